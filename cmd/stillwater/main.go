@@ -1,0 +1,74 @@
+// Command stillwater fires camera and flash at the moment a thrown or dropped liquid is in its best shape.
+//
+// Without a subcommand it runs the daemon: the page, the journal and a board, simulated unless a configuration names a
+// real one. See "stillwater help".
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+// Main is the program with its surroundings passed in, so that a test can run it.
+type Main struct {
+	Stdout, Stderr io.Writer
+	Getenv         func(string) string
+}
+
+// command is one subcommand: run gets the words after its name.
+type command struct {
+	name, summary string
+	run           func(m *Main, ctx context.Context, args []string) error
+}
+
+// commands lists the subcommands in the order help shows them.
+func commands() []command {
+	return []command{}
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	m := &Main{Stdout: os.Stdout, Stderr: os.Stderr, Getenv: os.Getenv}
+	os.Exit(m.Run(ctx, os.Args[1:]))
+}
+
+// errUsage marks errors in how the command was called: exit status 2.
+var errUsage = errors.New("usage")
+
+// Run carries out one command line and returns its exit status: 0 done, 1 failed, 2 called wrongly.
+func (m *Main) Run(ctx context.Context, args []string) int {
+	err := m.dispatch(ctx, args)
+	switch {
+	case err == nil || errors.Is(err, flag.ErrHelp):
+		return 0
+	case errors.Is(err, errUsage):
+		fmt.Fprintln(m.Stderr, "stillwater:", err)
+		return 2
+	default:
+		fmt.Fprintln(m.Stderr, "stillwater:", err)
+		return 1
+	}
+}
+
+func (m *Main) dispatch(ctx context.Context, args []string) error {
+	if len(args) == 0 {
+		return m.daemon(ctx, nil)
+	}
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return c.run(m, ctx, args[1:])
+		}
+	}
+	return m.daemon(ctx, args)
+}
+
+func (m *Main) daemon(ctx context.Context, args []string) error {
+	return errors.New("the daemon is not wired yet")
+}

@@ -1,0 +1,79 @@
+// Package board is the host's client of a board: whatever has the pins, at the other end of a byte stream. It speaks the
+// protocol of package wire, turns programs in time into programs in the board's ticks and ticks back into time.
+package board
+
+import (
+	"time"
+
+	"stillwater/internal/wire"
+)
+
+// Identity is what a board said it is, in time instead of ticks.
+type Identity struct {
+	Version    int             `json:"version"`
+	BootID     uint32          `json:"boot_id"`
+	Reset      wire.ResetCause `json:"-"`
+	Firmware   string          `json:"firmware"`
+	TickHz     uint32          `json:"tick_hz"`
+	Tick       time.Duration   `json:"tick_ns"`
+	Lead       time.Duration   `json:"lead_ns"`
+	SafeWithin time.Duration   `json:"safe_within_ns"`
+	TableLen   int             `json:"table_len"`
+	CueLen     int             `json:"cue_len"`
+	Inputs     []Input         `json:"inputs"`
+	Outputs    []Output        `json:"outputs"`
+}
+
+// Input is one input of a board.
+type Input struct {
+	Kind wire.InputKind `json:"kind"`
+	Name string         `json:"name"`
+}
+
+// Output is one output of a board.
+type Output struct {
+	Kind  wire.OutputKind `json:"kind"`
+	Name  string          `json:"name"`
+	MaxOn time.Duration   `json:"max_on_ns"`
+}
+
+// Event is one thing a board told us: exactly one field is set.
+type Event struct {
+	State    *wire.State
+	Edge     *wire.Edge
+	Shot     *Shot // with its cues gathered
+	Rejected *wire.Rejected
+	Fault    *wire.Fault
+	Level    *wire.Level
+	Lost     *wire.Lost
+	Gone     error // the link is closed or silent; the last event
+}
+
+// Shot is a shot's report: everything in the board's widened time, which counts nanoseconds from the board's start of
+// counting and does not wrap.
+type Shot struct {
+	Number   int
+	Status   wire.Status
+	Gate     time.Duration // equal to Clock without a gate
+	Clock    time.Duration
+	Delay    time.Duration
+	Bounced  int
+	Cues     []CueReport
+	Missing  int       // cue reports announced and not received
+	Received time.Time // host wall clock when the report came
+}
+
+// Interval is the gate interval.
+func (s Shot) Interval() time.Duration { return s.Clock - s.Gate }
+
+// CueReport is one pulse, planned and actual.
+type CueReport struct {
+	Output  uint8
+	Opening bool
+	Planned time.Duration
+	On      time.Duration
+	Off     time.Duration
+}
+
+// Late is how far behind its plan the pulse began.
+func (c CueReport) Late() time.Duration { return c.On - c.Planned }

@@ -1,0 +1,202 @@
+// Package control arms, disarms, keeps sessions and joins the ports (board, journal, room) to the pure code. It is the
+// only place that does. The page and the command line talk to it in Commands and read Snapshots.
+package control
+
+import (
+	"time"
+
+	"stillwater/internal/shot"
+)
+
+// State is what the whole machine is doing, in one word.
+type State string
+
+const (
+	Safe    State = "safe"
+	Armed   State = "armed"
+	Firing  State = "firing"
+	Resting State = "resting"
+	Fault   State = "fault"
+)
+
+// Snapshot is everything a phone shows. It is sent whole at each change, so that a reload or a lost connection needs no
+// other message. Lengths and times a person typed are strings with their units; measured times are numbers in the unit
+// their key names.
+type Snapshot struct {
+	State     State     `json:"state"`
+	Reason    string    `json:"reason"`     // why it is in this state, in words
+	ArmedLeft int       `json:"armed_left"` // shots still to come
+	ArmedEnds int64     `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
+	NeedsGo   bool      `json:"needs_go"`   // armed, and Go opens the shutter or starts the delay
+	Board     Board     `json:"board"`
+	Inputs    []Input   `json:"inputs"`
+	Holder    string    `json:"holder"`    // client id that holds the controls, "" nobody
+	Asking    []string  `json:"asking"`    // client ids that asked for them
+	Onlookers int       `json:"onlookers"` // phones connected without the controls
+	Care      []Care    `json:"care"`
+	CareDone  bool      `json:"care_done"`
+	Session   Session   `json:"session"`
+	Set       shot.Set  `json:"set"`
+	Preview   *Preview  `json:"preview"` // nil when the set cannot work
+	Refusal   *Refusal  `json:"refusal"` // why it cannot
+	Room      *Room     `json:"room"`    // simulated rig only
+	Shots     []Shot    `json:"shots"`   // newest first, at most 20
+	ShotCount int       `json:"shot_count"`
+	Phases    []Choice  `json:"phases"`
+	Liquids   []Choice  `json:"liquids"`
+	Sent      time.Time `json:"sent"`
+}
+
+// Choice is one entry of a list to choose from.
+type Choice struct {
+	Value string `json:"value"`
+	Label string `json:"label"`
+}
+
+// Board is the board as a person needs it.
+type Board struct {
+	Kind      string  `json:"kind"` // "simulated", "gpio"
+	Name      string  `json:"name"`
+	Connected bool    `json:"connected"`
+	Trouble   string  `json:"trouble"` // why not, in words
+	TickUs    float64 `json:"tick_us"`
+}
+
+// Input is a sensor's level now and when it last changed.
+type Input struct {
+	Name   string `json:"name"`
+	Role   string `json:"role"` // "gate", "beam", "microphone", "kill", "sync"
+	Active bool   `json:"active"`
+	Edges  int    `json:"edges"` // seen since start
+}
+
+// Care is one caution of the checklist.
+type Care struct {
+	ID     string `json:"id"`
+	Text   string `json:"text"`
+	Ticked bool   `json:"ticked"`
+}
+
+// Session is one evening's tries with one set.
+type Session struct {
+	ID      int64     `json:"id"`
+	Name    string    `json:"name"`
+	Started time.Time `json:"started"`
+}
+
+// Refusal says what cannot be done and what to change. Field names the command's or the set's field, "" if none.
+type Refusal struct {
+	Field  string `json:"field"`
+	Why    string `json:"why"`
+	Remedy string `json:"remedy"`
+}
+
+// Preview is the coming shot drawn to scale. Times are ms from the clock edge.
+type Preview struct {
+	DelayMs     float64   `json:"delay_ms"`
+	DelayLowMs  float64   `json:"delay_low_ms"`
+	DelayHighMs float64   `json:"delay_high_ms"`
+	SpeedMS     float64   `json:"speed_m_s"`
+	Summary     string    `json:"summary"`
+	Marks       []Mark    `json:"marks"`
+	Bars        []Bar     `json:"bars"`
+	Budget      []Term    `json:"budget"`
+	Advice      []string  `json:"advice"`
+	Table       []Sampled `json:"table"` // gate interval to delay; empty without a gate
+}
+
+// Mark is one instant on the timeline.
+type Mark struct {
+	Name string  `json:"name"` // "gate", "edge", "surface", "moment"
+	AtMs float64 `json:"at_ms"`
+}
+
+// Bar is one pulse on the timeline.
+type Bar struct {
+	Name    string  `json:"name"`
+	FromMs  float64 `json:"from_ms"`
+	ToMs    float64 `json:"to_ms"`
+	Opening bool    `json:"opening"` // from Go, not from the edge: not on the same clock
+}
+
+// Term is one contribution to the error budget.
+type Term struct {
+	Name string  `json:"name"`
+	Ms   float64 `json:"ms"`
+	Mm   float64 `json:"mm"`
+}
+
+// Sampled is one point of the delay table.
+type Sampled struct {
+	IntervalMs float64 `json:"interval_ms"`
+	DelayMs    float64 `json:"delay_ms"`
+}
+
+// Room is the simulated room.
+type Room struct {
+	Busy bool   `json:"busy"` // something is falling or flying
+	Seen string `json:"seen"` // what the camera saw last, in words
+}
+
+// Verdict is what a person says of a frame.
+type Verdict string
+
+const (
+	Unjudged Verdict = ""
+	Early    Verdict = "early"
+	Good     Verdict = "good"
+	LateV    Verdict = "late"
+	Nothing  Verdict = "nothing there"
+)
+
+// Shot is one try as the page shows it. Actual times are the board's own stamps.
+type Shot struct {
+	ID         int64     `json:"id"`
+	Number     int       `json:"number"` // in the session, from 1
+	At         time.Time `json:"at"`
+	Status     string    `json:"status"` // "done", "late", ... in words
+	OK         bool      `json:"ok"`
+	Simulated  bool      `json:"simulated"`
+	IntervalMs *float64  `json:"interval_ms"` // null without a gate
+	DelayMs    float64   `json:"delay_ms"`
+	Cues       []CueShot `json:"cues"`
+	Seen       string    `json:"seen"` // simulated rig: what the camera saw
+	Verdict    Verdict   `json:"verdict"`
+	Note       string    `json:"note"`
+}
+
+// CueShot is one pulse, planned and actual, in ms from the clock edge.
+type CueShot struct {
+	Name      string  `json:"name"`
+	PlannedMs float64 `json:"planned_ms"`
+	ActualMs  float64 `json:"actual_ms"`
+	LateUs    float64 `json:"late_us"`
+}
+
+// Command is what a phone asks for. Type says which of the other fields matter.
+//
+//	take                  ask for the controls (granted at once if nobody holds them)
+//	give      To          the holder hands them over
+//	release               the holder lets go of them
+//	care      ID, Ticked  tick one caution
+//	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot
+//	session   Name        start a new session
+//	arm       Shots       1..999
+//	disarm                anyone may
+//	go                    play the opening cues, or start the delay
+//	room                  simulated rig: let the drop, throw or sound go
+//	verdict   Shot, Verdict
+//	note      Shot, Text
+type Command struct {
+	Type    string  `json:"type"`
+	To      string  `json:"to,omitempty"`
+	ID      string  `json:"id,omitempty"`
+	Ticked  bool    `json:"ticked,omitempty"`
+	Field   string  `json:"field,omitempty"`
+	Value   string  `json:"value,omitempty"`
+	Name    string  `json:"name,omitempty"`
+	Shots   int     `json:"shots,omitempty"`
+	Shot    int64   `json:"shot,omitempty"`
+	Verdict Verdict `json:"verdict,omitempty"`
+	Text    string  `json:"text,omitempty"`
+}

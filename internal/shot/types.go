@@ -1,0 +1,149 @@
+// Package shot turns what a person asks for, a Plan, into what a board carries out, a Program, or says why it cannot
+// work and what to change. It also says how exact a plan can be: its timeline, its error budget and the advice that
+// follows.
+package shot
+
+import (
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// Kind is what flies past the camera.
+type Kind string
+
+const (
+	Drop  Kind = "drop"  // a drop falls from a nozzle through one beam into a pool
+	Throw Kind = "throw" // a sheet is thrown through a gate of two beams
+	Sound Kind = "sound" // a clap, a burst, a drip on a plate: heard by a microphone
+)
+
+// Exposure is how the picture is exposed.
+type Exposure string
+
+const (
+	// FlashInDark: the room is dark, the shutter is open when the flash fires at the moment.
+	FlashInDark Exposure = "flash-in-dark"
+	// LagLed: the shutter cue goes out earlier than the moment by the camera's lag, and the camera's sync fires the flash.
+	LagLed Exposure = "lag-led"
+)
+
+// ShutterBy says who opens the shutter for FlashInDark.
+type ShutterBy string
+
+const (
+	ByEdge ShutterBy = "edge" // the program, after the edge, when there is time for the camera's lag
+	ByGo   ShutterBy = "go"   // the program, at Go, held open until OpenFor is over
+	ByHand ShutterBy = "hand" // the person
+)
+
+// Set is the arrangement in the room and the moment wanted: everything a Plan needs that a person measures or chooses.
+// All fields have values; Default gives a set that works.
+type Set struct {
+	Kind  Kind      `json:"kind"`
+	Drop  DropSet   `json:"drop"`
+	Throw ThrowSet  `json:"throw"`
+	Sound SoundSet  `json:"sound"`
+	Light LightSet  `json:"light"`
+	Trim  phys.Time `json:"trim"` // added to the delay: later is positive
+}
+
+// DropSet: distances are below the nozzle tip.
+type DropSet struct {
+	Height   phys.Length  `json:"height"` // nozzle tip to pool surface
+	Beam     phys.Length  `json:"beam"`   // nozzle tip to beam
+	Nozzle   phys.Length  `json:"nozzle"` // outer diameter
+	Liquid   string       `json:"liquid"` // a name in splash.Liquids
+	Phase    splash.Phase `json:"phase"`
+	PoolDeep phys.Length  `json:"pool_depth"`
+	Nth      int          `json:"nth"` // which drop of a train, 1 the first
+}
+
+// ThrowSet: distances along the path and level, the angle above level at the second beam.
+type ThrowSet struct {
+	Gate       phys.Length `json:"gate"`        // between the two beams along the path
+	ToFocus    phys.Length `json:"to_focus"`    // level distance from the second beam to the focus spot
+	Angle      phys.Angle  `json:"angle"`       // above level at the second beam
+	SpeedLow   phys.Speed  `json:"speed_low"`   // slowest throw accepted
+	SpeedHigh  phys.Speed  `json:"speed_high"`  // fastest throw accepted
+	Mass       phys.Length `json:"mass"`        // diameter of a sphere of the thrown liquid's volume
+	AboveFloor phys.Length `json:"above_floor"` // height of the second beam
+}
+
+// SoundSet: the moment is After the sound was made, at Distance from the microphone.
+type SoundSet struct {
+	Distance    phys.Length      `json:"distance"`
+	Temperature phys.Temperature `json:"temperature"`
+	After       phys.Time        `json:"after"`
+}
+
+// LightSet is the part of camera and flash that timing needs.
+type LightSet struct {
+	Expose     Exposure  `json:"expose"`
+	Shutter    ShutterBy `json:"shutter"`
+	Lag        phys.Time `json:"lag"`         // camera: release to open
+	LagScatter phys.Time `json:"lag_scatter"` // its standard deviation
+	OpenFor    phys.Time `json:"open_for"`    // how long the shutter is held
+	Recycle    phys.Time `json:"recycle"`     // flash ready again
+}
+
+// Bench is what the plan runs on: pins of the board by role, and the board's limits. Control fills it from the board's
+// identity and the configuration.
+type Bench struct {
+	Beam, Gate, Microphone *Input  // Beam: the drop's beam and the throw's second beam. nil: there is none
+	Shutter, Flash         *Output // nil: there is none
+	Lead                   time.Duration
+	Tick                   time.Duration
+	TableLen               int
+	Late                   time.Duration // a cue further behind than this is late
+	HoldOff                time.Duration // bounce
+}
+
+// Input is a board's input and the edge that means something came.
+type Input struct {
+	Index   uint8
+	Name    string
+	Falling bool
+	Delay   time.Duration // between the event at the sensor and the edge's stamp
+}
+
+// Output is a board's output and its limits.
+type Output struct {
+	Index uint8
+	Name  string
+	MaxOn time.Duration
+	Delay time.Duration // from the pin to the light or the contact
+}
+
+// Program is a board's program in time instead of ticks. The board client turns it into ticks for its board.
+type Program struct {
+	Clock   *Source // nil: Go starts the delay
+	Nth     int
+	Gate    *Source
+	GateMin time.Duration
+	GateMax time.Duration
+	Table   []Point // one point: fixed delay
+	Cues    []Cue   // Offset from the moment
+	Opening []Cue   // Offset from Go
+	HoldOff time.Duration
+	Late    time.Duration
+	Rest    time.Duration
+}
+
+// Source is an input and the direction of its edge.
+type Source struct {
+	Input   uint8
+	Falling bool
+}
+
+// Point is one gate interval and the delay it asks for.
+type Point struct{ Interval, Delay time.Duration }
+
+// Cue is one pulse on one output.
+type Cue struct {
+	Output uint8
+	Name   string // for people: "flash", "shutter"
+	Offset time.Duration
+	Width  time.Duration
+}
