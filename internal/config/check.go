@@ -1,0 +1,325 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/wire"
+)
+
+// Limits. A time on the board is compared within half a wrap of its 32-bit clock, 214 s at 0.1 us.
+const (
+	longestOn    = time.Minute
+	longestDelay = time.Second
+	longestLate  = 10 * time.Second
+	longestHold  = 10 * time.Second
+	shortestEnd  = time.Second
+	longestGrace = 10 * time.Minute
+	longestArm   = 24 * time.Hour
+	mostLines    = 4096
+)
+
+// checker turns a file into a Config and gathers what is wrong with it.
+type checker struct {
+	path string
+	at   map[string]place
+	errs []error
+}
+
+// fail notes an error at the first of keys that stands in the file.
+func (c *checker) fail(what, remedy string, keys ...string) {
+	e := &Error{Path: c.path, What: what, Remedy: remedy}
+	for _, key := range keys {
+		if at, ok := c.at[key]; ok {
+			e.Line, e.Column = at.line, at.column
+			break
+		}
+	}
+	c.errs = append(c.errs, e)
+}
+
+func (c *checker) config(f file) Config {
+	config := Default()
+	config.Path = c.path
+	config.Journal = deref(f.Journal)
+	config.Listen = c.listen(f.Listen)
+	config.Board = c.board(f.Board)
+	config.Control = Control{
+		Grace:  c.duration("control", "grace", f.Control.Grace, defaultGrace, shortestEnd, longestGrace),
+		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, shortestEnd, longestArm),
+	}
+	return config
+}
+
+func (c *checker) listen(text *string) string {
+	if text == nil {
+		return localNetwork
+	}
+	_, port, err := net.SplitHostPort(*text)
+	if err == nil {
+		_, err = strconv.ParseUint(port, 10, 16)
+	}
+	if err != nil {
+		c.fail(fmt.Sprintf("listen = %q is not host:port", *text),
+			`write ":8737" for the local network, "127.0.0.1:8737" for this machine only`, "listen")
+	}
+	return *text
+}
+
+func (c *checker) board(f fileBoard) Board {
+	b := Board{
+		Kind:    c.kind(f),
+		Late:    c.duration("board", "late", f.Late, defaultLate, time.Microsecond, longestLate),
+		HoldOff: c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, longestHold),
+	}
+	for i, in := range f.Inputs {
+		b.Inputs = append(b.Inputs, c.input(i, in))
+	}
+	for i, out := range f.Outputs {
+		b.Outputs = append(b.Outputs, c.output(i, out))
+	}
+	c.counts(b)
+	c.unique(b)
+	return b
+}
+
+func (c *checker) kind(f fileBoard) Kind {
+	switch Kind(deref(f.Kind)) {
+	case GPIO:
+		return GPIO
+	case Simulated:
+		return Simulated
+	}
+	if f.Kind == nil {
+		c.fail("board.kind is missing", `write kind = "gpio" or kind = "simulated" under [board]`, "board")
+	} else {
+		c.fail(fmt.Sprintf("board.kind = %q is no kind of board", *f.Kind), `write "gpio" or "simulated"`, "board.kind")
+	}
+	return Simulated
+}
+
+func (c *checker) input(i int, f fileInput) Input {
+	table := fmt.Sprintf("board.input[%d]", i)
+	roles := []Role{Beam, Gate, Microphone, Sync, Kill, Button}
+	in := Input{
+		Name:       c.name(table, f.Name),
+		Role:       choice(c, table, "role", f.Role, roles),
+		Line:       c.line(table, f.fileLine),
+		ActiveHigh: choice(c, table, "active", f.Active, []string{"high", "low"}) == "high",
+		Debounce:   c.duration(table, "debounce", f.Debounce, 0, 0, longestDelay),
+		Delay:      c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
+	}
+	if f.Bias != nil {
+		in.Bias = choice(c, table, "bias", f.Bias, []Bias{PullUp, PullDown, NoBias})
+	}
+	if in.Debounce > 0 && in.Role != Kill && in.Role != Button {
+		c.fail(fmt.Sprintf("%s: debounce would move the time stamp of a %s", table, in.Role),
+			"remove it; hold_off under [board] keeps bounce from firing twice and leaves the first edge's stamp alone",
+			table+".debounce", table)
+	}
+	return in
+}
+
+// outputKinds are the kinds by name, each with a longest on-time to begin from: common practice, no source.
+var outputKinds = []struct {
+	name    string
+	kind    wire.OutputKind
+	longest string
+}{
+	{"shutter", wire.OutputShutter, "5 s"},
+	{"focus", wire.OutputFocus, "5 s"},
+	{"flash", wire.OutputFlash, "10 ms"},
+	{"valve", wire.OutputValve, "200 ms"},
+	{"lamp", wire.OutputLamp, "5 s"},
+}
+
+func (c *checker) output(i int, f fileOutput) Output {
+	table := fmt.Sprintf("board.output[%d]", i)
+	var names []string
+	for _, k := range outputKinds {
+		names = append(names, k.name)
+	}
+	out := Output{
+		Name:     c.name(table, f.Name),
+		Line:     c.line(table, f.fileLine),
+		SafeHigh: choice(c, table, "safe", f.Safe, []string{"low", "high"}) == "high",
+		Delay:    c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
+	}
+	example := outputKinds[0]
+	if k := slices.Index(names, choice(c, table, "kind", f.Kind, names)); k >= 0 {
+		example = outputKinds[k]
+	}
+	out.Kind = example.kind
+	if f.LongestOn == nil {
+		c.fail(fmt.Sprintf("%s (%s): longest_on is missing: an output without a limit could stay on", table, out.Name),
+			fmt.Sprintf("write the longest time it may be on, for instance longest_on = %q", example.longest), table)
+	} else {
+		out.LongestOn = c.duration(table, "longest_on", f.LongestOn, 0, time.Microsecond, longestOn)
+	}
+	return out
+}
+
+func (c *checker) name(table string, text *string) string {
+	name := deref(text)
+	bad := name == "" || len(name) > wire.MaxName || strings.TrimSpace(name) != name
+	for _, r := range name {
+		bad = bad || r < ' ' || r > '~'
+	}
+	switch {
+	case text == nil:
+		c.fail(table+": name is missing", `write a short name, for instance name = "beam"`, table)
+	case bad:
+		c.fail(fmt.Sprintf("%s: name = %q will not do", table, name),
+			fmt.Sprintf("write 1 to %d plain letters, digits and signs", wire.MaxName), table+".name")
+	}
+	return name
+}
+
+func (c *checker) line(table string, f fileLine) Line {
+	const remedy = `write pin = "GPIO17", or chip = "gpiochip0" and line = 17`
+	switch {
+	case f.Pin != nil && (f.Chip != nil || f.Line != nil):
+		c.fail(table+": both pin and chip or line are given", "keep one of the two: "+remedy, table+".pin", table)
+	case f.Pin != nil && *f.Pin != "":
+		return Line{Pin: *f.Pin}
+	case deref(f.Chip) == "" || f.Line == nil:
+		c.fail(table+": no GPIO line is named", remedy, table)
+	case *f.Line < 0 || *f.Line >= mostLines:
+		c.fail(fmt.Sprintf("%s: line = %d is no line number", table, *f.Line),
+			fmt.Sprintf("write 0 to %d, as printed by the chip's documentation", mostLines-1), table+".line")
+	default:
+		return Line{Chip: *f.Chip, Number: int(*f.Line)}
+	}
+	return Line{}
+}
+
+// key is the same for two spellings of one line, as far as the text can tell.
+func (l Line) key() string {
+	if l.Pin != "" {
+		return l.Pin
+	}
+	return filepath.Base(l.Chip) + " line " + strconv.Itoa(l.Number)
+}
+
+// counts checks how many pins there are.
+func (c *checker) counts(b Board) {
+	if b.Kind == Simulated && len(b.Inputs)+len(b.Outputs) > 0 {
+		c.fail("the simulated board has its own inputs and outputs",
+			`remove [[board.input]] and [[board.output]], or write kind = "gpio"`, "board.kind")
+	}
+	if b.Kind == GPIO && len(b.Outputs) == 0 {
+		c.fail("the board has no output: nothing could fire", "add a [[board.output]]", "board")
+	}
+	if len(b.Inputs) > wire.MaxPins {
+		c.fail(fmt.Sprintf("%d inputs are too many", len(b.Inputs)), fmt.Sprintf("keep at most %d", wire.MaxPins),
+			fmt.Sprintf("board.input[%d]", wire.MaxPins))
+	}
+	if len(b.Outputs) > wire.MaxPins {
+		c.fail(fmt.Sprintf("%d outputs are too many", len(b.Outputs)), fmt.Sprintf("keep at most %d", wire.MaxPins),
+			fmt.Sprintf("board.output[%d]", wire.MaxPins))
+	}
+}
+
+// unique checks that no line, name or part in the plan is taken twice.
+func (c *checker) unique(b Board) {
+	seen := map[string]string{}
+	once := func(table, key, what, value, remedy string) {
+		if value == "" {
+			return
+		}
+		if first, ok := seen[what+value]; ok {
+			c.fail(fmt.Sprintf("%s: %s %q is already taken by %s", table, what, value, first), remedy, table+"."+key, table)
+			return
+		}
+		seen[what+value] = table
+	}
+	pin := func(table string, l Line, name string) {
+		once(table, "name", "name", name, "give each input and output a name of its own")
+		if l != (Line{}) {
+			key := "pin"
+			if l.Pin == "" {
+				key = "line"
+			}
+			once(table, key, "line", l.key(), "give each input and output a line of its own")
+		}
+	}
+	for i, in := range b.Inputs {
+		table := fmt.Sprintf("board.input[%d]", i)
+		pin(table, in.Line, in.Name)
+		if in.Role != Kill && in.Role != Button {
+			once(table, "role", "role", string(in.Role), "a plan uses one input in each role: remove one or change its role")
+		}
+	}
+	for i, out := range b.Outputs {
+		table := fmt.Sprintf("board.output[%d]", i)
+		pin(table, out.Line, out.Name)
+		if out.Kind == wire.OutputFlash || out.Kind == wire.OutputShutter {
+			once(table, "kind", "kind", outputKinds[out.kindIndex()].name,
+				"a plan uses one shutter and one flash: remove one, or wire both devices to one line")
+		}
+	}
+}
+
+func (o Output) kindIndex() int {
+	for i, k := range outputKinds {
+		if k.kind == o.Kind {
+			return i
+		}
+	}
+	return 0
+}
+
+// choice reads a word out of a list; without a word, or with another one, it is an error.
+func choice[T ~string](c *checker, table, key string, text *string, words []T) T {
+	quoted := make([]string, len(words))
+	for i, w := range words {
+		quoted[i] = strconv.Quote(string(w))
+	}
+	remedy := "write " + key + " = " + strings.Join(quoted, " or ") + meaning[key]
+	if text == nil {
+		c.fail(fmt.Sprintf("%s: %s is missing", table, key), remedy, table)
+		return ""
+	}
+	if i := slices.Index(words, T(*text)); i >= 0 {
+		return words[i]
+	}
+	c.fail(fmt.Sprintf("%s: %s = %q is not known", table, key, *text), remedy, table+"."+key)
+	return ""
+}
+
+// meaning explains the words whose meaning is not plain.
+var meaning = map[string]string{
+	"active": ": the level while the beam is broken, the sound is heard, or the switch is pressed",
+	"safe":   ": the level at which the output does nothing",
+}
+
+// duration reads a time with its unit inside [low, high]; without a text it is otherwise.
+func (c *checker) duration(table, key string, text *string, otherwise, low, high time.Duration) time.Duration {
+	if text == nil {
+		return otherwise
+	}
+	t, err := phys.ParseTime(*text)
+	d := t.Duration()
+	switch {
+	case err != nil:
+		c.fail(fmt.Sprintf("%s.%s = %q is not a time", table, key, *text), "write it with its unit: "+forms[key],
+			table+"."+key)
+	case d < low || d > high:
+		c.fail(fmt.Sprintf("%s.%s = %q is out of range", table, key, *text),
+			fmt.Sprintf("write a time from %v to %v, for instance %s", low, high, forms[key]), table+"."+key)
+	}
+	return d
+}
+
+func deref(s *string) string {
+	if s == nil {
+		return ""
+	}
+	return *s
+}

@@ -1,0 +1,136 @@
+// Package config reads stillwater.toml: where the page listens, which board there is, and what hangs on its pins. It is
+// strict: an unknown key, a value of the wrong type, a missing limit or a line named twice is an error that says the
+// file, line and column, and what to write instead.
+package config
+
+import (
+	"time"
+
+	"stillwater/internal/wire"
+)
+
+// Kind names what has the pins.
+type Kind string
+
+// The kinds of board a configuration can name.
+const (
+	Simulated Kind = "simulated" // the rig inside the daemon
+	GPIO      Kind = "gpio"      // lines of Linux GPIO chips, in a process of their own
+)
+
+// Config is a whole configuration, checked.
+type Config struct {
+	Path    string // the file it was read from; "" for Default
+	Listen  string // host:port of the page
+	Journal string // database file; "" means the user's state folder
+	Board   Board
+	Control Control
+}
+
+// Board is what fires. Inputs and Outputs are in the order of the file, which is their index on the wire.
+type Board struct {
+	Kind    Kind
+	Late    time.Duration // a cue further behind its time than this is late
+	HoldOff time.Duration // edges of one input closer than this are bounce
+	Inputs  []Input
+	Outputs []Output
+}
+
+// Control is how arming ends by itself.
+type Control struct {
+	Grace  time.Duration // the phone that holds the controls may be gone this long while armed
+	ArmFor time.Duration // the longest time armed
+}
+
+// Input is one sensor or switch.
+type Input struct {
+	Name       string
+	Role       Role
+	Line       Line
+	ActiveHigh bool          // the level that means beam broken, sound heard, kill pressed
+	Bias       Bias          //
+	Debounce   time.Duration // done by the kernel, which moves the stamp by as much; 0: none
+	Delay      time.Duration // from the event at the sensor to the edge on the line
+}
+
+// Falling says whether the edge that means something is the falling one.
+func (in Input) Falling() bool { return !in.ActiveHigh }
+
+// Output is one thing that is switched.
+type Output struct {
+	Name      string
+	Kind      wire.OutputKind
+	Line      Line
+	SafeHigh  bool          // the level at which nothing happens; the other level is on
+	LongestOn time.Duration // never zero
+	Delay     time.Duration // from the line to the light or the contact
+}
+
+// Line is one GPIO line: a chip with a line number on it, or a pin name to look up.
+type Line struct {
+	Chip   string // "/dev/gpiochip0", "gpiochip0", or the chip's label; "" when Pin is given
+	Number int
+	Pin    string // "GPIO17", or a header position such as "P1_11"; "" when Chip is given
+}
+
+// String is the line as a person would write it.
+func (l Line) String() string { return l.key() }
+
+// Role is what an input means to the plan.
+type Role string
+
+// The roles. Gate is the first of two beams of a throw; Beam is the drop's beam and the throw's second one.
+const (
+	Beam       Role = "beam"
+	Gate       Role = "gate"
+	Microphone Role = "microphone"
+	Sync       Role = "sync"
+	Kill       Role = "kill"
+	Button     Role = "button"
+)
+
+// Kind is the role's kind on the wire.
+func (r Role) Kind() wire.InputKind {
+	switch r {
+	case Microphone:
+		return wire.InputMicrophone
+	case Sync:
+		return wire.InputSync
+	case Kill:
+		return wire.InputKill
+	case Button:
+		return wire.InputButton
+	default:
+		return wire.InputBeam
+	}
+}
+
+// Bias is the pull the chip gives an input.
+type Bias string
+
+// The biases. AsIs leaves the line as it was found.
+const (
+	AsIs     Bias = ""
+	PullUp   Bias = "pull-up"
+	PullDown Bias = "pull-down"
+	NoBias   Bias = "none"
+)
+
+// Values used where the file says nothing. The times are common practice, no source.
+const (
+	loopback      = "127.0.0.1:8737"
+	localNetwork  = ":8737"
+	defaultLate   = time.Millisecond
+	defaultHold   = 5 * time.Millisecond
+	defaultGrace  = 10 * time.Second
+	defaultArmFor = 10 * time.Minute
+)
+
+// Default is the configuration of a machine without one: the simulated rig, seen from this machine only.
+func Default() Config {
+	return Config{
+		Listen:  loopback,
+		Board:   Board{Kind: Simulated, Late: defaultLate, HoldOff: defaultHold},
+		Control: Control{Grace: defaultGrace, ArmFor: defaultArmFor},
+	}
+}
