@@ -2,45 +2,103 @@
 // acknowledged is lost to a crash.
 package journal
 
-import "time"
+import (
+	"database/sql"
+	"errors"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+)
 
-// Session is one evening's tries. Set is JSON, opaque here.
+// Session is one evening's tries. Set and Care are JSON, opaque here.
 type Session struct {
 	ID      int64
 	Name    string
 	Started time.Time
 	Board   string // what fired: "simulated", "gpio"
 	Set     string // the set as last changed
-	Care    string // the ticked cautions, JSON
+	Care    string // the ticked cautions
 }
 
-// Shot is one try. Set, Program and Report are JSON, opaque here: the set it was made with, the program that ran, the
-// board's report.
+// Summary is a session and what came of it.
+type Summary struct {
+	Session
+	Shots    int
+	Verdicts map[string]int // how many shots have each verdict; "" is unjudged
+}
+
+// Shot is one try: when and how it ended, the board's stamps, what was planned and what was done. Set and Program are
+// JSON, opaque here: the set it was made with and the program that ran. ID and Number are given by Add.
 type Shot struct {
 	ID         int64
 	Session    int64
-	Number     int // in the session, from 1, given by Add
+	Number     int // in the session, from 1, without gaps
 	At         time.Time
 	Status     string
 	Simulated  bool
 	BootID     uint32
 	GateNs     int64 // board time, widened
 	ClockNs    int64
-	IntervalNs int64
+	IntervalNs int64 // 0: no gate
 	DelayNs    int64 // planned, edge to moment
 	Set        string
 	Program    string
 	Cues       []Cue
-	Seen       string
+	Seen       string // simulated rig: what the camera saw
 	Verdict    string
 	Note       string
 }
 
 // Cue is one pulse of a shot, in board time from the clock edge.
 type Cue struct {
-	Name      string
-	Opening   bool
-	PlannedNs int64
-	OnNs      int64
-	OffNs     int64
+	Name      string `json:"name"`
+	Opening   bool   `json:"opening"`
+	PlannedNs int64  `json:"planned_ns"`
+	OnNs      int64  `json:"on_ns"`
+	OffNs     int64  `json:"off_ns"`
+}
+
+// LateNs is how far behind its plan the pulse began, negative when early.
+func (c Cue) LateNs() int64 { return c.OnNs - c.PlannedNs }
+
+// What can be wrong with a journal; errors.Is tells them apart. The error that wraps one of these names the file and
+// says what to do.
+var (
+	ErrNewer    = errors.New("the journal was written by a newer Stillwater")
+	ErrOlder    = errors.New("the journal was written by an older Stillwater")
+	ErrForeign  = errors.New("the file is not a Stillwater journal")
+	ErrDamaged  = errors.New("the journal is damaged")
+	ErrReadOnly = errors.New("the journal cannot be written")
+	ErrBusy     = errors.New("another process holds the journal")
+	ErrFull     = errors.New("there is no room left for the journal")
+	ErrNone     = errors.New("there is no journal yet")
+	ErrNotFound = errors.New("not in the journal")
+)
+
+// Journal is an open journal. Its methods may be called from several goroutines; they take turns.
+type Journal struct {
+	path string
+	db   *sql.DB
+	lock *os.File // nil when reading only
+	once sync.Once
+	shut error
+}
+
+// Path is the database file.
+func (j *Journal) Path() string { return j.path }
+
+// DefaultPath is where the journal of this user is: $XDG_STATE_HOME/stillwater/journal.db, or under ~/.local/state as the
+// XDG Base Directory Specification 0.8 has it. A relative XDG_STATE_HOME is ignored, as it demands.
+func DefaultPath(getenv func(string) string) (string, error) {
+	state := getenv("XDG_STATE_HOME")
+	if !filepath.IsAbs(state) {
+		home := getenv("HOME")
+		if !filepath.IsAbs(home) {
+			return "", errors.New("no place for the journal: neither XDG_STATE_HOME nor HOME is an absolute path; " +
+				"set one of them, or name the file")
+		}
+		state = filepath.Join(home, ".local", "state")
+	}
+	return filepath.Join(state, "stillwater", "journal.db"), nil
 }

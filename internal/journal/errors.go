@@ -1,0 +1,40 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// explain turns SQLite's error into one that names the file and says what to do.
+func (j *Journal) explain(doing string, err error) error {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
+	}
+	what, remedy := meaning(e.Code())
+	if what == nil {
+		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
+	}
+	return fmt.Errorf("journal %s: %s: %w: %w; %s", j.path, doing, what, err, remedy)
+}
+
+// meaning sorts SQLite's result codes, https://www.sqlite.org/rescode.html; extended ones have the primary one in their
+// low byte.
+func meaning(code int) (what error, remedy string) {
+	switch code & 0xff {
+	case sqlite3.SQLITE_NOTADB:
+		return ErrForeign, "name another file"
+	case sqlite3.SQLITE_CORRUPT:
+		return ErrDamaged, "nothing was overwritten: keep a copy with its -wal file, move it aside and start a new one"
+	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
+		return ErrReadOnly, "allow this user to write the file and its folder, or name another file"
+	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL:
+		return ErrBusy, "stop the other process, or name another file"
+	case sqlite3.SQLITE_FULL:
+		return ErrFull, "make room on the disk"
+	}
+	return nil, ""
+}

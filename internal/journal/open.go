@@ -1,0 +1,153 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+
+	_ "modernc.org/sqlite" // the "sqlite" driver
+)
+
+// Open opens the journal at path for writing, makes it if there is none (folder 0700, file 0600), and brings it up to
+// date. One process at a time can have a journal open for writing; any number may read it meanwhile.
+//
+// A file that is not a journal, is damaged, cannot be written, or was written by a newer Stillwater is left as it is; the
+// error wraps ErrForeign, ErrDamaged, ErrReadOnly, ErrNewer, ErrBusy or ErrFull.
+func Open(ctx context.Context, path string) (*Journal, error) {
+	path, err := prepare(path)
+	if err != nil {
+		return nil, err
+	}
+	lock, err := acquire(path)
+	if err != nil {
+		return nil, err
+	}
+	j := &Journal{path: path, db: connect(path, "rw"), lock: lock}
+	if err := j.begin(ctx); err != nil {
+		return nil, errors.Join(err, j.Close())
+	}
+	return j, nil
+}
+
+// OpenReadOnly opens an existing journal to look at it. It works while another process writes to it. Without a journal
+// the error wraps ErrNone.
+func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, fmt.Errorf("journal %s: %w", path, ErrNone)
+	case err != nil:
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	case !info.Mode().IsRegular():
+		return nil, fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
+	}
+	j := &Journal{path: path, db: connect(path, "ro")}
+	if err := j.inspect(ctx); err != nil {
+		return nil, errors.Join(err, j.Close())
+	}
+	return j, nil
+}
+
+// Close waits for what is under way and closes the journal. Further calls do nothing.
+func (j *Journal) Close() error {
+	j.once.Do(func() {
+		err := j.db.Close()
+		if j.lock != nil {
+			err = errors.Join(err, j.lock.Close())
+		}
+		if err != nil {
+			j.shut = j.explain("close", err)
+		}
+	})
+	return j.shut
+}
+
+// prepare makes the folder and an empty file with the narrow permissions that SQLite would not give it.
+func prepare(path string) (string, error) {
+	path, err := filepath.Abs(path)
+	if err != nil {
+		return "", fmt.Errorf("journal %s: %w", path, err)
+	}
+	info, err := os.Stat(path)
+	if err == nil && !info.Mode().IsRegular() {
+		return "", fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
+	}
+	if err == nil {
+		return path, nil
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return "", fmt.Errorf("journal %s: make its folder: %w; name a file in a folder you may write to", path, err)
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600)
+	switch {
+	case errors.Is(err, fs.ErrExist):
+		return path, nil // another process was first: the lock decides
+	case errors.Is(err, fs.ErrPermission):
+		return "", fmt.Errorf("journal %s: %w: %w; name a file in a folder you may write to", path, ErrReadOnly, err)
+	case err != nil:
+		return "", fmt.Errorf("journal %s: %w", path, err)
+	}
+	return path, f.Close()
+}
+
+// connect describes the connection; it is made at first use. One connection: SQLite has one writer anyway, and each one
+// costs memory. synchronous(full) is what makes an acknowledged shot outlive a power cut.
+func connect(path, mode string) *sql.DB {
+	q := url.Values{
+		"mode":       {mode},
+		"_txlock":    {"immediate"},
+		"_defensive": {"1"},
+		"_dqs":       {"0"},
+		"_pragma":    {"busy_timeout(2000)", "foreign_keys(1)", "synchronous(full)", "cache_size(-512)"},
+	}
+	dsn := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
+	db, err := sql.Open("sqlite", dsn.String())
+	if err != nil {
+		panic(fmt.Sprintf("journal: the sqlite driver is not linked in: %v", err)) // sql.Open fails for nothing else
+	}
+	db.SetMaxOpenConns(1)
+	return db
+}
+
+// begin makes sure that the file is ours before anything is written to it.
+func (j *Journal) begin(ctx context.Context) error {
+	if _, err := j.version(ctx); err != nil {
+		return err
+	}
+	var mode string
+	if err := j.db.QueryRowContext(ctx, "PRAGMA journal_mode = wal").Scan(&mode); err != nil {
+		return j.explain("open", err)
+	}
+	if mode != "wal" {
+		return fmt.Errorf("journal %s: SQLite keeps it in %q mode, not in WAL mode; move it to a local disk", j.path, mode)
+	}
+	return j.migrate(ctx, migrations)
+}
+
+// inspect makes sure that a journal that is only read has the shape this program knows.
+func (j *Journal) inspect(ctx context.Context) error {
+	have, err := j.version(ctx)
+	if err != nil {
+		return err
+	}
+	steps, err := list(migrations)
+	if err != nil {
+		return err
+	}
+	switch {
+	case have == 0:
+		return fmt.Errorf("journal %s: %w", j.path, ErrNone)
+	case have < len(steps):
+		return fmt.Errorf("journal %s: %w: start the daemon on it once, that brings it up to date", j.path, ErrOlder)
+	}
+	return nil
+}

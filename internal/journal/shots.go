@@ -1,0 +1,111 @@
+package journal
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+const shotColumns = `id, session, number, at_ns, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
+	set_json, program_json, cues_json, seen, verdict, note`
+
+// Add keeps a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
+// disk: from then on neither a crash nor a power cut loses it. At must be set and the session must exist. When ctx ends
+// first the shot may or may not be there; pass one that outlives a shutdown.
+func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
+	if s.At.IsZero() {
+		return Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
+	}
+	s.At = time.Unix(0, s.At.UnixNano())
+	s.Cues = append([]Cue{}, s.Cues...)
+	cues, err := json.Marshal(s.Cues)
+	if err != nil {
+		return Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
+	}
+	err = j.insert(ctx, []any{&s.ID, &s.Number}, `INSERT INTO shots (session, number, at_ns, status, simulated, boot_id, gate_ns,
+		clock_ns, interval_ns, delay_ns, set_json, program_json, cues_json, seen, verdict, note)
+		VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?1),
+		?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) RETURNING id, number`,
+		s.Session, s.At.UnixNano(), s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs, s.DelayNs,
+		s.Set, s.Program, string(cues), s.Seen, s.Verdict, s.Note)
+	var e *sqlite.Error
+	if errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY {
+		return Shot{}, fmt.Errorf("journal %s: add a shot: session %d is %w", j.path, s.Session, ErrNotFound)
+	}
+	if err != nil {
+		return Shot{}, j.explain("add a shot", err)
+	}
+	return s, nil
+}
+
+// SetVerdict keeps what a person says of a shot; "" takes it back.
+func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict string) error {
+	return j.update(ctx, "keep a verdict", "shot", id, "UPDATE shots SET verdict = ? WHERE id = ?", verdict, id)
+}
+
+// SetNote keeps a person's words on a shot.
+func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
+	return j.update(ctx, "keep a note", "shot", id, "UPDATE shots SET note = ? WHERE id = ?", note, id)
+}
+
+// SetSeen keeps what the simulated camera saw.
+func (j *Journal) SetSeen(ctx context.Context, id int64, seen string) error {
+	return j.update(ctx, "keep what was seen", "shot", id, "UPDATE shots SET seen = ? WHERE id = ?", seen, id)
+}
+
+// Shots returns shots newest first: those of a session, or of every session when it is 0; at most limit, or all of them
+// when it is 0.
+func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, error) {
+	tx, err := j.snapshot(ctx)
+	if err != nil {
+		return nil, j.explain("read shots", err)
+	}
+	defer tx.Rollback()
+	if limit <= 0 {
+		limit = -1 // SQLite's "no limit"
+	}
+	which := "ORDER BY id DESC"
+	if session != 0 {
+		which = "WHERE session = ?2 ORDER BY number DESC"
+	}
+	shots, err := query(ctx, tx, scanShot, "SELECT "+shotColumns+" FROM shots "+which+" LIMIT ?1", limit, session)
+	if err != nil {
+		return nil, j.explain("read shots", err)
+	}
+	return shots, nil
+}
+
+func scanShot(row scanner) (Shot, error) {
+	var s Shot
+	var at int64
+	var cues []byte
+	err := row.Scan(&s.ID, &s.Session, &s.Number, &at, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
+		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &cues, &s.Seen, &s.Verdict, &s.Note)
+	if err != nil {
+		return Shot{}, err
+	}
+	s.At = time.Unix(0, at)
+	if err := json.Unmarshal(cues, &s.Cues); err != nil {
+		return Shot{}, fmt.Errorf("cues of shot %d: %w", s.ID, err)
+	}
+	return s, nil
+}
+
+// Count says how many shots a session has; 0 counts those of every session.
+func (j *Journal) Count(ctx context.Context, session int64) (int, error) {
+	which := ""
+	if session != 0 {
+		which = " WHERE session = ?1"
+	}
+	var n int
+	err := j.db.QueryRowContext(ctx, "SELECT count(*) FROM shots"+which, session).Scan(&n)
+	if err != nil {
+		return 0, j.explain("count shots", err)
+	}
+	return n, nil
+}
