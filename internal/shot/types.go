@@ -1,6 +1,6 @@
-// Package shot turns what a person asks for, a Plan, into what a board carries out, a Program, or says why it cannot
-// work and what to change. It also says how exact a plan can be: its timeline, its error budget and the advice that
-// follows.
+// Package shot turns what a person asks for, a plan (a Set on a Bench), into what a board carries out, a Program, or
+// says why it cannot work and what to change. It also says how exact a plan can be: its timeline, its error budget and
+// the advice that follows.
 package shot
 
 import (
@@ -38,8 +38,8 @@ const (
 	ByHand ShutterBy = "hand" // the person
 )
 
-// Set is the arrangement in the room and the moment wanted: everything a Plan needs that a person measures or chooses.
-// All fields have values; Default gives a set that works.
+// Set is the arrangement in the room and the moment wanted: everything a plan needs that a person measures or chooses.
+// All fields have values; DefaultSet gives a set that works.
 type Set struct {
 	Kind  Kind      `json:"kind"`
 	Drop  DropSet   `json:"drop"`
@@ -51,10 +51,11 @@ type Set struct {
 
 // DropSet: distances are below the nozzle tip.
 type DropSet struct {
-	Height   phys.Length  `json:"height"` // nozzle tip to pool surface
-	Beam     phys.Length  `json:"beam"`   // nozzle tip to beam
-	Nozzle   phys.Length  `json:"nozzle"` // outer diameter
-	Liquid   string       `json:"liquid"` // a name in splash.Liquids
+	Height   phys.Length  `json:"height"`   // nozzle tip to pool surface
+	Beam     phys.Length  `json:"beam"`     // nozzle tip to beam
+	Nozzle   phys.Length  `json:"nozzle"`   // outer diameter
+	Diameter phys.Length  `json:"diameter"` // of the drop, if measured; 0: worked out from nozzle and liquid
+	Liquid   string       `json:"liquid"`   // a name in splash.Liquids
 	Phase    splash.Phase `json:"phase"`
 	PoolDeep phys.Length  `json:"pool_depth"`
 	Nth      int          `json:"nth"` // which drop of a train, 1 the first

@@ -1,0 +1,25 @@
+package shot
+
+import "fmt"
+
+// FieldError says that one field of a Set has a value that cannot be, and how to write one that can.
+type FieldError struct {
+	Field  string // as in Set's JSON, joined by dots: "drop.height"
+	Why    string
+	Remedy string
+}
+
+func (e *FieldError) Error() string { return fmt.Sprintf("%s: %s; %s", e.Field, e.Why, e.Remedy) }
+
+// Refusal says why a plan whose fields are each possible cannot work as a whole, and what to change.
+type Refusal struct {
+	Field  string // the field whose change is the first remedy
+	Why    string
+	Remedy string
+	Fixes  []Fix // changes that each make the plan compile, for Set.Put; may be empty
+}
+
+func (e *Refusal) Error() string { return fmt.Sprintf("%s; %s", e.Why, e.Remedy) }
+
+// Fix is one change of a Set.
+type Fix struct{ Field, Value string }

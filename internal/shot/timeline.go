@@ -1,0 +1,24 @@
+package shot
+
+import "time"
+
+// Timeline is a shot drawn to scale. Times run from the clock's edge; bars with Opening run from Go instead.
+type Timeline struct {
+	Delay     time.Duration // from the edge to the moment
+	Low, High time.Duration // the band the moment may fall in
+	Marks     []Mark        // in order of time
+	Bars      []Bar
+}
+
+// Mark is one instant: "gate", "sound", "edge", "surface", "moment".
+type Mark struct {
+	Name string
+	At   time.Duration
+}
+
+// Bar is one pulse.
+type Bar struct {
+	Name     string
+	From, To time.Duration
+	Opening  bool
+}
