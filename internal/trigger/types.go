@@ -12,6 +12,7 @@ type Config struct {
 	Lead       uint32 // ticks
 	SafeWithin uint32 // ticks
 	Firmware   wire.Name
+	Levels     uint8 // of the inputs at the start, one bit each
 	InputLen   uint8
 	OutputLen  uint8
 	Inputs     [wire.MaxPins]Input
@@ -25,7 +26,7 @@ type Input struct {
 	KillHigh bool
 }
 
-// Output is one output. MaxOn is never zero.
+// Output is one output. MaxOn is 1 to wire.MaxWidth.
 type Output struct {
 	Kind  wire.OutputKind
 	Name  wire.Name
@@ -39,21 +40,24 @@ const (
 	EventWake     EventKind = iota // time passed; sent at State.Wake, or at any time
 	EventEdge                      // Input changed to High at At
 	EventReceived                  // Frame arrived from the host
-	EventDrove                     // the outputs in Mask took their levels at At
+	EventDrove                     // the outputs in Mask took Levels at At; comes right after the Drive action, if at all
 	EventLost                      // Count edges of Input were not seen
 	EventTrouble                   // the board's own trouble, Count is its number: go safe, fault
+	EventStart                     // the board starts: outputs off, announce it; always the first event
 )
 
-// Event is one thing that happened. Now is the time at which the board looks at it, At when it happened.
+// Event is one thing that happened. Now is the time at which the board looks at it, At when it happened: never after
+// Now. Events come in the order of Now, and edges in the order of At.
 type Event struct {
-	Kind  EventKind
-	Now   wire.Tick
-	At    wire.Tick
-	Input uint8
-	High  bool
-	Mask  uint8
-	Count uint32
-	Frame wire.Frame
+	Kind   EventKind
+	Now    wire.Tick
+	At     wire.Tick
+	Input  uint8
+	High   bool
+	Mask   uint8
+	Levels uint8
+	Count  uint32
+	Frame  wire.Frame
 }
 
 // ActionKind says what to do.

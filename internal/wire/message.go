@@ -165,7 +165,8 @@ type (
 		Delay   uint32
 		Bounced uint16
 	}
-	// Cue reports one pulse that ended: planned start, actual start and actual end.
+	// Cue reports one pulse that ended: planned start, actual start and actual end. Shot is zero for a test pulse. A pulse
+	// cut short says when it was ordered off.
 	Cue struct {
 		Shot    uint16
 		Index   uint8
@@ -175,10 +176,14 @@ type (
 		On      Tick
 		Off     Tick
 	}
-	// Rejected is an edge seen while armed and not acted on.
+	// Rejected is an edge seen while armed and not acted on, at most one message per input each 50 ms; Count is how many
+	// edges it stands for, the other fields are those of the last. Interval is the gate interval (ReasonTooFast,
+	// ReasonTooSlow), which edge of the n this was (ReasonNotNth), or zero. With Input NoInput it is a Go that came to
+	// nothing: ReasonLate, At the planned start that was missed, Interval the ticks behind it.
 	Rejected struct {
 		Reason   Reason
 		Input    uint8
+		Count    uint16
 		At       Tick
 		Interval uint32
 	}
@@ -188,7 +193,8 @@ type (
 		Detail uint32
 		At     Tick
 	}
-	// State is sent on each change and after Ack of Arm, Disarm and Identify.
+	// State is sent on each change of state or reason and after Ack of Arm, Disarm and Identify. Armed with
+	// ReasonNotOpened needs Go next. Bounced and Lost count edges since the last Arm; they stop at 65535.
 	State struct {
 		State   StateCode
 		Reason  Reason
@@ -226,6 +232,7 @@ const (
 	ResetBrownOut
 	ResetExternal
 	ResetProcess // a process was started
+	resetCauses
 )
 
 // InputKind says what hangs on an input.
@@ -237,6 +244,7 @@ const (
 	InputSync
 	InputKill
 	InputButton
+	inputKinds
 )
 
 // OutputKind says what hangs on an output.
@@ -248,6 +256,7 @@ const (
 	OutputFlash
 	OutputValve
 	OutputLamp
+	outputKinds
 )
 
 // StateCode is the board's state.
@@ -259,6 +268,7 @@ const (
 	Firing
 	Resting
 	Faulted
+	stateCodes
 )
 
 // Status says how a shot ended.
@@ -271,6 +281,7 @@ const (
 	Killed
 	LinkQuiet
 	Broken // fault
+	statuses
 )
 
 // Reason is why something was refused, rejected, or ended.
@@ -305,6 +316,7 @@ const (
 	ReasonNotNth             // an earlier edge than the n-th
 	ReasonLostEdges          // edges were lost, the gate or count starts again
 	ReasonBoard              // the board's own trouble; Detail is its number
+	reasons
 )
 
 // Source is an input and the direction of its edge.
@@ -325,9 +337,9 @@ type CueSpec struct {
 
 // Program is what a board carries out, in its own ticks.
 //
-// With a gate, the delay is interpolated linearly in Table (ascending intervals, at least two points) and an interval
-// outside [GateMin, GateMax] is rejected. Without one, Table holds a single point whose delay is used. With no clock
-// input Go starts the delay.
+// With a gate, the delay is interpolated linearly in Table (ascending intervals that cover [GateMin, GateMax], at least
+// two points) and an interval outside [GateMin, GateMax] is rejected. Without one, Table holds a single point with
+// interval zero whose delay is used. With no clock input Go starts the delay. Check says what else must hold.
 type Program struct {
 	Clock    Source
 	Nth      uint8 // 1: the first edge; must be 1 with a gate

@@ -1,0 +1,385 @@
+package wire
+
+import (
+	"encoding/binary"
+	"fmt"
+)
+
+// PayloadError says what is wrong with a payload: the offset of the first byte with a value that is not allowed, or one
+// of the constants below. It is one byte so that making it an error allocates nothing.
+type PayloadError uint8
+
+const (
+	WrongLength PayloadError = 0xFF // the payload is not as long as this message's
+	WrongType   PayloadError = 0xFE // the frame is another message
+)
+
+func (e PayloadError) Error() string {
+	switch e {
+	case WrongLength:
+		return "wire: payload has the wrong length for its type"
+	case WrongType:
+		return "wire: frame holds another type of message"
+	}
+	return fmt.Sprintf("wire: payload byte %d has a value that is not allowed", uint8(e))
+}
+
+// reader takes fields off a payload in order and remembers the first that is not allowed.
+type reader struct {
+	p   [MaxPayload]byte
+	at  uint8
+	err PayloadError
+	bad bool
+}
+
+// read begins taking f apart as a message of type t and size bytes.
+func read(f *Frame, t Type, size uint8) reader {
+	r := reader{p: f.Payload}
+	switch {
+	case f.Type != t:
+		r.fail(WrongType)
+	case f.N != size:
+		r.fail(WrongLength)
+	}
+	return r
+}
+
+func (r *reader) fail(e PayloadError) {
+	if !r.bad {
+		r.bad, r.err = true, e
+	}
+}
+
+func (r *reader) result() error {
+	if r.bad {
+		return r.err
+	}
+	return nil
+}
+
+func (r *reader) u8() uint8 {
+	v := r.p[r.at]
+	r.at++
+	return v
+}
+
+// below is a byte that must be less than n.
+func (r *reader) below(n uint8) uint8 {
+	at := r.at
+	v := r.u8()
+	if v >= n {
+		r.fail(PayloadError(at))
+	}
+	return v
+}
+
+// atLeast is a 16-bit number that must be low or more.
+func (r *reader) atLeast(low uint16) uint16 {
+	at := r.at
+	v := r.u16()
+	if v < low {
+		r.fail(PayloadError(at))
+	}
+	return v
+}
+
+func (r *reader) flag() bool { return r.below(2) == 1 }
+
+func (r *reader) u16() uint16 {
+	v := binary.LittleEndian.Uint16(r.p[r.at:])
+	r.at += 2
+	return v
+}
+
+func (r *reader) u32() uint32 {
+	v := binary.LittleEndian.Uint32(r.p[r.at:])
+	r.at += 4
+	return v
+}
+
+func (r *reader) tick() Tick { return Tick(r.u32()) }
+
+func (r *reader) name() Name {
+	var n Name
+	copy(n[:], r.p[r.at:])
+	if i := n.badAt(); i >= 0 {
+		r.fail(PayloadError(int(r.at) + i))
+	}
+	r.at += MaxName
+	return n
+}
+
+// ParseIdentify takes f apart.
+func ParseIdentify(f Frame) (Identify, error) {
+	r := read(&f, TypeIdentify, 0)
+	return Identify{}, r.result()
+}
+
+// ParsePing takes f apart.
+func ParsePing(f Frame) (Ping, error) {
+	r := read(&f, TypePing, 4)
+	m := Ping{Token: r.u32()}
+	return m, r.result()
+}
+
+// ParseLoadPart takes f apart; a part holds 1 to MaxPart bytes.
+func ParseLoadPart(f Frame) (LoadPart, error) {
+	if f.Type != TypeLoad {
+		return LoadPart{}, WrongType
+	}
+	if f.N < 3 || f.N > 2+MaxPart {
+		return LoadPart{}, WrongLength
+	}
+	m := LoadPart{Offset: binary.LittleEndian.Uint16(f.Payload[:]), N: f.N - 2}
+	copy(m.Data[:], f.Payload[2:f.N])
+	return m, nil
+}
+
+// ParseCommit takes f apart.
+func ParseCommit(f Frame) (Commit, error) {
+	r := read(&f, TypeCommit, 4)
+	m := Commit{Length: r.u16(), CRC: r.u16()}
+	return m, r.result()
+}
+
+// ParseArm takes f apart; arming for no shots is not allowed.
+func ParseArm(f Frame) (Arm, error) {
+	r := read(&f, TypeArm, 2)
+	m := Arm{Shots: r.atLeast(1)}
+	return m, r.result()
+}
+
+// ParseDisarm takes f apart.
+func ParseDisarm(f Frame) (Disarm, error) {
+	r := read(&f, TypeDisarm, 0)
+	return Disarm{}, r.result()
+}
+
+// ParseGo takes f apart.
+func ParseGo(f Frame) (Go, error) {
+	r := read(&f, TypeGo, 0)
+	return Go{}, r.result()
+}
+
+// ParsePulse takes f apart; whether output and width suit a board is for the board to say.
+func ParsePulse(f Frame) (Pulse, error) {
+	r := read(&f, TypePulse, 5)
+	m := Pulse{Output: r.u8(), Width: r.u32()}
+	if m.Width == 0 {
+		r.fail(1)
+	}
+	return m, r.result()
+}
+
+// ParseSetLevel takes f apart.
+func ParseSetLevel(f Frame) (SetLevel, error) {
+	r := read(&f, TypeSetLevel, 3)
+	m := SetLevel{Input: r.u8(), Threshold: r.u16()}
+	return m, r.result()
+}
+
+// ParseIdentity takes f apart. A board of another protocol version is told by Version, which is not checked here.
+func ParseIdentity(f Frame) (Identity, error) {
+	r := read(&f, TypeIdentity, 38)
+	m := Identity{Version: r.u8(), Reset: ResetCause(r.below(uint8(resetCauses)))}
+	m.BootID = r.u32()
+	m.TickHz = r.u32()
+	if m.TickHz == 0 {
+		r.fail(6)
+	}
+	m.Lead = r.u32()
+	m.SafeWithin = r.u32()
+	m.Inputs = r.below(MaxPins + 1)
+	m.Outputs = r.below(MaxPins + 1)
+	m.Table = r.below(MaxTable + 1)
+	m.Cues = r.below(MaxCues + 1)
+	m.Firmware = r.name()
+	return m, r.result()
+}
+
+// ParseInputInfo takes f apart.
+func ParseInputInfo(f Frame) (InputInfo, error) {
+	r := read(&f, TypeInput, 2+MaxName)
+	m := InputInfo{Index: r.below(MaxPins), Kind: InputKind(r.below(uint8(inputKinds))), Name: r.name()}
+	return m, r.result()
+}
+
+// ParseOutputInfo takes f apart; a longest on-time of zero is not allowed.
+func ParseOutputInfo(f Frame) (OutputInfo, error) {
+	r := read(&f, TypeOutput, 6+MaxName)
+	m := OutputInfo{Index: r.below(MaxPins), Kind: OutputKind(r.below(uint8(outputKinds))), MaxOn: r.u32()}
+	if m.MaxOn == 0 {
+		r.fail(2)
+	}
+	m.Name = r.name()
+	return m, r.result()
+}
+
+// ParsePong takes f apart.
+func ParsePong(f Frame) (Pong, error) {
+	r := read(&f, TypePong, 8)
+	m := Pong{Token: r.u32(), Now: r.tick()}
+	return m, r.result()
+}
+
+// ParseAck takes f apart.
+func ParseAck(f Frame) (Ack, error) {
+	r := read(&f, TypeAck, 2)
+	m := Ack{Seq: r.u8(), Type: Type(r.u8())}
+	return m, r.result()
+}
+
+// ParseRefused takes f apart. Type is whatever the request said, known or not.
+func ParseRefused(f Frame) (Refused, error) {
+	r := read(&f, TypeRefused, 7)
+	m := Refused{Seq: r.u8(), Type: Type(r.u8()), Reason: Reason(r.below(uint8(reasons))), Detail: r.u32()}
+	return m, r.result()
+}
+
+// ParseEdge takes f apart.
+func ParseEdge(f Frame) (Edge, error) {
+	r := read(&f, TypeEdge, 8)
+	m := Edge{Input: r.below(MaxPins), High: r.flag(), Count: r.atLeast(1), At: r.tick()}
+	return m, r.result()
+}
+
+// ParseShot takes f apart.
+func ParseShot(f Frame) (Shot, error) {
+	r := read(&f, TypeShot, 18)
+	m := Shot{Number: r.atLeast(1), Status: Status(r.below(uint8(statuses))), Cues: r.below(2*MaxCues + 1)}
+	m.Gate = r.tick()
+	m.Clock = r.tick()
+	m.Delay = r.u32()
+	m.Bounced = r.u16()
+	return m, r.result()
+}
+
+// ParseCue takes f apart.
+func ParseCue(f Frame) (Cue, error) {
+	r := read(&f, TypeCue, 17)
+	m := Cue{Shot: r.u16(), Index: r.below(MaxCues), Output: r.below(MaxPins), Opening: r.flag()}
+	m.Planned = r.tick()
+	m.On = r.tick()
+	m.Off = r.tick()
+	return m, r.result()
+}
+
+// ParseRejected takes f apart; Input is a board's input or NoInput.
+func ParseRejected(f Frame) (Rejected, error) {
+	r := read(&f, TypeRejected, 12)
+	m := Rejected{Reason: Reason(r.below(uint8(reasons))), Input: r.u8()}
+	if m.Input >= MaxPins && m.Input != NoInput {
+		r.fail(1)
+	}
+	m.Count = r.atLeast(1)
+	m.At = r.tick()
+	m.Interval = r.u32()
+	return m, r.result()
+}
+
+// ParseFault takes f apart.
+func ParseFault(f Frame) (Fault, error) {
+	r := read(&f, TypeFault, 9)
+	m := Fault{Reason: Reason(r.below(uint8(reasons))), Detail: r.u32(), At: r.tick()}
+	return m, r.result()
+}
+
+// ParseState takes f apart.
+func ParseState(f Frame) (State, error) {
+	r := read(&f, TypeState, 14)
+	m := State{State: StateCode(r.below(uint8(stateCodes))), Reason: Reason(r.below(uint8(reasons)))}
+	m.Left = r.u16()
+	m.Inputs = r.u8()
+	m.Outputs = r.u8()
+	m.Now = r.tick()
+	m.Bounced = r.u16()
+	m.Lost = r.u16()
+	return m, r.result()
+}
+
+// ParseLevel takes f apart.
+func ParseLevel(f Frame) (Level, error) {
+	r := read(&f, TypeLevel, 7)
+	m := Level{Input: r.below(MaxPins), Value: r.u16(), At: r.tick()}
+	return m, r.result()
+}
+
+// ParseLost takes f apart.
+func ParseLost(f Frame) (Lost, error) {
+	r := read(&f, TypeLost, 9)
+	m := Lost{Input: r.below(MaxPins), Count: r.u32(), At: r.tick()}
+	if m.Count == 0 {
+		r.fail(1)
+	}
+	return m, r.result()
+}
+
+// Parse takes f apart as whatever its type says. Hosts and tests use it; a board knows what it expects and uses the
+// functions above, which do not allocate.
+func Parse(f Frame) (Message, error) {
+	switch f.Type {
+	case TypeIdentify:
+		return message(ParseIdentify(f))
+	case TypePing:
+		return message(ParsePing(f))
+	case TypeLoad:
+		return message(ParseLoadPart(f))
+	case TypeCommit:
+		return message(ParseCommit(f))
+	case TypeArm:
+		return message(ParseArm(f))
+	case TypeDisarm:
+		return message(ParseDisarm(f))
+	case TypeGo:
+		return message(ParseGo(f))
+	case TypePulse:
+		return message(ParsePulse(f))
+	case TypeSetLevel:
+		return message(ParseSetLevel(f))
+	}
+	return parseFromBoard(f)
+}
+
+func parseFromBoard(f Frame) (Message, error) {
+	switch f.Type {
+	case TypeIdentity:
+		return message(ParseIdentity(f))
+	case TypeInput:
+		return message(ParseInputInfo(f))
+	case TypeOutput:
+		return message(ParseOutputInfo(f))
+	case TypePong:
+		return message(ParsePong(f))
+	case TypeAck:
+		return message(ParseAck(f))
+	case TypeRefused:
+		return message(ParseRefused(f))
+	case TypeEdge:
+		return message(ParseEdge(f))
+	case TypeShot:
+		return message(ParseShot(f))
+	case TypeCue:
+		return message(ParseCue(f))
+	case TypeRejected:
+		return message(ParseRejected(f))
+	case TypeFault:
+		return message(ParseFault(f))
+	case TypeState:
+		return message(ParseState(f))
+	case TypeLevel:
+		return message(ParseLevel(f))
+	case TypeLost:
+		return message(ParseLost(f))
+	}
+	return nil, WrongType
+}
+
+func message[M Message](m M, err error) (Message, error) {
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", TypeOf(m), err)
+	}
+	return m, nil
+}
+
+// TypeOf is the type a message goes by on the wire.
+func TypeOf(m Message) Type { return m.Frame(0).Type }

@@ -1,0 +1,121 @@
+package wire
+
+import "encoding/binary"
+
+// Sizes on the wire: COBS adds one byte to a body this short, and the delimiter ends it.
+const (
+	overhead   = 4 // type, seq, CRC
+	maxEncoded = MaxBody + 1
+	MaxFrame   = maxEncoded + 1 // the longest frame on the wire, delimiter included
+)
+
+// CRC is CRC-16/CCITT-FALSE: polynomial 0x1021, initial value 0xFFFF, not reflected, no final XOR. Its value for the
+// ASCII digits "123456789" is 0x29B1.
+func CRC(p []byte) uint16 {
+	crc := uint16(0xFFFF)
+	for _, b := range p {
+		// The byte-at-a-time form without a table: a small processor has neither the memory nor a barrel shifter.
+		x := uint8(crc>>8) ^ b
+		x ^= x >> 4
+		crc = crc<<8 ^ uint16(x)<<12 ^ uint16(x)<<5 ^ uint16(x)
+	}
+	return crc
+}
+
+// AppendFrame appends f as it goes on the wire: COBS of type, seq, payload and CRC, then the zero that ends it.
+func AppendFrame(dst []byte, f Frame) []byte {
+	var body [MaxBody]byte
+	n := min(int(f.N), MaxPayload)
+	body[0], body[1] = uint8(f.Type), f.Seq
+	copy(body[2:], f.Payload[:n])
+	binary.LittleEndian.PutUint16(body[2+n:], CRC(body[:2+n]))
+	return appendCOBS(dst, body[:overhead+n])
+}
+
+// appendCOBS stuffs a body of at most 253 bytes, for which no block is ever full, and ends it with a zero.
+func appendCOBS(dst, body []byte) []byte {
+	code := len(dst)
+	dst = append(dst, 0)
+	for _, b := range body {
+		if b != 0 {
+			dst = append(dst, b)
+			continue
+		}
+		dst[code] = uint8(len(dst) - code)
+		code = len(dst)
+		dst = append(dst, 0)
+	}
+	dst[code] = uint8(len(dst) - code)
+	return append(dst, 0)
+}
+
+// Decoder takes frames out of a stream of bytes. It holds one frame, never more, and finds the next frame after any
+// garbage at the next zero byte. The zero value is ready.
+type Decoder struct {
+	buf     [maxEncoded]byte
+	n       uint8
+	tooLong bool
+	bad     uint32
+}
+
+// Push takes one byte. It returns a frame and true when the byte ended a good one.
+func (d *Decoder) Push(b byte) (Frame, bool) {
+	if b != 0 {
+		if int(d.n) == len(d.buf) {
+			d.tooLong = true
+			return Frame{}, false
+		}
+		d.buf[d.n] = b
+		d.n++
+		return Frame{}, false
+	}
+	n, tooLong := d.n, d.tooLong
+	d.n, d.tooLong = 0, false
+	if n == 0 {
+		return Frame{}, false // zeros between frames are nothing: a sender may use one to flush what was before
+	}
+	if tooLong {
+		d.count()
+		return Frame{}, false
+	}
+	f, ok := unpack(d.buf[:n])
+	if !ok {
+		d.count()
+	}
+	return f, ok
+}
+
+// Bad is how many pieces between two zeros were no frame; it stops at its largest value.
+func (d *Decoder) Bad() uint32 { return d.bad }
+
+func (d *Decoder) count() {
+	if d.bad != 1<<32-1 {
+		d.bad++
+	}
+}
+
+// unpack undoes COBS and checks length and CRC.
+func unpack(encoded []byte) (Frame, bool) {
+	var body [MaxBody]byte
+	n := 0
+	for i := 0; i < len(encoded); {
+		end := i + int(encoded[i])
+		if end > len(encoded) {
+			return Frame{}, false
+		}
+		n += copy(body[n:], encoded[i+1:end])
+		i = end
+		if i < len(encoded) {
+			if n == len(body) {
+				return Frame{}, false
+			}
+			n++ // the zero between two blocks; body starts zeroed
+		}
+	}
+	if n < overhead || CRC(body[:n-2]) != binary.LittleEndian.Uint16(body[n-2:n]) {
+		return Frame{}, false
+	}
+	f := Frame{Type: Type(body[0]), Seq: body[1], N: uint8(n - overhead)}
+	copy(f.Payload[:], body[2:n-2])
+	return f, true
+}

@@ -1,0 +1,115 @@
+package wire
+
+import (
+	"bytes"
+	"fmt"
+)
+
+// MakeName makes a Name of s, which is 1 to MaxName printable ASCII characters.
+func MakeName(s string) (Name, error) {
+	var n Name
+	if len(s) == 0 || len(s) > MaxName {
+		return n, fmt.Errorf("wire: name %q has %d characters, 1 to %d are allowed", s, len(s), MaxName)
+	}
+	copy(n[:], s)
+	if i := n.badAt(); i >= 0 || bytes.IndexByte(n[:len(s)], 0) >= 0 {
+		return Name{}, fmt.Errorf("wire: name %q may only have printable ASCII characters", s)
+	}
+	return n, nil
+}
+
+// String is the name without its padding.
+func (n Name) String() string {
+	if i := bytes.IndexByte(n[:], 0); i >= 0 {
+		return string(n[:i])
+	}
+	return string(n[:])
+}
+
+// badAt is the index of the first byte that is neither printable ASCII nor trailing zero padding, or -1.
+func (n Name) badAt() int {
+	ended := false
+	for i, b := range n {
+		switch {
+		case b == 0:
+			ended = true
+		case ended || b < 0x20 || b > 0x7E:
+			return i
+		}
+	}
+	return -1
+}
+
+// word picks a name from a list, or says the number of one that is not in it.
+func word(words []string, v uint8) string {
+	if int(v) < len(words) {
+		return words[v]
+	}
+	return fmt.Sprintf("unknown (%d)", v)
+}
+
+func (t Type) String() string {
+	switch {
+	case t >= TypeIdentify && t <= TypeSetLevel:
+		return word([]string{"identify", "ping", "load", "commit", "arm", "disarm", "go", "pulse", "set level"},
+			uint8(t-TypeIdentify))
+	case t >= TypeIdentity && t <= TypeLost:
+		return word([]string{"identity", "input", "output", "pong", "ack", "refused", "edge", "shot", "cue", "rejected",
+			"fault", "state", "level", "lost"}, uint8(t-TypeIdentity))
+	}
+	return fmt.Sprintf("unknown (0x%02x)", uint8(t))
+}
+
+func (c ResetCause) String() string {
+	return word([]string{"unknown", "power on", "watchdog", "brown-out", "external reset", "process start"}, uint8(c))
+}
+
+func (k InputKind) String() string {
+	return word([]string{"beam", "microphone", "sync", "kill", "button"}, uint8(k))
+}
+
+func (k OutputKind) String() string {
+	return word([]string{"shutter", "focus", "flash", "valve", "lamp"}, uint8(k))
+}
+
+func (c StateCode) String() string {
+	return word([]string{"safe", "armed", "firing", "resting", "fault"}, uint8(c))
+}
+
+func (s Status) String() string {
+	return word([]string{"done", "late", "disarmed", "killed", "link quiet", "broken off"}, uint8(s))
+}
+
+// String says the reason in words that a photographer can act on.
+func (r Reason) String() string {
+	return word([]string{
+		ReasonNone:        "no reason",
+		ReasonRequested:   "disarmed on request",
+		ReasonShotsDone:   "the shots asked for are done",
+		ReasonLinkQuiet:   "nothing heard from the computer for a second",
+		ReasonKill:        "the kill switch is on",
+		ReasonLate:        "too late for the planned time, so it was left out",
+		ReasonMaxOn:       "an output would be on longer than it may",
+		ReasonNotArmed:    "arm first",
+		ReasonArmed:       "only while disarmed",
+		ReasonFaulted:     "there was a fault: disarm to clear it",
+		ReasonNoProgram:   "no program is loaded",
+		ReasonBadProgram:  "the program makes no sense to the board",
+		ReasonBadCRC:      "the program was damaged on its way",
+		ReasonBadLength:   "the length is wrong",
+		ReasonNoSuchPin:   "the board has no such input or output",
+		ReasonBadValue:    "a value is not allowed",
+		ReasonUnsupported: "this board cannot do that",
+		ReasonUnknownType: "the board does not know this message",
+		ReasonNotOpened:   "waiting for go",
+		ReasonNoGate:      "nothing passed the first beam before the second",
+		ReasonTooFast:     "faster than the range set",
+		ReasonTooSlow:     "slower than the range set",
+		ReasonBounce:      "a bounce of the sensor",
+		ReasonResting:     "resting after a shot",
+		ReasonBusy:        "a shot or pulse is under way",
+		ReasonNotNth:      "not yet the one to count to",
+		ReasonLostEdges:   "the sensor changed faster than it could be read",
+		ReasonBoard:       "trouble on the board itself",
+	}, uint8(r))
+}
