@@ -8,6 +8,9 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
+// rescue is what to do with a damaged journal.
+const rescue = "nothing was overwritten: export what can still be read, then move the file and its -wal file aside"
+
 // explain turns SQLite's error into one that names the file and says what to do.
 func (j *Journal) explain(doing string, err error) error {
 	var e *sqlite.Error
@@ -28,7 +31,7 @@ func meaning(code int) (what error, remedy string) {
 	case sqlite3.SQLITE_NOTADB:
 		return ErrForeign, "name another file"
 	case sqlite3.SQLITE_CORRUPT:
-		return ErrDamaged, "nothing was overwritten: keep a copy with its -wal file, move it aside and start a new one"
+		return ErrDamaged, rescue
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
 		return ErrReadOnly, "allow this user to write the file and its folder, or name another file"
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL:

@@ -35,7 +35,8 @@ func Open(ctx context.Context, path string) (*Journal, error) {
 }
 
 // OpenReadOnly opens an existing journal to look at it. It works while another process writes to it. Without a journal
-// the error wraps ErrNone.
+// the error wraps ErrNone. It does not search for damage, so that what can still be read of a
+// damaged journal can be exported.
 func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
@@ -123,6 +124,9 @@ func (j *Journal) begin(ctx context.Context) error {
 	if _, err := j.version(ctx); err != nil {
 		return err
 	}
+	if err := j.sound(ctx); err != nil {
+		return err
+	}
 	var mode string
 	if err := j.db.QueryRowContext(ctx, "PRAGMA journal_mode = wal").Scan(&mode); err != nil {
 		return j.explain("open", err)
@@ -131,6 +135,18 @@ func (j *Journal) begin(ctx context.Context) error {
 		return fmt.Errorf("journal %s: SQLite keeps it in %q mode, not in WAL mode; move it to a local disk", j.path, mode)
 	}
 	return j.migrate(ctx, migrations)
+}
+
+// sound refuses to add to a database with broken structure. It reads the whole file: about 5 ms for each thousand shots.
+func (j *Journal) sound(ctx context.Context) error {
+	var first string
+	if err := j.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first); err != nil {
+		return j.explain("open", err)
+	}
+	if first != "ok" {
+		return fmt.Errorf("journal %s: %w: %s; %s", j.path, ErrDamaged, first, rescue)
+	}
+	return nil
 }
 
 // inspect makes sure that a journal that is only read has the shape this program knows.
@@ -143,10 +159,15 @@ func (j *Journal) inspect(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	return j.fits(have, len(steps))
+}
+
+// fits says whether a journal of version have can be read by a program that knows version known.
+func (j *Journal) fits(have, known int) error {
 	switch {
 	case have == 0:
 		return fmt.Errorf("journal %s: %w", j.path, ErrNone)
-	case have < len(steps):
+	case have < known:
 		return fmt.Errorf("journal %s: %w: start the daemon on it once, that brings it up to date", j.path, ErrOlder)
 	}
 	return nil

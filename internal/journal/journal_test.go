@@ -1,0 +1,334 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func newPath(t testing.TB) string { return filepath.Join(t.TempDir(), "state", "journal.db") }
+
+func open(t testing.TB, path string) *Journal {
+	t.Helper()
+	j, err := Open(t.Context(), path)
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, j.Close()) })
+	return j
+}
+
+func session(t testing.TB, j *Journal) Session {
+	t.Helper()
+	s, err := j.NewSession(t.Context(), Session{Name: "crowns in milk", Started: time.Unix(1_800_000_000, 123456789),
+		Board: "simulated", Set: `{"kind":"drop"}`, Care: `["water"]`})
+	require.NoError(t, err)
+	return s
+}
+
+// raw opens the file behind the journal's back.
+func raw(t testing.TB, path string) *sql.DB {
+	t.Helper()
+	db, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	db.SetMaxOpenConns(1)
+	t.Cleanup(func() { db.Close() })
+	return db
+}
+
+// words that text columns must give back as they were.
+var words = []string{"", "good", "crown, a little late", "it's \"so\"; DROP TABLE shots; --", "Tröpfchen 水滴",
+	"two\nlines\ttab", "nul\x00inside", `{"a":1}`}
+
+// someShot is a shot whose every field follows from r.
+func someShot(r *rand.Rand, session int64) Shot {
+	word := func() string { return words[r.IntN(len(words))] }
+	s := Shot{Session: session, At: time.Unix(1_800_000_000+r.Int64N(1e6), r.Int64N(1e9)), Status: word(),
+		Simulated: r.IntN(2) == 0, BootID: r.Uint32(), GateNs: r.Int64(), ClockNs: -r.Int64(), IntervalNs: r.Int64N(1e9),
+		DelayNs: r.Int64N(1e9), Set: word(), Program: word(), Cues: []Cue{}, Seen: word(), Verdict: word(), Note: word()}
+	for range r.IntN(9) {
+		s.Cues = append(s.Cues, Cue{Name: "valve\n\"1\"", Opening: r.IntN(2) == 0, PlannedNs: r.Int64N(1e9),
+			OnNs: r.Int64N(1e9), OffNs: -r.Int64N(1e9)})
+	}
+	return s
+}
+
+func TestDefaultPath(t *testing.T) {
+	for name, c := range map[string]struct{ state, home, want string }{
+		"state folder":          {"/var/s", "/home/a", "/var/s/stillwater/journal.db"},
+		"home":                  {"", "/home/a", "/home/a/.local/state/stillwater/journal.db"},
+		"relative state folder": {"s", "/home/a", "/home/a/.local/state/stillwater/journal.db"},
+		"nothing":               {"", "", ""},
+		"relative home":         {"", "a", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got, err := DefaultPath(func(k string) string {
+				return map[string]string{"XDG_STATE_HOME": c.state, "HOME": c.home}[k]
+			})
+			assert.Equal(t, c.want, got)
+			assert.Equal(t, c.want == "", err != nil, "%v", err)
+		})
+	}
+}
+
+func TestFilesAreForTheUserOnly(t *testing.T) {
+	path := newPath(t)
+	j := open(t, path)
+	session(t, j)
+	dir, err := os.Stat(filepath.Dir(path))
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o700), dir.Mode().Perm())
+	files, err := os.ReadDir(filepath.Dir(path))
+	require.NoError(t, err)
+	assert.GreaterOrEqual(t, len(files), 3) // database, -wal, -shm, .lock
+	for _, f := range files {
+		info, err := f.Info()
+		require.NoError(t, err)
+		assert.Equal(t, os.FileMode(0o600), info.Mode().Perm(), f.Name())
+	}
+}
+
+func TestSettingsThatKeepAcknowledgedShots(t *testing.T) {
+	j := open(t, newPath(t))
+	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1",
+		"busy_timeout": "2000", "user_version": "1", "application_id": fmt.Sprint(applicationID)} {
+		var got string
+		require.NoError(t, j.db.QueryRow("PRAGMA "+pragma).Scan(&got))
+		assert.Equal(t, want, got, pragma)
+	}
+}
+
+func TestOddPaths(t *testing.T) {
+	for _, name := range []string{"a b.db", "what?.db", "100%.db", "#1;x=2&mode=memory.db", "%41.db", "ü.db"} {
+		path := filepath.Join(t.TempDir(), name)
+		session(t, open(t, path))
+		info, err := os.Stat(path)
+		require.NoError(t, err)
+		assert.Positive(t, info.Size(), name)
+	}
+}
+
+func TestSessions(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	_, ok, err := j.LatestSession(ctx)
+	require.NoError(t, err)
+	assert.False(t, ok)
+	all, err := j.Sessions(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, all)
+
+	first, second := session(t, j), session(t, j)
+	require.NoError(t, j.SaveSet(ctx, second.ID, `{"kind":"throw"}`))
+	require.NoError(t, j.SaveCare(ctx, second.ID, `[]`))
+	for i, verdict := range []string{"good", "good", "late", ""} {
+		_, err := j.Add(ctx, Shot{Session: first.ID, At: time.Unix(int64(i), 0), Verdict: verdict})
+		require.NoError(t, err)
+	}
+	require.NoError(t, j.Close())
+
+	j = open(t, path)
+	got, ok, err := j.LatestSession(ctx)
+	require.NoError(t, err)
+	assert.True(t, ok)
+	second.Set, second.Care = `{"kind":"throw"}`, `[]`
+	assert.Equal(t, second, got)
+	all, err = j.Sessions(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []Summary{
+		{Session: second, Verdicts: map[string]int{}},
+		{Session: first, Shots: 4, Verdicts: map[string]int{"good": 2, "late": 1, "": 1}},
+	}, all)
+}
+
+func TestUnknownIDs(t *testing.T) {
+	j, ctx := open(t, newPath(t)), t.Context()
+	_, err := j.Add(ctx, Shot{Session: 7, At: time.Unix(1, 0)})
+	for name, err := range map[string]error{
+		"Add": err, "SaveSet": j.SaveSet(ctx, 7, ""), "SaveCare": j.SaveCare(ctx, 7, ""),
+		"SetVerdict": j.SetVerdict(ctx, 7, ""), "SetNote": j.SetNote(ctx, 7, ""), "SetSeen": j.SetSeen(ctx, 7, ""),
+	} {
+		assert.ErrorIs(t, err, ErrNotFound, name)
+		assert.ErrorContains(t, err, "7 is not in the journal", name)
+	}
+}
+
+func TestTimesAreDemanded(t *testing.T) {
+	j := open(t, newPath(t))
+	_, err := j.NewSession(t.Context(), Session{})
+	assert.ErrorContains(t, err, "no starting time")
+	_, err = j.Add(t.Context(), Shot{Session: session(t, j).ID})
+	assert.ErrorContains(t, err, "no time")
+}
+
+// Random work against a plain model of it, read back after each reopening.
+func TestAgainstModel(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	path, ctx := newPath(t), t.Context()
+	var model []Shot // oldest first
+	numbers := map[int64]int{}
+	for range 4 {
+		j := open(t, path)
+		session(t, j)
+		sessions, err := j.Sessions(ctx)
+		require.NoError(t, err)
+		for range 30 {
+			if len(model) > 0 && r.IntN(3) == 0 {
+				s := &model[r.IntN(len(model))]
+				s.Verdict, s.Note, s.Seen = words[r.IntN(len(words))], words[r.IntN(len(words))], "seen"
+				require.NoError(t, j.SetVerdict(ctx, s.ID, s.Verdict))
+				require.NoError(t, j.SetNote(ctx, s.ID, s.Note))
+				require.NoError(t, j.SetSeen(ctx, s.ID, s.Seen))
+				continue
+			}
+			want := someShot(r, sessions[r.IntN(len(sessions))].ID)
+			got, err := j.Add(ctx, want)
+			require.NoError(t, err)
+			numbers[want.Session]++
+			want.ID, want.Number = got.ID, numbers[want.Session]
+			require.Equal(t, want, got)
+			model = append(model, want)
+		}
+		checkModel(t, j, model, r.IntN(2*len(model)))
+		require.NoError(t, j.Close())
+	}
+}
+
+func checkModel(t *testing.T, j *Journal, model []Shot, limit int) {
+	t.Helper()
+	bySession := map[int64][]Shot{0: {}}
+	for i := len(model) - 1; i >= 0; i-- {
+		s := model[i]
+		bySession[0] = append(bySession[0], s)
+		bySession[s.Session] = append(bySession[s.Session], s)
+	}
+	for id, want := range bySession {
+		got, err := j.Shots(t.Context(), id, 0)
+		require.NoError(t, err)
+		require.Equal(t, want, got)
+		n, err := j.Count(t.Context(), id)
+		require.NoError(t, err)
+		require.Equal(t, len(want), n)
+		got, err = j.Shots(t.Context(), id, limit)
+		require.NoError(t, err)
+		if limit > 0 && limit < len(want) {
+			want = want[:limit]
+		}
+		require.Equal(t, want, got)
+	}
+}
+
+func TestNumbersHaveNoGapsWithManyWriters(t *testing.T) {
+	j, ctx := open(t, newPath(t)), t.Context()
+	a, b := session(t, j), session(t, j)
+	var all sync.WaitGroup
+	for range 8 {
+		all.Go(func() {
+			for i := range 10 {
+				id := a.ID
+				if i%2 == 1 {
+					id = b.ID
+				}
+				_, err := j.Add(ctx, Shot{Session: id, At: time.Unix(1, 0)})
+				assert.NoError(t, err)
+			}
+		})
+	}
+	all.Wait()
+	for _, id := range []int64{a.ID, b.ID} {
+		shots, err := j.Shots(ctx, id, 0)
+		require.NoError(t, err)
+		require.Len(t, shots, 40)
+		for i, s := range shots {
+			assert.Equal(t, 40-i, s.Number)
+		}
+	}
+}
+
+func TestEndedContextKeepsNothingAndBreaksNothing(t *testing.T) {
+	j := open(t, newPath(t))
+	s := session(t, j)
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err := j.Add(ended, Shot{Session: s.ID, At: time.Unix(1, 0)})
+	assert.ErrorIs(t, err, context.Canceled)
+	got, err := j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
+	require.NoError(t, err)
+	assert.Equal(t, 1, got.Number)
+}
+
+func TestReadingWhileWriting(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	s := session(t, j)
+	look, err := OpenReadOnly(ctx, path)
+	require.NoError(t, err)
+	defer look.Close()
+	for i := range 5 {
+		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+		require.NoError(t, err)
+		n, err := look.Count(ctx, s.ID)
+		require.NoError(t, err)
+		assert.Equal(t, i+1, n, "a reader sees what was acknowledged")
+	}
+	_, err = look.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+	assert.ErrorIs(t, err, ErrReadOnly)
+}
+
+func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	kept := session(t, j)
+	first, err := embedded.ReadFile("migrations/0001_sessions_and_shots.sql")
+	require.NoError(t, err)
+	with := func(second string) fstest.MapFS {
+		return fstest.MapFS{
+			"migrations/0001_sessions_and_shots.sql": {Data: first},
+			"migrations/0002_lenses.sql":             {Data: []byte(second)},
+		}
+	}
+	version := func() (v, tables int) {
+		require.NoError(t, j.db.QueryRow(`SELECT (SELECT user_version FROM pragma_user_version),
+			(SELECT count(*) FROM sqlite_schema WHERE name = 'lenses')`).Scan(&v, &tables))
+		return v, tables
+	}
+	err = j.migrate(ctx, with("CREATE TABLE lenses (x TEXT); INSERT INTO lenses VALUES ('a'); INSERT INTO nowhere VALUES (1);"))
+	assert.ErrorContains(t, err, "bring up to version 2")
+	v, tables := version()
+	assert.Equal(t, []int{1, 0}, []int{v, tables})
+
+	require.NoError(t, j.migrate(ctx, with("CREATE TABLE lenses (x TEXT);")))
+	v, tables = version()
+	assert.Equal(t, []int{2, 1}, []int{v, tables})
+	got, _, err := j.LatestSession(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, kept, got)
+}
+
+func TestMigrationNumbersAreChecked(t *testing.T) {
+	for _, name := range []string{"migrations/0002_a.sql", "migrations/first.sql", "migrations/0000_a.sql"} {
+		_, err := list(fstest.MapFS{name: {}})
+		assert.ErrorContains(t, err, name)
+	}
+}
+
+func BenchmarkAdd(b *testing.B) {
+	j := open(b, newPath(b))
+	s := someShot(rand.New(rand.NewPCG(1, 1)), session(b, j).ID)
+	s.Set, s.Program = string(make([]byte, 900)), string(make([]byte, 1500))
+	for b.Loop() {
+		if _, err := j.Add(b.Context(), s); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,257 @@
+package journal
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// refused opens path for writing and for reading: neither may work, and the file stays as it is, to the byte.
+func refused(t *testing.T, path string, want error) {
+	t.Helper()
+	before, err := os.ReadFile(path)
+	require.NoError(t, err)
+	for name, open := range map[string]func(context.Context, string) (*Journal, error){
+		"Open": Open, "OpenReadOnly": OpenReadOnly,
+	} {
+		_, err := open(t.Context(), path)
+		assert.ErrorIs(t, err, want, name)
+		assert.ErrorContains(t, err, path, name)
+	}
+	after, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(before, after), "the file was changed")
+}
+
+func TestForeignFilesAreLeftAlone(t *testing.T) {
+	text := filepath.Join(t.TempDir(), "letter.txt")
+	require.NoError(t, os.WriteFile(text, bytes.Repeat([]byte("Dear photographer, "), 400), 0o600))
+	refused(t, text, ErrForeign)
+
+	other := filepath.Join(t.TempDir(), "recipes.db")
+	_, err := raw(t, other).Exec("CREATE TABLE recipes (name TEXT); PRAGMA user_version = 1")
+	require.NoError(t, err)
+	refused(t, other, ErrForeign)
+
+	_, err = Open(t.Context(), t.TempDir())
+	assert.ErrorIs(t, err, ErrForeign)
+	_, err = OpenReadOnly(t.Context(), t.TempDir())
+	assert.ErrorIs(t, err, ErrForeign)
+}
+
+func TestNewerJournalIsLeftAlone(t *testing.T) {
+	path := newPath(t)
+	require.NoError(t, open(t, path).Close())
+	_, err := raw(t, path).Exec("PRAGMA user_version = 99; PRAGMA wal_checkpoint")
+	require.NoError(t, err)
+	refused(t, path, ErrNewer)
+	_, err = Open(t.Context(), path)
+	assert.ErrorContains(t, err, "version 99, this program knows 1; use the newer program")
+}
+
+func TestNoJournalYet(t *testing.T) {
+	path := newPath(t)
+	_, err := OpenReadOnly(t.Context(), path)
+	assert.ErrorIs(t, err, ErrNone)
+	_, err = os.Stat(path)
+	assert.ErrorIs(t, err, os.ErrNotExist, "looking does not make one")
+
+	empty := filepath.Join(t.TempDir(), "journal.db") // what a crash before the first migration leaves
+	require.NoError(t, os.WriteFile(empty, nil, 0o600))
+	_, err = OpenReadOnly(t.Context(), empty)
+	assert.ErrorIs(t, err, ErrNone)
+	session(t, open(t, empty))
+}
+
+func TestOlderJournalIsNotReadAsItIs(t *testing.T) {
+	path := newPath(t)
+	require.NoError(t, open(t, path).Close())
+	j := &Journal{path: path}
+	assert.ErrorIs(t, j.fits(0, 1), ErrNone)
+	assert.ErrorIs(t, j.fits(1, 2), ErrOlder)
+	assert.NoError(t, j.fits(2, 2))
+}
+
+// full makes a journal of some size that was closed in order.
+func full(t *testing.T) (path string, size int64) {
+	t.Helper()
+	path = newPath(t)
+	j := open(t, path)
+	r := rand.New(rand.NewPCG(1, 2))
+	id := session(t, j).ID
+	for range 60 {
+		s := someShot(r, id)
+		s.Program = string(bytes.Repeat([]byte("p"), 2000))
+		_, err := j.Add(t.Context(), s)
+		require.NoError(t, err)
+	}
+	require.NoError(t, j.Close())
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	return path, info.Size()
+}
+
+func TestDamageIsSaid(t *testing.T) {
+	garbage := func(t *testing.T, path string, from, n int64) {
+		f, err := os.OpenFile(path, os.O_WRONLY, 0)
+		require.NoError(t, err)
+		defer f.Close()
+		_, err = io.Copy(io.NewOffsetWriter(f, from), bytes.NewReader(bytes.Repeat([]byte{0xA5}, int(n))))
+		require.NoError(t, err)
+	}
+	t.Run("cut in half", func(t *testing.T) {
+		path, size := full(t)
+		require.NoError(t, os.Truncate(path, size/2))
+		refused(t, path, ErrDamaged)
+	})
+	t.Run("header overwritten", func(t *testing.T) {
+		path, _ := full(t)
+		garbage(t, path, 0, 100)
+		refused(t, path, ErrForeign)
+	})
+	t.Run("schema overwritten", func(t *testing.T) {
+		path, _ := full(t)
+		garbage(t, path, 100, 3000)
+		refused(t, path, ErrDamaged)
+	})
+	t.Run("shots overwritten", func(t *testing.T) {
+		path, size := full(t)
+		garbage(t, path, size/3, size/3)
+		before, err := os.ReadFile(path)
+		require.NoError(t, err)
+		_, err = Open(t.Context(), path)
+		assert.ErrorIs(t, err, ErrDamaged)
+		assert.ErrorContains(t, err, path)
+
+		j, err := OpenReadOnly(t.Context(), path) // what is whole can still be read
+		require.NoError(t, err)
+		defer j.Close()
+		_, ok, err := j.LatestSession(t.Context())
+		assert.NoError(t, err)
+		assert.True(t, ok)
+		_, err = j.Shots(t.Context(), 0, 0)
+		assert.ErrorIs(t, err, ErrDamaged)
+		after, err := os.ReadFile(path)
+		require.NoError(t, err)
+		assert.True(t, bytes.Equal(before, after), "the file was changed")
+	})
+}
+
+func TestAnotherWriterIsSaid(t *testing.T) {
+	path := newPath(t)
+	j := open(t, path)
+	_, err := Open(t.Context(), path)
+	assert.ErrorIs(t, err, ErrBusy)
+	assert.ErrorContains(t, err, "stop the other Stillwater")
+
+	s := session(t, j)
+	_, err = j.db.Exec("PRAGMA busy_timeout = 20")
+	require.NoError(t, err)
+	other := raw(t, path) // some other program, which knows nothing of our lock
+	_, err = other.Exec("BEGIN IMMEDIATE")
+	require.NoError(t, err)
+	_, err = j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
+	assert.ErrorIs(t, err, ErrBusy)
+	assert.ErrorContains(t, err, path)
+	_, err = other.Exec("ROLLBACK")
+	require.NoError(t, err)
+	got, err := j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
+	require.NoError(t, err)
+	assert.Equal(t, 1, got.Number)
+}
+
+func TestLockEndsWithTheJournal(t *testing.T) {
+	path := newPath(t)
+	for range 3 {
+		require.NoError(t, open(t, path).Close())
+	}
+}
+
+// Root may write anything, so that this is tried by a copy of the test program that runs as nobody.
+func TestWithoutTheRightToWrite(t *testing.T) {
+	dir := t.TempDir()
+	program := filepath.Join(dir, "helper")
+	self, err := os.Executable()
+	require.NoError(t, err)
+	code, err := os.ReadFile(self)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(program, code, 0o755))
+	try := func(path string) string {
+		cmd := exec.Command(program)
+		cmd.Env = []string{helperEnv + "=open", helperPath + "=" + path}
+		if os.Getuid() == 0 {
+			const nobody = 65534
+			cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
+		}
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		return string(out)
+	}
+	for _, d := range []string{filepath.Dir(dir), dir} {
+		require.NoError(t, os.Chmod(d, 0o755))
+	}
+
+	path, _ := full(t)
+	place := filepath.Join(dir, "place")
+	require.NoError(t, os.Rename(filepath.Dir(path), place))
+	path = filepath.Join(place, "journal.db")
+
+	require.NoError(t, os.Chmod(path, 0o444)) // a read-only file in a folder that may be written
+	require.NoError(t, os.Chmod(place, 0o777))
+	require.NoError(t, os.Remove(path+".lock"))
+	assert.Contains(t, try(path), ErrReadOnly.Error())
+	assert.Contains(t, try(path), path)
+
+	require.NoError(t, os.RemoveAll(path+".lock"))
+	require.NoError(t, os.Chmod(place, 0o555)) // a folder that may not be written
+	assert.Contains(t, try(path), ErrReadOnly.Error())
+	assert.Contains(t, try(filepath.Join(place, "new.db")), ErrReadOnly.Error())
+	assert.Contains(t, try(filepath.Join(place, "deeper", "new.db")), "make its folder")
+}
+
+func TestMeaningOfResultCodes(t *testing.T) {
+	for code, want := range map[int]error{
+		sqlite3.SQLITE_NOTADB: ErrForeign, sqlite3.SQLITE_CORRUPT_INDEX: ErrDamaged, sqlite3.SQLITE_CANTOPEN: ErrReadOnly,
+		sqlite3.SQLITE_READONLY_DBMOVED: ErrReadOnly, sqlite3.SQLITE_BUSY_SNAPSHOT: ErrBusy, sqlite3.SQLITE_FULL: ErrFull,
+		sqlite3.SQLITE_CONSTRAINT: nil,
+	} {
+		what, remedy := meaning(code)
+		assert.Equal(t, want, what, code)
+		assert.Equal(t, want == nil, remedy == "", code)
+	}
+}
+
+// A failed disk is stood in for by SQLite's own limit on the number of pages.
+func TestNoRoomLeft(t *testing.T) {
+	j := open(t, newPath(t))
+	s := session(t, j)
+	_, err := j.db.Exec("PRAGMA max_page_count = 1")
+	require.NoError(t, err)
+	kept := 0
+	for range 100 {
+		_, err = j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0), Program: fmt.Sprintf("%4000d", 1)})
+		if err != nil {
+			break
+		}
+		kept++
+	}
+	assert.ErrorIs(t, err, ErrFull)
+	n, err := j.Count(t.Context(), s.ID)
+	require.NoError(t, err)
+	assert.Equal(t, kept, n)
+	assert.False(t, errors.Is(err, ErrDamaged))
+}
