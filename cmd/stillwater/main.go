@@ -29,7 +29,9 @@ type command struct {
 
 // commands lists the subcommands in the order help shows them.
 func commands() []command {
-	return []command{}
+	return []command{
+		{"board", "run a GPIO board (started by the daemon)", (*Main).board},
+	}
 }
 
 func main() {

@@ -46,7 +46,6 @@ func (c *checker) fail(what, remedy string, keys ...string) {
 
 func (c *checker) config(f file) Config {
 	config := Default()
-	config.Path = c.path
 	config.Journal = deref(f.Journal)
 	config.Listen = c.listen(f.Listen)
 	config.Board = c.board(f.Board)
@@ -305,16 +304,17 @@ func (c *checker) duration(table, key string, text *string, otherwise, low, high
 		return otherwise
 	}
 	t, err := phys.ParseTime(*text)
-	d := t.Duration()
 	switch {
 	case err != nil:
 		c.fail(fmt.Sprintf("%s.%s = %q is not a time", table, key, *text), "write it with its unit: "+forms[key],
 			table+"."+key)
-	case d < low || d > high:
+		return otherwise
+	case !(t >= phys.Seconds(low) && t <= phys.Seconds(high)):
 		c.fail(fmt.Sprintf("%s.%s = %q is out of range", table, key, *text),
 			fmt.Sprintf("write a time from %v to %v, for instance %s", low, high, forms[key]), table+"."+key)
+		return otherwise
 	}
-	return d
+	return t.Duration()
 }
 
 func deref(s *string) string {

@@ -21,6 +21,7 @@ const (
 // Config is a whole configuration, checked.
 type Config struct {
 	Path    string // the file it was read from; "" for Default
+	Sum     string // of the file's text: two processes that see the same sum read the same configuration
 	Listen  string // host:port of the page
 	Journal string // database file; "" means the user's state folder
 	Board   Board

@@ -2,6 +2,7 @@ package config
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"os"
@@ -89,6 +90,7 @@ func Parse(path string, text []byte) (Config, error) {
 	}
 	c := checker{path: path, at: positions(text)}
 	config := c.config(f)
+	config.Path, config.Sum = path, fmt.Sprintf("%x", sha256.Sum256(text))
 	if err := errors.Join(c.errs...); err != nil {
 		return Config{}, err
 	}

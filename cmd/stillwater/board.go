@@ -1,0 +1,382 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"time"
+
+	"stillwater/internal/config"
+	"stillwater/internal/executor"
+	"stillwater/internal/gpiochip"
+	"stillwater/internal/realtime"
+	"stillwater/internal/spawn"
+	"stillwater/internal/trigger"
+	"stillwater/internal/wire"
+)
+
+// What the Linux GPIO board promises. Aims, not measured on real hardware: an ordinary kernel keeps no promise.
+const (
+	boardLead       = 500 * time.Microsecond
+	boardSafeWithin = 20 * time.Millisecond
+	// spinLead is how long before a wake-up sleeping ends and spinning begins, which has to cover how late a sleep ends.
+	spinLead = 200 * time.Microsecond
+	// consumer is what the kernel shows as the holder of our lines.
+	consumer = "stillwater"
+)
+
+// Numbers of the board's own trouble, the Detail of a fault for ReasonBoard.
+const troubleInputs = 1 // edges or levels cannot be read
+
+// startBoard starts the board process for a GPIO configuration and returns its link. Closing that ends the process; once
+// the process is gone, reading gives a *spawn.Exited.
+func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
+	return spawn.Start(spawn.Command{
+		Args:   []string{"board", "--config", cfg.Path, "--sum", cfg.Sum},
+		Stderr: m.Stderr,
+	})
+}
+
+// board is the process that has the pins: it speaks the board protocol on the socket it was started with and holds
+// nothing but pins and time. Whatever ends it, outputs go safe first.
+func (m *Main) board(ctx context.Context, args []string) error {
+	flags := flag.NewFlagSet("board", flag.ContinueOnError)
+	flags.SetOutput(m.Stderr)
+	path := flags.String("config", "", "configuration `file`")
+	sum := flags.String("sum", "", "refuse a configuration whose text has another SHA-256")
+	if err := flags.Parse(args); err != nil {
+		return fmt.Errorf("%w: board: %w", errUsage, err)
+	}
+	cfg, err := config.Find(*path)
+	if err != nil {
+		return err
+	}
+	if cfg.Board.Kind != config.GPIO {
+		return fmt.Errorf("%w: board: %s has no GPIO board; the daemon runs the simulated one itself", errUsage, cfg.Path)
+	}
+	if *sum != "" && *sum != cfg.Sum {
+		return fmt.Errorf("board: %s was changed since the daemon read it; restart the daemon", cfg.Path)
+	}
+	link, err := realtime.NewLink(spawn.LinkFD)
+	if err != nil {
+		return fmt.Errorf("board: the daemon starts this with a link to itself: %w", err)
+	}
+	return runBoard(ctx, cfg.Board, link)
+}
+
+// runBoard opens the lines and runs the board until ctx is done or the link has gone.
+func runBoard(ctx context.Context, b config.Board, link *realtime.Link) (err error) {
+	realtime.Lock()
+	lines, err := openLines(b)
+	if err != nil {
+		return fmt.Errorf("board: %w", err)
+	}
+	// Closing the outputs switches them off. Deferred before all else that can fail, it comes last, also after a panic.
+	defer func() { err = errors.Join(err, lines.outputs.Close()) }()
+	defer lines.inputs.Close()
+	levels, err := lines.inputs.Levels()
+	if err != nil {
+		return fmt.Errorf("board: %w", err)
+	}
+	state, err := trigger.New(boardConfig(b, levels))
+	if err != nil {
+		return fmt.Errorf("board: %w", err)
+	}
+	l, err := newLoop(ctx, state, lines.inputs, lines.outputs, link, levels)
+	if err != nil {
+		return fmt.Errorf("board: %w", err)
+	}
+	defer l.waiter.Close()
+	if err := l.run(ctx); err != nil {
+		return fmt.Errorf("board: %w", err)
+	}
+	return nil
+}
+
+// lines are the lines of a board, held.
+type lines struct {
+	inputs  *gpiochip.Inputs
+	outputs *gpiochip.Outputs
+}
+
+// openLines takes the outputs first: they go to their off level even if a sensor is missing.
+func openLines(b config.Board) (lines, error) {
+	outs := make([]gpiochip.Output, len(b.Outputs))
+	for i, o := range b.Outputs {
+		line, err := findLine(o.Line)
+		if err != nil {
+			return lines{}, fmt.Errorf("output %q: %w", o.Name, err)
+		}
+		outs[i] = gpiochip.Output{Line: line, ActiveLow: o.SafeHigh}
+	}
+	ins := make([]gpiochip.Input, len(b.Inputs))
+	for i, in := range b.Inputs {
+		line, err := findLine(in.Line)
+		if err != nil {
+			return lines{}, fmt.Errorf("input %q: %w", in.Name, err)
+		}
+		ins[i] = gpiochip.Input{Line: line, Bias: bias(in.Bias), Debounce: in.Debounce}
+	}
+	outputs, err := gpiochip.OpenOutputs(consumer, outs)
+	if err != nil {
+		return lines{}, fmt.Errorf("outputs: %w", err)
+	}
+	inputs, err := gpiochip.OpenInputs(consumer, ins)
+	if err != nil {
+		return lines{}, fmt.Errorf("inputs: %w", errors.Join(err, outputs.Close()))
+	}
+	return lines{inputs, outputs}, nil
+}
+
+func findLine(l config.Line) (gpiochip.Line, error) {
+	if l.Pin != "" {
+		return gpiochip.FindPin(l.Pin)
+	}
+	return gpiochip.FindLine(l.Chip, l.Number)
+}
+
+func bias(b config.Bias) gpiochip.Bias {
+	switch b {
+	case config.PullUp:
+		return gpiochip.PullUp
+	case config.PullDown:
+		return gpiochip.PullDown
+	case config.NoBias:
+		return gpiochip.NoBias
+	default:
+		return gpiochip.AsIs
+	}
+}
+
+// boardConfig is what the board announces and keeps to. levels are those of the inputs now.
+func boardConfig(b config.Board, levels uint8) trigger.Config {
+	c := trigger.Config{
+		BootID:     rand.Uint32(),
+		Reset:      wire.ResetProcess,
+		TickHz:     realtime.TickHz,
+		Lead:       realtime.Ticks(boardLead),
+		SafeWithin: realtime.Ticks(boardSafeWithin),
+		Firmware:   wireName("linux gpio"),
+		Levels:     levels,
+		InputLen:   uint8(len(b.Inputs)),
+		OutputLen:  uint8(len(b.Outputs)),
+	}
+	for i, in := range b.Inputs {
+		c.Inputs[i] = trigger.Input{Kind: in.Role.Kind(), Name: wireName(in.Name), KillHigh: in.ActiveHigh}
+	}
+	for i, out := range b.Outputs {
+		c.Outputs[i] = trigger.Output{Kind: out.Kind, Name: wireName(out.Name), MaxOn: realtime.Ticks(out.LongestOn)}
+	}
+	return c
+}
+
+func wireName(s string) (n wire.Name) {
+	copy(n[:], s)
+	return n
+}
+
+// sensors are the board's inputs, watched.
+type sensors interface {
+	Len() int
+	Fd(chip int) int
+	Read(chip int, b *gpiochip.Batch) error
+	Levels() (uint8, error)
+}
+
+// switches are the board's outputs.
+type switches interface {
+	Set(mask, levels uint8) error
+}
+
+// loop is a running board.
+type loop struct {
+	clock   *realtime.Clock
+	waiter  *realtime.Waiter
+	link    *realtime.Link
+	inputs  sensors
+	outputs switches
+	board   *executor.Executor
+	batches []gpiochip.Batch // one a chip
+	next    []int            // in each batch, the edge to deliver next
+	levels  uint8            // of the inputs, as last told to the board
+	bytes   [4096]byte
+}
+
+func newLoop(ctx context.Context, state trigger.State, in sensors, out switches, link *realtime.Link, levels uint8) (
+	*loop, error,
+) {
+	clock, err := realtime.NewClock()
+	if err != nil {
+		return nil, err
+	}
+	fds := []int{link.Fd()}
+	for chip := range in.Len() {
+		fds = append(fds, in.Fd(chip))
+	}
+	waiter, err := realtime.NewWaiter(ctx, fds...)
+	if err != nil {
+		return nil, err
+	}
+	l := &loop{clock: clock, waiter: waiter, link: link, inputs: in, outputs: out, levels: levels,
+		batches: make([]gpiochip.Batch, in.Len()), next: make([]int, in.Len())}
+	for chip := range l.batches {
+		l.batches[chip] = gpiochip.NewBatch()
+	}
+	l.board = executor.New(state, l, link)
+	return l, nil
+}
+
+// Drive switches outputs and says when they had changed.
+func (l *loop) Drive(mask, levels uint8) (wire.Tick, error) {
+	err := l.outputs.Set(mask, levels)
+	return l.clock.Now(), err
+}
+
+// run runs the board until ctx is done or the host is gone. On the way out, whatever the way, outputs go safe.
+func (l *loop) run(ctx context.Context) (err error) {
+	defer func() {
+		err = errors.Join(err, l.board.Safe(l.clock.Now()))
+		_ = l.link.Flush() // the host may be gone
+	}()
+	l.board.Start(l.clock.Now())
+	for ctx.Err() == nil {
+		switch err := l.step(); {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
+	}
+	return nil
+}
+
+// step waits for the next thing to happen and deals with it. It allocates nothing.
+func (l *loop) step() error {
+	if err := l.wait(); err != nil {
+		return err
+	}
+	if err := l.sense(); err != nil {
+		l.board.Trouble(l.clock.Now(), troubleInputs)
+		_ = l.link.Flush()
+		return err
+	}
+	if err := l.listen(); err != nil {
+		return err
+	}
+	return l.link.Flush()
+}
+
+// wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host, but
+// not out of the spin.
+func (l *loop) wait() error {
+	next, timed := l.board.Next()
+	left := l.clock.Until(next)
+	switch {
+	case timed && left <= spinLead:
+		l.board.Wake(l.clock.Spin(next))
+		return l.waiter.Poll()
+	case timed:
+		return l.waiter.Sleep(l.clock.Ns()+int64(left-spinLead), l.link.Pending())
+	default:
+		return l.waiter.Sleep(0, l.link.Pending())
+	}
+}
+
+// sense delivers the edges that wait, of all chips in the order of their stamps.
+func (l *loop) sense() error {
+	ready := false
+	for chip := range l.batches {
+		ready = ready || l.waiter.Ready(1+chip)
+	}
+	if !ready {
+		return nil
+	}
+	gap := false
+	for chip := range l.batches {
+		if err := l.inputs.Read(chip, &l.batches[chip]); err != nil {
+			return err
+		}
+		l.next[chip] = 0
+		gap = gap || l.batches[chip].Gap
+	}
+	if gap {
+		l.lost()
+	}
+	for chip := l.earliest(); chip >= 0; chip = l.earliest() {
+		e := l.batches[chip].Events[l.next[chip]]
+		l.next[chip]++
+		l.edge(e.Input, e.High, l.clock.Tick(e.At))
+	}
+	if gap {
+		return l.level()
+	}
+	return nil
+}
+
+// earliest is the chip whose next edge is the oldest, or -1.
+func (l *loop) earliest() int {
+	first := -1
+	var at int64
+	for chip, b := range l.batches {
+		if i := l.next[chip]; i < len(b.Events) && (first < 0 || b.Events[i].At < at) {
+			first, at = chip, b.Events[i].At
+		}
+	}
+	return first
+}
+
+func (l *loop) edge(input uint8, high bool, at wire.Tick) {
+	l.levels &^= 1 << input
+	if high {
+		l.levels |= 1 << input
+	}
+	now := l.clock.Now()
+	if now.Before(at) { // by no more than the clock's doubt
+		at = now
+	}
+	l.board.Edge(now, input, high, at)
+}
+
+// lost tells the board about lost edges before the edges that came after them.
+func (l *loop) lost() {
+	now := l.clock.Now()
+	for chip := range l.batches {
+		for input, n := range l.batches[chip].Lost {
+			if n > 0 {
+				l.board.Lost(now, uint8(input), n, now)
+			}
+		}
+	}
+}
+
+// level tells the board levels that it cannot know because edges were lost: a kill switch must not be missed.
+func (l *loop) level() error {
+	levels, err := l.inputs.Levels()
+	if err != nil {
+		return err
+	}
+	for input := range uint8(wire.MaxPins) {
+		if (levels^l.levels)>>input&1 != 0 {
+			l.edge(input, levels>>input&1 != 0, l.clock.Now())
+		}
+	}
+	return nil
+}
+
+// listen passes on what the host sent. io.EOF: the host is gone.
+func (l *loop) listen() error {
+	if !l.waiter.Ready(0) {
+		return nil
+	}
+	n, err := l.link.Read(l.bytes[:])
+	if err != nil {
+		return err
+	}
+	if n > 0 {
+		l.board.Bytes(l.clock.Now(), l.bytes[:n])
+	}
+	return nil
+}

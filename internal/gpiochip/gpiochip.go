@@ -1,0 +1,239 @@
+// Package gpiochip is the kernel's GPIO character device, uAPI v2, for what a board needs and no more: edges with the
+// kernel's own time stamps and sequence numbers, so that a lost edge is seen; outputs that are requested straight at
+// their off level, so that they do not glitch, and of which several switch in one call.
+//
+// Source: Linux userspace API guide, "GPIO Character Device Userspace API" (include/uapi/linux/gpio.h, v2). Stamps are
+// CLOCK_MONOTONIC nanoseconds. On other systems everything compiles and every call says that it needs Linux.
+package gpiochip
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// MaxLines is the most lines one Inputs or Outputs takes: levels are one bit each of a byte.
+const MaxLines = 8
+
+// queueLen is how many edges the kernel keeps for us on one chip. Its own default of 16 a line is soon full.
+const queueLen = 1024
+
+// ErrUnsupported says that this system has no GPIO character device of the kind used here.
+var ErrUnsupported = errors.New("GPIO needs Linux 5.10 or later")
+
+// Chip is one GPIO chip.
+type Chip struct {
+	Path  string // "/dev/gpiochip0"
+	Name  string // "gpiochip0"
+	Label string // the driver's name for it
+	Lines int
+}
+
+// Line is one line of a chip, as the kernel describes it.
+type Line struct {
+	Chip     Chip
+	Number   int
+	Name     string // the kernel's name for it, "" if none
+	Consumer string // who holds it, "" if nobody said
+	Used     bool
+}
+
+// String is "gpiochip0 line 17 (GPIO17)".
+func (l Line) String() string {
+	s := fmt.Sprintf("%s line %d", l.Chip.Name, l.Number)
+	if l.Name != "" {
+		s += " (" + l.Name + ")"
+	}
+	return s
+}
+
+// Bias is the pull the chip gives an input.
+type Bias uint8
+
+// The biases. AsIs leaves what was there.
+const (
+	AsIs Bias = iota
+	PullUp
+	PullDown
+	NoBias
+)
+
+// Input asks for one input with both its edges.
+type Input struct {
+	Line     Line
+	Bias     Bias
+	Debounce time.Duration // done by the kernel, which stamps the end of the bounce
+}
+
+// Output asks for one output. ActiveLow: on is the low level.
+type Output struct {
+	Line      Line
+	ActiveLow bool
+}
+
+// Event is one edge. High is the level of the line itself, whatever is wired to it.
+type Event struct {
+	Input uint8 // index in OpenInputs
+	High  bool
+	At    int64 // CLOCK_MONOTONIC, nanoseconds
+}
+
+// Batch is what one Read found: the edges in order, and how many of each input's were lost before them.
+type Batch struct {
+	Events []Event
+	Lost   [MaxLines]uint32
+	Gap    bool // some were lost
+}
+
+// NewBatch makes a batch with room for all that one Read can find.
+func NewBatch() Batch { return Batch{Events: make([]Event, 0, queueLen)} }
+
+// Error is a failure on a chip or line, with what to do about it.
+type Error struct {
+	Where  string // chip, or chip and line
+	What   string
+	Remedy string
+	Err    error // the kernel's errno
+}
+
+// Error is one sentence.
+func (e *Error) Error() string {
+	s := e.Where + ": " + e.What
+	if e.Err != nil {
+		s += ": " + e.Err.Error()
+	}
+	if e.Remedy != "" {
+		s += "; " + e.Remedy
+	}
+	return s
+}
+
+// Unwrap is the errno.
+func (e *Error) Unwrap() error { return e.Err }
+
+// FindChip finds a chip by path, name ("gpiochip0") or label.
+func FindChip(name string) (Chip, error) {
+	chips, err := Chips()
+	if err != nil {
+		return Chip{}, err
+	}
+	path, err := filepath.EvalSymlinks(name)
+	if err != nil {
+		path = name
+	}
+	var found []Chip
+	for _, c := range chips {
+		if c.Path == path || c.Name == name {
+			return c, nil
+		}
+		if c.Label == name {
+			found = append(found, c)
+		}
+	}
+	switch len(found) {
+	case 1:
+		return found[0], nil
+	case 0:
+		return Chip{}, &Error{Where: "chip " + name, What: "is not here", Remedy: "chips here: " + listChips(chips)}
+	default:
+		return Chip{}, &Error{Where: "chip " + name, What: "is the label of several chips",
+			Remedy: "name one by its path: " + listChips(found)}
+	}
+}
+
+func listChips(chips []Chip) string {
+	if len(chips) == 0 {
+		return "none"
+	}
+	var names []string
+	for _, c := range chips {
+		names = append(names, fmt.Sprintf("%s (%s, %d lines)", c.Path, c.Label, c.Lines))
+	}
+	return strings.Join(names, ", ")
+}
+
+// FindLine finds line number of a chip given by path, name or label.
+func FindLine(chip string, number int) (Line, error) {
+	c, err := FindChip(chip)
+	if err != nil {
+		return Line{}, err
+	}
+	return lineOf(c, number)
+}
+
+// FindPin finds a line by the kernel's name for it ("GPIO17") or by a position on the header of a board that is known
+// here ("P1_11").
+func FindPin(pin string) (Line, error) {
+	name := pin
+	header, onHeader := headerName(pin)
+	if onHeader {
+		name = header
+	}
+	found, err := linesNamed(name)
+	switch {
+	case err != nil:
+		return Line{}, err
+	case len(found) == 1:
+		return found[0], nil
+	case len(found) > 1:
+		return Line{}, &Error{Where: "pin " + pin, What: "is on several chips",
+			Remedy: fmt.Sprintf("name one by chip and line: %v", found)}
+	}
+	what := "no line is called that"
+	if onHeader {
+		what = "no line is called " + name + ", which that header position is"
+	}
+	return Line{}, &Error{Where: "pin " + pin, What: what, Remedy: "give chip and line instead of pin"}
+}
+
+func linesNamed(name string) ([]Line, error) {
+	chips, err := Chips()
+	if err != nil {
+		return nil, err
+	}
+	var found []Line
+	for _, c := range chips {
+		lines, err := Lines(c)
+		if err != nil {
+			return nil, err
+		}
+		for _, l := range lines {
+			if l.Name == name {
+				found = append(found, l)
+			}
+		}
+	}
+	return found, nil
+}
+
+// groupByChip returns, for each chip in the order first met, the indices of its lines; a line given twice is an error.
+func groupByChip(lines []Line) ([][]int, error) {
+	if len(lines) > MaxLines {
+		return nil, fmt.Errorf("%d lines are too many: at most %d", len(lines), MaxLines)
+	}
+	type spot struct {
+		path   string
+		number int
+	}
+	taken := map[spot]int{}
+	group := map[string]int{}
+	var groups [][]int
+	for i, l := range lines {
+		at := spot{l.Chip.Path, l.Number}
+		if first, ok := taken[at]; ok {
+			return nil, &Error{Where: l.String(), What: fmt.Sprintf("is given twice, as number %d and %d", first+1, i+1),
+				Remedy: "give each input and output a line of its own"}
+		}
+		taken[at] = i
+		g, ok := group[l.Chip.Path]
+		if !ok {
+			g = len(groups)
+			group[l.Chip.Path] = g
+			groups = append(groups, nil)
+		}
+		groups[g] = append(groups[g], i)
+	}
+	return groups, nil
+}

@@ -1,0 +1,439 @@
+package gpiochip
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/user"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"syscall"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+// Line flags of the uAPI, which golang.org/x/sys/unix does not name.
+const (
+	flagUsed        = 1 << 0
+	flagActiveLow   = 1 << 1
+	flagInput       = 1 << 2
+	flagOutput      = 1 << 3
+	flagEdgeRising  = 1 << 4
+	flagEdgeFalling = 1 << 5
+	flagPullUp      = 1 << 8
+	flagPullDown    = 1 << 9
+	flagNoBias      = 1 << 10
+)
+
+// ioctl retries when a signal came between.
+func ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
+	for {
+		_, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(arg))
+		if errno == 0 {
+			return nil
+		}
+		if errno != unix.EINTR {
+			return errno
+		}
+	}
+}
+
+func openChip(path string) (int, error) {
+	fd, err := unix.Open(path, unix.O_RDWR|unix.O_CLOEXEC, 0)
+	if err == nil {
+		return fd, nil
+	}
+	e := &Error{Where: path, What: "cannot be opened", Err: err}
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		e.Remedy = "add the user to the group " + groupOf(path) + " and log in again"
+	case errors.Is(err, fs.ErrNotExist):
+		e.Remedy = "look at the chips in /dev/gpiochip*"
+	}
+	return -1, e
+}
+
+// groupOf names the group that owns a device node.
+func groupOf(path string) string {
+	info, err := os.Stat(path)
+	if err != nil {
+		return "that owns it"
+	}
+	st, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return "that owns it"
+	}
+	id := strconv.FormatUint(uint64(st.Gid), 10)
+	if g, err := user.LookupGroupId(id); err == nil {
+		return g.Name
+	}
+	return id
+}
+
+// Chips lists the GPIO chips, without the further device nodes a chip may have.
+func Chips() ([]Chip, error) {
+	paths, err := filepath.Glob("/dev/gpiochip*")
+	if err != nil {
+		return nil, err
+	}
+	var chips []Chip
+	for _, path := range paths {
+		if real, err := filepath.EvalSymlinks(path); err != nil || real != path {
+			continue
+		}
+		c, err := chipAt(path)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.ContainsFunc(chips, func(o Chip) bool { return o.Name == c.Name }) {
+			chips = append(chips, c)
+		}
+	}
+	return chips, nil
+}
+
+func chipAt(path string) (Chip, error) {
+	fd, err := openChip(path)
+	if err != nil {
+		return Chip{}, err
+	}
+	defer unix.Close(fd)
+	var info unix.GPIOChipInfo
+	if err := ioctl(fd, unix.GPIO_GET_CHIPINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
+		return Chip{}, &Error{Where: path, What: "is no GPIO chip", Err: err}
+	}
+	return Chip{Path: path, Name: text(info.Name[:]), Label: text(info.Label[:]), Lines: int(info.Lines)}, nil
+}
+
+func text(b []byte) string {
+	b, _, _ = bytes.Cut(b, []byte{0})
+	return string(b)
+}
+
+// Lines describes all lines of a chip.
+func Lines(c Chip) ([]Line, error) {
+	fd, err := openChip(c.Path)
+	if err != nil {
+		return nil, err
+	}
+	defer unix.Close(fd)
+	lines := make([]Line, c.Lines)
+	for i := range lines {
+		if lines[i], err = lineInfo(fd, c, i); err != nil {
+			return nil, err
+		}
+	}
+	return lines, nil
+}
+
+func lineOf(c Chip, number int) (Line, error) {
+	fd, err := openChip(c.Path)
+	if err != nil {
+		return Line{}, err
+	}
+	defer unix.Close(fd)
+	return lineInfo(fd, c, number)
+}
+
+func lineInfo(fd int, c Chip, number int) (Line, error) {
+	if number < 0 || number >= c.Lines {
+		return Line{}, &Error{Where: fmt.Sprintf("%s line %d", c.Name, number), What: "does not exist",
+			Remedy: fmt.Sprintf("%s (%s) has lines 0 to %d", c.Path, c.Label, c.Lines-1)}
+	}
+	info := unix.GPIOV2LineInfo{Offset: uint32(number)}
+	l := Line{Chip: c, Number: number}
+	if err := ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
+		return l, &Error{Where: l.String(), What: "cannot be asked about", Remedy: ErrUnsupported.Error(), Err: err}
+	}
+	l.Name, l.Consumer, l.Used = text(info.Name[:]), text(info.Consumer[:]), info.Flags&flagUsed != 0
+	return l, nil
+}
+
+// request is the lines held on one chip: bit i of the kernel's masks is line number[i] of the chip
+// and pin[i] of the board.
+type request struct {
+	fd     int
+	chip   Chip
+	pin    []uint8
+	number []uint32
+}
+
+// open asks the kernel for lines of one chip, all or none.
+func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineConfig, queue uint32) (*request, error) {
+	chip := lines[indices[0]].Chip
+	fd, err := openChip(chip.Path)
+	if err != nil {
+		return nil, err
+	}
+	defer unix.Close(fd)
+	r := &request{chip: chip}
+	ask := unix.GPIOV2LineRequest{Config: config, Num_lines: uint32(len(indices)), Event_buffer_size: queue}
+	copy(ask.Consumer[:len(ask.Consumer)-1], consumer)
+	for i, index := range indices {
+		ask.Offsets[i] = uint32(lines[index].Number)
+		r.pin = append(r.pin, uint8(index))
+		r.number = append(r.number, ask.Offsets[i])
+	}
+	if err := ioctl(fd, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&ask)); err != nil {
+		return nil, refused(fd, chip, lines, indices, err)
+	}
+	r.fd = int(ask.Fd)
+	unix.CloseOnExec(r.fd)
+	if err := unix.SetNonblock(r.fd, true); err != nil {
+		unix.Close(r.fd)
+		return nil, &Error{Where: chip.Name, What: "lines cannot be read without waiting", Err: err}
+	}
+	return r, nil
+}
+
+// refused finds out which of the lines the kernel would not give, and who has it.
+func refused(fd int, chip Chip, lines []Line, indices []int, err error) error {
+	e := &Error{Where: chip.Name, What: "lines were refused", Err: err}
+	var numbers []int
+	for _, index := range indices {
+		numbers = append(numbers, lines[index].Number)
+		now, infoErr := lineInfo(fd, chip, lines[index].Number)
+		if infoErr != nil || !now.Used || !errors.Is(err, unix.EBUSY) {
+			continue
+		}
+		e.Where, e.What = now.String(), "is in use"
+		if now.Consumer != "" {
+			e.What += fmt.Sprintf(" by %q", now.Consumer)
+		}
+		e.Remedy = "stop what holds it, or use another line"
+		return e
+	}
+	e.What = fmt.Sprintf("lines %v were refused", numbers)
+	if errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOTSUP) || errors.Is(err, unix.ENXIO) {
+		e.Remedy = "this chip may not do edges, bias or debounce on these lines: leave bias and debounce out, or use others"
+	}
+	return e
+}
+
+func (r *request) values(mask uint64) (uint64, error) {
+	v := unix.GPIOV2LineValues{Mask: mask}
+	if err := ioctl(r.fd, unix.GPIO_V2_LINE_GET_VALUES_IOCTL, unsafe.Pointer(&v)); err != nil {
+		return 0, err
+	}
+	return v.Bits, nil
+}
+
+// attributes gives each value the lines that want it, in one attribute of the kernel's ten.
+type attributes struct {
+	config unix.GPIOV2LineConfig
+	err    error
+}
+
+func (a *attributes) set(id uint32, value uint64, line int) {
+	for i := range a.config.Attrs[:a.config.Num_attrs] {
+		if at := &a.config.Attrs[i]; at.Attr.Id == id && at.Attr.Flags == value {
+			at.Mask |= 1 << line
+			return
+		}
+	}
+	if int(a.config.Num_attrs) == len(a.config.Attrs) {
+		a.err = errors.New("too many different settings on one chip: give its lines the same debounce")
+		return
+	}
+	at := &a.config.Attrs[a.config.Num_attrs]
+	at.Attr = unix.GPIOV2LineAttribute{Id: id, Flags: value}
+	at.Mask = 1 << line
+	a.config.Num_attrs++
+}
+
+// Inputs are input lines being watched.
+type Inputs struct {
+	requests []*request
+	ledgers  []ledger
+	raw      [queueLen]unix.GPIOV2LineEvent
+}
+
+// OpenInputs starts watching the lines, one request a chip. Event.Input and level bits are indices into inputs.
+func OpenInputs(consumer string, inputs []Input) (*Inputs, error) {
+	lines := make([]Line, len(inputs))
+	for i, input := range inputs {
+		lines[i] = input.Line
+	}
+	groups, err := groupByChip(lines)
+	if err != nil {
+		return nil, err
+	}
+	in := &Inputs{}
+	for _, indices := range groups {
+		config, err := inputConfig(inputs, indices)
+		if err == nil {
+			var r *request
+			if r, err = open(consumer, lines, indices, config, queueLen); err == nil {
+				in.requests = append(in.requests, r)
+				in.ledgers = append(in.ledgers, ledger{lines: len(indices)})
+			}
+		}
+		if err != nil {
+			return nil, errors.Join(err, in.Close())
+		}
+	}
+	return in, nil
+}
+
+func inputConfig(inputs []Input, indices []int) (unix.GPIOV2LineConfig, error) {
+	const both = flagInput | flagEdgeRising | flagEdgeFalling
+	bias := [...]uint64{AsIs: 0, PullUp: flagPullUp, PullDown: flagPullDown, NoBias: flagNoBias}
+	a := attributes{config: unix.GPIOV2LineConfig{Flags: both}}
+	for i, index := range indices {
+		in := inputs[index]
+		if in.Bias != AsIs {
+			a.set(unix.GPIO_V2_LINE_ATTR_ID_FLAGS, both|bias[in.Bias], i)
+		}
+		if us := in.Debounce.Microseconds(); us > 0 {
+			a.set(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE, debounceValue(uint32(us)), i)
+		}
+	}
+	return a.config, a.err
+}
+
+// debounceValue is a 32-bit value in a union with a 64-bit one: it takes the first four bytes.
+func debounceValue(us uint32) uint64 {
+	var v uint64
+	*(*uint32)(unsafe.Pointer(&v)) = us
+	return v
+}
+
+// Len is how many chips are watched: Fd and Read take 0 to Len-1.
+func (in *Inputs) Len() int { return len(in.requests) }
+
+// Fd is the descriptor that becomes readable when chip i has edges.
+func (in *Inputs) Fd(i int) int { return in.requests[i].fd }
+
+// Read takes the edges that wait on chip i, without waiting for any, into b, which it empties first. It allocates only
+// when b is too small.
+func (in *Inputs) Read(i int, b *Batch) error {
+	b.Events, b.Lost, b.Gap = b.Events[:0], [MaxLines]uint32{}, false
+	r := in.requests[i]
+	const size = int(unsafe.Sizeof(in.raw[0]))
+	n, err := unix.Read(r.fd, unsafe.Slice((*byte)(unsafe.Pointer(&in.raw)), size*len(in.raw)))
+	if err == unix.EAGAIN || err == unix.EINTR {
+		return nil
+	}
+	if err != nil {
+		return &Error{Where: r.chip.Name, What: "edges cannot be read", Remedy: "was the chip taken away?", Err: err}
+	}
+	in.take(i, b, in.raw[:n/size])
+	return nil
+}
+
+func (in *Inputs) take(i int, b *Batch, raw []unix.GPIOV2LineEvent) {
+	r, l := in.requests[i], &in.ledgers[i]
+	for k := range raw {
+		e := &raw[k]
+		local := slices.Index(r.number, e.Offset)
+		if local < 0 {
+			continue
+		}
+		l.add(b, local, r.pin[local], e.Seqno, e.Line_seqno)
+		b.Events = append(b.Events, Event{Input: r.pin[local], At: int64(e.Timestamp_ns),
+			High: e.Id == unix.GPIO_V2_LINE_EVENT_RISING_EDGE})
+	}
+	l.settle(b, r.pin)
+}
+
+// Levels reads all inputs now, bit 1 high.
+func (in *Inputs) Levels() (uint8, error) {
+	var levels uint8
+	for _, r := range in.requests {
+		bits, err := r.values(1<<len(r.pin) - 1)
+		if err != nil {
+			return 0, &Error{Where: r.chip.Name, What: "levels cannot be read", Remedy: "was the chip taken away?", Err: err}
+		}
+		for i, pin := range r.pin {
+			levels |= uint8(bits>>i&1) << pin
+		}
+	}
+	return levels, nil
+}
+
+// Close lets the lines go.
+func (in *Inputs) Close() error {
+	var errs []error
+	for _, r := range in.requests {
+		errs = append(errs, unix.Close(r.fd))
+	}
+	in.requests = nil
+	return errors.Join(errs...)
+}
+
+// Outputs are output lines being driven. A level bit of 1 is on, whatever level that is on the line.
+type Outputs struct {
+	requests []*request
+}
+
+// OpenOutputs takes the lines, each straight at its off level: it drives nothing else on the way.
+func OpenOutputs(consumer string, outputs []Output) (*Outputs, error) {
+	lines := make([]Line, len(outputs))
+	for i, output := range outputs {
+		lines[i] = output.Line
+	}
+	groups, err := groupByChip(lines)
+	if err != nil {
+		return nil, err
+	}
+	out := &Outputs{}
+	for _, indices := range groups {
+		config, err := outputConfig(outputs, indices)
+		if err == nil {
+			var r *request
+			if r, err = open(consumer, lines, indices, config, 0); err == nil {
+				out.requests = append(out.requests, r)
+			}
+		}
+		if err != nil {
+			return nil, errors.Join(err, out.Close())
+		}
+	}
+	return out, nil
+}
+
+func outputConfig(outputs []Output, indices []int) (unix.GPIOV2LineConfig, error) {
+	a := attributes{config: unix.GPIOV2LineConfig{Flags: flagOutput}}
+	for i, index := range indices {
+		if outputs[index].ActiveLow {
+			a.set(unix.GPIO_V2_LINE_ATTR_ID_FLAGS, flagOutput|flagActiveLow, i)
+		}
+		a.set(unix.GPIO_V2_LINE_ATTR_ID_OUTPUT_VALUES, 0, i)
+	}
+	return a.config, a.err
+}
+
+// Set gives the outputs in mask their levels: one call to the kernel for each chip concerned. It goes through all chips
+// even when one fails.
+func (out *Outputs) Set(mask, levels uint8) error {
+	var first error
+	for _, r := range out.requests {
+		var v unix.GPIOV2LineValues
+		for i, pin := range r.pin {
+			v.Mask |= uint64(mask>>pin&1) << i
+			v.Bits |= uint64(levels>>pin&1) << i
+		}
+		if v.Mask == 0 {
+			continue
+		}
+		if err := ioctl(r.fd, unix.GPIO_V2_LINE_SET_VALUES_IOCTL, unsafe.Pointer(&v)); err != nil && first == nil {
+			first = &Error{Where: r.chip.Name, What: "outputs cannot be set", Remedy: "was the chip taken away?", Err: err}
+		}
+	}
+	return first
+}
+
+// Close switches all outputs off and lets the lines go. What a line does then is the chip's affair: some drivers keep
+// driving it, some make it an input again. Hardware must hold it off.
+func (out *Outputs) Close() error {
+	errs := []error{out.Set(0xFF, 0)}
+	for _, r := range out.requests {
+		errs = append(errs, unix.Close(r.fd))
+	}
+	out.requests = nil
+	return errors.Join(errs...)
+}

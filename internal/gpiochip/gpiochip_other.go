@@ -1,0 +1,44 @@
+//go:build !linux
+
+package gpiochip
+
+// Inputs are input lines being watched; here there are none.
+type Inputs struct{}
+
+// Outputs are output lines being driven; here there are none.
+type Outputs struct{}
+
+// Chips says that there are none.
+func Chips() ([]Chip, error) { return nil, ErrUnsupported }
+
+// Lines says that there are none.
+func Lines(Chip) ([]Line, error) { return nil, ErrUnsupported }
+
+func lineOf(Chip, int) (Line, error) { return Line{}, ErrUnsupported }
+
+// OpenInputs refuses.
+func OpenInputs(string, []Input) (*Inputs, error) { return nil, ErrUnsupported }
+
+// Len is 0.
+func (*Inputs) Len() int { return 0 }
+
+// Fd is no descriptor.
+func (*Inputs) Fd(int) int { return -1 }
+
+// Read refuses.
+func (*Inputs) Read(int, *Batch) error { return ErrUnsupported }
+
+// Levels refuses.
+func (*Inputs) Levels() (uint8, error) { return 0, ErrUnsupported }
+
+// Close does nothing.
+func (*Inputs) Close() error { return nil }
+
+// OpenOutputs refuses.
+func OpenOutputs(string, []Output) (*Outputs, error) { return nil, ErrUnsupported }
+
+// Set refuses.
+func (*Outputs) Set(uint8, uint8) error { return ErrUnsupported }
+
+// Close does nothing.
+func (*Outputs) Close() error { return nil }

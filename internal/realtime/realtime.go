@@ -1,0 +1,77 @@
+// Package realtime is a board process's time: ticks of the kernel's monotonic clock, a sleep that ends at an absolute
+// time or when a descriptor is ready, a short spin for the rest, and a link to the host that never makes the pins wait.
+// Nothing here allocates once it is made.
+package realtime
+
+import (
+	"errors"
+	"time"
+
+	"stillwater/internal/wire"
+)
+
+// TickHz is the rate of the ticks: 0.1 us each.
+const TickHz = 10_000_000
+
+// tickNs is a tick in nanoseconds.
+const tickNs = int64(time.Second) / TickHz
+
+// ErrUnsupported says that this system has no board process.
+var ErrUnsupported = errors.New("a board process needs Linux")
+
+// Clock tells the kernel's monotonic time in ticks. Reading that clock by system call can take microseconds where
+// time.Since takes tens of nanoseconds, so the offset between the two is measured once; both run at the same rate, being
+// the same clock.
+type Clock struct {
+	base    time.Time
+	offset  int64 // CLOCK_MONOTONIC at base, nanoseconds
+	doubtNs int64
+}
+
+// newClock measures the offset: mono is read between two readings of time.Since, several times, and the closest pair
+// counts.
+func newClock(mono func() (int64, error)) (*Clock, error) {
+	c := &Clock{base: time.Now(), doubtNs: 1<<63 - 1}
+	for range 64 {
+		before := time.Since(c.base)
+		ns, err := mono()
+		after := time.Since(c.base)
+		if err != nil {
+			return nil, err
+		}
+		if doubt := int64(after-before)/2 + 1; doubt < c.doubtNs {
+			c.doubtNs = doubt
+			c.offset = ns - int64(before+after)/2
+		}
+	}
+	return c, nil
+}
+
+// Ns is the monotonic time now, in nanoseconds.
+func (c *Clock) Ns() int64 { return c.offset + int64(time.Since(c.base)) }
+
+// Now is the board time now.
+func (c *Clock) Now() wire.Tick { return c.Tick(c.Ns()) }
+
+// Tick is the board time of a monotonic time in nanoseconds, such as the kernel's stamp of an edge.
+func (c *Clock) Tick(ns int64) wire.Tick { return wire.Tick(uint64(ns) / uint64(tickNs)) }
+
+// Doubt is how far the offset can be off.
+func (c *Clock) Doubt() time.Duration { return time.Duration(c.doubtNs) }
+
+// Until is the time left to t, negative when t is past.
+func (c *Clock) Until(t wire.Tick) time.Duration {
+	return time.Duration(int64(t.Sub(c.Now())) * tickNs)
+}
+
+// Spin burns the time left to t and returns the time it is then.
+func (c *Clock) Spin(t wire.Tick) wire.Tick {
+	for {
+		if now := c.Now(); !now.Before(t) {
+			return now
+		}
+	}
+}
+
+// Ticks is a duration in ticks, rounded to the nearest.
+func Ticks(d time.Duration) uint32 { return uint32((int64(d) + tickNs/2) / tickNs) }

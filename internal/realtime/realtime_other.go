@@ -1,0 +1,32 @@
+//go:build !linux
+
+package realtime
+
+import "context"
+
+// NewClock refuses.
+func NewClock() (*Clock, error) { return nil, ErrUnsupported }
+
+// Lock does nothing.
+func Lock() {}
+
+// NewLink refuses.
+func NewLink(int) (*Link, error) { return nil, ErrUnsupported }
+
+// Waiter sleeps until a descriptor is ready or a time has come; here there is none.
+type Waiter struct{}
+
+// NewWaiter refuses.
+func NewWaiter(context.Context, ...int) (*Waiter, error) { return nil, ErrUnsupported }
+
+// Sleep refuses.
+func (*Waiter) Sleep(int64, bool) error { return ErrUnsupported }
+
+// Poll refuses.
+func (*Waiter) Poll() error { return ErrUnsupported }
+
+// Ready says no.
+func (*Waiter) Ready(int) bool { return false }
+
+// Close does nothing.
+func (*Waiter) Close() error { return nil }
