@@ -30,6 +30,7 @@ type command struct {
 // commands lists the subcommands in the order help shows them.
 func commands() []command {
 	return []command{
+		{"record", "list, show and export what was shot", (*Main).record},
 		{"board", "run a GPIO board (started by the daemon)", (*Main).board},
 	}
 }

@@ -1,0 +1,249 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"time"
+
+	"stillwater/internal/journal"
+	"stillwater/internal/render"
+)
+
+const recordUsage = `Usage:
+  stillwater record list   [--json]
+  stillwater record show   [SESSION|latest] [--json]
+  stillwater record export [--format csv|json] [--session N|latest] [--out FILE]
+
+list    the sessions, newest first, and how their shots were judged
+show    one session's shots: planned, actual, how late, verdict, note (default: latest)
+export  every shot for a spreadsheet (csv) or a program (json; with the set and the program of each shot)
+
+All of them work while the daemon runs. Options:
+`
+
+// recordOptions are the flags of "record"; a subcommand has those that it needs.
+type recordOptions struct {
+	journal, format, session, out string
+	json                          bool
+}
+
+// record carries out "stillwater record list|show|export".
+func (m *Main) record(ctx context.Context, args []string) error {
+	subcommands := map[string]func(*Main, context.Context, *journal.Journal, recordOptions, []string) error{
+		"list": (*Main).recordList, "show": (*Main).recordShow, "export": (*Main).recordExport,
+	}
+	name := "help"
+	if len(args) > 0 {
+		name, args = args[0], args[1:]
+	}
+	run := subcommands[name]
+	if run == nil && !isHelp(name) {
+		return fmt.Errorf("%w: record %s: expected list, show or export", errUsage, name)
+	}
+	o, flags := recordFlags(name)
+	words, err := parseRecordFlags(flags, args)
+	if run == nil || errors.Is(err, flag.ErrHelp) {
+		fmt.Fprint(m.Stdout, recordUsage)
+		flags.SetOutput(m.Stdout)
+		flags.PrintDefaults()
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("%w: record %s: %w", errUsage, name, err)
+	}
+	j, err := m.openRecord(ctx, o.journal)
+	if err != nil {
+		return err
+	}
+	return errors.Join(run(m, ctx, j, *o, words), j.Close())
+}
+
+func isHelp(word string) bool {
+	return word == "help" || word == "-h" || word == "-help" || word == "--help"
+}
+
+func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
+	o, flags := &recordOptions{}, flag.NewFlagSet("record "+name, flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&o.journal, "journal", "", "the journal's `FILE` (default: in the user's state folder)")
+	if name != "export" {
+		flags.BoolVar(&o.json, "json", false, "write JSON, keys with units")
+	}
+	if name != "list" && name != "show" {
+		flags.StringVar(&o.format, "format", "csv", "export: csv or json")
+		flags.StringVar(&o.session, "session", "", "export: only session `N`, or latest (default: all)")
+		flags.StringVar(&o.out, "out", "", "export: write `FILE` (default: standard output)")
+	}
+	return o, flags
+}
+
+// parseRecordFlags lets flags stand before and after other words and returns those.
+func parseRecordFlags(flags *flag.FlagSet, args []string) (words []string, err error) {
+	for {
+		if err := flags.Parse(args); err != nil {
+			return nil, err
+		}
+		if flags.NArg() == 0 {
+			return words, nil
+		}
+		words, args = append(words, flags.Arg(0)), flags.Args()[1:]
+	}
+}
+
+// openRecord opens the journal for reading; it says how one comes to be when there is none.
+func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, error) {
+	named := path != ""
+	if !named {
+		var err error
+		if path, err = journal.DefaultPath(m.Getenv); err != nil {
+			return nil, fmt.Errorf("%w (--journal FILE)", err)
+		}
+	}
+	j, err := journal.OpenReadOnly(ctx, path)
+	switch {
+	case errors.Is(err, journal.ErrNone) && named:
+		return nil, fmt.Errorf("--journal: there is no journal at %s", path)
+	case errors.Is(err, journal.ErrNone):
+		return nil, fmt.Errorf("there is no journal yet at %s. It is made when \"stillwater\" runs for the first time, and "+
+			"keeps every shot from then on; --journal FILE names another one", path)
+	case err != nil && named:
+		return nil, fmt.Errorf("--journal: %w", err)
+	}
+	return j, err
+}
+
+// findSession resolves "latest" or a number; errors name where the word stood.
+func findSession(ctx context.Context, j *journal.Journal, where, word string) (journal.Summary, error) {
+	number, err := strconv.ParseInt(word, 10, 64)
+	if word != "latest" && (err != nil || number < 1) {
+		return journal.Summary{}, fmt.Errorf("%w: %s %q: expected a session's number or latest", errUsage, where, word)
+	}
+	all, err := j.Sessions(ctx)
+	if err != nil {
+		return journal.Summary{}, err
+	}
+	for _, s := range all {
+		if word == "latest" || s.ID == number {
+			return s, nil
+		}
+	}
+	if len(all) == 0 {
+		return journal.Summary{}, fmt.Errorf("there is no session in %s yet; it gets one when the daemon runs", j.Path())
+	}
+	return journal.Summary{}, fmt.Errorf("%s: there is no session %s; \"stillwater record list\" shows those there are",
+		where, word)
+}
+
+func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
+	if len(words) > 0 {
+		return fmt.Errorf("%w: record list: %q is too much", errUsage, words[0])
+	}
+	all, err := j.Sessions(ctx)
+	if err != nil {
+		return err
+	}
+	if o.json {
+		list := make([]sessionJSON, len(all))
+		for i, s := range all {
+			list[i] = toSessionJSON(s)
+		}
+		return writeJSON(m.Stdout, list)
+	}
+	if len(all) == 0 {
+		fmt.Fprintf(m.Stdout, "There is no session in %s yet.\n", j.Path())
+		return nil
+	}
+	rows := make([][]string, len(all))
+	for i, s := range all {
+		rows[i] = []string{fmt.Sprint(s.ID), s.Started.Format("2006-01-02 15:04"), s.Name, s.Board, fmt.Sprint(s.Shots)}
+		for _, v := range verdicts {
+			rows[i] = append(rows[i], fmt.Sprint(s.Verdicts[v]))
+		}
+	}
+	return render.Table(m.Stdout,
+		[]string{"session", "started", "name", "board", "shots", "early", "good", "late", "nothing there", "unjudged"}, rows)
+}
+
+// verdicts in the order of the columns of "record list"; the last is none yet.
+var verdicts = []string{"early", "good", "late", "nothing there", ""}
+
+func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
+	words = append(words, "latest")
+	if len(words) > 2 {
+		return fmt.Errorf("%w: record show: %q is too much", errUsage, words[1])
+	}
+	s, err := findSession(ctx, j, "record show: SESSION", words[0])
+	if err != nil {
+		return err
+	}
+	shots, err := oldestFirst(ctx, j, s.ID)
+	if err != nil {
+		return err
+	}
+	if o.json {
+		list := make([]shotJSON, len(shots))
+		for i, shot := range shots {
+			list[i] = toShotJSON(s.Session, shot)
+		}
+		return writeJSON(m.Stdout, struct {
+			sessionJSON
+			List []shotJSON `json:"shot_list"`
+		}{toSessionJSON(s), list})
+	}
+	fmt.Fprintf(m.Stdout, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, s.Name,
+		s.Started.Format("2006-01-02 15:04:05"), s.Board, s.Shots)
+	if len(shots) == 0 {
+		return nil
+	}
+	fmt.Fprint(m.Stdout, "Times of cues are from the sensor's edge.\n\n")
+	var rows [][]string
+	for _, shot := range shots {
+		rows = append(rows, showRows(shot)...)
+	}
+	return render.Table(m.Stdout, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual",
+		"late", "verdict", "note"}, rows)
+}
+
+// showRows is a shot as lines of a table, one for each cue.
+func showRows(s journal.Shot) [][]string {
+	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
+	interval := ""
+	if s.IntervalNs != 0 {
+		interval = ms(s.IntervalNs)
+	}
+	first := []string{fmt.Sprint(s.Number), s.At.Format(time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
+	last := []string{s.Verdict, s.Note}
+	var rows [][]string
+	for _, c := range s.Cues {
+		late := strconv.FormatFloat(float64(c.LateNs())/1e3, 'f', 1, 64) + " us"
+		row := append(append([]string{}, first...), c.Name, ms(c.PlannedNs), ms(c.OnNs), late)
+		rows = append(rows, append(row, last...))
+		first, last = make([]string, len(first)), make([]string, len(last))
+	}
+	if rows == nil {
+		rows = [][]string{append(append(first, "", "", "", ""), last...)}
+	}
+	return rows
+}
+
+func oldestFirst(ctx context.Context, j *journal.Journal, session int64) ([]journal.Shot, error) {
+	shots, err := j.Shots(ctx, session, 0)
+	slices.Reverse(shots)
+	return shots, err
+}
+
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	if err := e.Encode(v); err != nil {
+		return fmt.Errorf("write JSON: %w", err)
+	}
+	return nil
+}

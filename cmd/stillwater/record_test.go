@@ -1,0 +1,290 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/journal"
+)
+
+// evening makes a state folder with two sessions and leaves its journal open, as the daemon has it.
+func evening(t *testing.T) (state string, j *journal.Journal) {
+	t.Helper()
+	state = t.TempDir()
+	ctx := t.Context()
+	j, err := journal.Open(ctx, filepath.Join(state, "stillwater", "journal.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, j.Close()) })
+	at := time.Date(2026, 11, 24, 20, 30, 0, 250e6, time.Local)
+	crowns, err := j.NewSession(ctx, journal.Session{Name: "=crowns", Started: at, Board: "simulated", Set: `{"kind":"drop"}`})
+	require.NoError(t, err)
+	sheets, err := j.NewSession(ctx, journal.Session{Name: "sheets", Started: at.Add(time.Hour), Board: "gpio", Set: "odd"})
+	require.NoError(t, err)
+	for _, s := range []journal.Shot{
+		{Session: crowns.ID, Status: "done", Simulated: true, BootID: 7, GateNs: 5e9, ClockNs: 5e9, DelayNs: 63_250_000,
+			Set: `{"kind":"drop"}`, Program: `{"rest":1}`, Verdict: "good", Note: "+1, keep; \"rim\"",
+			Cues: []journal.Cue{{Name: "shutter", PlannedNs: 1_000_000, OnNs: 1_012_300, OffNs: 101_012_300},
+				{Name: "flash", PlannedNs: 63_250_000, OnNs: 63_250_400, OffNs: 64_250_400}}},
+		{Session: sheets.ID, Status: "done", GateNs: 4e9, ClockNs: 4_025_000_000, IntervalNs: 25_000_000,
+			DelayNs: 180_000_000, Verdict: "late", Note: "\x1b[2Jwet\nfloor",
+			Cues: []journal.Cue{{Name: "flash", PlannedNs: 180_000_000, OnNs: 179_999_900, OffNs: 181_000_000},
+				{Name: "flash", PlannedNs: 190_000_000, OnNs: 190_000_000, OffNs: 191_000_000}}},
+		{Session: crowns.ID, Status: "late", Simulated: true, DelayNs: 63_250_000},
+	} {
+		s.At = at
+		_, err := j.Add(ctx, s)
+		require.NoError(t, err)
+	}
+	return state, j
+}
+
+// runRecord carries out one command line with its own state folder.
+func runRecord(t *testing.T, state string, args ...string) (status int, out, problem string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	m := &Main{Stdout: &o, Stderr: &e, Getenv: func(k string) string {
+		return map[string]string{"XDG_STATE_HOME": state}[k]
+	}}
+	status = m.Run(context.Background(), args)
+	return status, o.String(), e.String()
+}
+
+func TestRecordList(t *testing.T) {
+	state, _ := evening(t)
+	status, out, problem := runRecord(t, state, "record", "list")
+	assert.Zero(t, status, problem)
+	assert.Equal(t, `session  started           name     board      shots  early  good  late  nothing there  unjudged
+      2  2026-11-24 21:30  sheets   gpio           1      0     0     1              0         0
+      1  2026-11-24 20:30  =crowns  simulated      2      0     1     0              0         1
+`, out)
+
+	_, out, _ = runRecord(t, state, "record", "list", "--json")
+	var list []map[string]any
+	require.NoError(t, json.Unmarshal([]byte(out), &list))
+	require.Len(t, list, 2)
+	assert.Equal(t, map[string]any{"good": 1.0, "unjudged": 1.0}, list[1]["verdicts"])
+	assert.Equal(t, map[string]any{"kind": "drop"}, list[1]["set"])
+	assert.Equal(t, "odd", list[0]["set"], "a set that is no JSON is a string")
+}
+
+func TestRecordShow(t *testing.T) {
+	state, _ := evening(t)
+	status, out, problem := runRecord(t, state, "record", "show", "1")
+	assert.Zero(t, status, problem)
+	assert.Equal(t, `Session 1, "=crowns", started 2026-11-24 20:30:00, board: simulated, shots: 2
+Times of cues are from the sensor's edge.
+
+shot  time      ended  interval      delay  cue        planned     actual     late  verdict  note
+   1  20:30:00  done             63.250 ms  shutter   1.000 ms   1.012 ms  12.3 us  good     +1, keep; "rim"
+                                            flash    63.250 ms  63.250 ms   0.4 us
+   2  20:30:00  late             63.250 ms
+`, out)
+
+	_, latest, _ := runRecord(t, state, "record", "show")
+	_, named, _ := runRecord(t, state, "record", "show", "latest")
+	_, second, _ := runRecord(t, state, "record", "show", "2")
+	assert.Equal(t, latest, named)
+	assert.Equal(t, latest, second)
+	assert.Contains(t, latest, "25.000 ms")
+	assert.NotContains(t, latest, "\x1b", "a note does not reach the terminal as it is")
+
+	_, out, _ = runRecord(t, state, "record", "show", "--json", "1")
+	_, other, _ := runRecord(t, state, "record", "show", "1", "--json")
+	assert.Equal(t, out, other, "flags may stand anywhere")
+	var show struct {
+		Session int
+		List    []shotJSON `json:"shot_list"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &show))
+	assert.Equal(t, 1, show.Session)
+	require.Len(t, show.List, 2)
+	assert.Equal(t, cueJSON{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3}, show.List[0].Cues[0])
+	assert.Nil(t, show.List[0].IntervalMs)
+}
+
+func TestRecordExportCSV(t *testing.T) {
+	state, _ := evening(t)
+	status, out, problem := runRecord(t, state, "record", "export", "--format", "csv")
+	require.Zero(t, status, problem)
+	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, lines, 4)
+	shot := func(n int) map[string]string {
+		cells := map[string]string{}
+		for i, name := range lines[0] {
+			cells[name] = lines[n][i]
+		}
+		require.Len(t, cells, len(lines[0]), "no column twice")
+		return cells
+	}
+	first, second, third := shot(1), shot(2), shot(3)
+	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1", "board": "simulated",
+		"status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000", "interval_ms": "",
+		"delay_ms": "63.25", "cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
+		"cue_shutter_width_ms": "100", "cue_shutter_late_us": "12.3", "cue_flash_late_us": "0.4",
+		"cue_flash_2_planned_ms": "", "verdict": "good", "note": "'+1, keep; \"rim\""} {
+		assert.Equal(t, want, first[name], name)
+	}
+	assert.Equal(t, "25", second["interval_ms"])
+	assert.Equal(t, "-0.1", second["cue_flash_late_us"], "early is negative")
+	assert.Equal(t, "190", second["cue_flash_2_planned_ms"])
+	assert.Equal(t, "\x1b[2Jwet\nfloor", second["note"])
+	assert.Equal(t, "2", third["shot"])
+	assert.Equal(t, "", third["cue_flash_planned_ms"])
+}
+
+func TestRecordExportJSON(t *testing.T) {
+	state, _ := evening(t)
+	for session, want := range map[string][]int64{"": {1, 2, 3}, "1": {1, 3}, "latest": {2}} {
+		args := []string{"record", "export", "--format=json"}
+		if session != "" {
+			args = append(args, "--session", session)
+		}
+		status, out, problem := runRecord(t, state, args...)
+		require.Zero(t, status, problem)
+		var list []shotJSON
+		require.NoError(t, json.Unmarshal([]byte(out), &list))
+		var ids []int64
+		for _, s := range list {
+			ids = append(ids, s.ID)
+		}
+		assert.Equal(t, want, ids)
+	}
+}
+
+func TestRecordExportToFile(t *testing.T) {
+	state, j := evening(t)
+	file := filepath.Join(t.TempDir(), "evening.csv")
+	require.NoError(t, os.WriteFile(file, []byte("old"), 0o600))
+	status, out, problem := runRecord(t, state, "record", "export", "--out", file)
+	require.Zero(t, status, problem)
+	assert.Contains(t, out, "Shots written to "+file+": 3")
+	_, direct, _ := runRecord(t, state, "record", "export")
+	got, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.Equal(t, direct, string(got))
+
+	status, _, problem = runRecord(t, state, "record", "export", "--out", j.Path())
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "is the journal itself")
+	status, _, problem = runRecord(t, state, "record", "export", "--out", t.TempDir())
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "--out")
+	status, _, problem = runRecord(t, state, "record", "export", "--out", filepath.Join(t.TempDir(), "no", "such.csv"))
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "--out")
+	n, err := j.Count(t.Context(), 0)
+	require.NoError(t, err)
+	assert.Equal(t, 3, n)
+}
+
+func TestReplaceFileKeepsTheOldOneOnFailure(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "evening.csv")
+	require.NoError(t, os.WriteFile(file, []byte("old"), 0o600))
+	gone := errors.New("half way")
+	err := replaceFile(file, func(w io.Writer) error {
+		_, err := w.Write(make([]byte, 100_000))
+		return errors.Join(err, gone)
+	})
+	assert.ErrorIs(t, err, gone)
+	got, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.Equal(t, "old", string(got))
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Len(t, left, 1, "nothing left over")
+}
+
+func TestRecordWithoutJournal(t *testing.T) {
+	state := t.TempDir()
+	for _, sub := range []string{"list", "show", "export"} {
+		status, out, problem := runRecord(t, state, "record", sub)
+		assert.Equal(t, 1, status)
+		assert.Empty(t, out)
+		assert.Contains(t, problem, "there is no journal yet at "+filepath.Join(state, "stillwater", "journal.db"))
+		assert.Contains(t, problem, "It is made when")
+	}
+	status, _, problem := runRecord(t, state, "record", "list", "--journal", "/no/such/journal.db")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "--journal: there is no journal at /no/such/journal.db")
+	made, err := os.ReadDir(state)
+	require.NoError(t, err)
+	assert.Empty(t, made, "looking makes nothing")
+}
+
+func TestRecordWithoutSessions(t *testing.T) {
+	state := t.TempDir()
+	path := filepath.Join(state, "j.db")
+	j, err := journal.Open(t.Context(), path)
+	require.NoError(t, err)
+	require.NoError(t, j.Close())
+	status, out, _ := runRecord(t, state, "record", "list", "--journal", path)
+	assert.Zero(t, status)
+	assert.Contains(t, out, "There is no session")
+	status, out, _ = runRecord(t, state, "record", "list", "--json", "--journal", path)
+	assert.Zero(t, status)
+	assert.Equal(t, "[]\n", out)
+	status, _, problem := runRecord(t, state, "record", "show", "--journal", path)
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "there is no session")
+	status, out, _ = runRecord(t, state, "record", "export", "--format", "json", "--journal", path)
+	assert.Zero(t, status)
+	assert.Equal(t, "[]\n", out)
+}
+
+func TestRecordWrongUse(t *testing.T) {
+	state, _ := evening(t)
+	for _, c := range []struct {
+		args string
+		want string
+	}{
+		{"record", ""},
+		{"record help", ""},
+		{"record list -h", ""},
+		{"record liste", "liste: expected list, show or export"},
+		{"record list 1", `"1" is too much`},
+		{"record list --format csv", "-format"},
+		{"record show 1 2", `"2" is too much`},
+		{"record show one", `SESSION "one"`},
+		{"record show -1", "-1"},
+		{"record export --format xml", `--format "xml": expected csv or json`},
+		{"record export --session 0", `--session "0"`},
+		{"record export --session", "-session"},
+	} {
+		status, out, problem := runRecord(t, state, strings.Fields(c.args)...)
+		if c.want == "" {
+			assert.Zero(t, status, c.args)
+			assert.Contains(t, out, "stillwater record export", c.args)
+			assert.Contains(t, out, "-journal FILE", c.args)
+			continue
+		}
+		assert.Equal(t, 2, status, c.args)
+		assert.Empty(t, out, c.args)
+		assert.Contains(t, problem, c.want, c.args)
+	}
+	for _, args := range []string{"record show 9", "record export --session 9"} {
+		status, _, problem := runRecord(t, state, strings.Fields(args)...)
+		assert.Equal(t, 1, status, args)
+		assert.Contains(t, problem, "there is no session 9", args)
+	}
+}
+
+func TestHarmless(t *testing.T) {
+	for text, want := range map[string]string{"": "", "wet": "wet", "a=b": "a=b", "=1+1": "'=1+1", "+x": "'+x", "-x": "'-x",
+		"@SUM(A1)": "'@SUM(A1)", "\tx": "'\tx", "\rx": "'\rx", "\n=x": "'\n=x", "＝x": "'＝x", "'=x": "'=x"} {
+		assert.Equal(t, want, harmless(text))
+	}
+}
