@@ -44,7 +44,15 @@ type Snapshot struct {
 	ShotCount int       `json:"shot_count"`
 	Phases    []Choice  `json:"phases"`
 	Liquids   []Choice  `json:"liquids"`
+	Notice    string    `json:"notice"` // what was seen and not acted on, in words; "" nothing
+	Record    Record    `json:"record"`
 	Sent      time.Time `json:"sent"`
+}
+
+// Record says how the journal keeps up.
+type Record struct {
+	Waiting int    `json:"waiting"` // shots made and not yet in the journal, so not yet in Shots
+	Trouble string `json:"trouble"` // why it cannot be written, in words; "" none
 }
 
 // Choice is one entry of a list to choose from.
@@ -89,6 +97,15 @@ type Refusal struct {
 	Field  string `json:"field"`
 	Why    string `json:"why"`
 	Remedy string `json:"remedy"`
+	Fixes  []Fix  `json:"fixes,omitempty"`
+}
+
+func (r *Refusal) Error() string { return r.Why + " " + r.Remedy }
+
+// Fix is one change of the set that makes it work: a "set" command's field and value.
+type Fix struct {
+	Field string `json:"field"`
+	Value string `json:"value"`
 }
 
 // Preview is the coming shot drawn to scale. Times are ms from the clock edge.
@@ -100,7 +117,7 @@ type Preview struct {
 	Summary     string    `json:"summary"`
 	Marks       []Mark    `json:"marks"`
 	Bars        []Bar     `json:"bars"`
-	Budget      []Term    `json:"budget"`
+	Budget      []Term    `json:"budget"` // the last two are the sums: of all, and of those that are not steady
 	Advice      []string  `json:"advice"`
 	Table       []Sampled `json:"table"` // gate interval to delay; empty without a gate
 }
@@ -124,6 +141,8 @@ type Term struct {
 	Name string  `json:"name"`
 	Ms   float64 `json:"ms"`
 	Mm   float64 `json:"mm"`
+	// Steady: the same in every shot of an evening, so that the trim takes it out.
+	Steady bool `json:"steady"`
 }
 
 // Sampled is one point of the delay table.
@@ -199,4 +218,27 @@ type Command struct {
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
 	Text    string  `json:"text,omitempty"`
+}
+
+// Fields lists the fields of Command, by their JSON names, that a command of that type takes; false: no such command.
+func Fields(commandType string) ([]string, bool) {
+	switch commandType {
+	case "take", "release", "disarm", "go", "room":
+		return nil, true
+	case "give":
+		return []string{"to"}, true
+	case "care":
+		return []string{"id", "ticked"}, true
+	case "set":
+		return []string{"field", "value"}, true
+	case "session":
+		return []string{"name"}, true
+	case "arm":
+		return []string{"shots"}, true
+	case "verdict":
+		return []string{"shot", "verdict"}, true
+	case "note":
+		return []string{"shot", "text"}, true
+	}
+	return nil, false
 }

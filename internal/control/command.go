@@ -1,0 +1,254 @@
+package control
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"stillwater/internal/care"
+	"stillwater/internal/shot"
+)
+
+const (
+	mostShots   = 999
+	nameLongest = 80
+	noteLongest = 500
+)
+
+// Do carries out one command of a client. It returns nil once the command has taken effect; what it changed is then on
+// its way into the journal, and Snapshot.Record says if that does not work. The error is a *Refusal: nothing was changed.
+func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
+	switch cmd.Type {
+	case "disarm":
+		return c.disarm("disarmed by " + client)
+	case "arm":
+		return c.arm(ctx, client, cmd.Shots)
+	case "go":
+		return c.goAhead(ctx, client)
+	case "room":
+		return c.letGo(client)
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err := c.change(client, cmd); err != nil {
+		return err
+	}
+	c.publish()
+	return nil
+}
+
+// change carries out the commands that wait for nothing.
+func (c *Control) change(client string, cmd Command) error {
+	if cmd.Type == "take" {
+		return c.take(client)
+	}
+	if err := c.holds(client); err != nil {
+		return err
+	}
+	switch cmd.Type {
+	case "give":
+		return c.give(cmd.To)
+	case "release":
+		c.phones.next()
+		return nil
+	case "care":
+		return c.tick(cmd.ID, cmd.Ticked)
+	case "set":
+		return c.put(cmd.Field, cmd.Value)
+	case "session":
+		return c.startSession(cmd.Name)
+	case "verdict":
+		return c.judge(cmd.Shot, cmd.Verdict)
+	case "note":
+		return c.note(cmd.Shot, cmd.Text)
+	}
+	return refusal("type", fmt.Sprintf("There is no command %q.", cmd.Type), "Reload the page.")
+}
+
+// holds refuses a client that does not hold the controls.
+func (c *Control) holds(client string) error {
+	switch c.phones.holder {
+	case client:
+		if c.phones.connected[client] > 0 {
+			return nil
+		}
+		return refusal("", "This phone is not connected.", "Reload the page.")
+	case "":
+		return refusal("", "Nobody holds the controls.", "Take them first.")
+	}
+	return refusal("", fmt.Sprintf("The controls are with %s.", c.phones.holder),
+		"Ask for them. Disarming is open to everyone.")
+}
+
+// quiet refuses while something is armed or on the way there.
+func (c *Control) quiet(field, what string) error {
+	if s := c.state(); c.want != nil || c.arming || s == Armed || s == Firing || s == Resting {
+		return refusal(field, what+" cannot change while armed.", "Disarm first.")
+	}
+	return nil
+}
+
+func (c *Control) tick(id string, ticked bool) error {
+	if err := c.quiet("id", "The checklist"); err != nil {
+		return err
+	}
+	for _, caution := range care.Checklist() {
+		if caution.ID != id {
+			continue
+		}
+		if ticked {
+			c.ticked[id] = true
+		} else {
+			delete(c.ticked, id)
+		}
+		c.saveCare()
+		return nil
+	}
+	return refusal("id", fmt.Sprintf("The checklist has no point %q.", id), "Reload the page.")
+}
+
+func (c *Control) put(field, value string) error {
+	if err := c.quiet(field, "The set"); err != nil {
+		return err
+	}
+	set := c.set
+	if err := set.Put(field, value); err != nil {
+		return asRefusal(err)
+	}
+	c.set = set
+	c.replan()
+	c.saveSet()
+	return nil
+}
+
+// startSession starts a session with the set as it is and every caution to be ticked again.
+func (c *Control) startSession(name string) error {
+	if err := c.quiet("name", "The session"); err != nil {
+		return err
+	}
+	now := time.Now()
+	if name = strings.TrimSpace(name); name == "" {
+		name = sessionName(now)
+	}
+	if err := plainText("name", name, nameLongest, false); err != nil {
+		return err
+	}
+	c.session = &session{name: name, started: now}
+	c.ticked = map[string]bool{}
+	c.shots, c.seen, c.notice = nil, "", ""
+	c.saveSession(c.session)
+	return nil
+}
+
+func sessionName(at time.Time) string { return at.Format("2 January 2006, 15:04") }
+
+func (c *Control) judge(id int64, v Verdict) error {
+	s, err := c.shotByID(id)
+	if err != nil {
+		return err
+	}
+	switch v {
+	case Unjudged, Early, Good, LateV, Nothing:
+	default:
+		return refusal("verdict", fmt.Sprintf("%q is not a verdict.", v), "Say early, good, late or nothing there.")
+	}
+	s.Verdict = v
+	c.rec.add(false, func(ctx context.Context) error { return c.opts.Journal.SetVerdict(ctx, id, string(v)) })
+	return nil
+}
+
+func (c *Control) note(id int64, text string) error {
+	s, err := c.shotByID(id)
+	if err != nil {
+		return err
+	}
+	if err := plainText("text", text, noteLongest, true); err != nil {
+		return err
+	}
+	s.Note = text
+	c.rec.add(false, func(ctx context.Context) error { return c.opts.Journal.SetNote(ctx, id, text) })
+	return nil
+}
+
+func (c *Control) shotByID(id int64) (*Shot, error) {
+	for i := range c.shots {
+		if c.shots[i].ID == id {
+			return &c.shots[i], nil
+		}
+	}
+	return nil, refusal("shot", fmt.Sprintf("This session has no shot with id %d.", id), "Reload the page.")
+}
+
+// plainText refuses text that is too long or holds control characters.
+func plainText(field, text string, longest int, lines bool) error {
+	if !utf8.ValidString(text) || utf8.RuneCountInString(text) > longest {
+		return refusal(field, fmt.Sprintf("That is too long: %d characters are the most.", longest), "Shorten it.")
+	}
+	for _, r := range text {
+		if unicode.IsControl(r) && !(lines && r == '\n') {
+			return refusal(field, "That holds characters that are not text.", "Type it again.")
+		}
+	}
+	return nil
+}
+
+// letGo lets the simulated drop, throw or sound go.
+func (c *Control) letGo(client string) error {
+	c.mu.Lock()
+	err := c.holds(client)
+	set := c.set
+	c.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	if c.opts.Room == nil {
+		return refusal("", "This is not the simulated room.", "Let the drop or the throw go by hand.")
+	}
+	if err := c.opts.Room.Release(set); err != nil {
+		return asRefusal(err)
+	}
+	c.update(func() { time.AfterFunc(calm, c.watchRoom) })
+	return nil
+}
+
+// watchRoom shows when the simulated room is still again.
+func (c *Control) watchRoom() {
+	if c.opts.Room.Busy() {
+		time.AfterFunc(calm, c.watchRoom)
+		return
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.publishSoon()
+}
+
+// asRefusal puts the errors of package shot, and any other, in the form a phone shows.
+func asRefusal(err error) *Refusal {
+	var field *shot.FieldError
+	var whole *shot.Refusal
+	switch {
+	case errors.As(err, &whole):
+		r := refusal(whole.Field, whole.Why, whole.Remedy)
+		for _, f := range whole.Fixes {
+			r.Fixes = append(r.Fixes, Fix(f))
+		}
+		return r
+	case errors.As(err, &field):
+		return refusal(field.Field, field.Why, field.Remedy)
+	}
+	return refusal("", err.Error(), "")
+}
+
+// asJSON encodes what the journal keeps without looking inside. These are plain values that always encode.
+func asJSON(v any) string {
+	data, err := json.Marshal(v)
+	if err != nil {
+		return "null"
+	}
+	return string(data)
+}

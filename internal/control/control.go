@@ -1,0 +1,276 @@
+package control
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"stillwater/internal/board"
+	"stillwater/internal/journal"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// Device is what the control needs of a board's client. Its methods may be called at the same time; Disarm does not wait
+// for the others. Events come in the order the board sent them and end with Gone.
+type Device interface {
+	Identity() board.Identity
+	Load(context.Context, shot.Program) error
+	Arm(ctx context.Context, shots int) error
+	Disarm(context.Context) error
+	Go(context.Context) error
+	Events() <-chan board.Event
+	Close() error
+}
+
+// Journal is what the control needs of the record.
+type Journal interface {
+	LatestSession(context.Context) (journal.Session, bool, error)
+	NewSession(context.Context, journal.Session) (journal.Session, error)
+	SaveSet(ctx context.Context, session int64, set string) error
+	SaveCare(ctx context.Context, session int64, care string) error
+	Add(context.Context, journal.Shot) (journal.Shot, error)
+	Shots(ctx context.Context, session int64, limit int) ([]journal.Shot, error)
+	SetVerdict(ctx context.Context, shot int64, verdict string) error
+	SetNote(ctx context.Context, shot int64, note string) error
+}
+
+// Simulation is the simulated room: Release lets the drop, throw or sound go; Look says what the camera saw in the shot
+// whose clock edge was at that board time.
+type Simulation interface {
+	Release(shot.Set) error
+	Busy() bool
+	Look(clock time.Duration) string
+}
+
+// Options is what a Control is made of. Dial, Wire and Journal must be given.
+type Options struct {
+	Dial    func(context.Context) (Device, error)
+	Wire    func(board.Identity) (Wiring, error) // what hangs on the pins of the board that answered
+	Journal Journal
+	Room    Simulation // nil: a real room
+	Kind    string     // "simulated", "gpio"
+	Name    string     // for people
+	Grace   time.Duration
+	ArmFor  time.Duration
+	Log     *slog.Logger
+}
+
+const (
+	defaultGrace  = 10 * time.Second
+	defaultArmFor = 10 * time.Minute
+	boardWithin   = 5 * time.Second // for the board to load and arm
+	safeWithin    = 2 * time.Second // for the board to confirm a disarm; it goes safe by itself after a second of silence
+	recordWithin  = 3 * time.Second // for the journal to take what it has not got yet when stopping
+	redialFirst   = 100 * time.Millisecond
+	redialMost    = 5 * time.Second
+	calm          = 100 * time.Millisecond // between snapshots that only show edges
+)
+
+// Control is the one owner of the machine's state. A mutex guards the state and is never held while the board, the
+// journal or the room is waited for, so that a disarm never queues behind them.
+type Control struct {
+	opts Options
+	log  *slog.Logger
+	rec  *recorder
+
+	mu        sync.Mutex
+	link      *link  // nil: no board
+	trouble   string // why there is no board
+	said      wire.StateCode
+	reason    string
+	want      *run // armed, or on the way there; nil: whatever is armed must be disarmed
+	last      *run // the run that a shot report belongs to
+	arming    bool // a command to arm is under way, even if it was cut short
+	stopping  bool
+	inShot    bool // firing, and the shot's report has not come
+	left      int
+	notice    string
+	inputs    []Input
+	set       shot.Set
+	bench     *shot.Bench // of the board now, or of the last one; nil: there was none yet
+	plan      plan
+	session   *session
+	ticked    map[string]bool
+	shots     []Shot // of the session, newest first
+	seen      string
+	phones    phones
+	viewers   map[*viewer]struct{}
+	published time.Time
+	pending   *time.Timer // a snapshot that waits for calm to be over
+}
+
+// link is one connection to a board.
+type link struct {
+	board  Device
+	id     board.Identity
+	wiring Wiring
+	failed string // why it was closed from this side, in words; "" it was not
+}
+
+// run is one arming: what was asked for and when it ends.
+type run struct {
+	set     shot.Set
+	program shot.Program
+	session *session
+	shots   int
+	ends    time.Time
+	timer   *time.Timer
+	ended   bool               // the board ended it, not a disarm
+	seen    bool               // the board said that it is armed
+	waitsGo bool               // nothing happens until Go
+	cancel  context.CancelFunc // stops loading and arming
+}
+
+// needsGo says whether the program does nothing until Go.
+func (r *run) needsGo() bool { return r.program.Clock == nil || len(r.program.Opening) > 0 }
+
+// stop ends the run on this side: no timer, and no more loading or arming.
+func (r *run) stop() {
+	r.timer.Stop()
+	r.cancel()
+}
+
+// session is one evening. Its id is 0 until the journal has it.
+type session struct {
+	id      int64
+	name    string
+	started time.Time
+}
+
+// New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not armed.
+func New(ctx context.Context, opts Options) (*Control, error) {
+	if opts.Grace == 0 {
+		opts.Grace = defaultGrace
+	}
+	if opts.ArmFor == 0 {
+		opts.ArmFor = defaultArmFor
+	}
+	if opts.Log == nil {
+		opts.Log = slog.Default()
+	}
+	c := &Control{
+		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
+		phones: phones{connected: map[string]int{}}, viewers: map[*viewer]struct{}{},
+	}
+	c.rec = newRecorder(c.recordChanged)
+	if err := c.restore(ctx); err != nil {
+		return nil, fmt.Errorf("control: read the record: %w", err)
+	}
+	return c, nil
+}
+
+// Run keeps the board connected until the context ends; then it disarms, writes what the journal has not got yet, and
+// returns.
+func (c *Control) Run(ctx context.Context) error {
+	go c.rec.run()
+	c.keepConnected(ctx)
+	return c.rec.finish(recordWithin)
+}
+
+// keepConnected dials again and again, waiting longer after each failure.
+func (c *Control) keepConnected(ctx context.Context) {
+	wait := redialFirst
+	for ctx.Err() == nil {
+		l, err := c.connect(ctx)
+		if err == nil {
+			wait = redialFirst
+			c.listen(ctx, l)
+			continue
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		c.log.Warn("no board", "err", err, "again_in", wait)
+		c.update(func() { c.trouble = err.Error(); c.reason = "no board: " + err.Error() })
+		select {
+		case <-ctx.Done():
+		case <-time.After(wait):
+		}
+		wait = min(2*wait, redialMost)
+	}
+}
+
+// connect reaches the board and makes sure it is safe before anything is shown of it.
+func (c *Control) connect(ctx context.Context) (*link, error) {
+	b, err := c.opts.Dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	id := b.Identity()
+	wiring, err := c.opts.Wire(id)
+	if err != nil {
+		b.Close()
+		return nil, err
+	}
+	safe, cancel := context.WithTimeout(ctx, safeWithin)
+	defer cancel()
+	if err := b.Disarm(safe); err != nil {
+		b.Close()
+		return nil, fmt.Errorf("make the board safe: %w", err)
+	}
+	l := &link{board: b, id: id, wiring: wiring}
+	c.update(func() {
+		again := c.trouble != ""
+		c.link, c.trouble, c.said, c.left = l, "", wire.Safe, 0
+		c.inputs = wiring.fresh(c.inputs)
+		c.bench = &l.wiring.Bench
+		c.replan()
+		c.reason = "nothing is armed"
+		if again {
+			c.reason = backWords(c.opts.Kind)
+		}
+	})
+	c.log.Info("board connected", "kind", c.opts.Kind, "firmware", id.Firmware, "boot_id", id.BootID)
+	return l, nil
+}
+
+// listen takes the board's events in until it is gone or the context ends; then the board is disarmed and closed.
+func (c *Control) listen(ctx context.Context, l *link) {
+	defer l.board.Close()
+	for {
+		select {
+		case <-ctx.Done():
+			c.update(func() { c.stopping = true })
+			if err := c.disarm("Stillwater is stopping"); err != nil {
+				c.log.Error("the board did not confirm the disarm", "err", err)
+			}
+			c.drain(l)
+			return
+		case event, ok := <-l.board.Events():
+			if !ok {
+				event.Gone = board.ErrGone
+			}
+			if event.Gone != nil {
+				c.gone(l, event.Gone)
+				return
+			}
+			c.happened(l, event)
+		}
+	}
+}
+
+// drain takes in what the board reported before it confirmed the disarm: a shot that was cut short belongs in the record.
+func (c *Control) drain(l *link) {
+	for {
+		select {
+		case event, ok := <-l.board.Events():
+			if !ok || event.Gone != nil {
+				return
+			}
+			c.happened(l, event)
+		case <-time.After(calm):
+			return
+		}
+	}
+}
+
+// update changes the state and shows it at once.
+func (c *Control) update(change func()) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	change()
+	c.publish()
+}

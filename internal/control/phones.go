@@ -1,0 +1,121 @@
+package control
+
+import (
+	"fmt"
+	"slices"
+	"time"
+)
+
+// phones knows who is connected, who holds the controls and who asked for them.
+type phones struct {
+	connected map[string]int // connections of each client
+	holder    string
+	asking    []string
+	absence   *absence // runs while the holder is gone
+}
+
+// absence is the grace time of a holder that is gone.
+type absence struct{ timer *time.Timer }
+
+func (p *phones) onlookers() int {
+	n := len(p.connected)
+	if p.connected[p.holder] > 0 {
+		n--
+	}
+	return n
+}
+
+// next gives the controls to the one who asked first, or to nobody.
+func (p *phones) next() {
+	p.holder = ""
+	if len(p.asking) > 0 {
+		p.hold(p.asking[0])
+	}
+}
+
+func (p *phones) hold(client string) {
+	p.holder = client
+	p.asking = slices.DeleteFunc(p.asking, func(c string) bool { return c == client })
+	if p.absence != nil {
+		p.absence.timer.Stop()
+		p.absence = nil
+	}
+}
+
+// Join says that a client is connected. Snapshots come on the channel, the newest only when the reader is slow, until
+// leave is called with the time the client was last heard. A client may be connected several times.
+func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(heard time.Time)) {
+	v := &viewer{box: make(chan *Snapshot, 1)}
+	c.update(func() {
+		c.viewers[v] = struct{}{}
+		c.phones.connected[client]++
+		if client == c.phones.holder {
+			c.phones.hold(client)
+		}
+	})
+	return v.box, func(heard time.Time) {
+		c.update(func() {
+			delete(c.viewers, v)
+			c.lostPhone(client, heard)
+		})
+	}
+}
+
+// lostPhone takes one connection of a client away. The holder has the grace time to come back, counted from when it was last
+// heard.
+func (c *Control) lostPhone(client string, heard time.Time) {
+	p := &c.phones
+	if p.connected[client]--; p.connected[client] > 0 {
+		return
+	}
+	delete(p.connected, client)
+	p.asking = slices.DeleteFunc(p.asking, func(a string) bool { return a == client })
+	if client != p.holder {
+		return
+	}
+	a := &absence{}
+	a.timer = time.AfterFunc(time.Until(heard.Add(c.opts.Grace)), func() { c.graceOver(a) })
+	p.absence = a
+}
+
+// graceOver disarms and frees the controls, unless the holder came back or the controls went to another.
+func (c *Control) graceOver(a *absence) {
+	c.mu.Lock()
+	p := &c.phones
+	if p.absence != a {
+		c.mu.Unlock()
+		return
+	}
+	p.absence = nil
+	gone := p.holder
+	p.next()
+	armed := c.want != nil
+	c.publish()
+	c.mu.Unlock()
+	if armed {
+		c.log.Warn("the phone that held the controls is gone: disarming", "client", gone)
+		c.disarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, c.opts.Grace))
+	}
+}
+
+func (c *Control) take(client string) error {
+	p := &c.phones
+	switch {
+	case p.connected[client] == 0:
+		return refusal("", "This phone is not connected.", "Reload the page.")
+	case p.holder == client:
+	case p.holder == "":
+		p.hold(client)
+	case !slices.Contains(p.asking, client):
+		p.asking = append(p.asking, client)
+	}
+	return nil
+}
+
+func (c *Control) give(to string) error {
+	if c.phones.connected[to] == 0 {
+		return refusal("to", fmt.Sprintf("There is no %q connected.", to), "Choose one of the phones that asked.")
+	}
+	c.phones.hold(to)
+	return nil
+}

@@ -1,0 +1,137 @@
+package control
+
+import (
+	"maps"
+	"slices"
+	"time"
+
+	"stillwater/internal/care"
+	"stillwater/internal/splash"
+	"stillwater/internal/wire"
+)
+
+const shotsShown = 20
+
+// viewer is one connection's mailbox: it holds the newest snapshot and drops the one not yet read.
+type viewer struct{ box chan *Snapshot }
+
+func (v *viewer) put(s *Snapshot) {
+	select {
+	case <-v.box:
+	default:
+	}
+	v.box <- s
+}
+
+// Snapshot is the state now. It must not be changed.
+func (c *Control) Snapshot() *Snapshot {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.snapshot()
+}
+
+// publish sends a snapshot to everybody. The mutex is held.
+func (c *Control) publish() {
+	c.published = time.Now()
+	if c.pending != nil {
+		c.pending.Stop()
+		c.pending = nil
+	}
+	if len(c.viewers) == 0 {
+		return
+	}
+	snap := c.snapshot()
+	for v := range c.viewers {
+		v.put(snap)
+	}
+}
+
+// publishSoon is publish for what changes often and matters little, such as a sensor's level: a storm of edges becomes
+// ten snapshots a second. The mutex is held.
+func (c *Control) publishSoon() {
+	if c.pending != nil {
+		return
+	}
+	wait := calm - time.Since(c.published)
+	if wait <= 0 {
+		c.publish()
+		return
+	}
+	c.pending = time.AfterFunc(wait, func() { c.update(func() {}) })
+}
+
+func (c *Control) snapshot() *Snapshot {
+	s := &Snapshot{
+		State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
+		Board:  Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble},
+		Inputs: slices.Clone(c.inputs), Holder: c.phones.holder, Asking: slices.Clone(c.phones.asking),
+		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
+		Session: Session{ID: c.session.id, Name: c.session.name, Started: c.session.started},
+		Set:     c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
+		Shots: slices.Clone(c.shots[:min(len(c.shots), shotsShown)]), ShotCount: len(c.shots),
+		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
+	}
+	if c.link != nil {
+		s.Board.TickUs = float64(c.link.id.Tick) / float64(time.Microsecond)
+	}
+	if c.want != nil && s.State != Safe && s.State != Fault {
+		s.ArmedLeft, s.ArmedEnds = c.left, c.want.ends.UnixMilli()
+		s.NeedsGo = s.State == Armed && c.want.waitsGo
+	}
+	if c.opts.Room != nil {
+		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.seen}
+	}
+	return s
+}
+
+// state puts the board's state and the connection to it in one word.
+func (c *Control) state() State {
+	if c.link == nil {
+		if c.trouble == "" {
+			return Safe
+		}
+		return Fault
+	}
+	switch c.said {
+	case wire.Armed:
+		return Armed
+	case wire.Firing:
+		return Firing
+	case wire.Resting:
+		return Resting
+	case wire.Faulted:
+		return Fault
+	}
+	return Safe
+}
+
+func (c *Control) careList() []Care {
+	list := []Care{}
+	for _, caution := range care.Checklist() {
+		list = append(list, Care{ID: caution.ID, Text: caution.Text, Ticked: c.ticked[caution.ID]})
+	}
+	return list
+}
+
+func (c *Control) careDone() bool {
+	return !slices.ContainsFunc(care.Checklist(), func(caution care.Caution) bool { return !c.ticked[caution.ID] })
+}
+
+// tickedIDs lists the ticked cautions for the journal.
+func (c *Control) tickedIDs() []string { return slices.Sorted(maps.Keys(c.ticked)) }
+
+func phaseChoices() []Choice {
+	list := []Choice{}
+	for _, p := range splash.Phases() {
+		list = append(list, Choice{Value: string(p), Label: phaseLabel(p)})
+	}
+	return list
+}
+
+func liquidChoices() []Choice {
+	list := []Choice{}
+	for _, l := range splash.Liquids() {
+		list = append(list, Choice{Value: l.Name, Label: l.Label})
+	}
+	return list
+}

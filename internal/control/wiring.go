@@ -1,0 +1,108 @@
+package control
+
+import (
+	"fmt"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// Wiring is what hangs on the pins of a board: the bench that plans run on, and each input in the board's order.
+type Wiring struct {
+	Bench  shot.Bench
+	Inputs []Sensor
+}
+
+// Sensor is one input for people: its role in words and the level at which something is there.
+type Sensor struct {
+	Name    string
+	Role    string
+	Falling bool // active when low
+}
+
+// fresh lists the inputs for the page. Edges seen before are kept while the inputs are the same ones.
+func (w Wiring) fresh(before []Input) []Input {
+	list := make([]Input, len(w.Inputs))
+	for i, s := range w.Inputs {
+		list[i] = Input{Name: s.Name, Role: s.Role}
+		if i < len(before) && before[i].Name == s.Name {
+			list[i].Edges = before[i].Edges
+		}
+	}
+	return list
+}
+
+// Configured joins a configuration with the board that was started from it.
+func Configured(conf config.Board) func(board.Identity) (Wiring, error) {
+	return func(id board.Identity) (Wiring, error) {
+		if len(id.Inputs) != len(conf.Inputs) || len(id.Outputs) != len(conf.Outputs) {
+			return Wiring{}, fmt.Errorf("the board has %d inputs and %d outputs, the configuration %d and %d: "+
+				"restart Stillwater after changing it", len(id.Inputs), len(id.Outputs), len(conf.Inputs), len(conf.Outputs))
+		}
+		w := Wiring{Bench: shot.Bench{
+			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, Late: conf.Late, HoldOff: conf.HoldOff,
+		}}
+		for i, in := range conf.Inputs {
+			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: string(in.Role), Falling: in.Falling()})
+			plug(&w.Bench, in.Role, shot.Input{
+				Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay + in.Debounce,
+			})
+		}
+		for i, out := range conf.Outputs {
+			socket(&w.Bench, out.Kind, shot.Output{Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay})
+		}
+		return w, nil
+	}
+}
+
+// plug gives an input its place on the bench; the first of a role counts.
+func plug(b *shot.Bench, role config.Role, in shot.Input) {
+	place := map[config.Role]**shot.Input{
+		config.Beam: &b.Beam, config.Gate: &b.Gate, config.Microphone: &b.Microphone,
+	}[role]
+	if place != nil && *place == nil {
+		*place = &in
+	}
+}
+
+// socket gives an output its place on the bench; the first of a kind counts.
+func socket(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
+	place := map[wire.OutputKind]**shot.Output{
+		wire.OutputShutter: &b.Shutter, wire.OutputFlash: &b.Flash,
+	}[kind]
+	if place != nil && *place == nil {
+		*place = &out
+	}
+}
+
+// Benched is the wiring of a board that knows its own bench: the simulated rig.
+func Benched(bench shot.Bench) func(board.Identity) (Wiring, error) {
+	return func(id board.Identity) (Wiring, error) {
+		w := Wiring{Bench: bench}
+		for _, in := range id.Inputs {
+			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: roleOf(in.Kind)})
+		}
+		for role, in := range map[string]*shot.Input{"gate": bench.Gate, "beam": bench.Beam, "microphone": bench.Microphone} {
+			if in != nil && int(in.Index) < len(w.Inputs) {
+				w.Inputs[in.Index].Role, w.Inputs[in.Index].Falling = role, in.Falling
+			}
+		}
+		return w, nil
+	}
+}
+
+func roleOf(kind wire.InputKind) string {
+	switch kind {
+	case wire.InputBeam:
+		return "beam"
+	case wire.InputMicrophone:
+		return "microphone"
+	case wire.InputSync:
+		return "sync"
+	case wire.InputKill:
+		return "kill"
+	}
+	return "button"
+}

@@ -1,0 +1,93 @@
+package control
+
+import (
+	"fmt"
+	"time"
+
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+	"stillwater/internal/wire"
+)
+
+func refusal(field, why, remedy string) *Refusal {
+	return &Refusal{Field: field, Why: why, Remedy: remedy}
+}
+
+// goneWords says that the board is gone, backWords that it is there again.
+func goneWords(kind string, err error) string {
+	if kind == "gpio" {
+		return fmt.Sprintf("the board process died (%v); it is being restarted", err)
+	}
+	return fmt.Sprintf("the board is gone (%v); it is being reached again", err)
+}
+
+func backWords(kind string) string {
+	if kind == "gpio" {
+		return "the board process died and was restarted; disarmed"
+	}
+	return "the board was gone and is back; disarmed"
+}
+
+// armedWords says what an armed board waits for.
+func armedWords(r *run) string {
+	switch {
+	case r.waitsGo && r.program.Clock == nil:
+		return "armed: go starts the delay"
+	case r.waitsGo:
+		return "armed: press go first, it opens the shutter"
+	}
+	switch r.set.Kind {
+	case shot.Throw:
+		return "armed: waiting for the throw at the gate"
+	case shot.Sound:
+		return "armed: waiting for the sound"
+	}
+	if nth := r.program.Nth; nth > 1 {
+		return fmt.Sprintf("armed: waiting for drop %d at the beam", nth)
+	}
+	return "armed: waiting for the drop at the beam"
+}
+
+// faultWords says why the board has a fault and how to clear it.
+func faultWords(r wire.Reason) string {
+	if r == wire.ReasonKill {
+		return r.String() + ": release it, then disarm to clear the fault"
+	}
+	return r.String() + ": disarm to clear the fault"
+}
+
+func statusWords(s wire.Status) string {
+	switch s {
+	case wire.Done:
+		return "done"
+	case wire.Late:
+		return "late"
+	case wire.Disarmed:
+		return "disarmed"
+	case wire.Killed:
+		return "killed"
+	case wire.LinkQuiet:
+		return "link quiet"
+	}
+	return "broken"
+}
+
+func phaseLabel(p splash.Phase) string {
+	switch p {
+	case splash.Contact:
+		return "Contact: the drop touches the surface"
+	case splash.CrownHighest:
+		return "Crown highest"
+	case splash.CraterDeepest:
+		return "Crater deepest"
+	case splash.ColumnEmerges:
+		return "Column emerges"
+	case splash.ColumnHighest:
+		return "Column highest"
+	case splash.ColumnGone:
+		return "Column gone"
+	}
+	return string(p)
+}
+
+func ms(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }

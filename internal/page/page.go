@@ -1,0 +1,120 @@
+// Package page serves the phone's page: its files, pairing, and the websocket that carries commands in and snapshots
+// out. It decides who may talk and whether a message is well formed; what a message does is package control's matter.
+package page
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"stillwater/internal/control"
+)
+
+// Controller is what the page needs of the control.
+type Controller interface {
+	// Join says that a client is connected. Snapshots come on the channel, the newest only when the reader is slow, until
+	// leave is called with the time the client was last heard.
+	Join(client string) (snapshots <-chan *control.Snapshot, leave func(heard time.Time))
+	// Do carries out one command. The error is a *control.Refusal.
+	Do(ctx context.Context, client string, cmd control.Command) error
+	// Snapshot is the state now.
+	Snapshot() *control.Snapshot
+}
+
+// Options is what a Server is made of. Control and Files must be given.
+type Options struct {
+	Control Controller
+	Files   fs.FS        // index.html at its root
+	Names   []string     // host names this machine answers to, besides localhost, *.local and addresses
+	Version string       // shown in /metrics
+	Log     *slog.Logger // nil: slog.Default
+	Beat    time.Duration
+}
+
+const (
+	defaultBeat = time.Second // a phone that hears nothing for three of these says that the connection is lost
+	stopWithin  = 2 * time.Second
+)
+
+// Server is the page's HTTP server.
+type Server struct {
+	opts    Options
+	log     *slog.Logger
+	pairing *pairing
+	files   map[string]file
+	started time.Time
+
+	mu       sync.Mutex
+	sockets  map[*socket]struct{}
+	stopping bool
+	running  sync.WaitGroup
+}
+
+// New makes a server with a fresh pairing code.
+func New(opts Options) (*Server, error) {
+	if opts.Log == nil {
+		opts.Log = slog.Default()
+	}
+	if opts.Beat == 0 {
+		opts.Beat = defaultBeat
+	}
+	files, err := loadFiles(opts.Files)
+	if err != nil {
+		return nil, fmt.Errorf("page: read the page's files: %w", err)
+	}
+	return &Server{
+		opts: opts, log: opts.Log, pairing: newPairing(), files: files, started: time.Now(),
+		sockets: map[*socket]struct{}{},
+	}, nil
+}
+
+// Code is the pairing code. It is for the machine's own terminal and must not be sent anywhere else.
+func (s *Server) Code() string { return s.pairing.code }
+
+// Handler is the whole page with its guards.
+func (s *Server) Handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("POST /pair", s.handlePair)
+	mux.HandleFunc("GET /session", s.handleSession)
+	mux.HandleFunc("GET /ws", s.handleSocket)
+	mux.HandleFunc("GET /metrics", s.handleMetrics)
+	mux.HandleFunc("GET /", s.handleFile)
+	return s.guard(mux)
+}
+
+// Serve answers on the listener until the context ends, then closes every socket and returns. The listener is closed.
+func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
+	server := &http.Server{
+		Handler:           s.Handler(),
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       10 * time.Second,
+		WriteTimeout:      10 * time.Second,
+		IdleTimeout:       time.Minute,
+		MaxHeaderBytes:    8 << 10,
+		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- server.Serve(listener) }()
+	select {
+	case err := <-failed:
+		s.closeSockets()
+		return fmt.Errorf("page: serve on %s: %w", listener.Addr(), err)
+	case <-ctx.Done():
+	}
+	s.closeSockets()
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
+	defer cancel()
+	if err := server.Shutdown(stop); err != nil {
+		server.Close()
+	}
+	if err := <-failed; !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("page: serve on %s: %w", listener.Addr(), err)
+	}
+	return nil
+}

@@ -1,0 +1,308 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"stillwater/internal/control"
+)
+
+const (
+	mostSockets  = 64
+	writeWithin  = 5 * time.Second // a phone that takes longer to accept a message is dropped
+	deafBeats    = 4               // a phone that answered nothing for this many beats is gone
+	doWithin     = 10 * time.Second
+	queued       = 16 // commands a phone may send ahead of their answers
+	disarmsAtAll = 4
+	perSecond    = 20 // messages
+	burst        = 40
+	excessMost   = 200 // messages beyond the allowed rate, then the connection is closed
+)
+
+var upgrader = websocket.Upgrader{
+	ReadBufferSize: 4 << 10, WriteBufferSize: 16 << 10, HandshakeTimeout: writeWithin, CheckOrigin: sameOrigin,
+}
+
+// socket is one phone's connection. One goroutine reads, one writes, one carries out commands in order; a disarm goes
+// past the others.
+type socket struct {
+	conn    *websocket.Conn
+	client  string
+	control Controller
+	beat    time.Duration
+
+	replies  chan []byte
+	commands chan request
+	disarms  chan struct{}
+	heard    atomic.Int64 // Unix ns
+	ended    chan struct{}
+	end      sync.Once
+	code     int // close code, set before ended is closed
+	why      string
+}
+
+type request struct {
+	n   int64
+	cmd control.Command
+}
+
+func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
+	if !sameOrigin(r) {
+		http.Error(w, "This request did not come from this machine's own page.", http.StatusForbidden)
+		return
+	}
+	client, ok := s.pairing.client(r)
+	if !ok {
+		http.Error(w, "Pair this phone first.", http.StatusUnauthorized)
+		return
+	}
+	k := &socket{
+		client: client, control: s.opts.Control, beat: s.opts.Beat,
+		replies: make(chan []byte, 2*queued), commands: make(chan request, queued),
+		disarms: make(chan struct{}, disarmsAtAll), ended: make(chan struct{}),
+	}
+	if !s.enter(k) {
+		http.Error(w, "Too many connections.", http.StatusServiceUnavailable)
+		return
+	}
+	defer s.leave(k)
+	conn, err := upgrader.Upgrade(w, r, nil)
+	if err != nil {
+		s.log.Debug("websocket", "err", err)
+		return
+	}
+	k.conn = conn
+	s.log.Debug("phone connected", "client", client)
+	k.run(context.WithoutCancel(r.Context()))
+	s.log.Debug("phone left", "client", client, "why", k.why)
+}
+
+// enter counts the socket in, unless there are too many or the server is stopping.
+func (s *Server) enter(k *socket) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.stopping || len(s.sockets) >= mostSockets {
+		return false
+	}
+	s.sockets[k] = struct{}{}
+	s.running.Add(1)
+	return true
+}
+
+func (s *Server) leave(k *socket) {
+	s.mu.Lock()
+	delete(s.sockets, k)
+	s.mu.Unlock()
+	s.running.Done()
+}
+
+func (s *Server) socketCount() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.sockets)
+}
+
+// closeSockets tells every phone that the server is stopping and waits until all are gone.
+func (s *Server) closeSockets() {
+	s.mu.Lock()
+	s.stopping = true
+	for k := range s.sockets {
+		k.stop(websocket.CloseGoingAway, "Stillwater is stopping")
+	}
+	s.mu.Unlock()
+	s.running.Wait()
+}
+
+// run serves the connection until either side ends it.
+func (k *socket) run(ctx context.Context) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	k.hear()
+	snapshots, leave := k.control.Join(k.client)
+	var rest sync.WaitGroup
+	rest.Go(func() { k.read(ctx, &rest) })
+	rest.Go(func() { k.carryOut(ctx) })
+	k.write(snapshots)
+	k.conn.Close()
+	cancel()
+	rest.Wait()
+	leave(time.Unix(0, k.heard.Load()))
+}
+
+// stop ends the connection with a close code; the first call counts.
+func (k *socket) stop(code int, why string) {
+	k.end.Do(func() {
+		k.code, k.why = code, why
+		close(k.ended)
+	})
+}
+
+// hear notes that the phone is there.
+func (k *socket) hear() {
+	now := time.Now()
+	k.heard.Store(now.UnixNano())
+	k.conn.SetReadDeadline(now.Add(deafBeats * k.beat))
+}
+
+// write sends snapshots, answers and beats until the connection ends.
+func (k *socket) write(snapshots <-chan *control.Snapshot) {
+	beat := time.NewTicker(k.beat)
+	defer beat.Stop()
+	for {
+		var err error
+		select {
+		case <-k.ended:
+			message := websocket.FormatCloseMessage(k.code, k.why)
+			k.conn.WriteControl(websocket.CloseMessage, message, time.Now().Add(time.Second))
+			return
+		case snap := <-snapshots:
+			err = k.sendJSON(snapshotMessage{Type: "snapshot", You: k.client, Snapshot: snap})
+		case reply := <-k.replies:
+			err = k.send(reply)
+		case <-beat.C:
+			if err = k.send(beatMessage); err == nil {
+				err = k.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin))
+			}
+		}
+		if err != nil {
+			k.stop(websocket.CloseGoingAway, "write: "+err.Error())
+			return
+		}
+	}
+}
+
+func (k *socket) sendJSON(message any) error {
+	data, err := json.Marshal(message)
+	if err != nil {
+		return fmt.Errorf("encode: %w", err)
+	}
+	return k.send(data)
+}
+
+func (k *socket) send(data []byte) error {
+	k.conn.SetWriteDeadline(time.Now().Add(writeWithin))
+	return k.conn.WriteMessage(websocket.TextMessage, data)
+}
+
+// read takes messages in until the connection ends.
+func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
+	k.conn.SetReadLimit(messageHard)
+	k.conn.SetPongHandler(func(string) error { k.hear(); return nil })
+	rate := newRate(time.Now())
+	for {
+		kind, data, err := k.conn.ReadMessage()
+		if err != nil {
+			k.stop(websocket.CloseNormalClosure, "read: "+err.Error())
+			return
+		}
+		k.hear()
+		n, cmd, refusal := decode(data)
+		if kind != websocket.TextMessage {
+			n, refusal = 0, malformed("", "the message is not text")
+		}
+		allowed := rate.allow(time.Now())
+		switch {
+		case rate.excess > excessMost:
+			k.stop(websocket.ClosePolicyViolation, "too many messages")
+			return
+		case refusal != nil:
+			k.reply(n, refusal)
+		case cmd.Type == "disarm":
+			k.disarm(ctx, n, cmd, rest)
+		case !allowed:
+			k.reply(n, &control.Refusal{Why: "Too many messages at once.", Remedy: "Wait a moment and try again."})
+		default:
+			k.enqueue(request{n, cmd})
+		}
+	}
+}
+
+// disarm does not wait for the commands before it, whatever holds them up.
+func (k *socket) disarm(ctx context.Context, n int64, cmd control.Command, rest *sync.WaitGroup) {
+	select {
+	case k.disarms <- struct{}{}:
+		rest.Go(func() {
+			k.do(ctx, request{n, cmd})
+			<-k.disarms
+		})
+	default:
+		k.reply(n, &control.Refusal{Why: "Disarming is under way.", Remedy: "Wait for it."})
+	}
+}
+
+func (k *socket) enqueue(r request) {
+	select {
+	case k.commands <- r:
+	default:
+		k.reply(r.n, &control.Refusal{Why: "Earlier commands are not done yet.", Remedy: "Wait for them."})
+	}
+}
+
+// carryOut does the phone's commands one after the other.
+func (k *socket) carryOut(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case r := <-k.commands:
+			k.do(ctx, r)
+		}
+	}
+}
+
+func (k *socket) do(ctx context.Context, r request) {
+	ctx, cancel := context.WithTimeout(ctx, doWithin)
+	defer cancel()
+	err := k.control.Do(ctx, k.client, r.cmd)
+	var refusal *control.Refusal
+	if err != nil && !errors.As(err, &refusal) {
+		refusal = &control.Refusal{Why: err.Error()}
+	}
+	k.reply(r.n, refusal)
+}
+
+// reply answers a command. A phone that lets its answers pile up is dropped, so that it cannot hold up anything here.
+func (k *socket) reply(n int64, refusal *control.Refusal) {
+	message := replyMessage{Type: "done", Re: n}
+	if refusal != nil {
+		message.Type, message.Refusal = "refused", refusal
+	}
+	data, err := json.Marshal(message)
+	if err != nil {
+		k.stop(websocket.CloseInternalServerErr, "encode")
+		return
+	}
+	select {
+	case k.replies <- data:
+	default:
+		k.stop(websocket.CloseTryAgainLater, "too slow")
+	}
+}
+
+// rate is a bucket of messages that fills again with time.
+type rate struct {
+	left   float64
+	at     time.Time
+	excess int
+}
+
+func newRate(now time.Time) *rate { return &rate{left: burst, at: now} }
+
+func (r *rate) allow(now time.Time) bool {
+	r.left = min(burst, r.left+now.Sub(r.at).Seconds()*perSecond)
+	r.at = now
+	if r.left < 1 {
+		r.excess++
+		return false
+	}
+	r.left--
+	return true
+}
