@@ -1,9 +1,34 @@
 package ballistics
 
-import "stillwater/internal/phys"
+import (
+	"math"
 
-// SpeedOfSound is the speed of sound in dry air, -20 to 50 degrees Celsius.
-func SpeedOfSound(t phys.Temperature) (phys.Speed, error) { return 0, nil }
+	"stillwater/internal/phys"
+)
 
-// SoundDelay is how long sound takes over distance.
-func SoundDelay(distance phys.Length, t phys.Temperature) (phys.Time, error) { return 0, nil }
+// Limits of sound.
+const (
+	coldest, warmest phys.Temperature = -20, 50
+	furthestSound    phys.Length      = 100
+)
+
+// SpeedOfSound is the speed of sound in air: 343.2 m/s times the square root of T/293.15 K, ISO 9613-1:1993. Temperature:
+// -20 to 50 °C. Handbooks differ by 0.3 m/s; damp air is faster by 0.1 to 0.6 %.
+func SpeedOfSound(temperature phys.Temperature) (phys.Speed, error) {
+	if err := phys.Within("temperature", temperature, coldest, warmest); err != nil {
+		return 0, err
+	}
+	return phys.Speed(343.2 * math.Sqrt(temperature.Kelvin()/293.15)), nil
+}
+
+// SoundDelay is how long a sound takes over distance, 0 to 100 m, in air of that temperature.
+func SoundDelay(distance phys.Length, temperature phys.Temperature) (phys.Time, error) {
+	if err := phys.Within("distance", distance, 0, furthestSound); err != nil {
+		return 0, err
+	}
+	speed, err := SpeedOfSound(temperature)
+	if err != nil {
+		return 0, err
+	}
+	return phys.Time(float64(distance) / float64(speed)), nil
+}
