@@ -1,0 +1,377 @@
+package board
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"sync"
+	"time"
+
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+const (
+	pingEvery   = 250 * time.Millisecond
+	silentAfter = time.Second // with nothing heard for this long the board is gone; it disarms itself after as long
+	askTries    = 3
+)
+
+// Options says how to talk to a board. The zero value is right for every board so far.
+type Options struct {
+	Log     *slog.Logger  // nil: slog.Default
+	Timeout time.Duration // for one answer; zero: 250 ms
+	Boot    time.Duration // for the board to say what it is, which may reset when its port is opened; zero: 5 s
+}
+
+func (o Options) filled() Options {
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Timeout == 0 {
+		o.Timeout = 250 * time.Millisecond
+	}
+	if o.Boot == 0 {
+		o.Boot = 5 * time.Second
+	}
+	return o
+}
+
+// Client talks to one board until the link goes. It is safe for use by several goroutines. It pings four times a second;
+// when nothing is heard for a second the board is gone: requests fail with ErrGone and the last event is Gone.
+//
+// A request whose answer does not come is sent again if doing it twice does no harm: identify, load, disarm. Arm, Go
+// and Pulse are sent once; without an answer nobody knows whether they were done, so the client disarms the board, which
+// is safe either way, and returns ErrNoAnswer.
+type Client struct {
+	link   io.ReadWriteCloser
+	opts   Options
+	id     Identity // set by Dial, then only read
+	ended  chan struct{}
+	closed chan struct{}
+	queue  *queue
+	events chan Event
+	silent *time.Timer
+	doubt  chan struct{} // the reader wants to know how the board is
+	all    sync.WaitGroup
+
+	loading sync.Mutex // one program at a time
+	writing sync.Mutex // one frame at a time
+
+	mu        sync.Mutex
+	asking    *introduction // while Dial waits
+	known     bool          // id holds
+	clock     clock
+	clockRead time.Time // when the host last heard the board's clock
+	lastPing  ping
+	pings     [8]ping // by token
+	token     uint32
+	seq       uint8
+	boardSeq  uint8 // of the newest frame from the board
+	waiting   map[uint8]waiting
+	gone      error
+
+	gather gatherer // the link's reader alone uses it
+}
+
+// waiting is a request whose answer has not come.
+type waiting struct {
+	kind   wire.Type
+	answer chan error
+}
+
+// Dial takes over a link to a board and asks what it is until it answers. Garbage on the line and a slow start are
+// expected; another protocol version is an error that says what to do. When Dial fails the link is closed.
+func Dial(ctx context.Context, link io.ReadWriteCloser, opts Options) (*Client, error) {
+	c := &Client{
+		link:    link,
+		opts:    opts.filled(),
+		ended:   make(chan struct{}),
+		closed:  make(chan struct{}),
+		queue:   newQueue(),
+		events:  make(chan Event),
+		doubt:   make(chan struct{}, 1),
+		waiting: make(map[uint8]waiting),
+		asking:  newIntroduction(),
+	}
+	c.all.Go(c.read)
+	if err := c.introduce(ctx); err != nil {
+		c.end(err)
+		c.Close()
+		return nil, fmt.Errorf("connecting to the board: %w", err)
+	}
+	c.all.Go(c.keepAlive)
+	c.all.Go(c.deliver)
+	return c, nil
+}
+
+// introduce asks the board what it is, again and again, until all of the answer is here.
+func (c *Client) introduce(ctx context.Context) error {
+	ctx, cancel := context.WithTimeoutCause(ctx, c.opts.Boot, fmt.Errorf("nothing on the link said what it is within %v:"+
+		" is it a Stillwater board, powered, and at the right speed?", c.opts.Boot))
+	defer cancel()
+	again := time.NewTicker(c.opts.Timeout)
+	defer again.Stop()
+	for {
+		if err := c.write([]byte{0}); err != nil {
+			return err
+		}
+		if err := c.send(wire.Identify{}.Frame(c.nextSeq())); err != nil {
+			return err
+		}
+		select {
+		case id := <-c.asking.whole:
+			return c.meet(id)
+		case err := <-c.asking.refuse:
+			return err
+		case <-c.ended:
+			return c.whyGone()
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-again.C:
+		}
+	}
+}
+
+// meet accepts the board as what it said it is. From here on silence counts.
+func (c *Client) meet(id Identity) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.gone != nil {
+		return c.gone
+	}
+	c.id, c.known, c.asking = id, true, nil
+	c.clock = clock{hz: id.TickHz}
+	c.silent = time.AfterFunc(silentAfter, func() {
+		c.end(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, silentAfter))
+	})
+	return nil
+}
+
+// Identity is what the board said it is.
+func (c *Client) Identity() Identity { return c.id }
+
+// Events gives what the board tells. Reading slowly does no harm: see Event for what waits and what is merged. The last
+// event is Gone, unless Close came first; then the channel is closed.
+func (c *Client) Events() <-chan Event { return c.events }
+
+// Now is the board's time, as well as the last answer to a ping tells it: within a ping's travel and the two clocks' drift
+// since. No shot's accuracy depends on it.
+func (c *Client) Now() time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.clockRead.IsZero() {
+		return 0
+	}
+	return c.clock.now() + time.Since(c.clockRead)
+}
+
+// Close ends the connection and waits until nothing of the client runs any more. The board disarms by itself when it
+// hears nothing; call Disarm first to be sure at once.
+func (c *Client) Close() error {
+	c.mu.Lock()
+	select {
+	case <-c.closed:
+	default:
+		close(c.closed)
+	}
+	c.mu.Unlock()
+	c.end(fmt.Errorf("%w: the connection was closed here", ErrGone))
+	c.all.Wait()
+	return nil
+}
+
+// end makes the client useless for the reason given; only the first reason counts.
+func (c *Client) end(why error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.gone != nil {
+		return
+	}
+	c.gone = why
+	if c.silent != nil {
+		c.silent.Stop()
+	}
+	close(c.ended)
+	if err := c.link.Close(); err != nil {
+		c.opts.Log.Debug("closing the board's link", "error", err)
+	}
+}
+
+func (c *Client) whyGone() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.gone
+}
+
+// Load gives the board a program. Refused by the board while armed. A program that does not fit the board is an
+// *UnfitError, and nothing is sent.
+func (c *Client) Load(ctx context.Context, p shot.Program) error {
+	w, err := inTicks(p, c.id)
+	if err != nil {
+		return err
+	}
+	c.loading.Lock()
+	defer c.loading.Unlock()
+	bytes := wire.AppendProgram(nil, &w)
+	for at := 0; at < len(bytes); at += wire.MaxPart {
+		part := wire.LoadPart{Offset: uint16(at)}
+		part.N = uint8(copy(part.Data[:], bytes[at:]))
+		if err := c.ask(ctx, part.Frame(0), askTries); err != nil {
+			return fmt.Errorf("loading the program, byte %d of %d: %w", at, len(bytes), err)
+		}
+	}
+	commit := wire.Commit{Length: uint16(len(bytes)), CRC: wire.CRC(bytes)}
+	if err := c.ask(ctx, commit.Frame(0), askTries); err != nil {
+		return fmt.Errorf("loading the program: %w", err)
+	}
+	return nil
+}
+
+// Arm makes the board accept edges for 1 or more shots of the program it has.
+func (c *Client) Arm(ctx context.Context, shots int) error {
+	if shots < 1 || shots > math.MaxUint16 {
+		return fmt.Errorf("arming for %d shots: 1 to %d are possible", shots, math.MaxUint16)
+	}
+	return c.once(ctx, wire.Arm{Shots: uint16(shots)}.Frame(0))
+}
+
+// Disarm makes the outputs safe at once, in any state, and clears a fault whose cause is gone.
+func (c *Client) Disarm(ctx context.Context) error {
+	return c.ask(ctx, wire.Disarm{}.Frame(0), askTries)
+}
+
+// Go plays the opening cues, and starts the delay when the program has no clock input.
+func (c *Client) Go(ctx context.Context) error { return c.once(ctx, wire.Go{}.Frame(0)) }
+
+// Pulse tests one output, only when disarmed.
+func (c *Client) Pulse(ctx context.Context, output uint8, width time.Duration) error {
+	if int(output) >= len(c.id.Outputs) {
+		return fmt.Errorf("testing output %d: the board has %d", output, len(c.id.Outputs))
+	}
+	out := c.id.Outputs[output]
+	ticks := timeToTicks(width, c.id.TickHz)
+	if ticks < 1 || width > out.MaxOn {
+		return fmt.Errorf("testing output %q for %v: %v to %v is possible", out.Name, width, c.id.Tick, out.MaxOn)
+	}
+	return c.once(ctx, wire.Pulse{Output: output, Width: uint32(ticks)}.Frame(0))
+}
+
+// once sends a request that must not be repeated. If no answer comes, it leaves the board disarmed.
+func (c *Client) once(ctx context.Context, f wire.Frame) error {
+	err := c.ask(ctx, f, 1)
+	if err == nil || !unanswered(err) {
+		return err
+	}
+	if safe := c.Disarm(context.WithoutCancel(ctx)); safe != nil {
+		return fmt.Errorf("%w; disarming it to be safe failed too: %w", err, safe)
+	}
+	return fmt.Errorf("%w; it is disarmed now, to be safe: try again", err)
+}
+
+// unanswered says whether an error leaves it open what the board did.
+func unanswered(err error) bool {
+	return errors.Is(err, ErrNoAnswer) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
+}
+
+// ask sends a request, at most tries times, and waits for its answer.
+func (c *Client) ask(ctx context.Context, f wire.Frame, tries int) error {
+	var answer chan error
+	f.Seq, answer = c.expect(f.Type)
+	defer c.forget(f.Seq)
+	timeout := time.NewTimer(c.opts.Timeout)
+	defer timeout.Stop()
+	for range tries {
+		if err := c.send(f); err != nil {
+			return err
+		}
+		timeout.Reset(c.opts.Timeout)
+		select {
+		case err := <-answer:
+			return err
+		case <-c.ended:
+			return c.whyGone()
+		case <-ctx.Done():
+			return fmt.Errorf("asking the board to %s: %w", requestWords(f.Type), ctx.Err())
+		case <-timeout.C:
+		}
+	}
+	return fmt.Errorf("asking the board to %s, %d times %v: %w", requestWords(f.Type), tries, c.opts.Timeout, ErrNoAnswer)
+}
+
+// expect books a sequence number that no waiting request uses.
+func (c *Client) expect(kind wire.Type) (uint8, chan error) {
+	answer := make(chan error, 1)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for c.seq++; ; c.seq++ {
+		if _, taken := c.waiting[c.seq]; !taken {
+			c.waiting[c.seq] = waiting{kind, answer}
+			return c.seq, answer
+		}
+	}
+}
+
+func (c *Client) forget(seq uint8) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	delete(c.waiting, seq)
+}
+
+func (c *Client) nextSeq() uint8 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.seq++
+	return c.seq
+}
+
+func (c *Client) send(f wire.Frame) error {
+	return c.write(wire.AppendFrame(nil, f))
+}
+
+// write puts bytes on the link. A failing link ends the client.
+func (c *Client) write(p []byte) error {
+	c.writing.Lock()
+	_, err := c.link.Write(p)
+	c.writing.Unlock()
+	if err != nil {
+		c.end(fmt.Errorf("%w: writing to it: %w", ErrGone, err))
+		return c.whyGone()
+	}
+	return nil
+}
+
+// deliver hands events to whoever reads, then Gone.
+func (c *Client) deliver() {
+	defer close(c.events)
+	for {
+		e, ok := c.queue.take()
+		if !ok {
+			select {
+			case <-c.queue.more:
+				continue
+			case <-c.ended:
+				if e, ok = c.queue.take(); !ok {
+					c.offer(Event{Gone: c.whyGone()})
+					return
+				}
+			}
+		}
+		if !c.offer(e) {
+			return
+		}
+	}
+}
+
+// offer waits for a reader; false means that Close came first.
+func (c *Client) offer(e Event) bool {
+	select {
+	case c.events <- e:
+		return true
+	case <-c.closed:
+		return false
+	}
+}
