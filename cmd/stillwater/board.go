@@ -31,8 +31,8 @@ const (
 // Numbers of the board's own trouble, the Detail of a fault for ReasonBoard.
 const troubleInputs = 1 // edges or levels cannot be read
 
-// startBoard starts the board process for a GPIO configuration and returns its link. Closing that ends the process; once
-// the process is gone, reading gives a *spawn.Exited.
+// startBoard starts the board process for a GPIO configuration and returns its link. Closing that ends the process;
+// once the process is gone, reading gives a *spawn.Exited.
 func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
 	return spawn.Start(spawn.Command{
 		Args:   []string{"board", "--config", cfg.Path, "--sum", cfg.Sum},
@@ -269,8 +269,8 @@ func (l *loop) step() error {
 	return l.link.Flush()
 }
 
-// wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host, but
-// not out of the spin.
+// wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host,
+// but not out of the spin.
 func (l *loop) wait() error {
 	next, timed := l.board.Next()
 	left := l.clock.Until(next)

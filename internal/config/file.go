@@ -48,8 +48,8 @@ func Places() []string {
 	return append(places, "/etc/stillwater/stillwater.toml")
 }
 
-// Find reads the named file, or, when path is empty, the first of Places that exists. Without any it returns Default and
-// an error that is ErrNotFound.
+// Find reads the named file, or, when path is empty, the first of Places that exists. Without any it returns Default
+// and an error that is ErrNotFound.
 func Find(path string) (Config, error) {
 	if path != "" {
 		return Load(path)

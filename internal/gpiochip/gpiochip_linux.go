@@ -163,7 +163,9 @@ type request struct {
 }
 
 // open asks the kernel for lines of one chip, all or none.
-func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineConfig, queue uint32) (*request, error) {
+func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineConfig, queue uint32) (
+	*request, error,
+) {
 	chip := lines[indices[0]].Chip
 	fd, err := openChip(chip.Path)
 	if err != nil {

@@ -6,8 +6,8 @@ import (
 )
 
 // headerName translates a position on the 40-pin header of the boards that periph knows by it into the line's name:
-// "P1_11" is "GPIO17". It reads periph's table and no more. periph's own init would open chips behind our back (and close
-// file descriptor 0 where one chip has two device nodes), and its pins can turn outputs into inputs.
+// "P1_11" is "GPIO17". It reads periph's table and no more. periph's own init would open chips behind our back (and
+// close file descriptor 0 where one chip has two device nodes), and its pins can turn outputs into inputs.
 func headerName(position string) (string, bool) {
 	if !rpi.Present() {
 		return "", false

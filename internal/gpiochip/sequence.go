@@ -1,7 +1,7 @@
 package gpiochip
 
-// ledger finds lost edges by their sequence numbers. The kernel numbers the edges of a request and, apart, those of each
-// line; when its queue is full it drops the oldest, so a gap shows in the numbers of what is left.
+// ledger finds lost edges by their sequence numbers. The kernel numbers the edges of a request and, apart, those of
+// each line; when its queue is full it drops the oldest, so a gap shows in the numbers of what is left.
 //
 // A line that lost edges and has been silent since cannot tell how many. What the request's numbers say is missing and
 // no line has owned up to is then counted against each silent line: at most so many. A trigger that pairs the edges of

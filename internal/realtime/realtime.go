@@ -20,8 +20,8 @@ const tickNs = int64(time.Second) / TickHz
 var ErrUnsupported = errors.New("a board process needs Linux")
 
 // Clock tells the kernel's monotonic time in ticks. Reading that clock by system call can take microseconds where
-// time.Since takes tens of nanoseconds, so the offset between the two is measured once; both run at the same rate, being
-// the same clock.
+// time.Since takes tens of nanoseconds, so the offset between the two is measured once; both run at the same rate,
+// being the same clock.
 type Clock struct {
 	base    time.Time
 	offset  int64 // CLOCK_MONOTONIC at base, nanoseconds

@@ -100,6 +100,9 @@ func NewWaiter(ctx context.Context, fds ...int) (*Waiter, error) {
 func (w *Waiter) Sleep(until int64, writable bool) error {
 	// The timer is absolute, so being interrupted between here and the poll makes nothing late; unlike a poll's own
 	// time limit it has no slack.
+	if until < 0 {
+		until = 1
+	}
 	spec := unix.ItimerSpec{Value: unix.NsecToTimespec(until)}
 	if err := unix.TimerfdSettime(w.timer, unix.TFD_TIMER_ABSTIME, &spec, nil); err != nil {
 		return fmt.Errorf("set the timer: %w", err)

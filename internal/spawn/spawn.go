@@ -1,5 +1,6 @@
 // Package spawn starts the board process: this same executable, with a socket pair between the two that is the board's
-// link. The board process ends when the link is closed, when it is told to, and when the daemon is gone, however it went.
+// link. The board process ends when the link is closed, when it is told to, and when the daemon is gone, however it
+// went.
 package spawn
 
 import (

@@ -121,7 +121,8 @@ func (p *Process) Write(b []byte) (int, error) {
 	return n, p.explain(err)
 }
 
-// explain replaces a link that ended by how the process did. The link ends a moment before the process can be waited for.
+// explain replaces a link that ended by how the process did. The link ends a moment before the process can be waited
+// for.
 func (p *Process) explain(err error) error {
 	if err == nil || errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, net.ErrClosed) {
 		return err
@@ -137,9 +138,9 @@ func (p *Process) explain(err error) error {
 // Done is closed when the process is gone.
 func (p *Process) Done() <-chan struct{} { return p.done }
 
-// Close ends the process: it closes the link, which makes the board switch its outputs off and go, waits, and kills what
-// will not go. It may be called more than once. The error is an *Exited when the process ended in any other way than by
-// itself and in order.
+// Close ends the process: it closes the link, which makes the board switch its outputs off and go, waits, and kills
+// what will not go. It may be called more than once. The error is an *Exited when the process ended in any other way
+// than by itself and in order.
 func (p *Process) Close() error {
 	p.once.Do(func() { p.conn.Close() })
 	select {

@@ -1,0 +1,386 @@
+package config
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/wire"
+)
+
+func TestExampleLoads(t *testing.T) {
+	c, err := Load("testdata/stillwater.toml")
+	require.NoError(t, err)
+	assert.Equal(t, ":8737", c.Listen)
+	assert.Equal(t, "testdata/stillwater.toml", c.Path)
+	assert.Len(t, c.Sum, 64)
+	assert.Equal(t, GPIO, c.Board.Kind)
+	assert.Equal(t, time.Millisecond, c.Board.Late)
+	assert.Equal(t, 5*time.Millisecond, c.Board.HoldOff)
+	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
+	require.Len(t, c.Board.Inputs, 4)
+	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, Bias: PullUp}, c.Board.Inputs[0])
+	assert.True(t, c.Board.Inputs[0].Falling())
+	assert.Equal(t, 20*time.Microsecond, c.Board.Inputs[1].Delay)
+	assert.Equal(t, Line{Chip: "gpiochip0", Number: 22}, c.Board.Inputs[2].Line)
+	assert.Equal(t, wire.InputMicrophone, c.Board.Inputs[2].Role.Kind())
+	assert.False(t, c.Board.Inputs[2].Falling())
+	assert.Equal(t, Kill, c.Board.Inputs[3].Role)
+	assert.True(t, c.Board.Inputs[3].ActiveHigh)
+	require.Len(t, c.Board.Outputs, 3)
+	assert.Equal(t, Output{Name: "shutter", Kind: wire.OutputShutter, Line: Line{Pin: "GPIO23"},
+		LongestOn: 5 * time.Second, Delay: 300 * time.Microsecond}, c.Board.Outputs[0])
+	assert.Equal(t, wire.OutputFlash, c.Board.Outputs[1].Kind)
+	assert.Equal(t, 10*time.Millisecond, c.Board.Outputs[1].LongestOn)
+}
+
+func TestDefaultStaysOnThisMachine(t *testing.T) {
+	c := Default()
+	assert.Equal(t, Simulated, c.Board.Kind)
+	assert.Equal(t, "127.0.0.1:8737", c.Listen)
+	assert.Empty(t, c.Path)
+}
+
+// A configured board listens on the local network unless the file says otherwise; times left out get their defaults.
+func TestLeastConfiguration(t *testing.T) {
+	c, err := Parse("x.toml", []byte("[board]\nkind = \"simulated\"\n"))
+	require.NoError(t, err)
+	assert.Equal(t, ":8737", c.Listen)
+	assert.Equal(t, Default().Board, c.Board)
+	assert.Equal(t, Default().Control, c.Control)
+}
+
+// One-line tables are the same configuration, and errors in them have places too.
+func TestInlineTables(t *testing.T) {
+	const text = `board = { kind = "gpio", output = [
+  { name = "flash", kind = "flash", pin = "GPIO24", safe = "high", longest_on = "5 ms" },
+] }
+`
+	c, err := Parse("x.toml", []byte(text))
+	require.NoError(t, err)
+	require.Len(t, c.Board.Outputs, 1)
+	assert.True(t, c.Board.Outputs[0].SafeHigh)
+	_, err = Parse("x.toml", []byte(strings.Replace(text, `"high"`, `"off"`, 1)))
+	assert.ErrorContains(t, err, "x.toml:2:53: board.output[0]: safe = \"off\" is not known")
+}
+
+// The parts of a valid text: 2, 5 and 6 lines.
+const (
+	head = `[board]
+kind = "gpio"
+`
+	beam = `[[board.input]]
+name = "beam"
+role = "beam"
+pin = "GPIO17"
+active = "low"
+`
+	flash = `[[board.output]]
+name = "flash"
+kind = "flash"
+pin = "GPIO24"
+safe = "low"
+longest_on = "10 ms"
+`
+)
+
+func TestErrors(t *testing.T) {
+	valid := head + beam + flash
+	_, err := Parse("x.toml", []byte(valid))
+	require.NoError(t, err, "the text that the cases spoil")
+
+	tests := map[string]struct {
+		spoil [2]string // replace the first by the second
+		text  string    // or this text
+		want  string    // place and what
+		do    string    // in the remedy
+	}{
+		"no TOML": {
+			text: "[board\n", want: "x.toml:1:", do: "TOML",
+		},
+		"key twice": {
+			text: "listen = \":1\"\nlisten = \":2\"\n", want: "x.toml:2:1: ", do: "",
+		},
+		"unknown key": {
+			text: "listem = \":1\"\n" + valid,
+			want: `x.toml:1:1: unknown key "listem"`, do: "known here: board, control, journal, listen",
+		},
+		"unknown table": {
+			text: valid + "[camera]\nlag = \"3 ms\"\n",
+			want: "x.toml:14:2: unknown key \"camera", do: "known here: board",
+		},
+		"unknown pin key": {
+			spoil: [2]string{"safe = ", "save = "},
+			want:  `x.toml:12:1: unknown key "board.output.save"`, do: "longest_on",
+		},
+		"unknown input key": {
+			spoil: [2]string{"active = \"low\"", "polarity = 1"},
+			want:  `x.toml:7:1: unknown key "board.input.polarity"`, do: "active, bias, chip",
+		},
+		"wrong type": {
+			spoil: [2]string{"\"10 ms\"", "10"},
+			want:  "x.toml:13:14: board.output.longest_on has a value of the wrong kind",
+			do:    `write it as longest_on = "10 ms"`,
+		},
+		"line as text": {
+			spoil: [2]string{"pin = \"GPIO17\"", "chip = \"a\"\nline = \"17\""},
+			want:  "x.toml:7:8: board.input.line has a value of the wrong kind", do: "line = 17",
+		},
+		"board no table": {
+			text: "board = 3\n", want: "x.toml:1:9: board has a value of the wrong kind", do: "[board]",
+		},
+
+		"kind missing": {
+			spoil: [2]string{"kind = \"gpio\"\n", ""}, want: "x.toml:1:2: board.kind is missing", do: `kind = "gpio"`,
+		},
+		"board missing": {
+			text: "listen = \":1\"\n", want: "x.toml: board.kind is missing", do: `kind = "gpio"`,
+		},
+		"kind unknown": {
+			spoil: [2]string{`"gpio"`, `"gpoi"`},
+			want:  `x.toml:2:1: board.kind = "gpoi" is no kind of board`, do: `"simulated"`,
+		},
+		"simulated with pins": {
+			spoil: [2]string{`"gpio"`, `"simulated"`},
+			want:  "x.toml:2:1: the simulated board has its own", do: "remove",
+		},
+		"nothing to fire": {
+			text: head + beam, want: "x.toml:1:2: the board has no output", do: "[[board.output]]",
+		},
+		"listen": {
+			text: "listen = \"8737\"\n" + valid, want: `x.toml:1:1: listen = "8737" is not host:port`, do: `":8737"`,
+		},
+		"listen port": {
+			text: "listen = \":http\"\n" + valid,
+			want: `x.toml:1:1: listen = ":http" is not host:port`, do: `":8737"`,
+		},
+		"late no unit": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nlate = \"1\""},
+			want:  `x.toml:3:1: board.late = "1" is not a time`, do: `late = "1 ms"`,
+		},
+		"late zero": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nlate = \"0 ms\""},
+			want:  `x.toml:3:1: board.late = "0 ms" is out of range`, do: "from 1µs",
+		},
+		"late huge": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nlate = \"1e300 s\""},
+			want:  `x.toml:3:1: board.late`, do: "ms",
+		},
+		"hold-off negative": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nhold_off = \"-1 ms\""},
+			want:  `x.toml:3:1: board.hold_off`, do: "5 ms",
+		},
+		"grace": {
+			text: valid + "[control]\ngrace = \"1 ms\"\n",
+			want: `x.toml:15:1: control.grace = "1 ms" is out of range`, do: "10 s",
+		},
+		"arm_for": {
+			text: valid + "[control]\narm_for = \"3 days\"\n", want: `x.toml:15:1: control.arm_for`, do: "10 min",
+		},
+
+		"role missing": {
+			spoil: [2]string{"role = \"beam\"\n", ""},
+			want:  "x.toml:3:3: board.input[0]: role is missing", do: `"gate"`,
+		},
+		"role unknown": {
+			spoil: [2]string{"role = \"beam\"", "role = \"laser\""},
+			want:  `x.toml:5:1: board.input[0]: role = "laser"`, do: `"microphone"`,
+		},
+		"active missing": {
+			spoil: [2]string{"active = \"low\"\n", ""},
+			want:  "x.toml:3:3: board.input[0]: active is missing", do: "while the beam is broken",
+		},
+		"active unknown": {
+			spoil: [2]string{"active = \"low\"", "active = \"down\""},
+			want:  `x.toml:7:1: board.input[0]: active = "down"`, do: `"high" or "low"`,
+		},
+		"bias unknown": {
+			spoil: [2]string{"active = \"low\"", "active = \"low\"\nbias = \"up\""},
+			want:  `x.toml:8:1: board.input[0]: bias = "up"`, do: `"pull-up"`,
+		},
+		"debounce on beam": {
+			spoil: [2]string{"active = \"low\"", "active = \"low\"\ndebounce = \"1 ms\""},
+			want:  "x.toml:8:1: board.input[0]: debounce would move", do: "hold_off",
+		},
+		"name missing": {
+			spoil: [2]string{"name = \"beam\"\n", ""},
+			want:  "x.toml:3:3: board.input[0]: name is missing", do: "name =",
+		},
+		"name long": {
+			spoil: [2]string{"name = \"beam\"", "name = \"the beam above the pool\""},
+			want:  "x.toml:4:1: board.input[0]: name =", do: "1 to 16",
+		},
+		"name not plain": {
+			spoil: [2]string{"name = \"beam\"", "name = \"béam\""},
+			want:  "x.toml:4:1: board.input[0]: name =", do: "plain",
+		},
+		"name twice": {
+			spoil: [2]string{"name = \"flash\"", "name = \"beam\""},
+			want:  `x.toml:9:1: board.output[0]: name "beam" is already taken by board.input[0]`, do: "of its own",
+		},
+		"no line": {
+			spoil: [2]string{"pin = \"GPIO17\"\n", ""},
+			want:  "x.toml:3:3: board.input[0]: no GPIO line is named", do: `pin = "GPIO17"`,
+		},
+		"chip without line": {
+			spoil: [2]string{"pin = \"GPIO17\"", "chip = \"gpiochip0\""},
+			want:  "x.toml:3:3: board.input[0]: no GPIO line is named", do: `line = 17`,
+		},
+		"pin and chip": {
+			spoil: [2]string{"pin = \"GPIO17\"", "pin = \"GPIO17\"\nchip = \"gpiochip0\""},
+			want:  "x.toml:6:1: board.input[0]: both pin and chip", do: "keep one",
+		},
+		"line number": {
+			spoil: [2]string{"pin = \"GPIO17\"", "chip = \"gpiochip0\"\nline = -1"},
+			want:  "x.toml:7:1: board.input[0]: line = -1", do: "0 to",
+		},
+		"line twice": {
+			spoil: [2]string{"GPIO24", "GPIO17"},
+			want:  `x.toml:11:1: board.output[0]: line "GPIO17" is already taken by board.input[0]`, do: "of its own",
+		},
+		"role twice": {
+			text: valid + strings.ReplaceAll(strings.ReplaceAll(beam, "GPIO17", "GPIO4"), `name = "beam"`, `name = "other"`),
+			want: `x.toml:16:1: board.input[1]: role "beam" is already taken by board.input[0]`,
+			do:   "change its role",
+		},
+		"flash twice": {
+			text: valid + strings.ReplaceAll(strings.ReplaceAll(flash, "GPIO24", "GPIO4"), `name = "flash"`, `name = "other"`),
+			want: `x.toml:16:1: board.output[1]: kind "flash" is already taken by board.output[0]`, do: "one line",
+		},
+
+		"output kind missing": {
+			spoil: [2]string{"kind = \"flash\"\n", ""},
+			want:  "x.toml:8:3: board.output[0]: kind is missing", do: `"valve"`,
+		},
+		"output kind unknown": {
+			spoil: [2]string{"kind = \"flash\"", "kind = \"strobe\""},
+			want:  `x.toml:10:1: board.output[0]: kind = "strobe"`, do: `"shutter"`,
+		},
+		"safe missing": {
+			spoil: [2]string{"safe = \"low\"\n", ""},
+			want:  "x.toml:8:3: board.output[0]: safe is missing", do: "does nothing",
+		},
+		"longest_on missing": {
+			spoil: [2]string{"longest_on = \"10 ms\"\n", ""},
+			want:  "x.toml:8:3: board.output[0] (flash): longest_on is missing", do: `longest_on = "10 ms"`,
+		},
+		"longest_on zero": {
+			spoil: [2]string{"10 ms", "0 s"},
+			want:  `x.toml:13:1: board.output[0].longest_on = "0 s" is out of range`, do: "from 1µs to 1m0s",
+		},
+		"longest_on for ever": {
+			spoil: [2]string{"10 ms", "1 h"}, want: `x.toml:13:1: board.output[0].longest_on = "1 h"`, do: "10 ms",
+		},
+		"longest_on in metres": {
+			spoil: [2]string{"10 ms", "10 m/s"},
+			want:  `x.toml:13:1: board.output[0].longest_on = "10 m/s" is not a time`, do: `longest_on = "10 ms"`,
+		},
+		"too many inputs": {
+			text: valid + strings.Repeat("[[board.input]]\n", 8),
+			want: "x.toml:21:3: 9 inputs are too many", do: "at most 8",
+		},
+		"too many outputs": {
+			text: valid + strings.Repeat("[[board.output]]\n", 8),
+			want: "x.toml:21:3: 9 outputs are too many", do: "at most 8",
+		},
+	}
+	for name, tc := range tests {
+		t.Run(name, func(t *testing.T) {
+			text := tc.text
+			if text == "" {
+				text = strings.Replace(valid, tc.spoil[0], tc.spoil[1], 1)
+				require.NotEqual(t, valid, text, "the case changes nothing")
+			}
+			_, err := Parse("x.toml", []byte(text))
+			require.Error(t, err)
+			all := err.Error()
+			var found string
+			for line := range strings.Lines(all) {
+				if strings.HasPrefix(line, tc.want) {
+					found = line
+				}
+			}
+			require.NotEmptyf(t, found, "%q is not among:\n%s", tc.want, all)
+			assert.Contains(t, found, tc.do)
+			var e *Error
+			assert.ErrorAs(t, err, &e)
+		})
+	}
+}
+
+// All that is wrong is said at once.
+func TestErrorsAreGathered(t *testing.T) {
+	_, err := Parse("x.toml", []byte(head+"[[board.output]]\n[[board.input]]\n"))
+	require.Error(t, err)
+	for _, what := range []string{"output[0]: name", "output[0]: kind", "output[0]: safe", "longest_on",
+		"output[0]: no GPIO line", "input[0]: name", "input[0]: role", "input[0]: active", "input[0]: no GPIO line"} {
+		assert.ErrorContains(t, err, what)
+	}
+}
+
+func TestFind(t *testing.T) {
+	dir := t.TempDir()
+	t.Chdir(dir)
+	t.Setenv("XDG_CONFIG_HOME", filepath.Join(dir, "xdg"))
+
+	c, err := Find("")
+	if _, missing := os.Stat("/etc/stillwater/stillwater.toml"); missing != nil {
+		require.ErrorIs(t, err, ErrNotFound)
+		assert.Equal(t, Default(), c)
+	}
+
+	require.NoError(t, os.MkdirAll("xdg/stillwater", 0o755))
+	xdg := filepath.Join(dir, "xdg/stillwater/stillwater.toml")
+	require.NoError(t, os.WriteFile(xdg, []byte(head+flash), 0o644))
+	if places := Places(); places[1] == xdg { // where the system keeps user configuration in XDG's folder
+		c, err = Find("")
+		require.NoError(t, err)
+		assert.Equal(t, xdg, c.Path)
+	}
+
+	require.NoError(t, os.WriteFile("stillwater.toml", []byte(head+beam+flash), 0o644))
+	c, err = Find("")
+	require.NoError(t, err)
+	assert.Equal(t, "stillwater.toml", c.Path)
+	assert.Len(t, c.Board.Inputs, 1)
+
+	_, err = Find("elsewhere.toml")
+	require.Error(t, err)
+	assert.True(t, errors.Is(err, os.ErrNotExist))
+	assert.ErrorContains(t, err, "elsewhere.toml: cannot be read: no such file or directory")
+}
+
+// A broken file in a usual place is an error, not a reason to go on to the next place.
+func TestFindDoesNotSkipABrokenFile(t *testing.T) {
+	t.Chdir(t.TempDir())
+	require.NoError(t, os.WriteFile("stillwater.toml", []byte("listen = 1\n"), 0o644))
+	_, err := Find("")
+	assert.ErrorContains(t, err, "stillwater.toml:1:10: listen has a value of the wrong kind")
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add(head + beam + flash)
+	f.Add("board = { kind = \"gpio\", output = [ { } ] }\n")
+	f.Add("[[board.input]]\n[board.input.x]\na.b = [1, {c=2}]\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		c, err := Parse("x.toml", []byte(text))
+		if err != nil {
+			var e *Error
+			if !errors.As(err, &e) {
+				t.Errorf("%v (%T) is no *Error", err, err)
+			}
+			return
+		}
+		for _, o := range c.Board.Outputs {
+			if o.LongestOn <= 0 {
+				t.Errorf("output %q has no limit", o.Name)
+			}
+		}
+	})
+}

@@ -1,0 +1,45 @@
+package gpiochip
+
+import (
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestGroupByChip(t *testing.T) {
+	a, b := Chip{Path: "/dev/gpiochip0", Name: "gpiochip0"}, Chip{Path: "/dev/gpiochip1", Name: "gpiochip1"}
+	groups, err := groupByChip([]Line{{Chip: b, Number: 4}, {Chip: a, Number: 4}, {Chip: b, Number: 5}})
+	require.NoError(t, err)
+	assert.Equal(t, [][]int{{0, 2}, {1}}, groups)
+
+	_, err = groupByChip([]Line{{Chip: a, Number: 4}, {Chip: b, Number: 4}, {Chip: a, Number: 4, Name: "GPIO4"}})
+	assert.EqualError(t, err, "gpiochip0 line 4 (GPIO4): is given twice, as number 1 and 3; "+
+		"give each input and output a line of its own")
+
+	_, err = groupByChip(make([]Line, MaxLines+1))
+	assert.ErrorContains(t, err, "at most 8")
+}
+
+func TestErrorKeepsTheErrno(t *testing.T) {
+	err := error(&Error{Where: "gpiochip0 line 4", What: `is in use by "lamp"`, Remedy: "stop what holds it", Err: syscall.EBUSY})
+	assert.ErrorIs(t, err, syscall.EBUSY)
+	assert.EqualError(t, err, `gpiochip0 line 4: is in use by "lamp": device or resource busy; stop what holds it`)
+}
+
+func TestUnknownChipListsThoseHere(t *testing.T) {
+	_, err := FindChip("no-such-chip")
+	require.Error(t, err)
+	assert.Regexp(t, `^chip no-such-chip: is not here; chips here: |GPIO needs Linux|cannot be opened`, err.Error())
+}
+
+// The header's table against the pin numbers printed in the board maker's GPIO documentation for the 40-pin header,
+// quoted from memory.
+func TestHeaderPositions(t *testing.T) {
+	for position, name := range map[string]string{"P1_3": "GPIO2", "P1_11": "GPIO17", "P1_13": "GPIO27", "P1_18": "GPIO24",
+		"P1_22": "GPIO25", "P1_29": "GPIO5", "P1_40": "GPIO21"} {
+		assert.Equal(t, name, header40[position].Name(), position)
+	}
+	assert.Len(t, header40, 28)
+}

@@ -1,0 +1,130 @@
+package realtime
+
+import (
+	"context"
+	"io"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+func socketPair(t *testing.T) (*Link, int) {
+	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_STREAM|unix.SOCK_CLOEXEC, 0)
+	require.NoError(t, err)
+	l, err := NewLink(fds[0])
+	require.NoError(t, err)
+	t.Cleanup(func() { unix.Close(fds[0]) })
+	return l, fds[1]
+}
+
+// The clock is the kernel's: a reading of CLOCK_MONOTONIC lies between two of ours, give or take the stated doubt.
+func TestClockIsTheKernels(t *testing.T) {
+	c, err := NewClock()
+	require.NoError(t, err)
+	for range 1000 {
+		var ts unix.Timespec
+		before := c.Ns()
+		require.NoError(t, unix.ClockGettime(unix.CLOCK_MONOTONIC, &ts))
+		after := c.Ns()
+		require.LessOrEqual(t, before-c.doubtNs, ts.Nano())
+		require.GreaterOrEqual(t, after+c.doubtNs, ts.Nano())
+	}
+	t.Logf("offset known to %v", c.Doubt())
+}
+
+func TestWaiterEndsInTime(t *testing.T) {
+	c, err := NewClock()
+	require.NoError(t, err)
+	_, far := socketPair(t)
+	defer unix.Close(far)
+	w, err := NewWaiter(t.Context(), far)
+	require.NoError(t, err)
+	until := c.Ns() + int64(3*time.Millisecond)
+	require.NoError(t, w.Sleep(until, false))
+	assert.GreaterOrEqual(t, c.Ns()+c.doubtNs, until, "it slept until then")
+	assert.False(t, w.Ready(0))
+	require.NoError(t, w.Sleep(1, false), "a time long past does not wait")
+	require.NoError(t, w.Sleep(-5, false), "nor one before the clock began")
+	require.NoError(t, w.Close())
+}
+
+func TestWaiterSeesTheLink(t *testing.T) {
+	l, far := socketPair(t)
+	w, err := NewWaiter(t.Context(), l.Fd())
+	require.NoError(t, err)
+	defer w.Close()
+	require.NoError(t, w.Poll())
+	assert.False(t, w.Ready(0))
+	_, err = unix.Write(far, []byte("hello"))
+	require.NoError(t, err)
+	require.NoError(t, w.Sleep(0, false))
+	assert.True(t, w.Ready(0))
+	b := make([]byte, 64)
+	n, err := l.Read(b)
+	require.NoError(t, err)
+	assert.Equal(t, "hello", string(b[:n]))
+
+	_, err = l.Write([]byte("back"))
+	require.NoError(t, err)
+	require.NoError(t, w.Sleep(0, l.Pending()), "room to write ends the sleep")
+	assert.False(t, w.Ready(0), "and is not mistaken for something to read")
+	require.NoError(t, l.Flush())
+	n, err = unix.Read(far, b)
+	require.NoError(t, err)
+	assert.Equal(t, "back", string(b[:n]))
+
+	unix.Close(far)
+	require.NoError(t, w.Sleep(0, false))
+	assert.True(t, w.Ready(0), "a host that is gone is seen")
+	_, err = l.Read(b)
+	assert.ErrorIs(t, err, io.EOF)
+	_, err = l.Write([]byte("anyone?"))
+	require.NoError(t, err)
+	assert.ErrorIs(t, l.Flush(), unix.EPIPE, "and the process lives on to say so")
+}
+
+func TestWaiterEndsWithItsContext(t *testing.T) {
+	_, far := socketPair(t)
+	defer unix.Close(far)
+	ctx, cancel := context.WithCancel(t.Context())
+	w, err := NewWaiter(ctx, far)
+	require.NoError(t, err)
+	time.AfterFunc(time.Millisecond, cancel)
+	require.NoError(t, w.Sleep(0, false))
+	assert.Error(t, ctx.Err())
+	require.NoError(t, w.Sleep(0, false), "no sleep lasts any more")
+	require.NoError(t, w.Close())
+}
+
+func TestNewLinkWantsASocket(t *testing.T) {
+	fd, err := unix.Open("/dev/null", unix.O_RDWR|unix.O_CLOEXEC, 0)
+	require.NoError(t, err)
+	defer unix.Close(fd)
+	_, err = NewLink(fd)
+	assert.ErrorIs(t, err, unix.ENOTSOCK)
+}
+
+func TestNothingAllocates(t *testing.T) {
+	l, far := socketPair(t)
+	defer unix.Close(far)
+	c, err := NewClock()
+	require.NoError(t, err)
+	w, err := NewWaiter(t.Context(), l.Fd())
+	require.NoError(t, err)
+	defer w.Close()
+	b := make([]byte, 64)
+	allocs := testing.AllocsPerRun(200, func() {
+		_, _ = l.Write(b[:8])
+		_ = w.Sleep(c.Ns()+1000, l.Pending())
+		_ = l.Flush()
+		_, _ = l.Read(b)
+		_ = w.Poll()
+		c.Spin(c.Now().Add(10))
+		_ = w.Ready(0)
+		_, _ = unix.Read(far, b)
+	})
+	assert.Zero(t, allocs)
+}
