@@ -1,0 +1,109 @@
+// Small helpers to make elements. Data goes in as text or attributes, never as markup.
+
+const svgSpace = "http://www.w3.org/2000/svg";
+
+/** @typedef {Node | string | null | undefined | false} Kid */
+/** @typedef {Record<string, string | number | boolean | null | undefined | ((e: any) => void)>} Attrs */
+
+/**
+ * Make an HTML element. Attributes named onX are listeners; true sets an empty attribute, null and false leave it out.
+ * @template {keyof HTMLElementTagNameMap} K
+ * @param {K} tag
+ * @param {Attrs} [attrs]
+ * @param {...Kid} kids
+ * @returns {HTMLElementTagNameMap[K]}
+ */
+export function el(tag, attrs = {}, ...kids) {
+  return fill(document.createElement(tag), attrs, kids);
+}
+
+/**
+ * Make an SVG element.
+ * @template {keyof SVGElementTagNameMap} K
+ * @param {K} tag
+ * @param {Attrs} [attrs]
+ * @param {...Kid} kids
+ * @returns {SVGElementTagNameMap[K]}
+ */
+export function svg(tag, attrs = {}, ...kids) {
+  return fill(/** @type {SVGElementTagNameMap[K]} */ (document.createElementNS(svgSpace, tag)), attrs, kids);
+}
+
+/**
+ * @template {Element} T
+ * @param {T} node
+ * @param {Attrs} attrs
+ * @param {Kid[]} kids
+ * @returns {T}
+ */
+function fill(node, attrs, kids) {
+  for (const [name, value] of Object.entries(attrs)) {
+    if (typeof value === "function") node.addEventListener(name.slice(2), value);
+    else attr(node, name, value);
+  }
+  node.append(...kids.filter((k) => k !== null && k !== undefined && k !== false).map((k) => /** @type {Node} */ (k)));
+  return node;
+}
+
+/**
+ * Set, change or remove one attribute, touching the page only when it changes.
+ * @param {Element} node
+ * @param {string} name
+ * @param {string | number | boolean | null | undefined} value
+ */
+export function attr(node, name, value) {
+  if (value === null || value === undefined || value === false) {
+    if (node.hasAttribute(name)) node.removeAttribute(name);
+    return;
+  }
+  const want = value === true ? "" : String(value);
+  if (node.getAttribute(name) !== want) node.setAttribute(name, want);
+}
+
+/**
+ * Set a node's text only when it changes, so that a selection or a screen reader is not disturbed.
+ * @param {Element} node
+ * @param {string} text
+ */
+export function text(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+}
+
+/**
+ * The element with an id that index.html promises.
+ * @template {HTMLElement} [T=HTMLElement]
+ * @param {string} id
+ * @returns {T}
+ */
+export function byId(id) {
+  const node = document.getElementById(id);
+  if (!node) throw new Error(`the page has no #${id}`);
+  return /** @type {T} */ (node);
+}
+
+/**
+ * Keep a parent's children in step with a list: one node a key, made once, moved only when the order changed. Nodes
+ * that stay keep their focus and what is typed in them.
+ * @template T
+ * @template {HTMLElement} N
+ * @param {Element} parent
+ * @param {T[]} items
+ * @param {(item: T) => string} key
+ * @param {(item: T) => N} make
+ * @param {(node: N, item: T, index: number) => void} [update]
+ */
+export function keyed(parent, items, key, make, update) {
+  const old = new Map(Array.from(parent.children, (c) => [/** @type {HTMLElement} */ (c).dataset.key, c]));
+  items.forEach((item, i) => {
+    const k = key(item);
+    let node = /** @type {N | undefined} */ (old.get(k));
+    old.delete(k);
+    if (!node) {
+      node = make(item);
+      node.dataset.key = k;
+    }
+    if (parent.children[i] !== node) parent.insertBefore(node, parent.children[i] ?? null);
+    update?.(node, item, i);
+  });
+  for (const gone of old.values()) gone.remove();
+}

@@ -1,0 +1,52 @@
+// Why something was not taken, said beside what caused it, with the ways out as buttons.
+
+import { el } from "./dom.js";
+import { icon } from "./icons.js";
+import { tellChange } from "./set.js";
+
+/** @import { Fix, Refusal } from "../protocol.d.ts" */
+
+/**
+ * A place beside a control for the reason why something was not taken.
+ * @param {string} [id]
+ */
+export function slot(id) {
+  return el("div", { class: "refusal", hidden: true, id });
+}
+
+/**
+ * Show a refusal in its place, or clear it with null.
+ * @param {HTMLElement} place
+ * @param {Refusal | null} refusal
+ * @param {string} [before] what was typed, for instance
+ */
+export function show(place, refusal, before = "") {
+  if (!refusal) {
+    if (!place.hidden) place.replaceChildren();
+    place.hidden = true;
+    return;
+  }
+  const made = JSON.stringify([refusal, before]);
+  if (!place.hidden && place.dataset.made === made) return;
+  place.dataset.made = made;
+  place.replaceChildren(icon("warn"), el("div", {}, el("p", {}, tell(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)));
+  place.hidden = false;
+}
+
+/** A way out of a refusal; the page listens for it. @param {Fix} fix */
+function fixButton(fix) {
+  return el("button", { type: "button", class: "fix", "data-field": fix.field, "data-value": fix.value }, tellChange(fix.field, fix.value));
+}
+
+/** A refusal in one line. @param {Refusal} refusal @param {string} [before] */
+export function tell(refusal, before = "") {
+  return [before, sentence(refusal.why), sentence(refusal.remedy)].filter((s) => s !== "").join(" ");
+}
+
+/** With a capital and a full stop. @param {string} s */
+export function sentence(s) {
+  const t = s.trim();
+  if (t === "") return "";
+  const head = t[0].toUpperCase() + t.slice(1);
+  return /[.!?]$/.test(head) ? head : `${head}.`;
+}

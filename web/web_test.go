@@ -1,0 +1,188 @@
+package web_test
+
+import (
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/need"
+	"stillwater/internal/shot"
+	"stillwater/web"
+)
+
+// TestServedFiles: only the page's own kinds of file leave the machine, and all of them weigh less than 100 KB.
+func TestServedFiles(t *testing.T) {
+	total := 0
+	err := fs.WalkDir(web.Files, ".", func(path string, entry fs.DirEntry, err error) error {
+		require.NoError(t, err)
+		if entry.IsDir() {
+			return nil
+		}
+		assert.Contains(t, []string{".html", ".css", ".js", ".svg"}, filepath.Ext(path), path)
+		body, err := fs.ReadFile(web.Files, path)
+		total += len(body)
+		return err
+	})
+	require.NoError(t, err)
+	t.Logf("the page weighs %d bytes", total)
+	assert.Less(t, total, 100_000)
+}
+
+// TestPageObeysItsPolicy: nothing in the page needs a hole in the content security policy, asks another machine for
+// anything, or puts data into the page as markup.
+func TestPageObeysItsPolicy(t *testing.T) {
+	forbidden := map[string]*regexp.Regexp{
+		"an inline style":            regexp.MustCompile(`(?i)<[^>]*\sstyle\s*=|<style|setAttribute\("style"`),
+		"an inline script":           regexp.MustCompile(`(?i)<script(?:[^>](?:[^>s]|s[^r])*)?>[^<]|<[^>]*\son[a-z]+\s*=\s*"`),
+		"markup from text":           regexp.MustCompile(`innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(|new Function`),
+		"an address elsewhere":       regexp.MustCompile(`https?://|//[a-z0-9-]+\.[a-z]{2,}/`),
+		"an import from outside":     regexp.MustCompile(`from "[^.]|import\("[^.]`),
+		"something that moves alone": regexp.MustCompile(`@keyframes|animation:|<animate`),
+	}
+	space := `http://www.w3.org/2000/svg`
+	err := fs.WalkDir(web.Files, ".", func(path string, entry fs.DirEntry, err error) error {
+		require.NoError(t, err)
+		if entry.IsDir() {
+			return nil
+		}
+		body, err := fs.ReadFile(web.Files, path)
+		text := strings.ReplaceAll(string(body), space, "")
+		for what, pattern := range forbidden {
+			assert.NotRegexp(t, pattern, text, "%s has %s", path, what)
+		}
+		return err
+	})
+	require.NoError(t, err)
+}
+
+// TestTypes has the TypeScript compiler check the page's JSDoc types, strictly. See .ci/typecheck.
+func TestTypes(t *testing.T) {
+	tsc := need.Tool(t, "tsc")
+	out, err := exec.Command(tsc, "-p", "jsconfig.json").CombinedOutput()
+	assert.NoError(t, err, "%s", out)
+}
+
+// TestProtocolMatchesControl holds protocol.d.ts to the Go types it mirrors: the same interfaces, the same fields, the
+// same kinds of value.
+func TestProtocolMatchesControl(t *testing.T) {
+	declared := interfaces(t)
+	wanted := map[string]map[string]string{}
+	mirror(wanted, reflect.TypeFor[control.Snapshot]())
+	mirror(wanted, reflect.TypeFor[control.Command]())
+	require.Contains(t, wanted, "Snapshot")
+	require.Contains(t, wanted, "DropSet")
+	for name, fields := range wanted {
+		if assert.Contains(t, declared, name, "protocol.d.ts lacks an interface") {
+			assert.Equal(t, fields, declared[name], "interface %s", name)
+		}
+	}
+	for name := range declared {
+		if name != "Request" {
+			assert.Contains(t, wanted, name, "protocol.d.ts has an interface that Go does not")
+		}
+	}
+}
+
+// TestProtocolMatchesConstants holds the unions of protocol.d.ts to Go's constants.
+func TestProtocolMatchesConstants(t *testing.T) {
+	source := protocol(t)
+	unions := map[string][]string{
+		"State":     {string(control.Safe), string(control.Armed), string(control.Firing), string(control.Resting), string(control.Fault)},
+		"Verdict":   {"", string(control.Early), string(control.Good), string(control.LateV), string(control.Nothing)},
+		"Kind":      {string(shot.Drop), string(shot.Throw), string(shot.Sound)},
+		"Exposure":  {string(shot.FlashInDark), string(shot.LagLed)},
+		"ShutterBy": {string(shot.ByEdge), string(shot.ByGo), string(shot.ByHand)},
+	}
+	for name, values := range unions {
+		m := regexp.MustCompile(`export type ` + name + ` = ([^;]*);`).FindStringSubmatch(source)
+		require.NotNil(t, m, name)
+		assert.Equal(t, `"`+strings.Join(values, `" | "`)+`"`, m[1], name)
+	}
+	m := regexp.MustCompile(`interface Command \{\s*type: ([^;]*);`).FindStringSubmatch(source)
+	require.NotNil(t, m)
+	for _, quoted := range strings.Split(m[1], " | ") {
+		_, known := control.Fields(strings.Trim(quoted, `"`))
+		assert.True(t, known, "the control knows no command %s", quoted)
+	}
+}
+
+func protocol(t *testing.T) string {
+	t.Helper()
+	source, err := os.ReadFile("protocol.d.ts")
+	require.NoError(t, err)
+	return string(source)
+}
+
+// interfaces reads the interfaces of protocol.d.ts: name to field to kind of value.
+func interfaces(t *testing.T) map[string]map[string]string {
+	found := map[string]map[string]string{}
+	block := regexp.MustCompile(`(?s)export interface (\w+)[^{]*\{(.*?)\n\}`)
+	line := regexp.MustCompile(`(?m)^  (\w+\??): (.*);$`)
+	for _, b := range block.FindAllStringSubmatch(protocol(t), -1) {
+		fields := map[string]string{}
+		for _, l := range line.FindAllStringSubmatch(b[2], -1) {
+			fields[l[1]] = kind(l[2])
+		}
+		found[b[1]] = fields
+	}
+	return found
+}
+
+// kind makes unions of string constants the strings they are on the wire.
+func kind(ts string) string {
+	switch ts {
+	case "State", "Verdict", "Kind", "Exposure", "ShutterBy":
+		return "string"
+	}
+	if strings.HasPrefix(ts, `"`) {
+		return "string"
+	}
+	return ts
+}
+
+// mirror writes a Go struct, and those it holds, the way protocol.d.ts does.
+func mirror(into map[string]map[string]string, of reflect.Type) {
+	if _, done := into[of.Name()]; done {
+		return
+	}
+	fields := map[string]string{}
+	into[of.Name()] = fields
+	for i := range of.NumField() {
+		f := of.Field(i)
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if strings.Contains(options, "omitempty") {
+			name += "?"
+		}
+		fields[name] = wireKind(into, f.Type)
+	}
+}
+
+// wireKind is the kind of JSON value a Go type becomes.
+func wireKind(into map[string]map[string]string, of reflect.Type) string {
+	marshals := of.Implements(reflect.TypeFor[interface{ MarshalText() ([]byte, error) }]())
+	switch {
+	case marshals:
+		return "string"
+	case of.Kind() == reflect.Pointer:
+		return wireKind(into, of.Elem()) + " | null"
+	case of.Kind() == reflect.Slice:
+		return wireKind(into, of.Elem()) + "[]"
+	case of.Kind() == reflect.Struct:
+		mirror(into, of)
+		return of.Name()
+	case of.Kind() == reflect.String:
+		return "string"
+	case of.Kind() == reflect.Bool:
+		return "boolean"
+	}
+	return "number"
+}
