@@ -1,16 +1,20 @@
 package shot
 
 import (
+	"fmt"
+	"math"
 	"time"
 
+	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
+	"stillwater/internal/splash"
 )
 
-// Budget says how far from the moment the picture will be, contribution by contribution.
+// Budget says how far from the moment the picture will be, contribution by contribution, as standard deviations.
 type Budget struct {
 	Terms []Term
-	Total Term       // all of them in quadrature: the first shot
-	Again Term       // without the steady ones: what is left once the trim is right
+	Total Term       // all of them in quadrature: the first shot of an evening
+	Again Term       // without the steady ones: what is left between shots once the trim is right
 	Speed phys.Speed // along the path at the moment; 0: a turning point, or nothing moves along a path
 }
 
@@ -18,24 +22,256 @@ type Budget struct {
 type Term struct {
 	Name        string
 	Mistiming   phys.Time
-	Displaced   phys.Length // along the path
+	Displaced   phys.Length // along the path, in that time; for a splash see Errors
 	Steady      bool        // the same in every shot of an evening: the trim takes it out
-	Compensated bool        // the plan takes it out; Mistiming is what is left of Without
+	Compensated bool        // the plan takes it out: Mistiming is what is left of Without
 	Without     phys.Time   // what it would be if the plan did not
 }
 
-// Spread is how much what a plan takes as known varies. Each default says where it is from.
-type Spread struct{}
-
-// DefaultSpread is used where a person measured nothing better.
-func DefaultSpread() Spread { return Spread{} }
-
-// Errors works out the budget of the shot that e describes; tick is the board's resolution.
-func Errors(set Set, e Estimate, spread Spread, tick time.Duration) (Budget, error) {
-	return Budget{}, nil
+// Spread is how much what a plan takes as known varies. Those that no one but the person in the room can know are
+// guesses; what is measured there replaces them.
+type Spread struct {
+	ThrowSpeed  float64          // from throw to throw, fraction of the speed, SD
+	ThrowAngle  phys.Angle       // from throw to throw, SD
+	ThrowMass   float64          // of the mass's diameter as estimated, fraction, SD
+	ThrowEdge   phys.Length      // of the ragged leading edge, at each beam by itself, SD
+	DropEdge    phys.Length      // of the place on the drop that breaks the beam, SD
+	DropSize    float64          // from drop to drop, fraction of the diameter, SD
+	BeamPlace   phys.Length      // of the beam's height above the surface as measured, SD
+	Splash      float64          // of the splash's time from shot to shot, fraction, SD
+	Distance    phys.Length      // of the microphone's distance as measured, SD
+	Temperature phys.Temperature // of the air's as measured, SD
 }
 
-// Advice says what would make the shot more exact, with the numbers.
-func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, error) {
-	return nil, nil
+// DefaultSpread is used where a person measured nothing better.
+func DefaultSpread() Spread {
+	return Spread{
+		ThrowSpeed:  0.05,       // from memory: 3 to 8 % from toss to toss; no measurement was found
+		ThrowAngle:  3 * degree, // common practice, no source
+		ThrowMass:   0.3,        // common practice, no source: a sheet is no sphere
+		ThrowEdge:   3 * mm,     // common practice, no source
+		DropEdge:    0.3 * mm,   // common practice, no source: drops swing and wobble
+		DropSize:    0.01,       // common practice, no source: an undisturbed drip
+		BeamPlace:   1 * mm,     // common practice, no source: a ruler
+		Splash:      0.02,       // common practice, no source
+		Distance:    1 * cm,     // common practice, no source: a tape
+		Temperature: 1,          // common practice, no source: a room thermometer
+	}
+}
+
+// Names of the terms that advice looks for.
+const (
+	termSpeed   = "throw speed, left by the gate's table"
+	termGate    = "ragged edge at the gate"
+	termSecond  = "ragged edge at the second beam"
+	termLag     = "camera lag"
+	termSplash  = "splash times as published"
+	termBeam    = "beam height as measured"
+	termOnDrop  = "place on the drop that breaks the beam"
+	termQuantum = "board resolution"
+)
+
+// uniform is the standard deviation of what is anywhere between two ends a width of 1 apart.
+var uniform = 1 / math.Sqrt(12)
+
+// Errors works out the budget of the shot that e describes; tick is the board's resolution. Contributions are taken as
+// small, independent and linear.
+//
+// A splash is displaced as its column moves, in free flight up to its highest and down again; at a turning point a
+// mistiming t displaces it by g t²/2. The crown and the crater are taken at their turning point (own estimate, not
+// published).
+//
+// Errors: *FieldError or *Refusal, as Estimate.
+func Errors(set Set, e Estimate, spread Spread, tick time.Duration) (Budget, error) {
+	var b Budget
+	var err error
+	switch set.Kind {
+	case Throw:
+		b, err = set.throwErrors(e, spread, phys.Seconds(tick))
+	case Sound:
+		b, err = set.soundErrors(e, spread, phys.Seconds(tick))
+	default:
+		b, err = set.dropErrors(e, spread, phys.Seconds(tick))
+	}
+	if err != nil {
+		return Budget{}, err
+	}
+	b.add(set.Light.lagTerm())
+	b.sum(set.Kind == Drop && set.Drop.Phase != splash.Contact)
+	return b, nil
+}
+
+// term finds a term by its name; a zero Term when there is none.
+func (b Budget) term(name string) Term {
+	for _, t := range b.Terms {
+		if t.Name == name {
+			return t
+		}
+	}
+	return Term{}
+}
+
+func (b *Budget) add(t Term) { b.Terms = append(b.Terms, t) }
+
+// sum fills in the displacements and the totals.
+func (b *Budget) sum(freeFlight bool) {
+	moved := func(t phys.Time) phys.Length {
+		along := phys.Length(float64(b.Speed) * float64(t))
+		if !freeFlight {
+			return along
+		}
+		return phys.Length(math.Hypot(float64(along), phys.Gravity*float64(t*t)/2))
+	}
+	var all, again float64
+	for i := range b.Terms {
+		t := &b.Terms[i]
+		t.Displaced = moved(t.Mistiming)
+		all = math.Hypot(all, float64(t.Mistiming))
+		if !t.Steady {
+			again = math.Hypot(again, float64(t.Mistiming))
+		}
+	}
+	b.Total = Term{Name: "in all, first shot", Mistiming: phys.Time(all), Displaced: moved(phys.Time(all))}
+	b.Again = Term{Name: "from shot to shot, trim right", Mistiming: phys.Time(again), Displaced: moved(phys.Time(again))}
+}
+
+// lagTerm is the scatter of the camera's lag: nothing when the flash makes the moment.
+func (l LightSet) lagTerm() Term {
+	t := Term{Name: termLag, Without: l.LagScatter, Mistiming: l.LagScatter}
+	if l.Expose == FlashInDark {
+		t.Mistiming, t.Compensated = 0, true
+	}
+	return t
+}
+
+func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
+	d, err := s.Drop.drip(e.Diameter)
+	if err != nil {
+		return Budget{}, err
+	}
+	perSize, err := slope(1, 0.01, func(times float64) (phys.Time, error) {
+		d, err := s.Drop.drip(e.Diameter * phys.Length(times))
+		return d.moment(), err
+	})
+	if err != nil {
+		return Budget{}, err
+	}
+	early, late, err := ballistics.Spread(e.Diameter, s.Drop.Beam, s.Drop.Height, 0)
+	if err != nil {
+		return Budget{}, asField(err, "drop.height")
+	}
+	b := Budget{}
+	if b.Speed, err = s.Drop.speedAtMoment(d); err != nil {
+		return Budget{}, err
+	}
+	passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(d.beam)) }
+	b.add(Term{Name: "drop size", Mistiming: phys.Time(math.Abs(perSize) * spread.DropSize)})
+	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
+	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Steady: true})
+	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Steady: true})
+	if s.Drop.Phase != splash.Contact {
+		b.add(Term{Name: "splash, from shot to shot", Mistiming: d.phase.Central * phys.Time(spread.Splash)})
+		b.add(Term{Name: termSplash, Steady: true,
+			Mistiming: (d.phase.High - d.phase.Low) * phys.Time(uniform)})
+	}
+	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
+	return b, nil
+}
+
+// speedAtMoment is how fast what is pictured moves: the drop at the surface, the column's tip in free flight.
+func (d DropSet) speedAtMoment(x drip) (phys.Speed, error) {
+	switch d.Phase {
+	case splash.Contact:
+		return x.surface.Speed, nil
+	case splash.ColumnEmerges, splash.ColumnGone:
+		highest, err := splash.When(splash.ColumnHighest, x.diameter, x.surface.Speed)
+		if err != nil {
+			return 0, asField(err, "drop.phase")
+		}
+		return phys.Speed(phys.Gravity * math.Abs(float64(highest.Central-x.phase.Central))), nil
+	}
+	return 0, nil
+}
+
+func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
+	t := s.Throw
+	perInterval, err := slope(float64(e.Interval), float64(e.Interval)/1e3, func(x float64) (phys.Time, error) {
+		return t.delay(phys.Time(x))
+	})
+	if err != nil {
+		return Budget{}, s.refuseSpeed(err, e.Speed)
+	}
+	perSpeed, err := slope(float64(e.Speed), float64(e.Speed)/1e3, func(x float64) (phys.Time, error) {
+		p, err := t.flight(phys.Speed(x))
+		return p.Time, err
+	})
+	if err != nil {
+		return Budget{}, s.refuseSpeed(err, e.Speed)
+	}
+	perAngle, err := slope(float64(t.Angle), 1e-3, func(x float64) (phys.Time, error) {
+		t := t
+		t.Angle = phys.Angle(x)
+		p, err := t.flight(e.Speed)
+		return p.Time, err
+	})
+	if err != nil {
+		return Budget{}, s.refuseSpeed(err, e.Speed)
+	}
+	perMass, err := slope(1, 0.05, func(x float64) (phys.Time, error) {
+		t := t
+		t.Mass *= phys.Length(x)
+		return t.delay(e.Interval)
+	})
+	if err != nil {
+		return Budget{}, s.refuseSpeed(err, e.Speed)
+	}
+	// The edge at the gate lengthens the interval, the edge at the second beam shortens it and comes early itself.
+	atGate := 2*float64(t.Gate)/float64(e.Interval) - float64(e.Speed)
+	gate := perInterval * float64(spread.ThrowEdge) / atGate
+	second := (1 + perInterval) * float64(spread.ThrowEdge) / float64(e.Speed)
+	b := Budget{Speed: e.FocusSpeed}
+	b.add(Term{Name: termSpeed, Mistiming: phys.Seconds(TableError) * phys.Time(uniform),
+		Compensated: true, Without: phys.Time(math.Abs(perSpeed) * spread.ThrowSpeed * float64(e.Speed))})
+	b.add(Term{Name: "launch angle", Mistiming: phys.Time(math.Abs(perAngle) * float64(spread.ThrowAngle))})
+	b.add(Term{Name: termGate, Mistiming: phys.Time(math.Abs(gate))})
+	b.add(Term{Name: termSecond, Mistiming: phys.Time(math.Abs(second))})
+	b.add(Term{Name: "size of the thrown mass", Mistiming: phys.Time(math.Abs(perMass) * spread.ThrowMass), Steady: true})
+	b.add(Term{Name: termQuantum,
+		Mistiming: tick * phys.Time(uniform*math.Hypot(perInterval, 1+perInterval))})
+	return b, nil
+}
+
+func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
+	perDegree, err := slope(float64(s.Sound.Temperature), 0.1, func(x float64) (phys.Time, error) {
+		return ballistics.SoundDelay(s.Sound.Distance, phys.Temperature(x))
+	})
+	if err != nil {
+		return Budget{}, asField(err, "sound.temperature")
+	}
+	var b Budget
+	b.add(Term{Name: "distance as measured", Steady: true,
+		Mistiming: phys.Time(float64(spread.Distance) / float64(e.Speed))})
+	b.add(Term{Name: "temperature as measured", Steady: true,
+		Mistiming: phys.Time(math.Abs(perDegree) * float64(spread.Temperature))})
+	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
+	return b, nil
+}
+
+// slope is f's change per unit of x, from h to either side, or to one side where f ends.
+func slope(x, h float64, f func(float64) (phys.Time, error)) (float64, error) {
+	here, err := f(x)
+	if err != nil {
+		return 0, err
+	}
+	after, errAfter := f(x + h)
+	before, errBefore := f(x - h)
+	switch {
+	case errAfter == nil && errBefore == nil:
+		return float64(after-before) / (2 * h), nil
+	case errAfter == nil:
+		return float64(after-here) / h, nil
+	case errBefore == nil:
+		return float64(here-before) / h, nil
+	}
+	return 0, fmt.Errorf("no slope at %g: %w", x, errAfter)
 }

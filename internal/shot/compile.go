@@ -1,6 +1,188 @@
 package shot
 
+import (
+	"errors"
+	"time"
+
+	"stillwater/internal/phys"
+)
+
+const (
+	// flashContact is how long a flash's contact is held closed: common practice, no source.
+	flashContact = 10 * time.Millisecond
+	// flashShortest is the shortest contact a flash is trusted to notice: common practice, no source.
+	flashShortest = 100 * time.Microsecond
+	// shutterEarly is how much sooner than its lag and scatter ask the shutter is opened: common practice, no source.
+	shutterEarly = 2 * time.Millisecond
+	// shutterTail is how long after the moment the shutter is held open: common practice, no source.
+	shutterTail = 20 * time.Millisecond
+	// restLeast keeps flashes at three in any second or fewer: Web Content Accessibility Guidelines 2.x, success
+	// criterion 2.3.1.
+	restLeast = 334 * time.Millisecond
+)
+
 // Compile turns a set on a bench into a program, and into the timeline of its middle shot.
 //
-// Errors: *FieldError when a field is impossible, *Refusal when the plan as a whole cannot work.
-func Compile(set Set, bench Bench) (Program, Timeline, error) { return Program{}, Timeline{}, nil }
+// Errors: *FieldError when a field is impossible, *Refusal when the plan as a whole cannot work. Each Fix of a refusal
+// was tried: with it alone the plan compiles, and a step less of it does not.
+func Compile(set Set, bench Bench) (Program, Timeline, error) {
+	program, timeline, err := plan{set, bench}.compile()
+	if t := new(trouble); errors.As(err, &t) {
+		err = t.refusal(set, bench)
+	}
+	return program, timeline, err
+}
+
+// plan is a set on a bench.
+type plan struct {
+	set   Set
+	bench Bench
+}
+
+// compile is Compile with refusals as *trouble, their remedies not yet worked out.
+func (p plan) compile() (Program, Timeline, error) {
+	none := func(err error) (Program, Timeline, error) { return Program{}, Timeline{}, err }
+	if err := p.set.Validate(); err != nil {
+		return none(err)
+	}
+	if err := p.pins(); err != nil {
+		return none(err)
+	}
+	span, err := p.span()
+	if err != nil {
+		return none(err)
+	}
+	cues, opening := p.cues()
+	if err := p.inTime(span, cues); err != nil {
+		return none(err)
+	}
+	if err := p.withinLimits(span, cues, opening); err != nil {
+		return none(err)
+	}
+	program := Program{Nth: 1, Cues: cues, Opening: opening, HoldOff: p.bench.HoldOff, Late: p.bench.Late,
+		Rest: max(restLeast, p.set.Light.Recycle.Duration())}
+	if err := p.clock(&program); err != nil {
+		return none(err)
+	}
+	timeline, err := p.timeline(program)
+	return program, timeline, err
+}
+
+// clock fills in what starts the delay, and the delay.
+func (p plan) clock(program *Program) error {
+	clock := p.clockInput()
+	program.Clock = &Source{Input: clock.Index, Falling: clock.Falling}
+	if p.set.Kind == Throw {
+		gate := p.bench.Gate
+		program.Gate = &Source{Input: gate.Index, Falling: gate.Falling}
+		return p.fillTable(program)
+	}
+	if p.set.Kind == Drop {
+		program.Nth = p.set.Drop.Nth
+	}
+	span, err := p.span()
+	program.Table = []Point{{Delay: span.shortest}}
+	return err
+}
+
+func (p plan) clockInput() *Input {
+	if p.set.Kind == Sound {
+		return p.bench.Microphone
+	}
+	return p.bench.Beam
+}
+
+// span is the shortest and the longest delay the board may be asked for, from the stamp of the clock's edge.
+type span struct{ shortest, longest time.Duration }
+
+func (p plan) span() (span, error) {
+	var a, b phys.Time
+	switch s := p.set; s.Kind {
+	case Throw:
+		slow, err := s.Throw.flight(s.Throw.SpeedLow)
+		if err != nil {
+			return span{}, p.tooSlow(err)
+		}
+		fast, err := s.Throw.flight(s.Throw.SpeedHigh)
+		if err != nil {
+			return span{}, p.tooSlow(err)
+		}
+		a, b = fast.Time, slow.Time
+	case Sound:
+		e, err := s.estimateSound(Spread{})
+		if err != nil {
+			return span{}, err
+		}
+		a, b = e.Delay-s.Trim, e.Delay-s.Trim
+	default:
+		d, err := s.drip()
+		if err != nil {
+			return span{}, err
+		}
+		a, b = d.moment(), d.moment()
+	}
+	return span{p.counted(a), p.counted(b)}, nil
+}
+
+// counted is a delay from an event as the board counts it: trimmed, and from the stamp, which comes after the event.
+func (p plan) counted(t phys.Time) time.Duration {
+	return (t + p.set.Trim).Duration() - p.clockInput().Delay
+}
+
+// cues are the pulses around the moment, and those from Go, in order of time.
+func (p plan) cues() (cues, opening []Cue) {
+	light := p.set.Light
+	if light.Expose == LagLed {
+		return []Cue{p.shutter(light.Lag.Duration())}, nil
+	}
+	flash := *p.bench.Flash
+	fire := Cue{Output: flash.Index, Name: "flash", Offset: -flash.Delay, Width: min(flashContact, flash.MaxOn)}
+	switch light.Shutter {
+	case ByEdge:
+		return []Cue{p.shutter(p.openBefore()), fire}, nil
+	case ByGo:
+		return []Cue{fire}, []Cue{{Output: p.bench.Shutter.Index, Name: "shutter", Width: light.OpenFor.Duration()}}
+	default:
+		return []Cue{fire}, nil
+	}
+}
+
+// openBefore is how long before the moment the shutter is asked to open, so that it is open in time but for one shot in
+// a thousand: lag, three times its scatter, and a little.
+func (p plan) openBefore() time.Duration {
+	return (p.set.Light.Lag + 3*p.set.Light.LagScatter).Duration() + shutterEarly
+}
+
+// shutter is the shutter's cue, asked for that long before the moment and held until shutterTail after it, or until
+// the slowest shutter has opened.
+func (p plan) shutter(before time.Duration) Cue {
+	out := p.bench.Shutter
+	return Cue{Output: out.Index, Name: "shutter", Offset: -before - out.Delay,
+		Width: out.Delay + p.openBefore() + shutterTail}
+}
+
+// timeline draws the middle shot.
+func (p plan) timeline(program Program) (Timeline, error) {
+	e, err := p.set.Estimate()
+	if err != nil {
+		return Timeline{}, err
+	}
+	stamp := p.clockInput().Delay
+	t := Timeline{Delay: e.Delay.Duration() - stamp, Low: e.Low.Duration() - stamp, High: e.High.Duration() - stamp}
+	switch p.set.Kind {
+	case Throw:
+		t.Marks = []Mark{{"gate", -e.Interval.Duration() - stamp}, {"edge", 0}}
+	case Sound:
+		t.Marks = []Mark{{"sound", -e.Travel.Duration() - stamp}, {"edge", 0}}
+	default:
+		t.Marks = []Mark{{"edge", 0}, {"surface", e.EdgeToSurface.Duration() - stamp}}
+	}
+	t.Marks = append(t.Marks, Mark{"moment", t.Delay})
+	for _, c := range program.Opening {
+		t.Bars = append(t.Bars, Bar{Name: c.Name, From: c.Offset, To: c.Offset + c.Width, Opening: true})
+	}
+	for _, c := range program.Cues {
+		t.Bars = append(t.Bars, Bar{Name: c.Name, From: t.Delay + c.Offset, To: t.Delay + c.Offset + c.Width})
+	}
+	return t, nil
+}

@@ -1,6 +1,12 @@
 package shot
 
 import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
 )
 
@@ -8,8 +14,8 @@ import (
 // sound at the microphone.
 type Estimate struct {
 	Delay     phys.Time  // to the moment, Trim included
-	Low, High phys.Time  // drop: the phase's published band; throw and sound: see the functions
-	Speed     phys.Speed // at the clock's edge: drop at the beam, throw at the second beam; sound: of sound
+	Low, High phys.Time  // the band of Delay: see Estimate and EstimateAt
+	Speed     phys.Speed // at the clock's edge: a drop at the beam, a throw at the second beam; sound: of sound
 
 	Diameter      phys.Length // drop: of the drop
 	ImpactSpeed   phys.Speed  // drop: at the surface
@@ -21,17 +27,165 @@ type Estimate struct {
 	FocusAngle phys.Angle  // throw: of the path there, above level
 	Rise       phys.Length // throw: of the path there, above the second beam
 
-	Travel phys.Time // sound: from the source to the microphone
+	Travel                phys.Time // sound: from the source to the microphone
+	TravelLow, TravelHigh phys.Time // sound: the band of Travel
 
 	Summary string // one sentence for people
 }
 
-// Estimate works out the shot the set describes. For a throw it is the middle of the accepted speeds, and Low and High
-// are the delays of the fastest and the slowest; for a sound Low and High are those of the sources' spread.
+// fineTick stands for a board's resolution where no board is known: 0.1 us, that of the Linux board.
+const fineTick = 100 * time.Nanosecond
+
+// Estimate works out the shot the set describes. A drop's Low and High are the published band of its phase. For a throw
+// it is the middle of the accepted speeds, and Low and High are the delays of the fastest and the slowest accepted. For
+// a sound they are the ends when distance and temperature are both off by their default spread.
 //
 // Errors: *FieldError, or *Refusal for a throw that never gets there.
-func (s Set) Estimate() (Estimate, error) { return Estimate{}, nil }
+func (s Set) Estimate() (Estimate, error) {
+	if err := s.Validate(); err != nil {
+		return Estimate{}, err
+	}
+	switch s.Kind {
+	case Throw:
+		return s.estimateThrow()
+	case Sound:
+		return s.estimateSound(DefaultSpread())
+	default:
+		return s.estimateDrop()
+	}
+}
 
-// EstimateAt is Estimate for a throw whose gate interval is known. Low and High are then one standard deviation of the
-// error budget with the default spread.
-func (s Set) EstimateAt(interval phys.Time) (Estimate, error) { return Estimate{}, nil }
+// EstimateAt is Estimate for a throw whose gate interval is known, within the accepted speeds or not. Low and High are
+// then one standard deviation of the error budget to either side, with the default spread.
+//
+// Errors: *FieldError, "interval" for one that cannot be, or *Refusal for a throw that never gets there.
+func (s Set) EstimateAt(interval phys.Time) (Estimate, error) {
+	if err := s.Validate(); err != nil {
+		return Estimate{}, err
+	}
+	e, err := s.thrown(interval)
+	if err != nil {
+		return Estimate{}, err
+	}
+	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	if err != nil {
+		return Estimate{}, err
+	}
+	e.Low, e.High = e.Delay-b.Total.Mistiming, e.Delay+b.Total.Mistiming
+	return e, nil
+}
+
+func (s Set) estimateDrop() (Estimate, error) {
+	d, err := s.drip()
+	if err != nil {
+		return Estimate{}, err
+	}
+	e := Estimate{Speed: d.beam, Diameter: d.diameter, ImpactSpeed: d.surface.Speed, EdgeToSurface: d.surface.Time,
+		Extrapolated: d.phase.Extrapolated}
+	e.Delay = d.moment() + s.Trim
+	e.Low, e.High = d.surface.Time+d.phase.Low+s.Trim, d.surface.Time+d.phase.High+s.Trim
+	e.Summary = fmt.Sprintf("A drop of %s passes the beam at %.2f m/s and reaches the surface %s later at %.2f m/s; "+
+		"the moment (%s) is %s after the beam.", inMm(d.diameter), d.beam, inMs(d.surface.Time), d.surface.Speed,
+		words(string(s.Drop.Phase)), inMs(e.Delay))
+	return e, nil
+}
+
+func (s Set) estimateThrow() (Estimate, error) {
+	mid, err := s.Throw.interval((s.Throw.SpeedLow + s.Throw.SpeedHigh) / 2)
+	if err != nil {
+		return Estimate{}, s.refuseSpeed(err, (s.Throw.SpeedLow+s.Throw.SpeedHigh)/2)
+	}
+	e, err := s.thrown(mid)
+	if err != nil {
+		return Estimate{}, err
+	}
+	fast, err := s.Throw.flight(s.Throw.SpeedHigh)
+	if err != nil {
+		return Estimate{}, s.refuseSpeed(err, s.Throw.SpeedHigh)
+	}
+	slow, err := s.Throw.flight(s.Throw.SpeedLow)
+	if err != nil {
+		return Estimate{}, s.refuseSpeed(err, s.Throw.SpeedLow)
+	}
+	e.Low, e.High = fast.Time+s.Trim, slow.Time+s.Trim
+	return e, nil
+}
+
+// thrown is the estimate of one throw, its band left open.
+func (s Set) thrown(interval phys.Time) (Estimate, error) {
+	if !(interval > 0) {
+		return Estimate{}, &FieldError{Field: "interval", Why: fmt.Sprintf("%v is no time between two beams", interval),
+			Remedy: "use more than 0 ms, like 25 ms"}
+	}
+	v, err := s.Throw.speed(interval)
+	if stopped := new(ballistics.StoppedError); errors.As(err, &stopped) {
+		return Estimate{}, &FieldError{Field: "interval",
+			Why:    fmt.Sprintf("gravity would have stopped a throw that took %v through this gate", interval),
+			Remedy: fmt.Sprintf("use less than %s, or measure gate and angle again", inMs(stopped.Longest))}
+	} else if err != nil {
+		return Estimate{}, asField(err, "interval")
+	}
+	p, err := s.Throw.flight(v)
+	if err != nil {
+		return Estimate{}, s.refuseSpeed(err, v)
+	}
+	e := Estimate{Delay: p.Time + s.Trim, Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
+		Rise: p.Rise}
+	e.Low, e.High = e.Delay, e.Delay
+	e.Summary = fmt.Sprintf("A throw that takes %s through the gate passes the second beam at %.2f m/s and the focus "+
+		"spot %s later at %.2f m/s, %.0f cm %s the second beam.", inMs(interval), v, inMs(e.Delay), p.Speed,
+		abs(float64(p.Rise/cm)), aboveOrBelow(p.Rise))
+	return e, nil
+}
+
+func (s Set) estimateSound(spread Spread) (Estimate, error) {
+	n := s.Sound
+	travel, err := ballistics.SoundDelay(n.Distance, n.Temperature)
+	if err != nil {
+		return Estimate{}, asField(err, "sound.temperature")
+	}
+	v, err := ballistics.SpeedOfSound(n.Temperature)
+	if err != nil {
+		return Estimate{}, asField(err, "sound.temperature")
+	}
+	low, err := ballistics.SoundDelay(max(n.Distance-spread.Distance, 0), n.Temperature+spread.Temperature)
+	if err != nil {
+		return Estimate{}, asField(err, "sound.temperature")
+	}
+	high, err := ballistics.SoundDelay(n.Distance+spread.Distance, n.Temperature-spread.Temperature)
+	if err != nil {
+		return Estimate{}, asField(err, "sound.temperature")
+	}
+	wait := n.After + s.Trim
+	e := Estimate{Delay: wait - travel, Low: wait - high, High: wait - low, Speed: v,
+		Travel: travel, TravelLow: low, TravelHigh: high}
+	e.Summary = fmt.Sprintf("The sound takes %s to reach the microphone, %.1f m/s in air of %v; the board waits %s more.",
+		inMs(travel), v, n.Temperature, inMs(e.Delay))
+	return e, nil
+}
+
+// refuseSpeed says why a throw at v does not pass the focus spot.
+func (s Set) refuseSpeed(err error, v phys.Speed) error {
+	if short := new(ballistics.ShortError); errors.As(err, &short) {
+		return &Refusal{Field: "throw.speed_low",
+			Why: fmt.Sprintf("a throw at %.2f m/s is on the floor %.0f cm from the second beam, %.0f cm short of the focus spot",
+				v, short.Reach/cm, short.Short/cm),
+			Remedy: "throw faster or steeper, or move the beams nearer the focus spot"}
+	}
+	if slowest := new(slowestError); errors.As(err, &slowest) {
+		return &Refusal{Field: "throw.speed_low", Why: slowest.Error(), Remedy: fmt.Sprintf(
+			"accept only throws faster than %.2f m/s", slowest.slowest)}
+	}
+	return asField(err, "throw.speed_low")
+}
+
+func words(name string) string { return strings.ReplaceAll(name, "-", " ") }
+
+func aboveOrBelow(rise phys.Length) string {
+	if rise < 0 {
+		return "below"
+	}
+	return "above"
+}
+
+func abs(x float64) float64 { return max(x, -x) }

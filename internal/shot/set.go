@@ -1,13 +1,222 @@
 package shot
 
-// DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a deep bowl.
-func DefaultSet() Set { return Set{} }
+import (
+	"encoding"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+const (
+	mm = phys.Length(1e-3)
+	cm = phys.Length(1e-2)
+	ms = phys.Time(1e-3)
+
+	degree = phys.Angle(math.Pi / 180)
+
+	narrowest = 1.02 // of a throw's fastest accepted speed to its slowest
+)
+
+// DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. The distances of the
+// throw and the sound are there for whoever chooses them. Common practice, no source; the lag is a guess until the
+// camera is measured.
+func DefaultSet() Set {
+	return Set{
+		Kind: Drop,
+		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
+			PoolDeep: 10 * cm, Nth: 1},
+		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 2, SpeedHigh: 6, Mass: 36 * mm,
+			AboveFloor: 1},
+		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 20 * ms},
+		Light: LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
+	}
+}
+
+// Kinds lists what can fly past the camera.
+func Kinds() []Kind { return []Kind{Drop, Throw, Sound} }
 
 // Put sets one field by its name in JSON: Put("drop.height", "40 cm"). On an error the set is unchanged.
 //
 // Errors: *FieldError when there is no such field, or the value is unreadable or out of the field's range. Whether the
 // fields go together is left to Validate and Compile.
-func (s *Set) Put(field, value string) error { return nil }
+func (s *Set) Put(name, value string) error {
+	next := *s
+	for _, f := range next.fields() {
+		if f.name != name {
+			continue
+		}
+		if err := f.read(strings.TrimSpace(value)); err != nil {
+			return &FieldError{Field: name, Why: err.Error(), Remedy: "use " + f.accepts}
+		}
+		if why := f.wrong(); why != "" {
+			return &FieldError{Field: name, Why: why, Remedy: "use " + f.accepts}
+		}
+		*s = next
+		return nil
+	}
+	return &FieldError{Field: name, Why: "there is no such field", Remedy: "use one of " + s.names()}
+}
 
-// Validate says which field is impossible, alone or with the others: a *FieldError, or several joined.
-func (s Set) Validate() error { return nil }
+// Validate says which fields are impossible, alone or with the others: a *FieldError, or several joined.
+func (s Set) Validate() error {
+	var errs []error
+	for _, f := range s.fields() {
+		if why := f.wrong(); why != "" {
+			errs = append(errs, &FieldError{Field: f.name, Why: why, Remedy: "use " + f.accepts})
+		}
+	}
+	if len(errs) == 1 {
+		return errs[0]
+	}
+	if len(errs) > 1 {
+		return errors.Join(errs...)
+	}
+	return s.together()
+}
+
+// together judges the fields of the chosen kind with each other; each is possible alone.
+func (s Set) together() error {
+	switch s.Kind {
+	case Drop:
+		if s.Drop.Beam >= s.Drop.Height {
+			return &FieldError{Field: "drop.beam",
+				Why:    fmt.Sprintf("%v below the nozzle is at or below the surface, which is at %v", s.Drop.Beam, s.Drop.Height),
+				Remedy: fmt.Sprintf("use less than %v", s.Drop.Height)}
+		}
+		d, err := s.diameter()
+		if err != nil {
+			return err
+		}
+		if s.Drop.Beam < d {
+			return &FieldError{Field: "drop.beam",
+				Why:    fmt.Sprintf("a drop of %s hanging from the nozzle would already break a beam %v below it", inMm(d), s.Drop.Beam),
+				Remedy: fmt.Sprintf("use at least %s", inMm(d))}
+		}
+	case Throw:
+		if most := s.Throw.SpeedHigh / narrowest; s.Throw.SpeedLow > most {
+			return &FieldError{Field: "throw.speed_low",
+				Why:    fmt.Sprintf("%v leaves no range up to the fastest accepted, %v", s.Throw.SpeedLow, s.Throw.SpeedHigh),
+				Remedy: fmt.Sprintf("use %.2f m/s or less", math.Floor(float64(most)*100)/100)}
+		}
+	}
+	return nil
+}
+
+func (s Set) names() string {
+	var names []string
+	for _, f := range s.fields() {
+		names = append(names, f.name)
+	}
+	return strings.Join(names, ", ")
+}
+
+// field is one field of a Set: how to read it, what is wrong with its value ("" nothing), and what it accepts.
+type field struct {
+	name    string
+	accepts string
+	read    func(string) error
+	wrong   func() string
+}
+
+// fields lists every field of s, bound to it. The ranges are what the models hold for and what fits in a room.
+func (s *Set) fields() []field {
+	var liquids []string
+	for _, l := range splash.Liquids() {
+		liquids = append(liquids, l.Name)
+	}
+	d, t, n, l := &s.Drop, &s.Throw, &s.Sound, &s.Light
+	return []field{
+		choice("kind", &s.Kind, Kinds()),
+		quantity("drop.height", &d.Height, 1*cm, 5),
+		quantity("drop.beam", &d.Beam, 1*mm, 5),
+		quantity("drop.nozzle", &d.Nozzle, 0.1*mm, 2*cm),
+		quantity("drop.diameter", &d.Diameter, 0, 5.8*mm),
+		choice("drop.liquid", &d.Liquid, liquids),
+		choice("drop.phase", &d.Phase, splash.Phases()),
+		quantity("drop.pool_depth", &d.PoolDeep, 1*mm, 1),
+		count("drop.nth", &d.Nth, 1, 255),
+		quantity("throw.gate", &t.Gate, 5*mm, 1),
+		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),
+		quantity("throw.angle", &t.Angle, -85*degree, 85*degree),
+		quantity("throw.speed_low", &t.SpeedLow, 0.1, 20),
+		quantity("throw.speed_high", &t.SpeedHigh, 0.1, 20),
+		quantity("throw.mass", &t.Mass, 2*mm, 20*cm),
+		quantity("throw.above_floor", &t.AboveFloor, 0, 5),
+		quantity("sound.distance", &n.Distance, 1*cm, 100),
+		quantity("sound.temperature", &n.Temperature, -20, 50),
+		quantity("sound.after", &n.After, 0, 10),
+		choice("light.expose", &l.Expose, []Exposure{FlashInDark, LagLed}),
+		choice("light.shutter", &l.Shutter, []ShutterBy{ByEdge, ByGo, ByHand}),
+		quantity("light.lag", &l.Lag, 0, 2),
+		quantity("light.lag_scatter", &l.LagScatter, 0, 0.2),
+		quantity("light.open_for", &l.OpenFor, 10*ms, 600),
+		quantity("light.recycle", &l.Recycle, 0, 60),
+		quantity("trim", &s.Trim, -2, 2),
+	}
+}
+
+func quantity[T interface {
+	~float64
+	fmt.Stringer
+}, P interface {
+	*T
+	encoding.TextUnmarshaler
+}](name string, at P, low, high T) field {
+	accepts := fmt.Sprintf("%v to %v", low, high)
+	return field{name: name, accepts: accepts,
+		read: func(text string) error { return at.UnmarshalText([]byte(text)) },
+		wrong: func() string {
+			switch v := *at; {
+			case v < low:
+				return fmt.Sprintf("%v is less than %v", v, low)
+			case v > high:
+				return fmt.Sprintf("%v is more than %v", v, high)
+			case math.IsNaN(float64(v)):
+				return "it is not a number"
+			}
+			return ""
+		}}
+}
+
+func choice[T ~string](name string, at *T, among []T) field {
+	var texts []string
+	for _, c := range among {
+		texts = append(texts, string(c))
+	}
+	return field{name: name, accepts: strings.Join(texts, ", "),
+		read: func(text string) error { *at = T(text); return nil },
+		wrong: func() string {
+			if slices.Contains(among, *at) {
+				return ""
+			}
+			return fmt.Sprintf("%q is not known", *at)
+		}}
+}
+
+func count(name string, at *int, low, high int) field {
+	return field{name: name, accepts: fmt.Sprintf("a whole number from %d to %d", low, high),
+		read: func(text string) (err error) {
+			if *at, err = strconv.Atoi(text); err != nil {
+				return fmt.Errorf("%q is not a whole number", text)
+			}
+			return nil
+		},
+		wrong: func() string {
+			if *at < low || *at > high {
+				return fmt.Sprintf("%d is outside %d to %d", *at, low, high)
+			}
+			return ""
+		}}
+}
+
+// inMm writes a small length for people, to a tenth of a millimetre.
+func inMm(l phys.Length) string { return strconv.FormatFloat(float64(l/mm), 'f', 1, 64) + " mm" }
+
+// inMs writes a time for people, to a tenth of a millisecond.
+func inMs(t phys.Time) string { return strconv.FormatFloat(float64(t/ms), 'f', 1, 64) + " ms" }

@@ -1,0 +1,180 @@
+package shot
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"stillwater/internal/ballistics"
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// drip is the physics of one drop.
+type drip struct {
+	diameter phys.Length
+	beam     phys.Speed         // at the beam
+	surface  ballistics.Arrival // from the beam to the surface
+	phase    splash.Window      // after the surface
+}
+
+// moment is when the phase comes, from the beam.
+func (d drip) moment() phys.Time { return d.surface.Time + d.phase.Central }
+
+// diameter is the drop's: as measured, or worked out from nozzle and liquid.
+func (s Set) diameter() (phys.Length, error) {
+	if s.Drop.Diameter > 0 {
+		return s.Drop.Diameter, nil
+	}
+	liquid, err := splash.LiquidNamed(s.Drop.Liquid)
+	if err != nil {
+		return 0, &FieldError{Field: "drop.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+	}
+	d, err := splash.DropDiameter(s.Drop.Nozzle, liquid)
+	return d, asField(err, "drop.nozzle")
+}
+
+func (s Set) drip() (drip, error) {
+	d, err := s.diameter()
+	if err != nil {
+		return drip{}, err
+	}
+	return s.Drop.drip(d)
+}
+
+func (d DropSet) drip(diameter phys.Length) (drip, error) {
+	size := "drop.nozzle"
+	if d.Diameter > 0 {
+		size = "drop.diameter"
+	}
+	top, err := ballistics.Fall(diameter, d.Beam, 0)
+	if err != nil {
+		return drip{}, asField(err, size)
+	}
+	rest, err := ballistics.Between(diameter, d.Beam, d.Height, 0)
+	if err != nil {
+		return drip{}, asField(err, size)
+	}
+	w, err := splash.When(d.Phase, diameter, rest.Speed)
+	if err != nil {
+		return drip{}, asField(err, size)
+	}
+	return drip{diameter: diameter, beam: top.Speed, surface: rest, phase: w}, nil
+}
+
+// speed is a throw's at the second beam. Errors as ballistics gives them.
+func (t ThrowSet) speed(interval phys.Time) (phys.Speed, error) {
+	return ballistics.SpeedAtSecondBeam(t.Gate, interval, t.Angle, t.Mass)
+}
+
+func (t ThrowSet) flight(v phys.Speed) (ballistics.Pass, error) {
+	return ballistics.Flight(v, t.Angle, t.ToFocus, t.Mass, t.AboveFloor)
+}
+
+// delay is the exact delay of an interval.
+func (t ThrowSet) delay(interval phys.Time) (phys.Time, error) {
+	v, err := t.speed(interval)
+	if err != nil {
+		return 0, err
+	}
+	p, err := t.flight(v)
+	return p.Time, err
+}
+
+// interval is how long a throw that passes the second beam at v took through the gate: speed, inverted. A throw is the
+// slower the longer it took, up to the interval at which gravity would have stopped it.
+func (t ThrowSet) interval(v phys.Speed) (phys.Time, error) {
+	faster := func(interval phys.Time) (float64, error) {
+		u, err := t.speed(interval)
+		return float64(u - v), err
+	}
+	longest := t.longest()
+	low := min(phys.Time(float64(t.Gate)/float64(v)), longest)
+	for {
+		d, err := faster(low)
+		if stopped := new(ballistics.StoppedError); err != nil && !errors.As(err, &stopped) {
+			return 0, err
+		}
+		if err == nil && d >= 0 {
+			break
+		}
+		low /= 1.5
+	}
+	high := low
+	for {
+		high = min(high*1.5, longest)
+		d, err := faster(high)
+		switch {
+		case err != nil:
+			return 0, err
+		case d <= 0:
+			return root(low, high, faster)
+		case high == longest:
+			return 0, &slowestError{speed: v, slowest: v + phys.Speed(d)}
+		}
+		low = high
+	}
+}
+
+// longest is just under the interval of a throw that gravity all but stopped: upwards at the second beam, downwards at
+// the first.
+func (t ThrowSet) longest() phys.Time {
+	longest := math.Sqrt(2 * float64(t.Gate) / phys.Gravity)
+	if t.Angle < 0 {
+		sin, cos := math.Sincos(-float64(t.Angle))
+		longest = math.Sqrt(2 * float64(t.Gate) / (phys.Gravity * max(sin, cos)))
+	}
+	return phys.Time(longest * (1 - 1e-6))
+}
+
+// slowestError says that gravity alone makes a throw faster than that between the beams.
+type slowestError struct{ speed, slowest phys.Speed }
+
+func (e *slowestError) Error() string {
+	return fmt.Sprintf("no throw passes the second beam at %v: falling through the gate alone makes it %v", e.speed, e.slowest)
+}
+
+// root is where f, positive at low and negative at high, is zero, to a nanosecond: false position that halves the weight
+// of an end that stays (the Illinois method).
+func root(low, high phys.Time, f func(phys.Time) (float64, error)) (phys.Time, error) {
+	a, err := f(low)
+	if err != nil {
+		return 0, err
+	}
+	b, err := f(high)
+	if err != nil {
+		return 0, err
+	}
+	stayed := 0 // +1: high has stayed, -1: low has
+	for i := 0; high-low > 1e-9 && a > b && i < 200; i++ {
+		mid := low + (high-low)*phys.Time(a/(a-b))
+		m, err := f(mid)
+		if err != nil || math.Abs(m) < 1e-9 {
+			return mid, err
+		}
+		if m > 0 {
+			if stayed > 0 {
+				b /= 2
+			}
+			low, a, stayed = mid, m, 1
+		} else {
+			if stayed < 0 {
+				a /= 2
+			}
+			high, b, stayed = mid, m, -1
+		}
+	}
+	return (low + high) / 2, nil
+}
+
+// asField turns a model's refusal of an argument into the field it came from.
+func asField(err error, field string) error {
+	if err == nil {
+		return nil
+	}
+	if d := new(phys.DomainError); errors.As(err, &d) {
+		return &FieldError{Field: field, Why: fmt.Sprintf("%s %s is outside what the model holds for", d.Field, d.Value),
+			Remedy: "it " + d.Why}
+	}
+	return &FieldError{Field: field, Why: err.Error(), Remedy: "choose another value"}
+}
