@@ -28,8 +28,8 @@ const (
 	consumer = "stillwater"
 )
 
-// Numbers of the board's own trouble, the Detail of a fault for ReasonBoard.
-const troubleInputs = 1 // edges or levels cannot be read
+// The board's own trouble, the Detail of a fault with wire.ReasonBoard.
+const troubleInputs = executor.TroubleOwn // edges or levels cannot be read
 
 // startBoard starts the board process for a GPIO configuration and returns its link. Closing that ends the process;
 // once the process is gone, reading gives a *spawn.Exited.

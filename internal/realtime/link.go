@@ -55,7 +55,7 @@ func (l *Link) Read(p []byte) (int, error) {
 	return n, nil
 }
 
-// Flush sends what the stream takes now. ErrLinkFull: something was dropped earlier.
+// Flush sends what the stream takes now. ErrLinkFull: something was dropped earlier; io.EOF: the host is gone.
 func (l *Link) Flush() error {
 	for l.n > 0 {
 		end := min(l.start+l.n, len(l.ring))

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"runtime"
 
 	"golang.org/x/sys/unix"
@@ -54,6 +55,8 @@ func result(n int, err error) (int, bool, error) {
 		return n, false, nil
 	case unix.EAGAIN, unix.EINTR:
 		return 0, true, nil
+	case unix.ECONNRESET, unix.EPIPE: // the host went, with or without reading all we said
+		return 0, false, io.EOF
 	default:
 		return 0, false, err
 	}
