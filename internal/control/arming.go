@@ -109,8 +109,8 @@ func (c *Control) timeOver(r *run) {
 	}
 }
 
-// disarm makes the board safe and says why; "" keeps the reason there is. It waits for the board's word and for nothing else. A board that does not
-// give its word is cut off: it goes safe by itself when it hears nothing.
+// disarm makes the board safe and says why; "" keeps the reason there is. It waits for the board's word and for nothing
+// else. A board that does not give its word is cut off: it goes safe by itself when it hears nothing.
 func (c *Control) disarm(why string) error {
 	c.mu.Lock()
 	l := c.link

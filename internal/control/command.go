@@ -21,7 +21,8 @@ const (
 )
 
 // Do carries out one command of a client. It returns nil once the command has taken effect; what it changed is then on
-// its way into the journal, and Snapshot.Record says if that does not work. The error is a *Refusal: nothing was changed.
+// its way into the journal, and Snapshot.Record says if that does not work. The error is a *Refusal: nothing was
+// changed.
 func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":

@@ -13,8 +13,8 @@ import (
 	"stillwater/internal/wire"
 )
 
-// Device is what the control needs of a board's client. Its methods may be called at the same time; Disarm does not wait
-// for the others. Events come in the order the board sent them and end with Gone.
+// Device is what the control needs of a board's client. Its methods may be called at the same time; Disarm does not
+// wait for the others. Events come in the order the board sent them and end with Gone.
 type Device interface {
 	Identity() board.Identity
 	Load(context.Context, shot.Program) error
@@ -140,7 +140,8 @@ type session struct {
 	started time.Time
 }
 
-// New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not armed.
+// New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not
+// armed.
 func New(ctx context.Context, opts Options) (*Control, error) {
 	if opts.Grace == 0 {
 		opts.Grace = defaultGrace
@@ -252,7 +253,8 @@ func (c *Control) listen(ctx context.Context, l *link) {
 	}
 }
 
-// drain takes in what the board reported before it confirmed the disarm: a shot that was cut short belongs in the record.
+// drain takes in what the board reported before it confirmed the disarm: a shot that was cut short belongs in the
+// record.
 func (c *Control) drain(l *link) {
 	for {
 		select {

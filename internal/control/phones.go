@@ -61,8 +61,8 @@ func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(he
 	}
 }
 
-// lostPhone takes one connection of a client away. The holder has the grace time to come back, counted from when it was last
-// heard.
+// lostPhone takes one connection of a client away. The holder has the grace time to come back, counted from when it was
+// last heard.
 func (c *Control) lostPhone(client string, heard time.Time) {
 	p := &c.phones
 	if p.connected[client]--; p.connected[client] > 0 {

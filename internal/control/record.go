@@ -15,8 +15,8 @@ import (
 
 const retryAfter = time.Second
 
-// recorder writes to the journal in order, in a goroutine of its own, and keeps trying: a full disk or a slow card holds
-// up the record and nothing else.
+// recorder writes to the journal in order, in a goroutine of its own, and keeps trying: a full disk or a slow card
+// holds up the record and nothing else.
 type recorder struct {
 	changed func() // called without any lock of the recorder
 

@@ -40,7 +40,8 @@ func loadFiles(root fs.FS) (map[string]file, error) {
 		if err != nil {
 			return err
 		}
-		files["/"+name] = file{body: body, zipped: zipped(body), kind: kind, etag: fmt.Sprintf(`"%x"`, sha256.Sum256(body))[:19] + `"`}
+		sum := sha256.Sum256(body)
+		files["/"+name] = file{body: body, zipped: zipped(body), kind: kind, etag: fmt.Sprintf(`"%x"`, sum[:8])}
 		return nil
 	})
 	if err != nil {

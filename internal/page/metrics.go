@@ -8,7 +8,8 @@ import (
 	"stillwater/internal/control"
 )
 
-// handleMetrics shows a few numbers in the plain text form that monitoring tools read: to this machine and paired phones.
+// handleMetrics shows a few numbers in the plain text form that monitoring tools read: to this machine and to paired
+// phones.
 func (s *Server) handleMetrics(w http.ResponseWriter, r *http.Request) {
 	if _, paired := s.pairing.client(r); !paired && !fromLoopback(r) {
 		http.Error(w, "Only this machine and paired phones may read this.", http.StatusForbidden)

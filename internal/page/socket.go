@@ -66,7 +66,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	}
 	k := &socket{
 		client: client, control: s.opts.Control, beat: s.opts.Beat,
-		replies: make(chan []byte, 2*queued), commands: make(chan request, queued),
+		replies: make(chan []byte, burst+excessMost+queued), commands: make(chan request, queued),
 		disarms: make(chan struct{}, disarmsAtAll), ended: make(chan struct{}),
 	}
 	if !s.enter(k) {
