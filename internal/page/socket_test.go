@@ -1,0 +1,328 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+)
+
+// phone is a websocket client of the test.
+type phone struct {
+	t    *testing.T
+	conn *websocket.Conn
+}
+
+type message struct {
+	Type     string            `json:"type"`
+	You      string            `json:"you"`
+	Snapshot *control.Snapshot `json:"snapshot"`
+	Re       int64             `json:"re"`
+	Refusal  *control.Refusal  `json:"refusal"`
+}
+
+func connect(
+	t *testing.T, web *httptest.Server, cookie *http.Cookie, origin string,
+) (*websocket.Conn, *http.Response, error) {
+	t.Helper()
+	head := http.Header{}
+	if origin != "" {
+		head.Set("Origin", origin)
+	}
+	if cookie != nil {
+		head.Set("Cookie", cookie.Name+"="+cookie.Value)
+	}
+	return websocket.DefaultDialer.DialContext(t.Context(), strings.Replace(web.URL, "http", "ws", 1)+"/ws", head)
+}
+
+func dial(t *testing.T, web *httptest.Server, cookie *http.Cookie) *phone {
+	t.Helper()
+	conn, _, err := connect(t, web, cookie, web.URL)
+	require.NoError(t, err)
+	t.Cleanup(func() { conn.Close() })
+	return &phone{t: t, conn: conn}
+}
+
+func (p *phone) send(text string) {
+	p.t.Helper()
+	require.NoError(p.t, p.conn.WriteMessage(websocket.TextMessage, []byte(text)))
+}
+
+// next is the next message that is not of the types to skip.
+func (p *phone) next(skip ...string) message {
+	p.t.Helper()
+	for {
+		_, data, err := p.conn.ReadMessage()
+		require.NoError(p.t, err)
+		var m message
+		require.NoError(p.t, json.Unmarshal(data, &m))
+		if !assert.ObjectsAreEqual([]string{}, skip) && strings.Contains(strings.Join(skip, " "), m.Type) {
+			continue
+		}
+		return m
+	}
+}
+
+func (p *phone) snapshot() message { p.t.Helper(); return p.next("beat", "done", "refused") }
+func (p *phone) reply() message    { p.t.Helper(); return p.next("beat", "snapshot") }
+
+// closeCode reads until the connection is closed.
+func (p *phone) closeCode() int {
+	for {
+		if _, _, err := p.conn.ReadMessage(); err != nil {
+			if closed, ok := err.(*websocket.CloseError); ok {
+				return closed.Code
+			}
+			p.t.Logf("closed: %v", err)
+			return 0
+		}
+	}
+}
+
+func TestOnlyPairedPhonesFromThisPageConnect(t *testing.T) {
+	s, web := newServer(t, &puppet{})
+	cookie := pairPhone(t, s, web)
+	for name, c := range map[string]struct {
+		cookie *http.Cookie
+		origin string
+		want   int
+	}{
+		"not paired":   {nil, web.URL, 401},
+		"forged":       {&http.Cookie{Name: cookieName, Value: strings.Repeat("A", 43)}, web.URL, 401},
+		"other origin": {cookie, "http://evil.example", 403},
+		"other port":   {cookie, "http://127.0.0.1:1", 403},
+		"suffix":       {cookie, web.URL + ".evil.example", 403},
+		"null":         {cookie, "null", 403},
+		"no origin":    {cookie, "", 403},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, answer, err := connect(t, web, c.cookie, c.origin)
+			require.Error(t, err)
+			require.NotNil(t, answer)
+			assert.Equal(t, c.want, answer.StatusCode)
+		})
+	}
+}
+
+func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
+	notNow := &control.Refusal{Field: "f", Why: "Not now.", Remedy: "Later.", Fixes: []control.Fix{{Field: "a", Value: "b"}}}
+	p := &puppet{do: func(_ context.Context, client string, cmd control.Command) error {
+		if cmd.Type == "go" {
+			return notNow
+		}
+		if cmd.Type == "set" {
+			assert.Equal(t, "phone 1", client)
+			assert.Equal(t, control.Command{Type: "set", Field: "drop.height", Value: "40 cm"}, cmd)
+		}
+		return nil
+	}}
+	s, web := newServer(t, p)
+	phone := dial(t, web, pairPhone(t, s, web))
+	first := phone.next()
+	assert.Equal(t, "snapshot", first.Type)
+	assert.Equal(t, "phone 1", first.You)
+	assert.Equal(t, control.Armed, first.Snapshot.State)
+	phone.send(`{"n":1,"type":"set","field":"drop.height","value":"40 cm"}`)
+	assert.Equal(t, message{Type: "done", Re: 1}, phone.reply())
+	phone.send(`{"n":2,"type":"go"}`)
+	assert.Equal(t, message{Type: "refused", Re: 2, Refusal: notNow}, phone.reply())
+
+	other := dial(t, web, pairPhone(t, s, web))
+	assert.Equal(t, "phone 2", other.next().You)
+	other.conn.Close()
+	assert.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
+	assert.Equal(t, []string{"phone 2"}, p.gone())
+}
+
+func TestMalformedMessagesAreRefusedAndTheConnectionLives(t *testing.T) {
+	done := 0
+	s, web := newServer(t, &puppet{do: func(context.Context, string, control.Command) error { done++; return nil }})
+	phone := dial(t, web, pairPhone(t, s, web))
+	for _, c := range []struct {
+		text string
+		re   int64
+		why  string
+	}{
+		{``, 0, "one JSON object"},
+		{`[]`, 0, "one JSON object"},
+		{`{"n":3,"type":"disarm"} {}`, 0, "something follows"},
+		{`{"n":3,"n":4,"type":"disarm"}`, 0, "given twice"},
+		{`{"n":3`, 0, "one JSON object"},
+		{`{"type":"disarm"}`, 0, "no number"},
+		{`{"n":0,"type":"disarm"}`, 0, "no number"},
+		{`{"n":1.5,"type":"disarm"}`, 0, "no number"},
+		{`{"n":5}`, 5, "no type"},
+		{`{"n":5,"type":5}`, 5, "no type"},
+		{`{"n":6,"type":"launch"}`, 6, `no command \"launch\"`},
+		{`{"n":7,"type":"disarm","force":true}`, 7, `no field \"force\"`},
+		{`{"n":7,"type":"arm","Shots":1}`, 7, `no field \"Shots\"`},
+		{`{"n":8,"type":"arm","shots":"many"}`, 8, "cannot be a string"},
+		{`{"n":8,"type":"arm","shots":1.5}`, 8, "cannot be a number"},
+		{"{\"n\":9,\"type\":\"note\",\"shot\":1,\"text\":\"\xff\"}", 0, "UTF-8"},
+		{`{"n":10,"type":"note","shot":1,"text":"` + strings.Repeat("a", messageMax) + `"}`, 0, "longer than"},
+	} {
+		kind := websocket.TextMessage
+		if strings.Contains(c.why, "UTF-8") {
+			kind = websocket.BinaryMessage
+			c.why = "not text"
+		}
+		require.NoError(t, phone.conn.WriteMessage(kind, []byte(c.text)))
+		got := phone.reply()
+		require.Equal(t, "refused", got.Type, c.text)
+		assert.Equal(t, c.re, got.Re, c.text)
+		assert.Contains(t, got.Refusal.Why, strings.ReplaceAll(c.why, `\"`, `"`), c.text)
+		assert.NotEmpty(t, got.Refusal.Remedy)
+	}
+	assert.Zero(t, done)
+	phone.send(`{"n":11,"type":"take"}`)
+	assert.Equal(t, message{Type: "done", Re: 11}, phone.reply())
+}
+
+func TestHugeMessagesEndTheConnection(t *testing.T) {
+	s, web := newServer(t, &puppet{})
+	phone := dial(t, web, pairPhone(t, s, web))
+	phone.snapshot()
+	phone.conn.WriteMessage(websocket.TextMessage, make([]byte, messageHard+1))
+	assert.Contains(t, []int{websocket.CloseMessageTooBig, 0}, phone.closeCode())
+}
+
+func TestDisarmGoesPastCommandsThatHang(t *testing.T) {
+	hang := make(chan struct{})
+	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
+		if cmd.Type == "arm" {
+			<-hang
+		}
+		return nil
+	}})
+	defer close(hang)
+	phone := dial(t, web, pairPhone(t, s, web))
+	phone.send(`{"n":1,"type":"arm","shots":1}`)
+	phone.send(`{"n":2,"type":"go"}`)
+	phone.send(`{"n":3,"type":"disarm"}`)
+	assert.Equal(t, message{Type: "done", Re: 3}, phone.reply())
+}
+
+func TestFloodsAreLimitedAndThenEnded(t *testing.T) {
+	s, web := newServer(t, &puppet{})
+	phone := dial(t, web, pairPhone(t, s, web))
+	for i := 1; i <= burst+50; i++ {
+		phone.send(fmt.Sprintf(`{"n":%d,"type":"take"}`, i))
+	}
+	refused := 0
+	for range burst + 50 {
+		if m := phone.reply(); m.Type == "refused" {
+			refused++
+			assert.Contains(t, m.Refusal.Why+m.Refusal.Remedy, "ait")
+		}
+	}
+	assert.Positive(t, refused)
+	for i := range 100 * excessMost {
+		text := fmt.Appendf(nil, `{"n":%d,"type":"take"}`, i+1)
+		if err := phone.conn.WriteMessage(websocket.TextMessage, text); err != nil {
+			break
+		}
+	}
+	phone.closeCode() // returns: the server ended it
+	other := dial(t, web, pairPhone(t, s, web))
+	other.send(`{"n":1,"type":"take"}`)
+	assert.Equal(t, "done", other.reply().Type, "others are not affected")
+}
+
+func TestRate(t *testing.T) {
+	now := time.Unix(0, 0)
+	r := newRate(now)
+	for range burst {
+		require.True(t, r.allow(now))
+	}
+	assert.False(t, r.allow(now))
+	assert.Equal(t, 1, r.excess)
+	assert.True(t, r.allow(now.Add(time.Second/perSecond)))
+	assert.False(t, r.allow(now.Add(time.Second/perSecond)))
+	later := now.Add(time.Hour)
+	for range burst {
+		require.True(t, r.allow(later))
+	}
+	assert.False(t, r.allow(later), "a pause earns one burst and no more")
+}
+
+// A phone that reads nothing fills its queue of answers; it is dropped, and everything else goes on.
+func TestPhonesThatDoNotReadAreDropped(t *testing.T) {
+	k := &socket{replies: make(chan []byte, 1), ended: make(chan struct{})}
+	k.reply(1, nil)
+	k.reply(2, nil)
+	<-k.ended
+	assert.Equal(t, websocket.CloseTryAgainLater, k.code)
+}
+
+func TestBeatsComeAndSilentPhonesAreGone(t *testing.T) {
+	p := &puppet{}
+	s, web := newServer(t, p)
+	s.opts.Beat = 5 * time.Millisecond
+	phone := dial(t, web, pairPhone(t, s, web))
+	phone.conn.SetPingHandler(func(string) error { return nil }) // does not answer
+	assert.Equal(t, "beat", phone.next("snapshot").Type)
+	phone.closeCode()
+	assert.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
+	assert.WithinRange(t, p.heard, time.Now().Add(-time.Minute), time.Now())
+}
+
+func TestAnswersToPingsKeepAPhone(t *testing.T) {
+	p := &puppet{}
+	s, web := newServer(t, p)
+	s.opts.Beat = 20 * time.Millisecond
+	phone := dial(t, web, pairPhone(t, s, web))
+	for range 3 * deafBeats {
+		phone.next("snapshot")
+	}
+	phone.send(`{"n":1,"type":"take"}`)
+	assert.Equal(t, "done", phone.reply().Type)
+}
+
+func TestSoManyConnectionsAndNoMore(t *testing.T) {
+	s, web := newServer(t, &puppet{})
+	cookie := pairPhone(t, s, web)
+	for range mostSockets {
+		dial(t, web, cookie).snapshot()
+	}
+	_, answer, err := connect(t, web, cookie, web.URL)
+	require.Error(t, err)
+	assert.Equal(t, http.StatusServiceUnavailable, answer.StatusCode)
+}
+
+func FuzzDecode(f *testing.F) {
+	for _, seed := range []string{
+		`{"n":1,"type":"arm","shots":3}`, `{"n":2,"type":"set","field":"drop.height","value":"40 cm"}`, `{"n":3}{}`,
+		`{"n":1,"type":"care","id":"water","ticked":true}`, `[1`, `{"n":1e3,"type":"go"}`, `{"n":1,"n":2,"type":"disarm"}`,
+	} {
+		f.Add([]byte(seed))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		n, cmd, refusal := decode(data)
+		if refusal != nil {
+			assert.NotEmpty(t, refusal.Why)
+			assert.GreaterOrEqual(t, n, int64(0))
+			return
+		}
+		assert.Positive(t, n)
+		known, ok := control.Fields(cmd.Type)
+		require.True(t, ok)
+		again, err := json.Marshal(cmd)
+		require.NoError(t, err)
+		var set map[string]any
+		require.NoError(t, json.Unmarshal(again, &set))
+		delete(set, "type")
+		for name := range set {
+			assert.Contains(t, known, name, "a command carries only what its type takes")
+		}
+	})
+}
