@@ -1,5 +1,5 @@
-// Package web holds the page: plain HTML, CSS and ES modules that run as written. Files lists what is served and nothing
-// else, so that the type declarations and this file never leave the machine.
+// Package web holds the page: plain HTML, CSS and ES modules that run as written. Files lists what is served and
+// nothing else, so that the type declarations and this file never leave the machine.
 package web
 
 import "embed"

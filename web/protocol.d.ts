@@ -199,9 +199,12 @@ export interface LightSet {
   recycle: string;
 }
 
+export type CommandType =
+  "take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note";
+
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
-  type: "take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note";
+  type: CommandType;
   to?: string;
   id?: string;
   ticked?: boolean;

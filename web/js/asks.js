@@ -1,5 +1,5 @@
-// Commands under way: who asked, and where the answer is shown. Nothing on the page changes because something was asked;
-// it changes when the machine says so.
+// Commands under way: who asked, and where the answer is shown. Nothing on the page changes because something was
+// asked; it changes when the machine says so.
 
 import { show, tell } from "./refusals.js";
 
@@ -14,7 +14,7 @@ export class Asks {
 
   /**
    * @param {Link} link
-   * @param {(refusal: Refusal, slot: HTMLElement) => HTMLElement} place where a refusal belongs: beside its field if it names one
+   * @param {(refusal: Refusal, slot: HTMLElement) => HTMLElement} place where a refusal belongs
    * @param {(words: string) => void} say for screen readers
    */
   constructor(link, place, say) {

@@ -37,7 +37,9 @@ export class Bar {
       },
       act: () => this.#armNow(),
       hint: (why) =>
-        this.#hint(why === "short" ? "Hold it for most of a second: a tap does not arm." : "Activate once more to arm."),
+        this.#hint(
+          why === "short" ? "Hold it for most of a second: a tap does not arm." : "Activate once more to arm.",
+        ),
     });
     this.disarm.addEventListener("pointerdown", () => this.#disarmNow());
     this.disarm.addEventListener("click", () => this.#disarmNow());

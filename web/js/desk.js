@@ -92,7 +92,8 @@ export class Desk {
    * @param {string} me this phone's name
    */
   show(snap, me) {
-    for (const list of /** @type {const} */ (["asking", "inputs", "shots", "care"])) snap[list] ??= /** @type {any} */ ([]);
+    for (const list of /** @type {const} */ (["asking", "inputs", "shots", "care"]))
+      snap[list] ??= /** @type {any} */ ([]);
     this.#snap = snap;
     this.#me = me;
     this.#online = true;
@@ -198,11 +199,17 @@ export class Desk {
         ? "All points are ticked for this session. Untick one when it is no longer so."
         : "Read each point and tick it when it is so. Local codes come first.",
     );
-    keyed(byId("care-list"), snap.care, (c) => c.id, (c) => this.#careItem(c), (node, c) => {
-      const box = /** @type {HTMLInputElement} */ (node.querySelector("input"));
-      box.checked = c.ticked;
-      text(/** @type {Element} */ (node.querySelector(".caution")), c.text);
-    });
+    keyed(
+      byId("care-list"),
+      snap.care,
+      (c) => c.id,
+      (c) => this.#careItem(c),
+      (node, c) => {
+        const box = /** @type {HTMLInputElement} */ (node.querySelector("input"));
+        box.checked = c.ticked;
+        text(/** @type {Element} */ (node.querySelector(".caution")), c.text);
+      },
+    );
   }
 
   /** @param {Care} care */
@@ -284,7 +291,13 @@ export class Desk {
     const kind = b.kind === "simulated" ? "a simulated rig: nothing real fires" : `a real board (${b.kind})`;
     const link = b.connected ? "connected" : `not connected${b.trouble ? `: ${b.trouble}` : ""}`;
     text(byId("board-words"), `${b.name}, ${kind}. It is ${link}. One tick is ${b.tick_us} µs.`);
-    keyed(byId("inputs"), snap.inputs, (i) => i.name, () => el("li", {}), (node, i) => text(node, inputWords(i)));
+    keyed(
+      byId("inputs"),
+      snap.inputs,
+      (i) => i.name,
+      () => el("li", {}),
+      (node, i) => text(node, inputWords(i)),
+    );
     for (const node of byId("inputs").children) {
       const input = snap.inputs.find((i) => i.name === /** @type {HTMLElement} */ (node).dataset.key);
       attr(node, "data-active", input?.active ? "yes" : "no");
@@ -292,7 +305,8 @@ export class Desk {
   }
 
   #showControls(/** @type {Snapshot} */ snap) {
-    const others = ["No other phone looks on.", "One phone looks on."][snap.onlookers] ?? `${snap.onlookers} phones look on.`;
+    const others =
+      ["No other phone looks on.", "One phone looks on."][snap.onlookers] ?? `${snap.onlookers} phones look on.`;
     const who = this.#holding
       ? `This phone (${this.#me}) holds them.`
       : snap.holder === ""
@@ -304,18 +318,32 @@ export class Desk {
     const no = byId("controls-no");
     if (this.#holding) {
       for (const id of snap.asking) {
-        acts.push({ key: `give ${id}`, label: `Hand them to ${id}`, act: () => this.asks.ask({ type: "give", to: id }, no) });
+        acts.push({
+          key: `give ${id}`,
+          label: `Hand them to ${id}`,
+          act: () => this.asks.ask({ type: "give", to: id }, no),
+        });
       }
       acts.push({ key: "release", label: "Let go of them", act: () => this.#release() });
     } else if (snap.asking.includes(this.#me)) {
       acts.push({ key: "asked", label: "Asked; waiting for the holder", act: () => this.#take() });
     } else {
-      acts.push({ key: "take", label: snap.holder === "" ? "Take the controls" : "Ask for the controls", act: () => this.#take() });
+      acts.push({
+        key: "take",
+        label: snap.holder === "" ? "Take the controls" : "Ask for the controls",
+        act: () => this.#take(),
+      });
     }
-    keyed(byId("controls-acts"), acts, (a) => a.key, (a) => el("button", { type: "button", onclick: a.act }, a.label), (node, a) => {
-      text(node, a.label);
-      attr(node, "data-act", a.key.split(" ")[0]);
-    });
+    keyed(
+      byId("controls-acts"),
+      acts,
+      (a) => a.key,
+      (a) => el("button", { type: "button", onclick: a.act }, a.label),
+      (node, a) => {
+        text(node, a.label);
+        attr(node, "data-act", a.key.split(" ")[0]);
+      },
+    );
   }
 
   #take() {
@@ -381,14 +409,17 @@ function sessionWords(snap) {
   const began = new Date(snap.session.started);
   const shots = snap.shot_count === 1 ? "one shot" : `${snap.shot_count} shots`;
   const name = snap.session.name === "" ? `Session ${snap.session.id}` : `“${snap.session.name}”`;
-  const when = Number.isNaN(began.getTime()) ? "" : `, since ${began.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}`;
+  const when = Number.isNaN(began.getTime())
+    ? ""
+    : `, since ${began.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}`;
   return `${name}${when}: ${shots}.`;
 }
 
 /** @param {Input} i */
 function inputWords(i) {
   const role = i.role === "" || i.role === i.name ? "" : ` (${i.role})`;
-  return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${i.edges === 1 ? "one edge" : `${i.edges} edges`} seen`;
+  const edges = i.edges === 1 ? "one edge" : `${i.edges} edges`;
+  return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${edges} seen`;
 }
 
 /** @param {Term[]} terms */
@@ -400,7 +431,13 @@ function budgetTable(terms) {
     return el(
       "tr",
       {},
-      el("th", { scope: "row" }, t.name, t.steady ? el("i", {}, " the same each time: the trim takes it out") : null, share),
+      el(
+        "th",
+        { scope: "row" },
+        t.name,
+        t.steady ? el("i", {}, " the same each time: the trim takes it out") : null,
+        share,
+      ),
       el("td", {}, fixed(t.ms, 2)),
       el("td", {}, fixed(t.mm, 1)),
     );

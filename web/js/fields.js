@@ -22,7 +22,14 @@ const unitWords = {
   "": ["", ""],
 };
 
-/** @typedef {{ name: string, node: HTMLElement, slot: HTMLElement, update: (snap: Snapshot) => void, put: (value: string) => void }} Field */
+/**
+ * @typedef {object} Field
+ * @property {string} name
+ * @property {HTMLElement} node
+ * @property {HTMLElement} slot for refusals
+ * @property {(snap: Snapshot) => void} update
+ * @property {(value: string) => void} put
+ */
 
 /**
  * What a machine prints, as a number in the field's unit; what cannot be read so is shown as it came.
@@ -93,7 +100,12 @@ export function quantityField(q, asks) {
   const stepper = (/** @type {number} */ way, /** @type {string} */ sign, /** @type {string} */ word) =>
     el(
       "button",
-      { type: "button", class: "step", "aria-label": `${q.label}: ${q.step} ${spoken} ${word}`, onclick: () => step(null, way) },
+      {
+        type: "button",
+        class: "step",
+        "aria-label": `${q.label}: ${q.step} ${spoken} ${word}`,
+        onclick: () => step(null, way),
+      },
       sign,
     );
 
@@ -105,7 +117,12 @@ export function quantityField(q, asks) {
       "div",
       { class: "dial" },
       stepper(-1, "−", "less"),
-      el("span", { class: "reading" }, input, el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short)),
+      el(
+        "span",
+        { class: "reading" },
+        input,
+        el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short),
+      ),
       stepper(1, "+", "more"),
     ),
     place,

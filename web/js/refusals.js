@@ -29,13 +29,20 @@ export function show(place, refusal, before = "") {
   const made = JSON.stringify([refusal, before]);
   if (!place.hidden && place.dataset.made === made) return;
   place.dataset.made = made;
-  place.replaceChildren(icon("warn"), el("div", {}, el("p", {}, tell(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)));
+  place.replaceChildren(
+    icon("warn"),
+    el("div", {}, el("p", {}, tell(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
+  );
   place.hidden = false;
 }
 
 /** A way out of a refusal; the page listens for it. @param {Fix} fix */
 function fixButton(fix) {
-  return el("button", { type: "button", class: "fix", "data-field": fix.field, "data-value": fix.value }, tellChange(fix.field, fix.value));
+  return el(
+    "button",
+    { type: "button", class: "fix", "data-field": fix.field, "data-value": fix.value },
+    tellChange(fix.field, fix.value),
+  );
 }
 
 /** A refusal in one line. @param {Refusal} refusal @param {string} [before] */

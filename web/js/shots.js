@@ -25,7 +25,13 @@ const verdicts = [
  * @param {Asks} asks
  */
 export function showShots(list, shots, asks) {
-  keyed(list, shots, (s) => String(s.id), (s) => card(s, asks), (node, s, i) => node.refresh(s, i === 0));
+  keyed(
+    list,
+    shots,
+    (s) => String(s.id),
+    (s) => card(s, asks),
+    (node, s, i) => node.refresh(s, i === 0),
+  );
 }
 
 /**
@@ -68,7 +74,11 @@ function card(first, asks) {
     enterkeyhint: "done",
     autocomplete: "off",
     onchange: () => {
-      const sent = asks.ask({ type: "note", shot: shot.id, text: note.value.trim() }, place, () => (note.value = shot.note));
+      const sent = asks.ask(
+        { type: "note", shot: shot.id, text: note.value.trim() },
+        place,
+        () => (note.value = shot.note),
+      );
       if (!sent) note.value = shot.note;
     },
   });
@@ -137,12 +147,16 @@ function drawFigures(s) {
   );
   return [
     el("p", { class: "facts" }, facts.join(" · ")),
-    rows.length > 0 ? el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows)) : el("p", {}, "No cue was fired."),
+    rows.length > 0
+      ? el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows))
+      : el("p", {}, "No cue was fired."),
   ];
 }
 
 /** @param {string} at */
 function clock(at) {
   const t = new Date(at);
-  return Number.isNaN(t.getTime()) ? "" : t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+  return Number.isNaN(t.getTime())
+    ? ""
+    : t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 }

@@ -67,7 +67,9 @@ function scaleOver(times, width) {
   return { from, to, x: (t) => pad + ((t - from) / (to - from)) * (width - 2 * pad) };
 }
 
-/** @typedef {{ mark: Mark, text: string, x: number, left: number, right: number, row: number, anchor: string }} Label */
+/**
+ * @typedef {{ mark: Mark, text: string, x: number, left: number, right: number, row: number, anchor: string }} Label
+ */
 
 /**
  * Give each mark's words a row and a side so that no words lie on others, nor on another's line down to the water.
@@ -143,7 +145,13 @@ function hatch() {
   );
 }
 
-/** One cue: its words above, its bar to scale below. @param {Bar} bar @param {Scale} scale @param {number} y @param {number} width */
+/**
+ * One cue: its words above, its bar to scale below.
+ * @param {Bar} bar
+ * @param {Scale} scale
+ * @param {number} y
+ * @param {number} width
+ */
 function drawLane(bar, scale, y, width) {
   const left = scale.x(bar.from_ms);
   const wide = Math.max(4, scale.x(bar.to_ms) - left);
@@ -164,14 +172,16 @@ function axis(scale, y, width, unit) {
   for (let t = Math.ceil(scale.from / step) * step; t <= scale.to; t += step) {
     const at = Number(t.toPrecision(12));
     const x = scale.x(at);
-    parts.push(
-      svg("line", { x1: x, x2: x, y1: y, y2: y + 6, class: "axis" }),
-    );
+    parts.push(svg("line", { x1: x, x2: x, y1: y, y2: y + 6, class: "axis" }));
     if (x > 16 && x < width - 16) {
-      parts.push(/** @type {any} */ (svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at))));
+      parts.push(
+        /** @type {any} */ (svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at))),
+      );
     }
   }
-  parts.push(/** @type {any} */ (svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit)));
+  parts.push(
+    /** @type {any} */ (svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit)),
+  );
   return parts;
 }
 
@@ -180,7 +190,11 @@ function tickText(at) {
   return String(at).replace("-", "−");
 }
 
-/** A step of 1, 2 or 5 times a power of ten that gives about so many ticks. @param {number} span @param {number} about */
+/**
+ * A step of 1, 2 or 5 times a power of ten that gives about so many ticks.
+ * @param {number} span
+ * @param {number} about
+ */
 export function tickStep(span, about) {
   const rough = span / about;
   const power = 10 ** Math.floor(Math.log10(rough));
@@ -242,6 +256,10 @@ export function drawTable(preview, width) {
     svg("text", { x: left - 6, y: y(least) + 4, "text-anchor": "end", class: "tick" }, ms(least)),
     svg("text", { x: left, y: height - 20, class: "tick" }, ms(low.interval_ms)),
     svg("text", { x: width - pad, y: height - 20, "text-anchor": "end", class: "tick" }, ms(high.interval_ms)),
-    svg("text", { x: width / 2, y: height - 4, "text-anchor": "middle", class: "tick" }, "gate interval, ms (delay upward)"),
+    svg(
+      "text",
+      { x: width / 2, y: height - 4, "text-anchor": "middle", class: "tick" },
+      "gate interval, ms (delay upward)",
+    ),
   );
 }

@@ -2,11 +2,29 @@
 
 /** Each unit's size in its base unit, and the base unit. @type {Record<string, [number, string]>} */
 const units = {
-  m: [1, "m"], cm: [1e-2, "m"], mm: [1e-3, "m"], um: [1e-6, "m"], "µm": [1e-6, "m"], "μm": [1e-6, "m"],
-  min: [60, "s"], s: [1, "s"], ms: [1e-3, "s"], us: [1e-6, "s"], "µs": [1e-6, "s"], "μs": [1e-6, "s"], ns: [1e-9, "s"],
-  "m/s": [1, "m/s"], "cm/s": [1e-2, "m/s"], "mm/s": [1e-3, "m/s"], "km/h": [1 / 3.6, "m/s"],
-  deg: [1, "deg"], "°": [1, "deg"], rad: [180 / Math.PI, "deg"],
-  C: [1, "C"], "°C": [1, "C"], degC: [1, "C"],
+  m: [1, "m"],
+  cm: [1e-2, "m"],
+  mm: [1e-3, "m"],
+  um: [1e-6, "m"],
+  µm: [1e-6, "m"],
+  μm: [1e-6, "m"],
+  min: [60, "s"],
+  s: [1, "s"],
+  ms: [1e-3, "s"],
+  us: [1e-6, "s"],
+  µs: [1e-6, "s"],
+  μs: [1e-6, "s"],
+  ns: [1e-9, "s"],
+  "m/s": [1, "m/s"],
+  "cm/s": [1e-2, "m/s"],
+  "mm/s": [1e-3, "m/s"],
+  "km/h": [1 / 3.6, "m/s"],
+  deg: [1, "deg"],
+  "°": [1, "deg"],
+  rad: [180 / Math.PI, "deg"],
+  C: [1, "C"],
+  "°C": [1, "C"],
+  degC: [1, "C"],
 };
 
 const number = /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i;
@@ -36,7 +54,10 @@ export function inUnit(printed, unit) {
  * @param {string} unit
  */
 export function withUnit(typed, unit) {
-  const plain = typed.trim().replace("−", "-").replace(/^([+-]?\d*),(\d+)$/, "$1.$2");
+  const plain = typed
+    .trim()
+    .replace("−", "-")
+    .replace(/^([+-]?\d*),(\d+)$/, "$1.$2");
   return number.test(plain) && unit !== "" ? `${plain} ${unit}` : plain;
 }
 
