@@ -88,8 +88,8 @@ type Journal struct {
 // Path is the database file.
 func (j *Journal) Path() string { return j.path }
 
-// DefaultPath is where the journal of this user is: $XDG_STATE_HOME/stillwater/journal.db, or under ~/.local/state as the
-// XDG Base Directory Specification 0.8 has it. A relative XDG_STATE_HOME is ignored, as it demands.
+// DefaultPath is where the journal of this user is: $XDG_STATE_HOME/stillwater/journal.db, or under ~/.local/state, as
+// the XDG Base Directory Specification has it (0.8, from memory). A relative XDG_STATE_HOME is ignored, as it demands.
 func DefaultPath(getenv func(string) string) (string, error) {
 	state := getenv("XDG_STATE_HOME")
 	if !filepath.IsAbs(state) {

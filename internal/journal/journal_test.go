@@ -63,9 +63,9 @@ func someShot(r *rand.Rand, session int64) Shot {
 
 func TestDefaultPath(t *testing.T) {
 	for name, c := range map[string]struct{ state, home, want string }{
-		"state folder":          {"/var/s", "/home/a", "/var/s/stillwater/journal.db"},
-		"home":                  {"", "/home/a", "/home/a/.local/state/stillwater/journal.db"},
-		"relative state folder": {"s", "/home/a", "/home/a/.local/state/stillwater/journal.db"},
+		"state folder":          {"/var/s", "/people/a", "/var/s/stillwater/journal.db"},
+		"home":                  {"", "/people/a", "/people/a/.local/state/stillwater/journal.db"},
+		"relative state folder": {"s", "/people/a", "/people/a/.local/state/stillwater/journal.db"},
 		"nothing":               {"", "", ""},
 		"relative home":         {"", "a", ""},
 	} {
@@ -302,7 +302,8 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 			(SELECT count(*) FROM sqlite_schema WHERE name = 'lenses')`).Scan(&v, &tables))
 		return v, tables
 	}
-	err = j.migrate(ctx, with("CREATE TABLE lenses (x TEXT); INSERT INTO lenses VALUES ('a'); INSERT INTO nowhere VALUES (1);"))
+	err = j.migrate(ctx, with(`CREATE TABLE lenses (x TEXT); INSERT INTO lenses VALUES ('a');
+		INSERT INTO nowhere VALUES (1);`))
 	assert.ErrorContains(t, err, "bring up to version 2")
 	v, tables := version()
 	assert.Equal(t, []int{1, 0}, []int{v, tables})

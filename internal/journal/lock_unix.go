@@ -9,8 +9,8 @@ import (
 	"syscall"
 )
 
-// acquire takes the right to write. The kernel gives it back when the process ends, however it ends. It is a file of its
-// own because SQLite's own locks on the database would be lost with the first descriptor of it that is closed.
+// acquire takes the right to write. The kernel gives it back when the process ends, however it ends. It is a file of
+// its own because SQLite's locks on the database would be lost with the first descriptor of it that is closed.
 func acquire(path string) (*os.File, error) {
 	f, err := os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o600)
 	if err != nil {

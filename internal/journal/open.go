@@ -16,8 +16,8 @@ import (
 // Open opens the journal at path for writing, makes it if there is none (folder 0700, file 0600), and brings it up to
 // date. One process at a time can have a journal open for writing; any number may read it meanwhile.
 //
-// A file that is not a journal, is damaged, cannot be written, or was written by a newer Stillwater is left as it is; the
-// error wraps ErrForeign, ErrDamaged, ErrReadOnly, ErrNewer, ErrBusy or ErrFull.
+// A file that is not a journal, is damaged, cannot be written, or was written by a newer Stillwater is left as it is;
+// the error wraps ErrForeign, ErrDamaged, ErrReadOnly, ErrNewer, ErrBusy or ErrFull.
 func Open(ctx context.Context, path string) (*Journal, error) {
 	path, err := prepare(path)
 	if err != nil {
@@ -137,7 +137,8 @@ func (j *Journal) begin(ctx context.Context) error {
 	return j.migrate(ctx, migrations)
 }
 
-// sound refuses to add to a database with broken structure. It reads the whole file: about 5 ms for each thousand shots.
+// sound refuses to add to a database with broken structure. It reads the whole file: about 5 ms for each thousand shots,
+// measured on one x86-64 machine.
 func (j *Journal) sound(ctx context.Context) error {
 	var first string
 	if err := j.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first); err != nil {

@@ -99,7 +99,9 @@ func (j *Journal) snapshot(ctx context.Context) (*sql.Tx, error) {
 }
 
 // query reads all rows, so that the one connection is free again before anything else is asked.
-func query[T any](ctx context.Context, tx *sql.Tx, scan func(scanner) (T, error), text string, args ...any) ([]T, error) {
+func query[T any](
+	ctx context.Context, tx *sql.Tx, scan func(scanner) (T, error), text string, args ...any,
+) ([]T, error) {
 	rows, err := tx.QueryContext(ctx, text, args...)
 	if err != nil {
 		return nil, err

@@ -27,8 +27,8 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 	if err != nil {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
 	}
-	err = j.insert(ctx, []any{&s.ID, &s.Number}, `INSERT INTO shots (session, number, at_ns, status, simulated, boot_id, gate_ns,
-		clock_ns, interval_ns, delay_ns, set_json, program_json, cues_json, seen, verdict, note)
+	err = j.insert(ctx, []any{&s.ID, &s.Number}, `INSERT INTO shots (session, number, at_ns, status, simulated, boot_id,
+		gate_ns, clock_ns, interval_ns, delay_ns, set_json, program_json, cues_json, seen, verdict, note)
 		VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?1),
 		?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) RETURNING id, number`,
 		s.Session, s.At.UnixNano(), s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs, s.DelayNs,

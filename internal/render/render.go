@@ -16,8 +16,8 @@ import (
 // quietZone is the clear margin that ISO/IEC 18004 (number from memory) asks for around the code, in modules.
 const quietZone = 4
 
-// The colours are spelled out, from the part of the 256-colour palette that themes leave alone, so that the code is dark
-// on light on every terminal: not every phone reads it the other way round.
+// The colours are spelled out, from the part of the 256-colour palette that themes leave alone, so that the code is
+// dark on light on every terminal: not every phone reads it the other way round.
 const (
 	darkOnLight = "\x1b[38;5;16;48;5;231m"
 	plain       = "\x1b[0m"
@@ -55,8 +55,8 @@ func halves(upper, lower bool) string {
 	return " "
 }
 
-// Table writes rows under a header, columns aligned and two spaces apart. A column in which every filled cell begins like
-// a number is aligned right. Control characters in cells become spaces, so that a note cannot move the cursor.
+// Table writes rows under a header, columns aligned and two spaces apart. A column in which every filled cell begins
+// like a number is aligned right. Control characters in cells become spaces, so that a note cannot move the cursor.
 func Table(w io.Writer, header []string, rows [][]string) error {
 	widths, right := measure(header, rows)
 	var b strings.Builder
