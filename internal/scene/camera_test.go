@@ -1,0 +1,221 @@
+package scene
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+)
+
+// The camera's lag has the set's scatter; its mean differs from the set's by what the room says, and stays so all evening.
+func TestTheCameraHasALag(t *testing.T) {
+	set := shot.DefaultSet().Light
+	var means []float64
+	for seed := range uint64(100) {
+		r := New(seed)
+		var lags []float64
+		for i := range 50 {
+			at := time.Duration(i) * 10 * time.Second
+			edges := r.Drive(Shutter, true, at)
+			require.Len(t, edges, 2)
+			assert.Equal(t, []bool{true, false}, []bool{edges[0].Active, edges[1].Active})
+			lags = append(lags, (edges[0].At - at).Seconds())
+			assert.Empty(t, r.Drive(Shutter, false, at+time.Second))
+		}
+		mean, _ := meanSD(lags)
+		require.InDelta(t, r.Lag().Seconds(), mean, 4*float64(set.LagScatter)/7, "seed %d", seed)
+		spreadIs(t, cut3*float64(set.LagScatter), lags, "lag")
+		means = append(means, r.Lag().Seconds())
+	}
+	meanIs(t, float64(set.Lag), means, "lag over rooms")
+	spreadIs(t, cut3*0.03*float64(set.Lag), means, "lag over rooms")
+}
+
+// exact is a room where nothing varies, and one drop in it.
+func exact(t *testing.T, light func(*shot.LightSet)) (*Room, Flight) {
+	set := shot.DefaultSet()
+	set.Light.LagScatter = 0
+	light(&set.Light)
+	r := NewWith(1, Spreads{DragLow: 1, DragHigh: 1, ThrowOutside: 0.1})
+	f, err := r.Release(set, 0)
+	require.NoError(t, err)
+	return r, f
+}
+
+func TestTheShutterMustBeOpenAtTheFlash(t *testing.T) {
+	const lag = 60 * time.Millisecond
+	flashAt := func(r *Room, at time.Duration) { r.Drive(Flash, true, at-FlashDelay) }
+	for _, c := range []struct {
+		name    string
+		light   func(*shot.LightSet)
+		play    func(r *Room, f Flight)
+		exposed bool
+		seen    string
+	}{
+		{"held open", func(*shot.LightSet) {}, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-lag)
+			flashAt(r, f.Best)
+			r.Drive(Shutter, false, f.Best+20*time.Millisecond)
+		}, true, "the column at its highest"},
+		{"not pressed", func(*shot.LightSet) {}, func(r *Room, f Flight) { flashAt(r, f.Best) }, false,
+			"black: the shutter was not open"},
+		{"too late", func(*shot.LightSet) {}, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-lag+4*time.Millisecond)
+			flashAt(r, f.Best)
+			r.Drive(Shutter, false, f.Best+time.Second)
+		}, false, "black: the shutter was not open: it opened 4.0 ms after the flash"},
+		{"closed before", func(*shot.LightSet) {}, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-time.Second)
+			r.Drive(Shutter, false, f.Best-closeLag-5*time.Millisecond)
+			flashAt(r, f.Best)
+		}, false, "black: the shutter was not open: it closed 5.0 ms before the flash"},
+		{"by hand", func(l *shot.LightSet) { l.Shutter = shot.ByHand }, func(r *Room, f Flight) { flashAt(r, f.Best) },
+			true, "the column at its highest"},
+		{"no flash", func(*shot.LightSet) {}, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-lag)
+			r.Drive(Shutter, false, f.Best+lag)
+		}, false, "black: the flash did not fire"},
+		{"flash too soon again", func(*shot.LightSet) {}, func(r *Room, f Flight) {
+			r.Drive(Flash, true, f.Released-time.Second)
+			r.Drive(Flash, false, f.Released)
+			r.Drive(Shutter, true, f.Best-lag)
+			flashAt(r, f.Best)
+		}, false, "black: the flash was not charged yet"},
+		{"lag-led", func(l *shot.LightSet) { l.Expose = shot.LagLed }, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-lag)
+			r.Drive(Shutter, false, f.Best)
+		}, true, "the column at its highest"},
+		{"lag-led, 3 ms early", func(l *shot.LightSet) { l.Expose = shot.LagLed }, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-lag-3100*time.Microsecond)
+		}, true, "the column 3.1 ms before its highest"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			r, f := exact(t, c.light)
+			c.play(r, f)
+			frame := r.Look(f)
+			assert.Equal(t, c.seen, frame.Seen)
+			assert.Equal(t, c.exposed, frame.Exposed)
+			if !c.exposed {
+				assert.Equal(t, Nothing, frame.Verdict)
+			}
+		})
+	}
+}
+
+// While the release is held, pressing again is nothing new.
+func TestAReleaseThatIsHeld(t *testing.T) {
+	r := New(1)
+	require.NotEmpty(t, r.Drive(Shutter, true, 0))
+	assert.Empty(t, r.Drive(Shutter, true, time.Second))
+	assert.Empty(t, r.Drive(Focus, true, time.Second))
+}
+
+func TestWhatPicturesShow(t *testing.T) {
+	byHand := func(l *shot.LightSet) { l.Shutter = shot.ByHand }
+	ms := time.Millisecond
+	t.Run("drop", func(t *testing.T) {
+		_, f := exact(t, byHand)
+		phase := map[splash.Phase]time.Duration{}
+		for _, p := range f.Phases {
+			phase[p.Phase] = p.At - f.Best
+		}
+		for _, c := range []struct {
+			off     time.Duration
+			seen    string
+			verdict Verdict
+		}{
+			{0, "the column at its highest", Good},
+			{2 * ms, "the column 2.0 ms after its highest", Good},
+			{-2 * ms, "the column 2.0 ms before its highest", Good},
+			{-15 * ms, "the column 15.0 ms before its highest", Early},
+			{15 * ms, "the column 15.0 ms after its highest", Late},
+			{phase[splash.CrownHighest], "the crown at its highest, ", Early},
+			{phase[splash.CraterDeepest] + ms, "the crater 1.0 ms after its deepest, ", Early},
+			{phase[splash.ColumnGone] - ms, "the column 1.0 ms before it is gone, ", Late},
+			{phase[splash.Contact] - ms, "the drop 2.", Early},
+			{phase[splash.Contact] - 100*ms, "nothing there: the drop has not come yet", Nothing},
+			{900 * ms, "nothing there: flat water", Nothing},
+		} {
+			r, f := exact(t, byHand)
+			f.Ends += time.Second
+			r.Drive(Flash, true, f.Best+c.off-FlashDelay)
+			frame := r.Look(f)
+			assert.Contains(t, frame.Seen, c.seen)
+			assert.Equal(t, c.verdict, frame.Verdict, c.seen)
+			assert.Equal(t, c.off, frame.Offset)
+		}
+	})
+	t.Run("throw", func(t *testing.T) {
+		for _, c := range []struct {
+			mm      float64
+			seen    string
+			verdict Verdict
+		}{
+			{0, "the sheet in the focus spot", Good},
+			{12, "the sheet 12 mm past the focus spot", Good},
+			{-35, "the sheet 35 mm short of the focus spot", Early},
+			{80, "the sheet 80 mm past the focus spot", Late},
+			{-300, "nothing there: the sheet was 300 mm short of the focus spot", Nothing},
+		} {
+			set := throwSet()
+			set.Light.Shutter = shot.ByHand
+			s := Spreads{DragLow: 1, DragHigh: 1, ThrowOutside: 1e-9}
+			r := NewWith(1, s)
+			f, err := r.Release(set, 0)
+			require.NoError(t, err)
+			f.Above = 0
+			r.Drive(Flash, true, f.Best+time.Duration(c.mm/1e3/float64(f.Speed)*1e9)-FlashDelay)
+			frame := r.Look(f)
+			assert.Equal(t, c.seen, frame.Seen)
+			assert.Equal(t, c.verdict, frame.Verdict)
+			assert.InDelta(t, c.mm, frame.OffsetMm, 0.01)
+
+			f.Above = 0.1
+			if c.verdict != Nothing {
+				assert.Equal(t, c.seen+", 100 mm too high", r.Look(f).Seen)
+			}
+		}
+	})
+	t.Run("sound", func(t *testing.T) {
+		for _, c := range []struct {
+			off     time.Duration
+			seen    string
+			verdict Verdict
+		}{
+			{0, "the very moment", Good},
+			{1200 * time.Microsecond, "the moment 1.2 ms past", Good},
+			{-5 * ms, "the moment 5.0 ms before its time", Early},
+			{5 * ms, "the moment 5.0 ms past", Late},
+			{80 * ms, "nothing there: the moment is over for 80.0 ms", Nothing},
+			{-80 * ms, "nothing there: the moment is 80.0 ms away", Nothing},
+		} {
+			set := soundSet()
+			set.Light.Shutter = shot.ByHand
+			r := New(3)
+			f, err := r.Release(set, 0)
+			require.NoError(t, err)
+			f.Best += 200 * ms
+			r.Drive(Flash, true, f.Best+c.off-FlashDelay)
+			frame := r.Look(f)
+			assert.Equal(t, c.seen, frame.Seen)
+			assert.Equal(t, c.verdict, frame.Verdict)
+		}
+	})
+}
+
+// A camera that works for weeks keeps no more than it needs.
+func TestTheCameraForgets(t *testing.T) {
+	r := New(1)
+	for i := range 1000 {
+		at := time.Duration(i) * 10 * time.Second
+		r.Drive(Shutter, true, at)
+		r.Drive(Flash, true, at+time.Second)
+		r.Drive(Shutter, false, at+2*time.Second)
+	}
+	assert.Len(t, r.camera.openings, remembered)
+	assert.Len(t, r.camera.flashes, remembered)
+}

@@ -1,0 +1,103 @@
+package scene
+
+import (
+	"time"
+
+	"stillwater/internal/ballistics"
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// PhaseAt is when a splash shows a phase, in the room's time.
+type PhaseAt struct {
+	Phase splash.Phase
+	At    time.Duration
+}
+
+const (
+	dripEvery   = 180 * time.Millisecond // between the drops of a train
+	lookAround  = 500 * time.Millisecond // after the moment, until the room is free again
+	mostSpilled = 1.2                    // a splash is over at this multiple of the time the column is gone
+)
+
+// drip lets a train of drops go; the wanted one is the set's n-th.
+func (r *Room) drip(f *Flight, rng dice) error {
+	set := f.Set.Drop
+	start := f.Released + leadIn(rng)
+	for n := 1; n <= set.Nth; n++ {
+		if err := r.drop(f, rng, start, n == set.Nth); err != nil {
+			return err
+		}
+		start += dripEvery + time.Duration(rng.normal(float64(dripEvery)/20))
+	}
+	return nil
+}
+
+// drop lets one drop fall. Times are those of its lowest point, which breaks the beam and touches the surface.
+func (r *Room) drop(f *Flight, rng dice, start time.Duration, wanted bool) error {
+	set := f.Set.Drop
+	d, err := r.dropDiameter(f, rng)
+	if err != nil {
+		return err
+	}
+	beam := max(set.Beam+r.lower+phys.Length(rng.normal(float64(r.spreads.DropEdge))), 0)
+	broken, err := ballistics.Fall(d, beam, 0)
+	if err != nil {
+		return err
+	}
+	clear, err := ballistics.Fall(d, beam+d, 0)
+	if err != nil {
+		return err
+	}
+	surface, err := ballistics.Fall(d, set.Height, 0)
+	if err != nil {
+		return err
+	}
+	f.pass(rng, Beam, r.stamp(rng, start, broken.Time), r.stamp(rng, start, clear.Time))
+	if !wanted {
+		return nil
+	}
+	f.Diameter, f.Speed, f.Contact = d, surface.Speed, start+surface.Time.Duration()
+	return r.splash(f, rng)
+}
+
+func (r *Room) dropDiameter(f *Flight, rng dice) (phys.Length, error) {
+	d := f.Set.Drop.Diameter
+	if d == 0 {
+		liquid, err := splash.LiquidNamed(f.Set.Drop.Liquid)
+		if err != nil {
+			return 0, err
+		}
+		if d, err = splash.DropDiameter(f.Set.Drop.Nozzle, liquid); err != nil {
+			return 0, err
+		}
+		d *= phys.Length(1 + r.heavier)
+	}
+	return d * phys.Length(1+rng.normal(r.spreads.DropDiameter)), nil
+}
+
+// splash draws when this splash shows each phase. A room's splashes lie at one place in the published bands, which is what
+// a person can learn; each differs a little.
+func (r *Room) splash(f *Flight, rng dice) error {
+	own := 1 + rng.normal(r.spreads.PhaseTime)
+	for _, phase := range splash.Phases() {
+		w, err := splash.When(phase, f.Diameter, f.Speed)
+		if err != nil {
+			return err
+		}
+		after := (w.Low + phys.Time(r.band)*(w.High-w.Low)) * phys.Time(own)
+		at := PhaseAt{phase, f.Contact + after.Duration()}
+		f.Phases = append(f.Phases, at)
+		if phase == f.Set.Drop.Phase {
+			f.Best, f.Arrives = at.At, true
+		}
+	}
+	f.Ends = f.splashOver() + lookAround
+	return nil
+}
+
+// splashOver is when the water is flat again.
+func (f *Flight) splashOver() time.Duration {
+	last := f.Phases[len(f.Phases)-1].At
+	return f.Contact + time.Duration(mostSpilled*float64(last-f.Contact))
+}

@@ -1,0 +1,248 @@
+package scene
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+)
+
+// Verdict is what a person would say of a frame.
+type Verdict string
+
+const (
+	Early   Verdict = "early"
+	Good    Verdict = "good"
+	Late    Verdict = "late"
+	Nothing Verdict = "nothing there"
+)
+
+// Frame is what a picture shows.
+type Frame struct {
+	Seen     string        // in plain words
+	Flashed  bool          // the flash gave light during the flight
+	Exposed  bool          // and the shutter was open then
+	Offset   time.Duration // the light's peak after the best moment; early is negative
+	OffsetMm float64       // throw: how far past the focus spot the liquid is along its path; short of it is negative
+	Verdict  Verdict
+}
+
+const (
+	goodThrowMm  = 20.0  // a throw this near the focus spot is in focus and in place: common practice, no source
+	frameThrowMm = 200.0 // farther away it is out of the picture
+	frameDropMm  = 40.0  // a drop higher than this above the surface is out of the picture
+	goodSplash   = 0.08  // a splash this part of its time off still shows the phase: common practice, no source
+	goodLeast    = 500 * time.Microsecond
+	goodSound    = 2 * time.Millisecond
+	frameSound   = 50 * time.Millisecond
+	highMm       = 60.0 // worth a word when it passes this far above or below the focus spot
+)
+
+// Look says what the picture of a flight shows, once the flash has fired.
+func (r *Room) Look(f Flight) Frame {
+	frame := Frame{Verdict: Nothing}
+	at, fired, lit := r.flashDuring(f)
+	switch {
+	case !fired:
+		frame.Seen = "black: the flash did not fire"
+		return frame
+	case !lit:
+		frame.Seen = "black: the flash was not charged yet"
+		return frame
+	}
+	frame.Flashed = true
+	frame.Exposed = f.Set.Light.Expose == shot.FlashInDark && f.Set.Light.Shutter == shot.ByHand || r.camera.open(at)
+	if f.Arrives {
+		frame.Offset = at - f.Best
+	}
+	if !frame.Exposed {
+		frame.Seen = "black: the shutter was not open" + r.camera.missedBy(at)
+		return frame
+	}
+	switch f.Set.Kind {
+	case shot.Drop:
+		f.seeDrop(&frame, at)
+	case shot.Throw:
+		f.seeThrow(&frame)
+	case shot.Sound:
+		f.seeSound(&frame)
+	}
+	return frame
+}
+
+// flashDuring finds the first flash of a flight that gave light, or one that should have.
+func (r *Room) flashDuring(f Flight) (at time.Duration, fired, lit bool) {
+	for _, fl := range r.camera.flashes {
+		if fl.at < f.Released || fl.at > f.Ends {
+			continue
+		}
+		if fl.lit {
+			return fl.at, true, true
+		}
+		fired = true
+	}
+	return 0, fired, false
+}
+
+// missedBy says how far a flash missed the nearest opening, when it was near.
+func (c *camera) missedBy(at time.Duration) string {
+	for _, o := range c.openings {
+		if gap := o.from - at; gap > 0 && gap < time.Second {
+			return fmt.Sprintf(": it opened %s after the flash", inMs(gap))
+		}
+		if gap := at - o.to; o.to > 0 && gap >= 0 && gap < time.Second {
+			return fmt.Sprintf(": it closed %s before the flash", inMs(gap))
+		}
+	}
+	return ""
+}
+
+func (f Flight) seeThrow(frame *Frame) {
+	if !f.Arrives {
+		frame.Seen = "nothing there: the throw fell short of the focus spot"
+		return
+	}
+	mm := float64(f.Speed) * frame.Offset.Seconds() * 1e3
+	frame.OffsetMm = mm
+	height := ""
+	if above := float64(f.Above) * 1e3; above > highMm {
+		height = fmt.Sprintf(", %.0f mm too high", above)
+	} else if above < -highMm {
+		height = fmt.Sprintf(", %.0f mm too low", -above)
+	}
+	switch {
+	case math.Abs(mm) > frameThrowMm:
+		frame.Seen = fmt.Sprintf("nothing there: the sheet was %.0f mm %s the focus spot", math.Abs(mm), pastOrShort(mm))
+		return
+	case math.Abs(mm) < 1:
+		frame.Seen = "the sheet in the focus spot" + height
+	default:
+		frame.Seen = fmt.Sprintf("the sheet %.0f mm %s the focus spot%s", math.Abs(mm), pastOrShort(mm), height)
+	}
+	frame.judge(math.Abs(mm) <= goodThrowMm)
+}
+
+func pastOrShort(mm float64) string {
+	if mm < 0 {
+		return "short of"
+	}
+	return "past"
+}
+
+func (f Flight) seeSound(frame *Frame) {
+	if frame.Offset.Abs() > frameSound {
+		frame.Seen = "nothing there: the moment is " + apart(frame.Offset, "over for %s", "%s away")
+		return
+	}
+	frame.Seen = "the moment " + apart(frame.Offset, "%s past", "%s before its time")
+	if frame.Offset.Abs() < 50*time.Microsecond {
+		frame.Seen = "the very moment"
+	}
+	frame.judge(frame.Offset.Abs() <= goodSound)
+}
+
+// judge is the verdict on a picture that shows something.
+func (frame *Frame) judge(good bool) {
+	switch {
+	case good:
+		frame.Verdict = Good
+	case frame.Offset < 0:
+		frame.Verdict = Early
+	default:
+		frame.Verdict = Late
+	}
+}
+
+func (f Flight) seeDrop(frame *Frame, at time.Duration) {
+	if at < f.Contact {
+		f.seeFalling(frame, f.Contact-at)
+		return
+	}
+	if at > f.splashOver() {
+		frame.Seen = "nothing there: flat water, the splash is over"
+		return
+	}
+	nearest := f.nearest(at)
+	off := at - nearest.At
+	frame.Seen = phaseWords(nearest.Phase, off)
+	if nearest.Phase != f.Set.Drop.Phase {
+		frame.Seen += ", " + apart(frame.Offset, "%s after", "%s before") + " " + phaseName(f.Set.Drop.Phase)
+	}
+	slack := time.Duration(goodSplash * float64(f.Best-f.Contact))
+	frame.judge(frame.Offset.Abs() <= max(slack, goodLeast))
+}
+
+// seeFalling is a picture taken before the drop touches the surface.
+func (f Flight) seeFalling(frame *Frame, before time.Duration) {
+	t := phys.Seconds(before)
+	mm := (float64(f.Speed)*float64(t) - phys.Gravity*float64(t)*float64(t)/2) * 1e3
+	if mm > frameDropMm || mm < 0 {
+		frame.Seen = "nothing there: the drop has not come yet"
+		return
+	}
+	frame.Seen = fmt.Sprintf("the drop %.1f mm above the surface", mm)
+	frame.judge(f.Set.Drop.Phase == splash.Contact && before <= goodLeast)
+}
+
+func (f Flight) nearest(at time.Duration) PhaseAt {
+	best := f.Phases[0]
+	for _, p := range f.Phases {
+		if (at - p.At).Abs() < (at - best.At).Abs() {
+			best = p
+		}
+	}
+	return best
+}
+
+// phaseName is a phase as a thing one can be before or after.
+func phaseName(p splash.Phase) string {
+	switch p {
+	case splash.Contact:
+		return "contact"
+	case splash.CrownHighest:
+		return "the crown's highest"
+	case splash.CraterDeepest:
+		return "the crater's deepest"
+	case splash.ColumnEmerges:
+		return "the column's rise"
+	case splash.ColumnHighest:
+		return "the column's highest"
+	case splash.ColumnGone:
+		return "the column's end"
+	}
+	return string(p)
+}
+
+// phaseWords says how far a picture is from a phase.
+func phaseWords(p splash.Phase, off time.Duration) string {
+	thing, moment := "the column", "highest"
+	switch p {
+	case splash.Contact:
+		return "the drop " + apart(off, "%s into the surface", "%s above the surface")
+	case splash.CrownHighest:
+		thing = "the crown"
+	case splash.CraterDeepest:
+		thing, moment = "the crater", "deepest"
+	case splash.ColumnEmerges:
+		return "the column " + apart(off, "%s after it broke the surface", "%s before it breaks the surface")
+	case splash.ColumnGone:
+		return "the column " + apart(off, "gone for %s", "%s before it is gone")
+	}
+	if off.Abs() < 50*time.Microsecond {
+		return thing + " at its " + moment
+	}
+	return thing + " " + apart(off, "%s after its "+moment, "%s before its "+moment)
+}
+
+// apart writes a time after something, or before it.
+func apart(d time.Duration, after, before string) string {
+	if d < 0 {
+		return fmt.Sprintf(before, inMs(-d))
+	}
+	return fmt.Sprintf(after, inMs(d))
+}
+
+func inMs(d time.Duration) string { return fmt.Sprintf("%.1f ms", float64(d)/1e6) }

@@ -1,0 +1,306 @@
+package scene
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/ballistics"
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+)
+
+func dropSet() shot.Set { return shot.DefaultSet() }
+
+func throwSet() shot.Set {
+	s := shot.DefaultSet()
+	s.Kind = shot.Throw
+	return s
+}
+
+func soundSet() shot.Set {
+	s := shot.DefaultSet()
+	s.Kind = shot.Sound
+	return s
+}
+
+// release lets n flights go in one room, well apart.
+func release(t *testing.T, r *Room, set shot.Set, n int) []Flight {
+	t.Helper()
+	var flights []Flight
+	at := time.Duration(0)
+	for range n {
+		f, err := r.Release(set, at)
+		require.NoError(t, err)
+		flights = append(flights, f)
+		at = f.Ends + time.Second
+	}
+	return flights
+}
+
+// first is the first edge of a sensor that means something came.
+func first(t *testing.T, f Flight, s Sensor) time.Duration {
+	t.Helper()
+	for _, e := range f.Edges {
+		if e.Sensor == s && e.Active {
+			return e.At
+		}
+	}
+	t.Fatalf("no edge of sensor %d in flight %d", s, f.Number)
+	return 0
+}
+
+// meanSD is the mean and the standard deviation of a sample.
+func meanSD(x []float64) (mean, sd float64) {
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		sd += (v - mean) * (v - mean) / float64(len(x)-1)
+	}
+	return mean, math.Sqrt(sd)
+}
+
+// cut3 is the standard deviation of a normal distribution cut at three of them.
+var cut3 = math.Sqrt(1 - 6*math.Exp(-4.5)/math.Sqrt(2*math.Pi)/math.Erf(3/math.Sqrt2))
+
+// spreadIs checks a sample's standard deviation: that of a sample of n is known to sd/sqrt(2n), four of which are allowed.
+func spreadIs(t *testing.T, want float64, x []float64, what string) {
+	t.Helper()
+	_, sd := meanSD(x)
+	assert.InDelta(t, want, sd, 4*want/math.Sqrt(2*float64(len(x))), "spread of %s", what)
+}
+
+// meanIs checks a sample's mean within four of its standard errors.
+func meanIs(t *testing.T, want float64, x []float64, what string) {
+	t.Helper()
+	mean, sd := meanSD(x)
+	assert.InDelta(t, want, mean, 4*sd/math.Sqrt(float64(len(x))), "mean of %s", what)
+}
+
+func TestTheSameSeedIsTheSameRoom(t *testing.T) {
+	play := func(seed uint64) (all []any) {
+		r := New(seed)
+		for i, set := range []shot.Set{dropSet(), throwSet(), soundSet(), throwSet()} {
+			at := time.Duration(i) * 10 * time.Second
+			f, err := r.Release(set, at)
+			require.NoError(t, err)
+			all = append(all, f, r.Drive(Shutter, true, at), r.Drive(Flash, true, f.Best), r.Drive(Shutter, false, f.Ends),
+				r.Look(f))
+		}
+		return all
+	}
+	assert.Equal(t, play(5), play(5))
+	assert.NotEqual(t, play(5), play(6))
+}
+
+// What the camera does does not change what is thrown next.
+func TestFlightsDoNotDependOnTheCamera(t *testing.T) {
+	a, b := New(9), New(9)
+	b.Drive(Shutter, true, 0)
+	b.Drive(Shutter, false, time.Second)
+	assert.Equal(t, release(t, a, throwSet(), 3), release(t, b, throwSet(), 3))
+}
+
+func TestUnknownKindsAreRefused(t *testing.T) {
+	set := dropSet()
+	set.Kind = "smoke"
+	_, err := New(1).Release(set, 0)
+	assert.ErrorContains(t, err, "smoke")
+	set = dropSet()
+	set.Drop.Liquid = "mercury"
+	_, err = New(1).Release(set, 0)
+	assert.Error(t, err)
+}
+
+// Sensors alternate, bounce stays far inside any hold-off, and everything ends as it began.
+func TestEdges(t *testing.T) {
+	for seed := range uint64(20) {
+		r := New(seed)
+		for _, set := range []shot.Set{dropSet(), throwSet(), soundSet()} {
+			for _, f := range release(t, r, set, 20) {
+				level := map[Sensor]bool{}
+				settled := map[Sensor]time.Duration{}
+				last := f.Released
+				for _, e := range f.Edges {
+					require.GreaterOrEqual(t, e.At, last, "seed %d: in order", seed)
+					require.LessOrEqual(t, e.At, f.Ends, "seed %d: before the end", seed)
+					require.NotEqual(t, level[e.Sensor], e.Active, "seed %d: levels alternate", seed)
+					if e.At-settled[e.Sensor] > 2*mostChatter*chatterGap {
+						settled[e.Sensor] = e.At
+					}
+					level[e.Sensor], last = e.Active, e.At
+				}
+				for s, active := range level {
+					require.False(t, active, "seed %d: sensor %d ends at rest", seed, s)
+				}
+			}
+		}
+	}
+}
+
+func TestSensorsBounce(t *testing.T) {
+	bursts, edges := 0, 0
+	for _, f := range release(t, New(3), soundSet(), 400) {
+		began := first(t, f, Microphone)
+		n := 0
+		for _, e := range f.Edges {
+			if e.At-began <= 2*mostChatter*chatterGap {
+				n++
+			}
+		}
+		bursts++
+		edges += n - 1
+	}
+	// 0 to 3 pairs of edges, each as likely: three extra edges on average.
+	assert.InDelta(t, 3, float64(edges)/float64(bursts), 4*2.24/math.Sqrt(float64(bursts)))
+}
+
+// Drops fall as package ballistics has it, from the beam to the surface, with the spread the room claims.
+func TestDropsFallAsBallisticsSays(t *testing.T) {
+	set := dropSet()
+	set.Drop.Diameter = 4e-3
+	s := DefaultSpreads()
+	s.BeamPlace = 0 // one for the room: not what this looks at
+	var took, sizes []float64
+	for _, f := range release(t, NewWith(21, s), set, 1000) {
+		took = append(took, (f.Contact - first(t, f, Beam)).Seconds())
+		sizes = append(sizes, float64(f.Diameter))
+	}
+	want, err := ballistics.Between(4e-3, set.Drop.Beam, set.Drop.Height, 0)
+	require.NoError(t, err)
+	beam, err := ballistics.Fall(4e-3, set.Drop.Beam, 0)
+	require.NoError(t, err)
+	meanIs(t, float64(want.Time), took, "beam to surface")
+	edge := float64(s.DropEdge) / float64(beam.Speed)
+	spreadIs(t, cut3*math.Hypot(edge, float64(s.BeamJitter)), took, "beam to surface")
+	spreadIs(t, cut3*0.01*4e-3, sizes, "diameter")
+}
+
+// Rooms differ in where a splash lies in its published band; splashes in one room differ little.
+func TestSplashesLieInThePublishedBand(t *testing.T) {
+	set := dropSet()
+	var rooms []float64
+	for seed := range uint64(200) {
+		var places, ratios []float64
+		for _, f := range release(t, New(seed), set, 5) {
+			w, err := splash.When(splash.ColumnHighest, f.Diameter, f.Speed)
+			require.NoError(t, err)
+			after := phys.Seconds(f.Best - f.Contact)
+			places = append(places, float64((after-w.Low)/(w.High-w.Low)))
+			ratios = append(ratios, float64(after/w.Central))
+			for i := 1; i < len(f.Phases); i++ {
+				require.Greater(t, f.Phases[i].At, f.Phases[i-1].At, "seed %d: phases in order", seed)
+			}
+		}
+		_, sd := meanSD(ratios)
+		require.Less(t, sd, 3*0.02, "seed %d: one room, one splash", seed)
+		room, _ := meanSD(places)
+		rooms = append(rooms, room)
+	}
+	meanIs(t, 0.5, rooms, "place in the band")
+	_, sd := meanSD(rooms)
+	assert.Greater(t, sd, 0.15, "there is something to learn: 0.7 of the band evenly is 0.2")
+}
+
+func TestATrainOfDropsHasItsNth(t *testing.T) {
+	set := dropSet()
+	set.Drop.Nth = 3
+	f := release(t, New(4), set, 1)[0]
+	breaks := 0
+	last := time.Duration(-time.Hour)
+	for _, e := range f.Edges {
+		if e.Active && e.At-last > 20*time.Millisecond {
+			breaks++
+			last = e.At
+		}
+	}
+	assert.Equal(t, 3, breaks)
+	want, err := ballistics.Between(f.Diameter, set.Drop.Beam, set.Drop.Height, 0)
+	require.NoError(t, err)
+	assert.InDelta(t, float64(want.Time), (f.Contact - last).Seconds(), 3e-3)
+}
+
+// The room's own equation of motion and package ballistics agree when a thrown mass is the sphere the latter takes it
+// for: two independent ways to the same flight.
+func TestThrowsFlyAsBallisticsSays(t *testing.T) {
+	for _, speed := range []phys.Speed{2.5, 4, 6, 8} {
+		for _, degrees := range []float64{-10, 0, 20, 45} {
+			angle := phys.Angle(degrees * math.Pi / 180)
+			want, err := ballistics.Flight(speed, angle, 0.8, 36e-3, 2)
+			require.NoError(t, err)
+			m := mass{diameter: 36e-3, drag: 1}
+			there, after, ok := m.until(launched(speed, angle), 0.8, -2)
+			require.True(t, ok)
+			name := fmt.Sprintf("%v at %v degrees", speed, degrees)
+			assert.InEpsilon(t, float64(want.Time), float64(after), 0.002, name)
+			assert.InDelta(t, float64(want.Rise), there.y, 0.002, name)
+			assert.InEpsilon(t, float64(want.Speed), math.Hypot(there.vx, there.vy), 0.002, name)
+
+			back, err := ballistics.SpeedAtSecondBeam(0.1, m.before(launched(speed, angle), 0.1), angle, 36e-3)
+			require.NoError(t, err)
+			assert.InEpsilon(t, float64(speed), float64(back), 0.005, name)
+		}
+	}
+}
+
+func TestThrowsSpreadAsTheRoomSays(t *testing.T) {
+	set, s := throwSet(), DefaultSpreads()
+	const n = 2000
+	var angles, ragged []float64
+	outside := 0.0
+	for _, f := range release(t, New(31), set, n) {
+		if f.Passing < set.Throw.SpeedLow || f.Passing > set.Throw.SpeedHigh {
+			outside++
+		}
+		angles = append(angles, float64(f.Angle))
+		ragged = append(ragged, (first(t, f, Beam)-f.Contact).Seconds()*float64(f.Passing))
+	}
+	// The cut at three standard deviations takes 0.27 % of the tails.
+	share := (s.ThrowOutside - 0.0027) / (1 - 0.0027)
+	assert.InDelta(t, share, outside/n, 4*math.Sqrt(share*(1-share)/n), "share outside the accepted speeds")
+	meanIs(t, float64(set.Throw.Angle), angles, "angle")
+	spreadIs(t, cut3*float64(s.ThrowAngle), angles, "angle")
+	spreadIs(t, cut3*float64(s.RaggedEdge), ragged, "leading edge")
+}
+
+func TestThrowsThatFallShort(t *testing.T) {
+	set := throwSet()
+	set.Throw.AboveFloor = 0.05
+	set.Throw.ToFocus = 3
+	set.Throw.SpeedLow, set.Throw.SpeedHigh = 1, 2
+	r := New(2)
+	f := release(t, r, set, 1)[0]
+	assert.False(t, f.Arrives)
+	r.Drive(Shutter, true, f.Released)
+	r.Drive(Flash, true, f.Contact+100*time.Millisecond)
+	frame := r.Look(f)
+	assert.Equal(t, Nothing, frame.Verdict)
+	assert.Contains(t, frame.Seen, "fell short")
+}
+
+// Sound travels as ISO 9613-1 has it (package ballistics cites it); each room's air and tape measure differ.
+func TestSoundsAreHeardLater(t *testing.T) {
+	set := soundSet()
+	want, err := ballistics.SoundDelay(set.Sound.Distance, set.Sound.Temperature)
+	require.NoError(t, err)
+	var rooms, within []float64
+	for seed := range uint64(300) {
+		var heard []float64
+		for _, f := range release(t, New(seed), set, 20) {
+			heard = append(heard, (first(t, f, Microphone) - f.Contact).Seconds())
+			require.Equal(t, set.Sound.After.Duration(), f.Best-f.Contact)
+		}
+		mean, sd := meanSD(heard)
+		rooms, within = append(rooms, mean), append(within, sd)
+	}
+	meanIs(t, float64(want), rooms, "delay over rooms")
+	mean, _ := meanSD(within)
+	assert.InDelta(t, 0.2e-3, mean, 0.02e-3, "within a room")
+	spreadIs(t, math.Sqrt(math.Pow(0.01/343*cut3, 2)+0.2e-3*0.2e-3/20+math.Pow(1.5/343*0.5/293*cut3, 2)), rooms, "delay over rooms")
+}

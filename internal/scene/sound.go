@@ -1,0 +1,29 @@
+package scene
+
+import (
+	"time"
+
+	"stillwater/internal/ballistics"
+	"stillwater/internal/phys"
+)
+
+// sound makes one sound and lets the microphone hear it.
+func (r *Room) sound(f *Flight, rng dice) error {
+	set := f.Set.Sound
+	made := f.Released + leadIn(rng)
+	air := set.Temperature + r.warmer
+	travel, err := ballistics.SoundDelay(max(set.Distance+r.farther, 1e-3), air)
+	if err != nil {
+		return err
+	}
+	if f.Speed, err = ballistics.SpeedOfSound(air); err != nil {
+		return err
+	}
+	late := phys.Time(rng.normal(float64(r.spreads.SoundJitter)))
+	heard := made + max(travel+late, 0).Duration()
+	f.pass(rng, Microphone, heard, heard+time.Duration(rng.between(5, 25)*float64(time.Millisecond)))
+	f.Contact = made
+	f.Best, f.Arrives = made+set.After.Duration(), true
+	f.Ends = max(f.Best, heard) + lookAround
+	return nil
+}
