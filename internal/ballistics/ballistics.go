@@ -1,9 +1,9 @@
 // Package ballistics says when a falling drop, a thrown mass of liquid or a sound is where, and how fast.
 //
-// All functions are pure. Air is still, dry and at 20 °C and 1013.25 hPa, liquids have the density of water at 20 °C, and
-// gravity is the standard 9.80665 m/s². Milk, 3 % denser, falls 0.5 m less than 0.1 ms sooner than the water assumed here.
-// An argument outside what a model holds for is a *phys.DomainError whose Field is the name used in the function's
-// documentation.
+// All functions are pure. Air is still, dry and at 20 °C and 1013.25 hPa, liquids have the density of water at 20
+// °C, and gravity is the standard 9.80665 m/s². Milk, 3 % denser, falls 0.5 m less than 0.1 ms sooner than the
+// water assumed here. An argument outside what a model holds for is a *phys.DomainError whose Field is the name used
+// in the function's documentation.
 package ballistics
 
 import (
@@ -59,8 +59,8 @@ func (b body) advance(s state, h float64) state {
 // goal says how far s still has to go and how fast that gets less.
 type goal func(s state) (left, closing float64)
 
-// reach follows s in steps of at most longest seconds until one of the goals has nothing left. It returns when and where
-// that is and which goal it was. Its callers see to it that one of the goals is reached.
+// reach follows s in steps of at most longest seconds until one of the goals has nothing left. It returns when and
+// where that is and which goal it was. Its callers see to it that one of the goals is reached.
 func (b body) reach(s state, longest float64, goals ...goal) (t float64, at state, which int) {
 	for {
 		// A small drop much faster than its terminal speed loses that within milliseconds.
@@ -97,8 +97,8 @@ func (b body) landing(s state, h float64, g goal) float64 {
 	return when
 }
 
-// sphere is the drag of air on a rigid sphere of water: Cd = 24/Re (1 + 0.15 Re^0.687) + 0.42/(1 + 42500 Re^-1.16), R. Clift
-// and W. H. Gauvin 1971, within 6 % below Re 300 000.
+// sphere is the drag of air on a rigid sphere of water: Cd = 24/Re (1 + 0.15 Re^0.687) + 0.42/(1 + 42500 Re^-1.16),
+// R. Clift and W. H. Gauvin 1971, within 6 % below Re 300 000.
 func sphere(diameter float64) body {
 	viscous := 18 * airViscosity / (waterDensity * diameter * diameter)
 	inertial := 0.75 * airDensity / (waterDensity * diameter) * 0.42

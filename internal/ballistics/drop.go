@@ -10,8 +10,8 @@ import (
 type Model int
 
 const (
-	// Central is a sphere that flattens as the square of its speed, up to the measured terminal speed. The blend is this
-	// project's own; it lies between the other two nearly everywhere and is the one to use.
+	// Central is a sphere that flattens as the square of its speed, up to the measured terminal speed. The blend is
+	// this project's own; it lies between the other two nearly everywhere and is the one to use.
 	Central Model = iota
 	// Quadratic keeps the drag coefficient of terminal speed at all speeds.
 	Quadratic
@@ -34,13 +34,14 @@ type Arrival struct {
 	Speed phys.Speed
 }
 
-// TerminalSpeed is the terminal speed of a water drop in still air at 20 °C and 1013.25 hPa. Diameter: 0.1 to 5.8 mm.
+// TerminalSpeed is the terminal speed of a water drop in still air at 20 °C and 1013.25 hPa. Diameter: 0.1 to 5.8
+// mm.
 //
-// It is Beard's formula (K. V. Beard, J. Atmos. Sci. 33 (1976) 851-864) times 1 + 8.0 µm/diameter. Beard alone is within
-// 0.7 % of the measurements of R. Gunn and G. D. Kinzer (J. Meteorology 6 (1949) 243-248) from 0.7 mm up, but 2 % low at
-// 0.5 mm and 8 % at 0.1 mm. The one constant, 8.0 µm, was fitted by least squares to a part of the measured table; one
-// number cannot follow 23 rows, so agreement with them, and with the rows left out of the fit, says something: the result is
-// within 0.7 % of every row from 0.1 mm.
+// It is Beard's formula (K. V. Beard, J. Atmos. Sci. 33 (1976) 851-864) times 1 + 8.0 µm/diameter. Beard alone is
+// within 0.7 % of the measurements of R. Gunn and G. D. Kinzer (J. Meteorology 6 (1949) 243-248) from 0.7 mm up, but
+// 2 % low at 0.5 mm and 8 % at 0.1 mm. The one constant, 8.0 µm, was fitted by least squares to a part of the
+// measured table; one number cannot follow 23 rows, so agreement with them, and with the rows left out of the fit,
+// says something: the result is within 0.7 % of every row from 0.1 mm.
 func TerminalSpeed(diameter phys.Length) (phys.Speed, error) {
 	if err := phys.Within("diameter", diameter, leastDrop, largestDrop); err != nil {
 		return 0, err
@@ -55,7 +56,8 @@ func terminal(d float64) float64 {
 	return beard(d) * (1 + correction/d)
 }
 
-// beard is the terminal speed of a drop of 19 µm to 7 mm by Beard 1976, with air and water at 20 °C and 1013.25 hPa.
+// beard is the terminal speed of a drop of 19 µm to 7 mm by Beard 1976, with air and water at 20 °C and 1013.25
+// hPa.
 func beard(d float64) float64 {
 	const air, viscosity, water, tension, freePath = 1.204, 1.818e-5, 998.2, 0.0727, 6.62e-8
 	const lighter = water - air
@@ -83,12 +85,12 @@ func polynomial(x float64, c ...float64) float64 {
 	return sum
 }
 
-// Fall is the fall of a drop through height, from speed start, with the Central model. Domains: diameter 0.1 to 10 mm (above
-// 5.8 mm with the terminal speed of 5.8 mm), height 0 to 15 m, start 0 to 20 m/s.
+// Fall is the fall of a drop through height, from speed start, with the Central model. Domains: diameter 0.1 to 10 mm
+// (above 5.8 mm with the terminal speed of 5.8 mm), height 0 to 15 m, start 0 to 20 m/s.
 //
-// The number is exact to a microsecond for its model; how much the models differ is Spread's. Not in any model: the drop's
-// oscillation after it has left the nozzle. A. M. Worthington (A Study of Splashes, 1908) saw the time of a 30 cm fall
-// vary by up to 1/560 s.
+// The number is exact to a microsecond for its model; how much the models differ is Spread's. Not in any model: the
+// drop's oscillation after it has left the nozzle. A. M. Worthington (A Study of Splashes, 1908) saw the time of a 30
+// cm fall vary by up to 1/560 s.
 func Fall(diameter, height phys.Length, start phys.Speed) (Arrival, error) {
 	return FallWith(Central, diameter, height, start)
 }
@@ -98,8 +100,9 @@ func FallWith(m Model, diameter, height phys.Length, start phys.Speed) (Arrival,
 	return BetweenWith(m, diameter, 0, height, start)
 }
 
-// Between is the fall of a drop from one distance below the nozzle to another, with the Central model: the time between
-// them and the speed at the second. Domains: those of Fall, and from not below to. start is the speed at the nozzle.
+// Between is the fall of a drop from one distance below the nozzle to another, with the Central model: the time
+// between them and the speed at the second. Domains: those of Fall, and from not below to. start is the speed at the
+// nozzle.
 func Between(diameter, from, to phys.Length, start phys.Speed) (Arrival, error) {
 	return BetweenWith(Central, diameter, from, to, start)
 }
@@ -179,8 +182,8 @@ func Spread(diameter, from, to phys.Length, start phys.Speed) (early, late Arriv
 	return early, late, nil
 }
 
-// BetweenPerDiameter is how Between's time changes with the drop's diameter, in seconds per metre: a larger drop is less
-// held up, so it is negative for the drops of a nozzle. The domain is that of Between, 1 % inside its ends.
+// BetweenPerDiameter is how Between's time changes with the drop's diameter, in seconds per metre: a larger drop is
+// less held up, so it is negative for the drops of a nozzle. The domain is that of Between, 1 % inside its ends.
 func BetweenPerDiameter(diameter, from, to phys.Length, start phys.Speed) (float64, error) {
 	return perUnit(float64(diameter), 0.01*float64(diameter), func(d float64) (phys.Time, error) {
 		a, err := Between(phys.Length(d), from, to, start)

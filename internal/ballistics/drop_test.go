@@ -86,8 +86,8 @@ func TestTerminalSpeedShape(t *testing.T) {
 	}
 }
 
-// The table was computed from the same three drag models by another program, with Gunn and Kinzer's terminal speed: given
-// that, our integration agrees to its last digits.
+// The table was computed from the same three drag models by another program, with Gunn and Kinzer's terminal speed:
+// given that, our integration agrees to its last digits.
 func TestFallModelsArithmetic(t *testing.T) {
 	tolerance := func(fall phys.Time) float64 { return 0.01 + 1e-4*1000*float64(fall) } // ms: rounding of the table's vt
 	for _, r := range published(t, "fall_from_rest_computed.csv") {
@@ -156,7 +156,8 @@ func TestFallStepHalving(t *testing.T) {
 	assert.Less(t, worst, 5e-6)
 }
 
-// Without air: t = (sqrt(v0² + 2gh) - v0)/g. A short fall of a large drop comes near it, and drag only ever adds time.
+// Without air: t = (sqrt(v0² + 2gh) - v0)/g. A short fall of a large drop comes near it, and drag only ever adds
+// time.
 func TestFallVacuumLimit(t *testing.T) {
 	none := body{phys.Gravity, func(float64) float64 { return 0 }}
 	for _, h := range []float64{0.01, 0.4, 3} {

@@ -12,8 +12,8 @@ const (
 	furthestSound    phys.Length      = 100
 )
 
-// SpeedOfSound is the speed of sound in air: 343.2 m/s times the square root of T/293.15 K, ISO 9613-1:1993. Temperature:
-// -20 to 50 °C. Handbooks differ by 0.3 m/s; damp air is faster by 0.1 to 0.6 %.
+// SpeedOfSound is the speed of sound in air: 343.2 m/s times the square root of T/293.15 K, ISO 9613-1:1993.
+// Temperature: -20 to 50 °C. Handbooks differ by 0.3 m/s; damp air is faster by 0.1 to 0.6 %.
 func SpeedOfSound(temperature phys.Temperature) (phys.Speed, error) {
 	if err := phys.Within("temperature", temperature, coldest, warmest); err != nil {
 		return 0, err

@@ -10,10 +10,11 @@ import (
 	"stillwater/internal/phys"
 )
 
-// ISO 9613-1:1993. The table's c_iso column is the same formula computed elsewhere, so it checks only our arithmetic. What is
-// independent of it: the ideal gas from kinetic theory, c² = γ R T with γ = 7/5 for a gas of two-atom molecules and R from
-// the standard atmosphere (ISO 2533), and the values measured at 0 °C, 331.2 to 331.6 m/s (handbooks as in the table's
-// header; 331.45 by H. C. Hardy, D. Telfair and W. H. Pielemeier 1942 and 331.29 by G. S. K. Wong 1986, both from memory).
+// ISO 9613-1:1993. The table's c_iso column is the same formula computed elsewhere, so it checks only our arithmetic.
+// What is independent of it: the ideal gas from kinetic theory, c² = γ R T with γ = 7/5 for a gas of two-atom
+// molecules and R from the standard atmosphere (ISO 2533), and the values measured at 0 °C, 331.2 to 331.6 m/s
+// (handbooks as in the table's header; 331.45 by H. C. Hardy, D. Telfair and W. H. Pielemeier 1942 and 331.29 by G.
+// S. K. Wong 1986, both from memory).
 func TestSpeedOfSound(t *testing.T) {
 	for _, r := range published(t, "speed_of_sound_air.csv") {
 		at := phys.Temperature(r.number(t, "temp_C"))

@@ -39,8 +39,8 @@ func (e *ShortError) Error() string {
 		phys.Round(e.Reach, 3), phys.Round(e.Short, 2))
 }
 
-// StoppedError says that no mass can take that long from beam to beam: in the time given, gravity alone moves it further
-// than the gate is wide.
+// StoppedError says that no mass can take that long from beam to beam: in the time given, gravity alone moves it
+// further than the gate is wide.
 type StoppedError struct {
 	Interval phys.Time // given
 	Longest  phys.Time // the longest interval this gate and angle allow
@@ -51,12 +51,12 @@ func (e *StoppedError) Error() string {
 		"at this gate and angle it is less than %s", e.Interval, phys.Round(e.Longest, 3))
 }
 
-// SpeedAtSecondBeam is the speed at the second beam of a mass that took interval between two beams that stand gate apart in
-// a straight line, and that flies at angle above level when it is at the second beam. The mean speed over the gate is
-// corrected for gravity, along the path and across it, and for drag on a mass of that diameter, by following the path
-// backwards. Domains: gate 5 mm to 2 m, interval 100 µs to 2 s, angle -85 to 85 degrees, mass 2 mm to 30 cm (the diameter
-// of a sphere of the thrown volume). A *StoppedError says that the interval is too long for the gate; a speed beyond 30 m/s
-// is an error that names the interval.
+// SpeedAtSecondBeam is the speed at the second beam of a mass that took interval between two beams that stand gate
+// apart in a straight line, and that flies at angle above level when it is at the second beam. The mean speed over
+// the gate is corrected for gravity, along the path and across it, and for drag on a mass of that diameter, by
+// following the path backwards. Domains: gate 5 mm to 2 m, interval 100 µs to 2 s, angle -85 to 85 degrees, mass 2
+// mm to 30 cm (the diameter of a sphere of the thrown volume). A *StoppedError says that the interval is too long for
+// the gate; a speed beyond 30 m/s is an error that names the interval.
 func SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle phys.Angle, mass phys.Length) (phys.Speed, error) {
 	for _, err := range []error{
 		phys.Within("gate", gate, leastGate, widestGate),
@@ -86,8 +86,8 @@ func longestInterval(gate, angle float64) float64 {
 	return math.Sqrt(2 * gate / (phys.Gravity * math.Cos(angle)))
 }
 
-// vacuumLaunch is the speed v at the second beam without drag. Back by the interval T the mass was v T sin(angle) + g T²/2
-// lower and v T cos(angle) behind; that place is gate away.
+// vacuumLaunch is the speed v at the second beam without drag. Back by the interval T the mass was v T sin(angle) + g
+// T²/2 lower and v T cos(angle) behind; that place is gate away.
 func vacuumLaunch(gate, interval, angle float64) float64 {
 	half := phys.Gravity * interval / 2
 	across := half * math.Cos(angle)
@@ -120,13 +120,13 @@ func chord(b body, v, interval, angle float64) float64 {
 	return math.Hypot(s.x, s.y)
 }
 
-// Flight is the flight of a thrown mass from the second beam to the focus spot, under gravity and the drag of a sphere of
-// its volume. speed and angle are those at the second beam. Domains: speed 0.1 to 30 m/s, angle -85 to 85 degrees, toFocus
-// (level distance) 1 mm to 10 m, mass 2 mm to 30 cm, aboveFloor (of the second beam) 1 mm to 5 m. A *ShortError says that it
-// reaches the floor before the focus spot.
+// Flight is the flight of a thrown mass from the second beam to the focus spot, under gravity and the drag of a
+// sphere of its volume. speed and angle are those at the second beam. Domains: speed 0.1 to 30 m/s, angle -85 to 85
+// degrees, toFocus (level distance) 1 mm to 10 m, mass 2 mm to 30 cm, aboveFloor (of the second beam) 1 mm to 5 m. A
+// *ShortError says that it reaches the floor before the focus spot.
 //
-// A sheet or a spray is held up more than a sphere of its volume: a face-on sheet 5 mm thick at 4 m/s loses 0.53 m/s over a
-// metre where a sphere of 100 ml loses 0.03. No published measurement of hand-thrown liquid was found.
+// A sheet or a spray is held up more than a sphere of its volume: a face-on sheet 5 mm thick at 4 m/s loses 0.53 m/s
+// over a metre where a sphere of 100 ml loses 0.03. No published measurement of hand-thrown liquid was found.
 func Flight(speed phys.Speed, angle phys.Angle, toFocus, mass, aboveFloor phys.Length) (Pass, error) {
 	for _, err := range []error{
 		phys.Within("speed", speed, slowest, fastest),
@@ -159,9 +159,9 @@ func flight(b body, h float64, speed phys.Speed, angle phys.Angle, toFocus, abov
 	}, nil
 }
 
-// FlightPer is how Flight's time changes: in seconds per m/s of speed at the second beam (negative) and in seconds per
-// radian of angle there. Its domain is that of Flight, 0.1 % of the speed and 0.06 degrees inside its ends; near the floor's
-// reach it may be a *ShortError where Flight is none.
+// FlightPer is how Flight's time changes: in seconds per m/s of speed at the second beam (negative) and in seconds
+// per radian of angle there. Its domain is that of Flight, 0.1 % of the speed and 0.06 degrees inside its ends; near
+// the floor's reach it may be a *ShortError where Flight is none.
 func FlightPer(speed phys.Speed, angle phys.Angle, toFocus, mass, aboveFloor phys.Length) (perSpeed, perAngle float64,
 	err error) {
 	perSpeed, err = perUnit(float64(speed), 1e-3*float64(speed), func(v float64) (phys.Time, error) {

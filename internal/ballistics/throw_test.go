@@ -16,8 +16,8 @@ const deg = phys.Angle(math.Pi / 180)
 // airless is a mass without drag and buoyancy.
 func airless() body { return body{phys.Gravity, func(float64) float64 { return 0 }} }
 
-// The vacuum parabola: release and target at one height. The table rounds the launch speed to 1 mm/s, which moves the time by
-// as much as 0.0005/2.2 of itself.
+// The vacuum parabola: release and target at one height. The table rounds the launch speed to 1 mm/s, which moves the
+// time by as much as 0.0005/2.2 of itself.
 func TestFlightParabola(t *testing.T) {
 	for _, r := range published(t, "throw_ballistics_check.csv") {
 		reach, angle := phys.Length(r.number(t, "range_m")), phys.Angle(r.number(t, "angle_deg"))*deg
@@ -41,8 +41,8 @@ func TestFlightParabola(t *testing.T) {
 	}
 }
 
-// Drag of spheres and speed lost over a metre, computed from Clift and Gauvin's formula by another program. The table takes
-// a constant deceleration coefficient over the metre, so its loss is a little larger or smaller than a path's.
+// Drag of spheres and speed lost over a metre, computed from Clift and Gauvin's formula by another program. The table
+// takes a constant deceleration coefficient over the metre, so its loss is a little larger or smaller than a path's.
 func TestSphereDrag(t *testing.T) {
 	rows := 0
 	for _, r := range published(t, "liquid_mass_drag.csv") {

@@ -44,8 +44,8 @@ func Within[Q interface {
 // Kelvin is the absolute temperature.
 func (t Temperature) Kelvin() float64 { return float64(t) + ZeroCelsius }
 
-// AirDensity is the density of dry air at the standard pressure: the ideal gas of ISO 2533:1975. Humid air is lighter, by
-// about 0.5 % at 20 °C and 50 % humidity (from memory).
+// AirDensity is the density of dry air at the standard pressure: the ideal gas of ISO 2533:1975. Humid air is
+// lighter, by about 0.5 % at 20 °C and 50 % humidity (from memory).
 func AirDensity(t Temperature) Density { return Density(Pressure / (AirGas * t.Kelvin())) }
 
 // AirViscosity is the viscosity of air: Sutherland's formula with the constants of ISO 2533:1975 (from memory).
@@ -53,23 +53,23 @@ func AirViscosity(t Temperature) Viscosity {
 	return Viscosity(1.458e-6 * math.Pow(t.Kelvin(), 1.5) / (t.Kelvin() + 110.4))
 }
 
-// WaterDensity is the density of air-free water at the standard pressure, 0 to 40 °C: M. Tanaka et al., Metrologia 38
-// (2001) 301-309. Tap water differs by up to 0.05 %.
+// WaterDensity is the density of air-free water at the standard pressure, 0 to 40 °C: M. Tanaka et al., Metrologia
+// 38 (2001) 301-309. Tap water differs by up to 0.05 %.
 func WaterDensity(t Temperature) Density {
 	c := float64(t)
 	return Density(999.974950 * (1 - (c-3.983035)*(c-3.983035)*(c+301.797)/(522528.9*(c+69.34881))))
 }
 
-// WaterViscosity is the viscosity of water at 0.1 MPa: IAPWS SR6-08 (J. Patek et al., J. Phys. Chem. Ref. Data 38 (2009)
-// 21-29), within 1 % (from memory).
+// WaterViscosity is the viscosity of water at 0.1 MPa: IAPWS SR6-08 (J. Patek et al., J. Phys. Chem. Ref. Data 38
+// (2009) 21-29), within 1 % (from memory).
 func WaterViscosity(t Temperature) Viscosity {
 	r := t.Kelvin() / 300
 	return Viscosity(1e-6 * (280.68*math.Pow(r, -1.9) + 511.45*math.Pow(r, -7.7) +
 		61.131*math.Pow(r, -19.6) + 0.45903*math.Pow(r, -40)))
 }
 
-// WaterSurfaceTension is the surface tension of clean water against air: IAPWS R1-76(2014), within 0.5 % (from memory).
-// Soap, grease or dust lower it, down to 25 or 30 mN/m.
+// WaterSurfaceTension is the surface tension of clean water against air: IAPWS R1-76(2014), within 0.5 % (from
+// memory). Soap, grease or dust lower it, down to 25 or 30 mN/m.
 func WaterSurfaceTension(t Temperature) SurfaceTension {
 	away := 1 - t.Kelvin()/647.096
 	return SurfaceTension(0.2358 * math.Pow(away, 1.256) * (1 - 0.625*away))

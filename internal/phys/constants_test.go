@@ -46,8 +46,8 @@ func TestAir(t *testing.T) {
 	assert.InDelta(t, 1.7894e-5, float64(AirViscosity(15)), 0.00005e-5)
 }
 
-// Tanaka 2001, IAPWS SR6-08 and R1-76: the table was computed from the same formulas; the values below it are the check
-// values that the standards print.
+// Tanaka 2001, IAPWS SR6-08 and R1-76: the table was computed from the same formulas; the values below it are the
+// check values that the standards print.
 func TestWater(t *testing.T) {
 	for _, row := range published(t, "water_properties.csv") {
 		at := Temperature(row[0])

@@ -75,8 +75,8 @@ func ParseLength(s string) (Length, error) {
 	return Length(x), err
 }
 
-// String prints l in m, cm, mm or µm: "40 cm". ParseLength reads it back to the same value, give or take one unit in the
-// last place; so do the other quantities.
+// String prints l in m, cm, mm or µm: "40 cm". ParseLength reads it back to the same value, give or take one unit in
+// the last place; so do the other quantities.
 func (l Length) String() string {
 	return lengths.write(float64(l), metre, centimetre, millimetre, micrometre)
 }

@@ -23,8 +23,9 @@ func (e *ParseError) Error() string {
 	return fmt.Sprintf("%q is not %s %s: %s; %s", e.Input, article, e.Quantity, e.Why, e.Form)
 }
 
-// A unit is one way to write a quantity: the SI value is (number + shift) * times / per. Both factors are whole numbers
-// wherever the unit allows it, so that a decimal such as 40 cm becomes the float64 nearest to 0.4 and not its neighbour.
+// A unit is one way to write a quantity: the SI value is (number + shift) * times / per. Both factors are whole
+// numbers wherever the unit allows it, so that a decimal such as 40 cm becomes the float64 nearest to 0.4 and not its
+// neighbour.
 type unit struct {
 	names      []string // the first one is printed
 	times, per float64
