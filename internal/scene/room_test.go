@@ -186,9 +186,9 @@ func TestDropsFallAsBallisticsSays(t *testing.T) {
 func TestSplashesLieInThePublishedBand(t *testing.T) {
 	set := dropSet()
 	var rooms []float64
-	for seed := range uint64(200) {
+	for seed := range uint64(500) {
 		var places, ratios []float64
-		for _, f := range release(t, New(seed), set, 5) {
+		for _, f := range release(t, New(seed), set, 4) {
 			w, err := splash.When(splash.ColumnHighest, f.Diameter, f.Speed)
 			require.NoError(t, err)
 			after := phys.Seconds(f.Best - f.Contact)
@@ -252,18 +252,22 @@ func TestThrowsFlyAsBallisticsSays(t *testing.T) {
 func TestThrowsSpreadAsTheRoomSays(t *testing.T) {
 	set, s := throwSet(), DefaultSpreads()
 	const n = 2000
-	var angles, ragged []float64
+	var speeds, angles, ragged []float64
 	outside := 0.0
 	for _, f := range release(t, New(31), set, n) {
 		if f.Passing < set.Throw.SpeedLow || f.Passing > set.Throw.SpeedHigh {
 			outside++
 		}
+		speeds = append(speeds, float64(f.Passing))
 		angles = append(angles, float64(f.Angle))
 		ragged = append(ragged, (first(t, f, Beam)-f.Contact).Seconds()*float64(f.Passing))
 	}
 	// The cut at three standard deviations takes 0.27 % of the tails.
 	share := (s.ThrowOutside - 0.0027) / (1 - 0.0027)
 	assert.InDelta(t, share, outside/n, 4*math.Sqrt(share*(1-share)/n), "share outside the accepted speeds")
+	meanIs(t, float64(set.Throw.SpeedLow+set.Throw.SpeedHigh)/2, speeds, "speed")
+	// A tenth of a normal distribution lies outside 1.645 standard deviations (any table of it).
+	spreadIs(t, cut3*float64(set.Throw.SpeedHigh-set.Throw.SpeedLow)/2/1.645, speeds, "speed")
 	meanIs(t, float64(set.Throw.Angle), angles, "angle")
 	spreadIs(t, cut3*float64(s.ThrowAngle), angles, "angle")
 	spreadIs(t, cut3*float64(s.RaggedEdge), ragged, "leading edge")
