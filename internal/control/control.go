@@ -79,6 +79,7 @@ type Control struct {
 	mu        sync.Mutex
 	link      *link  // nil: no board
 	trouble   string // why there is no board
+	lost      string // how the last board was lost
 	said      wire.StateCode
 	reason    string
 	want      *run // armed, or on the way there; nil: whatever is armed must be disarmed
@@ -185,7 +186,13 @@ func (c *Control) keepConnected(ctx context.Context) {
 			return
 		}
 		c.log.Warn("no board", "err", err, "again_in", wait)
-		c.update(func() { c.trouble = err.Error(); c.reason = "no board: " + err.Error() })
+		c.update(func() {
+			c.reason = "no board: " + err.Error()
+			if c.lost != "" {
+				c.reason = c.lost + "; so far: " + err.Error()
+			}
+			c.trouble = c.reason
+		})
 		select {
 		case <-ctx.Done():
 		case <-time.After(wait):
@@ -214,8 +221,8 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 	}
 	l := &link{board: b, id: id, wiring: wiring}
 	c.update(func() {
-		again := c.trouble != ""
-		c.link, c.trouble, c.said, c.left = l, "", wire.Safe, 0
+		again := c.lost != ""
+		c.link, c.trouble, c.lost, c.said, c.left = l, "", "", wire.Safe, 0
 		c.inputs = wiring.fresh(c.inputs)
 		c.bench = &l.wiring.Bench
 		c.replan()

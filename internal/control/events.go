@@ -158,7 +158,7 @@ func (c *Control) gone(l *link, err error) {
 	if l.failed != "" {
 		c.reason = l.failed
 	}
-	c.trouble = c.reason
+	c.trouble, c.lost = c.reason, c.reason
 	for i := range c.inputs {
 		c.inputs[i].Active = false
 	}

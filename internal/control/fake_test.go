@@ -1,0 +1,419 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"slices"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/care"
+	"stillwater/internal/journal"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// device is a board that does what a test says. It keeps the rules of the protocol: it loads and arms only when safe,
+// and says its state at each change.
+type device struct {
+	id     board.Identity
+	events chan board.Event
+
+	mu       sync.Mutex
+	state    wire.StateCode
+	left     int
+	loaded   bool
+	program  shot.Program
+	disarms  int
+	gone     bool
+	hang     map[string]chan struct{} // "load", "arm", "go", "disarm": waits until closed or the context ends
+	fail     map[string]error
+	violated []string
+}
+
+func newDevice() *device {
+	return &device{
+		id: board.Identity{
+			Version: 1, BootID: 77, Firmware: "test", TickHz: 1e7, Tick: 100, Lead: 500 * time.Microsecond, TableLen: 32,
+			CueLen: 8,
+			Inputs: []board.Input{{Kind: wire.InputBeam, Name: "beam"}, {Kind: wire.InputBeam, Name: "gate"},
+				{Kind: wire.InputMicrophone, Name: "microphone"}, {Kind: wire.InputKill, Name: "kill"}},
+			Outputs: []board.Output{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: 30 * time.Second},
+				{Kind: wire.OutputFlash, Name: "flash", MaxOn: 100 * time.Millisecond}},
+		},
+		events: make(chan board.Event, 10000), hang: map[string]chan struct{}{}, fail: map[string]error{},
+	}
+}
+
+func testBench() shot.Bench {
+	return shot.Bench{
+		Beam: &shot.Input{Index: 0, Name: "beam", Falling: true}, Gate: &shot.Input{Index: 1, Name: "gate", Falling: true},
+		Microphone: &shot.Input{Index: 2, Name: "microphone"},
+		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
+		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: 100 * time.Millisecond},
+		Lead:       500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
+	}
+}
+
+func (d *device) Identity() board.Identity   { return d.id }
+func (d *device) Events() <-chan board.Event { return d.events }
+
+func (d *device) wait(ctx context.Context, what string) error {
+	d.mu.Lock()
+	hang, err := d.hang[what], d.fail[what]
+	d.mu.Unlock()
+	if hang != nil {
+		select {
+		case <-hang:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return err
+}
+
+// holdUp makes a request hang until the returned function is called.
+func (d *device) holdUp(what string) (release func()) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	hang := make(chan struct{})
+	d.hang[what] = hang
+	return func() {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		delete(d.hang, what)
+		close(hang)
+	}
+}
+
+func (d *device) Load(ctx context.Context, p shot.Program) error {
+	if err := d.wait(ctx, "load"); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.state != wire.Safe {
+		return &board.RefusedError{Request: wire.TypeLoad, Reason: wire.ReasonArmed}
+	}
+	d.loaded, d.program = true, p
+	return nil
+}
+
+func (d *device) Arm(ctx context.Context, shots int) error {
+	if err := d.wait(ctx, "arm"); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.state != wire.Safe || !d.loaded || d.gone {
+		return &board.RefusedError{Request: wire.TypeArm, Reason: wire.ReasonNoProgram}
+	}
+	d.left = shots
+	d.say(wire.Armed, wire.ReasonNone)
+	return nil
+}
+
+func (d *device) Disarm(ctx context.Context) error {
+	if err := d.wait(ctx, "disarm"); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.gone {
+		return board.ErrGone
+	}
+	d.disarms++
+	if d.state == wire.Firing {
+		d.events <- board.Event{Shot: d.report(wire.Disarmed)}
+	}
+	d.left = 0
+	d.say(wire.Safe, wire.ReasonRequested)
+	return nil
+}
+
+func (d *device) Go(ctx context.Context) error { return d.wait(ctx, "go") }
+
+func (d *device) Close() error {
+	d.vanish(board.ErrGone)
+	return nil
+}
+
+// say changes the state and tells. The mutex is held.
+func (d *device) say(s wire.StateCode, why wire.Reason) {
+	d.state = s
+	if !d.gone {
+		d.events <- board.Event{State: &wire.State{State: s, Reason: why, Left: uint16(d.left)}}
+	}
+}
+
+func (d *device) report(s wire.Status) *board.Shot {
+	return &board.Shot{
+		Status: s, Gate: time.Second, Clock: time.Second + 25*time.Millisecond, Delay: 130 * time.Millisecond,
+		Received: time.Now(), Cues: []board.CueReport{{Output: 1, Planned: 1155 * time.Millisecond,
+			On: 1155*time.Millisecond + 20*time.Microsecond, Off: 1156 * time.Millisecond}},
+	}
+}
+
+// begin starts a shot, end ends it.
+func (d *device) begin() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.state == wire.Armed {
+		d.say(wire.Firing, wire.ReasonNone)
+	}
+}
+
+func (d *device) end() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.state != wire.Firing {
+		return
+	}
+	d.left--
+	d.events <- board.Event{Shot: d.report(wire.Done)}
+	if d.left == 0 {
+		d.say(wire.Safe, wire.ReasonShotsDone)
+		return
+	}
+	d.say(wire.Resting, wire.ReasonNone)
+	d.say(wire.Armed, wire.ReasonNone)
+}
+
+func (d *device) emit(e board.Event) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if !d.gone {
+		d.events <- e
+	}
+}
+
+func (d *device) vanish(err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.gone {
+		return
+	}
+	d.gone = true
+	d.state = wire.Safe
+	d.events <- board.Event{Gone: err}
+	close(d.events)
+}
+
+func (d *device) now() wire.StateCode {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.state
+}
+
+// book is a journal in memory. While stuck is open its writers wait, while broken is set they fail.
+type book struct {
+	mu       sync.Mutex
+	sessions []journal.Session
+	shots    []journal.Shot
+	stuck    chan struct{}
+	broken   error
+}
+
+func (b *book) write(ctx context.Context) error {
+	b.mu.Lock()
+	stuck, broken := b.stuck, b.broken
+	b.mu.Unlock()
+	if stuck != nil {
+		select {
+		case <-stuck:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return broken
+}
+
+func (b *book) setBroken(err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.broken = err
+}
+
+func (b *book) LatestSession(context.Context) (journal.Session, bool, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if len(b.sessions) == 0 {
+		return journal.Session{}, false, nil
+	}
+	return b.sessions[len(b.sessions)-1], true, nil
+}
+
+func (b *book) NewSession(ctx context.Context, s journal.Session) (journal.Session, error) {
+	if err := b.write(ctx); err != nil {
+		return s, err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	s.ID = int64(len(b.sessions) + 1)
+	b.sessions = append(b.sessions, s)
+	return s, nil
+}
+
+func (b *book) change(ctx context.Context, change func() bool) error {
+	if err := b.write(ctx); err != nil {
+		return err
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if !change() {
+		return journal.ErrNotFound
+	}
+	return nil
+}
+
+func (b *book) SaveSet(ctx context.Context, id int64, set string) error {
+	return b.change(ctx, func() bool {
+		if id < 1 || int(id) > len(b.sessions) {
+			return false
+		}
+		b.sessions[id-1].Set = set
+		return true
+	})
+}
+
+func (b *book) SaveCare(ctx context.Context, id int64, ticked string) error {
+	return b.change(ctx, func() bool {
+		if id < 1 || int(id) > len(b.sessions) {
+			return false
+		}
+		b.sessions[id-1].Care = ticked
+		return true
+	})
+}
+
+func (b *book) Add(ctx context.Context, s journal.Shot) (journal.Shot, error) {
+	err := b.change(ctx, func() bool {
+		s.ID, s.Number = int64(len(b.shots)+1), 1
+		for _, old := range b.shots {
+			if old.Session == s.Session {
+				s.Number++
+			}
+		}
+		b.shots = append(b.shots, s)
+		return true
+	})
+	return s, err
+}
+
+func (b *book) Shots(_ context.Context, session int64, _ int) ([]journal.Shot, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	var list []journal.Shot
+	for _, s := range slices.Backward(b.shots) {
+		if s.Session == session {
+			list = append(list, s)
+		}
+	}
+	return list, nil
+}
+
+func (b *book) SetVerdict(ctx context.Context, id int64, v string) error {
+	return b.change(ctx, func() bool { b.shots[id-1].Verdict = v; return true })
+}
+
+func (b *book) SetNote(ctx context.Context, id int64, text string) error {
+	return b.change(ctx, func() bool { b.shots[id-1].Note = text; return true })
+}
+
+func (b *book) kept() []journal.Shot {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.shots)
+}
+
+// table is a control on a fake board and journal, in a bubble of fake time.
+type table struct {
+	*Control
+	t       *testing.T
+	dev     *device
+	book    *book
+	dialErr error
+	dials   int
+	stop    func() error
+}
+
+const me, other = "phone 1", "phone 2"
+
+func setUp(t *testing.T, change ...func(*Options)) *table { return setUpWith(t, &book{}, change...) }
+
+func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
+	t.Helper()
+	x := &table{t: t, dev: newDevice(), book: b}
+	opts := Options{
+		Kind: "gpio", Name: "test", Journal: b, Log: slog.New(slog.DiscardHandler), Wire: Benched(testBench()),
+		Dial: func(context.Context) (Device, error) {
+			x.dials++
+			if x.dialErr != nil {
+				return nil, x.dialErr
+			}
+			if x.dev.gone {
+				x.dev = newDevice()
+			}
+			return x.dev, nil
+		},
+	}
+	for _, c := range change {
+		c(&opts)
+	}
+	c, err := New(t.Context(), opts)
+	require.NoError(t, err)
+	x.Control = c
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- c.Run(ctx) }()
+	x.stop = sync.OnceValue(func() error { cancel(); return <-ended })
+	t.Cleanup(func() { x.stop() })
+	synctest.Wait()
+	return x
+}
+
+// must carries out a command and waits until all that follows from it at once has happened.
+func (x *table) must(client string, cmd Command) {
+	x.t.Helper()
+	require.NoError(x.t, x.Do(x.t.Context(), client, cmd))
+	synctest.Wait()
+}
+
+// refused carries out a command that must be refused, and returns the refusal.
+func (x *table) refused(client string, cmd Command) *Refusal {
+	x.t.Helper()
+	err := x.Do(x.t.Context(), client, cmd)
+	var r *Refusal
+	require.True(x.t, errors.As(err, &r), "%+v: %v", cmd, err)
+	require.NotEmpty(x.t, r.Why)
+	synctest.Wait()
+	return r
+}
+
+// ready joins a phone that holds the controls, with the checklist done.
+func (x *table) ready() (leave func(time.Time)) {
+	_, leave = x.Join(me)
+	x.must(me, Command{Type: "take"})
+	for _, caution := range care.Checklist() {
+		x.must(me, Command{Type: "care", ID: caution.ID, Ticked: true})
+	}
+	return leave
+}
+
+func (x *table) arm(shots int) { x.t.Helper(); x.must(me, Command{Type: "arm", Shots: shots}) }
+
+func (x *table) fire() {
+	x.dev.begin()
+	synctest.Wait()
+	x.dev.end()
+	synctest.Wait()
+}
+
+// inBubble runs a test in fake time.
+func inBubble(t *testing.T, f func(t *testing.T)) { synctest.Test(t, f) }
