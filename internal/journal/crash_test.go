@@ -30,6 +30,9 @@ func TestMain(m *testing.M) {
 	case "open":
 		_, err := Open(context.Background(), os.Getenv(helperPath))
 		fmt.Println(err)
+	case "look":
+		_, err := OpenReadOnly(context.Background(), os.Getenv(helperPath))
+		fmt.Println(err)
 	case "add":
 		if err := addForever(os.Getenv(helperPath), os.Getenv(helperSeed)); err != nil {
 			fmt.Println("failed", err)
@@ -130,6 +133,17 @@ func (l *ledger) note(t *testing.T, line string) {
 	}
 }
 
+// look reads the journal as the crash left it, as "stillwater record" would before the daemon runs again.
+func (l *ledger) look(t *testing.T, path string) {
+	t.Helper()
+	j, err := OpenReadOnly(t.Context(), path)
+	require.NoError(t, err)
+	defer j.Close()
+	n, err := j.Count(t.Context(), 0)
+	require.NoError(t, err)
+	require.GreaterOrEqual(t, n, len(l.shots))
+}
+
 // check opens the journal and holds it against the ledger.
 func (l *ledger) check(t *testing.T, path string) (kept int) {
 	t.Helper()
@@ -174,6 +188,9 @@ func TestKilledWhileAdding(t *testing.T) {
 	kept := 0
 	for i := range rounds {
 		l.round(t, path, fmt.Sprint(seed, "-", i), r.IntN(60), time.Duration(r.Int64N(int64(3*time.Millisecond))))
+		if l.opened > 0 {
+			l.look(t, path)
+		}
 		kept = l.check(t, path)
 		require.LessOrEqual(t, kept, len(l.shots)+i+1, "at most one shot a round was kept and not acknowledged")
 	}

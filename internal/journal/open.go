@@ -52,7 +52,11 @@ func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 		return nil, fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
 	}
 	j := &Journal{path: path, db: connect(path, "ro")}
-	if err := j.inspect(ctx); err != nil {
+	err = j.inspect(ctx)
+	if errors.Is(err, ErrReadOnly) { // SQLite keeps a -shm file beside a database in WAL mode, for readers too
+		err = fmt.Errorf("%w; or copy it with its -wal file to a folder you may write to", err)
+	}
+	if err != nil {
 		return nil, errors.Join(err, j.Close())
 	}
 	return j, nil

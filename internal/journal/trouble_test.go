@@ -8,9 +8,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"syscall"
 	"testing"
 	"time"
 
@@ -179,48 +177,6 @@ func TestLockEndsWithTheJournal(t *testing.T) {
 	for range 3 {
 		require.NoError(t, open(t, path).Close())
 	}
-}
-
-// Root may write anything, so that this is tried by a copy of the test program that runs as nobody.
-func TestWithoutTheRightToWrite(t *testing.T) {
-	dir := t.TempDir()
-	program := filepath.Join(dir, "helper")
-	self, err := os.Executable()
-	require.NoError(t, err)
-	code, err := os.ReadFile(self)
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(program, code, 0o755))
-	try := func(path string) string {
-		cmd := exec.Command(program)
-		cmd.Env = []string{helperEnv + "=open", helperPath + "=" + path}
-		if os.Getuid() == 0 {
-			const nobody = 65534
-			cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
-		}
-		out, err := cmd.CombinedOutput()
-		require.NoError(t, err, "%s", out)
-		return string(out)
-	}
-	for _, d := range []string{filepath.Dir(dir), dir} {
-		require.NoError(t, os.Chmod(d, 0o755))
-	}
-
-	path, _ := full(t)
-	place := filepath.Join(dir, "place")
-	require.NoError(t, os.Rename(filepath.Dir(path), place))
-	path = filepath.Join(place, "journal.db")
-
-	require.NoError(t, os.Chmod(path, 0o444)) // a read-only file in a folder that may be written
-	require.NoError(t, os.Chmod(place, 0o777))
-	require.NoError(t, os.Remove(path+".lock"))
-	assert.Contains(t, try(path), ErrReadOnly.Error())
-	assert.Contains(t, try(path), path)
-
-	require.NoError(t, os.RemoveAll(path+".lock"))
-	require.NoError(t, os.Chmod(place, 0o555)) // a folder that may not be written
-	assert.Contains(t, try(path), ErrReadOnly.Error())
-	assert.Contains(t, try(filepath.Join(place, "new.db")), ErrReadOnly.Error())
-	assert.Contains(t, try(filepath.Join(place, "deeper", "new.db")), "make its folder")
 }
 
 func TestMeaningOfResultCodes(t *testing.T) {
