@@ -141,8 +141,8 @@ func (j *Journal) begin(ctx context.Context) error {
 	return j.migrate(ctx, migrations)
 }
 
-// sound refuses to add to a database with broken structure. It reads the whole file: about 5 ms for each thousand shots,
-// measured on one x86-64 machine.
+// sound refuses to add to a database with broken structure. It reads the whole file: about 5 ms for each thousand
+// shots, measured on one x86-64 machine.
 func (j *Journal) sound(ctx context.Context) error {
 	var first string
 	if err := j.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first); err != nil {
