@@ -30,6 +30,9 @@ type command struct {
 // commands lists the subcommands in the order help shows them.
 func commands() []command {
 	return []command{
+		{"drop", "when a falling drop shows its moment", (*Main).drop},
+		{"throw", "when a throw passes the focus spot", (*Main).throw},
+		{"sound", "how long a sound takes to the microphone", (*Main).sound},
 		{"record", "list, show and export what was shot", (*Main).record},
 		{"board", "run a GPIO board (started by the daemon)", (*Main).board},
 	}
@@ -70,8 +73,4 @@ func (m *Main) dispatch(ctx context.Context, args []string) error {
 		}
 	}
 	return m.daemon(ctx, args)
-}
-
-func (m *Main) daemon(ctx context.Context, args []string) error {
-	return errors.New("the daemon is not wired yet")
 }

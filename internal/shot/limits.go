@@ -71,10 +71,12 @@ func (p plan) inTime(s span, cues []Cue) error {
 func (p plan) comes(shortest time.Duration) string {
 	at := inMs(phys.Seconds(shortest))
 	switch s := p.set; {
-	case s.Kind == Throw:
-		return fmt.Sprintf("the fastest throw accepted is at the focus spot %s after the second beam", at)
 	case s.Kind == Sound && shortest < 0:
 		return fmt.Sprintf("the moment is over %s before the sound reaches the microphone", inMs(phys.Seconds(-shortest)))
+	case shortest < 0:
+		return fmt.Sprintf("the moment would be %s before the edge", inMs(phys.Seconds(-shortest)))
+	case s.Kind == Throw:
+		return fmt.Sprintf("the fastest throw accepted is at the focus spot %s after the second beam", at)
 	case s.Kind == Sound:
 		return fmt.Sprintf("the moment comes %s after the sound reaches the microphone", at)
 	case s.Drop.Phase == splash.Contact:
@@ -149,7 +151,7 @@ func (p plan) withinLimits(s span, cues, opening []Cue) error {
 		"the longest delay take %s", inMs(light.OpenFor), inMs(least(p.set, s))),
 		mends: []mend{{field: "light.open_for", step: byMs, from: float64(light.OpenFor), limit: 600,
 			cured: func(set Set) bool { return set.Light.OpenFor >= least(set, s) },
-			say:   "hold it at least %s longer, %s"}},
+			say:   "hold it open for at least %s longer, %s in all"}},
 		otherwise: "open it by hand"}
 }
 
@@ -158,7 +160,7 @@ func (p plan) heldTooLong(c Cue) error {
 	t := &trouble{field: "light.shutter", why: fmt.Sprintf("the shutter would be held for %s, and the output %q may be on "+
 		"for %s only", inMs(phys.Seconds(c.Width)), out.Name, inMs(phys.Seconds(out.MaxOn))),
 		otherwise: fmt.Sprintf("give that output a longest on-time of at least %s in the configuration",
-			byMs.write(float64((c.Width + time.Millisecond - 1).Milliseconds())))}
+			byMs.text(float64((c.Width + time.Millisecond - 1).Milliseconds())))}
 	if p.set.Light.Expose == FlashInDark && p.set.Light.Shutter == ByGo {
 		t.field = "light.open_for"
 		t.mends = append(t.mends, mend{field: "light.open_for", step: byMs, from: float64(p.set.Light.OpenFor), limit: 0.01,
@@ -187,5 +189,5 @@ func (p plan) tooSlow(err error) error {
 			say: "bring the slowest throw accepted up by at least %s, to %s"},
 		{field: "throw.to_focus", step: byMm, from: float64(t.ToFocus), limit: 0.01, cured: arrives,
 			say: "move both beams nearer by at least %s, to %s from the focus spot"},
-	}, otherwise: "throw more steeply"}
+	}}
 }

@@ -131,7 +131,8 @@ func (t ThrowSet) longest() phys.Time {
 type slowestError struct{ speed, slowest phys.Speed }
 
 func (e *slowestError) Error() string {
-	return fmt.Sprintf("no throw passes the second beam at %v: falling through the gate alone makes it %v", e.speed, e.slowest)
+	return fmt.Sprintf("no throw passes the second beam at %.2f m/s: falling through the gate alone makes it %.2f m/s",
+		e.speed, e.slowest)
 }
 
 // root is where f, positive at low and negative at high, is zero, to a nanosecond: false position that halves the weight

@@ -6,6 +6,8 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+
+	"stillwater/internal/phys"
 )
 
 // trouble is a refusal whose remedies are not worked out yet.
@@ -28,23 +30,20 @@ type mend struct {
 	say         string // for a choice the words; for a number a format that takes by how much and to what
 }
 
-// step is the grid a number is moved on: its size in SI units, and the unit it is written in.
+// step is the grid a number is moved on: so many steps to the SI unit, and how its multiples are written.
 type step struct {
-	size  float64
-	unit  string
-	times float64 // of the unit
+	per   float64
+	write func(si float64) string
 }
 
 var (
-	byMm       = step{1e-3, "mm", 1}
-	byMs       = step{1e-3, "ms", 1}
-	byCmPerSec = step{1e-2, "m/s", 0.01}
+	byMm       = step{1e3, func(x float64) string { return phys.Length(x).String() }}
+	byMs       = step{1e3, func(x float64) string { return phys.Time(x).String() }}
+	byCmPerSec = step{1e2, func(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) + " m/s" }}
 )
 
-// write is so many steps in words that phys reads back.
-func (s step) write(steps float64) string {
-	return strconv.FormatFloat(math.Round(steps*s.times*1e3)/1e3, 'f', -1, 64) + " " + s.unit
-}
+// text is so many steps in words that phys reads back.
+func (s step) text(steps float64) string { return s.write(math.Round(steps*1e3) / (s.per * 1e3)) }
 
 // refusal works out the remedies: those with which the plan compiles, tried in order.
 func (t *trouble) refusal(set Set, bench Bench) *Refusal {
@@ -82,18 +81,18 @@ func (m mend) solve(set Set) (Fix, string, bool) {
 	if m.choice != "" {
 		return Fix{m.field, m.choice}, m.say, true
 	}
-	direction, first := 1.0, math.Floor(m.from/m.step.size)+1
-	last := math.Floor(m.limit / m.step.size)
+	direction, first := 1.0, math.Floor(m.from*m.step.per)+1
+	last := math.Floor(m.limit * m.step.per)
 	if m.limit < m.from {
-		direction, first = -1, math.Ceil(m.from/m.step.size)-1
-		last = math.Ceil(m.limit / m.step.size)
+		direction, first = -1, math.Ceil(m.from*m.step.per)-1
+		last = math.Ceil(m.limit * m.step.per)
 	}
 	count := int((last-first)*direction) + 1
 	if count <= 0 {
 		return Fix{}, "", false
 	}
 	at := func(i int) (string, bool) {
-		value := m.step.write(first + direction*float64(i))
+		value := m.step.text(first + direction*float64(i))
 		changed := set
 		return value, changed.Put(m.field, value) == nil && m.cured(changed)
 	}
@@ -102,6 +101,6 @@ func (m mend) solve(set Set) (Fix, string, bool) {
 		return Fix{}, "", false
 	}
 	value, _ := at(i)
-	by := math.Abs(first + direction*float64(i) - m.from/m.step.size)
-	return Fix{m.field, value}, fmt.Sprintf(m.say, m.step.write(by), value), true
+	by := math.Abs(first + direction*float64(i) - m.from*m.step.per)
+	return Fix{m.field, value}, fmt.Sprintf(m.say, m.step.text(by), value), true
 }

@@ -135,8 +135,8 @@ func (s *Set) fields() []field {
 		choice("kind", &s.Kind, Kinds()),
 		quantity("drop.height", &d.Height, 1*cm, 5),
 		quantity("drop.beam", &d.Beam, 1*mm, 5),
-		quantity("drop.nozzle", &d.Nozzle, 0.1*mm, 2*cm),
-		quantity("drop.diameter", &d.Diameter, 0, 5.8*mm),
+		quantity("drop.nozzle", &d.Nozzle, 0.1*mm, 1*cm),
+		quantity("drop.diameter", &d.Diameter, 0, 1*cm),
 		choice("drop.liquid", &d.Liquid, liquids),
 		choice("drop.phase", &d.Phase, splash.Phases()),
 		quantity("drop.pool_depth", &d.PoolDeep, 1*mm, 1),
@@ -147,7 +147,7 @@ func (s *Set) fields() []field {
 		quantity("throw.speed_low", &t.SpeedLow, 0.1, 20),
 		quantity("throw.speed_high", &t.SpeedHigh, 0.1, 20),
 		quantity("throw.mass", &t.Mass, 2*mm, 20*cm),
-		quantity("throw.above_floor", &t.AboveFloor, 0, 5),
+		quantity("throw.above_floor", &t.AboveFloor, 1*mm, 5),
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),
 		quantity("sound.after", &n.After, 0, 10),
@@ -218,5 +218,10 @@ func count(name string, at *int, low, high int) field {
 // inMm writes a small length for people, to a tenth of a millimetre.
 func inMm(l phys.Length) string { return strconv.FormatFloat(float64(l/mm), 'f', 1, 64) + " mm" }
 
-// inMs writes a time for people, to a tenth of a millisecond.
-func inMs(t phys.Time) string { return strconv.FormatFloat(float64(t/ms), 'f', 1, 64) + " ms" }
+// inMs writes a time for people: to a tenth of a millisecond, from a second up in seconds.
+func inMs(t phys.Time) string {
+	if t >= 1 || t <= -1 {
+		return strconv.FormatFloat(float64(t), 'f', 2, 64) + " s"
+	}
+	return strconv.FormatFloat(float64(t/ms), 'f', 1, 64) + " ms"
+}

@@ -12,7 +12,7 @@ import (
 const TableError = 50 * time.Microsecond
 
 // samples is on how many intervals the exact delay is worked out to place the table's points and to check them.
-const samples = 129
+const samples = 65
 
 // curve is the exact delay over the accepted intervals, evenly sampled.
 type curve struct {
@@ -126,8 +126,8 @@ func (p plan) tooBent(worst phys.Time) error {
 		return err == nil && c.worst(c.knots(p.bench.TableLen)) <= phys.Seconds(TableError)
 	}
 	return &trouble{field: "throw.speed_low",
-		why: fmt.Sprintf("the board's table of %d points would be up to %s wrong between %.2f and %.2f m/s, more than %v",
-			p.bench.TableLen, inMs(worst), t.SpeedLow, t.SpeedHigh, TableError),
+		why: fmt.Sprintf("the board's table of %d points would be up to %v wrong between %.2f and %.2f m/s, more than %v",
+			p.bench.TableLen, worst.Duration().Round(time.Microsecond), t.SpeedLow, t.SpeedHigh, TableError),
 		mends: []mend{
 			{field: "throw.speed_low", step: byCmPerSec, from: float64(t.SpeedLow), limit: float64(t.SpeedHigh),
 				cured: follows, say: "bring the slowest throw accepted up by at least %s, to %s"},

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+)
+
+// drop says when a drop that broke the beam shows the moment wanted.
+func (m *Main) drop(ctx context.Context, args []string) error {
+	c := newCalculator("drop", "says how long after the beam a falling drop shows its moment.", shot.Drop)
+	d := &c.set.Drop
+	phase := string(d.Phase)
+	c.text(&d.Height, "height", "drop.height", "from the nozzle's tip down to the surface", d.Height)
+	c.text(&d.Beam, "beam", "drop.beam", "from the nozzle's tip down to the beam", d.Beam)
+	c.text(&d.Nozzle, "nozzle", "drop.nozzle", "the nozzle's outer diameter", d.Nozzle)
+	c.text(&d.Diameter, "diameter", "drop.diameter", "the drop's diameter if measured; 0 mm: from nozzle and liquid",
+		d.Diameter)
+	c.text(&d.PoolDeep, "pool", "drop.pool_depth", "the pool's depth", d.PoolDeep)
+	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+liquidNames())
+	c.flags.StringVar(&phase, "phase", phase, "the moment: one of "+phaseNames())
+	c.flagOf["drop.liquid"], c.flagOf["drop.phase"] = "liquid", "phase"
+	if err := c.parse(m, args); err != nil {
+		return err
+	}
+	d.Phase = splash.Phase(phase)
+	e, err := c.set.Estimate()
+	if err != nil {
+		return c.explain(err)
+	}
+	keys := map[string]any{
+		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
+		"edge_to_surface_ms": millis(e.EdgeToSurface), "speed_m_s": metresPerSec(e.Speed),
+		"impact_speed_m_s": metresPerSec(e.ImpactSpeed), "drop_diameter_mm": millimetres(e.Diameter),
+		"height_mm": millimetres(d.Height), "beam_mm": millimetres(d.Beam), "phase": string(d.Phase),
+		"liquid": d.Liquid, "extrapolated": e.Extrapolated,
+	}
+	delay := fmt.Sprintf("Delay from the beam: %.1f ms", millis(e.Delay))
+	if e.Low < e.High {
+		delay += fmt.Sprintf(", published times of this moment from %.1f to %.1f ms", millis(e.Low), millis(e.High))
+	}
+	return c.answer(m, e, []string{e.Summary, delay + "."}, keys)
+}
+
+func liquidNames() string {
+	var names []string
+	for _, l := range splash.Liquids() {
+		names = append(names, l.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
+func phaseNames() string {
+	var names []string
+	for _, p := range splash.Phases() {
+		names = append(names, string(p))
+	}
+	return strings.Join(names, ", ")
+}
