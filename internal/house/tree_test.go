@@ -61,21 +61,33 @@ func (t tree) golang() (files []source) {
 	return files
 }
 
-// load reads a repository. What git ignores by a rule for the top folder is not part of it.
+// ignored says what git ignores, by the simple rules that are in use: "/name" at the top, "name" anywhere.
+func ignored(repo fs.FS) func(name string) bool {
+	rules, _ := fs.ReadFile(repo, ".gitignore") // without one nothing more is ignored
+	patterns := append([]string{".git", "node_modules"}, strings.Fields(string(rules))...)
+	return func(name string) bool {
+		for _, p := range patterns {
+			against := path.Base(name)
+			if strings.HasPrefix(p, "/") {
+				against = "/" + name
+			}
+			if hit, err := path.Match(strings.TrimSuffix(p, "/"), against); hit && err == nil {
+				return true
+			}
+		}
+		return false
+	}
+}
+
+// load reads a repository, without what git ignores.
 func load(repo fs.FS) (tree, error) {
 	var t tree
-	ignored := map[string]bool{".git": true, "node_modules": true}
-	rules, _ := fs.ReadFile(repo, ".gitignore") // without one nothing is ignored
-	for _, line := range strings.Fields(string(rules)) {
-		if name, ok := strings.CutPrefix(line, "/"); ok {
-			ignored[strings.TrimSuffix(name, "/")] = true
-		}
-	}
+	skip := ignored(repo)
 	err := fs.WalkDir(repo, ".", func(name string, d fs.DirEntry, err error) error {
 		switch {
 		case err != nil:
 			return err
-		case ignored[name] || d.IsDir() && ignored[d.Name()]:
+		case skip(name):
 			if d.IsDir() {
 				return fs.SkipDir
 			}
@@ -179,11 +191,11 @@ func TestRulesCanFail(t *testing.T) {
 
 func TestIgnoredFilesAreNotSeen(t *testing.T) {
 	tree := files{".gitignore": "/built\n*.out\n", "built": "x", "node_modules/a.js": "x", "web/node_modules/a.js": "x",
-		"a.txt": "x", "picture.png": "\x89PNG\x00"}.load(t)
+		"x/a.out": "x", "x/built": "x", "a.txt": "x", "picture.png": "\x89PNG\x00"}.load(t)
 	var seen []string
 	for _, f := range tree.files {
 		seen = append(seen, f.path)
 	}
-	assert.Equal(t, []string{".gitignore", "a.txt"}, seen)
-	assert.Equal(t, []string{".gitignore", "a.txt", "picture.png", "web"}, tree.top)
+	assert.Equal(t, []string{".gitignore", "a.txt", "x/built"}, seen)
+	assert.Equal(t, []string{".gitignore", "a.txt", "picture.png", "web", "x"}, tree.top)
 }
