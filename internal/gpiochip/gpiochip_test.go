@@ -23,7 +23,8 @@ func TestGroupByChip(t *testing.T) {
 }
 
 func TestErrorKeepsTheErrno(t *testing.T) {
-	err := error(&Error{Where: "gpiochip0 line 4", What: `is in use by "lamp"`, Remedy: "stop what holds it", Err: syscall.EBUSY})
+	err := error(&Error{Where: "gpiochip0 line 4", What: `is in use by "lamp"`, Remedy: "stop what holds it",
+		Err: syscall.EBUSY})
 	assert.ErrorIs(t, err, syscall.EBUSY)
 	assert.EqualError(t, err, `gpiochip0 line 4: is in use by "lamp": device or resource busy; stop what holds it`)
 }

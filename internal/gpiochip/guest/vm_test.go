@@ -64,8 +64,8 @@ func kernelDir(t *testing.T) string {
 	return dir
 }
 
-// readSources lists the folders of all that goes into the machine: a test result is kept only while what the test itself
-// has looked at is unchanged, and what the builds below read does not count.
+// readSources lists the folders of all that goes into the machine: a test result is kept only while what the test
+// itself has looked at is unchanged, and what the builds below read does not count.
 func readSources(t *testing.T) {
 	for _, top := range []string{"cmd", "internal", "web"} {
 		require.NoError(t, filepath.WalkDir(filepath.Join("..", "..", "..", top),

@@ -1,0 +1,157 @@
+package spawn
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// The test binary plays the parts of the processes.
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 {
+		if part, ok := parts[os.Args[1]]; ok {
+			part()
+			return
+		}
+	}
+	os.Exit(m.Run())
+}
+
+var parts = map[string]func(){
+	// echo sends back what it gets until the link closes.
+	"part-echo": func() { link := os.NewFile(LinkFD, "link"); _, _ = io.Copy(link, link) },
+	// fail says why it ends.
+	"part-fail": func() { fmt.Fprintln(os.Stderr, "no such chip"); os.Exit(3) },
+	// last says something on the link before it ends.
+	"part-last": func() { _, _ = os.NewFile(LinkFD, "link").WriteString("farewell"); os.Exit(4) },
+	// deaf ignores the end of its link.
+	"part-deaf": func() { signal.Ignore(syscall.SIGTERM); time.Sleep(time.Hour) },
+	// parent starts waits, says its number and waits to be killed.
+	"part-parent": func() {
+		p, err := Start(Command{Args: []string{"part-waits"}})
+		if err != nil {
+			panic(err)
+		}
+		fmt.Println(p.Pid())
+		time.Sleep(time.Hour)
+	},
+	// waits ends by nothing but a signal.
+	"part-waits": func() { time.Sleep(time.Hour) },
+}
+
+// lockedBuffer can be read while a process still writes to it.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
+func TestTalkAndClose(t *testing.T) {
+	p, err := Start(Command{Args: []string{"part-echo"}})
+	require.NoError(t, err)
+	_, err = p.Write([]byte("hello"))
+	require.NoError(t, err)
+	b := make([]byte, 5)
+	_, err = io.ReadFull(p, b)
+	require.NoError(t, err)
+	assert.Equal(t, "hello", string(b))
+	assert.NoError(t, p.Close(), "it goes by itself when the link closes")
+	assert.NoError(t, p.Close(), "closing again is no error")
+	_, ok := <-p.Done()
+	assert.False(t, ok)
+}
+
+func TestExitIsSaidInWords(t *testing.T) {
+	var messages lockedBuffer
+	p, err := Start(Command{Args: []string{"part-fail"}, Stderr: &messages})
+	require.NoError(t, err)
+	_, err = io.ReadAll(p)
+	var e *Exited
+	require.ErrorAs(t, err, &e)
+	assert.Equal(t, 3, e.State.ExitCode())
+	assert.ErrorContains(t, err, "part-fail ended with exit status 3; its messages say why")
+	assert.Equal(t, "no such chip\n", messages.String())
+	assert.ErrorAs(t, p.Close(), &e)
+}
+
+func TestLastWordsAreRead(t *testing.T) {
+	p, err := Start(Command{Args: []string{"part-last"}})
+	require.NoError(t, err)
+	<-p.Done()
+	said, err := io.ReadAll(p)
+	assert.Equal(t, "farewell", string(said))
+	assert.ErrorContains(t, err, "exit status 4")
+	_ = p.Close()
+}
+
+func TestKilled(t *testing.T) {
+	p, err := Start(Command{Args: []string{"part-echo"}})
+	require.NoError(t, err)
+	defer p.Close()
+	require.NoError(t, syscall.Kill(p.Pid(), syscall.SIGKILL))
+	_, err = io.ReadAll(p)
+	assert.ErrorContains(t, err, "was killed by signal 9 (SIGKILL)")
+	_, err = p.Write([]byte("x"))
+	assert.ErrorContains(t, err, "was killed by signal 9 (SIGKILL)")
+}
+
+func TestCloseKillsTheDeaf(t *testing.T) {
+	p, err := Start(Command{Args: []string{"part-deaf"}, Grace: 50 * time.Millisecond})
+	require.NoError(t, err)
+	assert.ErrorContains(t, p.Close(), "was killed by signal 9")
+}
+
+func TestNoSuchProgram(t *testing.T) {
+	_, err := Start(Command{Path: "/no/such/program"})
+	assert.ErrorIs(t, err, os.ErrNotExist)
+	assert.ErrorContains(t, err, "start the board process /no/such/program")
+}
+
+// A daemon that is killed leaves no board behind.
+func TestBoardDiesWithItsDaemon(t *testing.T) {
+	r, w, err := os.Pipe()
+	require.NoError(t, err)
+	path, err := os.Executable()
+	require.NoError(t, err)
+	proc, err := os.StartProcess(path, []string{path, "part-parent"}, &os.ProcAttr{Files: []*os.File{nil, w, os.Stderr}})
+	require.NoError(t, err)
+	w.Close()
+	line, err := bufio.NewReader(r).ReadString('\n')
+	require.NoError(t, err)
+	pid, err := strconv.Atoi(strings.TrimSpace(line))
+	require.NoError(t, err)
+	require.NoError(t, syscall.Kill(pid, 0), "the board runs")
+	require.NoError(t, proc.Kill())
+	_, err = proc.Wait()
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return gone(pid) }, 30*time.Second, 5*time.Millisecond)
+}
+
+// gone says whether a process has ended; a zombie that nobody has waited for yet has.
+func gone(pid int) bool {
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	return err != nil || strings.Contains(string(stat), ") Z ")
+}
