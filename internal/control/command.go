@@ -55,8 +55,7 @@ func (c *Control) change(client string, cmd Command) error {
 	case "give":
 		return c.give(cmd.To)
 	case "release":
-		c.phones.next()
-		return nil
+		return c.release()
 	case "care":
 		return c.tick(cmd.ID, cmd.Ticked)
 	case "set":

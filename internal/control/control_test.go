@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -126,6 +127,7 @@ func TestWhileArmedOnlyShotsAndDisarm(t *testing.T) {
 		for _, cmd := range []Command{
 			{Type: "set", Field: "drop.height", Value: "30 cm"}, {Type: "session"}, {Type: "arm", Shots: 1},
 			{Type: "care", ID: "water", Ticked: false},
+			{Type: "release"},
 		} {
 			assert.Contains(t, x.refused(me, cmd).Remedy, "Disarm first", "%v", cmd)
 		}
@@ -258,7 +260,7 @@ func TestBoardThatDoesNotConfirmIsCutOff(t *testing.T) {
 		x.arm(1)
 		first := x.dev
 		x.dev.holdUp("disarm")
-		x.dialErr = errors.New("no such port")
+		x.noBoard(errors.New("no such port"))
 		start := time.Now()
 		r := x.refused(other, Command{Type: "disarm"})
 		assert.Contains(t, r.Remedy, "kill switch")
@@ -387,7 +389,7 @@ func TestBoardThatDiesAndComesBack(t *testing.T) {
 		x.fire()
 		x.dev.begin()
 		synctest.Wait()
-		x.dialErr = errors.New("exec format error")
+		x.noBoard(errors.New("exec format error"))
 		x.dev.vanish(errors.New("the process was killed by signal 9"))
 		synctest.Wait()
 		s := x.Snapshot()
@@ -403,7 +405,7 @@ func TestBoardThatDiesAndComesBack(t *testing.T) {
 		time.Sleep(time.Minute)
 		assert.Contains(t, x.Snapshot().Reason, "exec format error")
 		assert.Less(t, x.dials, 25, "waits longer after each failure")
-		x.dialErr = nil
+		x.noBoard(nil)
 		time.Sleep(redialMost)
 		synctest.Wait()
 		s = x.Snapshot()
@@ -643,18 +645,19 @@ func TestGoComesFirstWhereTheSetNeedsIt(t *testing.T) {
 
 // room is a simulated room for tests.
 type room struct {
-	busy     bool
+	busy     atomic.Bool
 	released []shot.Set
 	err      error
 }
 
 func (r *room) Release(set shot.Set) error      { r.released = append(r.released, set); return r.err }
-func (r *room) Busy() bool                      { return r.busy }
+func (r *room) Busy() bool                      { return r.busy.Load() }
 func (r *room) Look(clock time.Duration) string { return "a crown, at " + clock.String() }
 
 func TestSimulatedRoom(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		r := &room{busy: true}
+		r := &room{}
+		r.busy.Store(true)
 		x := setUp(t, func(o *Options) { o.Room, o.Kind = r, "simulated" })
 		x.ready()
 		x.arm(1)
@@ -662,7 +665,7 @@ func TestSimulatedRoom(t *testing.T) {
 		assert.Equal(t, []shot.Set{x.Snapshot().Set}, r.released)
 		assert.True(t, x.Snapshot().Room.Busy)
 		x.fire()
-		r.busy = false
+		r.busy.Store(false)
 		time.Sleep(time.Second)
 		s := x.Snapshot()
 		assert.False(t, s.Room.Busy)

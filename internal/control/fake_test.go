@@ -25,16 +25,17 @@ type device struct {
 	id     board.Identity
 	events chan board.Event
 
-	mu       sync.Mutex
-	state    wire.StateCode
-	left     int
-	loaded   bool
-	program  shot.Program
-	disarms  int
-	gone     bool
-	hang     map[string]chan struct{} // "load", "arm", "go", "disarm": waits until closed or the context ends
-	fail     map[string]error
-	violated []string
+	mu      sync.Mutex
+	state   wire.StateCode
+	left    int
+	loaded  bool
+	program shot.Program
+	disarms int
+	gone    bool
+	hang    map[string]chan struct{} // "load", "arm", "go", "disarm": waits until closed or the context ends
+	fail    map[string]error
+	onArm   func() // called when it is armed, before it says so
+	made    *int   // counts the shots that were begun
 }
 
 func newDevice() *device {
@@ -114,6 +115,9 @@ func (d *device) Arm(ctx context.Context, shots int) error {
 	if d.state != wire.Safe || !d.loaded || d.gone {
 		return &board.RefusedError{Request: wire.TypeArm, Reason: wire.ReasonNoProgram}
 	}
+	if d.onArm != nil {
+		d.onArm()
+	}
 	d.left = shots
 	d.say(wire.Armed, wire.ReasonNone)
 	return nil
@@ -164,7 +168,8 @@ func (d *device) report(s wire.Status) *board.Shot {
 func (d *device) begin() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	if d.state == wire.Armed {
+	if d.state == wire.Armed && !d.gone {
+		*d.made++
 		d.say(wire.Firing, wire.ReasonNone)
 	}
 }
@@ -183,6 +188,17 @@ func (d *device) end() {
 	}
 	d.say(wire.Resting, wire.ReasonNone)
 	d.say(wire.Armed, wire.ReasonNone)
+}
+
+// stop ends whatever goes on, from the board's side.
+func (d *device) stop(s wire.StateCode, how wire.Status, why wire.Reason) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.state == wire.Firing {
+		d.events <- board.Event{Shot: d.report(how)}
+	}
+	d.left = 0
+	d.say(s, why)
 }
 
 func (d *device) emit(e board.Event) {
@@ -338,9 +354,26 @@ type table struct {
 	t       *testing.T
 	dev     *device
 	book    *book
+	dialing sync.Mutex // guards dialErr while the control may dial
 	dialErr error
 	dials   int
 	stop    func() error
+	onArm   func()
+	made    int // shots begun
+	before  int // shots in the journal at the start
+}
+
+// noBoard makes dialing fail, or work again with nil.
+func (x *table) noBoard(err error) {
+	x.dialing.Lock()
+	defer x.dialing.Unlock()
+	x.dialErr = err
+}
+
+// onArmed calls f whenever a board is armed.
+func (x *table) onArmed(f func()) {
+	x.onArm = f
+	x.dev.onArm = f
 }
 
 const me, other = "phone 1", "phone 2"
@@ -353,6 +386,8 @@ func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 	opts := Options{
 		Kind: "gpio", Name: "test", Journal: b, Log: slog.New(slog.DiscardHandler), Wire: Benched(testBench()),
 		Dial: func(context.Context) (Device, error) {
+			x.dialing.Lock()
+			defer x.dialing.Unlock()
 			x.dials++
 			if x.dialErr != nil {
 				return nil, x.dialErr
@@ -360,12 +395,14 @@ func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 			if x.dev.gone {
 				x.dev = newDevice()
 			}
+			x.dev.onArm, x.dev.made = x.onArm, &x.made
 			return x.dev, nil
 		},
 	}
 	for _, c := range change {
 		c(&opts)
 	}
+	x.before = len(b.kept())
 	c, err := New(t.Context(), opts)
 	require.NoError(t, err)
 	x.Control = c

@@ -112,6 +112,17 @@ func (c *Control) take(client string) error {
 	return nil
 }
 
+// release lets go of the controls. Something armed always has somebody who answers for it.
+func (c *Control) release() error {
+	if len(c.phones.asking) == 0 {
+		if err := c.quiet("", "Who holds the controls"); err != nil {
+			return refusal("", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
+		}
+	}
+	c.phones.next()
+	return nil
+}
+
 func (c *Control) give(to string) error {
 	if c.phones.connected[to] == 0 {
 		return refusal("to", fmt.Sprintf("There is no %q connected.", to), "Choose one of the phones that asked.")

@@ -77,12 +77,14 @@ func socket(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
 	}
 }
 
-// Benched is the wiring of a board that knows its own bench: the simulated rig.
+// Benched is the wiring of a board that knows its own bench: the simulated rig. Its contacts close to ground, so that a
+// button and the camera's sync are active when low; its kill switch opens to stop, so that it is active when high.
 func Benched(bench shot.Bench) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
 		w := Wiring{Bench: bench}
 		for _, in := range id.Inputs {
-			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: roleOf(in.Kind)})
+			falling := in.Kind == wire.InputSync || in.Kind == wire.InputButton
+			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: roleOf(in.Kind), Falling: falling})
 		}
 		for role, in := range map[string]*shot.Input{"gate": bench.Gate, "beam": bench.Beam, "microphone": bench.Microphone} {
 			if in != nil && int(in.Index) < len(w.Inputs) {

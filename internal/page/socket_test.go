@@ -115,7 +115,9 @@ func TestOnlyPairedPhonesFromThisPageConnect(t *testing.T) {
 }
 
 func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
-	notNow := &control.Refusal{Field: "f", Why: "Not now.", Remedy: "Later.", Fixes: []control.Fix{{Field: "a", Value: "b"}}}
+	notNow := &control.Refusal{
+		Field: "f", Why: "Not now.", Remedy: "Later.", Fixes: []control.Fix{{Field: "a", Value: "b"}},
+	}
 	p := &puppet{do: func(_ context.Context, client string, cmd control.Command) error {
 		if cmd.Type == "go" {
 			return notNow

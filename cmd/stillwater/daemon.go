@@ -1,0 +1,294 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"encoding/binary"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/netip"
+	"os"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"syscall"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/control"
+	"stillwater/internal/journal"
+	"stillwater/internal/page"
+	"stillwater/internal/render"
+	"stillwater/internal/rig"
+	"stillwater/web"
+)
+
+// daemonFlags are the daemon's flags as given; empty ones leave the configuration's value.
+type daemonFlags struct {
+	listen, config, journal string
+	seed                    uint64
+	version                 bool
+}
+
+func (m *Main) parseDaemon(args []string) (f daemonFlags, err error) {
+	flags := flag.NewFlagSet("stillwater", flag.ContinueOnError)
+	flags.SetOutput(m.Stderr)
+	flags.StringVar(&f.listen, "listen", "", "`address` of the page, host:port; :8737 opens it to the network")
+	flags.StringVar(&f.config, "config", "", "configuration `file` (default: stillwater.toml in the usual places)")
+	flags.StringVar(&f.journal, "journal", "", "journal `file` (default: in the user's state folder)")
+	flags.Uint64Var(&f.seed, "seed", 0, "`number` that the simulated room's chances follow from (0: another each time)")
+	flags.BoolVar(&f.version, "version", false, "print the version and exit")
+	if err := flags.Parse(args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			return f, err
+		}
+		return f, fmt.Errorf("%w: %w", errUsage, err)
+	}
+	if flags.NArg() > 0 {
+		return f, fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, flags.Arg(0))
+	}
+	if f.listen != "" {
+		if _, _, err := net.SplitHostPort(f.listen); err != nil {
+			return f, fmt.Errorf("%w: --listen %q is not host:port; write it like 127.0.0.1:8737 or :8737", errUsage, f.listen)
+		}
+	}
+	return f, nil
+}
+
+// daemon runs the page, the journal and the board until the context ends. Stopping disarms first.
+func (m *Main) daemon(ctx context.Context, args []string) (err error) {
+	f, err := m.parseDaemon(args)
+	if err != nil {
+		return err
+	}
+	if f.version {
+		fmt.Fprintln(m.Stdout, "stillwater", version())
+		return nil
+	}
+	conf, err := config.Find(f.config)
+	if err != nil && !errors.Is(err, config.ErrNotFound) {
+		return err
+	}
+	log := slog.New(slog.NewTextHandler(m.Stderr, nil))
+	listener, err := listen(cmp.Or(f.listen, conf.Listen))
+	if err != nil {
+		return err
+	}
+	defer listener.Close()
+	record, err := m.openJournal(ctx, cmp.Or(f.journal, conf.Journal))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, record.Close()) }()
+	opts, release, err := m.bench(conf, f.seed, log)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, release()) }()
+	opts.Journal, opts.Log = record, log
+	c, err := control.New(ctx, opts)
+	if err != nil {
+		return err
+	}
+	p, err := page.New(page.Options{
+		Control: c, Files: web.Files, Names: ownNames(), Version: version(), Log: log,
+	})
+	if err != nil {
+		return err
+	}
+	m.announce(conf, listener.Addr(), p.Code())
+	return runBoth(ctx, c, p, listener)
+}
+
+// runBoth runs control and page. The control stops first, so that the phones see how it ended.
+func runBoth(ctx context.Context, c *control.Control, p *page.Server, listener net.Listener) error {
+	controlled, stopControl := context.WithCancel(ctx)
+	defer stopControl()
+	served, stopPage := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopPage()
+	ended := make(chan error, 1)
+	go func() {
+		ended <- c.Run(controlled)
+		stopPage()
+	}()
+	err := p.Serve(served, listener)
+	stopControl()
+	return errors.Join(err, <-ended)
+}
+
+// bench is the control's options for the board of the configuration, and what to call when it is done with.
+func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control.Options, func() error, error) {
+	opts := control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
+	if conf.Board.Kind == config.GPIO {
+		opts.Name = "Linux GPIO"
+		opts.Wire = control.Configured(conf.Board)
+		opts.Dial = func(ctx context.Context) (control.Device, error) {
+			link, err := m.startBoard(conf)
+			if err != nil {
+				return nil, err
+			}
+			return dialBoard(ctx, link, log)
+		}
+		return opts, func() error { return nil }, nil
+	}
+	if seed == 0 {
+		seed = chance()
+	}
+	log.Info("simulated room", "seed", seed)
+	room, err := rig.New(rig.Options{Seed: seed})
+	if err != nil {
+		return opts, nil, err
+	}
+	opts.Name = "simulated rig"
+	opts.Room = room
+	opts.Wire = control.Benched(rig.Bench())
+	opts.Dial = func(ctx context.Context) (control.Device, error) { return dialBoard(ctx, room.Link(), log) }
+	return opts, room.Close, nil
+}
+
+// dialBoard is board.Dial without the trap of a nil client in an interface that is not nil.
+func dialBoard(ctx context.Context, link io.ReadWriteCloser, log *slog.Logger) (control.Device, error) {
+	client, err := board.Dial(ctx, link, board.Options{Log: log})
+	if err != nil {
+		return nil, err
+	}
+	return client, nil
+}
+
+// chance is a seed that fits in a few digits, so that it can be typed again.
+func chance() uint64 {
+	var b [8]byte
+	rand.Read(b[:])
+	return binary.LittleEndian.Uint64(b[:])%1_000_000 + 1
+}
+
+func (m *Main) openJournal(ctx context.Context, path string) (*journal.Journal, error) {
+	if path == "" {
+		var err error
+		if path, err = journal.DefaultPath(m.Getenv); err != nil {
+			return nil, err
+		}
+	}
+	return journal.Open(ctx, path)
+}
+
+// listen opens the page's port, or says what to do.
+func listen(address string) (net.Listener, error) {
+	listener, err := net.Listen("tcp", address)
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return nil, fmt.Errorf("%s is in use, perhaps by another Stillwater: stop that one, or choose another port, "+
+			"such as --listen %s: %w", address, nextPort(address), err)
+	case errors.Is(err, syscall.EACCES):
+		return nil, fmt.Errorf("%s is not for this user: choose a port from 1024 up: %w", address, err)
+	case err != nil:
+		return nil, fmt.Errorf("listen on %s: %w; write --listen like 127.0.0.1:8737 or :8737", address, err)
+	}
+	return listener, nil
+}
+
+func nextPort(address string) string {
+	host, port, err := net.SplitHostPort(address)
+	if n, e := net.LookupPort("tcp", port); err == nil && e == nil {
+		return net.JoinHostPort(host, fmt.Sprint(n%65535+1))
+	}
+	return address
+}
+
+// announce says on the terminal where the page is. The pairing code is shown here and nowhere else.
+func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
+	ap, err := netip.ParseAddrPort(addr.String())
+	if err != nil {
+		fmt.Fprintf(m.Stdout, "The page is at %s, pairing code %s\n", addr, code)
+		return
+	}
+	from := "no configuration"
+	if conf.Path != "" {
+		from = conf.Path
+	}
+	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind, from)
+	hosts := reachedAt(ap.Addr(), interfaceAddresses())
+	for _, host := range hosts {
+		fmt.Fprintf(m.Stdout, "  page          %s\n", pageURL(host, ap.Port(), ""))
+	}
+	fmt.Fprintf(m.Stdout, "  pairing code  %s\n\n", code)
+	if ap.Addr().IsLoopback() {
+		fmt.Fprintf(m.Stdout, "Only this machine can open it. For a phone on the same network: stillwater --listen :%d\n",
+			ap.Port())
+		return
+	}
+	fmt.Fprintln(m.Stdout, "Everyone on this network can open the page; only paired phones can use it.")
+	if !render.IsTerminal(m.Stdout) {
+		return
+	}
+	if qr, err := render.QR(pageURL(hosts[0], ap.Port(), code)); err == nil {
+		fmt.Fprintf(m.Stdout, "Point the phone's camera here to open the page and pair:\n\n%s\n", qr)
+	}
+}
+
+func pageURL(host netip.Addr, port uint16, code string) string {
+	url := fmt.Sprintf("http://%s/", netip.AddrPortFrom(host, port))
+	if code != "" {
+		url += "#code=" + code
+	}
+	return url
+}
+
+// reachedAt lists the addresses under which a listener can be reached, the likeliest for a phone first.
+func reachedAt(listening netip.Addr, own []netip.Addr) []netip.Addr {
+	if !listening.IsUnspecified() {
+		return []netip.Addr{listening}
+	}
+	var hosts []netip.Addr
+	for _, a := range own {
+		if a.Is4() && !a.IsLoopback() && !a.IsLinkLocalUnicast() {
+			hosts = append(hosts, a)
+		}
+	}
+	slices.SortStableFunc(hosts, func(a, b netip.Addr) int { return rank(a) - rank(b) })
+	return append(hosts, netip.AddrFrom4([4]byte{127, 0, 0, 1}))
+}
+
+func rank(a netip.Addr) int {
+	if a.IsPrivate() {
+		return 0
+	}
+	return 1
+}
+
+func interfaceAddresses() []netip.Addr {
+	list, err := net.InterfaceAddrs()
+	if err != nil {
+		return nil
+	}
+	var own []netip.Addr
+	for _, a := range list {
+		if prefix, err := netip.ParsePrefix(a.String()); err == nil {
+			own = append(own, prefix.Addr())
+		}
+	}
+	return own
+}
+
+// ownNames are the names under which a browser may reach this machine.
+func ownNames() []string {
+	name, err := os.Hostname()
+	if err != nil {
+		return nil
+	}
+	short, _, _ := strings.Cut(name, ".")
+	return []string{name, short}
+}
+
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok || info.Main.Version == "" || info.Main.Version == "(devel)" {
+		return "(development)"
+	}
+	return info.Main.Version
+}
