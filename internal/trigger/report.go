@@ -79,7 +79,7 @@ func (x *step) flush() {
 }
 
 func (x *step) sendState() {
-	s := x.s
+	s := &x.s
 	x.send(wire.State{
 		State: s.code, Reason: s.reason, Left: s.left, Inputs: s.inputs, Outputs: s.outputs,
 		Now: x.now, Bounced: s.bounced, Lost: s.lost,

@@ -38,7 +38,7 @@ func (x *step) identify(f *wire.Frame) {
 		x.malformed(f, err)
 		return
 	}
-	s := x.s
+	s := &x.s
 	x.send(s.identity().Frame(0))
 	for i := range s.cfg.InputLen {
 		x.send(s.inputInfo(i).Frame(0))
@@ -62,7 +62,7 @@ func (x *step) ping(f *wire.Frame) {
 // load keeps one part of a program. From then on there is no program until it is committed, so that a board needs room
 // for one only.
 func (x *step) load(f *wire.Frame) {
-	s := x.s
+	s := &x.s
 	m, err := wire.ParseLoadPart(*f)
 	switch {
 	case err != nil:
@@ -79,7 +79,7 @@ func (x *step) load(f *wire.Frame) {
 }
 
 func (x *step) commit(f *wire.Frame) {
-	s := x.s
+	s := &x.s
 	m, err := wire.ParseCommit(*f)
 	if err != nil {
 		x.malformed(f, err)
@@ -101,7 +101,7 @@ func (x *step) commit(f *wire.Frame) {
 
 // take checks what was loaded and makes it the program.
 func (x *step) take(m wire.Commit) wire.Problem {
-	s := x.s
+	s := &x.s
 	if int(m.Length) > len(s.loaded) {
 		return wire.Problem{Reason: wire.ReasonBadLength, Detail: uint32(len(s.loaded))}
 	}
@@ -122,7 +122,7 @@ func (x *step) take(m wire.Commit) wire.Problem {
 }
 
 func (x *step) arm(f *wire.Frame) {
-	s := x.s
+	s := &x.s
 	m, err := wire.ParseArm(*f)
 	if err != nil {
 		x.malformed(f, err)
@@ -145,7 +145,7 @@ func (x *step) arm(f *wire.Frame) {
 
 // notFree is why the board can neither be armed nor pulse an output, or none.
 func (x *step) notFree() wire.Reason {
-	s := x.s
+	s := &x.s
 	switch {
 	case s.killed():
 		return wire.ReasonKill
@@ -162,7 +162,7 @@ func (x *step) notFree() wire.Reason {
 // goAhead plays the opening cues, and starts the delay when there is no clock input. Go counts from the shortest time
 // ahead that the board can plan, so that a cue at offset zero can be met.
 func (x *step) goAhead(f *wire.Frame) {
-	s := x.s
+	s := &x.s
 	if _, err := wire.ParseGo(*f); err != nil {
 		x.malformed(f, err)
 		return
@@ -189,7 +189,7 @@ func (x *step) goAhead(f *wire.Frame) {
 }
 
 func (x *step) pulse(f *wire.Frame) {
-	s := x.s
+	s := &x.s
 	m, err := wire.ParsePulse(*f)
 	if err != nil {
 		x.malformed(f, err)

@@ -4,7 +4,7 @@ import "stillwater/internal/wire"
 
 // edge takes one change of an input.
 func (x *step) edge(input uint8, high bool, at wire.Tick) {
-	s := x.s
+	s := &x.s
 	if input >= s.cfg.InputLen {
 		return
 	}
@@ -74,7 +74,7 @@ func (x *step) gateEdge(at wire.Tick) {
 
 // gatedClock takes a clock edge of a program with a gate. The gate is used up whatever comes of it.
 func (x *step) gatedClock(input uint8, at wire.Tick) {
-	s, p := x.s, &x.s.program
+	s, p := &x.s, &x.s.program
 	g := s.gate
 	s.gate = stamp{}
 	interval := at.Sub(g.at)
@@ -93,7 +93,7 @@ func (x *step) gatedClock(input uint8, at wire.Tick) {
 
 // countedClock takes a clock edge of a program without a gate.
 func (x *step) countedClock(input uint8, at wire.Tick) {
-	s := x.s
+	s := &x.s
 	s.count++
 	if s.count < s.program.Nth {
 		x.reject(wire.ReasonNotNth, input, at, uint32(s.count))
@@ -118,7 +118,7 @@ func interpolate(table []wire.Point, interval uint32) uint32 {
 
 // accept begins a shot: every cue gets its time, counted from the edge's stamp. If one cannot be met, none is tried.
 func (x *step) accept(gate, clock wire.Tick, delay uint32) {
-	s, p := x.s, &x.s.program
+	s, p := &x.s, &x.s.program
 	s.gate, s.count = stamp{}, 0
 	s.code, s.reason = wire.Firing, wire.ReasonNone
 	moment := clock + wire.Tick(delay)
@@ -139,7 +139,7 @@ func (x *step) accept(gate, clock wire.Tick, delay uint32) {
 
 // open plans the opening cues from base.
 func (x *step) open(base wire.Tick) {
-	s, p := x.s, &x.s.program
+	s, p := &x.s, &x.s.program
 	for i, c := range p.Opening[:p.OpenLen] {
 		s.jobs[wire.MaxCues+i] = job{phase: waiting, output: c.Output, width: c.Width, start: base.Add(c.Offset)}
 	}
@@ -150,7 +150,7 @@ func (x *step) open(base wire.Tick) {
 
 // late gives up what is under way because a planned start was missed: the shot, or the opening cues before one.
 func (x *step) late(planned wire.Tick) {
-	s := x.s
+	s := &x.s
 	x.allOff()
 	x.reportCues()
 	if s.code == wire.Firing {
@@ -166,7 +166,7 @@ func (x *step) late(planned wire.Tick) {
 
 // close ends an opening that no shot came of: Go is needed again.
 func (x *step) close() {
-	s := x.s
+	s := &x.s
 	s.opened = false
 	s.gate, s.count = stamp{}, 0
 	s.nextShot()
@@ -175,7 +175,7 @@ func (x *step) close() {
 
 // finish reports pulses that ended, and ends the shot, the opening or the test with the last of them.
 func (x *step) finish() {
-	s := x.s
+	s := &x.s
 	x.reportCues()
 	if s.busy() {
 		return
@@ -192,7 +192,7 @@ func (x *step) finish() {
 
 // reportCues sends a Cue for each pulse that ended.
 func (x *step) reportCues() {
-	s := x.s
+	s := &x.s
 	for i := range s.jobs {
 		j := &s.jobs[i]
 		if j.phase != ended {
@@ -214,7 +214,7 @@ func (x *step) reportCues() {
 
 // endShot sends the one Shot message of an accepted shot.
 func (x *step) endShot(status wire.Status) {
-	s := x.s
+	s := &x.s
 	x.send(wire.Shot{
 		Number: s.shot.number, Status: status, Cues: s.shot.cues,
 		Gate: s.shot.gate, Clock: s.shot.clock, Delay: s.shot.delay, Bounced: s.shot.bounced,
@@ -235,7 +235,7 @@ func (s *State) nextShot() {
 
 // rest begins the rest after a shot. Even one that is over ends with the next Step, so that the host always sees it.
 func (x *step) rest(reason wire.Reason) {
-	s := x.s
+	s := &x.s
 	if s.shot.restEnd.Before(x.now) {
 		s.shot.restEnd = x.now
 	}
@@ -245,7 +245,7 @@ func (x *step) rest(reason wire.Reason) {
 
 // rested ends the rest: armed again, or done.
 func (x *step) rested() {
-	s := x.s
+	s := &x.s
 	if s.left == 0 {
 		x.safe(wire.Safe, wire.ReasonShotsDone, wire.Done)
 		x.sendState()
@@ -258,7 +258,7 @@ func (x *step) rested() {
 
 // ready says that the board is armed, and whether it waits for Go.
 func (x *step) ready() {
-	s := x.s
+	s := &x.s
 	s.reason = wire.ReasonNone
 	if s.mustGo() && !s.opened {
 		s.reason = wire.ReasonNotOpened
@@ -268,7 +268,7 @@ func (x *step) ready() {
 
 // safe drives every output off, ends the shot under way with status, and disarms. The caller sends the State.
 func (x *step) safe(code wire.StateCode, reason wire.Reason, status wire.Status) {
-	s := x.s
+	s := &x.s
 	x.allOff()
 	x.reportCues()
 	if s.code == wire.Firing {
@@ -302,7 +302,7 @@ func (x *step) fault(reason wire.Reason, detail uint32, at wire.Tick) {
 
 // edgesLost starts gate and count again: what was pending can no longer be trusted.
 func (x *step) edgesLost(input uint8, n uint32, at wire.Tick) {
-	s := x.s
+	s := &x.s
 	if input >= s.cfg.InputLen || n == 0 {
 		return
 	}

@@ -8,7 +8,7 @@ const MaxActions = 96
 // step is the work of one Step. There is at most one Drive and it comes first, so that nothing is said before the
 // outputs are as said.
 type step struct {
-	s      *State
+	s      State
 	now    wire.Tick
 	out    []Action
 	mask   uint8 // what to drive
@@ -18,7 +18,7 @@ type step struct {
 // Step takes one event and returns the next state and what to do, appended to buf. It allocates nothing when buf has
 // room for MaxActions. There is at most one ActionDrive among the actions, and it is the first.
 func Step(s State, e Event, buf []Action) (State, []Action) {
-	x := step{s: &s, now: e.Now, out: append(buf, Action{Kind: ActionDrive})}
+	x := step{s: s, now: e.Now, out: append(buf, Action{Kind: ActionDrive})}
 	x.settle(&e)
 	x.stop(&e)
 	x.advance()
@@ -31,7 +31,7 @@ func Step(s State, e Event, buf []Action) (State, []Action) {
 	} else {
 		x.out[drive].Mask, x.out[drive].Levels = x.mask, x.levels
 	}
-	return s, x.out
+	return x.s, x.out
 }
 
 // settle puts down when the outputs ordered before this event changed: as EventDrove says, else when they were ordered.
@@ -61,7 +61,7 @@ func (e *Event) drove(bit, level uint8, ordered wire.Tick) wire.Tick {
 
 // stop makes the board safe at once if e demands it, before anything that is due gets a chance to start.
 func (x *step) stop(e *Event) {
-	s := x.s
+	s := &x.s
 	switch e.Kind {
 	case EventTrouble:
 		x.fault(wire.ReasonBoard, e.Count, x.now)
@@ -89,7 +89,7 @@ func (x *step) stop(e *Event) {
 
 // advance does what is due by now.
 func (x *step) advance() {
-	s := x.s
+	s := &x.s
 	x.forget()
 	if s.guarded() && x.now.Sub(s.heard) >= int32(s.cfg.TickHz) {
 		x.fault(wire.ReasonLinkQuiet, 0, x.now)
@@ -127,7 +127,7 @@ func (t *stamp) dropIf(now wire.Tick, old int32) {
 // tooLong says whether an output was, or is about to be, on longer than its limit. This looks at the output, not at
 // what is planned for it: it is the last guard. A pulse as long as the limit may end a little behind it.
 func (x *step) tooLong(output uint8) bool {
-	s := x.s
+	s := &x.s
 	if s.outputs&(1<<output) == 0 {
 		return false
 	}
@@ -145,7 +145,7 @@ func (x *step) tooLong(output uint8) bool {
 
 // runJobs ends and starts the pulses that are due.
 func (x *step) runJobs() {
-	s := x.s
+	s := &x.s
 	for i := range s.jobs {
 		j := &s.jobs[i]
 		if behind := x.now.Sub(j.start); j.phase == waiting && behind > int32(s.program.Late) {
