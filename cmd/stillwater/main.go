@@ -13,6 +13,8 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+
+	"stillwater/internal/render"
 )
 
 // Main is the program with its surroundings passed in, so that a test can run it.
@@ -35,6 +37,8 @@ func commands() []command {
 		{"sound", "how long a sound takes to the microphone", (*Main).sound},
 		{"record", "list, show and export what was shot", (*Main).record},
 		{"board", "run a GPIO board (started by the daemon)", (*Main).board},
+		{"version", "print the version", (*Main).version},
+		{"help", "say what there is", (*Main).help},
 	}
 }
 
@@ -73,4 +77,34 @@ func (m *Main) dispatch(ctx context.Context, args []string) error {
 		}
 	}
 	return m.daemon(ctx, args)
+}
+
+// help lists the commands. What a command's flags are, the command itself says with -h.
+func (m *Main) help(_ context.Context, args []string) error {
+	if len(args) > 0 {
+		return fmt.Errorf("%w: help takes no words; for one command's flags: stillwater %s -h", errUsage, args[0])
+	}
+	fmt.Fprint(m.Stdout, `Stillwater fires camera and flash at the moment a thrown or dropped liquid is in its best shape.
+
+  stillwater [flags]            run the page, the record and the board; simulated unless a configuration names a real one
+  stillwater COMMAND [flags]
+
+`)
+	rows := make([][]string, 0, len(commands()))
+	for _, c := range commands() {
+		rows = append(rows, []string{"  " + c.name, c.summary})
+	}
+	if err := render.Table(m.Stdout, []string{"  command", "what it does"}, rows); err != nil {
+		return fmt.Errorf("help: %w", err)
+	}
+	fmt.Fprint(m.Stdout, `
+Each command says its flags with -h. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
+Low voltage only: 12 V DC or less, camera and flash through optocouplers, water away from electricity.
+`)
+	return nil
+}
+
+func (m *Main) version(context.Context, []string) error {
+	fmt.Fprintln(m.Stdout, "stillwater", version())
+	return nil
 }
