@@ -43,6 +43,7 @@ export class Bar {
     });
     this.disarm.addEventListener("pointerdown", () => this.#disarmNow());
     this.disarm.addEventListener("click", () => this.#disarmNow());
+    ownClicks();
     addEventListener("keydown", (e) => {
       if (e.key === "Escape" && this.#armed) this.#disarmNow();
     });
@@ -71,6 +72,7 @@ export class Bar {
       text(byId("arm-word"), "Hold to arm");
       clearTimeout(this.#hintTimer);
     }
+    if (was !== armed) this.#passFocus(armed);
     this.arm.hidden = armed;
     byId("count").hidden = armed;
     this.disarm.hidden = !armed;
@@ -82,6 +84,20 @@ export class Bar {
     text(room, snap.room?.busy ? `${busy} …` : let_);
     attr(room, "aria-label", snap.room?.busy ? `${busy}` : `${let_}, in the simulated room`);
     if (was !== armed || this.#hintTimer === undefined) this.#plainHint();
+  }
+
+  /**
+   * A keyboard's focus goes from arm to disarm and back. Not before the key is up: the key that armed must not disarm.
+   * @param {boolean} armed
+   */
+  #passFocus(armed) {
+    if (!armed && document.activeElement === this.disarm) queueMicrotask(() => this.arm.focus());
+    const pass = () => {
+      if (this.#armed) this.disarm.focus();
+    };
+    if (armed && document.activeElement === this.arm && this.arm.matches(":focus-visible")) {
+      addEventListener("keyup", pass, { once: true });
+    }
   }
 
   /** @param {boolean} online @param {boolean} holding */
@@ -130,7 +146,7 @@ export class Bar {
   /** A finger going down is enough; the click that follows it is the same wish. */
   #disarmNow() {
     const now = performance.now();
-    if (now - this.#lastDisarm < 300) return;
+    if (now - this.#lastDisarm < 700) return;
     this.#lastDisarm = now;
     this.asks.ask({ type: "disarm" }, this.no);
   }
@@ -171,4 +187,24 @@ export class Bar {
     text(byId("bar-hint"), words);
     byId("bar-hint").hidden = words === "";
   }
+}
+
+/**
+ * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed. Such
+ * a click is nobody's wish, and it is stopped before any button hears it. Keys and assistive technology click without
+ * a press and have no detail.
+ */
+function ownClicks() {
+  /** @type {Element | null} */
+  let began = null;
+  const buttonOf = (/** @type {Event} */ e) => (e.target instanceof Element ? e.target.closest("button") : null);
+  addEventListener("pointerdown", (e) => (began = buttonOf(e)), true);
+  addEventListener(
+    "click",
+    (e) => {
+      const button = buttonOf(e);
+      if (button && e.detail > 0 && button !== began) e.stopImmediatePropagation();
+    },
+    true,
+  );
 }
