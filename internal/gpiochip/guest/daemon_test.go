@@ -1,0 +1,414 @@
+//go:build guest
+
+package guest
+
+import (
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/control"
+	"stillwater/internal/shot"
+)
+
+// The lines of the stage: two chips, so that a plan's edges and pulses come from and go to more than one.
+const (
+	gateLine, beamLine, stopLine       = 2, 3, 5 // on the chip "sense"
+	shutterLine, flashLine, lampLine   = 1, 4, 6 // on the chip "fire"
+	flashSafe, shutterSafe, brokenBeam = true, false, false
+)
+
+// stageConfig: beams are low while broken, the kill switch stops when its line is high, the flash is on when low. The
+// limit for late is far beyond what an emulated machine needs; the hold-off beyond how long the test's bounces take.
+const stageConfig = `
+listen = "127.0.0.1:8737"
+
+[board]
+kind = "gpio"
+late = "2 s"
+hold_off = "10 ms"
+
+[[board.input]]
+name = "first beam"
+role = "gate"
+chip = "sense"
+line = 2
+active = "low"
+
+[[board.input]]
+name = "second beam"
+role = "beam"
+pin = "sense-3"
+active = "low"
+
+[[board.input]]
+name = "stop"
+role = "kill"
+pin = "sense-5"
+active = "high"
+
+[[board.output]]
+name = "lamp"
+kind = "lamp"
+pin = "fire-6"
+safe = "low"
+longest_on = "10 s"
+
+[[board.output]]
+name = "shutter"
+kind = "shutter"
+pin = "fire-1"
+safe = "low"
+longest_on = "10 s"
+
+[[board.output]]
+name = "flash"
+kind = "flash"
+chip = "fire"
+line = 4
+safe = "high"
+longest_on = "20 ms"
+`
+
+// stage is a daemon with its chips and a phone that holds the controls.
+type stage struct {
+	t     *testing.T
+	sense *chip
+	fire  *chip
+	d     *daemon
+	phone *phone
+}
+
+func newStage(t *testing.T) *stage {
+	s := &stage{t: t, sense: newChip(t, "sense", 8), fire: newChip(t, "fire", 8)}
+	s.sense.pull(gateLine, true)
+	s.sense.pull(beamLine, true)
+	s.fire.pull(flashLine, flashSafe)
+	s.d = startDaemon(t, stageConfig)
+	s.phone = s.d.pair()
+	s.phone.ready()
+	return s
+}
+
+// breakBeam breaks a beam and returns two readings of the kernel's clock, before and after.
+func (s *stage) breakBeam(line int) (before, after time.Duration) {
+	s.t.Helper()
+	before = time.Duration(monotonic(s.t))
+	s.sense.pull(line, brokenBeam)
+	return before, time.Duration(monotonic(s.t))
+}
+
+// clearBeams lets light through both beams again, and waits until the board has seen it: an edge that hangs about would
+// be bounce for the next.
+func (s *stage) clearBeams() {
+	s.sense.pull(gateLine, !brokenBeam)
+	s.sense.pull(beamLine, !brokenBeam)
+	time.Sleep(50 * time.Millisecond)
+}
+
+// pulse is one pulse in the kernel's record.
+type pulse struct {
+	line    int
+	on, off time.Duration
+}
+
+// pulses reads the kernel's record: each output switched on and off in turn, in the order they went on.
+func (s *stage) pulses() []pulse {
+	s.t.Helper()
+	var list []pulse
+	records := readTrace(s.t)
+	for line, safe := range map[int]bool{shutterLine: shutterSafe, flashLine: flashSafe, lampLine: false} {
+		level := safe
+		for _, r := range s.fire.of(records, line, "set") {
+			if r.High == level {
+				continue // set again to what it was
+			}
+			level = r.High
+			if level != safe {
+				list = append(list, pulse{line: line, on: r.At})
+			} else {
+				list[len(list)-1].off = r.At
+			}
+		}
+		require.Equal(s.t, safe, level, "line %d is left on", line)
+	}
+	slices.SortFunc(list, func(a, b pulse) int { return int(a.on - b.on) })
+	return list
+}
+
+func (s *stage) assertSafe() {
+	s.t.Helper()
+	assert.Equal(s.t, shutterSafe, s.fire.value(shutterLine), "shutter")
+	assert.Equal(s.t, flashSafe, s.fire.value(flashLine), "flash")
+	assert.False(s.t, s.fire.value(lampLine), "lamp")
+}
+
+// compiled is the program that the phone's set makes on this stage.
+func (s *stage) compiled(set shot.Set) shot.Program {
+	s.t.Helper()
+	conf, err := config.Parse("stage", []byte(stageConfig))
+	require.NoError(s.t, err)
+	wire := control.Configured(conf.Board)
+	wiring, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
+		Inputs: make([]board.Input, 3), Outputs: make([]board.Output, 3)})
+	require.NoError(s.t, err)
+	p, _, err := shot.Compile(set, wiring.Bench)
+	require.NoError(s.t, err)
+	return p
+}
+
+// interpolated is the program's delay at a gate interval.
+func interpolated(p shot.Program, interval time.Duration) time.Duration {
+	i := 1
+	for i < len(p.Table)-1 && p.Table[i].Interval < interval {
+		i++
+	}
+	a, b := p.Table[i-1], p.Table[i]
+	part := float64(interval-a.Interval) / float64(b.Interval-a.Interval)
+	return a.Delay + time.Duration(part*float64(b.Delay-a.Delay))
+}
+
+func ns(ms float64) time.Duration { return time.Duration(ms * 1e6) }
+
+// checkShot holds a shot of the record against the program it was made with and against the kernel's record: order and
+// number of pulses, planned times as compiled, nothing before its time, and actual minus planned reported as it was.
+// The clock edge was between before and after.
+func (s *stage) checkShot(got control.Shot, p shot.Program, delay, before, after time.Duration) {
+	t := s.t
+	t.Helper()
+	require.Equal(t, "done", got.Status)
+	require.True(t, got.OK)
+	assert.False(t, got.Simulated)
+	const ticks = 300 * time.Nanosecond // of rounding: the delay, the offset and the record
+	assert.InDelta(t, delay, ns(got.DelayMs), float64(ticks), "the delay")
+	require.Len(t, got.Cues, len(p.Cues))
+	require.Len(t, p.Cues, 2)
+
+	pulses := s.pulses()
+	require.Len(t, pulses, 2, "one pulse each, and none of the lamp")
+	assert.Equal(t, shutterLine, pulses[0].line, "the shutter opens first")
+	assert.Equal(t, flashLine, pulses[1].line)
+	assert.Less(t, pulses[1].off, pulses[0].off, "and closes last")
+	for i, line := range []int{shutterLine, flashLine} {
+		name := map[int]string{shutterLine: "shutter", flashLine: "flash"}[line]
+		cue := p.Cues[slices.IndexFunc(p.Cues, func(c shot.Cue) bool { return c.Name == name })]
+		said := got.Cues[slices.IndexFunc(got.Cues, func(c control.CueShot) bool { return c.Name == name })]
+		planned, actual := ns(said.PlannedMs), ns(said.ActualMs)
+		assert.InDelta(t, delay+cue.Offset, planned, float64(ticks), "%s: planned as compiled", name)
+		assert.GreaterOrEqual(t, actual, planned, "%s: not before its time", name)
+		assert.InDelta(t, float64(actual-planned), said.LateUs*1e3, 1, "%s: actual minus planned is reported", name)
+		// The kernel's record has microseconds.
+		const us = time.Microsecond
+		assert.GreaterOrEqual(t, pulses[i].on+us, before+planned, "%s: the line itself not before its time", name)
+		assert.LessOrEqual(t, pulses[i].on, after+actual+us, "%s: and changed by the time reported", name)
+		assert.GreaterOrEqual(t, pulses[i].off-pulses[i].on, cue.Width-us, "%s: no shorter than compiled", name)
+		t.Logf("FIGURE emulated: %s %s planned %.4f ms, %.1f us after plan", t.Name(), name, said.PlannedMs, said.LateUs)
+	}
+}
+
+// A drop: the beam's edge, the delay, shutter and flash; with a bounce, which does not fire again; three times over.
+func TestDaemonDrop(t *testing.T) {
+	s := newStage(t)
+	s.phone.set("kind", "drop", "drop.height", "40 cm", "drop.beam", "5 cm", "light.recycle", "400 ms")
+	p := s.compiled(s.phone.last.Set)
+	require.Len(t, p.Table, 1)
+	s.phone.arm(3)
+	for n := 1; n <= 3; n++ {
+		startTrace(t)
+		before, after := s.breakBeam(beamLine)
+		for i := range 8 { // the beam's edge bounces
+			s.sense.pull(beamLine, i%2 == 0)
+		}
+		got := s.phone.untilShots(n)
+		assert.Equal(t, n, got.Number)
+		assert.Nil(t, got.IntervalMs)
+		if n < 3 {
+			s.phone.until("armed for the next", func(c control.Snapshot) bool {
+				return c.State == control.Armed && c.ArmedLeft == 3-n
+			})
+		}
+		s.checkShot(got, p, p.Table[0].Delay, before, after)
+		s.clearBeams()
+	}
+	end := s.phone.untilState(control.Safe)
+	assert.Zero(t, end.ArmedLeft, "after the shots asked for it disarms by itself")
+	startTrace(t)
+	s.breakBeam(beamLine)
+	time.Sleep(time.Second)
+	assert.Empty(t, s.pulses(), "disarmed, nothing fires")
+	s.assertSafe()
+}
+
+// A throw: the gate's interval decides the delay; an interval outside the accepted range fires nothing.
+func TestDaemonThrow(t *testing.T) {
+	s := newStage(t)
+	s.phone.set("kind", "throw", "light.recycle", "400 ms", "light.lag", "20 ms")
+	p := s.compiled(s.phone.last.Set)
+	require.NotNil(t, p.Gate)
+	s.phone.arm(1)
+
+	startTrace(t)
+	notice := func(what, words string, between time.Duration) {
+		t.Helper()
+		s.breakBeam(gateLine)
+		time.Sleep(between)
+		s.breakBeam(beamLine)
+		s.phone.until(what, func(c control.Snapshot) bool { return strings.Contains(c.Notice, words) })
+		s.clearBeams()
+	}
+	notice("too fast", "too fast", 0)
+	notice("too slow", "too slow", 2*p.GateMax)
+	s.breakBeam(beamLine)
+	s.phone.until("no gate", func(c control.Snapshot) bool { return strings.Contains(c.Notice, "gate") })
+	time.Sleep(time.Second)
+	assert.Empty(t, s.pulses(), "a rejected interval does not fire")
+	assert.Equal(t, control.Armed, s.phone.last.State)
+	s.clearBeams()
+
+	startTrace(t)
+	s.breakBeam(gateLine)
+	time.Sleep((p.GateMin + p.GateMax) / 2)
+	before, after := s.breakBeam(beamLine)
+	got := s.phone.untilShots(1)
+	require.NotNil(t, got.IntervalMs)
+	interval := ns(*got.IntervalMs)
+	assert.GreaterOrEqual(t, interval, (p.GateMin+p.GateMax)/2-time.Millisecond)
+	s.checkShot(got, p, interpolated(p, interval), before, after)
+	t.Logf("FIGURE emulated: interval %.4f ms, delay %.4f ms", *got.IntervalMs, got.DelayMs)
+	s.phone.untilState(control.Safe)
+	s.assertSafe()
+}
+
+// midShot arms and breaks the beam, and returns once the shutter is open and the flash, far off, has not fired.
+func (s *stage) midShot() {
+	s.t.Helper()
+	s.phone.set("kind", "drop", "trim", "1 s", "light.recycle", "400 ms")
+	s.phone.arm(2)
+	startTrace(s.t)
+	s.breakBeam(beamLine)
+	s.d.eventually("the shutter opens", func() bool { return s.fire.value(shutterLine) != shutterSafe })
+}
+
+func (s *stage) assertNoFlash() {
+	s.t.Helper()
+	for _, p := range s.pulses() {
+		assert.NotEqual(s.t, flashLine, p.line, "the flash fired")
+	}
+}
+
+// Disarming in the middle of a shot closes the shutter; the flash does not fire; the record says so.
+func TestDaemonDisarm(t *testing.T) {
+	s := newStage(t)
+	s.midShot()
+	s.phone.do(control.Command{Type: "disarm"})
+	s.assertSafe()
+	s.phone.untilState(control.Safe)
+	got := s.phone.untilShots(1)
+	assert.Equal(t, "disarmed", got.Status)
+	assert.False(t, got.OK)
+	time.Sleep(2 * time.Second)
+	s.assertNoFlash()
+	s.assertSafe()
+}
+
+// The kill switch works without any phone, stays in force while pressed, and is cleared by a disarm after that.
+func TestDaemonKill(t *testing.T) {
+	s := newStage(t)
+	s.midShot()
+	s.sense.pull(stopLine, true)
+	end := s.phone.untilState(control.Fault)
+	assert.Contains(t, end.Reason, "kill")
+	s.assertSafe()
+	assert.Equal(t, "killed", s.phone.untilShots(1).Status)
+	time.Sleep(2 * time.Second)
+	s.assertNoFlash()
+	assert.NotNil(t, s.phone.ask(control.Command{Type: "arm", Shots: 1}), "no arming with the kill switch pressed")
+	s.sense.pull(stopLine, false)
+	s.phone.until("the switch is released", func(c control.Snapshot) bool { return !c.Inputs[2].Active })
+	s.phone.do(control.Command{Type: "disarm"})
+	s.phone.untilState(control.Safe)
+	s.clearBeams()
+	s.phone.arm(1)
+	s.phone.do(control.Command{Type: "disarm"})
+	s.assertSafe()
+}
+
+// A board process that is killed is seen and reported, the daemon is disarmed, the kernel lets the lines go, and a new
+// process serves a new arming.
+func TestDaemonBoardKilled(t *testing.T) {
+	s := newStage(t)
+	s.midShot()
+	pid := s.d.boardPid()
+	require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
+	gone := s.phone.until("the board's end", func(c control.Snapshot) bool { return !c.Board.Connected })
+	assert.Equal(t, control.Safe, gone.State)
+	assert.Contains(t, gone.Reason, "killed by signal 9 (SIGKILL)")
+	assert.Zero(t, gone.ArmedLeft)
+	s.clearBeams()
+
+	back := s.phone.until("the board's return", func(c control.Snapshot) bool { return c.Board.Connected })
+	assert.Equal(t, control.Safe, back.State)
+	assert.Contains(t, back.Reason, "restarted")
+	assert.NotEqual(t, pid, s.d.boardPid())
+	s.assertSafe()
+	shots := s.phone.last.ShotCount
+	startTrace(t)
+	s.breakBeam(beamLine)
+	time.Sleep(2 * time.Second)
+	assert.Empty(t, s.pulses(), "it came back disarmed")
+	s.clearBeams()
+
+	s.phone.set("trim", "0 s")
+	s.phone.arm(1)
+	p := s.compiled(s.phone.last.Set)
+	startTrace(t)
+	before, after := s.breakBeam(beamLine)
+	got := s.phone.until("a shot", func(c control.Snapshot) bool {
+		return c.ShotCount > shots && c.Shots[0].OK && c.State == control.Safe
+	}).Shots[0]
+	s.checkShot(got, p, p.Table[0].Delay, before, after)
+}
+
+// However the daemon goes, in the middle of a shot, no output stays on and no board process is left.
+func TestDaemonGoes(t *testing.T) {
+	for _, signal := range []syscall.Signal{syscall.SIGTERM, syscall.SIGKILL} {
+		t.Run(signal.String(), func(t *testing.T) {
+			s := newStage(t)
+			s.midShot()
+			pid := s.d.boardPid()
+			s.d.stop(signal)
+			s.d.eventually("the board process ends", func() bool { return !runs(pid) })
+			s.assertSafe()
+			time.Sleep(2 * time.Second)
+			s.assertNoFlash()
+			pulses := s.pulses()
+			require.Len(t, pulses, 1)
+			assert.Equal(t, shutterLine, pulses[0].line)
+		})
+	}
+}
+
+// A daemon started with a wrong configuration says where it is wrong.
+func TestDaemonWrongLine(t *testing.T) {
+	newChip(t, "sense", 8)
+	d := startDaemon(t, stageConfig)
+	p := d.pair()
+	s := p.until("the trouble", func(c control.Snapshot) bool { return c.Board.Trouble != "" })
+	assert.False(t, s.Board.Connected)
+	d.eventually("the board says why", func() bool { return strings.Contains(d.out.String(), "pin fire-6: no line is called that") })
+}
+
+// runs says whether a process has not ended; one that nobody has waited for yet has.
+func runs(pid int) bool {
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	return err == nil && !strings.Contains(string(stat), ") Z ")
+}

@@ -1,0 +1,264 @@
+//go:build guest
+
+package guest
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+)
+
+// patience is how long anything is waited for, in the machine's own time. It is no limit that is checked: what takes so
+// long has not happened.
+const patience = 2 * time.Minute
+
+// program is the real executable.
+const program = "/t/stillwater"
+
+// output keeps what a process prints, while it prints.
+type output struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.text.Write(p)
+}
+
+func (o *output) String() string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.text.String()
+}
+
+// daemon is a running Stillwater.
+type daemon struct {
+	t    *testing.T
+	cmd  *exec.Cmd
+	out  output
+	url  string
+	code string
+	done chan struct{} // closed when it has ended
+}
+
+// startDaemon starts Stillwater with a configuration and waits until it says where its page is.
+func startDaemon(t *testing.T, config string) *daemon {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	require.NoError(t, os.WriteFile(path, []byte(config), 0o644))
+	d := &daemon{t: t, done: make(chan struct{})}
+	d.cmd = exec.Command(program, "--config", path, "--journal", filepath.Join(t.TempDir(), "journal.db"))
+	d.cmd.Stdout, d.cmd.Stderr = &d.out, &d.out
+	require.NoError(t, d.cmd.Start())
+	go func() {
+		defer close(d.done)
+		_ = d.cmd.Wait()
+	}()
+	t.Cleanup(func() {
+		d.stop(syscall.SIGTERM)
+		if t.Failed() {
+			t.Logf("the daemon said:\n%s", d.out.String())
+		}
+	})
+	announced := regexp.MustCompile(`page\s+(http://\S+)/\s+pairing code\s+(\d+)`)
+	d.eventually("the daemon says where its page is", func() bool {
+		found := announced.FindStringSubmatch(d.out.String())
+		if found != nil {
+			d.url, d.code = found[1], found[2]
+		}
+		return found != nil
+	})
+	return d
+}
+
+func (d *daemon) eventually(what string, done func() bool) {
+	d.t.Helper()
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
+		if done() {
+			return
+		}
+	}
+	d.t.Fatalf("never happened: %s; the daemon said:\n%s", what, d.out.String())
+}
+
+// stop ends the daemon with a signal and waits for its end.
+func (d *daemon) stop(signal syscall.Signal) {
+	_ = d.cmd.Process.Signal(signal)
+	select {
+	case <-d.done:
+	case <-time.After(patience):
+		d.t.Errorf("the daemon does not end on %v", signal)
+		_ = d.cmd.Process.Kill()
+		<-d.done
+	}
+}
+
+// boardPid is the number of the daemon's board process.
+func (d *daemon) boardPid() int {
+	d.t.Helper()
+	pid := 0
+	d.eventually("a board process runs", func() bool {
+		stats, err := filepath.Glob("/proc/[0-9]*/stat")
+		require.NoError(d.t, err)
+		for _, path := range stats {
+			stat, err := os.ReadFile(path)
+			if err != nil {
+				continue // it has ended meanwhile
+			}
+			// Source: proc_pid_stat(5): pid (comm) state ppid ...
+			_, rest, _ := strings.Cut(string(stat), ") ")
+			fields := strings.Fields(rest)
+			if len(fields) > 1 && fields[0] != "Z" && fields[1] == strconv.Itoa(d.cmd.Process.Pid) {
+				pid, err = strconv.Atoi(filepath.Base(filepath.Dir(path)))
+				require.NoError(d.t, err)
+				return true
+			}
+		}
+		return false
+	})
+	return pid
+}
+
+// phone is a paired client with a websocket.
+type phone struct {
+	d    *daemon
+	ws   *websocket.Conn
+	sent int64
+	last control.Snapshot
+	seen bool
+}
+
+// pair pairs a client by the code and connects it.
+func (d *daemon) pair() *phone {
+	d.t.Helper()
+	body := strings.NewReader(fmt.Sprintf(`{"code":%q}`, d.code))
+	ask, err := http.NewRequest(http.MethodPost, d.url+"/pair", body)
+	require.NoError(d.t, err)
+	ask.Header.Set("Content-Type", "application/json")
+	ask.Header.Set("Origin", d.url)
+	answer, err := http.DefaultClient.Do(ask)
+	require.NoError(d.t, err)
+	answer.Body.Close()
+	require.Equal(d.t, http.StatusNoContent, answer.StatusCode)
+	require.Len(d.t, answer.Cookies(), 1)
+	header := http.Header{"Origin": {d.url}, "Cookie": {answer.Cookies()[0].String()}}
+	ws, _, err := websocket.DefaultDialer.Dial(strings.Replace(d.url, "http", "ws", 1)+"/ws", header)
+	require.NoError(d.t, err)
+	d.t.Cleanup(func() { ws.Close() })
+	return &phone{d: d, ws: ws}
+}
+
+// message is anything the daemon sends.
+type message struct {
+	Type     string           `json:"type"`
+	Re       int64            `json:"re"`
+	Refusal  *control.Refusal `json:"refusal"`
+	Snapshot control.Snapshot `json:"snapshot"`
+}
+
+func (p *phone) read() message {
+	p.d.t.Helper()
+	require.NoError(p.d.t, p.ws.SetReadDeadline(time.Now().Add(patience)))
+	var m message
+	require.NoError(p.d.t, p.ws.ReadJSON(&m))
+	if m.Type == "snapshot" {
+		p.last, p.seen = m.Snapshot, true
+	}
+	return m
+}
+
+// ask sends a command and returns the refusal, nil when it was carried out.
+func (p *phone) ask(c control.Command) *control.Refusal {
+	p.d.t.Helper()
+	p.sent++
+	text, err := json.Marshal(struct {
+		N int64 `json:"n"`
+		control.Command
+	}{p.sent, c})
+	require.NoError(p.d.t, err)
+	require.NoError(p.d.t, p.ws.WriteMessage(websocket.TextMessage, text))
+	for {
+		m := p.read()
+		if m.Re == p.sent && (m.Type == "done" || m.Type == "refused") {
+			return m.Refusal
+		}
+	}
+}
+
+// do sends commands that must be carried out.
+func (p *phone) do(commands ...control.Command) {
+	p.d.t.Helper()
+	for _, c := range commands {
+		refusal := p.ask(c)
+		require.Nil(p.d.t, refusal, "%+v was refused: %+v", c, refusal)
+	}
+}
+
+// until reads snapshots until one is as wanted, beginning with the last one read.
+func (p *phone) until(what string, wanted func(s control.Snapshot) bool) control.Snapshot {
+	p.d.t.Helper()
+	for end := time.Now().Add(patience); time.Now().Before(end); p.read() {
+		if p.seen && wanted(p.last) {
+			return p.last
+		}
+	}
+	p.d.t.Fatalf("never seen: %s; the last snapshot: state %s (%s), notice %q, %d shots; the daemon said:\n%s", what,
+		p.last.State, p.last.Reason, p.last.Notice, p.last.ShotCount, p.d.out.String())
+	return p.last
+}
+
+// ready takes the controls, does the checklist and waits for the board.
+func (p *phone) ready() {
+	p.d.t.Helper()
+	s := p.until("the board is connected", func(s control.Snapshot) bool { return s.Board.Connected })
+	p.do(control.Command{Type: "take"})
+	for _, care := range s.Care {
+		p.do(control.Command{Type: "care", ID: care.ID, Ticked: true})
+	}
+}
+
+// set changes fields of the set, given as name, value, name, value.
+func (p *phone) set(pairs ...string) {
+	p.d.t.Helper()
+	for i := 0; i < len(pairs); i += 2 {
+		p.do(control.Command{Type: "set", Field: pairs[i], Value: pairs[i+1]})
+	}
+}
+
+// arm arms for shots and returns the snapshot that shows it.
+func (p *phone) arm(shots int) control.Snapshot {
+	p.d.t.Helper()
+	p.do(control.Command{Type: "arm", Shots: shots})
+	return p.until("armed", func(s control.Snapshot) bool { return s.State == control.Armed })
+}
+
+func (p *phone) untilState(state control.State) control.Snapshot {
+	p.d.t.Helper()
+	return p.until("state "+string(state), func(s control.Snapshot) bool { return s.State == state })
+}
+
+// untilShots waits until so many shots are in the record and returns the newest.
+func (p *phone) untilShots(n int) control.Shot {
+	p.d.t.Helper()
+	s := p.until(fmt.Sprintf("%d shots in the record", n), func(s control.Snapshot) bool { return s.ShotCount >= n })
+	require.Equal(p.d.t, n, s.ShotCount)
+	return s.Shots[0]
+}
