@@ -86,7 +86,7 @@ func (m *Main) help(_ context.Context, args []string) error {
 	}
 	fmt.Fprint(m.Stdout, `Stillwater fires camera and flash at the moment a thrown or dropped liquid is in its best shape.
 
-  stillwater [flags]            run the page, the record and the board; simulated unless a configuration names a real one
+  stillwater [flags]            run the page, the record and the board: simulated, unless a configuration names another
   stillwater COMMAND [flags]
 
 `)
