@@ -172,33 +172,33 @@ func (c *Control) Run(ctx context.Context) error {
 	return c.rec.finish(recordWithin)
 }
 
-// keepConnected dials again and again, waiting longer after each failure.
+// keepConnected dials again and again, waiting longer each time the board cannot be reached or does not stay.
 func (c *Control) keepConnected(ctx context.Context) {
-	wait := redialFirst
-	for ctx.Err() == nil {
-		l, err := c.connect(ctx)
-		if err == nil {
-			wait = redialFirst
+	for wait := redialFirst; ctx.Err() == nil; wait = min(2*wait, redialMost) {
+		start := time.Now()
+		if l, err := c.connect(ctx); err == nil {
 			c.listen(ctx, l)
-			continue
+		} else if ctx.Err() == nil {
+			c.log.Warn("no board", "err", err, "again_in", wait)
+			c.update(func() { c.unreachable(err) })
 		}
-		if ctx.Err() != nil {
-			return
+		if time.Since(start) > redialMost {
+			wait = redialFirst
 		}
-		c.log.Warn("no board", "err", err, "again_in", wait)
-		c.update(func() {
-			c.reason = "no board: " + err.Error()
-			if c.lost != "" {
-				c.reason = c.lost + "; so far: " + err.Error()
-			}
-			c.trouble = c.reason
-		})
 		select {
 		case <-ctx.Done():
 		case <-time.After(wait):
 		}
-		wait = min(2*wait, redialMost)
 	}
+}
+
+// unreachable says why there is no board, after how the one before it was lost.
+func (c *Control) unreachable(err error) {
+	c.reason = "no board: " + err.Error()
+	if c.lost != "" {
+		c.reason = c.lost + "; so far: " + err.Error()
+	}
+	c.trouble = c.reason
 }
 
 // connect reaches the board and makes sure it is safe before anything is shown of it.

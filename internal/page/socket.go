@@ -164,9 +164,15 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) {
 			k.conn.WriteControl(websocket.CloseMessage, message, time.Now().Add(time.Second))
 			return
 		case snap := <-snapshots:
-			err = k.sendJSON(snapshotMessage{Type: "snapshot", You: k.client, Snapshot: snap})
+			err = k.sendSnapshot(snap)
 		case reply := <-k.replies:
-			err = k.send(reply)
+			// A snapshot that waits goes first: it may show what the answer is about.
+			select {
+			case snap := <-snapshots:
+				err = k.sendSnapshot(snap)
+			default:
+			}
+			err = errors.Join(err, k.send(reply))
 		case <-beat.C:
 			if err = k.send(beatMessage); err == nil {
 				err = k.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin))
@@ -179,8 +185,8 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) {
 	}
 }
 
-func (k *socket) sendJSON(message any) error {
-	data, err := json.Marshal(message)
+func (k *socket) sendSnapshot(snap *control.Snapshot) error {
+	data, err := json.Marshal(snapshotMessage{Type: "snapshot", You: k.client, Snapshot: snap})
 	if err != nil {
 		return fmt.Errorf("encode: %w", err)
 	}

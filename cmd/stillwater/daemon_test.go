@@ -1,0 +1,292 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"net"
+	"net/http"
+	"net/netip"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/care"
+	"stillwater/internal/control"
+)
+
+// daemonRun is a daemon in this process.
+type daemonRun struct {
+	t         testing.TB
+	url, code string
+	stop      func() int // returns the exit status
+	log       *bytes.Buffer
+}
+
+var (
+	saysPage = regexp.MustCompile(`page\s+(http://[^\s]+)/`)
+	saysCode = regexp.MustCompile(`pairing code\s+([0-9]+)`)
+)
+
+// startDaemon runs the daemon with flags until the test ends or stop is called, and reads what it prints.
+func startDaemon(t testing.TB, args ...string) *daemonRun {
+	t.Helper()
+	out, in := io.Pipe()
+	r := &daemonRun{t: t, log: &bytes.Buffer{}}
+	m := &Main{Stdout: in, Stderr: r.log, Getenv: func(string) string { return "" }}
+	ctx, cancel := context.WithCancel(context.Background())
+	status := make(chan int, 1)
+	go func() {
+		status <- m.Run(ctx, args)
+		in.Close()
+	}()
+	r.stop = sync.OnceValue(func() int { cancel(); return <-status })
+	t.Cleanup(func() { r.stop() })
+	for lines := bufio.NewScanner(out); r.url == "" || r.code == ""; {
+		if !lines.Scan() {
+			t.Fatalf("the daemon ended with %d: %s", r.stop(), r.log)
+		}
+		if found := saysPage.FindStringSubmatch(lines.Text()); found != nil {
+			r.url = found[1]
+		}
+		if found := saysCode.FindStringSubmatch(lines.Text()); found != nil {
+			r.code = found[1]
+		}
+	}
+	go io.Copy(io.Discard, out)
+	return r
+}
+
+// hand is a paired phone with a websocket.
+type hand struct {
+	t    testing.TB
+	conn *websocket.Conn
+	n    int64
+	last *control.Snapshot
+}
+
+type reply struct {
+	Type     string            `json:"type"`
+	Snapshot *control.Snapshot `json:"snapshot"`
+	Re       int64             `json:"re"`
+	Refusal  *control.Refusal  `json:"refusal"`
+}
+
+func (r *daemonRun) pair() *hand {
+	r.t.Helper()
+	request, err := http.NewRequest("POST", r.url+"/pair", strings.NewReader(`{"code":"`+r.code+`"}`))
+	require.NoError(r.t, err)
+	request.Header.Set("Origin", r.url)
+	request.Header.Set("Content-Type", "application/json")
+	answer, err := http.DefaultClient.Do(request)
+	require.NoError(r.t, err)
+	answer.Body.Close()
+	require.Equal(r.t, http.StatusNoContent, answer.StatusCode)
+	cookie := answer.Cookies()[0]
+	conn, _, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws",
+		http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}})
+	require.NoError(r.t, err)
+	r.t.Cleanup(func() { conn.Close() })
+	h := &hand{t: r.t, conn: conn}
+	h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
+	return h
+}
+
+func (h *hand) read() reply {
+	h.t.Helper()
+	h.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
+	var m reply
+	require.NoError(h.t, h.conn.ReadJSON(&m))
+	if m.Snapshot != nil {
+		h.last = m.Snapshot
+	}
+	return m
+}
+
+// until reads until a snapshot is as wanted.
+func (h *hand) until(what string, wanted func(*control.Snapshot) bool) *control.Snapshot {
+	h.t.Helper()
+	for h.last == nil || !wanted(h.last) {
+		h.read()
+	}
+	return h.last
+}
+
+// must sends a command and waits for its answer.
+func (h *hand) must(cmd control.Command) {
+	h.t.Helper()
+	h.n++
+	data, err := json.Marshal(struct {
+		N int64 `json:"n"`
+		control.Command
+	}{h.n, cmd})
+	require.NoError(h.t, err)
+	require.NoError(h.t, h.conn.WriteMessage(websocket.TextMessage, data))
+	for {
+		m := h.read()
+		if m.Re != h.n {
+			continue
+		}
+		require.Equal(h.t, "done", m.Type, "%+v: %+v", cmd, m.Refusal)
+		return
+	}
+}
+
+func (h *hand) ready() {
+	h.t.Helper()
+	h.must(control.Command{Type: "take"})
+	for _, caution := range care.Checklist() {
+		h.must(control.Command{Type: "care", ID: caution.ID, Ticked: true})
+	}
+}
+
+func inState(state control.State) func(*control.Snapshot) bool {
+	return func(s *control.Snapshot) bool { return s.State == state }
+}
+
+// oneShot arms, lets go and waits for the shot. A machine that is busy with other things can make a shot late, which is
+// then what must be said of it; after some tries one is in time.
+func (h *hand) oneShot() control.Shot {
+	h.t.Helper()
+	for try := 0; ; try++ {
+		before := h.last.ShotCount
+		h.must(control.Command{Type: "arm", Shots: 1})
+		h.until("armed", inState(control.Armed))
+		h.must(control.Command{Type: "room"})
+		h.until("the shot is on record", func(s *control.Snapshot) bool { return s.ShotCount > before })
+		h.until("at rest", func(s *control.Snapshot) bool { return s.State == control.Safe && !s.Room.Busy })
+		made := h.last.Shots[0]
+		if made.OK || try == 5 {
+			require.Equal(h.t, "done", made.Status)
+			return made
+		}
+		require.Equal(h.t, "late", made.Status)
+	}
+}
+
+// The newcomer's minute, and the daemon started again after it.
+func TestDaemonFromPairingToShotAndBack(t *testing.T) {
+	journal := filepath.Join(t.TempDir(), "journal.db")
+	flags := []string{"--listen", "127.0.0.1:0", "--journal", journal, "--seed", "3"}
+	d := startDaemon(t, flags...)
+	h := d.pair()
+	assert.Equal(t, control.Safe, h.last.State)
+	assert.Equal(t, "simulated", h.last.Board.Kind)
+	h.ready()
+	for _, kind := range []string{"drop", "throw", "sound"} {
+		h.must(control.Command{Type: "set", Field: "kind", Value: kind})
+		require.Nil(t, h.last.Refusal, kind)
+		made := h.oneShot()
+		assert.True(t, made.Simulated)
+		assert.NotEmpty(t, made.Seen, kind)
+		assert.NotEmpty(t, made.Cues, kind)
+		assert.Equal(t, kind == "throw", made.IntervalMs != nil, kind)
+		t.Logf("%s: delay %.3f ms, cues %+v, seen %q", kind, made.DelayMs, made.Cues, made.Seen)
+	}
+	h.must(control.Command{Type: "verdict", Shot: h.last.Shots[0].ID, Verdict: control.Good})
+	h.must(control.Command{Type: "set", Field: "trim", Value: "1 ms"})
+	h.must(control.Command{Type: "arm", Shots: 9})
+	h.until("armed", inState(control.Armed))
+	h.must(control.Command{Type: "disarm"})
+	h.until("disarmed", inState(control.Safe))
+	h.must(control.Command{Type: "arm", Shots: 9})
+	h.until("armed", inState(control.Armed))
+	before := *h.last
+	require.Zero(t, d.stop(), d.log)
+
+	h = startDaemon(t, flags...).pair()
+	assert.Equal(t, control.Safe, h.last.State, "never armed after a restart")
+	assert.Equal(t, before.Session.Name, h.last.Session.Name)
+	assert.Equal(t, before.Set, h.last.Set)
+	assert.Equal(t, before.ShotCount, h.last.ShotCount)
+	assert.Equal(t, control.Good, h.last.Shots[0].Verdict)
+	assert.Equal(t, before.Shots[0].Cues, h.last.Shots[0].Cues)
+	assert.True(t, h.last.CareDone)
+}
+
+func TestDaemonServesThePage(t *testing.T) {
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db"))
+	answer, err := http.Get(d.url + "/")
+	require.NoError(t, err)
+	defer answer.Body.Close()
+	body, err := io.ReadAll(answer.Body)
+	require.NoError(t, err)
+	assert.Equal(t, 200, answer.StatusCode)
+	assert.Contains(t, string(body), "<!doctype html>")
+	assert.NotContains(t, string(body), d.code)
+	assert.NotContains(t, d.log.String(), d.code)
+}
+
+func TestDaemonSaysWhatIsInTheWay(t *testing.T) {
+	busy, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer busy.Close()
+	dir := t.TempDir()
+	for name, c := range map[string]struct {
+		args   []string
+		status int
+		says   []string
+	}{
+		"port in use":   {[]string{"--listen", busy.Addr().String(), "--journal", dir + "/j"}, 1, []string{"in use", "--listen 127"}},
+		"no such host":  {[]string{"--listen", "192.0.2.1:0", "--journal", dir + "/j"}, 1, []string{"192.0.2.1"}},
+		"not an addr":   {[]string{"--listen", "8737"}, 2, []string{"--listen", ":8737"}},
+		"no config":     {[]string{"--config", dir + "/none.toml"}, 1, []string{"none.toml"}},
+		"journal place": {[]string{"--listen", "127.0.0.1:0", "--journal", dir}, 1, []string{dir}},
+		"no home":       {[]string{"--listen", "127.0.0.1:0"}, 1, []string{"HOME"}},
+		"unknown flag":  {[]string{"--luck"}, 2, []string{"luck"}},
+		"unknown word":  {[]string{"launch"}, 2, []string{"launch"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var out, errs bytes.Buffer
+			m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+			assert.Equal(t, c.status, m.Run(t.Context(), c.args))
+			for _, words := range c.says {
+				assert.Contains(t, errs.String(), words)
+			}
+			assert.Empty(t, out.String())
+		})
+	}
+}
+
+func TestSecondDaemonOnTheSameJournal(t *testing.T) {
+	journal := filepath.Join(t.TempDir(), "j.db")
+	startDaemon(t, "--listen", "127.0.0.1:0", "--journal", journal)
+	var errs bytes.Buffer
+	m := &Main{Stdout: io.Discard, Stderr: &errs, Getenv: func(string) string { return "" }}
+	assert.Equal(t, 1, m.Run(t.Context(), []string{"--listen", "127.0.0.1:0", "--journal", journal}))
+	assert.Contains(t, errs.String(), journal)
+}
+
+func TestReachedAt(t *testing.T) {
+	own := []netip.Addr{
+		netip.MustParseAddr("127.0.0.1"), netip.MustParseAddr("169.254.3.3"), netip.MustParseAddr("203.0.113.7"),
+		netip.MustParseAddr("192.168.4.2"), netip.MustParseAddr("fe80::1"),
+	}
+	assert.Equal(t, []netip.Addr{own[3], own[2], own[0]}, reachedAt(netip.MustParseAddr("::"), own))
+	assert.Equal(t, []netip.Addr{own[3]}, reachedAt(own[3], own))
+	assert.Equal(t, "http://192.168.4.2:8737/#code=012345", pageURL(own[3], 8737, "012345"))
+}
+
+// BenchmarkArm is a tap on arm until the phone has the snapshot that says armed, over loopback with the simulated rig.
+func BenchmarkArm(b *testing.B) {
+	h := startDaemon(b, "--listen", "127.0.0.1:0", "--journal", filepath.Join(b.TempDir(), "j.db")).pair()
+	h.ready()
+	for b.Loop() {
+		h.must(control.Command{Type: "arm", Shots: 1})
+		h.until("armed", inState(control.Armed))
+		b.StopTimer()
+		h.must(control.Command{Type: "disarm"})
+		h.until("safe", inState(control.Safe))
+		time.Sleep(120 * time.Millisecond) // stay below the limit on messages
+		b.StartTimer()
+	}
+}

@@ -1,0 +1,164 @@
+package control
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/rig"
+)
+
+// onTheRig is a table whose board is the simulated rig and its board client, all in fake time. cut pulls the plug.
+func onTheRig(t *testing.T, seed uint64) (x *table, room *rig.Rig, cut func()) {
+	t.Helper()
+	log := slog.New(slog.DiscardHandler)
+	room, err := rig.New(rig.Options{Seed: seed, Spin: -1})
+	require.NoError(t, err)
+	t.Cleanup(func() { room.Close() })
+	var mu sync.Mutex
+	var link io.Closer
+	x = setUp(t, func(o *Options) {
+		o.Kind, o.Room, o.Wire = "simulated", room, Benched(rig.Bench())
+		o.Dial = func(ctx context.Context) (Device, error) {
+			mu.Lock()
+			defer mu.Unlock()
+			l := room.Link()
+			link = l
+			client, err := board.Dial(ctx, l, board.Options{Log: log})
+			if err != nil {
+				return nil, err
+			}
+			return client, nil
+		}
+	})
+	time.Sleep(time.Second)
+	require.True(t, x.Snapshot().Board.Connected, x.Snapshot().Reason)
+	return x, room, func() {
+		mu.Lock()
+		defer mu.Unlock()
+		link.Close()
+	}
+}
+
+func TestOnTheSimulatedRig(t *testing.T) {
+	for _, kind := range []string{"drop", "throw", "sound"} {
+		t.Run(kind, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				x, _, _ := onTheRig(t, 5)
+				x.ready()
+				x.must(me, Command{Type: "set", Field: "kind", Value: kind})
+				require.Nil(t, x.Snapshot().Refusal)
+				x.arm(2)
+				assert.Equal(t, Armed, x.Snapshot().State)
+				for range 20 {
+					before := x.Snapshot().ShotCount
+					x.must(me, Command{Type: "room"})
+					time.Sleep(10 * time.Second)
+					if s := x.Snapshot(); s.ShotCount == before {
+						assert.NotEmpty(t, s.Notice, "no shot, and nothing said about it")
+					}
+					if x.Snapshot().ShotCount == 2 {
+						break
+					}
+				}
+				s := x.Snapshot()
+				require.Len(t, s.Shots, 2, s.Notice)
+				assert.Equal(t, Safe, s.State, "the shots asked for are done")
+				for _, made := range s.Shots {
+					assert.Equal(t, "done", made.Status)
+					assert.True(t, made.Simulated)
+					assert.NotEmpty(t, made.Seen)
+					assert.NotEmpty(t, made.Cues)
+					for _, cue := range made.Cues {
+						assert.InDelta(t, 0, cue.LateUs, 1, "fake time is never late")
+					}
+				}
+				assert.False(t, s.Room.Busy)
+			})
+		})
+	}
+}
+
+func TestGoOnTheSimulatedRig(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 6)
+		x.ready()
+		x.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
+		x.arm(1)
+		assert.True(t, x.Snapshot().NeedsGo)
+		x.must(me, Command{Type: "go"})
+		assert.False(t, x.Snapshot().NeedsGo, x.Snapshot().Reason)
+		time.Sleep(200 * time.Millisecond)
+		x.must(me, Command{Type: "room"})
+		time.Sleep(15 * time.Second)
+		require.Len(t, x.Snapshot().Shots, 1, x.Snapshot().Notice)
+		assert.Equal(t, "done", x.Snapshot().Shots[0].Status)
+	})
+}
+
+func TestKillSwitchAndCutLinkOnTheSimulatedRig(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, room, cut := onTheRig(t, 7)
+		x.ready()
+		x.arm(5)
+		require.NoError(t, room.Press("kill", true))
+		time.Sleep(time.Second)
+		s := x.Snapshot()
+		assert.Equal(t, Fault, s.State)
+		assert.Contains(t, s.Reason, "kill switch")
+		for _, in := range s.Inputs {
+			assert.Equal(t, in.Role == "kill", in.Active, in.Name)
+		}
+		x.refused(me, Command{Type: "arm", Shots: 1})
+		require.NoError(t, room.Press("kill", false))
+		x.must(me, Command{Type: "disarm"})
+		time.Sleep(time.Second)
+		assert.Equal(t, Safe, x.Snapshot().State)
+
+		x.arm(5)
+		cut()
+		time.Sleep(20 * time.Millisecond)
+		assert.Equal(t, Fault, x.Snapshot().State)
+		time.Sleep(10 * time.Second)
+		s = x.Snapshot()
+		assert.Equal(t, Safe, s.State)
+		assert.Equal(t, "the board was gone and is back; disarmed", s.Reason)
+		x.arm(1)
+		synctest.Wait()
+		assert.Equal(t, Armed, x.Snapshot().State)
+	})
+}
+
+// In a shot's middle, disarming makes the flash stay dark and the record say so.
+func TestDisarmInFlightOnTheSimulatedRig(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 8)
+		x.ready()
+		x.arm(5)
+		x.must(me, Command{Type: "room"})
+		for range 2000 {
+			if x.Snapshot().State == Firing {
+				break
+			}
+			time.Sleep(time.Millisecond)
+		}
+		require.Equal(t, Firing, x.Snapshot().State)
+		x.must(me, Command{Type: "disarm"})
+		time.Sleep(5 * time.Second)
+		s := x.Snapshot()
+		assert.Equal(t, Safe, s.State)
+		require.Len(t, s.Shots, 1)
+		assert.Equal(t, "disarmed", s.Shots[0].Status)
+		for _, cue := range s.Shots[0].Cues {
+			assert.NotEqual(t, "flash", cue.Name)
+		}
+	})
+}
