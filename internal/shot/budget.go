@@ -75,7 +75,7 @@ const (
 var uniform = 1 / math.Sqrt(12)
 
 // Errors works out the budget of the shot that e describes; tick is the board's resolution. Contributions are taken as
-// small, independent and linear.
+// small, independent and normal, to second order: at a level throw the angle counts by its curvature alone.
 //
 // A splash is displaced as its column moves, in free flight up to its highest and down again; at a turning point a
 // mistiming t displaces it by g t²/2. The crown and the crater are taken at their turning point (own estimate, not
@@ -149,7 +149,7 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	if err != nil {
 		return Budget{}, err
 	}
-	perSize, err := slope(1, 0.01, func(times float64) (phys.Time, error) {
+	size, err := deviation(1, spread.DropSize, func(times float64) (phys.Time, error) {
 		d, err := s.Drop.drip(e.Diameter * phys.Length(times))
 		return d.moment(), err
 	})
@@ -165,7 +165,7 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 		return Budget{}, err
 	}
 	passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(d.beam)) }
-	b.add(Term{Name: "drop size", Mistiming: phys.Time(math.Abs(perSize) * spread.DropSize)})
+	b.add(Term{Name: "drop size", Mistiming: size})
 	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
 	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Steady: true})
 	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Steady: true})
@@ -208,7 +208,7 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	if err != nil {
 		return Budget{}, s.refuseSpeed(err, e.Speed)
 	}
-	perAngle, err := slope(float64(t.Angle), 1e-3, func(x float64) (phys.Time, error) {
+	angle, err := deviation(float64(t.Angle), float64(spread.ThrowAngle), func(x float64) (phys.Time, error) {
 		t := t
 		t.Angle = phys.Angle(x)
 		p, err := t.flight(e.Speed)
@@ -217,7 +217,7 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	if err != nil {
 		return Budget{}, s.refuseSpeed(err, e.Speed)
 	}
-	perMass, err := slope(1, 0.05, func(x float64) (phys.Time, error) {
+	mass, err := deviation(1, spread.ThrowMass, func(x float64) (phys.Time, error) {
 		t := t
 		t.Mass *= phys.Length(x)
 		return t.delay(e.Interval)
@@ -232,17 +232,17 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	b := Budget{Speed: e.FocusSpeed}
 	b.add(Term{Name: termSpeed, Mistiming: phys.Seconds(TableError) * phys.Time(uniform),
 		Compensated: true, Without: phys.Time(math.Abs(perSpeed) * spread.ThrowSpeed * float64(e.Speed))})
-	b.add(Term{Name: "launch angle", Mistiming: phys.Time(math.Abs(perAngle) * float64(spread.ThrowAngle))})
+	b.add(Term{Name: "launch angle", Mistiming: angle})
 	b.add(Term{Name: termGate, Mistiming: phys.Time(math.Abs(gate))})
 	b.add(Term{Name: termSecond, Mistiming: phys.Time(math.Abs(second))})
-	b.add(Term{Name: "size of the thrown mass", Mistiming: phys.Time(math.Abs(perMass) * spread.ThrowMass), Steady: true})
+	b.add(Term{Name: "size of the thrown mass", Mistiming: mass, Steady: true})
 	b.add(Term{Name: termQuantum,
 		Mistiming: tick * phys.Time(uniform*math.Hypot(perInterval, 1+perInterval))})
 	return b, nil
 }
 
 func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
-	perDegree, err := slope(float64(s.Sound.Temperature), 0.1, func(x float64) (phys.Time, error) {
+	temperature, err := deviation(float64(s.Sound.Temperature), float64(spread.Temperature), func(x float64) (phys.Time, error) {
 		return ballistics.SoundDelay(s.Sound.Distance, phys.Temperature(x))
 	})
 	if err != nil {
@@ -251,10 +251,29 @@ func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	var b Budget
 	b.add(Term{Name: "distance as measured", Steady: true,
 		Mistiming: phys.Time(float64(spread.Distance) / float64(e.Speed))})
-	b.add(Term{Name: "temperature as measured", Steady: true,
-		Mistiming: phys.Time(math.Abs(perDegree) * float64(spread.Temperature))})
+	b.add(Term{Name: "temperature as measured", Steady: true, Mistiming: temperature})
 	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
 	return b, nil
+}
+
+// deviation is the standard deviation of f when x is normal with the one given, to second order; where f ends to one
+// side of x, to first.
+func deviation(x, sd float64, f func(float64) (phys.Time, error)) (phys.Time, error) {
+	here, err := f(x)
+	if err != nil || sd == 0 {
+		return 0, err
+	}
+	above, errAbove := f(x + sd)
+	below, errBelow := f(x - sd)
+	switch {
+	case errAbove == nil && errBelow == nil:
+		return phys.Time(math.Hypot(float64(above-below)/2, float64(above+below-2*here)/math.Sqrt2)), nil
+	case errAbove == nil:
+		return phys.Time(math.Abs(float64(above - here))), nil
+	case errBelow == nil:
+		return phys.Time(math.Abs(float64(below - here))), nil
+	}
+	return 0, fmt.Errorf("%g either side of %g: %w", sd, x, errAbove)
 }
 
 // slope is f's change per unit of x, from h to either side, or to one side where f ends.

@@ -1,0 +1,181 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const gravity = 9.80665
+
+// calc runs one command line and returns its exit status and what it wrote.
+func calc(t *testing.T, line string) (status int, stdout, stderr string) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+	status = m.Run(t.Context(), strings.Fields(line))
+	return status, out.String(), errs.String()
+}
+
+// answer runs a command line with --json and returns the numbers at the top of its object.
+func answer(t *testing.T, line string) map[string]float64 {
+	t.Helper()
+	status, out, errs := calc(t, line+" --json")
+	require.Zero(t, status, errs)
+	require.Empty(t, errs)
+	var all map[string]any
+	require.NoError(t, json.Unmarshal([]byte(out), &all))
+	numbers := map[string]float64{}
+	for k, v := range all {
+		if n, ok := v.(float64); ok {
+			numbers[k] = n
+		}
+	}
+	assert.NotEmpty(t, all["summary"])
+	assert.NotEmpty(t, all["error_budget"])
+	return numbers
+}
+
+// The drop by closed forms: the fall with a drag that grows as the square of the speed, terminal speed 9.0 m/s for a drop of
+// about 4.5 mm (R. Gunn and G. D. Kinzer, J. Meteorology 6 (1949) 243-248); the splash by tau = sqrt(Rmax/g),
+// Rmax = (d³V²/(3g))^(1/4), the column highest at 3.0 tau, seen from 2.7 to 3.5 (derived from Worthington 1908).
+func TestDropByIndependentArithmetic(t *testing.T) {
+	got := answer(t, "drop --height 40cm --beam 5cm --nozzle 3mm --phase column-highest")
+	const vt = 9.0
+	fall := func(h float64) float64 { return vt / gravity * math.Acosh(math.Exp(gravity*h/(vt*vt))) * 1e3 }
+	impact := vt * math.Sqrt(1-math.Exp(-2*gravity*0.4/(vt*vt)))
+	assert.InDelta(t, fall(0.4)-fall(0.05), got["edge_to_surface_ms"], 1)
+	assert.InDelta(t, impact, got["impact_speed_m_s"], 0.03)
+	assert.InDelta(t, math.Sqrt(2*gravity*0.05), got["speed_m_s"], 0.01, "at the beam")
+	// Tate's law with the correction of Harkins and Brown: testdata/published/nozzle_drop_computed.csv.
+	assert.InEpsilon(t, 4.498, got["drop_diameter_mm"], 0.01)
+
+	d := got["drop_diameter_mm"] / 1e3
+	tau := math.Sqrt(math.Pow(d*d*d*impact*impact/(3*gravity), 0.25)/gravity) * 1e3
+	assert.InEpsilon(t, 3.0*tau, got["delay_ms"]-got["edge_to_surface_ms"], 0.08)
+	assert.Less(t, got["delay_low_ms"], got["delay_ms"])
+	assert.Greater(t, got["delay_high_ms"], got["delay_ms"])
+	assert.InEpsilon(t, 0.8*tau, got["delay_high_ms"]-got["delay_low_ms"], 0.3)
+
+	contact := answer(t, "drop --phase contact")
+	assert.InDelta(t, contact["edge_to_surface_ms"], contact["delay_ms"], 1e-9)
+	assert.InDelta(t, got["edge_to_surface_ms"], contact["delay_ms"], 1e-9, "the defaults are the example's")
+	assert.Equal(t, 3.2, math.Round(answer(t, "drop --diameter 3.2mm")["drop_diameter_mm"]*1e9)/1e9)
+	assert.Less(t, answer(t, "drop --liquid milk")["drop_diameter_mm"], got["drop_diameter_mm"])
+}
+
+// The throw without drag, which at 4 m/s a sphere of 36 mm feels little of.
+func TestThrowByIndependentArithmetic(t *testing.T) {
+	for _, c := range []struct {
+		flags            string
+		angle, to, gate  float64
+		interval, within float64
+	}{
+		{"--gate 10cm --to-focus 80cm --angle 20deg --interval 25ms", 20, 0.8, 0.1, 25e-3, 0.015},
+		{"--gate 10cm --to-focus 0.8m --angle -20deg --interval 25ms", -20, 0.8, 0.1, 25e-3, 0.015},
+		{"--gate 250mm --to-focus 0.5m --angle 0deg --interval 80ms", 0, 0.5, 0.25, 80e-3, 0.02},
+	} {
+		got := answer(t, "throw "+c.flags)
+		sin, cos := math.Sincos(c.angle * math.Pi / 180)
+		// Back from the second beam by the interval: v T cos behind, v T sin + g T²/2 below; that place is a gate away.
+		half := gravity * c.interval / 2
+		v := math.Sqrt(c.gate*c.gate/(c.interval*c.interval)-half*half*cos*cos) - half*sin
+		delay := c.to / (v * cos)
+		assert.InEpsilon(t, v, got["speed_m_s"], c.within, c.flags)
+		assert.InEpsilon(t, delay*1e3, got["delay_ms"], c.within, c.flags)
+		assert.InDelta(t, (c.to*sin/cos-gravity*delay*delay/2)*1e3, got["rise_mm"], 25, c.flags)
+		assert.InDelta(t, got["delay_ms"], (got["delay_low_ms"]+got["delay_high_ms"])/2, 1e-6)
+		assert.Greater(t, got["delay_high_ms"], got["delay_ms"])
+	}
+}
+
+// Speed of sound in dry air at 20 °C: 343.2 m/s (ISO 9613-1:1993).
+func TestSoundByIndependentArithmetic(t *testing.T) {
+	got := answer(t, "sound --distance 1.5m --temperature 20C")
+	assert.InEpsilon(t, 1500/343.2, got["delay_ms"], 1e-3)
+	assert.InEpsilon(t, 343.2, got["speed_m_s"], 1e-3)
+	speed := func(celsius float64) float64 { return 343.2 * math.Sqrt((273.15+celsius)/293.15) }
+	assert.InDelta(t, 1490/speed(21), got["delay_low_ms"], 1e-3)
+	assert.InDelta(t, 1510/speed(19), got["delay_high_ms"], 1e-3)
+	assert.NotContains(t, got, "edge_to_moment_ms")
+	got = answer(t, "sound --distance 1.5m --after 20ms")
+	assert.InEpsilon(t, 20-1500/343.2, got["edge_to_moment_ms"], 1e-3)
+	assert.InEpsilon(t, 1500/speed(-10), answer(t, "sound --temperature -10C")["delay_ms"], 1e-3)
+}
+
+func TestCalculatorsForPeople(t *testing.T) {
+	for line, says := range map[string][]string{
+		"drop":               {"column highest", "Delay from the beam", "drop size", "in all, first shot", "- The drop passes the beam"},
+		"throw":              {"Delay from the second beam", "ragged edge at the gate", "Moving the gate nearer", "One beam"},
+		"sound":              {"4.37 ms", "343.2 m/s", "off by 1 cm and 1 °C"},
+		"sound --after 20ms": {"the board waits 15.63 ms more"},
+		"drop -h":            {"--height 40 cm", "--phase column-highest"},
+		"throw --help":       {"--to-focus 80 cm", "written with its unit"},
+	} {
+		status, out, errs := calc(t, line)
+		assert.Zero(t, status, line)
+		assert.Empty(t, errs, line)
+		for _, s := range says {
+			assert.Contains(t, out, s, line)
+		}
+	}
+}
+
+// What is called wrongly is status 2, and names the flag and the accepted form; what cannot work is status 1.
+func TestCalculatorsRefuse(t *testing.T) {
+	for _, c := range []struct {
+		line   string
+		status int
+		says   []string
+	}{
+		{"drop --height 40", 2, []string{"--height", "unit", "40 cm"}},
+		{"drop --height -40cm", 2, []string{"--height", "1 cm to 5 m"}},
+		{"drop --height 0cm", 2, []string{"--height"}},
+		{"drop --height 30kg", 2, []string{"--height", "40 cm"}},
+		{"drop --height", 2, []string{"--height"}},
+		{"drop --beam 40cm", 2, []string{"--beam", "surface", "less than 40 cm"}},
+		{"drop --beam 60cm", 2, []string{"--beam", "surface"}},
+		{"drop --beam -1cm", 2, []string{"--beam"}},
+		{"drop --nozzle 0mm", 2, []string{"--nozzle"}},
+		{"drop --phase splash", 2, []string{"--phase", "column-highest"}},
+		{"drop --liquid mercury", 2, []string{"--liquid", "water"}},
+		{"drop --pool NaNcm", 2, []string{"--pool"}},
+		{"drop 40cm", 2, []string{"40cm", "--beam"}},
+		{"drop --hight 40cm", 2, []string{"--hight"}},
+		{"throw --interval 0ms", 2, []string{"--interval", "25 ms"}},
+		{"throw --interval -1ms", 2, []string{"--interval"}},
+		{"throw --interval 25", 2, []string{"--interval", "unit"}},
+		{"throw --interval 180ms", 2, []string{"--interval", "142.8 ms"}},
+		{"throw --interval 2us", 2, []string{"--interval", "100 µs"}},
+		{"throw --angle 90deg", 2, []string{"--angle", "85°"}},
+		{"throw --angle 20", 2, []string{"--angle", "20 deg"}},
+		{"throw --gate 0cm", 2, []string{"--gate", "5 mm"}},
+		{"throw --to-focus -1m", 2, []string{"--to-focus"}},
+		{"throw --interval 100ms", 1, []string{"short of the focus spot", "throw faster"}},
+		{"sound --distance 0m", 2, []string{"--distance", "1 cm"}},
+		{"sound --distance 1.5", 2, []string{"--distance", "unit"}},
+		{"sound --temperature 20", 2, []string{"--temperature", "20 °C"}},
+		{"sound --temperature 80C", 2, []string{"--temperature", "50 °C"}},
+		{"sound --after -1ms", 2, []string{"--after"}},
+		{"sound --after 2ms", 1, []string{"4.37 ms", "within 686 mm", "2.38 ms later"}},
+	} {
+		t.Run(c.line, func(t *testing.T) {
+			for _, json := range []string{"", " --json"} {
+				if c.line == "drop --height" && json != "" {
+					continue
+				}
+				status, out, errs := calc(t, c.line+json)
+				assert.Equal(t, c.status, status, errs)
+				assert.Empty(t, out)
+				for _, s := range c.says {
+					assert.Contains(t, errs, s)
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,374 @@
+package shot
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// The budget is checked by throwing dice. A standard deviation found in n draws is itself off by 1/sqrt(2n) of it (one
+// standard deviation); four of those are allowed, and drift for what the simulation and the budget model differently.
+func sameSD(t *testing.T, name string, predicted phys.Time, draws []float64, drift float64) {
+	t.Helper()
+	got := sd(draws)
+	allowed := 4/math.Sqrt(2*float64(len(draws))) + drift
+	t.Logf("%-42s predicted %8.4f ms, simulated %8.4f ms (%+.1f %%, allowed %.1f %%)", name, predicted/ms, got*1e3,
+		100*(got/float64(predicted)-1), 100*allowed)
+	assert.InEpsilon(t, float64(predicted), got, allowed, name)
+}
+
+func sd(x []float64) float64 {
+	var mean, square float64
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		square += (v - mean) * (v - mean) / float64(len(x)-1)
+	}
+	return math.Sqrt(square)
+}
+
+func draw(n int, f func() float64) []float64 {
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = f()
+	}
+	return x
+}
+
+// thrower throws along a parabola without drag, written out here, past two beams that read a compiled table.
+type thrower struct {
+	set     Set
+	table   []Point
+	speed   float64
+	tick    float64
+	r       *rand.Rand
+	varying map[string]bool // nil: everything
+	spread  Spread
+}
+
+func (w thrower) vary(name string, sd float64) float64 {
+	if w.varying != nil && !w.varying[name] {
+		return 0
+	}
+	return sd * w.r.NormFloat64()
+}
+
+// mistiming is how much later than the throw's middle the flash comes, in one throw.
+func (w thrower) mistiming() float64 {
+	v := w.speed * (1 + w.vary(termSpeed, w.spread.ThrowSpeed))
+	angle := float64(w.set.Throw.Angle) + w.vary("launch angle", float64(w.spread.ThrowAngle))
+	edge := float64(w.spread.ThrowEdge)
+	first := -backwards(float64(w.set.Throw.Gate)+w.vary(termGate, edge), v, float64(w.set.Throw.Angle))
+	second := -backwards(w.vary(termSecond, edge), v, float64(w.set.Throw.Angle))
+	if w.varying == nil || w.varying[termQuantum] {
+		first, second = w.stamp(first), w.stamp(second)
+	}
+	delay := interpolate(w.table, time.Duration((second-first)*1e9)).Seconds()
+	arrives := float64(w.set.Throw.ToFocus) / (v * math.Cos(angle))
+	return second + delay - arrives + w.vary(termLag, float64(w.set.Light.LagScatter))
+}
+
+// stamp is an instant as the board reads it. Where on a tick it falls is a matter of chance, for each beam by itself:
+// real throws differ by many ticks.
+func (w thrower) stamp(at float64) float64 {
+	phase := w.r.Float64()
+	return (math.Floor(at/w.tick+phase) - phase) * w.tick
+}
+
+// backwards is how long before it passed the second beam at v a mass was at that distance from it.
+func backwards(distance, v, angle float64) float64 {
+	sin, cos := math.Sincos(angle)
+	t := distance / v
+	for range 20 {
+		x, y := v*t*cos, v*t*sin+phys.Gravity*t*t/2
+		miss := math.Copysign(math.Hypot(x, y), t) - distance
+		t -= miss / v
+	}
+	return t
+}
+
+func TestThrowBudgetByMonteCarlo(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		gate phys.Length
+		to   phys.Length
+		at   phys.Angle
+		lag  Exposure
+	}{
+		{"upwards", 10 * cm, 80 * cm, 20 * degree, FlashInDark},
+		{"level, wide gate, lag-led", 25 * cm, 60 * cm, 0, LagLed},
+		{"downwards", 15 * cm, 50 * cm, -25 * degree, FlashInDark},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s, b := DefaultSet(), testBench()
+			s.Kind, s.Light.Expose = Throw, c.lag
+			s.Throw = ThrowSet{Gate: c.gate, ToFocus: c.to, Angle: c.at, SpeedLow: 2.6, SpeedHigh: 6, Mass: 10 * cm, AboveFloor: 2}
+			b.Tick = 200 * time.Microsecond // coarse, so that its share can be seen
+			p, _, err := Compile(s, b)
+			require.NoError(t, err)
+			e, err := s.Estimate()
+			require.NoError(t, err)
+			spread := DefaultSpread()
+			budget, err := Errors(s, e, spread, b.Tick)
+			require.NoError(t, err)
+
+			w := thrower{set: s, table: p.Table, speed: float64(e.Speed), tick: b.Tick.Seconds(), r: seeded(t), spread: spread}
+			// 3 %: the simulation has no drag and takes the whole curve where the budget takes its slope.
+			for _, name := range []string{"launch angle", termGate, termSecond, termQuantum} {
+				w.varying = map[string]bool{name: true}
+				sameSD(t, name, budget.term(name).Mistiming, draw(8000, w.mistiming), 0.03)
+			}
+			w.varying = nil
+			w.set.Light.LagScatter = budget.term(termLag).Mistiming
+			sameSD(t, "all but the mass", budget.Again.Mistiming, draw(8000, w.mistiming), 0.03)
+
+			fixed := draw(8000, func() float64 {
+				return float64(c.to) / (float64(e.Speed) * (1 + spread.ThrowSpeed*w.r.NormFloat64()) * math.Cos(float64(c.at)))
+			})
+			sameSD(t, "throw speed without the gate", budget.term(termSpeed).Without, fixed, 0.03)
+			assert.True(t, budget.term(termSpeed).Compensated)
+			assert.InDelta(t, float64(e.FocusSpeed)*float64(budget.Total.Mistiming), float64(budget.Total.Displaced), 1e-12)
+		})
+	}
+}
+
+// What the gate leaves of the speed's spread is the table's error, for which the budget takes its bound.
+func TestGateTakesTheSpeedOut(t *testing.T) {
+	r := seeded(t)
+	s := DefaultSet()
+	s.Kind = Throw
+	p, _, err := Compile(s, testBench())
+	require.NoError(t, err)
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	b, err := Errors(s, e, DefaultSpread(), testBench().Tick)
+	require.NoError(t, err)
+	left := draw(200, func() float64 {
+		at := e.Interval * phys.Time(1+0.05*r.NormFloat64())
+		exact, err := s.Throw.delay(at)
+		require.NoError(t, err)
+		return interpolate(p.Table, at.Duration()).Seconds() - float64(exact)
+	})
+	speed := b.term(termSpeed)
+	t.Logf("left by the gate: %.1f µs of %.1f ms, budget %.1f µs", sd(left)*1e6, speed.Without/ms, speed.Mistiming*1e6)
+	assert.LessOrEqual(t, sd(left), float64(speed.Mistiming))
+	assert.Greater(t, speed.Without, 100*speed.Mistiming)
+}
+
+func TestThrowMassTerm(t *testing.T) {
+	r := seeded(t)
+	s := DefaultSet()
+	s.Kind = Throw
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	spread := DefaultSpread()
+	spread.ThrowMass = 0.05 // small, so that the slope is the curve
+	b, err := Errors(s, e, spread, 0)
+	require.NoError(t, err)
+	sameSD(t, "size of the thrown mass", b.term("size of the thrown mass").Mistiming, draw(400, func() float64 {
+		changed := s.Throw
+		changed.Mass *= phys.Length(1 + spread.ThrowMass*r.NormFloat64())
+		d, err := changed.delay(e.Interval)
+		require.NoError(t, err)
+		return float64(d)
+	}), 0.02)
+}
+
+func TestDropBudgetByMonteCarlo(t *testing.T) {
+	r := seeded(t)
+	s := DefaultSet()
+	s.Light.Expose, s.Drop.Beam = LagLed, 10*cm
+	tick := 3 * time.Millisecond // coarse, so that its share can be seen
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	spread := DefaultSpread()
+	b, err := Errors(s, e, spread, tick)
+	require.NoError(t, err)
+	d, err := s.drip()
+	require.NoError(t, err)
+	normal := func(sd float64) float64 { return sd * r.NormFloat64() }
+
+	// The beam's place by the fall without drag, the drop's size by the whole model, the splash by its definition.
+	place := func(sd phys.Length) func() float64 {
+		return func() float64 {
+			shifted := float64(s.Drop.Beam) + normal(float64(sd))
+			return math.Sqrt(2*float64(s.Drop.Height)/phys.Gravity) - math.Sqrt(2*shifted/phys.Gravity)
+		}
+	}
+	size := func() float64 {
+		x, err := s.Drop.drip(d.diameter * phys.Length(1+normal(spread.DropSize)))
+		require.NoError(t, err)
+		return float64(x.moment())
+	}
+	again := func() float64 { return float64(d.phase.Central) * (1 + normal(spread.Splash)) }
+	published := func() float64 { return float64(d.phase.Low) + r.Float64()*float64(d.phase.High-d.phase.Low) }
+	lag := func() float64 { return normal(float64(s.Light.LagScatter)) }
+	quantum := func() float64 { return r.Float64() * tick.Seconds() }
+	terms := []struct {
+		name string
+		f    func() float64
+		n    int
+	}{
+		{"drop size", size, 1500}, {termOnDrop, place(spread.DropEdge), 8000}, {termBeam, place(spread.BeamPlace), 8000},
+		{"splash, from shot to shot", again, 8000}, {termSplash, published, 8000}, {termLag, lag, 8000}, {termQuantum, quantum, 8000},
+	}
+	for _, x := range terms {
+		sameSD(t, x.name, b.term(x.name).Mistiming, draw(x.n, x.f), 0.02)
+	}
+	sum := func() (sum float64) {
+		for _, x := range terms {
+			sum += x.f()
+		}
+		return sum
+	}
+	sameSD(t, "in all", b.Total.Mistiming, draw(1500, sum), 0.02)
+	assert.Less(t, b.Again.Mistiming, b.Total.Mistiming)
+	for _, x := range b.Terms {
+		assert.Equal(t, x.Name == termBeam || x.Name == termSplash || x.Name == "model of the fall", x.Steady, x.Name)
+	}
+}
+
+// A column's tip in free flight: what mistiming displaces follows from g alone.
+func TestDisplacementOfASplash(t *testing.T) {
+	s := DefaultSet()
+	at := func(phase splash.Phase) Budget {
+		s.Drop.Phase = phase
+		e, err := s.Estimate()
+		require.NoError(t, err)
+		b, err := Errors(s, e, DefaultSpread(), fineTick)
+		require.NoError(t, err)
+		return b
+	}
+	b := at(splash.ColumnHighest)
+	assert.Zero(t, b.Speed)
+	assert.InEpsilon(t, 9.80665/2*math.Pow(float64(b.Total.Mistiming), 2), float64(b.Total.Displaced), 1e-9)
+	b = at(splash.Contact)
+	assert.InDelta(t, 2.74, float64(b.Speed), 0.03)
+	assert.InEpsilon(t, float64(b.Speed)*float64(b.Total.Mistiming), float64(b.Total.Displaced), 1e-9)
+	assert.Zero(t, b.term(termSplash))
+	assert.Greater(t, at(splash.ColumnEmerges).Speed, phys.Speed(0.1))
+}
+
+func TestSoundBudgetByMonteCarlo(t *testing.T) {
+	r := seeded(t)
+	s := DefaultSet()
+	s.Kind, s.Sound.Distance = Sound, 4
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	// Ideal gas: 331.3 m/s at 0 °C, growing with the root of the absolute temperature.
+	delay := func(distance, degrees float64) float64 { return distance / (331.3 * math.Sqrt(1+degrees/273.15)) }
+	sameSD(t, "distance", b.term("distance as measured").Mistiming,
+		draw(8000, func() float64 { return delay(4+0.01*r.NormFloat64(), 20) }), 0.01)
+	sameSD(t, "temperature", b.term("temperature as measured").Mistiming,
+		draw(8000, func() float64 { return delay(4, 20+r.NormFloat64()) }), 0.01)
+	sameSD(t, "in all", b.Total.Mistiming,
+		draw(8000, func() float64 { return delay(4+0.01*r.NormFloat64(), 20+r.NormFloat64()) }), 0.01)
+	assert.Zero(t, b.Total.Displaced)
+}
+
+func TestFlashInTheDarkTakesTheLagOut(t *testing.T) {
+	s := DefaultSet()
+	s.Kind = Throw
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	dark, err := Errors(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	s.Light.Expose = LagLed
+	led, err := Errors(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	assert.Equal(t, Term{Name: termLag, Compensated: true, Without: 3 * ms}, dark.term(termLag))
+	assert.Equal(t, 3*ms, led.term(termLag).Mistiming)
+	assert.InEpsilon(t, math.Hypot(float64(dark.Total.Mistiming), 3e-3), float64(led.Total.Mistiming), 1e-9)
+}
+
+// Advice is arithmetic: what it says of a changed set is what that set's own budget says.
+func TestAdviceIsComputed(t *testing.T) {
+	s := DefaultSet()
+	s.Kind, s.Light.Expose = Throw, LagLed
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	all := strings.Join(advice, "\n")
+	t.Log("\n" + all)
+
+	now, err := Errors(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	near := s
+	near.Throw.ToFocus = 40 * cm
+	assert.Contains(t, all, "from 80 cm to 40 cm, brings the scatter from "+scatter(now.Total.Displaced)+" to "+
+		scatter(totalAt(t, near, e.Speed).Displaced))
+	wide := s
+	wide.Throw.Gate = 20 * cm
+	assert.Contains(t, all, "from 10 cm to 20 cm brings the scatter from "+scatter(now.Total.Displaced)+" to "+
+		scatter(totalAt(t, wide, e.Speed).Displaced))
+	dark := s
+	dark.Light.Expose = FlashInDark
+	assert.Contains(t, all, "a flash in the dark would leave "+scatter(totalAt(t, dark, e.Speed).Displaced))
+	assert.Contains(t, all, "One beam is")
+
+	// Where nothing is gained nothing is advised.
+	s.Light.Expose = FlashInDark
+	still := DefaultSpread()
+	still.ThrowEdge = 0
+	advice, err = Advice(s, e, still, fineTick)
+	require.NoError(t, err)
+	assert.NotContains(t, strings.Join(advice, "\n"), "Widening")
+	assert.NotContains(t, strings.Join(advice, "\n"), "lag")
+}
+
+func totalAt(t *testing.T, s Set, v phys.Speed) Term {
+	t.Helper()
+	interval, err := s.Throw.interval(v)
+	require.NoError(t, err)
+	e, err := s.EstimateAt(interval)
+	require.NoError(t, err)
+	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	return b.Total
+}
+
+func TestAdviceForDrops(t *testing.T) {
+	s := DefaultSet()
+	s.Drop.PoolDeep = 5 * mm
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	all := strings.Join(advice, "\n")
+	t.Log("\n" + all)
+	// 1 mm and 0.3 mm at the 0.99 m/s of a fall of 5 cm: 1.06 ms; at the 2.1 m/s of 22.5 cm: 0.50 ms.
+	assert.Contains(t, all, "costs 1.06 ms")
+	assert.Contains(t, all, "and 0.50 ms")
+	pool, err := splash.PoolAdvice(5*mm, e.Diameter)
+	require.NoError(t, err)
+	assert.Contains(t, all, pool.Advice)
+}
+
+func TestIntervalInvertsSpeed(t *testing.T) {
+	r := seeded(t)
+	found := 0
+	for range 150 {
+		s := randomThrow(r)
+		at, err := s.interval(s.SpeedLow)
+		if err != nil {
+			continue
+		}
+		found++
+		v, err := s.speed(at)
+		require.NoError(t, err)
+		assert.InDelta(t, float64(s.SpeedLow), float64(v), 1e-5, "%+v", s)
+	}
+	assert.Greater(t, found, 100)
+}
