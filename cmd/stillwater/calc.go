@@ -17,8 +17,8 @@ import (
 // calcTick is the resolution these commands reckon with, having no board to ask: that of the Linux board.
 const calcTick = 100 * time.Nanosecond
 
-// calculator is what drop, throw and sound share: flags that set fields of a shot.Set, errors that name the flag, and an
-// answer for people or as JSON.
+// calculator is what drop, throw and sound share: flags that set fields of a shot.Set, errors that name the flag, and
+// an answer for people or as JSON.
 type calculator struct {
 	name, about string
 	flags       *flag.FlagSet

@@ -41,8 +41,8 @@ func answer(t *testing.T, line string) map[string]float64 {
 	return numbers
 }
 
-// The drop by closed forms: the fall with a drag that grows as the square of the speed, terminal speed 9.0 m/s for a drop of
-// about 4.5 mm (R. Gunn and G. D. Kinzer, J. Meteorology 6 (1949) 243-248); the splash by tau = sqrt(Rmax/g),
+// The drop by closed forms: the fall with a drag that grows as the square of the speed, terminal speed 9.0 m/s for a
+// drop of about 4.5 mm (R. Gunn and G. D. Kinzer, J. Meteorology 6 (1949) 243-248); the splash by tau = sqrt(Rmax/g),
 // Rmax = (d³V²/(3g))^(1/4), the column highest at 3.0 tau, seen from 2.7 to 3.5 (derived from Worthington 1908).
 func TestDropByIndependentArithmetic(t *testing.T) {
 	got := answer(t, "drop --height 40cm --beam 5cm --nozzle 3mm --phase column-highest")
@@ -110,7 +110,8 @@ func TestSoundByIndependentArithmetic(t *testing.T) {
 
 func TestCalculatorsForPeople(t *testing.T) {
 	for line, says := range map[string][]string{
-		"drop":               {"column highest", "Delay from the beam", "drop size", "in all, first shot", "- The drop passes the beam"},
+		"drop": {"column highest", "Delay from the beam", "drop size", "in all, first shot",
+			"- The drop passes the beam"},
 		"throw":              {"Delay from the second beam", "ragged edge at the gate", "Moving the gate nearer", "One beam"},
 		"sound":              {"4.37 ms", "343.2 m/s", "off by 1 cm and 1 °C"},
 		"sound --after 20ms": {"the board waits 15.63 ms more"},

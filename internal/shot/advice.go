@@ -58,6 +58,9 @@ func (a adviser) along(t float64) phys.Length { return phys.Length(float64(a.bud
 // oneBeam compares the gate with a fixed delay from the second beam alone.
 func (a adviser) oneBeam() string {
 	speed := float64(a.budget.term(termSpeed).Without)
+	if speed == 0 {
+		return ""
+	}
 	var rest float64 // what a fixed delay has besides the speed
 	for _, t := range a.budget.Terms {
 		switch t.Name {
@@ -75,9 +78,10 @@ func (a adviser) oneBeam() string {
 	if worthwhile*math.Hypot(rest, speed) < total {
 		lead = "One beam is enough only for very even throws"
 	}
-	return fmt.Sprintf("%s: with a fixed delay, throws that differ by %.0f %% in speed (SD) scatter %s at the focus spot, by "+
-		"%.0f %% %s; this gate leaves %s whatever their speed, and pays from %.1f %% up.", lead, a.spread.ThrowSpeed*100,
-		scatter(fixed(1)), a.spread.ThrowSpeed*400, scatter(fixed(4)), scatter(a.budget.Total.Displaced), even*100)
+	return fmt.Sprintf("%s: with a fixed delay, throws that differ by %.0f %% in speed (SD) scatter %s at the focus "+
+		"spot, by %.0f %% %s; this gate leaves %s whatever their speed, and pays from %.1f %% up.", lead,
+		a.spread.ThrowSpeed*100, scatter(fixed(1)), a.spread.ThrowSpeed*400, scatter(fixed(4)),
+		scatter(a.budget.Total.Displaced), even*100)
 }
 
 // changed is the budget of a throw as fast as this one in a changed set.
@@ -113,7 +117,8 @@ func (a adviser) timeLeft(delay phys.Time) string {
 	waits := light.Expose == LagLed || light.Shutter == ByEdge
 	switch {
 	case waits && delay < needs && light.Expose == FlashInDark:
-		return fmt.Sprintf("; the %s then left are too few for the camera's %s: open the shutter beforehand.", inMs(delay), inMs(needs))
+		return fmt.Sprintf("; the %s then left are too few for the camera's %s: open the shutter beforehand.", inMs(delay),
+			inMs(needs))
 	case waits && delay < needs:
 		return fmt.Sprintf("; the %s then left are too few for the camera's %s: let the flash fire in the dark.", inMs(delay),
 			inMs(needs))
@@ -128,8 +133,8 @@ func (a adviser) gateWider() string {
 	if !better {
 		return ""
 	}
-	return fmt.Sprintf("Widening the gate from %v to %v brings the scatter from %s to %s.", a.set.Throw.Gate, set.Throw.Gate,
-		scatter(a.budget.Total.Displaced), scatter(b.Total.Displaced))
+	return fmt.Sprintf("Widening the gate from %v to %v brings the scatter from %s to %s.", a.set.Throw.Gate,
+		set.Throw.Gate, scatter(a.budget.Total.Displaced), scatter(b.Total.Displaced))
 }
 
 // across says what no timing mends: how far from the focus spot the path passes.
@@ -149,8 +154,8 @@ func (a adviser) across() string {
 		return ""
 	}
 	off := math.Hypot(float64(up-down)/2, float64(fast-slow)/2)
-	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing mends: "+
-		"leave room for it in the frame.", scatter(phys.Length(off)))
+	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
+		"mends: leave room for it in the frame.", scatter(phys.Length(off)))
 }
 
 func (a adviser) microphone() string {
@@ -171,10 +176,12 @@ func (a adviser) beamLower() string {
 	if err != nil {
 		return ""
 	}
-	here := math.Hypot(float64(a.budget.term(termBeam).Mistiming), float64(a.budget.term(termOnDrop).Mistiming))
-	there := math.Hypot(float64(b.term(termBeam).Mistiming), float64(b.term(termOnDrop).Mistiming))
-	return fmt.Sprintf("The drop passes the beam at %.2f m/s, where its place costs %.2f ms. %v below the nozzle it would be "+
-		"%.2f m/s and %.2f ms%s", a.e.Speed, here*1e3, phys.Round(set.Drop.Beam, 3), e.Speed, there*1e3, a.timeLeft(e.Delay))
+	placed := func(b Budget) float64 {
+		return math.Hypot(float64(b.term(termBeam).Mistiming), float64(b.term(termOnDrop).Mistiming)) * 1e3
+	}
+	return fmt.Sprintf("The drop passes the beam at %.2f m/s, where its place costs %.2f ms. %v below the nozzle it would "+
+		"be %.2f m/s and %.2f ms%s", a.e.Speed, placed(a.budget), phys.Round(set.Drop.Beam, 3), e.Speed, placed(b),
+		a.timeLeft(e.Delay))
 }
 
 // published says what to expect of the phase times and how the trim helps.
@@ -183,8 +190,8 @@ func (a adviser) published() string {
 	if t.Mistiming == 0 {
 		return ""
 	}
-	say := fmt.Sprintf("Published times of this moment lie between %s and %s after the beam. Expect that of the first shots; "+
-		"once the trim is right, %s (SD) are left from shot to shot.", inMs(a.e.Low), inMs(a.e.High),
+	say := fmt.Sprintf("Published times of this moment lie between %s and %s after the beam. Expect that of the first "+
+		"shots; once the trim is right, %s (SD) are left from shot to shot.", inMs(a.e.Low), inMs(a.e.High),
 		inMs(a.budget.Again.Mistiming))
 	if a.e.Extrapolated {
 		say += " This drop is smaller than those they were measured on: the moment may come earlier."
@@ -217,8 +224,8 @@ func (a adviser) inTheDark() string {
 		return ""
 	}
 	if a.budget.Speed == 0 {
-		return fmt.Sprintf("The camera's lag scatters the moment by %.1f ms of %.1f ms in all; a flash in the dark would leave "+
-			"%.1f ms.", lag.Mistiming/ms, a.budget.Total.Mistiming/ms, b.Total.Mistiming/ms)
+		return fmt.Sprintf("The camera's lag scatters the moment by %.1f ms of %.1f ms in all; a flash in the dark would "+
+			"leave %.1f ms.", lag.Mistiming/ms, a.budget.Total.Mistiming/ms, b.Total.Mistiming/ms)
 	}
 	return fmt.Sprintf("The camera's lag scatters the picture by %s of %s in all; a flash in the dark would leave %s.",
 		scatter(lag.Displaced), scatter(a.budget.Total.Displaced), scatter(b.Total.Displaced))

@@ -242,9 +242,10 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 }
 
 func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
-	temperature, err := deviation(float64(s.Sound.Temperature), float64(spread.Temperature), func(x float64) (phys.Time, error) {
+	travel := func(x float64) (phys.Time, error) {
 		return ballistics.SoundDelay(s.Sound.Distance, phys.Temperature(x))
-	})
+	}
+	temperature, err := deviation(float64(s.Sound.Temperature), float64(spread.Temperature), travel)
 	if err != nil {
 		return Budget{}, asField(err, "sound.temperature")
 	}

@@ -111,7 +111,8 @@ func TestThrowBudgetByMonteCarlo(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			s, b := DefaultSet(), testBench()
 			s.Kind, s.Light.Expose = Throw, c.lag
-			s.Throw = ThrowSet{Gate: c.gate, ToFocus: c.to, Angle: c.at, SpeedLow: 2.6, SpeedHigh: 6, Mass: 10 * cm, AboveFloor: 2}
+			s.Throw = ThrowSet{Gate: c.gate, ToFocus: c.to, Angle: c.at, SpeedLow: 2.6, SpeedHigh: 6,
+				Mass: 10 * cm, AboveFloor: 2}
 			b.Tick = 200 * time.Microsecond // coarse, so that its share can be seen
 			p, _, err := Compile(s, b)
 			require.NoError(t, err)
@@ -219,7 +220,8 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 		n    int
 	}{
 		{"drop size", size, 1500}, {termOnDrop, place(spread.DropEdge), 8000}, {termBeam, place(spread.BeamPlace), 8000},
-		{"splash, from shot to shot", again, 8000}, {termSplash, published, 8000}, {termLag, lag, 8000}, {termQuantum, quantum, 8000},
+		{"splash, from shot to shot", again, 8000}, {termSplash, published, 8000},
+		{termLag, lag, 8000}, {termQuantum, quantum, 8000},
 	}
 	for _, x := range terms {
 		sameSD(t, x.name, b.term(x.name).Mistiming, draw(x.n, x.f), 0.02)

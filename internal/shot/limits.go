@@ -26,7 +26,8 @@ func (p plan) pins() error {
 	for _, err := range []error{
 		lacks(p.set.Kind == Sound && b.Microphone == nil, "kind", "microphone input", "microphone"),
 		lacks(p.set.Kind != Sound && b.Beam == nil, "kind", "beam input", "beam"),
-		lacks(p.set.Kind == Throw && b.Gate == nil, "kind", "second beam: a throw needs a gate input before the beam", "gate"),
+		lacks(p.set.Kind == Throw && b.Gate == nil, "kind", "second beam: a throw needs a gate input before the beam",
+			"gate"),
 		lacks(inDark && b.Flash == nil, "light.expose", "flash output", "flash",
 			mend{field: "light.expose", choice: string(LagLed), say: "let the camera's own sync fire the flash (lag-led)"}),
 		lacks(inDark && light.Shutter != ByHand && b.Shutter == nil, "light.shutter", "shutter output", "shutter", byHand),
@@ -157,8 +158,8 @@ func (p plan) withinLimits(s span, cues, opening []Cue) error {
 
 func (p plan) heldTooLong(c Cue) error {
 	out := p.bench.Shutter
-	t := &trouble{field: "light.shutter", why: fmt.Sprintf("the shutter would be held for %s, and the output %q may be on "+
-		"for %s only", inMs(phys.Seconds(c.Width)), out.Name, inMs(phys.Seconds(out.MaxOn))),
+	t := &trouble{field: "light.shutter", why: fmt.Sprintf("the shutter would be held for %s, and the output %q may be "+
+		"on for %s only", inMs(phys.Seconds(c.Width)), out.Name, inMs(phys.Seconds(out.MaxOn))),
 		otherwise: fmt.Sprintf("give that output a longest on-time of at least %s in the configuration",
 			byMs.text(float64((c.Width + time.Millisecond - 1).Milliseconds())))}
 	if p.set.Light.Expose == FlashInDark && p.set.Light.Shutter == ByGo {

@@ -135,8 +135,8 @@ func (e *slowestError) Error() string {
 		e.speed, e.slowest)
 }
 
-// root is where f, positive at low and negative at high, is zero, to a nanosecond: false position that halves the weight
-// of an end that stays (the Illinois method).
+// root is where f, positive at low and negative at high, is zero, to a nanosecond: false position that halves the
+// weight of an end that stays (the Illinois method).
 func root(low, high phys.Time, f func(phys.Time) (float64, error)) (phys.Time, error) {
 	a, err := f(low)
 	if err != nil {

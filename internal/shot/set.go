@@ -95,7 +95,8 @@ func (s Set) together() error {
 		}
 		if s.Drop.Beam < d {
 			return &FieldError{Field: "drop.beam",
-				Why:    fmt.Sprintf("a drop of %s hanging from the nozzle would already break a beam %v below it", inMm(d), s.Drop.Beam),
+				Why: fmt.Sprintf("a drop of %s hanging from the nozzle would already break a beam %v below it", inMm(d),
+					s.Drop.Beam),
 				Remedy: fmt.Sprintf("use at least %s", inMm(d))}
 		}
 	case Throw:

@@ -106,16 +106,30 @@ func (p plan) fillTable(program *Program) error {
 		return &trouble{field: "kind", why: "the board has no table of delays, which a throw needs",
 			otherwise: "use another board"}
 	}
+	later := p.bench.Beam.Delay - p.bench.Gate.Delay
+	if c.from.Duration()+later <= 0 {
+		return p.sensorsTooSlow(c.from, -later)
+	}
 	knots := c.apart(c.knots(min(p.bench.TableLen, samples)), 2*phys.Seconds(p.bench.Tick))
 	if worst := c.worst(knots); worst > phys.Seconds(TableError) {
 		return p.tooBent(worst)
 	}
-	later := p.bench.Beam.Delay - p.bench.Gate.Delay
 	for _, k := range knots {
 		program.Table = append(program.Table, Point{Interval: c.at(k).Duration() + later, Delay: p.counted(c.delay[k])})
 	}
 	program.GateMin, program.GateMax = program.Table[0].Interval, program.Table[len(knots)-1].Interval
 	return nil
+}
+
+// sensorsTooSlow refuses a gate whose first sensor answers after the second.
+func (p plan) sensorsTooSlow(fastest phys.Time, behind time.Duration) error {
+	return &trouble{field: "throw.gate", why: fmt.Sprintf("the fastest throw accepted takes %s through the gate, and the "+
+		"gate's sensor answers %s later than the beam's", inMs(fastest), inMs(phys.Seconds(behind))),
+		mends: []mend{{field: "throw.gate", step: byMm, from: float64(p.set.Throw.Gate), limit: 1,
+			cured: func(set Set) bool {
+				at, err := set.Throw.interval(set.Throw.SpeedHigh)
+				return err == nil && at.Duration() > behind
+			}, say: "widen the gate by at least %s, to %s"}}}
 }
 
 // tooBent refuses a range of speeds that the board's table cannot follow.
