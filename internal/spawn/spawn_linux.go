@@ -72,9 +72,20 @@ func (p *Process) run(started chan<- error) {
 		return
 	}
 	err = p.cmd.Wait()
-	p.end = &Exited{Name: strings.Join(append([]string{filepath.Base(p.cmd.Path)}, p.cmd.Args[1:]...), " "),
-		State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err)}
+	p.end = &Exited{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err)}
 	close(p.done)
+}
+
+// name is the program and its subcommand.
+func name(cmd *exec.Cmd) string {
+	words := []string{filepath.Base(cmd.Path)}
+	for _, arg := range cmd.Args[1:] {
+		if strings.HasPrefix(arg, "-") {
+			break
+		}
+		words = append(words, arg)
+	}
+	return strings.Join(words, " ")
 }
 
 func how(s *os.ProcessState, err error) string {
