@@ -24,7 +24,8 @@ const retriesPerSecond = 1000
 
 // Pins are a board's outputs.
 type Pins interface {
-	// Drive sets the outputs in mask to levels (bit 1: on, whatever the polarity of the pin) and returns when they changed.
+	// Drive sets the outputs in mask to levels (bit 1: on, whatever the polarity of the pin) and returns when they
+	// changed.
 	Drive(mask, levels uint8) (wire.Tick, error)
 }
 
@@ -51,9 +52,9 @@ type Executor struct {
 	frame   [wire.MaxFrame]byte
 }
 
-// New makes an executor. link gets whole frames, one Write each. A Write must not block: a writer that has no room drops
-// the frame and returns an error or a short count, which is counted and otherwise ignored, since the pins come first.
-// It must not keep the slice.
+// New makes an executor. link gets whole frames, one Write each. A Write must not block: a writer that has no room
+// drops the frame and returns an error or a short count, which is counted and otherwise ignored, since the pins come
+// first. It must not keep the slice.
 func New(state trigger.State, pins Pins, link io.Writer) *Executor {
 	return &Executor{
 		state:   state,

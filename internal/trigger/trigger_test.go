@@ -738,8 +738,9 @@ func TestLateOpening(t *testing.T) {
 	w.now = base + 50_000 + 201
 	w.step(Event{Kind: EventWake})
 	assert.Zero(t, w.outputs)
-	assert.Equal(t, wire.Rejected{Reason: wire.ReasonLate, Input: wire.NoInput, Count: 1, At: base + 50_000, Interval: 201},
-		one[wire.Rejected](w))
+	assert.Equal(t, one[wire.Rejected](w), wire.Rejected{
+		Reason: wire.ReasonLate, Input: wire.NoInput, Count: 1, At: base + 50_000, Interval: 201,
+	})
 	assert.Equal(t, wire.Armed, w.s.Code())
 	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
 	assert.Empty(t, messages[wire.Shot](w))

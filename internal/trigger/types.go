@@ -1,5 +1,5 @@
-// Package trigger is a board's logic without its pins, clock or link: Step takes the state and one event and returns the
-// next state and what to do. The Linux GPIO board, the simulated rig and the conformance suite share it.
+// Package trigger is a board's logic without its pins, clock or link: Step takes the state and one event and returns
+// the next state and what to do. The Linux GPIO board, the simulated rig and the conformance suite share it.
 package trigger
 
 import "stillwater/internal/wire"

@@ -69,8 +69,8 @@ func opened() wire.Program {
 	p := fixed()
 	p.Nth = 2
 	p.OpenLen = 3
-	p.Opening = [wire.MaxCues]wire.CueSpec{{Output: shutter, Width: 300_000}, {Output: valve, Offset: 1_000, Width: 20_000},
-		{Output: valve, Offset: 50_000, Width: 20_000}}
+	p.Opening = [wire.MaxCues]wire.CueSpec{{Output: shutter, Width: 300_000},
+		{Output: valve, Offset: 1_000, Width: 20_000}, {Output: valve, Offset: 50_000, Width: 20_000}}
 	return p
 }
 

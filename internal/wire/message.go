@@ -54,8 +54,8 @@ type Frame struct {
 	Payload [MaxPayload]byte
 }
 
-// Tick is board time: a count at the announced rate that wraps at 32 bits. Two ticks are comparable while less than half
-// a wrap apart.
+// Tick is board time: a count at the announced rate that wraps at 32 bits. Two ticks are comparable while less than
+// half a wrap apart.
 type Tick uint32
 
 // Sub is t - u, right across a wrap.

@@ -40,8 +40,8 @@ const (
 )
 
 // Problem is what is wrong with a program: a reason, and as detail the byte offset in the encoded program
-// (ReasonBadProgram), the pin (ReasonNoSuchPin) or the limit in ticks (ReasonMaxOn). The zero value is no problem. It is
-// a plain value so that a board can make one without allocating; Err makes an error of it.
+// (ReasonBadProgram), the pin (ReasonNoSuchPin) or the limit in ticks (ReasonMaxOn). The zero value is no problem. It
+// is a plain value so that a board can make one without allocating; Err makes an error of it.
 type Problem struct {
 	Reason Reason
 	Detail uint32
@@ -113,7 +113,7 @@ func appendCues(dst []byte, cues []CueSpec) []byte {
 	return dst
 }
 
-// ParseProgram takes an encoded program apart. It checks the form only: format, flags, lengths. Check judges the values.
+// ParseProgram takes an encoded program apart. It checks the form only: format, flags, lengths. Check judges values.
 func ParseProgram(b []byte) (Program, Problem) {
 	var p Program
 	if len(b) < headSize || len(b) > MaxProgram {

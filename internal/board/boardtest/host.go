@@ -1,0 +1,380 @@
+package boardtest
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/wire"
+)
+
+const (
+	poll      = time.Millisecond
+	patience  = 10 * time.Second // of the bed's time, before an answer is missing
+	pingEvery = 100 * time.Millisecond
+)
+
+// host is the plainest host there is: it keeps the link alive, checks the form of all it gets and keeps it.
+type host struct {
+	t       *testing.T
+	bed     Bed
+	w       Wiring
+	id      wire.Identity
+	outs    []wire.OutputInfo
+	decoder wire.Decoder
+	seq     uint8
+	synced  bool
+	next    uint8 // seq that the board's next frame has
+	inbox   []wire.Message
+	slept   time.Duration // since the last ping
+	silent  bool          // sends no pings
+	changes []Change
+}
+
+// meet opens the conversation: who are you?
+func meet(t *testing.T, bed Bed) *host {
+	h := &host{t: t, bed: bed, w: bed.Wiring()}
+	h.introduce()
+	return h
+}
+
+// introduce asks until the board, which may still be starting, says what it is.
+func (h *host) introduce() {
+	h.t.Helper()
+	for waited := time.Duration(0); ; waited += 100 * time.Millisecond {
+		require.Less(h.t, waited, patience, "the board does not say what it is")
+		h.bed.Send([]byte{0})
+		h.post(wire.Identify{})
+		h.sleep(100 * time.Millisecond)
+		if slices.ContainsFunc(h.inbox, func(m wire.Message) bool { _, ok := m.(wire.Ack); return ok }) {
+			break
+		}
+	}
+	ids := take[wire.Identity](h)
+	h.id = ids[len(ids)-1]
+	h.outs = take[wire.OutputInfo](h)
+	h.clear()
+}
+
+// ticks is d in the board's ticks.
+func (h *host) ticks(d time.Duration) uint32 {
+	return uint32(d * time.Duration(h.id.TickHz) / time.Second)
+}
+
+// post sends a message and does not wait.
+func (h *host) post(m wire.Message) uint8 {
+	h.seq++
+	h.bed.Send(wire.AppendFrame(nil, m.Frame(h.seq)))
+	return h.seq
+}
+
+// sleep lets time pass, with the link kept alive.
+func (h *host) sleep(d time.Duration) {
+	h.t.Helper()
+	for d > 0 {
+		slice := min(d, pingEvery)
+		if !h.silent && h.slept+slice > pingEvery {
+			h.post(wire.Ping{Token: uint32(h.seq)})
+			h.slept = 0
+		}
+		h.bed.Sleep(slice)
+		h.slept += slice
+		d -= slice
+		h.read()
+	}
+}
+
+// read takes what the board sent. Every frame must be good, allowed, and the one after the last.
+func (h *host) read() {
+	h.t.Helper()
+	h.changes = append(h.changes, h.bed.Changes()...)
+	for _, b := range h.bed.Receive() {
+		f, ok := h.decoder.Push(b)
+		if !ok {
+			continue
+		}
+		if h.synced {
+			require.Equal(h.t, h.next, f.Seq, "the board's frames are numbered one by one, this is a %s", f.Type)
+		}
+		h.synced, h.next = true, f.Seq+1
+		m, err := wire.Parse(f)
+		require.NoError(h.t, err, "the board sent what is not allowed")
+		if _, pong := m.(wire.Pong); !pong || h.silent {
+			h.inbox = append(h.inbox, m)
+		}
+	}
+	require.Zero(h.t, h.decoder.Bad(), "the board sent what is no frame")
+}
+
+// clear forgets what came and what the outputs did.
+func (h *host) clear() {
+	h.read()
+	h.inbox, h.changes = nil, nil
+}
+
+// take removes all messages of one type from what came.
+func take[M wire.Message](h *host) []M {
+	var found []M
+	h.inbox = slices.DeleteFunc(h.inbox, func(m wire.Message) bool {
+		wanted, ok := m.(M)
+		if ok {
+			found = append(found, wanted)
+		}
+		return ok
+	})
+	return found
+}
+
+// await waits for a message of one type, and removes the first.
+func await[M wire.Message](h *host) M {
+	h.t.Helper()
+	return awaitThat(h, func(M) bool { return true })
+}
+
+// awaitThat waits for a message of one type that is as wanted, and removes it.
+func awaitThat[M wire.Message](h *host, wanted func(M) bool) M {
+	h.t.Helper()
+	for waited := time.Duration(0); ; waited += poll {
+		for i, m := range h.inbox {
+			if found, ok := m.(M); ok && wanted(found) {
+				h.inbox = slices.Delete(h.inbox, i, i+1)
+				return found
+			}
+		}
+		if waited > patience {
+			var missing M
+			require.FailNow(h.t, fmt.Sprintf("no such %s came, but %s", wire.TypeOf(missing), h.heard()))
+		}
+		h.sleep(poll)
+	}
+}
+
+// heard is what came and was not taken, in words.
+func (h *host) heard() string {
+	if len(h.inbox) == 0 {
+		return "nothing"
+	}
+	words := make([]string, 0, len(h.inbox))
+	for _, m := range h.inbox {
+		words = append(words, fmt.Sprintf("%s %+v", wire.TypeOf(m), m))
+	}
+	return strings.Join(words, ", ")
+}
+
+// none checks that no message of a type came.
+func none[M wire.Message](h *host, why string) {
+	h.t.Helper()
+	h.read()
+	assert.Empty(h.t, take[M](h), why)
+}
+
+// ask sends a request and waits for its answer: ReasonNone when it was carried out.
+func (h *host) ask(m wire.Message) (wire.Reason, uint32) {
+	h.t.Helper()
+	seq := h.post(m)
+	for waited := time.Duration(0); waited < patience; waited += poll {
+		for i, got := range h.inbox {
+			switch a := got.(type) {
+			case wire.Ack:
+				if a.Seq == seq && a.Type == wire.TypeOf(m) {
+					h.inbox = slices.Delete(h.inbox, i, i+1)
+					return wire.ReasonNone, 0
+				}
+			case wire.Refused:
+				if a.Seq == seq && a.Type == wire.TypeOf(m) {
+					h.inbox = slices.Delete(h.inbox, i, i+1)
+					return a.Reason, a.Detail
+				}
+			}
+		}
+		h.sleep(poll)
+	}
+	require.FailNow(h.t, fmt.Sprintf("%s was not answered, but %s", wire.TypeOf(m), h.heard()))
+	return 0, 0
+}
+
+// do sends a request that must be carried out.
+func (h *host) do(m wire.Message) {
+	h.t.Helper()
+	reason, detail := h.ask(m)
+	require.Equal(h.t, wire.ReasonNone, reason, "%s was refused: %s (%d)", wire.TypeOf(m), reason, detail)
+}
+
+// refused sends a request that must be refused for a reason.
+func (h *host) refused(m wire.Message, want wire.Reason) {
+	h.t.Helper()
+	reason, detail := h.ask(m)
+	assert.Equal(h.t, want, reason, "%s %+v: want %q, got %q (%d)", wire.TypeOf(m), m, want, reason, detail)
+}
+
+// load loads and commits a program that the board must take.
+func (h *host) load(p wire.Program) {
+	h.t.Helper()
+	reason, detail := h.tryLoad(wire.AppendProgram(nil, &p), 0)
+	require.Equal(h.t, wire.ReasonNone, reason, "the program was refused: %s (%d)", reason, detail)
+}
+
+// tryLoad loads an encoded program and commits it with its CRC changed by damage.
+func (h *host) tryLoad(encoded []byte, damage uint16) (wire.Reason, uint32) {
+	h.t.Helper()
+	for at := 0; at < len(encoded); at += wire.MaxPart {
+		part := wire.LoadPart{Offset: uint16(at)}
+		part.N = uint8(copy(part.Data[:], encoded[at:]))
+		h.do(part)
+	}
+	return h.ask(wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded) ^ damage})
+}
+
+// arm loads a program and arms the board with it.
+func (h *host) arm(p wire.Program, shots uint16) {
+	h.t.Helper()
+	h.load(p)
+	h.do(wire.Arm{Shots: shots})
+	state := h.state(wire.Armed)
+	assert.Equal(h.t, shots, state.Left)
+	h.clear()
+}
+
+// state waits for the board to say that it is in a state.
+func (h *host) state(code wire.StateCode) wire.State {
+	h.t.Helper()
+	return awaitThat(h, func(s wire.State) bool { return s.State == code })
+}
+
+// cross lets something pass a beam: broken for a moment, then free.
+func (h *host) cross(input uint8) {
+	h.bed.Set(input, h.w.Broken)
+	h.sleep(poll)
+	h.bed.Set(input, !h.w.Broken)
+}
+
+// now is the board's time.
+func (h *host) now() wire.Tick {
+	h.t.Helper()
+	h.silent = true
+	defer func() { h.silent = false }()
+	seq := h.post(wire.Ping{Token: 0xABCD0000 + uint32(h.seq)})
+	return awaitThat(h, func(p wire.Pong) bool { return p.Token == 0xABCD0000+uint32(seq-1) }).Now
+}
+
+// report is a shot's own message and its pulses.
+type report struct {
+	wire.Shot
+	cues []wire.Cue
+}
+
+// shot waits for the next shot's report.
+func (h *host) shot() report {
+	h.t.Helper()
+	r := report{Shot: await[wire.Shot](h)}
+	for _, cue := range take[wire.Cue](h) {
+		if cue.Shot == r.Number {
+			r.cues = append(r.cues, cue)
+		}
+	}
+	assert.Len(h.t, r.cues, int(r.Cues), "the pulses of a shot come before it, and are as many as it says")
+	return r
+}
+
+// whole checks the report of a shot that went as planned: every pulse of the program at its time, and the outputs did
+// just that.
+func (h *host) whole(r report, p wire.Program) {
+	h.t.Helper()
+	require.Equal(h.t, wire.Done, r.Status, "%s", r.Status)
+	require.Len(h.t, r.cues, int(p.CueLen)+int(p.OpenLen))
+	for _, cue := range r.cues {
+		spec := p.Opening[cue.Index]
+		if !cue.Opening {
+			spec = p.Cues[cue.Index]
+			assert.Equal(h.t, r.Clock+wire.Tick(r.Delay)+wire.Tick(spec.Offset), cue.Planned)
+		}
+		assert.Equal(h.t, spec.Output, cue.Output)
+		h.timed(cue, spec.Width, p.Late)
+	}
+	h.seen(r.cues)
+}
+
+// timed checks a pulse against what was planned. Never early holds for every board.
+func (h *host) timed(cue wire.Cue, width, late uint32) {
+	h.t.Helper()
+	assert.False(h.t, cue.On.Before(cue.Planned), "early: %+v", cue)
+	assert.GreaterOrEqual(h.t, cue.Off.Sub(cue.On), int32(width), "too short: %+v", cue)
+	if h.bed.Exact() {
+		assert.LessOrEqual(h.t, cue.On.Sub(cue.Planned), int32(late), "late: %+v", cue)
+		assert.LessOrEqual(h.t, cue.Off.Sub(cue.On), int32(width+h.id.SafeWithin), "too long: %+v", cue)
+	}
+}
+
+// seen checks that the outputs did what the pulses say, and nothing else.
+func (h *host) seen(cues []wire.Cue) {
+	h.t.Helper()
+	h.read()
+	var want []Change
+	for _, cue := range cues {
+		want = append(want, Change{cue.Output, true, cue.On}, Change{cue.Output, false, cue.Off})
+	}
+	slices.SortStableFunc(want, compare)
+	got := h.changes
+	h.changes = nil
+	require.Len(h.t, got, len(want), "the outputs did %v, the pulses say %v", got, want)
+	if h.bed.Exact() {
+		slices.SortStableFunc(got, compare)
+	}
+	for i := range want {
+		same := slices.IndexFunc(got, func(c Change) bool { return c.Output == want[i].Output && c.On == want[i].On })
+		require.GreaterOrEqual(h.t, same, 0, "the outputs did %v, the pulses say %v", got, want)
+		for _, before := range got[:same] { // what happened at one and the same tick may be told in any order
+			assert.True(h.t, slices.ContainsFunc(want[i:], func(c Change) bool {
+				return c.Output == before.Output && c.On == before.On && c.At == want[i].At
+			}), "out of order: the outputs did %v, the pulses say %v", got, want)
+		}
+		if h.bed.Exact() {
+			off := got[same].At.Sub(want[i].At)
+			assert.LessOrEqual(h.t, max(off, -off), int32(h.ticks(10*time.Microsecond))+1, "the output changed at %d, the"+
+				" board says %d", got[same].At, want[i].At)
+		}
+		got = slices.Delete(got, same, same+1)
+	}
+}
+
+// compare orders changes by time, and those at the same time by output, off first.
+func compare(a, b Change) int {
+	if d := a.At.Sub(b.At); d != 0 {
+		return int(d)
+	}
+	if a.Output != b.Output {
+		return int(a.Output) - int(b.Output)
+	}
+	if a.On == b.On || b.On {
+		return -1
+	}
+	return 1
+}
+
+// dark checks that no output was switched on.
+func (h *host) dark(why string) {
+	h.t.Helper()
+	h.read()
+	for _, c := range h.changes {
+		assert.False(h.t, c.On, "output %d went on: %s", c.Output, why)
+	}
+}
+
+// allOff checks that whatever went on is off again by now.
+func (h *host) allOff(why string) {
+	h.t.Helper()
+	h.read()
+	var on uint8
+	for _, c := range h.changes {
+		on &^= 1 << c.Output
+		if c.On {
+			on |= 1 << c.Output
+		}
+	}
+	assert.Zero(h.t, on, "outputs are still on (bits): %s", why)
+}
