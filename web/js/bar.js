@@ -64,13 +64,17 @@ export class Bar {
   /** @param {Snapshot} snap @param {boolean} holding */
   show(snap, holding) {
     const was = this.#armed;
+    const before = this.#snap?.care_done;
     this.#snap = snap;
     this.#holding = holding;
     const armed = this.#armed;
     if (was !== armed) {
       this.#asking = false;
       text(byId("arm-word"), "Hold to arm");
+    }
+    if (was !== armed || before !== snap.care_done) {
       clearTimeout(this.#hintTimer);
+      this.#hintTimer = undefined;
     }
     if (was !== armed) this.#passFocus(armed);
     this.arm.hidden = armed;
@@ -83,7 +87,7 @@ export class Bar {
     const [let_, busy] = lets[snap.set.kind] ?? ["Go", "Busy"];
     text(room, snap.room?.busy ? `${busy} …` : let_);
     attr(room, "aria-label", snap.room?.busy ? `${busy}` : `${let_}, in the simulated room`);
-    if (was !== armed || this.#hintTimer === undefined) this.#plainHint();
+    this.#plainHint();
   }
 
   /**

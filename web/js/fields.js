@@ -1,7 +1,7 @@
 // The set as fields: measured distances with a fixed unit and big steps, and choices from lists. A field always shows
 // the machine's value, except while someone is typing in it.
 
-import { attr, el, text } from "./dom.js";
+import { el, text } from "./dom.js";
 import { show, slot } from "./refusals.js";
 import { chosen, trim as trimmed, valueOf } from "./set.js";
 import { fixed, inUnit, tidy, withUnit } from "./units.js";
@@ -77,7 +77,6 @@ export function quantityField(q, asks) {
     if (value === server && under === null) return reset();
     const sent = asks.ask({ type: "set", field: q.name, value }, place, (refusal) => {
       if (under === value) under = null;
-      attr(input, "aria-invalid", refusal ? "true" : null);
       if (refusal) show(place, refusal, `“${typed}” was not taken.`);
       reset();
     });
@@ -136,7 +135,6 @@ export function quantityField(q, asks) {
       const was = server;
       server = valueOf(snap.set, q.name);
       if (document.activeElement !== input || was !== server) reset();
-      if (was !== server) attr(input, "aria-invalid", null);
     },
   };
 }

@@ -1,0 +1,380 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
+	cdplog "github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+)
+
+// patience is how long a browser test waits for something that must come; a pass does not depend on how fast it comes.
+const patience = 30 * time.Second
+
+// phone is a real browser with the page, driven by touch or mouse. It notes every request and every complaint.
+type phone struct {
+	t      *testing.T
+	ctx    context.Context
+	host   string
+	touch  bool
+	away   atomic.Bool // the machine is stopped on purpose: failed requests are no complaint
+	mu     sync.Mutex
+	others []string // requests to another host
+	wrong  []string // errors and warnings on the console
+	asked  int
+}
+
+// newPhone starts a browser that shows the page at that size.
+func newPhone(t *testing.T, address string, width, height int64, touch bool) *phone {
+	t.Helper()
+	chromium := need.Tool(t, "chromium", "chromium-browser")
+	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox,
+		chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("disable-domain-reliability", true))
+	root, stop := chromedp.NewExecAllocator(context.Background(), flags...)
+	ctx, closeTab := chromedp.NewContext(root)
+	t.Cleanup(func() { closeTab(); stop() })
+
+	u, err := url.Parse(address)
+	require.NoError(t, err)
+	p := &phone{t: t, ctx: ctx, host: u.Host, touch: touch}
+	require.NoError(t, chromedp.Listen(ctx, p.note))
+	send(p, network.Enable, network.EnableParams{})
+	send(p, cdplog.Enable, cdp.Empty{})
+	send(p, runtime.Enable, cdp.Empty{})
+	send(p, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{
+		Width: width, Height: height, DeviceScaleFactor: 1, Mobile: touch,
+	})
+	send(p, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: touch})
+	p.do(chromedp.Navigate(address))
+	return p
+}
+
+// note keeps what the browser says about requests and errors.
+func (p *phone) note(event any) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	switch e := event.(type) {
+	case *network.EventRequestWillBeSent:
+		p.request(e.Request.URL)
+	case *network.EventWebSocketCreated:
+		p.request(e.URL)
+	case *runtime.EventExceptionThrown:
+		p.wrong = append(p.wrong, "exception: "+e.ExceptionDetails.Text+" "+e.ExceptionDetails.Exception.Description)
+	case *runtime.EventConsoleAPICalled:
+		if e.Type == runtime.ConsoleAPICalledTypeError || e.Type == runtime.ConsoleAPICalledTypeWarning {
+			p.wrong = append(p.wrong, fmt.Sprintf("console: %s %s", e.Type, e.Args[0].Value))
+		}
+	case *cdplog.EventEntryAdded:
+		if !p.expected(e.Entry) {
+			p.wrong = append(p.wrong, fmt.Sprintf("log: %s %s %s", e.Entry.Level, e.Entry.Text, e.Entry.URL))
+		}
+	}
+}
+
+func (p *phone) request(address string) {
+	p.asked++
+	if u, err := url.Parse(address); err != nil || u.Host != p.host {
+		p.others = append(p.others, address)
+	}
+}
+
+// expected says whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403, which
+// is how the page learns that it is not paired, and each failed request while the machine is stopped.
+func (p *phone) expected(entry *cdplog.Entry) bool {
+	unpaired := strings.HasSuffix(entry.URL, "/session") && strings.Contains(entry.Text, "401")
+	refused := strings.HasSuffix(entry.URL, "/pair") && strings.Contains(entry.Text, "403")
+	stopped := p.away.Load() && (strings.Contains(entry.Text, "net::ERR_") || strings.Contains(entry.Text, "WebSocket"))
+	return unpaired || refused || stopped ||
+		entry.Level == cdplog.EntryLevelVerbose || entry.Level == cdplog.EntryLevelInfo
+}
+
+// clean asserts that nothing went elsewhere and nothing was complained of.
+func (p *phone) clean() {
+	p.t.Helper()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	assert.Greater(p.t, p.asked, 10, "the requests were not seen")
+	assert.Empty(p.t, p.others, "requests to other machines")
+	assert.Empty(p.t, p.wrong, "errors on the console")
+}
+
+// do runs an action of the browser.
+func (p *phone) do(action chromedp.Action[chromedp.Void]) {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	if _, err := chromedp.Run(ctx, action); err != nil {
+		p.fail("browser: %v", err)
+	}
+}
+
+// send runs a command of the browser's protocol.
+func send[P, R any](p *phone, command cdp.Command[P, R], params P) R {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	result, err := chromedp.Call(ctx, command, params)
+	if err != nil {
+		p.fail("browser: %s: %v", command.Method, err)
+	}
+	return result
+}
+
+// eval runs an expression in the page and reads its value.
+func eval[T any](p *phone, js string) T {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	value, err := chromedp.Run(ctx, chromedp.Evaluate[T](js))
+	if err != nil {
+		p.fail("browser: %v in %s", err, js)
+	}
+	return value
+}
+
+// js runs statements in the page.
+func (p *phone) js(js string) { p.t.Helper(); eval[chromedp.Void](p, js) }
+
+// until waits for an expression to become true.
+func (p *phone) until(what, js string) {
+	p.t.Helper()
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(40 * time.Millisecond) {
+		if eval[bool](p, "Boolean("+js+")") {
+			return
+		}
+	}
+	p.fail("waited in vain until %s: %s", what, js)
+}
+
+// fail ends the test with what the page shows.
+func (p *phone) fail(format string, args ...any) {
+	p.t.Helper()
+	shown, _ := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.body.innerText`))
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.t.Fatalf(format+"\nconsole: %q\nThe page shows:\n%s", append(args, p.wrong, shown)...)
+}
+
+// state waits until the page shows the state, in the document's attribute and as its headline.
+func (p *phone) state(name, word string) {
+	p.t.Helper()
+	p.until("the state is "+name, fmt.Sprintf(
+		`document.documentElement.dataset.state === %q && document.querySelector("#state-word").textContent === %q`, name, word))
+}
+
+func (p *phone) text(selector string) string {
+	p.t.Helper()
+	return eval[string](p, fmt.Sprintf(`document.querySelector(%q).textContent`, selector))
+}
+
+func (p *phone) value(selector string) string {
+	p.t.Helper()
+	return eval[string](p, fmt.Sprintf(`document.querySelector(%q).value`, selector))
+}
+
+// at brings an element to the middle of the screen and finds its centre, which nothing may cover.
+func (p *phone) at(selector string) (x, y float64) {
+	p.t.Helper()
+	p.until(selector+" can be pressed", fmt.Sprintf(`document.querySelector(%q)?.checkVisibility()`, selector))
+	type place struct {
+		X, Y  float64
+		Cover string
+	}
+	spot := eval[place](p, fmt.Sprintf(`(() => {
+		const node = document.querySelector(%q);
+		if (!node.closest("#bar, header")) node.scrollIntoView({ block: "center", behavior: "instant" });
+		const r = node.getBoundingClientRect();
+		const x = r.x + r.width / 2, y = r.y + r.height / 2;
+		const top = document.elementFromPoint(x, y);
+		const free = top && (node.contains(top) || top.contains(node) && top.closest("label"));
+		return { X: x, Y: y, Cover: free ? "" : (top ? top.outerHTML.slice(0, 200) : "nothing is there") };
+	})()`, selector))
+	if spot.Cover != "" {
+		p.fail("%s is covered: %s", selector, spot.Cover)
+	}
+	return spot.X, spot.Y
+}
+
+func (p *phone) tap(selector string) { p.t.Helper(); p.press(selector, 30*time.Millisecond) }
+
+// press holds a finger or the mouse on an element.
+func (p *phone) press(selector string, long time.Duration) {
+	p.t.Helper()
+	x, y := p.at(selector)
+	p.down(x, y)
+	time.Sleep(long)
+	p.up(x, y)
+}
+
+func (p *phone) down(x, y float64) {
+	p.t.Helper()
+	if p.touch {
+		p.finger(input.DispatchTouchEventTypeTouchStart, &input.TouchPoint{X: x, Y: y})
+		return
+	}
+	p.mouse(input.DispatchMouseEventTypeMouseMoved, x, y)
+	p.mouse(input.DispatchMouseEventTypeMousePressed, x, y)
+}
+
+func (p *phone) move(x, y float64) {
+	p.t.Helper()
+	if p.touch {
+		p.finger(input.DispatchTouchEventTypeTouchMove, &input.TouchPoint{X: x, Y: y})
+		return
+	}
+	p.mouse(input.DispatchMouseEventTypeMouseMoved, x, y)
+}
+
+func (p *phone) up(x, y float64) {
+	p.t.Helper()
+	if p.touch {
+		p.finger(input.DispatchTouchEventTypeTouchEnd)
+		return
+	}
+	p.mouse(input.DispatchMouseEventTypeMouseReleased, x, y)
+}
+
+func (p *phone) finger(kind input.DispatchTouchEventType, points ...*input.TouchPoint) {
+	p.t.Helper()
+	send(p, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: append([]*input.TouchPoint{}, points...)})
+}
+
+func (p *phone) mouse(kind input.DispatchMouseEventType, x, y float64) {
+	p.t.Helper()
+	send(p, input.DispatchMouseEvent, input.DispatchMouseEventParams{
+		Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, ClickCount: 1,
+	})
+}
+
+// enter types into a field in place of what it holds, and confirms with Enter.
+func (p *phone) enter(selector, typed string) {
+	p.t.Helper()
+	p.at(selector)
+	p.js(fmt.Sprintf(`document.querySelector(%q).focus(), document.querySelector(%q).select()`, selector, selector))
+	send(p, input.InsertText, input.InsertTextParams{Text: typed})
+	p.do(chromedp.KeyEvent(kb.Enter))
+}
+
+// fit asserts what must hold on every screen: no sideways scrolling, nothing too small to hit, nothing too faint to read.
+func (p *phone) fit(where string) {
+	p.t.Helper()
+	type faults struct {
+		Wide, Small, Faint []string
+		Texts, Targets     int
+	}
+	found := eval[faults](p, fitScript)
+	assert.Empty(p.t, found.Wide, "%s: wider than the screen", where)
+	assert.Empty(p.t, found.Small, "%s: targets under 44 px", where)
+	assert.Empty(p.t, found.Faint, "%s: contrast under 4.5:1", where)
+	assert.Greater(p.t, found.Texts, 1, "%s: no text was seen", where)
+	assert.Greater(p.t, found.Targets, 1, "%s: no target was seen", where)
+}
+
+// fitScript measures what the browser computed. Contrast and its threshold: WCAG 2.1, success criterion 1.4.3; size of a
+// target: criterion 2.5.5.
+const fitScript = `(() => {
+	const out = { Wide: [], Small: [], Faint: [], Texts: 0, Targets: 0 };
+	const shown = (n) => n.checkVisibility({ visibilityProperty: true }) && !n.closest(".spoken, .skip, option");
+	const tell = (n) => (n.id ? "#" + n.id : n.tagName + "." + n.getAttribute("class")) + " " + n.textContent.trim().slice(0, 40);
+	const root = document.documentElement;
+	if (root.scrollWidth > innerWidth) {
+		out.Wide.push("the page: " + root.scrollWidth + " of " + innerWidth);
+		for (const n of document.body.querySelectorAll("*")) {
+			if (shown(n) && n.getBoundingClientRect().right > innerWidth + 0.5) out.Wide.push(tell(n));
+		}
+	}
+	for (const n of document.querySelectorAll("button, input, select, summary, a")) {
+		if (!shown(n)) continue;
+		out.Targets++;
+		const r = (n.type === "checkbox" ? n.closest("label") : n).getBoundingClientRect();
+		if (r.width < 43.9 || r.height < 43.9) out.Small.push(tell(n) + " " + r.width + " by " + r.height);
+	}
+	const parse = (c) => (c.match(/[\d.]+/g) ?? []).map(Number);
+	const lum = ([r, g, b]) => {
+		const [x, y, z] = [r, g, b].map((v) => (v / 255 <= 0.04045 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4));
+		return 0.2126 * x + 0.7152 * y + 0.0722 * z;
+	};
+	const ground = (n) => {
+		for (; n; n = n.parentElement) {
+			const c = parse(getComputedStyle(n).backgroundColor);
+			if (c.length === 3 || c[3] === 1) return c;
+			if (c[3] > 0) return [128, 128, 128];
+		}
+		return [255, 255, 255];
+	};
+	const judge = (n, colour, words) => {
+		out.Texts++;
+		const [a, b] = [lum(parse(colour)), lum(ground(n))];
+		const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+		if (!(ratio >= 4.5) || Number(getComputedStyle(n).opacity) < 1) out.Faint.push(words + ": " + ratio.toFixed(2));
+	};
+	const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+	for (let t = walk.nextNode(); t; t = walk.nextNode()) {
+		const n = t.parentElement;
+		if (t.textContent.trim() === "" || !shown(n) || n.closest("script, noscript, style, defs")) continue;
+		judge(n, n.namespaceURI.endsWith("svg") ? getComputedStyle(n).fill : getComputedStyle(n).color, tell(n));
+	}
+	for (const n of document.querySelectorAll("input:not([type=checkbox]), select")) {
+		if (shown(n)) judge(n, getComputedStyle(n).color, tell(n) + " value");
+	}
+	return out;
+})()`
+
+// picture saves a screenshot into the folder that STILLWATER_PICTURES names, if it does.
+func (p *phone) picture(name string) {
+	p.t.Helper()
+	folder := os.Getenv("STILLWATER_PICTURES")
+	if folder == "" {
+		return
+	}
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	require.NoError(p.t, err)
+	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), png, 0o644))
+}
+
+// figures reads the figures of the newest shot's cue: planned and actual ms, as shown.
+func (p *phone) figures(cue string) (planned, actual string) {
+	p.t.Helper()
+	cells := eval[map[string]string](p, fmt.Sprintf(`(() => {
+		const rows = [...document.querySelectorAll("#shots-list > li:first-child tbody tr")];
+		const row = rows.find((r) => r.querySelector("th").textContent === %q);
+		return Object.fromEntries([...(row?.querySelectorAll("td") ?? [])].map((d) => [d.dataset.figure, d.textContent]));
+	})()`, cue))
+	return cells["planned"], cells["actual"]
+}
+
+// holdSpace holds the space bar long enough to arm, with the repeats a keyboard sends.
+func (p *phone) holdSpace() {
+	p.t.Helper()
+	space := input.DispatchKeyEventParams{Key: " ", Code: "Space", WindowsVirtualKeyCode: 32}
+	space.Type = input.DispatchKeyEventTypeRawKeyDown
+	for i := range 11 {
+		repeat := i > 0
+		space.AutoRepeat = &repeat
+		send(p, input.DispatchKeyEvent, space)
+		time.Sleep(long / 10)
+	}
+	space.Type, space.AutoRepeat = input.DispatchKeyEventTypeKeyUp, nil
+	send(p, input.DispatchKeyEvent, space)
+}

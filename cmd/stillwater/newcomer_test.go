@@ -1,0 +1,408 @@
+package main
+
+import (
+	"fmt"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// machine is a daemon that can be stopped and started again at the same place with the same record.
+type machine struct {
+	*daemonRun
+	journal string
+}
+
+// startMachine starts the daemon as a newcomer does, with a record of its own and chances that repeat.
+func startMachine(t *testing.T) *machine {
+	m := &machine{journal: filepath.Join(t.TempDir(), "journal.db")}
+	m.daemonRun = startDaemon(t, "--listen", "127.0.0.1:0", "--seed", "7", "--journal", m.journal)
+	return m
+}
+
+func (m *machine) start() {
+	host := strings.TrimPrefix(m.url, "http://")
+	m.daemonRun = startDaemon(m.t, "--listen", host, "--seed", "8", "--journal", m.journal)
+}
+
+// long is a deliberate press: the page asks for 800 ms.
+const long = 1100 * time.Millisecond
+
+// TestNewcomersMinute does what somebody does who has just started Stillwater and holds a phone, on the real daemon.
+func TestNewcomersMinute(t *testing.T) {
+	d := startMachine(t)
+	p := newPhone(t, d.url+"/", 390, 844, true)
+
+	pairWithCode(p, d.code)
+	tickCare(p)
+	dropOnce(p)
+	trimAndAgain(p)
+	throwOnce(p)
+	soundOnce(p)
+	reloadKeeps(p)
+	refuseNonsense(p)
+	p.clean()
+	loseAndFind(p, d)
+	p.clean()
+}
+
+func pairWithCode(p *phone, code string) {
+	p.until("the code is asked for", `document.querySelector("#pair-code")?.checkVisibility()`)
+	p.fit("pairing")
+	p.picture("phone-01-pairing")
+	p.enter("#pair-code", wrongCode(code))
+	p.until("the wrong code is refused", `document.querySelector("#pair-no").checkVisibility()`)
+	p.picture("phone-02-wrong-code")
+	p.fit("wrong code")
+	p.enter("#pair-code", code)
+	p.state("safe", "Safe")
+	p.until("this phone holds the controls", `document.querySelector("#controls-words").textContent.includes("holds them")`)
+	p.picture("phone-03-first-sight")
+	p.fit("first sight")
+}
+
+func wrongCode(code string) string {
+	if code[0] == '0' {
+		return "1" + code[1:]
+	}
+	return "0" + code[1:]
+}
+
+func tickCare(p *phone) {
+	t := p.t
+	p.press("#arm", long)
+	p.until("the care list is asked for", `document.querySelector("#bar-hint").textContent.includes("care")`)
+	p.state("safe", "Safe")
+	ids := eval[[]string](p, `[...document.querySelectorAll("#care-list label")].map((l) => l.dataset.care)`)
+	require.NotEmpty(t, ids)
+	for _, id := range ids {
+		box := fmt.Sprintf("#care-list label[data-care=%q]", id)
+		p.tap(box)
+		p.until("the machine has the tick of "+id, fmt.Sprintf(`document.querySelector('%s input').checked`, box))
+	}
+	p.until("care is done", `document.querySelector("#care").classList.contains("done")`)
+	p.until("arming is possible", `!document.querySelector("#arm").hasAttribute("aria-disabled")`)
+}
+
+func dropOnce(p *phone) {
+	t := p.t
+	p.tap(`[data-kind="drop"]`)
+	p.until("the drop is chosen", `document.querySelector('[data-kind="drop"]').getAttribute("aria-pressed") === "true"`)
+	before := p.text("#coming-list")
+	p.enter("#f-drop-height", "45")
+	p.until("the machine has the height", `document.querySelector("#f-drop-height").value === "45"`)
+	p.until("the timeline changed", fmt.Sprintf(`document.querySelector("#coming-list").textContent !== %q`, before))
+	p.until("the timeline is drawn", `document.querySelectorAll("#coming-drawing .mark").length >= 3`)
+	drawnToScale(p)
+	p.js(`scrollTo(0, 0)`)
+	p.picture("phone-04-drop-ready")
+	p.fit("drop ready")
+	setFolds(p, true)
+	p.fit("all open")
+	setFolds(p, false)
+
+	p.tap("#arm")
+	p.until("a tap is explained", `document.querySelector("#bar-hint").textContent.includes("tap does not arm")`)
+	assert.Equal(t, "Safe", p.text("#state-word"))
+	brush(p)
+	p.js(`document.querySelector("#arm").click()`)
+	time.Sleep(300 * time.Millisecond)
+	assert.Equal(t, "Safe", p.text("#state-word"), "a tap, a brush and a lone activation do not arm")
+
+	p.press("#arm", long)
+	p.state("armed", "Armed")
+	p.fit("armed")
+	p.picture("phone-05-armed")
+	p.tap("#room")
+	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
+	p.state("safe", "Safe")
+	planned, actual := p.figures("flash")
+	near(t, planned, actual)
+	assert.NotEmpty(t, p.text("#shots-list .seen"), "what the simulated camera saw")
+	p.tap(`#shots-list [data-verdict="late"]`)
+	p.until("the verdict is kept",
+		`document.querySelector('#shots-list [data-verdict="late"]').getAttribute("aria-pressed") === "true"`)
+	p.enter("#shots-list .note input", "a note of mine")
+	p.js(`scrollTo(0, 0)`)
+	p.picture("phone-06-shot-judged")
+	p.fit("shot judged")
+}
+
+// near asserts that planned and actual are shown and agree to a millisecond: the simulated board plays by virtual pins,
+// and the figures come from its own stamps. How exact it is is measured elsewhere.
+func near(t *testing.T, planned, actual string) {
+	t.Helper()
+	a, err := strconv.ParseFloat(planned, 64)
+	require.NoError(t, err, planned)
+	b, err := strconv.ParseFloat(actual, 64)
+	require.NoError(t, err, actual)
+	assert.Greater(t, a, 0.0)
+	assert.InDelta(t, a, b, 1)
+}
+
+// drawnToScale asserts that the marks stand where their times say.
+func drawnToScale(p *phone) {
+	at := eval[map[string]float64](p, `Object.fromEntries([...document.querySelectorAll("#coming-drawing .mark")].map((m) =>
+		[m.getAttribute("class").replace("mark mark-", ""), Number(m.getAttribute("x1"))]))`)
+	list := p.text("#coming-list")
+	ms := func(mark string) float64 {
+		_, rest, ok := strings.Cut(list, mark+" at ")
+		require.True(p.t, ok, "%s in %s", mark, list)
+		number, _, _ := strings.Cut(rest, " ms")
+		v, err := strconv.ParseFloat(strings.ReplaceAll(number, "−", "-"), 64)
+		require.NoError(p.t, err)
+		return v
+	}
+	perMs := (at["moment"] - at["edge"]) / (ms("moment") - ms("edge"))
+	assert.Greater(p.t, perMs, 0.0)
+	assert.InDelta(p.t, at["edge"]+perMs*(ms("surface")-ms("edge")), at["surface"], 0.5)
+}
+
+// setFolds opens or folds what can be folded.
+func setFolds(p *phone, open bool) {
+	p.js(fmt.Sprintf(`document.querySelectorAll("section > details").forEach((d) => { d.open = %t; })`, open))
+}
+
+// brush drags a finger over the arm button and off it, for as long as a press that arms.
+func brush(p *phone) {
+	x, y := p.at("#arm")
+	p.down(x, y)
+	for i := range 8 {
+		time.Sleep(long / 8)
+		p.move(x-float64(i*9), y)
+	}
+	p.up(x, y)
+}
+
+func trimAndAgain(p *phone) {
+	t := p.t
+	before := p.text("#trim .total")
+	p.tap(`[data-nudge="10"]`)
+	p.until("the delay is later", `document.querySelector("#f-trim").value === "10"`)
+	p.tap(`[data-nudge="-1"]`)
+	p.until("the delay is a little earlier", `document.querySelector("#f-trim").value === "9"`)
+	p.until("the delay shown changed", fmt.Sprintf(`document.querySelector("#trim .total").textContent !== %q`, before))
+	p.tap("#count-more")
+	p.press("#arm", long)
+	p.state("armed", "Armed")
+	p.until("two shots are left", `document.querySelector("#state-next").textContent.includes("2 shots left")`)
+	p.tap("#room")
+	p.until("the second shot appears", `document.querySelectorAll("#shots-list > li").length === 2`)
+	p.until("it is armed for the last", `document.querySelector("#state-next").textContent.includes("One shot left")`)
+	planned, actual := p.figures("flash")
+	near(t, planned, actual)
+	p.tap("#disarm")
+	p.state("safe", "Safe")
+	assert.True(t, strings.Contains(strings.ToLower(p.text("#state-reason")), "disarmed by"), p.text("#state-reason"))
+	p.tap("#count-less")
+}
+
+func throwOnce(p *phone) {
+	p.tap(`[data-kind="throw"]`)
+	p.until("the throw's fields are shown", `document.querySelector("#f-throw-gate")?.checkVisibility()`)
+	p.enter("#f-throw-to_focus", "85")
+	p.until("the machine has the distance", `document.querySelector("#f-throw-to_focus").value === "85"`)
+	p.until("the gate is on the timeline", `document.querySelector("#coming-drawing .mark-gate")`)
+	p.fit("throw")
+	p.picture("phone-07-throw")
+	p.press("#arm", long)
+	p.state("armed", "Armed")
+	throwUntil(p, `document.querySelectorAll("#shots-list > li").length === 3`)
+	p.until("with its gate interval", `document.querySelector("#shots-list .facts").textContent.includes("gate interval")`)
+	planned, actual := p.figures("flash")
+	near(p.t, planned, actual)
+	p.tap(`#shots-list [data-verdict="good"]`)
+	p.until("the verdict is kept",
+		`document.querySelector('#shots-list [data-verdict="good"]').getAttribute("aria-pressed") === "true"`)
+	p.state("safe", "Safe")
+}
+
+// throwUntil throws until there is a shot: the simulated hand throws one in ten too slowly or too fast, which the board
+// must not act on, and the page must say so.
+func throwUntil(p *phone, done string) {
+	const room = `document.querySelector("#room")`
+	for range 20 {
+		p.tap("#room")
+		p.until("it flies", room+".disabled || "+done)
+		p.until("it landed", "!"+room+".disabled || "+done)
+		if eval[bool](p, done) {
+			return
+		}
+		p.until("a shot, or why not", done+` || document.querySelector("#state-notice").checkVisibility()`)
+	}
+	p.fail("twenty throws and no shot")
+}
+
+func soundOnce(p *phone) {
+	p.tap(`[data-kind="sound"]`)
+	p.until("the sound's fields are shown", `document.querySelector("#f-sound-distance")?.checkVisibility()`)
+	p.until("the button says what it does", `document.querySelector("#room").textContent === "Clap"`)
+	p.enter("#f-sound-after", "20")
+	fix := `#coming-no .fix[data-field="light.shutter"][data-value="go"]`
+	p.until("a way out is offered", fmt.Sprintf("document.querySelector('%s')?.checkVisibility()", fix))
+	assert.Contains(p.t, p.text("#coming-no"), "The camera needs")
+	p.picture("phone-08-cannot-work")
+	p.fit("cannot work")
+	p.tap(fix)
+	p.until("the opening cue is drawn on its own clock", `document.querySelector("#coming-drawing .bar.opening")`)
+	p.picture("phone-09-from-go")
+	p.fit("from go")
+	p.press("#arm", long)
+	p.state("armed", "Armed")
+	p.until("it waits for go", `document.querySelector("#state-reason").textContent.toLowerCase().includes("go")`)
+	p.picture("phone-10-armed-needs-go")
+	p.fit("needs go")
+	p.tap("#go")
+	p.until("go was done", `document.querySelector("#go").hidden`)
+	p.tap("#room")
+	p.until("the fourth shot appears", `document.querySelectorAll("#shots-list > li").length === 4`)
+	p.state("safe", "Safe")
+	p.picture("phone-11-sound")
+}
+
+// shown is what must be the same after a reload, a lost connection and a restart.
+const shown = `JSON.stringify({
+	shots: [...document.querySelectorAll("#shots-list > li")].map((n) => n.querySelector(".number").textContent +
+		n.querySelector("tbody").textContent + n.querySelector(".chip").textContent + n.querySelector(".note input").value),
+	trim: document.querySelector("#f-trim").value,
+	kind: document.querySelector('#kinds [aria-pressed="true"]').dataset.kind,
+	care: [...document.querySelectorAll("#care-list input")].map((b) => b.checked),
+	told: document.querySelector("#coming-list").textContent,
+	session: document.querySelector("#session-words").textContent,
+})`
+
+func reloadKeeps(p *phone) {
+	before := eval[string](p, shown)
+	require.Contains(p.t, before, "a note of mine")
+	p.do(chromedp.Reload())
+	p.state("safe", "Safe")
+	after := eval[string](p, shown)
+	assert.Equal(p.t, before, after)
+	p.until("this phone holds the controls", `document.querySelector("#controls-words").textContent.includes("holds them")`)
+}
+
+// refuseNonsense types what is no quantity into every field: each says so beside the field and nothing changes.
+func refuseNonsense(p *phone) {
+	setFolds(p, true)
+	for _, kind := range []string{"drop", "throw", "sound"} {
+		p.tap(fmt.Sprintf(`[data-kind=%q]`, kind))
+		p.until("the kind is "+kind, fmt.Sprintf(`document.querySelector("#set-fields").dataset.kind === %q`, kind))
+		ids := eval[[]string](p, `[...document.querySelectorAll("#set-fields input, #light-fields input, #trim input")].map((i) => i.id)`)
+		require.Greater(p.t, len(ids), 7)
+		for _, id := range ids {
+			refuseOne(p, "#"+id)
+		}
+	}
+	p.js(`document.querySelector("#f-sound-distance").scrollIntoView({ block: "center", behavior: "instant" })`)
+	p.picture("phone-12-refused")
+	p.fit("refused")
+	setFolds(p, false)
+	p.enter("#count-input", "plenty")
+	p.press("#arm", long)
+	p.until("the number of shots is refused", `document.querySelector("#bar-hint").textContent.includes("whole number")`)
+	p.state("safe", "Safe")
+	p.enter("#count-input", "1")
+}
+
+func refuseOne(p *phone, input string) {
+	p.t.Helper()
+	value, told := p.value(input), p.text("#coming-list")
+	p.enter(input, "wet & <b>cold</b>")
+	p.until(input+" is refused", fmt.Sprintf(`document.querySelector("%s-no").checkVisibility()`, input))
+	p.until("it shows the machine's value again", fmt.Sprintf(`document.querySelector(%q).value === %q`, input, value))
+	said := p.text(input + "-no")
+	assert.Contains(p.t, said, "<b>cold</b>", "what was typed is shown as text")
+	assert.Equal(p.t, told, p.text("#coming-list"), "nothing changed")
+}
+
+// loseAndFind stops the machine, starts it again and pairs anew: it is disarmed and the shots are there.
+func loseAndFind(p *phone, d *machine) {
+	before := eval[string](p, shown)
+	p.press("#arm", long)
+	p.state("armed", "Armed")
+	p.away.Store(true)
+	assert.Zero(p.t, d.stop())
+	p.state("lost", "Not connected: reconnecting")
+	p.picture("phone-13-not-connected")
+	p.fit("not connected")
+	able := eval[int](p, `[...document.querySelectorAll("#page button, #page input, #page select")].filter((b) => !b.disabled).length`)
+	assert.Zero(p.t, able, "controls that pretend to work")
+	d.start()
+	p.until("the new code is asked for", `document.querySelector("#pair-code").checkVisibility()`)
+	p.away.Store(false)
+	p.picture("phone-14-pair-again")
+	p.enter("#pair-code", d.code)
+	p.state("safe", "Safe")
+	after := eval[string](p, shown)
+	assert.Equal(p.t, before, after, "the record over a restart")
+}
+
+// TestPageOnDesk: the same page on a wide screen, with mouse and keyboard, paired by the address of the QR code.
+func TestPageOnDesk(t *testing.T) {
+	d := startMachine(t)
+	p := newPhone(t, d.url+"/#code="+d.code, 1440, 900, false)
+	p.state("safe", "Safe")
+	address := eval[string](p, `location.href`)
+	assert.NotContains(t, address, d.code, "the code is taken out of the address bar")
+	tickCare(p)
+	p.fit("desk")
+	p.picture("desk-01-ready")
+
+	p.js(`document.querySelector("#arm").focus()`)
+	p.do(chromedp.KeyEvent(" "))
+	p.until("a short key press is explained", `document.querySelector("#bar-hint").textContent.includes("tap does not arm")`)
+	assert.Equal(t, "Safe", p.text("#state-word"))
+	p.holdSpace()
+	p.state("armed", "Armed")
+	p.tap("#room")
+	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
+	p.state("safe", "Safe")
+	p.picture("desk-02-shot")
+	p.press("#arm", long)
+	p.state("armed", "Armed")
+	p.fit("desk armed")
+	p.picture("desk-03-armed")
+	p.do(chromedp.KeyEvent(kb.Escape))
+	p.state("safe", "Safe")
+	setFolds(p, true)
+	p.fit("desk, all open")
+	p.picture("desk-04-open")
+	p.clean()
+}
+
+// TestOnlookerCanDisarm: a second phone looks on, asks for the controls, disarms and is handed them.
+func TestOnlookerCanDisarm(t *testing.T) {
+	d := startMachine(t)
+	holder := newPhone(t, d.url+"/#code="+d.code, 390, 844, true)
+	holder.state("safe", "Safe")
+	tickCare(holder)
+	other := newPhone(t, d.url+"/#code="+d.code, 390, 844, true)
+	other.state("safe", "Safe")
+	other.until("it looks on", `document.querySelector("#controls-words").textContent.includes("looks on")`)
+	other.picture("phone-15-onlooker")
+	other.fit("onlooker")
+	other.press("#arm", long)
+	holder.press("#arm", long)
+	holder.state("armed", "Armed")
+	other.state("armed", "Armed")
+	other.tap("#disarm")
+	holder.state("safe", "Safe")
+	other.tap(`[data-act="take"]`)
+	holder.until("the other asks", `document.querySelector('[data-act="give"]')?.checkVisibility()`)
+	holder.picture("phone-16-asked")
+	holder.tap(`[data-act="give"]`)
+	other.until("it holds the controls", `document.querySelector("#controls-words").textContent.startsWith("This phone")`)
+	other.press("#arm", long)
+	holder.state("armed", "Armed")
+	other.tap("#disarm")
+	holder.state("safe", "Safe")
+	holder.clean()
+	other.clean()
+}
