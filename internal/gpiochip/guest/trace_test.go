@@ -41,11 +41,16 @@ var traceLine = regexp.MustCompile(`\s(\d+)\.(\d{6}): gpio_(?:value|direction):\
 // readTrace is the record so far.
 func readTrace(t *testing.T) []record {
 	t.Helper()
+	return parseTrace(t, get(t, tracing+"/trace"))
+}
+
+func parseTrace(t *testing.T, trace string) []record {
+	t.Helper()
 	var records []record
-	for text := range strings.Lines(get(t, tracing+"/trace")) {
+	for text := range strings.Lines(trace) {
 		text = strings.TrimSpace(text)
+		require.NotContains(t, text, "LOST", "the kernel's record has a hole")
 		if text == "" || strings.HasPrefix(text, "#") {
-			require.NotContains(t, text, "LOST", "the kernel's record has a hole")
 			continue
 		}
 		m := traceLine.FindStringSubmatch(text)
