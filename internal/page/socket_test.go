@@ -3,11 +3,16 @@ package page
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"log/slog"
+	"net"
 	"net/http"
 	"net/http/httptest"
+	"net/netip"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/gorilla/websocket"
@@ -84,6 +89,23 @@ func (p *phone) closeCode() int {
 				return closed.Code
 			}
 			p.t.Logf("closed: %v", err)
+			return 0
+		}
+	}
+}
+
+// answerOrClose reads until an answer came, then 0, or the connection was closed, then the code.
+func (p *phone) answerOrClose() int {
+	p.t.Helper()
+	for {
+		var m message
+		err := p.conn.ReadJSON(&m)
+		var closed *websocket.CloseError
+		if errors.As(err, &closed) {
+			return closed.Code
+		}
+		require.NoError(p.t, err)
+		if m.Re != 0 {
 			return 0
 		}
 	}
@@ -228,13 +250,12 @@ func TestFloodsAreLimitedAndThenEnded(t *testing.T) {
 		}
 	}
 	assert.Positive(t, refused)
-	for i := range 100 * excessMost {
-		text := fmt.Appendf(nil, `{"n":%d,"type":"take"}`, i+1)
-		if err := phone.conn.WriteMessage(websocket.TextMessage, text); err != nil {
-			break
-		}
+	closed := 0
+	for i := 0; closed == 0 && i < 100*excessMost; i++ {
+		phone.send(`{"n":1,"type":"take"}`)
+		closed = phone.answerOrClose()
 	}
-	phone.closeCode() // returns: the server ended it
+	assert.Equal(t, websocket.ClosePolicyViolation, closed)
 	other := dial(t, web, pairPhone(t, s, web))
 	other.send(`{"n":1,"type":"take"}`)
 	assert.Equal(t, "done", other.reply().Type, "others are not affected")
@@ -266,28 +287,71 @@ func TestPhonesThatDoNotReadAreDropped(t *testing.T) {
 	assert.Equal(t, websocket.CloseTryAgainLater, k.code)
 }
 
+// wire is a listener whose one connection is a pipe, so that a server can run in fake time.
+type wire struct{ conns chan net.Conn }
+
+func (w wire) Accept() (net.Conn, error) {
+	if c, ok := <-w.conns; ok {
+		return c, nil
+	}
+	return nil, net.ErrClosed
+}
+
+func (w wire) Close() error   { return nil }
+func (w wire) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)} }
+
+// dialInBubble connects a paired phone to a server in the same bubble of fake time.
+func dialInBubble(t *testing.T, p *puppet) *phone {
+	t.Helper()
+	s, err := New(Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	token, _, err := s.pairing.pair(s.Code(), netip.Addr{})
+	require.NoError(t, err)
+	here, there := net.Pipe()
+	w := wire{make(chan net.Conn, 1)}
+	w.conns <- there
+	server := &http.Server{Handler: s.Handler()}
+	go server.Serve(w)
+	dialer := websocket.Dialer{NetDialContext: func(context.Context, string, string) (net.Conn, error) { return here, nil }}
+	conn, _, err := dialer.DialContext(t.Context(), "ws://127.0.0.1/ws",
+		http.Header{"Origin": {"http://127.0.0.1"}, "Cookie": {cookieName + "=" + token}})
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		conn.Close()
+		s.closeSockets()
+		close(w.conns)
+		server.Close()
+	})
+	return &phone{t: t, conn: conn}
+}
+
 func TestBeatsComeAndSilentPhonesAreGone(t *testing.T) {
-	p := &puppet{}
-	s, web := newServer(t, p)
-	s.opts.Beat = 5 * time.Millisecond
-	phone := dial(t, web, pairPhone(t, s, web))
-	phone.conn.SetPingHandler(func(string) error { return nil }) // does not answer
-	assert.Equal(t, "beat", phone.next("snapshot").Type)
-	phone.closeCode()
-	assert.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
-	assert.WithinRange(t, p.heard, time.Now().Add(-time.Minute), time.Now())
+	synctest.Test(t, func(t *testing.T) {
+		p := &puppet{}
+		phone := dialInBubble(t, p)
+		start := time.Now()
+		phone.conn.SetPingHandler(func(string) error { return nil }) // does not answer
+		assert.Equal(t, "beat", phone.next("snapshot").Type)
+		assert.Equal(t, time.Second, time.Since(start))
+		phone.closeCode()
+		assert.Equal(t, deafBeats*time.Second, time.Since(start))
+		synctest.Wait()
+		assert.Equal(t, []string{"phone 1"}, p.gone())
+		assert.Equal(t, start, p.heard, "the grace time runs from when the phone was last heard")
+	})
 }
 
 func TestAnswersToPingsKeepAPhone(t *testing.T) {
-	p := &puppet{}
-	s, web := newServer(t, p)
-	s.opts.Beat = 20 * time.Millisecond
-	phone := dial(t, web, pairPhone(t, s, web))
-	for range 3 * deafBeats {
-		phone.next("snapshot")
-	}
-	phone.send(`{"n":1,"type":"take"}`)
-	assert.Equal(t, "done", phone.reply().Type)
+	synctest.Test(t, func(t *testing.T) {
+		p := &puppet{}
+		phone := dialInBubble(t, p)
+		for range 60 {
+			assert.Equal(t, "beat", phone.next("snapshot").Type)
+		}
+		phone.send(`{"n":1,"type":"take"}`)
+		assert.Equal(t, "done", phone.reply().Type)
+		assert.Empty(t, p.gone())
+	})
 }
 
 func TestSoManyConnectionsAndNoMore(t *testing.T) {
