@@ -5,148 +5,148 @@ export type State = "safe" | "armed" | "firing" | "resting" | "fault";
 
 /** Everything a phone shows, sent whole at each change. */
 export interface Snapshot {
-  state: State;
-  reason: string;
-  notice: string;
-  record: Record;
-  armed_left: number;
-  armed_ends: number;
-  needs_go: boolean;
-  board: Board;
-  inputs: Input[];
-  holder: string;
-  asking: string[];
-  onlookers: number;
-  care: Care[];
-  care_done: boolean;
-  session: Session;
-  set: Set;
-  preview: Preview | null;
-  refusal: Refusal | null;
-  room: Room | null;
-  shots: Shot[];
-  shot_count: number;
-  phases: Choice[];
-  liquids: Choice[];
-  sent: string;
+	state: State;
+	reason: string;
+	notice: string;
+	record: Record;
+	armed_left: number;
+	armed_ends: number;
+	needs_go: boolean;
+	board: Board;
+	inputs: Input[];
+	holder: string;
+	asking: string[];
+	onlookers: number;
+	care: Care[];
+	care_done: boolean;
+	session: Session;
+	set: Set;
+	preview: Preview | null;
+	refusal: Refusal | null;
+	room: Room | null;
+	shots: Shot[];
+	shot_count: number;
+	phases: Choice[];
+	liquids: Choice[];
+	sent: string;
 }
 
 /** How the journal keeps up. */
 export interface Record {
-  waiting: number;
-  trouble: string;
+	waiting: number;
+	trouble: string;
 }
 
 export interface Choice {
-  value: string;
-  label: string;
+	value: string;
+	label: string;
 }
 
 export interface Board {
-  kind: string;
-  name: string;
-  connected: boolean;
-  trouble: string;
-  tick_us: number;
+	kind: string;
+	name: string;
+	connected: boolean;
+	trouble: string;
+	tick_us: number;
 }
 
 export interface Input {
-  name: string;
-  role: string;
-  active: boolean;
-  edges: number;
+	name: string;
+	role: string;
+	active: boolean;
+	edges: number;
 }
 
 export interface Care {
-  id: string;
-  text: string;
-  ticked: boolean;
+	id: string;
+	text: string;
+	ticked: boolean;
 }
 
 export interface Session {
-  id: number;
-  name: string;
-  started: string;
+	id: number;
+	name: string;
+	started: string;
 }
 
 export interface Refusal {
-  field: string;
-  why: string;
-  remedy: string;
-  fixes?: Fix[];
+	field: string;
+	why: string;
+	remedy: string;
+	fixes?: Fix[];
 }
 
 /** One change of the set that makes it work. */
 export interface Fix {
-  field: string;
-  value: string;
+	field: string;
+	value: string;
 }
 
 /** The coming shot: times in ms from the clock edge. */
 export interface Preview {
-  delay_ms: number;
-  delay_low_ms: number;
-  delay_high_ms: number;
-  speed_m_s: number;
-  summary: string;
-  marks: Mark[];
-  bars: Bar[];
-  budget: Term[];
-  advice: string[];
-  table: Sampled[];
+	delay_ms: number;
+	delay_low_ms: number;
+	delay_high_ms: number;
+	speed_m_s: number;
+	summary: string;
+	marks: Mark[];
+	bars: Bar[];
+	budget: Term[];
+	advice: string[];
+	table: Sampled[];
 }
 
 export interface Mark {
-  name: string;
-  at_ms: number;
+	name: string;
+	at_ms: number;
 }
 
 export interface Bar {
-  name: string;
-  from_ms: number;
-  to_ms: number;
-  opening: boolean;
+	name: string;
+	from_ms: number;
+	to_ms: number;
+	opening: boolean;
 }
 
 export interface Term {
-  name: string;
-  ms: number;
-  mm: number;
-  steady: boolean;
+	name: string;
+	ms: number;
+	mm: number;
+	steady: boolean;
 }
 
 export interface Sampled {
-  interval_ms: number;
-  delay_ms: number;
+	interval_ms: number;
+	delay_ms: number;
 }
 
 export interface Room {
-  busy: boolean;
-  seen: string;
+	busy: boolean;
+	seen: string;
 }
 
 export type Verdict = "" | "early" | "good" | "late" | "nothing there";
 
 export interface Shot {
-  id: number;
-  number: number;
-  at: string;
-  status: string;
-  ok: boolean;
-  simulated: boolean;
-  interval_ms: number | null;
-  delay_ms: number;
-  cues: CueShot[];
-  seen: string;
-  verdict: Verdict;
-  note: string;
+	id: number;
+	number: number;
+	at: string;
+	status: string;
+	ok: boolean;
+	simulated: boolean;
+	interval_ms: number | null;
+	delay_ms: number;
+	cues: CueShot[];
+	seen: string;
+	verdict: Verdict;
+	note: string;
 }
 
 export interface CueShot {
-  name: string;
-  planned_ms: number;
-  actual_ms: number;
-  late_us: number;
+	name: string;
+	planned_ms: number;
+	actual_ms: number;
+	late_us: number;
 }
 
 export type Kind = "drop" | "throw" | "sound";
@@ -155,76 +155,76 @@ export type ShutterBy = "edge" | "go" | "hand";
 
 /** Quantities are strings with their unit: "40 cm". */
 export interface Set {
-  kind: Kind;
-  drop: DropSet;
-  throw: ThrowSet;
-  sound: SoundSet;
-  light: LightSet;
-  trim: string;
+	kind: Kind;
+	drop: DropSet;
+	throw: ThrowSet;
+	sound: SoundSet;
+	light: LightSet;
+	trim: string;
 }
 
 export interface DropSet {
-  height: string;
-  beam: string;
-  nozzle: string;
-  diameter: string;
-  liquid: string;
-  phase: string;
-  pool_depth: string;
-  nth: number;
+	height: string;
+	beam: string;
+	nozzle: string;
+	diameter: string;
+	liquid: string;
+	phase: string;
+	pool_depth: string;
+	nth: number;
 }
 
 export interface ThrowSet {
-  gate: string;
-  to_focus: string;
-  angle: string;
-  speed_low: string;
-  speed_high: string;
-  mass: string;
-  above_floor: string;
+	gate: string;
+	to_focus: string;
+	angle: string;
+	speed_low: string;
+	speed_high: string;
+	mass: string;
+	above_floor: string;
 }
 
 export interface SoundSet {
-  distance: string;
-  temperature: string;
-  after: string;
+	distance: string;
+	temperature: string;
+	after: string;
 }
 
 export interface LightSet {
-  expose: Exposure;
-  shutter: ShutterBy;
-  lag: string;
-  lag_scatter: string;
-  open_for: string;
-  recycle: string;
+	expose: Exposure;
+	shutter: ShutterBy;
+	lag: string;
+	lag_scatter: string;
+	open_for: string;
+	recycle: string;
 }
 
 export type CommandType =
-  "take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note";
+	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
-  type: CommandType;
-  to?: string;
-  id?: string;
-  ticked?: boolean;
-  field?: string;
-  value?: string;
-  name?: string;
-  shots?: number;
-  shot?: number;
-  verdict?: Verdict;
-  text?: string;
+	type: CommandType;
+	to?: string;
+	id?: string;
+	ticked?: boolean;
+	field?: string;
+	value?: string;
+	name?: string;
+	shots?: number;
+	shot?: number;
+	verdict?: Verdict;
+	text?: string;
 }
 
 /** Phone to machine: a command and the phone's own number for it. */
 export interface Request extends Command {
-  n: number;
+	n: number;
 }
 
 /** Machine to phone. */
 export type Message =
-  | { type: "snapshot"; you: string; snapshot: Snapshot }
-  | { type: "refused"; re: number; refusal: Refusal }
-  | { type: "done"; re: number }
-  | { type: "beat" };
+	| { type: "snapshot"; you: string; snapshot: Snapshot }
+	| { type: "refused"; re: number; refusal: Refusal }
+	| { type: "done"; re: number }
+	| { type: "beat" };

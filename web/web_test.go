@@ -133,7 +133,7 @@ func protocol(t *testing.T) string {
 func interfaces(t *testing.T) map[string]map[string]string {
 	found := map[string]map[string]string{}
 	block := regexp.MustCompile(`(?s)export interface (\w+)[^{]*\{(.*?)\n\}`)
-	line := regexp.MustCompile(`(?m)^  (\w+\??): (.*);$`)
+	line := regexp.MustCompile(`(?m)^\t(\w+\??): (.*);$`)
 	for _, b := range block.FindAllStringSubmatch(protocol(t), -1) {
 		fields := map[string]string{}
 		for _, l := range line.FindAllStringSubmatch(b[2], -1) {

@@ -14,201 +14,201 @@ const lets = { drop: ["Drop", "Falling"], throw: ["Throw", "Flying"], sound: ["C
 const mostShots = 999;
 
 export class Bar {
-  /** @type {Snapshot | null} */ #snap = null;
-  #holding = false;
-  #online = false;
-  #asking = false;
-  #lastDisarm = -Infinity;
-  /** @type {ReturnType<typeof setTimeout> | undefined} */ #hintTimer;
+	/** @type {Snapshot | null} */ #snap = null;
+	#holding = false;
+	#online = false;
+	#asking = false;
+	#lastDisarm = -Infinity;
+	/** @type {ReturnType<typeof setTimeout> | undefined} */ #hintTimer;
 
-  /** @param {Asks} asks */
-  constructor(asks) {
-    this.asks = asks;
-    this.no = byId("bar-no");
-    this.arm = /** @type {HTMLButtonElement} */ (byId("arm"));
-    this.count = /** @type {HTMLInputElement} */ (byId("count-input"));
-    this.disarm = byId("disarm");
-    pressAndHold(this.arm, {
-      ready: () => this.#ready(),
-      progress: (share) => {
-        byId("arm-fill").style.transform = `scaleX(${share})`;
-        this.arm.classList.toggle("pressed", share > 0);
-        if (share > 0 || !this.#asking) text(byId("arm-word"), share > 0 ? "Keep holding" : "Hold to arm");
-      },
-      act: () => this.#armNow(),
-      hint: (why) =>
-        this.#hint(
-          why === "short" ? "Hold it for most of a second: a tap does not arm." : "Activate once more to arm.",
-        ),
-    });
-    this.disarm.addEventListener("pointerdown", () => this.#disarmNow());
-    this.disarm.addEventListener("click", () => this.#disarmNow());
-    ownClicks();
-    addEventListener("keydown", (e) => {
-      if (e.key === "Escape" && this.#armed) this.#disarmNow();
-    });
-    byId("go").addEventListener("click", () => asks.ask({ type: "go" }, this.no));
-    byId("room").addEventListener("click", () => asks.ask({ type: "room" }, this.no));
-    this.count.value = sessionStorage.getItem("shots") ?? "1";
-    this.count.addEventListener("input", () => this.#keepCount());
-    this.#keepCount();
-    byId("count-less").addEventListener("click", () => this.#setCount(Number(this.count.value) - 1));
-    byId("count-more").addEventListener("click", () => this.#setCount(Number(this.count.value) + 1));
-  }
+	/** @param {Asks} asks */
+	constructor(asks) {
+		this.asks = asks;
+		this.no = byId("bar-no");
+		this.arm = /** @type {HTMLButtonElement} */ (byId("arm"));
+		this.count = /** @type {HTMLInputElement} */ (byId("count-input"));
+		this.disarm = byId("disarm");
+		pressAndHold(this.arm, {
+			ready: () => this.#ready(),
+			progress: (share) => {
+				byId("arm-fill").style.transform = `scaleX(${share})`;
+				this.arm.classList.toggle("pressed", share > 0);
+				if (share > 0 || !this.#asking) text(byId("arm-word"), share > 0 ? "Keep holding" : "Hold to arm");
+			},
+			act: () => this.#armNow(),
+			hint: (why) =>
+				this.#hint(
+					why === "short" ? "Hold it for most of a second: a tap does not arm." : "Activate once more to arm.",
+				),
+		});
+		this.disarm.addEventListener("pointerdown", () => this.#disarmNow());
+		this.disarm.addEventListener("click", () => this.#disarmNow());
+		ownClicks();
+		addEventListener("keydown", (e) => {
+			if (e.key === "Escape" && this.#armed) this.#disarmNow();
+		});
+		byId("go").addEventListener("click", () => asks.ask({ type: "go" }, this.no));
+		byId("room").addEventListener("click", () => asks.ask({ type: "room" }, this.no));
+		this.count.value = sessionStorage.getItem("shots") ?? "1";
+		this.count.addEventListener("input", () => this.#keepCount());
+		this.#keepCount();
+		byId("count-less").addEventListener("click", () => this.#setCount(Number(this.count.value) - 1));
+		byId("count-more").addEventListener("click", () => this.#setCount(Number(this.count.value) + 1));
+	}
 
-  /** Anything but safe: a fault too is cleared by disarming. */
-  get #armed() {
-    return this.#snap !== null && this.#snap.state !== "safe";
-  }
+	/** Anything but safe: a fault too is cleared by disarming. */
+	get #armed() {
+		return this.#snap !== null && this.#snap.state !== "safe";
+	}
 
-  /** @param {Snapshot} snap @param {boolean} holding */
-  show(snap, holding) {
-    const was = this.#armed;
-    const before = this.#snap?.care_done;
-    this.#snap = snap;
-    this.#holding = holding;
-    const armed = this.#armed;
-    if (was !== armed) {
-      this.#asking = false;
-      text(byId("arm-word"), "Hold to arm");
-    }
-    if (was !== armed || before !== snap.care_done) {
-      clearTimeout(this.#hintTimer);
-      this.#hintTimer = undefined;
-    }
-    if (was !== armed) this.#passFocus(armed);
-    this.arm.hidden = armed;
-    byId("count").hidden = armed;
-    this.disarm.hidden = !armed;
-    text(this.disarm, snap.state === "fault" ? "Disarm and clear the fault" : "Disarm");
-    byId("go").hidden = !(armed && snap.needs_go);
-    const room = byId("room");
-    room.hidden = snap.room === null;
-    const [let_, busy] = lets[snap.set.kind] ?? ["Go", "Busy"];
-    text(room, snap.room?.busy ? `${busy} …` : let_);
-    attr(room, "aria-label", snap.room?.busy ? `${busy}` : `${let_}, in the simulated room`);
-    this.#plainHint();
-  }
+	/** @param {Snapshot} snap @param {boolean} holding */
+	show(snap, holding) {
+		const was = this.#armed;
+		const before = this.#snap?.care_done;
+		this.#snap = snap;
+		this.#holding = holding;
+		const armed = this.#armed;
+		if (was !== armed) {
+			this.#asking = false;
+			text(byId("arm-word"), "Hold to arm");
+		}
+		if (was !== armed || before !== snap.care_done) {
+			clearTimeout(this.#hintTimer);
+			this.#hintTimer = undefined;
+		}
+		if (was !== armed) this.#passFocus(armed);
+		this.arm.hidden = armed;
+		byId("count").hidden = armed;
+		this.disarm.hidden = !armed;
+		text(this.disarm, snap.state === "fault" ? "Disarm and clear the fault" : "Disarm");
+		byId("go").hidden = !(armed && snap.needs_go);
+		const room = byId("room");
+		room.hidden = snap.room === null;
+		const [let_, busy] = lets[snap.set.kind] ?? ["Go", "Busy"];
+		text(room, snap.room?.busy ? `${busy} …` : let_);
+		attr(room, "aria-label", snap.room?.busy ? `${busy}` : `${let_}, in the simulated room`);
+		this.#plainHint();
+	}
 
-  /**
-   * A keyboard's focus goes from arm to disarm and back. Not before the key is up: the key that armed must not disarm.
-   * @param {boolean} armed
-   */
-  #passFocus(armed) {
-    if (!armed && document.activeElement === this.disarm) queueMicrotask(() => this.arm.focus());
-    const pass = () => {
-      if (this.#armed) this.disarm.focus();
-    };
-    if (armed && document.activeElement === this.arm && this.arm.matches(":focus-visible")) {
-      addEventListener("keyup", pass, { once: true });
-    }
-  }
+	/**
+	 * A keyboard's focus goes from arm to disarm and back. Not before the key is up: the key that armed must not disarm.
+	 * @param {boolean} armed
+	 */
+	#passFocus(armed) {
+		if (!armed && document.activeElement === this.disarm) queueMicrotask(() => this.arm.focus());
+		const pass = () => {
+			if (this.#armed) this.disarm.focus();
+		};
+		if (armed && document.activeElement === this.arm && this.arm.matches(":focus-visible")) {
+			addEventListener("keyup", pass, { once: true });
+		}
+	}
 
-  /** @param {boolean} online @param {boolean} holding */
-  enable(online, holding) {
-    this.#online = online;
-    const snap = this.#snap;
-    const able = online && holding;
-    this.arm.disabled = !able;
-    attr(this.arm, "aria-disabled", able && snap && !snap.care_done ? "true" : null);
-    /** @type {HTMLButtonElement} */ (this.disarm).disabled = !online;
-    for (const id of ["count-less", "count-more", "count-input", "go"]) {
-      /** @type {HTMLButtonElement} */ (byId(id)).disabled = !able;
-    }
-    /** @type {HTMLButtonElement} */ (byId("room")).disabled = !able || snap?.room?.busy === true;
-    this.#plainHint();
-  }
+	/** @param {boolean} online @param {boolean} holding */
+	enable(online, holding) {
+		this.#online = online;
+		const snap = this.#snap;
+		const able = online && holding;
+		this.arm.disabled = !able;
+		attr(this.arm, "aria-disabled", able && snap && !snap.care_done ? "true" : null);
+		/** @type {HTMLButtonElement} */ (this.disarm).disabled = !online;
+		for (const id of ["count-less", "count-more", "count-input", "go"]) {
+			/** @type {HTMLButtonElement} */ (byId(id)).disabled = !able;
+		}
+		/** @type {HTMLButtonElement} */ (byId("room")).disabled = !able || snap?.room?.busy === true;
+		this.#plainHint();
+	}
 
-  lost() {
-    this.#asking = false;
-    text(byId("arm-word"), "Hold to arm");
-  }
+	lost() {
+		this.#asking = false;
+		text(byId("arm-word"), "Hold to arm");
+	}
 
-  #ready() {
-    if (this.#snap && !this.#snap.care_done) {
-      this.#hint("First tick the points of care.");
-      byId("care").scrollIntoView({ block: "start" });
-      return false;
-    }
-    return !this.#asking;
-  }
+	#ready() {
+		if (this.#snap && !this.#snap.care_done) {
+			this.#hint("First tick the points of care.");
+			byId("care").scrollIntoView({ block: "start" });
+			return false;
+		}
+		return !this.#asking;
+	}
 
-  #armNow() {
-    const shots = Number(this.count.value.trim());
-    if (!Number.isInteger(shots) || shots < 1 || shots > mostShots) {
-      this.#hint(`The number of shots must be a whole number from 1 to ${mostShots}.`);
-      this.count.focus();
-      return;
-    }
-    this.#asking = this.asks.ask({ type: "arm", shots }, this.no, () => {
-      this.#asking = false;
-      text(byId("arm-word"), "Hold to arm");
-    });
-    if (this.#asking) text(byId("arm-word"), "Asking the board");
-  }
+	#armNow() {
+		const shots = Number(this.count.value.trim());
+		if (!Number.isInteger(shots) || shots < 1 || shots > mostShots) {
+			this.#hint(`The number of shots must be a whole number from 1 to ${mostShots}.`);
+			this.count.focus();
+			return;
+		}
+		this.#asking = this.asks.ask({ type: "arm", shots }, this.no, () => {
+			this.#asking = false;
+			text(byId("arm-word"), "Hold to arm");
+		});
+		if (this.#asking) text(byId("arm-word"), "Asking the board");
+	}
 
-  /** A finger going down is enough; the click that follows it is the same wish. */
-  #disarmNow() {
-    const now = performance.now();
-    if (now - this.#lastDisarm < 700) return;
-    this.#lastDisarm = now;
-    this.asks.ask({ type: "disarm" }, this.no);
-  }
+	/** A finger going down is enough; the click that follows it is the same wish. */
+	#disarmNow() {
+		const now = performance.now();
+		if (now - this.#lastDisarm < 700) return;
+		this.#lastDisarm = now;
+		this.asks.ask({ type: "disarm" }, this.no);
+	}
 
-  /** @param {number} n */
-  #setCount(n) {
-    this.count.value = String(Math.max(1, Math.min(mostShots, Number.isFinite(n) ? Math.round(n) : 1)));
-    this.#keepCount();
-  }
+	/** @param {number} n */
+	#setCount(n) {
+		this.count.value = String(Math.max(1, Math.min(mostShots, Number.isFinite(n) ? Math.round(n) : 1)));
+		this.#keepCount();
+	}
 
-  /** A reload keeps the number. It is this phone's alone until it arms. */
-  #keepCount() {
-    sessionStorage.setItem("shots", this.count.value);
-    text(byId("count-word"), this.count.value.trim() === "1" ? "shot" : "shots");
-  }
+	/** A reload keeps the number. It is this phone's alone until it arms. */
+	#keepCount() {
+		sessionStorage.setItem("shots", this.count.value);
+		text(byId("count-word"), this.count.value.trim() === "1" ? "shot" : "shots");
+	}
 
-  /** Say something for a few seconds. @param {string} words */
-  #hint(words) {
-    clearTimeout(this.#hintTimer);
-    text(byId("bar-hint"), words);
-    voice.say(words);
-    this.#hintTimer = setTimeout(() => {
-      this.#hintTimer = undefined;
-      this.#plainHint();
-    }, 6000);
-  }
+	/** Say something for a few seconds. @param {string} words */
+	#hint(words) {
+		clearTimeout(this.#hintTimer);
+		text(byId("bar-hint"), words);
+		voice.say(words);
+		this.#hintTimer = setTimeout(() => {
+			this.#hintTimer = undefined;
+			this.#plainHint();
+		}, 6000);
+	}
 
-  /** What the bar says when nothing was just pressed: why arming is not possible, if it is not. */
-  #plainHint() {
-    const snap = this.#snap;
-    if (this.#hintTimer !== undefined || !snap) return;
-    let words = "";
-    if (!this.#online) words = "Nothing can be sent until the line is back.";
-    else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
-    else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
-    else if (!snap.care_done) words = "To arm, first tick the points of care.";
-    else if (!snap.preview) words = "To arm, mend the set first: see the coming shot.";
-    text(byId("bar-hint"), words);
-    byId("bar-hint").hidden = words === "";
-  }
+	/** What the bar says when nothing was just pressed: why arming is not possible, if it is not. */
+	#plainHint() {
+		const snap = this.#snap;
+		if (this.#hintTimer !== undefined || !snap) return;
+		let words = "";
+		if (!this.#online) words = "Nothing can be sent until the line is back.";
+		else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
+		else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
+		else if (!snap.care_done) words = "To arm, first tick the points of care.";
+		else if (!snap.preview) words = "To arm, mend the set first: see the coming shot.";
+		text(byId("bar-hint"), words);
+		byId("bar-hint").hidden = words === "";
+	}
 }
 
 /**
- * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed. Such
- * a click is nobody's wish, and it is stopped before any button hears it. Keys and assistive technology click without
+ * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed.
+ * Such a click is nobody's wish, and it is stopped before any button hears it. Keys and assistive technology click without
  * a press and have no detail.
  */
 function ownClicks() {
-  /** @type {Element | null} */
-  let began = null;
-  const buttonOf = (/** @type {Event} */ e) => (e.target instanceof Element ? e.target.closest("button") : null);
-  addEventListener("pointerdown", (e) => (began = buttonOf(e)), true);
-  addEventListener(
-    "click",
-    (e) => {
-      const button = buttonOf(e);
-      if (button && e.detail > 0 && button !== began) e.stopImmediatePropagation();
-    },
-    true,
-  );
+	/** @type {Element | null} */
+	let began = null;
+	const buttonOf = (/** @type {Event} */ e) => (e.target instanceof Element ? e.target.closest("button") : null);
+	addEventListener("pointerdown", (e) => (began = buttonOf(e)), true);
+	addEventListener(
+		"click",
+		(e) => {
+			const button = buttonOf(e);
+			if (button && e.detail > 0 && button !== began) e.stopImmediatePropagation();
+		},
+		true,
+	);
 }

@@ -17,448 +17,466 @@ import { voice } from "./voice.js";
 
 /** @type {{ kind: Kind, word: string }[]} */
 const kinds = [
-  { kind: "drop", word: "Falling drop" },
-  { kind: "throw", word: "Thrown sheet" },
-  { kind: "sound", word: "A sound" },
+	{ kind: "drop", word: "Falling drop" },
+	{ kind: "throw", word: "Thrown sheet" },
+	{ kind: "sound", word: "A sound" },
 ];
 
 /** @type {Record<string, string>} */
 const stateWords = { safe: "Safe", armed: "Armed", firing: "Firing", resting: "Resting", fault: "Fault" };
 
 export class Desk {
-  /** @type {Snapshot | null} */ #snap = null;
-  #me = "";
-  #online = false;
-  #fresh = true;
-  #letGo = false;
-  #clockOff = 0;
-  #told = "";
-  #drawn = "";
-  #refusedAt = { field: "" };
+	/** @type {Snapshot | null} */ #snap = null;
+	#me = "";
+	#online = false;
+	#fresh = true;
+	#letGo = false;
+	#clockOff = 0;
+	#told = "";
+	#drawn = "";
+	#news = "";
+	#refusedAt = { field: "" };
 
-  /** @param {Asks} asks */
-  constructor(asks) {
-    this.asks = asks;
-    this.bar = new Bar(asks);
-    this.trim = trimField(asks);
-    /** @type {Record<Kind, Field[]>} */
-    this.measured = {
-      drop: [
-        ...measured.drop.map((q) => quantityField(q, asks)),
-        choiceField("drop.liquid", (s) => s.liquids, asks),
-        choiceField("drop.phase", (s) => s.phases, asks),
-      ],
-      throw: measured.throw.map((q) => quantityField(q, asks)),
-      sound: measured.sound.map((q) => quantityField(q, asks)),
-    };
-    this.light = [
-      choiceField("light.expose", () => exposures, asks),
-      choiceField("light.shutter", () => shutters, asks),
-      ...light.map((q) => quantityField(q, asks)),
-    ];
-    byId("trim").append(this.trim.node);
-    byId("light-fields").append(...this.light.map((f) => f.node));
-    byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
-    byId("page").addEventListener("click", (e) => this.#fix(e));
-    byId("session-form").addEventListener("submit", (e) => this.#newSession(e));
-    new ResizeObserver(() => this.#draw()).observe(byId("coming-drawing"));
-    byId("exact-fold").addEventListener("toggle", () => this.#draw(true));
-    setInterval(() => this.#tick(), 250);
-  }
+	/** @param {Asks} asks */
+	constructor(asks) {
+		this.asks = asks;
+		this.bar = new Bar(asks);
+		this.trim = trimField(asks);
+		/** @type {Record<Kind, Field[]>} */
+		this.measured = {
+			drop: [
+				...measured.drop.map((q) => quantityField(q, asks)),
+				choiceField("drop.liquid", (s) => s.liquids, asks),
+				choiceField("drop.phase", (s) => s.phases, asks),
+			],
+			throw: measured.throw.map((q) => quantityField(q, asks)),
+			sound: measured.sound.map((q) => quantityField(q, asks)),
+		};
+		this.light = [
+			choiceField("light.expose", () => exposures, asks),
+			choiceField("light.shutter", () => shutters, asks),
+			...light.map((q) => quantityField(q, asks)),
+		];
+		byId("trim").append(this.trim.node);
+		byId("light-fields").append(...this.light.map((f) => f.node));
+		byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
+		byId("page").addEventListener("click", (e) => this.#fix(e));
+		byId("session-form").addEventListener("submit", (e) => this.#newSession(e));
+		new ResizeObserver(() => this.#draw()).observe(byId("coming-drawing"));
+		byId("exact-fold").addEventListener("toggle", () => this.#draw(true));
+		setInterval(() => this.#tick(), 250);
+	}
 
-  /** Whether anything was ever shown. */
-  get shown() {
-    return this.#snap !== null;
-  }
+	/** Whether anything was ever shown. */
+	get shown() {
+		return this.#snap !== null;
+	}
 
-  /** @returns {Field[]} */
-  get #fields() {
-    return [this.trim, ...this.light, ...Object.values(this.measured).flat()];
-  }
+	/** @returns {Field[]} */
+	get #fields() {
+		return [this.trim, ...this.light, ...Object.values(this.measured).flat()];
+	}
 
-  /**
-   * Where a refusal belongs: beside the field it names if that is on the page, else where it was asked.
-   * @param {Refusal} refusal
-   * @param {HTMLElement} from
-   */
-  placeFor(refusal, from) {
-    const field = this.#fields.find((f) => f.name === refusal.field);
-    return field && field.node.offsetParent !== null ? field.slot : from;
-  }
+	/**
+	 * Where a refusal belongs: beside the field it names if that is on the page, else where it was asked.
+	 * @param {Refusal} refusal
+	 * @param {HTMLElement} from
+	 */
+	placeFor(refusal, from) {
+		const field = this.#fields.find((f) => f.name === refusal.field);
+		return field && field.node.offsetParent !== null ? field.slot : from;
+	}
 
-  /**
-   * Show a snapshot.
-   * @param {Snapshot} snap
-   * @param {string} me this phone's name
-   */
-  show(snap, me) {
-    for (const list of /** @type {const} */ (["asking", "inputs", "shots", "care"]))
-      snap[list] ??= /** @type {any} */ ([]);
-    this.#snap = snap;
-    this.#me = me;
-    this.#online = true;
-    this.#clockOff = Date.now() - Date.parse(snap.sent);
-    this.#takeIfFree(snap);
-    this.#showState();
-    this.#showCare(snap);
-    this.#showKinds(snap);
-    for (const f of this.#fields) f.update(snap);
-    placeRefusal(this.#fields, snap.refusal, this.#refusedAt);
-    this.#showComing(snap);
-    showShots(byId("shots-list"), snap.shots, this.asks);
-    byId("shots").hidden = snap.shots.length === 0;
-    this.#showBudget(snap.preview);
-    this.#showBoard(snap);
-    this.#showControls(snap);
-    text(byId("session-words"), sessionWords(snap));
-    this.bar.show(snap, this.#holding);
-    this.#enable();
-  }
+	/**
+	 * Show a snapshot.
+	 * @param {Snapshot} snap
+	 * @param {string} me this phone's name
+	 */
+	show(snap, me) {
+		for (const list of /** @type {const} */ (["asking", "inputs", "shots", "care"]))
+			snap[list] ??= /** @type {any} */ ([]);
+		this.#snap = snap;
+		this.#me = me;
+		this.#online = true;
+		this.#clockOff = Date.now() - Date.parse(snap.sent);
+		this.#takeIfFree(snap);
+		this.#showState();
+		this.#showCare(snap);
+		this.#showKinds(snap);
+		for (const f of this.#fields) f.update(snap);
+		placeRefusal(this.#fields, snap.refusal, this.#refusedAt);
+		this.#showComing(snap);
+		showShots(byId("shots-list"), snap.shots, this.asks);
+		byId("shots").hidden = snap.shots.length === 0;
+		this.#showBudget(snap.preview);
+		this.#showBoard(snap);
+		this.#showControls(snap);
+		text(byId("session-words"), sessionWords(snap));
+		this.bar.show(snap, this.#holding);
+		this.#enable();
+		this.#bringUp(snap);
+	}
 
-  /** The line dropped: say so, and let no control pretend to work. */
-  lost() {
-    if (!this.#online && this.#told === "lost") return;
-    this.#online = false;
-    this.#fresh = true;
-    this.#showState();
-    this.#enable();
-    this.bar.lost();
-  }
+	/** What is news stands at the top: go there when it arms and when a shot comes, unless someone is typing. */
+	#bringUp(/** @type {Snapshot} */ snap) {
+		const news = `${snap.state === "safe" || snap.state === "fault"} ${snap.shots[0]?.id ?? 0}`;
+		const known = this.#news !== "";
+		const typing = document.activeElement?.matches("input, select") ?? false;
+		if (known && news !== this.#news && !typing) scrollTo(0, 0);
+		this.#news = news;
+	}
 
-  get #holding() {
-    return this.#me !== "" && this.#snap?.holder === this.#me;
-  }
+	/** The line dropped: say so, and let no control pretend to work. */
+	lost() {
+		if (!this.#online && this.#told === "lost") return;
+		this.#online = false;
+		this.#fresh = true;
+		this.#showState();
+		this.#enable();
+		this.bar.lost();
+	}
 
-  /** A phone that comes to a machine nobody holds takes the controls, unless it let go of them itself. */
-  #takeIfFree(/** @type {Snapshot} */ snap) {
-    const fresh = this.#fresh;
-    this.#fresh = false;
-    if (fresh && snap.holder === "" && !this.#letGo) this.asks.ask({ type: "take" }, byId("controls-no"));
-  }
+	get #holding() {
+		return this.#me !== "" && this.#snap?.holder === this.#me;
+	}
 
-  #showState() {
-    const snap = this.#snap;
-    const state = this.#online && snap ? snap.state : "lost";
-    document.documentElement.dataset.state = state;
-    const place = byId("state-scene");
-    if (place.dataset.scene !== state) {
-      place.dataset.scene = state;
-      place.replaceChildren(scene(state));
-    }
-    if (state === "lost" || !snap) {
-      const wasArmed = snap !== null && snap.state !== "safe" && snap.state !== "fault";
-      text(byId("state-word"), "Not connected: reconnecting");
-      text(
-        byId("state-reason"),
-        wasArmed
-          ? "It was armed when the line dropped and may still fire. Use the switch at the machine if it must not."
-          : "The machine does not answer. What is shown below is how it was last.",
-      );
-      text(byId("state-next"), "");
-    } else {
-      text(byId("state-word"), stateWords[snap.state] ?? snap.state);
-      text(byId("state-reason"), reasonWords(snap));
-      this.#tick();
-    }
-    this.#showNotice(state === "lost" ? null : snap);
-    const told = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
-    if (told === this.#told) return;
-    this.#told = told;
-    const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;
-    if (state === "lost" || state === "fault") voice.alarm(words);
-    else voice.say(`${words} ${snap ? nextWords(snap, null) : ""}`);
-  }
+	/** A phone that comes to a machine nobody holds takes the controls, unless it let go of them itself. */
+	#takeIfFree(/** @type {Snapshot} */ snap) {
+		const fresh = this.#fresh;
+		this.#fresh = false;
+		if (fresh && snap.holder === "" && !this.#letGo) this.asks.ask({ type: "take" }, byId("controls-no"));
+	}
 
-  /** What was seen and not acted on, and a record that cannot be kept. @param {Snapshot | null} snap */
-  #showNotice(snap) {
-    const words = [];
-    if (snap?.notice) words.push(sentence(snap.notice));
-    if (snap?.record.trouble) words.push(sentence(`the record cannot be written: ${snap.record.trouble}`));
-    if (snap?.record.waiting) words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
-    const place = byId("state-notice");
-    place.hidden = words.length === 0;
-    if (place.textContent !== words.join(" ") && snap?.notice) voice.say(sentence(snap.notice));
-    text(place, words.join(" "));
-  }
+	#showState() {
+		const snap = this.#snap;
+		const state = this.#online && snap ? snap.state : "lost";
+		document.documentElement.dataset.state = state;
+		const place = byId("state-scene");
+		if (place.dataset.scene !== state) {
+			place.dataset.scene = state;
+			place.replaceChildren(scene(state));
+		}
+		if (state === "lost" || !snap) {
+			const wasArmed = snap !== null && snap.state !== "safe" && snap.state !== "fault";
+			text(byId("state-word"), "Not connected: reconnecting");
+			text(
+				byId("state-reason"),
+				wasArmed
+					? "It was armed when the line dropped and may still fire. Use the switch at the machine if it must not."
+					: "The machine does not answer. What is shown below is how it was last.",
+			);
+			text(byId("state-next"), "");
+		} else {
+			text(byId("state-word"), stateWords[snap.state] ?? snap.state);
+			text(byId("state-reason"), reasonWords(snap));
+			this.#tick();
+		}
+		this.#showNotice(state === "lost" ? null : snap);
+		const told = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
+		if (told === this.#told) return;
+		this.#told = told;
+		const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;
+		if (state === "lost" || state === "fault") voice.alarm(words);
+		else voice.say(`${words} ${snap ? nextWords(snap, null) : ""}`);
+	}
 
-  /** The line about what happens next, with the time left; not read aloud as it counts down. */
-  #tick() {
-    const snap = this.#snap;
-    if (!this.#online || !snap) return;
-    const left = snap.armed_ends > 0 ? Math.max(0, snap.armed_ends - (Date.now() - this.#clockOff)) : null;
-    text(byId("state-next"), nextWords(snap, left));
-  }
+	/** What was seen and not acted on, and a record that cannot be kept. @param {Snapshot | null} snap */
+	#showNotice(snap) {
+		const words = [];
+		if (snap?.notice) words.push(sentence(snap.notice));
+		if (snap?.record.trouble) words.push(sentence(`the record cannot be written: ${snap.record.trouble}`));
+		if (snap?.record.waiting) words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
+		const place = byId("state-notice");
+		place.hidden = words.length === 0;
+		if (place.textContent !== words.join(" ") && snap?.notice) voice.say(sentence(snap.notice));
+		text(place, words.join(" "));
+	}
 
-  #showCare(/** @type {Snapshot} */ snap) {
-    const section = byId("care");
-    section.classList.toggle("done", snap.care_done);
-    text(byId("care-title"), snap.care_done ? "Care" : "Before the first arming");
-    text(
-      byId("care-lead"),
-      snap.care_done
-        ? "All points are ticked for this session. Untick one when it is no longer so."
-        : "Read each point and tick it when it is so. Local codes come first.",
-    );
-    keyed(
-      byId("care-list"),
-      snap.care,
-      (c) => c.id,
-      (c) => this.#careItem(c),
-      (node, c) => {
-        const box = /** @type {HTMLInputElement} */ (node.querySelector("input"));
-        box.checked = c.ticked;
-        text(/** @type {Element} */ (node.querySelector(".caution")), c.text);
-      },
-    );
-  }
+	/** The line about what happens next, with the time left; not read aloud as it counts down. */
+	#tick() {
+		const snap = this.#snap;
+		if (!this.#online || !snap) return;
+		const left = snap.armed_ends > 0 ? Math.max(0, snap.armed_ends - (Date.now() - this.#clockOff)) : null;
+		text(byId("state-next"), nextWords(snap, left));
+	}
 
-  /** @param {Care} care */
-  #careItem(care) {
-    const box = el("input", {
-      type: "checkbox",
-      onclick: (/** @type {Event} */ e) => {
-        e.preventDefault(); // the tick appears when the machine has it
-        const now = this.#snap?.care.find((c) => c.id === care.id)?.ticked ?? false;
-        this.asks.ask({ type: "care", id: care.id, ticked: !now }, byId("care-no"));
-      },
-    });
-    return el("li", {}, el("label", { "data-care": care.id }, box, el("span", { class: "caution" }, care.text)));
-  }
+	#showCare(/** @type {Snapshot} */ snap) {
+		const section = byId("care");
+		section.classList.toggle("done", snap.care_done);
+		text(byId("care-title"), snap.care_done ? "Care" : "Before the first arming");
+		text(
+			byId("care-lead"),
+			snap.care_done
+				? "All points are ticked for this session. Untick one when it is no longer so."
+				: "Read each point and tick it when it is so. Local codes come first.",
+		);
+		keyed(
+			byId("care-list"),
+			snap.care,
+			(c) => c.id,
+			(c) => this.#careItem(c),
+			(node, c) => {
+				const box = /** @type {HTMLInputElement} */ (node.querySelector("input"));
+				box.checked = c.ticked;
+				text(/** @type {Element} */ (node.querySelector(".caution")), c.text);
+			},
+		);
+	}
 
-  /** @param {{ kind: Kind, word: string }} k */
-  #kindButton({ kind, word }) {
-    return el(
-      "button",
-      {
-        type: "button",
-        "data-kind": kind,
-        onclick: () => this.asks.ask({ type: "set", field: "kind", value: kind }, byId("kinds-no")),
-      },
-      icon(kind),
-      el("span", {}, word),
-    );
-  }
+	/** @param {Care} care */
+	#careItem(care) {
+		const box = el("input", {
+			type: "checkbox",
+			onclick: (/** @type {Event} */ e) => {
+				e.preventDefault(); // the tick appears when the machine has it
+				const now = this.#snap?.care.find((c) => c.id === care.id)?.ticked ?? false;
+				this.asks.ask({ type: "care", id: care.id, ticked: !now }, byId("care-no"));
+			},
+		});
+		return el("li", {}, el("label", { "data-care": care.id }, box, el("span", { class: "caution" }, care.text)));
+	}
 
-  #showKinds(/** @type {Snapshot} */ snap) {
-    for (const b of byId("kinds").children) {
-      attr(b, "aria-pressed", /** @type {HTMLElement} */ (b).dataset.kind === snap.set.kind ? "true" : "false");
-    }
-    const place = byId("set-fields");
-    if (place.dataset.kind === snap.set.kind) return;
-    place.dataset.kind = snap.set.kind;
-    place.replaceChildren(...(this.measured[snap.set.kind] ?? []).map((f) => f.node));
-  }
+	/** @param {{ kind: Kind, word: string }} k */
+	#kindButton({ kind, word }) {
+		return el(
+			"button",
+			{
+				type: "button",
+				"data-kind": kind,
+				onclick: () => this.asks.ask({ type: "set", field: "kind", value: kind }, byId("kinds-no")),
+			},
+			icon(kind),
+			el("span", {}, word),
+		);
+	}
 
-  #showComing(/** @type {Snapshot} */ snap) {
-    text(byId("coming-summary"), snap.preview?.summary ?? "There is no shot to draw: the set cannot work as it is.");
-    show(byId("coming-no"), snap.preview ? null : snap.refusal);
-    byId("coming-told").hidden = !snap.preview;
-    text(byId("coming-band"), snap.preview ? bandWords(snap.preview) : "");
-    const list = byId("coming-list");
-    const made = JSON.stringify(snap.preview);
-    if (list.dataset.made !== made) {
-      list.dataset.made = made;
-      list.replaceChildren(...(snap.preview ? tellTimeline(snap.preview) : []));
-    }
-    this.#draw();
-  }
+	#showKinds(/** @type {Snapshot} */ snap) {
+		for (const b of byId("kinds").children) {
+			attr(b, "aria-pressed", /** @type {HTMLElement} */ (b).dataset.kind === snap.set.kind ? "true" : "false");
+		}
+		const place = byId("set-fields");
+		if (place.dataset.kind === snap.set.kind) return;
+		place.dataset.kind = snap.set.kind;
+		place.replaceChildren(...(this.measured[snap.set.kind] ?? []).map((f) => f.node));
+	}
 
-  #draw(again = false) {
-    const place = byId("coming-drawing");
-    const preview = this.#snap?.preview ?? null;
-    const width = Math.floor(place.clientWidth);
-    const key = `${width} ${JSON.stringify(preview)}`;
-    if (width === 0 || (key === this.#drawn && !again)) return;
-    this.#drawn = key;
-    place.replaceChildren(...(preview ? [drawTimeline(preview, width)] : []));
-    const table = byId("table");
-    const curve = preview && table.clientWidth > 0 ? drawTable(preview, Math.floor(table.clientWidth)) : null;
-    table.replaceChildren(...(curve ? [curve] : []));
-  }
+	#showComing(/** @type {Snapshot} */ snap) {
+		text(byId("coming-summary"), snap.preview?.summary ?? "There is no shot to draw: the set cannot work as it is.");
+		show(byId("coming-no"), snap.preview ? null : snap.refusal);
+		byId("coming-told").hidden = !snap.preview;
+		text(byId("coming-band"), snap.preview ? bandWords(snap.preview) : "");
+		const list = byId("coming-list");
+		const made = JSON.stringify(snap.preview);
+		if (list.dataset.made !== made) {
+			list.dataset.made = made;
+			list.replaceChildren(...(snap.preview ? tellTimeline(snap.preview) : []));
+		}
+		this.#draw();
+	}
 
-  #showBudget(/** @type {Preview | null} */ preview) {
-    byId("exact").hidden = !preview;
-    const key = JSON.stringify([preview?.budget, preview?.advice]);
-    const place = byId("budget");
-    if (!preview || place.dataset.made === key) return;
-    place.dataset.made = key;
-    place.replaceChildren(budgetTable(preview.budget));
-    byId("advice").replaceChildren(...preview.advice.map((a) => el("li", {}, a)));
-  }
+	#draw(again = false) {
+		const place = byId("coming-drawing");
+		const preview = this.#snap?.preview ?? null;
+		const width = Math.floor(place.clientWidth);
+		const key = `${width} ${JSON.stringify(preview)}`;
+		if (width === 0 || (key === this.#drawn && !again)) return;
+		this.#drawn = key;
+		place.replaceChildren(...(preview ? [drawTimeline(preview, width)] : []));
+		const table = byId("table");
+		const curve = preview && table.clientWidth > 0 ? drawTable(preview, Math.floor(table.clientWidth)) : null;
+		table.replaceChildren(...(curve ? [curve] : []));
+	}
 
-  #showBoard(/** @type {Snapshot} */ snap) {
-    const b = snap.board;
-    const kind = b.kind === "simulated" ? "a simulated rig: nothing real fires" : `a real board (${b.kind})`;
-    const link = b.connected ? "connected" : `not connected${b.trouble ? `: ${b.trouble}` : ""}`;
-    text(byId("board-words"), `${b.name}, ${kind}. It is ${link}. One tick is ${b.tick_us} µs.`);
-    keyed(
-      byId("inputs"),
-      snap.inputs,
-      (i) => i.name,
-      () => el("li", {}),
-      (node, i) => text(node, inputWords(i)),
-    );
-    for (const node of byId("inputs").children) {
-      const input = snap.inputs.find((i) => i.name === /** @type {HTMLElement} */ (node).dataset.key);
-      attr(node, "data-active", input?.active ? "yes" : "no");
-    }
-  }
+	#showBudget(/** @type {Preview | null} */ preview) {
+		byId("exact").hidden = !preview;
+		const key = JSON.stringify([preview?.budget, preview?.advice]);
+		const place = byId("budget");
+		if (!preview || place.dataset.made === key) return;
+		place.dataset.made = key;
+		place.replaceChildren(budgetTable(preview.budget));
+		byId("advice").replaceChildren(...preview.advice.map((a) => el("li", {}, a)));
+	}
 
-  #showControls(/** @type {Snapshot} */ snap) {
-    const others =
-      ["No other phone looks on.", "One phone looks on."][snap.onlookers] ?? `${snap.onlookers} phones look on.`;
-    const who = this.#holding
-      ? `This phone (${this.#me}) holds them.`
-      : snap.holder === ""
-        ? `Nobody holds them. This is ${this.#me}.`
-        : `${capital(snap.holder)} holds them; this is ${this.#me} and looks on. Anyone can disarm.`;
-    text(byId("controls-words"), `${who} ${others}`);
-    /** @type {{ key: string, label: string, act: () => void }[]} */
-    const acts = [];
-    const no = byId("controls-no");
-    if (this.#holding) {
-      for (const id of snap.asking) {
-        acts.push({
-          key: `give ${id}`,
-          label: `Hand them to ${id}`,
-          act: () => this.asks.ask({ type: "give", to: id }, no),
-        });
-      }
-      acts.push({ key: "release", label: "Let go of them", act: () => this.#release() });
-    } else if (snap.asking.includes(this.#me)) {
-      acts.push({ key: "asked", label: "Asked; waiting for the holder", act: () => this.#take() });
-    } else {
-      acts.push({
-        key: "take",
-        label: snap.holder === "" ? "Take the controls" : "Ask for the controls",
-        act: () => this.#take(),
-      });
-    }
-    keyed(
-      byId("controls-acts"),
-      acts,
-      (a) => a.key,
-      (a) => el("button", { type: "button", onclick: a.act }, a.label),
-      (node, a) => {
-        text(node, a.label);
-        attr(node, "data-act", a.key.split(" ")[0]);
-      },
-    );
-  }
+	#showBoard(/** @type {Snapshot} */ snap) {
+		const b = snap.board;
+		const kind = b.kind === "simulated" ? "nothing real fires" : "a real board";
+		const link = b.connected ? `connected, one tick is ${b.tick_us} µs` : "not connected";
+		const why = b.connected ? "" : sentence(b.trouble);
+		text(byId("board-words"), `${capital(b.name)}: ${kind}. ${sentence(link)} ${why}`);
+		keyed(
+			byId("inputs"),
+			snap.inputs,
+			(i) => i.name,
+			() => el("li", {}),
+			(node, i) => text(node, inputWords(i)),
+		);
+		for (const node of byId("inputs").children) {
+			const input = snap.inputs.find((i) => i.name === /** @type {HTMLElement} */ (node).dataset.key);
+			attr(node, "data-active", input?.active ? "yes" : "no");
+		}
+	}
 
-  #take() {
-    this.#letGo = false;
-    this.asks.ask({ type: "take" }, byId("controls-no"));
-  }
+	#showControls(/** @type {Snapshot} */ snap) {
+		const n = snap.onlookers - (this.#holding ? 0 : 1);
+		const others = n < 1 ? "No other phone looks on." : n === 1 ? "One other looks on." : `${n} others look on.`;
+		const who = this.#holding
+			? `This phone (${this.#me}) holds them.`
+			: snap.holder === ""
+				? `Nobody holds them. This is ${this.#me}.`
+				: `${capital(snap.holder)} holds them; this is ${this.#me} and looks on. Anyone can disarm.`;
+		text(byId("controls-words"), `${who} ${others}`);
+		/** @type {{ key: string, label: string, act: () => void }[]} */
+		const acts = [];
+		const no = byId("controls-no");
+		if (this.#holding) {
+			for (const id of snap.asking) {
+				acts.push({
+					key: `give ${id}`,
+					label: `Hand them to ${id}`,
+					act: () => this.asks.ask({ type: "give", to: id }, no),
+				});
+			}
+			acts.push({ key: "release", label: "Let go of them", act: () => this.#release() });
+		} else if (snap.asking.includes(this.#me)) {
+			acts.push({ key: "asked", label: "Asked; waiting for the holder", act: () => this.#take() });
+		} else {
+			acts.push({
+				key: "take",
+				label: snap.holder === "" ? "Take the controls" : "Ask for the controls",
+				act: () => this.#take(),
+			});
+		}
+		keyed(
+			byId("controls-acts"),
+			acts,
+			(a) => a.key,
+			(a) => el("button", { type: "button", onclick: a.act }, a.label),
+			(node, a) => {
+				text(node, a.label);
+				attr(node, "data-act", a.key.split(" ")[0]);
+			},
+		);
+	}
 
-  #release() {
-    this.#letGo = true;
-    this.asks.ask({ type: "release" }, byId("controls-no"));
-  }
+	#take() {
+		this.#letGo = false;
+		this.asks.ask({ type: "take" }, byId("controls-no"));
+	}
 
-  /** A refusal's way out was pressed. @param {Event} e */
-  #fix(e) {
-    const button = /** @type {HTMLElement} */ (e.target).closest(".fix");
-    if (!(button instanceof HTMLElement)) return;
-    const { field = "", value = "" } = button.dataset;
-    this.asks.ask({ type: "set", field, value }, byId("coming-no"));
-  }
+	#release() {
+		this.#letGo = true;
+		this.asks.ask({ type: "release" }, byId("controls-no"));
+	}
 
-  /** @param {Event} e */
-  #newSession(e) {
-    e.preventDefault();
-    const input = /** @type {HTMLInputElement} */ (byId("session-name"));
-    this.asks.ask({ type: "session", name: input.value.trim() }, byId("session-no"), (refusal) => {
-      if (!refusal) input.value = "";
-    });
-  }
+	/** A refusal's way out was pressed. @param {Event} e */
+	#fix(e) {
+		const button = /** @type {HTMLElement} */ (e.target).closest(".fix");
+		if (!(button instanceof HTMLElement)) return;
+		const { field = "", value = "" } = button.dataset;
+		this.asks.ask({ type: "set", field, value }, byId("coming-no"));
+	}
 
-  /** Only what would work can be pressed: everything needs the line, and most things need the controls. */
-  #enable() {
-    const free = new Set(["take", "asked"]);
-    for (const node of byId("page").querySelectorAll("button, input, select")) {
-      if (node.closest("#bar")) continue;
-      const act = /** @type {HTMLElement} */ (node).dataset.act ?? "";
-      /** @type {HTMLButtonElement} */ (node).disabled = !this.#online || !(this.#holding || free.has(act));
-    }
-    this.bar.enable(this.#online, this.#holding);
-  }
+	/** @param {Event} e */
+	#newSession(e) {
+		e.preventDefault();
+		const input = /** @type {HTMLInputElement} */ (byId("session-name"));
+		this.asks.ask({ type: "session", name: input.value.trim() }, byId("session-no"), (refusal) => {
+			if (!refusal) input.value = "";
+		});
+	}
+
+	/** Only what would work can be pressed: everything needs the line, and most things need the controls. */
+	#enable() {
+		const free = new Set(["take", "asked"]);
+		for (const node of byId("page").querySelectorAll("button, input, select")) {
+			if (node.closest("#bar")) continue;
+			const act = /** @type {HTMLElement} */ (node).dataset.act ?? "";
+			/** @type {HTMLButtonElement} */ (node).disabled = !this.#online || !(this.#holding || free.has(act));
+		}
+		this.bar.enable(this.#online, this.#holding);
+	}
 }
 
 /** @param {Snapshot} snap @param {number | null} left ms until arming ends, null: leave it out */
 function nextWords(snap, left) {
-  if (snap.state === "safe" || snap.state === "fault") return "";
-  const parts = [];
-  if (snap.armed_left > 0) parts.push(snap.armed_left === 1 ? "one shot left" : `${snap.armed_left} shots left`);
-  if (left !== null) {
-    const s = Math.ceil(left / 1000);
-    parts.push(`disarms in ${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`);
-  }
-  const words = capital(parts.join(", "));
-  return words === "" ? "" : `${words}.`;
+	if (snap.state === "safe" || snap.state === "fault") return "";
+	const parts = [];
+	if (snap.armed_left > 0) parts.push(snap.armed_left === 1 ? "one shot left" : `${snap.armed_left} shots left`);
+	if (left !== null) {
+		const s = Math.ceil(left / 1000);
+		parts.push(`disarms in ${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`);
+	}
+	const words = capital(parts.join(", "));
+	return words === "" ? "" : `${words}.`;
 }
 
 /** @param {Preview} p */
 function bandWords(p) {
-  if (p.delay_high_ms <= p.delay_low_ms) return "";
-  return `Hatched: where the wanted moment may fall, ${ms(p.delay_low_ms)} to ${ms(p.delay_high_ms)} ms.`;
+	if (p.delay_high_ms <= p.delay_low_ms) return "";
+	return `Hatched: where the wanted moment may fall, ${ms(p.delay_low_ms)} to ${ms(p.delay_high_ms)} ms.`;
 }
 
 /** @param {Snapshot} snap */
 function sessionWords(snap) {
-  const began = new Date(snap.session.started);
-  const shots = snap.shot_count === 1 ? "one shot" : `${snap.shot_count} shots`;
-  const name = snap.session.name === "" ? `Session ${snap.session.id}` : `“${snap.session.name}”`;
-  const when = Number.isNaN(began.getTime())
-    ? ""
-    : `, since ${began.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}`;
-  return `${name}${when}: ${shots}.`;
+	const began = new Date(snap.session.started);
+	const shots = snap.shot_count === 1 ? "one shot" : `${snap.shot_count} shots`;
+	const name = snap.session.name === "" ? `Session ${snap.session.id}` : `“${snap.session.name}”`;
+	const when = Number.isNaN(began.getTime())
+		? ""
+		: `, since ${began.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}`;
+	return `${name}${when}: ${shots}.`;
 }
 
 /** @param {Input} i */
 function inputWords(i) {
-  const role = i.role === "" || i.role === i.name ? "" : ` (${i.role})`;
-  const edges = i.edges === 1 ? "one edge" : `${i.edges} edges`;
-  return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${edges} seen`;
+	const role = i.role === "" || i.role === i.name ? "" : ` (${i.role})`;
+	const edges = i.edges === 1 ? "one edge" : `${i.edges} edges`;
+	return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${edges} seen`;
+}
+
+/** A figure that is too small for its decimals is not shown as nothing. @param {number} v @param {number} digits */
+function small(v, digits) {
+	const least = 10 ** -digits;
+	return v !== 0 && Math.abs(v) < least / 2 ? `< ${least}` : fixed(v, digits);
 }
 
 /** @param {Term[]} terms */
 function budgetTable(terms) {
-  const most = Math.max(...terms.map((t) => Math.abs(t.ms)), 1e-9);
-  const rows = terms.map((t) => {
-    const share = el("span", { class: "share" });
-    share.style.width = `${(100 * Math.abs(t.ms)) / most}%`;
-    return el(
-      "tr",
-      {},
-      el(
-        "th",
-        { scope: "row" },
-        t.name,
-        t.steady ? el("i", {}, " the same each time: the trim takes it out") : null,
-        share,
-      ),
-      el("td", {}, fixed(t.ms, 2)),
-      el("td", {}, fixed(t.mm, 1)),
-    );
-  });
-  const head = el(
-    "tr",
-    {},
-    el("th", { scope: "col" }, "What adds to it"),
-    el("th", { scope: "col" }, "Time", el("i", {}, "ms")),
-    el("th", { scope: "col" }, "Place", el("i", {}, "mm")),
-  );
-  return el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows));
+	const most = Math.max(...terms.map((t) => Math.abs(t.ms)), 1e-9);
+	const rows = terms.map((t) => {
+		const share = el("span", { class: "share" });
+		share.style.width = `${(100 * Math.abs(t.ms)) / most}%`;
+		return el(
+			"tr",
+			{},
+			el(
+				"th",
+				{ scope: "row" },
+				t.name,
+				t.steady ? el("i", {}, " the same each time: the trim takes it out") : null,
+				share,
+			),
+			el("td", {}, small(t.ms, 2)),
+			el("td", {}, small(t.mm, 1)),
+		);
+	});
+	const head = el(
+		"tr",
+		{},
+		el("th", { scope: "col" }, "What adds to it"),
+		el("th", { scope: "col" }, "Time", el("i", {}, "ms")),
+		el("th", { scope: "col" }, "Place", el("i", {}, "mm")),
+	);
+	return el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows));
 }
 
 /** The reason without the state's word before it, which stands above it already. @param {Snapshot} snap */
 function reasonWords(snap) {
-  const word = `${snap.state}: `;
-  return sentence(snap.reason.startsWith(word) ? snap.reason.slice(word.length) : snap.reason);
+	const word = `${snap.state}: `;
+	return sentence(snap.reason.startsWith(word) ? snap.reason.slice(word.length) : snap.reason);
 }
 
 /** @param {string} s */
 function capital(s) {
-  return s === "" ? "" : s[0].toUpperCase() + s.slice(1);
+	return s === "" ? "" : s[0].toUpperCase() + s.slice(1);
 }

@@ -14,7 +14,7 @@ const svgSpace = "http://www.w3.org/2000/svg";
  * @returns {HTMLElementTagNameMap[K]}
  */
 export function el(tag, attrs = {}, ...kids) {
-  return fill(document.createElement(tag), attrs, kids);
+	return fill(document.createElement(tag), attrs, kids);
 }
 
 /**
@@ -26,7 +26,7 @@ export function el(tag, attrs = {}, ...kids) {
  * @returns {SVGElementTagNameMap[K]}
  */
 export function svg(tag, attrs = {}, ...kids) {
-  return fill(/** @type {SVGElementTagNameMap[K]} */ (document.createElementNS(svgSpace, tag)), attrs, kids);
+	return fill(/** @type {SVGElementTagNameMap[K]} */ (document.createElementNS(svgSpace, tag)), attrs, kids);
 }
 
 /**
@@ -37,12 +37,14 @@ export function svg(tag, attrs = {}, ...kids) {
  * @returns {T}
  */
 function fill(node, attrs, kids) {
-  for (const [name, value] of Object.entries(attrs)) {
-    if (typeof value === "function") node.addEventListener(name.slice(2), value);
-    else attr(node, name, value);
-  }
-  node.append(...kids.filter((k) => k !== null && k !== undefined && k !== false).map((k) => /** @type {Node} */ (k)));
-  return node;
+	for (const [name, value] of Object.entries(attrs)) {
+		if (typeof value === "function") node.addEventListener(name.slice(2), value);
+		else attr(node, name, value);
+	}
+	node.append(
+		...kids.filter((k) => k !== null && k !== undefined && k !== false).map((k) => /** @type {Node} */ (k)),
+	);
+	return node;
 }
 
 /**
@@ -52,12 +54,12 @@ function fill(node, attrs, kids) {
  * @param {string | number | boolean | null | undefined} value
  */
 export function attr(node, name, value) {
-  if (value === null || value === undefined || value === false) {
-    if (node.hasAttribute(name)) node.removeAttribute(name);
-    return;
-  }
-  const want = value === true ? "" : String(value);
-  if (node.getAttribute(name) !== want) node.setAttribute(name, want);
+	if (value === null || value === undefined || value === false) {
+		if (node.hasAttribute(name)) node.removeAttribute(name);
+		return;
+	}
+	const want = value === true ? "" : String(value);
+	if (node.getAttribute(name) !== want) node.setAttribute(name, want);
 }
 
 /**
@@ -66,7 +68,7 @@ export function attr(node, name, value) {
  * @param {string} text
  */
 export function text(node, text) {
-  if (node.textContent !== text) node.textContent = text;
+	if (node.textContent !== text) node.textContent = text;
 }
 
 /**
@@ -76,9 +78,9 @@ export function text(node, text) {
  * @returns {T}
  */
 export function byId(id) {
-  const node = document.getElementById(id);
-  if (!node) throw new Error(`the page has no #${id}`);
-  return /** @type {T} */ (node);
+	const node = document.getElementById(id);
+	if (!node) throw new Error(`the page has no #${id}`);
+	return /** @type {T} */ (node);
 }
 
 /**
@@ -93,17 +95,17 @@ export function byId(id) {
  * @param {(node: N, item: T, index: number) => void} [update]
  */
 export function keyed(parent, items, key, make, update) {
-  const old = new Map(Array.from(parent.children, (c) => [/** @type {HTMLElement} */ (c).dataset.key, c]));
-  items.forEach((item, i) => {
-    const k = key(item);
-    let node = /** @type {N | undefined} */ (old.get(k));
-    old.delete(k);
-    if (!node) {
-      node = make(item);
-      node.dataset.key = k;
-    }
-    if (parent.children[i] !== node) parent.insertBefore(node, parent.children[i] ?? null);
-    update?.(node, item, i);
-  });
-  for (const gone of old.values()) gone.remove();
+	const old = new Map(Array.from(parent.children, (c) => [/** @type {HTMLElement} */ (c).dataset.key, c]));
+	items.forEach((item, i) => {
+		const k = key(item);
+		let node = /** @type {N | undefined} */ (old.get(k));
+		old.delete(k);
+		if (!node) {
+			node = make(item);
+			node.dataset.key = k;
+		}
+		if (parent.children[i] !== node) parent.insertBefore(node, parent.children[i] ?? null);
+		update?.(node, item, i);
+	});
+	for (const gone of old.values()) gone.remove();
 }

@@ -12,14 +12,14 @@ import { fixed, inUnit, tidy, withUnit } from "./units.js";
 
 /** How a unit reads beside a field, short and spoken. @type {Record<string, [string, string]>} */
 const unitWords = {
-  cm: ["cm", "centimetres"],
-  mm: ["mm", "millimetres"],
-  deg: ["°", "degrees"],
-  "m/s": ["m/s", "metres a second"],
-  C: ["°C", "degrees Celsius"],
-  ms: ["ms", "milliseconds"],
-  s: ["s", "seconds"],
-  "": ["", ""],
+	cm: ["cm", "centimetres"],
+	mm: ["mm", "millimetres"],
+	deg: ["°", "degrees"],
+	"m/s": ["m/s", "metres a second"],
+	C: ["°C", "degrees Celsius"],
+	ms: ["ms", "milliseconds"],
+	s: ["s", "seconds"],
+	"": ["", ""],
 };
 
 /**
@@ -37,8 +37,8 @@ const unitWords = {
  * @param {string} unit
  */
 function shown(printed, unit) {
-  const v = inUnit(printed, unit);
-  return v === null ? printed : String(v);
+	const v = inUnit(printed, unit);
+	return v === null ? printed : String(v);
 }
 
 /**
@@ -48,95 +48,95 @@ function shown(printed, unit) {
  * @returns {Field}
  */
 export function quantityField(q, asks) {
-  const id = `f-${q.name.replace(".", "-")}`;
-  const [short, spoken] = unitWords[q.unit] ?? [q.unit, q.unit];
-  const place = slot(`${id}-no`);
-  let server = "";
-  /** @type {string | null} what was last sent and not yet answered */
-  let under = null;
+	const id = `f-${q.name.replace(".", "-")}`;
+	const [short, spoken] = unitWords[q.unit] ?? [q.unit, q.unit];
+	const place = slot(`${id}-no`);
+	let server = "";
+	/** @type {string | null} what was last sent and not yet answered */
+	let under = null;
 
-  const input = el("input", {
-    id,
-    type: "text",
-    inputmode: "decimal",
-    enterkeyhint: "done",
-    autocomplete: "off",
-    spellcheck: "false",
-    "aria-describedby": `${id}-unit ${place.id}`,
-    onchange: () => put(withUnit(input.value, q.unit)),
-    onkeydown: (/** @type {KeyboardEvent} */ e) => {
-      if (e.key === "Escape") reset();
-      if (e.key === "ArrowUp") step(e, 1);
-      if (e.key === "ArrowDown") step(e, -1);
-    },
-  });
+	const input = el("input", {
+		id,
+		type: "text",
+		inputmode: "decimal",
+		enterkeyhint: "done",
+		autocomplete: "off",
+		spellcheck: "false",
+		"aria-describedby": `${id}-unit ${place.id}`,
+		onchange: () => put(withUnit(input.value, q.unit)),
+		onkeydown: (/** @type {KeyboardEvent} */ e) => {
+			if (e.key === "Escape") reset();
+			if (e.key === "ArrowUp") step(e, 1);
+			if (e.key === "ArrowDown") step(e, -1);
+		},
+	});
 
-  /** @param {string} value */
-  function put(value) {
-    const typed = input.value;
-    if (value === server && under === null) return reset();
-    const sent = asks.ask({ type: "set", field: q.name, value }, place, (refusal) => {
-      if (under === value) under = null;
-      if (refusal) show(place, refusal, `“${typed}” was not taken.`);
-      reset();
-    });
-    if (sent) under = value;
-    else reset();
-  }
+	/** @param {string} value */
+	function put(value) {
+		const typed = input.value;
+		if (value === server && under === null) return reset();
+		const sent = asks.ask({ type: "set", field: q.name, value }, place, (refusal) => {
+			if (under === value) under = null;
+			if (refusal) show(place, refusal, `“${typed}” was not taken.`);
+			reset();
+		});
+		if (sent) under = value;
+		else reset();
+	}
 
-  function reset() {
-    const want = shown(server, q.unit);
-    if (input.value !== want) input.value = want;
-  }
+	function reset() {
+		const want = shown(server, q.unit);
+		if (input.value !== want) input.value = want;
+	}
 
-  /** @param {Event | null} e @param {number} way */
-  function step(e, way) {
-    e?.preventDefault();
-    const from = inUnit(under ?? server, q.unit);
-    if (from !== null) put(withUnit(String(tidy(from + way * q.step)), q.unit));
-  }
+	/** @param {Event | null} e @param {number} way */
+	function step(e, way) {
+		e?.preventDefault();
+		const from = inUnit(under ?? server, q.unit);
+		if (from !== null) put(withUnit(String(tidy(from + way * q.step)), q.unit));
+	}
 
-  const stepper = (/** @type {number} */ way, /** @type {string} */ sign, /** @type {string} */ word) =>
-    el(
-      "button",
-      {
-        type: "button",
-        class: "step",
-        "aria-label": `${q.label}: ${q.step} ${spoken} ${word}`,
-        onclick: () => step(null, way),
-      },
-      sign,
-    );
+	const stepper = (/** @type {number} */ way, /** @type {string} */ sign, /** @type {string} */ word) =>
+		el(
+			"button",
+			{
+				type: "button",
+				class: "step",
+				"aria-label": `${q.label}: ${q.step} ${spoken} ${word}`,
+				onclick: () => step(null, way),
+			},
+			sign,
+		);
 
-  const node = el(
-    "div",
-    { class: "field", "data-field": q.name },
-    el("label", { for: id }, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null),
-    el(
-      "div",
-      { class: "dial" },
-      stepper(-1, "−", "less"),
-      el(
-        "span",
-        { class: "reading" },
-        input,
-        el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short),
-      ),
-      stepper(1, "+", "more"),
-    ),
-    place,
-  );
-  return {
-    name: q.name,
-    node,
-    slot: place,
-    put,
-    update(snap) {
-      const was = server;
-      server = valueOf(snap.set, q.name);
-      if (document.activeElement !== input || was !== server) reset();
-    },
-  };
+	const node = el(
+		"div",
+		{ class: "field", "data-field": q.name },
+		el("label", { for: id }, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null),
+		el(
+			"div",
+			{ class: "dial" },
+			stepper(-1, "−", "less"),
+			el(
+				"span",
+				{ class: "reading" },
+				input,
+				el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short),
+			),
+			stepper(1, "+", "more"),
+		),
+		place,
+	);
+	return {
+		name: q.name,
+		node,
+		slot: place,
+		put,
+		update(snap) {
+			const was = server;
+			server = valueOf(snap.set, q.name);
+			if (document.activeElement !== input || was !== server) reset();
+		},
+	};
 }
 
 /**
@@ -147,34 +147,40 @@ export function quantityField(q, asks) {
  * @returns {Field}
  */
 export function choiceField(name, choices, asks) {
-  const id = `f-${name.replace(".", "-")}`;
-  const place = slot(`${id}-no`);
-  let server = "";
-  const select = el("select", { id, "aria-describedby": place.id, onchange: () => put(select.value) });
+	const id = `f-${name.replace(".", "-")}`;
+	const place = slot(`${id}-no`);
+	let server = "";
+	const select = el("select", { id, "aria-describedby": place.id, onchange: () => put(select.value) });
 
-  /** @param {string} value */
-  function put(value) {
-    select.value = server;
-    if (value !== server) asks.ask({ type: "set", field: name, value }, place);
-  }
+	/** @param {string} value */
+	function put(value) {
+		select.value = server;
+		if (value !== server) asks.ask({ type: "set", field: name, value }, place);
+	}
 
-  const node = el("div", { class: "field", "data-field": name }, el("label", { for: id }, chosen[name]), select, place);
-  return {
-    name,
-    node,
-    slot: place,
-    put,
-    update(snap) {
-      const list = choices(snap);
-      const key = list.map((c) => `${c.value}\n${c.label}`).join("\n\n");
-      if (select.dataset.list !== key) {
-        select.dataset.list = key;
-        select.replaceChildren(...list.map((c) => el("option", { value: c.value }, c.label)));
-      }
-      server = valueOf(snap.set, name);
-      if (select.value !== server) select.value = server;
-    },
-  };
+	const node = el(
+		"div",
+		{ class: "field", "data-field": name },
+		el("label", { for: id }, chosen[name]),
+		select,
+		place,
+	);
+	return {
+		name,
+		node,
+		slot: place,
+		put,
+		update(snap) {
+			const list = choices(snap);
+			const key = list.map((c) => `${c.value}\n${c.label}`).join("\n\n");
+			if (select.dataset.list !== key) {
+				select.dataset.list = key;
+				select.replaceChildren(...list.map((c) => el("option", { value: c.value }, c.label)));
+			}
+			server = valueOf(snap.set, name);
+			if (select.value !== server) select.value = server;
+		},
+	};
 }
 
 /**
@@ -183,34 +189,34 @@ export function choiceField(name, choices, asks) {
  * @returns {Field}
  */
 export function trimField(asks) {
-  const inner = quantityField(trimmed, asks);
-  const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
-  const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
-  const total = el("output", { class: "total" });
-  let trim = 0;
-  const nudge = (/** @type {number} */ by) =>
-    el(
-      "button",
-      {
-        type: "button",
-        class: `nudge ${Math.abs(by) >= 10 ? "far" : "near"}`,
-        "data-nudge": by,
-        onclick: () => inner.put(withUnit(String(tidy(trim + by)), "ms")),
-      },
-      el("b", {}, fixed(Math.abs(by), 0)),
-      el("span", {}, by < 0 ? "earlier" : "later"),
-    );
-  dial.replaceChildren(nudge(-10), nudge(-1), reading, nudge(1), nudge(10));
-  dial.classList.add("trim");
-  inner.node.append(total);
-  return {
-    ...inner,
-    update(snap) {
-      inner.update(snap);
-      trim = inUnit(snap.set.trim, "ms") ?? 0;
-      text(total, snap.preview ? `Delay with the trim: ${fixed(snap.preview.delay_ms, 1)} ms` : "");
-    },
-  };
+	const inner = quantityField(trimmed, asks);
+	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
+	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
+	const total = el("output", { class: "total" });
+	let trim = 0;
+	const nudge = (/** @type {number} */ by) =>
+		el(
+			"button",
+			{
+				type: "button",
+				class: `nudge ${Math.abs(by) >= 10 ? "far" : "near"}`,
+				"data-nudge": by,
+				onclick: () => inner.put(withUnit(String(tidy(trim + by)), "ms")),
+			},
+			el("b", {}, fixed(Math.abs(by), 0)),
+			el("span", {}, by < 0 ? "earlier" : "later"),
+		);
+	dial.replaceChildren(nudge(-10), nudge(-1), reading, nudge(1), nudge(10));
+	dial.classList.add("trim");
+	inner.node.append(total);
+	return {
+		...inner,
+		update(snap) {
+			inner.update(snap);
+			trim = inUnit(snap.set.trim, "ms") ?? 0;
+			text(total, snap.preview ? `Delay with the trim: ${fixed(snap.preview.delay_ms, 1)} ms` : "");
+		},
+	};
 }
 
 /**
@@ -220,11 +226,11 @@ export function trimField(asks) {
  * @param {{ field: string }} last the field it was last shown at
  */
 export function placeRefusal(fields, refusal, last) {
-  const at = refusal ? fields.find((f) => f.name === refusal.field) : undefined;
-  if (last.field !== "" && last.field !== at?.name) {
-    const old = fields.find((f) => f.name === last.field);
-    if (old) show(old.slot, null);
-  }
-  last.field = at?.name ?? "";
-  if (at && refusal) show(at.slot, refusal);
+	const at = refusal ? fields.find((f) => f.name === refusal.field) : undefined;
+	if (last.field !== "" && last.field !== at?.name) {
+		const old = fields.find((f) => f.name === last.field);
+		if (old) show(old.slot, null);
+	}
+	last.field = at?.name ?? "";
+	if (at && refusal) show(at.slot, refusal);
 }

@@ -18,76 +18,76 @@ const secondMs = 6000;
  * @param {(why: "short" | "again") => void} how.hint the press was too short, or activate once more
  */
 export function pressAndHold(button, how) {
-  /** @type {{ key?: string, pointer?: number, x: number, y: number, since: number, frame: number } | null} */
-  let press = null;
-  let firstActivation = -Infinity;
-  let quietUntil = -Infinity;
+	/** @type {{ key?: string, pointer?: number, x: number, y: number, since: number, frame: number } | null} */
+	let press = null;
+	let firstActivation = -Infinity;
+	let quietUntil = -Infinity;
 
-  /** @param {string | undefined} key @param {number | undefined} pointer @param {number} x @param {number} y */
-  function begin(key, pointer, x, y) {
-    if (press || button.disabled || !how.ready()) return;
-    press = { key, pointer, x, y, since: performance.now(), frame: requestAnimationFrame(step) };
-  }
+	/** @param {string | undefined} key @param {number | undefined} pointer @param {number} x @param {number} y */
+	function begin(key, pointer, x, y) {
+		if (press || button.disabled || !how.ready()) return;
+		press = { key, pointer, x, y, since: performance.now(), frame: requestAnimationFrame(step) };
+	}
 
-  function step() {
-    if (!press) return;
-    const share = Math.min(1, (performance.now() - press.since) / holdMs);
-    if (button.disabled) return end(false);
-    how.progress(share);
-    if (share < 1) {
-      press.frame = requestAnimationFrame(step);
-      return;
-    }
-    end(false);
-    how.act();
-  }
+	function step() {
+		if (!press) return;
+		const share = Math.min(1, (performance.now() - press.since) / holdMs);
+		if (button.disabled) return end(false);
+		how.progress(share);
+		if (share < 1) {
+			press.frame = requestAnimationFrame(step);
+			return;
+		}
+		end(false);
+		how.act();
+	}
 
-  /** @param {boolean} short the person let go too soon and is told so */
-  function end(short) {
-    if (!press) return;
-    cancelAnimationFrame(press.frame);
-    press = null;
-    quietUntil = performance.now() + 400;
-    how.progress(0);
-    if (short) how.hint("short");
-  }
+	/** @param {boolean} short the person let go too soon and is told so */
+	function end(short) {
+		if (!press) return;
+		cancelAnimationFrame(press.frame);
+		press = null;
+		quietUntil = performance.now() + 400;
+		how.progress(0);
+		if (short) how.hint("short");
+	}
 
-  button.addEventListener("pointerdown", (e) => {
-    if (press) return end(false); // a second finger: not a deliberate press
-    if (e.isPrimary && e.button === 0) begin(undefined, e.pointerId, e.clientX, e.clientY);
-  });
-  button.addEventListener("pointermove", (e) => {
-    if (press?.pointer !== e.pointerId) return;
-    if (Math.hypot(e.clientX - press.x, e.clientY - press.y) > slackPx) end(false);
-  });
-  button.addEventListener("pointerup", () => end(true));
-  for (const gone of ["pointerleave", "pointercancel", "blur", "lostpointercapture"]) {
-    button.addEventListener(gone, () => end(false));
-  }
-  button.addEventListener("contextmenu", (e) => e.preventDefault());
-  button.addEventListener("keydown", (e) => {
-    if (e.key !== " " && e.key !== "Enter") return;
-    e.preventDefault();
-    if (!e.repeat) begin(e.key, undefined, 0, 0);
-  });
-  button.addEventListener("keyup", (e) => {
-    if (e.key !== " " && e.key !== "Enter") return;
-    e.preventDefault();
-    if (press?.key === e.key) end(true);
-  });
-  addEventListener("scroll", () => end(false), { passive: true, capture: true });
-  addEventListener("blur", () => end(false));
-  document.addEventListener("visibilitychange", () => end(false));
+	button.addEventListener("pointerdown", (e) => {
+		if (press) return end(false); // a second finger: not a deliberate press
+		if (e.isPrimary && e.button === 0) begin(undefined, e.pointerId, e.clientX, e.clientY);
+	});
+	button.addEventListener("pointermove", (e) => {
+		if (press?.pointer !== e.pointerId) return;
+		if (Math.hypot(e.clientX - press.x, e.clientY - press.y) > slackPx) end(false);
+	});
+	button.addEventListener("pointerup", () => end(true));
+	for (const gone of ["pointerleave", "pointercancel", "blur", "lostpointercapture"]) {
+		button.addEventListener(gone, () => end(false));
+	}
+	button.addEventListener("contextmenu", (e) => e.preventDefault());
+	button.addEventListener("keydown", (e) => {
+		if (e.key !== " " && e.key !== "Enter") return;
+		e.preventDefault();
+		if (!e.repeat) begin(e.key, undefined, 0, 0);
+	});
+	button.addEventListener("keyup", (e) => {
+		if (e.key !== " " && e.key !== "Enter") return;
+		e.preventDefault();
+		if (press?.key === e.key) end(true);
+	});
+	addEventListener("scroll", () => end(false), { passive: true, capture: true });
+	addEventListener("blur", () => end(false));
+	document.addEventListener("visibilitychange", () => end(false));
 
-  button.addEventListener("click", (e) => {
-    const now = performance.now();
-    if (e.detail !== 0 || press || now < quietUntil || !how.ready()) return;
-    if (now - firstActivation < secondMs) {
-      firstActivation = -Infinity;
-      how.act();
-    } else {
-      firstActivation = now;
-      how.hint("again");
-    }
-  });
+	button.addEventListener("click", (e) => {
+		const now = performance.now();
+		if (e.detail !== 0 || press || now < quietUntil || !how.ready()) return;
+		if (now - firstActivation < secondMs) {
+			firstActivation = -Infinity;
+			how.act();
+		} else {
+			firstActivation = now;
+			how.hint("again");
+		}
+	});
 }

@@ -14,13 +14,13 @@ const longestWaitMs = 4000;
  * @returns {Promise<"paired" | "unpaired" | "away">}
  */
 export async function session() {
-  try {
-    const answer = await fetch("/session", { cache: "no-store", signal: AbortSignal.timeout(4000) });
-    if (answer.ok) return "paired";
-    return answer.status === 401 ? "unpaired" : "away";
-  } catch {
-    return "away";
-  }
+	try {
+		const answer = await fetch("/session", { cache: "no-store", signal: AbortSignal.timeout(4000) });
+		if (answer.ok) return "paired";
+		return answer.status === 401 ? "unpaired" : "away";
+	} catch {
+		return "away";
+	}
 }
 
 /**
@@ -29,120 +29,120 @@ export async function session() {
  * @returns {Promise<string>}
  */
 export async function pair(code) {
-  let answer;
-  try {
-    answer = await fetch("/pair", {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify({ code }),
-      signal: AbortSignal.timeout(8000),
-    });
-  } catch {
-    return "The machine does not answer. Is it running, and is this phone on its network?";
-  }
-  if (answer.ok) return "";
-  try {
-    return tell(/** @type {Refusal} */ (await answer.json()));
-  } catch {
-    return `The machine did not take it (${answer.status}). Start Stillwater again if this stays.`;
-  }
+	let answer;
+	try {
+		answer = await fetch("/pair", {
+			method: "POST",
+			headers: { "Content-Type": "application/json" },
+			body: JSON.stringify({ code }),
+			signal: AbortSignal.timeout(8000),
+		});
+	} catch {
+		return "The machine does not answer. Is it running, and is this phone on its network?";
+	}
+	if (answer.ok) return "";
+	try {
+		return tell(/** @type {Refusal} */ (await answer.json()));
+	} catch {
+		return `The machine did not take it (${answer.status}). Start Stillwater again if this stays.`;
+	}
 }
 
 /** A websocket that comes back by itself. */
 export class Link {
-  /** @type {WebSocket | null} */ #socket = null;
-  #heard = 0;
-  #n = 0;
-  #wait = firstWaitMs;
-  #trying = false;
-  /** @type {ReturnType<typeof setTimeout> | undefined} */ #timer;
+	/** @type {WebSocket | null} */ #socket = null;
+	#heard = 0;
+	#n = 0;
+	#wait = firstWaitMs;
+	#trying = false;
+	/** @type {ReturnType<typeof setTimeout> | undefined} */ #timer;
 
-  /**
-   * @param {object} to
-   * @param {(message: Message) => void} to.message
-   * @param {() => void} to.lost the line dropped, or its beats stopped
-   * @param {() => void} to.unpaired the machine no longer knows this browser
-   */
-  constructor(to) {
-    this.to = to;
-    setInterval(() => this.#watch(), 250);
-    for (const sign of ["online", "pageshow", "focus"]) addEventListener(sign, () => this.#hurry());
-    addEventListener("offline", () => this.#drop());
-    document.addEventListener("visibilitychange", () => this.#hurry());
-  }
+	/**
+	 * @param {object} to
+	 * @param {(message: Message) => void} to.message
+	 * @param {() => void} to.lost the line dropped, or its beats stopped
+	 * @param {() => void} to.unpaired the machine no longer knows this browser
+	 */
+	constructor(to) {
+		this.to = to;
+		setInterval(() => this.#watch(), 250);
+		for (const sign of ["online", "pageshow", "focus"]) addEventListener(sign, () => this.#hurry());
+		addEventListener("offline", () => this.#drop());
+		document.addEventListener("visibilitychange", () => this.#hurry());
+	}
 
-  /** Whether what is sent now reaches the machine, as far as can be known. */
-  get up() {
-    return this.#socket?.readyState === WebSocket.OPEN && this.#heard > 0;
-  }
+	/** Whether what is sent now reaches the machine, as far as can be known. */
+	get up() {
+		return this.#socket?.readyState === WebSocket.OPEN && this.#heard > 0;
+	}
 
-  /** Connect now, unless that is under way. */
-  async open() {
-    clearTimeout(this.#timer);
-    if (this.#socket || this.#trying) return;
-    this.#trying = true;
-    const known = await session();
-    this.#trying = false;
-    if (known === "unpaired") return this.to.unpaired();
-    if (known === "away") return this.#later();
-    this.#connect();
-  }
+	/** Connect now, unless that is under way. */
+	async open() {
+		clearTimeout(this.#timer);
+		if (this.#socket || this.#trying) return;
+		this.#trying = true;
+		const known = await session();
+		this.#trying = false;
+		if (known === "unpaired") return this.to.unpaired();
+		if (known === "away") return this.#later();
+		this.#connect();
+	}
 
-  /**
-   * Send a command. The answer is its number, or 0 when the line is down and nothing was sent.
-   * @param {Command} command
-   */
-  send(command) {
-    if (!this.up) return 0;
-    this.#n++;
-    /** @type {Request} */
-    const request = { ...command, n: this.#n };
-    this.#socket?.send(JSON.stringify(request));
-    return this.#n;
-  }
+	/**
+	 * Send a command. The answer is its number, or 0 when the line is down and nothing was sent.
+	 * @param {Command} command
+	 */
+	send(command) {
+		if (!this.up) return 0;
+		this.#n++;
+		/** @type {Request} */
+		const request = { ...command, n: this.#n };
+		this.#socket?.send(JSON.stringify(request));
+		return this.#n;
+	}
 
-  #connect() {
-    const scheme = location.protocol === "https:" ? "wss:" : "ws:";
-    const socket = new WebSocket(`${scheme}//${location.host}/ws`);
-    this.#socket = socket;
-    this.#heard = 0;
-    const opening = setTimeout(() => this.#socket === socket && this.#heard === 0 && this.#drop(), 5000);
-    socket.onmessage = (e) => {
-      if (this.#socket !== socket) return;
-      this.#heard = performance.now();
-      this.#wait = firstWaitMs;
-      this.to.message(/** @type {Message} */ (JSON.parse(e.data)));
-    };
-    socket.onclose = () => {
-      clearTimeout(opening);
-      if (this.#socket === socket) this.#drop();
-    };
-  }
+	#connect() {
+		const scheme = location.protocol === "https:" ? "wss:" : "ws:";
+		const socket = new WebSocket(`${scheme}//${location.host}/ws`);
+		this.#socket = socket;
+		this.#heard = 0;
+		const opening = setTimeout(() => this.#socket === socket && this.#heard === 0 && this.#drop(), 5000);
+		socket.onmessage = (e) => {
+			if (this.#socket !== socket) return;
+			this.#heard = performance.now();
+			this.#wait = firstWaitMs;
+			this.to.message(/** @type {Message} */ (JSON.parse(e.data)));
+		};
+		socket.onclose = () => {
+			clearTimeout(opening);
+			if (this.#socket === socket) this.#drop();
+		};
+	}
 
-  #drop() {
-    const socket = this.#socket;
-    this.#socket = null;
-    this.#heard = 0;
-    socket?.close();
-    this.to.lost();
-    this.#later();
-  }
+	#drop() {
+		const socket = this.#socket;
+		this.#socket = null;
+		this.#heard = 0;
+		socket?.close();
+		this.to.lost();
+		this.#later();
+	}
 
-  #later() {
-    clearTimeout(this.#timer);
-    this.#timer = setTimeout(() => this.open(), this.#wait * (0.75 + Math.random() / 2));
-    this.#wait = Math.min(longestWaitMs, this.#wait * 1.6);
-  }
+	#later() {
+		clearTimeout(this.#timer);
+		this.#timer = setTimeout(() => this.open(), this.#wait * (0.75 + Math.random() / 2));
+		this.#wait = Math.min(longestWaitMs, this.#wait * 1.6);
+	}
 
-  #watch() {
-    if (this.#heard > 0 && performance.now() - this.#heard > quietMs) this.#drop();
-  }
+	#watch() {
+		if (this.#heard > 0 && performance.now() - this.#heard > quietMs) this.#drop();
+	}
 
-  #hurry() {
-    if (document.visibilityState !== "visible") return;
-    this.#watch();
-    if (this.#timer === undefined || this.#socket) return;
-    this.#wait = firstWaitMs;
-    this.open();
-  }
+	#hurry() {
+		if (document.visibilityState !== "visible") return;
+		this.#watch();
+		if (this.#timer === undefined || this.#socket) return;
+		this.#wait = firstWaitMs;
+		this.open();
+	}
 }

@@ -19,81 +19,81 @@ const desk = new Desk(asks);
 
 /** @param {Message} message */
 function hear(message) {
-  if (message.type === "snapshot") {
-    showPage();
-    desk.show(message.snapshot, message.you);
-  } else if (message.type === "refused") asks.refused(message.re, message.refusal);
-  else if (message.type === "done") asks.done(message.re);
+	if (message.type === "snapshot") {
+		showPage();
+		desk.show(message.snapshot, message.you);
+	} else if (message.type === "refused") asks.refused(message.re, message.refusal);
+	else if (message.type === "done") asks.done(message.re);
 }
 
 function lost() {
-  asks.lost();
-  desk.lost();
+	asks.lost();
+	desk.lost();
 }
 
 function showPage() {
-  pairing.hidden = true;
-  page.hidden = false;
+	pairing.hidden = true;
+	page.hidden = false;
 }
 
 /** @param {boolean} again it was paired before, and the machine no longer knows it */
 function askToPair(again) {
-  page.hidden = true;
-  pairing.hidden = false;
-  document.documentElement.dataset.state = "start";
-  text(
-    byId("pair-why"),
-    again && desk.shown
-      ? "The machine was started again and is disarmed. It asks each phone for its new code; the record is kept."
-      : "This phone is not paired with the machine yet.",
-  );
-  code.focus();
+	page.hidden = true;
+	pairing.hidden = false;
+	document.documentElement.dataset.state = "start";
+	text(
+		byId("pair-why"),
+		again && desk.shown
+			? "The machine was started again and is disarmed. It asks each phone for its new code; the record is kept."
+			: "This phone is not paired with the machine yet.",
+	);
+	code.focus();
 }
 
 /** @param {string} typed */
 async function tryPair(typed) {
-  const button = /** @type {HTMLButtonElement} */ (pairing.querySelector("button"));
-  button.disabled = true;
-  const why = await pair(typed);
-  button.disabled = false;
-  pairNo.hidden = why === "";
-  text(pairNo, why);
-  code.toggleAttribute("aria-invalid", why !== "");
-  if (why !== "") {
-    voice.say(why);
-    code.select();
-    return;
-  }
-  code.value = "";
-  link.open();
+	const button = /** @type {HTMLButtonElement} */ (pairing.querySelector("button"));
+	button.disabled = true;
+	const why = await pair(typed);
+	button.disabled = false;
+	pairNo.hidden = why === "";
+	text(pairNo, why);
+	code.toggleAttribute("aria-invalid", why !== "");
+	if (why !== "") {
+		voice.say(why);
+		code.select();
+		return;
+	}
+	code.value = "";
+	link.open();
 }
 
 byId("pair-form").addEventListener("submit", (e) => {
-  e.preventDefault();
-  const typed = code.value.replace(/\s/g, "");
-  if (typed === "") code.focus();
-  else tryPair(typed);
+	e.preventDefault();
+	const typed = code.value.replace(/\s/g, "");
+	if (typed === "") code.focus();
+	else tryPair(typed);
 });
 
 /** A code in the address, from the machine's QR code: used once and taken out of sight at once. */
 function codeFromAddress() {
-  const found = /^#code=([0-9A-Za-z]+)$/.exec(location.hash);
-  if (!found) return "";
-  history.replaceState(null, "", location.pathname + location.search);
-  return found[1];
+	const found = /^#code=([0-9A-Za-z]+)$/.exec(location.hash);
+	if (!found) return "";
+	history.replaceState(null, "", location.pathname + location.search);
+	return found[1];
 }
 
 async function start() {
-  const given = codeFromAddress();
-  const known = await session();
-  if (known === "unpaired") {
-    askToPair(false);
-    if (given !== "") await tryPair(given);
-    return;
-  }
-  showPage();
-  if (known === "away") desk.lost();
-  link.open();
+	const given = codeFromAddress();
+	const known = await session();
+	if (known === "unpaired") {
+		askToPair(false);
+		if (given !== "") await tryPair(given);
+		return;
+	}
+	showPage();
+	if (known === "away") desk.lost();
+	link.open();
 }
 
 start();

@@ -11,7 +11,7 @@ import { tellChange } from "./set.js";
  * @param {string} [id]
  */
 export function slot(id) {
-  return el("div", { class: "refusal", hidden: true, id });
+	return el("div", { class: "refusal", hidden: true, id });
 }
 
 /**
@@ -21,39 +21,39 @@ export function slot(id) {
  * @param {string} [before] what was typed, for instance
  */
 export function show(place, refusal, before = "") {
-  if (!refusal) {
-    if (!place.hidden) place.replaceChildren();
-    place.hidden = true;
-    return;
-  }
-  const made = JSON.stringify([refusal, before]);
-  if (!place.hidden && place.dataset.made === made) return;
-  place.dataset.made = made;
-  place.replaceChildren(
-    icon("warn"),
-    el("div", {}, el("p", {}, tell(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
-  );
-  place.hidden = false;
+	if (!refusal) {
+		if (!place.hidden) place.replaceChildren();
+		place.hidden = true;
+		return;
+	}
+	const made = JSON.stringify([refusal, before]);
+	if (!place.hidden && place.dataset.made === made) return;
+	place.dataset.made = made;
+	place.replaceChildren(
+		icon("warn"),
+		el("div", {}, el("p", {}, tell(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
+	);
+	place.hidden = false;
 }
 
 /** A way out of a refusal; the page listens for it. @param {Fix} fix */
 function fixButton(fix) {
-  return el(
-    "button",
-    { type: "button", class: "fix", "data-field": fix.field, "data-value": fix.value },
-    tellChange(fix.field, fix.value),
-  );
+	return el(
+		"button",
+		{ type: "button", class: "fix", "data-field": fix.field, "data-value": fix.value },
+		tellChange(fix.field, fix.value),
+	);
 }
 
 /** A refusal in one line. @param {Refusal} refusal @param {string} [before] */
 export function tell(refusal, before = "") {
-  return [before, sentence(refusal.why), sentence(refusal.remedy)].filter((s) => s !== "").join(" ");
+	return [before, sentence(refusal.why), sentence(refusal.remedy)].filter((s) => s !== "").join(" ");
 }
 
 /** With a capital and a full stop. @param {string} s */
 export function sentence(s) {
-  const t = s.trim();
-  if (t === "") return "";
-  const head = t[0].toUpperCase() + t.slice(1);
-  return /[.!?]$/.test(head) ? head : `${head}.`;
+	const t = s.trim();
+	if (t === "") return "";
+	const head = t[0].toUpperCase() + t.slice(1);
+	return /[.!?]$/.test(head) ? head : `${head}.`;
 }

@@ -13,54 +13,54 @@
 
 /** @type {Record<Kind, Quantity[]>} */
 export const measured = {
-  drop: [
-    { name: "drop.height", label: "Nozzle tip to water", unit: "cm", step: 1 },
-    { name: "drop.beam", label: "Nozzle tip to beam", unit: "cm", step: 0.5 },
-    { name: "drop.nozzle", label: "Nozzle, outer width", unit: "mm", step: 0.1 },
-    {
-      name: "drop.diameter",
-      label: "Drop, if you measured it",
-      unit: "mm",
-      step: 0.1,
-      hint: "0: worked out from the nozzle",
-    },
-    { name: "drop.pool_depth", label: "Depth of the pool", unit: "cm", step: 0.5 },
-    { name: "drop.nth", label: "Which drop of a train", unit: "", step: 1, hint: "1 is the first through the beam" },
-  ],
-  throw: [
-    { name: "throw.gate", label: "First beam to second", unit: "cm", step: 1, hint: "along the path" },
-    { name: "throw.to_focus", label: "Second beam to focus spot", unit: "cm", step: 5, hint: "level distance" },
-    {
-      name: "throw.angle",
-      label: "Angle at the second beam",
-      unit: "deg",
-      step: 1,
-      hint: "above level; below is negative",
-    },
-    { name: "throw.above_floor", label: "Second beam above floor", unit: "cm", step: 5 },
-    {
-      name: "throw.mass",
-      label: "Width of the thrown mass",
-      unit: "cm",
-      step: 0.5,
-      hint: "of a ball of the same liquid",
-    },
-    { name: "throw.speed_low", label: "Slowest throw accepted", unit: "m/s", step: 0.5 },
-    { name: "throw.speed_high", label: "Fastest throw accepted", unit: "m/s", step: 0.5 },
-  ],
-  sound: [
-    { name: "sound.distance", label: "Sound to microphone", unit: "cm", step: 10 },
-    { name: "sound.temperature", label: "Air temperature", unit: "C", step: 1 },
-    { name: "sound.after", label: "Moment after the sound", unit: "ms", step: 1 },
-  ],
+	drop: [
+		{ name: "drop.height", label: "Nozzle tip to water", unit: "cm", step: 1 },
+		{ name: "drop.beam", label: "Nozzle tip to beam", unit: "cm", step: 0.5 },
+		{ name: "drop.nozzle", label: "Nozzle, outer width", unit: "mm", step: 0.1 },
+		{
+			name: "drop.diameter",
+			label: "Drop, if you measured it",
+			unit: "mm",
+			step: 0.1,
+			hint: "0: worked out from the nozzle",
+		},
+		{ name: "drop.pool_depth", label: "Depth of the pool", unit: "cm", step: 0.5 },
+		{ name: "drop.nth", label: "Which drop of a train", unit: "", step: 1, hint: "1 is the first through the beam" },
+	],
+	throw: [
+		{ name: "throw.gate", label: "First beam to second", unit: "cm", step: 1, hint: "along the path" },
+		{ name: "throw.to_focus", label: "Second beam to focus spot", unit: "cm", step: 5, hint: "level distance" },
+		{
+			name: "throw.angle",
+			label: "Angle at the second beam",
+			unit: "deg",
+			step: 1,
+			hint: "above level; below is negative",
+		},
+		{ name: "throw.above_floor", label: "Second beam above floor", unit: "cm", step: 5 },
+		{
+			name: "throw.mass",
+			label: "Width of the thrown mass",
+			unit: "cm",
+			step: 0.5,
+			hint: "of a ball of the same liquid",
+		},
+		{ name: "throw.speed_low", label: "Slowest throw accepted", unit: "m/s", step: 0.5 },
+		{ name: "throw.speed_high", label: "Fastest throw accepted", unit: "m/s", step: 0.5 },
+	],
+	sound: [
+		{ name: "sound.distance", label: "Sound to microphone", unit: "cm", step: 10 },
+		{ name: "sound.temperature", label: "Air temperature", unit: "C", step: 1 },
+		{ name: "sound.after", label: "Moment after the sound", unit: "ms", step: 1 },
+	],
 };
 
 /** @type {Quantity[]} */
 export const light = [
-  { name: "light.lag", label: "Camera's lag", unit: "ms", step: 1, hint: "from release to open" },
-  { name: "light.lag_scatter", label: "Scatter of the lag", unit: "ms", step: 0.5, hint: "standard deviation" },
-  { name: "light.open_for", label: "Shutter held open", unit: "ms", step: 50 },
-  { name: "light.recycle", label: "Flash ready again after", unit: "s", step: 0.5 },
+	{ name: "light.lag", label: "Camera's lag", unit: "ms", step: 1, hint: "from release to open" },
+	{ name: "light.lag_scatter", label: "Scatter of the lag", unit: "ms", step: 0.5, hint: "standard deviation" },
+	{ name: "light.open_for", label: "Shutter held open", unit: "ms", step: 50 },
+	{ name: "light.recycle", label: "Flash ready again after", unit: "s", step: 0.5 },
 ];
 
 /** @type {Quantity} */
@@ -68,23 +68,23 @@ export const trim = { name: "trim", label: "Trim of the delay", unit: "ms", step
 
 /** @type {Choice[]} */
 export const exposures = [
-  { value: "flash-in-dark", label: "Flash in the dark: shutter already open" },
-  { value: "lag-led", label: "Lag-led: camera released early, its sync fires the flash" },
+	{ value: "flash-in-dark", label: "Flash in the dark, shutter open before" },
+	{ value: "lag-led", label: "Lag-led: camera early, its sync fires the flash" },
 ];
 
 /** @type {Choice[]} */
 export const shutters = [
-  { value: "edge", label: "The machine, after the edge" },
-  { value: "go", label: "The machine, at Go" },
-  { value: "hand", label: "I do, by hand" },
+	{ value: "edge", label: "The machine, after the edge" },
+	{ value: "go", label: "The machine, at Go" },
+	{ value: "hand", label: "I do, by hand" },
 ];
 
 /** The fields that are chosen from a list, and their labels. @type {Record<string, string>} */
 export const chosen = {
-  "drop.liquid": "Liquid",
-  "drop.phase": "Phase wanted",
-  "light.expose": "Way to expose",
-  "light.shutter": "Who opens the shutter",
+	"drop.liquid": "Liquid",
+	"drop.phase": "Phase wanted",
+	"light.expose": "Way to expose",
+	"light.shutter": "Who opens the shutter",
 };
 
 /**
@@ -93,9 +93,9 @@ export const chosen = {
  * @param {string} value
  */
 export function tellChange(field, value) {
-  const quantity = [...Object.values(measured).flat(), ...light, trim].find((q) => q.name === field);
-  const choice = [...exposures, ...shutters].find((c) => c.value === value);
-  return `${quantity?.label ?? chosen[field] ?? field}: ${choice?.label ?? value}`;
+	const quantity = [...Object.values(measured).flat(), ...light, trim].find((q) => q.name === field);
+	const choice = [...exposures, ...shutters].find((c) => c.value === value);
+	return `${quantity?.label ?? chosen[field] ?? field}: ${choice?.label ?? value}`;
 }
 
 /**
@@ -105,8 +105,8 @@ export function tellChange(field, value) {
  * @returns {string}
  */
 export function valueOf(set, name) {
-  /** @type {any} */
-  let at = set;
-  for (const part of name.split(".")) at = at?.[part];
-  return at === undefined || at === null ? "" : String(at);
+	/** @type {any} */
+	let at = set;
+	for (const part of name.split(".")) at = at?.[part];
+	return at === undefined || at === null ? "" : String(at);
 }

@@ -10,10 +10,10 @@ import { fixed, ms, signed } from "./units.js";
 
 /** @type {{ verdict: Verdict, word: string, sign: string }[]} */
 const verdicts = [
-  { verdict: "early", word: "Early", sign: "early" },
-  { verdict: "good", word: "Good", sign: "good" },
-  { verdict: "late", word: "Late", sign: "late" },
-  { verdict: "nothing there", word: "Nothing there", sign: "nothing" },
+	{ verdict: "early", word: "Early", sign: "early" },
+	{ verdict: "good", word: "Good", sign: "good" },
+	{ verdict: "late", word: "Late", sign: "late" },
+	{ verdict: "nothing there", word: "Nothing there", sign: "nothing" },
 ];
 
 /** @typedef {HTMLElement & { refresh: (shot: Shot, newest: boolean) => void }} Card */
@@ -25,13 +25,13 @@ const verdicts = [
  * @param {Asks} asks
  */
 export function showShots(list, shots, asks) {
-  keyed(
-    list,
-    shots,
-    (s) => String(s.id),
-    (s) => card(s, asks),
-    (node, s, i) => node.refresh(s, i === 0),
-  );
+	keyed(
+		list,
+		shots,
+		(s) => String(s.id),
+		(s) => card(s, asks),
+		(node, s, i) => node.refresh(s, i === 0),
+	);
 }
 
 /**
@@ -40,123 +40,123 @@ export function showShots(list, shots, asks) {
  * @returns {Card}
  */
 function card(first, asks) {
-  const place = slot();
-  let shot = first;
-  let wasNewest = false;
-  const number = el("b", { class: "number" });
-  const line = el("span", { class: "line" });
-  const chip = el("span", { class: "chip" });
-  const figures = el("div", { class: "figures" });
-  const seen = el("p", { class: "seen" });
-  const group = el("div", { class: "verdicts", role: "group" });
-  for (const v of verdicts) {
-    group.append(
-      el(
-        "button",
-        {
-          type: "button",
-          "data-verdict": v.verdict,
-          onclick: () => {
-            const verdict = shot.verdict === v.verdict ? "" : v.verdict;
-            asks.ask({ type: "verdict", shot: shot.id, verdict }, place);
-          },
-        },
-        icon(v.sign),
-        el("span", {}, v.word),
-      ),
-    );
-  }
-  const noteId = `note-${first.id}`;
-  const note = el("input", {
-    id: noteId,
-    type: "text",
-    maxlength: 500,
-    enterkeyhint: "done",
-    autocomplete: "off",
-    onchange: () => {
-      const sent = asks.ask(
-        { type: "note", shot: shot.id, text: note.value.trim() },
-        place,
-        () => (note.value = shot.note),
-      );
-      if (!sent) note.value = shot.note;
-    },
-  });
-  const fold = el(
-    "details",
-    {},
-    el("summary", {}, number, line, chip),
-    group,
-    figures,
-    seen,
-    el("div", { class: "note" }, el("label", { for: noteId }, "Note"), note),
-    place,
-  );
-  const node = /** @type {any} */ (el("li", { class: "shot" }, fold));
+	const place = slot();
+	let shot = first;
+	let wasNewest = false;
+	const number = el("b", { class: "number" });
+	const line = el("span", { class: "line" });
+	const chip = el("span", { class: "chip" });
+	const figures = el("div", { class: "figures" });
+	const seen = el("p", { class: "seen" });
+	const group = el("div", { class: "verdicts", role: "group" });
+	for (const v of verdicts) {
+		group.append(
+			el(
+				"button",
+				{
+					type: "button",
+					"data-verdict": v.verdict,
+					onclick: () => {
+						const verdict = shot.verdict === v.verdict ? "" : v.verdict;
+						asks.ask({ type: "verdict", shot: shot.id, verdict }, place);
+					},
+				},
+				icon(v.sign),
+				el("span", {}, v.word),
+			),
+		);
+	}
+	const noteId = `note-${first.id}`;
+	const note = el("input", {
+		id: noteId,
+		type: "text",
+		maxlength: 500,
+		enterkeyhint: "done",
+		autocomplete: "off",
+		onchange: () => {
+			const sent = asks.ask(
+				{ type: "note", shot: shot.id, text: note.value.trim() },
+				place,
+				() => (note.value = shot.note),
+			);
+			if (!sent) note.value = shot.note;
+		},
+	});
+	const fold = el(
+		"details",
+		{},
+		el("summary", {}, number, line, chip),
+		group,
+		figures,
+		seen,
+		el("div", { class: "note" }, el("label", { for: noteId }, "Note"), note),
+		place,
+	);
+	const node = /** @type {any} */ (el("li", { class: "shot" }, fold));
 
-  /** @type {Card["refresh"]} */
-  node.refresh = (s, newest) => {
-    shot = s;
-    if (newest !== wasNewest) fold.open = newest;
-    wasNewest = newest;
-    attr(node, "data-ok", s.ok ? "yes" : "no");
-    attr(node, "data-shot", s.id);
-    text(number, `No. ${s.number}`);
-    text(line, `${clock(s.at)} · ${ms(s.delay_ms)} ms`);
-    const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
-    text(chip, !s.ok ? s.status : (word ?? "not judged"));
-    attr(chip, "data-kind", !s.ok ? "trouble" : s.verdict || "none");
-    const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated]);
-    if (figures.dataset.made !== made) {
-      figures.dataset.made = made;
-      figures.replaceChildren(...drawFigures(s));
-    }
-    text(seen, s.seen ? `The simulated camera saw: ${s.seen}` : "");
-    seen.hidden = s.seen === "";
-    attr(group, "aria-label", `Verdict on shot ${s.number}`);
-    for (const b of group.children) {
-      attr(b, "aria-pressed", /** @type {HTMLElement} */ (b).dataset.verdict === s.verdict ? "true" : "false");
-    }
-    if (document.activeElement !== note) note.value = s.note;
-  };
-  return node;
+	/** @type {Card["refresh"]} */
+	node.refresh = (s, newest) => {
+		shot = s;
+		if (newest !== wasNewest) fold.open = newest;
+		wasNewest = newest;
+		attr(node, "data-ok", s.ok ? "yes" : "no");
+		attr(node, "data-shot", s.id);
+		text(number, `No. ${s.number}`);
+		text(line, `${clock(s.at)} · ${ms(s.delay_ms)} ms`);
+		const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
+		text(chip, !s.ok ? s.status : (word ?? "not judged"));
+		attr(chip, "data-kind", !s.ok ? "trouble" : s.verdict || "none");
+		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated]);
+		if (figures.dataset.made !== made) {
+			figures.dataset.made = made;
+			figures.replaceChildren(...drawFigures(s));
+		}
+		text(seen, s.seen ? `The simulated camera saw: ${s.seen}` : "");
+		seen.hidden = s.seen === "";
+		attr(group, "aria-label", `Verdict on shot ${s.number}`);
+		for (const b of group.children) {
+			attr(b, "aria-pressed", /** @type {HTMLElement} */ (b).dataset.verdict === s.verdict ? "true" : "false");
+		}
+		if (document.activeElement !== note) note.value = s.note;
+	};
+	return node;
 }
 
 /** @param {Shot} s */
 function drawFigures(s) {
-  const facts = [`Status: ${s.status}`, `delay ${fixed(s.delay_ms, 2)} ms`];
-  if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);
-  facts.push(s.simulated ? "simulated rig, not real hardware" : "real board");
-  const rows = s.cues.map((c) =>
-    el(
-      "tr",
-      {},
-      el("th", { scope: "row" }, c.name),
-      el("td", { "data-figure": "planned" }, fixed(c.planned_ms, 3)),
-      el("td", { "data-figure": "actual" }, fixed(c.actual_ms, 3)),
-      el("td", { "data-figure": "late" }, signed(c.late_us, 1)),
-    ),
-  );
-  const head = el(
-    "tr",
-    {},
-    el("th", { scope: "col" }, "Cue"),
-    el("th", { scope: "col" }, "Planned", el("i", {}, "ms")),
-    el("th", { scope: "col" }, "Actual", el("i", {}, "ms")),
-    el("th", { scope: "col" }, "Lateness", el("i", {}, "µs")),
-  );
-  return [
-    el("p", { class: "facts" }, facts.join(" · ")),
-    rows.length > 0
-      ? el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows))
-      : el("p", {}, "No cue was fired."),
-  ];
+	const facts = [`Status: ${s.status}`, `delay ${fixed(s.delay_ms, 2)} ms`];
+	if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);
+	facts.push(s.simulated ? "simulated rig, not real hardware" : "real board");
+	const rows = s.cues.map((c) =>
+		el(
+			"tr",
+			{},
+			el("th", { scope: "row" }, c.name),
+			el("td", { "data-figure": "planned" }, fixed(c.planned_ms, 3)),
+			el("td", { "data-figure": "actual" }, fixed(c.actual_ms, 3)),
+			el("td", { "data-figure": "late" }, signed(c.late_us, 1)),
+		),
+	);
+	const head = el(
+		"tr",
+		{},
+		el("th", { scope: "col" }, "Cue"),
+		el("th", { scope: "col" }, "Planned", el("i", {}, "ms")),
+		el("th", { scope: "col" }, "Actual", el("i", {}, "ms")),
+		el("th", { scope: "col" }, "Lateness", el("i", {}, "µs")),
+	);
+	return [
+		el("p", { class: "facts" }, facts.join(" · ")),
+		rows.length > 0
+			? el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows))
+			: el("p", {}, "No cue was fired."),
+	];
 }
 
 /** @param {string} at */
 function clock(at) {
-  const t = new Date(at);
-  return Number.isNaN(t.getTime())
-    ? ""
-    : t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+	const t = new Date(at);
+	return Number.isNaN(t.getTime())
+		? ""
+		: t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
 }

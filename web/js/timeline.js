@@ -19,52 +19,59 @@ const charPx = 7.4;
  * @returns {SVGSVGElement}
  */
 export function drawTimeline(preview, width) {
-  const main = preview.bars.filter((b) => !b.opening);
-  const opening = preview.bars.filter((b) => b.opening);
-  const times = [0, preview.delay_low_ms, preview.delay_high_ms, preview.delay_ms];
-  times.push(...preview.marks.map((m) => m.at_ms), ...main.flatMap((b) => [b.from_ms, b.to_ms]));
-  const scale = scaleOver(times, width);
+	const main = preview.bars.filter((b) => !b.opening);
+	const opening = preview.bars.filter((b) => b.opening);
+	const times = [0, preview.delay_low_ms, preview.delay_high_ms, preview.delay_ms];
+	times.push(...preview.marks.map((m) => m.at_ms), ...main.flatMap((b) => [b.from_ms, b.to_ms]));
+	const scale = scaleOver(times, width);
 
-  const labels = placeLabels(preview.marks, scale, width);
-  const rows = Math.max(1, ...labels.map((l) => l.row + 1));
-  const top = rows * labelRow + 6;
-  const lanesEnd = top + 16 + main.length * laneRow;
+	const labels = placeLabels(preview.marks, scale, width);
+	const rows = Math.max(1, ...labels.map((l) => l.row + 1));
+	const top = rows * labelRow + 6;
+	const lanesEnd = top + 16 + main.length * laneRow;
 
-  const parts = [
-    ...band(preview, scale, top, lanesEnd),
-    ...labels.flatMap((l) => drawMark(l, top, lanesEnd)),
-    svg("line", { x1: pad, x2: width - pad, y1: top, y2: top, class: "water" }),
-    ...main.flatMap((b, i) => drawLane(b, scale, top + 16 + i * laneRow, width)),
-    ...axis(scale, lanesEnd + 4, width, "ms after the edge"),
-  ];
-  let height = lanesEnd + 44;
-  if (opening.length > 0) {
-    const begin = height + 18;
-    const end = begin + 12 + opening.length * laneRow;
-    const fromGo = scaleOver([0, ...opening.flatMap((b) => [b.from_ms, b.to_ms])], width);
-    parts.push(
-      svg("text", { x: pad, y: begin, class: "clock" }, "Counted from Go, a clock of its own"),
-      ...opening.flatMap((b, i) => drawLane(b, fromGo, begin + 12 + i * laneRow, width)),
-      ...axis(fromGo, end + 4, width, "ms after Go"),
-    );
-    height = end + 44;
-  }
-  return svg(
-    "svg",
-    { viewBox: `0 0 ${width} ${height}`, width, height, class: "timeline", role: "img", "aria-label": preview.summary },
-    hatch(),
-    ...parts,
-  );
+	const parts = [
+		...band(preview, scale, top, lanesEnd),
+		...labels.flatMap((l) => drawMark(l, top, lanesEnd)),
+		svg("line", { x1: pad, x2: width - pad, y1: top, y2: top, class: "water" }),
+		...main.flatMap((b, i) => drawLane(b, scale, top + 16 + i * laneRow, width)),
+		...axis(scale, lanesEnd + 4, width, "ms after the edge"),
+	];
+	let height = lanesEnd + 44;
+	if (opening.length > 0) {
+		const begin = height + 18;
+		const end = begin + 12 + opening.length * laneRow;
+		const fromGo = scaleOver([0, ...opening.flatMap((b) => [b.from_ms, b.to_ms])], width);
+		parts.push(
+			svg("text", { x: pad, y: begin, class: "clock" }, "Counted from Go, a clock of its own"),
+			...opening.flatMap((b, i) => drawLane(b, fromGo, begin + 12 + i * laneRow, width)),
+			...axis(fromGo, end + 4, width, "ms after Go"),
+		);
+		height = end + 44;
+	}
+	return svg(
+		"svg",
+		{
+			viewBox: `0 0 ${width} ${height}`,
+			width,
+			height,
+			class: "timeline",
+			role: "img",
+			"aria-label": preview.summary,
+		},
+		hatch(),
+		...parts,
+	);
 }
 
 /** A linear scale over some times with a little air. @param {number[]} times @param {number} width @returns {Scale} */
 function scaleOver(times, width) {
-  let from = Math.min(...times);
-  let to = Math.max(...times);
-  const air = Math.max((to - from) * 0.04, 0.5);
-  from -= air;
-  to += air;
-  return { from, to, x: (t) => pad + ((t - from) / (to - from)) * (width - 2 * pad) };
+	let from = Math.min(...times);
+	let to = Math.max(...times);
+	const air = Math.max((to - from) * 0.04, 0.5);
+	from -= air;
+	to += air;
+	return { from, to, x: (t) => pad + ((t - from) / (to - from)) * (width - 2 * pad) };
 }
 
 /**
@@ -79,70 +86,70 @@ function scaleOver(times, width) {
  * @returns {Label[]}
  */
 function placeLabels(marks, scale, width) {
-  /** @type {Label[]} */
-  const placed = [];
-  for (const mark of [...marks].sort((a, b) => b.at_ms - a.at_ms)) {
-    const text = `${mark.name} ${ms(mark.at_ms)}`;
-    const x = scale.x(mark.at_ms);
-    const long = text.length * charPx + 22;
-    const choices = Array.from({ length: 8 }, (_, row) => ["start", "end"].map((anchor) => ({ row, anchor }))).flat();
-    const fits = choices
-      .map(({ row, anchor }) => {
-        const left = anchor === "start" ? x - 6 : x + 6 - long;
-        return { mark, text, x, left, right: left + long, row, anchor };
-      })
-      .find((c) => c.left >= 0 && c.right <= width && placed.every((p) => clear(c, p)));
-    placed.push(fits ?? { mark, text, x, left: 0, right: width, row: placed.length, anchor: "start" });
-  }
-  return placed;
+	/** @type {Label[]} */
+	const placed = [];
+	for (const mark of [...marks].sort((a, b) => b.at_ms - a.at_ms)) {
+		const text = `${mark.name} ${ms(mark.at_ms)}`;
+		const x = scale.x(mark.at_ms);
+		const long = text.length * charPx + 22;
+		const choices = Array.from({ length: 8 }, (_, row) => ["start", "end"].map((anchor) => ({ row, anchor }))).flat();
+		const fits = choices
+			.map(({ row, anchor }) => {
+				const left = anchor === "start" ? x - 6 : x + 6 - long;
+				return { mark, text, x, left, right: left + long, row, anchor };
+			})
+			.find((c) => c.left >= 0 && c.right <= width && placed.every((p) => clear(c, p)));
+		placed.push(fits ?? { mark, text, x, left: 0, right: width, row: placed.length, anchor: "start" });
+	}
+	return placed;
 }
 
 /** @param {Label} a @param {Label} b */
 function clear(a, b) {
-  if (a.row === b.row) return a.right < b.left || b.right < a.left;
-  const [high, low] = a.row > b.row ? [a, b] : [b, a];
-  return high.x < low.left - 2 || high.x > low.right + 2;
+	if (a.row === b.row) return a.right < b.left || b.right < a.left;
+	const [high, low] = a.row > b.row ? [a, b] : [b, a];
+	return high.x < low.left - 2 || high.x > low.right + 2;
 }
 
 /** @param {Label} label @param {number} top @param {number} end */
 function drawMark(label, top, end) {
-  const y = top - 8 - label.row * labelRow;
-  const kind = signs[label.mark.name] ? label.mark.name : "edge";
-  const textX = label.anchor === "start" ? label.x + 11 : label.x - 11;
-  return [
-    svg("line", { x1: label.x, x2: label.x, y1: y + 2, y2: end, class: `mark mark-${kind}` }),
-    svg("path", { d: signs[kind], transform: `translate(${label.x} ${y - 5})`, class: `sign sign-${kind}` }),
-    svg("text", { x: textX, y, "text-anchor": label.anchor, class: `words words-${kind}` }, label.text),
-  ];
+	const y = top - 8 - label.row * labelRow;
+	const kind = signs[label.mark.name] ? label.mark.name : "edge";
+	const textX = label.anchor === "start" ? label.x + 11 : label.x - 11;
+	return [
+		svg("line", { x1: label.x, x2: label.x, y1: y + 2, y2: end, class: `mark mark-${kind}` }),
+		svg("path", { d: signs[kind], transform: `translate(${label.x} ${y - 5})`, class: `sign sign-${kind}` }),
+		svg("text", { x: textX, y, "text-anchor": label.anchor, class: `words words-${kind}` }, label.text),
+	];
 }
 
 /** The sign at the head of each mark, about the origin. @type {Record<string, string>} */
 const signs = {
-  gate: "M-4 -6v12M4 -6v12",
-  edge: "M-6 -5h12l-6 10z",
-  surface: "M-8 0c2.7-5 5.3-5 8 0s5.3 5 8 0",
-  sound: "M-6 -2v4M-2 -6v12M2 -4v8M6 -1v2",
-  moment: "M0 -8l2 6 6 2-6 2-2 6-2-6-6-2 6-2z",
+	gate: "M-4 -6v12M4 -6v12",
+	edge: "M-6 -5h12l-6 10z",
+	surface: "M-8 0c2.7-5 5.3-5 8 0s5.3 5 8 0",
+	sound: "M-6 -2v4M-2 -6v12M2 -4v8M6 -1v2",
+	moment: "M0 -8l2 6 6 2-6 2-2 6-2-6-6-2 6-2z",
 };
 
 /** @param {Preview} preview @param {Scale} scale @param {number} top @param {number} end */
 function band(preview, scale, top, end) {
-  const left = scale.x(preview.delay_low_ms);
-  const wide = Math.max(1, scale.x(preview.delay_high_ms) - left);
-  if (preview.delay_high_ms <= preview.delay_low_ms) return [];
-  return [svg("rect", { x: left, y: top, width: wide, height: end - top, class: "band", fill: "url(#hatch)" })];
+	const left = scale.x(preview.delay_low_ms);
+	const wide = Math.max(1, scale.x(preview.delay_high_ms) - left);
+	if (preview.delay_high_ms <= preview.delay_low_ms) return [];
+	return [svg("rect", { x: left, y: top, width: wide, height: end - top, class: "band", fill: "url(#hatch)" })];
 }
 
 function hatch() {
-  return svg(
-    "defs",
-    {},
-    svg(
-      "pattern",
-      { id: "hatch", width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
-      svg("line", { x1: 0, x2: 0, y1: 0, y2: 7, class: "hatch" }),
-    ),
-  );
+	return svg(
+		"defs",
+		{},
+		svg(
+			"pattern",
+			{ id: "hatch", width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
+			svg("line", { x1: 0, x2: 0, y1: 0, y2: 7, class: "hatch" }),
+		),
+	);
 }
 
 /**
@@ -153,41 +160,41 @@ function hatch() {
  * @param {number} width
  */
 function drawLane(bar, scale, y, width) {
-  const left = scale.x(bar.from_ms);
-  const wide = Math.max(4, scale.x(bar.to_ms) - left);
-  const words = `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
-  const long = words.length * charPx;
-  const x = Math.max(pad, Math.min(left + 5, width - pad - long));
-  return [
-    svg("line", { x1: pad, x2: width - pad, y1: y + 26, y2: y + 26, class: "lane" }),
-    svg("rect", { x: left, y: y + 19, width: wide, height: 14, rx: 2, class: bar.opening ? "bar opening" : "bar" }),
-    svg("text", { x, y: y + 13, class: "words" }, words),
-  ];
+	const left = scale.x(bar.from_ms);
+	const wide = Math.max(4, scale.x(bar.to_ms) - left);
+	const words = `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
+	const long = words.length * charPx;
+	const x = Math.max(pad, Math.min(left + 5, width - pad - long));
+	return [
+		svg("line", { x1: pad, x2: width - pad, y1: y + 26, y2: y + 26, class: "lane" }),
+		svg("rect", { x: left, y: y + 19, width: wide, height: 14, rx: 2, class: bar.opening ? "bar opening" : "bar" }),
+		svg("text", { x, y: y + 13, class: "words" }, words),
+	];
 }
 
 /** @param {Scale} scale @param {number} y @param {number} width @param {string} unit */
 function axis(scale, y, width, unit) {
-  const step = tickStep(scale.to - scale.from, Math.max(3, Math.floor(width / 80)));
-  const parts = [svg("line", { x1: pad, x2: width - pad, y1: y, y2: y, class: "axis" })];
-  for (let t = Math.ceil(scale.from / step) * step; t <= scale.to; t += step) {
-    const at = Number(t.toPrecision(12));
-    const x = scale.x(at);
-    parts.push(svg("line", { x1: x, x2: x, y1: y, y2: y + 6, class: "axis" }));
-    if (x > 16 && x < width - 16) {
-      parts.push(
-        /** @type {any} */ (svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at))),
-      );
-    }
-  }
-  parts.push(
-    /** @type {any} */ (svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit)),
-  );
-  return parts;
+	const step = tickStep(scale.to - scale.from, Math.max(3, Math.floor(width / 80)));
+	const parts = [svg("line", { x1: pad, x2: width - pad, y1: y, y2: y, class: "axis" })];
+	for (let t = Math.ceil(scale.from / step) * step; t <= scale.to; t += step) {
+		const at = Number(t.toPrecision(12));
+		const x = scale.x(at);
+		parts.push(svg("line", { x1: x, x2: x, y1: y, y2: y + 6, class: "axis" }));
+		if (x > 16 && x < width - 16) {
+			parts.push(
+				/** @type {any} */ (svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at))),
+			);
+		}
+	}
+	parts.push(
+		/** @type {any} */ (svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit)),
+	);
+	return parts;
 }
 
 /** @param {number} at */
 function tickText(at) {
-  return String(at).replace("-", "−");
+	return String(at).replace("-", "−");
 }
 
 /**
@@ -196,10 +203,10 @@ function tickText(at) {
  * @param {number} about
  */
 export function tickStep(span, about) {
-  const rough = span / about;
-  const power = 10 ** Math.floor(Math.log10(rough));
-  const lead = rough / power;
-  return (lead <= 1 ? 1 : lead <= 2 ? 2 : lead <= 5 ? 5 : 10) * power;
+	const rough = span / about;
+	const power = 10 ** Math.floor(Math.log10(rough));
+	const lead = rough / power;
+	return (lead <= 1 ? 1 : lead <= 2 ? 2 : lead <= 5 ? 5 : 10) * power;
 }
 
 /**
@@ -208,20 +215,20 @@ export function tickStep(span, about) {
  * @returns {HTMLLIElement[]}
  */
 export function tellTimeline(preview) {
-  /** @type {{ at: number, words: string }[]} */
-  const main = preview.marks.map((m) => ({ at: m.at_ms, words: `${m.name} at ${ms(m.at_ms)} ms` }));
-  for (const b of preview.bars.filter((b) => !b.opening)) {
-    main.push({ at: b.from_ms, words: `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms` });
-  }
-  main.sort((a, b) => a.at - b.at);
-  const opening = preview.bars
-    .filter((b) => b.opening)
-    .map((b) => `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms, counted from Go`);
-  const wide = preview.delay_high_ms > preview.delay_low_ms;
-  const spread = wide
-    ? [`the wanted moment may fall from ${ms(preview.delay_low_ms)} to ${ms(preview.delay_high_ms)} ms`]
-    : [];
-  return [...opening, ...main.map((m) => m.words), ...spread].map((words) => el("li", {}, words));
+	/** @type {{ at: number, words: string }[]} */
+	const main = preview.marks.map((m) => ({ at: m.at_ms, words: `${m.name} at ${ms(m.at_ms)} ms` }));
+	for (const b of preview.bars.filter((b) => !b.opening)) {
+		main.push({ at: b.from_ms, words: `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms` });
+	}
+	main.sort((a, b) => a.at - b.at);
+	const opening = preview.bars
+		.filter((b) => b.opening)
+		.map((b) => `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms, counted from Go`);
+	const wide = preview.delay_high_ms > preview.delay_low_ms;
+	const spread = wide
+		? [`the wanted moment may fall from ${ms(preview.delay_low_ms)} to ${ms(preview.delay_high_ms)} ms`]
+		: [];
+	return [...opening, ...main.map((m) => m.words), ...spread].map((words) => el("li", {}, words));
 }
 
 /**
@@ -231,35 +238,35 @@ export function tellTimeline(preview) {
  * @returns {SVGSVGElement | null}
  */
 export function drawTable(preview, width) {
-  const points = preview.table ?? [];
-  if (points.length < 2) return null;
-  const height = 150;
-  const left = 46;
-  const low = points[0];
-  const high = points[points.length - 1];
-  const delays = points.map((p) => p.delay_ms);
-  const [least, most] = [Math.min(...delays), Math.max(...delays)];
-  const x = (/** @type {number} */ v) =>
-    left + ((v - low.interval_ms) / (high.interval_ms - low.interval_ms || 1)) * (width - left - pad);
-  const y = (/** @type {number} */ v) => 14 + ((most - v) / (most - least || 1)) * (height - 54);
-  const line = points.map((p) => `${x(p.interval_ms)},${y(p.delay_ms)}`).join(" ");
-  const say =
-    `Gate interval ${ms(low.interval_ms)} ms gives a delay of ${ms(low.delay_ms)} ms; ` +
-    `${ms(high.interval_ms)} ms gives ${ms(high.delay_ms)} ms.`;
-  return svg(
-    "svg",
-    { viewBox: `0 0 ${width} ${height}`, width, height, class: "timeline", role: "img", "aria-label": say },
-    svg("line", { x1: left, x2: width - pad, y1: height - 36, y2: height - 36, class: "axis" }),
-    svg("polyline", { points: line, class: "curve" }),
-    ...points.map((p) => svg("circle", { cx: x(p.interval_ms), cy: y(p.delay_ms), r: 2, class: "dot" })),
-    svg("text", { x: left - 6, y: y(most) + 4, "text-anchor": "end", class: "tick" }, ms(most)),
-    svg("text", { x: left - 6, y: y(least) + 4, "text-anchor": "end", class: "tick" }, ms(least)),
-    svg("text", { x: left, y: height - 20, class: "tick" }, ms(low.interval_ms)),
-    svg("text", { x: width - pad, y: height - 20, "text-anchor": "end", class: "tick" }, ms(high.interval_ms)),
-    svg(
-      "text",
-      { x: width / 2, y: height - 4, "text-anchor": "middle", class: "tick" },
-      "gate interval, ms (delay upward)",
-    ),
-  );
+	const points = preview.table ?? [];
+	if (points.length < 2) return null;
+	const height = 150;
+	const left = 46;
+	const low = points[0];
+	const high = points[points.length - 1];
+	const delays = points.map((p) => p.delay_ms);
+	const [least, most] = [Math.min(...delays), Math.max(...delays)];
+	const x = (/** @type {number} */ v) =>
+		left + ((v - low.interval_ms) / (high.interval_ms - low.interval_ms || 1)) * (width - left - pad);
+	const y = (/** @type {number} */ v) => 14 + ((most - v) / (most - least || 1)) * (height - 54);
+	const line = points.map((p) => `${x(p.interval_ms)},${y(p.delay_ms)}`).join(" ");
+	const say =
+		`Gate interval ${ms(low.interval_ms)} ms gives a delay of ${ms(low.delay_ms)} ms; ` +
+		`${ms(high.interval_ms)} ms gives ${ms(high.delay_ms)} ms.`;
+	return svg(
+		"svg",
+		{ viewBox: `0 0 ${width} ${height}`, width, height, class: "timeline", role: "img", "aria-label": say },
+		svg("line", { x1: left, x2: width - pad, y1: height - 36, y2: height - 36, class: "axis" }),
+		svg("polyline", { points: line, class: "curve" }),
+		...points.map((p) => svg("circle", { cx: x(p.interval_ms), cy: y(p.delay_ms), r: 2, class: "dot" })),
+		svg("text", { x: left - 6, y: y(most) + 4, "text-anchor": "end", class: "tick" }, ms(most)),
+		svg("text", { x: left - 6, y: y(least) + 4, "text-anchor": "end", class: "tick" }, ms(least)),
+		svg("text", { x: left, y: height - 20, class: "tick" }, ms(low.interval_ms)),
+		svg("text", { x: width - pad, y: height - 20, "text-anchor": "end", class: "tick" }, ms(high.interval_ms)),
+		svg(
+			"text",
+			{ x: width / 2, y: height - 4, "text-anchor": "middle", class: "tick" },
+			"gate interval, ms (delay upward)",
+		),
+	);
 }
