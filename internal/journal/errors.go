@@ -17,7 +17,7 @@ func (j *Journal) explain(doing string, err error) error {
 	if !errors.As(err, &e) {
 		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
 	}
-	what, remedy := meaning(e.Code())
+	remedy, what := meaning(e.Code())
 	if what == nil {
 		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
 	}
@@ -26,18 +26,18 @@ func (j *Journal) explain(doing string, err error) error {
 
 // meaning sorts SQLite's result codes, https://www.sqlite.org/rescode.html; extended ones have the primary one in their
 // low byte.
-func meaning(code int) (what error, remedy string) {
+func meaning(code int) (remedy string, what error) {
 	switch code & 0xff {
 	case sqlite3.SQLITE_NOTADB:
-		return ErrForeign, "name another file"
+		return "name another file", ErrForeign
 	case sqlite3.SQLITE_CORRUPT:
-		return ErrDamaged, rescue
+		return rescue, ErrDamaged
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
-		return ErrReadOnly, "allow this user to write the file and its folder, or name another file"
+		return "allow this user to write the file and its folder, or name another file", ErrReadOnly
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL:
-		return ErrBusy, "stop the other process, or name another file"
+		return "stop the other process, or name another file", ErrBusy
 	case sqlite3.SQLITE_FULL:
-		return ErrFull, "make room on the disk"
+		return "make room on the disk", ErrFull
 	}
-	return nil, ""
+	return "", nil
 }
