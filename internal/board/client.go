@@ -49,7 +49,8 @@ func (o Options) filled() Options {
 type Client struct {
 	link   io.ReadWriteCloser
 	opts   Options
-	id     Identity // set by Dial, then only read
+	id     Identity   // set before Dial returns, then only read
+	met    chan error // the board is known, or why it will not do
 	ended  chan struct{}
 	closed chan struct{}
 	queue  *queue
@@ -62,8 +63,7 @@ type Client struct {
 	writing sync.Mutex // one frame at a time
 
 	mu        sync.Mutex
-	asking    *introduction // while Dial waits
-	known     bool          // id holds
+	known     bool // id holds
 	clock     clock
 	clockRead time.Time // when the host last heard the board's clock
 	lastPing  ping
@@ -74,7 +74,9 @@ type Client struct {
 	waiting   map[uint8]waiting
 	gone      error
 
-	gather gatherer // the link's reader alone uses it
+	// The link's reader alone uses these.
+	asking introduction
+	gather gatherer
 }
 
 // waiting is a request whose answer has not come.
@@ -94,8 +96,8 @@ func Dial(ctx context.Context, link io.ReadWriteCloser, opts Options) (*Client, 
 		queue:   newQueue(),
 		events:  make(chan Event),
 		doubt:   make(chan struct{}, 1),
+		met:     make(chan error, 1),
 		waiting: make(map[uint8]waiting),
-		asking:  newIntroduction(),
 	}
 	c.all.Go(c.read)
 	if err := c.introduce(ctx); err != nil {
@@ -123,9 +125,7 @@ func (c *Client) introduce(ctx context.Context) error {
 			return err
 		}
 		select {
-		case id := <-c.asking.whole:
-			return c.meet(id)
-		case err := <-c.asking.refuse:
+		case err := <-c.met:
 			return err
 		case <-c.ended:
 			return c.whyGone()
@@ -136,19 +136,18 @@ func (c *Client) introduce(ctx context.Context) error {
 	}
 }
 
-// meet accepts the board as what it said it is. From here on silence counts.
-func (c *Client) meet(id Identity) error {
+// meet accepts the board as what it said it is. From here on silence counts, and what it tells becomes events.
+func (c *Client) meet(id Identity) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.gone != nil {
-		return c.gone
+		return
 	}
-	c.id, c.known, c.asking = id, true, nil
+	c.id, c.known = id, true
 	c.clock = clock{hz: id.TickHz}
 	c.silent = time.AfterFunc(silentAfter, func() {
 		c.end(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, silentAfter))
 	})
-	return nil
 }
 
 // Identity is what the board said it is.
@@ -187,16 +186,19 @@ func (c *Client) Close() error {
 // end makes the client useless for the reason given; only the first reason counts.
 func (c *Client) end(why error) {
 	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.gone != nil {
+	first := c.gone == nil
+	if first {
+		c.gone = why
+		if c.silent != nil {
+			c.silent.Stop()
+		}
+		close(c.ended)
+	}
+	c.mu.Unlock()
+	if !first {
 		return
 	}
-	c.gone = why
-	if c.silent != nil {
-		c.silent.Stop()
-	}
-	close(c.ended)
-	if err := c.link.Close(); err != nil {
+	if err := c.link.Close(); err != nil { // may wait for a process to end: not under the lock
 		c.opts.Log.Debug("closing the board's link", "error", err)
 	}
 }

@@ -33,6 +33,16 @@ func TestDialKnowsTheBoard(t *testing.T) {
 	})
 }
 
+// The state that comes right behind the answer to Identify is the first event.
+func TestDialTellsTheFirstState(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		_, c := dialed(t, nil)
+		began := time.Now()
+		until(t, c, func(e Event) bool { return e.State != nil })
+		assert.Zero(t, time.Since(began))
+	})
+}
+
 func TestDialToleratesGarbageLossAndASlowBoot(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, host := newScript(t)

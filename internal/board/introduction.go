@@ -11,36 +11,27 @@ import (
 // introduction gathers what a board says it is: Identity, then each input and output, which may come in any order and
 // more than once.
 type introduction struct {
-	whole  chan Identity // gets it once it is complete
-	refuse chan error    // gets why this board will not do
-	got    bool
-	ident  wire.Identity
-	ins    map[uint8]wire.InputInfo
-	outs   map[uint8]wire.OutputInfo
-}
-
-func newIntroduction() *introduction {
-	i := &introduction{whole: make(chan Identity, 1), refuse: make(chan error, 1)}
-	i.forget()
-	return i
-}
-
-func (i *introduction) forget() {
-	i.got = false
-	i.ins = make(map[uint8]wire.InputInfo)
-	i.outs = make(map[uint8]wire.OutputInfo)
+	got   bool
+	ident wire.Identity
+	ins   map[uint8]wire.InputInfo
+	outs  map[uint8]wire.OutputInfo
 }
 
 // introduced takes a part of what the board says it is. Once the board is known, it only watches for another start.
-func (c *Client) introduced(f wire.Frame) {
-	c.mu.Lock()
-	known, asking := c.known, c.asking
-	c.mu.Unlock()
-	switch {
-	case known && f.Type == wire.TypeIdentity:
-		c.sameStart(f)
-	case !known:
-		asking.hear(f)
+func (c *Client) introduced(known bool, f wire.Frame) {
+	if known {
+		if f.Type == wire.TypeIdentity {
+			c.sameStart(f)
+		}
+		return
+	}
+	if err := c.asking.add(f); err != nil {
+		offer(c.met, err)
+		return
+	}
+	if c.asking.whole() {
+		c.meet(c.asking.identity())
+		offer(c.met, nil)
 	}
 }
 
@@ -57,14 +48,8 @@ func (c *Client) sameStart(f wire.Frame) {
 	}
 }
 
-func (i *introduction) hear(f wire.Frame) {
-	if err := i.add(f); err != nil {
-		offer(i.refuse, err)
-		return
-	}
-	if i.got && len(i.ins) == int(i.ident.Inputs) && len(i.outs) == int(i.ident.Outputs) {
-		offer(i.whole, i.identity())
-	}
+func (i *introduction) whole() bool {
+	return i.got && len(i.ins) == int(i.ident.Inputs) && len(i.outs) == int(i.ident.Outputs)
 }
 
 // offer puts v where somebody may wait for it; the first one counts.
@@ -88,8 +73,8 @@ func (i *introduction) add(f wire.Frame) error {
 		if err != nil {
 			return nil
 		}
-		if i.got && m.BootID != i.ident.BootID {
-			i.forget()
+		if !i.got || m.BootID != i.ident.BootID {
+			i.ins, i.outs = make(map[uint8]wire.InputInfo), make(map[uint8]wire.OutputInfo)
 		}
 		i.got, i.ident = true, m
 		return usable(m)

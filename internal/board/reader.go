@@ -73,7 +73,7 @@ func (c *Client) receive(f wire.Frame) {
 	}
 	switch f.Type {
 	case wire.TypeIdentity, wire.TypeInput, wire.TypeOutput:
-		c.introduced(f)
+		c.introduced(known, f)
 	case wire.TypePong:
 		c.pong(f)
 	case wire.TypeAck, wire.TypeRefused:
@@ -170,7 +170,7 @@ func (c *Client) hear(t wire.Tick) {
 
 func (c *Client) keepCue(m wire.Cue) {
 	if stray := c.gather.cue(m); stray > 0 {
-		c.opts.Log.Warn("a shot's own report never came", "cues", stray)
+		c.opts.Log.Debug("pulses without a shot: an opening ran out, or a shot's report was lost", "cues", stray)
 	}
 }
 
@@ -178,7 +178,7 @@ func (c *Client) keepCue(m wire.Cue) {
 func (c *Client) wholeShot(m wire.Shot) *Shot {
 	cues, stray := c.gather.end(m.Number)
 	if stray > 0 {
-		c.opts.Log.Warn("a shot's own report never came", "cues", stray)
+		c.opts.Log.Debug("pulses without a shot: an opening ran out, or a shot's report was lost", "cues", stray)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()

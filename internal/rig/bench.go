@@ -1,0 +1,142 @@
+package rig
+
+import (
+	"fmt"
+	"time"
+
+	"stillwater/internal/scene"
+	"stillwater/internal/shot"
+	"stillwater/internal/trigger"
+	"stillwater/internal/wire"
+)
+
+const (
+	// TickHz is the rate of the board's clock: 0.1 us, as on Linux.
+	TickHz = 10_000_000
+	tick   = time.Second / TickHz
+
+	// lead and safeWithin are what an ordinary process on an ordinary machine keeps to nearly always. Aims, not measured
+	// bounds: the rig reports what it did.
+	lead       = time.Millisecond
+	safeWithin = 10 * time.Millisecond
+
+	// late is generous, since a desktop may take a millisecond away from any process at any time.
+	late = 10 * time.Millisecond
+	// holdOff is longer than a drop takes through a beam, so that its leaving is not taken for another drop.
+	holdOff = 20 * time.Millisecond
+)
+
+// Inputs of the rig, by index.
+const (
+	InGate uint8 = iota
+	InBeam
+	InMicrophone
+	InSync
+	InKill
+	InButton
+	inputs
+)
+
+// Outputs of the rig, by index.
+const (
+	OutShutter uint8 = iota
+	OutFocus
+	OutFlash
+	OutValve
+	outputs
+)
+
+// inputSpec is one input: what it is, and its level while nothing happens.
+type inputSpec struct {
+	name     string
+	kind     wire.InputKind
+	restHigh bool
+}
+
+// inputSpecs: beams are high while intact, contacts high while open. The kill switch opens to stop, so that a broken wire
+// stops too: high means stop.
+var inputSpecs = [inputs]inputSpec{
+	InGate:       {"gate", wire.InputBeam, true},
+	InBeam:       {"beam", wire.InputBeam, true},
+	InMicrophone: {"microphone", wire.InputMicrophone, false},
+	InSync:       {"sync", wire.InputSync, true},
+	InKill:       {"kill", wire.InputKill, false},
+	InButton:     {"button", wire.InputButton, true},
+}
+
+var outputSpecs = [outputs]struct {
+	name  string
+	kind  wire.OutputKind
+	maxOn time.Duration
+	does  scene.Output
+}{
+	OutShutter: {"shutter", wire.OutputShutter, 60 * time.Second, scene.Shutter},
+	OutFocus:   {"focus", wire.OutputFocus, 60 * time.Second, scene.Focus},
+	OutFlash:   {"flash", wire.OutputFlash, 100 * time.Millisecond, scene.Flash},
+	OutValve:   {"valve", wire.OutputValve, 500 * time.Millisecond, scene.Valve},
+}
+
+// sensorInput is the input that a sensor of the room is wired to.
+var sensorInput = [...]uint8{
+	scene.Gate:       InGate,
+	scene.Beam:       InBeam,
+	scene.Microphone: InMicrophone,
+	scene.Sync:       InSync,
+}
+
+// Bench is what a plan for the rig runs on.
+func Bench() shot.Bench {
+	in := func(i uint8) *shot.Input {
+		return &shot.Input{Index: i, Name: inputSpecs[i].name, Falling: inputSpecs[i].restHigh}
+	}
+	out := func(i uint8, delay time.Duration) *shot.Output {
+		return &shot.Output{Index: i, Name: outputSpecs[i].name, MaxOn: outputSpecs[i].maxOn, Delay: delay}
+	}
+	return shot.Bench{
+		Gate:       in(InGate),
+		Beam:       in(InBeam),
+		Microphone: in(InMicrophone),
+		Shutter:    out(OutShutter, 0),
+		Flash:      out(OutFlash, scene.FlashDelay),
+		Lead:       lead,
+		Tick:       tick,
+		TableLen:   wire.MaxTable,
+		Late:       late,
+		HoldOff:    holdOff,
+	}
+}
+
+// config describes the rig to its board.
+func config(bootID uint32) (trigger.Config, error) {
+	cfg := trigger.Config{
+		BootID:     bootID,
+		Reset:      wire.ResetProcess,
+		TickHz:     TickHz,
+		Lead:       uint32(lead / tick),
+		SafeWithin: uint32(safeWithin / tick),
+		InputLen:   inputs,
+		OutputLen:  outputs,
+	}
+	var err error
+	if cfg.Firmware, err = wire.MakeName("simulated"); err != nil {
+		return cfg, fmt.Errorf("naming the rig: %w", err)
+	}
+	for i, spec := range inputSpecs {
+		name, err := wire.MakeName(spec.name)
+		if err != nil {
+			return cfg, fmt.Errorf("naming input %d: %w", i, err)
+		}
+		cfg.Inputs[i] = trigger.Input{Kind: spec.kind, Name: name, KillHigh: spec.kind == wire.InputKill}
+		if spec.restHigh {
+			cfg.Levels |= 1 << i
+		}
+	}
+	for i, spec := range outputSpecs {
+		name, err := wire.MakeName(spec.name)
+		if err != nil {
+			return cfg, fmt.Errorf("naming output %d: %w", i, err)
+		}
+		cfg.Outputs[i] = trigger.Output{Kind: spec.kind, Name: name, MaxOn: uint32(spec.maxOn / tick)}
+	}
+	return cfg, nil
+}

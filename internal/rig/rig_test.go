@@ -1,0 +1,423 @@
+package rig
+
+import (
+	"context"
+	"io"
+	"log/slog"
+	"math"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/phys"
+	"stillwater/internal/scene"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// Nearly every test here runs in fake time: hours take milliseconds, and a cue that is late by a tick is a failure.
+
+func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
+
+// bed is a rig with a host connected.
+type bed struct {
+	t    *testing.T
+	rig  *Rig
+	host *board.Client
+}
+
+func newBed(t *testing.T, opts Options) *bed {
+	t.Helper()
+	opts.Log = quiet()
+	if opts.Spin == 0 {
+		opts.Spin = -1
+	}
+	r, err := New(opts)
+	require.NoError(t, err)
+	host, err := board.Dial(context.Background(), r.Link(), board.Options{Log: quiet()})
+	require.NoError(t, err)
+	b := &bed{t, r, host}
+	t.Cleanup(func() {
+		require.NoError(t, b.host.Close())
+		require.NoError(t, b.rig.Close())
+	})
+	return b
+}
+
+// arm compiles a set for the rig and arms it.
+func (b *bed) arm(set shot.Set, shots int) shot.Program {
+	b.t.Helper()
+	p, _, err := shot.Compile(set, Bench())
+	require.NoError(b.t, err)
+	require.NoError(b.t, b.host.Load(context.Background(), p))
+	require.NoError(b.t, b.host.Arm(context.Background(), shots))
+	return p
+}
+
+// until reads events up to the first that suits.
+func (b *bed) until(suits func(board.Event) bool) board.Event {
+	b.t.Helper()
+	for e := range b.host.Events() {
+		if suits(e) {
+			return e
+		}
+		require.NoError(b.t, e.Gone)
+	}
+	b.t.Fatal("the events ended")
+	return board.Event{}
+}
+
+func (b *bed) shot() *board.Shot {
+	b.t.Helper()
+	return b.until(func(e board.Event) bool { return e.Shot != nil }).Shot
+}
+
+func (b *bed) state(code wire.StateCode) *wire.State {
+	b.t.Helper()
+	return b.until(func(e board.Event) bool { return e.State != nil && e.State.State == code }).State
+}
+
+func dropSet() shot.Set { return shot.DefaultSet() }
+
+func throwSet() shot.Set {
+	s := shot.DefaultSet()
+	s.Kind = shot.Throw
+	s.Throw.AboveFloor = 2
+	return s
+}
+
+func soundSet() shot.Set {
+	s := shot.DefaultSet()
+	s.Kind = shot.Sound
+	s.Light.Shutter = shot.ByGo
+	return s
+}
+
+func TestTheRigSaysWhatItIs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 1})
+		id := b.host.Identity()
+		assert.Equal(t, "simulated", id.Firmware)
+		assert.Equal(t, uint32(TickHz), id.TickHz)
+		bench := Bench()
+		for _, in := range []*shot.Input{bench.Gate, bench.Beam, bench.Microphone} {
+			assert.Equal(t, in.Name, id.Inputs[in.Index].Name)
+		}
+		for _, out := range []*shot.Output{bench.Shutter, bench.Flash} {
+			assert.Equal(t, out.Name, id.Outputs[out.Index].Name)
+			assert.Equal(t, out.MaxOn, id.Outputs[out.Index].MaxOn)
+		}
+		assert.Equal(t, id.Lead, bench.Lead)
+		assert.Equal(t, id.Tick, bench.Tick)
+		assert.Equal(t, id.TableLen, bench.TableLen)
+		for _, in := range id.Inputs {
+			assert.Contains(t, []string{"gate", "beam", "microphone", "sync", "kill", "button"}, in.Name)
+		}
+	})
+}
+
+// Every kind of shot works with the default set, in time to the tick, and the camera sees it.
+func TestAShotOfEachKind(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		set  shot.Set
+		seen string
+	}{
+		{"drop", dropSet(), "the column"},
+		{"throw", throwSet(), "the sheet"},
+		{"sound", soundSet(), "moment"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := newBed(t, Options{Seed: 12})
+				p := b.arm(c.set, 1)
+				if len(p.Opening) > 0 {
+					require.NoError(t, b.host.Go(context.Background()))
+					time.Sleep(500 * time.Millisecond)
+				}
+				require.NoError(t, b.rig.Release(c.set))
+				assert.True(t, b.rig.Busy())
+				s := b.shot()
+				assert.Equal(t, wire.Done, s.Status)
+				assert.Zero(t, s.Missing)
+				require.Len(t, s.Cues, len(p.Cues)+len(p.Opening))
+				for _, cue := range s.Cues {
+					assert.Zero(t, cue.Late(), "output %d", cue.Output)
+				}
+				assert.Contains(t, b.rig.Look(s.Clock), c.seen)
+				frame, ok := b.rig.Frame(s.Clock)
+				require.True(t, ok)
+				assert.True(t, frame.Exposed, frame.Seen)
+				assert.NotEqual(t, scene.Nothing, frame.Verdict, frame.Seen)
+				b.state(wire.Safe)
+				assert.Contains(t, b.rig.Look(s.Clock+time.Hour/36), "nothing was let go")
+			})
+		})
+	}
+}
+
+// What the picture shows agrees with the board's report: the flash was where planned, and off from the best moment by what
+// the room says.
+func TestTrimmingByWhatIsSeenHits(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 5})
+		set := dropSet()
+		tryOnce := func() scene.Frame {
+			b.arm(set, 1)
+			require.NoError(t, b.rig.Release(set))
+			frame, ok := b.rig.Frame(b.shot().Clock)
+			require.True(t, ok)
+			b.state(wire.Safe)
+			return frame
+		}
+		before := tryOnce()
+		set.Trim -= phys.Seconds(before.Offset)
+		after := tryOnce()
+		t.Logf("seed 5: %q, then %q", before.Seen, after.Seen)
+		assert.Less(t, after.Offset.Abs(), 8*time.Millisecond, "four times the room's scatter of 2 ms")
+	})
+}
+
+// Many throws through the whole chain: the board accepts what is in range, says why of the rest, and hits.
+func TestManyThrowsThroughTheWholeChain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const throws = 100
+		b := newBed(t, Options{Seed: 77})
+		set := throwSet()
+		set.Light.Recycle = 1
+		p := b.arm(set, throws)
+		hits, shots, sum := 0, 0, 0.0
+		rejected := map[wire.Reason]int{}
+		for range throws {
+			require.NoError(t, b.rig.Release(set))
+			e := b.until(func(e board.Event) bool {
+				return e.Shot != nil ||
+					e.Rejected != nil && (e.Rejected.Reason == wire.ReasonTooFast || e.Rejected.Reason == wire.ReasonTooSlow)
+			})
+			if e.Rejected != nil {
+				rejected[e.Rejected.Reason]++
+			} else {
+				shots++
+				assert.GreaterOrEqual(t, e.Shot.Interval(), p.GateMin-tick)
+				assert.LessOrEqual(t, e.Shot.Interval(), p.GateMax+tick)
+				frame, ok := b.rig.Frame(e.Shot.Clock)
+				require.True(t, ok)
+				require.True(t, frame.Exposed, frame.Seen)
+				sum += frame.OffsetMm * frame.OffsetMm
+				if math.Abs(frame.OffsetMm) <= 100 {
+					hits++
+				}
+			}
+			time.Sleep(5 * time.Second)
+			synctest.Wait()
+		}
+		t.Logf("seed 77: %d shots, %d within a hand's width, %.0f mm RMS; rejected: %v", shots, hits,
+			math.Sqrt(sum/float64(shots)), rejected)
+		assert.Greater(t, hits, shots*9/10)
+		assert.Positive(t, rejected[wire.ReasonTooFast]+rejected[wire.ReasonTooSlow], "a tenth is thrown out of range")
+		assert.Greater(t, shots, throws*8/10)
+	})
+}
+
+func TestLagLedShotsFireBySync(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 3})
+		set := dropSet()
+		set.Light.Expose = shot.LagLed
+		b.arm(set, 1)
+		require.NoError(t, b.rig.Release(set))
+		edge := b.until(func(e board.Event) bool { return e.Edge != nil && e.Edge.Input == InSync }).Edge
+		assert.NotNil(t, edge, "the camera's sync comes back as an input")
+		s := b.shot()
+		frame, ok := b.rig.Frame(s.Clock)
+		require.True(t, ok)
+		assert.True(t, frame.Exposed, frame.Seen)
+	})
+}
+
+// The wrap of the board's clock falls between the edge and the moment; nothing notices, and the room is still found.
+func TestAShotAcrossTheClocksWrap(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for _, before := range []time.Duration{300, 400, 500, 600, 700} {
+			b := newBed(t, Options{Seed: 8, StartTick: wire.Tick(-before * time.Millisecond / tick)})
+			b.arm(dropSet(), 1)
+			require.NoError(t, b.rig.Release(dropSet()))
+			s := b.shot()
+			assert.Equal(t, wire.Done, s.Status)
+			assert.Contains(t, b.rig.Look(s.Clock), "the column")
+			assert.Equal(t, s.Delay-scene.FlashDelay, flashCue(t, s).Planned-s.Clock)
+		}
+	})
+}
+
+// A host that connects after the clock has wrapped sees other times than the rig's own; Look still finds the shot.
+func TestAHostThatComesLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 8})
+		require.NoError(t, b.host.Close())
+		time.Sleep(20 * time.Minute)
+		var err error
+		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: quiet()})
+		require.NoError(t, err)
+		b.arm(dropSet(), 1)
+		require.NoError(t, b.rig.Release(dropSet()))
+		s := b.shot()
+		assert.Less(t, s.Clock, 10*time.Minute)
+		assert.Contains(t, b.rig.Look(s.Clock), "the column")
+	})
+}
+
+func TestOneThingAtATime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{})
+		require.NoError(t, b.rig.Release(soundSet()))
+		assert.ErrorIs(t, b.rig.Release(soundSet()), ErrBusy)
+		time.Sleep(5 * time.Second)
+		assert.False(t, b.rig.Busy())
+		assert.NoError(t, b.rig.Release(soundSet()))
+		set := dropSet()
+		set.Kind = "smoke"
+		time.Sleep(5 * time.Second)
+		assert.ErrorContains(t, b.rig.Release(set), "smoke")
+		assert.False(t, b.rig.Busy(), "what could not be let go is not in the air")
+	})
+}
+
+func TestTheKillSwitchStopsAShot(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 12})
+		set := dropSet()
+		b.arm(set, 3)
+		require.NoError(t, b.rig.Release(set))
+		b.state(wire.Firing)
+		require.NoError(t, b.rig.Press("kill", true))
+		s := b.shot()
+		assert.Equal(t, wire.Killed, s.Status)
+		b.state(wire.Faulted)
+		assert.Contains(t, b.rig.Look(s.Clock), "the flash did not fire")
+		assert.Error(t, b.host.Arm(context.Background(), 1))
+		require.NoError(t, b.rig.Press("kill", false))
+		require.NoError(t, b.host.Disarm(context.Background()))
+		b.state(wire.Safe)
+		assert.ErrorContains(t, b.rig.Press("gate", true), "press kill or button")
+	})
+}
+
+// A host that goes leaves the board armed for no more than a second; another plug works at once.
+func TestALostHost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 12})
+		b.arm(dropSet(), 3)
+		require.NoError(t, b.host.Close())
+		time.Sleep(1100 * time.Millisecond)
+		require.NoError(t, b.rig.Release(dropSet()))
+		var err error
+		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: quiet()})
+		require.NoError(t, err)
+		b.state(wire.Safe)
+		time.Sleep(3 * time.Second)
+		assert.Zero(t, b.rig.lit)
+		b.arm(dropSet(), 1)
+	})
+}
+
+func TestANewLinkCutsTheOld(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{})
+		b.rig.Link()
+		e := b.until(func(e board.Event) bool { return e.Gone != nil })
+		assert.ErrorIs(t, e.Gone, board.ErrGone)
+	})
+}
+
+func TestTheValveLetsADropGo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 2})
+		require.NoError(t, b.host.Pulse(context.Background(), OutValve, 20*time.Millisecond))
+		assert.True(t, b.rig.Busy())
+		edge := b.until(func(e board.Event) bool { return e.Edge != nil && e.Edge.Input == InBeam }).Edge
+		assert.NotZero(t, edge.Count)
+	})
+}
+
+func TestClosing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 2})
+		b.arm(soundSet(), 1)
+		require.NoError(t, b.host.Go(context.Background()))
+		time.Sleep(100 * time.Millisecond)
+		synctest.Wait()
+		require.NotZero(t, b.rig.lit, "the shutter is held")
+		require.NoError(t, b.rig.Close())
+		assert.Zero(t, b.rig.lit)
+		b.until(func(e board.Event) bool { return e.Gone != nil })
+		_, err := b.rig.Link().Read(make([]byte, 1))
+		assert.ErrorIs(t, err, io.EOF)
+	})
+}
+
+// The same seed and the same calls at the same times give the same evening.
+func TestTheSameSeedIsTheSameEvening(t *testing.T) {
+	play := func(seed uint64) (evening []string) {
+		synctest.Test(t, func(t *testing.T) {
+			b := newBed(t, Options{Seed: seed})
+			b.arm(throwSet(), 20)
+			for range 5 {
+				require.NoError(t, b.rig.Release(throwSet()))
+				time.Sleep(4 * time.Second)
+			}
+			require.NoError(t, b.host.Disarm(context.Background()))
+			b.until(func(e board.Event) bool {
+				if e.Shot != nil {
+					evening = append(evening, e.Shot.Clock.String(), b.rig.Look(e.Shot.Clock))
+				}
+				return e.State != nil && e.State.State == wire.Safe && len(evening) > 0
+			})
+		})
+		return evening
+	}
+	assert.Equal(t, play(4), play(4))
+	assert.NotEqual(t, play(4), play(5))
+}
+
+// In real time: the order and the planned times hold; how late a cue was is for the machine to say, and is reported.
+func TestRealTime(t *testing.T) {
+	r, err := New(Options{Seed: 12, Log: quiet()})
+	require.NoError(t, err)
+	host, err := board.Dial(context.Background(), r.Link(), board.Options{Log: quiet()})
+	require.NoError(t, err)
+	b := &bed{t, r, host}
+	defer func() {
+		require.NoError(t, host.Close())
+		require.NoError(t, r.Close())
+	}()
+	b.arm(dropSet(), 1)
+	require.NoError(t, r.Release(dropSet()))
+	s := b.shot()
+	if s.Status == wire.Late { // the machine was too busy, and the board says so instead of firing late
+		t.Log("the shot was given up as late")
+		return
+	}
+	require.Equal(t, wire.Done, s.Status)
+	require.Len(t, s.Cues, 2)
+	for _, cue := range s.Cues {
+		assert.GreaterOrEqual(t, cue.Late(), time.Duration(0), "never early")
+		assert.Greater(t, cue.Off, cue.On)
+		t.Logf("output %d: planned %v after the edge, %v late", cue.Output, cue.Planned-s.Clock, cue.Late())
+	}
+}
+
+func flashCue(t *testing.T, s *board.Shot) board.CueReport {
+	t.Helper()
+	for _, c := range s.Cues {
+		if c.Output == OutFlash {
+			return c
+		}
+	}
+	t.Fatal("no flash cue")
+	return board.CueReport{}
+}
