@@ -32,7 +32,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 		says = []string{a.beamLower(), a.published(), a.pool()}
 	}
 	advice := []string{}
-	for _, s := range append(says, a.inTheDark()) {
+	for _, s := range append(says, a.inTheDark(), a.afterGo()) {
 		if s != "" {
 			advice = append(advice, s)
 		}
@@ -179,8 +179,8 @@ func (a adviser) beamLower() string {
 	placed := func(b Budget) float64 {
 		return math.Hypot(float64(b.term(termBeam).Mistiming), float64(b.term(termOnDrop).Mistiming)) * 1e3
 	}
-	return fmt.Sprintf("The drop passes the beam at %.2f m/s, where its place costs %.2f ms. %v below the nozzle it would "+
-		"be %.2f m/s and %.2f ms%s", a.e.Speed, placed(a.budget), phys.Round(set.Drop.Beam, 3), e.Speed, placed(b),
+	return fmt.Sprintf("The drop passes the beam at %.2f m/s, where its place costs %.2f ms. %v below the nozzle it "+
+		"would be %.2f m/s and %.2f ms%s", a.e.Speed, placed(a.budget), phys.Round(set.Drop.Beam, 3), e.Speed, placed(b),
 		a.timeLeft(e.Delay))
 }
 
@@ -209,6 +209,17 @@ func (a adviser) pool() string {
 		return ""
 	}
 	return pool.Advice
+}
+
+// afterGo says when a shutter opened at Go is open: nothing but the person keeps the moment within it.
+func (a adviser) afterGo() string {
+	light := a.set.Light
+	if light.Expose != FlashInDark || light.Shutter != ByGo {
+		return ""
+	}
+	open := (plan{set: a.set}).openBefore()
+	return fmt.Sprintf("The shutter is open from %s to %s after Go: a moment outside that is lost, so wait for it, and "+
+		"see that the edge comes by %s.", inMs(phys.Seconds(open)), inMs(light.OpenFor), inMs(light.OpenFor-a.e.High))
 }
 
 // inTheDark says what the camera's lag costs when it leads.

@@ -77,6 +77,8 @@ var uniform = 1 / math.Sqrt(12)
 // Errors works out the budget of the shot that e describes; tick is the board's resolution. Contributions are taken as
 // small, independent and normal, to second order: at a level throw the angle counts by its curvature alone.
 //
+// The published band of a splash's phase counts as evenly filled, and so does that between the models of the fall.
+//
 // A splash is displaced as its column moves, in free flight up to its highest and down again; at a turning point a
 // mistiming t displaces it by g t²/2. The crown and the crater are taken at their turning point (own estimate, not
 // published).

@@ -341,6 +341,18 @@ func totalAt(t *testing.T, s Set, v phys.Speed) Term {
 	return b.Total
 }
 
+func TestAdviceOnAShutterOpenedAtGo(t *testing.T) {
+	s := DefaultSet()
+	s.Light.Shutter, s.Drop.Phase = ByGo, splash.Contact
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	// Lag 60 ms, three times 3 ms and 2 ms to spare; 187 ms of fall before the 5 s are over.
+	assert.Contains(t, strings.Join(advice, " "), "open from 71.0 ms to 5.00 s after Go")
+	assert.Contains(t, strings.Join(advice, " "), "the edge comes by 4.81 s")
+}
+
 func TestAdviceForDrops(t *testing.T) {
 	s := DefaultSet()
 	s.Drop.PoolDeep = 5 * mm

@@ -159,8 +159,12 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	wait := n.After + s.Trim
 	e := Estimate{Delay: wait - travel, Low: wait - high, High: wait - low, Speed: v,
 		Travel: travel, TravelLow: low, TravelHigh: high}
-	e.Summary = fmt.Sprintf("The sound takes %s to reach the microphone, %.1f m/s in air of %v; the board waits %s more.",
-		inMs(travel), v, n.Temperature, inMs(e.Delay))
+	e.Summary = fmt.Sprintf("The sound takes %s to reach the microphone, %.1f m/s in air of %v", inMs(travel), v,
+		n.Temperature)
+	if e.Delay >= 0 {
+		e.Summary += fmt.Sprintf("; the board waits %s more", inMs(e.Delay))
+	}
+	e.Summary += "."
 	return e, nil
 }
 
