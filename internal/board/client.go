@@ -40,12 +40,13 @@ func (o Options) filled() Options {
 	return o
 }
 
-// Client talks to one board until the link goes. It is safe for use by several goroutines. It pings four times a second;
-// when nothing is heard for a second the board is gone: requests fail with ErrGone and the last event is Gone.
+// Client talks to one board until the link goes. It is safe for use by several goroutines. It pings four times a
+// second; when nothing is heard for a second the board is gone: requests fail with ErrGone and the last event is
+// Gone.
 //
 // A request whose answer does not come is sent again if doing it twice does no harm: identify, load, disarm. Arm, Go
-// and Pulse are sent once; without an answer nobody knows whether they were done, so the client disarms the board, which
-// is safe either way, and returns ErrNoAnswer.
+// and Pulse are sent once; without an answer nobody knows whether they were done, so the client disarms the board,
+// which is safe either way, and returns ErrNoAnswer.
 type Client struct {
 	link   io.ReadWriteCloser
 	opts   Options
@@ -157,8 +158,8 @@ func (c *Client) Identity() Identity { return c.id }
 // event is Gone, unless Close came first; then the channel is closed.
 func (c *Client) Events() <-chan Event { return c.events }
 
-// Now is the board's time, as well as the last answer to a ping tells it: within a ping's travel and the two clocks' drift
-// since. No shot's accuracy depends on it.
+// Now is the board's time, as well as the last answer to a ping tells it: within a ping's travel and the two clocks'
+// drift since. No shot's accuracy depends on it.
 func (c *Client) Now() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()

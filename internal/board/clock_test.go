@@ -14,7 +14,7 @@ import (
 
 // A board runs for days; the host hears its clock now and then, out of order at times, and asks about ticks near it.
 func TestClockWidensAcrossWraps(t *testing.T) {
-	for seed := range uint64(40) {
+	for seed := range uint64(16) {
 		rng := rand.New(rand.NewPCG(seed, 1))
 		hz := []uint32{10_000_000, 2_000_000, 16_000_000, 999_983}[seed%4]
 		c := clock{hz: hz}

@@ -32,7 +32,8 @@ func TestProgramsBecomeTicks(t *testing.T) {
 		ms := hz / 1000
 		assert.Equal(t, wire.Source{Input: 1, Falling: true}, w.Clock)
 		assert.Equal(t, wire.Source{Input: 0, Falling: true}, w.Gate)
-		assert.Equal(t, []uint32{20 * ms, 50 * ms, 2 * ms, ms, 1000 * ms}, []uint32{w.GateMin, w.GateMax, w.HoldOff, w.Late, w.Rest})
+		assert.Equal(t, []uint32{20 * ms, 50 * ms, 2 * ms, ms, 1000 * ms},
+			[]uint32{w.GateMin, w.GateMax, w.HoldOff, w.Late, w.Rest})
 		assert.Equal(t, []wire.Point{{Interval: 20 * ms, Delay: 150 * ms}, {Interval: 35 * ms, Delay: 290 * ms},
 			{Interval: 50 * ms, Delay: 420 * ms}}, w.Table[:w.TableLen])
 		assert.Equal(t, []wire.CueSpec{{Output: 0, Offset: -65 * int32(ms), Width: 200 * ms}, {Output: 1, Width: ms}},

@@ -10,8 +10,8 @@ import (
 const (
 	// mostRejected is how many rejected edges wait to be read; older ones give way.
 	mostRejected = 64
-	// mostWaiting is how many shots, faults and changes of state may wait. A board makes a few a second at most, so reaching
-	// it means that nobody has read for many minutes: the client then gives up rather than grow without end.
+	// mostWaiting is how many shots, faults and changes of state may wait. A board makes a few a second at most, so
+	// reaching it means that nobody has read for many minutes: the client then gives up rather than grow without end.
 	mostWaiting = 4096
 )
 
@@ -72,7 +72,8 @@ func (q *queue) merge(e Event) Event {
 	return e
 }
 
-// outdated is the place of the waiting event that e makes out of date, or -1. Of states only the last one waiting can be.
+// outdated is the place of the waiting event that e makes out of date, or -1. Of states only the last one waiting can
+// be.
 func (q *queue) outdated(e Event) int {
 	for i := len(q.events) - 1; i >= 0; i-- {
 		old := q.events[i]

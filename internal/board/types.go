@@ -1,5 +1,5 @@
-// Package board is the host's client of a board: whatever has the pins, at the other end of a byte stream. It speaks the
-// protocol of package wire, turns programs in time into programs in the board's ticks and ticks back into time.
+// Package board is the host's client of a board: whatever has the pins, at the other end of a byte stream. It speaks
+// the protocol of package wire, turns programs in time into programs in the board's ticks and ticks back into time.
 package board
 
 import (

@@ -53,8 +53,8 @@ type inputSpec struct {
 	restHigh bool
 }
 
-// inputSpecs: beams are high while intact, contacts high while open. The kill switch opens to stop, so that a broken wire
-// stops too: high means stop.
+// inputSpecs: beams are high while intact, contacts high while open. The kill switch opens to stop, so that a broken
+// wire stops too: high means stop.
 var inputSpecs = [inputs]inputSpec{
 	InGate:       {"gate", wire.InputBeam, true},
 	InBeam:       {"beam", wire.InputBeam, true},
@@ -127,9 +127,6 @@ func config(bootID uint32) (trigger.Config, error) {
 			return cfg, fmt.Errorf("naming input %d: %w", i, err)
 		}
 		cfg.Inputs[i] = trigger.Input{Kind: spec.kind, Name: name, KillHigh: spec.kind == wire.InputKill}
-		if spec.restHigh {
-			cfg.Levels |= 1 << i
-		}
 	}
 	for i, spec := range outputSpecs {
 		name, err := wire.MakeName(spec.name)

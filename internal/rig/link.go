@@ -12,8 +12,8 @@ var errFull = errors.New("rig: the host does not read")
 // mostUnread is how much the board sends ahead of the host before frames are dropped, as a serial port would.
 const mostUnread = 64 << 10
 
-// link is the host's end of a connection to the board. What the host writes reaches the board within Write; what the board
-// sends waits here until the host reads it, so that neither ever waits for the other.
+// link is the host's end of a connection to the board. What the host writes reaches the board within Write; what the
+// board sends waits here until the host reads it, so that neither ever waits for the other.
 type link struct {
 	receive func(l *link, p []byte)
 

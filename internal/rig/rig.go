@@ -1,10 +1,10 @@
-// Package rig is the simulated board in a simulated room, in process: the logic and the executor that real boards have,
-// with virtual pins that package scene plays with. It is what runs without any configuration, so that the first minute is
-// practice.
+// Package rig is the simulated board in a simulated room, in process: the logic and the executor that real boards
+// have, with virtual pins that package scene plays with. It is what runs without any configuration, so that the first
+// minute is practice.
 //
-// Time is real unless Options.Manual is set: cues are driven when they are due, as well as this process can, and reports
-// say how late they were. Stamps of virtual edges are the times at which they happen in the room, as a kernel's stamps
-// would be. Nothing about a real rig's exactness follows from the figures seen here.
+// Time is real unless Options.Manual is set: cues are driven when they are due, as well as this process can, and
+// reports say how late they were. Stamps of virtual edges are the times at which they happen in the room, as a
+// kernel's stamps would be. Nothing about a real rig's exactness follows from the figures seen here.
 package rig
 
 import (
@@ -46,6 +46,7 @@ type Rig struct {
 	gone sync.WaitGroup
 
 	mu     sync.Mutex
+	boots  *rand.Rand    // boot ids
 	now    time.Duration // manual time
 	closed bool
 	exec   *executor.Executor
@@ -56,6 +57,7 @@ type Rig struct {
 	lit    uint8    // outputs that are on
 	edges  []edge   // to come, in order of time
 	recent []scene.Flight
+	watch  func(output uint8, on bool, at wire.Tick) // tests look on
 }
 
 // edge is an input's change to come.
@@ -76,36 +78,62 @@ func New(opts Options) (*Rig, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()
 	}
-	bootID := rand.New(rand.NewPCG(opts.Seed, 1)).Uint32()
-	cfg, err := config(bootID)
-	if err != nil {
+	r := &Rig{
+		opts:  opts,
+		log:   opts.Log,
+		zero:  time.Now(),
+		poke:  make(chan struct{}, 1),
+		done:  make(chan struct{}),
+		boots: rand.New(rand.NewPCG(opts.Seed, 1)),
+		room:  scene.New(opts.Seed),
+		set:   shot.DefaultSet(),
+	}
+	for i, spec := range inputSpecs {
+		if spec.restHigh {
+			r.inputs |= 1 << i
+		}
+	}
+	if err := r.boot(); err != nil {
 		return nil, err
 	}
-	state, err := trigger.New(cfg)
-	if err != nil {
-		return nil, fmt.Errorf("making the simulated board: %w", err)
-	}
-	r := &Rig{
-		opts:   opts,
-		log:    opts.Log,
-		zero:   time.Now(),
-		poke:   make(chan struct{}, 1),
-		done:   make(chan struct{}),
-		room:   scene.New(opts.Seed),
-		set:    shot.DefaultSet(),
-		inputs: cfg.Levels,
-	}
-	r.link = newLink(r.receive)
-	r.exec = executor.New(state, pins{r}, sender{r})
-	r.exec.Start(r.tickNow())
 	if !opts.Manual {
 		r.gone.Go(r.run)
 	}
 	return r, nil
 }
 
-// Link connects a host to the board. A connection before it is cut, as when a plug moves from one socket to another; the
-// board goes on.
+// boot starts the board: with nothing but its pins, as they are.
+func (r *Rig) boot() error {
+	cfg, err := config(r.boots.Uint32())
+	if err != nil {
+		return err
+	}
+	cfg.Levels = r.inputs
+	state, err := trigger.New(cfg)
+	if err != nil {
+		return fmt.Errorf("making the simulated board: %w", err)
+	}
+	r.link = newLink(r.receive)
+	r.exec = executor.New(state, pins{r}, sender{r})
+	r.exec.Start(r.tickNow())
+	return nil
+}
+
+// Restart is what a reset does: the board forgets its program, is disarmed with outputs off, and cuts its link. The
+// room goes on.
+func (r *Rig) Restart() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.closed {
+		return errors.New("the rig is closed")
+	}
+	r.link.Close()
+	r.changed()
+	return r.boot()
+}
+
+// Link connects a host to the board. A connection before it is cut, as when a plug moves from one socket to another;
+// the board goes on.
 func (r *Rig) Link() io.ReadWriteCloser {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -150,8 +178,8 @@ func (r *Rig) busy() bool {
 	return n > 0 && r.time() < r.recent[n-1].Ends
 }
 
-// Look says in plain words what the picture shows of the shot whose clock edge was then, in the board's time as the client
-// widens it. Ask once the shot's report is there, and within three minutes of it.
+// Look says in plain words what the picture shows of the shot whose clock edge was then, in the board's time as the
+// client widens it. Ask once the shot's report is there, and within three minutes of it.
 func (r *Rig) Look(clock time.Duration) string {
 	frame, ok := r.Frame(clock)
 	if !ok {
@@ -256,6 +284,9 @@ func (p pins) Drive(mask, levels uint8) (wire.Tick, error) {
 		on := r.lit&bit != 0
 		if on == (before&bit != 0) {
 			continue
+		}
+		if r.watch != nil {
+			r.watch(uint8(i), on, r.tickOf(at))
 		}
 		r.schedule(r.room.Drive(spec.does, on, at))
 		if on && spec.does == scene.Valve {

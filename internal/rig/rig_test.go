@@ -160,8 +160,8 @@ func TestAShotOfEachKind(t *testing.T) {
 	}
 }
 
-// What the picture shows agrees with the board's report: the flash was where planned, and off from the best moment by what
-// the room says.
+// What the picture shows agrees with the board's report: the flash was where planned, and off from the best moment by
+// what the room says.
 func TestTrimmingByWhatIsSeenHits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBed(t, Options{Seed: 5})
@@ -420,4 +420,28 @@ func flashCue(t *testing.T, s *board.Shot) board.CueReport {
 	}
 	t.Fatal("no flash cue")
 	return board.CueReport{}
+}
+
+func TestARestartIsSeenByTheHost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 1})
+		b.arm(soundSet(), 2)
+		require.NoError(t, b.host.Go(context.Background()))
+		before := b.host.Identity().BootID
+		time.Sleep(100 * time.Millisecond)
+		synctest.Wait()
+		require.NotZero(t, b.rig.lit)
+		require.NoError(t, b.rig.Restart())
+		assert.Zero(t, b.rig.lit)
+		e := b.until(func(e board.Event) bool { return e.Gone != nil })
+		assert.ErrorIs(t, e.Gone, board.ErrGone)
+
+		var err error
+		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: quiet()})
+		require.NoError(t, err)
+		assert.NotEqual(t, before, b.host.Identity().BootID)
+		var refused *board.RefusedError
+		require.ErrorAs(t, b.host.Arm(context.Background(), 1), &refused)
+		assert.Equal(t, wire.ReasonNoProgram, refused.Reason)
+	})
 }

@@ -110,8 +110,8 @@ func (r *Rig) run() {
 	}
 }
 
-// catchUp lets all happen that is due and says when the next thing is, and whether to be sharp about it: a board that is
-// armed or has an output on keeps its times, one at rest need not.
+// catchUp lets all happen that is due and says when the next thing is, and whether to be sharp about it: a board that
+// is armed or has an output on keeps its times, one at rest need not.
 func (r *Rig) catchUp() (at time.Duration, sharp, ok bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()

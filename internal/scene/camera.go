@@ -63,8 +63,8 @@ func newCamera(seed uint64, lagScale float64) camera {
 	}
 }
 
-// Drive tells the room that an output went on or off. It returns the edges that follow of it, in order of time: those of
-// the camera's sync contact, which may lie ahead.
+// Drive tells the room that an output went on or off. It returns the edges that follow of it, in order of time: those
+// of the camera's sync contact, which may lie ahead.
 func (r *Room) Drive(o Output, on bool, at time.Duration) []Edge {
 	switch {
 	case o == Shutter && on:

@@ -11,7 +11,8 @@ import (
 	"stillwater/internal/splash"
 )
 
-// The camera's lag has the set's scatter; its mean differs from the set's by what the room says, and stays so all evening.
+// The camera's lag has the set's scatter; its mean differs from the set's by what the room says, and stays so all
+// evening.
 func TestTheCameraHasALag(t *testing.T) {
 	set := shot.DefaultSet().Light
 	var means []float64

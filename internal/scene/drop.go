@@ -76,8 +76,8 @@ func (r *Room) dropDiameter(f *Flight, rng dice) (phys.Length, error) {
 	return d * phys.Length(1+rng.normal(r.spreads.DropDiameter)), nil
 }
 
-// splash draws when this splash shows each phase. A room's splashes lie at one place in the published bands, which is what
-// a person can learn; each differs a little.
+// splash draws when this splash shows each phase. A room's splashes lie at one place in the published bands, which is
+// what a person can learn; each differs a little.
 func (r *Room) splash(f *Flight, rng dice) error {
 	own := 1 + rng.normal(r.spreads.PhaseTime)
 	for _, phase := range splash.Phases() {

@@ -1,6 +1,6 @@
-// Package scene is the simulated room: drops from a nozzle, throws by hand and sounds, the sensors they pass, a camera
-// with lag and a flash. It is pure: every time is passed in, and everything that varies comes from the seed, so the same
-// seed and the same calls give the same room.
+// Package scene is the simulated room: drops from a nozzle, throws by hand and sounds, the sensors they pass, a
+// camera with lag and a flash. It is pure: every time is passed in, and everything that varies comes from the seed,
+// so the same seed and the same calls give the same room.
 //
 // What the room does is drawn around what the set says, with spreads that stand in Spreads with their sources. The room
 // knows the truth (when the liquid was at its best in the focus spot) and so can say what a picture shows. Nothing here
@@ -62,8 +62,8 @@ type Spreads struct {
 	DropEdge      phys.Length      // of the place on the drop that breaks the beam
 	BeamPlace     phys.Length      // of the drop's beam against what was measured, one for the room
 	PhaseTime     float64          // of a phase's time after contact, from drop to drop
-	BandLow       float64          // where in the published band of a phase this room's splash may lie: from this part of it
-	BandHigh      float64          // to this
+	BandLow       float64          // where in a phase's published band this room's splashes may lie, 0 low, 1 high: from
+	BandHigh      float64          // to
 	ThrowOutside  float64          // share of throws outside the accepted speeds
 	ThrowAngle    phys.Angle       // from throw to throw
 	RaggedEdge    phys.Length      // of the leading edge, at each beam by itself
@@ -76,9 +76,10 @@ type Spreads struct {
 	LagOff        float64          // of the camera's mean lag over what the set says, one for the room
 }
 
-// DefaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the slow
-// formation that the Harkins and Brown factor holds for (F. Eschbaum 1895, testdata/published/drop_from_nozzle_check.csv),
-// that is 2.6 percent in diameter. All others: common practice, no source.
+// DefaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the
+// slow formation that the Harkins and Brown factor holds for (F. Eschbaum 1895,
+// testdata/published/drop_from_nozzle_check.csv), that is 2.6 percent in diameter. All others: common practice, no
+// source.
 func DefaultSpreads() Spreads {
 	return Spreads{
 		DropDiameter:  0.01,
@@ -134,7 +135,8 @@ func NewWith(seed uint64, s Spreads) *Room {
 	}
 }
 
-// Release lets what the set describes go at a time. It comes to the first sensor a little later: a person needs a moment.
+// Release lets what the set describes go at a time. It comes to the first sensor a little later: a person needs a
+// moment.
 //
 // Errors: what keeps the set from being carried out, from package splash or ballistics.
 func (r *Room) Release(set shot.Set, at time.Duration) (Flight, error) {

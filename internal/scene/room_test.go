@@ -69,7 +69,8 @@ func meanSD(x []float64) (mean, sd float64) {
 // cut3 is the standard deviation of a normal distribution cut at three of them.
 var cut3 = math.Sqrt(1 - 6*math.Exp(-4.5)/math.Sqrt(2*math.Pi)/math.Erf(3/math.Sqrt2))
 
-// spreadIs checks a sample's standard deviation: that of a sample of n is known to sd/sqrt(2n), four of which are allowed.
+// spreadIs checks a sample's standard deviation: that of a sample of n is known to sd/sqrt(2n), four of which are
+// allowed.
 func spreadIs(t *testing.T, want float64, x []float64, what string) {
 	t.Helper()
 	_, sd := meanSD(x)
@@ -306,5 +307,7 @@ func TestSoundsAreHeardLater(t *testing.T) {
 	meanIs(t, float64(want), rooms, "delay over rooms")
 	mean, _ := meanSD(within)
 	assert.InDelta(t, 0.2e-3, mean, 0.02e-3, "within a room")
-	spreadIs(t, math.Sqrt(math.Pow(0.01/343*cut3, 2)+0.2e-3*0.2e-3/20+math.Pow(1.5/343*0.5/293*cut3, 2)), rooms, "delay over rooms")
+	// The tape, the air (sound's speed goes with the root of the temperature in kelvin), and the mean of 20 sounds.
+	tape, air, jitter := 0.01/343*cut3, 1.5/343*0.5/293*cut3, 0.2e-3/math.Sqrt(20)
+	spreadIs(t, math.Sqrt(tape*tape+air*air+jitter*jitter), rooms, "delay over rooms")
 }

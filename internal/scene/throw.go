@@ -82,7 +82,7 @@ type mass struct{ diameter, drag float64 }
 // state is a place and a speed in metres and metres a second, x level towards the focus spot, y up.
 type state struct{ x, y, vx, vy float64 }
 
-const step = 500e-6 // seconds; a step is bent by 10 m/s² over 0.3 um
+const step = 1e-3 // seconds; gravity bends a step by 1.2 um
 
 // slope is d(state)/dt with gravity and drag. Drag coefficient of a sphere: R. Clift and W. H. Gauvin 1970, within 6
 // percent below Re 3e5 (testdata/published/liquid_mass_drag.csv gives the form); the coefficients are from memory.
