@@ -185,7 +185,7 @@ func TestMeaningOfResultCodes(t *testing.T) {
 		sqlite3.SQLITE_READONLY_DBMOVED: ErrReadOnly, sqlite3.SQLITE_BUSY_SNAPSHOT: ErrBusy, sqlite3.SQLITE_FULL: ErrFull,
 		sqlite3.SQLITE_CONSTRAINT: nil,
 	} {
-		what, remedy := meaning(code)
+		remedy, what := meaning(code)
 		assert.Equal(t, want, what, code)
 		assert.Equal(t, want == nil, remedy == "", code)
 	}
