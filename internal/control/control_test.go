@@ -222,15 +222,19 @@ func TestDisarmWaitsForNothing(t *testing.T) {
 				x.must(me, Command{Type: "disarm"})
 				assert.Zero(t, time.Since(start))
 				assert.Equal(t, wire.Safe, x.dev.now())
+				if hang == "journal" {
+					release()
+					synctest.Wait()
+					assert.Len(t, x.Snapshot().Shots, 1)
+					assert.Equal(t, Safe, x.Snapshot().State)
+					return
+				}
+				assert.Error(t, <-armed, "arming gives up")
+				assert.Zero(t, time.Since(start))
 				release()
 				synctest.Wait()
 				assert.Equal(t, wire.Safe, x.dev.now())
 				assert.Equal(t, Safe, x.Snapshot().State)
-				if hang == "journal" {
-					assert.Len(t, x.Snapshot().Shots, 1)
-					return
-				}
-				assert.Error(t, <-armed)
 				x.arm(1)
 				assert.Equal(t, Armed, x.Snapshot().State, "and it can be armed again")
 			})
@@ -250,6 +254,60 @@ func TestArmAnsweredAfterTheDisarmIsDisarmedAgain(t *testing.T) {
 		synctest.Wait()
 		assert.Equal(t, wire.Safe, x.dev.now(), "armed and nobody wants it")
 		assert.Equal(t, Safe, x.Snapshot().State)
+	})
+}
+
+func TestNothingElseWhileArmingIsUnderWay(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		release := x.dev.holdUp("load")
+		armed := make(chan error, 1)
+		go func() { armed <- x.Do(context.Background(), me, Command{Type: "arm", Shots: 1}) }()
+		synctest.Wait()
+		assert.Contains(t, x.refused(me, Command{Type: "arm", Shots: 1}).Why, "armed already")
+		x.refused(me, Command{Type: "set", Field: "drop.height", Value: "30 cm"})
+		x.refused(me, Command{Type: "care", ID: "water"})
+		x.refused(me, Command{Type: "session"})
+		release()
+		require.NoError(t, <-armed)
+		synctest.Wait()
+		assert.Equal(t, Armed, x.Snapshot().State)
+	})
+}
+
+func TestWordFromBeforeTheArmingDoesNotEndIt(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		release := x.dev.holdUp("arm")
+		armed := make(chan error, 1)
+		go func() { armed <- x.Do(context.Background(), me, Command{Type: "arm", Shots: 1}) }()
+		synctest.Wait()
+		x.dev.emit(board.Event{State: &wire.State{State: wire.Safe, Reason: wire.ReasonRequested}})
+		synctest.Wait()
+		release()
+		require.NoError(t, <-armed)
+		synctest.Wait()
+		assert.Equal(t, Armed, x.Snapshot().State)
+		assert.Equal(t, wire.Armed, x.dev.now())
+	})
+}
+
+func TestBoardFoundArmedIsDisarmed(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		found := newDevice()
+		found.state = wire.Armed
+		x.noBoard(errors.New("unplugged"))
+		x.dev.vanish(board.ErrGone)
+		synctest.Wait()
+		x.dialing.Lock()
+		x.dev, x.dialErr = found, nil
+		x.dialing.Unlock()
+		time.Sleep(redialMost)
+		assert.True(t, x.Snapshot().Board.Connected)
+		assert.Equal(t, wire.Safe, found.now())
 	})
 }
 
