@@ -42,17 +42,28 @@ type phone struct {
 	asked  int
 }
 
-// newPhone starts a browser that shows the page at that size.
-func newPhone(t *testing.T, address string, width, height int64, touch bool) *phone {
+// browser is one Chromium for several phones.
+type browser struct{ ctx context.Context }
+
+// startBrowser starts Chromium until the test ends.
+func startBrowser(t *testing.T) *browser {
 	t.Helper()
 	chromium := need.Tool(t, "chromium", "chromium-browser")
 	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox,
 		chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-domain-reliability", true))
 	root, stop := chromedp.NewExecAllocator(context.Background(), flags...)
-	ctx, closeTab := chromedp.NewContext(root)
-	t.Cleanup(func() { closeTab(); stop() })
+	ctx, closeAll := chromedp.NewContext(root)
+	t.Cleanup(func() { closeAll(); stop() })
+	require.NoError(t, chromedp.Do(ctx))
+	return &browser{ctx}
+}
 
+// phone opens the page at that size, with cookies and storage of its own.
+func (b *browser) phone(t *testing.T, address string, width, height int64, touch bool) *phone {
+	t.Helper()
+	ctx, closeTab := chromedp.NewContext(b.ctx, chromedp.WithNewBrowserContext())
+	t.Cleanup(closeTab)
 	u, err := url.Parse(address)
 	require.NoError(t, err)
 	p := &phone{t: t, ctx: ctx, host: u.Host, touch: touch}
@@ -97,8 +108,8 @@ func (p *phone) request(address string) {
 	}
 }
 
-// expected says whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403, which
-// is how the page learns that it is not paired, and each failed request while the machine is stopped.
+// expected says whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403,
+// which is how the page learns that it is not paired, and each failed request while the machine is stopped.
 func (p *phone) expected(entry *cdplog.Entry) bool {
 	unpaired := strings.HasSuffix(entry.URL, "/session") && strings.Contains(entry.Text, "401")
 	refused := strings.HasSuffix(entry.URL, "/pair") && strings.Contains(entry.Text, "403")
@@ -177,8 +188,8 @@ func (p *phone) fail(format string, args ...any) {
 // state waits until the page shows the state, in the document's attribute and as its headline.
 func (p *phone) state(name, word string) {
 	p.t.Helper()
-	p.until("the state is "+name, fmt.Sprintf(
-		`document.documentElement.dataset.state === %q && document.querySelector("#state-word").textContent === %q`, name, word))
+	p.until("the state is "+name, fmt.Sprintf(`document.documentElement.dataset.state === %q &&
+		document.querySelector("#state-word").textContent === %q`, name, word))
 }
 
 func (p *phone) text(selector string) string {
@@ -214,15 +225,29 @@ func (p *phone) at(selector string) (x, y float64) {
 	return spot.X, spot.Y
 }
 
-func (p *phone) tap(selector string) { p.t.Helper(); p.press(selector, 30*time.Millisecond) }
-
-// press holds a finger or the mouse on an element.
-func (p *phone) press(selector string, long time.Duration) {
+// tap touches or clicks an element.
+func (p *phone) tap(selector string) {
 	p.t.Helper()
 	x, y := p.at(selector)
 	p.down(x, y)
-	time.Sleep(long)
 	p.up(x, y)
+}
+
+// hold keeps a finger on an element until something is so.
+func (p *phone) hold(selector, what, js string) {
+	p.t.Helper()
+	x, y := p.at(selector)
+	p.down(x, y)
+	p.until(what, js)
+	p.up(x, y)
+}
+
+// arm presses and holds until it is armed. The finger then stands on the button that disarms, and lifting it does
+// nothing.
+func (p *phone) arm() {
+	p.t.Helper()
+	p.hold("#arm", "it is armed", `document.documentElement.dataset.state === "armed"`)
+	p.state("armed", "Armed")
 }
 
 func (p *phone) down(x, y float64) {
@@ -255,7 +280,8 @@ func (p *phone) up(x, y float64) {
 
 func (p *phone) finger(kind input.DispatchTouchEventType, points ...*input.TouchPoint) {
 	p.t.Helper()
-	send(p, input.DispatchTouchEvent, input.DispatchTouchEventParams{Type: kind, TouchPoints: append([]*input.TouchPoint{}, points...)})
+	touch := input.DispatchTouchEventParams{Type: kind, TouchPoints: append([]*input.TouchPoint{}, points...)}
+	send(p, input.DispatchTouchEvent, touch)
 }
 
 func (p *phone) mouse(kind input.DispatchMouseEventType, x, y float64) {
@@ -274,27 +300,32 @@ func (p *phone) enter(selector, typed string) {
 	p.do(chromedp.KeyEvent(kb.Enter))
 }
 
-// fit asserts what must hold on every screen: no sideways scrolling, nothing too small to hit, nothing too faint to read.
+// faults is what fitScript found, and on how much it looked.
+type faults struct {
+	Wide, Small, Faint, Nameless []string
+	Texts, Targets               int
+}
+
+// fit asserts what must hold on every screen: no sideways scrolling, nothing too small to hit, too faint to read or
+// without a name.
 func (p *phone) fit(where string) {
 	p.t.Helper()
-	type faults struct {
-		Wide, Small, Faint []string
-		Texts, Targets     int
-	}
 	found := eval[faults](p, fitScript)
 	assert.Empty(p.t, found.Wide, "%s: wider than the screen", where)
 	assert.Empty(p.t, found.Small, "%s: targets under 44 px", where)
 	assert.Empty(p.t, found.Faint, "%s: contrast under 4.5:1", where)
+	assert.Empty(p.t, found.Nameless, "%s: controls without a name", where)
 	assert.Greater(p.t, found.Texts, 1, "%s: no text was seen", where)
 	assert.Greater(p.t, found.Targets, 1, "%s: no target was seen", where)
 }
 
-// fitScript measures what the browser computed. Contrast and its threshold: WCAG 2.1, success criterion 1.4.3; size of a
-// target: criterion 2.5.5.
+// fitScript measures what the browser computed. Contrast and its threshold: WCAG 2.1, success criterion 1.4.3; size of
+// a target: criterion 2.5.5.
 const fitScript = `(() => {
-	const out = { Wide: [], Small: [], Faint: [], Texts: 0, Targets: 0 };
+	const out = { Wide: [], Small: [], Faint: [], Nameless: [], Texts: 0, Targets: 0 };
 	const shown = (n) => n.checkVisibility({ visibilityProperty: true }) && !n.closest(".spoken, .skip, option");
-	const tell = (n) => (n.id ? "#" + n.id : n.tagName + "." + n.getAttribute("class")) + " " + n.textContent.trim().slice(0, 40);
+	const tell = (n) =>
+		(n.id ? "#" + n.id : n.tagName + "." + n.getAttribute("class")) + " " + n.textContent.trim().slice(0, 40);
 	const root = document.documentElement;
 	if (root.scrollWidth > innerWidth) {
 		out.Wide.push("the page: " + root.scrollWidth + " of " + innerWidth);
@@ -305,6 +336,8 @@ const fitScript = `(() => {
 	for (const n of document.querySelectorAll("button, input, select, summary, a")) {
 		if (!shown(n)) continue;
 		out.Targets++;
+		const labels = [...(n.labels ?? [])].map((l) => l.textContent).join("");
+		if ((n.ariaLabel ?? "") + labels + n.textContent === "") out.Nameless.push(tell(n));
 		const r = (n.type === "checkbox" ? n.closest("label") : n).getBoundingClientRect();
 		if (r.width < 43.9 || r.height < 43.9) out.Small.push(tell(n) + " " + r.width + " by " + r.height);
 	}
@@ -353,15 +386,14 @@ func (p *phone) picture(name string) {
 	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), png, 0o644))
 }
 
-// figures reads the figures of the newest shot's cue: planned and actual ms, as shown.
-func (p *phone) figures(cue string) (planned, actual string) {
+// figures reads the figures of the newest shot's cue as shown: planned and actual in ms, late in µs.
+func (p *phone) figures(cue string) map[string]string {
 	p.t.Helper()
-	cells := eval[map[string]string](p, fmt.Sprintf(`(() => {
+	return eval[map[string]string](p, fmt.Sprintf(`(() => {
 		const rows = [...document.querySelectorAll("#shots-list > li:first-child tbody tr")];
 		const row = rows.find((r) => r.querySelector("th").textContent === %q);
 		return Object.fromEntries([...(row?.querySelectorAll("td") ?? [])].map((d) => [d.dataset.figure, d.textContent]));
 	})()`, cue))
-	return cells["planned"], cells["actual"]
 }
 
 // holdSpace holds the space bar long enough to arm, with the repeats a keyboard sends.

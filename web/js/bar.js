@@ -195,8 +195,8 @@ export class Bar {
 
 /**
  * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed.
- * Such a click is nobody's wish, and it is stopped before any button hears it. Keys and assistive technology click without
- * a press and have no detail.
+ * Such a click is nobody's wish, and it is stopped before any button hears it. Keys and assistive technology click
+ * without a press and have no detail.
  */
 function ownClicks() {
 	/** @type {Element | null} */
