@@ -66,6 +66,16 @@ func TestDropInTheDark(t *testing.T) {
 	assert.Greater(t, tl.High, tl.Delay)
 }
 
+// Whoever only chooses what flies is not met by a refusal.
+func TestDefaultSetWorksForEachKind(t *testing.T) {
+	for _, kind := range Kinds() {
+		s := DefaultSet()
+		s.Kind = kind
+		_, _, err := Compile(s, testBench())
+		assert.NoError(t, err, kind)
+	}
+}
+
 func TestWaysToExpose(t *testing.T) {
 	for _, c := range []struct {
 		expose  Exposure
@@ -112,7 +122,7 @@ func names(cues []Cue) (names []string) {
 
 func TestSoundDelay(t *testing.T) {
 	s, b := DefaultSet(), testBench()
-	s.Kind, s.Light.Shutter = Sound, ByHand
+	s.Kind, s.Light.Shutter, s.Sound.After = Sound, ByHand, 20*ms
 	b.Microphone.Delay = 40 * time.Microsecond
 	p, tl, err := Compile(s, b)
 	require.NoError(t, err)

@@ -23,9 +23,8 @@ const (
 	narrowest = 1.02 // of a throw's fastest accepted speed to its slowest
 )
 
-// DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. The distances of the
-// throw and the sound are there for whoever chooses them. Common practice, no source; the lag is a guess until the
-// camera is measured.
+// DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. It also works when
+// only its kind is changed. Common practice, no source; the lag is a guess until the camera is measured.
 func DefaultSet() Set {
 	return Set{
 		Kind: Drop,
@@ -33,7 +32,7 @@ func DefaultSet() Set {
 			PoolDeep: 10 * cm, Nth: 1},
 		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 2, SpeedHigh: 6, Mass: 36 * mm,
 			AboveFloor: 1},
-		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 20 * ms},
+		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
 		Light: LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
 	}
 }
