@@ -231,12 +231,13 @@ func TestDaemonSaysWhatIsInTheWay(t *testing.T) {
 	require.NoError(t, err)
 	defer busy.Close()
 	dir := t.TempDir()
+	inUse := busy.Addr().String()
 	for name, c := range map[string]struct {
 		args   []string
 		status int
 		says   []string
 	}{
-		"port in use":   {[]string{"--listen", busy.Addr().String(), "--journal", dir + "/j"}, 1, []string{"in use", "--listen 127"}},
+		"port in use":   {[]string{"--listen", inUse, "--journal", dir + "/j"}, 1, []string{"in use", "--listen 127"}},
 		"no such host":  {[]string{"--listen", "192.0.2.1:0", "--journal", dir + "/j"}, 1, []string{"192.0.2.1"}},
 		"not an addr":   {[]string{"--listen", "8737"}, 2, []string{"--listen", ":8737"}},
 		"no config":     {[]string{"--config", dir + "/none.toml"}, 1, []string{"none.toml"}},

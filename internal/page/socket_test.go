@@ -311,7 +311,9 @@ func dialInBubble(t *testing.T, p *puppet) *phone {
 	w.conns <- there
 	server := &http.Server{Handler: s.Handler()}
 	go server.Serve(w)
-	dialer := websocket.Dialer{NetDialContext: func(context.Context, string, string) (net.Conn, error) { return here, nil }}
+	dialer := websocket.Dialer{
+		NetDialContext: func(context.Context, string, string) (net.Conn, error) { return here, nil },
+	}
 	conn, _, err := dialer.DialContext(t.Context(), "ws://127.0.0.1/ws",
 		http.Header{"Origin": {"http://127.0.0.1"}, "Cookie": {cookieName + "=" + token}})
 	require.NoError(t, err)
