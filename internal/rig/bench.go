@@ -20,8 +20,9 @@ const (
 	lead       = time.Millisecond
 	safeWithin = 10 * time.Millisecond
 
-	// late is generous, since a desktop may take a millisecond away from any process at any time.
-	late = 10 * time.Millisecond
+	// late is generous: a busy desktop may take some milliseconds away from any process at any time, and practice should
+	// not end there. The reports say how late each cue was.
+	late = 25 * time.Millisecond
 	// holdOff is longer than a drop takes through a beam, so that its leaving is not taken for another drop.
 	holdOff = 20 * time.Millisecond
 )

@@ -149,14 +149,15 @@ func (r *Rig) Link() io.ReadWriteCloser {
 func (r *Rig) Release(set shot.Set) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.release(set)
+	return r.release(set, r.room.Release)
 }
 
-func (r *Rig) release(set shot.Set) error {
+// release lets a set go by hand, or by the valve.
+func (r *Rig) release(set shot.Set, by func(shot.Set, time.Duration) (scene.Flight, error)) error {
 	if r.busy() {
 		return ErrBusy
 	}
-	f, err := r.room.Release(set, r.time())
+	f, err := by(set, r.time())
 	if err != nil {
 		return err
 	}
@@ -193,13 +194,17 @@ func (r *Rig) Frame(clock time.Duration) (scene.Frame, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	at := r.timeOf(wire.Tick(clock / tick)) // the client's time may be whole wraps from the rig's
-	for _, f := range slices.Backward(r.recent) {
-		if f.Released <= at && at <= f.Ends {
+	for _, f := range r.recent {
+		// A shot that Go starts comes before what its valve lets go.
+		if f.Released-leadOfGo <= at && at <= f.Ends {
 			return r.room.Look(f), true
 		}
 	}
 	return scene.Frame{}, false
 }
+
+// leadOfGo is how long before something is let go a Go belongs to it.
+const leadOfGo = 2 * time.Second
 
 // Press makes the kill switch or the button active, or lets it go.
 func (r *Rig) Press(input string, active bool) error {
@@ -301,7 +306,7 @@ func (r *Rig) drip() {
 	if r.set.Kind != shot.Drop {
 		return
 	}
-	if err := r.release(r.set); err != nil && !errors.Is(err, ErrBusy) {
+	if err := r.release(r.set, r.room.Drip); err != nil && !errors.Is(err, ErrBusy) {
 		r.log.Warn("the valve opened and nothing fell", "error", err)
 	}
 }

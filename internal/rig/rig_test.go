@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/ballistics"
 	"stillwater/internal/board"
 	"stillwater/internal/phys"
 	"stillwater/internal/scene"
@@ -341,6 +342,35 @@ func TestTheValveLetsADropGo(t *testing.T) {
 		assert.True(t, b.rig.Busy())
 		edge := b.until(func(e board.Event) bool { return e.Edge != nil && e.Edge.Input == InBeam }).Edge
 		assert.NotZero(t, edge.Count)
+	})
+}
+
+// A program without a clock input: Go opens the valve and starts the delay, and Look finds the drop that fell of it.
+func TestAShotThatGoStarts(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 2})
+		fall, err := dropSet().Estimate() // from the beam
+		require.NoError(t, err)
+		toBeam, err := ballistics.Fall(fall.Diameter, dropSet().Drop.Beam, 0)
+		require.NoError(t, err)
+		p := shot.Program{
+			Nth:     1,
+			Table:   []shot.Point{{Delay: 13*time.Millisecond + (toBeam.Time + fall.Delay).Duration()}},
+			Cues:    []shot.Cue{{Output: OutFlash, Name: "flash", Width: 10 * time.Millisecond}},
+			Opening: []shot.Cue{{Output: OutValve, Name: "valve", Offset: 5 * time.Millisecond, Width: 20 * time.Millisecond}},
+			Late:    late,
+			Rest:    time.Second,
+		}
+		require.NoError(t, b.host.Load(context.Background(), p))
+		require.NoError(t, b.host.Arm(context.Background(), 1))
+		require.NoError(t, b.host.Go(context.Background()))
+		s := b.shot()
+		assert.Equal(t, wire.Done, s.Status)
+		frame, ok := b.rig.Frame(s.Clock)
+		require.True(t, ok)
+		assert.True(t, frame.Flashed, frame.Seen)
+		assert.Less(t, frame.Offset.Abs(), 30*time.Millisecond, "within the published band of the column")
+		assert.Contains(t, frame.Seen, "the shutter was not open")
 	})
 }
 

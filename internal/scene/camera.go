@@ -68,7 +68,8 @@ func newCamera(seed uint64, lagScale float64) camera {
 func (r *Room) Drive(o Output, on bool, at time.Duration) []Edge {
 	switch {
 	case o == Shutter && on:
-		return r.camera.press(at)
+		// Before anything is let go only a shutter that is to be held open is pressed, whatever the set before said.
+		return r.camera.press(at, r.camera.light.Expose == shot.LagLed && at <= r.over)
 	case o == Shutter:
 		r.camera.letGo(at)
 	case o == Flash && on:
@@ -85,7 +86,7 @@ func (c *camera) meanLag() time.Duration {
 }
 
 // press opens the shutter after the lag, which closes the sync contact; a lag-led flash fires by it.
-func (c *camera) press(at time.Duration) []Edge {
+func (c *camera) press(at time.Duration, led bool) []Edge {
 	if c.held {
 		return nil
 	}
@@ -96,7 +97,7 @@ func (c *camera) press(at time.Duration) []Edge {
 		return nil // still busy with the picture before
 	}
 	o := opening{from: from}
-	if c.light.Expose == shot.LagLed {
+	if led {
 		o.to = from + ledExposure
 		c.fire(from)
 	}

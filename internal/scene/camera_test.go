@@ -115,6 +115,25 @@ func TestAReleaseThatIsHeld(t *testing.T) {
 	assert.Empty(t, r.Drive(Focus, true, time.Second))
 }
 
+// After a lag-led shot the next set opens the shutter at Go, before anything is let go: the flash stays quiet and the
+// shutter open.
+func TestOpeningAtGoAfterALagLedShot(t *testing.T) {
+	r, f := exact(t, func(l *shot.LightSet) { l.Expose = shot.LagLed })
+	r.Drive(Shutter, true, f.Best-60*time.Millisecond)
+	r.Drive(Shutter, false, f.Best)
+	require.True(t, r.Look(f).Exposed)
+
+	r.Drive(Shutter, true, f.Ends+10*time.Second)
+	set := shot.DefaultSet()
+	next, err := r.Release(set, f.Ends+12*time.Second)
+	require.NoError(t, err)
+	r.Drive(Flash, true, next.Best-FlashDelay)
+	r.Drive(Shutter, false, next.Ends)
+	frame := r.Look(next)
+	assert.True(t, frame.Exposed, frame.Seen)
+	assert.Zero(t, frame.Offset)
+}
+
 func TestWhatPicturesShow(t *testing.T) {
 	byHand := func(l *shot.LightSet) { l.Shutter = shot.ByHand }
 	ms := time.Millisecond

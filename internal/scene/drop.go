@@ -21,9 +21,8 @@ const (
 )
 
 // drip lets a train of drops go; the wanted one is the set's n-th.
-func (r *Room) drip(f *Flight, rng dice) error {
+func (r *Room) drip(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Drop
-	start := f.Released + leadIn(rng)
 	for n := 1; n <= set.Nth; n++ {
 		if err := r.drop(f, rng, start, n == set.Nth); err != nil {
 			return err

@@ -107,6 +107,7 @@ type Room struct {
 	seed    uint64
 	spreads Spreads
 	flights int
+	over    time.Duration // the last flight
 	camera  camera
 
 	// What is the same all evening, and what a person can learn.
@@ -140,17 +141,28 @@ func NewWith(seed uint64, s Spreads) *Room {
 //
 // Errors: what keeps the set from being carried out, from package splash or ballistics.
 func (r *Room) Release(set shot.Set, at time.Duration) (Flight, error) {
+	return r.letGo(set, at, dice.leadIn)
+}
+
+// Drip lets a set's drop go by a valve that opened at a time, which is far more regular than a hand.
+func (r *Room) Drip(set shot.Set, at time.Duration) (Flight, error) {
+	set.Kind = shot.Drop
+	return r.letGo(set, at, dice.valveOpens)
+}
+
+func (r *Room) letGo(set shot.Set, at time.Duration, wait func(dice) time.Duration) (Flight, error) {
 	r.flights++
 	rng := dice{rand.New(rand.NewPCG(r.seed, uint64(r.flights)))}
 	f := Flight{Number: r.flights, Set: set, Released: at}
+	start := at + wait(rng)
 	var err error
 	switch set.Kind {
 	case shot.Drop:
-		err = r.drip(&f, rng)
+		err = r.drip(&f, rng, start)
 	case shot.Throw:
-		err = r.throw(&f, rng)
+		err = r.throw(&f, rng, start)
 	case shot.Sound:
-		err = r.sound(&f, rng)
+		err = r.sound(&f, rng, start)
 	default:
 		err = fmt.Errorf("there is no %q in this room", set.Kind)
 	}
@@ -158,7 +170,7 @@ func (r *Room) Release(set shot.Set, at time.Duration) (Flight, error) {
 		return Flight{}, fmt.Errorf("letting go: %w", err)
 	}
 	slices.SortStableFunc(f.Edges, func(a, b Edge) int { return cmp.Compare(a.At, b.At) })
-	r.camera.light = set.Light
+	r.camera.light, r.over = set.Light, f.Ends
 	return f, nil
 }
 

@@ -41,6 +41,12 @@ func (r *Room) stamp(rng dice, start time.Duration, t phys.Time) time.Duration {
 }
 
 // leadIn is how long a person needs from deciding to letting go.
-func leadIn(rng dice) time.Duration {
-	return time.Duration(rng.between(200, 500) * float64(time.Millisecond))
+func (d dice) leadIn() time.Duration {
+	return time.Duration(d.between(200, 500) * float64(time.Millisecond))
+}
+
+// valveOpens is how long a drop needs from the valve's opening to falling off: 8 ms, 0.3 ms of scatter. Common
+// practice, no source.
+func (d dice) valveOpens() time.Duration {
+	return 8*time.Millisecond + time.Duration(d.normal(0.3e6))
 }

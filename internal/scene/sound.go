@@ -8,9 +8,8 @@ import (
 )
 
 // sound makes one sound and lets the microphone hear it.
-func (r *Room) sound(f *Flight, rng dice) error {
+func (r *Room) sound(f *Flight, rng dice, made time.Duration) error {
 	set := f.Set.Sound
-	made := f.Released + leadIn(rng)
 	air := set.Temperature + r.warmer
 	travel, err := ballistics.SoundDelay(max(set.Distance+r.farther, 1e-3), air)
 	if err != nil {

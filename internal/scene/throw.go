@@ -2,6 +2,7 @@ package scene
 
 import (
 	"math"
+	"time"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
@@ -23,7 +24,7 @@ func outsideToSigma(share float64) float64 {
 }
 
 // throw flings a mass of liquid through the gate towards the focus spot.
-func (r *Room) throw(f *Flight, rng dice) error {
+func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Throw
 	middle, half := float64(set.SpeedLow+set.SpeedHigh)/2, float64(set.SpeedHigh-set.SpeedLow)/2
 	speed := max(middle+rng.normal(half/outsideToSigma(r.spreads.ThrowOutside)), slowestThrow)
@@ -32,7 +33,6 @@ func (r *Room) throw(f *Flight, rng dice) error {
 	m := mass{diameter: float64(set.Mass), drag: rng.between(r.spreads.DragLow, r.spreads.DragHigh)}
 	at := launched(f.Passing, f.Angle)
 
-	start := f.Released + leadIn(rng)
 	f.Contact = start + m.before(at, float64(set.Gate)).Duration()
 	ragged := func() phys.Time { return phys.Time(rng.normal(float64(r.spreads.RaggedEdge)) / speed) }
 	long := phys.Time(rng.between(shortestSheet, longestSheet) / speed).Duration()
