@@ -1,6 +1,7 @@
 package executor_test
 
 import (
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -23,7 +24,7 @@ type manner struct {
 	tickHz uint32
 	start  wire.Tick     // its clock when it starts
 	sees   time.Duration // from an edge to when the board looks at it
-	wakes  time.Duration // behind the time it wanted to wake
+	wakes  time.Duration // at most behind the time it wanted to wake, at random
 	drives time.Duration // from an order to the pin
 	broken bool          // level of a broken beam
 }
@@ -38,6 +39,8 @@ type virtual struct {
 	inputs  uint8
 	outputs uint8
 	exec    *executor.Executor
+	behind  wire.Tick // how far the next wake will be
+	random  *rand.Rand
 	edges   []edge
 	sent    []byte
 	changes []boardtest.Change
@@ -51,7 +54,7 @@ type edge struct {
 }
 
 func newVirtual(t *testing.T, m manner) *virtual {
-	v := &virtual{t: t, manner: m, now: m.start}
+	v := &virtual{t: t, manner: m, now: m.start, random: rand.New(rand.NewPCG(1, 1))}
 	if !m.broken {
 		v.inputs = 1<<gateIn | 1<<clockIn
 	}
@@ -129,12 +132,12 @@ func (v *virtual) Changes() []boardtest.Change {
 	return c
 }
 
-func (v *virtual) Set(input uint8, high bool) {
-	if high == (v.inputs&(1<<input) != 0) {
-		return
+func (v *virtual) Set(input uint8, high bool) wire.Tick {
+	if high != (v.inputs&(1<<input) != 0) {
+		v.inputs ^= 1 << input
+		v.edges = append(v.edges, edge{input, high, v.now})
 	}
-	v.inputs ^= 1 << input
-	v.edges = append(v.edges, edge{input, high, v.now})
+	return v.now
 }
 
 // Sleep lets the board look at edges and wake when it wants to, each as late as it is its manner.
@@ -144,8 +147,8 @@ func (v *virtual) Sleep(d time.Duration) {
 	end := v.now + wire.Tick(exact/time.Second)
 	for {
 		next, is := end, "end"
-		if at, ok := v.exec.Next(); ok && (at + v.ticks(v.manner.wakes)).Before(next) {
-			next, is = at+v.ticks(v.manner.wakes), "wake"
+		if at, ok := v.exec.Next(); ok && (at + v.behind).Before(next) {
+			next, is = at+v.behind, "wake"
 		}
 		if len(v.edges) > 0 {
 			if at := v.edges[0].at + v.ticks(v.manner.sees); at.Before(next) {
@@ -160,6 +163,7 @@ func (v *virtual) Sleep(d time.Duration) {
 			return
 		case "wake":
 			v.exec.Wake(v.now)
+			v.behind = wire.Tick(v.random.Int64N(int64(v.ticks(v.manner.wakes)) + 1))
 		case "edge":
 			e := v.edges[0]
 			v.edges = v.edges[1:]

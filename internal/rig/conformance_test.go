@@ -51,10 +51,11 @@ func (b *suiteBed) Receive() []byte {
 	return p
 }
 
-func (b *suiteBed) Set(input uint8, high bool) {
+func (b *suiteBed) Set(input uint8, high bool) wire.Tick {
 	b.rig.mu.Lock()
 	defer b.rig.mu.Unlock()
 	b.rig.change(input, high, b.rig.now)
+	return b.rig.tickOf(b.rig.now)
 }
 
 func (b *suiteBed) Sleep(d time.Duration) { b.rig.Advance(d) }

@@ -870,9 +870,24 @@ func popcount(m uint8) (n int) {
 	return n
 }
 
+func TestDisarmEndsTheOpening(t *testing.T) {
+	w := armed(t, opened(), 1)
+	w.send(wire.Go{})
+	number := w.s.shot.number
+	w.send(wire.Disarm{})
+	assert.Equal(t, number+1, w.s.shot.number, "its pulses are not the next shot's")
+	w.send(wire.Arm{Shots: 1})
+	assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	w.drain()
+	w.rise(clockIn)
+	assert.Equal(t, wire.ReasonNotOpened, one[wire.Rejected](w).Reason)
+}
+
 func TestFaultsClear(t *testing.T) {
 	w := armed(t, fixed(), 1)
 	w.rise(killIn)
+	states := messages[wire.State](w)
+	assert.EqualValues(t, 1<<killIn, states[len(states)-1].Inputs, "the state that tells of it shows it")
 	w.send(wire.Disarm{})
 	assert.Equal(t, wire.Faulted, w.s.Code(), "the kill switch is still on")
 	assert.Equal(t, wire.ReasonKill, w.s.Reason())

@@ -3,7 +3,7 @@
 // record of what the outputs did.
 //
 // The suite needs no more than that, so a bed can be a board in virtual time, a simulated processor at exact cycles, or
-// a process on a kernel's GPIO whose lines a helper toggles. It sleeps some 12 seconds of the bed's time in all.
+// a process on a kernel's GPIO whose lines a helper toggles. It sleeps some 14 seconds of the bed's time in all.
 package boardtest
 
 import (
@@ -22,8 +22,9 @@ type Bed interface {
 	Send(p []byte)
 	// Receive is what the board sent since the last Receive; it does not wait.
 	Receive() []byte
-	// Set drives an input. When it returns the edge has its stamp.
-	Set(input uint8, high bool)
+	// Set drives an input. When it returns the edge has its stamp. It says when the edge was, in the board's ticks, which
+	// counts only on an exact bed.
+	Set(input uint8, high bool) wire.Tick
 	// Sleep lets at least d of the board's time pass. A bed in virtual time lets exactly d pass.
 	Sleep(d time.Duration)
 	// Changes is what the outputs did since the last Changes, in order, from the moment the board began to drive them. It

@@ -187,10 +187,11 @@ func testArm(h *host) {
 func testSingle(h *host) {
 	p := h.single()
 	h.arm(p, 1)
-	h.cross(h.w.Clock)
+	at := h.cross(h.w.Clock)
 	h.state(wire.Firing)
 	r := h.shot()
 	h.whole(r, p)
+	h.near(at, r.Clock, "the edge was")
 	assert.Equal(h.t, r.Clock, r.Gate)
 	assert.Equal(h.t, p.Table[0].Delay, r.Delay)
 	edges := take[wire.Edge](h)
@@ -213,10 +214,12 @@ func testGate(h *host) {
 	p := h.gated(5*time.Millisecond, 3*time.Second)
 	for _, interval := range []time.Duration{10 * time.Millisecond, 120 * time.Millisecond} {
 		h.arm(p, 1)
-		h.cross(h.w.Gate)
+		gate := h.cross(h.w.Gate)
 		h.sleep(interval)
-		h.cross(h.w.Clock)
+		clock := h.cross(h.w.Clock)
 		r := h.shot()
+		h.near(gate, r.Gate, "the gate edge was")
+		h.near(clock, r.Clock, "the clock edge was")
 		got := uint32(r.Clock - r.Gate)
 		assert.GreaterOrEqual(h.t, got, h.ticks(interval))
 		if h.bed.Exact() {
@@ -315,8 +318,12 @@ func testBounce(h *host) {
 	h.sleep(2 * delay)
 	h.dark("a bounce")
 	none[wire.Rejected](h, "bounces are counted, not told one by one")
-	h.do(wire.Identify{})
-	assert.EqualValues(h.t, 4, awaitThat(h, func(s wire.State) bool { return s.Bounced > 3 }).Bounced)
+	h.sleep(300 * time.Millisecond)
+	h.cross(h.w.Clock)
+	h.sleep(500 * time.Millisecond) // a second after the first edge, not after the last bounce
+	h.cross(h.w.Clock)
+	h.whole(h.shot(), p)
+	assert.EqualValues(h.t, 5, h.state(wire.Safe).Bounced)
 }
 
 func testOpening(h *host) {
@@ -342,6 +349,13 @@ func testOpening(h *host) {
 		}
 	}
 	assert.EqualValues(h.t, p.Opening[1].Offset, opening[1]-opening[0])
+
+	h.do(wire.Arm{Shots: 1})
+	h.do(wire.Go{})
+	h.do(wire.Disarm{})
+	h.clear()
+	h.do(wire.Arm{Shots: 1})
+	assert.Equal(h.t, wire.ReasonNotOpened, h.state(wire.Armed).Reason, "the go of before is void")
 }
 
 func testOpeningAlone(h *host) {
@@ -538,6 +552,16 @@ func testKill(h *host) {
 }
 
 func testQuiet(h *host) {
+	if h.bed.Exact() {
+		h.arm(h.single(), 1)
+		h.silent = true
+		h.sleep(850 * time.Millisecond)
+		h.silent = false
+		h.do(wire.Identify{})
+		h.state(wire.Armed) // not a second yet
+		h.do(wire.Disarm{})
+		h.clear()
+	}
 	midShot(h)
 	h.sleep(1200 * time.Millisecond)
 	none[wire.Fault](h, "the link was not quiet")

@@ -152,7 +152,10 @@ func (b *bed) Receive() []byte {
 	return p
 }
 
-func (b *bed) Set(input uint8, high bool) { b.inputs[input](high) }
+func (b *bed) Set(input uint8, high bool) wire.Tick {
+	b.inputs[input](high)
+	return 0 // nothing here is exact
+}
 
 func (b *bed) Sleep(d time.Duration) { time.Sleep(d) }
 
