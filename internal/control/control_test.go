@@ -297,17 +297,13 @@ func TestWordFromBeforeTheArmingDoesNotEndIt(t *testing.T) {
 func TestBoardFoundArmedIsDisarmed(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
-		found := newDevice()
-		found.state = wire.Armed
-		x.noBoard(errors.New("unplugged"))
 		x.dev.vanish(board.ErrGone)
-		synctest.Wait()
-		x.dialing.Lock()
-		x.dev, x.dialErr = found, nil
-		x.dialing.Unlock()
+		x.dev.mu.Lock()
+		x.dev.state = wire.Armed
+		x.dev.mu.Unlock()
 		time.Sleep(redialMost)
 		assert.True(t, x.Snapshot().Board.Connected)
-		assert.Equal(t, wire.Safe, found.now())
+		assert.Equal(t, wire.Safe, x.dev.now())
 	})
 }
 
@@ -316,14 +312,13 @@ func TestBoardThatDoesNotConfirmIsCutOff(t *testing.T) {
 		x := setUp(t)
 		x.ready()
 		x.arm(1)
-		first := x.dev
 		x.dev.holdUp("disarm")
 		x.noBoard(errors.New("no such port"))
 		start := time.Now()
 		r := x.refused(other, Command{Type: "disarm"})
 		assert.Contains(t, r.Remedy, "kill switch")
 		assert.LessOrEqual(t, time.Since(start), safeWithin)
-		assert.True(t, first.gone, "the link is closed, so that the board goes safe by itself")
+		assert.True(t, x.dev.gone, "the link is closed, so that the board goes safe by itself")
 		assert.Equal(t, Fault, x.Snapshot().State)
 	})
 }

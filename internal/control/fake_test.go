@@ -62,8 +62,13 @@ func testBench() shot.Bench {
 	}
 }
 
-func (d *device) Identity() board.Identity   { return d.id }
-func (d *device) Events() <-chan board.Event { return d.events }
+func (d *device) Identity() board.Identity { return d.id }
+
+func (d *device) Events() <-chan board.Event {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.events
+}
 
 func (d *device) wait(ctx context.Context, what string) error {
 	d.mu.Lock()
@@ -221,6 +226,15 @@ func (d *device) vanish(err error) {
 	close(d.events)
 }
 
+// revive makes a device that vanished answer again, in the state it is in.
+func (d *device) revive() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.gone {
+		d.gone, d.loaded, d.events = false, false, make(chan board.Event, 10000)
+	}
+}
+
 func (d *device) now() wire.StateCode {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -354,11 +368,10 @@ type table struct {
 	t       *testing.T
 	dev     *device
 	book    *book
-	dialing sync.Mutex // guards dialErr while the control may dial
+	dialing sync.Mutex // guards dialErr and dials while the control may dial
 	dialErr error
 	dials   int
 	stop    func() error
-	onArm   func()
 	made    int // shots begun
 	before  int // shots in the journal at the start
 }
@@ -372,7 +385,8 @@ func (x *table) noBoard(err error) {
 
 // onArmed calls f whenever a board is armed.
 func (x *table) onArmed(f func()) {
-	x.onArm = f
+	x.dev.mu.Lock()
+	defer x.dev.mu.Unlock()
 	x.dev.onArm = f
 }
 
@@ -383,6 +397,7 @@ func setUp(t *testing.T, change ...func(*Options)) *table { return setUpWith(t, 
 func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 	t.Helper()
 	x := &table{t: t, dev: newDevice(), book: b}
+	x.dev.made = &x.made
 	opts := Options{
 		Kind: "gpio", Name: "test", Journal: b, Log: slog.New(slog.DiscardHandler), Wire: Benched(testBench()),
 		Dial: func(context.Context) (Device, error) {
@@ -392,10 +407,7 @@ func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 			if x.dialErr != nil {
 				return nil, x.dialErr
 			}
-			if x.dev.gone {
-				x.dev = newDevice()
-			}
-			x.dev.onArm, x.dev.made = x.onArm, &x.made
+			x.dev.revive()
 			return x.dev, nil
 		},
 	}
