@@ -16,6 +16,7 @@ import (
 
 	"stillwater/internal/board/boardtest"
 	"stillwater/internal/spawn"
+	"stillwater/internal/wire"
 )
 
 // TestBoard holds the real board process, on two chips and with lines of either polarity, to the protocol.
