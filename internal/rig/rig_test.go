@@ -91,10 +91,13 @@ func throwSet() shot.Set {
 	return s
 }
 
-func soundSet() shot.Set {
+// soundSet has its shutter opened at Go.
+func soundSet() shot.Set { return soundBy(shot.ByGo) }
+
+func soundBy(shutter shot.ShutterBy) shot.Set {
 	s := shot.DefaultSet()
 	s.Kind = shot.Sound
-	s.Light.Shutter = shot.ByGo
+	s.Light.Shutter = shutter
 	return s
 }
 
@@ -130,7 +133,8 @@ func TestAShotOfEachKind(t *testing.T) {
 	}{
 		{"drop", dropSet(), "the column"},
 		{"throw", throwSet(), "the sheet"},
-		{"sound", soundSet(), "moment"},
+		{"sound, shutter by edge", soundBy(shot.ByEdge), "moment"},
+		{"sound, shutter at go", soundBy(shot.ByGo), "moment"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
