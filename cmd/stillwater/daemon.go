@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+	"time"
 
 	"stillwater/internal/board"
 	"stillwater/internal/config"
@@ -32,7 +33,7 @@ import (
 type daemonFlags struct {
 	listen, config, journal string
 	seed                    uint64
-	version                 bool
+	forget, version         bool
 }
 
 func (m *Main) parseDaemon(args []string) (f daemonFlags, err error) {
@@ -42,6 +43,7 @@ func (m *Main) parseDaemon(args []string) (f daemonFlags, err error) {
 	flags.StringVar(&f.config, "config", "", "configuration `file` (default: stillwater.toml in the usual places)")
 	flags.StringVar(&f.journal, "journal", "", "journal `file` (default: in the user's state folder)")
 	flags.Uint64Var(&f.seed, "seed", 0, "`number` that the simulated room's chances follow from (0: another each time)")
+	flags.BoolVar(&f.forget, "forget-phones", false, "every phone must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	if err := flags.Parse(args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
@@ -95,8 +97,13 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	p, err := page.New(page.Options{
-		Control: c, Files: web.Files, Names: ownNames(), Version: version(), Log: log,
+	if f.forget {
+		if err := record.ForgetPhones(ctx, time.Now()); err != nil {
+			return err
+		}
+	}
+	p, err := page.New(ctx, page.Options{
+		Control: c, Files: web.Files, Names: ownNames(), Version: version(), Log: log, Phones: record,
 	})
 	if err != nil {
 		return err

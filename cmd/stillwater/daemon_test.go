@@ -68,10 +68,11 @@ func startDaemon(t testing.TB, args ...string) *daemonRun {
 
 // hand is a paired phone with a websocket.
 type hand struct {
-	t    testing.TB
-	conn *websocket.Conn
-	n    int64
-	last *control.Snapshot
+	t      testing.TB
+	conn   *websocket.Conn
+	cookie *http.Cookie
+	n      int64
+	last   *control.Snapshot
 }
 
 type reply struct {
@@ -91,12 +92,17 @@ func (r *daemonRun) pair() *hand {
 	require.NoError(r.t, err)
 	answer.Body.Close()
 	require.Equal(r.t, http.StatusNoContent, answer.StatusCode)
-	cookie := answer.Cookies()[0]
+	return r.join(answer.Cookies()[0])
+}
+
+// join connects a phone that was paired before.
+func (r *daemonRun) join(cookie *http.Cookie) *hand {
+	r.t.Helper()
 	conn, _, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws",
 		http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}})
 	require.NoError(r.t, err)
 	r.t.Cleanup(func() { conn.Close() })
-	h := &hand{t: r.t, conn: conn}
+	h := &hand{t: r.t, conn: conn, cookie: cookie}
 	h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
 	return h
 }
@@ -203,7 +209,9 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 	before := *h.last
 	require.Zero(t, d.stop(), d.log)
 
-	h = startDaemon(t, flags...).pair()
+	cookie := h.cookie
+	again := startDaemon(t, flags...)
+	h = again.join(cookie)
 	assert.Equal(t, control.Safe, h.last.State, "never armed after a restart")
 	assert.Equal(t, before.Session.Name, h.last.Session.Name)
 	assert.Equal(t, before.Set, h.last.Set)
@@ -211,6 +219,16 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 	assert.Equal(t, control.Good, h.last.Shots[0].Verdict)
 	assert.Equal(t, before.Shots[0].Cues, h.last.Shots[0].Cues)
 	assert.True(t, h.last.CareDone)
+	require.Zero(t, again.stop(), again.log)
+
+	forgetful := startDaemon(t, append(flags, "--forget-phones")...)
+	request, err := http.NewRequest("GET", forgetful.url+"/session", nil)
+	require.NoError(t, err)
+	request.AddCookie(cookie)
+	answer, err := http.DefaultClient.Do(request)
+	require.NoError(t, err)
+	answer.Body.Close()
+	assert.Equal(t, http.StatusUnauthorized, answer.StatusCode, "forgotten phones pair again")
 }
 
 func TestDaemonServesThePage(t *testing.T) {

@@ -99,7 +99,7 @@ func TestFilesAreForTheUserOnly(t *testing.T) {
 func TestSettingsThatKeepAcknowledgedShots(t *testing.T) {
 	j := open(t, newPath(t))
 	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1",
-		"busy_timeout": "2000", "user_version": "1", "application_id": fmt.Sprint(applicationID)} {
+		"busy_timeout": "2000", "user_version": "2", "application_id": fmt.Sprint(applicationID)} {
 		var got string
 		require.NoError(t, j.db.QueryRow("PRAGMA "+pragma).Scan(&got))
 		assert.Equal(t, want, got, pragma)
@@ -291,10 +291,13 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	kept := session(t, j)
 	first, err := embedded.ReadFile("migrations/0001_sessions_and_shots.sql")
 	require.NoError(t, err)
-	with := func(second string) fstest.MapFS {
+	second, err := embedded.ReadFile("migrations/0002_phones.sql")
+	require.NoError(t, err)
+	with := func(third string) fstest.MapFS {
 		return fstest.MapFS{
 			"migrations/0001_sessions_and_shots.sql": {Data: first},
-			"migrations/0002_lenses.sql":             {Data: []byte(second)},
+			"migrations/0002_phones.sql":             {Data: second},
+			"migrations/0003_lenses.sql":             {Data: []byte(third)},
 		}
 	}
 	version := func() (v, tables int) {
@@ -304,13 +307,13 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	}
 	err = j.migrate(ctx, with(`CREATE TABLE lenses (x TEXT); INSERT INTO lenses VALUES ('a');
 		INSERT INTO nowhere VALUES (1);`))
-	assert.ErrorContains(t, err, "bring up to version 2")
+	assert.ErrorContains(t, err, "bring up to version 3")
 	v, tables := version()
-	assert.Equal(t, []int{1, 0}, []int{v, tables})
+	assert.Equal(t, []int{2, 0}, []int{v, tables})
 
 	require.NoError(t, j.migrate(ctx, with("CREATE TABLE lenses (x TEXT);")))
 	v, tables = version()
-	assert.Equal(t, []int{2, 1}, []int{v, tables})
+	assert.Equal(t, []int{3, 1}, []int{v, tables})
 	got, _, err := j.LatestSession(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, kept, got)

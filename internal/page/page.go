@@ -34,6 +34,7 @@ type Options struct {
 	Names   []string     // host names this machine answers to, besides localhost, *.local and addresses
 	Version string       // shown in /metrics
 	Log     *slog.Logger // nil: slog.Default
+	Phones  Phones       // nil: phones pair again after each start
 	Beat    time.Duration
 }
 
@@ -56,8 +57,8 @@ type Server struct {
 	running  sync.WaitGroup
 }
 
-// New makes a server with a fresh pairing code.
-func New(opts Options) (*Server, error) {
+// New makes a server with a fresh pairing code. Phones paired before stay paired, if opts say where they are kept.
+func New(ctx context.Context, opts Options) (*Server, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()
 	}
@@ -68,8 +69,12 @@ func New(opts Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page: read the page's files: %w", err)
 	}
+	pairing, err := newPairing(ctx, opts.Phones)
+	if err != nil {
+		return nil, fmt.Errorf("page: read who is paired: %w", err)
+	}
 	return &Server{
-		opts: opts, log: opts.Log, pairing: newPairing(), files: files, started: time.Now(),
+		opts: opts, log: opts.Log, pairing: pairing, files: files, started: time.Now(),
 		sockets: map[*socket]struct{}{},
 	}, nil
 }

@@ -11,6 +11,8 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -21,6 +23,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/journal"
 )
 
 // puppet is a Controller that the test pulls the strings of.
@@ -75,7 +78,7 @@ var testFiles = fstest.MapFS{
 
 func newServer(t *testing.T, p *puppet) (*Server, *httptest.Server) {
 	t.Helper()
-	s, err := New(Options{
+	s, err := New(t.Context(), Options{
 		Control: p, Files: testFiles, Names: []string{"studio"}, Version: "test", Log: slog.New(slog.DiscardHandler),
 	})
 	require.NoError(t, err)
@@ -162,7 +165,7 @@ func TestFilesAreZippedAndNotSentTwice(t *testing.T) {
 }
 
 func TestNoIndexIsAnError(t *testing.T) {
-	_, err := New(Options{Control: &puppet{}, Files: fstest.MapFS{}})
+	_, err := New(t.Context(), Options{Control: &puppet{}, Files: fstest.MapFS{}})
 	assert.ErrorContains(t, err, "index.html")
 }
 
@@ -297,7 +300,7 @@ func TestGuessingIsSlowedDown(t *testing.T) {
 }
 
 func TestGuessingFromManyAddressesIsSlowedDown(t *testing.T) {
-	p := newPairing()
+	p := unkept(t)
 	now := time.Unix(1_800_000_000, 0)
 	p.now = func() time.Time { return now }
 	r, err := http.NewRequest("GET", "/", nil)
@@ -305,7 +308,7 @@ func TestGuessingFromManyAddressesIsSlowedDown(t *testing.T) {
 	guesses := 0
 	for end := now.Add(24 * time.Hour); now.Before(end); now = now.Add(100 * time.Millisecond) {
 		r.RemoteAddr = net.JoinHostPort(net.IPv4(10, byte(guesses>>16), byte(guesses>>8), byte(guesses)).String(), "1")
-		if _, wait, _ := p.pair(wrong(p.code), remoteAddr(r)); wait == 0 {
+		if _, wait, _ := p.pair(t.Context(), wrong(p.code), remoteAddr(r)); wait == 0 {
 			guesses++
 		}
 	}
@@ -315,28 +318,28 @@ func TestGuessingFromManyAddressesIsSlowedDown(t *testing.T) {
 }
 
 func TestOneNeighbourIsOneAddress(t *testing.T) {
-	p := newPairing()
+	p := unkept(t)
 	r, err := http.NewRequest("GET", "/", nil)
 	require.NoError(t, err)
 	for i := range 4 {
 		r.RemoteAddr = net.JoinHostPort("2001:db8::"+string(rune('1'+i)), "1")
-		p.pair(wrong(p.code), remoteAddr(r))
+		p.pair(t.Context(), wrong(p.code), remoteAddr(r))
 	}
 	for _, a := range []string{"[::ffff:10.0.0.1]:1", "10.0.0.1:2"} {
 		r.RemoteAddr = a
-		p.pair(wrong(p.code), remoteAddr(r))
+		p.pair(t.Context(), wrong(p.code), remoteAddr(r))
 	}
 	assert.Len(t, p.byAddr, 2)
 }
 
 func TestGuessesAtTheSameMomentAreAllCounted(t *testing.T) {
-	p := newPairing()
+	p := unkept(t)
 	var all sync.WaitGroup
 	var mu sync.Mutex
 	let := 0
 	for range 50 {
 		all.Go(func() {
-			if _, wait, _ := p.pair(wrong(p.code), remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"})); wait == 0 {
+			if _, wait, _ := p.pair(t.Context(), wrong(p.code), remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"})); wait == 0 {
 				mu.Lock()
 				let++
 				mu.Unlock()
@@ -347,26 +350,88 @@ func TestGuessesAtTheSameMomentAreAllCounted(t *testing.T) {
 	assert.Equal(t, freeTries, let)
 }
 
-func TestSoManyPhonesAndNoMore(t *testing.T) {
-	p := newPairing()
+func unkept(t *testing.T) *pairing {
+	t.Helper()
+	p, err := newPairing(t.Context(), nil)
+	require.NoError(t, err)
+	return p
+}
+
+// known says which phone a token stands for.
+func known(p *pairing, token string) (string, bool) {
+	r := &http.Request{Header: http.Header{}}
+	r.AddCookie(&http.Cookie{Name: cookieName, Value: token})
+	return p.client(r)
+}
+
+func TestThePhonePairedFirstMakesRoom(t *testing.T) {
+	j, err := journal.Open(t.Context(), filepath.Join(t.TempDir(), "journal.db"))
+	require.NoError(t, err)
+	defer j.Close()
+	p, err := newPairing(t.Context(), j)
+	require.NoError(t, err)
+	now := time.Now()
+	p.now = func() time.Time { now = now.Add(time.Second); return now }
 	from := remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"})
-	for range mostPhones {
-		token, _, err := p.pair(p.code, from)
+	tokens, names := []string{}, map[string]bool{}
+	for range mostPhones + 1 {
+		token, _, err := p.pair(t.Context(), p.code, from)
 		require.NoError(t, err)
-		require.NotEmpty(t, token)
+		name, ok := known(p, token)
+		require.True(t, ok)
+		tokens, names[name] = append(tokens, token), true
 	}
-	token, _, err := p.pair(p.code, from)
-	assert.Error(t, err)
-	assert.Empty(t, token)
+	assert.Equal(t, mostPhones, p.count())
+	_, ok := known(p, tokens[0])
+	assert.False(t, ok, "the first pairs again")
+	_, ok = known(p, tokens[1])
+	assert.True(t, ok)
+	assert.Len(t, names, mostPhones+1, "no two phones have one name")
+	kept, err := j.Phones(t.Context())
+	require.NoError(t, err)
+	require.Len(t, kept, mostPhones)
+	for i := range kept {
+		assert.Equal(t, p.phones[i].Hash, kept[i].Hash, "the journal has the same phones")
+	}
+}
+
+func TestPhonesStayPairedOverARestart(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "journal.db")
+	j, err := journal.Open(t.Context(), path)
+	require.NoError(t, err)
+	first, err := newPairing(t.Context(), j)
+	require.NoError(t, err)
+	from := remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"})
+	token, _, err := first.pair(t.Context(), first.code, from)
+	require.NoError(t, err)
+	first.now = func() time.Time { return time.Now().AddDate(0, 0, -cookieDays-1) }
+	stale, _, err := first.pair(t.Context(), first.code, from)
+	require.NoError(t, err)
+	require.NoError(t, j.Close())
+	raw, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.NotContains(t, string(raw), token, "the token itself is on the phone only")
+
+	j, err = journal.Open(t.Context(), path)
+	require.NoError(t, err)
+	defer j.Close()
+	again, err := newPairing(t.Context(), j)
+	require.NoError(t, err)
+	name, ok := known(again, token)
+	assert.True(t, ok)
+	assert.Equal(t, "phone 1", name)
+	_, ok = known(again, stale)
+	assert.False(t, ok, "its cookie is over, so is its pairing")
+	_, ok = known(again, token+"x")
+	assert.False(t, ok)
 }
 
 func TestTokensAreKeptAsHashesOnly(t *testing.T) {
-	p := newPairing()
-	token, _, err := p.pair(p.code, remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"}))
+	p := unkept(t)
+	token, _, err := p.pair(t.Context(), p.code, remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"}))
 	require.NoError(t, err)
-	for key := range p.phones {
-		assert.False(t, bytes.Contains(key[:], []byte(token)[:16]))
-	}
+	require.Len(t, p.phones, 1)
+	assert.False(t, bytes.Contains(p.phones[0].Hash[:], []byte(token)[:16]))
 }
 
 func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
@@ -382,7 +447,7 @@ func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
 		return w
 	}
 	assert.Equal(t, http.StatusForbidden, get("192.168.1.9:1", nil).Code)
-	token, _, err := s.pairing.pair(s.Code(), remoteAddr(&http.Request{RemoteAddr: "192.168.1.9:1"}))
+	token, _, err := s.pairing.pair(t.Context(), s.Code(), remoteAddr(&http.Request{RemoteAddr: "192.168.1.9:1"}))
 	require.NoError(t, err)
 	assert.Equal(t, 200, get("192.168.1.9:1", &http.Cookie{Name: cookieName, Value: token}).Code)
 	for _, from := range []string{"127.0.0.1:1", "[::1]:1"} {
@@ -397,7 +462,7 @@ func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
 
 func TestServeStopsWithItsContext(t *testing.T) {
 	p := &puppet{}
-	s, err := New(Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
+	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -416,7 +481,7 @@ func TestServeStopsWithItsContext(t *testing.T) {
 }
 
 func TestServeSaysWhyItCannot(t *testing.T) {
-	s, err := New(Options{Control: &puppet{}, Files: testFiles})
+	s, err := New(t.Context(), Options{Control: &puppet{}, Files: testFiles})
 	require.NoError(t, err)
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"context"
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
@@ -12,11 +13,13 @@ import (
 	"mime"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
 
 	"stillwater/internal/control"
+	"stillwater/internal/journal"
 )
 
 const (
@@ -33,22 +36,37 @@ const (
 	forgetAfter  = 15 * time.Minute
 )
 
-// pairing knows the code, who is paired, and who guessed wrong. Tokens are kept as hashes, in memory only.
+// Phones keeps who is paired over a restart. It gets hashes of tokens, never tokens.
+type Phones interface {
+	Phones(context.Context) ([]journal.Phone, error) // the one paired first in front
+	AddPhone(context.Context, journal.Phone) error
+	ForgetPhones(ctx context.Context, until time.Time) error // those paired at or before until
+}
+
+// pairing knows the code, who is paired, and who guessed wrong.
 type pairing struct {
 	code string
 	now  func() time.Time
+	kept Phones // nil: a restart forgets everyone
 
 	mu     sync.Mutex
-	phones map[[sha256.Size]byte]string
+	phones []journal.Phone // the one paired first in front
 	all    tries
 	byAddr map[netip.Prefix]*tries
 }
 
-func newPairing() *pairing {
-	return &pairing{
-		code: newCode(), now: time.Now,
-		phones: map[[sha256.Size]byte]string{}, byAddr: map[netip.Prefix]*tries{},
+// newPairing draws a code and takes up the phones that were paired before and whose cookies are still good.
+func newPairing(ctx context.Context, kept Phones) (*pairing, error) {
+	p := &pairing{code: newCode(), now: time.Now, kept: kept, byAddr: map[netip.Prefix]*tries{}}
+	if kept == nil {
+		return p, nil
 	}
+	if err := kept.ForgetPhones(ctx, p.now().AddDate(0, 0, -cookieDays)); err != nil {
+		return nil, err
+	}
+	var err error
+	p.phones, err = kept.Phones(ctx)
+	return p, err
 }
 
 // newCode draws a code of decimal digits, each code as likely as any other.
@@ -84,7 +102,7 @@ func (t *tries) forget(now time.Time) {
 
 // pair compares a code and returns a token for the phone, or how long to wait before the next try, or neither: wrong.
 // Everything happens under one lock, so that tries made at the same moment are counted one by one.
-func (p *pairing) pair(code string, from netip.Addr) (token string, wait time.Duration, err error) {
+func (p *pairing) pair(ctx context.Context, code string, from netip.Addr) (token string, wait time.Duration, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := p.now()
@@ -98,15 +116,41 @@ func (p *pairing) pair(code string, from netip.Addr) (token string, wait time.Du
 		p.all.failed(now, freeTriesAll, waitMostAll)
 		return "", 0, nil
 	}
-	if len(p.phones) >= mostPhones {
-		return "", 0, fmt.Errorf("%d phones are paired already", mostPhones)
-	}
 	*addr = tries{}
+	token, err = p.admit(ctx, now)
+	return token, 0, err
+}
+
+// admit makes a token for a new phone. Where there are too many, the one paired first has to pair again.
+func (p *pairing) admit(ctx context.Context, now time.Time) (token string, err error) {
 	raw := make([]byte, 32)
 	rand.Read(raw)
 	token = base64.RawURLEncoding.EncodeToString(raw)
-	p.phones[sha256.Sum256([]byte(token))] = fmt.Sprintf("phone %d", len(p.phones)+1)
-	return token, 0, nil
+	phone := journal.Phone{Hash: sha256.Sum256([]byte(token)), Name: p.freeName(), Paired: now}
+	if p.kept != nil {
+		if err := p.kept.AddPhone(ctx, phone); err != nil {
+			return "", err
+		}
+	}
+	p.phones = append(p.phones, phone)
+	if len(p.phones) > mostPhones {
+		oldest := p.phones[0]
+		p.phones = p.phones[1:]
+		if p.kept != nil {
+			return token, p.kept.ForgetPhones(ctx, oldest.Paired)
+		}
+	}
+	return token, nil
+}
+
+// freeName is a name that no paired phone has.
+func (p *pairing) freeName() string {
+	for n := 1; ; n++ {
+		name := fmt.Sprintf("phone %d", n)
+		if !slices.ContainsFunc(p.phones, func(q journal.Phone) bool { return q.Name == name }) {
+			return name
+		}
+	}
 }
 
 // tries finds the record of an address. An IPv6 neighbour owns its whole /64, so that is what is counted.
@@ -145,10 +189,15 @@ func (p *pairing) client(r *http.Request) (string, bool) {
 	if err != nil {
 		return "", false
 	}
+	hash := sha256.Sum256([]byte(cookie.Value))
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	id, ok := p.phones[sha256.Sum256([]byte(cookie.Value))]
-	return id, ok
+	for _, phone := range p.phones {
+		if phone.Hash == hash {
+			return phone.Name, true
+		}
+	}
+	return "", false
 }
 
 func (p *pairing) count() int {
@@ -180,11 +229,12 @@ func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
 		w.WriteHeader(http.StatusNoContent)
 		return
 	}
-	token, wait, err := s.pairing.pair(body.Code, remoteAddr(r))
+	token, wait, err := s.pairing.pair(r.Context(), body.Code, remoteAddr(r))
 	switch {
 	case err != nil:
-		refuse(w, http.StatusTooManyRequests, "", "No more phones can be paired: "+err.Error()+".",
-			"Restart Stillwater on the machine; phones then pair again.")
+		s.log.Error("the phone could not be kept", "err", err)
+		refuse(w, http.StatusInternalServerError, "", "The code is right, but this phone could not be put on record.",
+			"Look at the machine's log: it says what stands in the way.")
 	case wait > 0:
 		seconds := int((wait + time.Second - 1) / time.Second)
 		w.Header().Set("Retry-After", strconv.Itoa(seconds))

@@ -302,9 +302,9 @@ func (w wire) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)} 
 // dialInBubble connects a paired phone to a server in the same bubble of fake time.
 func dialInBubble(t *testing.T, p *puppet) *phone {
 	t.Helper()
-	s, err := New(Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
+	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	token, _, err := s.pairing.pair(s.Code(), netip.Addr{})
+	token, _, err := s.pairing.pair(t.Context(), s.Code(), netip.Addr{})
 	require.NoError(t, err)
 	here, there := net.Pipe()
 	w := wire{make(chan net.Conn, 1)}

@@ -1,0 +1,62 @@
+package journal
+
+import (
+	"context"
+	"crypto/sha256"
+	"fmt"
+	"time"
+)
+
+// Phone is a browser that was paired. The journal has the hash of its token, never the token.
+type Phone struct {
+	Hash   [sha256.Size]byte
+	Name   string
+	Paired time.Time
+}
+
+// Phones lists the paired phones, the one paired first in front.
+func (j *Journal) Phones(ctx context.Context) ([]Phone, error) {
+	tx, err := j.snapshot(ctx)
+	if err != nil {
+		return nil, j.explain("list phones", err)
+	}
+	defer tx.Rollback()
+	all, err := query(ctx, tx, scanPhone, "SELECT token_hash, name, paired_ns FROM phones ORDER BY paired_ns, rowid")
+	if err != nil {
+		return nil, j.explain("list phones", err)
+	}
+	return all, nil
+}
+
+func scanPhone(row scanner) (Phone, error) {
+	var p Phone
+	var hash []byte
+	var paired int64
+	if err := row.Scan(&hash, &p.Name, &paired); err != nil {
+		return p, err
+	}
+	if len(hash) != len(p.Hash) {
+		return p, fmt.Errorf("the hash of %s has %d bytes, not %d", p.Name, len(hash), len(p.Hash))
+	}
+	copy(p.Hash[:], hash)
+	p.Paired = time.Unix(0, paired)
+	return p, nil
+}
+
+// AddPhone keeps a phone that was paired.
+func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
+	_, err := j.db.ExecContext(ctx, "INSERT INTO phones (token_hash, name, paired_ns) VALUES (?, ?, ?)",
+		p.Hash[:], p.Name, p.Paired.UnixNano())
+	if err != nil {
+		return j.explain("keep a phone", err)
+	}
+	return nil
+}
+
+// ForgetPhones forgets the phones paired at or before a time.
+func (j *Journal) ForgetPhones(ctx context.Context, until time.Time) error {
+	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones WHERE paired_ns <= ?", until.UnixNano()); err != nil {
+		return j.explain("forget phones", err)
+	}
+	return nil
+}

@@ -1,0 +1,32 @@
+package journal
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func TestPhonesAreKeptAndForgotten(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	all, err := j.Phones(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, all)
+	first := Phone{Hash: [32]byte{1}, Name: "phone 1", Paired: time.Unix(1_800_000_000, 5)}
+	second := Phone{Hash: [32]byte{2}, Name: "phone 2", Paired: time.Unix(1_800_000_100, 0)}
+	require.NoError(t, j.AddPhone(ctx, second))
+	require.NoError(t, j.AddPhone(ctx, first))
+	assert.Error(t, j.AddPhone(ctx, first), "a token is paired once")
+	require.NoError(t, j.Close())
+
+	j = open(t, path)
+	all, err = j.Phones(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []Phone{first, second}, all)
+	require.NoError(t, j.ForgetPhones(ctx, first.Paired))
+	all, err = j.Phones(ctx)
+	require.NoError(t, err)
+	assert.Equal(t, []Phone{second}, all)
+}
