@@ -35,7 +35,7 @@ func play(t testing.TB, script []byte, start wire.Tick) *world {
 		default: // most of what happens is edges
 			at := w.now - wire.Tick(b&0x1F)*wire.Tick(b&0x60)
 			w.step(Event{Kind: EventEdge, At: at, Input: a & 1, High: a&0x0E != 0})
-		case 11:
+		case 10, 11:
 			w.silence(tickHz - wire.Tick(a&0x1F)<<10) // almost quiet, or over it with what comes next
 		case 12:
 			w.step(Event{Kind: EventEdge, At: w.now, Input: a & 7, High: b&1 != 0})
@@ -96,7 +96,7 @@ func TestAlways(t *testing.T) {
 	r := newRand(t, 11)
 	statuses := map[wire.Status]int{}
 	reasons := map[wire.Reason]int{}
-	for range 300 {
+	for range 150 {
 		w := play(t, randomScript(r, 150), wire.Tick(r.Uint32()))
 		for _, s := range w.log {
 			switch m := s.m.(type) {
@@ -144,7 +144,7 @@ func ticksAt(t wire.Type) []int {
 func TestShift(t *testing.T) {
 	r := newRand(t, 12)
 	wrapped := 0
-	for range 100 {
+	for range 60 {
 		script := randomScript(r, 100)
 		want := play(t, script, 0)
 		shift := -wire.Tick(r.Uint32N(uint32(want.now))) // the wrap falls into the script
@@ -166,7 +166,7 @@ func TestShift(t *testing.T) {
 			require.Equal(t, a, got.trace[i], "action %d with all shifted by %d", i, shift)
 		}
 	}
-	assert.Greater(t, wrapped, 40)
+	assert.Greater(t, wrapped, 25)
 }
 
 // TestHoursArmed: nothing depends on how long the board has been armed, though the ticks wrap twice.

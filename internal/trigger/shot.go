@@ -144,7 +144,6 @@ func (x *step) open(base wire.Tick) {
 		s.jobs[wire.MaxCues+i] = job{phase: waiting, output: c.Output, width: c.Width, start: base.Add(c.Offset)}
 	}
 	s.opened = true
-	s.gate, s.count = stamp{}, 0
 	s.notBefore, s.before = stamp{x.now, true}, wire.ReasonNotOpened
 }
 

@@ -31,10 +31,14 @@ func TestNewRefuses(t *testing.T) {
 		_, err := New(c)
 		assert.ErrorContains(t, err, name)
 	}
+	limits := testConfig()
+	limits.TickHz, limits.Lead, limits.SafeWithin = 1<<30, wire.MaxDelay, wire.MaxDelay
+	_, err := New(limits)
+	assert.NoError(t, err, "the limits themselves are fine")
 	two := testConfig()
 	two.Inputs[soundIn] = Input{Kind: wire.InputKill}
 	two.Levels = 1 << soundIn
-	_, err := New(two)
+	_, err = New(two)
 	assert.NoError(t, err, "two kill inputs are fine")
 	full := testConfig()
 	full.OutputLen = 8
@@ -487,6 +491,53 @@ func TestBounce(t *testing.T) {
 	for _, r := range messages[wire.Rejected](w) {
 		assert.NotEqual(t, wire.ReasonBounce, r.Reason, "bounces are counted, not sent")
 	}
+}
+
+func TestArmClearsTheCounts(t *testing.T) {
+	w := armed(t, fixed(), 2)
+	for range 3 {
+		w.rise(clockIn)
+	}
+	w.step(Event{Kind: EventLost, Input: clockIn, Count: 4, At: w.now})
+	w.send(wire.Disarm{})
+	states := messages[wire.State](w)
+	assert.EqualValues(t, 2, states[len(states)-1].Bounced)
+	assert.EqualValues(t, 4, states[len(states)-1].Lost)
+	w.drain()
+	w.send(wire.Arm{Shots: 1})
+	state := one[wire.State](w)
+	assert.Zero(t, state.Bounced)
+	assert.Zero(t, state.Lost)
+}
+
+// TestHeldBackReportsCome: what a limit held back is sent when its window ends, without anything else happening.
+func TestHeldBackReportsCome(t *testing.T) {
+	w := newWorld(t, testConfig(), 0)
+	w.drain()
+	for range 3 {
+		w.rise(soundIn)
+		w.step(Event{Kind: EventLost, Input: clockIn, Count: 5, At: w.now})
+	}
+	w.silence(49_999)
+	assert.Len(t, messages[wire.Edge](w), 1)
+	assert.Len(t, messages[wire.Lost](w), 1)
+	w.silence(1)
+	assert.EqualValues(t, 2, messages[wire.Edge](w)[1].Count)
+	assert.EqualValues(t, 10, messages[wire.Lost](w)[1].Count)
+	w.silence(50_000)
+	_, wakes := w.s.Wake()
+	assert.False(t, wakes, "an empty window just ends")
+
+	w = armed(t, fixed(), 1)
+	w.send(wire.Disarm{})
+	w.send(wire.Arm{Shots: 1})
+	for range 3 {
+		w.step(Event{Kind: EventEdge, At: w.now - 1, Input: clockIn, High: true}) // from before arming
+		w.s.hold[clockIn] = stamp{}
+	}
+	assert.Len(t, messages[wire.Rejected](w), 1)
+	w.silence(50_001)
+	assert.EqualValues(t, 2, messages[wire.Rejected](w)[1].Count)
 }
 
 func TestCountsSaturate(t *testing.T) {
@@ -1128,6 +1179,8 @@ func TestUnknownInputsAreIgnored(t *testing.T) {
 	w.step(Event{Kind: EventLost, At: w.now, Input: clockIn})
 	w.step(Event{Kind: 99})
 	assert.Empty(t, w.log[w.unread:])
+	w.send(wire.Identify{})
+	assert.Zero(t, one[wire.State](w).Inputs)
 }
 
 // TestWithoutDrove: a board that never says when its outputs changed still works, with the times of its orders.
