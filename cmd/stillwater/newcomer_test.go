@@ -29,9 +29,10 @@ func startMachine(t *testing.T) *machine {
 	return m
 }
 
-func (m *machine) start() {
+func (m *machine) start(more ...string) {
 	host := strings.TrimPrefix(m.url, "http://")
-	m.daemonRun = startDaemon(m.t, "--listen", host, "--seed", "8", "--journal", m.journal)
+	args := append([]string{"--listen", host, "--seed", "8", "--journal", m.journal}, more...)
+	m.daemonRun = startDaemon(m.t, args...)
 }
 
 // holding is true in a page that has the controls.
@@ -137,10 +138,10 @@ func dropOnce(p *phone) {
 	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
 	p.state("safe", "Safe")
 	newestShot(p)
-	p.tap(`#shots-list [data-verdict="late"]`)
+	p.tap(`#shots-list [data-verdict="early"]`)
 	p.until("the verdict is kept",
-		`document.querySelector('#shots-list [data-verdict="late"]').getAttribute("aria-pressed") === "true"`)
-	p.enter("#shots-list .note input", "a note of mine")
+		`document.querySelector('#shots-list [data-verdict="early"]').getAttribute("aria-pressed") === "true"`)
+	p.enter("#shots-list .note input", "the column is still short")
 	p.js(`scrollTo(0, 0)`)
 	p.picture("phone-06-shot-judged")
 	p.fit("shot judged")
@@ -286,7 +287,8 @@ func soundOnce(p *phone) {
 // shown is what must be the same after a reload, a lost connection and a restart.
 const shown = `JSON.stringify({
 	shots: [...document.querySelectorAll("#shots-list > li")].map((n) => n.querySelector(".number").textContent +
-		n.querySelector(".figures").textContent + n.querySelector(".chip").textContent + n.querySelector(".note input").value),
+		n.querySelector(".figures").textContent + n.querySelector(".chip").textContent +
+		n.querySelector(".note input").value),
 	trim: document.querySelector("#f-trim").value,
 	kind: document.querySelector('#kinds [aria-pressed="true"]').dataset.kind,
 	care: [...document.querySelectorAll("#care-list input")].map((b) => b.checked),
@@ -296,7 +298,7 @@ const shown = `JSON.stringify({
 
 func reloadKeeps(p *phone) {
 	before := eval[string](p, shown)
-	require.Contains(p.t, before, "a note of mine")
+	require.Contains(p.t, before, "the column is still short")
 	p.do(chromedp.Reload())
 	p.state("safe", "Safe")
 	after := eval[string](p, shown)
@@ -340,7 +342,8 @@ func refuseOne(p *phone, input string) {
 	assert.Equal(p.t, told, p.text("#coming-list"), "nothing changed")
 }
 
-// loseAndFind stops the machine, starts it again and pairs anew: it is disarmed and the shots are there.
+// loseAndFind stops the machine and starts it again: the page says so, comes back by itself, disarmed, with the shots
+// there. Started again with its phones forgotten, it asks for its new code.
 func loseAndFind(p *phone, d *machine) {
 	before := eval[string](p, shown)
 	p.arm()
@@ -352,13 +355,20 @@ func loseAndFind(p *phone, d *machine) {
 	const able = `[...document.querySelectorAll("#page button, #page input, #page select")].filter((b) => !b.disabled)`
 	assert.Zero(p.t, eval[int](p, able+".length"), "controls that pretend to work")
 	d.start()
+	p.state("safe", "Safe")
+	assert.Equal(p.t, before, eval[string](p, shown), "the record over a restart")
+	p.until("this phone holds the controls", holding)
+
+	assert.Zero(p.t, d.stop())
+	p.state("lost", "Not connected: reconnecting")
+	d.start("--forget-phones")
 	p.until("the new code is asked for", `document.querySelector("#pair-code").checkVisibility()`)
 	p.away.Store(false)
 	p.picture("phone-14-pair-again")
+	p.fit("pair again")
 	p.enter("#pair-code", d.code)
 	p.state("safe", "Safe")
-	after := eval[string](p, shown)
-	assert.Equal(p.t, before, after, "the record over a restart")
+	assert.Equal(p.t, before, eval[string](p, shown), "the record over a second restart")
 }
 
 // silence: a line that stays open and says nothing is a lost line. The page says so by itself, and when
@@ -373,6 +383,7 @@ func (b *browser) silence(t *testing.T) {
 	p.away.Store(true)
 	hush(true)
 	p.state("lost", "Not connected: reconnecting")
+	assert.Contains(t, p.text("#state-reason"), "may still fire")
 	hush(false)
 	p.state("armed", "Armed")
 	p.away.Store(false)
@@ -489,9 +500,12 @@ func (b *browser) onlooker(t *testing.T) {
 	other.state("armed", "Armed")
 	other.tap("#disarm")
 	holder.state("safe", "Safe")
+	other.state("safe", "Safe")
 	other.tap(`[data-act="take"]`)
 	holder.until("the other asks", `document.querySelector('[data-act="give"]')?.checkVisibility()`)
+	holder.until("it says so at the top", `document.querySelector("#state-notice").textContent.includes("asks for")`)
 	holder.picture("phone-16-asked")
+	holder.fit("asked")
 	holder.tap(`[data-act="give"]`)
 	other.until("it holds the controls", holding)
 	other.arm()

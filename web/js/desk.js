@@ -184,11 +184,11 @@ export class Desk {
 	#showNotice(snap) {
 		const words = [];
 		if (snap?.notice) words.push(sentence(snap.notice));
+		if (this.#holding && snap?.asking[0]) words.push(`${capital(snap.asking[0])} asks for the controls: see below.`);
 		if (snap?.record.trouble) words.push(sentence(`the record cannot be written: ${snap.record.trouble}`));
 		if (snap?.record.waiting) words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
 		const place = byId("state-notice");
 		place.hidden = words.length === 0;
-		if (place.textContent !== words.join(" ") && snap?.notice) voice.say(sentence(snap.notice));
 		text(place, words.join(" "));
 	}
 

@@ -77,7 +77,7 @@ export function quantityField(q, asks) {
 		if (value === server && under === null) return reset();
 		const sent = asks.ask({ type: "set", field: q.name, value }, place, (refusal) => {
 			if (under === value) under = null;
-			if (refusal) show(place, refusal, `“${typed}” was not taken.`);
+			if (refusal) show(place, refusal, refusal.why.includes(typed) ? "" : `“${typed}” was not taken.`);
 			reset();
 		});
 		if (sent) under = value;

@@ -44,7 +44,7 @@ function askToPair(again) {
 	text(
 		byId("pair-why"),
 		again && desk.shown
-			? "The machine was started again and is disarmed. It asks each phone for its new code; the record is kept."
+			? "The machine does not know this phone any more. Pair it again with the code it shows now; the record is kept."
 			: "This phone is not paired with the machine yet.",
 	);
 	code.focus();

@@ -104,7 +104,7 @@ function card(first, asks) {
 		text(number, `No. ${s.number}`);
 		text(line, `${clock(s.at)} · ${ms(s.delay_ms)} ms`);
 		const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
-		text(chip, !s.ok ? s.status : (word ?? "not judged"));
+		text(chip, !s.ok ? `board: ${s.status}` : (word ?? "not judged"));
 		attr(chip, "data-kind", !s.ok ? "trouble" : s.verdict || "none");
 		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated]);
 		if (figures.dataset.made !== made) {
