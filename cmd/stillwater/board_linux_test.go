@@ -211,6 +211,26 @@ func TestBoardEndsSafe(t *testing.T) {
 		assert.Zero(t, f.lit())
 		assert.Equal(t, wire.ReasonBoard, next[wire.Fault](h).Reason, "the host is told")
 	})
+	t.Run("the host does not read", func(t *testing.T) {
+		f := newFakeLines(t)
+		h, _, wait := startLoop(t, t.Context(), f)
+		done := running(wait)
+		lightUp(t, h, f)
+		ask := wire.AppendFrame(nil, wire.Identify{}.Frame(1))
+		asking := make(chan struct{})
+		go func() { // until the test closes the link
+			defer close(asking)
+			for {
+				if _, err := h.conn.Write(ask); err != nil {
+					return
+				}
+			}
+		}()
+		assert.ErrorIs(t, <-done, realtime.ErrLinkFull)
+		assert.Zero(t, f.lit())
+		h.conn.Close()
+		<-asking
+	})
 	t.Run("the inputs fail", func(t *testing.T) {
 		f := newFakeLines(t)
 		h, _, wait := startLoop(t, t.Context(), f)

@@ -406,7 +406,9 @@ func TestDaemonWrongLine(t *testing.T) {
 	p := d.pair()
 	s := p.until("the trouble", func(c control.Snapshot) bool { return c.Board.Trouble != "" })
 	assert.False(t, s.Board.Connected)
-	d.eventually("the board says why", func() bool { return strings.Contains(d.out.String(), "pin fire-6: no line is called that") })
+	d.eventually("the board says why", func() bool {
+		return strings.Contains(d.out.String(), `output "lamp": pin fire-6: no line is called that`)
+	})
 }
 
 // runs says whether a process has not ended; one that nobody has waited for yet has.
