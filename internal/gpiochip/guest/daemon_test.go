@@ -288,10 +288,11 @@ func TestDaemonThrow(t *testing.T) {
 	s.assertSafe()
 }
 
-// midShot arms and breaks the beam, and returns once the shutter is open and the flash, far off, has not fired.
+// midShot arms and breaks the beam, and returns once the shutter is open. The flash is the camera's lag away: far enough
+// that even a daemon being stopped has long done so by then.
 func (s *stage) midShot() {
 	s.t.Helper()
-	s.phone.set("kind", "drop", "trim", "1 s", "light.recycle", "400 ms")
+	s.phone.set("kind", "drop", "trim", "2 s", "light.lag", "2 s", "light.recycle", "400 ms")
 	s.phone.arm(2)
 	startTrace(s.t)
 	s.breakBeam(beamLine)
@@ -315,7 +316,7 @@ func TestDaemonDisarm(t *testing.T) {
 	got := s.phone.untilShots(1)
 	assert.Equal(t, "disarmed", got.Status)
 	assert.False(t, got.OK)
-	time.Sleep(2 * time.Second)
+	time.Sleep(3 * time.Second)
 	s.assertNoFlash()
 	s.assertSafe()
 }
@@ -329,7 +330,7 @@ func TestDaemonKill(t *testing.T) {
 	assert.Contains(t, end.Reason, "kill")
 	s.assertSafe()
 	assert.Equal(t, "killed", s.phone.untilShots(1).Status)
-	time.Sleep(2 * time.Second)
+	time.Sleep(3 * time.Second)
 	s.assertNoFlash()
 	assert.NotNil(t, s.phone.ask(control.Command{Type: "arm", Shots: 1}), "no arming with the kill switch pressed")
 	s.sense.pull(stopLine, false)
@@ -346,8 +347,8 @@ func TestDaemonKill(t *testing.T) {
 // process serves a new arming.
 func TestDaemonBoardKilled(t *testing.T) {
 	s := newStage(t)
-	s.midShot()
 	pid := s.d.boardPid()
+	s.midShot()
 	require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
 	gone := s.phone.until("the board's end", func(c control.Snapshot) bool { return !c.Board.Connected })
 	assert.Equal(t, control.Fault, gone.State)
@@ -369,7 +370,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 	assert.Empty(t, s.pulses(), "it came back disarmed")
 	s.clearBeams()
 
-	s.phone.set("trim", "0 s")
+	s.phone.set("light.lag", "60 ms", "trim", "0 s")
 	s.phone.arm(1)
 	p := s.compiled(s.phone.last.Set)
 	startTrace(t)
@@ -385,12 +386,12 @@ func TestDaemonGoes(t *testing.T) {
 	for _, signal := range []syscall.Signal{syscall.SIGTERM, syscall.SIGKILL} {
 		t.Run(signal.String(), func(t *testing.T) {
 			s := newStage(t)
-			s.midShot()
 			pid := s.d.boardPid()
+			s.midShot()
 			s.d.stop(signal)
 			s.d.eventually("the board process ends", func() bool { return !runs(pid) })
 			s.assertSafe()
-			time.Sleep(2 * time.Second)
+			time.Sleep(3 * time.Second)
 			s.assertNoFlash()
 			pulses := s.pulses()
 			require.Len(t, pulses, 1)
