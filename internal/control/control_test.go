@@ -203,7 +203,7 @@ func TestDisarmWaitsForNothing(t *testing.T) {
 				x := setUp(t)
 				x.ready()
 				armed := make(chan error, 1)
-				release := func() {}
+				var release func()
 				if hang == "journal" {
 					stuck := make(chan struct{})
 					x.book.stuck = stuck
