@@ -12,9 +12,6 @@ import (
 	"stillwater/internal/phys"
 )
 
-// DomainError is phys.DomainError.
-type DomainError = phys.DomainError
-
 // Air and water of the models. Values, not functions, because every step of every path uses them.
 var (
 	airDensity   = float64(phys.AirDensity(phys.Room))

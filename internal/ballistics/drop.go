@@ -11,7 +11,8 @@ type Model int
 
 const (
 	// Central is a sphere that flattens as the square of its speed, up to the measured terminal speed. The blend is
-	// this project's own; it lies between the other two nearly everywhere and is the one to use.
+	// this project's own, and the one to use. It is never the earliest of the three; it may be the latest: by less than
+	// 0.1 ms in falls up to 50 cm, by 0.4 ms up to 1 m, by 10 ms up to 5 m (tested).
 	Central Model = iota
 	// Quadratic keeps the drag coefficient of terminal speed at all speeds.
 	Quadratic
@@ -180,26 +181,4 @@ func Spread(diameter, from, to phys.Length, start phys.Speed) (early, late Arriv
 		}
 	}
 	return early, late, nil
-}
-
-// BetweenPerDiameter is how Between's time changes with the drop's diameter, in seconds per metre: a larger drop is
-// less held up, so it is negative for the drops of a nozzle. The domain is that of Between, 1 % inside its ends.
-func BetweenPerDiameter(diameter, from, to phys.Length, start phys.Speed) (float64, error) {
-	return perUnit(float64(diameter), 0.01*float64(diameter), func(d float64) (phys.Time, error) {
-		a, err := Between(phys.Length(d), from, to, start)
-		return a.Time, err
-	})
-}
-
-// perUnit is the central difference of f's time at x.
-func perUnit(x, dx float64, f func(x float64) (phys.Time, error)) (float64, error) {
-	after, err := f(x + dx)
-	if err != nil {
-		return 0, err
-	}
-	before, err := f(x - dx)
-	if err != nil {
-		return 0, err
-	}
-	return float64(after-before) / (2 * dx), nil
 }

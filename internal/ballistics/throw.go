@@ -158,25 +158,3 @@ func flight(b body, h float64, speed phys.Speed, angle phys.Angle, toFocus, abov
 		Angle: phys.Angle(math.Atan2(at.vy, at.vx)),
 	}, nil
 }
-
-// FlightPer is how Flight's time changes: in seconds per m/s of speed at the second beam (negative) and in seconds
-// per radian of angle there. Its domain is that of Flight, 0.1 % of the speed and 0.06 degrees inside its ends; near
-// the floor's reach it may be a *ShortError where Flight is none.
-func FlightPer(speed phys.Speed, angle phys.Angle, toFocus, mass, aboveFloor phys.Length) (perSpeed, perAngle float64,
-	err error) {
-	perSpeed, err = perUnit(float64(speed), 1e-3*float64(speed), func(v float64) (phys.Time, error) {
-		p, err := Flight(phys.Speed(v), angle, toFocus, mass, aboveFloor)
-		return p.Time, err
-	})
-	if err != nil {
-		return 0, 0, err
-	}
-	perAngle, err = perUnit(float64(angle), 1e-3, func(a float64) (phys.Time, error) {
-		p, err := Flight(speed, phys.Angle(a), toFocus, mass, aboveFloor)
-		return p.Time, err
-	})
-	if err != nil {
-		return 0, 0, err
-	}
-	return perSpeed, perAngle, nil
-}

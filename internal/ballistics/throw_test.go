@@ -61,6 +61,7 @@ func TestSphereDrag(t *testing.T) {
 }
 
 func TestSpeedAtSecondBeamWithoutAir(t *testing.T) {
+	found := 0
 	for _, angle := range []float64{-85, -45, -20, 0, 20, 45, 85} {
 		for _, v := range []float64{1.5, 3, 8} {
 			for _, interval := range []float64{0.002, 0.01, 0.04} {
@@ -71,11 +72,13 @@ func TestSpeedAtSecondBeamWithoutAir(t *testing.T) {
 				if interval >= longestInterval(gate, a) {
 					continue
 				}
+				found++
 				assert.InEpsilon(t, v, vacuumLaunch(gate, interval, a), 1e-9, "%g° %g m/s %g s", angle, v, interval)
 				assert.InEpsilon(t, v, launch(airless(), gate, interval, a), 1e-8)
 			}
 		}
 	}
+	assert.Greater(t, found, 50, "of 63")
 	// For a fast throw it is the mean speed less g sin(angle) T/2.
 	v, err := SpeedAtSecondBeam(0.1, 0.025, 20*deg, 0.1)
 	require.NoError(t, err)
@@ -87,6 +90,7 @@ func TestSpeedAtSecondBeamInvertsFlight(t *testing.T) {
 	seed := uint64(11)
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 1))
+	passed := 0
 	for range 300 {
 		mass := phys.Length(0.004 + random.Float64()*0.1)
 		angle := phys.Angle(random.Float64()*140-70) * deg
@@ -96,11 +100,13 @@ func TestSpeedAtSecondBeamInvertsFlight(t *testing.T) {
 		if err != nil {
 			continue
 		}
+		passed++
 		gate := phys.Length(math.Hypot(float64(over), float64(p.Rise)))
 		v, err := SpeedAtSecondBeam(gate, p.Time, p.Angle, mass)
 		require.NoError(t, err, "%s %s %s %s", first, angle, over, mass)
 		assert.InEpsilon(t, float64(p.Speed), float64(v), 1e-6)
 	}
+	assert.Greater(t, passed, 250)
 }
 
 func TestSpeedAtSecondBeamStopped(t *testing.T) {
@@ -182,21 +188,6 @@ func TestFlightProperties(t *testing.T) {
 		assert.InDelta(t, -float64(q.Rise), float64(back.Rise), 1e-9)
 	}
 	assert.Greater(t, flown, 250)
-}
-
-func TestFlightPer(t *testing.T) {
-	// Without air, t = x/(v cos a): dt/dv = -t/v and dt/da = t tan a.
-	p, err := Flight(4, 20*deg, 0.8, 0.1, 1.2)
-	require.NoError(t, err)
-	perSpeed, perAngle, err := FlightPer(4, 20*deg, 0.8, 0.1, 1.2)
-	require.NoError(t, err)
-	assert.InEpsilon(t, -float64(p.Time)/4, perSpeed, 0.02)
-	assert.InEpsilon(t, float64(p.Time)*math.Tan(20*math.Pi/180), perAngle, 0.02)
-	_, perAngle, err = FlightPer(4, -20*deg, 0.8, 0.1, 1.2)
-	require.NoError(t, err)
-	assert.Negative(t, perAngle)
-	_, _, err = FlightPer(30, 0, 0.8, 0.1, 1.2)
-	assert.Error(t, err, "at the end of the domain")
 }
 
 func TestThrowDomain(t *testing.T) {
