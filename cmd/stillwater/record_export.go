@@ -30,8 +30,8 @@ type sessionJSON struct {
 	Set      json.RawMessage `json:"set"`
 }
 
-// shotJSON is a shot as "record" writes it. Cue times are from the sensor's edge; gate and clock are the edges' stamps in
-// the board's own time.
+// shotJSON is a shot as "record" writes it. Cue times are from the sensor's edge; gate and clock are the edges' stamps
+// in the board's own time.
 type shotJSON struct {
 	Session     int64           `json:"session"`
 	SessionName string          `json:"session_name"`
@@ -104,9 +104,10 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	if len(words) > 0 {
 		return fmt.Errorf("%w: record export: %q is too much", errUsage, words[0])
 	}
-	write := map[string]func(io.Writer, []shotJSON) error{"csv": writeCSV, "json": func(w io.Writer, shots []shotJSON) error {
-		return writeJSON(w, shots)
-	}}[o.format]
+	write := map[string]func(io.Writer, []shotJSON) error{
+		"csv":  writeCSV,
+		"json": func(w io.Writer, shots []shotJSON) error { return writeJSON(w, shots) },
+	}[o.format]
 	if write == nil {
 		return fmt.Errorf("%w: record export: --format %q: expected csv or json", errUsage, o.format)
 	}

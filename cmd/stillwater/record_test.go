@@ -28,9 +28,13 @@ func evening(t *testing.T) (state string, j *journal.Journal) {
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, j.Close()) })
 	at := time.Date(2026, 11, 24, 20, 30, 0, 250e6, time.Local)
-	crowns, err := j.NewSession(ctx, journal.Session{Name: "=crowns", Started: at, Board: "simulated", Set: `{"kind":"drop"}`})
+	crowns, err := j.NewSession(ctx, journal.Session{
+		Name: "=crowns", Started: at, Board: "simulated", Set: `{"kind":"drop"}`,
+	})
 	require.NoError(t, err)
-	sheets, err := j.NewSession(ctx, journal.Session{Name: "sheets", Started: at.Add(time.Hour), Board: "gpio", Set: "odd"})
+	sheets, err := j.NewSession(ctx, journal.Session{
+		Name: "sheets", Started: at.Add(time.Hour), Board: "gpio", Set: "odd",
+	})
 	require.NoError(t, err)
 	for _, s := range []journal.Shot{
 		{Session: crowns.ID, Status: "done", Simulated: true, BootID: 7, GateNs: 5e9, ClockNs: 5e9, DelayNs: 63_250_000,
@@ -110,7 +114,8 @@ shot  time      ended  interval      delay  cue        planned     actual     la
 	require.NoError(t, json.Unmarshal([]byte(out), &show))
 	assert.Equal(t, 1, show.Session)
 	require.Len(t, show.List, 2)
-	assert.Equal(t, cueJSON{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3}, show.List[0].Cues[0])
+	assert.Equal(t, cueJSON{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3},
+		show.List[0].Cues[0])
 	assert.Nil(t, show.List[0].IntervalMs)
 }
 
@@ -130,9 +135,9 @@ func TestRecordExportCSV(t *testing.T) {
 		return cells
 	}
 	first, second, third := shot(1), shot(2), shot(3)
-	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1", "board": "simulated",
-		"status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000", "interval_ms": "",
-		"delay_ms": "63.25", "cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
+	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1",
+		"board": "simulated", "status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000",
+		"interval_ms": "", "delay_ms": "63.25", "cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
 		"cue_shutter_width_ms": "100", "cue_shutter_late_us": "12.3", "cue_flash_late_us": "0.4",
 		"cue_flash_2_planned_ms": "", "verdict": "good", "note": "'+1, keep; \"rim\""} {
 		assert.Equal(t, want, first[name], name)
@@ -283,8 +288,8 @@ func TestRecordWrongUse(t *testing.T) {
 }
 
 func TestHarmless(t *testing.T) {
-	for text, want := range map[string]string{"": "", "wet": "wet", "a=b": "a=b", "=1+1": "'=1+1", "+x": "'+x", "-x": "'-x",
-		"@SUM(A1)": "'@SUM(A1)", "\tx": "'\tx", "\rx": "'\rx", "\n=x": "'\n=x", "＝x": "'＝x", "'=x": "'=x"} {
+	for text, want := range map[string]string{"": "", "wet": "wet", "a=b": "a=b", "=1+1": "'=1+1", "+x": "'+x",
+		"-x": "'-x", "@SUM(A1)": "'@SUM(A1)", "\tx": "'\tx", "\rx": "'\rx", "\n=x": "'\n=x", "＝x": "'＝x", "'=x": "'=x"} {
 		assert.Equal(t, want, harmless(text))
 	}
 }

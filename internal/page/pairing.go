@@ -102,7 +102,9 @@ func (t *tries) forget(now time.Time) {
 
 // pair compares a code and returns a token for the phone, or how long to wait before the next try, or neither: wrong.
 // Everything happens under one lock, so that tries made at the same moment are counted one by one.
-func (p *pairing) pair(ctx context.Context, code string, from netip.Addr) (token string, wait time.Duration, err error) {
+func (p *pairing) pair(
+	ctx context.Context, code string, from netip.Addr,
+) (token string, wait time.Duration, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := p.now()
