@@ -288,11 +288,11 @@ func TestDaemonThrow(t *testing.T) {
 	s.assertSafe()
 }
 
-// midShot arms and breaks the beam, and returns once the shutter is open. The flash is the camera's lag away: far enough
-// that even a daemon being stopped has long done so by then.
+// midShot arms and breaks the beam, and returns once the shutter is open. The flash is the camera's lag away: far
+// enough that even a daemon being stopped has long done so by then.
 func (s *stage) midShot() {
 	s.t.Helper()
-	s.phone.set("kind", "drop", "trim", "2 s", "light.lag", "2 s", "light.recycle", "400 ms")
+	s.phone.set("kind", "drop", "trim.drop", "2 s", "light.lag", "2 s", "light.recycle", "400 ms")
 	s.phone.arm(2)
 	startTrace(s.t)
 	s.breakBeam(beamLine)
@@ -370,7 +370,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 	assert.Empty(t, s.pulses(), "it came back disarmed")
 	s.clearBeams()
 
-	s.phone.set("light.lag", "60 ms", "trim", "0 s")
+	s.phone.set("light.lag", "60 ms", "trim.drop", "0 s")
 	s.phone.arm(1)
 	p := s.compiled(s.phone.last.Set)
 	startTrace(t)
