@@ -1,4 +1,4 @@
-// Package render draws for a terminal: QR codes, tables, and progress that shows only where somebody is looking.
+// Package render draws for a terminal: QR codes and tables.
 package render
 
 import (
@@ -126,35 +126,4 @@ func clean(cell string) string {
 func IsTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
 	return ok && term.IsTerminal(int(f.Fd()))
-}
-
-// Progress is one line that says how far something is. Where nobody is looking it writes nothing.
-type Progress struct {
-	w     io.Writer
-	shown bool
-}
-
-// NewProgress returns a progress line on w.
-func NewProgress(w io.Writer) *Progress {
-	if !IsTerminal(w) {
-		w = nil
-	}
-	return &Progress{w: w}
-}
-
-// Show replaces the line by text. A failed write is of no consequence.
-func (p *Progress) Show(text string) {
-	if p.w == nil {
-		return
-	}
-	p.shown = true
-	fmt.Fprintf(p.w, "\r\x1b[K%s", clean(text))
-}
-
-// Done takes the line away.
-func (p *Progress) Done() {
-	if p.shown {
-		p.shown = false
-		fmt.Fprint(p.w, "\r\x1b[K")
-	}
 }

@@ -156,21 +156,3 @@ func (broken) Write([]byte) (int, error) { return 0, errors.New("pipe is gone") 
 func TestTableSaysWhenItCannotBeWritten(t *testing.T) {
 	assert.ErrorContains(t, Table(broken{}, []string{"a"}, nil), "pipe is gone")
 }
-
-func TestProgressIsSilentWhereNobodyLooks(t *testing.T) {
-	var b bytes.Buffer
-	p := NewProgress(&b)
-	p.Show("half")
-	p.Done()
-	assert.Empty(t, b.String())
-
-	file, err := os.CreateTemp(t.TempDir(), "")
-	require.NoError(t, err)
-	defer file.Close()
-	p = NewProgress(file)
-	p.Show("half")
-	p.Done()
-	info, err := file.Stat()
-	require.NoError(t, err)
-	assert.Zero(t, info.Size())
-}
