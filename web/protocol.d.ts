@@ -160,7 +160,13 @@ export interface Set {
 	throw: ThrowSet;
 	sound: SoundSet;
 	light: LightSet;
-	trim: string;
+	trim: TrimSet;
+}
+
+export interface TrimSet {
+	drop: string;
+	throw: string;
+	sound: string;
 }
 
 export interface DropSet {

@@ -199,7 +199,7 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 		t.Logf("%s: delay %.3f ms, cues %+v, seen %q", kind, made.DelayMs, made.Cues, made.Seen)
 	}
 	h.must(control.Command{Type: "verdict", Shot: h.last.Shots[0].ID, Verdict: control.Good})
-	h.must(control.Command{Type: "set", Field: "trim", Value: "1 ms"})
+	h.must(control.Command{Type: "set", Field: "trim.drop", Value: "1 ms"})
 	h.must(control.Command{Type: "arm", Shots: 9})
 	h.until("armed", inState(control.Armed))
 	h.must(control.Command{Type: "disarm"})

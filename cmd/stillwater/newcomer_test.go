@@ -207,9 +207,9 @@ func trimAndAgain(p *phone) {
 	t := p.t
 	before := p.text("#trim .total")
 	p.tap(`[data-nudge="10"]`)
-	p.until("the delay is later", `document.querySelector("#f-trim").value === "10"`)
+	p.until("the delay is later", `document.querySelector("#trim input").value === "10"`)
 	p.tap(`[data-nudge="-1"]`)
-	p.until("the delay is a little earlier", `document.querySelector("#f-trim").value === "9"`)
+	p.until("the delay is a little earlier", `document.querySelector("#trim input").value === "9"`)
 	p.until("the delay shown changed", fmt.Sprintf(`document.querySelector("#trim .total").textContent !== %q`, before))
 	p.tap("#count-more")
 	p.arm()
@@ -289,7 +289,7 @@ const shown = `JSON.stringify({
 	shots: [...document.querySelectorAll("#shots-list > li")].map((n) => n.querySelector(".number").textContent +
 		n.querySelector(".figures").textContent + n.querySelector(".chip").textContent +
 		n.querySelector(".note input").value),
-	trim: document.querySelector("#f-trim").value,
+	trim: document.querySelector("#trim input").value,
 	kind: document.querySelector('#kinds [aria-pressed="true"]').dataset.kind,
 	care: [...document.querySelectorAll("#care-list input")].map((b) => b.checked),
 	told: document.querySelector("#coming-list").textContent,

@@ -1,10 +1,12 @@
 package control
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -266,6 +268,8 @@ func (c *Control) asShot(l *link, r *run, report board.Shot) journal.Shot {
 			OffNs:     (cue.Off - report.Clock).Nanoseconds(),
 		})
 	}
+	// The board reports a pulse when it ends; people read them in the order in which they begin.
+	slices.SortStableFunc(row.Cues, func(a, b journal.Cue) int { return cmp.Compare(a.PlannedNs, b.PlannedNs) })
 	return row
 }
 

@@ -1,9 +1,11 @@
 package control
 
 import (
+	"cmp"
 	"context"
 	"io"
 	"log/slog"
+	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -77,6 +79,9 @@ func TestOnTheSimulatedRig(t *testing.T) {
 					assert.True(t, made.Simulated)
 					assert.NotEmpty(t, made.Seen)
 					assert.NotEmpty(t, made.Cues)
+					assert.True(t, slices.IsSortedFunc(made.Cues, func(a, b CueShot) int {
+						return cmp.Compare(a.PlannedMs, b.PlannedMs)
+					}), "cues in the order in which they begin: %+v", made.Cues)
 					for _, cue := range made.Cues {
 						assert.InDelta(t, 0, cue.LateUs, 1, "fake time is never late")
 					}

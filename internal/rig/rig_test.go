@@ -180,7 +180,7 @@ func TestTrimmingByWhatIsSeenHits(t *testing.T) {
 			return frame
 		}
 		before := tryOnce()
-		set.Trim -= phys.Seconds(before.Offset)
+		set.Trim.Drop -= phys.Seconds(before.Offset)
 		after := tryOnce()
 		t.Logf("seed 5: %q, then %q", before.Seen, after.Seen)
 		assert.Less(t, after.Offset.Abs(), 8*time.Millisecond, "four times the room's scatter of 2 ms")

@@ -91,7 +91,7 @@ func rms(n int, x func(i int) float64) float64 {
 func TestAGateHitsWhereOneDelayCannot(t *testing.T) {
 	set := throwSet()
 	set.Light.Shutter = shot.ByHand
-	set.Throw.AboveFloor = 2
+	set.Throw.AboveFloor, set.Throw.SpeedLow, set.Throw.SpeedHigh = 2, 2, 6 // a hand that does not know its own speed
 	const seed, throws = 2024, 200
 	all := thrown(t, New(seed), set, throws)
 

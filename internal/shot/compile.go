@@ -113,7 +113,7 @@ func (p plan) span() (span, error) {
 		if err != nil {
 			return span{}, err
 		}
-		a, b = e.Delay-s.Trim, e.Delay-s.Trim
+		a, b = e.Delay-s.trim(), e.Delay-s.trim()
 	default:
 		d, err := s.drip()
 		if err != nil {
@@ -126,7 +126,7 @@ func (p plan) span() (span, error) {
 
 // counted is a delay from an event as the board counts it: trimmed, and from the stamp, which comes after the event.
 func (p plan) counted(t phys.Time) time.Duration {
-	return (t + p.set.Trim).Duration() - p.clockInput().Delay
+	return (t + p.set.trim()).Duration() - p.clockInput().Delay
 }
 
 // cues are the pulses around the moment, and those from Go, in order of time.

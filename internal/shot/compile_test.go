@@ -31,7 +31,7 @@ func testBench() Bench {
 func TestDropInTheDark(t *testing.T) {
 	s, b := DefaultSet(), testBench()
 	b.Beam.Delay, b.Flash.Delay, b.Shutter.Delay = 150*time.Microsecond, 80*time.Microsecond, 2*time.Millisecond
-	s.Trim, s.Drop.Nth = 4*ms, 2
+	s.Trim.Drop, s.Drop.Nth = 4*ms, 2
 	p, tl, err := Compile(s, b)
 	require.NoError(t, err)
 
@@ -163,7 +163,7 @@ func TestThrowTakesInTheSensorsDelays(t *testing.T) {
 	assert.InDelta(t, 6, float64(v), 1e-5)
 	v, err = s.Throw.speed(phys.Seconds(plain.GateMax))
 	require.NoError(t, err)
-	assert.InDelta(t, 2, float64(v), 1e-5)
+	assert.InDelta(t, 3, float64(v), 1e-5)
 }
 
 func TestRefusalsSayWhatToChange(t *testing.T) {
@@ -196,7 +196,7 @@ func TestRefusalsSayWhatToChange(t *testing.T) {
 		{"sound over before it is heard", func(s *Set, b *Bench) {
 			s.Kind, s.Sound.After, s.Light.Shutter = Sound, 2*ms, ByHand
 		}, "sound.distance", []string{"over 2.4 ms before the sound reaches"}, []string{"nearer by at least", "later"}, ""},
-		{"trimmed away", func(s *Set, b *Bench) { s.Trim = -300 * ms; s.Light.Shutter = ByHand }, "drop.beam", nil,
+		{"trimmed away", func(s *Set, b *Bench) { s.Trim.Drop = -300 * ms; s.Light.Shutter = ByHand }, "drop.beam", nil,
 			[]string{"trim later by at least"}, ""},
 		{"no beam", func(s *Set, b *Bench) { b.Beam = nil }, "kind", []string{"no beam input"}, []string{`role "beam"`}, ""},
 		{"no gate", func(s *Set, b *Bench) { s.Kind = Throw; b.Gate = nil }, "kind", []string{"second beam"},
@@ -271,7 +271,8 @@ func TestRemediesAreExact(t *testing.T) {
 	}
 	t.Logf("%d plans refused; fixes checked: %v", refused, seen)
 	for _, field := range []string{"drop.beam", "drop.height", "throw.to_focus", "throw.speed_high", "throw.speed_low",
-		"sound.distance", "sound.after", "trim", "light.open_for", "light.shutter", "light.expose"} {
+		"sound.distance", "sound.after", "trim.drop", "trim.throw", "trim.sound", "light.open_for",
+		"light.shutter", "light.expose"} {
 		assert.GreaterOrEqual(t, seen[field], 5, "%s was hardly tried", field)
 	}
 }
@@ -290,7 +291,7 @@ func checkFixes(t *testing.T, s Set, b Bench, r *Refusal, seen map[string]int) b
 		switch f.Field {
 		case "throw.speed_high", "throw.speed_low":
 			step, unit = 1e-2, "m/s"
-		case "trim", "sound.after", "light.open_for":
+		case "trim.drop", "trim.throw", "trim.sound", "sound.after", "light.open_for":
 			unit = "s"
 		case "light.shutter", "light.expose":
 			continue
@@ -318,7 +319,9 @@ func between(x, a, b float64) bool { return x >= min(a, b) && x <= max(a, b) }
 func fieldValue(s Set, field string) float64 {
 	return map[string]float64{
 		"drop.beam": float64(s.Drop.Beam), "drop.height": float64(s.Drop.Height), "throw.to_focus": float64(s.Throw.ToFocus),
-		"throw.speed_high": float64(s.Throw.SpeedHigh), "throw.speed_low": float64(s.Throw.SpeedLow), "trim": float64(s.Trim),
+		"throw.speed_high": float64(s.Throw.SpeedHigh), "throw.speed_low": float64(s.Throw.SpeedLow),
+		"trim.drop":  float64(s.Trim.Drop),
+		"trim.throw": float64(s.Trim.Throw), "trim.sound": float64(s.Trim.Sound),
 		"sound.distance": float64(s.Sound.Distance), "sound.after": float64(s.Sound.After),
 		"light.open_for": float64(s.Light.OpenFor), "throw.gate": float64(s.Throw.Gate),
 	}[field]
@@ -341,7 +344,8 @@ func randomPlan(r *rand.Rand) (Set, Bench) {
 	s.Light.Lag, s.Light.LagScatter = phys.Time(in(10e-3, 0.3)), phys.Time(in(0.1e-3, 10e-3))
 	s.Light.OpenFor = phys.Time(in(0.05, 60))
 	if r.IntN(3) == 0 {
-		s.Trim = phys.Time(-0.3 * r.Float64())
+		trim := phys.Time(-0.3 * r.Float64())
+		s.Trim = TrimSet{Drop: trim, Throw: trim, Sound: trim}
 	}
 	b.TableLen = []int{4, 8, 32, 32, 32, 32}[r.IntN(6)]
 	b.Shutter.MaxOn = time.Duration(in(0.05e9, 30e9))

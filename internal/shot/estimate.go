@@ -82,8 +82,8 @@ func (s Set) estimateDrop() (Estimate, error) {
 	}
 	e := Estimate{Speed: d.beam, Diameter: d.diameter, ImpactSpeed: d.surface.Speed, EdgeToSurface: d.surface.Time,
 		Extrapolated: d.phase.Extrapolated}
-	e.Delay = d.moment() + s.Trim
-	e.Low, e.High = d.surface.Time+d.phase.Low+s.Trim, d.surface.Time+d.phase.High+s.Trim
+	e.Delay = d.moment() + s.trim()
+	e.Low, e.High = d.surface.Time+d.phase.Low+s.trim(), d.surface.Time+d.phase.High+s.trim()
 	e.Summary = fmt.Sprintf("A drop of %s passes the beam at %.2f m/s and reaches the surface %s later at %.2f m/s; "+
 		"the moment (%s) is %s after the beam.", inMm(d.diameter), d.beam, inMs(d.surface.Time), d.surface.Speed,
 		words(string(s.Drop.Phase)), inMs(e.Delay))
@@ -107,7 +107,7 @@ func (s Set) estimateThrow() (Estimate, error) {
 	if err != nil {
 		return Estimate{}, s.refuseSpeed(err, s.Throw.SpeedLow)
 	}
-	e.Low, e.High = fast.Time+s.Trim, slow.Time+s.Trim
+	e.Low, e.High = fast.Time+s.trim(), slow.Time+s.trim()
 	return e, nil
 }
 
@@ -129,7 +129,7 @@ func (s Set) thrown(interval phys.Time) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, s.refuseSpeed(err, v)
 	}
-	e := Estimate{Delay: p.Time + s.Trim, Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
+	e := Estimate{Delay: p.Time + s.trim(), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
 		Rise: p.Rise}
 	e.Low, e.High = e.Delay, e.Delay
 	e.Summary = fmt.Sprintf("A throw that takes %s through the gate passes the second beam at %.2f m/s and the focus "+
@@ -156,7 +156,7 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, asField(err, "sound.temperature")
 	}
-	wait := n.After + s.Trim
+	wait := n.After + s.trim()
 	e := Estimate{Delay: wait - travel, Low: wait - high, High: wait - low, Speed: v,
 		Travel: travel, TravelLow: low, TravelHigh: high}
 	e.Summary = fmt.Sprintf("The sound takes %s to reach the microphone, %.1f m/s in air of %v", inMs(travel), v,

@@ -110,8 +110,8 @@ func (p plan) laterMoment(cured func(Set) bool) []mend {
 		number("drop.height", byMm, float64(s.Drop.Height), 5,
 			"raise nozzle and beam together by at least %s, the nozzle to %s above the surface")
 	}
-	if s.Trim < 0 {
-		number("trim", byMs, float64(s.Trim), 0, "make the trim later by at least %s, to %s")
+	if trim := s.trim(); trim < 0 {
+		number("trim."+string(s.Kind), byMs, float64(trim), 0, "make the trim later by at least %s, to %s")
 	}
 	return mends
 }

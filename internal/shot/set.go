@@ -30,7 +30,7 @@ func DefaultSet() Set {
 		Kind: Drop,
 		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
 			PoolDeep: 10 * cm, Nth: 1},
-		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 2, SpeedHigh: 6, Mass: 36 * mm,
+		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
 			AboveFloor: 1},
 		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
 		Light: LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
@@ -108,6 +108,17 @@ func (s Set) together() error {
 	return nil
 }
 
+// trim is the trim of the chosen kind.
+func (s Set) trim() phys.Time {
+	switch s.Kind {
+	case Throw:
+		return s.Trim.Throw
+	case Sound:
+		return s.Trim.Sound
+	}
+	return s.Trim.Drop
+}
+
 func (s Set) names() string {
 	var names []string
 	for _, f := range s.fields() {
@@ -157,7 +168,9 @@ func (s *Set) fields() []field {
 		quantity("light.lag_scatter", &l.LagScatter, 0, 0.2),
 		quantity("light.open_for", &l.OpenFor, 10*ms, 600),
 		quantity("light.recycle", &l.Recycle, 0, 60),
-		quantity("trim", &s.Trim, -2, 2),
+		quantity("trim.drop", &s.Trim.Drop, -2, 2),
+		quantity("trim.throw", &s.Trim.Throw, -2, 2),
+		quantity("trim.sound", &s.Trim.Sound, -2, 2),
 	}
 }
 

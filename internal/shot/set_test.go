@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -40,7 +41,9 @@ func TestPutReadsWhatItNames(t *testing.T) {
 		{"sound.temperature", "-3 °C", func() any { return s.Sound.Temperature }, phys.Temperature(-3)},
 		{"light.open_for", "1.5 s", func() any { return s.Light.OpenFor }, phys.Time(1.5)},
 		{"light.shutter", "hand", func() any { return s.Light.Shutter }, ByHand},
-		{"trim", "-4 ms", func() any { return s.Trim }, -4 * ms},
+		{"trim.drop", "-4 ms", func() any { return s.Trim.Drop }, -4 * ms},
+		{"trim.throw", "5 ms", func() any { return s.Trim.Throw }, 5 * ms},
+		{"trim.sound", "6 ms", func() any { return s.Trim.Sound }, 6 * ms},
 	} {
 		require.NoError(t, s.Put(c.field, c.value), c.field)
 		assert.Equal(t, c.want, c.got(), c.field)
@@ -68,7 +71,7 @@ func TestPutRefusesByName(t *testing.T) {
 		{"sound.distance", "0 m", "1 cm"},
 		{"light.expose", "daylight", "flash-in-dark, lag-led"},
 		{"light.lag", "-1 ms", "0 s"},
-		{"trim", "1 min", "2 s"},
+		{"trim.drop", "1 min", "2 s"},
 	} {
 		t.Run(c.field+"="+c.value, func(t *testing.T) {
 			s := DefaultSet()
@@ -194,7 +197,7 @@ func FuzzPut(f *testing.F) {
 	f.Add("drop.height", "40 cm")
 	f.Add("kind", "throw")
 	f.Add("drop.nth", "9")
-	f.Add("trim", "-1/125 s")
+	f.Add("trim.drop", "-1/125 s")
 	f.Add("", "")
 	f.Fuzz(func(t *testing.T, field, value string) {
 		s := DefaultSet()
@@ -214,4 +217,26 @@ func seeded(t *testing.T) *rand.Rand {
 	const seed = 20260117
 	t.Logf("seed %d", seed)
 	return rand.New(rand.NewPCG(seed, 1))
+}
+
+func TestEachKindHasItsOwnTrim(t *testing.T) {
+	s := DefaultSet()
+	before := map[Kind]time.Duration{}
+	for _, k := range Kinds() {
+		s.Kind = k
+		p, _, err := Compile(s, testBench())
+		require.NoError(t, err)
+		before[k] = p.Table[0].Delay
+	}
+	require.NoError(t, s.Put("trim.throw", "7 ms"))
+	for _, k := range Kinds() {
+		s.Kind = k
+		p, _, err := Compile(s, testBench())
+		require.NoError(t, err)
+		want := before[k]
+		if k == Throw {
+			want += 7 * time.Millisecond
+		}
+		assert.InDelta(t, want, p.Table[0].Delay, 2, k)
+	}
 }

@@ -41,12 +41,20 @@ const (
 // Set is the arrangement in the room and the moment wanted: everything a plan needs that a person measures or chooses.
 // All fields have values; DefaultSet gives a set that works.
 type Set struct {
-	Kind  Kind      `json:"kind"`
-	Drop  DropSet   `json:"drop"`
-	Throw ThrowSet  `json:"throw"`
-	Sound SoundSet  `json:"sound"`
-	Light LightSet  `json:"light"`
-	Trim  phys.Time `json:"trim"` // added to the delay: later is positive
+	Kind  Kind     `json:"kind"`
+	Drop  DropSet  `json:"drop"`
+	Throw ThrowSet `json:"throw"`
+	Sound SoundSet `json:"sound"`
+	Light LightSet `json:"light"`
+	Trim  TrimSet  `json:"trim"`
+}
+
+// TrimSet is what is added to the delay, later is positive: for each kind its own, since what one kind of shot taught says
+// nothing about another.
+type TrimSet struct {
+	Drop  phys.Time `json:"drop"`
+	Throw phys.Time `json:"throw"`
+	Sound phys.Time `json:"sound"`
 }
 
 // DropSet: distances are below the nozzle tip.

@@ -5,7 +5,7 @@ import { Bar } from "./bar.js";
 import { choiceField, placeRefusal, quantityField, trimField } from "./fields.js";
 import { icon, scene } from "./icons.js";
 import { sentence, show } from "./refusals.js";
-import { exposures, light, measured, shutters } from "./set.js";
+import { exposures, light, measured, shutters, trims } from "./set.js";
 import { showShots } from "./shots.js";
 import { drawTable, drawTimeline, tellTimeline } from "./timeline.js";
 import { fixed, ms } from "./units.js";
@@ -41,7 +41,12 @@ export class Desk {
 	constructor(asks) {
 		this.asks = asks;
 		this.bar = new Bar(asks);
-		this.trim = trimField(asks);
+		/** @type {Record<Kind, Field>} */
+		this.trims = {
+			drop: trimField(trims.drop, asks),
+			throw: trimField(trims.throw, asks),
+			sound: trimField(trims.sound, asks),
+		};
 		/** @type {Record<Kind, Field[]>} */
 		this.measured = {
 			drop: [
@@ -57,7 +62,6 @@ export class Desk {
 			choiceField("light.shutter", () => shutters, asks),
 			...light.map((q) => quantityField(q, asks)),
 		];
-		byId("trim").append(this.trim.node);
 		byId("light-fields").append(...this.light.map((f) => f.node));
 		byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
 		byId("page").addEventListener("click", (e) => this.#fix(e));
@@ -74,7 +78,7 @@ export class Desk {
 
 	/** @returns {Field[]} */
 	get #fields() {
-		return [this.trim, ...this.light, ...Object.values(this.measured).flat()];
+		return [...Object.values(this.trims), ...this.light, ...Object.values(this.measured).flat()];
 	}
 
 	/**
@@ -258,6 +262,7 @@ export class Desk {
 		if (place.dataset.kind === snap.set.kind) return;
 		place.dataset.kind = snap.set.kind;
 		place.replaceChildren(...(this.measured[snap.set.kind] ?? []).map((f) => f.node));
+		byId("trim").replaceChildren(this.trims[snap.set.kind].node);
 	}
 
 	#showComing(/** @type {Snapshot} */ snap) {

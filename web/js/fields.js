@@ -3,7 +3,7 @@
 
 import { el, text } from "./dom.js";
 import { show, slot } from "./refusals.js";
-import { chosen, trim as trimmed, valueOf } from "./set.js";
+import { chosen, valueOf } from "./set.js";
 import { fixed, inUnit, tidy, withUnit } from "./units.js";
 
 /** @import { Choice, Refusal, Snapshot } from "../protocol.d.ts" */
@@ -184,12 +184,13 @@ export function choiceField(name, choices, asks) {
 }
 
 /**
- * The trim: four steps on a line from earlier to later, and the number to type between them.
+ * A trim: four steps on a line from earlier to later, and the number to type between them.
+ * @param {Quantity} q
  * @param {Asks} asks
  * @returns {Field}
  */
-export function trimField(asks) {
-	const inner = quantityField(trimmed, asks);
+export function trimField(q, asks) {
+	const inner = quantityField(q, asks);
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
@@ -213,7 +214,7 @@ export function trimField(asks) {
 		...inner,
 		update(snap) {
 			inner.update(snap);
-			trim = inUnit(snap.set.trim, "ms") ?? 0;
+			trim = inUnit(valueOf(snap.set, q.name), "ms") ?? 0;
 			text(total, snap.preview ? `Delay with the trim: ${fixed(snap.preview.delay_ms, 1)} ms` : "");
 		},
 	};

@@ -63,8 +63,12 @@ export const light = [
 	{ name: "light.recycle", label: "Flash ready again after", unit: "s", step: 0.5 },
 ];
 
-/** @type {Quantity} */
-export const trim = { name: "trim", label: "Trim of the delay", unit: "ms", step: 1 };
+/** What is added to the delay: each kind has its own. @type {Record<Kind, Quantity>} */
+export const trims = {
+	drop: { name: "trim.drop", label: "Trim of the delay", unit: "ms", step: 1 },
+	throw: { name: "trim.throw", label: "Trim of the delay", unit: "ms", step: 1 },
+	sound: { name: "trim.sound", label: "Trim of the delay", unit: "ms", step: 1 },
+};
 
 /** @type {Choice[]} */
 export const exposures = [
@@ -93,7 +97,7 @@ export const chosen = {
  * @param {string} value
  */
 export function tellChange(field, value) {
-	const quantity = [...Object.values(measured).flat(), ...light, trim].find((q) => q.name === field);
+	const quantity = [...Object.values(measured).flat(), ...light, ...Object.values(trims)].find((q) => q.name === field);
 	const choice = [...exposures, ...shutters].find((c) => c.value === value);
 	return `${quantity?.label ?? chosen[field] ?? field}: ${choice?.label ?? value}`;
 }
