@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/care"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
 	"stillwater/internal/journal"
@@ -224,6 +225,13 @@ func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
 		fmt.Fprintf(m.Stdout, "  page          %s\n", pageURL(host, ap.Port(), ""))
 	}
 	fmt.Fprintf(m.Stdout, "  pairing code  %s\n\n", code)
+	if conf.Board.Kind == config.GPIO {
+		fmt.Fprintln(m.Stdout, "This board switches real outputs. Before anything is armed:")
+		for _, caution := range care.Checklist() {
+			fmt.Fprintf(m.Stdout, "  - %s\n", caution.Text)
+		}
+		fmt.Fprintln(m.Stdout)
+	}
 	if ap.Addr().IsLoopback() {
 		fmt.Fprintf(m.Stdout, "Only this machine can open it. For a phone on the same network: stillwater --listen :%d\n",
 			ap.Port())

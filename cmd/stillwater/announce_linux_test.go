@@ -1,0 +1,86 @@
+package main
+
+import (
+	"bytes"
+	"net"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/care"
+	"stillwater/internal/config"
+	"stillwater/internal/need"
+)
+
+// announced is what the daemon says at its start when it listens at an address.
+func announced(conf config.Config, at string, port int) string {
+	var out bytes.Buffer
+	m := &Main{Stdout: &out}
+	m.announce(conf, &net.TCPAddr{IP: net.ParseIP(at), Port: port}, "012345")
+	return out.String()
+}
+
+// block is in every line of a drawn QR code.
+const block = "\u2580"
+
+func TestAnnounceOnThisMachineOnly(t *testing.T) {
+	says := announced(config.Default(), "127.0.0.1", 8737)
+	assert.Contains(t, says, "page          http://127.0.0.1:8737/\n")
+	assert.Contains(t, says, "pairing code  012345\n")
+	assert.Contains(t, says, "For a phone on the same network: stillwater --listen :8737")
+	assert.Contains(t, says, "simulated board (no configuration)")
+	assert.NotContains(t, says, block)
+	assert.NotContains(t, says, "real outputs", "nothing is fired")
+}
+
+func TestAnnounceOnTheNetwork(t *testing.T) {
+	conf, err := config.Load("../../internal/config/testdata/stillwater.toml")
+	require.NoError(t, err)
+	says := announced(conf, "192.168.4.2", 8737)
+	assert.Contains(t, says, "page          http://192.168.4.2:8737/\n")
+	assert.Contains(t, says, "only paired phones can use it")
+	assert.Contains(t, says, "gpio board ("+conf.Path+")")
+	assert.NotContains(t, says, block, "nobody is looking")
+	assert.NotContains(t, says, "#code=", "an address in a log must not pair")
+	for _, caution := range care.Checklist() {
+		assert.Contains(t, says, caution.Text, "real outputs: the cautions are said here too")
+	}
+}
+
+// On a terminal the QR code is drawn as well, but only where a phone can get to.
+func TestAnnounceDrawsTheCodeOnATerminal(t *testing.T) {
+	for at, draws := range map[string]bool{"192.168.4.2": true, "127.0.0.1": false} {
+		outside, screen := need.Terminal(t)
+		m := &Main{Stdout: screen}
+		said := make(chan string)
+		go func() {
+			var all strings.Builder
+			part := make([]byte, 4096)
+			for !strings.HasSuffix(all.String(), "end\r\n") {
+				n, err := outside.Read(part)
+				if err != nil {
+					break
+				}
+				all.Write(part[:n])
+			}
+			said <- all.String()
+		}()
+		m.announce(config.Default(), &net.TCPAddr{IP: net.ParseIP(at), Port: 8737}, "012345")
+		_, err := screen.WriteString("end\n")
+		require.NoError(t, err)
+		assert.Equal(t, draws, strings.Contains(<-said, block), at)
+	}
+}
+
+// Whatever else the daemon's output is, help ends with the cautions in short.
+func TestHelpEndsWithTheCautions(t *testing.T) {
+	var out bytes.Buffer
+	m := &Main{Stdout: &out, Stderr: os.Stderr}
+	require.Zero(t, m.Run(t.Context(), []string{"help"}))
+	for _, words := range []string{"12 V DC or less", "optocouplers", "water away from electricity"} {
+		assert.Contains(t, out.String(), words)
+	}
+}
