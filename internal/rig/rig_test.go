@@ -429,14 +429,20 @@ func TestRealTime(t *testing.T) {
 		require.NoError(t, host.Close())
 		require.NoError(t, r.Close())
 	}()
-	b.arm(dropSet(), 1)
-	require.NoError(t, r.Release(dropSet()))
-	s := b.shot()
-	if s.Status == wire.Late { // the machine was too busy, and the board says so instead of firing late
-		t.Log("the shot was given up as late")
-		return
+	var s *board.Shot
+	for try := 1; ; try++ {
+		b.arm(dropSet(), 1)
+		require.NoError(t, r.Release(dropSet()))
+		s = b.shot()
+		b.state(wire.Safe)
+		if s.Status == wire.Done {
+			break
+		}
+		// The machine was too busy, and the board says so instead of firing late. It is not that busy each time.
+		require.Equal(t, wire.Late, s.Status)
+		require.Less(t, try, 20, "no shot was in time")
+		require.Eventually(t, func() bool { return !r.Busy() }, time.Minute, 10*time.Millisecond)
 	}
-	require.Equal(t, wire.Done, s.Status)
 	require.Len(t, s.Cues, 2)
 	for _, cue := range s.Cues {
 		assert.GreaterOrEqual(t, cue.Late(), time.Duration(0), "never early")
