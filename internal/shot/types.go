@@ -49,8 +49,8 @@ type Set struct {
 	Trim  TrimSet  `json:"trim"`
 }
 
-// TrimSet is what is added to the delay, later is positive: for each kind its own, since what one kind of shot taught says
-// nothing about another.
+// TrimSet is what is added to the delay, later is positive: for each kind its own, since what one kind of shot taught
+// says nothing about another.
 type TrimSet struct {
 	Drop  phys.Time `json:"drop"`
 	Throw phys.Time `json:"throw"`
