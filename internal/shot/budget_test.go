@@ -3,6 +3,8 @@ package shot
 import (
 	"math"
 	"math/rand/v2"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -328,6 +330,53 @@ func TestAdviceIsComputed(t *testing.T) {
 	require.NoError(t, err)
 	assert.NotContains(t, strings.Join(advice, "\n"), "Widening")
 	assert.NotContains(t, strings.Join(advice, "\n"), "lag")
+}
+
+// What advice says of one beam and a fixed delay, against throws by dice: how far they scatter, and from what evenness on
+// the gate is no better.
+func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
+	s := DefaultSet()
+	s.Kind, s.Throw.Mass, s.Throw.AboveFloor = Throw, 10*cm, 2
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	spread := DefaultSpread()
+	spread.ThrowMass = 0 // the dice have no drag
+	b, err := Errors(s, e, spread, fineTick)
+	require.NoError(t, err)
+	advice, err := Advice(s, e, spread, fineTick)
+	require.NoError(t, err)
+	numbers := regexp.MustCompile(`^One beam .* differ by 5 % in speed \(SD\) scatter (\d+) mm at the focus spot, ` +
+		`by 20 % (\d+) mm; this gate leaves (\d+) mm whatever their speed, and pays from (\d+\.\d) % up\.$`)
+	said := numbers.FindStringSubmatch(advice[0])
+	require.NotNil(t, said, advice[0])
+	t.Log(advice[0])
+	number := func(i int) float64 {
+		x, err := strconv.ParseFloat(said[i], 64)
+		require.NoError(t, err)
+		return x
+	}
+	w := thrower{set: s, speed: float64(e.Speed), r: seeded(t), spread: spread}
+	scatters := func(percent float64) float64 { // mm
+		w.spread.ThrowSpeed = percent / 100
+		return sd(draw(8000, w.alone)) * float64(e.FocusSpeed/e.Speed) * 1e3
+	}
+	const n = 4 / 126.5 // four standard deviations of 8000 draws: 1/sqrt(2 n)
+	// Besides, half a millimetre of rounding, and 3 % for what the budget takes as straight.
+	assert.InDelta(t, scatters(5), number(1), 0.5+number(1)*(n+0.03))
+	assert.InDelta(t, scatters(20), number(2), 0.5+number(2)*(n+0.03))
+	gate := float64(b.Total.Displaced) * 1e3
+	assert.InDelta(t, gate, number(3), 0.5)
+	assert.InDelta(t, gate, scatters(number(4)), gate*(n+0.03), "where the two are even")
+}
+
+// alone is how far from the focus spot, along the path, one throw is when a fixed delay from the second beam, right for
+// the middle throw, is over. It is in metres of a path without drag, on which a throw keeps its speed.
+func (w thrower) alone() float64 {
+	v := w.speed * (1 + w.vary(termSpeed, w.spread.ThrowSpeed))
+	angle := float64(w.set.Throw.Angle) + w.vary("launch angle", float64(w.spread.ThrowAngle))
+	beam := -backwards(w.vary(termSecond, float64(w.spread.ThrowEdge)), v, float64(w.set.Throw.Angle))
+	flight := func(v, angle float64) float64 { return float64(w.set.Throw.ToFocus) / (v * math.Cos(angle)) }
+	return v * (beam + flight(w.speed, float64(w.set.Throw.Angle)) - flight(v, angle))
 }
 
 func totalAt(t *testing.T, s Set, v phys.Speed) Term {
