@@ -60,14 +60,6 @@ func WaterDensity(t Temperature) Density {
 	return Density(999.974950 * (1 - (c-3.983035)*(c-3.983035)*(c+301.797)/(522528.9*(c+69.34881))))
 }
 
-// WaterViscosity is the viscosity of water at 0.1 MPa: IAPWS SR6-08 (J. Patek et al., J. Phys. Chem. Ref. Data 38
-// (2009) 21-29), within 1 % (from memory).
-func WaterViscosity(t Temperature) Viscosity {
-	r := t.Kelvin() / 300
-	return Viscosity(1e-6 * (280.68*math.Pow(r, -1.9) + 511.45*math.Pow(r, -7.7) +
-		61.131*math.Pow(r, -19.6) + 0.45903*math.Pow(r, -40)))
-}
-
 // WaterSurfaceTension is the surface tension of clean water against air: IAPWS R1-76(2014), within 0.5 % (from
 // memory). Soap, grease or dust lower it, down to 25 or 30 mN/m.
 func WaterSurfaceTension(t Temperature) SurfaceTension {

@@ -46,18 +46,16 @@ func TestAir(t *testing.T) {
 	assert.InDelta(t, 1.7894e-5, float64(AirViscosity(15)), 0.00005e-5)
 }
 
-// Tanaka 2001, IAPWS SR6-08 and R1-76: the table was computed from the same formulas; the values below it are the
+// Tanaka 2001 and IAPWS R1-76: the table was computed from the same formulas; the values below it are the
 // check values that the standards print.
 func TestWater(t *testing.T) {
 	for _, row := range published(t, "water_properties.csv") {
 		at := Temperature(row[0])
 		assert.InDelta(t, row[1], float64(WaterDensity(at)), 0.0001)
-		assert.InDelta(t, row[2]*1e-3, float64(WaterViscosity(at)), 0.0001e-3)
 		assert.InDelta(t, row[4]*1e-3, float64(WaterSurfaceTension(at)), 0.006e-3)
 	}
 	assert.InDelta(t, 998.2067, float64(WaterDensity(20)), 0.0001)
 	assert.InDelta(t, 997.0470, float64(WaterDensity(25)), 0.0001)
 	assert.InDelta(t, 0.0716859625, float64(WaterSurfaceTension(300-ZeroCelsius)), 1e-10)
 	assert.InDelta(t, 0.0428914992, float64(WaterSurfaceTension(450-ZeroCelsius)), 1e-10)
-	assert.InDelta(t, 889.7351e-6, float64(WaterViscosity(25)), 0.01*889.7e-6)
 }

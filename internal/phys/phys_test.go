@@ -1,6 +1,7 @@
 package phys
 
 import (
+	"encoding"
 	"encoding/json"
 	"flag"
 	"io"
@@ -215,6 +216,37 @@ func TestTextInterfaces(t *testing.T) {
 	assert.Equal(t, Length(0.35), height, "a bad text leaves the value alone")
 
 	_, err = Length(math.NaN()).MarshalText()
+	assert.Error(t, err)
+}
+
+// Every quantity reads back what it wrote, leaves its value alone when it cannot, and writes nothing that is no number.
+func TestEveryQuantityIsText(t *testing.T) {
+	asText(t, Length(0.4), Length(math.Inf(1)))
+	asText(t, Speed(3.2), Speed(math.NaN()))
+	asText(t, Angle(0.35), Angle(math.NaN()))
+	asText(t, Temperature(21.5), Temperature(math.Inf(-1)))
+	asText(t, Time(0.025), Time(math.NaN()))
+	asText(t, Density(998), Density(math.NaN()))
+	asText(t, SurfaceTension(0.0727), SurfaceTension(math.Inf(1)))
+}
+
+func asText[Q interface {
+	encoding.TextMarshaler
+	String() string
+}, P interface {
+	*Q
+	encoding.TextUnmarshaler
+}](t *testing.T, q, bad Q) {
+	t.Helper()
+	text, err := q.MarshalText()
+	require.NoError(t, err)
+	assert.Equal(t, q.String(), string(text))
+	var back Q
+	require.NoError(t, P(&back).UnmarshalText(text))
+	assert.Equal(t, q, back)
+	assert.Error(t, P(&back).UnmarshalText([]byte("7")), "no unit")
+	assert.Equal(t, q, back)
+	_, err = bad.MarshalText()
 	assert.Error(t, err)
 }
 

@@ -85,13 +85,7 @@ func (l Length) String() string {
 func (l Length) MarshalText() ([]byte, error) { return lengths.marshal(float64(l), l.String()) }
 
 // UnmarshalText reads what ParseLength does, and leaves *l alone when it is an error.
-func (l *Length) UnmarshalText(text []byte) error {
-	read, err := ParseLength(string(text))
-	if err == nil {
-		*l = read
-	}
-	return err
-}
+func (l *Length) UnmarshalText(text []byte) error { return unmarshal(l, text, ParseLength) }
 
 // ParseSpeed reads a speed: "3.2 m/s", "320cm/s", "12 km/h". The error is a *ParseError.
 func ParseSpeed(s string) (Speed, error) {
@@ -108,13 +102,7 @@ func (v Speed) String() string {
 func (v Speed) MarshalText() ([]byte, error) { return speeds.marshal(float64(v), v.String()) }
 
 // UnmarshalText reads what ParseSpeed does, and leaves *v alone when it is an error.
-func (v *Speed) UnmarshalText(text []byte) error {
-	read, err := ParseSpeed(string(text))
-	if err == nil {
-		*v = read
-	}
-	return err
-}
+func (v *Speed) UnmarshalText(text []byte) error { return unmarshal(v, text, ParseSpeed) }
 
 // ParseAngle reads an angle: "20 deg", "20°", "0.35 rad". The error is a *ParseError.
 func ParseAngle(s string) (Angle, error) {
@@ -135,13 +123,7 @@ func (a Angle) String() string {
 func (a Angle) MarshalText() ([]byte, error) { return angles.marshal(float64(a), a.String()) }
 
 // UnmarshalText reads what ParseAngle does, and leaves *a alone when it is an error.
-func (a *Angle) UnmarshalText(text []byte) error {
-	read, err := ParseAngle(string(text))
-	if err == nil {
-		*a = read
-	}
-	return err
-}
+func (a *Angle) UnmarshalText(text []byte) error { return unmarshal(a, text, ParseAngle) }
 
 // ParseTemperature reads a temperature: "20 °C", "20C", "293 K". The error is a *ParseError.
 func ParseTemperature(s string) (Temperature, error) {
@@ -160,13 +142,7 @@ func (t Temperature) MarshalText() ([]byte, error) {
 }
 
 // UnmarshalText reads what ParseTemperature does, and leaves *t alone when it is an error.
-func (t *Temperature) UnmarshalText(text []byte) error {
-	read, err := ParseTemperature(string(text))
-	if err == nil {
-		*t = read
-	}
-	return err
-}
+func (t *Temperature) UnmarshalText(text []byte) error { return unmarshal(t, text, ParseTemperature) }
 
 // ParseTime reads a time: "25 ms", "150us", "0.4 s", "1/125 s". The error is a *ParseError.
 func ParseTime(s string) (Time, error) {
@@ -189,13 +165,7 @@ func (t Time) String() string {
 func (t Time) MarshalText() ([]byte, error) { return times.marshal(float64(t), t.String()) }
 
 // UnmarshalText reads what ParseTime does, and leaves *t alone when it is an error.
-func (t *Time) UnmarshalText(text []byte) error {
-	read, err := ParseTime(string(text))
-	if err == nil {
-		*t = read
-	}
-	return err
-}
+func (t *Time) UnmarshalText(text []byte) error { return unmarshal(t, text, ParseTime) }
 
 // ParseDensity reads a density: "998 kg/m3", "0.998 g/cm3". The error is a *ParseError.
 func ParseDensity(s string) (Density, error) {
@@ -212,13 +182,7 @@ func (d Density) String() string {
 func (d Density) MarshalText() ([]byte, error) { return densities.marshal(float64(d), d.String()) }
 
 // UnmarshalText reads what ParseDensity does, and leaves *d alone when it is an error.
-func (d *Density) UnmarshalText(text []byte) error {
-	read, err := ParseDensity(string(text))
-	if err == nil {
-		*d = read
-	}
-	return err
-}
+func (d *Density) UnmarshalText(text []byte) error { return unmarshal(d, text, ParseDensity) }
 
 // ParseSurfaceTension reads a surface tension: "72.7 mN/m". The error is a *ParseError.
 func ParseSurfaceTension(s string) (SurfaceTension, error) {
@@ -238,9 +202,5 @@ func (s SurfaceTension) MarshalText() ([]byte, error) {
 
 // UnmarshalText reads what ParseSurfaceTension does, and leaves *s alone when it is an error.
 func (s *SurfaceTension) UnmarshalText(text []byte) error {
-	read, err := ParseSurfaceTension(string(text))
-	if err == nil {
-		*s = read
-	}
-	return err
+	return unmarshal(s, text, ParseSurfaceTension)
 }

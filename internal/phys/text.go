@@ -234,6 +234,15 @@ func (k *kind) marshal(x float64, text string) ([]byte, error) {
 	return []byte(text), nil
 }
 
+// unmarshal reads text into *to, and leaves it alone when that is an error.
+func unmarshal[Q any](to *Q, text []byte, parse func(string) (Q, error)) error {
+	read, err := parse(string(text))
+	if err == nil {
+		*to = read
+	}
+	return err
+}
+
 // Round rounds q, in its SI unit, to so many significant digits: for texts that people read.
 func Round[Q ~float64](q Q, significant int) Q {
 	x, err := strconv.ParseFloat(strconv.FormatFloat(float64(q), 'e', max(significant, 1)-1, 64), 64)
