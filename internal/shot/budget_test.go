@@ -332,8 +332,8 @@ func TestAdviceIsComputed(t *testing.T) {
 	assert.NotContains(t, strings.Join(advice, "\n"), "lag")
 }
 
-// What advice says of one beam and a fixed delay, against throws by dice: how far they scatter, and from what evenness on
-// the gate is no better.
+// What advice says of one beam and a fixed delay, against throws by dice: how far they scatter, and from what evenness
+// on the gate is no better.
 func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
 	s := DefaultSet()
 	s.Kind, s.Throw.Mass, s.Throw.AboveFloor = Throw, 10*cm, 2

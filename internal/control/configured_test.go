@@ -1,0 +1,52 @@
+package control
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/shot"
+)
+
+// What the configuration names is what plans run on and what the page shows, in the board's order.
+func TestConfiguredWiring(t *testing.T) {
+	conf, err := config.Load("../config/testdata/stillwater.toml")
+	require.NoError(t, err)
+	id := board.Identity{Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
+		Inputs: make([]board.Input, 4), Outputs: make([]board.Output, 3)}
+	w, err := Configured(conf.Board)(id)
+	require.NoError(t, err)
+	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"ear", "microphone", false},
+		{"stop", "kill", false}}, w.Inputs)
+	assert.Equal(t, shot.Bench{
+		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true},
+		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 20 * time.Microsecond},
+		Microphone: &shot.Input{Index: 2, Name: "ear"},
+		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 5 * time.Second, Delay: 300 * time.Microsecond},
+		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: 10 * time.Millisecond},
+		Lead:       300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
+		Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
+	}, w.Bench)
+	for _, kind := range shot.Kinds() {
+		set := shot.DefaultSet()
+		set.Kind = kind
+		_, _, err := shot.Compile(set, w.Bench)
+		assert.NoError(t, err, "the example configuration is fit for a %s", kind)
+	}
+
+	// The kernel's debounce moves the stamp, so it counts as part of the sensor's delay; the first of a role counts.
+	conf.Board.Inputs[1].Debounce = time.Millisecond
+	conf.Board.Inputs[2].Role = config.Beam
+	w, err = Configured(conf.Board)(id)
+	require.NoError(t, err)
+	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1020 * time.Microsecond}, w.Bench.Beam)
+	assert.Nil(t, w.Bench.Microphone)
+
+	id.Outputs = id.Outputs[:2]
+	_, err = Configured(conf.Board)(id)
+	assert.ErrorContains(t, err, "restart Stillwater")
+}
