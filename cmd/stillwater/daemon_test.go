@@ -241,6 +241,7 @@ func TestDaemonServesThePage(t *testing.T) {
 	assert.Equal(t, 200, answer.StatusCode)
 	assert.Contains(t, string(body), "<!doctype html>")
 	assert.NotContains(t, string(body), d.code)
+	require.Zero(t, d.stop(), "the log is whole once it has stopped")
 	assert.NotContains(t, d.log.String(), d.code)
 }
 
