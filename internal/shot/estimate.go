@@ -142,20 +142,16 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	n := s.Sound
 	travel, err := ballistics.SoundDelay(n.Distance, n.Temperature)
 	if err != nil {
-		return Estimate{}, asField(err, "sound.temperature")
+		return Estimate{}, asField(err, "sound.distance")
 	}
 	v, err := ballistics.SpeedOfSound(n.Temperature)
 	if err != nil {
 		return Estimate{}, asField(err, "sound.temperature")
 	}
-	low, err := ballistics.SoundDelay(max(n.Distance-spread.Distance, 0), n.Temperature+spread.Temperature)
-	if err != nil {
-		return Estimate{}, asField(err, "sound.temperature")
-	}
-	high, err := ballistics.SoundDelay(n.Distance+spread.Distance, n.Temperature-spread.Temperature)
-	if err != nil {
-		return Estimate{}, asField(err, "sound.temperature")
-	}
+	// The speed goes as the root of the absolute temperature. The ends may lie outside what the model is given for.
+	dv := v * phys.Speed(float64(spread.Temperature)/(2*n.Temperature.Kelvin()))
+	low := phys.Time(float64(max(n.Distance-spread.Distance, 0)) / float64(v+dv))
+	high := phys.Time(float64(n.Distance+spread.Distance) / float64(v-dv))
 	wait := n.After + s.trim()
 	e := Estimate{Delay: wait - travel, Low: wait - high, High: wait - low, Speed: v,
 		Travel: travel, TravelLow: low, TravelHigh: high}
