@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/published"
 )
 
 const (
@@ -21,15 +22,15 @@ const (
 func TestTerminalSpeedGunnKinzer(t *testing.T) {
 	for _, file := range []string{gunnKinzer, gunnKinzerOther} {
 		worst := 0.
-		for _, r := range published(t, file) {
-			d := r.mm(t, "diameter_mm")
+		for _, r := range published.Rows(t, file) {
+			d := phys.Length(r.Metres(t, "diameter_mm"))
 			if d < leastDrop { // one row, 0.078 mm
 				continue
 			}
 			v, err := TerminalSpeed(d)
 			require.NoError(t, err)
-			assert.InEpsilon(t, r.number(t, "terminal_velocity_m_s"), float64(v), 0.02, "%s", d)
-			worst = max(worst, math.Abs(float64(v)/r.number(t, "terminal_velocity_m_s")-1))
+			assert.InEpsilon(t, r.Number(t, "terminal_velocity_m_s"), float64(v), 0.02, "%s", d)
+			worst = max(worst, math.Abs(float64(v)/r.Number(t, "terminal_velocity_m_s")-1))
 		}
 		t.Logf("%s: largest difference %.2f %%", file, 100*worst)
 	}
@@ -37,34 +38,34 @@ func TestTerminalSpeedGunnKinzer(t *testing.T) {
 
 // The formula's one fitted constant, found again from the rows with each in turn left out, predicts the row left out.
 func TestTerminalSpeedLeaveOneOut(t *testing.T) {
-	fit := func(rows []row, without int) float64 {
+	fit := func(rows []published.Row, without int) float64 {
 		up, down := 0., 0.
 		for i, r := range rows {
-			d := float64(r.mm(t, "diameter_mm"))
+			d := r.Metres(t, "diameter_mm")
 			if i == without || d < float64(leastDrop) {
 				continue
 			}
-			up += (r.number(t, "terminal_velocity_m_s")/beard(d) - 1) / d
+			up += (r.Number(t, "terminal_velocity_m_s")/beard(d) - 1) / d
 			down += 1 / (d * d)
 		}
 		return up / down
 	}
-	rows := published(t, gunnKinzer)
+	rows := published.Rows(t, gunnKinzer)
 	assert.InEpsilon(t, 8.0e-6, fit(rows, -1), 0.005, "the constant is the least-squares fit, rounded")
 	worst := 0.
 	for i, r := range rows {
-		d := float64(r.mm(t, "diameter_mm"))
+		d := r.Metres(t, "diameter_mm")
 		predicted := beard(d) * (1 + fit(rows, i)/d)
-		assert.InEpsilon(t, r.number(t, "terminal_velocity_m_s"), predicted, 0.02, "%g m left out", d)
-		worst = max(worst, math.Abs(predicted/r.number(t, "terminal_velocity_m_s")-1))
+		assert.InEpsilon(t, r.Number(t, "terminal_velocity_m_s"), predicted, 0.02, "%g m left out", d)
+		worst = max(worst, math.Abs(predicted/r.Number(t, "terminal_velocity_m_s")-1))
 	}
 	t.Logf("leave-one-out, the 0.078 mm row predicted too: largest difference %.2f %%", 100*worst)
 }
 
 // Beard 1976: our arithmetic against values computed elsewhere from the same coefficients.
 func TestBeard(t *testing.T) {
-	for _, r := range published(t, "terminal_velocity_formulas.csv") {
-		assert.InDelta(t, r.number(t, "beard1976"), beard(float64(r.mm(t, "diameter_mm"))), 0.0011)
+	for _, r := range published.Rows(t, "terminal_velocity_formulas.csv") {
+		assert.InDelta(t, r.Number(t, "beard1976"), beard(r.Metres(t, "diameter_mm")), 0.0011)
 	}
 }
 
@@ -90,9 +91,9 @@ func TestTerminalSpeedShape(t *testing.T) {
 // given that, our integration agrees to its last digits.
 func TestFallModelsArithmetic(t *testing.T) {
 	tolerance := func(fall phys.Time) float64 { return 0.01 + 1e-4*1000*float64(fall) } // ms: rounding of the table's vt
-	for _, r := range published(t, "fall_from_rest_computed.csv") {
-		d, vt := float64(r.mm(t, "diameter_mm")), r.number(t, "vt_m_s")
-		height := phys.Length(r.number(t, "height_m"))
+	for _, r := range published.Rows(t, "fall_from_rest_computed.csv") {
+		d, vt := r.Metres(t, "diameter_mm"), r.Number(t, "vt_m_s")
+		height := phys.Length(r.Number(t, "height_m"))
 		name := fmt.Sprintf("%g m drop, %s", d, height)
 		for column, m := range map[string]Model{"quadratic": Quadratic, "sphere": Sphere, "blend": Central} {
 			b := fallingTo(m, d, vt)
@@ -100,8 +101,8 @@ func TestFallModelsArithmetic(t *testing.T) {
 				b = body{phys.Gravity, func(v float64) float64 { return phys.Gravity * v / (vt * vt) }}
 			}
 			got := between(b, step, 0, height, 0)
-			assert.InDelta(t, r.number(t, "t_"+column+"_ms"), 1000*float64(got.Time), tolerance(got.Time), "%s %s", name, column)
-			assert.InDelta(t, r.number(t, "v_"+column+"_m_s"), float64(got.Speed), 0.0015, "%s %s", name, column)
+			assert.InDelta(t, r.Number(t, "t_"+column+"_ms"), 1000*float64(got.Time), tolerance(got.Time), "%s %s", name, column)
+			assert.InDelta(t, r.Number(t, "v_"+column+"_m_s"), float64(got.Speed), 0.0015, "%s %s", name, column)
 		}
 	}
 }
@@ -109,16 +110,16 @@ func TestFallModelsArithmetic(t *testing.T) {
 // The same table with our own terminal speed, which differs from Gunn and Kinzer's by up to 0.7 %.
 func TestFallAgainstTable(t *testing.T) {
 	worst := 0.
-	for _, r := range published(t, "fall_from_rest_computed.csv") {
-		height := phys.Length(r.number(t, "height_m"))
-		got, err := Fall(r.mm(t, "diameter_mm"), height, 0)
+	for _, r := range published.Rows(t, "fall_from_rest_computed.csv") {
+		height := phys.Length(r.Number(t, "height_m"))
+		got, err := Fall(phys.Length(r.Metres(t, "diameter_mm")), height, 0)
 		require.NoError(t, err)
-		off := 1000*float64(got.Time) - r.number(t, "t_blend_ms")
+		off := 1000*float64(got.Time) - r.Number(t, "t_blend_ms")
 		if height <= 1 {
 			worst = max(worst, math.Abs(off))
 			assert.InDelta(t, 0, off, 0.1, "%v", r)
 		}
-		assert.InEpsilon(t, r.number(t, "t_blend_ms"), 1000*float64(got.Time), 0.003, "%v", r)
+		assert.InEpsilon(t, r.Number(t, "t_blend_ms"), 1000*float64(got.Time), 0.003, "%v", r)
 	}
 	t.Logf("largest difference up to 1 m: %.3f ms", worst)
 }

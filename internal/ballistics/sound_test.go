@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/published"
 )
 
 // ISO 9613-1:1993. The table's c_iso column is the same formula computed elsewhere, so it checks only our arithmetic.
@@ -16,16 +17,16 @@ import (
 // (handbooks as in the table's header; 331.45 by H. C. Hardy, D. Telfair and W. H. Pielemeier 1942 and 331.29 by G.
 // S. K. Wong 1986, both from memory).
 func TestSpeedOfSound(t *testing.T) {
-	for _, r := range published(t, "speed_of_sound_air.csv") {
-		at := phys.Temperature(r.number(t, "temp_C"))
+	for _, r := range published.Rows(t, "speed_of_sound_air.csv") {
+		at := phys.Temperature(r.Number(t, "temp_C"))
 		c, err := SpeedOfSound(at)
 		require.NoError(t, err)
-		assert.InDelta(t, r.number(t, "c_iso_m_s"), float64(c), 0.006, "arithmetic")
+		assert.InDelta(t, r.Number(t, "c_iso_m_s"), float64(c), 0.006, "arithmetic")
 		assert.InEpsilon(t, math.Sqrt(1.4*phys.AirGas*at.Kelvin()), float64(c), 0.001, "ideal gas, %s", at)
-		assert.InEpsilon(t, r.number(t, "c_331_m_s"), float64(c), 0.001, "from 331.3 m/s measured at 0 °C, %s", at)
+		assert.InEpsilon(t, r.Number(t, "c_331_m_s"), float64(c), 0.001, "from 331.3 m/s measured at 0 °C, %s", at)
 		delay, err := SoundDelay(1, at)
 		require.NoError(t, err)
-		assert.InDelta(t, r.number(t, "delay_ms_per_m"), 1000*float64(delay), 0.0001)
+		assert.InDelta(t, r.Number(t, "delay_ms_per_m"), 1000*float64(delay), 0.0001)
 	}
 	freezing, err := SpeedOfSound(0)
 	require.NoError(t, err)

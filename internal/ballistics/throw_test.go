@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/published"
 )
 
 const deg = phys.Angle(math.Pi / 180)
@@ -19,18 +20,18 @@ func airless() body { return body{phys.Gravity, func(float64) float64 { return 0
 // The vacuum parabola: release and target at one height. The table rounds the launch speed to 1 mm/s, which moves the
 // time by as much as 0.0005/2.2 of itself.
 func TestFlightParabola(t *testing.T) {
-	for _, r := range published(t, "throw_ballistics_check.csv") {
-		reach, angle := phys.Length(r.number(t, "range_m")), phys.Angle(r.number(t, "angle_deg"))*deg
-		v := phys.Speed(r.number(t, "launch_speed_m_s"))
+	for _, r := range published.Rows(t, "throw_ballistics_check.csv") {
+		reach, angle := phys.Length(r.Number(t, "range_m")), phys.Angle(r.Number(t, "angle_deg"))*deg
+		v := phys.Speed(r.Number(t, "launch_speed_m_s"))
 		p, err := flight(airless(), step, v, angle, reach, 2)
 		require.NoError(t, err)
-		assert.InEpsilon(t, r.number(t, "flight_time_s"), float64(p.Time), 4e-4)
+		assert.InEpsilon(t, r.Number(t, "flight_time_s"), float64(p.Time), 4e-4)
 		assert.InDelta(t, 0, float64(p.Rise), 0.0015*float64(reach)*math.Tan(float64(angle)))
 		assert.InEpsilon(t, float64(v), float64(p.Speed), 1e-3)
 		assert.InDelta(t, -float64(angle), float64(p.Angle), 2e-3)
 		top, err := flight(airless(), step, v, angle, reach/2, 2)
 		require.NoError(t, err)
-		assert.InDelta(t, r.number(t, "apex_height_m"), float64(top.Rise), 0.0005)
+		assert.InDelta(t, r.Number(t, "apex_height_m"), float64(top.Rise), 0.0005)
 		assert.InDelta(t, 0, float64(top.Angle), 2e-3)
 
 		// 10 cm of water in air keeps near it: what the parabola leaves out is small.
@@ -45,17 +46,17 @@ func TestFlightParabola(t *testing.T) {
 // takes a constant deceleration coefficient over the metre, so its loss is a little larger or smaller than a path's.
 func TestSphereDrag(t *testing.T) {
 	rows := 0
-	for _, r := range published(t, "liquid_mass_drag.csv") {
+	for _, r := range published.Rows(t, "liquid_mass_drag.csv") {
 		if r["shape"] != "sphere" {
 			continue
 		}
 		rows++
-		d, v := float64(r.mm(t, "diameter_or_thickness_mm")), r.number(t, "speed_m_s")
+		d, v := r.Metres(t, "diameter_or_thickness_mm"), r.Number(t, "speed_m_s")
 		b := sphere(d)
-		assert.InEpsilon(t, r.number(t, "deceleration_m_s2"), b.drag(v)*v, 0.005, "%v", r)
+		assert.InEpsilon(t, r.Number(t, "deceleration_m_s2"), b.drag(v)*v, 0.005, "%v", r)
 		level := body{0, b.drag}
 		_, at, _ := level.reach(state{vx: v}, step, func(s state) (float64, float64) { return 1 - s.x, s.vx })
-		assert.InEpsilon(t, r.number(t, "dv_1m_m_s"), v-at.vx, 0.06, "%v", r)
+		assert.InEpsilon(t, r.Number(t, "dv_1m_m_s"), v-at.vx, 0.06, "%v", r)
 	}
 	assert.Equal(t, 24, rows)
 }

@@ -1,58 +1,32 @@
 package phys
 
 import (
-	"encoding/csv"
-	"os"
-	"path/filepath"
-	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
-)
 
-// published reads a table of testdata/published; its header comment says where the numbers are from.
-func published(t *testing.T, name string) [][]float64 {
-	t.Helper()
-	file, err := os.Open(filepath.Join("..", "..", "testdata", "published", name))
-	require.NoError(t, err)
-	defer file.Close()
-	reader := csv.NewReader(file)
-	reader.Comment = '#'
-	rows, err := reader.ReadAll()
-	require.NoError(t, err)
-	var numbers [][]float64
-	for _, row := range rows[1:] {
-		var line []float64
-		for _, cell := range row {
-			x, err := strconv.ParseFloat(cell, 64)
-			require.NoError(t, err)
-			line = append(line, x)
-		}
-		numbers = append(numbers, line)
-	}
-	return numbers
-}
+	"stillwater/internal/published"
+)
 
 // ISO 2533:1975: the table was computed from the same two formulas, so this checks our arithmetic; 1.225 kg/m³ and
 // 1.7894e-5 Pa s at 15 °C are the standard's own check values.
 func TestAir(t *testing.T) {
-	for _, row := range published(t, "air_properties.csv") {
-		at := Temperature(row[0])
-		assert.InDelta(t, row[1], float64(AirDensity(at)), 0.0001)
-		assert.InDelta(t, row[2]*1e-5, float64(AirViscosity(at)), 0.0001e-5)
+	for _, row := range published.Rows(t, "air_properties.csv") {
+		at := Temperature(row.Number(t, "temp_C"))
+		assert.InDelta(t, row.Number(t, "density_kg_m3"), float64(AirDensity(at)), 0.0001)
+		assert.InDelta(t, row.Number(t, "viscosity_1e-5_Pa_s")*1e-5, float64(AirViscosity(at)), 0.0001e-5)
 	}
 	assert.InDelta(t, 1.225, float64(AirDensity(15)), 0.00005)
 	assert.InDelta(t, 1.7894e-5, float64(AirViscosity(15)), 0.00005e-5)
 }
 
-// Tanaka 2001 and IAPWS R1-76: the table was computed from the same formulas; the values below it are the
-// check values that the standards print.
+// Tanaka 2001 and IAPWS R1-76: the table was computed from the same formulas; the values below it are the check values
+// that the standards print.
 func TestWater(t *testing.T) {
-	for _, row := range published(t, "water_properties.csv") {
-		at := Temperature(row[0])
-		assert.InDelta(t, row[1], float64(WaterDensity(at)), 0.0001)
-		assert.InDelta(t, row[4]*1e-3, float64(WaterSurfaceTension(at)), 0.006e-3)
+	for _, row := range published.Rows(t, "water_properties.csv") {
+		at := Temperature(row.Number(t, "temp_C"))
+		assert.InDelta(t, row.Number(t, "density_kg_m3"), float64(WaterDensity(at)), 0.0001)
+		assert.InDelta(t, row.Number(t, "surface_tension_mN_m")*1e-3, float64(WaterSurfaceTension(at)), 0.006e-3)
 	}
 	assert.InDelta(t, 998.2067, float64(WaterDensity(20)), 0.0001)
 	assert.InDelta(t, 997.0470, float64(WaterDensity(25)), 0.0001)

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/published"
 )
 
 // sphereOf is the diameter of a sphere of that mass.
@@ -25,13 +26,13 @@ func waterAt(t phys.Temperature) Liquid {
 // g/cm³ and 63.4 mN/m from memory.
 func TestDropDiameterEschbaum(t *testing.T) {
 	judged := 0
-	for _, r := range published(t, "eschbaum_1895_all_rows.csv") {
+	for _, r := range published.Rows(t, "eschbaum_1895_all_rows.csv") {
 		liquid := waterAt(15)
 		if r["liquid"] == "glycerin" {
 			liquid = Liquid{Density: 1260, SurfaceTension: 0.0634}
 		}
-		measured := sphereOf(r.number(t, "likely_mass_mg")*1e-6, liquid.Density)
-		got, err := DropDiameter(r.mm(t, "likely_diameter_mm"), liquid)
+		measured := sphereOf(r.Number(t, "likely_mass_mg")*1e-6, liquid.Density)
+		got, err := DropDiameter(phys.Length(r.Metres(t, "likely_diameter_mm")), liquid)
 		require.NoError(t, err)
 		t.Logf("%s %s mm: weighed %.2f mm, predicted %.2f mm, %+.1f %% %s", r["liquid"], r["tube_outer_diameter_mm"],
 			1000*measured, 1000*float64(got), 100*(float64(got)/measured-1), r["flag"])
@@ -44,14 +45,18 @@ func TestDropDiameterEschbaum(t *testing.T) {
 	assert.Equal(t, 7, judged)
 
 	// The first table's rows of it, as a cross-check of our reading of the source.
-	for _, r := range published(t, "drop_from_nozzle_check.csv") {
+	crossed := 0
+	for _, r := range published.Rows(t, "drop_from_nozzle_check.csv") {
 		if r["source"] != "E1895" || r["flag"] != "" {
 			continue
 		}
-		got, err := DropDiameter(r.mm(t, "tube_outer_diameter_mm"), waterAt(phys.Temperature(r.number(t, "temp_C"))))
+		crossed++
+		got, err := DropDiameter(phys.Length(r.Metres(t, "tube_outer_diameter_mm")),
+			waterAt(phys.Temperature(r.Number(t, "temp_C"))))
 		require.NoError(t, err)
-		assert.InEpsilon(t, float64(r.mm(t, "drop_diameter_mm")), float64(got), 0.04)
+		assert.InEpsilon(t, r.Metres(t, "drop_diameter_mm"), float64(got), 0.04)
 	}
+	assert.Equal(t, 3, crossed)
 	// United States Pharmacopeia 32 <1101>: a medicine dropper of about 3 mm gives drops of 45 to 55 mg.
 	got, err := DropDiameter(3e-3, waterAt(20))
 	require.NoError(t, err)
@@ -62,31 +67,31 @@ func TestDropDiameterEschbaum(t *testing.T) {
 func TestDropDiameterArithmetic(t *testing.T) {
 	milk, err := LiquidNamed("milk")
 	require.NoError(t, err)
-	for _, r := range published(t, "nozzle_drop_computed.csv") {
-		nozzle := r.mm(t, "tube_outer_diameter_mm")
+	for _, r := range published.Rows(t, "nozzle_drop_computed.csv") {
+		nozzle := phys.Length(r.Metres(t, "tube_outer_diameter_mm"))
 		got, err := DropDiameter(nozzle, waterAt(20))
 		require.NoError(t, err)
-		assert.InEpsilon(t, float64(r.mm(t, "drop_diameter_mm")), float64(got), 0.003)
-		assert.Less(t, float64(got), 0.97*float64(r.mm(t, "drop_diameter_uncorrected_mm")))
+		assert.InEpsilon(t, r.Metres(t, "drop_diameter_mm"), float64(got), 0.003)
+		assert.Less(t, float64(got), 0.97*r.Metres(t, "drop_diameter_uncorrected_mm"))
 		got, err = DropDiameter(nozzle, milk)
 		require.NoError(t, err)
-		assert.InEpsilon(t, float64(r.mm(t, "milk_drop_diameter_mm")), float64(got), 0.003)
+		assert.InEpsilon(t, r.Metres(t, "milk_drop_diameter_mm"), float64(got), 0.003)
 	}
 }
 
 // Harkins and Brown 1919 (table from memory) and Heertjes 1971: the correction keeps within 1.3 % of both.
 func TestCorrection(t *testing.T) {
-	for _, r := range published(t, "drop_weight_correction.csv") {
-		x := r.number(t, "x_r_over_V13")
+	for _, r := range published.Rows(t, "drop_weight_correction.csv") {
+		x := r.Number(t, "x_r_over_V13")
 		if x > mostCurvature {
 			continue
 		}
 		if r["f_lcp"] != "" && x <= joinAt {
-			assert.InDelta(t, r.number(t, "f_lcp"), correction(x), 0.0001)
+			assert.InDelta(t, r.Number(t, "f_lcp"), correction(x), 0.0001)
 		}
 		for _, column := range []string{"f_harkins_brown", "f_heertjes"} {
 			if r[column] != "" {
-				assert.InEpsilon(t, r.number(t, column), correction(x), 0.013, "%s at %g", column, x)
+				assert.InEpsilon(t, r.Number(t, column), correction(x), 0.013, "%s at %g", column, x)
 			}
 		}
 	}
@@ -162,17 +167,22 @@ func TestLiquids(t *testing.T) {
 		`dyed-water, soapy-water`)
 
 	// Bertsch 1983, seen, and Volk and Kaehler 2018, seen, through the table.
-	for _, r := range published(t, "liquid_properties.csv") {
+	found := 0
+	for _, r := range published.Rows(t, "liquid_properties.csv") {
+		found++
 		switch {
 		case r["liquid"] == "milk" && r["temp_C"] == "20":
 			milk, err := LiquidNamed("milk")
 			require.NoError(t, err)
-			assert.InDelta(t, r.number(t, "surface_tension_mN_m"), 1000*float64(milk.SurfaceTension), 0.1)
-			assert.InDelta(t, r.number(t, "density_kg_m3"), float64(milk.Density), 0.5)
+			assert.InDelta(t, r.Number(t, "surface_tension_mN_m"), 1000*float64(milk.SurfaceTension), 0.1)
+			assert.InDelta(t, r.Number(t, "density_kg_m3"), float64(milk.Density), 0.5)
 		case r["liquid"] == "glycerol-water" && r["mass_fraction"] == "0.5" && r["temp_C"] == "20":
 			mixed, err := LiquidNamed("glycerol-water")
 			require.NoError(t, err)
-			assert.InDelta(t, r.number(t, "density_kg_m3"), float64(mixed.Density), 0.5)
+			assert.InDelta(t, r.Number(t, "density_kg_m3"), float64(mixed.Density), 0.5)
+		default:
+			found--
 		}
 	}
+	assert.Equal(t, 2, found)
 }

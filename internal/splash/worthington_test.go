@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/published"
 )
 
 // A reading says which figures of a series show a phase: it is not before the figure first nor after last. printed is
@@ -47,21 +48,21 @@ func readings() []reading {
 
 // splashes holds the figures' times and, of each series, drop and impact.
 type splashes struct {
-	times map[string]float64 // by series and figure
-	drop  map[string]row     // of splash_check_values.csv
+	times map[string]float64       // by series and figure
+	drop  map[string]published.Row // of splash_check_values.csv
 }
 
 func worthington(t *testing.T) splashes {
 	t.Helper()
-	s := splashes{map[string]float64{}, map[string]row{}}
+	s := splashes{map[string]float64{}, map[string]published.Row{}}
 	for _, file := range []string{"worthington_splash_series.csv", "worthington_1895_series.csv"} {
-		for _, r := range published(t, file) {
+		for _, r := range published.Rows(t, file) {
 			if r["time_s"] != "" {
-				s.times[r["series"]+" "+r["figure"]] = r.number(t, "time_s")
+				s.times[r["series"]+" "+r["figure"]] = r.Number(t, "time_s")
 			}
 		}
 	}
-	for _, r := range published(t, "splash_check_values.csv") {
+	for _, r := range published.Rows(t, "splash_check_values.csv") {
 		s.drop[r["case"]] = r
 	}
 	return s
@@ -78,13 +79,13 @@ func (s splashes) at(t *testing.T, series, figure string) float64 {
 func (s splashes) tau(t *testing.T, series string) float64 {
 	t.Helper()
 	r := s.drop[series]
-	return math.Sqrt(craterRadius(float64(r.mm(t, "diameter_mm")), r.number(t, "impact_speed_m_s")) / phys.Gravity)
+	return math.Sqrt(craterRadius(r.Metres(t, "diameter_mm"), r.Number(t, "impact_speed_m_s")) / phys.Gravity)
 }
 
 func (s splashes) window(t *testing.T, series string, p Phase) Window {
 	t.Helper()
 	r := s.drop[series]
-	w, err := When(p, r.mm(t, "diameter_mm"), phys.Speed(r.number(t, "impact_speed_m_s")))
+	w, err := When(p, phys.Length(r.Metres(t, "diameter_mm")), phys.Speed(r.Number(t, "impact_speed_m_s")))
 	require.NoError(t, err)
 	return w
 }
@@ -145,14 +146,14 @@ func TestWorthingtonRowsByName(t *testing.T) {
 	names := map[string]Phase{"crown_max_height": CrownHighest, "cavity_deepest": CraterDeepest,
 		"column_emerges": ColumnEmerges, "column_max_height": ColumnHighest, "column_sunk_first_ring": ColumnGone}
 	s, rows := worthington(t), 0
-	for _, r := range published(t, "worthington_splash_series.csv") {
+	for _, r := range published.Rows(t, "worthington_splash_series.csv") {
 		p, ok := names[r["phase"]]
 		if !ok || r["time_s"] == "" {
 			continue
 		}
 		rows++
 		w := s.window(t, r["series"], p)
-		assert.True(t, phys.Time(r.number(t, "time_s")) >= w.Low && phys.Time(r.number(t, "time_s")) <= w.High, "%v", r)
+		assert.True(t, phys.Time(r.Number(t, "time_s")) >= w.Low && phys.Time(r.Number(t, "time_s")) <= w.High, "%v", r)
 	}
 	assert.Equal(t, 14, rows)
 }
@@ -218,19 +219,19 @@ func TestAgainstDerivedTable(t *testing.T) {
 	names := map[string]Phase{"crown_max_height": CrownHighest, "cavity_deepest": CraterDeepest,
 		"column_emerges": ColumnEmerges, "column_max_height": ColumnHighest, "column_sunk": ColumnGone}
 	rows := 0
-	for _, r := range published(t, "splash_phase_starting_values.csv") {
+	for _, r := range published.Rows(t, "splash_phase_starting_values.csv") {
 		p, ok := names[r["phase"]]
 		if !ok {
 			continue
 		}
 		rows++
 		b, _ := bandOf(p)
-		assert.InDelta(t, r.number(t, "ratio"), b.central, 1e-9)
-		assert.LessOrEqual(t, b.low, r.number(t, "ratio_low"))
-		assert.GreaterOrEqual(t, b.high, r.number(t, "ratio_high"))
+		assert.InDelta(t, r.Number(t, "ratio"), b.central, 1e-9)
+		assert.LessOrEqual(t, b.low, r.Number(t, "ratio_low"))
+		assert.GreaterOrEqual(t, b.high, r.Number(t, "ratio_high"))
 		w, err := When(p, 4e-3, 2.732)
 		require.NoError(t, err)
-		assert.InEpsilon(t, r.number(t, "example_4mm_40cm_ms"), 1000*float64(w.Central), 0.006)
+		assert.InEpsilon(t, r.Number(t, "example_4mm_40cm_ms"), 1000*float64(w.Central), 0.006)
 		assert.True(t, w.Extrapolated)
 	}
 	assert.Equal(t, 5, rows)
@@ -240,11 +241,11 @@ func TestAgainstDerivedTable(t *testing.T) {
 // (V²/(g R))^0.61, V. Lherm et al., J. Fluid Mech. 937 (2022) A20. It lies inside our window for every drop, timed
 // or of a nozzle.
 func TestCraterAgainstLherm(t *testing.T) {
-	for _, r := range published(t, "splash_check_values.csv") {
-		radius, v := float64(r.mm(t, "diameter_mm"))/2, r.number(t, "impact_speed_m_s")
+	for _, r := range published.Rows(t, "splash_check_values.csv") {
+		radius, v := r.Metres(t, "diameter_mm")/2, r.Number(t, "impact_speed_m_s")
 		open := 0.87 * radius / v * math.Pow(v*v/(phys.Gravity*radius), 0.61)
-		assert.InEpsilon(t, r.number(t, "tmax_lherm_ms"), 1000*open, 0.005, "arithmetic")
-		w, err := When(CraterDeepest, r.mm(t, "diameter_mm"), phys.Speed(v))
+		assert.InEpsilon(t, r.Number(t, "tmax_lherm_ms"), 1000*open, 0.005, "arithmetic")
+		w, err := When(CraterDeepest, phys.Length(r.Metres(t, "diameter_mm")), phys.Speed(v))
 		require.NoError(t, err)
 		assert.True(t, phys.Time(open) >= w.Low && phys.Time(open) <= w.High, "%v", r)
 		assert.InEpsilon(t, open, float64(w.Central), 0.2)
@@ -264,28 +265,28 @@ func TestWorthington1895SeriesII(t *testing.T) {
 
 // Crater radius, tau and Weber number, computed elsewhere from the same formulas.
 func TestScalesArithmetic(t *testing.T) {
-	for _, r := range published(t, "splash_check_values.csv") {
-		d, v := float64(r.mm(t, "diameter_mm")), r.number(t, "impact_speed_m_s")
-		assert.InEpsilon(t, r.number(t, "Rmax_energy_mm"), 1000*craterRadius(d, v), 0.005)
-		assert.InEpsilon(t, r.number(t, "tau_ms"), 1000*math.Sqrt(craterRadius(d, v)/phys.Gravity), 0.005)
-		assert.InEpsilon(t, r.number(t, "weber"), weber(d, v), 0.005)
+	for _, r := range published.Rows(t, "splash_check_values.csv") {
+		d, v := r.Metres(t, "diameter_mm"), r.Number(t, "impact_speed_m_s")
+		assert.InEpsilon(t, r.Number(t, "Rmax_energy_mm"), 1000*craterRadius(d, v), 0.005)
+		assert.InEpsilon(t, r.Number(t, "tau_ms"), 1000*math.Sqrt(craterRadius(d, v)/phys.Gravity), 0.005)
+		assert.InEpsilon(t, r.Number(t, "weber"), weber(d, v), 0.005)
 	}
 }
 
 // Worthington's own counts of how many drops the crater would hold (1908, p. 70), round figures: Rmax is right within
 // a fourth.
 func TestCraterHoldsDrops(t *testing.T) {
-	for _, r := range published(t, "cavity_volume_check.csv") {
-		d := float64(r.mm(t, "diameter_mm"))
-		check := splashes{drop: map[string]row{}}
-		for _, c := range published(t, "splash_check_values.csv") {
+	for _, r := range published.Rows(t, "cavity_volume_check.csv") {
+		d := r.Metres(t, "diameter_mm")
+		check := splashes{drop: map[string]published.Row{}}
+		for _, c := range published.Rows(t, "splash_check_values.csv") {
 			check.drop[c["case"]] = c
 		}
 		name := map[string]string{"W08-IV": "W08-IV", "small drop": "W08-p70-small"}[r["case"]]
-		v := check.drop[name].number(t, "impact_speed_m_s")
+		v := check.drop[name].Number(t, "impact_speed_m_s")
 		drops := 4 * math.Pow(craterRadius(d, v)/d, 3)
-		ratio := math.Cbrt(r.number(t, "N_drops_book") / drops)
-		assert.InDelta(t, r.number(t, "ratio_linear"), ratio, 0.01)
+		ratio := math.Cbrt(r.Number(t, "N_drops_book") / drops)
+		assert.InDelta(t, r.Number(t, "ratio_linear"), ratio, 0.01)
 		assert.True(t, ratio > 0.8 && ratio < 1.25, "%v", r)
 	}
 }
