@@ -34,7 +34,7 @@ func (m *Main) drop(ctx context.Context, args []string) error {
 	keys := map[string]any{
 		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
 		"edge_to_surface_ms": millis(e.EdgeToSurface), "speed_m_s": metresPerSec(e.Speed),
-		"impact_speed_m_s": metresPerSec(e.ImpactSpeed), "drop_diameter_mm": millimetres(e.Diameter),
+		"beam_speed_m_s": metresPerSec(e.BeamSpeed), "drop_diameter_mm": millimetres(e.Diameter),
 		"height_mm": millimetres(d.Height), "beam_mm": millimetres(d.Beam), "phase": string(d.Phase),
 		"liquid": d.Liquid, "extrapolated": e.Extrapolated,
 	}

@@ -179,9 +179,12 @@ func (a adviser) beamLower() string {
 	placed := func(b Budget) float64 {
 		return math.Hypot(float64(b.term(termBeam).Mistiming), float64(b.term(termOnDrop).Mistiming)) * 1e3
 	}
+	if placed(b) > worthwhile*placed(a.budget) {
+		return ""
+	}
 	return fmt.Sprintf("The drop passes the beam at %.2f m/s, where its place costs %.2f ms. %v below the nozzle it "+
-		"would be %.2f m/s and %.2f ms%s", a.e.Speed, placed(a.budget), phys.Round(set.Drop.Beam, 3), e.Speed, placed(b),
-		a.timeLeft(e.Delay))
+		"would be %.2f m/s and %.2f ms%s", a.e.BeamSpeed, placed(a.budget), phys.Round(set.Drop.Beam, 3), e.BeamSpeed,
+		placed(b), a.timeLeft(e.Delay))
 }
 
 // published says what to expect of the phase times and how the trim helps.
@@ -194,7 +197,7 @@ func (a adviser) published() string {
 		"shots; once the trim is right, %s (SD) are left from shot to shot.", inMs(a.e.Low), inMs(a.e.High),
 		inMs(a.budget.Again.Mistiming))
 	if a.e.Extrapolated {
-		say += " This drop is smaller than those they were measured on: the moment may come earlier."
+		say += " This drop is smaller, slower or faster than those they were measured on: the moment may come earlier."
 	}
 	return say
 }
@@ -208,7 +211,7 @@ func (a adviser) pool() string {
 	if err != nil || pool.Deep {
 		return ""
 	}
-	return pool.Advice
+	return pool.Advice + "."
 }
 
 // afterGo says when a shutter opened at Go is open: nothing but the person keeps the moment within it.

@@ -15,12 +15,12 @@ import (
 type Estimate struct {
 	Delay     phys.Time  // to the moment, Trim included
 	Low, High phys.Time  // the band of Delay: see Estimate and EstimateAt
-	Speed     phys.Speed // at the clock's edge: a drop at the beam, a throw at the second beam; sound: of sound
+	Speed     phys.Speed // a drop at the surface, a throw at the second beam, sound in air
 
 	Diameter      phys.Length // drop: of the drop
-	ImpactSpeed   phys.Speed  // drop: at the surface
+	BeamSpeed     phys.Speed  // drop: at the beam
 	EdgeToSurface phys.Time   // drop: from the beam to the surface
-	Extrapolated  bool        // drop: smaller than the drops the phase times were measured on
+	Extrapolated  bool        // drop: not like those whose phase times were measured
 
 	Interval   phys.Time   // throw: between the beams
 	FocusSpeed phys.Speed  // throw: at the focus spot
@@ -80,7 +80,7 @@ func (s Set) estimateDrop() (Estimate, error) {
 	if err != nil {
 		return Estimate{}, err
 	}
-	e := Estimate{Speed: d.beam, Diameter: d.diameter, ImpactSpeed: d.surface.Speed, EdgeToSurface: d.surface.Time,
+	e := Estimate{Speed: d.surface.Speed, Diameter: d.diameter, BeamSpeed: d.beam, EdgeToSurface: d.surface.Time,
 		Extrapolated: d.phase.Extrapolated}
 	e.Delay = d.moment() + s.trim()
 	e.Low, e.High = d.surface.Time+d.phase.Low+s.trim(), d.surface.Time+d.phase.High+s.trim()

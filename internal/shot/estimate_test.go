@@ -1,10 +1,14 @@
 package shot
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
 )
 
 // The band needs no room beyond the accepted values: what may be asked for is answered.
@@ -30,4 +34,46 @@ func TestBandOfASound(t *testing.T) {
 	assert.InDelta(t, 1.49/343.7849, float64(e.TravelLow), 1e-8)
 	assert.InDelta(t, 1.51/342.6141, float64(e.TravelHigh), 1e-8)
 	assert.InDelta(t, 343.2, float64(e.Speed), 1e-9)
+}
+
+// A drop whose splash is not known is refused with what would do, and that does.
+func TestDropsWithoutAKnownSplash(t *testing.T) {
+	s := DefaultSet()
+	s.Drop.Height, s.Drop.Beam, s.Drop.Nozzle = 1*cm, 5*mm, 1*mm
+	_, err := s.Estimate()
+	assert.EqualError(t, err, "drop.height: splashes of drops that reach the surface at 0.44 m/s are not known; "+
+		"use at least 1.3 cm, or ask for the contact")
+	s.Drop.Height = 1.3 * cm
+	_, err = s.Estimate()
+	assert.NoError(t, err)
+
+	for _, d := range []phys.Length{0.05 * mm, 0.1 * mm, 0.9 * mm} {
+		s = DefaultSet()
+		s.Drop.Diameter = d
+		_, err = s.Estimate()
+		require.Error(t, err)
+		assert.Contains(t, err.Error(), "drop.diameter: splashes of drops of ")
+		assert.Contains(t, err.Error(), "must be from 1 mm")
+	}
+	s.Drop.Diameter = 1 * mm
+	_, err = s.Estimate()
+	assert.NoError(t, err)
+	s.Drop.Diameter, s.Drop.Phase = 0.1*mm, splash.Contact
+	e, err := s.Estimate()
+	require.NoError(t, err, "a contact needs no splash")
+	// 35 cm at the 27 cm/s of R. Gunn and G. D. Kinzer 1949: it falls at that speed within centimetres.
+	assert.InDelta(t, 0.35/0.27, float64(e.Delay), 0.02*0.35/0.27)
+	_, err = Errors(s, e, DefaultSpread(), fineTick)
+	assert.NoError(t, err)
+}
+
+// Advice on the beam is given where it gains something.
+func TestNoAdviceThatGainsNothing(t *testing.T) {
+	s := DefaultSet()
+	s.Drop.Height, s.Drop.Beam = 5, 4.9
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	assert.NotContains(t, strings.Join(advice, " "), "passes the beam")
 }

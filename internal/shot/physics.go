@@ -43,9 +43,10 @@ func (s Set) drip() (drip, error) {
 }
 
 func (d DropSet) drip(diameter phys.Length) (drip, error) {
-	size := "drop.nozzle"
-	if d.Diameter > 0 {
-		size = "drop.diameter"
+	size := d.sizeField()
+	// Said before what the fall allows: what holds for the fall alone would be refused here next.
+	if _, err := splash.When(d.Phase, diameter, 1); err != nil {
+		return drip{}, d.noSplash(err, diameter, 0)
 	}
 	top, err := ballistics.Fall(diameter, d.Beam, 0)
 	if err != nil {
@@ -57,9 +58,44 @@ func (d DropSet) drip(diameter phys.Length) (drip, error) {
 	}
 	w, err := splash.When(d.Phase, diameter, rest.Speed)
 	if err != nil {
-		return drip{}, asField(err, size)
+		return drip{}, d.noSplash(err, diameter, rest.Speed)
 	}
 	return drip{diameter: diameter, beam: top.Speed, surface: rest, phase: w}, nil
+}
+
+// sizeField is the field that the drop's size comes from.
+func (d DropSet) sizeField() string {
+	if d.Diameter > 0 {
+		return "drop.diameter"
+	}
+	return "drop.nozzle"
+}
+
+// noSplash says which field makes the drop one whose splash is not known, and what would do.
+func (d DropSet) noSplash(err error, diameter phys.Length, speed phys.Speed) error {
+	domain := new(phys.DomainError)
+	if !errors.As(err, &domain) {
+		return asField(err, "drop.phase")
+	}
+	if domain.Field == "diameter" {
+		return &FieldError{Field: d.sizeField(),
+			Why:    fmt.Sprintf("splashes of drops of %v are not known", phys.Round(diameter, 2)),
+			Remedy: fmt.Sprintf("the drop %s, or ask for the contact", domain.Why)}
+	}
+	e := &FieldError{Field: "drop.height",
+		Why:    fmt.Sprintf("splashes of drops that reach the surface at %.2f m/s are not known", speed),
+		Remedy: "choose another height, or ask for the contact"}
+	for h := d.Height + 1*mm; h < d.Height+10*cm; h += 1 * mm {
+		rest, err := ballistics.Between(diameter, d.Beam, h, 0)
+		if err != nil {
+			break
+		}
+		if _, err := splash.When(d.Phase, diameter, rest.Speed); err == nil {
+			e.Remedy = fmt.Sprintf("use at least %v, or ask for the contact", phys.Round(h, 4))
+			break
+		}
+	}
+	return e
 }
 
 // speed is a throw's at the second beam. Errors as ballistics gives them.
