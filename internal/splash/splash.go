@@ -105,7 +105,8 @@ const (
 )
 
 // When is the window of a phase for a drop of water or of something like it, of that diameter and impact speed, in a
-// deep pool (see PoolAdvice). Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero.
+// deep pool (see PoolAdvice). Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero,
+// whatever the drop.
 //
 // A phase's time is a multiple of tau = sqrt(Rmax/g), the time scale of a crater of radius Rmax = (d³
 // V²/(3g))^(1/4) closing under gravity; Rmax is where the drop's energy would be that of the crater (form: H. C.
@@ -117,14 +118,14 @@ func When(p Phase, diameter phys.Length, speed phys.Speed) (Window, error) {
 		_, err := ParsePhase(string(p))
 		return Window{}, err
 	}
+	if p == Contact {
+		return Window{}, nil
+	}
 	if err := phys.Within("diameter", diameter, leastDrop, largestDrop); err != nil {
 		return Window{}, err
 	}
 	if err := phys.Within("speed", speed, slowest, fastest); err != nil {
 		return Window{}, err
-	}
-	if p == Contact {
-		return Window{}, nil
 	}
 	crater := craterRadius(float64(diameter), float64(speed))
 	tau := math.Sqrt(crater / phys.Gravity)

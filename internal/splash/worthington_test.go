@@ -346,7 +346,10 @@ func TestWhenDomain(t *testing.T) {
 		require.ErrorAs(t, err, &domain)
 		assert.Equal(t, test.field, domain.Field)
 	}
-	_, err := When("splat", 4e-3, 3)
+	contact, err := When(Contact, 0.1e-3, 0.2)
+	require.NoError(t, err, "a contact needs no splash")
+	assert.Zero(t, contact)
+	_, err = When("splat", 4e-3, 3)
 	assert.EqualError(t, err, `"splat" is not a phase of a splash; the phases are contact, crown-highest, `+
 		`crater-deepest, column-emerges, column-highest, column-gone`)
 }
