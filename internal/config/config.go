@@ -74,9 +74,6 @@ type Line struct {
 	Pin    string // "GPIO17", or a header position such as "P1_11"; "" when Chip is given
 }
 
-// String is the line as a person would write it.
-func (l Line) String() string { return l.key() }
-
 // Role is what an input means to the plan.
 type Role string
 
