@@ -60,7 +60,6 @@ func (e *StoppedError) Error() string {
 func SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle phys.Angle, mass phys.Length) (phys.Speed, error) {
 	for _, err := range []error{
 		phys.Within("gate", gate, leastGate, widestGate),
-		phys.Within("interval", interval, shortestPass, longestPass),
 		phys.Within("angle", angle, -steepest, steepest),
 		phys.Within("mass", mass, leastMass, largestMass),
 	} {
@@ -68,12 +67,16 @@ func SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle phys.Angle, m
 			return 0, err
 		}
 	}
+	// What gate and angle allow is narrower than the domain, but for gates and angles at the domain's ends.
 	if longest := longestInterval(float64(gate), float64(angle)); float64(interval) >= longest {
 		return 0, &StoppedError{Interval: interval, Longest: phys.Time(longest)}
 	}
 	if shortest := phys.Time(gate) / phys.Time(fastest); interval < shortest {
-		return 0, &phys.DomainError{Field: "interval", Value: interval.String(),
-			Why: fmt.Sprintf("faster than %s over the gate: must be %s or more", fastest, phys.Round(shortest, 3))}
+		return 0, &phys.DomainError{Field: "interval", Value: interval.String(), Why: fmt.Sprintf(
+			"must be %s or more: shorter is faster than %s over the gate", phys.Round(shortest, 3), fastest)}
+	}
+	if err := phys.Within("interval", interval, shortestPass, longestPass); err != nil {
+		return 0, err
 	}
 	return phys.Speed(launch(sphere(float64(mass)), float64(gate), float64(interval), float64(angle))), nil
 }

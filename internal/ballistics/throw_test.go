@@ -124,7 +124,9 @@ func TestSpeedAtSecondBeamStopped(t *testing.T) {
 		assert.NoError(t, err, "shorter than the longest")
 	}
 	_, err := SpeedAtSecondBeam(0.1, 0.002, 0, 0.05)
-	assert.EqualError(t, err, "interval 2 ms: faster than 30 m/s over the gate: must be 3.33 ms or more")
+	assert.EqualError(t, err, "interval 2 ms: must be 3.33 ms or more: shorter is faster than 30 m/s over the gate")
+	_, err = SpeedAtSecondBeam(0.1, 1e-6, 0, 0.05)
+	assert.ErrorContains(t, err, "must be 3.33 ms or more", "what is asked for is enough")
 }
 
 func TestFlightShort(t *testing.T) {

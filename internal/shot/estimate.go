@@ -118,10 +118,8 @@ func (s Set) thrown(interval phys.Time) (Estimate, error) {
 			Remedy: "use more than 0 ms, like 25 ms"}
 	}
 	v, err := s.Throw.speed(interval)
-	if stopped := new(ballistics.StoppedError); errors.As(err, &stopped) {
-		return Estimate{}, &FieldError{Field: "interval",
-			Why:    fmt.Sprintf("gravity would have stopped a throw that took %v through this gate", interval),
-			Remedy: fmt.Sprintf("use less than %s, or measure gate and angle again", inMs(stopped.Longest))}
+	if stopped := new(ballistics.StoppedError); errors.As(err, &stopped) || err == nil && v < slowestKnown {
+		return Estimate{}, s.Throw.stopped(interval)
 	} else if err != nil {
 		return Estimate{}, asField(err, "interval")
 	}
@@ -133,8 +131,8 @@ func (s Set) thrown(interval phys.Time) (Estimate, error) {
 		Rise: p.Rise}
 	e.Low, e.High = e.Delay, e.Delay
 	e.Summary = fmt.Sprintf("A throw that takes %s through the gate passes the second beam at %.2f m/s and the focus "+
-		"spot %s later at %.2f m/s, %.0f cm %s the second beam.", inMs(interval), v, inMs(e.Delay), p.Speed,
-		abs(float64(p.Rise/cm)), aboveOrBelow(p.Rise))
+		"spot %s later at %.2f m/s, %v %s the second beam.", inMs(interval), v, inMs(e.Delay), p.Speed,
+		phys.Round(max(p.Rise, -p.Rise), 2), aboveOrBelow(p.Rise))
 	return e, nil
 }
 
@@ -170,7 +168,7 @@ func (s Set) refuseSpeed(err error, v phys.Speed) error {
 		return &Refusal{Field: "throw.speed_low",
 			Why: fmt.Sprintf("a throw at %.2f m/s is on the floor %.0f cm from the second beam, %.0f cm short of the focus spot",
 				v, short.Reach/cm, short.Short/cm),
-			Remedy: "throw faster or steeper, or move the beams nearer the focus spot"}
+			Remedy: s.Throw.turn(v) + ", or move the beams nearer the focus spot"}
 	}
 	if slowest := new(slowestError); errors.As(err, &slowest) {
 		return &Refusal{Field: "throw.speed_low", Why: slowest.Error(), Remedy: fmt.Sprintf(
@@ -187,5 +185,3 @@ func aboveOrBelow(rise phys.Length) string {
 	}
 	return "above"
 }
-
-func abs(x float64) float64 { return max(x, -x) }

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -76,4 +77,53 @@ func TestNoAdviceThatGainsNothing(t *testing.T) {
 	advice, err := Advice(s, e, DefaultSpread(), fineTick)
 	require.NoError(t, err)
 	assert.NotContains(t, strings.Join(advice, " "), "passes the beam")
+}
+
+// Each interval asked for is enough for the next answer to be about something else.
+func TestIntervalsThatCannotBe(t *testing.T) {
+	s := DefaultSet()
+	s.Kind, s.Throw.ToFocus = Throw, 1*cm
+	for _, interval := range []phys.Time{142 * ms, 180 * ms, 1, 1e9} {
+		_, err := s.EstimateAt(interval)
+		require.ErrorContains(t, err, "interval: gravity would have stopped a throw")
+		require.ErrorContains(t, err, "use 138.8 ms or less")
+	}
+	_, err := s.EstimateAt(138.8 * ms)
+	assert.NoError(t, err)
+	for _, interval := range []phys.Time{1e-6, 1e-3} {
+		_, err = s.EstimateAt(interval)
+		require.ErrorContains(t, err, "it must be 3.33 ms or more: shorter is faster than 30 m/s over the gate")
+	}
+	_, err = s.EstimateAt(3.34 * ms)
+	assert.NoError(t, err)
+}
+
+// What is said to carry further does, a little of it at a time.
+func TestThrowsThatFallShort(t *testing.T) {
+	for _, test := range []struct {
+		angle, turned phys.Angle
+		says          string
+	}{
+		{-45 * degree, -40 * degree, "throw faster or less steeply down, or"},
+		{0, 5 * degree, "throw faster or steeper, or"},
+		{80 * degree, 75 * degree, "throw faster or flatter, or"},
+		{30 * degree, 25 * degree, "throw faster or flatter, or"},
+		{15 * degree, 15 * degree, "throw faster, or"},
+	} {
+		s := DefaultSet()
+		s.Kind, s.Throw.ToFocus, s.Throw.Angle = Throw, 5, test.angle
+		reach := func(v phys.Speed) phys.Length {
+			_, err := s.Throw.flight(v)
+			short := new(ballistics.ShortError)
+			require.ErrorAs(t, err, &short)
+			require.ErrorContains(t, s.refuseSpeed(err, v), test.says)
+			return short.Reach
+		}
+		before := reach(1.5)
+		s.Throw.Angle = test.turned
+		_, err := s.Throw.flight(1.5)
+		short := new(ballistics.ShortError)
+		require.ErrorAs(t, err, &short)
+		assert.GreaterOrEqual(t, short.Reach, before)
+	}
 }

@@ -152,6 +152,36 @@ func (t ThrowSet) interval(v phys.Speed) (phys.Time, error) {
 	}
 }
 
+// slowestKnown is the slowest throw that ballistics.Flight follows.
+const slowestKnown phys.Speed = 0.1
+
+// stopped says that gravity all but stops a throw that took interval through the gate, and how long it may take.
+func (t ThrowSet) stopped(interval phys.Time) error {
+	most, err := t.interval(slowestKnown)
+	if err != nil {
+		most = t.longest()
+	}
+	most = phys.Time(math.Floor(float64(most)*1e4) / 1e4)
+	return &FieldError{Field: "interval",
+		Why:    fmt.Sprintf("gravity would have stopped a throw that took %v through this gate", interval),
+		Remedy: fmt.Sprintf("use %s or less, or measure gate and angle again", inMs(most))}
+}
+
+// turn says how to change a throw that falls short: faster, and towards the angle that carries furthest (without air).
+func (t ThrowSet) turn(v phys.Speed) string {
+	best := math.Atan(float64(v) / math.Sqrt(float64(v*v)+2*phys.Gravity*float64(t.AboveFloor)))
+	const about = 3 * degree
+	switch off := t.Angle - phys.Angle(best); {
+	case off > about:
+		return "throw faster or flatter"
+	case off < -about && t.Angle < 0:
+		return "throw faster or less steeply down"
+	case off < -about:
+		return "throw faster or steeper"
+	}
+	return "throw faster"
+}
+
 // longest is just under the interval of a throw that gravity all but stopped: upwards at the second beam, downwards at
 // the first.
 func (t ThrowSet) longest() phys.Time {
