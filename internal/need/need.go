@@ -8,13 +8,13 @@ import (
 	"testing"
 )
 
-// Required says whether missing tools are failures.
-func Required() bool { return os.Getenv("STILLWATER_REQUIRE") == "all" }
+// required says whether missing tools are failures.
+func required() bool { return os.Getenv("STILLWATER_REQUIRE") == "all" }
 
 // Missing ends the test: skipped, or failed when everything is required.
 func Missing(t testing.TB, why string) {
 	t.Helper()
-	if Required() {
+	if required() {
 		t.Fatalf("required (STILLWATER_REQUIRE=all) and missing: %s", why)
 	}
 	t.Skipf("skipped: %s", why)

@@ -2,7 +2,7 @@
 // camera with lag and a flash. It is pure: every time is passed in, and everything that varies comes from the seed,
 // so the same seed and the same calls give the same room.
 //
-// What the room does is drawn around what the set says, with spreads that stand in Spreads with their sources. The room
+// What the room does is drawn around what the set says; how much it varies, and why that much, stands in spreads. The room
 // knows the truth (when the liquid was at its best in the focus spot) and so can say what a picture shows. Nothing here
 // was measured on a real rig.
 package scene
@@ -55,8 +55,8 @@ type Flight struct {
 	Above    phys.Length   // throw: how far above the focus spot it passes, negative below
 }
 
-// Spreads is how much the room varies. Standard deviations, unless said otherwise.
-type Spreads struct {
+// spreads is how much the room varies. Standard deviations, unless said otherwise.
+type spreads struct {
 	DropDiameter  float64          // of the diameter, from drop to drop
 	DropHeavier   float64          // largest excess of the diameter over the computed one, one for the room
 	DropEdge      phys.Length      // of the place on the drop that breaks the beam
@@ -76,12 +76,12 @@ type Spreads struct {
 	LagOff        float64          // of the camera's mean lag over what the set says, one for the room
 }
 
-// DefaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the
+// defaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the
 // slow formation that the Harkins and Brown factor holds for (F. Eschbaum 1895,
 // testdata/published/drop_from_nozzle_check.csv), that is 2.6 percent in diameter. All others: common practice, no
 // source.
-func DefaultSpreads() Spreads {
-	return Spreads{
+func defaultSpreads() spreads {
+	return spreads{
 		DropDiameter:  0.01,
 		DropHeavier:   0.026,
 		DropEdge:      0.3e-3,
@@ -105,7 +105,7 @@ func DefaultSpreads() Spreads {
 // Room is one room. It is not safe for concurrent use.
 type Room struct {
 	seed    uint64
-	spreads Spreads
+	spreads spreads
 	flights int
 	over    time.Duration // the last flight
 	camera  camera
@@ -119,10 +119,10 @@ type Room struct {
 }
 
 // New makes a room with ordinary spreads.
-func New(seed uint64) *Room { return NewWith(seed, DefaultSpreads()) }
+func New(seed uint64) *Room { return newWith(seed, defaultSpreads()) }
 
-// NewWith makes a room with chosen spreads.
-func NewWith(seed uint64, s Spreads) *Room {
+// newWith makes a room with chosen spreads.
+func newWith(seed uint64, s spreads) *Room {
 	rng := dice{rand.New(rand.NewPCG(seed, 0))}
 	return &Room{
 		seed:    seed,

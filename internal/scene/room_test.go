@@ -166,10 +166,10 @@ func TestSensorsBounce(t *testing.T) {
 func TestDropsFallAsBallisticsSays(t *testing.T) {
 	set := dropSet()
 	set.Drop.Diameter = 4e-3
-	s := DefaultSpreads()
+	s := defaultSpreads()
 	s.BeamPlace = 0 // one for the room: not what this looks at
 	var took, sizes []float64
-	for _, f := range release(t, NewWith(21, s), set, 1000) {
+	for _, f := range release(t, newWith(21, s), set, 1000) {
 		took = append(took, (f.Contact - first(t, f, Beam)).Seconds())
 		sizes = append(sizes, float64(f.Diameter))
 	}
@@ -251,7 +251,7 @@ func TestThrowsFlyAsBallisticsSays(t *testing.T) {
 }
 
 func TestThrowsSpreadAsTheRoomSays(t *testing.T) {
-	set, s := throwSet(), DefaultSpreads()
+	set, s := throwSet(), defaultSpreads()
 	const n = 2000
 	var speeds, angles, ragged []float64
 	outside := 0.0
