@@ -2,9 +2,9 @@
 // camera with lag and a flash. It is pure: every time is passed in, and everything that varies comes from the seed,
 // so the same seed and the same calls give the same room.
 //
-// What the room does is drawn around what the set says; how much it varies, and why that much, stands in spreads. The room
-// knows the truth (when the liquid was at its best in the focus spot) and so can say what a picture shows. Nothing here
-// was measured on a real rig.
+// What the room does is drawn around what the set says; how much it varies, and why that much, stands in spreads. The
+// room knows the truth (when the liquid was at its best in the focus spot) and so can say what a picture shows. Nothing
+// here was measured on a real rig.
 package scene
 
 import (
