@@ -6,7 +6,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"strings"
 	"time"
 
 	"stillwater/internal/phys"
@@ -46,13 +45,13 @@ func (c *calculator) text(p interface {
 
 // parse reads the words after the command's name. A word left over is an error.
 func (c *calculator) parse(m *Main, args []string) error {
-	err := c.flags.Parse(args)
+	err := parseFlags(c.flags, args)
 	switch {
 	case errors.Is(err, flag.ErrHelp):
 		c.help(m.Stdout)
 		return err
 	case err != nil:
-		return fmt.Errorf("%w: %s: %s", errUsage, c.name, twoDashes(err.Error()))
+		return err
 	case c.flags.NArg() > 0:
 		return fmt.Errorf("%w: %s: %q is too much; every value is given by its flag, like --%s", errUsage, c.name,
 			c.flags.Arg(0), c.example())
@@ -70,23 +69,9 @@ func (c *calculator) example() (example string) {
 	return example
 }
 
-// twoDashes writes the flag package's messages as people type the flags.
-func twoDashes(message string) string {
-	for _, before := range []string{"for flag -", "not defined: -", "needs an argument: -"} {
-		message = strings.Replace(message, before, before+"-", 1)
-	}
-	return message
-}
-
 func (c *calculator) help(w io.Writer) {
 	fmt.Fprintf(w, "stillwater %s %s\n\n", c.name, c.about)
-	c.flags.VisitAll(func(f *flag.Flag) {
-		value, usage := flag.UnquoteUsage(f)
-		if f.DefValue != "false" {
-			value = f.DefValue
-		}
-		fmt.Fprintf(w, "  --%-24s %s\n", strings.TrimSpace(f.Name+" "+value), usage)
-	})
+	printFlags(w, c.flags)
 	fmt.Fprintln(w, "\nEvery quantity is written with its unit: 40cm, \"0.4 m\", 20deg, 25ms, 20C.")
 }
 

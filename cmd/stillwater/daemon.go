@@ -37,35 +37,40 @@ type daemonFlags struct {
 	forget, version         bool
 }
 
-func (m *Main) parseDaemon(args []string) (f daemonFlags, err error) {
-	flags := flag.NewFlagSet("stillwater", flag.ContinueOnError)
-	flags.SetOutput(m.Stderr)
-	flags.StringVar(&f.listen, "listen", "", "`address` of the page, host:port; :8737 opens it to the network")
-	flags.StringVar(&f.config, "config", "", "configuration `file` (default: stillwater.toml in the usual places)")
-	flags.StringVar(&f.journal, "journal", "", "journal `file` (default: in the user's state folder)")
-	flags.Uint64Var(&f.seed, "seed", 0, "`number` that the simulated room's chances follow from (0: another each time)")
+func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
+	flags, f := flag.NewFlagSet("stillwater", flag.ContinueOnError), &daemonFlags{}
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&f.listen, "listen", "", "`ADDRESS` of the page, host:port; :8737 opens it to the network")
+	flags.StringVar(&f.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
+	flags.StringVar(&f.journal, "journal", "", "journal `FILE` (default: in the user's state folder)")
+	flags.Uint64Var(&f.seed, "seed", 0, "`NUMBER` that the simulated room's chances follow from (0: another each time)")
 	flags.BoolVar(&f.forget, "forget-phones", false, "every phone must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
-	if err := flags.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return f, err
-		}
-		return f, fmt.Errorf("%w: %w", errUsage, err)
+	return flags, f
+}
+
+func (m *Main) parseDaemon(args []string) (daemonFlags, error) {
+	flags, f := daemonFlagSet()
+	if err := parseFlags(flags, args); err != nil {
+		return *f, err
 	}
 	if flags.NArg() > 0 {
-		return f, fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, flags.Arg(0))
+		return *f, fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, flags.Arg(0))
 	}
 	if f.listen != "" {
 		if _, _, err := net.SplitHostPort(f.listen); err != nil {
-			return f, fmt.Errorf("%w: --listen %q is not host:port; write it like 127.0.0.1:8737 or :8737", errUsage, f.listen)
+			return *f, fmt.Errorf("%w: --listen %q is not host:port; write it like 127.0.0.1:8737 or :8737", errUsage, f.listen)
 		}
 	}
-	return f, nil
+	return *f, nil
 }
 
 // daemon runs the page, the journal and the board until the context ends. Stopping disarms first.
 func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	f, err := m.parseDaemon(args)
+	if errors.Is(err, flag.ErrHelp) {
+		return m.help(ctx, nil)
+	}
 	if err != nil {
 		return err
 	}
@@ -73,6 +78,11 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		fmt.Fprintln(m.Stdout, "stillwater", version())
 		return nil
 	}
+	defer func() {
+		if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+			err = nil // stopped while it was starting
+		}
+	}()
 	conf, err := config.Find(f.config)
 	if err != nil && !errors.Is(err, config.ErrNotFound) {
 		return err

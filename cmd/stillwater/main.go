@@ -43,10 +43,20 @@ func commands() []command {
 }
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := untilStopped(context.Background())
 	defer stop()
 	m := &Main{Stdout: os.Stdout, Stderr: os.Stderr, Getenv: os.Getenv}
 	os.Exit(m.Run(ctx, os.Args[1:]))
+}
+
+// untilStopped ends with the signals that ask a program to stop. A terminal that closes asks too, unless nohup says
+// otherwise: without this it would end the daemon with no time to disarm.
+func untilStopped(ctx context.Context) (context.Context, context.CancelFunc) {
+	stops := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) {
+		stops = append(stops, syscall.SIGHUP)
+	}
+	return signal.NotifyContext(ctx, stops...)
 }
 
 // errUsage marks errors in how the command was called: exit status 2.
@@ -79,10 +89,15 @@ func (m *Main) dispatch(ctx context.Context, args []string) error {
 	return m.daemon(ctx, args)
 }
 
-// help lists the commands. What a command's flags are, the command itself says with -h.
-func (m *Main) help(_ context.Context, args []string) error {
-	if len(args) > 0 {
-		return fmt.Errorf("%w: help takes no words; for one command's flags: stillwater %s -h", errUsage, args[0])
+// help lists the commands, or says one command's flags.
+func (m *Main) help(ctx context.Context, args []string) error {
+	if len(args) > 0 && !isHelp(args[0]) {
+		for _, c := range commands() {
+			if c.name == args[0] {
+				return c.run(m, ctx, []string{"-h"})
+			}
+		}
+		return fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, args[0])
 	}
 	fmt.Fprint(m.Stdout, `Stillwater fires camera and flash at the moment a thrown or dropped liquid is in its best shape.
 
@@ -97,6 +112,9 @@ func (m *Main) help(_ context.Context, args []string) error {
 	if err := render.Table(m.Stdout, []string{"  command", "what it does"}, rows); err != nil {
 		return fmt.Errorf("help: %w", err)
 	}
+	fmt.Fprint(m.Stdout, "\nFlags without a command:\n\n")
+	flags, _ := daemonFlagSet()
+	printFlags(m.Stdout, flags)
 	fmt.Fprint(m.Stdout, `
 Each command says its flags with -h. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
 Low voltage only: 12 V DC or less, camera and flash through optocouplers, water away from electricity.
@@ -104,7 +122,10 @@ Low voltage only: 12 V DC or less, camera and flash through optocouplers, water 
 	return nil
 }
 
-func (m *Main) version(context.Context, []string) error {
+func (m *Main) version(_ context.Context, args []string) error {
+	if len(args) > 0 {
+		return fmt.Errorf("%w: version: %q is too much", errUsage, args[0])
+	}
 	fmt.Fprintln(m.Stdout, "stillwater", version())
 	return nil
 }

@@ -50,12 +50,11 @@ func (m *Main) record(ctx context.Context, args []string) error {
 	words, err := parseRecordFlags(flags, args)
 	if run == nil || errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(m.Stdout, recordUsage)
-		flags.SetOutput(m.Stdout)
-		flags.PrintDefaults()
+		printFlags(m.Stdout, flags)
 		return nil
 	}
 	if err != nil {
-		return fmt.Errorf("%w: record %s: %w", errUsage, name, err)
+		return err
 	}
 	j, err := m.openRecord(ctx, o.journal)
 	if err != nil {
@@ -86,7 +85,7 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 // parseRecordFlags lets flags stand before and after other words and returns those.
 func parseRecordFlags(flags *flag.FlagSet, args []string) (words []string, err error) {
 	for {
-		if err := flags.Parse(args); err != nil {
+		if err := parseFlags(flags, args); err != nil {
 			return nil, err
 		}
 		if flags.NArg() == 0 {

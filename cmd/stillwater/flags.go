@@ -1,0 +1,41 @@
+package main
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"strings"
+)
+
+// parseFlags reads the flags of a command; the error is flag.ErrHelp or in the words that people type. The flag set is
+// named as the command is, or "stillwater" without one.
+func parseFlags(flags *flag.FlagSet, args []string) error {
+	err := flags.Parse(args)
+	if err == nil || errors.Is(err, flag.ErrHelp) {
+		return err
+	}
+	message := err.Error()
+	for _, before := range []string{"for flag -", " for -", "not defined: -", "needs an argument: -"} {
+		message = strings.Replace(message, before, before+"-", 1)
+	}
+	command, where := "stillwater", ""
+	if name := flags.Name(); name != command {
+		command, where = command+" "+name, name+": "
+	}
+	if strings.Contains(message, "not defined: -") {
+		message += "; see " + command + " -h"
+	}
+	return fmt.Errorf("%w: %s%s", errUsage, where, message)
+}
+
+// printFlags lists the flags, each with its default or what it takes.
+func printFlags(w io.Writer, flags *flag.FlagSet) {
+	flags.VisitAll(func(f *flag.Flag) {
+		value, usage := flag.UnquoteUsage(f)
+		if f.DefValue != "" && f.DefValue != "0" && f.DefValue != "false" {
+			value = f.DefValue
+		}
+		fmt.Fprintf(w, "  --%-24s %s\n", strings.TrimSpace(f.Name+" "+value), usage)
+	})
+}
