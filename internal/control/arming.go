@@ -105,7 +105,7 @@ func (c *Control) timeOver(r *run) {
 	mine := c.want == r
 	c.mu.Unlock()
 	if mine {
-		c.disarm(fmt.Sprintf("disarmed: it was armed for %s, the longest allowed", c.opts.ArmFor))
+		c.disarm(fmt.Sprintf("disarmed: it was armed for %s, the longest allowed", lasting(c.opts.ArmFor)))
 	}
 }
 
@@ -170,7 +170,7 @@ func (c *Control) goAhead(ctx context.Context, client string) error {
 	c.update(func() {
 		if c.want == r {
 			r.waitsGo = false
-			c.reason = armedWords(r)
+			c.reason, c.notice = armedWords(r), ""
 		}
 	})
 	return nil

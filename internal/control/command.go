@@ -210,6 +210,9 @@ func (c *Control) letGo(client string) error {
 		return refusal("", "This is not the simulated room.", "Let the drop or the throw go by hand.")
 	}
 	if err := c.opts.Room.Release(set); err != nil {
+		if c.opts.Room.Busy() {
+			return refusal("", "Something is still falling or flying.", "Wait until it is over.")
+		}
 		return asRefusal(err)
 	}
 	c.update(func() { time.AfterFunc(calm, c.watchRoom) })

@@ -24,8 +24,7 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.notice = c.rejectedWords(l, *e.Rejected)
 		c.publishSoon()
 	case e.Lost != nil:
-		c.notice = fmt.Sprintf("%d edges of %s were never seen: the sensor is faster than the board can follow",
-			e.Lost.Count, c.inputName(e.Lost.Input))
+		c.notice = lostWords(c.inputName(e.Lost.Input), e.Lost.Count)
 		c.publishSoon()
 	case e.Fault != nil:
 		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)

@@ -94,7 +94,7 @@ func (c *Control) graceOver(a *absence) {
 	c.mu.Unlock()
 	if armed {
 		c.log.Warn("the phone that held the controls is gone: disarming", "client", gone)
-		c.disarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, c.opts.Grace))
+		c.disarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, lasting(c.opts.Grace)))
 	}
 }
 

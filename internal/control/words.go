@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
@@ -11,6 +12,21 @@ import (
 
 func refusal(field, why, remedy string) *Refusal {
 	return &Refusal{Field: field, Why: why, Remedy: remedy}
+}
+
+// lasting is a time for people: "10 min", "10 s".
+func lasting(d time.Duration) string {
+	if d >= time.Minute && d%time.Minute == 0 {
+		return fmt.Sprintf("%d min", d/time.Minute)
+	}
+	return phys.Seconds(d).String()
+}
+
+func lostWords(input string, count uint32) string {
+	if count == 1 {
+		return fmt.Sprintf("an edge of %s was never seen: the sensor is faster than the board can follow", input)
+	}
+	return fmt.Sprintf("%d edges of %s were never seen: the sensor is faster than the board can follow", count, input)
 }
 
 // goneWords says that the board is gone, backWords that it is there again.
