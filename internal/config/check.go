@@ -36,7 +36,11 @@ type checker struct {
 func (c *checker) fail(what, remedy string, keys ...string) {
 	e := &Error{Path: c.path, What: what, Remedy: remedy}
 	for _, key := range keys {
-		if at, ok := c.at[key]; ok {
+		at, ok := c.at[key]
+		if !ok {
+			at, ok = c.at[strings.ReplaceAll(key, "[0]", "")] // [board.input] stands for a list of one
+		}
+		if ok {
 			e.Line, e.Column = at.line, at.column
 			break
 		}
@@ -311,7 +315,8 @@ func (c *checker) duration(table, key string, text *string, otherwise, low, high
 		return otherwise
 	case !(t >= phys.Seconds(low) && t <= phys.Seconds(high)):
 		c.fail(fmt.Sprintf("%s.%s = %q is out of range", table, key, *text),
-			fmt.Sprintf("write a time from %v to %v, for instance %s", low, high, forms[key]), table+"."+key)
+			fmt.Sprintf("write a time from %v to %v, for instance %s", phys.Seconds(low), phys.Seconds(high),
+				forms[key]), table+"."+key)
 		return otherwise
 	}
 	return t.Duration()

@@ -105,7 +105,18 @@ func TestErrors(t *testing.T) {
 			text: "[board\n", want: "x.toml:1:", do: "TOML",
 		},
 		"key twice": {
-			text: "listen = \":1\"\nlisten = \":2\"\n", want: "x.toml:2:1: ", do: "",
+			text: "listen = \":1\"\nlisten = \":2\"\n", want: `x.toml:2:1: "listen" is written twice`, do: "keep one",
+		},
+		"key of a pin twice": {
+			spoil: [2]string{"active = \"low\"", "active = \"low\"\nactive = \"high\""},
+			want:  `x.toml:8:1: "active" is written twice`, do: "keep one",
+		},
+		"text without quotes": {
+			spoil: [2]string{"\"gpio\"", "gpio"}, want: "x.toml:2:8: ", do: "quotes",
+		},
+		"one input in single brackets": {
+			text: head + "[board.input]\nname = \"beam\"\nrole = \"beem\"\n" + flash,
+			want: `x.toml:5:1: board.input[0]: role = "beem" is not known`, do: "beam",
 		},
 		"unknown key": {
 			text: "listem = \":1\"\n" + valid,
@@ -166,7 +177,7 @@ func TestErrors(t *testing.T) {
 		},
 		"late zero": {
 			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nlate = \"0 ms\""},
-			want:  `x.toml:3:1: board.late = "0 ms" is out of range`, do: "from 1µs",
+			want:  `x.toml:3:1: board.late = "0 ms" is out of range`, do: "from 1 µs to 10 s",
 		},
 		"late huge": {
 			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nlate = \"1e300 s\""},
@@ -272,7 +283,7 @@ func TestErrors(t *testing.T) {
 		},
 		"longest_on zero": {
 			spoil: [2]string{"10 ms", "0 s"},
-			want:  `x.toml:13:1: board.output[0].longest_on = "0 s" is out of range`, do: "from 1µs to 1m0s",
+			want:  `x.toml:13:1: board.output[0].longest_on = "0 s" is out of range`, do: "from 1 µs to 60 s",
 		},
 		"longest_on for ever": {
 			spoil: [2]string{"10 ms", "1 h"}, want: `x.toml:13:1: board.output[0].longest_on = "1 h"`, do: "10 ms",

@@ -185,8 +185,10 @@ func decodeError(path string, err error) error {
 	}
 	line, column := de.Position()
 	e := &Error{Path: path, Line: line, Column: column, What: strings.TrimPrefix(de.Error(), "toml: "), Err: err,
-		Remedy: "the file is TOML: key = value lines, [tables] and [[lists of tables]]"}
-	if key := de.Key(); len(key) > 0 {
+		Remedy: `the file is TOML: key = value lines, texts in "quotes", [tables] and [[lists of tables]]`}
+	if key := de.Key(); len(key) > 0 && strings.Contains(de.Error(), "already") {
+		e.What, e.Remedy = fmt.Sprintf("%q is written twice", strings.Join(key, ".")), "keep one of the two"
+	} else if len(key) > 0 {
 		last := key[len(key)-1]
 		if form, ok := forms[last]; ok {
 			e.What, e.Remedy = strings.Join(key, ".")+" has a value of the wrong kind", "write it as "+form
