@@ -281,6 +281,25 @@ func wrong(code string) string {
 	return "000000"
 }
 
+func TestEveryDigitOfTheCodeCounts(t *testing.T) {
+	from := remoteAddr(&http.Request{RemoteAddr: "10.0.0.1:1"})
+	near := []string{"", "1", "12345", "1234567", " 123456", "123456 ", "123456\x00", "654321"}
+	for i := range 6 {
+		near = append(near, "123456"[:i]+"0"+"123456"[i+1:])
+	}
+	for _, code := range near {
+		p := unkept(t)
+		p.code = "123456"
+		token, wait, err := p.pair(t.Context(), code, from)
+		require.NoError(t, err)
+		assert.Zero(t, wait)
+		assert.Empty(t, token, "%q", code)
+		token, _, err = p.pair(t.Context(), "123456", from)
+		require.NoError(t, err)
+		assert.NotEmpty(t, token)
+	}
+}
+
 func TestGuessingIsSlowedDown(t *testing.T) {
 	s, web := newServer(t, &puppet{})
 	now := time.Unix(1_800_000_000, 0)

@@ -144,6 +144,18 @@ func TestThrowBudgetByMonteCarlo(t *testing.T) {
 	}
 }
 
+// The band that a throw's estimate gives is one standard deviation of its budget to either side.
+func TestEstimateAtGivesTheBudgetsBand(t *testing.T) {
+	s := DefaultSet()
+	s.Kind = Throw
+	e, err := s.EstimateAt(25 * ms)
+	require.NoError(t, err)
+	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	require.NoError(t, err)
+	assert.InEpsilon(t, float64(b.Total.Mistiming), float64(e.High-e.Delay), 1e-9)
+	assert.InEpsilon(t, float64(b.Total.Mistiming), float64(e.Delay-e.Low), 1e-9)
+}
+
 // What the gate leaves of the speed's spread is the table's error, for which the budget takes its bound.
 func TestGateTakesTheSpeedOut(t *testing.T) {
 	r := seeded(t)
