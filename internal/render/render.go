@@ -105,9 +105,12 @@ func measure(header []string, rows [][]string) (widths []int, right []bool) {
 	return widths, right
 }
 
-// numeric says whether a cell is a number, with or without a unit after a space.
+// numeric says whether a cell is a number, with or without a unit after a space. A date in words is none.
 func numeric(cell string) bool {
-	number, _, _ := strings.Cut(cell, " ")
+	number, unit, _ := strings.Cut(cell, " ")
+	if strings.Contains(unit, " ") {
+		return false
+	}
 	var f float64
 	n, err := fmt.Sscanf(number+"\n", "%g\n", &f)
 	return n == 1 && err == nil && !math.IsNaN(f)

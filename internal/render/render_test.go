@@ -144,7 +144,7 @@ func TestTableWithoutRows(t *testing.T) {
 
 func TestNumeric(t *testing.T) {
 	for cell, want := range map[string]bool{"1": true, "-2.5 ms": true, "+3": true, "1e3": true, "": false, "ms": false,
-		"1/125 s": false, "2026-11-25": false, "NaN": false, "0.5x": false} {
+		"1/125 s": false, "2026-11-25": false, "NaN": false, "0.5x": false, "25 November 2026, 09:36": false} {
 		assert.Equal(t, want, numeric(cell), cell)
 	}
 }
