@@ -46,6 +46,9 @@ func decode(data []byte) (n int64, cmd control.Command, refusal *control.Refusal
 		return 0, cmd, malformed("", "the message is not UTF-8 text")
 	}
 	fields, err := object(data)
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		err = errors.New("it ends too early")
+	}
 	if err != nil {
 		return 0, cmd, malformed("", "the message is not one JSON object: %v", err)
 	}
@@ -68,7 +71,7 @@ func decode(data []byte) (n int64, cmd control.Command, refusal *control.Refusal
 		var wrong *json.UnmarshalTypeError
 		if errors.As(err, &wrong) {
 			field := wrong.Field[strings.LastIndex(wrong.Field, ".")+1:]
-			return n, cmd, malformed(field, "%q cannot be a %s", field, wrong.Value)
+			return n, cmd, malformed(field, "the value of %q is of the wrong kind: %s", field, wrong.Value)
 		}
 		return n, cmd, malformed("", "%v", err)
 	}
