@@ -189,10 +189,14 @@ func (m *Main) openJournal(ctx context.Context, path string) (*journal.Journal, 
 	if path == "" {
 		var err error
 		if path, err = journal.DefaultPath(m.Getenv); err != nil {
-			return nil, err
+			return nil, fmt.Errorf("%w (--journal FILE)", err)
 		}
 	}
-	return journal.Open(ctx, path)
+	j, err := journal.Open(ctx, path)
+	if err != nil {
+		return nil, fmt.Errorf("%w (--journal FILE names another)", err)
+	}
+	return j, nil
 }
 
 // listen opens the page's port, or says what to do.
@@ -201,7 +205,7 @@ func listen(address string) (net.Listener, error) {
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
 		return nil, fmt.Errorf("%s is in use, perhaps by another Stillwater: stop that one, or choose another port, "+
-			"such as --listen %s: %w", address, nextPort(address), err)
+			"such as --listen %s (a second Stillwater needs a --journal of its own): %w", address, nextPort(address), err)
 	case errors.Is(err, syscall.EACCES):
 		return nil, fmt.Errorf("%s is not for this user: choose a port from 1024 up: %w", address, err)
 	case err != nil:

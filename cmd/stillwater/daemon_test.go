@@ -256,12 +256,12 @@ func TestDaemonSaysWhatIsInTheWay(t *testing.T) {
 		status int
 		says   []string
 	}{
-		"port in use":   {[]string{"--listen", inUse, "--journal", dir + "/j"}, 1, []string{"in use", "--listen 127"}},
+		"port in use":   {[]string{"--listen", inUse, "--journal", dir + "/j"}, 1, []string{"in use", "--listen 127", "--journal"}},
 		"no such host":  {[]string{"--listen", "192.0.2.1:0", "--journal", dir + "/j"}, 1, []string{"192.0.2.1"}},
 		"not an addr":   {[]string{"--listen", "8737"}, 2, []string{"--listen", ":8737"}},
 		"no config":     {[]string{"--config", dir + "/none.toml"}, 1, []string{"none.toml"}},
-		"journal place": {[]string{"--listen", "127.0.0.1:0", "--journal", dir}, 1, []string{dir}},
-		"no home":       {[]string{"--listen", "127.0.0.1:0"}, 1, []string{"HOME"}},
+		"journal place": {[]string{"--listen", "127.0.0.1:0", "--journal", dir}, 1, []string{dir, "--journal FILE"}},
+		"no home":       {[]string{"--listen", "127.0.0.1:0"}, 1, []string{"HOME", "--journal FILE"}},
 		"unknown flag":  {[]string{"--luck"}, 2, []string{"luck"}},
 		"unknown word":  {[]string{"launch"}, 2, []string{"launch"}},
 	} {
@@ -284,6 +284,7 @@ func TestSecondDaemonOnTheSameJournal(t *testing.T) {
 	m := &Main{Stdout: io.Discard, Stderr: &errs, Getenv: func(string) string { return "" }}
 	assert.Equal(t, 1, m.Run(t.Context(), []string{"--listen", "127.0.0.1:0", "--journal", journal}))
 	assert.Contains(t, errs.String(), journal)
+	assert.Contains(t, errs.String(), "--journal FILE names another")
 }
 
 func TestReachedAt(t *testing.T) {

@@ -113,6 +113,8 @@ func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, e
 			"keeps every shot from then on; --journal FILE names another one", path)
 	case err != nil && named:
 		return nil, fmt.Errorf("--journal: %w", err)
+	case err != nil:
+		return nil, fmt.Errorf("%w (--journal FILE names another)", err)
 	}
 	return j, err
 }

@@ -42,7 +42,7 @@ type shotJSON struct {
 	Status      string          `json:"status"`
 	Simulated   bool            `json:"simulated"`
 	BootID      uint32          `json:"boot_id"`
-	GateNs      int64           `json:"gate_ns"`
+	GateNs      *int64          `json:"gate_ns"` // null without a gate
 	ClockNs     int64           `json:"clock_ns"`
 	IntervalMs  *float64        `json:"interval_ms"` // null without a gate
 	DelayMs     float64         `json:"delay_ms"`
@@ -78,11 +78,11 @@ func toSessionJSON(s journal.Summary) sessionJSON {
 func toShotJSON(s journal.Session, shot journal.Shot) shotJSON {
 	out := shotJSON{Session: s.ID, SessionName: s.Name, Board: s.Board, Shot: shot.Number, ID: shot.ID,
 		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,
-		GateNs: shot.GateNs, ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []cueJSON{},
+		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []cueJSON{},
 		Seen: shot.Seen, Verdict: shot.Verdict, Note: shot.Note, Set: asJSON(shot.Set), Program: asJSON(shot.Program)}
 	if shot.IntervalNs != 0 {
 		ms := float64(shot.IntervalNs) / 1e6
-		out.IntervalMs = &ms
+		out.IntervalMs, out.GateNs = &ms, &shot.GateNs
 	}
 	for _, c := range shot.Cues {
 		out.Cues = append(out.Cues, cueJSON{Name: c.Name, Opening: c.Opening, PlannedMs: float64(c.PlannedNs) / 1e6,
@@ -124,7 +124,8 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	}
 	err = replaceFile(o.out, func(w io.Writer) error { return write(w, shots) })
 	if err != nil {
-		return fmt.Errorf("record export: --out %s: %w; a file that was there is as it was", o.out, err)
+		return fmt.Errorf("record export: --out %s: %w; a file that was there is as it was: name a file in a folder you may "+
+			"write to", o.out, err)
 	}
 	fmt.Fprintf(m.Stdout, "Shots written to %s: %d\n", o.out, len(shots))
 	return nil
@@ -185,12 +186,12 @@ func writeCSV(w io.Writer, shots []shotJSON) error {
 
 func csvLine(s shotJSON, names []string) []string {
 	number := func(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
-	interval := ""
+	interval, gate := "", ""
 	if s.IntervalMs != nil {
-		interval = number(*s.IntervalMs)
+		interval, gate = number(*s.IntervalMs), fmt.Sprint(*s.GateNs)
 	}
 	line := []string{fmt.Sprint(s.Session), harmless(s.SessionName), harmless(s.Board), fmt.Sprint(s.Shot),
-		fmt.Sprint(s.ID), s.At, harmless(s.Status), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), fmt.Sprint(s.GateNs),
+		fmt.Sprint(s.ID), s.At, harmless(s.Status), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), gate,
 		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs)}
 	cells := map[string][]string{}
 	for i, name := range columnNames(s.Cues) {

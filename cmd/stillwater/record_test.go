@@ -117,6 +117,7 @@ shot  time      ended  interval      delay  cue        planned     actual     la
 	assert.Equal(t, cueJSON{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3},
 		show.List[0].Cues[0])
 	assert.Nil(t, show.List[0].IntervalMs)
+	assert.Nil(t, show.List[0].GateNs, "no gate, no stamp of one")
 }
 
 func TestRecordExportCSV(t *testing.T) {
@@ -137,12 +138,13 @@ func TestRecordExportCSV(t *testing.T) {
 	first, second, third := shot(1), shot(2), shot(3)
 	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1",
 		"board": "simulated", "status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000",
-		"interval_ms": "", "delay_ms": "63.25", "cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
+		"gate_ns": "", "interval_ms": "", "delay_ms": "63.25", "cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
 		"cue_shutter_width_ms": "100", "cue_shutter_late_us": "12.3", "cue_flash_late_us": "0.4",
 		"cue_flash_2_planned_ms": "", "verdict": "good", "note": "'+1, keep; \"rim\""} {
 		assert.Equal(t, want, first[name], name)
 	}
 	assert.Equal(t, "25", second["interval_ms"])
+	assert.Equal(t, "4000000000", second["gate_ns"])
 	assert.Equal(t, "-0.1", second["cue_flash_late_us"], "early is negative")
 	assert.Equal(t, "190", second["cue_flash_2_planned_ms"])
 	assert.Equal(t, "\x1b[2Jwet\nfloor", second["note"])
