@@ -256,14 +256,16 @@ func TestDaemonSaysWhatIsInTheWay(t *testing.T) {
 		status int
 		says   []string
 	}{
-		"port in use":   {[]string{"--listen", inUse, "--journal", dir + "/j"}, 1, []string{"in use", "--listen 127", "--journal"}},
-		"no such host":  {[]string{"--listen", "192.0.2.1:0", "--journal", dir + "/j"}, 1, []string{"192.0.2.1"}},
-		"not an addr":   {[]string{"--listen", "8737"}, 2, []string{"--listen", ":8737"}},
-		"no config":     {[]string{"--config", dir + "/none.toml"}, 1, []string{"none.toml"}},
-		"journal place": {[]string{"--listen", "127.0.0.1:0", "--journal", dir}, 1, []string{dir, "--journal FILE"}},
-		"no home":       {[]string{"--listen", "127.0.0.1:0"}, 1, []string{"HOME", "--journal FILE"}},
-		"unknown flag":  {[]string{"--luck"}, 2, []string{"luck"}},
-		"unknown word":  {[]string{"launch"}, 2, []string{"launch"}},
+		"port in use": {[]string{"--listen", inUse, "--journal", dir + "/j"}, 1,
+			[]string{"in use", "--listen 127", "--journal"}},
+		"no such host": {[]string{"--listen", "192.0.2.1:0", "--journal", dir + "/j"}, 1, []string{"192.0.2.1"}},
+		"not an addr":  {[]string{"--listen", "8737"}, 2, []string{"--listen", ":8737"}},
+		"no config":    {[]string{"--config", dir + "/none.toml"}, 1, []string{"none.toml"}},
+		"journal place": {[]string{"--listen", "127.0.0.1:0", "--journal", dir}, 1,
+			[]string{dir, "--journal FILE"}},
+		"no home":      {[]string{"--listen", "127.0.0.1:0"}, 1, []string{"HOME", "--journal FILE"}},
+		"unknown flag": {[]string{"--luck"}, 2, []string{"luck"}},
+		"unknown word": {[]string{"launch"}, 2, []string{"launch"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			var out, errs bytes.Buffer

@@ -138,7 +138,8 @@ func TestRecordExportCSV(t *testing.T) {
 	first, second, third := shot(1), shot(2), shot(3)
 	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1",
 		"board": "simulated", "status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000",
-		"gate_ns": "", "interval_ms": "", "delay_ms": "63.25", "cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
+		"gate_ns": "", "interval_ms": "", "delay_ms": "63.25",
+		"cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
 		"cue_shutter_width_ms": "100", "cue_shutter_late_us": "12.3", "cue_flash_late_us": "0.4",
 		"cue_flash_2_planned_ms": "", "verdict": "good", "note": "'+1, keep; \"rim\""} {
 		assert.Equal(t, want, first[name], name)

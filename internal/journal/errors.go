@@ -9,8 +9,8 @@ import (
 )
 
 // rescue is what to do with a damaged journal.
-const rescue = `nothing was overwritten: "stillwater record export" may still read some of it; then move the file and its ` +
-	"-wal file aside"
+const rescue = `nothing was overwritten: "stillwater record export" may still read some of it; then move the file ` +
+	"and its -wal file aside"
 
 // explain turns SQLite's error into one that names the file and says what to do.
 func (j *Journal) explain(doing string, err error) error {
