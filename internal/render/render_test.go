@@ -61,6 +61,7 @@ func picture(rows [][]bool) *image.Gray {
 }
 
 func TestQRStructure(t *testing.T) {
+	const quietZone = 4 // said again: as ISO/IEC 18004 asks
 	for _, text := range texts {
 		drawn, err := QR(text)
 		require.NoError(t, err)
