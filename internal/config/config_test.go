@@ -45,6 +45,7 @@ func TestDefaultStaysOnThisMachine(t *testing.T) {
 	assert.Equal(t, Simulated, c.Board.Kind)
 	assert.Equal(t, "127.0.0.1:8737", c.Listen)
 	assert.Empty(t, c.Path)
+	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 }
 
 // A configured board listens on the local network unless the file says otherwise; times left out get their defaults.
