@@ -49,6 +49,7 @@ func (s step) text(steps float64) string { return s.write(math.Round(steps*1e3) 
 func (t *trouble) refusal(set Set, bench Bench) *Refusal {
 	r := &Refusal{Field: t.field, Why: t.why}
 	var remedies []string
+	next := "" // where no change is enough: the first of two
 	for _, m := range t.mends {
 		fix, say, ok := m.solve(set)
 		if !ok {
@@ -59,12 +60,18 @@ func (t *trouble) refusal(set Set, bench Bench) *Refusal {
 			continue
 		}
 		if _, _, err := (plan{mended, bench}).compile(); err != nil {
+			if next == "" && m.choice == "" {
+				next = fmt.Sprintf("%s; then there is more to change: %v", say, err)
+			}
 			continue
 		}
 		r.Fixes, remedies = append(r.Fixes, fix), append(remedies, say)
 	}
 	if t.otherwise != "" {
 		remedies = append(remedies, t.otherwise)
+	}
+	if len(remedies) == 0 && next != "" {
+		remedies = []string{next}
 	}
 	if len(remedies) == 0 {
 		remedies = []string{"no single change of the set mends this"}
