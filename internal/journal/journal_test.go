@@ -126,7 +126,7 @@ func TestSessions(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, all)
 
-	first, second := session(t, j), session(t, j)
+	first, second, third := session(t, j), session(t, j), session(t, j)
 	require.NoError(t, j.SaveSet(ctx, second.ID, `{"kind":"throw"}`))
 	require.NoError(t, j.SaveCare(ctx, second.ID, `[]`))
 	for i, verdict := range []string{"good", "good", "late", ""} {
@@ -139,11 +139,12 @@ func TestSessions(t *testing.T) {
 	got, ok, err := j.LatestSession(ctx)
 	require.NoError(t, err)
 	assert.True(t, ok)
+	assert.Equal(t, third, got, "what is saved of one session leaves those before and after it alone")
 	second.Set, second.Care = `{"kind":"throw"}`, `[]`
-	assert.Equal(t, second, got)
 	all, err = j.Sessions(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []Summary{
+		{Session: third, Verdicts: map[string]int{}},
 		{Session: second, Verdicts: map[string]int{}},
 		{Session: first, Shots: 4, Verdicts: map[string]int{"good": 2, "late": 1, "": 1}},
 	}, all)
