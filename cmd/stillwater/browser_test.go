@@ -40,6 +40,7 @@ type phone struct {
 	others []string // requests to another host
 	wrong  []string // errors and warnings on the console
 	asked  int
+	fired  int // shots seen that were not given up
 }
 
 // browser is one Chromium for several phones.

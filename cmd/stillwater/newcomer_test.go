@@ -61,6 +61,7 @@ func (b *browser) newcomersMinute(t *testing.T) {
 	trimAndAgain(p)
 	throwOnce(p)
 	soundOnce(p)
+	require.Positive(t, p.fired, "the board gave up every shot as late")
 	reloadKeeps(p)
 	refuseNonsense(p)
 	p.clean()
@@ -148,7 +149,8 @@ func dropOnce(p *phone) {
 }
 
 // newestShot asserts that the newest shot's planned and actual times are shown and that its lateness is their
-// difference. How late a busy machine is, is no matter of this test; a shot that the board gave up has no figures.
+// difference. How late a busy machine is, is no matter of this test; a shot that the board gave up has no figures, but
+// not every shot may be one of those.
 func newestShot(p *phone) {
 	t := p.t
 	t.Helper()
@@ -166,6 +168,7 @@ func newestShot(p *phone) {
 	assert.InDelta(t, figure("late"), (figure("actual")-figure("planned"))*1000, 1.1, "µs; times are shown to 1 µs")
 	t.Logf("flash planned %s ms, actual %s ms after the edge", cells["planned"], cells["actual"])
 	assert.NotEmpty(t, p.text("#shots-list .seen"), "what the simulated camera saw")
+	p.fired++
 }
 
 // drawnToScale asserts that the marks stand where their times say.
