@@ -488,6 +488,24 @@ func TestFaultsNeedADisarm(t *testing.T) {
 	})
 }
 
+// A link that was quiet is no fault: the board is safe, and may be armed again at once.
+func TestQuietLinkIsNoFault(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(5)
+		x.dev.mu.Lock()
+		x.dev.events <- board.Event{Fault: &wire.Fault{Reason: wire.ReasonLinkQuiet}}
+		x.dev.say(wire.Safe, wire.ReasonLinkQuiet)
+		x.dev.mu.Unlock()
+		synctest.Wait()
+		assert.Equal(t, Safe, x.Snapshot().State)
+		assert.Equal(t, "disarmed: nothing heard from the computer for a second", x.Snapshot().Reason)
+		assert.Zero(t, x.Snapshot().ArmedLeft)
+		x.arm(1)
+	})
+}
+
 func TestRestartRemembersAndIsNotArmed(t *testing.T) {
 	b := &book{}
 	inBubble(t, func(t *testing.T) {
@@ -569,7 +587,7 @@ func TestStoppingSaysWhatCouldNotBeWritten(t *testing.T) {
 		x.book.setBroken(errors.New("no room left on the disk"))
 		x.fire()
 		err := x.stop()
-		assert.ErrorContains(t, err, "1 shots could not be written")
+		assert.ErrorContains(t, err, "1 shot could not be written")
 		assert.ErrorContains(t, err, "no room left")
 	})
 }

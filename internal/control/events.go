@@ -30,6 +30,9 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)
 		c.endRun()
 		c.said, c.reason = wire.Faulted, faultWords(e.Fault.Reason)
+		if e.Fault.Reason == wire.ReasonLinkQuiet { // the board is safe and may be armed again at once
+			c.said, c.left, c.reason = wire.Safe, 0, "disarmed: "+e.Fault.Reason.String()
+		}
 		c.publish()
 	}
 }

@@ -139,7 +139,11 @@ func (r *recorder) finish(within time.Duration) error {
 	if status.Trouble == "" {
 		status.Trouble = "the journal did not answer"
 	}
-	return fmt.Errorf("control: %d shots could not be written to the journal: %s", status.Waiting, status.Trouble)
+	what := fmt.Sprintf("%d shots", status.Waiting)
+	if status.Waiting == 1 {
+		what = "1 shot"
+	}
+	return fmt.Errorf("control: %s could not be written to the journal: %s", what, status.Trouble)
 }
 
 func (c *Control) recordChanged() { c.update(func() {}) }
