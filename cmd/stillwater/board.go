@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"math/rand/v2"
+	"os/signal"
+	"syscall"
 	"time"
 
 	"stillwater/internal/config"
@@ -43,6 +45,8 @@ func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
 // board is the process that has the pins: it speaks the board protocol on the socket it was started with and holds
 // nothing but pins and time. Whatever ends it, outputs go safe first.
 func (m *Main) board(ctx context.Context, args []string) error {
+	// The log may go to a daemon that is gone: writing to it must not end this process before its outputs are safe.
+	signal.Ignore(syscall.SIGPIPE)
 	flags := flag.NewFlagSet("board", flag.ContinueOnError)
 	flags.SetOutput(m.Stderr)
 	path := flags.String("config", "", "configuration `file`")

@@ -27,6 +27,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/render"
 	"stillwater/internal/rig"
+	"stillwater/internal/spawn"
 	"stillwater/web"
 )
 
@@ -172,6 +173,9 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 // dialBoard is board.Dial without the trap of a nil client in an interface that is not nil.
 func dialBoard(ctx context.Context, link io.ReadWriteCloser, log *slog.Logger) (control.Device, error) {
 	client, err := board.Dial(ctx, link, board.Options{Log: log})
+	if ended := new(spawn.Exited); errors.As(err, &ended) {
+		return nil, ended // that says it all
+	}
 	if err != nil {
 		return nil, err
 	}

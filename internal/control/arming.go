@@ -61,7 +61,7 @@ func (c *Control) mayArm(client string, shots int) error {
 	case c.stopping:
 		return refusal("", "Stillwater is stopping.", "Start it again.")
 	case c.link == nil:
-		return refusal("", "There is no board: "+c.reason+".", "Wait until it is connected.")
+		return refusal("", sentence(c.reason), "Wait until it is connected.")
 	case c.want != nil || c.arming:
 		return refusal("", "It is armed already.", "Disarm first.")
 	case c.state() == Fault:

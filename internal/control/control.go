@@ -194,7 +194,7 @@ func (c *Control) keepConnected(ctx context.Context) {
 
 // unreachable says why there is no board, after how the one before it was lost.
 func (c *Control) unreachable(err error) {
-	c.reason = "no board: " + err.Error()
+	c.reason = "the board cannot be reached: " + err.Error()
 	if c.lost != "" {
 		c.reason = c.lost + "; so far: " + err.Error()
 	}

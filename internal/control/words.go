@@ -3,12 +3,23 @@ package control
 import (
 	"fmt"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
+
+// sentence makes a sentence of words that begin small and end open.
+func sentence(words string) string {
+	first, size := utf8.DecodeRuneInString(words)
+	if size == 0 {
+		return ""
+	}
+	return string(unicode.ToUpper(first)) + words[size:] + "."
+}
 
 func refusal(field, why, remedy string) *Refusal {
 	return &Refusal{Field: field, Why: why, Remedy: remedy}
@@ -81,9 +92,9 @@ func statusWords(s wire.Status) string {
 	case wire.Disarmed:
 		return "disarmed"
 	case wire.Killed:
-		return "killed"
+		return "stopped by the kill switch"
 	case wire.LinkQuiet:
-		return "link quiet"
+		return "cut short: the board heard nothing from the computer"
 	}
 	return "broken"
 }

@@ -20,6 +20,7 @@ import (
 type Process struct {
 	cmd   *exec.Cmd
 	conn  net.Conn
+	said  *lastWords
 	grace time.Duration
 	done  chan struct{} // closed when the process is gone
 	end   *Exited       // how; set before done is closed
@@ -44,14 +45,15 @@ func Start(c Command) (*Process, error) {
 	}
 	defer theirs.Close()
 	cmd := exec.Command(c.Path, c.Args...)
-	cmd.Stderr = c.Stderr
+	said := &lastWords{to: c.Stderr}
+	cmd.Stderr = said
 	cmd.ExtraFiles = []*os.File{theirs} // becomes LinkFD
 	cmd.WaitDelay = c.Grace
 	cmd.SysProcAttr = &syscall.SysProcAttr{
 		Pdeathsig: syscall.SIGTERM,
 		Setpgid:   true, // an interrupt from the terminal is for the daemon, which then ends the board in order
 	}
-	p := &Process{cmd: cmd, conn: conn, grace: c.Grace, done: make(chan struct{})}
+	p := &Process{cmd: cmd, conn: conn, said: said, grace: c.Grace, done: make(chan struct{})}
 	started := make(chan error)
 	go p.run(started)
 	if err := <-started; err != nil {
@@ -72,7 +74,7 @@ func (p *Process) run(started chan<- error) {
 		return
 	}
 	err = p.cmd.Wait()
-	p.end = &Exited{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err)}
+	p.end = &Exited{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err, p.said.String())}
 	close(p.done)
 }
 
@@ -88,7 +90,7 @@ func name(cmd *exec.Cmd) string {
 	return strings.Join(words, " ")
 }
 
-func how(s *os.ProcessState, err error) string {
+func how(s *os.ProcessState, err error, said string) string {
 	switch {
 	case s == nil:
 		return fmt.Sprintf("could not be waited for: %v", err)
@@ -98,7 +100,10 @@ func how(s *os.ProcessState, err error) string {
 	if ws, ok := s.Sys().(syscall.WaitStatus); ok && ws.Signaled() {
 		return fmt.Sprintf("was killed by signal %d (%s)", int(ws.Signal()), unix.SignalName(ws.Signal()))
 	}
-	return fmt.Sprintf("ended with exit status %d; its messages say why", s.ExitCode())
+	if said == "" {
+		return fmt.Sprintf("ended with exit status %d and did not say why", s.ExitCode())
+	}
+	return fmt.Sprintf("ended with exit status %d: %s", s.ExitCode(), strings.TrimPrefix(said, "stillwater: "))
 }
 
 // pair makes the link: the daemon's end, and the file for the process.

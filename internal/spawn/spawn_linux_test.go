@@ -33,7 +33,7 @@ var parts = map[string]func(){
 	// echo sends back what it gets until the link closes.
 	"part-echo": func() { link := os.NewFile(LinkFD, "link"); _, _ = io.Copy(link, link) },
 	// fail says why it ends.
-	"part-fail": func() { fmt.Fprintln(os.Stderr, "no such chip"); os.Exit(3) },
+	"part-fail": func() { fmt.Fprintln(os.Stderr, "first this\n\nno such chip"); os.Exit(3) },
 	// last says something on the link before it ends.
 	"part-last": func() { _, _ = os.NewFile(LinkFD, "link").WriteString("farewell"); os.Exit(4) },
 	// deaf ignores the end of its link.
@@ -92,8 +92,8 @@ func TestExitIsSaidInWords(t *testing.T) {
 	var e *Exited
 	require.ErrorAs(t, err, &e)
 	assert.Equal(t, 3, e.State.ExitCode())
-	assert.ErrorContains(t, err, "part-fail ended with exit status 3; its messages say why")
-	assert.Equal(t, "no such chip\n", messages.String())
+	assert.ErrorContains(t, err, "part-fail ended with exit status 3: no such chip")
+	assert.Equal(t, "first this\n\nno such chip\n", messages.String(), "all of it goes to the log")
 	assert.ErrorAs(t, p.Close(), &e)
 }
 
@@ -103,7 +103,7 @@ func TestLastWordsAreRead(t *testing.T) {
 	<-p.Done()
 	said, err := io.ReadAll(p)
 	assert.Equal(t, "farewell", string(said))
-	assert.ErrorContains(t, err, "exit status 4")
+	assert.ErrorContains(t, err, "exit status 4 and did not say why")
 	_ = p.Close()
 }
 

@@ -329,7 +329,7 @@ func TestDaemonKill(t *testing.T) {
 	end := s.phone.untilState(control.Fault)
 	assert.Contains(t, end.Reason, "kill")
 	s.assertSafe()
-	assert.Equal(t, "killed", s.phone.untilShots(1).Status)
+	assert.Equal(t, "stopped by the kill switch", s.phone.untilShots(1).Status)
 	time.Sleep(3 * time.Second)
 	s.assertNoFlash()
 	assert.NotNil(t, s.phone.ask(control.Command{Type: "arm", Shots: 1}), "no arming with the kill switch pressed")
