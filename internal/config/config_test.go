@@ -396,3 +396,23 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// What the README shows must work as it stands there.
+func TestReadmeExample(t *testing.T) {
+	text, err := os.ReadFile("../../README.md")
+	require.NoError(t, err)
+	_, after, found := strings.Cut(string(text), "\n    [board]\n")
+	require.True(t, found, "the README has an example that begins with [board]")
+	example := "[board]\n"
+	for _, line := range strings.Split(after, "\n") {
+		if line != "" && !strings.HasPrefix(line, "    ") {
+			break
+		}
+		example += strings.TrimPrefix(line, "    ") + "\n"
+	}
+	c, err := Parse("README.md", []byte(example))
+	require.NoError(t, err)
+	assert.Equal(t, GPIO, c.Board.Kind)
+	assert.Len(t, c.Board.Inputs, 1)
+	assert.Len(t, c.Board.Outputs, 1)
+}
