@@ -4,6 +4,7 @@ package guest
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -166,18 +167,24 @@ func (s *stage) compiled(set shot.Set) shot.Program {
 	return p
 }
 
-// interpolated is the program's delay at a gate interval.
+// tick is what the board counts in: the host rounds a program's times to it, each to the nearest.
+const tick = 100 * time.Nanosecond
+
+// interpolated is the delay that the board's table gives at a gate interval, to the tick: a board interpolates between
+// points that are ticks, and rounds toward the first. Between points that are not, it would come out several ticks away
+// where the table is steep.
 func interpolated(p shot.Program, interval time.Duration) time.Duration {
-	i := 1
-	for i < len(p.Table)-1 && p.Table[i].Interval < interval {
+	ticks := func(d time.Duration) int64 { return int64(d.Round(tick) / tick) }
+	at, i := ticks(interval), 1
+	for i < len(p.Table)-1 && at > ticks(p.Table[i].Interval) {
 		i++
 	}
 	a, b := p.Table[i-1], p.Table[i]
-	part := float64(interval-a.Interval) / float64(b.Interval-a.Interval)
-	return a.Delay + time.Duration(part*float64(b.Delay-a.Delay))
+	rise := (ticks(b.Delay) - ticks(a.Delay)) * (at - ticks(a.Interval)) / (ticks(b.Interval) - ticks(a.Interval))
+	return time.Duration(ticks(a.Delay)+rise) * tick
 }
 
-func ns(ms float64) time.Duration { return time.Duration(ms * 1e6) }
+func ns(ms float64) time.Duration { return time.Duration(math.Round(ms * 1e6)) }
 
 // checkShot holds a shot of the record against the program it was made with and against the kernel's record: order and
 // number of pulses, planned times as compiled, nothing before its time, and actual minus planned reported as it was.
@@ -188,8 +195,7 @@ func (s *stage) checkShot(got control.Shot, p shot.Program, delay, before, after
 	require.Equal(t, "done", got.Status)
 	require.True(t, got.OK)
 	assert.False(t, got.Simulated)
-	const ticks = 300 * time.Nanosecond // of rounding: the delay, the offset and the record
-	assert.InDelta(t, delay, ns(got.DelayMs), float64(ticks), "the delay")
+	assert.Equal(t, delay, ns(got.DelayMs), "the delay, to the tick")
 	require.Len(t, got.Cues, len(p.Cues))
 	require.Len(t, p.Cues, 2)
 
@@ -203,7 +209,7 @@ func (s *stage) checkShot(got control.Shot, p shot.Program, delay, before, after
 		cue := p.Cues[slices.IndexFunc(p.Cues, func(c shot.Cue) bool { return c.Name == name })]
 		said := got.Cues[slices.IndexFunc(got.Cues, func(c control.CueShot) bool { return c.Name == name })]
 		planned, actual := ns(said.PlannedMs), ns(said.ActualMs)
-		assert.InDelta(t, delay+cue.Offset, planned, float64(ticks), "%s: planned as compiled", name)
+		assert.Equal(t, delay+cue.Offset.Round(tick), planned, "%s: planned as compiled, to the tick", name)
 		assert.GreaterOrEqual(t, actual, planned, "%s: not before its time", name)
 		assert.InDelta(t, float64(actual-planned), said.LateUs*1e3, 1, "%s: actual minus planned is reported", name)
 		// The kernel's record has microseconds.
@@ -236,7 +242,7 @@ func TestDaemonDrop(t *testing.T) {
 				return c.State == control.Armed && c.ArmedLeft == 3-n
 			})
 		}
-		s.checkShot(got, p, p.Table[0].Delay, before, after)
+		s.checkShot(got, p, p.Table[0].Delay.Round(tick), before, after)
 		s.clearBeams()
 	}
 	end := s.phone.untilState(control.Safe)
@@ -378,7 +384,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 	got := s.phone.until("a shot", func(c control.Snapshot) bool {
 		return c.ShotCount > shots && c.Shots[0].OK && c.State == control.Safe
 	}).Shots[0]
-	s.checkShot(got, p, p.Table[0].Delay, before, after)
+	s.checkShot(got, p, p.Table[0].Delay.Round(tick), before, after)
 }
 
 // However the daemon goes, in the middle of a shot, no output stays on and no board process is left.
