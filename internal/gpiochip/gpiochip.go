@@ -80,7 +80,7 @@ type Event struct {
 	At    int64 // CLOCK_MONOTONIC, nanoseconds
 }
 
-// Batch is what one Read found: the edges in order, and how many of each input's were lost before them.
+// Batch is what one Read found: the edges in the order of their stamps, and how many of each input's were lost before them.
 type Batch struct {
 	Events []Event
 	Lost   [MaxLines]uint32
@@ -89,6 +89,14 @@ type Batch struct {
 
 // NewBatch makes a batch with room for all that one Read can find.
 func NewBatch() Batch { return Batch{Events: make([]Event, 0, queueLen)} }
+
+// sift moves the last event to its place in time. The kernel stamps an edge in the interrupt and queues it in a thread,
+// and the threads of two lines can overtake each other; those of one line cannot.
+func (b *Batch) sift() {
+	for i := len(b.Events) - 1; i > 0 && b.Events[i].At < b.Events[i-1].At; i-- {
+		b.Events[i], b.Events[i-1] = b.Events[i-1], b.Events[i]
+	}
+}
 
 // Error is a failure on a chip or line, with what to do about it.
 type Error struct {

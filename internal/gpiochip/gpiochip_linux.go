@@ -329,15 +329,17 @@ func (in *Inputs) Read(i int, b *Batch) error {
 
 func (in *Inputs) take(i int, b *Batch, raw []unix.GPIOV2LineEvent) {
 	r, l := in.requests[i], &in.ledgers[i]
+	full := len(raw) == queueLen
 	for k := range raw {
 		e := &raw[k]
 		local := slices.Index(r.number, e.Offset)
 		if local < 0 {
 			continue
 		}
-		l.add(b, local, r.pin[local], e.Seqno, e.Line_seqno)
+		l.add(b, local, r.pin[local], e.Seqno, e.Line_seqno, full)
 		b.Events = append(b.Events, Event{Input: r.pin[local], At: int64(e.Timestamp_ns),
 			High: e.Id == unix.GPIO_V2_LINE_EVENT_RISING_EDGE})
+		b.sift()
 	}
 	l.settle(b, r.pin)
 }
