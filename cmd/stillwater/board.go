@@ -30,6 +30,11 @@ const (
 	consumer = "stillwater"
 )
 
+// edgesPerLook is how many edges are delivered before the host is listened to again: what waits after a storm of edges,
+// a thousand a chip, must not hold up a disarm. Time needs no such care: each edge is delivered with the time it is then,
+// and what is due goes first.
+const edgesPerLook = 32
+
 // The board's own trouble, the Detail of a fault with wire.ReasonBoard.
 const troubleInputs = executor.TroubleOwn // edges or levels cannot be read
 
@@ -206,7 +211,7 @@ type loop struct {
 	batches []gpiochip.Batch // one a chip
 	next    []int            // in each batch, the edge to deliver next
 	levels  uint8            // of the inputs, as last told to the board
-	bytes   [4096]byte
+	bytes   [256]byte        // some frames: all of one read are judged at one time
 }
 
 func newLoop(ctx context.Context, state trigger.State, in sensors, out switches, link *realtime.Link, levels uint8) (
@@ -263,14 +268,9 @@ func (l *loop) step() error {
 		return err
 	}
 	if err := l.sense(); err != nil {
-		l.board.Trouble(l.clock.Now(), troubleInputs)
-		_ = l.link.Flush()
 		return err
 	}
-	if err := l.listen(); err != nil {
-		return err
-	}
-	return l.link.Flush()
+	return l.talk()
 }
 
 // wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host,
@@ -291,33 +291,60 @@ func (l *loop) wait() error {
 
 // sense delivers the edges that wait, of all chips in the order of their stamps.
 func (l *loop) sense() error {
+	gap, err := l.read()
+	if err != nil {
+		return l.blind(err)
+	}
+	if gap {
+		l.lost()
+	}
+	for n, chip := 1, l.earliest(); chip >= 0; n, chip = n+1, l.earliest() {
+		e := l.batches[chip].Events[l.next[chip]]
+		l.next[chip]++
+		l.edge(e.Input, e.High, l.clock.Tick(e.At))
+		if n%edgesPerLook != 0 {
+			continue
+		}
+		if err := l.waiter.Poll(); err != nil {
+			return err
+		}
+		if err := l.talk(); err != nil {
+			return err
+		}
+	}
+	if !gap {
+		return nil
+	}
+	if err := l.level(); err != nil {
+		return l.blind(err)
+	}
+	return nil
+}
+
+// read takes the edges that wait into the batches, and says whether some were lost.
+func (l *loop) read() (gap bool, err error) {
 	ready := false
 	for chip := range l.batches {
 		ready = ready || l.waiter.Ready(1+chip)
 	}
 	if !ready {
-		return nil
+		return false, nil
 	}
-	gap := false
 	for chip := range l.batches {
 		if err := l.inputs.Read(chip, &l.batches[chip]); err != nil {
-			return err
+			return false, err
 		}
 		l.next[chip] = 0
 		gap = gap || l.batches[chip].Gap
 	}
-	if gap {
-		l.lost()
-	}
-	for chip := l.earliest(); chip >= 0; chip = l.earliest() {
-		e := l.batches[chip].Events[l.next[chip]]
-		l.next[chip]++
-		l.edge(e.Input, e.High, l.clock.Tick(e.At))
-	}
-	if gap {
-		return l.level()
-	}
-	return nil
+	return gap, nil
+}
+
+// blind is the end of a board that cannot see its inputs.
+func (l *loop) blind(err error) error {
+	l.board.Trouble(l.clock.Now(), troubleInputs)
+	_ = l.link.Flush()
+	return err
 }
 
 // earliest is the chip whose next edge is the oldest, or -1.
@@ -368,6 +395,14 @@ func (l *loop) level() error {
 		}
 	}
 	return nil
+}
+
+// talk hears the host and lets it hear.
+func (l *loop) talk() error {
+	if err := l.listen(); err != nil {
+		return err
+	}
+	return l.link.Flush()
 }
 
 // listen passes on what the host sent. io.EOF: the host is gone.

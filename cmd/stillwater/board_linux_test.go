@@ -32,6 +32,7 @@ type fakeLines struct {
 	on     uint8
 	panics bool
 	count  [8]byte // of an eventfd
+	off    func()  // called when all is switched off
 }
 
 func newFakeLines(t *testing.T) *fakeLines {
@@ -76,6 +77,9 @@ func (f *fakeLines) Set(mask, levels uint8) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.on = f.on&^mask | levels&mask
+	if f.off != nil && mask == 0b11 && levels == 0 {
+		f.off()
+	}
 	if f.panics && f.on != 0 {
 		panic("on purpose")
 	}
@@ -298,6 +302,30 @@ func TestBoardLostEdges(t *testing.T) {
 	assert.Equal(t, wire.ReasonKill, fault.Reason)
 	h.conn.Close()
 	<-done
+}
+
+// A full queue of edges does not hold up a disarm.
+func TestBoardHearsTheHostInAStorm(t *testing.T) {
+	f := newFakeLines(t)
+	h, l, _ := startLoop(t, t.Context(), f)
+	l.board.Start(l.clock.Now())
+	h.send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
+	require.NoError(t, l.step())
+	require.Equal(t, uint8(1), f.lit())
+
+	storm := gpiochip.NewBatch()
+	for i := range cap(storm.Events) {
+		storm.Events = append(storm.Events, gpiochip.Event{Input: 0, High: i%2 == 0, At: l.clock.Ns()})
+	}
+	f.put(0, storm)
+	delivered := -1
+	f.off = func() { delivered = max(delivered, l.next[0]) }
+	h.send(wire.Disarm{})
+	require.NoError(t, l.step())
+	assert.Zero(t, f.lit())
+	assert.LessOrEqual(t, delivered, 64, "edges delivered before the outputs were off")
+	assert.Positive(t, delivered)
+	assert.Equal(t, len(storm.Events), l.next[0], "and all of them in the end")
 }
 
 func TestBoardStepAllocatesNothing(t *testing.T) {
