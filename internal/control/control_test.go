@@ -699,6 +699,25 @@ func TestWhatWasNotActedOnIsSaid(t *testing.T) {
 	})
 }
 
+func TestTheFurtherEdgesOfAShotAreNoNews(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		busy := board.Event{Rejected: &wire.Rejected{Reason: wire.ReasonBusy}}
+		x.dev.emit(busy)
+		synctest.Wait()
+		assert.Contains(t, x.Snapshot().Notice, "under way", "a pulse, and no shot yet")
+		x.fire()
+		x.arm(1)
+		x.dev.begin()
+		x.dev.emit(busy)
+		synctest.Wait()
+		assert.Equal(t, Firing, x.Snapshot().State)
+		assert.Empty(t, x.Snapshot().Notice)
+	})
+}
+
 func TestGoComesFirstWhereTheSetNeedsIt(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)

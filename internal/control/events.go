@@ -20,6 +20,8 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.edge(*e.Edge)
 	case e.Shot != nil:
 		c.shotEnded(l, *e.Shot)
+	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonBusy && c.inShot:
+		// A clap has many edges, and a sheet many rags: those after the first are no news.
 	case e.Rejected != nil:
 		c.notice = c.rejectedWords(l, *e.Rejected)
 		c.publishSoon()
