@@ -9,6 +9,7 @@ const pad = 10;
 const labelRow = 19;
 const laneRow = 40;
 const charPx = 7.4;
+const boldPx = 9;
 
 /** @typedef {{ from: number, to: number, x: (t: number) => number }} Scale */
 
@@ -32,7 +33,8 @@ export function drawTimeline(preview, width) {
 
 	const parts = [
 		...band(preview, scale, top, lanesEnd),
-		...labels.flatMap((l) => drawMark(l, top, lanesEnd)),
+		...labels.map((l) => markLine(l, top, lanesEnd)),
+		...labels.flatMap((l) => markWords(l, top, width)),
 		svg("line", { x1: pad, x2: width - pad, y1: top, y2: top, class: "water" }),
 		...main.flatMap((b, i) => drawLane(b, scale, top + 16 + i * laneRow, width)),
 		...axis(scale, lanesEnd + 4, width, "ms after the edge"),
@@ -91,7 +93,7 @@ function placeLabels(marks, scale, width) {
 	for (const mark of [...marks].sort((a, b) => b.at_ms - a.at_ms)) {
 		const text = `${mark.name} ${ms(mark.at_ms)}`;
 		const x = scale.x(mark.at_ms);
-		const long = text.length * charPx + 22;
+		const long = lengthOf(mark, text) + 22;
 		const choices = Array.from({ length: 8 }, (_, row) => ["start", "end"].map((anchor) => ({ row, anchor }))).flat();
 		const fits = choices
 			.map(({ row, anchor }) => {
@@ -99,7 +101,8 @@ function placeLabels(marks, scale, width) {
 				return { mark, text, x, left, right: left + long, row, anchor };
 			})
 			.find((c) => c.left >= 0 && c.right <= width && placed.every((p) => clear(c, p)));
-		placed.push(fits ?? { mark, text, x, left: 0, right: width, row: placed.length, anchor: "start" });
+		const anchor = x > width / 2 ? "end" : "start";
+		placed.push(fits ?? { mark, text, x, left: 0, right: width, row: placed.length, anchor });
 	}
 	return placed;
 }
@@ -111,13 +114,28 @@ function clear(a, b) {
 	return high.x < low.left - 2 || high.x > low.right + 2;
 }
 
+/** @param {Mark} mark @param {string} text */
+const lengthOf = (mark, text) => text.length * (mark.name === "moment" ? boldPx : charPx);
+
+/** @param {Label} label */
+const kindOf = (label) => (signs[label.mark.name] ? label.mark.name : "edge");
+
+/** @param {Label} label @param {number} top */
+const baseline = (label, top) => top - 8 - label.row * labelRow;
+
 /** @param {Label} label @param {number} top @param {number} end */
-function drawMark(label, top, end) {
-	const y = top - 8 - label.row * labelRow;
-	const kind = signs[label.mark.name] ? label.mark.name : "edge";
-	const textX = label.anchor === "start" ? label.x + 11 : label.x - 11;
+function markLine(label, top, end) {
+	const y1 = baseline(label, top) + 2;
+	return svg("line", { x1: label.x, x2: label.x, y1, y2: end, class: `mark mark-${kindOf(label)}` });
+}
+
+/** @param {Label} label @param {number} top @param {number} width */
+function markWords(label, top, width) {
+	const y = baseline(label, top);
+	const kind = kindOf(label);
+	const long = lengthOf(label.mark, label.text);
+	const textX = label.anchor === "start" ? Math.min(label.x + 11, width - long) : Math.max(label.x - 11, long);
 	return [
-		svg("line", { x1: label.x, x2: label.x, y1: y + 2, y2: end, class: `mark mark-${kind}` }),
 		svg("path", { d: signs[kind], transform: `translate(${label.x} ${y - 5})`, class: `sign sign-${kind}` }),
 		svg("text", { x: textX, y, "text-anchor": label.anchor, class: `words words-${kind}` }, label.text),
 	];
@@ -175,20 +193,17 @@ function drawLane(bar, scale, y, width) {
 /** @param {Scale} scale @param {number} y @param {number} width @param {string} unit */
 function axis(scale, y, width, unit) {
 	const step = tickStep(scale.to - scale.from, Math.max(3, Math.floor(width / 80)));
+	/** @type {SVGElement[]} */
 	const parts = [svg("line", { x1: pad, x2: width - pad, y1: y, y2: y, class: "axis" })];
 	for (let t = Math.ceil(scale.from / step) * step; t <= scale.to; t += step) {
 		const at = Number(t.toPrecision(12));
 		const x = scale.x(at);
 		parts.push(svg("line", { x1: x, x2: x, y1: y, y2: y + 6, class: "axis" }));
 		if (x > 16 && x < width - 16) {
-			parts.push(
-				/** @type {any} */ (svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at))),
-			);
+			parts.push(svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at)));
 		}
 	}
-	parts.push(
-		/** @type {any} */ (svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit)),
-	);
+	parts.push(svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit));
 	return parts;
 }
 
