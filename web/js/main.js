@@ -32,6 +32,7 @@ function lost() {
 }
 
 function showPage() {
+	if (page.hidden) scrollTo(0, 0);
 	pairing.hidden = true;
 	page.hidden = false;
 }

@@ -102,7 +102,7 @@ function card(first, asks) {
 		attr(node, "data-ok", s.ok ? "yes" : "no");
 		attr(node, "data-shot", s.id);
 		text(number, `No. ${s.number}`);
-		text(line, `${clock(s.at)} · ${ms(s.delay_ms)} ms`);
+		text(line, `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`);
 		const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
 		text(chip, !s.ok ? `board: ${s.status}` : (word ?? "not judged"));
 		attr(chip, "data-kind", !s.ok ? "trouble" : s.verdict || "none");
