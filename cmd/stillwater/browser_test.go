@@ -301,6 +301,39 @@ func (p *phone) enter(selector, typed string) {
 	p.do(chromedp.KeyEvent(kb.Enter))
 }
 
+// resize makes the screen another.
+func (p *phone) resize(width, height int64) {
+	p.t.Helper()
+	send(p, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{
+		Width: width, Height: height, DeviceScaleFactor: 1, Mobile: p.touch,
+	})
+	p.until("it is redrawn", `(() => {
+		const drawn = document.querySelector("#coming-drawing svg");
+		return !drawn || drawn.getBoundingClientRect().width === Math.floor(drawn.parentElement.clientWidth);
+	})()`)
+}
+
+// narrow asserts that it fits the narrowest phones, a phone on its side and a page zoomed to twice its size.
+func (p *phone) narrow(where string) {
+	p.t.Helper()
+	for _, size := range [][2]int64{{360, 640}, {320, 640}, {844, 390}, {195, 422}} {
+		p.resize(size[0], size[1])
+		p.fit(fmt.Sprintf("%s at %d by %d", where, size[0], size[1]))
+		p.picture(fmt.Sprintf("narrow-%d-%s", size[0], strings.ReplaceAll(where, " ", "-")))
+	}
+	p.resize(390, 844)
+}
+
+// listen keeps what a screen reader is told from now on; heard takes it out.
+func (p *phone) listen() {
+	p.t.Helper()
+	p.js(`window.heard = [];
+		for (const n of document.querySelectorAll("#say, #alarm"))
+			new MutationObserver(() => heard.push(n.textContent.trim())).observe(n, { childList: true });`)
+}
+
+func (p *phone) heard() []string { p.t.Helper(); return eval[[]string](p, `heard.splice(0)`) }
+
 // faults is what fitScript found, and on how much it looked.
 type faults struct {
 	Wide, Small, Faint, Nameless []string
@@ -328,11 +361,16 @@ const fitScript = `(() => {
 	const tell = (n) =>
 		(n.id ? "#" + n.id : n.tagName + "." + n.getAttribute("class")) + " " + n.textContent.trim().slice(0, 40);
 	const root = document.documentElement;
-	if (root.scrollWidth > innerWidth) {
-		out.Wide.push("the page: " + root.scrollWidth + " of " + innerWidth);
+	const wide = root.clientWidth; // innerWidth grows on a phone with what is too wide
+	if (root.scrollWidth > wide) {
+		out.Wide.push("the page: " + root.scrollWidth + " of " + wide);
 		for (const n of document.body.querySelectorAll("*")) {
-			if (shown(n) && n.getBoundingClientRect().right > innerWidth + 0.5) out.Wide.push(tell(n));
+			if (shown(n) && n.getBoundingClientRect().right > wide + 0.5) out.Wide.push(tell(n));
 		}
+	}
+	for (const n of document.querySelectorAll(".timeline text")) {
+		const [r, room] = [n, n.ownerSVGElement].map((x) => x.getBoundingClientRect());
+		if (shown(n) && (r.left < room.left - 1 || r.right > room.right + 1)) out.Wide.push("cut off: " + tell(n));
 	}
 	for (const n of document.querySelectorAll("button, input, select, summary, a")) {
 		if (!shown(n)) continue;

@@ -122,6 +122,7 @@ func dropOnce(p *phone) {
 	p.fit("drop ready")
 	setFolds(p, true)
 	p.fit("all open")
+	p.narrow("all open")
 	setFolds(p, false)
 
 	p.tap("#arm")
@@ -132,13 +133,17 @@ func dropOnce(p *phone) {
 	time.Sleep(300 * time.Millisecond)
 	assert.Equal(t, "Safe", p.text("#state-word"), "a tap, a brush and a lone activation do not arm")
 
+	p.listen()
 	p.arm()
 	p.fit("armed")
+	p.narrow("armed")
+	assert.Contains(t, p.text("#state-next"), "elay ", "what is in force")
 	p.picture("phone-05-armed")
 	p.tap("#room")
 	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
 	p.state("safe", "Safe")
 	newestShot(p)
+	toldOnce(t, p.heard())
 	p.tap(`#shots-list [data-verdict="early"]`)
 	p.until("the verdict is kept",
 		`document.querySelector('#shots-list [data-verdict="early"]').getAttribute("aria-pressed") === "true"`)
@@ -146,6 +151,20 @@ func dropOnce(p *phone) {
 	p.js(`scrollTo(0, 0)`)
 	p.picture("phone-06-shot-judged")
 	p.fit("shot judged")
+	p.narrow("shot judged")
+}
+
+// toldOnce asserts that a screen reader is told of arming, of the shot and of its end, each once.
+func toldOnce(t *testing.T, heard []string) {
+	for _, begin := range []string{"Armed. ", "Shot 1: ", "Safe. "} {
+		times := 0
+		for _, words := range heard {
+			if strings.HasPrefix(words, begin) {
+				times++
+			}
+		}
+		assert.Equal(t, 1, times, "%q in %q", begin, heard)
+	}
 }
 
 // newestShot asserts that the newest shot's planned and actual times are shown and that its lateness is their
@@ -219,7 +238,7 @@ func trimAndAgain(p *phone) {
 	p.until("two shots are left", `document.querySelector("#state-next").textContent.includes("2 shots left")`)
 	p.tap("#room")
 	p.until("the second shot appears", `document.querySelectorAll("#shots-list > li").length === 2`)
-	p.until("it is armed for the last", `document.querySelector("#state-next").textContent.includes("One shot left")`)
+	p.until("it is armed for the last", `document.querySelector("#state-next").textContent.includes("one shot left")`)
 	newestShot(p)
 	p.tap("#disarm")
 	p.state("safe", "Safe")
@@ -269,6 +288,7 @@ func soundOnce(p *phone) {
 	fix := `#coming-no .fix[data-field="light.shutter"][data-value="go"]`
 	p.until("a way out is offered", fmt.Sprintf("document.querySelector('%s')?.checkVisibility()", fix))
 	assert.Contains(p.t, p.text("#coming-no"), "The camera needs")
+	p.until("arming is not offered", `document.querySelector("#arm").hasAttribute("aria-disabled")`)
 	p.picture("phone-08-cannot-work")
 	p.fit("cannot work")
 	p.tap(fix)

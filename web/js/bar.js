@@ -64,15 +64,12 @@ export class Bar {
 	/** @param {Snapshot} snap @param {boolean} holding */
 	show(snap, holding) {
 		const was = this.#armed;
-		const before = this.#snap?.care_done;
+		const before = this.#snap && ready(this.#snap);
 		this.#snap = snap;
 		this.#holding = holding;
 		const armed = this.#armed;
-		if (was !== armed) {
-			this.#asking = false;
-			text(byId("arm-word"), "Hold to arm");
-		}
-		if (was !== armed || before !== snap.care_done) {
+		if (was !== armed) this.idle();
+		if (was !== armed || before !== ready(snap)) {
 			clearTimeout(this.#hintTimer);
 			this.#hintTimer = undefined;
 		}
@@ -80,7 +77,7 @@ export class Bar {
 		this.arm.hidden = armed;
 		byId("count").hidden = armed;
 		this.disarm.hidden = !armed;
-		text(this.disarm, snap.state === "fault" ? "Disarm and clear the fault" : "Disarm");
+		text(this.disarm, snap.state === "fault" && snap.board.connected ? "Disarm and clear the fault" : "Disarm");
 		byId("go").hidden = !(armed && snap.needs_go);
 		const room = byId("room");
 		room.hidden = snap.room === null;
@@ -110,7 +107,7 @@ export class Bar {
 		const snap = this.#snap;
 		const able = online && holding;
 		this.arm.disabled = !able;
-		attr(this.arm, "aria-disabled", able && snap && !snap.care_done ? "true" : null);
+		attr(this.arm, "aria-disabled", able && snap && !ready(snap) ? "true" : null);
 		/** @type {HTMLButtonElement} */ (this.disarm).disabled = !online;
 		for (const id of ["count-less", "count-more", "count-input", "go"]) {
 			/** @type {HTMLButtonElement} */ (byId(id)).disabled = !able;
@@ -119,7 +116,8 @@ export class Bar {
 		this.#plainHint();
 	}
 
-	lost() {
+	/** Nothing is asked for any more. */
+	idle() {
 		this.#asking = false;
 		text(byId("arm-word"), "Hold to arm");
 	}
@@ -128,6 +126,11 @@ export class Bar {
 		if (this.#snap && !this.#snap.care_done) {
 			this.#hint("First tick the points of care.");
 			byId("care").scrollIntoView({ block: "start" });
+			return false;
+		}
+		if (this.#snap && !this.#snap.preview) {
+			this.#hint("The set cannot work as it is: mend it first.");
+			byId("coming").scrollIntoView({ block: "start" });
 			return false;
 		}
 		return !this.#asking;
@@ -140,10 +143,7 @@ export class Bar {
 			this.count.focus();
 			return;
 		}
-		this.#asking = this.asks.ask({ type: "arm", shots }, this.no, () => {
-			this.#asking = false;
-			text(byId("arm-word"), "Hold to arm");
-		});
+		this.#asking = this.asks.ask({ type: "arm", shots }, this.no, () => this.idle());
 		if (this.#asking) text(byId("arm-word"), "Asking the board");
 	}
 
@@ -184,6 +184,7 @@ export class Bar {
 		if (this.#hintTimer !== undefined || !snap) return;
 		let words = "";
 		if (!this.#online) words = "Nothing can be sent until the line is back.";
+		else if (!snap.board.connected) words = "There is no board to reach. It comes back disarmed.";
 		else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
 		else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
 		else if (!snap.care_done) words = "To arm, first tick the points of care.";
@@ -192,6 +193,9 @@ export class Bar {
 		byId("bar-hint").hidden = words === "";
 	}
 }
+
+/** Whether it can be armed. @param {Snapshot} snap */
+const ready = (snap) => snap.care_done && snap.preview !== null;
 
 /**
  * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed.

@@ -4,14 +4,14 @@ import { attr, byId, el, keyed, text } from "./dom.js";
 import { Bar } from "./bar.js";
 import { choiceField, placeRefusal, quantityField, trimField } from "./fields.js";
 import { icon, scene } from "./icons.js";
-import { sentence, show } from "./refusals.js";
+import { sentence, show, tell } from "./refusals.js";
 import { exposures, light, measured, shutters, trims } from "./set.js";
 import { showShots } from "./shots.js";
 import { drawTable, drawTimeline, tellTimeline } from "./timeline.js";
-import { fixed, ms } from "./units.js";
+import { fixed, inUnit, ms, signed } from "./units.js";
 import { voice } from "./voice.js";
 
-/** @import { Care, Input, Kind, Preview, Refusal, Snapshot, Term } from "../protocol.d.ts" */
+/** @import { Care, Input, Kind, Preview, Refusal, Shot, Snapshot, Term } from "../protocol.d.ts" */
 /** @import { Asks } from "./asks.js" */
 /** @import { Field } from "./fields.js" */
 
@@ -35,6 +35,8 @@ export class Desk {
 	#told = "";
 	#drawn = "";
 	#news = "";
+	#wrong = "";
+	#newest = -1;
 	#refusedAt = { field: "" };
 
 	/** @param {Asks} asks */
@@ -112,6 +114,7 @@ export class Desk {
 		this.#showComing(snap);
 		showShots(byId("shots-list"), snap.shots, this.asks);
 		byId("shots").hidden = snap.shots.length === 0;
+		this.#tellShot(snap.shots[0]);
 		this.#showBudget(snap.preview);
 		this.#showBoard(snap);
 		this.#showControls(snap);
@@ -119,6 +122,15 @@ export class Desk {
 		this.bar.show(snap, this.#holding);
 		this.#enable();
 		this.#bringUp(snap);
+	}
+
+	/** A shot that is new since the page was opened is read out once. @param {Shot | undefined} shot */
+	#tellShot(shot) {
+		const id = shot?.id ?? 0;
+		if (shot && this.#newest >= 0 && id > this.#newest) {
+			voice.say(sentence(`shot ${shot.number}: ${shot.status}. ${shot.seen && `The camera saw: ${shot.seen}`}`));
+		}
+		this.#newest = id;
 	}
 
 	/** What is news stands at the top: go there when it arms and when a shot comes, unless someone is typing. */
@@ -137,7 +149,7 @@ export class Desk {
 		this.#fresh = true;
 		this.#showState();
 		this.#enable();
-		this.bar.lost();
+		this.bar.idle();
 	}
 
 	get #holding() {
@@ -177,7 +189,9 @@ export class Desk {
 		}
 		this.#showNotice(state === "lost" ? null : snap);
 		const told = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
-		if (told === this.#told) return;
+		// On the way to armed or safe the old state has the new reason: the state that follows is what is said.
+		const between = snap?.reason === "arming" || (state !== "safe" && snap?.reason.startsWith("disarmed by"));
+		if (told === this.#told || (state !== "lost" && between)) return;
 		this.#told = told;
 		const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;
 		if (state === "lost" || state === "fault") voice.alarm(words);
@@ -190,7 +204,7 @@ export class Desk {
 		if (snap?.notice) words.push(sentence(snap.notice));
 		if (this.#holding && snap?.asking[0]) words.push(`${capital(snap.asking[0])} asks for the controls: see below.`);
 		if (snap?.record.trouble) words.push(sentence(`the record cannot be written: ${snap.record.trouble}`));
-		if (snap?.record.waiting) words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
+		if (snap && snap.record.waiting > (snap.record.trouble ? 0 : 1)) words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
 		const place = byId("state-notice");
 		place.hidden = words.length === 0;
 		text(place, words.join(" "));
@@ -268,6 +282,9 @@ export class Desk {
 	#showComing(/** @type {Snapshot} */ snap) {
 		text(byId("coming-summary"), snap.preview?.summary ?? "There is no shot to draw: the set cannot work as it is.");
 		show(byId("coming-no"), snap.preview ? null : snap.refusal);
+		const wrong = !snap.preview && snap.refusal ? tell(snap.refusal) : "";
+		if (wrong !== this.#wrong && wrong !== "") voice.say(`The set cannot work. ${wrong}`);
+		this.#wrong = wrong;
 		byId("coming-told").hidden = !snap.preview;
 		text(byId("coming-band"), snap.preview ? bandWords(snap.preview) : "");
 		const list = byId("coming-list");
@@ -337,11 +354,11 @@ export class Desk {
 			for (const id of snap.asking) {
 				acts.push({
 					key: `give ${id}`,
-					label: `Hand them to ${id}`,
+					label: `Hand the controls to ${id}`,
 					act: () => this.asks.ask({ type: "give", to: id }, no),
 				});
 			}
-			acts.push({ key: "release", label: "Let go of them", act: () => this.#release() });
+			acts.push({ key: "release", label: "Let go of the controls", act: () => this.#release() });
 		} else if (snap.asking.includes(this.#me)) {
 			acts.push({ key: "asked", label: "Asked; waiting for the holder", act: () => this.#take() });
 		} else {
@@ -406,6 +423,10 @@ export class Desk {
 function nextWords(snap, left) {
 	if (snap.state === "safe" || snap.state === "fault") return "";
 	const parts = [];
+	const p = snap.preview;
+	if (p) parts.push(p.table?.length ? "the gate sets the delay" : `delay ${ms(p.delay_ms)} ms`);
+	const trim = inUnit(snap.set.trim[snap.set.kind], "ms");
+	if (trim) parts.push(`trim ${signed(trim, 1)} ms`);
 	if (snap.armed_left > 0) parts.push(snap.armed_left === 1 ? "one shot left" : `${snap.armed_left} shots left`);
 	if (left !== null) {
 		const s = Math.ceil(left / 1000);
