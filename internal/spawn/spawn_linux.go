@@ -45,7 +45,7 @@ func Start(c Command) (*Process, error) {
 	}
 	defer theirs.Close()
 	cmd := exec.Command(c.Path, c.Args...)
-	said := &lastWords{to: c.Stderr}
+	said := newLastWords(c.Stderr)
 	cmd.Stderr = said
 	cmd.ExtraFiles = []*os.File{theirs} // becomes LinkFD
 	cmd.WaitDelay = c.Grace
@@ -71,9 +71,11 @@ func (p *Process) run(started chan<- error) {
 	err := p.cmd.Start()
 	started <- err
 	if err != nil {
+		p.said.finish(0)
 		return
 	}
 	err = p.cmd.Wait()
+	p.said.finish(p.grace / 2)
 	p.end = &Exited{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err, p.said.String())}
 	close(p.done)
 }

@@ -155,3 +155,18 @@ func gone(pid int) bool {
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	return err != nil || strings.Contains(string(stat), ") Z ")
 }
+
+// stuckLog takes nothing until it is let go.
+type stuckLog chan struct{}
+
+func (s stuckLog) Write(p []byte) (int, error) { <-s; return len(p), nil }
+
+// A log that is stuck holds up neither the news of the end nor what was said.
+func TestStuckLog(t *testing.T) {
+	log := make(stuckLog)
+	p, err := Start(Command{Args: []string{"part-fail"}, Stderr: log, Grace: 100 * time.Millisecond})
+	require.NoError(t, err)
+	defer close(log)
+	<-p.Done()
+	assert.ErrorContains(t, p.Close(), "ended with exit status 3: no such chip")
+}
