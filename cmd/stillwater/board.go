@@ -30,9 +30,9 @@ const (
 	consumer = "stillwater"
 )
 
-// edgesPerLook is how many edges are delivered before the host is listened to again: what waits after a storm of edges,
-// a thousand a chip, must not hold up a disarm. Time needs no such care: each edge is delivered with the time it is then,
-// and what is due goes first.
+// edgesPerLook is how many edges are delivered before the host is listened to again: what waits after a storm of
+// edges, a thousand a chip, must not hold up a disarm. Time needs no such care: each edge is delivered with the time it
+// is then, and what is due goes first.
 const edgesPerLook = 32
 
 // The board's own trouble, the Detail of a fault with wire.ReasonBoard.

@@ -80,7 +80,8 @@ type Event struct {
 	At    int64 // CLOCK_MONOTONIC, nanoseconds
 }
 
-// Batch is what one Read found: the edges in the order of their stamps, and how many of each input's were lost before them.
+// Batch is what one Read found: the edges in the order of their stamps, and how many of each input's were lost before
+// them.
 type Batch struct {
 	Events []Event
 	Lost   [MaxLines]uint32
