@@ -117,7 +117,7 @@ func appendCues(dst []byte, cues []CueSpec) []byte {
 func ParseProgram(b []byte) (Program, Problem) {
 	var p Program
 	if len(b) < headSize || len(b) > MaxProgram {
-		return p, Problem{Reason: ReasonBadLength}
+		return p, Problem{Reason: ReasonBadLength, Detail: uint32(min(len(b), MaxProgram))}
 	}
 	switch {
 	case b[0] != programFormat:
@@ -133,7 +133,7 @@ func ParseProgram(b []byte) (Program, Problem) {
 	}
 	p.TableLen, p.CueLen, p.OpenLen = b[atTableLen], b[atCueLen], b[atOpenLen]
 	if len(b) != p.openingAt(int(p.OpenLen)) {
-		return Program{}, Problem{Reason: ReasonBadLength}
+		return Program{}, Problem{Reason: ReasonBadLength, Detail: uint32(len(b))}
 	}
 	p.Clock = Source{Input: b[atClock], Falling: b[atFlags]&clockFalling != 0}
 	p.Gate = Source{Input: b[atGate], Falling: b[atFlags]&gateFalling != 0}

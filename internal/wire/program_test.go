@@ -181,9 +181,9 @@ func TestParseProgramForm(t *testing.T) {
 		want  Problem
 	}{
 		"empty":     {nil, Problem{Reason: ReasonBadLength}},
-		"cut":       {good[:len(good)-1], Problem{Reason: ReasonBadLength}},
-		"more":      {append(bytes.Clone(good), 0), Problem{Reason: ReasonBadLength}},
-		"too long":  {make([]byte, MaxProgram+1), Problem{Reason: ReasonBadLength}},
+		"cut":       {good[:len(good)-1], Problem{ReasonBadLength, uint32(len(good) - 1)}},
+		"more":      {append(bytes.Clone(good), 0), Problem{ReasonBadLength, uint32(len(good) + 1)}},
+		"too long":  {make([]byte, MaxProgram+1), Problem{ReasonBadLength, MaxProgram}},
 		"format":    {changed(good, 0, 2), Problem{ReasonBadProgram, 0}},
 		"flags":     {changed(good, 2, 4), Problem{ReasonBadProgram, 2}},
 		"table len": {changed(good, 5, 33), Problem{ReasonBadProgram, 5}},

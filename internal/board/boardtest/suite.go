@@ -127,15 +127,16 @@ func testTime(h *host) {
 func testBadPrograms(h *host) {
 	good := h.single()
 	encoded := wire.AppendProgram(nil, &good)
-	refuse := func(want wire.Reason, encoded []byte, damage uint16) {
+	refuse := func(want wire.Reason, encoded []byte, damage uint16) (detail uint32) {
 		h.t.Helper()
-		reason, _ := h.tryLoad(encoded, damage)
+		reason, detail := h.tryLoad(encoded, damage)
 		assert.Equal(h.t, want, reason, "want %q, got %q", want, reason)
 		h.refused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
+		return detail
 	}
 	refuse(wire.ReasonBadCRC, encoded, 1)
-	refuse(wire.ReasonBadLength, encoded[:len(encoded)-1], 0)
-	refuse(wire.ReasonBadLength, append(bytes.Clone(encoded), 0), 0)
+	assert.EqualValues(h.t, len(encoded)-1, refuse(wire.ReasonBadLength, encoded[:len(encoded)-1], 0))
+	assert.EqualValues(h.t, len(encoded)+1, refuse(wire.ReasonBadLength, append(bytes.Clone(encoded), 0), 0))
 	refuse(wire.ReasonBadProgram, append([]byte{99}, encoded[1:]...), 0)
 	h.refused(wire.Commit{Length: wire.MaxProgram + 1}, wire.ReasonBadLength)
 	h.refused(wire.LoadPart{Offset: wire.MaxProgram, N: 1}, wire.ReasonBadLength)
