@@ -116,7 +116,7 @@ func (c *Control) disarm(why string) error {
 	l := c.link
 	if c.want != nil {
 		c.want.stop()
-		c.want = nil
+		c.want, c.notice = nil, ""
 	}
 	if l != nil && why != "" {
 		c.reason = why
