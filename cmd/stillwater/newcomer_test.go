@@ -232,6 +232,12 @@ func trimAndAgain(p *phone) {
 	p.until("the delay is later", `document.querySelector("#trim input").value === "10"`)
 	p.tap(`[data-nudge="-1"]`)
 	p.until("the delay is a little earlier", `document.querySelector("#trim input").value === "9"`)
+	p.js(`for (let i = 0; i < 5; i++) document.querySelector('[data-nudge="1"]').click()`)
+	p.until("each of some quick taps counts", `document.querySelector("#trim input").value === "14"`)
+	for range 5 {
+		p.tap(`[data-nudge="-1"]`)
+	}
+	p.until("the trim is as it was", `document.querySelector("#trim input").value === "9"`)
 	p.until("the delay shown changed", fmt.Sprintf(`document.querySelector("#trim .total").textContent !== %q`, before))
 	p.tap("#count-more")
 	p.arm()

@@ -185,7 +185,9 @@ export class Bar {
 		let words = "";
 		if (!this.#online) words = "Nothing can be sent until the line is back.";
 		else if (!snap.board.connected) words = "There is no board to reach. It comes back disarmed.";
-		else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
+		else if (snap.state === "fault" && snap.inputs.some((i) => i.role === "kill" && i.active)) {
+			words = "First release the kill switch.";
+		} else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
 		else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
 		else if (!snap.care_done) words = "To arm, first tick the points of care.";
 		else if (!snap.preview) words = "To arm, mend the set first: see the coming shot.";

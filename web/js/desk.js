@@ -190,7 +190,7 @@ export class Desk {
 		this.#showNotice(state === "lost" ? null : snap);
 		const told = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
 		// On the way to armed or safe the old state has the new reason: the state that follows is what is said.
-		const between = snap?.reason === "arming" || (state !== "safe" && snap?.reason.startsWith("disarmed by"));
+		const between = snap?.reason === "arming" || (state !== "safe" && snap?.reason.includes("disarmed"));
 		if (told === this.#told || (state !== "lost" && between)) return;
 		this.#told = told;
 		const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;
@@ -342,10 +342,10 @@ export class Desk {
 		const n = snap.onlookers - (this.#holding ? 0 : 1);
 		const others = n < 1 ? "No other phone looks on." : n === 1 ? "One other looks on." : `${n} others look on.`;
 		const who = this.#holding
-			? `This phone (${this.#me}) holds them.`
+			? `This phone (${this.#me}) holds the controls.`
 			: snap.holder === ""
 				? `Nobody holds them. This is ${this.#me}.`
-				: `${capital(snap.holder)} holds them; this is ${this.#me} and looks on. Anyone can disarm.`;
+				: `${capital(snap.holder)} holds the controls; this is ${this.#me} and looks on. Anyone can disarm.`;
 		text(byId("controls-words"), `${who} ${others}`);
 		/** @type {{ key: string, label: string, act: () => void }[]} */
 		const acts = [];

@@ -45,7 +45,7 @@ function shown(printed, unit) {
  * A measured quantity: label, steps, number and unit, and a place for a refusal.
  * @param {Quantity} q
  * @param {Asks} asks
- * @returns {Field}
+ * @returns {Field & { change: (by: number) => void }}
  */
 export function quantityField(q, asks) {
 	const id = `f-${q.name.replace(".", "-")}`;
@@ -66,8 +66,8 @@ export function quantityField(q, asks) {
 		onchange: () => put(withUnit(input.value, q.unit)),
 		onkeydown: (/** @type {KeyboardEvent} */ e) => {
 			if (e.key === "Escape") reset();
-			if (e.key === "ArrowUp") step(e, 1);
-			if (e.key === "ArrowDown") step(e, -1);
+			if (e.key === "ArrowUp") change(e, q.step);
+			if (e.key === "ArrowDown") change(e, -q.step);
 		},
 	});
 
@@ -89,11 +89,11 @@ export function quantityField(q, asks) {
 		if (input.value !== want) input.value = want;
 	}
 
-	/** @param {Event | null} e @param {number} way */
-	function step(e, way) {
+	/** From what was last asked, so that quick taps all count. @param {Event | null} e @param {number} by */
+	function change(e, by) {
 		e?.preventDefault();
 		const from = inUnit(under ?? server, q.unit);
-		if (from !== null) put(withUnit(String(tidy(from + way * q.step)), q.unit));
+		if (from !== null) put(withUnit(String(tidy(from + by)), q.unit));
 	}
 
 	const stepper = (/** @type {number} */ way, /** @type {string} */ sign, /** @type {string} */ word) =>
@@ -103,7 +103,7 @@ export function quantityField(q, asks) {
 				type: "button",
 				class: "step",
 				"aria-label": `${q.label}: ${q.step} ${spoken} ${word}`,
-				onclick: () => step(null, way),
+				onclick: () => change(null, way * q.step),
 			},
 			sign,
 		);
@@ -131,6 +131,7 @@ export function quantityField(q, asks) {
 		node,
 		slot: place,
 		put,
+		change: (/** @type {number} */ by) => change(null, by),
 		update(snap) {
 			const was = server;
 			server = valueOf(snap.set, q.name);
@@ -194,7 +195,6 @@ export function trimField(q, asks) {
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
-	let trim = 0;
 	const nudge = (/** @type {number} */ by) =>
 		el(
 			"button",
@@ -202,7 +202,7 @@ export function trimField(q, asks) {
 				type: "button",
 				class: `nudge ${Math.abs(by) >= 10 ? "far" : "near"}`,
 				"data-nudge": by,
-				onclick: () => inner.put(withUnit(String(tidy(trim + by)), "ms")),
+				onclick: () => inner.change(by),
 			},
 			el("b", {}, fixed(Math.abs(by), 0)),
 			el("span", {}, by < 0 ? "earlier" : "later"),
@@ -214,7 +214,6 @@ export function trimField(q, asks) {
 		...inner,
 		update(snap) {
 			inner.update(snap);
-			trim = inUnit(valueOf(snap.set, q.name), "ms") ?? 0;
 			text(total, snap.preview ? `Delay with the trim: ${fixed(snap.preview.delay_ms, 1)} ms` : "");
 		},
 	};
