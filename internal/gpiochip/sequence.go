@@ -4,10 +4,10 @@ package gpiochip
 // each line; when its queue is full it drops the oldest, so a gap shows in the numbers of what is left.
 //
 // A request's number is given in the interrupt, a line's in the thread that puts the edge into the queue. So a
-// request's numbers also skip where two interrupts of one line came before its thread ran (a bounce faster than the kernel, which
-// becomes one edge), and come in the wrong order where the threads of two lines overtook each other. Neither is a
-// loss, and neither may be held against a third line: a kill input would stop the board for the bounce of a beam. They
-// count only when the queue was full, and it was not when a read found fewer edges than it holds.
+// request's numbers also skip where two interrupts of one line came before its thread ran (a bounce faster than the
+// kernel, which becomes one edge), and come in the wrong order where the threads of two lines overtook each other.
+// Neither is a loss, and neither may be held against a third line: a kill input would stop the board for the bounce
+// of a beam. They count only when the queue was full, and it was not when a read found fewer edges than it holds.
 //
 // A line that lost edges and has been silent since cannot tell how many. What the request's numbers say is missing and
 // no line has owned up to is then counted against each silent line: at most so many. A trigger that pairs the edges of
