@@ -1,0 +1,95 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+
+	"stillwater/internal/config"
+	"stillwater/internal/gpiochip"
+	"stillwater/internal/realtime"
+	"stillwater/internal/trigger"
+	"stillwater/internal/wire"
+)
+
+// lines are the lines of a board, held.
+type lines struct {
+	inputs  *gpiochip.Inputs
+	outputs *gpiochip.Outputs
+}
+
+// openLines takes the outputs first: they go to their off level even if a sensor is missing.
+func openLines(b config.Board) (lines, error) {
+	outs := make([]gpiochip.Output, len(b.Outputs))
+	for i, o := range b.Outputs {
+		line, err := findLine(o.Line)
+		if err != nil {
+			return lines{}, fmt.Errorf("output %q: %w", o.Name, err)
+		}
+		outs[i] = gpiochip.Output{Line: line, ActiveLow: o.SafeHigh}
+	}
+	ins := make([]gpiochip.Input, len(b.Inputs))
+	for i, in := range b.Inputs {
+		line, err := findLine(in.Line)
+		if err != nil {
+			return lines{}, fmt.Errorf("input %q: %w", in.Name, err)
+		}
+		ins[i] = gpiochip.Input{Line: line, Bias: bias(in.Bias), Debounce: in.Debounce}
+	}
+	outputs, err := gpiochip.OpenOutputs(consumer, outs)
+	if err != nil {
+		return lines{}, fmt.Errorf("outputs: %w", err)
+	}
+	inputs, err := gpiochip.OpenInputs(consumer, ins)
+	if err != nil {
+		return lines{}, fmt.Errorf("inputs: %w", errors.Join(err, outputs.Close()))
+	}
+	return lines{inputs, outputs}, nil
+}
+
+func findLine(l config.Line) (gpiochip.Line, error) {
+	if l.Pin != "" {
+		return gpiochip.FindPin(l.Pin)
+	}
+	return gpiochip.FindLine(l.Chip, l.Number)
+}
+
+func bias(b config.Bias) gpiochip.Bias {
+	switch b {
+	case config.PullUp:
+		return gpiochip.PullUp
+	case config.PullDown:
+		return gpiochip.PullDown
+	case config.NoBias:
+		return gpiochip.NoBias
+	default:
+		return gpiochip.AsIs
+	}
+}
+
+// boardConfig is what the board announces and keeps to. levels are those of the inputs now.
+func boardConfig(b config.Board, levels uint8) trigger.Config {
+	c := trigger.Config{
+		BootID:     rand.Uint32(),
+		Reset:      wire.ResetProcess,
+		TickHz:     realtime.TickHz,
+		Lead:       realtime.Ticks(boardLead),
+		SafeWithin: realtime.Ticks(boardSafeWithin),
+		Firmware:   wireName("linux gpio"),
+		Levels:     levels,
+		InputLen:   uint8(len(b.Inputs)),
+		OutputLen:  uint8(len(b.Outputs)),
+	}
+	for i, in := range b.Inputs {
+		c.Inputs[i] = trigger.Input{Kind: in.Role.Kind(), Name: wireName(in.Name), KillHigh: in.ActiveHigh}
+	}
+	for i, out := range b.Outputs {
+		c.Outputs[i] = trigger.Output{Kind: out.Kind, Name: wireName(out.Name), MaxOn: realtime.Ticks(out.LongestOn)}
+	}
+	return c
+}
+
+func wireName(s string) (n wire.Name) {
+	copy(n[:], s)
+	return n
+}
