@@ -23,6 +23,10 @@ const (
 	longestGrace = 10 * time.Minute
 	longestArm   = 24 * time.Hour
 	mostLines    = 4096
+	mostPriority = 99 // of SCHED_FIFO on Linux
+	mostCPU      = 1023
+	leastBaud    = 9600
+	mostBaud     = 4_000_000
 )
 
 // checker turns a file into a Config and gathers what is wrong with it.
@@ -77,10 +81,24 @@ func (c *checker) listen(text *string) string {
 
 func (c *checker) board(f fileBoard) Board {
 	b := Board{
-		Kind:    c.kind(f),
-		Late:    c.duration("board", "late", f.Late, defaultLate, time.Microsecond, longestLate),
-		HoldOff: c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, longestHold),
+		Kind:     c.kind(f),
+		Socket:   c.socket(f.Socket),
+		Drive:    Kernel,
+		Priority: c.number("priority", f.Priority, DefaultPriority, 0, mostPriority),
+		CPU:      c.number("cpu", f.CPU, AnyCPU, 0, mostCPU),
+		Port:     deref(f.Port),
+		Baud:     c.number("baud", f.Baud, DefaultBaud, leastBaud, mostBaud),
+		Late:     c.duration("board", "late", f.Late, defaultLate, time.Microsecond, longestLate),
+		HoldOff:  c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, longestHold),
 	}
+	if f.Drive != nil {
+		b.Drive = choice(c, "board", "drive", f.Drive, []Drive{Kernel, Mapped})
+	}
+	if f.Heartbeat != nil {
+		line := c.line("board.heartbeat", *f.Heartbeat)
+		b.Heartbeat = &line
+	}
+	c.belongs(b.Kind, f)
 	for i, in := range f.Inputs {
 		b.Inputs = append(b.Inputs, c.input(i, in))
 	}
@@ -93,18 +111,63 @@ func (c *checker) board(f fileBoard) Board {
 }
 
 func (c *checker) kind(f fileBoard) Kind {
-	switch Kind(deref(f.Kind)) {
-	case GPIO:
-		return GPIO
-	case Simulated:
-		return Simulated
+	switch kind := Kind(deref(f.Kind)); kind {
+	case GPIO, Serial, Simulated:
+		return kind
 	}
 	if f.Kind == nil {
-		c.fail("board.kind is missing", `write kind = "gpio" or kind = "simulated" under [board]`, "board")
+		c.fail("board.kind is missing", `write kind = "gpio", kind = "serial" or kind = "simulated" under [board]`, "board")
 	} else {
-		c.fail(fmt.Sprintf("board.kind = %q is no kind of board", *f.Kind), `write "gpio" or "simulated"`, "board.kind")
+		c.fail(fmt.Sprintf("board.kind = %q is no kind of board", *f.Kind), `write "gpio", "serial" or "simulated"`,
+			"board.kind")
 	}
 	return Simulated
+}
+
+// mostSocket is the longest path of a unix socket that the kernel takes (sockaddr_un, less the closing zero).
+const mostSocket = 107
+
+func (c *checker) socket(path *string) string {
+	if path != nil && (!filepath.IsAbs(*path) || strings.ContainsRune(*path, 0) || len(*path) > mostSocket) {
+		c.fail(fmt.Sprintf("board.socket = %q is no path for a socket", *path),
+			fmt.Sprintf("write a whole path of at most %d letters: %s", mostSocket, forms["socket"]), "board.socket")
+	}
+	return deref(path)
+}
+
+// belongs checks that the keys of one kind of board are not written for another.
+func (c *checker) belongs(kind Kind, f fileBoard) {
+	for _, k := range []struct {
+		key     string
+		kind    Kind
+		written bool
+	}{
+		{"socket", GPIO, f.Socket != nil}, {"drive", GPIO, f.Drive != nil}, {"priority", GPIO, f.Priority != nil},
+		{"cpu", GPIO, f.CPU != nil}, {"heartbeat", GPIO, f.Heartbeat != nil},
+		{"port", Serial, f.Port != nil}, {"baud", Serial, f.Baud != nil},
+	} {
+		if k.written && k.kind != kind {
+			c.fail(fmt.Sprintf("board.%s belongs to a board of kind %q, and this one is %q", k.key, k.kind, kind),
+				fmt.Sprintf("remove it, or write kind = %q", k.kind), "board."+k.key)
+		}
+	}
+	if kind == Serial && deref(f.Port) == "" {
+		c.fail("board.port is missing: which serial port the board is on", "write "+forms["port"]+
+			"; ls /dev/serial/by-id shows what is plugged in", "board.port", "board")
+	}
+}
+
+// number reads a whole number under [board] inside [low, high]; without one it is otherwise.
+func (c *checker) number(key string, n *int64, otherwise, low, high int) int {
+	switch {
+	case n == nil:
+		return otherwise
+	case *n < int64(low) || *n > int64(high):
+		c.fail(fmt.Sprintf("board.%s = %d is out of range", key, *n),
+			fmt.Sprintf("write a number from %d to %d, for instance %s", low, high, forms[key]), "board."+key)
+		return otherwise
+	}
+	return int(*n)
 }
 
 func (c *checker) input(i int, f fileInput) Input {

@@ -16,6 +16,16 @@ type Kind string
 const (
 	Simulated Kind = "simulated" // the rig inside the daemon
 	GPIO      Kind = "gpio"      // lines of Linux GPIO chips, in a process of their own
+	Serial    Kind = "serial"    // a microcontroller on a serial port
+)
+
+// Drive is how the outputs of a GPIO board are switched.
+type Drive string
+
+// The drives. With both the kernel holds the lines, gives them their safe level, and says who has them.
+const (
+	Kernel Drive = "kernel" // a call to the kernel for each switching
+	Mapped Drive = "mapped" // the chip's registers, where the host has them
 )
 
 // Config is a whole configuration, checked.
@@ -28,9 +38,22 @@ type Config struct {
 	Control Control
 }
 
-// Board is what fires. Inputs and Outputs are in the order of the file, which is their index on the wire.
+// Board is what fires. Inputs and Outputs are in the order of the file, which is their index on the wire of a GPIO
+// board. A serial board announces its own: there they say more of those they name, and may be left out.
 type Board struct {
-	Kind    Kind
+	Kind Kind
+
+	// Of a GPIO board.
+	Socket    string // unix socket of a board that is a service of its own; "": the daemon starts the board
+	Drive     Drive
+	Priority  int   // SCHED_FIFO, 1 to 99; 0: none
+	CPU       int   // the processor the board's thread keeps to; AnyCPU: whichever
+	Heartbeat *Line // square wave for the hardware's guard; nil: none
+
+	// Of a serial board.
+	Port string // device of the serial port
+	Baud int
+
 	Late    time.Duration // a cue further behind its time than this is late
 	HoldOff time.Duration // edges of one input closer than this are bounce
 	Inputs  []Input
@@ -124,11 +147,24 @@ const (
 	defaultArmFor = 10 * time.Minute
 )
 
+// DefaultPriority is above 50, where the kernel puts its interrupt threads by default, so that a busy disk does not move
+// a flash. Common practice, no source.
+const DefaultPriority = 60
+
+// AnyCPU leaves the choice of the processor to the kernel.
+const AnyCPU = -1
+
+// DefaultBaud is the rate of the project's own firmware.
+const DefaultBaud = 250000
+
 // Default is the configuration of a machine without one: the simulated rig, seen from this machine only.
 func Default() Config {
 	return Config{
-		Listen:  loopback,
-		Board:   Board{Kind: Simulated, Late: defaultLate, HoldOff: defaultHold},
+		Listen: loopback,
+		Board: Board{
+			Kind: Simulated, Drive: Kernel, Priority: DefaultPriority, CPU: AnyCPU, Baud: DefaultBaud,
+			Late: defaultLate, HoldOff: defaultHold,
+		},
 		Control: Control{Grace: defaultGrace, ArmFor: defaultArmFor},
 	}
 }

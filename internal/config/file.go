@@ -106,11 +106,18 @@ type file struct {
 }
 
 type fileBoard struct {
-	Kind    *string      `toml:"kind"`
-	Late    *string      `toml:"late"`
-	HoldOff *string      `toml:"hold_off"`
-	Inputs  []fileInput  `toml:"input"`
-	Outputs []fileOutput `toml:"output"`
+	Kind      *string      `toml:"kind"`
+	Socket    *string      `toml:"socket"`
+	Drive     *string      `toml:"drive"`
+	Priority  *int64       `toml:"priority"`
+	CPU       *int64       `toml:"cpu"`
+	Heartbeat *fileLine    `toml:"heartbeat"`
+	Port      *string      `toml:"port"`
+	Baud      *int64       `toml:"baud"`
+	Late      *string      `toml:"late"`
+	HoldOff   *string      `toml:"hold_off"`
+	Inputs    []fileInput  `toml:"input"`
+	Outputs   []fileOutput `toml:"output"`
 }
 
 type fileControl struct {
@@ -151,6 +158,13 @@ var forms = map[string]string{
 	"control":    `[control]`,
 	"input":      `[[board.input]]`,
 	"output":     `[[board.output]]`,
+	"socket":     `socket = "/run/stillwater/board.sock"`,
+	"drive":      `drive = "kernel"`,
+	"priority":   `priority = 60`,
+	"cpu":        `cpu = 3`,
+	"heartbeat":  `[board.heartbeat]`,
+	"port":       `port = "/dev/serial/by-id/..."`,
+	"baud":       `baud = 250000`,
 	"late":       `late = "1 ms"`,
 	"hold_off":   `hold_off = "5 ms"`,
 	"grace":      `grace = "10 s"`,
