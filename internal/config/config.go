@@ -147,8 +147,8 @@ const (
 	defaultArmFor = 10 * time.Minute
 )
 
-// DefaultPriority is above 50, where the kernel puts its interrupt threads by default, so that a busy disk does not move
-// a flash. Common practice, no source.
+// DefaultPriority is above 50, where the kernel puts its interrupt threads by default, so that a busy disk does not
+// move a flash. Common practice, no source.
 const DefaultPriority = 60
 
 // AnyCPU leaves the choice of the processor to the kernel.
