@@ -2,8 +2,10 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"net"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -54,6 +56,7 @@ func (c *checker) fail(what, remedy string, keys ...string) {
 
 func (c *checker) config(f file) Config {
 	config := Default()
+	config.Name = c.announced(f.Name)
 	config.Journal = deref(f.Journal)
 	config.Listen = c.listen(f.Listen)
 	config.Board = c.board(f.Board)
@@ -62,6 +65,22 @@ func (c *checker) config(f file) Config {
 		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, shortestEnd, longestArm),
 	}
 	return config
+}
+
+// hostName is one label of a host's name (RFC 1123, section 2.1).
+var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?$`)
+
+// announced is the page's name on the local network; an empty one is meant.
+func (c *checker) announced(name *string) string {
+	switch {
+	case name == nil:
+		return defaultName
+	case *name != "" && !hostName.MatchString(*name):
+		c.fail(fmt.Sprintf("name = %q is no name for a host", *name),
+			`write 1 to 63 letters, digits and inner hyphens, without ".local", such as "stillwater", `+
+				`or "" to announce none`, "name")
+	}
+	return *name
 }
 
 func (c *checker) listen(text *string) string {
@@ -100,10 +119,10 @@ func (c *checker) board(f fileBoard) Board {
 	}
 	c.belongs(b.Kind, f)
 	for i, in := range f.Inputs {
-		b.Inputs = append(b.Inputs, c.input(i, in))
+		b.Inputs = append(b.Inputs, c.input(b.Kind, i, in))
 	}
 	for i, out := range f.Outputs {
-		b.Outputs = append(b.Outputs, c.output(i, out))
+		b.Outputs = append(b.Outputs, c.output(b.Kind, i, out))
 	}
 	c.counts(b)
 	c.unique(b)
@@ -170,17 +189,31 @@ func (c *checker) number(key string, n *int64, otherwise, low, high int) int {
 	return int(*n)
 }
 
-func (c *checker) input(i int, f fileInput) Input {
+// builtIn checks that what a serial board has built in is not written for it.
+func (c *checker) builtIn(table string, keys map[string]bool) {
+	for _, key := range slices.Sorted(maps.Keys(keys)) {
+		if keys[key] {
+			c.fail(fmt.Sprintf("%s: %s is built into a serial board", table, key), "remove it", table+"."+key, table)
+		}
+	}
+}
+
+func (c *checker) input(kind Kind, i int, f fileInput) Input {
 	table := fmt.Sprintf("board.input[%d]", i)
 	roles := []Role{Beam, Gate, Microphone, Sync, Kill, Button}
 	in := Input{
 		Name:       c.name(table, f.Name),
 		Role:       choice(c, table, "role", f.Role, roles),
-		Line:       c.line(table, f.fileLine),
 		ActiveHigh: choice(c, table, "active", f.Active, []string{"high", "low"}) == "high",
 		Debounce:   c.duration(table, "debounce", f.Debounce, 0, 0, longestDelay),
 		Delay:      c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
 	}
+	if kind == Serial {
+		c.builtIn(table, map[string]bool{"pin": f.Pin != nil, "chip": f.Chip != nil, "line": f.Line != nil,
+			"bias": f.Bias != nil, "debounce": f.Debounce != nil})
+		return in
+	}
+	in.Line = c.line(table, f.fileLine)
 	if f.Bias != nil {
 		in.Bias = choice(c, table, "bias", f.Bias, []Bias{PullUp, PullDown, NoBias})
 	}
@@ -205,23 +238,25 @@ var outputKinds = []struct {
 	{"lamp", wire.OutputLamp, "5 s"},
 }
 
-func (c *checker) output(i int, f fileOutput) Output {
+func (c *checker) output(kind Kind, i int, f fileOutput) Output {
 	table := fmt.Sprintf("board.output[%d]", i)
 	var names []string
 	for _, k := range outputKinds {
 		names = append(names, k.name)
 	}
-	out := Output{
-		Name:     c.name(table, f.Name),
-		Line:     c.line(table, f.fileLine),
-		SafeHigh: choice(c, table, "safe", f.Safe, []string{"low", "high"}) == "high",
-		Delay:    c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
-	}
+	out := Output{Name: c.name(table, f.Name), Delay: c.duration(table, "delay", f.Delay, 0, 0, longestDelay)}
 	example := outputKinds[0]
 	if k := slices.Index(names, choice(c, table, "kind", f.Kind, names)); k >= 0 {
 		example = outputKinds[k]
 	}
 	out.Kind = example.kind
+	if kind == Serial {
+		c.builtIn(table, map[string]bool{"pin": f.Pin != nil, "chip": f.Chip != nil, "line": f.Line != nil,
+			"safe": f.Safe != nil, "longest_on": f.LongestOn != nil})
+		return out
+	}
+	out.Line = c.line(table, f.fileLine)
+	out.SafeHigh = choice(c, table, "safe", f.Safe, []string{"low", "high"}) == "high"
 	if f.LongestOn == nil {
 		c.fail(fmt.Sprintf("%s (%s): longest_on is missing: an output without a limit could stay on", table, out.Name),
 			fmt.Sprintf("write the longest time it may be on, for instance longest_on = %q", example.longest), table)
@@ -314,6 +349,9 @@ func (c *checker) unique(b Board) {
 			}
 			once(table, key, "line", l.key(), "give each input and output a line of its own")
 		}
+	}
+	if b.Heartbeat != nil {
+		pin("board.heartbeat", *b.Heartbeat, "")
 	}
 	for i, in := range b.Inputs {
 		table := fmt.Sprintf("board.input[%d]", i)

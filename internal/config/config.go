@@ -32,6 +32,7 @@ const (
 type Config struct {
 	Path    string // the file it was read from; "" for Default
 	Sum     string // of the file's text: two processes that see the same sum read the same configuration
+	Name    string // the page is found as Name.local; "": it is not announced
 	Listen  string // host:port of the page
 	Journal string // database file; "" means the user's state folder
 	Board   Board
@@ -86,7 +87,7 @@ type Output struct {
 	Kind      wire.OutputKind
 	Line      Line
 	SafeHigh  bool          // the level at which nothing happens; the other level is on
-	LongestOn time.Duration // never zero
+	LongestOn time.Duration // never zero for a GPIO board; a serial board says its own
 	Delay     time.Duration // from the line to the light or the contact
 }
 
@@ -139,6 +140,7 @@ const (
 
 // Values used where the file says nothing. The times are common practice, no source.
 const (
+	defaultName   = "stillwater"
 	loopback      = "127.0.0.1:8737"
 	localNetwork  = ":8737"
 	defaultLate   = time.Millisecond
@@ -160,6 +162,7 @@ const DefaultBaud = 250000
 // Default is the configuration of a machine without one: the simulated rig, seen from this machine only.
 func Default() Config {
 	return Config{
+		Name:   defaultName,
 		Listen: loopback,
 		Board: Board{
 			Kind: Simulated, Drive: Kernel, Priority: DefaultPriority, CPU: AnyCPU, Baud: DefaultBaud,

@@ -89,7 +89,69 @@ pin = "GPIO24"
 safe = "low"
 longest_on = "10 ms"
 `
+	serial = `[board]
+kind = "serial"
+port = "/dev/serial/by-id/board"
+`
 )
+
+func TestSerialBoard(t *testing.T) {
+	c, err := Parse("x.toml", []byte(serial))
+	require.NoError(t, err)
+	assert.Equal(t, Serial, c.Board.Kind)
+	assert.Equal(t, "/dev/serial/by-id/board", c.Board.Port)
+	assert.Equal(t, DefaultBaud, c.Board.Baud)
+	assert.Empty(t, c.Board.Inputs)
+	assert.Empty(t, c.Board.Outputs)
+
+	c, err = Parse("x.toml", []byte(serial+"baud = 115200\n"+`[[board.input]]
+name = "gate"
+role = "gate"
+active = "low"
+delay = "20 us"
+[[board.output]]
+name = "shutter"
+kind = "shutter"
+delay = "300 us"
+`))
+	require.NoError(t, err)
+	assert.Equal(t, 115200, c.Board.Baud)
+	assert.Equal(t, []Input{{Name: "gate", Role: Gate, Delay: 20 * time.Microsecond}}, c.Board.Inputs)
+	assert.Equal(t, []Output{{Name: "shutter", Kind: wire.OutputShutter, Delay: 300 * time.Microsecond}}, c.Board.Outputs)
+}
+
+// A board that keeps to one processor, drives registers and has a heartbeat, as a service of its own.
+func TestExactBoard(t *testing.T) {
+	c, err := Parse("x.toml", []byte(`name = ""
+[board]
+kind = "gpio"
+socket = "/run/stillwater/board.sock"
+drive = "mapped"
+priority = 0
+cpu = 3
+[board.heartbeat]
+chip = "gpiochip0"
+line = 22
+`+flash))
+	require.NoError(t, err)
+	assert.Empty(t, c.Name)
+	b := c.Board
+	assert.Equal(t, "/run/stillwater/board.sock", b.Socket)
+	assert.Equal(t, Mapped, b.Drive)
+	assert.Zero(t, b.Priority)
+	assert.Equal(t, 3, b.CPU)
+	assert.Equal(t, &Line{Chip: "gpiochip0", Number: 22}, b.Heartbeat)
+
+	c, err = Parse("x.toml", []byte(head+flash))
+	require.NoError(t, err)
+	b = c.Board
+	assert.Equal(t, "stillwater", c.Name)
+	assert.Empty(t, b.Socket)
+	assert.Equal(t, Kernel, b.Drive)
+	assert.Equal(t, 60, b.Priority)
+	assert.Equal(t, AnyCPU, b.CPU)
+	assert.Nil(t, b.Heartbeat)
+}
 
 func TestErrors(t *testing.T) {
 	valid := head + beam + flash
@@ -121,7 +183,7 @@ func TestErrors(t *testing.T) {
 		},
 		"unknown key": {
 			text: "listem = \":1\"\n" + valid,
-			want: `x.toml:1:1: unknown key "listem"`, do: "known here: board, control, journal, listen",
+			want: `x.toml:1:1: unknown key "listem"`, do: "known here: board, control, journal, listen, name",
 		},
 		"unknown table": {
 			text: valid + "[camera]\nlag = \"3 ms\"\n",
@@ -156,7 +218,7 @@ func TestErrors(t *testing.T) {
 		},
 		"kind unknown": {
 			spoil: [2]string{`"gpio"`, `"gpoi"`},
-			want:  `x.toml:2:1: board.kind = "gpoi" is no kind of board`, do: `"simulated"`,
+			want:  `x.toml:2:1: board.kind = "gpoi" is no kind of board`, do: `"serial" or "simulated"`,
 		},
 		"simulated with pins": {
 			spoil: [2]string{`"gpio"`, `"simulated"`},
@@ -194,6 +256,62 @@ func TestErrors(t *testing.T) {
 		},
 		"arm_for": {
 			text: valid + "[control]\narm_for = \"3 days\"\n", want: `x.toml:15:1: control.arm_for`, do: "10 min",
+		},
+
+		"name of the page": {
+			text: "name = \"my page.local\"\n" + valid, want: `x.toml:1:1: name = "my page.local" is no name for a host`,
+			do: "inner hyphens",
+		},
+		"socket not whole": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nsocket = \"board.sock\""},
+			want:  `x.toml:3:1: board.socket = "board.sock" is no path for a socket`, do: `socket = "/run/`,
+		},
+		"socket long": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nsocket = \"/" + strings.Repeat("x", 107) + "\""},
+			want:  "x.toml:3:1: board.socket", do: "at most 107",
+		},
+		"drive unknown": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\ndrive = \"fast\""},
+			want:  `x.toml:3:1: board: drive = "fast" is not known`, do: `"kernel" or "mapped"`,
+		},
+		"priority": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\npriority = 100"},
+			want:  "x.toml:3:1: board.priority = 100 is out of range", do: "from 0 to 99",
+		},
+		"cpu": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\ncpu = -1"},
+			want:  "x.toml:3:1: board.cpu = -1 is out of range", do: "cpu = 3",
+		},
+		"cpu as text": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\ncpu = \"3\""},
+			want:  "x.toml:3:7: board.cpu has a value of the wrong kind", do: "cpu = 3",
+		},
+		"heartbeat without a line": {
+			text: valid + "[board.heartbeat]\n", want: "x.toml:14:2: board.heartbeat: no GPIO line is named", do: "pin =",
+		},
+		"heartbeat on an output's line": {
+			text: valid + "[board.heartbeat]\npin = \"GPIO24\"\n",
+			want: `x.toml:11:1: board.output[0]: line "GPIO24" is already taken by board.heartbeat`, do: "of its own",
+		},
+		"heartbeat of a simulated board": {
+			text: "[board]\nkind = \"simulated\"\n[board.heartbeat]\npin = \"GPIO22\"\n",
+			want: `x.toml:3:2: board.heartbeat belongs to a board of kind "gpio", and this one is "simulated"`, do: "remove",
+		},
+		"port of a GPIO board": {
+			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nport = \"/dev/ttyUSB0\""},
+			want:  `x.toml:3:1: board.port belongs to a board of kind "serial"`, do: `kind = "serial"`,
+		},
+		"serial without a port": {
+			text: "[board]\nkind = \"serial\"\n", want: "x.toml:1:2: board.port is missing", do: "/dev/serial/by-id",
+		},
+		"serial with an impossible rate": {
+			text: serial + "baud = 300\n", want: "x.toml:4:1: board.baud = 300 is out of range", do: "baud = 250000",
+		},
+		"serial with a pin": {
+			text: serial + beam, want: "x.toml:7:1: board.input[0]: pin is built into a serial board", do: "remove",
+		},
+		"serial with a longest on-time": {
+			text: serial + flash, want: "x.toml:9:1: board.output[0]: longest_on is built into a serial board", do: "remove",
 		},
 
 		"role missing": {
@@ -390,7 +508,7 @@ func FuzzParse(f *testing.F) {
 			return
 		}
 		for _, o := range c.Board.Outputs {
-			if o.LongestOn <= 0 {
+			if c.Board.Kind == GPIO && o.LongestOn <= 0 {
 				t.Errorf("output %q has no limit", o.Name)
 			}
 		}

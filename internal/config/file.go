@@ -99,6 +99,7 @@ func Parse(path string, text []byte) (Config, error) {
 
 // file is the text's shape. Pointers tell "not written" from "written as nothing".
 type file struct {
+	Name    *string     `toml:"name"`
 	Listen  *string     `toml:"listen"`
 	Journal *string     `toml:"journal"`
 	Board   fileBoard   `toml:"board"`
@@ -169,7 +170,7 @@ var forms = map[string]string{
 	"hold_off":   `hold_off = "5 ms"`,
 	"grace":      `grace = "10 s"`,
 	"arm_for":    `arm_for = "10 min"`,
-	"name":       `name = "flash"`,
+	"name":       `name = "stillwater" for the page, or "flash" for an output`,
 	"role":       `role = "beam"`,
 	"kind":       `kind = "gpio" for the board, or "flash" for an output`,
 	"chip":       `chip = "gpiochip0"`,
