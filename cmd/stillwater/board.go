@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"log/slog"
 	"os/signal"
 	"syscall"
 	"time"
@@ -61,9 +62,18 @@ func (m *Main) board(ctx context.Context, args []string) error {
 	return runBoard(ctx, cfg.Board, link)
 }
 
+// enterRealtime makes this the board's thread, and says in the log what the system granted.
+func enterRealtime(b config.Board) *realtime.Thread {
+	thread := realtime.Enter(realtime.Want{Priority: b.Priority, CPU: b.CPU})
+	slog.Info("board: the system granted " + thread.Report.Granted())
+	for _, g := range thread.Report.Missing() {
+		slog.Warn("board: " + g.String())
+	}
+	return thread
+}
+
 // runBoard opens the lines and runs the board until ctx is done or the link has gone.
 func runBoard(ctx context.Context, b config.Board, link *realtime.Link) (err error) {
-	realtime.Lock()
 	lines, err := openLines(b)
 	if err != nil {
 		return fmt.Errorf("board: %w", err)
@@ -71,6 +81,8 @@ func runBoard(ctx context.Context, b config.Board, link *realtime.Link) (err err
 	// Closing the outputs switches them off. Deferred before all else that can fail, it comes last, also after a panic.
 	defer func() { err = errors.Join(err, lines.outputs.Close()) }()
 	defer lines.inputs.Close()
+	thread := enterRealtime(b)
+	defer thread.Close()
 	levels, err := lines.inputs.Levels()
 	if err != nil {
 		return fmt.Errorf("board: %w", err)

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"runtime"
 
 	"golang.org/x/sys/unix"
 )
@@ -20,9 +19,6 @@ func NewClock() (*Clock, error) {
 		return ts.Nano(), nil
 	})
 }
-
-// Lock keeps the calling goroutine on a thread of its own.
-func Lock() { runtime.LockOSThread() }
 
 // NewLink makes fd the link. The descriptor becomes non-blocking.
 func NewLink(fd int) (*Link, error) {

@@ -7,8 +7,23 @@ import "context"
 // NewClock refuses.
 func NewClock() (*Clock, error) { return nil, ErrUnsupported }
 
-// Lock does nothing.
-func Lock() {}
+// Thread is the board's thread; here there is none.
+type Thread struct{ Report Report }
+
+// Enter does nothing.
+func Enter(Want) *Thread { return &Thread{} }
+
+// Probe says that there is nothing to grant.
+func Probe(Want) Report { return Report{} }
+
+// Arm does nothing.
+func (*Thread) Arm() {}
+
+// Disarm does nothing.
+func (*Thread) Disarm() {}
+
+// Close does nothing.
+func (*Thread) Close() error { return nil }
 
 // NewLink refuses.
 func NewLink(int) (*Link, error) { return nil, ErrUnsupported }
