@@ -1,0 +1,166 @@
+package main
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+)
+
+// chatter is what a phone gone mad may send: broken text, unknown things, and commands that only the holder may give.
+func chatter(r *rand.Rand) string {
+	n := r.IntN(1 << 20)
+	switch r.IntN(9) {
+	case 0:
+		return fmt.Sprintf(`{"n":%d,"type":"arm","shots":%d}`, n, r.IntN(2000)-500)
+	case 1:
+		return fmt.Sprintf(`{"n":%d,"type":"go"}`, n)
+	case 2:
+		return fmt.Sprintf(`{"n":%d,"type":"set","field":"trim.drop","value":"%d ms"}`, n, r.IntN(99))
+	case 3:
+		return fmt.Sprintf(`{"n":%d,"type":"verdict","shot":%d,"verdict":"good"}`, n, r.IntN(9))
+	case 4:
+		return fmt.Sprintf(`{"n":%d,"type":"give","to":"phone %d"}`, n, r.IntN(99))
+	case 5:
+		return fmt.Sprintf(`{"n":%d,"type":"care","id":"water","ticked":false}`, n)
+	case 6:
+		return `{"n":` + strings.Repeat("[", r.IntN(500))
+	case 7:
+		return fmt.Sprintf(`{"n":%d,"type":"launch"}`, -n)
+	default:
+		junk := make([]byte, r.IntN(3000))
+		for i := range junk {
+			junk[i] = byte(r.Uint32())
+		}
+		return string(junk)
+	}
+}
+
+// madPhone sends n messages as fast as it can, over as many connections as that takes, and counts what was refused.
+func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refused *atomic.Int64) error {
+	header := http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}}
+	for n > 0 {
+		conn, _, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws", header)
+		if err != nil {
+			return err
+		}
+		hung := make(chan struct{})
+		go func() { // until the daemon or the phone has had enough
+			defer close(hung)
+			for {
+				var m reply
+				if conn.ReadJSON(&m) != nil {
+					return
+				}
+				if m.Type == "refused" {
+					refused.Add(1)
+				}
+			}
+		}()
+		for err == nil && n > 0 {
+			err = conn.WriteMessage(websocket.TextMessage, []byte(chatter(chance)))
+			n--
+		}
+		conn.Close()
+		<-hung
+	}
+	return nil
+}
+
+// onlooker is a phone that takes in what it is shown.
+type onlooker struct {
+	*hand
+	mu   sync.Mutex
+	seen *control.Snapshot
+	gone error
+}
+
+func (h *hand) lookOn() *onlooker {
+	o := &onlooker{hand: h, seen: h.last}
+	go func() {
+		for {
+			var m reply
+			h.conn.SetReadDeadline(time.Now().Add(time.Minute))
+			err := h.conn.ReadJSON(&m)
+			o.mu.Lock()
+			if m.Snapshot != nil {
+				o.seen = m.Snapshot
+			}
+			o.gone = err
+			o.mu.Unlock()
+			if err != nil {
+				return
+			}
+		}
+	}()
+	return o
+}
+
+// look is what is on the phone's screen now.
+func (o *onlooker) look() (*control.Snapshot, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.seen, o.gone
+}
+
+// Fifty phones look on and five more send thousands of messages of nonsense, while one shoots. Its shots are made, any
+// of the onlookers can disarm, and in the end all have seen the same.
+func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db"), "--seed", "5")
+	phones := make([]*onlooker, 50)
+	for i := range phones {
+		phones[i] = d.pair().lookOn()
+	}
+	cookies := [5]*http.Cookie{}
+	for i := range cookies {
+		h := d.pair()
+		h.conn.Close()
+		cookies[i] = h.cookie
+	}
+	holder := d.pair()
+	holder.ready()
+	want := holder.last.Set
+
+	const each = 1000
+	var refused atomic.Int64
+	var noise sync.WaitGroup
+	madness := make([]error, len(cookies))
+	for i, cookie := range cookies {
+		chance := rand.New(rand.NewPCG(uint64(i), 4))
+		noise.Go(func() { madness[i] = d.madPhone(cookie, chance, each, &refused) })
+	}
+	for i := range 3 {
+		assert.Equal(t, "done", holder.oneShot().Status)
+		holder.must(control.Command{Type: "arm", Shots: 9})
+		holder.until("armed", inState(control.Armed))
+		require.NoError(t, phones[7*i].conn.WriteJSON(map[string]any{"n": i + 1, "type": "disarm"}))
+		holder.until("disarmed by an onlooker", inState(control.Safe))
+	}
+	noise.Wait()
+	for i, err := range madness {
+		assert.NoError(t, err, "mad phone %d", i)
+	}
+	assert.Positive(t, refused.Load(), "refusals were said")
+	assert.Equal(t, want, holder.last.Set, "and nothing of it was done")
+	assert.Equal(t, "done", holder.oneShot().Status, "the next arming works")
+	for i, p := range phones {
+		for seen, err := p.look(); seen.ShotCount < holder.last.ShotCount; seen, err = p.look() {
+			require.NoError(t, err, "phone %d", i)
+			time.Sleep(time.Millisecond)
+		}
+		seen, _ := p.look()
+		assert.Equal(t, holder.last.Shots[0].ID, seen.Shots[0].ID, "phone %d", i)
+		assert.Equal(t, holder.last.Holder, seen.Holder, "phone %d", i)
+	}
+}
