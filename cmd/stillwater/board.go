@@ -96,6 +96,7 @@ func runBoard(ctx context.Context, b config.Board, link *realtime.Link) (err err
 		return fmt.Errorf("board: %w", err)
 	}
 	defer l.waiter.Close()
+	l.thread = thread
 	if err := l.run(ctx); err != nil {
 		return fmt.Errorf("board: %w", err)
 	}

@@ -13,8 +13,15 @@ import (
 	"stillwater/internal/wire"
 )
 
-// spinLead is how long before a wake-up sleeping ends and spinning begins, which has to cover how late a sleep ends.
-const spinLead = 200 * time.Microsecond
+const (
+	// blindFor is how long before a pulse the loop stops looking at edges and host. In that time the logic decides what
+	// to switch, so that nothing is left to do at the moment but to switch it.
+	blindFor = 20 * time.Microsecond
+	// practiceEvery is how often an armed board wakes up for nothing but to see how late it does.
+	practiceEvery = 20 * time.Millisecond
+	// tendEvery is how often a board that stays disarmed looks after itself.
+	tendEvery = time.Minute
+)
 
 // edgesPerLook is how many edges are delivered before the host is listened to again: what waits after a storm of
 // edges, a thousand a chip, must not hold up a disarm. Time needs no such care: each edge is delivered with the time it
@@ -22,7 +29,10 @@ const spinLead = 200 * time.Microsecond
 const edgesPerLook = 32
 
 // The board's own trouble, the Detail of a fault with wire.ReasonBoard.
-const troubleInputs = executor.TroubleOwn // edges or levels cannot be read
+const (
+	troubleInputs = executor.TroubleOwn + iota // edges or levels cannot be read
+	troubleClock                               // the clock drifted
+)
 
 // sensors are the board's inputs, watched.
 type sensors interface {
@@ -37,14 +47,52 @@ type switches interface {
 	Set(mask, levels uint8) error
 }
 
+// timekeeper is the board's clock.
+type timekeeper interface {
+	Ns() int64
+	Now() wire.Tick
+	Tick(ns int64) wire.Tick
+	Until(t wire.Tick) time.Duration
+	Spin(t wire.Tick) wire.Tick
+	Check() error
+}
+
+// sleeper waits for edges, the host and time.
+type sleeper interface {
+	Sleep(until int64, writable bool) (timeUp bool, err error)
+	Poll() (any bool, err error)
+	Ready(i int) bool
+	Close() error
+}
+
+// attention is what the process gives to its timing while the board is armed, and makes up for when it no longer is.
+type attention interface {
+	Arm()
+	Disarm()
+}
+
+// pulse is looked after once in each pass of a healthy loop; next is when it wants the next pass at the latest.
+type pulse interface {
+	beat(now wire.Tick) (next wire.Tick, ok bool)
+}
+
 // loop is a running board.
 type loop struct {
-	clock   *realtime.Clock
-	waiter  *realtime.Waiter
+	clock   timekeeper
+	waiter  sleeper
 	link    *realtime.Link
 	inputs  sensors
 	outputs switches
 	board   *executor.Executor
+	lead    realtime.Lead
+	thread  attention // nil: none
+	pulse   pulse     // nil: none
+	awake   bool      // the board is armed, or an output is on
+	tended  int64     // when the disarmed board last looked after itself
+	due     wire.Tick // with timed: outputs must not change before
+	timed   bool
+	beatAt  wire.Tick // with beats: when the pulse wants a pass
+	beats   bool
 	batches []gpiochip.Batch // one a chip
 	next    []int            // in each batch, the edge to deliver next
 	levels  uint8            // of the inputs, as last told to the board
@@ -66,7 +114,7 @@ func newLoop(ctx context.Context, state trigger.State, in sensors, out switches,
 	if err != nil {
 		return nil, err
 	}
-	l := &loop{clock: clock, waiter: waiter, link: link, inputs: in, outputs: out, levels: levels,
+	l := &loop{clock: clock, waiter: waiter, tended: clock.Ns(), link: link, inputs: in, outputs: out, levels: levels,
 		batches: make([]gpiochip.Batch, in.Len()), next: make([]int, in.Len())}
 	for chip := range l.batches {
 		l.batches[chip] = gpiochip.NewBatch()
@@ -75,8 +123,11 @@ func newLoop(ctx context.Context, state trigger.State, in sensors, out switches,
 	return l, nil
 }
 
-// Drive switches outputs and says when they had changed.
+// Drive switches outputs, not before they are due, and says when they had changed.
 func (l *loop) Drive(mask, levels uint8) (wire.Tick, error) {
+	if l.timed {
+		l.clock.Spin(l.due)
+	}
 	err := l.outputs.Set(mask, levels)
 	return l.clock.Now(), err
 }
@@ -99,7 +150,7 @@ func (l *loop) run(ctx context.Context) (err error) {
 	return nil
 }
 
-// step waits for the next thing to happen and deals with it. It allocates nothing.
+// step waits for the next thing to happen and deals with it. While armed it allocates nothing.
 func (l *loop) step() error {
 	if err := l.wait(); err != nil {
 		return err
@@ -107,30 +158,117 @@ func (l *loop) step() error {
 	if err := l.sense(); err != nil {
 		return err
 	}
-	return l.talk()
+	if err := l.talk(); err != nil {
+		return err
+	}
+	if l.pulse != nil {
+		l.beatAt, l.beats = l.pulse.beat(l.clock.Now())
+	}
+	return l.attend()
 }
 
-// wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host,
-// but not out of the spin.
+// wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host.
 func (l *loop) wait() error {
+	now := l.clock.Ns()
+	ahead := l.lead.Ahead(now)
 	next, timed := l.board.Next()
-	left := l.clock.Until(next)
-	switch {
-	case timed && left <= spinLead:
-		l.board.Wake(l.clock.Spin(next))
-		return l.waiter.Poll()
-	case timed:
-		return l.waiter.Sleep(l.clock.Ns()+int64(left-spinLead), l.link.Pending())
-	default:
-		return l.waiter.Sleep(0, l.link.Pending())
+	if timed && l.clock.Until(next) <= ahead {
+		return l.meet(next, now)
 	}
+	until := l.rouse(now)
+	if timed {
+		until = earlier(until, now+int64(l.clock.Until(next)-ahead))
+	}
+	timeUp, err := l.waiter.Sleep(until, l.link.Pending())
+	if timeUp {
+		l.lead.Woke(time.Duration(l.clock.Ns() - until))
+	}
+	return err
+}
+
+// rouse is when the loop wants to come round whatever the board wants, 0 for never.
+func (l *loop) rouse(now int64) (until int64) {
+	if l.beats {
+		until = now + int64(l.clock.Until(l.beatAt))
+	}
+	if l.awake {
+		return earlier(until, now+int64(practiceEvery))
+	}
+	return earlier(until, l.tended+int64(tendEvery))
+}
+
+// earlier is the first of two times, either of which may be 0 for never.
+func earlier(a, b int64) int64 {
+	if a == 0 || b != 0 && b < a {
+		return b
+	}
+	return a
+}
+
+// meet spins until next, and looks at edges and the host on the way: if there is something it leaves the rest for
+// later. At last it lets the board act, which then switches its outputs at next and not before.
+func (l *loop) meet(next wire.Tick, since int64) error {
+	for l.clock.Until(next) > blindFor {
+		if any, err := l.waiter.Poll(); any || err != nil {
+			l.spun(since)
+			return err
+		}
+	}
+	now := l.clock.Now()
+	if now.Before(next) {
+		now = next
+	}
+	l.due, l.timed = next, true
+	l.board.Wake(now)
+	l.timed = false
+	l.clock.Spin(next) // the board was told that it is
+	l.spun(since)
+	_, err := l.waiter.Poll()
+	return err
+}
+
+func (l *loop) spun(since int64) {
+	now := l.clock.Ns()
+	l.lead.Spun(now, time.Duration(now-since))
+}
+
+// attend gives the process's attention to a board that arms. One that is disarmed has time to look after itself, at
+// once and then now and again.
+func (l *loop) attend() error {
+	state := l.board.State()
+	code := state.Code()
+	awake := code == wire.Armed || code == wire.Firing || code == wire.Resting || state.Outputs() != 0
+	switch {
+	case awake && !l.awake:
+		l.awake = true
+		if l.thread != nil {
+			l.thread.Arm()
+		}
+	case awake:
+	case l.awake, l.clock.Ns()-l.tended >= int64(tendEvery):
+		l.awake = false
+		return l.tend()
+	}
+	return nil
+}
+
+// tend collects garbage and looks whether the clock still tells the time of the edges.
+func (l *loop) tend() error {
+	l.tended = l.clock.Ns()
+	if l.thread != nil {
+		l.thread.Disarm()
+	}
+	if err := l.clock.Check(); err != nil {
+		return l.giveUp(troubleClock, err)
+	}
+	return nil
 }
 
 // sense delivers the edges that wait, of all chips in the order of their stamps.
 func (l *loop) sense() error {
 	gap, err := l.read()
 	if err != nil {
-		return l.blind(err)
+		return l.giveUp(troubleInputs, err)
 	}
 	if gap {
 		l.lost()
@@ -142,7 +280,7 @@ func (l *loop) sense() error {
 		if n%edgesPerLook != 0 {
 			continue
 		}
-		if err := l.waiter.Poll(); err != nil {
+		if _, err := l.waiter.Poll(); err != nil {
 			return err
 		}
 		if err := l.talk(); err != nil {
@@ -153,7 +291,7 @@ func (l *loop) sense() error {
 		return nil
 	}
 	if err := l.level(); err != nil {
-		return l.blind(err)
+		return l.giveUp(troubleInputs, err)
 	}
 	return nil
 }
@@ -177,9 +315,9 @@ func (l *loop) read() (gap bool, err error) {
 	return gap, nil
 }
 
-// blind is the end of a board that cannot see its inputs.
-func (l *loop) blind(err error) error {
-	l.board.Trouble(l.clock.Now(), troubleInputs)
+// giveUp is the end of a board that cannot see its inputs or tell their time.
+func (l *loop) giveUp(trouble uint32, err error) error {
+	l.board.Trouble(l.clock.Now(), trouble)
 	_ = l.link.Flush()
 	return err
 }

@@ -5,6 +5,7 @@ package realtime
 
 import (
 	"errors"
+	"fmt"
 	"time"
 
 	"stillwater/internal/wire"
@@ -21,30 +22,80 @@ var ErrUnsupported = errors.New("a board process needs Linux")
 
 // Clock tells the kernel's monotonic time in ticks. Reading that clock by system call can take microseconds where
 // time.Since takes tens of nanoseconds, so the offset between the two is measured once; both run at the same rate,
-// being the same clock.
+// being the same clock. Check looks whether that still holds.
 type Clock struct {
-	base    time.Time
-	offset  int64 // CLOCK_MONOTONIC at base, nanoseconds
-	doubtNs int64
+	base time.Time
+	mono func() (int64, error)
+	sight
 }
 
-// newClock measures the offset: mono is read between two readings of time.Since, several times, and the closest pair
-// counts.
+// sight is a measurement of the offset between the monotonic clock and the time since base.
+type sight struct {
+	offset  int64 // CLOCK_MONOTONIC at base, nanoseconds
+	doubtNs int64 // how far that can be off
+}
+
+// ErrDrift says that the two clocks did not stay together.
+var ErrDrift = errors.New("the monotonic clock and the program's own have drifted apart")
+
+// Readings that make a measurement: the first is worth more care than a look whether it still holds.
+const (
+	firstLook = 64
+	laterLook = 16
+)
+
+// newClock measures the offset.
 func newClock(mono func() (int64, error)) (*Clock, error) {
-	c := &Clock{base: time.Now(), doubtNs: 1<<63 - 1}
-	for range 64 {
+	c := &Clock{base: time.Now(), mono: mono}
+	var err error
+	c.sight, err = c.look(firstLook)
+	return c, err
+}
+
+// look measures the offset: mono is read between two readings of time.Since, several times, and the closest pair
+// counts.
+func (c *Clock) look(times int) (sight, error) {
+	s := sight{doubtNs: 1<<63 - 1}
+	for range times {
 		before := time.Since(c.base)
-		ns, err := mono()
+		ns, err := c.mono()
 		after := time.Since(c.base)
 		if err != nil {
-			return nil, err
+			return sight{}, err
 		}
-		if doubt := int64(after-before)/2 + 1; doubt < c.doubtNs {
-			c.doubtNs = doubt
-			c.offset = ns - int64(before+after)/2
+		if doubt := int64(after-before)/2 + 1; doubt < s.doubtNs {
+			s = sight{offset: ns - int64(before+after)/2, doubtNs: doubt}
 		}
 	}
-	return c, nil
+	return s, nil
+}
+
+// drift is how far apart two measurements are beyond what both leave in doubt: 0 when they can both be true.
+func (s sight) drift(later sight) time.Duration {
+	apart := later.offset - s.offset
+	doubt := s.doubtNs + later.doubtNs
+	switch {
+	case apart > doubt:
+		return time.Duration(apart - doubt)
+	case apart < -doubt:
+		return time.Duration(apart + doubt)
+	}
+	return 0
+}
+
+// Check measures the offset again: ErrDrift when it is not what it was, give or take the doubt in both measurements.
+// It takes some ten microseconds, so not while armed.
+func (c *Clock) Check() error {
+	later, err := c.look(laterLook)
+	if err != nil {
+		return err
+	}
+	if d := c.drift(later); d != 0 {
+		return fmt.Errorf("%w by %v more than the %v they can be read to: times of edges cannot be trusted; "+
+			"it is measured anew when the board process starts again", ErrDrift, d,
+			time.Duration(c.doubtNs+later.doubtNs))
+	}
+	return nil
 }
 
 // Ns is the monotonic time now, in nanoseconds.

@@ -95,8 +95,8 @@ func NewWaiter(ctx context.Context, fds ...int) (*Waiter, error) {
 
 // Sleep returns once a descriptor is ready, the monotonic time until (in nanoseconds; 0: no limit) has come, or the
 // context is done. A time past returns at once with what is ready. With writable, the first descriptor being ready to
-// take bytes counts too.
-func (w *Waiter) Sleep(until int64, writable bool) error {
+// take bytes counts too. timeUp says that nothing but the time ended the sleep.
+func (w *Waiter) Sleep(until int64, writable bool) (timeUp bool, err error) {
 	// The timer is absolute, so being interrupted between here and the poll makes nothing late; unlike a poll's own
 	// time limit it has no slack.
 	if until < 0 {
@@ -104,25 +104,31 @@ func (w *Waiter) Sleep(until int64, writable bool) error {
 	}
 	spec := unix.ItimerSpec{Value: unix.NsecToTimespec(until)}
 	if err := unix.TimerfdSettime(w.timer, unix.TFD_TIMER_ABSTIME, &spec, nil); err != nil {
-		return fmt.Errorf("set the timer: %w", err)
+		return false, fmt.Errorf("set the timer: %w", err)
 	}
 	w.poll[2].Events = unix.POLLIN
 	if writable {
 		w.poll[2].Events |= unix.POLLOUT
 	}
-	if _, err := unix.Ppoll(w.poll, nil, nil); err != nil && err != unix.EINTR {
-		return fmt.Errorf("wait for edges and the link: %w", err)
+	n, err := unix.Ppoll(w.poll, nil, nil)
+	if err != nil && err != unix.EINTR {
+		return false, fmt.Errorf("wait for edges and the link: %w", err)
 	}
-	return nil
+	return n == 1 && w.poll[0].Revents != 0, nil
 }
 
-// Poll looks at what is ready without sleeping.
-func (w *Waiter) Poll() error {
+// Poll looks at what is ready without sleeping, and says whether anything is.
+func (w *Waiter) Poll() (any bool, err error) {
 	var now unix.Timespec
 	if _, err := unix.Ppoll(w.poll, &now, nil); err != nil && err != unix.EINTR {
-		return fmt.Errorf("look at edges and the link: %w", err)
+		return false, fmt.Errorf("look at edges and the link: %w", err)
 	}
-	return nil
+	for i := range w.poll[1:] {
+		if w.poll[1+i].Revents&^unix.POLLOUT != 0 {
+			return true, nil
+		}
+	}
+	return false, nil
 }
 
 // Ready says whether descriptor i has something to read, is closed or has failed, as of the last Sleep or Poll.

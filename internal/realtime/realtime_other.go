@@ -35,10 +35,10 @@ type Waiter struct{}
 func NewWaiter(context.Context, ...int) (*Waiter, error) { return nil, ErrUnsupported }
 
 // Sleep refuses.
-func (*Waiter) Sleep(int64, bool) error { return ErrUnsupported }
+func (*Waiter) Sleep(int64, bool) (bool, error) { return false, ErrUnsupported }
 
 // Poll refuses.
-func (*Waiter) Poll() error { return ErrUnsupported }
+func (*Waiter) Poll() (bool, error) { return false, ErrUnsupported }
 
 // Ready says no.
 func (*Waiter) Ready(int) bool { return false }

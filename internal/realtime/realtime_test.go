@@ -47,7 +47,7 @@ func TestClockOffset(t *testing.T) {
 }
 
 func TestSpinEndsAtItsTime(t *testing.T) {
-	c := &Clock{base: time.Now(), offset: 100 << 32} // about to be read just after a wrap
+	c := &Clock{base: time.Now(), sight: sight{offset: 100 << 32}} // about to be read just after a wrap
 	target := c.Now().Add(3000)
 	now := c.Spin(target)
 	assert.False(t, now.Before(target))
