@@ -11,14 +11,24 @@ import (
 	"time"
 )
 
-// Session is one evening's tries. Set and Care are JSON, opaque here.
+// Session is one evening's tries. Set and Care are JSON, opaque here. Started is the best date known; given to
+// NewSession it is what the machine's clock says.
 type Session struct {
 	ID      int64
-	Name    string
+	Name    string // "": nobody gave it one, see Title
 	Started time.Time
+	When    When
 	Board   string // what fired: "simulated", "gpio"
 	Set     string // the set as last changed
 	Care    string // the ticked cautions
+}
+
+// Title is the session's name, or the date for one that nobody named: a date that may become known later.
+func (s Session) Title() string {
+	if s.Name == "" {
+		return s.Started.Format("2 January 2006, 15:04")
+	}
+	return s.Name
 }
 
 // Summary is a session and what came of it.
@@ -29,12 +39,14 @@ type Summary struct {
 }
 
 // Shot is one try: when and how it ended, the board's stamps, what was planned and what was done. Set and Program are
-// JSON, opaque here: the set it was made with and the program that ran. ID and Number are given by Add.
+// JSON, opaque here: the set it was made with and the program that ran. ID and Number are given by Add. At is the best
+// date known; given to Add it is what the machine's clock says.
 type Shot struct {
 	ID         int64
 	Session    int64
 	Number     int // in the session, from 1, without gaps
 	At         time.Time
+	When       When
 	Status     string
 	Simulated  bool
 	BootID     uint32

@@ -54,6 +54,7 @@ func someShot(r *rand.Rand, session int64) Shot {
 	s := Shot{Session: session, At: time.Unix(1_800_000_000+r.Int64N(1e6), r.Int64N(1e9)), Status: word(),
 		Simulated: r.IntN(2) == 0, BootID: r.Uint32(), GateNs: r.Int64(), ClockNs: -r.Int64(), IntervalNs: r.Int64N(1e9),
 		DelayNs: r.Int64N(1e9), Set: word(), Program: word(), Cues: []Cue{}, Seen: word(), Verdict: word(), Note: word()}
+	s.When.Wall = s.At
 	for range r.IntN(9) {
 		s.Cues = append(s.Cues, Cue{Name: "valve\n\"1\"", Opening: r.IntN(2) == 0, PlannedNs: r.Int64N(1e9),
 			OnNs: r.Int64N(1e9), OffNs: -r.Int64N(1e9)})
@@ -99,7 +100,7 @@ func TestFilesAreForTheUserOnly(t *testing.T) {
 func TestSettingsThatKeepAcknowledgedShots(t *testing.T) {
 	j := open(t, newPath(t))
 	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1",
-		"busy_timeout": "2000", "user_version": "2", "application_id": fmt.Sprint(applicationID)} {
+		"busy_timeout": "2000", "user_version": "3", "application_id": fmt.Sprint(applicationID)} {
 		var got string
 		require.NoError(t, j.db.QueryRow("PRAGMA "+pragma).Scan(&got))
 		assert.Equal(t, want, got, pragma)
@@ -294,11 +295,14 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	require.NoError(t, err)
 	second, err := embedded.ReadFile("migrations/0002_phones.sql")
 	require.NoError(t, err)
-	with := func(third string) fstest.MapFS {
+	third, err := embedded.ReadFile("migrations/0003_boots.sql")
+	require.NoError(t, err)
+	with := func(fourth string) fstest.MapFS {
 		return fstest.MapFS{
 			"migrations/0001_sessions_and_shots.sql": {Data: first},
 			"migrations/0002_phones.sql":             {Data: second},
-			"migrations/0003_lenses.sql":             {Data: []byte(third)},
+			"migrations/0003_boots.sql":              {Data: third},
+			"migrations/0004_lenses.sql":             {Data: []byte(fourth)},
 		}
 	}
 	version := func() (v, tables int) {
@@ -308,13 +312,13 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	}
 	err = j.migrate(ctx, with(`CREATE TABLE lenses (x TEXT); INSERT INTO lenses VALUES ('a');
 		INSERT INTO nowhere VALUES (1);`))
-	assert.ErrorContains(t, err, "bring up to version 3")
+	assert.ErrorContains(t, err, "bring up to version 4")
 	v, tables := version()
-	assert.Equal(t, []int{2, 0}, []int{v, tables})
+	assert.Equal(t, []int{3, 0}, []int{v, tables})
 
 	require.NoError(t, j.migrate(ctx, with("CREATE TABLE lenses (x TEXT);")))
 	v, tables = version()
-	assert.Equal(t, []int{3, 1}, []int{v, tables})
+	assert.Equal(t, []int{4, 1}, []int{v, tables})
 	got, _, err := j.LatestSession(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, kept, got)

@@ -5,29 +5,36 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"time"
 )
 
-const sessionColumns = "id, name, started_ns, board, set_json, care_json"
+var sessionRows = "SELECT sessions.id, sessions.name, board, set_json, care_json, " +
+	whenColumns("sessions", "started_ns") + " FROM sessions LEFT JOIN boots ON boots.id = sessions.boot" +
+	byTime("sessions")
 
 type scanner interface{ Scan(dest ...any) error }
 
 func scanSession(row scanner) (Session, error) {
 	var s Session
-	var started int64
-	err := row.Scan(&s.ID, &s.Name, &started, &s.Board, &s.Set, &s.Care)
-	s.Started = time.Unix(0, started)
+	var when keptWhen
+	err := row.Scan(append([]any{&s.ID, &s.Name, &s.Board, &s.Set, &s.Care}, when.into()...)...)
+	s.Started, s.When = when.date()
 	return s, err
 }
 
-// NewSession keeps s and returns it with its ID. Started must be set.
+// NewSession keeps s and returns it as it will be read. Started must be set.
 func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 	if s.Started.IsZero() {
 		return Session{}, fmt.Errorf("journal %s: new session: it has no starting time", j.path)
 	}
-	s.Started = time.Unix(0, s.Started.UnixNano())
-	err := j.insert(ctx, []any{&s.ID}, `INSERT INTO sessions (name, started_ns, board, set_json, care_json)
-		VALUES (?, ?, ?, ?, ?) RETURNING id`, s.Name, s.Started.UnixNano(), s.Board, s.Set, s.Care)
+	err := j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
+		err = tx.QueryRowContext(ctx, `INSERT INTO sessions (name, started_ns, board, set_json, care_json, boot,
+			since_boot_ns) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`, s.Name, s.Started.UnixNano(), s.Board, s.Set, s.Care,
+			boot, since(s.When)).Scan(&s.ID)
+		if err == nil {
+			s.Started, s.When, err = dated(ctx, tx, "sessions", "started_ns", s.ID)
+		}
+		return err
+	})
 	if err != nil {
 		return Session{}, j.explain("new session", err)
 	}
@@ -36,8 +43,7 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 
 // LatestSession returns the session made last; false when there is none yet.
 func (j *Journal) LatestSession(ctx context.Context) (Session, bool, error) {
-	s, err := scanSession(j.db.QueryRowContext(ctx,
-		"SELECT "+sessionColumns+" FROM sessions ORDER BY id DESC LIMIT 1"))
+	s, err := scanSession(j.db.QueryRowContext(ctx, sessionRows+" LIMIT 1"))
 	if errors.Is(err, sql.ErrNoRows) {
 		return Session{}, false, nil
 	}
@@ -68,7 +74,7 @@ func (j *Journal) Sessions(ctx context.Context) ([]Summary, error) {
 	all, err := query(ctx, tx, func(row scanner) (Summary, error) {
 		s, err := scanSession(row)
 		return Summary{Session: s, Verdicts: map[string]int{}}, err
-	}, "SELECT "+sessionColumns+" FROM sessions ORDER BY id DESC")
+	}, sessionRows)
 	if err != nil {
 		return nil, j.explain("list sessions", err)
 	}
@@ -118,15 +124,19 @@ func query[T any](
 	return all, rows.Err()
 }
 
-// insert adds one row and fetches what RETURNING gives. The commit is explicit because a statement that returns rows
+// insert adds one row, made in the boot that when names. The commit is explicit because a statement that returns rows
 // would otherwise commit when its rows are closed, where an error is easily lost.
-func (j *Journal) insert(ctx context.Context, into []any, text string, args ...any) error {
+func (j *Journal) insert(ctx context.Context, when When, add func(tx *sql.Tx, boot sql.NullInt64) error) error {
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
 	}
 	defer tx.Rollback()
-	if err := tx.QueryRowContext(ctx, text, args...).Scan(into...); err != nil {
+	boot, err := bootOf(ctx, tx, when.Boot)
+	if err == nil {
+		err = add(tx, boot)
+	}
+	if err != nil {
 		return err
 	}
 	return tx.Commit()

@@ -2,17 +2,18 @@ package journal
 
 import (
 	"context"
+	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"time"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-const shotColumns = `id, session, number, at_ns, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
-	set_json, program_json, cues_json, seen, verdict, note`
+var shotRows = `SELECT shots.id, session, number, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
+	set_json, program_json, cues_json, seen, verdict, note, ` + whenColumns("shots", "at_ns") +
+	" FROM shots LEFT JOIN boots ON boots.id = shots.boot"
 
 // Add keeps a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
 // disk: from then on neither a crash nor a power cut loses it. At must be set and the session must exist. When ctx ends
@@ -21,18 +22,23 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 	if s.At.IsZero() {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
 	}
-	s.At = time.Unix(0, s.At.UnixNano())
 	s.Cues = append([]Cue{}, s.Cues...)
 	cues, err := json.Marshal(s.Cues)
 	if err != nil {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
 	}
-	err = j.insert(ctx, []any{&s.ID, &s.Number}, `INSERT INTO shots (session, number, at_ns, status, simulated, boot_id,
-		gate_ns, clock_ns, interval_ns, delay_ns, set_json, program_json, cues_json, seen, verdict, note)
-		VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?1),
-		?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) RETURNING id, number`,
-		s.Session, s.At.UnixNano(), s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs, s.DelayNs,
-		s.Set, s.Program, string(cues), s.Seen, s.Verdict, s.Note)
+	err = j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
+		err = tx.QueryRowContext(ctx, `INSERT INTO shots (session, number, at_ns, status, simulated, boot_id, gate_ns,
+			clock_ns, interval_ns, delay_ns, set_json, program_json, cues_json, seen, verdict, note, boot, since_boot_ns)
+			VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?1),
+			?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) RETURNING id, number`,
+			s.Session, s.At.UnixNano(), s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs, s.DelayNs,
+			s.Set, s.Program, string(cues), s.Seen, s.Verdict, s.Note, boot, since(s.When)).Scan(&s.ID, &s.Number)
+		if err == nil {
+			s.At, s.When, err = dated(ctx, tx, "shots", "at_ns", s.ID)
+		}
+		return err
+	})
 	var e *sqlite.Error
 	if errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: session %d is %w", j.path, s.Session, ErrNotFound)
@@ -69,11 +75,11 @@ func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, 
 	if limit <= 0 {
 		limit = -1 // SQLite's "no limit"
 	}
-	which := "ORDER BY id DESC"
+	which := ""
 	if session != 0 {
-		which = "WHERE session = ?2 ORDER BY number DESC"
+		which = " WHERE session = ?2"
 	}
-	shots, err := query(ctx, tx, scanShot, "SELECT "+shotColumns+" FROM shots "+which+" LIMIT ?1", limit, session)
+	shots, err := query(ctx, tx, scanShot, shotRows+which+byTime("shots")+" LIMIT ?1", limit, session)
 	if err != nil {
 		return nil, j.explain("read shots", err)
 	}
@@ -82,14 +88,14 @@ func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, 
 
 func scanShot(row scanner) (Shot, error) {
 	var s Shot
-	var at int64
+	var when keptWhen
 	var cues []byte
-	err := row.Scan(&s.ID, &s.Session, &s.Number, &at, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
-		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &cues, &s.Seen, &s.Verdict, &s.Note)
+	err := row.Scan(append([]any{&s.ID, &s.Session, &s.Number, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
+		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &cues, &s.Seen, &s.Verdict, &s.Note}, when.into()...)...)
 	if err != nil {
 		return Shot{}, err
 	}
-	s.At = time.Unix(0, at)
+	s.At, s.When = when.date()
 	if err := json.Unmarshal(cues, &s.Cues); err != nil {
 		return Shot{}, fmt.Errorf("cues of shot %d: %w", s.ID, err)
 	}

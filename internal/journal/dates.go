@@ -1,0 +1,123 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"time"
+)
+
+// When is an instant as the machine had it, and how its date is known. Number is given by the journal.
+type When struct {
+	Boot      string        // the system's name of the boot it was in; "" not known
+	SinceBoot time.Duration // by a clock that is never set; with the boot's number it orders sessions and shots
+	Number    int64         // of the boot, in their order; 0 not known
+	Wall      time.Time     // what the machine's clock said
+	Dated     Dating
+}
+
+// Dating says how a date is known.
+type Dating string
+
+// What can be said of a date.
+const (
+	ByClock  Dating = ""         // the machine's clock said so, and nothing says otherwise
+	ByPhone  Dating = "phone"    // the machine's clock was wrong, and a phone's told the date
+	BySystem Dating = "system"   // the machine's clock was wrong then, and right later
+	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has told the date
+)
+
+// clockMayErr is how far a machine's clock may be from what is right and still count as right: a phone's answer takes
+// its time on the air.
+const clockMayErr = 2 * time.Second
+
+// SetOrigin keeps the date at which a boot began, by ByPhone or BySystem, and with it the dates of all that was made in
+// that boot. What a phone said does not take the place of what the system's own clock said when it was right.
+func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by Dating) error {
+	_, err := j.db.ExecContext(ctx, `INSERT INTO boots (name, origin_ns, dated_by) VALUES (?1, ?2, ?3)
+		ON CONFLICT (name) DO UPDATE SET origin_ns = ?2, dated_by = ?3 WHERE dated_by <> 'system' OR ?3 = 'system'`,
+		boot, origin.UnixNano(), string(by))
+	if err != nil {
+		return j.explain("keep the date of a boot", err)
+	}
+	return nil
+}
+
+// Origin says when a boot began and who told; the zero time when that is not known.
+func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, error) {
+	var origin sql.NullInt64
+	var by string
+	err := j.db.QueryRowContext(ctx, "SELECT origin_ns, dated_by FROM boots WHERE name = ?", boot).Scan(&origin, &by)
+	if err == sql.ErrNoRows || err == nil && !origin.Valid {
+		return time.Time{}, Doubtful, nil
+	}
+	if err != nil {
+		return time.Time{}, Doubtful, j.explain("read the date of a boot", err)
+	}
+	return time.Unix(0, origin.Int64), Dating(by), nil
+}
+
+// keptWhen is an instant as its row has it.
+type keptWhen struct {
+	wall                 int64
+	number, since, begun sql.NullInt64
+	boot, by             sql.NullString
+}
+
+// whenColumns reads a keptWhen from a table joined with boots, the clock's column given by its name.
+func whenColumns(table, clock string) string {
+	return fmt.Sprintf("%[1]s.%[2]s, %[1]s.boot, %[1]s.since_boot_ns, boots.origin_ns, boots.name, boots.dated_by",
+		table, clock)
+}
+
+// byTime orders a table's rows newest first. Rows without a boot are from before there were any.
+func byTime(table string) string {
+	return fmt.Sprintf(" ORDER BY %[1]s.boot DESC, %[1]s.since_boot_ns DESC, %[1]s.id DESC", table)
+}
+
+func (k *keptWhen) into() []any {
+	return []any{&k.wall, &k.number, &k.since, &k.begun, &k.boot, &k.by}
+}
+
+// date works out the best date there is.
+func (k *keptWhen) date() (time.Time, When) {
+	w := When{Boot: k.boot.String, SinceBoot: time.Duration(k.since.Int64), Number: k.number.Int64,
+		Wall: time.Unix(0, k.wall)}
+	switch {
+	case !k.number.Valid:
+		return w.Wall, w
+	case !k.begun.Valid:
+		w.Dated = Doubtful
+		return w.Wall, w
+	}
+	date := time.Unix(0, k.begun.Int64).Add(w.SinceBoot)
+	if date.Sub(w.Wall).Abs() >= clockMayErr {
+		w.Dated = Dating(k.by.String)
+	}
+	return date, w
+}
+
+// bootOf finds a boot's number, and gives it the next one when it is new. NULL when it has no name.
+func bootOf(ctx context.Context, tx *sql.Tx, name string) (number sql.NullInt64, err error) {
+	if name == "" {
+		return number, nil
+	}
+	if _, err := tx.ExecContext(ctx, "INSERT INTO boots (name) VALUES (?) ON CONFLICT DO NOTHING", name); err != nil {
+		return number, err
+	}
+	return number, tx.QueryRowContext(ctx, "SELECT id FROM boots WHERE name = ?", name).Scan(&number)
+}
+
+// since is the column's value for an instant.
+func since(w When) sql.NullInt64 {
+	return sql.NullInt64{Int64: int64(w.SinceBoot), Valid: w.Boot != ""}
+}
+
+// dated reads back when a row of a table was.
+func dated(ctx context.Context, tx *sql.Tx, table, clock string, id int64) (time.Time, When, error) {
+	var when keptWhen
+	err := tx.QueryRowContext(ctx, fmt.Sprintf("SELECT %s FROM %[2]s LEFT JOIN boots ON boots.id = %[2]s.boot "+
+		"WHERE %[2]s.id = ?", whenColumns(table, clock), table), id).Scan(when.into()...)
+	date, w := when.date()
+	return date, w, err
+}
