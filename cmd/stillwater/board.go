@@ -42,8 +42,14 @@ func (m *Main) board(ctx context.Context, args []string) error {
 	flags.SetOutput(m.Stderr)
 	path := flags.String("config", "", "configuration `file`")
 	sum := flags.String("sum", "", "refuse a configuration whose text has another SHA-256")
+	null := flags.Bool("null", false, "switch nothing: a board without pins, for stillwater lateness")
+	priority := flags.Int("priority", config.DefaultPriority, "with --null: real-time priority to ask for, 0 for none")
+	cpu := flags.Int("cpu", config.AnyCPU, "with --null: processor to stay on")
 	if err := flags.Parse(args); err != nil {
 		return fmt.Errorf("%w: board: %w", errUsage, err)
+	}
+	if *null {
+		return m.nullBoard(ctx, *priority, *cpu)
 	}
 	cfg, err := config.Find(*path)
 	if err != nil {
@@ -59,7 +65,7 @@ func (m *Main) board(ctx context.Context, args []string) error {
 	if err != nil {
 		return fmt.Errorf("board: the daemon starts this with a link to itself: %w", err)
 	}
-	return runBoard(ctx, cfg.Board, link)
+	return runBoard(ctx, cfg.Board, link, openLines)
 }
 
 // enterRealtime makes this the board's thread, and says in the log what the system granted.
@@ -73,8 +79,10 @@ func enterRealtime(b config.Board) *realtime.Thread {
 }
 
 // runBoard opens the lines and runs the board until ctx is done or the link has gone.
-func runBoard(ctx context.Context, b config.Board, link *realtime.Link) (err error) {
-	lines, err := openLines(b)
+func runBoard(ctx context.Context, b config.Board, link *realtime.Link, open func(config.Board) (lines, error)) (
+	err error,
+) {
+	lines, err := open(b)
 	if err != nil {
 		return fmt.Errorf("board: %w", err)
 	}

@@ -12,10 +12,22 @@ import (
 	"stillwater/internal/wire"
 )
 
+// heldInputs are input lines that can be let go.
+type heldInputs interface {
+	sensors
+	Close() error
+}
+
+// heldOutputs are output lines that can be let go, which switches them off.
+type heldOutputs interface {
+	switches
+	Close() error
+}
+
 // lines are the lines of a board, held.
 type lines struct {
-	inputs  *gpiochip.Inputs
-	outputs *gpiochip.Outputs
+	inputs  heldInputs
+	outputs heldOutputs
 }
 
 // openLines takes the outputs first: they go to their off level even if a sensor is missing.
