@@ -9,8 +9,6 @@ package gpiochip
 import (
 	"errors"
 	"fmt"
-	"path/filepath"
-	"strings"
 	"time"
 )
 
@@ -38,6 +36,7 @@ type Line struct {
 	Name     string // the kernel's name for it, "" if none
 	Consumer string // who holds it, "" if nobody said
 	Used     bool
+	Output   bool // it is driven
 }
 
 // String is "gpiochip0 line 17 (GPIO17)".
@@ -121,101 +120,6 @@ func (e *Error) Error() string {
 
 // Unwrap is the errno.
 func (e *Error) Unwrap() error { return e.Err }
-
-// FindChip finds a chip by path, name ("gpiochip0") or label.
-func FindChip(name string) (Chip, error) {
-	chips, err := Chips()
-	if err != nil {
-		return Chip{}, err
-	}
-	path, err := filepath.EvalSymlinks(name)
-	if err != nil {
-		path = name
-	}
-	var found []Chip
-	for _, c := range chips {
-		if c.Path == path || c.Name == name {
-			return c, nil
-		}
-		if c.Label == name {
-			found = append(found, c)
-		}
-	}
-	switch len(found) {
-	case 1:
-		return found[0], nil
-	case 0:
-		return Chip{}, &Error{Where: "chip " + name, What: "is not here", Remedy: "chips here: " + listChips(chips)}
-	default:
-		return Chip{}, &Error{Where: "chip " + name, What: "is the label of several chips",
-			Remedy: "name one by its path: " + listChips(found)}
-	}
-}
-
-func listChips(chips []Chip) string {
-	if len(chips) == 0 {
-		return "none"
-	}
-	var names []string
-	for _, c := range chips {
-		names = append(names, fmt.Sprintf("%s (%s, %d lines)", c.Path, c.Label, c.Lines))
-	}
-	return strings.Join(names, ", ")
-}
-
-// FindLine finds line number of a chip given by path, name or label.
-func FindLine(chip string, number int) (Line, error) {
-	c, err := FindChip(chip)
-	if err != nil {
-		return Line{}, err
-	}
-	return lineOf(c, number)
-}
-
-// FindPin finds a line by the kernel's name for it ("GPIO17") or by a position on the header of a board that is known
-// here ("P1_11").
-func FindPin(pin string) (Line, error) {
-	name := pin
-	header, onHeader := headerName(pin)
-	if onHeader {
-		name = header
-	}
-	found, err := linesNamed(name)
-	switch {
-	case err != nil:
-		return Line{}, err
-	case len(found) == 1:
-		return found[0], nil
-	case len(found) > 1:
-		return Line{}, &Error{Where: "pin " + pin, What: "is on several chips",
-			Remedy: fmt.Sprintf("name one by chip and line: %v", found)}
-	}
-	what := "no line is called that"
-	if onHeader {
-		what = "no line is called " + name + ", which that header position is"
-	}
-	return Line{}, &Error{Where: "pin " + pin, What: what, Remedy: "give chip and line instead of pin"}
-}
-
-func linesNamed(name string) ([]Line, error) {
-	chips, err := Chips()
-	if err != nil {
-		return nil, err
-	}
-	var found []Line
-	for _, c := range chips {
-		lines, err := Lines(c)
-		if err != nil {
-			return nil, err
-		}
-		for _, l := range lines {
-			if l.Name == name {
-				found = append(found, l)
-			}
-		}
-	}
-	return found, nil
-}
 
 // groupByChip returns, for each chip in the order first met, the indices of its lines; a line given twice is an error.
 func groupByChip(lines []Line) ([][]int, error) {

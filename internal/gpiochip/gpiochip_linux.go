@@ -74,26 +74,29 @@ func groupOf(path string) string {
 	return id
 }
 
-// Chips lists the GPIO chips, without the further device nodes a chip may have.
+// Chips lists the GPIO chips, without the further device nodes a chip may have. With an error it lists those that
+// answered.
 func Chips() ([]Chip, error) {
 	paths, err := filepath.Glob("/dev/gpiochip*")
 	if err != nil {
 		return nil, err
 	}
 	var chips []Chip
+	var errs []error
 	for _, path := range paths {
 		if real, err := filepath.EvalSymlinks(path); err != nil || real != path {
 			continue
 		}
 		c, err := chipAt(path)
 		if err != nil {
-			return nil, err
+			errs = append(errs, err)
+			continue
 		}
 		if !slices.ContainsFunc(chips, func(o Chip) bool { return o.Name == c.Name }) {
 			chips = append(chips, c)
 		}
 	}
-	return chips, nil
+	return chips, errors.Join(errs...)
 }
 
 func chipAt(path string) (Chip, error) {
@@ -130,26 +133,14 @@ func Lines(c Chip) ([]Line, error) {
 	return lines, nil
 }
 
-func lineOf(c Chip, number int) (Line, error) {
-	fd, err := openChip(c.Path)
-	if err != nil {
-		return Line{}, err
-	}
-	defer unix.Close(fd)
-	return lineInfo(fd, c, number)
-}
-
 func lineInfo(fd int, c Chip, number int) (Line, error) {
-	if number < 0 || number >= c.Lines {
-		return Line{}, &Error{Where: fmt.Sprintf("%s line %d", c.Name, number), What: "does not exist",
-			Remedy: fmt.Sprintf("%s (%s) has lines 0 to %d", c.Path, c.Label, c.Lines-1)}
-	}
 	info := unix.GPIOV2LineInfo{Offset: uint32(number)}
 	l := Line{Chip: c, Number: number}
 	if err := ioctl(fd, unix.GPIO_V2_GET_LINEINFO_IOCTL, unsafe.Pointer(&info)); err != nil {
 		return l, &Error{Where: l.String(), What: "cannot be asked about", Remedy: ErrUnsupported.Error(), Err: err}
 	}
 	l.Name, l.Consumer, l.Used = text(info.Name[:]), text(info.Consumer[:]), info.Flags&flagUsed != 0
+	l.Output = info.Flags&flagOutput != 0
 	return l, nil
 }
 
@@ -210,7 +201,7 @@ func refused(fd int, chip Chip, lines []Line, indices []int, err error) error {
 		return e
 	}
 	e.What = fmt.Sprintf("lines %v were refused", numbers)
-	if errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOTSUP) || errors.Is(err, unix.ENXIO) {
+	if unable(err) {
 		e.Remedy = "this chip may not do edges, bias or debounce on these lines: leave bias and debounce out, or use others"
 	}
 	return e
@@ -249,12 +240,14 @@ func (a *attributes) set(id uint32, value uint64, line int) {
 
 // Inputs are input lines being watched.
 type Inputs struct {
-	requests []*request
-	ledgers  []ledger
-	raw      [queueLen]unix.GPIOV2LineEvent
+	requests    []*request
+	ledgers     []ledger
+	undebounced []int
+	raw         [queueLen]unix.GPIOV2LineEvent
 }
 
-// OpenInputs starts watching the lines, one request a chip. Event.Input and level bits are indices into inputs.
+// OpenInputs starts watching the lines, one request a chip. Event.Input and level bits are indices into inputs. A
+// debounce that the chip refuses is left out: see Undebounced.
 func OpenInputs(consumer string, inputs []Input) (*Inputs, error) {
 	lines := make([]Line, len(inputs))
 	for i, input := range inputs {
@@ -266,19 +259,60 @@ func OpenInputs(consumer string, inputs []Input) (*Inputs, error) {
 	}
 	in := &Inputs{}
 	for _, indices := range groups {
-		config, err := inputConfig(inputs, indices)
-		if err == nil {
-			var r *request
-			if r, err = open(consumer, lines, indices, config, queueLen); err == nil {
-				in.requests = append(in.requests, r)
-				in.ledgers = append(in.ledgers, ledger{lines: len(indices)})
-			}
-		}
+		r, without, err := openInputs(inputs, indices, func(c unix.GPIOV2LineConfig) (*request, error) {
+			return open(consumer, lines, indices, c, queueLen)
+		})
 		if err != nil {
 			return nil, errors.Join(err, in.Close())
 		}
+		in.requests = append(in.requests, r)
+		in.ledgers = append(in.ledgers, ledger{lines: len(indices)})
+		in.undebounced = append(in.undebounced, without...)
 	}
 	return in, nil
+}
+
+// openInputs asks for the lines of one chip; if the chip refuses, once more without debounce. It returns the inputs
+// that have to do without.
+func openInputs(inputs []Input, indices []int, ask func(unix.GPIOV2LineConfig) (*request, error)) (
+	r *request, without []int, err error,
+) {
+	config, err := inputConfig(inputs, indices)
+	if err != nil {
+		return nil, nil, err
+	}
+	r, err = ask(config)
+	if err == nil || !unable(err) {
+		return r, nil, err
+	}
+	plain := slices.Clone(inputs)
+	for _, index := range indices {
+		if plain[index].Debounce > 0 {
+			plain[index].Debounce = 0
+			without = append(without, index)
+		}
+	}
+	if len(without) == 0 {
+		return nil, nil, err
+	}
+	if config, err = inputConfig(plain, indices); err != nil {
+		return nil, nil, err
+	}
+	if r, err = ask(config); err != nil {
+		return nil, nil, err
+	}
+	return r, without, nil
+}
+
+// unable says whether a refusal means that the chip cannot do what was asked, and not that somebody has the line. The
+// last one is the kernel's own ENOTSUPP, which is not meant to be seen out here but is.
+func unable(err error) bool {
+	for _, errno := range []unix.Errno{unix.EINVAL, unix.ENXIO, unix.EOPNOTSUPP, unix.ENOSYS, unix.ERANGE, 524} {
+		if errors.Is(err, errno) {
+			return true
+		}
+	}
+	return false
 }
 
 func inputConfig(inputs []Input, indices []int) (unix.GPIOV2LineConfig, error) {
@@ -303,6 +337,10 @@ func debounceValue(us uint32) uint64 {
 	*(*uint32)(unsafe.Pointer(&v)) = us
 	return v
 }
+
+// Undebounced lists the inputs whose chip refused the debounce that was asked for: the first edge counts, and what
+// bounces after it is the caller's to ignore.
+func (in *Inputs) Undebounced() []int { return in.undebounced }
 
 // Len is how many chips are watched: Fd and Read take 0 to Len-1.
 func (in *Inputs) Len() int { return len(in.requests) }
@@ -345,9 +383,11 @@ func (in *Inputs) take(i int, b *Batch, raw []unix.GPIOV2LineEvent) {
 }
 
 // Levels reads all inputs now, bit 1 high.
-func (in *Inputs) Levels() (uint8, error) {
+func (in *Inputs) Levels() (uint8, error) { return levels(in.requests) }
+
+func levels(requests []*request) (uint8, error) {
 	var levels uint8
-	for _, r := range in.requests {
+	for _, r := range requests {
 		bits, err := r.values(1<<len(r.pin) - 1)
 		if err != nil {
 			return 0, &Error{Where: r.chip.Name, What: "levels cannot be read", Remedy: "was the chip taken away?", Err: err}
@@ -372,6 +412,8 @@ func (in *Inputs) Close() error {
 // Outputs are output lines being driven. A level bit of 1 is on, whatever level that is on the line.
 type Outputs struct {
 	requests []*request
+	outputs  []Output
+	mapped   *bank // nil: the kernel sets them
 }
 
 // OpenOutputs takes the lines, each straight at its off level: it drives nothing else on the way.
@@ -384,7 +426,7 @@ func OpenOutputs(consumer string, outputs []Output) (*Outputs, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Outputs{}
+	out := &Outputs{outputs: slices.Clone(outputs)}
 	for _, indices := range groups {
 		config, err := outputConfig(outputs, indices)
 		if err == nil {
@@ -411,9 +453,43 @@ func outputConfig(outputs []Output, indices []int) (unix.GPIOV2LineConfig, error
 	return a.config, a.err
 }
 
-// Set gives the outputs in mask their levels: one call to the kernel for each chip concerned. It goes through all chips
-// even when one fails.
+// Map makes Set write the chip's registers from now on instead of calling the kernel, which keeps the lines. If this
+// machine has no registers for all outputs, it says what to do and leaves everything as it was.
+func (out *Outputs) Map(host Host) error {
+	if err := Mappable(host, linesOf(out.outputs)); err != nil {
+		return err
+	}
+	r, err := loadRegisters()
+	if err != nil {
+		return err
+	}
+	b, err := newBank(r, out.outputs)
+	if err != nil {
+		return err
+	}
+	out.mapped = b
+	return nil
+}
+
+// Drive says how Set does it, for people.
+func (out *Outputs) Drive() string {
+	if out.mapped != nil {
+		return "mapped: the chip's registers, one write for all that go on and one for all that go off"
+	}
+	return "kernel: one call a chip"
+}
+
+// Set gives the outputs in mask their levels: one call to the kernel for each chip concerned, or the registers if they
+// are mapped. It goes through all chips even when one fails.
 func (out *Outputs) Set(mask, levels uint8) error {
+	if out.mapped != nil {
+		out.mapped.set(mask, levels)
+		return nil
+	}
+	return out.setByKernel(mask, levels)
+}
+
+func (out *Outputs) setByKernel(mask, levels uint8) error {
 	var first error
 	for _, r := range out.requests {
 		var v unix.GPIOV2LineValues
@@ -431,13 +507,32 @@ func (out *Outputs) Set(mask, levels uint8) error {
 	return first
 }
 
-// Close switches all outputs off and lets the lines go. What a line does then is the chip's affair: some drivers keep
-// driving it, some make it an input again. Hardware must hold it off.
+// Levels reads what the kernel sees on the outputs now, bit 1 on.
+func (out *Outputs) Levels() (uint8, error) { return levels(out.requests) }
+
+// Close switches all outputs off, by the kernel, and lets the lines go. What a line does then is the chip's affair:
+// some drivers keep driving it, some make it an input again. Hardware must hold it off.
 func (out *Outputs) Close() error {
-	errs := []error{out.Set(0xFF, 0)}
+	errs := []error{out.setByKernel(0xFF, 0)}
 	for _, r := range out.requests {
 		errs = append(errs, unix.Close(r.fd))
 	}
-	out.requests = nil
+	out.requests, out.mapped = nil, nil
 	return errors.Join(errs...)
+}
+
+// accessible says why a device cannot be read and written by this process, or nil.
+func accessible(path string) error { return unix.Access(path, unix.R_OK|unix.W_OK) }
+
+// keepStandardInput runs load and puts file descriptor 0 back after it: where a chip has two device nodes, periph's
+// start closes it, and the next file to be opened would be taken for the standard input.
+func keepStandardInput(load func()) {
+	kept, err := unix.FcntlInt(0, unix.F_DUPFD_CLOEXEC, 3)
+	if err != nil {
+		load()
+		return
+	}
+	defer unix.Close(kept)
+	load()
+	_ = unix.Dup3(kept, 0, 0) // both are open, so it cannot fail
 }

@@ -14,10 +14,11 @@ func Chips() ([]Chip, error) { return nil, ErrUnsupported }
 // Lines says that there are none.
 func Lines(Chip) ([]Line, error) { return nil, ErrUnsupported }
 
-func lineOf(Chip, int) (Line, error) { return Line{}, ErrUnsupported }
-
 // OpenInputs refuses.
 func OpenInputs(string, []Input) (*Inputs, error) { return nil, ErrUnsupported }
+
+// Undebounced is empty.
+func (*Inputs) Undebounced() []int { return nil }
 
 // Len is 0.
 func (*Inputs) Len() int { return 0 }
@@ -37,8 +38,21 @@ func (*Inputs) Close() error { return nil }
 // OpenOutputs refuses.
 func OpenOutputs(string, []Output) (*Outputs, error) { return nil, ErrUnsupported }
 
+// Map refuses.
+func (*Outputs) Map(Host) error { return ErrUnsupported }
+
+// Drive is of no kind.
+func (*Outputs) Drive() string { return "none" }
+
+// Levels refuses.
+func (*Outputs) Levels() (uint8, error) { return 0, ErrUnsupported }
+
 // Set refuses.
 func (*Outputs) Set(uint8, uint8) error { return ErrUnsupported }
 
 // Close does nothing.
 func (*Outputs) Close() error { return nil }
+
+func accessible(string) error { return ErrUnsupported }
+
+func keepStandardInput(load func()) { load() }

@@ -28,19 +28,3 @@ func TestErrorKeepsTheErrno(t *testing.T) {
 	assert.ErrorIs(t, err, syscall.EBUSY)
 	assert.EqualError(t, err, `gpiochip0 line 4: is in use by "lamp": device or resource busy; stop what holds it`)
 }
-
-func TestUnknownChipListsThoseHere(t *testing.T) {
-	_, err := FindChip("no-such-chip")
-	require.Error(t, err)
-	assert.Regexp(t, `^chip no-such-chip: is not here; chips here: |GPIO needs Linux|cannot be opened`, err.Error())
-}
-
-// The header's table against the pin numbers printed in the board maker's GPIO documentation for the 40-pin header,
-// quoted from memory.
-func TestHeaderPositions(t *testing.T) {
-	for position, name := range map[string]string{"P1_3": "GPIO2", "P1_11": "GPIO17", "P1_13": "GPIO27", "P1_18": "GPIO24",
-		"P1_22": "GPIO25", "P1_29": "GPIO5", "P1_40": "GPIO21"} {
-		assert.Equal(t, name, header40[position].Name(), position)
-	}
-	assert.Len(t, header40, 28)
-}

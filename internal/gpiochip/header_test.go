@@ -1,0 +1,81 @@
+package gpiochip
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// The header's table against the pin numbers and the pulls at boot printed in the board maker's GPIO documentation for
+// the 40-pin header, quoted from memory.
+func TestHeader(t *testing.T) {
+	header := header40()
+	assert.Len(t, header, 40)
+	lines := map[int]string{}
+	for i, p := range header {
+		if p.Number >= 0 {
+			assert.NotContains(t, lines, p.Number, "two positions of one line")
+			lines[p.Number] = p.Position
+			assert.Equal(t, p.Number <= 8, p.BootHigh, "%s: lines 0 to 8 are pulled up at boot, 9 to 27 down", p.Name)
+		} else {
+			assert.Contains(t, []string{"3.3V", "5V", "GROUND"}, p.Name, "position %d", i+1)
+		}
+	}
+	assert.Len(t, lines, 28)
+	for number, position := range map[int]string{2: "P1_3", 17: "P1_11", 27: "P1_13", 22: "P1_15", 23: "P1_16",
+		24: "P1_18", 25: "P1_22", 5: "P1_29", 6: "P1_31", 12: "P1_32", 13: "P1_33", 16: "P1_36", 21: "P1_40"} {
+		assert.Equal(t, position, lines[number])
+	}
+	for _, supply := range []int{6, 9, 14, 20, 25, 30, 34, 39} {
+		assert.Equal(t, "GROUND", header[supply-1].Name)
+	}
+}
+
+func TestHosts(t *testing.T) {
+	board := []string{"raspberrypi,3-model-b", "brcm,bcm2837"}
+	first := []string{"raspberrypi,model-b", "brcm,bcm2835"}
+	tests := map[string]struct {
+		model      string
+		compatible []string
+		revision   uint32
+		firmware   bool
+		want       string
+		header     int
+		family     string
+	}{
+		"40 pins": {model: "Board", compatible: board, revision: 0xa02082, firmware: true,
+			want: "Board", header: 40, family: "bcm2837"},
+		"40 pins, old code": {model: "Board", compatible: first, revision: 0x10, firmware: true,
+			want: "Board", header: 40, family: "bcm2835"},
+		"26 pins, old code": {model: "Board", compatible: first, revision: 0xe, firmware: true,
+			want: "Board", header: 26, family: "bcm2835"},
+		"26 pins, new code": {model: "Board", compatible: first, revision: 0x900011, firmware: true,
+			want: "Board", header: 26, family: "bcm2835"},
+		"no code": {model: "Board", compatible: board, firmware: true, want: "Board", header: 40, family: "bcm2837"},
+		"newer processor, whose registers are elsewhere": {model: "Board",
+			compatible: []string{"raspberrypi,5-model-b", "brcm,bcm2712"}, revision: 0xc04170, firmware: true,
+			want: "Board", header: 40},
+		"the firmware's driver on another machine": {model: "linux,dummy-virt", compatible: []string{"linux,dummy-virt"},
+			firmware: true, want: "linux,dummy-virt"},
+		"no device tree": {model: "<unknown>"},
+	}
+	for name, tc := range tests {
+		t.Run(name, func(t *testing.T) {
+			h := hostOf(tc.model, tc.compatible, tc.revision, tc.firmware)
+			assert.Equal(t, tc.want, h.Model)
+			assert.Len(t, h.Header, tc.header)
+			assert.Equal(t, tc.family, h.family)
+		})
+	}
+}
+
+func TestPinOfALine(t *testing.T) {
+	m := headerHost()
+	p, ok := m.Host.Pin(m.Lines["/dev/gpiochip0"][17])
+	assert.True(t, ok)
+	assert.Equal(t, "P1_11", p.Position)
+	_, ok = m.Host.Pin(m.Lines["/dev/gpiochip0"][40])
+	assert.False(t, ok, "not on the header")
+	_, ok = m.Host.Pin(m.Lines["/dev/gpiochip1"][2])
+	assert.False(t, ok, "another chip's line")
+}

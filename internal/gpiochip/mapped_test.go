@@ -1,0 +1,156 @@
+package gpiochip
+
+import (
+	"errors"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"periph.io/x/conn/v3/driver"
+	"periph.io/x/conn/v3/driver/driverreg"
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpiotest"
+	"periph.io/x/conn/v3/pin"
+)
+
+// fakeBank is registers over periph's fake pins. It counts the writes.
+type fakeBank struct {
+	pins   [32]*gpiotest.Pin
+	writes int
+}
+
+func newFakeBank() *fakeBank {
+	f := &fakeBank{}
+	for i := range f.pins {
+		f.pins[i] = &gpiotest.Pin{N: "fake", Num: i, Fn: string(gpio.IN_LOW)}
+	}
+	return f
+}
+
+func (f *fakeBank) registers() registers {
+	write := func(level gpio.Level) func(uint32) {
+		return func(lines uint32) {
+			f.writes++
+			for i, p := range f.pins {
+				if lines>>i&1 != 0 {
+					_ = p.Out(level)
+				}
+			}
+		}
+	}
+	return registers{set: write(gpio.High), clear: write(gpio.Low), pin: func(n int) (pin.PinFunc, bool) {
+		if n >= len(f.pins) {
+			return nil, false
+		}
+		return f.pins[n], true
+	}}
+}
+
+// request does what the kernel does for an output: off, before it drives.
+func (f *fakeBank) request(outputs []Output) {
+	for _, o := range outputs {
+		p := f.pins[o.Line.Number]
+		p.L, p.Fn = gpio.Level(o.ActiveLow), string(gpio.OUT_LOW)
+		if o.ActiveLow {
+			p.Fn = string(gpio.OUT_HIGH)
+		}
+	}
+}
+
+// outputsOn are outputs on lines of the header's chip; those in activeLow are on when low.
+func outputsOn(activeLow uint8, numbers ...int) []Output {
+	outputs := make([]Output, len(numbers))
+	for i, n := range numbers {
+		outputs[i] = Output{Line: headerHost().Lines["/dev/gpiochip0"][n], ActiveLow: activeLow>>i&1 != 0}
+	}
+	return outputs
+}
+
+func TestMappedOutputs(t *testing.T) {
+	f := newFakeBank()
+	outputs := outputsOn(0b010, 23, 24, 31)
+	f.request(outputs)
+	b, err := newBank(f.registers(), outputs)
+	require.NoError(t, err)
+	assert.Zero(t, f.writes, "nothing is written before the first Set")
+	f.pins[4].L = gpio.High // somebody else's
+
+	levels := func() (l [3]gpio.Level) { return [3]gpio.Level{f.pins[23].L, f.pins[24].L, f.pins[31].L} }
+	off := [3]gpio.Level{gpio.Low, gpio.High, gpio.Low}
+	require.Equal(t, off, levels())
+
+	b.set(0b101, 0b111)
+	assert.Equal(t, [3]gpio.Level{gpio.High, gpio.High, gpio.High}, levels(), "only those in the mask")
+	assert.Equal(t, 1, f.writes, "two outputs of one moment are one write")
+	b.set(0b111, 0b010)
+	assert.Equal(t, [3]gpio.Level{gpio.Low, gpio.Low, gpio.Low}, levels())
+	b.set(0b111, 0)
+	assert.Equal(t, off, levels())
+	f.writes = 0
+	b.set(0, 0xFF)
+	assert.Zero(t, f.writes)
+	assert.Equal(t, gpio.High, f.pins[4].L)
+	for i, p := range f.pins {
+		if i != 23 && i != 24 && i != 31 && i != 4 {
+			assert.Equal(t, gpio.Low, p.L, i)
+		}
+	}
+}
+
+// Registers that do not say what the kernel made of the lines are somebody else's memory: nothing is written there.
+func TestMappedOutputsLookFirst(t *testing.T) {
+	outputs := outputsOn(0b10, 23, 24)
+	spoil := map[string]func(*fakeBank){
+		"still an input":  func(f *fakeBank) { f.pins[23].Fn = string(gpio.IN_LOW) },
+		"at the on level": func(f *fakeBank) { f.pins[24].Fn = string(gpio.OUT_LOW) },
+		"all zero": func(f *fakeBank) {
+			for _, p := range f.pins {
+				p.L, p.Fn = gpio.Low, string(gpio.IN_LOW)
+			}
+		},
+	}
+	for name, spoil := range spoil {
+		t.Run(name, func(t *testing.T) {
+			f := newFakeBank()
+			f.request(outputs)
+			spoil(f)
+			_, err := newBank(f.registers(), outputs)
+			assert.ErrorContains(t, err, "they are not this chip's")
+			assert.ErrorContains(t, err, `write drive = "kernel"`)
+			assert.Zero(t, f.writes)
+		})
+	}
+	f := newFakeBank()
+	_, err := newBank(f.registers(), outputsOn(0, 40))
+	assert.ErrorContains(t, err, "gpiochip0 line 40: has no register")
+}
+
+func TestMappedOutputsDoNotAllocate(t *testing.T) {
+	var high uint32
+	r := registers{set: func(l uint32) { high |= l }, clear: func(l uint32) { high &^= l },
+		pin: func(int) (pin.PinFunc, bool) { return &gpiotest.Pin{Fn: string(gpio.OUT_LOW)}, true }}
+	b, err := newBank(r, outputsOn(0, 23, 24))
+	require.NoError(t, err)
+	assert.Zero(t, testing.AllocsPerRun(100, func() { b.set(0b11, 0b11); b.set(0b11, 0) }))
+}
+
+// Without registers there is a refusal with a remedy, never another drive in silence.
+func TestMappableRefuses(t *testing.T) {
+	err := Mappable(Host{}, nil)
+	assert.EqualError(t, err, `this machine: has no output registers that are known here; write drive = "kernel"`)
+	err = Mappable(Host{Model: "A newer board"}, nil)
+	assert.ErrorContains(t, err, "A newer board: has no output registers")
+}
+
+type fakeDriver struct{ driver.Impl }
+
+func (fakeDriver) String() string { return "wanted" }
+
+func TestLoaded(t *testing.T) {
+	cause := errors.New("no right to")
+	failure := []driverreg.DriverFailure{{D: fakeDriver{}, Err: cause}}
+	assert.NoError(t, loaded(&driverreg.State{Loaded: []driver.Impl{fakeDriver{}}}, "wanted"))
+	assert.Equal(t, cause, loaded(&driverreg.State{Failed: failure}, "wanted"))
+	assert.Equal(t, cause, loaded(&driverreg.State{Skipped: failure}, "wanted"))
+	assert.Error(t, loaded(&driverreg.State{}, "wanted"))
+}
