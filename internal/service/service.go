@@ -1,0 +1,142 @@
+// Package service speaks with the service manager that started this process, if one did: it says when the process is
+// ready, what it does and that it is alive, and takes over the sockets that were opened for it.
+//
+// Source: sd_notify(3), sd_watchdog_enabled(3) and sd_listen_fds(3), which promise that this protocol stays as it is.
+package service
+
+import (
+	"fmt"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Manager is the service manager. Without one, everything it is told goes nowhere.
+type Manager struct {
+	socket socket
+	period time.Duration
+}
+
+// socket takes one message a call, without waiting.
+type socket interface {
+	send(message []byte) error
+	close() error
+}
+
+// The messages that a loop sends must not be made anew each time.
+var (
+	alive    = []byte("WATCHDOG=1")
+	stopping = []byte("STOPPING=1")
+)
+
+// Find finds the service manager by the process's environment. An error says what is wrong with that; the Manager is
+// then none.
+func Find(getenv func(string) string) (*Manager, error) {
+	m := &Manager{}
+	address := getenv("NOTIFY_SOCKET")
+	if address == "" {
+		return m, nil
+	}
+	if address[0] != '/' && address[0] != '@' {
+		return m, fmt.Errorf("NOTIFY_SOCKET=%s is neither a path nor begins with @: the service manager is not told "+
+			"anything", address)
+	}
+	period, err := watchdog(getenv)
+	if err != nil {
+		return m, err
+	}
+	s, err := connect(address)
+	if err != nil {
+		return m, fmt.Errorf("NOTIFY_SOCKET=%s: the service manager is not told anything: %w", address, err)
+	}
+	m.socket, m.period = s, period
+	return m, nil
+}
+
+// watchdog is how long the service manager waits for a sign of life, 0 for ever.
+func watchdog(getenv func(string) string) (time.Duration, error) {
+	text := getenv("WATCHDOG_USEC")
+	if pid := getenv("WATCHDOG_PID"); text == "" || pid != "" && pid != strconv.Itoa(os.Getpid()) {
+		return 0, nil
+	}
+	us, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || us <= 0 || us > int64(time.Duration(1<<63-1)/time.Microsecond) {
+		return 0, fmt.Errorf("WATCHDOG_USEC=%q is no number of microseconds", text)
+	}
+	return time.Duration(us) * time.Microsecond, nil
+}
+
+// Watchdog is how often Alive must be called at least; 0: it need not be. Half of it is a good pace.
+func (m *Manager) Watchdog() time.Duration { return m.period }
+
+// Alive is the sign of life that the watchdog waits for. It allocates nothing and does not wait: with an error the
+// manager was too busy to take it, and should be told again soon.
+func (m *Manager) Alive() error { return m.send(alive) }
+
+// Ready says that the process has started, and what it does, in words.
+func (m *Manager) Ready(words string) error {
+	return m.send([]byte("READY=1\nSTATUS=" + oneLine(words)))
+}
+
+// Status says what the process does, in words.
+func (m *Manager) Status(words string) error { return m.send([]byte("STATUS=" + oneLine(words))) }
+
+// Stopping says that the process is on its way out.
+func (m *Manager) Stopping() error { return m.send(stopping) }
+
+// Close ends the connection.
+func (m *Manager) Close() error {
+	if m.socket == nil {
+		return nil
+	}
+	err := m.socket.close()
+	m.socket = nil
+	return err
+}
+
+func (m *Manager) send(message []byte) error {
+	if m.socket == nil {
+		return nil
+	}
+	return m.socket.send(message)
+}
+
+// oneLine keeps words from being taken for another message.
+func oneLine(words string) string { return strings.ReplaceAll(words, "\n", " ") }
+
+// firstSocket is the first descriptor that a service manager passes.
+const firstSocket = 3
+
+// mostSockets is more than this program has any use for.
+const mostSockets = 16
+
+// Listeners are the descriptors of the sockets that the service manager opened for this process, none without one.
+func Listeners(getenv func(string) string) ([]int, error) {
+	if getenv("LISTEN_PID") != strconv.Itoa(os.Getpid()) {
+		return nil, nil
+	}
+	n, err := strconv.Atoi(getenv("LISTEN_FDS"))
+	if err != nil || n < 0 || n > mostSockets {
+		return nil, fmt.Errorf("LISTEN_FDS=%q is no number of sockets from 0 to %d", getenv("LISTEN_FDS"), mostSockets)
+	}
+	var fds []int
+	for fd := firstSocket; fd < firstSocket+n; fd++ {
+		if err := checkListener(fd); err != nil {
+			return nil, fmt.Errorf("descriptor %d from the service manager: %w; the unit wants ListenStream= and "+
+				"Accept=no", fd, err)
+		}
+		fds = append(fds, fd)
+	}
+	return fds, nil
+}
+
+// Own are the variables that concern one process only: a process that starts another does not pass them on.
+func Own(variable string) bool {
+	name, _, _ := strings.Cut(variable, "=")
+	switch name {
+	case "NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "LISTEN_PID", "LISTEN_FDS", "LISTEN_FDNAMES":
+		return true
+	}
+	return false
+}
