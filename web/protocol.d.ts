@@ -67,6 +67,7 @@ export interface Session {
 	id: number;
 	name: string;
 	started: string;
+	dates: string;
 }
 
 export interface Refusal {
@@ -131,6 +132,7 @@ export interface Shot {
 	id: number;
 	number: number;
 	at: string;
+	dated: string;
 	status: string;
 	ok: boolean;
 	simulated: boolean;
@@ -206,7 +208,8 @@ export interface LightSet {
 }
 
 export type CommandType =
-	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note";
+	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
+	| "clock";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -221,6 +224,7 @@ export interface Command {
 	shot?: number;
 	verdict?: Verdict;
 	text?: string;
+	now?: number;
 }
 
 /** Phone to machine: a command and the phone's own number for it. */

@@ -109,7 +109,7 @@ func TestProtocolMatchesConstants(t *testing.T) {
 	}
 	m := regexp.MustCompile(`type CommandType =\s+([^;]*);`).FindStringSubmatch(source)
 	require.NotNil(t, m)
-	for _, quoted := range strings.Split(m[1], " | ") {
+	for _, quoted := range strings.Split(strings.Join(strings.Fields(m[1]), " "), " | ") {
 		_, known := control.Fields(strings.Trim(quoted, `"`))
 		assert.True(t, known, "the control knows no command %s", quoted)
 	}

@@ -162,7 +162,8 @@ func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptio
 	}
 	rows := make([][]string, len(all))
 	for i, s := range all {
-		rows[i] = []string{fmt.Sprint(s.ID), s.Started.Format("2006-01-02 15:04"), s.Name, s.Board, fmt.Sprint(s.Shots)}
+		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), s.Title(), s.Board,
+			fmt.Sprint(s.Shots)}
 		for _, v := range verdicts {
 			rows[i] = append(rows[i], fmt.Sprint(s.Verdicts[v]))
 		}
@@ -197,8 +198,8 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 			List []shotJSON `json:"shot_list"`
 		}{toSessionJSON(s), list})
 	}
-	fmt.Fprintf(m.Stdout, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, s.Name,
-		s.Started.Format("2006-01-02 15:04:05"), s.Board, s.Shots)
+	fmt.Fprintf(m.Stdout, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, s.Title(),
+		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), s.Board, s.Shots)
 	if len(shots) == 0 {
 		return nil
 	}
@@ -218,7 +219,7 @@ func showRows(s journal.Shot) [][]string {
 	if s.IntervalNs != 0 {
 		interval = ms(s.IntervalNs)
 	}
-	first := []string{fmt.Sprint(s.Number), s.At.Format(time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
+	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
 	last := []string{s.Verdict, s.Note}
 	var rows [][]string
 	for _, c := range s.Cues {
@@ -231,6 +232,14 @@ func showRows(s journal.Shot) [][]string {
 		rows = [][]string{append(append(first, "", "", "", ""), last...)}
 	}
 	return rows
+}
+
+// dateWords is a date with how it is known, where that is not the machine's clock.
+func dateWords(at time.Time, w journal.When, layout string) string {
+	if how := w.Dated.String(); how != "" {
+		return at.Format(layout) + " (" + how + ")"
+	}
+	return at.Format(layout)
 }
 
 func oldestFirst(ctx context.Context, j *journal.Journal, session int64) ([]journal.Shot, error) {

@@ -21,9 +21,10 @@ import (
 
 // sessionJSON is a session as "record" writes it.
 type sessionJSON struct {
-	Session  int64           `json:"session"`
-	Name     string          `json:"name"`
-	Started  string          `json:"started"` // RFC 3339
+	Session int64  `json:"session"`
+	Name    string `json:"name"`
+	Started string `json:"started"` // RFC 3339, the best date known
+	whenJSON
 	Board    string          `json:"board"`
 	Shots    int             `json:"shots"`
 	Verdicts map[string]int  `json:"verdicts"` // the key "unjudged" is for those without one
@@ -33,25 +34,43 @@ type sessionJSON struct {
 // shotJSON is a shot as "record" writes it. Cue times are from the sensor's edge; gate and clock are the edges' stamps
 // in the board's own time.
 type shotJSON struct {
-	Session     int64           `json:"session"`
-	SessionName string          `json:"session_name"`
-	Board       string          `json:"board"`
-	Shot        int             `json:"shot"`
-	ID          int64           `json:"id"`
-	At          string          `json:"at"` // RFC 3339
-	Status      string          `json:"status"`
-	Simulated   bool            `json:"simulated"`
-	BootID      uint32          `json:"boot_id"`
-	GateNs      *int64          `json:"gate_ns"` // null without a gate
-	ClockNs     int64           `json:"clock_ns"`
-	IntervalMs  *float64        `json:"interval_ms"` // null without a gate
-	DelayMs     float64         `json:"delay_ms"`
-	Cues        []cueJSON       `json:"cues"`
-	Seen        string          `json:"seen"`
-	Verdict     string          `json:"verdict"`
-	Note        string          `json:"note"`
-	Set         json.RawMessage `json:"set"`
-	Program     json.RawMessage `json:"program"`
+	Session     int64  `json:"session"`
+	SessionName string `json:"session_name"`
+	Board       string `json:"board"`
+	Shot        int    `json:"shot"`
+	ID          int64  `json:"id"`
+	At          string `json:"at"` // RFC 3339, the best date known
+	whenJSON
+	Status     string          `json:"status"`
+	Simulated  bool            `json:"simulated"`
+	BootID     uint32          `json:"boot_id"`
+	GateNs     *int64          `json:"gate_ns"` // null without a gate
+	ClockNs    int64           `json:"clock_ns"`
+	IntervalMs *float64        `json:"interval_ms"` // null without a gate
+	DelayMs    float64         `json:"delay_ms"`
+	Cues       []cueJSON       `json:"cues"`
+	Seen       string          `json:"seen"`
+	Verdict    string          `json:"verdict"`
+	Note       string          `json:"note"`
+	Set        json.RawMessage `json:"set"`
+	Program    json.RawMessage `json:"program"`
+}
+
+// whenJSON is an instant as the machine had it, and how its date is known. Boots and the time since order what was made.
+type whenJSON struct {
+	Dated        string   `json:"dated"`         // "" the machine's clock, else in words
+	MachineClock string   `json:"machine_clock"` // RFC 3339, what it said
+	Boot         *int64   `json:"boot"`          // of the machine, numbered in their order; null: not known
+	SinceBootS   *float64 `json:"since_boot_s"`
+}
+
+func toWhenJSON(w journal.When) whenJSON {
+	out := whenJSON{Dated: w.Dated.String(), MachineClock: w.Wall.Format(time.RFC3339Nano)}
+	if w.Number != 0 {
+		since := w.SinceBoot.Seconds()
+		out.Boot, out.SinceBootS = &w.Number, &since
+	}
+	return out
 }
 
 type cueJSON struct {
@@ -71,12 +90,12 @@ func toSessionJSON(s journal.Summary) sessionJSON {
 		}
 		counts[verdict] += n
 	}
-	return sessionJSON{Session: s.ID, Name: s.Name, Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
+	return sessionJSON{Session: s.ID, Name: s.Title(), whenJSON: toWhenJSON(s.When), Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set)}
 }
 
 func toShotJSON(s journal.Session, shot journal.Shot) shotJSON {
-	out := shotJSON{Session: s.ID, SessionName: s.Name, Board: s.Board, Shot: shot.Number, ID: shot.ID,
+	out := shotJSON{Session: s.ID, SessionName: s.Title(), whenJSON: toWhenJSON(shot.When), Board: s.Board, Shot: shot.Number, ID: shot.ID,
 		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,
 		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []cueJSON{},
 		Seen: shot.Seen, Verdict: shot.Verdict, Note: shot.Note, Set: asJSON(shot.Set), Program: asJSON(shot.Program)}
@@ -164,7 +183,8 @@ func exported(ctx context.Context, j *journal.Journal, session string) ([]shotJS
 func writeCSV(w io.Writer, shots []shotJSON) error {
 	out := csv.NewWriter(w)
 	names := cueNames(shots)
-	header := []string{"session", "session_name", "board", "shot", "id", "at", "status", "simulated", "boot_id", "gate_ns",
+	header := []string{"session", "session_name", "board", "shot", "id", "at", "dated",
+		"machine_clock", "boot", "since_boot_s", "status", "simulated", "boot_id", "gate_ns",
 		"clock_ns", "interval_ms", "delay_ms"}
 	for _, name := range names {
 		header = append(header, name+"_planned_ms", name+"_actual_ms", name+"_width_ms", name+"_late_us")
@@ -186,12 +206,15 @@ func writeCSV(w io.Writer, shots []shotJSON) error {
 
 func csvLine(s shotJSON, names []string) []string {
 	number := func(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
-	interval, gate := "", ""
+	interval, gate, boot, since := "", "", "", ""
 	if s.IntervalMs != nil {
 		interval, gate = number(*s.IntervalMs), fmt.Sprint(*s.GateNs)
 	}
+	if s.Boot != nil {
+		boot, since = fmt.Sprint(*s.Boot), number(*s.SinceBootS)
+	}
 	line := []string{fmt.Sprint(s.Session), harmless(s.SessionName), harmless(s.Board), fmt.Sprint(s.Shot),
-		fmt.Sprint(s.ID), s.At, harmless(s.Status), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), gate,
+		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), gate,
 		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs)}
 	cells := map[string][]string{}
 	for i, name := range columnNames(s.Cues) {

@@ -120,6 +120,59 @@ shot  time      ended  interval      delay  cue        planned     actual     la
 	assert.Nil(t, show.List[0].GateNs, "no gate, no stamp of one")
 }
 
+// Sessions and shots of a machine whose clock was not set show the date that a phone told, or that it is doubtful; an
+// export has both clocks.
+func TestRecordOfAMachineWithoutAClock(t *testing.T) {
+	state, ctx := t.TempDir(), t.Context()
+	j, err := journal.Open(ctx, filepath.Join(state, "stillwater", "journal.db"))
+	require.NoError(t, err)
+	for _, boot := range []string{"told", "untold"} {
+		s, err := j.NewSession(ctx, journal.Session{Started: time.Unix(60, 0), Board: "gpio",
+			When: journal.When{Boot: boot, SinceBoot: time.Minute}})
+		require.NoError(t, err)
+		_, err = j.Add(ctx, journal.Shot{Session: s.ID, At: time.Unix(90, 0), Status: "done",
+			When: journal.When{Boot: boot, SinceBoot: 90 * time.Second}})
+		require.NoError(t, err)
+	}
+	began := time.Date(2026, 11, 24, 20, 30, 0, 0, time.Local)
+	require.NoError(t, j.SetOrigin(ctx, "told", began, journal.ByPhone))
+	require.NoError(t, j.Close())
+
+	doubtful := time.Unix(60, 0).Format("2006-01-02 15:04")
+	_, out, _ := runRecord(t, state, "record", "list")
+	assert.Contains(t, out, "2026-11-24 20:31 (by a phone's clock)  24 November 2026, 20:31 ")
+	assert.Contains(t, out, doubtful+" (clock not set) ")
+	_, out, _ = runRecord(t, state, "record", "show", "1")
+	assert.Contains(t, out, `"24 November 2026, 20:31", started 2026-11-24 20:31:00 (by a phone's clock), board`)
+	assert.Contains(t, out, "20:31:30 (by a phone's clock)")
+	_, out, _ = runRecord(t, state, "record", "show", "2")
+	assert.Contains(t, out, time.Unix(90, 0).Format(time.TimeOnly)+" (clock not set)")
+
+	_, out, _ = runRecord(t, state, "record", "export")
+	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	require.Len(t, lines, 3)
+	told, untold := cellsOf(t, lines, 1), cellsOf(t, lines, 2)
+	wall := time.Unix(90, 0).Format(time.RFC3339Nano)
+	assert.Equal(t, []string{began.Add(90 * time.Second).Format(time.RFC3339Nano), "by a phone's clock", wall, "1", "90"},
+		[]string{told["at"], told["dated"], told["machine_clock"], told["boot"], told["since_boot_s"]})
+	assert.Equal(t, []string{wall, "clock not set", wall, "2", "90"},
+		[]string{untold["at"], untold["dated"], untold["machine_clock"], untold["boot"], untold["since_boot_s"]})
+	_, out, _ = runRecord(t, state, "record", "list", "--json")
+	assert.Contains(t, out, `"dated": "by a phone's clock"`)
+	assert.Contains(t, out, `"since_boot_s": 60`)
+}
+
+// cellsOf is a line of a CSV table by the names of its columns.
+func cellsOf(t *testing.T, lines [][]string, n int) map[string]string {
+	cells := map[string]string{}
+	for i, name := range lines[0] {
+		cells[name] = lines[n][i]
+	}
+	require.Len(t, cells, len(lines[0]), "no column twice")
+	return cells
+}
+
 func TestRecordExportCSV(t *testing.T) {
 	state, _ := evening(t)
 	status, out, problem := runRecord(t, state, "record", "export", "--format", "csv")
@@ -127,18 +180,10 @@ func TestRecordExportCSV(t *testing.T) {
 	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	require.NoError(t, err)
 	require.Len(t, lines, 4)
-	shot := func(n int) map[string]string {
-		cells := map[string]string{}
-		for i, name := range lines[0] {
-			cells[name] = lines[n][i]
-		}
-		require.Len(t, cells, len(lines[0]), "no column twice")
-		return cells
-	}
-	first, second, third := shot(1), shot(2), shot(3)
+	first, second, third := cellsOf(t, lines, 1), cellsOf(t, lines, 2), cellsOf(t, lines, 3)
 	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1",
 		"board": "simulated", "status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000",
-		"gate_ns": "", "interval_ms": "", "delay_ms": "63.25",
+		"dated": "", "boot": "", "since_boot_s": "", "gate_ns": "", "interval_ms": "", "delay_ms": "63.25",
 		"cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
 		"cue_shutter_width_ms": "100", "cue_shutter_late_us": "12.3", "cue_flash_late_us": "0.4",
 		"cue_flash_2_planned_ms": "", "verdict": "good", "note": "'+1, keep; \"rim\""} {

@@ -1,6 +1,6 @@
-// Package bootclock says which boot of the machine this is, how long ago that was, and whether the machine's date can be
-// believed. A small board has no clock battery: after a power cut it starts in 1970, or at the time it was last shut down,
-// until the network tells it better. The time since the boot is right all the same.
+// Package bootclock says which boot of the machine this is, how long ago that was, and whether the machine's date can
+// be believed. A small board has no clock battery: after a power cut it starts in 1970, or at the time it was last shut
+// down, until the network tells it better. The time since the boot is right all the same.
 package bootclock
 
 import (

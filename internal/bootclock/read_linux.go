@@ -3,6 +3,7 @@ package bootclock
 import (
 	"os"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -26,13 +27,13 @@ func Read() Reading {
 }
 
 // boot is the kernel's id of this boot, see random(4).
-func boot() string {
+var boot = sync.OnceValue(func() string {
 	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err != nil {
 		return ofProcess().Boot
 	}
 	return strings.TrimSpace(string(id))
-}
+})
 
 // synchronised asks the kernel whether something keeps its clock right, see adjtimex(2). Where asking is forbidden the
 // answer is no: then a phone's clock decides, and does no harm if the machine's was right.

@@ -45,8 +45,11 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 
 // change carries out the commands that wait for nothing.
 func (c *Control) change(client string, cmd Command) error {
-	if cmd.Type == "take" {
+	switch cmd.Type {
+	case "take":
 		return c.take(client)
+	case "clock":
+		return c.phoneClock(client, cmd.Now)
 	}
 	if err := c.holds(client); err != nil {
 		return err
@@ -131,21 +134,21 @@ func (c *Control) startSession(name string) error {
 	if err := c.quiet("name", "The session"); err != nil {
 		return err
 	}
-	now := time.Now()
-	if name = strings.TrimSpace(name); name == "" {
-		name = sessionName(now)
-	}
+	name = strings.TrimSpace(name)
 	if err := plainText("name", name, nameLongest, false); err != nil {
 		return err
 	}
-	c.session = &session{name: name, started: now}
+	c.session = c.newSession(name)
 	c.ticked = map[string]bool{}
 	c.shots, c.seen, c.notice = nil, "", ""
 	c.saveSession(c.session)
 	return nil
 }
 
-func sessionName(at time.Time) string { return at.Format("2 January 2006, 15:04") }
+func (c *Control) newSession(name string) *session {
+	now := c.opts.Clock()
+	return &session{name: name, made: now, started: c.dates.date(now)}
+}
 
 func (c *Control) judge(id int64, v Verdict) error {
 	s, err := c.shotByID(id)

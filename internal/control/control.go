@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/bootclock"
 	"stillwater/internal/journal"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
@@ -35,6 +36,8 @@ type Journal interface {
 	Shots(ctx context.Context, session int64, limit int) ([]journal.Shot, error)
 	SetVerdict(ctx context.Context, shot int64, verdict string) error
 	SetNote(ctx context.Context, shot int64, note string) error
+	SetOrigin(ctx context.Context, boot string, origin time.Time, by journal.Dating) error
+	Origin(ctx context.Context, boot string) (time.Time, journal.Dating, error)
 }
 
 // Simulation is the simulated room: Release lets the drop, throw or sound go; Look says what the camera saw in the shot
@@ -56,6 +59,7 @@ type Options struct {
 	Grace   time.Duration
 	ArmFor  time.Duration
 	Log     *slog.Logger
+	Clock   func() bootclock.Reading // nil: the machine's
 }
 
 const (
@@ -94,6 +98,7 @@ type Control struct {
 	bench     *shot.Bench // of the board now, or of the last one; nil: there was none yet
 	plan      plan
 	session   *session
+	dates     dates
 	ticked    map[string]bool
 	shots     []Shot // of the session, newest first
 	seen      string
@@ -137,8 +142,9 @@ func (r *run) stop() {
 // session is one evening. Its id is 0 until the journal has it.
 type session struct {
 	id      int64
-	name    string
-	started time.Time
+	name    string // "": nobody gave it one
+	made    bootclock.Reading
+	started time.Time // the best date known
 }
 
 // New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not
@@ -152,6 +158,9 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	}
 	if opts.Log == nil {
 		opts.Log = slog.Default()
+	}
+	if opts.Clock == nil {
+		opts.Clock = bootclock.Read
 	}
 	c := &Control{
 		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
@@ -168,6 +177,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 // returns.
 func (c *Control) Run(ctx context.Context) error {
 	go c.rec.run()
+	go c.watchClock(ctx)
 	c.keepConnected(ctx)
 	return c.rec.finish(recordWithin)
 }

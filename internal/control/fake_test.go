@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/board"
+	"stillwater/internal/bootclock"
 	"stillwater/internal/care"
 	"stillwater/internal/journal"
 	"stillwater/internal/shot"
@@ -244,6 +245,7 @@ func (d *device) now() wire.StateCode {
 // book is a journal in memory. While stuck is open its writers wait, while broken is set they fail.
 type book struct {
 	mu       sync.Mutex
+	origins  map[string]origin
 	sessions []journal.Session
 	shots    []journal.Shot
 	stuck    chan struct{}
@@ -276,7 +278,9 @@ func (b *book) LatestSession(context.Context) (journal.Session, bool, error) {
 	if len(b.sessions) == 0 {
 		return journal.Session{}, false, nil
 	}
-	return b.sessions[len(b.sessions)-1], true, nil
+	s := b.sessions[len(b.sessions)-1]
+	s.Started, s.When = b.dated(s.Started, s.When)
+	return s, true, nil
 }
 
 func (b *book) NewSession(ctx context.Context, s journal.Session) (journal.Session, error) {
@@ -287,6 +291,7 @@ func (b *book) NewSession(ctx context.Context, s journal.Session) (journal.Sessi
 	defer b.mu.Unlock()
 	s.ID = int64(len(b.sessions) + 1)
 	b.sessions = append(b.sessions, s)
+	s.Started, s.When = b.dated(s.Started, s.When)
 	return s, nil
 }
 
@@ -331,6 +336,7 @@ func (b *book) Add(ctx context.Context, s journal.Shot) (journal.Shot, error) {
 			}
 		}
 		b.shots = append(b.shots, s)
+		s.At, s.When = b.dated(s.At, s.When)
 		return true
 	})
 	return s, err
@@ -342,6 +348,7 @@ func (b *book) Shots(_ context.Context, session int64, _ int) ([]journal.Shot, e
 	var list []journal.Shot
 	for _, s := range slices.Backward(b.shots) {
 		if s.Session == session {
+			s.At, s.When = b.dated(s.At, s.When)
 			list = append(list, s)
 		}
 	}
@@ -354,6 +361,45 @@ func (b *book) SetVerdict(ctx context.Context, id int64, v string) error {
 
 func (b *book) SetNote(ctx context.Context, id int64, text string) error {
 	return b.change(ctx, func() bool { b.shots[id-1].Note = text; return true })
+}
+
+// dated does what the journal does with the date of a boot. The mutex is held.
+func (b *book) dated(wall time.Time, w journal.When) (time.Time, journal.When) {
+	w.Wall = wall
+	o, ok := b.origins[w.Boot]
+	if !ok {
+		w.Dated = journal.Doubtful
+		return wall, w
+	}
+	at := o.at.Add(w.SinceBoot)
+	if at.Sub(wall).Abs() > time.Second {
+		w.Dated = o.by
+	}
+	return at, w
+}
+
+type origin struct {
+	at time.Time
+	by journal.Dating
+}
+
+func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by journal.Dating) error {
+	return b.change(ctx, func() bool {
+		if b.origins == nil {
+			b.origins = map[string]origin{}
+		}
+		b.origins[boot] = origin{at, by}
+		return true
+	})
+}
+
+func (b *book) Origin(_ context.Context, boot string) (time.Time, journal.Dating, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if o, ok := b.origins[boot]; ok {
+		return o.at, o.by, nil
+	}
+	return time.Time{}, journal.Doubtful, nil
 }
 
 func (b *book) kept() []journal.Shot {
@@ -399,7 +445,8 @@ func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 	x := &table{t: t, dev: newDevice(), book: b}
 	x.dev.made = &x.made
 	opts := Options{
-		Kind: "gpio", Name: "test", Journal: b, Log: slog.New(slog.DiscardHandler), Wire: Benched(testBench()),
+		Kind: "gpio", Name: "test", Journal: b, Clock: rightClock(), Log: slog.New(slog.DiscardHandler),
+		Wire: Benched(testBench()),
 		Dial: func(context.Context) (Device, error) {
 			x.dialing.Lock()
 			defer x.dialing.Unlock()
@@ -425,6 +472,15 @@ func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 	t.Cleanup(func() { x.stop() })
 	synctest.Wait()
 	return x
+}
+
+// rightClock is the clock of a machine that the network keeps right, on a boot a minute ago.
+func rightClock() func() bootclock.Reading {
+	began := time.Now().Add(-time.Minute)
+	return func() bootclock.Reading {
+		now := time.Now()
+		return bootclock.Reading{Boot: "this boot", SinceBoot: now.Sub(began), Wall: now.Round(0), Trusted: true}
+	}
 }
 
 // must carries out a command and waits until all that follows from it at once has happened.

@@ -154,10 +154,12 @@ func (c *Control) restore(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := c.restoreDates(ctx); err != nil {
+		return err
+	}
 	c.set = shot.DefaultSet()
 	if !ok {
-		c.session = &session{started: time.Now()}
-		c.session.name = sessionName(c.session.started)
+		c.session = c.newSession("")
 		kept, err := c.opts.Journal.NewSession(ctx, c.asSession(c.session))
 		c.session.id = kept.ID
 		c.replan()
@@ -183,6 +185,15 @@ func (c *Control) restore(ctx context.Context) error {
 	return err
 }
 
+// restoreDates takes up what is known of this boot.
+func (c *Control) restoreDates(ctx context.Context) (err error) {
+	now := c.opts.Clock()
+	c.dates.boot = now.Boot
+	c.dates.origin, c.dates.by, err = c.opts.Journal.Origin(ctx, now.Boot)
+	c.settleDates(now)
+	return err
+}
+
 func (c *Control) restoreSet(kept string) {
 	set := shot.DefaultSet()
 	err := json.Unmarshal([]byte(kept), &set)
@@ -199,7 +210,8 @@ func (c *Control) restoreSet(kept string) {
 
 func (c *Control) asSession(s *session) journal.Session {
 	return journal.Session{
-		Name: s.name, Started: s.started, Board: c.opts.Kind, Set: asJSON(c.set), Care: asJSON(c.tickedIDs()),
+		Name: s.name, Started: s.made.Wall, When: asWhen(s.made), Board: c.opts.Kind, Set: asJSON(c.set),
+		Care: asJSON(c.tickedIDs()),
 	}
 }
 
@@ -256,9 +268,10 @@ func (c *Control) show(s *session, made Shot) {
 }
 
 func (c *Control) asShot(l *link, r *run, report board.Shot) journal.Shot {
+	made := c.opts.Clock().Back(time.Since(report.Received))
 	row := journal.Shot{
-		At: report.Received, Status: statusWords(report.Status), Simulated: c.opts.Room != nil, BootID: l.id.BootID,
-		GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),
+		At: made.Wall, When: asWhen(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
+		BootID: l.id.BootID, GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),
 		DelayNs: report.Delay.Nanoseconds(), Set: asJSON(r.set), Program: asJSON(r.program),
 	}
 	if r.program.Gate != nil {
@@ -295,8 +308,9 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 // shown is a shot of the journal as the page shows it.
 func shown(s journal.Shot) Shot {
 	made := Shot{
-		ID: s.ID, Number: s.Number, At: s.At, Status: s.Status, OK: s.Status == "done", Simulated: s.Simulated,
-		DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueShot{}, Seen: s.Seen, Verdict: Verdict(s.Verdict), Note: s.Note,
+		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: s.Status == "done",
+		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueShot{}, Seen: s.Seen,
+		Verdict: Verdict(s.Verdict), Note: s.Note,
 	}
 	if s.IntervalNs != 0 {
 		interval := ms(time.Duration(s.IntervalNs))

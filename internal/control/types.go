@@ -90,6 +90,7 @@ type Session struct {
 	ID      int64     `json:"id"`
 	Name    string    `json:"name"`
 	Started time.Time `json:"started"`
+	Dates   string    `json:"dates"` // where dates come from, in words; "" the machine's clock
 }
 
 // Refusal says what cannot be done and what to change. Field names the command's or the set's field, "" if none.
@@ -173,6 +174,7 @@ type Shot struct {
 	ID         int64     `json:"id"`
 	Number     int       `json:"number"` // in the session, from 1
 	At         time.Time `json:"at"`
+	Dated      string    `json:"dated"`  // how the date is known, in words; "" the machine's clock
 	Status     string    `json:"status"` // "done", "late", ... in words
 	OK         bool      `json:"ok"`
 	Simulated  bool      `json:"simulated"`
@@ -206,6 +208,7 @@ type CueShot struct {
 //	room                  simulated rig: let the drop, throw or sound go
 //	verdict   Shot, Verdict
 //	note      Shot, Text
+//	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
 	Type    string  `json:"type"`
 	To      string  `json:"to,omitempty"`
@@ -218,6 +221,7 @@ type Command struct {
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
 	Text    string  `json:"text,omitempty"`
+	Now     int64   `json:"now,omitempty"`
 }
 
 // Fields lists the fields of Command, by their JSON names, that a command of that type takes; false: no such command.
@@ -239,6 +243,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"shot", "verdict"}, true
 	case "note":
 		return []string{"shot", "text"}, true
+	case "clock":
+		return []string{"now"}, true
 	}
 	return nil, false
 }

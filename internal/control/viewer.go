@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"stillwater/internal/care"
+	"stillwater/internal/journal"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
@@ -66,8 +67,7 @@ func (c *Control) snapshot() *Snapshot {
 		Board:  Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble},
 		Inputs: slices.Clone(c.inputs), Holder: c.phones.holder, Asking: slices.Clone(c.phones.asking),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
-		Session: Session{ID: c.session.id, Name: c.session.name, Started: c.session.started},
-		Set:     c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
+		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Shots: slices.Clone(c.shots[:min(len(c.shots), shotsShown)]), ShotCount: len(c.shots),
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
@@ -75,13 +75,19 @@ func (c *Control) snapshot() *Snapshot {
 		s.Board.TickUs = float64(c.link.id.Tick) / float64(time.Microsecond)
 	}
 	if c.want != nil && s.State != Safe && s.State != Fault {
-		s.ArmedLeft, s.ArmedEnds = c.left, c.want.ends.UnixMilli()
+		// From now on, not as it was reckoned when it was armed: the machine's clock may have been set since.
+		s.ArmedLeft, s.ArmedEnds = c.left, s.Sent.Add(time.Until(c.want.ends)).UnixMilli()
 		s.NeedsGo = s.State == Armed && c.want.waitsGo
 	}
 	if c.opts.Room != nil {
 		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.seen}
 	}
 	return s
+}
+
+func (c *Control) sessionNow() Session {
+	s := journal.Session{Name: c.session.name, Started: c.session.started}
+	return Session{ID: c.session.id, Name: s.Title(), Started: s.Started, Dates: c.dates.words(c.opts.Clock())}
 }
 
 // state puts the board's state and the connection to it in one word.

@@ -42,7 +42,8 @@ type socket struct {
 	replies  chan []byte
 	commands chan request
 	disarms  chan struct{}
-	heard    atomic.Int64 // Unix ns
+	born     time.Time    // its monotonic part counts: the machine's clock may be set meanwhile
+	heard    atomic.Int64 // ns since born
 	ended    chan struct{}
 	end      sync.Once
 	code     int // close code, set before ended is closed
@@ -65,7 +66,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	k := &socket{
-		client: client, control: s.opts.Control, beat: s.opts.Beat,
+		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(),
 		replies: make(chan []byte, burst+excessMost+queued), commands: make(chan request, queued),
 		disarms: make(chan struct{}, disarmsAtAll), ended: make(chan struct{}),
 	}
@@ -134,7 +135,7 @@ func (k *socket) run(ctx context.Context) {
 	k.conn.Close()
 	cancel()
 	rest.Wait()
-	leave(time.Unix(0, k.heard.Load()))
+	leave(k.born.Add(time.Duration(k.heard.Load())))
 }
 
 // stop ends the connection with a close code; the first call counts.
@@ -148,7 +149,7 @@ func (k *socket) stop(code int, why string) {
 // hear notes that the phone is there.
 func (k *socket) hear() {
 	now := time.Now()
-	k.heard.Store(now.UnixNano())
+	k.heard.Store(int64(now.Sub(k.born)))
 	k.conn.SetReadDeadline(now.Add(deafBeats * k.beat))
 }
 

@@ -1,0 +1,307 @@
+package control
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/bootclock"
+	"stillwater/internal/journal"
+)
+
+// wrongClock is the clock of a machine that started a minute ago believing that it is 1970. Set makes it right.
+type wrongClock struct {
+	began time.Time
+	right bool
+}
+
+func (w *wrongClock) read() bootclock.Reading {
+	r := bootclock.Reading{Boot: "this boot", SinceBoot: time.Since(w.began), Trusted: w.right}
+	r.Wall = time.Unix(0, 0).Add(r.SinceBoot)
+	if w.right {
+		r.Wall = time.Now().Round(0)
+	}
+	return r
+}
+
+// atNoon moves the bubble's time, which begins in 2000, into the years in which Stillwater is used.
+func atNoon(t *testing.T) {
+	time.Sleep(time.Until(time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)))
+}
+
+func withWrongClock() (*wrongClock, func(*Options)) {
+	w := &wrongClock{began: time.Now().Add(-time.Minute)}
+	return w, func(o *Options) { o.Clock = w.read }
+}
+
+// Sessions and shots that were made before any phone told the time get their dates when one does, and better ones when
+// the machine's own clock is set.
+func TestPhoneTellsTheDate(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		clock, use := withWrongClock()
+		x := setUp(t, use)
+		x.ready()
+		s := x.Snapshot()
+		assert.Equal(t, int64(60), s.Session.Started.Unix(), "1970")
+		assert.Equal(t, "The machine's clock is not set: dates are doubtful.", s.Session.Dates)
+		x.arm(1)
+		x.fire()
+		made := time.Now()
+		time.Sleep(time.Hour)
+		require.Equal(t, 1970, x.Snapshot().Shots[0].At.UTC().Year())
+		assert.Equal(t, "clock not set", x.Snapshot().Shots[0].Dated)
+
+		x.must(me, Command{Type: "clock", Now: time.Now().UnixMilli()})
+		dates := x.book.origins["this boot"]
+		assert.WithinDuration(t, clock.began, dates.at, time.Second)
+		assert.Equal(t, journal.ByPhone, dates.by)
+		s = x.Snapshot()
+		assert.WithinDuration(t, made, s.Shots[0].At, time.Second)
+		assert.Equal(t, "by a phone's clock", s.Shots[0].Dated)
+		assert.WithinDuration(t, clock.began.Add(time.Minute), s.Session.Started, time.Second)
+		assert.Equal(t, s.Session.Started.Format("2 January 2006, 15:04"), s.Session.Name, "a name that is a date follows")
+		assert.Equal(t, "The machine's clock is not set: dates are by a phone's clock.", s.Session.Dates)
+		assert.Equal(t, int64(60), x.book.sessions[0].Started.Unix(), "what the machine's clock said is kept")
+
+		clock.began = clock.began.Add(-5 * time.Minute) // the phone's clock was wrong by as much
+		clock.right = true
+		time.Sleep(clockEvery)
+		synctest.Wait()
+		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by)
+		assert.WithinDuration(t, clock.began, x.book.origins["this boot"].at, time.Second)
+		assert.Empty(t, x.Snapshot().Session.Dates)
+		clock.right = false
+		x.must(me, Command{Type: "clock", Now: time.Now().Add(time.Hour).UnixMilli()})
+		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by, "a clock that was right in this boot counts")
+	})
+}
+
+// A phone that tells the right time to a machine whose clock is right changes no date.
+func TestClockThatIsRightStays(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		x := setUp(t)
+		x.ready()
+		x.must(me, Command{Type: "clock", Now: time.Now().Add(48 * time.Hour).UnixMilli()})
+		x.arm(1)
+		x.fire()
+		s := x.Snapshot()
+		assert.WithinDuration(t, time.Now(), s.Shots[0].At, time.Second)
+		assert.Empty(t, s.Shots[0].Dated+s.Session.Dates)
+	})
+}
+
+func TestNonsenseOfPhonesIsRefused(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		_, use := withWrongClock()
+		x := setUp(t, use)
+		x.ready()
+		for _, now := range []int64{0, -1, -1 << 62, 1 << 62, earliest.UnixMilli() - 1, latest.UnixMilli() + 1} {
+			r := x.refused(me, Command{Type: "clock", Now: now})
+			assert.Equal(t, "now", r.Field)
+			assert.Contains(t, r.Why, "clock cannot be right", now)
+		}
+		assert.Empty(t, x.book.origins)
+		assert.Contains(t, x.refused("stranger", Command{Type: "clock", Now: time.Now().UnixMilli()}).Why, "not connected")
+		for _, now := range []time.Time{earliest, latest} {
+			x.must(me, Command{Type: "clock", Now: now.UnixMilli()})
+		}
+	})
+}
+
+func TestPhonesThatDisagree(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		clock, use := withWrongClock()
+		x := setUp(t, use)
+		x.ready()
+		tell := func(client string, off time.Duration) string {
+			x.Join(client)
+			x.must(client, Command{Type: "clock", Now: time.Now().Add(off).UnixMilli()})
+			return x.Snapshot().Session.Dates
+		}
+		counts := func(off time.Duration) {
+			t.Helper()
+			assert.WithinDuration(t, clock.began.Add(off), x.book.origins["this boot"].at, time.Second)
+		}
+		assert.NotContains(t, tell(other, 3*time.Hour), "differ")
+		counts(3 * time.Hour)
+		assert.Equal(t, "The machine's clock is not set. The phones' clocks differ by 3 h: that of phone 1 counts.",
+			tell(me, 0))
+		counts(0) // the holder's
+		x.must(me, Command{Type: "give", To: other})
+		time.Sleep(clockEvery)
+		synctest.Wait()
+		counts(3 * time.Hour)
+		assert.Contains(t, tell("phone 3", 10*time.Second), "that of phone 3 counts")
+		counts(10 * time.Second) // the middle one
+		assert.Contains(t, tell("phone 4", 10*time.Second), "counts")
+		counts(10 * time.Second)
+		assert.NotContains(t, tell(other, time.Second), "differ by 3 h")
+	})
+}
+
+// A restart in the same boot keeps what is known; in the next boot nothing is.
+func TestDatesOverARestart(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		_, use := withWrongClock()
+		x := setUp(t, use)
+		x.ready()
+		x.must(me, Command{Type: "clock", Now: time.Now().UnixMilli()})
+		require.NoError(t, x.stop())
+		x = setUpWith(t, x.book, use)
+		assert.WithinDuration(t, time.Now(), x.newSession("").started, time.Second)
+		assert.Contains(t, x.Snapshot().Session.Dates, "by a phone's clock")
+		require.NoError(t, x.stop())
+		x = setUpWith(t, x.book, use, func(o *Options) {
+			o.Clock = func() bootclock.Reading { return bootclock.Reading{Boot: "next", Wall: time.Unix(9, 0)} }
+		})
+		assert.Equal(t, int64(9), x.newSession("").started.Unix())
+		assert.Contains(t, x.Snapshot().Session.Dates, "doubtful")
+	})
+}
+
+// machine is a machine with a true time nobody on it knows, and the journal it writes.
+type machine struct {
+	t     *testing.T
+	j     *journal.Journal
+	true  time.Time
+	boots []*bootOf
+	made  map[int64]int // shot to the boot it was made in
+	at    map[int64]time.Time
+	order []int64
+}
+
+type bootOf struct {
+	bootclock.Reading
+	dates   dates
+	trusted bool // at some time in this boot
+	phones  map[string]time.Duration
+}
+
+func (e *machine) boot(wall time.Time) *bootOf {
+	b := &bootOf{phones: map[string]time.Duration{}}
+	b.Boot, b.Wall = fmt.Sprint("boot ", len(e.boots)), wall
+	b.dates.boot = b.Boot
+	e.boots = append(e.boots, b)
+	return b
+}
+
+func (e *machine) pass(b *bootOf, d time.Duration) {
+	e.true = e.true.Add(d)
+	b.SinceBoot += d
+	b.Wall = b.Wall.Add(d)
+}
+
+func (e *machine) settle(b *bootOf) {
+	b.trusted = b.trusted || b.Trusted
+	if b.dates.settle(b.Reading, "phone 0") {
+		require.NoError(e.t, e.j.SetOrigin(e.t.Context(), b.Boot, b.dates.origin, b.dates.by))
+	}
+}
+
+// restart is the daemon starting again in the same boot.
+func (e *machine) restart(b *bootOf) {
+	var err error
+	b.dates = dates{boot: b.Boot}
+	b.dates.origin, b.dates.by, err = e.j.Origin(e.t.Context(), b.Boot)
+	require.NoError(e.t, err)
+	b.phones = map[string]time.Duration{}
+	e.settle(b)
+}
+
+// wrong says that most phones of a boot, or some of few, have a clock that is wrong.
+func (b *bootOf) wrong() bool {
+	wrong := 0
+	for _, off := range b.phones {
+		if off != 0 {
+			wrong++
+		}
+	}
+	return len(b.phones) == 0 || 2*wrong >= len(b.phones)
+}
+
+func (e *machine) step(r *rand.Rand, session int64) {
+	b := e.boots[len(e.boots)-1]
+	e.pass(b, time.Duration(r.Int64N(int64(time.Hour))))
+	switch r.IntN(9) {
+	case 0: // power cut; the clock starts at 1970, at the time it stopped, or anywhere
+		walls := []time.Time{time.Unix(0, 0), b.Wall, time.Unix(r.Int64N(4e9), 0)}
+		e.boot(walls[r.IntN(len(walls))])
+	case 1: // the network sets the clock
+		b.Wall, b.Trusted = e.true, true
+	case 2: // someone else does, or the network is lost
+		b.Trusted = false
+		if r.IntN(2) == 0 {
+			b.Wall = time.Unix(r.Int64N(4e9), 0)
+		}
+	case 3, 4:
+		name := fmt.Sprint("phone ", r.IntN(5))
+		off := []time.Duration{0, 0, 0, 26 * time.Hour, -400 * 24 * time.Hour}[r.IntN(5)]
+		if b.dates.told(name, e.true.Add(off), b.Reading) == nil {
+			b.phones[name] = off
+		}
+	case 5:
+		e.restart(b)
+	default:
+		shot, err := e.j.Add(e.t.Context(), journal.Shot{Session: session, At: b.Wall, When: asWhen(b.Reading)})
+		require.NoError(e.t, err)
+		e.order = append(e.order, shot.ID)
+		e.made[shot.ID], e.at[shot.ID] = len(e.boots)-1, e.true
+	}
+	e.settle(b)
+}
+
+// Over any sequence of boots, steps of the clock, restarts and phones, right and wrong: shots stay in the order in which
+// they were made, in each boot their dates rise as time does, and dates are right where anything right has said them
+// last.
+func TestDatesOverManyBoots(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	right := 0
+	for range 8 {
+		j, err := journal.Open(t.Context(), filepath.Join(t.TempDir(), "journal.db"))
+		require.NoError(t, err)
+		e := &machine{t: t, j: j, true: time.Date(2027, 3, 1, 18, 0, 0, 0, time.UTC), made: map[int64]int{},
+			at: map[int64]time.Time{}}
+		e.boot(time.Unix(0, 0))
+		first := e.boots[0]
+		s, err := j.NewSession(t.Context(), journal.Session{Started: first.Wall, When: asWhen(first.Reading)})
+		require.NoError(t, err)
+		for range 120 {
+			e.step(r, s.ID)
+		}
+		right += e.check()
+		require.NoError(t, j.Close())
+	}
+	assert.Greater(t, right, 50, "dates that had to be right")
+}
+
+func (e *machine) check() (right int) {
+	t := e.t
+	shots, err := e.j.Shots(t.Context(), 0, 0)
+	require.NoError(t, err)
+	require.Len(t, shots, len(e.order))
+	for i, s := range shots {
+		require.Equal(t, e.order[len(shots)-1-i], s.ID)
+		b := e.boots[e.made[s.ID]]
+		if i > 0 && e.made[shots[i-1].ID] == e.made[s.ID] && s.When.Dated != journal.Doubtful {
+			require.False(t, s.At.After(shots[i-1].At), "shot %d", s.ID)
+		}
+		if b.trusted || !b.wrong() {
+			require.WithinDuration(t, e.at[s.ID], s.At, time.Second, "shot %d, %s", s.ID, s.When.Dated)
+			right++
+		}
+	}
+	return right
+}
