@@ -27,6 +27,19 @@ const (
 	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has told the date
 )
 
+// String says it for people, "" when there is nothing to say.
+func (d Dating) String() string {
+	switch d {
+	case ByPhone:
+		return "by a phone's clock"
+	case BySystem:
+		return "by the machine's clock, set later"
+	case Doubtful:
+		return "clock not set"
+	}
+	return ""
+}
+
 // clockMayErr is how far a machine's clock may be from what is right and still count as right: a phone's answer takes
 // its time on the air.
 const clockMayErr = 2 * time.Second
