@@ -1,6 +1,7 @@
-// Package spawn starts the board process: this same executable, with a socket pair between the two that is the board's
-// link. The board process ends when the link is closed, when it is told to, and when the daemon is gone, however it
-// went.
+// Package spawn joins the daemon and the board process. Either the daemon starts it, this same executable with a socket
+// pair between the two that is the board's link: then the board process ends when the link is closed, when it is told
+// to, and when the daemon is gone, however it went. Or the board is a service of its own with a socket, its Door, that
+// the daemon dials. In either case the board process has a Keeper, which switches its outputs off after it.
 package spawn
 
 import (
@@ -21,6 +22,7 @@ var ErrUnsupported = errors.New("a board process needs Linux; use the simulated 
 type Command struct {
 	Path   string        // "" means this executable
 	Args   []string      // without the program's name
+	Env    []string      // nil: this process's
 	Stderr io.Writer     // where the process's messages go; nil: nowhere
 	Grace  time.Duration // how long Close waits for the process to go by itself; 0 means DefaultGrace
 }

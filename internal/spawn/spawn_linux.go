@@ -46,7 +46,7 @@ func Start(c Command) (*Process, error) {
 	defer theirs.Close()
 	cmd := exec.Command(c.Path, c.Args...)
 	said := newLastWords(c.Stderr)
-	cmd.Stderr = said
+	cmd.Stderr, cmd.Env = said, c.Env
 	cmd.ExtraFiles = []*os.File{theirs} // becomes LinkFD
 	cmd.WaitDelay = c.Grace
 	cmd.SysProcAttr = &syscall.SysProcAttr{
