@@ -68,12 +68,19 @@ func (m *Main) board(ctx context.Context, args []string) error {
 	return runBoard(ctx, cfg.Board, link, openLines)
 }
 
+// What the board's log says, which stillwater lateness looks for.
+const (
+	saysGranted = "board: the system granted "
+	saysMissing = "board: there is "
+	saysDrive   = "board: outputs are driven by "
+)
+
 // enterRealtime makes this the board's thread, and says in the log what the system granted.
 func enterRealtime(b config.Board) *realtime.Thread {
 	thread := realtime.Enter(realtime.Want{Priority: b.Priority, CPU: b.CPU})
-	slog.Info("board: the system granted " + thread.Report.Granted())
+	slog.Info(saysGranted + thread.Report.Granted())
 	for _, g := range thread.Report.Missing() {
-		slog.Warn("board: " + g.String())
+		slog.Warn(saysMissing + g.String())
 	}
 	return thread
 }

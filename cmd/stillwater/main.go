@@ -36,6 +36,8 @@ func commands() []command {
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
 		{"sound", "how long a sound takes to the microphone", (*Main).sound},
 		{"record", "list, show and export what was shot", (*Main).record},
+		{"lateness", "measure how late this machine switches", (*Main).lateness},
+		{"pairing", "say where the installed service's page is, and the code that pairs a phone", (*Main).pairing},
 		{"board", "run a GPIO board (started by the daemon)", (*Main).board},
 		{"version", "print the version", (*Main).version},
 		{"help", "say what there is", (*Main).help},

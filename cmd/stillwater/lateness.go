@@ -1,0 +1,210 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"time"
+
+	"stillwater/internal/config"
+	"stillwater/internal/lateness"
+)
+
+// latenessOptions are the flags of "lateness".
+type latenessOptions struct {
+	count, rounds int
+	interval      time.Duration
+	seed          uint64
+	json          bool
+	load, peer    bool
+	priority, cpu int
+
+	config, output, input string // a real output, and the input that it is looped back to
+
+	journal string
+	kind    string
+	sets    []string // field=value
+}
+
+// Bounds of what one measurement may be.
+const (
+	latenessMost     = 10_000_000
+	latenessFastest  = 200 * time.Microsecond
+	latenessSlowest  = time.Second
+	latenessMostRuns = 1000
+)
+
+// errLate says that the lateness measured is not good enough for the plan.
+var errLate = errors.New("not good enough")
+
+// lateness measures how late the board process switches on this machine.
+func (m *Main) lateness(ctx context.Context, args []string) error {
+	o, flags := latenessFlags()
+	switch err := parseFlags(flags, args); {
+	case errors.Is(err, flag.ErrHelp):
+		latenessHelp(m.Stdout, flags)
+		return err
+	case err != nil:
+		return err
+	}
+	if err := o.check(flags); err != nil {
+		return err
+	}
+	cfg, err := o.readConfig()
+	if err != nil {
+		return err
+	}
+	plan, err := m.latenessPlan(ctx, o, cfg)
+	if err != nil {
+		return err
+	}
+	tools, err := m.latenessTools(ctx, o, cfg)
+	if err != nil {
+		return err
+	}
+	report, err := o.run(ctx, tools, plan)
+	if err = errors.Join(err, tools.close()); err != nil {
+		return fmt.Errorf("lateness: %w", err)
+	}
+	if o.json {
+		err = report.writeJSON(m.Stdout)
+	} else {
+		err = report.write(m.Stdout)
+	}
+	if err == nil && !report.Verdict.Good {
+		err = fmt.Errorf("lateness: %w", errLate)
+	}
+	return err
+}
+
+func latenessFlags() (*latenessOptions, *flag.FlagSet) {
+	o, flags := &latenessOptions{}, flag.NewFlagSet("lateness", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	flags.IntVar(&o.count, "count", 5000, "pulses to measure")
+	flags.DurationVar(&o.interval, "interval", time.Millisecond, "mean time from pulse to pulse, and the peer's")
+	flags.BoolVar(&o.load, "load", false, "keep the machine busy: with stress-ng if it is installed, else with busy loops")
+	flags.BoolVar(&o.peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
+	flags.IntVar(&o.rounds, "rounds", 5, "with --peer: how many turns each takes")
+	flags.BoolVar(&o.json, "json", false, "one JSON object, keys with units")
+	flags.IntVar(&o.priority, "priority", config.DefaultPriority, "real-time priority to ask for, 0 for none")
+	flags.IntVar(&o.cpu, "cpu", config.AnyCPU, "processor to stay on, -1 for any")
+	flags.Uint64Var(&o.seed, "seed", 1, "of the random times between pulses")
+	flags.StringVar(&o.config, "config", "", "switch a real output: the board of this `FILE`; needs --output")
+	flags.StringVar(&o.output, "output", "", "with --config: the `NAME` of the output that may be switched")
+	flags.StringVar(&o.input, "input", "", "with --output: the `NAME` of the input that it is wired back to")
+	flags.StringVar(&o.journal, "journal", "", "the plan to judge by is the latest of this `FILE` (default: the usual one)")
+	flags.StringVar(&o.kind, "plan", "", "judge by a drop, a throw or a sound with the usual set")
+	flags.Func("set", "change the plan to judge by: `FIELD=VALUE`, like throw.gate=10cm; may be repeated",
+		func(s string) error { o.sets = append(o.sets, s); return nil })
+	return o, flags
+}
+
+func latenessHelp(w io.Writer, flags *flag.FlagSet) {
+	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine: the real process and the
+real loop, with nothing at its pins unless --config and --output say otherwise.
+
+`)
+	printFlags(w, flags)
+	fmt.Fprint(w, `
+Exit status: 0 good enough for the plan, 1 not good enough or not measured, 2 called wrongly.
+`)
+}
+
+// check refuses what makes no sense, by the flag's name.
+func (o *latenessOptions) check(flags *flag.FlagSet) error {
+	given := map[string]bool{}
+	flags.Visit(func(f *flag.Flag) { given[f.Name] = true })
+	bad := func(format string, args ...any) error {
+		return fmt.Errorf("%w: lateness: "+format, append([]any{errUsage}, args...)...)
+	}
+	switch {
+	case flags.NArg() > 0:
+		return bad("%q is too much; every value is given by its flag, like --count 1000", flags.Arg(0))
+	case o.count < 1 || o.count > latenessMost:
+		return bad("--count %d: give a number from 1 to %d", o.count, latenessMost)
+	case o.interval < latenessFastest || o.interval > latenessSlowest:
+		return bad("--interval %v: give a time from %v to %v", o.interval, latenessFastest, latenessSlowest)
+	case o.rounds < 1 || o.rounds > min(o.count, latenessMostRuns):
+		return bad("--rounds %d: give a number from 1 to %d, and no more than --count", o.rounds, latenessMostRuns)
+	case given["rounds"] && !o.peer:
+		return bad("--rounds is for taking turns with --peer; leave it out, or add --peer")
+	case o.priority < 0 || o.priority > 99:
+		return bad("--priority %d: give a number from 1 to 99, or 0 for none", o.priority)
+	case o.cpu < config.AnyCPU:
+		return bad("--cpu %d: give the number of a processor, or -1 for any", o.cpu)
+	case o.config == "" && (o.output != "" || o.input != ""):
+		return bad("--output and --input are names in a configuration: add --config FILE, or leave them out to switch nothing")
+	case o.config != "" && o.output == "":
+		return bad("--config switches a real output; say which may be switched with --output NAME, or leave --config out")
+	case o.config != "" && (given["priority"] || given["cpu"]):
+		return bad("--priority and --cpu stand in [board] of --config FILE; leave them out")
+	}
+	return nil
+}
+
+// readConfig is the configuration with a real output, or the one in use here, which says where the journal is.
+func (o *latenessOptions) readConfig() (config.Config, error) {
+	if o.config == "" {
+		cfg, err := config.Find("")
+		if err != nil { // whatever is wrong with it, nothing of it is switched
+			return config.Default(), nil
+		}
+		return cfg, nil
+	}
+	cfg, err := config.Find(o.config)
+	if err != nil {
+		return cfg, err
+	}
+	if cfg.Board.Kind != config.GPIO {
+		return cfg, fmt.Errorf("%w: lateness: --config: %s has no GPIO board; leave --config out", errUsage, cfg.Path)
+	}
+	return cfg, nil
+}
+
+// latenessTools are what a measurement uses.
+type latenessTools struct {
+	measure func(ctx context.Context, n int, random *rand.Rand) ([]pulseTime, error)
+	peer    func(ctx context.Context, n int) ([]lateness.Count, error) // nil: none
+	about   func() latenessAbout
+	close   func() error
+}
+
+// pulseTime is how late one pulse began: as the board's software found after switching, and as the kernel stamped the
+// edge at an input.
+type pulseTime struct {
+	software, stamped time.Duration
+	looped            bool // stamped holds
+}
+
+// run measures, in turn with the peer if there is one.
+func (o *latenessOptions) run(ctx context.Context, t latenessTools, plan planAtHand) (*latenessReport, error) {
+	r := &latenessReport{Seed: o.seed, Interval: o.interval, Plan: plan}
+	random := rand.New(rand.NewPCG(o.seed, 0))
+	rounds := 1
+	if t.peer != nil {
+		rounds = o.rounds
+	}
+	var peers [][]lateness.Count
+	for round := range rounds {
+		n := o.count*(round+1)/rounds - o.count*round/rounds
+		pulses, err := t.measure(ctx, n, random)
+		if err != nil {
+			return nil, err
+		}
+		r.add(pulses)
+		if t.peer == nil {
+			continue
+		}
+		counts, err := t.peer(ctx, n)
+		if err != nil {
+			return nil, err
+		}
+		peers = append(peers, counts)
+	}
+	r.About = t.about()
+	r.finish(peers)
+	return r, nil
+}

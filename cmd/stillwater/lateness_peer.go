@@ -1,0 +1,96 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"time"
+
+	"stillwater/internal/config"
+	"stillwater/internal/lateness"
+)
+
+// peerHistogram is how many nanoseconds cyclictest counts one by one: the most it takes. What is later it only counts.
+const peerHistogram = 1_000_000
+
+// cyclictest runs the peer with the same priority, interval and number of samples.
+func (o *latenessOptions) cyclictest(ctx context.Context, n int) ([]lateness.Count, error) {
+	path, err := exec.LookPath("cyclictest")
+	if err != nil {
+		return nil, fmt.Errorf("--peer needs cyclictest: install it (Debian: apt install rt-tests), or leave --peer out")
+	}
+	dir, err := os.MkdirTemp("", "stillwater-lateness-")
+	if err != nil {
+		return nil, fmt.Errorf("--peer: %w", err)
+	}
+	defer os.RemoveAll(dir)
+	out := filepath.Join(dir, "cyclictest.json")
+	args := []string{"--quiet", "--mlockall", "--nsecs", "--loops=" + strconv.Itoa(n),
+		"--interval=" + strconv.FormatInt(o.interval.Microseconds(), 10),
+		"--histogram=" + strconv.Itoa(peerHistogram), "--json=" + out}
+	if o.priority > 0 {
+		args = append(args, "--policy=fifo", "--priority="+strconv.Itoa(o.priority))
+	}
+	if o.cpu != config.AnyCPU {
+		args = append(args, "--affinity="+strconv.Itoa(o.cpu))
+	}
+	if said, err := exec.CommandContext(ctx, path, args...).CombinedOutput(); err != nil {
+		return nil, fmt.Errorf("--peer: cyclictest: %w: %s", err, firstLine(said))
+	}
+	text, err := os.ReadFile(out)
+	if err != nil {
+		return nil, fmt.Errorf("--peer: %w", err)
+	}
+	return readCyclictest(text)
+}
+
+func firstLine(p []byte) string {
+	const enough = 200
+	for i, c := range p {
+		if c == '\n' || i == enough {
+			return string(p[:i])
+		}
+	}
+	return string(p)
+}
+
+// readCyclictest reads the counts of its one thread. Format: what cyclictest 2.40 (rt-tests 2.4) writes with --json
+// --nsecs --histogram; the manual page does not describe it.
+func readCyclictest(text []byte) ([]lateness.Count, error) {
+	var result struct {
+		Code    int `json:"return_code"`
+		Threads map[string]struct {
+			Histogram map[string]int `json:"histogram"`
+			Cycles    int            `json:"cycles"`
+			Max       int64          `json:"max"`
+		} `json:"thread"`
+	}
+	if err := json.Unmarshal(text, &result); err != nil {
+		return nil, fmt.Errorf("--peer: what cyclictest wrote cannot be read: %w", err)
+	}
+	thread, ok := result.Threads["0"]
+	if !ok || result.Code != 0 || thread.Cycles == 0 {
+		return nil, fmt.Errorf("--peer: cyclictest measured nothing (return code %d)", result.Code)
+	}
+	var counts []lateness.Count
+	counted := 0
+	for value, n := range thread.Histogram {
+		ns, err := strconv.ParseInt(value, 10, 64)
+		if err != nil {
+			return nil, fmt.Errorf("--peer: what cyclictest wrote cannot be read: %w", err)
+		}
+		counts = append(counts, lateness.Count{Value: time.Duration(ns), N: n})
+		counted += n
+	}
+	slices.SortFunc(counts, func(a, b lateness.Count) int { return int(a.Value - b.Value) })
+	if beyond := thread.Cycles - counted; beyond > 0 { // of which the latest is known; the others count as little as can be
+		counts = append(counts, lateness.Count{Value: peerHistogram, N: beyond - 1},
+			lateness.Count{Value: time.Duration(thread.Max), N: 1})
+	}
+	return counts, nil
+}

@@ -1,0 +1,292 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"stillwater/internal/lateness"
+	"stillwater/internal/phys"
+	"stillwater/internal/render"
+)
+
+// speeds are those that lateness is told for: a slow drop or tilt, a throw, a fast throw.
+var speeds = [...]phys.Speed{1, 3, 6}
+
+// latenessReport is a whole measurement.
+type latenessReport struct {
+	About    latenessAbout
+	Seed     uint64
+	Interval time.Duration
+	Plan     planAtHand
+	Verdict  lateness.Verdict
+
+	software, stamped []time.Duration
+	Software, Stamped lateness.Summary
+	turns             []lateness.Summary // of the software's, one a turn
+
+	Peer      lateness.Summary // Count 0: none
+	peerTurns []lateness.Summary
+}
+
+// add takes the pulses of one turn.
+func (r *latenessReport) add(pulses []pulseTime) {
+	turn := make([]time.Duration, 0, len(pulses))
+	for _, p := range pulses {
+		turn = append(turn, p.software)
+		if p.looped {
+			r.stamped = append(r.stamped, p.stamped)
+		}
+	}
+	r.software = append(r.software, turn...)
+	r.turns = append(r.turns, lateness.Summarize(turn))
+}
+
+// finish sums up and judges. What the kernel stamped counts where there is such a thing: it is nearer to the pin.
+func (r *latenessReport) finish(peers [][]lateness.Count) {
+	r.Software, r.Stamped = lateness.Summarize(r.software), lateness.Summarize(r.stamped)
+	judged := r.Software
+	if r.Stamped.Count > 0 {
+		judged = r.Stamped
+	}
+	r.Verdict = lateness.Judge(judged, r.Plan.Plan)
+	var all []lateness.Count
+	for _, turn := range peers {
+		r.peerTurns = append(r.peerTurns, lateness.SummarizeCounts(turn))
+		all = append(all, turn...)
+	}
+	slices.SortFunc(all, func(a, b lateness.Count) int { return int(a.Value - b.Value) })
+	r.Peer = lateness.SummarizeCounts(all)
+}
+
+// write says it all to a person.
+func (r *latenessReport) write(w io.Writer) error {
+	for _, part := range []func(io.Writer) error{r.writeAbout, r.writeBars, r.writeQuantiles, r.writeMoved, r.writePeer} {
+		if err := part(w); err != nil {
+			return fmt.Errorf("lateness: %w", err)
+		}
+	}
+	_, err := fmt.Fprintf(w, "\nThis is %s (%s).\n", r.Verdict.Words, r.Plan.From)
+	return err
+}
+
+func (r *latenessReport) writeAbout(w io.Writer) error {
+	a := r.About
+	fmt.Fprintf(w, "%d pulses, one in %v on average at random times (seed %d), on %s.\n\n", r.Software.Count, r.Interval,
+		r.Seed, a.Output)
+	rows := [][]string{{"driven by", a.Drive}}
+	if a.Input != "" {
+		rows = append(rows, []string{"wired back to", a.Input})
+	}
+	rows = append(rows, []string{"the system granted", a.Granted})
+	for _, missing := range a.Missing {
+		rows = append(rows, []string{"", missing})
+	}
+	rows = append(rows, []string{"load", orNone(a.Load)}, []string{"kernel", a.System})
+	if err := render.Table(w, nil, rows); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w)
+	return err
+}
+
+func orNone(s string) string {
+	if s == "" {
+		return "none"
+	}
+	return s
+}
+
+// writeBars draws the histogram.
+func (r *latenessReport) writeBars(w io.Writer) error {
+	const widest = 40
+	bars := lateness.Bars(r.software)
+	most := 1
+	for _, b := range bars {
+		most = max(most, b.N)
+	}
+	var rows [][]string
+	for _, b := range bars {
+		width := (b.N*widest + most - 1) / most
+		rows = append(rows, []string{b.To.String(), fmt.Sprint(b.N), strings.Repeat("#", width)})
+	}
+	if err := render.Table(w, []string{"up to", "pulses", ""}, rows); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(w)
+	return err
+}
+
+// named are a summary's numbers in the order they are shown.
+func named(s lateness.Summary) []struct {
+	name, key string
+	late      time.Duration
+} {
+	return []struct {
+		name, key string
+		late      time.Duration
+	}{{"p50", "p50", s.P50}, {"p90", "p90", s.P90}, {"p99", "p99", s.P99}, {"p99.9", "p999", s.P999}, {"max", "max", s.Max}}
+}
+
+func (r *latenessReport) writeQuantiles(w io.Writer) error {
+	header := []string{"late by", "board's software"}
+	columns := []lateness.Summary{r.Software}
+	if r.Stamped.Count > 0 {
+		header, columns = append(header, "kernel's stamp of the edge"), append(columns, r.Stamped)
+	}
+	if r.Peer.Count > 0 {
+		header, columns = append(header, "cyclictest"), append(columns, r.Peer)
+	}
+	var rows [][]string
+	for i, q := range named(r.Software) {
+		row := []string{q.name}
+		for _, c := range columns {
+			row = append(row, lateness.Round(named(c)[i].late).String())
+		}
+		rows = append(rows, row)
+	}
+	return render.Table(w, header, rows)
+}
+
+// writeMoved says what lateness is in the picture.
+func (r *latenessReport) writeMoved(w io.Writer) error {
+	judged := r.Software
+	if r.Stamped.Count > 0 {
+		judged = r.Stamped
+	}
+	fmt.Fprintln(w, "\nIn that time what is pictured moves on by, in mm:")
+	header := []string{"at"}
+	for _, q := range named(judged) {
+		header = append(header, q.name)
+	}
+	var rows [][]string
+	for _, v := range speeds {
+		row := []string{fmt.Sprintf("%g m/s", float64(v))}
+		for _, q := range named(judged) {
+			row = append(row, fmt.Sprintf("%.4f", millimetres(lateness.Moved(v, q.late))))
+		}
+		rows = append(rows, row)
+	}
+	return render.Table(w, header, rows)
+}
+
+// writePeer compares with cyclictest: that sleeps only, so its wake-up is late by what the system takes; the board
+// sleeps to shortly before and spins the rest.
+func (r *latenessReport) writePeer(w io.Writer) error {
+	if r.Peer.Count == 0 {
+		return nil
+	}
+	low50, high50, low99, high99 := r.ratioRange()
+	fmt.Fprintf(w, "\nAgainst cyclictest (%d samples, in turn, %d each): p50 %.3f of its (turns %.3f to %.3f), "+
+		"p99 %.3f of its (turns %.3f to %.3f).\n", r.Peer.Count, len(r.peerTurns), ratio(r.Software.P50, r.Peer.P50), low50,
+		high50, ratio(r.Software.P99, r.Peer.P99), low99, high99)
+	return nil
+}
+
+// ratioRange is the least and the largest ratio of any turn.
+func (r *latenessReport) ratioRange() (low50, high50, low99, high99 float64) {
+	var r50, r99 []float64
+	for i := range r.peerTurns {
+		r50 = append(r50, ratio(r.turns[i].P50, r.peerTurns[i].P50))
+		r99 = append(r99, ratio(r.turns[i].P99, r.peerTurns[i].P99))
+	}
+	return slices.Min(r50), slices.Max(r50), slices.Min(r99), slices.Max(r99)
+}
+
+func ratio(ours, theirs time.Duration) float64 { return float64(ours) / float64(max(theirs, 1)) }
+
+// latenessKeys is the report as JSON.
+type latenessKeys struct {
+	quantileKeys
+	Count      int           `json:"count"`
+	Seed       uint64        `json:"seed"`
+	IntervalNs int64         `json:"interval_ns"`
+	Output     string        `json:"output"`
+	Input      string        `json:"input,omitempty"`
+	Drive      string        `json:"drive"`
+	Granted    string        `json:"granted"`
+	Missing    []string      `json:"missing"`
+	Load       string        `json:"load"`
+	Kernel     string        `json:"kernel"`
+	Stamped    *quantileKeys `json:"stamped,omitempty"`
+	Histogram  []barKeys     `json:"histogram"`
+	MovedMm    []movedKeys   `json:"moved_mm"`
+	Peer       *peerKeys     `json:"peer,omitempty"`
+	Plan       string        `json:"plan"`
+	PlanFrom   string        `json:"plan_from"`
+	GoodEnough bool          `json:"good_enough"`
+	Verdict    string        `json:"verdict"`
+}
+
+type quantileKeys struct {
+	P50  int64 `json:"p50_ns"`
+	P90  int64 `json:"p90_ns"`
+	P99  int64 `json:"p99_ns"`
+	P999 int64 `json:"p999_ns"`
+	Max  int64 `json:"max_ns"`
+}
+
+type barKeys struct {
+	ToNs int64 `json:"to_ns"`
+	N    int   `json:"n"`
+}
+
+type movedKeys struct {
+	Speed float64 `json:"m_per_s"`
+	P50   float64 `json:"p50"`
+	P90   float64 `json:"p90"`
+	P99   float64 `json:"p99"`
+	P999  float64 `json:"p999"`
+	Max   float64 `json:"max"`
+}
+
+type peerKeys struct {
+	quantileKeys
+	Tool     string     `json:"tool"`
+	Count    int        `json:"count"`
+	RatioP50 float64    `json:"ratio_p50"`
+	RatioP99 float64    `json:"ratio_p99"`
+	TurnsP50 [2]float64 `json:"ratio_p50_turns"`
+	TurnsP99 [2]float64 `json:"ratio_p99_turns"`
+}
+
+func quantiles(s lateness.Summary) quantileKeys {
+	return quantileKeys{int64(s.P50), int64(s.P90), int64(s.P99), int64(s.P999), int64(s.Max)}
+}
+
+func (r *latenessReport) keys() latenessKeys {
+	a := r.About
+	k := latenessKeys{quantileKeys: quantiles(r.Software), Count: r.Software.Count, Seed: r.Seed,
+		IntervalNs: int64(r.Interval), Output: a.Output, Input: a.Input, Drive: a.Drive, Granted: a.Granted,
+		Missing: append([]string{}, a.Missing...), Load: orNone(a.Load), Kernel: a.System, Plan: r.Plan.Name,
+		PlanFrom: r.Plan.From, GoodEnough: r.Verdict.Good, Verdict: r.Verdict.Words}
+	judged := r.Software
+	if r.Stamped.Count > 0 {
+		judged = r.Stamped
+		stamped := quantiles(r.Stamped)
+		k.Stamped = &stamped
+	}
+	for _, b := range lateness.Bars(r.software) {
+		k.Histogram = append(k.Histogram, barKeys{int64(b.To), b.N})
+	}
+	for _, v := range speeds {
+		mm := func(late time.Duration) float64 { return millimetres(lateness.Moved(v, late)) }
+		k.MovedMm = append(k.MovedMm, movedKeys{float64(v), mm(judged.P50), mm(judged.P90), mm(judged.P99), mm(judged.P999),
+			mm(judged.Max)})
+	}
+	if r.Peer.Count > 0 {
+		low50, high50, low99, high99 := r.ratioRange()
+		k.Peer = &peerKeys{quantiles(r.Peer), a.Peer, r.Peer.Count, ratio(r.Software.P50, r.Peer.P50),
+			ratio(r.Software.P99, r.Peer.P99), [2]float64{low50, high50}, [2]float64{low99, high99}}
+	}
+	return k
+}
+
+func (r *latenessReport) writeJSON(w io.Writer) error {
+	out := json.NewEncoder(w)
+	out.SetIndent("", "  ")
+	return out.Encode(r.keys())
+}
