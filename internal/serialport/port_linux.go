@@ -1,0 +1,262 @@
+package serialport
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"os/user"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"time"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+const (
+	// writeWithin is for a port that takes no more bytes. A frame takes 3 ms at 250000 baud.
+	writeWithin = time.Second
+	// rateWithin is how far the port's own rate may be from what was asked for. Two ends that sample a byte of ten bits
+	// in the middle of each may be half a bit, 5 percent, apart altogether; the board has its own error.
+	rateWithin = 0.02
+)
+
+// Port is an open serial port. It is safe for one reader and one writer at the same time, and for Close at any time.
+type Port struct {
+	// LowLatency says that the driver took the flag to hand on at once what it receives. Without it some USB adapters
+	// wait for more, 16 ms by default; others have no such timer and no such flag.
+	LowLatency bool
+
+	path string
+	file *os.File
+}
+
+// Open opens the port raw, eight bits, no parity, one stop bit, no flow control, at baud bits a second, for this
+// program alone. Opening makes many boards start again. Errors are *Error.
+func Open(path string, baud int) (*Port, error) {
+	file, err := take(path)
+	if err != nil {
+		return nil, err
+	}
+	p := &Port{path: path, file: file}
+	if err := p.control(func(fd int) error { return setUp(fd, baud) }); err != nil {
+		p.Close()
+		return nil, said(path, fmt.Sprintf("setting it to %d baud", baud), err)
+	}
+	p.LowLatency = p.control(setLowLatency) == nil
+	return p, nil
+}
+
+// Hold keeps every program that asks for the port, such as a daemon, from it, until release is called. Programs that
+// are not told by a lock, such as a firmware writer, can open it meanwhile.
+func Hold(path string) (release func() error, err error) {
+	file, err := take(path)
+	if err != nil {
+		return nil, err
+	}
+	return file.Close, nil
+}
+
+// take opens the device and locks it against others.
+func take(path string) (*os.File, error) {
+	fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+	if err != nil {
+		return nil, cannotOpen(path, err)
+	}
+	file := os.NewFile(uintptr(fd), path)
+	if err := lock(path, fd); err != nil {
+		file.Close()
+		return nil, err
+	}
+	return file, nil
+}
+
+func cannotOpen(path string, err error) error {
+	switch {
+	case errors.Is(err, unix.ENOENT), errors.Is(err, unix.ENXIO), errors.Is(err, unix.ENODEV):
+		return absent(path, err)
+	case errors.Is(err, unix.EBUSY):
+		return busy(path, holder(path), err)
+	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
+		return denied(path, groupOf(path), err)
+	}
+	return failed(path, "opening it", err)
+}
+
+// lock refuses a port that somebody has. A lock alone would miss programs that take none.
+func lock(path string, fd int) error {
+	if _, err := unix.IoctlGetTermios(fd, unix.TCGETS2); err != nil {
+		return noPort(path, err)
+	}
+	if err := unix.Flock(fd, unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		return busy(path, holder(path), err)
+	}
+	if who := holder(path); who != "" {
+		return busy(path, who, nil)
+	}
+	return nil
+}
+
+// control runs something on the descriptor.
+func (p *Port) control(do func(fd int) error) error {
+	raw, err := p.file.SyscallConn()
+	if err != nil {
+		return err
+	}
+	var done error
+	if err := raw.Control(func(fd uintptr) { done = do(int(fd)) }); err != nil {
+		return err
+	}
+	return done
+}
+
+// setUp makes the port raw in one call, and looks whether it took the rate.
+func setUp(fd, baud int) error {
+	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
+	if err != nil {
+		return err
+	}
+	t.Iflag, t.Oflag, t.Lflag = unix.IGNBRK, 0, 0
+	// Without HUPCL the lines stay as they are when the port is closed, and a board that resets on them does not do so
+	// at the next opening.
+	t.Cflag = unix.CS8 | unix.CREAD | unix.CLOCAL | unix.BOTHER
+	t.Ispeed, t.Ospeed = uint32(baud), uint32(baud)
+	t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
+	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
+		return err
+	}
+	// The driver answers with what it could do.
+	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err != nil {
+		return err
+	}
+	if off := float64(t.Ospeed)/float64(baud) - 1; math.Abs(off) > rateWithin {
+		return fmt.Errorf("it can do %d baud, which is %.1f%% off", t.Ospeed, 100*off)
+	}
+	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
+		return err
+	}
+	return unix.IoctlSetInt(fd, unix.TCFLSH, unix.TCIOFLUSH)
+}
+
+// serialSettings is serial_struct of linux/serial.h.
+type serialSettings struct {
+	kind, line    int32
+	port          uint32
+	irq, flags    int32
+	fifo, divisor int32
+	baudBase      int32
+	closeDelay    uint16
+	ioType, hole  uint8
+	hub           int32
+	closingWait   uint16
+	closingWait2  uint16
+	memory        uintptr
+	shift         uint16
+	portHigh      uint32
+	mapBase       uintptr
+}
+
+const lowLatency = 1 << 13 // ASYNC_LOW_LATENCY of linux/tty_flags.h
+
+// setLowLatency asks the driver not to gather bytes. Many have nothing of the kind.
+func setLowLatency(fd int) error {
+	var s serialSettings
+	if err := settings(fd, unix.TIOCGSERIAL, &s); err != nil {
+		return err
+	}
+	s.flags |= lowLatency
+	if err := settings(fd, unix.TIOCSSERIAL, &s); err != nil {
+		return err
+	}
+	if err := settings(fd, unix.TIOCGSERIAL, &s); err != nil {
+		return err
+	}
+	if s.flags&lowLatency == 0 {
+		return errors.ErrUnsupported // a driver may take the flag and do nothing
+	}
+	return nil
+}
+
+func settings(fd int, request uintptr, s *serialSettings) error {
+	if _, _, e := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(unsafe.Pointer(s))); e != 0 {
+		return e
+	}
+	return nil
+}
+
+// Read waits for bytes. It ends with os.ErrClosed after Close, and with ErrUnplugged when the port is gone.
+func (p *Port) Read(b []byte) (int, error) {
+	n, err := p.file.Read(b)
+	return n, p.trouble("reading", err)
+}
+
+// Write writes all of b, or says why not.
+func (p *Port) Write(b []byte) (int, error) {
+	_ = p.file.SetWriteDeadline(time.Now().Add(writeWithin)) // fails on a closed file, as Write then does
+	n, err := p.file.Write(b)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = fmt.Errorf("it takes no more bytes: %w", err)
+	}
+	return n, p.trouble("writing", err)
+}
+
+// trouble finds the unplugged port among the errors. The kernel hangs up: reading ends, and everything else is EIO.
+func (p *Port) trouble(doing string, err error) error {
+	if errors.Is(err, io.EOF) || errors.Is(err, unix.EIO) || errors.Is(err, unix.ENODEV) || errors.Is(err, unix.ENXIO) {
+		return unplugged(p.path, err)
+	}
+	return said(p.path, doing, err)
+}
+
+// Close lets go of the port. Reads and writes under way end.
+func (p *Port) Close() error {
+	// A pseudo-terminal would stay closed to others for as long as its far side lives.
+	_ = p.control(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) })
+	if err := p.file.Close(); err != nil && !errors.Is(err, os.ErrClosed) {
+		return failed(p.path, "closing it", err)
+	}
+	return nil
+}
+
+// groupOf is the group that may open the device, "" if that does not help.
+func groupOf(path string) string {
+	info, err := os.Stat(path)
+	if err != nil {
+		return ""
+	}
+	status, ok := info.Sys().(*syscall.Stat_t)
+	if !ok || info.Mode().Perm()&0o060 != 0o060 || status.Gid == 0 {
+		return ""
+	}
+	group, err := user.LookupGroupId(strconv.Itoa(int(status.Gid)))
+	if err != nil {
+		return ""
+	}
+	return group.Name
+}
+
+// holder names the program that has the device open, "" if there is none that this user may know of.
+func holder(path string) string {
+	device, err := filepath.EvalSymlinks(path)
+	if err != nil {
+		return ""
+	}
+	open, _ := filepath.Glob("/proc/[0-9]*/fd/*")
+	self := strconv.Itoa(os.Getpid())
+	for _, link := range open {
+		pid := strings.Split(link, "/")[2]
+		if at, err := os.Readlink(link); err != nil || at != device || pid == self {
+			continue
+		}
+		name, err := os.ReadFile("/proc/" + pid + "/comm")
+		if err != nil {
+			continue // it has ended
+		}
+		return fmt.Sprintf("%s (process %s)", strings.TrimSpace(string(name)), pid)
+	}
+	return ""
+}

@@ -1,0 +1,296 @@
+package serialport
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"unsafe"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"stillwater/internal/need"
+)
+
+// TestMain can be another program that has a port.
+func TestMain(m *testing.M) {
+	if path := os.Getenv("SERIALPORT_TEST_HOLD"); path != "" {
+		os.Exit(hold(path))
+	}
+	os.Exit(m.Run())
+}
+
+func hold(path string) int {
+	file, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY, 0)
+	if err != nil {
+		fmt.Println(err)
+		return 1
+	}
+	defer file.Close()
+	fmt.Println("open")
+	_, _ = io.Copy(io.Discard, os.Stdin)
+	return 0
+}
+
+// terminal is a pseudo-terminal: its far side, and the path of the near one.
+func terminal(t *testing.T) (far *os.File, path string) {
+	far, near := need.Terminal(t)
+	path = near.Name()
+	require.NoError(t, near.Close())
+	return far, path
+}
+
+func open(t *testing.T, path string) *Port {
+	p, err := Open(path, 250000)
+	require.NoError(t, err)
+	t.Cleanup(func() { p.Close() })
+	return p
+}
+
+func TestOpenSetsTheRateByNumber(t *testing.T) {
+	for _, baud := range []int{250000, 115200, 57600, 9600, 500000, 1_000_000} {
+		far, path := terminal(t)
+		p, err := Open(path, baud)
+		require.NoError(t, err)
+		set, err := unix.IoctlGetTermios(int(far.Fd()), unix.TCGETS2)
+		require.NoError(t, err)
+		assert.Equal(t, uint32(baud), set.Ospeed)
+		assert.Equal(t, uint32(baud), set.Ispeed)
+		assert.Equal(t, uint32(unix.BOTHER), set.Cflag&unix.CBAUD)
+		assert.Equal(t, uint32(unix.CS8|unix.CREAD|unix.CLOCAL), set.Cflag&^(unix.CBAUD|unix.CIBAUD))
+		assert.Zero(t, set.Lflag)
+		assert.Zero(t, set.Oflag)
+		require.NoError(t, p.Close())
+	}
+}
+
+// Nothing on the way may turn one byte into another, as terminals do.
+func TestEveryByteGoesThroughBothWays(t *testing.T) {
+	far, path := terminal(t)
+	p := open(t, path)
+	sent := make([]byte, 2048)
+	random := rand.New(rand.NewPCG(1, 1))
+	for i := range sent {
+		sent[i] = byte(i)
+		if i >= 512 {
+			sent[i] = byte(random.Uint32())
+		}
+	}
+	for name, way := range map[string]struct {
+		from io.Writer
+		to   io.Reader
+	}{"in": {far, p}, "out": {p, far}} {
+		wrote := make(chan error, 1)
+		go func() {
+			_, err := way.from.Write(sent)
+			wrote <- err
+		}()
+		got := make([]byte, len(sent))
+		_, err := io.ReadFull(way.to, got)
+		require.NoError(t, err, name)
+		require.NoError(t, <-wrote, name)
+		require.Equal(t, sent, got, name)
+	}
+}
+
+func TestOnePortOneProgram(t *testing.T) {
+	_, path := terminal(t)
+	first := open(t, path)
+	_, err := Open(path, 250000)
+	require.ErrorIs(t, err, ErrBusy)
+	_, err = Hold(path)
+	require.ErrorIs(t, err, ErrBusy)
+	require.NoError(t, first.Close())
+
+	release, err := Hold(path)
+	require.NoError(t, err)
+	_, err = Open(path, 250000)
+	require.ErrorIs(t, err, ErrBusy)
+	require.NoError(t, release())
+
+	second, err := Open(path, 250000)
+	require.NoError(t, err)
+	require.NoError(t, second.Close())
+}
+
+// A program that takes no lock has the port all the same, and would take bytes away.
+func TestBusyNamesTheProgram(t *testing.T) {
+	_, path := terminal(t)
+	link := filepath.Join(t.TempDir(), "usb-board")
+	require.NoError(t, os.Symlink(path, link))
+	other := exec.Command(os.Args[0])
+	other.Env = append(os.Environ(), "SERIALPORT_TEST_HOLD="+path)
+	stdin, err := other.StdinPipe()
+	require.NoError(t, err)
+	stdout, err := other.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, other.Start())
+	says, err := bufio.NewReader(stdout).ReadString('\n')
+	require.NoError(t, err)
+	require.Equal(t, "open\n", says)
+
+	_, err = Open(link, 250000)
+	require.ErrorIs(t, err, ErrBusy)
+	name := filepath.Base(os.Args[0])
+	assert.ErrorContains(t, err, fmt.Sprintf("in use by %s (process %d)", name[:min(15, len(name))], other.Process.Pid))
+	assert.ErrorContains(t, err, "systemctl stop stillwater")
+
+	require.NoError(t, stdin.Close())
+	require.NoError(t, other.Wait())
+	open(t, link)
+}
+
+func TestCloseEndsARead(t *testing.T) {
+	_, path := terminal(t)
+	p := open(t, path)
+	ended := make(chan error, 1)
+	go func() {
+		_, err := p.Read(make([]byte, 10))
+		ended <- err
+	}()
+	require.NoError(t, p.Close())
+	require.ErrorIs(t, <-ended, os.ErrClosed)
+	require.NoError(t, p.Close())
+}
+
+func TestCloseEndsAWriteThatWaits(t *testing.T) {
+	_, path := terminal(t)
+	p := open(t, path)
+	ended := make(chan error, 1)
+	go func() {
+		for {
+			if _, err := p.Write(make([]byte, 4096)); err != nil { // nobody reads
+				ended <- err
+				return
+			}
+		}
+	}()
+	require.NoError(t, p.Close())
+	require.ErrorIs(t, <-ended, os.ErrClosed)
+}
+
+func TestAPortThatTakesNoMoreSaysSo(t *testing.T) {
+	t.Parallel()
+	_, path := terminal(t)
+	p := open(t, path)
+	var err error
+	for err == nil {
+		_, err = p.Write(make([]byte, 4096))
+	}
+	assert.ErrorIs(t, err, os.ErrDeadlineExceeded)
+	assert.ErrorContains(t, err, "it takes no more bytes")
+}
+
+func TestUnpluggedIsSaid(t *testing.T) {
+	far, path := terminal(t)
+	p := open(t, path)
+	ended := make(chan error, 1)
+	go func() {
+		_, err := p.Read(make([]byte, 10))
+		ended <- err
+	}()
+	require.NoError(t, far.Close())
+	err := <-ended
+	require.ErrorIs(t, err, ErrUnplugged)
+	assert.ErrorContains(t, err, path+": it is gone, the board was unplugged or lost its power: plug it in again")
+	_, err = p.Write([]byte{0})
+	require.ErrorIs(t, err, ErrUnplugged)
+}
+
+func TestWhatCannotBeOpenedIsSaid(t *testing.T) {
+	_, err := Open("/dev/serial/by-id/nothing", 250000)
+	require.ErrorIs(t, err, ErrAbsent)
+	assert.ErrorContains(t, err, "/dev/serial/by-id/nothing: there is nothing: plug the board in")
+
+	_, err = Open(os.DevNull, 250000)
+	assert.ErrorContains(t, err, os.DevNull+": it is no serial port")
+
+	file := filepath.Join(t.TempDir(), "file")
+	require.NoError(t, os.WriteFile(file, nil, 0o600))
+	_, err = Open(file, 250000)
+	assert.ErrorContains(t, err, "it is no serial port")
+}
+
+func TestWithoutPermissionTheGroupIsNamed(t *testing.T) {
+	if os.Getuid() != 0 {
+		need.Missing(t, "giving a file to a group needs root")
+	}
+	file := filepath.Join(t.TempDir(), "port")
+	require.NoError(t, os.WriteFile(file, nil, 0o600))
+	const dialout = 20 // on Debian
+	require.NoError(t, os.Chown(file, 0, dialout))
+	assert.NotContains(t, cannotOpen(file, unix.EACCES).Error(), "usermod", "the group may not open it either")
+	require.NoError(t, os.Chmod(file, 0o660))
+	err := cannotOpen(file, unix.EACCES)
+	require.ErrorIs(t, err, ErrDenied)
+	assert.ErrorContains(t, err, `it belongs to the group dialout: sudo usermod -aG dialout "$USER", then log in again`)
+}
+
+func TestErrorsOfTheKernelAreSortedOut(t *testing.T) {
+	for errno, want := range map[unix.Errno]error{
+		unix.ENOENT: ErrAbsent, unix.ENODEV: ErrAbsent, unix.ENXIO: ErrAbsent, unix.EBUSY: ErrBusy,
+		unix.EACCES: ErrDenied, unix.EPERM: ErrDenied, unix.EIO: unix.EIO,
+	} {
+		err := cannotOpen("/dev/ttyUSB7", errno)
+		assert.ErrorIs(t, err, want)
+		assert.ErrorContains(t, err, "serial port /dev/ttyUSB7: ")
+	}
+	p := &Port{path: "/dev/ttyUSB7"}
+	for _, gone := range []error{io.EOF, unix.EIO, unix.ENODEV} {
+		assert.ErrorIs(t, p.trouble("reading", gone), ErrUnplugged)
+	}
+	assert.NotErrorIs(t, p.trouble("reading", unix.EBADF), ErrUnplugged)
+	assert.Equal(t, os.ErrClosed, p.trouble("reading", os.ErrClosed))
+	assert.NoError(t, p.trouble("reading", nil))
+}
+
+// The kernel's struct has a pointer and a long in it.
+func TestSerialSettingsAreAsLongAsTheKernels(t *testing.T) {
+	want := map[uintptr]uintptr{8: 72, 4: 60}[unsafe.Sizeof(uintptr(0))]
+	assert.Equal(t, want, unsafe.Sizeof(serialSettings{}))
+}
+
+func TestFindTakesTheOnlyPort(t *testing.T) {
+	named, devices := t.TempDir(), t.TempDir()
+	_, err := find(named, devices)
+	require.ErrorIs(t, err, ErrAbsent)
+	assert.ErrorContains(t, err, "none is plugged in: plug the board in")
+
+	touch := func(parts ...string) string {
+		path := filepath.Join(parts...)
+		require.NoError(t, os.WriteFile(path, nil, 0o600))
+		return path
+	}
+	touch(devices, "ttyS0")
+	touch(devices, "ttyAMA0")
+	_, err = find(named, devices)
+	require.ErrorIs(t, err, ErrAbsent, "what is soldered in is not the board")
+
+	usb := touch(devices, "ttyACM0")
+	got, err := find(named, devices)
+	require.NoError(t, err)
+	assert.Equal(t, usb, got)
+
+	first := touch(named, "usb-maker-1-if00-port0")
+	touch(devices, "ttyUSB0")
+	got, err = find(named, devices)
+	require.NoError(t, err)
+	assert.Equal(t, first, got)
+
+	second := touch(named, "usb-maker-2-if00-port0")
+	_, err = find(named, devices)
+	require.ErrorIs(t, err, ErrSeveral)
+	assert.Equal(t, 2, strings.Count(err.Error(), `port = "`))
+	assert.ErrorContains(t, err, `port = "`+first+`"`)
+	assert.ErrorContains(t, err, `port = "`+second+`"`)
+	var e *Error
+	require.True(t, errors.As(err, &e))
+}

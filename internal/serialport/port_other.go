@@ -1,0 +1,32 @@
+//go:build !linux
+
+package serialport
+
+import (
+	"errors"
+	"fmt"
+	"runtime"
+)
+
+// Port is an open serial port. On this system there are none.
+type Port struct{ LowLatency bool }
+
+// Open opens the port for this program alone.
+func Open(path string, _ int) (*Port, error) { return nil, unsupported(path) }
+
+// Hold keeps other programs that ask from the port until the result is called.
+func Hold(path string) (release func() error, err error) { return nil, unsupported(path) }
+
+func unsupported(path string) error {
+	return &Error{Path: path, What: fmt.Sprintf("boards on serial ports need Linux, this is %s", runtime.GOOS),
+		Remedy: "use the simulated rig here", Err: errors.ErrUnsupported}
+}
+
+// Read is for the interface.
+func (*Port) Read([]byte) (int, error) { return 0, errors.ErrUnsupported }
+
+// Write is for the interface.
+func (*Port) Write([]byte) (int, error) { return 0, errors.ErrUnsupported }
+
+// Close is for the interface.
+func (*Port) Close() error { return nil }
