@@ -32,6 +32,9 @@ func NewLink(fd int) (*Link, error) {
 	return &Link{fd: fd, stream: descriptor(fd)}, nil
 }
 
+// Close closes the descriptor.
+func (l *Link) Close() error { return unix.Close(l.fd) }
+
 // descriptor is a non-blocking file descriptor.
 type descriptor int
 
@@ -110,8 +113,8 @@ func (w *Waiter) Sleep(until int64, writable bool) (timeUp bool, err error) {
 	if writable {
 		w.poll[2].Events |= unix.POLLOUT
 	}
-	n, err := unix.Ppoll(w.poll, nil, nil)
-	if err != nil && err != unix.EINTR {
+	n, err := w.look(nil)
+	if err != nil {
 		return false, fmt.Errorf("wait for edges and the link: %w", err)
 	}
 	return n == 1 && w.poll[0].Revents != 0, nil
@@ -120,7 +123,7 @@ func (w *Waiter) Sleep(until int64, writable bool) (timeUp bool, err error) {
 // Poll looks at what is ready without sleeping, and says whether anything is.
 func (w *Waiter) Poll() (any bool, err error) {
 	var now unix.Timespec
-	if _, err := unix.Ppoll(w.poll, &now, nil); err != nil && err != unix.EINTR {
+	if _, err := w.look(&now); err != nil {
 		return false, fmt.Errorf("look at edges and the link: %w", err)
 	}
 	for i := range w.poll[1:] {
@@ -129,6 +132,18 @@ func (w *Waiter) Poll() (any bool, err error) {
 		}
 	}
 	return false, nil
+}
+
+// look says how many descriptors are ready. Interrupted by a signal it knows of none.
+func (w *Waiter) look(limit *unix.Timespec) (int, error) {
+	n, err := unix.Ppoll(w.poll, limit, nil)
+	if err == unix.EINTR {
+		for i := range w.poll {
+			w.poll[i].Revents = 0
+		}
+		return 0, nil
+	}
+	return n, err
 }
 
 // Ready says whether descriptor i has something to read, is closed or has failed, as of the last Sleep or Poll.

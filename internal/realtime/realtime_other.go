@@ -28,6 +28,9 @@ func (*Thread) Close() error { return nil }
 // NewLink refuses.
 func NewLink(int) (*Link, error) { return nil, ErrUnsupported }
 
+// Close does nothing.
+func (*Link) Close() error { return nil }
+
 // Waiter sleeps until a descriptor is ready or a time has come; here there is none.
 type Waiter struct{}
 
