@@ -6,14 +6,17 @@ import (
 	"flag"
 	"fmt"
 	"log/slog"
+	"os"
 	"os/signal"
+	"strconv"
 	"syscall"
 	"time"
 
 	"stillwater/internal/config"
+	"stillwater/internal/gpiochip"
 	"stillwater/internal/realtime"
+	"stillwater/internal/service"
 	"stillwater/internal/spawn"
-	"stillwater/internal/trigger"
 )
 
 // What the Linux GPIO board promises. Aims, not measured on real hardware: an ordinary kernel keeps no promise.
@@ -24,48 +27,79 @@ const (
 	consumer = "stillwater"
 )
 
-// startBoard starts the board process for a GPIO configuration and returns its link. Closing that ends the process;
-// once the process is gone, reading gives a *spawn.Exited.
-func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
-	return spawn.Start(spawn.Command{
-		Args:   []string{"board", "--config", cfg.Path, "--sum", cfg.Sum},
-		Stderr: m.Stderr,
-	})
+// A board process that was killed leaves its outputs to its keeper for some milliseconds. The next one waits for them.
+const (
+	outputsWithin = 2 * time.Second
+	outputsAgain  = 5 * time.Millisecond
+)
+
+// boardFlags are the flags of the board process.
+type boardFlags struct {
+	config, sum, listen string
+	null                bool
+	priority, cpu, keep int
 }
 
-// board is the process that has the pins: it speaks the board protocol on the socket it was started with and holds
-// nothing but pins and time. Whatever ends it, outputs go safe first.
+func (m *Main) parseBoard(args []string) (*boardFlags, error) {
+	flags, f := flag.NewFlagSet("board", flag.ContinueOnError), &boardFlags{}
+	flags.SetOutput(m.Stderr)
+	flags.StringVar(&f.config, "config", "", "configuration `file`")
+	flags.StringVar(&f.sum, "sum", "", "refuse a configuration whose text has another SHA-256")
+	flags.StringVar(&f.listen, "listen", "", "be a service of its own, with this unix `socket` for the daemon "+
+		"(a socket from systemd is taken by itself)")
+	flags.BoolVar(&f.null, "null", false, "switch nothing: a board without pins, for stillwater lateness")
+	flags.IntVar(&f.priority, "priority", config.DefaultPriority, "with --null: real-time priority to ask for, 0 for none")
+	flags.IntVar(&f.cpu, "cpu", config.AnyCPU, "with --null: processor to stay on")
+	flags.IntVar(&f.keep, "keep", 0, "started by the board process: switch its outputs, that many descriptors, off when it "+
+		"is gone")
+	if err := flags.Parse(args); err != nil {
+		return f, fmt.Errorf("%w: board: %w", errUsage, err)
+	}
+	if flags.NArg() > 0 {
+		return f, fmt.Errorf("%w: board: %q is too much", errUsage, flags.Arg(0))
+	}
+	return f, nil
+}
+
+// pinAccess is how a board's lines are taken, and how its keeper switches them off.
+type pinAccess struct {
+	outputs, inputs func(config.Board, *lines) error
+	off             func(fd int) error
+}
+
+func (m *Main) boardPins() pinAccess {
+	if m.access.outputs != nil {
+		return m.access
+	}
+	return pinAccess{outputs: openOutputs, inputs: openInputs, off: gpiochip.SwitchOff}
+}
+
+// board is the process that has the pins: it speaks the board protocol with one host at a time and holds nothing but
+// pins and time. Whatever ends it, outputs go safe first.
 func (m *Main) board(ctx context.Context, args []string) error {
 	// The log may go to a daemon that is gone: writing to it must not end this process before its outputs are safe.
 	signal.Ignore(syscall.SIGPIPE)
-	flags := flag.NewFlagSet("board", flag.ContinueOnError)
-	flags.SetOutput(m.Stderr)
-	path := flags.String("config", "", "configuration `file`")
-	sum := flags.String("sum", "", "refuse a configuration whose text has another SHA-256")
-	null := flags.Bool("null", false, "switch nothing: a board without pins, for stillwater lateness")
-	priority := flags.Int("priority", config.DefaultPriority, "with --null: real-time priority to ask for, 0 for none")
-	cpu := flags.Int("cpu", config.AnyCPU, "with --null: processor to stay on")
-	if err := flags.Parse(args); err != nil {
-		return fmt.Errorf("%w: board: %w", errUsage, err)
+	f, err := m.parseBoard(args)
+	if err != nil {
+		return err
 	}
-	if *null {
-		return m.nullBoard(ctx, *priority, *cpu)
+	if f.keep > 0 {
+		return spawn.Keep(f.keep, m.boardPins().off)
 	}
-	cfg, err := config.Find(*path)
+	// By itself the runtime ends a process on this signal without a word to anybody.
+	ctx, stop := signal.NotifyContext(ctx, syscall.SIGQUIT)
+	defer stop()
+	if f.null {
+		return m.nullBoard(ctx, f.priority, f.cpu)
+	}
+	cfg, err := config.Find(f.config)
 	if err != nil {
 		return err
 	}
 	if cfg.Board.Kind != config.GPIO {
 		return fmt.Errorf("%w: board: %s has no GPIO board; the daemon runs the simulated one itself", errUsage, cfg.Path)
 	}
-	if *sum != "" && *sum != cfg.Sum {
-		return fmt.Errorf("board: %s was changed since the daemon read it; restart the daemon", cfg.Path)
-	}
-	link, err := realtime.NewLink(spawn.LinkFD)
-	if err != nil {
-		return fmt.Errorf("board: the daemon starts this with a link to itself: %w", err)
-	}
-	return runBoard(ctx, cfg.Board, link, openLines)
+	return m.runBoard(ctx, f, cfg, m.boardPins())
 }
 
 // What the board's log says, which stillwater lateness looks for.
@@ -85,35 +119,121 @@ func enterRealtime(b config.Board) *realtime.Thread {
 	return thread
 }
 
-// runBoard opens the lines and runs the board until ctx is done or the link has gone.
-func runBoard(ctx context.Context, b config.Board, link *realtime.Link, open func(config.Board) (lines, error)) (
-	err error,
-) {
-	lines, err := open(b)
+// boardProcess is the process that has the pins, from the first line it takes to the last it lets go.
+type boardProcess struct {
+	conf    config.Board
+	lines   lines
+	keeper  *spawn.Keeper // nil: nothing to keep
+	thread  *realtime.Thread
+	manager *service.Manager
+	heart   *heart
+}
+
+// errAlone says that the keeper has gone.
+var errAlone = errors.New("the outputs' keeper has gone: nobody would switch them off after this process")
+
+// runBoard takes the outputs, at their safe level, before all else that can fail, then serves the hosts until ctx is
+// done or, without a socket of its own, the one host has gone.
+func (m *Main) runBoard(ctx context.Context, f *boardFlags, cfg config.Config, open pinAccess) (err error) {
+	p := &boardProcess{conf: cfg.Board}
+	defer func() { // comes last, also after a panic
+		err = errors.Join(err, p.close())
+		if err != nil {
+			err = fmt.Errorf("board: %w", err)
+		}
+	}()
+	if err := p.takeOutputs(ctx, open); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	if err := p.startKeeper(m, cancel); err != nil {
+		return err
+	}
+	if f.sum != "" && f.sum != cfg.Sum {
+		return fmt.Errorf("%s was changed since the daemon read it; restart the daemon", cfg.Path)
+	}
+	hosts, err := openHosts(f.listen, cfg.Sum, m.Getenv)
 	if err != nil {
-		return fmt.Errorf("board: %w", err)
+		return err
 	}
-	// Closing the outputs switches them off. Deferred before all else that can fail, it comes last, also after a panic.
-	defer func() { err = errors.Join(err, lines.outputs.Close()) }()
-	defer lines.inputs.Close()
-	thread := enterRealtime(b)
-	defer thread.Close()
-	levels, err := lines.inputs.Levels()
+	defer hosts.close()
+	if err := open.inputs(p.conf, &p.lines); err != nil {
+		return err
+	}
+	if p.manager, err = service.Find(m.Getenv); err != nil {
+		slog.Warn("board: " + err.Error())
+	}
+	p.thread = enterRealtime(p.conf)
+	p.heart = newHeart(p.lines.heartbeat, p.manager)
+	_ = p.manager.Ready("outputs are off") // if it does not hear, it will say so
+	err = hosts.serve(ctx, p)
+	if errors.Is(context.Cause(ctx), errAlone) {
+		err = errors.Join(errAlone, err)
+	}
+	return err
+}
+
+// takeOutputs takes the outputs and drives them off. The keeper of a process before this one may still have them.
+func (p *boardProcess) takeOutputs(ctx context.Context, open pinAccess) error {
+	for end := time.Now().Add(outputsWithin); ; {
+		err := open.outputs(p.conf, &p.lines)
+		if err == nil || !errors.Is(err, syscall.EBUSY) || time.Now().After(end) || ctx.Err() != nil {
+			return err
+		}
+		if err := p.lines.close(); err != nil {
+			return err
+		}
+		time.Sleep(outputsAgain)
+	}
+}
+
+// startKeeper starts the process that switches the outputs off when this one could not, and calls gone if it ends.
+func (p *boardProcess) startKeeper(m *Main, gone context.CancelCauseFunc) error {
+	held := p.lines.outputs.Fds()
+	if len(held) == 0 {
+		return nil
+	}
+	path, err := os.Executable()
 	if err != nil {
-		return fmt.Errorf("board: %w", err)
+		return fmt.Errorf("find this executable, to start the outputs' keeper: %w", err)
 	}
-	state, err := trigger.New(boardConfig(b, levels))
+	p.keeper, err = spawn.StartKeeper(spawn.Command{
+		Path: path, Args: []string{"board", "--keep", strconv.Itoa(len(held))}, Env: inheritable(), Stderr: m.Stderr,
+	}, held)
 	if err != nil {
-		return fmt.Errorf("board: %w", err)
+		return err
 	}
-	l, err := newLoop(ctx, state, lines.inputs, lines.outputs, link, levels)
-	if err != nil {
-		return fmt.Errorf("board: %w", err)
-	}
-	defer l.waiter.Close()
-	l.thread = thread
-	if err := l.run(ctx); err != nil {
-		return fmt.Errorf("board: %w", err)
-	}
+	go func() {
+		<-p.keeper.Gone()
+		gone(errAlone)
+	}()
 	return nil
+}
+
+// inheritable is the environment without what concerns this process only.
+func inheritable() []string {
+	env := []string{}
+	for _, variable := range os.Environ() {
+		if !service.Own(variable) {
+			env = append(env, variable)
+		}
+	}
+	return env
+}
+
+// close switches the outputs off and lets everything go.
+func (p *boardProcess) close() error {
+	err := p.lines.close()
+	if p.keeper != nil {
+		err = errors.Join(err, p.keeper.Close())
+	}
+	if p.thread != nil {
+		err = errors.Join(err, p.thread.Close())
+	}
+	if p.manager != nil {
+		_ = p.manager.Stopping()
+		err = errors.Join(err, p.manager.Close())
+	}
+	return err
 }

@@ -18,45 +18,82 @@ type heldInputs interface {
 	Close() error
 }
 
-// heldOutputs are output lines that can be let go, which switches them off.
+// heldOutputs are output lines that can be let go, which switches them off. Fds are the descriptors that hold them.
 type heldOutputs interface {
 	switches
+	Fds() []int
 	Close() error
 }
 
-// lines are the lines of a board, held.
+// lines are the lines of a board, held. Those that were not taken are nil.
 type lines struct {
-	inputs  heldInputs
-	outputs heldOutputs
+	outputs   heldOutputs
+	heartbeat heldOutputs // one line, for the hardware's guard
+	inputs    heldInputs
 }
 
-// openLines takes the outputs first: they go to their off level even if a sensor is missing.
-func openLines(b config.Board) (lines, error) {
+// openOutputs takes the outputs, which go to their off level, and the heartbeat's line, which goes low.
+func openOutputs(b config.Board, l *lines) error {
 	outs := make([]gpiochip.Output, len(b.Outputs))
 	for i, o := range b.Outputs {
 		line, err := findLine(o.Line)
 		if err != nil {
-			return lines{}, fmt.Errorf("output %q: %w", o.Name, err)
+			return fmt.Errorf("output %q: %w", o.Name, err)
 		}
 		outs[i] = gpiochip.Output{Line: line, ActiveLow: o.SafeHigh}
 	}
+	outputs, err := gpiochip.OpenOutputs(consumer, outs)
+	if err != nil {
+		return fmt.Errorf("outputs: %w", err)
+	}
+	l.outputs = outputs
+	if b.Heartbeat == nil {
+		return nil
+	}
+	line, err := findLine(*b.Heartbeat)
+	if err != nil {
+		return fmt.Errorf("heartbeat: %w", err)
+	}
+	heartbeat, err := gpiochip.OpenOutputs(consumer, []gpiochip.Output{{Line: line}})
+	if err != nil {
+		return fmt.Errorf("heartbeat: %w", err)
+	}
+	l.heartbeat = heartbeat
+	return nil
+}
+
+// openInputs takes the inputs.
+func openInputs(b config.Board, l *lines) error {
 	ins := make([]gpiochip.Input, len(b.Inputs))
 	for i, in := range b.Inputs {
 		line, err := findLine(in.Line)
 		if err != nil {
-			return lines{}, fmt.Errorf("input %q: %w", in.Name, err)
+			return fmt.Errorf("input %q: %w", in.Name, err)
 		}
 		ins[i] = gpiochip.Input{Line: line, Bias: bias(in.Bias), Debounce: in.Debounce}
 	}
-	outputs, err := gpiochip.OpenOutputs(consumer, outs)
-	if err != nil {
-		return lines{}, fmt.Errorf("outputs: %w", err)
-	}
 	inputs, err := gpiochip.OpenInputs(consumer, ins)
 	if err != nil {
-		return lines{}, fmt.Errorf("inputs: %w", errors.Join(err, outputs.Close()))
+		return fmt.Errorf("inputs: %w", err)
 	}
-	return lines{inputs, outputs}, nil
+	l.inputs = inputs
+	return nil
+}
+
+// close lets all lines go, the outputs last: that switches them off. Doing it again is no error.
+func (l *lines) close() error {
+	var errs []error
+	if l.inputs != nil {
+		errs = append(errs, l.inputs.Close())
+	}
+	if l.heartbeat != nil {
+		errs = append(errs, l.heartbeat.Close())
+	}
+	if l.outputs != nil {
+		errs = append(errs, l.outputs.Close())
+	}
+	*l = lines{}
+	return errors.Join(errs...)
 }
 
 func findLine(l config.Line) (gpiochip.Line, error) {

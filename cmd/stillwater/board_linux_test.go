@@ -359,6 +359,16 @@ func TestBoardRefusals(t *testing.T) {
 	text := "[board]\nkind = \"gpio\"\n[[board.output]]\nname = \"flash\"\nkind = \"flash\"\npin = \"NO-SUCH-PIN\"\n" +
 		"safe = \"low\"\nlongest_on = \"1 ms\"\n"
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
+	assert.ErrorContains(t, m.board(t.Context(), []string{"--config", path}), "pin NO-SUCH-PIN")
+
+	pins, file := newPins(t)
+	m.access = virtualAccess(file)
+	t.Setenv(runEnv, "1") // for the keeper
+	t.Setenv(pinsEnv, file)
 	err = m.board(t.Context(), []string{"--config", path, "--sum", "0"})
 	assert.ErrorContains(t, err, "was changed since the daemon read it")
+	assert.Equal(t, uint32(1), pins.Taken.Load(), "but first the outputs went off")
+	err = m.board(t.Context(), []string{"--config", path})
+	assert.ErrorContains(t, err, "give it a socket with --listen PATH")
+	assert.ErrorIs(t, m.board(t.Context(), []string{"--config", path, "now"}), errUsage)
 }

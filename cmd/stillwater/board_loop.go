@@ -32,6 +32,7 @@ const edgesPerLook = 32
 const (
 	troubleInputs = executor.TroubleOwn + iota // edges or levels cannot be read
 	troubleClock                               // the clock drifted
+	troublePulse                               // the heartbeat's line cannot be driven
 )
 
 // sensors are the board's inputs, watched.
@@ -71,9 +72,10 @@ type attention interface {
 	Disarm()
 }
 
-// pulse is looked after once in each pass of a healthy loop; next is when it wants the next pass at the latest.
+// pulse is looked after once in each pass of a healthy loop; next is when it wants the next pass. cue is when the board
+// wants to be woken, if it is cued; sure says that the outputs are as they were last driven.
 type pulse interface {
-	beat(now wire.Tick) (next wire.Tick, ok bool)
+	beat(now, cue wire.Tick, cued, sure bool) (next wire.Tick, ok bool, err error)
 }
 
 // loop is a running board.
@@ -114,13 +116,22 @@ func newLoop(ctx context.Context, state trigger.State, in sensors, out switches,
 	if err != nil {
 		return nil, err
 	}
+	rehearse()
+	return loopOn(state, clock, waiter, in, out, link, levels), nil
+}
+
+// loopOn makes a loop of its parts, and touches the memory that edges will come into.
+func loopOn(state trigger.State, clock timekeeper, waiter sleeper, in sensors, out switches, link *realtime.Link,
+	levels uint8) *loop {
 	l := &loop{clock: clock, waiter: waiter, tended: clock.Ns(), link: link, inputs: in, outputs: out, levels: levels,
 		batches: make([]gpiochip.Batch, in.Len()), next: make([]int, in.Len())}
 	for chip := range l.batches {
-		l.batches[chip] = gpiochip.NewBatch()
+		b := gpiochip.NewBatch()
+		clear(b.Events[:cap(b.Events)])
+		l.batches[chip] = b
 	}
 	l.board = executor.New(state, l, link)
-	return l, nil
+	return l
 }
 
 // Drive switches outputs, not before they are due, and says when they had changed.
@@ -161,10 +172,19 @@ func (l *loop) step() error {
 	if err := l.talk(); err != nil {
 		return err
 	}
-	if l.pulse != nil {
-		l.beatAt, l.beats = l.pulse.beat(l.clock.Now())
+	if err := l.beat(); err != nil {
+		return l.giveUp(troublePulse, err)
 	}
 	return l.attend()
+}
+
+func (l *loop) beat() (err error) {
+	if l.pulse == nil {
+		return nil
+	}
+	cue, cued := l.board.Next()
+	l.beatAt, l.beats, err = l.pulse.beat(l.clock.Now(), cue, cued, !l.board.InDoubt())
+	return err
 }
 
 // wait sleeps until shortly before the board wants to be woken, then spins. It returns early for an edge or the host.

@@ -21,11 +21,10 @@ const nullLongestOn = 10 * time.Millisecond
 // nullBoard runs the board process with nothing at its pins: the same loop on the same thread, so that its timing can
 // be measured where nothing may be switched.
 func (m *Main) nullBoard(ctx context.Context, priority, cpu int) error {
-	link, err := realtime.NewLink(spawn.LinkFD)
-	if err != nil {
+	if _, err := realtime.NewLink(spawn.LinkFD); err != nil {
 		return fmt.Errorf("board: stillwater lateness starts this with a link to itself: %w", err)
 	}
-	return runBoard(ctx, nullConfig(priority, cpu), link, openNull)
+	return m.runBoard(ctx, &boardFlags{}, config.Config{Board: nullConfig(priority, cpu)}, nullPins())
 }
 
 func nullConfig(priority, cpu int) config.Board {
@@ -37,7 +36,12 @@ func nullConfig(priority, cpu int) config.Board {
 	return b
 }
 
-func openNull(config.Board) (lines, error) { return lines{inputs: nowhere{}, outputs: nowhere{}}, nil }
+func nullPins() pinAccess {
+	return pinAccess{
+		outputs: func(_ config.Board, l *lines) error { l.outputs = nowhere{}; return nil },
+		inputs:  func(_ config.Board, l *lines) error { l.inputs = nowhere{}; return nil },
+	}
+}
 
 // nowhere is pins that are not there.
 type nowhere struct{}
@@ -47,4 +51,5 @@ func (nowhere) Fd(int) int                      { return -1 }
 func (nowhere) Read(int, *gpiochip.Batch) error { return nil }
 func (nowhere) Levels() (uint8, error)          { return 0, nil }
 func (nowhere) Set(_, _ uint8) error            { return nil }
+func (nowhere) Fds() []int                      { return nil }
 func (nowhere) Close() error                    { return nil }

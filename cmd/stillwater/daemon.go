@@ -121,6 +121,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	m.announce(conf, listener.Addr(), p.Code())
+	defer m.tellManager(ctx, listener.Addr(), log)()
 	return runBoth(ctx, c, p, listener)
 }
 
@@ -147,7 +148,7 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 		opts.Name = "Linux GPIO"
 		opts.Wire = control.Configured(conf.Board)
 		opts.Dial = func(ctx context.Context) (control.Device, error) {
-			link, err := m.startBoard(conf)
+			link, err := m.reachBoard(ctx, conf)
 			if err != nil {
 				return nil, err
 			}

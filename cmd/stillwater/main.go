@@ -21,6 +21,7 @@ import (
 type Main struct {
 	Stdout, Stderr io.Writer
 	Getenv         func(string) string
+	access         pinAccess // of the board process; the zero value: lines of GPIO chips
 }
 
 // command is one subcommand: run gets the words after its name.
@@ -38,7 +39,7 @@ func commands() []command {
 		{"record", "list, show and export what was shot", (*Main).record},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},
 		{"pairing", "say where the installed service's page is, and the code that pairs a phone", (*Main).pairing},
-		{"board", "run a GPIO board (started by the daemon)", (*Main).board},
+		{"board", "run a GPIO board (started by the daemon, or a service)", (*Main).board},
 		{"version", "print the version", (*Main).version},
 		{"help", "say what there is", (*Main).help},
 	}

@@ -122,6 +122,9 @@ func (x *Executor) Safe(now wire.Tick) error {
 	return nil
 }
 
+// InDoubt says that an output could not be driven, and that since then not all could be driven off: some may be on.
+func (x *Executor) InDoubt() bool { return x.failure != nil }
+
 // State is the board's state, for a look.
 func (x *Executor) State() *trigger.State { return &x.state }
 

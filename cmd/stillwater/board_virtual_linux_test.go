@@ -1,0 +1,496 @@
+package main
+
+import (
+	"cmp"
+	"math/rand/v2"
+	"runtime"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"stillwater/internal/config"
+	"stillwater/internal/gpiochip"
+	"stillwater/internal/realtime"
+	"stillwater/internal/trigger"
+	"stillwater/internal/wire"
+)
+
+// virtual is a board's surroundings in virtual time: nothing passes but what is spent here, so that what happens in a
+// storm does not depend on the machine. It is the loop's clock, its sleep, one chip of inputs as the kernel keeps them,
+// and its outputs.
+type virtual struct {
+	t      *testing.T
+	now    int64 // nanoseconds
+	random *rand.Rand
+	wake   [2]int64 // how late a sleep ends, from and to, ns
+	read   int64    // what looking at the clock costs, ns
+	drift  error
+
+	storms []storm
+	queued gpiochip.Batch // as the kernel's queue: full, the oldest go
+	levels uint8
+	sinks  [4096]byte
+
+	link, far int // file descriptors: the board's end, and the host's
+	ready     [2]bool
+	plan      []planned // what the host does
+	heard     wire.Decoder
+	frames    []wire.Frame
+
+	changes  []change
+	on       uint8
+	sleeps   int
+	practice int // sleeps that nothing but time ended
+	armed    []bool
+}
+
+// storm is edges of one input, one each period, from a time to another.
+type storm struct {
+	input    uint8
+	next     int64
+	every    int64
+	until    int64
+	received int
+}
+
+type planned struct {
+	at int64
+	do func()
+}
+
+// change is one of the outputs.
+type change struct {
+	at int64
+	on uint8
+}
+
+func newVirtual(t *testing.T) *virtual {
+	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_STREAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
+	require.NoError(t, err)
+	t.Cleanup(func() { unix.Close(fds[0]); unix.Close(fds[1]) })
+	v := &virtual{t: t, now: 1e9, random: rand.New(rand.NewPCG(3, 4)), wake: [2]int64{10_000, 60_000}, read: 200,
+		link: fds[0], far: fds[1], queued: gpiochip.NewBatch()}
+	v.frames = make([]wire.Frame, 0, 4096)
+	return v
+}
+
+// loop is a board here, started.
+func (v *virtual) loop() *loop {
+	link, err := realtime.NewLink(v.link)
+	require.NoError(v.t, err)
+	state, err := trigger.New(boardConfig(testBoard(), 0))
+	require.NoError(v.t, err)
+	l := loopOn(state, v, v, v, v, link, 0)
+	l.thread = v
+	l.board.Start(l.clock.Now())
+	return l
+}
+
+func (v *virtual) Ns() int64                       { v.now += v.read; return v.now }
+func (v *virtual) Now() wire.Tick                  { return v.Tick(v.Ns()) }
+func (v *virtual) Tick(ns int64) wire.Tick         { return wire.Tick(uint64(ns) / 100) }
+func (v *virtual) Until(t wire.Tick) time.Duration { return time.Duration(t.Sub(v.Now())) * 100 }
+func (v *virtual) Check() error                    { return v.drift }
+func (v *virtual) Close() error                    { return nil }
+func (v *virtual) Arm()                            { v.armed = append(v.armed, true) }
+func (v *virtual) Disarm()                         { v.armed = append(v.armed, false) }
+
+func (v *virtual) Spin(t wire.Tick) wire.Tick {
+	for {
+		if now := v.Now(); !now.Before(t) {
+			return now
+		}
+	}
+}
+
+// Sleep lets time pass to when an edge comes, the host does something, or the time is up.
+func (v *virtual) Sleep(until int64, _ bool) (bool, error) {
+	v.sleeps++
+	v.pass()
+	if v.look(); v.ready[0] || v.ready[1] {
+		return false, nil
+	}
+	next := until
+	for i := range v.storms {
+		if s := &v.storms[i]; s.next <= s.until {
+			next = earlier(next, s.next)
+		}
+	}
+	if len(v.plan) > 0 {
+		next = earlier(next, v.plan[0].at)
+	}
+	require.NotZero(v.t, next, "nothing will ever end this sleep")
+	v.now = max(v.now, next)
+	v.now += v.wake[0] + v.random.Int64N(v.wake[1]-v.wake[0])
+	v.pass()
+	v.look()
+	if v.ready[0] || v.ready[1] {
+		return false, nil
+	}
+	if until != 0 && v.now >= until {
+		v.practice++
+		return true, nil
+	}
+	return false, nil
+}
+
+func (v *virtual) Poll() (bool, error) {
+	v.now += 1000
+	v.pass()
+	v.look()
+	return v.ready[0] || v.ready[1], nil
+}
+
+func (v *virtual) Ready(i int) bool { return v.ready[i] }
+
+// pass queues the edges that came by now, and lets the host do what it would have done.
+func (v *virtual) pass() {
+	for len(v.plan) > 0 && v.plan[0].at <= v.now {
+		do := v.plan[0].do
+		v.plan = v.plan[1:]
+		do()
+	}
+	for i := range v.storms {
+		s := &v.storms[i]
+		for ; s.next <= v.now && s.next <= s.until; s.next += s.every {
+			v.levels ^= 1 << s.input
+			s.received++
+			if len(v.queued.Events) == cap(v.queued.Events) {
+				v.queued.Lost[v.queued.Events[0].Input]++
+				v.queued.Gap = true
+				copy(v.queued.Events, v.queued.Events[1:])
+				v.queued.Events = v.queued.Events[:len(v.queued.Events)-1]
+			}
+			v.queued.Events = append(v.queued.Events,
+				gpiochip.Event{Input: s.input, High: v.levels>>s.input&1 != 0, At: s.next})
+		}
+	}
+}
+
+func (v *virtual) look() {
+	poll := [1]unix.PollFd{{Fd: int32(v.link), Events: unix.POLLIN}}
+	_, err := unix.Poll(poll[:], 0)
+	require.NoError(v.t, err)
+	v.ready = [2]bool{poll[0].Revents != 0, len(v.queued.Events) > 0}
+}
+
+func (v *virtual) Len() int   { return 1 }
+func (v *virtual) Fd(int) int { return -1 }
+
+func (v *virtual) Read(_ int, b *gpiochip.Batch) error {
+	b.Events = append(b.Events[:0], v.queued.Events...)
+	b.Lost, b.Gap = v.queued.Lost, v.queued.Gap
+	v.queued.Events, v.queued.Lost, v.queued.Gap = v.queued.Events[:0], [gpiochip.MaxLines]uint32{}, false
+	v.now += 2000
+	return nil
+}
+
+func (v *virtual) Levels() (uint8, error) { return v.levels, nil }
+
+func (v *virtual) Set(mask, levels uint8) error {
+	v.now += 1500
+	v.on = v.on&^mask | levels&mask
+	v.changes = append(v.changes, change{v.now, v.on})
+	return nil
+}
+
+// tell sends the board messages at a time, in one write.
+func (v *virtual) tell(at int64, messages ...wire.Message) {
+	var p []byte
+	for _, m := range messages {
+		p = wire.AppendFrame(p, m.Frame(1))
+	}
+	v.at(at, func() {
+		n, err := unix.Write(v.far, p)
+		require.NoError(v.t, err)
+		require.Equal(v.t, len(p), n)
+	})
+}
+
+// at lets the host do something at a time.
+func (v *virtual) at(at int64, do func()) {
+	v.plan = append(v.plan, planned{at, do})
+	slices.SortStableFunc(v.plan, func(a, b planned) int { return cmp.Compare(a.at, b.at) })
+}
+
+// hear takes what the board said.
+func (v *virtual) hear() {
+	for {
+		n, err := unix.Read(v.far, v.sinks[:])
+		if err == unix.EAGAIN {
+			return
+		}
+		require.NoError(v.t, err)
+		for _, c := range v.sinks[:n] {
+			if f, ok := v.heard.Push(c); ok {
+				v.frames = append(v.frames, f)
+			}
+		}
+	}
+}
+
+// every lets the host do something again and again.
+func (v *virtual) every(from, period, until int64, do func()) {
+	for at := from; at < until; at += period {
+		v.at(at, do)
+	}
+}
+
+// heardOf are the messages of one type so far.
+func heardOf[T wire.Message](v *virtual) (found []T) {
+	for _, f := range v.frames {
+		m, err := wire.Parse(f)
+		require.NoError(v.t, err)
+		if m, ok := m.(T); ok {
+			found = append(found, m)
+		}
+	}
+	return found
+}
+
+// runUntil passes until a time.
+func runUntil(t *testing.T, v *virtual, l *loop, end int64) {
+	for v.now < end {
+		require.NoError(t, l.step())
+	}
+}
+
+const (
+	ms = int64(time.Millisecond)
+	us = int64(time.Microsecond)
+)
+
+// aimed is a program that fires the flash a time after the beam's rising edge, with a hold-off of 5 ms.
+func aimed(delay int64, late int64) wire.Program {
+	p := wire.Program{
+		Clock: wire.Source{Input: 0}, Nth: 1, Gate: wire.Source{Input: wire.NoInput}, Late: uint32(late / 100), TableLen: 1,
+		CueLen: 1, HoldOff: uint32(5 * ms / 100), Rest: uint32(30 * ms / 100),
+	}
+	p.Table[0].Delay = uint32(delay / 100)
+	p.Cues[0] = wire.CueSpec{Output: 1, Width: uint32(ms / 100)}
+	return p
+}
+
+// load is the messages that give a board a program and arm it.
+func load(p wire.Program, shots uint16) []wire.Message {
+	encoded := wire.AppendProgram(nil, &p)
+	part := wire.LoadPart{N: uint8(len(encoded))}
+	copy(part.Data[:], encoded)
+	return []wire.Message{part, wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded)}, wire.Arm{Shots: shots}}
+}
+
+// ping keeps the link from going quiet.
+func (v *virtual) ping(from, until int64) {
+	frame := wire.AppendFrame(nil, wire.Ping{}.Frame(2))
+	v.every(from, 250*ms, until, func() { _, _ = unix.Write(v.far, frame); v.hear() })
+}
+
+// The flash of a shot goes on at its planned time: not before, and within the call that switches it.
+func TestBoardMeetsTheMoment(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	v.tell(v.now+ms, load(aimed(20*ms, ms), 40)...)
+	v.ping(v.now+2*ms, v.now+4000*ms)
+	v.storms = []storm{{input: 0, next: v.now + 50*ms, every: 50 * ms, until: v.now + 3900*ms}}
+	runUntil(t, v, l, v.now+3950*ms)
+	v.hear()
+	cues := heardOf[wire.Cue](v)
+	require.Len(t, cues, 39, "rising edges")
+	for _, c := range cues {
+		late := c.On.Sub(c.Planned)
+		assert.GreaterOrEqual(t, late, int32(0), "never before its time")
+		assert.LessOrEqual(t, late, int32((1500+2*v.read)/100)+1, "nothing comes between its time and the switching")
+	}
+	assert.Equal(t, []bool{true}, v.armed)
+}
+
+// A sleep that ends late makes one pulse late at most: the next sleep ends earlier by as much.
+func TestBoardLeadFollowsTheMachine(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	v.wake = [2]int64{300 * us, 500 * us}
+	v.tell(v.now+ms, load(aimed(20*ms, 10*ms), 60)...)
+	v.ping(v.now+2*ms, v.now+4000*ms)
+	v.storms = []storm{{input: 0, next: v.now + 150*ms, every: 50 * ms, until: v.now + 3900*ms}}
+	runUntil(t, v, l, v.now+3950*ms)
+	v.hear()
+	cues := heardOf[wire.Cue](v)
+	require.Greater(t, len(cues), 30)
+	late := 0
+	for _, c := range cues {
+		if c.On.Sub(c.Planned) > 50 {
+			late++
+		}
+	}
+	assert.Zero(t, late, "an armed board has seen late wake-ups before the first edge comes")
+}
+
+// An edge or a word of the host that comes while the loop spins is not held up by the spin.
+func TestBoardSeesWhileItSpins(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	for range 20 { // a machine that wakes very late: the loop spins for a millisecond
+		l.lead.Woke(time.Millisecond)
+	}
+	edge := v.now + 10*ms
+	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...)
+	v.storms = []storm{{input: 0, next: edge, every: time.Hour.Nanoseconds(), until: edge}}
+	stop := edge + 20*ms - 300*us
+	v.storms = append(v.storms, storm{input: 1, next: stop, every: time.Hour.Nanoseconds(), until: stop})
+	runUntil(t, v, l, edge+19*ms)
+	before := len(v.changes)
+	runUntil(t, v, l, edge+30*ms)
+	v.hear()
+	require.Greater(t, len(v.changes), before)
+	for _, c := range v.changes[before:] {
+		assert.Zero(t, c.on, "stopped in time: no flash")
+	}
+	assert.Less(t, v.changes[before].at, stop+20*us, "at once")
+	faults := heardOf[wire.Fault](v)
+	require.Len(t, faults, 1)
+	assert.Equal(t, wire.ReasonKill, faults[0].Reason)
+}
+
+// A disarmed board looks after itself: when it has disarmed, and now and again. A clock that drifted ends it.
+func TestBoardTendsItself(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...)
+	v.tell(v.now+100*ms, wire.Disarm{})
+	runUntil(t, v, l, v.now+200*ms)
+	assert.Equal(t, []bool{true, false}, v.armed)
+	v.at(v.now+150*time.Second.Nanoseconds(), func() {})
+	runUntil(t, v, l, v.now+150*time.Second.Nanoseconds())
+	assert.Equal(t, []bool{true, false, false, false}, v.armed, "once a minute")
+
+	v.drift = realtime.ErrDrift
+	v.tell(v.now+ms, wire.Arm{Shots: 1})
+	v.tell(v.now+50*ms, wire.Disarm{})
+	var err error
+	for err == nil {
+		err = l.step()
+	}
+	assert.ErrorIs(t, err, realtime.ErrDrift)
+	v.hear()
+	faults := heardOf[wire.Fault](v)
+	require.Len(t, faults, 1)
+	assert.Equal(t, wire.Fault{Reason: wire.ReasonBoard, Detail: troubleClock, At: faults[0].At}, faults[0])
+}
+
+// gated is a program that wants two beams; both are inputs of testBoard only here.
+func gated() wire.Program {
+	p := aimed(20*ms, ms)
+	p.Gate = wire.Source{Input: 1}
+	p.GateMin, p.GateMax = uint32(10*ms/100), uint32(60*ms/100)
+	p.TableLen = 2
+	p.Table[0] = wire.Point{Interval: p.GateMin, Delay: p.Table[0].Delay}
+	p.Table[1] = wire.Point{Interval: p.GateMax, Delay: p.Table[0].Delay}
+	return p
+}
+
+// In a storm of 10 kHz for five seconds the board fires what it was armed for and never else, hears a disarm in time,
+// and takes no memory.
+func TestBoardInAStorm(t *testing.T) {
+	for name, c := range map[string]struct {
+		program wire.Program
+		storms  []uint8 // inputs
+		cost    int64   // of looking at the clock, ns: how fast the machine is
+		fires   bool
+	}{
+		"on an input that means nothing":          {aimed(20*ms, ms), []uint8{2}, 200, false},
+		"on the clock":                            {aimed(20*ms, ms), []uint8{0}, 200, true},
+		"on the clock of a gate":                  {gated(), []uint8{0}, 200, false},
+		"on the gate":                             {gated(), []uint8{1}, 200, false},
+		"on both beams":                           {gated(), []uint8{0, 1}, 200, false},
+		"that the machine cannot keep up with":    {gated(), []uint8{0, 1, 2}, 20_000, false},
+		"on the clock, faster than it is told of": {aimed(20*ms, ms), []uint8{0}, 20_000, true},
+	} {
+		t.Run(name, func(t *testing.T) { storming(t, c.program, c.storms, c.cost, c.fires) })
+	}
+}
+
+func storming(t *testing.T, p wire.Program, inputs []uint8, cost int64, fires bool) {
+	const shots, seconds = 3, 5
+	v := newVirtual(t)
+	v.read = cost
+	l := v.stormLoop()
+	begin, end := v.now+10*ms, v.now+10*ms+seconds*1000*ms
+	disarm := end - 200*ms
+	v.tell(v.now+ms, load(p, shots)...)
+	v.ping(v.now+2*ms, end+500*ms)
+	v.tell(disarm, wire.Disarm{})
+	runUntil(t, v, l, begin)
+	v.hear()
+	require.Equal(t, wire.Armed, l.board.State().Code())
+	for i, input := range inputs {
+		v.storms = append(v.storms, storm{input: input, next: begin + int64(i)*17*us, every: 100 * us, until: end})
+	}
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	runUntil(t, v, l, disarm)
+	if !fires {
+		assert.Equal(t, wire.Armed, l.board.State().Code(), "still armed")
+	}
+	runUntil(t, v, l, disarm+int64(boardSafeWithin))
+	assert.Equal(t, wire.Safe, l.board.State().Code(), "disarmed within what the board promises, in the midst of it")
+	runUntil(t, v, l, end+100*ms)
+	runtime.ReadMemStats(&after)
+	v.hear()
+	assert.Less(t, after.Mallocs-before.Mallocs, uint64(200), "of 50000 edges; some are the test's own")
+	assert.Equal(t, gpiochip.NewBatch().Events[:0:0], l.batches[0].Events[:0:0])
+	assert.Equal(t, cap(gpiochip.NewBatch().Events), cap(l.batches[0].Events), "the batch has not grown")
+
+	cues := heardOf[wire.Cue](v)
+	if fires {
+		assert.Len(t, cues, shots, "as many as it was armed for, and no more")
+	} else {
+		assert.Empty(t, cues)
+	}
+	v.checkPulses(cues)
+	told := uint32(0)
+	for _, e := range heardOf[wire.Edge](v) {
+		told += uint32(e.Count)
+	}
+	lost := uint32(0)
+	for _, e := range heardOf[wire.Lost](v) {
+		lost += e.Count
+	}
+	came := uint32(0)
+	for _, s := range v.storms {
+		came += uint32(s.received)
+	}
+	assert.Equal(t, came, told+lost, "each edge is told or said to be lost")
+	assert.Equal(t, cost > 10_000, lost > 0)
+}
+
+// checkPulses holds that the flash was on for each cue, at its time, and never else.
+func (v *virtual) checkPulses(cues []wire.Cue) {
+	pulses := 0
+	for _, c := range v.changes {
+		if c.on != 0 {
+			require.Less(v.t, pulses, len(cues))
+			assert.InDelta(v.t, 0, cues[pulses].On.Sub(v.Tick(c.at)), float64(2*v.read/100+1))
+			assert.GreaterOrEqual(v.t, cues[pulses].On.Sub(cues[pulses].Planned), int32(0))
+			pulses++
+		}
+	}
+	assert.Equal(v.t, len(cues), pulses)
+}
+
+// stormLoop is a board with three inputs, none of them a kill switch.
+func (v *virtual) stormLoop() *loop {
+	b := testBoard()
+	b.Inputs = append(b.Inputs[:1], config.Input{Name: "gate", Role: config.Gate}, config.Input{Name: "button",
+		Role: config.Button})
+	link, err := realtime.NewLink(v.link)
+	require.NoError(v.t, err)
+	state, err := trigger.New(boardConfig(b, 0))
+	require.NoError(v.t, err)
+	l := loopOn(state, v, v, v, v, link, 0)
+	l.board.Start(l.clock.Now())
+	return l
+}
