@@ -13,7 +13,6 @@ import (
 	"net"
 	"net/netip"
 	"os"
-	"runtime/debug"
 	"slices"
 	"strings"
 	"syscall"
@@ -121,6 +120,9 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	m.announce(conf, listener.Addr(), p.Code())
+	if err := m.invite(listener.Addr(), conf.Name, p.Code()); err != nil {
+		log.Warn(err.Error())
+	}
 	defer m.tellManager(ctx, listener.Addr(), log)()
 	return runBoth(ctx, c, p, listener)
 }
@@ -317,12 +319,4 @@ func ownNames() []string {
 	}
 	short, _, _ := strings.Cut(name, ".")
 	return []string{name, short}
-}
-
-func version() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok || info.Main.Version == "" || info.Main.Version == "(devel)" {
-		return "(development)"
-	}
-	return info.Main.Version
 }

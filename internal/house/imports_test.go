@@ -22,7 +22,7 @@ var layers = map[string]int{
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/config": 4, "internal/render": 4, "internal/serialport": 4,
 	"internal/control": 5, "internal/page": 5,
-	"cmd/stillwater": 6,
+	"cmd/stillwater": 6, "cmd/debs": 6,
 }
 
 // purest is the highest layer without clock, I/O, goroutines and logging.

@@ -1,0 +1,171 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+)
+
+// upcoming is the release that packages between releases come before.
+const upcoming = "0.1.0"
+
+// source is the project's folder.
+type source struct{ root string }
+
+func findSource(ctx context.Context) (source, error) {
+	out, err := command(ctx, "", nil, "go", "list", "-m", "-f", "{{.Dir}}")
+	if err != nil {
+		return source{}, fmt.Errorf("find the project's folder (run this inside it): %w", err)
+	}
+	return source{strings.TrimSpace(out)}, nil
+}
+
+// command runs a program and returns what it printed; the error has its last words.
+func command(ctx context.Context, dir string, env []string, name string, args ...string) (string, error) {
+	c := exec.CommandContext(ctx, name, args...)
+	c.Dir, c.Env = dir, append(os.Environ(), env...)
+	var said strings.Builder
+	c.Stderr = &said
+	out, err := c.Output()
+	if err != nil {
+		return "", fmt.Errorf("%s %s: %w: %s", name, strings.Join(args, " "), err, strings.TrimSpace(said.String()))
+	}
+	return string(out), nil
+}
+
+// debianVersion is what Debian Policy 5.6.12 lets an upstream version be, without epoch and revision.
+var debianVersion = regexp.MustCompile(`^[0-9][A-Za-z0-9.+~]*$`)
+
+// stamp gives version and time of the packages. A version of its own wins over git's, SOURCE_DATE_EPOCH over the
+// commit's time.
+func (s source) stamp(ctx context.Context, version, sourceDate string) (string, time.Time, error) {
+	when, gitVersion, gitErr := s.commit(ctx)
+	if sourceDate != "" {
+		var err error
+		if when, err = epoch(sourceDate); err != nil {
+			return "", when, err
+		}
+	}
+	switch {
+	case gitErr != nil && (version == "" || sourceDate == ""):
+		return "", when, fmt.Errorf("version and date come from git, and that failed; give both --version and "+
+			"SOURCE_DATE_EPOCH: %w", gitErr)
+	case version == "":
+		version = gitVersion
+	}
+	if !debianVersion.MatchString(version) {
+		return "", when, fmt.Errorf("%w: version %q: write a digit, then letters, digits, dots, plus and tilde, such as 1.2.0",
+			errUsage, version)
+	}
+	return version, when, nil
+}
+
+// commit is the time of the newest commit and the version that follows from it: a tag such as v1.2.0, or a version before
+// the upcoming one that grows with time.
+func (s source) commit(ctx context.Context) (time.Time, string, error) {
+	out, err := command(ctx, s.root, nil, "git", "log", "-1", "--format=%ct %h", "--abbrev=10")
+	if err != nil {
+		return time.Time{}, "", err
+	}
+	seconds, hash, _ := strings.Cut(strings.TrimSpace(out), " ")
+	when, err := epoch(seconds)
+	if err != nil {
+		return time.Time{}, "", fmt.Errorf("git's time of the commit: %w", err)
+	}
+	version := fmt.Sprintf("%s~%s.%s", upcoming, when.Format("20060102.150405"), hash)
+	if tag, err := command(ctx, s.root, nil, "git", "describe", "--exact-match", "--tags", "--match", "v[0-9]*"); err == nil {
+		version = strings.TrimPrefix(strings.TrimSpace(tag), "v")
+	}
+	changes, err := command(ctx, s.root, nil, "git", "status", "--porcelain", "--untracked-files=no")
+	if err != nil {
+		return time.Time{}, "", err
+	}
+	if changes != "" {
+		version += "+changed"
+	}
+	return when, version, nil
+}
+
+// compile builds the program for a target; env nil is this machine.
+func (s source) compile(ctx context.Context, env []string, version, path string) error {
+	_, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "build", "-trimpath", "-buildvcs=false",
+		"-ldflags", "-s -w -X main.release="+version, "-o", path, "./cmd/stillwater")
+	return err
+}
+
+// words builds the program for this machine and has it say its commands.
+func (s source) words(ctx context.Context, work string) (manual, error) {
+	program := filepath.Join(work, "own")
+	if err := s.compile(ctx, nil, "own", program); err != nil {
+		return manual{}, err
+	}
+	return readManual(func(args ...string) (string, error) {
+		out, err := exec.CommandContext(ctx, program, args...).CombinedOutput()
+		return string(out), err
+	})
+}
+
+// notice is the licence of one module that is linked into the program.
+type notice struct{ module, version, text string }
+
+// notices collects the licences of what a target's program is made of: the modules, and Go's own library.
+func (s source) notices(ctx context.Context, env []string) ([]notice, error) {
+	out, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "list", "-deps",
+		"-f", `{{with .Module}}{"Path":"{{.Path}}","Version":"{{.Version}}","Dir":{{printf "%q" .Dir}}}{{end}}`, "./cmd/stillwater")
+	if err != nil {
+		return nil, err
+	}
+	goroot, err := command(ctx, s.root, nil, "go", "env", "GOROOT", "GOVERSION")
+	if err != nil {
+		return nil, err
+	}
+	root, version, _ := strings.Cut(strings.TrimSpace(goroot), "\n")
+	text, err := licence(root)
+	if err != nil {
+		return nil, fmt.Errorf("the licence of Go: %w", err)
+	}
+	list := []notice{{"Go's runtime and standard library", version, text}}
+	seen := map[string]bool{}
+	for d := json.NewDecoder(strings.NewReader(out)); ; {
+		var m struct{ Path, Version, Dir string }
+		if err := d.Decode(&m); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			return nil, fmt.Errorf("go list: %w", err)
+		}
+		if m.Version == "" || seen[m.Path] {
+			continue // the project itself
+		}
+		seen[m.Path] = true
+		text, err := licence(m.Dir)
+		if err != nil {
+			return nil, fmt.Errorf("the licence of %s: %w", m.Path, err)
+		}
+		list = append(list, notice{m.Path, m.Version, text})
+	}
+	slices.SortFunc(list[1:], func(a, b notice) int { return strings.Compare(a.module, b.module) })
+	return list, nil
+}
+
+// licence reads the licence file of a folder, whatever it is called. Go's own is one folder up on some systems.
+func licence(dir string) (string, error) {
+	for _, name := range []string{"LICENSE", "LICENSE.txt", "LICENSE.md", "LICENCE", "COPYING", "../LICENSE"} {
+		text, err := os.ReadFile(filepath.Join(dir, name))
+		if err == nil {
+			return string(text), nil
+		}
+		if !errors.Is(err, os.ErrNotExist) {
+			return "", err
+		}
+	}
+	return "", fmt.Errorf("no LICENSE in %s", dir)
+}
