@@ -1,0 +1,397 @@
+package mdns
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"net/netip"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/net/dns/dnsmessage"
+)
+
+// hub is a network without wires: what one casts all hear, the caster too.
+type hub struct {
+	mu   sync.Mutex
+	airs map[*hubAir]bool
+	log  []said
+}
+
+// said is a packet that was sent.
+type said struct {
+	at time.Time
+	by netip.Addr
+	to netip.AddrPort // zero: all
+	m  message
+}
+
+type hubAir struct {
+	hub  *hub
+	addr netip.Addr
+	in   chan heard
+}
+
+func (h *hub) join(addr netip.Addr) *hubAir {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	a := &hubAir{h, addr, make(chan heard, 1000)}
+	if h.airs == nil {
+		h.airs = map[*hubAir]bool{}
+	}
+	h.airs[a] = true
+	return a
+}
+
+func (h *hub) send(from netip.AddrPort, to netip.AddrPort, packet []byte) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	m, ok := parse(packet)
+	if !ok {
+		panic("nobody can read this")
+	}
+	h.log = append(h.log, said{time.Now(), from.Addr(), to, m})
+	for a := range h.airs {
+		if !to.IsValid() || a.addr == to.Addr() {
+			a.in <- heard{1, from, packet}
+		}
+	}
+}
+
+func (a *hubAir) cast(_ int, packet []byte) {
+	a.hub.send(netip.AddrPortFrom(a.addr, port), netip.AddrPort{}, packet)
+}
+
+func (a *hubAir) tell(_ int, to netip.AddrPort, packet []byte) {
+	a.hub.send(netip.AddrPortFrom(a.addr, port), to, packet)
+}
+
+func (a *hubAir) heard() <-chan heard { return a.in }
+
+func (a *hubAir) close() {
+	a.hub.mu.Lock()
+	defer a.hub.mu.Unlock()
+	delete(a.hub.airs, a)
+}
+
+// told takes out what was sent so far.
+func (h *hub) told() []said {
+	synctest.Wait()
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	log := h.log
+	h.log = nil
+	return log
+}
+
+// machine is one that announces its name on a hub.
+type machine struct {
+	mu    sync.Mutex
+	found []Found
+	stop  func()
+}
+
+func (m *machine) name() string {
+	synctest.Wait()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if len(m.found) == 0 {
+		return ""
+	}
+	return m.found[len(m.found)-1].Name
+}
+
+func (h *hub) machine(t *testing.T, addr string, change ...func(*Options)) *machine {
+	m, own := &machine{}, addrs(addr)
+	o := Options{Name: "stillwater", Listen: netip.IPv6Unspecified(), Log: slog.New(slog.DiscardHandler),
+		Found: func(f Found) {
+			m.mu.Lock()
+			defer m.mu.Unlock()
+			m.found = append(m.found, f)
+		},
+		links: func(netip.Addr) ([]link, []netip.Addr, error) { return []link{{1, "wlan0", own}}, own, nil },
+		open:  func([]link) (air, error) { return h.join(own[0]), nil },
+	}
+	for _, c := range change {
+		c(&o)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- Run(ctx, o) }()
+	m.stop = sync.OnceFunc(func() { cancel(); assert.NoError(t, <-done) })
+	t.Cleanup(m.stop)
+	return m
+}
+
+// ask sends a question from a place.
+func (h *hub) ask(from string, class dnsmessage.Class, kinds ...dnsmessage.Type) {
+	h.askKnowing(from, class, nil, kinds...)
+}
+
+func (h *hub) askKnowing(from string, class dnsmessage.Class, known []dnsmessage.Resource, kinds ...dnsmessage.Type) {
+	m := dnsmessage.Message{Header: dnsmessage.Header{ID: 9}, Answers: known}
+	for _, k := range kinds {
+		m.Questions = append(m.Questions,
+			dnsmessage.Question{Name: dnsmessage.MustNewName("STILLwater.local."), Type: k, Class: class})
+	}
+	packet, err := m.Pack()
+	if err != nil {
+		panic(err)
+	}
+	h.send(netip.MustParseAddrPort(from), netip.AddrPort{}, packet)
+}
+
+func bubble(t *testing.T, f func(t *testing.T, h *hub)) {
+	synctest.Test(t, func(t *testing.T) { f(t, &hub{}) })
+}
+
+// RFC 6762, sections 8.1 and 8.3: three probes a quarter of a second apart, then two announcements a second apart.
+func TestFreeNameIsTaken(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		m := h.machine(t, "10.0.0.1")
+		time.Sleep(5 * time.Second)
+		assert.Equal(t, "stillwater.local", m.name())
+		require.Len(t, m.found, 1)
+		assert.Equal(t, Found{Name: "stillwater.local", Networks: []string{"wlan0"}}, m.found[0])
+		log := h.told()
+		require.Len(t, log, 5)
+		for i, gap := range []time.Duration{betweenProbe, betweenProbe, betweenProbe, betweenSaid} {
+			assert.Equal(t, gap, log[i+1].at.Sub(log[i].at), "packet %d", i+1)
+			assert.Equal(t, i >= 3, log[i].m.response)
+		}
+		m.stop()
+		bye := h.told()
+		require.Len(t, bye, 1)
+		assert.Equal(t, []claim{{still, netip.MustParseAddr("10.0.0.1"), 0}}, bye[0].m.answers)
+	})
+}
+
+func TestAnswers(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		h.machine(t, "10.0.0.1")
+		time.Sleep(5 * time.Second)
+		answers := func(what string) []said {
+			t.Helper()
+			time.Sleep(2 * time.Second)
+			return slices.DeleteFunc(h.told(), func(s said) bool { return !s.m.response })
+		}
+		answers("the announcements")
+
+		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA)
+		got := answers("to all")
+		require.Len(t, got, 1)
+		assert.False(t, got[0].to.IsValid())
+		assert.Equal(t, []claim{{still, netip.MustParseAddr("10.0.0.1"), ttl}}, got[0].m.answers)
+
+		for range 5 { // section 6: not more often than once a second
+			h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA, dnsmessage.TypeAAAA)
+		}
+		assert.LessOrEqual(t, len(answers("many")), 2)
+		h.ask("10.0.0.7:5353", 0x8001, dnsmessage.TypeA)
+		got = answers("to one who wants it alone")
+		require.Len(t, got, 1)
+		assert.Equal(t, netip.MustParseAddrPort("10.0.0.7:5353"), got[0].to)
+		h.ask("10.0.0.7:40000", 1, dnsmessage.TypeA)
+		got = answers("to a plain resolver")
+		require.Len(t, got, 1)
+		assert.Equal(t, netip.MustParseAddrPort("10.0.0.7:40000"), got[0].to)
+		assert.Equal(t, uint16(9), got[0].m.id)
+		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeMX)
+		assert.Empty(t, answers("no question about addresses"))
+
+		known := func(addr string, seconds uint32) []dnsmessage.Resource {
+			return []dnsmessage.Resource{{Header: dnsmessage.ResourceHeader{Name: dnsmessage.MustNewName(still),
+				Class: 1, TTL: seconds}, Body: &dnsmessage.AResource{A: netip.MustParseAddr(addr).As4()}}}
+		}
+		h.askKnowing("10.0.0.7:5353", 1, known("10.0.0.1", 100), dnsmessage.TypeA)
+		assert.Empty(t, answers("who knows already"))
+		h.askKnowing("10.0.0.7:5353", 1, known("10.0.0.1", 59), dnsmessage.TypeA)
+		assert.Len(t, answers("who knows for a short time only"), 1)
+		h.askKnowing("10.0.0.7:5353", 1, known("10.0.0.9", 100), dnsmessage.TypeA)
+		assert.Len(t, answers("who knows something else"), 1)
+		h.send(netip.MustParseAddrPort("10.0.0.7:5353"), netip.AddrPort{}, probe(still, addrs("10.0.0.7")))
+		assert.Len(t, answers("who wants the name"), 1)
+	})
+}
+
+// neighbour has a name and says so when asked.
+func (h *hub) neighbour(t *testing.T, name string, addr string) {
+	a := h.join(netip.MustParseAddr(addr))
+	go func() {
+		for {
+			select {
+			case <-t.Context().Done():
+				return
+			case got := <-a.in:
+				if m, _ := parse(got.packet); !m.response && len(m.about(name)) > 0 {
+					a.cast(1, announcement(name, addrs(addr), ttl))
+				}
+			}
+		}
+	}()
+}
+
+func TestNameOfAnotherMachineIsLeftToIt(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		h.neighbour(t, "stillwater.local.", "10.0.0.7")
+		h.neighbour(t, "stillwater-2.local.", "10.0.0.8")
+		m := h.machine(t, "10.0.0.1")
+		time.Sleep(10 * time.Second)
+		assert.Equal(t, "stillwater-3.local", m.name())
+		assert.Equal(t, []TakenByPeer{{"stillwater.local", netip.MustParseAddr("10.0.0.7")},
+			{"stillwater-2.local", netip.MustParseAddr("10.0.0.8")}}, m.found[0].Taken)
+		for _, s := range h.told() {
+			if s.by == netip.MustParseAddr("10.0.0.1") && s.m.response {
+				assert.Equal(t, "stillwater-3.local.", s.m.answers[0].name)
+			}
+		}
+	})
+}
+
+// The machine's own system may answer for the name already: then nothing is said beside it.
+func TestNameThatTheSystemHas(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		h.neighbour(t, "stillwater.local.", "10.0.0.1") // another program, the same machine
+		m := h.machine(t, "10.0.0.1")
+		time.Sleep(5 * time.Minute)
+		assert.Equal(t, "stillwater.local", m.name())
+		require.Len(t, m.found, 1, "asked again each minute, and no news")
+		assert.True(t, m.found[0].System)
+	})
+}
+
+// Machines that are switched on together, in any number, end with different names, and with the first ones.
+func TestManyMachinesAtOnce(t *testing.T) {
+	for n := 2; n <= 6; n++ {
+		bubble(t, func(t *testing.T, h *hub) {
+			var all []*machine
+			for i := range n {
+				all = append(all, h.machine(t, fmt.Sprintf("10.0.0.%d", i+1)))
+			}
+			time.Sleep(time.Minute)
+			assert.ElementsMatch(t, firstNames(n), namesOf(all))
+		})
+	}
+}
+
+func firstNames(n int) []string {
+	names := []string{"stillwater.local"}
+	for i := 2; i <= n; i++ {
+		names = append(names, fmt.Sprintf("stillwater-%d.local", i))
+	}
+	return names
+}
+
+func namesOf(all []*machine) (names []string) {
+	for _, m := range all {
+		names = append(names, m.name())
+	}
+	return names
+}
+
+// Two networks, each with machines of its own, become one: whoever has a name that another has too gives way.
+func TestNetworksJoined(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		g := &hub{}
+		all := []*machine{h.machine(t, "10.0.0.1"), h.machine(t, "10.0.0.2"), g.machine(t, "10.0.0.3")}
+		time.Sleep(time.Minute)
+		assert.Equal(t, "stillwater.local", all[2].name())
+		g.mu.Lock()
+		h.mu.Lock()
+		for a := range g.airs {
+			a.hub = h
+		}
+		maps.Copy(h.airs, g.airs)
+		h.mu.Unlock()
+		g.mu.Unlock()
+		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA) // both answer, and hear each other
+		time.Sleep(time.Minute)
+		assert.ElementsMatch(t, firstNames(3), namesOf(all))
+	})
+}
+
+// RFC 6762, section 8.2: the example there has 169.254.99.200 lose to 169.254.200.50.
+func TestTieBreak(t *testing.T) {
+	s := speaker{links: []link{{index: 1, addrs: addrs("169.254.99.200")}}, own: addrs("169.254.99.200", "10.9.9.9")}
+	for theirs, later := range map[string]bool{"169.254.200.50": true, "169.254.99.200": false, "169.254.1.1": false,
+		"fd00::1": true, "169.254.99.200 fd00::1": true, "10.9.9.9": false, "": false} {
+		assert.Equal(t, later, s.later(1, addrs(strings.Fields(theirs)...)), theirs)
+	}
+}
+
+// Nothing is said where the page is for this machine only.
+func TestLoopbackSaysNothing(t *testing.T) {
+	for _, listen := range []string{"127.0.0.1", "::1", "127.3.0.1"} {
+		assert.NoError(t, Run(t.Context(), Options{Name: "stillwater", Listen: netip.MustParseAddr(listen)}))
+	}
+	assert.Error(t, Run(t.Context(), Options{Name: "still water"}))
+}
+
+// A machine that starts before its Wi-Fi announces itself when that is up; a network that refuses multicast is tried
+// again and complained of once.
+func TestNetworkThatComesLater(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		var mu sync.Mutex
+		up, refused, tries := false, errors.New("no multicast here"), 0
+		var log strings.Builder
+		m := h.machine(t, "10.0.0.1", func(o *Options) {
+			links, open := o.links, o.open
+			o.Log = slog.New(slog.NewTextHandler(&log, nil))
+			o.links = func(a netip.Addr) ([]link, []netip.Addr, error) {
+				mu.Lock()
+				defer mu.Unlock()
+				if !up {
+					return nil, nil, nil
+				}
+				return links(a)
+			}
+			o.open = func(l []link) (air, error) {
+				mu.Lock()
+				defer mu.Unlock()
+				if tries++; refused != nil {
+					return nil, refused
+				}
+				return open(l)
+			}
+		})
+		set := func(f func()) { mu.Lock(); defer mu.Unlock(); f() }
+		time.Sleep(time.Hour)
+		assert.Empty(t, m.name()+log.String())
+		set(func() { up = true })
+		time.Sleep(5 * time.Minute)
+		assert.Empty(t, m.name())
+		assert.Equal(t, 1, strings.Count(log.String(), "no multicast here"), log.String())
+		set(func() { assert.Greater(t, tries, 5); refused = nil })
+		time.Sleep(time.Minute)
+		assert.Equal(t, "stillwater.local", m.name())
+		set(func() { up = false })
+		time.Sleep(time.Minute)
+		h.mu.Lock()
+		assert.Empty(t, h.airs, "nobody listens on a network that is gone")
+		h.mu.Unlock()
+		set(func() { up = true })
+		time.Sleep(time.Minute)
+		assert.Len(t, m.found, 1, "the same name is no news")
+	})
+}
+
+func TestWhereThePageIsReached(t *testing.T) {
+	for _, c := range []struct {
+		addr, listen string
+		want         bool
+	}{
+		{"10.0.0.1", "::", true}, {"fd00::1", "::", true}, {"127.0.0.1", "::", false}, {"fe80::1", "::", false},
+		{"10.0.0.1", "0.0.0.0", true}, {"fd00::1", "0.0.0.0", false}, {"10.0.0.1", "10.0.0.1", true},
+		{"10.0.0.2", "10.0.0.1", false}, {"10.0.0.1", "::ffff:10.0.0.1", true}, {"169.254.1.1", "::", true},
+	} {
+		assert.Equal(t, c.want, reached(netip.MustParseAddr(c.addr), netip.MustParseAddr(c.listen)), "%+v", c)
+	}
+}
