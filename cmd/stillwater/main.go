@@ -37,6 +37,8 @@ func commands() []command {
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
 		{"sound", "how long a sound takes to the microphone", (*Main).sound},
 		{"record", "list, show and export what was shot", (*Main).record},
+		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
+		{"check", "check the configuration against this machine", (*Main).check},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},
 		{"pairing", "say where the installed service's page is, and the code that pairs a phone", (*Main).pairing},
 		{"board", "run a GPIO board (started by the daemon, or a service)", (*Main).board},
@@ -65,12 +67,20 @@ func untilStopped(ctx context.Context) (context.Context, context.CancelFunc) {
 // errUsage marks errors in how the command was called: exit status 2.
 var errUsage = errors.New("usage")
 
-// Run carries out one command line and returns its exit status: 0 done, 1 failed, 2 called wrongly.
+// exitStatus ends a command that has said all there is to say with a status of its own.
+type exitStatus int
+
+func (s exitStatus) Error() string { return fmt.Sprintf("exit status %d", int(s)) }
+
+// Run carries out one command line and returns its exit status: 0 done, 1 failed, 2 called wrongly, or a command's own.
 func (m *Main) Run(ctx context.Context, args []string) int {
 	err := m.dispatch(ctx, args)
+	var own exitStatus
 	switch {
 	case err == nil || errors.Is(err, flag.ErrHelp):
 		return 0
+	case errors.As(err, &own):
+		return int(own)
 	case errors.Is(err, errUsage):
 		fmt.Fprintln(m.Stderr, "stillwater:", err)
 		return 2

@@ -158,21 +158,18 @@ func (c *checker) socket(path *string) string {
 func (c *checker) belongs(kind Kind, f fileBoard) {
 	for _, k := range []struct {
 		key     string
-		kind    Kind
+		kinds   []Kind
 		written bool
 	}{
-		{"socket", GPIO, f.Socket != nil}, {"drive", GPIO, f.Drive != nil}, {"priority", GPIO, f.Priority != nil},
-		{"cpu", GPIO, f.CPU != nil}, {"heartbeat", GPIO, f.Heartbeat != nil},
-		{"port", Serial, f.Port != nil}, {"baud", Serial, f.Baud != nil},
+		{"socket", []Kind{GPIO, Serial}, f.Socket != nil}, {"drive", []Kind{GPIO}, f.Drive != nil},
+		{"priority", []Kind{GPIO}, f.Priority != nil}, {"cpu", []Kind{GPIO}, f.CPU != nil},
+		{"heartbeat", []Kind{GPIO}, f.Heartbeat != nil},
+		{"port", []Kind{Serial}, f.Port != nil}, {"baud", []Kind{Serial}, f.Baud != nil},
 	} {
-		if k.written && k.kind != kind {
-			c.fail(fmt.Sprintf("board.%s belongs to a board of kind %q, and this one is %q", k.key, k.kind, kind),
-				fmt.Sprintf("remove it, or write kind = %q", k.kind), "board."+k.key)
+		if k.written && !slices.Contains(k.kinds, kind) {
+			c.fail(fmt.Sprintf("board.%s belongs to a board of kind %q, and this one is %q", k.key, k.kinds[0], kind),
+				fmt.Sprintf("remove it, or write kind = %q", k.kinds[0]), "board."+k.key)
 		}
-	}
-	if kind == Serial && deref(f.Port) == "" {
-		c.fail("board.port is missing: which serial port the board is on", "write "+forms["port"]+
-			"; ls /dev/serial/by-id shows what is plugged in", "board.port", "board")
 	}
 }
 
@@ -202,11 +199,13 @@ func (c *checker) input(kind Kind, i int, f fileInput) Input {
 	table := fmt.Sprintf("board.input[%d]", i)
 	roles := []Role{Beam, Gate, Microphone, Sync, Kill, Button}
 	in := Input{
-		Name:       c.name(table, f.Name),
-		Role:       choice(c, table, "role", f.Role, roles),
-		ActiveHigh: choice(c, table, "active", f.Active, []string{"high", "low"}) == "high",
-		Debounce:   c.duration(table, "debounce", f.Debounce, 0, 0, longestDelay),
-		Delay:      c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
+		Name:     c.name(table, f.Name),
+		Role:     choice(c, table, "role", f.Role, roles),
+		Debounce: c.duration(table, "debounce", f.Debounce, 0, 0, longestDelay),
+		Delay:    c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
+	}
+	if in.ActiveGiven = f.Active != nil || kind != Serial; in.ActiveGiven {
+		in.ActiveHigh = choice(c, table, "active", f.Active, []string{"high", "low"}) == "high"
 	}
 	if kind == Serial {
 		c.builtIn(table, map[string]bool{"pin": f.Pin != nil, "chip": f.Chip != nil, "line": f.Line != nil,

@@ -44,15 +44,16 @@ type Config struct {
 type Board struct {
 	Kind Kind
 
+	Socket string // unix socket of a board that is a service of its own; "": the daemon starts it, or opens its port
+
 	// Of a GPIO board.
-	Socket    string // unix socket of a board that is a service of its own; "": the daemon starts the board
 	Drive     Drive
 	Priority  int   // SCHED_FIFO, 1 to 99; 0: none
 	CPU       int   // the processor the board's thread keeps to; AnyCPU: whichever
 	Heartbeat *Line // square wave for the hardware's guard; nil: none
 
 	// Of a serial board.
-	Port string // device of the serial port
+	Port string // device of the serial port; "": the only one there is
 	Baud int
 
 	Late    time.Duration // a cue further behind its time than this is late
@@ -69,13 +70,14 @@ type Control struct {
 
 // Input is one sensor or switch.
 type Input struct {
-	Name       string
-	Role       Role
-	Line       Line
-	ActiveHigh bool          // the level that means beam broken, sound heard, kill pressed
-	Bias       Bias          //
-	Debounce   time.Duration // done by the kernel, which moves the stamp by as much; 0: none
-	Delay      time.Duration // from the event at the sensor to the edge on the line
+	Name        string
+	Role        Role
+	Line        Line
+	ActiveHigh  bool          // the level that means beam broken, sound heard, kill pressed
+	ActiveGiven bool          // the file says so: always, but for a serial board, which has a level of its own
+	Bias        Bias          //
+	Debounce    time.Duration // done by the kernel, which moves the stamp by as much; 0: none
+	Delay       time.Duration // from the event at the sensor to the edge on the line
 }
 
 // Falling says whether the edge that means something is the falling one.

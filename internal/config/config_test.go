@@ -25,7 +25,8 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, 5*time.Millisecond, c.Board.HoldOff)
 	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 	require.Len(t, c.Board.Inputs, 4)
-	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, Bias: PullUp}, c.Board.Inputs[0])
+	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, ActiveGiven: true, Bias: PullUp},
+		c.Board.Inputs[0])
 	assert.True(t, c.Board.Inputs[0].Falling())
 	assert.Equal(t, 20*time.Microsecond, c.Board.Inputs[1].Delay)
 	assert.Equal(t, Line{Chip: "gpiochip0", Number: 22}, c.Board.Inputs[2].Line)
@@ -104,6 +105,14 @@ func TestSerialBoard(t *testing.T) {
 	assert.Empty(t, c.Board.Inputs)
 	assert.Empty(t, c.Board.Outputs)
 
+	// The port may be the only one there is, and the level that means something the firmware's.
+	c, err = Parse("x.toml", []byte("[board]\nkind = \"serial\"\nsocket = \"/run/stillwater/board.sock\"\n"+
+		strings.NewReplacer("pin = \"GPIO17\"\n", "", "active = \"low\"\n", "").Replace(beam)))
+	require.NoError(t, err)
+	assert.Empty(t, c.Board.Port)
+	assert.Equal(t, "/run/stillwater/board.sock", c.Board.Socket)
+	assert.Equal(t, []Input{{Name: "beam", Role: Beam}}, c.Board.Inputs)
+
 	c, err = Parse("x.toml", []byte(serial+"baud = 115200\n"+`[[board.input]]
 name = "gate"
 role = "gate"
@@ -116,7 +125,7 @@ delay = "300 us"
 `))
 	require.NoError(t, err)
 	assert.Equal(t, 115200, c.Board.Baud)
-	assert.Equal(t, []Input{{Name: "gate", Role: Gate, Delay: 20 * time.Microsecond}}, c.Board.Inputs)
+	assert.Equal(t, []Input{{Name: "gate", Role: Gate, ActiveGiven: true, Delay: 20 * time.Microsecond}}, c.Board.Inputs)
 	assert.Equal(t, []Output{{Name: "shutter", Kind: wire.OutputShutter, Delay: 300 * time.Microsecond}}, c.Board.Outputs)
 }
 
@@ -301,8 +310,9 @@ func TestErrors(t *testing.T) {
 			spoil: [2]string{"kind = \"gpio\"", "kind = \"gpio\"\nport = \"/dev/ttyUSB0\""},
 			want:  `x.toml:3:1: board.port belongs to a board of kind "serial"`, do: `kind = "serial"`,
 		},
-		"serial without a port": {
-			text: "[board]\nkind = \"serial\"\n", want: "x.toml:1:2: board.port is missing", do: "/dev/serial/by-id",
+		"socket of a simulated board": {
+			text: "[board]\nkind = \"simulated\"\nsocket = \"/run/x\"\n",
+			want: `x.toml:3:1: board.socket belongs to a board of kind "gpio", and this one is "simulated"`, do: "remove",
 		},
 		"serial with an impossible rate": {
 			text: serial + "baud = 300\n", want: "x.toml:4:1: board.baud = 300 is out of range", do: "baud = 250000",

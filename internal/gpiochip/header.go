@@ -32,12 +32,12 @@ type HeaderPin struct {
 // FindHost looks at what the machine says of itself: its device tree, through periph. It opens no chip: periph's own
 // start would, and would close file descriptor 0 where one chip has two device nodes.
 func FindHost() Host {
-	return hostOf(distro.DTModel(), distro.DTCompatible(), distro.DTRevision(), rpi.Present())
+	return HostOf(distro.DTModel(), distro.DTCompatible(), distro.DTRevision(), rpi.Present())
 }
 
-// hostOf judges a device tree's model, compatible strings and revision. Many kernels carry the firmware driver that
+// HostOf judges a device tree's model, compatible strings and revision. Many kernels carry the firmware driver that
 // periph looks for on every machine, so that alone does not make a known host.
-func hostOf(model string, compatible []string, revision uint32, firmware bool) Host {
+func HostOf(model string, compatible []string, revision uint32, firmware bool) Host {
 	h := Host{Model: strings.Trim(model, "<>")}
 	if h.Model == "unknown" {
 		h.Model = ""

@@ -61,7 +61,7 @@ func TestHosts(t *testing.T) {
 	}
 	for name, tc := range tests {
 		t.Run(name, func(t *testing.T) {
-			h := hostOf(tc.model, tc.compatible, tc.revision, tc.firmware)
+			h := HostOf(tc.model, tc.compatible, tc.revision, tc.firmware)
 			assert.Equal(t, tc.want, h.Model)
 			assert.Len(t, h.Header, tc.header)
 			assert.Equal(t, tc.family, h.family)
