@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"stillwater/internal/clocksync"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -18,6 +19,11 @@ const (
 	pingEvery   = 250 * time.Millisecond
 	silentAfter = time.Second // with nothing heard for this long the board is gone; it disarms itself after as long
 	askTries    = 3
+	// restOfIt is for the rest of what a board says of itself: 500 bytes at most, 50 ms at 115200 baud.
+	restOfIt = 100 * time.Millisecond
+	// mostPatience is longer than bootloaders wait for a programmer, a second or less, and two in old ones (common
+	// practice, no source).
+	mostPatience = 2500 * time.Millisecond
 )
 
 // Options says how to talk to a board. The zero value is right for every board so far.
@@ -58,22 +64,25 @@ type Client struct {
 	events chan Event
 	silent *time.Timer
 	doubt  chan struct{} // the reader wants to know how the board is
+	hello  chan struct{} // the board began to say what it is
+	began  time.Time     // host times are counted from here
 	all    sync.WaitGroup
 
 	loading sync.Mutex // one program at a time
 	writing sync.Mutex // one frame at a time
 
-	mu        sync.Mutex
-	known     bool // id holds
-	clock     clock
-	clockRead time.Time // when the host last heard the board's clock
-	lastPing  ping
-	pings     [8]ping // by token
-	token     uint32
-	seq       uint8
-	boardSeq  uint8 // of the newest frame from the board
-	waiting   map[uint8]waiting
-	gone      error
+	mu       sync.Mutex
+	known    bool          // id holds
+	stranger StrangerError // what came before the board was known
+	said     []byte        // the beginning of that
+	clock    *clocksync.Clock
+	lastPing ping
+	pings    [8]ping // by token
+	token    uint32
+	seq      uint8
+	boardSeq uint8 // of the newest frame from the board
+	waiting  map[uint8]waiting
+	gone     error
 
 	// The link's reader alone uses these.
 	asking introduction
@@ -97,6 +106,8 @@ func Dial(ctx context.Context, link io.ReadWriteCloser, opts Options) (*Client, 
 		queue:   newQueue(),
 		events:  make(chan Event),
 		doubt:   make(chan struct{}, 1),
+		hello:   make(chan struct{}, 1),
+		began:   time.Now(),
 		met:     make(chan error, 1),
 		waiting: make(map[uint8]waiting),
 	}
@@ -111,30 +122,57 @@ func Dial(ctx context.Context, link io.ReadWriteCloser, opts Options) (*Client, 
 	return c, nil
 }
 
-// introduce asks the board what it is, again and again, until all of the answer is here.
+// introduce asks the board what it is, again and again, until all of the answer is here. It leaves longer and longer
+// gaps: a board that was reset by opening its port may run a bootloader first, which goes on when it is left in peace.
 func (c *Client) introduce(ctx context.Context) error {
-	ctx, cancel := context.WithTimeoutCause(ctx, c.opts.Boot, fmt.Errorf("nothing on the link said what it is within %v:"+
-		" is it a Stillwater board, powered, and at the right speed?", c.opts.Boot))
+	ctx, cancel := context.WithTimeout(ctx, c.opts.Boot)
 	defer cancel()
-	again := time.NewTicker(c.opts.Timeout)
-	defer again.Stop()
-	for {
+	for wait := c.opts.Timeout; ; wait = min(2*wait, mostPatience) {
 		if err := c.write([]byte{0}); err != nil {
 			return err
 		}
 		if err := c.send(wire.Identify{}.Frame(c.nextSeq())); err != nil {
 			return err
 		}
-		select {
-		case err := <-c.met:
+		if met, err := c.wait(ctx, wait); met || err != nil {
 			return err
-		case <-c.ended:
-			return c.whyGone()
-		case <-ctx.Done():
-			return context.Cause(ctx)
-		case <-again.C:
 		}
 	}
+}
+
+// wait gives the board time to say what it is. One that has begun to say so needs little more.
+func (c *Client) wait(ctx context.Context, patience time.Duration) (met bool, err error) {
+	over := time.NewTimer(patience)
+	defer over.Stop()
+	for {
+		select {
+		case err := <-c.met:
+			return err == nil, err
+		case <-c.ended:
+			return false, c.whyGone()
+		case <-ctx.Done():
+			return false, c.unknown(ctx)
+		case <-c.hello:
+			over.Reset(min(patience, restOfIt))
+		case <-over.C:
+			return false, nil
+		}
+	}
+}
+
+// unknown says why the board is not known though the time for it is over.
+func (c *Client) unknown(ctx context.Context) error {
+	if outer := context.Cause(ctx); !errors.Is(outer, context.DeadlineExceeded) {
+		return outer
+	}
+	if time.Since(c.began) < c.opts.Boot {
+		return ctx.Err()
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	s := c.stranger
+	s.Within, s.Text = c.opts.Boot, readable(c.said)
+	return &s
 }
 
 // meet accepts the board as what it said it is. From here on silence counts, and what it tells becomes events.
@@ -145,7 +183,7 @@ func (c *Client) meet(id Identity) {
 		return
 	}
 	c.id, c.known = id, true
-	c.clock = clock{hz: id.TickHz}
+	c.clock = clocksync.New(id.TickHz)
 	c.silent = time.AfterFunc(silentAfter, func() {
 		c.end(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, silentAfter))
 	})
@@ -158,15 +196,20 @@ func (c *Client) Identity() Identity { return c.id }
 // event is Gone, unless Close came first; then the channel is closed.
 func (c *Client) Events() <-chan Event { return c.events }
 
-// Now is the board's time, as well as the last answer to a ping tells it: within a ping's travel and the two clocks'
-// drift since. No shot's accuracy depends on it.
+// Now is the board's time, as well as the answered pings tell it. No shot's accuracy depends on it.
 func (c *Client) Now() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.clockRead.IsZero() {
-		return 0
-	}
-	return c.clock.now() + time.Since(c.clockRead)
+	count, _ := c.clock.Now(time.Since(c.began))
+	return ticksToTime(count, c.id.TickHz)
+}
+
+// Clock is what the pings have taught of the board's clock against this machine's; false: nothing yet, which takes a few
+// seconds.
+func (c *Client) Clock() (clocksync.Estimate, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.clock.Estimate(time.Since(c.began))
 }
 
 // Close ends the connection and waits until nothing of the client runs any more. The board disarms by itself when it

@@ -76,7 +76,7 @@ func TestDialGivesUpOnASilentLink(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
 		_, err := Dial(context.Background(), newSilentLink(), Options{Log: quiet(), Boot: 3 * time.Second})
-		assert.ErrorContains(t, err, "is it a Stillwater board")
+		assert.ErrorContains(t, err, "nothing at all came from it within 3s")
 		assert.Equal(t, 3*time.Second, time.Since(began))
 	})
 }
@@ -279,7 +279,7 @@ func TestPingsKeepTheLinkAndTellTheTime(t *testing.T) {
 		time.Sleep(10*time.Second + 100*time.Millisecond)
 		synctest.Wait()
 		assert.Equal(t, 41, s.count(wire.TypePing), "one at once, then four a second")
-		assert.Equal(t, time.Since(s.began), c.Now())
+		assert.InDelta(t, time.Since(s.began), c.Now(), float64(2*c.Identity().Tick))
 	})
 }
 
@@ -479,4 +479,90 @@ func TestGarbageNeverStopsTheClient(t *testing.T) {
 			require.NoError(t, c.Disarm(context.Background()), "seed %d", seed)
 		})
 	}
+}
+
+// What comes from something that is no board, or another one, decides what there is to do about it.
+func TestStrangersAreToldApart(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		says string // each time it is asked
+		want []string
+	}{
+		{"silent", "", []string{"nothing at all came from it within 5s", "no firmware"}},
+		{"zeros only", "\x00\x00", []string{"nothing at all came"}},
+		{"text", "Sensor ready, 21.5 C\r\n", []string{`it says "Sensor ready, 21.5 C Sensor ready`, "other firmware"}},
+		{"another speed", "\xfe\xfe\x80\x00\xe6\x66\x9e", []string{"it sends what is no frame of a board", "another speed"}},
+		{"half deaf", string(wire.AppendFrame(nil, wire.State{}.Frame(1))), []string{"bytes are lost on the way"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				s, host := newScript(t)
+				s.react = func(s *script, f wire.Frame) bool { s.sayBytes([]byte(c.says)); return true }
+				go s.serve()
+				_, err := Dial(context.Background(), host, Options{Log: quiet()})
+				stranger := new(StrangerError)
+				require.ErrorAs(t, err, &stranger)
+				for _, want := range c.want {
+					assert.ErrorContains(t, err, want)
+				}
+			})
+		})
+	}
+}
+
+// A bootloader that hears something goes on waiting for a programmer. It must be left in peace for long enough.
+func TestDialLeavesABootloaderInPeace(t *testing.T) {
+	for _, patience := range []time.Duration{500 * time.Millisecond, time.Second, 2 * time.Second} {
+		synctest.Test(t, func(t *testing.T) {
+			s, host := newScript(t)
+			booted := false
+			var over *time.Timer
+			s.react = func(s *script, f wire.Frame) bool {
+				s.mu.Lock()
+				defer s.mu.Unlock()
+				if !booted {
+					over.Reset(patience)
+				}
+				return !booted
+			}
+			over = time.AfterFunc(patience, func() {
+				s.mu.Lock()
+				booted = true
+				s.mu.Unlock()
+				s.say(s.ident, wire.State{}) // as each board says unasked when it starts
+			})
+			go s.serve()
+			c, err := Dial(context.Background(), host, Options{Log: quiet(), Boot: 8 * time.Second})
+			require.NoError(t, err, "%v", patience)
+			c.Close()
+		})
+	}
+}
+
+func TestTheClientLearnsTheBoardsClock(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const fast = 1.0023
+		_, c := dialed(t, func(s *script, f wire.Frame) bool {
+			if f.Type != wire.TypePing {
+				return false
+			}
+			time.Sleep(2 * time.Millisecond)
+			p, err := wire.ParsePing(f)
+			require.NoError(t, err)
+			at := float64(time.Since(s.began).Microseconds()) * fast
+			time.Sleep(2 * time.Millisecond)
+			s.say(wire.Pong{Token: p.Token, Now: wire.Tick(int64(at))})
+			return true
+		})
+		_, ok := c.Clock()
+		assert.False(t, ok)
+		time.Sleep(30 * time.Second)
+		e, ok := c.Clock()
+		require.True(t, ok)
+		assert.InDelta(t, 2300, e.PPM, 10)
+		assert.Less(t, e.LowPPM, 2300.)
+		assert.Greater(t, e.HighPPM, 2300.)
+		assert.Equal(t, 4*time.Millisecond, e.ShortestRoundTrip)
+		assert.InDelta(t, fast*float64(time.Since(c.began)), float64(c.Now()), float64(2*time.Millisecond))
+	})
 }

@@ -6,41 +6,8 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"stillwater/internal/wire"
 )
-
-// A board runs for days; the host hears its clock now and then, out of order at times, and asks about ticks near it.
-func TestClockWidensAcrossWraps(t *testing.T) {
-	for seed := range uint64(16) {
-		rng := rand.New(rand.NewPCG(seed, 1))
-		hz := []uint32{10_000_000, 2_000_000, 16_000_000, 999_983}[seed%4]
-		c := clock{hz: hz}
-		truth := int64(rng.Uint32()) // ticks since the board began to count
-		start := truth
-		end := start + 3*24*3600*int64(hz)
-		c.hear(wire.Tick(truth))
-		for truth < end {
-			truth += rng.Int64N(1<<31 - 1)
-			c.hear(wire.Tick(truth))
-			c.hear(wire.Tick(truth - rng.Int64N(1_000_000)))
-			back := truth - rng.Int64N(1<<31-1)
-			require.Equal(t, exact(truth, hz), c.at(wire.Tick(truth)), "seed %d", seed)
-			require.Equal(t, exact(back, hz), c.at(wire.Tick(back)), "seed %d, back", seed)
-			ahead := truth + rng.Int64N(1<<31-1)
-			require.Equal(t, exact(ahead, hz), c.at(wire.Tick(ahead)), "seed %d, ahead", seed)
-			require.Equal(t, exact(truth, hz), c.now(), "seed %d, now", seed)
-		}
-		require.Greater(t, truth-start, int64(5)<<32, "seed %d: this run must wrap often", seed)
-	}
-}
-
-func TestClockBeforeItHeardAnything(t *testing.T) {
-	c := clock{hz: 1_000_000}
-	assert.Equal(t, 5*time.Microsecond, c.at(5))
-}
 
 func TestTimeAndTicksRoundToNearest(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 7))

@@ -29,6 +29,7 @@ func (c *Client) introduced(known bool, f wire.Frame) {
 		offer(c.met, err)
 		return
 	}
+	offer(c.hello, struct{}{})
 	if c.asking.whole() {
 		c.meet(c.asking.identity())
 		offer(c.met, nil)
@@ -67,7 +68,7 @@ func (i *introduction) add(f wire.Frame) error {
 	case wire.TypeIdentity:
 		// The version comes first in every version of the protocol; the rest may look different.
 		if f.N > 0 && f.Payload[0] != wire.Version {
-			return otherVersion(int(f.Payload[0]))
+			return &VersionError{Theirs: int(f.Payload[0])}
 		}
 		m, err := wire.ParseIdentity(f)
 		if err != nil {
@@ -88,14 +89,6 @@ func (i *introduction) add(f wire.Frame) error {
 		}
 	}
 	return nil
-}
-
-func otherVersion(v int) error {
-	what := "update this program"
-	if v < wire.Version {
-		what = "put this program's firmware on the board"
-	}
-	return fmt.Errorf("it speaks protocol version %d, this program version %d: %s", v, wire.Version, what)
 }
 
 // usable says why no program could run on such a board.

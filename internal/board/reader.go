@@ -21,6 +21,7 @@ func (c *Client) read() {
 	buf := make([]byte, 512)
 	for {
 		n, err := c.link.Read(buf)
+		c.hearStranger(buf[:n])
 		for _, b := range buf[:n] {
 			if f, ok := scanner.Push(b); ok {
 				c.receive(f)
@@ -89,7 +90,9 @@ func (c *Client) receive(f wire.Frame) {
 func (c *Client) arrived(seq uint8) (known bool, lost int) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.known {
+	if !c.known {
+		c.stranger.Frames++
+	} else {
 		lost = int(seq - c.boardSeq - 1)
 		if c.gone == nil {
 			c.silent.Reset(silentAfter)
@@ -164,8 +167,12 @@ func (c *Client) emit(e Event) {
 func (c *Client) hear(t wire.Tick) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.clock.hear(t)
-	c.clockRead = time.Now()
+	c.clock.Glimpse(uint32(t), time.Since(c.began))
+}
+
+// time is a tick of the board's, widened, as time.
+func (c *Client) time(t wire.Tick) time.Duration {
+	return ticksToTime(c.clock.Wide(uint32(t)), c.id.TickHz)
 }
 
 func (c *Client) keepCue(m wire.Cue) {
@@ -185,8 +192,8 @@ func (c *Client) wholeShot(m wire.Shot) *Shot {
 	s := &Shot{
 		Number:   int(m.Number),
 		Status:   m.Status,
-		Gate:     c.clock.at(m.Gate),
-		Clock:    c.clock.at(m.Clock),
+		Gate:     c.time(m.Gate),
+		Clock:    c.time(m.Clock),
 		Delay:    ticksToTime(int64(m.Delay), c.id.TickHz),
 		Bounced:  int(m.Bounced),
 		Missing:  max(int(m.Cues)-len(cues), 0),
@@ -196,9 +203,9 @@ func (c *Client) wholeShot(m wire.Shot) *Shot {
 		s.Cues = append(s.Cues, CueReport{
 			Output:  cue.Output,
 			Opening: cue.Opening,
-			Planned: c.clock.at(cue.Planned),
-			On:      c.clock.at(cue.On),
-			Off:     c.clock.at(cue.Off),
+			Planned: c.time(cue.Planned),
+			On:      c.time(cue.On),
+			Off:     c.time(cue.Off),
 		})
 	}
 	return s
@@ -219,8 +226,7 @@ func (c *Client) pong(f wire.Frame) {
 	now := time.Now()
 	jumped := !c.lastPing.answered.IsZero() && !plausible(c.lastPing, m.Now, p.sent, now, c.id.TickHz)
 	c.lastPing = ping{token: p.token, sent: p.sent, answered: now, board: m.Now}
-	c.clock.hear(m.Now)
-	c.clockRead = now
+	c.clock.Reading(uint32(m.Now), p.sent.Sub(c.began), now.Sub(c.began))
 	c.mu.Unlock()
 	if jumped {
 		c.opts.Log.Warn("the board's clock jumped; asking whether it started again", "tick", m.Now)
