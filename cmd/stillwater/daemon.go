@@ -34,6 +34,7 @@ import (
 type daemonFlags struct {
 	listen, config, journal string
 	seed                    uint64
+	name                    *string // nil: not given
 	forget, version         bool
 }
 
@@ -44,6 +45,8 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags.StringVar(&f.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
 	flags.StringVar(&f.journal, "journal", "", "journal `FILE` (default: in the user's state folder)")
 	flags.Uint64Var(&f.seed, "seed", 0, "`NUMBER` that the simulated room's chances follow from (0: another each time)")
+	flags.Func("name", "the page is found as `NAME`.local on the network (default stillwater; empty: not announced)",
+		func(name string) error { f.name = &name; return nil })
 	flags.BoolVar(&f.forget, "forget-phones", false, "every phone must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f
@@ -87,6 +90,10 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	if err != nil && !errors.Is(err, config.ErrNotFound) {
 		return err
 	}
+	name, err := f.pageName(conf.Name)
+	if err != nil {
+		return err
+	}
 	log := slog.New(slog.NewTextHandler(m.Stderr, nil))
 	listener, err := listen(cmp.Or(f.listen, conf.Listen))
 	if err != nil {
@@ -120,9 +127,12 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	m.announce(conf, listener.Addr(), p.Code())
-	if err := m.invite(listener.Addr(), conf.Name, p.Code()); err != nil {
+	if err := m.invite(listener.Addr(), name, p.Code()); err != nil {
 		log.Warn(err.Error())
 	}
+	named, unname := context.WithCancel(ctx)
+	defer m.announceName(named, name, p.Code(), listener.Addr(), log)()
+	defer unname()
 	defer m.tellManager(ctx, listener.Addr(), log)()
 	return runBoth(ctx, c, p, listener)
 }

@@ -56,7 +56,8 @@ type shotJSON struct {
 	Program    json.RawMessage `json:"program"`
 }
 
-// whenJSON is an instant as the machine had it, and how its date is known. Boots and the time since order what was made.
+// whenJSON is an instant as the machine had it, and how its date is known. Boots and the time since order what was
+// made.
 type whenJSON struct {
 	Dated        string   `json:"dated"`         // "" the machine's clock, else in words
 	MachineClock string   `json:"machine_clock"` // RFC 3339, what it said
@@ -90,12 +91,14 @@ func toSessionJSON(s journal.Summary) sessionJSON {
 		}
 		counts[verdict] += n
 	}
-	return sessionJSON{Session: s.ID, Name: s.Title(), whenJSON: toWhenJSON(s.When), Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
+	return sessionJSON{Session: s.ID, Name: s.Title(), whenJSON: toWhenJSON(s.When),
+		Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set)}
 }
 
 func toShotJSON(s journal.Session, shot journal.Shot) shotJSON {
-	out := shotJSON{Session: s.ID, SessionName: s.Title(), whenJSON: toWhenJSON(shot.When), Board: s.Board, Shot: shot.Number, ID: shot.ID,
+	out := shotJSON{Session: s.ID, SessionName: s.Title(), whenJSON: toWhenJSON(shot.When), Board: s.Board,
+		Shot: shot.Number, ID: shot.ID,
 		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,
 		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []cueJSON{},
 		Seen: shot.Seen, Verdict: shot.Verdict, Note: shot.Note, Set: asJSON(shot.Set), Program: asJSON(shot.Program)}
@@ -214,7 +217,8 @@ func csvLine(s shotJSON, names []string) []string {
 		boot, since = fmt.Sprint(*s.Boot), number(*s.SinceBootS)
 	}
 	line := []string{fmt.Sprint(s.Session), harmless(s.SessionName), harmless(s.Board), fmt.Sprint(s.Shot),
-		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), gate,
+		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), fmt.Sprint(s.Simulated),
+		fmt.Sprint(s.BootID), gate,
 		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs)}
 	cells := map[string][]string{}
 	for i, name := range columnNames(s.Cues) {

@@ -261,9 +261,9 @@ func (e *machine) step(r *rand.Rand, session int64) {
 	e.settle(b)
 }
 
-// Over any sequence of boots, steps of the clock, restarts and phones, right and wrong: shots stay in the order in which
-// they were made, in each boot their dates rise as time does, and dates are right where anything right has said them
-// last.
+// Over any sequence of boots, steps of the clock, restarts and phones, right and wrong: shots stay in the order in
+// which they were made, in each boot their dates rise as time does, and dates are right where anything right has said
+// them last.
 func TestDatesOverManyBoots(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)

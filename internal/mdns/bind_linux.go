@@ -8,8 +8,8 @@ import (
 	"syscall"
 )
 
-// bind makes a socket that hears what is sent to the group, on a link or on all, and nothing else. It shares the port: answers that are meant
-// for another program of this machine alone, sent to the same port, still reach that program.
+// bind makes a socket that hears what is sent to the group, on a link or on all, and nothing else. It shares the port:
+// answers that are meant for another program of this machine alone, sent to the same port, still reach that program.
 func bind(group netip.AddrPort, link int) (net.PacketConn, error) {
 	family, to := syscall.AF_INET, syscall.Sockaddr(nil)
 	if group.Addr().Is4() {
