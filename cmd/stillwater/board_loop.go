@@ -163,6 +163,9 @@ func (l *loop) run(ctx context.Context) (err error) {
 
 // step waits for the next thing to happen and deals with it. While armed it allocates nothing.
 func (l *loop) step() error {
+	if err := l.beat(); err != nil {
+		return l.giveUp(troublePulse, err)
+	}
 	if err := l.wait(); err != nil {
 		return err
 	}
@@ -171,9 +174,6 @@ func (l *loop) step() error {
 	}
 	if err := l.talk(); err != nil {
 		return err
-	}
-	if err := l.beat(); err != nil {
-		return l.giveUp(troublePulse, err)
 	}
 	return l.attend()
 }

@@ -86,8 +86,8 @@ func (r *latenessReport) writeAbout(w io.Writer) error {
 		rows = append(rows, []string{"", missing})
 	}
 	rows = append(rows, []string{"load", orNone(a.Load)}, []string{"kernel", a.System})
-	if err := render.Table(w, nil, rows); err != nil {
-		return err
+	for _, row := range rows {
+		fmt.Fprintf(w, "%-19s %s\n", row[0], row[1])
 	}
 	_, err := fmt.Fprintln(w)
 	return err

@@ -46,6 +46,37 @@ func TestClockOffset(t *testing.T) {
 	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
 }
 
+// Two measurements agree when both can be true.
+func TestDrift(t *testing.T) {
+	for name, c := range map[string]struct {
+		first, later sight
+		want         time.Duration
+	}{
+		"the same":              {sight{1000, 10}, sight{1000, 20}, 0},
+		"apart, within doubt":   {sight{1000, 10}, sight{1030, 20}, 0},
+		"apart, beyond":         {sight{1000, 10}, sight{1031, 20}, 1},
+		"behind, within doubt":  {sight{1000, 10}, sight{970, 20}, 0},
+		"behind, beyond":        {sight{1000, 10}, sight{900, 20}, -70},
+		"by a second":           {sight{0, 1}, sight{1e9, 1}, 1e9 - 2},
+		"one measured in a jam": {sight{1000, 10}, sight{60_000, 100_000}, 0},
+	} {
+		assert.Equal(t, c.want, c.first.drift(c.later), name)
+	}
+}
+
+func TestClockCheck(t *testing.T) {
+	start, ahead := time.Now(), int64(0)
+	broken := error(nil)
+	c, err := newClock(func() (int64, error) { return ahead + int64(time.Since(start)), broken })
+	require.NoError(t, err)
+	require.NoError(t, c.Check())
+	ahead = int64(time.Hour)
+	assert.ErrorIs(t, c.Check(), ErrDrift)
+	assert.ErrorContains(t, c.Check(), "measured anew when the board process starts again")
+	broken = io.ErrUnexpectedEOF
+	assert.ErrorIs(t, c.Check(), io.ErrUnexpectedEOF)
+}
+
 func TestSpinEndsAtItsTime(t *testing.T) {
 	c := &Clock{base: time.Now(), sight: sight{offset: 100 << 32}} // about to be read just after a wrap
 	target := c.Now().Add(3000)

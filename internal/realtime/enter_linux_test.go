@@ -1,0 +1,185 @@
+package realtime
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+)
+
+// The test binary plays the board process, since Enter is for a whole process and for good.
+func TestMain(m *testing.M) {
+	if part, ok := parts[os.Getenv("STILLWATER_PART")]; ok {
+		part()
+		return
+	}
+	os.Exit(m.Run())
+}
+
+var parts = map[string]func(){
+	"granted": granted,
+	// poor has no capability and may not lock a page.
+	"poor": func() { dropAll(0); poor() },
+	// capped may lock as much as is usual, which a Go program soon exceeds.
+	"capped": func() { dropAll(8 << 20); poor() },
+}
+
+func play(t *testing.T, part string) string {
+	cmd := exec.CommandContext(t.Context(), os.Args[0])
+	cmd.Env = append(os.Environ(), "STILLWATER_PART="+part)
+	said, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s", said)
+	return string(said)
+}
+
+// granted says what the kernel says it is.
+func granted() {
+	thread := Enter(Want{Priority: 7, CPU: 0})
+	fmt.Println(thread.Report)
+	attr, err := unix.SchedGetAttr(0, 0)
+	fmt.Println("kernel:", attr.Policy == unix.SCHED_FIFO, attr.Priority, attr.Flags&unix.SCHED_FLAG_RESET_ON_FORK != 0, err)
+	var set unix.CPUSet
+	fmt.Println("processors:", unix.SchedGetaffinity(0, &set), set.Count(), set.IsSet(0))
+	status, _ := os.ReadFile("/proc/self/status")
+	for line := range strings.Lines(string(status)) {
+		if strings.HasPrefix(line, "VmLck:") || strings.HasPrefix(line, "VmRSS:") {
+			fmt.Print(line)
+		}
+	}
+	others := make(chan string)
+	go func() { // another goroutine, so another thread
+		attr, err := unix.SchedGetAttr(0, 0)
+		others <- fmt.Sprint("another thread: ", attr.Policy == unix.SCHED_FIFO, " ", err)
+	}()
+	fmt.Println(<-others)
+	quietly(thread)
+}
+
+// quietly makes garbage and counts collections.
+func quietly(thread *Thread) {
+	var before, armed, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	thread.Arm()
+	for range 200 {
+		rubbish = make([]byte, 200_000)
+	}
+	runtime.ReadMemStats(&armed)
+	thread.Disarm()
+	runtime.ReadMemStats(&after)
+	fmt.Println("collections while armed:", armed.NumGC-before.NumGC, "after:", after.NumGC-armed.NumGC)
+	for range 2000 { // four times the guard
+		rubbish = make([]byte, 200_000)
+	}
+	runtime.ReadMemStats(&armed)
+	fmt.Println("the guard collected:", armed.NumGC > after.NumGC)
+	fmt.Println("closed:", thread.Close(), thread.Close())
+}
+
+var rubbish []byte
+
+// dropAll gives up every capability, and the right to lock more than memory.
+func dropAll(memory uint64) {
+	head := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
+	var none [2]unix.CapUserData
+	runtime.LockOSThread() // Enter and Probe look at this thread and at new ones, which inherit from it or from another
+	if err := unix.Capset(&head, &none[0]); err != nil {
+		panic(err)
+	}
+	for resource, most := range map[int]uint64{unix.RLIMIT_RTPRIO: 0, unix.RLIMIT_MEMLOCK: memory} {
+		if err := unix.Setrlimit(resource, &unix.Rlimit{Cur: most, Max: most}); err != nil {
+			panic(err)
+		}
+	}
+}
+
+func poor() {
+	thread := Enter(Want{Priority: 60, CPU: 1000})
+	fmt.Println(thread.Report)
+	work()
+}
+
+// work is more memory and more threads than a process starts with.
+func work() {
+	for range 100 {
+		rubbish = make([]byte, 2_000_000)
+		for i := 0; i < len(rubbish); i += 4096 {
+			rubbish[i] = 1
+		}
+	}
+	done := make(chan bool)
+	for range 20 {
+		go func() { runtime.LockOSThread(); done <- true }()
+	}
+	for range 20 {
+		<-done
+	}
+	fmt.Println("alive")
+}
+
+// What the report says is what the kernel says, wherever the test runs.
+func TestEnterIsWhatItSays(t *testing.T) {
+	said := play(t, "granted")
+	t.Log(said)
+	report, _, _ := strings.Cut(said, "\n")
+	if strings.Contains(report, "real-time priority 7") {
+		assert.Contains(t, said, "kernel: true 7 true <nil>")
+	} else {
+		assert.Contains(t, said, "no real-time priority 7: ")
+		assert.Contains(t, said, "kernel: false")
+	}
+	assert.Contains(t, said, "another thread: false <nil>", "and no other thread got it")
+	assert.Contains(t, said, "processors: <nil> 1 true")
+	if strings.Contains(report, "memory locked") {
+		assert.NotContains(t, said, "VmLck:\t       0 kB")
+	}
+	assert.Contains(t, said, "collections while armed: 0 after: 1")
+	assert.Contains(t, said, "the guard collected: true")
+	assert.Contains(t, said, "closed: <nil> <nil>")
+}
+
+// A process that is granted nothing runs, and says what to grant.
+func TestEnterWithNothingGranted(t *testing.T) {
+	said := play(t, "poor")
+	assert.Contains(t, said, "no real-time priority 60: the limit of this process is 0; give the service LimitRTPRIO=60")
+	assert.Contains(t, said, "no processor 1000 for itself to stay on: this process has no such processor; set cpu in [board]")
+	assert.Contains(t, said, "no memory locked: the limit of this process is 0 KiB")
+	assert.Contains(t, said, "LimitMEMLOCK=infinity")
+	assert.Contains(t, said, "alive")
+	said = play(t, "capped")
+	assert.Contains(t, said, "no memory locked: the limit of this process is 8192 KiB")
+	assert.Contains(t, said, "alive", "memory is not locked under a limit, or a Go program ends when it exceeds it")
+}
+
+// Asking changes nothing.
+func TestProbe(t *testing.T) {
+	var before, after unix.CPUSet
+	require.NoError(t, unix.SchedGetaffinity(0, &before))
+	r := Probe(Want{Priority: 60, CPU: 0})
+	require.Len(t, r.Grants, 4)
+	require.NoError(t, unix.SchedGetaffinity(0, &after))
+	assert.Equal(t, before, after)
+	for range 50 {
+		attr, err := unix.SchedGetAttr(0, 0)
+		require.NoError(t, err)
+		require.NotEqual(t, uint32(unix.SCHED_FIFO), attr.Policy)
+		runtime.Gosched()
+	}
+	bad := Probe(Want{Priority: 100, CPU: -1})
+	assert.Contains(t, bad.String(), "no real-time priority 100: the system has priorities from 1 to 99; set priority in [board]")
+	assert.Len(t, bad.Grants, 3)
+	assert.Len(t, Probe(Want{CPU: -1}).Grants, 2, "what is not asked for is not reported")
+}
+
+func TestReportWords(t *testing.T) {
+	r := Report{Grants: []Grant{{What: "a", OK: true}, {What: "b", Why: "it is late", Remedy: "come earlier"},
+		{What: "c", OK: true}}}
+	assert.Equal(t, "granted: a, c\nno b: it is late; come earlier", r.String())
+	assert.Equal(t, "nothing", Report{}.Granted())
+	assert.Len(t, r.Missing(), 1)
+}
