@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 
 	"stillwater/internal/config"
@@ -34,9 +35,10 @@ type lines struct {
 
 // openOutputs takes the outputs, which go to their off level, and the heartbeat's line, which goes low.
 func openOutputs(b config.Board, l *lines) error {
+	machine := gpiochip.Look()
 	outs := make([]gpiochip.Output, len(b.Outputs))
 	for i, o := range b.Outputs {
-		line, err := findLine(o.Line)
+		line, err := find(machine, o.Line)
 		if err != nil {
 			return fmt.Errorf("output %q: %w", o.Name, err)
 		}
@@ -47,10 +49,20 @@ func openOutputs(b config.Board, l *lines) error {
 		return fmt.Errorf("outputs: %w", err)
 	}
 	l.outputs = outputs
+	if b.Drive == config.Mapped {
+		if err := outputs.Map(machine.Host); err != nil {
+			return fmt.Errorf("drive = \"mapped\": %w", err)
+		}
+	}
+	slog.Info(saysDrive + outputs.Drive())
+	return openHeartbeat(machine, b, l)
+}
+
+func openHeartbeat(machine gpiochip.Machine, b config.Board, l *lines) error {
 	if b.Heartbeat == nil {
 		return nil
 	}
-	line, err := findLine(*b.Heartbeat)
+	line, err := find(machine, *b.Heartbeat)
 	if err != nil {
 		return fmt.Errorf("heartbeat: %w", err)
 	}
@@ -64,9 +76,10 @@ func openOutputs(b config.Board, l *lines) error {
 
 // openInputs takes the inputs.
 func openInputs(b config.Board, l *lines) error {
+	machine := gpiochip.Look()
 	ins := make([]gpiochip.Input, len(b.Inputs))
 	for i, in := range b.Inputs {
-		line, err := findLine(in.Line)
+		line, err := find(machine, in.Line)
 		if err != nil {
 			return fmt.Errorf("input %q: %w", in.Name, err)
 		}
@@ -77,7 +90,20 @@ func openInputs(b config.Board, l *lines) error {
 		return fmt.Errorf("inputs: %w", err)
 	}
 	l.inputs = inputs
+	for _, i := range inputs.Undebounced() {
+		slog.Warn(fmt.Sprintf("board: input %q: %s", b.Inputs[i].Name, withoutDebounce(b.Inputs[i])))
+	}
 	return nil
+}
+
+// withoutDebounce says what an input whose chip refused debounce does instead. Sensors have none to begin with: it would
+// move their stamps, and the program's hold-off takes their bounce.
+func withoutDebounce(in config.Input) string {
+	s := fmt.Sprintf("its chip refuses a debounce of %v: ", in.Debounce)
+	if in.Role == config.Kill {
+		return s + "the first edge stops everything, which its bounce does not change, but a short disturbance stops it too"
+	}
+	return s + "its first edge counts, and its bounce shows as further edges"
 }
 
 // close lets all lines go, the outputs last: that switches them off. Doing it again is no error.
@@ -94,13 +120,6 @@ func (l *lines) close() error {
 	}
 	*l = lines{}
 	return errors.Join(errs...)
-}
-
-func findLine(l config.Line) (gpiochip.Line, error) {
-	if l.Pin != "" {
-		return gpiochip.FindPin(l.Pin)
-	}
-	return gpiochip.FindLine(l.Chip, l.Number)
 }
 
 func bias(b config.Bias) gpiochip.Bias {

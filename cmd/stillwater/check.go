@@ -179,9 +179,3 @@ func count(n int, one, many, none string) string {
 	}
 	return fmt.Sprintf("%d %s", n, many)
 }
-
-// What is said of an input whose chip refused debounce.
-const (
-	noDebounce = "its chip refuses this debounce"
-	heldOff    = "the first edge counts, and hold_off keeps the bounce after it from counting"
-)

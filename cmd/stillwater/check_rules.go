@@ -206,13 +206,8 @@ func examineInputs(s site) (all []finding) {
 	if s.trial.refused != nil {
 		all = append(all, s.lookedUp("inputs", s.trial.refused))
 	}
-	for _, name := range s.trial.undebounced {
-		if s.conf.Board.HoldOff > 0 {
-			all = append(all, finding{note, name, noDebounce + ": " + heldOff, ""})
-			continue
-		}
-		all = append(all, finding{warning, name, noDebounce + ", and hold_off is 0: each bounce counts",
-			`write hold_off = "5 ms"`})
+	for _, in := range s.trial.undebounced {
+		all = append(all, finding{note, fmt.Sprintf("input %q", in.Name), withoutDebounce(in), "leave debounce out"})
 	}
 	return all
 }

@@ -42,7 +42,7 @@ type place struct {
 // trial is what the chips said to the inputs that were free.
 type trial struct {
 	refused     error
-	undebounced []string // their names
+	undebounced []config.Input // whose chip refused that
 }
 
 // survey looks at the machine, as far as the configuration needs it.
@@ -143,7 +143,7 @@ func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
 // tryInputs asks for the inputs that are free, as the board would, and lets them go.
 func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 	var ask []gpiochip.Input
-	var names []string
+	var asked []config.Input
 	taken := map[spot]bool{}
 	for _, in := range b.Inputs {
 		l, err := find(m, in.Line)
@@ -152,7 +152,7 @@ func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 		}
 		taken[spotOf(l)] = true
 		ask = append(ask, gpiochip.Input{Line: l, Bias: bias(in.Bias), Debounce: in.Debounce})
-		names = append(names, fmt.Sprintf("input %q", in.Name))
+		asked = append(asked, in)
 	}
 	if len(ask) == 0 {
 		return t
@@ -163,7 +163,7 @@ func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 		return t
 	}
 	for _, i := range held.Undebounced() {
-		t.undebounced = append(t.undebounced, names[i])
+		t.undebounced = append(t.undebounced, asked[i])
 	}
 	t.refused = held.Close()
 	return t

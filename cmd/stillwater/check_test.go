@@ -208,12 +208,14 @@ func TestEachFinding(t *testing.T) {
 			[]finding{{stops, "inputs", "gpiochip0: lines [27] were refused", "leave bias"}},
 		},
 		"no debounce": {
-			func(s *site) { s.trial.undebounced = []string{`input "kill"`} },
-			[]finding{{note, `input "kill"`, "its chip refuses this debounce: the first edge counts, and hold_off", ""}},
+			func(s *site) { s.trial.undebounced = s.conf.Board.Inputs[1:] },
+			[]finding{{note, `input "kill"`, "its chip refuses a debounce of 1ms: the first edge stops everything", "leave"}},
 		},
-		"no debounce and no hold-off": {
-			func(s *site) { s.trial.undebounced, s.conf.Board.HoldOff = []string{`input "kill"`}, 0 },
-			[]finding{{warning, `input "kill"`, "its chip refuses this debounce, and hold_off is 0", `hold_off = "5 ms"`}},
+		"no debounce of a button": {
+			func(s *site) {
+				s.trial.undebounced = []config.Input{{Name: "button", Role: config.Button, Debounce: 5 * time.Millisecond}}
+			},
+			[]finding{{note, `input "button"`, "its chip refuses a debounce of 5ms: its first edge counts", "leave"}},
 		},
 		"mapped and cannot": {
 			func(s *site) { s.conf.Board.Drive, s.mappable = config.Mapped, gpiochip.Mappable(gpiochip.Host{}, nil) },

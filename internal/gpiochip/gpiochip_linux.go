@@ -471,12 +471,12 @@ func (out *Outputs) Map(host Host) error {
 	return nil
 }
 
-// Drive says how Set does it, for people.
+// Drive says what Set goes through: the end of a sentence.
 func (out *Outputs) Drive() string {
 	if out.mapped != nil {
-		return "mapped: the chip's registers, one write for all that go on and one for all that go off"
+		return "the processor's registers: one write for all that go high, one for all that go low"
 	}
-	return "kernel: one call a chip"
+	return "the kernel: one call a chip"
 }
 
 // Set gives the outputs in mask their levels: one call to the kernel for each chip concerned, or the registers if they
