@@ -8,6 +8,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/phys"
 	"stillwater/internal/realtime"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
@@ -99,9 +100,9 @@ func openInputs(b config.Board, l *lines) error {
 // withoutDebounce says what an input whose chip refused debounce does instead. Sensors have none to begin with: it would
 // move their stamps, and the program's hold-off takes their bounce.
 func withoutDebounce(in config.Input) string {
-	s := fmt.Sprintf("its chip refuses a debounce of %v: ", in.Debounce)
+	s := fmt.Sprintf("its chip refuses a debounce of %v: ", phys.Seconds(in.Debounce))
 	if in.Role == config.Kill {
-		return s + "the first edge stops everything, which its bounce does not change, but a short disturbance stops it too"
+		return s + "the first edge stops everything, whatever bounces after it, and so does a short disturbance"
 	}
 	return s + "its first edge counts, and its bounce shows as further edges"
 }

@@ -209,13 +209,13 @@ func TestEachFinding(t *testing.T) {
 		},
 		"no debounce": {
 			func(s *site) { s.trial.undebounced = s.conf.Board.Inputs[1:] },
-			[]finding{{note, `input "kill"`, "its chip refuses a debounce of 1ms: the first edge stops everything", "leave"}},
+			[]finding{{note, `input "kill"`, "its chip refuses a debounce of 1 ms: the first edge stops everything", "leave"}},
 		},
 		"no debounce of a button": {
 			func(s *site) {
 				s.trial.undebounced = []config.Input{{Name: "button", Role: config.Button, Debounce: 5 * time.Millisecond}}
 			},
-			[]finding{{note, `input "button"`, "its chip refuses a debounce of 5ms: its first edge counts", "leave"}},
+			[]finding{{note, `input "button"`, "its chip refuses a debounce of 5 ms: its first edge counts", "leave"}},
 		},
 		"mapped and cannot": {
 			func(s *site) { s.conf.Board.Drive, s.mappable = config.Mapped, gpiochip.Mappable(gpiochip.Host{}, nil) },
