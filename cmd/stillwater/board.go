@@ -96,6 +96,9 @@ func (m *Main) board(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
+	if cfg.Board.Kind == config.Serial {
+		return m.relayBoard(ctx, f, cfg)
+	}
 	if cfg.Board.Kind != config.GPIO {
 		return fmt.Errorf("%w: board: %s has no GPIO board; the daemon runs the simulated one itself", errUsage, cfg.Path)
 	}

@@ -168,6 +168,10 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 		}
 		return opts, func() error { return nil }, nil
 	}
+	if conf.Board.Kind == config.Serial {
+		m.onSerial(&opts, conf, log)
+		return opts, func() error { return nil }, nil
+	}
 	if seed == 0 {
 		seed = chance()
 	}
@@ -256,7 +260,7 @@ func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
 		fmt.Fprintf(m.Stdout, "  page          %s\n", pageURL(host, ap.Port(), ""))
 	}
 	fmt.Fprintf(m.Stdout, "  pairing code  %s\n\n", code)
-	if conf.Board.Kind == config.GPIO {
+	if conf.Board.Kind != config.Simulated {
 		fmt.Fprintln(m.Stdout, "This board switches real outputs. Before anything is armed:")
 		for _, caution := range care.Checklist() {
 			fmt.Fprintf(m.Stdout, "  - %s\n", caution.Text)

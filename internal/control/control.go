@@ -54,7 +54,7 @@ type Options struct {
 	Wire    func(board.Identity) (Wiring, error) // what hangs on the pins of the board that answered
 	Journal Journal
 	Room    Simulation // nil: a real room
-	Kind    string     // "simulated", "gpio"
+	Kind    string     // "simulated", "gpio", "serial"
 	Name    string     // for people
 	Grace   time.Duration
 	ArmFor  time.Duration

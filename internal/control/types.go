@@ -63,7 +63,7 @@ type Choice struct {
 
 // Board is the board as a person needs it.
 type Board struct {
-	Kind      string  `json:"kind"` // "simulated", "gpio"
+	Kind      string  `json:"kind"` // "simulated", "gpio", "serial"
 	Name      string  `json:"name"`
 	Connected bool    `json:"connected"`
 	Trouble   string  `json:"trouble"` // why not, in words

@@ -65,10 +65,10 @@ func (c *Control) snapshot() *Snapshot {
 	s := &Snapshot{
 		State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
 		Board:  Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble},
-		Inputs: slices.Clone(c.inputs), Holder: c.phones.holder, Asking: slices.Clone(c.phones.asking),
+		Inputs: append([]Input{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
-		Shots: slices.Clone(c.shots[:min(len(c.shots), shotsShown)]), ShotCount: len(c.shots),
+		Shots: append([]Shot{}, c.shots[:min(len(c.shots), shotsShown)]...), ShotCount: len(c.shots),
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {

@@ -2,10 +2,12 @@ package control
 
 import (
 	"fmt"
+	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
 
+	"stillwater/internal/board"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -45,7 +47,8 @@ func goneWords(kind string, err error) string {
 	if kind == "gpio" {
 		return fmt.Sprintf("the board process died (%v); it is being restarted", err)
 	}
-	return fmt.Sprintf("the board is gone (%v); it is being reached again", err)
+	why := strings.TrimPrefix(err.Error(), board.ErrGone.Error()+": ")
+	return fmt.Sprintf("the board is gone (%s); it is being reached again", why)
 }
 
 func backWords(kind string) string {

@@ -1,0 +1,138 @@
+package control
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// contactDelay is how long a camera's or flash's contact takes to close behind its optocoupler. The circuits in
+// hardware/ close theirs in 2.7 to 5.4 us in simulation; not measured on real hardware.
+const contactDelay = 4 * time.Microsecond
+
+// Announced is the wiring of a board that has its pins built in and says what they are: a microcontroller on a serial
+// port. The configuration may add roles, levels and delays to those that it names; what it names is used first.
+func Announced(conf config.Board) func(board.Identity) (Wiring, error) {
+	return func(id board.Identity) (Wiring, error) {
+		w := Wiring{Bench: shot.Bench{
+			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, Late: conf.Late, HoldOff: conf.HoldOff,
+		}}
+		inputs, err := announcedInputs(conf, id)
+		if err != nil {
+			return Wiring{}, err
+		}
+		outputs, err := announcedOutputs(conf, id)
+		if err != nil {
+			return Wiring{}, err
+		}
+		for _, in := range inputs {
+			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: string(in.Role), Falling: in.Falling()})
+		}
+		for _, i := range namedFirst(inputNames(inputs), inputNames(conf.Inputs)) {
+			in := inputs[i]
+			plug(&w.Bench, in.Role, shot.Input{Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay})
+		}
+		for _, i := range namedFirst(outputNames(outputs), outputNames(conf.Outputs)) {
+			out := outputs[i]
+			socket(&w.Bench, out.Kind, shot.Output{Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay})
+		}
+		return w, nil
+	}
+}
+
+// announcedInputs are the board's inputs, in its order, as the configuration would have described them.
+func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, error) {
+	inputs := make([]config.Input, len(id.Inputs))
+	for i, in := range id.Inputs {
+		inputs[i] = config.Input{Name: in.Name, Role: announcedRole(in), ActiveHigh: announcedHigh(in.Kind)}
+	}
+	for _, more := range conf.Inputs {
+		i := slices.Index(inputNames(inputs), more.Name)
+		switch {
+		case i < 0:
+			return nil, unknownPin("input", more.Name, inputNames(inputs))
+		case more.Role.Kind() != id.Inputs[i].Kind:
+			return nil, fmt.Errorf("the configuration calls input %q a %s, the board says it is a %s: change its role",
+				more.Name, more.Role, roleOf(id.Inputs[i].Kind))
+		}
+		inputs[i].Role, inputs[i].Delay = more.Role, more.Delay
+		if more.ActiveGiven {
+			inputs[i].ActiveHigh = more.ActiveHigh
+		}
+	}
+	return inputs, nil
+}
+
+// announcedRole is what an input is for. Gates and beams are of one kind on the wire, so the name tells them apart.
+func announcedRole(in board.Input) config.Role {
+	if in.Kind == wire.InputBeam && in.Name == string(config.Gate) {
+		return config.Gate
+	}
+	return config.Role(roleOf(in.Kind))
+}
+
+// announcedHigh says at which level something is there, as firmware/PROTOCOL.md has it for the kill input and the
+// firmware's pin map for the others: contacts and beams pull their line low, a sound louder than the threshold is high.
+func announcedHigh(kind wire.InputKind) bool {
+	return kind == wire.InputKill || kind == wire.InputMicrophone
+}
+
+// announcedOutputs are the board's outputs, in its order.
+func announcedOutputs(conf config.Board, id board.Identity) ([]config.Output, error) {
+	outputs := make([]config.Output, len(id.Outputs))
+	for i, out := range id.Outputs {
+		outputs[i] = config.Output{Name: out.Name, Kind: out.Kind, LongestOn: out.MaxOn}
+		if out.Kind == wire.OutputShutter || out.Kind == wire.OutputFlash {
+			outputs[i].Delay = contactDelay
+		}
+	}
+	for _, more := range conf.Outputs {
+		i := slices.Index(outputNames(outputs), more.Name)
+		switch {
+		case i < 0:
+			return nil, unknownPin("output", more.Name, outputNames(outputs))
+		case more.Kind != outputs[i].Kind:
+			return nil, fmt.Errorf("the configuration calls output %q a %v, the board says it is a %v: change its kind",
+				more.Name, more.Kind, outputs[i].Kind)
+		}
+		outputs[i].Delay = more.Delay
+	}
+	return outputs, nil
+}
+
+func inputNames(inputs []config.Input) (names []string) {
+	for _, in := range inputs {
+		names = append(names, in.Name)
+	}
+	return names
+}
+
+func outputNames(outputs []config.Output) (names []string) {
+	for _, out := range outputs {
+		names = append(names, out.Name)
+	}
+	return names
+}
+
+func unknownPin(what, name string, there []string) error {
+	return fmt.Errorf("the configuration names the %s %q, the board has %s: change or remove it", what, name,
+		strings.Join(there, ", "))
+}
+
+// namedFirst are the places of all names, first of those that the configuration names too.
+func namedFirst(all, configured []string) (places []int) {
+	for _, wanted := range []bool{true, false} {
+		for i, name := range all {
+			if slices.Contains(configured, name) == wanted {
+				places = append(places, i)
+			}
+		}
+	}
+	return places
+}

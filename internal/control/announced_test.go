@@ -1,0 +1,90 @@
+package control
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// microcontroller is what the firmware announces.
+func microcontroller() board.Identity {
+	return board.Identity{
+		Version: wire.Version, Firmware: "m328p 1.0", TickHz: 2e6, Tick: 500, Lead: 300 * time.Microsecond, TableLen: 32,
+		CueLen: 8,
+		Inputs: []board.Input{{Kind: wire.InputBeam, Name: "gate"}, {Kind: wire.InputBeam, Name: "beam"},
+			{Kind: wire.InputMicrophone, Name: "microphone"}, {Kind: wire.InputSync, Name: "sync"},
+			{Kind: wire.InputKill, Name: "kill"}, {Kind: wire.InputButton, Name: "button"}},
+		Outputs: []board.Output{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: time.Minute},
+			{Kind: wire.OutputFocus, Name: "focus", MaxOn: time.Minute},
+			{Kind: wire.OutputFlash, Name: "flash1", MaxOn: 100 * time.Millisecond},
+			{Kind: wire.OutputFlash, Name: "flash2", MaxOn: 100 * time.Millisecond},
+			{Kind: wire.OutputValve, Name: "valve1", MaxOn: 500 * time.Millisecond},
+			{Kind: wire.OutputValve, Name: "valve2", MaxOn: 500 * time.Millisecond}},
+	}
+}
+
+// kind = "serial" is all that a user writes.
+func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
+	conf, err := config.Parse("stillwater.toml", []byte("[board]\nkind = \"serial\"\n"))
+	require.NoError(t, err)
+	w, err := Announced(conf.Board)(microcontroller())
+	require.NoError(t, err)
+	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
+		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
+	assert.Equal(t, shot.Bench{
+		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true},
+		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true},
+		Microphone: &shot.Input{Index: 2, Name: "microphone"},
+		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute, Delay: contactDelay},
+		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 100 * time.Millisecond, Delay: contactDelay},
+		Lead:       300 * time.Microsecond, Tick: 500, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
+	}, w.Bench)
+	for _, kind := range shot.Kinds() {
+		set := shot.DefaultSet()
+		set.Kind = kind
+		_, _, err := shot.Compile(set, w.Bench)
+		assert.NoError(t, err, "the board is fit for a %s", kind)
+	}
+}
+
+func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
+	conf := config.Board{
+		Inputs: []config.Input{
+			{Name: "beam", Role: config.Gate, ActiveHigh: true, ActiveGiven: true, Delay: 20 * time.Microsecond},
+			{Name: "gate", Role: config.Beam}},
+		Outputs: []config.Output{{Name: "flash2", Kind: wire.OutputFlash, Delay: 90 * time.Microsecond}},
+	}
+	w, err := Announced(conf)(microcontroller())
+	require.NoError(t, err)
+	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
+	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true}, w.Bench.Beam, "without a level the board's holds")
+	assert.Equal(t, &shot.Output{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: 90 * time.Microsecond},
+		w.Bench.Flash, "the one that is named is meant")
+	assert.Equal(t, Sensor{"beam", "gate", false}, w.Inputs[1])
+}
+
+func TestAConfigurationOfAnotherBoardIsRefused(t *testing.T) {
+	for _, c := range []struct {
+		conf config.Board
+		want string
+	}{
+		{config.Board{Inputs: []config.Input{{Name: "eye", Role: config.Beam}}},
+			`names the input "eye", the board has gate, beam, microphone, sync, kill, button: change or remove it`},
+		{config.Board{Inputs: []config.Input{{Name: "kill", Role: config.Beam}}},
+			`calls input "kill" a beam, the board says it is a kill: change its role`},
+		{config.Board{Outputs: []config.Output{{Name: "lamp", Kind: wire.OutputLamp}}},
+			`names the output "lamp", the board has shutter, focus, flash1, flash2, valve1, valve2: change or remove it`},
+		{config.Board{Outputs: []config.Output{{Name: "valve1", Kind: wire.OutputFlash}}},
+			`calls output "valve1" a flash, the board says it is a valve: change its kind`},
+	} {
+		_, err := Announced(c.conf)(microcontroller())
+		assert.ErrorContains(t, err, c.want)
+	}
+}
