@@ -440,3 +440,13 @@ func TestSurvey(t *testing.T) {
 	conf.Listen = listener.Addr().String()
 	assert.ErrorIs(t, m.survey(t.Context(), conf).listen, syscall.EADDRINUSE)
 }
+
+// The example configuration has nothing to find on a board with the header.
+func TestExampleOnTheHeader(t *testing.T) {
+	conf, err := config.Load("../../internal/config/testdata/stillwater.toml")
+	require.NoError(t, err)
+	s := goodSite()
+	s.conf = conf
+	assert.Empty(t, s.findings())
+	assert.Len(t, uses(conf.Board), 12)
+}

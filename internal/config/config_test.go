@@ -24,21 +24,22 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, time.Millisecond, c.Board.Late)
 	assert.Equal(t, 5*time.Millisecond, c.Board.HoldOff)
 	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
-	require.Len(t, c.Board.Inputs, 4)
+	require.Len(t, c.Board.Inputs, 6)
 	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, ActiveGiven: true, Bias: PullUp},
 		c.Board.Inputs[0])
 	assert.True(t, c.Board.Inputs[0].Falling())
 	assert.Equal(t, 20*time.Microsecond, c.Board.Inputs[1].Delay)
-	assert.Equal(t, Line{Chip: "gpiochip0", Number: 22}, c.Board.Inputs[2].Line)
+	assert.Equal(t, Line{Chip: "gpiochip0", Number: 16}, c.Board.Inputs[2].Line)
 	assert.Equal(t, wire.InputMicrophone, c.Board.Inputs[2].Role.Kind())
-	assert.False(t, c.Board.Inputs[2].Falling())
-	assert.Equal(t, Kill, c.Board.Inputs[3].Role)
-	assert.True(t, c.Board.Inputs[3].ActiveHigh)
-	require.Len(t, c.Board.Outputs, 3)
+	assert.Equal(t, Kill, c.Board.Inputs[4].Role)
+	assert.True(t, c.Board.Inputs[4].ActiveHigh)
+	assert.False(t, c.Board.Inputs[4].Falling())
+	require.Len(t, c.Board.Outputs, 5)
 	assert.Equal(t, Output{Name: "shutter", Kind: wire.OutputShutter, Line: Line{Pin: "GPIO23"},
-		LongestOn: 5 * time.Second, Delay: 300 * time.Microsecond}, c.Board.Outputs[0])
-	assert.Equal(t, wire.OutputFlash, c.Board.Outputs[1].Kind)
-	assert.Equal(t, 10*time.Millisecond, c.Board.Outputs[1].LongestOn)
+		LongestOn: 5 * time.Second, Delay: 300 * time.Microsecond}, c.Board.Outputs[1])
+	assert.Equal(t, wire.OutputFlash, c.Board.Outputs[2].Kind)
+	assert.Equal(t, 10*time.Millisecond, c.Board.Outputs[2].LongestOn)
+	assert.Equal(t, &Line{Pin: "GPIO22"}, c.Board.Heartbeat)
 }
 
 func TestDefaultStaysOnThisMachine(t *testing.T) {
