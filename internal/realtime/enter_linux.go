@@ -50,6 +50,9 @@ func Enter(w Want) *Thread {
 	debug.SetGCPercent(-1)
 	t := &Thread{idle: -1}
 	t.Report.Grants = askThread(w)
+	if w.Priority > 0 && t.Report.Grants[0].OK {
+		lift(w.Priority)
+	}
 	t.Report.Grants = append(t.Report.Grants, lockMemory(true))
 	fd, grant := openIdle()
 	t.idle = fd
@@ -135,11 +138,7 @@ func askThread(w Want) []Grant {
 
 func askPriority(priority int) Grant {
 	g := Grant{What: fmt.Sprintf("real-time priority %d", priority)}
-	err := unix.SchedSetAttr(0, &unix.SchedAttr{
-		Size: unix.SizeofSchedAttr, Policy: unix.SCHED_FIFO, Priority: uint32(priority),
-		Flags: unix.SCHED_FLAG_RESET_ON_FORK, // for this thread only
-	}, 0)
-	switch {
+	switch err := setPriority(0, priority); {
 	case err == nil:
 		g.OK = true
 	case errors.Is(err, unix.EINVAL):
@@ -153,6 +152,34 @@ func askPriority(priority int) Grant {
 			"/etc/security/limits.d and log in again", priority, priority)
 	}
 	return g
+}
+
+// setPriority gives a thread of this process, 0 for the calling one, real-time priority.
+func setPriority(thread, priority int) error {
+	return unix.SchedSetAttr(thread, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: unix.SCHED_FIFO,
+		Priority: uint32(priority)}, 0)
+}
+
+// lift gives the process's other threads real-time priority too, one below the board's. Each time the runtime takes the
+// board's goroutine off its thread, which it does to any that has run for 10 ms by its reckoning, another thread has to
+// hand it back: one without priority does so after whatever else the machine is busy with, which can take tens of
+// milliseconds. Threads to come inherit it.
+func lift(priority int) {
+	own := strconv.Itoa(unix.Gettid())
+	lifted := map[string]bool{own: true}
+	for more := true; more; {
+		more = false
+		threads, err := os.ReadDir("/proc/self/task")
+		if err != nil {
+			return
+		}
+		for _, thread := range threads {
+			if id, err := strconv.Atoi(thread.Name()); err == nil && !lifted[thread.Name()] {
+				_ = setPriority(id, max(priority-1, 1)) // it may have ended
+				lifted[thread.Name()], more = true, true
+			}
+		}
+	}
 }
 
 func askCPU(cpu int) Grant {
