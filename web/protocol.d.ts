@@ -48,6 +48,13 @@ export interface Board {
 	connected: boolean;
 	trouble: string;
 	tick_us: number;
+	outputs: Output[];
+}
+
+export interface Output {
+	name: string;
+	test_ms: number;
+	tested: string;
 }
 
 export interface Input {
@@ -209,7 +216,7 @@ export interface LightSet {
 
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
-	| "clock";
+	| "pulse" | "clock";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -224,6 +231,7 @@ export interface Command {
 	shot?: number;
 	verdict?: Verdict;
 	text?: string;
+	output?: string;
 	now?: number;
 }
 

@@ -397,6 +397,25 @@ func TestShotsComeWithTheirCues(t *testing.T) {
 	})
 }
 
+// A test pulse is told by itself, and is not taken for one of the next shot's.
+func TestTestPulseIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, c := dialed(t, nil)
+		time.Sleep(time.Second)
+		synctest.Wait()
+		now := s.now()
+		s.say(
+			wire.Cue{Output: 1, Planned: now, On: now.Add(4), Off: now.Add(10_004)},
+			wire.Shot{Number: 1, Status: wire.Done, Clock: now},
+		)
+		at := time.Since(s.began)
+		got := until(t, c, func(e Event) bool { return e.Pulse != nil }).Pulse
+		want := CueReport{Output: 1, Planned: at, On: at + 4*time.Microsecond, Off: at + 10_004*time.Microsecond}
+		assert.Equal(t, want, *got)
+		assert.Empty(t, until(t, c, func(e Event) bool { return e.Shot != nil }).Shot.Cues)
+	})
+}
+
 // A shot's times stay right when the board's 32 bits wrap in the middle: 71.6 minutes at 1 MHz.
 func TestShotTimesAcrossAWrap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -18,12 +18,12 @@ const (
 // queue holds events between the link's reader, which must never wait, and whoever reads Events, which may.
 //
 // What only the newest matters of (Edge and Lost of an input, Level of an input, State as long as it does not change)
-// waits once, at its newest place, with counts added up. Shots, faults and changes of state are never dropped and keep
-// their order.
+// waits once, at its newest place, with counts added up. Shots, test pulses, faults and changes of state are never dropped
+// and keep their order.
 type queue struct {
 	mu     sync.Mutex
 	events []Event
-	keep   int // shots, faults and states among them
+	keep   int // shots, test pulses, faults and states among them
 	more   chan struct{}
 }
 
@@ -90,7 +90,7 @@ func (q *queue) outdated(e Event) int {
 	return -1
 }
 
-func kept(e Event) bool { return e.Shot != nil || e.Fault != nil || e.State != nil }
+func kept(e Event) bool { return e.Shot != nil || e.Fault != nil || e.State != nil || e.Pulse != nil }
 
 func sameInput(a, b Event) bool {
 	switch {

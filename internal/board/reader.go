@@ -176,6 +176,13 @@ func (c *Client) time(t wire.Tick) time.Duration {
 }
 
 func (c *Client) keepCue(m wire.Cue) {
+	if m.Shot == 0 { // a test pulse belongs to no shot
+		c.mu.Lock()
+		report := c.report(m)
+		c.mu.Unlock()
+		c.emit(Event{Pulse: &report})
+		return
+	}
 	if stray := c.gather.cue(m); stray > 0 {
 		c.opts.Log.Debug("pulses without a shot: an opening ran out, or a shot's report was lost", "cues", stray)
 	}
@@ -200,15 +207,14 @@ func (c *Client) wholeShot(m wire.Shot) *Shot {
 		Received: time.Now(),
 	}
 	for _, cue := range cues {
-		s.Cues = append(s.Cues, CueReport{
-			Output:  cue.Output,
-			Opening: cue.Opening,
-			Planned: c.time(cue.Planned),
-			On:      c.time(cue.On),
-			Off:     c.time(cue.Off),
-		})
+		s.Cues = append(s.Cues, c.report(cue))
 	}
 	return s
+}
+
+// report is a pulse in time instead of ticks. The mutex is held.
+func (c *Client) report(m wire.Cue) CueReport {
+	return CueReport{Output: m.Output, Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off)}
 }
 
 // pong takes the board's time from an answered ping.

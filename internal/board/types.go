@@ -46,7 +46,8 @@ type Event struct {
 	Fault    *wire.Fault
 	Level    *wire.Level
 	Lost     *wire.Lost
-	Gone     error // the link is closed or silent; the last event
+	Pulse    *CueReport // a test pulse is over
+	Gone     error      // the link is closed or silent; the last event
 }
 
 // Shot is a shot's report: everything in the board's widened time, which counts nanoseconds from the board's start of

@@ -33,6 +33,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.goAhead(ctx, client)
 	case "room":
 		return c.letGo(client)
+	case "pulse":
+		return c.pulse(ctx, client, cmd.Output)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -22,6 +22,7 @@ type Device interface {
 	Arm(ctx context.Context, shots int) error
 	Disarm(context.Context) error
 	Go(context.Context) error
+	Pulse(ctx context.Context, output uint8, width time.Duration) error
 	Events() <-chan board.Event
 	Close() error
 }
@@ -94,6 +95,8 @@ type Control struct {
 	left      int
 	notice    string
 	inputs    []Input
+	outputs   []Output
+	pulsed    time.Time // when an output was tested last
 	set       shot.Set
 	bench     *shot.Bench // of the board now, or of the last one; nil: there was none yet
 	plan      plan
@@ -234,6 +237,7 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 		again := c.lost != ""
 		c.link, c.trouble, c.lost, c.said, c.left = l, "", "", wire.Safe, 0
 		c.inputs = wiring.fresh(c.inputs)
+		c.outputs = outputsOf(id)
 		c.bench = &l.wiring.Bench
 		c.replan()
 		c.reason = "nothing is armed"

@@ -20,6 +20,8 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.edge(*e.Edge)
 	case e.Shot != nil:
 		c.shotEnded(l, *e.Shot)
+	case e.Pulse != nil:
+		c.tested(*e.Pulse)
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonBusy && c.inShot:
 		// A clap has many edges, and a sheet many rags: those after the first are no news.
 	case e.Rejected != nil:
@@ -157,7 +159,7 @@ func (c *Control) gone(l *link, err error) {
 		c.inShot = false
 		c.keep(l, c.last, brokenShot(c.last.program))
 	}
-	c.link, c.said, c.left = nil, wire.Safe, 0
+	c.link, c.said, c.left, c.outputs = nil, wire.Safe, 0, nil
 	c.reason = goneWords(c.opts.Kind, err)
 	if l.failed != "" {
 		c.reason = l.failed

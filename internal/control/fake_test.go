@@ -32,6 +32,7 @@ type device struct {
 	loaded  bool
 	program shot.Program
 	disarms int
+	pulses  []board.CueReport
 	gone    bool
 	hang    map[string]chan struct{} // "load", "arm", "go", "disarm": waits until closed or the context ends
 	fail    map[string]error
@@ -148,6 +149,21 @@ func (d *device) Disarm(ctx context.Context) error {
 }
 
 func (d *device) Go(ctx context.Context) error { return d.wait(ctx, "go") }
+
+func (d *device) Pulse(ctx context.Context, output uint8, width time.Duration) error {
+	if err := d.wait(ctx, "pulse"); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.state != wire.Safe {
+		return &board.RefusedError{Request: wire.TypePulse, Reason: wire.ReasonArmed}
+	}
+	d.pulses = append(d.pulses, board.CueReport{Output: output, Planned: time.Hour, On: time.Hour + 12*time.Microsecond,
+		Off: time.Hour + 12*time.Microsecond + width})
+	d.events <- board.Event{Pulse: &d.pulses[len(d.pulses)-1]}
+	return nil
+}
 
 func (d *device) Close() error {
 	d.vanish(board.ErrGone)

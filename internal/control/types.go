@@ -68,6 +68,15 @@ type Board struct {
 	Connected bool    `json:"connected"`
 	Trouble   string  `json:"trouble"` // why not, in words
 	TickUs    float64 `json:"tick_us"`
+
+	Outputs []Output `json:"outputs"` // of the board there is
+}
+
+// Output is what the board switches, and what its last test showed.
+type Output struct {
+	Name   string  `json:"name"`
+	TestMs float64 `json:"test_ms"` // how long a test switches it on
+	Tested string  `json:"tested"`  // in words; "" not since the board was connected
 }
 
 // Input is a sensor's level now and when it last changed.
@@ -208,6 +217,7 @@ type CueShot struct {
 //	room                  simulated rig: let the drop, throw or sound go
 //	verdict   Shot, Verdict
 //	note      Shot, Text
+//	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
 	Type    string  `json:"type"`
@@ -221,6 +231,7 @@ type Command struct {
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
 	Text    string  `json:"text,omitempty"`
+	Output  string  `json:"output,omitempty"`
 	Now     int64   `json:"now,omitempty"`
 }
 
@@ -243,6 +254,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"shot", "verdict"}, true
 	case "note":
 		return []string{"shot", "text"}, true
+	case "pulse":
+		return []string{"output"}, true
 	case "clock":
 		return []string{"now"}, true
 	}

@@ -64,7 +64,8 @@ func (c *Control) publishSoon() {
 func (c *Control) snapshot() *Snapshot {
 	s := &Snapshot{
 		State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
-		Board:  Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble},
+		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble,
+			Outputs: append([]Output{}, c.outputs...)},
 		Inputs: append([]Input{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,

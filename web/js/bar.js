@@ -108,11 +108,9 @@ export class Bar {
 		const able = online && holding;
 		this.arm.disabled = !able;
 		attr(this.arm, "aria-disabled", able && snap && !ready(snap) ? "true" : null);
-		/** @type {HTMLButtonElement} */ (this.disarm).disabled = !online;
-		for (const id of ["count-less", "count-more", "count-input", "go"]) {
-			/** @type {HTMLButtonElement} */ (byId(id)).disabled = !able;
-		}
-		/** @type {HTMLButtonElement} */ (byId("room")).disabled = !able || snap?.room?.busy === true;
+		attr(this.disarm, "disabled", !online);
+		for (const id of ["count-less", "count-more", "count-input", "go"]) attr(byId(id), "disabled", !able);
+		attr(byId("room"), "disabled", !able || snap?.room?.busy);
 		this.#plainHint();
 	}
 

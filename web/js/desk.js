@@ -1,8 +1,9 @@
 // The page once paired: it shows a snapshot whole, each time one comes, and sends what is pressed.
 
-import { attr, byId, el, keyed, text } from "./dom.js";
+import { attr, button, byId, el, keyed, table, text } from "./dom.js";
 import { Bar } from "./bar.js";
 import { choiceField, placeRefusal, quantityField, trimField } from "./fields.js";
+import { pressAndHold } from "./hold.js";
 import { icon, scene } from "./icons.js";
 import { sentence, show, tell } from "./refusals.js";
 import { exposures, light, measured, shutters, trims } from "./set.js";
@@ -43,6 +44,7 @@ export class Desk {
 	constructor(asks) {
 		this.asks = asks;
 		this.bar = new Bar(asks);
+		this.trim = byId("trim"); // moves about, and leaves the page with a card
 		/** @type {Record<Kind, Field>} */
 		this.trims = {
 			drop: trimField(trims.drop, asks),
@@ -93,18 +95,13 @@ export class Desk {
 		return field && field.node.offsetParent !== null ? field.slot : from;
 	}
 
-	/**
-	 * Show a snapshot.
-	 * @param {Snapshot} snap
-	 * @param {string} me this phone's name
-	 */
+	/** Show a snapshot. @param {Snapshot} snap @param {string} me this phone's name */
 	show(snap, me) {
-		for (const list of /** @type {const} */ (["asking", "inputs", "shots", "care"]))
-			snap[list] ??= /** @type {any} */ ([]);
 		this.#snap = snap;
 		this.#me = me;
 		this.#online = true;
 		this.#clockOff = Date.now() - Date.parse(snap.sent);
+		if (this.#fresh) this.asks.ask({ type: "clock", now: Date.now() }, byId("session-no"));
 		this.#takeIfFree(snap);
 		this.#showState();
 		this.#showCare(snap);
@@ -113,10 +110,12 @@ export class Desk {
 		placeRefusal(this.#fields, snap.refusal, this.#refusedAt);
 		this.#showComing(snap);
 		showShots(byId("shots-list"), snap.shots, this.asks);
+		this.#placeTrim(snap.shots[0]);
 		byId("shots").hidden = snap.shots.length === 0;
 		this.#tellShot(snap.shots[0]);
 		this.#showBudget(snap.preview);
 		this.#showBoard(snap);
+		this.#showOutputs(snap);
 		this.#showControls(snap);
 		text(byId("session-words"), sessionWords(snap));
 		this.bar.show(snap, this.#holding);
@@ -131,6 +130,13 @@ export class Desk {
 			voice.say(sentence(`shot ${shot.number}: ${shot.status}. ${shot.seen && `The camera saw: ${shot.seen}`}`));
 		}
 		this.#newest = id;
+	}
+
+	/** After a verdict of early or late the trim is what comes next: it stands under the verdict. */
+	#placeTrim(/** @type {Shot | undefined} */ shot) {
+		const off = shot?.verdict === "early" || shot?.verdict === "late";
+		const above = document.querySelector(off ? "#shots-list .verdicts" : "#coming-title");
+		if (above && this.trim.previousElementSibling !== above) above.after(this.trim);
 	}
 
 	/** What is news stands at the top: go there when it arms and when a shot comes, unless someone is typing. */
@@ -167,6 +173,7 @@ export class Desk {
 		const snap = this.#snap;
 		const state = this.#online && snap ? snap.state : "lost";
 		document.documentElement.dataset.state = state;
+		attr(document.documentElement, "data-live", ["armed", "firing", "resting"].includes(state));
 		const place = byId("state-scene");
 		if (place.dataset.scene !== state) {
 			place.dataset.scene = state;
@@ -204,7 +211,8 @@ export class Desk {
 		if (snap?.notice) words.push(sentence(snap.notice));
 		if (this.#holding && snap?.asking[0]) words.push(`${capital(snap.asking[0])} asks for the controls: see below.`);
 		if (snap?.record.trouble) words.push(sentence(`the record cannot be written: ${snap.record.trouble}`));
-		if (snap && snap.record.waiting > (snap.record.trouble ? 0 : 1)) words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
+		if (snap && snap.record.waiting > (snap.record.trouble ? 0 : 1))
+			words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
 		const place = byId("state-notice");
 		place.hidden = words.length === 0;
 		text(place, words.join(" "));
@@ -236,7 +244,7 @@ export class Desk {
 			(node, c) => {
 				const box = /** @type {HTMLInputElement} */ (node.querySelector("input"));
 				box.checked = c.ticked;
-				text(/** @type {Element} */ (node.querySelector(".caution")), c.text);
+				text(node.querySelector(".caution"), c.text);
 			},
 		);
 	}
@@ -256,27 +264,19 @@ export class Desk {
 
 	/** @param {{ kind: Kind, word: string }} k */
 	#kindButton({ kind, word }) {
-		return el(
-			"button",
-			{
-				type: "button",
-				"data-kind": kind,
-				onclick: () => this.asks.ask({ type: "set", field: "kind", value: kind }, byId("kinds-no")),
-			},
-			icon(kind),
-			el("span", {}, word),
-		);
+		const choose = () => this.asks.ask({ type: "set", field: "kind", value: kind }, byId("kinds-no"));
+		return button({ "data-kind": kind, onclick: choose }, icon(kind), el("span", {}, word));
 	}
 
 	#showKinds(/** @type {Snapshot} */ snap) {
 		for (const b of byId("kinds").children) {
-			attr(b, "aria-pressed", /** @type {HTMLElement} */ (b).dataset.kind === snap.set.kind ? "true" : "false");
+			attr(b, "aria-pressed", `${b.getAttribute("data-kind") === snap.set.kind}`);
 		}
 		const place = byId("set-fields");
 		if (place.dataset.kind === snap.set.kind) return;
 		place.dataset.kind = snap.set.kind;
 		place.replaceChildren(...(this.measured[snap.set.kind] ?? []).map((f) => f.node));
-		byId("trim").replaceChildren(this.trims[snap.set.kind].node);
+		this.trim.replaceChildren(this.trims[snap.set.kind].node);
 	}
 
 	#showComing(/** @type {Snapshot} */ snap) {
@@ -330,12 +330,37 @@ export class Desk {
 			snap.inputs,
 			(i) => i.name,
 			() => el("li", {}),
-			(node, i) => text(node, inputWords(i)),
+			(node, i) => {
+				text(node, inputWords(i));
+				attr(node, "data-active", i.active ? "yes" : "no");
+			},
 		);
-		for (const node of byId("inputs").children) {
-			const input = snap.inputs.find((i) => i.name === /** @type {HTMLElement} */ (node).dataset.key);
-			attr(node, "data-active", input?.active ? "yes" : "no");
-		}
+	}
+
+	/** Each output can be tested by itself. @param {Snapshot} snap */
+	#showOutputs(snap) {
+		const list = byId("outputs");
+		list.hidden = snap.board.outputs.length === 0;
+		keyed(
+			list,
+			snap.board.outputs,
+			(o) => o.name,
+			({ name }) => {
+				const told = el("p", { class: "hint" });
+				const press = button({});
+				pressAndHold(press, {
+					ready: () => true,
+					progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
+					act: () => this.asks.ask({ type: "pulse", output: name }, byId("outputs-no")),
+					hint: (why) => text(told, why === "short" ? "Hold it for most of a second." : "Activate once more."),
+				});
+				return el("li", {}, press, told);
+			},
+			(node, o) => {
+				text(node.firstChild, `Hold to test ${o.name}, ${o.test_ms} ms`);
+				if (o.tested) text(node.lastChild, sentence(o.tested));
+			},
+		);
 	}
 
 	#showControls(/** @type {Snapshot} */ snap) {
@@ -372,7 +397,7 @@ export class Desk {
 			byId("controls-acts"),
 			acts,
 			(a) => a.key,
-			(a) => el("button", { type: "button", onclick: a.act }, a.label),
+			(a) => button({ onclick: a.act }, a.label),
 			(node, a) => {
 				text(node, a.label);
 				attr(node, "data-act", a.key.split(" ")[0]);
@@ -412,8 +437,8 @@ export class Desk {
 		const free = new Set(["take", "asked"]);
 		for (const node of byId("page").querySelectorAll("button, input, select")) {
 			if (node.closest("#bar")) continue;
-			const act = /** @type {HTMLElement} */ (node).dataset.act ?? "";
-			/** @type {HTMLButtonElement} */ (node).disabled = !this.#online || !(this.#holding || free.has(act));
+			const able = this.#holding || free.has(node.getAttribute("data-act") ?? "");
+			attr(node, "disabled", !this.#online || !able);
 		}
 		this.bar.enable(this.#online, this.#holding);
 	}
@@ -424,7 +449,7 @@ function nextWords(snap, left) {
 	if (snap.state === "safe" || snap.state === "fault") return "";
 	const parts = [];
 	const p = snap.preview;
-	if (p) parts.push(p.table?.length ? "the gate sets the delay" : `delay ${ms(p.delay_ms)} ms`);
+	if (p) parts.push(p.table.length ? "the gate sets the delay" : `delay ${ms(p.delay_ms)} ms`);
 	const trim = inUnit(snap.set.trim[snap.set.kind], "ms");
 	if (trim) parts.push(`trim ${signed(trim, 1)} ms`);
 	if (snap.armed_left > 0) parts.push(snap.armed_left === 1 ? "one shot left" : `${snap.armed_left} shots left`);
@@ -450,7 +475,7 @@ function sessionWords(snap) {
 	const when = Number.isNaN(began.getTime())
 		? ""
 		: `, since ${began.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}`;
-	return `${name}${when}: ${shots}.`;
+	return `${name}${when}: ${shots}. ${snap.session.dates}`;
 }
 
 /** @param {Input} i */
@@ -486,14 +511,7 @@ function budgetTable(terms) {
 			el("td", {}, small(t.mm, 1)),
 		);
 	});
-	const head = el(
-		"tr",
-		{},
-		el("th", { scope: "col" }, "What adds to it"),
-		el("th", { scope: "col" }, "Time", el("i", {}, "ms")),
-		el("th", { scope: "col" }, "Place", el("i", {}, "mm")),
-	);
-	return el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows));
+	return table([["What adds to it"], ["Time", el("i", {}, "ms")], ["Place", el("i", {}, "mm")]], rows);
 }
 
 /** The reason without the state's word before it, which stands above it already. @param {Snapshot} snap */

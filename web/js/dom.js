@@ -17,6 +17,15 @@ export function el(tag, attrs = {}, ...kids) {
 	return fill(document.createElement(tag), attrs, kids);
 }
 
+/** A button. @param {Attrs} attrs @param {...Kid} kids */
+export const button = (attrs, ...kids) => el("button", { type: "button", ...attrs }, ...kids);
+
+/** A table: what stands in each cell of its head, and its rows. @param {Kid[][]} heads @param {Node[]} rows */
+export function table(heads, rows) {
+	const head = heads.map((h) => el("th", { scope: "col" }, ...h));
+	return el("table", {}, el("thead", {}, el("tr", {}, ...head)), el("tbody", {}, ...rows));
+}
+
 /**
  * Make an SVG element.
  * @template {keyof SVGElementTagNameMap} K
@@ -41,9 +50,7 @@ function fill(node, attrs, kids) {
 		if (typeof value === "function") node.addEventListener(name.slice(2), value);
 		else attr(node, name, value);
 	}
-	node.append(
-		...kids.filter((k) => k !== null && k !== undefined && k !== false).map((k) => /** @type {Node} */ (k)),
-	);
+	node.append(.../** @type {Node[]} */ (kids.filter(Boolean)));
 	return node;
 }
 
@@ -64,11 +71,11 @@ export function attr(node, name, value) {
 
 /**
  * Set a node's text only when it changes, so that a selection or a screen reader is not disturbed.
- * @param {Element} node
+ * @param {Node | null} node
  * @param {string} text
  */
 export function text(node, text) {
-	if (node.textContent !== text) node.textContent = text;
+	if (node && node.textContent !== text) node.textContent = text;
 }
 
 /**
@@ -95,7 +102,7 @@ export function byId(id) {
  * @param {(node: N, item: T, index: number) => void} [update]
  */
 export function keyed(parent, items, key, make, update) {
-	const old = new Map(Array.from(parent.children, (c) => [/** @type {HTMLElement} */ (c).dataset.key, c]));
+	const old = new Map(Array.from(parent.children, (c) => [c.getAttribute("data-key"), c]));
 	items.forEach((item, i) => {
 		const k = key(item);
 		let node = /** @type {N | undefined} */ (old.get(k));

@@ -1,7 +1,7 @@
 // The set as fields: measured distances with a fixed unit and big steps, and choices from lists. A field always shows
 // the machine's value, except while someone is typing in it.
 
-import { el, text } from "./dom.js";
+import { button, el, text } from "./dom.js";
 import { show, slot } from "./refusals.js";
 import { chosen, valueOf } from "./set.js";
 import { fixed, inUnit, tidy, withUnit } from "./units.js";
@@ -28,7 +28,6 @@ const unitWords = {
  * @property {HTMLElement} node
  * @property {HTMLElement} slot for refusals
  * @property {(snap: Snapshot) => void} update
- * @property {(value: string) => void} put
  */
 
 /**
@@ -40,6 +39,10 @@ function shown(printed, unit) {
 	const v = inUnit(printed, unit);
 	return v === null ? printed : String(v);
 }
+
+/** @type {(name: string, id: string, label: string, hint: Node | null, ...kids: Node[]) => HTMLElement} */
+const framed = (name, id, label, hint, ...kids) =>
+	el("div", { class: "field", "data-field": name }, el("label", { for: id }, label, hint), ...kids);
 
 /**
  * A measured quantity: label, steps, number and unit, and a place for a refusal.
@@ -97,10 +100,8 @@ export function quantityField(q, asks) {
 	}
 
 	const stepper = (/** @type {number} */ way, /** @type {string} */ sign, /** @type {string} */ word) =>
-		el(
-			"button",
+		button(
 			{
-				type: "button",
 				class: "step",
 				"aria-label": `${q.label}: ${q.step} ${spoken} ${word}`,
 				onclick: () => change(null, way * q.step),
@@ -108,29 +109,14 @@ export function quantityField(q, asks) {
 			sign,
 		);
 
-	const node = el(
-		"div",
-		{ class: "field", "data-field": q.name },
-		el("label", { for: id }, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null),
-		el(
-			"div",
-			{ class: "dial" },
-			stepper(-1, "−", "less"),
-			el(
-				"span",
-				{ class: "reading" },
-				input,
-				el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short),
-			),
-			stepper(1, "+", "more"),
-		),
-		place,
-	);
+	const unit = el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short);
+	const reading = el("span", { class: "reading" }, input, unit);
+	const dial = el("div", { class: "dial" }, stepper(-1, "−", "less"), reading, stepper(1, "+", "more"));
+	const node = framed(q.name, id, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null, dial, place);
 	return {
 		name: q.name,
 		node,
 		slot: place,
-		put,
 		change: (/** @type {number} */ by) => change(null, by),
 		update(snap) {
 			const was = server;
@@ -159,18 +145,11 @@ export function choiceField(name, choices, asks) {
 		if (value !== server) asks.ask({ type: "set", field: name, value }, place);
 	}
 
-	const node = el(
-		"div",
-		{ class: "field", "data-field": name },
-		el("label", { for: id }, chosen[name]),
-		select,
-		place,
-	);
+	const node = framed(name, id, chosen[name], null, select, place);
 	return {
 		name,
 		node,
 		slot: place,
-		put,
 		update(snap) {
 			const list = choices(snap);
 			const key = list.map((c) => `${c.value}\n${c.label}`).join("\n\n");
@@ -185,7 +164,7 @@ export function choiceField(name, choices, asks) {
 }
 
 /**
- * A trim: four steps on a line from earlier to later, and the number to type between them.
+ * A trim: four steps from earlier to later, and the number to type between them.
  * @param {Quantity} q
  * @param {Asks} asks
  * @returns {Field}
@@ -196,15 +175,9 @@ export function trimField(q, asks) {
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
 	const nudge = (/** @type {number} */ by) =>
-		el(
-			"button",
-			{
-				type: "button",
-				class: `nudge ${Math.abs(by) >= 10 ? "far" : "near"}`,
-				"data-nudge": by,
-				onclick: () => inner.change(by),
-			},
-			el("b", {}, fixed(Math.abs(by), 0)),
+		button(
+			{ class: by % 10 ? "nudge" : "nudge far", "data-nudge": by, onclick: () => inner.change(by) },
+			el("b", {}, `${Math.abs(by)}`),
 			el("span", {}, by < 0 ? "earlier" : "later"),
 		);
 	dial.replaceChildren(nudge(-10), nudge(-1), reading, nudge(1), nudge(10));

@@ -14,19 +14,15 @@ const paths = {
 	warn: ["M12 3L2.5 20h19z", "M12 9.5v5", "M12 17v.5"],
 };
 
-/**
- * One sign.
- * @param {string} name
- * @returns {SVGSVGElement}
- */
-export function icon(name) {
-	return svg(
-		"svg",
-		{ viewBox: "0 0 24 24", class: "icon", "aria-hidden": "true", focusable: "false" },
-		...(paths[name] ?? []).map((d) =>
-			d.startsWith("fill:") ? svg("path", { d: d.slice(5), class: "solid" }) : svg("path", { d }),
-		),
-	);
+/** One sign. @param {string} name */
+export const icon = (name) => drawn(paths[name], "0 0 24 24", "icon", {});
+
+/** @param {string[]} lines @param {string} viewBox @param {string} kind @param {Record<string, string>} more */
+function drawn(lines, viewBox, kind, more) {
+	const path = (/** @type {string} */ d) =>
+		d.startsWith("fill:") ? svg("path", { d: d.slice(5), class: "solid" }) : svg("path", { d });
+	const attrs = { viewBox, class: kind, "aria-hidden": "true", focusable: "false", ...more };
+	return svg("svg", attrs, ...(lines ?? []).map(path));
 }
 
 /** What stands over and on the water line in each state. @type {Record<string, string[]>} */
@@ -58,17 +54,5 @@ const scenes = {
 	lost: ["M34 2v9M46 2v9M34 11h12", "M4 44h22M54 44h22", "M32 34l-6 18M54 34l-6 18", "M14 58h12M54 58h12"],
 };
 
-/**
- * The state as a picture: a water line and what happens to it.
- * @param {string} state
- * @returns {SVGSVGElement}
- */
-export function scene(state) {
-	return svg(
-		"svg",
-		{ viewBox: "0 0 80 68", class: "scene", "aria-hidden": "true", focusable: "false", "data-scene": state },
-		...(scenes[state] ?? []).map((d) =>
-			d.startsWith("fill:") ? svg("path", { d: d.slice(5), class: "solid" }) : svg("path", { d }),
-		),
-	);
-}
+/** The state as a picture: a water line and what happens to it. @param {string} state */
+export const scene = (state) => drawn(scenes[state], "0 0 80 68", "scene", { "data-scene": state });

@@ -9,10 +9,7 @@ export const quietMs = 2500;
 const firstWaitMs = 250;
 const longestWaitMs = 4000;
 
-/**
- * Ask whether this browser is paired.
- * @returns {Promise<"paired" | "unpaired" | "away">}
- */
+/** Ask whether this browser is paired. */
 export async function session() {
 	try {
 		const answer = await fetch("/session", { cache: "no-store", signal: AbortSignal.timeout(4000) });
@@ -23,11 +20,7 @@ export async function session() {
 	}
 }
 
-/**
- * Pair with the code that the machine shows. The answer is "" or why not, in words.
- * @param {string} code
- * @returns {Promise<string>}
- */
+/** Pair with the code that the machine shows. The answer is "" or why not, in words. @param {string} code */
 export async function pair(code) {
 	let answer;
 	try {

@@ -42,6 +42,7 @@ function askToPair(again) {
 	page.hidden = true;
 	pairing.hidden = false;
 	document.documentElement.dataset.state = "start";
+	delete document.documentElement.dataset.live;
 	text(
 		byId("pair-why"),
 		again && desk.shown

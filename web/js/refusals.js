@@ -1,15 +1,12 @@
 // Why something was not taken, said beside what caused it, with the ways out as buttons.
 
-import { el } from "./dom.js";
+import { button, el } from "./dom.js";
 import { icon } from "./icons.js";
 import { tellChange } from "./set.js";
 
 /** @import { Fix, Refusal } from "../protocol.d.ts" */
 
-/**
- * A place beside a control for the reason why something was not taken.
- * @param {string} [id]
- */
+/** A place beside a control for the reason why something was not taken. @param {string} [id] */
 export function slot(id) {
 	return el("div", { class: "refusal", hidden: true, id });
 }
@@ -38,11 +35,8 @@ export function show(place, refusal, before = "") {
 
 /** A way out of a refusal; the page listens for it. @param {Fix} fix */
 function fixButton(fix) {
-	return el(
-		"button",
-		{ type: "button", class: "fix", "data-field": fix.field, "data-value": fix.value },
-		tellChange(fix.field, fix.value),
-	);
+	const { field, value } = fix;
+	return button({ class: "fix", "data-field": field, "data-value": value }, tellChange(field, value));
 }
 
 /** A refusal in one line. @param {Refusal} refusal @param {string} [before] */

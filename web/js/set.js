@@ -11,64 +11,47 @@
  * @property {string} [hint]
  */
 
+/** @type {(name: string, label: string, unit: string, step: number, hint?: string) => Quantity} */
+const q = (name, label, unit, step, hint) => ({ name, label, unit, step, hint });
+
 /** @type {Record<Kind, Quantity[]>} */
 export const measured = {
 	drop: [
-		{ name: "drop.height", label: "Nozzle tip to water", unit: "cm", step: 1 },
-		{ name: "drop.beam", label: "Nozzle tip to beam", unit: "cm", step: 0.5 },
-		{ name: "drop.nozzle", label: "Nozzle, outer width", unit: "mm", step: 0.1 },
-		{
-			name: "drop.diameter",
-			label: "Drop, if you measured it",
-			unit: "mm",
-			step: 0.1,
-			hint: "0: worked out from the nozzle",
-		},
-		{ name: "drop.pool_depth", label: "Depth of the pool", unit: "cm", step: 0.5 },
-		{ name: "drop.nth", label: "Which drop of a train", unit: "", step: 1, hint: "1 is the first through the beam" },
+		q("drop.height", "Nozzle tip to water", "cm", 1),
+		q("drop.beam", "Nozzle tip to beam", "cm", 0.5),
+		q("drop.nozzle", "Nozzle, outer width", "mm", 0.1),
+		q("drop.diameter", "Drop, if you measured it", "mm", 0.1, "0: worked out from the nozzle"),
+		q("drop.pool_depth", "Depth of the pool", "cm", 0.5),
+		q("drop.nth", "Which drop of a train", "", 1, "1 is the first through the beam"),
 	],
 	throw: [
-		{ name: "throw.gate", label: "First beam to second", unit: "cm", step: 1, hint: "along the path" },
-		{ name: "throw.to_focus", label: "Second beam to focus spot", unit: "cm", step: 5, hint: "level distance" },
-		{
-			name: "throw.angle",
-			label: "Angle at the second beam",
-			unit: "deg",
-			step: 1,
-			hint: "above level; below is negative",
-		},
-		{ name: "throw.above_floor", label: "Second beam above floor", unit: "cm", step: 5 },
-		{
-			name: "throw.mass",
-			label: "Width of the thrown mass",
-			unit: "cm",
-			step: 0.5,
-			hint: "of a ball of the same liquid",
-		},
-		{ name: "throw.speed_low", label: "Slowest throw accepted", unit: "m/s", step: 0.5 },
-		{ name: "throw.speed_high", label: "Fastest throw accepted", unit: "m/s", step: 0.5 },
+		q("throw.gate", "First beam to second", "cm", 1, "along the path"),
+		q("throw.to_focus", "Second beam to focus spot", "cm", 5, "level distance"),
+		q("throw.angle", "Angle at the second beam", "deg", 1, "above level; below is negative"),
+		q("throw.above_floor", "Second beam above floor", "cm", 5),
+		q("throw.mass", "Width of the thrown mass", "cm", 0.5, "of a ball of the same liquid"),
+		q("throw.speed_low", "Slowest throw accepted", "m/s", 0.5),
+		q("throw.speed_high", "Fastest throw accepted", "m/s", 0.5),
 	],
 	sound: [
-		{ name: "sound.distance", label: "Sound to microphone", unit: "cm", step: 10 },
-		{ name: "sound.temperature", label: "Air temperature", unit: "C", step: 1 },
-		{ name: "sound.after", label: "Moment after the sound", unit: "ms", step: 1 },
+		q("sound.distance", "Sound to microphone", "cm", 10),
+		q("sound.temperature", "Air temperature", "C", 1),
+		q("sound.after", "Moment after the sound", "ms", 1),
 	],
 };
 
 /** @type {Quantity[]} */
 export const light = [
-	{ name: "light.lag", label: "Camera's lag", unit: "ms", step: 1, hint: "from release to open" },
-	{ name: "light.lag_scatter", label: "Scatter of the lag", unit: "ms", step: 0.5, hint: "standard deviation" },
-	{ name: "light.open_for", label: "Shutter held open", unit: "ms", step: 50 },
-	{ name: "light.recycle", label: "Flash ready again after", unit: "s", step: 0.5 },
+	q("light.lag", "Camera's lag", "ms", 1, "from release to open"),
+	q("light.lag_scatter", "Scatter of the lag", "ms", 0.5, "standard deviation"),
+	q("light.open_for", "Shutter held open", "ms", 50),
+	q("light.recycle", "Flash ready again after", "s", 0.5),
 ];
 
+const trim = (/** @type {Kind} */ kind) => q(`trim.${kind}`, "Trim of the delay", "ms", 1);
+
 /** What is added to the delay: each kind has its own. @type {Record<Kind, Quantity>} */
-export const trims = {
-	drop: { name: "trim.drop", label: "Trim of the delay", unit: "ms", step: 1 },
-	throw: { name: "trim.throw", label: "Trim of the delay", unit: "ms", step: 1 },
-	sound: { name: "trim.sound", label: "Trim of the delay", unit: "ms", step: 1 },
-};
+export const trims = { drop: trim("drop"), throw: trim("throw"), sound: trim("sound") };
 
 /** @type {Choice[]} */
 export const exposures = [
@@ -91,23 +74,14 @@ export const chosen = {
 	"light.shutter": "Who opens the shutter",
 };
 
-/**
- * One change of the set, in words.
- * @param {string} field
- * @param {string} value
- */
+/** One change of the set, in words. @param {string} field @param {string} value */
 export function tellChange(field, value) {
 	const quantity = [...Object.values(measured).flat(), ...light, ...Object.values(trims)].find((q) => q.name === field);
 	const choice = [...exposures, ...shutters].find((c) => c.value === value);
 	return `${quantity?.label ?? chosen[field] ?? field}: ${choice?.label ?? value}`;
 }
 
-/**
- * A set's field by its dotted name.
- * @param {Set} set
- * @param {string} name
- * @returns {string}
- */
+/** A set's field by its dotted name. @param {Set} set @param {string} name */
 export function valueOf(set, name) {
 	/** @type {any} */
 	let at = set;

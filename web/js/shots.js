@@ -1,6 +1,6 @@
 // The last shots: planned and actual, what the simulated camera saw, and one thumb for the verdict.
 
-import { attr, el, keyed, text } from "./dom.js";
+import { attr, button, el, keyed, table, text } from "./dom.js";
 import { icon } from "./icons.js";
 import { slot } from "./refusals.js";
 import { fixed, ms, signed } from "./units.js";
@@ -34,11 +34,7 @@ export function showShots(list, shots, asks) {
 	);
 }
 
-/**
- * @param {Shot} first
- * @param {Asks} asks
- * @returns {Card}
- */
+/** @param {Shot} first @param {Asks} asks */
 function card(first, asks) {
 	const place = slot();
 	let shot = first;
@@ -50,21 +46,11 @@ function card(first, asks) {
 	const seen = el("p", { class: "seen" });
 	const group = el("div", { class: "verdicts", role: "group" });
 	for (const v of verdicts) {
-		group.append(
-			el(
-				"button",
-				{
-					type: "button",
-					"data-verdict": v.verdict,
-					onclick: () => {
-						const verdict = shot.verdict === v.verdict ? "" : v.verdict;
-						asks.ask({ type: "verdict", shot: shot.id, verdict }, place);
-					},
-				},
-				icon(v.sign),
-				el("span", {}, v.word),
-			),
-		);
+		const judge = () => {
+			const verdict = shot.verdict === v.verdict ? "" : v.verdict;
+			asks.ask({ type: "verdict", shot: shot.id, verdict }, place);
+		};
+		group.append(button({ "data-verdict": v.verdict, onclick: judge }, icon(v.sign), el("span", {}, v.word)));
 	}
 	const noteId = `note-${first.id}`;
 	const note = el("input", {
@@ -104,9 +90,10 @@ function card(first, asks) {
 		text(number, `No. ${s.number}`);
 		text(line, `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`);
 		const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
-		text(chip, !s.ok ? `board: ${s.status}` : (word ?? "not judged"));
+		const said = [s.ok ? "" : `board: ${s.status}`, word].filter(Boolean);
+		text(chip, said.join(", ") || "not judged");
 		attr(chip, "data-kind", !s.ok ? "trouble" : s.verdict || "none");
-		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated]);
+		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated, s.dated]);
 		if (figures.dataset.made !== made) {
 			figures.dataset.made = made;
 			figures.replaceChildren(...drawFigures(s));
@@ -115,7 +102,7 @@ function card(first, asks) {
 		seen.hidden = s.seen === "";
 		attr(group, "aria-label", `Verdict on shot ${s.number}`);
 		for (const b of group.children) {
-			attr(b, "aria-pressed", /** @type {HTMLElement} */ (b).dataset.verdict === s.verdict ? "true" : "false");
+			attr(b, "aria-pressed", `${b.getAttribute("data-verdict") === s.verdict}`);
 		}
 		if (document.activeElement !== note) note.value = s.note;
 	};
@@ -126,6 +113,7 @@ function card(first, asks) {
 function drawFigures(s) {
 	const facts = [`Status: ${s.status}`, `delay ${fixed(s.delay_ms, 2)} ms`];
 	if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);
+	if (s.dated) facts.push(s.dated);
 	facts.push(s.simulated ? "simulated rig, not real hardware" : "real board");
 	const rows = s.cues.map((c) =>
 		el(
@@ -137,19 +125,11 @@ function drawFigures(s) {
 			el("td", { "data-figure": "late" }, signed(c.late_us, 1)),
 		),
 	);
-	const head = el(
-		"tr",
-		{},
-		el("th", { scope: "col" }, "Cue"),
-		el("th", { scope: "col" }, "Planned", el("i", {}, "ms")),
-		el("th", { scope: "col" }, "Actual", el("i", {}, "ms")),
-		el("th", { scope: "col" }, "Lateness", el("i", {}, "µs")),
-	);
+	const i = (/** @type {string} */ unit) => el("i", {}, unit);
+	const heads = [["Cue"], ["Planned", i("ms")], ["Actual", i("ms")], ["Lateness", i("µs")]];
 	return [
 		el("p", { class: "facts" }, facts.join(" · ")),
-		rows.length > 0
-			? el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows))
-			: el("p", {}, "No cue was fired."),
+		rows.length > 0 ? table(heads, rows) : el("p", {}, "No cue was fired."),
 	];
 }
 

@@ -17,7 +17,6 @@ const boldPx = 9;
  * Draw a preview at a width in CSS pixels, so that its letters keep their size on any screen.
  * @param {Preview} preview
  * @param {number} width
- * @returns {SVGSVGElement}
  */
 export function drawTimeline(preview, width) {
 	const main = preview.bars.filter((b) => !b.opening);
@@ -45,7 +44,7 @@ export function drawTimeline(preview, width) {
 		const end = begin + 12 + opening.length * laneRow;
 		const fromGo = scaleOver([0, ...opening.flatMap((b) => [b.from_ms, b.to_ms])], width);
 		parts.push(
-			svg("text", { x: pad, y: begin, class: "clock" }, "Counted from Go, a clock of its own"),
+			words(pad, begin, "Counted from Go, a clock of its own"),
 			...opening.flatMap((b, i) => drawLane(b, fromGo, begin + 12 + i * laneRow, width)),
 			...axis(fromGo, end + 4, width, "ms after Go"),
 		);
@@ -85,7 +84,6 @@ function scaleOver(times, width) {
  * @param {Mark[]} marks
  * @param {Scale} scale
  * @param {number} width
- * @returns {Label[]}
  */
 function placeLabels(marks, scale, width) {
 	/** @type {Label[]} */
@@ -200,17 +198,15 @@ function axis(scale, y, width, unit) {
 		const x = scale.x(at);
 		parts.push(svg("line", { x1: x, x2: x, y1: y, y2: y + 6, class: "axis" }));
 		if (x > 16 && x < width - 16) {
-			parts.push(svg("text", { x, y: y + 20, "text-anchor": "middle", class: "tick" }, tickText(at)));
+			parts.push(words(x, y + 20, `${at}`.replace("-", "−"), "middle"));
 		}
 	}
-	parts.push(svg("text", { x: width - pad, y: y + 36, "text-anchor": "end", class: "tick" }, unit));
+	parts.push(words(width - pad, y + 36, unit, "end"));
 	return parts;
 }
 
-/** @param {number} at */
-function tickText(at) {
-	return String(at).replace("-", "−");
-}
+/** Small print. @param {number} x @param {number} y @param {string} text @param {string} [anchor] */
+const words = (x, y, text, anchor) => svg("text", { x, y, "text-anchor": anchor, class: "tick" }, text);
 
 /**
  * A step of 1, 2 or 5 times a power of ten that gives about so many ticks.
@@ -227,7 +223,6 @@ export function tickStep(span, about) {
 /**
  * The same in words, in the order of time: what a screen reader reads, and anyone who likes lists.
  * @param {Preview} preview
- * @returns {HTMLLIElement[]}
  */
 export function tellTimeline(preview) {
 	/** @type {{ at: number, words: string }[]} */
@@ -250,10 +245,9 @@ export function tellTimeline(preview) {
  * How the gate interval sets the delay, as a curve from the shortest interval to the longest.
  * @param {Preview} preview
  * @param {number} width
- * @returns {SVGSVGElement | null}
  */
 export function drawTable(preview, width) {
-	const points = preview.table ?? [];
+	const points = preview.table;
 	if (points.length < 2) return null;
 	const height = 150;
 	const left = 46;
@@ -274,14 +268,10 @@ export function drawTable(preview, width) {
 		svg("line", { x1: left, x2: width - pad, y1: height - 36, y2: height - 36, class: "axis" }),
 		svg("polyline", { points: line, class: "curve" }),
 		...points.map((p) => svg("circle", { cx: x(p.interval_ms), cy: y(p.delay_ms), r: 2, class: "dot" })),
-		svg("text", { x: left - 6, y: y(most) + 4, "text-anchor": "end", class: "tick" }, ms(most)),
-		svg("text", { x: left - 6, y: y(least) + 4, "text-anchor": "end", class: "tick" }, ms(least)),
-		svg("text", { x: left, y: height - 20, class: "tick" }, ms(low.interval_ms)),
-		svg("text", { x: width - pad, y: height - 20, "text-anchor": "end", class: "tick" }, ms(high.interval_ms)),
-		svg(
-			"text",
-			{ x: width / 2, y: height - 4, "text-anchor": "middle", class: "tick" },
-			"gate interval, ms (delay upward)",
-		),
+		words(left - 6, y(most) + 4, ms(most), "end"),
+		words(left - 6, y(least) + 4, ms(least), "end"),
+		words(left, height - 20, ms(low.interval_ms)),
+		words(width - pad, height - 20, ms(high.interval_ms), "end"),
+		words(width / 2, height - 4, "gate interval, ms (delay upward)", "middle"),
 	);
 }

@@ -1,30 +1,22 @@
 // Quantities as the machine prints them ("40 cm", "1/125 s") and as a field with a fixed unit shows them.
 
-/** Each unit's size in its base unit, and the base unit. @type {Record<string, [number, string]>} */
+/** The units that the machine prints and fields have, in a base unit. @type {Record<string, [number, string]>} */
 const units = {
 	m: [1, "m"],
 	cm: [1e-2, "m"],
 	mm: [1e-3, "m"],
-	um: [1e-6, "m"],
 	µm: [1e-6, "m"],
-	μm: [1e-6, "m"],
-	min: [60, "s"],
 	s: [1, "s"],
 	ms: [1e-3, "s"],
-	us: [1e-6, "s"],
 	µs: [1e-6, "s"],
-	μs: [1e-6, "s"],
 	ns: [1e-9, "s"],
 	"m/s": [1, "m/s"],
 	"cm/s": [1e-2, "m/s"],
 	"mm/s": [1e-3, "m/s"],
-	"km/h": [1 / 3.6, "m/s"],
 	deg: [1, "deg"],
 	"°": [1, "deg"],
-	rad: [180 / Math.PI, "deg"],
 	C: [1, "C"],
 	"°C": [1, "C"],
-	degC: [1, "C"],
 };
 
 const number = /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i;
@@ -34,7 +26,6 @@ const quantity = /^([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)(?:\/(\d+\.?\d*))?\s*
  * The number of a printed quantity in a unit, or null if it cannot be read so. Unit "" is a bare number.
  * @param {string} printed
  * @param {string} unit
- * @returns {number | null}
  */
 export function inUnit(printed, unit) {
 	const m = quantity.exec(printed.trim().replace("−", "-"));

@@ -1,0 +1,92 @@
+package control
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"stillwater/internal/board"
+	"stillwater/internal/wire"
+)
+
+// betweenPulses keeps tests to less than three flashes a second: flashing light can trigger epilepsy.
+const betweenPulses = 350 * time.Millisecond
+
+// testFor is how long a test switches an output on, if the board allows as much: long enough to be seen or heard, and
+// no longer. Common practice, no source.
+func testFor(kind wire.OutputKind) time.Duration {
+	switch kind {
+	case wire.OutputFlash:
+		return 5 * time.Millisecond
+	case wire.OutputValve:
+		return 50 * time.Millisecond
+	}
+	return 300 * time.Millisecond
+}
+
+func testWidth(out board.Output) time.Duration {
+	if out.MaxOn > 0 {
+		return min(testFor(out.Kind), out.MaxOn)
+	}
+	return testFor(out.Kind)
+}
+
+func outputsOf(id board.Identity) []Output {
+	list := []Output{}
+	for _, out := range id.Outputs {
+		list = append(list, Output{Name: out.Name, TestMs: ms(testWidth(out))})
+	}
+	return list
+}
+
+// pulse tests one output. What the board did comes as an event.
+func (c *Control) pulse(ctx context.Context, client, name string) error {
+	l, output, err := c.beginPulse(client, name)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(ctx, boardWithin)
+	defer cancel()
+	if err := l.board.Pulse(ctx, uint8(output), testWidth(l.id.Outputs[output])); err != nil {
+		return refusal("output", fmt.Sprintf("The output %s was not tested: %v.", name, err),
+			"Look at the board's state, then try again.")
+	}
+	return nil
+}
+
+func (c *Control) beginPulse(client, name string) (l *link, output int, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err := c.holds(client); err != nil {
+		return nil, 0, err
+	}
+	if c.quiet("output", "") != nil {
+		return nil, 0, refusal("output", "Outputs are not tested while armed.", "Disarm first.")
+	}
+	switch {
+	case c.link == nil:
+		return nil, 0, refusal("output", sentence(c.reason), "Wait until it is connected.")
+	case !c.careDone():
+		return nil, 0, refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
+	case time.Since(c.pulsed) < betweenPulses:
+		return nil, 0, refusal("output", "That is too soon after the last test.", "Wait half a second.")
+	}
+	for i, out := range c.link.id.Outputs {
+		if out.Name == name {
+			c.pulsed = time.Now()
+			c.outputs[i].Tested = ""
+			return c.link, i, nil
+		}
+	}
+	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", name), "Reload the page.")
+}
+
+// tested takes in what a test pulse did.
+func (c *Control) tested(p board.CueReport) {
+	if int(p.Output) < len(c.outputs) {
+		out := &c.outputs[p.Output]
+		out.Tested = fmt.Sprintf("planned at once for %.1f ms; on after %.3f ms, for %.3f ms",
+			out.TestMs, ms(p.On-p.Planned), ms(p.Off-p.On))
+	}
+	c.publish()
+}
