@@ -8,7 +8,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -54,11 +53,13 @@ func granted() {
 			fmt.Print(line)
 		}
 	}
+	there := make(chan bool)
 	for range 20 { // threads that were there before, and new ones
-		go func() { runtime.LockOSThread(); select {} }()
+		go func() { runtime.LockOSThread(); there <- true; select {} }()
 	}
-	runtime.Gosched()
-	time.Sleep(10 * time.Millisecond)
+	for range 20 {
+		<-there
+	}
 	threads, _ := os.ReadDir("/proc/self/task")
 	of := map[string]int{}
 	for _, thread := range threads {
