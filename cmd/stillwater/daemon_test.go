@@ -82,7 +82,10 @@ type reply struct {
 	Refusal  *control.Refusal  `json:"refusal"`
 }
 
-func (r *daemonRun) pair() *hand {
+func (r *daemonRun) pair() *hand { return r.join(r.cookie()) }
+
+// cookie is that of a phone newly paired.
+func (r *daemonRun) cookie() *http.Cookie {
 	r.t.Helper()
 	request, err := http.NewRequest("POST", r.url+"/pair", strings.NewReader(`{"code":"`+r.code+`"}`))
 	require.NoError(r.t, err)
@@ -92,19 +95,25 @@ func (r *daemonRun) pair() *hand {
 	require.NoError(r.t, err)
 	answer.Body.Close()
 	require.Equal(r.t, http.StatusNoContent, answer.StatusCode)
-	return r.join(answer.Cookies()[0])
+	return answer.Cookies()[0]
 }
 
-// join connects a phone that was paired before.
+// join connects a phone that was paired before, and waits for the board.
 func (r *daemonRun) join(cookie *http.Cookie) *hand {
+	r.t.Helper()
+	h := r.enter(cookie)
+	h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
+	return h
+}
+
+// enter connects a phone that was paired before, board or no board.
+func (r *daemonRun) enter(cookie *http.Cookie) *hand {
 	r.t.Helper()
 	conn, _, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws",
 		http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}})
 	require.NoError(r.t, err)
 	r.t.Cleanup(func() { conn.Close() })
-	h := &hand{t: r.t, conn: conn, cookie: cookie}
-	h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
-	return h
+	return &hand{t: r.t, conn: conn, cookie: cookie}
 }
 
 func (h *hand) read() reply {

@@ -96,7 +96,7 @@ func (k *Keeper) Close() error {
 // Keep is the keeper's own part: it waits until the process that started it is gone, then calls off for each of the n
 // descriptors. What asks it to end before that is not listened to.
 func Keep(n int, off func(fd int) error) error {
-	signal.Ignore(syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP, syscall.SIGQUIT, syscall.SIGPIPE)
+	signal.Ignore(syscall.SIGABRT, syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP, syscall.SIGQUIT, syscall.SIGPIPE)
 	if _, err := unix.GetsockoptInt(LinkFD, unix.SOL_SOCKET, unix.SO_TYPE); err != nil {
 		return errors.New("a keeper is started by the board process, with what it is to keep")
 	}

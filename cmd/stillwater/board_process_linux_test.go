@@ -1,0 +1,695 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/config"
+	"stillwater/internal/control"
+	"stillwater/internal/spawn"
+	"stillwater/internal/wire"
+)
+
+// processConfig is a board with virtual pins; its lines are looked up nowhere.
+const processConfig = `
+[board]
+kind = "gpio"
+priority = 0
+
+[board.heartbeat]
+pin = "BEAT"
+
+[[board.input]]
+name = "beam"
+role = "beam"
+pin = "BEAM"
+active = "high"
+
+[[board.input]]
+name = "stop"
+role = "kill"
+pin = "STOP"
+active = "high"
+
+[[board.output]]
+name = "shutter"
+kind = "shutter"
+pin = "SHUTTER"
+safe = "low"
+longest_on = "60 s"
+`
+
+// logged is a log that is read while it is written.
+type logged struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (l *logged) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.Write(p)
+}
+
+func (l *logged) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.text.String()
+}
+
+// proc is a board process with virtual pins.
+type proc struct {
+	t    *testing.T
+	pins *virtualPins
+	file string // of the pins
+	conf string
+	sum  string
+	cmd  *exec.Cmd
+	log  *logged
+	done chan struct{}
+}
+
+func newProc(t *testing.T) *proc {
+	pins, file := newPins(t)
+	p := &proc{t: t, pins: pins, file: file, conf: filepath.Join(t.TempDir(), "stillwater.toml"), log: &logged{}}
+	require.NoError(t, os.WriteFile(p.conf, []byte(processConfig), 0o600))
+	conf, err := config.Load(p.conf)
+	require.NoError(t, err)
+	p.sum = conf.Sum
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("the board said:\n%s", p.log)
+		}
+	})
+	return p
+}
+
+// env is the environment of the program played by this test binary.
+func (p *proc) env(more ...string) []string {
+	return append(inheritable(), append(more, runEnv+"=1", pinsEnv+"="+p.file)...)
+}
+
+// spawned starts the board as the daemon does, and returns its link.
+func (p *proc) spawned() *spawn.Process {
+	p.t.Helper()
+	link, err := spawn.Start(spawn.Command{Args: []string{"board", "--config", p.conf}, Env: p.env(), Stderr: p.log})
+	require.NoError(p.t, err)
+	p.t.Cleanup(func() { link.Close() })
+	return link
+}
+
+// run starts the board by itself.
+func (p *proc) run(files []*os.File, shell string, env []string, args ...string) {
+	p.t.Helper()
+	path, err := os.Executable()
+	require.NoError(p.t, err)
+	args = append([]string{"board", "--config", p.conf}, args...)
+	cmd := exec.Command(path, args...)
+	if shell != "" { // which puts what only it can know before the program
+		cmd = exec.Command("/bin/sh", append([]string{"-c", shell + ` exec "$0" "$@"`, path}, args...)...)
+	}
+	cmd.Env, cmd.Stderr, cmd.ExtraFiles = p.env(env...), p.log, files
+	require.NoError(p.t, cmd.Start())
+	done := make(chan struct{})
+	p.cmd, p.done = cmd, done
+	go func() { defer close(done); _ = cmd.Wait() }()
+	p.t.Cleanup(func() { p.signal(syscall.SIGTERM); <-done })
+}
+
+func (p *proc) signal(s syscall.Signal) { _ = p.cmd.Process.Signal(s) }
+
+// eventually waits for something that must come. There is no time within which it must.
+func eventually(t testing.TB, what string, done func() bool) {
+	t.Helper()
+	for end := time.Now().Add(60 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
+		if done() {
+			return
+		}
+	}
+	t.Fatalf("never happened: %s", what)
+}
+
+// lit switches the output on for a minute, and waits until it is.
+func (p *proc) lit(link io.ReadWriter) {
+	p.t.Helper()
+	h := &host{t: p.t, conn: linkConn{link}}
+	h.send(wire.Identify{})
+	next[wire.Identity](h)
+	h.send(wire.Pulse{Output: 0, Width: 60 * 10_000_000})
+	go func() { // a quiet link would switch it off
+		ping := wire.AppendFrame(nil, wire.Ping{}.Frame(3))
+		for {
+			if _, err := link.Write(ping); err != nil {
+				return
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+	}()
+	go io.Copy(io.Discard, link)
+	if p.pins.Panic.Load() == 0 {
+		eventually(p.t, "the output is on", func() bool { return p.pins.On.Load() == 1 })
+	}
+}
+
+// linkConn gives a link the rest of what a net.Conn has.
+type linkConn struct{ io.ReadWriter }
+
+func (linkConn) Close() error                     { return nil }
+func (linkConn) LocalAddr() net.Addr              { return nil }
+func (linkConn) RemoteAddr() net.Addr             { return nil }
+func (linkConn) SetDeadline(time.Time) error      { return nil }
+func (linkConn) SetReadDeadline(time.Time) error  { return nil }
+func (linkConn) SetWriteDeadline(time.Time) error { return nil }
+
+// children are the processes that a process started.
+func children(t testing.TB, pid int) (list []int) {
+	t.Helper()
+	stats, err := filepath.Glob("/proc/[0-9]*/stat")
+	require.NoError(t, err)
+	for _, path := range stats {
+		stat, err := os.ReadFile(path)
+		if err != nil {
+			continue // it has ended
+		}
+		_, rest, _ := strings.Cut(string(stat), ") ")
+		if f := strings.Fields(rest); len(f) > 1 && f[0] != "Z" && f[1] == strconv.Itoa(pid) {
+			child, err := strconv.Atoi(filepath.Base(filepath.Dir(path)))
+			require.NoError(t, err)
+			list = append(list, child)
+		}
+	}
+	return list
+}
+
+// Whatever ends the process while an output is on, the output is switched off: by the process if it can, by its keeper if
+// it cannot. Then the heartbeat's line does not change any more.
+func TestEveryWayOut(t *testing.T) {
+	kill := func(s syscall.Signal) func(*proc, *spawn.Process) {
+		return func(_ *proc, link *spawn.Process) { _ = syscall.Kill(link.Pid(), s) }
+	}
+	trouble := func(n uint32) func(*proc, *spawn.Process) {
+		return func(p *proc, _ *spawn.Process) { p.pins.Panic.Store(n) }
+	}
+	for name, c := range map[string]struct {
+		before func(*proc, *spawn.Process) // the output goes on
+		after  func(*proc, *spawn.Process) // it is on
+		itself bool                        // the process switches off, whatever its keeper does after it
+		says   string
+	}{
+		"the host goes":              {after: func(_ *proc, l *spawn.Process) { go l.Close() }, itself: true},
+		"it is asked to end":         {after: kill(syscall.SIGTERM), itself: true},
+		"it is interrupted":          {after: kill(syscall.SIGINT), itself: true},
+		"its terminal closes":        {after: kill(syscall.SIGHUP), itself: true},
+		"it is told to quit":         {after: kill(syscall.SIGQUIT), itself: true},
+		"it is killed":               {after: kill(syscall.SIGKILL), says: "SIGKILL"},
+		"the runtime is aborted":     {after: kill(syscall.SIGABRT), says: "status 2"},
+		"a bad address is read":      {after: kill(syscall.SIGSEGV), says: "status 2"},
+		"the loop panics":            {before: trouble(1), itself: true, says: "status 2"},
+		"another goroutine panics":   {before: trouble(2), says: "status 2"},
+		"the loop hangs and is shot": {before: trouble(3), after: kill(syscall.SIGKILL), says: "SIGKILL"},
+		"the inputs fail": {itself: true, says: "blind on purpose", after: func(p *proc, _ *spawn.Process) {
+			p.pins.Blind.Store(1)
+			assert.NoError(p.t, p.pins.edge(p.file, 0, true))
+		}},
+		"the heartbeat's line fails": {itself: true, says: "heartbeat: no line on purpose",
+			after: func(p *proc, _ *spawn.Process) { p.pins.NoBeat.Store(1) }},
+		"its keeper is killed": {itself: true, says: "the outputs' keeper has gone",
+			after: func(p *proc, l *spawn.Process) {
+				keepers := children(p.t, l.Pid())
+				require.Len(p.t, keepers, 1)
+				assert.NoError(p.t, syscall.Kill(keepers[0], syscall.SIGKILL))
+			}},
+	} {
+		if name == "its terminal closes" && signal.Ignored(syscall.SIGHUP) {
+			continue // nohup says that it shall not end by that
+		}
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			p := newProc(t)
+			link := p.spawned()
+			if c.before != nil {
+				c.before(p, link)
+			}
+			p.lit(link)
+			if c.after != nil {
+				eventually(t, "it is on", func() bool { return p.pins.On.Load() == 1 || p.pins.Lit.Load() > 0 })
+				c.after(p, link)
+			}
+			eventually(t, "the output is off", func() bool { return p.pins.Lit.Load() > 0 && p.pins.On.Load() == 0 })
+			<-link.Done()
+			_, err := link.Write([]byte{0})
+			if c.says != "" {
+				assert.ErrorContains(t, err, c.says)
+			}
+			assert.Zero(t, p.pins.On.Load())
+			sets := p.pins.Sets.Load()
+			if c.itself {
+				assert.GreaterOrEqual(t, sets, uint32(4), "off at the start, on, off by the loop, off by closing")
+			} else {
+				eventually(t, "its keeper did it", func() bool { return p.pins.Kept.Load() == 1 })
+				assert.Equal(t, uint32(2), sets, "off at the start, on")
+			}
+			beats := p.pins.Beats.Load()
+			time.Sleep(50 * time.Millisecond)
+			assert.Equal(t, beats, p.pins.Beats.Load(), "no heartbeat without a loop")
+		})
+	}
+}
+
+// The daemon that is killed leaves no output on: its board switches off and goes.
+func TestParentGone(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	link := p.spawned() // by this process; the one below by a shell, which is then killed
+	require.NoError(t, link.Close())
+
+	path, err := os.Executable()
+	require.NoError(t, err)
+	journal := filepath.Join(t.TempDir(), "journal.db")
+	daemon := exec.Command(path, "--config", p.conf, "--journal", journal, "--listen", "127.0.0.1:0")
+	daemon.Env, daemon.Stderr = p.env(), p.log
+	require.NoError(t, daemon.Start())
+	before := p.pins.Taken.Load()
+	eventually(t, "the board runs", func() bool { return p.pins.Taken.Load() > before && p.pins.Beats.Load() > 0 })
+	pid := int(p.pins.Board.Load())
+	require.Contains(t, children(t, daemon.Process.Pid), pid)
+	require.NoError(t, daemon.Process.Kill())
+	_ = daemon.Wait()
+	eventually(t, "the board is gone too", func() bool { return syscall.Kill(pid, 0) != nil || gone(pid) })
+	assert.Zero(t, p.pins.On.Load())
+}
+
+// gone says whether a process has ended; a zombie that nobody has waited for yet has.
+func gone(pid int) bool {
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	return err != nil || strings.Contains(string(stat), ") Z ")
+}
+
+// When board and keeper are killed at one stroke the pins are left as they were. The next board process drives its
+// outputs off before all else: though its sensors are missing, and though nobody gave it a link.
+func TestRestartIsSafeFirst(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	link := p.spawned()
+	p.lit(link)
+	keepers := children(t, link.Pid())
+	require.Len(t, keepers, 1)
+	for _, pid := range []int{keepers[0], link.Pid()} {
+		require.NoError(t, syscall.Kill(pid, syscall.SIGSTOP))
+	}
+	for _, pid := range []int{keepers[0], link.Pid()} {
+		require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
+	}
+	<-link.Done()
+	require.Equal(t, uint32(1), p.pins.On.Load(), "nobody was there to switch it off; the hardware's guard does")
+	beats := p.pins.Beats.Load()
+	time.Sleep(50 * time.Millisecond)
+	require.Equal(t, beats, p.pins.Beats.Load(), "for there is no heartbeat")
+
+	taken := p.pins.Taken.Load()
+	p.run(nil, "", nil, "--sum", "another")
+	<-p.done
+	assert.Contains(t, p.log.String(), "was changed since the daemon read it")
+	assert.Equal(t, taken+1, p.pins.Taken.Load())
+	assert.Zero(t, p.pins.On.Load(), "but the outputs are off")
+
+	p.pins.On.Store(1)
+	p.pins.Missing.Store(1)
+	link = p.spawned()
+	<-link.Done()
+	assert.Contains(t, p.log.String(), "the sensors are missing")
+	assert.Zero(t, p.pins.On.Load())
+}
+
+// A process that is stopped has no heartbeat; one that goes on has one again.
+func TestStoppedProcessHasNoHeartbeat(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	link := p.spawned()
+	eventually(t, "it beats", func() bool { return p.pins.Beats.Load() > 5 })
+	require.NoError(t, syscall.Kill(link.Pid(), syscall.SIGSTOP))
+	time.Sleep(20 * time.Millisecond) // stopping takes effect when its threads are looked at
+	beats := p.pins.Beats.Load()
+	time.Sleep(100 * time.Millisecond)
+	assert.Equal(t, beats, p.pins.Beats.Load())
+	require.NoError(t, syscall.Kill(link.Pid(), syscall.SIGCONT))
+	eventually(t, "it beats again", func() bool { return p.pins.Beats.Load() > beats+5 })
+}
+
+// at dials the board's socket, once it is there.
+func (p *proc) at(path string) io.ReadWriteCloser {
+	p.t.Helper()
+	var link io.ReadWriteCloser
+	eventually(p.t, "the board answers", func() (ok bool) {
+		var err error
+		link, err = spawn.Dial(p.t.Context(), path, p.sum)
+		return err == nil
+	})
+	p.t.Cleanup(func() { link.Close() })
+	return link
+}
+
+// A board that is a service serves one host at a time. Between hosts its outputs are off and nothing is armed.
+func TestBoardAtASocket(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	path := filepath.Join(t.TempDir(), "board.sock")
+	p.run(nil, "", nil, "--listen", path)
+	link := p.at(path)
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+	p.lit(link)
+
+	_, err = spawn.Dial(t.Context(), path, p.sum)
+	assert.ErrorContains(t, err, "already serves ")
+	assert.ErrorContains(t, err, fmt.Sprintf(" %d of user %d: a board has one host at a time", os.Getpid(), os.Getuid()))
+	assert.Equal(t, uint32(1), p.pins.On.Load(), "the first is not disturbed")
+
+	require.NoError(t, link.Close())
+	eventually(t, "the output is off", func() bool { return p.pins.On.Load() == 0 })
+	beats := p.pins.Beats.Load()
+	eventually(t, "it beats without a host", func() bool { return p.pins.Beats.Load() > beats+5 })
+
+	require.NoError(t, p.pins.edge(p.file, 0, true), "an edge that nobody waits for")
+	client, err := board.Dial(t.Context(), p.at(path), board.Options{})
+	require.NoError(t, err)
+	assert.NoError(t, client.Disarm(t.Context()))
+	assert.NoError(t, client.Close())
+
+	p.at(path) // a host that is there when the board is asked to end
+	p.signal(syscall.SIGTERM)
+	<-p.done
+	assert.True(t, p.cmd.ProcessState.Success(), p.cmd.ProcessState)
+	_, err = spawn.Dial(t.Context(), path, p.sum)
+	assert.ErrorContains(t, err, "there is no board socket "+path+" yet: start the board's service with sudo systemctl "+
+		"start stillwater-board.socket, or by hand with stillwater board --listen "+path)
+}
+
+// A host that sends but does not read is sent away; the board serves the next.
+func TestBoardAtASocketSendsTheDeafAway(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	path := filepath.Join(t.TempDir(), "board.sock")
+	p.run(nil, "", nil, "--listen", path)
+	deaf := p.at(path)
+	ask := wire.AppendFrame(nil, wire.Identify{}.Frame(1))
+	for err := error(nil); err == nil; {
+		_, err = deaf.Write(ask)
+	}
+	deaf.Close()
+	client, err := board.Dial(t.Context(), p.at(path), board.Options{})
+	require.NoError(t, err)
+	assert.NoError(t, client.Close())
+	assert.Contains(t, p.log.String(), "the host was sent away; outputs are off")
+}
+
+// Whatever is in the way of the socket is said, and only what nobody uses any more is replaced.
+func TestSocketInTheWay(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	path := filepath.Join(dir, "board.sock")
+	first := newProc(t)
+	first.run(nil, "", nil, "--listen", path)
+	first.at(path).Close()
+	second := newProc(t)
+	second.run(nil, "", nil, "--listen", path)
+	<-second.done
+	assert.Contains(t, second.log.String(), "another board is at "+path+": stop that one first")
+	first.at(path).Close()
+
+	first.signal(syscall.SIGKILL)
+	<-first.done
+	_, err := spawn.Dial(t.Context(), path, first.sum)
+	assert.ErrorContains(t, err, "nobody answers at the board socket "+path)
+	again := newProc(t)
+	again.run(nil, "", nil, "--listen", path)
+	again.at(path).Close()
+
+	note := filepath.Join(dir, "note.txt")
+	require.NoError(t, os.WriteFile(note, []byte("mine"), 0o600))
+	third := newProc(t)
+	third.run(nil, "", nil, "--listen", note)
+	<-third.done
+	assert.Contains(t, third.log.String(), "is in the way of the board socket and is no socket")
+	text, err := os.ReadFile(note)
+	require.NoError(t, err)
+	assert.Equal(t, "mine", string(text))
+	fourth := newProc(t)
+	fourth.run(nil, "", nil, "--listen", filepath.Join(dir, "none", "board.sock"))
+	<-fourth.done
+	assert.Contains(t, fourth.log.String(), "the folder of the board socket")
+}
+
+// Under a service manager: the socket is the manager's and stays, ready is said once outputs are off, life is shown by
+// the loop, and no longer when that hangs.
+func TestBoardAsAService(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	dir := t.TempDir()
+	path := filepath.Join(dir, "board.sock")
+	listener, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
+	require.NoError(t, err)
+	defer listener.Close()
+	manager, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(dir, "notify"), Net: "unixgram"})
+	require.NoError(t, err)
+	defer manager.Close()
+	hear := func(wanted func(string) bool) string {
+		b := make([]byte, 512)
+		for {
+			require.NoError(t, manager.SetReadDeadline(time.Now().Add(60*time.Second)))
+			n, err := manager.Read(b)
+			require.NoError(t, err)
+			if wanted(string(b[:n])) {
+				return string(b[:n])
+			}
+		}
+	}
+	says := func(words string) func(string) bool { return func(s string) bool { return strings.Contains(s, words) } }
+	start := func() {
+		t.Helper()
+		listening, err := listener.File()
+		require.NoError(t, err)
+		defer listening.Close()
+		p.run([]*os.File{listening}, "LISTEN_PID=$$", []string{"LISTEN_FDS=1", "NOTIFY_SOCKET=" + filepath.Join(dir, "notify"),
+			"WATCHDOG_USEC=300000"})
+	}
+
+	early, err := net.Dial("unix", path) // before the board is there: it waits
+	require.NoError(t, err)
+	defer early.Close()
+	p.pins.On.Store(1) // left on by whatever was before
+	start()
+	hear(says("READY=1"))
+	assert.Zero(t, p.pins.On.Load(), "ready means that outputs are off")
+	greeting, err := bufio.NewReader(early).ReadString('\n')
+	require.NoError(t, err)
+	assert.Equal(t, "stillwater board "+p.sum+"\n", greeting)
+	hear(says("STATUS=serving "))
+	early.Close()
+	hear(says("STATUS=outputs are off; waiting for Stillwater's page"))
+	hear(says("WATCHDOG=1"))
+
+	link := p.at(path)
+	hear(says("WATCHDOG=1"))
+	p.pins.Panic.Store(3) // the loop hangs
+	p.lit(link)
+	eventually(t, "it hangs", func() bool { return p.pins.Lit.Load() == 1 })
+	eventually(t, "what was sent before is read", func() bool { return signsIn(t, manager) == 0 })
+	time.Sleep(400 * time.Millisecond)
+	assert.Zero(t, signsIn(t, manager), "a loop that hangs shows no life")
+	p.signal(syscall.SIGABRT) // which the service manager now does
+	<-p.done
+	assert.Zero(t, p.pins.On.Load())
+
+	p.pins.Panic.Store(0)
+	start()
+	hear(says("READY=1"))
+	p.at(path)
+	p.signal(syscall.SIGTERM)
+	hear(says("STOPPING=1"))
+	<-p.done
+	assert.True(t, p.cmd.ProcessState.Success(), p.cmd.ProcessState)
+	_, err = os.Stat(path)
+	assert.NoError(t, err, "the socket is not ours to remove")
+}
+
+// signsIn counts the signs of life that wait.
+func signsIn(t *testing.T, conn *net.UnixConn) (n int) {
+	b := make([]byte, 512)
+	for {
+		require.NoError(t, conn.SetReadDeadline(time.Now().Add(time.Millisecond)))
+		got, err := conn.Read(b)
+		if err != nil {
+			return n
+		}
+		if strings.Contains(string(b[:got]), "WATCHDOG=1") {
+			n++
+		}
+	}
+}
+
+// A keeper is of no use by hand, and says so.
+func TestKeeperByHand(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	p.run(nil, "", nil, "--keep", "1")
+	<-p.done
+	assert.Contains(t, p.log.String(), "a keeper is started by the board process")
+	p.run(nil, "", nil)
+	<-p.done
+	assert.Contains(t, p.log.String(), "give it a socket with --listen PATH")
+}
+
+// Page and board are services of their own. In whichever order they start, and whichever starts again while the other
+// lives, they find each other; meanwhile the page says what is missing.
+func TestDaemonAndBoardService(t *testing.T) {
+	t.Parallel()
+	p := newProc(t)
+	path := filepath.Join(t.TempDir(), "board.sock")
+	require.NoError(t, os.WriteFile(p.conf, []byte(strings.Replace(processConfig, "priority = 0\n", fmt.Sprintf(
+		"priority = 0\nsocket = %q\n", path), 1)+"[[board.output]]\nname = \"flash\"\nkind = \"flash\"\npin = \"F\"\n"+
+		"safe = \"low\"\nlongest_on = \"20 ms\"\n"), 0o600))
+	flags := []string{"--config", p.conf, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db")}
+	missing := func(h *hand, words string) {
+		t.Helper()
+		h.until(words, func(s *control.Snapshot) bool {
+			return !s.Board.Connected && strings.Contains(s.Board.Trouble, words)
+		})
+	}
+	connected := func(h *hand) {
+		t.Helper()
+		h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
+	}
+	d := startDaemon(t, flags...)
+	cookie := d.cookie()
+	h := d.enter(cookie)
+	missing(h, "there is no board socket "+path+" yet: start the board's service with sudo systemctl start")
+	p.run(nil, "", nil, "--listen", path)
+	connected(h)
+	h.ready()
+	h.must(control.Command{Type: "arm", Shots: 3})
+	h.until("armed", inState(control.Armed))
+
+	p.signal(syscall.SIGKILL) // while armed
+	<-p.done
+	missing(h, "its log says why: journalctl -u stillwater-board")
+	missing(h, "nobody answers at the board socket "+path)
+	p.run(nil, "", nil, "--listen", path)
+	connected(h)
+	assert.Equal(t, control.Safe, h.last.State, "disarmed")
+	h.must(control.Command{Type: "arm", Shots: 3})
+	h.until("armed", inState(control.Armed))
+
+	require.Zero(t, d.stop(), d.log) // while armed; the board stays
+	again := startDaemon(t, flags...)
+	h = again.enter(cookie)
+	connected(h)
+	assert.Equal(t, control.Safe, h.last.State, "never armed after a restart")
+	h.must(control.Command{Type: "take"})
+	h.must(control.Command{Type: "arm", Shots: 1})
+	h.until("armed", inState(control.Armed))
+
+	second := startDaemon(t, append(flags[:5:5], filepath.Join(t.TempDir(), "other.db"))...)
+	missing(second.enter(second.cookie()), "already serves ")
+	assert.Equal(t, control.Armed, h.last.State)
+
+	require.Zero(t, second.stop())
+	require.Zero(t, again.stop())
+	text, err := os.ReadFile(p.conf)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(p.conf, append(text, "# changed\n"...), 0o600))
+	changed := startDaemon(t, flags...)
+	missing(changed.enter(cookie), "have read different configurations: restart both")
+}
+
+// The daemon tells the service manager when its page can be opened, and that it stops.
+func TestDaemonTellsItsManager(t *testing.T) {
+	t.Parallel()
+	_, manager := notified(t, time.Hour)
+	out, in := io.Pipe()
+	defer in.Close()
+	go io.Copy(io.Discard, out)
+	path := manager.LocalAddr().String()
+	m := &Main{Stdout: in, Stderr: io.Discard, Getenv: func(name string) string {
+		return map[string]string{"NOTIFY_SOCKET": path}[name]
+	}}
+	ctx, cancel := context.WithCancel(t.Context())
+	status := make(chan int, 1)
+	go func() {
+		status <- m.Run(ctx, []string{"--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j")})
+	}()
+	b := make([]byte, 512)
+	n, err := manager.Read(b)
+	require.NoError(t, err)
+	assert.Regexp(t, `^READY=1\nSTATUS=the page listens on 127\.0\.0\.1:[0-9]+$`, string(b[:n]))
+	cancel()
+	n, err = manager.Read(b)
+	require.NoError(t, err)
+	assert.Equal(t, "STOPPING=1", string(b[:n]))
+	assert.Zero(t, <-status)
+}
+
+// The words for what is missing at a board's socket.
+func TestDialWords(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	serving := func(name string, serve func(net.Conn)) string {
+		path := filepath.Join(dir, name)
+		l, err := net.Listen("unix", path)
+		require.NoError(t, err)
+		t.Cleanup(func() { l.Close() })
+		go func() {
+			for {
+				conn, err := l.Accept()
+				if err != nil {
+					return
+				}
+				serve(conn)
+			}
+		}()
+		return path
+	}
+	say := func(words string) func(net.Conn) {
+		return func(c net.Conn) { _, _ = io.WriteString(c, words); c.Close() }
+	}
+	var open []net.Conn
+	for says, path := range map[string]string{
+		"and this page have read different configurations: restart both, sudo systemctl restart": serving("other",
+			say("stillwater board 0123\n")),
+		"ended before it said anything: its log says why: journalctl -u stillwater-board": serving("mute", say("")),
+		"is no board of this version of Stillwater":                                       serving("stranger", say("220 ready\n")),
+		"it says \"aaaaaaaaaa":              serving("talker", say(strings.Repeat("a", 1000))),
+		"does not answer: its log says why": serving("silent", func(c net.Conn) { open = append(open, c) }),
+	} {
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+		if strings.HasSuffix(path, "silent") {
+			ctx, cancel = context.WithDeadline(t.Context(), time.Now().Add(50*time.Millisecond))
+		}
+		_, err := spawn.Dial(ctx, path, "4567")
+		cancel()
+		if strings.HasSuffix(path, "silent") {
+			assert.Error(t, err)
+			continue
+		}
+		assert.ErrorContains(t, err, says)
+		assert.ErrorContains(t, err, path)
+	}
+}
