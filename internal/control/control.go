@@ -242,7 +242,7 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 		c.replan()
 		c.reason = "nothing is armed"
 		if again {
-			c.reason = backWords(c.opts.Kind)
+			c.reason = backWords
 		}
 	})
 	c.log.Info("board connected", "kind", c.opts.Kind, "firmware", id.Firmware, "boot_id", id.BootID)

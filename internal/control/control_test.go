@@ -463,7 +463,7 @@ func TestBoardThatDiesAndComesBack(t *testing.T) {
 		synctest.Wait()
 		s = x.Snapshot()
 		assert.Equal(t, Safe, s.State)
-		assert.Equal(t, "the board process died and was restarted; disarmed", s.Reason)
+		assert.Equal(t, "the board was gone and is back; disarmed", s.Reason)
 		assert.True(t, s.Board.Connected)
 		assert.Equal(t, wire.Safe, x.dev.now())
 		x.arm(1)

@@ -160,7 +160,7 @@ func (c *Control) gone(l *link, err error) {
 		c.keep(l, c.last, brokenShot(c.last.program))
 	}
 	c.link, c.said, c.left, c.outputs = nil, wire.Safe, 0, nil
-	c.reason = goneWords(c.opts.Kind, err)
+	c.reason = goneWords(err)
 	if l.failed != "" {
 		c.reason = l.failed
 	}

@@ -42,21 +42,16 @@ func lostWords(input string, count uint32) string {
 	return fmt.Sprintf("%d edges of %s were never seen: the sensor is faster than the board can follow", count, input)
 }
 
-// goneWords says that the board is gone, backWords that it is there again.
-func goneWords(kind string, err error) string {
-	if kind == "gpio" {
-		return fmt.Sprintf("the board process died (%v); it is being restarted", err)
+// goneWords says that the board is gone and why, backWords that it is there again.
+func goneWords(err error) string {
+	why := strings.TrimPrefix(err.Error(), board.ErrGone.Error())
+	if why = strings.TrimPrefix(why, ": "); why != "" {
+		why = " (" + why + ")"
 	}
-	why := strings.TrimPrefix(err.Error(), board.ErrGone.Error()+": ")
-	return fmt.Sprintf("the board is gone (%s); it is being reached again", why)
+	return "the board is gone" + why + "; it is being reached again"
 }
 
-func backWords(kind string) string {
-	if kind == "gpio" {
-		return "the board process died and was restarted; disarmed"
-	}
-	return "the board was gone and is back; disarmed"
-}
+const backWords = "the board was gone and is back; disarmed"
 
 // armedWords says what an armed board waits for.
 func armedWords(r *run) string {
