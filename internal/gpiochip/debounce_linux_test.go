@@ -66,13 +66,3 @@ func TestDebounceRefused(t *testing.T) {
 	assert.ErrorIs(t, err, unix.EINVAL, "nothing to leave out")
 	assert.Empty(t, without)
 }
-
-// What was standard input is standard input again, whatever was done to it meanwhile.
-func TestStandardInputIsKept(t *testing.T) {
-	var before, after unix.Stat_t
-	require.NoError(t, unix.Fstat(0, &before))
-	keepStandardInput(func() { require.NoError(t, unix.Close(0)) })
-	require.NoError(t, unix.Fstat(0, &after))
-	assert.Equal(t, before.Ino, after.Ino)
-	assert.Equal(t, before.Rdev, after.Rdev)
-}

@@ -459,7 +459,7 @@ func (out *Outputs) Map(host Host) error {
 	if err := Mappable(host, linesOf(out.outputs)); err != nil {
 		return err
 	}
-	r, err := loadRegisters()
+	r, err := loadRegisters(host)
 	if err != nil {
 		return err
 	}
@@ -521,18 +521,16 @@ func (out *Outputs) Close() error {
 	return errors.Join(errs...)
 }
 
-// accessible says why a device cannot be read and written by this process, or nil.
-func accessible(path string) error { return unix.Access(path, unix.R_OK|unix.W_OK) }
-
-// keepStandardInput runs load and puts file descriptor 0 back after it: where a chip has two device nodes, periph's
-// start closes it, and the next file to be opened would be taken for the standard input.
-func keepStandardInput(load func()) {
-	kept, err := unix.FcntlInt(0, unix.F_DUPFD_CLOEXEC, 3)
+// mapAt says why this process cannot map a page of registers, or nil. It lets it go again and neither reads nor writes.
+func mapAt(path string, offset int64) error {
+	fd, err := unix.Open(path, unix.O_RDWR|unix.O_SYNC|unix.O_CLOEXEC, 0)
 	if err != nil {
-		load()
-		return
+		return err
 	}
-	defer unix.Close(kept)
-	load()
-	_ = unix.Dup3(kept, 0, 0) // both are open, so it cannot fail
+	defer unix.Close(fd)
+	page, err := unix.Mmap(fd, offset, os.Getpagesize(), unix.PROT_READ|unix.PROT_WRITE, unix.MAP_SHARED)
+	if err != nil {
+		return err
+	}
+	return unix.Munmap(page)
 }

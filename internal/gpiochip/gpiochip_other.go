@@ -53,6 +53,4 @@ func (*Outputs) Set(uint8, uint8) error { return ErrUnsupported }
 // Close does nothing.
 func (*Outputs) Close() error { return nil }
 
-func accessible(string) error { return ErrUnsupported }
-
-func keepStandardInput(load func()) { load() }
+func mapAt(string, int64) error { return ErrUnsupported }

@@ -55,10 +55,9 @@ func HostOf(model string, compatible []string, revision uint32, firmware bool) H
 	return h
 }
 
-// familyOf names the processor whose GPIO registers periph can map. It takes a processor it does not know for the
-// newest it knows, and would map whatever lies there: so what is not listed here is not mapped.
+// familyOf names the processor, if its GPIO registers are known here.
 func familyOf(compatible []string) string {
-	for _, family := range []string{"bcm2835", "bcm2836", "bcm2837", "bcm2711", "bcm2708", "bcm2709", "bcm2710"} {
+	for family := range registersAt {
 		if slices.Contains(compatible, "brcm,"+family) {
 			return family
 		}

@@ -1,37 +1,41 @@
 package gpiochip
 
 import (
-	"errors"
 	"fmt"
 	"slices"
+	"unsafe"
 
-	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/gpio"
-	"periph.io/x/conn/v3/gpio/gpioreg"
 	"periph.io/x/conn/v3/pin"
 	"periph.io/x/host/v3/bcm283x"
+	"periph.io/x/host/v3/pmem"
 )
 
-// Where the registers are found: a device with nothing but the GPIO registers, or all of physical memory.
+// Where the registers are found: a device with nothing but the GPIO registers, or, if the kernel lets a process have
+// them there, all of physical memory.
 const (
 	gpioMemory = "/dev/gpiomem"
 	allMemory  = "/dev/mem"
 )
 
-// mappedLines is how many lines are in the first register of each kind, and mappedChip how many a chip has whose lines
-// periph takes for granted.
-const (
-	mappedLines = 32
-	mappedChip  = 47
-)
+// registersAt is the physical address of a processor's GPIO registers. Source: the peripherals' manuals of these
+// processors, from memory; used only where there is no device for them alone.
+var registersAt = map[string]int64{
+	"bcm2708": 0x20200000, "bcm2835": 0x20200000,
+	"bcm2709": 0x3F200000, "bcm2710": 0x3F200000, "bcm2836": 0x3F200000, "bcm2837": 0x3F200000,
+	"bcm2711": 0xFE200000,
+}
+
+// mappedLines is how many lines are in the first register of each kind: all of the header's.
+const mappedLines = 32
 
 const kernelDrive = `write drive = "kernel"`
 
-// registers are a chip's output registers. set and clear drive the lines whose bits are 1 high and low and leave the
-// others alone; pin describes one line as the registers have it, without changing it.
+// registers are a chip's registers of its lines 0 to 31. set and clear drive those whose bits are 1 high and low and
+// leave the others alone; function says what a line is, without changing it.
 type registers struct {
 	set, clear func(lines uint32)
-	pin        func(line int) (pin.PinFunc, bool)
+	function   func(line int) pin.Func
 }
 
 // bank drives outputs through registers.
@@ -51,16 +55,16 @@ func Mappable(host Host, lines []Line) error {
 		return &Error{Where: where, What: "has no output registers that are known here", Remedy: kernelDrive}
 	}
 	for _, l := range lines {
-		if !slices.Contains(host.chips, l.Chip.Label) || l.Chip.Lines < mappedChip || l.Number >= mappedLines {
+		if !slices.Contains(host.chips, l.Chip.Label) || l.Number >= mappedLines {
 			return &Error{Where: l.String(), What: "is not in the processor's own registers",
 				Remedy: "use a line of the header's chip, or " + kernelDrive}
 		}
 	}
-	err := accessible(gpioMemory)
-	if err == nil || accessible(allMemory) == nil {
+	err := mapAt(gpioMemory, 0)
+	if err == nil || mapAt(allMemory, registersAt[host.family]) == nil {
 		return nil
 	}
-	return &Error{Where: gpioMemory, What: "cannot be written", Err: err,
+	return &Error{Where: gpioMemory, What: "cannot be used", Err: err,
 		Remedy: "add the user to the group that owns it and log in again; if there is no such device, this kernel has no " +
 			"driver for it: " + kernelDrive}
 }
@@ -83,11 +87,7 @@ func newBank(r registers, outputs []Output) (*bank, error) {
 			off = gpio.OUT_HIGH
 			b.activeLow |= 1 << i
 		}
-		p, ok := r.pin(o.Line.Number)
-		if !ok {
-			return nil, &Error{Where: o.Line.String(), What: "has no register", Remedy: kernelDrive}
-		}
-		if found := p.Func(); found != off {
+		if found := r.function(o.Line.Number); found != off {
 			return nil, &Error{Where: o.Line.String(),
 				What:   fmt.Sprintf("the registers say %s where the kernel has %s: they are not this chip's", found, off),
 				Remedy: kernelDrive}
@@ -118,37 +118,57 @@ func (b *bank) set(mask, levels uint8) {
 	}
 }
 
-// loadRegisters starts periph's drivers, once, and returns the registers they mapped. Never used are periph's pins for
-// driving: a first Out drives low whatever the safe level is.
-func loadRegisters() (registers, error) {
-	var state *driverreg.State
-	var err error
-	keepStandardInput(func() { state, err = driverreg.Init() })
+// socRegisters are the GPIO registers of these processors, as far as they are used here. Source: "BCM2835 ARM
+// Peripherals", section 6.1; the later ones keep this part of the layout.
+type socRegisters struct {
+	Function [6]uint32 // three bits a line: 0 is an input, 1 an output
+	Gap0     uint32
+	Set      [2]uint32 // written ones drive high
+	Gap1     uint32
+	Clear    [2]uint32 // written ones drive low
+	Gap2     uint32
+	Level    [2]uint32
+}
+
+// loadRegisters maps the registers. It uses periph's mapping and none of its drivers: those open every chip, close file
+// descriptor 0 where one has two device nodes, and fail where a kernel's name of a line is one of theirs ("PWM0_OUT").
+func loadRegisters(host Host) (registers, error) {
+	view, err := pmem.MapGPIO()
+	if err != nil {
+		view, err = pmem.Map(uint64(registersAt[host.family]), int(unsafe.Sizeof(socRegisters{})))
+	}
+	var soc *socRegisters
 	if err == nil {
-		err = loaded(state, "bcm283x-gpio")
+		err = view.AsPOD(&soc)
 	}
 	if err != nil {
 		return registers{}, &Error{Where: "output registers", What: "cannot be mapped", Err: err, Remedy: kernelDrive}
 	}
-	return registers{set: bcm283x.PinsSet0To31, clear: bcm283x.PinsClear0To31, pin: registerPin}, nil
+	return soc.registers(), nil
 }
 
-// loaded says why a driver is not.
-func loaded(state *driverreg.State, name string) error {
-	for _, d := range state.Loaded {
-		if d.String() == name {
-			return nil
-		}
+func (soc *socRegisters) registers() registers {
+	return registers{
+		set:      func(lines uint32) { soc.Set[0] = lines },
+		clear:    func(lines uint32) { soc.Clear[0] = lines },
+		function: soc.function,
 	}
-	for _, f := range slices.Concat(state.Failed, state.Skipped) {
-		if f.D.String() == name {
-			return f.Err
-		}
-	}
-	return errors.New("there is no driver for them")
 }
 
-func registerPin(line int) (pin.PinFunc, bool) {
-	p, ok := gpioreg.ByName(fmt.Sprintf("GPIO%d", line)).(*bcm283x.Pin)
-	return p, ok && p.Number() == line
+// function says what one of the first lines is now, in periph's words.
+func (soc *socRegisters) function(line int) pin.Func {
+	high := soc.Level[0]>>line&1 != 0
+	switch soc.Function[line/10] >> (line % 10 * 3) & 7 {
+	case 0:
+		if high {
+			return gpio.IN_HIGH
+		}
+		return gpio.IN_LOW
+	case 1:
+		if high {
+			return gpio.OUT_HIGH
+		}
+		return gpio.OUT_LOW
+	}
+	return pin.FuncNone
 }

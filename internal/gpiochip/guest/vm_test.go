@@ -24,6 +24,31 @@ import (
 // longest is when the machine is given up: far beyond the minute that it takes.
 const longest = 9 * time.Minute
 
+// machine is an emulated computer: what QEMU calls it, what else it is given, and what its kernel is told.
+type machine struct {
+	qemu   []string
+	kernel string // added to the kernel's command line
+	run    string // the tests for it, if not those that GUEST_RUN in the environment picks
+	skip   string // and those that are for others
+}
+
+// simulated has chips of the kernel's gpio-sim.
+func simulated() machine {
+	return machine{
+		qemu: []string{"-M", "virt", "-cpu", "cortex-a53", "-smp", "1", "-m", "512"},
+		run:  os.Getenv("GUEST_RUN"), skip: "^TestHeader",
+	}
+}
+
+// withHeader is a small board with the 40-pin header, its processor's own GPIO, and Debian's device tree of it. Its
+// kernel has no device for the GPIO registers alone, and has to be told to let root have them.
+func withHeader(kernel string) machine {
+	return machine{
+		qemu:   []string{"-M", "raspi3b", "-dtb", filepath.Join(kernel, "header.dtb")},
+		kernel: "iomem=relaxed maxcpus=1", run: "^TestHeader",
+	}
+}
+
 // TestOnARealKernel runs the guest's tests; each is a subtest here. GUEST_RUN in the environment picks some of them.
 func TestOnARealKernel(t *testing.T) {
 	qemu := need.Tool(t, "qemu-system-aarch64")
@@ -42,8 +67,9 @@ func TestOnARealKernel(t *testing.T) {
 		"modules/configfs.ko": filepath.Join(kernel, "configfs.ko"),
 		"modules/gpio-sim.ko": filepath.Join(kernel, "gpio-sim.ko"),
 	})
-	output := boot(t, qemu, filepath.Join(kernel, "vmlinuz"), initrd)
-	report(t, output)
+	for _, m := range []machine{withHeader(kernel), simulated()} {
+		report(t, boot(t, qemu, m, filepath.Join(kernel, "vmlinuz"), initrd))
+	}
 }
 
 // kernelDir is where .ci/fetch-kernel put the kernel.
@@ -56,7 +82,7 @@ func kernelDir(t *testing.T) string {
 		}
 		dir = filepath.Join(cache, "stillwater", "kernel")
 	}
-	for _, name := range []string{"vmlinuz", "configfs.ko", "gpio-sim.ko"} {
+	for _, name := range []string{"vmlinuz", "configfs.ko", "gpio-sim.ko", "header.dtb"} {
 		if _, err := os.Stat(filepath.Join(dir, name)); err != nil {
 			need.Missing(t, fmt.Sprintf("no test kernel in %s: run .ci/fetch-kernel %s, or set STILLWATER_KERNEL", dir, dir))
 		}
@@ -84,29 +110,50 @@ func build(t *testing.T, dir, name string, args ...string) {
 	require.NoErrorf(t, err, "go %s:\n%s", strings.Join(args, " "), out)
 }
 
-// boot runs the machine until it powers off and returns what its console said.
-func boot(t *testing.T, qemu, kernel, initrd string) []byte {
+// boot runs the machine until its tests have ended and returns what its console said. Not every machine can switch
+// itself off.
+func boot(t *testing.T, qemu string, m machine, kernel, initrd string) []byte {
 	ctx, cancel := context.WithTimeout(t.Context(), longest)
 	defer cancel()
-	kernelArgs := "console=ttyAMA0 quiet panic=-1 nokaslr mitigations=off cryptomgr.notests"
-	if pick := os.Getenv("GUEST_RUN"); pick != "" {
-		kernelArgs += " GUEST_RUN=" + pick
+	told := "console=ttyAMA0 quiet panic=-1 nokaslr mitigations=off cryptomgr.notests " + m.kernel
+	for name, value := range map[string]string{"GUEST_RUN": m.run, "GUEST_SKIP": m.skip} {
+		if value != "" {
+			told += " " + name + "=" + value
+		}
 	}
-	cmd := exec.CommandContext(ctx, qemu, "-M", "virt", "-cpu", "cortex-a53", "-smp", "1", "-m", "512",
+	cmd := exec.CommandContext(ctx, qemu, append(m.qemu,
 		"-accel", "tcg", "-icount", "shift=2,sleep=off", "-nodefaults", "-no-reboot", "-display", "none", "-serial", "stdio",
-		"-kernel", kernel, "-initrd", initrd, "-append", kernelArgs)
-	var output bytes.Buffer
-	cmd.Stdout = &output
+		"-kernel", kernel, "-initrd", initrd, "-append", told)...)
+	console := &console{ended: cancel}
+	cmd.Stdout = console
 	if testing.Verbose() {
-		cmd.Stdout = io.MultiWriter(&output, os.Stderr)
+		cmd.Stdout = io.MultiWriter(console, os.Stderr)
 	}
 	cmd.Stderr = cmd.Stdout
 	start := time.Now()
 	err := cmd.Run()
 	t.Logf("the machine ran for %v", time.Since(start).Round(time.Second))
-	require.NoErrorf(t, err, "the machine said:\n%s", output.Bytes())
-	return bytes.ReplaceAll(output.Bytes(), []byte("\r"), nil)
+	if !exitLine.Match(console.said()) {
+		require.NoErrorf(t, err, "the machine said:\n%s", console.said())
+	}
+	return console.said()
 }
+
+// console keeps what a machine says, and ends it once it has said how its tests ended.
+type console struct {
+	text  bytes.Buffer
+	ended func()
+}
+
+func (c *console) Write(b []byte) (int, error) {
+	c.text.Write(b)
+	if at := exitLine.FindIndex(c.said()); at != nil && at[1] < len(c.said()) {
+		c.ended() // the line is whole
+	}
+	return len(b), nil
+}
+
+func (c *console) said() []byte { return bytes.ReplaceAll(c.text.Bytes(), []byte("\r"), nil) }
 
 var (
 	exitLine   = regexp.MustCompile(`(?m)^GUEST-EXIT (\d+)$`)

@@ -84,8 +84,10 @@ func loopback() error {
 // run runs the tests; what the kernel's command line had for us is in the environment.
 func run() int {
 	args := []string{"-test.v", "-test.timeout=0"}
-	if pick := os.Getenv("GUEST_RUN"); pick != "" {
-		args = append(args, "-test.run="+pick)
+	for name, flag := range map[string]string{"GUEST_RUN": "-test.run=", "GUEST_SKIP": "-test.skip="} {
+		if pick := os.Getenv(name); pick != "" {
+			args = append(args, flag+pick)
+		}
 	}
 	cmd := exec.Command(tests, args...)
 	cmd.Env = append(os.Environ(), "PATH=/t", "HOME=/tmp", "TMPDIR=/tmp")

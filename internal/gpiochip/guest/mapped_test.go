@@ -1,0 +1,167 @@
+//go:build guest
+
+package guest
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"os"
+	"os/exec"
+	"testing"
+	"unsafe"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"stillwater/internal/gpiochip"
+)
+
+// Where there are no registers that are known, mapped outputs are refused, with words, and are still the kernel's.
+func TestMappedIsRefused(t *testing.T) {
+	c := newChip(t, "plain", 2)
+	out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(0)}, {Line: c.line(1), ActiveLow: true}})
+	require.NoError(t, err)
+	defer out.Close()
+	assert.ErrorContains(t, out.Map(gpiochip.FindHost()), `write drive = "kernel"`)
+	assert.Equal(t, "the kernel: one call a chip", out.Drive())
+	require.NoError(t, out.Set(0b11, 0b11))
+	assert.True(t, c.value(0))
+	assert.False(t, c.value(1))
+	levels, err := out.Levels()
+	require.NoError(t, err)
+	assert.Equal(t, uint8(0b11), levels)
+}
+
+// The tests whose names begin with TestHeader run in a machine with the 40-pin header and its chip, and no others do.
+
+// Lines of the header that the tests drive; the machine has nothing on them.
+const headerShutter, headerFlash = 23, 24
+
+func headerOutputs(t *testing.T) []gpiochip.Output {
+	t.Helper()
+	m := gpiochip.Look()
+	require.NoError(t, m.Err)
+	shutter, err := m.FindPin("GPIO23")
+	require.NoError(t, err)
+	require.Equal(t, headerShutter, shutter.Number)
+	flash, err := m.FindPin("P1_18")
+	require.NoError(t, err)
+	require.Equal(t, headerFlash, flash.Number)
+	return []gpiochip.Output{{Line: shutter}, {Line: flash, ActiveLow: true}}
+}
+
+// Outputs switched through the registers are seen by the kernel at the levels it would have set, from the first moment
+// on, and are off after Close.
+func TestHeaderMapped(t *testing.T) {
+	outputs := headerOutputs(t)
+	require.NoError(t, gpiochip.Mappable(gpiochip.FindHost(), []gpiochip.Line{outputs[0].Line, outputs[1].Line}))
+
+	out, err := gpiochip.OpenOutputs("guest", outputs)
+	require.NoError(t, err)
+	levels := func() uint8 {
+		l, err := out.Levels()
+		require.NoError(t, err)
+		return l
+	}
+	assert.Zero(t, levels(), "off from the request on")
+	require.NoError(t, out.Map(gpiochip.FindHost()))
+	assert.Contains(t, out.Drive(), "the processor's registers")
+	assert.Zero(t, levels(), "mapping changes no level")
+
+	for _, step := range []struct{ mask, levels, want uint8 }{
+		{0b11, 0b11, 0b11}, {0b01, 0b00, 0b10}, {0b11, 0b01, 0b01}, {0b10, 0b10, 0b11}, {0b00, 0b00, 0b11}, {0b11, 0, 0},
+		{0b10, 0b10, 0b10},
+	} {
+		require.NoError(t, out.Set(step.mask, step.levels))
+		assert.Equal(t, step.want, levels(), "%02b of %02b", step.levels, step.mask)
+	}
+	assert.Zero(t, testing.AllocsPerRun(100, func() { _ = out.Set(0b11, 0b11); _ = out.Set(0b11, 0) }))
+
+	// Another descriptor of the same request, as the outputs' keeper has one, sees them go off.
+	require.NoError(t, out.Set(0b11, 0b11))
+	kept, err := unix.Dup(out.Fds()[0])
+	require.NoError(t, err)
+	defer unix.Close(kept)
+	assert.Equal(t, uint64(0b11), valuesOf(t, kept))
+	require.NoError(t, out.Close())
+	assert.Zero(t, valuesOf(t, kept))
+}
+
+// valuesOf reads the two lines of a request.
+func valuesOf(t *testing.T, request int) uint64 {
+	t.Helper()
+	v := unix.GPIOV2LineValues{Mask: 0b11}
+	_, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(request), unix.GPIO_V2_LINE_GET_VALUES_IOCTL,
+		uintptr(unsafe.Pointer(&v)))
+	require.Zero(t, errno)
+	return v.Bits
+}
+
+const headerConfig = `
+listen = "127.0.0.1:8737"
+journal = "/tmp/journal.db"
+
+[board]
+kind = "gpio"
+drive = "mapped"
+
+[board.heartbeat]
+pin = "GPIO22"
+
+[[board.input]]
+name = "kill"
+role = "kill"
+pin = "GPIO5"
+active = "high"
+bias = "pull-up"
+debounce = "1 ms"
+
+[[board.output]]
+name = "flash"
+kind = "flash"
+pin = "P1_18"
+safe = "low"
+longest_on = "10 ms"
+`
+
+// The installed program sees this machine's header, and finds nothing that stops the configuration.
+func TestHeaderPinsAndCheck(t *testing.T) {
+	const path = "/tmp/header.toml"
+	require.NoError(t, os.WriteFile(path, []byte(headerConfig), 0o600))
+	var pins struct {
+		Header bool
+		Pins   []struct {
+			Position, Name, Chip, Use string
+			Line                      int
+		}
+	}
+	answer(t, &pins, "pins", "--json", "--config", path)
+	assert.True(t, pins.Header)
+	require.Len(t, pins.Pins, 40)
+	assert.Equal(t, "heartbeat", pins.Pins[14].Use)
+	assert.Equal(t, `output "flash"`, pins.Pins[17].Use)
+	assert.Equal(t, headerFlash, pins.Pins[17].Line)
+	assert.Equal(t, "GPIO24", pins.Pins[17].Name)
+
+	var check struct {
+		Findings []struct{ Severity, Where, What string }
+		Stops    int
+	}
+	answer(t, &check, "check", "--json", "--config", path)
+	assert.Zero(t, check.Stops, "%v", check.Findings)
+}
+
+// answer runs the program and reads its JSON. Exit statuses from 3 up are answers too.
+func answer(t *testing.T, into any, args ...string) {
+	t.Helper()
+	cmd := exec.Command("/t/stillwater", args...)
+	var complaints bytes.Buffer
+	cmd.Stderr = &complaints
+	out, err := cmd.Output()
+	if exit := new(exec.ExitError); !errors.As(err, &exit) || exit.ExitCode() < 3 {
+		require.NoError(t, err, "%s%s", out, complaints.String())
+	}
+	require.NoError(t, json.Unmarshal(out, into))
+}
