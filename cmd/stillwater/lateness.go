@@ -69,15 +69,22 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 	if err = errors.Join(err, tools.close()); err != nil {
 		return fmt.Errorf("lateness: %w", err)
 	}
-	if o.json {
-		err = report.writeJSON(m.Stdout)
-	} else {
-		err = report.write(m.Stdout)
+	return report.answer(m.Stdout, o.json)
+}
+
+// answer writes the report; errLate says that it is a bad one.
+func (r *latenessReport) answer(w io.Writer, asJSON bool) error {
+	write := r.write
+	if asJSON {
+		write = r.writeJSON
 	}
-	if err == nil && !report.Verdict.Good {
-		err = fmt.Errorf("lateness: %w", errLate)
+	if err := write(w); err != nil {
+		return err
 	}
-	return err
+	if !r.Verdict.Good {
+		return fmt.Errorf("lateness: %w", errLate)
+	}
+	return nil
 }
 
 func latenessFlags() (*latenessOptions, *flag.FlagSet) {
