@@ -40,7 +40,8 @@ func prepare() error {
 	for _, name := range []string{"configfs.ko", "gpio-sim.ko"} {
 		errs = append(errs, load(modules+"/"+name))
 	}
-	errs = append(errs, mount("configfs", "/sys/kernel/config"), mount("tracefs", "/sys/kernel/tracing"), loopback())
+	errs = append(errs, mount("configfs", "/sys/kernel/config"), mount("tracefs", "/sys/kernel/tracing"),
+		mount("debugfs", "/sys/kernel/debug"), loopback())
 	return errors.Join(errs...)
 }
 
