@@ -101,9 +101,10 @@ func newProc(t *testing.T) *proc {
 	return p
 }
 
-// env is the environment of the program played by this test binary.
+// env is the environment of the program played by this test binary. The race detector would let each process end only
+// after a second.
 func (p *proc) env(more ...string) []string {
-	return append(inheritable(), append(more, runEnv+"=1", pinsEnv+"="+p.file)...)
+	return append(inheritable(), append(more, runEnv+"=1", pinsEnv+"="+p.file, "GORACE=atexit_sleep_ms=0")...)
 }
 
 // spawned starts the board as the daemon does, and returns its link.
@@ -277,17 +278,13 @@ func TestEveryWayOut(t *testing.T) {
 func TestParentGone(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
-	link := p.spawned() // by this process; the one below by a shell, which is then killed
-	require.NoError(t, link.Close())
-
 	path, err := os.Executable()
 	require.NoError(t, err)
 	journal := filepath.Join(t.TempDir(), "journal.db")
 	daemon := exec.Command(path, "--config", p.conf, "--journal", journal, "--listen", "127.0.0.1:0")
 	daemon.Env, daemon.Stderr = p.env(), p.log
 	require.NoError(t, daemon.Start())
-	before := p.pins.Taken.Load()
-	eventually(t, "the board runs", func() bool { return p.pins.Taken.Load() > before && p.pins.Beats.Load() > 0 })
+	eventually(t, "the board runs", func() bool { return p.pins.Beats.Load() > 0 })
 	pid := int(p.pins.Board.Load())
 	require.Contains(t, children(t, daemon.Process.Pid), pid)
 	require.NoError(t, daemon.Process.Kill())
