@@ -1,0 +1,205 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/wire"
+)
+
+// serialConfig writes a configuration of a serial board, and more lines under [board].
+func serialConfig(t testing.TB, port string, more ...string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	text := fmt.Sprintf("listen = \"127.0.0.1:0\"\nname = \"\"\n[board]\nkind = \"serial\"\nport = %q\nlate = \"20 ms\"\n%s\n", port,
+		strings.Join(more, "\n"))
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	return path
+}
+
+// startSerial runs the daemon with a chip.
+func startSerial(t testing.TB, c *virtualChip, more ...string) *daemonRun {
+	return startDaemon(t, "--config", serialConfig(t, c.path, more...), "--journal", filepath.Join(t.TempDir(), "j.db"))
+}
+
+// drop breaks the beam as a drop does.
+func (c *virtualChip) drop() {
+	c.edge(chipBeam, false)
+	time.Sleep(10 * time.Millisecond)
+	c.edge(chipBeam, true)
+}
+
+// dropShot arms for one drop, lets it fall, and waits for the shot. On a busy machine the chip, which is a process here,
+// can be late, and must say so.
+func (h *hand) dropShot(drop func()) control.Shot {
+	h.t.Helper()
+	for try := 0; ; try++ {
+		before := h.last.ShotCount
+		h.must(control.Command{Type: "arm", Shots: 1})
+		h.until("armed", inState(control.Armed))
+		drop()
+		h.until("the shot is on record", func(s *control.Snapshot) bool { return s.ShotCount > before })
+		h.until("at rest", inState(control.Safe))
+		if made := h.last.Shots[0]; made.OK || try == 5 {
+			require.Equal(h.t, "done", made.Status)
+			return made
+		}
+	}
+}
+
+func TestSerialBoardFromPairingToShot(t *testing.T) {
+	chip := newChip(t)
+	chip.bootloader, chip.babble = 300*time.Millisecond, "\x00\xf8\xe6boot\x00\x06\x81"
+	chip.plug()
+	h := startSerial(t, chip).pair()
+	assert.Equal(t, "serial", h.last.Board.Kind)
+	assert.Equal(t, 0.5, h.last.Board.TickUs)
+	var roles []string
+	for _, in := range h.last.Inputs {
+		roles = append(roles, in.Role)
+		assert.False(t, in.Active, in.Name)
+	}
+	assert.Equal(t, []string{"gate", "beam", "microphone", "sync", "kill", "button"}, roles)
+	h.ready()
+	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
+	require.Nil(t, h.last.Refusal)
+	made := h.dropShot(chip.drop)
+	assert.False(t, made.Simulated)
+	assert.NotEmpty(t, made.Cues)
+	assert.Positive(t, chip.count(chipFlash1))
+	assert.Positive(t, chip.count(chipShutter))
+	t.Logf("delay %.4f ms, cues %+v", made.DelayMs, made.Cues)
+
+	// Both beams of a throw.
+	h.must(control.Command{Type: "set", Field: "kind", Value: "throw"})
+	require.Nil(t, h.last.Refusal)
+	gate := 22 * time.Millisecond
+	thrown := h.dropShot(func() {
+		chip.edge(chipGate, false)
+		time.Sleep(gate)
+		chip.drop()
+		chip.edge(chipGate, true)
+	})
+	require.NotNil(t, thrown.IntervalMs)
+	assert.Greater(t, *thrown.IntervalMs, 21.)
+}
+
+func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
+	chip := newChip(t)
+	d := startSerial(t, chip)
+	h := d.enter(d.cookie())
+	h.until("no board is said", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "plug the board in") })
+	assert.Contains(t, h.last.Board.Trouble, chip.path)
+	assert.False(t, h.last.Board.Connected)
+
+	chip.plug()
+	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
+	h.ready()
+	h.must(control.Command{Type: "arm", Shots: 9})
+	h.until("armed", inState(control.Armed))
+
+	chip.unplug()
+	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
+	assert.Contains(t, h.last.Reason, chip.path+": it is gone, the board was unplugged or lost its power: plug it in again")
+	assert.Equal(t, 1, strings.Count(h.last.Reason, "the board is gone"))
+	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "so far") })
+	assert.NotEqual(t, control.Armed, h.last.State)
+
+	chip.plug() // another pseudo-terminal under the same name, as a port that comes back with another number
+	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
+	assert.Equal(t, control.Safe, h.last.State)
+	assert.Contains(t, h.last.Reason, "the board was gone and is back; disarmed")
+	h.must(control.Command{Type: "arm", Shots: 1})
+	h.until("armed again", inState(control.Armed))
+	require.Zero(t, d.stop())
+}
+
+// Whatever else is on the port, the page says what it is and what to do.
+func TestWhatIsNoBoardOfOursIsSaid(t *testing.T) {
+	old := wire.AppendFrame(nil, wire.Identity{Version: wire.Version}.Frame(0))
+	for name, c := range map[string]struct {
+		speaks []byte
+		says   []string
+	}{
+		"an old firmware": {oldFrame(old), []string{"it speaks protocol version 0, this program version 1", saysFlash}},
+		"a new firmware":  {newFrame(old), []string{"it speaks protocol version 2", "update this program"}},
+		"another device":  {[]byte("temperature 21.5\r\n"), []string{`it says "temperature 21.5`, saysFlash}},
+		"another speed":   {[]byte{0xf8, 0x06, 0xfe, 0x80, 0xe0}, []string{"another speed", saysFlash}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			chip := newChip(t)
+			chip.speaks = c.speaks
+			chip.plug()
+			d := startSerial(t, chip)
+			h := d.enter(d.cookie())
+			for _, words := range c.says {
+				h.until(words, func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, words) })
+			}
+			assert.False(t, h.last.Board.Connected)
+		})
+	}
+}
+
+// oldFrame and newFrame make an identity of another version of the protocol.
+func oldFrame(identity []byte) []byte { return identityOf(identity, wire.Version-1) }
+func newFrame(identity []byte) []byte { return identityOf(identity, wire.Version+1) }
+
+func identityOf(frame []byte, version uint8) []byte {
+	var d wire.Decoder
+	for _, b := range frame {
+		if f, ok := d.Push(b); ok {
+			f.Payload[0] = version
+			return wire.AppendFrame(nil, f)
+		}
+	}
+	panic("no frame")
+}
+
+// The board's service has the port, and the page is told through it what became of the board.
+func TestSerialBoardThroughItsService(t *testing.T) {
+	chip := newChip(t)
+	door := filepath.Join(t.TempDir(), "board.sock")
+	conf := serialConfig(t, chip.path, fmt.Sprintf("socket = %q", door))
+	relay := &Main{Stdout: os.Stderr, Stderr: os.Stderr, Getenv: func(string) string { return "" }}
+	ctx, stop := contextOf(t)
+	ended := make(chan int, 1)
+	go func() { ended <- relay.Run(ctx, []string{"board", "--config", conf, "--listen", door}) }()
+
+	d := startDaemon(t, "--config", conf, "--journal", filepath.Join(t.TempDir(), "j.db"))
+	h := d.enter(d.cookie())
+	h.until("no port is said", func(s *control.Snapshot) bool {
+		return strings.Contains(s.Board.Trouble, chip.path+": there is nothing: plug the board in")
+	})
+	chip.plug()
+	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
+	h.ready()
+	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
+	h.dropShot(chip.drop)
+
+	chip.unplug()
+	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
+	assert.Contains(t, h.last.Reason, "it is gone, the board was unplugged or lost its power: plug it in again")
+	chip.plug()
+	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
+
+	stop()
+	require.Zero(t, <-ended)
+	h.until("the service is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
+	chip.unplug()
+}
+
+func contextOf(t testing.TB) (context.Context, context.CancelFunc) {
+	ctx, stop := context.WithCancel(context.Background())
+	t.Cleanup(stop)
+	return ctx, stop
+}
