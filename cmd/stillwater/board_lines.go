@@ -97,8 +97,8 @@ func openInputs(b config.Board, l *lines) error {
 	return nil
 }
 
-// withoutDebounce says what an input whose chip refused debounce does instead. Sensors have none to begin with: it would
-// move their stamps, and the program's hold-off takes their bounce.
+// withoutDebounce says what an input whose chip refused debounce does instead. Sensors have none to begin with: it
+// would move their stamps, and the program's hold-off takes their bounce.
 func withoutDebounce(in config.Input) string {
 	s := fmt.Sprintf("its chip refuses a debounce of %v: ", phys.Seconds(in.Debounce))
 	if in.Role == config.Kill {
