@@ -1,10 +1,18 @@
 package main
 
 import (
+	"bufio"
 	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -122,4 +130,438 @@ func TestLockedJournal(t *testing.T) {
 	lock.Type = unix.F_UNLCK
 	require.NoError(t, unix.FcntlFlock(shm.Fd(), unix.F_OFD_SETLK, &lock))
 	d.written(h, path, made)
+}
+
+// studio is a whole Stillwater of processes that can be killed: a daemon, a board with pins that outlive it, between them
+// a link that can be harmed, and a phone.
+type studio struct {
+	t       *testing.T
+	r       *rand.Rand
+	dir     string
+	pins    *virtualPins
+	file    string // of the pins
+	spawned bool   // the daemon starts the board itself
+	middle  *middle
+	board   *exec.Cmd
+	daemon  *exec.Cmd
+	run     *daemonRun
+	phone   *hand
+	seen    map[int64]bool // shots that a phone was shown
+}
+
+const studioConfig = `listen = "127.0.0.1:0"
+journal = "%[1]s/journal.db"
+name = ""
+
+[board]
+kind = "gpio"
+late = "200 ms"
+hold_off = "5 ms"
+priority = 0
+%[2]s
+
+[[board.input]]
+name = "beam"
+role = "beam"
+chip = "virtual"
+line = 0
+active = "low"
+
+[[board.input]]
+name = "stop"
+role = "kill"
+chip = "virtual"
+line = 1
+active = "high"
+
+[[board.output]]
+name = "shutter"
+kind = "shutter"
+chip = "virtual"
+line = 2
+safe = "low"
+longest_on = "60 s"
+
+[[board.output]]
+name = "flash"
+kind = "flash"
+chip = "virtual"
+line = 3
+safe = "low"
+longest_on = "10 ms"
+`
+
+// newStudio starts everything, pairs the phone and sets up a shot whose shutter opens with Go.
+func newStudio(t *testing.T, r *rand.Rand, spawned bool) *studio {
+	t.Helper()
+	s := &studio{t: t, r: r, dir: t.TempDir(), spawned: spawned, seen: map[int64]bool{}}
+	s.pins, s.file = newPins(t)
+	socket := ""
+	if !spawned {
+		socket = fmt.Sprintf("socket = %q", s.dir+"/link")
+	}
+	text := fmt.Sprintf(studioConfig, s.dir, socket)
+	require.NoError(t, os.WriteFile(s.dir+"/stillwater.toml", []byte(text), 0o600))
+	s.pins.Inputs.Store(1) // nothing in the beam, kill switch closed
+	if !spawned {
+		s.middle = newMiddle(t, s.dir+"/link", s.dir+"/board")
+		s.startBoard()
+	}
+	s.startDaemon()
+	s.phone = s.run.pair()
+	s.phone.ready()
+	s.phone.must(control.Command{Type: "set", Field: "light.shutter", Value: "go"})
+	s.phone.must(control.Command{Type: "set", Field: "light.recycle", Value: "400 ms"})
+	return s
+}
+
+// program is this executable as Stillwater; it is killed at the end of the test at the latest.
+func (s *studio) program(args ...string) *exec.Cmd {
+	s.t.Helper()
+	exe, err := os.Executable()
+	require.NoError(s.t, err)
+	cmd := exec.Command(exe, args...)
+	cmd.Env = append(os.Environ(), runEnv+"=1", pinsEnv+"="+s.file,
+		"GORACE=atexit_sleep_ms=0") // a race detector that sleeps at the end would hold up how the board ended
+	cmd.Stderr = s.t.Output()
+	s.t.Cleanup(func() { kill(cmd) })
+	return cmd
+}
+
+// kill ends a process as no process can prevent.
+func kill(cmd *exec.Cmd) {
+	if cmd.Process != nil && cmd.ProcessState == nil {
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+	}
+}
+
+func (s *studio) startBoard() {
+	s.t.Helper()
+	s.board = s.program("board", "--config", s.dir+"/stillwater.toml", "--listen", s.dir+"/board")
+	require.NoError(s.t, s.board.Start())
+}
+
+func (s *studio) startDaemon() {
+	s.t.Helper()
+	s.daemon = s.program("--config", s.dir+"/stillwater.toml")
+	out, err := s.daemon.StdoutPipe()
+	require.NoError(s.t, err)
+	require.NoError(s.t, s.daemon.Start())
+	s.run = &daemonRun{t: s.t}
+	for lines := bufio.NewScanner(out); s.run.url == "" || s.run.code == ""; {
+		require.True(s.t, lines.Scan(), "the daemon ended")
+		if found := saysPage.FindStringSubmatch(lines.Text()); found != nil {
+			s.run.url = found[1]
+		}
+		if found := saysCode.FindStringSubmatch(lines.Text()); found != nil {
+			s.run.code = found[1]
+		}
+	}
+	go io.Copy(io.Discard, out)
+}
+
+// note keeps what the phone was shown: what is shown must not be lost any more.
+func (s *studio) note() {
+	for _, made := range s.phone.last.Shots {
+		s.seen[made.ID] = true
+	}
+}
+
+// edge is something in the beam, for a while. While no board listens, nothing happens.
+func (s *studio) edge() {
+	_ = s.pins.edge(s.file, 0, false)
+	time.Sleep(10 * time.Millisecond)
+	_ = s.pins.edge(s.file, 0, true)
+}
+
+// shoot makes one whole shot and waits for its record. On a machine that is busy with other things the board does what it
+// must when it is late, leaves an output on too long, or hears nothing for a second; after some tries a shot is whole.
+func (s *studio) shoot() {
+	s.t.Helper()
+	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "700 ms"})
+	for try := 0; ; try++ {
+		before := s.phone.last.ShotCount
+		s.open()
+		s.edge()
+		s.phone.until("the shot is on record", func(n *control.Snapshot) bool { return n.ShotCount > before })
+		s.phone.until("at rest", func(n *control.Snapshot) bool {
+			return n.Board.Connected && (n.State == control.Safe || n.State == control.Fault)
+		})
+		s.note()
+		assert.Zero(s.t, s.pins.On.Load())
+		if status := s.phone.last.Shots[0].Status; status == "done" || try == 5 {
+			require.Equal(s.t, "done", status)
+			return
+		}
+		s.phone.must(control.Command{Type: "disarm"})
+		s.phone.until("disarmed", inState(control.Safe))
+	}
+}
+
+// open arms and opens the shutter.
+func (s *studio) open() {
+	s.t.Helper()
+	s.phone.must(control.Command{Type: "arm", Shots: 1})
+	s.phone.until("armed", inState(control.Armed))
+	s.phone.must(control.Command{Type: "go"})
+	s.await("the shutter is open", func() bool { return s.pins.On.Load() == 1 })
+}
+
+// await waits for what comes sooner or later: an end to waiting, no measurement.
+func (s *studio) await(what string, come func() bool) {
+	s.t.Helper()
+	for range 6000 {
+		if come() {
+			return
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	s.t.Fatalf("%s: it did not come to that; on %b, taken %d, kept %d", what, s.pins.On.Load(), s.pins.Taken.Load(),
+		s.pins.Kept.Load())
+}
+
+// dark waits until no output is on, long before their longest on-times end.
+func (s *studio) dark() {
+	s.t.Helper()
+	s.await("all outputs are off", func() bool { return s.pins.On.Load() == 0 })
+}
+
+// untilSomeMoment arms, opens the shutter for longer than this test waits for it to close, and waits: until some time
+// before the edge, or after it. It returns where that was.
+func (s *studio) untilSomeMoment() string {
+	s.t.Helper()
+	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "55 s"})
+	s.open()
+	if s.r.IntN(2) == 0 {
+		time.Sleep(time.Duration(s.r.IntN(100)) * time.Millisecond)
+		return "with the shutter open"
+	}
+	s.edge()
+	after := time.Duration(s.r.IntN(400)) * time.Millisecond // the moment is some 250 ms after the edge
+	time.Sleep(after)
+	return fmt.Sprint(after, " after the edge")
+}
+
+// aftermath holds what must be so after any fault, once its cause is gone: outputs off, the reason shown (one of these
+// words), the next arming works, and the record has all that was shown.
+func (s *studio) aftermath(reasons ...string) {
+	s.t.Helper()
+	s.dark()
+	var texts []string
+	shown := func(n *control.Snapshot) bool {
+		text := strings.Join([]string{n.Reason, n.Board.Trouble, n.Notice}, " | ")
+		if !slices.Contains(texts, text) {
+			texts = append(texts, text)
+		}
+		return slices.ContainsFunc(reasons, func(words string) bool { return strings.Contains(text, words) })
+	}
+	said := len(reasons) == 0
+	s.phone.until("the board at rest", func(n *control.Snapshot) bool {
+		said = said || shown(n)
+		return n.State == control.Safe && n.Board.Connected
+	})
+	assert.True(s.t, said, "none of %q in %q", reasons, texts)
+	s.note()
+	s.shoot()
+	kill(s.daemon)
+	ids := recorded(s.t, s.dir+"/journal.db")
+	for id := range s.seen {
+		assert.Contains(s.t, ids, id, "a shot that was shown is on record")
+	}
+}
+
+// middle stands between the daemon and the board's socket, passes bytes on, and does to them what a bad link does.
+type middle struct {
+	t       testing.TB
+	listens *net.UnixListener
+	board   string // the board's socket
+
+	mu      sync.Mutex
+	passing *sync.Cond
+	stalled bool
+	pairs   []pair
+}
+
+// pair is one host's connection and the one to the board.
+type pair struct{ host, board *net.UnixConn }
+
+func newMiddle(t testing.TB, path, board string) *middle {
+	t.Helper()
+	l, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
+	require.NoError(t, err)
+	m := &middle{t: t, listens: l, board: board}
+	m.passing = sync.NewCond(&m.mu)
+	t.Cleanup(func() {
+		l.Close()
+		m.stall(false)
+		m.each(pair.close)
+	})
+	go m.serve()
+	return m
+}
+
+func (m *middle) serve() {
+	for {
+		host, err := m.listens.AcceptUnix()
+		if err != nil {
+			return
+		}
+		board, err := net.DialUnix("unix", nil, &net.UnixAddr{Name: m.board, Net: "unix"})
+		if err != nil { // no board: the host sees its connection close
+			host.Close()
+			continue
+		}
+		p := pair{host, board}
+		m.mu.Lock()
+		m.pairs = append(m.pairs, p)
+		m.mu.Unlock()
+		go m.pass(host, board)
+		go m.pass(board, host)
+	}
+}
+
+// pass carries bytes one way until that way is closed.
+func (m *middle) pass(from, to *net.UnixConn) {
+	b := make([]byte, 4096)
+	for {
+		n, err := from.Read(b)
+		m.mu.Lock()
+		for m.stalled {
+			m.passing.Wait()
+		}
+		m.mu.Unlock()
+		if n > 0 {
+			_, _ = to.Write(b[:n])
+		}
+		if err != nil {
+			_ = to.CloseWrite()
+			return
+		}
+	}
+}
+
+func (m *middle) stall(on bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.stalled = on
+	m.passing.Broadcast()
+}
+
+func (m *middle) each(do func(pair)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, p := range m.pairs {
+		do(p)
+	}
+}
+
+func (p pair) close() { p.host.Close(); p.board.Close() }
+
+// junk puts bytes into both directions that neither side sent.
+func (m *middle) junk(r *rand.Rand) {
+	m.each(func(p pair) {
+		for range 1 + r.IntN(20) {
+			b := make([]byte, 1+r.IntN(300))
+			for i := range b {
+				b[i] = byte(r.Uint32() >> (8 * r.IntN(4)))
+				if r.IntN(12) == 0 {
+					b[i] = 0 // an end of a frame
+				}
+			}
+			_, _ = p.board.Write(b)
+			_, _ = p.host.Write(b)
+		}
+	})
+}
+
+// withFaults runs a fault with seeds; each starts from a whole studio in which one shot was made.
+func withFaults(t *testing.T, seeds uint64, spawned bool, fault func(s *studio)) {
+	for seed := range seeds {
+		t.Run(fmt.Sprint("seed ", seed+1), func(t *testing.T) {
+			t.Parallel()
+			s := newStudio(t, rand.New(rand.NewPCG(seed+1, 8)), spawned)
+			s.shoot()
+			t.Log("fault ", s.untilSomeMoment())
+			fault(s)
+		})
+	}
+}
+
+func TestBoardKilledAtAnyMoment(t *testing.T) {
+	t.Run("a service of its own", func(t *testing.T) {
+		withFaults(t, 4, false, func(s *studio) {
+			kill(s.board)
+			s.dark() // before another is started
+			s.startBoard()
+			s.aftermath("its link ended")
+		})
+	})
+	t.Run("started by the daemon", func(t *testing.T) {
+		withFaults(t, 4, true, func(s *studio) {
+			require.NoError(t, unix.Kill(int(s.pins.Board.Load()), unix.SIGKILL))
+			s.aftermath("was killed by signal 9 (SIGKILL)")
+		})
+	})
+}
+
+func TestDaemonKilledAtAnyMoment(t *testing.T) {
+	for name, spawned := range map[string]bool{"the board a service of its own": false, "the board started by it": true} {
+		t.Run(name, func(t *testing.T) {
+			withFaults(t, 4, spawned, func(s *studio) {
+				kill(s.daemon)
+				s.dark()
+				cookie, shown := s.phone.cookie, s.phone.last.ShotCount
+				s.startDaemon()
+				s.phone = s.run.join(cookie)
+				assert.Equal(s.t, control.Safe, s.phone.last.State, "never armed after a restart")
+				assert.GreaterOrEqual(s.t, s.phone.last.ShotCount, shown)
+				s.phone.must(control.Command{Type: "take"})
+				s.aftermath()
+			})
+		})
+	}
+}
+
+// A link of which one direction is closed carries nothing that can be trusted: the board goes safe, and the daemon dials
+// again.
+func TestLinkHalfClosed(t *testing.T) {
+	for name, half := range map[string]func(pair){
+		"the board hears no more": func(p pair) { _ = p.board.CloseWrite() },
+		"the host hears no more":  func(p pair) { _ = p.host.CloseWrite() },
+	} {
+		t.Run(name, func(t *testing.T) {
+			withFaults(t, 3, false, func(s *studio) {
+				s.middle.each(half)
+				s.aftermath("its link ended")
+			})
+		})
+	}
+}
+
+// Bytes that nobody sent arm nothing and fire nothing: the shutter may stay open for the shot that is armed, but only the
+// host's own frames count.
+func TestGarbageOnTheLink(t *testing.T) {
+	withFaults(t, 6, false, func(s *studio) {
+		lit := s.pins.Lit.Load()
+		for range 10 {
+			s.middle.junk(s.r)
+			time.Sleep(time.Duration(s.r.IntN(20)) * time.Millisecond)
+		}
+		assert.LessOrEqual(s.t, s.pins.Lit.Load(), lit+1, "at most the flash of the shot that was under way")
+		s.phone.must(control.Command{Type: "disarm"})
+		s.aftermath()
+	})
+}
+
+// A link that passes nothing for a while: the board goes safe by itself within its second, whatever still waits in the
+// link.
+func TestLinkStalled(t *testing.T) {
+	withFaults(t, 4, false, func(s *studio) {
+		s.middle.stall(true)
+		s.dark()
+		time.Sleep(time.Duration(s.r.IntN(1500)) * time.Millisecond)
+		s.middle.stall(false)
+		s.aftermath("nothing heard from it for 1s")
+	})
 }
