@@ -147,6 +147,11 @@ func dropOnce(p *phone) {
 	p.tap(`#shots-list [data-verdict="early"]`)
 	p.until("the verdict is kept",
 		`document.querySelector('#shots-list [data-verdict="early"]').getAttribute("aria-pressed") === "true"`)
+	p.js(`scrollTo(0, 0)`)
+	p.until("the trim is in sight", `(() => {
+		const r = document.querySelector("#trim").getBoundingClientRect();
+		return r.height > 0 && r.top > 0 && r.bottom < document.querySelector("#bar").getBoundingClientRect().top;
+	})()`)
 	p.enter("#shots-list .note input", "the column is still short")
 	p.js(`scrollTo(0, 0)`)
 	p.picture("phone-06-shot-judged")
@@ -492,6 +497,8 @@ func (b *browser) desk(t *testing.T) {
 	p.do(chromedp.KeyEvent(kb.Escape))
 	p.state("safe", "Safe")
 	setFolds(p, true)
+	p.hold(`#outputs [data-key="flash"] button`, "the rig was tested",
+		`document.querySelector('#outputs [data-key="flash"] p').textContent.includes("planned at once for 5.0 ms; on after")`)
 	p.fit("desk, all open")
 	p.picture("desk-04-open")
 	p.clean()

@@ -1,0 +1,250 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"maps"
+	"net/http/httptest"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/care"
+	"stillwater/internal/control"
+	"stillwater/internal/page"
+	"stillwater/internal/shot"
+	"stillwater/web"
+)
+
+// puppet is a machine that is in whatever state a test says, for what a simulated rig does not come to: a kill switch,
+// a board that is not there, a clock that is not set. It takes every command but those it refuses, and does nothing.
+type puppet struct {
+	mu     sync.Mutex
+	snap   control.Snapshot
+	boxes  map[chan *control.Snapshot]bool
+	did    []control.Command
+	refuse map[string]*control.Refusal
+}
+
+func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	box := make(chan *control.Snapshot, 100)
+	p.boxes[box] = true
+	now := p.snap
+	box <- &now
+	return box, func(time.Time) { p.mu.Lock(); defer p.mu.Unlock(); delete(p.boxes, box) }
+}
+
+func (p *puppet) Do(_ context.Context, _ string, cmd control.Command) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.did = append(p.did, cmd)
+	if r := p.refuse[cmd.Type]; r != nil {
+		return r
+	}
+	return nil
+}
+
+func (p *puppet) Snapshot() *control.Snapshot {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := p.snap
+	return &now
+}
+
+// be changes the state and shows it.
+func (p *puppet) be(change func(*control.Snapshot)) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	change(&p.snap)
+	p.snap.Sent = time.Now()
+	for box := range maps.Keys(p.boxes) {
+		now := p.snap
+		box <- &now
+	}
+}
+
+// last is the newest command of a kind.
+func (p *puppet) last(kind string) (control.Command, bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, cmd := range slices.Backward(p.did) {
+		if cmd.Type == kind {
+			return cmd, true
+		}
+	}
+	return control.Command{}, false
+}
+
+// ready is a real board that could be armed, held by the first phone.
+func ready() control.Snapshot {
+	s := control.Snapshot{
+		State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, Set: shot.DefaultSet(),
+		CareDone: true, Session: control.Session{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.Shot{},
+		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.Output{
+			{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300}}},
+		Inputs: []control.Input{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill"}},
+		Preview: &control.Preview{DelayMs: 130, DelayLowMs: 120, DelayHighMs: 140, Summary: "A drop.",
+			Marks: []control.Mark{{Name: "edge"}, {Name: "moment", AtMs: 130}}, Bars: []control.Bar{},
+			Budget: []control.Term{{Name: "all"}, {Name: "again"}}, Advice: []string{}, Table: []control.Sampled{}},
+		Phases: []control.Choice{}, Liquids: []control.Choice{}, Sent: time.Now(),
+	}
+	for _, c := range care.Checklist() {
+		s.Care = append(s.Care, control.Care{ID: c.ID, Text: c.Text, Ticked: true})
+	}
+	return s
+}
+
+// stage opens the page of a puppet on a phone.
+func (b *browser) stage(t *testing.T, change func(*puppet)) (*puppet, *phone) {
+	m := &puppet{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, refuse: map[string]*control.Refusal{}}
+	change(m)
+	server, err := page.New(t.Context(), page.Options{Control: m, Files: web.Files, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	s := httptest.NewServer(server.Handler())
+	t.Cleanup(func() { s.CloseClientConnections(); s.Close() })
+	p := b.phone(t, s.URL+"/#code="+server.Code(), 390, 844, true)
+	p.until("it is shown", `document.querySelector("#page").checkVisibility()`)
+	return m, p
+}
+
+// TestHints: what the page says in states that a rig does not come to.
+func TestHints(t *testing.T) {
+	b := startBrowser(t)
+	t.Run("kill switch", b.killSwitch)
+	t.Run("no board", b.noBoard)
+	t.Run("change of hands", b.changeOfHands)
+	t.Run("clock", b.clockNotSet)
+	t.Run("test of an output", b.testOutput)
+}
+
+const hint = `document.querySelector("#bar-hint").textContent`
+
+func (b *browser) killSwitch(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.state("safe", "Safe")
+	assert.Empty(t, eval[string](p, hint))
+	p.listen()
+	m.be(func(s *control.Snapshot) {
+		s.State, s.Reason = control.Fault, "the kill switch is on: release it, then disarm to clear the fault"
+		s.Inputs = []control.Input{s.Inputs[0], {Name: "stop", Role: "kill", Active: true, Edges: 1}}
+	})
+	p.state("fault", "Fault")
+	p.until("what to do first is said", hint+` === "First release the kill switch."`)
+	assert.Equal(t, "Disarm and clear the fault", p.text("#disarm"))
+	assert.Contains(t, p.heard()[0], "Fault. The kill switch is on")
+	p.picture("hint-01-kill-switch")
+	p.fit("kill switch")
+	p.narrow("kill switch")
+	m.be(func(s *control.Snapshot) {
+		s.Inputs = []control.Input{s.Inputs[0], {Name: "stop", Role: "kill", Edges: 2}}
+	})
+	p.until("it is no longer said", hint+` === ""`)
+	p.tap("#disarm")
+	p.until("nothing is refused", `!document.querySelector("#bar-no").checkVisibility()`)
+	_, asked := m.last("disarm")
+	assert.True(t, asked)
+	p.clean()
+}
+
+func (b *browser) noBoard(t *testing.T) {
+	const why = "the board's service does not answer at /run/stillwater/board.sock: start it"
+	m, p := b.stage(t, func(m *puppet) {
+		m.snap.State, m.snap.Reason = control.Fault, why
+		m.snap.Board.Connected, m.snap.Board.Trouble, m.snap.Board.Outputs = false, why, []control.Output{}
+	})
+	p.state("fault", "Fault")
+	p.until("it is said", hint+` === "There is no board to reach. It comes back disarmed."`)
+	assert.Contains(t, p.text("#state-reason"), "does not answer at /run/stillwater/board.sock")
+	assert.Contains(t, p.text("#board-words"), "Not connected. The board's service does not answer")
+	setFolds(p, true)
+	assert.False(t, eval[bool](p, `document.querySelector("#outputs").checkVisibility()`))
+	p.picture("hint-02-no-board")
+	p.fit("no board")
+	m.be(func(s *control.Snapshot) { *s = ready() })
+	p.state("safe", "Safe")
+	p.until("it is back", hint+` === ""`)
+	p.clean()
+}
+
+// A change of hands is told to a screen reader, which reads what changes in an element that is a status.
+func (b *browser) changeOfHands(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.state("safe", "Safe")
+	assert.Equal(t, "status", eval[string](p, `document.querySelector("#controls-words").getAttribute("role")`))
+	m.be(func(s *control.Snapshot) { s.Asking, s.Onlookers = []string{"phone 2"}, 1 })
+	p.until("the other's wish is at the top",
+		`document.querySelector("#state-notice").textContent === "Phone 2 asks for the controls: see below."`)
+	p.js(`window.read = []; new MutationObserver(() => read.push(document.querySelector("#controls-words").textContent))
+		.observe(document.querySelector("#controls-words"), { childList: true, characterData: true, subtree: true })`)
+	p.tap(`[data-act="give"]`)
+	m.be(func(s *control.Snapshot) { s.Holder, s.Asking = "phone 2", []string{} })
+	p.until("arming is not offered", `document.querySelector("#arm").disabled`)
+	cmd, _ := m.last("give")
+	assert.Equal(t, "phone 2", cmd.To)
+	read := eval[[]string](p, `read`)
+	require.NotEmpty(t, read)
+	assert.Contains(t, read[len(read)-1], "Phone 2 holds the controls; this is phone 1 and looks on.")
+	p.until("and why", hint+` === "This phone looks on: ask for the controls to arm."`)
+	p.clean()
+}
+
+// The phone tells its clock when it connects; what the machine thinks of it, and how dates are known, is shown.
+func (b *browser) clockNotSet(t *testing.T) {
+	const wrong = "This phone's clock cannot be right: it says 3 May 2011."
+	m, p := b.stage(t, func(m *puppet) {
+		m.refuse["clock"] = &control.Refusal{Field: "now", Why: wrong, Remedy: "Set its date."}
+		m.snap.Session.Dates = "The machine's clock is not set: dates are by a phone's clock."
+		m.snap.Shots = []control.Shot{
+			{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, Dated: "by a phone's clock", Cues: []control.CueShot{}},
+			{ID: 1, Number: 1, At: time.Now(), Status: "disarmed", Verdict: control.Early, Cues: []control.CueShot{}},
+		}
+	})
+	p.state("safe", "Safe")
+	p.until("it is told", `document.querySelector("#session-no").checkVisibility()`)
+	assert.Contains(t, p.text("#session-no"), wrong+" Set its date.")
+	cmd, _ := m.last("clock")
+	assert.WithinDuration(t, time.Now(), time.UnixMilli(cmd.Now), time.Hour, "one machine, one clock")
+	assert.Contains(t, p.text("#session-words"), "dates are by a phone's clock")
+	assert.Contains(t, p.text("#shots-list .facts"), "by a phone's clock")
+	assert.Equal(t, "board: disarmed, Early", p.text(`[data-shot="1"] .chip`), "a shot cut short, folded, and judged")
+	p.js(`document.querySelector("#session").scrollIntoView({ block: "end" })`)
+	p.picture("hint-03-clock")
+	p.fit("clock")
+	p.narrow("clock")
+	p.clean()
+}
+
+func (b *browser) testOutput(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.state("safe", "Safe")
+	setFolds(p, true)
+	const flash = `#outputs [data-key="flash"]`
+	assert.Equal(t, "Hold to test flash, 5 ms", p.text(flash+" button"))
+	p.tap(flash + " button")
+	p.until("a tap is explained", `document.querySelector('`+flash+` p').textContent.startsWith("Hold it")`)
+	_, asked := m.last("pulse")
+	assert.False(t, asked, "a tap switches nothing")
+	x, y := p.at(flash + " button")
+	p.down(x, y)
+	p.until("it is pressed", `document.querySelector('`+flash+` button').ariaPressed === "true"`)
+	p.until("it was held long enough", `!document.querySelector('`+flash+` button').ariaPressed`)
+	p.up(x, y)
+	require.Eventually(t, func() bool { _, asked := m.last("pulse"); return asked }, patience, time.Millisecond*10)
+	cmd, _ := m.last("pulse")
+	assert.Equal(t, control.Command{Type: "pulse", Output: "flash"}, cmd)
+	m.be(func(s *control.Snapshot) {
+		s.Board.Outputs = slices.Clone(s.Board.Outputs)
+		s.Board.Outputs[0].Tested = "planned at once for 5.0 ms; on after 0.012 ms, for 5.000 ms"
+	})
+	p.until("what was done is shown", `document.querySelector('`+flash+` p').textContent.includes("on after 0.012 ms")`)
+	p.picture("hint-04-test-output")
+	p.fit("test of an output")
+	p.narrow("test of an output")
+	p.clean()
+}
