@@ -1,0 +1,263 @@
+#include "board.h"
+
+#include "clock.h"
+#include "outputs.h"
+#include "wire.h"
+
+struct board board;
+volatile uint8_t news;
+
+static uint16_t add16(uint16_t a, uint16_t b)
+{
+	uint16_t sum = a + b;
+	return sum < a ? UINT16_MAX : sum;
+}
+
+static void tell(uint8_t what)
+{
+	board.tell |= what;
+	board_news();
+}
+
+static void bounce(void)
+{
+	board.bounced = add16(board.bounced, 1);
+	board.shot.bounced = add16(board.shot.bounced, 1);
+}
+
+static void reject(uint8_t reason, uint8_t input, uint32_t at, uint32_t interval)
+{
+	struct seen *s = &board.seen[input];
+	s->rejected = add16(s->rejected, 1);
+	s->reason = reason;
+	s->rejected_at = at;
+	s->interval = interval;
+	board_news();
+}
+
+/* deaf is why an edge with this stamp cannot begin a shot, or NO_REASON. */
+static uint8_t deaf(uint32_t at)
+{
+	if (board.mode == FIRING)
+		return BUSY;
+	if (board.mode == RESTING)
+		return IS_RESTING;
+	if (board.must_go && !board.opened)
+		return NOT_OPENED;
+	if (board.not_before.set && before(at, board.not_before.at))
+		return board.before;
+	return NO_REASON;
+}
+
+/* held says whether an edge comes too soon after the one before it; if not, it holds off those to come. */
+static bool held(uint8_t input, uint32_t at)
+{
+	struct stamp *h = &board.hold[input];
+	if (h->set && (int32_t)(at - h->at) < (int32_t)board.program.hold_off)
+		return true;
+	h->at = at;
+	h->set = true;
+	return false;
+}
+
+static void gate_edge(uint32_t at)
+{
+	struct stamp *g = &board.gate;
+	if (g->set && (int32_t)(at - g->at) <= (int32_t)board.program.gate_max) {
+		bounce();
+		return;
+	}
+	g->at = at;
+	g->set = true;
+}
+
+/* clock_gated uses up the gate. An interval in range is handed to the main loop, which reads the table. */
+static void clock_gated(uint8_t input, uint32_t at)
+{
+	const struct program *p = &board.program;
+	bool set = board.gate.set;
+	int32_t interval = (int32_t)(at - board.gate.at);
+	board.gate.set = false;
+	if (!set || interval < 0 || interval > 2 * (int32_t)p->gate_max)
+		reject(NO_GATE, input, at, 0);
+	else if (interval < (int32_t)p->gate_min)
+		reject(TOO_FAST, input, at, (uint32_t)interval);
+	else if (interval > (int32_t)p->gate_max)
+		reject(TOO_SLOW, input, at, (uint32_t)interval);
+	else {
+		board.shot.gate = board.gate.at;
+		board.shot.clock = at;
+		board.interval = (uint32_t)interval;
+		board.mode = FIRING;
+		tell(TELL_LOOKUP);
+	}
+}
+
+static void clock_counted(uint8_t input, uint32_t at, uint32_t t)
+{
+	board.count++;
+	if (board.count < board.program.nth)
+		reject(NOT_NTH, input, at, board.count);
+	else
+		board_accept(t, at, at, first_delay(&board.program));
+}
+
+void board_edge(uint8_t input, bool high, uint32_t at)
+{
+	struct seen *s = &board.seen[input];
+	uint8_t bit = (uint8_t)(1U << input);
+	uint32_t t = now();
+	if (before(t, at))
+		at = t;
+	board.levels = high ? board.levels | bit : board.levels & (uint8_t)~bit;
+	s->edges = add16(s->edges, 1);
+	s->high = high;
+	s->at = at;
+	board_news();
+	if (input == IN_KILL && high)
+		board_fault(KILL_INPUT, IN_KILL, at);
+	if (!board_armed())
+		return;
+	const struct program *p = &board.program;
+	bool clock = input == p->clock && high == p->clock_high;
+	bool gate = input == p->gate && high == p->gate_high;
+	if (!clock && !gate)
+		return;
+	if (board.mode == RESTING)
+		board_rested(t);
+	if (!board_armed())
+		return;
+	if (held(input, at)) {
+		bounce();
+		return;
+	}
+	uint8_t reason = deaf(at);
+	if (reason != NO_REASON)
+		reject(reason, input, at, 0);
+	else if (gate)
+		gate_edge(at);
+	else if (p->gate != NO_INPUT)
+		clock_gated(input, at);
+	else
+		clock_counted(input, at, t);
+}
+
+void board_lost(uint8_t input, uint16_t n)
+{
+	struct seen *s = &board.seen[input];
+	s->lost += n;
+	s->lost_at = now();
+	board.lost = add16(board.lost, n);
+	board_news();
+	if (input == IN_KILL)
+		board_fault(KILL_INPUT, IN_KILL, s->lost_at);
+	if (board.mode != ARMED || (input != board.program.clock && input != board.program.gate))
+		return;
+	if (board.gate.set || board.count > 0)
+		reject(LOST_EDGES, input, s->lost_at, 0);
+	board.gate.set = false;
+	board.count = 0;
+}
+
+void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay)
+{
+	const struct program *p = &board.program;
+	uint32_t moment = clock + delay;
+	board.gate.set = false;
+	board.count = 0;
+	board.mode = FIRING;
+	board.accepted = true;
+	board.shot.gate = gate;
+	board.shot.clock = clock;
+	board.shot.delay = delay;
+	board.rest_end = moment + p->rest;
+	if (before(moment + (uint32_t)p->earliest, t + LEAD)) {
+		board_late(moment);
+		return;
+	}
+	tell(TELL_FIRING);
+	for (uint8_t i = 0; i < MAX_CUES && p->order[i] != NONE && board.mode == FIRING; i++)
+		outputs_plan(p, p->order[i], moment);
+}
+
+void board_late(uint32_t planned)
+{
+	uint32_t t = now();
+	outputs_off();
+	board.planned = planned;
+	board.behind = t - planned;
+	if (board.mode == FIRING) {
+		board.mode = RESTING;
+		if (before(board.rest_end, t))
+			board.rest_end = t;
+	} else {
+		board.opened = false;
+		board.gate.set = false;
+		board.count = 0;
+	}
+	tell(TELL_LATE);
+}
+
+/* drop forgets what an armed board knew. */
+static void drop(void)
+{
+	board.tell &= (uint8_t)~(TELL_LOOKUP | TELL_LATE);
+	board.left = 0;
+	board.gate.set = false;
+	board.count = 0;
+	board.not_before.set = false;
+	for (uint8_t i = 0; i < INPUTS; i++)
+		board.hold[i].set = false;
+}
+
+void board_fault(uint8_t reason, uint32_t detail, uint32_t at)
+{
+	outputs_off();
+	if (board.mode == FAULTED)
+		return;
+	board.mode = reason == LINK_QUIET ? SAFE : FAULTED;
+	board.fault = reason;
+	board.fault_detail = detail;
+	board.fault_at = at;
+	drop();
+	tell(TELL_FAULT);
+}
+
+void board_disarm(uint8_t mode)
+{
+	outputs_off();
+	board.mode = mode;
+	drop();
+}
+
+void board_rested(uint32_t t)
+{
+	if (board.mode != RESTING || board.accepted || board.tell || before(t, board.rest_end))
+		return;
+	if (board.left == 0) {
+		outputs_off();
+		board.mode = SAFE;
+		drop();
+	} else {
+		board.mode = ARMED;
+		board.not_before.at = board.rest_end;
+		board.not_before.set = true;
+		board.before = IS_RESTING;
+	}
+	board.rested = board.mode;
+	tell(TELL_ARMED);
+}
+
+static void forget(struct stamp *s, uint32_t t)
+{
+	if (s->set && (int32_t)(t - s->at) > (int32_t)(1UL << 30))
+		s->set = false;
+}
+
+void board_forget(uint32_t t)
+{
+	forget(&board.gate, t);
+	forget(&board.not_before, t);
+	for (uint8_t i = 0; i < INPUTS; i++)
+		forget(&board.hold[i], t);
+}

@@ -1,0 +1,35 @@
+#include "clock.h"
+
+#include <avr/interrupt.h>
+#include <util/atomic.h>
+
+volatile uint16_t clock_high;
+
+void clock_start(void)
+{
+	GTCCR = _BV(TSM) | _BV(PSRASY) | _BV(PSRSYNC); /* holds all three */
+	TCNT0 = 0;
+	TCNT1 = 0;
+	TCNT2 = 0;
+	TCCR0B = _BV(CS01); /* 16 MHz / 8 */
+	TCCR1B = _BV(CS11);
+	TCCR2B = _BV(CS21);
+	TIMSK1 = _BV(TOIE1);
+	GTCCR = 0; /* and lets them go together */
+}
+
+/* Budget 60 cycles; measured: see README.md. Counts what timer 1 does not. */
+ISR(TIMER1_OVF_vect)
+{
+	clock_high++;
+}
+
+uint32_t time(void)
+{
+	uint32_t t;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		t = now();
+	}
+	return t;
+}

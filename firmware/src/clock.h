@@ -1,0 +1,36 @@
+/* Time: ticks of half a microsecond, counted by timer 1 and, locked to its low byte, by timers 0 and 2. */
+#ifndef CLOCK_H
+#define CLOCK_H
+
+#include <avr/io.h>
+#include <stdint.h>
+
+#define TICK_HZ 2000000UL
+#define US(n) ((uint32_t)(n)*2)
+#define MS(n) ((uint32_t)(n)*2000)
+
+/* Overflows of timer 1. */
+extern volatile uint16_t clock_high;
+
+/* clock_start starts the three timers at once. */
+void clock_start(void);
+
+/* clock_widen makes a tick of timer 1's count, read just now. Interrupts are off. */
+static inline uint32_t clock_widen(uint16_t low)
+{
+	uint16_t high = clock_high;
+	if (TIFR1 & _BV(TOV1) && low < 0x8000)
+		high++;
+	return (uint32_t)high << 16 | low;
+}
+
+/* now is the present tick. Interrupts are off. */
+static inline uint32_t now(void)
+{
+	return clock_widen(TCNT1);
+}
+
+/* time is the present tick; interrupts may be on. */
+uint32_t time(void);
+
+#endif

@@ -1,0 +1,31 @@
+/* The serial link: 250000 baud, which 16 MHz makes without an error; frames in and out. */
+#ifndef LINK_H
+#define LINK_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "wire.h"
+
+/* Any message as a frame: the longest has a payload of 38 bytes, a body of 42 and 44 bytes on the wire. */
+enum { LONGEST = 44 };
+
+void link_start(void);
+
+/* link_receive takes the next frame of what has come, or gives NULL. The frame is used up with the next call, and its
+ * payload is of link_length bytes. */
+const uint8_t *link_receive(void);
+uint8_t link_length(void);
+
+/* link_waiting says whether bytes have come. */
+bool link_waiting(void);
+
+/* link_ready says whether any n messages can be sent. */
+bool link_ready(uint8_t n);
+
+/* link_begin begins a message and numbers it; put8, put16 and put32 fill it; link_send sends it, and
+ * waits for room if need be: 10 ms at most. */
+struct message *link_begin(uint8_t type);
+void link_send(void);
+
+#endif

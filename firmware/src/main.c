@@ -1,0 +1,104 @@
+/* Firmware of the timing board: ATmega328P at 16 MHz. README.md has the figures, PROTOCOL.md what it speaks. */
+#include <avr/eeprom.h>
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/sleep.h>
+#include <avr/wdt.h>
+#include <util/atomic.h>
+
+#include "board.h"
+#include "clock.h"
+#include "host.h"
+#include "inputs.h"
+#include "link.h"
+#include "outputs.h"
+#include "start.h"
+#include "wire.h"
+
+/* Half a wave of the heartbeat: 50 Hz. */
+#define BEAT MS(10)
+
+static uint32_t boot_id EEMEM;
+
+/* reset_cause is why the chip started. A boot loader may have taken the flags: then it is not known. */
+static uint8_t reset_cause(void)
+{
+	if (reset_flags & _BV(WDRF))
+		return RESET_WATCHDOG;
+	if (reset_flags & _BV(PORF))
+		return RESET_POWER;
+	if (reset_flags & _BV(BORF))
+		return RESET_BROWN_OUT;
+	if (reset_flags & _BV(EXTRF))
+		return RESET_EXTERNAL;
+	return RESET_UNKNOWN;
+}
+
+/* next_boot counts starts in the EEPROM, whose cells last 100000 of them. */
+static uint32_t next_boot(void)
+{
+	uint32_t id = eeprom_read_dword(&boot_id) + 1;
+	eeprom_update_dword(&boot_id, id);
+	return id;
+}
+
+/* rest_until_news sleeps until an interrupt has something for the main loop. */
+static void rest_until_news(void)
+{
+	cli();
+	while (!news) {
+		sleep_enable();
+		sei();
+		sleep_cpu();
+		sleep_disable();
+		cli();
+	}
+	news = 0;
+	sei();
+}
+
+/* beat lets the heartbeat go on. */
+static void beat(void)
+{
+	static uint32_t last;
+	uint32_t t = time();
+	if (t - last < BEAT)
+		return;
+	last = t;
+	PIN_OF(PIN_HEARTBEAT) = BIT(PIN_HEARTBEAT); /* writing a one there turns the pin over */
+}
+
+/* loop is the main loop's pass. Watchdog and heartbeat are fed here alone, and only while interrupts come too. */
+static void loop(void)
+{
+	static uint8_t last;
+	uint8_t elapsed = ticks - last;
+	last += elapsed;
+	report();
+	if (request())
+		board_news();
+	if (elapsed > 0) {
+		report_tick(elapsed);
+		beat();
+		wdt_reset();
+	}
+}
+
+int main(void)
+{
+	outputs_start();
+	DDR_OF(PIN_HEARTBEAT) |= BIT(PIN_HEARTBEAT);
+	clock_start();
+	board.shot.number = 1;
+	set_sleep_mode(SLEEP_MODE_IDLE);
+	inputs_start();
+	uint32_t boot = next_boot();
+	link_start();
+	wdt_enable(WDTO_60MS);
+	sei();
+	report_start(reset_cause(), boot);
+	for (;;) {
+		rest_until_news();
+		loop();
+	}
+}

@@ -1,0 +1,51 @@
+/* Outputs: one channel for each, which plays the pulses planned for it one after another. Compare units move the pins at
+ * their exact tick; software only tells them beforehand which match is the one.
+ *
+ * All functions are called with interrupts off. */
+#ifndef OUTPUTS_H
+#define OUTPUTS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "pins.h"
+#include "program.h"
+
+/* Ticks from a plan to its first start that the channels need: see README.md for what was measured. */
+#define LEAD US(60)
+/* Ticks within which outputs are off after any reason: a disarm frame of six bytes takes 240 us to come. */
+#define SAFE_WITHIN MS(2)
+
+enum { PULSES = 2 * MAX_CUES };
+
+/* When each pulse was on, of those that ended and were not yet told: numbered as the program's cues are. */
+struct pulse {
+	uint32_t on, off;
+};
+extern struct pulse pulses[PULSES];
+extern volatile uint16_t pulses_ended; /* one bit each */
+
+/* What was ordered on, one bit an output. */
+extern volatile uint8_t outputs_on;
+
+extern const uint32_t max_on[OUTPUTS];
+
+/* outputs_start makes the pins outputs, off. */
+void outputs_start(void);
+
+/* outputs_off drives all off within 30 cycles, and drops all that was planned. */
+void outputs_off(void);
+
+/* outputs_plan plans the pulse of a cue and those that follow it on its output: start = base + the cue's offset. */
+void outputs_plan(const struct program *p, uint8_t cue, uint32_t base);
+
+/* outputs_test drives one output on at once, for width ticks; pulse 0 tells of it. */
+void outputs_test(uint8_t output, uint32_t width);
+
+/* outputs_busy says whether any pulse is under way or planned. */
+bool outputs_busy(void);
+
+/* outputs_tick looks after the channels each millisecond: brings near what was far, and guards the longest on-times. */
+void outputs_tick(void);
+
+#endif

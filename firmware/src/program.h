@@ -1,0 +1,60 @@
+/* Programs: checked where they were loaded, and read from there. Portable: the same code is tested on the host. */
+#ifndef PROGRAM_H
+#define PROGRAM_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum { MAX_TABLE = 32, MAX_CUES = 8, MAX_PROGRAM = 428, HEAD = 28, POINT = 8, CUE_SIZE = 9, NO_INPUT = 255, NONE = 255 };
+
+#define MAX_DELAY (1L << 29)
+#define MAX_WIDTH (1UL << 30)
+
+/* before says whether tick a is earlier than b: right while they are less than half a wrap apart. */
+static inline bool before(uint32_t a, uint32_t b)
+{
+	return (int32_t)(a - b) < 0;
+}
+
+/* What a program must keep to on this board. */
+struct limits {
+	uint8_t inputs, outputs;
+	uint8_t kill;           /* inputs that are kill inputs, one bit each */
+	uint32_t lead;          /* ticks */
+	const uint32_t *max_on; /* of each output, ticks */
+};
+
+/* What stands against a program: a reason of the protocol and its detail. */
+struct problem {
+	uint8_t reason;
+	uint32_t detail;
+};
+
+/* A program, read once. Cues 0 to 7 are cues, 8 to 15 opening cues. */
+struct program {
+	uint8_t clock, gate, nth, points, cues, opening;
+	bool clock_high, gate_high;
+	uint32_t gate_min, gate_max, hold_off, late, rest;
+	const uint8_t *table, *cue;
+	int32_t earliest;           /* offset of the first cue */
+	uint8_t next[2 * MAX_CUES]; /* of the same list on the same output, or NONE */
+	uint8_t order[2 * MAX_CUES];/* the first cue of each output, by start: of cues from 0, of opening cues from 8; NONE */
+};
+
+/* program_check judges what was loaded. */
+struct problem program_check(const uint8_t *loaded, uint16_t length, const struct limits *l);
+
+/* program_read takes a checked program apart. loaded must stay as it is while p is used. */
+void program_read(struct program *p, const uint8_t *loaded);
+
+uint8_t cue_output(const struct program *p, uint8_t cue);
+int32_t cue_offset(const struct program *p, uint8_t cue);
+uint32_t cue_width(const struct program *p, uint8_t cue);
+
+/* delay_for is the table's delay for an accepted interval. Some 1800 cycles: not for interrupts. */
+uint32_t delay_for(const struct program *p, uint32_t interval);
+
+/* first_delay is the delay of the first point. */
+uint32_t first_delay(const struct program *p);
+
+#endif

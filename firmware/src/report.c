@@ -1,0 +1,456 @@
+#include "host.h"
+
+#include <avr/pgmspace.h>
+#include <stdbool.h>
+#include <util/atomic.h>
+
+#include "board.h"
+#include "clock.h"
+#include "inputs.h"
+#include "link.h"
+#include "outputs.h"
+#include "wire.h"
+
+/* The version of the firmware: the host finds it in the image by its first word. */
+static const char name[16] PROGMEM = "m328p 1.0";
+
+struct pin {
+	uint8_t kind;
+	char name[16];
+};
+
+static const struct pin input_pins[INPUTS] PROGMEM = {
+	[IN_GATE] = { BEAM, "gate" },        [IN_BEAM] = { BEAM, "beam" }, [IN_MICROPHONE] = { MICROPHONE, "microphone" },
+	[IN_SYNC] = { SYNC_RETURN, "sync" }, [IN_KILL] = { KILL, "kill" }, [IN_BUTTON] = { BUTTON, "button" },
+};
+
+static const struct pin output_pins[OUTPUTS] PROGMEM = {
+	[OUT_SHUTTER] = { SHUTTER, "shutter" }, [OUT_FOCUS] = { FOCUS, "focus" },  [OUT_FLASH1] = { FLASH, "flash1" },
+	[OUT_FLASH2] = { FLASH, "flash2" },     [OUT_VALVE1] = { VALVE, "valve1" }, [OUT_VALVE2] = { VALVE, "valve2" },
+};
+
+/* Each kind of report of an input comes once in 50 ms at most: 49 ticks of the sampler are 50.96 ms. */
+enum { WINDOW = 49, OF_EDGE = 0, OF_REJECTED, OF_LOST, KINDS };
+static uint8_t window[INPUTS][KINDS];
+
+static uint8_t level_in = WINDOW;
+static uint8_t told_mode, told_reason;
+static uint8_t reset_cause;
+static uint32_t boot_id, heard;
+static bool testing;
+static uint8_t tested;
+
+static void put_name(struct message *m, const char *at)
+{
+	for (uint8_t i = 0; i < 16; i++)
+		put8(m, pgm_read_byte(at + i));
+}
+
+void report_identity(void)
+{
+	struct message *m = link_begin(IDENTITY);
+	put8(m, 1); /* version of the protocol */
+	put8(m, reset_cause);
+	put32(m, boot_id);
+	put32(m, TICK_HZ);
+	put32(m, LEAD);
+	put32(m, SAFE_WITHIN);
+	put8(m, INPUTS);
+	put8(m, OUTPUTS);
+	put8(m, MAX_TABLE);
+	put8(m, MAX_CUES);
+	put_name(m, name);
+	link_send();
+}
+
+void report_input(uint8_t index)
+{
+	struct message *m = link_begin(INPUT);
+	put8(m, index);
+	put8(m, pgm_read_byte(&input_pins[index].kind));
+	put_name(m, input_pins[index].name);
+	link_send();
+}
+
+void report_output(uint8_t index)
+{
+	struct message *m = link_begin(OUTPUT);
+	put8(m, index);
+	put8(m, pgm_read_byte(&output_pins[index].kind));
+	put32(m, max_on[index]);
+	put_name(m, output_pins[index].name);
+	link_send();
+}
+
+void report_state_again(void)
+{
+	struct message *m = link_begin(STATE);
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		put8(m, told_mode);
+		put8(m, told_reason);
+		put16(m, board.left);
+		put8(m, board.levels);
+		put8(m, outputs_on);
+		put32(m, now());
+		put16(m, board.bounced);
+		put16(m, board.lost);
+	}
+	link_send();
+}
+
+void report_state(uint8_t mode, uint8_t reason)
+{
+	told_mode = mode;
+	told_reason = reason;
+	report_state_again();
+}
+
+void report_ready(void)
+{
+	report_state(ARMED, board.must_go && !board.opened ? NOT_OPENED : NO_REASON);
+}
+
+void report_start(uint8_t reset, uint32_t boot)
+{
+	reset_cause = reset;
+	boot_id = boot;
+	report_identity();
+	bool killed;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		killed = board_killed();
+		if (killed)
+			board_fault(KILL_INPUT, IN_KILL, now());
+	}
+	if (!killed)
+		report_state(SAFE, NO_REASON);
+}
+
+void report_testing(uint8_t output)
+{
+	tested = output;
+	testing = true;
+}
+
+void report_heard(uint32_t t)
+{
+	heard = t;
+}
+
+static void report_cue(uint8_t i)
+{
+	uint32_t on = pulses[i].on;
+	struct message *m = link_begin(CUE);
+	put16(m, testing ? 0 : board.shot.number);
+	put8(m, i % MAX_CUES);
+	if (testing) {
+		put8(m, tested);
+		put8(m, 0);
+		put32(m, on);
+	} else {
+		uint32_t from = i < MAX_CUES ? board.shot.clock + board.shot.delay : board.base;
+		put8(m, cue_output(&board.program, i));
+		put8(m, i >= MAX_CUES);
+		put32(m, from + (uint32_t)cue_offset(&board.program, i));
+		board.shot.cues++;
+	}
+	put32(m, on);
+	put32(m, pulses[i].off);
+	link_send();
+}
+
+static void report_cues(void)
+{
+	for (uint8_t i = 0; i < PULSES; i++) {
+		bool ended = false;
+		ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+		{
+			ended = pulses_ended >> i & 1;
+		}
+		if (!ended)
+			continue;
+		report_cue(i);
+		ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+		{
+			pulses_ended &= ~(1U << i);
+		}
+	}
+}
+
+/* next_shot makes ready for the next number, which is never 0. */
+static void next_shot(void)
+{
+	board.opened = false;
+	board.accepted = false;
+	if (++board.shot.number == 0)
+		board.shot.number = 1;
+	board.shot.cues = 0;
+	board.shot.bounced = 0;
+}
+
+/* end_shot sends the one message of an accepted shot, and makes ready for the next. */
+static void end_shot(uint8_t status)
+{
+	struct message *m = link_begin(SHOT);
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		put16(m, board.shot.number);
+		put8(m, status);
+		put8(m, board.shot.cues);
+		put32(m, board.shot.gate);
+		put32(m, board.shot.clock);
+		put32(m, board.shot.delay);
+		put16(m, board.shot.bounced);
+		if (board.left > 0)
+			board.left--;
+		next_shot();
+	}
+	link_send();
+}
+
+static void end_opening(void)
+{
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		next_shot();
+	}
+}
+
+/* report_late tells of a shot given up, or of an opening that came to nothing. */
+static void report_late(void)
+{
+	if (board.accepted) {
+		end_shot(SHOT_LATE);
+		report_state(RESTING, LATE);
+		return;
+	}
+	struct message *m = link_begin(REJECTED);
+	put8(m, LATE);
+	put8(m, NO_INPUT);
+	put16(m, 1);
+	put32(m, board.planned);
+	put32(m, board.behind);
+	link_send();
+	end_opening();
+	report_ready();
+}
+
+/* stopped tells of what was cut short. */
+static void stopped(uint8_t status)
+{
+	report_cues();
+	testing = false;
+	if (board.accepted)
+		end_shot(status);
+	else if (board.opened)
+		end_opening();
+}
+
+void report_stopped(void)
+{
+	stopped(DISARMED);
+}
+
+static void report_fault(void)
+{
+	uint8_t reason = board.fault;
+	stopped(reason == KILL_INPUT ? KILLED : reason == LINK_QUIET ? QUIET : BROKEN);
+	struct message *m = link_begin(FAULT);
+	put8(m, reason);
+	put32(m, board.fault_detail);
+	put32(m, board.fault_at);
+	link_send();
+	report_state(reason == LINK_QUIET ? SAFE : FAULTED, reason);
+}
+
+/* taken says whether something was to be told, and that it is. */
+static bool taken(uint8_t what)
+{
+	bool was;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		was = board.tell & what;
+		board.tell &= (uint8_t)~what;
+	}
+	return was;
+}
+
+static bool waits(uint8_t what)
+{
+	bool is;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		is = board.tell & what;
+	}
+	return is;
+}
+
+/* look_up reads the table for a gated shot, and begins it unless something ended it meanwhile. */
+static void look_up(void)
+{
+	uint32_t delay = delay_for(&board.program, board.interval);
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		if (board.tell & TELL_LOOKUP) {
+			board.tell &= (uint8_t)~TELL_LOOKUP;
+			board_accept(now(), board.shot.gate, board.shot.clock, delay);
+		}
+	}
+}
+
+/* finish ends a shot, an opening or a test whose pulses are all over. */
+static void finish(void)
+{
+	bool fired = false, closed = false;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		if (!board.tell && !outputs_busy()) {
+			fired = board.mode == FIRING;
+			closed = board.mode == ARMED && board.opened;
+			testing = false;
+			if (fired && before(board.rest_end, now()))
+				board.rest_end = now();
+			if (fired)
+				board.mode = RESTING;
+			if (closed) {
+				board.gate.set = false;
+				board.count = 0;
+				next_shot();
+			}
+		}
+	}
+	if (fired) {
+		end_shot(DONE);
+		report_state(RESTING, NO_REASON);
+	}
+	if (closed)
+		report_ready();
+}
+
+static void report_edges(uint8_t i, const struct seen *s)
+{
+	struct message *m = link_begin(EDGE);
+	put8(m, i);
+	put8(m, s->high);
+	put16(m, s->edges);
+	put32(m, s->at);
+	link_send();
+}
+
+static void report_rejected(uint8_t i, const struct seen *s)
+{
+	struct message *m = link_begin(REJECTED);
+	put8(m, s->reason);
+	put8(m, i);
+	put16(m, s->rejected);
+	put32(m, s->rejected_at);
+	put32(m, s->interval);
+	link_send();
+}
+
+static void report_lost(uint8_t i, const struct seen *s)
+{
+	struct message *m = link_begin(LOST);
+	put8(m, i);
+	put32(m, s->lost);
+	put32(m, s->lost_at);
+	link_send();
+}
+
+/* due says whether a report may go out now and there is one, and begins its window. */
+static bool due(uint8_t *left, bool some)
+{
+	if (*left > 0 || !some)
+		return false;
+	*left = WINDOW;
+	return true;
+}
+
+/* report_seen tells what inputs did, as far as their windows let it. */
+static void report_seen(void)
+{
+	for (uint8_t i = 0; i < INPUTS; i++) {
+		struct seen s, *from = &board.seen[i];
+		uint8_t *w = window[i];
+		bool edges, rejected, lost;
+		ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+		{
+			s = *from;
+			edges = due(&w[OF_EDGE], s.edges > 0);
+			rejected = due(&w[OF_REJECTED], s.rejected > 0);
+			lost = due(&w[OF_LOST], s.lost > 0);
+			if (edges)
+				from->edges = 0;
+			if (rejected)
+				from->rejected = 0;
+			if (lost)
+				from->lost = 0;
+		}
+		if (edges)
+			report_edges(i, &s);
+		if (rejected)
+			report_rejected(i, &s);
+		if (lost)
+			report_lost(i, &s);
+	}
+}
+
+void report(void)
+{
+	if (waits(TELL_LOOKUP))
+		look_up();
+	if (taken(TELL_ARMED)) {
+		if (board.rested == ARMED)
+			report_ready();
+		else
+			report_state(SAFE, SHOTS_DONE);
+	}
+	if (taken(TELL_FIRING))
+		report_state(FIRING, NO_REASON);
+	report_cues();
+	if (waits(TELL_LATE)) {
+		report_late();
+		taken(TELL_LATE);
+	}
+	if (waits(TELL_FAULT)) {
+		report_fault();
+		taken(TELL_FAULT);
+	}
+	finish();
+	report_seen();
+}
+
+static void count_down(uint8_t *left, uint8_t n)
+{
+	*left = *left > n ? *left - n : 0;
+}
+
+static void report_level(void)
+{
+	struct message *m = link_begin(LEVEL);
+	put8(m, IN_MICROPHONE);
+	put16(m, microphone_peak());
+	put32(m, time());
+	link_send();
+}
+
+void report_tick(uint8_t n)
+{
+	for (uint8_t i = 0; i < INPUTS; i++)
+		for (uint8_t k = 0; k < KINDS; k++)
+			count_down(&window[i][k], n);
+	count_down(&level_in, n);
+	if (level_in == 0 && link_ready(4)) {
+		level_in = WINDOW;
+		report_level();
+	}
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		uint32_t t = now();
+		board_forget(t);
+		board_rested(t);
+		if ((board_armed() || outputs_on) && t - heard >= TICK_HZ)
+			board_fault(LINK_QUIET, 0, t);
+	}
+}
