@@ -67,8 +67,12 @@ func plug(b *shot.Bench, role config.Role, in shot.Input) {
 	}
 }
 
-// socket gives an output its place on the bench; the first of a kind counts.
+// socket gives an output its place on the bench. The first shutter counts; all flashes fire.
 func socket(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
+	if kind == wire.OutputFlash && b.Flash != nil {
+		b.MoreFlash = append(b.MoreFlash, out)
+		return
+	}
 	place := map[wire.OutputKind]**shot.Output{
 		wire.OutputShutter: &b.Shutter, wire.OutputFlash: &b.Flash,
 	}[kind]

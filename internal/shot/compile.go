@@ -1,7 +1,10 @@
 package shot
 
 import (
+	"cmp"
 	"errors"
+	"fmt"
+	"slices"
 	"time"
 
 	"stillwater/internal/phys"
@@ -135,17 +138,26 @@ func (p plan) cues() (cues, opening []Cue) {
 	if light.Expose == LagLed {
 		return []Cue{p.shutter(light.Lag.Duration())}, nil
 	}
-	flash := *p.bench.Flash
-	fire := Cue{Output: flash.Index, Name: "flash", Offset: -flash.Delay, Width: min(flashContact, flash.MaxOn)}
+	for i, flash := range p.flashes() {
+		fire := Cue{Output: flash.Index, Name: "flash", Offset: -flash.Delay, Width: min(flashContact, flash.MaxOn)}
+		if i > 0 {
+			fire.Name = fmt.Sprint("flash ", i+1)
+		}
+		cues = append(cues, fire)
+	}
+	slices.SortStableFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
 	switch light.Shutter {
 	case ByEdge:
-		return []Cue{p.shutter(p.openBefore()), fire}, nil
+		return append([]Cue{p.shutter(p.openBefore())}, cues...), nil
 	case ByGo:
-		return []Cue{fire}, []Cue{{Output: p.bench.Shutter.Index, Name: "shutter", Width: light.OpenFor.Duration()}}
+		return cues, []Cue{{Output: p.bench.Shutter.Index, Name: "shutter", Width: light.OpenFor.Duration()}}
 	default:
-		return []Cue{fire}, nil
+		return cues, nil
 	}
 }
+
+// flashes are all that fire at the moment.
+func (p plan) flashes() []Output { return append([]Output{*p.bench.Flash}, p.bench.MoreFlash...) }
 
 // openBefore is how long before the moment the shutter is asked to open, so that it is open in time but for one shot in
 // a thousand: lag, three times its scatter, and a little.

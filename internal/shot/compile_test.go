@@ -132,6 +132,26 @@ func TestSoundDelay(t *testing.T) {
 	assert.Equal(t, []string{"sound", "edge", "moment"}, []string{tl.Marks[0].Name, tl.Marks[1].Name, tl.Marks[2].Name})
 }
 
+// Two flashes, of which one answers later, make one moment.
+func TestCompileTwoFlashes(t *testing.T) {
+	b := testBench()
+	b.Flash.Delay = 80 * time.Microsecond
+	b.MoreFlash = []Output{{Index: 5, Name: "flash2", MaxOn: 20 * time.Millisecond, Delay: 300 * time.Microsecond}}
+	program, tl, err := Compile(DefaultSet(), b)
+	require.NoError(t, err)
+	require.Len(t, program.Cues, 3)
+	assert.Equal(t, "shutter", program.Cues[0].Name)
+	assert.Equal(t, []Cue{
+		{Output: 5, Name: "flash 2", Offset: -300 * time.Microsecond, Width: 10 * time.Millisecond},
+		{Output: b.Flash.Index, Name: "flash", Offset: -80 * time.Microsecond, Width: 10 * time.Millisecond},
+	}, program.Cues[1:])
+	assert.Len(t, tl.Bars, 3)
+
+	b.MoreFlash[0].MaxOn = 50 * time.Microsecond
+	_, _, err = Compile(DefaultSet(), b)
+	assert.ErrorContains(t, err, `"flash2"`)
+}
+
 // Three flashes in any second are the most by default: WCAG 2.x, success criterion 2.3.1.
 func TestNeverAboveThreeFlashesASecond(t *testing.T) {
 	s := DefaultSet()

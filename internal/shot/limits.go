@@ -129,10 +129,12 @@ func (p plan) soonerShutter() []mend {
 // withinLimits refuses pulses longer than their outputs allow, and a shutter that closes too soon.
 func (p plan) withinLimits(s span, cues, opening []Cue) error {
 	light, out := p.set.Light, p.bench.Shutter
-	if light.Expose == FlashInDark && p.bench.Flash.MaxOn < flashShortest {
-		return &trouble{field: "light.expose", why: fmt.Sprintf("the output %q may be on for %v only, too short for a flash",
-			p.bench.Flash.Name, p.bench.Flash.MaxOn), otherwise: fmt.Sprintf(
-			"give it a longest on-time of at least %v in the configuration", flashContact)}
+	if light.Expose == FlashInDark {
+		for _, flash := range p.flashes() {
+			if flash.MaxOn < flashShortest {
+				return tooShortForFlash(flash)
+			}
+		}
 	}
 	for _, c := range append(opening, cues...) {
 		if c.Name == "shutter" && c.Width > out.MaxOn {
@@ -154,6 +156,12 @@ func (p plan) withinLimits(s span, cues, opening []Cue) error {
 			cured: func(set Set) bool { return set.Light.OpenFor >= least(set, s) },
 			say:   "hold it open for at least %s longer, %s in all"}},
 		otherwise: "open it by hand"}
+}
+
+func tooShortForFlash(flash Output) error {
+	return &trouble{field: "light.expose", why: fmt.Sprintf("the output %q may be on for %v only, too short for a flash",
+		flash.Name, flash.MaxOn), otherwise: fmt.Sprintf("give it a longest on-time of at least %v in the configuration",
+		flashContact)}
 }
 
 func (p plan) heldTooLong(c Cue) error {

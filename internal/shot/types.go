@@ -100,8 +100,9 @@ type LightSet struct {
 // Bench is what the plan runs on: pins of the board by role, and the board's limits. Control fills it from the board's
 // identity and the configuration.
 type Bench struct {
-	Beam, Gate, Microphone *Input  // Beam: the drop's beam and the throw's second beam. nil: there is none
-	Shutter, Flash         *Output // nil: there is none
+	Beam, Gate, Microphone *Input   // Beam: the drop's beam and the throw's second beam. nil: there is none
+	Shutter, Flash         *Output  // nil: there is none
+	MoreFlash              []Output // further flashes, which fire at the moment too
 	Lead                   time.Duration
 	Tick                   time.Duration
 	TableLen               int
