@@ -40,6 +40,7 @@ func commands() []command {
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},
+		{"flash", "put Stillwater's firmware on a board with an ATmega328P", (*Main).flash},
 		{"pairing", "say where the installed service's page is, and the code that pairs a phone", (*Main).pairing},
 		{"board", "run a GPIO board (started by the daemon, or a service)", (*Main).board},
 		{"version", "print the version", (*Main).version},
