@@ -127,7 +127,7 @@ func examineBootLevels(s site) (all []finding) {
 			unknown++
 		case p.BootHigh && !o.SafeHigh:
 			all = append(all, finding{warning, where, p.Name + " is pulled up until the board starts: it is on meanwhile",
-				"use one of GPIO9 to GPIO27, which are pulled down; or " + fmt.Sprintf(resistor, "ground")})
+				"use a line that is pulled down (on the 40-pin header GPIO9 to GPIO27); or " + fmt.Sprintf(resistor, "ground")})
 		case !p.BootHigh && o.SafeHigh:
 			all = append(all, finding{warning, where, p.Name + " is pulled down until the board starts: it is on meanwhile",
 				`wire it to be off when low and write safe = "low"; or ` + fmt.Sprintf(resistor, "3.3 V")})

@@ -7,8 +7,12 @@ import (
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/pin"
+	"periph.io/x/host/v3/allwinner"
 	"periph.io/x/host/v3/bcm283x"
 	"periph.io/x/host/v3/distro"
+	"periph.io/x/host/v3/nanopi"
+	"periph.io/x/host/v3/orangepi"
+	"periph.io/x/host/v3/pine64"
 	"periph.io/x/host/v3/rpi"
 )
 
@@ -16,17 +20,17 @@ import (
 type Host struct {
 	Model  string      // as the machine calls itself, "" if it does not
 	Header []HeaderPin // in order of position; empty if no header is known
-	chips  []string    // labels of the chips whose line n is the header's GPIOn
 	family string      // of the processor, "" if its registers are not known
 }
 
 // HeaderPin is one position of a header.
 type HeaderPin struct {
-	Position string // "P1_11"
-	Name     string // "GPIO17", or a supply's name
-	Number   int    // of the line on the header's chip; -1 for a supply
-	BootHigh bool   // pulled up until software says otherwise, by the processor's manual
-	Use      string // what else the pin is commonly used for, "" if for nothing
+	Position string   // "P1_11"
+	Name     string   // "GPIO17", or a supply's name
+	Number   int      // of the line on its chip; -1 for a supply
+	BootHigh bool     // pulled up until software says otherwise, by the processor's manual
+	Use      string   // what else the pin is commonly used for, "" if for nothing
+	chips    []string // labels that different kernels give its chip
 }
 
 // FindHost looks at what the machine says of itself: its device tree, through periph. It opens no chip: periph's own
@@ -36,21 +40,25 @@ func FindHost() Host {
 }
 
 // HostOf judges a device tree's model, compatible strings and revision. Many kernels carry the firmware driver that
-// periph looks for on every machine, so that alone does not make a known host.
+// periph looks for on every machine, so that alone does not make a known host. The headers are periph's tables; those
+// that periph fills in by asking its drivers are not among them.
 func HostOf(model string, compatible []string, revision uint32, firmware bool) Host {
 	h := Host{Model: strings.Trim(model, "<>")}
-	if h.Model == "unknown" {
+	switch {
+	case h.Model == "unknown":
 		h.Model = ""
-	}
-	known := slices.ContainsFunc(compatible, func(c string) bool { return strings.HasPrefix(c, "raspberrypi,") })
-	if !known || !firmware {
-		return h
-	}
-	h.chips = []string{"pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"}
-	h.family = familyOf(compatible)
-	h.Header = header40()
-	if short(revision) {
-		h.Header = h.Header[:26]
+	case h.Model == "Pine64" || h.Model == "Pine64+":
+		h.Header = headerOf("P1", pine64Header())
+	case h.Model == "FriendlyARM NanoPi NEO Air":
+		h.Header = headerOf("PA", nanoHeader())
+	case h.Model == "Xunlong Orange Pi Zero":
+		h.Header = headerOf("PA", orangeHeader())
+	case firmware && slices.ContainsFunc(compatible, func(c string) bool { return strings.HasPrefix(c, "raspberrypi,") }):
+		h.family = familyOf(compatible)
+		h.Header = headerOf("P1", header40())
+		if short(revision) {
+			h.Header = h.Header[:26]
+		}
 	}
 	return h
 }
@@ -76,24 +84,77 @@ func short(revision uint32) bool {
 	return revision>>4&0xFF <= 1
 }
 
-// header40 is periph's table of the 40-pin header, of which the 26-pin one is the beginning.
-func header40() []HeaderPin {
-	pins := []pin.Pin{
+// Chips by the labels that kernels give them: the first family's processors and its newest board's own chip, and the
+// two of the other one. Source: the kernel's drivers pinctrl-bcm2835, pinctrl-rp1 and pinctrl-sunxi, from memory; only
+// the first has been seen, on an emulated machine.
+var (
+	bcmChips      = []string{"pinctrl-bcm2835", "pinctrl-bcm2711", "pinctrl-rp1"}
+	sunxiChips    = []string{"1c20800.pinctrl"}
+	sunxiLowChips = []string{"1f02c00.pinctrl"}
+)
+
+// lineNumbersPerPort is how a port and a bit make a line's number on the other family's processors.
+const lineNumbersPerPort = 32
+
+// headerOf describes a header of periph's.
+func headerOf(name string, pins []pin.Pin) []HeaderPin {
+	header := make([]HeaderPin, len(pins))
+	for i, p := range pins {
+		at := HeaderPin{Position: fmt.Sprintf("%s_%d", name, i+1), Name: p.Name(), Number: -1}
+		switch line := p.(type) {
+		case *bcm283x.Pin:
+			at.chips, at.Number = bcmChips, line.Number()
+			at.BootHigh, at.Use = line.DefaultPull() == gpio.PullUp, commonUse(line.Number())
+		case *allwinner.Pin:
+			at.chips, at.Number, at.BootHigh = sunxiChips, line.Number(), line.DefaultPull() == gpio.PullUp
+		case *allwinner.PinPL:
+			at.chips, at.Number = sunxiLowChips, line.Number()%lineNumbersPerPort
+			at.BootHigh = line.DefaultPull() == gpio.PullUp
+		}
+		header[i] = at
+	}
+	return header
+}
+
+// header40 is the 40-pin header, of which the 26-pin one is the beginning.
+func header40() []pin.Pin {
+	return []pin.Pin{
 		rpi.P1_1, rpi.P1_2, rpi.P1_3, rpi.P1_4, rpi.P1_5, rpi.P1_6, rpi.P1_7, rpi.P1_8, rpi.P1_9, rpi.P1_10,
 		rpi.P1_11, rpi.P1_12, rpi.P1_13, rpi.P1_14, rpi.P1_15, rpi.P1_16, rpi.P1_17, rpi.P1_18, rpi.P1_19, rpi.P1_20,
 		rpi.P1_21, rpi.P1_22, rpi.P1_23, rpi.P1_24, rpi.P1_25, rpi.P1_26, rpi.P1_27, rpi.P1_28, rpi.P1_29, rpi.P1_30,
 		rpi.P1_31, rpi.P1_32, rpi.P1_33, rpi.P1_34, rpi.P1_35, rpi.P1_36, rpi.P1_37, rpi.P1_38, rpi.P1_39, rpi.P1_40,
 	}
-	header := make([]HeaderPin, len(pins))
-	for i, p := range pins {
-		header[i] = HeaderPin{Position: fmt.Sprintf("P1_%d", i+1), Name: p.Name(), Number: -1}
-		if line, ok := p.(*bcm283x.Pin); ok {
-			header[i].Number = line.Number()
-			header[i].BootHigh = line.DefaultPull() == gpio.PullUp
-			header[i].Use = commonUse(line.Number())
-		}
+}
+
+func pine64Header() []pin.Pin {
+	return []pin.Pin{
+		pine64.P1_1, pine64.P1_2, pine64.P1_3, pine64.P1_4, pine64.P1_5, pine64.P1_6,
+		pine64.P1_7, pine64.P1_8, pine64.P1_9, pine64.P1_10, pine64.P1_11, pine64.P1_12,
+		pine64.P1_13, pine64.P1_14, pine64.P1_15, pine64.P1_16, pine64.P1_17, pine64.P1_18,
+		pine64.P1_19, pine64.P1_20, pine64.P1_21, pine64.P1_22, pine64.P1_23, pine64.P1_24,
+		pine64.P1_25, pine64.P1_26, pine64.P1_27, pine64.P1_28, pine64.P1_29, pine64.P1_30,
+		pine64.P1_31, pine64.P1_32, pine64.P1_33, pine64.P1_34, pine64.P1_35, pine64.P1_36,
+		pine64.P1_37, pine64.P1_38, pine64.P1_39, pine64.P1_40,
 	}
-	return header
+}
+
+func nanoHeader() []pin.Pin {
+	return []pin.Pin{
+		nanopi.PA1_1, nanopi.PA1_2, nanopi.PA1_3, nanopi.PA1_4, nanopi.PA1_5, nanopi.PA1_6,
+		nanopi.PA1_7, nanopi.PA1_8, nanopi.PA1_9, nanopi.PA1_10, nanopi.PA1_11, nanopi.PA1_12,
+		nanopi.PA1_13, nanopi.PA1_14, nanopi.PA1_15, nanopi.PA1_16, nanopi.PA1_17, nanopi.PA1_18,
+		nanopi.PA1_19, nanopi.PA1_20, nanopi.PA1_21, nanopi.PA1_22, nanopi.PA1_23, nanopi.PA1_24,
+	}
+}
+
+func orangeHeader() []pin.Pin {
+	return []pin.Pin{
+		orangepi.PA1_1, orangepi.PA1_2, orangepi.PA1_3, orangepi.PA1_4, orangepi.PA1_5, orangepi.PA1_6,
+		orangepi.PA1_7, orangepi.PA1_8, orangepi.PA1_9, orangepi.PA1_10, orangepi.PA1_11, orangepi.PA1_12,
+		orangepi.PA1_13, orangepi.PA1_14, orangepi.PA1_15, orangepi.PA1_16, orangepi.PA1_17, orangepi.PA1_18,
+		orangepi.PA1_19, orangepi.PA1_20, orangepi.PA1_21, orangepi.PA1_22, orangepi.PA1_23, orangepi.PA1_24,
+		orangepi.PA1_25, orangepi.PA1_26,
+	}
 }
 
 // commonUse is what the 40-pin header's lines are for when something is plugged onto it. Source: the board maker's GPIO
@@ -125,10 +186,9 @@ func (h Host) On(name string) (HeaderPin, bool) {
 
 // Pin is the header's pin of a line, if it is on the header.
 func (h Host) Pin(l Line) (HeaderPin, bool) {
-	if !slices.Contains(h.chips, l.Chip.Label) {
-		return HeaderPin{}, false
-	}
-	i := slices.IndexFunc(h.Header, func(p HeaderPin) bool { return p.Number == l.Number })
+	i := slices.IndexFunc(h.Header, func(p HeaderPin) bool {
+		return p.Number == l.Number && slices.Contains(p.chips, l.Chip.Label)
+	})
 	if i < 0 {
 		return HeaderPin{}, false
 	}

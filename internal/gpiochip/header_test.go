@@ -9,7 +9,7 @@ import (
 // The header's table against the pin numbers and the pulls at boot printed in the board maker's GPIO documentation for
 // the 40-pin header, quoted from memory.
 func TestHeader(t *testing.T) {
-	header := header40()
+	header := headerOf("P1", header40())
 	assert.Len(t, header, 40)
 	lines := map[int]string{}
 	for i, p := range header {
@@ -58,6 +58,11 @@ func TestHosts(t *testing.T) {
 		"the firmware's driver on another machine": {model: "linux,dummy-virt", compatible: []string{"linux,dummy-virt"},
 			firmware: true, want: "linux,dummy-virt"},
 		"no device tree": {model: "<unknown>"},
+		"another family": {model: "Pine64+", compatible: []string{"pine64,pine64-plus", "allwinner,sun50i-a64"},
+			firmware: true, want: "Pine64+", header: 40},
+		"24 pins":                    {model: "FriendlyARM NanoPi NEO Air", want: "FriendlyARM NanoPi NEO Air", header: 24},
+		"26 pins":                    {model: "Xunlong Orange Pi Zero", want: "Xunlong Orange Pi Zero", header: 26},
+		"a later model of that name": {model: "Xunlong Orange Pi Zero 3", want: "Xunlong Orange Pi Zero 3"},
 	}
 	for name, tc := range tests {
 		t.Run(name, func(t *testing.T) {
@@ -78,4 +83,25 @@ func TestPinOfALine(t *testing.T) {
 	assert.False(t, ok, "not on the header")
 	_, ok = m.Host.Pin(m.Lines["/dev/gpiochip1"][2])
 	assert.False(t, ok, "another chip's line")
+}
+
+// Two chips share the other family's header. The numbers are those of the processor's manual, from memory: 32 a port.
+func TestHeaderOfTwoChips(t *testing.T) {
+	m := Machine{Host: HostOf("Pine64", nil, 0, false)}
+	nameless := func(int) string { return "" }
+	m.add(Chip{Path: "/dev/gpiochip0", Name: "gpiochip0", Label: "1f02c00.pinctrl", Lines: 32}, nameless)
+	m.add(Chip{Path: "/dev/gpiochip1", Name: "gpiochip1", Label: "1c20800.pinctrl", Lines: 256}, nameless)
+	for pin, want := range map[string]string{"P1_7": "gpiochip0 line 10", "PL10": "gpiochip0 line 10",
+		"P1_8": "gpiochip1 line 32", "PB0": "gpiochip1 line 32", "P1_3": "gpiochip1 line 227"} {
+		l, err := m.FindPin(pin)
+		if assert.NoError(t, err, pin) {
+			assert.Equal(t, want, l.String(), pin)
+			p, ok := m.Host.Pin(l)
+			assert.True(t, ok)
+			assert.Contains(t, []string{p.Name, p.Position}, pin)
+		}
+	}
+	_, err := m.FindPin("P1_1")
+	assert.ErrorContains(t, err, "is a supply")
+	assert.Error(t, Mappable(m.Host, nil))
 }

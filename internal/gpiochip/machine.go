@@ -129,7 +129,7 @@ func (m Machine) onHeader(pin string, at HeaderPin) (Line, error) {
 			Remedy: "stillwater pins shows the header"}
 	}
 	for _, c := range m.Chips {
-		if slices.Contains(m.Host.chips, c.Label) && at.Number < len(m.Lines[c.Path]) {
+		if slices.Contains(at.chips, c.Label) && at.Number < len(m.Lines[c.Path]) {
 			return m.Lines[c.Path][at.Number], nil
 		}
 	}

@@ -55,7 +55,7 @@ func Mappable(host Host, lines []Line) error {
 		return &Error{Where: where, What: "has no output registers that are known here", Remedy: kernelDrive}
 	}
 	for _, l := range lines {
-		if !slices.Contains(host.chips, l.Chip.Label) || l.Number >= mappedLines {
+		if !slices.Contains(bcmChips, l.Chip.Label) || l.Number >= mappedLines {
 			return &Error{Where: l.String(), What: "is not in the processor's own registers",
 				Remedy: "use a line of the header's chip, or " + kernelDrive}
 		}

@@ -80,7 +80,8 @@ func TestCheckOfLines(t *testing.T) {
 	defer out.Close()
 	checked = answerOfCheck(t, path)
 	require.Equal(t, 1, checked.Stops, "%v", checked.Findings)
-	assert.Equal(t, finding{"stop", `output "flash"`, c.name + " line 1 (checked-1) is held by guest"}, checked.Findings[0])
+	assert.Equal(t, finding{"stop", `output "flash"`, c.name + " line 1 (checked-1) is held by guest"},
+		checked.Findings[0])
 }
 
 // The tests whose names begin with TestHeader run in a machine with the 40-pin header and its chip, and no others do.
