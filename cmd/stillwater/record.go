@@ -7,10 +7,12 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"slices"
 	"strconv"
 	"time"
 
+	"stillwater/internal/config"
 	"stillwater/internal/journal"
 	"stillwater/internal/render"
 )
@@ -70,7 +72,7 @@ func isHelp(word string) bool {
 func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 	o, flags := &recordOptions{}, flag.NewFlagSet("record "+name, flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
-	flags.StringVar(&o.journal, "journal", "", "the journal's `FILE` (default: in the user's state folder)")
+	flags.StringVar(&o.journal, "journal", "", "the journal's `FILE` (default: the configuration's, or in the user's state folder)")
 	if name != "export" {
 		flags.BoolVar(&o.json, "json", false, "write JSON, keys with units")
 	}
@@ -95,12 +97,24 @@ func parseRecordFlags(flags *flag.FlagSet, args []string) (words []string, err e
 	}
 }
 
+// usualJournal is the daemon's: what its configuration names, or the one in the user's state folder.
+func (m *Main) usualJournal() (string, error) {
+	conf, err := config.Find("")
+	if err != nil && !errors.Is(err, config.ErrNotFound) {
+		return "", err
+	}
+	if conf.Journal != "" {
+		return conf.Journal, nil
+	}
+	return journal.DefaultPath(m.Getenv)
+}
+
 // openRecord opens the journal for reading; it says how one comes to be when there is none.
 func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, error) {
 	named := path != ""
 	if !named {
 		var err error
-		if path, err = journal.DefaultPath(m.Getenv); err != nil {
+		if path, err = m.usualJournal(); err != nil {
 			return nil, fmt.Errorf("%w (--journal FILE)", err)
 		}
 	}
@@ -113,6 +127,9 @@ func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, e
 			"keeps every shot from then on; --journal FILE names another one", path)
 	case err != nil && named:
 		return nil, fmt.Errorf("--journal: %w", err)
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fmt.Errorf("%w; it is another user's, perhaps the installed service's: sudo stillwater record ... "+
+			"(--journal FILE names another)", err)
 	case err != nil:
 		return nil, fmt.Errorf("%w (--journal FILE names another)", err)
 	}
