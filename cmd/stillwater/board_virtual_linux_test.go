@@ -23,7 +23,7 @@ import (
 // storm does not depend on the machine. It is the loop's clock, its sleep, one chip of inputs as the kernel keeps them,
 // and its outputs.
 type virtual struct {
-	t      *testing.T
+	t      testing.TB
 	now    int64 // nanoseconds
 	random *rand.Rand
 	wake   [2]int64 // how late a sleep ends, from and to, ns
@@ -70,7 +70,7 @@ type change struct {
 	on uint8
 }
 
-func newVirtual(t *testing.T) *virtual {
+func newVirtual(t testing.TB) *virtual {
 	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_STREAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
 	require.NoError(t, err)
 	t.Cleanup(func() { unix.Close(fds[0]); unix.Close(fds[1]) })

@@ -92,8 +92,9 @@ func (b *latenessBench) realShot(ctx context.Context, random *rand.Rand) ([]puls
 	if err := b.arm(ctx, p, 1); err != nil {
 		return nil, err
 	}
-	rest := time.NewTimer(restOf(out.Kind))
-	defer rest.Stop()
+	if err := b.rest(ctx, out.Kind); err != nil {
+		return nil, err
+	}
 	s, edge, err := b.fire(ctx)
 	if err != nil {
 		return nil, err
@@ -105,16 +106,24 @@ func (b *latenessBench) realShot(ctx context.Context, random *rand.Rand) ([]puls
 		pulse.looped = true
 		pulse.stamped = time.Duration(edge.At.Sub(planned)) * b.client.Identity().Tick
 	}
-	for { // the edge of the pulse's end comes in here, and is not taken for the next one's beginning
+	return []pulseTime{pulse}, nil
+}
+
+// rest waits from one pulse to the next, and forgets what the board tells meanwhile: the edge of a pulse's end is not
+// to be taken for the next one's beginning.
+func (b *latenessBench) rest(ctx context.Context, kind wire.OutputKind) error {
+	rest := time.NewTimer(restOf(kind))
+	defer rest.Stop()
+	for {
 		select {
-		case _, ok := <-b.client.Events():
-			if !ok {
-				return nil, board.ErrGone
+		case e, ok := <-b.client.Events():
+			if !ok || e.Gone != nil {
+				return errors.Join(board.ErrGone, e.Gone)
 			}
 		case <-rest.C:
-			return []pulseTime{pulse}, nil
+			return nil
 		case <-ctx.Done():
-			return nil, context.Cause(ctx)
+			return context.Cause(ctx)
 		}
 	}
 }
@@ -173,7 +182,9 @@ func (b *latenessBench) fire(ctx context.Context) (s board.Shot, edge wire.Edge,
 				s, over = *e.Shot, true
 				noEdge = time.After(loopAnswer)
 			case e.Edge != nil && int(e.Edge.Input) == b.input && !seen:
-				edge, seen = *e.Edge, true
+				if edge, seen = *e.Edge, true; edge.Count != 1 {
+					return s, edge, b.crowded(edge.Count)
+				}
 			}
 		case <-noEdge:
 			return s, edge, b.unlooped()
@@ -193,4 +204,11 @@ func (b *latenessBench) unlooped() error {
 	return fmt.Errorf("output %q switched and no edge came in at input %q: wire the output's pin to the input's pin "+
 		"(3.3 V only), and see that the input's bias and debounce let the edge through", id.Outputs[b.output].Name,
 		id.Inputs[b.input].Name)
+}
+
+// crowded says that more than the pulse's beginning was seen.
+func (b *latenessBench) crowded(n uint16) error {
+	return fmt.Errorf("input %q saw %d edges where one was expected: see that nothing else is connected to it, and that "+
+		"it is wired to output %q", b.client.Identity().Inputs[b.input].Name, n,
+		b.client.Identity().Outputs[b.output].Name)
 }
