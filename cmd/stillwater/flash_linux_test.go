@@ -1,0 +1,269 @@
+package main
+
+import (
+	"bytes"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/need"
+	"stillwater/internal/wire"
+)
+
+// record is one line of an Intel HEX file.
+func record(at int, kind byte, data []byte) string {
+	r := append([]byte{byte(len(data)), byte(at >> 8), byte(at), kind}, data...)
+	var sum byte
+	for _, b := range r {
+		sum += b
+	}
+	return ":" + strings.ToUpper(hex.EncodeToString(append(r, -sum))) + "\r\n"
+}
+
+// someFirmware is a program for the chip with a name in it, and the file of it.
+func someFirmware(name string, size int) (flash []byte, text string) {
+	flash = make([]byte, size)
+	for i := range flash {
+		flash[i] = byte(i*7 + i>>8)
+	}
+	announced := make([]byte, wire.MaxName)
+	copy(announced, name)
+	copy(flash[size/2:], announced)
+	var file strings.Builder
+	for at := 0; at < len(flash); at += 16 {
+		file.WriteString(record(at, recordData, flash[at:min(at+16, len(flash))]))
+	}
+	file.WriteString(record(0, recordEnd, nil))
+	return flash, file.String()
+}
+
+func TestReadImage(t *testing.T) {
+	_, good := someFirmware("m328p 1.0", 3000)
+	got, err := readImage([]byte(good))
+	require.NoError(t, err)
+	assert.Equal(t, firmwareImage{Name: "m328p 1.0", Bytes: 3000}, got)
+	got, err = readImage([]byte(record(0, 4, []byte{0, 0}) + record(0, 3, []byte{0, 0, 0, 0}) + "\n" + good))
+	require.NoError(t, err, "offsets of nothing, a start address and empty lines are allowed")
+	assert.Equal(t, 3000, got.Bytes)
+
+	_, stranger := someFirmware("other", 3000)
+	first, rest, _ := strings.Cut(good, "\r\n")
+	for name, c := range map[string]struct{ text, want string }{
+		"empty":        {"", "no end record"},
+		"cut off":      {good[:len(good)/2], ""},
+		"no end":       {strings.TrimSuffix(good, record(0, recordEnd, nil)), "no end record: it is no Intel HEX file, or it was cut off"},
+		"not hex":      {"PK\x03\x04", "line 1: it is no record"},
+		"an ELF":       {"\x7fELF", "line 1: it is no record"},
+		"short record": {":00\n" + good, "line 1: it is no record"},
+		"a bad sum":    {strings.Replace(good, first, first[:len(first)-1]+"z", 1), "line 1: it is no record"},
+		"a bit":        {strings.Replace(first, "0", "1", 1) + "\n" + rest, "line 1: its length or checksum is wrong"},
+		"a wrong len":  {":0200000001FD\n" + good, "line 1: its length or checksum"},
+		"after":        {good + good, "something follows the end record"},
+		"too far":      {record(0x7df8, recordData, make([]byte, 16)) + good, "line 1: it reaches past what an ATmega328P has"},
+		"larger chip":  {record(0, recordUpper, []byte{0, 1}) + good, "line 1: it is for a larger chip"},
+		"segment":      {record(0, recordSegment, []byte{0x10, 0}) + good, "line 1: it is for a larger chip"},
+		"not ours":     {stranger, "it is no firmware of Stillwater's"},
+	} {
+		_, err := readImage([]byte(c.text))
+		require.Error(t, err, name)
+		assert.ErrorContains(t, err, c.want, name)
+	}
+}
+
+func FuzzReadImage(f *testing.F) {
+	_, good := someFirmware("m328p 1.0", 100)
+	f.Add([]byte(good))
+	f.Add([]byte(":00000001FF"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		got, err := readImage(text)
+		if err == nil && (!strings.HasPrefix(got.Name, chipName) || got.Bytes == 0) {
+			t.Fatalf("%+v", got)
+		}
+	})
+}
+
+// fakeTool puts a program named avrdude first on PATH. It writes down what it was told and what the file held, then
+// does what the script says.
+func fakeTool(t *testing.T, script string) (told func() []string) {
+	t.Helper()
+	dir := t.TempDir()
+	notes := filepath.Join(dir, "told")
+	text := fmt.Sprintf("#!/bin/sh\necho \"$*\" >>%s\nfor last; do :; done\nfile=${last#flash:w:}\ncp \"${file%%:i}\" %s/image\n%s\n",
+		notes, dir, script)
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "avrdude"), []byte(text), 0o700))
+	t.Setenv("PATH", dir+":/usr/bin:/bin")
+	return func() []string {
+		text, err := os.ReadFile(notes)
+		if os.IsNotExist(err) {
+			return nil
+		}
+		require.NoError(t, err)
+		return strings.Split(strings.TrimSpace(string(text)), "\n")
+	}
+}
+
+// runFlash runs the command and gives its exit status and what it said.
+func runFlash(t *testing.T, args ...string) (status int, out, errs string) {
+	t.Helper()
+	var stdout, stderr bytes.Buffer
+	m := &Main{Stdout: &stdout, Stderr: &stderr, Getenv: func(string) string { return "" }}
+	status = m.Run(t.Context(), append([]string{"flash"}, args...))
+	return status, stdout.String(), stderr.String()
+}
+
+func imageFile(t *testing.T, name string) string {
+	path := filepath.Join(t.TempDir(), "image.hex")
+	_, text := someFirmware(name, 3000)
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	return path
+}
+
+func TestFlashWritesAndAsksTheBoard(t *testing.T) {
+	chip := newChip(t)
+	chip.bootloader = 200 * time.Millisecond
+	chip.plug()
+	told := fakeTool(t, "echo 'Writing | #### | 100%' >&2")
+	status, out, errs := runFlash(t, "--config", serialConfig(t, chip.path), "--image", imageFile(t, "m328p 1.0"))
+	require.Zero(t, status, errs)
+	assert.Equal(t, fmt.Sprintf("Writing m328p 1.0, 3000 bytes, to %s\nDone: the board says that it runs m328p 1.0.\n",
+		chip.path), out)
+	assert.Empty(t, errs, "no progress where nobody looks")
+	require.Len(t, told(), 1)
+	assert.Regexp(t, "^-p m328p -c arduino -P "+chip.path+" -b 115200 -D -U flash:w:.*/stillwater.hex:i$", told()[0])
+}
+
+func TestFlashTriesTheOlderSpeed(t *testing.T) {
+	chip := newChip(t)
+	chip.plug()
+	told := fakeTool(t, `case "$*" in *57600*) exit 0;; esac
+echo 'avrdude warning: stk500_getsync() attempt 10 of 10: not in sync: resp=0x00' >&2; exit 1`)
+	status, _, errs := runFlash(t, "--port", chip.path, "--image", imageFile(t, "m328p 1.0"))
+	require.Zero(t, status, errs)
+	require.Len(t, told(), 2)
+	assert.Contains(t, told()[0], "-b 115200")
+	assert.Contains(t, told()[1], "-b 57600")
+}
+
+func TestFlashSaysWhatFailed(t *testing.T) {
+	chip := newChip(t)
+	chip.plug()
+	image := imageFile(t, "m328p 1.0")
+	sync := "echo 'avrdude: stk500_getsync(): not in sync: resp=0x00' >&2; exit 1"
+	for name, c := range map[string]struct {
+		script string
+		args   []string
+		calls  int
+		says   []string
+	}{
+		"no bootloader": {sync, []string{"--image", image}, 2, []string{"no bootloader answered on " + chip.path +
+			" at 115200 or 57600 baud", "reset button", "--programmer", "not in sync: resp=0x00"}},
+		"one speed": {sync, []string{"--image", image, "--baud", "19200"}, 1, []string{"at 19200 baud"}},
+		"verify": {"echo 'verification error, first mismatch at byte 0x0080' >&2; exit 1", []string{"--image", image}, 1,
+			[]string{"avrdude failed (exit status 1)", "run stillwater flash again", "first mismatch at byte 0x0080"}},
+		"another answers": {"", []string{"--image", imageFile(t, "m328p 2.0")}, 1,
+			[]string{"the board says that it runs m328p 1.0, not m328p 2.0"}},
+		"damaged": {"", []string{"--image", os.Args[0]}, 0, []string{os.Args[0] + ": line 1: it is no record",
+			"nothing was written"}},
+		"no file":      {"", []string{"--image", "/nowhere/image.hex"}, 0, []string{"/nowhere/image.hex"}},
+		"no such port": {"", []string{"--image", image, "--port", "/dev/nowhere"}, 0, []string{"/dev/nowhere: there is nothing"}},
+		"no config":    {"", []string{"--image", image, "--config", "/nowhere.toml"}, 0, []string{"/nowhere.toml"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			told := fakeTool(t, c.script)
+			status, _, errs := runFlash(t, append([]string{"--port", chip.path}, c.args...)...)
+			assert.Equal(t, 1, status)
+			assert.Len(t, told(), c.calls)
+			for _, words := range c.says {
+				assert.Contains(t, errs, words)
+			}
+		})
+	}
+}
+
+func TestFlashIsCalledRight(t *testing.T) {
+	for _, args := range [][]string{{"image.hex"}, {"--baud", "-1"}, {"--speed", "9"}} {
+		status, _, errs := runFlash(t, args...)
+		assert.Equal(t, 2, status, "%v: %s", args, errs)
+	}
+	status, out, _ := runFlash(t, "-h")
+	assert.Zero(t, status)
+	for _, words := range []string{"--port PORT", "--image FILE", "--programmer", "--dry-run", "Disconnect flashes"} {
+		assert.Contains(t, out, words)
+	}
+}
+
+func TestFlashWithoutTheTool(t *testing.T) {
+	t.Setenv("PATH", t.TempDir())
+	status, _, errs := runFlash(t, "--image", imageFile(t, "m328p 1.0"), "--port", "/dev/null")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, errs, "avrdude, which is not installed: sudo apt install avrdude")
+}
+
+func TestFlashDryRunDoesNothing(t *testing.T) {
+	told := fakeTool(t, "")
+	image := imageFile(t, "m328p 1.0")
+	status, out, errs := runFlash(t, "--dry-run", "--image", image, "--port", "/dev/serial/by-id/my board")
+	require.Zero(t, status, errs)
+	assert.Empty(t, told())
+	lines := strings.Split(strings.TrimSpace(out), "\n")
+	require.Len(t, lines, 2)
+	assert.Contains(t, lines[0], "avrdude -p m328p -c arduino -P '/dev/serial/by-id/my board' -b 115200 -D -U flash:w:"+image)
+
+	status, out, errs = runFlash(t, "--dry-run", "--image", image, "--programmer", "avrisp2", "--port", "usb")
+	require.Zero(t, status, errs)
+	assert.Contains(t, out, "avrdude -p m328p -c avrisp2 -P usb -U flash:w:", "with a programmer the chip is erased first")
+}
+
+// The daemon has the port for itself, and what is armed must not be reset under it.
+func TestFlashLeavesARunningDaemonAlone(t *testing.T) {
+	chip := newChip(t)
+	chip.plug()
+	h := startSerial(t, chip).pair()
+	h.ready()
+	h.must(control.Command{Type: "arm", Shots: 9})
+	h.until("armed", inState(control.Armed))
+	told := fakeTool(t, "")
+	status, _, errs := runFlash(t, "--port", chip.path, "--image", imageFile(t, "m328p 1.0"))
+	assert.Equal(t, 1, status)
+	assert.Contains(t, errs, chip.path+": it is in use")
+	assert.Contains(t, errs, "sudo systemctl stop stillwater")
+	assert.Empty(t, told())
+	h.must(control.Command{Type: "disarm"})
+	h.until("disarmed", inState(control.Safe))
+	assert.True(t, h.last.Board.Connected)
+}
+
+// Progress is for whoever looks.
+func TestFlashShowsProgressOnATerminal(t *testing.T) {
+	chip := newChip(t)
+	chip.plug()
+	fakeTool(t, "echo 'Writing | #### | 100%' >&2")
+	outside, screen := need.Terminal(t)
+	var out bytes.Buffer
+	m := &Main{Stdout: &out, Stderr: screen, Getenv: func(string) string { return "" }}
+	require.Zero(t, m.Run(t.Context(), []string{"flash", "--port", chip.path, "--image", imageFile(t, "m328p 1.0")}))
+	shown := make([]byte, 200)
+	n, err := outside.Read(shown)
+	require.NoError(t, err)
+	assert.Contains(t, string(shown[:n]), "Writing | #### | 100%")
+}
+
+// A build without the firmware says so, and what to do.
+func TestFlashWithoutAnImage(t *testing.T) {
+	text, from, err := imageText("")
+	if err == nil {
+		_, err := readImage(text)
+		require.NoError(t, err, "%s was built with what it is to write", from)
+		return
+	}
+	assert.ErrorContains(t, err, "this program was built without the firmware")
+	assert.ErrorContains(t, err, "--image firmware/image/built/stillwater.hex")
+}
