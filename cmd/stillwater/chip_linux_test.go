@@ -36,7 +36,8 @@ type virtualChip struct {
 	// whatever it says.
 	bootloader time.Duration
 	babble     string
-	speaks     []byte // other firmware: its answer to anything
+	speaks     []byte      // other firmware: its answer to anything
+	loader     *bootloader // speaks with a programmer, then starts what that wrote
 
 	far    *os.File
 	edges  chan chipEdge
@@ -137,6 +138,19 @@ func (c *virtualChip) run(far, near *os.File, ended chan struct{}) {
 
 // boot plays the bootloader; false: the cable went.
 func (r *chipRun) boot(bytes chan []byte) bool {
+	for left := r.loader == nil; !left; {
+		p, ok := <-bytes
+		if !ok {
+			return false
+		}
+		var answer []byte
+		answer, left = r.loader.take(p)
+		_, _ = r.far.Write(answer)
+		if left {
+			written := chip{flash: r.loader.flash}
+			r.firmware, _ = written.name()
+		}
+	}
 	if r.bootloader > 0 {
 		if _, ok := <-bytes; !ok { // somebody opened the port
 			return false
