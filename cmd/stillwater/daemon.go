@@ -115,6 +115,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	if err != nil {
 		return err
 	}
+	record.OnRescue(func(words string) { log.Warn(words); c.Notice(words) })
 	if f.forget {
 		if err := record.ForgetPhones(ctx, time.Now()); err != nil {
 			return err

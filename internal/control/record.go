@@ -146,6 +146,9 @@ func (r *recorder) finish(within time.Duration) error {
 	return fmt.Errorf("control: %s could not be written to the journal: %s", what, status.Trouble)
 }
 
+// Notice shows words to everybody, until something else is to be said.
+func (c *Control) Notice(words string) { c.update(func() { c.notice = words }) }
+
 func (c *Control) recordChanged() { c.update(func() {}) }
 
 // restore takes up the latest session, or starts the first.

@@ -47,7 +47,12 @@ const clockMayErr = 2 * time.Second
 // SetOrigin keeps the date at which a boot began, by ByPhone or BySystem, and with it the dates of all that was made in
 // that boot. What a phone said does not take the place of what the system's own clock said when it was right.
 func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by Dating) error {
-	_, err := j.db.ExecContext(ctx, `INSERT INTO boots (name, origin_ns, dated_by) VALUES (?1, ?2, ?3)
+	done, err := j.toWrite(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
+	_, err = j.db.ExecContext(ctx, `INSERT INTO boots (name, origin_ns, dated_by) VALUES (?1, ?2, ?3)
 		ON CONFLICT (name) DO UPDATE SET origin_ns = ?2, dated_by = ?3 WHERE dated_by <> 'system' OR ?3 = 'system'`,
 		boot, origin.UnixNano(), string(by))
 	if err != nil {
@@ -58,6 +63,7 @@ func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, 
 
 // Origin says when a boot began and who told; the zero time when that is not known.
 func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, error) {
+	defer j.turn()()
 	var origin sql.NullInt64
 	var by string
 	err := j.db.QueryRowContext(ctx, "SELECT origin_ns, dated_by FROM boots WHERE name = ?", boot).Scan(&origin, &by)

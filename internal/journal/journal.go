@@ -90,15 +90,21 @@ var (
 
 // Journal is an open journal. Its methods may be called from several goroutines; they take turns.
 type Journal struct {
-	path string
-	db   *sql.DB
-	lock *os.File // nil when reading only
-	once sync.Once
-	shut error
+	turns   sync.Mutex
+	path    string
+	db      *sql.DB
+	lock    *os.File               // nil when reading only
+	files   map[string]os.FileInfo // those that are open, by what follows the path in their names
+	rescued func(words string)
+	once    sync.Once
+	shut    error
 }
 
 // Path is the database file.
-func (j *Journal) Path() string { return j.path }
+func (j *Journal) Path() string {
+	defer j.turn()()
+	return j.path
+}
 
 // DefaultPath is where the journal of this user is: $XDG_STATE_HOME/stillwater/journal.db, or under ~/.local/state, as
 // the XDG Base Directory Specification has it (0.8, from memory). A relative XDG_STATE_HOME is ignored, as it demands.

@@ -28,7 +28,11 @@ func Open(ctx context.Context, path string) (*Journal, error) {
 		return nil, err
 	}
 	j := &Journal{path: path, db: connect(path, "rw"), lock: lock}
-	if err := j.begin(ctx); err != nil {
+	err = j.begin(ctx)
+	if err == nil {
+		err = j.identify()
+	}
+	if err != nil {
 		return nil, errors.Join(err, j.Close())
 	}
 	return j, nil
@@ -65,7 +69,12 @@ func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 // Close waits for what is under way and closes the journal. Further calls do nothing.
 func (j *Journal) Close() error {
 	j.once.Do(func() {
-		err := j.db.Close()
+		defer j.turn()()
+		var err error
+		if j.files != nil {
+			err = j.stillThere(context.Background())
+		}
+		err = errors.Join(err, j.db.Close())
 		if j.lock != nil {
 			err = errors.Join(err, j.lock.Close())
 		}

@@ -16,6 +16,7 @@ type Phone struct {
 
 // Phones lists the paired phones, the one paired first in front.
 func (j *Journal) Phones(ctx context.Context) ([]Phone, error) {
+	defer j.turn()()
 	tx, err := j.snapshot(ctx)
 	if err != nil {
 		return nil, j.explain("list phones", err)
@@ -45,7 +46,12 @@ func scanPhone(row scanner) (Phone, error) {
 
 // AddPhone keeps a phone that was paired.
 func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
-	_, err := j.db.ExecContext(ctx, "INSERT INTO phones (token_hash, name, paired_ns) VALUES (?, ?, ?)",
+	done, err := j.toWrite(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
+	_, err = j.db.ExecContext(ctx, "INSERT INTO phones (token_hash, name, paired_ns) VALUES (?, ?, ?)",
 		p.Hash[:], p.Name, p.Paired.UnixNano())
 	if err != nil {
 		return j.explain("keep a phone", err)
@@ -55,6 +61,11 @@ func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
 
 // ForgetPhones forgets the phones paired at or before a time.
 func (j *Journal) ForgetPhones(ctx context.Context, until time.Time) error {
+	done, err := j.toWrite(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
 	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones WHERE paired_ns <= ?", until.UnixNano()); err != nil {
 		return j.explain("forget phones", err)
 	}

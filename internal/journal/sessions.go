@@ -43,6 +43,7 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 
 // LatestSession returns the session made last; false when there is none yet.
 func (j *Journal) LatestSession(ctx context.Context) (Session, bool, error) {
+	defer j.turn()()
 	s, err := scanSession(j.db.QueryRowContext(ctx, sessionRows+" LIMIT 1"))
 	if errors.Is(err, sql.ErrNoRows) {
 		return Session{}, false, nil
@@ -66,6 +67,7 @@ func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error
 
 // Sessions returns every session, newest first, with how its shots were judged.
 func (j *Journal) Sessions(ctx context.Context) ([]Summary, error) {
+	defer j.turn()()
 	tx, err := j.snapshot(ctx)
 	if err != nil {
 		return nil, j.explain("list sessions", err)
@@ -127,6 +129,11 @@ func query[T any](
 // insert adds one row, made in the boot that when names. The commit is explicit because a statement that returns rows
 // would otherwise commit when its rows are closed, where an error is easily lost.
 func (j *Journal) insert(ctx context.Context, when When, add func(tx *sql.Tx, boot sql.NullInt64) error) error {
+	done, err := j.toWrite(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
@@ -144,6 +151,11 @@ func (j *Journal) insert(ctx context.Context, when When, add func(tx *sql.Tx, bo
 
 // update changes exactly one row.
 func (j *Journal) update(ctx context.Context, doing, kind string, id int64, text string, args ...any) error {
+	done, err := j.toWrite(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
 	res, err := j.db.ExecContext(ctx, text, args...)
 	if err != nil {
 		return j.explain(doing, err)

@@ -67,6 +67,7 @@ func (j *Journal) SetSeen(ctx context.Context, id int64, seen string) error {
 // Shots returns shots newest first: those of a session, or of every session when it is 0; at most limit, or all of them
 // when it is 0.
 func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, error) {
+	defer j.turn()()
 	tx, err := j.snapshot(ctx)
 	if err != nil {
 		return nil, j.explain("read shots", err)
@@ -104,6 +105,7 @@ func scanShot(row scanner) (Shot, error) {
 
 // Count says how many shots a session has; 0 counts those of every session.
 func (j *Journal) Count(ctx context.Context, session int64) (int, error) {
+	defer j.turn()()
 	which := ""
 	if session != 0 {
 		which = " WHERE session = ?1"
