@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -15,14 +14,27 @@ import (
 	"golang.org/x/sys/unix"
 
 	"stillwater/internal/board/boardtest"
-	"stillwater/internal/spawn"
 	"stillwater/internal/wire"
 )
 
 // TestBoard holds the real board process, on two chips and with lines of either polarity, to the protocol.
 func TestBoard(t *testing.T) {
-	boardtest.Run(t, func(t *testing.T) boardtest.Bed { return newBed(t) })
+	boardtest.Run(t, func(t *testing.T) boardtest.Bed { return newBed(t, false) })
 }
+
+// TestBoardService does so with a board that is a service of its own, with a socket and a heartbeat.
+func TestBoardService(t *testing.T) {
+	boardtest.Run(t, func(t *testing.T) boardtest.Bed { return newBed(t, true) })
+}
+
+// bedHeartbeat is the line of the heartbeat, if there is one.
+const bedHeartbeat = 5
+
+const bedBeats = `
+[board.heartbeat]
+chip = "fire"
+line = 5
+`
 
 const bedConfig = `
 [board]
@@ -72,11 +84,14 @@ longest_on = "100 ms"
 type bed struct {
 	t        *testing.T
 	config   string
+	socket   string // "": the board is started as the daemon does
 	inputs   [3]func(high bool)
 	outputs  map[int]*bedOutput // by number in the record
+	beat     int                // number of the heartbeat's line in the record
+	beats    int                // changes of it
 	record   int                // trace_pipe
 	unread   []byte             // the beginning of a line of it
-	process  *spawn.Process
+	board    *boardProcess
 	received *received
 }
 
@@ -92,10 +107,15 @@ type received struct {
 	bytes []byte
 }
 
-func newBed(t *testing.T) *bed {
+func newBed(t *testing.T, service bool) *bed {
 	sense, fire := newChip(t, "sense", 3), newChip(t, "fire", 8)
-	b := &bed{t: t, config: filepath.Join(t.TempDir(), "stillwater.toml")}
-	require.NoError(t, os.WriteFile(b.config, []byte(bedConfig), 0o644))
+	b := &bed{t: t, config: filepath.Join(t.TempDir(), "stillwater.toml"), beat: fire.base + bedHeartbeat}
+	text := bedConfig
+	if service {
+		b.socket = filepath.Join(t.TempDir(), "board.sock")
+		text += bedBeats
+	}
+	require.NoError(t, os.WriteFile(b.config, []byte(text), 0o644))
 	b.inputs = [3]func(bool){
 		func(high bool) { sense.pull(0, high) },
 		func(high bool) { sense.pull(1, high) },
@@ -118,14 +138,13 @@ func newBed(t *testing.T) *bed {
 }
 
 func (b *bed) start() {
-	p, err := spawn.Start(spawn.Command{Path: program, Args: []string{"board", "--config", b.config}, Stderr: os.Stderr})
-	require.NoError(b.t, err)
+	p := startBoard(b.t, b.config, b.socket)
 	r := &received{}
-	b.process, b.received = p, r
+	b.board, b.received = p, r
 	go func() {
 		buffer := make([]byte, 4096)
 		for {
-			n, err := p.Read(buffer)
+			n, err := p.link.Read(buffer)
 			r.mu.Lock()
 			r.bytes = append(r.bytes, buffer[:n]...)
 			r.mu.Unlock()
@@ -141,7 +160,7 @@ func (b *bed) Wiring() boardtest.Wiring {
 }
 
 func (b *bed) Send(p []byte) {
-	_, err := b.process.Write(p)
+	_, err := b.board.link.Write(p)
 	require.NoError(b.t, err)
 }
 
@@ -163,6 +182,9 @@ func (b *bed) Sleep(d time.Duration) { time.Sleep(d) }
 func (b *bed) Changes() []boardtest.Change {
 	var changes []boardtest.Change
 	for _, r := range b.readPipe() {
+		if r.Line == b.beat && r.What == "set" {
+			b.beats++
+		}
 		out := b.outputs[r.Line]
 		if out == nil || r.What != "set" || r.High == out.level {
 			continue
@@ -193,12 +215,15 @@ func (b *bed) readPipe() []record {
 func (b *bed) Exact() bool { return false }
 
 func (b *bed) Restart() {
-	require.NoError(b.t, syscall.Kill(b.process.Pid(), syscall.SIGKILL))
-	require.ErrorContains(b.t, b.process.Close(), "SIGKILL")
+	b.board.kill()
 	b.start()
 }
 
 func (b *bed) Close() {
-	require.NoError(b.t, b.process.Close())
+	b.board.stop()
+	if b.socket != "" {
+		b.Changes()
+		require.Greater(b.t, b.beats, 10, "the heartbeat beats")
+	}
 	require.NoError(b.t, unix.Close(b.record))
 }

@@ -24,7 +24,9 @@ import (
 // The lines of the stage: two chips, so that a plan's edges and pulses come from and go to more than one.
 const (
 	gateLine, beamLine, stopLine       = 2, 3, 5 // on the chip "sense"
+	soundLine                          = 6       // on it too
 	shutterLine, flashLine, lampLine   = 1, 4, 6 // on the chip "fire"
+	beatLine                           = 7       // on it too
 	flashSafe, shutterSafe, brokenBeam = true, false, false
 )
 
@@ -56,6 +58,15 @@ name = "stop"
 role = "kill"
 pin = "sense-5"
 active = "high"
+
+[[board.input]]
+name = "ear"
+role = "microphone"
+pin = "sense-6"
+active = "high"
+
+[board.heartbeat]
+pin = "fire-7"
 
 [[board.output]]
 name = "lamp"
@@ -160,7 +171,7 @@ func (s *stage) compiled(set shot.Set) shot.Program {
 	require.NoError(s.t, err)
 	wire := control.Configured(conf.Board)
 	wiring, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
-		Inputs: make([]board.Input, 3), Outputs: make([]board.Output, 3)})
+		Inputs: make([]board.Input, 4), Outputs: make([]board.Output, 3)})
 	require.NoError(s.t, err)
 	p, _, err := shot.Compile(set, wiring.Bench)
 	require.NoError(s.t, err)
@@ -197,15 +208,16 @@ func (s *stage) checkShot(got control.Shot, p shot.Program, delay, before, after
 	assert.False(t, got.Simulated)
 	assert.Equal(t, delay, ns(got.DelayMs), "the delay, to the tick")
 	require.Len(t, got.Cues, len(p.Cues))
-	require.Len(t, p.Cues, 2)
 
 	pulses := s.pulses()
-	require.Len(t, pulses, 2, "one pulse each, and none of the lamp")
+	require.Len(t, pulses, len(p.Cues), "one pulse each, and none of the lamp")
 	assert.Equal(t, shutterLine, pulses[0].line, "the shutter opens first")
-	assert.Equal(t, flashLine, pulses[1].line)
-	assert.Less(t, pulses[1].off, pulses[0].off, "and closes last")
-	for i, line := range []int{shutterLine, flashLine} {
-		name := map[int]string{shutterLine: "shutter", flashLine: "flash"}[line]
+	if len(pulses) > 1 {
+		assert.Equal(t, flashLine, pulses[1].line)
+		assert.Less(t, pulses[1].off, pulses[0].off, "and closes last")
+	}
+	for i := range pulses {
+		name := map[int]string{shutterLine: "shutter", flashLine: "flash"}[pulses[i].line]
 		cue := p.Cues[slices.IndexFunc(p.Cues, func(c shot.Cue) bool { return c.Name == name })]
 		said := got.Cues[slices.IndexFunc(got.Cues, func(c control.CueShot) bool { return c.Name == name })]
 		planned, actual := ns(said.PlannedMs), ns(said.ActualMs)
@@ -291,6 +303,45 @@ func TestDaemonThrow(t *testing.T) {
 	s.checkShot(got, p, interpolated(p, interval), before, after)
 	t.Logf("FIGURE emulated: interval %.4f ms, delay %.4f ms", *got.IntervalMs, got.DelayMs)
 	s.phone.untilState(control.Safe)
+	s.assertSafe()
+}
+
+// A sound: the microphone's edge, the delay that was asked for, shutter and flash. What rings on is not another shot.
+func TestDaemonSound(t *testing.T) {
+	s := newStage(t)
+	s.phone.set("kind", "sound", "light.recycle", "400 ms", "sound.after", "150 ms")
+	p := s.compiled(s.phone.last.Set)
+	require.Len(t, p.Table, 1)
+	require.Len(t, p.Cues, 2)
+	s.phone.arm(1)
+	startTrace(t)
+	s.breakBeam(beamLine) // means nothing to a sound
+	before := time.Duration(monotonic(t))
+	s.sense.pull(soundLine, true)
+	after := time.Duration(monotonic(t))
+	for i := range 6 {
+		s.sense.pull(soundLine, i%2 == 1)
+	}
+	got := s.phone.untilShots(1)
+	assert.Nil(t, got.IntervalMs)
+	s.checkShot(got, p, p.Table[0].Delay.Round(tick), before, after)
+	s.phone.untilState(control.Safe)
+	s.assertSafe()
+}
+
+// Lag-led: the shutter alone, as much earlier as the camera lags; the camera fires the flash.
+func TestDaemonLagLed(t *testing.T) {
+	s := newStage(t)
+	s.phone.set("kind", "drop", "drop.height", "60 cm", "drop.beam", "5 cm", "light.expose", "lag-led", "light.lag", "60 ms")
+	p := s.compiled(s.phone.last.Set)
+	require.Len(t, p.Cues, 1)
+	require.Equal(t, -60*time.Millisecond, p.Cues[0].Offset)
+	s.phone.arm(1)
+	startTrace(t)
+	before, after := s.breakBeam(beamLine)
+	s.checkShot(s.phone.untilShots(1), p, p.Table[0].Delay.Round(tick), before, after)
+	s.phone.untilState(control.Safe)
+	s.assertNoFlash()
 	s.assertSafe()
 }
 

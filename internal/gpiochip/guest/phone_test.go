@@ -11,7 +11,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
-	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -112,25 +111,11 @@ func (d *daemon) stop(signal syscall.Signal) {
 }
 
 // boardPid is the number of the daemon's board process.
-func (d *daemon) boardPid() int {
+func (d *daemon) boardPid() (pid int) {
 	d.t.Helper()
-	pid := 0
 	d.eventually("a board process runs", func() bool {
-		stats, err := filepath.Glob("/proc/[0-9]*/stat")
-		require.NoError(d.t, err)
-		for _, path := range stats {
-			stat, err := os.ReadFile(path)
-			if err != nil {
-				continue // it has ended meanwhile
-			}
-			// Source: proc_pid_stat(5): pid (comm) state ppid ...
-			_, rest, _ := strings.Cut(string(stat), ") ")
-			fields := strings.Fields(rest)
-			if len(fields) > 1 && fields[0] != "Z" && fields[1] == strconv.Itoa(d.cmd.Process.Pid) {
-				pid, err = strconv.Atoi(filepath.Base(filepath.Dir(path)))
-				require.NoError(d.t, err)
-				return true
-			}
+		for _, pid = range childrenOf(d.t, d.cmd.Process.Pid) {
+			return true
 		}
 		return false
 	})

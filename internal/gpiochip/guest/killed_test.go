@@ -1,0 +1,227 @@
+//go:build guest
+
+package guest
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/control"
+)
+
+// What becomes of an output that is on when the board process is killed.
+
+// killStage is two chips and a board process with its host, the shutter's line on, and a heartbeat.
+type killStage struct {
+	t           *testing.T
+	sense, fire *chip
+	path        string
+	board       *boardProcess
+	client      *board.Client
+}
+
+func newKillStage(t *testing.T) *killStage {
+	s := &killStage{t: t, sense: newChip(t, "sense", 8), fire: newChip(t, "fire", 8),
+		path: filepath.Join(t.TempDir(), "stillwater.toml")}
+	s.sense.pull(gateLine, true)
+	s.sense.pull(beamLine, true)
+	s.fire.pull(flashLine, flashSafe)
+	require.NoError(t, os.WriteFile(s.path, []byte(stageConfig), 0o644))
+	s.start()
+	return s
+}
+
+func (s *killStage) start() {
+	s.t.Helper()
+	s.board = startBoard(s.t, s.path, "")
+	client, err := board.Dial(s.t.Context(), s.board.link, board.Options{})
+	require.NoError(s.t, err, "%s", s.board.out)
+	s.client = client
+	s.t.Cleanup(func() { client.Close() })
+}
+
+// lit switches the shutter's output on, for so long that it goes off by something else, and waits until it is.
+func (s *killStage) lit() {
+	s.t.Helper()
+	require.NoError(s.t, s.client.Pulse(s.t.Context(), 1, 9*time.Second))
+	for end := time.Now().Add(patience); !s.fire.value(shutterLine) && time.Now().Before(end); {
+		time.Sleep(time.Millisecond)
+	}
+	require.True(s.t, s.fire.value(shutterLine))
+}
+
+// beatsAfter counts changes of the heartbeat's line after a time.
+func (s *killStage) beatsAfter(records []record, at time.Duration) (n int) {
+	for _, r := range s.fire.of(records, beatLine, "set") {
+		if r.At > at {
+			n++
+		}
+	}
+	return n
+}
+
+// A board that is killed while an output is on: its keeper switches off, and the heartbeat does not change any more. Both
+// as the kernel recorded it.
+func TestKilledBoard(t *testing.T) {
+	s := newKillStage(t)
+	s.lit()
+	startTrace(t)
+	time.Sleep(100 * time.Millisecond)
+	require.GreaterOrEqual(t, len(s.fire.of(readTrace(t), beatLine, "set")), 8, "it beats")
+	s.board.kill()
+	gone := time.Duration(monotonic(t))
+	time.Sleep(200 * time.Millisecond)
+	records := readTrace(t)
+	assert.False(t, s.fire.value(shutterLine))
+	assert.Equal(t, flashSafe, s.fire.value(flashLine))
+	off := s.fire.of(records, shutterLine, "set")
+	require.NotEmpty(t, off)
+	assert.False(t, off[0].High)
+	assert.LessOrEqual(t, off[0].At, gone)
+	assert.Zero(t, s.beatsAfter(records, gone), "no heartbeat after the process has gone")
+	t.Logf("FIGURE emulated: killed with an output on, its keeper had it off %.1f ms later",
+		float64(off[0].At-s.board.shot)/float64(time.Millisecond))
+
+	s.start()
+	assert.NoError(t, s.client.Disarm(t.Context()), "the next board has the lines at once")
+}
+
+// When the keeper is killed at the same stroke the kernel lets the lines go, and what a line does then is its driver's
+// affair: gpio-sim gives it back to its pull, others keep driving it. The heartbeat has stopped, which is what the
+// hardware's guard looks at. The next board drives its outputs off before it touches anything else.
+func TestKilledWithItsKeeper(t *testing.T) {
+	s := newKillStage(t)
+	s.fire.pull(shutterLine, true) // as if something outside held the line up
+	s.lit()
+	keepers := childrenOf(t, s.board.pid)
+	require.Len(t, keepers, 1)
+	for _, signal := range []syscall.Signal{syscall.SIGSTOP, syscall.SIGKILL} {
+		for _, pid := range []int{keepers[0], s.board.pid} {
+			require.NoError(t, syscall.Kill(pid, signal))
+		}
+	}
+	<-s.board.done
+	gone := time.Duration(monotonic(t))
+	startTrace(t)
+	assert.True(t, s.fire.value(shutterLine), "nobody drove it off")
+	time.Sleep(200 * time.Millisecond)
+	assert.Zero(t, s.beatsAfter(readTrace(t), gone))
+	for end := time.Now().Add(patience); s.fire.line(shutterLine).Used && time.Now().Before(end); {
+		time.Sleep(time.Millisecond)
+	}
+
+	startTrace(t)
+	s.start()
+	assert.False(t, s.fire.value(shutterLine), "against the pull")
+	records := readTrace(t)
+	first := slices.IndexFunc(records, func(r record) bool { return r.Line == s.fire.base+shutterLine })
+	require.GreaterOrEqual(t, first, 0)
+	beat := slices.IndexFunc(records, func(r record) bool { return r.Line == s.fire.base+beatLine })
+	input := slices.IndexFunc(records, func(r record) bool {
+		return r.What == "in" && r.Line >= s.sense.base && r.Line < s.sense.base+8
+	})
+	require.GreaterOrEqual(t, input, 0)
+	assert.Less(t, first, input, "outputs before inputs")
+	assert.Less(t, first, beat, "and before any heartbeat")
+	for _, r := range s.fire.of(records, shutterLine, "set") {
+		assert.False(t, r.High, "never on")
+	}
+}
+
+// A board process that hangs or is stopped has no heartbeat; the outputs are then the guard's. One that goes on has
+// ended what was on for too long.
+func TestStoppedBoard(t *testing.T) {
+	s := newKillStage(t)
+	require.NoError(t, syscall.Kill(s.board.pid, syscall.SIGSTOP))
+	at := time.Duration(monotonic(t))
+	startTrace(t)
+	time.Sleep(300 * time.Millisecond)
+	assert.Zero(t, s.beatsAfter(readTrace(t), at))
+	require.NoError(t, syscall.Kill(s.board.pid, syscall.SIGCONT))
+	time.Sleep(300 * time.Millisecond)
+	assert.Positive(t, s.beatsAfter(readTrace(t), at))
+}
+
+// Page and board are two services, started in either order; either is killed and started again while the other lives.
+// Each time the shots go on, and nothing is on or armed that should not be.
+func TestTwoServices(t *testing.T) {
+	for _, boardFirst := range []bool{true, false} {
+		t.Run(map[bool]string{true: "board first", false: "page first"}[boardFirst], func(t *testing.T) {
+			testTwoServices(t, boardFirst)
+		})
+	}
+}
+
+func testTwoServices(t *testing.T, boardFirst bool) {
+	s := &stage{t: t, sense: newChip(t, "sense", 8), fire: newChip(t, "fire", 8)}
+	s.sense.pull(gateLine, true)
+	s.sense.pull(beamLine, true)
+	s.fire.pull(flashLine, flashSafe)
+	socket := filepath.Join(t.TempDir(), "board.sock")
+	conf := strings.Replace(stageConfig, "[board]\n", "[board]\nsocket = \""+socket+"\"\n", 1)
+	path := filepath.Join(t.TempDir(), "board.toml")
+	require.NoError(t, os.WriteFile(path, []byte(conf), 0o644))
+	var service *boardProcess
+	if boardFirst {
+		service = startService(t, path, socket)
+		s.d = startDaemon(t, conf)
+	} else {
+		s.d = startDaemon(t, conf)
+		p := s.d.pair()
+		p.until("what is missing", func(c control.Snapshot) bool {
+			return !c.Board.Connected && strings.Contains(c.Board.Trouble, "there is no board socket "+socket)
+		})
+		service = startService(t, path, socket)
+	}
+	s.phone = s.d.pair()
+	s.phone.ready()
+	s.phone.set("kind", "drop", "drop.height", "40 cm", "drop.beam", "5 cm", "light.recycle", "400 ms")
+	p := s.compiled(s.phone.last.Set)
+	fire := func() {
+		t.Helper()
+		shots := s.phone.last.ShotCount
+		s.phone.arm(1)
+		startTrace(t)
+		before, after := s.breakBeam(beamLine)
+		got := s.phone.until("a shot", func(c control.Snapshot) bool {
+			return c.ShotCount > shots && c.State == control.Safe
+		}).Shots[0]
+		s.checkShot(got, p, p.Table[0].Delay.Round(tick), before, after)
+		s.clearBeams()
+	}
+	fire()
+
+	s.phone.arm(1)
+	service.kill()
+	s.phone.until("the board's end", func(c control.Snapshot) bool {
+		return !c.Board.Connected && strings.Contains(c.Board.Trouble, "its log says why: journalctl -u stillwater-board")
+	})
+	s.assertSafe()
+	service = startService(t, path, socket)
+	s.phone.until("the board's return", func(c control.Snapshot) bool {
+		return c.Board.Connected && c.State == control.Safe
+	})
+	fire()
+
+	s.phone.arm(1)
+	s.d.stop(syscall.SIGKILL)
+	time.Sleep(100 * time.Millisecond)
+	require.True(t, runs(service.pid), "the board stays")
+	s.assertSafe()
+	s.d = startDaemon(t, conf)
+	s.phone = s.d.pair()
+	s.phone.ready()
+	assert.Equal(t, control.Safe, s.phone.last.State)
+	s.phone.set("kind", "drop", "drop.height", "40 cm", "drop.beam", "5 cm", "light.recycle", "400 ms")
+	fire()
+	s.assertSafe()
+}

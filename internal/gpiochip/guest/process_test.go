@@ -1,0 +1,129 @@
+//go:build guest
+
+package guest
+
+import (
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/config"
+	"stillwater/internal/spawn"
+)
+
+// boardProcess is the real board process, started as the daemon does, or as a service with a socket.
+type boardProcess struct {
+	t    *testing.T
+	link io.ReadWriteCloser
+	pid  int
+	out  *output
+	done <-chan struct{}
+	shot time.Duration // when it was killed, by the monotonic clock
+}
+
+// startBoard starts it and connects a host.
+func startBoard(t *testing.T, path, socket string) *boardProcess {
+	t.Helper()
+	if socket != "" {
+		p := startService(t, path, socket)
+		p.dial(path, socket)
+		return p
+	}
+	p := &boardProcess{t: t, out: &output{}}
+	link, err := spawn.Start(spawn.Command{Path: program, Args: []string{"board", "--config", path}, Stderr: p.out})
+	require.NoError(t, err)
+	p.link, p.pid, p.done = link, link.Pid(), link.Done()
+	return p
+}
+
+// startService starts a board with a socket; nobody is connected yet.
+func startService(t *testing.T, path, socket string) *boardProcess {
+	t.Helper()
+	p := &boardProcess{t: t, out: &output{}}
+	cmd := exec.Command(program, "board", "--config", path, "--listen", socket)
+	cmd.Stderr = p.out
+	require.NoError(t, cmd.Start())
+	done := make(chan struct{})
+	go func() { defer close(done); _ = cmd.Wait() }()
+	p.pid, p.done = cmd.Process.Pid, done
+	t.Cleanup(func() {
+		p.stop()
+		if t.Failed() {
+			t.Logf("the board said:\n%s", p.out)
+		}
+	})
+	return p
+}
+
+// dial connects a host, once the board listens.
+func (p *boardProcess) dial(path, socket string) {
+	p.t.Helper()
+	conf, err := config.Load(path)
+	require.NoError(p.t, err)
+	var last error
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
+		if p.link, last = spawn.Dial(p.t.Context(), socket, conf.Sum); last == nil {
+			return
+		}
+	}
+	p.t.Fatalf("the board does not answer: %v; it said:\n%s", last, p.out)
+}
+
+// kill kills the process, and waits until its keeper has gone too.
+func (p *boardProcess) kill() {
+	p.t.Helper()
+	keepers := childrenOf(p.t, p.pid)
+	p.shot = time.Duration(monotonic(p.t))
+	require.NoError(p.t, syscall.Kill(p.pid, syscall.SIGKILL))
+	<-p.done
+	if p.link != nil {
+		p.link.Close()
+	}
+	for _, pid := range keepers {
+		for end := time.Now().Add(patience); runs(pid) && time.Now().Before(end); {
+			time.Sleep(time.Millisecond)
+		}
+	}
+}
+
+// stop ends it in order. It may be called more than once.
+func (p *boardProcess) stop() {
+	if p.link != nil {
+		p.link.Close()
+	}
+	select {
+	case <-p.done:
+	default:
+		_ = syscall.Kill(p.pid, syscall.SIGTERM)
+		<-p.done
+	}
+}
+
+// childrenOf are the processes that a process started.
+func childrenOf(t *testing.T, parent int) (pids []int) {
+	t.Helper()
+	stats, err := filepath.Glob("/proc/[0-9]*/stat")
+	require.NoError(t, err)
+	for _, path := range stats {
+		stat, err := os.ReadFile(path)
+		if err != nil {
+			continue // it has ended meanwhile
+		}
+		// Source: proc_pid_stat(5): pid (comm) state ppid ...
+		_, rest, _ := strings.Cut(string(stat), ") ")
+		if fields := strings.Fields(rest); len(fields) > 1 && fields[0] != "Z" && fields[1] == strconv.Itoa(parent) {
+			pid, err := strconv.Atoi(filepath.Base(filepath.Dir(path)))
+			require.NoError(t, err)
+			pids = append(pids, pid)
+		}
+	}
+	return pids
+}
