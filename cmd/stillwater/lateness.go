@@ -102,7 +102,7 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 	flags.StringVar(&o.config, "config", "", "switch a real output: the board of this `FILE`; needs --output")
 	flags.StringVar(&o.output, "output", "", "with --config: the `NAME` of the output that may be switched")
 	flags.StringVar(&o.input, "input", "", "with --output: the `NAME` of the input that it is wired back to")
-	flags.StringVar(&o.journal, "journal", "", "the plan to judge by is the latest of this `FILE` (default: the usual one)")
+	flags.StringVar(&o.journal, "journal", "", "judge by the latest plan of this `FILE` (default: the usual one)")
 	flags.StringVar(&o.kind, "plan", "", "judge by a drop, a throw or a sound with the usual set")
 	flags.Func("set", "change the plan to judge by: `FIELD=VALUE`, like throw.gate=10cm; may be repeated",
 		func(s string) error { o.sets = append(o.sets, s); return nil })
@@ -110,8 +110,8 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 }
 
 func latenessHelp(w io.Writer, flags *flag.FlagSet) {
-	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine: the real process and the
-real loop, with nothing at its pins unless --config and --output say otherwise.
+	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine: the real process and the real
+loop, with nothing at its pins unless --config and --output say otherwise.
 
 `)
 	printFlags(w, flags)
@@ -143,7 +143,7 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	case o.cpu < config.AnyCPU:
 		return bad("--cpu %d: give the number of a processor, or -1 for any", o.cpu)
 	case o.config == "" && (o.output != "" || o.input != ""):
-		return bad("--output and --input are names in a configuration: add --config FILE, or leave them out to switch nothing")
+		return bad("--output and --input are names in a configuration: add --config FILE, or leave them out")
 	case o.config != "" && o.output == "":
 		return bad("--config switches a real output; say which may be switched with --output NAME, or leave --config out")
 	case o.config != "" && (given["priority"] || given["cpu"]):

@@ -28,7 +28,8 @@ import (
 // not asked: that is no matter for a test.
 func runLateness(t *testing.T, args ...string) map[string]any {
 	home := t.TempDir()
-	cmd := exec.CommandContext(t.Context(), os.Args[0], append([]string{"lateness", "--json", "--plan", "throw"}, args...)...)
+	args = append([]string{"lateness", "--json", "--plan", "throw"}, args...)
+	cmd := exec.CommandContext(t.Context(), os.Args[0], args...)
 	cmd.Env = append(os.Environ(), runEnv+"=1", "HOME="+home, "XDG_STATE_HOME="+home, "XDG_CONFIG_HOME="+home)
 	out, err := cmd.Output()
 	if exit := new(exec.ExitError); errors.As(err, &exit) {

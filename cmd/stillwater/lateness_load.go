@@ -30,7 +30,8 @@ func (o *latenessOptions) startLoad(ctx context.Context) (latenessLoad, error) {
 	if err != nil {
 		return busyLoops(), nil
 	}
-	args := []string{"--cpu", "0", "--vm", "1", "--vm-bytes", "64M", "--switch", "1", "--temp-path", os.TempDir(), "--quiet",
+	args := []string{"--cpu", "0", "--vm", "1", "--vm-bytes", "64M", "--switch", "1", "--temp-path", os.TempDir(),
+		"--quiet",
 		// If this process is killed, the load ends by itself.
 		"--timeout", fmt.Sprintf("%.0fs", (time.Minute + 20*time.Duration(o.count)*o.interval).Seconds())}
 	cmd := exec.CommandContext(ctx, path, args...)

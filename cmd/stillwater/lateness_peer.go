@@ -88,7 +88,7 @@ func readCyclictest(text []byte) ([]lateness.Count, error) {
 		counted += n
 	}
 	slices.SortFunc(counts, func(a, b lateness.Count) int { return int(a.Value - b.Value) })
-	if beyond := thread.Cycles - counted; beyond > 0 { // of which the latest is known; the others count as little as can be
+	if beyond := thread.Cycles - counted; beyond > 0 { // the latest is known; the others count as little as can be
 		counts = append(counts, lateness.Count{Value: peerHistogram, N: beyond - 1},
 			lateness.Count{Value: time.Duration(thread.Max), N: 1})
 	}

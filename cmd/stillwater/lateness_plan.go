@@ -37,8 +37,8 @@ func (m *Main) latenessPlan(ctx context.Context, o *latenessOptions, cfg config.
 	}
 	budget, err := latenessBudget(set)
 	if err != nil {
-		return planAtHand{}, fmt.Errorf("lateness: the plan to judge by (%s) does not work: %w; give another with --plan and "+
-			"--set", from, err)
+		return planAtHand{}, fmt.Errorf("lateness: the plan to judge by (%s) does not work: %w; give another with --plan "+
+			"and --set", from, err)
 	}
 	plan := lateness.Plan{Name: "a " + string(set.Kind), Again: budget.Again.Mistiming.Duration(), Limit: cfg.Board.Late}
 	return planAtHand{plan, from}, nil
@@ -58,7 +58,9 @@ func (m *Main) latenessSet(ctx context.Context, o *latenessOptions, cfg config.C
 }
 
 // latestSet is that of the latest session, or the usual one where nothing is recorded yet.
-func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Config) (set shot.Set, from string, err error) {
+func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Config) (
+	set shot.Set, from string, err error,
+) {
 	set, from = shot.DefaultSet(), "the usual set, nothing is recorded yet"
 	path := o.journal
 	if path == "" {

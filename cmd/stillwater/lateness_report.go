@@ -122,13 +122,13 @@ func (r *latenessReport) writeBars(w io.Writer) error {
 
 // named are a summary's numbers in the order they are shown.
 func named(s lateness.Summary) []struct {
-	name, key string
-	late      time.Duration
+	name string
+	late time.Duration
 } {
 	return []struct {
-		name, key string
-		late      time.Duration
-	}{{"p50", "p50", s.P50}, {"p90", "p90", s.P90}, {"p99", "p99", s.P99}, {"p99.9", "p999", s.P999}, {"max", "max", s.Max}}
+		name string
+		late time.Duration
+	}{{"p50", s.P50}, {"p90", s.P90}, {"p99", s.P99}, {"p99.9", s.P999}, {"max", s.Max}}
 }
 
 func (r *latenessReport) writeQuantiles(w io.Writer) error {

@@ -72,7 +72,8 @@ func fakeTools(looped, peer bool) latenessTools {
 
 func fakeRun(t *testing.T, looped, peer bool) *latenessReport {
 	o := &latenessOptions{count: 1000, rounds: 2, interval: time.Millisecond, seed: 7}
-	plan := planAtHand{lateness.Plan{Name: "a throw", Again: 9 * time.Millisecond, Limit: time.Millisecond}, "the usual set"}
+	plan := planAtHand{lateness.Plan{Name: "a throw", Again: 9 * time.Millisecond, Limit: time.Millisecond},
+		"the usual set"}
 	r, err := o.run(t.Context(), fakeTools(looped, peer), plan)
 	require.NoError(t, err)
 	return r
@@ -98,8 +99,8 @@ func TestLatenessJSONKeys(t *testing.T) {
 	require.NoError(t, fakeRun(t, true, true).writeJSON(&b))
 	var keys map[string]any
 	require.NoError(t, json.Unmarshal(b.Bytes(), &keys))
-	for _, k := range []string{"p50_ns", "p90_ns", "p99_ns", "p999_ns", "max_ns", "count", "granted", "missing", "drive", "kernel",
-		"load", "stamped", "histogram", "moved_mm", "peer", "good_enough", "verdict"} {
+	for _, k := range []string{"p50_ns", "p90_ns", "p99_ns", "p999_ns", "max_ns", "count", "granted", "missing",
+		"drive", "kernel", "load", "stamped", "histogram", "moved_mm", "peer", "good_enough", "verdict"} {
 		assert.Contains(t, keys, k)
 	}
 	assert.EqualValues(t, 250, keys["p50_ns"])
@@ -236,7 +237,8 @@ func TestReadCyclictest(t *testing.T) {
 	}
 	assert.InDelta(t, whole.Thread["0"].Avg, float64(sum)/200, 0.01)
 
-	beyond, err := readCyclictest([]byte(`{"return_code":0,"thread":{"0":{"histogram":{"7":2},"cycles":5,"max":2000000}}}`))
+	beyond, err := readCyclictest([]byte(`{"return_code":0,"thread":{"0":{"histogram":{"7":2},"cycles":5,` +
+		`"max":2000000}}}`))
 	require.NoError(t, err)
 	assert.Equal(t, []lateness.Count{{Value: 7, N: 2}, {Value: peerHistogram, N: 2}, {Value: 2_000_000, N: 1}}, beyond)
 
@@ -251,8 +253,8 @@ func TestReadCyclictest(t *testing.T) {
 func TestBoardWords(t *testing.T) {
 	var rest bytes.Buffer
 	w := &boardWords{rest: &rest}
-	for _, piece := range []string{"2026/11/25 12:00:00 INFO " + saysGranted + "memory lock", "ed\n2026/11/25 WARN " + saysMissing +
-		"no real-time priority 60: so it is\n", "INFO " + saysDrive + "registers\nsomething else\n", "and half a li"} {
+	for _, piece := range []string{"2026/11/25 12:00:00 INFO " + saysGranted + "memory lock",
+		"ed\n2026/11/25 WARN " + saysMissing + "no real-time priority 60: so it is\n", "INFO " + saysDrive + "registers\nsomething else\n", "and half a li"} {
 		n, err := w.Write([]byte(piece))
 		require.NoError(t, err)
 		assert.Equal(t, len(piece), n)
@@ -282,8 +284,8 @@ func TestLatenessVerdictIsAnError(t *testing.T) {
 	late.measure = func(_ context.Context, n int, _ *rand.Rand) ([]pulseTime, error) {
 		return []pulseTime{{software: time.Second}}, nil
 	}
-	r, err := (&latenessOptions{count: 1, rounds: 1}).run(t.Context(), late, planAtHand{Plan: lateness.Plan{Name: "a throw",
-		Limit: time.Millisecond}})
+	r, err := (&latenessOptions{count: 1, rounds: 1}).run(t.Context(), late, planAtHand{
+		Plan: lateness.Plan{Name: "a throw", Limit: time.Millisecond}})
 	require.NoError(t, err)
 	assert.False(t, r.Verdict.Good)
 	var text bytes.Buffer

@@ -12,7 +12,10 @@ import (
 	"stillwater/internal/phys"
 )
 
-const us = time.Microsecond
+const (
+	us = time.Microsecond
+	ms = time.Millisecond
+)
 
 func TestSummarize(t *testing.T) {
 	var thousand []time.Duration
@@ -93,10 +96,10 @@ func TestJudge(t *testing.T) {
 		want string
 	}{
 		"nothing":        {Summary{}, throw, false, "nothing was measured"},
-		"a third":        {Summary{Count: 1, P99: 3 * time.Millisecond, Max: 4 * time.Millisecond}, throw, true, "varies by 9ms anyway"},
-		"more":           {Summary{Count: 1, P99: 3*time.Millisecond + 1, Max: 4 * time.Millisecond}, throw, false, "3ms would be"},
-		"given up":       {Summary{Count: 1, P99: 1, Max: 11 * time.Millisecond}, throw, false, "more than 10ms late is not fired"},
-		"at the limit":   {Summary{Count: 1, P99: 1, Max: 10 * time.Millisecond}, throw, true, "good enough for a throw"},
+		"a third":        {Summary{Count: 1, P99: 3 * ms, Max: 4 * ms}, throw, true, "varies by 9ms anyway"},
+		"more":           {Summary{Count: 1, P99: 3*ms + 1, Max: 4 * ms}, throw, false, "3ms would be"},
+		"given up":       {Summary{Count: 1, P99: 1, Max: 11 * ms}, throw, false, "more than 10ms late is not fired"},
+		"at the limit":   {Summary{Count: 1, P99: 1, Max: 10 * ms}, throw, true, "good enough for a throw"},
 		"unseen":         {Summary{Count: 1, P99: 50 * us, Max: 60 * us}, sound, true, "too little for a picture to show"},
 		"seen in sounds": {Summary{Count: 1, P99: 51 * us, Max: 60 * us}, sound, false, "50µs would be"},
 	} {
