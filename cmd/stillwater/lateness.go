@@ -110,8 +110,8 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 }
 
 func latenessHelp(w io.Writer, flags *flag.FlagSet) {
-	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine: the real process and the real
-loop, with nothing at its pins unless --config and --output say otherwise.
+	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine: the real process
+and the real loop, with nothing at its pins unless --config and --output say otherwise.
 
 `)
 	printFlags(w, flags)

@@ -254,7 +254,8 @@ func TestBoardWords(t *testing.T) {
 	var rest bytes.Buffer
 	w := &boardWords{rest: &rest}
 	for _, piece := range []string{"2026/11/25 12:00:00 INFO " + saysGranted + "memory lock",
-		"ed\n2026/11/25 WARN " + saysMissing + "no real-time priority 60: so it is\n", "INFO " + saysDrive + "registers\nsomething else\n", "and half a li"} {
+		"ed\n2026/11/25 WARN " + saysMissing + "no real-time priority 60: so it is\n",
+		"INFO " + saysDrive + "registers\nsomething else\n", "and half a li"} {
 		n, err := w.Write([]byte(piece))
 		require.NoError(t, err)
 		assert.Equal(t, len(piece), n)
