@@ -448,5 +448,5 @@ func TestExampleOnTheHeader(t *testing.T) {
 	s := goodSite()
 	s.conf = conf
 	assert.Empty(t, s.findings())
-	assert.Len(t, uses(conf.Board), 12)
+	assert.Len(t, uses(conf.Board), 13)
 }

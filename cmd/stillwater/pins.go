@@ -82,7 +82,6 @@ type pinLost struct {
 type use struct {
 	what string // "output \"flash\""
 	line config.Line
-	key  string // where the configuration says it
 }
 
 // uses lists what a configuration wants lines for: the heartbeat, the inputs, the outputs.
@@ -91,13 +90,13 @@ func uses(b config.Board) (all []use) {
 		return nil
 	}
 	if b.Heartbeat != nil {
-		all = append(all, use{"heartbeat", *b.Heartbeat, "board.heartbeat"})
+		all = append(all, use{"heartbeat", *b.Heartbeat})
 	}
-	for i, in := range b.Inputs {
-		all = append(all, use{fmt.Sprintf("input %q", in.Name), in.Line, fmt.Sprintf("board.input[%d]", i)})
+	for _, in := range b.Inputs {
+		all = append(all, use{fmt.Sprintf("input %q", in.Name), in.Line})
 	}
-	for i, out := range b.Outputs {
-		all = append(all, use{fmt.Sprintf("output %q", out.Name), out.Line, fmt.Sprintf("board.output[%d]", i)})
+	for _, out := range b.Outputs {
+		all = append(all, use{fmt.Sprintf("output %q", out.Name), out.Line})
 	}
 	return all
 }

@@ -362,20 +362,11 @@ func (c *checker) unique(b Board) {
 	for i, out := range b.Outputs {
 		table := fmt.Sprintf("board.output[%d]", i)
 		pin(table, out.Line, out.Name)
-		if out.Kind == wire.OutputFlash || out.Kind == wire.OutputShutter {
-			once(table, "kind", "kind", outputKinds[out.kindIndex()].name,
-				"a plan uses one shutter and one flash: remove one, or wire both devices to one line")
+		if out.Kind == wire.OutputShutter {
+			once(table, "kind", "kind", "shutter",
+				"a plan uses one shutter: remove one, or wire both cameras to one line, each through its own optocoupler")
 		}
 	}
-}
-
-func (o Output) kindIndex() int {
-	for i, k := range outputKinds {
-		if k.kind == o.Kind {
-			return i
-		}
-	}
-	return 0
 }
 
 // choice reads a word out of a list; without a word, or with another one, it is an error.

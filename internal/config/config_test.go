@@ -34,7 +34,7 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, Kill, c.Board.Inputs[4].Role)
 	assert.True(t, c.Board.Inputs[4].ActiveHigh)
 	assert.False(t, c.Board.Inputs[4].Falling())
-	require.Len(t, c.Board.Outputs, 5)
+	require.Len(t, c.Board.Outputs, 6)
 	assert.Equal(t, Output{Name: "shutter", Kind: wire.OutputShutter, Line: Line{Pin: "GPIO23"},
 		LongestOn: 5 * time.Second, Delay: 300 * time.Microsecond}, c.Board.Outputs[1])
 	assert.Equal(t, wire.OutputFlash, c.Board.Outputs[2].Kind)
@@ -161,6 +161,11 @@ line = 22
 	assert.Equal(t, 60, b.Priority)
 	assert.Equal(t, AnyCPU, b.CPU)
 	assert.Nil(t, b.Heartbeat)
+}
+
+func shutter(name, pin string) string {
+	return strings.NewReplacer(`name = "flash"`, `name = "`+name+`"`, `kind = "flash"`, `kind = "shutter"`, "GPIO24", pin).
+		Replace(flash)
 }
 
 func TestErrors(t *testing.T) {
@@ -390,9 +395,9 @@ func TestErrors(t *testing.T) {
 			want: `x.toml:16:1: board.input[1]: role "beam" is already taken by board.input[0]`,
 			do:   "change its role",
 		},
-		"flash twice": {
-			text: valid + strings.ReplaceAll(strings.ReplaceAll(flash, "GPIO24", "GPIO4"), `name = "flash"`, `name = "other"`),
-			want: `x.toml:16:1: board.output[1]: kind "flash" is already taken by board.output[0]`, do: "one line",
+		"shutter twice": {
+			text: head + beam + shutter("one", "GPIO23") + shutter("two", "GPIO24"),
+			want: `x.toml:16:1: board.output[1]: kind "shutter" is already taken by board.output[0]`, do: "one line",
 		},
 
 		"output kind missing": {

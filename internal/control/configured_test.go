@@ -17,17 +17,18 @@ func TestConfiguredWiring(t *testing.T) {
 	conf, err := config.Load("../config/testdata/stillwater.toml")
 	require.NoError(t, err)
 	id := board.Identity{Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
-		Inputs: make([]board.Input, 4), Outputs: make([]board.Output, 3)}
+		Inputs: make([]board.Input, 6), Outputs: make([]board.Output, 6)}
 	w, err := Configured(conf.Board)(id)
 	require.NoError(t, err)
-	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"ear", "microphone", false},
-		{"stop", "kill", false}}, w.Inputs)
+	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
+		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
 	assert.Equal(t, shot.Bench{
 		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true},
 		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 20 * time.Microsecond},
-		Microphone: &shot.Input{Index: 2, Name: "ear"},
-		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 5 * time.Second, Delay: 300 * time.Microsecond},
-		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: 10 * time.Millisecond},
+		Microphone: &shot.Input{Index: 2, Name: "microphone", Falling: true},
+		Shutter:    &shot.Output{Index: 1, Name: "shutter", MaxOn: 5 * time.Second, Delay: 300 * time.Microsecond},
+		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 10 * time.Millisecond},
+		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond}},
 		Lead:       300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
 		Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
@@ -46,7 +47,7 @@ func TestConfiguredWiring(t *testing.T) {
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1020 * time.Microsecond}, w.Bench.Beam)
 	assert.Nil(t, w.Bench.Microphone)
 
-	id.Outputs = id.Outputs[:2]
+	id.Outputs = id.Outputs[:5]
 	_, err = Configured(conf.Board)(id)
 	assert.ErrorContains(t, err, "restart Stillwater")
 }
