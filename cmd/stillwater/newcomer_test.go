@@ -497,8 +497,8 @@ func (b *browser) desk(t *testing.T) {
 	p.do(chromedp.KeyEvent(kb.Escape))
 	p.state("safe", "Safe")
 	setFolds(p, true)
-	p.hold(`#outputs [data-key="flash"] button`, "the rig was tested",
-		`document.querySelector('#outputs [data-key="flash"] p').textContent.includes("planned at once for 5.0 ms; on after")`)
+	p.hold(`#outputs [data-key="flash"] button`, "the rig was tested", `document.querySelector(
+		'#outputs [data-key="flash"] p').textContent.includes("planned at once for 5.0 ms; on after")`)
 	p.fit("desk, all open")
 	p.picture("desk-04-open")
 	p.clean()

@@ -72,7 +72,8 @@ func isHelp(word string) bool {
 func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 	o, flags := &recordOptions{}, flag.NewFlagSet("record "+name, flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
-	flags.StringVar(&o.journal, "journal", "", "the journal's `FILE` (default: the configuration's, or in the user's state folder)")
+	flags.StringVar(&o.journal, "journal", "",
+		"the journal's `FILE` (default: the configuration's, or in the user's state folder)")
 	if name != "export" {
 		flags.BoolVar(&o.json, "json", false, "write JSON, keys with units")
 	}

@@ -59,6 +59,19 @@ func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
 	return nil
 }
 
+// ForgetPhone forgets one phone.
+func (j *Journal) ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error {
+	done, err := j.toWrite(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
+	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones WHERE token_hash = ?", hash[:]); err != nil {
+		return j.explain("forget a phone", err)
+	}
+	return nil
+}
+
 // ForgetPhones forgets the phones paired at or before a time.
 func (j *Journal) ForgetPhones(ctx context.Context, until time.Time) error {
 	done, err := j.toWrite(ctx)

@@ -29,4 +29,9 @@ func TestPhonesAreKeptAndForgotten(t *testing.T) {
 	all, err = j.Phones(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, []Phone{second}, all)
+	require.NoError(t, j.ForgetPhone(ctx, first.Hash), "gone already")
+	require.NoError(t, j.ForgetPhone(ctx, second.Hash))
+	all, err = j.Phones(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, all)
 }

@@ -430,6 +430,9 @@ func TestPhonesStayPairedOverARestart(t *testing.T) {
 	first.now = func() time.Time { return time.Now().AddDate(0, 0, -cookieDays-1) }
 	stale, _, err := first.pair(t.Context(), first.code, from)
 	require.NoError(t, err)
+	first.now = func() time.Time { return time.Unix(100, 0) } // the machine's clock is not set
+	early, _, err := first.pair(t.Context(), first.code, from)
+	require.NoError(t, err)
 	require.NoError(t, j.Close())
 	raw, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -445,6 +448,11 @@ func TestPhonesStayPairedOverARestart(t *testing.T) {
 	assert.Equal(t, "phone 1", name)
 	_, ok = known(again, stale)
 	assert.False(t, ok, "its cookie is over, so is its pairing")
+	_, ok = known(again, early)
+	assert.True(t, ok, "a date from before the clock was set says nothing of how long ago that was")
+	kept, err := j.Phones(t.Context())
+	require.NoError(t, err)
+	assert.Len(t, kept, 2)
 	_, ok = known(again, token+"x")
 	assert.False(t, ok)
 }

@@ -7,6 +7,7 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math/big"
@@ -40,6 +41,7 @@ const (
 type Phones interface {
 	Phones(context.Context) ([]journal.Phone, error) // the one paired first in front
 	AddPhone(context.Context, journal.Phone) error
+	ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error
 	ForgetPhones(ctx context.Context, until time.Time) error // those paired at or before until
 }
 
@@ -61,12 +63,24 @@ func newPairing(ctx context.Context, kept Phones) (*pairing, error) {
 	if kept == nil {
 		return p, nil
 	}
-	if err := kept.ForgetPhones(ctx, p.now().AddDate(0, 0, -cookieDays)); err != nil {
-		return nil, err
+	phones, err := kept.Phones(ctx)
+	for _, phone := range phones {
+		if !p.expired(phone) {
+			p.phones = append(p.phones, phone)
+		} else if err = errors.Join(err, kept.ForgetPhone(ctx, phone.Hash)); err != nil {
+			break
+		}
 	}
-	var err error
-	p.phones, err = kept.Phones(ctx)
 	return p, err
+}
+
+// believable is a date that a clock which was set may say: the program is no older.
+var believable = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// expired says that a phone was paired so long ago that its cookie is no longer good. One that was paired while the
+// machine's clock was not set may have been paired at any time: its browser knows when to forget the cookie.
+func (p *pairing) expired(phone journal.Phone) bool {
+	return phone.Paired.After(believable) && !p.now().AddDate(0, 0, -cookieDays).Before(phone.Paired)
 }
 
 // newCode draws a code of decimal digits, each code as likely as any other.
@@ -139,7 +153,7 @@ func (p *pairing) admit(ctx context.Context, now time.Time) (token string, err e
 		oldest := p.phones[0]
 		p.phones = p.phones[1:]
 		if p.kept != nil {
-			return token, p.kept.ForgetPhones(ctx, oldest.Paired)
+			return token, p.kept.ForgetPhone(ctx, oldest.Hash)
 		}
 	}
 	return token, nil
