@@ -35,26 +35,12 @@ func StartKeeper(c Command, held []int) (*Keeper, error) {
 	if err != nil {
 		return nil, err
 	}
-	files := []*os.File{theirs}
-	defer func() {
-		for _, f := range files {
-			f.Close()
-		}
-	}()
-	for _, fd := range held {
-		own, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, 0)
-		if err != nil {
-			conn.Close()
-			return nil, fmt.Errorf("copy descriptor %d for the keeper: %w", fd, err)
-		}
-		files = append(files, os.NewFile(uintptr(own), "held"))
-	}
 	cmd := exec.Command(c.Path, c.Args...)
-	cmd.Env, cmd.Stderr, cmd.ExtraFiles = c.Env, c.Stderr, files
+	cmd.Env, cmd.Stderr = c.Env, c.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // what ends the group of the board must not end its keeper
-	if err := cmd.Start(); err != nil {
+	if err := startWith(cmd, theirs, held); err != nil {
 		conn.Close()
-		return nil, fmt.Errorf("start the outputs' keeper %s: %w", filepath.Base(c.Path), err)
+		return nil, err
 	}
 	k := &Keeper{cmd: cmd, conn: conn, gone: make(chan struct{})}
 	if err := k.hello(); err != nil {
@@ -67,6 +53,27 @@ func StartKeeper(c Command, held []int) (*Keeper, error) {
 		_ = cmd.Wait()
 	}()
 	return k, nil
+}
+
+// startWith starts the keeper with its end of the link and copies of what it is to hold, and closes those here.
+func startWith(cmd *exec.Cmd, theirs *os.File, held []int) error {
+	cmd.ExtraFiles = []*os.File{theirs}
+	defer func() {
+		for _, f := range cmd.ExtraFiles {
+			f.Close()
+		}
+	}()
+	for _, fd := range held {
+		own, err := unix.FcntlInt(uintptr(fd), unix.F_DUPFD_CLOEXEC, 0)
+		if err != nil {
+			return fmt.Errorf("copy descriptor %d for the keeper: %w", fd, err)
+		}
+		cmd.ExtraFiles = append(cmd.ExtraFiles, os.NewFile(uintptr(own), "held"))
+	}
+	if err := cmd.Start(); err != nil {
+		return fmt.Errorf("start the outputs' keeper %s: %w", filepath.Base(cmd.Path), err)
+	}
+	return nil
 }
 
 // hello waits for the keeper's one byte.

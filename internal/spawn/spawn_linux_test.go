@@ -47,6 +47,8 @@ var parts = map[string]func(){
 		fmt.Println(p.Pid())
 		time.Sleep(time.Hour)
 	},
+	// keeper keeps two descriptors.
+	"part-keeper": partKeeper,
 	// waits ends by nothing but a signal.
 	"part-waits": func() { time.Sleep(time.Hour) },
 }
