@@ -223,7 +223,7 @@ func (c *Control) saveSession(s *session) {
 	c.rec.add(false, func(ctx context.Context) error {
 		kept, err := c.opts.Journal.NewSession(ctx, row)
 		if err == nil {
-			c.update(func() { s.id = kept.ID })
+			c.update(func() { s.id, s.started = kept.ID, kept.Started })
 		}
 		return err
 	})

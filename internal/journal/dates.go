@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"time"
 )
@@ -67,7 +68,7 @@ func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, e
 	var origin sql.NullInt64
 	var by string
 	err := j.db.QueryRowContext(ctx, "SELECT origin_ns, dated_by FROM boots WHERE name = ?", boot).Scan(&origin, &by)
-	if err == sql.ErrNoRows || err == nil && !origin.Valid {
+	if errors.Is(err, sql.ErrNoRows) || err == nil && !origin.Valid {
 		return time.Time{}, Doubtful, nil
 	}
 	if err != nil {
