@@ -36,8 +36,8 @@ const (
 )
 
 // arguments are how many bytes follow a command before the final stkSync.
-var arguments = map[byte]int{stkGetParameter: 1, stkSetDevice: 20, stkSetDeviceMore: 5, stkLoadAddress: 2, stkUniversal: 4,
-	stkProgramPage: 3, stkReadPage: 3}
+var arguments = map[byte]int{stkGetParameter: 1, stkSetDevice: 20, stkSetDeviceMore: 5, stkLoadAddress: 2,
+	stkUniversal: 4, stkProgramPage: 3, stkReadPage: 3}
 
 // take takes what a programmer said and answers; left: it was told to start the firmware.
 func (b *bootloader) take(said []byte) (answer []byte, left bool) {

@@ -49,6 +49,7 @@ type finding struct {
 type checked struct {
 	Configuration string    `json:"configuration"` // "" without one
 	Board         string    `json:"board"`
+	Serial        *says     `json:"serial,omitempty"` // what a board on a serial port said
 	Findings      []finding `json:"findings"`
 	Stops         int       `json:"stops"`
 	Warnings      int       `json:"warnings"`
@@ -91,7 +92,7 @@ func (m *Main) judge(ctx context.Context, path string) checked {
 		return summary(checked{Configuration: path, Findings: unreadable(err)})
 	}
 	s := m.survey(ctx, conf)
-	answer := checked{Configuration: conf.Path, Board: string(conf.Board.Kind)}
+	answer := checked{Configuration: conf.Path, Board: string(conf.Board.Kind), Serial: s.asked.says()}
 	if err != nil {
 		answer.Findings = append(answer.Findings, finding{note, "configuration",
 			"none was found, so Stillwater runs its simulated rig", "for a real board write one of " + places()})

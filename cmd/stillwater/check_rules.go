@@ -24,7 +24,7 @@ func examinations(kind config.Kind) []func(site) []finding {
 			examineHeartbeat, examineInputs, examineDrive, examineLimits, examineSocket,
 		}, all...)
 	case config.Serial:
-		return append([]func(site) []finding{examineSerial, examineSocket}, all...)
+		return append([]func(site) []finding{examineSerial, examineSocket, examineFirmware, examineBoardClock}, all...)
 	}
 	return all
 }
@@ -285,9 +285,10 @@ func examinePort(s site) []finding {
 	switch {
 	case s.listen == nil:
 		return nil
+	case s.ours:
+		return []finding{{note, where, "Stillwater itself has the port: it is running", ""}}
 	case errors.Is(s.listen, syscall.EADDRINUSE):
-		return []finding{{warning, where, "the port is in use, perhaps by Stillwater itself, which is running",
-			"if it is another program's, stop that or choose another port with listen"}}
+		return []finding{{stops, where, "another program has the port", "stop it, or choose another port with listen"}}
 	case errors.Is(s.listen, syscall.EACCES):
 		return []finding{{stops, where, "the port is not for this user", "choose a port from 1024 up"}}
 	}

@@ -4,11 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
+	"time"
 
 	"stillwater/internal/bootclock"
 	"stillwater/internal/config"
@@ -26,9 +30,11 @@ type site struct {
 	limits   realtime.Report // of this user
 	clock    bootclock.Reading
 	listen   error // why the page cannot have its port
+	ours     bool  // a page of ours has it
 	journal  place
 	socket   place // of the board's service
 	serial   place // the port of a serial board
+	asked    asked // what that board said
 }
 
 // place is a file, a device or a folder that is needed.
@@ -49,6 +55,7 @@ type trial struct {
 func (m *Main) survey(ctx context.Context, conf config.Config) site {
 	s := site{conf: conf, clock: bootclock.Read()}
 	s.listen = portFree(ctx, conf.Listen)
+	s.ours = errors.Is(s.listen, syscall.EADDRINUSE) && pageAnswers(ctx, conf.Listen)
 	s.journal = m.journalPlace(conf.Journal)
 	switch b := conf.Board; b.Kind {
 	case config.GPIO:
@@ -58,6 +65,7 @@ func (m *Main) survey(ctx context.Context, conf config.Config) site {
 		s.limits = realtime.Probe(realtime.Want{Priority: b.Priority, CPU: b.CPU})
 	case config.Serial:
 		s.serial = serialPlace(b.Port)
+		s.asked = m.ask(ctx, conf)
 	}
 	if conf.Board.Socket != "" {
 		s.socket = placeAt(conf.Board.Socket)
@@ -95,6 +103,34 @@ func portFree(ctx context.Context, address string) error {
 		return err
 	}
 	return listener.Close()
+}
+
+// pageTitle is how a page of ours begins.
+const pageTitle = "<title>Stillwater</title>"
+
+// pageAnswers says whether a page of ours is at this address.
+func pageAnswers(ctx context.Context, address string) bool {
+	const patience, enough = 2 * time.Second, 4 << 10
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return false
+	}
+	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
+		host = "127.0.0.1"
+	}
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	ask, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+net.JoinHostPort(host, port)+"/", http.NoBody)
+	if err != nil {
+		return false
+	}
+	answer, err := http.DefaultClient.Do(ask)
+	if err != nil {
+		return false
+	}
+	defer answer.Body.Close()
+	text, _ := io.ReadAll(io.LimitReader(answer.Body, enough)) // what came is judged
+	return strings.Contains(string(text), pageTitle)
 }
 
 // journalPlace looks at the journal's file or, before there is one, at the folder it will be made in.

@@ -55,7 +55,9 @@ type chipEdge struct {
 
 // newChip is a chip that is not plugged in yet.
 func newChip(t testing.TB) *virtualChip {
-	c := &virtualChip{t: t, path: filepath.Join(t.TempDir(), "usb-board"), firmware: "m328p 1.0", edges: make(chan chipEdge, 16)}
+	c := &virtualChip{
+		t: t, path: filepath.Join(t.TempDir(), "usb-board"), firmware: "m328p 1.0", edges: make(chan chipEdge, 16),
+	}
 	t.Cleanup(func() {
 		if c.far != nil {
 			c.unplug()
@@ -232,19 +234,25 @@ func (r *chipRun) config() trigger.Config {
 		return n
 	}
 	c := trigger.Config{
-		BootID: r.boots, Reset: wire.ResetExternal, TickHz: chipHz, Lead: 1000, SafeWithin: 20_000, Firmware: name(r.firmware),
+		BootID: r.boots, Reset: wire.ResetExternal, Firmware: name(r.firmware),
+		TickHz: chipHz, Lead: 1000, SafeWithin: 20_000,
 		Levels: 1<<chipGate | 1<<chipBeam | 1<<3 | 1<<5, InputLen: 6, OutputLen: chipOutputs,
 	}
-	for i, in := range []trigger.Input{{Kind: wire.InputBeam, Name: name("gate")}, {Kind: wire.InputBeam, Name: name("beam")},
-		{Kind: wire.InputMicrophone, Name: name("microphone")}, {Kind: wire.InputSync, Name: name("sync")},
-		{Kind: wire.InputKill, Name: name("kill"), KillHigh: true}, {Kind: wire.InputButton, Name: name("button")}} {
-		c.Inputs[i] = in
+	for i, in := range []struct {
+		kind wire.InputKind
+		name string
+	}{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}, {wire.InputMicrophone, "microphone"}, {wire.InputSync, "sync"},
+		{wire.InputKill, "kill"}, {wire.InputButton, "button"}} {
+		c.Inputs[i] = trigger.Input{Kind: in.kind, Name: name(in.name), KillHigh: in.kind == wire.InputKill}
 	}
-	for i, out := range []trigger.Output{{Kind: wire.OutputShutter, Name: name("shutter"), MaxOn: 120_000_000},
-		{Kind: wire.OutputFocus, Name: name("focus"), MaxOn: 120_000_000},
-		{Kind: wire.OutputFlash, Name: name("flash1"), MaxOn: 200_000}, {Kind: wire.OutputFlash, Name: name("flash2"), MaxOn: 200_000},
-		{Kind: wire.OutputValve, Name: name("valve1"), MaxOn: 1_000_000}, {Kind: wire.OutputValve, Name: name("valve2"), MaxOn: 1_000_000}} {
-		c.Outputs[i] = out
+	for i, out := range []struct {
+		kind  wire.OutputKind
+		name  string
+		maxOn time.Duration
+	}{{wire.OutputShutter, "shutter", time.Minute}, {wire.OutputFocus, "focus", time.Minute},
+		{wire.OutputFlash, "flash1", 100 * time.Millisecond}, {wire.OutputFlash, "flash2", 100 * time.Millisecond},
+		{wire.OutputValve, "valve1", 500 * time.Millisecond}, {wire.OutputValve, "valve2", 500 * time.Millisecond}} {
+		c.Outputs[i] = trigger.Output{Kind: out.kind, Name: name(out.name), MaxOn: uint32(out.maxOn.Microseconds() * 2)}
 	}
 	return c
 }

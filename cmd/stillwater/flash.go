@@ -229,7 +229,7 @@ func (w *writing) verify(ctx context.Context, m *Main) error {
 		return nil
 	}
 	w.board.Port, w.board.Socket = w.port, ""
-	facts, err := askSerial(ctx, w.board, 0)
+	facts, err := askSerial(ctx, config.Config{Board: w.board}, 0)
 	if err != nil {
 		return fmt.Errorf("it was written, but the board does not answer: %w", err)
 	}

@@ -20,21 +20,21 @@ type serialFacts struct {
 	Learned    bool // Clock holds
 }
 
-// askSerial opens the board's port, asks the board what it is, and listens to its clock for a time. Opening the port
-// resets many boards: their outputs go off. Nothing is armed or switched.
-func askSerial(ctx context.Context, b config.Board, listen time.Duration) (facts serialFacts, err error) {
-	facts.Port, err = portOf(b, "")
+// askSerial reaches the board, asks what it is, and listens to its clock for a time. Opening the port resets many
+// boards: their outputs go off. Nothing is armed or switched.
+func askSerial(ctx context.Context, conf config.Config, listen time.Duration) (facts serialFacts, err error) {
+	quiet := slog.New(slog.DiscardHandler)
+	link, at, err := (&serialBoard{conf: conf, log: quiet}).open(ctx)
 	if err != nil {
 		return facts, err
 	}
-	port, err := serialport.Open(facts.Port, b.Baud)
-	if err != nil {
-		return facts, err
+	facts.Port = at
+	if port, direct := link.(*serialport.Port); direct {
+		facts.LowLatency = port.LowLatency
 	}
-	facts.LowLatency = port.LowLatency
-	client, err := board.Dial(ctx, port, board.Options{Log: slog.New(slog.DiscardHandler), Boot: serialBoot})
+	client, err := board.Dial(ctx, link, board.Options{Log: quiet, Boot: serialBoot})
 	if err != nil {
-		return facts, noBoardOn(facts.Port, err)
+		return facts, noBoardOn(at, err)
 	}
 	defer client.Close()
 	facts.Identity = client.Identity()

@@ -20,8 +20,8 @@ import (
 func serialConfig(t testing.TB, port string, more ...string) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "stillwater.toml")
-	text := fmt.Sprintf("listen = \"127.0.0.1:0\"\nname = \"\"\n[board]\nkind = \"serial\"\nport = %q\nlate = \"20 ms\"\n%s\n", port,
-		strings.Join(more, "\n"))
+	text := fmt.Sprintf("listen = \"127.0.0.1:0\"\nname = \"\"\n[board]\nkind = \"serial\"\nport = %q\nlate = \"20 ms\"\n"+
+		"%s\n", port, strings.Join(more, "\n"))
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	return path
 }
@@ -38,8 +38,8 @@ func (c *virtualChip) drop() {
 	c.edge(chipBeam, true)
 }
 
-// dropShot arms for one drop, lets it fall, and waits for the shot. On a busy machine the chip, which is a process here,
-// can be late, and must say so.
+// dropShot arms for one drop, lets it fall, and waits for the shot. On a busy machine the chip, which is part of this
+// process, can be late, and must say so.
 func (h *hand) dropShot(drop func()) control.Shot {
 	h.t.Helper()
 	for try := 0; ; try++ {
@@ -97,7 +97,9 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	chip := newChip(t)
 	d := startSerial(t, chip)
 	h := d.enter(d.cookie())
-	h.until("no board is said", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "plug the board in") })
+	h.until("no board is said", func(s *control.Snapshot) bool {
+		return strings.Contains(s.Board.Trouble, "plug the board in")
+	})
 	assert.Contains(t, h.last.Board.Trouble, chip.path)
 	assert.False(t, h.last.Board.Connected)
 
@@ -109,7 +111,8 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 
 	chip.unplug()
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
-	assert.Contains(t, h.last.Reason, chip.path+": it is gone, the board was unplugged or lost its power: plug it in again")
+	assert.Contains(t, h.last.Reason, chip.path+
+		": it is gone, the board was unplugged or lost its power: plug it in again")
 	assert.Equal(t, 1, strings.Count(h.last.Reason, "the board is gone"))
 	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "so far") })
 	assert.NotEqual(t, control.Armed, h.last.State)

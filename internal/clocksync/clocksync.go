@@ -43,7 +43,7 @@ type Clock struct {
 	newest int64         // ticks, widened
 	at     time.Duration // when newest was heard
 
-	readings []reading // by time; the last is that of the present bucket
+	readings []reading     // by time; the last is that of the present bucket
 	began    time.Duration // of the present bucket
 	fit      line
 	restarts int

@@ -14,7 +14,7 @@ const module = "stillwater/"
 // layers says which layer each package is in: it imports lower layers only.
 var layers = map[string]int{
 	"internal/phys": 0, "internal/care": 0, "web": 0, "firmware/image": 0,
-	"internal/circuit": 1,
+	"internal/circuit":    1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/lateness": 1, "internal/clocksync": 1,
 	"internal/shot": 2, "internal/wire": 2, "internal/trigger": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3,
@@ -22,7 +22,7 @@ var layers = map[string]int{
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/config": 4, "internal/render": 4, "internal/serialport": 4,
 	"internal/control": 5, "internal/page": 5,
-	"cmd/stillwater": 6, "cmd/debs": 6,
+	"cmd/stillwater": 6, "hardware/gen": 6, "cmd/debs": 6,
 }
 
 // purest is the highest layer without clock, I/O, goroutines and logging.
@@ -37,8 +37,8 @@ var siblings = map[[2]string]bool{
 
 // homes says where a third-party module may be used when that is in more than one package.
 var homes = map[string][]string{
-	"golang.org/x/sys": {"internal/bootclock", "internal/gpiochip", "internal/realtime", "internal/service",
-		"internal/spawn"},
+	"golang.org/x/sys": {"internal/bootclock", "internal/gpiochip", "internal/realtime", "internal/serialport",
+		"internal/service", "internal/spawn"},
 }
 
 // testOnly modules appear in no program.

@@ -1,0 +1,116 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"stillwater/internal/config"
+	"stillwater/internal/phys"
+	"stillwater/internal/render"
+	"stillwater/internal/serialport"
+	"stillwater/internal/wire"
+)
+
+const (
+	// listenFor is how long check listens to a board's clock: the limits of its rate then close in to the sum of two
+	// round trips over that time.
+	listenFor = 8 * time.Second
+	// mostPPM is more than any sound resonator is off: ceramic ones keep to 0.5 percent (common practice, no source).
+	mostPPM = 6000
+	// usualDelay is for saying what an error of the clock means.
+	usualDelay = 400 * time.Millisecond
+)
+
+// asked is what a board on a serial port answered.
+type asked struct {
+	facts serialFacts
+	err   error
+}
+
+// says is that for scripts.
+type says struct {
+	Port         string  `json:"port"`
+	Firmware     string  `json:"firmware"`
+	Protocol     int     `json:"protocol"`
+	TickUs       float64 `json:"tick_us"`
+	LowLatency   bool    `json:"low_latency"`
+	ClockPPM     float64 `json:"clock_ppm"` // fast; 0 too if it could not be learned
+	ClockPPMLow  float64 `json:"clock_ppm_low"`
+	ClockPPMHigh float64 `json:"clock_ppm_high"`
+	RoundTripMs  float64 `json:"shortest_round_trip_ms"`
+}
+
+// ask asks the board on a serial port what it is, and listens to its clock.
+func (m *Main) ask(ctx context.Context, conf config.Config) asked {
+	if render.IsTerminal(m.Stderr) {
+		fmt.Fprintf(m.Stderr, "asking the board, and listening to its clock for %v\n", listenFor)
+	}
+	facts, err := askSerial(ctx, conf, listenFor)
+	return asked{facts, err}
+}
+
+// says is nil without an answer.
+func (a asked) says() *says {
+	if a.err != nil || a.facts.Port == "" {
+		return nil
+	}
+	f := a.facts
+	return &says{
+		Port: f.Port, Firmware: f.Identity.Firmware, Protocol: f.Identity.Version,
+		TickUs: float64(f.Identity.Tick) / float64(time.Microsecond), LowLatency: f.LowLatency,
+		ClockPPM: f.Clock.PPM, ClockPPMLow: f.Clock.LowPPM, ClockPPMHigh: f.Clock.HighPPM,
+		RoundTripMs: float64(f.Clock.ShortestRoundTrip) / float64(time.Millisecond),
+	}
+}
+
+// examineFirmware says which firmware the board has, or why it is not known.
+func examineFirmware(s site) []finding {
+	switch err := s.asked.err; {
+	case err != nil && s.conf.Board.Socket != "", errors.Is(err, serialport.ErrBusy):
+		return []finding{{note, "firmware", "not asked: " + err.Error(), ""}}
+	case errors.Is(err, serialport.ErrAbsent), errors.Is(err, serialport.ErrSeveral), errors.Is(err, serialport.ErrDenied):
+		return nil // said of the port
+	case err != nil:
+		return []finding{{stops, "firmware", err.Error(), ""}}
+	case s.asked.facts.Port == "":
+		return nil // nobody asked
+	}
+	id := s.asked.facts.Identity
+	found := []finding{{note, "firmware", fmt.Sprintf("%s, protocol %d, ticks of %v, %d inputs, %d outputs", id.Firmware,
+		wire.Version, phys.Seconds(id.Tick), len(id.Inputs), len(id.Outputs)), ""}}
+	if own := otherFirmware(id.Firmware); own != "" {
+		found = append(found, finding{warning, "firmware", fmt.Sprintf("this program carries %s, the board has %s", own,
+			id.Firmware), saysFlash})
+	}
+	return found
+}
+
+// examineBoardClock says how far the board's clock is off, against this machine's, which a time server keeps right to a
+// few parts per million when there is one.
+func examineBoardClock(s site) []finding {
+	const where = "the board's clock"
+	clock := s.asked.facts.Clock
+	switch {
+	case s.asked.err != nil || s.asked.facts.Port == "":
+		return nil
+	case !s.asked.facts.Learned:
+		return []finding{{warning, where, "nothing could be learned of it: too few answers came back",
+			"use another cable or USB socket"}}
+	}
+	sooner, fast := "early", "faster"
+	if clock.PPM < 0 {
+		sooner, fast = "late", "slower"
+	}
+	shift := time.Duration(math.Abs(clock.PPM) * 1e-6 * float64(usualDelay))
+	what := fmt.Sprintf("%.0f ppm %s than this machine's (surely between %+.0f and %+.0f): a delay of %v ends %v %s",
+		math.Abs(clock.PPM), fast, clock.LowPPM, clock.HighPPM, phys.Seconds(usualDelay),
+		phys.Seconds(shift.Round(time.Microsecond)), sooner)
+	if math.Abs(clock.PPM) > mostPPM && clock.LowPPM*clock.HighPPM > 0 {
+		return []finding{{warning, where, what, "no sound resonator is that far off: look whether the chip runs at the " +
+			"speed that the firmware was built for (fuses), or use a board with a quartz crystal"}}
+	}
+	return []finding{{note, where, what + ", nearly the same in each shot, so that the trim takes it out", ""}}
+}

@@ -1,0 +1,104 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/clocksync"
+	"stillwater/internal/config"
+	"stillwater/internal/serialport"
+)
+
+// A board with a clock that is off is asked, listened to, and described.
+func TestCheckAsksASerialBoard(t *testing.T) {
+	t.Parallel()
+	chip := newChip(t)
+	chip.ppm = -3500
+	chip.plug()
+	conf := serialConfig(t, chip.path)
+	text, err := os.ReadFile(conf)
+	require.NoError(t, err)
+	journal := fmt.Sprintf("journal = %q\n", filepath.Join(t.TempDir(), "j.db"))
+	require.NoError(t, os.WriteFile(conf, append([]byte(journal), text...), 0o600))
+
+	var out, errs bytes.Buffer
+	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+	m.Run(t.Context(), []string{"check", "--json", "--config", conf})
+	var answer checked
+	require.NoError(t, json.Unmarshal(out.Bytes(), &answer), "%s%s", out.String(), errs.String())
+	require.NotNil(t, answer.Serial, out.String())
+	got := answer.Serial
+	assert.Equal(t, chip.path, got.Port)
+	assert.Equal(t, "m328p 1.0", got.Firmware)
+	assert.Equal(t, 1, got.Protocol)
+	assert.Equal(t, 0.5, got.TickUs)
+	assert.LessOrEqual(t, got.ClockPPMLow, chip.ppm, "the limits hold whatever else the machine does")
+	assert.GreaterOrEqual(t, got.ClockPPMHigh, chip.ppm)
+	assert.Positive(t, got.RoundTripMs)
+	assert.Zero(t, answer.Stops, "%+v", answer.Findings)
+}
+
+func serialSite() site {
+	s := goodSite()
+	s.conf.Board = config.Board{Kind: config.Serial, Port: "/dev/ttyACM0"}
+	s.serial = place{path: "/dev/ttyACM0", mode: os.ModeDevice | os.ModeCharDevice | 0o660}
+	s.asked.facts = serialFacts{
+		Port: "/dev/ttyACM0", Learned: true,
+		Identity: board.Identity{Firmware: "m328p 1.0", Tick: 500 * time.Nanosecond, Inputs: make([]board.Input, 6)},
+		Clock:    clocksync.Estimate{PPM: 1250, LowPPM: 1100, HighPPM: 1500},
+	}
+	return s
+}
+
+func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
+	clock := func(s site) finding { return examineBoardClock(s)[0] }
+	s := serialSite()
+	firmware := examineFirmware(s)[0]
+	assert.Equal(t, note, firmware.Severity)
+	assert.Equal(t, "m328p 1.0, protocol 1, ticks of 500 ns, 6 inputs, 0 outputs", firmware.What)
+	assert.Equal(t, finding{note, "the board's clock", "1250 ppm faster than this machine's " +
+		"(surely between +1100 and +1500): " +
+		"a delay of 400 ms ends 500 µs early, nearly the same in each shot, so that the trim takes it out", ""}, clock(s))
+
+	s.asked.facts.Clock = clocksync.Estimate{PPM: -8000, LowPPM: -8200, HighPPM: -7800}
+	assert.Equal(t, warning, clock(s).Severity)
+	assert.Contains(t, clock(s).What, "8000 ppm slower")
+	assert.Contains(t, clock(s).What, "a delay of 400 ms ends 3.2 ms late")
+	s.asked.facts.Clock = clocksync.Estimate{PPM: 8000, LowPPM: -900, HighPPM: 20000}
+	assert.Equal(t, note, clock(s).Severity, "so little is known that it may be right")
+	s.asked.facts.Learned = false
+	assert.Equal(t, warning, clock(s).Severity)
+
+	for _, c := range []struct {
+		err    error
+		socket string
+		want   severity
+	}{
+		{&serialport.Error{Path: "/dev/x", What: "it is in use", Err: serialport.ErrBusy}, "", note},
+		{errors.New("already serves another"), "/run/x", note},
+		{&board.StrangerError{Within: time.Second}, "", stops},
+		{&board.VersionError{Theirs: 0}, "", stops},
+		{serialport.ErrAbsent, "", ""}, {serialport.ErrSeveral, "", ""}, {serialport.ErrDenied, "", ""},
+	} {
+		s := serialSite()
+		s.asked, s.conf.Board.Socket = asked{err: c.err}, c.socket
+		assert.Empty(t, examineBoardClock(s))
+		found := examineFirmware(s)
+		if c.want == "" {
+			assert.Empty(t, found, "%v", c.err)
+			continue
+		}
+		require.Len(t, found, 1)
+		assert.Equal(t, c.want, found[0].Severity)
+	}
+}
