@@ -1,0 +1,142 @@
+package main
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/circuit"
+	"stillwater/internal/need"
+)
+
+const hardware = ".."
+
+func read(t testing.TB, names ...string) string {
+	t.Helper()
+	text, err := os.ReadFile(filepath.Join(append([]string{hardware}, names...)...))
+	require.NoError(t, err)
+	return string(text)
+}
+
+func design(t testing.TB) *circuit.Design {
+	t.Helper()
+	d, err := circuit.Parse(read(t, "circuits.txt"))
+	require.NoError(t, err)
+	return d
+}
+
+func openTestLab(t testing.TB, d *circuit.Design) *lab {
+	t.Helper()
+	l, err := openLab(hardware, d)
+	require.NoError(t, err)
+	return l
+}
+
+// rows are the measured values as they are checked in.
+func rows(t testing.TB) []circuit.Row {
+	t.Helper()
+	list, err := circuit.ParseTable(read(t, "generated", "measured.csv"))
+	require.NoError(t, err)
+	require.NotEmpty(t, list)
+	return list
+}
+
+// What is checked in is what the description gives.
+func TestGeneratedFilesAreCurrent(t *testing.T) {
+	made, err := generate(design(t), rows(t))
+	require.NoError(t, err)
+	there, err := os.ReadDir(filepath.Join(hardware, "generated"))
+	require.NoError(t, err)
+	for _, f := range there {
+		text, known := made[f.Name()]
+		if assert.True(t, known, "%s is not generated any more: run go run ./hardware/gen", f.Name()) {
+			assert.True(t, text == read(t, "generated", f.Name()), "%s is out of date: run go run ./hardware/gen", f.Name())
+		}
+	}
+	assert.Len(t, there, len(made), "a file is missing: run go run ./hardware/gen")
+}
+
+// Every measure of every deck, at every corner, keeps its limit, and the table that is checked in is what comes out: to
+// 2 %, for versions of the simulator differ in the last digits.
+func TestTheSimulationKeepsItsLimits(t *testing.T) {
+	need.Tool(t, "ngspice")
+	l := openTestLab(t, design(t))
+	fresh, err := l.measure(t.Context())
+	require.NoError(t, err)
+	old := rows(t)
+	require.Equal(t, len(fresh), len(old), "run go run ./hardware/gen")
+	for i, f := range fresh {
+		assert.Equal(t, f.Limit, old[i].Limit, "run go run ./hardware/gen")
+		for _, pair := range [][2]float64{{f.Least, old[i].Least}, {f.Typical, old[i].Typical}, {f.Most, old[i].Most}} {
+			near := math.Abs(pair[0]-pair[1]) <= 0.02*math.Abs(pair[1])+tiny(f.Unit)
+			assert.True(t, near, "%s %s: %g now, %g in the table: run go run ./hardware/gen", f.Deck, f.Measure,
+				pair[0], pair[1])
+		}
+	}
+}
+
+// tiny is what does not matter in a unit.
+func tiny(unit string) float64 {
+	switch unit {
+	case "s":
+		return 2e-6
+	case "A":
+		return 1e-5
+	case "J":
+		return 1e-6
+	}
+	return 5e-3
+}
+
+// A spoiled circuit fails a limit: the decks see what they are for.
+func TestSpoiledCircuitsFailALimit(t *testing.T) {
+	need.Tool(t, "ngspice")
+	value := func(board, ref, to string) func(*circuit.Design) {
+		return func(d *circuit.Design) { d.Board(board).Part(ref).Value = to }
+	}
+	short := func(board, ref string) func(*circuit.Design) {
+		return func(d *circuit.Design) { p := d.Board(board).Part(ref).Pins; p["1"] = p["2"] }
+	}
+	pin := func(ref, net string) func(*circuit.Design) {
+		return func(d *circuit.Design) { d.Board("outputs").Part(ref).Pins["1"] = net }
+	}
+	for name, c := range map[string]struct {
+		deck, measure string
+		spoil         func(*circuit.Design)
+	}{
+		"no flyback":                        {"valve", "peak", short("outputs", "D410")},
+		"a plain diode for a flyback":       {"valve", "off", pin("D41", "V12_ARM")},
+		"no diode at the rail":              {"kill", "rail_min", pin("D6", "GND")},
+		"a slow guard":                      {"guard_high", "off_valve", value("outputs", "R8", "330k")},
+		"a quick guard":                     {"guard_slow", "hold", value("outputs", "R8", "47k")},
+		"a coupling that arms by one pulse": {"guard_slow", "blip_v5", value("outputs", "C5", "330n")},
+		"no clamp":                          {"clamp", "v_opto", short("outputs", "R312")},
+		"a weak pull-down":                  {"boot", "pad_pulled", value("outputs", "R41", "100k")},
+		"a bright lamp":                     {"lamps", "i_live", value("outputs", "R15", "330")},
+		"a starved optocoupler":             {"camera", "i_led", value("outputs", "R201", "2.2k")},
+		"a quick mean":                      {"beam", "clear_beam", value("sensors", "C721", "1n")},
+		"a high threshold":                  {"modulated", "delay", value("modulated", "R832", "10k")},
+	} {
+		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
+			t.Parallel()
+			d := design(t)
+			c.spoil(d)
+			l := openTestLab(t, d)
+			values, err := l.one(t.Context(), c.deck, l.corners[0])
+			for _, lim := range l.limits {
+				if lim.Deck == c.deck && lim.Measure == c.measure && err == nil {
+					x := values[c.measure]
+					assert.True(t, x < lim.Low || x > lim.High, "%s %s is %g, within its limit", c.deck, c.measure, x)
+				}
+			}
+			if err != nil { // what cannot be measured any more failed too, if it was this measure
+				assert.Contains(t, err.Error(), c.measure)
+			}
+		})
+	}
+}

@@ -1,0 +1,89 @@
+// Command gen makes everything in hardware/generated from hardware/circuits.txt and hardware/sim.
+package main
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"maps"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"stillwater/internal/circuit"
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	dir := flag.String("dir", "hardware", "the hardware folder")
+	only := flag.String("simulate", "", "only run this deck and print its values at each corner")
+	show := flag.String("show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
+	flag.Parse()
+	if err := run(ctx, *dir, *only, *show); err != nil {
+		fmt.Fprintln(os.Stderr, "gen:", err)
+		os.Exit(1)
+	}
+}
+
+func run(ctx context.Context, dir, only, show string) error {
+	text, err := os.ReadFile(filepath.Join(dir, "circuits.txt"))
+	if err != nil {
+		return err
+	}
+	design, err := circuit.Parse(string(text))
+	if err != nil {
+		return fmt.Errorf("circuits.txt: %w", err)
+	}
+	lab, err := openLab(dir, design)
+	if err != nil {
+		return err
+	}
+	switch {
+	case show != "":
+		return lab.show(show)
+	case only != "":
+		return lab.print(ctx, only)
+	}
+	if findings := design.Check(); len(findings) > 0 {
+		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
+	}
+	rows, err := lab.measure(ctx)
+	if err != nil {
+		return err
+	}
+	made, err := generate(design, rows)
+	if err != nil {
+		return err
+	}
+	return made.write(filepath.Join(dir, "generated"))
+}
+
+// print shows what one deck gives.
+func (l *lab) print(ctx context.Context, deck string) error {
+	results, err := l.run(ctx, deck)
+	for _, m := range slices.Sorted(maps.Keys(results[deck])) {
+		fmt.Printf("%-16s", m)
+		for _, c := range l.corners {
+			fmt.Printf(" %s %.4g", c.Name, results[deck][m][c.Name])
+		}
+		fmt.Println()
+	}
+	return err
+}
+
+// show prints one deck at one corner.
+func (l *lab) show(which string) error {
+	deck, corner, _ := strings.Cut(which, ",")
+	for _, c := range l.corners {
+		if c.Name != corner || l.decks[deck] == "" {
+			continue
+		}
+		text, err := l.design.Deck(deck, l.decks[deck], l.models, c)
+		fmt.Print(text)
+		return err
+	}
+	return fmt.Errorf("no deck and corner %q: write DECK,CORNER", which)
+}

@@ -1,0 +1,118 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+
+	"stillwater/internal/circuit"
+)
+
+// lab is what the simulation is made of: the description, and the files of hardware/sim.
+type lab struct {
+	design  *circuit.Design
+	models  string
+	decks   map[string]string
+	corners []circuit.Corner
+	limits  []circuit.Limit
+}
+
+// openLab reads the files below the hardware folder.
+func openLab(dir string, d *circuit.Design) (*lab, error) {
+	l := &lab{design: d, decks: map[string]string{}}
+	read := func(name string) (string, error) {
+		text, err := os.ReadFile(filepath.Join(dir, "sim", name))
+		return string(text), err
+	}
+	var err error
+	if l.models, err = read("models.lib"); err != nil {
+		return nil, err
+	}
+	text, err := read("corners.txt")
+	if err != nil {
+		return nil, err
+	}
+	if l.corners, err = circuit.Corners(text); err != nil {
+		return nil, fmt.Errorf("sim/corners.txt: %w", err)
+	}
+	if text, err = read("limits.csv"); err != nil {
+		return nil, err
+	}
+	if l.limits, err = circuit.Limits(text); err != nil {
+		return nil, fmt.Errorf("sim/limits.csv: %w", err)
+	}
+	names, err := filepath.Glob(filepath.Join(dir, "sim", "*.cir"))
+	if err != nil {
+		return nil, err
+	}
+	for _, n := range names {
+		base := filepath.Base(n)
+		if l.decks[strings.TrimSuffix(base, ".cir")], err = read(base); err != nil {
+			return nil, err
+		}
+	}
+	return l, nil
+}
+
+// run simulates decks (all when none is named) at every corner, as many at a time as there are processors.
+func (l *lab) run(ctx context.Context, only ...string) (circuit.Results, error) {
+	results := circuit.Results{}
+	var lock sync.Mutex
+	var failed []error
+	var group sync.WaitGroup
+	seats := make(chan struct{}, runtime.NumCPU())
+	for _, deck := range slices.Sorted(maps.Keys(l.decks)) {
+		if len(only) > 0 && !slices.Contains(only, deck) {
+			continue
+		}
+		for _, c := range l.corners {
+			seats <- struct{}{}
+			group.Go(func() {
+				defer func() { <-seats }()
+				values, err := l.one(ctx, deck, c)
+				lock.Lock()
+				defer lock.Unlock()
+				if err != nil {
+					failed = append(failed, fmt.Errorf("%s, corner %s: %w", deck, c.Name, err))
+				}
+				for m, x := range values {
+					results.Put(deck, m, c.Name, x)
+				}
+			})
+		}
+	}
+	group.Wait()
+	return results, errors.Join(failed...)
+}
+
+// one runs one deck at one corner.
+func (l *lab) one(ctx context.Context, deck string, c circuit.Corner) (map[string]float64, error) {
+	text, err := l.design.Deck(deck, l.decks[deck], l.models, c)
+	if err != nil {
+		return nil, err
+	}
+	dir, err := os.MkdirTemp("", "stillwater-deck-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	file := filepath.Join(dir, deck+".cir")
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		return nil, err
+	}
+	cmd := exec.CommandContext(ctx, "ngspice", "-b", file)
+	cmd.Dir = dir
+	printed, err := cmd.CombinedOutput()
+	if err != nil {
+		return nil, fmt.Errorf("ngspice: %w\n%s", err, printed)
+	}
+	return circuit.Measured(text, string(printed))
+}

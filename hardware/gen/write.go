@@ -1,0 +1,66 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"stillwater/internal/circuit"
+)
+
+// files are what is generated: name in hardware/generated, text.
+type files map[string]string
+
+// measure runs all decks and holds them to their limits.
+func (l *lab) measure(ctx context.Context) ([]circuit.Row, error) {
+	results, err := l.run(ctx)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := results.Rows(l.limits, l.corners)
+	if err != nil {
+		return nil, err
+	}
+	var bad []error
+	for _, r := range rows {
+		if !r.Within() {
+			bad = append(bad, fmt.Errorf("%s %s is %.3g to %.3g %s, allowed %.3g to %.3g: %s", r.Deck, r.Measure, r.Least,
+				r.Most, r.Unit, r.Low, r.High, r.Reason))
+		}
+	}
+	return rows, errors.Join(bad...)
+}
+
+// generate makes all files from the description and the measured values.
+func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
+	out := files{"measured.csv": circuit.Table(rows)}
+	return out, nil
+}
+
+// write puts them into the folder and takes out what is no longer generated.
+func (f files) write(dir string) error {
+	old, err := os.ReadDir(dir)
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	for _, o := range old {
+		if _, still := f[o.Name()]; !still {
+			if err := os.Remove(filepath.Join(dir, o.Name())); err != nil {
+				return err
+			}
+		}
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	for _, name := range slices.Sorted(maps.Keys(f)) {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(f[name]), 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -1,0 +1,200 @@
+// Package circuit reads the description of the hardware (nets, parts, boards, carriers) and makes everything else of
+// it: the check of its rules, the KiCad schematic, the drawings, the parts list, the wiring tables and the circuits
+// that are simulated. Text in, text out: it opens no file and runs no program.
+package circuit
+
+import "slices"
+
+// Design is a whole description: the types of parts, the boards, and the controllers they are wired to.
+type Design struct {
+	Types    map[string]*Type
+	Boards   []*Board
+	Carriers []*Carrier
+}
+
+// Type is a part as it is bought.
+type Type struct {
+	Name    string
+	Kind    Kind
+	Generic string   // what to ask for
+	Makers  []string // equivalents, each "part (maker)"
+	Rating  map[string]float64
+	Model   string // of the simulation; empty for kinds that need none
+	With    string // what is bought with it, such as the terminal for a part at the end of a lead
+	Line    int
+}
+
+// Board is one board with nets of its own.
+type Board struct {
+	Name, Title   string
+	Width, Height float64 // mm
+	Groups        []*Group
+	Nets          []*Net
+	Sections      []*Section
+	Parts         []*Part
+	Notes         []Note
+	Line          int
+}
+
+// Group is a set of nets that are isolated from all other groups.
+type Group struct {
+	Name    string
+	Limit   float64 // steady DC, volts
+	Purpose string
+}
+
+// Net is one node of a board.
+type Net struct {
+	Name, Group string
+	Volts       float64 // highest steady DC against the group's zero
+	Peak        float64 // highest transient, 0 if it is no more than Volts
+	Use         Use
+	Line        int
+}
+
+// Ceiling is the highest voltage that parts on the net meet.
+func (n *Net) Ceiling() float64 { return max(n.Volts, n.Peak) }
+
+// Use says what a net is for, as far as rules ask.
+type Use string
+
+// The uses of nets. Most nets have none.
+const (
+	Plain     Use = ""
+	Supply    Use = "supply"    // comes from outside and must meet a fuse first
+	Armed     Use = "armed"     // there only behind the kill switch and the guard
+	Input     Use = "in"        // goes to an input of the controller
+	Output    Use = "out"       // driven by an output of the controller
+	Heartbeat Use = "heartbeat" // driven by the controller's heartbeat
+	Zero      Use = "zero"      // the zero volts of its group
+	Level     Use = "level"     // the supply of the controller's own pins
+)
+
+// Section is a sub-circuit: a frame of the drawing and a part of the simulation.
+type Section struct {
+	Name, Title string
+	X, Y, W, H  int // in the drawing, units of 1.27 mm
+}
+
+// Part is one part of a board.
+type Part struct {
+	Ref     string
+	Type    *Type
+	Value   string // of resistors, capacitors, batteries, connectors
+	Section string
+	X, Y    int // centre in the drawing, units of 1.27 mm, y downwards
+	Turn    int // degrees, anticlockwise
+	Mirror  bool
+	Pins    map[string]string // number of the pin: net
+	Col     int               // hole of pin 1 on the board, -1: not placed
+	Row     int
+	Upright bool // turned by 90 degrees on the board
+	Line    int
+}
+
+// Note is a text on the drawing.
+type Note struct {
+	X, Y int
+	Text string
+}
+
+// Carrier is a controller: which pin of it is which signal of the boards.
+type Carrier struct {
+	Name, Title string
+	Volts       float64 // of its pins
+	Wires       []Wire
+	Line        int
+}
+
+// Wire joins a controller's pin to a signal. Pin is a position or a port as printed on the carrier, Line its name in
+// software ("GPIO17", "PB0"; empty for supplies). A signal whose pin is Open is not wired on this carrier.
+type Wire struct {
+	Pin, Line, Signal string
+	At                int
+}
+
+// Board finds a board.
+func (d *Design) Board(name string) *Board {
+	return find(d.Boards, func(b *Board) bool { return b.Name == name })
+}
+
+// Carrier finds a carrier.
+func (d *Design) Carrier(name string) *Carrier {
+	return find(d.Carriers, func(c *Carrier) bool { return c.Name == name })
+}
+
+// Net finds a net.
+func (b *Board) Net(name string) *Net {
+	return find(b.Nets, func(n *Net) bool { return n.Name == name })
+}
+
+// Part finds a part.
+func (b *Board) Part(ref string) *Part {
+	return find(b.Parts, func(p *Part) bool { return p.Ref == ref })
+}
+
+// Group finds a group.
+func (b *Board) Group(name string) *Group {
+	return find(b.Groups, func(g *Group) bool { return g.Name == name })
+}
+
+// Section finds a section.
+func (b *Board) Section(name string) *Section {
+	return find(b.Sections, func(s *Section) bool { return s.Name == name })
+}
+
+// find returns the first that fits, or the zero value.
+func find[T any](list []T, fits func(T) bool) (none T) {
+	if i := slices.IndexFunc(list, fits); i >= 0 {
+		return list[i]
+	}
+	return none
+}
+
+// On lists the parts with a pin on a net.
+func (b *Board) On(net string) (parts []*Part) {
+	for _, p := range b.Parts {
+		for _, n := range p.Pins {
+			if n == net {
+				parts = append(parts, p)
+				break
+			}
+		}
+	}
+	return parts
+}
+
+// Pin is the net of the pin with a number or a name ("K", "G").
+func (p *Part) Pin(id string) string {
+	if n, ok := p.Pins[id]; ok {
+		return n
+	}
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		if pin.Name == id {
+			return p.Pins[pin.Number]
+		}
+	}
+	return ""
+}
+
+// Open stands for the net of a pin that is joined to nothing.
+const Open = "-"
+
+// Node is one pin of one part on a net.
+type Node struct{ Ref, Pin string }
+
+// Netlist lists, for each net, the pins on it in order.
+func (b *Board) Netlist() map[string][]Node {
+	list := map[string][]Node{}
+	for _, p := range b.Parts {
+		for _, pin := range p.Type.Kind.Pins(p.Value) {
+			if net := p.Pins[pin.Number]; net != "" && net != Open {
+				list[net] = append(list[net], Node{p.Ref, pin.Number})
+			}
+		}
+	}
+	for _, nodes := range list {
+		slices.SortFunc(nodes, func(a, b Node) int { return compareRefs(a.Ref+"."+a.Pin, b.Ref+"."+b.Pin) })
+	}
+	return list
+}

@@ -1,0 +1,169 @@
+package circuit
+
+import (
+	"strconv"
+	"strings"
+)
+
+// Kind is a sort of part: it says which pins there are, which ratings must be known, and how it is drawn.
+type Kind string
+
+// The kinds there are. Nothing that switches mains is among them.
+const (
+	Resistor        Kind = "resistor"
+	Trimmer         Kind = "trimmer"
+	Capacitor       Kind = "capacitor"
+	Electrolytic    Kind = "electrolytic"
+	Diode           Kind = "diode"
+	Zener           Kind = "zener"
+	TVS             Kind = "tvs"
+	LED             Kind = "led"
+	NPN             Kind = "npn"
+	PNP             Kind = "pnp"
+	NMOS            Kind = "nmos"
+	PMOS            Kind = "pmos"
+	Opto            Kind = "opto"
+	Comparator      Kind = "comparator"
+	OpAmp           Kind = "opamp"
+	Timer           Kind = "timer"
+	Fuse            Kind = "fuse"
+	Switch          Kind = "switch"
+	Terminal        Kind = "terminal"
+	Battery         Kind = "battery"
+	Phototransistor Kind = "phototransistor"
+	Photodiode      Kind = "photodiode"
+	Electret        Kind = "electret"
+)
+
+// Pin is one pin of a kind: where it is in the drawing, in units of 1.27 mm from the part's centre with y downwards,
+// and the direction that leads away from the part.
+type Pin struct {
+	Number, Name string
+	X, Y         int
+	DX, DY       int
+}
+
+// kindOf describes one kind.
+type kindOf struct {
+	letter  string   // of its references
+	spice   string   // first letter in a simulation; "" for what is not simulated
+	ratings []string // that its type must state
+	valued  bool     // a part states a value
+	pins    []Pin
+	order   []string // pin numbers in the order that the simulation wants
+	shape   []stroke
+	foot    footprint
+}
+
+// Pins lists the pins of a kind; a terminal has as many as its value says.
+func (k Kind) Pins(value string) []Pin {
+	if k == Terminal {
+		return terminalPins(value)
+	}
+	return kinds[k].pins
+}
+
+func terminalPins(value string) (pins []Pin) {
+	n, err := strconv.Atoi(strings.TrimSuffix(value, "-way"))
+	if err != nil || n < 1 || n > 40 {
+		return nil
+	}
+	for i := range n {
+		id := strconv.Itoa(i + 1)
+		pins = append(pins, Pin{id, id, -4, 2*i - n + 1, -1, 0})
+	}
+	return pins
+}
+
+// twoPins stand above each other, pin 1 at the top.
+func twoPins(first, second string) []Pin {
+	return []Pin{{"1", first, 0, -3, 0, -1}, {"2", second, 0, 3, 0, 1}}
+}
+
+// across are the pins of a diode: cathode left, anode right.
+func across() []Pin { return []Pin{{"1", "K", -3, 0, -1, 0}, {"2", "A", 3, 0, 1, 0}} }
+
+// three are the pins of a transistor in the order of its legs.
+func three(control, top, bottom string, legs ...string) []Pin {
+	at := map[string]Pin{
+		control: {"", control, -4, 0, -1, 0}, top: {"", top, 2, -4, 0, -1}, bottom: {"", bottom, 2, 4, 0, 1},
+	}
+	var pins []Pin
+	for i, name := range legs {
+		pin := at[name]
+		pin.Number = strconv.Itoa(i + 1)
+		pins = append(pins, pin)
+	}
+	return pins
+}
+
+// eight are the pins of a package with eight pins: four names left, four right, from the top.
+func eight(left, right [4][2]string) (pins []Pin) {
+	for i, l := range left {
+		pins = append(pins, Pin{l[0], l[1], -9, 4*i - 6, -1, 0})
+	}
+	for i, r := range right {
+		pins = append(pins, Pin{r[0], r[1], 9, 4*i - 6, 1, 0})
+	}
+	return pins
+}
+
+func halves() []Pin {
+	return eight([4][2]string{{"3", "1+"}, {"2", "1-"}, {"5", "2+"}, {"6", "2-"}},
+		[4][2]string{{"8", "V+"}, {"1", "1 out"}, {"7", "2 out"}, {"4", "0 V"}})
+}
+
+var kinds = map[Kind]kindOf{
+	Resistor: {letter: "R", spice: "R", ratings: []string{"p", "v"}, valued: true, pins: twoPins("1", "2"),
+		order: []string{"1", "2"}, shape: boxSymbol, foot: inLine(2, 4, 2.4)},
+	Trimmer: {letter: "RV", spice: "X", ratings: []string{"p"}, valued: true,
+		pins:  append(twoPins("1", "3"), Pin{"3", "wiper", 3, 0, 1, 0}),
+		order: []string{"1", "3", "2"}, shape: trimmerSymbol, foot: inLine(3, 1, 6.5)},
+	Capacitor: {letter: "C", spice: "C", ratings: []string{"v"}, valued: true, pins: twoPins("1", "2"),
+		order: []string{"1", "2"}, shape: capacitorSymbol, foot: inLine(2, 2, 3)},
+	Electrolytic: {letter: "C", spice: "C", ratings: []string{"v"}, valued: true, pins: twoPins("+", "-"),
+		order: []string{"1", "2"}, shape: electrolyticSymbol, foot: inLine(2, 2, 8)},
+	Diode: {letter: "D", spice: "D", ratings: []string{"v", "i"}, pins: across(), order: []string{"2", "1"},
+		shape: diodeSymbol, foot: inLine(2, 4, 2.7)},
+	Zener: {letter: "D", spice: "D", ratings: []string{"vz", "p"}, pins: across(), order: []string{"2", "1"},
+		shape: zenerSymbol, foot: inLine(2, 4, 2.7)},
+	TVS: {letter: "D", spice: "D", ratings: []string{"standoff", "clamp", "p"}, pins: across(),
+		order: []string{"2", "1"}, shape: zenerSymbol, foot: inLine(2, 5, 3.6)},
+	LED: {letter: "D", spice: "D", ratings: []string{"i", "vr"}, pins: across(), order: []string{"2", "1"},
+		shape: ledSymbol, foot: inLine(2, 2, 5)},
+	NPN: {letter: "Q", spice: "Q", ratings: []string{"v", "i", "p"}, pins: three("B", "C", "E", "C", "B", "E"),
+		order: []string{"1", "2", "3"}, shape: npnSymbol, foot: inLine(3, 1, 4.5)},
+	PNP: {letter: "Q", spice: "Q", ratings: []string{"v", "i", "p"}, pins: three("B", "E", "C", "C", "B", "E"),
+		order: []string{"1", "2", "3"}, shape: pnpSymbol, foot: inLine(3, 1, 4.5)},
+	NMOS: {letter: "Q", spice: "M", ratings: []string{"v", "i", "vgs"}, pins: three("G", "D", "S", "G", "D", "S"),
+		order: []string{"2", "1", "3"}, shape: nmosSymbol, foot: inLine(3, 1, 5)},
+	PMOS: {letter: "Q", spice: "M", ratings: []string{"v", "i", "vgs"}, pins: three("G", "S", "D", "G", "D", "S"),
+		order: []string{"2", "1", "3"}, shape: pmosSymbol, foot: inLine(3, 1, 5)},
+	Opto: {letter: "U", spice: "X", ratings: []string{"withstand", "creepage", "v", "i"},
+		pins:  []Pin{{"1", "A", -7, -2, -1, 0}, {"2", "K", -7, 2, -1, 0}, {"3", "E", 7, 2, 1, 0}, {"4", "C", 7, -2, 1, 0}},
+		order: []string{"1", "2", "4", "3"}, shape: optoSymbol,
+		foot: footprint{holes: [][2]int{{0, 0}, {0, 1}, {4, 1}, {4, 0}}, x0: 2, y0: -1.2, x1: 8.2, y1: 3.8}},
+	Comparator: {letter: "U", spice: "X", ratings: []string{"v", "i"}, pins: halves(),
+		order: []string{"1", "2", "3", "4", "5", "6", "7", "8"}, shape: wideBox, foot: dip8()},
+	OpAmp: {letter: "U", spice: "X", ratings: []string{"v", "i"}, pins: halves(),
+		order: []string{"1", "2", "3", "4", "5", "6", "7", "8"}, shape: wideBox, foot: dip8()},
+	Timer: {letter: "U", spice: "X", ratings: []string{"v", "i"},
+		pins: eight([4][2]string{{"4", "reset"}, {"7", "discharge"}, {"6", "threshold"}, {"2", "trigger"}},
+			[4][2]string{{"8", "V+"}, {"3", "out"}, {"5", "control"}, {"1", "0 V"}}),
+		order: []string{"1", "2", "3", "4", "5", "6", "7", "8"}, shape: wideBox, foot: dip8()},
+	Fuse: {letter: "F", spice: "R", ratings: []string{"v", "hold", "ohm"}, pins: twoPins("1", "2"),
+		order: []string{"1", "2"}, shape: fuseSymbol, foot: inLine(2, 2, 4)},
+	Switch: {letter: "SW", spice: "X", ratings: []string{"v", "i"},
+		pins:  []Pin{{"1", "1", -4, -2, -1, 0}, {"2", "2", 4, -2, 1, 0}, {"3", "3", -4, 2, -1, 0}, {"4", "4", 4, 2, 1, 0}},
+		order: []string{"1", "2", "3", "4"}, shape: switchSymbol, foot: inLine(4, 2, 8)},
+	Terminal: {letter: "J", ratings: []string{"v", "i"}, valued: true},
+	Battery: {letter: "BT", spice: "V", ratings: []string{"v"}, valued: true, pins: twoPins("+", "-"),
+		order: []string{"1", "2"}, shape: batterySymbol, foot: inLine(2, 2, 8)},
+	Phototransistor: {letter: "Q", spice: "X", ratings: []string{"v", "i"},
+		pins:  []Pin{{"1", "C", 0, -3, 0, -1}, {"2", "E", 0, 3, 0, 1}},
+		order: []string{"1", "2"}, shape: phototransistorSymbol, foot: inLine(2, 2, 8)},
+	Photodiode: {letter: "D", spice: "X", ratings: []string{"v"}, pins: across(), order: []string{"1", "2"},
+		shape: photodiodeSymbol, foot: inLine(2, 2, 8)},
+	Electret: {letter: "MK", spice: "X", ratings: []string{"v", "i"}, pins: twoPins("+", "-"),
+		order: []string{"1", "2"}, shape: electretSymbol, foot: inLine(2, 2, 8)},
+}

@@ -1,0 +1,200 @@
+package circuit
+
+import (
+	"encoding/csv"
+	"fmt"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+)
+
+// Limit is what a measured value of a deck must be within, at every corner, and why.
+type Limit struct {
+	Deck, Measure, Unit string
+	Low, High           float64 // SI; infinite where there is no limit
+	Reason              string
+}
+
+// Limits reads the table of limits: deck, measure, unit, low, high, reason. An empty low or high is no limit.
+func Limits(text string) (list []Limit, err error) {
+	rows := csv.NewReader(strings.NewReader(text))
+	rows.Comment, rows.FieldsPerRecord = '#', 6
+	table, err := rows.ReadAll()
+	if err != nil {
+		return nil, fmt.Errorf("limits: %w", err)
+	}
+	seen := map[string]bool{}
+	for _, r := range table {
+		l := Limit{Deck: r[0], Measure: r[1], Unit: r[2], Low: math.Inf(-1), High: math.Inf(1), Reason: r[5]}
+		for i, to := range []*float64{&l.Low, &l.High} {
+			if r[3+i] == "" {
+				continue
+			}
+			if *to, err = strconv.ParseFloat(r[3+i], 64); err != nil {
+				return nil, fmt.Errorf("limits: %s %s: %q is no number: leave it empty for no limit", l.Deck, l.Measure, r[3+i])
+			}
+		}
+		switch {
+		case seen[l.Deck+" "+l.Measure]:
+			return nil, fmt.Errorf("limits: %s %s is there twice", l.Deck, l.Measure)
+		case l.Reason == "":
+			return nil, fmt.Errorf("limits: %s %s has no reason", l.Deck, l.Measure)
+		case math.IsInf(l.Low, 0) && math.IsInf(l.High, 0):
+			return nil, fmt.Errorf("limits: %s %s limits nothing", l.Deck, l.Measure)
+		case l.Low > l.High:
+			return nil, fmt.Errorf("limits: %s %s: low is above high", l.Deck, l.Measure)
+		}
+		seen[l.Deck+" "+l.Measure] = true
+		list = append(list, l)
+	}
+	return list, nil
+}
+
+var (
+	asked = regexp.MustCompile(`(?im)^\.meas(?:ure)?\s+(?:tran|ac|dc|op)\s+(\S+)`)
+	found = regexp.MustCompile(`(?m)^([a-z_][a-z0-9_]*)\s+=\s+([-+]?[0-9][-+0-9.eE]*)(?:\s|$)`)
+	wrong = regexp.MustCompile(`(?im)^.*(error|meas.*failed|singular|aborted|unknown|can't find|not available|` +
+		`non-increasing).*$`)
+)
+
+// Asked lists the measures that a deck asks for.
+func Asked(deck string) (names []string) {
+	for _, m := range asked.FindAllStringSubmatch(deck, -1) {
+		names = append(names, strings.ToLower(m[1]))
+	}
+	return names
+}
+
+// Measured reads what the simulator printed. ngspice ends well even if a measure failed or a model is missing, so the
+// text decides: whatever the deck asks for must be there as a number.
+func Measured(deck, printed string) (map[string]float64, error) {
+	if bad := wrong.FindString(printed); bad != "" {
+		return nil, fmt.Errorf("the simulator says: %s", strings.TrimSpace(bad))
+	}
+	values := map[string]float64{}
+	for _, m := range found.FindAllStringSubmatch(printed, -1) {
+		x, err := strconv.ParseFloat(m[2], 64)
+		if err != nil {
+			return nil, fmt.Errorf("measure %s: %w", m[1], err)
+		}
+		values[m[1]] = x
+	}
+	got := map[string]float64{}
+	for _, name := range Asked(deck) {
+		x, ok := values[name]
+		if !ok || math.IsNaN(x) || math.IsInf(x, 0) {
+			return nil, fmt.Errorf("measure %s is not in what the simulator printed", name)
+		}
+		got[name] = x
+	}
+	if len(got) == 0 {
+		return nil, fmt.Errorf("the deck measures nothing")
+	}
+	return got, nil
+}
+
+// Results are the values of all runs: deck, measure, corner.
+type Results map[string]map[string]map[string]float64
+
+// Put adds one value.
+func (r Results) Put(deck, measure, corner string, x float64) {
+	if r[deck] == nil {
+		r[deck] = map[string]map[string]float64{}
+	}
+	if r[deck][measure] == nil {
+		r[deck][measure] = map[string]float64{}
+	}
+	r[deck][measure][corner] = x
+}
+
+// Row is one line of the table of measured values: what is least, typical (at the first corner) and most over all
+// corners, and the limit.
+type Row struct {
+	Limit
+	Least, Typical, Most float64
+}
+
+// Within says whether the values keep the limit.
+func (r Row) Within() bool { return r.Least >= r.Low && r.Most <= r.High }
+
+// Rows joins results with limits. Every measure has a limit and every limit a measure, at every corner.
+func (r Results) Rows(limits []Limit, corners []Corner) (rows []Row, err error) {
+	known := map[string]bool{}
+	for _, l := range limits {
+		known[l.Deck+" "+l.Measure] = true
+		values := r[l.Deck][l.Measure]
+		if len(values) != len(corners) {
+			return nil, fmt.Errorf("limits: %s %s was measured at %d corners of %d", l.Deck, l.Measure, len(values),
+				len(corners))
+		}
+		row := Row{Limit: l, Least: math.Inf(1), Most: math.Inf(-1), Typical: values[corners[0].Name]}
+		for _, x := range values {
+			row.Least, row.Most = min(row.Least, x), max(row.Most, x)
+		}
+		rows = append(rows, row)
+	}
+	for deck, measures := range r {
+		for m := range measures {
+			if !known[deck+" "+m] {
+				return nil, fmt.Errorf("deck %s measures %s, which has no limit: give it one in limits.csv", deck, m)
+			}
+		}
+	}
+	return rows, nil
+}
+
+// Table writes rows as CSV with three digits, so that the same circuit gives the same table.
+func Table(rows []Row) string {
+	var out strings.Builder
+	out.WriteString("# Made by go run ./hardware/gen from simulations at the corners of sim/corners.txt; nothing was " +
+		"measured on hardware.\ndeck,measure,unit,least,typical,most,low limit,high limit,reason\n")
+	w := csv.NewWriter(&out)
+	for _, r := range rows {
+		record := []string{r.Deck, r.Measure, r.Unit, short(r.Least), short(r.Typical), short(r.Most), limit(r.Low),
+			limit(r.High), r.Reason}
+		if err := w.Write(record); err != nil {
+			panic(err) // a strings.Builder takes everything
+		}
+	}
+	w.Flush()
+	return out.String()
+}
+
+// short writes a value with three digits; what is less than a billionth is nothing.
+func short(x float64) string {
+	if math.Abs(x) < 1e-9 {
+		x = 0
+	}
+	return strconv.FormatFloat(x, 'g', 3, 64)
+}
+
+func limit(x float64) string {
+	if math.IsInf(x, 0) {
+		return ""
+	}
+	return strconv.FormatFloat(x, 'g', -1, 64)
+}
+
+// ParseTable reads what Table wrote.
+func ParseTable(text string) (rows []Row, err error) {
+	r := csv.NewReader(strings.NewReader(text))
+	r.Comment = '#'
+	table, err := r.ReadAll()
+	if err != nil {
+		return nil, fmt.Errorf("measured values: %w", err)
+	}
+	for _, t := range table[min(1, len(table)):] {
+		row := Row{Limit: Limit{Deck: t[0], Measure: t[1], Unit: t[2], Low: math.Inf(-1), High: math.Inf(1), Reason: t[8]}}
+		for i, to := range []*float64{&row.Least, &row.Typical, &row.Most, &row.Low, &row.High} {
+			if t[3+i] == "" {
+				continue
+			}
+			if *to, err = strconv.ParseFloat(t[3+i], 64); err != nil {
+				return nil, fmt.Errorf("measured values: %s %s: %w", row.Deck, row.Measure, err)
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows, nil
+}

@@ -1,0 +1,222 @@
+package circuit
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// ParseError says what is wrong with a description, in which line, and what to do.
+type ParseError struct {
+	Line        int
+	Why, Remedy string
+}
+
+// Error is the whole of it in one line.
+func (e *ParseError) Error() string { return fmt.Sprintf("line %d: %s: %s", e.Line, e.Why, e.Remedy) }
+
+// Parse reads a description. Its statements, one a line, are told in the head of hardware/circuits.txt. An error is a
+// *ParseError.
+func Parse(text string) (*Design, error) {
+	lines, err := expand(text)
+	if err != nil {
+		return nil, err
+	}
+	r := &reader{design: &Design{Types: map[string]*Type{}}}
+	for _, l := range lines {
+		r.line = l.number
+		if err := r.statement(l.words); err != nil {
+			return nil, err
+		}
+	}
+	for _, b := range r.design.Boards {
+		if err := r.complete(b); err != nil {
+			return nil, err
+		}
+	}
+	return r.design, nil
+}
+
+// reader is where in the description we are.
+type reader struct {
+	design  *Design
+	board   *Board
+	section *Section
+	carrier *Carrier
+	line    int
+}
+
+func (r *reader) fail(remedy, why string, args ...any) error {
+	return &ParseError{r.line, fmt.Sprintf(why, args...), remedy}
+}
+
+// usage is how each statement is written, for the remedies.
+var usage = map[string]string{
+	"type":    `write: type NAME KIND "what to ask for" makers="part (maker); part (maker)" rating=number ... model=NAME`,
+	"carrier": `write: carrier NAME "title" volts=3.3`,
+	"wire":    `write: wire PIN LINE SIGNAL (LINE is - for supplies; - - leaves the signal open)`,
+	"board":   `write: board NAME "title" 160x100`,
+	"group":   `write: group NAME VOLTS "purpose"`,
+	"net":     `write: net NAME GROUP VOLTS peak=VOLTS use=supply|armed|in|out|heartbeat|zero|level`,
+	"section": `write: section NAME "title" X,Y WxH`,
+	"part":    `write: part REF TYPE VALUE at=X,Y,TURN,mirror hole=COL,ROW,upright : PIN=NET ...`,
+	"note":    `write: note X,Y "text"`,
+}
+
+func (r *reader) statement(w []string) error {
+	need := map[string]int{"type": 4, "carrier": 4, "wire": 4, "board": 4, "group": 4, "net": 4, "section": 5, "part": 4,
+		"note": 3}
+	n, known := need[w[0]]
+	switch {
+	case !known:
+		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, each or end",
+			"unknown statement %q", w[0])
+	case len(w) < n:
+		return r.fail(usage[w[0]], "%s has too few words", w[0])
+	}
+	own := map[string]bool{"group": true, "net": true, "section": true, "part": true, "note": true}
+	switch {
+	case own[w[0]] && r.board == nil:
+		return r.fail("put it after a board statement", "%s outside a board", w[0])
+	case w[0] == "part" && r.section == nil:
+		return r.fail("put it after a section statement", "part outside a section")
+	case w[0] == "wire" && r.carrier == nil:
+		return r.fail("put it after a carrier statement", "wire outside a carrier")
+	}
+	return map[string]func([]string) error{"type": r.readType, "carrier": r.readCarrier, "wire": r.readWire,
+		"board": r.readBoard, "group": r.readGroup, "net": r.readNet, "section": r.readSection, "part": r.readPart,
+		"note": r.readNote}[w[0]](w[1:])
+}
+
+func (r *reader) readType(w []string) error {
+	t := &Type{Name: w[0], Kind: Kind(w[1]), Generic: w[2], Rating: map[string]float64{}, Line: r.line}
+	if _, known := kinds[t.Kind]; !known {
+		return r.fail("use one of the kinds in internal/circuit/kinds.go", "type %s is of unknown kind %q", w[0], w[1])
+	}
+	if r.design.Types[t.Name] != nil {
+		return r.fail("give each type a name of its own", "type %s is there twice", t.Name)
+	}
+	for _, x := range w[3:] {
+		key, value, ok := strings.Cut(x, "=")
+		switch {
+		case !ok:
+			return r.fail(usage["type"], "%q is not key=value", x)
+		case key == "makers":
+			for m := range strings.SplitSeq(value, ";") {
+				t.Makers = append(t.Makers, strings.TrimSpace(m))
+			}
+		case key == "model":
+			t.Model = value
+		case key == "with":
+			t.With = value
+		default:
+			number, err := strconv.ParseFloat(value, 64)
+			if err != nil {
+				return r.fail("write a number in V, A, W, ohm or mm", "rating %s=%q of type %s is no number", key, value, t.Name)
+			}
+			t.Rating[key] = number
+		}
+	}
+	r.design.Types[t.Name] = t
+	return nil
+}
+
+func (r *reader) readCarrier(w []string) error {
+	volts, err := strconv.ParseFloat(strings.TrimPrefix(w[2], "volts="), 64)
+	if err != nil {
+		return r.fail(usage["carrier"], "carrier %s has no voltage", w[0])
+	}
+	r.carrier = &Carrier{Name: w[0], Title: w[1], Volts: volts, Line: r.line}
+	r.design.Carriers = append(r.design.Carriers, r.carrier)
+	return nil
+}
+
+func (r *reader) readWire(w []string) error {
+	wire := Wire{Pin: w[0], Line: strings.TrimPrefix(w[1], "-"), Signal: w[2], At: r.line}
+	for _, other := range r.carrier.Wires {
+		if other.Pin == wire.Pin && wire.Pin != Open {
+			return r.fail("give each signal a pin of its own", "pin %s of carrier %s is used for %s and %s", wire.Pin,
+				r.carrier.Name, other.Signal, wire.Signal)
+		}
+	}
+	r.carrier.Wires = append(r.carrier.Wires, wire)
+	return nil
+}
+
+func (r *reader) readBoard(w []string) error {
+	wide, high, ok := strings.Cut(w[2], "x")
+	b := &Board{Name: w[0], Title: w[1], Line: r.line}
+	var err1, err2 error
+	b.Width, err1 = strconv.ParseFloat(wide, 64)
+	b.Height, err2 = strconv.ParseFloat(high, 64)
+	if !ok || err1 != nil || err2 != nil || b.Width < 20 || b.Height < 20 {
+		return r.fail(usage["board"], "size %q of board %s is not two numbers of millimetres from 20 on", w[2], b.Name)
+	}
+	if r.design.Board(b.Name) != nil {
+		return r.fail("give each board a name of its own", "board %s is there twice", b.Name)
+	}
+	r.board, r.section = b, nil
+	r.design.Boards = append(r.design.Boards, b)
+	return nil
+}
+
+func (r *reader) readGroup(w []string) error {
+	limit, err := strconv.ParseFloat(w[1], 64)
+	if err != nil {
+		return r.fail(usage["group"], "limit %q of group %s is no number of volts", w[1], w[0])
+	}
+	r.board.Groups = append(r.board.Groups, &Group{Name: w[0], Limit: limit, Purpose: w[2]})
+	return nil
+}
+
+var uses = []Use{Supply, Armed, Input, Output, Heartbeat, Zero, Level}
+
+func (r *reader) readNet(w []string) error {
+	n := &Net{Name: w[0], Group: w[1], Line: r.line}
+	var err error
+	if n.Volts, err = strconv.ParseFloat(w[2], 64); err != nil {
+		return r.fail(usage["net"], "voltage %q of net %s is no number", w[2], n.Name)
+	}
+	if r.board.Group(n.Group) == nil {
+		return r.fail("name one of the board's groups", "net %s is in unknown group %q", n.Name, n.Group)
+	}
+	if r.board.Net(n.Name) != nil {
+		return r.fail("declare each net once", "net %s is there twice", n.Name)
+	}
+	for _, x := range w[3:] {
+		key, value, _ := strings.Cut(x, "=")
+		switch {
+		case key == "use" && slices.Contains(uses, Use(value)):
+			n.Use = Use(value)
+		case key == "peak":
+			if n.Peak, err = strconv.ParseFloat(value, 64); err != nil {
+				return r.fail(usage["net"], "peak %q of net %s is no number", value, n.Name)
+			}
+		default:
+			return r.fail(usage["net"], "net %s: %q is not understood", n.Name, x)
+		}
+	}
+	r.board.Nets = append(r.board.Nets, n)
+	return nil
+}
+
+func (r *reader) readSection(w []string) error {
+	at, err1 := numbers(w[2], ",", 2)
+	size, err2 := numbers(w[3], "x", 2)
+	if err1 != nil || err2 != nil {
+		return r.fail(usage["section"], "place %q or size %q of section %s is not two whole numbers", w[2], w[3], w[0])
+	}
+	r.section = &Section{Name: w[0], Title: w[1], X: at[0], Y: at[1], W: size[0], H: size[1]}
+	r.board.Sections = append(r.board.Sections, r.section)
+	return nil
+}
+
+func (r *reader) readNote(w []string) error {
+	at, err := numbers(w[0], ",", 2)
+	if err != nil {
+		return r.fail(usage["note"], "place %q of the note is not two whole numbers", w[0])
+	}
+	r.board.Notes = append(r.board.Notes, Note{at[0], at[1], w[1]})
+	return nil
+}

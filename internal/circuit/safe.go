@@ -1,0 +1,240 @@
+package circuit
+
+import (
+	"fmt"
+	"slices"
+)
+
+// everyPair joins all pins of a part.
+func everyPair(p *Part) (pairs [][2]string) {
+	pins := p.Type.Kind.Pins(p.Value)
+	for i := range pins {
+		for j := range i {
+			pairs = append(pairs, [2]string{pins[i].Number, pins[j].Number})
+		}
+	}
+	return pairs
+}
+
+// checkFuses wants nothing but the terminal and the fuse on a supply that comes from outside.
+func checkFuses(_ *Design, b *Board) (bad []string) {
+	for _, n := range b.Nets {
+		if n.Use != Supply {
+			continue
+		}
+		fused := false
+		for _, p := range b.On(n.Name) {
+			fused = fused || p.Type.Kind == Fuse
+			if p.Type.Kind != Fuse && p.Type.Kind != Terminal {
+				bad = append(bad, fmt.Sprintf("%s is on %s before the fuse", p.Ref, n.Name))
+			}
+		}
+		if !fused {
+			bad = append(bad, n.Name+" has no fuse")
+		}
+	}
+	return bad
+}
+
+// checkPolarity wants, behind the fuse of a supply above 5.25 V, a diode in series that conducts away from it and a TVS
+// to zero.
+func checkPolarity(_ *Design, b *Board) (bad []string) {
+	for _, n := range b.Nets {
+		if n.Use != Supply || n.Volts <= 5.25 {
+			continue
+		}
+		for _, f := range b.On(n.Name) {
+			if f.Type.Kind != Fuse {
+				continue
+			}
+			behind := f.Pin("1")
+			if behind == n.Name {
+				behind = f.Pin("2")
+			}
+			diode, tvs := false, false
+			for _, p := range b.On(behind) {
+				diode = diode || p.Type.Kind == Diode && p.Pin("A") == behind
+				tvs = tvs || p.Type.Kind == TVS && p.Pin("K") == behind && p.Pin("A") == "GND" &&
+					p.Type.Rating["standoff"] >= min(n.Volts, ceilingOwn)
+				if !slices.Contains([]Kind{Fuse, Diode, TVS}, p.Type.Kind) {
+					bad = append(bad, fmt.Sprintf("%s is on %s, which a supply the wrong way round makes negative", p.Ref, behind))
+				}
+			}
+			if !diode {
+				bad = append(bad, behind+" has no diode in series against a supply the wrong way round")
+			}
+			if !tvs {
+				bad = append(bad, behind+" has no TVS to GND against a wrong supply")
+			}
+		}
+	}
+	return bad
+}
+
+// power joins the pins of a part that supply current flows through; not those of the parts that are left out.
+func power(without ...Kind) func(*Part) [][2]string {
+	return func(p *Part) [][2]string {
+		k := p.Type.Kind
+		switch {
+		case slices.Contains(without, k):
+			return nil
+		case k == Switch:
+			return [][2]string{{"1", "2"}, {"3", "4"}}
+		case k == PMOS:
+			return [][2]string{{"S", "D"}}
+		case k == PNP:
+			return [][2]string{{"E", "C"}}
+		case k == Resistor || k == Diode || k == Zener || k == Fuse:
+			return [][2]string{{"1", "2"}}
+		}
+		return nil
+	}
+}
+
+// fed are the nets that valves and the lamps of output optocouplers take their current from.
+func (b *Board) fed() map[string]string {
+	nets := map[string]string{}
+	for _, p := range b.Parts {
+		if p.Type.Kind == Opto && b.group(p, "A") == "LOGIC" {
+			nets[p.Pin("A")] = p.Ref
+		}
+	}
+	for _, p := range b.of(NMOS) {
+		for _, t := range b.On(p.Pin("D")) {
+			if t.Type.Kind == Terminal {
+				nets[t.Pin("1")] = t.Ref
+			}
+		}
+	}
+	return nets
+}
+
+// checkBehind wants everything that is fed to be dead when the parts of some kinds are taken out, and alive with them.
+func (b *Board) checkBehind(what string, without ...Kind) (bad []string) {
+	for _, supply := range b.Nets {
+		if supply.Use != Supply {
+			continue
+		}
+		live := b.reach(supply.Name, b.notGround(power(without...)))
+		for net, ref := range b.fed() {
+			if live[net] {
+				bad = append(bad, fmt.Sprintf("%s gets current from %s past the %s: feed it from an armed rail", ref,
+					supply.Name, what))
+			}
+		}
+	}
+	slices.Sort(bad)
+	return bad
+}
+
+// notGround keeps a search from going on through the zero or a controller's pins, which no supply current comes from.
+func (b *Board) notGround(through func(*Part) [][2]string) func(*Part) [][2]string {
+	return func(p *Part) (pairs [][2]string) {
+		for _, pair := range through(p) {
+			stop := false
+			for _, id := range pair {
+				n := b.Net(p.Pin(id))
+				stop = stop || n == nil || n.Use == Zero || driven(n.Use)
+			}
+			if !stop {
+				pairs = append(pairs, pair)
+			}
+		}
+		return pairs
+	}
+}
+
+func checkSwitch(_ *Design, b *Board) []string { return b.checkBehind("kill switch", Switch) }
+
+func checkGuard(_ *Design, b *Board) (bad []string) {
+	bad = b.checkBehind("guard", PMOS, PNP)
+	for _, n := range b.Nets {
+		if n.Use == Heartbeat {
+			return append(bad, b.checkHeartbeat(n)...)
+		}
+	}
+	return bad
+}
+
+// checkHeartbeat wants a capacitor in the heartbeat's way, so that a level that stands still gets nothing through.
+func (b *Board) checkHeartbeat(n *Net) (bad []string) {
+	direct := b.reach(n.Name, b.notSupply(func(p *Part) [][2]string {
+		switch p.Type.Kind {
+		case Resistor, Diode:
+			return [][2]string{{"1", "2"}}
+		case NPN:
+			return [][2]string{{"B", "C"}}
+		case NMOS:
+			return [][2]string{{"G", "D"}}
+		}
+		return nil
+	}))
+	for _, p := range b.Parts {
+		pumped := p.Type.Kind == Comparator && (direct[p.Pin("1-")] || direct[p.Pin("2-")])
+		if pumped || (p.Type.Kind == PMOS || p.Type.Kind == PNP) && (direct[p.Pin("G")] || direct[p.Pin("B")]) {
+			bad = append(bad, fmt.Sprintf("%s can be held on by a heartbeat that stands still: put a capacitor between", p.Ref))
+		}
+	}
+	return bad
+}
+
+// notSupply keeps a search off supplies and zero.
+func (b *Board) notSupply(through func(*Part) [][2]string) func(*Part) [][2]string {
+	return func(p *Part) (pairs [][2]string) {
+		for _, pair := range through(p) {
+			x, y := p.Pin(pair[0]), p.Pin(pair[1])
+			if x != "GND" && y != "GND" && x != "V5_K" && y != "V5_K" {
+				pairs = append(pairs, pair)
+			}
+		}
+		return pairs
+	}
+}
+
+// checkFlyback wants, from the drain of each valve's transistor, a diode and a zener to the valve's supply, each the
+// right way round.
+func checkFlyback(_ *Design, b *Board) (bad []string) {
+	for _, q := range b.of(NMOS) {
+		drain := q.Pin("D")
+		for _, t := range b.On(drain) {
+			if t.Type.Kind != Terminal {
+				continue
+			}
+			rail := t.Pin("1")
+			if !b.freewheels(drain, rail) {
+				bad = append(bad, fmt.Sprintf("%s has no way for its current from %s to %s: a diode with its anode on %s, "+
+					"then a zener with its anode on %s", t.Ref, drain, rail, drain, rail))
+			}
+		}
+	}
+	return bad
+}
+
+func (b *Board) freewheels(drain, rail string) bool {
+	for _, d := range b.On(drain) {
+		if d.Type.Kind != Diode || d.Pin("A") != drain {
+			continue
+		}
+		for _, z := range b.On(d.Pin("K")) {
+			if z.Type.Kind == Zener && z.Pin("K") == d.Pin("K") && z.Pin("A") == rail {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// checkRails wants a diode from GND up to each armed rail that feeds a coil: with the kill switch open the coil pulls
+// the rail far below zero otherwise.
+func checkRails(_ *Design, b *Board) (bad []string) {
+	for _, n := range b.Nets {
+		coil := n.Use == Armed && slices.ContainsFunc(b.On(n.Name), func(p *Part) bool { return p.Type.Kind == Terminal })
+		held := slices.ContainsFunc(b.On(n.Name), func(p *Part) bool {
+			return p.Type.Kind == Diode && p.Pin("K") == n.Name && p.Pin("A") == "GND"
+		})
+		if coil && !held {
+			bad = append(bad, n.Name+" has no diode from GND: a coil would pull it below zero when the kill switch opens")
+		}
+	}
+	return bad
+}

@@ -1,0 +1,179 @@
+package circuit
+
+import (
+	"fmt"
+	"hash/fnv"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Corner is one set of parameters that the simulation is run with.
+type Corner struct {
+	Name   string
+	Params []string // "CTR=0.5"
+}
+
+// Corners reads the corners, one a line: a name, then NAME=VALUE for each parameter; # begins a remark. All corners
+// have the parameters of the first.
+func Corners(text string) (list []Corner, err error) {
+	names := func(c Corner) (names []string) {
+		for _, p := range c.Params {
+			name, _, _ := strings.Cut(p, "=")
+			names = append(names, name)
+		}
+		return names
+	}
+	for i, l := range strings.Split(text, "\n") {
+		w, _ := cut(l)
+		if len(w) == 0 {
+			continue
+		}
+		c := Corner{w[0], w[1:]}
+		for _, p := range c.Params {
+			if _, value, ok := strings.Cut(p, "="); !ok || !number(value) && !strings.HasPrefix(p, "SPREAD=") {
+				return nil, &ParseError{i + 1, fmt.Sprintf("%q of corner %s is no parameter", p, c.Name), "write NAME=VALUE"}
+			}
+		}
+		if len(list) > 0 && !slices.Equal(names(c), names(list[0])) {
+			return nil, &ParseError{i + 1, "corner " + c.Name + " has other parameters than " + list[0].Name,
+				"give every corner the same ones in the same order"}
+		}
+		list = append(list, c)
+	}
+	if len(list) == 0 {
+		return nil, &ParseError{1, "no corner", "write one: typical TEMP=25 ..."}
+	}
+	return list, nil
+}
+
+// number says whether a word is a number as a simulation reads it.
+func number(word string) bool {
+	_, err := strconv.ParseFloat(strings.TrimRight(word, "munpk"), 64)
+	return err == nil
+}
+
+// Deck makes the text for one run: the deck with the netlist of the sections that its line "*use BOARD SECTION..."
+// names, the models, and the corner's parameters.
+func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
+	var out strings.Builder
+	fmt.Fprintf(&out, "%s, corner %s\n", name, c.Name)
+	spread := "nominal"
+	for _, p := range c.Params {
+		if s, is := strings.CutPrefix(p, "SPREAD="); is {
+			spread = s
+			continue
+		}
+		if t, is := strings.CutPrefix(p, "TEMP="); is {
+			fmt.Fprintf(&out, ".temp %s\n", t)
+			continue
+		}
+		fmt.Fprintf(&out, ".param %s\n", p)
+	}
+	out.WriteString(models)
+	used := false
+	for i, l := range strings.Split(text, "\n") {
+		w := strings.Fields(l)
+		if len(w) == 0 || w[0] != "*use" {
+			out.WriteString(l + "\n")
+			continue
+		}
+		used = true
+		if len(w) < 3 || d.Board(w[1]) == nil {
+			return "", &ParseError{i + 1, name + ": no such board", "write: *use BOARD SECTION ..."}
+		}
+		b := d.Board(w[1])
+		for _, s := range w[2:] {
+			if b.Section(s) == nil {
+				return "", &ParseError{i + 1, fmt.Sprintf("%s: board %s has no section %q", name, b.Name, s),
+					"name a section of the description"}
+			}
+		}
+		out.WriteString(b.spice(w[2:], spread))
+	}
+	if !used {
+		return "", &ParseError{1, name + ": nothing of the description is used", "write: *use BOARD SECTION ..."}
+	}
+	return out.String(), nil
+}
+
+// spice is the netlist of some sections. The zeros of isolated groups hang on a gigaohm each, as they do in life.
+func (b *Board) spice(sections []string, spread string) string {
+	var out strings.Builder
+	for _, n := range b.Nets {
+		if n.Use == Zero && n.Name != "GND" {
+			fmt.Fprintf(&out, "R_barrier_%s %s 0 1g\n", node(n.Name), node(n.Name))
+		}
+	}
+	for _, p := range b.Parts {
+		if slices.Contains(sections, p.Section) {
+			out.WriteString(p.spice(spread))
+		}
+	}
+	return out.String()
+}
+
+// node is a net's name in a simulation.
+func node(net string) string {
+	if net == "GND" {
+		return "0"
+	}
+	return strings.ToLower(net)
+}
+
+func (p *Part) spice(spread string) string {
+	k := kinds[p.Type.Kind]
+	if k.spice == "" {
+		return ""
+	}
+	words := []string{k.spice + "_" + p.Ref}
+	for _, pin := range k.order {
+		net := p.Pins[pin]
+		if net == Open {
+			net = "open_" + p.Ref + "_" + pin
+		}
+		words = append(words, node(net))
+	}
+	value, _ := Quantity(p.Value) // checked by Parse where there is one
+	ref := strings.ToLower(p.Ref)
+	param := ""
+	switch p.Type.Kind {
+	case Resistor, Capacitor, Electrolytic, Trimmer:
+		param = fmt.Sprintf(".param val_%s=%.6g\n", ref, value*(1+p.Type.Rating["tol"]*side(spread, p.Ref)))
+		words = append(words, "{val_"+ref+"}")
+	case Fuse:
+		words = append(words, strconv.FormatFloat(p.Type.Rating["ohm"], 'g', -1, 64))
+	case Battery:
+		words = append(words, "{VBAT}")
+	case Switch:
+		words = append(words, "lever", p.Type.Model)
+	case Phototransistor, Photodiode:
+		words = append(words, "light_"+ref, p.Type.Model)
+	case Electret:
+		words = append(words, "sound_"+ref, p.Type.Model)
+	default:
+		words = append(words, p.Type.Model)
+	}
+	if p.Type.Kind == Trimmer {
+		words = append(words[:len(words)-1], p.Type.Model, "R={val_"+ref+"}", "POS={POS_"+p.Ref+"}")
+	}
+	return param + strings.Join(words, " ") + "\n"
+}
+
+// side says where in its tolerance a part is, -1 to 1.
+func side(spread, ref string) float64 {
+	switch spread {
+	case "nominal":
+		return 0
+	case "high":
+		return 1
+	case "low":
+		return -1
+	}
+	h := fnv.New32a()
+	h.Write([]byte(spread + " " + ref)) // never an error
+	if h.Sum32()>>16&1 == 0 {
+		return -1
+	}
+	return 1
+}
