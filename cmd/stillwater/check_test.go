@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -20,6 +22,7 @@ import (
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/realtime"
 	"stillwater/internal/wire"
+	"stillwater/web"
 )
 
 // headerMachine is a computer with the 40-pin header and an expander, and who holds which line.
@@ -27,7 +30,7 @@ func headerMachine(held map[int]string) gpiochip.Machine {
 	soc := gpiochip.Chip{Path: "/dev/gpiochip0", Name: "gpiochip0", Label: "pinctrl-bcm2835", Lines: 54}
 	expander := gpiochip.Chip{Path: "/dev/gpiochip1", Name: "gpiochip1", Label: "expander", Lines: 4}
 	m := gpiochip.Machine{
-		Host:  gpiochip.HostOf("A board with a header", []string{"raspberrypi,3-model-b", "brcm,bcm2837"}, 0xa02082, true),
+		Host:  gpiochip.HostOf("A board with a header", []string{"raspberrypi,3-model-b", "brcm,bcm2837"}, 0xa02082),
 		Chips: []gpiochip.Chip{soc, expander},
 		Lines: map[string][]gpiochip.Line{},
 	}
@@ -256,7 +259,11 @@ func TestEachFinding(t *testing.T) {
 		},
 		"port in use": {
 			func(s *site) { s.listen = fmt.Errorf("listen: %w", syscall.EADDRINUSE) },
-			[]finding{{warning, "listen 127.0.0.1:8737", "the port is in use, perhaps by Stillwater itself", "another port"}},
+			[]finding{{stops, "listen 127.0.0.1:8737", "another program has the port", "another port"}},
+		},
+		"port in use by a running Stillwater": {
+			func(s *site) { s.listen, s.ours = fmt.Errorf("listen: %w", syscall.EADDRINUSE), true },
+			[]finding{{note, "listen 127.0.0.1:8737", "Stillwater itself has the port", ""}},
 		},
 		"port of the system": {
 			func(s *site) { s.listen = fmt.Errorf("listen: %w", syscall.EACCES) },
@@ -438,7 +445,17 @@ func TestSurvey(t *testing.T) {
 	require.NoError(t, err)
 	defer listener.Close()
 	conf.Listen = listener.Addr().String()
-	assert.ErrorIs(t, m.survey(t.Context(), conf).listen, syscall.EADDRINUSE)
+	go http.Serve(listener, http.NotFoundHandler())
+	s = m.survey(t.Context(), conf)
+	assert.ErrorIs(t, s.listen, syscall.EADDRINUSE)
+	assert.False(t, s.ours)
+
+	page := httptest.NewServer(http.FileServerFS(web.Files))
+	defer page.Close()
+	conf.Listen = page.Listener.Addr().String()
+	s = m.survey(t.Context(), conf)
+	assert.ErrorIs(t, s.listen, syscall.EADDRINUSE)
+	assert.True(t, s.ours)
 }
 
 // The example configuration has nothing to find on a board with the header.

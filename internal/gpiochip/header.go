@@ -36,13 +36,13 @@ type HeaderPin struct {
 // FindHost looks at what the machine says of itself: its device tree, through periph. It opens no chip: periph's own
 // start would, and would close file descriptor 0 where one chip has two device nodes.
 func FindHost() Host {
-	return HostOf(distro.DTModel(), distro.DTCompatible(), distro.DTRevision(), rpi.Present())
+	return HostOf(distro.DTModel(), distro.DTCompatible(), distro.DTRevision())
 }
 
-// HostOf judges a device tree's model, compatible strings and revision. Many kernels carry the firmware driver that
-// periph looks for on every machine, so that alone does not make a known host. The headers are periph's tables; those
-// that periph fills in by asking its drivers are not among them.
-func HostOf(model string, compatible []string, revision uint32, firmware bool) Host {
+// HostOf judges a device tree's model, compatible strings and revision. periph's own test for the first family is a
+// driver that many kernels carry on every machine. The headers are periph's tables; those that periph fills in by
+// asking its drivers are not among them.
+func HostOf(model string, compatible []string, revision uint32) Host {
 	h := Host{Model: strings.Trim(model, "<>")}
 	switch {
 	case h.Model == "unknown":
@@ -53,7 +53,7 @@ func HostOf(model string, compatible []string, revision uint32, firmware bool) H
 		h.Header = headerOf("PA", nanoHeader())
 	case h.Model == "Xunlong Orange Pi Zero":
 		h.Header = headerOf("PA", orangeHeader())
-	case firmware && slices.ContainsFunc(compatible, func(c string) bool { return strings.HasPrefix(c, "raspberrypi,") }):
+	case slices.ContainsFunc(compatible, func(c string) bool { return strings.HasPrefix(c, "raspberrypi,") }):
 		h.family = familyOf(compatible)
 		h.Header = headerOf("P1", header40())
 		if short(revision) {

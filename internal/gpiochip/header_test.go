@@ -26,6 +26,15 @@ func TestHeader(t *testing.T) {
 		24: "P1_18", 25: "P1_22", 5: "P1_29", 6: "P1_31", 12: "P1_32", 13: "P1_33", 16: "P1_36", 21: "P1_40"} {
 		assert.Equal(t, position, lines[number])
 	}
+	uses := map[int]string{0: "memory", 1: "memory", 2: "I2C", 3: "I2C", 7: "SPI", 8: "SPI", 9: "SPI", 10: "SPI",
+		11: "SPI", 14: "console", 15: "console"}
+	for _, p := range header {
+		if p.Number >= 0 && uses[p.Number] != "" {
+			assert.Contains(t, p.Use, uses[p.Number])
+		} else {
+			assert.Empty(t, p.Use, p.Name)
+		}
+	}
 	for _, supply := range []int{6, 9, 14, 20, 25, 30, 34, 39} {
 		assert.Equal(t, "GROUND", header[supply-1].Name)
 	}
@@ -38,35 +47,34 @@ func TestHosts(t *testing.T) {
 		model      string
 		compatible []string
 		revision   uint32
-		firmware   bool
 		want       string
 		header     int
 		family     string
 	}{
-		"40 pins": {model: "Board", compatible: board, revision: 0xa02082, firmware: true,
+		"40 pins": {model: "Board", compatible: board, revision: 0xa02082,
 			want: "Board", header: 40, family: "bcm2837"},
-		"40 pins, old code": {model: "Board", compatible: first, revision: 0x10, firmware: true,
+		"40 pins, old code": {model: "Board", compatible: first, revision: 0x10,
 			want: "Board", header: 40, family: "bcm2835"},
-		"26 pins, old code": {model: "Board", compatible: first, revision: 0xe, firmware: true,
+		"26 pins, old code": {model: "Board", compatible: first, revision: 0xe,
 			want: "Board", header: 26, family: "bcm2835"},
-		"26 pins, new code": {model: "Board", compatible: first, revision: 0x900011, firmware: true,
+		"26 pins, new code": {model: "Board", compatible: first, revision: 0x900011,
 			want: "Board", header: 26, family: "bcm2835"},
-		"no code": {model: "Board", compatible: board, firmware: true, want: "Board", header: 40, family: "bcm2837"},
+		"no code": {model: "Board", compatible: board, want: "Board", header: 40, family: "bcm2837"},
 		"newer processor, whose registers are elsewhere": {model: "Board",
-			compatible: []string{"raspberrypi,5-model-b", "brcm,bcm2712"}, revision: 0xc04170, firmware: true,
+			compatible: []string{"raspberrypi,5-model-b", "brcm,bcm2712"}, revision: 0xc04170,
 			want: "Board", header: 40},
-		"the firmware's driver on another machine": {model: "linux,dummy-virt", compatible: []string{"linux,dummy-virt"},
-			firmware: true, want: "linux,dummy-virt"},
+		"an emulated machine": {model: "linux,dummy-virt", compatible: []string{"linux,dummy-virt"},
+			want: "linux,dummy-virt"},
 		"no device tree": {model: "<unknown>"},
 		"another family": {model: "Pine64+", compatible: []string{"pine64,pine64-plus", "allwinner,sun50i-a64"},
-			firmware: true, want: "Pine64+", header: 40},
+			want: "Pine64+", header: 40},
 		"24 pins":                    {model: "FriendlyARM NanoPi NEO Air", want: "FriendlyARM NanoPi NEO Air", header: 24},
 		"26 pins":                    {model: "Xunlong Orange Pi Zero", want: "Xunlong Orange Pi Zero", header: 26},
 		"a later model of that name": {model: "Xunlong Orange Pi Zero 3", want: "Xunlong Orange Pi Zero 3"},
 	}
 	for name, tc := range tests {
 		t.Run(name, func(t *testing.T) {
-			h := HostOf(tc.model, tc.compatible, tc.revision, tc.firmware)
+			h := HostOf(tc.model, tc.compatible, tc.revision)
 			assert.Equal(t, tc.want, h.Model)
 			assert.Len(t, h.Header, tc.header)
 			assert.Equal(t, tc.family, h.family)
@@ -87,7 +95,7 @@ func TestPinOfALine(t *testing.T) {
 
 // Two chips share the other family's header. The numbers are those of the processor's manual, from memory: 32 a port.
 func TestHeaderOfTwoChips(t *testing.T) {
-	m := Machine{Host: HostOf("Pine64", nil, 0, false)}
+	m := Machine{Host: HostOf("Pine64", nil, 0)}
 	nameless := func(int) string { return "" }
 	m.add(Chip{Path: "/dev/gpiochip0", Name: "gpiochip0", Label: "1f02c00.pinctrl", Lines: 32}, nameless)
 	m.add(Chip{Path: "/dev/gpiochip1", Name: "gpiochip1", Label: "1c20800.pinctrl", Lines: 256}, nameless)

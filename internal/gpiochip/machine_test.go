@@ -16,7 +16,7 @@ func headerHost() Machine {
 	soc := Chip{Path: "/dev/gpiochip0", Name: "gpiochip0", Label: "pinctrl-bcm2835", Lines: 54}
 	expander := Chip{Path: "/dev/gpiochip1", Name: "gpiochip1", Label: "expander", Lines: 8}
 	m := Machine{
-		Host: HostOf("A board with a header", []string{"raspberrypi,3-model-b", "brcm,bcm2837"}, 0xa02082, true),
+		Host: HostOf("A board with a header", []string{"raspberrypi,3-model-b", "brcm,bcm2837"}, 0xa02082),
 	}
 	m.add(soc, func(n int) string {
 		switch {

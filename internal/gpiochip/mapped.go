@@ -1,13 +1,13 @@
 package gpiochip
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"unsafe"
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/pin"
-	"periph.io/x/host/v3/bcm283x"
 	"periph.io/x/host/v3/pmem"
 )
 
@@ -47,12 +47,9 @@ type bank struct {
 
 // Mappable says why outputs on these lines cannot be driven through registers on this host, or nil. It changes nothing.
 func Mappable(host Host, lines []Line) error {
-	if host.family == "" || !bcm283x.Present() {
-		where := host.Model
-		if where == "" {
-			where = "this machine"
-		}
-		return &Error{Where: where, What: "has no output registers that are known here", Remedy: kernelDrive}
+	if host.family == "" {
+		return &Error{Where: cmp.Or(host.Model, "this machine"), What: "has no output registers that are known here",
+			Remedy: kernelDrive}
 	}
 	for _, l := range lines {
 		if !slices.Contains(bcmChips, l.Chip.Label) || l.Number >= mappedLines {

@@ -129,6 +129,12 @@ func TestMappableRefuses(t *testing.T) {
 	assert.EqualError(t, err, `this machine: has no output registers that are known here; write drive = "kernel"`)
 	err = Mappable(Host{Model: "A newer board"}, nil)
 	assert.ErrorContains(t, err, "A newer board: has no output registers")
+
+	m := headerHost()
+	for _, l := range []Line{m.Lines["/dev/gpiochip0"][32], m.Lines["/dev/gpiochip1"][0]} {
+		err = Mappable(m.Host, []Line{m.Lines["/dev/gpiochip0"][24], l})
+		assert.ErrorContains(t, err, l.String()+": is not in the processor's own registers; use a line of the header's chip")
+	}
 }
 
 // The registers' places and the lines' bits, against the offsets of "BCM2835 ARM Peripherals", table 6-1, quoted from
