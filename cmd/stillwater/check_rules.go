@@ -238,7 +238,7 @@ func examineLimits(s site) (all []finding) {
 
 // examineSocket looks at the way to a board that is a service of its own.
 func examineSocket(s site) []finding {
-	const others = 0o006
+	const others = 0o002 // who may write to a socket may connect to it
 	at := s.socket
 	switch {
 	case s.conf.Board.Socket == "":

@@ -253,8 +253,15 @@ func TestEachFinding(t *testing.T) {
 			},
 			[]finding{service, {stops, "/run/stillwater/board.sock", "this user may not use it: permission denied", "sudo -u"}},
 		},
+		"a socket that a group may use": {
+			func(s *site) { asService(s); s.socket.mode = fs.ModeSocket | 0o664 }, []finding{service},
+		},
+		"no such pin, whatever the service may": {
+			func(s *site) { asService(s); s.conf.Board.Inputs[0].Line.Pin = "GPIO99" },
+			[]finding{service, {stops, `input "beam"`, "pin GPIO99: no line is called that", "stillwater pins lists them"}},
+		},
 		"everyone's socket": {
-			func(s *site) { asService(s); s.socket.mode = fs.ModeSocket | 0o666 },
+			func(s *site) { asService(s); s.socket.mode = fs.ModeSocket | 0o602 },
 			[]finding{service, {warning, "/run/stillwater/board.sock", "everyone on this machine may fire", "0600"}},
 		},
 		"port in use": {

@@ -77,10 +77,18 @@ func TestCheckOfLines(t *testing.T) {
 
 	out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(1)}})
 	require.NoError(t, err)
-	defer out.Close()
 	checked = answerOfCheck(t, path)
 	require.Equal(t, 1, checked.Stops, "%v", checked.Findings)
 	assert.Equal(t, finding{"stop", `output "flash"`, c.name + " line 1 (checked-1) is held by guest"},
+		checked.Findings[0])
+	require.NoError(t, out.Close())
+
+	in, err := gpiochip.OpenInputs("guest", []gpiochip.Input{{Line: c.line(0)}})
+	require.NoError(t, err)
+	defer in.Close()
+	checked = answerOfCheck(t, path)
+	require.Equal(t, 1, checked.Stops, "a line that is held is not asked for: %v", checked.Findings)
+	assert.Equal(t, finding{"stop", `input "kill"`, c.name + " line 0 (checked-0) is held by guest"},
 		checked.Findings[0])
 }
 
