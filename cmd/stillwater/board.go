@@ -77,8 +77,9 @@ func (m *Main) boardPins() pinAccess {
 // board is the process that has the pins: it speaks the board protocol with one host at a time and holds nothing but
 // pins and time. Whatever ends it, outputs go safe first.
 func (m *Main) board(ctx context.Context, args []string) error {
-	// The log may go to a daemon that is gone: writing to it must not end this process before its outputs are safe.
-	signal.Ignore(syscall.SIGPIPE)
+	// The log may go to a daemon that is gone: writing to it must not end this process before its outputs are safe. And no
+	// terminal shall pause it while one is on.
+	signal.Ignore(append(pauses(), syscall.SIGPIPE)...)
 	f, err := m.parseBoard(args)
 	if err != nil {
 		return err

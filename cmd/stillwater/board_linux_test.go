@@ -144,17 +144,19 @@ func (h *host) send(m wire.Message) {
 // next is the next message of type T.
 func next[T wire.Message](h *host) T {
 	h.t.Helper()
-	b := make([]byte, 256)
 	for {
-		for len(h.ready) > 0 {
-			f := h.ready[0]
-			h.ready = h.ready[1:]
-			m, err := wire.Parse(f)
-			require.NoError(h.t, err)
-			if m, ok := m.(T); ok {
-				return m
-			}
+		m, err := wire.Parse(h.frame())
+		require.NoError(h.t, err)
+		if m, ok := m.(T); ok {
+			return m
 		}
+	}
+}
+
+// frame is the next frame.
+func (h *host) frame() wire.Frame {
+	h.t.Helper()
+	for b := make([]byte, 256); len(h.ready) == 0; {
 		n, err := h.conn.Read(b)
 		require.NoError(h.t, err)
 		for _, c := range b[:n] {
@@ -163,6 +165,9 @@ func next[T wire.Message](h *host) T {
 			}
 		}
 	}
+	f := h.ready[0]
+	h.ready = h.ready[1:]
+	return f
 }
 
 func running(wait func() error) <-chan error {

@@ -386,10 +386,24 @@ func TestBoardAtASocket(t *testing.T) {
 	eventually(t, "it beats without a host", func() bool { return p.pins.Beats.Load() > beats+5 })
 
 	require.NoError(t, p.pins.edge(p.file, 0, true), "an edge that nobody waits for")
-	client, err := board.Dial(t.Context(), p.at(path), board.Options{})
-	require.NoError(t, err)
-	assert.NoError(t, client.Disarm(t.Context()))
-	assert.NoError(t, client.Close())
+	h := &host{t: t, conn: linkConn{p.at(path)}}
+	h.send(wire.Ping{})
+	for f := h.frame(); f.Type != wire.TypePong; f = h.frame() {
+		assert.NotEqual(t, wire.TypeEdge, f.Type, "the edge is not this host's")
+	}
+	h.send(wire.Disarm{})
+	assert.Equal(t, uint8(1), next[wire.State](h).Inputs, "but the level is known")
+	require.NoError(t, h.conn.(linkConn).ReadWriter.(io.Closer).Close())
+	open := p.descriptors()
+	for range 10 {
+		client, err := board.Dial(t.Context(), p.at(path), board.Options{})
+		require.NoError(t, err)
+		assert.NoError(t, client.Disarm(t.Context()))
+		assert.NoError(t, client.Close())
+	}
+	p.signal(syscall.SIGTSTP) // as a terminal does at a pause
+	p.at(path).Close()
+	eventually(t, "what came with the hosts goes with them", func() bool { return p.descriptors() < open+10 })
 
 	p.at(path) // a host that is there when the board is asked to end
 	p.signal(syscall.SIGTERM)
@@ -398,6 +412,43 @@ func TestBoardAtASocket(t *testing.T) {
 	_, err = spawn.Dial(t.Context(), path, p.sum)
 	assert.ErrorContains(t, err, "there is no board socket "+path+" yet: start the board's service with sudo systemctl "+
 		"start stillwater-board.socket, or by hand with stillwater board --listen "+path)
+}
+
+// descriptors is how many the process has open.
+func (p *proc) descriptors() int {
+	list, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", p.cmd.Process.Pid))
+	require.NoError(p.t, err)
+	return len(list)
+}
+
+// The outputs may for a moment be those of the keeper of the process before. Whoever else has them is not waited for
+// without end.
+func TestBoardWaitsForTheKeeperBefore(t *testing.T) {
+	for name, free := range map[string]int{"soon free": 3, "never": 1 << 30} {
+		t.Run(name, func(t *testing.T) {
+			if name == "never" {
+				t.Parallel() // it takes its time
+			}
+			tries := 0
+			m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
+			err := m.runBoard(t.Context(), &boardFlags{sum: "another"}, config.Config{Path: "x"}, pinAccess{
+				outputs: func(_ config.Board, l *lines) error {
+					l.outputs = nowhere{}
+					if tries++; tries < free {
+						return fmt.Errorf("outputs: in use: %w", syscall.EBUSY)
+					}
+					return nil
+				},
+			})
+			if name == "never" {
+				assert.ErrorIs(t, err, syscall.EBUSY)
+				assert.Greater(t, tries, 10)
+				return
+			}
+			assert.ErrorContains(t, err, "was changed since the daemon read it", "it came further")
+			assert.Equal(t, free, tries)
+		})
+	}
 }
 
 // A host that sends but does not read is sent away; the board serves the next.
