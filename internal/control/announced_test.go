@@ -44,6 +44,7 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 		Microphone: &shot.Input{Index: 2, Name: "microphone"},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute, Delay: contactDelay},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 100 * time.Millisecond, Delay: contactDelay},
+		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: contactDelay}},
 		Lead:       300 * time.Microsecond, Tick: 500, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
 	for _, kind := range shot.Kinds() {
@@ -66,7 +67,8 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
 	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true}, w.Bench.Beam, "without a level the board's holds")
 	assert.Equal(t, &shot.Output{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: 90 * time.Microsecond},
-		w.Bench.Flash, "the one that is named is meant")
+		w.Bench.Flash, "the one that is named comes first")
+	assert.Equal(t, "flash1", w.Bench.MoreFlash[0].Name)
 	assert.Equal(t, Sensor{"beam", "gate", false}, w.Inputs[1])
 }
 

@@ -11,8 +11,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/board"
 	"stillwater/internal/bootclock"
 	"stillwater/internal/journal"
+	"stillwater/internal/wire"
 )
 
 // wrongClock is the clock of a machine that started a minute ago believing that it is 1970. Set makes it right.
@@ -88,6 +90,7 @@ func TestClockThatIsRightStays(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		atNoon(t)
 		x := setUp(t)
+		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by, "at once, without any phone")
 		x.ready()
 		x.must(me, Command{Type: "clock", Now: time.Now().Add(48 * time.Hour).UnixMilli()})
 		x.arm(1)
@@ -96,6 +99,48 @@ func TestClockThatIsRightStays(t *testing.T) {
 		assert.WithinDuration(t, time.Now(), s.Shots[0].At, time.Second)
 		assert.Empty(t, s.Shots[0].Dated+s.Session.Dates)
 	})
+}
+
+// A report that waited before it was looked at is dated by when it came.
+func TestReportThatWaited(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		report := x.dev.report(wire.Done)
+		time.Sleep(7 * time.Second)
+		x.dev.emit(board.Event{Shot: report})
+		synctest.Wait()
+		kept := x.book.kept()
+		require.Len(t, kept, 1)
+		assert.WithinDuration(t, report.Received, kept[0].At, time.Millisecond)
+		assert.Equal(t, time.Minute, kept[0].When.SinceBoot.Round(time.Second), "the boot was a minute before")
+	})
+}
+
+func TestMiddleOfPhonesClocks(t *testing.T) {
+	now := time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		offs   []time.Duration // of phone 0, phone 1, ...
+		holder string
+		want   time.Duration
+		split  bool
+	}{
+		{[]time.Duration{0}, "", 0, false},
+		{[]time.Duration{0, clocksAgree - 1}, "phone 1", 0, false}, // they say the same
+		{[]time.Duration{0, clocksAgree}, "phone 1", clocksAgree, true},
+		{[]time.Duration{time.Hour, 0}, "", 0, true},
+		{[]time.Duration{time.Hour, 0}, "phone 7", 0, true},
+		{[]time.Duration{time.Hour, 0, -time.Hour}, "phone 0", 0, true},
+		{[]time.Duration{3, time.Hour, 2, -time.Hour}, "", 2, true}, // the earlier of the two in the middle
+	} {
+		var d dates
+		for i, off := range c.offs {
+			require.NoError(t, d.told(fmt.Sprint("phone ", i), now.Add(off), bootclock.Reading{}))
+		}
+		assert.Equal(t, c.want, d.ofPhones(c.holder).Sub(now), "%v", c)
+		assert.Equal(t, c.split, d.split != "", "%v: %s", c, d.split)
+	}
 }
 
 func TestNonsenseOfPhonesIsRefused(t *testing.T) {

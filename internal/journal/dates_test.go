@@ -105,6 +105,28 @@ func TestDateOfBootDatesWhatWasMadeInIt(t *testing.T) {
 	require.Error(t, j.SetOrigin(ctx, "a", evening, "guess"))
 }
 
+// Boot and time since order shots, not the order in which they came to the journal, nor the clock.
+func TestOrderIsByBootAndTimeSince(t *testing.T) {
+	j, ctx := open(t, newPath(t)), t.Context()
+	s := session(t, j)
+	add := func(boot string, since time.Duration, wall int64) int64 {
+		shot, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(wall, 0), When: When{Boot: boot, SinceBoot: since}})
+		require.NoError(t, err)
+		return shot.ID
+	}
+	second := add("a", 20*time.Second, 1000)
+	first := add("a", 10*time.Second, 2000)
+	fourth := add("b", 2*time.Second, 10)
+	third := add("b", time.Second, 5000)
+	for _, session := range []int64{0, s.ID} {
+		shots, err := j.Shots(ctx, session, 0)
+		require.NoError(t, err)
+		require.Len(t, shots, 4)
+		assert.Equal(t, []int64{fourth, third, second, first},
+			[]int64{shots[0].ID, shots[1].ID, shots[2].ID, shots[3].ID})
+	}
+}
+
 // Whatever the clock of the machine does, and whatever is said of it: the order is that in which things were made.
 func TestOrderIsTheOrderOfMaking(t *testing.T) {
 	seed := rand.Uint64()
