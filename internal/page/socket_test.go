@@ -393,3 +393,23 @@ func FuzzDecode(f *testing.F) {
 		}
 	})
 }
+
+// When a phone was heard last is told by a clock that nobody sets: the machine's date may jump by years meanwhile, and
+// what follows from a phone's absence must not.
+func TestWhenAPhoneWasHeardLast(t *testing.T) {
+	p := &puppet{}
+	s, web := newServer(t, p)
+	cookie := pairPhone(t, s, web)
+	k := dial(t, web, cookie)
+	require.Equal(t, "snapshot", k.next("beat").Type)
+	time.Sleep(10 * time.Millisecond)
+	before := time.Now()
+	k.send(`{"n":1,"type":"take"}`)
+	require.Equal(t, "done", k.next("beat", "snapshot").Type)
+	k.conn.Close()
+	require.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	assert.False(t, p.heard.Before(before), "%s before %s", p.heard, before)
+	assert.NotEqual(t, p.heard.Round(0), p.heard, "it has a reading of the clock that nobody sets")
+}
