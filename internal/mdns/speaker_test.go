@@ -369,7 +369,11 @@ func TestNetworkThatComesLater(t *testing.T) {
 		time.Sleep(5 * time.Minute)
 		assert.Empty(t, m.name())
 		assert.Equal(t, 1, strings.Count(log.String(), "no multicast here"), log.String())
-		set(func() { assert.Greater(t, tries, 5); refused = nil })
+		set(func() {
+			assert.Greater(t, tries, 5)
+			assert.Less(t, tries, 15, "a network that refuses is not asked again and again")
+			refused = nil
+		})
 		time.Sleep(time.Minute)
 		assert.Equal(t, "stillwater.local", m.name())
 		set(func() { up = false })
@@ -380,6 +384,43 @@ func TestNetworkThatComesLater(t *testing.T) {
 		set(func() { up = true })
 		time.Sleep(time.Minute)
 		assert.Len(t, m.found, 1, "the same name is no news")
+	})
+}
+
+// A machine that took another name keeps it when its network comes back, though the first one is free by then.
+func TestNameStaysOverAChangeOfNetworks(t *testing.T) {
+	bubble(t, func(t *testing.T, h *hub) {
+		first := h.machine(t, "10.0.0.1")
+		time.Sleep(10 * time.Second)
+		var mu sync.Mutex
+		up := true
+		second := h.machine(t, "10.0.0.2", func(o *Options) {
+			links := o.links
+			o.links = func(a netip.Addr) ([]link, []netip.Addr, error) {
+				mu.Lock()
+				defer mu.Unlock()
+				if !up {
+					return nil, nil, nil
+				}
+				return links(a)
+			}
+		})
+		time.Sleep(10 * time.Second)
+		require.Equal(t, "stillwater-2.local", second.name())
+		first.stop()
+		for _, is := range []bool{false, true} {
+			mu.Lock()
+			up = is
+			mu.Unlock()
+			time.Sleep(time.Minute)
+		}
+		h.told()
+		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA)
+		time.Sleep(5 * time.Second)
+		assert.Equal(t, "stillwater-2.local", second.name())
+		for _, s := range h.told() {
+			assert.False(t, s.m.response, "nobody is stillwater.local now")
+		}
 	})
 }
 
