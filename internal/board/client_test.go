@@ -583,5 +583,7 @@ func TestTheClientLearnsTheBoardsClock(t *testing.T) {
 		assert.Greater(t, e.HighPPM, 2300.)
 		assert.Equal(t, 4*time.Millisecond, e.ShortestRoundTrip)
 		assert.InDelta(t, fast*float64(time.Since(c.began)), float64(c.Now()), float64(2*time.Millisecond))
+		c.Close()
+		time.Sleep(time.Second) // the script may be in the middle of an answer
 	})
 }

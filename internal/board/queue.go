@@ -18,8 +18,8 @@ const (
 // queue holds events between the link's reader, which must never wait, and whoever reads Events, which may.
 //
 // What only the newest matters of (Edge and Lost of an input, Level of an input, State as long as it does not change)
-// waits once, at its newest place, with counts added up. Shots, test pulses, faults and changes of state are never dropped
-// and keep their order.
+// waits once, at its newest place, with counts added up. Shots, test pulses, faults and changes of state are never
+// dropped and keep their order.
 type queue struct {
 	mu     sync.Mutex
 	events []Event

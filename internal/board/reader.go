@@ -214,7 +214,9 @@ func (c *Client) wholeShot(m wire.Shot) *Shot {
 
 // report is a pulse in time instead of ticks. The mutex is held.
 func (c *Client) report(m wire.Cue) CueReport {
-	return CueReport{Output: m.Output, Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off)}
+	return CueReport{
+		Output: m.Output, Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off),
+	}
 }
 
 // pong takes the board's time from an answered ping.

@@ -95,6 +95,10 @@ func (c *Control) endArming(r *run, l *link, failed error) (again bool, err erro
 		c.want = nil
 		c.reason = fmt.Sprintf("not armed: %v", failed)
 		return c.link == l, refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
+	case r.ended && failed != nil && !errors.Is(failed, context.Canceled):
+		// The board gave no answer in time and was made safe: that it was disarmed on request is not why.
+		c.reason = fmt.Sprintf("not armed: %v", failed)
+		return c.link == l, refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
 	}
 	return c.link == l, refusal("", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
 }

@@ -782,3 +782,27 @@ func TestSimulatedRoom(t *testing.T) {
 		assert.Equal(t, "Wait until it is over.", refused.Remedy)
 	})
 }
+
+// A board that does not answer in time is disarmed by its client. Why it could not be armed is that, not the disarm.
+func TestArmingWithoutAnAnswerSaysWhy(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		late := errors.New("no answer from the board within 1s")
+		x.dev.fail["arm"] = late
+		release := x.dev.holdUp("arm")
+		done := make(chan error, 1)
+		go func() { done <- x.Do(t.Context(), me, Command{Type: "arm", Shots: 1}) }()
+		synctest.Wait()
+		x.dev.emit(board.Event{State: &wire.State{State: wire.Armed, Left: 1}})
+		x.dev.emit(board.Event{State: &wire.State{State: wire.Safe, Reason: wire.ReasonRequested}})
+		synctest.Wait()
+		release()
+		var r *Refusal
+		require.ErrorAs(t, <-done, &r)
+		synctest.Wait()
+		assert.Equal(t, "The board could not be armed: no answer from the board within 1s.", r.Why)
+		assert.Equal(t, "not armed: no answer from the board within 1s", x.Snapshot().Reason)
+		assert.Equal(t, Safe, x.Snapshot().State)
+	})
+}
