@@ -156,7 +156,7 @@ TimeoutStartSec=20min
 	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
 	defer cancel()
 	boot := exec.CommandContext(ctx, nspawn, "--quiet", "--register=no", "--keep-unit", "--private-network",
-		"--console=pipe", "-D", root, "-b")
+		"--capability=CAP_IPC_LOCK", "--console=pipe", "-D", root, "-b")
 	console, bootErr := boot.CombinedOutput()
 	log, err := os.ReadFile(filepath.Join(root, "trial.log"))
 	if err != nil && bootErr != nil {

@@ -60,6 +60,7 @@ cat >/etc/systemd/system/stillwater-board.service.d/trial.conf <<CONF
 [Service]
 ExecStart=
 ExecStart=/trial.program board --config /etc/stillwater/stillwater.toml
+Environment=STILLWATER_TEST_RUN=1 STILLWATER_TEST_PINS=/var/lib/trial/pins
 ReadWritePaths=/var/lib/trial
 CapabilityBoundingSet=$raise
 AmbientCapabilities=$raise
