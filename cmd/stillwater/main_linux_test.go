@@ -11,6 +11,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"stillwater/internal/avr"
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
 )
@@ -24,7 +25,9 @@ const (
 
 func TestMain(m *testing.M) {
 	if os.Getenv(runEnv) == "" {
-		os.Exit(m.Run())
+		status := m.Run()
+		avr.Remove()
+		os.Exit(status)
 	}
 	ctx, stop := untilStopped(context.Background())
 	program := &Main{Stdout: os.Stdout, Stderr: os.Stderr, Getenv: os.Getenv}

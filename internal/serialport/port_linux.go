@@ -245,18 +245,34 @@ func holder(path string) string {
 	if err != nil {
 		return ""
 	}
-	open, _ := filepath.Glob("/proc/[0-9]*/fd/*")
+	processes, _ := filepath.Glob("/proc/[0-9]*")
 	self := strconv.Itoa(os.Getpid())
-	for _, link := range open {
-		pid := strings.Split(link, "/")[2]
-		if at, err := os.Readlink(link); err != nil || at != device || pid == self {
+	for _, process := range processes {
+		pid := filepath.Base(process)
+		if pid == self || !holds(process, device) {
 			continue
 		}
-		name, err := os.ReadFile("/proc/" + pid + "/comm")
+		name, err := os.ReadFile(process + "/comm")
 		if err != nil {
 			continue // it has ended
 		}
 		return fmt.Sprintf("%s (process %s)", strings.TrimSpace(string(name)), pid)
 	}
 	return ""
+}
+
+// holds says whether a process has the device open. One that has a pseudo-terminal's far side too is what one talks
+// with, and does not take bytes away.
+func holds(process, device string) bool {
+	open, _ := filepath.Glob(process + "/fd/*")
+	near, far := false, false
+	for _, link := range open {
+		at, err := os.Readlink(link)
+		if err != nil {
+			continue
+		}
+		near = near || at == device
+		far = far || strings.HasSuffix(at, "/ptmx")
+	}
+	return near && !(far && strings.HasPrefix(device, "/dev/pts/"))
 }

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"unsafe"
 
@@ -29,12 +30,14 @@ func TestMain(m *testing.M) {
 }
 
 func hold(path string) int {
-	file, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY, 0)
-	if err != nil {
-		fmt.Println(err)
-		return 1
+	for _, path := range strings.Split(path, ",") {
+		file, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY, 0)
+		if err != nil {
+			fmt.Println(err)
+			return 1
+		}
+		defer file.Close()
 	}
-	defer file.Close()
 	fmt.Println("open")
 	_, _ = io.Copy(io.Discard, os.Stdin)
 	return 0
@@ -126,26 +129,43 @@ func TestBusyNamesTheProgram(t *testing.T) {
 	_, path := terminal(t)
 	link := filepath.Join(t.TempDir(), "usb-board")
 	require.NoError(t, os.Symlink(path, link))
-	other := exec.Command(os.Args[0])
-	other.Env = append(os.Environ(), "SERIALPORT_TEST_HOLD="+path)
-	stdin, err := other.StdinPipe()
-	require.NoError(t, err)
-	stdout, err := other.StdoutPipe()
-	require.NoError(t, err)
-	require.NoError(t, other.Start())
-	says, err := bufio.NewReader(stdout).ReadString('\n')
-	require.NoError(t, err)
-	require.Equal(t, "open\n", says)
+	other, end := another(t, path)
 
-	_, err = Open(link, 250000)
+	_, err := Open(link, 250000)
 	require.ErrorIs(t, err, ErrBusy)
 	name := filepath.Base(os.Args[0])
 	assert.ErrorContains(t, err, fmt.Sprintf("in use by %s (process %d)", name[:min(15, len(name))], other.Process.Pid))
 	assert.ErrorContains(t, err, "systemctl stop stillwater")
 
-	require.NoError(t, stdin.Close())
-	require.NoError(t, other.Wait())
+	end()
 	open(t, link)
+}
+
+// What plays a board at a pseudo-terminal keeps the near side open, so that it lasts. It has the far side too.
+func TestThePlayerOfABoardIsNoHolder(t *testing.T) {
+	_, path := terminal(t)
+	another(t, path+",/dev/ptmx")
+	open(t, path)
+}
+
+// another is a program that has devices open until the end.
+func another(t *testing.T, paths string) (program *exec.Cmd, end func()) {
+	program = exec.Command(os.Args[0])
+	program.Env = append(os.Environ(), "SERIALPORT_TEST_HOLD="+paths)
+	stdin, err := program.StdinPipe()
+	require.NoError(t, err)
+	stdout, err := program.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, program.Start())
+	end = sync.OnceFunc(func() {
+		require.NoError(t, stdin.Close())
+		require.NoError(t, program.Wait())
+	})
+	t.Cleanup(end)
+	says, err := bufio.NewReader(stdout).ReadString('\n')
+	require.NoError(t, err)
+	require.Equal(t, "open\n", says)
+	return program, end
 }
 
 func TestCloseEndsARead(t *testing.T) {

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/avr"
+	"stillwater/internal/control"
+)
+
+// The real firmware, on a simulated chip in this machine's time, from a phone's tap to the record. How exact it is is
+// measured elsewhere, in the chip's own time; here what counts is what the board itself reports.
+func TestDaemonWithTheFirmware(t *testing.T) {
+	board := avr.StartTerminal(t)
+	board.Pin("kill", false)
+	for _, pin := range []string{"gate", "beam", "sync", "button"} {
+		board.Pin(pin, true)
+	}
+	conf := serialConfig(t, board.Path)
+	d := startDaemon(t, "--config", conf, "--journal", filepath.Join(t.TempDir(), "j.db"))
+	h := d.pair()
+	assert.Equal(t, "serial", h.last.Board.Kind)
+	assert.Equal(t, 0.5, h.last.Board.TickUs)
+	h.ready()
+	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
+	require.Nil(t, h.last.Refusal)
+
+	board.Changes()
+	made := h.dropShot(func() {
+		board.Pin("beam", false)
+		time.Sleep(10 * time.Millisecond)
+		board.Pin("beam", true)
+	})
+	assert.False(t, made.Simulated)
+	require.NotEmpty(t, made.Cues)
+	for _, cue := range made.Cues {
+		assert.InDelta(t, 0, cue.LateUs, 0.5, "%s: hardware times it, to the tick", cue.Name)
+	}
+	on := map[string]int{}
+	for _, c := range board.Changes() {
+		if c.On {
+			on[c.Name]++
+		}
+	}
+	assert.Equal(t, map[string]int{"shutter": 1, "flash1": 1, "flash2": 1}, on)
+
+	// Opening a port resets many boards; one that is reset while armed is gone, comes back, and is not armed.
+	h.must(control.Command{Type: "arm", Shots: 9})
+	h.until("armed", inState(control.Armed))
+	board.Reset()
+	h.until("the board started again", func(s *control.Snapshot) bool { return !s.Board.Connected })
+	h.until("it is back", func(s *control.Snapshot) bool { return s.Board.Connected })
+	assert.Equal(t, control.Safe, h.last.State)
+	require.Zero(t, d.stop(), d.log)
+}
+
+// What is embedded and flashed is what the compiler made: the name that the program reads out of the image is the one
+// that the chip says.
+func TestTheFirmwaresImage(t *testing.T) {
+	text, err := os.ReadFile(avr.Build(t).Hex)
+	require.NoError(t, err)
+	image, err := readImage(text)
+	require.NoError(t, err)
+	t.Logf("%+v", image)
+	board := avr.StartTerminal(t)
+	d := startDaemon(t, "--config", serialConfig(t, board.Path), "--journal", filepath.Join(t.TempDir(), "j.db"))
+	d.pair()
+	require.Zero(t, d.stop())
+	assert.Contains(t, d.log.String(), `firmware="`+image.Name+`"`)
+}
