@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -12,9 +13,15 @@ import (
 	"stillwater/internal/wire"
 )
 
-// contactDelay is how long a camera's or flash's contact takes to close behind its optocoupler. The circuits in
-// hardware/ close theirs in 2.7 to 5.4 us in simulation; not measured on real hardware.
-const contactDelay = 4 * time.Microsecond
+// What the circuits in hardware/ take, from the light that is gone or the sound to the edge on the line, and from the
+// line to the contact. Typical values of their simulation (hardware/generated); nothing was measured on hardware. A
+// configuration that names the pin says better.
+const (
+	beamDelay       = 36 * time.Microsecond
+	microphoneDelay = 34 * time.Microsecond
+	contactDelay    = 2 * time.Microsecond // of shutter and focus
+	flashDelay      = 3 * time.Microsecond
+)
 
 // Announced is the wiring of a board that has its pins built in and says what they are: a microcontroller on a serial
 // port. The configuration may add roles, levels and delays to those that it names; what it names is used first.
@@ -51,6 +58,12 @@ func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, erro
 	inputs := make([]config.Input, len(id.Inputs))
 	for i, in := range id.Inputs {
 		inputs[i] = config.Input{Name: in.Name, Role: announcedRole(in), ActiveHigh: announcedHigh(in.Kind)}
+		switch in.Kind {
+		case wire.InputBeam:
+			inputs[i].Delay = beamDelay
+		case wire.InputMicrophone:
+			inputs[i].Delay = microphoneDelay
+		}
 	}
 	for _, more := range conf.Inputs {
 		i := slices.Index(inputNames(inputs), more.Name)
@@ -61,7 +74,8 @@ func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, erro
 			return nil, fmt.Errorf("the configuration calls input %q a %s, the board says it is a %s: change its role",
 				more.Name, more.Role, roleOf(id.Inputs[i].Kind))
 		}
-		inputs[i].Role, inputs[i].Delay = more.Role, more.Delay
+		inputs[i].Role = more.Role
+		inputs[i].Delay = cmp.Or(more.Delay, inputs[i].Delay)
 		if more.ActiveGiven {
 			inputs[i].ActiveHigh = more.ActiveHigh
 		}
@@ -88,8 +102,11 @@ func announcedOutputs(conf config.Board, id board.Identity) ([]config.Output, er
 	outputs := make([]config.Output, len(id.Outputs))
 	for i, out := range id.Outputs {
 		outputs[i] = config.Output{Name: out.Name, Kind: out.Kind, LongestOn: out.MaxOn}
-		if out.Kind == wire.OutputShutter || out.Kind == wire.OutputFlash {
+		switch out.Kind {
+		case wire.OutputShutter, wire.OutputFocus:
 			outputs[i].Delay = contactDelay
+		case wire.OutputFlash:
+			outputs[i].Delay = flashDelay
 		}
 	}
 	for _, more := range conf.Outputs {
@@ -101,7 +118,7 @@ func announcedOutputs(conf config.Board, id board.Identity) ([]config.Output, er
 			return nil, fmt.Errorf("the configuration calls output %q a %v, the board says it is a %v: change its kind",
 				more.Name, more.Kind, outputs[i].Kind)
 		}
-		outputs[i].Delay = more.Delay
+		outputs[i].Delay = cmp.Or(more.Delay, outputs[i].Delay)
 	}
 	return outputs, nil
 }

@@ -39,12 +39,12 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
 	assert.Equal(t, shot.Bench{
-		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true},
-		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true},
-		Microphone: &shot.Input{Index: 2, Name: "microphone"},
+		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay},
+		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: beamDelay},
+		Microphone: &shot.Input{Index: 2, Name: "microphone", Delay: microphoneDelay},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute, Delay: contactDelay},
-		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 100 * time.Millisecond, Delay: contactDelay},
-		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: contactDelay}},
+		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 100 * time.Millisecond, Delay: flashDelay},
+		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: flashDelay}},
 		Lead:       300 * time.Microsecond, Tick: 500, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
 	for _, kind := range shot.Kinds() {
@@ -65,7 +65,8 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 	w, err := Announced(conf)(microcontroller())
 	require.NoError(t, err)
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
-	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true}, w.Bench.Beam, "without a level the board's holds")
+	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay}, w.Bench.Beam,
+		"without a level and a delay the board's hold")
 	assert.Equal(t, &shot.Output{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: 90 * time.Microsecond},
 		w.Bench.Flash, "the one that is named comes first")
 	assert.Equal(t, "flash1", w.Bench.MoreFlash[0].Name)
