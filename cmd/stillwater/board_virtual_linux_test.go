@@ -374,6 +374,22 @@ func TestBoardSeesWhileItSpins(t *testing.T) {
 	assert.Equal(t, wire.ReasonKill, faults[0].Reason)
 }
 
+// The kernel's stamp may be ahead of the board's clock by the clock's doubt: an edge is never of the future.
+func TestBoardEdgeOfTheFuture(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	v.hear()
+	soon := v.now + 500*us
+	v.queued.Events = append(v.queued.Events, gpiochip.Event{Input: 0, High: true, At: soon})
+	v.at(v.now+ms, func() {})
+	require.NoError(t, l.step())
+	v.hear()
+	edges := heardOf[wire.Edge](v)
+	require.Len(t, edges, 1)
+	assert.True(t, edges[0].At.Before(v.Tick(soon)))
+	assert.False(t, v.Now().Before(edges[0].At))
+}
+
 // A disarmed board looks after itself: when it has disarmed, and now and again. A clock that drifted ends it.
 func TestBoardTendsItself(t *testing.T) {
 	v := newVirtual(t)

@@ -94,6 +94,30 @@ func TestLedgerForgivesOvertaking(t *testing.T) {
 	}
 }
 
+// Edges that overtook each other in a queue that was exactly full lost nothing either: a line that is silent, such as
+// the kill switch, is not blamed for them, then or later.
+func TestLedgerForgivesOvertakingInAFullQueue(t *testing.T) {
+	q, l, pins := queue{size: 2}, ledger{lines: 3}, []uint8{0, 1, 2}
+	for range 10 {
+		q.edge(0)
+		q.edge(1)
+		q.overtake()
+		assert.Equal(t, [MaxLines]uint32{}, q.drain(&l, pins).Lost)
+	}
+	q.edge(2)
+	assert.Equal(t, [MaxLines]uint32{}, q.drain(&l, pins).Lost)
+}
+
+// What a line that speaks owns up to is not counted against one that is silent.
+func TestLedgerBlamesOneLineOnly(t *testing.T) {
+	q, l, pins := queue{size: 4}, ledger{lines: 2}, []uint8{0, 1}
+	for range 7 {
+		q.edge(1)
+	}
+	assert.Equal(t, [MaxLines]uint32{1: 3}, q.drain(&l, pins).Lost)
+	assert.Equal(t, [MaxLines]uint32{1: 3}, q.dropped)
+}
+
 // What was missing when the queue was full stays missing, however the numbers skip later.
 func TestLedgerRemembersOverSkips(t *testing.T) {
 	q, l, pins := queue{size: 4}, ledger{lines: 2}, []uint8{0, 1}

@@ -172,3 +172,48 @@ func TestStuckLog(t *testing.T) {
 	<-p.Done()
 	assert.ErrorContains(t, p.Close(), "ended with exit status 3: no such chip")
 }
+
+// slowLog takes its time over each word.
+type slowLog struct{ lockedBuffer }
+
+func (s *slowLog) Write(p []byte) (int, error) {
+	time.Sleep(time.Millisecond)
+	return s.lockedBuffer.Write(p)
+}
+
+// What a process says last is in the log when it is known to be gone, even if the log is slow.
+func TestLogIsWholeAtTheEnd(t *testing.T) {
+	var log slowLog
+	w := newLastWords(&log)
+	p := []byte("a line\n")
+	for i := range 10 {
+		p[0] = byte('0' + i) // as a reader's buffer, which is used again
+		_, _ = w.Write(p)
+	}
+	w.finish(time.Minute)
+	want := ""
+	for i := range 10 {
+		want += fmt.Sprintf("%d line\n", i)
+	}
+	assert.Equal(t, want, log.String())
+	assert.Equal(t, "9 line", w.String())
+
+	var messages slowLog
+	process, err := Start(Command{Args: []string{"part-fail"}, Stderr: &messages, Grace: time.Minute})
+	require.NoError(t, err)
+	<-process.Done()
+	assert.Contains(t, messages.String(), "no such chip")
+	_ = process.Close()
+}
+
+// Writing to a log that is stuck never waits, however much is written.
+func TestStuckLogDropsWords(t *testing.T) {
+	log := make(stuckLog)
+	w := newLastWords(log)
+	for i := range 10 * mostWaiting {
+		_, _ = fmt.Fprintf(w, "line %d\n", i)
+	}
+	assert.Equal(t, fmt.Sprintf("line %d", 10*mostWaiting-1), w.String(), "the last is remembered all the same")
+	close(log)
+	w.finish(time.Minute)
+}
