@@ -1,0 +1,152 @@
+package main
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+)
+
+func embedded(t *testing.T, name string) string {
+	t.Helper()
+	text, err := fs.ReadFile(files, "files/"+name)
+	require.NoError(t, err)
+	return string(text)
+}
+
+// The exposure that systemd reckons, from 0 (nothing) to 10.
+func TestUnitsAreSandboxed(t *testing.T) {
+	tool := need.Tool(t, "systemd-analyze")
+	for unit, most := range map[string]float64{"stillwater.service": 2.5, "stillwater-board.service": 4} {
+		path, err := filepath.Abs("files/" + unit)
+		require.NoError(t, err)
+		// The threshold is in tenths; above it the status is not 0.
+		threshold := strconv.Itoa(int(most * 10))
+		out, err := exec.CommandContext(t.Context(), tool, "security", "--no-pager", "--offline=true",
+			"--threshold="+threshold, path).CombinedOutput()
+		assert.NoError(t, err, "%s: %s", unit, out)
+		_, said, found := strings.Cut(string(out), "Overall exposure level for "+unit+": ")
+		require.True(t, found, "%s", out)
+		var exposure float64
+		_, err = fmt.Sscan(said, &exposure)
+		require.NoError(t, err, said)
+		assert.LessOrEqual(t, exposure, most)
+		t.Logf("%s: %.1f", unit, exposure)
+	}
+}
+
+// A unit that lost its sandbox must be found, or the check above says nothing.
+func TestAnOpenUnitIsFound(t *testing.T) {
+	tool := need.Tool(t, "systemd-analyze")
+	path := filepath.Join(t.TempDir(), "open.service")
+	require.NoError(t, os.WriteFile(path, []byte("[Service]\nExecStart=/bin/true\n"), 0o644))
+	assert.Error(t, exec.CommandContext(t.Context(), tool, "security", "--no-pager", "--offline=true", "--threshold=40",
+		path).Run())
+}
+
+func TestUnitsAreWellFormed(t *testing.T) {
+	tool := need.Tool(t, "systemd-analyze")
+	dir := t.TempDir()
+	var paths []string
+	for _, unit := range []string{"stillwater.service", "stillwater-board.socket", "stillwater-board.service"} {
+		path := filepath.Join(dir, unit)
+		// The program is not installed here: any other does.
+		text := strings.ReplaceAll(embedded(t, unit), "/usr/bin/stillwater", "/bin/sh")
+		require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
+		paths = append(paths, path)
+	}
+	out, err := exec.CommandContext(t.Context(), tool, append([]string{"verify", "--man=no"}, paths...)...).CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	for line := range strings.Lines(string(out)) {
+		assert.NotContains(t, line, "stillwater", "systemd-analyze verify")
+	}
+}
+
+// settings reads a unit: what each key was set to, in order.
+func settings(text string) map[string][]string {
+	found := map[string][]string{}
+	for line := range strings.Lines(text) {
+		if key, value, ok := strings.Cut(strings.TrimSpace(line), "="); ok && !strings.HasPrefix(key, "#") {
+			found[key] = append(found[key], value)
+		}
+	}
+	return found
+}
+
+// What the two have to have, whatever the reckoning says: no device for the page, no network for the board, and all that
+// being exact needs.
+func TestWhoMayDoWhat(t *testing.T) {
+	page, board := settings(embedded(t, "stillwater.service")), settings(embedded(t, "stillwater-board.service"))
+	assert.Equal(t, []string{"yes"}, page["PrivateDevices"])
+	assert.Equal(t, []string{"closed"}, page["DevicePolicy"])
+	assert.Empty(t, page["DeviceAllow"])
+	assert.NotEqual(t, page["User"], board["User"], "the page could kill and trace a board of its own user")
+
+	assert.Equal(t, []string{"yes"}, board["PrivateNetwork"])
+	assert.Equal(t, []string{"AF_UNIX"}, board["RestrictAddressFamilies"])
+	assert.Equal(t, []string{"notify"}, board["Type"])
+	assert.Equal(t, []string{"always"}, board["Restart"])
+	assert.Equal(t, []string{"0"}, board["StartLimitIntervalSec"])
+	assert.NotEmpty(t, board["WatchdogSec"])
+	assert.Equal(t, []string{"99"}, board["LimitRTPRIO"])
+	assert.Equal(t, []string{"infinity"}, board["LimitMEMLOCK"])
+	assert.Contains(t, board["DeviceAllow"], "char-gpiochip rw")
+	// A keeper switches the outputs off after the board was killed: it must not be killed with it.
+	assert.NotContains(t, board, "KillMode", "control-group is the default, and asks before it kills")
+
+	socket := settings(embedded(t, "stillwater-board.socket"))
+	assert.Equal(t, []string{"/run/stillwater/board.sock"}, socket["ListenStream"])
+	assert.Equal(t, page["User"], socket["SocketUser"])
+	assert.Equal(t, []string{"0600"}, socket["SocketMode"])
+}
+
+// The calls that being exact needs pass the board's filter.
+func TestTheBoardsFilterLetsRealTimeThrough(t *testing.T) {
+	tool := need.Tool(t, "systemd-analyze")
+	allowed := map[string]bool{}
+	var expand func(set string, allow bool)
+	expand = func(set string, allow bool) {
+		out, err := exec.CommandContext(t.Context(), tool, "syscall-filter", "--no-pager", set).Output()
+		require.NoError(t, err, set)
+		for line := range strings.Lines(string(out)) {
+			switch name := strings.TrimSpace(line); {
+			case name == set || name == "" || strings.HasPrefix(name, "#"):
+			case strings.HasPrefix(name, "@"):
+				expand(name, allow)
+			default:
+				allowed[name] = allow
+			}
+		}
+	}
+	for _, set := range settings(embedded(t, "stillwater-board.service"))["SystemCallFilter"] {
+		expand(strings.TrimPrefix(set, "~"), !strings.HasPrefix(set, "~"))
+	}
+	expand("@default", true)
+	for _, call := range []string{"sched_setattr", "sched_setscheduler", "sched_setaffinity", "mlockall", "prctl", "ioctl",
+		"ppoll", "clock_nanosleep", "timerfd_settime", "execve", "clone", "read", "write"} {
+		assert.True(t, allowed[call], call)
+	}
+	for _, call := range []string{"mount", "ptrace", "reboot", "init_module", "setuid", "chown", "clock_settime", "bpf"} {
+		assert.False(t, allowed[call], call)
+	}
+}
+
+func TestUdevRulesNameTheBoardsDevices(t *testing.T) {
+	rules := strings.ReplaceAll(embedded(t, "10-stillwater.rules"), "\\\n", "")
+	for _, want := range []string{
+		`SUBSYSTEM=="gpio", KERNEL=="gpiochip[0-9]*", GROUP="stillwater-board", MODE="0660"`,
+		`KERNEL=="cpu_dma_latency", GROUP="stillwater-board", MODE="0660"`,
+		`KERNEL=="ttyUSB[0-9]*|ttyACM[0-9]*", GROUP="dialout", MODE="0660"`,
+	} {
+		assert.Contains(t, rules, want)
+	}
+}
