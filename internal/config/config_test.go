@@ -25,10 +25,11 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, 5*time.Millisecond, c.Board.HoldOff)
 	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 	require.Len(t, c.Board.Inputs, 6)
-	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, ActiveGiven: true, Bias: PullUp},
+	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, ActiveGiven: true, Bias: PullUp,
+		Delay: 36 * time.Microsecond},
 		c.Board.Inputs[0])
 	assert.True(t, c.Board.Inputs[0].Falling())
-	assert.Equal(t, 20*time.Microsecond, c.Board.Inputs[1].Delay)
+	assert.Equal(t, 36*time.Microsecond, c.Board.Inputs[1].Delay)
 	assert.Equal(t, Line{Chip: "gpiochip0", Number: 16}, c.Board.Inputs[2].Line)
 	assert.Equal(t, wire.InputMicrophone, c.Board.Inputs[2].Role.Kind())
 	assert.Equal(t, Kill, c.Board.Inputs[4].Role)
@@ -36,7 +37,7 @@ func TestExampleLoads(t *testing.T) {
 	assert.False(t, c.Board.Inputs[4].Falling())
 	require.Len(t, c.Board.Outputs, 6)
 	assert.Equal(t, Output{Name: "shutter", Kind: wire.OutputShutter, Line: Line{Pin: "GPIO23"},
-		LongestOn: 5 * time.Second, Delay: 300 * time.Microsecond}, c.Board.Outputs[1])
+		LongestOn: 5 * time.Second, Delay: 2 * time.Microsecond}, c.Board.Outputs[1])
 	assert.Equal(t, wire.OutputFlash, c.Board.Outputs[2].Kind)
 	assert.Equal(t, 10*time.Millisecond, c.Board.Outputs[2].LongestOn)
 	assert.Equal(t, &Line{Pin: "GPIO22"}, c.Board.Heartbeat)
