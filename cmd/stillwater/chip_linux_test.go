@@ -19,7 +19,7 @@ import (
 
 // The pins of a virtual chip, as the firmware numbers them.
 const (
-	chipGate, chipBeam, chipKill         = 0, 1, 4
+	chipGate, chipBeam, chipSync         = 0, 1, 3
 	chipShutter, chipFlash1, chipOutputs = 0, 2, 6
 	chipHz                               = 2_000_000
 )
@@ -39,6 +39,8 @@ type virtualChip struct {
 	speaks     []byte      // other firmware: its answer to anything
 	loader     *bootloader // speaks with a programmer, then starts what that wrote
 
+	wired bool // flash 1 is wired back to the sync input
+
 	far    *os.File
 	edges  chan chipEdge
 	ended  chan struct{}
@@ -51,6 +53,7 @@ type virtualChip struct {
 type chipEdge struct {
 	input uint8
 	high  bool
+	at    func() wire.Tick // nil: now
 }
 
 // newChip is a chip that is not plugged in yet.
@@ -94,7 +97,7 @@ func (c *virtualChip) unplug() {
 }
 
 // edge changes an input.
-func (c *virtualChip) edge(input uint8, high bool) { c.edges <- chipEdge{input, high} }
+func (c *virtualChip) edge(input uint8, high bool) { c.edges <- chipEdge{input: input, high: high} }
 
 func (c *virtualChip) count(output int) int {
 	c.mu.Lock()
@@ -194,7 +197,11 @@ func (r *chipRun) loop(bytes chan []byte) {
 			r.x.Bytes(r.now(), p)
 		case e := <-r.edges:
 			now := r.now()
-			r.x.Edge(now, e.input, e.high, now)
+			at := now
+			if e.at != nil {
+				at = e.at()
+			}
+			r.x.Edge(now, e.input, e.high, at)
 		case <-alarm.C:
 			r.x.Wake(r.now())
 		}
@@ -218,8 +225,14 @@ func (r *chipRun) Drive(mask, levels uint8) (wire.Tick, error) {
 			r.lit[i]++
 		}
 	}
+	changed := (r.levels ^ levels) & mask
 	r.levels = r.levels&^mask | levels&mask
-	return r.now(), nil
+	now := r.now()
+	if r.wired && changed>>chipFlash1&1 != 0 {
+		stamp := func() wire.Tick { return now }
+		r.edges <- chipEdge{input: chipSync, high: r.levels>>chipFlash1&1 != 0, at: stamp}
+	}
+	return now, nil
 }
 
 // Write sends a frame.

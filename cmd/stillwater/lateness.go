@@ -165,8 +165,8 @@ func (o *latenessOptions) readConfig() (config.Config, error) {
 	if err != nil {
 		return cfg, err
 	}
-	if cfg.Board.Kind != config.GPIO {
-		return cfg, fmt.Errorf("%w: lateness: --config: %s has no GPIO board; leave --config out", errUsage, cfg.Path)
+	if cfg.Board.Kind == config.Simulated {
+		return cfg, fmt.Errorf("%w: lateness: --config: %s has no board with pins; leave --config out", errUsage, cfg.Path)
 	}
 	return cfg, nil
 }

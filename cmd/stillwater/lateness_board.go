@@ -30,6 +30,9 @@ type latenessAbout struct {
 // latenessTools starts the board process, and the load.
 func (m *Main) latenessTools(ctx context.Context, o *latenessOptions, cfg config.Config) (latenessTools, error) {
 	about := latenessAbout{Output: "nothing (a board without pins)", Drive: "none", System: system()}
+	if o.config != "" && cfg.Board.Kind == config.Serial {
+		return m.latenessOnSerial(ctx, o, cfg, about)
+	}
 	bench := &latenessBench{interval: o.interval, output: -1, input: -1, progress: m.latenessProgress(o.count)}
 	args := []string{"board", "--null", "--priority", strconv.Itoa(o.priority), "--cpu", strconv.Itoa(o.cpu)}
 	if o.config != "" {

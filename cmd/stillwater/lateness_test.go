@@ -174,7 +174,7 @@ longest_on = "10 ms"
 		{[]string{"--output", "flash"}, "add --config FILE"},
 		{[]string{"--config", gpio}, "say which may be switched with --output"},
 		{[]string{"--config", gpio, "--output", "flash", "--priority", "1"}, "stand in [board]"},
-		{[]string{"--config", simulated, "--output", "flash"}, "has no GPIO board"},
+		{[]string{"--config", simulated, "--output", "flash"}, "has no board with pins"},
 		{[]string{"--config", gpio, "--output", "lamp"}, `--output "lamp": the configuration has flash`},
 		{[]string{"--config", gpio, "--output", "flash", "--input", "beam"}, `--input "beam": the configuration has stop`},
 		{[]string{"--config", gpio, "--output", "flash", "--input", "stop"}, "is the kill switch"},

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -205,4 +207,32 @@ func contextOf(t testing.TB) (context.Context, context.CancelFunc) {
 	ctx, stop := context.WithCancel(context.Background())
 	t.Cleanup(stop)
 	return ctx, stop
+}
+
+// A wire from an output back to an input, and the board says by its own clock how late it switched.
+func TestLatenessOfASerialBoard(t *testing.T) {
+	t.Parallel()
+	chip := newChip(t)
+	chip.wired = true
+	chip.plug()
+	conf := serialConfig(t, chip.path)
+	var out, errs bytes.Buffer
+	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+	status := m.Run(t.Context(), []string{"lateness", "--config", conf, "--output", "flash1", "--input", "sync",
+		"--count", "5", "--json", "--plan", "drop"})
+	require.LessOrEqual(t, status, 1, errs.String())
+	var report map[string]any
+	require.NoError(t, json.Unmarshal(out.Bytes(), &report), "%s\n%s", out.String(), errs.String())
+	t.Log(out.String())
+	assert.Contains(t, out.String(), "m328p 1.0")
+	assert.Contains(t, errs.String(), `This switches output "flash1"`)
+	assert.Equal(t, 5, chip.count(chipFlash1))
+
+	for _, c := range [][2]string{{"--output lamp", "shutter, focus, flash1"},
+		{"--output flash1 --input kill", "is the kill"}, {"--output flash1 --peer", "leave it out"}} {
+		errs.Reset()
+		words := append([]string{"lateness", "--config", conf, "--count", "5"}, strings.Fields(c[0])...)
+		assert.Equal(t, 2, m.Run(t.Context(), words))
+		assert.Contains(t, errs.String(), c[1])
+	}
 }

@@ -57,7 +57,7 @@ func Announced(conf config.Board) func(board.Identity) (Wiring, error) {
 func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, error) {
 	inputs := make([]config.Input, len(id.Inputs))
 	for i, in := range id.Inputs {
-		inputs[i] = config.Input{Name: in.Name, Role: announcedRole(in), ActiveHigh: announcedHigh(in.Kind)}
+		inputs[i] = config.Input{Name: in.Name, Role: RoleOf(in), ActiveHigh: announcedHigh(in.Kind)}
 		switch in.Kind {
 		case wire.InputBeam:
 			inputs[i].Delay = beamDelay
@@ -83,8 +83,8 @@ func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, erro
 	return inputs, nil
 }
 
-// announcedRole is what an input is for. Gates and beams are of one kind on the wire, so the name tells them apart.
-func announcedRole(in board.Input) config.Role {
+// RoleOf is what an input is for. Gates and beams are of one kind on the wire, so the name tells them apart.
+func RoleOf(in board.Input) config.Role {
 	if in.Kind == wire.InputBeam && in.Name == string(config.Gate) {
 		return config.Gate
 	}
