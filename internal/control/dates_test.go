@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"path/filepath"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,13 +18,22 @@ import (
 	"stillwater/internal/wire"
 )
 
-// wrongClock is the clock of a machine that started a minute ago believing that it is 1970. Set makes it right.
+// wrongClock is the clock of a machine that started a minute ago believing that it is 1970, until it is made right.
 type wrongClock struct {
+	mu    sync.Mutex
 	began time.Time
 	right bool
 }
 
+func (w *wrongClock) set(began time.Time, right bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.began, w.right = began, right
+}
+
 func (w *wrongClock) read() bootclock.Reading {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	r := bootclock.Reading{Boot: "this boot", SinceBoot: time.Since(w.began), Trusted: w.right}
 	r.Wall = time.Unix(0, 0).Add(r.SinceBoot)
 	if w.right {
@@ -72,14 +82,13 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		assert.Equal(t, "The machine's clock is not set: dates are by a phone's clock.", s.Session.Dates)
 		assert.Equal(t, int64(60), x.book.sessions[0].Started.Unix(), "what the machine's clock said is kept")
 
-		clock.began = clock.began.Add(-5 * time.Minute) // the phone's clock was wrong by as much
-		clock.right = true
+		clock.set(clock.began.Add(-5*time.Minute), true) // the phone's clock was wrong by as much
 		time.Sleep(clockEvery)
 		synctest.Wait()
 		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by)
 		assert.WithinDuration(t, clock.began, x.book.origins["this boot"].at, time.Second)
 		assert.Empty(t, x.Snapshot().Session.Dates)
-		clock.right = false
+		clock.set(clock.began, false)
 		x.must(me, Command{Type: "clock", Now: time.Now().Add(time.Hour).UnixMilli()})
 		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by, "a clock that was right in this boot counts")
 	})
