@@ -1,6 +1,7 @@
 #include "board.h"
 
 #include "clock.h"
+#include "inputs.h"
 #include "outputs.h"
 #include "wire.h"
 
@@ -32,6 +33,7 @@ static void reject(uint8_t reason, uint8_t input, uint32_t at, uint32_t interval
 	s->reason = reason;
 	s->rejected_at = at;
 	s->interval = interval;
+	board.spoke |= (uint8_t)(1U << input);
 	board_news();
 }
 
@@ -102,27 +104,9 @@ static void clock_counted(uint8_t input, uint32_t at, uint32_t t)
 		board_accept(t, at, at, first_delay(&board.program));
 }
 
-void board_edge(uint8_t input, bool high, uint32_t at)
+/* judge says what comes of an edge of the program's clock or gate; t is the present. */
+static void judge(uint8_t input, uint32_t at, uint32_t t)
 {
-	struct seen *s = &board.seen[input];
-	uint8_t bit = (uint8_t)(1U << input);
-	uint32_t t = now();
-	if (before(t, at))
-		at = t;
-	board.levels = high ? board.levels | bit : board.levels & (uint8_t)~bit;
-	s->edges = add16(s->edges, 1);
-	s->high = high;
-	s->at = at;
-	board_news();
-	if (input == IN_KILL && high)
-		board_fault(KILL_INPUT, IN_KILL, at);
-	if (!board_armed())
-		return;
-	const struct program *p = &board.program;
-	bool clock = input == p->clock && high == p->clock_high;
-	bool gate = input == p->gate && high == p->gate_high;
-	if (!clock && !gate)
-		return;
 	if (board.mode == RESTING)
 		board_rested(t);
 	if (!board_armed())
@@ -134,24 +118,50 @@ void board_edge(uint8_t input, bool high, uint32_t at)
 	uint8_t reason = deaf(at);
 	if (reason != NO_REASON)
 		reject(reason, input, at, 0);
-	else if (gate)
+	else if (input == board.program.gate)
 		gate_edge(at);
-	else if (p->gate != NO_INPUT)
+	else if (board.program.gate != NO_INPUT)
 		clock_gated(input, at);
 	else
 		clock_counted(input, at, t);
 }
 
-void board_lost(uint8_t input, uint16_t n)
+void board_edge(uint8_t input, bool high, uint32_t at)
+{
+	uint8_t bit = (uint8_t)(1U << input);
+	if (high)
+		board.levels |= bit;
+	else
+		board.levels &= (uint8_t)~bit;
+	if (board_armed()) {
+		const struct program *p = &board.program;
+		if ((input == p->clock && high == p->clock_high) || (input == p->gate && high == p->gate_high))
+			judge(input, at, now());
+	}
+	if (input == IN_KILL && high)
+		board_fault(KILL_INPUT, IN_KILL, at);
+	struct seen *s = &board.seen[input];
+	if (s->edges < UINT16_MAX)
+		s->edges++;
+	s->high = high;
+	s->at = at;
+	board.spoke |= bit;
+	board_news();
+}
+
+void board_lost(uint8_t input, uint8_t n, bool bounced)
 {
 	struct seen *s = &board.seen[input];
 	s->lost += n;
 	s->lost_at = now();
 	board.lost = add16(board.lost, n);
+	board.spoke |= (uint8_t)(1U << input);
 	board_news();
 	if (input == IN_KILL)
 		board_fault(KILL_INPUT, IN_KILL, s->lost_at);
 	if (board.mode != ARMED || (input != board.program.clock && input != board.program.gate))
+		return;
+	if (bounced && board.program.hold_off > SHUT_TICKS)
 		return;
 	if (board.gate.set || board.count > 0)
 		reject(LOST_EDGES, input, s->lost_at, 0);
@@ -176,8 +186,7 @@ void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay)
 		return;
 	}
 	tell(TELL_FIRING);
-	for (uint8_t i = 0; i < MAX_CUES && p->order[i] != NONE && board.mode == FIRING; i++)
-		outputs_plan(p, p->order[i], moment);
+	outputs_plan(p, 0, moment);
 }
 
 void board_late(uint32_t planned)

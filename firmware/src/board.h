@@ -50,6 +50,7 @@ struct board {
 	uint8_t tell;
 	uint8_t rested; /* the mode after the rest */
 	uint8_t levels;
+	uint8_t spoke;  /* inputs with something new to say */
 	bool ready;     /* program may be armed */
 	bool must_go;   /* the program needs Go before each shot */
 	bool opened;    /* Go was given, its opening cues are not over */
@@ -82,8 +83,8 @@ static inline void board_news(void)
 /* board_edge takes one change of an input. */
 void board_edge(uint8_t input, bool high, uint32_t at);
 
-/* board_lost takes word of n edges of an input that were not seen. */
-void board_lost(uint8_t input, uint16_t n);
+/* board_lost takes word of n edges of an input that were not seen: within SHUT_TICKS of one that was, if bounced. */
+void board_lost(uint8_t input, uint8_t n, bool bounced);
 
 /* board_accept begins a shot; t is the present. */
 void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay);

@@ -18,10 +18,17 @@ void clock_start(void);
 /* clock_widen makes a tick of timer 1's count, read just now. Interrupts are off. */
 static inline uint32_t clock_widen(uint16_t low)
 {
-	uint16_t high = clock_high;
+	union {
+		struct {
+			uint16_t low, high;
+		} half;
+		uint32_t tick;
+	} wide; /* the compiler shifts bit by bit otherwise */
+	wide.half.low = low;
+	wide.half.high = clock_high;
 	if (TIFR1 & _BV(TOV1) && low < 0x8000)
-		high++;
-	return (uint32_t)high << 16 | low;
+		wide.half.high++;
+	return wide.tick;
 }
 
 /* now is the present tick. Interrupts are off. */

@@ -11,14 +11,15 @@
 /* From an edge to its stamp where software takes it: see README.md. */
 #define STAMP_DELAY 4
 
-/* Interrupts that a source may raise in a millisecond. One that wants more is shut up until the next, and what it did
- * meanwhile is lost: a storm on one input does not take the time of the others. */
-enum { BUDGET = 8 };
-enum { FROM_GATE, FROM_BEAM, FROM_KILL, FROM_OTHERS, SOURCES };
-static uint8_t budget[SOURCES];
+/* A source of interrupts is shut up after each for SHUT_SAMPLES, less one at most: a storm on one input does not take the
+ * time of the others. What it does meanwhile is stamped late, if one edge, and lost, if more. The capture unit's stamp
+ * is right nevertheless. */
+enum { SHUT_SAMPLES = 3 };
+enum { FROM_GATE = 1, FROM_BEAM = 2, FROM_KILL = 4, FROM_OTHERS = 8 };
+static uint8_t shut[SHUT_SAMPLES]; /* since this sample, the one before, and the one before that; one bit each */
 
 /* Samples of the converter: 64 * 13 cycles each, 52 us; stamped when it began to convert, 11.5 of its cycles ago. */
-enum { TICK_SAMPLES = 20, QUIET_SAMPLES = 385 /* 20 ms */ };
+enum { QUIET_SAMPLES = 385 /* 20 ms */ };
 #define SAMPLE_DELAY 92
 #define THRESHOLD 100
 
@@ -27,7 +28,10 @@ volatile uint8_t ticks;
 static uint16_t mean = 512U * 64; /* times 64: follows within 3 ms, so hum is let through and a drift is not */
 static uint16_t threshold = THRESHOLD, peak;
 static uint16_t quiet;            /* samples until it is not loud any more; 0: it is not */
-static uint8_t tick_in = TICK_SAMPLES;
+
+/* What is done after which sample of a millisecond: one thing at a time, so that no interrupt takes long. */
+enum { FIRST_OUTPUT = 0, THE_INPUTS = FIRST_OUTPUT + OUTPUTS, LAST_SAMPLE = 19 };
+static uint8_t turn;
 
 static bool level(uint8_t input)
 {
@@ -64,8 +68,6 @@ void inputs_start(void)
 	for (uint8_t i = 0; i < INPUTS; i++)
 		if (level(i))
 			board.levels |= (uint8_t)(1U << i);
-	for (uint8_t i = 0; i < SOURCES; i++)
-		budget[i] = BUDGET;
 
 	if (!known(IN_BEAM))
 		TCCR1B |= _BV(ICES1);
@@ -112,8 +114,8 @@ static void captured(void)
 		TCCR1B ^= _BV(ICES1);
 		TIFR1 = _BV(ICF1);
 	}
-	if (--budget[FROM_BEAM] == 0)
-		TIMSK1 &= (uint8_t)~_BV(ICIE1);
+	TIMSK1 &= (uint8_t)~_BV(ICIE1);
+	shut[0] |= FROM_BEAM;
 	if (over)
 		both(IN_BEAM, high, at);
 	else
@@ -132,8 +134,8 @@ ISR(INT0_vect)
 	uint32_t at = now() - STAMP_DELAY;
 	if (TIFR1 & TIMSK1 & _BV(ICF1))
 		captured();
-	if (--budget[FROM_GATE] == 0)
-		EIMSK = 0;
+	EIMSK = 0;
+	shut[0] |= FROM_GATE;
 	changed(IN_GATE, at);
 }
 
@@ -141,8 +143,8 @@ ISR(INT0_vect)
 ISR(PCINT1_vect)
 {
 	uint32_t at = now() - STAMP_DELAY;
-	if (--budget[FROM_KILL] == 0)
-		PCICR &= (uint8_t)~_BV(PCIE1);
+	PCICR &= (uint8_t)~_BV(PCIE1);
+	shut[0] |= FROM_KILL;
 	changed(IN_KILL, at);
 }
 
@@ -151,16 +153,77 @@ ISR(PCINT2_vect)
 {
 	uint32_t at = now() - STAMP_DELAY;
 	bool sync = level(IN_SYNC) != known(IN_SYNC), button = level(IN_BUTTON) != known(IN_BUTTON);
-	if (--budget[FROM_OTHERS] == 0)
-		PCICR &= (uint8_t)~_BV(PCIE2);
+	PCICR &= (uint8_t)~_BV(PCIE2);
+	shut[0] |= FROM_OTHERS;
 	if (sync)
 		changed(IN_SYNC, at);
 	if (button)
 		changed(IN_BUTTON, at);
 	if (!sync && !button) { /* one of them, too short to see which */
-		board_lost(IN_SYNC, 1);
-		board_lost(IN_BUTTON, 1);
+		board_lost(IN_SYNC, 2, false);
+		board_lost(IN_BUTTON, 2, false);
 	}
+}
+
+/* late tells of what an input did while its source was shut. */
+static void late(uint8_t input)
+{
+	bool high = level(input);
+	if (high == known(input)) {
+		board_lost(input, 2, true);
+		return;
+	}
+	if (board.program.hold_off <= SHUT_TICKS)
+		board_lost(input, 1, true);
+	board_edge(input, high, now());
+}
+
+/* reopen lets sources speak again. One that had something to say meanwhile has said it with that, and stays shut for
+ * another while: it may be a storm. */
+static void reopen(uint8_t sources)
+{
+	if (sources & FROM_BEAM)
+		TIMSK1 |= _BV(ICIE1);
+	if (sources & FROM_GATE) {
+		if (EIFR & _BV(INTF0)) {
+			EIFR = _BV(INTF0);
+			shut[0] |= FROM_GATE;
+			late(IN_GATE);
+		} else {
+			EIMSK = _BV(INT0);
+		}
+	}
+	if (sources & FROM_KILL) {
+		if (PCIFR & _BV(PCIF1)) {
+			PCIFR = _BV(PCIF1);
+			shut[0] |= FROM_KILL;
+			late(IN_KILL);
+		} else {
+			PCICR |= _BV(PCIE1);
+		}
+	}
+	if (sources & FROM_OTHERS) {
+		if (PCIFR & _BV(PCIF2)) {
+			PCIFR = _BV(PCIF2);
+			shut[0] |= FROM_OTHERS;
+			if (level(IN_SYNC) != known(IN_SYNC))
+				late(IN_SYNC);
+			if (level(IN_BUTTON) != known(IN_BUTTON))
+				late(IN_BUTTON);
+		} else {
+			PCICR |= _BV(PCIE2);
+		}
+	}
+}
+
+static void reopen_in_turn(void)
+{
+	uint8_t sources = shut[2];
+	shut[2] = shut[1];
+	shut[1] = shut[0];
+	shut[0] = 0;
+	if (sources)
+		reopen(sources);
 }
 
 /* resync tells of a change that no interrupt told of. */
@@ -170,47 +233,22 @@ static void resync(uint8_t input)
 		board_edge(input, !known(input), now());
 }
 
-static void missed(uint8_t input, bool some)
+/* look_again finds what an interrupt may have missed: nothing, unless an input is faster than this can be. */
+static void look_again(void)
 {
-	if (some)
-		board_lost(input, 1);
-	resync(input);
-}
-
-/* inputs_tick lets those speak again that were shut up. */
-static void inputs_tick(void)
-{
-	if (!(EIMSK & _BV(INT0))) {
-		bool some = EIFR & _BV(INTF0);
-		EIFR = _BV(INTF0);
-		EIMSK = _BV(INT0);
-		missed(IN_GATE, some);
+	if (EIMSK && !(EIFR & _BV(INTF0)))
+		resync(IN_GATE);
+	if (PCICR & _BV(PCIE1) && !(PCIFR & _BV(PCIF1)))
+		resync(IN_KILL);
+	if (PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2))) {
+		resync(IN_SYNC);
+		resync(IN_BUTTON);
 	}
-	if (!(TIMSK1 & _BV(ICIE1))) {
-		bool some = TIFR1 & _BV(ICF1);
-		if (level(IN_BEAM))
-			TCCR1B &= (uint8_t)~_BV(ICES1);
-		else
-			TCCR1B |= _BV(ICES1);
+	if (TIMSK1 & _BV(ICIE1) && !(TIFR1 & _BV(ICF1)) && level(IN_BEAM) != known(IN_BEAM)) {
+		TCCR1B ^= _BV(ICES1);
 		TIFR1 = _BV(ICF1);
-		TIMSK1 |= _BV(ICIE1);
-		missed(IN_BEAM, some);
+		resync(IN_BEAM);
 	}
-	if (!(PCICR & _BV(PCIE1))) {
-		bool some = PCIFR & _BV(PCIF1);
-		PCIFR = _BV(PCIF1);
-		PCICR |= _BV(PCIE1);
-		missed(IN_KILL, some);
-	}
-	if (!(PCICR & _BV(PCIE2))) {
-		bool some = PCIFR & _BV(PCIF2);
-		PCIFR = _BV(PCIF2);
-		PCICR |= _BV(PCIE2);
-		missed(IN_SYNC, some);
-		missed(IN_BUTTON, some);
-	}
-	for (uint8_t i = 0; i < SOURCES; i++)
-		budget[i] = BUDGET;
 }
 
 /* sample hears the microphone. */
@@ -230,17 +268,21 @@ static void sample(uint16_t v)
 	}
 }
 
-/* Budget 1600 cycles; measured: see README.md. A sample each 52 us, and each twentieth time the millisecond's work. */
+/* Budget 600 cycles; measured: see README.md. A sample each 52 us, and after it what is its turn in the millisecond. */
 ISR(ADC_vect)
 {
+	uint8_t now_turn = turn++;
 	sample(ADC);
-	if (--tick_in > 0)
-		return;
-	tick_in = TICK_SAMPLES;
-	ticks++;
-	inputs_tick();
-	outputs_tick();
-	board_news();
+	reopen_in_turn();
+	if (now_turn < THE_INPUTS)
+		outputs_watch(now_turn);
+	else if (now_turn == THE_INPUTS)
+		look_again();
+	else if (now_turn == LAST_SAMPLE) {
+		turn = 0;
+		ticks++;
+		board_news();
+	}
 }
 
 void microphone_threshold(uint16_t t)

@@ -4,6 +4,9 @@
 
 #include <stdint.h>
 
+/* Ticks within which a second edge of an input may be lost: three samples of the converter. */
+enum { SHUT_TICKS = 3 * 104 };
+
 /* inputs_start readies the pins and reads their levels; the interrupts come when they are let. */
 void inputs_start(void);
 

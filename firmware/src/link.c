@@ -34,7 +34,8 @@ ISR(USART_RX_vect)
 		received[at] = broken ? 0 : byte;
 		received_write = next;
 	}
-	board_news();
+	if (!byte || !(next & (RECEIVE_MASK / 4)))
+		board_news(); /* at a frame's end, and before the ring is full of what is none */
 }
 
 /* Budget 120 cycles; measured: see README.md. */

@@ -4,6 +4,7 @@
 
 #include "board.h"
 #include "clock.h"
+#include "wire.h"
 
 /* A compare unit. Registers of the three timers are laid out alike, bits too. */
 struct unit {
@@ -41,25 +42,29 @@ enum { IDLE, FAR, NEAR, SET };
 
 struct channel {
 	uint8_t stage;
-	uint8_t cue;
+	uint8_t pulse;
 	bool on;
 	uint32_t at;    /* of the next edge */
 	uint32_t since; /* on since */
-	uint32_t base;  /* what the offsets of the cues count from */
+	uint32_t width; /* of the pulse */
 };
 
 static struct channel channels[OUTPUTS];
 static const struct program *program; /* NULL: a test pulse */
-static uint32_t test_width;
+static uint32_t bases[2];             /* what the offsets of cues and opening cues count from */
 
 struct pulse pulses[PULSES];
 volatile uint16_t pulses_ended;
 volatile uint8_t outputs_on;
 
 /* Ticks ahead at which a far edge is given to its unit. Looked at each millisecond. */
-#define NEAR_BY US(2300)
-/* Ticks that it takes to set a unit. */
+#define NEAR_BY ((uint16_t)US(2300))
+/* Ticks within which a unit is set once it was seen that there is time: the trials would miss pulses if it were not. */
 #define HANDS 10
+/* Ticks from one match of an 8-bit unit to the next. */
+#define ROUND 256
+
+#define INLINE static inline __attribute__((always_inline))
 
 enum { OFF_BOTH = _BV(COM0A1) | _BV(COM0B1), STROBE_BOTH = STROBE_A | STROBE_B, FLAG_BOTH = FLAG_A | FLAG_B };
 
@@ -91,15 +96,15 @@ static void cut(struct channel *c, uint32_t off)
 		if (c->on)
 			off = c->at;
 		else
-			pulses[c->cue].on = c->at;
+			pulses[c->pulse].on = c->at;
 		c->on = true;
 	}
 	c->stage = IDLE;
 	if (!c->on)
 		return;
 	c->on = false;
-	pulses[c->cue].off = off;
-	pulses_ended |= 1U << c->cue;
+	pulses[c->pulse].off = off;
+	pulses_ended |= 1U << c->pulse;
 }
 
 void outputs_off(void)
@@ -114,106 +119,145 @@ void outputs_off(void)
 	outputs_on = 0;
 }
 
-/* moved puts down that the output of a channel changed, and finds its next edge; false when there is none. */
-static bool moved(uint8_t output, uint32_t when)
+/* next_pulse finds the pulse that follows on an output, or leaves it idle. */
+static void next_pulse(struct channel *c)
+{
+	uint8_t next = program ? program->next[c->pulse] : NONE;
+	pulses_ended |= 1U << c->pulse;
+	board_news();
+	if (next == NONE) {
+		c->stage = IDLE;
+		return;
+	}
+	c->stage = FAR;
+	c->pulse = next;
+	const uint8_t *spec = cue_spec(program, next);
+	c->at = bases[next >= MAX_CUES] + get32(spec + CUE_OFFSET);
+	c->width = get32(spec + CUE_WIDTH);
+}
+
+/* The functions below are made once for each output, with all about its unit known: as one function for all they take
+ * three times as long. */
+
+/* moved puts down that an output changed, and finds its next edge. */
+INLINE void moved(uint8_t output, uint32_t when)
 {
 	struct channel *c = &channels[output];
+	struct pulse *p = &pulses[c->pulse];
 	*units[output].mask &= (uint8_t)~units[output].flag;
+	if (c->on) {
+		c->on = false;
+		outputs_on &= (uint8_t)~(1U << output);
+		p->off = when;
+		next_pulse(c);
+		return;
+	}
+	c->on = true;
+	outputs_on |= (uint8_t)(1U << output);
 	c->stage = FAR;
-	if (!c->on) {
-		c->on = true;
-		c->since = when;
-		outputs_on |= 1U << output;
-		pulses[c->cue].on = when;
-		c->at = when + (program ? cue_width(program, c->cue) : test_width);
-		return true;
-	}
-	c->on = false;
-	outputs_on &= (uint8_t)~(1U << output);
-	pulses[c->cue].off = when;
-	pulses_ended |= 1U << c->cue;
-	board_news();
-	c->cue = program ? program->next[c->cue] : NONE;
-	c->at = c->base;
-	if (c->cue == NONE) {
-		c->stage = IDLE;
-		return false;
-	}
-	c->at += (uint32_t)cue_offset(program, c->cue);
-	return true;
+	c->since = when;
+	p->on = when;
+	c->at = when + c->width;
 }
 
-/* set says which match moves the pin, if the next one does, and then that it is so. The edge is not over yet when it
- * says true. */
-static bool set(struct channel *c, const struct unit *u)
+/* set makes the next match move the pin. */
+INLINE void set(uint8_t output)
 {
-	uint32_t left = c->at - now();
-	if (!u->wide && (int32_t)left > 256)
-		return true;
+	struct channel *c = &channels[output];
 	if (c->on)
-		*u->control &= (uint8_t)~u->set;
+		*units[output].control &= (uint8_t)~units[output].set;
 	else
-		*u->control |= u->set;
+		*units[output].control |= units[output].set;
 	c->stage = SET;
-	return (int32_t)(c->at - now()) > 0;
 }
 
-/* force makes an edge that is due or overdue by software. It waits out the last ticks, so that none is early. */
-static uint32_t force(struct channel *c, const struct unit *u)
+/* force makes an edge that is due or overdue by software, and says when. It waits out the last ticks, so that none is
+ * early. */
+static uint32_t force(uint8_t output)
 {
-	while (before(now(), c->at)) {
+	const struct unit *u = &units[output];
+	while (before(now(), channels[output].at)) {
 	}
-	if (c->on)
-		*u->control &= (uint8_t)~u->set;
-	else
-		*u->control |= u->set;
+	set(output);
 	*u->force |= u->strobe;
 	return now();
 }
 
-/* aim gives a channel's next edge to its compare unit. One that is too near for that is made by hand: it comes a little
- * late, if the program allows that. */
-static void aim(uint8_t output)
+/* overdue says whether a pulse would start later than the program allows, and gives it up. */
+static bool overdue(const struct channel *c)
+{
+	int32_t behind = (int32_t)(now() + HANDS - c->at);
+	if (c->on || !program || behind <= (int32_t)program->late)
+		return false;
+	board_late(c->at);
+	return true;
+}
+
+/* by_hand makes a channel's next edge, which is too near for its compare unit: it comes a little late. False: later than
+ * the program allows, and all was given up. */
+static __attribute__((noinline)) bool by_hand(uint8_t output)
+{
+	if (overdue(&channels[output]))
+		return false;
+	moved(output, force(output));
+	return true;
+}
+
+/* aimed gives a channel's next edge to its compare unit, whose interrupt is off, if there is time. */
+INLINE bool aimed(uint8_t output)
 {
 	struct channel *c = &channels[output];
 	const struct unit *u = &units[output];
-	for (;;) {
-		int32_t left = (int32_t)(c->at - now());
-		if (left > (int32_t)NEAR_BY) {
-			c->stage = FAR;
-			return;
-		}
-		if (left > HANDS) {
-			uint16_t match = (uint16_t)c->at - 1; /* the pin moves one tick after the match */
-			if (u->wide)
-				u->compare[1] = (uint8_t)(match >> 8);
-			u->compare[0] = (uint8_t)match;
-			*u->flags = u->flag;
-			*u->mask |= u->flag;
-			c->stage = NEAR;
-			if (set(c, u))
-				return;
-		}
-		if (!c->on && program && HANDS - left > (int32_t)program->late) {
-			board_late(c->at);
-			return;
-		}
-		if (!moved(output, force(c, u)))
-			return;
-	}
+	uint32_t left = c->at - now();
+	if ((int32_t)left <= HANDS)
+		return false;
+	if (left > NEAR_BY)
+		return true;
+	uint16_t near = (uint16_t)left;
+	while (!u->wide && near > ROUND && near <= ROUND + HANDS) /* a match just now would be neither here nor there */
+		near = (uint16_t)c->at - TCNT1;
+	uint16_t match = (uint16_t)c->at - 1; /* the pin moves one tick after the match */
+	if (u->wide)
+		u->compare[1] = (uint8_t)(match >> 8);
+	u->compare[0] = (uint8_t)match;
+	*u->flags = u->flag;
+	if (u->wide || near <= ROUND)
+		set(output);
+	else
+		c->stage = NEAR;
+	*u->mask |= u->flag;
+	return true;
+}
+
+/* aim sees to a channel's next edge, which was far until now; false: all was given up. */
+INLINE bool aim(uint8_t output)
+{
+	while (channels[output].stage == FAR && !aimed(output))
+		if (!by_hand(output))
+			return false;
+	return true;
 }
 
 /* matched is a compare unit's interrupt. */
-static void matched(uint8_t output)
+INLINE void matched(uint8_t output)
 {
 	struct channel *c = &channels[output];
-	if (c->stage == NEAR) {
-		if (!set(c, &units[output]))
-			aim(output);
-		return;
-	}
-	if (c->stage == SET && !before(now(), c->at) && moved(output, c->at))
+	if (c->stage == SET) {
+		if (!units[output].wide && before(now(), c->at))
+			return; /* the match of the round before, seen late */
+		moved(output, c->at);
 		aim(output);
+	} else if (c->stage == NEAR) {
+		int32_t left = (int32_t)(c->at - now());
+		if (left > ROUND)
+			return;
+		if (left > HANDS) {
+			set(output);
+		} else {
+			c->stage = FAR; /* this interrupt came a round late */
+			aim(output);
+		}
+	}
 }
 
 /* Compare interrupts. Budget 1000 cycles each, measured: see README.md. Here an edge is put down and the next one set;
@@ -248,26 +292,64 @@ ISR(TIMER2_COMPB_vect)
 	matched(OUT_FOCUS);
 }
 
-void outputs_plan(const struct program *p, uint8_t cue, uint32_t base)
+/* aim_at is aim for an output that is not known beforehand. */
+static void aim_at(uint8_t output)
 {
-	program = p;
-	uint8_t output = cue_output(p, cue);
+	switch (output) {
+	case OUT_SHUTTER:
+		aim(OUT_SHUTTER);
+		break;
+	case OUT_FOCUS:
+		aim(OUT_FOCUS);
+		break;
+	case OUT_FLASH1:
+		aim(OUT_FLASH1);
+		break;
+	case OUT_FLASH2:
+		aim(OUT_FLASH2);
+		break;
+	case OUT_VALVE1:
+		aim(OUT_VALVE1);
+		break;
+	case OUT_VALVE2:
+		aim(OUT_VALVE2);
+		break;
+	}
+}
+
+INLINE bool plan(uint8_t output, uint8_t pulse, uint32_t base)
+{
 	struct channel *c = &channels[output];
-	c->cue = cue;
-	c->base = base;
-	c->at = base + (uint32_t)cue_offset(p, cue);
-	aim(output);
+	if (pulse == NONE)
+		return true;
+	const uint8_t *spec = cue_spec(program, pulse);
+	c->pulse = pulse;
+	c->stage = FAR;
+	c->width = get32(spec + CUE_WIDTH);
+	c->at = base + get32(spec + CUE_OFFSET);
+	return aim(output);
+}
+
+void outputs_plan(const struct program *p, uint8_t list, uint32_t base)
+{
+	const uint8_t *first = p->first[list];
+	program = p;
+	bases[list] = base;
+	if (plan(OUT_FLASH1, first[OUT_FLASH1], base) && plan(OUT_FLASH2, first[OUT_FLASH2], base) &&
+		plan(OUT_SHUTTER, first[OUT_SHUTTER], base) && plan(OUT_FOCUS, first[OUT_FOCUS], base) &&
+		plan(OUT_VALVE1, first[OUT_VALVE1], base))
+		plan(OUT_VALVE2, first[OUT_VALVE2], base);
 }
 
 void outputs_test(uint8_t output, uint32_t width)
 {
 	struct channel *c = &channels[output];
 	program = NULL;
-	test_width = width;
-	c->cue = 0;
+	c->pulse = 0;
+	c->stage = FAR;
+	c->width = width;
 	c->at = now();
-	if (moved(output, force(c, &units[output])))
-		aim(output);
+	aim_at(output);
 }
 
 bool outputs_busy(void)
@@ -293,12 +375,10 @@ static void guard(uint8_t output)
 	/* Its end was due and is about to be put down by the compare unit's own interrupt. */
 }
 
-void outputs_tick(void)
+void outputs_watch(uint8_t output)
 {
-	for (uint8_t i = 0; i < OUTPUTS; i++) {
-		if (outputs_on >> i & 1)
-			guard(i);
-		if (channels[i].stage == FAR)
-			aim(i);
-	}
+	if (channels[output].on)
+		guard(output);
+	if (channels[output].stage == FAR)
+		aim_at(output);
 }

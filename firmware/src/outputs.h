@@ -36,8 +36,9 @@ void outputs_start(void);
 /* outputs_off drives all off within 30 cycles, and drops all that was planned. */
 void outputs_off(void);
 
-/* outputs_plan plans the pulse of a cue and those that follow it on its output: start = base + the cue's offset. */
-void outputs_plan(const struct program *p, uint8_t cue, uint32_t base);
+/* outputs_plan plans the pulses of a list of a program, 0: the cues, 1: the opening cues. Each starts at base + its
+ * offset. */
+void outputs_plan(const struct program *p, uint8_t list, uint32_t base);
 
 /* outputs_test drives one output on at once, for width ticks; pulse 0 tells of it. */
 void outputs_test(uint8_t output, uint32_t width);
@@ -45,7 +46,8 @@ void outputs_test(uint8_t output, uint32_t width);
 /* outputs_busy says whether any pulse is under way or planned. */
 bool outputs_busy(void);
 
-/* outputs_tick looks after the channels each millisecond: brings near what was far, and guards the longest on-times. */
-void outputs_tick(void);
+/* outputs_watch looks after an output each millisecond: brings its next edge near when it was far, and guards the longest
+ * on-time. */
+void outputs_watch(uint8_t output);
 
 #endif

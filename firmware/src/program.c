@@ -120,12 +120,12 @@ static struct problem check_table(const uint8_t *b)
 /* apart says whether two cues on one output leave gap, at least a tick, between them. */
 static bool apart(const uint8_t *a, const uint8_t *b, uint32_t gap)
 {
-	if ((int32_t)get32(b + 1) < (int32_t)get32(a + 1)) {
+	if ((int32_t)get32(b + CUE_OFFSET) < (int32_t)get32(a + CUE_OFFSET)) {
 		const uint8_t *first = b;
 		b = a;
 		a = first;
 	}
-	int32_t between = (int32_t)(get32(b + 1) - get32(a + 1) - get32(a + 5));
+	int32_t between = (int32_t)(get32(b + CUE_OFFSET) - get32(a + CUE_OFFSET) - get32(a + CUE_WIDTH));
 	return between >= (int32_t)(gap ? gap : 1);
 }
 
@@ -136,12 +136,12 @@ static struct problem check_cue(const uint8_t *b, uint16_t at, uint8_t i, int32_
 	uint16_t here = at + CUE_SIZE * i;
 	if (c[0] >= l->outputs)
 		return problem(NO_SUCH_PIN, c[0]);
-	int32_t offset = (int32_t)get32(c + 1);
+	int32_t offset = (int32_t)get32(c + CUE_OFFSET);
 	if (offset < lowest || offset > MAX_DELAY)
-		return bad(here + 1);
-	uint32_t width = get32(c + 5);
+		return bad(here + CUE_OFFSET);
+	uint32_t width = get32(c + CUE_WIDTH);
 	if (width == 0)
-		return bad(here + 5);
+		return bad(here + CUE_WIDTH);
 	if (width > l->max_on[c[0]])
 		return problem(ON_TOO_LONG, l->max_on[c[0]]);
 	for (uint8_t k = 0; k < i; k++) {
@@ -189,49 +189,38 @@ struct problem program_check(const uint8_t *loaded, uint16_t length, const struc
 	return p;
 }
 
-static const uint8_t *cue_at(const struct program *p, uint8_t cue)
+static uint8_t cue_output(const struct program *p, uint8_t cue)
 {
-	if (cue >= MAX_CUES)
-		cue = (uint8_t)(cue - MAX_CUES + p->cues);
-	return p->cue + (uint16_t)CUE_SIZE * cue;
+	return cue_spec(p, cue)[0];
 }
 
-uint8_t cue_output(const struct program *p, uint8_t cue)
+static int32_t cue_offset(const struct program *p, uint8_t cue)
 {
-	return cue_at(p, cue)[0];
+	return (int32_t)get32(cue_spec(p, cue) + CUE_OFFSET);
 }
 
-int32_t cue_offset(const struct program *p, uint8_t cue)
+/* line_up puts the n cues of a list into the order of their starts: the first of each output in p->first, those that
+ * follow it on the same output in p->next. */
+static void line_up(struct program *p, uint8_t list, uint8_t n)
 {
-	return (int32_t)get32(cue_at(p, cue) + 1);
-}
-
-uint32_t cue_width(const struct program *p, uint8_t cue)
-{
-	return get32(cue_at(p, cue) + 5);
-}
-
-/* line_up puts the n cues from first on into the order of their starts: the first of each output in p->order, those
- * that follow it on the same output in p->next. */
-static void line_up(struct program *p, uint8_t first, uint8_t n)
-{
-	uint8_t sorted[MAX_CUES], used = 0;
+	uint8_t sorted[MAX_CUES], last[MAX_OUTPUTS];
 	for (uint8_t i = 0; i < n; i++) {
-		uint8_t cue = first + i, k = i;
+		uint8_t cue = (uint8_t)(MAX_CUES * list + i), k = i;
 		for (; k > 0 && cue_offset(p, sorted[k - 1]) > cue_offset(p, cue); k--)
 			sorted[k] = sorted[k - 1];
 		sorted[k] = cue;
 	}
+	memset(last, NONE, sizeof last);
 	for (uint8_t i = 0; i < n; i++) {
-		uint8_t before_it = NONE;
-		for (uint8_t k = 0; k < i; k++)
-			if (cue_output(p, sorted[k]) == cue_output(p, sorted[i]))
-				before_it = sorted[k];
-		if (before_it == NONE)
-			p->order[first + used++] = sorted[i];
+		uint8_t output = cue_output(p, sorted[i]);
+		if (last[output] == NONE)
+			p->first[list][output] = sorted[i];
 		else
-			p->next[before_it] = sorted[i];
+			p->next[last[output]] = sorted[i];
+		last[output] = sorted[i];
 	}
+	if (list == 0)
+		p->earliest = cue_offset(p, sorted[0]);
 }
 
 void program_read(struct program *p, const uint8_t *b)
@@ -251,11 +240,10 @@ void program_read(struct program *p, const uint8_t *b)
 	p->rest = get32(b + AT_REST);
 	p->table = b + HEAD;
 	p->cue = b + HEAD + POINT * p->points;
-	for (uint8_t i = 0; i < 2 * MAX_CUES; i++)
-		p->next[i] = p->order[i] = NONE;
+	memset(p->next, NONE, sizeof p->next);
+	memset(p->first, NONE, sizeof p->first);
 	line_up(p, 0, p->cues);
-	line_up(p, MAX_CUES, p->opening);
-	p->earliest = cue_offset(p, p->order[0]);
+	line_up(p, 1, p->opening);
 }
 
 uint32_t first_delay(const struct program *p)

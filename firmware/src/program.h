@@ -5,7 +5,10 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum { MAX_TABLE = 32, MAX_CUES = 8, MAX_PROGRAM = 428, HEAD = 28, POINT = 8, CUE_SIZE = 9, NO_INPUT = 255, NONE = 255 };
+enum {
+	MAX_OUTPUTS = 8, MAX_TABLE = 32, MAX_CUES = 8, MAX_PROGRAM = 428, HEAD = 28, POINT = 8, CUE_SIZE = 9, NO_INPUT = 255,
+	NONE = 255
+};
 
 #define MAX_DELAY (1L << 29)
 #define MAX_WIDTH (1UL << 30)
@@ -37,8 +40,8 @@ struct program {
 	uint32_t gate_min, gate_max, hold_off, late, rest;
 	const uint8_t *table, *cue;
 	int32_t earliest;           /* offset of the first cue */
-	uint8_t next[2 * MAX_CUES]; /* of the same list on the same output, or NONE */
-	uint8_t order[2 * MAX_CUES];/* the first cue of each output, by start: of cues from 0, of opening cues from 8; NONE */
+	uint8_t next[2 * MAX_CUES];      /* of the same list on the same output, or NONE */
+	uint8_t first[2][MAX_OUTPUTS];   /* of each output, of the cues and of the opening cues, or NONE */
 };
 
 /* program_check judges what was loaded. */
@@ -47,9 +50,14 @@ struct problem program_check(const uint8_t *loaded, uint16_t length, const struc
 /* program_read takes a checked program apart. loaded must stay as it is while p is used. */
 void program_read(struct program *p, const uint8_t *loaded);
 
-uint8_t cue_output(const struct program *p, uint8_t cue);
-int32_t cue_offset(const struct program *p, uint8_t cue);
-uint32_t cue_width(const struct program *p, uint8_t cue);
+/* cue_spec is a cue as it was loaded: the output, and at CUE_OFFSET and CUE_WIDTH its times. */
+enum { CUE_OFFSET = 1, CUE_WIDTH = 5 };
+static inline const uint8_t *cue_spec(const struct program *p, uint8_t cue)
+{
+	if (cue >= MAX_CUES)
+		cue = (uint8_t)(cue - MAX_CUES + p->cues);
+	return p->cue + (uint8_t)(CUE_SIZE * cue);
+}
 
 /* delay_for is the table's delay for an accepted interval. Some 1800 cycles: not for interrupts. */
 uint32_t delay_for(const struct program *p, uint32_t interval);

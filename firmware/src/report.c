@@ -150,9 +150,10 @@ static void report_cue(uint8_t i)
 		put32(m, on);
 	} else {
 		uint32_t from = i < MAX_CUES ? board.shot.clock + board.shot.delay : board.base;
-		put8(m, cue_output(&board.program, i));
+		const uint8_t *spec = cue_spec(&board.program, i);
+		put8(m, spec[0]);
 		put8(m, i >= MAX_CUES);
-		put32(m, from + (uint32_t)cue_offset(&board.program, i));
+		put32(m, from + get32(spec + CUE_OFFSET));
 		board.shot.cues++;
 	}
 	put32(m, on);
@@ -162,13 +163,13 @@ static void report_cue(uint8_t i)
 
 static void report_cues(void)
 {
-	for (uint8_t i = 0; i < PULSES; i++) {
-		bool ended = false;
-		ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-		{
-			ended = pulses_ended >> i & 1;
-		}
-		if (!ended)
+	uint16_t ended;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		ended = pulses_ended;
+	}
+	for (uint8_t i = 0; ended; i++, ended >>= 1) {
+		if (!(ended & 1))
 			continue;
 		report_cue(i);
 		ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
@@ -367,33 +368,49 @@ static bool due(uint8_t *left, bool some)
 	return true;
 }
 
-/* report_seen tells what inputs did, as far as their windows let it. */
-static void report_seen(void)
+/* report_input_seen tells what an input did, as far as its windows let it; true when that was all. */
+static bool report_input_seen(uint8_t i)
 {
-	for (uint8_t i = 0; i < INPUTS; i++) {
-		struct seen s, *from = &board.seen[i];
-		uint8_t *w = window[i];
-		bool edges, rejected, lost;
-		ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-		{
-			s = *from;
-			edges = due(&w[OF_EDGE], s.edges > 0);
-			rejected = due(&w[OF_REJECTED], s.rejected > 0);
-			lost = due(&w[OF_LOST], s.lost > 0);
-			if (edges)
-				from->edges = 0;
-			if (rejected)
-				from->rejected = 0;
-			if (lost)
-				from->lost = 0;
-		}
+	struct seen s, *from = &board.seen[i];
+	uint8_t *w = window[i];
+	bool edges, rejected, lost;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		s = *from;
+		edges = due(&w[OF_EDGE], s.edges > 0);
+		rejected = due(&w[OF_REJECTED], s.rejected > 0);
+		lost = due(&w[OF_LOST], s.lost > 0);
 		if (edges)
-			report_edges(i, &s);
+			from->edges = 0;
 		if (rejected)
-			report_rejected(i, &s);
+			from->rejected = 0;
 		if (lost)
-			report_lost(i, &s);
+			from->lost = 0;
 	}
+	if (edges)
+		report_edges(i, &s);
+	if (rejected)
+		report_rejected(i, &s);
+	if (lost)
+		report_lost(i, &s);
+	return (edges || !s.edges) && (rejected || !s.rejected) && (lost || !s.lost);
+}
+
+/* report_seen looks at inputs that had something to say: at once if they may, else when a millisecond is over. */
+static void report_seen(bool tick)
+{
+	static uint8_t waiting;
+	uint8_t spoke;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		spoke = board.spoke;
+		board.spoke = 0;
+	}
+	uint8_t look = tick ? spoke | waiting : spoke & (uint8_t)~waiting;
+	waiting |= spoke;
+	for (uint8_t i = 0, bit = 1; i < INPUTS; i++, bit <<= 1)
+		if (look & bit && report_input_seen(i))
+			waiting &= (uint8_t)~bit;
 }
 
 void report(void)
@@ -418,7 +435,7 @@ void report(void)
 		taken(TELL_FAULT);
 	}
 	finish();
-	report_seen();
+	report_seen(false);
 }
 
 static void count_down(uint8_t *left, uint8_t n)
@@ -440,6 +457,7 @@ void report_tick(uint8_t n)
 	for (uint8_t i = 0; i < INPUTS; i++)
 		for (uint8_t k = 0; k < KINDS; k++)
 			count_down(&window[i][k], n);
+	report_seen(true);
 	count_down(&level_in, n);
 	if (level_in == 0 && link_ready(4)) {
 		level_in = WINDOW;

@@ -228,8 +228,7 @@ static void open(void)
 	board.base = t + LEAD;
 	board.opened = true;
 	stale(t, NOT_OPENED);
-	for (uint8_t i = MAX_CUES; i < 2 * MAX_CUES && p->order[i] != NONE && board.opened; i++)
-		outputs_plan(p, p->order[i], board.base);
+	outputs_plan(p, 1, board.base);
 	if (p->clock == NO_INPUT && board.opened)
 		board_accept(t, board.base, board.base, first_delay(p));
 }

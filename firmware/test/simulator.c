@@ -41,7 +41,7 @@
 #include "../src/pins.h"
 #include "timers.h"
 
-enum { BYTE_CYCLES = 640, RAM_START = 0x100, RAM_END = 0x8FF, PAINT = 0xC5, MCUSR = 0x54, EXTRF = 2, VECTORS = 26 };
+enum { BYTE_CYCLES = 640, RAM_START = 0x100, RAM_END = 0x8FF, PAINT = 0xC5, MCUSR = 0x54, UDR0 = 0xC6, EXTRF = 2, VECTORS = 26 };
 
 enum { LETTER_B = 'B', LETTER_C, LETTER_D };
 
@@ -134,7 +134,7 @@ static struct event pop(void)
 }
 
 /* set_level drives an input. The port must know the outside level, or a write to PORTx brings the pull-up's back. */
-static void set_level(int i, int level)
+static void set_level(int i, int level, avr_cycle_count_t when)
 {
 	const struct named *pin = &inputs[i];
 	avr_ioport_external_t e = { .name = (unsigned long)pin->port, .mask = 0, .value = 0 };
@@ -148,22 +148,49 @@ static void set_level(int i, int level)
 	avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(pin->port), &e);
 	avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin->port), pin->bit), (uint32_t)level);
 	if (i == 1)
-		timers_capture(level);
+		timers_capture(level, when);
 }
 
 static void set_all_levels(void)
 {
 	for (int i = 0; i < INPUT_PINS; i++)
-		set_level(i, levels[i]);
+		set_level(i, levels[i], avr->cycle);
 	avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, ADC_IRQ_ADC0), millivolts);
 }
 
+/* The receiver holds two bytes; a third is lost, and the next read of the status says so. Version 1.6 holds 64, reads none
+ * sooner than a byte time after the other, and can stop for good when another interrupt delays a read. */
+static struct {
+	uint8_t bytes[2];
+	int n, overrun;
+} receiver;
+
 static void receive_byte(uint8_t byte)
 {
-	uart->cycles_per_byte = BYTE_CYCLES; /* 1.6 counts 11 bits */
-	if (((uart->input.write - uart->input.read) & 63) >= 3)
+	if (!avr_regbit_get(avr, uart->rxen))
+		return;
+	if (receiver.n == 2) {
+		receiver.overrun = 1;
 		printf("X %llu overrun\n", (unsigned long long)avr->cycle);
-	avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), byte);
+		return;
+	}
+	receiver.bytes[receiver.n++] = byte;
+	avr_regbit_setto(avr, uart->dor, receiver.overrun);
+	avr_raise_interrupt(avr, &uart->rxc);
+}
+
+static uint8_t on_read_byte(avr_t *a, avr_io_addr_t addr, void *param)
+{
+	(void)a;
+	(void)param;
+	uint8_t byte = receiver.bytes[0];
+	receiver.bytes[0] = receiver.bytes[1];
+	receiver.overrun = 0;
+	avr_regbit_setto(avr, uart->dor, 0);
+	avr_clear_interrupt(avr, &uart->rxc);
+	if (receiver.n > 0 && --receiver.n > 0)
+		avr_raise_interrupt(avr, &uart->rxc);
+	return avr->data[addr] = byte;
 }
 
 static int cut, resetting; /* asked for: not to be done while the pool of timers is looked through */
@@ -172,10 +199,10 @@ static void happen(struct event *e)
 {
 	switch (e->kind) {
 	case PIN_CHANGE:
-		set_level(e->index, (int)e->value);
+		set_level(e->index, (int)e->value, e->at);
 		break;
 	case STORM:
-		set_level(e->index, !levels[e->index]);
+		set_level(e->index, !levels[e->index], e->at);
 		if (--e->left) {
 			e->at += e->period;
 			push(*e);
@@ -301,6 +328,7 @@ static void on_reset(avr_t *a)
 {
 	printf("X %llu reset\n", (unsigned long long)a->cycle);
 	timers_reset();
+	receiver.n = receiver.overrun = 0;
 	avr_cycle_timer_register(a, 1, on_settled, NULL);
 	wait_for_events(); /* a reset empties the pool of timers */
 }
@@ -356,6 +384,7 @@ static void start(const char *path)
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), on_sent, NULL);
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(heartbeat.port), heartbeat.bit), on_heartbeat,
 		NULL);
+	avr->io[AVR_DATA_TO_IO(UDR0)].r.c = on_read_byte;
 	timers_attach(avr, on_moved, on_started);
 	watch_interrupts();
 	memset(avr->data + RAM_START, PAINT, RAM_END + 1 - RAM_START);
@@ -400,7 +429,7 @@ static void send_bytes(const char *hex, avr_cycle_count_t at)
 	if (line_free < at)
 		line_free = at;
 	for (unsigned byte; sscanf(hex, "%2x", &byte) == 1; hex += 2) {
-		push((struct event){ .at = line_free, .kind = BYTE, .value = byte });
+		push((struct event){ .at = line_free + BYTE_CYCLES, .kind = BYTE, .value = byte });
 		line_free += BYTE_CYCLES;
 		if (!hex[1])
 			fail("half a byte");
@@ -515,7 +544,7 @@ static void from_terminal(void)
 	for (ssize_t i = 0; i < n; i++) {
 		if (line_free < avr->cycle)
 			line_free = avr->cycle;
-		push((struct event){ .at = line_free, .kind = BYTE, .value = bytes[i] });
+		push((struct event){ .at = line_free + BYTE_CYCLES, .kind = BYTE, .value = bytes[i] });
 		line_free += BYTE_CYCLES;
 	}
 }

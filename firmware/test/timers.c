@@ -323,14 +323,14 @@ static uint8_t read_high(avr_t *a, avr_io_addr_t addr, void *param)
 	return avr->data[addr] = temp;
 }
 
-void timers_capture(int level)
+void timers_capture(int level, avr_cycle_count_t when)
 {
 	if (level == icp)
 		return;
 	icp = level;
 	if (level != (avr->data[TCCR1B] >> 6 & 1))
 		return;
-	captured = count(&timers[1], avr->cycle);
+	captured = count(&timers[1], when);
 	avr_raise_interrupt(avr, &timers[1].sim->icr);
 }
 

@@ -19,7 +19,7 @@ void timers_attach(avr_t *avr, moved_t moved, started_t started);
 /* timers_reset is what a reset of the chip does to them; call it from avr->reset. */
 void timers_reset(void);
 
-/* timers_capture tells that pin ICP1 is at level from now on. */
-void timers_capture(int level);
+/* timers_capture tells that pin ICP1 is at level since when, which may be within the instruction just executed. */
+void timers_capture(int level, avr_cycle_count_t when);
 
 #endif
