@@ -324,8 +324,25 @@ static avr_cycle_count_t on_settled(avr_t *a, avr_cycle_count_t when, void *para
 	return 0;
 }
 
+/* Where the firmware was made to hang, and what was there. */
+static avr_flashaddr_t hung_at;
+static uint8_t hung_was[2];
+
+static void hang(void)
+{
+	static const uint8_t to_itself[2] = { 0xFF, 0xCF }; /* rjmp */
+	cut = 0;
+	hung_at = avr->pc;
+	memcpy(hung_was, avr->flash + hung_at, sizeof hung_was);
+	memcpy(avr->flash + hung_at, to_itself, sizeof to_itself);
+	avr->sreg[S_I] = 0;
+}
+
 static void on_reset(avr_t *a)
 {
+	if (hung_at)
+		memcpy(avr->flash + hung_at, hung_was, sizeof hung_was);
+	hung_at = 0;
 	printf("X %llu reset\n", (unsigned long long)a->cycle);
 	timers_reset();
 	receiver.n = receiver.overrun = 0;
@@ -404,12 +421,8 @@ static int step(avr_cycle_count_t end)
 			avr->data[MCUSR] |= EXTRF;
 			resetting = 0;
 		}
-		if (cut) {
-			avr->sreg[S_I] = 0;
-			avr->flash[avr->pc] = 0xFF; /* rjmp to itself */
-			avr->flash[avr->pc + 1] = 0xCF;
-			cut = 0;
-		}
+		if (cut)
+			hang();
 		state = avr_run(avr);
 	}
 	return state;

@@ -61,6 +61,9 @@ func (b *builder) build() {
 		b.err = err
 		return
 	}
+	if b.err = readAll(filepath.Join(root, "firmware")); b.err != nil {
+		return
+	}
 	out, err := exec.Command("make", "--silent", "-C", filepath.Join(root, "firmware"), "OUT="+b.Dir,
 		"IMAGE="+filepath.Join(b.Dir, "image.hex"), "all", "simulator", "portable").CombinedOutput()
 	b.log, b.err = string(out), err
@@ -90,4 +93,20 @@ func Root() (string, error) {
 		dir = filepath.Dir(dir)
 	}
 	return "", err
+}
+
+// readAll opens the sources, so that Go's cache of test results knows that they matter.
+func readAll(dir string) error {
+	for _, pattern := range []string{"Makefile", "src/*", "test/*"} {
+		files, err := filepath.Glob(filepath.Join(dir, pattern))
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			if _, err := os.ReadFile(f); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
