@@ -390,6 +390,25 @@ func TestBoardEdgeOfTheFuture(t *testing.T) {
 	assert.False(t, v.Now().Before(edges[0].At))
 }
 
+// What is due without anything to switch is done no sooner than it is due either.
+func TestBoardTellsInTime(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	begin := v.now + 10*ms
+	v.storms = []storm{{input: 0, next: begin, every: 10 * ms, until: begin + 10*ms}} // a rise, and a fall to be told later
+	v.at(begin+200*ms, func() {})
+	edges := func() int { v.hear(); return len(heardOf[wire.Edge](v)) }
+	for edges() < 1 {
+		require.NoError(t, l.step())
+	}
+	due, ok := l.board.Next()
+	require.True(t, ok)
+	for edges() < 2 {
+		require.NoError(t, l.step())
+	}
+	assert.GreaterOrEqual(t, v.now/100, int64(due))
+}
+
 // A disarmed board looks after itself: when it has disarmed, and now and again. A clock that drifted ends it.
 func TestBoardTendsItself(t *testing.T) {
 	v := newVirtual(t)
