@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -51,7 +52,7 @@ func addForever(path, seed string) error {
 	}
 	s, ok, err := j.LatestSession(ctx)
 	if err == nil && (!ok || strings.HasSuffix(seed, "0")) {
-		s, err = j.NewSession(ctx, Session{Name: "crash", Started: time.Now()})
+		s, err = j.NewSession(ctx, Session{Name: "crash", Started: time.Now(), When: When{Boot: seed}})
 	}
 	if err != nil {
 		return err
@@ -72,7 +73,7 @@ func addForever(path, seed string) error {
 	}
 }
 
-// crashShot is the shot that a key stands for. Its size makes it cover several pages now and then.
+// crashShot is the shot that a key stands for: "boot/second". Its size makes it cover several pages now and then.
 func crashShot(session int64, key string) Shot {
 	var h uint64
 	for _, c := range key {
@@ -81,6 +82,10 @@ func crashShot(session int64, key string) Shot {
 	r := rand.New(rand.NewPCG(h, 0))
 	s := someShot(r, session)
 	s.Seen, s.Verdict = key, ""
+	boot, second, _ := strings.Cut(key, "/")
+	s.When.Boot, s.When.Dated = boot, Doubtful
+	n, _ := strconv.Atoi(second)
+	s.When.SinceBoot = time.Duration(n) * time.Second
 	s.Program = strings.Repeat("program ", r.IntN(1500))
 	return s
 }
@@ -163,7 +168,7 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 		require.False(t, keys[s.Seen], "%s is there twice", s.Seen)
 		keys[s.Seen], byID[s.ID] = true, s
 		want := crashShot(s.Session, s.Seen) // acknowledged or not: whole
-		want.ID, want.Number, want.Verdict = s.ID, s.Number, s.Verdict
+		want.ID, want.Number, want.Verdict, want.When.Number = s.ID, s.Number, s.Verdict, s.When.Number
 		require.Equal(t, want, s)
 	}
 	for id, said := range l.shots {
