@@ -153,19 +153,22 @@ func (b *browser) killSwitch(t *testing.T) {
 }
 
 func (b *browser) noBoard(t *testing.T) {
-	const why = "the board's service does not answer at /run/stillwater/board.sock: start it"
+	const why = "the board cannot be reached: there is no board socket /run/stillwater/board.sock yet: start the board's " +
+		"service with sudo systemctl start stillwater-board.socket, or by hand with stillwater board --listen " +
+		"/run/stillwater/board.sock: dial unix /run/stillwater/board.sock: connect: no such file or directory"
 	m, p := b.stage(t, func(m *puppet) {
 		m.snap.State, m.snap.Reason = control.Fault, why
 		m.snap.Board.Connected, m.snap.Board.Trouble, m.snap.Board.Outputs = false, why, []control.Output{}
 	})
 	p.state("fault", "Fault")
 	p.until("it is said", hint+` === "There is no board to reach. It comes back disarmed."`)
-	assert.Contains(t, p.text("#state-reason"), "does not answer at /run/stillwater/board.sock")
-	assert.Contains(t, p.text("#board-words"), "Not connected. The board's service does not answer")
+	assert.Contains(t, p.text("#state-reason"), "start the board's service with sudo systemctl start")
+	assert.Contains(t, p.text("#board-words"), "Not connected. The board cannot be reached: there is no board socket")
 	setFolds(p, true)
 	assert.False(t, eval[bool](p, `document.querySelector("#outputs").checkVisibility()`))
 	p.picture("hint-02-no-board")
 	p.fit("no board")
+	p.narrow("no board")
 	m.be(func(s *control.Snapshot) { *s = ready() })
 	p.state("safe", "Safe")
 	p.until("it is back", hint+` === ""`)

@@ -187,12 +187,17 @@ func (c *Control) Run(ctx context.Context) error {
 
 // keepConnected dials again and again, waiting longer each time the board cannot be reached or does not stay.
 func (c *Control) keepConnected(ctx context.Context) {
+	said := ""
 	for wait := redialFirst; ctx.Err() == nil; wait = min(2*wait, redialMost) {
 		start := time.Now()
 		if l, err := c.connect(ctx); err == nil {
+			said = ""
 			c.listen(ctx, l)
 		} else if ctx.Err() == nil {
-			c.log.Warn("no board", "err", err, "again_in", wait)
+			if err.Error() != said { // a board that is away for the night does not fill the log
+				c.log.Warn("no board; it is tried again and again", "err", err)
+			}
+			said = err.Error()
 			c.update(func() { c.unreachable(err) })
 		}
 		if time.Since(start) > redialMost {
