@@ -348,6 +348,40 @@ func TestBoardLeadFollowsTheMachine(t *testing.T) {
 	assert.Zero(t, late, "an armed board has seen late wake-ups before the first edge comes")
 }
 
+// Twice its lead after an edge the board meets every moment, as long as it wakes within its lead. Once is too soon.
+func TestBoardLeadIsHonest(t *testing.T) {
+	for leads, want := range map[int64]wire.Status{1: wire.Late, 2: wire.Done} {
+		v := newVirtual(t)
+		l := v.loop()
+		v.wake = [2]int64{100 * us, 400 * us}
+		v.tell(v.now+ms, load(aimed(leads*int64(boardLead), ms), 40)...)
+		v.ping(v.now+2*ms, v.now+4000*ms)
+		v.storms = []storm{{input: 0, next: v.now + 150*ms, every: 50 * ms, until: v.now + 3900*ms}}
+		runUntil(t, v, l, v.now+3950*ms)
+		v.hear()
+		shots := heardOf[wire.Shot](v)
+		require.Greater(t, len(shots), 30)
+		for _, s := range shots {
+			require.Equal(t, want, s.Status, "%d leads", leads)
+		}
+		for _, c := range heardOf[wire.Cue](v) {
+			assert.LessOrEqual(t, c.On.Sub(c.Planned), int32(30), "%d leads", leads)
+		}
+	}
+}
+
+// Spinning is paid for: one that goes on and on gets shorter.
+func TestBoardSpinsWithinItsShare(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	l.lead.Woke(time.Millisecond)
+	require.Equal(t, time.Millisecond, l.lead.Ahead(v.now))
+	for range 60 {
+		require.NoError(t, l.meet(v.Now()+wire.Tick(ms/100), v.Ns()))
+	}
+	assert.Less(t, l.lead.Ahead(v.now), 300*time.Microsecond)
+}
+
 // An edge or a word of the host that comes while the loop spins is not held up by the spin.
 func TestBoardSeesWhileItSpins(t *testing.T) {
 	v := newVirtual(t)

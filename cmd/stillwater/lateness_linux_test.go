@@ -123,6 +123,7 @@ func TestLatenessOfALoop(t *testing.T) {
 	pulses, err := b.measure(t.Context(), 4, rand.New(rand.NewPCG(1, 2)))
 	require.NoError(t, err)
 	require.Len(t, pulses, 4)
+	assert.Equal(t, 100*time.Nanosecond, b.late(board.CueReport{}), "what is less than a tick counts as one")
 	for _, p := range pulses {
 		assert.True(t, p.looped)
 		assert.GreaterOrEqual(t, p.stamped, time.Duration(0), "not before its time")

@@ -415,6 +415,20 @@ func TestTableFollowsThePhysics(t *testing.T) {
 	assert.Greater(t, worst, time.Microsecond, "a table cannot be exact: is the check looking?")
 }
 
+// A plan leaves the board its lead twice: to look at the edge, and to plan what follows.
+func TestLeadTwice(t *testing.T) {
+	for leads, ok := range map[time.Duration]bool{1: false, 2: true} {
+		s, b := DefaultSet(), testBench()
+		s.Kind, s.Light.Shutter, s.Sound.After, s.Sound.Distance = Sound, ByHand, 20*ms, 1
+		at, _, err := Compile(s, b)
+		require.NoError(t, err)
+		first := at.Table[0].Delay + at.Cues[0].Offset
+		b.Lead = (first - 3*b.Tick) / leads
+		_, _, err = Compile(s, b)
+		assert.Equal(t, ok, err == nil, "%d: %v", leads, err)
+	}
+}
+
 func TestDefaultTable(t *testing.T) {
 	s := DefaultSet()
 	s.Kind = Throw

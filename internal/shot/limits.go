@@ -43,7 +43,8 @@ func (p plan) pins() error {
 // inTime refuses a plan whose first cue would have to go out before the board can send it.
 func (p plan) inTime(s span, cues []Cue) error {
 	first := slices.MinFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
-	needs := p.bench.Lead + 2*p.bench.Tick - first.Offset
+	// The board counts its lead from when it looks at the edge: it gets as long again to look.
+	needs := 2*p.bench.Lead + 2*p.bench.Tick - first.Offset
 	if s.shortest >= needs {
 		return nil
 	}

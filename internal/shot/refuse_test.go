@@ -16,9 +16,9 @@ func TestTwoTroublesAtOnce(t *testing.T) {
 	r := new(Refusal)
 	require.ErrorAs(t, err, &r)
 	assert.Empty(t, r.Fixes, "no single change is enough")
-	assert.Equal(t, "move the microphone nearer by at least 28.388 m, to 1.612 m from the sound; then there is more to "+
-		"change: the shutter would be open for 10.0 ms from Go: opening it and the longest delay take 91.3 ms", r.Remedy)
-	s.Sound.Distance = 1.612
+	assert.Equal(t, "move the microphone nearer by at least 28.491 m, to 1.509 m from the sound; then there is more to "+
+		"change: the shutter would be open for 10.0 ms from Go: opening it and the longest delay take 91.6 ms", r.Remedy)
+	s.Sound.Distance = 1.509
 	_, _, err = Compile(s, testBench())
 	require.ErrorAs(t, err, &r)
 	require.NotEmpty(t, r.Fixes)
