@@ -16,9 +16,11 @@ import (
 )
 
 // vectors are the interrupts of the ATmega328P that the firmware uses.
-var vectors = map[string]int{"INT0": 1, "PCINT1": 4, "PCINT2": 5, "TIMER2_COMPA": 7, "TIMER2_COMPB": 8, "TIMER1_CAPT": 10,
-	"TIMER1_COMPA": 11, "TIMER1_COMPB": 12, "TIMER1_OVF": 13, "TIMER0_COMPA": 14, "TIMER0_COMPB": 15, "USART_RX": 18,
-	"USART_UDRE": 19, "ADC": 21}
+var vectors = map[string]int{
+	"INT0": 1, "PCINT1": 4, "PCINT2": 5, "TIMER2_COMPA": 7, "TIMER2_COMPB": 8, "TIMER1_CAPT": 10, "TIMER1_COMPA": 11,
+	"TIMER1_COMPB": 12, "TIMER1_OVF": 13, "TIMER0_COMPA": 14, "TIMER0_COMPB": 15, "USART_RX": 18,
+	"USART_UDRE": 19, "ADC": 21,
+}
 
 // statement is what the comment above some interrupts says, in cycles.
 type statement struct {

@@ -68,8 +68,9 @@ func TestGuardCutsValve(t *testing.T) {
 // A pulse as long as the limit is none that the guard cuts.
 func TestLongestPulseIsNoFault(t *testing.T) {
 	h := start(t)
-	for output, limit := range map[uint8]time.Duration{outValve1: 500 * time.Millisecond, outFlash1: 100 * time.Millisecond,
-		outFlash2: 100 * time.Millisecond, outValve2: 500 * time.Millisecond} {
+	limits := map[uint8]time.Duration{outValve1: 500 * time.Millisecond, outFlash1: 100 * time.Millisecond,
+		outFlash2: 100 * time.Millisecond, outValve2: 500 * time.Millisecond}
+	for output, limit := range limits {
 		h.arm(simple(time.Millisecond, limit, output), 1)
 		h.cross(h.Now + 1000)
 		h.pings(h.Now+Cycles(600*time.Millisecond), Cycles(100*time.Millisecond))
@@ -187,8 +188,7 @@ func TestHalfLoad(t *testing.T) {
 	assert.Equal(t, wire.Done, the[wire.Shot](h).Status)
 }
 
-// Garbage and cut frames at full rate, for as long as a link may be quiet: no answer, no effect on a shot under way, and
-// it is not taken for a sign of life.
+// Garbage and cut frames at full rate, for as long as a link may be quiet: no answer, no effect on a shot under way.
 func TestGarbage(t *testing.T) {
 	h := start(t)
 	r := rnd(7)
@@ -235,7 +235,8 @@ func TestOpeningIsExact(t *testing.T) {
 	for i := range 2 {
 		gap := int32(ticks(25 * time.Millisecond))
 		p.Opening[2*i] = wire.CueSpec{Output: uint8(outValve1 + i), Offset: int32(i), Width: ticks(3 * time.Millisecond)}
-		p.Opening[2*i+1] = wire.CueSpec{Output: uint8(outValve1 + i), Offset: gap, Width: ticks(4*time.Millisecond) + uint32(i)}
+		second := ticks(4*time.Millisecond) + uint32(i)
+		p.Opening[2*i+1] = wire.CueSpec{Output: uint8(outValve1 + i), Offset: gap, Width: second}
 	}
 	h.arm(p, 1)
 	h.do(wire.Go{})
@@ -258,7 +259,7 @@ func TestOpeningIsExact(t *testing.T) {
 	}
 }
 
-// Six outputs at once: the hundred microseconds that four of them can be planned in are the least that the board takes.
+// At the least lead the board takes, what it accepts is exact; what it cannot do it refuses as late.
 func TestLead(t *testing.T) {
 	for _, outputs := range [][]uint8{{outFlash1}, {outShutter, outFlash1, outFlash2}, {outShutter, outFocus, outFlash1,
 		outFlash2, outValve1, outValve2}} {

@@ -244,8 +244,8 @@ func TestSameJudgement(t *testing.T) {
 		}
 	}
 	t.Log(reasons)
-	for _, reason := range []wire.Reason{wire.ReasonNone, wire.ReasonBadProgram, wire.ReasonBadLength, wire.ReasonNoSuchPin,
-		wire.ReasonMaxOn} {
+	for _, reason := range []wire.Reason{wire.ReasonNone, wire.ReasonBadProgram, wire.ReasonBadLength,
+		wire.ReasonNoSuchPin, wire.ReasonMaxOn} {
 		assert.Greater(t, reasons[reason], 50, "%s is hardly tried", reason)
 	}
 }
