@@ -50,8 +50,8 @@ func (m *Main) parseBoard(args []string) (*boardFlags, error) {
 	flags.BoolVar(&f.null, "null", false, "switch nothing: a board without pins, for stillwater lateness")
 	flags.IntVar(&f.priority, "priority", config.DefaultPriority, "with --null: real-time priority to ask for, 0 for none")
 	flags.IntVar(&f.cpu, "cpu", config.AnyCPU, "with --null: processor to stay on")
-	flags.IntVar(&f.keep, "keep", 0, "started by the board process: switch its outputs, that many descriptors, off when it "+
-		"is gone")
+	flags.IntVar(&f.keep, "keep", 0, "started by the board process: switch its outputs, that many descriptors, off when "+
+		"it is gone")
 	if err := flags.Parse(args); err != nil {
 		return f, fmt.Errorf("%w: board: %w", errUsage, err)
 	}

@@ -103,8 +103,8 @@ func loadInParts(p wire.Program, shots uint16) (list []wire.Message) {
 	return append(list, wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded)}, wire.Arm{Shots: shots})
 }
 
-// With cues as dense as a program can have, woken late, and with edges that mean nothing pouring in, the wave is never in
-// the way of a cue, is never faster than 50 Hz, and never slow enough for the guard to notice.
+// With cues as dense as a program can have, woken late, and with edges that mean nothing pouring in, the wave is never
+// in the way of a cue, is never faster than 50 Hz, and never slow enough for the guard to notice.
 func TestWaveKeepsClearOfCues(t *testing.T) {
 	var worst, worstStorm int64
 	for seed := range uint64(12) {
@@ -144,7 +144,7 @@ func TestWaveKeepsClearOfCues(t *testing.T) {
 		worstStorm = max(worstStorm, w.longestHalf(from))
 		require.Greater(t, len(w.changes), calm+30, "seed %d: it goes on in a storm", seed)
 	}
-	t.Logf("longest half of the wave: %d ticks among crowded cues, %d in a storm (virtual time)", worst/100, worstStorm/100)
+	t.Logf("longest half of the wave: %d ticks among crowded cues, %d in a storm (virtual)", worst/100, worstStorm/100)
 	assert.Less(t, worst, 20*ms, "a tenth of what the guard waits")
 	assert.Less(t, worstStorm, guardRelease/2)
 }
@@ -232,8 +232,8 @@ func TestWaveThatCannotBeMade(t *testing.T) {
 	assert.Equal(t, uint32(troublePulse), faults[0].Detail)
 }
 
-// The rhythm alone, at random times around the wrap of the ticks: never sooner than every, never within keepClear before
-// a cue, and always by the first look that may have it.
+// The rhythm alone, at random times around the wrap of the ticks: never sooner than every, never within keepClear
+// before a cue, and always by the first look that may have it.
 func TestRhythmProperty(t *testing.T) {
 	const clear = 2000
 	for seed := range uint64(200) {

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -199,8 +200,8 @@ func children(t testing.TB, pid int) (list []int) {
 	return list
 }
 
-// Whatever ends the process while an output is on, the output is switched off: by the process if it can, by its keeper if
-// it cannot. Then the heartbeat's line does not change any more.
+// Whatever ends the process while an output is on, the output is switched off: by the process if it can, by its keeper
+// if it cannot. Then the heartbeat's line does not change any more.
 func TestEveryWayOut(t *testing.T) {
 	kill := func(s syscall.Signal) func(*proc, *spawn.Process) {
 		return func(_ *proc, link *spawn.Process) { _ = syscall.Kill(link.Pid(), s) }
@@ -451,6 +452,17 @@ func TestBoardWaitsForTheKeeperBefore(t *testing.T) {
 	}
 }
 
+// Any other trouble with the outputs is said at once.
+func TestBoardWithoutOutputs(t *testing.T) {
+	tries := 0
+	m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
+	err := m.runBoard(t.Context(), &boardFlags{}, config.Config{}, pinAccess{
+		outputs: func(config.Board, *lines) error { tries++; return fmt.Errorf("outputs: %w", syscall.EACCES) },
+	})
+	assert.ErrorIs(t, err, syscall.EACCES)
+	assert.Equal(t, 1, tries)
+}
+
 // A host that sends but does not read is sent away; the board serves the next.
 func TestBoardAtASocketSendsTheDeafAway(t *testing.T) {
 	t.Parallel()
@@ -536,7 +548,8 @@ func TestBoardAsAService(t *testing.T) {
 		listening, err := listener.File()
 		require.NoError(t, err)
 		defer listening.Close()
-		p.run([]*os.File{listening}, "LISTEN_PID=$$", []string{"LISTEN_FDS=1", "NOTIFY_SOCKET=" + filepath.Join(dir, "notify"),
+		p.run([]*os.File{listening}, "LISTEN_PID=$$", []string{"LISTEN_FDS=1",
+			"NOTIFY_SOCKET=" + filepath.Join(dir, "notify"),
 			"WATCHDOG_USEC=300000"})
 	}
 
@@ -717,26 +730,23 @@ func TestDialWords(t *testing.T) {
 	say := func(words string) func(net.Conn) {
 		return func(c net.Conn) { _, _ = io.WriteString(c, words); c.Close() }
 	}
-	var open []net.Conn
-	for says, path := range map[string]string{
-		"and this page have read different configurations: restart both, sudo systemctl restart": serving("other",
-			say("stillwater board 0123\n")),
-		"ended before it said anything: its log says why: journalctl -u stillwater-board": serving("mute", say("")),
-		"is no board of this version of Stillwater":                                       serving("stranger", say("220 ready\n")),
-		"it says \"aaaaaaaaaa":              serving("talker", say(strings.Repeat("a", 1000))),
-		"does not answer: its log says why": serving("silent", func(c net.Conn) { open = append(open, c) }),
+	for says, words := range map[string]string{
+		"and this page have read different configurations: restart both, sudo systemctl":  "stillwater board 0123\n",
+		"ended before it said anything: its log says why: journalctl -u stillwater-board": "",
+		"is no board of this version of Stillwater":                                       "220 ready\n",
+		"it says \"aaaaaaaaaa": strings.Repeat("a", 1000),
 	} {
-		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
-		if strings.HasSuffix(path, "silent") {
-			ctx, cancel = context.WithDeadline(t.Context(), time.Now().Add(50*time.Millisecond))
-		}
-		_, err := spawn.Dial(ctx, path, "4567")
-		cancel()
-		if strings.HasSuffix(path, "silent") {
-			assert.Error(t, err)
-			continue
-		}
+		path := serving(fmt.Sprint(len(words)), say(words))
+		_, err := spawn.Dial(t.Context(), path, "4567")
 		assert.ErrorContains(t, err, says)
 		assert.ErrorContains(t, err, path)
 	}
+	stopped := errors.New("stopped on purpose")
+	ctx, stop := context.WithCancelCause(t.Context())
+	silent := serving("silent", func(c net.Conn) {
+		t.Cleanup(func() { c.Close() })
+		stop(stopped)
+	})
+	_, err := spawn.Dial(ctx, silent, "4567")
+	assert.ErrorIs(t, err, stopped, "one that says nothing is not waited for when the daemon stops")
 }

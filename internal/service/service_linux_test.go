@@ -172,8 +172,8 @@ func TestListeners(t *testing.T) {
 	assert.Equal(t, "[3] <nil> cloexec true", play(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1"))
 	assert.Equal(t, "[] <nil> cloexec false", play(t, listening, "LISTEN_PID=1", "LISTEN_FDS=1"), "for another process")
 	assert.Equal(t, "[] <nil> cloexec false", play(t, listening))
-	assert.Contains(t, play(t, connected, "LISTEN_PID=own", "LISTEN_FDS=1"), "descriptor 3 from the service manager: does "+
-		"not listen; the unit wants ListenStream= and Accept=no")
+	assert.Contains(t, play(t, connected, "LISTEN_PID=own", "LISTEN_FDS=1"), "descriptor 3 from the service manager: "+
+		"does not listen; the unit wants ListenStream= and Accept=no")
 	assert.Contains(t, play(t, null, "LISTEN_PID=own", "LISTEN_FDS=1"), "is no socket")
 	assert.Contains(t, play(t, listening, "LISTEN_PID=own", "LISTEN_FDS=many"), `LISTEN_FDS="many" is no number`)
 	assert.Contains(t, play(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1000"), `LISTEN_FDS="1000" is no number`)

@@ -57,7 +57,6 @@ func TakeDoor(fd int, sum string) (*Door, error) {
 	if !ok {
 		return nil, errors.Join(fmt.Errorf("descriptor %d is no unix socket to listen on", fd), l.Close())
 	}
-	listener.SetUnlinkOnClose(false)
 	return newDoor(listener, sum)
 }
 

@@ -132,7 +132,7 @@ func TestUnanswered(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	for err, says := range map[error]string{
-		fs.ErrNotExist:       "there is no board socket " + path + " yet: start the board's service with sudo systemctl start",
+		fs.ErrNotExist:       "there is no board socket " + path + " yet: start the board's service with sudo systemctl",
 		syscall.ECONNREFUSED: "nobody answers at the board socket " + path,
 		fs.ErrPermission: fmt.Sprintf("this user may not open the board socket %s (mode 0600, user %d): run Stillwater as "+
 			"its owner", path, os.Getuid()),

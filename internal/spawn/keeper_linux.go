@@ -28,8 +28,8 @@ type Keeper struct {
 	gone chan struct{}
 }
 
-// StartKeeper starts the process c, which is to call Keep, with the descriptors it is to hold, and returns once it holds
-// them.
+// StartKeeper starts the process c, which is to call Keep, with the descriptors it is to hold, and returns once it
+// holds them.
 func StartKeeper(c Command, held []int) (*Keeper, error) {
 	conn, theirs, err := pair()
 	if err != nil {

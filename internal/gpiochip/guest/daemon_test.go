@@ -332,7 +332,8 @@ func TestDaemonSound(t *testing.T) {
 // Lag-led: the shutter alone, as much earlier as the camera lags; the camera fires the flash.
 func TestDaemonLagLed(t *testing.T) {
 	s := newStage(t)
-	s.phone.set("kind", "drop", "drop.height", "60 cm", "drop.beam", "5 cm", "light.expose", "lag-led", "light.lag", "60 ms")
+	s.phone.set("kind", "drop", "drop.height", "60 cm", "drop.beam", "5 cm")
+	s.phone.set("light.expose", "lag-led", "light.lag", "60 ms")
 	p := s.compiled(s.phone.last.Set)
 	require.Len(t, p.Cues, 1)
 	require.Equal(t, -60*time.Millisecond, p.Cues[0].Offset)

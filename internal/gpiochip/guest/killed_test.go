@@ -69,8 +69,8 @@ func (s *killStage) beatsAfter(records []record, at time.Duration) (n int) {
 	return n
 }
 
-// A board that is killed while an output is on: its keeper switches off, and the heartbeat does not change any more. Both
-// as the kernel recorded it.
+// A board that is killed while an output is on: its keeper switches off, and the heartbeat does not change any more.
+// Both as the kernel recorded it.
 func TestKilledBoard(t *testing.T) {
 	s := newKillStage(t)
 	s.lit()
