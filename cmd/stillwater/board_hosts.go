@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math"
 
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/realtime"
@@ -105,7 +104,7 @@ func (p *boardProcess) await(ctx context.Context, door *spawn.Door) (guest spawn
 		if err != nil {
 			return guest, false, err
 		}
-		until := int64(math.MaxInt64)
+		until := int64(0) // no limit
 		if beats {
 			until = clock.Ns() + int64(clock.Until(next))
 		}

@@ -90,16 +90,21 @@ type proc struct {
 func newProc(t *testing.T) *proc {
 	pins, file := newPins(t)
 	p := &proc{t: t, pins: pins, file: file, conf: filepath.Join(t.TempDir(), "stillwater.toml"), log: &logged{}}
-	require.NoError(t, os.WriteFile(p.conf, []byte(processConfig), 0o600))
-	conf, err := config.Load(p.conf)
-	require.NoError(t, err)
-	p.sum = conf.Sum
+	p.configure(processConfig)
 	t.Cleanup(func() {
 		if t.Failed() {
 			t.Logf("the board said:\n%s", p.log)
 		}
 	})
 	return p
+}
+
+func (p *proc) configure(text string) {
+	p.t.Helper()
+	require.NoError(p.t, os.WriteFile(p.conf, []byte(text), 0o600))
+	conf, err := config.Load(p.conf)
+	require.NoError(p.t, err)
+	p.sum = conf.Sum
 }
 
 // env is the environment of the program played by this test binary. The race detector would let each process end only
@@ -463,10 +468,11 @@ func TestBoardWithoutOutputs(t *testing.T) {
 	assert.Equal(t, 1, tries)
 }
 
-// A host that sends but does not read is sent away; the board serves the next.
+// A host that sends but does not read is sent away; the board, here without a heartbeat, serves the next.
 func TestBoardAtASocketSendsTheDeafAway(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
+	p.configure(strings.Replace(processConfig, "[board.heartbeat]\npin = \"BEAT\"\n", "", 1))
 	path := filepath.Join(t.TempDir(), "board.sock")
 	p.run(nil, "", nil, "--listen", path)
 	deaf := p.at(path)
@@ -479,6 +485,7 @@ func TestBoardAtASocketSendsTheDeafAway(t *testing.T) {
 	require.NoError(t, err)
 	assert.NoError(t, client.Close())
 	assert.Contains(t, p.log.String(), "the host was sent away; outputs are off")
+	assert.Zero(t, p.pins.Beats.Load())
 }
 
 // Whatever is in the way of the socket is said, and only what nobody uses any more is replaced.
