@@ -42,8 +42,8 @@ func (m *Main) latenessTools(ctx context.Context, o *latenessOptions, cfg config
 		about.Output, about.Input = strconv.Quote(o.output), o.input
 		args = []string{"board", "--config", cfg.Path, "--sum", cfg.Sum}
 		o.priority, o.cpu = cfg.Board.Priority, cfg.Board.CPU
-		fmt.Fprintf(m.Stderr, "This switches output %q, which is connected to whatever hangs on it, %d times, one in %v.\n",
-			o.output, o.count, restOf(cfg.Board.Outputs[bench.output].Kind))
+		fmt.Fprintf(m.Stderr, "This switches output %q, which is connected to whatever hangs on it, %d times, one in %v. "+
+			"Interrupt it (Ctrl-C) to stop.\n", o.output, o.count, restOf(cfg.Board.Outputs[bench.output].Kind))
 	}
 	tools := latenessTools{measure: bench.measure}
 	load, err := o.startLoad(ctx)
@@ -59,7 +59,10 @@ func (m *Main) latenessTools(ctx context.Context, o *latenessOptions, cfg config
 	}
 	if bench.client, err = board.Dial(ctx, process, board.Options{}); err != nil {
 		load.stop()
-		return tools, fmt.Errorf("%w (if the daemon or a board service is running, it holds the outputs: stop it first)", err)
+		if o.config != "" {
+			err = fmt.Errorf("%w (if the daemon or a board service is running, it holds the outputs: stop it first)", err)
+		}
+		return tools, err
 	}
 	if o.peer {
 		tools.peer = o.cyclictest

@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/lateness"
+	"stillwater/internal/realtime"
 )
 
 // peerHistogram is how many nanoseconds cyclictest counts one by one: the most it takes. What is later it only counts.
@@ -33,12 +34,7 @@ func (o *latenessOptions) cyclictest(ctx context.Context, n int) ([]lateness.Cou
 	args := []string{"--quiet", "--mlockall", "--nsecs", "--loops=" + strconv.Itoa(n),
 		"--interval=" + strconv.FormatInt(o.interval.Microseconds(), 10),
 		"--histogram=" + strconv.Itoa(peerHistogram), "--json=" + out}
-	if o.priority > 0 {
-		args = append(args, "--policy=fifo", "--priority="+strconv.Itoa(o.priority))
-	}
-	if o.cpu != config.AnyCPU {
-		args = append(args, "--affinity="+strconv.Itoa(o.cpu))
-	}
+	args = append(args, o.peerThread(realtime.Probe)...)
 	if said, err := exec.CommandContext(ctx, path, args...).CombinedOutput(); err != nil {
 		return nil, fmt.Errorf("--peer: cyclictest: %w: %s", err, firstLine(said))
 	}
@@ -47,6 +43,18 @@ func (o *latenessOptions) cyclictest(ctx context.Context, n int) ([]lateness.Cou
 		return nil, fmt.Errorf("--peer: %w", err)
 	}
 	return readCyclictest(text)
+}
+
+// peerThread asks for what the board's thread is granted, and for nothing that it is not: both are to be alike.
+func (o *latenessOptions) peerThread(probe func(realtime.Want) realtime.Report) []string {
+	thread := []string{"--policy=other"}
+	if o.priority > 0 && probe(realtime.Want{Priority: o.priority, CPU: config.AnyCPU}).Grants[0].OK {
+		thread = []string{"--policy=fifo", "--priority=" + strconv.Itoa(o.priority)}
+	}
+	if o.cpu != config.AnyCPU && probe(realtime.Want{CPU: o.cpu}).Grants[0].OK {
+		thread = append(thread, "--affinity="+strconv.Itoa(o.cpu))
+	}
+	return thread
 }
 
 func firstLine(p []byte) string {

@@ -18,6 +18,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/lateness"
+	"stillwater/internal/realtime"
 )
 
 var update = flag.Bool("update", false, "write golden files anew")
@@ -247,6 +248,18 @@ func TestReadCyclictest(t *testing.T) {
 		_, err := readCyclictest([]byte(bad))
 		assert.ErrorContains(t, err, "--peer", bad)
 	}
+}
+
+// The peer gets what the board gets, and no more.
+func TestPeerThread(t *testing.T) {
+	o := &latenessOptions{priority: 60, cpu: 1}
+	answer := func(ok bool) func(realtime.Want) realtime.Report {
+		return func(realtime.Want) realtime.Report { return realtime.Report{Grants: []realtime.Grant{{OK: ok}}} }
+	}
+	assert.Equal(t, []string{"--policy=fifo", "--priority=60", "--affinity=1"}, o.peerThread(answer(true)))
+	assert.Equal(t, []string{"--policy=other"}, o.peerThread(answer(false)))
+	o = &latenessOptions{cpu: config.AnyCPU}
+	assert.Equal(t, []string{"--policy=other"}, o.peerThread(answer(true)))
 }
 
 // What the board process says of itself goes into the report, and anything else to whoever looks.

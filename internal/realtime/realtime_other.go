@@ -14,7 +14,10 @@ type Thread struct{ Report Report }
 func Enter(Want) *Thread { return &Thread{} }
 
 // Probe says that there is nothing to grant.
-func Probe(Want) Report { return Report{} }
+func Probe(Want) Report {
+	return Report{Grants: []Grant{{What: "board process", Why: ErrUnsupported.Error(),
+		Remedy: "use the simulated board, or one on a serial port"}}}
+}
 
 // Arm does nothing.
 func (*Thread) Arm() {}
