@@ -36,7 +36,8 @@ func (o *latenessOptions) cyclictest(ctx context.Context, n int) ([]lateness.Cou
 		"--histogram=" + strconv.Itoa(peerHistogram), "--json=" + out}
 	args = append(args, o.peerThread(realtime.Probe)...)
 	if said, err := exec.CommandContext(ctx, path, args...).CombinedOutput(); err != nil {
-		return nil, fmt.Errorf("--peer: cyclictest: %w: %s", err, firstLine(said))
+		return nil, fmt.Errorf("--peer: cyclictest: %w: %s (it runs for root only, or with a limit on real-time priority "+
+			"that allows it; else leave --peer out)", err, firstLine(said))
 	}
 	text, err := os.ReadFile(out)
 	if err != nil {
