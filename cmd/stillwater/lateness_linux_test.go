@@ -63,12 +63,19 @@ func TestLatenessOfANullBoard(t *testing.T) {
 func TestLatenessAgainstCyclictest(t *testing.T) {
 	need.Tool(t, "cyclictest")
 	need.Tool(t, "stress-ng")
-	keys := runLateness(t, "--count", "60", "--peer", "--rounds", "2", "--load")
-	peer, ok := keys["peer"].(map[string]any)
-	require.True(t, ok)
-	assert.EqualValues(t, 60, peer["count"])
-	assert.Positive(t, peer["ratio_p50"])
+	args := []string{"--count", "60", "--load"}
+	granted := realtime.Probe(realtime.Want{Priority: config.DefaultPriority, CPU: config.AnyCPU}).Grants[0].OK
+	if granted { // else cyclictest does not run, and stillwater says so
+		args = append(args, "--peer", "--rounds", "2")
+	}
+	keys := runLateness(t, args...)
 	assert.Contains(t, keys["load"], "stress-ng --cpu 0")
+	peer, ok := keys["peer"].(map[string]any)
+	require.Equal(t, granted, ok)
+	if granted {
+		assert.EqualValues(t, 60, peer["count"])
+		assert.Positive(t, peer["ratio_p50"])
+	}
 }
 
 // looped is a board whose flash is wired back to its beam: each switching is an edge, stamped when it happens.

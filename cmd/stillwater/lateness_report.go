@@ -69,7 +69,11 @@ func (r *latenessReport) write(w io.Writer) error {
 			return fmt.Errorf("lateness: %w", err)
 		}
 	}
-	_, err := fmt.Fprintf(w, "\nThis is %s (%s).\n", r.Verdict.Words, r.Plan.From)
+	fmt.Fprintf(w, "\nThis is %s (%s).\n", r.Verdict.Words, r.Plan.From)
+	if r.Verdict.Good || len(r.About.Missing) == 0 {
+		return nil
+	}
+	_, err := fmt.Fprintln(w, "What the system does not grant, above, is the first thing to mend.")
 	return err
 }
 

@@ -305,5 +305,6 @@ func TestLatenessVerdictIsAnError(t *testing.T) {
 	var text bytes.Buffer
 	assert.ErrorIs(t, r.answer(&text, false), errLate)
 	assert.Contains(t, text.String(), "not good enough for a throw")
+	assert.Contains(t, text.String(), "does not grant, above, is the first thing to mend")
 	assert.False(t, errors.Is(r.answer(io.Discard, true), errUsage))
 }
