@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"log/slog"
 	"time"
 
 	"stillwater/internal/realtime"
@@ -14,11 +15,16 @@ const (
 	halfWave = 10 * time.Millisecond
 	// keepClear is how long before anything is due the heart leaves the loop alone: ample for one call to the kernel.
 	keepClear = 200 * time.Microsecond
+	// longestHalf is how long a half may last before the hardware's guard may have cut the outputs off.
+	longestHalf = 20 * time.Millisecond
 	// livesPerPeriod is how many signs of life the service manager gets in the time it waits for one.
 	livesPerPeriod = 3
 	// longestSilence keeps the times between signs of life far from where ticks wrap.
 	longestSilence = time.Minute
 )
+
+// tick is one of the board's.
+const tick = time.Second / realtime.TickHz
 
 // rhythm says when something is to be done again and again that must keep clear of what is due. It has no clock.
 type rhythm struct {
@@ -52,6 +58,10 @@ type heart struct {
 	line    switches // nil: no wave
 	high    uint8
 	wave    rhythm
+	beaten  wire.Tick // with ever: when the line last changed
+	ever    bool
+	pauses  int    // halves that were too long
+	longest uint32 // of them, ticks
 	manager *service.Manager
 	life    rhythm // every 0: nobody waits for it
 }
@@ -73,8 +83,9 @@ func (h *heart) beat(now, cue wire.Tick, cued, sure bool) (next wire.Tick, ok bo
 	switch {
 	case h.line == nil:
 	case !sure:
-		h.wave.going = false
+		h.wave.going, h.ever = false, false
 	case h.wave.due(now, cue, cued):
+		h.measure(now)
 		h.high ^= 1
 		if err := h.line.Set(1, h.high); err != nil {
 			return 0, false, fmt.Errorf("heartbeat: %w", err)
@@ -86,6 +97,26 @@ func (h *heart) beat(now, cue wire.Tick, cued, sure bool) (next wire.Tick, ok bo
 		}
 	}
 	return h.next()
+}
+
+// measure looks how long the half that ends now was.
+func (h *heart) measure(now wire.Tick) {
+	half := uint32(now - h.beaten)
+	if h.ever && half > realtime.Ticks(longestHalf) {
+		h.pauses++
+		h.longest = max(h.longest, half)
+	}
+	h.beaten, h.ever = now, true
+}
+
+// rest says in the log if the wave paused: what was to be switched in that time may not have been.
+func (h *heart) rest() {
+	if h.pauses == 0 {
+		return
+	}
+	slog.Warn("board: the heartbeat paused, and the guard it feeds may have cut the outputs off for that time: this "+
+		"machine was too busy, see stillwater lateness", "times", h.pauses, "longest", time.Duration(h.longest)*tick)
+	h.pauses, h.longest = 0, 0
 }
 
 // next is the first of the times that are wanted.

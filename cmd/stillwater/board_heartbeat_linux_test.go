@@ -3,9 +3,11 @@ package main
 import (
 	"errors"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"net"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -195,6 +197,48 @@ func (f *fickle) Set(mask, levels uint8) error {
 		return errors.New("broken on purpose")
 	}
 	return f.virtual.Set(mask, levels)
+}
+
+// A wave that paused, because the machine was too busy, is said once the board has disarmed: the guard may have cut off
+// what was to fire. One that the board stopped itself is not.
+func TestWaveThatPaused(t *testing.T) {
+	var log strings.Builder
+	before := slog.Default()
+	slog.SetDefault(slog.New(slog.NewTextHandler(&log, nil)))
+	defer slog.SetDefault(before)
+	v := newVirtual(t)
+	out := &fickle{virtual: v}
+	link, err := realtime.NewLink(v.link)
+	require.NoError(t, err)
+	state, err := trigger.New(boardConfig(testBoard(), 0))
+	require.NoError(t, err)
+	l := loopOn(state, v, v, v, out, link, 0)
+	l.board.Start(l.clock.Now())
+	beating(v, l)
+	session := func(wake int64, broken bool) string {
+		log.Reset()
+		begin := v.now
+		v.tell(begin+ms, load(aimed(20*ms, ms), 1)...)
+		v.ping(begin+2*ms, begin+900*ms)
+		runUntil(t, v, l, begin+300*ms)
+		v.wake, out.broken = [2]int64{wake, wake + 1}, broken
+		if broken {
+			v.tell(v.now+ms, wire.Pulse{})
+			v.tell(v.now+2*ms, wire.Disarm{})
+		}
+		runUntil(t, v, l, begin+500*ms)
+		v.wake, out.broken = [2]int64{10 * us, 60 * us}, false
+		v.tell(v.now+ms, wire.Disarm{})
+		runUntil(t, v, l, v.now+100*ms)
+		return log.String()
+	}
+	assert.Empty(t, session(5*ms, false), "a half of 15 ms is none too long")
+	said := session(25*ms, false)
+	assert.Contains(t, said, "the heartbeat paused, and the guard it feeds may have cut the outputs off")
+	assert.Regexp(t, `times=[5-7] longest=35(\.[0-9]+)?ms`, said)
+	assert.Empty(t, session(5*ms, false), "it is said once")
+	assert.NotContains(t, session(10*us, true), "paused")
+	assert.Empty(t, session(10*us, false), "nor is it when there is time the next time")
 }
 
 // A fault that leaves no doubt about the outputs does not stop the wave: kill switch, a quiet host, a pulse too long.

@@ -81,6 +81,7 @@ func (h hosts) serve(ctx context.Context, p *boardProcess) error {
 		default:
 			slog.Info("board: the host is gone; outputs are off")
 		}
+		p.heart.rest()
 		p.thread.Disarm()
 	}
 }

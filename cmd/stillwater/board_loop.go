@@ -76,6 +76,7 @@ type attention interface {
 // wants to be woken, if it is cued; sure says that the outputs are as they were last driven.
 type pulse interface {
 	beat(now, cue wire.Tick, cued, sure bool) (next wire.Tick, ok bool, err error)
+	rest() // there is time to say how it went: nothing is armed
 }
 
 // loop is a running board.
@@ -148,6 +149,9 @@ func (l *loop) run(ctx context.Context) (err error) {
 	defer func() {
 		err = errors.Join(err, l.board.Safe(l.clock.Now()))
 		_ = l.link.Flush() // the host may be gone
+		if l.awake && l.thread != nil {
+			l.thread.Disarm() // the next host may be long in coming
+		}
 	}()
 	l.board.Start(l.clock.Now())
 	for ctx.Err() == nil {
@@ -275,6 +279,9 @@ func (l *loop) attend() error {
 // tend collects garbage and looks whether the clock still tells the time of the edges.
 func (l *loop) tend() error {
 	l.tended = l.clock.Ns()
+	if l.pulse != nil {
+		l.pulse.rest()
+	}
 	if l.thread != nil {
 		l.thread.Disarm()
 	}
