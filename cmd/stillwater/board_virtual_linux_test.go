@@ -471,6 +471,17 @@ func TestBoardTendsItself(t *testing.T) {
 	assert.Equal(t, wire.Fault{Reason: wire.ReasonBoard, Detail: troubleClock, At: faults[0].At}, faults[0])
 }
 
+// A host that goes while the board is armed leaves a process that rests.
+func TestBoardRestsWithoutItsHost(t *testing.T) {
+	v := newVirtual(t)
+	l := v.loop()
+	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...)
+	v.at(v.now+100*ms, func() { require.NoError(t, unix.Shutdown(v.far, unix.SHUT_RDWR)) })
+	require.NoError(t, l.run(t.Context()))
+	assert.Equal(t, []bool{true, false}, v.armed)
+	assert.Zero(t, v.on)
+}
+
 // gated is a program that wants two beams; both are inputs of testBoard only here.
 func gated() wire.Program {
 	p := aimed(20*ms, ms)
