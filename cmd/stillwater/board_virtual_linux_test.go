@@ -429,7 +429,7 @@ func TestBoardTellsInTime(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
 	begin := v.now + 10*ms
-	v.storms = []storm{{input: 0, next: begin, every: 10 * ms, until: begin + 10*ms}} // a rise, and a fall to be told later
+	v.storms = []storm{{input: 0, next: begin, every: 10 * ms, until: begin + 10*ms}} // the fall is told later
 	v.at(begin+200*ms, func() {})
 	edges := func() int { v.hear(); return len(heardOf[wire.Edge](v)) }
 	for edges() < 1 {
