@@ -28,7 +28,10 @@ const (
 func Dial(ctx context.Context, path, sum string) (io.ReadWriteCloser, error) {
 	var dialer net.Dialer
 	conn, err := dialer.DialContext(ctx, "unix", path)
-	if err != nil {
+	switch {
+	case err != nil && ctx.Err() != nil:
+		return nil, context.Cause(ctx)
+	case err != nil:
 		return nil, unanswered(path, err)
 	}
 	if err := meet(ctx, conn, path, sum); err != nil {
