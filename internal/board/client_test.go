@@ -531,10 +531,12 @@ func TestStrangersAreToldApart(t *testing.T) {
 
 // A bootloader that hears something goes on waiting for a programmer. It must be left in peace for long enough.
 func TestDialLeavesABootloaderInPeace(t *testing.T) {
-	for _, patience := range []time.Duration{500 * time.Millisecond, time.Second, 2 * time.Second} {
+	for _, patience := range []time.Duration{300 * time.Millisecond, 700 * time.Millisecond, 1500 * time.Millisecond,
+		2 * time.Second} {
 		synctest.Test(t, func(t *testing.T) {
 			s, host := newScript(t)
 			booted := false
+			var at time.Time
 			var over *time.Timer
 			s.react = func(s *script, f wire.Frame) bool {
 				s.mu.Lock()
@@ -546,13 +548,14 @@ func TestDialLeavesABootloaderInPeace(t *testing.T) {
 			}
 			over = time.AfterFunc(patience, func() {
 				s.mu.Lock()
-				booted = true
+				booted, at = true, time.Now()
 				s.mu.Unlock()
 				s.say(s.ident, wire.State{}) // as each board says unasked when it starts
 			})
 			go s.serve()
 			c, err := Dial(context.Background(), host, Options{Log: quiet(), Boot: 8 * time.Second})
 			require.NoError(t, err, "%v", patience)
+			assert.LessOrEqual(t, time.Since(at), restOfIt, "it is asked as soon as it has begun to speak")
 			c.Close()
 		})
 	}

@@ -119,6 +119,7 @@ func TestAClockThatWandersIsFollowed(t *testing.T) {
 			behind := math.Abs(wander) * e.Over.Seconds()
 			require.LessOrEqual(t, e.LowPPM-behind, q.ppm, "seed %d at %v, %+v", seed, host, e)
 			require.GreaterOrEqual(t, e.HighPPM+behind, q.ppm, "seed %d at %v, %+v", seed, host, e)
+			require.LessOrEqual(t, e.Over, (buckets+1)*(bucket+time.Second), "what is old is forgotten")
 			if e.Over > 10*time.Second {
 				followed++
 				best := 4e6 * l.fastest.Seconds() / e.Over.Seconds()
@@ -169,6 +170,29 @@ func TestTicksAreWidenedForDays(t *testing.T) {
 	}
 }
 
+// A slow clock is read to a tick, which is then more than the round trips: the limits must leave room for it.
+func TestTicksAreWholeOnes(t *testing.T) {
+	for seed := range uint64(40) {
+		random := rand.New(rand.NewPCG(seed, 4))
+		q := &quartz{hz: 1000, ppm: random.Float64()*10000 - 5000, count: random.Float64() * 1e6}
+		truth := q.ppm
+		l := link{random, 5 * time.Microsecond}
+		c := New(1000)
+		for host := time.Duration(0); host < time.Minute; host += time.Duration(random.Int64N(int64(time.Second))) {
+			got := l.ask(c, q, host)
+			host = max(host, got)
+			if e, ok := c.Estimate(host); ok {
+				require.LessOrEqual(t, e.LowPPM, truth+1e-3, "seed %d", seed)
+				require.GreaterOrEqual(t, e.HighPPM, truth-1e-3, "seed %d", seed)
+				require.Zero(t, e.Restarts, "seed %d", seed)
+				count, within := c.Now(host)
+				exact := *q
+				require.InDelta(t, math.Floor(exact.to(host)), float64(count), math.Floor(within+1), "seed %d", seed)
+			}
+		}
+	}
+}
+
 // Readings that come late, out of order with what the board said since, change nothing.
 func TestWhatIsOldChangesNothing(t *testing.T) {
 	c := New(2_000_000)
@@ -178,6 +202,7 @@ func TestWhatIsOldChangesNothing(t *testing.T) {
 	c.Glimpse(math.MaxUint32-50, time.Second+110*time.Microsecond)
 	assert.Equal(t, int64(math.MaxUint32)+101, c.Wide(100))
 	assert.Equal(t, int64(math.MaxUint32)-50, c.Wide(math.MaxUint32-50))
+	assert.Equal(t, int64(math.MaxUint32)+101+1<<31-1, c.Wide(100+1<<31-1), "as far ahead of the newest as can be")
 }
 
 // A machine that slept, or a board that counts from another number, is learned anew instead of believed.
@@ -203,6 +228,7 @@ func TestAJumpStartsLearningAgain(t *testing.T) {
 		now := uint32(int64(q.to(host)))
 		count, within := c.Now(host)
 		assert.InDelta(t, 0, float64(int32(uint32(count)-now)), within+2, "jump %v", jump)
+		assert.InDelta(t, count, c.Wide(now), within+2, "jump %v: what is told counts on from there", jump)
 	}
 }
 

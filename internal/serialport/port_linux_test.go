@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -122,6 +123,49 @@ func TestOnePortOneProgram(t *testing.T) {
 	second, err := Open(path, 250000)
 	require.NoError(t, err)
 	require.NoError(t, second.Close())
+}
+
+// Others may not even open it, unless they are root, and may again once it is closed.
+func TestOpenExcludesOthers(t *testing.T) {
+	_, path := terminal(t)
+	excluded := func() int {
+		fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY, 0)
+		require.NoError(t, err)
+		defer unix.Close(fd)
+		n, err := unix.IoctlGetInt(fd, unix.TIOCGEXCL)
+		require.NoError(t, err)
+		return n
+	}
+	if os.Getuid() != 0 {
+		need.Missing(t, "looking at a port that others have needs root")
+	}
+	p := open(t, path)
+	assert.Equal(t, 1, excluded())
+	require.NoError(t, p.Close())
+	assert.Zero(t, excluded())
+}
+
+// What a device said before nobody asked for.
+func TestOpenForgetsWhatWasSaidBefore(t *testing.T) {
+	far, near := need.Terminal(t)
+	raw, err := unix.IoctlGetTermios(int(near.Fd()), unix.TCGETS)
+	require.NoError(t, err)
+	raw.Lflag = 0
+	require.NoError(t, unix.IoctlSetTermios(int(near.Fd()), unix.TCSETS, raw))
+	_, err = far.Write([]byte("old"))
+	require.NoError(t, err)
+	waiting, err := unix.IoctlGetInt(int(near.Fd()), unix.TIOCINQ)
+	for ; err == nil && waiting < 3; waiting, err = unix.IoctlGetInt(int(near.Fd()), unix.TIOCINQ) {
+		runtime.Gosched()
+	}
+	require.NoError(t, err)
+	p := open(t, near.Name())
+	_, err = far.Write([]byte("new"))
+	require.NoError(t, err)
+	got := make([]byte, 3)
+	_, err = io.ReadFull(p, got)
+	require.NoError(t, err)
+	assert.Equal(t, "new", string(got))
 }
 
 // A program that takes no lock has the port all the same, and would take bytes away.
