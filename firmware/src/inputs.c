@@ -30,10 +30,12 @@ static uint16_t threshold = THRESHOLD, peak;
 static uint16_t quiet;            /* samples until it is not loud any more; 0: it is not */
 
 /* What is done after which sample of a millisecond: one thing at a time, so that no interrupt takes long. */
-enum { FIRST_OUTPUT = 0, THE_INPUTS = FIRST_OUTPUT + OUTPUTS, LAST_SAMPLE = 19 };
+enum { FIRST_OUTPUT = 0, FIRST_INPUT = FIRST_OUTPUT + OUTPUTS, LAST_SAMPLE = 19 };
 static uint8_t turn;
 
-static bool level(uint8_t input)
+#define INLINE static inline __attribute__((always_inline))
+
+INLINE bool level(uint8_t input)
 {
 	switch (input) {
 	case IN_GATE:
@@ -50,7 +52,7 @@ static bool level(uint8_t input)
 	return quiet > 0;
 }
 
-static bool known(uint8_t input)
+INLINE bool known(uint8_t input)
 {
 	return board.levels >> input & 1;
 }
@@ -228,27 +230,39 @@ static void reopen_in_turn(void)
 }
 
 /* resync tells of a change that no interrupt told of. */
-static void resync(uint8_t input)
+static __attribute__((noinline)) void resync(uint8_t input)
 {
-	if (level(input) != known(input))
-		board_edge(input, !known(input), now());
+	board_edge(input, level(input), now());
 }
 
-/* look_again finds what an interrupt may have missed: nothing, unless an input is faster than this can be. */
-static void look_again(void)
+/* look_again finds what an interrupt may have missed: nothing, unless an input is faster than this can be. One input in
+ * a turn. */
+INLINE void look_again(uint8_t turn_of)
 {
-	if (EIMSK && !(EIFR & _BV(INTF0)))
-		resync(IN_GATE);
-	if (PCICR & _BV(PCIE1) && !(PCIFR & _BV(PCIF1)))
-		resync(IN_KILL);
-	if (PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2))) {
-		resync(IN_SYNC);
-		resync(IN_BUTTON);
-	}
-	if (TIMSK1 & _BV(ICIE1) && !(TIFR1 & _BV(ICF1)) && level(IN_BEAM) != known(IN_BEAM)) {
-		TCCR1B ^= _BV(ICES1);
-		TIFR1 = _BV(ICF1);
-		resync(IN_BEAM);
+	switch (turn_of) {
+	case IN_GATE:
+		if (EIMSK && !(EIFR & _BV(INTF0)) && level(IN_GATE) != known(IN_GATE))
+			resync(IN_GATE);
+		break;
+	case IN_KILL:
+		if (PCICR & _BV(PCIE1) && !(PCIFR & _BV(PCIF1)) && level(IN_KILL) != known(IN_KILL))
+			resync(IN_KILL);
+		break;
+	case IN_SYNC:
+		if (PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2)) && level(IN_SYNC) != known(IN_SYNC))
+			resync(IN_SYNC);
+		break;
+	case IN_BUTTON:
+		if (PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2)) && level(IN_BUTTON) != known(IN_BUTTON))
+			resync(IN_BUTTON);
+		break;
+	case IN_BEAM:
+		if (TIMSK1 & _BV(ICIE1) && !(TIFR1 & _BV(ICF1)) && level(IN_BEAM) != known(IN_BEAM)) {
+			TCCR1B ^= _BV(ICES1);
+			TIFR1 = _BV(ICF1);
+			resync(IN_BEAM);
+		}
+		break;
 	}
 }
 
@@ -275,10 +289,11 @@ ISR(ADC_vect)
 	uint8_t now_turn = turn++;
 	sample(ADC);
 	reopen_in_turn();
-	if (now_turn < THE_INPUTS)
-		outputs_watch(now_turn);
-	else if (now_turn == THE_INPUTS)
-		look_again();
+	if (now_turn < FIRST_INPUT) {
+		if (outputs_awake)
+			outputs_watch(now_turn);
+	} else if (now_turn < FIRST_INPUT + INPUTS)
+		look_again(now_turn - FIRST_INPUT);
 	else if (now_turn == LAST_SAMPLE) {
 		turn = 0;
 		ticks++;

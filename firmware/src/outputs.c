@@ -56,6 +56,7 @@ static uint32_t bases[2];             /* what the offsets of cues and opening cu
 struct pulse pulses[PULSES];
 volatile uint16_t pulses_ended;
 volatile uint8_t outputs_on;
+volatile uint8_t outputs_awake;
 
 /* Ticks ahead at which a far edge is given to its unit. Looked at each millisecond. */
 #define NEAR_BY ((uint16_t)US(2300))
@@ -333,6 +334,7 @@ INLINE bool plan(uint8_t output, uint8_t pulse, uint32_t base)
 void outputs_plan(const struct program *p, uint8_t list, uint32_t base)
 {
 	const uint8_t *first = p->first[list];
+	outputs_awake = 1;
 	program = p;
 	bases[list] = base;
 	if (plan(OUT_FLASH1, first[OUT_FLASH1], base) && plan(OUT_FLASH2, first[OUT_FLASH2], base) &&
@@ -344,6 +346,7 @@ void outputs_plan(const struct program *p, uint8_t list, uint32_t base)
 void outputs_test(uint8_t output, uint32_t width)
 {
 	struct channel *c = &channels[output];
+	outputs_awake = 1;
 	program = NULL;
 	c->pulse = 0;
 	c->stage = FAR;
@@ -357,6 +360,7 @@ bool outputs_busy(void)
 	for (uint8_t i = 0; i < OUTPUTS; i++)
 		if (channels[i].stage != IDLE)
 			return true;
+	outputs_awake = 0;
 	return pulses_ended != 0;
 }
 

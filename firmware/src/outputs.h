@@ -43,6 +43,9 @@ void outputs_plan(const struct program *p, uint8_t list, uint32_t base);
 /* outputs_test drives one output on at once, for width ticks; pulse 0 tells of it. */
 void outputs_test(uint8_t output, uint32_t width);
 
+/* Set while any pulse may be under way or planned: outputs need looking after. */
+extern volatile uint8_t outputs_awake;
+
 /* outputs_busy says whether any pulse is under way or planned. */
 bool outputs_busy(void);
 

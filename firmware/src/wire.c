@@ -52,8 +52,6 @@ bool decode(struct decoder *d, uint8_t byte)
 	}
 	if (d->taken < UINT8_MAX)
 		d->taken++;
-	if (d->taken > MAX_BODY + 1)
-		d->bad = true;
 	return false;
 }
 

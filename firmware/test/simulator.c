@@ -41,7 +41,7 @@
 #include "../src/pins.h"
 #include "timers.h"
 
-enum { BYTE_CYCLES = 640, RAM_START = 0x100, RAM_END = 0x8FF, PAINT = 0xC5, MCUSR = 0x54, UDR0 = 0xC6, EXTRF = 2, VECTORS = 26 };
+enum { BYTE_CYCLES = 640, RAM_START = 0x100, RAM_END = 0x8FF, PAINT = 0xC5, PCIFR = 0x3B, EIFR = 0x3C, MCUSR = 0x54, UDR0 = 0xC6, EXTRF = 2, VECTORS = 26 };
 
 enum { LETTER_B = 'B', LETTER_C, LETTER_D };
 
@@ -191,6 +191,19 @@ static uint8_t on_read_byte(avr_t *a, avr_io_addr_t addr, void *param)
 	if (receiver.n > 0 && --receiver.n > 0)
 		avr_raise_interrupt(avr, &uart->rxc);
 	return avr->data[addr] = byte;
+}
+
+/* on_flags clears the flags that a one is written to. Version 1.6 sets them. */
+static void on_flags(avr_t *a, avr_io_addr_t addr, uint8_t v, void *param)
+{
+	int first = (int)(intptr_t)param; /* vector of bit 0 */
+	(void)addr;
+	for (int i = 0; i < a->interrupts.vector_count; i++) {
+		avr_int_vector_t *vector = a->interrupts.vector[i];
+		int bit = vector->vector - first;
+		if (bit >= 0 && bit < (first == 1 ? 2 : 3) && v >> bit & 1 && avr_regbit_get(a, vector->raised))
+			avr_clear_interrupt(a, vector);
+	}
 }
 
 static int cut, resetting; /* asked for: not to be done while the pool of timers is looked through */
@@ -402,6 +415,10 @@ static void start(const char *path)
 	avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(heartbeat.port), heartbeat.bit), on_heartbeat,
 		NULL);
 	avr->io[AVR_DATA_TO_IO(UDR0)].r.c = on_read_byte;
+	avr->io[AVR_DATA_TO_IO(EIFR)].w.c = on_flags;
+	avr->io[AVR_DATA_TO_IO(EIFR)].w.param = (void *)(intptr_t)1;
+	avr->io[AVR_DATA_TO_IO(PCIFR)].w.c = on_flags;
+	avr->io[AVR_DATA_TO_IO(PCIFR)].w.param = (void *)(intptr_t)3;
 	timers_attach(avr, on_moved, on_started);
 	watch_interrupts();
 	memset(avr->data + RAM_START, PAINT, RAM_END + 1 - RAM_START);

@@ -91,13 +91,90 @@ func TestSoftwareStamps(t *testing.T) {
 	}
 }
 
+// shut is the longest that an input is not listened to after an edge, in ticks.
+const shut = 312
+
+// The tick is right around the overflow of timer 1, when the interrupt that counts it is held up by others.
+func TestOverflow(t *testing.T) {
+	h := start(t)
+	const whole = 65536 * CyclesPerTick
+	for i := range uint64(60) {
+		h.arm(simple(110*time.Microsecond, time.Millisecond, outFlash1, outFlash2), 1)
+		overflow := h.Started + (((h.Now+40_000)-h.Started)/whole+1)*whole
+		edge := overflow - 320 + 21*i
+		h.Pin("gate", false, edge-uint64(i%5)*60)
+		h.Pin("gate", true, edge+Cycles(5*time.Millisecond))
+		h.cross(edge)
+		h.until(edge + Cycles(20*time.Millisecond))
+		shot := the[wire.Shot](h)
+		require.Equal(t, wire.Done, shot.Status)
+		require.Equal(t, h.Tick(edge), shot.Clock, "%d cycles from the overflow", int64(edge)-int64(overflow))
+		require.Len(t, h.changes("flash1"), 2)
+		h.wait(60 * time.Millisecond)
+		h.clear()
+	}
+}
+
+// Edges at nearly the same time are taken in the order of their stamps, whichever interrupt comes first.
+func TestOrder(t *testing.T) {
+	h := start(t)
+	p := gated()
+	p.HoldOff = ticks(time.Millisecond)
+	for gap := range uint64(12) {
+		h.arm(p, 1)
+		at := h.Now + 10_000
+		h.Pin("beam", false, at) // no gate before it
+		h.Pin("gate", false, at+gap)
+		h.Pin("beam", true, at+Cycles(2*time.Millisecond))
+		h.Pin("gate", true, at+Cycles(2*time.Millisecond))
+		h.cross(at + Cycles(20*time.Millisecond))
+		h.wait(150 * time.Millisecond)
+		assert.Equal(t, wire.ReasonNoGate, all[wire.Rejected](h)[0].Reason)
+		shots := all[wire.Shot](h)
+		require.Len(t, shots, 1, "the gate edge %d cycles after the clock edge belongs to the next", gap)
+		assert.LessOrEqual(t, shots[0].Gate.Sub(h.Tick(at+gap)), int32(ticks(40*time.Microsecond)))
+		h.clear()
+	}
+}
+
+// Edges that were lost are no bounce when the program has no hold-off: the count begins again.
+func TestLostEdgesBeginAgain(t *testing.T) {
+	h := start(t)
+	p := simple(time.Millisecond, time.Millisecond, outFlash1)
+	p.Clock = wire.Source{Input: inSync, Falling: true}
+	p.HoldOff, p.Nth = 0, 4
+	h.arm(p, 1)
+	edge := func() {
+		h.Pin("sync", false, h.Now+100)
+		h.Pin("sync", true, h.Now+100+Cycles(time.Millisecond))
+		h.wait(60 * time.Millisecond)
+	}
+	edge()
+	edge()
+	h.Storm("sync", h.Now+100, 300, 20) // 10 pulses in 0.4 ms: more than it can count
+	h.wait(60 * time.Millisecond)
+	reasons := map[wire.Reason]bool{}
+	for _, r := range all[wire.Rejected](h) {
+		reasons[r.Reason] = true
+	}
+	t.Logf("%+v", h.heard)
+	assert.True(t, reasons[wire.ReasonLostEdges] || len(all[wire.Lost](h)) > 0, "it is told: %v", h.heard)
+	assert.Empty(t, all[wire.Shot](h), "two edges and a storm that was not seen are not four")
+	h.clear()
+	for range 4 {
+		edge()
+	}
+	assert.Len(t, all[wire.Shot](h), 1, "four edges are: %+v", h.heard)
+}
+
 // A pulse shorter than an interrupt takes is two edges all the same, on the beams and on the kill input.
 func TestShortPulse(t *testing.T) {
 	for _, input := range []string{"gate", "beam"} {
 		for _, width := range []time.Duration{time.Microsecond, 3 * time.Microsecond, 30 * time.Microsecond} {
 			h := start(t)
-			h.Pin(input, false, h.Now+100)
-			h.Pin(input, true, h.Now+100+Cycles(width))
+			at := h.Now + 100
+			h.Pin(input, false, at)
+			h.Pin(input, true, at+Cycles(width))
 			h.wait(120 * time.Millisecond)
 			n := 0
 			edges := all[wire.Edge](h)
@@ -105,7 +182,13 @@ func TestShortPulse(t *testing.T) {
 				n += int(e.Count)
 			}
 			assert.Equal(t, 2, n, "%s %v", input, width)
-			assert.True(t, edges[len(edges)-1].High)
+			last := edges[len(edges)-1]
+			assert.True(t, last.High)
+			late := last.At.Sub(h.Tick(at + Cycles(width)))
+			assert.LessOrEqual(t, late, int32(shut), "%s %v: the end is stamped late", input, width)
+			if input == "beam" {
+				assert.LessOrEqual(t, late, int32(ticks(20*time.Microsecond)), "%s %v", input, width)
+			}
 		}
 	}
 	h := start(t)
@@ -134,6 +217,10 @@ func TestStormIsTold(t *testing.T) {
 // The microphone hears what is louder than the threshold, once for each sound, and its level is streamed.
 func TestMicrophone(t *testing.T) {
 	h := start(t)
+	h.Microphone(1700, h.Now+1) // wherever it rests
+	h.wait(200 * time.Millisecond)
+	h.clear()
+	h.Microphone(2500, h.Now+1) // a drift, if a fast one
 	h.wait(200 * time.Millisecond)
 	levels := all[wire.Level](h)
 	require.GreaterOrEqual(t, len(levels), 3)
