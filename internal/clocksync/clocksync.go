@@ -85,7 +85,7 @@ func (c *Clock) Reading(tick uint32, sent, got time.Duration) {
 	if c.refit(); c.fit.low > c.fit.top {
 		// No steady clock reads like this: it drifted, or this machine slept. What was learned is of the past.
 		c.readings = append(c.readings[:0], r)
-		c.began, c.newest, c.at = got, r.wide, got
+		c.began = got
 		c.restarts++
 		c.refit()
 	}
