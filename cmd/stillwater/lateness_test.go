@@ -17,8 +17,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/config"
+	"stillwater/internal/journal"
 	"stillwater/internal/lateness"
 	"stillwater/internal/realtime"
+	"stillwater/internal/shot"
 )
 
 var update = flag.Bool("update", false, "write golden files anew")
@@ -210,6 +212,27 @@ func TestLatenessPlan(t *testing.T) {
 	require.NoError(t, err)
 	assert.Less(t, near.Again, far.Again, "what is nearer is more exact")
 	assert.Equal(t, "as given", near.From)
+
+	path := filepath.Join(home, "evenings.db")
+	keep := func(set string) {
+		j, err := journal.Open(t.Context(), path)
+		require.NoError(t, err)
+		_, err = j.NewSession(t.Context(), journal.Session{Name: "rain", Started: time.Unix(1e9, 0), Set: set, Care: "[]"})
+		require.NoError(t, err)
+		require.NoError(t, j.Close())
+	}
+	set := shot.DefaultSet()
+	set.Kind = shot.Throw
+	kept, err := json.Marshal(set)
+	require.NoError(t, err)
+	keep(string(kept))
+	latest, err := m.latenessPlan(t.Context(), &latenessOptions{journal: path}, cfg)
+	require.NoError(t, err)
+	assert.Equal(t, far.Plan, latest.Plan)
+	assert.Equal(t, "the latest session, rain", latest.From)
+	keep("{")
+	_, err = m.latenessPlan(t.Context(), &latenessOptions{journal: path}, cfg)
+	assert.ErrorContains(t, err, "the set of session 2 cannot be read")
 
 	_, err = m.latenessPlan(t.Context(), &latenessOptions{journal: filepath.Join(home, "none.db")}, cfg)
 	assert.ErrorContains(t, err, "--plan")
