@@ -58,8 +58,8 @@ func statements(t *testing.T) (stated []statement) {
 	return stated
 }
 
-// Every interrupt keeps to the budget that its comment states, in the worst that this test can make of it, and takes as
-// long as the comment says.
+// Every interrupt keeps to the budget that its comment states, in the worst that this test can make of it, and to what
+// the comment says was measured. That is the worst of many runs: a change elsewhere shifts what falls together here.
 func TestInterruptBudgets(t *testing.T) {
 	stated := statements(t)
 	longest := map[int]uint64{}
@@ -83,7 +83,8 @@ func TestInterruptBudgets(t *testing.T) {
 			n++
 		}
 		assert.LessOrEqual(t, worst, s.budget, s.interrupts)
-		assert.InDelta(t, s.measured, worst, float64(s.measured)/8, "%v: the comment says another figure", s.interrupts)
+		assert.LessOrEqual(t, worst, s.measured+s.measured/16, "%v: worse than the comment says", s.interrupts)
+		assert.GreaterOrEqual(t, 3*worst, 2*s.measured, "%v: the comment's figure is out of date", s.interrupts)
 		all = max(all, worst)
 	}
 	t.Logf("longest of all: %d cycles, %.1f us; bytes lost by it: %d", all, float64(all)/16, overruns)

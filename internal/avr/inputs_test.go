@@ -157,7 +157,6 @@ func TestLostEdgesBeginAgain(t *testing.T) {
 	for _, r := range all[wire.Rejected](h) {
 		reasons[r.Reason] = true
 	}
-	t.Logf("%+v", h.heard)
 	assert.True(t, reasons[wire.ReasonLostEdges] || len(all[wire.Lost](h)) > 0, "it is told: %v", h.heard)
 	assert.Empty(t, all[wire.Shot](h), "two edges and a storm that was not seen are not four")
 	h.clear()
