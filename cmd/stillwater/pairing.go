@@ -55,7 +55,8 @@ func (m *Main) pairing(_ context.Context, args []string) error {
 	asJSON := flags.Bool("json", false, "write JSON")
 	err := parseFlags(flags, args)
 	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(m.Stdout, "stillwater pairing says where the page of the installed service is, and the code that pairs a phone.\n"+
+		fmt.Fprint(m.Stdout, "stillwater pairing says where the page of the installed service is, and the code that pairs a "+
+			"phone.\n"+
 			"The code is for whoever administers this machine: sudo stillwater pairing\n\n")
 		printFlags(m.Stdout, flags)
 		return nil
@@ -84,7 +85,8 @@ func (m *Main) readInvitation() (in invitation, err error) {
 		return in, fmt.Errorf("pairing: no Stillwater service runs here; start it with: sudo systemctl start stillwater "+
 			"(run by hand, \"stillwater\" shows the code itself): %w", err)
 	case errors.Is(err, fs.ErrPermission):
-		return in, fmt.Errorf("pairing: the code is for whoever administers this machine; say: sudo stillwater pairing: %w", err)
+		return in, fmt.Errorf("pairing: the code is for whoever administers this machine; say: sudo stillwater pairing: %w",
+			err)
 	case err != nil:
 		return in, fmt.Errorf("pairing: %w", err)
 	}

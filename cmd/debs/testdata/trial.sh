@@ -45,7 +45,9 @@ check "socket is the page's user's" is "stillwater:stillwater 600" stat -c '%U:%
 check "page has no capability" is 0000000000000000 status stillwater CapEff
 check "page is filtered" is 2 status stillwater Seccomp
 check "page gains nothing" is 1 status stillwater NoNewPrivs
-check "page sees no device" gone test -e "/proc/$(pid stillwater)/root/dev/mem"
+touch /dev/trial
+check "page sees a /dev of its own" gone nsenter -m -t "$(pid stillwater)" test -e /dev/trial
+check "in which there are a few that are nobody's" nsenter -m -t "$(pid stillwater)" test -c /dev/null
 
 # The board on pins that are not there: the same unit with another program, which is this one with its pins virtual.
 mkdir -p /etc/systemd/system/stillwater-board.service.d /var/lib/trial
