@@ -5,6 +5,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -42,18 +43,23 @@ type boardFlags struct {
 
 func (m *Main) parseBoard(args []string) (*boardFlags, error) {
 	flags, f := flag.NewFlagSet("board", flag.ContinueOnError), &boardFlags{}
-	flags.SetOutput(m.Stderr)
-	flags.StringVar(&f.config, "config", "", "configuration `file`")
-	flags.StringVar(&f.sum, "sum", "", "refuse a configuration whose text has another SHA-256")
-	flags.StringVar(&f.listen, "listen", "", "be a service of its own, with this unix `socket` for the daemon "+
+	flags.SetOutput(io.Discard)
+	flags.StringVar(&f.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
+	flags.StringVar(&f.sum, "sum", "", "refuse a configuration whose text has another `SHA-256`")
+	flags.StringVar(&f.listen, "listen", "", "be a service of its own, with this unix socket, a `FILE`, for the daemon "+
 		"(a socket from systemd is taken by itself)")
 	flags.BoolVar(&f.null, "null", false, "switch nothing: a board without pins, for stillwater lateness")
 	flags.IntVar(&f.priority, "priority", config.DefaultPriority, "with --null: real-time priority to ask for, 0 for none")
 	flags.IntVar(&f.cpu, "cpu", config.AnyCPU, "with --null: processor to stay on")
 	flags.IntVar(&f.keep, "keep", 0, "started by the board process: switch its outputs, that many descriptors, off when "+
 		"it is gone")
-	if err := flags.Parse(args); err != nil {
-		return f, fmt.Errorf("%w: board: %w", errUsage, err)
+	if err := parseFlags(flags, args); err != nil {
+		if errors.Is(err, flag.ErrHelp) {
+			fmt.Fprint(m.Stdout, "stillwater board has the pins of this machine: it fires, and holds nothing but pins and time. The "+
+				"daemon starts\nit, or the service manager; by hand it needs --listen.\n\n")
+			printFlags(m.Stdout, flags)
+		}
+		return f, err
 	}
 	if flags.NArg() > 0 {
 		return f, fmt.Errorf("%w: board: %q is too much", errUsage, flags.Arg(0))

@@ -19,8 +19,8 @@ import (
 // runtimeFolder is where the service's unit file lets it keep what lasts as long as it runs.
 const runtimeFolder = "/run/stillwater/page"
 
-// invitation is what a phone needs to pair. The service leaves it in a file for "stillwater pairing", because nobody sees
-// its terminal; only its user and root can read it.
+// invitation is what a phone needs to pair. The service leaves it in a file for "stillwater pairing", because nobody
+// sees its terminal; only its user and root can read it.
 type invitation struct {
 	Listening netip.AddrPort `json:"listening"`      // as the page's port was opened
 	Name      string         `json:"name,omitempty"` // the page is found as Name.local
