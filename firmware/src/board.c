@@ -1,5 +1,7 @@
 #include "board.h"
 
+#include <util/atomic.h>
+
 #include "clock.h"
 #include "inputs.h"
 #include "outputs.h"
@@ -187,6 +189,27 @@ void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay)
 	}
 	tell(TELL_FIRING);
 	outputs_plan(p, 0, moment);
+}
+
+void board_look_up(void)
+{
+	uint32_t interval = 0;
+	bool waits;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		waits = board.tell & TELL_LOOKUP;
+		interval = board.interval;
+	}
+	if (!waits)
+		return;
+	uint32_t delay = delay_for(&board.program, interval);
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		if (board.tell & TELL_LOOKUP) { /* nothing ended it meanwhile */
+			board.tell &= (uint8_t)~TELL_LOOKUP;
+			board_accept(now(), board.shot.gate, board.shot.clock, delay);
+		}
+	}
 }
 
 void board_late(uint32_t planned)

@@ -89,6 +89,10 @@ void board_lost(uint8_t input, uint8_t n, bool bounced);
 /* board_accept begins a shot; t is the present. */
 void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay);
 
+/* board_look_up reads the table for a gated shot that waits for it, and begins it. The main loop calls it, with interrupts
+ * on, between any two things it does. */
+void board_look_up(void);
+
 /* board_late gives up what is under way, because a start planned for then was missed. */
 void board_late(uint32_t planned);
 

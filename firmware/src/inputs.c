@@ -236,28 +236,28 @@ static __attribute__((noinline)) void resync(uint8_t input)
 }
 
 /* look_again finds what an interrupt may have missed: nothing, unless an input is faster than this can be. One input in
- * a turn. */
+ * a turn. The level is read before the flag: an edge just now sets both. */
 INLINE void look_again(uint8_t turn_of)
 {
 	switch (turn_of) {
 	case IN_GATE:
-		if (EIMSK && !(EIFR & _BV(INTF0)) && level(IN_GATE) != known(IN_GATE))
+		if (level(IN_GATE) != known(IN_GATE) && EIMSK && !(EIFR & _BV(INTF0)))
 			resync(IN_GATE);
 		break;
 	case IN_KILL:
-		if (PCICR & _BV(PCIE1) && !(PCIFR & _BV(PCIF1)) && level(IN_KILL) != known(IN_KILL))
+		if (level(IN_KILL) != known(IN_KILL) && PCICR & _BV(PCIE1) && !(PCIFR & _BV(PCIF1)))
 			resync(IN_KILL);
 		break;
 	case IN_SYNC:
-		if (PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2)) && level(IN_SYNC) != known(IN_SYNC))
+		if (level(IN_SYNC) != known(IN_SYNC) && PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2)))
 			resync(IN_SYNC);
 		break;
 	case IN_BUTTON:
-		if (PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2)) && level(IN_BUTTON) != known(IN_BUTTON))
+		if (level(IN_BUTTON) != known(IN_BUTTON) && PCICR & _BV(PCIE2) && !(PCIFR & _BV(PCIF2)))
 			resync(IN_BUTTON);
 		break;
 	case IN_BEAM:
-		if (TIMSK1 & _BV(ICIE1) && !(TIFR1 & _BV(ICF1)) && level(IN_BEAM) != known(IN_BEAM)) {
+		if (level(IN_BEAM) != known(IN_BEAM) && TIMSK1 & _BV(ICIE1) && !(TIFR1 & _BV(ICF1))) {
 			TCCR1B ^= _BV(ICES1);
 			TIFR1 = _BV(ICF1);
 			resync(IN_BEAM);

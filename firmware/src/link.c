@@ -58,6 +58,7 @@ bool link_waiting(void)
 const uint8_t *link_receive(void)
 {
 	while (link_waiting()) {
+		board_look_up();
 		uint8_t byte = received[received_read];
 		received_read = (received_read + 1) & RECEIVE_MASK;
 		if (decode(&decoder, byte))
@@ -78,6 +79,7 @@ bool link_ready(uint8_t n)
 
 struct message *link_begin(uint8_t type)
 {
+	board_look_up();
 	message.length = 0;
 	put8(&message, type);
 	put8(&message, seq++);
@@ -86,8 +88,11 @@ struct message *link_begin(uint8_t type)
 
 void link_send(void)
 {
-	while (!encode(&out, &message))
+	while (!encode(&out, &message)) {
 		message.length -= 2; /* the CRC: once more, when there is room */
+		board_look_up();
+	}
+	board_look_up();
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
 		UCSR0B |= _BV(UDRIE0);

@@ -287,19 +287,6 @@ static bool waits(uint8_t what)
 	return is;
 }
 
-/* look_up reads the table for a gated shot, and begins it unless something ended it meanwhile. */
-static void look_up(void)
-{
-	uint32_t delay = delay_for(&board.program, board.interval);
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-	{
-		if (board.tell & TELL_LOOKUP) {
-			board.tell &= (uint8_t)~TELL_LOOKUP;
-			board_accept(now(), board.shot.gate, board.shot.clock, delay);
-		}
-	}
-}
-
 /* finish ends a shot, an opening or a test whose pulses are all over. */
 static void finish(void)
 {
@@ -415,8 +402,7 @@ static void report_seen(bool tick)
 
 void report(void)
 {
-	if (waits(TELL_LOOKUP))
-		look_up();
+	board_look_up();
 	if (taken(TELL_ARMED)) {
 		if (board.rested == ARMED)
 			report_ready();

@@ -91,6 +91,31 @@ func TestSoftwareStamps(t *testing.T) {
 	}
 }
 
+// A gated shot whose delay is short: the table is read between any two things that the main loop does.
+func TestGatedLead(t *testing.T) {
+	h := start(t)
+	late := 0
+	for d := 300 * time.Microsecond; d < 1300*time.Microsecond; d += 13 * time.Microsecond {
+		p := gated()
+		for i := range p.TableLen {
+			p.Table[i].Delay = ticks(d) + uint32(i%2)
+		}
+		h.arm(p, 1)
+		at := h.Now + 10_000 + uint64(d)%999
+		h.Pin("gate", false, at)
+		h.Pin("gate", true, at+Cycles(time.Millisecond))
+		h.cross(at + Cycles(50*time.Millisecond))
+		h.pings(at+Cycles(70*time.Millisecond), Cycles(time.Millisecond)+uint64(d)%1500)
+		h.wait(80 * time.Millisecond)
+		if shot := the[wire.Shot](h); shot.Status != wire.Done {
+			late++
+			assert.Less(t, d, 500*time.Microsecond, "late: %s", shot.Status)
+		}
+		h.clear()
+	}
+	t.Logf("%d of 77 delays from 300 us on were late", late)
+}
+
 // shut is the longest that an input is not listened to after an edge, in ticks.
 const shut = 312
 

@@ -239,7 +239,8 @@ func TestSameJudgement(t *testing.T) {
 			"seed %d, program %d: %x", seed, i, encoded)
 		if want.OK() && read.Gate.Input != wire.NoInput {
 			interval := read.GateMin + r.Uint32N(read.GateMax-read.GateMin+1)
-			if at := read.Table[r.IntN(int(read.TableLen))].Interval; r.IntN(4) == 0 && at >= read.GateMin && at <= read.GateMax {
+			at := read.Table[r.IntN(int(read.TableLen))].Interval
+			if r.IntN(4) == 0 && at >= read.GateMin && at <= read.GateMax {
 				interval = at
 			}
 			require.Equal(t, fmt.Sprint(delayFor(&read, interval)), p.ask("delay %d %x", interval, encoded),
