@@ -294,3 +294,23 @@ func TestMicrophone(t *testing.T) {
 	assert.Equal(t, wire.ReasonUnsupported, refused[0].Reason)
 	assert.Equal(t, wire.ReasonNoSuchPin, refused[1].Reason)
 }
+
+// Edges that are far enough apart are all counted, at whatever phase of the housekeeping they come.
+func TestEveryEdgeIsCounted(t *testing.T) {
+	const edges = 2000
+	for _, input := range []string{"gate", "beam", "sync", "button"} {
+		h := start(t)
+		h.Storm(input, h.Now+10, 5003, edges) // 0.3 ms, in no step with the samples
+		h.pings(h.Now+edges*5003, Cycles(3*time.Millisecond))
+		h.until(h.Now + edges*5003 + Cycles(120*time.Millisecond))
+		n, lost := 0, 0
+		for _, e := range all[wire.Edge](h) {
+			n += int(e.Count)
+		}
+		for _, l := range all[wire.Lost](h) {
+			lost += int(l.Count)
+		}
+		assert.Equal(t, edges, n, input)
+		assert.Zero(t, lost, input)
+	}
+}
