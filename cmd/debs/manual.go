@@ -172,7 +172,8 @@ complete -F _stillwater stillwater
 func (m manual) page(frame string) string {
 	var commands strings.Builder
 	for _, c := range m.commands {
-		fmt.Fprintf(&commands, ".SS %s\n%s.\n", roff("stillwater "+c.name), roff(strings.ToUpper(c.summary[:1])+c.summary[1:]))
+		fmt.Fprintf(&commands, ".SS %s\n%s.\n", roff("stillwater "+c.name),
+			roff(strings.ToUpper(c.summary[:1])+c.summary[1:]))
 		if c.help != "" {
 			fmt.Fprintf(&commands, ".PP\n.nf\n%s\n.fi\n", roff(c.help))
 		}

@@ -13,7 +13,7 @@ import (
 	"time"
 )
 
-// packer is the packing program, run as a module at this version, so that the project's own list of modules stays short.
+// packer is the packing program, run as a module at this version: the project's own list of modules stays short.
 const packer = "github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2"
 
 // maintainer is a name for the package's records; the address is reserved for no one (RFC 2606).
@@ -139,7 +139,8 @@ func (j job) pack(ctx context.Context, t target, list []item, work, path string)
 	}
 	// The packer runs on this machine, whatever the package is for.
 	env := []string{"GOOS=", "GOARCH=", fmt.Sprintf("SOURCE_DATE_EPOCH=%d", j.when.Unix())}
-	_, err = command(ctx, work, env, "go", "run", packer, "package", "--packager", "deb", "--config", config, "--target", path)
+	_, err = command(ctx, work, env, "go", "run", packer, "package", "--packager", "deb", "--config", config,
+		"--target", path)
 	return err
 }
 
@@ -157,8 +158,8 @@ func (j job) page(frame string) string {
 
 // changelog is the package's own, in Debian's form.
 func (j job) changelog() string {
-	return fmt.Sprintf("stillwater (%s) unstable; urgency=medium\n\n  * Built from the project's history up to this date.\n\n"+
-		" -- %s  %s\n", j.version, maintainer, j.when.Format(time.RFC1123Z))
+	return fmt.Sprintf("stillwater (%s) unstable; urgency=medium\n\n"+
+		"  * Built from the project's history up to this date.\n\n -- %s  %s\n", j.version, maintainer, j.when.Format(time.RFC1123Z))
 }
 
 // copyright adds the licences of what is linked in to the package's own.

@@ -75,7 +75,8 @@ func TestTwoRunsGiveTheSameBytes(t *testing.T) {
 		out := t.TempDir()
 		t.Setenv("TMPDIR", t.TempDir())
 		var said strings.Builder
-		require.NoError(t, run(t.Context(), []string{"--arch", "amd64", "--version", "1.2.3", "--out", out}, &said, io.Discard))
+		args := []string{"--arch", "amd64", "--version", "1.2.3", "--out", out}
+		require.NoError(t, run(t.Context(), args, &said, io.Discard))
 		path := filepath.Join(out, "stillwater_1.2.3_amd64.deb")
 		assert.Equal(t, path+"\n", said.String())
 		var err error
@@ -85,7 +86,7 @@ func TestTwoRunsGiveTheSameBytes(t *testing.T) {
 	assert.True(t, string(both[0]) == string(both[1]), "the packages of two runs differ")
 }
 
-// The programs inside the packages for the small boards, on an emulated processor: the same numbers as here, and a page.
+// The programs inside the packages for the small boards, on an emulated processor: the same numbers as here, a page.
 func TestPackagedProgramsOnTheirProcessors(t *testing.T) {
 	own, err := exec.CommandContext(t.Context(), filepath.Join(unpack(t, "amd64"), "usr/bin/stillwater"), "drop").Output()
 	if err != nil {

@@ -63,14 +63,14 @@ func (s source) stamp(ctx context.Context, version, sourceDate string) (string, 
 		version = gitVersion
 	}
 	if !debianVersion.MatchString(version) {
-		return "", when, fmt.Errorf("%w: version %q: write a digit, then letters, digits, dots, plus and tilde, such as 1.2.0",
-			errUsage, version)
+		return "", when, fmt.Errorf("%w: version %q: write a digit, then letters, digits, dots, plus and tilde, "+
+			"such as 1.2.0", errUsage, version)
 	}
 	return version, when, nil
 }
 
-// commit is the time of the newest commit and the version that follows from it: a tag such as v1.2.0, or a version before
-// the upcoming one that grows with time.
+// commit is the time of the newest commit and the version that follows from it: a tag such as v1.2.0, or a version
+// before the upcoming one that grows with time.
 func (s source) commit(ctx context.Context) (time.Time, string, error) {
 	out, err := command(ctx, s.root, nil, "git", "log", "-1", "--format=%ct %h", "--abbrev=10")
 	if err != nil {
@@ -82,7 +82,8 @@ func (s source) commit(ctx context.Context) (time.Time, string, error) {
 		return time.Time{}, "", fmt.Errorf("git's time of the commit: %w", err)
 	}
 	version := fmt.Sprintf("%s~%s.%s", upcoming, when.Format("20060102.150405"), hash)
-	if tag, err := command(ctx, s.root, nil, "git", "describe", "--exact-match", "--tags", "--match", "v[0-9]*"); err == nil {
+	tag, err := command(ctx, s.root, nil, "git", "describe", "--exact-match", "--tags", "--match", "v[0-9]*")
+	if err == nil {
 		version = strings.TrimPrefix(strings.TrimSpace(tag), "v")
 	}
 	changes, err := command(ctx, s.root, nil, "git", "status", "--porcelain", "--untracked-files=no")
@@ -97,8 +98,8 @@ func (s source) commit(ctx context.Context) (time.Time, string, error) {
 
 // compile builds the program for a target; env nil is this machine.
 func (s source) compile(ctx context.Context, env []string, version, path string) error {
-	_, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "build", "-trimpath", "-buildvcs=false",
-		"-ldflags", "-s -w -X main.release="+version, "-o", path, "./cmd/stillwater")
+	_, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "build", "-trimpath",
+		"-buildvcs=false", "-ldflags", "-s -w -X main.release="+version, "-o", path, "./cmd/stillwater")
 	return err
 }
 
@@ -120,7 +121,8 @@ type notice struct{ module, version, text string }
 // notices collects the licences of what a target's program is made of: the modules, and Go's own library.
 func (s source) notices(ctx context.Context, env []string) ([]notice, error) {
 	out, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "list", "-deps",
-		"-f", `{{with .Module}}{"Path":"{{.Path}}","Version":"{{.Version}}","Dir":{{printf "%q" .Dir}}}{{end}}`, "./cmd/stillwater")
+		"-f", `{{with .Module}}{"Path":"{{.Path}}","Version":"{{.Version}}","Dir":{{printf "%q" .Dir}}}{{end}}`,
+		"./cmd/stillwater")
 	if err != nil {
 		return nil, err
 	}

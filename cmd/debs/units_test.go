@@ -64,7 +64,8 @@ func TestUnitsAreWellFormed(t *testing.T) {
 		require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
 		paths = append(paths, path)
 	}
-	out, err := exec.CommandContext(t.Context(), tool, append([]string{"verify", "--man=no"}, paths...)...).CombinedOutput()
+	args := append([]string{"verify", "--man=no"}, paths...)
+	out, err := exec.CommandContext(t.Context(), tool, args...).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	for line := range strings.Lines(string(out)) {
 		assert.NotContains(t, line, "stillwater", "systemd-analyze verify")
@@ -82,8 +83,8 @@ func settings(text string) map[string][]string {
 	return found
 }
 
-// What the two have to have, whatever the reckoning says: no device for the page, no network for the board, and all that
-// being exact needs.
+// What the two have to have, whatever the reckoning says: no device for the page, no network for the board, and all
+// that being exact needs.
 func TestWhoMayDoWhat(t *testing.T) {
 	page, board := settings(embedded(t, "stillwater.service")), settings(embedded(t, "stillwater-board.service"))
 	assert.Equal(t, []string{"yes"}, page["PrivateDevices"])

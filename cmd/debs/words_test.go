@@ -88,7 +88,8 @@ func TestManualHasEveryKey(t *testing.T) {
 	}
 	require.Greater(t, len(keys), 20)
 	page, documented := embedded(t, "stillwater.toml.5"), map[string]bool{}
-	for _, line := range regexp.MustCompile(`(?m)^\.TP\n\.BR? (.*)$|^\.SH \[+([a-z.]+)\]+$`).FindAllStringSubmatch(page, -1) {
+	entry := regexp.MustCompile(`(?m)^\.TP\n\.BR? (.*)$|^\.SH \[+([a-z.]+)\]+$`)
+	for _, line := range entry.FindAllStringSubmatch(page, -1) {
 		for _, word := range regexp.MustCompile(`[a-z_]+`).FindAllString(line[1]+" "+line[2], -1) {
 			documented[word] = true
 		}
@@ -133,7 +134,8 @@ func complete(t *testing.T, script string, words ...string) []string {
 	bash := need.Tool(t, "bash")
 	code := "source " + script + "; COMP_WORDS=(\"$@\"); COMP_CWORD=$(($# - 1)); _stillwater 2>/dev/null; " +
 		"printf '%s\\n' \"${COMPREPLY[@]}\""
-	out, err := exec.CommandContext(t.Context(), bash, append([]string{"--norc", "-c", code, "bash"}, words...)...).Output()
+	args := append([]string{"--norc", "-c", code, "bash"}, words...)
+	out, err := exec.CommandContext(t.Context(), bash, args...).Output()
 	require.NoError(t, err)
 	return strings.Fields(string(out))
 }

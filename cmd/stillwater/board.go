@@ -55,8 +55,8 @@ func (m *Main) parseBoard(args []string) (*boardFlags, error) {
 		"it is gone")
 	if err := parseFlags(flags, args); err != nil {
 		if errors.Is(err, flag.ErrHelp) {
-			fmt.Fprint(m.Stdout, "stillwater board has the pins of this machine: it fires, and holds nothing but pins and time. The "+
-				"daemon starts\nit, or the service manager; by hand it needs --listen.\n\n")
+			fmt.Fprint(m.Stdout, "stillwater board has the pins of this machine: it fires, and holds nothing but pins "+
+				"and time.\nThe daemon starts it, or the service manager; by hand it needs --listen.\n\n")
 			printFlags(m.Stdout, flags)
 		}
 		return f, err
