@@ -159,7 +159,8 @@ func (j job) page(frame string) string {
 // changelog is the package's own, in Debian's form.
 func (j job) changelog() string {
 	return fmt.Sprintf("stillwater (%s) unstable; urgency=medium\n\n"+
-		"  * Built from the project's history up to this date.\n\n -- %s  %s\n", j.version, maintainer, j.when.Format(time.RFC1123Z))
+		"  * Built from the project's history up to this date.\n\n -- %s  %s\n",
+		j.version, maintainer, j.when.Format(time.RFC1123Z))
 }
 
 // copyright adds the licences of what is linked in to the package's own.
