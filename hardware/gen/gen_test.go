@@ -61,6 +61,16 @@ func TestGeneratedFilesAreCurrent(t *testing.T) {
 	assert.Len(t, there, len(made), "a file is missing: run go run ./hardware/gen")
 }
 
+// The guide's cautions are those of the one source, its expected values those of the simulation.
+func TestTheGuideIsCurrent(t *testing.T) {
+	page := read(t, "README.md")
+	want, err := guide(page, rows(t))
+	require.NoError(t, err)
+	assert.True(t, want == page, "hardware/README.md is out of date: run go run ./hardware/gen")
+	_, err = guide("a page without its places", rows(t))
+	assert.ErrorContains(t, err, "<!-- cautions -->")
+}
+
 // Every measure of every deck, at every corner, keeps its limit, and the table that is checked in is what comes out: to
 // 2 %, for versions of the simulator differ in the last digits.
 func TestTheSimulationKeepsItsLimits(t *testing.T) {

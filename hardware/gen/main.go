@@ -58,7 +58,10 @@ func run(ctx context.Context, dir, only, show string) error {
 	if err != nil {
 		return err
 	}
-	return made.write(filepath.Join(dir, "generated"))
+	if err := made.write(filepath.Join(dir, "generated")); err != nil {
+		return err
+	}
+	return writeGuide(dir, rows)
 }
 
 // print shows what one deck gives.

@@ -37,8 +37,43 @@ func (l *lab) measure(ctx context.Context) ([]circuit.Row, error) {
 
 // generate makes all files from the description and the measured values.
 func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
-	out := files{"measured.csv": circuit.Table(rows)}
+	delays, err := circuit.Delays(rows)
+	if err != nil {
+		return nil, err
+	}
+	out := files{"measured.csv": circuit.Table(rows), "delays.csv": delays, "parts.csv": d.Parts(),
+		"wiring.csv": d.Wiring(), "carriers.csv": d.Headers()}
+	for _, b := range d.Boards {
+		out[b.Name+".svg"] = b.SVG()
+	}
 	return out, nil
+}
+
+// guide fills the generated parts of the build guide in.
+func guide(page string, rows []circuit.Row) (string, error) {
+	page, err := circuit.Fill(page, "cautions", circuit.Cautions())
+	if err != nil {
+		return "", err
+	}
+	table, err := circuit.Expected(rows)
+	if err != nil {
+		return "", err
+	}
+	return circuit.Fill(page, "expected", table)
+}
+
+// writeGuide does so in the file.
+func writeGuide(dir string, rows []circuit.Row) error {
+	name := filepath.Join(dir, "README.md")
+	page, err := os.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	filled, err := guide(string(page), rows)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(name, []byte(filled), 0o644)
 }
 
 // write puts them into the folder and takes out what is no longer generated.

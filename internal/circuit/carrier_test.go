@@ -1,13 +1,19 @@
 package circuit
 
 import (
+	"encoding/csv"
+	"math"
 	"os"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/config"
 )
 
 var pinMacro = regexp.MustCompile(`(?m)^#define PIN_([A-Z0-9]+) ([B-D]), ([0-7])$`)
@@ -52,4 +58,113 @@ func TestPortsAreAtTheirPlaces(t *testing.T) {
 	for _, w := range design(t).Carrier("sbc40").Wires {
 		assert.True(t, w.Pin == Open || strings.HasPrefix(w.Pin, "P1_"), w.Pin)
 	}
+}
+
+// example is the configuration's example with everything, which is for the 40-pin header.
+func example(t testing.TB) config.Config {
+	t.Helper()
+	c, err := config.Load("../config/testdata/stillwater.toml")
+	require.NoError(t, err)
+	return c
+}
+
+// line40 is the name of a configured line; the header's positions and chip numbers are looked up in the carrier.
+func line40(c *Carrier, l config.Line) string {
+	if l.Pin == "" {
+		return "GPIO" + strconv.Itoa(l.Number)
+	}
+	for _, w := range c.Wires {
+		if w.Pin == l.Pin {
+			return w.Line
+		}
+	}
+	return l.Pin
+}
+
+func TestTheSingleBoardComputerIsWiredAsTheExampleHasIt(t *testing.T) {
+	carrier, c := design(t).Carrier("sbc40"), example(t)
+	want := lines(carrier)
+	seen := 0
+	check := func(signal string, l config.Line) {
+		seen++
+		assert.Equal(t, want[strings.ToUpper(signal)], line40(carrier, l), signal)
+	}
+	for _, in := range c.Board.Inputs {
+		check(in.Name, in.Line)
+	}
+	for _, out := range c.Board.Outputs {
+		check(out.Name, out.Line)
+	}
+	require.NotNil(t, c.Board.Heartbeat)
+	check("heartbeat", *c.Board.Heartbeat)
+	assert.GreaterOrEqual(t, seen, 12, "the example has the whole hardware")
+}
+
+// What the simulation found the electronics to delay is what the example compensates.
+func TestTheExampleCompensatesTheSimulatedDelays(t *testing.T) {
+	text, err := os.ReadFile("../../hardware/generated/delays.csv")
+	require.NoError(t, err)
+	rows := csv.NewReader(strings.NewReader(string(text)))
+	rows.Comment = '#'
+	table, err := rows.ReadAll()
+	require.NoError(t, err)
+	us := map[string]float64{}
+	for _, r := range table[1:] {
+		us[r[0]], err = strconv.ParseFloat(r[2], 64)
+		require.NoError(t, err)
+	}
+	c, seen := example(t), 0
+	check := func(name string, got time.Duration) {
+		if want, is := us[name]; is && name != "sync" {
+			seen++
+			assert.Equal(t, math.Round(want), got.Seconds()*1e6, name)
+		}
+	}
+	for _, in := range c.Board.Inputs {
+		check(in.Name, in.Delay)
+	}
+	for _, out := range c.Board.Outputs {
+		check(out.Name, out.Delay)
+	}
+	assert.GreaterOrEqual(t, seen, 6)
+}
+
+func TestErrorsNameLineAndRemedy(t *testing.T) {
+	head := "type r resistor \"a resistor\" p=1 v=1 makers=\"a (b); c (d)\"\nboard b \"B\" 100x100\n" +
+		"group LOGIC 5 \"x\"\nnet A LOGIC 5\nsection s \"S\" 0,0 10x10\n"
+	for name, c := range map[string]struct{ text, why string }{
+		"unknown statement": {"wires A B", "line 1: unknown statement \"wires\": begin the line with"},
+		"open quote":        {"board b \"B 100x100", "line 1: a quote is not closed"},
+		"unknown kind":      {"type x relay \"a relay\"", "line 1: type x is of unknown kind \"relay\""},
+		"bad rating":        {"type x resistor \"a\" p=much", "rating p=\"much\" of type x is no number"},
+		"part before board": {"part R1 r 1k : 1=A 2=A", "line 1: part outside a board"},
+		"unknown type":      {head + "part R1 q 1k : 1=A 2=A", "line 6: part R1 is of unknown type \"q\""},
+		"bad value":         {head + "part R1 r 1kk : 1=A 2=A", "line 6: part R1: \"1kk\" is no value"},
+		"unknown net":       {head + "part R1 r 1k : 1=A 2=B", "line 6: part R1: unknown net \"B\""},
+		"missing pin":       {head + "part R1 r 1k : 1=A", "line 6: part R1 has 1 pins of 2: its pins are 1, 2"},
+		"wrong letter":      {head + "part C1 r 1k : 1=A 2=A", "line 6: part C1 is a resistor: begin it with R"},
+		"twice":             {head + "part R1 r 1k : 1=A 2=A\npart R1 r 1k : 1=A 2=A", "line 7: part R1 is there twice"},
+		"lonely net":        {head + "net Z LOGIC 5\npart R1 r 1k : 1=A 2=A", "line 6: net Z of board b has 0 pin"},
+		"no end":            {"each A=1,2", "line 1: each without end"},
+		"uneven each":       {"each A=1,2 B=1\nend", "line 1: each needs"},
+		"bad place":         {head + "part R1 r 1k at=1,x : 1=A 2=A", "is not two whole numbers"},
+	} {
+		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
+			_, err := Parse(c.text)
+			require.ErrorContains(t, err, c.why)
+			var at *ParseError
+			require.ErrorAs(t, err, &at)
+			assert.NotEmpty(t, at.Remedy)
+		})
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add("each A=1,2\nboard b$A \"B\" 100x100\nend")
+	f.Add("type r resistor \"a\" p=1\ncarrier c \"C\" volts=3\nwire 1 - A")
+	f.Fuzz(func(t *testing.T, text string) {
+		if d, err := Parse(text); err == nil {
+			d.Check()
+		}
+	})
 }

@@ -5,17 +5,6 @@ import (
 	"slices"
 )
 
-// everyPair joins all pins of a part.
-func everyPair(p *Part) (pairs [][2]string) {
-	pins := p.Type.Kind.Pins(p.Value)
-	for i := range pins {
-		for j := range i {
-			pairs = append(pairs, [2]string{pins[i].Number, pins[j].Number})
-		}
-	}
-	return pairs
-}
-
 // checkFuses wants nothing but the terminal and the fuse on a supply that comes from outside.
 func checkFuses(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {

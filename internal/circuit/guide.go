@@ -1,0 +1,81 @@
+package circuit
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"stillwater/internal/care"
+)
+
+// step is one thing to measure while building: how, and the measure of the simulation that says what to expect.
+type step struct{ number, how, deck, measure string }
+
+var steps = []step{
+	{"2", "12 V in, 1 A drawn (a 12 ohm, 20 W resistor): V12_F to GND", "power", "v_load"},
+	{"2", "5 V in: V5_F to GND", "power", "v_five"},
+	{"2", "12 V in the wrong way round, limit 0.2 A, for a second: V12_F to GND stays at about nothing", "power",
+		"v_reversed"},
+	{"3", "kill switch closed, controller on: KILL to GND", "kill", "kill_before"},
+	{"3", "kill switch open: KILL to GND", "kill", "kill_after"},
+	{"4", "no heartbeat: V5_ARM to GND", "guard_high", "dark_v5"},
+	{"4", "U1 pin 3: the guard's reference", "guard_high", "reference"},
+	{"4", "heartbeat on: U1 pin 2, which ripples", "guard_high", "hold"},
+	{"4", "heartbeat on, a valve on: V12_ARM to GND", "guard_high", "v12_running"},
+	{"4", "heartbeat on: V5_ARM to GND", "guard_high", "v5_running"},
+	{"4", "heartbeat stopped at high: time until the valve is off (oscilloscope)", "guard_high", "off_valve"},
+	{"4", "heartbeat stopped at low: time until the valve is off (oscilloscope)", "guard_low", "off_valve"},
+	{"5", "channel on: current of the optocoupler's lamp (voltage across 560 ohm, divided by 560)", "camera", "i_led"},
+	{"6", "valve on: VALVE1_D to GND", "valve", "drop"},
+	{"6", "valve switched off: peak of VALVE1_D (oscilloscope)", "valve", "peak"},
+	{"7", "sync contact closed: SYNC to GND falls to (oscilloscope)", "sync", "low"},
+	{"8", "emitter's current (voltage across 100 ohm, divided by 100)", "beam", "i_emitter"},
+	{"8", "aligned, trimmer set: GATE_SIG or BEAM_SIG to GND", "beam", "signal_gate"},
+	{"8", "no light at the receiver: GATE or BEAM to GND", "beam_quiet", "dark_max"},
+	{"9", "at rest: MIC_VM to GND", "microphone", "v_rest"},
+	{"9", "trimmer in the middle: MIC_TH to GND", "microphone", "v_threshold"},
+	{"10", "modulated board: GATE_D or BEAM_D to GND, aligned", "modulated", "envelope"},
+	{"10", "modulated board: TH to GND", "modulated", "threshold"},
+	{"11", "camera connected, contact closed: across it", "camera", "drop_focus"},
+	{"12", "flash connected, contact closed: across it, 5 V unit", "flash", "drop_5"},
+}
+
+// Cautions is the guide's list of cautions, from the one source.
+func Cautions() string {
+	var out strings.Builder
+	for _, c := range care.Checklist() {
+		out.WriteString("- " + c.Text + "\n")
+	}
+	return out.String()
+}
+
+// Expected is the guide's table of what to measure.
+func Expected(rows []Row) (string, error) {
+	var out strings.Builder
+	out.WriteString("| step | measure | expect, simulated: typical (least to most) |\n|---|---|---|\n")
+	for _, s := range steps {
+		i := slices.IndexFunc(rows, func(r Row) bool { return r.Deck == s.deck && r.Measure == s.measure })
+		if i < 0 {
+			return "", fmt.Errorf("the guide's step %s: deck %s has no measure %s", s.number, s.deck, s.measure)
+		}
+		r := rows[i]
+		scale, unit := 1.0, r.Unit
+		if unit == "s" || unit == "A" {
+			scale, unit = 1e3, "m"+unit
+		}
+		fmt.Fprintf(&out, "| %s | %s | %.3g %s (%.3g to %.3g) |\n", s.number, s.how, r.Typical*scale, unit, r.Least*scale,
+			r.Most*scale)
+	}
+	return out.String(), nil
+}
+
+// Fill puts text between the lines "<!-- name -->" and "<!-- end -->" of a page.
+func Fill(page, name, text string) (string, error) {
+	head, rest, found := strings.Cut(page, "<!-- "+name+" -->\n")
+	_, tail, ended := strings.Cut(rest, "<!-- end -->")
+	if !found || !ended {
+		return "", fmt.Errorf("the page has no place for %s: write <!-- %s --> and <!-- end --> on lines of their own", name,
+			name)
+	}
+	return head + "<!-- " + name + " -->\n" + text + "<!-- end -->" + tail, nil
+}

@@ -1,0 +1,119 @@
+package circuit
+
+import (
+	"encoding/csv"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// generated heads every list.
+const generated = "# Made by go run ./hardware/gen from circuits.txt. Simulated and rule-checked, not built.\n"
+
+func writeCSV(rows [][]string) string {
+	var out strings.Builder
+	out.WriteString(generated)
+	w := csv.NewWriter(&out)
+	if err := w.WriteAll(rows); err != nil {
+		panic(err) // a strings.Builder takes everything
+	}
+	return out.String()
+}
+
+// Parts is the list of what to buy: one row for each type and value of a board.
+func (d *Design) Parts() string {
+	rows := [][]string{{"board", "quantity", "references", "value", "part", "ratings", "equivalents", "comes with"}}
+	for _, b := range d.Boards {
+		refs := map[string][]string{}
+		first := map[string]*Part{}
+		for _, p := range b.Parts {
+			key := p.Type.Name + " " + p.Value
+			refs[key] = append(refs[key], p.Ref)
+			first[key] = p
+		}
+		for _, key := range slices.Sorted(maps.Keys(refs)) {
+			p := first[key]
+			slices.SortFunc(refs[key], compareRefs)
+			rows = append(rows, []string{b.Name, strconv.Itoa(len(refs[key])), strings.Join(refs[key], " "), p.Value,
+				p.Type.Generic, p.Type.ratings(), strings.Join(p.Type.Makers, "; "), p.Type.With})
+		}
+	}
+	return writeCSV(rows)
+}
+
+func (t *Type) ratings() string {
+	var list []string
+	for _, name := range slices.Sorted(maps.Keys(t.Rating)) {
+		list = append(list, fmt.Sprintf("%s=%g", name, t.Rating[name]))
+	}
+	return strings.Join(list, " ")
+}
+
+// Wiring is the list of joints: each net of each board with its pins, the names of the pins beside their numbers.
+func (d *Design) Wiring() string {
+	rows := [][]string{{"board", "net", "group", "highest V DC", "pins"}}
+	for _, b := range d.Boards {
+		list := b.Netlist()
+		for _, n := range b.Nets {
+			var pins []string
+			for _, at := range list[n.Name] {
+				pins = append(pins, at.Ref+"."+at.Pin+b.pinName(at))
+			}
+			rows = append(rows, []string{b.Name, n.Name, n.Group, fmt.Sprintf("%g", n.Volts), strings.Join(pins, " ")})
+		}
+	}
+	return writeCSV(rows)
+}
+
+func (b *Board) pinName(at Node) string {
+	p := b.Part(at.Ref)
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		if pin.Number == at.Pin && pin.Name != pin.Number {
+			return "(" + strings.ReplaceAll(pin.Name, " ", "_") + ")"
+		}
+	}
+	return ""
+}
+
+// Headers is the list of leads between each carrier and the headers of the boards.
+func (d *Design) Headers() string {
+	rows := [][]string{{"carrier", "pin", "line", "signal", "to"}}
+	for _, c := range d.Carriers {
+		for _, w := range c.Wires {
+			var to []string
+			for _, b := range d.Boards {
+				for _, at := range b.Netlist()[w.Signal] {
+					if b.Part(at.Ref).Type.Name == "header" {
+						to = append(to, b.Name+" "+at.Ref+"."+at.Pin)
+					}
+				}
+			}
+			rows = append(rows, []string{c.Name, w.Pin, w.Line, w.Signal, strings.Join(to, ", ")})
+		}
+	}
+	return writeCSV(rows)
+}
+
+// delays are the measures that a plan compensates: the signal of the configuration and the measure.
+var delays = [][3]string{
+	{"gate", "beam", "delay_gate"}, {"beam", "beam", "delay_gate"}, {"gate (modulated)", "modulated", "delay"},
+	{"beam (modulated)", "modulated", "delay"}, {"microphone", "microphone", "delay"}, {"sync", "sync", "delay"},
+	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash", "on_5"},
+	{"flash2", "flash", "on_5"},
+}
+
+// Delays is the table of what the electronics add, in microseconds.
+func Delays(rows []Row) (string, error) {
+	list := [][]string{{"signal", "least us", "typical us", "most us", "deck", "measure"}}
+	for _, d := range delays {
+		i := slices.IndexFunc(rows, func(r Row) bool { return r.Deck == d[1] && r.Measure == d[2] })
+		if i < 0 {
+			return "", fmt.Errorf("delay of %s: deck %s has no measure %s", d[0], d[1], d[2])
+		}
+		us := func(s float64) string { return strconv.FormatFloat(s*1e6, 'f', 1, 64) }
+		list = append(list, []string{d[0], us(rows[i].Least), us(rows[i].Typical), us(rows[i].Most), d[1], d[2]})
+	}
+	return writeCSV(list), nil
+}
