@@ -45,6 +45,7 @@ func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
 		"wiring.csv": d.Wiring(), "carriers.csv": d.Headers()}
 	for _, b := range d.Boards {
 		out[b.Name+".svg"] = b.SVG()
+		out[b.Name+".kicad_sch"] = b.KiCad()
 	}
 	return out, nil
 }

@@ -1,0 +1,90 @@
+package main
+
+import (
+	"encoding/json"
+	"encoding/xml"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+)
+
+// What KiCad reads from the schematics is our netlist, and its electrical rule check finds no error.
+func TestKiCadReadsTheSameCircuit(t *testing.T) {
+	cli := need.Tool(t, "kicad-cli")
+	for _, b := range design(t).Boards {
+		t.Run(b.Name, func(t *testing.T) {
+			dir := t.TempDir()
+			sheet := filepath.Join(dir, b.Name+".kicad_sch")
+			require.NoError(t, os.WriteFile(sheet, []byte(b.KiCad()), 0o600))
+			run := func(args ...string) {
+				cmd := exec.CommandContext(t.Context(), cli, args...)
+				cmd.Env = append(os.Environ(), "HOME="+dir)
+				printed, err := cmd.CombinedOutput()
+				require.NoError(t, err, string(printed))
+			}
+			list := filepath.Join(dir, "list.xml")
+			run("sch", "export", "netlist", "--format", "kicadxml", "-o", list, sheet)
+			want := map[string]string{}
+			for net, nodes := range b.Netlist() {
+				var pins []string
+				for _, n := range nodes {
+					pins = append(pins, n.Ref+"."+n.Pin)
+				}
+				slices.Sort(pins)
+				want[net] = strings.Join(pins, " ")
+			}
+			assert.Equal(t, want, kicadNets(t, list))
+			report := filepath.Join(dir, "erc.json")
+			run("sch", "erc", "--format", "json", "--severity-error", "-o", report, sheet)
+			var erc struct {
+				Sheets []struct {
+					Violations []struct{ Type, Description string }
+				}
+			}
+			text, err := os.ReadFile(report)
+			require.NoError(t, err)
+			require.NoError(t, json.Unmarshal(text, &erc))
+			require.NotEmpty(t, erc.Sheets)
+			for _, s := range erc.Sheets {
+				assert.Empty(t, s.Violations)
+			}
+		})
+	}
+}
+
+// kicadNets reads KiCad's netlist, without the nets that are one open pin.
+func kicadNets(t *testing.T, file string) map[string]string {
+	t.Helper()
+	var list struct {
+		Nets []struct {
+			Name  string `xml:"name,attr"`
+			Nodes []struct {
+				Ref string `xml:"ref,attr"`
+				Pin string `xml:"pin,attr"`
+			} `xml:"node"`
+		} `xml:"nets>net"`
+	}
+	text, err := os.ReadFile(file)
+	require.NoError(t, err)
+	require.NoError(t, xml.Unmarshal(text, &list))
+	nets := map[string]string{}
+	for _, n := range list.Nets {
+		var pins []string
+		for _, at := range n.Nodes {
+			pins = append(pins, at.Ref+"."+at.Pin)
+		}
+		slices.Sort(pins)
+		if !strings.HasPrefix(n.Name, "unconnected-") {
+			nets[strings.TrimPrefix(n.Name, "/")] = strings.Join(pins, " ")
+		}
+	}
+	return nets
+}

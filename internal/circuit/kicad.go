@@ -1,0 +1,160 @@
+package circuit
+
+import (
+	"crypto/sha1"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+)
+
+// KiCad is a board's schematic for KiCad 9. It carries its own symbols; every pin has a label with its net's name.
+func (b *Board) KiCad() string {
+	var out strings.Builder
+	root := id(b.Name)
+	fmt.Fprintf(&out, "(kicad_sch (version 20250114) (generator \"stillwater\") (generator_version \"9.0\") (uuid %q) "+
+		"(paper \"A2\")\n(title_block (title %q))\n(lib_symbols\n", root, b.Title)
+	symbols := map[string]*Part{}
+	for _, p := range b.Parts {
+		symbols[p.symbolName()] = p
+	}
+	for _, name := range slices.Sorted(maps.Keys(symbols)) {
+		out.WriteString(symbols[name].kicadSymbol(name))
+	}
+	out.WriteString(")\n")
+	for i, n := range b.Notes {
+		kicadText(&out, b.Name, i, n.Text, float64(n.X)*unit, float64(n.Y)*unit)
+	}
+	for i, s := range b.Sections {
+		kicadText(&out, b.Name, 100+i, s.Title, float64(s.X+2)*unit, float64(s.Y-1)*unit)
+	}
+	for _, p := range b.Parts {
+		p.kicadLabels(&out)
+		p.kicad(&out, b.Name, root)
+	}
+	out.WriteString("(sheet_instances (path \"/\" (page \"1\")))\n)\n")
+	return out.String()
+}
+
+// id makes a UUID that stays the same for the same thing.
+func id(of string) string {
+	h := fmt.Sprintf("%x", sha1.Sum([]byte("stillwater "+of)))
+	return h[:8] + "-" + h[8:12] + "-4" + h[13:16] + "-8" + h[17:20] + "-" + h[20:32]
+}
+
+func kicadText(out *strings.Builder, board string, i int, words string, x, y float64) {
+	fmt.Fprintf(out, "(text %q (exclude_from_sim no) (at %.2f %.2f 0) (effects (font (size 1.8 1.8)) (justify left)) "+
+		"(uuid %q))\n", words, x, y, id(fmt.Sprint(board, " text ", i)))
+}
+
+// symbolName is the name of a part's symbol: its kind, and how many ways a terminal has.
+func (p *Part) symbolName() string {
+	if p.Type.Kind == Terminal {
+		return "terminal_" + p.Value
+	}
+	return string(p.Type.Kind)
+}
+
+func (p *Part) kicadSymbol(name string) string {
+	var out strings.Builder
+	fmt.Fprintf(&out, "(symbol \"stillwater:%s\" (pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) (in_bom yes) "+
+		"(on_board yes)\n", name)
+	for _, prop := range [][2]string{{"Reference", p.letter()}, {"Value", name}, {"Footprint", ""}, {"Datasheet", ""}} {
+		fmt.Fprintf(&out, "(property %q %q (at 0 0 0) (effects (font (size 1.27 1.27)) (hide yes)))\n", prop[0], prop[1])
+	}
+	fmt.Fprintf(&out, "(symbol \"%s_0_1\"\n", name)
+	for _, s := range p.Type.Kind.symbol(p.Value) {
+		out.WriteString(s.kicad())
+	}
+	fmt.Fprintf(&out, ")\n(symbol \"%s_1_1\"\n", name)
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		way := map[[2]int]int{{1, 0}: 180, {-1, 0}: 0, {0, -1}: 270, {0, 1}: 90}[[2]int{pin.DX, pin.DY}]
+		fmt.Fprintf(&out, "(pin passive line (at %.2f %.2f %d) (length 0) (name %q (effects (font (size 1 1)))) "+
+			"(number %q (effects (font (size 1 1)))))\n", float64(pin.X)*unit, -float64(pin.Y)*unit, way, pin.Name, pin.Number)
+	}
+	return out.String() + "))\n"
+}
+
+func (p *Part) letter() string { return kinds[p.Type.Kind].letter }
+
+func (s stroke) kicad() string {
+	width := 0.2
+	if s.thick {
+		width = 0.5
+	}
+	tail := fmt.Sprintf("(stroke (width %g) (type default)) (fill (type none)))\n", width)
+	if s.radius > 0 {
+		return fmt.Sprintf("(circle (center %.3f %.3f) (radius %.3f) ", s.points[0][0], -s.points[0][1], s.radius) + tail
+	}
+	points := s.points
+	if s.closed {
+		points = append(slices.Clone(points), points[0])
+	}
+	line := "(polyline (pts"
+	for _, q := range points {
+		line += fmt.Sprintf(" (xy %.3f %.3f)", q[0], -q[1])
+	}
+	return line + ") " + tail
+}
+
+// kicadLabels puts the net's name, or the mark of an open pin, on each pin.
+func (p *Part) kicadLabels(out *strings.Builder) {
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		dx, dy := p.turned(float64(pin.X)*unit, float64(pin.Y)*unit)
+		x, y := float64(p.X)*unit+dx, float64(p.Y)*unit+dy
+		key := id(p.Ref + "." + pin.Number + " label")
+		if p.Pins[pin.Number] == Open {
+			fmt.Fprintf(out, "(no_connect (at %.2f %.2f) (uuid %q))\n", x, y, key)
+			continue
+		}
+		wx, wy := p.turned(float64(pin.DX), float64(pin.DY))
+		turn, side := 0, "left"
+		switch {
+		case wx < -0.5:
+			turn, side = 180, "right"
+		case wy < -0.5:
+			turn = 90
+		case wy > 0.5:
+			turn, side = 270, "right"
+		}
+		fmt.Fprintf(out, "(label %q (at %.2f %.2f %d) (effects (font (size 1 1)) (justify %s bottom)) (uuid %q))\n",
+			p.Pins[pin.Number], x, y, turn, side, key)
+	}
+}
+
+func (p *Part) kicad(out *strings.Builder, project, root string) {
+	x, y, mirror := float64(p.X)*unit, float64(p.Y)*unit, ""
+	if p.Mirror {
+		mirror = " (mirror y)"
+	}
+	value := p.Value
+	if value == "" {
+		value = p.Type.Name
+	}
+	fmt.Fprintf(out, "(symbol (lib_id \"stillwater:%s\") (at %.2f %.2f %d)%s (unit 1) (exclude_from_sim no) (in_bom yes) "+
+		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, id(p.Ref))
+	most := 0.0
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		_, dy := p.turned(0, float64(pin.Y)*unit)
+		_, dx := p.turned(float64(pin.X)*unit, 0)
+		most = max(most, math.Abs(dy), math.Abs(dx))
+	}
+	right, up, down := 0.0, most+2.5, -most-2.5
+	if len(p.Type.Kind.Pins(p.Value)) <= 3 && most > 2 && p.Type.Kind != Terminal {
+		right, up, down = 5, 1, -1
+	}
+	angle := p.Turn % 180 // the text turns with the part: this turns it back
+	prop := func(name, value string, up float64, hide string) {
+		fmt.Fprintf(out, "(property %q %q (at %.2f %.2f %d) (effects (font (size 1.27 1.27))%s))\n", name, value, x+right,
+			y-up, angle, hide)
+	}
+	prop("Reference", p.Ref, up, "")
+	prop("Value", value, down, "")
+	prop("Footprint", "", 0, " (hide yes)")
+	prop("Datasheet", "", 0, " (hide yes)")
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		fmt.Fprintf(out, "(pin %q (uuid %q))\n", pin.Number, id(p.Ref+"."+pin.Number))
+	}
+	fmt.Fprintf(out, "(instances (project %q (path \"/%s\" (reference %q) (unit 1)))))\n", project, root, p.Ref)
+}
