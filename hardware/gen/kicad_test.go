@@ -60,6 +60,23 @@ func TestKiCadReadsTheSameCircuit(t *testing.T) {
 	}
 }
 
+// A label that was mixed up is seen.
+func TestKiCadSeesAnotherCircuit(t *testing.T) {
+	cli := need.Tool(t, "kicad-cli")
+	b, dir := design(t).Board("outputs"), t.TempDir()
+	text := b.KiCad()
+	spoiled := strings.Replace(text, `(label "CAM_COM"`, `(label "GND"`, 1)
+	require.NotEqual(t, text, spoiled)
+	sheet, list := filepath.Join(dir, "outputs.kicad_sch"), filepath.Join(dir, "list.xml")
+	require.NoError(t, os.WriteFile(sheet, []byte(spoiled), 0o600))
+	cmd := exec.CommandContext(t.Context(), cli, "sch", "export", "netlist", "--format", "kicadxml", "-o", list, sheet)
+	cmd.Env = append(os.Environ(), "HOME="+dir)
+	printed, err := cmd.CombinedOutput()
+	require.NoError(t, err, string(printed))
+	assert.NotContains(t, kicadNets(t, list)["CAM_COM"], "U20.3")
+	assert.Contains(t, kicadNets(t, list)["GND"], "U20.3")
+}
+
 // kicadNets reads KiCad's netlist, without the nets that are one open pin.
 func kicadNets(t *testing.T, file string) map[string]string {
 	t.Helper()
