@@ -132,8 +132,8 @@ func TestLockedJournal(t *testing.T) {
 	d.written(h, path, made)
 }
 
-// studio is a whole Stillwater of processes that can be killed: a daemon, a board with pins that outlive it, between them
-// a link that can be harmed, and a phone.
+// studio is a whole Stillwater of processes that can be killed: a daemon, a board with pins that outlive it, between
+// them a link that can be harmed, and a phone.
 type studio struct {
 	t       *testing.T
 	r       *rand.Rand
@@ -275,8 +275,8 @@ func (s *studio) edge() {
 	_ = s.pins.edge(s.file, 0, true)
 }
 
-// shoot makes one whole shot and waits for its record. On a machine that is busy with other things the board does what it
-// must when it is late, leaves an output on too long, or hears nothing for a second; after some tries a shot is whole.
+// shoot makes one whole shot and waits for its record. On a machine that is busy with other things the board does what
+// it must when it is late, leaves an output on too long, or hears nothing for a second; after some tries a shot is whole.
 func (s *studio) shoot() {
 	s.t.Helper()
 	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "700 ms"})
@@ -523,8 +523,8 @@ func TestDaemonKilledAtAnyMoment(t *testing.T) {
 	}
 }
 
-// A link of which one direction is closed carries nothing that can be trusted: the board goes safe, and the daemon dials
-// again.
+// A link of which one direction is closed carries nothing that can be trusted: the board goes safe, and the daemon
+// dials again.
 func TestLinkHalfClosed(t *testing.T) {
 	for name, half := range map[string]func(pair){
 		"the board hears no more": func(p pair) { _ = p.board.CloseWrite() },
@@ -539,8 +539,8 @@ func TestLinkHalfClosed(t *testing.T) {
 	}
 }
 
-// Bytes that nobody sent arm nothing and fire nothing: the shutter may stay open for the shot that is armed, but only the
-// host's own frames count.
+// Bytes that nobody sent arm nothing and fire nothing: the shutter may stay open for the shot that is armed, but only
+// the host's own frames count.
 func TestGarbageOnTheLink(t *testing.T) {
 	withFaults(t, 6, false, func(s *studio) {
 		lit := s.pins.Lit.Load()

@@ -153,8 +153,8 @@ func (b *browser) killSwitch(t *testing.T) {
 }
 
 func (b *browser) noBoard(t *testing.T) {
-	const why = "the board cannot be reached: there is no board socket /run/stillwater/board.sock yet: start the board's " +
-		"service with sudo systemctl start stillwater-board.socket, or by hand with stillwater board --listen " +
+	const why = "the board cannot be reached: there is no board socket /run/stillwater/board.sock yet: start the " +
+		"board's service with sudo systemctl start stillwater-board.socket, or by hand with stillwater board --listen " +
 		"/run/stillwater/board.sock: dial unix /run/stillwater/board.sock: connect: no such file or directory"
 	m, p := b.stage(t, func(m *puppet) {
 		m.snap.State, m.snap.Reason = control.Fault, why

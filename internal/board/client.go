@@ -204,8 +204,8 @@ func (c *Client) Now() time.Duration {
 	return ticksToTime(count, c.id.TickHz)
 }
 
-// Clock is what the pings have taught of the board's clock against this machine's; false: nothing yet, which takes a few
-// seconds.
+// Clock is what the pings have taught of the board's clock against this machine's; false: nothing yet, which takes
+// a few seconds.
 func (c *Client) Clock() (clocksync.Estimate, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
