@@ -276,7 +276,8 @@ func (s *studio) edge() {
 }
 
 // shoot makes one whole shot and waits for its record. On a machine that is busy with other things the board does what
-// it must when it is late, leaves an output on too long, or hears nothing for a second; after some tries a shot is whole.
+// it must when it is late, leaves an output on too long, or hears nothing for a second; after some tries a shot is
+// whole.
 func (s *studio) shoot() {
 	s.t.Helper()
 	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "700 ms"})
