@@ -72,6 +72,7 @@ const (
 	redialFirst   = 100 * time.Millisecond
 	redialMost    = 5 * time.Second
 	calm          = 100 * time.Millisecond // between snapshots that only show edges
+	drainMost     = 500 * time.Millisecond // for what the board reported before it was safe to come in when stopping
 )
 
 // Control is the one owner of the machine's state. A mutex guards the state and is never held while the board, the
@@ -280,8 +281,9 @@ func (c *Control) listen(ctx context.Context, l *link) {
 }
 
 // drain takes in what the board reported before it confirmed the disarm: a shot that was cut short belongs in the
-// record.
+// record. A board whose microphone streams its level never falls silent, so there is an end to it.
 func (c *Control) drain(l *link) {
+	end := time.After(drainMost)
 	for {
 		select {
 		case event, ok := <-l.board.Events():
@@ -290,6 +292,8 @@ func (c *Control) drain(l *link) {
 			}
 			c.happened(l, event)
 		case <-time.After(calm):
+			return
+		case <-end:
 			return
 		}
 	}

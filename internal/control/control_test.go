@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -576,6 +577,28 @@ func TestShotsAreShownOnceTheyAreWritten(t *testing.T) {
 		require.Len(t, s.Shots, 2, "nothing is lost")
 		assert.Equal(t, 2, s.Shots[0].Number)
 		assert.Equal(t, Record{}, s.Record)
+	})
+}
+
+// A board that never falls silent, as one whose microphone streams its level, does not keep Stillwater from stopping.
+func TestStoppingBesideAStream(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		ended := make(chan struct{})
+		var stream sync.WaitGroup
+		stream.Go(func() {
+			for {
+				select {
+				case <-ended:
+					return
+				case <-time.After(calm / 2):
+					x.dev.events <- board.Event{Edge: &wire.Edge{Input: 2, Count: 1}}
+				}
+			}
+		})
+		require.NoError(t, x.stop())
+		close(ended)
+		stream.Wait()
 	})
 }
 
