@@ -429,6 +429,26 @@ func TestLeadTwice(t *testing.T) {
 	}
 }
 
+// A board that reads its table slowly gets the time for it, with a gate and only then.
+func TestTableLead(t *testing.T) {
+	for _, kind := range []Kind{Throw, Sound} {
+		s, b := DefaultSet(), testBench()
+		s.Kind, s.Light.Shutter = kind, ByHand
+		at, _, err := Compile(s, b)
+		require.NoError(t, err)
+		shortest := at.Table[0].Delay
+		for _, p := range at.Table {
+			shortest = min(shortest, p.Delay)
+		}
+		b.TableLead = shortest + at.Cues[0].Offset + time.Millisecond
+		_, _, err = Compile(s, b)
+		assert.Equal(t, kind != Throw, err == nil, "%s: %v", kind, err)
+		b.TableLead -= 2 * time.Millisecond
+		_, _, err = Compile(s, b)
+		assert.NoError(t, err, kind)
+	}
+}
+
 func TestDefaultTable(t *testing.T) {
 	s := DefaultSet()
 	s.Kind = Throw

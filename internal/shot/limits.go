@@ -44,7 +44,11 @@ func (p plan) pins() error {
 func (p plan) inTime(s span, cues []Cue) error {
 	first := slices.MinFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
 	// The board counts its lead from when it looks at the edge: it gets as long again to look.
-	needs := 2*p.bench.Lead + 2*p.bench.Tick - first.Offset
+	lead := 2 * p.bench.Lead
+	if p.set.Kind == Throw {
+		lead = max(lead, p.bench.TableLead)
+	}
+	needs := lead + 2*p.bench.Tick - first.Offset
 	if s.shortest >= needs {
 		return nil
 	}

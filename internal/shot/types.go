@@ -104,6 +104,7 @@ type Bench struct {
 	Shutter, Flash         *Output  // nil: there is none
 	MoreFlash              []Output // further flashes, which fire at the moment too
 	Lead                   time.Duration
+	TableLead              time.Duration // with a gate: what the board needs at least between edge and first cue
 	Tick                   time.Duration
 	TableLen               int
 	Late                   time.Duration // a cue further behind than this is late
