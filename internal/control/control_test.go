@@ -592,8 +592,12 @@ func TestStoppingBesideAStream(t *testing.T) {
 				case <-ended:
 					return
 				case <-time.After(calm / 2):
+				}
+				x.dev.mu.Lock()
+				if !x.dev.gone {
 					x.dev.events <- board.Event{Edge: &wire.Edge{Input: 2, Count: 1}}
 				}
+				x.dev.mu.Unlock()
 			}
 		})
 		require.NoError(t, x.stop())
