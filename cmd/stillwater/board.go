@@ -53,18 +53,9 @@ func (m *Main) parseBoard(args []string) (*boardFlags, error) {
 	flags.IntVar(&f.cpu, "cpu", config.AnyCPU, "with --null: processor to stay on")
 	flags.IntVar(&f.keep, "keep", 0, "started by the board process: switch its outputs, that many descriptors, off when "+
 		"it is gone")
-	if err := parseFlags(flags, args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			fmt.Fprint(m.Stdout, "stillwater board has the pins of this machine: it fires, and holds nothing but pins "+
-				"and time.\nThe daemon starts it, or the service manager; by hand it needs --listen.\n\n")
-			printFlags(m.Stdout, flags)
-		}
-		return f, err
-	}
-	if flags.NArg() > 0 {
-		return f, fmt.Errorf("%w: board: %q is too much", errUsage, flags.Arg(0))
-	}
-	return f, nil
+	const about = "stillwater board has the pins of this machine: it fires, and holds nothing but pins and time.\n" +
+		"The daemon starts it, or the service manager; by hand it needs --listen.\n\n"
+	return f, m.onlyFlags(flags, args, about, "", "")
 }
 
 // pinAccess is how a board's lines are taken, and how its keeper switches them off.

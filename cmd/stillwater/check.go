@@ -61,16 +61,8 @@ func (m *Main) check(ctx context.Context, args []string) error {
 	flags.SetOutput(io.Discard)
 	path := flags.String("config", "", "configuration `file`; without it the one that is found")
 	asJSON := flags.Bool("json", false, "one JSON object")
-	if err := parseFlags(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(m.Stdout, checkUsage)
-		printFlags(m.Stdout, flags)
-		fmt.Fprint(m.Stdout, checkStatus)
+	if err := m.onlyFlags(flags, args, checkUsage, checkStatus, "; the file is named by --config"); err != nil {
 		return err
-	} else if err != nil {
-		return err
-	}
-	if flags.NArg() > 0 {
-		return fmt.Errorf("%w: check: %q is too much; the file is named by --config", errUsage, flags.Arg(0))
 	}
 	answer := m.judge(ctx, *path)
 	if *asJSON {

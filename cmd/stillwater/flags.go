@@ -29,6 +29,21 @@ func parseFlags(flags *flag.FlagSet, args []string) error {
 	return fmt.Errorf("%w: %s%s", errUsage, where, message)
 }
 
+// onlyFlags reads the flags of a command that takes nothing else. Asked for help it says about, the flags, and what is
+// after them. instead says what to do with a word too many; it may be empty.
+func (m *Main) onlyFlags(flags *flag.FlagSet, args []string, about, after, instead string) error {
+	err := parseFlags(flags, args)
+	if errors.Is(err, flag.ErrHelp) {
+		fmt.Fprint(m.Stdout, about)
+		printFlags(m.Stdout, flags)
+		fmt.Fprint(m.Stdout, after)
+	}
+	if err == nil && flags.NArg() > 0 {
+		err = fmt.Errorf("%w: %s: %q is too much%s", errUsage, flags.Name(), flags.Arg(0), instead)
+	}
+	return err
+}
+
 // printFlags lists the flags, each with its default or what it takes.
 func printFlags(w io.Writer, flags *flag.FlagSet) {
 	flags.VisitAll(func(f *flag.Flag) {

@@ -58,15 +58,9 @@ func flashFlags() (*flashOptions, *flag.FlagSet) {
 // flash puts firmware on a board.
 func (m *Main) flash(ctx context.Context, args []string) error {
 	o, flags := flashFlags()
-	switch err := parseFlags(flags, args); {
-	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(m.Stdout, flashUsage)
-		printFlags(m.Stdout, flags)
-		return err
+	switch err := m.onlyFlags(flags, args, flashUsage, "", "; the file is named by --image"); {
 	case err != nil:
 		return err
-	case flags.NArg() > 0:
-		return fmt.Errorf("%w: flash: %q is too much; the file is named by --image", errUsage, flags.Arg(0))
 	case o.baud < 0:
 		return fmt.Errorf("%w: flash: --baud %d: give the bootloader's speed, such as 57600", errUsage, o.baud)
 	}

@@ -53,19 +53,10 @@ func (m *Main) pairing(_ context.Context, args []string) error {
 	flags := flag.NewFlagSet("pairing", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	asJSON := flags.Bool("json", false, "write JSON")
-	err := parseFlags(flags, args)
-	if errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(m.Stdout, "stillwater pairing says where the page of the installed service is, and the code that pairs a "+
-			"phone.\n"+
-			"The code is for whoever administers this machine: sudo stillwater pairing\n\n")
-		printFlags(m.Stdout, flags)
-		return nil
-	}
-	if err != nil {
+	const about = "stillwater pairing says where the page of the installed service is, and the code that pairs a " +
+		"phone.\nThe code is for whoever administers this machine: sudo stillwater pairing\n\n"
+	if err := m.onlyFlags(flags, args, about, "", ""); err != nil {
 		return err
-	}
-	if flags.NArg() > 0 {
-		return fmt.Errorf("%w: pairing: %q is too much", errUsage, flags.Arg(0))
 	}
 	in, err := m.readInvitation()
 	if err != nil {

@@ -25,15 +25,8 @@ func (m *Main) pins(_ context.Context, args []string) error {
 	flags.SetOutput(io.Discard)
 	path := flags.String("config", "", "configuration `file`; without it the one that is found")
 	asJSON := flags.Bool("json", false, "one JSON object")
-	if err := parseFlags(flags, args); errors.Is(err, flag.ErrHelp) {
-		fmt.Fprint(m.Stdout, pinsUsage)
-		printFlags(m.Stdout, flags)
+	if err := m.onlyFlags(flags, args, pinsUsage, "", ""); err != nil {
 		return err
-	} else if err != nil {
-		return err
-	}
-	if flags.NArg() > 0 {
-		return fmt.Errorf("%w: pins: %q is too much", errUsage, flags.Arg(0))
 	}
 	conf, confErr := config.Find(*path)
 	if errors.Is(confErr, config.ErrNotFound) {
