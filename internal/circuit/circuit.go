@@ -3,7 +3,10 @@
 // that are simulated. Text in, text out: it opens no file and runs no program.
 package circuit
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // Design is a whole description: the types of parts, the boards, and the controllers they are wired to.
 type Design struct {
@@ -21,7 +24,17 @@ type Type struct {
 	Rating  map[string]float64
 	Model   string // of the simulation; empty for kinds that need none
 	With    string // what is bought with it, such as the terminal for a part at the end of a lead
+	Foot    Foot
 	Line    int
+}
+
+// Foot is the room that a part takes on its board: the holes of its legs in the order of its pins, counted from the
+// first, columns to the right and rows down, and its body in millimetres, its middle over the middle of the legs. A
+// terminal has one leg each way, one below the other, and the body of one way. What hangs on a lead has the foot of its
+// terminal.
+type Foot struct {
+	Legs [][2]int
+	Body [2]float64
 }
 
 // Board is one board with nets of its own.
@@ -86,9 +99,9 @@ type Part struct {
 	Turn    int // degrees, anticlockwise
 	Mirror  bool
 	Pins    map[string]string // number of the pin: net
-	Col     int               // hole of pin 1 on the board, -1: not placed
+	Col     int               // hole of pin 1 on the board, from 1 at its top left; 0: not placed
 	Row     int
-	Upright bool // turned by 90 degrees on the board
+	Facing  int // degrees that it is turned on the board, clockwise as one looks at the parts
 	Line    int
 }
 
@@ -175,6 +188,59 @@ func (p *Part) Pin(id string) string {
 		}
 	}
 	return ""
+}
+
+// Legs are the holes of a part's legs in the order of its pins, and which pins they are.
+func (p *Part) Legs() (pins []string, holes [][2]int) {
+	legs := p.Type.Foot.Legs
+	for i, pin := range p.Type.Kind.Pins(p.Value) {
+		at := [2]int{0, i * p.pitch()}
+		if p.Type.Kind != Terminal {
+			at = legs[i]
+		}
+		x, y := turnedBy(p.Facing, float64(at[0]), float64(at[1]))
+		pins = append(pins, pin.Number)
+		holes = append(holes, [2]int{p.Col + int(x), p.Row + int(y)})
+	}
+	return pins, holes
+}
+
+// pitch is the distance of a terminal's ways in holes.
+func (p *Part) pitch() int { return int(math.Round(p.Type.Rating["pitch"] / HolePitch)) }
+
+// HolePitch is the distance of holes in millimetres.
+const HolePitch = 2.54
+
+// Body is the outline of a part on its board: the middle in holes, width and height in millimetres.
+func (p *Part) Body() (col, row, wide, high float64) {
+	_, holes := p.Legs()
+	low, most := holes[0], holes[0]
+	for _, h := range holes {
+		for k := range h {
+			low[k], most[k] = min(low[k], h[k]), max(most[k], h[k])
+		}
+	}
+	wide, high = p.Type.Foot.Body[0], p.Type.Foot.Body[1]
+	if p.Type.Kind == Terminal {
+		high *= float64(len(holes))
+	}
+	if p.Facing%180 != 0 {
+		wide, high = high, wide
+	}
+	return float64(low[0]+most[0]) / 2, float64(low[1]+most[1]) / 2, wide, high
+}
+
+// turnedBy turns a point clockwise about the origin, y downwards.
+func turnedBy(degrees int, x, y float64) (float64, float64) {
+	switch degrees {
+	case 90:
+		return -y, x
+	case 180:
+		return -x, -y
+	case 270:
+		return y, -x
+	}
+	return x, y
 }
 
 // Open stands for the net of a pin that is joined to nothing.

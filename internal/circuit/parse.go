@@ -53,14 +53,15 @@ func (r *reader) fail(remedy, why string, args ...any) error {
 
 // usage is how each statement is written, for the remedies.
 var usage = map[string]string{
-	"type":    `write: type NAME KIND "what to ask for" makers="part (maker); part (maker)" rating=number ... model=NAME`,
+	"type": `write: type NAME KIND "what to ask for" makers="part (maker); part (maker)" ` +
+		`legs=0,0/4,0 body=6.3x2.4 rating=number ... model=NAME`,
 	"carrier": `write: carrier NAME "title" volts=3.3`,
 	"wire":    `write: wire PIN LINE SIGNAL (LINE is - for supplies; - - leaves the signal open)`,
 	"board":   `write: board NAME "title" 160x100`,
 	"group":   `write: group NAME VOLTS "purpose"`,
 	"net":     `write: net NAME GROUP VOLTS peak=VOLTS use=supply|armed|in|out|heartbeat|zero|level`,
 	"section": `write: section NAME "title" X,Y WxH`,
-	"part":    `write: part REF TYPE VALUE at=X,Y,TURN,mirror hole=COL,ROW,upright : PIN=NET ...`,
+	"part":    `write: part REF TYPE VALUE at=X,Y,TURN,mirror hole=COL,ROW,TURN : PIN=NET ...`,
 	"note":    `write: note X,Y "text"`,
 }
 
@@ -110,6 +111,10 @@ func (r *reader) readType(w []string) error {
 			t.Model = value
 		case key == "with":
 			t.With = value
+		case key == "legs" || key == "body":
+			if err := r.readFoot(t, key, value); err != nil {
+				return err
+			}
 		default:
 			number, err := strconv.ParseFloat(value, 64)
 			if err != nil {
@@ -119,6 +124,26 @@ func (r *reader) readType(w []string) error {
 		}
 	}
 	r.design.Types[t.Name] = t
+	return nil
+}
+
+func (r *reader) readFoot(t *Type, key, value string) (err error) {
+	if key == "body" {
+		if _, err := fmt.Sscanf(value+"\n", "%fx%f\n", &t.Foot.Body[0], &t.Foot.Body[1]); err != nil {
+			return r.fail("write the body as 6.3x2.4, in mm", "body %q of type %s is no size", value, t.Name)
+		}
+		return nil
+	}
+	for leg := range strings.SplitSeq(value, "/") {
+		at, err := numbers(leg, ",", 2)
+		if err != nil {
+			return r.fail("write legs=0,0/4,0: holes counted from the first leg", "leg %q of type %s is no hole", leg, t.Name)
+		}
+		t.Foot.Legs = append(t.Foot.Legs, [2]int(at))
+	}
+	if n := len(t.Kind.Pins("")); len(t.Foot.Legs) != n {
+		return r.fail("give each pin one leg, in order", "type %s has %d legs for %d pins", t.Name, len(t.Foot.Legs), n)
+	}
 	return nil
 }
 

@@ -9,8 +9,7 @@ import (
 
 // readPart reads the words after "part".
 func (r *reader) readPart(w []string) error {
-	p := &Part{Ref: w[0], Type: r.design.Types[w[1]], Section: r.section.Name, Pins: map[string]string{}, Col: -1,
-		Line: r.line}
+	p := &Part{Ref: w[0], Type: r.design.Types[w[1]], Section: r.section.Name, Pins: map[string]string{}, Line: r.line}
 	switch {
 	case p.Type == nil:
 		return r.fail("declare it with a type statement first", "part %s is of unknown type %q", w[0], w[1])
@@ -57,6 +56,8 @@ func (r *reader) checkValue(p *Part) error {
 	return nil
 }
 
+var quarters = []string{"0", "90", "180", "270"}
+
 func (r *reader) readPlace(p *Part, w []string) error {
 	for _, x := range w {
 		key, value, _ := strings.Cut(x, "=")
@@ -78,12 +79,12 @@ func (r *reader) readPlace(p *Part, w []string) error {
 			switch {
 			case key == "at" && how == "mirror":
 				p.Mirror = true
-			case key == "at" && slices.Contains([]string{"0", "90", "180", "270"}, how):
+			case key == "at" && slices.Contains(quarters, how):
 				p.Turn, _ = strconv.Atoi(how) // one of the four
-			case key == "hole" && how == "upright":
-				p.Upright = true
+			case key == "hole" && slices.Contains(quarters, how):
+				p.Facing, _ = strconv.Atoi(how)
 			default:
-				return r.fail("turn by 0, 90, 180 or 270, mirror; upright on the board", "part %s: %q is not understood",
+				return r.fail("turn by 0, 90, 180 or 270; mirror in the drawing only", "part %s: %q is not understood",
 					p.Ref, how)
 			}
 		}

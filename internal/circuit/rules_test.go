@@ -76,7 +76,7 @@ func shunt(board, ohms, x, y string) func(*Design) {
 	return func(d *Design) {
 		b := d.Board(board)
 		p := *b.Parts[slices.IndexFunc(b.Parts, func(p *Part) bool { return p.Type.Name == "resistor" })]
-		p.Ref, p.Value, p.Pins, p.Col = "R999", ohms, map[string]string{"1": x, "2": y}, -1
+		p.Ref, p.Value, p.Pins, p.Col = "R999", ohms, map[string]string{"1": x, "2": y}, 0
 		b.Parts = append(b.Parts, &p)
 	}
 }
