@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"unsafe"
@@ -25,6 +26,11 @@ const (
 
 func TestMain(m *testing.M) {
 	if os.Getenv(runEnv) == "" {
+		// Tests run as somebody's board or keeper would start boards and keepers of their own, without end.
+		if len(os.Args) > 1 && !strings.HasPrefix(os.Args[1], "-") {
+			fmt.Fprintf(os.Stderr, "the test binary was started as %q without %s=1, which the test must set\n", os.Args[1], runEnv)
+			os.Exit(2)
+		}
 		status := m.Run()
 		avr.Remove()
 		os.Exit(status)
