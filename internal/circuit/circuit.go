@@ -6,6 +6,7 @@ package circuit
 import (
 	"math"
 	"slices"
+	"strings"
 )
 
 // Design is a whole description: the types of parts, the boards, and the controllers they are wired to.
@@ -263,4 +264,10 @@ func (b *Board) Netlist() map[string][]Node {
 		slices.SortFunc(nodes, func(a, b Node) int { return compareRefs(a.Ref+"."+a.Pin, b.Ref+"."+b.Pin) })
 	}
 	return list
+}
+
+// TakesLeads tells that leads come to the part from off the board, over the edge that it faces: the left one when it is
+// not turned.
+func (p *Part) TakesLeads() bool {
+	return p.Type.Kind == Terminal || strings.Contains(p.Type.With, "terminal")
 }
