@@ -1,0 +1,269 @@
+package layout
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"stillwater/internal/circuit"
+)
+
+// rule looks at one plan and says what is against it, and what to do.
+type rule struct {
+	name  string
+	check func(*Plan) []string
+}
+
+var rules = []rule{{"room", checkRoom}, {"joints", checkJoints}, {"shorts", checkShorts}, {"distance", checkDistance},
+	{"edge", checkEdge}, {"wires", checkWires}}
+
+// Rules lists the names of all rules.
+func Rules() (names []string) {
+	for _, r := range rules {
+		names = append(names, r.name)
+	}
+	return names
+}
+
+// Check lists everything that is against the rules. It looks at the plan as it is drawn and does not ask how the wires
+// were found.
+func (p *Plan) Check() (list []circuit.Finding) {
+	for _, r := range rules {
+		for _, what := range r.check(p) {
+			list = append(list, circuit.Finding{Rule: r.name, Board: p.Board.Name, What: what})
+		}
+	}
+	return list
+}
+
+// slack is by how much bodies may be nearer than they are drawn.
+const slack = 0.2
+
+// checkRoom wants each leg in a hole of its own, and no body on another or on another's leg.
+func checkRoom(p *Plan) (bad []string) {
+	taken := map[Hole]Leg{}
+	for _, l := range p.Legs {
+		if o, is := taken[l.At]; is {
+			bad = append(bad, fmt.Sprintf("%s.%s and %s.%s are in one hole, %v", o.Ref, o.Pin, l.Ref, l.Pin, l.At))
+		}
+		taken[l.At] = l
+		if !p.inside(l.At) {
+			bad = append(bad, fmt.Sprintf("%s.%s is at %v, off the board or under a pillar", l.Ref, l.Pin, l.At))
+		}
+	}
+	for i, a := range p.Board.Parts {
+		for _, b := range p.Board.Parts[i+1:] {
+			if p.body(a).gap(p.body(b)) < slack {
+				bad = append(bad, fmt.Sprintf("%s and %s are in each other's way", a.Ref, b.Ref))
+			}
+		}
+		for _, l := range p.Legs {
+			if at := p.hole(l.At); l.Ref != a.Ref && p.body(a).gap(rect{at, at}) < legRadius {
+				bad = append(bad, fmt.Sprintf("%s lies on the leg %s.%s", a.Ref, l.Ref, l.Pin))
+			}
+		}
+		if b := p.body(a); b.low.x < 0 || b.low.y < 0 || b.high.x > p.Board.Width || b.high.y > p.Board.Height {
+			bad = append(bad, a.Ref+" stands over the board's edge")
+		}
+	}
+	return bad
+}
+
+const legRadius = 0.4
+
+// islands are the holes that wires join to each other: a hole's island is known by one hole of it.
+type islands map[Hole]Hole
+
+func (i islands) of(h Hole) Hole {
+	for next, is := i[h]; is && next != h; next, is = i[h] {
+		h = next
+	}
+	return h
+}
+
+func (i islands) join(a, b Hole) { i[i.of(a)] = i.of(b) }
+
+func (p *Plan) islands() islands {
+	list := islands{}
+	for _, r := range p.Runs {
+		holes := r.holes()
+		for _, h := range holes[1:] {
+			list.join(holes[0], h)
+		}
+	}
+	for _, l := range p.Links {
+		list.join(l.From, l.To)
+	}
+	return list
+}
+
+// checkJoints wants all legs of a net joined.
+func checkJoints(p *Plan) (bad []string) {
+	island := p.islands()
+	first := map[string]Leg{}
+	for _, l := range p.Legs {
+		if l.open() {
+			continue
+		}
+		o, known := first[l.Net]
+		if !known {
+			first[l.Net] = l
+			continue
+		}
+		if island.of(o.At) != island.of(l.At) {
+			bad = append(bad, fmt.Sprintf("net %s: no wire from %s.%s to %s.%s", l.Net, o.Ref, o.Pin, l.Ref, l.Pin))
+		}
+	}
+	return bad
+}
+
+// checkShorts wants no two nets joined, and a leg that is open alone.
+func checkShorts(p *Plan) (bad []string) {
+	island := p.islands()
+	nets := map[Hole]map[string]bool{}
+	for _, l := range p.Legs {
+		name := l.Net
+		if l.open() {
+			name = l.Ref + "." + l.Pin + " (open)"
+		}
+		n := island.of(l.At)
+		if nets[n] == nil {
+			nets[n] = map[string]bool{}
+		}
+		nets[n][name] = true
+	}
+	for _, names := range nets {
+		if len(names) > 1 {
+			bad = append(bad, "joined to each other: "+strings.Join(slices.Sorted(maps.Keys(names)), ", "))
+		}
+	}
+	slices.Sort(bad)
+	return bad
+}
+
+// metal is something that conducts: what it is, its group, the middle line and how far it goes to each side of it.
+type metal struct {
+	what, group string
+	from, to    point
+	radius      float64
+}
+
+// metals are all pads in use, wires and bare tabs.
+func (p *Plan) metals() (list []metal) {
+	for _, l := range p.Legs {
+		if !l.open() {
+			list = append(list, metal{l.Ref + "." + l.Pin, p.group(l.Net), p.hole(l.At), p.hole(l.At), padRadius})
+		}
+	}
+	for _, r := range p.Runs {
+		for i := 1; i < len(r.Corners); i++ {
+			list = append(list, metal{"the wire of " + r.Net, p.group(r.Net), p.hole(r.Corners[i-1]), p.hole(r.Corners[i]),
+				padRadius})
+		}
+	}
+	for _, l := range p.Links {
+		list = append(list, metal{"the insulated wire of " + l.Net, p.group(l.Net), p.hole(l.From), p.hole(l.To), wireRadius})
+	}
+	for _, part := range p.Board.Parts {
+		if k := part.Type.Kind; k == circuit.NMOS || k == circuit.PMOS {
+			b := p.body(part)
+			middle := (b.low.y + b.high.y) / 2
+			list = append(list, metal{"the tab of " + part.Ref, p.group(part.Pin("D")), point{b.low.x, middle},
+				point{b.high.x, middle}, (b.high.y - b.low.y) / 2})
+		}
+	}
+	return list
+}
+
+// checkDistance wants Barrier between what conducts in different groups, along the board: no copper and no wire comes
+// nearer. An insulated wire counts as bare.
+func checkDistance(p *Plan) (bad []string) {
+	list := p.metals()
+	for i, a := range list {
+		for _, b := range list[i+1:] {
+			if a.group == b.group {
+				continue
+			}
+			if mm := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < Barrier {
+				bad = append(bad, fmt.Sprintf("%s (%s) is %.1f mm from %s (%s): %g mm at least", a.what, a.group, mm, b.what,
+					b.group, Barrier))
+			}
+		}
+	}
+	return bad
+}
+
+// Nearest is the least distance in millimetres between what conducts in different groups, and 0 for one group.
+func (p *Plan) Nearest() (mm float64) {
+	list := p.metals()
+	for i, a := range list {
+		for _, b := range list[i+1:] {
+			if d := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; a.group != b.group && (mm == 0 || d < mm) {
+				mm = d
+			}
+		}
+	}
+	return mm
+}
+
+// apart is the distance of two lines, 0 where they cross.
+func apart(a, b, c, d point) float64 {
+	if crosses(a, b, c, d) {
+		return 0
+	}
+	return min(a.from(c, d), b.from(c, d), c.from(a, b), d.from(a, b))
+}
+
+// from is the distance of a point from a line between two others.
+func (p point) from(a, b point) float64 {
+	dx, dy := b.x-a.x, b.y-a.y
+	t := 0.0
+	if long := dx*dx + dy*dy; long > 0 {
+		t = max(0, min(1, ((p.x-a.x)*dx+(p.y-a.y)*dy)/long))
+	}
+	return math.Hypot(p.x-a.x-t*dx, p.y-a.y-t*dy)
+}
+
+func crosses(a, b, c, d point) bool {
+	side := func(a, b, p point) float64 { return (b.x-a.x)*(p.y-a.y) - (b.y-a.y)*(p.x-a.x) }
+	return side(a, b, c)*side(a, b, d) < 0 && side(c, d, a)*side(c, d, b) < 0
+}
+
+// toEdge is how far a terminal's body may stay from the edge that its leads come over, in millimetres.
+const toEdge = 6.0
+
+// checkEdge wants what takes leads at an edge of the board, its opening outwards.
+func checkEdge(p *Plan) (bad []string) {
+	for _, part := range p.Board.Parts {
+		if !part.TakesLeads() {
+			continue
+		}
+		b := p.body(part)
+		left := map[int]float64{0: b.low.x, 90: b.low.y, 180: p.Board.Width - b.high.x, 270: p.Board.Height - b.high.y}
+		if mm := left[part.Facing]; mm > toEdge {
+			bad = append(bad, fmt.Sprintf("%s is %.1f mm from the edge that its leads come over: %g mm at most", part.Ref, mm,
+				toEdge))
+		}
+	}
+	return bad
+}
+
+// checkWires wants runs along the holes and only over pads that nothing else needs, and every end at a leg or a run.
+func checkWires(p *Plan) (bad []string) {
+	for _, r := range p.Runs {
+		for i := 1; i < len(r.Corners); i++ {
+			if a, b := r.Corners[i-1], r.Corners[i]; (a.Col == b.Col) == (a.Row == b.Row) {
+				bad = append(bad, fmt.Sprintf("the wire of %s does not follow the holes from %v to %v", r.Net, a, b))
+				return bad
+			}
+		}
+		for _, h := range r.holes() {
+			if !p.inside(h) {
+				bad = append(bad, fmt.Sprintf("the wire of %s leaves the board at %v", r.Net, h))
+			}
+		}
+	}
+	return bad
+}

@@ -1,0 +1,159 @@
+// Package layout puts a board's parts on a board with holes 2.54 mm apart and finds the wires that join them: for a
+// hole-board with a separate pad at each hole, wired by hand, and for a printed board with two layers of copper. It
+// checks both against the circuit and for distance, and draws them to scale. Text out: it opens no file and runs no
+// program.
+package layout
+
+import (
+	"fmt"
+	"math"
+
+	"stillwater/internal/circuit"
+)
+
+// What boards are made of, in millimetres.
+const (
+	pitch     = circuit.HolePitch
+	padRadius = 1.0 // of a hole-board's pads: 2 mm across is the most that is usual (common practice, no source)
+	corner    = 3   // holes each way that belong to a pillar in each corner
+)
+
+// Barrier is the least distance in millimetres between what conducts in different isolated groups.
+const Barrier = 6.0
+
+// Hole is one hole of a board, columns from 1 at the left and rows from 1 at the top as one looks at the parts.
+type Hole struct{ Col, Row int }
+
+// Leg is a part's pin in its hole. A pin that is joined to nothing has the net circuit.Open.
+type Leg struct {
+	Ref, Pin, Net string
+	At            Hole
+}
+
+// Run is a bare wire on the solder side, soldered to the pads that it passes: its ends and corners in order.
+type Run struct {
+	Net     string
+	Corners []Hole
+}
+
+// Link is an insulated wire on the solder side, straight from one pad to another.
+type Link struct {
+	Net      string
+	From, To Hole
+}
+
+// Plan is a board as it is put together by hand.
+type Plan struct {
+	Board      *circuit.Board
+	Cols, Rows int
+	Legs       []Leg
+	Runs       []Run
+	Links      []Link
+}
+
+// Place gives each part's legs their holes. It fails when a part has no place, no foot, or is off the board.
+func Place(b *circuit.Board) (*Plan, error) {
+	p := &Plan{Board: b, Cols: holes(b.Width), Rows: holes(b.Height)}
+	for _, part := range b.Parts {
+		foot := part.Type.Foot
+		switch {
+		case foot.Body == [2]float64{} || foot.Legs == nil && part.Type.Kind != circuit.Terminal:
+			return nil, fmt.Errorf("type %s (line %d) has no foot: write legs=0,0/4,0 body=6.3x2.4", part.Type.Name,
+				part.Type.Line)
+		case part.Col < 1:
+			return nil, fmt.Errorf("part %s (line %d) has no place on the board: write hole=COL,ROW,TURN", part.Ref, part.Line)
+		}
+		pins, at := part.Legs()
+		for i, pin := range pins {
+			leg := Leg{part.Ref, pin, part.Pins[pin], Hole{at[i][0], at[i][1]}}
+			if !p.inside(leg.At) {
+				return nil, fmt.Errorf("part %s (line %d): pin %s is at %v, off the board or under a pillar: "+
+					"holes are 1 to %d and 1 to %d", part.Ref, part.Line, pin, leg.At, p.Cols, p.Rows)
+			}
+			p.Legs = append(p.Legs, leg)
+		}
+	}
+	return p, nil
+}
+
+// holes is how many fit along a side, at least a pitch from its ends.
+func holes(side float64) int { return int((side-2*pitch)/pitch) + 1 }
+
+// inside tells whether a hole is there for parts and wires: on the board and not under a pillar.
+func (p *Plan) inside(h Hole) bool {
+	fromSide := min(h.Col-1, p.Cols-h.Col)
+	fromEnd := min(h.Row-1, p.Rows-h.Row)
+	return fromSide >= 0 && fromEnd >= 0 && (fromSide >= corner || fromEnd >= corner)
+}
+
+// point is a place in millimetres from the board's top left as one looks at the parts.
+type point struct{ x, y float64 }
+
+func (p *Plan) at(col, row float64) point {
+	return point{(p.Board.Width-float64(p.Cols-1)*pitch)/2 + (col-1)*pitch,
+		(p.Board.Height-float64(p.Rows-1)*pitch)/2 + (row-1)*pitch}
+}
+
+func (p *Plan) hole(h Hole) point { return p.at(float64(h.Col), float64(h.Row)) }
+
+// rect is an upright rectangle in millimetres.
+type rect struct{ low, high point }
+
+func around(middle point, wide, high float64) rect {
+	return rect{point{middle.x - wide/2, middle.y - high/2}, point{middle.x + wide/2, middle.y + high/2}}
+}
+
+// body is a part's outline.
+func (p *Plan) body(part *circuit.Part) rect {
+	col, row, wide, high := part.Body()
+	return around(p.at(col, row), wide, high)
+}
+
+// gap is the distance of two rectangles, 0 where they touch or overlap.
+func (a rect) gap(b rect) float64 {
+	dx := math.Max(0, math.Max(a.low.x-b.high.x, b.low.x-a.high.x))
+	dy := math.Max(0, math.Max(a.low.y-b.high.y, b.low.y-a.high.y))
+	return math.Hypot(dx, dy)
+}
+
+// group is the isolated group of a net; an open pin has none.
+func (p *Plan) group(net string) string {
+	if n := p.Board.Net(net); n != nil {
+		return n.Group
+	}
+	return ""
+}
+
+// zones are the rectangles that the legs of each group take, for all groups but the first, which has the rest.
+func (p *Plan) zones() map[string]rect {
+	list := map[string]rect{}
+	for _, l := range p.Legs {
+		g := p.group(l.Net)
+		if g == "" || g == p.Board.Groups[0].Name {
+			continue
+		}
+		at := p.hole(l.At)
+		z, known := list[g]
+		if !known {
+			z = rect{at, at}
+		}
+		list[g] = rect{point{min(z.low.x, at.x), min(z.low.y, at.y)}, point{max(z.high.x, at.x), max(z.high.y, at.y)}}
+	}
+	return list
+}
+
+// may tells whether a net's wire may be at a point: within its own group's zone, or far enough from all zones for the
+// first group. reach is how far from the point the wire's copper or pad goes.
+func (p *Plan) may(zones map[string]rect, net string, at point, reach float64) bool {
+	own := p.group(net)
+	here := rect{at, at}
+	if z, is := zones[own]; is {
+		return here.gap(z) < 1e-6
+	}
+	for _, z := range zones {
+		if here.gap(z) < Barrier+padRadius+reach {
+			return false
+		}
+	}
+	return true
+}

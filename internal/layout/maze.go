@@ -1,0 +1,274 @@
+package layout
+
+import (
+	"container/heap"
+	"slices"
+)
+
+// maze is a grid on which nets look for ways: nodes in columns, rows and layers. A pad takes its node on all layers.
+type maze struct {
+	cols, rows, layers int
+	nets               []mazeNet
+	pad                []int                          // node: index of the net whose pad is there, or free
+	closed             []func(node int) bool          // for each net: nodes that it may not use
+	change             func(node int) bool            // where a way may change its layer without a pad
+	link               func(net, a, b int) float64    // price of joining two pads without a way, or none
+	prefer             func(layer int, flat bool) int // price of one step more on a layer
+}
+
+type mazeNet struct{ pads []int }
+
+const (
+	free = -1
+	none = -1.0
+)
+
+// found is what one net got: ways from node to node, and pairs of pads that are joined without one.
+type found struct {
+	ways  [][]int
+	links [][2]int
+}
+
+const (
+	bend      = 0.6 // price of a corner, in steps
+	changing  = 6.0 // of a change of layer
+	mostTurns = 80  // of the negotiation
+)
+
+func (m *maze) size() int { return m.cols * m.rows * m.layers }
+
+// flat is the node below on the first layer.
+func (m *maze) flat(node int) int { return node % (m.cols * m.rows) }
+
+// search joins every net. Nets may share nodes at first; shared nodes become dearer each turn, until the nets that can
+// go elsewhere do (negotiated congestion: McMurchie and Ebeling, PathFinder, FPGA 1995, the idea from memory). left is
+// how many nodes are still shared.
+func (m *maze) search() (ways []found, left int) {
+	ways = make([]found, len(m.nets))
+	users, dear := make([]int, m.size()), make([]float64, m.size())
+	s := newSeeker(m)
+	press := 0.5
+	for turn := range mostTurns {
+		for n := range m.nets {
+			if turn > 0 && !shares(ways[n], users) {
+				continue
+			}
+			count(ways[n], users, -1)
+			price := func(node int) float64 { return (1 + dear[node]) * (1 + press*float64(users[node])) }
+			ways[n] = s.tree(n, price)
+			count(ways[n], users, 1)
+		}
+		left = 0
+		for node, u := range users {
+			if u > 1 {
+				left++
+				dear[node] += 0.4 * float64(u-1)
+			}
+		}
+		if left == 0 {
+			return ways, 0
+		}
+		press = min(press*1.4, 200)
+	}
+	return ways, left
+}
+
+func count(f found, users []int, by int) {
+	for _, node := range f.nodes() {
+		users[node] += by
+	}
+}
+
+func shares(f found, users []int) bool {
+	return slices.ContainsFunc(f.nodes(), func(node int) bool { return users[node] > 1 })
+}
+
+// nodes are those of all ways, each once.
+func (f found) nodes() (list []int) {
+	for _, w := range f.ways {
+		list = append(list, w...)
+	}
+	slices.Sort(list)
+	return slices.Compact(list)
+}
+
+// seeker holds the memory of one search at a time.
+type seeker struct {
+	m     *maze
+	best  []float64 // state: least price so far
+	from  []int32   // state: the one before
+	stamp []int32   // state: the search in which best and from were written
+	now   int32
+	queue states
+}
+
+const headings = 5 // right, down, left, up, and none yet
+
+func newSeeker(m *maze) *seeker {
+	n := m.size() * headings
+	return &seeker{m: m, best: make([]float64, n), from: make([]int32, n), stamp: make([]int32, n)}
+}
+
+// tree joins the pads of one net, each time the one that is cheapest to reach.
+func (s *seeker) tree(net int, price func(int) float64) (f found) {
+	pads := s.m.nets[net].pads
+	if len(pads) < 2 {
+		return f
+	}
+	inTree := map[int]bool{} // nodes
+	s.addPad(inTree, pads[0])
+	joined := []int{pads[0]}
+	rest := slices.Clone(pads[1:])
+	for len(rest) > 0 {
+		a, b, cheap := s.m.cheapestLink(net, joined, rest)
+		way := s.way(net, inTree, rest, price, cheap)
+		if way == nil && cheap == none {
+			return found{} // no way at all: the caller sees the net apart
+		}
+		if way == nil {
+			f.links = append(f.links, [2]int{a, b})
+		} else {
+			f.ways = append(f.ways, way)
+			b = s.m.flat(way[len(way)-1])
+		}
+		for _, node := range way {
+			inTree[node] = true
+		}
+		s.addPad(inTree, b)
+		joined = append(joined, b)
+		rest = slices.DeleteFunc(rest, func(p int) bool { return p == b })
+	}
+	return f
+}
+
+func (s *seeker) addPad(inTree map[int]bool, pad int) {
+	for l := range s.m.layers {
+		inTree[pad+l*s.m.cols*s.m.rows] = true
+	}
+}
+
+func (m *maze) cheapestLink(net int, joined, rest []int) (a, b int, price float64) {
+	price = none
+	if m.link == nil {
+		return 0, 0, none
+	}
+	for _, x := range joined {
+		for _, y := range rest {
+			if p := m.link(net, x, y); p != none && (price == none || p < price) {
+				a, b, price = x, y, p
+			}
+		}
+	}
+	return a, b, price
+}
+
+// way finds the cheapest way from the tree to one of the pads, or nil if there is none below the price of a link.
+func (s *seeker) way(net int, tree map[int]bool, pads []int, price func(int) float64, most float64) []int {
+	s.now++
+	s.queue = s.queue[:0]
+	goal := map[int]bool{}
+	for _, p := range pads {
+		s.addPad(goal, p)
+	}
+	starts := make([]int, 0, len(tree))
+	for node := range tree {
+		starts = append(starts, node)
+	}
+	slices.Sort(starts) // the same way each time
+	for _, node := range starts {
+		s.offer(node*headings+headings-1, 0, -1)
+	}
+	for len(s.queue) > 0 {
+		at := heap.Pop(&s.queue).(state)
+		if at.price > s.best[at.id] {
+			continue
+		}
+		if most != none && at.price > most {
+			return nil
+		}
+		node := at.id / headings
+		if goal[node] {
+			return s.back(at.id)
+		}
+		s.spread(net, at, price)
+	}
+	return nil
+}
+
+// spread offers the neighbours of a state.
+func (s *seeker) spread(net int, at state, price func(int) float64) {
+	m := s.m
+	node, heading := at.id/headings, at.id%headings
+	flat := m.flat(node)
+	layer, col, row := node/(m.cols*m.rows), flat%m.cols, flat/m.cols
+	for to, step := range [4][2]int{{1, 0}, {0, 1}, {-1, 0}, {0, -1}} {
+		c, r := col+step[0], row+step[1]
+		if c < 0 || r < 0 || c >= m.cols || r >= m.rows {
+			continue
+		}
+		next := layer*m.cols*m.rows + r*m.cols + c
+		if m.closed[net](next) {
+			continue
+		}
+		cost := price(next)
+		if heading < 4 && heading != to {
+			cost += bend
+		}
+		if m.prefer != nil {
+			cost += float64(m.prefer(layer, step[1] == 0))
+		}
+		s.offer(next*headings+to, at.price+cost, int32(at.id))
+	}
+	if m.layers < 2 || !(m.pad[flat] == net || m.change(flat)) {
+		return
+	}
+	next := (1-layer)*m.cols*m.rows + flat
+	if m.closed[net](next) {
+		return
+	}
+	cost := 0.0
+	if m.pad[flat] != net {
+		cost = changing + price(next)
+	}
+	s.offer(next*headings+headings-1, at.price+cost, int32(at.id))
+}
+
+func (s *seeker) offer(id int, price float64, from int32) {
+	if s.stamp[id] == s.now && s.best[id] <= price {
+		return
+	}
+	s.stamp[id], s.best[id], s.from[id] = s.now, price, from
+	heap.Push(&s.queue, state{id, price})
+}
+
+// back is the way that led to a state, from the tree on.
+func (s *seeker) back(id int) (way []int) {
+	for at := int32(id); at >= 0; at = s.from[at] {
+		if node := int(at) / headings; len(way) == 0 || way[len(way)-1] != node {
+			way = append(way, node)
+		}
+	}
+	slices.Reverse(way)
+	return way
+}
+
+type state struct {
+	id    int
+	price float64
+}
+
+// states is a heap of what to look at next.
+type states []state
+
+func (q states) Len() int { return len(q) }
+func (q states) Less(i, j int) bool {
+	return q[i].price < q[j].price || q[i].price == q[j].price && q[i].id < q[j].id
+}
+func (q states) Swap(i, j int) { q[i], q[j] = q[j], q[i] }
+func (q *states) Push(x any)   { *q = append(*q, x.(state)) }
+func (q *states) Pop() any {
+	old := *q
+	last := old[len(old)-1]
+	*q = old[:len(old)-1]
+	return last
+}

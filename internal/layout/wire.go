@@ -1,0 +1,150 @@
+package layout
+
+import (
+	"fmt"
+	"math"
+
+	"stillwater/internal/circuit"
+)
+
+// Prices of an insulated wire, in steps of a bare one: it is quicker to lay than a long way round, and harder to follow
+// with the eye than a short one.
+const (
+	linkPrice   = 8.0
+	linkPerHole = 0.5
+)
+
+// Wire joins the legs of each net by bare wires along the holes, and by insulated ones where those would cross. It
+// fails when a net cannot be joined within the distances that are kept.
+func (p *Plan) Wire() error {
+	m, names := p.maze(1)
+	zones := p.zones()
+	for n, net := range names {
+		m.closed = append(m.closed, m.closedTo(n, func(node int) bool {
+			return p.may(zones, net, p.hole(Hole{node%m.cols + 1, node/m.cols + 1}), padRadius)
+		}))
+	}
+	m.link = p.linkPrices(zones, names, m.cols)
+	ways, left := m.search()
+	if left > 0 {
+		return fmt.Errorf("board %s: %d holes would be shared by wires of different nets: place parts further apart",
+			p.Board.Name, left)
+	}
+	p.Runs, p.Links = nil, nil
+	for n, f := range ways {
+		if len(f.ways)+len(f.links) < len(m.nets[n].pads)-1 {
+			return fmt.Errorf("board %s: net %s cannot be joined and keep its distances: move its parts", p.Board.Name,
+				names[n])
+		}
+		for _, w := range f.ways {
+			p.Runs = append(p.Runs, Run{names[n], p.corners(w, m.cols)})
+		}
+		for _, l := range f.links {
+			p.Links = append(p.Links, Link{names[n], p.holeOf(l[0], m.cols), p.holeOf(l[1], m.cols)})
+		}
+	}
+	return nil
+}
+
+// maze is the grid of the board, fine steps to a hole, with its nets' pads. Every net of the netlist has an index.
+func (p *Plan) maze(fine int) (m *maze, names []string) {
+	m = &maze{cols: (p.Cols-1)*fine + 1, rows: (p.Rows-1)*fine + 1, layers: fine}
+	m.pad = make([]int, m.cols*m.rows)
+	for i := range m.pad {
+		m.pad[i] = free
+	}
+	index := map[string]int{}
+	for _, n := range p.Board.Nets {
+		index[n.Name] = len(names)
+		names = append(names, n.Name)
+		m.nets = append(m.nets, mazeNet{})
+	}
+	for _, l := range p.Legs {
+		node := (l.At.Row-1)*fine*m.cols + (l.At.Col-1)*fine
+		n, joined := index[l.Net]
+		if !joined {
+			m.pad[node] = blocked
+			continue
+		}
+		m.pad[node] = n
+		m.nets[n].pads = append(m.nets[n].pads, node)
+	}
+	for node := range m.pad {
+		h := Hole{node%m.cols/fine + 1, node/m.cols/fine + 1}
+		if !p.inside(h) {
+			m.pad[node] = blocked
+		}
+	}
+	return m, names
+}
+
+const blocked = -2
+
+// closedTo tells for each node whether a net must keep off it: another's pad, or too near to another group.
+func (m *maze) closedTo(net int, may func(node int) bool) func(int) bool {
+	list := make([]bool, m.size())
+	for node := range list {
+		pad := m.pad[m.flat(node)]
+		list[node] = pad != net && (pad != free || !may(m.flat(node)))
+	}
+	return func(node int) bool { return list[node] }
+}
+
+// linkPrices tells what an insulated wire from pad to pad costs; none where it would come too near to another group.
+func (p *Plan) linkPrices(zones map[string]rect, names []string, cols int) func(net, a, b int) float64 {
+	type pair struct{ net, a, b int }
+	known := map[pair]float64{}
+	return func(net, a, b int) float64 {
+		if price, is := known[pair{net, a, b}]; is {
+			return price
+		}
+		from, to := p.hole(p.holeOf(a, cols)), p.hole(p.holeOf(b, cols))
+		long := math.Hypot(to.x-from.x, to.y-from.y)
+		price := linkPrice + linkPerHole*long/pitch
+		for t := 0.0; t < long; t += pitch / 4 {
+			if !p.may(zones, names[net], point{from.x + (to.x-from.x)*t/long, from.y + (to.y-from.y)*t/long}, wireRadius) {
+				price = none
+			}
+		}
+		known[pair{net, a, b}] = price
+		return price
+	}
+}
+
+// wireRadius is that of an insulated wire in millimetres, its insulation not counted on.
+const wireRadius = 0.7
+
+func (p *Plan) holeOf(node, cols int) Hole { return Hole{node%cols + 1, node/cols + 1} }
+
+// corners are a way's ends and the holes where it turns.
+func (p *Plan) corners(way []int, cols int) (list []Hole) {
+	for i, node := range way {
+		if i > 0 && i < len(way)-1 && way[i+1]-node == node-way[i-1] {
+			continue
+		}
+		list = append(list, p.holeOf(node, cols))
+	}
+	return list
+}
+
+// holes are all that a run passes, its ends among them.
+func (r Run) holes() []Hole {
+	list := []Hole{r.Corners[0]}
+	for i := 1; i < len(r.Corners); i++ {
+		at, to := r.Corners[i-1], r.Corners[i]
+		for at != to {
+			at.Col += sign(to.Col - at.Col)
+			at.Row += sign(to.Row - at.Row)
+			list = append(list, at)
+		}
+	}
+	return list
+}
+
+func sign(x int) int { return max(-1, min(1, x)) }
+
+// Steps is how far a run goes, in holes.
+func (r Run) Steps() int { return len(r.holes()) - 1 }
+
+// open tells that a leg is joined to nothing.
+func (l Leg) open() bool { return l.Net == circuit.Open }
