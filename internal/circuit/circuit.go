@@ -34,8 +34,9 @@ type Type struct {
 // terminal has one leg each way, one below the other, and the body of one way. What hangs on a lead has the foot of its
 // terminal.
 type Foot struct {
-	Legs [][2]int
-	Body [2]float64
+	Legs  [][2]int
+	Body  [2]float64
+	Drill float64 // of the holes, mm
 }
 
 // Board is one board with nets of its own.
@@ -62,6 +63,7 @@ type Net struct {
 	Name, Group string
 	Volts       float64 // highest steady DC against the group's zero
 	Peak        float64 // highest transient, 0 if it is no more than Volts
+	Amps        float64 // highest steady current, 0 where it is below 0.1 A
 	Use         Use
 	Line        int
 }

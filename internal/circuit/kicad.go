@@ -12,7 +12,7 @@ import (
 // KiCad is a board's schematic for KiCad 9. It carries its own symbols; every pin has a label with its net's name.
 func (b *Board) KiCad() string {
 	var out strings.Builder
-	root := id(b.Name)
+	root := UUID(b.Name)
 	fmt.Fprintf(&out, "(kicad_sch (version 20250114) (generator \"stillwater\") (generator_version \"9.0\") (uuid %q) "+
 		"(paper \"A2\")\n(title_block (title %q))\n(lib_symbols\n", root, b.Title)
 	symbols := map[string]*Part{}
@@ -37,15 +37,23 @@ func (b *Board) KiCad() string {
 	return out.String()
 }
 
-// id makes a UUID that stays the same for the same thing.
-func id(of string) string {
+// UUID makes a UUID that stays the same for the same thing.
+func UUID(of string) string {
 	h := fmt.Sprintf("%x", sha1.Sum([]byte("stillwater "+of)))
 	return h[:8] + "-" + h[8:12] + "-4" + h[13:16] + "-8" + h[17:20] + "-" + h[20:32]
 }
 
 func kicadText(out *strings.Builder, board string, i int, words string, x, y float64) {
 	fmt.Fprintf(out, "(text %q (exclude_from_sim no) (at %.2f %.2f 0) (effects (font (size 1.8 1.8)) (justify left)) "+
-		"(uuid %q))\n", words, x, y, id(fmt.Sprint(board, " text ", i)))
+		"(uuid %q))\n", words, x, y, UUID(fmt.Sprint(board, " text ", i)))
+}
+
+// Footprint is the name of a part's pads on a printed board.
+func (p *Part) Footprint() string {
+	if p.Type.Kind == Terminal {
+		return "stillwater:" + p.Type.Name + "_" + p.Value
+	}
+	return "stillwater:" + p.Type.Name
 }
 
 // symbolName is the name of a part's symbol: its kind, and how many ways a terminal has.
@@ -103,7 +111,7 @@ func (p *Part) kicadLabels(out *strings.Builder) {
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		dx, dy := p.turned(float64(pin.X)*unit, float64(pin.Y)*unit)
 		x, y := float64(p.X)*unit+dx, float64(p.Y)*unit+dy
-		key := id(p.Ref + "." + pin.Number + " label")
+		key := UUID(p.Ref + "." + pin.Number + " label")
 		if p.Pins[pin.Number] == Open {
 			fmt.Fprintf(out, "(no_connect (at %.2f %.2f) (uuid %q))\n", x, y, key)
 			continue
@@ -133,7 +141,7 @@ func (p *Part) kicad(out *strings.Builder, project, root string) {
 		value = p.Type.Name
 	}
 	fmt.Fprintf(out, "(symbol (lib_id \"stillwater:%s\") (at %.2f %.2f %d)%s (unit 1) (exclude_from_sim no) (in_bom yes) "+
-		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, id(p.Ref))
+		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, UUID(p.Ref))
 	most := 0.0
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		_, dy := p.turned(0, float64(pin.Y)*unit)
@@ -151,10 +159,10 @@ func (p *Part) kicad(out *strings.Builder, project, root string) {
 	}
 	prop("Reference", p.Ref, up, "")
 	prop("Value", value, down, "")
-	prop("Footprint", "", 0, " (hide yes)")
+	prop("Footprint", p.Footprint(), 0, " (hide yes)")
 	prop("Datasheet", "", 0, " (hide yes)")
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
-		fmt.Fprintf(out, "(pin %q (uuid %q))\n", pin.Number, id(p.Ref+"."+pin.Number))
+		fmt.Fprintf(out, "(pin %q (uuid %q))\n", pin.Number, UUID(p.Ref+"."+pin.Number))
 	}
 	fmt.Fprintf(out, "(instances (project %q (path \"/%s\" (reference %q) (unit 1)))))\n", project, root, p.Ref)
 }

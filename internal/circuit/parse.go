@@ -54,12 +54,12 @@ func (r *reader) fail(remedy, why string, args ...any) error {
 // usage is how each statement is written, for the remedies.
 var usage = map[string]string{
 	"type": `write: type NAME KIND "what to ask for" makers="part (maker); part (maker)" ` +
-		`legs=0,0/4,0 body=6.3x2.4 rating=number ... model=NAME`,
+		`legs=0,0/4,0 body=6.3x2.4 drill=0.8 rating=number ... model=NAME`,
 	"carrier": `write: carrier NAME "title" volts=3.3`,
 	"wire":    `write: wire PIN LINE SIGNAL (LINE is - for supplies; - - leaves the signal open)`,
 	"board":   `write: board NAME "title" 160x100`,
 	"group":   `write: group NAME VOLTS "purpose"`,
-	"net":     `write: net NAME GROUP VOLTS peak=VOLTS use=supply|armed|in|out|heartbeat|zero|level`,
+	"net":     `write: net NAME GROUP VOLTS peak=VOLTS amps=AMPS use=supply|armed|in|out|heartbeat|zero|level`,
 	"section": `write: section NAME "title" X,Y WxH`,
 	"part":    `write: part REF TYPE VALUE at=X,Y,TURN,mirror hole=COL,ROW,TURN : PIN=NET ...`,
 	"note":    `write: note X,Y "text"`,
@@ -91,7 +91,8 @@ func (r *reader) statement(w []string) error {
 }
 
 func (r *reader) readType(w []string) error {
-	t := &Type{Name: w[0], Kind: Kind(w[1]), Generic: w[2], Rating: map[string]float64{}, Line: r.line}
+	t := &Type{Name: w[0], Kind: Kind(w[1]), Generic: w[2], Rating: map[string]float64{},
+		Foot: Foot{Drill: 0.8}, Line: r.line}
 	if _, known := kinds[t.Kind]; !known {
 		return r.fail("use one of the kinds in internal/circuit/kinds.go", "type %s is of unknown kind %q", w[0], w[1])
 	}
@@ -111,7 +112,7 @@ func (r *reader) readType(w []string) error {
 			t.Model = value
 		case key == "with":
 			t.With = value
-		case key == "legs" || key == "body":
+		case key == "legs" || key == "body" || key == "drill":
 			if err := r.readFoot(t, key, value); err != nil {
 				return err
 			}
@@ -131,6 +132,12 @@ func (r *reader) readFoot(t *Type, key, value string) (err error) {
 	if key == "body" {
 		if _, err := fmt.Sscanf(value+"\n", "%fx%f\n", &t.Foot.Body[0], &t.Foot.Body[1]); err != nil {
 			return r.fail("write the body as 6.3x2.4, in mm", "body %q of type %s is no size", value, t.Name)
+		}
+		return nil
+	}
+	if key == "drill" {
+		if t.Foot.Drill, err = strconv.ParseFloat(value, 64); err != nil || !(t.Foot.Drill >= 0.5 && t.Foot.Drill <= 3) {
+			return r.fail("write a number of mm from 0.5 to 3", "drill %q of type %s is no hole", value, t.Name)
 		}
 		return nil
 	}
@@ -217,6 +224,10 @@ func (r *reader) readNet(w []string) error {
 		case key == "peak":
 			if n.Peak, err = strconv.ParseFloat(value, 64); err != nil {
 				return r.fail(usage["net"], "peak %q of net %s is no number", value, n.Name)
+			}
+		case key == "amps":
+			if n.Amps, err = strconv.ParseFloat(value, 64); err != nil || !(n.Amps > 0) {
+				return r.fail(usage["net"], "amps %q of net %s is no current", value, n.Name)
 			}
 		default:
 			return r.fail(usage["net"], "net %s: %q is not understood", n.Name, x)

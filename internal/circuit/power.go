@@ -208,3 +208,24 @@ func (b *Board) down(net string, except *Part) float64 {
 	}
 	return best
 }
+
+// checkCurrents wants each net that a fuse feeds without a resistor between, and the zero that it comes back through, to
+// state that it carries what the fuse lets pass.
+func checkCurrents(_ *Design, b *Board) (bad []string) {
+	through := func(p *Part) [][2]string {
+		if p.Type.Kind == Resistor || p.Type.Kind == Zener {
+			return nil
+		}
+		return power()(p)
+	}
+	for _, f := range b.of(Fuse) {
+		hold := f.Type.Rating["hold"]
+		for _, n := range b.Nets {
+			fed := n.Use == Zero && n.Group == b.group(f, "1") || b.reach(f.Pin("1"), b.notGround(through))[n.Name]
+			if fed && n.Amps < hold {
+				bad = append(bad, fmt.Sprintf("net %s carries what %s lets pass: write amps=%g or more", n.Name, f.Ref, hold))
+			}
+		}
+	}
+	return bad
+}

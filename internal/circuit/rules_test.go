@@ -138,6 +138,8 @@ func faults() []fault {
 		{"polarity", "a capacitor before the diode", put("outputs", "C1", "1", "V12_FU")},
 		{"switch", "the rail fed past it", put("outputs", "Q4", "3", "V12_F")},
 		{"switch", "the 5 V rail fed past it", put("outputs", "Q6", "3", "V5_F")},
+		{"current", "a thin rail", net("outputs", "V12_ARM", func(n *Net) { n.Amps = 0.1 })},
+		{"current", "a thin way back", net("sensors", "GND", func(n *Net) { n.Amps = 0 })},
 		{"guard", "an optocoupler before it", put("outputs", "R201", "1", "V5_K")},
 		{"guard", "a valve before it", put("outputs", "R11", "2", "V12_K")},
 		{"guard", "a pump without its capacitor", put("outputs", "D5", "2", "HB_C")},

@@ -1,0 +1,284 @@
+package layout
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"stillwater/internal/circuit"
+)
+
+// origin is where the board's corner is on KiCad's sheet, in millimetres.
+const origin = 20.0
+
+// KiCad is the printed board for KiCad 9. It carries its own footprints; its parts and nets are those of the schematic
+// that the circuit makes.
+func (c *Copper) KiCad() string {
+	k := &kicad{c: c, nets: map[string]int{}}
+	k.f("(kicad_pcb (version 20241229) (generator \"stillwater\") (generator_version \"9.0\")\n" +
+		"(general (thickness 1.6)) (paper \"A3\")\n")
+	k.f("(title_block (title %q) (comment 1 \"Simulated and rule-checked, not built.\"))\n", c.Board.Title)
+	k.f("(layers (0 \"F.Cu\" signal) (2 \"B.Cu\" signal) (1 \"F.Mask\" user) (3 \"B.Mask\" user) (5 \"F.SilkS\" user) " +
+		"(7 \"B.SilkS\" user) (25 \"Edge.Cuts\" user) (31 \"F.CrtYd\" user) (35 \"F.Fab\" user))\n(net 0 \"\")\n")
+	for i, n := range c.Board.Nets {
+		k.nets["/"+n.Name] = i + 1
+		k.f("(net %d %q)\n", i+1, "/"+n.Name)
+	}
+	k.open()
+	k.edge()
+	k.parts()
+	for i, t := range c.Tracks {
+		layer := [2]string{"F.Cu", "B.Cu"}[t.Layer]
+		k.f("(segment (start %s) (end %s) (width %g) (layer %q) (net %d) (uuid %q))\n", k.xy(t.From), k.xy(t.To), t.Wide,
+			layer, k.nets["/"+t.Net], circuit.UUID(fmt.Sprint(c.Board.Name, " track ", i)))
+	}
+	for i, v := range c.Vias {
+		k.f("(via (at %s) (size %g) (drill %g) (layers \"F.Cu\" \"B.Cu\") (net %d) (uuid %q))\n", k.xy(v.At), 2*viaRadius,
+			viaDrill, k.nets["/"+v.Net], circuit.UUID(fmt.Sprint(c.Board.Name, " via ", i)))
+	}
+	k.f(")\n")
+	return k.out.String()
+}
+
+type kicad struct {
+	c     *Copper
+	nets  map[string]int
+	out   strings.Builder
+	taken []rect // by print and pads
+}
+
+// open gives each pin that is joined to nothing the net that KiCad makes for it.
+func (k *kicad) open() {
+	for _, l := range k.c.Legs {
+		if l.open() {
+			k.nets[k.c.netOf(l)] = len(k.nets) + 1
+			k.f("(net %d %q)\n", len(k.nets), k.c.netOf(l))
+		}
+	}
+}
+
+// netOf is the name of a leg's net in KiCad.
+func (p *Plan) netOf(l Leg) string {
+	if !l.open() {
+		return "/" + l.Net
+	}
+	part := p.Board.Part(l.Ref)
+	for _, pin := range part.Type.Kind.Pins(part.Value) {
+		if pin.Number == l.Pin {
+			return fmt.Sprintf("unconnected-(%s-%s-Pad%s)", l.Ref, strings.ReplaceAll(pin.Name, " ", "_"), l.Pin)
+		}
+	}
+	return ""
+}
+
+func (k *kicad) f(format string, args ...any) { fmt.Fprintf(&k.out, format, args...) }
+
+func (k *kicad) xy(p point) string { return fmt.Sprintf("%.3f %.3f", p.x+origin, p.y+origin) }
+
+// edge is the board's outline, the pillars' holes, and the zones of isolated groups with their names.
+func (k *kicad) edge() {
+	b := k.c.Board
+	key := func(what string) string { return circuit.UUID(b.Name + " board " + what) }
+	k.f("(gr_rect (start %s) (end %s) (stroke (width 0.1) (type solid)) (fill no) (layer \"Edge.Cuts\") (uuid %q))\n",
+		k.xy(point{}), k.xy(point{b.Width, b.Height}), key("edge"))
+	for i, at := range []point{{pillar, pillar}, {b.Width - pillar, pillar}, {pillar, b.Height - pillar},
+		{b.Width - pillar, b.Height - pillar}} {
+		k.f("(footprint \"stillwater:pillar\" (layer \"F.Cu\") (uuid %q) (at %s)\n(attr board_only exclude_from_pos_files "+
+			"exclude_from_bom)\n", key(fmt.Sprint("pillar ", i)), k.xy(at))
+		k.f("(property \"Reference\" \"H%d\" (at 0 0 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n", i+1)
+		k.f("(pad \"\" np_thru_hole circle (at 0 0) (size 3.2 3.2) (drill 3.2) (layers \"*.Cu\" \"*.Mask\") (uuid %q)))\n",
+			key(fmt.Sprint("pillar pad ", i)))
+	}
+	zones := k.c.zones()
+	for _, g := range slices.Sorted(maps.Keys(zones)) {
+		z := zones[g]
+		const beyond = 1.6
+		low, high := point{z.low.x - beyond, z.low.y - beyond}, point{z.high.x + beyond, z.high.y + beyond}
+		k.f("(gr_rect (start %s) (end %s) (stroke (width 0.15) (type dash)) (fill no) (layer \"B.SilkS\") (uuid %q))\n",
+			k.xy(low), k.xy(high), key("zone "+g))
+		k.words(fmt.Sprintf("%s: %g mm to all else", g, Barrier), "B.SilkS", point{high.x, low.y - 0.8}, key("zone name "+g))
+	}
+	k.words(b.Title+". Simulated and rule-checked, not built.", "F.SilkS", point{corner * pitch * 2, b.Height - 1.2},
+		key("title"))
+}
+
+// pillar is how far a pillar's hole is from the edges, in millimetres.
+const pillar = 5.0
+
+func (k *kicad) words(words, layer string, at point, key string) {
+	mirror := map[string]string{"B.SilkS": " mirror"}[layer]
+	k.f("(gr_text %q (at %s) (layer %q) (uuid %q) (effects (font (size 1 1) (thickness 0.15)) (justify left%s)))\n", words,
+		k.xy(at), layer, key, mirror)
+}
+
+// parts are the footprints. Print keeps off pads and off other print.
+func (k *kicad) parts() {
+	for _, l := range k.c.Legs {
+		size := 2 * (k.c.padOf(l) + printGap)
+		k.taken = append(k.taken, around(k.c.hole(l.At), size, size))
+	}
+	for _, p := range k.c.Board.Parts {
+		k.part(p)
+	}
+}
+
+const (
+	printGap  = 0.2 // mm from print to copper
+	printHigh = 0.9
+	printPen  = 0.12
+)
+
+// part is one footprint, its pads turned already.
+func (k *kicad) part(p *circuit.Part) {
+	col, row, _, _ := p.Body()
+	middle := k.c.at(col, row)
+	key := func(what string) string { return circuit.UUID(p.Ref + " footprint " + what) }
+	value := p.Value
+	if value == "" {
+		value = p.Type.Name
+	}
+	body := k.c.body(p)
+	low, high := point{body.low.x - middle.x, body.low.y - middle.y}, point{body.high.x - middle.x, body.high.y - middle.y}
+	font := fmt.Sprintf("(effects (font (size %g %g) (thickness 0.14)))", printHigh, printHigh)
+	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s)\n", p.Footprint(), key(""), k.xy(middle))
+	name, turn := k.free(p.Ref, body)
+	k.f("(property \"Reference\" %q (at %.3f %.3f %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref, name.x-middle.x,
+		name.y-middle.y, turn, key("reference"), font)
+	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", value, key("value"), font)
+	k.f("(path \"/%s\") (sheetname \"/\") (sheetfile %q) (attr through_hole)\n", circuit.UUID(p.Ref),
+		k.c.Board.Name+".kicad_sch")
+	for _, layer := range []string{"F.Fab", "F.CrtYd"} {
+		k.f("(fp_rect (start %.3f %.3f) (end %.3f %.3f) (stroke (width 0.05) (type solid)) (fill no) (layer %q) (uuid %q))\n",
+			low.x, low.y, high.x, high.y, layer, key(layer))
+	}
+	k.outline(p, body, middle)
+	pins, holes := p.Legs()
+	for i, pin := range pins {
+		k.pad(Leg{p.Ref, pin, p.Pins[pin], Hole{holes[i][0], holes[i][1]}}, middle, i == 0)
+	}
+	k.f(")\n")
+}
+
+// free finds a place for a reference and how to turn it: in the body's middle, or beside it.
+func (k *kicad) free(words string, body rect) (point, int) {
+	long := 0.95 * printHigh * float64(len(words))
+	c := point{(body.low.x + body.high.x) / 2, (body.low.y + body.high.y) / 2}
+	for _, turn := range []int{0, 90} {
+		wide, high := long, printHigh
+		if turn == 90 {
+			wide, high = high, wide
+		}
+		across, along := (body.high.x-body.low.x+wide)/2+0.3, (body.high.y-body.low.y+high)/2+0.3
+		for _, at := range []point{c, {c.x, c.y - along}, {c.x, c.y + along}, {c.x + across, c.y}, {c.x - across, c.y}} {
+			here := around(at, wide, high)
+			if !slices.ContainsFunc(k.taken, func(r rect) bool { return r.gap(here) == 0 }) && !k.crossed(here) {
+				k.taken = append(k.taken, here)
+				return at, turn
+			}
+		}
+	}
+	return c, 0
+}
+
+// crossed tells whether a part's outline goes through a place.
+func (k *kicad) crossed(here rect) bool {
+	return slices.ContainsFunc(k.c.Board.Parts, func(p *circuit.Part) bool {
+		b := k.c.body(p)
+		inside := b.low.x < here.low.x-printPen && b.low.y < here.low.y-printPen && b.high.x > here.high.x+printPen &&
+			b.high.y > here.high.y+printPen
+		return b.gap(here) < printPen && !inside
+	})
+}
+
+// outline prints a body's four sides where there is no pad.
+func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
+	corners := []point{body.low, {body.high.x, body.low.y}, body.high, {body.low.x, body.high.y}, body.low}
+	for i := range 4 {
+		a, b := corners[i], corners[i+1]
+		const bits = 24
+		at := func(n int) point { return point{a.x + (b.x-a.x)*float64(n)/bits, a.y + (b.y-a.y)*float64(n)/bits} }
+		first := 0
+		for n := range bits + 1 {
+			if n < bits && k.clear(at(n), at(n+1)) {
+				continue
+			}
+			if n > first {
+				from, to := at(first), at(n)
+				k.f("(fp_line (start %.3f %.3f) (end %.3f %.3f) (stroke (width %g) (type solid)) (layer \"F.SilkS\") (uuid %q))\n",
+					from.x-middle.x, from.y-middle.y, to.x-middle.x, to.y-middle.y, printPen,
+					circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
+			}
+			first = n + 1
+		}
+	}
+}
+
+// clear tells whether a short line keeps off all pads.
+func (k *kicad) clear(a, b point) bool {
+	line := rect{point{min(a.x, b.x), min(a.y, b.y)}, point{max(a.x, b.x), max(a.y, b.y)}}
+	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < printPen/2 })
+}
+
+// pad is one pad; the first of a part is square: pin 1, the cathode, or plus.
+func (k *kicad) pad(l Leg, middle point, square bool) {
+	here, shape := k.c.hole(l.At), "circle"
+	if square {
+		shape = "rect"
+	}
+	size, net := 2*k.c.padOf(l), k.c.netOf(l)
+	k.f("(pad %q thru_hole %s (at %.3f %.3f) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) (uuid %q))\n",
+		l.Pin, shape, here.x-middle.x, here.y-middle.y, size, size, k.c.drillOf(l), k.nets[net], net,
+		circuit.UUID(l.Ref+" pad "+l.Pin))
+}
+
+// KiCadRules are the board's own rules for KiCad: the distances between its isolated groups.
+func (c *Copper) KiCadRules() string {
+	var out strings.Builder
+	out.WriteString("(version 1)\n")
+	for i, a := range c.Board.Groups {
+		for _, b := range c.Board.Groups[i+1:] {
+			for _, kind := range []string{"clearance", "creepage"} {
+				fmt.Fprintf(&out, "(rule \"%s of %s and %s\"\n  (constraint %s (min %gmm))\n"+
+					"  (condition \"A.NetClass == '%s' && B.NetClass == '%s'\"))\n", kind, a.Name, b.Name, kind, Barrier, a.Name,
+					b.Name)
+			}
+		}
+	}
+	return out.String()
+}
+
+// KiCadProject are the settings that the rules refer to: a class of nets for each group, and what the board's maker
+// must be able to do.
+func (c *Copper) KiCadProject() (string, error) {
+	type object = map[string]any
+	var classes, patterns []object
+	for _, name := range append([]string{"Default"}, groupNames(c.Board)...) {
+		classes = append(classes, object{"name": name, "clearance": clearance, "track_width": trackThin,
+			"via_diameter": 2 * viaRadius, "via_drill": viaDrill, "priority": len(classes)})
+	}
+	for _, n := range c.Board.Nets {
+		patterns = append(patterns, object{"netclass": n.Group, "pattern": "/" + n.Name})
+	}
+	project := object{
+		"meta": object{"filename": c.Board.Name + ".kicad_pro", "version": 3},
+		"board": object{"design_settings": object{
+			"rules": object{"min_clearance": clearance, "min_track_width": trackThin, "min_via_diameter": 2 * viaRadius,
+				"min_through_hole_diameter": viaDrill, "min_hole_clearance": clearance, "min_hole_to_hole": 0.25,
+				"min_copper_edge_clearance": 0.5, "min_via_annular_width": viaRadius - viaDrill/2},
+			// The footprints are in the board itself: there is no library to compare them with.
+			"rule_severities": object{"lib_footprint_issues": "ignore"},
+		}},
+		"net_settings": object{"meta": object{"version": 4}, "classes": classes, "netclass_patterns": patterns},
+	}
+	text, err := json.MarshalIndent(project, "", " ")
+	return string(text) + "\n", err
+}
+
+func groupNames(b *circuit.Board) (names []string) {
+	for _, g := range b.Groups {
+		names = append(names, g.Name)
+	}
+	return names
+}
