@@ -21,14 +21,15 @@ func main() {
 	dir := flag.String("dir", "hardware", "the hardware folder")
 	only := flag.String("simulate", "", "only run this deck and print its values at each corner")
 	show := flag.String("show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
+	drawings := flag.Bool("drawings", false, "simulate nothing: take the values that are there, for a change of looks")
 	flag.Parse()
-	if err := run(ctx, *dir, *only, *show); err != nil {
+	if err := run(ctx, *dir, *only, *show, *drawings); err != nil {
 		fmt.Fprintln(os.Stderr, "gen:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, dir, only, show string) error {
+func run(ctx context.Context, dir, only, show string, drawings bool) error {
 	text, err := os.ReadFile(filepath.Join(dir, "circuits.txt"))
 	if err != nil {
 		return err
@@ -50,7 +51,7 @@ func run(ctx context.Context, dir, only, show string) error {
 	if findings := design.Check(); len(findings) > 0 {
 		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
 	}
-	rows, err := lab.measure(ctx)
+	rows, err := lab.values(ctx, filepath.Join(dir, "generated", "measured.csv"), drawings)
 	if err != nil {
 		return err
 	}
@@ -62,6 +63,18 @@ func run(ctx context.Context, dir, only, show string) error {
 		return err
 	}
 	return writeGuide(dir, rows)
+}
+
+// values are the measured ones: fresh, or those of the table that is there.
+func (l *lab) values(ctx context.Context, table string, old bool) ([]circuit.Row, error) {
+	if !old {
+		return l.measure(ctx)
+	}
+	text, err := os.ReadFile(table)
+	if err != nil {
+		return nil, err
+	}
+	return circuit.ParseTable(string(text))
 }
 
 // print shows what one deck gives.

@@ -74,7 +74,7 @@ var (
 	phototransistorSymbol = join([]stroke{heavy(-1.27, -1.6, -1.27, 1.6), line(-1.27, -0.7, 0, -1.8, 0, -3.81),
 		line(-1.27, 0.7, 0, 1.8, 0, 3.81), line(-0.9, 1.7, -0.2, 1.65, -0.35, 0.95)},
 		arrow(-3.6, -1.2, -1), arrow(-3.6, 0, -1))
-	optoSymbol = join([]stroke{box(6.35, 5.08), line(-8.89, -2.54, -3.5, -2.54, -3.5, -0.9),
+	optoSymbol = join([]stroke{box(5.7, 5.08), line(-8.89, -2.54, -3.5, -2.54, -3.5, -0.9),
 		line(-3.5, 1, -3.5, 2.54, -8.89, 2.54),
 		loop(-4.4, -0.9, -2.6, -0.9, -3.5, 1), heavy(-4.4, 1, -2.6, 1), heavy(2.54, -1.9, 2.54, 1.9),
 		line(2.54, -0.6, 4.4, -2.54, 8.89, -2.54), line(2.54, 0.6, 4.4, 2.54, 8.89, 2.54),
@@ -108,7 +108,7 @@ func (k Kind) symbol(value string) []stroke {
 	strokes := []stroke{box(2.54, float64(len(pins))*1.27)}
 	for _, p := range pins {
 		y := float64(p.Y) * unit
-		strokes = append(strokes, line(-5.08, y, -2.54, y), circle(0, y, 0.6))
+		strokes = append(strokes, line(-5.08, y, -2.54, y), circle(0, y, 1))
 	}
 	return strokes
 }

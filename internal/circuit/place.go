@@ -1,0 +1,268 @@
+package circuit
+
+import (
+	"math"
+	"strings"
+)
+
+// turned is a point of the symbol in the drawing, in millimetres from the part's centre.
+func (p *Part) turned(x, y float64) (float64, float64) {
+	if p.Mirror {
+		x = -x
+	}
+	switch p.Turn {
+	case 90:
+		return y, -x
+	case 180:
+		return -x, -y
+	case 270:
+		return -y, x
+	}
+	return x, y
+}
+
+// spot is a point of the drawing's grid.
+type spot struct{ x, y int }
+
+func (a spot) add(d spot) spot { return spot{a.x + d.x, a.y + d.y} }
+
+func (a spot) mm() (x, y float64) { return float64(a.x) * unit, float64(a.y) * unit }
+
+// tip is the end of a pin in the drawing.
+type tip struct {
+	part    *Part
+	pin     Pin
+	net     string
+	at, out spot // out: one step away from the part
+}
+
+func (p *Part) tips() (all []tip) {
+	for _, pin := range p.Type.Kind.Pins(p.Value) {
+		x, y := p.turned(float64(pin.X), float64(pin.Y))
+		dx, dy := p.turned(float64(pin.DX), float64(pin.DY))
+		all = append(all, tip{p, pin, p.Pins[pin.Number], spot{p.X + int(math.Round(x)), p.Y + int(math.Round(y))},
+			spot{int(math.Round(dx)), int(math.Round(dy))}})
+	}
+	return all
+}
+
+// part draws a part's symbol, its name and its legs.
+func (s *sheet) part(p *Part) {
+	cx, cy := float64(p.X)*unit, float64(p.Y)*unit
+	body := rect{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+	for _, k := range p.Type.Kind.symbol(p.Value) {
+		moved := k
+		moved.points = nil
+		for _, q := range k.points {
+			x, y := p.turned(q[0], q[1])
+			moved.points = append(moved.points, [2]float64{cx + x, cy + y})
+		}
+		drawn := ink{moved, symbol, p.Ref}
+		s.inks = append(s.inks, drawn)
+		body = body.join(drawn.box())
+	}
+	s.bodies[p.Ref] = body
+	s.name(p, body)
+	for _, t := range p.tips() {
+		s.leg(t)
+	}
+}
+
+// name writes what a part is called and what it is: beside a part that stands, above one that lies.
+func (s *sheet) name(p *Part, body rect) {
+	what := p.what()
+	put := func(x, y float64, anchor, text string) {
+		s.write(lettering{x, y, nameSize, anchor, plain, text, p.Ref})
+	}
+	middle, half := (body.x0+body.x1)/2, (body.y0+body.y1)/2
+	pins := p.tips()
+	stands := pins[0].out.y != 0 || len(pins) == 3
+	switch {
+	case p.Type.Kind == Opto:
+		put(body.x0+2.6, body.y0-0.8, "start", p.Ref)
+	case p.Type.Kind == Terminal || !stands:
+		put(middle, body.y0-0.8, "middle", p.Ref+" "+what)
+	case p.Type.Kind == Trimmer:
+		put(body.x0-1.9, half-0.4, "end", p.Ref)
+		put(body.x0-1.9, half+2.1, "end", what)
+	default:
+		put(body.x1+0.7, half-0.4, "start", p.Ref)
+		put(body.x1+0.7, half+2.1, "start", what)
+	}
+}
+
+// what is a part's value with its unit, or what sort it is.
+func (p *Part) what() string {
+	unit := map[Kind]string{Resistor: "Ω", Trimmer: "Ω", Capacitor: "F", Electrolytic: "F", Battery: "V"}[p.Type.Kind]
+	switch digits := strings.TrimRight(p.Value, "pnumkM"); {
+	case p.Value == "":
+		return strings.ReplaceAll(p.Type.Name, "_", " ")
+	case unit == "":
+		return p.Value
+	default:
+		return digits + " " + strings.Replace(p.Value[len(digits):], "u", "µ", 1) + unit
+	}
+}
+
+// leg writes a pin's number and name where a builder could mistake one leg for another.
+func (s *sheet) leg(t tip) {
+	x, y := t.at.mm()
+	text := t.pin.Number
+	put := func(x, y, size float64, anchor, text string) {
+		s.write(lettering{x, y, size, anchor, leg, text, t.part.Ref})
+	}
+	switch k := t.part.Type.Kind; k {
+	case Terminal:
+		put(x-float64(t.out.x)*4*unit, y+0.6, 1.6, "middle", text)
+		return
+	case Comparator, OpAmp, Timer:
+		anchor := map[int]string{-1: "start", 1: "end"}[t.out.x]
+		put(x-float64(t.out.x)*3.1, y+0.6, 1.6, anchor, t.pin.Name)
+	case NPN, PNP, NMOS, PMOS, Opto, Phototransistor:
+		text = t.pin.Name
+		if k != Phototransistor {
+			text = t.pin.Number + " " + t.pin.Name
+		}
+	case Switch:
+	case Trimmer:
+		if t.out.y != 0 {
+			x -= 0.9 // its lead is short: beside the body
+		}
+	case Battery, Electret:
+		if text = t.pin.Name; text != "+" {
+			return
+		}
+	case Diode, Zener, TVS, LED, Photodiode:
+		if text = t.pin.Name; text != "K" {
+			return
+		}
+	default:
+		return
+	}
+	switch {
+	case t.out.x > 0:
+		put(x-0.35, y-0.35, legSize, "end", text)
+	case t.out.x < 0:
+		put(x+0.35, y-0.35, legSize, "start", text)
+	case t.out.y < 0:
+		put(x-0.4, y+1.25, legSize, "end", text)
+	default:
+		put(x-0.4, y-0.45, legSize, "end", text)
+	}
+}
+
+// ground draws three bars under a pin on ground that looks down or to a side. It says whether the pin has them.
+func (s *sheet) ground(t tip) bool {
+	if t.net != "GND" || t.part.Type.Kind == Terminal || t.out.y < 0 {
+		return false
+	}
+	at := t.at
+	if t.out.x != 0 {
+		at = at.add(t.out)
+		x, y := t.at.mm()
+		u, v := at.mm()
+		s.draw(sign, "GND", line(x, y, u, v))
+	}
+	x, y := at.mm()
+	s.draw(sign, "GND", line(x, y, x, y+0.9), heavy(x-1.2, y+0.9, x+1.2, y+0.9), line(x-0.75, y+1.45, x+0.75, y+1.45),
+		line(x-0.3, y+2, x+0.3, y+2))
+	return true
+}
+
+func (s *sheet) draw(as style, of string, strokes ...stroke) {
+	for _, k := range strokes {
+		s.inks = append(s.inks, ink{k, as, of})
+	}
+}
+
+// isRail tells a supply by its name: V12_..., V5_... and VIO.
+func isRail(net string) bool {
+	return net == "VIO" || len(net) > 1 && net[0] == 'V' && net[1] >= '0' && net[1] <= '9'
+}
+
+// rail draws a supply's bar with its name over a pin that looks up.
+func (s *sheet) rail(t tip) bool {
+	if !isRail(t.net) || t.out.y >= 0 {
+		return false
+	}
+	x, y := t.at.mm()
+	l := lettering{x, y - 1.7, netSize, "middle", goesOn, t.net, t.net}
+	s.draw(sign, t.net, line(x, y, x, y-0.9), heavy(x-1.2, y-0.9, x+1.2, y-0.9))
+	s.write(l)
+	return true
+}
+
+// barrier draws the dashed line through a section's optocouplers, with the groups on its two sides and the line between
+// groups on one side.
+func (s *sheet) barrier(f *Section) {
+	var x float64
+	crossed := false
+	groups := map[bool][]region{}
+	for _, p := range s.board.Parts {
+		if p.Section != f.Name || p.Type.Kind != Opto {
+			continue
+		}
+		x, crossed = float64(p.X)*unit, true
+	}
+	if !crossed {
+		return
+	}
+	for _, p := range s.board.Parts {
+		if p.Section == f.Name {
+			for _, t := range p.tips() {
+				tx, ty := t.at.mm()
+				groups[tx > x] = extend(groups[tx > x], s.board.groupOf(t.net), ty)
+			}
+		}
+	}
+	r := f.rect()
+	s.draw(barrier, f.Name, line(x, r.y0, x, r.y1))
+	for _, right := range []bool{false, true} {
+		anchor, off, edge := "end", -1.2, r.x0
+		if right {
+			anchor, off, edge = "start", 1.2, r.x1
+		}
+		top := r.y0
+		for i, g := range groups[right] {
+			if i > 0 {
+				top = (groups[right][i-1].y1 + g.y0) / 2
+				s.draw(barrier, f.Name, line(x, top, edge, top))
+			}
+			s.write(lettering{x + off, top + 3, 2, anchor, beside, sideName(g.group), f.Name})
+		}
+	}
+}
+
+// region is how far down one side of a barrier a group of nets reaches.
+type region struct {
+	group  *Group
+	y0, y1 float64
+}
+
+func extend(list []region, g *Group, y float64) []region {
+	if g == nil {
+		return list
+	}
+	for i := range list {
+		if list[i].group == g {
+			list[i].y0, list[i].y1 = min(list[i].y0, y), max(list[i].y1, y)
+			return list
+		}
+	}
+	return append(list, region{g, y, y})
+}
+
+// sideName is a group's purpose, up to its first comma or semicolon.
+func sideName(g *Group) string {
+	if i := strings.IndexAny(g.Purpose, ",;"); i > 0 {
+		return g.Purpose[:i]
+	}
+	return g.Purpose
+}
+
+func (b *Board) groupOf(net string) *Group {
+	if n := b.Net(net); n != nil {
+		return b.Group(n.Group)
+	}
+	return nil
+}

@@ -1,0 +1,214 @@
+package circuit
+
+import (
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func drawnBoards(t testing.TB) []*Board {
+	t.Helper()
+	text, err := os.ReadFile("../../hardware/circuits.txt")
+	require.NoError(t, err)
+	d, err := Parse(string(text))
+	require.NoError(t, err)
+	return d.Boards
+}
+
+// faults are what keeps a drawing from being read.
+func (s *sheet) faults() (list []string) {
+	add := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
+	for i, l := range s.texts {
+		box := l.box()
+		if !(rect{0, 0, s.wide, s.high}).holds(box) {
+			add("text %q leaves the sheet", l.text)
+		}
+		for _, other := range s.texts[:i] {
+			if box.meets(other.box()) {
+				add("text %q of %s lies on %q of %s", l.text, l.of, other.text, other.of)
+			}
+		}
+		for _, k := range s.inks {
+			hit := false
+			k.each(func(a, b [2]float64) { hit = hit || box.cut(a, b) })
+			if own := k.style == symbol && k.of == l.of && s.inside(l); hit && !own {
+				add("text %q of %s lies on a %s of %s", l.text, l.of, k.style, k.of)
+			}
+		}
+	}
+	for _, p := range s.board.Parts {
+		body := s.bodies[p.Ref]
+		if !s.board.Section(p.Section).rect().grow(-1).holds(body) {
+			add("part %s leaves its frame", p.Ref)
+		}
+		for _, q := range s.board.Parts {
+			if q.Ref < p.Ref && body.meets(s.bodies[q.Ref]) {
+				add("part %s lies on %s", p.Ref, q.Ref)
+			}
+		}
+		for _, k := range s.inks {
+			hit := false
+			k.each(func(a, b [2]float64) { hit = hit || body.grow(-0.1).cut(a, b) })
+			if (k.style == wire || k.style == sign) && hit {
+				add("the %s of %s runs through %s", k.style, k.of, p.Ref)
+			}
+		}
+	}
+	for _, k := range s.inks {
+		for _, w := range s.inks {
+			if k.style == barrier && w.style == wire && k.box().grow(0.01).cut(w.points[0], w.points[1]) {
+				add("the wire of %s crosses the barrier of %s", w.of, k.of)
+			}
+		}
+	}
+	return append(list, s.joints()...)
+}
+
+// inside tells of the texts that stand within a symbol: numbers of a terminal's ways, names of a circuit's pins.
+func (s *sheet) inside(l lettering) bool {
+	p := s.board.Part(l.of)
+	return p != nil && l.style == leg && slices.Contains([]Kind{Terminal, Opto}, p.Type.Kind)
+}
+
+// joints follows the drawn wires anew: what they join must be pins of one net, and every pin must be named or signed.
+func (s *sheet) joints() (list []string) {
+	root := map[string]string{}
+	var top func(string) string
+	top = func(a string) string {
+		if root[a] == "" || root[a] == a {
+			return a
+		}
+		return top(root[a])
+	}
+	at := func(q [2]float64) string { return fmt.Sprintf("%.2f %.2f", q[0], q[1]) }
+	names := map[string]string{}
+	for i, k := range s.inks {
+		if k.style != wire {
+			continue
+		}
+		root[top(at(k.points[0]))] = top(at(k.points[1]))
+		for _, o := range s.inks[:i] {
+			for _, pair := range [][2]ink{{k, o}, {o, k}} {
+				for _, end := range pair[0].points {
+					if o.style == wire && touches(end, pair[1]) {
+						root[top(at(end))] = top(at(pair[1].points[0]))
+					}
+				}
+			}
+		}
+	}
+	for _, p := range s.board.Parts {
+		for _, t := range p.tips() {
+			x, y := t.at.mm()
+			for _, k := range s.inks {
+				if k.style == wire && touches([2]float64{x, y}, k) {
+					root[top(at([2]float64{x, y}))] = top(at(k.points[0]))
+				}
+			}
+			here := top(at([2]float64{x, y}))
+			if names[here] != "" && names[here] != t.net {
+				list = append(list, fmt.Sprintf("pin %s of %s: %s is drawn to %s", t.pin.Number, p.Ref, t.net, names[here]))
+			}
+			names[here] = t.net
+		}
+	}
+	return list
+}
+
+// touches tells whether a point is on a lying or standing wire.
+func touches(q [2]float64, k ink) bool {
+	a, b := k.points[0], k.points[1]
+	r := rect{min(a[0], b[0]), min(a[1], b[1]), max(a[0], b[0]), max(a[1], b[1])}.grow(0.01)
+	return r.holds(rect{q[0], q[1], q[0], q[1]})
+}
+
+// No two texts or parts lie on each other, nothing leaves the sheet, wires keep off parts, texts and barriers.
+func TestDrawingsCanBeRead(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		assert.Empty(t, strings.Join(b.sheet().faults(), "\n"), b.Name)
+	}
+}
+
+// Every pin is in one group, each group has its name or sign, and every leg that matters has its number.
+func TestDrawingsNameEveryNet(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		s := b.sheet()
+		seen := map[string]int{}
+		for _, g := range s.groups {
+			named := slices.ContainsFunc(s.texts, func(l lettering) bool { return l.of == g.net && l.text == g.net })
+			assert.True(t, named || g.net == "GND", "%s: %s is not named", b.Name, g.net)
+			for _, p := range g.tips {
+				seen[p.part.Ref+"."+p.pin.Number]++
+				assert.Equal(t, g.net, p.net)
+			}
+		}
+		legs := map[string]int{}
+		for _, l := range s.texts {
+			if l.style == leg {
+				legs[l.of]++
+			}
+		}
+		for _, p := range b.Parts {
+			for _, tip := range p.tips() {
+				if tip.net != Open {
+					assert.Equal(t, 1, seen[p.Ref+"."+tip.pin.Number], "%s.%s", p.Ref, tip.pin.Number)
+				}
+			}
+			switch pins := len(p.tips()); {
+			case pins > 2 && pins < 8 || p.Type.Kind == Terminal:
+				assert.Equal(t, pins, legs[p.Ref], p.Ref)
+			case pins == 8:
+				assert.Equal(t, 2*pins, legs[p.Ref], "%s: number and name", p.Ref)
+			case strings.HasPrefix(p.Ref, "D"):
+				assert.Equal(t, 1, legs[p.Ref], "%s: its cathode", p.Ref)
+			}
+		}
+	}
+}
+
+// Each fault of a drawing is seen.
+func TestSpoiledDrawingsAreSeen(t *testing.T) {
+	move := func(ref string, x, y int) func(*Board) {
+		return func(b *Board) { p := b.Part(ref); p.X, p.Y = p.X+x, p.Y+y }
+	}
+	for name, c := range map[string]struct {
+		board func(*Board)
+		sheet func(*sheet)
+		want  string
+	}{
+		"a part on another": {move("R3", 11, -6), nil, "part R3 lies on Q1"},
+		"a part too near":   {move("R11", 8, 0), nil, `text`},
+		"a part outside":    {move("R4", 0, -6), nil, "part R4 leaves its frame"},
+		"a note outside":    {func(b *Board) { b.Notes[0].X += 100 }, nil, "leaves the sheet"},
+		"a note on a part":  {func(b *Board) { b.Notes[0].Y -= 40 }, nil, "lies on"},
+		"a wire that shorts": {nil, func(s *sheet) { s.draw(wire, "GND", joinPins(s, "R3", "R2")) },
+			"KILL_B is drawn to"},
+		"a wire across the barrier": {nil, func(s *sheet) { s.draw(wire, "CAM_COM", joinPins(s, "Q20", "J3")) },
+			"the wire of CAM_COM crosses the barrier of camera"},
+	} {
+		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
+			b := drawnBoards(t)[0]
+			if c.board != nil {
+				c.board(b)
+			}
+			s := b.sheet()
+			if c.sheet != nil {
+				c.sheet(s)
+			}
+			assert.Contains(t, strings.Join(s.faults(), "\n"), c.want)
+		})
+	}
+}
+
+// joinPins is a straight line from the last pin of one part to the first of another.
+func joinPins(s *sheet, a, b string) stroke {
+	from, to := s.board.Part(a).tips(), s.board.Part(b).tips()
+	x, y := from[len(from)-1].at.mm()
+	u, v := to[0].at.mm()
+	return line(x, y, u, v)
+}
