@@ -6,6 +6,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -60,21 +61,34 @@ func TestKiCadReadsTheSameCircuit(t *testing.T) {
 	}
 }
 
-// A label that was mixed up is seen.
+// A label that was mixed up is seen, and so is a wire that is missing.
 func TestKiCadSeesAnotherCircuit(t *testing.T) {
 	cli := need.Tool(t, "kicad-cli")
-	b, dir := design(t).Board("outputs"), t.TempDir()
+	b := design(t).Board("outputs")
 	text := b.KiCad()
-	spoiled := strings.Replace(text, `(label "CAM_COM"`, `(label "GND"`, 1)
-	require.NotEqual(t, text, spoiled)
-	sheet, list := filepath.Join(dir, "outputs.kicad_sch"), filepath.Join(dir, "list.xml")
-	require.NoError(t, os.WriteFile(sheet, []byte(spoiled), 0o600))
-	cmd := exec.CommandContext(t.Context(), cli, "sch", "export", "netlist", "--format", "kicadxml", "-o", list, sheet)
-	cmd.Env = append(os.Environ(), "HOME="+dir)
-	printed, err := cmd.CombinedOutput()
-	require.NoError(t, err, string(printed))
-	assert.NotContains(t, kicadNets(t, list)["CAM_COM"], "U20.3")
-	assert.Contains(t, kicadNets(t, list)["GND"], "U20.3")
+	nets := func(spoiled string) map[string]string {
+		require.NotEqual(t, text, spoiled)
+		dir := t.TempDir()
+		sheet, list := filepath.Join(dir, "outputs.kicad_sch"), filepath.Join(dir, "list.xml")
+		require.NoError(t, os.WriteFile(sheet, []byte(spoiled), 0o600))
+		cmd := exec.CommandContext(t.Context(), cli, "sch", "export", "netlist", "--format", "kicadxml", "-o", list, sheet)
+		cmd.Env = append(os.Environ(), "HOME="+dir)
+		printed, err := cmd.CombinedOutput()
+		require.NoError(t, err, string(printed))
+		return kicadNets(t, list)
+	}
+	mixed := nets(strings.Replace(text, `(label "CAM_COM"`, `(label "GND"`, 1))
+	assert.NotContains(t, mixed["CAM_COM"], "U20.3")
+	assert.Contains(t, mixed["GND"], "U20.3")
+	wire := regexp.MustCompile(`(?m)^\(wire .*$`).FindString(text)
+	open := nets(strings.Replace(text, wire, "", 1))
+	whole := 0
+	for net, nodes := range b.Netlist() {
+		if len(strings.Fields(open[net])) == len(nodes) {
+			whole++
+		}
+	}
+	assert.Equal(t, len(b.Netlist())-1, whole, "one net of the circuit lost a pin")
 }
 
 // kicadNets reads KiCad's netlist, without the nets that are one open pin.

@@ -1,15 +1,16 @@
 package circuit
 
 import (
+	"cmp"
 	"crypto/sha1"
 	"fmt"
 	"maps"
-	"math"
 	"slices"
 	"strings"
 )
 
-// KiCad is a board's schematic for KiCad 9. It carries its own symbols; every pin has a label with its net's name.
+// KiCad is a board's schematic for KiCad 9. It carries its own symbols; its wires and names are those
+// of the drawing.
 func (b *Board) KiCad() string {
 	var out strings.Builder
 	root := UUID(b.Name)
@@ -29,10 +30,11 @@ func (b *Board) KiCad() string {
 	for i, s := range b.Sections {
 		kicadText(&out, b.Name, 100+i, s.Title, float64(s.X+2)*unit, float64(s.Y-1)*unit)
 	}
+	drawn := b.sheet()
 	for _, p := range b.Parts {
-		p.kicadLabels(&out)
-		p.kicad(&out, b.Name, root)
+		p.kicad(&out, drawn.bodies[p.Ref], b.Name, root)
 	}
+	drawn.kicadWires(&out)
 	out.WriteString("(sheet_instances (path \"/\" (page \"1\")))\n)\n")
 	return out.String()
 }
@@ -66,8 +68,12 @@ func (p *Part) symbolName() string {
 
 func (p *Part) kicadSymbol(name string) string {
 	var out strings.Builder
-	fmt.Fprintf(&out, "(symbol \"stillwater:%s\" (pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) (in_bom yes) "+
-		"(on_board yes)\n", name)
+	numbers := ""
+	if slices.Contains([]Kind{Resistor, Capacitor, Electrolytic, Fuse}, p.Type.Kind) {
+		numbers = "(pin_numbers (hide yes)) "
+	}
+	fmt.Fprintf(&out, "(symbol \"stillwater:%s\" %s(pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) (in_bom yes) "+
+		"(on_board yes)\n", name, numbers)
 	for _, prop := range [][2]string{{"Reference", p.letter()}, {"Value", name}, {"Footprint", ""}, {"Datasheet", ""}} {
 		fmt.Fprintf(&out, "(property %q %q (at 0 0 0) (effects (font (size 1.27 1.27)) (hide yes)))\n", prop[0], prop[1])
 	}
@@ -106,32 +112,69 @@ func (s stroke) kicad() string {
 	return line + ") " + tail
 }
 
-// kicadLabels puts the net's name, or the mark of an open pin, on each pin.
-func (p *Part) kicadLabels(out *strings.Builder) {
-	for _, pin := range p.Type.Kind.Pins(p.Value) {
-		dx, dy := p.turned(float64(pin.X)*unit, float64(pin.Y)*unit)
-		x, y := float64(p.X)*unit+dx, float64(p.Y)*unit+dy
-		key := UUID(p.Ref + "." + pin.Number + " label")
-		if p.Pins[pin.Number] == Open {
-			fmt.Fprintf(out, "(no_connect (at %.2f %.2f) (uuid %q))\n", x, y, key)
-			continue
+// kicadWires writes the wires and their dots, one label for each group of joined pins, and the marks of open pins.
+func (s *sheet) kicadWires(out *strings.Builder) {
+	for _, g := range s.groups {
+		for _, run := range s.split(g.runs) {
+			x, y := run[0].mm()
+			u, v := run[1].mm()
+			fmt.Fprintf(out, "(wire (pts (xy %.2f %.2f) (xy %.2f %.2f)) (stroke (width 0) (type default)) (uuid %q))\n",
+				x, y, u, v, UUID(fmt.Sprint(s.board.Name, " wire ", run)))
 		}
-		wx, wy := p.turned(float64(pin.DX), float64(pin.DY))
-		turn, side := 0, "left"
-		switch {
-		case wx < -0.5:
-			turn, side = 180, "right"
-		case wy < -0.5:
-			turn = 90
-		case wy > 0.5:
-			turn, side = 270, "right"
+		g.tips[0].kicadLabel(out)
+	}
+	for _, d := range s.dots {
+		x, y := d.mm()
+		fmt.Fprintf(out, "(junction (at %.2f %.2f) (diameter 0) (color 0 0 0 0) (uuid %q))\n", x, y,
+			UUID(fmt.Sprint(s.board.Name, " dot ", d)))
+	}
+	for _, p := range s.board.Parts {
+		for _, t := range p.tips() {
+			if t.net == Open {
+				t.kicadLabel(out)
+			}
 		}
-		fmt.Fprintf(out, "(label %q (at %.2f %.2f %d) (effects (font (size 1 1)) (justify %s bottom)) (uuid %q))\n",
-			p.Pins[pin.Number], x, y, turn, side, key)
 	}
 }
 
-func (p *Part) kicad(out *strings.Builder, project, root string) {
+// split cuts straight pieces at dots: KiCad joins wires at their ends only.
+func (s *sheet) split(runs [][2]spot) (cut [][2]spot) {
+	for _, run := range runs {
+		from := run[0]
+		way := spot{cmp.Compare(run[1].x, from.x), cmp.Compare(run[1].y, from.y)}
+		for a := from.add(way); a != run[1]; a = a.add(way) {
+			if slices.Contains(s.dots, a) {
+				cut = append(cut, [2]spot{from, a})
+				from = a
+			}
+		}
+		cut = append(cut, [2]spot{from, run[1]})
+	}
+	return cut
+}
+
+// kicadLabel puts the net's name, or the mark of an open pin, on a pin.
+func (t tip) kicadLabel(out *strings.Builder) {
+	x, y := t.at.mm()
+	key := UUID(t.part.Ref + "." + t.pin.Number + " label")
+	if t.net == Open {
+		fmt.Fprintf(out, "(no_connect (at %.2f %.2f) (uuid %q))\n", x, y, key)
+		return
+	}
+	turn, side := 0, "left"
+	switch {
+	case t.out.x < 0:
+		turn, side = 180, "right"
+	case t.out.y < 0:
+		turn = 90
+	case t.out.y > 0:
+		turn, side = 270, "right"
+	}
+	fmt.Fprintf(out, "(label %q (at %.2f %.2f %d) (effects (font (size 1 1)) (justify %s bottom)) (uuid %q))\n",
+		t.net, x, y, turn, side, key)
+}
+
+func (p *Part) kicad(out *strings.Builder, body rect, project, root string) {
 	x, y, mirror := float64(p.X)*unit, float64(p.Y)*unit, ""
 	if p.Mirror {
 		mirror = " (mirror y)"
@@ -142,25 +185,25 @@ func (p *Part) kicad(out *strings.Builder, project, root string) {
 	}
 	fmt.Fprintf(out, "(symbol (lib_id \"stillwater:%s\") (at %.2f %.2f %d)%s (unit 1) (exclude_from_sim no) (in_bom yes) "+
 		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, UUID(p.Ref))
-	most := 0.0
-	for _, pin := range p.Type.Kind.Pins(p.Value) {
-		_, dy := p.turned(0, float64(pin.Y)*unit)
-		_, dx := p.turned(float64(pin.X)*unit, 0)
-		most = max(most, math.Abs(dy), math.Abs(dx))
-	}
-	right, up, down := 0.0, most+2.5, -most-2.5
-	if len(p.Type.Kind.Pins(p.Value)) <= 3 && most > 2 && p.Type.Kind != Terminal {
-		right, up, down = 5, 1, -1
-	}
 	angle := p.Turn % 180 // the text turns with the part: this turns it back
-	prop := func(name, value string, up float64, hide string) {
-		fmt.Fprintf(out, "(property %q %q (at %.2f %.2f %d) (effects (font (size 1.27 1.27))%s))\n", name, value, x+right,
-			y-up, angle, hide)
+	prop := func(name, value string, x, y float64, hide string) {
+		fmt.Fprintf(out, "(property %q %q (at %.2f %.2f %d) (effects (font (size 1.27 1.27))%s))\n", name, value, x, y,
+			angle, hide)
 	}
-	prop("Reference", p.Ref, up, "")
-	prop("Value", value, down, "")
-	prop("Footprint", p.Footprint(), 0, " (hide yes)")
-	prop("Datasheet", "", 0, " (hide yes)")
+	if tips := p.tips(); tips[0].out.y != 0 || len(tips) == 3 && p.Type.Kind != Terminal {
+		half := func(text string) float64 { return 1 + 0.6*float64(len(text)) }
+		place := func(text string) float64 { return body.x1 + half(text) }
+		if p.Type.Kind == Trimmer {
+			place = func(text string) float64 { return body.x0 - 1 - half(text) }
+		}
+		prop("Reference", p.Ref, place(p.Ref), y-1.1, "")
+		prop("Value", value, place(value), y+1.1, "")
+	} else {
+		prop("Reference", p.Ref, (body.x0+body.x1)/2, body.y0-1.2, "")
+		prop("Value", value, (body.x0+body.x1)/2, body.y1+1.2, "")
+	}
+	prop("Footprint", p.Footprint(), x, y, " (hide yes)")
+	prop("Datasheet", "", x, y, " (hide yes)")
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		fmt.Fprintf(out, "(pin %q (uuid %q))\n", pin.Number, UUID(p.Ref+"."+pin.Number))
 	}
