@@ -143,35 +143,38 @@ func checkShorts(p *Plan) (bad []string) {
 	return bad
 }
 
-// metal is something that conducts: what it is, its group, the middle line and how far it goes to each side of it.
+// metal is something that conducts: what it is, its net and group, the middle line, how far it goes to each side of it,
+// and on printed boards its layer.
 type metal struct {
-	what, group string
-	from, to    point
-	radius      float64
+	what, net, group string
+	from, to         point
+	radius           float64
+	layer            int
 }
 
 // metals are all pads in use, wires and bare tabs.
 func (p *Plan) metals() (list []metal) {
+	add := func(what, net string, from, to point, radius float64) {
+		list = append(list, metal{what: what, net: net, group: p.group(net), from: from, to: to, radius: radius})
+	}
 	for _, l := range p.Legs {
 		if !l.open() {
-			list = append(list, metal{l.Ref + "." + l.Pin, p.group(l.Net), p.hole(l.At), p.hole(l.At), padRadius})
+			add(l.Ref+"."+l.Pin, l.Net, p.hole(l.At), p.hole(l.At), padRadius)
 		}
 	}
 	for _, r := range p.Runs {
 		for i := 1; i < len(r.Corners); i++ {
-			list = append(list, metal{"the wire of " + r.Net, p.group(r.Net), p.hole(r.Corners[i-1]), p.hole(r.Corners[i]),
-				padRadius})
+			add("the wire of "+r.Net, r.Net, p.hole(r.Corners[i-1]), p.hole(r.Corners[i]), padRadius)
 		}
 	}
 	for _, l := range p.Links {
-		list = append(list, metal{"the insulated wire of " + l.Net, p.group(l.Net), p.hole(l.From), p.hole(l.To), wireRadius})
+		add("the insulated wire of "+l.Net, l.Net, p.hole(l.From), p.hole(l.To), wireRadius)
 	}
 	for _, part := range p.Board.Parts {
 		if k := part.Type.Kind; k == circuit.NMOS || k == circuit.PMOS {
 			b := p.body(part)
 			middle := (b.low.y + b.high.y) / 2
-			list = append(list, metal{"the tab of " + part.Ref, p.group(part.Pin("D")), point{b.low.x, middle},
-				point{b.high.x, middle}, (b.high.y - b.low.y) / 2})
+			add("the tab of "+part.Ref, part.Pin("D"), point{b.low.x, middle}, point{b.high.x, middle}, (b.high.y-b.low.y)/2)
 		}
 	}
 	return list

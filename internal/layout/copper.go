@@ -3,8 +3,6 @@ package layout
 import (
 	"fmt"
 	"math"
-
-	"stillwater/internal/circuit"
 )
 
 // Copper is a board printed: the same places, tracks on two layers between them.
@@ -189,23 +187,3 @@ func (m *maze) cuts(before, at, after, net int) bool {
 }
 
 func middle(a, b point) point { return point{(a.x + b.x) / 2, (a.y + b.y) / 2} }
-
-// carries is the current in amperes by which copper 35 um thick of a width in mm warms by so many kelvin: IPC-2221,
-// outer layers, I = 0.048 dT^0.44 A^0.725 with A in square mils (from memory).
-func carries(wide, kelvin float64) float64 {
-	const mil, thick = 0.0254, 0.035
-	return 0.048 * math.Pow(kelvin, 0.44) * math.Pow(wide*thick/(mil*mil), 0.725)
-}
-
-// checkTracks wants each track wide enough for its net.
-func (c *Copper) checkTracks() (bad []circuit.Finding) {
-	for _, t := range c.Tracks {
-		if n := c.Board.Net(t.Net); n.Amps > carries(t.Wide, warmer) {
-			bad = append(bad, circuit.Finding{Rule: "track", Board: c.Board.Name, What: fmt.Sprintf(
-				"a track of %s is %g mm wide and carries %.2g A: it warms by more than %d K", n.Name, t.Wide, n.Amps, warmer)})
-		}
-	}
-	return bad
-}
-
-const warmer = 10 // K that a track may warm, chosen

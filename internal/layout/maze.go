@@ -1,9 +1,6 @@
 package layout
 
-import (
-	"container/heap"
-	"slices"
-)
+import "slices"
 
 // maze is a grid on which nets look for ways: nodes in columns, rows and layers. A pad takes its node on all layers.
 type maze struct {
@@ -98,6 +95,7 @@ type seeker struct {
 	best  []float64 // state: least price so far
 	from  []int32   // state: the one before
 	stamp []int32   // state: the search in which best and from were written
+	goal  []int32   // node: the search in which it is a goal
 	now   int32
 	queue states
 }
@@ -106,7 +104,8 @@ const headings = 5 // right, down, left, up, and none yet
 
 func newSeeker(m *maze) *seeker {
 	n := m.size() * headings
-	return &seeker{m: m, best: make([]float64, n), from: make([]int32, n), stamp: make([]int32, n)}
+	return &seeker{m: m, best: make([]float64, n), from: make([]int32, n), stamp: make([]int32, n),
+		goal: make([]int32, m.size())}
 }
 
 // tree joins the pads of one net, each time the one that is cheapest to reach.
@@ -115,13 +114,12 @@ func (s *seeker) tree(net int, price func(int) float64) (f found) {
 	if len(pads) < 2 {
 		return f
 	}
-	inTree := map[int]bool{} // nodes
-	s.addPad(inTree, pads[0])
+	tree := s.m.through(pads[0])
 	joined := []int{pads[0]}
 	rest := slices.Clone(pads[1:])
 	for len(rest) > 0 {
 		a, b, cheap := s.m.cheapestLink(net, joined, rest)
-		way := s.way(net, inTree, rest, price, cheap)
+		way := s.way(net, tree, rest, price, cheap)
 		if way == nil && cheap == none {
 			return found{} // no way at all: the caller sees the net apart
 		}
@@ -131,20 +129,19 @@ func (s *seeker) tree(net int, price func(int) float64) (f found) {
 			f.ways = append(f.ways, way)
 			b = s.m.flat(way[len(way)-1])
 		}
-		for _, node := range way {
-			inTree[node] = true
-		}
-		s.addPad(inTree, b)
+		tree = append(append(tree, way...), s.m.through(b)...)
 		joined = append(joined, b)
 		rest = slices.DeleteFunc(rest, func(p int) bool { return p == b })
 	}
 	return f
 }
 
-func (s *seeker) addPad(inTree map[int]bool, pad int) {
-	for l := range s.m.layers {
-		inTree[pad+l*s.m.cols*s.m.rows] = true
+// through are a pad's nodes on all layers.
+func (m *maze) through(pad int) (nodes []int) {
+	for l := range m.layers {
+		nodes = append(nodes, pad+l*m.cols*m.rows)
 	}
+	return nodes
 }
 
 func (m *maze) cheapestLink(net int, joined, rest []int) (a, b int, price float64) {
@@ -163,32 +160,27 @@ func (m *maze) cheapestLink(net int, joined, rest []int) (a, b int, price float6
 }
 
 // way finds the cheapest way from the tree to one of the pads, or nil if there is none below the price of a link.
-func (s *seeker) way(net int, tree map[int]bool, pads []int, price func(int) float64, most float64) []int {
+func (s *seeker) way(net int, tree, pads []int, price func(int) float64, most float64) []int {
 	s.now++
 	s.queue = s.queue[:0]
-	goal := map[int]bool{}
-	for _, p := range pads {
-		s.addPad(goal, p)
+	for _, pad := range pads {
+		for _, node := range s.m.through(pad) {
+			s.goal[node] = s.now
+		}
 	}
-	starts := make([]int, 0, len(tree))
-	for node := range tree {
-		starts = append(starts, node)
-	}
-	slices.Sort(starts) // the same way each time
-	for _, node := range starts {
+	for _, node := range tree {
 		s.offer(node*headings+headings-1, 0, -1)
 	}
 	for len(s.queue) > 0 {
-		at := heap.Pop(&s.queue).(state)
+		at := s.queue.pop()
 		if at.price > s.best[at.id] {
 			continue
 		}
 		if most != none && at.price > most {
 			return nil
 		}
-		node := at.id / headings
-		if goal[node] {
-			return s.back(at.id)
+		if s.goal[at.id/headings] == s.now {
+			return s.back(int(at.id))
 		}
 		s.spread(net, at, price)
 	}
@@ -198,7 +190,7 @@ func (s *seeker) way(net int, tree map[int]bool, pads []int, price func(int) flo
 // spread offers the neighbours of a state.
 func (s *seeker) spread(net int, at state, price func(int) float64) {
 	m := s.m
-	node, heading := at.id/headings, at.id%headings
+	node, heading := int(at.id/headings), int(at.id%headings)
 	flat := m.flat(node)
 	layer, col, row := node/(m.cols*m.rows), flat%m.cols, flat/m.cols
 	for to, step := range [4][2]int{{1, 0}, {0, 1}, {-1, 0}, {0, -1}} {
@@ -217,7 +209,7 @@ func (s *seeker) spread(net int, at state, price func(int) float64) {
 		if m.prefer != nil {
 			cost += float64(m.prefer(layer, step[1] == 0))
 		}
-		s.offer(next*headings+to, at.price+cost, int32(at.id))
+		s.offer(next*headings+to, at.price+cost, at.id)
 	}
 	if m.layers < 2 || !(m.pad[flat] == net || m.change(flat)) {
 		return
@@ -230,7 +222,7 @@ func (s *seeker) spread(net int, at state, price func(int) float64) {
 	if m.pad[flat] != net {
 		cost = changing + price(next)
 	}
-	s.offer(next*headings+headings-1, at.price+cost, int32(at.id))
+	s.offer(next*headings+headings-1, at.price+cost, at.id)
 }
 
 func (s *seeker) offer(id int, price float64, from int32) {
@@ -238,7 +230,7 @@ func (s *seeker) offer(id int, price float64, from int32) {
 		return
 	}
 	s.stamp[id], s.best[id], s.from[id] = s.now, price, from
-	heap.Push(&s.queue, state{id, price})
+	s.queue.push(state{int32(id), price})
 }
 
 // back is the way that led to a state, from the tree on.
@@ -252,23 +244,47 @@ func (s *seeker) back(id int) (way []int) {
 	return way
 }
 
+// state is a node, the heading by which it was reached, and the price so far.
 type state struct {
-	id    int
+	id    int32
 	price float64
 }
 
-// states is a heap of what to look at next.
+func (s state) before(o state) bool { return s.price < o.price || s.price == o.price && s.id < o.id }
+
+// states is a heap of what to look at next, the cheapest first. The library's heap takes twice the time here.
 type states []state
 
-func (q states) Len() int { return len(q) }
-func (q states) Less(i, j int) bool {
-	return q[i].price < q[j].price || q[i].price == q[j].price && q[i].id < q[j].id
+func (q *states) push(s state) {
+	list := append(*q, s)
+	i := len(list) - 1
+	for i > 0 && s.before(list[(i-1)/2]) {
+		list[i] = list[(i-1)/2]
+		i = (i - 1) / 2
+	}
+	list[i] = s
+	*q = list
 }
-func (q states) Swap(i, j int) { q[i], q[j] = q[j], q[i] }
-func (q *states) Push(x any)   { *q = append(*q, x.(state)) }
-func (q *states) Pop() any {
-	old := *q
-	last := old[len(old)-1]
-	*q = old[:len(old)-1]
-	return last
+
+func (q *states) pop() state {
+	list := *q
+	first, last := list[0], list[len(list)-1]
+	list = list[:len(list)-1]
+	i := 0
+	for 2*i+1 < len(list) {
+		child := 2*i + 1
+		if child+1 < len(list) && list[child+1].before(list[child]) {
+			child++
+		}
+		if !list[child].before(last) {
+			break
+		}
+		list[i] = list[child]
+		i = child
+	}
+	if len(list) > 0 {
+		list[i] = last
+	}
+	*q = list
+	return first
 }
