@@ -175,6 +175,13 @@ func (s *sheet) draw(as style, of string, strokes ...stroke) {
 	}
 }
 
+// open draws a cross before a pin that is left open.
+func (s *sheet) open(t tip) {
+	x, y := t.at.mm()
+	x, y = x+0.7*float64(t.out.x), y+0.7*float64(t.out.y)
+	s.draw(sign, t.part.Ref, line(x-0.7, y-0.7, x+0.7, y+0.7), line(x-0.7, y+0.7, x+0.7, y-0.7))
+}
+
 // isRail tells a supply by its name: V12_..., V5_... and VIO.
 func isRail(net string) bool {
 	return net == "VIO" || len(net) > 1 && net[0] == 'V' && net[1] >= '0' && net[1] <= '9'

@@ -61,22 +61,27 @@ type lettering struct {
 	text, of   string // of: the part, net or section it belongs to
 }
 
-// box is the room a text takes, as in DejaVu Sans, the widest of the common fonts.
+// box is the room a text takes at most: the widths are those of DejaVu Sans, the widest of the common fonts, rounded up.
 func (l lettering) box() rect {
 	w := 0.0
 	for _, c := range l.text {
 		switch {
 		case strings.ContainsRune("iljtfrI.,:;'|!-() ", c):
-			w += 0.4
-		case strings.ContainsRune("mwMW%Ω", c):
-			w += 0.95
+			w += 0.42
+		case strings.ContainsRune("mMW%Ω+", c):
+			w += 0.99
+		case strings.ContainsRune("GNDOQHCUw", c):
+			w += 0.82
 		case c >= 'A' && c <= 'Z':
 			w += 0.71
 		default:
-			w += 0.62
+			w += 0.64
 		}
 	}
 	w *= l.size
+	if l.style == title {
+		w *= 1.12 // bold
+	}
 	left := map[string]float64{"start": 0, "middle": w / 2, "end": w}[l.anchor]
 	return rect{l.x - left, l.y - 0.76*l.size, l.x - left + w, l.y + 0.22*l.size}
 }
@@ -165,7 +170,7 @@ func (f *Section) rect() rect {
 // legend is under every drawing.
 var legend = []string{
 	"A dot joins wires; wires that cross without one are not joined. A blue name goes on wherever the same name " +
-		"stands; a grey one is all there is of its net. Three bars: GND.",
+		"stands; a grey one is all there is of its net. Three bars: GND. A cross: left open.",
 	"Numbers at pins are legs. TO-92 at its flat face, legs down: 1 to 3 from the left. TO-220 at its printed face: " +
 		"the same. DIP from above: from the notch's left, anticlockwise.",
 	"K: cathode; the ring of a diode, the short leg and flat edge of an LED. Makers differ: hold each part against " +

@@ -61,6 +61,9 @@ func (s *sheet) faults() (list []string) {
 	}
 	for _, k := range s.inks {
 		for _, w := range s.inks {
+			if k.style == sign && w.style == wire && k.box().grow(signRoom-0.1).cut(w.points[0], w.points[1]) {
+				add("the wire of %s is too near the sign of %s", w.of, k.of)
+			}
 			if k.style == barrier && w.style == wire && k.box().grow(0.01).cut(w.points[0], w.points[1]) {
 				add("the wire of %s crosses the barrier of %s", w.of, k.of)
 			}
@@ -171,6 +174,18 @@ func TestDrawingsNameEveryNet(t *testing.T) {
 	}
 }
 
+// A board's drawing is at most A3 with a printer's margins, and its smallest letters are 1.4 mm high.
+func TestDrawingsFitPaper(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		s := b.sheet()
+		assert.LessOrEqual(t, s.wide, 420.0, b.Name)
+		assert.LessOrEqual(t, s.high, 297.0, b.Name)
+		for _, l := range s.texts {
+			assert.GreaterOrEqual(t, l.size, 1.4, "%s: %s", b.Name, l.text)
+		}
+	}
+}
+
 // Each fault of a drawing is seen.
 func TestSpoiledDrawingsAreSeen(t *testing.T) {
 	move := func(ref string, x, y int) func(*Board) {
@@ -182,10 +197,17 @@ func TestSpoiledDrawingsAreSeen(t *testing.T) {
 		want  string
 	}{
 		"a part on another": {move("R3", 11, -6), nil, "part R3 lies on Q1"},
-		"a part too near":   {move("R11", 8, 0), nil, `text`},
+		"a part too near":   {move("R11", 6, 0), nil, "of R11 lies on"},
 		"a part outside":    {move("R4", 0, -6), nil, "part R4 leaves its frame"},
 		"a note outside":    {func(b *Board) { b.Notes[0].X += 100 }, nil, "leaves the sheet"},
 		"a note on a part":  {func(b *Board) { b.Notes[0].Y -= 40 }, nil, "lies on"},
+		"a name on a wire": {nil, func(s *sheet) {
+			i := slices.IndexFunc(s.texts, func(l lettering) bool { return l.text == "HB_R" })
+			s.texts[i].y += 1
+		}, "text \"HB_R\" of HB_R lies on a wire of HB_R"},
+		"a wire through a part": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R2", "Q1")) },
+			"the wire of KILL_B runs through"},
+		"a wire at a sign": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R3", "R6")) }, "too near the sign of GND"},
 		"a wire that shorts": {nil, func(s *sheet) { s.draw(wire, "GND", joinPins(s, "R3", "R2")) },
 			"KILL_B is drawn to"},
 		"a wire across the barrier": {nil, func(s *sheet) { s.draw(wire, "CAM_COM", joinPins(s, "Q20", "J3")) },

@@ -18,6 +18,9 @@ const (
 	railReach  = 45 // a supply is wired to near pins only
 )
 
+// signRoom is what stays free around a sign, in millimetres.
+const signRoom = 0.6
+
 // group is pins of one net in one section that are joined by drawn wires; a lone pin is one too.
 type group struct {
 	net    string
@@ -52,9 +55,11 @@ func (s *sheet) section(f *Section) {
 		}
 		for _, t := range p.tips() {
 			r.pins[t.at], r.lane[t.at.add(t.out)] = t.net, t.net
-			if t.net != Open {
-				nets[t.net] = append(nets[t.net], t)
+			if t.net == Open {
+				s.open(t)
+				continue
 			}
+			nets[t.net] = append(nets[t.net], t)
 		}
 	}
 	for _, n := range slices.Sorted(maps.Keys(nets)) {
@@ -112,8 +117,11 @@ func (r *router) build() {
 		}
 	}
 	for _, k := range r.sheet.inks {
-		if k.style == barrier || k.style == sign {
+		switch k.style {
+		case barrier:
 			add(&r.walls, k.box().grow(0.2))
+		case sign:
+			add(&r.walls, k.box().grow(signRoom))
 		}
 	}
 	for x := r.area.X + 1; x < r.area.X+r.area.W; x++ {
