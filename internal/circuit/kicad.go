@@ -72,8 +72,8 @@ func (p *Part) kicadSymbol(name string) string {
 	if slices.Contains([]Kind{Resistor, Capacitor, Electrolytic, Fuse}, p.Type.Kind) {
 		numbers = "(pin_numbers (hide yes)) "
 	}
-	fmt.Fprintf(&out, "(symbol \"stillwater:%s\" %s(pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) (in_bom yes) "+
-		"(on_board yes)\n", name, numbers)
+	fmt.Fprintf(&out, "(symbol \"stillwater:%s\" %s(pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) "+
+		"(in_bom yes) (on_board yes)\n", name, numbers)
 	for _, prop := range [][2]string{{"Reference", p.letter()}, {"Value", name}, {"Footprint", ""}, {"Datasheet", ""}} {
 		fmt.Fprintf(&out, "(property %q %q (at 0 0 0) (effects (font (size 1.27 1.27)) (hide yes)))\n", prop[0], prop[1])
 	}

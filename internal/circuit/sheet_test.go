@@ -2,6 +2,8 @@ package circuit
 
 import (
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"os"
 	"slices"
 	"strings"
@@ -174,6 +176,166 @@ func TestDrawingsNameEveryNet(t *testing.T) {
 	}
 }
 
+// A dot is where a wire ends on another or on a pin that has one already, and nowhere else; blue names go on.
+func TestDotsAndColoursTellTheTruth(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		s := b.sheet()
+		meet := map[[2]float64]int{}
+		for _, k := range s.inks {
+			for _, o := range s.inks {
+				for _, end := range k.points {
+					if k.style == wire && o.style == wire && touches(end, o) {
+						meet[end] = 0
+					}
+				}
+			}
+		}
+		for at := range meet {
+			for _, k := range s.inks {
+				if k.style == wire && touches(at, k) {
+					meet[at]++
+					if at != k.points[0] && at != k.points[1] {
+						meet[at]++ // it goes on both ways
+					}
+				}
+			}
+			for _, p := range b.Parts {
+				for _, tip := range p.tips() {
+					if x, y := tip.at.mm(); at == [2]float64{x, y} {
+						meet[at]++
+					}
+				}
+			}
+			dot := slices.ContainsFunc(s.dots, func(d spot) bool { x, y := d.mm(); return at == [2]float64{x, y} })
+			assert.Equal(t, meet[at] > 2, dot, "%s at %v: %d meet", b.Name, at, meet[at])
+		}
+		for _, d := range s.dots {
+			x, y := d.mm()
+			assert.Contains(t, meet, [2]float64{x, y}, "%s: a dot where no wire ends", b.Name)
+		}
+		for _, l := range s.texts {
+			if groups := s.groupsOf(l.text); l.of == l.text && len(groups) > 0 {
+				assert.Equal(t, len(groups) == 1, l.style == endsHere, "%s: %s", b.Name, l.text)
+				assert.Equal(t, len(groups) > 1, l.style == goesOn, "%s: %s", b.Name, l.text)
+			}
+		}
+	}
+}
+
+func (s *sheet) groupsOf(net string) (list []*group) {
+	for _, g := range s.groups {
+		if g.net == net {
+			list = append(list, g)
+		}
+	}
+	return list
+}
+
+// Wherever parts stand, drawn wires join pins of one net only and keep off parts: parts are strewn about their sections.
+func TestWiresAreRightWhereverPartsStand(t *testing.T) {
+	for seed := range uint64(12) {
+		b := drawnBoards(t)[seed%3]
+		random := rand.New(rand.NewPCG(seed, 1))
+		for range 25 {
+			p := b.Parts[random.IntN(len(b.Parts))]
+			x, y := random.IntN(31)-15, random.IntN(15)-7
+			p.X, p.Y = p.X+x, p.Y+y
+			if !standsFree(b, p) {
+				p.X, p.Y = p.X-x, p.Y-y
+			}
+		}
+		for _, fault := range b.sheet().faults() {
+			for _, bad := range []string{"is drawn to", "runs through", "crosses the barrier"} {
+				assert.NotContains(t, fault, bad, "seed %d, %s", seed, b.Name)
+			}
+		}
+	}
+}
+
+// standsFree tells whether a part is in its frame and no other part's pin or body is near.
+func standsFree(b *Board, p *Part) bool {
+	s := &sheet{board: b, bodies: map[string]rect{}}
+	for _, q := range b.Parts {
+		s.part(q)
+	}
+	body := s.bodies[p.Ref].grow(4 * unit)
+	for ref, other := range s.bodies {
+		if ref != p.Ref && body.meets(other) {
+			return false
+		}
+	}
+	return b.Section(p.Section).rect().grow(-1).holds(body) && p.Type.Kind != Opto
+}
+
+// The number beside a pin is that pin's: no other pin of the part is nearer.
+func TestLegsHaveTheirOwnNumbers(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		s, checked := b.sheet(), 0
+		for _, l := range s.texts {
+			p := b.Part(l.of)
+			number, _, _ := strings.Cut(l.text, " ")
+			inside := l.size > legSize && p != nil && p.Type.Kind != Terminal // the name of a circuit's pin
+			if p == nil || l.style != leg || inside || strings.Trim(number, "0123456789") != "" {
+				continue
+			}
+			checked++
+			box, nearest, least := l.box(), "", math.Inf(1)
+			for _, tip := range p.tips() {
+				x, y := tip.at.mm()
+				if d := math.Hypot(x-(box.x0+box.x1)/2, y-(box.y0+box.y1)/2); d < least {
+					nearest, least = tip.pin.Number, d
+				}
+			}
+			assert.Equal(t, nearest, number, "%s: %q", p.Ref, l.text)
+		}
+		assert.Greater(t, checked, 20, b.Name)
+	}
+}
+
+// In every section that an optocoupler crosses, each group stands on its own side of the barrier, under its name.
+func TestBarriersPartTheGroups(t *testing.T) {
+	crossed := 0
+	for _, b := range drawnBoards(t) {
+		s := b.sheet()
+		for _, f := range b.Sections {
+			var line float64
+			sides := map[*Group]map[bool]bool{}
+			for _, p := range b.Parts {
+				for _, tip := range p.tips() {
+					if g := b.groupOf(tip.net); p.Section == f.Name && g != nil && sides[g] == nil {
+						sides[g] = map[bool]bool{}
+					}
+				}
+				if p.Section == f.Name && p.Type.Kind == Opto {
+					line = float64(p.X) * unit
+				}
+			}
+			if line == 0 {
+				assert.Len(t, sides, 1, "%s has one group", f.Name)
+				continue
+			}
+			crossed++
+			for _, p := range b.Parts {
+				for _, tip := range p.tips() {
+					if x, _ := tip.at.mm(); p.Section == f.Name {
+						sides[b.groupOf(tip.net)][x > line] = true
+					}
+				}
+			}
+			for g, on := range sides {
+				assert.Len(t, on, 1, "%s is on both sides in %s", g.Name, f.Name)
+				i := slices.IndexFunc(s.texts, func(l lettering) bool {
+					return l.style == beside && l.of == f.Name && l.text == sideName(g)
+				})
+				if assert.GreaterOrEqual(t, i, 0, "%s is not named in %s", g.Name, f.Name) {
+					assert.Equal(t, on[true], s.texts[i].x > line, "%s is named on its side", g.Name)
+				}
+			}
+		}
+	}
+	assert.Equal(t, 3, crossed)
+}
+
 // A board's drawing is at most A3 with a printer's margins, and its smallest letters are 1.4 mm high.
 func TestDrawingsFitPaper(t *testing.T) {
 	for _, b := range drawnBoards(t) {
@@ -207,7 +369,8 @@ func TestSpoiledDrawingsAreSeen(t *testing.T) {
 		}, "text \"HB_R\" of HB_R lies on a wire of HB_R"},
 		"a wire through a part": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R2", "Q1")) },
 			"the wire of KILL_B runs through"},
-		"a wire at a sign": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R3", "R6")) }, "too near the sign of GND"},
+		"a wire at a sign": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R3", "R6")) },
+			"too near the sign of GND"},
 		"a wire that shorts": {nil, func(s *sheet) { s.draw(wire, "GND", joinPins(s, "R3", "R2")) },
 			"KILL_B is drawn to"},
 		"a wire across the barrier": {nil, func(s *sheet) { s.draw(wire, "CAM_COM", joinPins(s, "Q20", "J3")) },

@@ -313,8 +313,7 @@ func (r *router) cost(net string, a, b state, tree map[spot]int) (int, bool) {
 	pin, isPin := r.pins[b.at]
 	back := b.way.x == -a.way.x && b.way.y == -a.way.y
 	_, joined := tree[b.at]
-	crossed := r.taken[a.at] != nil && r.owner[a.at] != net // we are on another's wire
-	if !inside || isPin && pin != net || back || joined || crossed && b.way != a.way || r.walled(a.at, b.at) {
+	if !inside || isPin && pin != net || back || joined || r.walled(a.at, b.at) {
 		return 0, false
 	}
 	cost := 1
@@ -325,7 +324,7 @@ func (r *router) cost(net string, a, b state, tree map[spot]int) (int, bool) {
 		cost += bendCost
 	}
 	if used := r.taken[b.at]; used != nil && r.owner[b.at] != net {
-		if used[spot{abs(b.way.x), abs(b.way.y)}] {
+		if used[spot{abs(b.way.x), abs(b.way.y)}] { // nor can it bend there: that would be along it
 			return 0, false
 		}
 		cost += crossCost
