@@ -231,7 +231,7 @@ func (s *sheet) groupsOf(net string) (list []*group) {
 	return list
 }
 
-// Wherever parts stand, drawn wires join pins of one net only and keep off parts: parts are strewn about their sections.
+// Wherever parts stand, drawn wires join pins of one net only and keep off parts: here they are strewn about.
 func TestWiresAreRightWhereverPartsStand(t *testing.T) {
 	for seed := range uint64(12) {
 		b := drawnBoards(t)[seed%3]

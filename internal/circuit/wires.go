@@ -23,10 +23,9 @@ const signRoom = 0.6
 
 // group is pins of one net in one section that are joined by drawn wires; a lone pin is one too.
 type group struct {
-	net    string
-	tips   []tip
-	runs   [][2]spot // straight pieces
-	signed bool      // a sign says what it is
+	net  string
+	tips []tip
+	runs [][2]spot // straight pieces
 }
 
 // router finds wires in one section.
