@@ -28,7 +28,7 @@ func TestMain(m *testing.M) {
 	if os.Getenv(runEnv) == "" {
 		// Tests run as somebody's board or keeper would start boards and keepers of their own, without end.
 		if len(os.Args) > 1 && !strings.HasPrefix(os.Args[1], "-") {
-			fmt.Fprintf(os.Stderr, "the test binary was started as %q without %s=1, which the test must set\n", os.Args[1], runEnv)
+			fmt.Fprintf(os.Stderr, "started as %q without %s=1, which the test must set\n", os.Args[1], runEnv)
 			os.Exit(2)
 		}
 		status := m.Run()

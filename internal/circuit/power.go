@@ -209,8 +209,8 @@ func (b *Board) down(net string, except *Part) float64 {
 	return best
 }
 
-// checkCurrents wants each net that a fuse feeds without a resistor between, and the zero that it comes back through, to
-// state that it carries what the fuse lets pass.
+// checkCurrents wants each net that a fuse feeds without a resistor between, and the zero that it comes back through,
+// to state that it carries what the fuse lets pass.
 func checkCurrents(_ *Design, b *Board) (bad []string) {
 	through := func(p *Part) [][2]string {
 		if p.Type.Kind == Resistor || p.Type.Kind == Zener {

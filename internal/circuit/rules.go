@@ -41,7 +41,8 @@ var rules = []rule{
 	{"rating", checkRatings}, {"strength", checkStrength}, {"makers", checkMakers}, {"mains", checkMains},
 	{"pin current", checkPinCurrents}, {"pin level", checkPinLevels}, {"pull-down", checkPullDowns},
 	{"fuse", checkFuses}, {"polarity", checkPolarity}, {"switch", checkSwitch}, {"guard", checkGuard},
-	{"flyback", checkFlyback}, {"rail", checkRails}, {"current", checkCurrents}, {"note", checkNote}, {"carrier", checkCarriers},
+	{"flyback", checkFlyback}, {"rail", checkRails}, {"current", checkCurrents}, {"note", checkNote},
+	{"carrier", checkCarriers},
 }
 
 // Rules lists the names of all rules.

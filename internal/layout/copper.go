@@ -60,8 +60,8 @@ func (p *Plan) Trace() (*Copper, error) {
 	}
 	ways, left := m.search()
 	if left > 0 {
-		return nil, fmt.Errorf("board %s: tracks of different nets meet at %d places: place parts further apart", p.Board.Name,
-			left)
+		return nil, fmt.Errorf("board %s: tracks of different nets meet at %d places: place parts further apart",
+			p.Board.Name, left)
 	}
 	c := &Copper{Plan: p}
 	for n, f := range ways {

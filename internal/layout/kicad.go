@@ -87,7 +87,8 @@ func (k *kicad) edge() {
 		{b.Width - pillar, b.Height - pillar}} {
 		k.f("(footprint \"stillwater:pillar\" (layer \"F.Cu\") (uuid %q) (at %s)\n(attr board_only exclude_from_pos_files "+
 			"exclude_from_bom)\n", key(fmt.Sprint("pillar ", i)), k.xy(at))
-		k.f("(property \"Reference\" \"H%d\" (at 0 0 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n", i+1)
+		k.f("(property \"Reference\" \"H%d\" (at 0 0 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n",
+			i+1)
 		k.f("(pad \"\" np_thru_hole circle (at 0 0) (size 3.2 3.2) (drill 3.2) (layers \"*.Cu\" \"*.Mask\") (uuid %q)))\n",
 			key(fmt.Sprint("pillar pad ", i)))
 	}
@@ -228,8 +229,8 @@ func (k *kicad) pad(l Leg, middle point, square bool) {
 		shape = "rect"
 	}
 	size, net := 2*k.c.padOf(l), k.c.netOf(l)
-	k.f("(pad %q thru_hole %s (at %.3f %.3f) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) (uuid %q))\n",
-		l.Pin, shape, here.x-middle.x, here.y-middle.y, size, size, k.c.drillOf(l), k.nets[net], net,
+	k.f("(pad %q thru_hole %s (at %.3f %.3f) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
+		"(uuid %q))\n", l.Pin, shape, here.x-middle.x, here.y-middle.y, size, size, k.c.drillOf(l), k.nets[net], net,
 		circuit.UUID(l.Ref+" pad "+l.Pin))
 }
 
