@@ -115,6 +115,9 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 	pin := func(ref, net string) func(*circuit.Design) {
 		return func(d *circuit.Design) { d.Board("outputs").Part(ref).Pins["1"] = net }
 	}
+	both := func(one, other func(*circuit.Design)) func(*circuit.Design) {
+		return func(d *circuit.Design) { one(d); other(d) }
+	}
 	for name, c := range map[string]struct {
 		deck, measure string
 		spoil         func(*circuit.Design)
@@ -122,6 +125,9 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"no flyback":                        {"valve", "peak", short("outputs", "D410")},
 		"a plain diode for a flyback":       {"valve", "off", pin("D41", "V12_ARM")},
 		"no diode at the rail":              {"kill", "rail_min", pin("D6", "GND")},
+		"a pump that bounces":               {"bounce_kill", "pump", pin("R7", "V5_K")},
+		"a pump that waits for 12 V":        {"order_five", "rail_v5", pin("R7", "V12_K")},
+		"a reference that waits for 12 V":   {"order_twelve", "rail_v12", both(pin("R17", "V12_K"), value("outputs", "R17", "120k"))},
 		"a slow guard":                      {"guard_high", "off_valve", value("outputs", "R8", "330k")},
 		"a quick guard":                     {"guard_slow", "hold", value("outputs", "R8", "47k")},
 		"a coupling that arms by one pulse": {"guard_slow", "blip_v5", value("outputs", "C5", "330n")},

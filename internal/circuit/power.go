@@ -15,6 +15,23 @@ func (b *Board) volts(p *Part, pin string) float64 {
 	return 0
 }
 
+// gateSwing is the highest voltage between the gate and the source of a P-channel transistor that is pulled to GND: all
+// of the source's, or what a resistor to the source and one away from it leave.
+func (b *Board) gateSwing(p *Part) float64 {
+	up, down := math.Inf(1), 0.0
+	for _, r := range b.On(p.Pin("G")) {
+		ohms, err := Quantity(r.Value)
+		switch {
+		case r.Type.Kind != Resistor || err != nil:
+		case r.Pin("1") == p.Pin("S") || r.Pin("2") == p.Pin("S"):
+			up = ohms
+		default:
+			down = ohms
+		}
+	}
+	return b.volts(p, "S") / (1 + down/up)
+}
+
 // highest is the highest voltage on any pin.
 func (b *Board) highest(p *Part) (v float64) {
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
@@ -45,6 +62,10 @@ func checkStrength(_ *Design, b *Board) (bad []string) {
 			if g := b.volts(p, "G"); p.Type.Kind == NMOS && p.Type.Rating["vgs"] < g*margin {
 				bad = append(bad, fmt.Sprintf("%s: gate stands %g V and meets %g V", p.Ref, p.Type.Rating["vgs"], g))
 			}
+		}
+		if swing := b.gateSwing(p); p.Type.Kind == PMOS && p.Type.Rating["vgs"] < swing {
+			bad = append(bad, fmt.Sprintf("%s: gate stands %g V against its source and meets %.1f V", p.Ref,
+				p.Type.Rating["vgs"], swing))
 		}
 		if stands > 0 && stands < meets*margin {
 			bad = append(bad, fmt.Sprintf("%s stands %g V and meets %g V: want a quarter more", p.Ref, stands, meets))

@@ -71,7 +71,7 @@ func power(without ...Kind) func(*Part) [][2]string {
 			return [][2]string{{"1", "2"}, {"3", "4"}}
 		case k == PMOS:
 			return [][2]string{{"S", "D"}}
-		case k == PNP:
+		case k == PNP || k == NPN:
 			return [][2]string{{"E", "C"}}
 		case k == Resistor || k == Diode || k == Zener || k == Fuse:
 			return [][2]string{{"1", "2"}}
@@ -136,10 +136,10 @@ func (b *Board) notGround(through func(*Part) [][2]string) func(*Part) [][2]stri
 func checkSwitch(_ *Design, b *Board) []string { return b.checkBehind("kill switch", Switch) }
 
 func checkGuard(_ *Design, b *Board) (bad []string) {
-	bad = b.checkBehind("guard", PMOS, PNP)
+	bad = b.checkBehind("guard", PMOS, PNP, NPN)
 	for _, n := range b.Nets {
 		if n.Use == Heartbeat {
-			return append(bad, b.checkHeartbeat(n)...)
+			return append(append(bad, b.checkHeartbeat(n)...), b.checkPump(n)...)
 		}
 	}
 	return bad
@@ -167,17 +167,47 @@ func (b *Board) checkHeartbeat(n *Net) (bad []string) {
 	return bad
 }
 
+// checkPump wants the pump that the heartbeat works to be supplied from before the kill switch, whose contacts bounce
+// when they close: each bounce would count as a heartbeat.
+func (b *Board) checkPump(n *Net) (bad []string) {
+	reached := b.reach(n.Name, b.notSupply(power(NPN, Switch, PMOS, PNP)))
+	for _, q := range b.of(NPN) {
+		for _, r := range b.On(q.Pin("C")) {
+			if !reached[q.Pin("B")] || r.Type.Kind != Resistor {
+				continue
+			}
+			if b.switched(r.Pin("1")) || b.switched(r.Pin("2")) {
+				bad = append(bad, fmt.Sprintf("%s lets the bounce of the kill switch pass for a heartbeat: feed it from before "+
+					"the switch", r.Ref))
+			}
+		}
+	}
+	return bad
+}
+
 // notSupply keeps a search off supplies and zero.
 func (b *Board) notSupply(through func(*Part) [][2]string) func(*Part) [][2]string {
 	return func(p *Part) (pairs [][2]string) {
 		for _, pair := range through(p) {
 			x, y := p.Pin(pair[0]), p.Pin(pair[1])
-			if x != "GND" && y != "GND" && x != "V5_K" && y != "V5_K" {
+			if x != "GND" && y != "GND" && !b.contact(x) && !b.contact(y) {
 				pairs = append(pairs, pair)
 			}
 		}
 		return pairs
 	}
+}
+
+// contact says whether a net is a supply at either side of the kill switch.
+func (b *Board) contact(net string) bool {
+	return slices.ContainsFunc(b.On(net), func(p *Part) bool { return p.Type.Kind == Switch })
+}
+
+// switched says whether a net is a supply behind a contact of the kill switch.
+func (b *Board) switched(net string) bool {
+	return slices.ContainsFunc(b.On(net), func(p *Part) bool {
+		return p.Type.Kind == Switch && (p.Pin("2") == net || p.Pin("4") == net)
+	})
 }
 
 // checkFlyback wants, from the drain of each valve's transistor, a diode and a zener to the valve's supply, each the
