@@ -50,6 +50,7 @@ func rows(t testing.TB) []circuit.Row {
 func TestGeneratedFilesAreCurrent(t *testing.T) {
 	made, err := generate(design(t), rows(t))
 	require.NoError(t, err)
+	require.NoError(t, made.keep(hardware))
 	there, err := os.ReadDir(filepath.Join(hardware, "generated"))
 	require.NoError(t, err)
 	for _, f := range there {
@@ -122,12 +123,13 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		deck, measure string
 		spoil         func(*circuit.Design)
 	}{
-		"no flyback":                        {"valve", "peak", short("outputs", "D410")},
-		"a plain diode for a flyback":       {"valve", "off", pin("D41", "V12_ARM")},
-		"no diode at the rail":              {"kill", "rail_min", pin("D6", "GND")},
-		"a pump that bounces":               {"bounce_kill", "pump", pin("R7", "V5_K")},
-		"a pump that waits for 12 V":        {"order_five", "rail_v5", pin("R7", "V12_K")},
-		"a reference that waits for 12 V":   {"order_twelve", "rail_v12", both(pin("R17", "V12_K"), value("outputs", "R17", "120k"))},
+		"no flyback":                  {"valve", "peak", short("outputs", "D410")},
+		"a plain diode for a flyback": {"valve", "off", pin("D41", "V12_ARM")},
+		"no diode at the rail":        {"kill", "rail_min", pin("D6", "GND")},
+		"a pump that bounces":         {"bounce_kill", "pump", pin("R7", "V5_K")},
+		"a pump that waits for 12 V":  {"order_five", "rail_v5", pin("R7", "V12_K")},
+		"a reference that waits for 12 V": {"order_twelve", "rail_v12",
+			both(pin("R17", "V12_K"), value("outputs", "R17", "120k"))},
 		"a slow guard":                      {"guard_high", "off_valve", value("outputs", "R8", "330k")},
 		"a quick guard":                     {"guard_slow", "hold", value("outputs", "R8", "47k")},
 		"a coupling that arms by one pulse": {"guard_slow", "blip_v5", value("outputs", "C5", "330n")},

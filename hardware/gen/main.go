@@ -22,14 +22,15 @@ func main() {
 	only := flag.String("simulate", "", "only run this deck and print its values at each corner")
 	show := flag.String("show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
 	drawings := flag.Bool("drawings", false, "simulate nothing: take the values that are there, for a change of looks")
+	faults := flag.Bool("faults", false, "only simulate the single faults, which takes minutes")
 	flag.Parse()
-	if err := run(ctx, *dir, *only, *show, *drawings); err != nil {
+	if err := run(ctx, *dir, *only, *show, *drawings, *faults); err != nil {
 		fmt.Fprintln(os.Stderr, "gen:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, dir, only, show string, drawings bool) error {
+func run(ctx context.Context, dir, only, show string, drawings, faults bool) error {
 	text, err := os.ReadFile(filepath.Join(dir, "circuits.txt"))
 	if err != nil {
 		return err
@@ -47,6 +48,8 @@ func run(ctx context.Context, dir, only, show string, drawings bool) error {
 		return lab.show(show)
 	case only != "":
 		return lab.print(ctx, only)
+	case faults:
+		return lab.writeFaults(ctx, dir, terminal())
 	}
 	if findings := design.Check(); len(findings) > 0 {
 		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
@@ -57,6 +60,9 @@ func run(ctx context.Context, dir, only, show string, drawings bool) error {
 	}
 	made, err := generate(design, rows)
 	if err != nil {
+		return err
+	}
+	if err := made.keep(dir); err != nil {
 		return err
 	}
 	if err := made.write(filepath.Join(dir, "generated")); err != nil {

@@ -99,12 +99,17 @@ func (l *lab) one(ctx context.Context, deck string, c circuit.Corner) (map[strin
 	if err != nil {
 		return nil, err
 	}
+	return spice(ctx, text)
+}
+
+// spice runs the text of a deck.
+func spice(ctx context.Context, text string) (map[string]float64, error) {
 	dir, err := os.MkdirTemp("", "stillwater-deck-")
 	if err != nil {
 		return nil, err
 	}
 	defer os.RemoveAll(dir)
-	file := filepath.Join(dir, deck+".cir")
+	file := filepath.Join(dir, "deck.cir")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		return nil, err
 	}

@@ -14,6 +14,16 @@ type Corner struct {
 	Params []string // "CTR=0.5"
 }
 
+// Value is a parameter of the corner as a number.
+func (c Corner) Value(name string) (float64, error) {
+	for _, p := range c.Params {
+		if key, value, _ := strings.Cut(p, "="); key == name {
+			return strconv.ParseFloat(value, 64)
+		}
+	}
+	return 0, fmt.Errorf("corner %s has no %s: write %s=VALUE", c.Name, name, name)
+}
+
 // Corners reads the corners, one a line: a name, then NAME=VALUE for each parameter; # begins a remark. All corners
 // have the parameters of the first.
 func Corners(text string) (list []Corner, err error) {

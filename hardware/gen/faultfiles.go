@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+
+	"stillwater/internal/circuit"
+)
+
+// What -faults makes; the rest of the generator leaves these files as they are.
+const (
+	faultFile = "faults.csv"
+	bandFile  = "heartbeats.csv"
+)
+
+// writeFaults simulates all faults and square waves, and writes both tables and the guide's part on them.
+func (l *lab) writeFaults(ctx context.Context, dir string, progress io.Writer) error {
+	f, err := openFaultLab(dir, l)
+	if err != nil {
+		return err
+	}
+	faults := f.faults()
+	var done atomic.Int64
+	tell := func() {
+		fmt.Fprintf(progress, "\rfaults and square waves: %d of %d", done.Add(1), len(faults)+len(waves))
+	}
+	rows, err := f.rows(ctx, faults, tell)
+	if err != nil {
+		return err
+	}
+	bands, err := f.bands(ctx, waves, tell)
+	fmt.Fprintln(progress)
+	if err != nil {
+		return err
+	}
+	for name, text := range (files{faultFile: circuit.FaultTable(rows), bandFile: circuit.BandTable(bands)}) {
+		if err := os.WriteFile(filepath.Join(dir, "generated", name), []byte(text), 0o644); err != nil {
+			return err
+		}
+	}
+	name := filepath.Join(dir, "README.md")
+	page, err := os.ReadFile(name)
+	if err != nil {
+		return err
+	}
+	filled, err := faultGuide(string(page), dir)
+	if err != nil {
+		return err
+	}
+	return os.WriteFile(name, []byte(filled), 0o644)
+}
+
+// faultGuide fills the guide's part on faults in, from the tables that are there.
+func faultGuide(page, dir string) (string, error) {
+	kept := files{}
+	if err := kept.keep(dir); err != nil {
+		return "", err
+	}
+	lines, err := circuit.ParseFaults(kept[faultFile])
+	if err != nil {
+		return "", err
+	}
+	bands, err := circuit.ParseBands(kept[bandFile])
+	if err != nil {
+		return "", err
+	}
+	band, err := circuit.BandGuide(bands)
+	if err != nil {
+		return "", err
+	}
+	if page, err = circuit.Fill(page, "faults", circuit.FaultGuide(lines)); err != nil {
+		return "", err
+	}
+	return circuit.Fill(page, "heartbeats", band)
+}
+
+// keep adds what -faults made.
+func (f files) keep(dir string) error {
+	for _, name := range []string{faultFile, bandFile} {
+		text, err := os.ReadFile(filepath.Join(dir, "generated", name))
+		if err != nil {
+			return fmt.Errorf("%w: run go run ./hardware/gen -faults", err)
+		}
+		f[name] = string(text)
+	}
+	return nil
+}
+
+// terminal is where progress goes: standard error if it is a terminal, else nowhere.
+func terminal() io.Writer {
+	if at, err := os.Stderr.Stat(); err == nil && at.Mode()&os.ModeCharDevice != 0 {
+		return os.Stderr
+	}
+	return io.Discard
+}

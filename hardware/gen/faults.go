@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+
+	"stillwater/internal/circuit"
+)
+
+// faultSections are where a fault can keep outputs from being released. Of camera and valve one channel stands for all.
+var faultSections = []string{"controller", "power", "kill", "guard", "rails", "camera", "valves"}
+
+// twins are the parts of the channels that the others stand for.
+var twins = []string{"R20", "R200", "R201", "Q20", "U20", "R42", "R420", "Q42", "D42", "D420", "J42"}
+
+// halts are the three ways in which the release is asked for: parameters of the deck "release".
+var halts = [][]string{
+	{"STOP=215m", "STAY=1", "OPEN=10", "EDGE=210m"},
+	{"STOP=225m", "STAY=0", "OPEN=10", "EDGE=220m"},
+	{"STOP=10", "STAY=0", "OPEN=215m", "EDGE=215m"},
+}
+
+// tries are settings of the simulator, one after the other until it converges: a circuit with a fault may have a
+// comparator that stands between its two states.
+var tries = []string{"", ".options reltol=4m abstol=10n", ".options reltol=4m vntol=50u method=trap"}
+
+// faultLab simulates faults at the first corner, each circuit once: many a fault joins the same two nets.
+type faultLab struct {
+	*lab
+	release string
+	band    string
+	vio     float64
+	lock    sync.Mutex
+	known   map[string]*once
+}
+
+type once struct {
+	sync.Once
+	values map[string]float64
+	err    error
+}
+
+func openFaultLab(dir string, l *lab) (*faultLab, error) {
+	release, err := os.ReadFile(filepath.Join(dir, "sim", "faults", "release.cir"))
+	if err != nil {
+		return nil, err
+	}
+	band, err := os.ReadFile(filepath.Join(dir, "sim", "faults", "band.cir"))
+	if err != nil {
+		return nil, err
+	}
+	vio, err := l.corners[0].Value("VIO")
+	if err != nil {
+		return nil, err
+	}
+	return &faultLab{lab: l, release: string(release), band: string(band), vio: vio, known: map[string]*once{}}, nil
+}
+
+// faults lists the faults that are simulated.
+func (l *faultLab) faults() []circuit.Fault {
+	list := l.design.Board("outputs").Faults(faultSections...)
+	return slices.DeleteFunc(list, func(f circuit.Fault) bool { return slices.Contains(twins, f.Ref) })
+}
+
+// rows simulates faults, as many at a time as there are processors. tell is called after each.
+func (l *faultLab) rows(ctx context.Context, faults []circuit.Fault, tell func()) ([]circuit.FaultRow, error) {
+	rows := make([]circuit.FaultRow, len(faults))
+	bad := make([]error, len(faults))
+	var group sync.WaitGroup
+	seats := make(chan struct{}, runtime.NumCPU())
+	for i, f := range faults {
+		seats <- struct{}{}
+		group.Go(func() {
+			defer func() { <-seats; tell() }()
+			d, err := l.design.With(f)
+			if err == nil {
+				rows[i], err = l.row(ctx, d, f.Ref, l.design.Describe(f))
+			}
+			bad[i] = err
+		})
+	}
+	group.Wait()
+	return rows, errors.Join(bad...)
+}
+
+// row asks a design for the release in each of the ways.
+func (l *faultLab) row(ctx context.Context, d *circuit.Design, ref, fault string) (circuit.FaultRow, error) {
+	var values []map[string]float64
+	for _, h := range halts {
+		c := l.corners[0]
+		c.Params = append(slices.Clone(c.Params), h...)
+		text, err := d.Deck("release", l.release, l.models, c)
+		if err != nil {
+			return circuit.FaultRow{}, err
+		}
+		v, err := l.simulated(ctx, text)
+		if ctx.Err() != nil {
+			return circuit.FaultRow{}, ctx.Err()
+		}
+		if err != nil {
+			return circuit.FaultRow{Ref: ref, Fault: fault, Failed: fmt.Sprint(err)}, nil
+		}
+		values = append(values, v)
+	}
+	return circuit.NewFaultRow(ref, fault, values, l.vio), nil
+}
+
+// simulated runs a deck, or waits for the run of the same deck.
+func (l *faultLab) simulated(ctx context.Context, text string) (map[string]float64, error) {
+	l.lock.Lock()
+	o := l.known[text]
+	if o == nil {
+		o = &once{}
+		l.known[text] = o
+	}
+	l.lock.Unlock()
+	o.Do(func() {
+		for _, way := range tries {
+			o.values, o.err = spice(ctx, strings.Replace(text, "\n.tran", "\n"+way+"\n.tran", 1))
+			if o.err == nil || ctx.Err() != nil {
+				return
+			}
+		}
+	})
+	return o.values, o.err
+}

@@ -1,0 +1,174 @@
+package circuit
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// FaultGuide is what the guide says of the faults: how many there are of each verdict, and those that are unsafe.
+func FaultGuide(lines []FaultLine) string {
+	count := map[Verdict]int{}
+	for _, l := range lines {
+		count[l.Verdict]++
+	}
+	var out strings.Builder
+	fmt.Fprintf(&out, "%d faults, simulated one at a time:", len(lines))
+	for _, v := range Verdicts() {
+		if v != Undecided || count[v] > 0 {
+			fmt.Fprintf(&out, " %d %s,", count[v], v)
+		}
+	}
+	text := strings.TrimSuffix(out.String(), ",") + ".\n"
+	text += unsafeFaults("Unsafe and hidden: the rig works, and only the check finds it.", lines, UnsafeHidden)
+	text += unsafeFaults("Unsafe, but the rig does not do what it is asked:", lines, UnsafeNoticed)
+	var blind []string
+	for _, l := range lines {
+		if l.Blind && l.Verdict == StillSafe {
+			blind = append(blind, l.Ref+" "+l.Fault)
+		}
+	}
+	if len(blind) > 0 {
+		text += "\nThe kill switch releases, but its input does not tell the controller: " + strings.Join(blind, "; ") + ".\n"
+	}
+	return text
+}
+
+// unsafeFaults is a table of the faults of a verdict, those of a part that leave the same on in one line.
+func unsafeFaults(title string, lines []FaultLine, v Verdict) string {
+	var rows, what []string
+	of := map[string][]string{}
+	for _, l := range lines {
+		if l.Verdict != v {
+			continue
+		}
+		key := fmt.Sprintf("%s | %%s | %s | %s |", l.Ref, stopped(l.Ways), l.Ways[2])
+		if of[key] == nil {
+			rows = append(rows, key)
+		}
+		of[key] = append(of[key], l.Fault)
+	}
+	for _, key := range rows {
+		what = append(what, "| "+fmt.Sprintf(key, strings.Join(of[key], "; ")))
+	}
+	if len(what) == 0 {
+		return ""
+	}
+	return "\n" + title + "\n\n| part | fault | 200 ms after the heartbeat stopped | 200 ms after the kill switch " +
+		"opened |\n|---|---|---|---|\n" + strings.Join(what, "\n") + "\n"
+}
+
+// stopped says what is left after the heartbeat has stopped high and low.
+func stopped(ways []string) string {
+	if ways[0] == ways[1] {
+		return ways[0]
+	}
+	return "high: " + ways[0] + "; low: " + ways[1]
+}
+
+// Band is what a square wave in place of the heartbeat does to the 5 V rail in the end.
+type Band struct {
+	Hertz             float64
+	Least, Mean, Most float64 // of V5_ARM, volts
+}
+
+func (b Band) String() string {
+	switch {
+	case b.Most <= darkV5:
+		return "dark"
+	case b.Least > 4:
+		return "on"
+	}
+	return "comes and goes"
+}
+
+// BandTable writes bands as CSV.
+func BandTable(list []Band) string {
+	rows := [][]string{{"frequency Hz", "V5_ARM least V", "mean V", "most V", "the rail"}}
+	for _, b := range list {
+		rows = append(rows, []string{strconv.FormatFloat(b.Hertz, 'f', -1, 64), volts1(b.Least), volts1(b.Mean),
+			volts1(b.Most), b.String()})
+	}
+	return "# A square wave in place of the heartbeat, simulated at the typical corner: go run ./hardware/gen -faults. " +
+		"Nothing was measured on hardware.\n" + strings.TrimPrefix(writeCSV(rows), generated)
+}
+
+// volts1 writes volts with one digit; what is next to nothing has no sign.
+func volts1(x float64) string { return strconv.FormatFloat(max(x, 0), 'f', 1, 64) }
+
+// BandGuide is what the guide says of it.
+func BandGuide(list []Band) (string, error) {
+	on := func(b Band) bool { return b.String() == "on" }
+	first := slices.IndexFunc(list, on)
+	if first < 0 {
+		return "", fmt.Errorf("no frequency keeps the rails on: the heartbeat's own should")
+	}
+	last := first
+	for last+1 < len(list) && on(list[last+1]) {
+		last++
+	}
+	if last+1 < len(list) && slices.ContainsFunc(list[last+1:], on) {
+		return "", fmt.Errorf("the frequencies that keep the rails on are no single band: the guide says one")
+	}
+	words := fmt.Sprintf("Of the simulated square waves those from %s to %s keep the rails on", hertz(list[first].Hertz),
+		hertz(list[last].Hertz))
+	for i, b := range list {
+		if i < first && b.String() != "dark" {
+			words += fmt.Sprintf("; at %s they come and go", hertz(b.Hertz))
+		}
+	}
+	if first > 0 {
+		words += fmt.Sprintf("; %s is not enough", hertz(lastDark(list[:first])))
+	}
+	if last+1 < len(list) {
+		words += fmt.Sprintf("; %s is too fast", hertz(list[last+1].Hertz))
+	}
+	return words + ".\n", nil
+}
+
+// lastDark is the last frequency of a list at which the rail is dark, 0 for none.
+func lastDark(list []Band) (hertz float64) {
+	for _, b := range list {
+		if b.String() == "dark" {
+			hertz = b.Hertz
+		}
+	}
+	return hertz
+}
+
+// hertz writes a frequency.
+func hertz(x float64) string {
+	switch {
+	case x >= 1e6:
+		return fmt.Sprintf("%g MHz", x/1e6)
+	case x >= 1e3:
+		return fmt.Sprintf("%g kHz", x/1e3)
+	}
+	return fmt.Sprintf("%g Hz", x)
+}
+
+// ParseBands reads what BandTable wrote.
+func ParseBands(text string) (list []Band, err error) {
+	var numbers [][]float64
+	for l := range strings.Lines(text) {
+		words := strings.Split(strings.TrimSpace(l), ",")
+		if strings.HasPrefix(l, "#") || words[0] == "frequency Hz" {
+			continue
+		}
+		if len(words) != 5 {
+			return nil, fmt.Errorf("bands: %q has %d columns of 5", l, len(words))
+		}
+		row := make([]float64, 4)
+		for i := range row {
+			if row[i], err = strconv.ParseFloat(words[i], 64); err != nil {
+				return nil, fmt.Errorf("bands: %w", err)
+			}
+		}
+		numbers = append(numbers, row)
+	}
+	for _, n := range numbers {
+		list = append(list, Band{n[0], n[1], n[2], n[3]})
+	}
+	return list, nil
+}

@@ -1,0 +1,219 @@
+package circuit
+
+import (
+	"encoding/csv"
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// Verdict is what a fault leaves of the promise that the outputs are released.
+type Verdict string
+
+// The verdicts. Noticed means that the rig does not do what it is asked while it runs; hidden, that it does.
+const (
+	StillSafe     Verdict = "still safe"
+	SafeNoticed   Verdict = "safe, noticed"
+	UnsafeNoticed Verdict = "unsafe but noticed"
+	UnsafeHidden  Verdict = "unsafe and hidden"
+	Undecided     Verdict = "not simulated"
+)
+
+// Verdicts are all of them, the best first.
+func Verdicts() []Verdict {
+	return []Verdict{StillSafe, SafeNoticed, UnsafeNoticed, UnsafeHidden, Undecided}
+}
+
+// Ways are the ways in which outputs must be released, in the order of FaultRow.Left.
+func Ways() []string {
+	return []string{"heartbeat stays high", "heartbeat stays low", "kill switch opens"}
+}
+
+// Left is what is left of the armed rails and the outputs 200 ms after they had to be released.
+type Left struct {
+	V12, V5       float64 // volts, the most
+	Output        bool    // an output is on
+	Lamp12, Lamp5 bool    // the live lamps are lit
+}
+
+// FaultRow is what a fault does.
+type FaultRow struct {
+	Ref, Fault string
+	Left       []Left // for each of the ways
+	Trouble    string // what does not do what it is asked while it runs; empty for nothing
+	Sign       string // what else a person who looks sees then; empty for nothing
+	Blind      bool   // the kill switch opens and its input does not tell
+	Failed     string // why it could not be simulated; empty if it could
+}
+
+// What is dark: an optocoupler lights above 1 V; a valve pulls in above 0.1 A or 2.4 V, of which this is the half.
+const (
+	darkV5  = 0.8
+	darkV12 = 1.2
+	darkI   = 0.05
+	lit     = 50e-6 // a lamp's current in A: a quarter of what it has when healthy
+)
+
+// NewFaultRow makes a row of the values of the deck "release", measured once for each of the ways. vio is the level of
+// the controller's pins in volts.
+func NewFaultRow(ref, fault string, values []map[string]float64, vio float64) FaultRow {
+	r := FaultRow{Ref: ref, Fault: fault}
+	for _, v := range values {
+		on := valveOn(v["late_valve"]) || valveOn(v["late_valve2"]) || contactOn(v["late_contact"]) ||
+			contactOn(v["late_contact2"])
+		r.Left = append(r.Left, Left{V12: v["late_v12"], V5: v["late_v5"], Output: on, Lamp12: v["late_lamp12"] > lit,
+			Lamp5: v["late_lamp5"] > lit})
+	}
+	r.Trouble, r.Sign = trouble(values[0], vio), darkLamps(values[0])
+	r.Blind = values[len(values)-1]["kill_late"] < 0.6*vio
+	return r
+}
+
+// valveOn is half of the 0.1 A at which a valve pulls in; contactOn is a camera's contact of 5 V below half of that.
+func valveOn(amps float64) bool { return amps > darkI }
+
+func contactOn(volts float64) bool { return volts < 2.5 }
+
+// trouble is what does not work while it runs.
+func trouble(v map[string]float64, vio float64) string {
+	noValve, noContact := v["on_valve"] < 0.3, v["on_contact"] > 1
+	switch {
+	case v["kill_runs"] > 0.25*vio:
+		return "the screen says stop"
+	case noValve && noContact:
+		return "nothing comes on"
+	case noValve:
+		return "the valve does not come on"
+	case noContact:
+		return "the contact does not close"
+	case valveOn(v["off_valve"]):
+		return "the valve stays on"
+	case contactOn(v["off_contact"]):
+		return "the contact stays closed"
+	case valveOn(v["off_valve2"]) || contactOn(v["off_contact2"]):
+		return "another output is on"
+	}
+	return ""
+}
+
+// darkLamps says which live lamp is dark while it runs.
+func darkLamps(v map[string]float64) string {
+	switch {
+	case v["lamp12"] < lit && v["lamp5"] < lit:
+		return "both live lamps are dark"
+	case v["lamp12"] < lit:
+		return "the 12 V live lamp is dark"
+	case v["lamp5"] < lit:
+		return "the 5 V live lamp is dark"
+	}
+	return ""
+}
+
+// Dark says whether all outputs and rails are released.
+func (l Left) Dark() bool { return !l.Output && l.V12 <= darkV12 && l.V5 <= darkV5 }
+
+// Shown says whether somebody who looks sees that they are not: a live lamp, or the output itself, is on.
+func (l Left) Shown() bool { return l.Dark() || l.Lamp12 || l.Lamp5 || l.Output }
+
+func (l Left) String() string {
+	if l.Dark() {
+		return "released"
+	}
+	var on []string
+	for _, x := range []struct {
+		is   bool
+		name string
+	}{{l.V12 > darkV12, "12 V"}, {l.V5 > darkV5, "5 V"}, {l.Output && l.V12 <= darkV12 && l.V5 <= darkV5, "an output"}} {
+		if x.is {
+			on = append(on, x.name)
+		}
+	}
+	if len(on) > 1 {
+		return strings.Join(on, " and ") + " stay"
+	}
+	return on[0] + " stays"
+}
+
+// Safe says whether all is released in each of the ways.
+func (r FaultRow) Safe() bool {
+	for _, l := range r.Left {
+		if !l.Dark() {
+			return false
+		}
+	}
+	return r.Failed == ""
+}
+
+// Verdict classifies a row.
+func (r FaultRow) Verdict() Verdict {
+	switch {
+	case r.Failed != "":
+		return Undecided
+	case r.Safe() && r.Trouble == "":
+		return StillSafe
+	case r.Safe():
+		return SafeNoticed
+	case r.Trouble == "":
+		return UnsafeHidden
+	}
+	return UnsafeNoticed
+}
+
+// faultHead is the first line of the table of faults.
+var faultHead = []string{"part", "fault", "verdict", "heartbeat stays high", "heartbeat stays low", "kill switch opens",
+	"V12_ARM", "V5_ARM", "while it runs", "live lamps", "kill input", "failed"}
+
+// FaultTable writes rows as CSV. V12_ARM and V5_ARM are the most that is left in any of the ways, in volts.
+func FaultTable(rows []FaultRow) string {
+	list := [][]string{faultHead}
+	for _, r := range rows {
+		words := []string{r.Ref, r.Fault, string(r.Verdict())}
+		var v12, v5 float64
+		for way := range Ways() {
+			if r.Failed != "" {
+				words = append(words, "")
+				continue
+			}
+			words = append(words, r.Left[way].String())
+			v12, v5 = max(v12, r.Left[way].V12), max(v5, r.Left[way].V5)
+		}
+		tells := "tells"
+		if r.Blind {
+			tells = "does not tell"
+		}
+		list = append(list, append(words, volts1(v12), volts1(v5), r.Trouble, r.Sign, tells,
+			r.Failed))
+	}
+	return "# Single faults, each simulated by itself at the typical corner: go run ./hardware/gen -faults. Nothing was " +
+		"measured on hardware.\n" + strings.TrimPrefix(writeCSV(list), generated)
+}
+
+// FaultLine is one line of the table of faults, as far as it is read again.
+type FaultLine struct {
+	Ref, Fault, Trouble, Sign string
+	Verdict                   Verdict
+	Ways                      []string // "released", or what stays
+	V12, V5                   float64
+	Blind                     bool
+}
+
+// ParseFaults reads what FaultTable wrote.
+func ParseFaults(text string) (list []FaultLine, err error) {
+	r := csv.NewReader(strings.NewReader(text))
+	r.Comment, r.FieldsPerRecord = '#', len(faultHead)
+	table, err := r.ReadAll()
+	if err != nil {
+		return nil, fmt.Errorf("faults: %w", err)
+	}
+	for _, t := range table[min(1, len(table)):] {
+		l := FaultLine{Ref: t[0], Fault: t[1], Verdict: Verdict(t[2]), Ways: t[3:6], Trouble: t[8], Sign: t[9],
+			Blind: t[10] != "tells"}
+		for i, to := range []*float64{&l.V12, &l.V5} {
+			if *to, err = strconv.ParseFloat(t[6+i], 64); err != nil {
+				return nil, fmt.Errorf("faults: %s %s: %w", l.Ref, l.Fault, err)
+			}
+		}
+		list = append(list, l)
+	}
+	return list, nil
+}
