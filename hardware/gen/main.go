@@ -74,7 +74,11 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 // values are the measured ones: fresh, or those of the table that is there.
 func (l *lab) values(ctx context.Context, table string, old bool) ([]circuit.Row, error) {
 	if !old {
-		return l.measure(ctx)
+		rows, err := l.measure(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return circuit.ParseTable(circuit.Table(rows)) // rounded as they are kept, so that the rest is made of the same
 	}
 	text, err := os.ReadFile(table)
 	if err != nil {
