@@ -41,8 +41,12 @@ func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := files{"measured.csv": circuit.Table(rows), "delays.csv": delays, "parts.csv": d.Parts(),
-		"wiring.csv": d.Wiring(), "carriers.csv": d.Headers()}
+	out, err := layouts(d)
+	if err != nil {
+		return nil, err
+	}
+	maps.Copy(out, files{"measured.csv": circuit.Table(rows), "delays.csv": delays, "parts.csv": d.Parts(),
+		"wiring.csv": d.Wiring(), "carriers.csv": d.Headers()})
 	for _, b := range d.Boards {
 		out[b.Name+".svg"] = b.SVG()
 		out[b.Name+".kicad_sch"] = b.KiCad()

@@ -6,6 +6,7 @@ package circuit
 import (
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -29,7 +30,7 @@ type Type struct {
 	Line    int
 }
 
-// Foot is the room that a part takes on its board: the holes of its legs in the order of its pins, counted from the
+// Foot is the room that a part takes on its board: the holes of its legs in the order of their numbers, counted from the
 // first, columns to the right and rows down, and its body in millimetres, its middle over the middle of the legs. A
 // terminal has one leg each way, one below the other, and the body of one way. What hangs on a lead has the foot of its
 // terminal.
@@ -193,16 +194,20 @@ func (p *Part) Pin(id string) string {
 	return ""
 }
 
-// Legs are the holes of a part's legs in the order of its pins, and which pins they are.
+// PinName is the name of the pin with a number.
+func (p *Part) PinName(number string) string {
+	return find(p.Type.Kind.Pins(p.Value), func(pin Pin) bool { return pin.Number == number }).Name
+}
+
+// Legs are the holes of a part's legs, and the numbers of the pins that they are, in their order.
 func (p *Part) Legs() (pins []string, holes [][2]int) {
-	legs := p.Type.Foot.Legs
-	for i, pin := range p.Type.Kind.Pins(p.Value) {
+	for i := range p.Type.Kind.Pins(p.Value) {
 		at := [2]int{0, i * p.pitch()}
 		if p.Type.Kind != Terminal {
-			at = legs[i]
+			at = p.Type.Foot.Legs[i]
 		}
 		x, y := turnedBy(p.Facing, float64(at[0]), float64(at[1]))
-		pins = append(pins, pin.Number)
+		pins = append(pins, strconv.Itoa(i+1))
 		holes = append(holes, [2]int{p.Col + int(x), p.Row + int(y)})
 	}
 	return pins, holes

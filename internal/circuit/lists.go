@@ -68,13 +68,11 @@ func (d *Design) Wiring() string {
 }
 
 func (b *Board) pinName(at Node) string {
-	p := b.Part(at.Ref)
-	for _, pin := range p.Type.Kind.Pins(p.Value) {
-		if pin.Number == at.Pin && pin.Name != pin.Number {
-			return "(" + strings.ReplaceAll(pin.Name, " ", "_") + ")"
-		}
+	name := b.Part(at.Ref).PinName(at.Pin)
+	if name == at.Pin {
+		return ""
 	}
-	return ""
+	return "(" + strings.ReplaceAll(name, " ", "_") + ")"
 }
 
 // Headers is the list of leads between each carrier and the headers of the boards.

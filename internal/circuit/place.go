@@ -70,7 +70,7 @@ func (s *sheet) part(p *Part) {
 
 // name writes what a part is called and what it is: beside a part that stands, above one that lies.
 func (s *sheet) name(p *Part, body rect) {
-	what := p.what()
+	what := p.What()
 	put := func(x, y float64, anchor, text string) {
 		s.write(lettering{x, y, nameSize, anchor, plain, text, p.Ref})
 	}
@@ -91,8 +91,8 @@ func (s *sheet) name(p *Part, body rect) {
 	}
 }
 
-// what is a part's value with its unit, or what sort it is.
-func (p *Part) what() string {
+// What is a part's value with its unit, or what sort it is.
+func (p *Part) What() string {
 	unit := map[Kind]string{Resistor: "Ω", Trimmer: "Ω", Capacitor: "F", Electrolytic: "F", Battery: "V"}[p.Type.Kind]
 	switch digits := strings.TrimRight(p.Value, "pnumkM"); {
 	case p.Value == "":
@@ -235,7 +235,7 @@ func (s *sheet) barrier(f *Section) {
 				top = (groups[right][i-1].y1 + g.y0) / 2
 				s.draw(barrier, f.Name, line(x, top, edge, top))
 			}
-			s.write(lettering{x + off, top + 3, 2, anchor, beside, sideName(g.group), f.Name})
+			s.write(lettering{x + off, top + 3, 2, anchor, beside, g.group.Side(), f.Name})
 		}
 	}
 }
@@ -259,8 +259,8 @@ func extend(list []region, g *Group, y float64) []region {
 	return append(list, region{g, y, y})
 }
 
-// sideName is a group's purpose, up to its first comma or semicolon.
-func sideName(g *Group) string {
+// Side is a group's purpose in short: up to its first comma or semicolon.
+func (g *Group) Side() string {
 	if i := strings.IndexAny(g.Purpose, ",;"); i > 0 {
 		return g.Purpose[:i]
 	}

@@ -61,11 +61,10 @@ type lettering struct {
 	text, of   string // of: the part, net or section it belongs to
 }
 
-// box is the room a text takes at most: the widths are those of DejaVu Sans, the widest of the common fonts, rounded up
-// (measured in Chromium for every text of the three drawings).
-func (l lettering) box() rect {
-	w := 0.0
-	for _, c := range l.text {
+// TextWide is how wide a text of a size is at most: the widths are those of DejaVu Sans, the widest of the common fonts,
+// rounded up (measured in Chromium for every text of the three drawings).
+func TextWide(text string, size float64) (w float64) {
+	for _, c := range text {
 		switch {
 		case strings.ContainsRune("iljtfrI.,:;'|!-() ", c):
 			w += 0.42
@@ -79,7 +78,12 @@ func (l lettering) box() rect {
 			w += 0.64
 		}
 	}
-	w *= l.size
+	return w * size
+}
+
+// box is the room a text takes at most.
+func (l lettering) box() rect {
+	w := TextWide(l.text, l.size)
 	if l.style == title {
 		w *= 1.12 // bold
 	}

@@ -325,7 +325,7 @@ func TestBarriersPartTheGroups(t *testing.T) {
 			for g, on := range sides {
 				assert.Len(t, on, 1, "%s is on both sides in %s", g.Name, f.Name)
 				i := slices.IndexFunc(s.texts, func(l lettering) bool {
-					return l.style == beside && l.of == f.Name && l.text == sideName(g)
+					return l.style == beside && l.of == f.Name && l.text == g.Side()
 				})
 				if assert.GreaterOrEqual(t, i, 0, "%s is not named in %s", g.Name, f.Name) {
 					assert.Equal(t, on[true], s.texts[i].x > line, "%s is named on its side", g.Name)

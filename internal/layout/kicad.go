@@ -64,13 +64,8 @@ func (p *Plan) netOf(l Leg) string {
 	if !l.open() {
 		return "/" + l.Net
 	}
-	part := p.Board.Part(l.Ref)
-	for _, pin := range part.Type.Kind.Pins(part.Value) {
-		if pin.Number == l.Pin {
-			return fmt.Sprintf("unconnected-(%s-%s-Pad%s)", l.Ref, strings.ReplaceAll(pin.Name, " ", "_"), l.Pin)
-		}
-	}
-	return ""
+	name := strings.ReplaceAll(p.Board.Part(l.Ref).PinName(l.Pin), " ", "_")
+	return fmt.Sprintf("unconnected-(%s-%s-Pad%s)", l.Ref, name, l.Pin)
 }
 
 func (k *kicad) f(format string, args ...any) { fmt.Fprintf(&k.out, format, args...) }

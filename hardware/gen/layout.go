@@ -1,0 +1,38 @@
+package main
+
+import (
+	"fmt"
+
+	"stillwater/internal/circuit"
+	"stillwater/internal/layout"
+)
+
+// layouts makes the boards as they are put together: the plans for hand wiring, and printed boards.
+func layouts(d *circuit.Design) (files, error) {
+	out := files{}
+	var plans []*layout.Plan
+	for _, b := range d.Boards {
+		plan, err := layout.Place(b)
+		if err != nil {
+			return nil, fmt.Errorf("board %s: %w", b.Name, err)
+		}
+		if err := plan.Wire(); err != nil {
+			return nil, err
+		}
+		copper, err := plan.Trace()
+		if err != nil {
+			return nil, err
+		}
+		if found := append(plan.Check(), copper.Check()...); len(found) > 0 {
+			return nil, fmt.Errorf("%d findings about the places of parts, the first is %s", len(found), found[0])
+		}
+		plans = append(plans, plan)
+		out[b.Name+"-parts.svg"], out[b.Name+"-solder.svg"] = plan.PartsSide(), plan.SolderSide()
+		out[b.Name+".kicad_pcb"], out[b.Name+".kicad_dru"] = copper.KiCad(), copper.KiCadRules()
+		if out[b.Name+".kicad_pro"], err = copper.KiCadProject(); err != nil {
+			return nil, err
+		}
+	}
+	out["places.csv"], out["wires.csv"] = layout.Places(plans), layout.Wires(plans)
+	return out, nil
+}

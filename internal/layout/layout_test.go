@@ -1,0 +1,286 @@
+package layout
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/circuit"
+)
+
+func design(t testing.TB) *circuit.Design {
+	t.Helper()
+	text, err := os.ReadFile("../../hardware/circuits.txt")
+	require.NoError(t, err)
+	d, err := circuit.Parse(string(text))
+	require.NoError(t, err)
+	return d
+}
+
+func wired(t testing.TB, b *circuit.Board) *Plan {
+	t.Helper()
+	p, err := Place(b)
+	require.NoError(t, err)
+	require.NoError(t, p.Wire())
+	return p
+}
+
+func TestThePlansKeepTheRules(t *testing.T) {
+	for _, b := range design(t).Boards {
+		p := wired(t, b)
+		for _, f := range p.Check() {
+			t.Error(f)
+		}
+		if len(b.Groups) > 1 {
+			assert.GreaterOrEqual(t, p.Nearest(), Barrier)
+		}
+		assert.Less(t, len(p.Links), len(p.Legs)/4, "%s: most joints are bare wires", b.Name)
+	}
+}
+
+// fault is a slip that somebody could make with a soldering iron or an editor. Its rule finds it; the others that may
+// find it too are named.
+type fault struct {
+	rule, name string
+	make       func(p *Plan)
+	also       []string
+}
+
+func (p *Plan) leg(ref, pin string) Hole {
+	for _, l := range p.Legs {
+		if l.Ref == ref && l.Pin == pin {
+			return l.At
+		}
+	}
+	panic("no leg " + ref + "." + pin)
+}
+
+// own gives a part a type of its own, to be spoiled.
+func own(p *Plan, ref string) *circuit.Type {
+	copied := *p.Board.Part(ref).Type
+	p.Board.Part(ref).Type = &copied
+	return &copied
+}
+
+func faults() []fault {
+	moved := func(ref string, to func(p *Plan) Hole) func(*Plan) {
+		return func(p *Plan) {
+			part, at := p.Board.Part(ref), to(p)
+			by := Hole{at.Col - part.Col, at.Row - part.Row}
+			part.Col, part.Row = at.Col, at.Row
+			for i := range p.Legs {
+				if p.Legs[i].Ref == ref {
+					p.Legs[i].At = Hole{p.Legs[i].At.Col + by.Col, p.Legs[i].At.Row + by.Row}
+				}
+			}
+		}
+	}
+	legOf := func(ref, pin string) func(*Plan) Hole { return func(p *Plan) Hole { return p.leg(ref, pin) } }
+	wires := []string{"joints", "shorts", "distance", "edge"}
+	return []fault{
+		{"room", "a part as large as a transformer", func(p *Plan) { own(p, "C1").Foot.Body = [2]float64{40, 30} }, nil},
+		{"room", "two legs in one hole", moved("R9", legOf("R10", "1")), wires},
+		{"room", "a part over the edge", moved("R9", func(p *Plan) Hole { return Hole{p.Cols, 20} }), wires},
+		{"room", "a leg under a pillar", moved("R9", func(*Plan) Hole { return Hole{2, 2} }), wires},
+		{"joints", "a wire forgotten", func(p *Plan) { p.Runs = p.Runs[1:] }, nil},
+		{"joints", "an insulated wire forgotten", func(p *Plan) { p.Links = p.Links[1:] }, nil},
+		{"joints", "a wire one hole short", func(p *Plan) { p.Runs[0].Corners = p.Runs[0].Corners[1:] },
+			[]string{"wires"}},
+		{"shorts", "a bridge of solder between two legs", func(p *Plan) {
+			p.Links = append(p.Links, Link{"GND", p.leg("U1", "4"), p.leg("U1", "3")})
+		}, nil},
+		{"shorts", "a wire over another", func(p *Plan) {
+			a, b := p.leg("R5", "1"), p.leg("R6", "2")
+			p.Runs = append(p.Runs, Run{"GND", slices.Compact([]Hole{a, {a.Col, b.Row}, b})})
+		}, nil},
+		{"distance", "an insulated wire across the barrier", func(p *Plan) {
+			at := p.leg("U20", "3")
+			p.Links = append(p.Links, Link{"GND", Hole{at.Col - 2, at.Row}, p.leg("J1", "3")})
+		}, nil},
+		{"distance", "a bare wire beside an isolated contact", func(p *Plan) {
+			at := p.leg("J31", "1")
+			p.Runs = append(p.Runs, Run{"GND", []Hole{{at.Col, at.Row - 3}, {at.Col + 1, at.Row - 3}}})
+		}, nil},
+		{"distance", "two flash units side by side", moved("J32", func(p *Plan) Hole {
+			at := p.leg("J31", "2")
+			return Hole{at.Col, at.Row + 2}
+		}), []string{"room", "joints", "shorts"}},
+		{"distance", "an optocoupler with its legs bent in", func(p *Plan) {
+			for i, l := range p.Legs {
+				if l.Ref == "U50" && (l.Pin == "3" || l.Pin == "4") {
+					p.Legs[i].At.Col -= sign(l.At.Col - p.leg("U50", "1").Col)
+				}
+			}
+		}, []string{"joints", "shorts", "room"}},
+		{"edge", "a terminal that opens inwards", func(p *Plan) {
+			part, last := p.Board.Part("J2"), p.leg("J2", "2")
+			part.Col, part.Row, part.Facing = last.Col, last.Row, (part.Facing+180)%360
+		}, nil},
+		{"wires", "a bare wire askew", func(p *Plan) {
+			at := p.leg("R9", "1")
+			p.Runs = append(p.Runs, Run{p.Board.Part("R9").Pins["1"], []Hole{at, {at.Col + 1, at.Row + 2}}})
+		}, []string{"shorts"}},
+		{"wires", "a bare wire to the pillar", func(p *Plan) {
+			p.Runs = append(p.Runs, Run{"GND", []Hole{{1, 1}, {2, 1}}})
+		}, nil},
+	}
+}
+
+func TestEachRuleFindsItsFaults(t *testing.T) {
+	seeded := map[string]bool{}
+	for _, f := range faults() {
+		seeded[f.rule] = true
+		t.Run(strings.ReplaceAll(f.rule+"-"+f.name, " ", "-"), func(t *testing.T) {
+			p := wired(t, design(t).Board("outputs"))
+			f.make(p)
+			found := map[string]bool{}
+			for _, finding := range p.Check() {
+				found[finding.Rule] = true
+				assert.True(t, finding.Rule == f.rule || slices.Contains(f.also, finding.Rule), finding)
+			}
+			assert.True(t, found[f.rule], "not found")
+		})
+	}
+	for _, name := range Rules() {
+		assert.True(t, seeded[name], "no fault for rule %s", name)
+	}
+}
+
+func TestThePrintedBoardsKeepTheRules(t *testing.T) {
+	for _, b := range design(t).Boards {
+		p, err := Place(b)
+		require.NoError(t, err)
+		c, err := p.Trace()
+		require.NoError(t, err)
+		for _, f := range c.Check() {
+			t.Error(f)
+		}
+	}
+}
+
+func TestPrintedBoardsWithFaults(t *testing.T) {
+	p, err := Place(design(t).Board("outputs"))
+	require.NoError(t, err)
+	good, err := p.Trace()
+	require.NoError(t, err)
+	ofNet := func(c *Copper, net string) int {
+		return slices.IndexFunc(c.Tracks, func(t Track) bool { return t.Net == net })
+	}
+	for _, f := range []struct {
+		rule, name string
+		make       func(c *Copper)
+	}{
+		{"track width", "a thin rail", func(c *Copper) { c.Tracks[ofNet(c, "V12_K")].Wide = 0.2 }},
+		{"track joints", "a track gone", func(c *Copper) {
+			i := ofNet(c, "HB_REF")
+			c.Tracks = slices.Delete(c.Tracks, i, i+1)
+		}},
+		{"track joints", "a via gone", func(c *Copper) { c.Vias = c.Vias[1:] }},
+		{"track distance", "a track too near to a pad", func(c *Copper) {
+			at := c.hole(c.leg("U1", "4"))
+			c.Tracks = append(c.Tracks, Track{"HB_REF", 0, point{at.x + 1, at.y}, point{at.x + 1, at.y}, trackThin})
+		}},
+		{"track distance", "a track across the barrier, on the other layer", func(c *Copper) {
+			at := c.hole(c.leg("U20", "4"))
+			c.Tracks = append(c.Tracks, Track{"GND", 0, point{at.x - 5, at.y}, point{at.x - 5, at.y}, trackWide})
+		}},
+	} {
+		t.Run(strings.ReplaceAll(f.rule+"-"+f.name, " ", "-"), func(t *testing.T) {
+			bad := &Copper{good.Plan, slices.Clone(good.Tracks), slices.Clone(good.Vias)}
+			f.make(bad)
+			found := bad.Check()
+			require.NotEmpty(t, found)
+			for _, finding := range found {
+				assert.Equal(t, f.rule, finding.Rule, finding)
+			}
+		})
+	}
+}
+
+// Boards with parts anywhere are wired so that an independent look finds every joint and no short, or are refused.
+func TestAnyBoardIsWiredOrRefused(t *testing.T) {
+	done := 0
+	for seed := range uint64(24) {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		p, err := Place(scattered(rng))
+		require.NoError(t, err, "seed %d", seed)
+		if p.Wire() == nil {
+			done++
+			for _, f := range p.Check() {
+				assert.NotContains(t, []string{"joints", "shorts", "distance", "wires"}, f.Rule, "seed %d: %s", seed, f)
+			}
+		}
+		c, err := p.Trace()
+		if err == nil {
+			assert.Empty(t, c.Check(), "seed %d", seed)
+		}
+	}
+	assert.Greater(t, done, 16)
+}
+
+// scattered is a board of resistors of random nets, each in a column of its own.
+func scattered(rng *rand.Rand) *circuit.Board {
+	d, err := circuit.Parse(`type r resistor "a" legs=0,0/4,0 body=6x2 p=1 v=1
+		board b "b" 80x60
+		group LOGIC 5 "x"`)
+	if err != nil {
+		panic(err)
+	}
+	b := d.Board("b")
+	nets := 4 + rng.IntN(8)
+	for n := range nets {
+		b.Nets = append(b.Nets, &circuit.Net{Name: fmt.Sprint("N", n), Group: "LOGIC"})
+	}
+	for row := 4; row <= 18; row += 2 {
+		for col := 4; col < 20; col += 6 {
+			if rng.IntN(4) == 0 {
+				continue
+			}
+			b.Parts = append(b.Parts, &circuit.Part{Ref: fmt.Sprint("R", row*100+col), Type: d.Types["r"], Value: "1k", Col: col,
+				Row: row, Pins: map[string]string{"1": fmt.Sprint("N", rng.IntN(nets)), "2": fmt.Sprint("N", rng.IntN(nets))}})
+		}
+	}
+	return b
+}
+
+func TestPlaceRefuses(t *testing.T) {
+	for name, c := range map[string]struct {
+		spoil func(b *circuit.Board)
+		want  string
+	}{
+		"no place": {func(b *circuit.Board) { b.Parts[0].Col = 0 }, "hole=COL,ROW,TURN"},
+		"off":      {func(b *circuit.Board) { b.Parts[0].Row = 99 }, "off the board or under a pillar"},
+		"pillar":   {func(b *circuit.Board) { b.Parts[0].Col, b.Parts[0].Row = 1, 2 }, "off the board or under a pillar"},
+		"no foot":  {func(b *circuit.Board) { b.Parts[0].Type.Foot.Legs = nil }, "has no foot"},
+	} {
+		b := scattered(rand.New(rand.NewPCG(1, 2)))
+		c.spoil(b)
+		_, err := Place(b)
+		assert.ErrorContains(t, err, c.want, name)
+	}
+}
+
+// A board without a way is refused and not drawn: here the only hole between is a pillar's.
+func TestTracksThatDoNotFitAreRefused(t *testing.T) {
+	b := scattered(rand.New(rand.NewPCG(3, 4)))
+	p, err := Place(b)
+	require.NoError(t, err)
+	b.Groups = append(b.Groups, &circuit.Group{Name: "CAM", Limit: 5})
+	b.Net(b.Parts[0].Pins["1"]).Group = "CAM" // its zone is in the middle of the others
+	_, err = p.Trace()
+	assert.ErrorContains(t, err, "move its parts")
+	assert.ErrorContains(t, p.Wire(), "move its parts")
+}
+
+// Numbers of IPC-2221's chart for outer layers (from memory): 1 mm of 35 um copper carries about 2.4 A at 10 K.
+func TestTrackCurrent(t *testing.T) {
+	assert.InDelta(t, 2.4, carries(1, 10), 0.1)
+	assert.Greater(t, carries(trackWide, warmer), 2.2, "what the 12 V fuse trips at")
+	assert.Greater(t, carries(trackThin, warmer), wideFrom)
+}
