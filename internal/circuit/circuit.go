@@ -30,8 +30,8 @@ type Type struct {
 	Line    int
 }
 
-// Foot is the room that a part takes on its board: the holes of its legs in the order of their numbers, counted from the
-// first, columns to the right and rows down, and its body in millimetres, its middle over the middle of the legs. A
+// Foot is the room that a part takes on its board: the holes of its legs in the order of their numbers, counted from
+// the first, columns to the right and rows down, and its body in millimetres, its middle over the middle of the legs. A
 // terminal has one leg each way, one below the other, and the body of one way. What hangs on a lead has the foot of its
 // terminal.
 type Foot struct {

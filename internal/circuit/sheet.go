@@ -61,8 +61,8 @@ type lettering struct {
 	text, of   string // of: the part, net or section it belongs to
 }
 
-// TextWide is how wide a text of a size is at most: the widths are those of DejaVu Sans, the widest of the common fonts,
-// rounded up (measured in Chromium for every text of the three drawings).
+// TextWide is how wide a text of a size is at most: the widths are those of DejaVu Sans, the widest of the common
+// fonts, rounded up (measured in Chromium for every text of the three drawings).
 func TextWide(text string, size float64) (w float64) {
 	for _, c := range text {
 		switch {

@@ -24,9 +24,9 @@ func table(rows [][]string) string {
 }
 
 // flatness orders parts as they are soldered: flat ones first, so that the board lies on them.
-var flatness = []circuit.Kind{circuit.Resistor, circuit.Diode, circuit.Zener, circuit.TVS, circuit.Opto, circuit.Comparator,
-	circuit.OpAmp, circuit.Timer, circuit.Trimmer, circuit.LED, circuit.NPN, circuit.PNP, circuit.Capacitor, circuit.Fuse,
-	circuit.NMOS, circuit.PMOS, circuit.Electrolytic}
+var flatness = []circuit.Kind{circuit.Resistor, circuit.Diode, circuit.Zener, circuit.TVS, circuit.Opto,
+	circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Trimmer, circuit.LED, circuit.NPN, circuit.PNP,
+	circuit.Capacitor, circuit.Fuse, circuit.NMOS, circuit.PMOS, circuit.Electrolytic}
 
 // Places lists the hole of each leg, boards and sections in the order of the guide, flat parts first within a section.
 // Holes are column,row as one looks at the parts. Parts that take leads come last.
@@ -82,7 +82,7 @@ func drillNote(part *circuit.Part) string {
 // spare is what an insulated wire is cut longer, in millimetres, for both ends together.
 const spare = 10.0
 
-// Wires lists every wire of the plans, net by net: bare ones with the holes where they turn and the legs that they join,
+// Wires lists every wire of the plans, net by net: bare ones with the holes where they turn and the legs at their ends,
 // insulated ones with their number on the drawing and the length to cut.
 func Wires(plans []*Plan) string {
 	rows := [][]string{{"board", "net", "wire", "from", "to", "holes (column,row)", "cut mm"}}
@@ -97,8 +97,8 @@ func Wires(plans []*Plan) string {
 				if l.Net == n.Name {
 					a, b := p.hole(l.From), p.hole(l.To)
 					cut := math.Ceil((math.Hypot(a.x-b.x, a.y-b.y)+spare)/5) * 5
-					rows = append(rows, []string{p.Board.Name, l.Net, fmt.Sprint("insulated ", i+1), p.legAt(l.From), p.legAt(l.To),
-						holeList([]Hole{l.From, l.To}), fmt.Sprint(cut)})
+					rows = append(rows, []string{p.Board.Name, l.Net, fmt.Sprint("insulated ", i+1), p.legAt(l.From),
+						p.legAt(l.To), holeList([]Hole{l.From, l.To}), fmt.Sprint(cut)})
 				}
 			}
 		}

@@ -18,22 +18,24 @@ const (
 )
 
 // PartsSide draws the plan as one looks at the parts, at true size: SVG, millimetres.
-func (p *Plan) PartsSide() string {
+func (p *Plan) PartsSide() string { return p.partsSide().svg() }
+
+func (p *Plan) partsSide() *drawing {
 	d := p.drawing("parts", false)
 	d.zones()
 	for _, part := range p.Board.Parts {
 		d.part(part)
 	}
-	for _, part := range p.Board.Parts {
-		d.name(part)
-	}
+	d.names()
 	d.leads()
-	return d.svg()
+	return d
 }
 
 // SolderSide draws the plan as it looks when the board is turned over left to right: legs, bare wires as thick lines,
 // insulated ones as thin lines with a number at both ends.
-func (p *Plan) SolderSide() string {
+func (p *Plan) SolderSide() string { return p.solderSide().svg() }
+
+func (p *Plan) solderSide() *drawing {
 	d := p.drawing("solder", true)
 	d.zones()
 	for _, part := range p.Board.Parts {
@@ -54,7 +56,7 @@ func (p *Plan) SolderSide() string {
 	}
 	d.numbers()
 	d.leads()
-	return d.svg()
+	return d
 }
 
 // drawing is one sheet in the making.
@@ -85,12 +87,14 @@ func (t text) box() rect {
 	return around(t.at, wide, high)
 }
 
-const planStyles = `text{font-family:Arial,Helvetica,sans-serif;text-anchor:middle;fill:#000}.title{font-weight:bold}.grey{fill:#666}` +
-	`.zone{fill:#a03000;font-style:italic}line,polyline,rect,circle,path{fill:none;stroke:#222;stroke-width:.2}` +
-	`.hole{fill:#bbb;stroke:none}.leg{fill:#222;stroke:none}.body{fill:#fff;fill-opacity:.75}.ghost{stroke:#bbb}.mark{stroke-width:.6}` +
-	`.edge{stroke-width:.35}.run{stroke:#444;stroke-width:.9;stroke-linejoin:round;stroke-linecap:round}` +
-	`.link{stroke:#00418a;stroke-width:.3;stroke-dasharray:1.6 .7}.number{fill:#fff;stroke:#00418a}` +
-	`.group{fill:#f6e3da;stroke:none}.barrier{stroke:#a03000;stroke-dasharray:2 1.2;stroke-width:.3}.pillar{stroke:#888;stroke-dasharray:.8 .8}`
+const planStyles = `text{font-family:Arial,Helvetica,sans-serif;text-anchor:middle;fill:#000}
+.title{font-weight:bold}.grey{fill:#666}.zone{fill:#a03000;font-style:italic}
+line,polyline,rect,circle{fill:none;stroke:#222;stroke-width:.2}
+.hole{fill:#bbb;stroke:none}.leg{fill:#222;stroke:none}.body{fill:#fff;fill-opacity:.75}.ghost{stroke:#bbb}
+.mark{stroke-width:.6}.edge{stroke-width:.35}.pillar{stroke:#888;stroke-dasharray:.8 .8}
+.run{stroke:#444;stroke-width:.9;stroke-linejoin:round;stroke-linecap:round}
+.link{stroke:#00418a;stroke-width:.3;stroke-dasharray:1.6 .7}.number{fill:#fff;stroke:#00418a}
+.group{fill:#f6e3da;stroke:none}.barrier{stroke:#a03000;stroke-dasharray:2 1.2;stroke-width:.3}`
 
 func (p *Plan) drawing(side string, turned bool) *drawing {
 	d := &drawing{Plan: p, side: side, turned: turned, corner: point{(sheetWide - p.Board.Width) / 2, sheetTop}}
@@ -142,7 +146,8 @@ func (d *drawing) put(t text, places ...point) bool {
 		t.at = at
 		box := t.box()
 		meets := func(r rect) bool { return r.gap(box) == 0 }
-		if !slices.ContainsFunc(d.busy, meets) && !slices.ContainsFunc(d.texts, func(o text) bool { return meets(o.box()) }) {
+		written := func(o text) bool { return meets(o.box()) }
+		if !slices.ContainsFunc(d.busy, meets) && !slices.ContainsFunc(d.texts, written) {
 			d.write(t)
 			return true
 		}
@@ -153,13 +158,14 @@ func (d *drawing) put(t text, places ...point) bool {
 // frame is what both sides share: titles, ruler, the board's edge, holes and their numbers, pillars.
 func (d *drawing) frame() {
 	b := d.Board
-	what := map[string]string{"parts": "the parts' side", "solder": "the solder side, as it looks when the board is turned over"}
+	what := map[string]string{"parts": "the parts' side",
+		"solder": "the solder side, as it looks when the board is turned over"}
 	d.write(text{b.Title + ": " + what[d.side], point{sheetWide / 2, 10}, 4, false, "title"})
 	d.write(text{fmt.Sprintf("%g x %g mm, %d x %d holes, %.2f mm apart. Simulated and rule-checked, not built.", b.Width,
 		b.Height, d.Cols, d.Rows, pitch), point{sheetWide / 2, 16}, 2.6, false, "grey"})
 	d.write(text{map[string]string{
-		"parts": "Square legs: pin 1, plus or cathode. Names beside the edge: what the leads carry. " +
-			"Tinted: isolated groups; no copper and no wire within the dashed line around them but theirs.",
+		"parts": "Square legs: pin 1, plus or cathode. Thick sides: a transistor's flat face, a FET's metal tab. Names " +
+			"beside the edge: what leads carry. Tinted: isolated groups; within the dashed line around them no wire but theirs.",
 		"solder": "Thick: bare wire, soldered at each pad that it passes. Thin, numbered: insulated wire from pad to pad. " +
 			"Square legs: pin 1.",
 	}[d.side], point{sheetWide / 2, 20.5}, 2.2, false, "grey"})
@@ -244,7 +250,7 @@ func (d *drawing) ghost(part *circuit.Part) {
 	}
 	t.turn = true
 	if !d.put(t, middle) {
-		d.beside(part, []string{part.Ref}, "grey")
+		d.beside(part, part.Ref, "grey")
 	}
 }
 
@@ -267,14 +273,14 @@ func (d *drawing) part(part *circuit.Part) {
 	switch k := part.Type.Kind; k {
 	case circuit.Diode, circuit.Zener, circuit.TVS:
 		d.band(r, legs[0], middle)
-	case circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
+	case circuit.NPN, circuit.PNP:
+		d.face(r, part.Facing) // the flat one: towards whoever reads legs 1 to 3 from left to right
+		d.pinNames(part, legs)
+	case circuit.NMOS, circuit.PMOS:
+		d.face(r, part.Facing+180) // the tab is at the back
 		d.pinNames(part, legs)
 	case circuit.Electrolytic, circuit.Battery:
-		away := point{2*legs[0].x - middle.x, 2*legs[0].y - middle.y}
-		far := math.Hypot(legs[0].x-middle.x, legs[0].y-middle.y)
-		off := point{legs[0].x + (legs[0].x-middle.x)/far*1.5, legs[0].y + (legs[0].y-middle.y)/far*1.5}
-		d.put(text{words: "+", size: 2, class: ""}, off, away, point{legs[0].x + 1.6, legs[0].y}, point{legs[0].x, legs[0].y - 1.6},
-			point{legs[0].x - 1.6, legs[0].y}, point{legs[0].x, legs[0].y + 1.6})
+		d.plus(legs[0], middle)
 	case circuit.Opto, circuit.Comparator, circuit.OpAmp, circuit.Timer:
 		first, last := legs[0], legs[len(legs)-1] // the notch is between them
 		notch := point{(first.x + last.x) / 2, (first.y + last.y) / 2}
@@ -294,19 +300,42 @@ func (d *drawing) part(part *circuit.Part) {
 	}
 }
 
+// plus marks a leg, on its side away from the part's middle if it can be.
+func (d *drawing) plus(at, middle point) {
+	const off = 1.9
+	far := math.Hypot(at.x-middle.x, at.y-middle.y)
+	t := text{words: "+", size: 2, at: point{at.x + (at.x-middle.x)/far*off, at.y + (at.y-middle.y)/far*off}}
+	places := []point{t.at, {at.x + off, at.y}, {at.x - off, at.y}, {at.x, at.y - off}, {at.x, at.y + off}}
+	if !d.put(t, places...) {
+		d.write(t)
+	}
+}
+
 // band is the ring at a diode's cathode.
 func (d *drawing) band(r rect, cathode, middle point) {
-	const in = 1.1
+	const in = 0.9
+	ring := rect{point{r.low.x, r.high.y - in}, point{r.high.x, r.high.y - in}}
 	switch {
 	case cathode.x < middle.x-1:
-		d.line("mark", point{r.low.x + in, r.low.y}, point{r.low.x + in, r.high.y})
+		ring = rect{point{r.low.x + in, r.low.y}, point{r.low.x + in, r.high.y}}
 	case cathode.x > middle.x+1:
-		d.line("mark", point{r.high.x - in, r.low.y}, point{r.high.x - in, r.high.y})
+		ring = rect{point{r.high.x - in, r.low.y}, point{r.high.x - in, r.high.y}}
 	case cathode.y < middle.y:
-		d.line("mark", point{r.low.x, r.low.y + in}, point{r.high.x, r.low.y + in})
-	default:
-		d.line("mark", point{r.low.x, r.high.y - in}, point{r.high.x, r.high.y - in})
+		ring = rect{point{r.low.x, r.low.y + in}, point{r.high.x, r.low.y + in}}
 	}
+	d.line("mark", ring.low, ring.high)
+	d.busy = append(d.busy, ring)
+}
+
+// face marks a side of a body: the lower one of a part that is not turned.
+func (d *drawing) face(r rect, turn int) {
+	side := map[int]rect{
+		0:   {point{r.low.x, r.high.y}, r.high},
+		90:  {r.low, point{r.low.x, r.high.y}},
+		180: {r.low, point{r.high.x, r.low.y}},
+		270: {point{r.high.x, r.low.y}, r.high},
+	}[turn%360]
+	d.line("mark", side.low, side.high)
 }
 
 // pinNames writes the names of a transistor's legs beside them.
@@ -323,53 +352,82 @@ func (d *drawing) pinNames(part *circuit.Part, legs []point) {
 	}
 }
 
-// name writes what a part is called and what it is: in its body, or beside it.
-func (d *drawing) name(part *circuit.Part) {
+// names writes what each part is called and what it is: in its body, or what does not fit there beside it.
+func (d *drawing) names() {
+	left := map[*circuit.Part]string{}
+	for _, part := range d.Board.Parts {
+		what := cmp.Or(part.Value, strings.ReplaceAll(part.Type.Name, "_", " "))
+		both := part.Ref + " " + what
+		switch {
+		case d.within(part, both, 1.6, 1.4, 1.25):
+		case d.within(part, part.Ref, 1.6, 1.25):
+			left[part] = what
+		default:
+			left[part] = both
+		}
+	}
+	for _, part := range d.Board.Parts {
+		if words := left[part]; words != "" {
+			d.beside(part, words, "")
+		}
+	}
+}
+
+// within writes words in a part's body in the first size that fits, lying or on end.
+func (d *drawing) within(part *circuit.Part, words string, sizes ...float64) bool {
 	r := d.on(d.body(part))
-	both := part.Ref + " " + cmp.Or(part.Value, strings.ReplaceAll(part.Type.Name, "_", " "))
-	inside := func(words string, size float64) bool {
+	for _, size := range sizes {
 		for _, turn := range []bool{false, true} {
-			t := text{words: words, size: size, turn: turn}
-			t.at = point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}
-			if b := t.box(); b.low.x > r.low.x && b.high.x < r.high.x && b.low.y > r.low.y && b.high.y < r.high.y {
-				if d.put(t, t.at) {
+			for _, off := range []point{{}, {0, 1.9}, {0, -1.9}, {1.9, 0}, {-1.9, 0}} {
+				t := text{words: words, size: size, turn: turn}
+				t.at = point{(r.low.x+r.high.x)/2 + off.x, (r.low.y+r.high.y)/2 + off.y}
+				b := t.box()
+				fits := b.low.x > r.low.x && b.high.x < r.high.x && b.low.y > r.low.y && b.high.y < r.high.y
+				if fits && d.put(t, t.at) {
 					return true
 				}
 			}
 		}
-		return false
 	}
-	for _, size := range []float64{1.6, 1.4, 1.25} {
-		if inside(both, size) {
-			return
-		}
-	}
-	if inside(part.Ref, 1.6) || inside(part.Ref, 1.25) {
-		return
-	}
-	d.beside(part, []string{both, part.Ref}, "")
+	return false
 }
 
-// beside writes one of some names near a part's body, the first that fits anywhere.
-func (d *drawing) beside(part *circuit.Part, names []string, class string) {
+// beside writes words near a part's body: off other parts if it can be, else over their outlines.
+func (d *drawing) beside(part *circuit.Part, words, class string) {
+	free := d.busy
+	for _, o := range d.Board.Parts {
+		if o != part {
+			d.busy = append(d.busy, d.on(d.body(o)))
+		}
+	}
+	if d.near(part, words, class) {
+		d.busy = free
+		return
+	}
+	if d.busy = free; !d.near(part, words, class) {
+		r := d.on(d.body(part)) // a test finds what it lies on
+		d.write(text{words, point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}, 1.25, false, class})
+	}
+}
+
+func (d *drawing) near(part *circuit.Part, words, class string) bool {
 	r := d.on(d.body(part))
 	c := point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}
-	for _, words := range names {
-		for _, size := range []float64{1.6, 1.4, 1.25} {
-			for _, turn := range []bool{false, true} {
-				t := text{words: words, size: size, turn: turn, class: class}
-				b := t.box()
-				wide, high := (b.high.x-b.low.x)/2, (b.high.y-b.low.y)/2
-				x, y := (r.high.x-r.low.x)/2+wide+0.3, (r.high.y-r.low.y)/2+high+0.3
-				if d.put(t, point{c.x, c.y - y}, point{c.x, c.y + y}, point{c.x + x, c.y}, point{c.x - x, c.y},
-					point{c.x + x, c.y - y}, point{c.x - x, c.y - y}, point{c.x + x, c.y + y}, point{c.x - x, c.y + y},
-					point{c.x, c.y - y - 1.7}, point{c.x, c.y + y + 1.7}) {
-					return
-				}
+	for _, size := range []float64{1.6, 1.4, 1.25} {
+		for _, turn := range []bool{false, true} {
+			t := text{words: words, size: size, turn: turn, class: class}
+			b := t.box()
+			x, y := (r.high.x-r.low.x+b.high.x-b.low.x)/2+0.3, (r.high.y-r.low.y+b.high.y-b.low.y)/2+0.3
+			var places []point
+			for _, to := range [][2]float64{{0, -1}, {0, 1}, {1, 0}, {-1, 0}, {1, -1}, {-1, -1}, {1, 1}, {-1, 1}} {
+				places = append(places, point{c.x + to[0]*x, c.y + to[1]*y})
+			}
+			if d.put(t, places...) {
+				return true
 			}
 		}
 	}
-	d.write(text{part.Ref, c, 1.25, false, class}) // a test finds what it lies on
+	return false
 }
 
 // leads names, beside the edge, what comes to each way of a terminal.
@@ -440,8 +498,8 @@ func (d *drawing) number(n int, end, other point) {
 func (d *drawing) svg() string {
 	var out strings.Builder
 	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g">`+
-		"\n<style>%s</style>\n<rect width=\"100%%\" height=\"100%%\" style=\"fill:#fff;stroke:none\"/>\n", sheetWide, sheetHigh,
-		sheetWide, sheetHigh, planStyles)
+		"\n<style>%s</style>\n<rect width=\"100%%\" height=\"100%%\" style=\"fill:#fff;stroke:none\"/>\n", sheetWide,
+		sheetHigh, sheetWide, sheetHigh, planStyles)
 	out.WriteString(d.out.String())
 	for _, t := range d.texts {
 		if t.class == "on-link" {
