@@ -3,13 +3,13 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"stillwater/internal/circuit"
 )
@@ -30,6 +30,10 @@ var halts = [][]string{
 // tries are settings of the simulator, one after the other until it converges: a circuit with a fault may have a
 // comparator that stands between its two states.
 var tries = []string{"", ".options reltol=4m abstol=10n", ".options reltol=4m vntol=50u method=trap"}
+
+// patience is how long one try may take. A run takes a third of a second; a comparator that a fault makes oscillate may
+// take hours.
+const patience = 2 * time.Minute
 
 // faultLab simulates faults at the first corner, each circuit once: many a fault joins the same two nets.
 type faultLab struct {
@@ -105,7 +109,8 @@ func (l *faultLab) row(ctx context.Context, d *circuit.Design, ref, fault string
 			return circuit.FaultRow{}, ctx.Err()
 		}
 		if err != nil {
-			return circuit.FaultRow{Ref: ref, Fault: fault, Failed: fmt.Sprint(err)}, nil
+			why, _, _ := strings.Cut(err.Error(), "\n") // what follows is all that the simulator printed
+			return circuit.FaultRow{Ref: ref, Fault: fault, Failed: why}, nil
 		}
 		values = append(values, v)
 	}
@@ -123,7 +128,9 @@ func (l *faultLab) simulated(ctx context.Context, text string) (map[string]float
 	l.lock.Unlock()
 	o.Do(func() {
 		for _, way := range tries {
-			o.values, o.err = spice(ctx, strings.Replace(text, "\n.tran", "\n"+way+"\n.tran", 1))
+			run, stop := context.WithTimeout(ctx, patience)
+			o.values, o.err = spice(run, strings.Replace(text, "\n.tran", "\n"+way+"\n.tran", 1))
+			stop()
 			if o.err == nil || ctx.Err() != nil {
 				return
 			}
