@@ -55,16 +55,16 @@ func checkRoom(p *Plan) (bad []string) {
 	}
 	for i, a := range p.Board.Parts {
 		for _, b := range p.Board.Parts[i+1:] {
-			if p.body(a).gap(p.body(b)) < slack {
+			if p.body(a).gap(p.body(b)) < slack-tiny {
 				bad = append(bad, fmt.Sprintf("%s and %s are in each other's way", a.Ref, b.Ref))
 			}
 		}
 		for _, l := range p.Legs {
-			if at := p.hole(l.At); l.Ref != a.Ref && p.body(a).gap(rect{at, at}) < legRadius {
+			if at := p.hole(l.At); l.Ref != a.Ref && p.body(a).gap(rect{at, at}) < legRadius-tiny {
 				bad = append(bad, fmt.Sprintf("%s lies on the leg %s.%s", a.Ref, l.Ref, l.Pin))
 			}
 		}
-		if b := p.body(a); b.low.x < 0 || b.low.y < 0 || b.high.x > p.Board.Width || b.high.y > p.Board.Height {
+		if !(rect{point{}, point{p.Board.Width, p.Board.Height}}).holds(p.body(a), 0) {
 			bad = append(bad, a.Ref+" stands over the board's edge")
 		}
 	}
@@ -189,7 +189,7 @@ func checkDistance(p *Plan) (bad []string) {
 			if a.group == b.group {
 				continue
 			}
-			if mm := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < Barrier {
+			if mm := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < Barrier-tiny {
 				bad = append(bad, fmt.Sprintf("%s (%s) is %.1f mm from %s (%s): %g mm at least", a.what, a.group, mm, b.what,
 					b.group, Barrier))
 			}
@@ -229,9 +229,10 @@ func (p point) from(a, b point) float64 {
 	return math.Hypot(p.x-a.x-t*dx, p.y-a.y-t*dy)
 }
 
+// crosses tells whether two lines cross. Of lines that only touch, or lie in one line, apart has the distance already.
 func crosses(a, b, c, d point) bool {
 	side := func(a, b, p point) float64 { return (b.x-a.x)*(p.y-a.y) - (b.y-a.y)*(p.x-a.x) }
-	return side(a, b, c)*side(a, b, d) < 0 && side(c, d, a)*side(c, d, b) < 0
+	return side(a, b, c)*side(a, b, d) < -tiny && side(c, d, a)*side(c, d, b) < -tiny
 }
 
 // toEdge is how far a terminal's body may stay from the edge that its leads come over, in millimetres.
@@ -245,7 +246,7 @@ func checkEdge(p *Plan) (bad []string) {
 		}
 		b := p.body(part)
 		left := map[int]float64{0: b.low.x, 90: b.low.y, 180: p.Board.Width - b.high.x, 270: p.Board.Height - b.high.y}
-		if mm := left[part.Facing]; mm > toEdge {
+		if mm := left[part.Facing]; mm > toEdge+tiny {
 			bad = append(bad, fmt.Sprintf("%s is %.1f mm from the edge that its leads come over: %g mm at most", part.Ref, mm,
 				toEdge))
 		}

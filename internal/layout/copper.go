@@ -52,11 +52,11 @@ func (p *Plan) Trace() (*Copper, error) {
 	m.change = func(node int) bool {
 		return m.pad[node] == free && !near.nears(node, free, viaRadius+clearance)
 	}
-	m.prefer = func(layer int, flat bool) int {
+	m.prefer = func(layer int, flat bool) int64 {
 		if flat == (layer == 0) {
 			return 0
 		}
-		return 1
+		return oneStep
 	}
 	ways, left := m.search()
 	if left > 0 {
@@ -116,7 +116,7 @@ func (p *Plan) near(m *maze) neighbours {
 // nears tells whether another net's pad comes nearer to a node than it may.
 func (n neighbours) nears(node, net int, least float64) bool {
 	for _, o := range n[node] {
-		if o.net != net && o.gap < least-1e-9 {
+		if o.net != net && o.gap < least-tiny {
 			return true
 		}
 	}

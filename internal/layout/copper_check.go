@@ -57,7 +57,7 @@ func checkTrackDistance(list []metal) (bad []string) {
 			} else if a.net == b.net || !a.meets(b) {
 				continue
 			}
-			if mm := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < least-1e-6 {
+			if mm := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < least-tiny {
 				bad = append(bad, fmt.Sprintf("%s (%s) is %.2f mm from %s (%s): %g mm at least", a.what, a.net, mm, b.what, b.net,
 					least))
 			}

@@ -70,7 +70,10 @@ func (p *Plan) netOf(l Leg) string {
 
 func (k *kicad) f(format string, args ...any) { fmt.Fprintf(&k.out, format, args...) }
 
-func (k *kicad) xy(p point) string { return fmt.Sprintf("%.3f %.3f", p.x+origin, p.y+origin) }
+// xy is a place on KiCad's sheet.
+func (k *kicad) xy(p point) string { return pair(point{p.x + origin, p.y + origin}) }
+
+func pair(p point) string { return fixed(p.x, 3) + " " + fixed(p.y, 3) }
 
 // edge is the board's outline, the pillars' holes, and the zones of isolated groups with their names.
 func (k *kicad) edge() {
@@ -136,18 +139,18 @@ func (k *kicad) part(p *circuit.Part) {
 		value = p.Type.Name
 	}
 	body := k.c.body(p)
-	low, high := point{body.low.x - middle.x, body.low.y - middle.y}, point{body.high.x - middle.x, body.high.y - middle.y}
+	low, high := pair(body.low.less(middle)), pair(body.high.less(middle))
 	font := fmt.Sprintf("(effects (font (size %g %g) (thickness 0.14)))", printHigh, printHigh)
 	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s)\n", p.Footprint(), key(""), k.xy(middle))
 	name, turn := k.free(p.Ref, body)
-	k.f("(property \"Reference\" %q (at %.3f %.3f %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref, name.x-middle.x,
-		name.y-middle.y, turn, key("reference"), font)
+	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref,
+		pair(name.less(middle)), turn, key("reference"), font)
 	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", value, key("value"), font)
 	k.f("(path \"/%s\") (sheetname \"/\") (sheetfile %q) (attr through_hole)\n", circuit.UUID(p.Ref),
 		k.c.Board.Name+".kicad_sch")
 	for _, layer := range []string{"F.Fab", "F.CrtYd"} {
-		k.f("(fp_rect (start %.3f %.3f) (end %.3f %.3f) (stroke (width 0.05) (type solid)) (fill no) (layer %q) (uuid %q))\n",
-			low.x, low.y, high.x, high.y, layer, key(layer))
+		k.f("(fp_rect (start %s) (end %s) (stroke (width 0.05) (type solid)) (fill no) (layer %q) (uuid %q))\n",
+			low, high, layer, key(layer))
 	}
 	k.outline(p, body, middle)
 	pins, holes := p.Legs()
@@ -169,7 +172,7 @@ func (k *kicad) free(words string, body rect) (point, int) {
 		across, along := (body.high.x-body.low.x+wide)/2+0.3, (body.high.y-body.low.y+high)/2+0.3
 		for _, at := range []point{c, {c.x, c.y - along}, {c.x, c.y + along}, {c.x + across, c.y}, {c.x - across, c.y}} {
 			here := around(at, wide, high)
-			if !slices.ContainsFunc(k.taken, func(r rect) bool { return r.gap(here) == 0 }) && !k.crossed(here) {
+			if !slices.ContainsFunc(k.taken, here.touches) && !k.crossed(here) {
 				k.taken = append(k.taken, here)
 				return at, turn
 			}
@@ -182,9 +185,7 @@ func (k *kicad) free(words string, body rect) (point, int) {
 func (k *kicad) crossed(here rect) bool {
 	return slices.ContainsFunc(k.c.Board.Parts, func(p *circuit.Part) bool {
 		b := k.c.body(p)
-		inside := b.low.x < here.low.x-printPen && b.low.y < here.low.y-printPen && b.high.x > here.high.x+printPen &&
-			b.high.y > here.high.y+printPen
-		return b.gap(here) < printPen && !inside
+		return b.gap(here) < printPen-tiny && !b.holds(here, printPen)
 	})
 }
 
@@ -202,9 +203,8 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 			}
 			if n > first {
 				from, to := at(first), at(n)
-				k.f("(fp_line (start %.3f %.3f) (end %.3f %.3f) (stroke (width %g) (type solid)) (layer \"F.SilkS\") (uuid %q))\n",
-					from.x-middle.x, from.y-middle.y, to.x-middle.x, to.y-middle.y, printPen,
-					circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
+				k.f("(fp_line (start %s) (end %s) (stroke (width %g) (type solid)) (layer \"F.SilkS\") (uuid %q))\n",
+					pair(from.less(middle)), pair(to.less(middle)), printPen, circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
 			}
 			first = n + 1
 		}
@@ -214,7 +214,7 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 // clear tells whether a short line keeps off all pads.
 func (k *kicad) clear(a, b point) bool {
 	line := rect{point{min(a.x, b.x), min(a.y, b.y)}, point{max(a.x, b.x), max(a.y, b.y)}}
-	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < printPen/2 })
+	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < printPen/2-tiny })
 }
 
 // pad is one pad; the first of a part is square: pin 1, the cathode, or plus.
@@ -224,8 +224,8 @@ func (k *kicad) pad(l Leg, middle point, square bool) {
 		shape = "rect"
 	}
 	size, net := 2*k.c.padOf(l), k.c.netOf(l)
-	k.f("(pad %q thru_hole %s (at %.3f %.3f) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
-		"(uuid %q))\n", l.Pin, shape, here.x-middle.x, here.y-middle.y, size, size, k.c.drillOf(l), k.nets[net], net,
+	k.f("(pad %q thru_hole %s (at %s) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
+		"(uuid %q))\n", l.Pin, shape, pair(here.less(middle)), size, size, k.c.drillOf(l), k.nets[net], net,
 		circuit.UUID(l.Ref+" pad "+l.Pin))
 }
 

@@ -7,6 +7,7 @@ package layout
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"stillwater/internal/circuit"
 )
@@ -89,12 +90,21 @@ func (p *Plan) inside(h Hole) bool {
 // point is a place in millimetres from the board's top left as one looks at the parts.
 type point struct{ x, y float64 }
 
+func (p point) less(o point) point { return point{p.x - o.x, p.y - o.y} }
+
 func (p *Plan) at(col, row float64) point {
 	return point{(p.Board.Width-float64(p.Cols-1)*pitch)/2 + (col-1)*pitch,
 		(p.Board.Height-float64(p.Rows-1)*pitch)/2 + (row-1)*pitch}
 }
 
 func (p *Plan) hole(h Hole) point { return p.at(float64(h.Col), float64(h.Row)) }
+
+// tiny is less than any distance that matters, in millimetres, and more than what is lost in reckoning: the last digits
+// differ between processors and must decide nothing.
+const tiny = 1e-6
+
+// fixed writes a number; one halfway between two is rounded up on every processor, and nothing is "-0.00".
+func fixed(x float64, digits int) string { return strconv.FormatFloat(x+tiny, 'f', digits, 64) }
 
 // rect is an upright rectangle in millimetres.
 type rect struct{ low, high point }
@@ -114,6 +124,14 @@ func (a rect) gap(b rect) float64 {
 	dx := math.Max(0, math.Max(a.low.x-b.high.x, b.low.x-a.high.x))
 	dy := math.Max(0, math.Max(a.low.y-b.high.y, b.low.y-a.high.y))
 	return math.Hypot(dx, dy)
+}
+
+// touches tells that two rectangles touch or overlap.
+func (a rect) touches(b rect) bool { return a.gap(b) < tiny }
+
+// holds tells that another rectangle lies inside, and so far from the sides.
+func (a rect) holds(b rect, by float64) bool {
+	return min(b.low.x-a.low.x, b.low.y-a.low.y, a.high.x-b.high.x, a.high.y-b.high.y) > by-tiny
 }
 
 // group is the isolated group of a net; an open pin has none.
@@ -148,7 +166,7 @@ func (p *Plan) may(zones map[string]rect, net string, at point, reach float64) b
 	own := p.group(net)
 	here := rect{at, at}
 	if z, is := zones[own]; is {
-		return here.gap(z) < 1e-6
+		return here.touches(z)
 	}
 	for _, z := range zones {
 		if here.gap(z) < Barrier+padRadius+reach {

@@ -2,8 +2,10 @@ package layout
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -133,11 +135,17 @@ func faults() []fault {
 }
 
 func TestEachRuleFindsItsFaults(t *testing.T) {
+	good := wired(t, design(t).Board("outputs"))
 	seeded := map[string]bool{}
 	for _, f := range faults() {
 		seeded[f.rule] = true
 		t.Run(strings.ReplaceAll(f.rule+"-"+f.name, " ", "-"), func(t *testing.T) {
-			p := wired(t, design(t).Board("outputs"))
+			p, err := Place(design(t).Board("outputs"))
+			require.NoError(t, err)
+			p.Links = slices.Clone(good.Links)
+			for _, r := range good.Runs {
+				p.Runs = append(p.Runs, Run{r.Net, slices.Clone(r.Corners)})
+			}
 			f.make(p)
 			found := map[string]bool{}
 			for _, finding := range p.Check() {
@@ -283,4 +291,40 @@ func TestTrackCurrent(t *testing.T) {
 	assert.InDelta(t, 2.4, carries(1, 10), 0.1)
 	assert.Greater(t, carries(trackWide, warmer), 2.2, "what the 12 V fuse trips at")
 	assert.Greater(t, carries(trackThin, warmer), wideFrom)
+}
+
+// Lines in one line are as far from each other as they are, though the last digits of their ends say that they cross;
+// and lines that cross do.
+func TestApart(t *testing.T) {
+	next := math.Nextafter(3, 4)
+	assert.InDelta(t, math.Sqrt2, apart(point{0, 0}, point{2, 2}, point{3, next}, point{4, math.Nextafter(4, 3)}), 1e-9)
+	assert.InDelta(t, 1, apart(point{0, 0}, point{4, 0}, point{0, 1}, point{4, 1}), 1e-9)
+	assert.InDelta(t, 5, apart(point{0, 0}, point{0, 0}, point{3, 4}, point{9, 4}), 1e-9)
+	assert.Zero(t, apart(point{0, 0}, point{4, 4}, point{0, 3}, point{4, 1}))
+	assert.Zero(t, apart(point{0, 0}, point{4, 0}, point{2, 0}, point{2, 2}))
+}
+
+// Processors differ in the last digit of a sum. A board larger by next to nothing is wired and drawn the same, so what
+// is made from the circuit is the same everywhere.
+func TestTheLastDigitDecidesNothing(t *testing.T) {
+	size := regexp.MustCompile(`>[0-9.]+ x [0-9.]+ mm`)
+	for i, b := range design(t).Boards {
+		other := design(t).Boards[i]
+		other.Width, other.Height = other.Width+1e-9, other.Height-1e-9
+		p, q := wired(t, b), wired(t, other)
+		assert.Equal(t, p.Runs, q.Runs, b.Name)
+		assert.Equal(t, p.Links, q.Links, b.Name)
+		for _, d := range [][2]string{{p.PartsSide(), q.PartsSide()}, {p.SolderSide(), q.SolderSide()}} {
+			assert.True(t, size.ReplaceAllString(d[0], "") == size.ReplaceAllString(d[1], ""), "%s: another plan", b.Name)
+		}
+		if len(b.Groups) == 1 {
+			continue // one printed board takes long enough
+		}
+		c, err := p.Trace()
+		require.NoError(t, err)
+		k, err := q.Trace()
+		require.NoError(t, err)
+		assert.Empty(t, k.Check(), b.Name)
+		assert.True(t, c.KiCad() == k.KiCad(), "%s: another printed board", b.Name)
+	}
 }

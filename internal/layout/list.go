@@ -108,7 +108,7 @@ func Wires(plans []*Plan) string {
 
 func (p *Plan) runRow(r Run) []string {
 	first, last := r.Corners[0], r.Corners[len(r.Corners)-1]
-	cut := math.Ceil(float64(r.Steps())*pitch + 2)
+	cut := math.Ceil(float64(r.Steps())*pitch + 2 - tiny)
 	return []string{p.Board.Name, r.Net, "bare", p.legAt(first), p.legAt(last), holeList(r.Corners), fmt.Sprint(cut)}
 }
 

@@ -6,18 +6,18 @@ import "slices"
 type maze struct {
 	cols, rows, layers int
 	nets               []mazeNet
-	pad                []int                          // node: index of the net whose pad is there, or free
-	closed             []func(node int) bool          // for each net: nodes that it may not use
-	change             func(node int) bool            // where a way may change its layer without a pad
-	link               func(net, a, b int) float64    // price of joining two pads without a way, or none
-	prefer             func(layer int, flat bool) int // price of one step more on a layer
+	pad                []int                            // node: index of the net whose pad is there, or free
+	closed             []func(node int) bool            // for each net: nodes that it may not use
+	change             func(node int) bool              // where a way may change its layer without a pad
+	link               func(net, a, b int) int64        // price of joining two pads without a way, or none
+	prefer             func(layer int, flat bool) int64 // price of one step more on a layer
 }
 
 type mazeNet struct{ pads []int }
 
 const (
 	free = -1
-	none = -1.0
+	none = int64(-1)
 )
 
 // found is what one net got: ways from node to node, and pairs of pads that are joined without one.
@@ -26,10 +26,13 @@ type found struct {
 	links [][2]int
 }
 
+// Prices are whole numbers: the last digit of a fraction differs between processors, and would decide where two ways
+// cost the same.
 const (
-	bend      = 0.6 // price of a corner, in steps
-	changing  = 6.0 // of a change of layer
-	mostTurns = 80  // of the negotiation
+	oneStep   = int64(1000) // price of a step from node to node
+	bend      = 600         // of a corner
+	changing  = 6000        // of a change of layer
+	mostTurns = 80          // of the negotiation
 )
 
 func (m *maze) size() int { return m.cols * m.rows * m.layers }
@@ -42,16 +45,16 @@ func (m *maze) flat(node int) int { return node % (m.cols * m.rows) }
 // how many nodes are still shared.
 func (m *maze) search() (ways []found, left int) {
 	ways = make([]found, len(m.nets))
-	users, dear := make([]int, m.size()), make([]float64, m.size())
+	users, dear := make([]int64, m.size()), make([]int64, m.size())
 	s := newSeeker(m)
-	press := 0.5
+	press := oneStep / 2
 	for turn := range mostTurns {
 		for n := range m.nets {
 			if turn > 0 && !shares(ways[n], users) {
 				continue
 			}
 			count(ways[n], users, -1)
-			price := func(node int) float64 { return (1 + dear[node]) * (1 + press*float64(users[node])) }
+			price := func(node int) int64 { return (oneStep + dear[node]) * (oneStep + press*users[node]) / oneStep }
 			ways[n] = s.tree(n, price)
 			count(ways[n], users, 1)
 		}
@@ -59,24 +62,24 @@ func (m *maze) search() (ways []found, left int) {
 		for node, u := range users {
 			if u > 1 {
 				left++
-				dear[node] += 0.4 * float64(u-1)
+				dear[node] += 400 * (u - 1)
 			}
 		}
 		if left == 0 {
 			return ways, 0
 		}
-		press = min(press*1.4, 200)
+		press = min(press*7/5, 200*oneStep)
 	}
 	return ways, left
 }
 
-func count(f found, users []int, by int) {
+func count(f found, users []int64, by int64) {
 	for _, node := range f.nodes() {
 		users[node] += by
 	}
 }
 
-func shares(f found, users []int) bool {
+func shares(f found, users []int64) bool {
 	return slices.ContainsFunc(f.nodes(), func(node int) bool { return users[node] > 1 })
 }
 
@@ -92,10 +95,10 @@ func (f found) nodes() (list []int) {
 // seeker holds the memory of one search at a time.
 type seeker struct {
 	m     *maze
-	best  []float64 // state: least price so far
-	from  []int32   // state: the one before
-	stamp []int32   // state: the search in which best and from were written
-	goal  []int32   // node: the search in which it is a goal
+	best  []int64 // state: least price so far
+	from  []int32 // state: the one before
+	stamp []int32 // state: the search in which best and from were written
+	goal  []int32 // node: the search in which it is a goal
 	now   int32
 	queue states
 }
@@ -104,12 +107,12 @@ const headings = 5 // right, down, left, up, and none yet
 
 func newSeeker(m *maze) *seeker {
 	n := m.size() * headings
-	return &seeker{m: m, best: make([]float64, n), from: make([]int32, n), stamp: make([]int32, n),
+	return &seeker{m: m, best: make([]int64, n), from: make([]int32, n), stamp: make([]int32, n),
 		goal: make([]int32, m.size())}
 }
 
 // tree joins the pads of one net, each time the one that is cheapest to reach.
-func (s *seeker) tree(net int, price func(int) float64) (f found) {
+func (s *seeker) tree(net int, price func(int) int64) (f found) {
 	pads := s.m.nets[net].pads
 	if len(pads) < 2 {
 		return f
@@ -144,7 +147,7 @@ func (m *maze) through(pad int) (nodes []int) {
 	return nodes
 }
 
-func (m *maze) cheapestLink(net int, joined, rest []int) (a, b int, price float64) {
+func (m *maze) cheapestLink(net int, joined, rest []int) (a, b int, price int64) {
 	price = none
 	if m.link == nil {
 		return 0, 0, none
@@ -160,7 +163,7 @@ func (m *maze) cheapestLink(net int, joined, rest []int) (a, b int, price float6
 }
 
 // way finds the cheapest way from the tree to one of the pads, or nil if there is none below the price of a link.
-func (s *seeker) way(net int, tree, pads []int, price func(int) float64, most float64) []int {
+func (s *seeker) way(net int, tree, pads []int, price func(int) int64, most int64) []int {
 	s.now++
 	s.queue = s.queue[:0]
 	for _, pad := range pads {
@@ -188,7 +191,7 @@ func (s *seeker) way(net int, tree, pads []int, price func(int) float64, most fl
 }
 
 // spread offers the neighbours of a state.
-func (s *seeker) spread(net int, at state, price func(int) float64) {
+func (s *seeker) spread(net int, at state, price func(int) int64) {
 	m := s.m
 	node, heading := int(at.id/headings), int(at.id%headings)
 	flat := m.flat(node)
@@ -207,7 +210,7 @@ func (s *seeker) spread(net int, at state, price func(int) float64) {
 			cost += bend
 		}
 		if m.prefer != nil {
-			cost += float64(m.prefer(layer, step[1] == 0))
+			cost += m.prefer(layer, step[1] == 0)
 		}
 		s.offer(next*headings+to, at.price+cost, at.id)
 	}
@@ -218,14 +221,14 @@ func (s *seeker) spread(net int, at state, price func(int) float64) {
 	if m.closed[net](next) {
 		return
 	}
-	cost := 0.0
+	cost := int64(0)
 	if m.pad[flat] != net {
 		cost = changing + price(next)
 	}
 	s.offer(next*headings+headings-1, at.price+cost, at.id)
 }
 
-func (s *seeker) offer(id int, price float64, from int32) {
+func (s *seeker) offer(id int, price int64, from int32) {
 	if s.stamp[id] == s.now && s.best[id] <= price {
 		return
 	}
@@ -247,7 +250,7 @@ func (s *seeker) back(id int) (way []int) {
 // state is a node, the heading by which it was reached, and the price so far.
 type state struct {
 	id    int32
-	price float64
+	price int64
 }
 
 func (s state) before(o state) bool { return s.price < o.price || s.price == o.price && s.id < o.id }

@@ -121,19 +121,21 @@ func (d *drawing) on(r rect) rect {
 
 func (d *drawing) f(format string, args ...any) { fmt.Fprintf(&d.out, format+"\n", args...) }
 
+func hundredths(x float64) string { return fixed(x, 2) }
+
 func (d *drawing) rect(class string, r rect) {
-	d.f(`<rect class="%s" x="%.2f" y="%.2f" width="%.2f" height="%.2f"/>`, class, r.low.x, r.low.y, r.high.x-r.low.x,
-		r.high.y-r.low.y)
+	d.f(`<rect class="%s" x="%s" y="%s" width="%s" height="%s"/>`, class, hundredths(r.low.x),
+		hundredths(r.low.y), hundredths(r.high.x-r.low.x), hundredths(r.high.y-r.low.y))
 }
 
 func (d *drawing) circle(class string, at point, radius float64) {
-	d.f(`<circle class="%s" cx="%.2f" cy="%.2f" r="%.2f"/>`, class, at.x, at.y, radius)
+	d.f(`<circle class="%s" cx="%s" cy="%s" r="%s"/>`, class, hundredths(at.x), hundredths(at.y), hundredths(radius))
 }
 
 func (d *drawing) line(class string, points ...point) {
 	var list []string
 	for _, p := range points {
-		list = append(list, fmt.Sprintf("%.2f,%.2f", p.x, p.y))
+		list = append(list, hundredths(p.x)+","+hundredths(p.y))
 	}
 	d.f(`<polyline class="%s" points="%s"/>`, class, strings.Join(list, " "))
 }
@@ -145,9 +147,8 @@ func (d *drawing) put(t text, places ...point) bool {
 	for _, at := range places {
 		t.at = at
 		box := t.box()
-		meets := func(r rect) bool { return r.gap(box) == 0 }
-		written := func(o text) bool { return meets(o.box()) }
-		if !slices.ContainsFunc(d.busy, meets) && !slices.ContainsFunc(d.texts, written) {
+		written := func(o text) bool { return box.touches(o.box()) }
+		if !slices.ContainsFunc(d.busy, box.touches) && !slices.ContainsFunc(d.texts, written) {
 			d.write(t)
 			return true
 		}
@@ -381,9 +382,7 @@ func (d *drawing) within(part *circuit.Part, words string, sizes ...float64) boo
 			for _, off := range []point{{}, {0, 1.9}, {0, -1.9}, {1.9, 0}, {-1.9, 0}} {
 				t := text{words: words, size: size, turn: turn}
 				t.at = point{(r.low.x+r.high.x)/2 + off.x, (r.low.y+r.high.y)/2 + off.y}
-				b := t.box()
-				fits := b.low.x > r.low.x && b.high.x < r.high.x && b.low.y > r.low.y && b.high.y < r.high.y
-				if fits && d.put(t, t.at) {
+				if r.holds(t.box(), 2*tiny) && d.put(t, t.at) {
 					return true
 				}
 			}
@@ -503,14 +502,14 @@ func (d *drawing) svg() string {
 	out.WriteString(d.out.String())
 	for _, t := range d.texts {
 		if t.class == "on-link" {
-			fmt.Fprintf(&out, `<circle class="number" cx="%.2f" cy="%.2f" r="1.25"/>`+"\n", t.at.x, t.at.y)
+			fmt.Fprintf(&out, `<circle class="number" cx="%s" cy="%s" r="1.25"/>`+"\n", hundredths(t.at.x), hundredths(t.at.y))
 		}
 		turn := ""
 		if t.turn {
-			turn = fmt.Sprintf(` transform="rotate(-90 %.2f %.2f)"`, t.at.x, t.at.y)
+			turn = fmt.Sprintf(` transform="rotate(-90 %s %s)"`, hundredths(t.at.x), hundredths(t.at.y))
 		}
-		fmt.Fprintf(&out, `<text class="%s" x="%.2f" y="%.2f" font-size="%.2f"%s>%s</text>`+"\n", t.class, t.at.x,
-			t.at.y+0.36*t.size, t.size, turn, html.EscapeString(t.words))
+		fmt.Fprintf(&out, `<text class="%s" x="%s" y="%s" font-size="%s"%s>%s</text>`+"\n", t.class, hundredths(t.at.x),
+			hundredths(t.at.y+0.36*t.size), hundredths(t.size), turn, html.EscapeString(t.words))
 	}
 	out.WriteString("</svg>\n")
 	return out.String()

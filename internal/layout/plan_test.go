@@ -23,12 +23,12 @@ func cramped(d *drawing) (bad []string) {
 			bad = append(bad, fmt.Sprintf("%q leaves the sheet", t.words))
 		}
 		for _, o := range d.texts[i+1:] {
-			if b.gap(o.box()) == 0 {
+			if b.touches(o.box()) {
 				bad = append(bad, fmt.Sprintf("%q and %q lie on each other", t.words, o.words))
 			}
 		}
 		for _, r := range d.busy {
-			if b.gap(r) == 0 {
+			if b.touches(r) {
 				bad = append(bad, fmt.Sprintf("%q lies on a leg", t.words))
 			}
 		}

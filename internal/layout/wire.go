@@ -7,11 +7,11 @@ import (
 	"stillwater/internal/circuit"
 )
 
-// Prices of an insulated wire, in steps of a bare one: it is quicker to lay than a long way round, and harder to follow
-// with the eye than a short one.
+// Prices of an insulated wire: it is quicker to lay than a long way round, and harder to follow with the eye than a
+// short one.
 const (
-	linkPrice   = 8.0
-	linkPerHole = 0.5
+	linkPrice   = 8 * oneStep
+	linkPerHole = oneStep / 2
 )
 
 // Wire joins the legs of each net by bare wires along the holes, and by insulated ones where those would cross. It
@@ -91,18 +91,21 @@ func (m *maze) closedTo(net int, may func(node int) bool) func(int) bool {
 }
 
 // linkPrices tells what an insulated wire from pad to pad costs; none where it would come too near to another group.
-func (p *Plan) linkPrices(zones map[string]rect, names []string, cols int) func(net, a, b int) float64 {
+func (p *Plan) linkPrices(zones map[string]rect, names []string, cols int) func(net, a, b int) int64 {
 	type pair struct{ net, a, b int }
-	known := map[pair]float64{}
-	return func(net, a, b int) float64 {
+	known := map[pair]int64{}
+	return func(net, a, b int) int64 {
 		if price, is := known[pair{net, a, b}]; is {
 			return price
 		}
-		from, to := p.hole(p.holeOf(a, cols)), p.hole(p.holeOf(b, cols))
-		long := math.Hypot(to.x-from.x, to.y-from.y)
-		price := linkPrice + linkPerHole*long/pitch
-		for t := 0.0; t < long; t += pitch / 4 {
-			if !p.may(zones, names[net], point{from.x + (to.x-from.x)*t/long, from.y + (to.y-from.y)*t/long}, wireRadius) {
+		one, other := p.holeOf(a, cols), p.holeOf(b, cols)
+		from, to := p.hole(one), p.hole(other)
+		across, down := other.Col-one.Col, other.Row-one.Row
+		price := linkPrice + int64(math.Round(math.Sqrt(float64(across*across+down*down))*float64(linkPerHole)))
+		bits := 4 * max(across, -across, down, -down)
+		for i := range bits {
+			t := float64(i) / float64(bits)
+			if !p.may(zones, names[net], point{from.x + t*(to.x-from.x), from.y + t*(to.y-from.y)}, wireRadius) {
 				price = none
 			}
 		}
