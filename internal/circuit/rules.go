@@ -37,7 +37,7 @@ type rule struct {
 
 // rules in the order in which their findings are listed.
 var rules = []rule{
-	{"voltage", checkVoltages}, {"barrier", checkBarrier}, {"isolator", checkIsolators}, {"clamp", checkClamps},
+	{"voltage", checkVoltages}, {"barrier", checkBarrier}, {"isolator", checkIsolators}, {"clamp", checkClamps}, {"return", checkReturns},
 	{"rating", checkRatings}, {"strength", checkStrength}, {"makers", checkMakers}, {"mains", checkMains},
 	{"pin current", checkPinCurrents}, {"pin level", checkPinLevels}, {"pull-down", checkPullDowns},
 	{"fuse", checkFuses}, {"polarity", checkPolarity}, {"switch", checkSwitch}, {"guard", checkGuard},
@@ -188,6 +188,30 @@ func checkClamps(_ *Design, b *Board) (bad []string) {
 					bad = append(bad, q.Ref+" is not fusible: it must open when a high voltage stays on the contact")
 				}
 			}
+		}
+	}
+	return bad
+}
+
+// checkReturns wants a diode between an optocoupler's lamp and a terminal outside the first group: what is connected
+// there may bring a voltage of its own, which must not come to the lamp backwards.
+func checkReturns(_ *Design, b *Board) (bad []string) {
+	for _, p := range b.of(Opto) {
+		if b.group(p, "A") == b.Groups[0].Name {
+			continue
+		}
+		for _, pin := range []string{"A", "K"} {
+			for _, q := range b.On(p.Pin(pin)) {
+				if q.Type.Kind == Terminal {
+					bad = append(bad, fmt.Sprintf("%s's lamp is joined to %s: put a diode of 400 V or more between", p.Ref, q.Ref))
+				}
+			}
+		}
+		guarded := slices.ContainsFunc(b.On(p.Pin("K")), func(q *Part) bool {
+			return q.Type.Kind == Diode && q.Pin("A") == p.Pin("K") && q.Type.Rating["v"] >= 400
+		})
+		if !guarded {
+			bad = append(bad, fmt.Sprintf("%s has no diode of 400 V or more that leads away from its lamp's cathode", p.Ref))
 		}
 	}
 	return bad
