@@ -2,6 +2,7 @@ package circuit
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -11,14 +12,20 @@ import (
 // step is one thing to measure while building: how, and the measure of the simulation that says what to expect.
 type step struct{ number, how, deck, measure string }
 
+// ofVIO are measures that go with the controller's supply: they are told as a part of it.
+var ofVIO = []string{"kill_after", "v_rest", "v_threshold"}
+
+// typicalVIO is the controller's supply at the typical corner, in volts.
+const typicalVIO = 3.3
+
 var steps = []step{
 	{"2", "12 V in, 1 A drawn (a 12 ohm, 20 W resistor): V12_F to GND", "power", "v_load"},
 	{"2", "5 V in: V5_F to GND", "power", "v_five"},
 	{"2", "12 V in the wrong way round, limit 0.2 A, for a second: V12_F to GND stays at about nothing", "power",
 		"v_reversed"},
-	{"3", "kill switch closed, controller on: KILL to GND", "kill", "kill_before"},
-	{"3", "kill switch open: KILL to GND", "kill", "kill_after"},
-	{"4", "no heartbeat: V5_ARM to GND", "guard_high", "dark_v5"},
+	{"3", "kill switch closed, VIO there: KILL to GND", "kill", "kill_before"},
+	{"3", "kill switch pressed: KILL to GND", "kill", "kill_after"},
+	{"4", "no heartbeat: V5_ARM and V12_ARM to GND", "guard_high", "dark_v5"},
 	{"4", "U1 pin 3: the guard's reference", "guard_high", "reference"},
 	{"4", "heartbeat on: U1 pin 2, which ripples", "guard_high", "hold"},
 	{"4", "heartbeat on, a valve on: V12_ARM to GND", "guard_high", "v12_running"},
@@ -52,21 +59,40 @@ func Cautions() string {
 // Expected is the guide's table of what to measure.
 func Expected(rows []Row) (string, error) {
 	var out strings.Builder
-	out.WriteString("| step | measure | expect, simulated: typical (least to most) |\n|---|---|---|\n")
+	out.WriteString("| step | measure | expect, simulated |\n|---|---|---|\n")
 	for _, s := range steps {
 		i := slices.IndexFunc(rows, func(r Row) bool { return r.Deck == s.deck && r.Measure == s.measure })
 		if i < 0 {
 			return "", fmt.Errorf("the guide's step %s: deck %s has no measure %s", s.number, s.deck, s.measure)
 		}
-		r := rows[i]
-		scale, unit := 1.0, r.Unit
-		if unit == "s" || unit == "A" {
-			scale, unit = 1e3, "m"+unit
-		}
-		fmt.Fprintf(&out, "| %s | %s | %.3g %s (%.3g to %.3g) |\n", s.number, s.how, r.Typical*scale, unit, r.Least*scale,
-			r.Most*scale)
+		fmt.Fprintf(&out, "| %s | %s | %s |\n", s.number, s.how, rows[i].expect())
 	}
 	return out.String(), nil
+}
+
+// What a meter of a hobbyist may be off: a part of the reading, and volts.
+const meterPart, meterVolts = 0.01, 0.02
+
+// expect says what to read on a meter: the limit where there is one on one side only, else the values of the corners,
+// wider by what a meter may be off.
+func (r Row) expect() string {
+	scale, unit, off := 1.0, r.Unit, 0.0
+	switch unit {
+	case "V":
+		off = meterVolts
+	case "s", "A":
+		scale, unit = 1e3, "m"+unit
+	}
+	switch {
+	case slices.Contains(ofVIO, r.Measure):
+		return fmt.Sprintf("%.2f of VIO", r.Typical/typicalVIO)
+	case math.IsInf(r.Low, -1):
+		return fmt.Sprintf("below %.3g %s", r.High*scale, unit)
+	case math.IsInf(r.High, 1):
+		return fmt.Sprintf("above %.3g %s", r.Low*scale, unit)
+	}
+	return fmt.Sprintf("%.3g %s (%.3g to %.3g)", r.Typical*scale, unit, (r.Least*(1-meterPart)-off)*scale,
+		(r.Most*(1+meterPart)+off)*scale)
 }
 
 // Fill puts text between the lines "<!-- name -->" and "<!-- end -->" of a page.
