@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"stillwater/internal/circuit"
 	"stillwater/internal/layout"
@@ -24,7 +25,11 @@ func layouts(d *circuit.Design) (files, error) {
 			return nil, err
 		}
 		if found := append(plan.Check(), copper.Check()...); len(found) > 0 {
-			return nil, fmt.Errorf("%d findings about the places of parts, the first is %s", len(found), found[0])
+			var list strings.Builder
+			for _, f := range found {
+				fmt.Fprintf(&list, "\n  %s", f)
+			}
+			return nil, fmt.Errorf("parts stand in wrong places, move them by their hole= in circuits.txt:%s", &list)
 		}
 		plans = append(plans, plan)
 		out[b.Name+"-parts.svg"], out[b.Name+"-solder.svg"] = plan.PartsSide(), plan.SolderSide()

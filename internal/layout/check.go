@@ -152,7 +152,8 @@ type metal struct {
 	layer            int
 }
 
-// metals are all pads in use, wires and bare tabs.
+// metals are all pads in use, wires, bare tabs and the pillars, which may touch a metal case and each other: they are
+// as the first group.
 func (p *Plan) metals() (list []metal) {
 	add := func(what, net string, from, to point, radius float64) {
 		list = append(list, metal{what: what, net: net, group: p.group(net), from: from, to: to, radius: radius})
@@ -169,6 +170,9 @@ func (p *Plan) metals() (list []metal) {
 	}
 	for _, l := range p.Links {
 		add("the insulated wire of "+l.Net, l.Net, p.hole(l.From), p.hole(l.To), wireRadius)
+	}
+	for _, at := range p.pillars() {
+		list = append(list, metal{what: "a pillar", group: p.Board.Groups[0].Name, from: at, to: at, radius: pillarRadius})
 	}
 	for _, part := range p.Board.Parts {
 		if k := part.Type.Kind; k == circuit.NMOS || k == circuit.PMOS {
@@ -254,8 +258,16 @@ func checkEdge(p *Plan) (bad []string) {
 	return bad
 }
 
-// checkWires wants runs along the holes and only over pads that nothing else needs, and every end at a leg or a run.
+// checkWires wants runs along the holes and on the board, and every end of a wire at a leg or a run of its net.
 func checkWires(p *Plan) (bad []string) {
+	type spot struct {
+		net string
+		at  Hole
+	}
+	soldered := map[spot]int{}
+	for _, l := range p.Legs {
+		soldered[spot{l.Net, l.At}]++
+	}
 	for _, r := range p.Runs {
 		for i := 1; i < len(r.Corners); i++ {
 			if a, b := r.Corners[i-1], r.Corners[i]; (a.Col == b.Col) == (a.Row == b.Row) {
@@ -264,10 +276,24 @@ func checkWires(p *Plan) (bad []string) {
 			}
 		}
 		for _, h := range r.holes() {
+			soldered[spot{r.Net, h}]++
 			if !p.inside(h) {
 				bad = append(bad, fmt.Sprintf("the wire of %s leaves the board at %v", r.Net, h))
 			}
 		}
+	}
+	end := func(net string, at Hole, least int) {
+		if soldered[spot{net, at}] < least {
+			bad = append(bad, fmt.Sprintf("a wire of %s ends at %v, where nothing of that net is", net, at))
+		}
+	}
+	for _, r := range p.Runs { // each counts itself
+		end(r.Net, r.Corners[0], 2)
+		end(r.Net, r.Corners[len(r.Corners)-1], 2)
+	}
+	for _, l := range p.Links {
+		end(l.Net, l.From, 1)
+		end(l.Net, l.To, 1)
 	}
 	return bad
 }

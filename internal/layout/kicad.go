@@ -81,8 +81,7 @@ func (k *kicad) edge() {
 	key := func(what string) string { return circuit.UUID(b.Name + " board " + what) }
 	k.f("(gr_rect (start %s) (end %s) (stroke (width 0.1) (type solid)) (fill no) (layer \"Edge.Cuts\") (uuid %q))\n",
 		k.xy(point{}), k.xy(point{b.Width, b.Height}), key("edge"))
-	for i, at := range []point{{pillar, pillar}, {b.Width - pillar, pillar}, {pillar, b.Height - pillar},
-		{b.Width - pillar, b.Height - pillar}} {
+	for i, at := range k.c.pillars() {
 		k.f("(footprint \"stillwater:pillar\" (layer \"F.Cu\") (uuid %q) (at %s)\n(attr board_only exclude_from_pos_files "+
 			"exclude_from_bom)\n", key(fmt.Sprint("pillar ", i)), k.xy(at))
 		k.f("(property \"Reference\" \"H%d\" (at 0 0 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n",
@@ -102,9 +101,6 @@ func (k *kicad) edge() {
 	k.words(b.Title+". Simulated and rule-checked, not built.", "F.SilkS", point{corner * pitch * 2, b.Height - 1.2},
 		key("title"))
 }
-
-// pillar is how far a pillar's hole is from the edges, in millimetres.
-const pillar = 5.0
 
 func (k *kicad) words(words, layer string, at point, key string) {
 	mirror := map[string]string{"B.SilkS": " mirror"}[layer]

@@ -87,6 +87,16 @@ func (p *Plan) inside(h Hole) bool {
 	return fromSide >= 0 && fromEnd >= 0 && (fromSide >= corner || fromEnd >= corner)
 }
 
+// pillars are the middles of the pillars' holes in the corners.
+func (p *Plan) pillars() []point {
+	const in = 5.0 // from the edges
+	right, low := p.Board.Width-in, p.Board.Height-in
+	return []point{{in, in}, {right, in}, {in, low}, {right, low}}
+}
+
+// pillarRadius is that of the head of a pillar's screw, and room for a washer of the same size, in millimetres.
+const pillarRadius = 3.5
+
 // point is a place in millimetres from the board's top left as one looks at the parts.
 type point struct{ x, y float64 }
 

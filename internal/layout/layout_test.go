@@ -84,42 +84,42 @@ func faults() []fault {
 		}
 	}
 	legOf := func(ref, pin string) func(*Plan) Hole { return func(p *Plan) Hole { return p.leg(ref, pin) } }
-	wires := []string{"joints", "shorts", "distance", "edge"}
+	wires := []string{"joints", "shorts", "distance", "edge", "wires"}
 	return []fault{
 		{"room", "a part as large as a transformer", func(p *Plan) { own(p, "C1").Foot.Body = [2]float64{40, 30} }, nil},
 		{"room", "two legs in one hole", moved("R9", legOf("R10", "1")), wires},
 		{"room", "a part over the edge", moved("R9", func(p *Plan) Hole { return Hole{p.Cols, 20} }), wires},
 		{"room", "a leg under a pillar", moved("R9", func(*Plan) Hole { return Hole{2, 2} }), wires},
-		{"joints", "a wire forgotten", func(p *Plan) { p.Runs = p.Runs[1:] }, nil},
+		{"joints", "a wire forgotten", func(p *Plan) { p.Runs = p.Runs[1:] }, []string{"wires"}},
 		{"joints", "an insulated wire forgotten", func(p *Plan) { p.Links = p.Links[1:] }, nil},
 		{"joints", "a wire one hole short", func(p *Plan) { p.Runs[0].Corners = p.Runs[0].Corners[1:] },
 			[]string{"wires"}},
 		{"shorts", "a bridge of solder between two legs", func(p *Plan) {
 			p.Links = append(p.Links, Link{"GND", p.leg("U1", "4"), p.leg("U1", "3")})
-		}, nil},
+		}, []string{"wires"}},
 		{"shorts", "a wire over another", func(p *Plan) {
 			a, b := p.leg("R5", "1"), p.leg("R6", "2")
 			p.Runs = append(p.Runs, Run{"GND", slices.Compact([]Hole{a, {a.Col, b.Row}, b})})
-		}, nil},
+		}, []string{"wires"}},
 		{"distance", "an insulated wire across the barrier", func(p *Plan) {
 			at := p.leg("U20", "3")
 			p.Links = append(p.Links, Link{"GND", Hole{at.Col - 2, at.Row}, p.leg("J1", "3")})
-		}, nil},
+		}, []string{"wires"}},
 		{"distance", "a bare wire beside an isolated contact", func(p *Plan) {
 			at := p.leg("J31", "1")
 			p.Runs = append(p.Runs, Run{"GND", []Hole{{at.Col, at.Row - 3}, {at.Col + 1, at.Row - 3}}})
-		}, nil},
+		}, []string{"wires"}},
 		{"distance", "two flash units side by side", moved("J32", func(p *Plan) Hole {
 			at := p.leg("J31", "2")
 			return Hole{at.Col, at.Row + 2}
-		}), []string{"room", "joints", "shorts"}},
+		}), []string{"room", "joints", "shorts", "wires"}},
 		{"distance", "an optocoupler with its legs bent in", func(p *Plan) {
 			for i, l := range p.Legs {
 				if l.Ref == "U50" && (l.Pin == "3" || l.Pin == "4") {
 					p.Legs[i].At.Col -= sign(l.At.Col - p.leg("U50", "1").Col)
 				}
 			}
-		}, []string{"joints", "shorts", "room"}},
+		}, []string{"joints", "shorts", "room", "wires"}},
 		{"edge", "a terminal that opens inwards", func(p *Plan) {
 			part, last := p.Board.Part("J2"), p.leg("J2", "2")
 			part.Col, part.Row, part.Facing = last.Col, last.Row, (part.Facing+180)%360
@@ -128,6 +128,27 @@ func faults() []fault {
 			at := p.leg("R9", "1")
 			p.Runs = append(p.Runs, Run{p.Board.Part("R9").Pins["1"], []Hole{at, {at.Col + 1, at.Row + 2}}})
 		}, []string{"shorts"}},
+		{"distance", "a bare wire that passes the barrier", func(p *Plan) {
+			p.Runs = append(p.Runs, Run{"GND", []Hole{{40, 27}, {p.Cols, 27}}})
+		}, wires},
+		{"distance", "an insulated wire that passes the barrier", func(p *Plan) {
+			p.Links = append(p.Links, Link{"GND", Hole{40, 27}, Hole{p.Cols, 27}})
+		}, wires},
+		{"distance", "a camera's wire beside a pillar", func(p *Plan) {
+			at := p.leg("J3", "1")
+			p.Runs = append(p.Runs, Run{"CAM_FOCUS", []Hole{at, {p.Cols, at.Row}, {p.Cols, 4}}})
+		}, []string{"wires"}},
+		{"distance", "the tab of a FET beside a camera's contact", func(p *Plan) {
+			at := p.leg("J3", "3")
+			p.Board.Part("Q4").Col, p.Board.Part("Q4").Row = at.Col-3, at.Row
+		}, []string{"room"}},
+		{"wires", "a bare wire that ends at nothing", func(p *Plan) {
+			p.Runs = append(p.Runs, Run{"GND", []Hole{{60, 36}, {61, 36}}}) // far from all parts
+		}, nil},
+		{"wires", "an insulated wire that ends at nothing", func(p *Plan) {
+			p.Links = append(p.Links, Link{"V12_K", p.leg("Q4", "3"), Hole{60, 30}})
+		}, nil},
+		{"wires", "a wire with the name of another net", func(p *Plan) { p.Runs[0].Net = "VIO" }, nil},
 		{"wires", "a bare wire to the pillar", func(p *Plan) {
 			p.Runs = append(p.Runs, Run{"GND", []Hole{{1, 1}, {2, 1}}})
 		}, nil},
@@ -255,6 +276,76 @@ func scattered(rng *rand.Rand) *circuit.Board {
 		}
 	}
 	return b
+}
+
+// small is a board of few parts: resistors, and blocks larger than the room between their legs.
+func small(t *testing.T, parts ...string) *Plan {
+	t.Helper()
+	d, err := circuit.Parse(`type resistor resistor "a" legs=0,0/4,0 body=6x2 p=1 v=1
+		type block capacitor "b" legs=0,0/2,0 body=8x8 v=1
+		type bar capacitor "c" legs=0,0/2,0 body=14x4 v=1
+		board b "b" 80x60
+		group LOGIC 5 "x"
+		net A LOGIC 5
+		net B LOGIC 5
+		section s "s" 0,0 50x50
+		` + strings.Join(parts, "\n"))
+	require.NoError(t, err)
+	p, err := Place(d.Board("b"))
+	require.NoError(t, err)
+	return p
+}
+
+func TestRoom(t *testing.T) {
+	for name, c := range map[string]struct {
+		one, other string
+		want       []string
+	}{
+		"side by side": {"R1 resistor 1k hole=10,10", "R2 resistor 1k hole=10,11", nil},
+		"end to end":   {"R1 resistor 1k hole=10,10", "R2 resistor 1k hole=15,10", nil},
+		"one hole": {"R1 resistor 1k hole=10,10", "R2 resistor 1k hole=14,10",
+			[]string{"R1.2 and R2.1 are in one hole, {14 10}"}},
+		"on a leg":      {"C1 block 1n hole=11,12", "R1 resistor 1k hole=13,11", []string{"C1 lies on the leg R1.1"}},
+		"at an edge":    {"C1 block 1n hole=1,12", "R1 resistor 1k hole=10,10", nil},
+		"over the edge": {"C1 bar 1n hole=1,12", "R1 resistor 1k hole=10,10", []string{"C1 stands over the board's edge"}},
+		"corners meet":  {"C1 block 1n hole=11,12", "C2 block 1n hole=13,15", []string{"C1 and C2 are in each other's way"}},
+		"corners apart": {"C1 block 1n hole=11,12", "C2 block 1n hole=14,16", nil},
+	} {
+		p := small(t, "part "+c.one+" : 1=A 2=B", "part "+c.other+" : 1=A 2=B")
+		assert.ElementsMatch(t, c.want, checkRoom(p), name)
+	}
+}
+
+// A leg that is joined to nothing stays alone.
+func TestOpenLegs(t *testing.T) {
+	p := small(t, "part R1 resistor 1k hole=10,10 : 1=A 2=-", "part R2 resistor 1k hole=10,12 : 1=A 2=B",
+		"part R3 resistor 1k hole=10,14 : 1=B 2=-")
+	require.NoError(t, p.Wire())
+	assert.Empty(t, p.Check())
+	p.Runs = append(p.Runs, Run{"A", []Hole{{10, 10}, {14, 10}}})
+	assert.Equal(t, []string{"joined to each other: A, R1.2 (open)"}, checkShorts(p))
+	c, err := p.Trace()
+	require.NoError(t, err)
+	assert.Empty(t, c.Check())
+}
+
+func TestRectangles(t *testing.T) {
+	a := rect{point{0, 0}, point{2, 1}}
+	for _, c := range []struct {
+		other rect
+		gap   float64
+	}{{rect{point{5, 5}, point{6, 6}}, 5}, {rect{point{-3, -4}, point{-3, -4}}, 5}, {rect{point{3, 0}, point{4, 9}}, 1},
+		{rect{point{0, 3}, point{9, 9}}, 2}, {rect{point{1, 0}, point{9, 9}}, 0}, {rect{point{2, 1}, point{9, 9}}, 0}} {
+		assert.InDelta(t, c.gap, a.gap(c.other), 1e-12)
+		assert.InDelta(t, c.gap, c.other.gap(a), 1e-12)
+		assert.Equal(t, c.gap == 0, a.touches(c.other))
+	}
+	for by, want := range map[float64]bool{0: true, 0.2: true, 0.3: false} {
+		for _, inner := range []rect{{point{0.2, 0.4}, point{1, 0.6}}, {point{1, 0.4}, point{1.8, 0.6}},
+			{point{1, 0.2}, point{1.5, 0.5}}, {point{1, 0.5}, point{1.5, 0.8}}} {
+			assert.Equal(t, want, a.holds(inner, by), "%v by %g", inner, by)
+		}
+	}
 }
 
 func TestPlaceRefuses(t *testing.T) {

@@ -191,10 +191,9 @@ func (d *drawing) frame() {
 			d.write(text{fmt.Sprint(row), point{d.corner.x + b.Width + 2.2, at.y}, 1.6, false, "grey"})
 		}
 	}
-	for _, at := range []point{{pillar, pillar}, {b.Width - pillar, pillar}, {pillar, b.Height - pillar},
-		{b.Width - pillar, b.Height - pillar}} {
+	for _, at := range d.pillars() {
 		d.circle("pillar", d.at(at), 1.6)
-		d.circle("pillar", d.at(at), 3.5)
+		d.circle("pillar", d.at(at), pillarRadius)
 	}
 }
 
@@ -296,7 +295,7 @@ func (d *drawing) part(part *circuit.Part) {
 		default:
 			notch.y = r.low.y + in
 		}
-		d.circle("", notch, 0.6)
+		d.circle("notch", notch, 0.6)
 		d.busy = append(d.busy, around(notch, 1.2, 1.2))
 	}
 }
