@@ -123,7 +123,26 @@ const (
 	printGap  = 0.2 // mm from print to copper
 	printHigh = 0.9
 	printPen  = 0.12
+	printBold = 0.3 // the side that says which way round
 )
+
+// bold is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the side of a
+// diode's cathode, a capacitor's plus, a package's notch, a TO-92's flat face, a TO-220's tab.
+func bold(p *circuit.Part) int {
+	side := -1
+	switch p.Type.Kind {
+	case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto, circuit.NMOS, circuit.PMOS:
+		side = 0
+	case circuit.NPN, circuit.PNP:
+		side = 2
+	case circuit.Diode, circuit.Zener, circuit.TVS, circuit.LED, circuit.Electrolytic:
+		side = 3
+	}
+	if side < 0 || p.TakesLeads() {
+		return -1
+	}
+	return (side + p.Facing/90) % 4
+}
 
 // part is one footprint, its pads turned already.
 func (k *kicad) part(p *circuit.Part) {
@@ -181,7 +200,7 @@ func (k *kicad) free(words string, body rect) (point, int) {
 func (k *kicad) crossed(here rect) bool {
 	return slices.ContainsFunc(k.c.Board.Parts, func(p *circuit.Part) bool {
 		b := k.c.body(p)
-		return b.gap(here) < printPen-tiny && !b.holds(here, printPen)
+		return b.gap(here) < printBold-tiny && !b.holds(here, printBold)
 	})
 }
 
@@ -189,18 +208,22 @@ func (k *kicad) crossed(here rect) bool {
 func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 	corners := []point{body.low, {body.high.x, body.low.y}, body.high, {body.low.x, body.high.y}, body.low}
 	for i := range 4 {
+		pen := printPen
+		if i == bold(p) {
+			pen = printBold
+		}
 		a, b := corners[i], corners[i+1]
 		const bits = 24
 		at := func(n int) point { return point{a.x + (b.x-a.x)*float64(n)/bits, a.y + (b.y-a.y)*float64(n)/bits} }
 		first := 0
 		for n := range bits + 1 {
-			if n < bits && k.clear(at(n), at(n+1)) {
+			if n < bits && k.clear(at(n), at(n+1), pen) {
 				continue
 			}
 			if n > first {
 				from, to := at(first), at(n)
 				k.f("(fp_line (start %s) (end %s) (stroke (width %g) (type solid)) (layer \"F.SilkS\") (uuid %q))\n",
-					pair(from.less(middle)), pair(to.less(middle)), printPen, circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
+					pair(from.less(middle)), pair(to.less(middle)), pen, circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
 			}
 			first = n + 1
 		}
@@ -208,9 +231,9 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 }
 
 // clear tells whether a short line keeps off all pads.
-func (k *kicad) clear(a, b point) bool {
+func (k *kicad) clear(a, b point, pen float64) bool {
 	line := rect{point{min(a.x, b.x), min(a.y, b.y)}, point{max(a.x, b.x), max(a.y, b.y)}}
-	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < printPen/2-tiny })
+	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < pen/2-tiny })
 }
 
 // pad is one pad; the first of a part is square: pin 1, the cathode, or plus.

@@ -340,3 +340,37 @@ func TestNearest(t *testing.T) {
 	p.Board.Net("B").Group = "CAM"
 	assert.InDelta(t, 10.7, p.Nearest(), 1e-9)
 }
+
+// The printed board's thick sides say the same as the plan's marks, and each part that has a way round has one.
+func TestThePrintSaysWhatThePlanSays(t *testing.T) {
+	p, err := Place(design(t).Board("outputs"))
+	require.NoError(t, err)
+	d := p.partsSide()
+	c := &Copper{Plan: p}
+	_, prints, _ := strings.Cut(c.KiCad(), "(footprint \"stillwater:pillar")
+	for _, part := range p.Board.Parts {
+		r := d.on(d.body(part))
+		sides := []point{middle(r.low, point{r.high.x, r.low.y}), middle(point{r.high.x, r.low.y}, r.high),
+			middle(point{r.low.x, r.high.y}, r.high), middle(r.low, point{r.low.x, r.high.y})}
+		var mark point
+		switch part.Type.Kind {
+		case circuit.Diode, circuit.Zener, circuit.TVS, circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
+			mark = within(t, d, part, "mark")
+		case circuit.Comparator, circuit.Opto:
+			mark = within(t, d, part, "notch")
+		case circuit.LED, circuit.Electrolytic:
+			mark = d.at(d.hole(d.Plan.leg(part.Ref, "1")))
+		}
+		_, print, _ := strings.Cut(prints, fmt.Sprintf("(property \"Reference\" %q", part.Ref))
+		print, _, _ = strings.Cut(print, "(footprint ")
+		thick := strings.Contains(print, fmt.Sprintf("(width %g)", printBold))
+		if mark == (point{}) {
+			assert.False(t, thick, part.Ref)
+			continue
+		}
+		require.True(t, thick, part.Ref)
+		for i, side := range sides {
+			assert.True(t, i == bold(part) || far(sides[bold(part)], mark) < far(side, mark), "%s: side %d", part.Ref, i)
+		}
+	}
+}
