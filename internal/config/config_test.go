@@ -26,10 +26,10 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 	require.Len(t, c.Board.Inputs, 6)
 	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, ActiveGiven: true, Bias: PullUp,
-		Delay: 36 * time.Microsecond},
+		Delay: 4 * time.Microsecond},
 		c.Board.Inputs[0])
 	assert.True(t, c.Board.Inputs[0].Falling())
-	assert.Equal(t, 36*time.Microsecond, c.Board.Inputs[1].Delay)
+	assert.Equal(t, 4*time.Microsecond, c.Board.Inputs[1].Delay)
 	assert.Equal(t, Line{Chip: "gpiochip0", Number: 16}, c.Board.Inputs[2].Line)
 	assert.Equal(t, wire.InputMicrophone, c.Board.Inputs[2].Role.Kind())
 	assert.Equal(t, Kill, c.Board.Inputs[4].Role)

@@ -17,7 +17,7 @@ import (
 // line to the contact. Typical values of their simulation (hardware/generated); nothing was measured on hardware. A
 // configuration that names the pin says better.
 const (
-	beamDelay       = 36 * time.Microsecond
+	beamDelay       = 4 * time.Microsecond
 	microphoneDelay = 34 * time.Microsecond
 	contactDelay    = 2 * time.Microsecond // of shutter and focus
 	flashDelay      = 3 * time.Microsecond

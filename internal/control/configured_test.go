@@ -23,8 +23,8 @@ func TestConfiguredWiring(t *testing.T) {
 	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
 	assert.Equal(t, shot.Bench{
-		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: 36 * time.Microsecond},
-		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 36 * time.Microsecond},
+		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: 4 * time.Microsecond},
+		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 4 * time.Microsecond},
 		Microphone: &shot.Input{Index: 2, Name: "microphone", Falling: true, Delay: 34 * time.Microsecond},
 		Shutter:    &shot.Output{Index: 1, Name: "shutter", MaxOn: 5 * time.Second, Delay: 2 * time.Microsecond},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond},
@@ -44,7 +44,7 @@ func TestConfiguredWiring(t *testing.T) {
 	conf.Board.Inputs[2].Role = config.Beam
 	w, err = Configured(conf.Board)(id)
 	require.NoError(t, err)
-	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1036 * time.Microsecond}, w.Bench.Beam)
+	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1004 * time.Microsecond}, w.Bench.Beam)
 	assert.Nil(t, w.Bench.Microphone)
 
 	id.Outputs = id.Outputs[:5]
