@@ -37,7 +37,8 @@ type rule struct {
 
 // rules in the order in which their findings are listed.
 var rules = []rule{
-	{"voltage", checkVoltages}, {"barrier", checkBarrier}, {"isolator", checkIsolators}, {"clamp", checkClamps}, {"return", checkReturns},
+	{"voltage", checkVoltages}, {"barrier", checkBarrier}, {"isolator", checkIsolators}, {"clamp", checkClamps},
+	{"return", checkReturns},
 	{"rating", checkRatings}, {"strength", checkStrength}, {"makers", checkMakers}, {"mains", checkMains},
 	{"pin current", checkPinCurrents}, {"pin level", checkPinLevels}, {"pull-down", checkPullDowns},
 	{"fuse", checkFuses}, {"polarity", checkPolarity}, {"switch", checkSwitch}, {"guard", checkGuard},
