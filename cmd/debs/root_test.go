@@ -163,6 +163,9 @@ TimeoutStartSec=20min
 		need.Missing(t, "systemd does not boot in a container here: "+bootErr.Error()+": "+string(console))
 	}
 	require.NoError(t, err, "%s", console)
+	if what, missing := strings.CutPrefix(string(log), "MISSING "); missing {
+		need.Missing(t, strings.TrimSpace(what))
+	}
 	t.Logf("%s", log)
 	assertFindings(t, string(log))
 }

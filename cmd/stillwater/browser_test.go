@@ -49,13 +49,20 @@ type browser struct{ ctx context.Context }
 // startBrowser starts Chromium until the test ends.
 func startBrowser(t *testing.T) *browser {
 	t.Helper()
-	chromium := need.Tool(t, "chromium", "chromium-browser")
+	chromium, dir := need.Tool(t, "chromium", "chromium-browser"), t.TempDir()
 	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox,
-		chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()), chromedp.Flag("disable-component-update", true),
+		chromedp.DisableGPU, chromedp.UserDataDir(dir), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-domain-reliability", true))
 	root, stop := chromedp.NewExecAllocator(context.Background(), flags...)
 	ctx, closeAll := chromedp.NewContext(root)
-	t.Cleanup(func() { closeAll(); stop() })
+	t.Cleanup(func() {
+		socket, _ := os.Readlink(filepath.Join(dir, "SingletonSocket")) // in a folder that a killed Chromium leaves
+		closeAll()
+		stop()
+		if socket != "" {
+			assert.NoError(t, os.RemoveAll(filepath.Dir(socket)))
+		}
+	})
 	require.NoError(t, chromedp.Do(ctx))
 	return &browser{ctx}
 }

@@ -1,17 +1,28 @@
 #!/bin/bash
 # Runs as a service inside a throw-away system that systemd has booted: installs the package, uses it, removes it.
-# Every line "ok NAME" or "FAILED NAME: why" is one finding; "done" is the last one.
+# Every line "ok NAME" or "FAILED NAME: why" is one finding; "done" is the last one. "MISSING what" is the only line where
+# the machine cannot do what the services' units ask for.
 export HOME=/root PATH=/usr/sbin:/usr/bin:/sbin:/bin LC_ALL=C.UTF-8 DEBIAN_FRONTEND=noninteractive
 
-# check NAME COMMAND...: tries the command for half a minute.
+if ! why=$(unshare --user true 2>&1); then
+  echo "MISSING user namespaces, which a chroot for one has not: $why"
+  systemctl --no-block start poweroff.target
+  exit
+fi
+
+# check NAME COMMAND...: tries the command for half a minute, and for a second once something has failed, for much of the
+# rest fails with it.
+tries=150
 check() {
   local name=$1 out
   shift
-  for _ in $(seq 150); do
+  for _ in $(seq $tries); do
     if out=$("$@" 2>&1); then echo "ok $name"; return; fi
     sleep 0.2
   done
   echo "FAILED $name: $* says: ${out//$'\n'/ | }"
+  ((tries == 150)) || return 0
+  tries=5
   systemctl --no-pager -l status stillwater stillwater-board stillwater-board.socket 2>&1 | sed 's/^/  /'
   journalctl --no-pager -n 40 -u stillwater -u stillwater-board | sed 's/^/  /'
 }
