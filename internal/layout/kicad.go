@@ -127,11 +127,11 @@ const (
 )
 
 // bold is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the side of a
-// diode's cathode, a capacitor's plus, a package's notch, a TO-92's flat face, a TO-220's tab.
+// diode's cathode, of plus, a package's notch, a TO-92's flat face, a TO-220's tab.
 func bold(p *circuit.Part) int {
 	side := -1
 	switch p.Type.Kind {
-	case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto, circuit.NMOS, circuit.PMOS:
+	case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto, circuit.NMOS, circuit.PMOS, circuit.Battery:
 		side = 0
 	case circuit.NPN, circuit.PNP:
 		side = 2
@@ -206,13 +206,12 @@ func (k *kicad) crossed(here rect) bool {
 
 // outline prints a body's four sides where there is no pad.
 func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
-	corners := []point{body.low, {body.high.x, body.low.y}, body.high, {body.low.x, body.high.y}, body.low}
 	for i := range 4 {
 		pen := printPen
 		if i == bold(p) {
 			pen = printBold
 		}
-		a, b := corners[i], corners[i+1]
+		a, b := body.side(i)
 		const bits = 24
 		at := func(n int) point { return point{a.x + (b.x-a.x)*float64(n)/bits, a.y + (b.y-a.y)*float64(n)/bits} }
 		first := 0

@@ -144,6 +144,12 @@ func (a rect) holds(b rect, by float64) bool {
 	return min(b.low.x-a.low.x, b.low.y-a.low.y, a.high.x-b.high.x, a.high.y-b.high.y) > by-tiny
 }
 
+// side is one side: 0 the upper, then clockwise.
+func (a rect) side(i int) (from, to point) {
+	corners := [4]point{a.low, {a.high.x, a.low.y}, a.high, {a.low.x, a.high.y}}
+	return corners[i], corners[(i+1)%4]
+}
+
 // group is the isolated group of a net; an open pin has none.
 func (p *Plan) group(net string) string {
 	if n := p.Board.Net(net); n != nil {

@@ -64,8 +64,10 @@ func within(t *testing.T, d *drawing, part *circuit.Part, class string) point {
 // sheets, from memory).
 func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 	count := map[circuit.Kind]int{}
-	for _, b := range design(t).Boards {
-		d := wired(t, b).partsSide()
+	for _, b := range append(design(t).Boards, turnedParts(t)) {
+		p, err := Place(b)
+		require.NoError(t, err)
+		d := p.partsSide()
 		for _, part := range b.Parts {
 			leg := func(pin string) point { return d.at(d.hole(d.Plan.leg(part.Ref, pin))) }
 			nearer := func(what, near, other point) {
@@ -105,6 +107,25 @@ func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 		circuit.OpAmp, circuit.Opto, circuit.Electrolytic} {
 		assert.Positive(t, count[kind], kind)
 	}
+}
+
+// turnedParts is a board with parts of each package turned each way.
+func turnedParts(t *testing.T) *circuit.Board {
+	t.Helper()
+	b := &circuit.Board{Name: "turned", Width: 160, Height: 160, Nets: []*circuit.Net{{Name: "A", Group: "X"}},
+		Groups: []*circuit.Group{{Name: "X"}}}
+	for i, name := range []string{"npn", "fet_rail", "rectifier", "comparator", "opto", "electrolytic", "lamp", "cell"} {
+		for turn := range 4 {
+			kind := design(t).Types[name]
+			part := &circuit.Part{Ref: fmt.Sprint(name, turn), Type: kind, Col: 8 + 7*i, Row: 10 + 10*turn, Facing: 90 * turn,
+				Pins: map[string]string{}}
+			for _, pin := range kind.Kind.Pins("") {
+				part.Pins[pin.Number] = "A"
+			}
+			b.Parts = append(b.Parts, part)
+		}
+	}
+	return b
 }
 
 // nearest is the text nearest to a place that is one of some words.
@@ -343,8 +364,15 @@ func TestNearest(t *testing.T) {
 
 // The printed board's thick sides say the same as the plan's marks, and each part that has a way round has one.
 func TestThePrintSaysWhatThePlanSays(t *testing.T) {
-	p, err := Place(design(t).Board("outputs"))
-	require.NoError(t, err)
+	for _, b := range append(design(t).Boards, turnedParts(t)) {
+		p, err := Place(b)
+		require.NoError(t, err)
+		printed(t, p)
+	}
+}
+
+func printed(t *testing.T, p *Plan) {
+	t.Helper()
 	d := p.partsSide()
 	c := &Copper{Plan: p}
 	_, prints, _ := strings.Cut(c.KiCad(), "(footprint \"stillwater:pillar")
@@ -356,9 +384,12 @@ func TestThePrintSaysWhatThePlanSays(t *testing.T) {
 		switch part.Type.Kind {
 		case circuit.Diode, circuit.Zener, circuit.TVS, circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
 			mark = within(t, d, part, "mark")
-		case circuit.Comparator, circuit.Opto:
+		case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto:
 			mark = within(t, d, part, "notch")
-		case circuit.LED, circuit.Electrolytic:
+		case circuit.LED, circuit.Electrolytic, circuit.Battery:
+			if part.TakesLeads() {
+				break
+			}
 			mark = d.at(d.hole(d.Plan.leg(part.Ref, "1")))
 		}
 		_, print, _ := strings.Cut(prints, fmt.Sprintf("(property \"Reference\" %q", part.Ref))

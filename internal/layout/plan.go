@@ -273,11 +273,9 @@ func (d *drawing) part(part *circuit.Part) {
 	switch k := part.Type.Kind; k {
 	case circuit.Diode, circuit.Zener, circuit.TVS:
 		d.band(r, legs[0], middle)
-	case circuit.NPN, circuit.PNP:
-		d.face(r, part.Facing) // the flat one: towards whoever reads legs 1 to 3 from left to right
-		d.pinNames(part, legs)
-	case circuit.NMOS, circuit.PMOS:
-		d.face(r, part.Facing+180) // the tab is at the back
+	case circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
+		from, to := r.side(bold(part))
+		d.line("mark", from, to)
 		d.pinNames(part, legs)
 	case circuit.Electrolytic, circuit.Battery:
 		d.plus(legs[0], middle)
@@ -325,17 +323,6 @@ func (d *drawing) band(r rect, cathode, middle point) {
 	}
 	d.line("mark", ring.low, ring.high)
 	d.busy = append(d.busy, ring)
-}
-
-// face marks a side of a body: the lower one of a part that is not turned.
-func (d *drawing) face(r rect, turn int) {
-	side := map[int]rect{
-		0:   {point{r.low.x, r.high.y}, r.high},
-		90:  {r.low, point{r.low.x, r.high.y}},
-		180: {r.low, point{r.high.x, r.low.y}},
-		270: {point{r.high.x, r.low.y}, r.high},
-	}[turn%360]
-	d.line("mark", side.low, side.high)
 }
 
 // pinNames writes the names of a transistor's legs beside them.
