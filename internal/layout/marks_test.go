@@ -315,7 +315,12 @@ func TestListsInNumbers(t *testing.T) {
 	}
 	assert.Equal(t, []int{len(p.Links), len(p.Runs)}, []int{link, run})
 	notes, rank := map[string]string{}, map[string]int{}
-	for i, row := range records(t, Places([]*Plan{p})) {
+	places := records(t, Places([]*Plan{p}))
+	assert.Len(t, places, len(b.Parts))
+	for i, row := range places {
+		if row[2] == "Q1" {
+			assert.Regexp(t, `^1\(C\)=\d+,\d+ 2\(B\)=\d+,\d+ 3\(E\)=\d+,\d+$`, row[5])
+		}
 		notes[row[2]], rank[row[2]] = row[6], i
 	}
 	assert.Len(t, notes, len(b.Parts))
