@@ -410,3 +410,19 @@ func printed(t *testing.T, p *Plan) {
 		}
 	}
 }
+
+// The shortest way from one part to the other is under a pillar: no wire and no track takes it.
+func TestWiresKeepOffPillars(t *testing.T) {
+	p := small(t, "part R1 resistor 1k hole=4,1,0 : 1=A 2=A", "part R2 resistor 1k hole=1,4,90 : 1=A 2=A",
+		"part R3 resistor 1k hole=4,4,0 : 1=B 2=B")
+	require.NoError(t, p.Wire())
+	assert.Empty(t, p.Check())
+	c, err := p.Trace()
+	require.NoError(t, err)
+	assert.Empty(t, c.Check())
+	for _, track := range c.Tracks {
+		for _, at := range p.pillars() {
+			assert.Greater(t, at.from(track.From, track.To)-track.Wide/2, pillarRadius)
+		}
+	}
+}
