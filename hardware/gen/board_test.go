@@ -30,7 +30,7 @@ func drc(t *testing.T, cli, name string, board func(string) string) (found []str
 	report := filepath.Join(dir, "drc.json")
 	cmd := exec.CommandContext(t.Context(), cli, "pcb", "drc", "--schematic-parity", "--severity-all", "--format", "json",
 		"-o", report, filepath.Join(dir, name+".kicad_pcb"))
-	cmd.Env = append(os.Environ(), "HOME="+dir)
+	cmd.Env = append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
 	printed, err := cmd.CombinedOutput()
 	require.NoError(t, err, string(printed))
 	text, err := os.ReadFile(report)
@@ -103,7 +103,7 @@ func TestPrintedBoardsCanBePlotted(t *testing.T) {
 		for _, kind := range []string{"gerbers", "drill"} {
 			require.Contains(t, guide, "kicad-cli pcb export "+kind+" outputs.kicad_pcb")
 			cmd := exec.CommandContext(t.Context(), cli, "pcb", "export", kind, b.Name+".kicad_pcb")
-			cmd.Dir, cmd.Env = dir, append(os.Environ(), "HOME="+dir)
+			cmd.Dir, cmd.Env = dir, append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
 			printed, err := cmd.CombinedOutput()
 			require.NoError(t, err, string(printed))
 		}

@@ -27,7 +27,7 @@ func TestKiCadReadsTheSameCircuit(t *testing.T) {
 			require.NoError(t, os.WriteFile(sheet, []byte(b.KiCad()), 0o600))
 			run := func(args ...string) {
 				cmd := exec.CommandContext(t.Context(), cli, args...)
-				cmd.Env = append(os.Environ(), "HOME="+dir)
+				cmd.Env = append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
 				printed, err := cmd.CombinedOutput()
 				require.NoError(t, err, string(printed))
 			}
@@ -72,7 +72,7 @@ func TestKiCadSeesAnotherCircuit(t *testing.T) {
 		sheet, list := filepath.Join(dir, "outputs.kicad_sch"), filepath.Join(dir, "list.xml")
 		require.NoError(t, os.WriteFile(sheet, []byte(spoiled), 0o600))
 		cmd := exec.CommandContext(t.Context(), cli, "sch", "export", "netlist", "--format", "kicadxml", "-o", list, sheet)
-		cmd.Env = append(os.Environ(), "HOME="+dir)
+		cmd.Env = append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
 		printed, err := cmd.CombinedOutput()
 		require.NoError(t, err, string(printed))
 		return kicadNets(t, list)
