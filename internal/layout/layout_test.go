@@ -188,8 +188,8 @@ func TestThePrintedBoardsKeepTheRules(t *testing.T) {
 		for _, f := range c.Check() {
 			t.Error(f)
 		}
-		if len(b.Groups) == 1 {
-			continue // one board twice takes long enough
+		if b.Name != "modulated" {
+			continue // the quickest one twice takes long enough
 		}
 		other := traced(t, barelyLarger(design(t).Boards[i]))
 		assert.Empty(t, other.Check(), b.Name)
@@ -254,7 +254,7 @@ func TestPrintedBoardsWithFaults(t *testing.T) {
 func TestAnyBoardIsWiredOrRefused(t *testing.T) {
 	t.Parallel()
 	done := 0
-	for seed := range uint64(24) {
+	for seed := range uint64(12) {
 		rng := rand.New(rand.NewPCG(seed, 1))
 		p, err := Place(scattered(rng))
 		require.NoError(t, err, "seed %d", seed)
@@ -269,7 +269,7 @@ func TestAnyBoardIsWiredOrRefused(t *testing.T) {
 			assert.Empty(t, c.Check(), "seed %d", seed)
 		}
 	}
-	assert.Greater(t, done, 16)
+	assert.Greater(t, done, 8)
 }
 
 // scattered is a board of resistors of random nets, each in a column of its own.

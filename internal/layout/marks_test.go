@@ -144,8 +144,8 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 	for _, b := range design(t).Boards {
 		p := wired(t, b)
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
-			square := 0
-			for _, s := range shapes(t, d, "leg") {
+			square, legs := 0, shapes(t, d, "leg")
+			for _, s := range legs {
 				if len(s) == 2 {
 					square++
 				}
@@ -153,7 +153,7 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 			assert.Equal(t, len(b.Parts), square, "%s, %s: one square leg each", b.Name, d.side)
 			for _, part := range b.Parts {
 				at, found := d.at(d.hole(d.Plan.leg(part.Ref, "1"))), false
-				for _, s := range shapes(t, d, "leg") {
+				for _, s := range legs {
 					found = found || len(s) == 2 && far(middle(s[0], s[1]), at) < 0.02
 				}
 				assert.True(t, found, "%s: leg 1 is not square", part.Ref)
