@@ -19,6 +19,7 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/render"
 	"stillwater/internal/serialport"
+	"stillwater/internal/textfile"
 )
 
 const flashUsage = `stillwater flash writes Stillwater's firmware to a board with an ATmega328P, by the program avrdude.
@@ -136,10 +137,20 @@ func (m *Main) prepareFlash(o *flashOptions) (w *writing, err error) {
 	return w, os.WriteFile(w.file, text, 0o600)
 }
 
+// mostImage is more than an image of the whole chip takes with one byte in each record.
+const mostImage = 1 << 20
+
 // imageText is the file given, or what this program carries.
 func imageText(path string) (text []byte, from string, err error) {
 	if path != "" {
-		text, err = os.ReadFile(path)
+		text, err = textfile.Read(path, mostImage)
+		if err == nil {
+			text, err = textfile.Decode(text)
+		}
+		if err != nil {
+			err = fmt.Errorf("--image %q: %s; name a firmware file in the Intel HEX format, or leave it out to write the "+
+				"firmware in this program", path, cause(err))
+		}
 		return text, path, err
 	}
 	text, ok := image.Hex()

@@ -138,6 +138,17 @@ func TestFlashWritesAndAsksTheBoard(t *testing.T) {
 	assert.Regexp(t, "^-p m328p -c arduino -P "+chip.path+" -b 115200 -D -U flash:w:.*/stillwater.hex:i$", told()[0])
 }
 
+// Some editors put a byte-order mark before a text; avrdude would not take it.
+func TestFlashTakesAByteOrderMark(t *testing.T) {
+	path := imageFile(t, "m328p 1.0")
+	plain, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(path, append([]byte("\ufeff"), plain...), 0o600))
+	text, _, err := imageText(path)
+	require.NoError(t, err)
+	assert.Equal(t, plain, text)
+}
+
 func TestFlashTriesTheOlderSpeed(t *testing.T) {
 	chip := newChip(t)
 	chip.plug()
@@ -168,9 +179,12 @@ func TestFlashSaysWhatFailed(t *testing.T) {
 			[]string{"avrdude failed (exit status 1)", "run stillwater flash again", "first mismatch at byte 0x0080"}},
 		"another answers": {"", []string{"--image", imageFile(t, "m328p 2.0")}, 1,
 			[]string{"the board says that it runs m328p 1.0, not m328p 2.0"}},
-		"damaged": {"", []string{"--image", os.Args[0]}, 0, []string{os.Args[0] + ": line 1: it is no record",
+		"damaged": {"", []string{"--image", "flash.go"}, 0, []string{"flash.go: line 1: it is no record",
 			"nothing was written"}},
-		"no file": {"", []string{"--image", "/nowhere/image.hex"}, 0, []string{"/nowhere/image.hex"}},
+		"a program": {"", []string{"--image", os.Args[0]}, 0, []string{"it is larger than any such file; name a"}},
+		"a folder":  {"", []string{"--image", "testdata"}, 0, []string{`--image "testdata": it is a folder; name a`}},
+		"a device":  {"", []string{"--image", "/dev/zero"}, 0, []string{"it is no regular file; name a"}},
+		"no file":   {"", []string{"--image", "/nowhere/image.hex"}, 0, []string{"/nowhere/image.hex"}},
 		"no such port": {"", []string{"--image", image, "--port", "/dev/nowhere"}, 0,
 			[]string{"/dev/nowhere: there is nothing"}},
 		"no config": {"", []string{"--image", image, "--config", "/nowhere.toml"}, 0, []string{"/nowhere.toml"}},

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/wire"
@@ -31,33 +32,10 @@ const (
 	mostBaud     = 4_000_000
 )
 
-// checker turns a file into a Config and gathers what is wrong with it.
-type checker struct {
-	path string
-	at   map[string]place
-	errs []error
-}
-
-// fail notes an error at the first of keys that stands in the file.
-func (c *checker) fail(what, remedy string, keys ...string) {
-	e := &Error{Path: c.path, What: what, Remedy: remedy}
-	for _, key := range keys {
-		at, ok := c.at[key]
-		if !ok {
-			at, ok = c.at[strings.ReplaceAll(key, "[0]", "")] // [board.input] stands for a list of one
-		}
-		if ok {
-			e.Line, e.Column = at.line, at.column
-			break
-		}
-	}
-	c.errs = append(c.errs, e)
-}
-
 func (c *checker) config(f file) Config {
 	config := Default()
 	config.Name = c.announced(f.Name)
-	config.Journal = deref(f.Journal)
+	config.Journal = c.fileName("journal", f.Journal)
 	config.Listen = c.listen(f.Listen)
 	config.Board = c.board(f.Board)
 	config.Control = Control{
@@ -76,7 +54,7 @@ func (c *checker) announced(name *string) string {
 	case name == nil:
 		return defaultName
 	case *name != "" && !hostName.MatchString(*name):
-		c.fail(fmt.Sprintf("name = %q is no name for a host", *name),
+		c.fail("name = "+quote(*name)+" is no name for a host",
 			`write 1 to 63 letters, digits and inner hyphens, without ".local", such as "stillwater", `+
 				`or "" to announce none`, "name")
 	}
@@ -92,7 +70,7 @@ func (c *checker) listen(text *string) string {
 		_, err = strconv.ParseUint(port, 10, 16)
 	}
 	if err != nil {
-		c.fail(fmt.Sprintf("listen = %q is not host:port", *text),
+		c.fail("listen = "+quote(*text)+" is not host:port",
 			`write ":8737" for the local network, "127.0.0.1:8737" for this machine only`, "listen")
 	}
 	return *text
@@ -105,7 +83,7 @@ func (c *checker) board(f fileBoard) Board {
 		Drive:    Kernel,
 		Priority: c.number("priority", f.Priority, DefaultPriority, 0, mostPriority),
 		CPU:      c.number("cpu", f.CPU, AnyCPU, 0, mostCPU),
-		Port:     deref(f.Port),
+		Port:     c.fileName("board.port", f.Port),
 		Baud:     c.number("baud", f.Baud, DefaultBaud, leastBaud, mostBaud),
 		Late:     c.duration("board", "late", f.Late, defaultLate, time.Microsecond, longestLate),
 		HoldOff:  c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, longestHold),
@@ -118,17 +96,21 @@ func (c *checker) board(f fileBoard) Board {
 		b.Heartbeat = &line
 	}
 	c.belongs(b.Kind, f)
-	for i, in := range f.Inputs {
+	c.counts(b.Kind, f)
+	if b.Kind == Simulated {
+		return b
+	}
+	for i, in := range f.Inputs[:min(len(f.Inputs), wire.MaxPins)] {
 		b.Inputs = append(b.Inputs, c.input(b.Kind, i, in))
 	}
-	for i, out := range f.Outputs {
+	for i, out := range f.Outputs[:min(len(f.Outputs), wire.MaxPins)] {
 		b.Outputs = append(b.Outputs, c.output(b.Kind, i, out))
 	}
-	c.counts(b)
 	c.unique(b)
 	return b
 }
 
+// kind is "" if it is not known which: then nothing is failed that depends on it.
 func (c *checker) kind(f fileBoard) Kind {
 	switch kind := Kind(deref(f.Kind)); kind {
 	case GPIO, Serial, Simulated:
@@ -137,10 +119,23 @@ func (c *checker) kind(f fileBoard) Kind {
 	if f.Kind == nil {
 		c.fail("board.kind is missing", `write kind = "gpio", kind = "serial" or kind = "simulated" under [board]`, "board")
 	} else {
-		c.fail(fmt.Sprintf("board.kind = %q is no kind of board", *f.Kind), `write "gpio", "serial" or "simulated"`,
-			"board.kind")
+		c.fail("board.kind = "+quote(*f.Kind)+" is no kind of board", `write "gpio", "serial" or "simulated"`, "board.kind")
 	}
-	return Simulated
+	return ""
+}
+
+// fileName is the name of a file or device; left out it is "".
+func (c *checker) fileName(key string, name *string) string {
+	remedy := "write it as " + forms[key[strings.LastIndex(key, ".")+1:]] + ", or leave it out"
+	switch {
+	case name == nil:
+		return ""
+	case *name == "":
+		c.fail(key+" is empty", remedy, key)
+	case strings.ContainsFunc(*name, unicode.IsControl):
+		c.fail(key+" = "+quote(*name)+" has control characters in it", remedy, key)
+	}
+	return *name
 }
 
 // mostSocket is the longest path of a unix socket that the kernel takes (sockaddr_un, less the closing zero).
@@ -148,7 +143,7 @@ const mostSocket = 107
 
 func (c *checker) socket(path *string) string {
 	if path != nil && (!filepath.IsAbs(*path) || strings.ContainsRune(*path, 0) || len(*path) > mostSocket) {
-		c.fail(fmt.Sprintf("board.socket = %q is no path for a socket", *path),
+		c.fail("board.socket = "+quote(*path)+" is no path for a socket",
 			fmt.Sprintf("write a whole path of at most %d letters: %s", mostSocket, forms["socket"]), "board.socket")
 	}
 	return deref(path)
@@ -166,7 +161,7 @@ func (c *checker) belongs(kind Kind, f fileBoard) {
 		{"heartbeat", []Kind{GPIO}, f.Heartbeat != nil},
 		{"port", []Kind{Serial}, f.Port != nil}, {"baud", []Kind{Serial}, f.Baud != nil},
 	} {
-		if k.written && !slices.Contains(k.kinds, kind) {
+		if k.written && kind != "" && !slices.Contains(k.kinds, kind) {
 			c.fail(fmt.Sprintf("board.%s belongs to a board of kind %q, and this one is %q", k.key, k.kinds[0], kind),
 				fmt.Sprintf("remove it, or write kind = %q", k.kinds[0]), "board."+k.key)
 		}
@@ -204,7 +199,7 @@ func (c *checker) input(kind Kind, i int, f fileInput) Input {
 		Debounce: c.duration(table, "debounce", f.Debounce, 0, 0, longestDelay),
 		Delay:    c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
 	}
-	if in.ActiveGiven = f.Active != nil || kind != Serial; in.ActiveGiven {
+	if in.ActiveGiven = f.Active != nil || kind == GPIO; in.ActiveGiven {
 		in.ActiveHigh = choice(c, table, "active", f.Active, []string{"high", "low"}) == "high"
 	}
 	if kind == Serial {
@@ -212,11 +207,13 @@ func (c *checker) input(kind Kind, i int, f fileInput) Input {
 			"bias": f.Bias != nil, "debounce": f.Debounce != nil})
 		return in
 	}
-	in.Line = c.line(table, f.fileLine)
+	if kind == GPIO || f.fileLine != (fileLine{}) {
+		in.Line = c.line(table, f.fileLine)
+	}
 	if f.Bias != nil {
 		in.Bias = choice(c, table, "bias", f.Bias, []Bias{PullUp, PullDown, NoBias})
 	}
-	if in.Debounce > 0 && in.Role != Kill && in.Role != Button {
+	if in.Debounce > 0 && in.Role != Kill && in.Role != Button && in.Role != "" {
 		c.fail(fmt.Sprintf("%s: debounce would move the time stamp of a %s", table, in.Role),
 			"remove it; hold_off under [board] keeps bounce from firing twice and leaves the first edge's stamp alone",
 			table+".debounce", table)
@@ -237,6 +234,9 @@ var outputKinds = []struct {
 	{"lamp", wire.OutputLamp, "5 s"},
 }
 
+// noKind stands for the kind of an output that has none that is known.
+const noKind wire.OutputKind = 0xff
+
 func (c *checker) output(kind Kind, i int, f fileOutput) Output {
 	table := fmt.Sprintf("board.output[%d]", i)
 	var names []string
@@ -244,21 +244,26 @@ func (c *checker) output(kind Kind, i int, f fileOutput) Output {
 		names = append(names, k.name)
 	}
 	out := Output{Name: c.name(table, f.Name), Delay: c.duration(table, "delay", f.Delay, 0, 0, longestDelay)}
-	example := outputKinds[0]
-	if k := slices.Index(names, choice(c, table, "kind", f.Kind, names)); k >= 0 {
-		example = outputKinds[k]
+	out.Kind = noKind
+	known := slices.Index(names, choice(c, table, "kind", f.Kind, names))
+	example := outputKinds[max(known, 0)].longest
+	if known >= 0 {
+		out.Kind = outputKinds[known].kind
 	}
-	out.Kind = example.kind
 	if kind == Serial {
 		c.builtIn(table, map[string]bool{"pin": f.Pin != nil, "chip": f.Chip != nil, "line": f.Line != nil,
 			"safe": f.Safe != nil, "longest_on": f.LongestOn != nil})
 		return out
 	}
-	out.Line = c.line(table, f.fileLine)
-	out.SafeHigh = choice(c, table, "safe", f.Safe, []string{"low", "high"}) == "high"
-	if f.LongestOn == nil {
+	if kind == GPIO || f.fileLine != (fileLine{}) {
+		out.Line = c.line(table, f.fileLine)
+	}
+	if kind == GPIO || f.Safe != nil {
+		out.SafeHigh = choice(c, table, "safe", f.Safe, []string{"low", "high"}) == "high"
+	}
+	if kind == GPIO && f.LongestOn == nil {
 		c.fail(fmt.Sprintf("%s (%s): longest_on is missing: an output without a limit could stay on", table, out.Name),
-			fmt.Sprintf("write the longest time it may be on, for instance longest_on = %q", example.longest), table)
+			fmt.Sprintf("write the longest time it may be on, for instance longest_on = %q", example), table)
 	} else {
 		out.LongestOn = c.duration(table, "longest_on", f.LongestOn, 0, time.Microsecond, longestOn)
 	}
@@ -275,8 +280,9 @@ func (c *checker) name(table string, text *string) string {
 	case text == nil:
 		c.fail(table+": name is missing", `write a short name, for instance name = "beam"`, table)
 	case bad:
-		c.fail(fmt.Sprintf("%s: name = %q will not do", table, name),
+		c.fail(fmt.Sprintf("%s: name = %s will not do", table, quote(name)),
 			fmt.Sprintf("write 1 to %d plain letters, digits and signs", wire.MaxName), table+".name")
+		return ""
 	}
 	return name
 }
@@ -308,21 +314,23 @@ func (l Line) key() string {
 }
 
 // counts checks how many pins there are.
-func (c *checker) counts(b Board) {
-	if b.Kind == Simulated && len(b.Inputs)+len(b.Outputs) > 0 {
+func (c *checker) counts(kind Kind, f fileBoard) {
+	if kind == Simulated && len(f.Inputs)+len(f.Outputs) > 0 {
 		c.fail("the simulated board has its own inputs and outputs",
 			`remove [[board.input]] and [[board.output]], or write kind = "gpio"`, "board.kind")
+		return
 	}
-	if b.Kind == GPIO && len(b.Outputs) == 0 {
+	if kind == GPIO && len(f.Outputs) == 0 {
 		c.fail("the board has no output: nothing could fire", "add a [[board.output]]", "board")
 	}
-	if len(b.Inputs) > wire.MaxPins {
-		c.fail(fmt.Sprintf("%d inputs are too many", len(b.Inputs)), fmt.Sprintf("keep at most %d", wire.MaxPins),
-			fmt.Sprintf("board.input[%d]", wire.MaxPins))
-	}
-	if len(b.Outputs) > wire.MaxPins {
-		c.fail(fmt.Sprintf("%d outputs are too many", len(b.Outputs)), fmt.Sprintf("keep at most %d", wire.MaxPins),
-			fmt.Sprintf("board.output[%d]", wire.MaxPins))
+	c.atMost("input", len(f.Inputs))
+	c.atMost("output", len(f.Outputs))
+}
+
+func (c *checker) atMost(list string, n int) {
+	if n > wire.MaxPins {
+		c.fail(fmt.Sprintf("%d %ss are too many", n, list), fmt.Sprintf("keep at most %d", wire.MaxPins),
+			fmt.Sprintf("board.%s[%d]", list, wire.MaxPins))
 	}
 }
 
@@ -334,7 +342,8 @@ func (c *checker) unique(b Board) {
 			return
 		}
 		if first, ok := seen[what+value]; ok {
-			c.fail(fmt.Sprintf("%s: %s %q is already taken by %s", table, what, value, first), remedy, table+"."+key, table)
+			c.fail(fmt.Sprintf("%s: %s %s is already taken by %s", table, what, quote(value), first), remedy,
+				table+"."+key, table)
 			return
 		}
 		seen[what+value] = table
@@ -383,7 +392,7 @@ func choice[T ~string](c *checker, table, key string, text *string, words []T) T
 	if i := slices.Index(words, T(*text)); i >= 0 {
 		return words[i]
 	}
-	c.fail(fmt.Sprintf("%s: %s = %q is not known", table, key, *text), remedy, table+"."+key)
+	c.fail(fmt.Sprintf("%s: %s = %s is not known", table, key, quote(*text)), remedy, table+"."+key)
 	return ""
 }
 
@@ -401,11 +410,11 @@ func (c *checker) duration(table, key string, text *string, otherwise, low, high
 	t, err := phys.ParseTime(*text)
 	switch {
 	case err != nil:
-		c.fail(fmt.Sprintf("%s.%s = %q is not a time", table, key, *text), "write it with its unit: "+forms[key],
+		c.fail(fmt.Sprintf("%s.%s = %s is not a time", table, key, quote(*text)), "write it with its unit: "+forms[key],
 			table+"."+key)
 		return otherwise
 	case !(t >= phys.Seconds(low) && t <= phys.Seconds(high)):
-		c.fail(fmt.Sprintf("%s.%s = %q is out of range", table, key, *text),
+		c.fail(fmt.Sprintf("%s.%s = %s is out of range", table, key, quote(*text)),
 			fmt.Sprintf("write a time from %v to %v, for instance %s", phys.Seconds(low), phys.Seconds(high),
 				forms[key]), table+"."+key)
 		return otherwise

@@ -164,13 +164,14 @@ line = 22
 	assert.Nil(t, b.Heartbeat)
 }
 
+const valid = head + beam + flash
+
 func shutter(name, pin string) string {
 	return strings.NewReplacer(`name = "flash"`, `name = "`+name+`"`, `kind = "flash"`, `kind = "shutter"`, "GPIO24", pin).
 		Replace(flash)
 }
 
 func TestErrors(t *testing.T) {
-	valid := head + beam + flash
 	_, err := Parse("x.toml", []byte(valid))
 	require.NoError(t, err, "the text that the cases spoil")
 

@@ -1,39 +1,17 @@
 package config
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
-	"reflect"
-	"slices"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
-	"github.com/pelletier/go-toml/v2/unstable"
+
+	"stillwater/internal/textfile"
 )
-
-// Error is one thing wrong with a configuration: where, what, and what to write.
-type Error struct {
-	Path         string
-	Line, Column int // from 1; 0: not at one place
-	What, Remedy string
-	Err          error // the cause, where there is one
-}
-
-// Error is "file:line:column: what; remedy".
-func (e *Error) Error() string {
-	where := e.Path
-	if e.Line > 0 {
-		where = fmt.Sprintf("%s:%d:%d", e.Path, e.Line, e.Column)
-	}
-	return where + ": " + e.What + "; " + e.Remedy
-}
-
-// Unwrap is the cause.
-func (e *Error) Unwrap() error { return e.Err }
 
 // ErrNotFound says that no configuration was found in any of the usual places.
 var ErrNotFound = errors.New("no stillwater.toml")
@@ -62,14 +40,25 @@ func Find(path string) (Config, error) {
 	return Default(), fmt.Errorf("%w in %s", ErrNotFound, strings.Join(Places(), ", "))
 }
 
-// Load reads and checks one file. The error joins one *Error for each thing found wrong.
+// mostBytes is far more than any configuration: the longest example, with its comments, has 4 kB.
+const mostBytes = 32 << 10
+
+// Load reads and checks one file. The error joins one *Error for each thing found wrong, up to a readable number.
 func Load(path string) (Config, error) {
-	text, err := os.ReadFile(path)
+	text, err := textfile.Read(path, mostBytes)
+	if errors.Is(err, textfile.ErrTooLarge) {
+		return Config{}, tooLarge(path)
+	}
 	if err != nil {
 		return Config{}, &Error{Path: path, What: fmt.Sprintf("cannot be read: %v", cause(err)),
 			Remedy: "name a readable file, or leave --config out to run the simulated rig", Err: err}
 	}
 	return Parse(path, text)
+}
+
+func tooLarge(path string) *Error {
+	return &Error{Path: path, What: fmt.Sprintf("it is larger than %d kB", mostBytes>>10),
+		Remedy: "name a configuration; this is something else", Err: textfile.ErrTooLarge}
 }
 
 func cause(err error) error {
@@ -81,20 +70,30 @@ func cause(err error) error {
 }
 
 // Parse reads and checks a configuration's text; path is for the errors. The error joins one *Error for each thing
-// found wrong.
+// found wrong, up to a readable number.
 func Parse(path string, text []byte) (Config, error) {
+	if len(text) > mostBytes {
+		return Config{}, tooLarge(path)
+	}
+	sum := fmt.Sprintf("%x", sha256.Sum256(text))
+	plain, err := textfile.Decode(text)
+	if err != nil {
+		return Config{}, encodingError(path, text, err)
+	}
 	var f file
-	dec := toml.NewDecoder(bytes.NewReader(text)).DisallowUnknownFields()
-	if err := dec.Decode(&f); err != nil {
+	if err := toml.Unmarshal(plain, &f); err != nil {
 		return Config{}, decodeError(path, err)
 	}
-	c := checker{path: path, at: positions(text)}
-	config := c.config(f)
-	config.Path, config.Sum = path, fmt.Sprintf("%x", sha256.Sum256(text))
-	if err := errors.Join(c.errs...); err != nil {
-		return Config{}, err
+	c := checker{path: path, at: map[string]place{}}
+	c.outline(plain)
+	if len(c.errs) == 0 {
+		config := c.config(f)
+		if len(c.errs) == 0 {
+			config.Path, config.Sum = path, sum
+			return config, nil
+		}
 	}
-	return config, nil
+	return Config{}, c.err()
 }
 
 // file is the text's shape. Pointers tell "not written" from "written as nothing".
@@ -182,131 +181,4 @@ var forms = map[string]string{
 	"safe":       `safe = "low"`,
 	"longest_on": `longest_on = "10 ms"`,
 	"delay":      `delay = "50 us"`,
-}
-
-// decodeError says what the decoder found in the words of Error.
-func decodeError(path string, err error) error {
-	var missing *toml.StrictMissingError
-	if errors.As(err, &missing) {
-		var errs []error
-		for i := range missing.Errors {
-			errs = append(errs, unknownKey(path, &missing.Errors[i]))
-		}
-		return errors.Join(errs...)
-	}
-	var de *toml.DecodeError
-	if !errors.As(err, &de) {
-		return &Error{Path: path, What: err.Error(), Remedy: "correct the file", Err: err}
-	}
-	line, column := de.Position()
-	e := &Error{Path: path, Line: line, Column: column, What: strings.TrimPrefix(de.Error(), "toml: "), Err: err,
-		Remedy: `the file is TOML: key = value lines, texts in "quotes", [tables] and [[lists of tables]]`}
-	if key := de.Key(); len(key) > 0 && strings.Contains(de.Error(), "already") {
-		e.What, e.Remedy = fmt.Sprintf("%q is written twice", strings.Join(key, ".")), "keep one of the two"
-	} else if len(key) > 0 {
-		last := key[len(key)-1]
-		if form, ok := forms[last]; ok {
-			e.What, e.Remedy = strings.Join(key, ".")+" has a value of the wrong kind", "write it as "+form
-		}
-	}
-	return e
-}
-
-func unknownKey(path string, de *toml.DecodeError) *Error {
-	line, column := de.Position()
-	key := de.Key()
-	known := keysOf(reflect.TypeFor[file](), key[:len(key)-1])
-	return &Error{Path: path, Line: line, Column: column, Err: de,
-		What:   fmt.Sprintf("unknown key %q", strings.Join(key, ".")),
-		Remedy: "known here: " + strings.Join(known, ", ")}
-}
-
-// keysOf lists the keys of the table at path.
-func keysOf(t reflect.Type, path []string) []string {
-	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
-		t = t.Elem()
-	}
-	if t.Kind() != reflect.Struct {
-		return nil
-	}
-	var keys []string
-	for _, f := range reflect.VisibleFields(t) {
-		tag := f.Tag.Get("toml")
-		if tag == "" {
-			continue
-		}
-		if len(path) > 0 && tag == path[0] {
-			return keysOf(f.Type, path[1:])
-		}
-		keys = append(keys, tag)
-	}
-	slices.Sort(keys)
-	return keys
-}
-
-// place is a line and column, from 1.
-type place struct{ line, column int }
-
-// positions maps each table and key of a document to where it stands: "listen", "board", "board.output[1]",
-// "board.output[1].pin". The text has been decoded before, so it parses.
-func positions(text []byte) map[string]place {
-	at := map[string]place{}
-	count := map[string]int{}
-	table := ""
-	var p unstable.Parser
-	p.Reset(text)
-	for p.NextExpression() {
-		e := p.Expression()
-		name, start := keyOf(&p, e)
-		switch e.Kind {
-		case unstable.ArrayTable:
-			table = fmt.Sprintf("%s[%d]", name, count[name])
-			count[name]++
-			at[table] = start
-		case unstable.Table:
-			table = name
-			at[table] = start
-		case unstable.KeyValue:
-			note(&p, at, join(table, name), start, e.Value())
-		}
-	}
-	return at
-}
-
-// note writes down a key and, for tables and lists written in one line, the keys inside its value.
-func note(p *unstable.Parser, at map[string]place, name string, start place, value *unstable.Node) {
-	at[name] = start
-	children := value.Children()
-	switch value.Kind {
-	case unstable.InlineTable:
-		for children.Next() {
-			inner, innerStart := keyOf(p, children.Node())
-			note(p, at, join(name, inner), innerStart, children.Node().Value())
-		}
-	case unstable.Array:
-		for i := 0; children.Next(); i++ {
-			note(p, at, fmt.Sprintf("%s[%d]", name, i), start, children.Node())
-		}
-	}
-}
-
-func join(table, key string) string {
-	if table == "" {
-		return key
-	}
-	return table + "." + key
-}
-
-// keyOf is the dotted key of an expression and where it starts.
-func keyOf(p *unstable.Parser, e *unstable.Node) (string, place) {
-	var parts []string
-	var start place
-	for it := e.Key(); it.Next(); {
-		if parts == nil {
-			s := p.Shape(it.Node().Raw).Start
-			start = place{s.Line, s.Column}
-		}
-		parts = append(parts, string(it.Node().Data))
-	}
-	return strings.Join(parts, "."), start
 }

@@ -3,11 +3,14 @@
 package published
 
 import (
+	"bytes"
 	"encoding/csv"
 	"os"
 	"path/filepath"
 	"strconv"
 	"testing"
+
+	"stillwater/internal/textfile"
 )
 
 // Row is one line of a table by the names of its columns.
@@ -33,12 +36,14 @@ func (r Row) Metres(t testing.TB, column string) float64 {
 // repository's root.
 func Rows(t testing.TB, name string) []Row {
 	t.Helper()
-	file, err := os.Open(filepath.Join("..", "..", "testdata", "published", name))
-	if err != nil {
-		t.Fatal(err)
+	text, err := os.ReadFile(filepath.Join("..", "..", "testdata", "published", name))
+	if err == nil {
+		text, err = textfile.Decode(text)
 	}
-	defer file.Close()
-	reader := csv.NewReader(file)
+	if err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	reader := csv.NewReader(bytes.NewReader(text))
 	reader.Comment = '#'
 	lines, err := reader.ReadAll()
 	if err != nil {

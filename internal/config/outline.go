@@ -1,0 +1,160 @@
+package config
+
+import (
+	"bytes"
+	"fmt"
+	"reflect"
+	"slices"
+	"sort"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2/unstable"
+)
+
+// The decoder says where a value of the wrong type stands, but not where a key stands whose value is wrong for another
+// reason. Its parser does. (BurntSushi/toml, the other common library, keeps the places of keys to itself, as of
+// November 2026.) The parser is called unstable because it may change with a minor version: go.mod fixes the version,
+// a change would not compile, and only this file uses it.
+
+// place is a line and column, from 1.
+type place struct{ line, column int }
+
+// outline finds where each known table and key of a document stands, by names like "listen", "board",
+// "board.output[1]" and "board.output[1].pin", and fails those that are not known. The text has been decoded before, so
+// it parses.
+func (c *checker) outline(text []byte) {
+	var p unstable.Parser
+	p.Reset(text)
+	root := reflect.TypeFor[file]()
+	o := outliner{checker: c, starts: lineStarts(text), p: &p, count: map[string]int{}, table: &table{"", "", root}}
+	for p.NextExpression() {
+		e := p.Expression()
+		switch e.Kind {
+		case unstable.ArrayTable, unstable.Table:
+			o.table = o.enter(&table{"", "", root}, e)
+			if o.table != nil && e.Kind == unstable.ArrayTable {
+				name := o.table.name
+				o.table.name = fmt.Sprintf("%s[%d]", name, o.count[name])
+				o.count[name]++
+			}
+			o.stands(o.table, e)
+		case unstable.KeyValue:
+			o.keyValue(o.table, e)
+		}
+	}
+}
+
+// outliner is the way through a document.
+type outliner struct {
+	*checker
+	starts []int // of the lines
+	p      *unstable.Parser
+	count  map[string]int // of each list's tables
+	table  *table         // that keys belong to; nil: to one that is not known
+}
+
+// table is a known table or key: its name with the places in lists and without, and what it may hold.
+type table struct {
+	name, plain string
+	holds       reflect.Type
+}
+
+// enter follows the dotted key of an expression from a table inwards; nil if something on the way is not known, which
+// is said once.
+func (o *outliner) enter(from *table, e *unstable.Node) *table {
+	for it := e.Key(); it.Next(); {
+		key := string(it.Node().Data)
+		keys, inner := keysOf(from.holds)
+		i, known := slices.BinarySearch(keys, key)
+		if !known {
+			if keys != nil { // else the decoder has said it: there is a value where a table is wanted
+				o.failAt(o.place(it.Node()), "unknown key "+quote(join(from.plain, key)), "known here: "+strings.Join(keys, ", "))
+			}
+			return nil
+		}
+		from = &table{join(from.name, key), join(from.plain, key), inner[i]}
+	}
+	return from
+}
+
+// stands keeps where a table or key is.
+func (o *outliner) stands(t *table, e *unstable.Node) {
+	if it := e.Key(); t != nil && it.Next() {
+		o.at[t.name] = o.place(it.Node())
+	}
+}
+
+func (o *outliner) keyValue(from *table, e *unstable.Node) {
+	if from == nil {
+		return
+	}
+	key := o.enter(from, e)
+	o.stands(key, e)
+	if key != nil {
+		o.value(*key, e.Value())
+	}
+}
+
+// value looks at the keys inside a value: of tables and lists written in one line.
+func (o *outliner) value(t table, value *unstable.Node) {
+	children := value.Children()
+	switch value.Kind {
+	case unstable.InlineTable:
+		for children.Next() {
+			o.keyValue(&t, children.Node())
+		}
+	case unstable.Array:
+		if t.holds.Kind() != reflect.Slice {
+			return
+		}
+		start := o.at[t.name]
+		for i := 0; children.Next(); i++ {
+			one := table{fmt.Sprintf("%s[%d]", t.name, i), t.plain, t.holds.Elem()}
+			o.at[one.name] = start
+			o.value(one, children.Node())
+		}
+	}
+}
+
+// lineStarts are the offsets at which lines begin.
+func lineStarts(text []byte) []int {
+	starts, at := []int{0}, 0
+	for line := range bytes.Lines(text) {
+		at += len(line)
+		starts = append(starts, at)
+	}
+	return starts
+}
+
+func (o *outliner) place(n *unstable.Node) place {
+	at := int(n.Raw.Offset)
+	line := sort.SearchInts(o.starts, at+1)
+	return place{line, at - o.starts[line-1] + 1}
+}
+
+// keysOf lists the keys of a table, sorted, with what each holds; none if it is no table.
+func keysOf(t reflect.Type) (keys []string, holds []reflect.Type) {
+	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if t.Kind() != reflect.Struct {
+		return nil, nil
+	}
+	fields := slices.DeleteFunc(reflect.VisibleFields(t), func(f reflect.StructField) bool {
+		return f.Tag.Get("toml") == "" // embedded
+	})
+	slices.SortFunc(fields, func(a, b reflect.StructField) int {
+		return strings.Compare(a.Tag.Get("toml"), b.Tag.Get("toml"))
+	})
+	for _, f := range fields {
+		keys, holds = append(keys, f.Tag.Get("toml")), append(holds, f.Type)
+	}
+	return keys, holds
+}
+
+func join(table, key string) string {
+	if table == "" {
+		return key
+	}
+	return table + "." + key
+}

@@ -1,0 +1,66 @@
+// Package textfile reads texts that a person may have edited, in whatever editor: bounded, from files that end, in
+// UTF-8 with or without a byte-order mark.
+package textfile
+
+import (
+	"bytes"
+	"errors"
+	"io"
+	"io/fs"
+	"os"
+	"unicode/utf8"
+)
+
+// What can be wrong with a text file; errors.Is tells them apart.
+var (
+	ErrFolder     = errors.New("it is a folder")
+	ErrNotRegular = errors.New("it is no regular file")
+	ErrTooLarge   = errors.New("it is larger than any such file")
+	ErrUTF16      = errors.New("it is UTF-16")
+)
+
+// Read returns a file's bytes as they are, at most most of them. A device or a pipe, which may never end, is refused
+// without being opened.
+func Read(path string, most int64) ([]byte, error) {
+	info, err := os.Stat(path)
+	switch {
+	case err != nil:
+		return nil, err
+	case info.IsDir():
+		return nil, &fs.PathError{Op: "read", Path: path, Err: ErrFolder}
+	case !info.Mode().IsRegular():
+		return nil, &fs.PathError{Op: "read", Path: path, Err: ErrNotRegular}
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(text)) > most {
+		err = &fs.PathError{Op: "read", Path: path, Err: ErrTooLarge}
+	}
+	return text, err
+}
+
+// NotUTF8 is the error of a text that is not UTF-8 from this byte on.
+type NotUTF8 int
+
+// Error says so.
+func (NotUTF8) Error() string { return "it is not UTF-8" }
+
+// Decode returns a text without the byte-order mark that some editors write. The error is ErrUTF16 or NotUTF8.
+func Decode(text []byte) ([]byte, error) {
+	if bytes.HasPrefix(text, []byte{0xff, 0xfe}) || bytes.HasPrefix(text, []byte{0xfe, 0xff}) {
+		return nil, ErrUTF16
+	}
+	text = bytes.TrimPrefix(text, []byte("\ufeff"))
+	for at := 0; at < len(text); {
+		r, size := utf8.DecodeRune(text[at:])
+		if r == utf8.RuneError && size <= 1 {
+			return nil, NotUTF8(at)
+		}
+		at += size
+	}
+	return text, nil
+}
