@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/avr"
+	"stillwater/firmware/avr"
 	"stillwater/internal/control"
 )
 

@@ -12,7 +12,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"stillwater/internal/avr"
+	"stillwater/firmware/avr"
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
 )

@@ -8,7 +8,7 @@ import (
 	"slices"
 	"sync"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // wave is one square wave: its frequency, how long it is simulated, from when on it is looked at, and the longest step.

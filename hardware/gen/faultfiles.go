@@ -8,7 +8,7 @@ import (
 	"path/filepath"
 	"sync/atomic"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // What -faults makes; the rest of the generator leaves these files as they are.

@@ -11,7 +11,7 @@ import (
 	"sync"
 	"time"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // faultSections are where a fault can keep outputs from being released. Of camera and valve one channel stands for all.

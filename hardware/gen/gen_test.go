@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 	"stillwater/internal/need"
 )
 

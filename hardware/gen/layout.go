@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"strings"
 
-	"stillwater/internal/circuit"
-	"stillwater/internal/layout"
+	"stillwater/hardware/circuit"
+	"stillwater/hardware/layout"
 )
 
 // layouts makes the boards as they are put together: the plans for hand wiring, and printed boards.

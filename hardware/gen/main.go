@@ -12,7 +12,7 @@ import (
 	"slices"
 	"strings"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 func main() {

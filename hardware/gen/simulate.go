@@ -13,7 +13,7 @@ import (
 	"strings"
 	"sync"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // lab is what the simulation is made of: the description, and the files of hardware/sim.

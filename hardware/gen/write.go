@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // files are what is generated: name in hardware/generated, text.

@@ -14,14 +14,14 @@ const module = "stillwater/"
 // layers says which layer each package is in: it imports lower layers only.
 var layers = map[string]int{
 	"internal/phys": 0, "internal/care": 0, "web": 0, "firmware/image": 0,
-	"internal/circuit":    1,
+	"hardware/circuit":    1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/lateness": 1, "internal/clocksync": 1,
-	"internal/shot": 2, "internal/wire": 2, "internal/trigger": 2, "internal/layout": 2,
+	"internal/shot": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3,
 	"internal/textfile":  3,
 	"internal/bootclock": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
-	"internal/config": 4, "internal/render": 4, "internal/serialport": 4, "internal/avr": 4,
+	"internal/config": 4, "internal/render": 4, "internal/serialport": 4, "firmware/avr": 4,
 	"internal/control": 5, "internal/page": 5,
 	"cmd/stillwater": 6, "hardware/gen": 6, "cmd/debs": 6,
 }
@@ -70,7 +70,7 @@ func imports(s source) (list []imported) {
 	return list
 }
 
-func importRules() []rule { return []rule{layerRule(), moduleRule(), pureRule()} }
+func importRules() []rule { return []rule{layerRule(), hardwareRule(), moduleRule(), pureRule()} }
 
 func layerRule() rule {
 	return rule{"packages import lower layers", checkLayers, []example{
@@ -88,6 +88,18 @@ func layerRule() rule {
 		one("internal/trigger/a.go", "package trigger", `import _ "stillwater/internal/wire"`),
 		one("internal/wire/a_test.go", "package wire_test", `import _ "stillwater/internal/board/boardtest"`),
 		one("internal/rig/a.go", "package rig", `import _ "stillwater/internal/scene"`, `import _ "os"`),
+	}}
+}
+
+func hardwareRule() rule {
+	return rule{"the product does without its drawings", checkHardware, []example{
+		{one("internal/shot/a.go", "package shot", `import _ "stillwater/hardware/circuit"`),
+			"internal/shot/a.go:2: imports stillwater/hardware/circuit"},
+		{one("cmd/stillwater/a.go", "package main", `import _ "stillwater/hardware/layout"`), "hardware/layout"},
+		{one("internal/rig/a_test.go", "package rig", `import _ "stillwater/hardware/circuit"`), "hardware/circuit"},
+	}, []files{
+		one("hardware/gen/a.go", "package main", `import _ "stillwater/hardware/circuit"`),
+		one("hardware/circuit/a.go", "package circuit", `import _ "stillwater/internal/care"`),
 	}}
 }
 
@@ -154,6 +166,19 @@ func checkLayers(t tree) (found []string) {
 			case below >= own && !siblings[[2]string{s.dir(), other}]:
 				found = append(found,
 					fmt.Sprintf("%s: %s (layer %d) imports %s (layer %d)", i.where, s.dir(), own, other, below))
+			}
+		}
+	}
+	return found
+}
+
+// checkHardware keeps what makes the hardware's drawings out of everything else, its tests included.
+func checkHardware(t tree) (found []string) {
+	const tools = "hardware/"
+	for _, s := range t.golang() {
+		for _, i := range imports(s) {
+			if strings.HasPrefix(i.path, module+tools) && !strings.HasPrefix(s.path, tools) {
+				found = append(found, i.where+": imports "+i.path+": only "+tools+" may")
 			}
 		}
 	}

@@ -9,7 +9,7 @@ import (
 	"math"
 	"strconv"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // What boards are made of, in millimetres.

@@ -94,7 +94,7 @@ func (r *reader) readType(w []string) error {
 	t := &Type{Name: w[0], Kind: Kind(w[1]), Generic: w[2], Rating: map[string]float64{},
 		Foot: Foot{Drill: 0.8}, Line: r.line}
 	if _, known := kinds[t.Kind]; !known {
-		return r.fail("use one of the kinds in internal/circuit/kinds.go", "type %s is of unknown kind %q", w[0], w[1])
+		return r.fail("use one of the kinds in hardware/circuit/kinds.go", "type %s is of unknown kind %q", w[0], w[1])
 	}
 	if r.design.Types[t.Name] != nil {
 		return r.fail("give each type a name of its own", "type %s is there twice", t.Name)

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // rule looks at one plan and says what is against it, and what to do.
@@ -18,14 +18,6 @@ type rule struct {
 
 var rules = []rule{{"room", checkRoom}, {"joints", checkJoints}, {"shorts", checkShorts}, {"distance", checkDistance},
 	{"edge", checkEdge}, {"wires", checkWires}}
-
-// Rules lists the names of all rules.
-func Rules() (names []string) {
-	for _, r := range rules {
-		names = append(names, r.name)
-	}
-	return names
-}
 
 // Check lists everything that is against the rules. It looks at the plan as it is drawn and does not ask how the wires
 // were found.
@@ -200,19 +192,6 @@ func checkDistance(p *Plan) (bad []string) {
 		}
 	}
 	return bad
-}
-
-// Nearest is the least distance in millimetres between what conducts in different groups, and 0 for one group.
-func (p *Plan) Nearest() (mm float64) {
-	list := p.metals()
-	for i, a := range list {
-		for _, b := range list[i+1:] {
-			if d := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; a.group != b.group && (mm == 0 || d < mm) {
-				mm = d
-			}
-		}
-	}
-	return mm
 }
 
 // apart is the distance of two lines, 0 where they cross.

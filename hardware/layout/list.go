@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // heading heads every list.

@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // The sheets of the plans are A4, lying.

@@ -16,6 +16,14 @@ import (
 	"stillwater/internal/config"
 )
 
+// carrier finds a carrier of the design by its name.
+func carrier(t testing.TB, name string) *Carrier {
+	t.Helper()
+	c := find(design(t).Carriers, func(c *Carrier) bool { return c.Name == name })
+	require.NotNil(t, c, name)
+	return c
+}
+
 var pinMacro = regexp.MustCompile(`(?m)^#define PIN_([A-Z0-9]+) ([B-D]), ([0-7])$`)
 
 // The firmware's header says which port is what; the carrier's wires say the same.
@@ -31,7 +39,7 @@ func TestTheTimingBoardIsWiredAsTheFirmwareHasIt(t *testing.T) {
 	require.NotEmpty(t, firmware)
 	firmware["MIC_TAP"] = firmware["MICROPHONE"] // the firmware listens to the analog tap
 	delete(firmware, "MICROPHONE")
-	assert.Equal(t, firmware, lines(design(t).Carrier("mega328")))
+	assert.Equal(t, firmware, lines(carrier(t, "mega328")))
 }
 
 // lines are the signals of a carrier with the names that software has for their pins.
@@ -50,12 +58,12 @@ var dil = map[string]string{"PD2": "4", "PD3": "5", "PD4": "6", "PD5": "11", "PD
 	"PB1": "15", "PB2": "16", "PB3": "17", "PC0": "23", "PC1": "24", "PC2": "25"}
 
 func TestPortsAreAtTheirPlaces(t *testing.T) {
-	for _, w := range design(t).Carrier("mega328").Wires {
+	for _, w := range carrier(t, "mega328").Wires {
 		if w.Line != "" {
 			assert.Equal(t, "DIL_"+dil[w.Line], w.Pin, w.Line)
 		}
 	}
-	for _, w := range design(t).Carrier("sbc40").Wires {
+	for _, w := range carrier(t, "sbc40").Wires {
 		assert.True(t, w.Pin == Open || strings.HasPrefix(w.Pin, "P1_"), w.Pin)
 	}
 }
@@ -63,7 +71,7 @@ func TestPortsAreAtTheirPlaces(t *testing.T) {
 // example is the configuration's example with everything, which is for the 40-pin header.
 func example(t testing.TB) config.Config {
 	t.Helper()
-	c, err := config.Load("../config/testdata/stillwater.toml")
+	c, err := config.Load("../../internal/config/testdata/stillwater.toml")
 	require.NoError(t, err)
 	return c
 }
@@ -82,12 +90,12 @@ func line40(c *Carrier, l config.Line) string {
 }
 
 func TestTheSingleBoardComputerIsWiredAsTheExampleHasIt(t *testing.T) {
-	carrier, c := design(t).Carrier("sbc40"), example(t)
-	want := lines(carrier)
+	sbc, c := carrier(t, "sbc40"), example(t)
+	want := lines(sbc)
 	seen := 0
 	check := func(signal string, l config.Line) {
 		seen++
-		assert.Equal(t, want[strings.ToUpper(signal)], line40(carrier, l), signal)
+		assert.Equal(t, want[strings.ToUpper(signal)], line40(sbc, l), signal)
 	}
 	for _, in := range c.Board.Inputs {
 		check(in.Name, in.Line)
@@ -102,7 +110,7 @@ func TestTheSingleBoardComputerIsWiredAsTheExampleHasIt(t *testing.T) {
 
 // What the simulation found the electronics to delay is what the example compensates.
 func TestTheExampleCompensatesTheSimulatedDelays(t *testing.T) {
-	text, err := os.ReadFile("../../hardware/generated/delays.csv")
+	text, err := os.ReadFile("../generated/delays.csv")
 	require.NoError(t, err)
 	rows := csv.NewReader(strings.NewReader(string(text)))
 	rows.Comment = '#'

@@ -135,11 +135,6 @@ func (d *Design) Board(name string) *Board {
 	return find(d.Boards, func(b *Board) bool { return b.Name == name })
 }
 
-// Carrier finds a carrier.
-func (d *Design) Carrier(name string) *Carrier {
-	return find(d.Carriers, func(c *Carrier) bool { return c.Name == name })
-}
-
 // Net finds a net.
 func (b *Board) Net(name string) *Net {
 	return find(b.Nets, func(n *Net) bool { return n.Name == name })

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // origin is where the board's corner is on KiCad's sheet, in millimetres.

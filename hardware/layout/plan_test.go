@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // cramped lists texts of a drawing that lie on each other, on a leg of a part, or leave the sheet.

@@ -10,7 +10,7 @@ import (
 // source is the project's own description.
 func source(t testing.TB) string {
 	t.Helper()
-	text, err := os.ReadFile("../../hardware/circuits.txt")
+	text, err := os.ReadFile("../circuits.txt")
 	require.NoError(t, err)
 	return string(text)
 }

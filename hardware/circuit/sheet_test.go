@@ -15,7 +15,7 @@ import (
 
 func drawnBoards(t testing.TB) []*Board {
 	t.Helper()
-	text, err := os.ReadFile("../../hardware/circuits.txt")
+	text, err := os.ReadFile("../circuits.txt")
 	require.NoError(t, err)
 	d, err := Parse(string(text))
 	require.NoError(t, err)

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // Prices of an insulated wire: it is quicker to lay than a long way round, and harder to follow with the eye than a

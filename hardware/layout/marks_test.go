@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // shapes are the points of all shapes of a class as they stand in the drawing's text: lines as they go, the middles of
@@ -358,13 +358,21 @@ func TestPadsCanBeSoldered(t *testing.T) {
 	}
 }
 
-// The nearest of two groups, by hand: columns 10 and 15 are 12.7 mm apart, less two pads.
-func TestNearest(t *testing.T) {
-	p := small(t, "part R1 resistor 1k hole=6,10 : 1=A 2=A", "part R2 resistor 1k hole=15,10 : 1=B 2=B")
-	assert.Zero(t, p.Nearest())
-	p.Board.Groups = append(p.Board.Groups, &circuit.Group{Name: "CAM"})
-	p.Board.Net("B").Group = "CAM"
-	assert.InDelta(t, 10.7, p.Nearest(), 1e-9)
+// The distance of two groups, by hand: columns 10 and 15 are 12.7 mm apart, less two pads of 2 mm; 10 and 12 are 5.08.
+func TestDistanceOfTwoGroups(t *testing.T) {
+	for column, want := range map[int]string{15: "", 12: "3.1 mm from"} {
+		p := small(t, "part R1 resistor 1k hole=6,10 : 1=A 2=A",
+			fmt.Sprintf("part R2 resistor 1k hole=%d,10 : 1=B 2=B", column))
+		assert.Empty(t, checkDistance(p), "one group")
+		p.Board.Groups = append(p.Board.Groups, &circuit.Group{Name: "CAM"})
+		p.Board.Net("B").Group = "CAM"
+		found := strings.Join(checkDistance(p), "\n")
+		if want == "" {
+			assert.Empty(t, found)
+		} else {
+			assert.Contains(t, found, want)
+		}
+	}
 }
 
 // The printed board's thick sides say the same as the plan's marks, and each part that has a way round has one.

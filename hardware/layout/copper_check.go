@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"stillwater/internal/circuit"
+	"stillwater/hardware/circuit"
 )
 
 // Check lists everything about the copper that is against the rules: as KiCad's own check does, by other means.

@@ -112,9 +112,6 @@ func darkLamps(v map[string]float64) string {
 // Dark says whether all outputs and rails are released.
 func (l Left) Dark() bool { return !l.Output && l.V12 <= darkV12 && l.V5 <= darkV5 }
 
-// Shown says whether somebody who looks sees that they are not: a live lamp, or the output itself, is on.
-func (l Left) Shown() bool { return l.Dark() || l.Lamp12 || l.Lamp5 || l.Output }
-
 func (l Left) String() string {
 	if l.Dark() {
 		return "released"

@@ -46,14 +46,6 @@ var rules = []rule{
 	{"carrier", checkCarriers},
 }
 
-// Rules lists the names of all rules.
-func Rules() (names []string) {
-	for _, r := range rules {
-		names = append(names, r.name)
-	}
-	return names
-}
-
 // Check lists everything that is against the rules.
 func (d *Design) Check() (list []Finding) {
 	for _, r := range rules {
