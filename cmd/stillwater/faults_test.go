@@ -55,12 +55,12 @@ func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refu
 		if err != nil {
 			return err
 		}
-		hung := make(chan struct{})
-		go func() { // until the daemon or the phone has had enough
-			defer close(hung)
+		ended := make(chan error)
+		go func() {
 			for {
 				var m reply
-				if conn.ReadJSON(&m) != nil {
+				if err := conn.ReadJSON(&m); err != nil {
+					ended <- err
 					return
 				}
 				if m.Type == "refused" {
@@ -72,8 +72,14 @@ func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refu
 			err = conn.WriteMessage(websocket.TextMessage, []byte(chatter(chance)))
 			n--
 		}
+		if err == nil { // it has had enough, and waits for the rest of the answers
+			conn.WriteControl(websocket.CloseMessage, nil, time.Now().Add(time.Minute))
+		}
+		err = <-ended
 		conn.Close()
-		<-hung
+		if !websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.ClosePolicyViolation) {
+			return fmt.Errorf("the connection ended badly: %w", err)
+		}
 	}
 	return nil
 }

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"net/http"
 	"sync"
 	"sync/atomic"
@@ -25,6 +27,10 @@ const (
 	perSecond    = 20 // messages
 	burst        = 40
 	excessMost   = 200 // messages beyond the allowed rate, then the connection is closed
+
+	closeWithin = time.Second            // for the last answers and the reason of a close to leave
+	lingerFor   = 500 * time.Millisecond // for the phone to stop sending after that
+	lingerMost  = 1 << 20                // bytes read meanwhile
 )
 
 var upgrader = websocket.Upgrader{
@@ -44,6 +50,9 @@ type socket struct {
 	disarms  chan struct{}
 	born     time.Time    // its monotonic part counts: the machine's clock may be set meanwhile
 	heard    atomic.Int64 // ns since born
+	waiting  sync.Mutex   // guards the read deadline and lingers
+	lingers  bool         // the read deadline stays
+	broken   bool         // what comes in is no websocket any more; the reader's
 	ended    chan struct{}
 	end      sync.Once
 	code     int // close code, set before ended is closed
@@ -129,9 +138,15 @@ func (k *socket) run(ctx context.Context) {
 	k.hear()
 	snapshots, leave := k.control.Join(k.client)
 	var rest sync.WaitGroup
-	rest.Go(func() { k.read(ctx, &rest) })
+	reading := make(chan struct{})
+	rest.Go(func() {
+		defer close(reading)
+		k.read(ctx, &rest)
+	})
 	rest.Go(func() { k.carryOut(ctx) })
-	k.write(snapshots)
+	if k.write(snapshots) {
+		k.linger(reading)
+	}
 	k.conn.Close()
 	cancel()
 	rest.Wait()
@@ -150,20 +165,40 @@ func (k *socket) stop(code int, why string) {
 func (k *socket) hear() {
 	now := time.Now()
 	k.heard.Store(int64(now.Sub(k.born)))
-	k.conn.SetReadDeadline(now.Add(deafBeats * k.beat))
+	k.waiting.Lock()
+	defer k.waiting.Unlock()
+	if !k.lingers {
+		k.conn.SetReadDeadline(now.Add(deafBeats * k.beat))
+	}
 }
 
-// write sends snapshots, answers and beats until the connection ends.
-func (k *socket) write(snapshots <-chan *control.Snapshot) {
+// linger reads on for a little until the phone closes the connection too. One that is closed while input waits in it is
+// reset, and the phone loses what was sent last.
+func (k *socket) linger(reading <-chan struct{}) {
+	conn := k.conn.NetConn()
+	if half, ok := conn.(interface{ CloseWrite() error }); ok {
+		half.CloseWrite()
+	}
+	k.waiting.Lock()
+	k.lingers = true
+	k.conn.SetReadDeadline(time.Now().Add(lingerFor))
+	k.waiting.Unlock()
+	<-reading
+	if k.broken {
+		io.CopyN(io.Discard, conn, lingerMost)
+	}
+}
+
+// write sends snapshots, answers and beats until the connection ends. It returns whether the phone could be told why.
+func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
 	beat := time.NewTicker(k.beat)
 	defer beat.Stop()
 	for {
 		var err error
 		select {
 		case <-k.ended:
-			message := websocket.FormatCloseMessage(k.code, k.why)
-			k.conn.WriteControl(websocket.CloseMessage, message, time.Now().Add(time.Second))
-			return
+			err := k.finish()
+			return err == nil || errors.Is(err, websocket.ErrCloseSent) // sent by the reader: what came was too long
 		case snap := <-snapshots:
 			err = k.sendSnapshot(snap)
 		case reply := <-k.replies:
@@ -181,7 +216,22 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) {
 		}
 		if err != nil {
 			k.stop(websocket.CloseGoingAway, "write: "+err.Error())
-			return
+			return false
+		}
+	}
+}
+
+// finish sends the answers that wait, then why the connection ends.
+func (k *socket) finish() error {
+	within := time.Now().Add(closeWithin)
+	for {
+		select {
+		case reply := <-k.replies:
+			if err := k.sendBy(within, reply); err != nil {
+				return err
+			}
+		default:
+			return k.conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(k.code, k.why), within)
 		}
 	}
 }
@@ -194,19 +244,23 @@ func (k *socket) sendSnapshot(snap *control.Snapshot) error {
 	return k.send(data)
 }
 
-func (k *socket) send(data []byte) error {
-	k.conn.SetWriteDeadline(time.Now().Add(writeWithin))
+func (k *socket) send(data []byte) error { return k.sendBy(time.Now().Add(writeWithin), data) }
+
+func (k *socket) sendBy(deadline time.Time, data []byte) error {
+	k.conn.SetWriteDeadline(deadline)
 	return k.conn.WriteMessage(websocket.TextMessage, data)
 }
 
-// read takes messages in until the connection ends.
+// read takes messages in until the connection ends. Of what comes after the end was decided here, only a disarm counts.
 func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
 	k.conn.SetReadLimit(messageHard)
 	k.conn.SetPongHandler(func(string) error { k.hear(); return nil })
+	k.conn.SetCloseHandler(func(int, string) error { return nil }) // write answers it, last of all
 	rate := newRate(time.Now())
-	for {
+	for late := 0; late < lingerMost; {
 		kind, data, err := k.conn.ReadMessage()
 		if err != nil {
+			k.broken = !errors.As(err, new(*websocket.CloseError)) && !errors.As(err, new(net.Error))
 			k.stop(websocket.CloseNormalClosure, "read: "+err.Error())
 			return
 		}
@@ -217,18 +271,28 @@ func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
 		}
 		allowed := rate.allow(time.Now())
 		switch {
+		case refusal == nil && cmd.Type == "disarm":
+			k.disarm(context.WithoutCancel(ctx), n, cmd, rest)
+		case k.hasEnded():
+			late += len(data)
 		case rate.excess > excessMost:
 			k.stop(websocket.ClosePolicyViolation, "too many messages")
-			return
 		case refusal != nil:
 			k.reply(n, refusal)
-		case cmd.Type == "disarm":
-			k.disarm(ctx, n, cmd, rest)
 		case !allowed:
 			k.reply(n, &control.Refusal{Why: "Too many messages at once.", Remedy: "Wait a moment and try again."})
 		default:
 			k.enqueue(request{n, cmd})
 		}
+	}
+}
+
+func (k *socket) hasEnded() bool {
+	select {
+	case <-k.ended:
+		return true
+	default:
+		return false
 	}
 }
 

@@ -216,8 +216,34 @@ func TestHugeMessagesEndTheConnection(t *testing.T) {
 	s, web := newServer(t, &puppet{})
 	phone := dial(t, web, pairPhone(t, s, web))
 	phone.snapshot()
-	phone.conn.WriteMessage(websocket.TextMessage, make([]byte, messageHard+1))
-	assert.Contains(t, []int{websocket.CloseMessageTooBig, 0}, phone.closeCode())
+	require.NoError(t, phone.conn.WriteMessage(websocket.TextMessage, make([]byte, 4*messageHard)))
+	assert.Equal(t, websocket.CloseMessageTooBig, phone.closeCode())
+}
+
+// A connection that the server ends while the phone still sends is not reset: the phone reads every answer and why it
+// ended. A disarm in what it sent too much still counts.
+func TestWhatWasSaidBeforeACloseArrives(t *testing.T) {
+	disarmed := make(chan struct{}, 1)
+	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
+		if cmd.Type == "disarm" {
+			disarmed <- struct{}{}
+		}
+		return nil
+	}})
+	phone := dial(t, web, pairPhone(t, s, web))
+	for i := range burst + excessMost + 2000 {
+		phone.send(fmt.Sprintf(`{"n":%d,"type":"take"}`, i+1))
+	}
+	phone.send(`{"n":9,"type":"disarm"}`)
+	answers, closed := 0, 0
+	for closed == 0 {
+		if closed = phone.answerOrClose(); closed == 0 {
+			answers++
+		}
+	}
+	assert.Equal(t, websocket.ClosePolicyViolation, closed)
+	assert.GreaterOrEqual(t, answers, burst+excessMost)
+	<-disarmed
 }
 
 func TestDisarmGoesPastCommandsThatHang(t *testing.T) {
