@@ -11,18 +11,18 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/care"
+	"stillwater/internal/journal"
 	"stillwater/internal/shot"
 )
 
 const (
 	mostShots   = 999
 	nameLongest = 80
-	noteLongest = 500
 )
 
-// Do carries out one command of a client. It returns nil once the command has taken effect; what it changed is then on
-// its way into the journal, and Snapshot.Record says if that does not work. The error is a *Refusal: nothing was
-// changed.
+// Do carries out one command of a client. It returns nil once the command has taken effect; a verdict or a note is on
+// the disk then, what else it changed is on its way into the journal, and Snapshot.Record says if that does not work.
+// The error is a *Refusal: nothing was changed, except by a verdict or a note that the journal could not take yet.
 func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":
@@ -35,6 +35,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.letGo(client)
 	case "pulse":
 		return c.pulse(ctx, client, cmd.Output)
+	case "verdict", "note":
+		return c.remark(ctx, client, cmd)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -67,10 +69,6 @@ func (c *Control) change(client string, cmd Command) error {
 		return c.put(cmd.Field, cmd.Value)
 	case "session":
 		return c.startSession(cmd.Name)
-	case "verdict":
-		return c.judge(cmd.Shot, cmd.Verdict)
-	case "note":
-		return c.note(cmd.Shot, cmd.Text)
 	}
 	return refusal("type", fmt.Sprintf("There is no command %q.", cmd.Type), "Reload the page.")
 }
@@ -140,53 +138,22 @@ func (c *Control) startSession(name string) error {
 	if err := plainText("name", name, nameLongest, false); err != nil {
 		return err
 	}
-	c.session = c.newSession(name)
+	if c.session.id == 0 {
+		return refusal("", "The session that is open is not in the record yet"+because(c.rec.status().Trouble)+".",
+			"Try again when it is.")
+	}
 	c.ticked = map[string]bool{}
-	c.shots, c.seen, c.notice = nil, "", ""
+	c.session = c.newSession(name)
+	c.shots, c.shotCount, c.seen, c.notice = nil, 0, "", ""
 	c.saveSession(c.session)
 	return nil
 }
 
 func (c *Control) newSession(name string) *session {
 	now := c.opts.Clock()
-	return &session{name: name, made: now, started: c.dates.date(now)}
-}
-
-func (c *Control) judge(id int64, v Verdict) error {
-	s, err := c.shotByID(id)
-	if err != nil {
-		return err
-	}
-	switch v {
-	case Unjudged, Early, Good, LateV, Nothing:
-	default:
-		return refusal("verdict", fmt.Sprintf("%q is not a verdict.", v), "Say early, good, late or nothing there.")
-	}
-	s.Verdict = v
-	c.rec.add(false, func(ctx context.Context) error { return c.opts.Journal.SetVerdict(ctx, id, string(v)) })
-	return nil
-}
-
-func (c *Control) note(id int64, text string) error {
-	s, err := c.shotByID(id)
-	if err != nil {
-		return err
-	}
-	if err := plainText("text", text, noteLongest, true); err != nil {
-		return err
-	}
-	s.Note = text
-	c.rec.add(false, func(ctx context.Context) error { return c.opts.Journal.SetNote(ctx, id, text) })
-	return nil
-}
-
-func (c *Control) shotByID(id int64) (*Shot, error) {
-	for i := range c.shots {
-		if c.shots[i].ID == id {
-			return &c.shots[i], nil
-		}
-	}
-	return nil, refusal("shot", fmt.Sprintf("This session has no shot with id %d.", id), "Reload the page.")
+	return &session{name: name, started: c.dates.date(now), row: journal.Session{
+		Name: name, Started: now.Wall, When: asWhen(now), Board: c.opts.Kind, Set: asJSON(c.set), Care: asJSON(c.tickedIDs()),
+	}}
 }
 
 // plainText refuses text that is too long or holds control characters.

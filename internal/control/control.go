@@ -35,6 +35,7 @@ type Journal interface {
 	SaveCare(ctx context.Context, session int64, care string) error
 	Add(context.Context, journal.Shot) (journal.Shot, error)
 	Shots(ctx context.Context, session int64, limit int) ([]journal.Shot, error)
+	Count(ctx context.Context, session int64) (int, error)
 	SetVerdict(ctx context.Context, shot int64, verdict string) error
 	SetNote(ctx context.Context, shot int64, note string) error
 	SetOrigin(ctx context.Context, boot string, origin time.Time, by journal.Dating) error
@@ -68,7 +69,7 @@ const (
 	defaultArmFor = 10 * time.Minute
 	boardWithin   = 5 * time.Second // for the board to load and arm
 	safeWithin    = 2 * time.Second // for the board to confirm a disarm; it goes safe by itself after a second of silence
-	recordWithin  = 3 * time.Second // for the journal to take what it has not got yet when stopping
+	recordWithin  = 3 * time.Second // for the journal to take a remark, or what it has not got yet when stopping
 	redialFirst   = 100 * time.Millisecond
 	redialMost    = 5 * time.Second
 	calm          = 100 * time.Millisecond // between snapshots that only show edges
@@ -104,7 +105,8 @@ type Control struct {
 	session   *session
 	dates     dates
 	ticked    map[string]bool
-	shots     []Shot // of the session, newest first
+	shots     []Shot // of the session, newest first: those that are shown
+	shotCount int    // of the session
 	seen      string
 	phones    phones
 	viewers   map[*viewer]struct{}
@@ -146,9 +148,9 @@ func (r *run) stop() {
 // session is one evening. Its id is 0 until the journal has it.
 type session struct {
 	id      int64
-	name    string // "": nobody gave it one
-	made    bootclock.Reading
-	started time.Time // the best date known
+	name    string          // "": nobody gave it one
+	started time.Time       // the best date known
+	row     journal.Session // what the journal is given of it
 }
 
 // New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not
@@ -180,10 +182,15 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 // Run keeps the board connected until the context ends; then it disarms, writes what the journal has not got yet, and
 // returns.
 func (c *Control) Run(ctx context.Context) error {
-	go c.rec.run()
-	go c.watchClock(ctx)
+	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
+	var all sync.WaitGroup
+	all.Go(func() { c.rec.run(recording) })
+	all.Go(func() { c.watchClock(ctx) })
 	c.keepConnected(ctx)
-	return c.rec.finish(recordWithin)
+	err := c.rec.finish(recordWithin)
+	stop()
+	all.Wait()
+	return err
 }
 
 // keepConnected dials again and again, waiting longer each time the board cannot be reached or does not stay.

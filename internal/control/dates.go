@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -14,6 +15,11 @@ const (
 	clocksAgree = 5 * time.Second // phones' clocks that differ by less say the same
 	originMoves = time.Second     // a smaller change of a boot's date is not worth writing down
 	clockEvery  = 10 * time.Second
+
+	// A phone whose clock jumped is believed again when its reports have agreed for so long: a phone that was set right
+	// is back the same evening, and one whose clock flips to and fro moves no date.
+	believedAfter = 10 * time.Minute
+	dateLogEvery  = time.Minute
 )
 
 // No phone's clock can say a time before this program was written, or long after anyone uses it.
@@ -28,21 +34,54 @@ type dates struct {
 	boot   string
 	origin time.Time // zero: not known
 	by     journal.Dating
-	said   map[string]time.Time // the origin by each phone's clock
-	split  string               // that the phones' clocks differ, in words
+	phones map[string]phoneClock
+	split  string // that the phones' clocks differ, in words
+	logged time.Time
 }
 
-// told takes in what a phone's clock says now.
-func (d *dates) told(client string, now time.Time, r bootclock.Reading) error {
+// phoneClock is what a phone's reports say of the boot. They are held against the first one, so that a clock cannot
+// creep away either.
+type phoneClock struct {
+	origin time.Time
+	since  time.Duration // from the boot to the first report that said so
+	jumped bool          // the reports before said something else; not believed
+}
+
+// report takes in what a phone's clock says now. It says whether the phone has just lost belief.
+func (d *dates) report(client string, now time.Time, r bootclock.Reading) (lost bool, err error) {
 	if now.Before(earliest) || now.After(latest) {
-		return refusal("now", "This phone's clock cannot be right: it says "+now.UTC().Format("2 January 2006")+".",
+		return false, refusal("now", "This phone's clock cannot be right: it says "+now.UTC().Format("2 January 2006")+".",
 			"Set its date, so that it can date the shots of a machine whose own clock is not set.")
 	}
-	if d.said == nil {
-		d.said = map[string]time.Time{}
+	if d.phones == nil {
+		d.phones = map[string]phoneClock{}
 	}
-	d.said[client] = now.Add(-r.SinceBoot)
-	return nil
+	origin := now.Add(-r.SinceBoot)
+	before, known := d.phones[client]
+	switch {
+	case !known:
+		d.phones[client] = phoneClock{origin: origin, since: r.SinceBoot}
+	case origin.Sub(before.origin).Abs() >= clocksAgree:
+		d.phones[client] = phoneClock{origin: origin, since: r.SinceBoot, jumped: true}
+		return !before.jumped, nil
+	case before.jumped && r.SinceBoot-before.since >= believedAfter:
+		before.jumped = false
+		d.phones[client] = before
+	}
+	return false, nil
+}
+
+// believed lists the phones whose clocks count, the one with the earliest date first.
+func (d *dates) believed() (clients []string) {
+	for client, clock := range d.phones {
+		if !clock.jumped {
+			clients = append(clients, client)
+		}
+	}
+	slices.SortFunc(clients, func(a, b string) int {
+		return cmp.Or(d.phones[a].origin.Compare(d.phones[b].origin), cmp.Compare(a, b))
+	})
+	return clients
 }
 
 // settle decides anew. It says whether that changed anything.
@@ -53,8 +92,10 @@ func (d *dates) settle(r bootclock.Reading, holder string) (changed bool) {
 		origin, by, d.split = r.Origin(), journal.BySystem, ""
 	case d.by == journal.BySystem:
 		return false
-	case len(d.said) > 0:
-		origin, by = d.ofPhones(holder), journal.ByPhone
+	default:
+		if middle, ok := d.ofPhones(holder); ok {
+			origin, by = middle, journal.ByPhone
+		}
 	}
 	if by == d.by && origin.Sub(d.origin).Abs() < originMoves {
 		return false
@@ -63,24 +104,23 @@ func (d *dates) settle(r bootclock.Reading, holder string) (changed bool) {
 	return true
 }
 
-// ofPhones is the middle of what the phones' clocks say. Of two that differ the holder's counts.
-func (d *dates) ofPhones(holder string) time.Time {
-	clients := make([]string, 0, len(d.said))
-	for c := range d.said {
-		clients = append(clients, c)
-	}
-	slices.Sort(clients)
-	slices.SortStableFunc(clients, func(a, b string) int { return d.said[a].Compare(d.said[b]) })
-	apart := d.said[clients[len(clients)-1]].Sub(d.said[clients[0]])
-	chosen := clients[(len(clients)-1)/2]
+// ofPhones is the middle of what the phones' clocks say; false when none is believed. Of two that differ the holder's
+// counts.
+func (d *dates) ofPhones(holder string) (origin time.Time, ok bool) {
+	clients := d.believed()
 	d.split = ""
+	if len(clients) == 0 {
+		return time.Time{}, false
+	}
+	chosen := clients[(len(clients)-1)/2]
+	apart := d.phones[clients[len(clients)-1]].origin.Sub(d.phones[clients[0]].origin)
 	if apart >= clocksAgree {
-		if _, ok := d.said[holder]; ok && len(clients) == 2 {
+		if len(clients) == 2 && slices.Contains(clients, holder) {
 			chosen = holder
 		}
 		d.split = fmt.Sprintf("The phones' clocks differ by %s: that of %s counts.", apartWords(apart), chosen)
 	}
-	return d.said[chosen]
+	return d.phones[chosen].origin, true
 }
 
 // date is the best date known for an instant of this boot.
@@ -130,8 +170,13 @@ func (c *Control) phoneClock(client string, now int64) error {
 		return refusal("", "This phone is not connected.", "Reload the page.")
 	}
 	r := c.opts.Clock()
-	if err := c.dates.told(client, time.UnixMilli(now), r); err != nil {
+	lost, err := c.dates.report(client, time.UnixMilli(now), r)
+	if err != nil {
 		return err
+	}
+	if lost {
+		c.log.Warn("a phone's clock jumped: it dates nothing until its reports agree again", "client", client,
+			"for", believedAfter)
 	}
 	c.settleDates(r)
 	return nil
@@ -143,8 +188,11 @@ func (c *Control) settleDates(r bootclock.Reading) {
 		return
 	}
 	boot, origin, by := c.dates.boot, c.dates.origin, c.dates.by
-	c.log.Info("date of this boot", "began", origin, "by", string(by))
-	c.rec.add(false, func(ctx context.Context) error {
+	if now := time.Now(); now.Sub(c.dates.logged) >= dateLogEvery {
+		c.dates.logged = now
+		c.log.Info("date of this boot", "began", origin, "by", string(by))
+	}
+	c.rec.put("origin", func(ctx context.Context) error {
 		if err := c.opts.Journal.SetOrigin(ctx, boot, origin, by); err != nil {
 			return err
 		}
@@ -152,13 +200,13 @@ func (c *Control) settleDates(r bootclock.Reading) {
 	})
 }
 
-// redate takes over the dates that the journal has now.
+// redate takes over the dates that the journal has now for what is shown.
 func (c *Control) redate(ctx context.Context) error {
 	latest, ok, err := c.opts.Journal.LatestSession(ctx)
 	if err != nil || !ok {
 		return err
 	}
-	shots, err := c.opts.Journal.Shots(ctx, latest.ID, 0)
+	shots, err := c.opts.Journal.Shots(ctx, latest.ID, shotsShown)
 	if err != nil {
 		return err
 	}
@@ -167,14 +215,8 @@ func (c *Control) redate(ctx context.Context) error {
 			return // a new session was started meanwhile
 		}
 		c.session.started = latest.Started
-		at := map[int64]journal.Shot{}
-		for _, s := range shots {
-			at[s.ID] = s
-		}
-		for i := range c.shots {
-			if kept, ok := at[c.shots[i].ID]; ok {
-				c.shots[i].At, c.shots[i].Dated = kept.At, kept.When.Dated.String()
-			}
+		for _, kept := range shots {
+			c.changeShown(kept.ID, func(s *Shot) { s.At, s.Dated = kept.At, kept.When.Dated.String() })
 		}
 	})
 	return nil

@@ -1,9 +1,12 @@
 package control
 
 import (
+	"bytes"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -145,9 +148,12 @@ func TestMiddleOfPhonesClocks(t *testing.T) {
 	} {
 		var d dates
 		for i, off := range c.offs {
-			require.NoError(t, d.told(fmt.Sprint("phone ", i), now.Add(off), bootclock.Reading{}))
+			_, err := d.report(fmt.Sprint("phone ", i), now.Add(off), bootclock.Reading{})
+			require.NoError(t, err)
 		}
-		assert.Equal(t, c.want, d.ofPhones(c.holder).Sub(now), "%v", c)
+		middle, ok := d.ofPhones(c.holder)
+		assert.True(t, ok)
+		assert.Equal(t, c.want, middle.Sub(now), "%v", c)
 		assert.Equal(t, c.split, d.split != "", "%v: %s", c, d.split)
 	}
 }
@@ -167,6 +173,92 @@ func TestNonsenseOfPhonesIsRefused(t *testing.T) {
 		assert.Contains(t, x.refused("stranger", Command{Type: "clock", Now: time.Now().UnixMilli()}).Why, "not connected")
 		for _, now := range []time.Time{earliest, latest} {
 			x.must(me, Command{Type: "clock", Now: now.UnixMilli()})
+		}
+	})
+}
+
+// A phone whose clock jumps against the boot's moves no date, until its reports have agreed for a while. A clock that
+// creeps jumps too.
+func TestClockThatJumpsIsNotBelieved(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		clock, use := withWrongClock()
+		var log bytes.Buffer
+		x := setUp(t, use, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&log, nil)) })
+		x.Join(other)
+		tell := func(off time.Duration) {
+			x.must(other, Command{Type: "clock", Now: time.Now().Add(off).UnixMilli()})
+		}
+		counts := func(off time.Duration) {
+			t.Helper()
+			assert.WithinDuration(t, clock.began.Add(off), x.book.origins["this boot"].at, time.Second)
+		}
+		tell(0)
+		counts(0)
+		for i := range 1000 { // to and fro
+			tell(time.Duration(i%2) * time.Hour)
+			time.Sleep(50 * time.Millisecond)
+			counts(0)
+		}
+		assert.Equal(t, 1, strings.Count(log.String(), "clock jumped"))
+		assert.Equal(t, 1, strings.Count(log.String(), "date of this boot"))
+		for range 10 {
+			tell(2 * time.Hour)
+			counts(0)
+			time.Sleep(believedAfter / 10)
+		}
+		tell(2 * time.Hour)
+		counts(2 * time.Hour)
+		for i := range 100 { // little by little
+			tell(2*time.Hour + time.Duration(i)*time.Second)
+			time.Sleep(time.Second)
+		}
+		counts(2 * time.Hour)
+	})
+}
+
+// Clocks that flip while the journal is slow neither pile up nor hold up a shot, and what is read anew for a date is
+// what is shown.
+func TestClocksDoNotHoldUpShots(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		_, use := withWrongClock()
+		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		for i := range 3000 {
+			b.shots = append(b.shots, journal.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+		}
+		x := setUpWith(t, b, use)
+		x.ready()
+		assert.Equal(t, shotsShown, b.shotsRead, "read at the start")
+		assert.Equal(t, 3000, x.Snapshot().ShotCount)
+		x.book.attempts()
+		stuck := make(chan struct{})
+		b.mu.Lock()
+		b.stuck = stuck
+		b.mu.Unlock()
+		x.must(me, Command{Type: "set", Field: "drop.height", Value: "41 cm"}) // is being written
+		for i := range 50 {
+			client := fmt.Sprint("phone ", i+10)
+			x.Join(client)
+			x.must(client, Command{Type: "clock", Now: time.Now().Add(time.Duration(i) * time.Hour).UnixMilli()})
+			x.must(me, Command{Type: "set", Field: "drop.height", Value: fmt.Sprintf("%d cm", 20+i)})
+		}
+		x.arm(2)
+		x.fire()
+		x.fire()
+		b.shotsRead = 0
+		close(stuck)
+		b.mu.Lock()
+		b.stuck = nil
+		b.mu.Unlock()
+		synctest.Wait()
+		assert.Equal(t, []string{"set", "shot", "shot", "set", "origin"}, x.book.attempts())
+		assert.LessOrEqual(t, b.shotsRead, shotsShown)
+		assert.Contains(t, b.sessions[0].Set, "69 cm")
+		assert.Equal(t, 3002, x.Snapshot().ShotCount)
+		assert.Len(t, x.Snapshot().Shots, shotsShown)
+		for _, s := range x.Snapshot().Shots {
+			assert.Equal(t, s.Number > 3000, s.Dated != "clock not set", "shot %d: %s", s.Number, s.Dated)
 		}
 	})
 }
@@ -239,11 +331,17 @@ type bootOf struct {
 	bootclock.Reading
 	dates   dates
 	trusted bool // at some time in this boot
-	phones  map[string]time.Duration
+	phones  map[string]modelPhone
+}
+
+// modelPhone is a phone whose clock is off by so much since then, and was off by something else before if it jumped.
+type modelPhone struct {
+	off, since time.Duration
+	jumped     bool
 }
 
 func (e *machine) boot(wall time.Time) *bootOf {
-	b := &bootOf{phones: map[string]time.Duration{}}
+	b := &bootOf{phones: map[string]modelPhone{}}
 	b.Boot, b.Wall = fmt.Sprint("boot ", len(e.boots)), wall
 	b.dates.boot = b.Boot
 	e.boots = append(e.boots, b)
@@ -269,19 +367,45 @@ func (e *machine) restart(b *bootOf) {
 	b.dates = dates{boot: b.Boot}
 	b.dates.origin, b.dates.by, err = e.j.Origin(e.t.Context(), b.Boot)
 	require.NoError(e.t, err)
-	b.phones = map[string]time.Duration{}
+	b.phones = map[string]modelPhone{}
 	e.settle(b)
 }
 
-// wrong says that most phones of a boot, or some of few, have a clock that is wrong.
+// wrong says that most believed phones of a boot, or some of few, have a clock that is wrong.
 func (b *bootOf) wrong() bool {
-	wrong := 0
-	for _, off := range b.phones {
-		if off != 0 {
+	wrong, believed := 0, 0
+	for _, p := range b.phones {
+		if p.jumped {
+			continue
+		}
+		believed++
+		if p.off != 0 {
 			wrong++
 		}
 	}
-	return len(b.phones) == 0 || 2*wrong >= len(b.phones)
+	return believed == 0 || 2*wrong >= believed
+}
+
+// report has a phone tell the time, mostly as far off as the last time.
+func (e *machine) report(r *rand.Rand, b *bootOf) {
+	name := fmt.Sprint("phone ", r.IntN(5))
+	p, known := b.phones[name]
+	off := p.off
+	if !known || r.IntN(4) == 0 {
+		off = []time.Duration{0, 0, 0, 26 * time.Hour, -400 * 24 * time.Hour}[r.IntN(5)]
+	}
+	if _, err := b.dates.report(name, e.true.Add(off), b.Reading); err != nil {
+		return
+	}
+	switch {
+	case !known:
+		p = modelPhone{off: off, since: b.SinceBoot}
+	case off != p.off:
+		p = modelPhone{off: off, since: b.SinceBoot, jumped: true}
+	case b.SinceBoot-p.since >= believedAfter:
+		p.jumped = false
+	}
+	b.phones[name] = p
 }
 
 func (e *machine) step(r *rand.Rand, session int64) {
@@ -299,11 +423,7 @@ func (e *machine) step(r *rand.Rand, session int64) {
 			b.Wall = time.Unix(r.Int64N(4e9), 0)
 		}
 	case 3, 4:
-		name := fmt.Sprint("phone ", r.IntN(5))
-		off := []time.Duration{0, 0, 0, 26 * time.Hour, -400 * 24 * time.Hour}[r.IntN(5)]
-		if b.dates.told(name, e.true.Add(off), b.Reading) == nil {
-			b.phones[name] = off
-		}
+		e.report(r, b)
 	case 5:
 		e.restart(b)
 	default:

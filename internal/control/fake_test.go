@@ -266,10 +266,15 @@ type book struct {
 	shots    []journal.Shot
 	stuck    chan struct{}
 	broken   error
+	damaged  int64 // the shot that cannot be changed
+
+	writes    []string // what was attempted, in order
+	shotsRead int
 }
 
-func (b *book) write(ctx context.Context) error {
+func (b *book) write(ctx context.Context, what string) error {
 	b.mu.Lock()
+	b.writes = append(b.writes, what)
 	stuck, broken := b.stuck, b.broken
 	b.mu.Unlock()
 	if stuck != nil {
@@ -280,6 +285,27 @@ func (b *book) write(ctx context.Context) error {
 		}
 	}
 	return broken
+}
+
+// attempts are the writes since the last call.
+func (b *book) attempts() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	list := b.writes
+	b.writes = nil
+	return list
+}
+
+func (b *book) setStuck(stuck chan struct{}) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.stuck = stuck
+}
+
+func (b *book) setDamaged(shot int64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.damaged = shot
 }
 
 func (b *book) setBroken(err error) {
@@ -300,7 +326,7 @@ func (b *book) LatestSession(context.Context) (journal.Session, bool, error) {
 }
 
 func (b *book) NewSession(ctx context.Context, s journal.Session) (journal.Session, error) {
-	if err := b.write(ctx); err != nil {
+	if err := b.write(ctx, "session"); err != nil {
 		return s, err
 	}
 	b.mu.Lock()
@@ -311,8 +337,8 @@ func (b *book) NewSession(ctx context.Context, s journal.Session) (journal.Sessi
 	return s, nil
 }
 
-func (b *book) change(ctx context.Context, change func() bool) error {
-	if err := b.write(ctx); err != nil {
+func (b *book) change(ctx context.Context, what string, change func() bool) error {
+	if err := b.write(ctx, what); err != nil {
 		return err
 	}
 	b.mu.Lock()
@@ -324,7 +350,7 @@ func (b *book) change(ctx context.Context, change func() bool) error {
 }
 
 func (b *book) SaveSet(ctx context.Context, id int64, set string) error {
-	return b.change(ctx, func() bool {
+	return b.change(ctx, "set", func() bool {
 		if id < 1 || int(id) > len(b.sessions) {
 			return false
 		}
@@ -334,7 +360,7 @@ func (b *book) SaveSet(ctx context.Context, id int64, set string) error {
 }
 
 func (b *book) SaveCare(ctx context.Context, id int64, ticked string) error {
-	return b.change(ctx, func() bool {
+	return b.change(ctx, "care", func() bool {
 		if id < 1 || int(id) > len(b.sessions) {
 			return false
 		}
@@ -344,7 +370,7 @@ func (b *book) SaveCare(ctx context.Context, id int64, ticked string) error {
 }
 
 func (b *book) Add(ctx context.Context, s journal.Shot) (journal.Shot, error) {
-	err := b.change(ctx, func() bool {
+	err := b.change(ctx, "shot", func() bool {
 		s.ID, s.Number = int64(len(b.shots)+1), 1
 		for _, old := range b.shots {
 			if old.Session == s.Session {
@@ -358,25 +384,53 @@ func (b *book) Add(ctx context.Context, s journal.Shot) (journal.Shot, error) {
 	return s, err
 }
 
-func (b *book) Shots(_ context.Context, session int64, _ int) ([]journal.Shot, error) {
+func (b *book) Shots(_ context.Context, session int64, limit int) ([]journal.Shot, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var list []journal.Shot
 	for _, s := range slices.Backward(b.shots) {
-		if s.Session == session {
+		if s.Session == session && len(list) < limit {
 			s.At, s.When = b.dated(s.At, s.When)
 			list = append(list, s)
 		}
 	}
+	b.shotsRead += len(list)
 	return list, nil
 }
 
+func (b *book) Count(_ context.Context, session int64) (n int, _ error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, s := range b.shots {
+		if s.Session == session {
+			n++
+		}
+	}
+	return n, nil
+}
+
 func (b *book) SetVerdict(ctx context.Context, id int64, v string) error {
-	return b.change(ctx, func() bool { b.shots[id-1].Verdict = v; return true })
+	return b.changeShot(ctx, "verdict", id, func(s *journal.Shot) { s.Verdict = v })
 }
 
 func (b *book) SetNote(ctx context.Context, id int64, text string) error {
-	return b.change(ctx, func() bool { b.shots[id-1].Note = text; return true })
+	return b.changeShot(ctx, "note", id, func(s *journal.Shot) { s.Note = text })
+}
+
+func (b *book) changeShot(ctx context.Context, what string, id int64, change func(*journal.Shot)) error {
+	b.mu.Lock()
+	damaged := b.damaged == id && id != 0
+	b.mu.Unlock()
+	if damaged {
+		return journal.ErrDamaged
+	}
+	return b.change(ctx, what, func() bool {
+		if id < 1 || int(id) > len(b.shots) {
+			return false
+		}
+		change(&b.shots[id-1])
+		return true
+	})
 }
 
 // dated does what the journal does with the date of a boot. The mutex is held.
@@ -400,7 +454,7 @@ type origin struct {
 }
 
 func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by journal.Dating) error {
-	return b.change(ctx, func() bool {
+	return b.change(ctx, "origin", func() bool {
 		if b.origins == nil {
 			b.origins = map[string]origin{}
 		}

@@ -4,147 +4,14 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"slices"
-	"sync"
 	"time"
 
 	"stillwater/internal/board"
 	"stillwater/internal/journal"
 	"stillwater/internal/shot"
 )
-
-const retryAfter = time.Second
-
-// recorder writes to the journal in order, in a goroutine of its own, and keeps trying: a full disk or a slow card
-// holds up the record and nothing else.
-type recorder struct {
-	changed func() // called without any lock of the recorder
-
-	mu      sync.Mutex
-	queue   []job
-	closed  bool
-	trouble string
-	wake    chan struct{} // holds one token when there is news
-	stop    context.CancelFunc
-	ctx     context.Context
-	done    chan struct{}
-}
-
-type job struct {
-	shot bool
-	do   func(context.Context) error
-}
-
-func newRecorder(changed func()) *recorder {
-	ctx, stop := context.WithCancel(context.Background())
-	return &recorder{changed: changed, wake: make(chan struct{}, 1), done: make(chan struct{}), ctx: ctx, stop: stop}
-}
-
-func (r *recorder) add(isShot bool, do func(context.Context) error) {
-	r.mu.Lock()
-	r.queue = append(r.queue, job{isShot, do})
-	r.mu.Unlock()
-	r.nudge()
-}
-
-func (r *recorder) nudge() {
-	select {
-	case r.wake <- struct{}{}:
-	default:
-	}
-}
-
-func (r *recorder) status() Record {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	status := Record{Trouble: r.trouble}
-	for _, j := range r.queue {
-		if j.shot {
-			status.Waiting++
-		}
-	}
-	return status
-}
-
-// first is the job to do next; false when there is none, and then whether there will be none.
-func (r *recorder) first() (j job, ok, over bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if len(r.queue) == 0 {
-		return job{}, false, r.closed
-	}
-	return r.queue[0], true, false
-}
-
-// run does the jobs until finish is called and none is left, or finish loses its patience.
-func (r *recorder) run() {
-	defer close(r.done)
-	for r.ctx.Err() == nil {
-		j, ok, over := r.first()
-		switch {
-		case over:
-			return
-		case ok:
-			r.attempt(j)
-		default:
-			select {
-			case <-r.wake:
-			case <-r.ctx.Done():
-			}
-		}
-	}
-}
-
-// attempt does one job once. A failed job stays first in the queue and is tried again later, except one that asks for
-// what the journal does not have.
-func (r *recorder) attempt(j job) {
-	err := j.do(r.ctx)
-	trouble := ""
-	if err != nil {
-		trouble = err.Error()
-	}
-	r.mu.Lock()
-	changed := r.trouble != trouble || j.shot
-	r.trouble = trouble
-	if err == nil || errors.Is(err, journal.ErrNotFound) {
-		r.queue = r.queue[1:]
-	}
-	r.mu.Unlock()
-	if changed {
-		r.changed()
-	}
-	if err != nil {
-		select {
-		case <-time.After(retryAfter):
-		case <-r.ctx.Done():
-		}
-	}
-}
-
-// finish waits until everything is written, at most so long, and says what was not.
-func (r *recorder) finish(within time.Duration) error {
-	r.mu.Lock()
-	r.closed = true
-	r.mu.Unlock()
-	r.nudge()
-	defer r.stop()
-	select {
-	case <-r.done:
-		return nil
-	case <-time.After(within):
-	}
-	status := r.status()
-	if status.Trouble == "" {
-		status.Trouble = "the journal did not answer"
-	}
-	what := fmt.Sprintf("%d shots", status.Waiting)
-	if status.Waiting == 1 {
-		what = "1 shot"
-	}
-	return fmt.Errorf("control: %s could not be written to the journal: %s", what, status.Trouble)
-}
 
 // Notice shows words to everybody, until something else is to be said.
 func (c *Control) Notice(words string) { c.update(func() { c.notice = words }) }
@@ -163,7 +30,7 @@ func (c *Control) restore(ctx context.Context) error {
 	c.set = shot.DefaultSet()
 	if !ok {
 		c.session = c.newSession("")
-		kept, err := c.opts.Journal.NewSession(ctx, c.asSession(c.session))
+		kept, err := c.opts.Journal.NewSession(ctx, c.session.row)
 		c.session.id = kept.ID
 		c.replan()
 		return err
@@ -177,14 +44,23 @@ func (c *Control) restore(ctx context.Context) error {
 	for _, id := range ids {
 		c.ticked[id] = true
 	}
-	kept, err := c.opts.Journal.Shots(ctx, latest.ID, 0)
+	c.replan()
+	return c.restoreShots(ctx)
+}
+
+// restoreShots takes up the shots of the session that are shown, and how many there are.
+func (c *Control) restoreShots(ctx context.Context) error {
+	kept, err := c.opts.Journal.Shots(ctx, c.session.id, shotsShown)
+	if err != nil {
+		return err
+	}
 	for _, s := range kept {
 		c.shots = append(c.shots, shown(s))
 	}
 	if len(c.shots) > 0 {
 		c.seen = c.shots[0].Seen
 	}
-	c.replan()
+	c.shotCount, err = c.opts.Journal.Count(ctx, c.session.id)
 	return err
 }
 
@@ -211,45 +87,65 @@ func (c *Control) restoreSet(kept string) {
 	c.set = set
 }
 
-func (c *Control) asSession(s *session) journal.Session {
-	return journal.Session{
-		Name: s.name, Started: s.made.Wall, When: asWhen(s.made), Board: c.opts.Kind, Set: asJSON(c.set),
-		Care: asJSON(c.tickedIDs()),
-	}
+// toSave names what is kept of a session besides its shots, for the recorder.
+type toSave struct {
+	session *session
+	what    string // "session", "set", "care"
 }
 
 func (c *Control) saveSession(s *session) {
-	row := c.asSession(s)
-	c.rec.add(false, func(ctx context.Context) error {
-		kept, err := c.opts.Journal.NewSession(ctx, row)
-		if err == nil {
-			c.update(func() { s.id, s.started = kept.ID, kept.Started })
-		}
+	c.rec.put(toSave{s, "session"}, func(ctx context.Context) error {
+		_, err := c.sessionID(ctx, s)
 		return err
 	})
 }
 
 func (c *Control) saveSet() {
 	s, set := c.session, asJSON(c.set)
-	c.rec.add(false, func(ctx context.Context) error { return c.opts.Journal.SaveSet(ctx, c.sessionID(s), set) })
+	c.rec.put(toSave{s, "set"}, func(ctx context.Context) error {
+		id, err := c.sessionID(ctx, s)
+		if err != nil {
+			return err
+		}
+		return c.opts.Journal.SaveSet(ctx, id, set)
+	})
 }
 
 func (c *Control) saveCare() {
 	s, ids := c.session, asJSON(c.tickedIDs())
-	c.rec.add(false, func(ctx context.Context) error { return c.opts.Journal.SaveCare(ctx, c.sessionID(s), ids) })
+	c.rec.put(toSave{s, "care"}, func(ctx context.Context) error {
+		id, err := c.sessionID(ctx, s)
+		if err != nil {
+			return err
+		}
+		return c.opts.Journal.SaveCare(ctx, id, ids)
+	})
 }
 
-func (c *Control) sessionID(s *session) int64 {
+// sessionID is the journal's id of a session, which is put into the journal if it is not there yet. Only the recorder
+// calls it.
+func (c *Control) sessionID(ctx context.Context, s *session) (int64, error) {
 	c.mu.Lock()
-	defer c.mu.Unlock()
-	return s.id
+	id, row := s.id, s.row
+	c.mu.Unlock()
+	if id != 0 {
+		return id, nil
+	}
+	kept, err := c.opts.Journal.NewSession(ctx, row)
+	if err != nil {
+		return 0, err
+	}
+	c.update(func() { s.id, s.started = kept.ID, kept.Started })
+	return kept.ID, nil
 }
 
 // keep puts a shot in the queue for the journal. It is shown once the journal has it.
 func (c *Control) keep(l *link, r *run, report board.Shot) {
 	row := c.asShot(l, r, report)
-	c.rec.add(true, func(ctx context.Context) error {
-		row.Session = c.sessionID(r.session)
+	c.rec.addShot(func(ctx context.Context) (err error) {
+		if row.Session, err = c.sessionID(ctx, r.session); err != nil {
+			return err
+		}
 		if c.opts.Room != nil && row.Seen == "" {
 			row.Seen = c.opts.Room.Look(report.Clock)
 		}
@@ -266,7 +162,8 @@ func (c *Control) show(s *session, made Shot) {
 	if s != c.session {
 		return // a new session was started meanwhile
 	}
-	c.shots = append([]Shot{made}, c.shots...)
+	c.shots = append([]Shot{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
+	c.shotCount++
 	c.seen = made.Seen
 }
 

@@ -69,7 +69,7 @@ func (c *Control) snapshot() *Snapshot {
 		Inputs: append([]Input{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
-		Shots: append([]Shot{}, c.shots[:min(len(c.shots), shotsShown)]...), ShotCount: len(c.shots),
+		Shots: append([]Shot{}, c.shots...), ShotCount: c.shotCount,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {

@@ -1,0 +1,178 @@
+package control
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/journal"
+)
+
+// A verdict or a note is acknowledged when the journal has it, not before; then everyone sees it.
+func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		x.fire()
+		for _, cmd := range []Command{{Type: "verdict", Shot: 1, Verdict: Good}, {Type: "note", Shot: 1, Text: "like glass"}} {
+			stuck := make(chan struct{})
+			x.book.setStuck(stuck)
+			said := make(chan error, 1)
+			go func() { said <- x.Do(context.Background(), me, cmd) }()
+			synctest.Wait()
+			assert.Empty(t, said, "not written and acknowledged")
+			x.book.setStuck(nil)
+			close(stuck)
+			synctest.Wait()
+			require.Len(t, said, 1)
+			require.NoError(t, <-said)
+		}
+		kept := x.book.kept()[0]
+		assert.Equal(t, []string{"good", "like glass"}, []string{kept.Verdict, kept.Note})
+		s := x.Snapshot().Shots[0]
+		assert.Equal(t, []string{"good", "like glass"}, []string{string(s.Verdict), s.Note})
+	})
+}
+
+// While the journal is in trouble a remark is refused, says why, is kept and written when it can be; it is not shown
+// before.
+func TestRemarkWhileTheJournalIsInTrouble(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		x.fire()
+		x.book.setBroken(errors.New("no room"))
+		start := time.Now()
+		for _, text := range []string{"first", "second"} { // before the trouble is known, and after
+			r := x.refused(me, Command{Type: "note", Shot: 1, Text: text})
+			assert.Contains(t, r.Why, "kept in memory and not on the disk yet: no room")
+			assert.NotEmpty(t, r.Remedy)
+			assert.Zero(t, time.Since(start))
+		}
+		assert.Empty(t, x.Snapshot().Shots[0].Note)
+		x.book.setBroken(nil)
+		time.Sleep(2 * retryAfter)
+		synctest.Wait()
+		assert.Equal(t, "second", x.book.kept()[0].Note)
+		assert.Equal(t, "second", x.Snapshot().Shots[0].Note)
+
+		stuck := make(chan struct{})
+		x.book.setStuck(stuck)
+		start = time.Now()
+		r := x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: LateV})
+		assert.Contains(t, r.Why, "the journal does not answer")
+		assert.Equal(t, recordWithin, time.Since(start), "what the phone asks next is not held up for longer")
+		x.arm(1)
+		x.must(me, Command{Type: "disarm"})
+		close(stuck)
+		synctest.Wait()
+		assert.Equal(t, LateV, x.Snapshot().Shots[0].Verdict)
+	})
+}
+
+// However many remarks come while the journal is in trouble, few wait, and those on one shot are one.
+func TestRemarksAreBounded(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		for i := range 200 {
+			b.shots = append(b.shots, journal.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+		}
+		x := setUpWith(t, b)
+		x.ready()
+		b.setBroken(errors.New("no room"))
+		for i := range 300 {
+			x.refused(me, Command{Type: "note", Shot: 1, Text: fmt.Sprint(i)})
+		}
+		full := 0
+		for i := range 200 {
+			if r := x.refused(me, Command{Type: "verdict", Shot: int64(i + 1), Verdict: Good}); r.Remedy ==
+				"Try again when the record can be written." {
+				full++
+			}
+		}
+		assert.Equal(t, 200-(mostRemarks-1), full)
+		x.arm(1)
+		x.fire()
+		b.setBroken(nil)
+		b.attempts()
+		time.Sleep(2 * retryAfter)
+		synctest.Wait()
+		attempts := b.attempts()
+		assert.Len(t, attempts, 1+mostRemarks)
+		assert.Equal(t, "shot", attempts[0], "shots first")
+		assert.Equal(t, "299", b.kept()[0].Note)
+	})
+}
+
+// A remark that the journal cannot take, because its row is damaged, holds up no other.
+func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(2)
+		x.fire()
+		x.fire()
+		x.book.setDamaged(1)
+		x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Good})
+		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: Early}) // the trouble of the first is not over
+		time.Sleep(3 * retryAfter)
+		synctest.Wait()
+		assert.Equal(t, "early", x.book.kept()[1].Verdict)
+		x.must(me, Command{Type: "set", Field: "drop.height", Value: "33 cm"})
+		time.Sleep(3 * retryAfter)
+		synctest.Wait()
+		assert.Contains(t, x.book.sessions[0].Set, "33 cm")
+	})
+}
+
+// A verdict on a shot that is not shown any more goes to the journal by its id; one on a shot that never was is refused.
+func TestRemarkOnAnOlderShot(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		for i := range 100 {
+			b.shots = append(b.shots, journal.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+		}
+		x := setUpWith(t, b)
+		x.ready()
+		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: Good})
+		assert.Equal(t, "good", b.kept()[2].Verdict)
+		assert.Equal(t, "shot", x.refused(me, Command{Type: "note", Shot: 101, Text: "x"}).Field)
+		assert.Empty(t, x.Snapshot().Record.Trouble)
+	})
+}
+
+// A session is not left behind before it is in the record.
+func TestSessionWaitsForTheOneBefore(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.book.setBroken(errors.New("no room"))
+		x.must(me, Command{Type: "session", Name: "second"})
+		assert.Contains(t, x.refused(me, Command{Type: "session", Name: "third"}).Why, "not in the record yet: no room")
+		x.book.setBroken(nil)
+		time.Sleep(2 * retryAfter)
+		x.must(me, Command{Type: "session", Name: "third"})
+		assert.Len(t, x.book.sessions, 3)
+	})
+}
+
+// What was not written when Stillwater stops is said, and the recorder has ended by then.
+func TestStopWithUnwrittenRemarks(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		x.fire()
+		x.book.setStuck(make(chan struct{}))
+		x.refused(me, Command{Type: "note", Shot: 1, Text: "x"})
+		assert.ErrorContains(t, x.stop(), "1 verdict or note could not be written to the journal")
+	})
+}
