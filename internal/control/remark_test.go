@@ -21,7 +21,9 @@ func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
 		x.ready()
 		x.arm(1)
 		x.fire()
-		for _, cmd := range []Command{{Type: "verdict", Shot: 1, Verdict: Good}, {Type: "note", Shot: 1, Text: "like glass"}} {
+		for _, cmd := range []Command{
+			{Type: "verdict", Shot: 1, Verdict: Good}, {Type: "note", Shot: 1, Text: "like glass"},
+		} {
 			stuck := make(chan struct{})
 			x.book.setStuck(stuck)
 			said := make(chan error, 1)
@@ -133,7 +135,7 @@ func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
 	})
 }
 
-// A verdict on a shot that is not shown any more goes to the journal by its id; one on a shot that never was is refused.
+// A verdict on a shot that is not shown any more goes to the journal by its id; one on an unknown shot is refused.
 func TestRemarkOnAnOlderShot(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
