@@ -147,9 +147,9 @@ func (c checked) status() error {
 
 func (c checked) print(w io.Writer) {
 	for _, f := range c.Findings {
-		fmt.Fprintf(w, "%-7s  %s: %s\n", f.Severity, f.Where, f.What)
+		fmt.Fprintf(w, "%-7s  %s: %s\n", f.Severity, printable(f.Where), printable(f.What))
 		if f.Remedy != "" {
-			fmt.Fprintf(w, "         -> %s\n", f.Remedy)
+			fmt.Fprintf(w, "         -> %s\n", printable(f.Remedy))
 		}
 	}
 	if len(c.Findings) > 0 {
@@ -159,7 +159,7 @@ func (c checked) print(w io.Writer) {
 	if name == "" {
 		name = "no configuration"
 	}
-	fmt.Fprintf(w, "%s: %s, %s.\n", name, count(c.Stops, "finding stops it", "findings stop it", "nothing stops it"),
+	fmt.Fprintf(w, "%s: %s, %s.\n", printable(name), count(c.Stops, "finding stops it", "findings stop it", "nothing stops it"),
 		count(c.Warnings, "warning", "warnings", "no warnings"))
 }
 

@@ -13,6 +13,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"os/signal"
 	"slices"
 	"strings"
 	"syscall"
@@ -81,6 +82,8 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		fmt.Fprintln(m.Stdout, "stillwater", version())
 		return nil
 	}
+	// Whoever reads what it says may be gone first, at the same Ctrl-C: it still has to disarm and to close the record.
+	signal.Ignore(syscall.SIGPIPE)
 	defer func() {
 		if ctx.Err() != nil && errors.Is(err, context.Canceled) {
 			err = nil // stopped while it was starting

@@ -3,11 +3,16 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"path/filepath"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 // Whoever asks for help gets it on standard output, flags as they are typed; whoever errs gets one line.
@@ -26,10 +31,10 @@ func TestHelpAndErrorsInFlags(t *testing.T) {
 		{"help nonsense", 2, []string{`no command "nonsense"`, "stillwater help"}},
 		{"version extra", 2, []string{`"extra"`}},
 		{"--nonsense", 2, []string{"--nonsense", "see stillwater -h"}},
-		{"--seed many", 2, []string{`"many" for flag --seed`}},
-		{"--listen", 2, []string{"needs an argument: --listen"}},
+		{"--seed many", 2, []string{`--seed "many": give a whole number`}},
+		{"--listen", 2, []string{"--listen needs a value: ADDRESS"}},
 		{"drop --hight 40cm", 2, []string{"drop: ", "--hight", "see stillwater drop -h"}},
-		{"drop --json=maybe", 2, []string{"for --json"}},
+		{"drop --json=maybe", 2, []string{`--json "maybe": give true or false`}},
 		{"record list --nonsense", 2, []string{"record list: ", "--nonsense", "see stillwater record list -h"}},
 	} {
 		t.Run(c.line, func(t *testing.T) {
@@ -57,4 +62,76 @@ func TestStoppedWhileStarting(t *testing.T) {
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
 	status := m.Run(ctx, []string{"--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db")})
 	assert.Zero(t, status, errs.String())
+}
+
+// takesValue finds the flags in what -h says that take something.
+var takesValue = regexp.MustCompile(`(?m)^  --([a-z-]+) \S`)
+
+// helpOf is what each command says of its flags, the daemon's under "".
+func helpOf(t *testing.T) map[string]string {
+	t.Helper()
+	all := map[string]string{}
+	for _, c := range append([]command{{}}, commands()...) {
+		status, help, _ := calc(t, c.name+" -h")
+		if status == 0 {
+			all[c.name] = help
+		}
+	}
+	require.Greater(t, len(all), 10)
+	return all
+}
+
+// A flag that is given as nothing, as a script gives it whose variable is not set, is not one that was not given.
+func TestEmptyFlags(t *testing.T) {
+	tried := 0
+	for command, help := range helpOf(t) {
+		words := strings.Fields(command)
+		if command == "record" {
+			words = append(words, "export")
+		}
+		for _, m := range takesValue.FindAllStringSubmatch(help, -1) {
+			if m[1] == "name" || command == "help" {
+				continue // no name is a choice
+			}
+			var out, errs bytes.Buffer
+			m2 := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+			status := m2.Run(t.Context(), append(words, "--"+m[1], ""))
+			assert.Equal(t, 2, status, "%s --%s: %s", command, m[1], errs.String())
+			assert.Contains(t, errs.String(), "--"+m[1])
+			assert.Equal(t, 1, strings.Count(errs.String(), "\n"))
+			tried++
+		}
+	}
+	assert.Greater(t, tried, 40)
+}
+
+// Whatever is given to a flag, the answer is one line that names it.
+func TestNonsenseInFlags(t *testing.T) {
+	nonsense := []string{"-1", "NaN", "Inf", "-Inf", "1e400", "99999999999999999999", "\xff", "\x1b[2J", "a\nb", "\x00",
+		"--", "1.5.5", strings.Repeat("9", 300), "\u202e40cm", "40 parsec", "NaN cm", "Inf m", "-1 cm", "1e300 m",
+		"1e-300 ms"}
+	for command, help := range helpOf(t) {
+		if slices.Contains([]string{"", "board", "lateness", "flash", "record", "help"}, command) {
+			continue // may begin to do something
+		}
+		words := strings.Fields(command)
+		for _, m := range takesValue.FindAllStringSubmatch(help, -1) {
+			for _, value := range nonsense {
+				var out, errs bytes.Buffer
+				m2 := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+				status := m2.Run(t.Context(), append(words, "--"+m[1], value))
+				where := fmt.Sprintf("%s --%s %.20q", command, m[1], value)
+				if status == 0 {
+					assert.NotContains(t, out.String(), "NaN", where)
+					assert.NotContains(t, out.String(), "Inf", where)
+					continue
+				}
+				said := out.String() + errs.String()
+				assert.Contains(t, said, m[1], where)
+				assert.Less(t, len(said), 4000, where)
+				assert.NotContains(t, said, "\x1b", where)
+				assert.True(t, utf8.ValidString(said), where)
+			}
+		}
+	}
 }

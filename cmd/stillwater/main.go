@@ -83,10 +83,10 @@ func (m *Main) Run(ctx context.Context, args []string) int {
 	case errors.As(err, &own):
 		return int(own)
 	case errors.Is(err, errUsage):
-		fmt.Fprintln(m.Stderr, "stillwater:", err)
+		fmt.Fprintln(m.Stderr, "stillwater:", printable(err.Error()))
 		return 2
 	default:
-		fmt.Fprintln(m.Stderr, "stillwater:", err)
+		fmt.Fprintln(m.Stderr, "stillwater:", printable(err.Error()))
 		return 1
 	}
 }
@@ -97,10 +97,22 @@ func (m *Main) dispatch(ctx context.Context, args []string) error {
 	}
 	for _, c := range commands() {
 		if c.name == args[0] {
-			return c.run(m, ctx, args[1:])
+			return m.answer(ctx, c, args[1:])
 		}
 	}
 	return m.daemon(ctx, args)
+}
+
+// answer runs a command, whose answer is what it was called for: one that is lost is a failure.
+func (m *Main) answer(ctx context.Context, c command, args []string) error {
+	out := &output{to: m.Stdout}
+	own := *m
+	own.Stdout = out
+	err := c.run(&own, ctx, args)
+	if lost := out.lost(); lost != nil {
+		return fmt.Errorf("%s: %w", c.name, lost)
+	}
+	return err
 }
 
 // help lists the commands, or says one command's flags.

@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
+
 	"strings"
 	"unicode/utf8"
 
@@ -127,6 +127,6 @@ func clean(cell string) string {
 
 // IsTerminal says whether w is a terminal: somebody is looking.
 func IsTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
+	f, ok := w.(interface{ Fd() uintptr }) // as *os.File has it
 	return ok && term.IsTerminal(int(f.Fd()))
 }

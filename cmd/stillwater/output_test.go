@@ -1,0 +1,50 @@
+package main
+
+import (
+	"bytes"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// full is a disk without room.
+type full struct{}
+
+func (full) Write([]byte) (int, error) { return 0, syscall.ENOSPC }
+
+// No command says that all went well when nobody got its answer.
+func TestAnswersAreNotLost(t *testing.T) {
+	journal := filepath.Join(t.TempDir(), "journal.db")
+	startDaemon(t, "--listen", "127.0.0.1:0", "--name", "", "--journal", journal).stop()
+	lines := []string{"version", "help", "help record", "drop", "throw --json", "sound", "pins", "pins --json", "check",
+		"check --json", "record list --journal " + journal, "record show --json --journal " + journal,
+		"record export --journal " + journal, "record export --format json --journal " + journal}
+	for _, c := range commands() {
+		lines = append(lines, c.name+" -h")
+	}
+	for _, line := range lines {
+		if line == "version -h" {
+			continue
+		}
+		var errs bytes.Buffer
+		m := &Main{Stdout: full{}, Stderr: &errs, Getenv: func(string) string { return "" }}
+		status := m.Run(t.Context(), strings.Fields(line))
+		assert.Equal(t, 1, status, line)
+		command, _, _ := strings.Cut(line, " ")
+		assert.Equal(t, "stillwater: "+command+": the answer could not be written to standard output: no space left on "+
+			"device; it is not whole\n", errs.String(), line)
+	}
+}
+
+func TestPrintable(t *testing.T) {
+	for text, want := range map[string]string{
+		"40 µm\nnext": "40 µm\nnext", "a\x1b[2Jb": `a\x1b[2Jb`, "a\rb\t": `a\rb\t`, "\xff": `\xff`, "\ufffd": "\ufffd",
+		"\u202ecba": `\u202ecba`, "": "", "'": "'", "\x00": `\x00`,
+		strings.Repeat("x", 5000): strings.Repeat("x", longestLine+1) + "...",
+	} {
+		assert.Equal(t, want, printable(text))
+	}
+}
