@@ -159,7 +159,8 @@ func (c checked) print(w io.Writer) {
 	if name == "" {
 		name = "no configuration"
 	}
-	fmt.Fprintf(w, "%s: %s, %s.\n", printable(name), count(c.Stops, "finding stops it", "findings stop it", "nothing stops it"),
+	fmt.Fprintf(w, "%s: %s, %s.\n", printable(name),
+		count(c.Stops, "finding stops it", "findings stop it", "nothing stops it"),
 		count(c.Warnings, "warning", "warnings", "no warnings"))
 }
 
