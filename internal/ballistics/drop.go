@@ -10,26 +10,26 @@ import (
 type Model int
 
 const (
-	// Central is a sphere that flattens as the square of its speed, up to the measured terminal speed. The blend is
-	// this project's own, and the one to use. It is never the earliest of the three; it may be the latest: by less than
-	// 0.1 ms in falls up to 50 cm, by 0.4 ms up to 1 m, by 10 ms up to 5 m (tested).
+	// Central is a sphere that flattens with the square of its speed, up to the measured terminal speed. The blend is
+	// this project's own, and the recommended model. It never gives the earliest arrival of the three, but may give the
+	// latest: by less than 0.1 ms in falls up to 50 cm, 0.4 ms up to 1 m, 10 ms up to 5 m (tested).
 	Central Model = iota
-	// Quadratic keeps the drag coefficient of terminal speed at all speeds.
+	// Quadratic uses the drag coefficient of terminal speed at all speeds.
 	Quadratic
-	// Sphere never flattens.
+	// Sphere is a rigid sphere.
 	Sphere
 )
 
-// Limits of the models.
+// Domains of the models.
 const (
-	leastDrop    phys.Length = 0.1e-3
-	largestDrop  phys.Length = 5.8e-3 // of Gunn and Kinzer's table
-	largestFall  phys.Length = 10e-3
-	highestFall  phys.Length = 15
-	fastestStart phys.Speed  = 20
+	minDiameter      phys.Length = 0.1e-3
+	maxTableDiameter phys.Length = 5.8e-3 // of Gunn and Kinzer's table
+	maxFallDiameter  phys.Length = 10e-3
+	maxFallHeight    phys.Length = 15
+	maxStartSpeed    phys.Speed  = 20
 )
 
-// Arrival is when something gets there, and how fast it then is.
+// Arrival is a time of arrival and the speed there.
 type Arrival struct {
 	Time  phys.Time
 	Speed phys.Speed
@@ -44,7 +44,7 @@ type Arrival struct {
 // measured table; one number cannot follow 23 rows, so agreement with them, and with the rows left out of the fit,
 // says something: the result is within 0.7 % of every row from 0.1 mm.
 func TerminalSpeed(diameter phys.Length) (phys.Speed, error) {
-	if err := phys.Within("diameter", diameter, leastDrop, largestDrop); err != nil {
+	if err := phys.Within("diameter", diameter, minDiameter, maxTableDiameter); err != nil {
 		return 0, err
 	}
 	return phys.Speed(terminal(float64(diameter))), nil
@@ -53,7 +53,7 @@ func TerminalSpeed(diameter phys.Length) (phys.Speed, error) {
 // terminal is TerminalSpeed, and the speed of a 5.8 mm drop for larger ones: they flatten and fall no faster.
 func terminal(d float64) float64 {
 	const correction = 8.0e-6
-	d = min(d, float64(largestDrop))
+	d = min(d, float64(maxTableDiameter))
 	return beard(d) * (1 + correction/d)
 }
 
@@ -86,87 +86,86 @@ func polynomial(x float64, c ...float64) float64 {
 	return sum
 }
 
-// Fall is the fall of a drop through height, from speed start, with the Central model. Domains: diameter 0.1 to 10 mm
+// Fall is a drop's fall through height with initial speed start, by the Central model. Domains: diameter 0.1 to 10 mm
 // (above 5.8 mm with the terminal speed of 5.8 mm), height 0 to 15 m, start 0 to 20 m/s.
 //
-// The number is exact to a microsecond for its model; how much the models differ is Spread's. Not in any model: the
-// drop's oscillation after it has left the nozzle. A. M. Worthington (A Study of Splashes, 1908) saw the time of a 30
-// cm fall vary by up to 1/560 s.
+// The integration is accurate to a microsecond; Spread gives the difference between the models. No model includes the
+// drop's oscillation after it leaves the nozzle: A. M. Worthington (A Study of Splashes, 1908) saw the time of a 30 cm
+// fall vary by up to 1/560 s.
 func Fall(diameter, height phys.Length, start phys.Speed) (Arrival, error) {
 	return FallWith(Central, diameter, height, start)
 }
 
-// FallWith is Fall with a chosen drag model.
+// FallWith is Fall with a given drag model.
 func FallWith(m Model, diameter, height phys.Length, start phys.Speed) (Arrival, error) {
 	return BetweenWith(m, diameter, 0, height, start)
 }
 
-// Between is the fall of a drop from one distance below the nozzle to another, with the Central model: the time
-// between them and the speed at the second. Domains: those of Fall, and from not below to. start is the speed at the
-// nozzle.
+// Between is a drop's fall from one distance below the nozzle to another, by the Central model: the time between them
+// and the speed at the second. start is the speed at the nozzle. Domains: as Fall, and from at most to.
 func Between(diameter, from, to phys.Length, start phys.Speed) (Arrival, error) {
 	return BetweenWith(Central, diameter, from, to, start)
 }
 
-// BetweenWith is Between with a chosen drag model.
+// BetweenWith is Between with a given drag model.
 func BetweenWith(m Model, diameter, from, to phys.Length, start phys.Speed) (Arrival, error) {
 	if err := checkFall(diameter, from, to, start); err != nil {
 		return Arrival{}, err
 	}
-	return between(falling(m, float64(diameter)), step, from, to, start), nil
+	return between(dropBody(m, float64(diameter)), step, from, to, start), nil
 }
 
 func checkFall(diameter, from, to phys.Length, start phys.Speed) error {
-	if err := phys.Within("diameter", diameter, leastDrop, largestFall); err != nil {
+	if err := phys.Within("diameter", diameter, minDiameter, maxFallDiameter); err != nil {
 		return err
 	}
-	if err := phys.Within("height", to, 0, highestFall); err != nil {
+	if err := phys.Within("height", to, 0, maxFallHeight); err != nil {
 		return err
 	}
 	if err := phys.Within("from", from, 0, to); err != nil {
 		return err
 	}
-	return phys.Within("start", start, 0, fastestStart)
+	return phys.Within("start", start, 0, maxStartSpeed)
 }
 
 func between(b body, h float64, from, to phys.Length, start phys.Speed) Arrival {
 	s := state{vy: -float64(start)}
 	if from > 0 {
-		_, s, _ = b.reach(s, h, below(from))
+		_, s, _ = b.integrate(s, h, fallen(from))
 	}
 	if to == from {
 		return Arrival{Speed: phys.Speed(-s.vy)}
 	}
-	t, at, _ := b.reach(s, h, below(to))
+	t, at, _ := b.integrate(s, h, fallen(to))
 	return Arrival{phys.Time(t), phys.Speed(-at.vy)}
 }
 
-// below is the goal of being so far below the origin.
-func below(distance phys.Length) goal {
-	return func(s state) (left, closing float64) { return s.y + float64(distance), -s.vy }
+// fallen is reached at that distance below the origin.
+func fallen(distance phys.Length) target {
+	return func(s state) (remaining, closing float64) { return s.y + float64(distance), -s.vy }
 }
 
-// falling is a drop under model m.
-func falling(m Model, d float64) body { return fallingTo(m, d, terminal(d)) }
+// dropBody is a drop of diameter d under model m.
+func dropBody(m Model, d float64) body { return dropBodyWithTerminal(m, d, terminal(d)) }
 
-// fallingTo is falling with the terminal speed given.
-func fallingTo(m Model, d, vt float64) body {
-	ball := sphere(d)
+// dropBodyWithTerminal is dropBody with a given terminal speed.
+func dropBodyWithTerminal(m Model, d, vt float64) body {
+	rigid := sphere(d)
 	switch m {
 	case Sphere:
-		return ball
+		return rigid
 	case Quadratic:
-		return body{ball.pull, func(v float64) float64 { return ball.pull * v / (vt * vt) }}
+		return body{rigid.gravity, func(v float64) float64 { return rigid.gravity * v / (vt * vt) }}
 	}
-	// At terminal speed the drag is the pull: that fixes how much more than a sphere's it is there.
-	more := ball.pull/(vt*ball.drag(vt)) - 1
-	return body{ball.pull, func(v float64) float64 {
+	// At terminal speed drag balances gravity, which fixes its excess over a rigid sphere's there.
+	excess := rigid.gravity/(vt*rigid.drag(vt)) - 1
+	return body{rigid.gravity, func(v float64) float64 {
 		r := min(v/vt, 1)
-		return ball.drag(v) * (1 + more*r*r)
+		return rigid.drag(v) * (1 + excess*r*r)
 	}}
 }
 
-// Spread is Between with every model: the earliest and the latest arrival.
+// Spread returns the earliest and the latest arrival of Between over all models.
 func Spread(diameter, from, to phys.Length, start phys.Speed) (early, late Arrival, err error) {
 	for _, m := range []Model{Central, Quadratic, Sphere} {
 		a, err := BetweenWith(m, diameter, from, to, start)

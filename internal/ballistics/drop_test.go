@@ -24,7 +24,7 @@ func TestTerminalSpeedGunnKinzer(t *testing.T) {
 		worst := 0.
 		for _, r := range published.Rows(t, file) {
 			d := phys.Length(r.Metres(t, "diameter_mm"))
-			if d < leastDrop { // one row, 0.078 mm
+			if d < minDiameter { // one row, 0.078 mm
 				continue
 			}
 			v, err := TerminalSpeed(d)
@@ -42,7 +42,7 @@ func TestTerminalSpeedLeaveOneOut(t *testing.T) {
 		up, down := 0., 0.
 		for i, r := range rows {
 			d := r.Metres(t, "diameter_mm")
-			if i == without || d < float64(leastDrop) {
+			if i == without || d < float64(minDiameter) {
 				continue
 			}
 			up += (r.Number(t, "terminal_velocity_m_s")/beard(d) - 1) / d
@@ -96,7 +96,7 @@ func TestFallModelsArithmetic(t *testing.T) {
 		height := phys.Length(r.Number(t, "height_m"))
 		name := fmt.Sprintf("%g m drop, %s", d, height)
 		for column, m := range map[string]Model{"quadratic": Quadratic, "sphere": Sphere, "blend": Central} {
-			b := fallingTo(m, d, vt)
+			b := dropBodyWithTerminal(m, d, vt)
 			if m == Quadratic { // the table's closed form leaves buoyancy out
 				b = body{phys.Gravity, func(v float64) float64 { return phys.Gravity * v / (vt * vt) }}
 			}
@@ -132,8 +132,8 @@ func TestQuadraticClosedForm(t *testing.T) {
 			vt := terminal(d)
 			got, err := FallWith(Quadratic, phys.Length(d), phys.Length(h), 0)
 			require.NoError(t, err)
-			z := buoyed * h / (vt * vt)
-			want := vt / buoyed * (z + math.Log1p(math.Sqrt(1-math.Exp(-2*z)))) // arcosh without overflow
+			z := buoyantGravity * h / (vt * vt)
+			want := vt / buoyantGravity * (z + math.Log1p(math.Sqrt(1-math.Exp(-2*z)))) // arcosh without overflow
 			assert.InDelta(t, want, float64(got.Time), 1e-6, "%g m, %g m", d, h)
 			assert.InDelta(t, vt*math.Sqrt(1-math.Exp(-2*z)), float64(got.Speed), 1e-6)
 		}
@@ -146,8 +146,8 @@ func TestFallStepHalving(t *testing.T) {
 		for _, d := range []float64{0.1e-3, 0.3e-3, 1e-3, 2.5e-3, 4e-3, 10e-3} {
 			for _, h := range []phys.Length{0.002, 0.05, 0.4, 1, 5} {
 				for _, start := range []phys.Speed{0, 1, 12} {
-					whole := between(falling(m, d), step, 0, h, start)
-					half := between(falling(m, d), step/2, 0, h, start)
+					whole := between(dropBody(m, d), step, 0, h, start)
+					half := between(dropBody(m, d), step/2, 0, h, start)
 					worst = max(worst, math.Abs(float64(whole.Time-half.Time)))
 				}
 			}

@@ -22,7 +22,7 @@ func TestSpeedOfSound(t *testing.T) {
 		c, err := SpeedOfSound(at)
 		require.NoError(t, err)
 		assert.InDelta(t, r.Number(t, "c_iso_m_s"), float64(c), 0.006, "arithmetic")
-		assert.InEpsilon(t, math.Sqrt(1.4*phys.AirGas*at.Kelvin()), float64(c), 0.001, "ideal gas, %s", at)
+		assert.InEpsilon(t, math.Sqrt(1.4*phys.AirGasConstant*at.Kelvin()), float64(c), 0.001, "ideal gas, %s", at)
 		assert.InEpsilon(t, r.Number(t, "c_331_m_s"), float64(c), 0.001, "from 331.3 m/s measured at 0 °C, %s", at)
 		delay, err := SoundDelay(1, at)
 		require.NoError(t, err)

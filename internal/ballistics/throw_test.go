@@ -55,7 +55,7 @@ func TestSphereDrag(t *testing.T) {
 		b := sphere(d)
 		assert.InEpsilon(t, r.Number(t, "deceleration_m_s2"), b.drag(v)*v, 0.005, "%v", r)
 		level := body{0, b.drag}
-		_, at, _ := level.reach(state{vx: v}, step, func(s state) (float64, float64) { return 1 - s.x, s.vx })
+		_, at, _ := level.integrate(state{vx: v}, step, func(s state) (float64, float64) { return 1 - s.x, s.vx })
 		assert.InEpsilon(t, r.Number(t, "dv_1m_m_s"), v-at.vx, 0.06, "%v", r)
 	}
 	assert.Equal(t, 24, rows)
@@ -74,8 +74,8 @@ func TestSpeedAtSecondBeamWithoutAir(t *testing.T) {
 					continue
 				}
 				found++
-				assert.InEpsilon(t, v, vacuumLaunch(gate, interval, a), 1e-9, "%g° %g m/s %g s", angle, v, interval)
-				assert.InEpsilon(t, v, launch(airless(), gate, interval, a), 1e-8)
+				assert.InEpsilon(t, v, launchSpeedInVacuum(gate, interval, a), 1e-9, "%g° %g m/s %g s", angle, v, interval)
+				assert.InEpsilon(t, v, launchSpeed(airless(), gate, interval, a), 1e-8)
 			}
 		}
 	}
@@ -116,7 +116,7 @@ func TestSpeedAtSecondBeamStopped(t *testing.T) {
 		angle    phys.Angle
 	}{{0.2, 80 * deg}, {0.15, 0}, {0.2, -20 * deg}, {0.143, 45 * deg}} {
 		_, err := SpeedAtSecondBeam(0.1, test.interval, test.angle, 0.05)
-		var stopped *StoppedError
+		var stopped *IntervalTooLongError
 		require.ErrorAs(t, err, &stopped, "%+v", test)
 		assert.Less(t, float64(stopped.Longest), float64(test.interval))
 		assert.Contains(t, err.Error(), "gravity would have stopped or turned")
@@ -132,7 +132,7 @@ func TestSpeedAtSecondBeamStopped(t *testing.T) {
 func TestFlightShort(t *testing.T) {
 	// Level from 1 m up at 2 m/s: without air it lands after sqrt(2/g) = 0.4516 s, 0.903 m on.
 	_, err := Flight(2, 0, 1.5, 0.1, 1)
-	var short *ShortError
+	var short *FallsShortError
 	require.ErrorAs(t, err, &short)
 	assert.InDelta(t, 0.903, float64(short.Reach), 0.01)
 	assert.InDelta(t, 0.4516, float64(short.After), 0.005)
@@ -163,7 +163,7 @@ func TestFlightProperties(t *testing.T) {
 		to := phys.Length(0.05 + random.Float64()*2)
 		p, err := Flight(v, angle, to, mass, 2)
 		if err != nil {
-			var short *ShortError
+			var short *FallsShortError
 			require.ErrorAs(t, err, &short)
 			assert.Positive(t, float64(short.Short))
 			continue

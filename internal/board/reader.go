@@ -167,12 +167,12 @@ func (c *Client) emit(e Event) {
 func (c *Client) hear(t wire.Tick) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.clock.Glimpse(uint32(t), time.Since(c.began))
+	c.clock.AddTick(uint32(t), time.Since(c.began))
 }
 
 // time is a tick of the board's, widened, as time.
 func (c *Client) time(t wire.Tick) time.Duration {
-	return ticksToTime(c.clock.Wide(uint32(t)), c.id.TickHz)
+	return ticksToTime(c.clock.Widen(uint32(t)), c.id.TickHz)
 }
 
 func (c *Client) keepCue(m wire.Cue) {
@@ -234,7 +234,7 @@ func (c *Client) pong(f wire.Frame) {
 	now := time.Now()
 	jumped := !c.lastPing.answered.IsZero() && !plausible(c.lastPing, m.Now, p.sent, now, c.id.TickHz)
 	c.lastPing = ping{token: p.token, sent: p.sent, answered: now, board: m.Now}
-	c.clock.Reading(uint32(m.Now), p.sent.Sub(c.began), now.Sub(c.began))
+	c.clock.AddRoundTrip(uint32(m.Now), p.sent.Sub(c.began), now.Sub(c.began))
 	c.mu.Unlock()
 	if jumped {
 		c.opts.Log.Warn("the board's clock jumped; asking whether it started again", "tick", m.Now)

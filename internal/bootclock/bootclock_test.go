@@ -24,14 +24,14 @@ func TestRead(t *testing.T) {
 func TestReadingBack(t *testing.T) {
 	r := Reading{Boot: "a", SinceBoot: time.Minute, Wall: time.Unix(1000, 0), Trusted: true}
 	assert.Equal(t, time.Unix(940, 0), r.Origin())
-	back := r.Back(20 * time.Second)
+	back := r.Earlier(20 * time.Second)
 	assert.Equal(t, Reading{Boot: "a", SinceBoot: 40 * time.Second, Wall: time.Unix(980, 0), Trusted: true}, back)
 	assert.Equal(t, r.Origin(), back.Origin())
 }
 
 // A machine without names for its boots gets one for each run of the program.
 func TestOfProcess(t *testing.T) {
-	a, b := ofProcess(), ofProcess()
+	a, b := readProcess(), readProcess()
 	assert.Contains(t, a.Boot, "process-")
 	assert.Equal(t, a.Boot, b.Boot)
 	assert.GreaterOrEqual(t, b.SinceBoot, a.SinceBoot)

@@ -43,6 +43,6 @@ func TestBelievable(t *testing.T) {
 		"NTP lost long ago":   {unix.TIME_OK, unix.STA_PLL, 16_000_000, false},
 		"said by state alone": {unix.TIME_ERROR, 0, 100, false},
 	} {
-		assert.Equal(t, c.want, believable(c.state, c.status, c.maxError), name)
+		assert.Equal(t, c.want, synchronisedState(c.state, c.status, c.maxError), name)
 	}
 }

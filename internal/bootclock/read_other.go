@@ -2,6 +2,6 @@
 
 package bootclock
 
-// Read reads the machine's clocks. Machines other than Linux are taken to have a clock that is right, and each run of
-// the program for a boot of its own.
-func Read() Reading { return ofProcess() }
+// Read reads the machine's clocks. On systems other than Linux the wall clock is assumed right, and each run of the
+// program counts as a boot.
+func Read() Reading { return readProcess() }

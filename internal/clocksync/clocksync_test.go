@@ -49,7 +49,7 @@ func (l link) ask(c *Clock, q *quartz, sent time.Duration) time.Duration {
 	read := sent + l.way()
 	tick := uint32(int64(math.Floor(q.to(read))))
 	got := read + l.way()
-	c.Reading(tick, sent, got)
+	c.AddRoundTrip(tick, sent, got)
 	return got
 }
 
@@ -93,7 +93,7 @@ func TestARateIsLearnedWithinItsLimits(t *testing.T) {
 		assert.Less(t, (e.HighPPM-e.LowPPM)*1e-6, 2.5*best, "seed %d: the limits close in", seed)
 		assert.Less(t, math.Abs(e.PPM-truth)*1e-6, best, "seed %d", seed)
 		assert.GreaterOrEqual(t, e.ShortestRoundTrip, 2*l.fastest, "seed %d", seed)
-		assert.Less(t, e.Within, e.ShortestRoundTrip, "seed %d", seed)
+		assert.Less(t, e.Uncertainty, e.ShortestRoundTrip, "seed %d", seed)
 	}
 }
 
@@ -116,13 +116,13 @@ func TestAClockThatWandersIsFollowed(t *testing.T) {
 				continue // just restarted
 			}
 			// The rate that is learned is that of the time of learning: it is behind by what the clock wandered since.
-			behind := math.Abs(wander) * e.Over.Seconds()
+			behind := math.Abs(wander) * e.Span.Seconds()
 			require.LessOrEqual(t, e.LowPPM-behind, q.ppm, "seed %d at %v, %+v", seed, host, e)
 			require.GreaterOrEqual(t, e.HighPPM+behind, q.ppm, "seed %d at %v, %+v", seed, host, e)
-			require.LessOrEqual(t, e.Over, (buckets+1)*(bucket+time.Second), "what is old is forgotten")
-			if e.Over > 10*time.Second {
+			require.LessOrEqual(t, e.Span, (maxReadings+1)*(bucket+time.Second), "what is old is forgotten")
+			if e.Span > 10*time.Second {
 				followed++
-				best := 4e6 * l.fastest.Seconds() / e.Over.Seconds()
+				best := 4e6 * l.fastest.Seconds() / e.Span.Seconds()
 				require.InDelta(t, q.ppm, e.PPM, behind+best, "seed %d at %v, %+v", seed, host, e)
 			}
 			count, _ := c.Now(host)
@@ -159,12 +159,12 @@ func TestTicksAreWidenedForDays(t *testing.T) {
 			host += time.Second
 			at := q.to(host)
 			now := int64(math.Floor(at))
-			c.Glimpse(uint32(now), host)
-			require.Equal(t, now, c.Wide(uint32(now)), "seed %d at %v", seed, host)
+			c.AddTick(uint32(now), host)
+			require.Equal(t, now, c.Widen(uint32(now)), "seed %d at %v", seed, host)
 			old := now - random.Int64N(1<<31-1)
-			require.Equal(t, old, c.Wide(uint32(old)), "seed %d at %v", seed, host)
+			require.Equal(t, old, c.Widen(uint32(old)), "seed %d at %v", seed, host)
 			ahead := now + random.Int64N(1<<31-1)
-			require.Equal(t, ahead, c.Wide(uint32(ahead)), "seed %d at %v", seed, host)
+			require.Equal(t, ahead, c.Widen(uint32(ahead)), "seed %d at %v", seed, host)
 		}
 		require.Greater(t, q.count-first, 100*float64(uint64(1)<<32)/(16e6/hz)/8, "seed %d: this run must wrap often", seed)
 	}
@@ -196,13 +196,13 @@ func TestTicksAreWholeOnes(t *testing.T) {
 // Readings that come late, out of order with what the board said since, change nothing.
 func TestWhatIsOldChangesNothing(t *testing.T) {
 	c := New(2_000_000)
-	c.Glimpse(math.MaxUint32-99, time.Second)
-	c.Glimpse(100, time.Second+100*time.Microsecond)
-	assert.Equal(t, int64(math.MaxUint32)+101, c.Wide(100))
-	c.Glimpse(math.MaxUint32-50, time.Second+110*time.Microsecond)
-	assert.Equal(t, int64(math.MaxUint32)+101, c.Wide(100))
-	assert.Equal(t, int64(math.MaxUint32)-50, c.Wide(math.MaxUint32-50))
-	assert.Equal(t, int64(math.MaxUint32)+101+1<<31-1, c.Wide(100+1<<31-1), "as far ahead of the newest as can be")
+	c.AddTick(math.MaxUint32-99, time.Second)
+	c.AddTick(100, time.Second+100*time.Microsecond)
+	assert.Equal(t, int64(math.MaxUint32)+101, c.Widen(100))
+	c.AddTick(math.MaxUint32-50, time.Second+110*time.Microsecond)
+	assert.Equal(t, int64(math.MaxUint32)+101, c.Widen(100))
+	assert.Equal(t, int64(math.MaxUint32)-50, c.Widen(math.MaxUint32-50))
+	assert.Equal(t, int64(math.MaxUint32)+101+1<<31-1, c.Widen(100+1<<31-1), "as far ahead of the newest as can be")
 }
 
 // A machine that slept, or a board that counts from another number, is learned anew instead of believed.
@@ -223,18 +223,18 @@ func TestAJumpStartsLearningAgain(t *testing.T) {
 		e, ok := c.Estimate(host)
 		require.True(t, ok)
 		assert.Equal(t, 1, e.Restarts, "jump %v", jump)
-		assert.Less(t, e.Over, 11*time.Second)
+		assert.Less(t, e.Span, 11*time.Second)
 		assert.InDelta(t, q.ppm, e.PPM, 1000, "jump %v", jump)
 		now := uint32(int64(q.to(host)))
 		count, within := c.Now(host)
 		assert.InDelta(t, 0, float64(int32(uint32(count)-now)), within+2, "jump %v", jump)
-		assert.InDelta(t, count, c.Wide(now), within+2, "jump %v: what is told counts on from there", jump)
+		assert.InDelta(t, count, c.Widen(now), within+2, "jump %v: what is told counts on from there", jump)
 	}
 }
 
 func TestBeforeAnythingWasHeard(t *testing.T) {
 	c := New(2_000_000)
-	assert.Equal(t, int64(7), c.Wide(7))
+	assert.Equal(t, int64(7), c.Widen(7))
 	count, within := c.Now(time.Hour)
 	assert.Zero(t, count)
 	assert.True(t, math.IsInf(within, 1))

@@ -168,7 +168,7 @@ func (c *Control) show(s *session, made Shot) {
 }
 
 func (c *Control) asShot(l *link, r *run, report board.Shot) journal.Shot {
-	made := c.opts.Clock().Back(time.Since(report.Received))
+	made := c.opts.Clock().Earlier(time.Since(report.Received))
 	row := journal.Shot{
 		At: made.Wall, When: asWhen(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
 		BootID: l.id.BootID, GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),

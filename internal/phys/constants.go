@@ -6,22 +6,22 @@ import (
 )
 
 const (
-	// Gravity is standard gravity in m/s², exact by convention (3rd CGPM, 1901). It varies over the Earth by 0.5 %.
+	// Gravity is standard gravity in m/s², exact by convention (3rd CGPM, 1901). It varies by 0.5 % over the Earth.
 	Gravity = 9.80665
 	// ZeroCelsius is 0 °C in kelvin, exact by definition of the Celsius scale.
 	ZeroCelsius = 273.15
-	// AirGas is the specific gas constant of dry air in J/(kg K), ISO 2533:1975 (from memory).
-	AirGas = 287.05287
-	// Pressure is the standard atmosphere in Pa, exact by convention (10th CGPM, 1954).
-	Pressure = 101325
-	// Room is the temperature at which the models' air and water are taken unless they are told another.
-	Room Temperature = 20
+	// AirGasConstant is the specific gas constant of dry air in J/(kg K), ISO 2533:1975 (from memory).
+	AirGasConstant = 287.05287
+	// StandardPressure is the standard atmosphere in Pa, exact by convention (10th CGPM, 1954).
+	StandardPressure = 101325
+	// RoomTemperature is the temperature of air and water in models that take none.
+	RoomTemperature Temperature = 20
 )
 
 // Viscosity is a dynamic viscosity in pascal seconds.
 type Viscosity float64
 
-// DomainError says which argument of a model is outside what the model holds for.
+// DomainError reports an argument outside a model's domain.
 type DomainError struct {
 	Field string // the argument: "diameter", "interval", ...
 	Value string // as given, with its unit
@@ -30,7 +30,7 @@ type DomainError struct {
 
 func (e *DomainError) Error() string { return fmt.Sprintf("%s %s: %s", e.Field, e.Value, e.Why) }
 
-// Within returns a *DomainError that names field unless low <= q <= high. No NaN is within anything.
+// Within returns a *DomainError that names field unless low <= q <= high. NaN is never within.
 func Within[Q interface {
 	~float64
 	String() string
@@ -41,12 +41,14 @@ func Within[Q interface {
 	return &DomainError{Field: field, Value: q.String(), Why: fmt.Sprintf("must be from %s to %s", low, high)}
 }
 
-// Kelvin is the absolute temperature.
+// Kelvin returns the absolute temperature.
 func (t Temperature) Kelvin() float64 { return float64(t) + ZeroCelsius }
 
 // AirDensity is the density of dry air at the standard pressure: the ideal gas of ISO 2533:1975. Humid air is
 // lighter, by about 0.5 % at 20 °C and 50 % humidity (from memory).
-func AirDensity(t Temperature) Density { return Density(Pressure / (AirGas * t.Kelvin())) }
+func AirDensity(t Temperature) Density {
+	return Density(StandardPressure / (AirGasConstant * t.Kelvin()))
+}
 
 // AirViscosity is the viscosity of air: Sutherland's formula with the constants of ISO 2533:1975 (from memory).
 func AirViscosity(t Temperature) Viscosity {
@@ -63,6 +65,6 @@ func WaterDensity(t Temperature) Density {
 // WaterSurfaceTension is the surface tension of clean water against air: IAPWS R1-76(2014), within 0.5 % (from
 // memory). Soap, grease or dust lower it, down to 25 or 30 mN/m.
 func WaterSurfaceTension(t Temperature) SurfaceTension {
-	away := 1 - t.Kelvin()/647.096
-	return SurfaceTension(0.2358 * math.Pow(away, 1.256) * (1 - 0.625*away))
+	reduced := 1 - t.Kelvin()/647.096
+	return SurfaceTension(0.2358 * math.Pow(reduced, 1.256) * (1 - 0.625*reduced))
 }

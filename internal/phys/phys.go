@@ -1,9 +1,9 @@
-// Package phys holds the quantities the project works in, one type a quantity, each a float64 in SI units, and the
-// constants the models need, each with its source.
+// Package phys defines one float64 type per physical quantity, in SI units, and the constants the models need, each
+// with its source.
 //
-// Every quantity parses and prints itself with its unit ("40 cm", "3.2 m/s", "1/125 s"): the types are
-// encoding.TextUnmarshaler and encoding.TextMarshaler, so flags, the configuration file and the page's messages all
-// read them through this one place. A bare number is an error: the unit is part of the value.
+// Quantities parse and print with their unit ("40 cm", "3.2 m/s", "1/125 s"). The types implement
+// encoding.TextUnmarshaler and encoding.TextMarshaler, so flags, the configuration file and the page's messages share
+// one parser. A number without a unit is an error.
 package phys
 
 import "time"
@@ -14,13 +14,13 @@ type Length float64
 // Speed is in metres per second.
 type Speed float64
 
-// Angle is in radians, above level positive.
+// Angle is in radians, positive above the horizontal.
 type Angle float64
 
 // Temperature is in degrees Celsius.
 type Temperature float64
 
-// Time is in seconds. Models use it; programs and the record use time.Duration.
+// Time is in seconds. Physical models use it; board programs and the journal use time.Duration.
 type Time float64
 
 // Density is in kilograms per cubic metre.

@@ -116,7 +116,7 @@ func TestParseErrors(t *testing.T) {
 		require.ErrorAs(t, err, &typed, test.text)
 		assert.Equal(t, test.text, typed.Input)
 		assert.Contains(t, err.Error(), test.want, test.text)
-		assert.Contains(t, err.Error(), typed.Form)
+		assert.Contains(t, err.Error(), typed.Hint)
 	}
 }
 
@@ -155,7 +155,7 @@ func TestRoundTrip(t *testing.T) {
 			text := q.print(x)
 			back, err := q.parse(text)
 			require.NoError(t, err, "%s %v printed %q", q.name, x, text)
-			require.True(t, near(back, x), "%s %v printed %q, read back %v", q.name, x, text, back)
+			require.True(t, withinULP(back, x), "%s %v printed %q, read back %v", q.name, x, text, back)
 		}
 	}
 }
@@ -179,10 +179,10 @@ func sample(random *rand.Rand) float64 {
 func TestShortDecimalsStayShort(t *testing.T) {
 	for n := 10; n < 1000; n++ {
 		text := Length(float64(n)/10).String() + ""
-		l, err := ParseLength(plain(float64(n)/10, 3) + " cm")
+		l, err := ParseLength(formatDigits(float64(n)/10, 3) + " cm")
 		require.NoError(t, err)
 		assert.LessOrEqual(t, len(l.String()), len("99.9 cm"), text)
-		a, err := ParseAngle(plain(float64(n)/10, 3) + "deg")
+		a, err := ParseAngle(formatDigits(float64(n)/10, 3) + "deg")
 		require.NoError(t, err)
 		assert.LessOrEqual(t, len(a.String()), len("99.9°"))
 	}
@@ -267,7 +267,7 @@ func FuzzParse(f *testing.F) {
 			require.False(t, math.IsNaN(x) || math.IsInf(x, 0), "%q is %v", text, x)
 			back, err := q.parse(q.print(x))
 			require.NoError(t, err, "%q printed %q", text, q.print(x))
-			require.True(t, near(back, x), "%q is %v, printed %q, read back %v", text, x, q.print(x), back)
+			require.True(t, withinULP(back, x), "%q is %v, printed %q, read back %v", text, x, q.print(x), back)
 		}
 	})
 }

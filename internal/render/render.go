@@ -13,18 +13,18 @@ import (
 	"golang.org/x/term"
 )
 
-// quietZone is the clear margin that ISO/IEC 18004 (number from memory) asks for around the code, in modules.
+// quietZone is the clear margin that ISO/IEC 18004 (number from memory) requires around the code, in modules.
 const quietZone = 4
 
-// The colours are spelled out, from the part of the 256-colour palette that themes leave alone, so that the code is
-// dark on light on every terminal: not every phone reads it the other way round.
+// The colours are from the part of the 256-colour palette that themes leave unchanged, so that the code is dark on
+// light on every terminal: not every phone reads it inverted.
 const (
-	darkOnLight = "\x1b[38;5;16;48;5;231m"
-	plain       = "\x1b[0m"
+	darkOnLight  = "\x1b[38;5;16;48;5;231m"
+	resetColours = "\x1b[0m"
 )
 
-// QR draws text as a QR code, two rows of modules on one line of half blocks. It is for terminals only. A text too long
-// for a code is an error.
+// QR draws text as a QR code for a terminal, two rows of modules to a line of half blocks. It fails if text is too long
+// for a code.
 func QR(text string) (string, error) {
 	code, err := qr.EncodeText(text, qr.Medium)
 	if err != nil {
@@ -36,14 +36,14 @@ func QR(text string) (string, error) {
 	for y := -quietZone; y < size+quietZone; y += 2 {
 		b.WriteString(darkOnLight)
 		for x := -quietZone; x < size+quietZone; x++ {
-			b.WriteString(halves(dark(x, y), dark(x, y+1)))
+			b.WriteString(halfBlock(dark(x, y), dark(x, y+1)))
 		}
-		b.WriteString(plain + "\n")
+		b.WriteString(resetColours + "\n")
 	}
 	return b.String(), nil
 }
 
-func halves(upper, lower bool) string {
+func halfBlock(upper, lower bool) string {
 	switch {
 	case upper && lower:
 		return "█"
@@ -55,15 +55,15 @@ func halves(upper, lower bool) string {
 	return " "
 }
 
-// Table writes rows under a header, columns aligned and two spaces apart. A column in which every filled cell begins
-// like a number is aligned right. Control characters in cells become spaces, so that a note cannot move the cursor.
+// Table writes rows under a header, columns aligned and two spaces apart. A column whose non-empty cells all begin with
+// a number is aligned right. Control characters in cells become spaces, so that a note cannot move the cursor.
 func Table(w io.Writer, header []string, rows [][]string) error {
-	widths, right := measure(header, rows)
+	widths, right := columnLayout(header, rows)
 	var b strings.Builder
 	for _, row := range append([][]string{header}, rows...) {
 		var line strings.Builder
 		for i, cell := range row {
-			cell = clean(cell)
+			cell = sanitize(cell)
 			pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell))
 			if right[i] {
 				cell = pad + cell
@@ -80,14 +80,14 @@ func Table(w io.Writer, header []string, rows [][]string) error {
 	return nil
 }
 
-// measure finds each column's width in runes and whether it holds numbers.
-func measure(header []string, rows [][]string) (widths []int, right []bool) {
+// columnLayout returns each column's width in runes and whether it is numeric.
+func columnLayout(header []string, rows [][]string) (widths []int, right []bool) {
 	for _, row := range append([][]string{header}, rows...) {
 		for i, cell := range row {
 			if i == len(widths) {
 				widths = append(widths, 0)
 			}
-			widths[i] = max(widths[i], utf8.RuneCountInString(clean(cell)))
+			widths[i] = max(widths[i], utf8.RuneCountInString(sanitize(cell)))
 		}
 	}
 	right = make([]bool, len(widths))
@@ -105,7 +105,7 @@ func measure(header []string, rows [][]string) (widths []int, right []bool) {
 	return widths, right
 }
 
-// numeric says whether a cell is a number, with or without a unit after a space. A date in words is none.
+// numeric reports whether a cell is a number, with or without a unit after a space. A date in words is not.
 func numeric(cell string) bool {
 	number, unit, _ := strings.Cut(cell, " ")
 	if strings.Contains(unit, " ") {
@@ -116,7 +116,7 @@ func numeric(cell string) bool {
 	return n == 1 && err == nil && !math.IsNaN(f)
 }
 
-func clean(cell string) string {
+func sanitize(cell string) string {
 	return strings.Map(func(r rune) rune {
 		if r < ' ' || r >= 0x7F && r < 0xA0 || r == '\u2028' || r == '\u2029' {
 			return ' '
@@ -125,7 +125,7 @@ func clean(cell string) string {
 	}, cell)
 }
 
-// IsTerminal says whether w is a terminal: somebody is looking.
+// IsTerminal reports whether w is a terminal.
 func IsTerminal(w io.Writer) bool {
 	f, ok := w.(interface{ Fd() uintptr }) // as *os.File has it
 	return ok && term.IsTerminal(int(f.Fd()))

@@ -33,7 +33,7 @@ func read(t *testing.T, drawn string) [][]bool {
 	for line := range strings.Lines(drawn) {
 		line, ok := strings.CutPrefix(line, darkOnLight)
 		require.True(t, ok, "each line sets its colours")
-		line, ok = strings.CutSuffix(line, plain+"\n")
+		line, ok = strings.CutSuffix(line, resetColours+"\n")
 		require.True(t, ok, "and takes them back")
 		var upper, lower []bool
 		for _, r := range line {

@@ -118,7 +118,7 @@ func (s Set) thrown(interval phys.Time) (Estimate, error) {
 			Remedy: "use more than 0 ms, like 25 ms"}
 	}
 	v, err := s.Throw.speed(interval)
-	if stopped := new(ballistics.StoppedError); errors.As(err, &stopped) || err == nil && v < slowestKnown {
+	if stopped := new(ballistics.IntervalTooLongError); errors.As(err, &stopped) || err == nil && v < slowestKnown {
 		return Estimate{}, s.Throw.stopped(interval)
 	} else if err != nil {
 		return Estimate{}, asField(err, "interval")
@@ -164,7 +164,7 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 
 // refuseSpeed says why a throw at v does not pass the focus spot.
 func (s Set) refuseSpeed(err error, v phys.Speed) error {
-	if short := new(ballistics.ShortError); errors.As(err, &short) {
+	if short := new(ballistics.FallsShortError); errors.As(err, &short) {
 		return &Refusal{Field: "throw.speed_low",
 			Why: fmt.Sprintf("a throw at %.2f m/s is on the floor %.0f cm from the second beam, %.0f cm short of the focus spot",
 				v, short.Reach/cm, short.Short/cm),

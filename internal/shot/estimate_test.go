@@ -114,7 +114,7 @@ func TestThrowsThatFallShort(t *testing.T) {
 		s.Kind, s.Throw.ToFocus, s.Throw.Angle = Throw, 5, test.angle
 		reach := func(v phys.Speed) phys.Length {
 			_, err := s.Throw.flight(v)
-			short := new(ballistics.ShortError)
+			short := new(ballistics.FallsShortError)
 			require.ErrorAs(t, err, &short)
 			require.ErrorContains(t, s.refuseSpeed(err, v), test.says)
 			return short.Reach
@@ -122,7 +122,7 @@ func TestThrowsThatFallShort(t *testing.T) {
 		before := reach(1.5)
 		s.Throw.Angle = test.turned
 		_, err := s.Throw.flight(1.5)
-		short := new(ballistics.ShortError)
+		short := new(ballistics.FallsShortError)
 		require.ErrorAs(t, err, &short)
 		assert.GreaterOrEqual(t, short.Reach, before)
 	}

@@ -128,7 +128,7 @@ func (t ThrowSet) interval(v phys.Speed) (phys.Time, error) {
 	low := min(phys.Time(float64(t.Gate)/float64(v)), longest)
 	for {
 		d, err := faster(low)
-		if stopped := new(ballistics.StoppedError); err != nil && !errors.As(err, &stopped) {
+		if stopped := new(ballistics.IntervalTooLongError); err != nil && !errors.As(err, &stopped) {
 			return 0, err
 		}
 		if err == nil && d >= 0 {

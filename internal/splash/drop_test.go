@@ -83,21 +83,21 @@ func TestDropDiameterArithmetic(t *testing.T) {
 func TestCorrection(t *testing.T) {
 	for _, r := range published.Rows(t, "drop_weight_correction.csv") {
 		x := r.Number(t, "x_r_over_V13")
-		if x > mostCurvature {
+		if x > maxRatio {
 			continue
 		}
-		if r["f_lcp"] != "" && x <= joinAt {
-			assert.InDelta(t, r.Number(t, "f_lcp"), correction(x), 0.0001)
+		if r["f_lcp"] != "" && x <= tableFrom {
+			assert.InDelta(t, r.Number(t, "f_lcp"), harkinsBrown(x), 0.0001)
 		}
 		for _, column := range []string{"f_harkins_brown", "f_heertjes"} {
 			if r[column] != "" {
-				assert.InEpsilon(t, r.Number(t, column), correction(x), 0.013, "%s at %g", column, x)
+				assert.InEpsilon(t, r.Number(t, column), harkinsBrown(x), 0.013, "%s at %g", column, x)
 			}
 		}
 	}
-	assert.InDelta(t, correction(joinAt), correction(joinAt+1e-9), 1e-6, "the two parts meet")
-	assert.InDelta(t, 1, correction(1e-3), 0.002, "a hair of a nozzle lets all of the drop fall")
-	for x := leastCurvature; x < mostCurvature; x += 1e-3 {
+	assert.InDelta(t, harkinsBrown(tableFrom), harkinsBrown(tableFrom+1e-9), 1e-6, "the two parts meet")
+	assert.InDelta(t, 1, harkinsBrown(1e-3), 0.002, "a hair of a nozzle lets all of the drop fall")
+	for x := minRatio; x < maxRatio; x += 1e-3 {
 		assert.Less(t, nozzleAt(x, waterAt(20)), nozzleAt(x+1e-3, waterAt(20)), "one drop for one nozzle")
 	}
 }
@@ -105,14 +105,14 @@ func TestCorrection(t *testing.T) {
 // A drop obeys the law it was found from; it grows with nozzle and surface tension and shrinks with density.
 func TestDropDiameterProperties(t *testing.T) {
 	for _, liquid := range Liquids() {
-		widest := nozzleAt(mostCurvature, liquid)
+		widest := nozzleAt(maxRatio, liquid)
 		for nozzle := phys.Length(0.2e-3); nozzle < widest*0.9; nozzle *= 1.2 {
 			d, err := DropDiameter(nozzle, liquid)
 			require.NoError(t, err)
 			volume := math.Pi / 6 * math.Pow(float64(d), 3)
 			r := float64(nozzle) / 2
 			weight := volume * float64(liquid.Density) * phys.Gravity
-			law := 2 * math.Pi * r * float64(liquid.SurfaceTension) * correction(r/math.Cbrt(volume))
+			law := 2 * math.Pi * r * float64(liquid.SurfaceTension) * harkinsBrown(r/math.Cbrt(volume))
 			assert.InEpsilon(t, law, weight, 1e-9, "%s %s", liquid.Name, nozzle)
 			wider, err := DropDiameter(nozzle*1.05, liquid)
 			require.NoError(t, err)

@@ -1,7 +1,7 @@
 // Package splash predicts how big a drop leaves a nozzle and when a splash in a deep pool shows each of its phases.
 //
-// All functions are pure. An argument outside what a model holds for is a *phys.DomainError whose Field is the name
-// used in the function's documentation.
+// All functions are pure. An argument outside a model's domain yields a *phys.DomainError whose Field is the
+// parameter's name.
 package splash
 
 import (
@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Phase is where a splash is.
+// Phase is a stage of a splash.
 type Phase string
 
 const (
@@ -25,12 +25,12 @@ const (
 	ColumnGone    Phase = "column-gone"    // the column has sunk back and the first ripple spreads
 )
 
-// Phases lists the phases in the order a splash shows them.
+// Phases lists the phases in order of time.
 func Phases() []Phase {
 	return []Phase{Contact, CrownHighest, CraterDeepest, ColumnEmerges, ColumnHighest, ColumnGone}
 }
 
-// ParsePhase reads a phase's name.
+// ParsePhase parses a phase's name.
 func ParsePhase(name string) (Phase, error) {
 	if p := Phase(name); slices.Contains(Phases(), p) {
 		return p, nil
@@ -42,40 +42,40 @@ func ParsePhase(name string) (Phase, error) {
 	return "", fmt.Errorf("%q is not a phase of a splash; the phases are %s", name, strings.Join(names, ", "))
 }
 
-// Window is when a phase is seen, in time after contact.
+// Window is the time range of a phase, after contact.
 type Window struct {
 	Central, Low, High phys.Time
-	// Extrapolated: the drop is smaller, slower or faster than those whose splashes were timed. A nozzle's drops of
+	// Extrapolated: the drop is smaller, slower or faster than those in the published series, as a nozzle's drops of
 	// 2.5 to 4.5 mm always are. Low then allows for surface tension, which closes a small crater sooner.
 	Extrapolated bool
-	// Bubble: the crown may close over into a bubble, and the column then comes up late or not at all.
+	// Bubble: the crown may close into a bubble, and the column then emerges late or not at all.
 	Bubble bool
 }
 
-// Limits of When: what it accepts, and what was timed.
+// Domain of When, and the range covered by the published series.
 const (
-	leastDrop, largestDrop phys.Length = 1e-3, 12e-3
-	slowest, fastest       phys.Speed  = 0.5, 9.5
-	leastTimed, mostTimed  phys.Length = 5.08e-3, 9.15e-3
-	slowestTimed           phys.Speed  = 1.2
-	fastestTimed           phys.Speed  = 5
+	minDiameter, maxDiameter           phys.Length = 1e-3, 12e-3
+	minSpeed, maxSpeed                 phys.Speed  = 0.5, 9.5
+	minTimedDiameter, maxTimedDiameter phys.Length = 5.08e-3, 9.15e-3
+	minTimedSpeed                      phys.Speed  = 1.2
+	maxTimedSpeed                      phys.Speed  = 5
 )
 
-// leastTimedCrater is the smallest Rmax of a series in band: Worthington 1895, Series III.
-const leastTimedCrater = 13.8e-3
+// minTimedCrater is the smallest Rmax of a series in band: Worthington 1895, Series III.
+const minTimedCrater = 13.8e-3
 
-// A band is a phase's time in units of tau.
+// band is a phase's time range in units of tau.
 type band struct{ central, low, high float64 }
 
 // bandOf gives each phase's band, from the splashes that A. M. Worthington timed under spark light: A Study of
 // Splashes (1908) Series I, I-a, II and IV and The Splash of a Drop (1895) Series III and IV. Each low and high is
 // the earliest and the latest that any of these series allows, widened by the 2 ms that he states for an error of his
-// times, and rounded outwards to 0.05. Central is this project's choice within.
+// times, and rounded outwards to 0.05. Central is this project's choice within the band.
 //
-// The bands say where these splashes were, not where the next one must be. n series show a phase, two (crater) to six
-// (column emerges), and by rank alone a further one lies within the extremes of n with a chance of (n-1)/(n+1): one
-// half for three, five in seven for six. Left out one at a time, 7 of 16 printed times lie within the band of the
-// others, where rank alone lets one expect 6.
+// The bands cover these splashes, not necessarily the next one. Two (crater) to six (column emerges) series show a
+// phase, and by rank alone a further one lies within the extremes of n with probability (n-1)/(n+1): one half for
+// three, five in seven for six. In leave-one-out, 7 of 16 printed times lie within the band of the others; rank alone
+// predicts 6.
 func bandOf(p Phase) (band, bool) {
 	switch p {
 	case Contact:
@@ -95,18 +95,16 @@ func bandOf(p Phase) (band, bool) {
 }
 
 const (
-	// lateUnderBubble is the latest that a column was seen to emerge from under a reopening bubble, in tau (1908,
-	// Series II).
-	lateUnderBubble = 2.25
+	// emergesUnderBubble is the latest observed emergence of a column under a reopening bubble, in tau (1908, Series II).
+	emergesUnderBubble = 2.25
 	// bubbleWeber is the Weber number from which the crown may close: Worthington saw it close at about 1770 and
 	// above (1908, Series II and III; 1895, Series IV) and not at about 1650 (a drop of 0.04 g from 177 cm, 1908 p.
 	// 66) nor below. It is set 10 % under the lower, because the drop's own oscillation has a part in it.
 	bubbleWeber = 1500
 )
 
-// When is the window of a phase for a drop of water or of something like it, of that diameter and impact speed, in a
-// deep pool (see PoolAdvice). Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero,
-// whatever the drop.
+// When is the time window of a phase for a drop of water or a similar liquid with that diameter and impact speed, in a
+// deep pool (see PoolAdvice). Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero for every drop.
 //
 // A phase's time is a multiple of tau = sqrt(Rmax/g), the time scale of a crater of radius Rmax = (d³
 // V²/(3g))^(1/4) closing under gravity; Rmax is where the drop's energy would be that of the crater (form: H. C.
@@ -121,23 +119,24 @@ func When(p Phase, diameter phys.Length, speed phys.Speed) (Window, error) {
 	if p == Contact {
 		return Window{}, nil
 	}
-	if err := phys.Within("diameter", diameter, leastDrop, largestDrop); err != nil {
+	if err := phys.Within("diameter", diameter, minDiameter, maxDiameter); err != nil {
 		return Window{}, err
 	}
-	if err := phys.Within("speed", speed, slowest, fastest); err != nil {
+	if err := phys.Within("speed", speed, minSpeed, maxSpeed); err != nil {
 		return Window{}, err
 	}
 	crater := craterRadius(float64(diameter), float64(speed))
 	tau := math.Sqrt(crater / phys.Gravity)
 	w := Window{
-		Extrapolated: diameter < leastTimed || diameter > mostTimed || speed < slowestTimed || speed > fastestTimed,
-		Bubble:       weber(float64(diameter), float64(speed)) >= bubbleWeber,
+		Extrapolated: diameter < minTimedDiameter || diameter > maxTimedDiameter ||
+			speed < minTimedSpeed || speed > maxTimedSpeed,
+		Bubble: weber(float64(diameter), float64(speed)) >= bubbleWeber,
 	}
 	if w.Bubble && p == ColumnEmerges {
-		b.high = lateUnderBubble
+		b.high = emergesUnderBubble
 	}
 	if w.Extrapolated {
-		b.low *= hastened(crater)
+		b.low *= capillaryFactor(crater)
 	}
 	w.Central, w.Low, w.High = phys.Time(b.central*tau), phys.Time(b.low*tau), phys.Time(b.high*tau)
 	return w, nil
@@ -148,14 +147,20 @@ func craterRadius(d, v float64) float64 { return math.Pow(d*d*d*v*v/(3*phys.Grav
 
 // weber is the drop's inertia over its surface tension.
 func weber(d, v float64) float64 {
-	return float64(phys.WaterDensity(phys.Room)) * v * v * d / float64(phys.WaterSurfaceTension(phys.Room))
+	density, tension := roomWater()
+	return density * v * v * d / tension
 }
 
-// hastened is how much surface tension shortens the time of a crater smaller than those timed. The crater is pressed
-// shut by rho g R of gravity and 2 sigma/R of surface tension, so its time goes as one over the root of 1 + 2
-// (l/R)², l the capillary length. An estimate of this project, used for Low only.
-func hastened(crater float64) float64 {
-	capillary := float64(phys.WaterSurfaceTension(phys.Room)) / (float64(phys.WaterDensity(phys.Room)) * phys.Gravity)
+func roomWater() (density, tension float64) {
+	return float64(phys.WaterDensity(phys.RoomTemperature)), float64(phys.WaterSurfaceTension(phys.RoomTemperature))
+}
+
+// capillaryFactor is the factor by which surface tension shortens the time of a crater smaller than the published ones.
+// Gravity closes a crater with a pressure of rho g R and surface tension with 2 sigma/R, so its time varies as one over
+// the root of 1 + 2 (l/R)², with l the capillary length. An estimate of this project, used for Low only.
+func capillaryFactor(crater float64) float64 {
+	density, tension := roomWater()
+	capillary := tension / (density * phys.Gravity)
 	press := func(r float64) float64 { return 1 + 2*capillary/(r*r) }
-	return min(1, math.Sqrt(press(leastTimedCrater)/press(crater)))
+	return min(1, math.Sqrt(press(minTimedCrater)/press(crater)))
 }
