@@ -168,7 +168,7 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 			if err != nil {
 				return nil, err
 			}
-			return dialBoard(ctx, link, log)
+			return dialBoard(ctx, link, board.Options{Log: log})
 		}
 		return opts, func() error { return nil }, nil
 	}
@@ -187,13 +187,15 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 	opts.Name = "simulated rig"
 	opts.Room = room
 	opts.Wire = control.Benched(rig.Bench())
-	opts.Dial = func(ctx context.Context) (control.Device, error) { return dialBoard(ctx, room.Link(), log) }
+	opts.Dial = func(ctx context.Context) (control.Device, error) {
+		return dialBoard(ctx, room.Link(), board.Options{Log: log, InProcess: true})
+	}
 	return opts, room.Close, nil
 }
 
 // dialBoard is board.Dial without the trap of a nil client in an interface that is not nil.
-func dialBoard(ctx context.Context, link io.ReadWriteCloser, log *slog.Logger) (control.Device, error) {
-	client, err := board.Dial(ctx, link, board.Options{Log: log})
+func dialBoard(ctx context.Context, link io.ReadWriteCloser, opts board.Options) (control.Device, error) {
+	client, err := board.Dial(ctx, link, opts)
 	if ended := new(spawn.Exited); errors.As(err, &ended) {
 		return nil, ended // that says it all
 	}

@@ -31,6 +31,8 @@ type Options struct {
 	Log     *slog.Logger  // nil: slog.Default
 	Timeout time.Duration // for one answer; zero: 250 ms
 	Boot    time.Duration // for the board to say what it is, which may reset when its port is opened; zero: 5 s
+	// InProcess: the board runs in this process and stands still when it does.
+	InProcess bool
 }
 
 func (o Options) filled() Options {
@@ -62,7 +64,6 @@ type Client struct {
 	closed chan struct{}
 	queue  *queue
 	events chan Event
-	silent *time.Timer
 	doubt  chan struct{} // the reader wants to know how the board is
 	hello  chan struct{} // the board began to say what it is
 	began  time.Time     // host times are counted from here
@@ -82,6 +83,7 @@ type Client struct {
 	seq      uint8
 	boardSeq uint8 // of the newest frame from the board
 	waiting  map[uint8]waiting
+	silence  silence // from when the board is known
 	gone     error
 
 	// The link's reader alone uses these.
@@ -184,9 +186,17 @@ func (c *Client) meet(id Identity) {
 	}
 	c.id, c.known = id, true
 	c.clock = clocksync.New(id.TickHz)
-	c.silent = time.AfterFunc(silentAfter, func() {
+	c.silence.begin(c.opts, c.heardNothing)
+}
+
+// heardNothing ends the client when the board has been silent for too long.
+func (c *Client) heardNothing() {
+	c.mu.Lock()
+	over := c.gone == nil && c.silence.step()
+	c.mu.Unlock()
+	if over {
 		c.end(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, silentAfter))
-	})
+	}
 }
 
 // Identity is what the board said it is.
@@ -233,9 +243,7 @@ func (c *Client) end(why error) {
 	first := c.gone == nil
 	if first {
 		c.gone = why
-		if c.silent != nil {
-			c.silent.Stop()
-		}
+		c.silence.stop()
 		close(c.ended)
 	}
 	c.mu.Unlock()
@@ -328,24 +336,35 @@ func (c *Client) ask(ctx context.Context, f wire.Frame, tries int) error {
 	var answer chan error
 	f.Seq, answer = c.expect(f.Type)
 	defer c.forget(f.Seq)
-	timeout := time.NewTimer(c.opts.Timeout)
-	defer timeout.Stop()
 	for range tries {
 		if err := c.send(f); err != nil {
 			return err
 		}
-		timeout.Reset(c.opts.Timeout)
-		select {
-		case err := <-answer:
+		if answered, err := c.await(ctx, f.Type, answer); answered {
 			return err
-		case <-c.ended:
-			return c.whyGone()
-		case <-ctx.Done():
-			return fmt.Errorf("asking the board to %s: %w", requestWords(f.Type), ctx.Err())
-		case <-timeout.C:
 		}
 	}
 	return fmt.Errorf("asking the board to %s, %d times %v: %w", requestWords(f.Type), tries, c.opts.Timeout, ErrNoAnswer)
+}
+
+// await waits for the answer to a request, for the time that one answer may take.
+func (c *Client) await(ctx context.Context, kind wire.Type, answer <-chan error) (answered bool, err error) {
+	steps, each := c.opts.steps(c.opts.Timeout)
+	timeout := time.NewTimer(each)
+	defer timeout.Stop()
+	for range steps {
+		timeout.Reset(each)
+		select {
+		case err := <-answer:
+			return true, err
+		case <-c.ended:
+			return true, c.whyGone()
+		case <-ctx.Done():
+			return true, fmt.Errorf("asking the board to %s: %w", requestWords(kind), ctx.Err())
+		case <-timeout.C:
+		}
+	}
+	return false, nil
 }
 
 // expect books a sequence number that no waiting request uses.

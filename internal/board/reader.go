@@ -95,7 +95,7 @@ func (c *Client) arrived(seq uint8) (known bool, lost int) {
 	} else {
 		lost = int(seq - c.boardSeq - 1)
 		if c.gone == nil {
-			c.silent.Reset(silentAfter)
+			c.silence.heard()
 		}
 	}
 	c.boardSeq = seq

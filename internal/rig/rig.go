@@ -4,7 +4,8 @@
 //
 // Time is real unless Options.Manual is set: cues are driven when they are due, as well as this process can, and
 // reports say how late they were. Stamps of virtual edges are the times at which they happen in the room, as a
-// kernel's stamps would be. Nothing about a real rig's exactness follows from the figures seen here.
+// kernel's stamps would be. While this process gets no processor the rig's clock stands still, as its host does.
+// Nothing about a real rig's exactness follows from the figures seen here.
 package rig
 
 import (
@@ -40,7 +41,6 @@ type Options struct {
 type Rig struct {
 	opts Options
 	log  *slog.Logger
-	zero time.Time     // of the rig's time, when it is real
 	poke chan struct{} // something changed: look again what is next
 	done chan struct{}
 	gone sync.WaitGroup
@@ -48,6 +48,7 @@ type Rig struct {
 	mu     sync.Mutex
 	boots  *rand.Rand    // boot ids
 	now    time.Duration // manual time
+	clock  clock         // real time
 	closed bool
 	exec   *executor.Executor
 	link   *link
@@ -81,7 +82,7 @@ func New(opts Options) (*Rig, error) {
 	r := &Rig{
 		opts:  opts,
 		log:   opts.Log,
-		zero:  time.Now(),
+		clock: clock{zero: time.Now(), due: noDue},
 		poke:  make(chan struct{}, 1),
 		done:  make(chan struct{}),
 		boots: rand.New(rand.NewPCG(opts.Seed, 1)),
@@ -267,8 +268,9 @@ func (r *Rig) change(input uint8, high bool, at time.Duration) {
 	r.exec.Edge(r.tickNow(), input, high, r.tickOf(at))
 }
 
-// changed makes the loop look again; it may be asleep until something later.
+// changed makes the loop look again; it may be asleep until something later. The mutex is held.
 func (r *Rig) changed() {
+	r.clock.due = min(r.clock.due, r.time())
 	select {
 	case r.poke <- struct{}{}:
 	default:

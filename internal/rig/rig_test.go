@@ -485,3 +485,34 @@ func TestARestartIsSeenByTheHost(t *testing.T) {
 		assert.Equal(t, wire.ReasonNoProgram, refused.Reason)
 	})
 }
+
+// A process that gets no processor stands still as a whole. Neither the simulated board nor its host may take that for
+// the other's silence.
+func TestAStarvedProcessIsNoSilence(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 1})
+		b.arm(dropSet(), 3)
+		for range 5 {
+			b.rig.mu.Lock()
+			b.rig.clock.zero = b.rig.clock.zero.Add(-3 * time.Second) // three seconds have passed, and nothing was served
+			b.rig.mu.Unlock()
+			time.Sleep(time.Second)
+		}
+		b.rig.mu.Lock()
+		require.Equal(t, wire.Armed, b.rig.exec.State().Code())
+		b.rig.mu.Unlock()
+		require.NoError(t, b.rig.Release(dropSet()))
+		assert.Equal(t, wire.Done, b.shot().Status)
+	})
+}
+
+func TestTheClockStandsStillWhenTheLoopIsNotServed(t *testing.T) {
+	host := time.Now()
+	c := clock{zero: host, due: 20 * time.Millisecond}
+	at := func(d time.Duration) time.Duration { return c.now(host.Add(d)) }
+	assert.Equal(t, 30*time.Millisecond, at(30*time.Millisecond))
+	assert.Equal(t, 20*time.Millisecond+servedEach, at(time.Second))
+	assert.Equal(t, 20*time.Millisecond+servedEach, at(2*time.Second), "it stands")
+	c.due = noDue
+	assert.Equal(t, 30*time.Millisecond+servedEach, at(2*time.Second+10*time.Millisecond), "and goes on")
+}

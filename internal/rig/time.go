@@ -1,18 +1,42 @@
 package rig
 
 import (
+	"math"
 	"runtime"
 	"time"
 
 	"stillwater/internal/wire"
 )
 
-// time is the rig's time now, from its start.
+// servedEach is how often the rig's loop comes round while silence of the host counts, and how late it may be for that.
+const servedEach = 50 * time.Millisecond
+
+// clock is the rig's: the time since its start, less what passed while this process got no processor. Host and board
+// stand still together then, so the board must not take it for the host's silence.
+type clock struct {
+	zero    time.Time
+	due     time.Duration // when the loop comes round again; noDue: only when something changes
+	stopped time.Duration
+}
+
+const noDue = math.MaxInt64 - servedEach
+
+// now is never more than servedEach after the loop is due.
+func (c *clock) now(host time.Time) time.Duration {
+	now := host.Sub(c.zero) - c.stopped
+	if late := now - c.due - servedEach; late > 0 {
+		c.stopped += late
+		now -= late
+	}
+	return now
+}
+
+// time is the rig's time now, from its start. The mutex is held.
 func (r *Rig) time() time.Duration {
 	if r.opts.Manual {
 		return r.now
 	}
-	return time.Since(r.zero)
+	return r.clock.now(time.Now())
 }
 
 // tickOf is the board's clock at a time.
@@ -81,7 +105,7 @@ func (r *Rig) run() {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for {
-		at, sharp, ok := r.catchUp()
+		wait, spin, ok := r.catchUp()
 		if !ok {
 			select {
 			case <-r.done:
@@ -90,11 +114,8 @@ func (r *Rig) run() {
 				continue
 			}
 		}
-		spin := time.Duration(0)
-		if sharp {
-			spin = max(r.opts.Spin, 0)
-		}
-		if sleep := at - r.time() - spin; sleep > 0 {
+		at := time.Now().Add(wait)
+		if sleep := wait - spin; sleep > 0 {
 			timer.Reset(sleep)
 			select {
 			case <-r.done:
@@ -110,26 +131,44 @@ func (r *Rig) run() {
 	}
 }
 
-// catchUp lets all happen that is due and says when the next thing is, and whether to be sharp about it: a board that
-// is armed or has an output on keeps its times, one at rest need not.
-func (r *Rig) catchUp() (at time.Duration, sharp, ok bool) {
+// catchUp lets all happen that is due and says how long until the next thing is, and how much of that to spin: a board
+// that is armed or has an output on keeps its times, one at rest need not.
+func (r *Rig) catchUp() (wait, spin time.Duration, ok bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for !r.closed {
-		at, board, ok := r.next()
-		if !ok || at > r.time() {
-			code := r.exec.State().Code()
-			atRest := (code == wire.Safe || code == wire.Faulted) && r.lit == 0
-			return at, board && !atRest, ok
+		now := r.time()
+		r.clock.due = now
+		if at, board, ok := r.next(); !ok || at > now {
+			return r.sleep(now, at, board, ok)
 		}
 		r.happen()
 	}
-	return 0, false, false
+	return 0, 0, false
+}
+
+// sleep plans the loop's sleep until what is due next, and while the host's silence counts for no longer than
+// servedEach.
+func (r *Rig) sleep(now, at time.Duration, board, ok bool) (wait, spin time.Duration, _ bool) {
+	code := r.exec.State().Code()
+	if atRest := (code == wire.Safe || code == wire.Faulted) && r.lit == 0; atRest {
+		r.clock.due = noDue
+		return at - now, 0, ok
+	}
+	if !ok || at > now+servedEach {
+		r.clock.due = now + servedEach
+		return servedEach, 0, true
+	}
+	r.clock.due = at
+	if board {
+		spin = max(r.opts.Spin, 0)
+	}
+	return at - now, spin, true
 }
 
 // spinUntil waits for a time that is near, letting others run, unless something new comes first.
-func (r *Rig) spinUntil(at time.Duration) {
-	for r.time() < at {
+func (r *Rig) spinUntil(at time.Time) {
+	for time.Now().Before(at) {
 		select {
 		case <-r.poke:
 			return
