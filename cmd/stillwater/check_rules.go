@@ -21,10 +21,11 @@ func examinations(kind config.Kind) []func(site) []finding {
 	case config.GPIO:
 		return append([]func(site) []finding{
 			examineChips, examineLines, examineTwice, examineOtherUses, examineBootLevels, examineOnTimes, examineKill,
-			examineHeartbeat, examineInputs, examineDrive, examineLimits, examineSocket,
+			examineHeartbeat, examineInputs, examineInert, examineDrive, examineLimits, examineSocket,
 		}, all...)
 	case config.Serial:
-		return append([]func(site) []finding{examineSerial, examineSocket, examineFirmware, examineBoardClock}, all...)
+		return append([]func(site) []finding{examineSerial, examineSocket, examineFirmware, examineBoardClock,
+			examineInert}, all...)
 	}
 	return all
 }
@@ -310,6 +311,8 @@ func examineJournal(s site) []finding {
 	case at.err != nil:
 		return []finding{{stops, at.path, "the record cannot be written: " + cause(at.err),
 			"run it as the folder's owner, or name another file with journal"}}
+	case s.record != nil:
+		return []finding{{stops, at.path, s.record.Error(), "name another file with journal"}}
 	case at.free < roomToStart:
 		return []finding{{stops, at.path, room, remedy}}
 	case at.free < roomToWork:

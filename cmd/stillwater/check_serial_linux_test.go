@@ -17,6 +17,7 @@ import (
 	"stillwater/internal/clocksync"
 	"stillwater/internal/config"
 	"stillwater/internal/serialport"
+	"stillwater/internal/wire"
 )
 
 // A board with a clock that is off is asked, listened to, and described.
@@ -61,6 +62,15 @@ func serialSite() site {
 }
 
 func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
+	s0 := serialSite()
+	s0.asked.facts.Identity.Inputs = []board.Input{{Name: "mic", Kind: wire.InputMicrophone}}
+	s0.asked.facts.Identity.Outputs = []board.Output{{Name: "valve1", Kind: wire.OutputValve}}
+	inert := examineInert(s0)
+	require.Len(t, inert, 2)
+	assert.Equal(t, `input "mic"`, inert[0].Where)
+	assert.Contains(t, inert[0].What, "its threshold cannot be set yet")
+	assert.Equal(t, `output "valve1"`, inert[1].Where)
+
 	clock := func(s site) finding { return examineBoardClock(s)[0] }
 	s := serialSite()
 	firmware := examineFirmware(s)[0]

@@ -32,6 +32,7 @@ type site struct {
 	listen   error // why the page cannot have its port
 	ours     bool  // a page of ours has it
 	journal  place
+	record   error // why the file there cannot be the journal
 	socket   place // of the board's service
 	serial   place // the port of a serial board
 	asked    asked // what that board said
@@ -56,7 +57,9 @@ func (m *Main) survey(ctx context.Context, conf config.Config) site {
 	s := site{conf: conf, clock: bootclock.Read()}
 	s.listen = portFree(ctx, conf.Listen)
 	s.ours = errors.Is(s.listen, syscall.EADDRINUSE) && pageAnswers(ctx, conf.Listen)
-	s.journal = m.journalPlace(conf.Journal)
+	if s.journal = m.journalPlace(conf.Journal); s.journal.err == nil {
+		s.record = journal.Examine(s.journal.path)
+	}
 	switch b := conf.Board; b.Kind {
 	case config.GPIO:
 		s.gpio = gpiochip.Look()
@@ -152,7 +155,20 @@ func (m *Main) journalPlace(path string) place {
 	p := placeAt(at)
 	p.path = path
 	p.free, _ = freeSpace(at) // of no interest where it cannot be told
+	if p.err == nil && at == path {
+		p.err = besideUsable(path)
+	}
 	return p
+}
+
+// besideUsable says why this user cannot use what a journal's file has beside it.
+func besideUsable(path string) error {
+	for _, beside := range []string{filepath.Dir(path), path + "-wal", path + "-shm", path + ".lock"} {
+		if err := usable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("%s: %w", beside, err)
+		}
+	}
+	return nil
 }
 
 func placeAt(path string) place {

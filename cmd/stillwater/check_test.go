@@ -20,6 +20,7 @@ import (
 	"stillwater/internal/bootclock"
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/journal"
 	"stillwater/internal/realtime"
 	"stillwater/internal/wire"
 	"stillwater/web"
@@ -88,6 +89,7 @@ func TestEachFinding(t *testing.T) {
 		s.socket = place{path: s.conf.Board.Socket, mode: fs.ModeSocket | 0o600}
 	}
 	service := finding{note, "real time", "the board is a service: its unit says what it may", "systemctl status"}
+	inert := finding{note, `output "flash"`, "no plan switches it yet", ""}
 	tests := map[string]struct {
 		spoil func(*site)
 		want  []finding // the remedy is a part of what is found
@@ -177,19 +179,21 @@ func TestEachFinding(t *testing.T) {
 		},
 		"focus short": {
 			func(s *site) { flash(s).Kind = wire.OutputFocus },
-			[]finding{{warning, `output "flash"`, `longest_on = "10 ms" is short: cameras`, `at least "20 ms"`}},
+			[]finding{{warning, `output "flash"`, `longest_on = "10 ms" is short: cameras`, `at least "20 ms"`}, inert},
 		},
 		"valve floods": {
 			func(s *site) { flash(s).Kind, flash(s).LongestOn = wire.OutputValve, time.Minute },
 			[]finding{{warning, `output "flash"`, `longest_on = "60 s" is long: a valve that stays open`,
-				`at most "1 s"`}},
+				`at most "1 s"`}, inert},
 		},
 		"a lamp may be on": {
-			func(s *site) { flash(s).Kind, flash(s).LongestOn = wire.OutputLamp, time.Minute }, nil,
+			func(s *site) { flash(s).Kind, flash(s).LongestOn = wire.OutputLamp, time.Minute },
+			[]finding{inert},
 		},
 		"no kill switch": {
 			func(s *site) { s.conf.Board.Inputs[1].Role = config.Button },
-			[]finding{{warning, "inputs", "none is a kill switch", `role = "kill"`}},
+			[]finding{{warning, "inputs", "none is a kill switch", `role = "kill"`},
+				{note, `input "kill"`, "a button starts nothing yet", ""}},
 		},
 		"a kill switch that closes": {
 			func(s *site) { s.conf.Board.Inputs[1].ActiveHigh = false },
@@ -283,6 +287,28 @@ func TestEachFinding(t *testing.T) {
 		"journal closed": {
 			func(s *site) { s.journal.err = syscall.EACCES },
 			[]finding{{stops, "/srv/journal.db", "the record cannot be written: permission denied", "journal"}},
+		},
+		"another file where the journal should be": {
+			func(s *site) { s.record = fmt.Errorf("%w: not a regular file", journal.ErrForeign) },
+			[]finding{{stops, "/srv/journal.db", "the file is not a Stillwater journal: not a regular file", "journal"}},
+		},
+		"a button": {
+			func(s *site) {
+				s.conf.Board.Inputs = append(s.conf.Board.Inputs, config.Input{Name: "go", Role: config.Button,
+					Line: config.Line{Pin: "GPIO6"}})
+			},
+			[]finding{{note, `input "go"`, "a button starts nothing yet", ""}},
+		},
+		"the camera's contact": {
+			func(s *site) { s.conf.Board.Inputs[0].Role = config.Sync },
+			[]finding{{note, `input "beam"`, "the camera's lag is not measured by it yet", "by hand"}},
+		},
+		"outputs that no plan switches": {
+			func(s *site) {
+				s.conf.Board.Outputs[0].Kind = wire.OutputFocus
+				s.conf.Board.Outputs[1].Kind = wire.OutputLamp
+			},
+			[]finding{{note, `output "shutter", output "flash"`, "no plan switches it yet", ""}},
 		},
 		"disk full": {
 			func(s *site) { s.journal.free = 5 << 20 },
@@ -447,6 +473,9 @@ func TestSurvey(t *testing.T) {
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "file"), nil, 0o600))
 	conf.Journal = filepath.Join(dir, "file", "journal.db")
 	assert.Error(t, m.survey(t.Context(), conf).journal.err)
+	conf.Journal = dir
+	assert.ErrorIs(t, m.survey(t.Context(), conf).record, journal.ErrForeign)
+	assert.NoFileExists(t, dir+".lock")
 
 	listener, err := listen("127.0.0.1:0")
 	require.NoError(t, err)
@@ -471,6 +500,12 @@ func TestExampleOnTheHeader(t *testing.T) {
 	require.NoError(t, err)
 	s := goodSite()
 	s.conf = conf
-	assert.Empty(t, s.findings())
+	var where []string
+	for _, f := range s.findings() {
+		assert.Equal(t, note, f.Severity, f.What)
+		where = append(where, f.Where)
+	}
+	assert.Equal(t, []string{`input "button"`, `input "sync"`, `output "focus", output "valve1", output "valve2"`}, where,
+		"what nothing uses yet")
 	assert.Len(t, uses(conf.Board), 13)
 }

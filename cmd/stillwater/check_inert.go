@@ -1,0 +1,74 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"stillwater/internal/config"
+	"stillwater/internal/wire"
+)
+
+// inertInputs and inertOutputs are the kinds of pins that a board may have and that nothing uses yet, or not whole.
+var (
+	inertInputs = []struct {
+		kind         wire.InputKind
+		boards       []config.Kind
+		what, remedy string
+	}{
+		{wire.InputButton, []config.Kind{config.GPIO, config.Serial},
+			"a button starts nothing yet: its edges are shown, and that is all", ""},
+		{wire.InputSync, []config.Kind{config.GPIO, config.Serial},
+			"the camera's lag is not measured by it yet: its edges are shown, and that is all",
+			"give the lag by hand; stillwater lateness can use this input"},
+		{wire.InputMicrophone, []config.Kind{config.Serial},
+			"its level is not shown and its threshold cannot be set yet: the firmware's own holds", ""},
+	}
+	inertOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputValve, wire.OutputLamp}
+)
+
+// examineInert looks for what is wired in vain.
+func examineInert(s site) (all []finding) {
+	inputs, outputs := s.pinKinds()
+	for _, k := range inertInputs {
+		if names := inputs[k.kind]; names != nil && slices.Contains(k.boards, s.conf.Board.Kind) {
+			all = append(all, finding{note, strings.Join(names, ", "), k.what, k.remedy})
+		}
+	}
+	var names []string
+	for _, kind := range inertOutputs {
+		names = append(names, outputs[kind]...)
+	}
+	if names != nil {
+		all = append(all, finding{note, strings.Join(names, ", "),
+			"no plan switches it yet: it can be tested by hand on the page, and that is all", ""})
+	}
+	return all
+}
+
+// pinKinds are a board's inputs and outputs: those of the configuration or, on a serial port, those that it announces.
+func (s site) pinKinds() (map[wire.InputKind][]string, map[wire.OutputKind][]string) {
+	inputs, outputs := map[wire.InputKind][]string{}, map[wire.OutputKind][]string{}
+	input := func(name string, kind wire.InputKind) {
+		inputs[kind] = append(inputs[kind], fmt.Sprintf("input %q", name))
+	}
+	output := func(name string, kind wire.OutputKind) {
+		outputs[kind] = append(outputs[kind], fmt.Sprintf("output %q", name))
+	}
+	if s.conf.Board.Kind == config.Serial {
+		for _, in := range s.asked.facts.Identity.Inputs {
+			input(in.Name, in.Kind)
+		}
+		for _, out := range s.asked.facts.Identity.Outputs {
+			output(out.Name, out.Kind)
+		}
+		return inputs, outputs
+	}
+	for _, in := range s.conf.Board.Inputs {
+		input(in.Name, in.Role.Kind())
+	}
+	for _, out := range s.conf.Board.Outputs {
+		output(out.Name, out.Kind)
+	}
+	return inputs, outputs
+}
