@@ -158,8 +158,7 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 	var whole string
 	require.NoError(t, j.db.QueryRow("PRAGMA integrity_check").Scan(&whole))
 	require.Equal(t, "ok", whole)
-	shots, err := j.Shots(t.Context(), 0, 0)
-	require.NoError(t, err)
+	shots := newestFirst(t, j, 0)
 	byID, keys, last := map[int64]Shot{}, map[string]bool{}, map[int64]int{}
 	for i := len(shots) - 1; i >= 0; i-- {
 		s := shots[i]

@@ -4,7 +4,6 @@ import (
 	"context"
 	"database/sql"
 	"errors"
-	"fmt"
 	"time"
 )
 
@@ -77,46 +76,6 @@ func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, e
 	return time.Unix(0, origin.Int64), Dating(by), nil
 }
 
-// keptWhen is an instant as its row has it.
-type keptWhen struct {
-	wall                 int64
-	number, since, begun sql.NullInt64
-	boot, by             sql.NullString
-}
-
-// whenColumns reads a keptWhen from a table joined with boots, the clock's column given by its name.
-func whenColumns(table, clock string) string {
-	return fmt.Sprintf("%[1]s.%[2]s, %[1]s.boot, %[1]s.since_boot_ns, boots.origin_ns, boots.name, boots.dated_by",
-		table, clock)
-}
-
-// byTime orders a table's rows newest first. Rows without a boot are from before there were any.
-func byTime(table string) string {
-	return fmt.Sprintf(" ORDER BY %[1]s.boot DESC, %[1]s.since_boot_ns DESC, %[1]s.id DESC", table)
-}
-
-func (k *keptWhen) into() []any {
-	return []any{&k.wall, &k.number, &k.since, &k.begun, &k.boot, &k.by}
-}
-
-// date works out the best date there is.
-func (k *keptWhen) date() (time.Time, When) {
-	w := When{Boot: k.boot.String, SinceBoot: time.Duration(k.since.Int64), Number: k.number.Int64,
-		Wall: time.Unix(0, k.wall)}
-	switch {
-	case !k.number.Valid:
-		return w.Wall, w
-	case !k.begun.Valid:
-		w.Dated = Doubtful
-		return w.Wall, w
-	}
-	date := time.Unix(0, k.begun.Int64).Add(w.SinceBoot)
-	if date.Sub(w.Wall).Abs() >= clockMayErr {
-		w.Dated = Dating(k.by.String)
-	}
-	return date, w
-}
-
 // bootOf finds a boot's number, and gives it the next one when it is new. NULL when it has no name.
 func bootOf(ctx context.Context, tx *sql.Tx, name string) (number sql.NullInt64, err error) {
 	if name == "" {
@@ -133,11 +92,23 @@ func since(w When) sql.NullInt64 {
 	return sql.NullInt64{Int64: int64(w.SinceBoot), Valid: w.Boot != ""}
 }
 
-// dated reads back when a row of a table was.
-func dated(ctx context.Context, tx *sql.Tx, table, clock string, id int64) (time.Time, When, error) {
-	var when keptWhen
-	err := tx.QueryRowContext(ctx, fmt.Sprintf("SELECT %s FROM %[2]s LEFT JOIN boots ON boots.id = %[2]s.boot "+
-		"WHERE %[2]s.id = ?", whenColumns(table, clock), table), id).Scan(when.into()...)
-	date, w := when.date()
-	return date, w, err
+// querier is a connection or a transaction.
+type querier interface {
+	QueryContext(ctx context.Context, text string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, text string, args ...any) *sql.Row
+}
+
+// dated works out the date of a row, whose boot it looks up.
+func dated(ctx context.Context, q querier, at keptWhen) (time.Time, When, error) {
+	boots := map[int64]boot{}
+	if at.boot.Valid {
+		var b boot
+		row := q.QueryRowContext(ctx, "SELECT name, origin_ns, dated_by FROM boots WHERE id = ?", at.boot)
+		if err := row.Scan(&b.name, &b.begun, &b.by); err != nil {
+			return time.Time{}, When{}, err
+		}
+		boots[at.boot.Int64] = b
+	}
+	date, when, _ := at.date(boots)
+	return date, when, nil
 }

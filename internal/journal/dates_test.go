@@ -40,8 +40,7 @@ func TestJournalFromBeforeBoots(t *testing.T) {
 	new, err := j.Add(ctx, Shot{Session: 1, At: time.Unix(0, 0), When: When{Boot: "a", SinceBoot: time.Second}})
 	require.NoError(t, err)
 	assert.Equal(t, 3, new.Number)
-	shots, err := j.Shots(ctx, 1, 0)
-	require.NoError(t, err)
+	shots := newestFirst(t, j, 1)
 	require.Len(t, shots, 3)
 	assert.Equal(t, []int64{3, 2, 1}, []int64{shots[0].ID, shots[1].ID, shots[2].ID}, "the old ones keep their order")
 	assert.Equal(t, Shot{ID: 1, Session: 1, Number: 1, At: time.Unix(2, 0), When: When{Wall: time.Unix(2, 0)},
@@ -77,8 +76,7 @@ func TestDateOfBootDatesWhatWasMadeInIt(t *testing.T) {
 		assert.True(t, s.Started.Equal(origin.Add(10*time.Second)), s.Started)
 		assert.Equal(t, by, s.When.Dated)
 		assert.Equal(t, started, s.When.Wall, "what the machine's clock said stays")
-		shots, err := j.Shots(ctx, s.ID, 0)
-		require.NoError(t, err)
+		shots := newestFirst(t, j, s.ID)
 		assert.True(t, shots[0].At.Equal(origin.Add(70*time.Second)), shots[0].At)
 		assert.Equal(t, by, shots[0].When.Dated)
 		kept, keptBy, err := j.Origin(ctx, "a")
@@ -119,8 +117,7 @@ func TestOrderIsByBootAndTimeSince(t *testing.T) {
 	fourth := add("b", 2*time.Second, 10)
 	third := add("b", time.Second, 5000)
 	for _, session := range []int64{0, s.ID} {
-		shots, err := j.Shots(ctx, session, 0)
-		require.NoError(t, err)
+		shots := newestFirst(t, j, session)
 		require.Len(t, shots, 4)
 		assert.Equal(t, []int64{fourth, third, second, first},
 			[]int64{shots[0].ID, shots[1].ID, shots[2].ID, shots[3].ID})
@@ -164,8 +161,7 @@ func TestOrderIsTheOrderOfMaking(t *testing.T) {
 		require.NoError(t, j.Close())
 	}
 	j := open(t, path)
-	got, err := j.Shots(ctx, 0, 0)
-	require.NoError(t, err)
+	got := newestFirst(t, j, 0)
 	for i, s := range slices.Backward(got) {
 		require.Equal(t, shots[len(got)-1-i], s.ID)
 	}
@@ -175,8 +171,7 @@ func TestOrderIsTheOrderOfMaking(t *testing.T) {
 	require.Len(t, all, len(sessions))
 	for i, s := range slices.Backward(all) {
 		require.Equal(t, sessions[len(all)-1-i], s.ID)
-		own, err := j.Shots(ctx, s.ID, 0)
-		require.NoError(t, err)
+		own := newestFirst(t, j, s.ID)
 		for n, shot := range own {
 			require.Equal(t, len(own)-n, shot.Number)
 		}

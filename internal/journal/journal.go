@@ -21,6 +21,7 @@ type Session struct {
 	Board   string // what fired: "simulated", "gpio"
 	Set     string // the set as last changed
 	Care    string // the ticked cautions
+	Damaged string // "", or what of it cannot be read, in words; then the rest is what can
 }
 
 // Title is the session's name, or the date for one that nobody named: a date that may become known later.
@@ -60,6 +61,8 @@ type Shot struct {
 	Seen       string // simulated rig: what the camera saw
 	Verdict    string
 	Note       string
+	Damaged    string // "", or what of it cannot be read or relied on, in words
+	Lost       bool   // nothing of it can be read but its ID, and perhaps its Session and Number
 }
 
 // Cue is one pulse of a shot, in board time from the clock edge.

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"testing"
 	"testing/fstest"
@@ -32,6 +33,18 @@ func session(t testing.TB, j *Journal) Session {
 		Board: "simulated", Set: `{"kind":"drop"}`, Care: `["water"]`})
 	require.NoError(t, err)
 	return s
+}
+
+// newestFirst reads all shots of a session, or of all when it is 0.
+func newestFirst(t testing.TB, j *Journal, session int64) []Shot {
+	t.Helper()
+	all := []Shot{}
+	for s, err := range j.AllShots(t.Context(), session) {
+		require.NoError(t, err)
+		all = append(all, s)
+	}
+	slices.Reverse(all)
+	return all
 }
 
 // raw opens the file behind the journal's back.
@@ -100,7 +113,7 @@ func TestFilesAreForTheUserOnly(t *testing.T) {
 func TestSettingsThatKeepAcknowledgedShots(t *testing.T) {
 	j := open(t, newPath(t))
 	for pragma, want := range map[string]string{"journal_mode": "wal", "synchronous": "2", "foreign_keys": "1",
-		"busy_timeout": "2000", "user_version": "3", "application_id": fmt.Sprint(applicationID)} {
+		"busy_timeout": "2000", "user_version": "4", "application_id": fmt.Sprint(applicationID)} {
 		var got string
 		require.NoError(t, j.db.QueryRow("PRAGMA "+pragma).Scan(&got))
 		assert.Equal(t, want, got, pragma)
@@ -156,7 +169,7 @@ func TestUnknownIDs(t *testing.T) {
 	_, err := j.Add(ctx, Shot{Session: 7, At: time.Unix(1, 0)})
 	for name, err := range map[string]error{
 		"Add": err, "SaveSet": j.SaveSet(ctx, 7, ""), "SaveCare": j.SaveCare(ctx, 7, ""),
-		"SetVerdict": j.SetVerdict(ctx, 7, ""), "SetNote": j.SetNote(ctx, 7, ""), "SetSeen": j.SetSeen(ctx, 7, ""),
+		"SetVerdict": j.SetVerdict(ctx, 7, ""), "SetNote": j.SetNote(ctx, 7, ""),
 	} {
 		assert.ErrorIs(t, err, ErrNotFound, name)
 		assert.ErrorContains(t, err, "7 is not in the journal", name)
@@ -187,10 +200,9 @@ func TestAgainstModel(t *testing.T) {
 		for range 30 {
 			if len(model) > 0 && r.IntN(3) == 0 {
 				s := &model[r.IntN(len(model))]
-				s.Verdict, s.Note, s.Seen = words[r.IntN(len(words))], words[r.IntN(len(words))], "seen"
+				s.Verdict, s.Note = words[r.IntN(len(words))], words[r.IntN(len(words))]
 				require.NoError(t, j.SetVerdict(ctx, s.ID, s.Verdict))
 				require.NoError(t, j.SetNote(ctx, s.ID, s.Note))
-				require.NoError(t, j.SetSeen(ctx, s.ID, s.Seen))
 				continue
 			}
 			want := someShot(r, sessions[r.IntN(len(sessions))].ID)
@@ -215,18 +227,14 @@ func checkModel(t *testing.T, j *Journal, model []Shot, limit int) {
 		bySession[s.Session] = append(bySession[s.Session], s)
 	}
 	for id, want := range bySession {
-		got, err := j.Shots(t.Context(), id, 0)
-		require.NoError(t, err)
+		got := newestFirst(t, j, id)
 		require.Equal(t, want, got)
 		n, err := j.Count(t.Context(), id)
 		require.NoError(t, err)
 		require.Equal(t, len(want), n)
-		got, err = j.Shots(t.Context(), id, limit)
+		got, err = j.Shots(t.Context(), id, max(limit, 1))
 		require.NoError(t, err)
-		if limit > 0 && limit < len(want) {
-			want = want[:limit]
-		}
-		require.Equal(t, want, got)
+		require.Equal(t, want[:min(max(limit, 1), len(want))], got)
 	}
 }
 
@@ -248,8 +256,7 @@ func TestNumbersHaveNoGapsWithManyWriters(t *testing.T) {
 	}
 	all.Wait()
 	for _, id := range []int64{a.ID, b.ID} {
-		shots, err := j.Shots(ctx, id, 0)
-		require.NoError(t, err)
+		shots := newestFirst(t, j, id)
 		require.Len(t, shots, 40)
 		for i, s := range shots {
 			assert.Equal(t, 40-i, s.Number)
@@ -291,19 +298,14 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	path, ctx := newPath(t), t.Context()
 	j := open(t, path)
 	kept := session(t, j)
-	first, err := embedded.ReadFile("migrations/0001_sessions_and_shots.sql")
+	known, err := list(migrations)
 	require.NoError(t, err)
-	second, err := embedded.ReadFile("migrations/0002_phones.sql")
-	require.NoError(t, err)
-	third, err := embedded.ReadFile("migrations/0003_boots.sql")
-	require.NoError(t, err)
-	with := func(fourth string) fstest.MapFS {
-		return fstest.MapFS{
-			"migrations/0001_sessions_and_shots.sql": {Data: first},
-			"migrations/0002_phones.sql":             {Data: second},
-			"migrations/0003_boots.sql":              {Data: third},
-			"migrations/0004_lenses.sql":             {Data: []byte(fourth)},
+	with := func(next string) fstest.MapFS {
+		steps := fstest.MapFS{}
+		for i, text := range append(slices.Clone(known), next) {
+			steps[fmt.Sprintf("migrations/%04d_x.sql", i+1)] = &fstest.MapFile{Data: []byte(text)}
 		}
+		return steps
 	}
 	version := func() (v, tables int) {
 		require.NoError(t, j.db.QueryRow(`SELECT (SELECT user_version FROM pragma_user_version),
@@ -312,13 +314,13 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	}
 	err = j.migrate(ctx, with(`CREATE TABLE lenses (x TEXT); INSERT INTO lenses VALUES ('a');
 		INSERT INTO nowhere VALUES (1);`))
-	assert.ErrorContains(t, err, "bring up to version 4")
+	assert.ErrorContains(t, err, fmt.Sprintf("bring up to version %d", len(known)+1))
 	v, tables := version()
-	assert.Equal(t, []int{3, 0}, []int{v, tables})
+	assert.Equal(t, []int{len(known), 0}, []int{v, tables})
 
 	require.NoError(t, j.migrate(ctx, with("CREATE TABLE lenses (x TEXT);")))
 	v, tables = version()
-	assert.Equal(t, []int{4, 1}, []int{v, tables})
+	assert.Equal(t, []int{len(known) + 1, 1}, []int{v, tables})
 	got, _, err := j.LatestSession(ctx)
 	require.NoError(t, err)
 	assert.Equal(t, kept, got)

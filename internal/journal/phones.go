@@ -17,12 +17,12 @@ type Phone struct {
 // Phones lists the paired phones, the one paired first in front.
 func (j *Journal) Phones(ctx context.Context) ([]Phone, error) {
 	defer j.turn()()
-	tx, err := j.snapshot(ctx)
-	if err != nil {
-		return nil, j.explain("list phones", err)
-	}
-	defer tx.Rollback()
-	all, err := query(ctx, tx, scanPhone, "SELECT token_hash, name, paired_ns FROM phones ORDER BY paired_ns, rowid")
+	all := []Phone{}
+	err := each(ctx, j.db, func(row scanner) error {
+		p, err := scanPhone(row)
+		all = append(all, p)
+		return err
+	}, "SELECT token_hash, name, paired_ns FROM phones ORDER BY paired_ns, rowid")
 	if err != nil {
 		return nil, j.explain("list phones", err)
 	}

@@ -82,8 +82,7 @@ func TestFilesTakenAway(t *testing.T) {
 			require.NoError(t, j.Close())
 
 			j = open(t, path)
-			shots, err := j.Shots(ctx, s.ID, 0)
-			require.NoError(t, err)
+			shots := newestFirst(t, j, s.ID)
 			require.Len(t, shots, 4)
 			assert.Equal(t, "good", shots[0].Verdict)
 			info, err := os.Stat(path)

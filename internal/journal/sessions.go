@@ -1,24 +1,28 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 )
 
-var sessionRows = "SELECT sessions.id, sessions.name, board, set_json, care_json, " +
-	whenColumns("sessions", "started_ns") + " FROM sessions LEFT JOIN boots ON boots.id = sessions.boot" +
-	byTime("sessions")
+const sessionColumns = "id, name, board, set_json, care_json, started_ns, boot, since_boot_ns"
 
 type scanner interface{ Scan(dest ...any) error }
 
-func scanSession(row scanner) (Session, error) {
-	var s Session
-	var when keptWhen
-	err := row.Scan(append([]any{&s.ID, &s.Name, &s.Board, &s.Set, &s.Care}, when.into()...)...)
-	s.Started, s.When = when.date()
-	return s, err
+type sessionRow struct {
+	session Session
+	at      keptWhen
+}
+
+func scanSession(row scanner) (sessionRow, error) {
+	var r sessionRow
+	s := &r.session
+	err := row.Scan(&s.ID, &s.Name, &s.Board, &s.Set, &s.Care, &r.at.wall, &r.at.boot, &r.at.since)
+	return r, err
 }
 
 // NewSession keeps s and returns it as it will be read. Started must be set.
@@ -31,7 +35,8 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 			since_boot_ns) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`, s.Name, s.Started.UnixNano(), s.Board, s.Set, s.Care,
 			boot, since(s.When)).Scan(&s.ID)
 		if err == nil {
-			s.Started, s.When, err = dated(ctx, tx, "sessions", "started_ns", s.ID)
+			at := keptWhen{wall: s.Started.UnixNano(), boot: boot, since: since(s.When)}
+			s.Started, s.When, err = dated(ctx, tx, at)
 		}
 		return err
 	})
@@ -44,14 +49,18 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 // LatestSession returns the session made last; false when there is none yet.
 func (j *Journal) LatestSession(ctx context.Context) (Session, bool, error) {
 	defer j.turn()()
-	s, err := scanSession(j.db.QueryRowContext(ctx, sessionRows+" LIMIT 1"))
+	row, err := scanSession(j.db.QueryRowContext(ctx,
+		"SELECT "+sessionColumns+" FROM sessions ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT 1"))
 	if errors.Is(err, sql.ErrNoRows) {
 		return Session{}, false, nil
+	}
+	if err == nil {
+		row.session.Started, row.session.When, err = dated(ctx, j.db, row.at)
 	}
 	if err != nil {
 		return Session{}, false, j.explain("read the latest session", err)
 	}
-	return s, true, nil
+	return row.session, true, nil
 }
 
 // SaveSet keeps the set of a session as it is now.
@@ -65,65 +74,118 @@ func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error
 		"UPDATE sessions SET care_json = ? WHERE id = ?", careJSON, id)
 }
 
-// Sessions returns every session, newest first, with how its shots were judged.
+// Sessions returns every session, newest first, with how its shots were judged. It reads no shot. A session that cannot
+// be read has its ID only, and says so.
 func (j *Journal) Sessions(ctx context.Context) ([]Summary, error) {
 	defer j.turn()()
-	tx, err := j.snapshot(ctx)
-	if err != nil {
-		return nil, j.explain("list sessions", err)
-	}
-	defer tx.Rollback()
-	all, err := query(ctx, tx, func(row scanner) (Summary, error) {
-		s, err := scanSession(row)
-		return Summary{Session: s, Verdicts: map[string]int{}}, err
-	}, sessionRows)
-	if err != nil {
-		return nil, j.explain("list sessions", err)
-	}
-	place := map[int64]*Summary{}
-	for i := range all {
-		place[all[i].ID] = &all[i]
-	}
-	_, err = query(ctx, tx, func(row scanner) (struct{}, error) {
-		var session int64
-		var verdict string
-		var n int
-		err := row.Scan(&session, &verdict, &n)
-		if s := place[session]; err == nil && s != nil {
-			s.Verdicts[verdict] = n
-			s.Shots += n
-		}
-		return struct{}{}, err
-	}, "SELECT session, verdict, count(*) FROM shots GROUP BY session, verdict")
+	all, err := j.summaries(ctx)
 	if err != nil {
 		return nil, j.explain("list sessions", err)
 	}
 	return all, nil
 }
 
-// snapshot starts a read that sees one state of the journal, whatever is written meanwhile.
-func (j *Journal) snapshot(ctx context.Context) (*sql.Tx, error) {
-	return j.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
-}
-
-// query reads all rows, so that the one connection is free again before anything else is asked.
-func query[T any](
-	ctx context.Context, tx *sql.Tx, scan func(scanner) (T, error), text string, args ...any,
-) ([]T, error) {
-	rows, err := tx.QueryContext(ctx, text, args...)
+func (j *Journal) summaries(ctx context.Context) ([]Summary, error) {
+	boots, err := j.boots(ctx)
 	if err != nil {
 		return nil, err
 	}
-	defer rows.Close()
-	all := []T{}
-	for rows.Next() {
-		one, err := scan(rows)
-		if err != nil {
-			return nil, err
-		}
-		all = append(all, one)
+	counts, whole, err := j.counts(ctx)
+	if err != nil {
+		return nil, err
 	}
-	return all, rows.Err()
+	found, lost, err := j.sessionRows(ctx, counts)
+	if err != nil {
+		return nil, err
+	}
+	all := make([]Summary, 0, len(found)+len(lost))
+	for _, row := range found {
+		s, known := row.session, false
+		s.Started, s.When, known = row.at.date(boots)
+		if !known {
+			s.Damaged = "when its boot was cannot be read"
+		}
+		all = append(all, Summary{Session: s})
+	}
+	for id := range lost {
+		all = append(all, Summary{Session: Session{ID: id, Damaged: "the session itself cannot be read"}})
+	}
+	for i := range all {
+		s := &all[i]
+		s.Verdicts = map[string]int{}
+		for verdict, n := range counts[s.ID] {
+			s.Verdicts[verdict] = n
+			s.Shots += n
+		}
+		if !whole && s.Damaged == "" {
+			s.Damaged = "how many shots it has cannot be read"
+		}
+	}
+	slices.SortFunc(all, func(a, b Summary) int {
+		return -cmp.Or(cmp.Compare(a.When.Number, b.When.Number), cmp.Compare(a.When.SinceBoot, b.When.SinceBoot),
+			cmp.Compare(a.ID, b.ID))
+	})
+	return all, nil
+}
+
+// counts reads how the shots of each session were judged; whole is false when not all of it can be read.
+func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, whole bool, err error) {
+	counts = map[int64]map[string]int{}
+	err = each(ctx, j.db, func(row scanner) error {
+		var session int64
+		var verdict string
+		var n int
+		err := row.Scan(&session, &verdict, &n)
+		if err == nil && counts[session] == nil {
+			counts[session] = map[string]int{}
+		}
+		if err == nil {
+			counts[session][verdict] = n
+		}
+		return err
+	}, "SELECT session, verdict, shots FROM counts WHERE shots > 0")
+	if ofRow(err) {
+		return counts, false, nil
+	}
+	return counts, true, err
+}
+
+// sessionRows reads the sessions that can be read. Those that cannot are known by their shots, or by what is between.
+func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]int) (
+	found map[int64]sessionRow, lost map[int64]error, err error,
+) {
+	found = map[int64]sessionRow{}
+	err = each(ctx, j.db, func(row scanner) error {
+		r, err := scanSession(row)
+		if err == nil {
+			found[r.session.ID] = r
+		}
+		return err
+	}, "SELECT "+sessionColumns+" FROM sessions")
+	if err == nil || !ofRow(err) {
+		return found, nil, err
+	}
+	greatest := int64(0)
+	for id := range found {
+		greatest = max(greatest, id)
+	}
+	for id := range counts {
+		greatest = max(greatest, id)
+	}
+	var last int64
+	err = each(ctx, j.db, func(row scanner) error { return row.Scan(&last) }, "SELECT max(id) FROM sessions")
+	if err != nil && !ofRow(err) {
+		return nil, nil, err
+	}
+	ids := make([]int64, min(max(greatest, last), j.mostRows(ctx)))
+	for i := range ids {
+		ids[i] = int64(i + 1)
+	}
+	return rows(ctx, j.db, "SELECT "+sessionColumns+" FROM sessions WHERE id IN (SELECT value FROM json_each (?))",
+		func(row scanner) (int64, sessionRow, error) {
+			r, err := scanSession(row)
+			return r.session.ID, r, err
+		}, ids)
 }
 
 // insert adds one row, made in the boot that when names. The commit is explicit because a statement that returns rows

@@ -11,10 +11,6 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-var shotRows = `SELECT shots.id, session, number, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
-	set_json, program_json, cues_json, seen, verdict, note, ` + whenColumns("shots", "at_ns") +
-	" FROM shots LEFT JOIN boots ON boots.id = shots.boot"
-
 // Add keeps a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
 // disk: from then on neither a crash nor a power cut loses it. At must be set and the session must exist. When ctx ends
 // first the shot may or may not be there; pass one that outlives a shutdown.
@@ -22,20 +18,25 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 	if s.At.IsZero() {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
 	}
-	s.Cues = append([]Cue{}, s.Cues...)
+	s.Cues, s.Damaged, s.Lost = append([]Cue{}, s.Cues...), "", false
 	cues, err := json.Marshal(s.Cues)
 	if err != nil {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
 	}
 	err = j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
-		err = tx.QueryRowContext(ctx, `INSERT INTO shots (session, number, at_ns, status, simulated, boot_id, gate_ns,
-			clock_ns, interval_ns, delay_ns, set_json, program_json, cues_json, seen, verdict, note, boot, since_boot_ns)
-			VALUES (?1, (SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?1),
-			?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) RETURNING id, number`,
-			s.Session, s.At.UnixNano(), s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs, s.DelayNs,
-			s.Set, s.Program, string(cues), s.Seen, s.Verdict, s.Note, boot, since(s.When)).Scan(&s.ID, &s.Number)
+		row := shotRow{cues: string(cues), at: keptWhen{wall: s.At.UnixNano(), boot: boot, since: since(s.When)}}
+		err = tx.QueryRowContext(ctx, `SELECT (SELECT coalesce(max(id), 0) + 1 FROM shots),
+			(SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?)`, s.Session).Scan(&s.ID, &s.Number)
+		if err != nil {
+			return err
+		}
+		row.shot = s
+		_, err = tx.ExecContext(ctx, `INSERT INTO shots (`+shotColumns+`)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			s.ID, s.Session, s.Number, row.at.wall, s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs,
+			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, row.at.boot, row.at.since, row.sum())
 		if err == nil {
-			s.At, s.When, err = dated(ctx, tx, "shots", "at_ns", s.ID)
+			s.At, s.When, err = dated(ctx, tx, row.at)
 		}
 		return err
 	})
@@ -49,61 +50,55 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 	return s, nil
 }
 
-// SetVerdict keeps what a person says of a shot; "" takes it back.
+// SetVerdict keeps what a person says of a shot; "" takes it back. It returns once that is on the disk.
 func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict string) error {
-	return j.update(ctx, "keep a verdict", "shot", id, "UPDATE shots SET verdict = ? WHERE id = ?", verdict, id)
+	return j.amend(ctx, "keep a verdict", id, func(s *Shot) { s.Verdict = verdict })
 }
 
-// SetNote keeps a person's words on a shot.
+// SetNote keeps a person's words on a shot. It returns once they are on the disk.
 func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
-	return j.update(ctx, "keep a note", "shot", id, "UPDATE shots SET note = ? WHERE id = ?", note, id)
+	return j.amend(ctx, "keep a note", id, func(s *Shot) { s.Note = note })
 }
 
-// SetSeen keeps what the simulated camera saw.
-func (j *Journal) SetSeen(ctx context.Context, id int64, seen string) error {
-	return j.update(ctx, "keep what was seen", "shot", id, "UPDATE shots SET seen = ? WHERE id = ?", seen, id)
-}
-
-// Shots returns shots newest first: those of a session, or of every session when it is 0; at most limit, or all of them
-// when it is 0.
-func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, error) {
-	defer j.turn()()
-	tx, err := j.snapshot(ctx)
+// amend changes the verdict and the note of a shot.
+func (j *Journal) amend(ctx context.Context, doing string, id int64, change func(*Shot)) error {
+	done, err := j.toWrite(ctx)
 	if err != nil {
-		return nil, j.explain("read shots", err)
+		return err
+	}
+	defer done()
+	if err := j.amendRow(ctx, id, change); err != nil {
+		return j.explain(doing, err)
+	}
+	return nil
+}
+
+func (j *Journal) amendRow(ctx context.Context, id int64, change func(*Shot)) error {
+	tx, err := j.db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
 	}
 	defer tx.Rollback()
-	if limit <= 0 {
-		limit = -1 // SQLite's "no limit"
+	row, err := scanShot(tx.QueryRowContext(ctx, "SELECT "+shotColumns+" FROM shots WHERE id = ?", id))
+	if errors.Is(err, sql.ErrNoRows) {
+		return fmt.Errorf("shot %d is %w", id, ErrNotFound)
 	}
-	which := ""
-	if session != 0 {
-		which = " WHERE session = ?2"
-	}
-	shots, err := query(ctx, tx, scanShot, shotRows+which+byTime("shots")+" LIMIT ?1", limit, session)
 	if err != nil {
-		return nil, j.explain("read shots", err)
+		return err
 	}
-	return shots, nil
+	sound := row.crc.Valid && row.sound() // a damaged row stays known as one
+	change(&row.shot)
+	if sound {
+		row.crc.Int64 = row.sum()
+	}
+	if _, err := tx.ExecContext(ctx, "UPDATE shots SET verdict = ?, note = ?, crc = ? WHERE id = ?", row.shot.Verdict,
+		row.shot.Note, row.crc, id); err != nil {
+		return err
+	}
+	return tx.Commit()
 }
 
-func scanShot(row scanner) (Shot, error) {
-	var s Shot
-	var when keptWhen
-	var cues []byte
-	err := row.Scan(append([]any{&s.ID, &s.Session, &s.Number, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
-		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &cues, &s.Seen, &s.Verdict, &s.Note}, when.into()...)...)
-	if err != nil {
-		return Shot{}, err
-	}
-	s.At, s.When = when.date()
-	if err := json.Unmarshal(cues, &s.Cues); err != nil {
-		return Shot{}, fmt.Errorf("cues of shot %d: %w", s.ID, err)
-	}
-	return s, nil
-}
-
-// Count says how many shots a session has; 0 counts those of every session.
+// Count says how many shots a session has; 0 counts those of every session. It reads no shot.
 func (j *Journal) Count(ctx context.Context, session int64) (int, error) {
 	defer j.turn()()
 	which := ""
@@ -111,7 +106,7 @@ func (j *Journal) Count(ctx context.Context, session int64) (int, error) {
 		which = " WHERE session = ?1"
 	}
 	var n int
-	err := j.db.QueryRowContext(ctx, "SELECT count(*) FROM shots"+which, session).Scan(&n)
+	err := j.db.QueryRowContext(ctx, "SELECT coalesce(sum(shots), 0) FROM counts"+which, session).Scan(&n)
 	if err != nil {
 		return 0, j.explain("count shots", err)
 	}

@@ -58,7 +58,7 @@ func TestNewerJournalIsLeftAlone(t *testing.T) {
 	require.NoError(t, err)
 	refused(t, path, ErrNewer)
 	_, err = Open(t.Context(), path)
-	assert.ErrorContains(t, err, "version 99, this program knows 3; use the newer program")
+	assert.ErrorContains(t, err, "version 99, this program knows 4; use the newer program")
 }
 
 func TestNoJournalYet(t *testing.T) {
@@ -141,8 +141,8 @@ func TestDamageIsSaid(t *testing.T) {
 		_, ok, err := j.LatestSession(t.Context())
 		assert.NoError(t, err)
 		assert.True(t, ok)
-		_, err = j.Shots(t.Context(), 0, 0)
-		assert.ErrorIs(t, err, ErrDamaged)
+		_, err = j.Sessions(t.Context())
+		assert.NoError(t, err)
 		after, err := os.ReadFile(path)
 		require.NoError(t, err)
 		assert.True(t, bytes.Equal(before, after), "the file was changed")

@@ -1,0 +1,219 @@
+package export
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"iter"
+	"slices"
+	"strings"
+
+	"stillwater/internal/journal"
+)
+
+// Source is where the record comes from.
+type Source interface {
+	Sessions(context.Context) ([]journal.Summary, error)
+	AllShots(ctx context.Context, session int64) iter.Seq2[journal.Shot, error]
+}
+
+// Options says what is written, and how.
+type Options struct {
+	Session  int64          // 0: every session
+	Mark     bool           // CSV begins with a byte-order mark, by which spreadsheets know UTF-8
+	Progress func(rows int) // called now and then with how many shots were read
+}
+
+// Result is what came of it.
+type Result struct {
+	Shots    int            // written
+	Doubtful int            // of those: damaged, which they say
+	Lost     []journal.Shot // not written, because they cannot be read
+}
+
+const progressEvery = 1000
+
+// record yields the shots to write and takes note of the rest.
+type record struct {
+	source   Source
+	opts     Options
+	sessions map[int64]journal.Session
+	read     int
+	result   Result
+}
+
+func newRecord(ctx context.Context, source Source, opts Options) (*record, error) {
+	r := &record{source: source, opts: opts}
+	return r, r.readSessions(ctx)
+}
+
+func (r *record) readSessions(ctx context.Context) error {
+	all, err := r.source.Sessions(ctx)
+	if err != nil {
+		return err
+	}
+	r.sessions = map[int64]journal.Session{}
+	for _, s := range all {
+		r.sessions[s.ID] = s.Session
+	}
+	return nil
+}
+
+// shots yields what can be read, oldest first; a session that was begun meanwhile is looked up.
+func (r *record) shots(ctx context.Context) iter.Seq2[Shot, error] {
+	return func(yield func(Shot, error) bool) {
+		for shot, err := range r.source.AllShots(ctx, r.opts.Session) {
+			if err != nil {
+				yield(Shot{}, err)
+				return
+			}
+			if r.read++; r.read%progressEvery == 0 && r.opts.Progress != nil {
+				r.opts.Progress(r.read)
+			}
+			if shot.Lost {
+				r.result.Lost = append(r.result.Lost, shot)
+				continue
+			}
+			if _, known := r.sessions[shot.Session]; !known {
+				if err := r.readSessions(ctx); err != nil {
+					yield(Shot{}, err)
+					return
+				}
+			}
+			r.result.Shots++
+			if shot.Damaged != "" {
+				r.result.Doubtful++
+			}
+			if !yield(shotOf(r.sessions[shot.Session], shot), nil) {
+				return
+			}
+		}
+	}
+}
+
+// JSON writes an array of shots.
+func JSON(ctx context.Context, w io.Writer, source Source, opts Options) (Result, error) {
+	r, err := newRecord(ctx, source, opts)
+	if err != nil {
+		return Result{}, err
+	}
+	err = r.array(ctx, w, "")
+	return r.result, err
+}
+
+// SessionJSON writes a session and the array of its shots.
+func SessionJSON(ctx context.Context, w io.Writer, source Source, s journal.Summary) (Result, error) {
+	r, err := newRecord(ctx, source, Options{Session: s.ID})
+	if err != nil {
+		return Result{}, err
+	}
+	head, err := indented(SessionOf(s), "")
+	if err != nil {
+		return Result{}, err
+	}
+	open := strings.TrimSuffix(string(head), "\n}")
+	if _, err := fmt.Fprintf(w, "%s,\n  \"shot_list\": ", open); err != nil {
+		return Result{}, fmt.Errorf("write JSON: %w", err)
+	}
+	if err := r.array(ctx, w, "  "); err != nil {
+		return Result{}, err
+	}
+	_, err = fmt.Fprint(w, "}\n")
+	return r.result, err
+}
+
+// array writes the shots one by one as the elements of an array, and a line's end.
+func (r *record) array(ctx context.Context, w io.Writer, indent string) error {
+	between, end := "[\n"+indent+"  ", "[]\n"
+	for shot, err := range r.shots(ctx) {
+		if err != nil {
+			return err
+		}
+		text, err := indented(shot, indent+"  ")
+		if err != nil {
+			return err
+		}
+		if _, err := fmt.Fprintf(w, "%s%s", between, text); err != nil {
+			return fmt.Errorf("write JSON: %w", err)
+		}
+		between, end = ",\n"+indent+"  ", "\n"+indent+"]\n"
+	}
+	if _, err := io.WriteString(w, end); err != nil {
+		return fmt.Errorf("write JSON: %w", err)
+	}
+	return nil
+}
+
+// indented is a value in JSON whose further lines begin with prefix.
+func indented(v any, prefix string) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent(prefix, "  ")
+	if err := e.Encode(v); err != nil {
+		return nil, fmt.Errorf("write JSON: %w", err)
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
+}
+
+// LostWords names the shots that could not be read: "session 1: shots 3, 7 to 9". Those of which not even that is known
+// are counted.
+func LostWords(lost []journal.Shot) string {
+	const most = 20 // ranges that are named
+	numbers, unknown := map[int64][]int{}, 0
+	for _, s := range lost {
+		if s.Session == 0 || s.Number == 0 {
+			unknown++
+			continue
+		}
+		numbers[s.Session] = append(numbers[s.Session], s.Number)
+	}
+	var words []string
+	named := 0
+	for _, session := range sortedKeys(numbers) {
+		var list []string
+		for _, span := range spans(numbers[session]) {
+			if named++; named > most {
+				list = append(list, "...")
+				break
+			}
+			list = append(list, span)
+		}
+		words = append(words, fmt.Sprintf("session %d: shots %s", session, strings.Join(list, ", ")))
+		if named > most {
+			break
+		}
+	}
+	if unknown > 0 {
+		words = append(words, fmt.Sprintf("%d more, whose numbers cannot be read", unknown))
+	}
+	return strings.Join(words, "; ")
+}
+
+func sortedKeys(m map[int64][]int) (keys []int64) {
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
+
+// spans are numbers as ranges: "3", "7 to 9".
+func spans(numbers []int) (list []string) {
+	slices.Sort(numbers)
+	for i := 0; i < len(numbers); {
+		k := i
+		for k+1 < len(numbers) && numbers[k+1] <= numbers[k]+1 {
+			k++
+		}
+		if k == i {
+			list = append(list, fmt.Sprint(numbers[i]))
+		} else {
+			list = append(list, fmt.Sprintf("%d to %d", numbers[i], numbers[k]))
+		}
+		i = k + 1
+	}
+	return list
+}

@@ -1,0 +1,120 @@
+// Package export writes the record for other programs and for people: tables and JSON, shot by shot, so that a long
+// record takes no more memory than a short one.
+package export
+
+import (
+	"encoding/json"
+	"time"
+
+	"stillwater/internal/journal"
+)
+
+// Session is a session as it is written in JSON.
+type Session struct {
+	Session int64  `json:"session"`
+	Name    string `json:"name"`
+	Started string `json:"started"` // RFC 3339, the best date known
+	when
+	Board    string          `json:"board"`
+	Shots    int             `json:"shots"`
+	Verdicts map[string]int  `json:"verdicts"` // the key "unjudged" is for those without one
+	Set      json.RawMessage `json:"set"`
+	Damaged  string          `json:"damaged,omitempty"` // what of it cannot be read, in words
+}
+
+// Shot is a shot as it is written in JSON. Cue times are from the sensor's edge; gate and clock are the edges' stamps
+// in the board's own time.
+type Shot struct {
+	Session     int64  `json:"session"`
+	SessionName string `json:"session_name"`
+	Board       string `json:"board"`
+	Shot        int    `json:"shot"`
+	ID          int64  `json:"id"`
+	At          string `json:"at"` // RFC 3339, the best date known
+	when
+	Status     string          `json:"status"`
+	Simulated  bool            `json:"simulated"`
+	BootID     uint32          `json:"boot_id"`
+	GateNs     *int64          `json:"gate_ns"` // null without a gate
+	ClockNs    int64           `json:"clock_ns"`
+	IntervalMs *float64        `json:"interval_ms"` // null without a gate
+	DelayMs    float64         `json:"delay_ms"`
+	Cues       []Cue           `json:"cues"`
+	Seen       string          `json:"seen"`
+	Verdict    string          `json:"verdict"`
+	Note       string          `json:"note"`
+	Damaged    string          `json:"damaged,omitempty"` // what of it cannot be read or relied on, in words
+	Set        json.RawMessage `json:"set"`
+	Program    json.RawMessage `json:"program"`
+}
+
+// when is an instant as the machine had it, and how its date is known. Boots and the time since order what was made.
+type when struct {
+	Dated        string   `json:"dated"`         // "" the machine's clock, else in words
+	MachineClock string   `json:"machine_clock"` // RFC 3339, what it said
+	Boot         *int64   `json:"boot"`          // of the machine, numbered in their order; null: not known
+	SinceBootS   *float64 `json:"since_boot_s"`
+}
+
+// Cue is one pulse of a shot.
+type Cue struct {
+	Name      string  `json:"name"`
+	Opening   bool    `json:"opening"`
+	PlannedMs float64 `json:"planned_ms"`
+	ActualMs  float64 `json:"actual_ms"`
+	WidthMs   float64 `json:"width_ms"`
+	LateUs    float64 `json:"late_us"`
+}
+
+func whenOf(w journal.When) when {
+	out := when{Dated: w.Dated.String(), MachineClock: w.Wall.Format(time.RFC3339Nano)}
+	if w.Number != 0 {
+		since := w.SinceBoot.Seconds()
+		out.Boot, out.SinceBootS = &w.Number, &since
+	}
+	return out
+}
+
+// SessionOf is a session of the journal as it is written.
+func SessionOf(s journal.Summary) Session {
+	counts := map[string]int{}
+	for verdict, n := range s.Verdicts {
+		if verdict == "" {
+			verdict = "unjudged"
+		}
+		counts[verdict] += n
+	}
+	return Session{Session: s.ID, Name: s.Title(), when: whenOf(s.When),
+		Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
+		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
+}
+
+func shotOf(s journal.Session, shot journal.Shot) Shot {
+	out := Shot{Session: shot.Session, SessionName: s.Title(), when: whenOf(shot.When), Board: s.Board,
+		Shot: shot.Number, ID: shot.ID,
+		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,
+		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []Cue{},
+		Seen: shot.Seen, Verdict: shot.Verdict, Note: shot.Note, Damaged: shot.Damaged,
+		Set: asJSON(shot.Set), Program: asJSON(shot.Program)}
+	if s.Damaged != "" {
+		out.SessionName = ""
+	}
+	if shot.IntervalNs != 0 {
+		ms := float64(shot.IntervalNs) / 1e6
+		out.IntervalMs, out.GateNs = &ms, &shot.GateNs
+	}
+	for _, c := range shot.Cues {
+		out.Cues = append(out.Cues, Cue{Name: c.Name, Opening: c.Opening, PlannedMs: float64(c.PlannedNs) / 1e6,
+			ActualMs: float64(c.OnNs) / 1e6, WidthMs: float64(c.OffNs-c.OnNs) / 1e6, LateUs: float64(c.LateNs()) / 1e3})
+	}
+	return out
+}
+
+// asJSON gives the journal's opaque text as the JSON it is, or as a string should it be none.
+func asJSON(text string) json.RawMessage {
+	if json.Valid([]byte(text)) {
+		return json.RawMessage(text)
+	}
+	quoted, _ := json.Marshal(text) // a string always can be
+	return quoted
+}

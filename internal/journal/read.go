@@ -1,0 +1,189 @@
+package journal
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"iter"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// atOnce is how many rows are read in one go, which bounds the memory for them.
+const atOnce = 100
+
+// errScan marks a value of the wrong kind.
+var errScan = errors.New("a value cannot be read")
+
+// ofRow says that a row could not be read, while others may be: damage that SQLite noticed, a disk that cannot read a
+// part of the file, or a value of the wrong kind.
+func ofRow(err error) bool {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		code := e.Code() & 0xff
+		return code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_IOERR
+	}
+	return errors.Is(err, errScan)
+}
+
+// rows reads the rows that have these ids, in any order. Where that fails the ids are halved, and halved again, so that
+// what cannot be read costs nothing but itself. The query gets the ids as one argument, a JSON array.
+func rows[T any](
+	ctx context.Context, q querier, query string, scan func(scanner) (int64, T, error), ids []int64,
+) (found map[int64]T, lost map[int64]error, err error) {
+	found, lost = map[int64]T{}, map[int64]error{}
+	var read func(ids []int64) error
+	read = func(ids []int64) error {
+		err := each(ctx, q, func(row scanner) error {
+			id, one, err := scan(row)
+			if err == nil {
+				found[id] = one
+			}
+			return err
+		}, query, idList(ids))
+		switch {
+		case !ofRow(err):
+			return err
+		case len(ids) == 1:
+			delete(found, ids[0])
+			lost[ids[0]] = err
+			return nil
+		}
+		if err := read(ids[:len(ids)/2]); err != nil {
+			return err
+		}
+		return read(ids[len(ids)/2:])
+	}
+	return found, lost, read(ids)
+}
+
+func idList(ids []int64) string {
+	text, _ := json.Marshal(ids) // numbers always encode
+	return string(text)
+}
+
+// each calls do for every row of a query, until one fails.
+func each(ctx context.Context, q querier, do func(scanner) error, text string, args ...any) error {
+	rows, err := q.QueryContext(ctx, text, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := do(rows); err != nil {
+			return fmt.Errorf("%w: %w", errScan, err)
+		}
+	}
+	return rows.Err()
+}
+
+// boots reads what can be read of the boots, by their numbers.
+func (j *Journal) boots(ctx context.Context) (map[int64]boot, error) {
+	all := map[int64]boot{}
+	for _, order := range []string{"ASC", "DESC"} { // from both ends to what cannot be read
+		err := each(ctx, j.db, func(row scanner) error {
+			var id int64
+			var b boot
+			err := row.Scan(&id, &b.name, &b.begun, &b.by)
+			if err == nil {
+				all[id] = b
+			}
+			return err
+		}, "SELECT id, name, origin_ns, dated_by FROM boots ORDER BY id "+order)
+		if err == nil || !ofRow(err) {
+			return all, err
+		}
+	}
+	return all, nil
+}
+
+// Shots returns the newest shots of a session, the newest first, at most limit. One that cannot be read is Lost.
+func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, error) {
+	defer j.turn()()
+	index, err := j.shotIndex(ctx, session, limit)
+	if err != nil {
+		return nil, j.explain("read shots", err)
+	}
+	shots, err := j.readShots(ctx, index, index.ids)
+	if err != nil {
+		return nil, j.explain("read shots", err)
+	}
+	return shots, nil
+}
+
+// AllShots yields the shots of a session, or of every session when it is 0, in the order in which they were made. It
+// reads them by parts, in little memory, and keeps no other from the journal between them. One that cannot be read is
+// Lost. An error ends it.
+func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[Shot, error] {
+	return func(yield func(Shot, error) bool) {
+		release := j.turn()
+		index, err := j.shotIndex(ctx, session, 0)
+		release()
+		if err != nil {
+			yield(Shot{}, j.explain("read shots", err))
+			return
+		}
+		for ids := range index.parts() {
+			release := j.turn()
+			shots, err := j.readShots(ctx, index, ids)
+			release()
+			if err != nil {
+				yield(Shot{}, j.explain("read shots", err))
+				return
+			}
+			for _, s := range shots {
+				if !yield(s, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// readShots reads shots in the order of their ids.
+func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) ([]Shot, error) {
+	found, lost, err := rows(ctx, j.db, "SELECT "+shotColumns+" FROM shots WHERE id IN (SELECT value FROM json_each (?))",
+		func(row scanner) (int64, shotRow, error) {
+			r, err := scanShot(row)
+			return r.shot.ID, r, err
+		}, ids)
+	if err != nil {
+		return nil, err
+	}
+	shots := make([]Shot, 0, len(ids))
+	for _, id := range ids {
+		row, ok := found[id]
+		switch {
+		case ok && row.shot.Session != index.session && index.session != 0:
+			continue // asked for because no index could say whose it is
+		case ok:
+			if shots, err = j.appendShot(ctx, index, shots, row); err != nil {
+				return nil, err
+			}
+		case lost[id] != nil || index.has(id):
+			place, err := j.placeOf(ctx, index, id)
+			if err != nil {
+				return nil, err
+			}
+			if index.session == 0 || place.session == 0 || place.session == index.session {
+				shots = append(shots, Shot{ID: id, Session: place.session, Number: place.number, Cues: []Cue{}, Lost: true,
+					Damaged: fmt.Sprintf("shot %d of the journal cannot be read", id)})
+			}
+		}
+	}
+	return shots, nil
+}
+
+// appendShot adds a row, with its date: the boots are read again for one that was made since.
+func (j *Journal) appendShot(ctx context.Context, index *shotIndex, shots []Shot, row shotRow) ([]Shot, error) {
+	if _, known := index.boots[row.at.boot.Int64]; row.at.boot.Valid && !known && !index.bootsAgain {
+		var err error
+		if index.boots, err = j.boots(ctx); err != nil {
+			return nil, err
+		}
+		index.bootsAgain = true
+	}
+	return append(shots, row.whole(index.boots)), nil
+}

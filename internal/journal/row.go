@@ -1,0 +1,137 @@
+package journal
+
+import (
+	"database/sql"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"hash"
+	"hash/crc32"
+	"io"
+	"strings"
+	"time"
+)
+
+// shotRow is a shot as its row has it.
+type shotRow struct {
+	shot Shot // without what the others hold
+	at   keptWhen
+	cues string
+	crc  sql.NullInt64
+}
+
+const shotColumns = `id, session, number, at_ns, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
+	set_json, program_json, cues_json, seen, verdict, note, boot, since_boot_ns, crc`
+
+func scanShot(row scanner) (shotRow, error) {
+	var r shotRow
+	s := &r.shot
+	err := row.Scan(&s.ID, &s.Session, &s.Number, &r.at.wall, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
+		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &r.cues, &s.Seen, &s.Verdict, &s.Note, &r.at.boot, &r.at.since,
+		&r.crc)
+	return r, err
+}
+
+// sum is the checksum that belongs to what the row has.
+func (r *shotRow) sum() int64 {
+	s, h := &r.shot, crc32.New(crc32.MakeTable(crc32.Castagnoli))
+	simulated := int64(0)
+	if s.Simulated {
+		simulated = 1
+	}
+	for _, n := range []int64{s.ID, s.Session, int64(s.Number), r.at.wall, simulated, int64(s.BootID), s.GateNs, s.ClockNs,
+		s.IntervalNs, s.DelayNs} {
+		sumInt(h, n)
+	}
+	for _, text := range []string{s.Status, s.Set, s.Program, r.cues, s.Seen, s.Verdict, s.Note} {
+		sumInt(h, int64(len(text)))
+		io.WriteString(h, text) // a hash takes everything
+	}
+	for _, n := range []sql.NullInt64{r.at.boot, r.at.since} {
+		if n.Valid {
+			sumInt(h, n.Int64)
+		}
+		fmt.Fprint(h, n.Valid)
+	}
+	return int64(h.Sum32())
+}
+
+func sumInt(h hash.Hash, n int64) {
+	var b [8]byte
+	binary.LittleEndian.PutUint64(b[:], uint64(n))
+	h.Write(b[:])
+}
+
+// sound says that nothing changed the row since it was written, as far as that can be known.
+func (r *shotRow) sound() bool { return !r.crc.Valid || r.crc.Int64 == r.sum() }
+
+// whole is the shot, with what is wrong with it.
+func (r *shotRow) whole(boots map[int64]boot) Shot {
+	s := r.shot
+	var wrong []string
+	if !r.sound() {
+		wrong = append(wrong, "its checksum does not match, some of it may be wrong")
+	}
+	var lost int
+	if s.Cues, lost = readCues(r.cues); lost > 0 {
+		wrong = append(wrong, fmt.Sprintf("%d of its cues cannot be read", lost))
+	} else if lost < 0 {
+		wrong = append(wrong, "its cues cannot be read")
+	}
+	var known bool
+	if s.At, s.When, known = r.at.date(boots); !known {
+		wrong = append(wrong, "when its boot was cannot be read")
+	}
+	s.Damaged = strings.Join(wrong, "; ")
+	return s
+}
+
+// readCues reads the cues that can be read. lost counts the others; -1: it is no list at all.
+func readCues(text string) (cues []Cue, lost int) {
+	var list []json.RawMessage
+	cues = []Cue{}
+	if json.Unmarshal([]byte(text), &list) != nil || list == nil {
+		return cues, -1
+	}
+	for _, one := range list {
+		var cue Cue
+		if json.Unmarshal(one, &cue) != nil {
+			lost++
+			continue
+		}
+		cues = append(cues, cue)
+	}
+	return cues, lost
+}
+
+// boot is one boot of the machine.
+type boot struct {
+	name  string
+	begun sql.NullInt64
+	by    string
+}
+
+// keptWhen is an instant as its row has it.
+type keptWhen struct {
+	wall        int64
+	boot, since sql.NullInt64
+}
+
+// date works out the best date there is; known is false when the boot is not among those given.
+func (k *keptWhen) date(boots map[int64]boot) (at time.Time, w When, known bool) {
+	w = When{SinceBoot: time.Duration(k.since.Int64), Number: k.boot.Int64, Wall: time.Unix(0, k.wall)}
+	if !k.boot.Valid {
+		return w.Wall, w, true
+	}
+	b, known := boots[k.boot.Int64]
+	w.Boot = b.name
+	if !b.begun.Valid {
+		w.Dated = Doubtful
+		return w.Wall, w, known
+	}
+	at = time.Unix(0, b.begun.Int64).Add(w.SinceBoot)
+	if at.Sub(w.Wall).Abs() >= clockMayErr {
+		w.Dated = Dating(b.by)
+	}
+	return at, w, known
+}

@@ -1,0 +1,164 @@
+package journal
+
+import (
+	"context"
+	"iter"
+	"slices"
+)
+
+// shotIndex lists shots without reading them: 8 bytes each.
+type shotIndex struct {
+	session    int64   // 0: of every session
+	ids        []int64 // in the order in which they are to be read
+	boots      map[int64]boot
+	bootsAgain bool
+	salvaged   bool            // an index was damaged: ids has what may be there, by number
+	places     map[int64]place // what can be known of shots that cannot be read; nil: not looked for yet
+}
+
+// place is where a shot belongs; 0 not known.
+type place struct {
+	session int64
+	number  int
+}
+
+// has says that a shot is there, even if it cannot be read.
+func (i *shotIndex) has(id int64) bool {
+	_, placed := i.places[id]
+	return !i.salvaged || placed
+}
+
+// parts are the ids some at a time.
+func (i *shotIndex) parts() iter.Seq[[]int64] { return slices.Chunk(i.ids, atOnce) }
+
+// shotIndex finds the shots of a session, or of every session when it is 0: the newest, newest first, with a limit, else
+// all, the oldest first. It reads an index only.
+func (j *Journal) shotIndex(ctx context.Context, session int64, limit int) (*shotIndex, error) {
+	index := &shotIndex{session: session}
+	var err error
+	if index.boots, err = j.boots(ctx); err != nil {
+		return nil, err
+	}
+	which, order := "", " ORDER BY boot, since_boot_ns, id"
+	if session != 0 {
+		which = " WHERE session = ?1"
+	}
+	if limit > 0 {
+		order = " ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT ?2"
+	}
+	err = j.collect(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
+		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time"+which+order, session, limit)
+	if err == nil || !ofRow(err) {
+		return index, err
+	}
+	if err := j.salvage(ctx, index); err != nil {
+		return nil, err
+	}
+	if limit > 0 {
+		slices.Reverse(index.ids)
+		j.newest(ctx, index, limit)
+	}
+	return index, nil
+}
+
+// newest keeps the ids of the newest shots that can be read. Without an index a shot's number is the only order.
+func (j *Journal) newest(ctx context.Context, index *shotIndex, limit int) {
+	var kept []int64
+	for ids := range index.parts() {
+		shots, err := j.readShots(ctx, index, ids)
+		if err != nil {
+			break
+		}
+		for _, s := range shots {
+			kept = append(kept, s.ID)
+		}
+		if len(kept) >= limit {
+			break
+		}
+	}
+	index.ids = kept[:min(len(kept), limit)]
+}
+
+// collect reads ids, and where they belong, as far as that goes.
+func (j *Journal) collect(ctx context.Context, add func(id int64, p place), text string, args ...any) error {
+	return each(ctx, j.db, func(row scanner) error {
+		var id int64
+		var p place
+		err := row.Scan(&id, &p.session, &p.number)
+		if err == nil {
+			add(id, p)
+		}
+		return err
+	}, text, args...)
+}
+
+// salvage lists every shot that may be there when an index is damaged. Shots are never deleted, so that ids up to the
+// greatest one are all candidates: those that are not there are looked for in vain.
+func (j *Journal) salvage(ctx context.Context, index *shotIndex) error {
+	index.salvaged = true
+	if err := j.findPlaces(ctx, index); err != nil {
+		return err
+	}
+	greatest := int64(0)
+	for id := range index.places {
+		greatest = max(greatest, id)
+	}
+	for _, text := range []string{"SELECT max(id), 0, 0 FROM shots NOT INDEXED", "SELECT sum(shots), 0, 0 FROM counts"} {
+		err := j.collect(ctx, func(id int64, _ place) { greatest = max(greatest, id) }, text)
+		if err != nil && !ofRow(err) {
+			return err
+		}
+	}
+	greatest = min(greatest, j.mostRows(ctx))
+	index.ids = index.ids[:0]
+	for id := int64(1); id <= greatest; id++ {
+		p, placed := index.places[id]
+		if !placed || index.session == 0 || p.session == 0 || p.session == index.session {
+			index.ids = append(index.ids, id)
+		}
+	}
+	return nil
+}
+
+// mostRows is more than the file has room for: a damaged index may name any number.
+func (j *Journal) mostRows(ctx context.Context) int64 {
+	const smallestRow = 20 // bytes; of its columns alone
+	pages, size := int64(0), int64(0)
+	err := j.db.QueryRowContext(ctx, `SELECT (SELECT page_count FROM pragma_page_count),
+		(SELECT page_size FROM pragma_page_size)`).Scan(&pages, &size)
+	if err != nil {
+		return 0
+	}
+	return pages * size / smallestRow
+}
+
+// findPlaces reads the indexes from both ends to what cannot be read.
+func (j *Journal) findPlaces(ctx context.Context, index *shotIndex) error {
+	index.places = map[int64]place{}
+	add := func(id int64, p place) {
+		if index.places[id].number == 0 {
+			index.places[id] = p
+		}
+	}
+	for _, text := range []string{
+		"SELECT id, session, number FROM shots INDEXED BY sqlite_autoindex_shots_1 ORDER BY session, number",
+		"SELECT id, session, number FROM shots INDEXED BY sqlite_autoindex_shots_1 ORDER BY session DESC, number DESC",
+		"SELECT id, session, 0 FROM shots INDEXED BY shots_by_time ORDER BY session, boot, since_boot_ns",
+		"SELECT id, session, 0 FROM shots INDEXED BY shots_by_time ORDER BY session DESC, boot DESC, since_boot_ns DESC",
+	} {
+		if err := j.collect(ctx, add, text); err != nil && !ofRow(err) {
+			return err
+		}
+	}
+	return nil
+}
+
+// placeOf says where a shot that cannot be read belongs.
+func (j *Journal) placeOf(ctx context.Context, index *shotIndex, id int64) (place, error) {
+	if index.places == nil {
+		if err := j.findPlaces(ctx, index); err != nil {
+			return place{}, err
+		}
+	}
+	return index.places[id], nil
+}

@@ -1,0 +1,172 @@
+package journal
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// written makes a journal of several sessions and boots, closed in order, and returns what is in it, by id.
+func written(t *testing.T, r *rand.Rand, shots int) (path string, all map[int64]Shot) {
+	t.Helper()
+	path = newPath(t)
+	j, ctx := open(t, path), t.Context()
+	_, err := j.db.Exec("PRAGMA synchronous = off") // what is tested is not what a power cut does
+	require.NoError(t, err)
+	var sessions []int64
+	for range 3 {
+		sessions = append(sessions, session(t, j).ID)
+	}
+	all = map[int64]Shot{}
+	for i := range shots {
+		s := someShot(r, sessions[r.IntN(len(sessions))])
+		s.When = When{Boot: fmt.Sprint("boot ", i*4/shots), SinceBoot: time.Duration(i) * time.Second}
+		s.Set = strings.Repeat("set ", r.IntN(200))
+		s.Program = strings.Repeat("program ", r.IntN(900)) // some run over several pages
+		s, err := j.Add(ctx, s)
+		require.NoError(t, err)
+		if r.IntN(3) == 0 {
+			s.Note = strings.Repeat("note ", r.IntN(60))
+			require.NoError(t, j.SetNote(ctx, s.ID, s.Note))
+		}
+		all[s.ID] = s
+	}
+	require.NoError(t, j.Close())
+	return path, all
+}
+
+// diskPage is a page of the file, and how many shots can be lost with it.
+type diskPage struct {
+	number, shots int64
+	table         string
+}
+
+// pagesOf lists the pages of the file, but for the first, which has the schema.
+func pagesOf(t *testing.T, path string) (pages []diskPage) {
+	t.Helper()
+	db := raw(t, path)
+	rows, err := db.Query("SELECT name, path, pageno, pagetype, ncell FROM dbstat WHERE pageno > 1")
+	require.NoError(t, err)
+	defer rows.Close()
+	below := map[string]int64{} // shots on the leaves below an inner page
+	kinds := map[int64]string{}
+	paths := map[int64]string{}
+	for rows.Next() {
+		var p diskPage
+		var kind, at string
+		var cells int64
+		require.NoError(t, rows.Scan(&p.table, &at, &p.number, &kind, &cells))
+		if p.table == "shots" && kind == "leaf" {
+			p.shots = cells
+			for i := range at {
+				if at[i] == '/' {
+					below[at[:i+1]] += cells
+				}
+			}
+		}
+		if p.table == "shots" && kind == "overflow" {
+			p.shots = 1
+		}
+		kinds[p.number], paths[p.number] = kind, at
+		pages = append(pages, p)
+	}
+	require.NoError(t, rows.Err())
+	require.NoError(t, db.Close())
+	for i, p := range pages {
+		if p.table == "shots" && kinds[p.number] == "internal" {
+			pages[i].shots = below[strings.TrimSuffix(paths[p.number], "/")+"/"]
+		}
+	}
+	return pages
+}
+
+// damage overwrites a page, or a part of it, as bad memory cards do: with nothing, with ones, or with anything.
+func damage(t *testing.T, r *rand.Rand, path string, page diskPage) {
+	t.Helper()
+	const size = 4096
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	require.NoError(t, err)
+	defer f.Close()
+	from, n := 0, size
+	if r.IntN(2) == 0 {
+		from, n = 512*r.IntN(8), 512
+	}
+	junk := make([]byte, n)
+	switch r.IntN(3) {
+	case 0:
+	case 1:
+		for i := range junk {
+			junk[i] = 0xff
+		}
+	default:
+		for i := range junk {
+			junk[i] = byte(r.Uint32())
+		}
+	}
+	_, err = f.WriteAt(junk, (page.number-1)*size+int64(from))
+	require.NoError(t, err)
+}
+
+// Whatever pages are damaged: what is read as sound is true, all that is on other pages is read, and the rest is named.
+func TestDamagedPages(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	path, all := written(t, r, 300)
+	pages := pagesOf(t, path)
+	whole, err := os.ReadFile(path)
+	require.NoError(t, err)
+	var rounds, lost, doubtful, named int
+	for range 150 {
+		require.NoError(t, os.WriteFile(path, whole, 0o600))
+		mayLose, other := int64(0), false
+		for range 1 + r.IntN(4) {
+			p := pages[r.IntN(len(pages))]
+			damage(t, r, path, p)
+			mayLose += p.shots
+			other = other || p.table == "boots"
+		}
+		j, err := OpenReadOnly(t.Context(), path)
+		require.NoError(t, err)
+		sound := map[int64]bool{}
+		for s, err := range j.AllShots(t.Context(), 0) {
+			require.NoError(t, err)
+			require.False(t, sound[s.ID], "shot %d twice", s.ID)
+			want, made := all[s.ID]
+			switch {
+			case s.Lost:
+				lost++
+				if made && s.Number != 0 {
+					named++
+					assert.Equal(t, []int64{want.Session, int64(want.Number)}, []int64{s.Session, int64(s.Number)})
+				}
+			case s.Damaged != "":
+				doubtful++
+			default:
+				sound[s.ID] = true
+				if other { // dates are of the boots, which have no checksum
+					want.At, want.When = s.At, s.When
+				}
+				require.True(t, made)
+				require.Equal(t, want, s)
+			}
+		}
+		if !other {
+			assert.GreaterOrEqual(t, int64(len(sound)), int64(len(all))-mayLose)
+		}
+		sessions, err := j.Sessions(t.Context())
+		require.NoError(t, err)
+		assert.NotEmpty(t, sessions)
+		require.NoError(t, j.Close())
+		rounds++
+	}
+	t.Logf("%d rounds of %d pages: %d shots lost, %d of them named, %d doubtful", rounds, len(pages), lost, named, doubtful)
+	assert.Positive(t, lost)
+	assert.Positive(t, doubtful)
+}
