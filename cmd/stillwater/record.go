@@ -2,17 +2,17 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
 	"io"
 	"io/fs"
-	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"stillwater/internal/config"
+	"stillwater/internal/export"
 	"stillwater/internal/journal"
 	"stillwater/internal/render"
 )
@@ -20,19 +20,20 @@ import (
 const recordUsage = `Usage:
   stillwater record list   [--json]
   stillwater record show   [SESSION|latest] [--json]
-  stillwater record export [--format csv|json] [--session N|latest] [--out FILE]
+  stillwater record export [--format csv|json] [--bom] [--session N|latest] [--out FILE]
 
 list    the sessions, newest first, and how their shots were judged
 show    one session's shots: planned, actual, how late, verdict, note (default: latest)
 export  every shot for a spreadsheet (csv) or a program (json; with the set and the program of each shot)
 
-All of them work while the daemon runs. Options:
+All of them work while the daemon runs, and read what can be read of a damaged record. A text that a spreadsheet would
+take for a formula gets an apostrophe in front in csv. Options:
 `
 
 // recordOptions are the flags of "record"; a subcommand has those that it needs.
 type recordOptions struct {
 	journal, format, session, out string
-	json                          bool
+	json, bom                     bool
 }
 
 // record carries out "stillwater record list|show|export".
@@ -79,6 +80,8 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 	}
 	if name != "list" && name != "show" {
 		flags.StringVar(&o.format, "format", "csv", "export: csv or json")
+		flags.BoolVar(&o.bom, "bom", false,
+			"export: begin csv with a byte-order mark, for spreadsheets that show umlauts wrong")
 		flags.StringVar(&o.session, "session", "", "export: only session `N`, or latest (default: all)")
 		flags.StringVar(&o.out, "out", "", "export: write `FILE` (default: standard output)")
 	}
@@ -168,11 +171,11 @@ func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptio
 		return err
 	}
 	if o.json {
-		list := make([]sessionJSON, len(all))
+		list := make([]export.Session, len(all))
 		for i, s := range all {
-			list[i] = toSessionJSON(s)
+			list[i] = export.SessionOf(s)
 		}
-		return writeJSON(m.Stdout, list)
+		return render.JSON(m.Stdout, list)
 	}
 	if len(all) == 0 {
 		fmt.Fprintf(m.Stdout, "There is no session in %s yet.\n", j.Path())
@@ -180,7 +183,7 @@ func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptio
 	}
 	rows := make([][]string, len(all))
 	for i, s := range all {
-		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), s.Title(), s.Board,
+		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), titleOf(s.Session), s.Board,
 			fmt.Sprint(s.Shots)}
 		for _, v := range verdicts {
 			rows[i] = append(rows[i], fmt.Sprint(s.Verdicts[v]))
@@ -202,32 +205,68 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 	if err != nil {
 		return err
 	}
-	shots, err := oldestFirst(ctx, j, s.ID)
-	if err != nil {
-		return err
-	}
 	if o.json {
-		list := make([]shotJSON, len(shots))
-		for i, shot := range shots {
-			list[i] = toShotJSON(s.Session, shot)
-		}
-		return writeJSON(m.Stdout, struct {
-			sessionJSON
-			List []shotJSON `json:"shot_list"`
-		}{toSessionJSON(s), list})
+		result, err := export.SessionJSON(ctx, m.Stdout, j, s)
+		return errors.Join(err, incomplete("record show", result))
 	}
-	fmt.Fprintf(m.Stdout, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, s.Title(),
-		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), s.Board, s.Shots)
-	if len(shots) == 0 {
+	fmt.Fprintf(m.Stdout, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, titleOf(s.Session),
+		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), printable(s.Board), s.Shots)
+	if s.Shots == 0 && s.Damaged == "" {
 		return nil
 	}
 	fmt.Fprint(m.Stdout, "Times of cues are from the sensor's edge.\n\n")
-	var rows [][]string
-	for _, shot := range shots {
-		rows = append(rows, showRows(shot)...)
+	return m.showTable(ctx, j, s.ID)
+}
+
+// showTable writes a session's shots as they are read: twice, for the widths of the columns and for what is in them.
+func (m *Main) showTable(ctx context.Context, j *journal.Journal, session int64) error {
+	var result export.Result
+	var failed error
+	err := render.LongTable(m.Stdout, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual",
+		"late", "verdict", "note"}, func(yield func([]string) bool) {
+		result = export.Result{}
+		for shot, err := range j.AllShots(ctx, session) {
+			switch {
+			case err != nil:
+				failed = err
+				return
+			case shot.Lost:
+				result.Lost = append(result.Lost, shot)
+				continue
+			case shot.Damaged != "":
+				result.Doubtful++
+			}
+			for _, row := range showRows(shot) {
+				if !yield(row) {
+					return
+				}
+			}
+		}
+	})
+	return errors.Join(err, failed, incomplete("record show", result))
+}
+
+// incomplete says what of the record could not be read.
+func incomplete(command string, r export.Result) error {
+	var words []string
+	if n := len(r.Lost); n > 0 {
+		words = append(words, fmt.Sprintf("%d of its shots cannot be read (%s)", n, export.LostWords(r.Lost)))
 	}
-	return render.Table(m.Stdout, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual",
-		"late", "verdict", "note"}, rows)
+	if r.Doubtful > 0 {
+		words = append(words, fmt.Sprintf("%d others are there and marked as damaged", r.Doubtful))
+	}
+	if words == nil {
+		return nil
+	}
+	return fmt.Errorf("%s: the record is damaged: %s; everything else is whole", command, strings.Join(words, ", "))
+}
+
+// titleOf is a session's title, or why it has none.
+func titleOf(s journal.Session) string {
+	if s.Damaged != "" {
+		return strings.TrimSpace(s.Name + " (" + s.Damaged + ")")
+	}
+	return s.Title()
 }
 
 // showRows is a shot as lines of a table, one for each cue.
@@ -238,7 +277,7 @@ func showRows(s journal.Shot) [][]string {
 		interval = ms(s.IntervalNs)
 	}
 	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
-	last := []string{s.Verdict, s.Note}
+	last := []string{s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
 	var rows [][]string
 	for _, c := range s.Cues {
 		late := strconv.FormatFloat(float64(c.LateNs())/1e3, 'f', 1, 64) + " us"
@@ -252,26 +291,17 @@ func showRows(s journal.Shot) [][]string {
 	return rows
 }
 
+func damagedWords(s journal.Shot) string {
+	if s.Damaged == "" {
+		return ""
+	}
+	return " (damaged: " + s.Damaged + ")"
+}
+
 // dateWords is a date with how it is known, where that is not the machine's clock.
 func dateWords(at time.Time, w journal.When, layout string) string {
 	if how := w.Dated.String(); how != "" {
 		return at.Format(layout) + " (" + how + ")"
 	}
 	return at.Format(layout)
-}
-
-func oldestFirst(ctx context.Context, j *journal.Journal, session int64) ([]journal.Shot, error) {
-	shots, err := j.Shots(ctx, session, 0)
-	slices.Reverse(shots)
-	return shots, err
-}
-
-func writeJSON(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", "  ")
-	if err := e.Encode(v); err != nil {
-		return fmt.Errorf("write JSON: %w", err)
-	}
-	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/export"
 	"stillwater/internal/journal"
 )
 
@@ -109,12 +110,12 @@ shot  time      ended  interval      delay  cue        planned     actual     la
 	assert.Equal(t, out, other, "flags may stand anywhere")
 	var show struct {
 		Session int
-		List    []shotJSON `json:"shot_list"`
+		List    []export.Shot `json:"shot_list"`
 	}
 	require.NoError(t, json.Unmarshal([]byte(out), &show))
 	assert.Equal(t, 1, show.Session)
 	require.Len(t, show.List, 2)
-	assert.Equal(t, cueJSON{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3},
+	assert.Equal(t, export.Cue{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3},
 		show.List[0].Cues[0])
 	assert.Nil(t, show.List[0].IntervalMs)
 	assert.Nil(t, show.List[0].GateNs, "no gate, no stamp of one")
@@ -207,7 +208,7 @@ func TestRecordExportJSON(t *testing.T) {
 		}
 		status, out, problem := runRecord(t, state, args...)
 		require.Zero(t, status, problem)
-		var list []shotJSON
+		var list []export.Shot
 		require.NoError(t, json.Unmarshal([]byte(out), &list))
 		var ids []int64
 		for _, s := range list {
@@ -335,9 +336,74 @@ func TestRecordWrongUse(t *testing.T) {
 	}
 }
 
-func TestHarmless(t *testing.T) {
-	for text, want := range map[string]string{"": "", "wet": "wet", "a=b": "a=b", "=1+1": "'=1+1", "+x": "'+x",
-		"-x": "'-x", "@SUM(A1)": "'@SUM(A1)", "\tx": "'\tx", "\rx": "'\rx", "\n=x": "'\n=x", "＝x": "'＝x", "'=x": "'=x"} {
-		assert.Equal(t, want, harmless(text))
+// damagedEvening is a state folder whose journal has a stretch that cannot be read.
+func damagedEvening(t *testing.T, shots int) (state string) {
+	t.Helper()
+	state = t.TempDir()
+	path := filepath.Join(state, "stillwater", "journal.db")
+	j, err := journal.Open(t.Context(), path)
+	require.NoError(t, err)
+	s, err := j.NewSession(t.Context(), journal.Session{Name: "crowns", Started: time.Unix(1, 0)})
+	require.NoError(t, err)
+	for i := range shots {
+		_, err := j.Add(t.Context(), journal.Shot{Session: s.ID, At: time.Unix(int64(i), 1), Status: "done",
+			Set: `"` + strings.Repeat("s", 1500) + `"`, Program: "{}", Note: "whole"})
+		require.NoError(t, err)
 	}
+	require.NoError(t, j.Close())
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	require.NoError(t, err)
+	defer f.Close()
+	info, err := f.Stat()
+	require.NoError(t, err)
+	_, err = f.WriteAt(make([]byte, info.Size()/8), info.Size()/2)
+	require.NoError(t, err)
+	return state
+}
+
+// Of a damaged record all commands give what can be read, say what cannot, and end with an error.
+func TestRecordThatIsDamaged(t *testing.T) {
+	const shots = 200
+	state := damagedEvening(t, shots)
+	status, out, problem := runRecord(t, state, "record", "list")
+	assert.Zero(t, status, problem)
+	assert.Contains(t, out, " 200 ")
+	status, out, problem = runRecord(t, state, "record", "export", "--format", "json")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "the record is damaged")
+	assert.Contains(t, problem, "cannot be read (session 1: shots ")
+	var list []export.Shot
+	require.NoError(t, json.Unmarshal([]byte(out), &list))
+	assert.Greater(t, len(list), shots/2)
+	assert.Less(t, len(list), shots)
+	for _, s := range list {
+		assert.Equal(t, "whole", s.Note)
+	}
+	status, out, _ = runRecord(t, state, "record", "export")
+	assert.Equal(t, 1, status)
+	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	assert.Len(t, lines, 1+len(list))
+	file := filepath.Join(t.TempDir(), "out.csv")
+	status, _, _ = runRecord(t, state, "record", "export", "--out", file)
+	assert.Equal(t, 1, status)
+	written, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.Equal(t, out, string(written))
+	status, out, problem = runRecord(t, state, "record", "show")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "cannot be read")
+	assert.Equal(t, len(list), strings.Count(out, "whole"))
+}
+
+// A spreadsheet that is told so reads the text as UTF-8.
+func TestRecordExportWithByteOrderMark(t *testing.T) {
+	state, _ := evening(t)
+	_, without, _ := runRecord(t, state, "record", "export")
+	status, with, problem := runRecord(t, state, "record", "export", "--bom")
+	require.Zero(t, status, problem)
+	assert.Equal(t, "\xef\xbb\xbf"+without, with)
+	status, _, problem = runRecord(t, state, "record", "export", "--bom", "--format", "json")
+	assert.Equal(t, 2, status)
+	assert.Contains(t, problem, "--bom is for csv")
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"stillwater/internal/board"
@@ -215,6 +216,9 @@ func shown(s journal.Shot) Shot {
 	if s.IntervalNs != 0 {
 		interval := ms(time.Duration(s.IntervalNs))
 		made.IntervalMs = &interval
+	}
+	if s.Damaged != "" {
+		made.OK, made.Status = false, strings.TrimPrefix(s.Status+"; in the record: "+s.Damaged, "; ")
 	}
 	for _, cue := range s.Cues {
 		made.Cues = append(made.Cues, CueShot{

@@ -30,6 +30,7 @@ func CSV(ctx context.Context, w io.Writer, source Source, opts Options) (Result,
 	if err != nil {
 		return Result{}, err
 	}
+	r.pass, r.passes = 1, 2
 	if opts.Mark {
 		if _, err := io.WriteString(w, byteOrderMark); err != nil {
 			return Result{}, fmt.Errorf("write CSV: %w", err)
@@ -104,9 +105,8 @@ func cueNames(ctx context.Context, source Source, opts Options) (names []string,
 		if err != nil {
 			return nil, err
 		}
-		if read++; read%progressEvery == 0 && opts.Progress != nil {
-			opts.Progress(0)
-		}
+		read++
+		opts.passed(read, 0, 2)
 		for _, name := range columnNames(s.Cues, func(c journal.Cue) string { return c.Name }) {
 			if !slices.Contains(names, name) {
 				names = append(names, name)

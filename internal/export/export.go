@@ -21,9 +21,10 @@ type Source interface {
 
 // Options says what is written, and how.
 type Options struct {
-	Session  int64          // 0: every session
-	Mark     bool           // CSV begins with a byte-order mark, by which spreadsheets know UTF-8
-	Progress func(rows int) // called now and then with how many shots were read
+	Session  int64             // 0: every session
+	Mark     bool              // CSV begins with a byte-order mark, by which spreadsheets know UTF-8
+	Of       int               // how many shots there are, for Progress
+	Progress func(percent int) // called now and then, unless it is nil
 }
 
 // Result is what came of it.
@@ -33,7 +34,13 @@ type Result struct {
 	Lost     []journal.Shot // not written, because they cannot be read
 }
 
-const progressEvery = 1000
+// passed says that so many rows were read, in one of several passes over them all.
+func (o Options) passed(rows, pass, passes int) {
+	const every = 1000
+	if rows%every == 0 && o.Progress != nil && o.Of > 0 {
+		o.Progress(min(100, (pass*o.Of+rows)*100/(passes*o.Of)))
+	}
+}
 
 // record yields the shots to write and takes note of the rest.
 type record struct {
@@ -41,11 +48,13 @@ type record struct {
 	opts     Options
 	sessions map[int64]journal.Session
 	read     int
+	pass     int // of so many passes
+	passes   int
 	result   Result
 }
 
 func newRecord(ctx context.Context, source Source, opts Options) (*record, error) {
-	r := &record{source: source, opts: opts}
+	r := &record{source: source, opts: opts, passes: 1}
 	return r, r.readSessions(ctx)
 }
 
@@ -69,9 +78,8 @@ func (r *record) shots(ctx context.Context) iter.Seq2[Shot, error] {
 				yield(Shot{}, err)
 				return
 			}
-			if r.read++; r.read%progressEvery == 0 && r.opts.Progress != nil {
-				r.opts.Progress(r.read)
-			}
+			r.read++
+			r.opts.passed(r.read, r.pass, r.passes)
 			if shot.Lost {
 				r.result.Lost = append(r.result.Lost, shot)
 				continue

@@ -31,8 +31,8 @@ func (i *shotIndex) has(id int64) bool {
 // parts are the ids some at a time.
 func (i *shotIndex) parts() iter.Seq[[]int64] { return slices.Chunk(i.ids, atOnce) }
 
-// shotIndex finds the shots of a session, or of every session when it is 0: the newest, newest first, with a limit, else
-// all, the oldest first. It reads an index only.
+// shotIndex finds the shots of a session, or of every session when it is 0: with a limit the newest, newest first, else
+// all, oldest first. It reads an index only.
 func (j *Journal) shotIndex(ctx context.Context, session int64, limit int) (*shotIndex, error) {
 	index := &shotIndex{session: session}
 	var err error

@@ -123,7 +123,7 @@ func TestDamagedPages(t *testing.T) {
 	whole, err := os.ReadFile(path)
 	require.NoError(t, err)
 	var rounds, lost, doubtful, named int
-	for range 150 {
+	for range 60 {
 		require.NoError(t, os.WriteFile(path, whole, 0o600))
 		mayLose, other := int64(0), false
 		for range 1 + r.IntN(4) {
@@ -166,7 +166,79 @@ func TestDamagedPages(t *testing.T) {
 		require.NoError(t, j.Close())
 		rounds++
 	}
-	t.Logf("%d rounds of %d pages: %d shots lost, %d of them named, %d doubtful", rounds, len(pages), lost, named, doubtful)
+	t.Logf("%d rounds, %d pages: %d shots lost, %d of them named, %d doubtful", rounds, len(pages), lost, named, doubtful)
 	assert.Positive(t, lost)
 	assert.Positive(t, doubtful)
+}
+
+// A row that another program spoilt is shown as far as it can be read, says what is wrong, and is in nobody's way.
+func TestSpoiltRow(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	s := session(t, j)
+	for i := range 30 {
+		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(int64(i+1), 0), Status: "done",
+			Cues: []Cue{{Name: "flash"}, {Name: "shutter"}}})
+		require.NoError(t, err)
+	}
+	_, err := j.db.Exec(`UPDATE shots SET cues_json = '[{"name": 7}, {"name": "flash"}]', crc = NULL WHERE id = 28;
+		UPDATE shots SET cues_json = '{}', crc = NULL WHERE id = 29;
+		UPDATE shots SET note = 'not what was said' WHERE id = 30`)
+	require.NoError(t, err)
+	shots, err := j.Shots(ctx, s.ID, 20)
+	require.NoError(t, err)
+	require.Len(t, shots, 20)
+	assert.Contains(t, shots[0].Damaged, "checksum does not match")
+	assert.Equal(t, "its cues cannot be read", shots[1].Damaged)
+	assert.Equal(t, "1 of its cues cannot be read", shots[2].Damaged)
+	assert.Equal(t, []Cue{{Name: "flash"}}, shots[2].Cues)
+	for _, sound := range shots[3:] {
+		assert.Empty(t, sound.Damaged)
+	}
+	require.NoError(t, j.SetVerdict(ctx, 30, "good"))
+	shots, err = j.Shots(ctx, s.ID, 1)
+	require.NoError(t, err)
+	assert.Equal(t, "good", shots[0].Verdict)
+	assert.NotEmpty(t, shots[0].Damaged, "a verdict does not make it whole")
+}
+
+// What a session needs to be listed or taken up again is read without its shots.
+func TestListReadsNoShots(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	j := open(t, path)
+	s := session(t, j)
+	for range 50 {
+		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0), Program: strings.Repeat("p", 3000)})
+		require.NoError(t, err)
+	}
+	require.NoError(t, j.SetVerdict(ctx, 7, "good"))
+	require.NoError(t, j.SetVerdict(ctx, 7, "late"))
+	require.NoError(t, j.SetVerdict(ctx, 7, "late"))
+	for _, query := range []string{"SELECT session, verdict, shots FROM counts",
+		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time WHERE session = ? ORDER BY boot DESC, since_boot_ns DESC",
+		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time ORDER BY boot, since_boot_ns, id"} {
+		for _, line := range planOf(t, j, query, s.ID) {
+			assert.False(t, strings.Contains(line, "shots") && !strings.Contains(line, "COVERING INDEX"), line)
+		}
+	}
+	all, err := j.Sessions(ctx)
+	require.NoError(t, err)
+	require.Len(t, all, 1)
+	assert.Equal(t, map[string]int{"": 49, "late": 1}, all[0].Verdicts)
+	assert.Equal(t, 50, all[0].Shots)
+}
+
+func planOf(t *testing.T, j *Journal, query string, args ...any) (lines []string) {
+	t.Helper()
+	rows, err := j.db.Query("EXPLAIN QUERY PLAN "+query, args[:strings.Count(query, "?")]...)
+	require.NoError(t, err)
+	defer rows.Close()
+	for rows.Next() {
+		var id, parent, unused int
+		var line string
+		require.NoError(t, rows.Scan(&id, &parent, &unused, &line))
+		lines = append(lines, line)
+	}
+	require.NotEmpty(t, lines)
+	return lines
 }

@@ -1,12 +1,17 @@
-// Package render draws for a terminal: QR codes and tables.
+// Package render writes for people and for scripts: QR codes on a terminal, tables, and JSON.
 package render
 
 import (
+	"bufio"
+	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
 	"math"
-
+	"slices"
+	"strconv"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	qr "github.com/piglig/go-qr"
@@ -55,52 +60,58 @@ func halfBlock(upper, lower bool) string {
 	return " "
 }
 
-// Table writes rows under a header, columns aligned and two spaces apart. A column whose non-empty cells all begin with
-// a number is aligned right. Control characters in cells become spaces, so that a note cannot move the cursor.
+// Table writes rows under a header, columns aligned and two spaces apart. A column whose non-empty cells are numeric is
+// right-aligned. Characters that are not text become spaces, so that a note cannot move the cursor or turn the
+// direction of writing.
 func Table(w io.Writer, header []string, rows [][]string) error {
+	return LongTable(w, header, slices.Values(rows))
+}
+
+// LongTable is Table for rows that need not be in memory at once: it goes through them twice, for the widths and to
+// write them.
+func LongTable(w io.Writer, header []string, rows iter.Seq[[]string]) error {
 	widths, right := columnLayout(header, rows)
-	var b strings.Builder
-	for _, row := range append([][]string{header}, rows...) {
-		var line strings.Builder
-		for i, cell := range row {
-			cell = sanitize(cell)
-			pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell))
-			if right[i] {
-				cell = pad + cell
-			} else {
-				cell += pad
-			}
-			line.WriteString(cell + "  ")
-		}
-		b.WriteString(strings.TrimRight(line.String(), " ") + "\n")
+	out := bufio.NewWriter(w)
+	writeRow(out, header, widths, right)
+	for row := range rows {
+		writeRow(out, row, widths, right)
 	}
-	if _, err := io.WriteString(w, b.String()); err != nil {
+	if err := out.Flush(); err != nil { // keeps the first error
 		return fmt.Errorf("write a table: %w", err)
 	}
 	return nil
 }
 
-// columnLayout returns each column's width in runes and whether it is numeric.
-func columnLayout(header []string, rows [][]string) (widths []int, right []bool) {
-	for _, row := range append([][]string{header}, rows...) {
-		for i, cell := range row {
-			if i == len(widths) {
-				widths = append(widths, 0)
-			}
-			widths[i] = max(widths[i], utf8.RuneCountInString(sanitize(cell)))
+func writeRow(out *bufio.Writer, row []string, widths []int, right []bool) {
+	var line strings.Builder
+	for i, cell := range row {
+		cell = sanitize(cell)
+		pad := strings.Repeat(" ", max(0, widths[i]-utf8.RuneCountInString(cell)))
+		if right[i] {
+			cell = pad + cell
+		} else {
+			cell += pad
 		}
+		line.WriteString(cell + "  ")
 	}
-	right = make([]bool, len(widths))
-	for i := range right {
-		filled := 0
-		right[i] = true
-		for _, row := range rows {
-			if i < len(row) && row[i] != "" {
-				filled++
-				right[i] = right[i] && numeric(row[i])
+	out.WriteString(strings.TrimRight(line.String(), " ") + "\n")
+}
+
+// columnLayout returns each column's width in runes and whether it is numeric.
+func columnLayout(header []string, rows iter.Seq[[]string]) (widths []int, right []bool) {
+	widths, right = make([]int, len(header)), make([]bool, len(header))
+	words := make([]bool, len(header))
+	for i, cell := range header {
+		widths[i] = utf8.RuneCountInString(sanitize(cell))
+	}
+	for row := range rows {
+		for i, cell := range row {
+			widths[i] = max(widths[i], utf8.RuneCountInString(sanitize(cell)))
+			if cell != "" && !words[i] {
+				right[i] = numeric(cell)
+				words[i] = !right[i]
 			}
 		}
-		right[i] = right[i] && filled > 0
 	}
 	return widths, right
 }
@@ -111,18 +122,30 @@ func numeric(cell string) bool {
 	if strings.Contains(unit, " ") {
 		return false
 	}
-	var f float64
-	n, err := fmt.Sscanf(number+"\n", "%g\n", &f)
-	return n == 1 && err == nil && !math.IsNaN(f)
+	f, err := strconv.ParseFloat(number, 64)
+	return err == nil && !math.IsNaN(f)
 }
 
+// sanitize takes out control characters, and those that turn the direction of writing (Unicode Standard Annex 9, from
+// memory). What joins letters or emoji stays.
 func sanitize(cell string) string {
 	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7F && r < 0xA0 || r == '\u2028' || r == '\u2029' {
+		if unicode.IsControl(r) || r == '\u2028' || r == '\u2029' || unicode.Is(unicode.Bidi_Control, r) {
 			return ' '
 		}
 		return r
 	}, cell)
+}
+
+// JSON writes a value with indents, and text as it is: what a program reads and a person may look at.
+func JSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	if err := e.Encode(v); err != nil {
+		return fmt.Errorf("write JSON: %w", err)
+	}
+	return nil
 }
 
 // IsTerminal reports whether w is a terminal.

@@ -157,3 +157,10 @@ func (broken) Write([]byte) (int, error) { return 0, errors.New("pipe is gone") 
 func TestTableSaysWhenItCannotBeWritten(t *testing.T) {
 	assert.ErrorContains(t, Table(broken{}, []string{"a"}, nil), "pipe is gone")
 }
+
+// A note cannot turn the direction of what stands beside it; letters that join stay joined.
+func TestTableTakesOutDirections(t *testing.T) {
+	var b strings.Builder
+	require.NoError(t, Table(&b, []string{"note"}, [][]string{{"a\u202eb\u2066c\u200fd\x1b\u009be"}, {"👩\u200d🚀"}}))
+	assert.Equal(t, "note\na b c d  e\n👩\u200d🚀\n", b.String())
+}
