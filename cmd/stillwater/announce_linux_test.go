@@ -2,7 +2,10 @@ package main
 
 import (
 	"bytes"
+	"io"
+	"log/slog"
 	"net"
+	"net/netip"
 	"os"
 	"strings"
 	"testing"
@@ -13,6 +16,7 @@ import (
 	"stillwater/internal/care"
 	"stillwater/internal/config"
 	"stillwater/internal/need"
+	"stillwater/internal/page"
 )
 
 // announced is what the daemon says at its start when it listens at an address.
@@ -55,24 +59,41 @@ func TestAnnounceDrawsTheCodeOnATerminal(t *testing.T) {
 	for at, draws := range map[string]bool{"192.168.4.2": true, "127.0.0.1": false} {
 		outside, screen := need.Terminal(t)
 		m := &Main{Stdout: screen}
-		said := make(chan string)
 		go func() {
-			var all strings.Builder
-			part := make([]byte, 4096)
-			for !strings.HasSuffix(all.String(), "end\r\n") {
-				n, err := outside.Read(part)
-				if err != nil {
-					break
-				}
-				all.Write(part[:n])
-			}
-			said <- all.String()
+			m.announce(config.Default(), &net.TCPAddr{IP: net.ParseIP(at), Port: 8737}, "012345")
+			screen.WriteString("end\n")
 		}()
-		m.announce(config.Default(), &net.TCPAddr{IP: net.ParseIP(at), Port: 8737}, "012345")
-		_, err := screen.WriteString("end\n")
-		require.NoError(t, err)
-		assert.Equal(t, draws, strings.Contains(<-said, block), at)
+		assert.Equal(t, draws, strings.Contains(readUntil(t, outside, "end\r\n"), block), at)
 	}
+}
+
+// Whoever runs it by hand sees a new code on the terminal: in words, and drawn.
+func TestAnotherCodeIsOnTheTerminal(t *testing.T) {
+	outside, screen := need.Terminal(t)
+	m := &Main{Stdout: screen, Getenv: func(string) string { return "" }}
+	at := net.TCPAddrFromAddrPort(netip.MustParseAddrPort("192.168.7.9:8737"))
+	show := m.newInviter(at, "", slog.New(slog.DiscardHandler))
+	go func() {
+		show.changed(page.CodeChange{Code: "01234-ABCDE", Guessed: true})
+		screen.WriteString("end\n")
+	}()
+	says := readUntil(t, outside, "end\r\n")
+	assert.Contains(t, says, "  pairing code  01234-ABCDE\r\n")
+	assert.Contains(t, says, "many wrong pairing codes")
+	assert.Contains(t, says, block)
+}
+
+// readUntil reads what comes out of a terminal until it ends so.
+func readUntil(t *testing.T, outside io.Reader, end string) string {
+	t.Helper()
+	var all strings.Builder
+	part := make([]byte, 4096)
+	for !strings.HasSuffix(all.String(), end) {
+		n, err := outside.Read(part)
+		require.NoError(t, err, all.String())
+		all.Write(part[:n])
+	}
+	return all.String()
 }
 
 // Whatever else the daemon's output is, help ends with the cautions in short.

@@ -119,7 +119,7 @@ func (p *phone) request(address string) {
 // expected says whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403,
 // which is how the page learns that it is not paired, and each failed request while the machine is stopped.
 func (p *phone) expected(entry *cdplog.Entry) bool {
-	unpaired := strings.HasSuffix(entry.URL, "/session") && strings.Contains(entry.Text, "401")
+	unpaired := strings.HasSuffix(entry.URL, "/paired") && strings.Contains(entry.Text, "401")
 	refused := strings.HasSuffix(entry.URL, "/pair") && strings.Contains(entry.Text, "403")
 	stopped := p.away.Load() && (strings.Contains(entry.Text, "net::ERR_") || strings.Contains(entry.Text, "WebSocket"))
 	return unpaired || refused || stopped ||

@@ -17,7 +17,6 @@ import (
 	"slices"
 	"strings"
 	"syscall"
-	"time"
 
 	"stillwater/internal/board"
 	"stillwater/internal/care"
@@ -120,22 +119,23 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	}
 	record.OnRescue(func(words string) { log.Warn(words); c.Notice(words) })
 	if f.forget {
-		if err := record.ForgetPhones(ctx, time.Now()); err != nil {
+		if err := record.ForgetPhones(ctx); err != nil {
 			return err
 		}
 	}
+	show := m.newInviter(listener.Addr(), name, log)
 	p, err := page.New(ctx, page.Options{
-		Control: c, Files: web.Files, Names: ownNames(), Version: version(), Log: log, Phones: record,
+		Control: c, Files: web.Files, Names: ownNames(name), Version: version(), Log: log, Phones: record,
+		CodeChanged: show.changed,
 	})
 	if err != nil {
 		return err
 	}
 	m.announce(conf, listener.Addr(), p.Code())
-	if err := m.invite(listener.Addr(), name, p.Code()); err != nil {
-		log.Warn(err.Error())
-	}
+	show.code(p.Code())
+	defer m.serveAdministrator(ctx, p, log)()
 	named, unname := context.WithCancel(ctx)
-	defer m.announceName(named, name, p.Code(), listener.Addr(), log)()
+	defer m.announceName(named, name, listener.Addr(), log, func(name string) { p.SetName(name); show.name(name) })()
 	defer unname()
 	defer m.tellManager(ctx, listener.Addr(), log)()
 	return runBoth(ctx, c, p, listener)
@@ -261,8 +261,7 @@ func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
 		from = conf.Path
 	}
 	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind, from)
-	hosts := reachedAt(ap.Addr(), interfaceAddresses())
-	for _, host := range hosts {
+	for _, host := range reachedAt(ap.Addr(), interfaceAddresses()) {
 		fmt.Fprintf(m.Stdout, "  page          %s\n", pageURL(host, ap.Port(), ""))
 	}
 	fmt.Fprintf(m.Stdout, "  pairing code  %s\n\n", code)
@@ -279,10 +278,16 @@ func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
 		return
 	}
 	fmt.Fprintln(m.Stdout, "Everyone on this network can open the page; only paired phones can use it.")
-	if !render.IsTerminal(m.Stdout) {
+	m.drawCode(ap, code)
+}
+
+// drawCode draws what a phone's camera opens to pair, where there is somebody to see it and a phone can get there.
+func (m *Main) drawCode(listening netip.AddrPort, code string) {
+	if listening.Addr().IsLoopback() || !render.IsTerminal(m.Stdout) {
 		return
 	}
-	if qr, err := render.QR(pageURL(hosts[0], ap.Port(), code)); err == nil {
+	host := reachedAt(listening.Addr(), interfaceAddresses())[0]
+	if qr, err := render.QR(pageURL(host, listening.Port(), code)); err == nil {
 		fmt.Fprintf(m.Stdout, "Point the phone's camera here to open the page and pair:\n\n%s\n", qr)
 	}
 }
@@ -331,12 +336,15 @@ func interfaceAddresses() []netip.Addr {
 	return own
 }
 
-// ownNames are the names under which a browser may reach this machine.
-func ownNames() []string {
-	name, err := os.Hostname()
-	if err != nil {
-		return nil
+// ownNames are the names under which a browser may reach this machine: its own, and the one that the page is to have.
+func ownNames(pageName string) (names []string) {
+	if host, err := os.Hostname(); err == nil {
+		short, _, _ := strings.Cut(host, ".")
+		names = []string{host, short, short + ".local"}
 	}
-	short, _, _ := strings.Cut(name, ".")
-	return []string{name, short}
+	if pageName != "" {
+		names = append(names, pageName+".local")
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
 }

@@ -30,6 +30,7 @@ type daemonRun struct {
 	url, code string
 	stop      func() int // returns the exit status
 	log       *bytes.Buffer
+	lines     chan string // what it prints after its first code
 }
 
 var (
@@ -40,9 +41,15 @@ var (
 // startDaemon runs the daemon with flags until the test ends or stop is called, and reads what it prints.
 func startDaemon(t testing.TB, args ...string) *daemonRun {
 	t.Helper()
+	return startDaemonIn(t, func(string) string { return "" }, args...)
+}
+
+// startDaemonIn does so in an environment.
+func startDaemonIn(t testing.TB, getenv func(string) string, args ...string) *daemonRun {
+	t.Helper()
 	out, in := io.Pipe()
-	r := &daemonRun{t: t, log: &bytes.Buffer{}}
-	m := &Main{Stdout: in, Stderr: r.log, Getenv: func(string) string { return "" }}
+	r := &daemonRun{t: t, log: &bytes.Buffer{}, lines: make(chan string, 100)}
+	m := &Main{Stdout: in, Stderr: r.log, Getenv: getenv}
 	ctx, cancel := context.WithCancel(context.Background())
 	status := make(chan int, 1)
 	go func() {
@@ -51,7 +58,8 @@ func startDaemon(t testing.TB, args ...string) *daemonRun {
 	}()
 	r.stop = sync.OnceValue(func() int { cancel(); return <-status })
 	t.Cleanup(func() { r.stop() })
-	for lines := bufio.NewScanner(out); r.url == "" || r.code == ""; {
+	lines := bufio.NewScanner(out)
+	for r.url == "" || r.code == "" {
 		if !lines.Scan() {
 			t.Fatalf("the daemon ended with %d: %s", r.stop(), r.log)
 		}
@@ -62,8 +70,32 @@ func startDaemon(t testing.TB, args ...string) *daemonRun {
 			r.code = found[1]
 		}
 	}
-	go io.Copy(io.Discard, out)
+	go func() {
+		defer close(r.lines)
+		for lines.Scan() {
+			select {
+			case r.lines <- lines.Text():
+			default: // nobody reads them
+			}
+		}
+	}()
 	return r
+}
+
+// waitForLine waits for a line that begins so.
+func waitForLine(t *testing.T, lines <-chan string, begin string) string {
+	t.Helper()
+	for end := time.After(patience); ; {
+		select {
+		case line, ok := <-lines:
+			require.True(t, ok, "it ended before it said %q", begin)
+			if strings.HasPrefix(line, begin) {
+				return line
+			}
+		case <-end:
+			require.Fail(t, "waited in vain", begin)
+		}
+	}
 }
 
 // hand is a paired phone with a websocket.
@@ -87,15 +119,22 @@ func (r *daemonRun) pair() *hand { return r.join(r.cookie()) }
 // cookie is that of a phone newly paired.
 func (r *daemonRun) cookie() *http.Cookie {
 	r.t.Helper()
-	request, err := http.NewRequest("POST", r.url+"/pair", strings.NewReader(`{"code":"`+r.code+`"}`))
+	answer := r.tryCode(r.code)
+	require.Equal(r.t, http.StatusNoContent, answer.StatusCode)
+	return answer.Cookies()[0]
+}
+
+// tryCode types a code on a phone that is not paired.
+func (r *daemonRun) tryCode(code string) *http.Response {
+	r.t.Helper()
+	request, err := http.NewRequest("POST", r.url+"/pair", strings.NewReader(`{"code":"`+code+`"}`))
 	require.NoError(r.t, err)
 	request.Header.Set("Origin", r.url)
 	request.Header.Set("Content-Type", "application/json")
 	answer, err := http.DefaultClient.Do(request)
 	require.NoError(r.t, err)
 	answer.Body.Close()
-	require.Equal(r.t, http.StatusNoContent, answer.StatusCode)
-	return answer.Cookies()[0]
+	return answer
 }
 
 // join connects a phone that was paired before, and waits for the board.
@@ -236,7 +275,7 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 	require.Zero(t, again.stop(), again.log)
 
 	forgetful := startDaemon(t, append(flags, "--forget-phones")...)
-	request, err := http.NewRequest("GET", forgetful.url+"/session", nil)
+	request, err := http.NewRequest("GET", forgetful.url+"/paired", nil)
 	require.NoError(t, err)
 	request.AddCookie(cookie)
 	answer, err := http.DefaultClient.Do(request)

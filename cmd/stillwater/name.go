@@ -26,10 +26,12 @@ func (f daemonFlags) pageName(configured string) (string, error) {
 	return name, nil
 }
 
-// announceName makes the page be found by its name until the context ends and says on the terminal what the name is,
-// since another machine may have the one that was wanted. It asks the network first, so it says so after a moment, and
-// each time a network comes or goes. Call what it returns to wait for the goodbye.
-func (m *Main) announceName(ctx context.Context, name, code string, addr net.Addr, log *slog.Logger) (done func()) {
+// announceName makes the page be found by its name until the context ends. It says what the name is on the terminal and
+// to found, since another machine may have the one that was wanted. It asks the network first, so it says so after a
+// moment, and each time a network comes or goes. Call what it returns to wait for the goodbye.
+func (m *Main) announceName(
+	ctx context.Context, name string, addr net.Addr, log *slog.Logger, found func(name string),
+) (done func()) {
 	ap, err := netip.ParseAddrPort(addr.String())
 	if name == "" || err != nil {
 		return func() {}
@@ -39,9 +41,7 @@ func (m *Main) announceName(ctx context.Context, name, code string, addr net.Add
 		defer close(ended)
 		err := mdns.Run(ctx, mdns.Options{Name: name, Listen: ap.Addr(), Log: log, Found: func(f mdns.Found) {
 			fmt.Fprintf(m.Stdout, "  by name       %s\n", nameWords(f, ap.Port()))
-			if err := m.invite(addr, strings.TrimSuffix(f.Name, ".local"), code); err != nil {
-				log.Warn(err.Error())
-			}
+			found(f.Name)
 		}})
 		if err != nil {
 			log.Warn("the page has no name on the network; its address works", "err", err)

@@ -8,7 +8,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -62,21 +61,5 @@ func TestNameIsOnTheTerminal(t *testing.T) {
 	require.NoError(t, stop())
 	for line := range lines {
 		assert.NotContains(t, line, ".local")
-	}
-}
-
-// waitForLine waits for a line that begins so.
-func waitForLine(t *testing.T, lines <-chan string, begin string) string {
-	t.Helper()
-	for end := time.After(patience); ; {
-		select {
-		case line, ok := <-lines:
-			require.True(t, ok, "it ended before it said %q", begin)
-			if strings.HasPrefix(line, begin) {
-				return line
-			}
-		case <-end:
-			require.Fail(t, "waited in vain", begin)
-		}
 	}
 }

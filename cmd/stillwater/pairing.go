@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -8,11 +9,15 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"log/slog"
 	"net"
 	"net/netip"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync"
 
+	"stillwater/internal/page"
 	"stillwater/internal/render"
 )
 
@@ -27,59 +32,108 @@ type invitation struct {
 	Code      string         `json:"code"`
 }
 
-// invite writes the invitation if the daemon was given a folder for it, as a service is.
-func (m *Main) invite(listening net.Addr, name, code string) error {
-	folder := m.Getenv("RUNTIME_DIRECTORY")
-	if folder == "" {
-		return nil
-	}
-	at, err := netip.ParseAddrPort(listening.String())
-	if err != nil {
-		return fmt.Errorf("write the pairing code: %w", err)
-	}
-	text, err := json.Marshal(invitation{at, name, code})
-	if err != nil {
-		return fmt.Errorf("write the pairing code: %w", err)
-	}
-	path := filepath.Join(folder, "pairing")
-	if err := errors.Join(os.WriteFile(path+".new", text, 0o600), os.Rename(path+".new", path)); err != nil {
-		return fmt.Errorf("write the pairing code for \"stillwater pairing\": %w", err)
-	}
-	return nil
+// inviter keeps address, name and code of the page where people look for them, each time one of them changes: on the
+// terminal, and in the invitation if the daemon was given a folder for it, as a service is.
+type inviter struct {
+	m      *Main
+	folder string // "": no invitation
+	log    *slog.Logger
+
+	mu sync.Mutex
+	in invitation
 }
 
+func (m *Main) newInviter(listening net.Addr, name string, log *slog.Logger) *inviter {
+	i := &inviter{m: m, folder: m.Getenv("RUNTIME_DIRECTORY"), log: log, in: invitation{Name: name}}
+	at, err := netip.ParseAddrPort(listening.String())
+	if err != nil {
+		log.Warn("\"stillwater pairing\" cannot say where the page is", "err", err)
+		i.folder = ""
+	}
+	i.in.Listening = at
+	return i
+}
+
+// code takes the first code, which announce shows on the terminal.
+func (i *inviter) code(code string) { i.update(func(in *invitation) { in.Code = code }) }
+
+// name takes the name that the page has on the network now.
+func (i *inviter) name(name string) {
+	i.update(func(in *invitation) { in.Name = strings.TrimSuffix(name, ".local") })
+}
+
+// changed takes another code and shows it.
+func (i *inviter) changed(change page.CodeChange) {
+	i.code(change.Code)
+	why := "There is a new pairing code, as was asked for."
+	if change.Guessed {
+		why = "Somebody typed many wrong pairing codes. The old code is void; the new one is too long to guess."
+	}
+	fmt.Fprintf(i.m.Stdout, "\n%s\n\n  pairing code  %s\n\n", why, change.Code)
+	i.m.drawCode(i.in.Listening, change.Code)
+}
+
+// update changes the invitation and writes it.
+func (i *inviter) update(change func(*invitation)) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	change(&i.in)
+	if i.folder == "" {
+		return
+	}
+	text, err := json.Marshal(i.in)
+	path := filepath.Join(i.folder, "pairing")
+	if err == nil {
+		err = errors.Join(os.WriteFile(path+".new", text, 0o600), os.Rename(path+".new", path))
+	}
+	if err != nil {
+		i.log.Warn("the pairing code cannot be written for \"stillwater pairing\"", "err", err)
+	}
+}
+
+const pairingUsage = `stillwater pairing says where the page of the installed service is, and the code that pairs
+a phone. The code is for whoever administers this machine: sudo stillwater pairing
+
+It is six digits. Once 20 wrong codes were typed, by whoever, it is longer, so that nobody can guess
+it and nobody has to wait; --new goes back to six digits.
+
+`
+
 // pairing says where the service's page is and with which code a phone pairs.
-func (m *Main) pairing(_ context.Context, args []string) error {
+func (m *Main) pairing(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("pairing", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	asJSON := flags.Bool("json", false, "write JSON")
-	const about = "stillwater pairing says where the page of the installed service is, and the code that pairs a " +
-		"phone.\nThe code is for whoever administers this machine: sudo stillwater pairing\n\n"
-	if err := m.onlyFlags(flags, args, about, "", ""); err != nil {
+	renew := flags.Bool("new", false, "make a new code first")
+	forget := flags.Bool("forget", false, "forget all phones first: they are out at once and need the new code")
+	if err := m.onlyFlags(flags, args, pairingUsage, "", ""); err != nil {
+		return err
+	}
+	var done administered
+	var err error
+	switch {
+	case *forget:
+		done, err = m.askService(ctx, forgetPath)
+	case *renew:
+		done, err = m.askService(ctx, renewPath)
+	}
+	if err != nil {
 		return err
 	}
 	in, err := m.readInvitation()
 	if err != nil {
 		return err
 	}
-	return m.showInvitation(in, *asJSON)
+	return m.showInvitation(in, done, *asJSON)
 }
 
+// invitationFolder is where the service leaves the invitation and listens for its administrator.
+func (m *Main) invitationFolder() string { return cmp.Or(m.Getenv("RUNTIME_DIRECTORY"), runtimeFolder) }
+
 func (m *Main) readInvitation() (in invitation, err error) {
-	folder := m.Getenv("RUNTIME_DIRECTORY")
-	if folder == "" {
-		folder = runtimeFolder
-	}
-	text, err := os.ReadFile(filepath.Join(folder, "pairing"))
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return in, fmt.Errorf("pairing: no Stillwater service runs here; start it with: sudo systemctl start stillwater "+
-			"(run by hand, \"stillwater\" shows the code itself): %w", err)
-	case errors.Is(err, fs.ErrPermission):
-		return in, fmt.Errorf("pairing: the code is for whoever administers this machine; say: sudo stillwater pairing: %w",
-			err)
-	case err != nil:
-		return in, fmt.Errorf("pairing: %w", err)
+	text, err := os.ReadFile(filepath.Join(m.invitationFolder(), "pairing"))
+	if err != nil {
+		return in, explainService(err)
 	}
 	if err := json.Unmarshal(text, &in); err != nil {
 		return in, fmt.Errorf("pairing: the service's file is damaged; say: sudo systemctl restart stillwater: %w", err)
@@ -87,18 +141,34 @@ func (m *Main) readInvitation() (in invitation, err error) {
 	return in, nil
 }
 
+// explainService says why the service's folder could not be used, and what to do.
+func explainService(err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("pairing: no Stillwater service runs here; start it with: sudo systemctl start stillwater "+
+			"(run by hand, \"stillwater\" shows the code itself): %w", err)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("pairing: the code is for whoever administers this machine; say: sudo stillwater pairing: %w", err)
+	}
+	return fmt.Errorf("pairing: %w", err)
+}
+
 // showInvitation finds the machine's addresses anew: the network may have come after the service.
-func (m *Main) showInvitation(in invitation, asJSON bool) error {
+func (m *Main) showInvitation(in invitation, done administered, asJSON bool) error {
 	urls := in.urls(reachedAt(in.Listening.Addr(), interfaceAddresses()))
 	if asJSON {
 		out := struct {
-			Pages []string `json:"pages"`
-			Code  string   `json:"code"`
-		}{urls, in.Code}
+			Pages     []string `json:"pages"`
+			Code      string   `json:"code"`
+			Forgotten *int     `json:"forgotten,omitempty"`
+		}{urls, in.Code, done.Forgotten}
 		if err := json.NewEncoder(m.Stdout).Encode(out); err != nil {
 			return fmt.Errorf("pairing: %w", err)
 		}
 		return nil
+	}
+	if done.Forgotten != nil {
+		fmt.Fprintf(m.Stdout, "Phones forgotten: %d. They have to pair again.\n\n", *done.Forgotten)
 	}
 	for _, url := range urls {
 		fmt.Fprintf(m.Stdout, "  page          %s\n", url)

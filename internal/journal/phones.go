@@ -72,14 +72,14 @@ func (j *Journal) ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error
 	return nil
 }
 
-// ForgetPhones forgets the phones paired at or before a time.
-func (j *Journal) ForgetPhones(ctx context.Context, until time.Time) error {
+// ForgetPhones forgets all phones.
+func (j *Journal) ForgetPhones(ctx context.Context) error {
 	done, err := j.toWrite(ctx)
 	if err != nil {
 		return err
 	}
 	defer done()
-	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones WHERE paired_ns <= ?", until.UnixNano()); err != nil {
+	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones"); err != nil {
 		return j.explain("forget phones", err)
 	}
 	return nil

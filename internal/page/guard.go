@@ -27,39 +27,61 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
-		if !s.hostAllowed(r.Host) {
-			http.Error(w, "This machine does not answer to that name. Use its address, or its name ending in .local.",
-				http.StatusMisdirectedRequest)
+		if names := s.names(); !hostAllowed(r.Host, names) {
+			http.Error(w, "This machine does not answer to that name. Open the page by the address that the machine shows, "+
+				"or by one of its names: "+strings.Join(names, ", ")+".", http.StatusMisdirectedRequest)
 			return
 		}
 		next.ServeHTTP(w, r)
 	})
 }
 
-// hostAllowed keeps out DNS rebinding: a foreign name that was made to point at this machine is not one of ours.
-func (s *Server) hostAllowed(hostport string) bool {
+// SetName sets the name under which the page is found at the moment, such as stillwater-2.local; "" is none.
+func (s *Server) SetName(name string) { s.name.Store(&name) }
+
+// names are the host names that this machine has.
+func (s *Server) names() []string {
+	names := append([]string{"localhost"}, s.opts.Names...)
+	if name := s.name.Load(); name != nil {
+		names = append(names, *name)
+	}
+	return slices.Compact(slices.DeleteFunc(names, func(name string) bool { return name == "" }))
+}
+
+// hostAllowed keeps out DNS rebinding: a foreign name that was made to point at this machine is not one of ours. That
+// goes for names ending in .local too, which anybody on the network may take.
+func hostAllowed(hostport string, names []string) bool {
+	host := hostName(hostport)
+	if _, err := netip.ParseAddr(host); err == nil {
+		return true
+	}
+	return slices.ContainsFunc(names, func(name string) bool { return strings.EqualFold(name, host) })
+}
+
+// hostName is the host of a Host header, without port, brackets and the dot at the end of a full name.
+func hostName(hostport string) string {
 	host := hostport
 	if h, _, err := net.SplitHostPort(hostport); err == nil {
 		host = h
 	}
-	host = strings.TrimSuffix(strings.ToLower(strings.Trim(host, "[]")), ".")
-	if _, err := netip.ParseAddr(host); err == nil {
-		return true
-	}
-	if host == "localhost" || (strings.HasSuffix(host, ".local") && host != ".local") {
-		return true
-	}
-	return slices.ContainsFunc(s.opts.Names, func(name string) bool { return strings.EqualFold(name, host) })
+	return strings.TrimSuffix(strings.ToLower(strings.Trim(host, "[]")), ".")
 }
 
 // sameOrigin says whether the request comes from a page this server gave out. Browsers always send Origin with a
 // websocket and with a POST; a request without one is refused too, so that there is one rule.
-func sameOrigin(r *http.Request) bool {
-	origin, err := url.Parse(r.Header.Get("Origin"))
-	if err != nil || (origin.Scheme != "http" && origin.Scheme != "https") || origin.Host == "" {
+//
+// http.CrossOriginProtection is not it: it lets pass every GET, a websocket's too, what has no Origin, and what says
+// "Sec-Fetch-Site: none". Browsers send Sec-Fetch-Site to trustworthy addresses only, and plain HTTP on the studio's
+// network is none: what counts here is the Origin.
+func sameOrigin(r *http.Request) bool { return originMatches(r.Header.Get("Origin"), r.Host) }
+
+// originMatches says whether an Origin header is that of a page from the host.
+func originMatches(origin, host string) bool {
+	u, err := url.Parse(origin)
+	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
 		return false
 	}
-	return strings.EqualFold(origin.Host, r.Host)
+	return strings.EqualFold(u.Host, host)
 }
 
 // fromLoopback says whether the request was made on this machine.

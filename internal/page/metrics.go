@@ -12,7 +12,8 @@ import (
 // phones.
 func (s *Server) handleMetrics(w http.ResponseWriter, r *http.Request) {
 	if _, paired := s.pairing.client(r); !paired && !fromLoopback(r) {
-		http.Error(w, "Only this machine and paired phones may read this.", http.StatusForbidden)
+		http.Error(w, "Only this machine and paired phones may read this. Pair this browser at / first.",
+			http.StatusForbidden)
 		return
 	}
 	snap := s.opts.Control.Snapshot()

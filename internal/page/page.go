@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"stillwater/internal/control"
@@ -31,11 +32,15 @@ type Controller interface {
 type Options struct {
 	Control Controller
 	Files   fs.FS        // index.html at its root
-	Names   []string     // host names this machine answers to, besides localhost, *.local and addresses
+	Names   []string     // host names this machine answers to, besides localhost, addresses and the one of SetName
 	Version string       // shown in /metrics
 	Log     *slog.Logger // nil: slog.Default
 	Phones  Phones       // nil: phones pair again after each start
 	Beat    time.Duration
+
+	// CodeChanged is called when there is another pairing code, never twice at a time. What it shows is on the screen
+	// before the phone that caused the change is told to look there.
+	CodeChanged func(CodeChange)
 }
 
 const (
@@ -50,6 +55,7 @@ type Server struct {
 	pairing *pairing
 	files   map[string]file
 	started time.Time
+	name    atomic.Pointer[string] // see SetName
 
 	mu       sync.Mutex
 	sockets  map[*socket]struct{}
@@ -69,24 +75,19 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page: read the page's files: %w", err)
 	}
-	pairing, err := newPairing(ctx, opts.Phones)
+	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), sockets: map[*socket]struct{}{}}
+	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.closeSocketsOf, opts.Log)
 	if err != nil {
 		return nil, fmt.Errorf("page: read who is paired: %w", err)
 	}
-	return &Server{
-		opts: opts, log: opts.Log, pairing: pairing, files: files, started: time.Now(),
-		sockets: map[*socket]struct{}{},
-	}, nil
+	return s, nil
 }
-
-// Code is the pairing code. It is for the machine's own terminal and must not be sent anywhere else.
-func (s *Server) Code() string { return s.pairing.code }
 
 // Handler is the whole page with its guards.
 func (s *Server) Handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST /pair", s.handlePair)
-	mux.HandleFunc("GET /session", s.handleSession)
+	mux.HandleFunc("GET /paired", s.handlePaired)
 	mux.HandleFunc("GET /ws", s.handleSocket)
 	mux.HandleFunc("GET /metrics", s.handleMetrics)
 	mux.HandleFunc("GET /", s.handleFile)

@@ -2,201 +2,55 @@ package page
 
 import (
 	"context"
-	"crypto/rand"
-	"crypto/sha256"
-	"crypto/subtle"
-	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"math/big"
+	"log/slog"
 	"mime"
 	"net/http"
-	"net/netip"
-	"slices"
-	"strconv"
-	"sync"
 	"time"
 
 	"stillwater/internal/control"
-	"stillwater/internal/journal"
 )
 
-const (
-	cookieName   = "stillwater"
-	cookieDays   = 30
-	codeDigits   = 6
-	mostPhones   = 64
-	mostAddrs    = 1024
-	pairBodyMax  = 256
-	freeTries    = 5  // wrong codes from one address before it has to wait
-	freeTriesAll = 20 // and from all addresses together
-	waitMost     = 5 * time.Minute
-	waitMostAll  = 30 * time.Second // shorter: a stranger's guesses must not keep the owner out for long
-	forgetAfter  = 15 * time.Minute
-)
-
-// Phones keeps who is paired over a restart. It gets hashes of tokens, never tokens.
-type Phones interface {
-	Phones(context.Context) ([]journal.Phone, error) // the one paired first in front
-	AddPhone(context.Context, journal.Phone) error
-	ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error
-	ForgetPhones(ctx context.Context, until time.Time) error // those paired at or before until
-}
-
-// pairing knows the code, who is paired, and who guessed wrong.
+// pairing joins the code and the phones that gave it.
 type pairing struct {
-	code string
-	now  func() time.Time
-	kept Phones // nil: a restart forgets everyone
-
-	mu     sync.Mutex
-	phones []journal.Phone // the one paired first in front
-	all    tries
-	byAddr map[netip.Prefix]*tries
+	codes  *codes
+	phones *registry
 }
 
-// newPairing draws a code and takes up the phones that were paired before and whose cookies are still good.
-func newPairing(ctx context.Context, kept Phones) (*pairing, error) {
-	p := &pairing{code: newCode(), now: time.Now, kept: kept, byAddr: map[netip.Prefix]*tries{}}
-	if kept == nil {
-		return p, nil
-	}
-	phones, err := kept.Phones(ctx)
-	for _, phone := range phones {
-		if !p.expired(phone) {
-			p.phones = append(p.phones, phone)
-		} else if err = errors.Join(err, kept.ForgetPhone(ctx, phone.Hash)); err != nil {
-			break
-		}
-	}
-	return p, err
+// newPairing draws a code and takes up the phones that were paired before.
+func newPairing(
+	ctx context.Context, kept Phones, changed func(CodeChange), gone func(clients []string), log *slog.Logger,
+) (*pairing, error) {
+	phones := &registry{now: time.Now, kept: kept, gone: gone, log: log}
+	return &pairing{newCodes(changed), phones}, phones.load(ctx)
 }
 
-// believable is a date that a clock which was set may say: the program is no older.
-var believable = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-
-// expired says that a phone was paired so long ago that its cookie is no longer good. One that was paired while the
-// machine's clock was not set may have been paired at any time: its browser knows when to forget the cookie.
-func (p *pairing) expired(phone journal.Phone) bool {
-	return phone.Paired.After(believable) && !p.now().AddDate(0, 0, -cookieDays).Before(phone.Paired)
+// pair returns a token for the phone if the code is right. The error is a *wrongCodeError if it is not.
+func (p *pairing) pair(ctx context.Context, typed string) (token string, err error) {
+	generation := p.phones.current() // before the code: a code that is void by now must not pair after a forget
+	if err := p.codes.check(typed); err != nil {
+		return "", err
+	}
+	return p.phones.admit(ctx, generation)
 }
 
-// newCode draws a code of decimal digits, each code as likely as any other.
-func newCode() string {
-	limit := new(big.Int).Exp(big.NewInt(10), big.NewInt(codeDigits), nil)
-	n, err := rand.Int(rand.Reader, limit)
-	if err != nil {
-		panic(err) // crypto/rand does not fail on supported systems
-	}
-	return fmt.Sprintf("%0*d", codeDigits, n)
+// renew draws a new code and says so.
+func (p *pairing) renew() {
+	p.codes.renew()
+	p.codes.tell()
 }
 
-// tries counts wrong codes. After the free ones each makes the next wait twice as long.
-type tries struct {
-	wrong int
-	last  time.Time
-	until time.Time
-}
-
-func (t *tries) failed(now time.Time, free int, most time.Duration) {
-	t.wrong++
-	t.last = now
-	if over := t.wrong - free; over >= 0 {
-		t.until = now.Add(min(time.Second<<min(over, 20), most))
-	}
-}
-
-func (t *tries) forget(now time.Time) {
-	if now.Sub(t.last) > forgetAfter && now.After(t.until) {
-		*t = tries{}
-	}
-}
-
-// pair compares a code and returns a token for the phone, or how long to wait before the next try, or neither: wrong.
-// Everything happens under one lock, so that tries made at the same moment are counted one by one.
-func (p *pairing) pair(
-	ctx context.Context, code string, from netip.Addr,
-) (token string, wait time.Duration, err error) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	now := p.now()
-	addr := p.tries(from, now)
-	p.all.forget(now)
-	if wait = max(addr.until.Sub(now), p.all.until.Sub(now)); wait > 0 {
-		return "", wait, nil
-	}
-	if subtle.ConstantTimeCompare([]byte(code), []byte(p.code)) != 1 {
-		addr.failed(now, freeTries, waitMost)
-		p.all.failed(now, freeTriesAll, waitMostAll)
-		return "", 0, nil
-	}
-	*addr = tries{}
-	token, err = p.admit(ctx, now)
-	return token, 0, err
-}
-
-// admit makes a token for a new phone. Where there are too many, the one paired first has to pair again.
-func (p *pairing) admit(ctx context.Context, now time.Time) (token string, err error) {
-	raw := make([]byte, 32)
-	rand.Read(raw)
-	token = base64.RawURLEncoding.EncodeToString(raw)
-	phone := journal.Phone{Hash: sha256.Sum256([]byte(token)), Name: p.freeName(), Paired: now}
-	if p.kept != nil {
-		if err := p.kept.AddPhone(ctx, phone); err != nil {
-			return "", err
-		}
-	}
-	p.phones = append(p.phones, phone)
-	if len(p.phones) > mostPhones {
-		oldest := p.phones[0]
-		p.phones = p.phones[1:]
-		if p.kept != nil {
-			return token, p.kept.ForgetPhone(ctx, oldest.Hash)
-		}
-	}
-	return token, nil
-}
-
-// freeName is a name that no paired phone has.
-func (p *pairing) freeName() string {
-	for n := 1; ; n++ {
-		name := fmt.Sprintf("phone %d", n)
-		if !slices.ContainsFunc(p.phones, func(q journal.Phone) bool { return q.Name == name }) {
-			return name
-		}
-	}
-}
-
-// tries finds the record of an address. An IPv6 neighbour owns its whole /64, so that is what is counted.
-func (p *pairing) tries(from netip.Addr, now time.Time) *tries {
-	bits := 32
-	if from.Is6() {
-		bits = 64
-	}
-	prefix, _ := from.Prefix(bits)
-	if t := p.byAddr[prefix]; t != nil {
-		t.forget(now)
-		return t
-	}
-	if len(p.byAddr) >= mostAddrs {
-		p.dropOldest()
-	}
-	t := &tries{last: now}
-	p.byAddr[prefix] = t
-	return t
-}
-
-func (p *pairing) dropOldest() {
-	var oldest netip.Prefix
-	var at time.Time
-	for prefix, t := range p.byAddr {
-		if at.IsZero() || t.last.Before(at) {
-			oldest, at = prefix, t.last
-		}
-	}
-	delete(p.byAddr, oldest)
+// forget forgets all phones and voids the code that they know. They are out at once; the error says that they come back
+// with a restart.
+func (p *pairing) forget(ctx context.Context) (phones int, err error) {
+	p.codes.renew()
+	clients := p.phones.clear()
+	p.phones.gone(clients)
+	p.codes.tell()
+	return len(clients), p.phones.removeKept(ctx)
 }
 
 // client is the id of the phone that sent the request, false when it is not paired.
@@ -205,63 +59,96 @@ func (p *pairing) client(r *http.Request) (string, bool) {
 	if err != nil {
 		return "", false
 	}
-	hash := sha256.Sum256([]byte(cookie.Value))
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	for _, phone := range p.phones {
-		if phone.Hash == hash {
-			return phone.Name, true
-		}
+	return p.phones.client(r.Context(), cookie.Value)
+}
+
+func (p *pairing) count() int { return p.phones.count() }
+
+// Code is the pairing code as it is shown. It is for the machine's own screen and must not be sent anywhere else.
+func (s *Server) Code() string { return s.pairing.codes.shown() }
+
+// NewCode draws a new pairing code, a short one again.
+func (s *Server) NewCode() {
+	s.pairing.renew()
+	s.log.Info("new pairing code, asked for on this machine")
+}
+
+// ForgetPhones ends the pairing of all phones, closes what they have open and draws a new code, since they know the old
+// one. It returns how many there were. With an error they are out, but may come back with the next start.
+func (s *Server) ForgetPhones(ctx context.Context) (phones int, err error) {
+	phones, err = s.pairing.forget(ctx)
+	s.log.Info("all phones forgotten, asked for on this machine", "phones", phones)
+	if err != nil {
+		return phones, fmt.Errorf("page: the phones are out, but still on record and back with the next start: %w", err)
 	}
-	return "", false
+	return phones, nil
 }
 
-func (p *pairing) count() int {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return len(p.phones)
+const pairBodyMax = 256 // bytes
+
+// parsePairBody reads the code out of the body of a request to pair.
+func parsePairBody(body []byte) (code string, err error) {
+	fields, err := object(body)
+	if err != nil {
+		return "", err
+	}
+	var typed *string
+	if err := json.Unmarshal(fields["code"], &typed); err != nil || typed == nil || len(fields) != 1 {
+		return "", errors.New(`it must have "code", a string, and nothing else`)
+	}
+	return *typed, nil
 }
 
-func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
+// readPair reads the code out of a request to pair, or refuses it.
+func readPair(w http.ResponseWriter, r *http.Request) (code string, ok bool) {
 	if !sameOrigin(r) {
 		refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
 			"Open the page from the address the machine shows.")
-		return
+		return "", false
 	}
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind != "application/json" {
 		refuse(w, http.StatusUnsupportedMediaType, "", "The code must come as JSON.", "Send Content-Type: application/json.")
-		return
+		return "", false
 	}
-	var body struct {
-		Code string `json:"code"`
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, pairBodyMax))
+	if err == nil {
+		code, err = parsePairBody(body)
 	}
-	in := json.NewDecoder(http.MaxBytesReader(w, r.Body, pairBodyMax))
-	in.DisallowUnknownFields()
-	if err := in.Decode(&body); err != nil || in.Decode(&struct{}{}) != io.EOF {
-		refuse(w, http.StatusBadRequest, "code", "The code could not be read.", `Send {"code":"123456"} and nothing else.`)
+	if err != nil {
+		refuse(w, http.StatusBadRequest, "code", fmt.Sprintf("The code could not be read: %v.", err),
+			`Send {"code":"123456"} and nothing else.`)
+		return "", false
+	}
+	return code, true
+}
+
+func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
+	code, ok := readPair(w, r)
+	if !ok {
 		return
 	}
 	if _, ok := s.pairing.client(r); ok {
 		w.WriteHeader(http.StatusNoContent)
 		return
 	}
-	token, wait, err := s.pairing.pair(r.Context(), body.Code, remoteAddr(r))
+	token, err := s.pairing.pair(r.Context(), code)
+	s.sayForm(w)
+	var wrong *wrongCodeError
 	switch {
+	case errors.As(err, &wrong):
+		s.logWrong(wrong, r)
+		why, remedy := s.wrongWords(wrong)
+		refuse(w, http.StatusForbidden, "code", why, remedy)
+	case errors.Is(err, errForgotten):
+		refuse(w, http.StatusForbidden, "code", "All phones were forgotten on the machine just now.",
+			"Type the code it shows now.")
 	case err != nil:
 		s.log.Error("the phone could not be kept", "err", err)
 		refuse(w, http.StatusInternalServerError, "", "The code is right, but this phone could not be put on record.",
 			"Look at the machine's log: it says what stands in the way.")
-	case wait > 0:
-		seconds := int((wait + time.Second - 1) / time.Second)
-		w.Header().Set("Retry-After", strconv.Itoa(seconds))
-		refuse(w, http.StatusTooManyRequests, "code", "Too many wrong codes.",
-			fmt.Sprintf("Wait %d s, then type the code shown on the machine.", seconds))
-	case token == "":
-		s.log.Warn("wrong pairing code", "from", remoteAddr(r))
-		refuse(w, http.StatusForbidden, "code", "That is not the code.", "Type the code shown on the machine's terminal.")
 	default:
 		http.SetCookie(w, &http.Cookie{
-			Name: cookieName, Value: token, Path: "/", MaxAge: cookieDays * 24 * 3600,
+			Name: cookieName, Value: token, Path: "/", MaxAge: int(cookieLife.Seconds()),
 			HttpOnly: true, SameSite: http.SameSiteStrictMode,
 		})
 		s.log.Info("phone paired", "from", remoteAddr(r), "phones", s.pairing.count())
@@ -269,7 +156,37 @@ func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-func (s *Server) handleSession(w http.ResponseWriter, r *http.Request) {
+// wrongWords says nothing of whether a code that was replaced would have been right.
+func (s *Server) wrongWords(wrong *wrongCodeError) (why, remedy string) {
+	switch {
+	case wrong.replaced:
+		return "Somebody typed many wrong codes, so the machine shows a new, longer code now.",
+			"Look at its screen, or say there: sudo stillwater pairing."
+	case s.pairing.codes.long():
+		return "That is not the code.", fmt.Sprintf("Type the %d letters and digits shown on the machine.", longLetters)
+	}
+	return "That is not the code.", fmt.Sprintf("Type the %d digits shown on the machine.", shortDigits)
+}
+
+// logWrong logs each wrong code while there are few, and one in twice as many when there are more and more.
+func (s *Server) logWrong(wrong *wrongCodeError, r *http.Request) {
+	if n := wrong.count; n <= shortTries || n&(n-1) == 0 {
+		s.log.Warn("wrong pairing code", "from", remoteAddr(r), "wrong_codes", n)
+	}
+}
+
+// sayForm tells the page which form the code has, so that it offers the keyboard for it.
+func (s *Server) sayForm(w http.ResponseWriter) {
+	form := "short"
+	if s.pairing.codes.long() {
+		form = "long"
+	}
+	w.Header().Set("Pairing-Code", form)
+}
+
+// handlePaired says whether the browser is paired.
+func (s *Server) handlePaired(w http.ResponseWriter, r *http.Request) {
+	s.sayForm(w)
 	if _, ok := s.pairing.client(r); !ok {
 		w.WriteHeader(http.StatusUnauthorized)
 		return

@@ -8,6 +8,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -66,7 +67,8 @@ type request struct {
 
 func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	if !sameOrigin(r) {
-		http.Error(w, "This request did not come from this machine's own page.", http.StatusForbidden)
+		http.Error(w, "This request did not come from this machine's own page. Open it from the address the machine shows.",
+			http.StatusForbidden)
 		return
 	}
 	client, ok := s.pairing.client(r)
@@ -84,6 +86,10 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer s.leave(k)
+	if _, ok := s.pairing.client(r); !ok { // forgotten meanwhile: closeSocketsOf was too early for this one
+		http.Error(w, "Pair this phone first.", http.StatusUnauthorized)
+		return
+	}
 	conn, err := upgrader.Upgrade(w, r, nil)
 	if err != nil {
 		s.log.Debug("websocket", "err", err)
@@ -129,6 +135,17 @@ func (s *Server) closeSockets() {
 	}
 	s.mu.Unlock()
 	s.running.Wait()
+}
+
+// closeSocketsOf ends the connections of phones that are not paired any more.
+func (s *Server) closeSocketsOf(clients []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for k := range s.sockets {
+		if slices.Contains(clients, k.client) {
+			k.stop(websocket.ClosePolicyViolation, "this phone is not paired any more")
+		}
+	}
 }
 
 // run serves the connection until either side ends it.
@@ -324,7 +341,12 @@ func (k *socket) carryOut(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case r := <-k.commands:
-			k.do(ctx, r)
+			select {
+			case <-k.ended: // perhaps because this phone is not paired any more
+				return
+			default:
+				k.do(ctx, r)
+			}
 		}
 	}
 }

@@ -9,7 +9,6 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"net/netip"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -330,7 +329,7 @@ func dialInBubble(t *testing.T, p *puppet) *phone {
 	t.Helper()
 	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	token, _, err := s.pairing.pair(t.Context(), s.Code(), netip.Addr{})
+	token, err := s.pairing.pair(t.Context(), s.Code())
 	require.NoError(t, err)
 	here, there := net.Pipe()
 	w := wire{make(chan net.Conn, 1)}

@@ -10,9 +10,9 @@ const firstWaitMs = 250;
 const longestWaitMs = 4000;
 
 /** Ask whether this browser is paired. */
-export async function session() {
+export async function paired() {
 	try {
-		const answer = await fetch("/session", { cache: "no-store", signal: AbortSignal.timeout(4000) });
+		const answer = await fetch("/paired", { cache: "no-store", signal: AbortSignal.timeout(4000) });
 		if (answer.ok) return "paired";
 		return answer.status === 401 ? "unpaired" : "away";
 	} catch {
@@ -74,7 +74,7 @@ export class Link {
 		clearTimeout(this.#timer);
 		if (this.#socket || this.#trying) return;
 		this.#trying = true;
-		const known = await session();
+		const known = await paired();
 		this.#trying = false;
 		if (known === "unpaired") return this.to.unpaired();
 		if (known === "away") return this.#later();

@@ -3,7 +3,7 @@
 import { byId, text } from "./dom.js";
 import { Asks } from "./asks.js";
 import { Desk } from "./desk.js";
-import { Link, pair, session } from "./link.js";
+import { Link, pair, paired } from "./link.js";
 import { voice } from "./voice.js";
 
 /** @import { Message } from "../protocol.d.ts" */
@@ -87,7 +87,7 @@ function codeFromAddress() {
 
 async function start() {
 	const given = codeFromAddress();
-	const known = await session();
+	const known = await paired();
 	if (known === "unpaired") {
 		askToPair(false);
 		if (given !== "") await tryPair(given);

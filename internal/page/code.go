@@ -1,0 +1,165 @@
+package page
+
+import (
+	"crypto/rand"
+	"crypto/subtle"
+	"fmt"
+	"math/big"
+	"regexp"
+	"strings"
+	"sync"
+	"unicode"
+)
+
+// The code is six digits, easy to type, until wrong codes were typed shortTries times. Then it is void, and a long one
+// takes its place until somebody at the machine asks for a new one.
+//
+// A wrong code never makes anybody wait, and no address is counted: a stranger who could use up tries or fill a table
+// could keep everyone else out, has as many addresses as he likes, and one network can be a whole studio's. What stops
+// guessing is that the short code allows so few tries, in its whole life and from everybody together, and that the
+// long one has so many values. Chances of being guessed:
+//
+//	short: shortTries / 10^6                = 2 in 100,000, at each start or new short code
+//	long:  guesses a second * time / 32^10  = 7 in 100,000 in 30 days of 30,000 guesses a second
+//
+// 30,000 a second are as many as two cores could do that do nothing else: a guess over loopback took 66 us of processor
+// time for both ends (BenchmarkGuesses, on two shared cores).
+const (
+	shortDigits = 6
+	shortTries  = 20
+	longLetters = 10
+	longGroup   = 5 // characters between hyphens, as it is shown
+)
+
+// alphabet is Crockford's base 32: no I, L, O or U. https://www.crockford.com/base32.html
+const alphabet = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+
+var shortForm = regexp.MustCompile(fmt.Sprintf("^[0-9]{%d}$", shortDigits))
+
+// newShort draws a short code, each as likely as any other.
+func newShort() string {
+	limit := new(big.Int).Exp(big.NewInt(10), big.NewInt(shortDigits), nil)
+	n, err := rand.Int(rand.Reader, limit)
+	if err != nil {
+		panic(err) // crypto/rand does not fail on supported systems
+	}
+	return fmt.Sprintf("%0*d", shortDigits, n)
+}
+
+// newLong draws a long code, each as likely as any other.
+func newLong() string {
+	letters := make([]byte, longLetters)
+	rand.Read(letters)
+	for i, b := range letters {
+		letters[i] = alphabet[int(b)%len(alphabet)] // 256 is a multiple of 32
+	}
+	return string(letters)
+}
+
+// plainCode is a code without what people add or change when they type it: spaces, hyphens, small letters, and letters
+// that look like digits.
+func plainCode(typed string) string {
+	return strings.Map(func(r rune) rune {
+		switch r = unicode.ToUpper(r); {
+		case r == 'I' || r == 'L':
+			return '1'
+		case r == 'O':
+			return '0'
+		case unicode.IsSpace(r) || unicode.Is(unicode.Pd, r):
+			return -1
+		}
+		return r
+	}, typed)
+}
+
+// CodeChange is a new pairing code and why there is one.
+type CodeChange struct {
+	Code    string // as it is shown
+	Guessed bool   // too many wrong codes were typed, and this one is longer; otherwise it was asked for
+}
+
+// wrongCodeError is a code that does not pair.
+type wrongCodeError struct {
+	count    int  // wrong codes since the last short code was drawn
+	replaced bool // it looks like a short code, and the machine shows a long one now
+}
+
+func (e *wrongCodeError) Error() string {
+	if e.replaced {
+		return "the code of six digits was replaced by a longer one"
+	}
+	return "wrong code"
+}
+
+// codes has the code that pairs, and counts the wrong ones.
+type codes struct {
+	mu    sync.Mutex
+	code  string // plain
+	count int    // wrong ones since the last short code was drawn; success does not reset it, and neither does time
+
+	telling sync.Mutex       // so that the last call of changed has the last code
+	changed func(CodeChange) // nil: nobody asks
+}
+
+func newCodes(changed func(CodeChange)) *codes { return &codes{code: newShort(), changed: changed} }
+
+// check compares what was typed with the code. Wrong ones are counted one by one, also those of the same moment.
+func (c *codes) check(typed string) error {
+	wrong, voided := c.compare(plainCode(typed))
+	if voided {
+		c.tell()
+	}
+	if wrong != nil {
+		return wrong
+	}
+	return nil
+}
+
+func (c *codes) compare(plain string) (wrong *wrongCodeError, voided bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if subtle.ConstantTimeCompare([]byte(plain), []byte(c.code)) == 1 {
+		return nil, false
+	}
+	c.count++
+	if voided = c.count == shortTries; voided {
+		c.code = newLong()
+	}
+	return &wrongCodeError{count: c.count, replaced: c.isLong() && shortForm.MatchString(plain)}, voided
+}
+
+// renew draws a new short code. Call tell afterwards.
+func (c *codes) renew() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.code, c.count = newShort(), 0
+}
+
+// tell says what the code is now.
+func (c *codes) tell() {
+	if c.changed == nil {
+		return
+	}
+	c.telling.Lock()
+	defer c.telling.Unlock()
+	c.changed(CodeChange{Code: c.shown(), Guessed: c.long()})
+}
+
+// shown is the code as people read it.
+func (c *codes) shown() string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.isLong() {
+		return c.code
+	}
+	return c.code[:longGroup] + "-" + c.code[longGroup:]
+}
+
+// long says which form the code has, which is no secret.
+func (c *codes) long() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.isLong()
+}
+
+func (c *codes) isLong() bool { return len(c.code) == longLetters }
