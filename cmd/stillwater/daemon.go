@@ -123,22 +123,33 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 			return err
 		}
 	}
-	show := m.newInviter(listener.Addr(), name, log)
-	p, err := page.New(ctx, page.Options{
+	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, page.Options{
 		Control: c, Files: web.Files, Names: ownNames(name), Version: version(), Log: log, Phones: record,
-		CodeChanged: show.changed,
 	})
 	if err != nil {
 		return err
 	}
-	m.announce(conf, listener.Addr(), p.Code())
-	show.code(p.Code())
-	defer m.serveAdministrator(ctx, p, log)()
-	named, unname := context.WithCancel(ctx)
-	defer m.announceName(named, name, listener.Addr(), log, func(name string) { p.SetName(name); show.name(name) })()
-	defer unname()
+	defer closePage()
 	defer m.tellManager(ctx, listener.Addr(), log)()
 	return runBoth(ctx, c, p, listener)
+}
+
+// openPage makes the page's server and says where it is and what its code is, now and whenever that changes. Call done
+// when it is no longer served.
+func (m *Main) openPage(
+	ctx context.Context, conf config.Config, at net.Addr, name string, opts page.Options,
+) (p *page.Server, done func(), err error) {
+	show := m.newInviter(at, name, opts.Log)
+	opts.CodeChanged = show.changed
+	if p, err = page.New(ctx, opts); err != nil {
+		return nil, nil, err
+	}
+	m.announce(conf, at, p.Code())
+	show.code(p.Code())
+	closeSocket := m.serveAdministrator(ctx, p, opts.Log)
+	named, unname := context.WithCancel(ctx)
+	goodbye := m.announceName(named, name, at, opts.Log, func(name string) { p.SetName(name); show.name(name) })
+	return p, func() { unname(); goodbye(); closeSocket() }, nil
 }
 
 // runBoth runs control and page. The control stops first, so that the phones see how it ended.

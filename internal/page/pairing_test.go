@@ -427,6 +427,31 @@ func TestForgottenPhonesAreOutAtOnce(t *testing.T) {
 	assert.Equal(t, "phone 4", name, "a name stands for one phone")
 }
 
+// What a phone sent before it was forgotten, and has not been done yet, is not done.
+func TestAForgottenPhonesCommandsAreNotDone(t *testing.T) {
+	under, finish, did := make(chan struct{}, 1), make(chan struct{}), make(chan string, 10)
+	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
+		if cmd.Type == "take" {
+			under <- struct{}{}
+			<-finish
+		}
+		did <- cmd.Type
+		return nil
+	}})
+	phone := dial(t, web, pairPhone(t, s, web))
+	phone.send(`{"n":1,"type":"take"}`)
+	phone.send(`{"n":2,"type":"go"}`)
+	<-under
+	_, err := s.ForgetPhones(t.Context())
+	require.NoError(t, err)
+	close(finish)
+	assert.Equal(t, 1008, phone.closeCode())
+	s.closeSockets()
+	close(did)
+	assert.Equal(t, "take", <-did)
+	assert.Empty(t, did)
+}
+
 // stuck is a journal that does not answer until it is freed.
 type stuck struct {
 	*journal.Journal

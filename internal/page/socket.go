@@ -54,6 +54,7 @@ type socket struct {
 	waiting  sync.Mutex   // guards the read deadline and lingers
 	lingers  bool         // the read deadline stays
 	broken   bool         // what comes in is no websocket any more; the reader's
+	unpaired atomic.Bool  // its commands count no more
 	ended    chan struct{}
 	end      sync.Once
 	code     int // close code, set before ended is closed
@@ -143,6 +144,7 @@ func (s *Server) closeSocketsOf(clients []string) {
 	defer s.mu.Unlock()
 	for k := range s.sockets {
 		if slices.Contains(clients, k.client) {
+			k.unpaired.Store(true)
 			k.stop(websocket.ClosePolicyViolation, "this phone is not paired any more")
 		}
 	}
@@ -341,12 +343,11 @@ func (k *socket) carryOut(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case r := <-k.commands:
-			select {
-			case <-k.ended: // perhaps because this phone is not paired any more
-				return
-			default:
-				k.do(ctx, r)
+			if k.unpaired.Load() {
+				k.reply(r.n, &control.Refusal{Why: "This phone is not paired any more.", Remedy: "Pair it again."})
+				continue
 			}
+			k.do(ctx, r)
 		}
 	}
 }
