@@ -251,7 +251,7 @@ func TestWaveGoesOnInOtherFaults(t *testing.T) {
 	v.hear()
 	faults := heardOf[wire.Fault](v)
 	require.Len(t, faults, 1)
-	require.Equal(t, wire.ReasonLinkQuiet, faults[0].Reason)
+	require.Equal(t, wire.ReasonLinkTimeout, faults[0].Reason)
 	kill := v.now + 20*ms
 	v.storms = []storm{{input: 1, next: kill, every: time.Hour.Nanoseconds(), until: kill}}
 	runUntil(t, v, l, v.now+500*ms)

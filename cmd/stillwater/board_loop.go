@@ -30,9 +30,9 @@ const edgesPerLook = 32
 
 // The board's own trouble, the Detail of a fault with wire.ReasonBoard.
 const (
-	troubleInputs = executor.TroubleOwn + iota // edges or levels cannot be read
-	troubleClock                               // the clock drifted
-	troublePulse                               // the heartbeat's line cannot be driven
+	troubleInputs = executor.FaultOwn + iota // edges or levels cannot be read
+	troubleClock                             // the clock drifted
+	troublePulse                             // the heartbeat's line cannot be driven
 )
 
 // sensors are the board's inputs, watched.
@@ -187,7 +187,7 @@ func (l *loop) beat() (err error) {
 		return nil
 	}
 	cue, cued := l.board.Next()
-	l.beatAt, l.beats, err = l.pulse.beat(l.clock.Now(), cue, cued, !l.board.InDoubt())
+	l.beatAt, l.beats, err = l.pulse.beat(l.clock.Now(), cue, cued, !l.board.OutputsUncertain())
 	return err
 }
 
@@ -344,7 +344,7 @@ func (l *loop) read() (gap bool, err error) {
 
 // giveUp is the end of a board that cannot see its inputs or tell their time.
 func (l *loop) giveUp(trouble uint32, err error) error {
-	l.board.Trouble(l.clock.Now(), trouble)
+	l.board.Fault(l.clock.Now(), trouble)
 	_ = l.link.Flush()
 	return err
 }

@@ -60,7 +60,7 @@ func TestGuardCutsValve(t *testing.T) {
 	f := the[wire.Fault](h)
 	assert.Equal(t, wire.ReasonMaxOn, f.Reason)
 	assert.EqualValues(t, outValve1, f.Detail)
-	assert.Equal(t, wire.Broken, the[wire.Shot](h).Status)
+	assert.Equal(t, wire.Aborted, the[wire.Shot](h).Status)
 	last := all[wire.State](h)
 	assert.Equal(t, wire.Faulted, last[len(last)-1].State)
 }
@@ -136,8 +136,8 @@ func TestSilence(t *testing.T) {
 		assert.Greater(t, silent, 1000.0)
 		assert.Less(t, silent, 1002.0)
 	}
-	assert.Equal(t, wire.ReasonLinkQuiet, the[wire.Fault](h).Reason)
-	assert.Equal(t, wire.LinkQuiet, the[wire.Shot](h).Status)
+	assert.Equal(t, wire.ReasonLinkTimeout, the[wire.Fault](h).Reason)
+	assert.Equal(t, wire.LinkTimeout, the[wire.Shot](h).Status)
 }
 
 // The kill input, at any phase of whatever else the processor does.

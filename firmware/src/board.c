@@ -39,8 +39,8 @@ static void reject(uint8_t reason, uint8_t input, uint32_t at, uint32_t interval
 	board_news();
 }
 
-/* deaf is why an edge with this stamp cannot begin a shot, or NO_REASON. */
-static uint8_t deaf(uint32_t at)
+/* reject_reason is why an edge with this stamp cannot begin a shot, or NO_REASON. */
+static uint8_t reject_reason(uint32_t at)
 {
 	if (board.mode == FIRING)
 		return BUSY;
@@ -117,7 +117,7 @@ static void judge(uint8_t input, uint32_t at, uint32_t t)
 		bounce();
 		return;
 	}
-	uint8_t reason = deaf(at);
+	uint8_t reason = reject_reason(at);
 	if (reason != NO_REASON)
 		reject(reason, input, at, 0);
 	else if (input == board.program.gate)
@@ -247,7 +247,7 @@ void board_fault(uint8_t reason, uint32_t detail, uint32_t at)
 	outputs_off();
 	if (board.mode == FAULTED)
 		return;
-	board.mode = reason == LINK_QUIET ? SAFE : FAULTED;
+	board.mode = reason == LINK_TIMEOUT ? SAFE : FAULTED;
 	board.fault = reason;
 	board.fault_detail = detail;
 	board.fault_at = at;
@@ -280,16 +280,16 @@ void board_rested(uint32_t t)
 	tell(TELL_ARMED);
 }
 
-static void forget(struct stamp *s, uint32_t t)
+static void expire(struct stamp *s, uint32_t t)
 {
 	if (s->set && (int32_t)(t - s->at) > (int32_t)(1UL << 30))
 		s->set = false;
 }
 
-void board_forget(uint32_t t)
+void board_expire_stamps(uint32_t t)
 {
-	forget(&board.gate, t);
-	forget(&board.not_before, t);
+	expire(&board.gate, t);
+	expire(&board.not_before, t);
 	for (uint8_t i = 0; i < INPUTS; i++)
-		forget(&board.hold[i], t);
+		expire(&board.hold[i], t);
 }

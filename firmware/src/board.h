@@ -105,8 +105,8 @@ void board_disarm(uint8_t mode);
 /* board_rested ends the rest if it is over, and with it a shot that was told. */
 void board_rested(uint32_t t);
 
-/* board_forget drops stamps before a wrap would make them look new. */
-void board_forget(uint32_t t);
+/* board_expire_stamps drops stamps before a wrap would make them look new. */
+void board_expire_stamps(uint32_t t);
 
 /* board_armed says whether edges mean anything. */
 static inline bool board_armed(void)

@@ -256,13 +256,13 @@ void report_stopped(void)
 static void report_fault(void)
 {
 	uint8_t reason = board.fault;
-	stopped(reason == KILL_INPUT ? KILLED : reason == LINK_QUIET ? QUIET : BROKEN);
+	stopped(reason == KILL_INPUT ? KILLED : reason == LINK_TIMEOUT ? SHOT_LINK_TIMEOUT : ABORTED);
 	struct message *m = link_begin(FAULT);
 	put8(m, reason);
 	put32(m, board.fault_detail);
 	put32(m, board.fault_at);
 	link_send();
-	report_state(reason == LINK_QUIET ? SAFE : FAULTED, reason);
+	report_state(reason == LINK_TIMEOUT ? SAFE : FAULTED, reason);
 }
 
 /* taken says whether something was to be told, and that it is. */
@@ -452,9 +452,9 @@ void report_tick(uint8_t n)
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
 		uint32_t t = now();
-		board_forget(t);
+		board_expire_stamps(t);
 		board_rested(t);
 		if ((board_armed() || outputs_on) && t - heard >= TICK_HZ)
-			board_fault(LINK_QUIET, 0, t);
+			board_fault(LINK_TIMEOUT, 0, t);
 	}
 }

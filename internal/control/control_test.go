@@ -496,8 +496,8 @@ func TestQuietLinkIsNoFault(t *testing.T) {
 		x.ready()
 		x.arm(5)
 		x.dev.mu.Lock()
-		x.dev.events <- board.Event{Fault: &wire.Fault{Reason: wire.ReasonLinkQuiet}}
-		x.dev.say(wire.Safe, wire.ReasonLinkQuiet)
+		x.dev.events <- board.Event{Fault: &wire.Fault{Reason: wire.ReasonLinkTimeout}}
+		x.dev.say(wire.Safe, wire.ReasonLinkTimeout)
 		x.dev.mu.Unlock()
 		synctest.Wait()
 		assert.Equal(t, Safe, x.Snapshot().State)

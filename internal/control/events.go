@@ -34,7 +34,7 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)
 		c.endRun()
 		c.said, c.reason = wire.Faulted, faultWords(e.Fault.Reason)
-		if e.Fault.Reason == wire.ReasonLinkQuiet { // the board is safe and may be armed again at once
+		if e.Fault.Reason == wire.ReasonLinkTimeout { // the board is safe and may be armed again at once
 			c.said, c.left, c.reason = wire.Safe, 0, "disarmed: "+e.Fault.Reason.String()
 		}
 		c.publish()
@@ -172,7 +172,7 @@ func (c *Control) gone(l *link, err error) {
 }
 
 func brokenShot(p shot.Program) board.Shot {
-	report := board.Shot{Status: wire.Broken, Received: time.Now()}
+	report := board.Shot{Status: wire.Aborted, Received: time.Now()}
 	if p.Gate == nil && len(p.Table) > 0 {
 		report.Delay = p.Table[0].Delay
 	}

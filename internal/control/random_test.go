@@ -150,7 +150,7 @@ func (e *evening) trouble() {
 		e.dev.stop(wire.Faulted, wire.Killed, wire.ReasonKill)
 	case 2:
 		if e.dev.now() != wire.Faulted {
-			e.dev.stop(wire.Safe, wire.LinkQuiet, wire.ReasonLinkQuiet)
+			e.dev.stop(wire.Safe, wire.LinkTimeout, wire.ReasonLinkTimeout)
 		}
 	case 3:
 		e.book.setBroken(errors.New("no room"))

@@ -91,7 +91,7 @@ func statusWords(s wire.Status) string {
 		return "disarmed"
 	case wire.Killed:
 		return "stopped by the kill switch"
-	case wire.LinkQuiet:
+	case wire.LinkTimeout:
 		return "cut short: the board heard nothing from the computer"
 	}
 	return "broken"

@@ -1,6 +1,6 @@
-// Package executor joins the board logic of package trigger to pins and a link. It has no clock: whoever owns the pins
-// tells it the time with each call, so the Linux board, the simulated rig and the conformance suite's virtual board use
-// it alike.
+// Package executor connects the board logic of package trigger to pins and a link. It has no clock: the owner of the
+// pins passes the time with each call, so that the Linux board, the simulated rig and the conformance suite's virtual
+// board can share it.
 package executor
 
 import (
@@ -11,57 +11,55 @@ import (
 	"stillwater/internal/wire"
 )
 
-// Numbers of the board's own trouble, the Detail of a Fault with wire.ReasonBoard. Boards number theirs from
-// TroubleOwn up.
+// Numbers of board faults, the Detail of a wire.Fault with wire.ReasonBoard. Boards number their own from FaultOwn up.
 const (
-	TroubleDrive    = 1 // an output could not be driven
-	TroubleStopping = 2 // the board is being stopped
-	TroubleOwn      = 16
+	FaultDrive    = 1 // an output could not be driven
+	FaultStopping = 2 // the board is being stopped
+	FaultOwn      = 16
 )
 
-// retriesPerSecond is how often outputs that could not be driven off are tried again.
+// retriesPerSecond is how often driving the outputs off is retried after a failure.
 const retriesPerSecond = 1000
 
 // Pins are a board's outputs.
 type Pins interface {
-	// Drive sets the outputs in mask to levels (bit 1: on, whatever the polarity of the pin) and returns when they
-	// changed.
+	// Drive sets the outputs in mask to levels (bit 1: on, whatever the pin's polarity) and returns when they changed.
 	Drive(mask, levels uint8) (wire.Tick, error)
 }
 
-// Counts are what went wrong on the link and at the pins since the start.
+// Counts are errors on the link and at the pins since the start.
 type Counts struct {
-	BadFrames   uint32 // pieces of what the host sent that were no frame
+	BadFrames   uint32 // pieces of the host's bytes that were no valid frame
 	LinkErrors  uint32 // frames that could not be written in full
 	DriveErrors uint32
 }
 
-// Executor runs one board. Its methods must not be called at the same time as each other, and each call's now must not
-// be before that of the call before. After New none allocates, except to make the error of Safe.
+// Executor runs one board. It is not safe for concurrent use, and now must not decrease from call to call. After New no
+// method allocates, except for the error of Safe.
 type Executor struct {
-	state   trigger.State
-	all     uint8
-	pins    Pins
-	link    io.Writer
-	decoder wire.Decoder
-	counts  Counts
-	now     wire.Tick
-	failure error     // of the last Drive of all outputs to off; nil when it succeeded
-	retry   wire.Tick // when to try again while there is a failure
-	actions []trigger.Action
-	frame   [wire.MaxFrame]byte
+	state      trigger.State
+	allOutputs uint8
+	pins       Pins
+	link       io.Writer
+	decoder    wire.Decoder
+	counts     Counts
+	now        wire.Tick
+	driveErr   error     // since a Drive failed, until all outputs could be driven off
+	retry      wire.Tick // when to try again while there is a failure
+	actions    []trigger.Action
+	frame      [wire.MaxFrame]byte
 }
 
-// New makes an executor. link gets whole frames, one Write each. A Write must not block: a writer that has no room
-// drops the frame and returns an error or a short count, which is counted and otherwise ignored, since the pins come
-// first. It must not keep the slice.
+// New returns an Executor. link receives whole frames, one Write each. Write must not block: a writer without room drops
+// the frame and returns an error or a short count, which is counted and otherwise ignored, since the pins come first. It
+// must not retain the slice.
 func New(state trigger.State, pins Pins, link io.Writer) *Executor {
 	return &Executor{
-		state:   state,
-		all:     uint8(1<<state.Config().OutputLen - 1),
-		pins:    pins,
-		link:    link,
-		actions: make([]trigger.Action, 0, trigger.MaxActions),
+		state:      state,
+		allOutputs: uint8(1<<state.Config().OutputLen - 1),
+		pins:       pins,
+		link:       link,
+		actions:    make([]trigger.Action, 0, trigger.MaxActions),
 	}
 }
 
@@ -70,7 +68,7 @@ func (x *Executor) Start(now wire.Tick) {
 	x.run(trigger.Event{Kind: trigger.EventStart, Now: now})
 }
 
-// Bytes takes what came from the host, in pieces of any size.
+// Bytes handles bytes from the host, in pieces of any size.
 func (x *Executor) Bytes(now wire.Tick, p []byte) {
 	for _, b := range p {
 		if f, ok := x.decoder.Push(b); ok {
@@ -80,73 +78,72 @@ func (x *Executor) Bytes(now wire.Tick, p []byte) {
 	}
 }
 
-// Edge takes a change of an input: its new level, and when it happened. Hand edges over in the order of at.
+// Edge handles a change of an input: its new level, and when it happened. Calls are in order of at.
 func (x *Executor) Edge(now wire.Tick, input uint8, high bool, at wire.Tick) {
 	x.run(trigger.Event{Kind: trigger.EventEdge, Now: now, At: at, Input: input, High: high})
 }
 
-// Lost takes the news that n edges of an input were never seen. The caller then reads the input's level and calls Edge
-// when it is not what it was.
+// Lost handles n missed edges of an input. The caller then reads the input's level and calls Edge
+// if it changed.
 func (x *Executor) Lost(now wire.Tick, input uint8, n uint32, at wire.Tick) {
 	x.run(trigger.Event{Kind: trigger.EventLost, Now: now, At: at, Input: input, Count: n})
 }
 
-// Wake lets time pass. Call it at Next or soon after; calling it more often does no harm.
+// Wake handles the passing of time. Call it at Next or soon after; extra calls are harmless.
 func (x *Executor) Wake(now wire.Tick) {
 	x.run(trigger.Event{Kind: trigger.EventWake, Now: now})
 }
 
-// Trouble takes the board's own trouble number n: outputs go safe, the board is in fault.
-func (x *Executor) Trouble(now wire.Tick, n uint32) {
-	x.run(trigger.Event{Kind: trigger.EventTrouble, Now: now, Count: n})
+// Fault handles board fault number n: outputs off, the board is faulted.
+func (x *Executor) Fault(now wire.Tick, n uint32) {
+	x.run(trigger.Event{Kind: trigger.EventFault, Now: now, Count: n})
 }
 
-// Next is when Wake wants to be called; false when it need not be until something else happens. It may be in the past:
-// then at once.
+// Next is when to call Wake; false if not before another event. A time in the past means at once.
 func (x *Executor) Next() (wire.Tick, bool) {
 	at, ok := x.state.Wake()
-	if x.failure != nil && (!ok || x.retry.Before(at)) {
+	if x.driveErr != nil && (!ok || x.retry.Before(at)) {
 		return x.retry, true
 	}
 	return at, ok
 }
 
-// Safe drives every output to off and disarms: call it on any way out. The error says that outputs could not be driven
+// Safe drives every output off and disarms: call it on every way out. An error means that outputs could not be driven
 // and may be on.
 func (x *Executor) Safe(now wire.Tick) error {
-	_, x.failure = x.pins.Drive(x.all, 0) // before any thinking
-	x.run(trigger.Event{Kind: trigger.EventTrouble, Now: now, Count: TroubleStopping})
-	if x.failure != nil {
-		return fmt.Errorf("executor: outputs may still be on, cut their supply: %w", x.failure)
+	_, x.driveErr = x.pins.Drive(x.allOutputs, 0) // before any logic
+	x.run(trigger.Event{Kind: trigger.EventFault, Now: now, Count: FaultStopping})
+	if x.driveErr != nil {
+		return fmt.Errorf("executor: outputs may still be on, cut their supply: %w", x.driveErr)
 	}
 	return nil
 }
 
-// InDoubt says that an output could not be driven, and that since then not all could be driven off: some may be on.
-func (x *Executor) InDoubt() bool { return x.failure != nil }
+// OutputsUncertain reports whether an output may be on because Drive failed and driving all off has not succeeded since.
+func (x *Executor) OutputsUncertain() bool { return x.driveErr != nil }
 
-// State is the board's state, for a look.
+// State is the board's state, to read only.
 func (x *Executor) State() *trigger.State { return &x.state }
 
-// Counts are what went wrong so far.
+// Counts returns the errors so far.
 func (x *Executor) Counts() Counts {
 	c := x.counts
 	c.BadFrames = x.decoder.Bad()
 	return c
 }
 
-// run steps through e and all that follows from it at once.
+// run steps through e and the events that follow from it.
 func (x *Executor) run(e trigger.Event) {
 	x.now = e.Now
 	x.retryOff()
 	for more := true; more; {
 		x.state, x.actions = trigger.Step(x.state, e, x.actions[:0])
-		e, more = x.carryOut()
+		e, more = x.perform()
 	}
 }
 
-// carryOut does what the last step asked for and returns what came of driving, if it drove.
-func (x *Executor) carryOut() (trigger.Event, bool) {
+// perform carries out the last step's actions and returns the event that follows from driving, if any.
+func (x *Executor) perform() (trigger.Event, bool) {
 	var e trigger.Event
 	more := false
 	for i := range x.actions {
@@ -160,29 +157,28 @@ func (x *Executor) carryOut() (trigger.Event, bool) {
 	return e, more
 }
 
-// drive sets outputs. When that fails the board goes into fault; outputs that cannot even be driven off are tried again
-// until they can.
+// drive sets outputs. A failure puts the board in fault, and driving the outputs off is retried until it succeeds.
 func (x *Executor) drive(mask, levels uint8) (trigger.Event, bool) {
 	at, err := x.pins.Drive(mask, levels)
-	allOff := mask == x.all && levels == 0
+	allOff := mask == x.allOutputs && levels == 0
 	if err == nil {
 		if allOff {
-			x.failure = nil
+			x.driveErr = nil
 		}
 		if x.now.Before(at) {
 			x.now = at
 		}
-		return trigger.Event{Kind: trigger.EventDrove, Now: x.now, At: at, Mask: mask, Levels: levels}, true
+		return trigger.Event{Kind: trigger.EventDriven, Now: x.now, At: at, Mask: mask, Levels: levels}, true
 	}
-	x.failed(err)
+	x.driveFailed(err)
 	if allOff && x.state.Code() == wire.Faulted {
 		return trigger.Event{}, false
 	}
-	return trigger.Event{Kind: trigger.EventTrouble, Now: x.now, Count: TroubleDrive}, true
+	return trigger.Event{Kind: trigger.EventFault, Now: x.now, Count: FaultDrive}, true
 }
 
-func (x *Executor) failed(err error) {
-	x.failure = err
+func (x *Executor) driveFailed(err error) {
+	x.driveErr = err
 	x.retry = x.now + wire.Tick(x.state.Config().TickHz/retriesPerSecond)
 	if x.counts.DriveErrors != 1<<32-1 {
 		x.counts.DriveErrors++
@@ -190,14 +186,14 @@ func (x *Executor) failed(err error) {
 }
 
 func (x *Executor) retryOff() {
-	if x.failure == nil || x.now.Before(x.retry) {
+	if x.driveErr == nil || x.now.Before(x.retry) {
 		return
 	}
-	if _, err := x.pins.Drive(x.all, 0); err != nil {
-		x.failed(err)
+	if _, err := x.pins.Drive(x.allOutputs, 0); err != nil {
+		x.driveFailed(err)
 		return
 	}
-	x.failure = nil
+	x.driveErr = nil
 }
 
 func (x *Executor) send(f *wire.Frame) {

@@ -173,7 +173,7 @@ func TestDriveThatFailsIsAFault(t *testing.T) {
 	require.Equal(t, []wire.Type{wire.TypeCue, wire.TypeShot, wire.TypeFault, wire.TypeState}, typesOf(b.frames))
 	fault, err := wire.ParseFault(b.frames[2])
 	require.NoError(t, err)
-	assert.Equal(t, wire.Fault{Reason: wire.ReasonBoard, Detail: executor.TroubleDrive, At: b.now}, fault)
+	assert.Equal(t, wire.Fault{Reason: wire.ReasonBoard, Detail: executor.FaultDrive, At: b.now}, fault)
 	assert.EqualValues(t, 1, b.exec.Counts().DriveErrors)
 	b.now += 50_000 // the window of the edge's report is over
 	b.exec.Wake(b.now)
@@ -251,7 +251,7 @@ func TestTroubleAndLost(t *testing.T) {
 	b.arm(1)
 	b.exec.Lost(b.now, clockIn, 3, b.now)
 	assert.Equal(t, []wire.Type{wire.TypeLost}, b.types())
-	b.exec.Trouble(b.now, executor.TroubleOwn)
+	b.exec.Fault(b.now, executor.FaultOwn)
 	assert.Equal(t, []wire.Type{wire.TypeFault, wire.TypeState}, b.types())
 	assert.Equal(t, wire.ReasonBoard, b.exec.State().Reason())
 }
@@ -296,7 +296,7 @@ func TestAllocatesNothing(t *testing.T) {
 		}
 		exec.Lost(pins.now, clockIn, 1, pins.now)
 		exec.Bytes(pins.now, disarm)
-		exec.Trouble(pins.now, 99)
+		exec.Fault(pins.now, 99)
 		exec.Bytes(pins.now, disarm)
 	})
 	assert.Zero(t, allocs)

@@ -55,7 +55,7 @@ func play(t testing.TB, script []byte, start wire.Tick) *world {
 		case 25:
 			w.step(Event{Kind: EventLost, At: w.now, Input: a & 3, Count: uint32(b)})
 		case 26:
-			w.step(Event{Kind: EventTrouble, Count: uint32(a)})
+			w.step(Event{Kind: EventFault, Count: uint32(a)})
 		case 27:
 			f := wire.Frame{Type: wire.Type(a), N: b & 7}
 			copy(f.Payload[:], script)
@@ -113,12 +113,14 @@ func TestAlways(t *testing.T) {
 	}
 	t.Logf("shots by status: %v", statuses)
 	t.Logf("reasons: %v", reasons)
-	for _, status := range []wire.Status{wire.Done, wire.Late, wire.Disarmed, wire.Killed, wire.LinkQuiet, wire.Broken} {
+	for _, status := range []wire.Status{
+		wire.Done, wire.Late, wire.Disarmed, wire.Killed, wire.LinkTimeout, wire.Aborted,
+	} {
 		assert.NotZero(t, statuses[status], status)
 	}
 	for _, reason := range []wire.Reason{wire.ReasonTooFast, wire.ReasonTooSlow, wire.ReasonNoGate, wire.ReasonNotNth,
 		wire.ReasonNotOpened, wire.ReasonBusy, wire.ReasonResting, wire.ReasonLostEdges, wire.ReasonKill, wire.ReasonMaxOn,
-		wire.ReasonLinkQuiet, wire.ReasonLate, wire.ReasonBoard, wire.ReasonNotArmed, wire.ReasonArmed} {
+		wire.ReasonLinkTimeout, wire.ReasonLate, wire.ReasonBoard, wire.ReasonNotArmed, wire.ReasonArmed} {
 		assert.NotZero(t, reasons[reason], reason)
 	}
 }

@@ -2,8 +2,8 @@ package trigger
 
 import "stillwater/internal/wire"
 
-// received answers one frame from the host. Form is judged before state: type, length, values, then whether it may be.
-func (x *step) received(f *wire.Frame) {
+// request answers one frame from the host. Form is checked before state: type, length, values, then permission.
+func (x *step) request(f *wire.Frame) {
 	switch f.Type {
 	case wire.TypeIdentify:
 		x.identify(f)
@@ -20,12 +20,12 @@ func (x *step) received(f *wire.Frame) {
 			x.malformed(f, err)
 			return
 		}
-		x.ack(f) // stop did the work
+		x.ack(f) // makeSafe did the work
 		x.sendState()
 	case wire.TypeGo:
-		x.goAhead(f)
+		x.startGo(f)
 	case wire.TypePulse:
-		x.pulse(f)
+		x.testPulse(f)
 	case wire.TypeSetLevel:
 		x.setThreshold(f)
 	default:
@@ -59,8 +59,7 @@ func (x *step) ping(f *wire.Frame) {
 	x.send(wire.Pong{Token: m.Token, Now: x.now}.Frame(0))
 }
 
-// load keeps one part of a program. From then on there is no program until it is committed, so that a board needs room
-// for one only.
+// load stores one part of a program. This discards the committed program, so that a board needs memory for only one.
 func (x *step) load(f *wire.Frame) {
 	s := &x.s
 	m, err := wire.ParseLoadPart(*f)
@@ -69,11 +68,11 @@ func (x *step) load(f *wire.Frame) {
 		x.malformed(f, err)
 	case s.armed():
 		x.refuse(f, wire.ReasonArmed, 0)
-	case int(m.Offset)+int(m.N) > len(s.loaded):
-		x.refuse(f, wire.ReasonBadLength, uint32(len(s.loaded)))
+	case int(m.Offset)+int(m.N) > len(s.loadBuffer):
+		x.refuse(f, wire.ReasonBadLength, uint32(len(s.loadBuffer)))
 	default:
-		copy(s.loaded[m.Offset:], m.Data[:m.N])
-		s.ready = false
+		copy(s.loadBuffer[m.Offset:], m.Data[:m.N])
+		s.committed = false
 		x.ack(f)
 	}
 }
@@ -89,23 +88,23 @@ func (x *step) commit(f *wire.Frame) {
 		x.refuse(f, wire.ReasonArmed, 0)
 		return
 	}
-	s.ready = false
-	problem := x.take(m)
+	s.committed = false
+	problem := x.install(m)
 	if !problem.OK() {
 		x.refuse(f, problem.Reason, problem.Detail)
 		return
 	}
-	s.ready = true
+	s.committed = true
 	x.ack(f)
 }
 
-// take checks what was loaded and makes it the program.
-func (x *step) take(m wire.Commit) wire.Problem {
+// install checks the loaded program and makes it the current one.
+func (x *step) install(m wire.Commit) wire.Problem {
 	s := &x.s
-	if int(m.Length) > len(s.loaded) {
-		return wire.Problem{Reason: wire.ReasonBadLength, Detail: uint32(len(s.loaded))}
+	if int(m.Length) > len(s.loadBuffer) {
+		return wire.Problem{Reason: wire.ReasonBadLength, Detail: uint32(len(s.loadBuffer))}
 	}
-	encoded := s.loaded[:m.Length]
+	encoded := s.loadBuffer[:m.Length]
 	if wire.CRC(encoded) != m.CRC {
 		return wire.Problem{Reason: wire.ReasonBadCRC}
 	}
@@ -128,8 +127,8 @@ func (x *step) arm(f *wire.Frame) {
 		x.malformed(f, err)
 		return
 	}
-	reason := x.notFree()
-	if reason == wire.ReasonNone && !s.ready {
+	reason := x.blockedBy()
+	if reason == wire.ReasonNone && !s.committed {
 		reason = wire.ReasonNoProgram
 	}
 	if reason != wire.ReasonNone {
@@ -138,30 +137,30 @@ func (x *step) arm(f *wire.Frame) {
 	}
 	s.code, s.left = wire.Armed, m.Shots
 	s.bounced, s.lost, s.shot.bounced = 0, 0, 0
-	s.notBefore, s.before = stamp{x.now, true}, wire.ReasonNotArmed
+	s.ignoreBefore, s.ignoreReason = stamp{x.now, true}, wire.ReasonNotArmed
 	x.ack(f)
-	x.ready()
+	x.sendArmed()
 }
 
-// notFree is why the board can neither be armed nor pulse an output, or none.
-func (x *step) notFree() wire.Reason {
+// blockedBy is why the board can neither be armed nor pulse an output, or ReasonNone.
+func (x *step) blockedBy() wire.Reason {
 	s := &x.s
 	switch {
-	case s.killed():
+	case s.killActive():
 		return wire.ReasonKill
 	case s.code == wire.Faulted:
 		return wire.ReasonFaulted
 	case s.armed():
 		return wire.ReasonArmed
-	case s.busy() || x.mask != 0: // what this very Step drives is not to be taken back in it
+	case s.pulsing() || x.driveMask != 0: // this Step must not reverse what it drives
 		return wire.ReasonBusy
 	}
 	return wire.ReasonNone
 }
 
-// goAhead plays the opening cues, and starts the delay when there is no clock input. Go counts from the shortest time
-// ahead that the board can plan, so that a cue at offset zero can be met.
-func (x *step) goAhead(f *wire.Frame) {
+// startGo starts the opening cues, and the delay if there is no clock input. Go counts from now + lead, so that a cue
+// at offset zero can be met.
+func (x *step) startGo(f *wire.Frame) {
 	s := &x.s
 	if _, err := wire.ParseGo(*f); err != nil {
 		x.malformed(f, err)
@@ -174,21 +173,31 @@ func (x *step) goAhead(f *wire.Frame) {
 		x.refuse(f, wire.ReasonResting, 0)
 	case s.code != wire.Armed:
 		x.refuse(f, wire.ReasonNotArmed, 0)
-	case !s.mustGo():
+	case !s.needsGo():
 		x.refuse(f, wire.ReasonUnsupported, 0)
 	default:
 		x.ack(f)
 		base := x.now + wire.Tick(s.cfg.Lead)
-		x.open(base)
+		x.scheduleOpening(base)
 		if s.program.Clock.Input == wire.NoInput {
 			x.accept(base, base, s.program.Table[0].Delay)
 		} else {
-			x.ready()
+			x.sendArmed()
 		}
 	}
 }
 
-func (x *step) pulse(f *wire.Frame) {
+// scheduleOpening schedules the opening cues relative to base.
+func (x *step) scheduleOpening(base wire.Tick) {
+	s, p := &x.s, &x.s.program
+	for i, c := range p.Opening[:p.OpenLen] {
+		s.pulses[wire.MaxCues+i] = pulse{phase: pulseScheduled, output: c.Output, width: c.Width, start: base.Add(c.Offset)}
+	}
+	s.opened = true
+	s.ignoreBefore, s.ignoreReason = stamp{x.now, true}, wire.ReasonNotOpened
+}
+
+func (x *step) testPulse(f *wire.Frame) {
 	s := &x.s
 	m, err := wire.ParsePulse(*f)
 	if err != nil {
@@ -203,13 +212,13 @@ func (x *step) pulse(f *wire.Frame) {
 		x.refuse(f, wire.ReasonMaxOn, limit)
 		return
 	}
-	if reason := x.notFree(); reason != wire.ReasonNone {
+	if reason := x.blockedBy(); reason != wire.ReasonNone {
 		x.refuse(f, reason, 0)
 		return
 	}
 	s.testing = true
-	s.jobs[0] = job{output: m.Output, width: m.Width, start: x.now}
-	x.light(&s.jobs[0])
+	s.pulses[0] = pulse{output: m.Output, width: m.Width, start: x.now}
+	x.turnOn(&s.pulses[0])
 	x.ack(f)
 }
 
@@ -231,7 +240,7 @@ func (x *step) refuse(f *wire.Frame, reason wire.Reason, detail uint32) {
 	x.send(wire.Refused{Seq: f.Seq, Type: f.Type, Reason: reason, Detail: detail}.Frame(0))
 }
 
-// malformed refuses a payload that its parser did not take.
+// malformed refuses a payload that its parser rejected.
 func (x *step) malformed(f *wire.Frame, err error) {
 	// Parsers return a bare PayloadError; errors.As would allocate.
 	if at, ok := err.(wire.PayloadError); ok && at != wire.WrongLength {

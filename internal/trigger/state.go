@@ -12,40 +12,40 @@ const (
 	maxTickHz = 1 << 30
 )
 
-// State is everything a board knows. It is a value: Step takes one and returns the next.
+// State is the complete state of a board. It is a value: Step takes one and returns the next.
 type State struct {
-	cfg Config
-	all uint8 // every output
+	cfg        Config
+	allOutputs uint8 // a mask
 
-	code    wire.StateCode
-	reason  wire.Reason
-	left    uint16 // shots still to come
-	inputs  uint8  // levels
-	outputs uint8  // on
-	seq     uint8  // of the next frame
-	heard   wire.Tick
+	code      wire.StateCode
+	reason    wire.Reason
+	left      uint16 // shots
+	inputs    uint8  // levels
+	outputs   uint8  // on
+	seq       uint8  // of the next frame
+	lastHeard wire.Tick
 
-	loaded  [wire.MaxProgram]byte
-	program wire.Program
-	ready   bool // program may be armed
+	loadBuffer [wire.MaxProgram]byte
+	program    wire.Program
+	committed  bool // program may be armed
 
-	opened    bool // Go was given, its opening cues are not over
-	count     uint8
-	gate      stamp
-	notBefore stamp // edges stamped earlier belong to what was before
-	before    wire.Reason
-	hold      [wire.MaxPins]stamp
-	bounced   uint16 // since Arm
-	lost      uint16 // since Arm
+	opened       bool  // Go was given, and its opening cues are not over
+	count        uint8 // of clock edges, without a gate
+	gate         stamp
+	ignoreBefore stamp // edges stamped earlier are rejected with ignoreReason
+	ignoreReason wire.Reason
+	holdOff      [wire.MaxPins]stamp // the last edge that was not bounce
+	bounced      uint16              // since Arm
+	lost         uint16              // since Arm
 
 	shot    shot
-	testing bool // the pulse under way is a test
-	jobs    [2 * wire.MaxCues]job
+	testing bool // the pulse in progress is a test
+	pulses  [2 * wire.MaxCues]pulse
 	onSince [wire.MaxPins]wire.Tick
-	reports [wire.MaxPins]reports
+	reports [wire.MaxPins]inputReports
 }
 
-// shot is the shot under way or, before it is accepted, the next one: opening cues report its number.
+// shot is the shot in progress or, until one is accepted, the next: opening cues report its number.
 type shot struct {
 	number  uint16
 	cues    uint8 // reported
@@ -56,27 +56,28 @@ type shot struct {
 	restEnd wire.Tick
 }
 
-// stamp is a time that may not be there.
+// stamp is an optional time.
 type stamp struct {
 	at  wire.Tick
 	set bool
 }
 
-// phase is how far a pulse is.
-type phase uint8
+// pulsePhase is the progress of a pulse.
+type pulsePhase uint8
 
 const (
-	idle     phase = iota
-	waiting        // for its start
-	starting       // ordered on, at on
-	lit            // on since on, until off
-	ending         // ordered off, at off
-	ended          // off since off, not reported
+	pulseIdle      pulsePhase = iota
+	pulseScheduled            // to start at start
+	pulseStarting             // ordered on, at on
+	pulseOn                   // on since on, until off
+	pulseEnding               // ordered off, at off
+	pulseEnded                // off since off, not reported
 )
 
-// job is one pulse: the first MaxCues of a State are the cues (or a test pulse), the rest the opening cues.
-type job struct {
-	phase  phase
+// pulse is one pulse. The first MaxCues of a State are the cues, or a test pulse in the first place, the rest the
+// opening cues.
+type pulse struct {
+	phase  pulsePhase
 	output uint8
 	width  uint32
 	start  wire.Tick
@@ -84,8 +85,10 @@ type job struct {
 	off    wire.Tick
 }
 
-// New makes the state of a board that has just started; its first event must be EventStart. It refuses a board that
-// could not keep the protocol's promises.
+func (p *pulse) mask() uint8 { return 1 << p.output }
+
+// New returns the state of a board that has just started; its first event must be EventStart. It rejects a
+// configuration that cannot keep the protocol's promises.
 func New(cfg Config) (State, error) {
 	switch {
 	case cfg.TickHz < minTickHz || cfg.TickHz > maxTickHz:
@@ -97,7 +100,7 @@ func New(cfg Config) (State, error) {
 		return State{}, fmt.Errorf("trigger: %d inputs and %d outputs, must be 0 to %d and 1 to %d",
 			cfg.InputLen, cfg.OutputLen, wire.MaxPins, wire.MaxPins)
 	}
-	s := State{cfg: cfg, all: uint8(1<<cfg.OutputLen - 1), reason: wire.ReasonNone, shot: shot{number: 1}}
+	s := State{cfg: cfg, allOutputs: uint8(1<<cfg.OutputLen - 1), reason: wire.ReasonNone, shot: shot{number: 1}}
 	s.inputs = cfg.Levels & uint8(1<<cfg.InputLen-1)
 	if _, err := wire.ParseIdentity(s.identity().Frame(0)); err != nil {
 		return State{}, fmt.Errorf("trigger: identity: %w", err)
@@ -125,16 +128,16 @@ func (s *State) Code() wire.StateCode { return s.code }
 // Reason is why the board is in that state.
 func (s *State) Reason() wire.Reason { return s.reason }
 
-// Left is how many shots are still to come.
+// Left is the number of shots left.
 func (s *State) Left() uint16 { return s.left }
 
-// Outputs are the outputs ordered on, one bit each.
+// Outputs are the outputs that are on, or ordered on, one bit each.
 func (s *State) Outputs() uint8 { return s.outputs }
 
-// Config is what the board is made of.
+// Config is the configuration the state was made with.
 func (s *State) Config() Config { return s.cfg }
 
-// Limits are what a program must keep to on this board.
+// Limits are the limits of a program on this board.
 func (s *State) Limits() wire.Limits {
 	l := wire.Limits{
 		Inputs: s.cfg.InputLen, Outputs: s.cfg.OutputLen,
@@ -144,67 +147,6 @@ func (s *State) Limits() wire.Limits {
 		l.MaxOn[i] = s.cfg.Outputs[i].MaxOn
 	}
 	return l
-}
-
-// Wake is when s next wants an EventWake; false when it waits for nothing. It may be in the past: then at once.
-func (s *State) Wake() (wire.Tick, bool) {
-	var w earliest
-	if s.guarded() {
-		w.add(s.heard + wire.Tick(s.cfg.TickHz))
-	}
-	if s.code == wire.Resting {
-		w.add(s.shot.restEnd)
-	}
-	for i := range s.jobs {
-		w.addJob(&s.jobs[i], s.outputs)
-	}
-	for i := range s.cfg.OutputLen {
-		if s.outputs&(1<<i) != 0 {
-			w.add(s.onSince[i] + wire.Tick(s.cfg.Outputs[i].MaxOn))
-		}
-	}
-	for i := range s.cfg.InputLen {
-		r := &s.reports[i]
-		w.addLimiter(&r.edge)
-		w.addLimiter(&r.rejected)
-		w.addLimiter(&r.lost)
-	}
-	return w.at, w.set
-}
-
-// earliest is the first of the times added.
-type earliest stamp
-
-func (w *earliest) add(t wire.Tick) {
-	if !w.set || t.Before(w.at) {
-		w.at, w.set = t, true
-	}
-}
-
-func (w *earliest) addJob(j *job, outputs uint8) {
-	switch j.phase {
-	case waiting:
-		if outputs&j.bit() == 0 { // else the end of the pulse before it comes first
-			w.add(j.start)
-		}
-	case starting:
-		w.add(j.on)
-	case lit, ending:
-		w.add(j.off)
-	}
-}
-
-func (w *earliest) addLimiter(l *limiter) {
-	if l.open {
-		w.add(l.until)
-	}
-}
-
-func (j *job) bit() uint8 { return 1 << j.output }
-
-// guarded says whether a quiet link must make the board safe.
-func (s *State) guarded() bool {
-	return s.code == wire.Armed || s.code == wire.Firing || s.code == wire.Resting || s.outputs != 0
 }
 
 // killInputs are the kill inputs, one bit each.
@@ -217,35 +159,6 @@ func (s *State) killInputs() uint8 {
 	}
 	return mask
 }
-
-// killed says whether any kill input is at the level that means stop.
-func (s *State) killed() bool {
-	for i := range s.cfg.InputLen {
-		if s.stops(i, s.inputs&(1<<i) != 0) {
-			return true
-		}
-	}
-	return false
-}
-
-// stops says whether this level of this input means stop.
-func (s *State) stops(input uint8, high bool) bool {
-	return input < s.cfg.InputLen && s.cfg.Inputs[input].Kind == wire.InputKill &&
-		high == s.cfg.Inputs[input].KillHigh
-}
-
-// busy says whether any pulse is under way or planned.
-func (s *State) busy() bool {
-	for i := range s.jobs {
-		if s.jobs[i].phase != idle {
-			return true
-		}
-	}
-	return false
-}
-
-// mustGo says whether the program needs Go before each shot.
-func (s *State) mustGo() bool { return s.program.OpenLen > 0 || s.program.Clock.Input == wire.NoInput }
 
 func (s *State) identity() wire.Identity {
 	return wire.Identity{

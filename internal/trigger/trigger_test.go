@@ -47,7 +47,7 @@ func TestNewRefuses(t *testing.T) {
 	}
 	s, err := New(full)
 	require.NoError(t, err)
-	assert.Equal(t, uint8(0xFF), s.all)
+	assert.Equal(t, uint8(0xFF), s.allOutputs)
 }
 
 func TestStart(t *testing.T) {
@@ -97,7 +97,7 @@ func TestRefusals(t *testing.T) {
 	ready := func(t *testing.T) *world { return armed(t, fixed(), 1) }
 	faulted := func(t *testing.T) *world {
 		w := safe(t)
-		w.step(Event{Kind: EventTrouble, Count: 40})
+		w.step(Event{Kind: EventFault, Count: 40})
 		return w
 	}
 	killed := func(t *testing.T) *world {
@@ -533,7 +533,7 @@ func TestHeldBackReportsCome(t *testing.T) {
 	w.send(wire.Arm{Shots: 1})
 	for range 3 {
 		w.step(Event{Kind: EventEdge, At: w.now - 1, Input: clockIn, High: true}) // from before arming
-		w.s.hold[clockIn] = stamp{}
+		w.s.holdOff[clockIn] = stamp{}
 	}
 	assert.Len(t, messages[wire.Rejected](w), 1)
 	w.silence(50_001)
@@ -547,11 +547,11 @@ func TestCountsSaturate(t *testing.T) {
 	}
 	assert.EqualValues(t, 0xFFFF, w.s.bounced)
 	assert.EqualValues(t, 0xFFFF, w.s.shot.bounced)
-	assert.EqualValues(t, 0xFFFF, add16(0xFFF0, 1<<31))
-	assert.EqualValues(t, 0xFFFE, add16(0xFFF0, 0xE))
+	assert.EqualValues(t, 0xFFFF, addSaturating(0xFFF0, 1<<31))
+	assert.EqualValues(t, 0xFFFE, addSaturating(0xFFF0, 0xE))
 	l := limiter{}
-	l.note(1<<32 - 1)
-	l.note(5)
+	l.add(1<<32 - 1)
+	l.add(5)
 	assert.EqualValues(t, uint32(1<<32-1), l.pending)
 }
 
@@ -825,12 +825,12 @@ var stopped = map[string]struct {
 	"kill":   {func(w *world) { w.rise(killIn) }, wire.Faulted, wire.ReasonKill, wire.Killed, true},
 	"kill unseen": {func(w *world) { w.step(Event{Kind: EventLost, Input: killIn, Count: 1, At: w.now}) },
 		wire.Faulted, wire.ReasonKill, wire.Killed, true},
-	"trouble": {func(w *world) { w.step(Event{Kind: EventTrouble, Count: 44}) }, wire.Faulted, wire.ReasonBoard,
-		wire.Broken, true},
+	"trouble": {func(w *world) { w.step(Event{Kind: EventFault, Count: 44}) }, wire.Faulted, wire.ReasonBoard,
+		wire.Aborted, true},
 	"quiet": {func(w *world) {
-		w.now = w.s.heard + tickHz
+		w.now = w.s.lastHeard + tickHz
 		w.step(Event{Kind: EventWake})
-	}, wire.Safe, wire.ReasonLinkQuiet, wire.LinkQuiet, true},
+	}, wire.Safe, wire.ReasonLinkTimeout, wire.LinkTimeout, true},
 }
 
 func TestStops(t *testing.T) {
@@ -953,9 +953,9 @@ func TestFaultsClear(t *testing.T) {
 	w.send(wire.Arm{Shots: 1})
 	assert.Equal(t, wire.Armed, w.s.Code(), "the program is still there")
 
-	w.step(Event{Kind: EventTrouble, Count: 9})
+	w.step(Event{Kind: EventFault, Count: 9})
 	w.drain()
-	w.step(Event{Kind: EventTrouble, Count: 10})
+	w.step(Event{Kind: EventFault, Count: 10})
 	w.rise(killIn)
 	assert.Empty(t, messages[wire.Fault](w), "one fault is told once")
 	assert.Equal(t, wire.ReasonBoard, w.s.Reason())
@@ -964,7 +964,7 @@ func TestFaultsClear(t *testing.T) {
 
 	w = armed(t, fixed(), 1)
 	w.silence(tickHz)
-	require.Equal(t, wire.ReasonLinkQuiet, w.s.Reason())
+	require.Equal(t, wire.ReasonLinkTimeout, w.s.Reason())
 	w.send(wire.Arm{Shots: 1})
 	assert.Equal(t, wire.Armed, w.s.Code(), "a host that is back may arm at once")
 }
@@ -1022,7 +1022,7 @@ func TestPulse(t *testing.T) {
 	w.send(wire.Pulse{Output: shutter, Width: 2_000_000})
 	w.silence(tickHz)
 	assert.Zero(t, w.outputs, "nobody there to watch it")
-	assert.Equal(t, wire.ReasonLinkQuiet, one[wire.Fault](w).Reason)
+	assert.Equal(t, wire.ReasonLinkTimeout, one[wire.Fault](w).Reason)
 
 	w.drain()
 	w.send(wire.Pulse{Output: shutter, Width: 2_000_000})
@@ -1074,7 +1074,7 @@ func TestMaxOn(t *testing.T) {
 		}
 		assert.Equal(t, wire.Faulted, w.s.Code())
 		assert.Equal(t, wire.Fault{Reason: wire.ReasonMaxOn, Detail: flash, At: w.now}, one[wire.Fault](w))
-		assert.Equal(t, wire.Broken, one[wire.Shot](w).Status)
+		assert.Equal(t, wire.Aborted, one[wire.Shot](w).Status)
 	}
 }
 
@@ -1085,7 +1085,7 @@ func TestMaxOnWhateverThePlan(t *testing.T) {
 	w.rise(clockIn)
 	w.pass(20_000)
 	require.NotZero(t, w.outputs)
-	w.s.jobs[0].off += 1 << 29
+	w.s.pulses[0].off += 1 << 29
 	w.pass(5_010)
 	assert.Zero(t, w.outputs)
 	assert.Equal(t, wire.ReasonMaxOn, one[wire.Fault](w).Reason)
@@ -1197,10 +1197,10 @@ func TestWithoutDrove(t *testing.T) {
 // TestDroveMustBePossible: a time that cannot be is not believed.
 func TestDroveMustBePossible(t *testing.T) {
 	for _, e := range []Event{
-		{Kind: EventDrove, Mask: 1, Levels: 1, At: 1},
-		{Kind: EventDrove, Mask: 1, Levels: 0},
-		{Kind: EventDrove, Mask: 2, Levels: 3},
-		{Kind: EventDrove, Mask: 1, Levels: 1, At: 1 << 28},
+		{Kind: EventDriven, Mask: 1, Levels: 1, At: 1},
+		{Kind: EventDriven, Mask: 1, Levels: 0},
+		{Kind: EventDriven, Mask: 2, Levels: 3},
+		{Kind: EventDriven, Mask: 1, Levels: 1, At: 1 << 28},
 	} {
 		w := armed(t, fixed(), 1)
 		w.deaf = true

@@ -1,10 +1,13 @@
-// Package trigger is a board's logic without its pins, clock or link: Step takes the state and one event and returns
-// the next state and what to do. The Linux GPIO board, the simulated rig and the conformance suite share it.
+// Package trigger is a board's logic without pins, clock or link: Step takes the state and one event and returns the
+// next state and actions. The Linux GPIO board, the simulated rig and the conformance suite share it.
+//
+// The files follow an event: step.go is the order of work in a Step; safe.go, time.go, edge.go and request.go are what
+// an event can cause; report.go is what the host is sent.
 package trigger
 
 import "stillwater/internal/wire"
 
-// Config is what a board is made of. It does not change while the board runs.
+// Config describes a board. It does not change while the board runs.
 type Config struct {
 	BootID     uint32
 	Reset      wire.ResetCause
@@ -12,14 +15,14 @@ type Config struct {
 	Lead       uint32 // ticks
 	SafeWithin uint32 // ticks
 	Firmware   wire.Name
-	Levels     uint8 // of the inputs at the start, one bit each
+	Levels     uint8 // of the inputs at start, one bit each
 	InputLen   uint8
 	OutputLen  uint8
 	Inputs     [wire.MaxPins]Input
 	Outputs    [wire.MaxPins]Output
 }
 
-// Input is one input. KillHigh matters for kill inputs only: the level that means stop.
+// Input is one input. KillHigh is the stop level of a kill input.
 type Input struct {
 	Kind     wire.InputKind
 	Name     wire.Name
@@ -33,21 +36,21 @@ type Output struct {
 	MaxOn uint32 // ticks
 }
 
-// EventKind says what happened.
+// EventKind is the kind of an Event.
 type EventKind uint8
 
 const (
 	EventWake     EventKind = iota // time passed; sent at State.Wake, or at any time
 	EventEdge                      // Input changed to High at At
 	EventReceived                  // Frame arrived from the host
-	EventDrove                     // the outputs in Mask took Levels at At; comes right after the Drive action, if at all
-	EventLost                      // Count edges of Input were not seen
-	EventTrouble                   // the board's own trouble, Count is its number: go safe, fault
+	EventDriven                    // the outputs in Mask took Levels at At; optional, comes right after the Drive action
+	EventLost                      // Count edges of Input were missed
+	EventFault                     // the board has a fault of its own, number Count: make safe, report it
 	EventStart                     // the board starts: outputs off, announce it; always the first event
 )
 
-// Event is one thing that happened. Now is the time at which the board looks at it, At when it happened: never after
-// Now. Events come in the order of Now, and edges in the order of At.
+// Event is one event. Now is when the board handles it, At when it happened, never after Now. Events come in the order
+// of Now, and edges in the order of At.
 type Event struct {
 	Kind   EventKind
 	Now    wire.Tick
@@ -60,15 +63,15 @@ type Event struct {
 	Frame  wire.Frame
 }
 
-// ActionKind says what to do.
+// ActionKind is the kind of an Action.
 type ActionKind uint8
 
 const (
-	ActionDrive ActionKind = iota // set the outputs in Mask to Levels (bit 1: on), then report EventDrove
+	ActionDrive ActionKind = iota // set the outputs in Mask to Levels (bit 1: on), then report EventDriven
 	ActionSend                    // send Frame to the host
 )
 
-// Action is one thing to do, in order.
+// Action is one action. They are carried out in order.
 type Action struct {
 	Kind   ActionKind
 	Mask   uint8

@@ -94,7 +94,7 @@ type world struct {
 	s       State
 	now     wire.Tick
 	takes   wire.Tick // how long a drive takes
-	deaf    bool      // never report EventDrove
+	deaf    bool      // never report EventDriven
 	log     []sent
 	unread  int
 	outputs uint8 // as driven
@@ -137,7 +137,7 @@ func (w *world) step(e Event) {
 			case ActionDrive:
 				w.outputs = w.outputs&^a.Mask | a.Levels
 				w.now += w.takes
-				e = Event{Kind: EventDrove, At: w.now, Mask: a.Mask, Levels: a.Levels}
+				e = Event{Kind: EventDriven, At: w.now, Mask: a.Mask, Levels: a.Levels}
 				more = !w.deaf
 			case ActionSend:
 				m, err := wire.Parse(a.Frame)
@@ -230,7 +230,7 @@ func (w *world) silence(d wire.Tick) {
 	}
 }
 
-// settle wakes the board until it wants to sleep, which must be soon.
+// recordDriven wakes the board until it wants to sleep, which must be soon.
 func (w *world) settle() {
 	w.t.Helper()
 	for range 64 {
@@ -353,7 +353,7 @@ func (c *watch) armed(w *world) bool { return c.armedFor > 0 && !c.disarmed }
 
 func (c *watch) driven(w *world, e *Event, a Action) {
 	require.NotZero(w.t, a.Mask)
-	require.Zero(w.t, a.Mask&^w.s.all, "drives an output that is not there")
+	require.Zero(w.t, a.Mask&^w.s.allOutputs, "drives an output that is not there")
 	require.Zero(w.t, a.Levels&^a.Mask)
 	require.Equal(w.t, w.s.outputs&a.Mask, a.Levels)
 	if c.disarmed || e.Kind == EventReceived && e.Frame.Type == wire.TypeDisarm && e.Frame.N == 0 {

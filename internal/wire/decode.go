@@ -26,10 +26,10 @@ func (e PayloadError) Error() string {
 
 // reader takes fields off a payload in order and remembers the first that is not allowed.
 type reader struct {
-	p   [MaxPayload]byte
-	at  uint8
-	err PayloadError
-	bad bool
+	p      [MaxPayload]byte
+	pos    uint8
+	err    PayloadError
+	failed bool
 }
 
 // read begins taking f apart as a message of type t and size bytes.
@@ -45,27 +45,27 @@ func read(f *Frame, t Type, size uint8) reader {
 }
 
 func (r *reader) fail(e PayloadError) {
-	if !r.bad {
-		r.bad, r.err = true, e
+	if !r.failed {
+		r.failed, r.err = true, e
 	}
 }
 
 func (r *reader) result() error {
-	if r.bad {
+	if r.failed {
 		return r.err
 	}
 	return nil
 }
 
 func (r *reader) u8() uint8 {
-	v := r.p[r.at]
-	r.at++
+	v := r.p[r.pos]
+	r.pos++
 	return v
 }
 
-// below is a byte that must be less than n.
-func (r *reader) below(n uint8) uint8 {
-	at := r.at
+// u8Below is a byte that must be less than n.
+func (r *reader) u8Below(n uint8) uint8 {
+	at := r.pos
 	v := r.u8()
 	if v >= n {
 		r.fail(PayloadError(at))
@@ -73,9 +73,9 @@ func (r *reader) below(n uint8) uint8 {
 	return v
 }
 
-// atLeast is a 16-bit number that must be low or more.
-func (r *reader) atLeast(low uint16) uint16 {
-	at := r.at
+// u16AtLeast is a 16-bit number that must be low or more.
+func (r *reader) u16AtLeast(low uint16) uint16 {
+	at := r.pos
 	v := r.u16()
 	if v < low {
 		r.fail(PayloadError(at))
@@ -83,17 +83,17 @@ func (r *reader) atLeast(low uint16) uint16 {
 	return v
 }
 
-func (r *reader) flag() bool { return r.below(2) == 1 }
+func (r *reader) flag() bool { return r.u8Below(2) == 1 }
 
 func (r *reader) u16() uint16 {
-	v := binary.LittleEndian.Uint16(r.p[r.at:])
-	r.at += 2
+	v := binary.LittleEndian.Uint16(r.p[r.pos:])
+	r.pos += 2
 	return v
 }
 
 func (r *reader) u32() uint32 {
-	v := binary.LittleEndian.Uint32(r.p[r.at:])
-	r.at += 4
+	v := binary.LittleEndian.Uint32(r.p[r.pos:])
+	r.pos += 4
 	return v
 }
 
@@ -101,11 +101,11 @@ func (r *reader) tick() Tick { return Tick(r.u32()) }
 
 func (r *reader) name() Name {
 	var n Name
-	copy(n[:], r.p[r.at:])
-	if i := n.badAt(); i >= 0 {
-		r.fail(PayloadError(int(r.at) + i))
+	copy(n[:], r.p[r.pos:])
+	if i := n.invalidAt(); i >= 0 {
+		r.fail(PayloadError(int(r.pos) + i))
 	}
-	r.at += MaxName
+	r.pos += MaxName
 	return n
 }
 
@@ -145,7 +145,7 @@ func ParseCommit(f Frame) (Commit, error) {
 // ParseArm takes f apart; arming for no shots is not allowed.
 func ParseArm(f Frame) (Arm, error) {
 	r := read(&f, TypeArm, 2)
-	m := Arm{Shots: r.atLeast(1)}
+	m := Arm{Shots: r.u16AtLeast(1)}
 	return m, r.result()
 }
 
@@ -181,7 +181,7 @@ func ParseSetLevel(f Frame) (SetLevel, error) {
 // ParseIdentity takes f apart. A board of another protocol version is told by Version, which is not checked here.
 func ParseIdentity(f Frame) (Identity, error) {
 	r := read(&f, TypeIdentity, 38)
-	m := Identity{Version: r.u8(), Reset: ResetCause(r.below(uint8(resetCauses)))}
+	m := Identity{Version: r.u8(), Reset: ResetCause(r.u8Below(uint8(resetCauses)))}
 	m.BootID = r.u32()
 	m.TickHz = r.u32()
 	if m.TickHz == 0 {
@@ -189,10 +189,10 @@ func ParseIdentity(f Frame) (Identity, error) {
 	}
 	m.Lead = r.u32()
 	m.SafeWithin = r.u32()
-	m.Inputs = r.below(MaxPins + 1)
-	m.Outputs = r.below(MaxPins + 1)
-	m.Table = r.below(MaxTable + 1)
-	m.Cues = r.below(MaxCues + 1)
+	m.Inputs = r.u8Below(MaxPins + 1)
+	m.Outputs = r.u8Below(MaxPins + 1)
+	m.Table = r.u8Below(MaxTable + 1)
+	m.Cues = r.u8Below(MaxCues + 1)
 	m.Firmware = r.name()
 	return m, r.result()
 }
@@ -200,14 +200,14 @@ func ParseIdentity(f Frame) (Identity, error) {
 // ParseInputInfo takes f apart.
 func ParseInputInfo(f Frame) (InputInfo, error) {
 	r := read(&f, TypeInput, 2+MaxName)
-	m := InputInfo{Index: r.below(MaxPins), Kind: InputKind(r.below(uint8(inputKinds))), Name: r.name()}
+	m := InputInfo{Index: r.u8Below(MaxPins), Kind: InputKind(r.u8Below(uint8(inputKinds))), Name: r.name()}
 	return m, r.result()
 }
 
 // ParseOutputInfo takes f apart; a longest on-time of zero is not allowed.
 func ParseOutputInfo(f Frame) (OutputInfo, error) {
 	r := read(&f, TypeOutput, 6+MaxName)
-	m := OutputInfo{Index: r.below(MaxPins), Kind: OutputKind(r.below(uint8(outputKinds))), MaxOn: r.u32()}
+	m := OutputInfo{Index: r.u8Below(MaxPins), Kind: OutputKind(r.u8Below(uint8(outputKinds))), MaxOn: r.u32()}
 	if m.MaxOn == 0 {
 		r.fail(2)
 	}
@@ -232,21 +232,21 @@ func ParseAck(f Frame) (Ack, error) {
 // ParseRefused takes f apart. Type is whatever the request said, known or not.
 func ParseRefused(f Frame) (Refused, error) {
 	r := read(&f, TypeRefused, 7)
-	m := Refused{Seq: r.u8(), Type: Type(r.u8()), Reason: Reason(r.below(uint8(reasons))), Detail: r.u32()}
+	m := Refused{Seq: r.u8(), Type: Type(r.u8()), Reason: Reason(r.u8Below(uint8(reasons))), Detail: r.u32()}
 	return m, r.result()
 }
 
 // ParseEdge takes f apart.
 func ParseEdge(f Frame) (Edge, error) {
 	r := read(&f, TypeEdge, 8)
-	m := Edge{Input: r.below(MaxPins), High: r.flag(), Count: r.atLeast(1), At: r.tick()}
+	m := Edge{Input: r.u8Below(MaxPins), High: r.flag(), Count: r.u16AtLeast(1), At: r.tick()}
 	return m, r.result()
 }
 
 // ParseShot takes f apart.
 func ParseShot(f Frame) (Shot, error) {
 	r := read(&f, TypeShot, 18)
-	m := Shot{Number: r.atLeast(1), Status: Status(r.below(uint8(statuses))), Cues: r.below(2*MaxCues + 1)}
+	m := Shot{Number: r.u16AtLeast(1), Status: Status(r.u8Below(uint8(statuses))), Cues: r.u8Below(2*MaxCues + 1)}
 	m.Gate = r.tick()
 	m.Clock = r.tick()
 	m.Delay = r.u32()
@@ -257,7 +257,7 @@ func ParseShot(f Frame) (Shot, error) {
 // ParseCue takes f apart.
 func ParseCue(f Frame) (Cue, error) {
 	r := read(&f, TypeCue, 17)
-	m := Cue{Shot: r.u16(), Index: r.below(MaxCues), Output: r.below(MaxPins), Opening: r.flag()}
+	m := Cue{Shot: r.u16(), Index: r.u8Below(MaxCues), Output: r.u8Below(MaxPins), Opening: r.flag()}
 	m.Planned = r.tick()
 	m.On = r.tick()
 	m.Off = r.tick()
@@ -267,11 +267,11 @@ func ParseCue(f Frame) (Cue, error) {
 // ParseRejected takes f apart; Input is a board's input or NoInput.
 func ParseRejected(f Frame) (Rejected, error) {
 	r := read(&f, TypeRejected, 12)
-	m := Rejected{Reason: Reason(r.below(uint8(reasons))), Input: r.u8()}
+	m := Rejected{Reason: Reason(r.u8Below(uint8(reasons))), Input: r.u8()}
 	if m.Input >= MaxPins && m.Input != NoInput {
 		r.fail(1)
 	}
-	m.Count = r.atLeast(1)
+	m.Count = r.u16AtLeast(1)
 	m.At = r.tick()
 	m.Interval = r.u32()
 	return m, r.result()
@@ -280,14 +280,14 @@ func ParseRejected(f Frame) (Rejected, error) {
 // ParseFault takes f apart.
 func ParseFault(f Frame) (Fault, error) {
 	r := read(&f, TypeFault, 9)
-	m := Fault{Reason: Reason(r.below(uint8(reasons))), Detail: r.u32(), At: r.tick()}
+	m := Fault{Reason: Reason(r.u8Below(uint8(reasons))), Detail: r.u32(), At: r.tick()}
 	return m, r.result()
 }
 
 // ParseState takes f apart.
 func ParseState(f Frame) (State, error) {
 	r := read(&f, TypeState, 14)
-	m := State{State: StateCode(r.below(uint8(stateCodes))), Reason: Reason(r.below(uint8(reasons)))}
+	m := State{State: StateCode(r.u8Below(uint8(stateCodes))), Reason: Reason(r.u8Below(uint8(reasons)))}
 	m.Left = r.u16()
 	m.Inputs = r.u8()
 	m.Outputs = r.u8()
@@ -300,14 +300,14 @@ func ParseState(f Frame) (State, error) {
 // ParseLevel takes f apart.
 func ParseLevel(f Frame) (Level, error) {
 	r := read(&f, TypeLevel, 7)
-	m := Level{Input: r.below(MaxPins), Value: r.u16(), At: r.tick()}
+	m := Level{Input: r.u8Below(MaxPins), Value: r.u16(), At: r.tick()}
 	return m, r.result()
 }
 
 // ParseLost takes f apart.
 func ParseLost(f Frame) (Lost, error) {
 	r := read(&f, TypeLost, 9)
-	m := Lost{Input: r.below(MaxPins), Count: r.u32(), At: r.tick()}
+	m := Lost{Input: r.u8Below(MaxPins), Count: r.u32(), At: r.tick()}
 	if m.Count == 0 {
 		r.fail(1)
 	}
@@ -319,23 +319,23 @@ func ParseLost(f Frame) (Lost, error) {
 func Parse(f Frame) (Message, error) {
 	switch f.Type {
 	case TypeIdentify:
-		return message(ParseIdentify(f))
+		return wrapMessage(ParseIdentify(f))
 	case TypePing:
-		return message(ParsePing(f))
+		return wrapMessage(ParsePing(f))
 	case TypeLoad:
-		return message(ParseLoadPart(f))
+		return wrapMessage(ParseLoadPart(f))
 	case TypeCommit:
-		return message(ParseCommit(f))
+		return wrapMessage(ParseCommit(f))
 	case TypeArm:
-		return message(ParseArm(f))
+		return wrapMessage(ParseArm(f))
 	case TypeDisarm:
-		return message(ParseDisarm(f))
+		return wrapMessage(ParseDisarm(f))
 	case TypeGo:
-		return message(ParseGo(f))
+		return wrapMessage(ParseGo(f))
 	case TypePulse:
-		return message(ParsePulse(f))
+		return wrapMessage(ParsePulse(f))
 	case TypeSetLevel:
-		return message(ParseSetLevel(f))
+		return wrapMessage(ParseSetLevel(f))
 	}
 	return parseFromBoard(f)
 }
@@ -343,38 +343,38 @@ func Parse(f Frame) (Message, error) {
 func parseFromBoard(f Frame) (Message, error) {
 	switch f.Type {
 	case TypeIdentity:
-		return message(ParseIdentity(f))
+		return wrapMessage(ParseIdentity(f))
 	case TypeInput:
-		return message(ParseInputInfo(f))
+		return wrapMessage(ParseInputInfo(f))
 	case TypeOutput:
-		return message(ParseOutputInfo(f))
+		return wrapMessage(ParseOutputInfo(f))
 	case TypePong:
-		return message(ParsePong(f))
+		return wrapMessage(ParsePong(f))
 	case TypeAck:
-		return message(ParseAck(f))
+		return wrapMessage(ParseAck(f))
 	case TypeRefused:
-		return message(ParseRefused(f))
+		return wrapMessage(ParseRefused(f))
 	case TypeEdge:
-		return message(ParseEdge(f))
+		return wrapMessage(ParseEdge(f))
 	case TypeShot:
-		return message(ParseShot(f))
+		return wrapMessage(ParseShot(f))
 	case TypeCue:
-		return message(ParseCue(f))
+		return wrapMessage(ParseCue(f))
 	case TypeRejected:
-		return message(ParseRejected(f))
+		return wrapMessage(ParseRejected(f))
 	case TypeFault:
-		return message(ParseFault(f))
+		return wrapMessage(ParseFault(f))
 	case TypeState:
-		return message(ParseState(f))
+		return wrapMessage(ParseState(f))
 	case TypeLevel:
-		return message(ParseLevel(f))
+		return wrapMessage(ParseLevel(f))
 	case TypeLost:
-		return message(ParseLost(f))
+		return wrapMessage(ParseLost(f))
 	}
 	return nil, WrongType
 }
 
-func message[M Message](m M, err error) (Message, error) {
+func wrapMessage[M Message](m M, err error) (Message, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", TypeOf(m), err)
 	}

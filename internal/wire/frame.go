@@ -4,9 +4,9 @@ import "encoding/binary"
 
 // Sizes on the wire: COBS adds one byte to a body this short, and the delimiter ends it.
 const (
-	overhead   = 4 // type, seq, CRC
-	maxEncoded = MaxBody + 1
-	MaxFrame   = maxEncoded + 1 // the longest frame on the wire, delimiter included
+	frameOverhead = 4 // type, seq, CRC
+	maxEncoded    = MaxBody + 1
+	MaxFrame      = maxEncoded + 1 // the longest frame on the wire, delimiter included
 )
 
 // CRC is CRC-16/CCITT-FALSE: polynomial 0x1021, initial value 0xFFFF, not reflected, no final XOR. Its value for the
@@ -29,7 +29,7 @@ func AppendFrame(dst []byte, f Frame) []byte {
 	body[0], body[1] = uint8(f.Type), f.Seq
 	copy(body[2:], f.Payload[:n])
 	binary.LittleEndian.PutUint16(body[2+n:], CRC(body[:2+n]))
-	return appendCOBS(dst, body[:overhead+n])
+	return appendCOBS(dst, body[:frameOverhead+n])
 }
 
 // appendCOBS stuffs a body of at most 253 bytes, for which no block is ever full, and ends it with a zero.
@@ -75,12 +75,12 @@ func (d *Decoder) Push(b byte) (Frame, bool) {
 		return Frame{}, false // zeros between frames are nothing: a sender may use one to flush what was before
 	}
 	if tooLong {
-		d.count()
+		d.countBad()
 		return Frame{}, false
 	}
-	f, ok := unpack(d.buf[:n])
+	f, ok := decodeBody(d.buf[:n])
 	if !ok {
-		d.count()
+		d.countBad()
 	}
 	return f, ok
 }
@@ -88,14 +88,14 @@ func (d *Decoder) Push(b byte) (Frame, bool) {
 // Bad is how many pieces between two zeros were no frame; it stops at its largest value.
 func (d *Decoder) Bad() uint32 { return d.bad }
 
-func (d *Decoder) count() {
+func (d *Decoder) countBad() {
 	if d.bad != 1<<32-1 {
 		d.bad++
 	}
 }
 
-// unpack undoes COBS and checks length and CRC.
-func unpack(encoded []byte) (Frame, bool) {
+// decodeBody undoes COBS and checks length and CRC.
+func decodeBody(encoded []byte) (Frame, bool) {
 	var body [MaxBody]byte
 	n := 0
 	for i := 0; i < len(encoded); {
@@ -112,10 +112,10 @@ func unpack(encoded []byte) (Frame, bool) {
 			n++ // the zero between two blocks; body starts zeroed
 		}
 	}
-	if n < overhead || CRC(body[:n-2]) != binary.LittleEndian.Uint16(body[n-2:n]) {
+	if n < frameOverhead || CRC(body[:n-2]) != binary.LittleEndian.Uint16(body[n-2:n]) {
 		return Frame{}, false
 	}
-	f := Frame{Type: Type(body[0]), Seq: body[1], N: uint8(n - overhead)}
+	f := Frame{Type: Type(body[0]), Seq: body[1], N: uint8(n - frameOverhead)}
 	copy(f.Payload[:], body[2:n-2])
 	return f, true
 }

@@ -279,8 +279,8 @@ const (
 	Late
 	Disarmed
 	Killed
-	LinkQuiet
-	Broken // fault
+	LinkTimeout
+	Aborted // fault
 	statuses
 )
 
@@ -291,7 +291,7 @@ const (
 	ReasonNone        Reason = iota
 	ReasonRequested          // disarmed because asked to
 	ReasonShotsDone          // the shots armed for are done
-	ReasonLinkQuiet          // nothing heard from the host for a second
+	ReasonLinkTimeout        // nothing heard from the host for a second
 	ReasonKill               // the kill input is active
 	ReasonLate               // a cue could not be met
 	ReasonMaxOn              // an output would be, or was, on longer than its limit

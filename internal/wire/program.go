@@ -298,15 +298,15 @@ func checkCue(cues []CueSpec, i int, lowest int32, l *Limits, at int) Problem {
 		return Problem{ReasonMaxOn, l.MaxOn[c.Output]}
 	}
 	for _, other := range cues[:i] {
-		if other.Output == c.Output && !apart(c, other, l.Lead) {
+		if other.Output == c.Output && !gapAtLeast(c, other, l.Lead) {
 			return badProgram(at)
 		}
 	}
 	return Problem{}
 }
 
-// apart says whether two cues on one output have at least gap ticks, and never less than one, between them.
-func apart(a, b CueSpec, gap uint32) bool {
+// gapAtLeast says whether two cues on one output have at least gap ticks, and never less than one, between them.
+func gapAtLeast(a, b CueSpec, gap uint32) bool {
 	if b.Offset < a.Offset {
 		a, b = b, a
 	}

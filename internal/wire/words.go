@@ -12,7 +12,7 @@ func MakeName(s string) (Name, error) {
 		return n, fmt.Errorf("wire: name %q has %d characters, 1 to %d are allowed", s, len(s), MaxName)
 	}
 	copy(n[:], s)
-	if i := n.badAt(); i >= 0 || bytes.IndexByte(n[:len(s)], 0) >= 0 {
+	if i := n.invalidAt(); i >= 0 || bytes.IndexByte(n[:len(s)], 0) >= 0 {
 		return Name{}, fmt.Errorf("wire: name %q may only have printable ASCII characters", s)
 	}
 	return n, nil
@@ -26,8 +26,8 @@ func (n Name) String() string {
 	return string(n[:])
 }
 
-// badAt is the index of the first byte that is neither printable ASCII nor trailing zero padding, or -1.
-func (n Name) badAt() int {
+// invalidAt is the index of the first byte that is neither printable ASCII nor trailing zero padding, or -1.
+func (n Name) invalidAt() int {
 	ended := false
 	for i, b := range n {
 		switch {
@@ -40,8 +40,8 @@ func (n Name) badAt() int {
 	return -1
 }
 
-// word picks a name from a list, or says the number of one that is not in it.
-func word(words []string, v uint8) string {
+// wordFor picks a name from a list, or says the number of one that is not in it.
+func wordFor(words []string, v uint8) string {
 	if int(v) < len(words) {
 		return words[v]
 	}
@@ -51,42 +51,42 @@ func word(words []string, v uint8) string {
 func (t Type) String() string {
 	switch {
 	case t >= TypeIdentify && t <= TypeSetLevel:
-		return word([]string{"identify", "ping", "load", "commit", "arm", "disarm", "go", "pulse", "set level"},
+		return wordFor([]string{"identify", "ping", "load", "commit", "arm", "disarm", "go", "pulse", "set level"},
 			uint8(t-TypeIdentify))
 	case t >= TypeIdentity && t <= TypeLost:
-		return word([]string{"identity", "input", "output", "pong", "ack", "refused", "edge", "shot", "cue", "rejected",
+		return wordFor([]string{"identity", "input", "output", "pong", "ack", "refused", "edge", "shot", "cue", "rejected",
 			"fault", "state", "level", "lost"}, uint8(t-TypeIdentity))
 	}
 	return fmt.Sprintf("unknown (0x%02x)", uint8(t))
 }
 
 func (c ResetCause) String() string {
-	return word([]string{"unknown", "power on", "watchdog", "brown-out", "external reset", "process start"}, uint8(c))
+	return wordFor([]string{"unknown", "power on", "watchdog", "brown-out", "external reset", "process start"}, uint8(c))
 }
 
 func (k InputKind) String() string {
-	return word([]string{"beam", "microphone", "sync", "kill", "button"}, uint8(k))
+	return wordFor([]string{"beam", "microphone", "sync", "kill", "button"}, uint8(k))
 }
 
 func (k OutputKind) String() string {
-	return word([]string{"shutter", "focus", "flash", "valve", "lamp"}, uint8(k))
+	return wordFor([]string{"shutter", "focus", "flash", "valve", "lamp"}, uint8(k))
 }
 
 func (c StateCode) String() string {
-	return word([]string{"safe", "armed", "firing", "resting", "fault"}, uint8(c))
+	return wordFor([]string{"safe", "armed", "firing", "resting", "fault"}, uint8(c))
 }
 
 func (s Status) String() string {
-	return word([]string{"done", "late", "disarmed", "killed", "link quiet", "broken off"}, uint8(s))
+	return wordFor([]string{"done", "late", "disarmed", "killed", "link timeout", "aborted"}, uint8(s))
 }
 
 // String says the reason in words that a photographer can act on.
 func (r Reason) String() string {
-	return word([]string{
+	return wordFor([]string{
 		ReasonNone:        "no reason",
 		ReasonRequested:   "disarmed on request",
 		ReasonShotsDone:   "the shots asked for are done",
-		ReasonLinkQuiet:   "nothing heard from the computer for a second",
+		ReasonLinkTimeout: "nothing heard from the computer for a second",
 		ReasonKill:        "the kill switch is on",
 		ReasonLate:        "too late for the planned time, so it was left out",
 		ReasonMaxOn:       "an output would be on longer than it may",
@@ -110,6 +110,6 @@ func (r Reason) String() string {
 		ReasonBusy:        "a shot or pulse is under way",
 		ReasonNotNth:      "not yet the one to count to",
 		ReasonLostEdges:   "the sensor changed faster than it could be read",
-		ReasonBoard:       "trouble on the board itself",
+		ReasonBoard:       "the board itself has a fault",
 	}, uint8(r))
 }

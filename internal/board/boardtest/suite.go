@@ -576,9 +576,9 @@ func testQuiet(h *host) {
 	h.silent = true
 	h.sleep(1200 * time.Millisecond)
 	h.silent = false
-	assert.Equal(h.t, wire.ReasonLinkQuiet, await[wire.Fault](h).Reason)
-	assert.Equal(h.t, wire.ReasonLinkQuiet, h.state(wire.Safe).Reason)
-	cutShort(h, wire.LinkQuiet)
+	assert.Equal(h.t, wire.ReasonLinkTimeout, await[wire.Fault](h).Reason)
+	assert.Equal(h.t, wire.ReasonLinkTimeout, h.state(wire.Safe).Reason)
+	cutShort(h, wire.LinkTimeout)
 	h.offBy(heard + wire.Tick(h.id.TickHz))
 	h.changes = nil
 	h.cross(h.w.Clock)
