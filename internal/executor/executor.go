@@ -50,9 +50,9 @@ type Executor struct {
 	frame      [wire.MaxFrame]byte
 }
 
-// New returns an Executor. link receives whole frames, one Write each. Write must not block: a writer without room drops
-// the frame and returns an error or a short count, which is counted and otherwise ignored, since the pins come first. It
-// must not retain the slice.
+// New returns an Executor. link receives whole frames, one Write each. Write must not block: a writer without room
+// drops the frame and returns an error or a short count, which is counted and otherwise ignored, since the pins come
+// first. It must not retain the slice.
 func New(state trigger.State, pins Pins, link io.Writer) *Executor {
 	return &Executor{
 		state:      state,
@@ -119,7 +119,8 @@ func (x *Executor) Safe(now wire.Tick) error {
 	return nil
 }
 
-// OutputsUncertain reports whether an output may be on because Drive failed and driving all off has not succeeded since.
+// OutputsUncertain reports whether an output may be on because Drive failed and driving all off has not succeeded
+// since.
 func (x *Executor) OutputsUncertain() bool { return x.driveErr != nil }
 
 // State is the board's state, to read only.
