@@ -3,7 +3,7 @@
 
 export type State = "safe" | "armed" | "firing" | "resting" | "fault";
 
-/** Everything a phone shows, sent whole at each change. */
+/** Everything a phone shows. */
 export interface Snapshot {
 	state: State;
 	reason: string;
@@ -240,9 +240,10 @@ export interface Request extends Command {
 	n: number;
 }
 
-/** Machine to phone. */
+/** Machine to phone. The first message is the whole snapshot; after it come the fields that changed. */
 export type Message =
 	| { type: "snapshot"; you: string; snapshot: Snapshot }
+	| { type: "changed"; snapshot: Partial<Snapshot> }
 	| { type: "refused"; re: number; refusal: Refusal }
 	| { type: "done"; re: number }
 	| { type: "beat" };

@@ -22,6 +22,7 @@ import (
 
 	"stillwater/internal/care"
 	"stillwater/internal/control"
+	"stillwater/internal/page/pagetest"
 )
 
 // daemonRun is a daemon in this process.
@@ -103,15 +104,9 @@ type hand struct {
 	t      testing.TB
 	conn   *websocket.Conn
 	cookie *http.Cookie
+	screen pagetest.Screen
 	n      int64
 	last   *control.Snapshot
-}
-
-type reply struct {
-	Type     string            `json:"type"`
-	Snapshot *control.Snapshot `json:"snapshot"`
-	Re       int64             `json:"re"`
-	Refusal  *control.Refusal  `json:"refusal"`
 }
 
 func (r *daemonRun) pair() *hand { return r.join(r.cookie()) }
@@ -155,11 +150,13 @@ func (r *daemonRun) enter(cookie *http.Cookie) *hand {
 	return &hand{t: r.t, conn: conn, cookie: cookie}
 }
 
-func (h *hand) read() reply {
+func (h *hand) read() pagetest.Message {
 	h.t.Helper()
 	h.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
-	var m reply
-	require.NoError(h.t, h.conn.ReadJSON(&m))
+	_, data, err := h.conn.ReadMessage()
+	require.NoError(h.t, err)
+	m, err := h.screen.Take(data)
+	require.NoError(h.t, err)
 	if m.Snapshot != nil {
 		h.last = m.Snapshot
 	}

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/page/pagetest"
 )
 
 // chatter is what a phone gone mad may send: broken text, unknown things, and commands that only the holder may give.
@@ -58,7 +59,9 @@ func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refu
 		ended := make(chan error)
 		go func() {
 			for {
-				var m reply
+				var m struct {
+					Type string `json:"type"`
+				}
 				if err := conn.ReadJSON(&m); err != nil {
 					ended <- err
 					return
@@ -96,9 +99,12 @@ func (h *hand) lookOn() *onlooker {
 	o := &onlooker{hand: h, seen: h.last}
 	go func() {
 		for {
-			var m reply
 			h.conn.SetReadDeadline(time.Now().Add(time.Minute))
-			err := h.conn.ReadJSON(&m)
+			_, data, err := h.conn.ReadMessage()
+			var m pagetest.Message
+			if err == nil {
+				m, err = h.screen.Take(data)
+			}
 			o.mu.Lock()
 			if m.Snapshot != nil {
 				o.seen = m.Snapshot

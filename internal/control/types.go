@@ -19,9 +19,9 @@ const (
 	Fault   State = "fault"
 )
 
-// Snapshot is everything a phone shows. It is sent whole at each change, so that a reload or a lost connection needs no
-// other message. Lengths and times a person typed are strings with their units; measured times are numbers in the unit
-// their key names.
+// Snapshot is everything a phone shows. A phone that connects gets it whole, so that a reload or a lost connection
+// needs no other message, and then each of its fields that changes. Lengths and times a person typed are strings with
+// their units; measured times are numbers in the unit their key names.
 type Snapshot struct {
 	State     State     `json:"state"`
 	Reason    string    `json:"reason"`     // why it is in this state, in words

@@ -8,7 +8,9 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"strconv"
 	"strings"
+	"time"
 )
 
 // contentTypes are the kinds of file a page is made of; a file of another kind is a mistake and is not served. They are
@@ -24,8 +26,20 @@ var contentTypes = map[string]string{
 
 // file is one file of the page, ready to send.
 type file struct {
-	body, zipped []byte
-	kind, etag   string
+	kind   string
+	plain  encoded
+	zipped *encoded // nil when that saves nothing
+}
+
+// encoded is a file as it goes over the wire. Its tag is of these bytes, so the two encodings of a file have two.
+type encoded struct {
+	body []byte
+	etag string
+}
+
+func newEncoded(body []byte) encoded {
+	sum := sha256.Sum256(body)
+	return encoded{body, fmt.Sprintf(`"%x"`, sum[:8])}
 }
 
 // loadFiles reads all files, so that a request path is only ever a key to look up.
@@ -40,8 +54,7 @@ func loadFiles(root fs.FS) (map[string]file, error) {
 		if err != nil {
 			return err
 		}
-		sum := sha256.Sum256(body)
-		files["/"+name] = file{body: body, zipped: zipped(body), kind: kind, etag: fmt.Sprintf(`"%x"`, sum[:8])}
+		files["/"+name] = file{kind: kind, plain: newEncoded(body), zipped: zipped(body)}
 		return nil
 	})
 	if err != nil {
@@ -55,8 +68,7 @@ func loadFiles(root fs.FS) (map[string]file, error) {
 	return files, nil
 }
 
-// zipped is the body under gzip, nil when that saves nothing.
-func zipped(body []byte) []byte {
+func zipped(body []byte) *encoded {
 	var out bytes.Buffer
 	w := gzip.NewWriter(&out)
 	w.Write(body)
@@ -64,7 +76,8 @@ func zipped(body []byte) []byte {
 	if out.Len() >= len(body) {
 		return nil
 	}
-	return out.Bytes()
+	e := newEncoded(out.Bytes())
+	return &e
 }
 
 func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
@@ -77,18 +90,39 @@ func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
 	h.Set("Content-Type", f.kind)
 	h.Set("Cache-Control", "no-cache")
 	h.Set("Vary", "Accept-Encoding")
-	h.Set("ETag", f.etag)
-	if r.Header.Get("If-None-Match") == f.etag {
-		w.WriteHeader(http.StatusNotModified)
-		return
-	}
-	body := f.body
-	if f.zipped != nil && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+	send := f.plain
+	if f.zipped != nil && acceptsGzip(r.Header.Values("Accept-Encoding")) {
+		send = *f.zipped
 		h.Set("Content-Encoding", "gzip")
-		body = f.zipped
+		h.Set("Content-Length", strconv.Itoa(len(send.body))) // ServeContent leaves it to who encodes
 	}
-	h.Set("Content-Length", fmt.Sprint(len(body)))
-	if r.Method != http.MethodHead {
-		w.Write(body)
+	h.Set("ETag", send.etag)
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(send.body))
+}
+
+// acceptsGzip reads Accept-Encoding (RFC 9110, 12.5.3): gzip by name, else by the asterisk, and not with weight 0.
+func acceptsGzip(headers []string) bool {
+	named, others := -1.0, 0.0
+	for item := range strings.SplitSeq(strings.Join(headers, ","), ",") {
+		coding, parameter, weighed := strings.Cut(item, ";")
+		weight := 1.0
+		if weighed {
+			name, value, _ := strings.Cut(strings.ToLower(strings.TrimSpace(parameter)), "=")
+			q, err := strconv.ParseFloat(value, 64)
+			if name != "q" || err != nil {
+				q = 0 // not understood: a file that is not compressed is never wrong
+			}
+			weight = q
+		}
+		switch strings.ToLower(strings.TrimSpace(coding)) {
+		case "gzip", "x-gzip":
+			named = weight
+		case "*":
+			others = weight
+		}
 	}
+	if named >= 0 {
+		return named > 0
+	}
+	return others > 0
 }

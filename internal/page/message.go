@@ -6,8 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"reflect"
 	"slices"
-	"strings"
 	"unicode/utf8"
 
 	"stillwater/internal/control"
@@ -20,19 +20,18 @@ const (
 	messageHard = 64 << 10
 )
 
-// Messages to the phone.
-type (
-	snapshotMessage struct {
-		Type     string            `json:"type"` // "snapshot"
-		You      string            `json:"you"`
-		Snapshot *control.Snapshot `json:"snapshot"`
-	}
-	replyMessage struct {
-		Type    string           `json:"type"` // "done" or "refused"
-		Re      int64            `json:"re"`
-		Refusal *control.Refusal `json:"refusal,omitempty"`
-	}
-)
+// A phone gets these messages, one JSON object each; web/protocol.d.ts has their types:
+//
+//	snapshot  the whole snapshot, and which phone this is: first of all
+//	changed   the fields of the snapshot that are not as they were sent last; the phone puts them in their place
+//	done      a command was carried out
+//	refused   a command, or a message that is none, was not
+//	beat      the machine is there
+type replyMessage struct {
+	Type    string           `json:"type"` // "done" or "refused"
+	Re      int64            `json:"re"`
+	Refusal *control.Refusal `json:"refusal,omitempty"`
+}
 
 var beatMessage = []byte(`{"type":"beat"}`)
 
@@ -45,61 +44,68 @@ func decode(data []byte) (n int64, cmd control.Command, refusal *control.Refusal
 	if !utf8.Valid(data) {
 		return 0, cmd, malformed("", "the message is not UTF-8 text")
 	}
-	fields, err := object(data)
+	given, err := readObject(data, func(name string) any {
+		if name == "n" {
+			return &n
+		}
+		if i := slices.Index(commandFields, name); i >= 0 {
+			return reflect.ValueOf(&cmd).Elem().Field(i).Addr().Interface()
+		}
+		return new(json.RawMessage)
+	})
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
 		err = errors.New("it ends too early")
 	}
 	if err != nil {
 		return 0, cmd, malformed("", "the message is not one JSON object: %v", err)
 	}
-	if err := json.Unmarshal(fields["n"], &n); err != nil || n < 1 {
+	if given["n"] != nil || n < 1 {
 		return 0, cmd, malformed("n", "the message has no number, a whole number from 1")
 	}
-	if err := json.Unmarshal(fields["type"], &cmd.Type); err != nil {
-		return n, cmd, malformed("type", "the message has no type")
-	}
-	known, ok := control.Fields(cmd.Type)
-	if !ok {
-		return n, cmd, malformed("type", "there is no command %q", cmd.Type)
-	}
-	for name := range fields {
-		if name != "n" && name != "type" && !slices.Contains(known, name) {
-			return n, cmd, malformed(name, "%q takes no field %q", cmd.Type, name)
-		}
-	}
-	if err := json.Unmarshal(data, &cmd); err != nil {
-		var wrong *json.UnmarshalTypeError
-		if errors.As(err, &wrong) {
-			field := wrong.Field[strings.LastIndex(wrong.Field, ".")+1:]
-			return n, cmd, malformed(field, "the value of %q is of the wrong kind: %s", field, wrong.Value)
-		}
-		return n, cmd, malformed("", "%v", err)
-	}
-	return n, cmd, nil
+	return n, cmd, checkFields(cmd.Type, given)
 }
 
-// object takes a JSON object apart. It refuses what the standard decoder lets pass: a second value after the first, and
-// a name given twice.
-func object(data []byte) (map[string]json.RawMessage, error) {
+// checkFields says what is wrong with the fields that came with a command, if anything.
+func checkFields(command string, given map[string]error) *control.Refusal {
+	if err, ok := given["type"]; !ok || err != nil {
+		return malformed("type", "the message has no type")
+	}
+	known, ok := control.Fields(command)
+	if !ok {
+		return malformed("type", "there is no command %q", command)
+	}
+	for name, err := range given {
+		if name != "n" && name != "type" && !slices.Contains(known, name) {
+			return malformed(name, "%q takes no field %q", command, name)
+		}
+		if wrong := new(json.UnmarshalTypeError); errors.As(err, &wrong) {
+			return malformed(name, "the value of %q is of the wrong kind: %s", name, wrong.Value)
+		}
+	}
+	return nil
+}
+
+// readObject reads a JSON object, each value into its place. It refuses what the standard decoder lets pass: a second
+// value after the first, and a name given twice. A value of the wrong kind is an error of its name and no other.
+func readObject(data []byte, place func(name string) any) (given map[string]error, err error) {
 	in := json.NewDecoder(bytes.NewReader(data))
 	if open, err := in.Token(); err != nil || open != json.Delim('{') {
 		return nil, errors.New("it must start with {")
 	}
-	fields := map[string]json.RawMessage{}
+	given = map[string]error{}
 	for in.More() {
 		key, err := in.Token()
 		if err != nil {
 			return nil, err
 		}
 		name, _ := key.(string)
-		if _, twice := fields[name]; twice {
+		if _, twice := given[name]; twice {
 			return nil, fmt.Errorf("%q is given twice", name)
 		}
-		var value json.RawMessage
-		if err := in.Decode(&value); err != nil {
+		given[name] = in.Decode(place(name))
+		if err := given[name]; err != nil && !errors.As(err, new(*json.UnmarshalTypeError)) {
 			return nil, err
 		}
-		fields[name] = value
 	}
 	if _, err := in.Token(); err != nil {
 		return nil, err
@@ -107,7 +113,7 @@ func object(data []byte) (map[string]json.RawMessage, error) {
 	if _, err := in.Token(); err != io.EOF {
 		return nil, errors.New("something follows it")
 	}
-	return fields, nil
+	return given, nil
 }
 
 func malformed(field, why string, args ...any) *control.Refusal {

@@ -57,6 +57,8 @@ type Server struct {
 	started time.Time
 	name    atomic.Pointer[string] // see SetName
 
+	snapshots snapshots
+
 	mu       sync.Mutex
 	sockets  map[*socket]struct{}
 	stopping bool

@@ -88,12 +88,17 @@ const pairBodyMax = 256 // bytes
 
 // parsePairBody reads the code out of the body of a request to pair.
 func parsePairBody(body []byte) (code string, err error) {
-	fields, err := object(body)
+	var typed *string
+	given, err := readObject(body, func(name string) any {
+		if name == "code" {
+			return &typed
+		}
+		return new(json.RawMessage)
+	})
 	if err != nil {
 		return "", err
 	}
-	var typed *string
-	if err := json.Unmarshal(fields["code"], &typed); err != nil || typed == nil || len(fields) != 1 {
+	if typed == nil || given["code"] != nil || len(given) != 1 {
 		return "", errors.New(`it must have "code", a string, and nothing else`)
 	}
 	return *typed, nil

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"net"
 	"net/http"
@@ -46,6 +45,9 @@ type socket struct {
 	control Controller
 	beat    time.Duration
 
+	snapshots *snapshots
+	shown     picture // what the phone has; the writer's
+
 	replies  chan []byte
 	commands chan request
 	disarms  chan struct{}
@@ -78,7 +80,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	k := &socket{
-		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(),
+		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(), snapshots: &s.snapshots,
 		replies: make(chan []byte, burst+excessMost+queued), commands: make(chan request, queued),
 		disarms: make(chan struct{}, disarmsAtAll), ended: make(chan struct{}),
 	}
@@ -255,12 +257,20 @@ func (k *socket) finish() error {
 	}
 }
 
+// sendSnapshot sends what of a snapshot the phone has not been shown.
 func (k *socket) sendSnapshot(snap *control.Snapshot) error {
-	data, err := json.Marshal(snapshotMessage{Type: "snapshot", You: k.client, Snapshot: snap})
+	now, err := k.snapshots.picture(snap)
 	if err != nil {
-		return fmt.Errorf("encode: %w", err)
+		return err
 	}
-	return k.send(data)
+	message := now.changed(k.shown)
+	if k.shown == nil {
+		if message, err = now.whole(k.client); err != nil {
+			return err
+		}
+	}
+	k.shown = now
+	return k.send(message)
 }
 
 func (k *socket) send(data []byte) error { return k.sendBy(time.Now().Add(writeWithin), data) }

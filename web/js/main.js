@@ -17,16 +17,25 @@ const link = new Link({ message: hear, lost: () => lost(), unpaired: () => askTo
 const asks = new Asks(link, (refusal, from) => desk.placeFor(refusal, from), voice.say);
 const desk = new Desk(asks);
 
+/** What this connection has shown so far. @type {Extract<Message, { type: "snapshot" }> | null} */
+let known = null;
+
 /** @param {Message} message */
 function hear(message) {
 	if (message.type === "snapshot") {
+		known = message;
 		showPage();
-		desk.show(message.snapshot, message.you);
+		desk.show(known.snapshot, known.you);
+	} else if (message.type === "changed") {
+		if (!known) return;
+		known = { ...known, snapshot: { ...known.snapshot, ...message.snapshot } };
+		desk.show(known.snapshot, known.you);
 	} else if (message.type === "refused") asks.refused(message.re, message.refusal);
 	else if (message.type === "done") asks.done(message.re);
 }
 
 function lost() {
+	known = null;
 	asks.lost();
 	desk.lost();
 }

@@ -21,6 +21,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/page/pagetest"
 )
 
 // patience is how long anything is waited for, in the machine's own time. It is no limit that is checked: what takes so
@@ -124,11 +125,12 @@ func (d *daemon) boardPid() (pid int) {
 
 // phone is a paired client with a websocket.
 type phone struct {
-	d    *daemon
-	ws   *websocket.Conn
-	sent int64
-	last control.Snapshot
-	seen bool
+	d      *daemon
+	ws     *websocket.Conn
+	screen pagetest.Screen
+	sent   int64
+	last   control.Snapshot
+	seen   bool
 }
 
 // pair pairs a client by the code and connects it.
@@ -151,21 +153,15 @@ func (d *daemon) pair() *phone {
 	return &phone{d: d, ws: ws}
 }
 
-// message is anything the daemon sends.
-type message struct {
-	Type     string           `json:"type"`
-	Re       int64            `json:"re"`
-	Refusal  *control.Refusal `json:"refusal"`
-	Snapshot control.Snapshot `json:"snapshot"`
-}
-
-func (p *phone) read() message {
+func (p *phone) read() pagetest.Message {
 	p.d.t.Helper()
 	require.NoError(p.d.t, p.ws.SetReadDeadline(time.Now().Add(patience)))
-	var m message
-	require.NoError(p.d.t, p.ws.ReadJSON(&m))
-	if m.Type == "snapshot" {
-		p.last, p.seen = m.Snapshot, true
+	_, data, err := p.ws.ReadMessage()
+	require.NoError(p.d.t, err)
+	m, err := p.screen.Take(data)
+	require.NoError(p.d.t, err)
+	if m.Snapshot != nil {
+		p.last, p.seen = *m.Snapshot, true
 	}
 	return m
 }

@@ -1,0 +1,133 @@
+package page
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/page/pagetest"
+)
+
+// scribble changes some fields of a value at random, whatever they are.
+func scribble(r *rand.Rand, v reflect.Value) {
+	if v.Type() == reflect.TypeFor[time.Time]() {
+		v.Set(reflect.ValueOf(time.UnixMilli(r.Int64N(1 << 40)).UTC()))
+		return
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		for i := range v.NumField() {
+			if r.IntN(4) == 0 && v.Field(i).CanSet() {
+				scribble(r, v.Field(i))
+			}
+		}
+	case reflect.Pointer:
+		v.SetZero()
+		if r.IntN(3) > 0 {
+			v.Set(reflect.New(v.Type().Elem()))
+			scribble(r, v.Elem())
+		}
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), r.IntN(4), 4))
+		for i := range v.Len() {
+			scribble(r, v.Index(i))
+		}
+	case reflect.String:
+		v.SetString([]string{"", "a", `"quoted" <b> `, "\u2028\x01"}[r.IntN(4)])
+	case reflect.Bool:
+		v.SetBool(r.IntN(2) == 0)
+	case reflect.Int, reflect.Int64:
+		v.SetInt(r.Int64N(1 << 40))
+	case reflect.Float64:
+		v.SetFloat(r.NormFloat64())
+	}
+}
+
+// A phone that puts the changes in their place has the whole snapshot after each, whichever snapshots it missed.
+func TestChangesAddUpToTheSnapshot(t *testing.T) {
+	seed := rand.Uint64()
+	t.Log("seed", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	var made snapshots
+	var screens [3]pagetest.Screen
+	var shown [3]picture
+	snap := &control.Snapshot{}
+	for range 300 {
+		next := *snap
+		snap = &next
+		scribble(r, reflect.ValueOf(snap).Elem())
+		want, err := json.Marshal(snap)
+		require.NoError(t, err)
+		for i := range screens {
+			if r.IntN(3) == 0 {
+				continue // its mailbox held a newer one
+			}
+			now, err := made.picture(snap)
+			require.NoError(t, err)
+			data := now.changed(shown[i])
+			if shown[i] == nil {
+				data, err = now.whole("phone 1")
+				require.NoError(t, err)
+			}
+			shown[i] = now
+			_, err = screens[i].Take(data)
+			require.NoError(t, err, "%s", data)
+			got, err := screens[i].JSON()
+			require.NoError(t, err)
+			require.JSONEq(t, string(want), string(got))
+		}
+	}
+}
+
+func TestASnapshotIsMadeJSONOnce(t *testing.T) {
+	var made snapshots
+	snap := &control.Snapshot{State: control.Safe, Notice: "a"}
+	first, err := made.picture(snap)
+	require.NoError(t, err)
+	again, err := made.picture(snap)
+	require.NoError(t, err)
+	assert.Same(t, &first[0], &again[0])
+	assert.Zero(t, testing.AllocsPerRun(10, func() { made.picture(snap) }))
+
+	next := *snap
+	next.Notice = "b"
+	now, err := made.picture(&next)
+	require.NoError(t, err)
+	assert.Same(t, &first[0][0], &now[0][0], "what has not changed is not kept twice")
+	assert.Equal(t, `{"type":"changed","snapshot":{"notice":"b"}}`, string(now.changed(first)))
+	whole, err := now.whole(`phone "1"`)
+	require.NoError(t, err)
+	assert.True(t, strings.HasPrefix(string(whole), `{"type":"snapshot","you":"phone \"1\"","snapshot":{"state":"safe",`))
+	assert.True(t, json.Valid(whole))
+}
+
+func BenchmarkSnapshotToFiftyPhones(b *testing.B) {
+	snap := &control.Snapshot{Shots: make([]control.Shot, 20), Care: make([]control.Care, 8)}
+	for i := range snap.Shots {
+		snap.Shots[i].Cues = make([]control.CueShot, 3)
+	}
+	var made snapshots
+	var shown [50]picture
+	b.ReportAllocs()
+	for b.Loop() {
+		next := *snap
+		snap, next.Sent = &next, next.Sent.Add(time.Second)
+		for i := range shown {
+			now, err := made.picture(snap)
+			if err != nil {
+				b.Fatal(err)
+			}
+			if shown[i] != nil {
+				now.changed(shown[i])
+			}
+			shown[i] = now
+		}
+	}
+}
