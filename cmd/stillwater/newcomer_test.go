@@ -48,6 +48,7 @@ func TestPage(t *testing.T) {
 	t.Run("silence is noticed", b.silence)
 	t.Run("desk", b.desk)
 	t.Run("an onlooker can disarm", b.onlooker)
+	t.Run("a long code is asked for", b.longCode)
 }
 
 // newcomersMinute does what somebody does who has just started Stillwater and holds a phone.

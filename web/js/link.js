@@ -9,18 +9,21 @@ export const quietMs = 2500;
 const firstWaitMs = 250;
 const longestWaitMs = 4000;
 
-/** Ask whether this browser is paired. */
+/** Ask whether this browser is paired, and whether the machine shows a long code. */
 export async function paired() {
 	try {
 		const answer = await fetch("/paired", { cache: "no-store", signal: AbortSignal.timeout(4000) });
-		if (answer.ok) return "paired";
-		return answer.status === 401 ? "unpaired" : "away";
+		const state = answer.ok ? "paired" : answer.status === 401 ? "unpaired" : "away";
+		return { state, long: showsLong(answer) };
 	} catch {
-		return "away";
+		return { state: "away", long: false };
 	}
 }
 
-/** Pair with the code that the machine shows. The answer is "" or why not, in words. @param {string} code */
+/** Whether the code that the machine shows now is the long one. @param {Response} answer */
+const showsLong = (answer) => answer.headers.get("Pairing-Code") === "long";
+
+/** Pair with the code that the machine shows. The answer is why not, in words, or "". @param {string} code */
 export async function pair(code) {
 	let answer;
 	try {
@@ -31,13 +34,14 @@ export async function pair(code) {
 			signal: AbortSignal.timeout(8000),
 		});
 	} catch {
-		return "The machine does not answer. Is it running, and is this phone on its network?";
+		return { why: "The machine does not answer. Is it running, and is this phone on its network?", long: null };
 	}
-	if (answer.ok) return "";
+	const long = showsLong(answer);
+	if (answer.ok) return { why: "", long };
 	try {
-		return tell(/** @type {Refusal} */ (await answer.json()));
+		return { why: tell(/** @type {Refusal} */ (await answer.json())), long };
 	} catch {
-		return `The machine did not take it (${answer.status}). Start Stillwater again if this stays.`;
+		return { why: `The machine did not take it (${answer.status}). Start Stillwater again if this stays.`, long: null };
 	}
 }
 
@@ -74,10 +78,10 @@ export class Link {
 		clearTimeout(this.#timer);
 		if (this.#socket || this.#trying) return;
 		this.#trying = true;
-		const known = await paired();
+		const { state } = await paired();
 		this.#trying = false;
-		if (known === "unpaired") return this.to.unpaired();
-		if (known === "away") return this.#later();
+		if (state === "unpaired") return this.to.unpaired();
+		if (state === "away") return this.#later();
 		this.#connect();
 	}
 
