@@ -49,6 +49,9 @@ check "socket listens" is active show stillwater-board.socket ActiveState
 check "page answers" has "Stillwater" fetch
 check "pairing says the name" has "stillwater.local:8737" stillwater pairing
 check "pairing says the code" has "pairing code" stillwater pairing
+check "a new code is made" has "pairing code" stillwater pairing --new
+check "phones are forgotten" has "Phones forgotten: 0" stillwater pairing --forget
+check "forgetting is for root" has "sudo stillwater pairing" setpriv --reuid=nobody --clear-groups stillwater pairing --forget
 check "pairing is for root" has "sudo stillwater pairing" setpriv --reuid=nobody --clear-groups stillwater pairing
 check "record is listed" stillwater record list
 check "record is the page's user's" is "stillwater:stillwater 600" stat -c '%U:%G %a' /var/lib/stillwater/journal.db
