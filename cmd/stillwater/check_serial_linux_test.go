@@ -96,7 +96,7 @@ func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 	}{
 		{&serialport.Error{Path: "/dev/x", What: "it is in use", Err: serialport.ErrBusy}, "", note},
 		{errors.New("already serves another"), "/run/x", note},
-		{&board.StrangerError{Within: time.Second}, "", stops},
+		{&board.NotABoardError{Within: time.Second}, "", stops},
 		{&board.VersionError{Theirs: 0}, "", stops},
 		{serialport.ErrAbsent, "", ""}, {serialport.ErrSeveral, "", ""}, {serialport.ErrDenied, "", ""},
 	} {

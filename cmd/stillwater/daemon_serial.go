@@ -97,7 +97,7 @@ func portOf(b config.Board, before string) (string, error) {
 
 // noBoardOn says what to do when no board of ours answers on an open port.
 func noBoardOn(port string, err error) error {
-	stranger, version := new(board.StrangerError), new(board.VersionError)
+	stranger, version := new(board.NotABoardError), new(board.VersionError)
 	switch {
 	case errors.As(err, &stranger) && stranger.Frames == 0, errors.As(err, &version) && version.Older():
 		return fmt.Errorf("%s: %w; %s", port, err, saysFlash)

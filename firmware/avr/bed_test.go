@@ -83,11 +83,12 @@ func TestConformance(t *testing.T) {
 		name   string
 		wiring boardtest.Wiring
 	}{
-		{"16-bit units, clock at the capture unit", boardtest.Wiring{Gate: inGate, Clock: inBeam, Kill: inKill, Stop: true,
+		{"16-bit units, clock at the capture unit", boardtest.Wiring{
+			Gate: inGate, Clock: inBeam, Kill: inKill, KillHigh: true,
 			Flash: outFlash1, Shutter: outShutter, Valve: outValve1}},
-		{"8-bit units, clock stamped by software", boardtest.Wiring{Gate: inBeam, Clock: inGate, Kill: inKill, Stop: true,
+		{"8-bit units, clock stamped by software", boardtest.Wiring{Gate: inBeam, Clock: inGate, Kill: inKill, KillHigh: true,
 			Flash: outFlash2, Shutter: outFocus, Valve: outValve2}},
-		{"pin changes", boardtest.Wiring{Gate: inButton, Clock: inSync, Kill: inKill, Stop: true,
+		{"pin changes", boardtest.Wiring{Gate: inButton, Clock: inSync, Kill: inKill, KillHigh: true,
 			Flash: outFlash2, Shutter: outShutter, Valve: outValve1}},
 	} {
 		t.Run(test.name, func(t *testing.T) {

@@ -17,25 +17,25 @@ import (
 
 const (
 	pingEvery   = 250 * time.Millisecond
-	silentAfter = time.Second // with nothing heard for this long the board is gone; it disarms itself after as long
-	askTries    = 3
-	// restOfIt is for the rest of what a board says of itself: 500 bytes at most, 50 ms at 115200 baud.
-	restOfIt = 100 * time.Millisecond
-	// mostPatience is longer than bootloaders wait for a programmer, a second or less, and two in old ones (common
+	linkTimeout = time.Second // with nothing heard for this long the board is gone; it disarms itself after as long
+	maxTries    = 3
+	// identityGap bounds the wait for the rest of a board's identity: 500 bytes at most, 50 ms at 115200 baud.
+	identityGap = 100 * time.Millisecond
+	// maxIdentifyWait is longer than bootloaders wait for a programmer, a second or less, and two in old ones (common
 	// practice, no source).
-	mostPatience = 2500 * time.Millisecond
+	maxIdentifyWait = 2500 * time.Millisecond
 )
 
-// Options says how to talk to a board. The zero value is right for every board so far.
+// Options configures Dial. The zero value suits every board but one in this process.
 type Options struct {
 	Log     *slog.Logger  // nil: slog.Default
 	Timeout time.Duration // for one answer; zero: 250 ms
-	Boot    time.Duration // for the board to say what it is, which may reset when its port is opened; zero: 5 s
+	Boot    time.Duration // for the board to identify itself; opening its port may reset it; zero: 5 s
 	// InProcess: the board runs in this process and stands still when it does.
 	InProcess bool
 }
 
-func (o Options) filled() Options {
+func (o Options) withDefaults() Options {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
@@ -48,137 +48,137 @@ func (o Options) filled() Options {
 	return o
 }
 
-// Client talks to one board until the link goes. It is safe for use by several goroutines. It pings four times a
-// second; when nothing is heard for a second the board is gone: requests fail with ErrGone and the last event is
-// Gone.
+// Client is a connection to one board. It is safe for concurrent use. It pings four times a second; when nothing is
+// received for a second the board is gone: requests fail with ErrGone and the last event is Gone.
 //
-// A request whose answer does not come is sent again if doing it twice does no harm: identify, load, disarm. Arm, Go
-// and Pulse are sent once; without an answer nobody knows whether they were done, so the client disarms the board,
-// which is safe either way, and returns ErrNoAnswer.
+// An unanswered request is sent again if it is idempotent: identify, load, disarm. Arm, Go and Pulse are sent once;
+// without an answer their outcome is unknown, so the client disarms the board, which is safe either way, and returns
+// ErrNoAnswer.
 type Client struct {
-	link   io.ReadWriteCloser
-	opts   Options
-	id     Identity   // set before Dial returns, then only read
-	met    chan error // the board is known, or why it will not do
-	ended  chan struct{}
-	closed chan struct{}
-	queue  *queue
-	events chan Event
-	doubt  chan struct{} // the reader wants to know how the board is
-	hello  chan struct{} // the board began to say what it is
-	began  time.Time     // host times are counted from here
-	all    sync.WaitGroup
+	link        io.ReadWriteCloser
+	opts        Options
+	id          Identity   // set before Dial returns, then only read
+	identified  chan error // nil when the board is identified, or why it cannot be used
+	done        chan struct{}
+	closed      chan struct{}
+	queue       *queue
+	events      chan Event
+	resync      chan struct{} // the reader asks for the board's state
+	identifying chan struct{} // part of the identity has arrived
+	epoch       time.Time     // host times are counted from here
+	goroutines  sync.WaitGroup
 
-	loading sync.Mutex // one program at a time
-	writing sync.Mutex // one frame at a time
+	loadMu  sync.Mutex // one program at a time
+	writeMu sync.Mutex // one frame at a time
 
-	mu       sync.Mutex
-	known    bool          // id holds
-	stranger StrangerError // what came before the board was known
-	said     []byte        // the beginning of that
-	clock    *clocksync.Clock
-	lastPing ping
-	pings    [8]ping // by token
-	token    uint32
-	seq      uint8
-	boardSeq uint8 // of the newest frame from the board
-	waiting  map[uint8]waiting
-	silence  silence // from when the board is known
-	gone     error
+	mu           sync.Mutex
+	known        bool           // id is set
+	unidentified NotABoardError // counts what came before id was set
+	firstBytes   []byte         // the beginning of that
+	clock        *clocksync.Clock
+	lastPing     ping
+	pings        [8]ping // by token
+	token        uint32
+	seq          uint8
+	boardSeq     uint8 // of the newest frame from the board
+	pending      map[uint8]pendingRequest
+	linkTimer    linkTimer // runs once known
+	gone         error
 
-	// The link's reader alone uses these.
-	asking introduction
-	gather gatherer
+	// Used by the reading goroutine only.
+	identity identityParts
+	cues     cueCollector
 }
 
-// waiting is a request whose answer has not come.
-type waiting struct {
+// pendingRequest is a request that was not answered yet.
+type pendingRequest struct {
 	kind   wire.Type
 	answer chan error
 }
 
-// Dial takes over a link to a board and asks what it is until it answers. Garbage on the line and a slow start are
-// expected; another protocol version is an error that says what to do. When Dial fails the link is closed.
+// Dial connects to a board over link, which it takes over, and waits until the board has identified itself. Garbage on
+// the line and a slow start are expected; another protocol version is an error that says what to do. If Dial fails it
+// closes the link.
 func Dial(ctx context.Context, link io.ReadWriteCloser, opts Options) (*Client, error) {
 	c := &Client{
-		link:    link,
-		opts:    opts.filled(),
-		ended:   make(chan struct{}),
-		closed:  make(chan struct{}),
-		queue:   newQueue(),
-		events:  make(chan Event),
-		doubt:   make(chan struct{}, 1),
-		hello:   make(chan struct{}, 1),
-		began:   time.Now(),
-		met:     make(chan error, 1),
-		waiting: make(map[uint8]waiting),
+		link:        link,
+		opts:        opts.withDefaults(),
+		done:        make(chan struct{}),
+		closed:      make(chan struct{}),
+		queue:       newQueue(),
+		events:      make(chan Event),
+		resync:      make(chan struct{}, 1),
+		identifying: make(chan struct{}, 1),
+		epoch:       time.Now(),
+		identified:  make(chan error, 1),
+		pending:     make(map[uint8]pendingRequest),
 	}
-	c.all.Go(c.read)
-	if err := c.introduce(ctx); err != nil {
-		c.end(err)
+	c.goroutines.Go(c.read)
+	if err := c.identify(ctx); err != nil {
+		c.shutdown(err)
 		c.Close()
 		return nil, fmt.Errorf("connecting to the board: %w", err)
 	}
-	c.all.Go(c.keepAlive)
-	c.all.Go(c.deliver)
+	c.goroutines.Go(c.keepAlive)
+	c.goroutines.Go(c.deliverEvents)
 	return c, nil
 }
 
-// introduce asks the board what it is, again and again, until all of the answer is here. It leaves longer and longer
-// gaps: a board that was reset by opening its port may run a bootloader first, which goes on when it is left in peace.
-func (c *Client) introduce(ctx context.Context) error {
+// identify repeats the identify request until the answer is complete, with growing pauses: a board that opening its
+// port has reset may run a bootloader first, which starts the firmware only when it receives nothing for a while.
+func (c *Client) identify(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, c.opts.Boot)
 	defer cancel()
-	for wait := c.opts.Timeout; ; wait = min(2*wait, mostPatience) {
+	for wait := c.opts.Timeout; ; wait = min(2*wait, maxIdentifyWait) {
 		if err := c.write([]byte{0}); err != nil {
 			return err
 		}
 		if err := c.send(wire.Identify{}.Frame(c.nextSeq())); err != nil {
 			return err
 		}
-		if met, err := c.wait(ctx, wait); met || err != nil {
+		if ok, err := c.awaitIdentity(ctx, wait); ok || err != nil {
 			return err
 		}
 	}
 }
 
-// wait gives the board time to say what it is. One that has begun to say so needs little more.
-func (c *Client) wait(ctx context.Context, patience time.Duration) (met bool, err error) {
-	over := time.NewTimer(patience)
+// awaitIdentity waits for the rest of the identity. Once the first part has arrived it waits only identityGap.
+func (c *Client) awaitIdentity(ctx context.Context, timeout time.Duration) (ok bool, err error) {
+	over := time.NewTimer(timeout)
 	defer over.Stop()
 	for {
 		select {
-		case err := <-c.met:
+		case err := <-c.identified:
 			return err == nil, err
-		case <-c.ended:
-			return false, c.whyGone()
+		case <-c.done:
+			return false, c.goneErr()
 		case <-ctx.Done():
-			return false, c.unknown(ctx)
-		case <-c.hello:
-			over.Reset(min(patience, restOfIt))
+			return false, c.identifyError(ctx)
+		case <-c.identifying:
+			over.Reset(min(timeout, identityGap))
 		case <-over.C:
 			return false, nil
 		}
 	}
 }
 
-// unknown says why the board is not known though the time for it is over.
-func (c *Client) unknown(ctx context.Context) error {
+// identifyError is why the board was not identified before ctx ended.
+func (c *Client) identifyError(ctx context.Context) error {
 	if outer := context.Cause(ctx); !errors.Is(outer, context.DeadlineExceeded) {
 		return outer
 	}
-	if time.Since(c.began) < c.opts.Boot {
+	if time.Since(c.epoch) < c.opts.Boot {
 		return ctx.Err()
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	s := c.stranger
-	s.Within, s.Text = c.opts.Boot, readable(c.said)
+	s := c.unidentified
+	s.Within, s.Text = c.opts.Boot, printableText(c.firstBytes)
 	return &s
 }
 
-// meet accepts the board as what it said it is. From here on silence counts, and what it tells becomes events.
-func (c *Client) meet(id Identity) {
+// setIdentity sets the board's identity. From then on the link timer runs and reports become events.
+func (c *Client) setIdentity(id Identity) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.gone != nil {
@@ -186,44 +186,43 @@ func (c *Client) meet(id Identity) {
 	}
 	c.id, c.known = id, true
 	c.clock = clocksync.New(id.TickHz)
-	c.silence.begin(c.opts, c.heardNothing)
+	c.linkTimer.start(c.opts, c.linkTimedOut)
 }
 
-// heardNothing ends the client when the board has been silent for too long.
-func (c *Client) heardNothing() {
+// linkTimedOut ends the client when the board has been silent for too long.
+func (c *Client) linkTimedOut() {
 	c.mu.Lock()
-	over := c.gone == nil && c.silence.step()
+	over := c.gone == nil && c.linkTimer.expire()
 	c.mu.Unlock()
 	if over {
-		c.end(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, silentAfter))
+		c.shutdown(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, linkTimeout))
 	}
 }
 
-// Identity is what the board said it is.
+// Identity is the board's identity.
 func (c *Client) Identity() Identity { return c.id }
 
-// Events gives what the board tells. Reading slowly does no harm: see Event for what waits and what is merged. The last
-// event is Gone, unless Close came first; then the channel is closed.
+// Events delivers the board's reports. A slow reader loses only what newer events supersede. The last event is Gone,
+// unless Close came first; then the channel is closed.
 func (c *Client) Events() <-chan Event { return c.events }
 
-// Now is the board's time, as well as the answered pings tell it. No shot's accuracy depends on it.
+// Now is the board's time as estimated from pings. No shot's accuracy depends on it.
 func (c *Client) Now() time.Duration {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	count, _ := c.clock.Now(time.Since(c.began))
+	count, _ := c.clock.Now(time.Since(c.epoch))
 	return ticksToTime(count, c.id.TickHz)
 }
 
-// Clock is what the pings have taught of the board's clock against this machine's; false: nothing yet, which takes
-// a few seconds.
+// Clock relates the board's clock to the host's, as estimated from pings; false in the first few seconds.
 func (c *Client) Clock() (clocksync.Estimate, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.clock.Estimate(time.Since(c.began))
+	return c.clock.Estimate(time.Since(c.epoch))
 }
 
-// Close ends the connection and waits until nothing of the client runs any more. The board disarms by itself when it
-// hears nothing; call Disarm first to be sure at once.
+// Close ends the connection and waits for the client's goroutines. The board disarms by itself a second later; call
+// Disarm first to be sure at once.
 func (c *Client) Close() error {
 	c.mu.Lock()
 	select {
@@ -232,19 +231,19 @@ func (c *Client) Close() error {
 		close(c.closed)
 	}
 	c.mu.Unlock()
-	c.end(fmt.Errorf("%w: the connection was closed here", ErrGone))
-	c.all.Wait()
+	c.shutdown(fmt.Errorf("%w: the connection was closed here", ErrGone))
+	c.goroutines.Wait()
 	return nil
 }
 
-// end makes the client useless for the reason given; only the first reason counts.
-func (c *Client) end(why error) {
+// shutdown ends the client with an error; only the first call counts.
+func (c *Client) shutdown(why error) {
 	c.mu.Lock()
 	first := c.gone == nil
 	if first {
 		c.gone = why
-		c.silence.stop()
-		close(c.ended)
+		c.linkTimer.stop()
+		close(c.done)
 	}
 	c.mu.Unlock()
 	if !first {
@@ -255,53 +254,53 @@ func (c *Client) end(why error) {
 	}
 }
 
-func (c *Client) whyGone() error {
+func (c *Client) goneErr() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.gone
 }
 
-// Load gives the board a program. Refused by the board while armed. A program that does not fit the board is an
-// *UnfitError, and nothing is sent.
+// Load loads a program; the board refuses it while armed. A program that this board cannot carry out is a
+// *ProgramError, and nothing is sent.
 func (c *Client) Load(ctx context.Context, p shot.Program) error {
-	w, err := inTicks(p, c.id)
+	w, err := programInTicks(p, c.id)
 	if err != nil {
 		return err
 	}
-	c.loading.Lock()
-	defer c.loading.Unlock()
+	c.loadMu.Lock()
+	defer c.loadMu.Unlock()
 	bytes := wire.AppendProgram(nil, &w)
 	for at := 0; at < len(bytes); at += wire.MaxPart {
 		part := wire.LoadPart{Offset: uint16(at)}
 		part.N = uint8(copy(part.Data[:], bytes[at:]))
-		if err := c.ask(ctx, part.Frame(0), askTries); err != nil {
+		if err := c.request(ctx, part.Frame(0), maxTries); err != nil {
 			return fmt.Errorf("loading the program, byte %d of %d: %w", at, len(bytes), err)
 		}
 	}
 	commit := wire.Commit{Length: uint16(len(bytes)), CRC: wire.CRC(bytes)}
-	if err := c.ask(ctx, commit.Frame(0), askTries); err != nil {
+	if err := c.request(ctx, commit.Frame(0), maxTries); err != nil {
 		return fmt.Errorf("loading the program: %w", err)
 	}
 	return nil
 }
 
-// Arm makes the board accept edges for 1 or more shots of the program it has.
+// Arm arms the board for that many shots of the loaded program.
 func (c *Client) Arm(ctx context.Context, shots int) error {
 	if shots < 1 || shots > math.MaxUint16 {
-		return fmt.Errorf("arming for %d shots: 1 to %d are possible", shots, math.MaxUint16)
+		return fmt.Errorf("arming for %d shots: use 1 to %d", shots, math.MaxUint16)
 	}
-	return c.once(ctx, wire.Arm{Shots: uint16(shots)}.Frame(0))
+	return c.requestOnce(ctx, wire.Arm{Shots: uint16(shots)}.Frame(0))
 }
 
 // Disarm makes the outputs safe at once, in any state, and clears a fault whose cause is gone.
 func (c *Client) Disarm(ctx context.Context) error {
-	return c.ask(ctx, wire.Disarm{}.Frame(0), askTries)
+	return c.request(ctx, wire.Disarm{}.Frame(0), maxTries)
 }
 
-// Go plays the opening cues, and starts the delay when the program has no clock input.
-func (c *Client) Go(ctx context.Context) error { return c.once(ctx, wire.Go{}.Frame(0)) }
+// Go starts the opening cues, and the delay if the program has no clock input.
+func (c *Client) Go(ctx context.Context) error { return c.requestOnce(ctx, wire.Go{}.Frame(0)) }
 
-// Pulse tests one output, only when disarmed.
+// Pulse tests one output; the board must be disarmed.
 func (c *Client) Pulse(ctx context.Context, output uint8, width time.Duration) error {
 	if int(output) >= len(c.id.Outputs) {
 		return fmt.Errorf("testing output %d: the board has %d", output, len(c.id.Outputs))
@@ -309,33 +308,33 @@ func (c *Client) Pulse(ctx context.Context, output uint8, width time.Duration) e
 	out := c.id.Outputs[output]
 	ticks := timeToTicks(width, c.id.TickHz)
 	if ticks < 1 || width > out.MaxOn {
-		return fmt.Errorf("testing output %q for %v: %v to %v is possible", out.Name, width, c.id.Tick, out.MaxOn)
+		return fmt.Errorf("testing output %q for %v: use %v to %v", out.Name, width, c.id.Tick, out.MaxOn)
 	}
-	return c.once(ctx, wire.Pulse{Output: output, Width: uint32(ticks)}.Frame(0))
+	return c.requestOnce(ctx, wire.Pulse{Output: output, Width: uint32(ticks)}.Frame(0))
 }
 
-// once sends a request that must not be repeated. If no answer comes, it leaves the board disarmed.
-func (c *Client) once(ctx context.Context, f wire.Frame) error {
-	err := c.ask(ctx, f, 1)
-	if err == nil || !unanswered(err) {
+// requestOnce sends a request that must not be repeated. If it is not answered, requestOnce disarms the board.
+func (c *Client) requestOnce(ctx context.Context, f wire.Frame) error {
+	err := c.request(ctx, f, 1)
+	if err == nil || !outcomeUnknown(err) {
 		return err
 	}
 	if safe := c.Disarm(context.WithoutCancel(ctx)); safe != nil {
 		return fmt.Errorf("%w; disarming it to be safe failed too: %w", err, safe)
 	}
-	return fmt.Errorf("%w; it is disarmed now, to be safe: try again", err)
+	return fmt.Errorf("%w; it was disarmed, to be safe: try again", err)
 }
 
-// unanswered says whether an error leaves it open what the board did.
-func unanswered(err error) bool {
+// outcomeUnknown reports whether an error leaves open what the board did.
+func outcomeUnknown(err error) bool {
 	return errors.Is(err, ErrNoAnswer) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded)
 }
 
-// ask sends a request, at most tries times, and waits for its answer.
-func (c *Client) ask(ctx context.Context, f wire.Frame, tries int) error {
+// request sends a request, at most tries times, and waits for its answer.
+func (c *Client) request(ctx context.Context, f wire.Frame, tries int) error {
 	var answer chan error
-	f.Seq, answer = c.expect(f.Type)
-	defer c.forget(f.Seq)
+	f.Seq, answer = c.register(f.Type)
+	defer c.unregister(f.Seq)
 	for range tries {
 		if err := c.send(f); err != nil {
 			return err
@@ -344,10 +343,11 @@ func (c *Client) ask(ctx context.Context, f wire.Frame, tries int) error {
 			return err
 		}
 	}
-	return fmt.Errorf("asking the board to %s, %d times %v: %w", requestWords(f.Type), tries, c.opts.Timeout, ErrNoAnswer)
+	return fmt.Errorf("asking the board to %s, %d times %v: %w",
+		describeRequest(f.Type), tries, c.opts.Timeout, ErrNoAnswer)
 }
 
-// await waits for the answer to a request, for the time that one answer may take.
+// await waits for the answer to a request, up to Options.Timeout.
 func (c *Client) await(ctx context.Context, kind wire.Type, answer <-chan error) (answered bool, err error) {
 	steps, each := c.opts.steps(c.opts.Timeout)
 	timeout := time.NewTimer(each)
@@ -357,33 +357,33 @@ func (c *Client) await(ctx context.Context, kind wire.Type, answer <-chan error)
 		select {
 		case err := <-answer:
 			return true, err
-		case <-c.ended:
-			return true, c.whyGone()
+		case <-c.done:
+			return true, c.goneErr()
 		case <-ctx.Done():
-			return true, fmt.Errorf("asking the board to %s: %w", requestWords(kind), ctx.Err())
+			return true, fmt.Errorf("asking the board to %s: %w", describeRequest(kind), ctx.Err())
 		case <-timeout.C:
 		}
 	}
 	return false, nil
 }
 
-// expect books a sequence number that no waiting request uses.
-func (c *Client) expect(kind wire.Type) (uint8, chan error) {
+// register reserves a sequence number that no pending request uses.
+func (c *Client) register(kind wire.Type) (uint8, chan error) {
 	answer := make(chan error, 1)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for c.seq++; ; c.seq++ {
-		if _, taken := c.waiting[c.seq]; !taken {
-			c.waiting[c.seq] = waiting{kind, answer}
+		if _, taken := c.pending[c.seq]; !taken {
+			c.pending[c.seq] = pendingRequest{kind, answer}
 			return c.seq, answer
 		}
 	}
 }
 
-func (c *Client) forget(seq uint8) {
+func (c *Client) unregister(seq uint8) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	delete(c.waiting, seq)
+	delete(c.pending, seq)
 }
 
 func (c *Client) nextSeq() uint8 {
@@ -397,42 +397,42 @@ func (c *Client) send(f wire.Frame) error {
 	return c.write(wire.AppendFrame(nil, f))
 }
 
-// write puts bytes on the link. A failing link ends the client.
+// write writes to the link. A failing link ends the client.
 func (c *Client) write(p []byte) error {
-	c.writing.Lock()
+	c.writeMu.Lock()
 	_, err := c.link.Write(p)
-	c.writing.Unlock()
+	c.writeMu.Unlock()
 	if err != nil {
-		c.end(fmt.Errorf("%w: writing to it: %w", ErrGone, err))
-		return c.whyGone()
+		c.shutdown(fmt.Errorf("%w: writing to it: %w", ErrGone, err))
+		return c.goneErr()
 	}
 	return nil
 }
 
-// deliver hands events to whoever reads, then Gone.
-func (c *Client) deliver() {
+// deliverEvents sends events to the reader, then Gone.
+func (c *Client) deliverEvents() {
 	defer close(c.events)
 	for {
 		e, ok := c.queue.take()
 		if !ok {
 			select {
-			case <-c.queue.more:
+			case <-c.queue.ready:
 				continue
-			case <-c.ended:
+			case <-c.done:
 				if e, ok = c.queue.take(); !ok {
-					c.offer(Event{Gone: c.whyGone()})
+					c.sendEvent(Event{Gone: c.goneErr()})
 					return
 				}
 			}
 		}
-		if !c.offer(e) {
+		if !c.sendEvent(e) {
 			return
 		}
 	}
 }
 
-// offer waits for a reader; false means that Close came first.
-func (c *Client) offer(e Event) bool {
+// sendEvent waits for the reader; it returns false if Close came first.
+func (c *Client) sendEvent(e Event) bool {
 	select {
 	case c.events <- e:
 		return true

@@ -76,7 +76,7 @@ func TestDialGivesUpOnASilentLink(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
 		_, err := Dial(context.Background(), newSilentLink(), Options{Log: quiet(), Boot: 3 * time.Second})
-		assert.ErrorContains(t, err, "nothing at all came from it within 3s")
+		assert.ErrorContains(t, err, "nothing came from it within 3s")
 		assert.Equal(t, 3*time.Second, time.Since(began))
 	})
 }
@@ -223,7 +223,7 @@ func TestUnansweredArmGoAndPulseEndDisarmed(t *testing.T) {
 					wire.TypePulse: func() error { return c.Pulse(context.Background(), 1, time.Millisecond) },
 				}[kind]()
 				assert.ErrorIs(t, err, ErrNoAnswer)
-				assert.ErrorContains(t, err, "it is disarmed now")
+				assert.ErrorContains(t, err, "it was disarmed")
 				assert.Equal(t, 1, s.count(kind), "sent once")
 				assert.Equal(t, 1, s.count(wire.TypeDisarm))
 			})
@@ -345,7 +345,7 @@ func TestARebootWithoutAGreetingIsGone(t *testing.T) {
 		s.ident.BootID, s.began = 79, time.Now()
 		s.mu.Unlock()
 		began := time.Now()
-		assert.ErrorContains(t, until(t, c, isGone).Gone, "started again")
+		assert.ErrorContains(t, until(t, c, isGone).Gone, "restarted")
 		assert.LessOrEqual(t, time.Since(began), pingEvery)
 	})
 }
@@ -501,17 +501,18 @@ func TestGarbageNeverStopsTheClient(t *testing.T) {
 }
 
 // What comes from something that is no board, or another one, decides what there is to do about it.
-func TestStrangersAreToldApart(t *testing.T) {
+func TestNotABoardErrors(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		says string // each time it is asked
 		want []string
 	}{
-		{"silent", "", []string{"nothing at all came from it within 5s", "no firmware"}},
-		{"zeros only", "\x00\x00", []string{"nothing at all came"}},
+		{"silent", "", []string{"nothing came from it within 5s", "no firmware"}},
+		{"zeros only", "\x00\x00", []string{"nothing came"}},
 		{"text", "Sensor ready, 21.5 C\r\n", []string{`it says "Sensor ready, 21.5 C Sensor ready`, "other firmware"}},
-		{"another speed", "\xfe\xfe\x80\x00\xe6\x66\x9e", []string{"it sends what is no frame of a board", "another speed"}},
-		{"half deaf", string(wire.AppendFrame(nil, wire.State{}.Frame(1))), []string{"bytes are lost on the way"}},
+		{"another speed", "\xfe\xfe\x80\x00\xe6\x66\x9e",
+			[]string{"bytes that are not board frames", "another speed"}},
+		{"bytes lost", string(wire.AppendFrame(nil, wire.State{}.Frame(1))), []string{"bytes are being lost"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -519,7 +520,7 @@ func TestStrangersAreToldApart(t *testing.T) {
 				s.react = func(s *script, f wire.Frame) bool { s.sayBytes([]byte(c.says)); return true }
 				go s.serve()
 				_, err := Dial(context.Background(), host, Options{Log: quiet()})
-				stranger := new(StrangerError)
+				stranger := new(NotABoardError)
 				require.ErrorAs(t, err, &stranger)
 				for _, want := range c.want {
 					assert.ErrorContains(t, err, want)
@@ -555,7 +556,7 @@ func TestDialLeavesABootloaderInPeace(t *testing.T) {
 			go s.serve()
 			c, err := Dial(context.Background(), host, Options{Log: quiet(), Boot: 8 * time.Second})
 			require.NoError(t, err, "%v", patience)
-			assert.LessOrEqual(t, time.Since(at), restOfIt, "it is asked as soon as it has begun to speak")
+			assert.LessOrEqual(t, time.Since(at), identityGap, "it is asked as soon as it has begun to speak")
 			c.Close()
 		})
 	}
@@ -585,7 +586,7 @@ func TestTheClientLearnsTheBoardsClock(t *testing.T) {
 		assert.Less(t, e.LowPPM, 2300.)
 		assert.Greater(t, e.HighPPM, 2300.)
 		assert.Equal(t, 4*time.Millisecond, e.ShortestRoundTrip)
-		assert.InDelta(t, fast*float64(time.Since(c.began)), float64(c.Now()), float64(2*time.Millisecond))
+		assert.InDelta(t, fast*float64(time.Since(c.epoch)), float64(c.Now()), float64(2*time.Millisecond))
 		c.Close()
 		time.Sleep(time.Second) // the script may be in the middle of an answer
 	})

@@ -8,13 +8,13 @@ import (
 )
 
 var (
-	// ErrNoAnswer: the board did not answer a request in time, though the link is alive.
+	// ErrNoAnswer means that the board did not answer a request in time, though the link is alive.
 	ErrNoAnswer = errors.New("the board did not answer")
-	// ErrGone: the link to the board is closed, silent, or the board started again. The client is of no more use.
+	// ErrGone means that the link was closed or timed out, or that the board restarted. The client cannot be used again.
 	ErrGone = errors.New("the board is gone")
 )
 
-// RefusedError says that the board did not carry out a request, and why.
+// RefusedError reports that the board refused a request, and why.
 type RefusedError struct {
 	Request wire.Type
 	Reason  wire.Reason
@@ -22,7 +22,7 @@ type RefusedError struct {
 }
 
 func (e *RefusedError) Error() string {
-	return fmt.Sprintf("the board refused to %s: %s", requestWords(e.Request), e.why())
+	return fmt.Sprintf("the board refused to %s: %s", describeRequest(e.Request), e.why())
 }
 
 func (e *RefusedError) why() string {
@@ -40,7 +40,7 @@ func (e *RefusedError) why() string {
 	return words
 }
 
-func requestWords(t wire.Type) string {
+func describeRequest(t wire.Type) string {
 	switch t {
 	case wire.TypeIdentify:
 		return "say what it is"

@@ -9,24 +9,24 @@ import (
 	"stillwater/internal/wire"
 )
 
-// UnfitError says which part of a program this board cannot carry out, and why. Nothing was sent.
-type UnfitError struct {
+// ProgramError reports which part of a program this board cannot carry out, and why. Nothing was sent.
+type ProgramError struct {
 	Part string // "clock", "gate", "table point 3", "flash cue", ...
 	Why  string
 }
 
-func (e *UnfitError) Error() string {
+func (e *ProgramError) Error() string {
 	return "this board cannot carry out the program: " + e.Part + ": " + e.Why
 }
 
-func unfit(part, why string, args ...any) error {
-	return &UnfitError{Part: part, Why: fmt.Sprintf(why, args...)}
+func programError(part, why string, args ...any) error {
+	return &ProgramError{Part: part, Why: fmt.Sprintf(why, args...)}
 }
 
-// inTicks turns a program in time into the board's ticks, to the nearest tick, and holds it against what the board said
-// it can do.
-func inTicks(p shot.Program, id Identity) (wire.Program, error) {
-	t := translator{id: id}
+// programInTicks converts a program to the board's ticks, to the nearest tick, and checks it against the board's
+// limits.
+func programInTicks(p shot.Program, id Identity) (wire.Program, error) {
+	t := converter{id: id}
 	w := wire.Program{
 		Clock:   t.source("clock", p.Clock),
 		Gate:    t.source("gate", p.Gate),
@@ -48,39 +48,39 @@ func inTicks(p shot.Program, id Identity) (wire.Program, error) {
 	return w, t.err
 }
 
-// translator keeps the first thing that does not fit.
-type translator struct {
+// converter keeps the first error.
+type converter struct {
 	id  Identity
 	err error
 }
 
-func (t *translator) fail(part, why string, args ...any) {
+func (t *converter) fail(part, why string, args ...any) {
 	if t.err == nil {
-		t.err = unfit(part, why, args...)
+		t.err = programError(part, why, args...)
 	}
 }
 
-func (t *translator) source(part string, s *shot.Source) wire.Source {
+func (t *converter) source(part string, s *shot.Source) wire.Source {
 	if s == nil {
 		return wire.Source{Input: wire.NoInput}
 	}
 	if int(s.Input) >= len(t.id.Inputs) {
-		t.fail(part, "there is no input %d, the board has %d", s.Input, len(t.id.Inputs))
+		t.fail(part, "there is no input %d: the board has %d", s.Input, len(t.id.Inputs))
 	}
 	return wire.Source{Input: s.Input, Falling: s.Falling}
 }
 
-func (t *translator) nth(p shot.Program) uint8 {
+func (t *converter) nth(p shot.Program) uint8 {
 	if p.Nth < 1 || p.Nth > math.MaxUint8 {
 		t.fail("nth edge", "%d is not within 1 to %d", p.Nth, math.MaxUint8)
 	}
 	if p.Gate != nil && p.Nth != 1 {
-		t.fail("nth edge", "with a gate it must be 1, it is %d", p.Nth)
+		t.fail("nth edge", "with a gate it must be 1, not %d", p.Nth)
 	}
 	return uint8(p.Nth)
 }
 
-func (t *translator) span(part string, d time.Duration, farthest int64) uint32 {
+func (t *converter) span(part string, d time.Duration, farthest int64) uint32 {
 	n := timeToTicks(d, t.id.TickHz)
 	switch {
 	case d < 0:
@@ -93,17 +93,17 @@ func (t *translator) span(part string, d time.Duration, farthest int64) uint32 {
 	return 0
 }
 
-func (t *translator) table(p shot.Program, w *wire.Program) {
+func (t *converter) table(p shot.Program, w *wire.Program) {
 	room := min(t.id.TableLen, wire.MaxTable)
 	switch {
 	case len(p.Table) > room:
-		t.fail("table", "%d points, the board takes %d", len(p.Table), room)
+		t.fail("table", "%d points: the board takes %d", len(p.Table), room)
 		return
 	case p.Gate == nil && len(p.Table) != 1:
-		t.fail("table", "without a gate it holds one delay, not %d", len(p.Table))
+		t.fail("table", "without a gate it must have one delay, not %d", len(p.Table))
 		return
 	case p.Gate != nil && len(p.Table) < 2:
-		t.fail("table", "with a gate it needs two points or more, it has %d", len(p.Table))
+		t.fail("table", "with a gate it needs two points or more, not %d", len(p.Table))
 		return
 	}
 	w.TableLen = uint8(len(p.Table))
@@ -119,8 +119,8 @@ func (t *translator) table(p shot.Program, w *wire.Program) {
 	}
 }
 
-// gateRange checks the accepted intervals against each other and against the table, which knows no delay outside it.
-func (t *translator) gateRange(p shot.Program, w wire.Program) {
+// gateRange checks the accepted intervals against each other and against the table, which has no delay outside it.
+func (t *converter) gateRange(p shot.Program, w wire.Program) {
 	if p.Gate == nil || t.err != nil {
 		return
 	}
@@ -134,15 +134,15 @@ func (t *translator) gateRange(p shot.Program, w wire.Program) {
 	}
 }
 
-func (t *translator) cues(kind string, cues []shot.Cue, to *[wire.MaxCues]wire.CueSpec) uint8 {
+func (t *converter) cues(kind string, cues []shot.Cue, to *[wire.MaxCues]wire.CueSpec) uint8 {
 	if room := min(t.id.CueLen, wire.MaxCues); len(cues) > room {
-		t.fail(kind+"s", "%d of them, the board takes %d", len(cues), room)
+		t.fail(kind+"s", "%d of them: the board takes %d", len(cues), room)
 		return 0
 	}
 	for i, c := range cues {
 		part := cueName(kind, i, c)
 		if int(c.Output) >= len(t.id.Outputs) {
-			t.fail(part, "there is no output %d, the board has %d", c.Output, len(t.id.Outputs))
+			t.fail(part, "there is no output %d: the board has %d", c.Output, len(t.id.Outputs))
 			continue
 		}
 		if kind == "opening cue" && c.Offset < 0 {
@@ -158,18 +158,18 @@ func (t *translator) cues(kind string, cues []shot.Cue, to *[wire.MaxCues]wire.C
 	return uint8(len(cues))
 }
 
-func (t *translator) width(part string, c shot.Cue, ticks uint32) {
+func (t *converter) width(part string, c shot.Cue, ticks uint32) {
 	limit := t.id.Outputs[c.Output].MaxOn
 	switch {
 	case t.err != nil:
 	case ticks == 0:
-		t.fail(part, "a width of %v is no tick of %v", c.Width, t.id.Tick)
+		t.fail(part, "a width of %v is less than a tick of %v", c.Width, t.id.Tick)
 	case int64(ticks) > timeToTicks(limit, t.id.TickHz):
 		t.fail(part, "%v is longer than output %q may be on: %v", c.Width, t.id.Outputs[c.Output].Name, limit)
 	}
 }
 
-func (t *translator) offset(part string, d time.Duration) int32 {
+func (t *converter) offset(part string, d time.Duration) int32 {
 	n := timeToTicks(d, t.id.TickHz)
 	if n > wire.MaxDelay || n < -wire.MaxDelay {
 		t.fail(part, "an offset of %v is further than the %v this board can time", d,
@@ -179,8 +179,8 @@ func (t *translator) offset(part string, d time.Duration) int32 {
 	return int32(n)
 }
 
-// lead checks that the board hears of each cue early enough.
-func (t *translator) lead(p shot.Program, w wire.Program) {
+// lead checks that the board knows each cue's time early enough.
+func (t *converter) lead(p shot.Program, w wire.Program) {
 	if t.err != nil {
 		return
 	}
@@ -197,13 +197,13 @@ func (t *translator) lead(p shot.Program, w wire.Program) {
 	}
 }
 
-// rest asks the protocol's own check, which the board makes too, about all that has no words here.
-func (t *translator) rest(w wire.Program) {
+// rest runs the protocol's own check, which the board runs too, for all that has no better message here.
+func (t *converter) rest(w wire.Program) {
 	if t.err != nil {
 		return
 	}
 	if problem := w.Check(t.id.limits()); !problem.OK() {
-		t.err = &UnfitError{Part: "the whole", Why: problem.Err().Error()}
+		t.err = &ProgramError{Part: "the program as a whole", Why: problem.Err().Error()}
 	}
 }
 

@@ -27,7 +27,7 @@ func anIdentity(hz uint32) Identity {
 
 func TestProgramsBecomeTicks(t *testing.T) {
 	for _, hz := range []uint32{10_000_000, 2_000_000, 16_000_000} {
-		w, err := inTicks(gatedProgram(), anIdentity(hz))
+		w, err := programInTicks(gatedProgram(), anIdentity(hz))
 		require.NoError(t, err)
 		ms := hz / 1000
 		assert.Equal(t, wire.Source{Input: 1, Falling: true}, w.Clock)
@@ -44,7 +44,7 @@ func TestProgramsBecomeTicks(t *testing.T) {
 func TestProgramsWithoutAClockInputStartAtGo(t *testing.T) {
 	p := aProgram()
 	p.Clock = nil
-	w, err := inTicks(p, anIdentity(1_000_000))
+	w, err := programInTicks(p, anIdentity(1_000_000))
 	require.NoError(t, err)
 	assert.Equal(t, uint8(wire.NoInput), w.Clock.Input)
 }
@@ -57,7 +57,7 @@ func TestTicksAreTheNearest(t *testing.T) {
 		p := aProgram()
 		p.Table[0].Delay = 70*time.Millisecond + time.Duration(rng.Int64N(int64(20*time.Second)))
 		p.Cues[0].Offset = -time.Duration(rng.Int64N(int64(60 * time.Millisecond)))
-		w, err := inTicks(p, id)
+		w, err := programInTicks(p, id)
 		require.NoError(t, err)
 		half := 0.5e9/float64(id.TickHz) + 1
 		require.InDelta(t, float64(p.Table[0].Delay), float64(w.Table[0].Delay)*1e9/float64(id.TickHz), half)
@@ -77,7 +77,7 @@ func TestProgramsThatDoNotFit(t *testing.T) {
 	}{
 		{"clock input", func(p *shot.Program, _ *Identity) { p.Clock.Input = 3 }, []string{"clock", "no input 3"}},
 		{"gate input", func(p *shot.Program, _ *Identity) { p.Gate.Input = 9 }, []string{"gate", "no input 9"}},
-		{"kill as clock", func(p *shot.Program, _ *Identity) { p.Clock.Input = 2 }, []string{"the whole"}},
+		{"kill as clock", func(p *shot.Program, _ *Identity) { p.Clock.Input = 2 }, []string{"as a whole"}},
 		{"nth", func(p *shot.Program, _ *Identity) { p.Nth = 0 }, []string{"nth edge", "0"}},
 		{"nth with gate", func(p *shot.Program, _ *Identity) { p.Nth = 2 }, []string{"nth edge", "gate"}},
 		{"table length", func(_ *shot.Program, id *Identity) { id.TableLen = 2 }, []string{"table", "3 points", "takes 2"}},
@@ -101,7 +101,7 @@ func TestProgramsThatDoNotFit(t *testing.T) {
 		{"max on", func(p *shot.Program, _ *Identity) { p.Cues[1].Width = 11 * time.Millisecond },
 			[]string{"flash cue", "11ms", `output "flash"`, "10ms"}},
 		{"no width", func(p *shot.Program, _ *Identity) { p.Cues[1].Width = 10 * time.Nanosecond },
-			[]string{"flash cue", "no tick"}},
+			[]string{"flash cue", "less than a tick"}},
 		{"lead", func(p *shot.Program, _ *Identity) { p.Cues[0].Offset = -150 * time.Millisecond },
 			[]string{"shutter cue", "0s after the clock edge", "200µs"}},
 		{"before the edge", func(p *shot.Program, _ *Identity) { p.Cues[0].Offset = -151 * time.Millisecond },
@@ -112,14 +112,14 @@ func TestProgramsThatDoNotFit(t *testing.T) {
 		}, []string{"opening cue 1", "before Go"}},
 		{"opening and cue on one output", func(p *shot.Program, _ *Identity) {
 			p.Opening = []shot.Cue{{Output: 0, Width: time.Second}}
-		}, []string{"the whole"}},
+		}, []string{"as a whole"}},
 		{"rest", func(p *shot.Program, _ *Identity) { p.Rest = -1 }, []string{"rest", "negative"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			p, id := gatedProgram(), anIdentity(1_000_000)
 			c.change(&p, &id)
-			_, err := inTicks(p, id)
-			var unfit *UnfitError
+			_, err := programInTicks(p, id)
+			var unfit *ProgramError
 			require.True(t, errors.As(err, &unfit), "%v", err)
 			for _, want := range c.want {
 				assert.ErrorContains(t, err, want)

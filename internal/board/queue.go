@@ -8,53 +8,53 @@ import (
 )
 
 const (
-	// mostRejected is how many rejected edges wait to be read; older ones give way.
-	mostRejected = 64
-	// mostWaiting is how many shots, faults and changes of state may wait. A board makes a few a second at most, so
-	// reaching it means that nobody has read for many minutes: the client then gives up rather than grow without end.
-	mostWaiting = 4096
+	// maxRejected is how many rejected edges are queued; the oldest is dropped for a new one.
+	maxRejected = 64
+	// maxKept is how many shots, faults and changes of state are queued. A board makes a few a second at most, so
+	// reaching it means that nobody has read for many minutes: the client then ends rather than grow without bound.
+	maxKept = 4096
 )
 
-// queue holds events between the link's reader, which must never wait, and whoever reads Events, which may.
+// queue holds events between the goroutine that reads the link, which must never block, and the reader of Events.
 //
-// What only the newest matters of (Edge and Lost of an input, Level of an input, State as long as it does not change)
-// waits once, at its newest place, with counts added up. Shots, test pulses, faults and changes of state are never
-// dropped and keep their order.
+// Where only the newest matters (an input's Edge, Lost and Level, and State while it does not change) a new event
+// replaces the queued one and adds its counts. Shots, test pulses, faults and changes of state are never dropped and
+// keep their order.
 type queue struct {
-	mu     sync.Mutex
-	events []Event
-	keep   int // shots, test pulses, faults and states among them
-	more   chan struct{}
+	mu      sync.Mutex
+	events  []Event
+	keptLen int // shots, test pulses, faults and states among them
+	ready   chan struct{}
 }
 
-func newQueue() *queue { return &queue{more: make(chan struct{}, 1)} }
+func newQueue() *queue { return &queue{ready: make(chan struct{}, 1)} }
 
-// put adds an event; false means that too many wait that may not be dropped.
+// put adds an event; it returns false if too many are queued that must not be dropped.
 func (q *queue) put(e Event) bool {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if e.Rejected != nil {
-		q.thinRejected()
+		q.dropOldestRejected()
 	} else {
 		e = q.merge(e)
 	}
-	if kept(e) {
-		if q.keep == mostWaiting {
+	if mustKeep(e) {
+		if q.keptLen == maxKept {
 			return false
 		}
-		q.keep++
+		q.keptLen++
 	}
 	q.events = append(q.events, e)
 	select {
-	case q.more <- struct{}{}:
+	case q.ready <- struct{}{}:
 	default:
 	}
 	return true
 }
 
-// merge takes the waiting event that e makes out of date from the queue and adds its counts to e.
+// merge removes the queued event that e supersedes and adds its counts to e.
 func (q *queue) merge(e Event) Event {
-	i := q.outdated(e)
+	i := q.superseded(e)
 	if i < 0 {
 		return e
 	}
@@ -72,9 +72,8 @@ func (q *queue) merge(e Event) Event {
 	return e
 }
 
-// outdated is the place of the waiting event that e makes out of date, or -1. Of states only the last one waiting can
-// be.
-func (q *queue) outdated(e Event) int {
+// superseded is the index of the queued event that e supersedes, or -1. Of states only the last one queued can be.
+func (q *queue) superseded(e Event) int {
 	for i := len(q.events) - 1; i >= 0; i-- {
 		old := q.events[i]
 		if e.State != nil && old.State != nil {
@@ -90,7 +89,9 @@ func (q *queue) outdated(e Event) int {
 	return -1
 }
 
-func kept(e Event) bool { return e.Shot != nil || e.Fault != nil || e.State != nil || e.Pulse != nil }
+func mustKeep(e Event) bool {
+	return e.Shot != nil || e.Fault != nil || e.State != nil || e.Pulse != nil
+}
 
 func sameInput(a, b Event) bool {
 	switch {
@@ -104,7 +105,7 @@ func sameInput(a, b Event) bool {
 	return false
 }
 
-func (q *queue) thinRejected() {
+func (q *queue) dropOldestRejected() {
 	waiting, oldest := 0, -1
 	for i, e := range q.events {
 		if e.Rejected != nil {
@@ -114,7 +115,7 @@ func (q *queue) thinRejected() {
 			}
 		}
 	}
-	if waiting == mostRejected {
+	if waiting == maxRejected {
 		q.remove(oldest)
 	}
 }
@@ -132,8 +133,8 @@ func (q *queue) take() (Event, bool) {
 func (q *queue) remove(i int) Event {
 	e := q.events[i]
 	q.events = slices.Delete(q.events, i, i+1)
-	if kept(e) {
-		q.keep--
+	if mustKeep(e) {
+		q.keptLen--
 	}
 	return e
 }
@@ -145,14 +146,15 @@ func addCapped[T uint16 | uint32](a, b T) T {
 	return a + b
 }
 
-// gatherer puts a shot's cue reports, which come one by one as pulses end, into the shot's report, which comes last.
-type gatherer struct {
+// cueCollector collects a shot's cue reports, which arrive as pulses end, until the shot's own report, which comes
+// last.
+type cueCollector struct {
 	shot uint16
 	cues []wire.Cue
 }
 
-// cue keeps one report. It returns how many kept ones belonged to another shot, whose own report never came.
-func (g *gatherer) cue(c wire.Cue) (stray int) {
+// add keeps one report. It returns how many kept ones belonged to another shot, whose own report never came.
+func (g *cueCollector) add(c wire.Cue) (stray int) {
 	if c.Shot != g.shot {
 		stray = len(g.cues)
 		g.cues = nil
@@ -164,8 +166,8 @@ func (g *gatherer) cue(c wire.Cue) (stray int) {
 	return stray
 }
 
-// end takes the cues kept for a shot.
-func (g *gatherer) end(shot uint16) (cues []wire.Cue, stray int) {
+// take takes the cues kept for a shot.
+func (g *cueCollector) take(shot uint16) (cues []wire.Cue, stray int) {
 	cues = g.cues
 	g.cues = nil
 	if shot != g.shot {

@@ -86,7 +86,7 @@ func TestQueueLosesNothingThatMatters(t *testing.T) {
 					receive(e)
 				}
 			}
-			require.LessOrEqual(t, len(q.events)-q.keep, mostRejected+1+8+8, "seed %d", seed)
+			require.LessOrEqual(t, len(q.events)-q.keptLen, maxRejected+1+8+8, "seed %d", seed)
 		}
 		for e, ok := q.take(); ok; e, ok = q.take() {
 			receive(e)
@@ -98,7 +98,7 @@ func TestQueueLosesNothingThatMatters(t *testing.T) {
 
 func TestQueueGivesUpWhenNobodyReads(t *testing.T) {
 	q := newQueue()
-	for range mostWaiting {
+	for range maxKept {
 		require.True(t, q.put(Event{Shot: &Shot{}}))
 	}
 	assert.False(t, q.put(Event{Fault: &wire.Fault{}}))
@@ -111,16 +111,16 @@ func TestCountsStopAtTheirLimit(t *testing.T) {
 }
 
 func TestGathererKeepsShotsApart(t *testing.T) {
-	var g gatherer
-	g.cue(wire.Cue{Shot: 4, Index: 0})
-	g.cue(wire.Cue{Shot: 4, Index: 1})
-	cues, stray := g.end(4)
+	var g cueCollector
+	g.add(wire.Cue{Shot: 4, Index: 0})
+	g.add(wire.Cue{Shot: 4, Index: 1})
+	cues, stray := g.take(4)
 	assert.Len(t, cues, 2)
 	assert.Zero(t, stray)
 
-	g.cue(wire.Cue{Shot: 5})
-	assert.Equal(t, 1, g.cue(wire.Cue{Shot: 6}), "shot 5's own report never came")
-	cues, stray = g.end(7)
+	g.add(wire.Cue{Shot: 5})
+	assert.Equal(t, 1, g.add(wire.Cue{Shot: 6}), "shot 5's own report never came")
+	cues, stray = g.take(7)
 	assert.Empty(t, cues)
 	assert.Equal(t, 1, stray, "nor did shot 6's")
 }
@@ -132,7 +132,7 @@ func TestRefusalsInWords(t *testing.T) {
 	assert.ErrorContains(t, err, "test an output")
 	assert.ErrorContains(t, err, "number 7")
 	for kind := wire.TypeIdentify; kind <= wire.TypeSetLevel; kind++ {
-		assert.NotContains(t, requestWords(kind), "0x", "request %v has no words", kind)
+		assert.NotContains(t, describeRequest(kind), "0x", "request %v has no words", kind)
 	}
-	assert.Contains(t, requestWords(0x44), "0x44")
+	assert.Contains(t, describeRequest(0x44), "0x44")
 }

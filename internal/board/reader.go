@@ -7,7 +7,7 @@ import (
 	"stillwater/internal/wire"
 )
 
-// ping is one that was sent; answered ones are judged by when they were sent and when the answer came.
+// ping is a ping that was sent, and its answer.
 type ping struct {
 	token    uint32
 	sent     time.Time
@@ -15,39 +15,39 @@ type ping struct {
 	board    wire.Tick
 }
 
-// read takes frames off the link until it ends. It never waits for anything else.
+// read handles frames from the link until it ends. It never blocks on anything else.
 func (c *Client) read() {
 	var scanner wire.Decoder
 	buf := make([]byte, 512)
 	for {
 		n, err := c.link.Read(buf)
-		c.hearStranger(buf[:n])
+		c.recordUnidentified(buf[:n])
 		for _, b := range buf[:n] {
 			if f, ok := scanner.Push(b); ok {
-				c.receive(f)
+				c.handleFrame(f)
 			}
 		}
 		if err != nil {
-			c.end(fmt.Errorf("%w: its link ended: %w", ErrGone, err))
+			c.shutdown(fmt.Errorf("%w: its link ended: %w", ErrGone, err))
 			return
 		}
 	}
 }
 
-// keepAlive pings the board until the client ends, and asks it how it is when the reader wants to know.
+// keepAlive pings the board until the client ends, and requests its state when the reader asks for it.
 func (c *Client) keepAlive() {
 	tick := time.NewTicker(pingEvery)
 	defer tick.Stop()
 	c.sendPing()
 	for {
 		select {
-		case <-c.ended:
+		case <-c.done:
 			return
 		case <-tick.C:
 			c.sendPing()
-		case <-c.doubt:
+		case <-c.resync:
 			if err := c.send(wire.Identify{}.Frame(c.nextSeq())); err != nil {
-				c.opts.Log.Debug("asking the board how it is", "error", err)
+				c.opts.Log.Debug("requesting the board's state", "error", err)
 			}
 		}
 	}
@@ -65,48 +65,48 @@ func (c *Client) sendPing() {
 	}
 }
 
-// receive acts on one sound frame. Before the board is known only what it says it is matters.
-func (c *Client) receive(f wire.Frame) {
-	known, lost := c.arrived(f.Seq)
+// handleFrame handles one valid frame. Until the board is identified, reports are ignored.
+func (c *Client) handleFrame(f wire.Frame) {
+	known, lost := c.noteSequence(f.Seq)
 	if lost > 0 {
-		c.opts.Log.Warn("frames from the board were lost; asking it how things stand", "frames", lost)
-		c.askState()
+		c.opts.Log.Warn("frames from the board were lost; requesting its state", "frames", lost)
+		c.requestState()
 	}
 	switch f.Type {
 	case wire.TypeIdentity, wire.TypeInput, wire.TypeOutput:
-		c.introduced(known, f)
+		c.handleIdentity(known, f)
 	case wire.TypePong:
-		c.pong(f)
+		c.handlePong(f)
 	case wire.TypeAck, wire.TypeRefused:
-		c.answered(f)
+		c.handleAnswer(f)
 	default:
 		if known {
-			c.told(f)
+			c.handleReport(f)
 		}
 	}
 }
 
-// arrived notes that something was heard. A board numbers all it sends, so a jump is what was lost on the way.
-func (c *Client) arrived(seq uint8) (known bool, lost int) {
+// noteSequence records that a frame arrived. A board numbers all it sends, so a gap counts the frames lost.
+func (c *Client) noteSequence(seq uint8) (known bool, lost int) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if !c.known {
-		c.stranger.Frames++
+		c.unidentified.Frames++
 	} else {
 		lost = int(seq - c.boardSeq - 1)
 		if c.gone == nil {
-			c.silence.heard()
+			c.linkTimer.reset()
 		}
 	}
 	c.boardSeq = seq
 	return c.known, lost
 }
 
-// askState makes the board say what it is and what state it is in. It does not wait: the reader never writes.
-func (c *Client) askState() { offer(c.doubt, struct{}{}) }
+// requestState has keepAlive ask for the board's identity and state. It does not block: the reader never writes.
+func (c *Client) requestState() { trySend(c.resync, struct{}{}) }
 
-// answered hands an answer to the request that waits for it; answers nobody waits for any more are of no use.
-func (c *Client) answered(f wire.Frame) {
+// handleAnswer passes an answer to its pending request; an answer without one came too late and is dropped.
+func (c *Client) handleAnswer(f wire.Frame) {
 	var seq uint8
 	var kind wire.Type
 	var result error
@@ -117,36 +117,36 @@ func (c *Client) answered(f wire.Frame) {
 		seq, kind = m.Seq, m.Type
 		result = &RefusedError{Request: m.Type, Reason: m.Reason, Detail: m.Detail}
 	default:
-		c.opts.Log.Warn("the board sent an answer that makes no sense", "type", f.Type, "error", err)
+		c.opts.Log.Warn("the board sent an invalid answer", "type", f.Type, "error", err)
 		return
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	w, ok := c.waiting[seq]
+	w, ok := c.pending[seq]
 	if !ok || w.kind != kind {
 		return
 	}
-	delete(c.waiting, seq)
+	delete(c.pending, seq)
 	w.answer <- result
 }
 
-// told turns what the board tells into an event.
-func (c *Client) told(f wire.Frame) {
+// handleReport turns a report into an event.
+func (c *Client) handleReport(f wire.Frame) {
 	m, err := wire.Parse(f)
 	if err != nil {
-		c.opts.Log.Warn("the board sent something that makes no sense", "type", f.Type, "error", err)
+		c.opts.Log.Warn("the board sent an invalid report", "type", f.Type, "error", err)
 		return
 	}
 	switch m := m.(type) {
 	case wire.State:
-		c.hear(m.Now)
+		c.observeTick(m.Now)
 		c.emit(Event{State: &m})
 	case wire.Edge:
 		c.emit(Event{Edge: &m})
 	case wire.Cue:
-		c.keepCue(m)
+		c.handleCue(m)
 	case wire.Shot:
-		c.emit(Event{Shot: c.wholeShot(m)})
+		c.emit(Event{Shot: c.assembleShot(m)})
 	case wire.Rejected:
 		c.emit(Event{Rejected: &m})
 	case wire.Fault:
@@ -160,22 +160,23 @@ func (c *Client) told(f wire.Frame) {
 
 func (c *Client) emit(e Event) {
 	if !c.queue.put(e) {
-		c.end(fmt.Errorf("%w: nobody reads what it tells; %d shots, faults and changes of state wait", ErrGone, mostWaiting))
+		c.shutdown(fmt.Errorf("%w: nobody reads its events; %d shots, faults and changes of state are queued",
+			ErrGone, maxKept))
 	}
 }
 
-func (c *Client) hear(t wire.Tick) {
+func (c *Client) observeTick(t wire.Tick) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.clock.AddTick(uint32(t), time.Since(c.began))
+	c.clock.AddTick(uint32(t), time.Since(c.epoch))
 }
 
-// time is a tick of the board's, widened, as time.
+// time widens a tick and converts it to time.
 func (c *Client) time(t wire.Tick) time.Duration {
 	return ticksToTime(c.clock.Widen(uint32(t)), c.id.TickHz)
 }
 
-func (c *Client) keepCue(m wire.Cue) {
+func (c *Client) handleCue(m wire.Cue) {
 	if m.Shot == 0 { // a test pulse belongs to no shot
 		c.mu.Lock()
 		report := c.report(m)
@@ -183,16 +184,16 @@ func (c *Client) keepCue(m wire.Cue) {
 		c.emit(Event{Pulse: &report})
 		return
 	}
-	if stray := c.gather.cue(m); stray > 0 {
-		c.opts.Log.Debug("pulses without a shot: an opening ran out, or a shot's report was lost", "cues", stray)
+	if stray := c.cues.add(m); stray > 0 {
+		c.opts.Log.Debug("cues without a shot: an opening ended without one, or its report was lost", "cues", stray)
 	}
 }
 
-// wholeShot is a shot's report with the cues that came before it, in time instead of ticks.
-func (c *Client) wholeShot(m wire.Shot) *Shot {
-	cues, stray := c.gather.end(m.Number)
+// assembleShot joins a shot's report with the cues that came before it, converted from ticks to time.
+func (c *Client) assembleShot(m wire.Shot) *Shot {
+	cues, stray := c.cues.take(m.Number)
 	if stray > 0 {
-		c.opts.Log.Debug("pulses without a shot: an opening ran out, or a shot's report was lost", "cues", stray)
+		c.opts.Log.Debug("cues without a shot: an opening ended without one, or its report was lost", "cues", stray)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -212,15 +213,15 @@ func (c *Client) wholeShot(m wire.Shot) *Shot {
 	return s
 }
 
-// report is a pulse in time instead of ticks. The mutex is held.
+// report converts a cue from ticks to time. The caller holds the mutex.
 func (c *Client) report(m wire.Cue) CueReport {
 	return CueReport{
 		Output: m.Output, Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off),
 	}
 }
 
-// pong takes the board's time from an answered ping.
-func (c *Client) pong(f wire.Frame) {
+// handlePong takes the board's time from the answer to a ping.
+func (c *Client) handlePong(f wire.Frame) {
 	m, err := wire.ParsePong(f)
 	if err != nil {
 		return
@@ -234,19 +235,19 @@ func (c *Client) pong(f wire.Frame) {
 	now := time.Now()
 	jumped := !c.lastPing.answered.IsZero() && !plausible(c.lastPing, m.Now, p.sent, now, c.id.TickHz)
 	c.lastPing = ping{token: p.token, sent: p.sent, answered: now, board: m.Now}
-	c.clock.AddRoundTrip(uint32(m.Now), p.sent.Sub(c.began), now.Sub(c.began))
+	c.clock.AddRoundTrip(uint32(m.Now), p.sent.Sub(c.epoch), now.Sub(c.epoch))
 	c.mu.Unlock()
 	if jumped {
-		c.opts.Log.Warn("the board's clock jumped; asking whether it started again", "tick", m.Now)
-		c.askState()
+		c.opts.Log.Warn("the board's clock jumped; checking whether it restarted", "tick", m.Now)
+		c.requestState()
 	}
 }
 
 // clockSlack is how far two clocks may run apart: crystals keep to 0.01 percent, ceramic resonators to 0.5.
 const clockSlack = 0.01
 
-// plausible says whether a board that read before.board at the ping before can read tick now without having started
-// again. Each reading was taken between the ping's leaving and its answer's coming.
+// plausible reports whether a board whose clock was before.board at the previous ping can be at tick now without a
+// restart. Each reading was taken between the sending of the ping and the arrival of its answer.
 func plausible(before ping, tick wire.Tick, sent, answered time.Time, hz uint32) bool {
 	least := max(sent.Sub(before.answered), 0)
 	most := answered.Sub(before.sent)

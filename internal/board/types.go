@@ -1,5 +1,5 @@
-// Package board is the host's client of a board: whatever has the pins, at the other end of a byte stream. It speaks
-// the protocol of package wire, turns programs in time into programs in the board's ticks and ticks back into time.
+// Package board is the host's client of a board, which has the pins and is at the other end of a byte stream. It speaks
+// the protocol of package wire and converts times to the board's ticks and back.
 package board
 
 import (
@@ -8,7 +8,7 @@ import (
 	"stillwater/internal/wire"
 )
 
-// Identity is what a board said it is, in time instead of ticks.
+// Identity is what a board announces about itself, in time instead of ticks.
 type Identity struct {
 	Version    int             `json:"version"`
 	BootID     uint32          `json:"boot_id"`
@@ -37,21 +37,20 @@ type Output struct {
 	MaxOn time.Duration   `json:"max_on_ns"`
 }
 
-// Event is one thing a board told us: exactly one field is set.
+// Event is one report of a board. Exactly one field is set.
 type Event struct {
 	State    *wire.State
 	Edge     *wire.Edge
-	Shot     *Shot // with its cues gathered
+	Shot     *Shot // with its cues
 	Rejected *wire.Rejected
 	Fault    *wire.Fault
 	Level    *wire.Level
 	Lost     *wire.Lost
-	Pulse    *CueReport // a test pulse is over
-	Gone     error      // the link is closed or silent; the last event
+	Pulse    *CueReport // a test pulse ended
+	Gone     error      // why the client ended; the last event
 }
 
-// Shot is a shot's report: everything in the board's widened time, which counts nanoseconds from the board's start of
-// counting and does not wrap.
+// Shot is a shot's report. Times are the board's tick count, widened so that it does not wrap, in nanoseconds.
 type Shot struct {
 	Number   int
 	Status   wire.Status
@@ -61,7 +60,7 @@ type Shot struct {
 	Bounced  int
 	Cues     []CueReport
 	Missing  int       // cue reports announced and not received
-	Received time.Time // host wall clock when the report came
+	Received time.Time // by the host's clock
 }
 
 // Interval is the gate interval.
@@ -76,5 +75,5 @@ type CueReport struct {
 	Off     time.Duration
 }
 
-// Late is how far behind its plan the pulse began.
+// Late is how far behind its planned time the pulse began.
 func (c CueReport) Late() time.Duration { return c.On - c.Planned }

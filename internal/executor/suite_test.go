@@ -95,7 +95,7 @@ func (v *virtual) Exact() bool { return true }
 
 func (v *virtual) Wiring() boardtest.Wiring {
 	return boardtest.Wiring{
-		Gate: gateIn, Clock: clockIn, Broken: v.manner.broken, Kill: killIn, Stop: true,
+		Gate: gateIn, Clock: clockIn, BrokenHigh: v.manner.broken, Kill: killIn, KillHigh: true,
 		Flash: flash, Shutter: shutter, Valve: valve,
 	}
 }

@@ -33,7 +33,7 @@ func newSuiteBed(t *testing.T, opts Options) *suiteBed {
 
 func (b *suiteBed) Wiring() boardtest.Wiring {
 	return boardtest.Wiring{
-		Gate: InGate, Clock: InBeam, Broken: !inputSpecs[InBeam].restHigh, Kill: InKill, Stop: true,
+		Gate: InGate, Clock: InBeam, BrokenHigh: !inputSpecs[InBeam].restHigh, Kill: InKill, KillHigh: true,
 		Flash: OutFlash, Shutter: OutShutter, Valve: OutValve,
 	}
 }

@@ -5,13 +5,13 @@ import (
 	"fmt"
 )
 
-// PayloadError says what is wrong with a payload: the offset of the first byte with a value that is not allowed, or one
-// of the constants below. It is one byte so that making it an error allocates nothing.
+// PayloadError is the offset of the first byte of a payload with an invalid value, or one of the constants below. It is
+// one byte so that converting it to an error does not allocate.
 type PayloadError uint8
 
 const (
-	WrongLength PayloadError = 0xFF // the payload is not as long as this message's
-	WrongType   PayloadError = 0xFE // the frame is another message
+	WrongLength PayloadError = 0xFF // not the length of this message
+	WrongType   PayloadError = 0xFE // another message, or an unknown type
 )
 
 func (e PayloadError) Error() string {
@@ -19,12 +19,12 @@ func (e PayloadError) Error() string {
 	case WrongLength:
 		return "wire: payload has the wrong length for its type"
 	case WrongType:
-		return "wire: frame holds another type of message"
+		return "wire: frame has another type, or an unknown one"
 	}
-	return fmt.Sprintf("wire: payload byte %d has a value that is not allowed", uint8(e))
+	return fmt.Sprintf("wire: payload byte %d has an invalid value", uint8(e))
 }
 
-// reader takes fields off a payload in order and remembers the first that is not allowed.
+// reader reads a payload's fields in order and keeps the first error.
 type reader struct {
 	p      [MaxPayload]byte
 	pos    uint8
@@ -32,7 +32,7 @@ type reader struct {
 	failed bool
 }
 
-// read begins taking f apart as a message of type t and size bytes.
+// read starts reading f as a message of type t with a payload of size bytes.
 func read(f *Frame, t Type, size uint8) reader {
 	r := reader{p: f.Payload}
 	switch {
@@ -63,7 +63,7 @@ func (r *reader) u8() uint8 {
 	return v
 }
 
-// u8Below is a byte that must be less than n.
+// u8Below reads a byte that must be less than n.
 func (r *reader) u8Below(n uint8) uint8 {
 	at := r.pos
 	v := r.u8()
@@ -73,7 +73,7 @@ func (r *reader) u8Below(n uint8) uint8 {
 	return v
 }
 
-// u16AtLeast is a 16-bit number that must be low or more.
+// u16AtLeast reads a 16-bit number that must be at least low.
 func (r *reader) u16AtLeast(low uint16) uint16 {
 	at := r.pos
 	v := r.u16()
@@ -109,20 +109,20 @@ func (r *reader) name() Name {
 	return n
 }
 
-// ParseIdentify takes f apart.
+// ParseIdentify decodes f.
 func ParseIdentify(f Frame) (Identify, error) {
 	r := read(&f, TypeIdentify, 0)
 	return Identify{}, r.result()
 }
 
-// ParsePing takes f apart.
+// ParsePing decodes f.
 func ParsePing(f Frame) (Ping, error) {
 	r := read(&f, TypePing, 4)
 	m := Ping{Token: r.u32()}
 	return m, r.result()
 }
 
-// ParseLoadPart takes f apart; a part holds 1 to MaxPart bytes.
+// ParseLoadPart decodes f; a part has 1 to MaxPart bytes.
 func ParseLoadPart(f Frame) (LoadPart, error) {
 	if f.Type != TypeLoad {
 		return LoadPart{}, WrongType
@@ -135,33 +135,33 @@ func ParseLoadPart(f Frame) (LoadPart, error) {
 	return m, nil
 }
 
-// ParseCommit takes f apart.
+// ParseCommit decodes f.
 func ParseCommit(f Frame) (Commit, error) {
 	r := read(&f, TypeCommit, 4)
 	m := Commit{Length: r.u16(), CRC: r.u16()}
 	return m, r.result()
 }
 
-// ParseArm takes f apart; arming for no shots is not allowed.
+// ParseArm decodes f; zero shots are invalid.
 func ParseArm(f Frame) (Arm, error) {
 	r := read(&f, TypeArm, 2)
 	m := Arm{Shots: r.u16AtLeast(1)}
 	return m, r.result()
 }
 
-// ParseDisarm takes f apart.
+// ParseDisarm decodes f.
 func ParseDisarm(f Frame) (Disarm, error) {
 	r := read(&f, TypeDisarm, 0)
 	return Disarm{}, r.result()
 }
 
-// ParseGo takes f apart.
+// ParseGo decodes f.
 func ParseGo(f Frame) (Go, error) {
 	r := read(&f, TypeGo, 0)
 	return Go{}, r.result()
 }
 
-// ParsePulse takes f apart; whether output and width suit a board is for the board to say.
+// ParsePulse decodes f; the board checks output and width against its limits.
 func ParsePulse(f Frame) (Pulse, error) {
 	r := read(&f, TypePulse, 5)
 	m := Pulse{Output: r.u8(), Width: r.u32()}
@@ -171,14 +171,14 @@ func ParsePulse(f Frame) (Pulse, error) {
 	return m, r.result()
 }
 
-// ParseSetLevel takes f apart.
+// ParseSetLevel decodes f.
 func ParseSetLevel(f Frame) (SetLevel, error) {
 	r := read(&f, TypeSetLevel, 3)
 	m := SetLevel{Input: r.u8(), Threshold: r.u16()}
 	return m, r.result()
 }
 
-// ParseIdentity takes f apart. A board of another protocol version is told by Version, which is not checked here.
+// ParseIdentity decodes f. It does not check Version.
 func ParseIdentity(f Frame) (Identity, error) {
 	r := read(&f, TypeIdentity, 38)
 	m := Identity{Version: r.u8(), Reset: ResetCause(r.u8Below(uint8(resetCauses)))}
@@ -197,14 +197,14 @@ func ParseIdentity(f Frame) (Identity, error) {
 	return m, r.result()
 }
 
-// ParseInputInfo takes f apart.
+// ParseInputInfo decodes f.
 func ParseInputInfo(f Frame) (InputInfo, error) {
 	r := read(&f, TypeInput, 2+MaxName)
 	m := InputInfo{Index: r.u8Below(MaxPins), Kind: InputKind(r.u8Below(uint8(inputKinds))), Name: r.name()}
 	return m, r.result()
 }
 
-// ParseOutputInfo takes f apart; a longest on-time of zero is not allowed.
+// ParseOutputInfo decodes f; a longest on-time of zero is invalid.
 func ParseOutputInfo(f Frame) (OutputInfo, error) {
 	r := read(&f, TypeOutput, 6+MaxName)
 	m := OutputInfo{Index: r.u8Below(MaxPins), Kind: OutputKind(r.u8Below(uint8(outputKinds))), MaxOn: r.u32()}
@@ -215,35 +215,35 @@ func ParseOutputInfo(f Frame) (OutputInfo, error) {
 	return m, r.result()
 }
 
-// ParsePong takes f apart.
+// ParsePong decodes f.
 func ParsePong(f Frame) (Pong, error) {
 	r := read(&f, TypePong, 8)
 	m := Pong{Token: r.u32(), Now: r.tick()}
 	return m, r.result()
 }
 
-// ParseAck takes f apart.
+// ParseAck decodes f.
 func ParseAck(f Frame) (Ack, error) {
 	r := read(&f, TypeAck, 2)
 	m := Ack{Seq: r.u8(), Type: Type(r.u8())}
 	return m, r.result()
 }
 
-// ParseRefused takes f apart. Type is whatever the request said, known or not.
+// ParseRefused decodes f. Type is the request's, known or not.
 func ParseRefused(f Frame) (Refused, error) {
 	r := read(&f, TypeRefused, 7)
 	m := Refused{Seq: r.u8(), Type: Type(r.u8()), Reason: Reason(r.u8Below(uint8(reasons))), Detail: r.u32()}
 	return m, r.result()
 }
 
-// ParseEdge takes f apart.
+// ParseEdge decodes f.
 func ParseEdge(f Frame) (Edge, error) {
 	r := read(&f, TypeEdge, 8)
 	m := Edge{Input: r.u8Below(MaxPins), High: r.flag(), Count: r.u16AtLeast(1), At: r.tick()}
 	return m, r.result()
 }
 
-// ParseShot takes f apart.
+// ParseShot decodes f.
 func ParseShot(f Frame) (Shot, error) {
 	r := read(&f, TypeShot, 18)
 	m := Shot{Number: r.u16AtLeast(1), Status: Status(r.u8Below(uint8(statuses))), Cues: r.u8Below(2*MaxCues + 1)}
@@ -254,7 +254,7 @@ func ParseShot(f Frame) (Shot, error) {
 	return m, r.result()
 }
 
-// ParseCue takes f apart.
+// ParseCue decodes f.
 func ParseCue(f Frame) (Cue, error) {
 	r := read(&f, TypeCue, 17)
 	m := Cue{Shot: r.u16(), Index: r.u8Below(MaxCues), Output: r.u8Below(MaxPins), Opening: r.flag()}
@@ -264,7 +264,7 @@ func ParseCue(f Frame) (Cue, error) {
 	return m, r.result()
 }
 
-// ParseRejected takes f apart; Input is a board's input or NoInput.
+// ParseRejected decodes f; Input is an input or NoInput.
 func ParseRejected(f Frame) (Rejected, error) {
 	r := read(&f, TypeRejected, 12)
 	m := Rejected{Reason: Reason(r.u8Below(uint8(reasons))), Input: r.u8()}
@@ -277,14 +277,14 @@ func ParseRejected(f Frame) (Rejected, error) {
 	return m, r.result()
 }
 
-// ParseFault takes f apart.
+// ParseFault decodes f.
 func ParseFault(f Frame) (Fault, error) {
 	r := read(&f, TypeFault, 9)
 	m := Fault{Reason: Reason(r.u8Below(uint8(reasons))), Detail: r.u32(), At: r.tick()}
 	return m, r.result()
 }
 
-// ParseState takes f apart.
+// ParseState decodes f.
 func ParseState(f Frame) (State, error) {
 	r := read(&f, TypeState, 14)
 	m := State{State: StateCode(r.u8Below(uint8(stateCodes))), Reason: Reason(r.u8Below(uint8(reasons)))}
@@ -297,14 +297,14 @@ func ParseState(f Frame) (State, error) {
 	return m, r.result()
 }
 
-// ParseLevel takes f apart.
+// ParseLevel decodes f.
 func ParseLevel(f Frame) (Level, error) {
 	r := read(&f, TypeLevel, 7)
 	m := Level{Input: r.u8Below(MaxPins), Value: r.u16(), At: r.tick()}
 	return m, r.result()
 }
 
-// ParseLost takes f apart.
+// ParseLost decodes f.
 func ParseLost(f Frame) (Lost, error) {
 	r := read(&f, TypeLost, 9)
 	m := Lost{Input: r.u8Below(MaxPins), Count: r.u32(), At: r.tick()}
@@ -314,8 +314,7 @@ func ParseLost(f Frame) (Lost, error) {
 	return m, r.result()
 }
 
-// Parse takes f apart as whatever its type says. Hosts and tests use it; a board knows what it expects and uses the
-// functions above, which do not allocate.
+// Parse decodes f according to its type. It allocates; boards use the functions above, which do not.
 func Parse(f Frame) (Message, error) {
 	switch f.Type {
 	case TypeIdentify:
@@ -381,5 +380,5 @@ func wrapMessage[M Message](m M, err error) (Message, error) {
 	return m, nil
 }
 
-// TypeOf is the type a message goes by on the wire.
+// TypeOf is a message's type on the wire.
 func TypeOf(m Message) Type { return m.Frame(0).Type }

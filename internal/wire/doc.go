@@ -1,2 +1,2 @@
-// Package wire is the board protocol: bytes in, messages out. It is written down in firmware/PROTOCOL.md.
+// Package wire encodes and decodes the board protocol, which firmware/PROTOCOL.md specifies.
 package wire

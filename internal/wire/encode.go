@@ -4,11 +4,11 @@ import "encoding/binary"
 
 // Message is any message of the protocol.
 type Message interface {
-	// Frame encodes the message. It allocates nothing. A host numbers its requests with seq, a board everything it sends.
+	// Frame encodes the message without allocating. A host numbers its requests with seq, a board everything it sends.
 	Frame(seq uint8) Frame
 }
 
-// The encoders write fields in the order of the struct; frames are values, so nothing escapes.
+// The encoders write fields in the order of the struct. Frames are values, so nothing escapes to the heap.
 
 func (f *Frame) u8(v uint8) {
 	f.Payload[f.N] = v
@@ -47,7 +47,7 @@ func (m Ping) Frame(seq uint8) Frame {
 	return f
 }
 
-// Frame encodes m; of N above MaxPart only MaxPart bytes go.
+// Frame encodes m, and at most MaxPart bytes of data.
 func (m LoadPart) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeLoad, Seq: seq}
 	f.u16(m.Offset)

@@ -22,7 +22,7 @@ func CRC(p []byte) uint16 {
 	return crc
 }
 
-// AppendFrame appends f as it goes on the wire: COBS of type, seq, payload and CRC, then the zero that ends it.
+// AppendFrame appends f encoded for the wire: COBS of type, seq, payload and CRC, then a zero.
 func AppendFrame(dst []byte, f Frame) []byte {
 	var body [MaxBody]byte
 	n := min(int(f.N), MaxPayload)
@@ -32,7 +32,7 @@ func AppendFrame(dst []byte, f Frame) []byte {
 	return appendCOBS(dst, body[:frameOverhead+n])
 }
 
-// appendCOBS stuffs a body of at most 253 bytes, for which no block is ever full, and ends it with a zero.
+// appendCOBS encodes a body of at most 253 bytes, so that no block is ever full, and ends it with a zero.
 func appendCOBS(dst, body []byte) []byte {
 	code := len(dst)
 	dst = append(dst, 0)
@@ -49,8 +49,8 @@ func appendCOBS(dst, body []byte) []byte {
 	return append(dst, 0)
 }
 
-// Decoder takes frames out of a stream of bytes. It holds one frame, never more, and finds the next frame after any
-// garbage at the next zero byte. The zero value is ready.
+// Decoder extracts frames from a stream of bytes. It buffers one frame and resynchronises after garbage at the next
+// zero byte. The zero value is ready to use.
 type Decoder struct {
 	buf     [maxEncoded]byte
 	n       uint8
@@ -58,7 +58,7 @@ type Decoder struct {
 	bad     uint32
 }
 
-// Push takes one byte. It returns a frame and true when the byte ended a good one.
+// Push adds one byte. It returns a frame and true if the byte ended a valid one.
 func (d *Decoder) Push(b byte) (Frame, bool) {
 	if b != 0 {
 		if int(d.n) == len(d.buf) {
@@ -72,7 +72,7 @@ func (d *Decoder) Push(b byte) (Frame, bool) {
 	n, tooLong := d.n, d.tooLong
 	d.n, d.tooLong = 0, false
 	if n == 0 {
-		return Frame{}, false // zeros between frames are nothing: a sender may use one to flush what was before
+		return Frame{}, false // ignored: a sender may use a zero to end garbage sent before
 	}
 	if tooLong {
 		d.countBad()
@@ -85,7 +85,7 @@ func (d *Decoder) Push(b byte) (Frame, bool) {
 	return f, ok
 }
 
-// Bad is how many pieces between two zeros were no frame; it stops at its largest value.
+// Bad counts pieces between zeros that were not valid frames, up to the largest uint32.
 func (d *Decoder) Bad() uint32 { return d.bad }
 
 func (d *Decoder) countBad() {
@@ -94,7 +94,7 @@ func (d *Decoder) countBad() {
 	}
 }
 
-// decodeBody undoes COBS and checks length and CRC.
+// decodeBody decodes COBS and checks length and CRC.
 func decodeBody(encoded []byte) (Frame, bool) {
 	var body [MaxBody]byte
 	n := 0

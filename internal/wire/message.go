@@ -12,10 +12,10 @@ const (
 	MaxTable   = 32
 	MaxCues    = 8
 	MaxPins    = 8    // inputs, and outputs, of a board
-	NoInput    = 0xFF // a Source that is not used
+	NoInput    = 0xFF // the Input of an unused Source
 )
 
-// Type names a message. Host to board below 0x80, board to host above.
+// Type is the type of a message: below 0x80 from host to board, above from board to host.
 type Type uint8
 
 const (
@@ -45,7 +45,7 @@ const (
 	TypeLost     Type = 0x8E
 )
 
-// Frame is one message, checked but not yet taken apart. It is a value: frames are made and passed on without
+// Frame is one message, checked but not yet decoded. It is a value, so that frames are made and passed on without
 // allocating, which the board process needs while armed.
 type Frame struct {
 	Type    Type
@@ -54,14 +54,14 @@ type Frame struct {
 	Payload [MaxPayload]byte
 }
 
-// Tick is board time: a count at the announced rate that wraps at 32 bits. Two ticks are comparable while less than
+// Tick is board time: a count at the announced rate that wraps at 32 bits. Two ticks compare correctly while less than
 // half a wrap apart.
 type Tick uint32
 
 // Sub is t - u, right across a wrap.
 func (t Tick) Sub(u Tick) int32 { return int32(t - u) }
 
-// Before says whether t is earlier than u.
+// Before reports whether t is earlier than u.
 func (t Tick) Before(u Tick) bool { return t.Sub(u) < 0 }
 
 // Add moves t by d ticks.
@@ -79,16 +79,15 @@ type (
 		N      uint8
 		Data   [MaxPart]byte
 	}
-	// Commit checks what was loaded against its length and CRC, decodes it, checks it against the board's limits and
-	// makes it the program to arm.
+	// Commit makes the loaded bytes the board's program, after checking length, CRC, form and the board's limits.
 	Commit struct{ Length, CRC uint16 }
-	// Arm starts accepting edges (or Go) for Shots shots, 1 or more.
+	// Arm makes the board accept edges (or Go) for Shots shots, 1 or more.
 	Arm struct{ Shots uint16 }
-	// Disarm makes outputs safe at once, in any state, and clears a fault whose cause is gone.
+	// Disarm drives the outputs off at once, in any state, and clears a fault whose cause is gone.
 	Disarm struct{}
-	// Go plays the opening cues, and starts the delay when the program has no clock input.
+	// Go starts the opening cues, and the delay if the program has no clock input.
 	Go struct{}
-	// Pulse tests one output for Width ticks, only when disarmed.
+	// Pulse turns one output on for Width ticks, to test it. Refused while armed.
 	Pulse struct {
 		Output uint8
 		Width  uint32
@@ -102,8 +101,8 @@ type (
 
 // Messages from board to host.
 type (
-	// Identity is what the board is. SafeWithin is the longest time from a reason to be safe to safe outputs, Lead the
-	// shortest time ahead that a cue can be scheduled; both in ticks.
+	// Identity describes the board. Lead is the shortest time ahead that a cue can be scheduled, SafeWithin the longest
+	// time from a reason to be safe to outputs that are off; both in ticks.
 	Identity struct {
 		Version    uint8
 		Reset      ResetCause
@@ -135,27 +134,27 @@ type (
 		Token uint32
 		Now   Tick
 	}
-	// Ack says that the request with this Seq and Type was carried out.
+	// Ack reports that the request with this Seq and Type was carried out.
 	Ack struct {
 		Seq  uint8
 		Type Type
 	}
-	// Refused says that it was not, and why. Detail depends on the reason: the pin, the byte, the limit in ticks.
+	// Refused reports that it was not, and why. Detail depends on the reason: the pin, the byte, the limit in ticks.
 	Refused struct {
 		Seq    uint8
 		Type   Type
 		Reason Reason
 		Detail uint32
 	}
-	// Edge reports an input's change, at most one message per input each 50 ms; Count is how many edges it stands for.
+	// Edge reports changes of an input, at most one message per input and 50 ms; Count is the number of edges.
 	Edge struct {
 		Input uint8
 		High  bool
 		Count uint16
 		At    Tick
 	}
-	// Shot ends a shot, however it ended; Cues is how many Cue messages were sent for it. Gate equals Clock where there is
-	// no gate.
+	// Shot reports the end of a shot; Cues is the number of Cue messages sent for it. Gate equals Clock if there is no
+	// gate.
 	Shot struct {
 		Number  uint16
 		Status  Status
@@ -165,8 +164,8 @@ type (
 		Delay   uint32
 		Bounced uint16
 	}
-	// Cue reports one pulse that ended: planned start, actual start and actual end. Shot is zero for a test pulse. A pulse
-	// cut short says when it was ordered off.
+	// Cue reports one pulse that ended: planned start, actual start and actual end. Shot is zero for a test pulse. Off of
+	// a pulse cut short is when it was ordered off.
 	Cue struct {
 		Shot    uint16
 		Index   uint8
@@ -176,10 +175,10 @@ type (
 		On      Tick
 		Off     Tick
 	}
-	// Rejected is an edge seen while armed and not acted on, at most one message per input each 50 ms; Count is how many
-	// edges it stands for, the other fields are those of the last. Interval is the gate interval (ReasonTooFast,
-	// ReasonTooSlow), which edge of the n this was (ReasonNotNth), or zero. With Input NoInput it is a Go that came to
-	// nothing: ReasonLate, At the planned start that was missed, Interval the ticks behind it.
+	// Rejected reports edges rejected while armed, at most one message per input and 50 ms; Count is the number of edges,
+	// the other fields are those of the last. Interval is the gate interval (ReasonTooFast, ReasonTooSlow), the number of
+	// the edge (ReasonNotNth), or zero. With Input NoInput it reports a Go that failed: ReasonLate, At the planned start
+	// that was missed, Interval the ticks behind it.
 	Rejected struct {
 		Reason   Reason
 		Input    uint8
@@ -187,18 +186,18 @@ type (
 		At       Tick
 		Interval uint32
 	}
-	// Fault is what went wrong; the board is disarmed and its outputs are safe.
+	// Fault reports a fault; the board is disarmed and its outputs are off.
 	Fault struct {
 		Reason Reason
 		Detail uint32
 		At     Tick
 	}
-	// State is sent on each change of state or reason and after Ack of Arm, Disarm and Identify. Armed with
-	// ReasonNotOpened needs Go next. Bounced and Lost count edges since the last Arm; they stop at 65535.
+	// State is sent on each change of state or reason and after the Ack of Arm, Disarm and Identify. Armed with
+	// ReasonNotOpened means that Go is needed next. Bounced and Lost count edges since the last Arm, up to 65535.
 	State struct {
 		State   StateCode
 		Reason  Reason
-		Left    uint16 // shots still to come
+		Left    uint16 // shots
 		Inputs  uint8  // levels, one bit each
 		Outputs uint8  // one bit each, 1 is on
 		Now     Tick
@@ -211,7 +210,7 @@ type (
 		Value uint16
 		At    Tick
 	}
-	// Lost says that Count edges of an input were never seen.
+	// Lost reports that Count edges of an input were missed.
 	Lost struct {
 		Input uint8
 		Count uint32
@@ -222,7 +221,7 @@ type (
 // Name is a short ASCII name, zero padded.
 type Name [MaxName]byte
 
-// ResetCause says why the board last started.
+// ResetCause is why the board last started.
 type ResetCause uint8
 
 const (
@@ -235,7 +234,7 @@ const (
 	resetCauses
 )
 
-// InputKind says what hangs on an input.
+// InputKind is what is connected to an input.
 type InputKind uint8
 
 const (
@@ -247,7 +246,7 @@ const (
 	inputKinds
 )
 
-// OutputKind says what hangs on an output.
+// OutputKind is what is connected to an output.
 type OutputKind uint8
 
 const (
@@ -271,7 +270,7 @@ const (
 	stateCodes
 )
 
-// Status says how a shot ended.
+// Status is how a shot ended.
 type Status uint8
 
 const (
@@ -289,7 +288,7 @@ type Reason uint8
 
 const (
 	ReasonNone        Reason = iota
-	ReasonRequested          // disarmed because asked to
+	ReasonRequested          // disarmed on request
 	ReasonShotsDone          // the shots armed for are done
 	ReasonLinkTimeout        // nothing heard from the host for a second
 	ReasonKill               // the kill input is active
@@ -298,7 +297,7 @@ const (
 	ReasonNotArmed           // needs arming first
 	ReasonArmed              // only when disarmed
 	ReasonFaulted            // disarm first, to clear the fault
-	ReasonNoProgram          // nothing committed
+	ReasonNoProgram          // no program is committed
 	ReasonBadProgram         // Detail: byte offset
 	ReasonBadCRC             //
 	ReasonBadLength          //
@@ -315,7 +314,7 @@ const (
 	ReasonBusy               // a shot is under way
 	ReasonNotNth             // an earlier edge than the n-th
 	ReasonLostEdges          // edges were lost, the gate or count starts again
-	ReasonBoard              // the board's own trouble; Detail is its number
+	ReasonBoard              // a fault of the board itself; Detail is its number
 	reasons
 )
 
@@ -335,20 +334,20 @@ type CueSpec struct {
 	Width  uint32
 }
 
-// Program is what a board carries out, in its own ticks.
+// Program is a board's program, in its ticks.
 //
 // With a gate, the delay is interpolated linearly in Table (ascending intervals that cover [GateMin, GateMax], at least
-// two points) and an interval outside [GateMin, GateMax] is rejected. Without one, Table holds a single point with
-// interval zero whose delay is used. With no clock input Go starts the delay. Check says what else must hold.
+// two points), and an interval outside [GateMin, GateMax] is rejected. Without a gate, Table holds one point with
+// interval zero, whose delay is used. Without a clock input Go starts the delay. Check checks these and other rules.
 type Program struct {
 	Clock    Source
 	Nth      uint8 // 1: the first edge; must be 1 with a gate
 	Gate     Source
 	GateMin  uint32
 	GateMax  uint32
-	HoldOff  uint32 // edges of an input closer than this to its last are bounce
+	HoldOff  uint32 // edges closer than this to the input's last one are bounce
 	Late     uint32 // a cue further behind its time than this is late
-	Rest     uint32 // after the moment nothing fires for this long
+	Rest     uint32 // nothing fires for this long after the moment
 	TableLen uint8
 	CueLen   uint8
 	OpenLen  uint8

@@ -32,25 +32,25 @@ const (
 	gateFalling  = 1 << 1
 )
 
-// Longest times in ticks. With these any start is less than half a wrap from the edge that causes it, and any end less
-// than half a wrap from its start, so that plain differences of ticks stay right.
+// Longest times in ticks. They keep any start within half a wrap of the edge that causes it, and any end within half a
+// wrap of its start, so that tick comparisons are right.
 const (
 	MaxDelay = 1 << 29 // delays, offsets either way, gate intervals, hold-off, lateness
 	MaxWidth = 1 << 30 // widths, longest on-times, rest
 )
 
-// Problem is what is wrong with a program: a reason, and as detail the byte offset in the encoded program
-// (ReasonBadProgram), the pin (ReasonNoSuchPin) or the limit in ticks (ReasonMaxOn). The zero value is no problem. It
-// is a plain value so that a board can make one without allocating; Err makes an error of it.
+// Problem is what is wrong with a program: a reason, and as Detail the byte offset in the encoded program
+// (ReasonBadProgram), the pin (ReasonNoSuchPin) or the limit in ticks (ReasonMaxOn). The zero value means no problem.
+// It is a value, so that a board can make one without allocating; Err converts it to an error.
 type Problem struct {
 	Reason Reason
 	Detail uint32
 }
 
-// OK says that there is no problem.
+// OK reports whether there is no problem.
 func (p Problem) OK() bool { return p.Reason == ReasonNone }
 
-// Err is nil when there is no problem.
+// Err is nil if there is no problem.
 func (p Problem) Err() error {
 	if p.OK() {
 		return nil
@@ -72,7 +72,7 @@ func (e programError) Error() string {
 	return "wire: program: " + e.Reason.String()
 }
 
-// Limits are what a program must keep to on one board.
+// Limits are the limits of a program on one board.
 type Limits struct {
 	Inputs  uint8 // how many
 	Outputs uint8
@@ -83,7 +83,7 @@ type Limits struct {
 	MaxOn   [MaxPins]uint32
 }
 
-// AppendProgram appends p encoded. Lengths above the limits of the protocol are cut to them.
+// AppendProgram appends p encoded. Lengths above the protocol's limits are truncated.
 func AppendProgram(dst []byte, p *Program) []byte {
 	table, cues, open := min(p.TableLen, MaxTable), min(p.CueLen, MaxCues), min(p.OpenLen, MaxCues)
 	var flags uint8
@@ -113,7 +113,7 @@ func appendCues(dst []byte, cues []CueSpec) []byte {
 	return dst
 }
 
-// ParseProgram takes an encoded program apart. It checks the form only: format, flags, lengths. Check judges values.
+// ParseProgram decodes a program. It checks the form only: format, flags, lengths. Check checks the values.
 func ParseProgram(b []byte) (Program, Problem) {
 	var p Program
 	if len(b) < headSize || len(b) > MaxProgram {
@@ -169,8 +169,7 @@ func (p *Program) openingAt(i int) int { return p.cueAt(int(p.CueLen)) + i*cueSi
 
 func badProgram(at int) Problem { return Problem{ReasonBadProgram, uint32(at)} }
 
-// Check says whether a board with these limits can carry p out, and if not the first thing that stands against it. The
-// host's compiler and the boards use this same check.
+// Check returns the first reason why a board with these limits cannot carry out p. Host and boards share this check.
 func (p *Program) Check(l *Limits) Problem {
 	if problem := p.checkSources(l); !problem.OK() {
 		return problem
@@ -284,7 +283,7 @@ func (p *Program) checkCues(l *Limits) Problem {
 	return Problem{}
 }
 
-// checkCue judges cues[i], encoded at byte at, by itself and against those before it.
+// checkCue checks cues[i], encoded at byte at, by itself and against those before it.
 func checkCue(cues []CueSpec, i int, lowest int32, l *Limits, at int) Problem {
 	c := cues[i]
 	switch {
@@ -305,7 +304,7 @@ func checkCue(cues []CueSpec, i int, lowest int32, l *Limits, at int) Problem {
 	return Problem{}
 }
 
-// gapAtLeast says whether two cues on one output have at least gap ticks, and never less than one, between them.
+// gapAtLeast reports whether two cues on one output have at least gap ticks, and at least one, between them.
 func gapAtLeast(a, b CueSpec, gap uint32) bool {
 	if b.Offset < a.Offset {
 		a, b = b, a

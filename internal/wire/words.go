@@ -5,15 +5,15 @@ import (
 	"fmt"
 )
 
-// MakeName makes a Name of s, which is 1 to MaxName printable ASCII characters.
+// MakeName converts s, which must be 1 to MaxName printable ASCII characters.
 func MakeName(s string) (Name, error) {
 	var n Name
 	if len(s) == 0 || len(s) > MaxName {
-		return n, fmt.Errorf("wire: name %q has %d characters, 1 to %d are allowed", s, len(s), MaxName)
+		return n, fmt.Errorf("wire: name %q has %d characters: use 1 to %d", s, len(s), MaxName)
 	}
 	copy(n[:], s)
 	if i := n.invalidAt(); i >= 0 || bytes.IndexByte(n[:len(s)], 0) >= 0 {
-		return Name{}, fmt.Errorf("wire: name %q may only have printable ASCII characters", s)
+		return Name{}, fmt.Errorf("wire: name %q: use printable ASCII characters only", s)
 	}
 	return n, nil
 }
@@ -40,7 +40,7 @@ func (n Name) invalidAt() int {
 	return -1
 }
 
-// wordFor picks a name from a list, or says the number of one that is not in it.
+// wordFor is words[v], or the number if there is none.
 func wordFor(words []string, v uint8) string {
 	if int(v) < len(words) {
 		return words[v]
@@ -80,7 +80,7 @@ func (s Status) String() string {
 	return wordFor([]string{"done", "late", "disarmed", "killed", "link timeout", "aborted"}, uint8(s))
 }
 
-// String says the reason in words that a photographer can act on.
+// String describes the reason in words that a photographer can act on.
 func (r Reason) String() string {
 	return wordFor([]string{
 		ReasonNone:        "no reason",
@@ -88,14 +88,14 @@ func (r Reason) String() string {
 		ReasonShotsDone:   "the shots asked for are done",
 		ReasonLinkTimeout: "nothing heard from the computer for a second",
 		ReasonKill:        "the kill switch is on",
-		ReasonLate:        "too late for the planned time, so it was left out",
-		ReasonMaxOn:       "an output would be on longer than it may",
+		ReasonLate:        "too late for the planned time, so it was not fired",
+		ReasonMaxOn:       "an output would be on for longer than it may",
 		ReasonNotArmed:    "arm first",
 		ReasonArmed:       "only while disarmed",
 		ReasonFaulted:     "there was a fault: disarm to clear it",
 		ReasonNoProgram:   "no program is loaded",
-		ReasonBadProgram:  "the program makes no sense to the board",
-		ReasonBadCRC:      "the program was damaged on its way",
+		ReasonBadProgram:  "the board cannot carry out this program",
+		ReasonBadCRC:      "the program was damaged on its way to the board",
 		ReasonBadLength:   "the length is wrong",
 		ReasonNoSuchPin:   "the board has no such input or output",
 		ReasonBadValue:    "a value is not allowed",
@@ -105,10 +105,10 @@ func (r Reason) String() string {
 		ReasonNoGate:      "nothing passed the first beam before the second",
 		ReasonTooFast:     "faster than the range set",
 		ReasonTooSlow:     "slower than the range set",
-		ReasonBounce:      "a bounce of the sensor",
+		ReasonBounce:      "the sensor bounced",
 		ReasonResting:     "resting after a shot",
 		ReasonBusy:        "a shot or pulse is under way",
-		ReasonNotNth:      "not yet the one to count to",
+		ReasonNotNth:      "an earlier one than the one chosen",
 		ReasonLostEdges:   "the sensor changed faster than it could be read",
 		ReasonBoard:       "the board itself has a fault",
 	}, uint8(r))

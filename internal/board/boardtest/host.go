@@ -15,11 +15,11 @@ import (
 
 const (
 	poll      = time.Millisecond
-	patience  = 10 * time.Second // of the bed's time, before an answer is missing
+	timeout   = 10 * time.Second // of the bed's time, before an answer is missing
 	pingEvery = 100 * time.Millisecond
 )
 
-// host is the plainest host there is: it keeps the link alive, checks the form of all it gets and keeps it.
+// host is a minimal host: it keeps the link alive, checks the form of every frame and stores the messages.
 type host struct {
 	t       *testing.T
 	bed     Bed
@@ -32,24 +32,24 @@ type host struct {
 	next    uint8 // seq that the board's next frame has
 	inbox   []wire.Message
 	slept   time.Duration // since the last ping
-	silent  bool          // sends no pings
+	noPings bool          // sends no pings
 	changes []Change
 }
 
-// meet opens the conversation: who are you?
-func meet(t *testing.T, bed Bed) *host {
+// newHost connects to the board.
+func newHost(t *testing.T, bed Bed) *host {
 	h := &host{t: t, bed: bed, w: bed.Wiring()}
-	h.introduce()
+	h.identify()
 	return h
 }
 
-// introduce asks until the board, which may still be starting, says what it is.
-func (h *host) introduce() {
+// identify repeats the request until the board, which may still be starting, has identified itself.
+func (h *host) identify() {
 	h.t.Helper()
 	for waited := time.Duration(0); ; waited += 100 * time.Millisecond {
-		require.Less(h.t, waited, patience, "the board does not say what it is")
+		require.Less(h.t, waited, timeout, "the board does not identify itself")
 		h.bed.Send([]byte{0})
-		h.post(wire.Identify{})
+		h.send(wire.Identify{})
 		h.sleep(100 * time.Millisecond)
 		if slices.ContainsFunc(h.inbox, func(m wire.Message) bool { _, ok := m.(wire.Ack); return ok }) {
 			break
@@ -66,20 +66,20 @@ func (h *host) ticks(d time.Duration) uint32 {
 	return uint32(d * time.Duration(h.id.TickHz) / time.Second)
 }
 
-// post sends a message and does not wait.
-func (h *host) post(m wire.Message) uint8 {
+// send sends a message and does not wait.
+func (h *host) send(m wire.Message) uint8 {
 	h.seq++
 	h.bed.Send(wire.AppendFrame(nil, m.Frame(h.seq)))
 	return h.seq
 }
 
-// sleep lets time pass, with the link kept alive.
+// sleep lets time pass, keeping the link alive.
 func (h *host) sleep(d time.Duration) {
 	h.t.Helper()
 	for d > 0 {
 		slice := min(d, pingEvery)
-		if !h.silent && h.slept+slice > pingEvery {
-			h.post(wire.Ping{Token: uint32(h.seq)})
+		if !h.noPings && h.slept+slice > pingEvery {
+			h.send(wire.Ping{Token: uint32(h.seq)})
 			h.slept = 0
 		}
 		h.bed.Sleep(slice)
@@ -89,7 +89,7 @@ func (h *host) sleep(d time.Duration) {
 	}
 }
 
-// read takes what the board sent. Every frame must be good, allowed, and the one after the last.
+// read reads what the board sent. Every frame must be valid, allowed, and the next in sequence.
 func (h *host) read() {
 	h.t.Helper()
 	h.changes = append(h.changes, h.bed.Changes()...)
@@ -104,20 +104,20 @@ func (h *host) read() {
 		h.synced, h.next = true, f.Seq+1
 		m, err := wire.Parse(f)
 		require.NoError(h.t, err, "the board sent what is not allowed")
-		if _, pong := m.(wire.Pong); !pong || h.silent {
+		if _, pong := m.(wire.Pong); !pong || h.noPings {
 			h.inbox = append(h.inbox, m)
 		}
 	}
 	require.Zero(h.t, h.decoder.Bad(), "the board sent what is no frame")
 }
 
-// clear forgets what came and what the outputs did.
+// clear discards the messages and output changes so far.
 func (h *host) clear() {
 	h.read()
 	h.inbox, h.changes = nil, nil
 }
 
-// take removes all messages of one type from what came.
+// take removes all messages of one type from the inbox.
 func take[M wire.Message](h *host) []M {
 	var found []M
 	h.inbox = slices.DeleteFunc(h.inbox, func(m wire.Message) bool {
@@ -133,11 +133,11 @@ func take[M wire.Message](h *host) []M {
 // await waits for a message of one type, and removes the first.
 func await[M wire.Message](h *host) M {
 	h.t.Helper()
-	return awaitThat(h, func(M) bool { return true })
+	return awaitMatch(h, func(M) bool { return true })
 }
 
-// awaitThat waits for a message of one type that is as wanted, and removes it.
-func awaitThat[M wire.Message](h *host, wanted func(M) bool) M {
+// awaitMatch waits for a matching message of one type, and removes it.
+func awaitMatch[M wire.Message](h *host, wanted func(M) bool) M {
 	h.t.Helper()
 	for waited := time.Duration(0); ; waited += poll {
 		for i, m := range h.inbox {
@@ -146,16 +146,16 @@ func awaitThat[M wire.Message](h *host, wanted func(M) bool) M {
 				return found
 			}
 		}
-		if waited > patience {
+		if waited > timeout {
 			var missing M
-			require.FailNow(h.t, fmt.Sprintf("no such %s came, but %s", wire.TypeOf(missing), h.heard()))
+			require.FailNow(h.t, fmt.Sprintf("no such %s came, but %s", wire.TypeOf(missing), h.describeInbox()))
 		}
 		h.sleep(poll)
 	}
 }
 
-// heard is what came and was not taken, in words.
-func (h *host) heard() string {
+// describeInbox lists the messages in the inbox.
+func (h *host) describeInbox() string {
 	if len(h.inbox) == 0 {
 		return "nothing"
 	}
@@ -166,18 +166,18 @@ func (h *host) heard() string {
 	return strings.Join(words, ", ")
 }
 
-// none checks that no message of a type came.
-func none[M wire.Message](h *host, why string) {
+// assertNone checks that no message of a type came.
+func assertNone[M wire.Message](h *host, why string) {
 	h.t.Helper()
 	h.read()
 	assert.Empty(h.t, take[M](h), why)
 }
 
-// ask sends a request and waits for its answer: ReasonNone when it was carried out.
-func (h *host) ask(m wire.Message) (wire.Reason, uint32) {
+// request sends a request and waits for its answer: ReasonNone when it was carried out.
+func (h *host) request(m wire.Message) (wire.Reason, uint32) {
 	h.t.Helper()
-	seq := h.post(m)
-	for waited := time.Duration(0); waited < patience; waited += poll {
+	seq := h.send(m)
+	for waited := time.Duration(0); waited < timeout; waited += poll {
 		for i, got := range h.inbox {
 			switch a := got.(type) {
 			case wire.Ack:
@@ -194,21 +194,21 @@ func (h *host) ask(m wire.Message) (wire.Reason, uint32) {
 		}
 		h.sleep(poll)
 	}
-	require.FailNow(h.t, fmt.Sprintf("%s was not answered, but %s", wire.TypeOf(m), h.heard()))
+	require.FailNow(h.t, fmt.Sprintf("%s was not answered, but %s", wire.TypeOf(m), h.describeInbox()))
 	return 0, 0
 }
 
-// do sends a request that must be carried out.
-func (h *host) do(m wire.Message) {
+// mustDo sends a request that must be carried out.
+func (h *host) mustDo(m wire.Message) {
 	h.t.Helper()
-	reason, detail := h.ask(m)
+	reason, detail := h.request(m)
 	require.Equal(h.t, wire.ReasonNone, reason, "%s was refused: %s (%d)", wire.TypeOf(m), reason, detail)
 }
 
-// refused sends a request that must be refused for a reason.
-func (h *host) refused(m wire.Message, want wire.Reason) {
+// assertRefused sends a request that must be refused for a reason.
+func (h *host) assertRefused(m wire.Message, want wire.Reason) {
 	h.t.Helper()
-	reason, detail := h.ask(m)
+	reason, detail := h.request(m)
 	assert.Equal(h.t, want, reason, "%s %+v: want %q, got %q (%d)", wire.TypeOf(m), m, want, reason, detail)
 }
 
@@ -225,16 +225,16 @@ func (h *host) tryLoad(encoded []byte, damage uint16) (wire.Reason, uint32) {
 	for at := 0; at < len(encoded); at += wire.MaxPart {
 		part := wire.LoadPart{Offset: uint16(at)}
 		part.N = uint8(copy(part.Data[:], encoded[at:]))
-		h.do(part)
+		h.mustDo(part)
 	}
-	return h.ask(wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded) ^ damage})
+	return h.request(wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded) ^ damage})
 }
 
 // arm loads a program and arms the board with it.
 func (h *host) arm(p wire.Program, shots uint16) {
 	h.t.Helper()
 	h.load(p)
-	h.do(wire.Arm{Shots: shots})
+	h.mustDo(wire.Arm{Shots: shots})
 	state := h.state(wire.Armed)
 	assert.Equal(h.t, shots, state.Left)
 	h.clear()
@@ -243,19 +243,19 @@ func (h *host) arm(p wire.Program, shots uint16) {
 // state waits for the board to say that it is in a state.
 func (h *host) state(code wire.StateCode) wire.State {
 	h.t.Helper()
-	return awaitThat(h, func(s wire.State) bool { return s.State == code })
+	return awaitMatch(h, func(s wire.State) bool { return s.State == code })
 }
 
-// cross lets something pass a beam: broken for a moment, then free. It says when it broke.
-func (h *host) cross(input uint8) wire.Tick {
-	at := h.bed.Set(input, h.w.Broken)
+// breakBeam breaks a beam for a moment, and returns when it broke.
+func (h *host) breakBeam(input uint8) wire.Tick {
+	at := h.bed.Set(input, h.w.BrokenHigh)
 	h.sleep(poll)
-	h.bed.Set(input, !h.w.Broken)
+	h.bed.Set(input, !h.w.BrokenHigh)
 	return at
 }
 
 // near checks, where times mean something, that two are the same but for what a stamp or a pin may be off.
-func (h *host) near(want, got wire.Tick, what string) {
+func (h *host) assertNear(want, got wire.Tick, what string) {
 	h.t.Helper()
 	if !h.bed.Exact() {
 		return
@@ -268,10 +268,10 @@ func (h *host) near(want, got wire.Tick, what string) {
 // now is the board's time.
 func (h *host) now() wire.Tick {
 	h.t.Helper()
-	h.silent = true
-	defer func() { h.silent = false }()
-	seq := h.post(wire.Ping{Token: 0xABCD0000 + uint32(h.seq)})
-	return awaitThat(h, func(p wire.Pong) bool { return p.Token == 0xABCD0000+uint32(seq-1) }).Now
+	h.noPings = true
+	defer func() { h.noPings = false }()
+	seq := h.send(wire.Ping{Token: 0xABCD0000 + uint32(h.seq)})
+	return awaitMatch(h, func(p wire.Pong) bool { return p.Token == 0xABCD0000+uint32(seq-1) }).Now
 }
 
 // report is a shot's own message and its pulses.
@@ -293,9 +293,9 @@ func (h *host) shot() report {
 	return r
 }
 
-// whole checks the report of a shot that went as planned: every pulse of the program at its time, and the outputs did
-// just that.
-func (h *host) whole(r report, p wire.Program) {
+// assertComplete checks the report of a shot that went as planned: every pulse of the program at its time, and the
+// outputs did just that.
+func (h *host) assertComplete(r report, p wire.Program) {
 	h.t.Helper()
 	require.Equal(h.t, wire.Done, r.Status, "%s", r.Status)
 	require.Len(h.t, r.cues, int(p.CueLen)+int(p.OpenLen))
@@ -306,13 +306,13 @@ func (h *host) whole(r report, p wire.Program) {
 			assert.Equal(h.t, r.Clock+wire.Tick(r.Delay)+wire.Tick(spec.Offset), cue.Planned)
 		}
 		assert.Equal(h.t, spec.Output, cue.Output)
-		h.timed(cue, spec.Width, p.Late)
+		h.assertTiming(cue, spec.Width, p.Late)
 	}
-	h.seen(r.cues)
+	h.assertChanges(r.cues)
 }
 
-// timed checks a pulse against what was planned. Never early holds for every board.
-func (h *host) timed(cue wire.Cue, width, late uint32) {
+// assertTiming checks a pulse against its plan. On no bed may it be early.
+func (h *host) assertTiming(cue wire.Cue, width, late uint32) {
 	h.t.Helper()
 	assert.False(h.t, cue.On.Before(cue.Planned), "early: %+v", cue)
 	assert.GreaterOrEqual(h.t, cue.Off.Sub(cue.On), int32(width), "too short: %+v", cue)
@@ -322,8 +322,8 @@ func (h *host) timed(cue wire.Cue, width, late uint32) {
 	}
 }
 
-// seen checks that the outputs did what the pulses say, and nothing else.
-func (h *host) seen(cues []wire.Cue) {
+// assertChanges checks that the outputs changed as the cues report, and not otherwise.
+func (h *host) assertChanges(cues []wire.Cue) {
 	h.t.Helper()
 	h.read()
 	var want []Change
@@ -345,7 +345,7 @@ func (h *host) seen(cues []wire.Cue) {
 				return c.Output == before.Output && c.On == before.On && c.At == want[i].At
 			}), "out of order: the outputs did %v, the pulses say %v", got, want)
 		}
-		h.near(got[same].At, want[i].At, "the output changed")
+		h.assertNear(got[same].At, want[i].At, "the output changed")
 		got = slices.Delete(got, same, same+1)
 	}
 }
@@ -364,8 +364,8 @@ func compare(a, b Change) int {
 	return 1
 }
 
-// dark checks that no output was switched on.
-func (h *host) dark(why string) {
+// assertNeverOn checks that no output was switched on.
+func (h *host) assertNeverOn(why string) {
 	h.t.Helper()
 	h.read()
 	for _, c := range h.changes {
@@ -373,8 +373,8 @@ func (h *host) dark(why string) {
 	}
 }
 
-// allOff checks that whatever went on is off again by now.
-func (h *host) allOff(why string) {
+// assertAllOff checks that whatever went on is off again by now.
+func (h *host) assertAllOff(why string) {
 	h.t.Helper()
 	h.read()
 	var on uint8

@@ -6,7 +6,7 @@ import (
 	"stillwater/internal/wire"
 )
 
-// Times of the suite's programs: long enough for a board on a slow machine, short enough not to wait for.
+// Times of the suite's programs: long enough for a board on a slow machine, short enough for a quick suite.
 const (
 	delay   = 60 * time.Millisecond
 	holdOff = 100 * time.Millisecond // longer than cross takes, on any bed
@@ -14,7 +14,7 @@ const (
 	pulse   = 5 * time.Millisecond
 )
 
-// lateness is how late a pulse may start: on a bed whose times mean nothing, as late as it likes.
+// lateness is how late a pulse may start: on a bed that is not exact, hardly limited.
 func (h *host) lateness() uint32 {
 	if h.bed.Exact() {
 		return h.ticks(500 * time.Microsecond)
@@ -25,7 +25,7 @@ func (h *host) lateness() uint32 {
 // single fires the flash some time after the clock.
 func (h *host) single() wire.Program {
 	p := wire.Program{
-		Clock: wire.Source{Input: h.w.Clock, Falling: !h.w.Broken}, Nth: 1, Gate: wire.Source{Input: wire.NoInput},
+		Clock: wire.Source{Input: h.w.Clock, Falling: !h.w.BrokenHigh}, Nth: 1, Gate: wire.Source{Input: wire.NoInput},
 		HoldOff: h.ticks(holdOff), Late: h.lateness(), Rest: h.ticks(rest), TableLen: 1, CueLen: 1,
 	}
 	p.Table[0].Delay = h.ticks(delay) + 4*h.id.Lead
@@ -36,7 +36,7 @@ func (h *host) single() wire.Program {
 // gated fires shutter and flash after an interval from low to high. The delay has a kink in the middle.
 func (h *host) gated(low, high time.Duration) wire.Program {
 	p := h.single()
-	p.Gate = wire.Source{Input: h.w.Gate, Falling: !h.w.Broken}
+	p.Gate = wire.Source{Input: h.w.Gate, Falling: !h.w.BrokenHigh}
 	p.GateMin, p.GateMax = h.ticks(low), h.ticks(high)
 	base := p.Table[0].Delay
 	p.TableLen = 3
@@ -53,7 +53,7 @@ func (h *host) gated(low, high time.Duration) wire.Program {
 	return p
 }
 
-// opened drips and opens the shutter at Go.
+// opened drives valve and shutter at Go.
 func (h *host) opened() wire.Program {
 	p := h.single()
 	p.OpenLen = 2
@@ -72,8 +72,8 @@ func (h *host) held() wire.Program {
 	return p
 }
 
-// interpolated is the delay that PROTOCOL.md demands for an interval, worked out apart from the boards.
-func interpolated(p wire.Program, interval uint32) uint32 {
+// expectedDelay is the delay that PROTOCOL.md specifies for an interval, independent of the boards' code.
+func expectedDelay(p wire.Program, interval uint32) uint32 {
 	i := 0
 	for i+2 < int(p.TableLen) && interval > p.Table[i+1].Interval {
 		i++

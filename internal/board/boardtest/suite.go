@@ -45,13 +45,13 @@ func Run(t *testing.T, open func(t *testing.T) Bed) {
 		t.Run(part.name, func(t *testing.T) {
 			bed := open(t)
 			defer bed.Close()
-			part.run(meet(t, bed))
+			part.run(newHost(t, bed))
 		})
 	}
 }
 
 func testIdentity(h *host) {
-	h.do(wire.Identify{})
+	h.mustDo(wire.Identify{})
 	h.state(wire.Safe)
 	id := await[wire.Identity](h)
 	assert.Equal(h.t, h.id, id, "it is the same when asked again")
@@ -79,38 +79,38 @@ func testIdentity(h *host) {
 		assert.GreaterOrEqual(h.t, outputs[output].MaxOn, h.ticks(least),
 			"output %d may be on too short for the suite", output)
 	}
-	h.dark("nobody asked for it")
+	h.assertNeverOn("nobody asked for it")
 }
 
 func testStart(h *host) {
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
-	h.refused(wire.Go{}, wire.ReasonNotArmed)
-	h.cross(h.w.Gate)
-	h.cross(h.w.Clock)
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
+	h.assertRefused(wire.Go{}, wire.ReasonNotArmed)
+	h.breakBeam(h.w.Gate)
+	h.breakBeam(h.w.Clock)
 	h.sleep(200 * time.Millisecond)
-	h.dark("not armed")
-	none[wire.Shot](h, "not armed")
-	none[wire.Rejected](h, "not armed")
+	h.assertNeverOn("not armed")
+	assertNone[wire.Shot](h, "not armed")
+	assertNone[wire.Rejected](h, "not armed")
 	assert.GreaterOrEqual(h.t, len(take[wire.Edge](h)), 2, "edges are reported though")
 }
 
 func testRestart(h *host) {
 	h.arm(h.held(), 1)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	h.sleep(2 * delay)
 	before := h.id
 	h.bed.Restart()
 	h.decoder, h.synced, h.inbox = wire.Decoder{}, false, nil
-	h.introduce()
+	h.identify()
 	assert.NotEqual(h.t, before.BootID, h.id.BootID, "the host must see that the board has started again")
-	h.allOff("the board started again")
+	h.assertAllOff("the board started again")
 	h.changes = nil
-	h.do(wire.Identify{})
+	h.mustDo(wire.Identify{})
 	h.state(wire.Safe)
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
-	h.cross(h.w.Clock)
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
+	h.breakBeam(h.w.Clock)
 	h.sleep(2 * delay)
-	h.dark("it was armed before it started again, not after")
+	h.assertNeverOn("it was armed before it started again, not after")
 }
 
 func testTime(h *host) {
@@ -131,15 +131,15 @@ func testBadPrograms(h *host) {
 		h.t.Helper()
 		reason, detail := h.tryLoad(encoded, damage)
 		assert.Equal(h.t, want, reason, "want %q, got %q", want, reason)
-		h.refused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
+		h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
 		return detail
 	}
 	refuse(wire.ReasonBadCRC, encoded, 1)
 	assert.EqualValues(h.t, len(encoded)-1, refuse(wire.ReasonBadLength, encoded[:len(encoded)-1], 0))
 	assert.EqualValues(h.t, len(encoded)+1, refuse(wire.ReasonBadLength, append(bytes.Clone(encoded), 0), 0))
 	refuse(wire.ReasonBadProgram, append([]byte{99}, encoded[1:]...), 0)
-	h.refused(wire.Commit{Length: wire.MaxProgram + 1}, wire.ReasonBadLength)
-	h.refused(wire.LoadPart{Offset: wire.MaxProgram, N: 1}, wire.ReasonBadLength)
+	h.assertRefused(wire.Commit{Length: wire.MaxProgram + 1}, wire.ReasonBadLength)
+	h.assertRefused(wire.LoadPart{Offset: wire.MaxProgram, N: 1}, wire.ReasonBadLength)
 
 	for _, test := range []struct {
 		change func(p *wire.Program)
@@ -167,67 +167,67 @@ func testBadPrograms(h *host) {
 
 func testArm(h *host) {
 	h.load(h.single())
-	h.refused(wire.Arm{}, wire.ReasonBadValue)
-	h.do(wire.Arm{Shots: 7})
+	h.assertRefused(wire.Arm{}, wire.ReasonBadValue)
+	h.mustDo(wire.Arm{Shots: 7})
 	assert.EqualValues(h.t, 7, h.state(wire.Armed).Left)
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonArmed)
-	h.refused(wire.LoadPart{N: 1}, wire.ReasonArmed)
-	h.refused(wire.Commit{}, wire.ReasonArmed)
-	h.refused(wire.Go{}, wire.ReasonUnsupported)
-	h.do(wire.Identify{})
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonArmed)
+	h.assertRefused(wire.LoadPart{N: 1}, wire.ReasonArmed)
+	h.assertRefused(wire.Commit{}, wire.ReasonArmed)
+	h.assertRefused(wire.Go{}, wire.ReasonUnsupported)
+	h.mustDo(wire.Identify{})
 	assert.EqualValues(h.t, 7, h.state(wire.Armed).Left)
-	h.do(wire.Disarm{})
+	h.mustDo(wire.Disarm{})
 	assert.Equal(h.t, wire.ReasonRequested, h.state(wire.Safe).Reason)
-	h.do(wire.Arm{Shots: 1}) // the program is still there
-	h.do(wire.Disarm{})
-	h.do(wire.LoadPart{N: 1})
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
-	h.dark("nothing happened")
+	h.mustDo(wire.Arm{Shots: 1}) // the program is still there
+	h.mustDo(wire.Disarm{})
+	h.mustDo(wire.LoadPart{N: 1})
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonNoProgram)
+	h.assertNeverOn("nothing happened")
 }
 
 func testSingle(h *host) {
 	p := h.single()
 	h.arm(p, 1)
-	at := h.cross(h.w.Clock)
+	at := h.breakBeam(h.w.Clock)
 	h.state(wire.Firing)
 	r := h.shot()
-	h.whole(r, p)
-	h.near(at, r.Clock, "the edge was")
+	h.assertComplete(r, p)
+	h.assertNear(at, r.Clock, "the edge was")
 	assert.Equal(h.t, r.Clock, r.Gate)
 	assert.Equal(h.t, p.Table[0].Delay, r.Delay)
 	edges := take[wire.Edge](h)
 	require.NotEmpty(h.t, edges)
-	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.Broken, Count: 1, At: r.Clock}, edges[0])
+	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.BrokenHigh, Count: 1, At: r.Clock}, edges[0])
 }
 
 func testOtherEdge(h *host) {
 	p := h.single()
 	p.Clock.Falling = !p.Clock.Falling
 	h.arm(p, 1)
-	h.bed.Set(h.w.Clock, h.w.Broken)
+	h.bed.Set(h.w.Clock, h.w.BrokenHigh)
 	h.sleep(2 * delay)
-	h.dark("this is not the edge of the program")
-	h.bed.Set(h.w.Clock, !h.w.Broken)
-	h.whole(h.shot(), p)
+	h.assertNeverOn("this is not the edge of the program")
+	h.bed.Set(h.w.Clock, !h.w.BrokenHigh)
+	h.assertComplete(h.shot(), p)
 }
 
 func testGate(h *host) {
 	p := h.gated(5*time.Millisecond, 3*time.Second)
 	for _, interval := range []time.Duration{10 * time.Millisecond, 120 * time.Millisecond} {
 		h.arm(p, 1)
-		gate := h.cross(h.w.Gate)
+		gate := h.breakBeam(h.w.Gate)
 		h.sleep(interval)
-		clock := h.cross(h.w.Clock)
+		clock := h.breakBeam(h.w.Clock)
 		r := h.shot()
-		h.near(gate, r.Gate, "the gate edge was")
-		h.near(clock, r.Clock, "the clock edge was")
+		h.assertNear(gate, r.Gate, "the gate edge was")
+		h.assertNear(clock, r.Clock, "the clock edge was")
 		got := uint32(r.Clock - r.Gate)
 		assert.GreaterOrEqual(h.t, got, h.ticks(interval))
 		if h.bed.Exact() {
 			assert.LessOrEqual(h.t, got, h.ticks(interval+3*time.Millisecond))
 		}
-		assert.Equal(h.t, interpolated(p, got), r.Delay, "interval %d", got)
-		h.whole(r, p)
+		assert.Equal(h.t, expectedDelay(p, got), r.Delay, "interval %d", got)
+		h.assertComplete(r, p)
 		assert.Equal(h.t, wire.ReasonShotsDone, h.state(wire.Safe).Reason)
 	}
 	// The far side of the kink, near enough not to wait for.
@@ -238,12 +238,12 @@ func testGate(h *host) {
 		p.Table[2].Interval = p.GateMax
 	}
 	h.arm(p, 1)
-	h.cross(h.w.Gate)
+	h.breakBeam(h.w.Gate)
 	h.sleep(60 * time.Millisecond)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	r := h.shot()
-	assert.Equal(h.t, interpolated(p, uint32(r.Clock-r.Gate)), r.Delay)
-	h.whole(r, p)
+	assert.Equal(h.t, expectedDelay(p, uint32(r.Clock-r.Gate)), r.Delay)
+	h.assertComplete(r, p)
 }
 
 func testIntervals(h *host) {
@@ -255,34 +255,34 @@ func testIntervals(h *host) {
 		return r
 	}
 	h.arm(h.gated(2*time.Second, 3*time.Second), 1)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	rejected(wire.ReasonNoGate)
 	h.sleep(2 * holdOff)
-	h.cross(h.w.Gate)
+	h.breakBeam(h.w.Gate)
 	h.sleep(10 * time.Millisecond)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	fast := rejected(wire.ReasonTooFast)
 	assert.Less(h.t, fast.Interval, h.ticks(2*time.Second))
 	assert.GreaterOrEqual(h.t, fast.Interval, h.ticks(10*time.Millisecond))
 	h.sleep(2 * holdOff)
-	h.cross(h.w.Clock) // that gate is used up
+	h.breakBeam(h.w.Clock) // that gate is used up
 	rejected(wire.ReasonNoGate)
-	h.do(wire.Disarm{})
+	h.mustDo(wire.Disarm{})
 
 	h.arm(h.gated(time.Millisecond, 300*time.Millisecond), 1)
-	h.cross(h.w.Gate)
+	h.breakBeam(h.w.Gate)
 	h.sleep(350 * time.Millisecond)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	slow := rejected(wire.ReasonTooSlow)
 	assert.Greater(h.t, slow.Interval, h.ticks(300*time.Millisecond))
 	h.sleep(2 * holdOff)
-	h.cross(h.w.Gate)
+	h.breakBeam(h.w.Gate)
 	h.sleep(650 * time.Millisecond)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	rejected(wire.ReasonNoGate)
 	h.sleep(2 * delay)
-	h.dark("no interval was accepted")
-	none[wire.Shot](h, "no interval was accepted")
+	h.assertNeverOn("no interval was accepted")
+	assertNone[wire.Shot](h, "no interval was accepted")
 }
 
 func testNth(h *host) {
@@ -290,15 +290,15 @@ func testNth(h *host) {
 	p.Nth = 3
 	h.arm(p, 1)
 	for i := range uint32(2) {
-		h.cross(h.w.Clock)
+		h.breakBeam(h.w.Clock)
 		r := await[wire.Rejected](h)
 		assert.Equal(h.t, wire.ReasonNotNth, r.Reason)
 		assert.Equal(h.t, i+1, r.Interval)
 		h.sleep(2 * holdOff)
 	}
-	h.dark("two edges of three")
-	h.cross(h.w.Clock)
-	h.whole(h.shot(), p)
+	h.assertNeverOn("two edges of three")
+	h.breakBeam(h.w.Clock)
+	h.assertComplete(h.shot(), p)
 }
 
 func testBounce(h *host) {
@@ -306,43 +306,43 @@ func testBounce(h *host) {
 	p.HoldOff = h.ticks(time.Second)
 	h.arm(p, 2)
 	for range 4 {
-		h.bed.Set(h.w.Clock, h.w.Broken)
+		h.bed.Set(h.w.Clock, h.w.BrokenHigh)
 		h.bed.Sleep(200 * time.Microsecond)
-		h.bed.Set(h.w.Clock, !h.w.Broken)
+		h.bed.Set(h.w.Clock, !h.w.BrokenHigh)
 		h.bed.Sleep(200 * time.Microsecond)
 	}
 	r := h.shot()
-	h.whole(r, p)
+	h.assertComplete(r, p)
 	assert.EqualValues(h.t, 3, r.Bounced)
 	h.state(wire.Armed)
-	h.cross(h.w.Clock) // after the rest, within the hold-off
+	h.breakBeam(h.w.Clock) // after the rest, within the hold-off
 	h.sleep(2 * delay)
-	h.dark("a bounce")
-	none[wire.Rejected](h, "bounces are counted, not told one by one")
+	h.assertNeverOn("a bounce")
+	assertNone[wire.Rejected](h, "bounces are counted, not told one by one")
 	h.sleep(300 * time.Millisecond)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	h.sleep(500 * time.Millisecond) // a second after the first edge, not after the last bounce
-	h.cross(h.w.Clock)
-	h.whole(h.shot(), p)
+	h.breakBeam(h.w.Clock)
+	h.assertComplete(h.shot(), p)
 	assert.EqualValues(h.t, 5, h.state(wire.Safe).Bounced)
 }
 
 func testOpening(h *host) {
 	p := h.opened()
 	h.load(p)
-	h.do(wire.Arm{Shots: 1})
+	h.mustDo(wire.Arm{Shots: 1})
 	assert.Equal(h.t, wire.ReasonNotOpened, h.state(wire.Armed).Reason)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	assert.Equal(h.t, wire.ReasonNotOpened, await[wire.Rejected](h).Reason)
 	h.sleep(2 * holdOff)
-	h.dark("before go")
-	h.do(wire.Go{})
+	h.assertNeverOn("before go")
+	h.mustDo(wire.Go{})
 	assert.Equal(h.t, wire.ReasonNone, h.state(wire.Armed).Reason)
-	h.refused(wire.Go{}, wire.ReasonBusy)
+	h.assertRefused(wire.Go{}, wire.ReasonBusy)
 	h.sleep(30 * time.Millisecond)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	r := h.shot()
-	h.whole(r, p)
+	h.assertComplete(r, p)
 	opening := map[uint8]wire.Tick{}
 	for _, cue := range r.cues {
 		if cue.Opening {
@@ -351,33 +351,33 @@ func testOpening(h *host) {
 	}
 	assert.EqualValues(h.t, p.Opening[1].Offset, opening[1]-opening[0])
 
-	h.do(wire.Arm{Shots: 1})
-	h.do(wire.Go{})
-	h.do(wire.Disarm{})
+	h.mustDo(wire.Arm{Shots: 1})
+	h.mustDo(wire.Go{})
+	h.mustDo(wire.Disarm{})
 	h.clear()
-	h.do(wire.Arm{Shots: 1})
+	h.mustDo(wire.Arm{Shots: 1})
 	assert.Equal(h.t, wire.ReasonNotOpened, h.state(wire.Armed).Reason, "the go of before is void")
 }
 
 func testOpeningAlone(h *host) {
 	p := h.opened()
 	h.arm(p, 1)
-	h.do(wire.Go{})
+	h.mustDo(wire.Go{})
 	assert.Equal(h.t, wire.ReasonNone, h.state(wire.Armed).Reason)
 	again := h.state(wire.Armed)
 	assert.Equal(h.t, wire.ReasonNotOpened, again.Reason)
 	assert.EqualValues(h.t, 1, again.Left)
 	first := take[wire.Cue](h)
 	require.Len(h.t, first, 2)
-	h.seen(first)
-	none[wire.Shot](h, "nothing started one")
-	h.cross(h.w.Clock)
+	h.assertChanges(first)
+	assertNone[wire.Shot](h, "nothing started one")
+	h.breakBeam(h.w.Clock)
 	assert.Equal(h.t, wire.ReasonNotOpened, await[wire.Rejected](h).Reason)
 	h.sleep(2 * holdOff)
-	h.do(wire.Go{})
-	h.cross(h.w.Clock)
+	h.mustDo(wire.Go{})
+	h.breakBeam(h.w.Clock)
 	r := h.shot()
-	h.whole(r, p)
+	h.assertComplete(r, p)
 	assert.NotEqual(h.t, first[0].Shot, r.Number, "pulses of the first go are not this shot's")
 }
 
@@ -386,15 +386,15 @@ func testByGo(h *host) {
 	p.Clock = wire.Source{Input: wire.NoInput}
 	h.arm(p, 2)
 	for range 2 {
-		h.cross(h.w.Clock)
-		h.do(wire.Go{})
+		h.breakBeam(h.w.Clock)
+		h.mustDo(wire.Go{})
 		r := h.shot()
-		h.whole(r, p)
+		h.assertComplete(r, p)
 		assert.Equal(h.t, p.Table[0].Delay, r.Delay)
-		h.refused(wire.Go{}, wire.ReasonResting)
-		awaitThat(h, func(s wire.State) bool { return s.State == wire.Armed || s.State == wire.Safe })
+		h.assertRefused(wire.Go{}, wire.ReasonResting)
+		awaitMatch(h, func(s wire.State) bool { return s.State == wire.Armed || s.State == wire.Safe })
 	}
-	none[wire.Rejected](h, "the program has no input")
+	assertNone[wire.Rejected](h, "the program has no input")
 }
 
 func testRest(h *host) {
@@ -402,18 +402,18 @@ func testRest(h *host) {
 	p.HoldOff = 0
 	p.Rest = h.ticks(600 * time.Millisecond)
 	h.arm(p, 2)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	h.sleep(delay / 2)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	assert.Equal(h.t, wire.ReasonBusy, await[wire.Rejected](h).Reason)
-	h.whole(h.shot(), p)
+	h.assertComplete(h.shot(), p)
 	assert.EqualValues(h.t, 1, h.state(wire.Resting).Left)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	assert.Equal(h.t, wire.ReasonResting, await[wire.Rejected](h).Reason)
 	h.state(wire.Armed)
-	h.dark("resting")
-	h.cross(h.w.Clock)
-	h.whole(h.shot(), p)
+	h.assertNeverOn("resting")
+	h.breakBeam(h.w.Clock)
+	h.assertComplete(h.shot(), p)
 }
 
 func testShots(h *host) {
@@ -421,9 +421,9 @@ func testShots(h *host) {
 	h.arm(p, 2)
 	var last uint16
 	for left := uint16(1); ; left-- {
-		h.cross(h.w.Clock)
+		h.breakBeam(h.w.Clock)
 		r := h.shot()
-		h.whole(r, p)
+		h.assertComplete(r, p)
 		assert.NotEqual(h.t, last, r.Number)
 		last = r.Number
 		assert.Equal(h.t, left, h.state(wire.Resting).Left)
@@ -434,10 +434,10 @@ func testShots(h *host) {
 		h.sleep(holdOff)
 	}
 	assert.Equal(h.t, wire.ReasonShotsDone, h.state(wire.Safe).Reason)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	h.sleep(2 * delay)
-	h.dark("the shots are done")
-	h.refused(wire.Go{}, wire.ReasonNotArmed)
+	h.assertNeverOn("the shots are done")
+	h.assertRefused(wire.Go{}, wire.ReasonNotArmed)
 }
 
 func testLate(h *host) {
@@ -448,24 +448,24 @@ func testLate(h *host) {
 	p.Cues[1] = wire.CueSpec{Output: h.w.Shutter, Offset: int32(h.ticks(delay)), Width: h.ticks(pulse)}
 	h.arm(p, 2)
 	for left := range uint16(2) {
-		h.cross(h.w.Clock)
+		h.breakBeam(h.w.Clock)
 		r := h.shot()
 		assert.Equal(h.t, wire.Late, r.Status)
 		assert.Zero(h.t, r.Cues)
 		state := h.state(wire.Resting)
 		assert.Equal(h.t, wire.ReasonLate, state.Reason)
 		assert.Equal(h.t, 1-left, state.Left, "a late shot counts")
-		awaitThat(h, func(s wire.State) bool { return s.State == wire.Armed || s.State == wire.Safe })
+		awaitMatch(h, func(s wire.State) bool { return s.State == wire.Armed || s.State == wire.Safe })
 	}
 	h.sleep(2 * delay)
-	h.dark("if one pulse is late none is fired")
+	h.assertNeverOn("if one pulse is late none is fired")
 }
 
 // midShot arms with a long pulse and waits until it is on.
 func midShot(h *host) {
 	h.t.Helper()
 	h.arm(h.held(), 3)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	for range 1000 {
 		h.sleep(poll)
 		if len(h.changes) > 0 {
@@ -481,12 +481,12 @@ func cutShort(h *host, want wire.Status) report {
 	r := h.shot()
 	assert.Equal(h.t, want, r.Status, "want %q, got %q", want, r.Status)
 	require.NotEmpty(h.t, r.cues, "the shutter was on and that is told")
-	h.allOff("cut short")
+	h.assertAllOff("cut short")
 	return r
 }
 
 // clock is the board's time, where times mean something, read off the bed by an input that stays as it is.
-func (h *host) clock() wire.Tick { return h.bed.Set(h.w.Gate, !h.w.Broken) }
+func (h *host) clock() wire.Tick { return h.bed.Set(h.w.Gate, !h.w.BrokenHigh) }
 
 // offBy checks, where times mean something, that the last output went off soon after there was a reason.
 func (h *host) offBy(reason wire.Tick) {
@@ -502,26 +502,26 @@ func (h *host) offBy(reason wire.Tick) {
 func testDisarm(h *host) {
 	midShot(h)
 	sent := h.clock()
-	h.do(wire.Disarm{})
+	h.mustDo(wire.Disarm{})
 	state := h.state(wire.Safe)
 	assert.Equal(h.t, wire.ReasonRequested, state.Reason)
 	assert.Zero(h.t, state.Left)
 	cutShort(h, wire.Disarmed)
 	h.offBy(sent)
 	h.changes = nil
-	none[wire.Fault](h, "disarming is no fault")
-	h.cross(h.w.Clock)
+	assertNone[wire.Fault](h, "disarming is no fault")
+	h.breakBeam(h.w.Clock)
 	h.sleep(2 * delay)
-	h.dark("disarmed")
+	h.assertNeverOn("disarmed")
 
 	h.arm(h.single(), 1) // and planned, not yet on
-	h.cross(h.w.Clock)
-	h.do(wire.Disarm{})
+	h.breakBeam(h.w.Clock)
+	h.mustDo(wire.Disarm{})
 	assert.Equal(h.t, wire.Disarmed, h.shot().Status)
 	h.sleep(2 * delay)
-	h.allOff("disarmed")
+	h.assertAllOff("disarmed")
 	if h.bed.Exact() {
-		h.dark("disarmed before the flash")
+		h.assertNeverOn("disarmed before the flash")
 	}
 }
 
@@ -531,7 +531,7 @@ func testKill(h *host) {
 		return
 	}
 	midShot(h)
-	h.bed.Set(h.w.Kill, h.w.Stop)
+	h.bed.Set(h.w.Kill, h.w.KillHigh)
 	fault := await[wire.Fault](h)
 	assert.Equal(h.t, wire.ReasonKill, fault.Reason)
 	assert.EqualValues(h.t, h.w.Kill, fault.Detail)
@@ -539,80 +539,80 @@ func testKill(h *host) {
 	cutShort(h, wire.Killed)
 	h.offBy(fault.At)
 	h.changes = nil
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonKill)
-	h.refused(wire.Pulse{Output: h.w.Flash, Width: 1}, wire.ReasonKill)
-	h.do(wire.Disarm{})
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonKill)
+	h.assertRefused(wire.Pulse{Output: h.w.Flash, Width: 1}, wire.ReasonKill)
+	h.mustDo(wire.Disarm{})
 	assert.Equal(h.t, wire.ReasonKill, h.state(wire.Faulted).Reason, "it is still at stop")
-	h.bed.Set(h.w.Kill, !h.w.Stop)
+	h.bed.Set(h.w.Kill, !h.w.KillHigh)
 	h.sleep(10 * time.Millisecond)
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonFaulted)
-	h.do(wire.Disarm{})
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonFaulted)
+	h.mustDo(wire.Disarm{})
 	h.state(wire.Safe)
-	h.do(wire.Arm{Shots: 1})
+	h.mustDo(wire.Arm{Shots: 1})
 	h.state(wire.Armed)
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	h.state(wire.Firing)
-	h.dark("the kill input stopped it")
-	h.bed.Set(h.w.Kill, h.w.Stop)
+	h.assertNeverOn("the kill input stopped it")
+	h.bed.Set(h.w.Kill, h.w.KillHigh)
 	h.state(wire.Faulted)
 }
 
 func testQuiet(h *host) {
 	if h.bed.Exact() {
 		h.arm(h.single(), 1)
-		h.silent = true
+		h.noPings = true
 		h.sleep(850 * time.Millisecond)
-		h.silent = false
-		h.do(wire.Identify{})
+		h.noPings = false
+		h.mustDo(wire.Identify{})
 		h.state(wire.Armed) // not a second yet
-		h.do(wire.Disarm{})
+		h.mustDo(wire.Disarm{})
 		h.clear()
 	}
 	midShot(h)
 	h.sleep(1200 * time.Millisecond)
-	none[wire.Fault](h, "the link was not quiet")
-	h.do(wire.Identify{})
+	assertNone[wire.Fault](h, "the link was not quiet")
+	h.mustDo(wire.Identify{})
 	heard := h.clock()
-	h.silent = true
+	h.noPings = true
 	h.sleep(1200 * time.Millisecond)
-	h.silent = false
+	h.noPings = false
 	assert.Equal(h.t, wire.ReasonLinkTimeout, await[wire.Fault](h).Reason)
 	assert.Equal(h.t, wire.ReasonLinkTimeout, h.state(wire.Safe).Reason)
 	cutShort(h, wire.LinkTimeout)
 	h.offBy(heard + wire.Tick(h.id.TickHz))
 	h.changes = nil
-	h.cross(h.w.Clock)
+	h.breakBeam(h.w.Clock)
 	h.sleep(2 * delay)
-	h.dark("disarmed by the quiet link")
-	h.do(wire.Arm{Shots: 1}) // the host is back
+	h.assertNeverOn("disarmed by the quiet link")
+	h.mustDo(wire.Arm{Shots: 1}) // the host is back
 	h.state(wire.Armed)
 }
 
 func testPulse(h *host) {
 	for _, output := range []uint8{h.w.Flash, h.w.Shutter, h.w.Valve} {
-		h.do(wire.Pulse{Output: output, Width: h.ticks(pulse)})
+		h.mustDo(wire.Pulse{Output: output, Width: h.ticks(pulse)})
 		cue := await[wire.Cue](h)
 		assert.Zero(h.t, cue.Shot)
 		assert.Equal(h.t, output, cue.Output)
-		h.timed(cue, h.ticks(pulse), h.id.SafeWithin)
-		h.seen([]wire.Cue{cue})
+		h.assertTiming(cue, h.ticks(pulse), h.id.SafeWithin)
+		h.assertChanges([]wire.Cue{cue})
 	}
 	limit := h.outs[h.w.Flash].MaxOn
-	reason, detail := h.ask(wire.Pulse{Output: h.w.Flash, Width: limit + 1})
+	reason, detail := h.request(wire.Pulse{Output: h.w.Flash, Width: limit + 1})
 	assert.Equal(h.t, wire.ReasonMaxOn, reason)
 	assert.Equal(h.t, limit, detail)
-	h.refused(wire.Pulse{Output: h.id.Outputs, Width: 1}, wire.ReasonNoSuchPin)
-	h.refused(wire.Pulse{Output: h.w.Flash}, wire.ReasonBadValue)
+	h.assertRefused(wire.Pulse{Output: h.id.Outputs, Width: 1}, wire.ReasonNoSuchPin)
+	h.assertRefused(wire.Pulse{Output: h.w.Flash}, wire.ReasonBadValue)
 	h.load(h.single())
-	h.do(wire.Pulse{Output: h.w.Shutter, Width: h.ticks(3 * time.Second)})
-	h.refused(wire.Pulse{Output: h.w.Flash, Width: 1}, wire.ReasonBusy)
-	h.refused(wire.Arm{Shots: 1}, wire.ReasonBusy)
-	h.do(wire.Disarm{})
-	h.seen([]wire.Cue{await[wire.Cue](h)})
-	h.do(wire.Arm{Shots: 1})
-	h.refused(wire.Pulse{Output: h.w.Flash, Width: h.ticks(pulse)}, wire.ReasonArmed)
-	h.dark("armed")
-	none[wire.Shot](h, "test pulses are no shots")
+	h.mustDo(wire.Pulse{Output: h.w.Shutter, Width: h.ticks(3 * time.Second)})
+	h.assertRefused(wire.Pulse{Output: h.w.Flash, Width: 1}, wire.ReasonBusy)
+	h.assertRefused(wire.Arm{Shots: 1}, wire.ReasonBusy)
+	h.mustDo(wire.Disarm{})
+	h.assertChanges([]wire.Cue{await[wire.Cue](h)})
+	h.mustDo(wire.Arm{Shots: 1})
+	h.assertRefused(wire.Pulse{Output: h.w.Flash, Width: h.ticks(pulse)}, wire.ReasonArmed)
+	h.assertNeverOn("armed")
+	assertNone[wire.Shot](h, "test pulses are no shots")
 }
 
 func testGarbage(h *host) {
@@ -639,11 +639,11 @@ func testGarbage(h *host) {
 	}
 	h.bed.Send([]byte{0})
 	h.sleep(10 * time.Millisecond)
-	none[wire.Refused](h, "garbage is not answered")
-	none[wire.State](h, "garbage changes nothing")
-	h.do(wire.Identify{})
+	assertNone[wire.Refused](h, "garbage is not answered")
+	assertNone[wire.State](h, "garbage changes nothing")
+	h.mustDo(wire.Identify{})
 	h.state(wire.Armed)
-	none[wire.Fault](h, "garbage is no fault")
+	assertNone[wire.Fault](h, "garbage is no fault")
 
 	for _, f := range []wire.Frame{
 		{Type: 0x7F, Seq: 200}, {Type: wire.TypePong, Seq: 201, N: 8}, {Type: wire.TypeDisarm, Seq: 202, N: 1},
@@ -674,7 +674,7 @@ func testStorm(h *host) {
 	const edges = 120
 	from := h.now()
 	for i := range edges {
-		h.bed.Set(h.w.Clock, h.w.Broken == (i%2 == 0))
+		h.bed.Set(h.w.Clock, h.w.BrokenHigh == (i%2 == 0))
 		h.sleep(poll)
 	}
 	h.sleep(100 * time.Millisecond)

@@ -156,7 +156,7 @@ func (b *bed) start() {
 }
 
 func (b *bed) Wiring() boardtest.Wiring {
-	return boardtest.Wiring{Gate: 0, Clock: 2, Broken: false, Kill: 1, Stop: true, Shutter: 0, Flash: 1, Valve: 2}
+	return boardtest.Wiring{Gate: 0, Clock: 2, BrokenHigh: false, Kill: 1, KillHigh: true, Shutter: 0, Flash: 1, Valve: 2}
 }
 
 func (b *bed) Send(p []byte) {

@@ -17,25 +17,25 @@ import (
 // step ends, it is one step: a process that stood still for a minute has not waited.
 func TestSilenceInProcessIsCountedInSteps(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var s silence
-		s.begin(Options{InProcess: true}, func() {})
+		var s linkTimer
+		s.start(Options{InProcess: true}, func() {})
 		defer s.stop()
 		time.Sleep(time.Minute) // one step that ended late
-		require.False(t, s.step())
-		s.heard()
+		require.False(t, s.expire())
+		s.reset()
 		for range inProcessSteps - 1 {
-			require.False(t, s.step())
+			require.False(t, s.expire())
 		}
-		assert.True(t, s.step())
+		assert.True(t, s.expire())
 	})
 }
 
 func TestSilenceOfOtherBoardsIsMeasuredInTime(t *testing.T) {
-	var s silence
-	s.begin(Options{}, func() {})
+	var s linkTimer
+	s.start(Options{}, func() {})
 	defer s.stop()
-	assert.Equal(t, silentAfter, s.each)
-	assert.True(t, s.step())
+	assert.Equal(t, linkTimeout, s.each)
+	assert.True(t, s.expire())
 }
 
 // Where the process is served in time, both rules are one.
