@@ -167,12 +167,42 @@ func TestErrorsNameLineAndRemedy(t *testing.T) {
 	}
 }
 
+// What is accepted can be judged, drawn and made faulty without a panic; what is not says where and what to do.
 func FuzzParse(f *testing.F) {
 	f.Add("each A=1,2\nboard b$A \"B\" 100x100\nend")
 	f.Add("type r resistor \"a\" p=1\ncarrier c \"C\" volts=3\nwire 1 - A")
+	f.Add(`type r resistor "a" p=1 v=50 tol=0.01 legs=0,0/4,0 body=6.3x2.4
+type m nmos "a" legs=0,0/1,0/2,0 body=4x5
+board b "B" 100x60
+group g 12 "all"
+net GND g 0 use=zero
+net A g 5 use=out amps=0.2
+section s "S" 0,0 40x30
+part R1 r 1k at=10,10 hole=3,4,90 : 1=A 2=GND
+part Q1 m at=20,10,mirror hole=9,9 : G=A D=A S=GND`)
 	f.Fuzz(func(t *testing.T, text string) {
-		if d, err := Parse(text); err == nil {
-			d.Check()
+		d, err := Parse(text)
+		if err != nil {
+			var at *ParseError
+			require.ErrorAs(t, err, &at)
+			require.True(t, at.Line >= 1 && at.Line <= strings.Count(text, "\n")+1, "%v", at)
+			require.NotEmpty(t, at.Remedy)
+			return
+		}
+		d.Check()
+		for _, b := range d.Boards {
+			finiteAll(t, b.Width, b.Height)
+			for _, n := range b.Nets {
+				finiteAll(t, n.Volts, n.Peak, n.Amps)
+			}
+			for _, s := range b.Sections {
+				for _, fault := range b.Faults(s.Name) {
+					faulty, err := d.With(fault)
+					require.NoError(t, err)
+					require.NotEmpty(t, d.Describe(fault))
+					require.Len(t, faulty.Board(b.Name).Parts, len(b.Parts)+1, "a resistor more")
+				}
+			}
 		}
 	})
 }

@@ -37,20 +37,22 @@ func FaultGuide(lines []FaultLine) string {
 
 // unsafeFaults is a table of the faults of a verdict, those of a part that leave the same on in one line.
 func unsafeFaults(title string, lines []FaultLine, v Verdict) string {
-	var rows, what []string
-	of := map[string][]string{}
+	type left struct{ ref, stopped, killed string }
+	var rows []left
+	var what []string
+	of := map[left][]string{}
 	for _, l := range lines {
 		if l.Verdict != v {
 			continue
 		}
-		key := fmt.Sprintf("%s | %%s | %s | %s |", l.Ref, stopped(l.Ways), l.Ways[2])
+		key := left{l.Ref, stopped(l.Ways), l.Ways[2]}
 		if of[key] == nil {
 			rows = append(rows, key)
 		}
 		of[key] = append(of[key], l.Fault)
 	}
-	for _, key := range rows {
-		what = append(what, "| "+fmt.Sprintf(key, strings.Join(of[key], "; ")))
+	for _, r := range rows {
+		what = append(what, fmt.Sprintf("| %s | %s | %s | %s |", r.ref, strings.Join(of[r], "; "), r.stopped, r.killed))
 	}
 	if len(what) == 0 {
 		return ""
@@ -71,21 +73,45 @@ func stopped(ways []string) string {
 type Band struct {
 	Hertz             float64
 	Least, Mean, Most float64 // of V5_ARM, volts
+
+	read string // what a table calls it, of the values before they were rounded; "" if it was not read from one
 }
+
+// What a rail does, and from which voltage on it is on.
+const (
+	railDark, railOn, railBoth = "dark", "on", "comes and goes"
+
+	onV5 = 4
+)
 
 func (b Band) String() string {
 	switch {
+	case b.read != "":
+		return b.read
 	case b.Most <= darkV5:
-		return "dark"
-	case b.Least > 4:
-		return "on"
+		return railDark
+	case b.Least > onV5:
+		return railOn
 	}
-	return "comes and goes"
+	return railBoth
 }
+
+// mayBe says whether values that round to those of b can be called that.
+func (b Band) mayBe(rail string) bool {
+	switch rail {
+	case railDark:
+		return b.Most <= darkV5
+	case railOn:
+		return b.Most >= darkV5 && b.Least >= onV5
+	}
+	return rail == railBoth && b.Most >= darkV5 && b.Least <= onV5
+}
+
+var bandHead = []string{"frequency Hz", "V5_ARM least V", "mean V", "most V", "the rail"}
 
 // BandTable writes bands as CSV.
 func BandTable(list []Band) string {
-	rows := [][]string{{"frequency Hz", "V5_ARM least V", "mean V", "most V", "the rail"}}
+	rows := [][]string{bandHead}
 	for _, b := range list {
 		rows = append(rows, []string{strconv.FormatFloat(b.Hertz, 'f', -1, 64), volts1(b.Least), volts1(b.Mean),
 			volts1(b.Most), b.String()})
@@ -99,7 +125,7 @@ func volts1(x float64) string { return strconv.FormatFloat(max(x, 0), 'f', 1, 64
 
 // BandGuide is what the guide says of it.
 func BandGuide(list []Band) (string, error) {
-	on := func(b Band) bool { return b.String() == "on" }
+	on := func(b Band) bool { return b.String() == railOn }
 	first := slices.IndexFunc(list, on)
 	if first < 0 {
 		return "", fmt.Errorf("no frequency keeps the rails on: the heartbeat's own should")
@@ -114,7 +140,7 @@ func BandGuide(list []Band) (string, error) {
 	words := fmt.Sprintf("Of the simulated square waves those from %s to %s keep the rails on", hertz(list[first].Hertz),
 		hertz(list[last].Hertz))
 	for i, b := range list {
-		if i < first && b.String() != "dark" {
+		if i < first && b.String() != railDark {
 			words += fmt.Sprintf("; at %s they come and go", hertz(b.Hertz))
 		}
 	}
@@ -130,7 +156,7 @@ func BandGuide(list []Band) (string, error) {
 // lastDark is the last frequency of a list at which the rail is dark, 0 for none.
 func lastDark(list []Band) (hertz float64) {
 	for _, b := range list {
-		if b.String() == "dark" {
+		if b.String() == railDark {
 			hertz = b.Hertz
 		}
 	}
@@ -150,25 +176,24 @@ func hertz(x float64) string {
 
 // ParseBands reads what BandTable wrote.
 func ParseBands(text string) (list []Band, err error) {
-	var numbers [][]float64
-	for l := range strings.Lines(text) {
-		words := strings.Split(strings.TrimSpace(l), ",")
-		if strings.HasPrefix(l, "#") || words[0] == "frequency Hz" {
-			continue
-		}
-		if len(words) != 5 {
-			return nil, fmt.Errorf("bands: %q has %d columns of 5", l, len(words))
-		}
-		row := make([]float64, 4)
-		for i := range row {
-			if row[i], err = strconv.ParseFloat(words[i], 64); err != nil {
-				return nil, fmt.Errorf("bands: %w", err)
+	table, err := readHeaded("bands", text, bandHead)
+	if err != nil {
+		return nil, err
+	}
+	for _, t := range table {
+		b := Band{read: t[4]}
+		for i, to := range []*float64{&b.Hertz, &b.Least, &b.Mean, &b.Most} {
+			if *to, err = finite(t[i]); err != nil {
+				return nil, fmt.Errorf("bands: %s Hz: %w", t[0], err)
 			}
 		}
-		numbers = append(numbers, row)
-	}
-	for _, n := range numbers {
-		list = append(list, Band{n[0], n[1], n[2], n[3]})
+		switch {
+		case !(b.Hertz > 0 && b.Least >= 0 && b.Least <= b.Mean && b.Mean <= b.Most):
+			return nil, fmt.Errorf("bands: %s Hz: %s, %s and %s V are not in order from 0 on", t[0], t[1], t[2], t[3])
+		case !b.mayBe(b.read):
+			return nil, fmt.Errorf("bands: %s Hz: from %s to %s V the rail is not %q", t[0], t[1], t[3], b.read)
+		}
+		list = append(list, b)
 	}
 	return list, nil
 }

@@ -72,8 +72,8 @@ func (b *Board) brings(n *Net) bool {
 // drifts are the nets that close a transistor with an open gate and that open it.
 func (b *Board) drifts(p *Part) []string {
 	on := "GND"
-	if p.Type.Kind == NMOS {
-		on = find(b.Nets, func(n *Net) bool { return n.Use == Level }).Name
+	if level := find(b.Nets, func(n *Net) bool { return n.Use == Level }); p.Type.Kind == NMOS && level != nil {
+		on = level.Name
 	}
 	return []string{p.Pin("S"), on}
 }

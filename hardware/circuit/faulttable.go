@@ -1,9 +1,8 @@
 package circuit
 
 import (
-	"encoding/csv"
 	"fmt"
-	"strconv"
+	"slices"
 	"strings"
 )
 
@@ -114,7 +113,7 @@ func (l Left) Dark() bool { return !l.Output && l.V12 <= darkV12 && l.V5 <= dark
 
 func (l Left) String() string {
 	if l.Dark() {
-		return "released"
+		return released
 	}
 	var on []string
 	for _, x := range []struct {
@@ -143,18 +142,28 @@ func (r FaultRow) Safe() bool {
 
 // Verdict classifies a row.
 func (r FaultRow) Verdict() Verdict {
+	return verdict(r.Failed != "", r.Trouble != "", r.Safe())
+}
+
+func verdict(failed, noticed, safe bool) Verdict {
 	switch {
-	case r.Failed != "":
+	case failed:
 		return Undecided
-	case r.Safe() && r.Trouble == "":
+	case safe && !noticed:
 		return StillSafe
-	case r.Safe():
+	case safe:
 		return SafeNoticed
-	case r.Trouble == "":
+	case !noticed:
 		return UnsafeHidden
 	}
 	return UnsafeNoticed
 }
+
+// tells says by whether the input is blind what it makes of the kill switch.
+var tells = map[bool]string{false: "tells", true: "does not tell"}
+
+// released is a way in which nothing stays on.
+const released = "released"
 
 // faultHead is the first line of the table of faults.
 var faultHead = []string{"part", "fault", "verdict", "heartbeat stays high", "heartbeat stays low", "kill switch opens",
@@ -174,11 +183,7 @@ func FaultTable(rows []FaultRow) string {
 			words = append(words, r.Left[way].String())
 			v12, v5 = max(v12, r.Left[way].V12), max(v5, r.Left[way].V5)
 		}
-		tells := "tells"
-		if r.Blind {
-			tells = "does not tell"
-		}
-		list = append(list, append(words, volts1(v12), volts1(v5), r.Trouble, r.Sign, tells,
+		list = append(list, append(words, volts1(v12), volts1(v5), r.Trouble, r.Sign, tells[r.Blind],
 			r.Failed))
 	}
 	return "# Single faults, each simulated by itself at the typical corner: go run ./hardware/gen -faults. Nothing was " +
@@ -194,23 +199,34 @@ type FaultLine struct {
 	Blind                     bool
 }
 
-// ParseFaults reads what FaultTable wrote.
+// ParseFaults reads what FaultTable wrote. A row whose verdict is not what its other cells say is refused.
 func ParseFaults(text string) (list []FaultLine, err error) {
-	r := csv.NewReader(strings.NewReader(text))
-	r.Comment, r.FieldsPerRecord = '#', len(faultHead)
-	table, err := r.ReadAll()
+	table, err := readHeaded("faults", text, faultHead)
 	if err != nil {
-		return nil, fmt.Errorf("faults: %w", err)
+		return nil, err
 	}
-	for _, t := range table[min(1, len(table)):] {
+	for _, t := range table {
 		l := FaultLine{Ref: t[0], Fault: t[1], Verdict: Verdict(t[2]), Ways: t[3:6], Trouble: t[8], Sign: t[9],
-			Blind: t[10] != "tells"}
+			Blind: t[10] != tells[false]}
 		for i, to := range []*float64{&l.V12, &l.V5} {
-			if *to, err = strconv.ParseFloat(t[6+i], 64); err != nil {
+			if *to, err = finite(t[6+i]); err != nil {
 				return nil, fmt.Errorf("faults: %s %s: %w", l.Ref, l.Fault, err)
 			}
+		}
+		switch {
+		case t[10] != tells[l.Blind]:
+			return nil, fmt.Errorf("faults: %s %s: the kill input %q: write %q or %q", l.Ref, l.Fault, t[10], tells[false],
+				tells[true])
+		case l.Verdict != l.says(t[11]):
+			return nil, fmt.Errorf("faults: %s %s: the verdict is %q, and the rest of the row says %q: make the table again",
+				l.Ref, l.Fault, l.Verdict, l.says(t[11]))
 		}
 		list = append(list, l)
 	}
 	return list, nil
+}
+
+// says is the verdict that the cells of a line amount to. failed is why it could not be simulated.
+func (l FaultLine) says(failed string) Verdict {
+	return verdict(failed != "", l.Trouble != "", !slices.ContainsFunc(l.Ways, func(w string) bool { return w != released }))
 }

@@ -95,13 +95,18 @@ func (r Row) expect() string {
 		(r.Most*(1+meterPart)+off)*scale)
 }
 
+const endMark = "<!-- end -->"
+
 // Fill puts text between the lines "<!-- name -->" and "<!-- end -->" of a page.
 func Fill(page, name, text string) (string, error) {
 	head, rest, found := strings.Cut(page, "<!-- "+name+" -->\n")
-	_, tail, ended := strings.Cut(rest, "<!-- end -->")
-	if !found || !ended {
-		return "", fmt.Errorf("the page has no place for %s: write <!-- %s --> and <!-- end --> on lines of their own", name,
-			name)
+	_, tail, ended := strings.Cut(rest, endMark)
+	switch {
+	case strings.Contains(text, endMark):
+		return "", fmt.Errorf("what is to be put into the page for %s has the mark %s in it: leave it out", name, endMark)
+	case !found || !ended:
+		return "", fmt.Errorf("the page has no place for %s: write <!-- %s --> and %s on lines of their own", name,
+			name, endMark)
 	}
-	return head + "<!-- " + name + " -->\n" + text + "<!-- end -->" + tail, nil
+	return head + "<!-- " + name + " -->\n" + text + endMark + tail, nil
 }

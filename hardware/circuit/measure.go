@@ -18,11 +18,9 @@ type Limit struct {
 
 // Limits reads the table of limits: deck, measure, unit, low, high, reason. An empty low or high is no limit.
 func Limits(text string) (list []Limit, err error) {
-	rows := csv.NewReader(strings.NewReader(text))
-	rows.Comment, rows.FieldsPerRecord = '#', 6
-	table, err := rows.ReadAll()
+	table, err := readTable("limits", text, 6)
 	if err != nil {
-		return nil, fmt.Errorf("limits: %w", err)
+		return nil, err
 	}
 	seen := map[string]bool{}
 	for _, r := range table {
@@ -31,8 +29,8 @@ func Limits(text string) (list []Limit, err error) {
 			if r[3+i] == "" {
 				continue
 			}
-			if *to, err = strconv.ParseFloat(r[3+i], 64); err != nil {
-				return nil, fmt.Errorf("limits: %s %s: %q is no number: leave it empty for no limit", l.Deck, l.Measure, r[3+i])
+			if *to, err = finite(r[3+i]); err != nil {
+				return nil, fmt.Errorf("limits: %s %s: %w: leave it empty for no limit", l.Deck, l.Measure, err)
 			}
 		}
 		switch {
@@ -144,11 +142,13 @@ func (r Results) Rows(limits []Limit, corners []Corner) (rows []Row, err error) 
 	return rows, nil
 }
 
+var measuredHead = []string{"deck", "measure", "unit", "least", "typical", "most", "low limit", "high limit", "reason"}
+
 // Table writes rows as CSV with three digits, so that the same circuit gives the same table.
 func Table(rows []Row) string {
 	var out strings.Builder
 	out.WriteString("# Made by go run ./hardware/gen from simulations at the corners of sim/corners.txt; nothing was " +
-		"measured on hardware.\ndeck,measure,unit,least,typical,most,low limit,high limit,reason\n")
+		"measured on hardware.\n" + strings.Join(measuredHead, ",") + "\n")
 	w := csv.NewWriter(&out)
 	for _, r := range rows {
 		record := []string{r.Deck, r.Measure, r.Unit, short(r.Least), short(r.Typical), short(r.Most), limit(r.Low),
@@ -178,19 +178,18 @@ func limit(x float64) string {
 
 // ParseTable reads what Table wrote.
 func ParseTable(text string) (rows []Row, err error) {
-	r := csv.NewReader(strings.NewReader(text))
-	r.Comment = '#'
-	table, err := r.ReadAll()
+	table, err := readHeaded("measured values", text, measuredHead)
 	if err != nil {
-		return nil, fmt.Errorf("measured values: %w", err)
+		return nil, err
 	}
-	for _, t := range table[min(1, len(table)):] {
+	for _, t := range table {
 		row := Row{Limit: Limit{Deck: t[0], Measure: t[1], Unit: t[2], Low: math.Inf(-1), High: math.Inf(1), Reason: t[8]}}
 		for i, to := range []*float64{&row.Least, &row.Typical, &row.Most, &row.Low, &row.High} {
-			if t[3+i] == "" {
+			const values = 3 // what follows are limits, which may be empty
+			if i >= values && t[3+i] == "" {
 				continue
 			}
-			if *to, err = strconv.ParseFloat(t[3+i], 64); err != nil {
+			if *to, err = finite(t[3+i]); err != nil {
 				return nil, fmt.Errorf("measured values: %s %s: %w", row.Deck, row.Measure, err)
 			}
 		}

@@ -3,7 +3,6 @@ package circuit
 import (
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 )
 
@@ -117,7 +116,7 @@ func (r *reader) readType(w []string) error {
 				return err
 			}
 		default:
-			number, err := strconv.ParseFloat(value, 64)
+			number, err := finite(value)
 			if err != nil {
 				return r.fail("write a number in V, A, W, ohm or mm", "rating %s=%q of type %s is no number", key, value, t.Name)
 			}
@@ -130,13 +129,17 @@ func (r *reader) readType(w []string) error {
 
 func (r *reader) readFoot(t *Type, key, value string) (err error) {
 	if key == "body" {
-		if _, err := fmt.Sscanf(value+"\n", "%fx%f\n", &t.Foot.Body[0], &t.Foot.Body[1]); err != nil {
+		wide, high, _ := strings.Cut(value, "x")
+		var err1, err2 error
+		t.Foot.Body[0], err1 = finite(wide)
+		t.Foot.Body[1], err2 = finite(high)
+		if err1 != nil || err2 != nil || t.Foot.Body[0] <= 0 || t.Foot.Body[1] <= 0 {
 			return r.fail("write the body as 6.3x2.4, in mm", "body %q of type %s is no size", value, t.Name)
 		}
 		return nil
 	}
 	if key == "drill" {
-		if t.Foot.Drill, err = strconv.ParseFloat(value, 64); err != nil || !(t.Foot.Drill >= 0.5 && t.Foot.Drill <= 3) {
+		if t.Foot.Drill, err = finite(value); err != nil || !(t.Foot.Drill >= 0.5 && t.Foot.Drill <= 3) {
 			return r.fail("write a number of mm from 0.5 to 3", "drill %q of type %s is no hole", value, t.Name)
 		}
 		return nil
@@ -155,7 +158,7 @@ func (r *reader) readFoot(t *Type, key, value string) (err error) {
 }
 
 func (r *reader) readCarrier(w []string) error {
-	volts, err := strconv.ParseFloat(strings.TrimPrefix(w[2], "volts="), 64)
+	volts, err := finite(strings.TrimPrefix(w[2], "volts="))
 	if err != nil {
 		return r.fail(usage["carrier"], "carrier %s has no voltage", w[0])
 	}
@@ -180,8 +183,8 @@ func (r *reader) readBoard(w []string) error {
 	wide, high, ok := strings.Cut(w[2], "x")
 	b := &Board{Name: w[0], Title: w[1], Line: r.line}
 	var err1, err2 error
-	b.Width, err1 = strconv.ParseFloat(wide, 64)
-	b.Height, err2 = strconv.ParseFloat(high, 64)
+	b.Width, err1 = finite(wide)
+	b.Height, err2 = finite(high)
 	if !ok || err1 != nil || err2 != nil || b.Width < 20 || b.Height < 20 {
 		return r.fail(usage["board"], "size %q of board %s is not two numbers of millimetres from 20 on", w[2], b.Name)
 	}
@@ -194,7 +197,7 @@ func (r *reader) readBoard(w []string) error {
 }
 
 func (r *reader) readGroup(w []string) error {
-	limit, err := strconv.ParseFloat(w[1], 64)
+	limit, err := finite(w[1])
 	if err != nil {
 		return r.fail(usage["group"], "limit %q of group %s is no number of volts", w[1], w[0])
 	}
@@ -207,7 +210,7 @@ var uses = []Use{Supply, Armed, Input, Output, Heartbeat, Zero, Level}
 func (r *reader) readNet(w []string) error {
 	n := &Net{Name: w[0], Group: w[1], Line: r.line}
 	var err error
-	if n.Volts, err = strconv.ParseFloat(w[2], 64); err != nil {
+	if n.Volts, err = finite(w[2]); err != nil {
 		return r.fail(usage["net"], "voltage %q of net %s is no number", w[2], n.Name)
 	}
 	if r.board.Group(n.Group) == nil {
@@ -222,11 +225,11 @@ func (r *reader) readNet(w []string) error {
 		case key == "use" && slices.Contains(uses, Use(value)):
 			n.Use = Use(value)
 		case key == "peak":
-			if n.Peak, err = strconv.ParseFloat(value, 64); err != nil {
+			if n.Peak, err = finite(value); err != nil {
 				return r.fail(usage["net"], "peak %q of net %s is no number", value, n.Name)
 			}
 		case key == "amps":
-			if n.Amps, err = strconv.ParseFloat(value, 64); err != nil || !(n.Amps > 0) {
+			if n.Amps, err = finite(value); err != nil || !(n.Amps > 0) {
 				return r.fail(usage["net"], "amps %q of net %s is no current", value, n.Name)
 			}
 		default:

@@ -148,11 +148,12 @@ func Quantity(text string) (float64, error) {
 	if n := len(text); n > 1 && scale[text[n-1]] > 0 {
 		digits, factor = text[:n-1], scale[text[n-1]]
 	}
-	x, err := strconv.ParseFloat(digits, 64)
-	if err != nil || !(x > 0) || x > 1e9 {
+	const least, most = 1e-15, 1e15 // no part has less or more of anything
+	x, err := finite(digits)
+	if x *= factor; err != nil || x < least || x > most {
 		return 0, fmt.Errorf("%q is no value", text)
 	}
-	return x * factor, nil
+	return x, nil
 }
 
 // numbers reads n whole numbers; each may be a sum ("20+$Y" after $Y was put in).

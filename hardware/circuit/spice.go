@@ -3,9 +3,11 @@ package circuit
 import (
 	"fmt"
 	"hash/fnv"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 )
 
 // Corner is one set of parameters that the simulation is run with.
@@ -35,15 +37,20 @@ func Corners(text string) (list []Corner, err error) {
 		return names
 	}
 	for i, l := range strings.Split(text, "\n") {
-		w, _ := cut(l)
-		if len(w) == 0 {
+		w, closed := cut(l)
+		switch {
+		case !closed:
+			return nil, &ParseError{i + 1, "a quote is not closed", `end the text with "`}
+		case len(w) == 0:
 			continue
+		case strings.ContainsFunc(w[0], func(r rune) bool { return !unicode.IsGraphic(r) || r == ' ' }) || w[0] == "":
+			return nil, &ParseError{i + 1, fmt.Sprintf("%q is no name of a corner", w[0]), "use one word without quotes"}
+		case slices.ContainsFunc(list, func(c Corner) bool { return c.Name == w[0] }):
+			return nil, &ParseError{i + 1, fmt.Sprintf("corner %s is there twice", w[0]), "give each a name of its own"}
 		}
-		c := Corner{w[0], w[1:]}
-		for _, p := range c.Params {
-			if _, value, ok := strings.Cut(p, "="); !ok || !number(value) && !strings.HasPrefix(p, "SPREAD=") {
-				return nil, &ParseError{i + 1, fmt.Sprintf("%q of corner %s is no parameter", p, c.Name), "write NAME=VALUE"}
-			}
+		c, err := readCorner(i+1, w)
+		if err != nil {
+			return nil, err
 		}
 		if len(list) > 0 && !slices.Equal(names(c), names(list[0])) {
 			return nil, &ParseError{i + 1, "corner " + c.Name + " has other parameters than " + list[0].Name,
@@ -57,10 +64,27 @@ func Corners(text string) (list []Corner, err error) {
 	return list, nil
 }
 
-// number says whether a word is a number as a simulation reads it.
-func number(word string) bool {
-	_, err := strconv.ParseFloat(strings.TrimRight(word, "munpk"), 64)
-	return err == nil
+// number is a number as a simulation reads it, parameter a name and its value.
+var (
+	number    = regexp.MustCompile(`^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,2})?[munpk]?$`)
+	parameter = regexp.MustCompile(`^([A-Za-z]\w*)=(\S+)$`)
+)
+
+// readCorner reads the words of one corner.
+func readCorner(line int, words []string) (Corner, error) {
+	c := Corner{words[0], words[1:]}
+	seen := map[string]bool{}
+	for _, p := range c.Params {
+		m := parameter.FindStringSubmatch(p)
+		if m == nil || !number.MatchString(m[2]) && m[1] != "SPREAD" {
+			return c, &ParseError{line, fmt.Sprintf("%q of corner %s is no parameter", p, c.Name), "write NAME=VALUE"}
+		}
+		if seen[m[1]] {
+			return c, &ParseError{line, fmt.Sprintf("corner %s has %s twice", c.Name, m[1]), "keep one of the two"}
+		}
+		seen[m[1]] = true
+	}
+	return c, nil
 }
 
 // Deck makes the text for one run: the deck with the netlist of the sections that its line "*use BOARD SECTION..."

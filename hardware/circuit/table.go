@@ -1,0 +1,55 @@
+package circuit
+
+import (
+	"encoding/csv"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// readTable reads CSV of so many columns; lines that begin with # are remarks. A cell is one line of plain text, so that
+// what was read is written and read again as it was.
+func readTable(what, text string, columns int) ([][]string, error) {
+	r := csv.NewReader(strings.NewReader(text))
+	r.Comment, r.FieldsPerRecord = '#', columns
+	table, err := r.ReadAll()
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", what, err)
+	}
+	for i, row := range table {
+		if strings.HasPrefix(row[0], "#") {
+			return nil, fmt.Errorf("%s: row %d begins with a quoted #, which marks remarks: name it otherwise", what, i+1)
+		}
+		for _, cell := range row {
+			if !utf8.ValidString(cell) || strings.ContainsFunc(cell, unicode.IsControl) {
+				return nil, fmt.Errorf("%s: row %d: %q is not one line of text", what, i+1, cell)
+			}
+		}
+	}
+	return table, nil
+}
+
+// readHeaded reads a table whose first row is head.
+func readHeaded(what, text string, head []string) ([][]string, error) {
+	table, err := readTable(what, text, len(head))
+	if err != nil {
+		return nil, err
+	}
+	if len(table) == 0 || !slices.Equal(table[0], head) {
+		return nil, fmt.Errorf("%s: the first row must be %q", what, strings.Join(head, ","))
+	}
+	return table[1:], nil
+}
+
+// finite reads a decimal number.
+func finite(text string) (float64, error) {
+	x, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) || strings.ContainsAny(text, "xX_") {
+		return 0, fmt.Errorf("%q is no number", text)
+	}
+	return x, nil
+}
