@@ -228,5 +228,6 @@ func ParseFaults(text string) (list []FaultLine, err error) {
 
 // says is the verdict that the cells of a line amount to. failed is why it could not be simulated.
 func (l FaultLine) says(failed string) Verdict {
-	return verdict(failed != "", l.Trouble != "", !slices.ContainsFunc(l.Ways, func(w string) bool { return w != released }))
+	stays := func(way string) bool { return way != released }
+	return verdict(failed != "", l.Trouble != "", !slices.ContainsFunc(l.Ways, stays))
 }

@@ -63,7 +63,8 @@ func FuzzFaultTable(f *testing.F) {
 	f.Fuzz(func(t *testing.T, ref, fault, failed, trouble string, v12, v5 float64, output, blind bool) {
 		finite := !math.IsNaN(v12+v5) && !math.IsInf(v12+v5, 0)
 		left := Left{V12: v12, V5: v5, Output: output}
-		row := FaultRow{Ref: ref, Fault: fault, Failed: failed, Trouble: trouble, Blind: blind, Left: []Left{left, left, {}}}
+		row := FaultRow{Ref: ref, Fault: fault, Failed: failed, Trouble: trouble, Blind: blind,
+			Left: []Left{left, left, {}}}
 		lines, err := ParseFaults(FaultTable([]FaultRow{row}))
 		if err != nil {
 			for _, plain := range []string{ref, fault, failed, trouble} {
@@ -80,7 +81,8 @@ func FuzzFaultTable(f *testing.F) {
 		}
 		require.Len(t, lines, 1)
 		l := lines[0]
-		assert.Equal(t, []any{ref, fault, trouble, blind, row.Verdict()}, []any{l.Ref, l.Fault, l.Trouble, l.Blind, l.Verdict})
+		assert.Equal(t, FaultLine{Ref: ref, Fault: fault, Trouble: trouble, Blind: blind, Verdict: row.Verdict(),
+			Ways: l.Ways, V12: l.V12, V5: l.V5}, l)
 		if failed == "" {
 			assert.Equal(t, left.String(), l.Ways[0])
 		}
@@ -214,7 +216,8 @@ func FuzzCorners(f *testing.F) {
 
 // A value is a number above zero, in a range in which there are parts.
 func FuzzQuantity(f *testing.F) {
-	for _, seed := range []string{"560", "4.7k", "1M", "100n", "2.2u", "47p", "60m", "0x1p3", "1e-320p", "inf", "-1k", "k"} {
+	for _, seed := range []string{"560", "4.7k", "1M", "100n", "2.2u", "47p", "60m", "0x1p3", "1e-320p", "inf", "-1k",
+		"k"} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

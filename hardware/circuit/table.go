@@ -11,8 +11,8 @@ import (
 	"unicode/utf8"
 )
 
-// readTable reads CSV of so many columns; lines that begin with # are remarks. A cell is one line of plain text, so that
-// what was read is written and read again as it was.
+// readTable reads CSV of so many columns; lines that begin with # are remarks. A cell is one line of plain text, so
+// that what was read is written and read again as it was.
 func readTable(what, text string, columns int) ([][]string, error) {
 	r := csv.NewReader(strings.NewReader(text))
 	r.Comment, r.FieldsPerRecord = '#', columns
