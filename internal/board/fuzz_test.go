@@ -135,7 +135,7 @@ func (a *adversary) frame() wire.Frame {
 
 // step does what the next bytes of the script say.
 func (a *adversary) step(h *host) {
-	switch a.take() % 13 {
+	switch a.take() % 15 {
 	case 0:
 		n := min(int(a.take())%64, len(a.text))
 		a.put(a.text[:n])
@@ -178,6 +178,15 @@ func (a *adversary) step(h *host) {
 		a.putMessages(again)
 	case 12:
 		a.putMessages(wire.State{State: wire.StateCode(a.take() % 5), Reason: wire.Reason(a.take() % 10)})
+	case 13:
+		other := a.ident
+		other.BootID += uint32(a.take() % 2)
+		other.Inputs, other.Outputs = a.take()%10, a.take()%10
+		a.putMessages(other)
+	case 14:
+		in, out := a.inputs[0], a.outs[0]
+		in.Index, out.Index = a.take()%9, a.take()%9
+		a.putMessages(in, out)
 	}
 }
 
@@ -355,6 +364,7 @@ func FuzzClient(f *testing.F) {
 	f.Add([]byte{1, 9, 11, 0, 4, 10, 11, 1, 4, 10})                               // it starts again
 	f.Add([]byte{1, 9, 10, 5, 12, 1, 0, 0, 9, 1, 2, 3, 0, 4, 5, 6, 7, 8, 4, 120}) // lost frames, garbage, silence
 	f.Add([]byte{1, 9, 2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 77, 1, 2, 0, 0})
+	f.Add([]byte{0, 13, 0, 2, 0, 14, 1, 0, 13, 0, 1, 0, 4, 10}) // fewer inputs than it said before
 	f.Fuzz(func(t *testing.T, text []byte) {
 		if len(text) > 4000 {
 			return

@@ -74,7 +74,7 @@ func (i *identityParts) add(f wire.Frame) error {
 		if err != nil {
 			return nil
 		}
-		if !i.started || m.BootID != i.header.BootID {
+		if !i.started || m != i.header { // it started again, or says otherwise now
 			i.inputs, i.outputs = make(map[uint8]wire.InputInfo), make(map[uint8]wire.OutputInfo)
 		}
 		i.started, i.header = true, m
