@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -137,19 +136,23 @@ type boardWords struct {
 	rest    io.Writer
 }
 
+// longestWords is how much of a line is waited for; a longer one is passed on in parts.
+const longestWords = 4 << 10
+
 // Write takes pieces of lines.
 func (w *boardWords) Write(p []byte) (int, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.line = append(w.line, p...)
-	for {
-		line, rest, whole := bytes.Cut(w.line, []byte("\n"))
-		if !whole {
-			return len(p), nil
+	for _, b := range p {
+		if b == '\n' || len(w.line) == longestWords {
+			w.take(string(w.line))
+			w.line = w.line[:0]
 		}
-		w.take(string(line))
-		w.line = rest
+		if b != '\n' {
+			w.line = append(w.line, b)
+		}
 	}
+	return len(p), nil
 }
 
 func (w *boardWords) take(line string) {

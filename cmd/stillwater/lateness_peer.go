@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -83,23 +84,34 @@ func readCyclictest(text []byte) ([]lateness.Count, error) {
 		return nil, fmt.Errorf("--peer: what cyclictest wrote cannot be read: %w", err)
 	}
 	thread, ok := result.Threads["0"]
-	if !ok || result.Code != 0 || thread.Cycles == 0 {
+	if !ok || result.Code != 0 || thread.Cycles < 1 {
 		return nil, fmt.Errorf("--peer: cyclictest measured nothing (return code %d)", result.Code)
 	}
+	left := thread.Cycles
 	var counts []lateness.Count
-	counted := 0
 	for value, n := range thread.Histogram {
 		ns, err := strconv.ParseInt(value, 10, 64)
-		if err != nil {
-			return nil, fmt.Errorf("--peer: what cyclictest wrote cannot be read: %w", err)
+		if err != nil || value != strconv.FormatInt(ns, 10) || ns < 0 || ns >= peerHistogram || n < 0 || n > left {
+			return nil, fmt.Errorf("--peer: what cyclictest wrote does not add up: %.40q ns %d times, of %d samples in all",
+				value, n, thread.Cycles)
 		}
-		counts = append(counts, lateness.Count{Value: time.Duration(ns), N: n})
-		counted += n
+		if n > 0 {
+			counts = append(counts, lateness.Count{Value: time.Duration(ns), N: n})
+		}
+		left -= n
 	}
-	slices.SortFunc(counts, func(a, b lateness.Count) int { return int(a.Value - b.Value) })
-	if beyond := thread.Cycles - counted; beyond > 0 { // the latest is known; the others count as little as can be
-		counts = append(counts, lateness.Count{Value: peerHistogram, N: beyond - 1},
-			lateness.Count{Value: time.Duration(thread.Max), N: 1})
+	slices.SortFunc(counts, func(a, b lateness.Count) int { return cmp.Compare(a.Value, b.Value) })
+	latest := time.Duration(thread.Max)
+	switch {
+	case left == 0 && latest == counts[len(counts)-1].Value:
+		return counts, nil
+	case left == 0 || latest < peerHistogram:
+		return nil, fmt.Errorf("--peer: what cyclictest wrote does not add up: %d ns is not the latest of its samples",
+			thread.Max)
 	}
-	return counts, nil
+	// The latest is known; the others beyond the histogram count as little as can be.
+	if left > 1 {
+		counts = append(counts, lateness.Count{Value: peerHistogram, N: left - 1})
+	}
+	return append(counts, lateness.Count{Value: latest, N: 1}), nil
 }

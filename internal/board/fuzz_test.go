@@ -354,7 +354,7 @@ func heard(t *testing.T, events []Event) account {
 }
 
 // FuzzClient lets a board say anything, in any order, sound and damaged, while the host arms, disarms and reads when it
-// likes. Nothing panics, hangs or is left running; memory is bounded; events keep the order that Event promises, and the
+// likes. Nothing panics, hangs or is left running; memory is bounded; events keep the order that they promise, and the
 // last state that is told is the last that the board told; what is said to be done was acknowledged.
 func FuzzClient(f *testing.F) {
 	armed, safe := []byte{12, 1, 0}, []byte{12, 0, 1}

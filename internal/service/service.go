@@ -116,9 +116,9 @@ func Listeners(getenv func(string) string) ([]int, error) {
 	if getenv("LISTEN_PID") != strconv.Itoa(os.Getpid()) {
 		return nil, nil
 	}
-	n, err := strconv.Atoi(getenv("LISTEN_FDS"))
-	if err != nil || n < 0 || n > mostSockets {
-		return nil, fmt.Errorf("LISTEN_FDS=%q is no number of sockets from 0 to %d", getenv("LISTEN_FDS"), mostSockets)
+	n, err := socketCount(getenv("LISTEN_FDS"))
+	if err != nil {
+		return nil, err
 	}
 	var fds []int
 	for fd := firstSocket; fd < firstSocket+n; fd++ {
@@ -129,6 +129,15 @@ func Listeners(getenv func(string) string) ([]int, error) {
 		fds = append(fds, fd)
 	}
 	return fds, nil
+}
+
+// socketCount reads how many sockets were passed.
+func socketCount(text string) (int, error) {
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 0 || n > mostSockets {
+		return 0, fmt.Errorf("LISTEN_FDS=%q is no number of sockets from 0 to %d", text, mostSockets)
+	}
+	return n, nil
 }
 
 // Own are the variables that concern one process only: a process that starts another does not pass them on.

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"syscall"
 	"time"
+	"unicode"
 )
 
 // A board at its own socket says one line before any frame: greeting and the sum of its configuration, or busy and who
@@ -85,8 +86,17 @@ func meet(ctx context.Context, conn net.Conn, path, sum string) error {
 		return fmt.Errorf("the board at %s ended before it said anything: its log says why: journalctl -u %s: %w", path,
 			boardsService, err)
 	}
+	if err := judgeGreeting(path, line, sum); err != nil {
+		return err
+	}
+	return conn.SetReadDeadline(time.Time{})
+}
+
+// judgeGreeting says what is wrong with a board's first line.
+func judgeGreeting(path, line, sum string) error {
 	if who, ok := strings.CutPrefix(line, busy); ok {
-		return fmt.Errorf("the board at %s already serves %s: a board has one host at a time, stop that one", path, who)
+		return fmt.Errorf("the board at %s already serves %.100s: a board has one host at a time, stop that one", path,
+			printable(who))
 	}
 	theirs, ok := strings.CutPrefix(line, greeting)
 	if !ok {
@@ -96,7 +106,17 @@ func meet(ctx context.Context, conn net.Conn, path, sum string) error {
 		return fmt.Errorf("the board at %s and this page have read different configurations: restart both, "+
 			"sudo systemctl restart %s stillwater", path, boardsService)
 	}
-	return conn.SetReadDeadline(time.Time{})
+	return nil
+}
+
+// printable is what another program says, fit for a terminal: a process chooses its own name.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, strings.ToValidUTF8(text, "?"))
 }
 
 // firstLine reads up to the first line feed and no further: what follows are frames.

@@ -1,0 +1,131 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/lateness"
+)
+
+// What is accepted adds up: as many samples as the tool says, in order, none after its latest.
+func FuzzReadCyclictest(f *testing.F) {
+	text, err := os.ReadFile(filepath.Join("testdata", "lateness", "cyclictest-ns.json"))
+	require.NoError(f, err)
+	f.Add(text)
+	for _, seed := range []string{
+		`{"return_code":0,"thread":{"0":{"histogram":{"7":2},"cycles":5,"max":2000000}}}`,
+		`{"thread":{"0":{"histogram":{"7":2,"07":1},"cycles":4,"max":8}}}`,
+		`{"thread":{"0":{"histogram":{"-7":-2},"cycles":-2,"max":-7}}}`,
+		`{"thread":{"0":{"histogram":{"1":9223372036854775807,"2":9223372036854775807},"cycles":1,"max":3}}}`,
+	} {
+		f.Add([]byte(seed))
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		counts, err := readCyclictest(text)
+		if err != nil {
+			assert.True(t, strings.HasPrefix(err.Error(), "--peer: "), err)
+			assert.Less(t, len(err.Error()), 400)
+			return
+		}
+		var said struct {
+			Thread map[string]struct {
+				Cycles int
+				Max    int64
+			}
+		}
+		require.NoError(t, json.Unmarshal(text, &said))
+		s := lateness.SummarizeCounts(counts)
+		assert.Equal(t, said.Thread["0"].Cycles, s.Count)
+		for i, c := range counts {
+			require.Positive(t, c.N)
+			require.GreaterOrEqual(t, int64(c.Value), int64(0))
+			require.True(t, i == 0 || counts[i-1].Value < c.Value, "%v", counts)
+		}
+		assert.Equal(t, said.Thread["0"].Max, int64(s.Max))
+		assert.True(t, s.P50 <= s.P90 && s.P90 <= s.P99 && s.P99 <= s.P999 && s.P999 <= s.Max, "%+v", s)
+	})
+}
+
+// However the process's words are cut into pieces, the report and what is passed on are the same, and a line that never
+// ends takes no more memory than one that does.
+func FuzzBoardWords(f *testing.F) {
+	f.Add("INFO "+saysGranted+"memory locked\nx\nWARN "+saysMissing+"priority\n"+saysDrive+"kernel\nhalf", uint8(3))
+	f.Add(strings.Repeat("x", 3*longestWords), uint8(200))
+	f.Fuzz(func(t *testing.T, text string, size uint8) {
+		take := func(size int) (a latenessAbout, rest string) {
+			var out bytes.Buffer
+			w := &boardWords{rest: &out}
+			for left := text; left != ""; {
+				n := min(size, len(left))
+				written, err := w.Write([]byte(left[:n]))
+				require.NoError(t, err)
+				require.Equal(t, n, written)
+				require.LessOrEqual(t, len(w.line), longestWords)
+				left = left[n:]
+			}
+			w.fill(&a)
+			return a, out.String()
+		}
+		whole, rest := take(max(len(text), 1))
+		pieces, restOfPieces := take(int(size) + 1)
+		assert.Equal(t, whole, pieces)
+		assert.Equal(t, rest, restOfPieces)
+		assert.LessOrEqual(t, len(rest), 2*len(text)+1)
+	})
+}
+
+// Commands that only reckon take any words: they answer, or say what is wrong with them, and with --json the answer is
+// one JSON object.
+func FuzzCommandLine(f *testing.F) {
+	for _, seed := range []string{"drop\n--height\n40cm\n--json", "throw\n--speed\n1e308 m/s", "sound\n--distance\n-0 m",
+		"help\nboard", "version\nx", "drop\n--beam=1/0 m", "throw\n--angle\nNaN deg",
+		"drop\n--liquid\nmilk\n--json\n--json"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		words := strings.Split(text, "\n")
+		switch words[0] {
+		case "drop", "throw", "sound", "help", "version":
+		default:
+			words[0] = "drop"
+		}
+		var out, errs bytes.Buffer
+		m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
+		switch status := m.Run(t.Context(), words); status {
+		case 0:
+			assert.Empty(t, errs.String())
+			assert.NotEmpty(t, out.String())
+		case 1, 2:
+			assert.True(t, strings.HasPrefix(errs.String(), "stillwater: "), errs.String())
+			assert.Contains(t, errs.String(), words[0])
+		default:
+			t.Fatalf("%q: exit status %d", words, status)
+		}
+		assert.Less(t, out.Len(), 64<<10)
+		assert.Less(t, errs.Len(), 4<<10+4*len(text), "of what was typed, and some words")
+		if strings.HasPrefix(out.String(), "{") {
+			assert.True(t, json.Valid(out.Bytes()), out.String())
+		}
+	})
+}
+
+// Whatever text the journal holds, an export is JSON.
+func FuzzJournalTextAsJSON(f *testing.F) {
+	for _, seed := range []string{`{"kind":"drop"}`, `{"kind":`, "", "null", "\xff", "[1,]", "\u2028"} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		got := asJSON(text)
+		require.True(t, json.Valid(got), "%s", got)
+		if json.Valid([]byte(text)) {
+			require.Equal(t, text, string(got))
+		}
+	})
+}
