@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -83,7 +82,7 @@ func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Con
 	if err != nil || !ok {
 		return set, from, err
 	}
-	if err := json.Unmarshal([]byte(session.Set), &set); err != nil {
+	if set, err = shot.ParseSet(session.Set); err != nil {
 		return set, "", fmt.Errorf("lateness: the set of session %d cannot be read: %w; say what to judge by with --plan",
 			session.ID, err)
 	}

@@ -14,9 +14,11 @@ import (
 	"net/netip"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 
+	"stillwater/internal/mdns"
 	"stillwater/internal/page"
 	"stillwater/internal/render"
 )
@@ -135,8 +137,30 @@ func (m *Main) readInvitation() (in invitation, err error) {
 	if err != nil {
 		return in, explainService(err)
 	}
-	if err := json.Unmarshal(text, &in); err != nil {
+	if in, err = parseInvitation(text); err != nil {
 		return in, fmt.Errorf("pairing: the service's file is damaged; say: sudo systemctl restart stillwater: %w", err)
+	}
+	return in, nil
+}
+
+// codeForm is what people can read off a screen and type.
+var codeForm = regexp.MustCompile(`^[0-9A-Za-z-]{1,40}$`)
+
+// parseInvitation reads an invitation that can be shown.
+func parseInvitation(text []byte) (in invitation, err error) {
+	if err := json.Unmarshal(text, &in); err != nil {
+		return invitation{}, err
+	}
+	if in.Name != "" {
+		err = mdns.Check(in.Name)
+	}
+	switch {
+	case err != nil:
+		return invitation{}, fmt.Errorf("name: %w", err)
+	case !in.Listening.IsValid() || in.Listening.Port() == 0:
+		return invitation{}, errors.New("listening: no address and port")
+	case !codeForm.MatchString(in.Code):
+		return invitation{}, errors.New("code: no letters and digits")
 	}
 	return in, nil
 }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/care"
 	"stillwater/internal/journal"
 	"stillwater/internal/shot"
 )
@@ -38,15 +39,27 @@ func (c *Control) restore(ctx context.Context) error {
 	}
 	c.session = &session{id: latest.ID, name: latest.Name, started: latest.Started}
 	c.restoreSet(latest.Set)
-	var ids []string
-	if err := json.Unmarshal([]byte(latest.Care), &ids); err != nil {
+	if c.ticked, err = readCare(latest.Care); err != nil {
 		c.log.Warn("the ticked cautions of the last session cannot be read; they are to be ticked again", "err", err)
-	}
-	for _, id := range ids {
-		c.ticked[id] = true
 	}
 	c.replan()
 	return c.restoreShots(ctx)
+}
+
+// readCare reads the ticked cautions, of which those that are no longer on the checklist are left out. With an error
+// none is ticked.
+func readCare(text string) (map[string]bool, error) {
+	ticked := map[string]bool{}
+	var ids []string
+	if err := json.Unmarshal([]byte(text), &ids); err != nil {
+		return ticked, err
+	}
+	for _, caution := range care.Checklist() {
+		if slices.Contains(ids, caution.ID) {
+			ticked[caution.ID] = true
+		}
+	}
+	return ticked, nil
 }
 
 // restoreShots takes up the shots of the session that are shown, and how many there are.
@@ -75,11 +88,7 @@ func (c *Control) restoreDates(ctx context.Context) (err error) {
 }
 
 func (c *Control) restoreSet(kept string) {
-	set := shot.DefaultSet()
-	err := json.Unmarshal([]byte(kept), &set)
-	if err == nil {
-		err = set.Validate()
-	}
+	set, err := shot.ParseSet(kept)
 	if err != nil {
 		c.log.Warn("the set of the last session cannot be used", "err", err)
 		c.notice = fmt.Sprintf("the set of the last session cannot be used (%v): this is the standard set", err)

@@ -5,6 +5,7 @@ package export
 import (
 	"encoding/json"
 	"time"
+	"unicode/utf8"
 
 	"stillwater/internal/journal"
 )
@@ -112,7 +113,7 @@ func shotOf(s journal.Session, shot journal.Shot) Shot {
 
 // asJSON gives the journal's opaque text as the JSON it is, or as a string should it be none.
 func asJSON(text string) json.RawMessage {
-	if json.Valid([]byte(text)) {
+	if json.Valid([]byte(text)) && utf8.ValidString(text) {
 		return json.RawMessage(text)
 	}
 	quoted, _ := json.Marshal(text) // a string always can be

@@ -94,12 +94,12 @@ func readCues(text string) (cues []Cue, lost int) {
 		return cues, -1
 	}
 	for _, one := range list {
-		var cue Cue
-		if json.Unmarshal(one, &cue) != nil {
+		var cue *Cue
+		if json.Unmarshal(one, &cue) != nil || cue == nil {
 			lost++
 			continue
 		}
-		cues = append(cues, cue)
+		cues = append(cues, *cue)
 	}
 	return cues, lost
 }

@@ -1,10 +1,9 @@
 package page
 
 import (
-	"net"
 	"net/http"
 	"net/netip"
-	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -58,13 +57,17 @@ func hostAllowed(hostport string, names []string) bool {
 	return slices.ContainsFunc(names, func(name string) bool { return strings.EqualFold(name, host) })
 }
 
-// hostName is the host of a Host header, without port, brackets and the dot at the end of a full name.
+// hostForm is a Host header as browsers write it: an IPv6 address in brackets, or a name or an IPv4 address, which may
+// end in a dot; then, perhaps, a port.
+var hostForm = regexp.MustCompile(`^(?:\[([0-9A-Fa-f.]*:[0-9A-Fa-f:.]+)\]|([\w.-]+?)\.?)(?::\d*)?$`)
+
+// hostName is the host of a Host header, without port, brackets and the dot at the end of a full name; "" if it is none.
 func hostName(hostport string) string {
-	host := hostport
-	if h, _, err := net.SplitHostPort(hostport); err == nil {
-		host = h
+	m := hostForm.FindStringSubmatch(hostport)
+	if m == nil {
+		return ""
 	}
-	return strings.TrimSuffix(strings.ToLower(strings.Trim(host, "[]")), ".")
+	return strings.ToLower(m[1] + m[2])
 }
 
 // sameOrigin says whether the request comes from a page this server gave out. Browsers always send Origin with a
@@ -75,13 +78,10 @@ func hostName(hostport string) string {
 // network is none: what counts here is the Origin.
 func sameOrigin(r *http.Request) bool { return originMatches(r.Header.Get("Origin"), r.Host) }
 
-// originMatches says whether an Origin header is that of a page from the host.
+// originMatches says whether an Origin header is that of a page from the host. It has scheme, host and port and nothing
+// else: RFC 6454, section 6.2 (from memory).
 func originMatches(origin, host string) bool {
-	u, err := url.Parse(origin)
-	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
-		return false
-	}
-	return strings.EqualFold(u.Host, host)
+	return host != "" && (strings.EqualFold(origin, "http://"+host) || strings.EqualFold(origin, "https://"+host))
 }
 
 // fromLoopback says whether the request was made on this machine.

@@ -44,8 +44,8 @@ func TestTheNameOnTheNetworkIsAllowedWhileItIsOurs(t *testing.T) {
 
 func TestHostName(t *testing.T) {
 	for header, want := range map[string]string{
-		"": "", "a": "a", "A.Local.": "a.local", "a:80": "a", "[::1]:80": "::1", "[::1]": "::1", "::1": "::1", ":80": "",
-		"a:80:80": "a:80:80",
+		"": "", "a": "a", "A.Local.": "a.local", "a:80": "a", "[::1]:80": "::1", "[::1]": "::1", "::1": "", ":80": "",
+		"a:80:80": "", "[a]": "", "[[::1]]": "", "a:b": "", "a..": "a.",
 	} {
 		assert.Equal(t, want, hostName(header), header)
 	}

@@ -2,6 +2,7 @@ package shot
 
 import (
 	"encoding"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -64,6 +65,14 @@ func (s *Set) Put(name, value string) error {
 
 // Validate says which fields are impossible, alone or with the others: a *FieldError, or several joined.
 func (s Set) Validate() error {
+	if err := s.eachField(); err != nil {
+		return err
+	}
+	return s.together()
+}
+
+// eachField judges the fields one by one.
+func (s Set) eachField() error {
 	var errs []error
 	for _, f := range s.fields() {
 		if why := f.wrong(); why != "" {
@@ -73,10 +82,20 @@ func (s Set) Validate() error {
 	if len(errs) == 1 {
 		return errs[0]
 	}
-	if len(errs) > 1 {
-		return errors.Join(errs...)
+	return errors.Join(errs...)
+}
+
+// ParseSet reads a set that was kept as JSON. Each field is as Put takes it; one that is missing is as in DefaultSet.
+func ParseSet(text string) (Set, error) {
+	s := DefaultSet()
+	err := json.Unmarshal([]byte(text), &s)
+	if err == nil {
+		err = s.eachField()
 	}
-	return s.together()
+	if err != nil {
+		return DefaultSet(), err
+	}
+	return s, nil
 }
 
 // together judges the fields of the chosen kind with each other; each is possible alone.
