@@ -16,7 +16,8 @@ func FuzzReadCare(f *testing.F) {
 	for _, caution := range care.Checklist() {
 		ids = append(ids, caution.ID)
 	}
-	for _, seed := range []string{asJSON(ids), `["` + ids[0] + `",5]`, `["` + ids[0] + `","no such"]`, `[]`, `null`, `{}`, ``} {
+	for _, seed := range []string{asJSON(ids), `["` + ids[0] + `",5]`, `["` + ids[0] + `","no such"]`, `[]`, `null`,
+		`{}`, ``} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {

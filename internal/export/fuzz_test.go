@@ -12,10 +12,10 @@ import (
 	"stillwater/internal/journal"
 )
 
-// Whatever texts and times a shot has, it is one JSON object of valid text from which they can be read, and a row with a
-// cell for each column, none of which a spreadsheet takes for a formula.
+// Whatever texts and times a shot has, it is one JSON object of valid text from which they can be read, and a row with
+// a cell for each column, none of which a spreadsheet takes for a formula.
 func FuzzShot(f *testing.F) {
-	f.Add("crown, a little late", "flash", "valve 1", `{"kind":"drop"}`, "done", int64(1_800_000_000_000_000_000), int64(1500))
+	f.Add("crown, a little late", "flash", "valve 1", `{"kind":"drop"}`, "done", int64(1.8e18), int64(1500))
 	f.Add("=1+1", "a", "a", `{"kind":`, "\xff", int64(-1<<63), int64(1<<63-1))
 	f.Add("\x00", "a_2", "a-2", "{\"\xff\":1}", "@", int64(0), int64(-1<<63))
 	f.Fuzz(func(t *testing.T, note, first, second, set, status string, at, ns int64) {

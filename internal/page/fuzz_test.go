@@ -20,7 +20,8 @@ import (
 // A body that is accepted is one JSON object with the code in it and nothing else, by another reader's judgement too;
 // what people change in a code when they type it does not matter twice.
 func FuzzPairBody(f *testing.F) {
-	for _, seed := range []string{`{"code":"123456"}`, `{"code":"01234-ABCDE"} `, `{"Code":"1"}`, `{"code":"1","code":"2"}`,
+	for _, seed := range []string{`{"code":"123456"}`, `{"code":"01234-ABCDE"} `, `{"Code":"1"}`,
+		`{"code":"1","code":"2"}`,
 		`{"code":null}`, `{"code":1}`, `{"code":"1"}{}`, `["code"]`, `{"code":"\ud800"}`, "{\"code\":\"\xff\"}"} {
 		f.Add([]byte(seed))
 	}
@@ -73,8 +74,8 @@ func FuzzHost(f *testing.F) {
 	})
 }
 
-// FuzzOrigin accepts what the standard library takes for scheme, host and port of that host, and nothing beside them. The
-// guard has let the host pass before.
+// FuzzOrigin accepts what the standard library takes for scheme, host and port of that host, and nothing beside them.
+// The guard has let the host pass before.
 func FuzzOrigin(f *testing.F) {
 	f.Add("http://studio.local:8737", "studio.local:8737")
 	f.Add("https://[::1]:8737", "[::1]:8737")

@@ -61,7 +61,7 @@ func hostAllowed(hostport string, names []string) bool {
 // end in a dot; then, perhaps, a port.
 var hostForm = regexp.MustCompile(`^(?:\[([0-9A-Fa-f.]*:[0-9A-Fa-f:.]+)\]|([\w.-]+?)\.?)(?::\d*)?$`)
 
-// hostName is the host of a Host header, without port, brackets and the dot at the end of a full name; "" if it is none.
+// hostName is the host of a Host header, without port, brackets and the dot at the end of a full name; "" for none.
 func hostName(hostport string) string {
 	m := hostForm.FindStringSubmatch(hostport)
 	if m == nil {
