@@ -264,7 +264,7 @@ func (h *host) call(what byte) {
 		h.mu.Lock()
 		defer h.mu.Unlock()
 		switch {
-		case err == nil && what%5 == 0, err != nil && strings.Contains(err.Error(), "it is disarmed now"):
+		case err == nil && what%5 == 0, err != nil && strings.Contains(err.Error(), "it was disarmed, to be safe"):
 			h.safe++
 		case err == nil && what%5 == 1:
 			h.armed++
@@ -442,11 +442,11 @@ func bounded(t *testing.T, c *Client) {
 	c.queue.mu.Lock()
 	waiting := len(c.queue.events)
 	c.queue.mu.Unlock()
-	require.LessOrEqual(t, waiting, mostWaiting+mostRejected+3*256)
+	require.LessOrEqual(t, waiting, maxKept+maxRejected+3*256)
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	require.LessOrEqual(t, len(c.waiting), 256)
-	require.LessOrEqual(t, len(c.said), mostText)
+	require.LessOrEqual(t, len(c.pending), 256)
+	require.LessOrEqual(t, len(c.firstBytes), maxText)
 }
 
 // strange is a board that says something else than what it is, or that and something else: Dial knows it, or says why
@@ -466,7 +466,7 @@ func strange(t *testing.T, a *adversary, link net.Conn) {
 		a.step(h)
 	}
 	d := <-answer
-	require.LessOrEqual(t, time.Since(began), Options{}.filled().Boot+time.Minute)
+	require.LessOrEqual(t, time.Since(began), Options{}.withDefaults().Boot+time.Minute)
 	if d.err != nil {
 		require.NotEmpty(t, d.err.Error())
 		require.Less(t, len(d.err.Error()), 400)
