@@ -90,6 +90,10 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"yes"}, page["PrivateDevices"])
 	assert.Equal(t, []string{"closed"}, page["DevicePolicy"])
 	assert.Empty(t, page["DeviceAllow"])
+	for _, limit := range []string{"MemoryMax", "TasksMax", "LimitNOFILE"} {
+		assert.Len(t, page[limit], 1, "the page's share of the machine has an end: %s", limit)
+		assert.NotContains(t, board, limit, "a full page must not cost the board anything")
+	}
 	assert.NotEqual(t, page["User"], board["User"], "the page could kill and trace a board of its own user")
 
 	assert.Equal(t, []string{"yes"}, board["PrivateNetwork"])

@@ -90,8 +90,11 @@ func fromLoopback(r *http.Request) bool {
 }
 
 // remoteAddr is the address of the other end; the zero Addr when it cannot be read.
-func remoteAddr(r *http.Request) netip.Addr {
-	ap, err := netip.ParseAddrPort(r.RemoteAddr)
+func remoteAddr(r *http.Request) netip.Addr { return addrOf(r.RemoteAddr) }
+
+// addrOf is the address in an address with a port; the zero Addr when it cannot be read.
+func addrOf(hostport string) netip.Addr {
+	ap, err := netip.ParseAddrPort(hostport)
 	if err != nil {
 		return netip.Addr{}
 	}

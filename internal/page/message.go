@@ -17,7 +17,7 @@ import (
 // that the connection is closed.
 const (
 	messageMax  = 4 << 10
-	messageHard = 64 << 10
+	messageHard = 16 << 10
 )
 
 // A phone gets these messages, one JSON object each; web/protocol.d.ts has their types:

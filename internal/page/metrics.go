@@ -21,7 +21,7 @@ func (s *Server) handleMetrics(w http.ResponseWriter, r *http.Request) {
 	fmt.Fprintf(w, "stillwater_info{version=%q} 1\n", s.opts.Version)
 	fmt.Fprintf(w, "stillwater_uptime_seconds %.0f\n", time.Since(s.started).Seconds())
 	fmt.Fprintf(w, "stillwater_shots_in_session %d\n", snap.ShotCount)
-	fmt.Fprintf(w, "stillwater_sockets %d\n", s.socketCount())
+	fmt.Fprintf(w, "stillwater_sockets %d\n", s.sockets.count())
 	fmt.Fprintf(w, "stillwater_phones_paired %d\n", s.pairing.count())
 	connected := 0
 	if snap.Board.Connected {

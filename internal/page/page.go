@@ -10,7 +10,6 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -57,12 +56,9 @@ type Server struct {
 	started time.Time
 	name    atomic.Pointer[string] // see SetName
 
-	snapshots snapshots
-
-	mu       sync.Mutex
-	sockets  map[*socket]struct{}
-	stopping bool
-	running  sync.WaitGroup
+	snapshots  snapshots
+	sockets    sockets
+	requesters requesters
 }
 
 // New makes a server with a fresh pairing code. Phones paired before stay paired, if opts say where they are kept.
@@ -77,8 +73,9 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page: read the page's files: %w", err)
 	}
-	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), sockets: map[*socket]struct{}{}}
-	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.closeSocketsOf, opts.Log)
+	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(),
+		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
+	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.sockets.closeOf, opts.Log)
 	if err != nil {
 		return nil, fmt.Errorf("page: read who is paired: %w", err)
 	}
@@ -93,11 +90,12 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /ws", s.handleSocket)
 	mux.HandleFunc("GET /metrics", s.handleMetrics)
 	mux.HandleFunc("GET /", s.handleFile)
-	return s.guard(mux)
+	return s.guard(s.limit(mux))
 }
 
 // Serve answers on the listener until the context ends, then closes every socket and returns. The listener is closed.
-func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
+func (s *Server) Serve(ctx context.Context, on net.Listener) error {
+	listener := newListener(on)
 	server := &http.Server{
 		Handler:           s.Handler(),
 		ReadHeaderTimeout: 5 * time.Second,
@@ -105,17 +103,19 @@ func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
 		WriteTimeout:      10 * time.Second,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    8 << 10,
+		ConnContext:       withConnection,
+		ConnState:         listener.watch,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()
 	select {
 	case err := <-failed:
-		s.closeSockets()
+		s.sockets.close()
 		return fmt.Errorf("page: serve on %s: %w", listener.Addr(), err)
 	case <-ctx.Done():
 	}
-	s.closeSockets()
+	s.sockets.close()
 	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
 	defer cancel()
 	if err := server.Shutdown(stop); err != nil {

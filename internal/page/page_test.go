@@ -86,7 +86,7 @@ func keptServer(t *testing.T, p *puppet, kept Phones) (*Server, *httptest.Server
 	require.NoError(t, err)
 	web := httptest.NewServer(s.Handler())
 	t.Cleanup(func() {
-		s.closeSockets()
+		s.sockets.close()
 		web.Close()
 	})
 	return s, web

@@ -446,7 +446,7 @@ func TestAForgottenPhonesCommandsAreNotDone(t *testing.T) {
 	require.NoError(t, err)
 	close(finish)
 	assert.Equal(t, 1008, phone.closeCode())
-	s.closeSockets()
+	s.sockets.close()
 	close(did)
 	assert.Equal(t, "take", <-did)
 	assert.Empty(t, did)

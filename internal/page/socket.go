@@ -5,9 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
-	"net"
 	"net/http"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -18,19 +16,14 @@ import (
 )
 
 const (
-	mostSockets  = 64
 	writeWithin  = 5 * time.Second // a phone that takes longer to accept a message is dropped
 	deafBeats    = 4               // a phone that answered nothing for this many beats is gone
 	doWithin     = 10 * time.Second
 	queued       = 16 // commands a phone may send ahead of their answers
 	disarmsAtAll = 4
-	perSecond    = 20 // messages
-	burst        = 40
-	excessMost   = 200 // messages beyond the allowed rate, then the connection is closed
 
 	closeWithin = time.Second            // for the last answers and the reason of a close to leave
 	lingerFor   = 500 * time.Millisecond // for the phone to stop sending after that
-	lingerMost  = 1 << 20                // bytes read meanwhile
 )
 
 var upgrader = websocket.Upgrader{
@@ -44,6 +37,7 @@ type socket struct {
 	client  string
 	control Controller
 	beat    time.Duration
+	limits  *phoneLimits
 
 	snapshots *snapshots
 	shown     picture // what the phone has; the writer's
@@ -55,7 +49,8 @@ type socket struct {
 	heard    atomic.Int64 // ns since born
 	waiting  sync.Mutex   // guards the read deadline and lingers
 	lingers  bool         // the read deadline stays
-	broken   bool         // what comes in is no websocket any more; the reader's
+	broken   bool         // what comes in is not read as a websocket any more; the reader's
+	late     int          // bytes read after the end; the reader's
 	unpaired atomic.Bool  // its commands count no more
 	ended    chan struct{}
 	end      sync.Once
@@ -81,15 +76,20 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	}
 	k := &socket{
 		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(), snapshots: &s.snapshots,
-		replies: make(chan []byte, burst+excessMost+queued), commands: make(chan request, queued),
+		limits:  s.sockets.limitsOf(client),
+		replies: make(chan []byte, messagesBurst+refusalsBurst+queued), commands: make(chan request, queued),
 		disarms: make(chan struct{}, disarmsAtAll), ended: make(chan struct{}),
 	}
-	if !s.enter(k) {
-		http.Error(w, "Too many connections.", http.StatusServiceUnavailable)
+	if wait := k.limits.admit(k.born); wait > 0 {
+		tooMany(w, wait, "This phone connects too often.")
 		return
 	}
-	defer s.leave(k)
-	if _, ok := s.pairing.client(r); !ok { // forgotten meanwhile: closeSocketsOf was too early for this one
+	if !s.sockets.enter(k) {
+		http.Error(w, "Stillwater is stopping.", http.StatusServiceUnavailable)
+		return
+	}
+	defer s.sockets.leave(k)
+	if _, ok := s.pairing.client(r); !ok { // forgotten meanwhile: closeOf was too early for this one
 		http.Error(w, "Pair this phone first.", http.StatusUnauthorized)
 		return
 	}
@@ -99,57 +99,12 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	k.conn = conn
+	if c := connectionOf(r); c != nil {
+		c.leave()
+	}
 	s.log.Debug("phone connected", "client", client)
 	k.run(context.WithoutCancel(r.Context()))
 	s.log.Debug("phone left", "client", client, "why", k.why)
-}
-
-// enter counts the socket in, unless there are too many or the server is stopping.
-func (s *Server) enter(k *socket) bool {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.stopping || len(s.sockets) >= mostSockets {
-		return false
-	}
-	s.sockets[k] = struct{}{}
-	s.running.Add(1)
-	return true
-}
-
-func (s *Server) leave(k *socket) {
-	s.mu.Lock()
-	delete(s.sockets, k)
-	s.mu.Unlock()
-	s.running.Done()
-}
-
-func (s *Server) socketCount() int {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return len(s.sockets)
-}
-
-// closeSockets tells every phone that the server is stopping and waits until all are gone.
-func (s *Server) closeSockets() {
-	s.mu.Lock()
-	s.stopping = true
-	for k := range s.sockets {
-		k.stop(websocket.CloseGoingAway, "Stillwater is stopping")
-	}
-	s.mu.Unlock()
-	s.running.Wait()
-}
-
-// closeSocketsOf ends the connections of phones that are not paired any more.
-func (s *Server) closeSocketsOf(clients []string) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for k := range s.sockets {
-		if slices.Contains(clients, k.client) {
-			k.unpaired.Store(true)
-			k.stop(websocket.ClosePolicyViolation, "this phone is not paired any more")
-		}
-	}
 }
 
 // run serves the connection until either side ends it.
@@ -280,51 +235,6 @@ func (k *socket) sendBy(deadline time.Time, data []byte) error {
 	return k.conn.WriteMessage(websocket.TextMessage, data)
 }
 
-// read takes messages in until the connection ends. Of what comes after the end was decided here, only a disarm counts.
-func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
-	k.conn.SetReadLimit(messageHard)
-	k.conn.SetPongHandler(func(string) error { k.hear(); return nil })
-	k.conn.SetCloseHandler(func(int, string) error { return nil }) // write answers it, last of all
-	rate := newRate(time.Now())
-	for late := 0; late < lingerMost; {
-		kind, data, err := k.conn.ReadMessage()
-		if err != nil {
-			k.broken = !errors.As(err, new(*websocket.CloseError)) && !errors.As(err, new(net.Error))
-			k.stop(websocket.CloseNormalClosure, "read: "+err.Error())
-			return
-		}
-		k.hear()
-		n, cmd, refusal := decode(data)
-		if kind != websocket.TextMessage {
-			n, refusal = 0, malformed("", "the message is not text")
-		}
-		allowed := rate.allow(time.Now())
-		switch {
-		case refusal == nil && cmd.Type == "disarm":
-			k.disarm(context.WithoutCancel(ctx), n, cmd, rest)
-		case k.hasEnded():
-			late += len(data)
-		case rate.excess > excessMost:
-			k.stop(websocket.ClosePolicyViolation, "too many messages")
-		case refusal != nil:
-			k.reply(n, refusal)
-		case !allowed:
-			k.reply(n, &control.Refusal{Why: "Too many messages at once.", Remedy: "Wait a moment and try again."})
-		default:
-			k.enqueue(request{n, cmd})
-		}
-	}
-}
-
-func (k *socket) hasEnded() bool {
-	select {
-	case <-k.ended:
-		return true
-	default:
-		return false
-	}
-}
-
 // disarm does not wait for the commands before it, whatever holds them up.
 func (k *socket) disarm(ctx context.Context, n int64, cmd control.Command, rest *sync.WaitGroup) {
 	select {
@@ -389,24 +299,4 @@ func (k *socket) reply(n int64, refusal *control.Refusal) {
 	default:
 		k.stop(websocket.CloseTryAgainLater, "too slow")
 	}
-}
-
-// rate is a bucket of messages that fills again with time.
-type rate struct {
-	left   float64
-	at     time.Time
-	excess int
-}
-
-func newRate(now time.Time) *rate { return &rate{left: burst, at: now} }
-
-func (r *rate) allow(now time.Time) bool {
-	r.left = min(burst, r.left+now.Sub(r.at).Seconds()*perSecond)
-	r.at = now
-	if r.left < 1 {
-		r.excess++
-		return false
-	}
-	r.left--
-	return true
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
@@ -224,35 +223,6 @@ func TestHugeMessagesEndTheConnection(t *testing.T) {
 	assert.Equal(t, websocket.CloseMessageTooBig, phone.closeCode())
 }
 
-// A connection that the server ends while the phone still sends is not reset: the phone reads every answer and why it
-// ended. A disarm in what it sent too much still counts.
-func TestWhatWasSaidBeforeACloseArrives(t *testing.T) {
-	disarmed := make(chan struct{}, 1)
-	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
-		if cmd.Type == "disarm" {
-			disarmed <- struct{}{}
-		}
-		return nil
-	}})
-	phone := dial(t, web, pairPhone(t, s, web))
-	for i := range burst + excessMost + 2000 {
-		phone.send(fmt.Sprintf(`{"n":%d,"type":"take"}`, i+1))
-	}
-	phone.send(`{"n":9,"type":"disarm"}`)
-	refused := 0
-	for m, err := phone.read(); ; m, err = phone.read() {
-		if err != nil {
-			assert.True(t, websocket.IsCloseError(err, websocket.ClosePolicyViolation), "%v", err)
-			break
-		}
-		if m.Type == "refused" {
-			refused++
-		}
-	}
-	assert.GreaterOrEqual(t, refused, excessMost)
-	<-disarmed
-}
-
 func TestDisarmGoesPastCommandsThatHang(t *testing.T) {
 	hang := make(chan struct{})
 	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
@@ -269,47 +239,6 @@ func TestDisarmGoesPastCommandsThatHang(t *testing.T) {
 	assert.Equal(t, message{Type: "done", Re: 3}, phone.reply())
 }
 
-func TestFloodsAreLimitedAndThenEnded(t *testing.T) {
-	s, web := newServer(t, &puppet{})
-	phone := dial(t, web, pairPhone(t, s, web))
-	for i := 1; i <= burst+50; i++ {
-		phone.send(fmt.Sprintf(`{"n":%d,"type":"take"}`, i))
-	}
-	tooMany := 0
-	for range burst + 50 {
-		if m := phone.reply(); m.Type == "refused" && strings.Contains(m.Refusal.Why, "Too many") {
-			tooMany++
-		}
-	}
-	assert.Positive(t, tooMany)
-	closed := 0
-	for i := 0; closed == 0 && i < 100*excessMost; i++ {
-		phone.send(`{"n":1,"type":"take"}`)
-		closed = phone.answerOrClose()
-	}
-	assert.Equal(t, websocket.ClosePolicyViolation, closed)
-	other := dial(t, web, pairPhone(t, s, web))
-	other.send(`{"n":1,"type":"take"}`)
-	assert.Equal(t, "done", other.reply().Type, "others are not affected")
-}
-
-func TestRate(t *testing.T) {
-	now := time.Unix(0, 0)
-	r := newRate(now)
-	for range burst {
-		require.True(t, r.allow(now))
-	}
-	assert.False(t, r.allow(now))
-	assert.Equal(t, 1, r.excess)
-	assert.True(t, r.allow(now.Add(time.Second/perSecond)))
-	assert.False(t, r.allow(now.Add(time.Second/perSecond)))
-	later := now.Add(time.Hour)
-	for range burst {
-		require.True(t, r.allow(later))
-	}
-	assert.False(t, r.allow(later), "a pause earns one burst and no more")
-}
-
 // A phone that reads nothing fills its queue of answers; it is dropped, and everything else goes on.
 func TestPhonesThatDoNotReadAreDropped(t *testing.T) {
 	k := &socket{replies: make(chan []byte, 1), ended: make(chan struct{})}
@@ -319,50 +248,90 @@ func TestPhonesThatDoNotReadAreDropped(t *testing.T) {
 	assert.Equal(t, websocket.CloseTryAgainLater, k.code)
 }
 
-// wire is a listener whose one connection is a pipe, so that a server can run in fake time.
-type wire struct{ conns chan net.Conn }
-
-func (w wire) Accept() (net.Conn, error) {
-	if c, ok := <-w.conns; ok {
-		return c, nil
-	}
-	return nil, net.ErrClosed
+// wires is a listener for pipes, so that a server can run in fake time.
+type wires struct {
+	conns  chan net.Conn
+	closed chan struct{}
 }
 
-func (w wire) Close() error   { return nil }
-func (w wire) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)} }
+func (w wires) Accept() (net.Conn, error) {
+	select {
+	case c := <-w.conns:
+		return c, nil
+	case <-w.closed:
+		return nil, net.ErrClosed
+	}
+}
 
-// dialInBubble connects a paired phone to a server in the same bubble of fake time.
-func dialInBubble(t *testing.T, p *puppet) *phone {
+func (w wires) Close() error {
+	close(w.closed)
+	return nil
+}
+
+func (w wires) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)} }
+
+// bubble is a server in a bubble of fake time.
+type bubble struct {
+	t     *testing.T
+	s     *Server
+	wires wires
+}
+
+func newBubble(t *testing.T, p *puppet) *bubble {
 	t.Helper()
 	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	token, err := s.pairing.pair(t.Context(), s.Code())
-	require.NoError(t, err)
+	b := &bubble{t, s, wires{make(chan net.Conn), make(chan struct{})}}
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error)
+	go func() { ended <- s.Serve(ctx, b.wires) }()
+	t.Cleanup(func() {
+		cancel()
+		assert.NoError(t, <-ended)
+	})
+	return b
+}
+
+// pair pairs a phone and returns its token.
+func (b *bubble) pair() string {
+	b.t.Helper()
+	token, err := b.s.pairing.pair(b.t.Context(), b.s.Code())
+	require.NoError(b.t, err)
+	return token
+}
+
+// connect connects a phone, or returns the server's answer.
+func (b *bubble) connect(token string) (*phone, *http.Response) {
+	b.t.Helper()
 	here, there := net.Pipe()
-	w := wire{make(chan net.Conn, 1)}
-	w.conns <- there
-	server := &http.Server{Handler: s.Handler()}
-	go server.Serve(w)
+	b.wires.conns <- there
 	dialer := websocket.Dialer{
 		NetDialContext: func(context.Context, string, string) (net.Conn, error) { return here, nil },
 	}
-	conn, _, err := dialer.DialContext(t.Context(), "ws://127.0.0.1/ws",
+	conn, answer, err := dialer.DialContext(b.t.Context(), "ws://127.0.0.1/ws",
 		http.Header{"Origin": {"http://127.0.0.1"}, "Cookie": {cookieName + "=" + token}})
-	require.NoError(t, err)
-	t.Cleanup(func() {
-		conn.Close()
-		s.closeSockets()
-		close(w.conns)
-		server.Close()
-	})
-	return &phone{t: t, conn: conn}
+	if err != nil {
+		require.NotNil(b.t, answer, err)
+		here.Close()
+		return nil, answer
+	}
+	b.t.Cleanup(func() { conn.Close() })
+	return &phone{t: b.t, conn: conn}, nil
+}
+
+// dial connects a phone.
+func (b *bubble) dial(token string) *phone {
+	b.t.Helper()
+	phone, answer := b.connect(token)
+	require.NotNil(b.t, phone, "%+v", answer)
+	return phone
 }
 
 func TestBeatsComeAndSilentPhonesAreGone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &puppet{}
-		phone := dialInBubble(t, p)
+		b := newBubble(t, p)
+		phone := b.dial(b.pair())
 		start := time.Now()
 		phone.conn.SetPingHandler(func(string) error { return nil }) // does not answer
 		assert.Equal(t, "beat", phone.next("snapshot").Type)
@@ -378,7 +347,8 @@ func TestBeatsComeAndSilentPhonesAreGone(t *testing.T) {
 func TestAnswersToPingsKeepAPhone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &puppet{}
-		phone := dialInBubble(t, p)
+		b := newBubble(t, p)
+		phone := b.dial(b.pair())
 		for range 60 {
 			assert.Equal(t, "beat", phone.next("snapshot").Type)
 		}
@@ -386,17 +356,6 @@ func TestAnswersToPingsKeepAPhone(t *testing.T) {
 		assert.Equal(t, "done", phone.reply().Type)
 		assert.Empty(t, p.gone())
 	})
-}
-
-func TestSoManyConnectionsAndNoMore(t *testing.T) {
-	s, web := newServer(t, &puppet{})
-	cookie := pairPhone(t, s, web)
-	for range mostSockets {
-		dial(t, web, cookie).snapshot()
-	}
-	_, answer, err := connect(t, web, cookie, web.URL)
-	require.Error(t, err)
-	assert.Equal(t, http.StatusServiceUnavailable, answer.StatusCode)
 }
 
 func FuzzDecode(f *testing.F) {

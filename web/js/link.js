@@ -9,6 +9,10 @@ export const quietMs = 2500;
 const firstWaitMs = 250;
 const longestWaitMs = 4000;
 
+/** Another page of this phone took this one's place. If both came back at once, they would go on for ever. */
+const replaced = 4001;
+const replacedWaitMs = 60_000;
+
 /** Ask whether this browser is paired, and whether the machine shows a long code. */
 export async function paired() {
 	try {
@@ -110,8 +114,9 @@ export class Link {
 			this.#wait = firstWaitMs;
 			this.to.message(/** @type {Message} */ (JSON.parse(e.data)));
 		};
-		socket.onclose = () => {
+		socket.onclose = (e) => {
 			clearTimeout(opening);
+			if (e.code === replaced) this.#wait = replacedWaitMs;
 			if (this.#socket === socket) this.#drop();
 		};
 	}

@@ -1,0 +1,128 @@
+package page
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+)
+
+// What one phone may do, over all its connections together. A new connection starts where the last one ended.
+const (
+	messagesPerSecond = 20 // taken in, pings and pongs among them
+	messagesBurst     = 40
+	refusalsPerSecond = 20 // beyond that, answered with a refusal; beyond both the connection ends
+	refusalsBurst     = 200
+	tooLongCosts      = 32 // refusals: reading a long message is work
+
+	connectsPerSecond = 1
+	connectsBurst     = 8
+	floodCosts        = 4 // connections: a phone that is cut off for its messages waits a little before it is back
+	socketsOfOne      = 4 // a phone's fifth connection ends its oldest
+)
+
+// phoneLimits is what one phone may still do.
+type phoneLimits struct{ messages, refusals, connects *rate.Limiter }
+
+func newPhoneLimits() *phoneLimits {
+	return &phoneLimits{
+		messages: rate.NewLimiter(messagesPerSecond, messagesBurst),
+		refusals: rate.NewLimiter(refusalsPerSecond, refusalsBurst),
+		connects: rate.NewLimiter(connectsPerSecond, connectsBurst),
+	}
+}
+
+// What one address may ask for by HTTP, unless it is a paired phone's request, which counts for the phone. One address
+// can be many phones behind a router.
+const (
+	requestsPerSecond = 100
+	requestsBurst     = 400
+	requestWaitMost   = 2 * time.Second // longer waits are refused
+	mostRequesters    = 1024
+)
+
+// requesters limits requests, by phone or else by address.
+type requesters struct {
+	mu   sync.Mutex
+	each map[any]*requester // by name of a phone (string) or address
+}
+
+type requester struct {
+	*rate.Limiter
+	last time.Time
+}
+
+// of finds who asks. Where too many are known, the one that asked longest ago is forgotten: it has the most left anyway.
+func (q *requesters) of(who any) *rate.Limiter {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	r := q.each[who]
+	if r == nil {
+		if q.each == nil {
+			q.each = map[any]*requester{}
+		}
+		if len(q.each) >= mostRequesters {
+			q.forgetOne()
+		}
+		r = &requester{Limiter: rate.NewLimiter(requestsPerSecond, requestsBurst)}
+		q.each[who] = r
+	}
+	r.last = time.Now()
+	return r.Limiter
+}
+
+func (q *requesters) forgetOne() {
+	var oldest any
+	var at time.Time
+	for who, r := range q.each {
+		if oldest == nil || r.last.Before(at) {
+			oldest, at = who, r.last
+		}
+	}
+	delete(q.each, oldest)
+}
+
+// limit makes requests beyond the rate wait, and refuses those that would have to wait for long. As each address has few
+// connections, few wait.
+func (s *Server) limit(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var who any = remoteAddr(r)
+		if client, paired := s.pairing.client(r); paired {
+			who = client
+		}
+		turn := s.requesters.of(who).Reserve()
+		wait := turn.Delay()
+		if wait > requestWaitMost {
+			turn.Cancel()
+			tooMany(w, wait, "Too many requests.")
+			return
+		}
+		if !sleep(r.Context(), wait) {
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// sleep waits, and says whether it was not cut short.
+func sleep(ctx context.Context, d time.Duration) bool {
+	if d <= 0 {
+		return true
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+func tooMany(w http.ResponseWriter, wait time.Duration, why string) {
+	w.Header().Set("Retry-After", strconv.Itoa(int((wait+time.Second-1)/time.Second)))
+	http.Error(w, why+" Wait a moment and try again.", http.StatusTooManyRequests)
+}

@@ -1,0 +1,152 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"net"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"stillwater/internal/control"
+)
+
+const (
+	lingerMost   = 256 << 10 // bytes read after the end was decided here
+	controlBytes = 64        // what a ping counts of them
+	disarmMost   = 256       // bytes of a disarm that is found among messages beyond the rate
+)
+
+// errLingered ends reading.
+var errLingered = errors.New("more came after the end than is read")
+
+// read takes messages in until the connection ends. Each counts before it is looked into; beyond the phone's rate, and
+// after the end was decided here, only a disarm counts.
+func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
+	k.conn.SetReadLimit(messageHard)
+	k.conn.SetPingHandler(k.pinged)
+	k.conn.SetPongHandler(func(string) error { _, err := k.countControl(); return err })
+	k.conn.SetCloseHandler(func(int, string) error { return nil }) // write answers it, last of all
+	buffer := make([]byte, messageMax+1)
+	for {
+		kind, data, err := k.next(buffer)
+		if err != nil {
+			k.broken = !errors.As(err, new(*websocket.CloseError)) && !errors.As(err, new(net.Error))
+			k.stop(websocket.CloseNormalClosure, "read: "+err.Error())
+			return
+		}
+		k.hear()
+		within := k.limits.messages.Allow()
+		if disarm, ok := findDisarm(kind, data); ok {
+			k.disarm(context.WithoutCancel(ctx), disarm.n, disarm.cmd, rest)
+			continue
+		}
+		switch {
+		case k.hasEnded():
+			if k.late += len(data) + controlBytes; k.late > lingerMost {
+				k.broken = true
+				return
+			}
+		case within:
+			k.take(ctx, kind, data, rest)
+		default:
+			k.refuseExcess(data)
+		}
+	}
+}
+
+// next is the next message, or the beginning of one that is too long.
+func (k *socket) next(buffer []byte) (kind int, data []byte, err error) {
+	kind, message, err := k.conn.NextReader()
+	if err != nil {
+		return 0, nil, err
+	}
+	n, err := io.ReadFull(message, buffer)
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		err = nil
+	}
+	return kind, buffer[:n], err
+}
+
+// findDisarm recognizes a disarm as the page sends it, cheaply: before any message is taken apart.
+func findDisarm(kind int, data []byte) (r request, ok bool) {
+	if kind != websocket.TextMessage || len(data) > disarmMost || !bytes.Contains(data, []byte(`"disarm"`)) {
+		return r, false
+	}
+	n, cmd, refusal := decode(data)
+	return request{n, cmd}, refusal == nil && cmd.Type == "disarm"
+}
+
+// take carries out a message, or says what is wrong with it.
+func (k *socket) take(ctx context.Context, kind int, data []byte, rest *sync.WaitGroup) {
+	n, cmd, refusal := decode(data)
+	if kind != websocket.TextMessage {
+		n, refusal = 0, malformed("", "the message is not text")
+	}
+	switch {
+	case len(data) > messageMax && !k.limits.refusals.AllowN(time.Now(), tooLongCosts):
+		k.endFlood()
+	case refusal != nil:
+		k.reply(n, refusal)
+	case cmd.Type == "disarm":
+		k.disarm(context.WithoutCancel(ctx), n, cmd, rest)
+	default:
+		k.enqueue(request{n, cmd})
+	}
+}
+
+// refuseExcess answers a message beyond the rate, or ends the connection when there were too many.
+func (k *socket) refuseExcess(data []byte) {
+	if !k.limits.refusals.Allow() {
+		k.endFlood()
+		return
+	}
+	n, _, _ := decode(data)
+	k.reply(n, &control.Refusal{Why: "Too many messages at once.", Remedy: "Wait a moment and try again."})
+}
+
+func (k *socket) endFlood() {
+	k.limits.connects.ReserveN(time.Now(), floodCosts)
+	k.stop(websocket.ClosePolicyViolation, "too many messages")
+}
+
+// pinged answers a ping, as long as they come within the rate.
+func (k *socket) pinged(data string) error {
+	answer, err := k.countControl()
+	if !answer {
+		return err
+	}
+	err = k.conn.WriteControl(websocket.PongMessage, []byte(data), time.Now().Add(time.Second))
+	if errors.Is(err, websocket.ErrCloseSent) || errors.As(err, new(net.Error)) {
+		return nil // write sees to it
+	}
+	return err
+}
+
+// countControl counts a ping or pong as a message, and says whether it is within the rate.
+func (k *socket) countControl() (within bool, err error) {
+	k.hear()
+	switch {
+	case k.hasEnded():
+		if k.late += controlBytes; k.late > lingerMost {
+			return false, errLingered
+		}
+	case k.limits.messages.Allow():
+		return true, nil
+	case !k.limits.refusals.Allow():
+		k.endFlood()
+	}
+	return false, nil
+}
+
+func (k *socket) hasEnded() bool {
+	select {
+	case <-k.ended:
+		return true
+	default:
+		return false
+	}
+}

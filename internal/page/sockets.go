@@ -1,0 +1,139 @@
+package page
+
+import (
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+)
+
+const (
+	mostSockets = 2 * mostPhones
+
+	closeReplaced = 4001 // another connection of the same phone took this one's place; the page does not come back by itself
+)
+
+// sockets are the connections there are, and what each phone may still do.
+type sockets struct {
+	mu       sync.Mutex
+	open     map[*socket]struct{}
+	limits   map[string]*phoneLimits // by phone
+	stopping bool
+	running  sync.WaitGroup
+}
+
+// limitsOf are a phone's, which outlive its connections.
+func (s *sockets) limitsOf(client string) *phoneLimits {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	l := s.limits[client]
+	if l == nil {
+		l = newPhoneLimits()
+		s.limits[client] = l
+	}
+	return l
+}
+
+// enter counts the socket in, unless the server is stopping. A phone that has very many loses its oldest. Where there
+// are too many altogether, one of the phone with most makes room: any phone gets in, and as long as it has one
+// connection it keeps that.
+func (s *sockets) enter(k *socket) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.stopping {
+		return false
+	}
+	if own := s.of(k.client); len(own) >= socketsOfOne {
+		own[0].stop(closeReplaced, "another connection of this phone took its place")
+	} else if s.live() >= mostSockets {
+		s.greediest()[0].stop(closeReplaced, "too many connections: another phone took its place")
+	}
+	s.open[k] = struct{}{}
+	s.running.Add(1)
+	return true
+}
+
+// of are the connections of a phone that are not about to end, the oldest first.
+func (s *sockets) of(client string) (own []*socket) {
+	for k := range s.open {
+		if k.client == client && !k.hasEnded() {
+			own = append(own, k)
+		}
+	}
+	slices.SortFunc(own, func(a, b *socket) int { return a.born.Compare(b.born) })
+	return own
+}
+
+// live counts the connections that are not about to end.
+func (s *sockets) live() (n int) {
+	for k := range s.open {
+		if !k.hasEnded() {
+			n++
+		}
+	}
+	return n
+}
+
+// greediest are the connections of the phone that has most.
+func (s *sockets) greediest() (most []*socket) {
+	seen := map[string]bool{}
+	for k := range s.open {
+		if seen[k.client] {
+			continue
+		}
+		seen[k.client] = true
+		if own := s.of(k.client); len(own) > len(most) {
+			most = own
+		}
+	}
+	return most
+}
+
+func (s *sockets) leave(k *socket) {
+	s.mu.Lock()
+	delete(s.open, k)
+	s.mu.Unlock()
+	s.running.Done()
+}
+
+func (s *sockets) count() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.open)
+}
+
+// close tells every phone that the server is stopping and waits until all are gone.
+func (s *sockets) close() {
+	s.mu.Lock()
+	s.stopping = true
+	for k := range s.open {
+		k.stop(websocket.CloseGoingAway, "Stillwater is stopping")
+	}
+	s.mu.Unlock()
+	s.running.Wait()
+}
+
+// closeOf ends the connections of phones that are not paired any more.
+func (s *sockets) closeOf(clients []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for k := range s.open {
+		if slices.Contains(clients, k.client) {
+			k.unpaired.Store(true)
+			k.stop(websocket.ClosePolicyViolation, "this phone is not paired any more")
+		}
+	}
+	for _, client := range clients {
+		delete(s.limits, client)
+	}
+}
+
+// admit lets a phone connect that did not do so too often.
+func (l *phoneLimits) admit(now time.Time) (wait time.Duration) {
+	turn := l.connects.ReserveN(now, 1)
+	if wait = turn.DelayFrom(now); wait > 0 {
+		turn.CancelAt(now)
+	}
+	return wait
+}
