@@ -52,7 +52,10 @@ func chatter(r *rand.Rand) string {
 func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refused *atomic.Int64) error {
 	header := http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}}
 	for n > 0 {
-		conn, _, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws", header)
+		conn, answer, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws", header)
+		if answer != nil && answer.StatusCode == http.StatusTooManyRequests {
+			continue // a mad phone does not wait
+		}
 		if err != nil {
 			return err
 		}

@@ -55,7 +55,7 @@ type requester struct {
 	last time.Time
 }
 
-// of finds who asks. Where too many are known, the one that asked longest ago is forgotten: it has the most left anyway.
+// of finds who asks. Where too many are known, the one that asked longest ago is forgotten: it has most left anyway.
 func (q *requesters) of(who any) *rate.Limiter {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -85,8 +85,8 @@ func (q *requesters) forgetOne() {
 	delete(q.each, oldest)
 }
 
-// limit makes requests beyond the rate wait, and refuses those that would have to wait for long. As each address has few
-// connections, few wait.
+// limit makes requests beyond the rate wait, and refuses those that would have to wait for long. As each address has
+// few connections, few wait.
 func (s *Server) limit(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		var who any = remoteAddr(r)

@@ -149,19 +149,22 @@ func TestWhatWasSaidBeforeACloseArrives(t *testing.T) {
 }
 
 func TestFloodsOfAnythingEnd(t *testing.T) {
-	long := make([]byte, messageMax+1)
+	const most = messagesBurst + refusalsBurst
+	control := func(kind int) func(*phone) error {
+		return func(p *phone) error { return p.conn.WriteControl(kind, nil, time.Time{}) }
+	}
+	message := func(kind, bytes int) func(*phone) error {
+		return func(p *phone) error { return p.conn.WriteMessage(kind, make([]byte, bytes)) }
+	}
 	for name, c := range map[string]struct {
 		most int // that the server lets pass
 		send func(*phone) error
 	}{
-		"pings": {messagesBurst + refusalsBurst,
-			func(p *phone) error { return p.conn.WriteControl(websocket.PingMessage, nil, time.Time{}) }},
-		"pongs": {messagesBurst + refusalsBurst,
-			func(p *phone) error { return p.conn.WriteControl(websocket.PongMessage, nil, time.Time{}) }},
-		"long": {refusalsBurst/tooLongCosts + 1,
-			func(p *phone) error { return p.conn.WriteMessage(websocket.TextMessage, long) }},
-		"empty":  {messagesBurst + refusalsBurst, func(p *phone) error { return p.conn.WriteMessage(websocket.TextMessage, nil) }},
-		"binary": {messagesBurst + refusalsBurst, func(p *phone) error { return p.conn.WriteMessage(websocket.BinaryMessage, []byte("x")) }},
+		"pings":  {most, control(websocket.PingMessage)},
+		"pongs":  {most, control(websocket.PongMessage)},
+		"long":   {refusalsBurst/tooLongCosts + 1, message(websocket.TextMessage, messageMax+1)},
+		"empty":  {most, message(websocket.TextMessage, 0)},
+		"binary": {most, message(websocket.BinaryMessage, 1)},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -11,7 +11,9 @@ import (
 const (
 	mostSockets = 2 * mostPhones
 
-	closeReplaced = 4001 // another connection of the same phone took this one's place; the page does not come back by itself
+	// closeReplaced: another connection took this one's place. The page does not come back at once, or the two would
+	// replace each other for ever.
+	closeReplaced = 4001
 )
 
 // sockets are the connections there are, and what each phone may still do.
