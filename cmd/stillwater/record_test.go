@@ -350,6 +350,7 @@ func damagedEvening(t *testing.T, shots int) (state string) {
 			Set: `"` + strings.Repeat("s", 1500) + `"`, Program: "{}", Note: "whole"})
 		require.NoError(t, err)
 	}
+	require.NoError(t, j.Verify(t.Context()))
 	require.NoError(t, j.Close())
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	require.NoError(t, err)

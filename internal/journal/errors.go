@@ -9,8 +9,21 @@ import (
 )
 
 // rescue is what to do with a damaged journal.
-const rescue = `nothing was overwritten: "stillwater record export" may still read some of it; then move the file ` +
-	"and its -wal file aside"
+const rescue = `nothing was overwritten: "stillwater record export" reads what can still be read, shot by shot, and ` +
+	"names the rest; then move the file and its -wal file aside"
+
+const allowRemedy = "allow this user to write the file and its folder, or name another file"
+
+// writeRemedy is what to do when the file or one beside it cannot be written.
+func writeRemedy(path string) string {
+	for _, suffix := range append([]string{""}, companions...) {
+		if owner, self := othersFile(path + suffix); owner != "" {
+			return fmt.Sprintf("%s belongs to %s, and this runs as %s: run it as %[2]s, or give the file away with "+
+				"\"sudo chown %[3]s: %[1]s\"; or name another file", path+suffix, owner, self)
+		}
+	}
+	return allowRemedy
+}
 
 // explain turns SQLite's error into one that names the file and says what to do.
 func (j *Journal) explain(doing string, err error) error {
@@ -19,8 +32,11 @@ func (j *Journal) explain(doing string, err error) error {
 		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
 	}
 	remedy, what := meaning(e.Code())
-	if what == nil {
+	switch what {
+	case nil:
 		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
+	case ErrReadOnly:
+		remedy = writeRemedy(j.path)
 	}
 	return fmt.Errorf("journal %s: %s: %w: %w; %s", j.path, doing, what, err, remedy)
 }
@@ -34,7 +50,7 @@ func meaning(code int) (remedy string, what error) {
 	case sqlite3.SQLITE_CORRUPT:
 		return rescue, ErrDamaged
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
-		return "allow this user to write the file and its folder, or name another file", ErrReadOnly
+		return allowRemedy, ErrReadOnly
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL:
 		return "stop the other process, or name another file", ErrBusy
 	case sqlite3.SQLITE_FULL:

@@ -93,14 +93,17 @@ var (
 
 // Journal is an open journal. Its methods may be called from several goroutines; they take turns.
 type Journal struct {
-	turns   sync.Mutex
-	path    string
-	db      *sql.DB
-	lock    *os.File               // nil when reading only
-	files   map[string]os.FileInfo // those that are open, by what follows the path in their names
-	rescued func(words string)
-	once    sync.Once
-	shut    error
+	turns    sync.Mutex
+	path     string
+	db       *sql.DB
+	file     *os.File               // the database; nil when reading only
+	lock     *os.File               // file, or one beside it
+	files    map[string]os.FileInfo // those that are open, by what follows the path in their names
+	verified bool                   // the whole file was read and is sound
+	damaged  error                  // nothing more is written
+	rescued  func(words string)
+	once     sync.Once
+	shut     error
 }
 
 // Path is the database file.

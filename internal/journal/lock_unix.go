@@ -9,21 +9,28 @@ import (
 	"syscall"
 )
 
-// acquire takes the right to write. The kernel gives it back when the process ends, however it ends. It is a file of
-// its own because SQLite's locks on the database would be lost with the first descriptor of it that is closed.
-func acquire(path string) (*os.File, error) {
-	f, err := os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o600)
-	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w: %w; allow this user to write its folder, or name another file",
-			path, ErrReadOnly, err)
+// acquire takes the right to write to the database that is open as f, which the kernel gives back when f is closed, or
+// the process ends, however it ends. f must stay open for as long as SQLite has the database open: closing any
+// descriptor of a file drops the POSIX locks that this process has on it, and those are SQLite's.
+func acquire(path string, f *os.File) (lock *os.File, err error) {
+	if lock, err = lockFile(path, f); err != nil {
+		return nil, fmt.Errorf("journal %s: its lock: %w; allow this user to write its folder, or name another file",
+			path, err)
 	}
-	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	err = syscall.Flock(int(lock.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 	if errors.Is(err, syscall.EWOULDBLOCK) {
 		err = ErrBusy
 	}
 	if err != nil {
-		f.Close()
+		if lock != f {
+			lock.Close()
+		}
 		return nil, fmt.Errorf("journal %s: %w; stop the other Stillwater, or name another file", path, err)
 	}
-	return f, nil
+	return lock, nil
+}
+
+// lockBeside is a file of its own, for systems on which flock on the database would be in the way of SQLite's locks.
+func lockBeside(path string) (*os.File, error) {
+	return os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o600)
 }

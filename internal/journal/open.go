@@ -9,26 +9,35 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"syscall"
 
 	_ "modernc.org/sqlite" // the "sqlite" driver
 )
 
 // Open opens the journal at path for writing, makes it if there is none (folder 0700, file 0600), and brings it up to
-// date. One process at a time can have a journal open for writing; any number may read it meanwhile.
+// date. One process at a time can have a journal open for writing, by whatever name; any number may read it meanwhile.
+// Open reads little of it: Verify finds damage.
 //
-// A file that is not a journal, is damaged, cannot be written, or was written by a newer Stillwater is left as it is;
-// the error wraps ErrForeign, ErrDamaged, ErrReadOnly, ErrNewer, ErrBusy or ErrFull.
+// A file that is not a journal, cannot be written, or was written by a newer Stillwater is left as it is; the error
+// wraps ErrForeign, ErrDamaged, ErrReadOnly, ErrNewer, ErrBusy or ErrFull.
 func Open(ctx context.Context, path string) (*Journal, error) {
-	path, err := prepare(path)
+	path, err := resolve(path)
 	if err != nil {
 		return nil, err
 	}
-	lock, err := acquire(path)
+	file, err := openFile(path)
 	if err != nil {
 		return nil, err
 	}
-	j := &Journal{path: path, db: connect(path, "rw"), lock: lock}
-	err = j.begin(ctx)
+	lock, err := acquire(path, file)
+	if err != nil {
+		file.Close()
+		return nil, err
+	}
+	j := &Journal{path: path, db: connect(path, "rw"), file: file, lock: lock}
+	if err = oneName(path, file); err == nil {
+		err = j.begin(ctx)
+	}
 	if err == nil {
 		err = j.identify()
 	}
@@ -42,9 +51,9 @@ func Open(ctx context.Context, path string) (*Journal, error) {
 // the error wraps ErrNone. It does not search for damage, so that what can still be read of a
 // damaged journal can be exported.
 func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
-	path, err := filepath.Abs(path)
+	path, err := resolve(path)
 	if err != nil {
-		return nil, fmt.Errorf("journal %s: %w", path, err)
+		return nil, err
 	}
 	info, err := os.Stat(path)
 	switch {
@@ -71,12 +80,15 @@ func (j *Journal) Close() error {
 	j.once.Do(func() {
 		defer j.turn()()
 		var err error
-		if j.files != nil {
+		if j.files != nil && j.damaged == nil {
 			err = j.stillThere(context.Background())
 		}
-		err = errors.Join(err, j.db.Close())
-		if j.lock != nil {
+		err = errors.Join(err, j.closeDatabase())
+		if j.lock != nil && j.lock != j.file {
 			err = errors.Join(err, j.lock.Close())
+		}
+		if j.file != nil {
+			err = errors.Join(err, j.file.Close())
 		}
 		if err != nil {
 			j.shut = j.explain("close", err)
@@ -85,32 +97,72 @@ func (j *Journal) Close() error {
 	return j.shut
 }
 
-// prepare makes the folder and an empty file with the narrow permissions that SQLite would not give it.
-func prepare(path string) (string, error) {
+// closeDatabase has the last connection take what is in the -wal file into the database, unless that may be damaged. A
+// connection that can only read cannot do that, and while there is one no other is the last.
+func (j *Journal) closeDatabase() error {
+	if j.files == nil || j.verified {
+		return j.db.Close()
+	}
+	last := connect(j.path, "ro")
+	var n int
+	err := last.QueryRow("SELECT count(*) FROM sqlite_schema").Scan(&n)
+	if err != nil && !ofRow(err) {
+		return errors.Join(err, j.db.Close(), last.Close())
+	}
+	return errors.Join(j.db.Close(), last.Close())
+}
+
+// resolve is the absolute path of the file itself: SQLite puts its other files beside that.
+func resolve(path string) (string, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return "", fmt.Errorf("journal %s: %w", path, err)
 	}
-	info, err := os.Stat(path)
-	if err == nil && !info.Mode().IsRegular() {
-		return "", fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
-	}
-	if err == nil {
+	info, err := os.Lstat(path)
+	if err != nil || info.Mode()&fs.ModeSymlink == 0 {
 		return path, nil
 	}
-	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-		return "", fmt.Errorf("journal %s: make its folder: %w; name a file in a folder you may write to", path, err)
+	file, err := filepath.EvalSymlinks(path)
+	if err != nil {
+		return "", fmt.Errorf("journal %s: it is a symbolic link that leads nowhere: %w; name the file itself, or remove the "+
+			"link", path, err)
 	}
-	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600)
+	return file, nil
+}
+
+// openFile opens the database, and makes its folder and an empty file with the narrow permissions that SQLite would not
+// give it. What root makes in another user's folder is that user's: a first try with sudo shuts no service out.
+func openFile(path string) (*os.File, error) {
+	info, err := os.Stat(path)
 	switch {
-	case errors.Is(err, fs.ErrExist):
-		return path, nil // another process was first: the lock decides
-	case errors.Is(err, fs.ErrPermission):
-		return "", fmt.Errorf("journal %s: %w: %w; name a file in a folder you may write to", path, ErrReadOnly, err)
-	case err != nil:
-		return "", fmt.Errorf("journal %s: %w", path, err)
+	case err == nil && !info.Mode().IsRegular():
+		return nil, fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
+	case err == nil:
+		return usable(path, os.O_RDWR)
 	}
-	return path, f.Close()
+	folder := filepath.Dir(path)
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		return nil, fmt.Errorf("journal %s: make its folder: %w; name a file in a folder you may write to", path, err)
+	}
+	f, err := usable(path, os.O_CREATE|os.O_RDWR) // not O_EXCL: if another process was first the lock decides
+	if err != nil {
+		return nil, err
+	}
+	if err := ownAsFolder(f, folder); err != nil {
+		return nil, errors.Join(fmt.Errorf("journal %s: give it to the owner of its folder: %w", path, err), f.Close())
+	}
+	return f, nil
+}
+
+func usable(path string, how int) (*os.File, error) {
+	f, err := os.OpenFile(path, how, 0o600)
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
+		return nil, fmt.Errorf("journal %s: %w: %w; %s", path, ErrReadOnly, err, writeRemedy(path))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("journal %s: %w", path, err)
+	}
+	return f, nil
 }
 
 // connect describes the connection; it is made at first use. One connection: SQLite has one writer anyway, and each one
@@ -121,7 +173,8 @@ func connect(path, mode string) *sql.DB {
 		"_txlock":    {"immediate"},
 		"_defensive": {"1"},
 		"_dqs":       {"0"},
-		"_pragma":    {"busy_timeout(2000)", "foreign_keys(1)", "synchronous(full)", "cache_size(-512)"},
+		"_pragma": {"busy_timeout(2000)", "foreign_keys(1)", "synchronous(full)", "cache_size(-512)",
+			"cell_size_check(1)", "hard_heap_limit(67108864)"}, // damage is found early, and takes no memory
 	}
 	dsn := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
 	db, err := sql.Open("sqlite", dsn.String())
@@ -137,9 +190,6 @@ func (j *Journal) begin(ctx context.Context) error {
 	if _, err := j.version(ctx); err != nil {
 		return err
 	}
-	if err := j.sound(ctx); err != nil {
-		return err
-	}
 	var mode string
 	if err := j.db.QueryRowContext(ctx, "PRAGMA journal_mode = wal").Scan(&mode); err != nil {
 		return j.explain("open", err)
@@ -147,20 +197,10 @@ func (j *Journal) begin(ctx context.Context) error {
 	if mode != "wal" {
 		return fmt.Errorf("journal %s: SQLite keeps it in %q mode, not in WAL mode; move it to a local disk", j.path, mode)
 	}
+	if err := j.setCheckpoints(ctx); err != nil {
+		return err
+	}
 	return j.migrate(ctx, migrations)
-}
-
-// sound refuses to add to a database with broken structure. It reads the whole file: about 5 ms for each thousand
-// shots, measured on one x86-64 machine.
-func (j *Journal) sound(ctx context.Context) error {
-	var first string
-	if err := j.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first); err != nil {
-		return j.explain("open", err)
-	}
-	if first != "ok" {
-		return fmt.Errorf("journal %s: %w: %s; %s", j.path, ErrDamaged, first, rescue)
-	}
-	return nil
 }
 
 // inspect makes sure that a journal that is only read has the shape this program knows.

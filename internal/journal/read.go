@@ -17,13 +17,16 @@ const atOnce = 100
 // errScan marks a value of the wrong kind.
 var errScan = errors.New("a value cannot be read")
 
-// ofRow says that a row could not be read, while others may be: damage that SQLite noticed, a disk that cannot read a
-// part of the file, or a value of the wrong kind.
+// ofRow says that a row could not be read, while others may be: damage that SQLite noticed, a row that claims to be
+// larger than can be, a disk that cannot read a part of the file, or a value of the wrong kind.
 func ofRow(err error) bool {
 	var e *sqlite.Error
 	if errors.As(err, &e) {
-		code := e.Code() & 0xff
-		return code == sqlite3.SQLITE_CORRUPT || code == sqlite3.SQLITE_IOERR
+		switch e.Code() & 0xff {
+		case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_NOMEM, sqlite3.SQLITE_TOOBIG:
+			return true
+		}
+		return false
 	}
 	return errors.Is(err, errScan)
 }

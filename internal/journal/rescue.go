@@ -30,7 +30,11 @@ func (j *Journal) turn() (done func()) {
 // toWrite waits for the others and makes sure that what is written can be found again.
 func (j *Journal) toWrite(ctx context.Context) (done func(), err error) {
 	j.turns.Lock()
-	if err := j.stillThere(ctx); err != nil {
+	err = j.damaged
+	if err == nil {
+		err = j.stillThere(ctx)
+	}
+	if err != nil {
 		j.turns.Unlock()
 		return nil, err
 	}
@@ -99,12 +103,14 @@ func (j *Journal) rescue(ctx context.Context, taken bool) error {
 		return fmt.Errorf("journal %s: it was deleted while in use, and its folder cannot be made again: %w; make it, or "+
 			"free its name: it is tried again", j.path, err)
 	}
-	if err := j.copyTo(ctx, copied); err != nil {
+	file, lock, err := j.copyTo(ctx, copied)
+	if err != nil {
 		return err
 	}
 	path := copied
 	if !taken {
 		if err := os.Rename(copied, j.path); err != nil {
+			file.Close()
 			return fmt.Errorf("journal %s: it was deleted while in use; all it had is in %s, which cannot take its place: "+
 				"%w", j.path, copied, err)
 		}
@@ -119,47 +125,41 @@ func (j *Journal) rescue(ctx context.Context, taken bool) error {
 		words = fmt.Sprintf("the journal %s was replaced by another file while in use: all it had, and what is added, "+
 			"is in %s", j.path, path)
 	}
-	j.path, j.db = path, connect(path, "rw")
-	if err := errors.Join(j.lockAgain(), j.begin(ctx), j.identify()); err != nil {
+	if j.lock != j.file {
+		j.lock.Close()
+	}
+	j.file.Close()
+	j.path, j.db, j.file, j.lock, j.verified = path, connect(path, "rw"), file, lock, true
+	if err := errors.Join(j.begin(ctx), j.identify()); err != nil {
 		return err
 	}
 	j.tellRescue(words)
 	return nil
 }
 
-// copyTo writes the whole database to a new file and on to the disk.
-func (j *Journal) copyTo(ctx context.Context, path string) error {
+// copyTo writes the whole database to a new file and on to the disk, and holds the lock of that.
+func (j *Journal) copyTo(ctx context.Context, path string) (file, lock *os.File, err error) {
 	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600) // narrow before anything is in it
 	if err != nil {
-		return fmt.Errorf("journal %s: it was deleted while in use; write it anew: %w", j.path, err)
+		return nil, nil, fmt.Errorf("journal %s: it was deleted while in use; write it anew: %w", j.path, err)
 	}
-	defer f.Close()
-	if _, err := j.db.ExecContext(ctx, "VACUUM INTO ?", path); err != nil {
+	if _, err = j.db.ExecContext(ctx, "VACUUM INTO ?", path); err != nil {
+		err = j.explain("write it anew after it was deleted", err)
+	}
+	if err == nil {
+		if err = f.Sync(); err != nil {
+			err = fmt.Errorf("journal %s: write it anew after it was deleted: %w", j.path, err)
+		}
+	}
+	if err == nil {
+		lock, err = acquire(j.path, f)
+	}
+	if err != nil {
+		f.Close()
 		os.Remove(path)
-		return j.explain("write it anew after it was deleted", err)
+		return nil, nil, err
 	}
-	if err := f.Sync(); err != nil {
-		return fmt.Errorf("journal %s: write it anew after it was deleted: %w", j.path, err)
-	}
-	return nil
-}
-
-// lockAgain holds the lock that goes with the path; the file of the one before may be gone too.
-func (j *Journal) lockAgain() error {
-	old := j.lock
-	own, err := old.Stat()
-	if err != nil {
-		return fmt.Errorf("journal %s: its lock: %w", j.path, err)
-	}
-	if there, err := os.Stat(j.path + ".lock"); err == nil && os.SameFile(there, own) {
-		return nil
-	}
-	lock, err := acquire(j.path)
-	if err != nil {
-		return err
-	}
-	j.lock = lock
-	return old.Close()
+	return f, lock, nil
 }
 
 func (j *Journal) tellRescue(words string) {

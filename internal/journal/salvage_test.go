@@ -17,6 +17,7 @@ func written(t *testing.T, r *rand.Rand, shots int) (path string, all map[int64]
 	t.Helper()
 	path = newPath(t)
 	j, ctx := open(t, path), t.Context()
+	require.NoError(t, j.Verify(ctx))
 	_, err := j.db.Exec("PRAGMA synchronous = off") // what is tested is not what a power cut does
 	require.NoError(t, err)
 	var sessions []int64
@@ -37,6 +38,7 @@ func written(t *testing.T, r *rand.Rand, shots int) (path string, all map[int64]
 		}
 		all[s.ID] = s
 	}
+	require.NoError(t, j.Verify(ctx))
 	require.NoError(t, j.Close())
 	return path, all
 }

@@ -97,20 +97,24 @@ func full(t *testing.T) (path string, size int64) {
 		_, err := j.Add(t.Context(), s)
 		require.NoError(t, err)
 	}
+	require.NoError(t, j.Verify(t.Context()))
 	require.NoError(t, j.Close())
 	info, err := os.Stat(path)
 	require.NoError(t, err)
 	return path, info.Size()
 }
 
+// garbage overwrites a part of a file.
+func garbage(t *testing.T, path string, from, n int64) {
+	t.Helper()
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	require.NoError(t, err)
+	defer f.Close()
+	_, err = io.Copy(io.NewOffsetWriter(f, from), bytes.NewReader(bytes.Repeat([]byte{0xA5}, int(n))))
+	require.NoError(t, err)
+}
+
 func TestDamageIsSaid(t *testing.T) {
-	garbage := func(t *testing.T, path string, from, n int64) {
-		f, err := os.OpenFile(path, os.O_WRONLY, 0)
-		require.NoError(t, err)
-		defer f.Close()
-		_, err = io.Copy(io.NewOffsetWriter(f, from), bytes.NewReader(bytes.Repeat([]byte{0xA5}, int(n))))
-		require.NoError(t, err)
-	}
 	t.Run("cut in half", func(t *testing.T) {
 		path, size := full(t)
 		require.NoError(t, os.Truncate(path, size/2))
@@ -131,10 +135,6 @@ func TestDamageIsSaid(t *testing.T) {
 		garbage(t, path, size/3, size/3)
 		before, err := os.ReadFile(path)
 		require.NoError(t, err)
-		_, err = Open(t.Context(), path)
-		assert.ErrorIs(t, err, ErrDamaged)
-		assert.ErrorContains(t, err, path)
-
 		j, err := OpenReadOnly(t.Context(), path) // what is whole can still be read
 		require.NoError(t, err)
 		defer j.Close()

@@ -1,0 +1,48 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+)
+
+// Verify reads the whole file and looks for damage, while the journal is in use. It takes about 5 ms for each thousand
+// shots on a desktop machine and, from a memory card, as long as that takes to read.
+//
+// What is written before Verify is done stays in the -wal file, and the database as it was: SQLite could mistake pages
+// in use for free ones by a damaged list of them. When the file is found damaged, that remains so, nothing more is
+// written, and the error wraps ErrDamaged. What was acknowledged by then can be read as anything else.
+func (j *Journal) Verify(ctx context.Context) error {
+	path := j.Path()
+	db := connect(path, "ro") // of its own, so that shots do not wait
+	defer db.Close()
+	var first string
+	err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first)
+	switch {
+	case err != nil && !ofRow(err):
+		return j.explain("look for damage", err)
+	case err != nil:
+		first = err.Error()
+	}
+	defer j.turn()()
+	if j.path != path {
+		return nil // it was written anew meanwhile
+	}
+	if first != "ok" {
+		j.damaged = fmt.Errorf("journal %s: %w: %s; %s", j.path, ErrDamaged, first, rescue)
+		return j.damaged
+	}
+	j.verified = true
+	return j.setCheckpoints(ctx)
+}
+
+// setCheckpoints has SQLite move what was written into the database now and then, once that is known to be sound.
+func (j *Journal) setCheckpoints(ctx context.Context) error {
+	pages := 0 // never
+	if j.verified {
+		pages = 1000 // SQLite's usual
+	}
+	if _, err := j.db.ExecContext(ctx, fmt.Sprintf("PRAGMA wal_autocheckpoint = %d", pages)); err != nil {
+		return j.explain("open", err)
+	}
+	return nil
+}
