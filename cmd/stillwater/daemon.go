@@ -118,6 +118,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	record.OnRescue(func(words string) { log.Warn(words); c.Notice(words) })
+	defer verify(ctx, record, c, log)()
 	if f.forget {
 		if err := record.ForgetPhones(ctx); err != nil {
 			return err
@@ -150,6 +151,20 @@ func (m *Main) openPage(
 	named, unname := context.WithCancel(ctx)
 	goodbye := m.announceName(named, name, at, opts.Log, func(name string) { p.SetName(name); show.name(name) })
 	return p, func() { unname(); goodbye(); closeSocket() }, nil
+}
+
+// verify looks for damage in the record while it is in use, and says what it finds. Call what it returns to end it.
+func verify(ctx context.Context, record *journal.Journal, c *control.Control, log *slog.Logger) (end func()) {
+	ctx, stop := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		if err := record.Verify(ctx); err != nil && ctx.Err() == nil {
+			log.Error("the record was looked through", "err", err)
+			c.Notice("the record takes no more shots: " + err.Error())
+		}
+	}()
+	return func() { stop(); <-done }
 }
 
 // runBoth runs control and page. The control stops first, so that the phones see how it ended.

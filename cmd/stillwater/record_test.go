@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/control"
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
 )
@@ -336,11 +337,11 @@ func TestRecordWrongUse(t *testing.T) {
 	}
 }
 
-// damagedEvening is a state folder whose journal has a stretch that cannot be read.
-func damagedEvening(t *testing.T, shots int) (state string) {
+// longEvening is a state folder with a journal of so many shots.
+func longEvening(t *testing.T, shots int) (state, path string) {
 	t.Helper()
 	state = t.TempDir()
-	path := filepath.Join(state, "stillwater", "journal.db")
+	path = filepath.Join(state, "stillwater", "journal.db")
 	j, err := journal.Open(t.Context(), path)
 	require.NoError(t, err)
 	s, err := j.NewSession(t.Context(), journal.Session{Name: "crowns", Started: time.Unix(1, 0)})
@@ -350,7 +351,16 @@ func damagedEvening(t *testing.T, shots int) (state string) {
 			Set: `"` + strings.Repeat("s", 1500) + `"`, Program: "{}", Note: "whole"})
 		require.NoError(t, err)
 	}
-	require.NoError(t, j.Verify(t.Context()))
+	require.NoError(t, j.Close())
+	return state, path
+}
+
+// spoil makes a stretch in the middle of a journal unreadable.
+func spoil(t *testing.T, path string) {
+	t.Helper()
+	j, err := journal.Open(t.Context(), path)
+	require.NoError(t, err)
+	require.NoError(t, j.Verify(t.Context())) // then all of it is in one file
 	require.NoError(t, j.Close())
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	require.NoError(t, err)
@@ -359,13 +369,13 @@ func damagedEvening(t *testing.T, shots int) (state string) {
 	require.NoError(t, err)
 	_, err = f.WriteAt(make([]byte, info.Size()/8), info.Size()/2)
 	require.NoError(t, err)
-	return state
 }
 
 // Of a damaged record all commands give what can be read, say what cannot, and end with an error.
 func TestRecordThatIsDamaged(t *testing.T) {
 	const shots = 200
-	state := damagedEvening(t, shots)
+	state, path := longEvening(t, shots)
+	spoil(t, path)
 	status, out, problem := runRecord(t, state, "record", "list")
 	assert.Zero(t, status, problem)
 	assert.Contains(t, out, " 200 ")
@@ -407,4 +417,18 @@ func TestRecordExportWithByteOrderMark(t *testing.T) {
 	status, _, problem = runRecord(t, state, "record", "export", "--bom", "--format", "json")
 	assert.Equal(t, 2, status)
 	assert.Contains(t, problem, "--bom is for csv")
+}
+
+// A daemon starts on a damaged record, finds that out and says so on the page.
+func TestDaemonOnADamagedRecord(t *testing.T) {
+	_, path := longEvening(t, 200)
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--journal", path)
+	cookie := d.cookie()
+	require.Zero(t, d.stop())
+	spoil(t, path)
+	h := startDaemon(t, "--listen", "127.0.0.1:0", "--journal", path).enter(cookie)
+	h.until("the damage is said", func(s *control.Snapshot) bool {
+		return strings.Contains(s.Notice, "the record takes no more shots") && strings.Contains(s.Notice, "record export")
+	})
+	require.Equal(t, 200, h.last.ShotCount)
 }

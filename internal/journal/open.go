@@ -124,8 +124,8 @@ func resolve(path string) (string, error) {
 	}
 	file, err := filepath.EvalSymlinks(path)
 	if err != nil {
-		return "", fmt.Errorf("journal %s: it is a symbolic link that leads nowhere: %w; name the file itself, or remove the "+
-			"link", path, err)
+		return "", fmt.Errorf("journal %s: it is a symbolic link that leads nowhere: %w; name the file itself, or remove "+
+			"the link", path, err)
 	}
 	return file, nil
 }

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Damage that Verify finds ends writing. What was acknowledged until then is in the -wal file, the database is as it was
-// to the byte, and all that can be read of both is read.
+// Damage that Verify finds ends writing. What was acknowledged until then is in the -wal file, the database is as it
+// was to the byte, and all that can be read of both is read.
 func TestWritingUntilDamageIsFound(t *testing.T) {
 	path, size := full(t)
 	garbage(t, path, size/3, size/3)
