@@ -6,61 +6,65 @@ import (
 	"fmt"
 	"time"
 
-	"stillwater/internal/board"
 	"stillwater/internal/wire"
 )
 
 // arm loads the program of the set and arms the board for a number of shots.
-func (c *Control) arm(ctx context.Context, client string, shots int) error {
+func (c *Control) arm(ctx context.Context, client string, cmd Command) error {
 	// A phone that drops off in the middle must not leave the board half armed, so its context counts for nothing here.
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), boardWithin)
-	defer cancel()
-	r, l, err := c.beginArming(client, shots, cancel)
+	ctx, a, err := c.beginArming(context.WithoutCancel(ctx), client, cmd)
 	if err != nil {
 		return err
 	}
-	if err = l.board.Load(ctx, r.program); err == nil {
+	if err = a.link.board.Load(ctx, a.run.program); err == nil {
 		if err = ctx.Err(); err == nil {
-			err = l.board.Arm(ctx, shots)
+			err = a.link.board.Arm(ctx, cmd.Shots)
 		}
 	}
-	again, err := c.endArming(r, l, err)
-	if again {
-		c.disarm("")
+	undo, err := c.endArming(a, err)
+	if undo != nil {
+		<-undo.done
 	}
-	c.update(func() { c.arming = false })
 	return err
 }
 
+// arming is a command to arm that is with the board.
+type arming struct {
+	request *request
+	run     *run
+	link    *link
+}
+
 // beginArming checks everything that must be so before arming, and takes the controls of it.
-func (c *Control) beginArming(client string, shots int, cancel context.CancelFunc) (*run, *link, error) {
+func (c *Control) beginArming(
+	ctx context.Context, client string, cmd Command,
+) (context.Context, arming, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if err := c.mayArm(client, shots); err != nil {
-		return nil, nil, err
+	if err := c.mayArm(client, cmd); err != nil {
+		return ctx, arming{}, err
 	}
 	r := &run{
-		set: c.set, program: c.plan.program, session: c.session, shots: shots, cancel: cancel,
-		ends: time.Now().Add(c.opts.ArmFor),
+		set: c.set, program: c.plan.program, session: c.session, shots: cmd.Shots, ends: time.Now().Add(c.opts.ArmFor),
 	}
 	r.waitsGo = r.needsGo()
-	r.timer = time.AfterFunc(c.opts.ArmFor, func() { c.timeOver(r) })
+	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.timeOver(r) })
 	c.want, c.last, c.arming = r, r, true
 	c.reason, c.notice = "arming", ""
 	c.publish()
-	return r, c.link, nil
+	ctx, q := c.toBoard(ctx)
+	return ctx, arming{request: q, run: r, link: c.link}, nil
 }
 
-func (c *Control) mayArm(client string, shots int) error {
-	if err := c.holds(client); err != nil {
+func (c *Control) mayArm(client string, cmd Command) error {
+	if err := c.mayStart(client, cmd); err != nil {
 		return err
 	}
 	switch {
-	case shots < 1 || shots > mostShots:
-		return refusal("shots", fmt.Sprintf("%d shots cannot be armed.", shots), fmt.Sprintf("Ask for 1 to %d.", mostShots))
-	case c.stopping:
-		return refusal("", "Stillwater is stopping.", "Start it again.")
-	case c.link == nil:
+	case cmd.Shots < 1 || cmd.Shots > mostShots:
+		return refusal("shots", fmt.Sprintf("%d shots cannot be armed.", cmd.Shots),
+			fmt.Sprintf("Ask for 1 to %d.", mostShots))
+	case c.reachable() == nil:
 		return refusal("", sentence(c.reason), "Wait until it is connected.")
 	case c.want != nil || c.arming:
 		return refusal("", "It is armed already.", "Disarm first.")
@@ -76,106 +80,75 @@ func (c *Control) mayArm(client string, shots int) error {
 	return nil
 }
 
-// endArming looks at how the board answered. When again is true the board must be disarmed (once more), because it may
-// be armed and should not be.
-func (c *Control) endArming(r *run, l *link, failed error) (again bool, err error) {
+// endArming looks at how the board answered. A board that may be armed and should not be is disarmed: the arming is
+// over when that is.
+func (c *Control) endArming(a arming, failed error) (undo *disarming, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.backFrom(a.request)
+	c.arming = false
+	r := a.run
+	defer c.publish()
 	switch {
 	case c.want == r && failed == nil:
 		if !r.seen {
 			c.said, c.left, c.reason = wire.Armed, r.shots, armedWords(r)
 		}
-		c.log.Info("armed", "shots", r.shots)
-		return false, nil
-	case r.ended && failed == nil:
-		return false, nil // armed, and over already
-	case c.want == r:
-		r.stop()
-		c.want = nil
+		return nil, nil
+	case r.ended && r.seen && failed == nil:
+		return nil, nil // armed, and over already
+	case c.want == r, r.ended && !errors.Is(failed, context.Canceled):
+		// If the board gave no answer in time and was made safe, that it was disarmed on request is not why.
 		c.reason = fmt.Sprintf("not armed: %v", failed)
-		return c.link == l, refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
-	case r.ended && failed != nil && !errors.Is(failed, context.Canceled):
-		// The board gave no answer in time and was made safe: that it was disarmed on request is not why.
-		c.reason = fmt.Sprintf("not armed: %v", failed)
-		return c.link == l, refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
+		err = refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
+	default:
+		err = refusal("", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
 	}
-	return c.link == l, refusal("", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
+	if c.link == a.link {
+		undo = c.makeSafe()
+	}
+	return undo, err
 }
 
 // timeOver ends an arming that lasted as long as it may.
 func (c *Control) timeOver(r *run) {
 	c.mu.Lock()
-	mine := c.want == r
-	c.mu.Unlock()
-	if mine {
-		c.disarm(fmt.Sprintf("disarmed: it was armed for %s, the longest allowed", lasting(c.opts.ArmFor)))
+	defer c.mu.Unlock()
+	if c.want == r {
+		c.beginDisarm(fmt.Sprintf("disarmed: it was armed for %s, the longest allowed", lasting(c.opts.ArmFor)))
 	}
-}
-
-// disarm makes the board safe and says why; "" keeps the reason there is. It waits for the board's word and for nothing
-// else. A board that does not give its word is cut off: it goes safe by itself when it hears nothing.
-func (c *Control) disarm(why string) error {
-	c.mu.Lock()
-	l := c.link
-	if c.want != nil {
-		c.want.stop()
-		c.want, c.notice = nil, ""
-	}
-	if l != nil && why != "" {
-		c.reason = why
-	}
-	c.mu.Unlock()
-	if l == nil {
-		return nil
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), safeWithin)
-	defer cancel()
-	err := l.board.Disarm(ctx)
-	var refused *board.RefusedError
-	switch {
-	case err == nil:
-		c.log.Info("disarmed", "why", why)
-		c.update(func() {})
-		return nil
-	case errors.As(err, &refused):
-		return refusal("", fmt.Sprintf("The board refused: %v.", err), "Use the kill switch.")
-	}
-	c.log.Error("the board did not confirm the disarm; cutting it off", "err", err)
-	c.update(func() {
-		l.failed = fmt.Sprintf("the board did not confirm the disarm (%v) and was cut off; it goes safe by itself after a "+
-			"second of silence", err)
-	})
-	l.board.Close()
-	return refusal("", fmt.Sprintf("The board did not confirm the disarm: %v.", err),
-		"Use the kill switch, or cut the outputs' supply.")
 }
 
 // goAhead plays the opening cues, or starts the delay.
-func (c *Control) goAhead(ctx context.Context, client string) error {
+func (c *Control) goAhead(ctx context.Context, client string, cmd Command) error {
 	c.mu.Lock()
-	err := c.holds(client)
+	err := c.mayStart(client, cmd)
 	r, l := c.want, c.link
-	if err == nil && (r == nil || l == nil || c.state() == Safe) {
+	if err == nil && (r == nil || l == nil || !c.active()) {
 		err = refusal("", "Nothing is armed.", "Arm first.")
 	}
 	if err == nil && !r.needsGo() {
 		err = refusal("", "This set needs no go: its sensor starts the shot.", "Let the drop, throw or sound go.")
 	}
-	c.mu.Unlock()
 	if err != nil {
+		c.mu.Unlock()
 		return err
 	}
-	ctx, cancel := context.WithTimeout(ctx, boardWithin)
-	defer cancel()
-	if err := l.board.Go(ctx); err != nil {
+	ctx, q := c.toBoard(ctx)
+	c.mu.Unlock()
+	err = l.board.Go(ctx)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.backFrom(q)
+	switch {
+	case c.epoch != cmd.Epoch && c.want != r:
+		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
+	case err != nil:
 		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")
+	case c.want == r:
+		r.waitsGo = false
+		c.reason, c.notice = armedWords(r), ""
 	}
-	c.update(func() {
-		if c.want == r {
-			r.waitsGo = false
-			c.reason, c.notice = armedWords(r), ""
-		}
-	})
+	c.publish()
 	return nil
 }

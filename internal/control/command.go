@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -27,14 +26,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":
 		return c.disarm("disarmed by " + client)
-	case "arm":
-		return c.arm(ctx, client, cmd.Shots)
-	case "go":
-		return c.goAhead(ctx, client)
-	case "room":
-		return c.letGo(client)
-	case "pulse":
-		return c.pulse(ctx, client, cmd.Output)
+	case "arm", "go", "room", "pulse":
+		return c.start(ctx, client, cmd)
 	case "verdict", "note":
 		return c.remark(ctx, client, cmd)
 	}
@@ -45,6 +38,20 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	}
 	c.publish()
 	return nil
+}
+
+// start carries out the commands that may switch something on.
+func (c *Control) start(ctx context.Context, client string, cmd Command) error {
+	c.afterDisarm(ctx)
+	switch cmd.Type {
+	case "arm":
+		return c.arm(ctx, client, cmd)
+	case "go":
+		return c.goAhead(ctx, client, cmd)
+	case "room":
+		return c.letGo(client, cmd)
+	}
+	return c.pulse(ctx, client, cmd)
 }
 
 // change carries out the commands that wait for nothing.
@@ -90,7 +97,7 @@ func (c *Control) holds(client string) error {
 
 // quiet refuses while something is armed or on the way there.
 func (c *Control) quiet(field, what string) error {
-	if s := c.state(); c.want != nil || c.arming || s == Armed || s == Firing || s == Resting {
+	if c.want != nil || c.arming || c.active() {
 		return refusal(field, what+" cannot change while armed.", "Disarm first.")
 	}
 	return nil
@@ -170,9 +177,9 @@ func plainText(field, text string, longest int, lines bool) error {
 }
 
 // letGo lets the simulated drop, throw or sound go.
-func (c *Control) letGo(client string) error {
+func (c *Control) letGo(client string, cmd Command) error {
 	c.mu.Lock()
-	err := c.holds(client)
+	err := c.mayStart(client, cmd)
 	set := c.set
 	c.mu.Unlock()
 	if err != nil {
@@ -187,14 +194,14 @@ func (c *Control) letGo(client string) error {
 		}
 		return asRefusal(err)
 	}
-	c.update(func() { time.AfterFunc(calm, c.watchRoom) })
+	c.update(func() { c.tasks.after(calm, c.watchRoom) })
 	return nil
 }
 
 // watchRoom shows when the simulated room is still again.
 func (c *Control) watchRoom() {
 	if c.opts.Room.Busy() {
-		time.AfterFunc(calm, c.watchRoom)
+		c.tasks.after(calm, c.watchRoom)
 		return
 	}
 	c.mu.Lock()

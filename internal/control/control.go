@@ -83,7 +83,12 @@ type Control struct {
 	log  *slog.Logger
 	rec  *recorder
 
+	tasks tasks
+
 	mu        sync.Mutex
+	epoch     int64 // see newEpoch
+	requests  map[*request]struct{}
+	disarming *disarming
 	link      *link  // nil: no board
 	trouble   string // why there is no board
 	lost      string // how the last board was lost
@@ -111,7 +116,7 @@ type Control struct {
 	phones    phones
 	viewers   map[*viewer]struct{}
 	published time.Time
-	pending   *time.Timer // a snapshot that waits for calm to be over
+	pending   *timer // a snapshot that waits for calm to be over
 }
 
 // link is one connection to a board.
@@ -129,21 +134,14 @@ type run struct {
 	session *session
 	shots   int
 	ends    time.Time
-	timer   *time.Timer
-	ended   bool               // the board ended it, not a disarm
-	seen    bool               // the board said that it is armed
-	waitsGo bool               // nothing happens until Go
-	cancel  context.CancelFunc // stops loading and arming
+	timer   *timer
+	ended   bool // the board ended it, not a disarm
+	seen    bool // the board said that it is armed
+	waitsGo bool // nothing happens until Go
 }
 
 // needsGo says whether the program does nothing until Go.
 func (r *run) needsGo() bool { return r.program.Clock == nil || len(r.program.Opening) > 0 }
-
-// stop ends the run on this side: no timer, and no more loading or arming.
-func (r *run) stop() {
-	r.timer.Stop()
-	r.cancel()
-}
 
 // session is one evening. Its id is 0 until the journal has it.
 type session struct {
@@ -171,6 +169,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	c := &Control{
 		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
 		phones: phones{connected: map[string]int{}}, viewers: map[*viewer]struct{}{},
+		epoch: 1, requests: map[*request]struct{}{},
 	}
 	c.rec = newRecorder(c.recordChanged)
 	if err := c.restore(ctx); err != nil {
@@ -183,13 +182,12 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 // returns.
 func (c *Control) Run(ctx context.Context) error {
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
-	var all sync.WaitGroup
-	all.Go(func() { c.rec.run(recording) })
-	all.Go(func() { c.watchClock(ctx) })
+	c.tasks.run(func() { c.rec.run(recording) })
+	c.tasks.run(func() { c.watchClock(ctx) })
 	c.keepConnected(ctx)
 	err := c.rec.finish(recordWithin)
 	stop()
-	all.Wait()
+	c.tasks.end()
 	return err
 }
 
@@ -273,6 +271,7 @@ func (c *Control) listen(ctx context.Context, l *link) {
 				c.log.Error("the board did not confirm the disarm", "err", err)
 			}
 			c.drain(l)
+			c.update(func() { c.link = nil })
 			return
 		case event, ok := <-l.board.Events():
 			if !ok {

@@ -32,6 +32,7 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.publishSoon()
 	case e.Fault != nil:
 		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)
+		c.newEpoch()
 		c.endRun()
 		c.said, c.reason = wire.Faulted, faultWords(e.Fault.Reason)
 		if e.Fault.Reason == wire.ReasonLinkTimeout { // the board is safe and may be armed again at once
@@ -49,7 +50,7 @@ func (c *Control) stated(s wire.State) {
 	case wire.Armed, wire.Firing, wire.Resting:
 		c.said, c.left = s.State, int(s.Left)
 		if c.want == nil {
-			go c.disarm("") // armed and nobody wants it: left over from an arming that was cut short
+			c.makeSafe() // armed and nobody wants it: left over from an arming that was cut short
 			break
 		}
 		c.want.seen = true
@@ -58,6 +59,9 @@ func (c *Control) stated(s wire.State) {
 		}
 		c.reason = c.activeWords(s.State)
 	case wire.Faulted:
+		if c.said != wire.Faulted {
+			c.newEpoch()
+		}
 		c.endRun()
 		c.said, c.left, c.reason = s.State, 0, faultWords(s.Reason)
 	default:
@@ -65,10 +69,16 @@ func (c *Control) stated(s wire.State) {
 			return // from before the board was armed
 		}
 		if c.want != nil {
+			if s.Reason != wire.ReasonShotsDone {
+				c.epoch++ // whoever made the board safe, it was asked for after what waits
+			}
 			c.endRun()
 			c.reason = s.Reason.String()
 		}
 		c.said, c.left = s.State, 0
+	}
+	if d := c.disarming; d != nil && !c.active() {
+		d.rest()
 	}
 	c.inShot = s.State == wire.Firing
 	if before != c.said || left != c.left || reason != c.reason {
@@ -84,7 +94,7 @@ func (c *Control) endRun() {
 		return
 	}
 	c.want.ended = true
-	c.want.timer.Stop()
+	c.want.timer.stop()
 	c.want = nil
 }
 
@@ -151,9 +161,13 @@ func (c *Control) gone(l *link, err error) {
 	c.log.Error("the board is gone", "err", err)
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	c.newEpoch()
 	if c.want != nil {
-		c.want.stop()
+		c.want.timer.stop()
 		c.want = nil
+	}
+	if d := c.disarming; d != nil {
+		d.rest()
 	}
 	if c.inShot && c.last != nil {
 		c.inShot = false

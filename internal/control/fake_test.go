@@ -553,6 +553,12 @@ func rightClock() func() bootclock.Reading {
 	}
 }
 
+// Do carries out a command that is asked from what is shown now.
+func (x *table) Do(ctx context.Context, client string, cmd Command) error {
+	cmd.Epoch = x.Snapshot().Epoch
+	return x.Control.Do(ctx, client, cmd)
+}
+
 // must carries out a command and waits until all that follows from it at once has happened.
 func (x *table) must(client string, cmd Command) {
 	x.t.Helper()

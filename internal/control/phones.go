@@ -15,7 +15,7 @@ type phones struct {
 }
 
 // absence is the grace time of a holder that is gone.
-type absence struct{ timer *time.Timer }
+type absence struct{ timer *timer }
 
 func (p *phones) onlookers() int {
 	n := len(p.connected)
@@ -37,7 +37,7 @@ func (p *phones) hold(client string) {
 	p.holder = client
 	p.asking = slices.DeleteFunc(p.asking, func(c string) bool { return c == client })
 	if p.absence != nil {
-		p.absence.timer.Stop()
+		p.absence.timer.stop()
 		p.absence = nil
 	}
 }
@@ -74,28 +74,26 @@ func (c *Control) lostPhone(client string, heard time.Time) {
 		return
 	}
 	a := &absence{}
-	a.timer = time.AfterFunc(time.Until(heard.Add(c.opts.Grace)), func() { c.graceOver(a) })
+	a.timer = c.tasks.after(time.Until(heard.Add(c.opts.Grace)), func() { c.graceOver(a) })
 	p.absence = a
 }
 
 // graceOver disarms and frees the controls, unless the holder came back or the controls went to another.
 func (c *Control) graceOver(a *absence) {
 	c.mu.Lock()
+	defer c.mu.Unlock()
 	p := &c.phones
 	if p.absence != a {
-		c.mu.Unlock()
 		return
 	}
 	p.absence = nil
 	gone := p.holder
 	p.next()
-	armed := c.want != nil
-	c.publish()
-	c.mu.Unlock()
-	if armed {
+	if c.want != nil {
 		c.log.Warn("the phone that held the controls is gone: disarming", "client", gone)
-		c.disarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, lasting(c.opts.Grace)))
+		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, lasting(c.opts.Grace)))
 	}
+	c.publish()
 }
 
 func (c *Control) take(client string) error {

@@ -40,31 +40,36 @@ func outputsOf(id board.Identity) []Output {
 }
 
 // pulse tests one output. What the board did comes as an event.
-func (c *Control) pulse(ctx context.Context, client, name string) error {
-	l, output, err := c.beginPulse(client, name)
+func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
+	c.mu.Lock()
+	l, output, err := c.beginPulse(client, cmd)
 	if err != nil {
+		c.mu.Unlock()
 		return err
 	}
-	ctx, cancel := context.WithTimeout(ctx, boardWithin)
-	defer cancel()
-	if err := l.board.Pulse(ctx, uint8(output), testWidth(l.id.Outputs[output])); err != nil {
-		return refusal("output", fmt.Sprintf("The output %s was not tested: %v.", name, err),
+	ctx, q := c.toBoard(ctx)
+	c.mu.Unlock()
+	err = l.board.Pulse(ctx, uint8(output), testWidth(l.id.Outputs[output]))
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.backFrom(q)
+	if err != nil {
+		return refusal("output", fmt.Sprintf("The output %s was not tested: %v.", cmd.Output, err),
 			"Look at the board's state, then try again.")
 	}
 	return nil
 }
 
-func (c *Control) beginPulse(client, name string) (l *link, output int, err error) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if err := c.holds(client); err != nil {
+// beginPulse checks everything that must be so before a test, and says which output is meant. The mutex is held.
+func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, err error) {
+	if err := c.mayStart(client, cmd); err != nil {
 		return nil, 0, err
 	}
 	if c.quiet("output", "") != nil {
 		return nil, 0, refusal("output", "Outputs are not tested while armed.", "Disarm first.")
 	}
 	switch {
-	case c.link == nil:
+	case c.reachable() == nil:
 		return nil, 0, refusal("output", sentence(c.reason), "Wait until it is connected.")
 	case !c.careDone():
 		return nil, 0, refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
@@ -72,13 +77,13 @@ func (c *Control) beginPulse(client, name string) (l *link, output int, err erro
 		return nil, 0, refusal("output", "That is too soon after the last test.", "Wait half a second.")
 	}
 	for i, out := range c.link.id.Outputs {
-		if out.Name == name {
+		if out.Name == cmd.Output {
 			c.pulsed = time.Now()
 			c.outputs[i].Tested = ""
 			return c.link, i, nil
 		}
 	}
-	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", name), "Reload the page.")
+	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", cmd.Output), "Reload the page.")
 }
 
 // tested takes in what a test pulse did.

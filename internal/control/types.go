@@ -13,6 +13,7 @@ type State string
 
 const (
 	Safe    State = "safe"
+	Arming  State = "arming" // the board was asked to arm and has not confirmed it
 	Armed   State = "armed"
 	Firing  State = "firing"
 	Resting State = "resting"
@@ -23,6 +24,7 @@ const (
 // needs no other message, and then each of its fields that changes. Lengths and times a person typed are strings with
 // their units; measured times are numbers in the unit their key names.
 type Snapshot struct {
+	Epoch     int64     `json:"epoch"` // begins anew with each disarm: see Command
 	State     State     `json:"state"`
 	Reason    string    `json:"reason"`     // why it is in this state, in words
 	ArmedLeft int       `json:"armed_left"` // shots still to come
@@ -203,7 +205,8 @@ type CueShot struct {
 	LateUs    float64 `json:"late_us"`
 }
 
-// Command is what a phone asks for. Type says which of the other fields matter.
+// Command is what a phone asks for. Any may have an Epoch, that of the newest snapshot the phone had; arm, go, room and
+// pulse must, and are refused when it is over. Type says which of the other fields matter.
 //
 //	take                  ask for the controls (granted at once if nobody holds them)
 //	give      To          the holder hands them over
@@ -233,6 +236,7 @@ type Command struct {
 	Text    string  `json:"text,omitempty"`
 	Output  string  `json:"output,omitempty"`
 	Now     int64   `json:"now,omitempty"`
+	Epoch   int64   `json:"epoch,omitempty"`
 }
 
 // Fields lists the fields of Command, by their JSON names, that a command of that type takes; false: no such command.

@@ -35,7 +35,7 @@ func (c *Control) Snapshot() *Snapshot {
 func (c *Control) publish() {
 	c.published = time.Now()
 	if c.pending != nil {
-		c.pending.Stop()
+		c.pending.stop()
 		c.pending = nil
 	}
 	if len(c.viewers) == 0 {
@@ -58,12 +58,12 @@ func (c *Control) publishSoon() {
 		c.publish()
 		return
 	}
-	c.pending = time.AfterFunc(wait, func() { c.update(func() {}) })
+	c.pending = c.tasks.after(wait, func() { c.update(func() {}) })
 }
 
 func (c *Control) snapshot() *Snapshot {
 	s := &Snapshot{
-		State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
+		Epoch: c.epoch, State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
 		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble,
 			Outputs: append([]Output{}, c.outputs...)},
 		Inputs: append([]Input{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
@@ -75,7 +75,7 @@ func (c *Control) snapshot() *Snapshot {
 	if c.link != nil {
 		s.Board.TickUs = float64(c.link.id.Tick) / float64(time.Microsecond)
 	}
-	if c.want != nil && s.State != Safe && s.State != Fault {
+	if c.want != nil && c.link != nil && c.active() {
 		// From now on, not as it was reckoned when it was armed: the machine's clock may have been set since.
 		s.ArmedLeft, s.ArmedEnds = c.left, s.Sent.Add(time.Until(c.want.ends)).UnixMilli()
 		s.NeedsGo = s.State == Armed && c.want.waitsGo
@@ -108,6 +108,9 @@ func (c *Control) state() State {
 		return Resting
 	case wire.Faulted:
 		return Fault
+	}
+	if c.want != nil || c.arming {
+		return Arming
 	}
 	return Safe
 }

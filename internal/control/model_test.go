@@ -1,0 +1,527 @@
+package control
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"math/rand/v2"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/rig"
+	"stillwater/internal/wire"
+)
+
+// The model: phones with several connections each, whose messages take any time and wait in queues, beside a board at
+// the end of a slow line that stalls, loses frames and breaks. Control, board client and board logic are the real ones.
+// Whatever happens, after a disarm is answered "done" the board is never armed by what was asked before that disarm.
+
+// runsApart tells the armings of a round apart by the shots they ask for. No round makes so many shots.
+const runsApart = 10
+
+// cable is a link to the board that delays, stalls, loses and breaks, each way by itself.
+type cable struct {
+	inner io.ReadWriteCloser
+	m     *model
+	down  *pipe // to the board
+	up    *pipe
+}
+
+func (c *cable) Write(p []byte) (int, error) { return len(p), c.down.put(p) }
+func (c *cable) Read(p []byte) (int, error)  { return c.up.get(p) }
+
+func (c *cable) Close() error {
+	c.down.close()
+	c.up.close()
+	return c.inner.Close()
+}
+
+func (m *model) newCable(inner io.ReadWriteCloser) *cable {
+	c := &cable{inner: inner, m: m, down: newPipe(m), up: newPipe(m)}
+	go func() {
+		var frames wire.Decoder
+		for buf := make([]byte, 512); ; {
+			n, err := c.down.get(buf)
+			if err != nil {
+				return
+			}
+			for _, b := range buf[:n] {
+				if f, ok := frames.Push(b); ok {
+					m.boardHears(f)
+				}
+			}
+			inner.Write(buf[:n])
+		}
+	}()
+	go func() {
+		var frames wire.Decoder
+		for buf := make([]byte, 512); ; {
+			n, err := inner.Read(buf)
+			if err != nil {
+				c.up.close()
+				return
+			}
+			for _, b := range buf[:n] {
+				if f, ok := frames.Push(b); ok && f.Type == wire.TypeState {
+					m.boardSays(f)
+				}
+			}
+			c.up.put(buf[:n])
+		}
+	}()
+	return c
+}
+
+// pipe is one direction: what goes in comes out in order, each piece after a time of its own.
+type pipe struct {
+	m       *model
+	mu      sync.Mutex
+	changed sync.Cond
+	pieces  [][]byte
+	due     []time.Time
+	last    time.Time
+	closed  bool
+}
+
+func newPipe(m *model) *pipe {
+	p := &pipe{m: m}
+	p.changed.L = &p.mu
+	return p
+}
+
+func (p *pipe) put(data []byte) error {
+	due, lost := p.m.lineTakes()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.closed {
+		return io.ErrClosedPipe
+	}
+	if lost {
+		return nil
+	}
+	if due.Before(p.last) {
+		due = p.last
+	}
+	p.last = due
+	p.pieces, p.due = append(p.pieces, append([]byte{}, data...)), append(p.due, due)
+	p.changed.Broadcast()
+	return nil
+}
+
+func (p *pipe) get(buf []byte) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for len(p.pieces) == 0 && !p.closed {
+		p.changed.Wait()
+	}
+	if p.closed {
+		return 0, io.EOF
+	}
+	due := p.due[0]
+	p.mu.Unlock()
+	time.Sleep(time.Until(due))
+	p.mu.Lock()
+	if p.closed {
+		return 0, io.EOF
+	}
+	n := copy(buf, p.pieces[0])
+	if p.pieces[0] = p.pieces[0][n:]; len(p.pieces[0]) == 0 {
+		p.pieces, p.due = p.pieces[1:], p.due[1:]
+	}
+	return n, nil
+}
+
+func (p *pipe) close() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.closed = true
+	p.changed.Broadcast()
+}
+
+// sent is a message on its way from a phone to the control.
+type sent struct {
+	cmd    Command
+	order  int // among all messages of the round, by when they were sent
+	answer chan error
+}
+
+// connection is one of a phone's, with the queues that the page's server has: a disarm overtakes the rest.
+type connection struct {
+	m      *model
+	client string
+	line   chan sent
+	leave  func(time.Time)
+	all    sync.WaitGroup
+
+	mu    sync.Mutex
+	stall time.Time
+	epoch int64
+}
+
+func (m *model) connect(client string) *connection {
+	k := &connection{m: m, client: client, line: make(chan sent, 100)}
+	box, leave := m.Join(client)
+	k.leave = leave
+	queue := make(chan sent, 100)
+	gone := make(chan struct{})
+	k.all.Go(func() {
+		defer close(queue)
+		for s := range k.line {
+			time.Sleep(m.networkTakes(k))
+			if s.cmd.Type == "disarm" {
+				k.all.Go(func() { m.carryOut(client, s) })
+			} else {
+				queue <- s
+			}
+		}
+	})
+	k.all.Go(func() {
+		defer close(gone)
+		for s := range queue {
+			m.carryOut(client, s)
+		}
+	})
+	go func() {
+		for {
+			select {
+			case <-gone:
+				return
+			case s := <-box:
+				time.Sleep(m.networkTakes(k))
+				k.mu.Lock()
+				k.epoch = s.Epoch
+				k.mu.Unlock()
+			}
+		}
+	}()
+	return k
+}
+
+// close is the phone's end: what it sent before still arrives.
+func (k *connection) close() {
+	close(k.line)
+	k.all.Wait()
+	k.leave(time.Now())
+}
+
+func (k *connection) send(cmd Command) sent {
+	k.mu.Lock()
+	cmd.Epoch = k.epoch
+	k.mu.Unlock()
+	s := k.m.note(k.client, cmd)
+	k.line <- s
+	return s
+}
+
+type model struct {
+	*table
+	room  *rig.Rig
+	cable *cable
+
+	mu       sync.Mutex
+	r        *rand.Rand
+	story    []string
+	began    time.Time
+	orders   int
+	armings  []int // order of each arming of the round
+	newest   map[string]int
+	floor    int // order of the latest disarm that was answered "done"
+	code     wire.StateCode
+	run      int // the arming that the board is armed by
+	stall    time.Time
+	lossy    bool
+	slowest  time.Duration
+	conns    map[string][]*connection
+	problems []string
+}
+
+func (m *model) say(format string, args ...any) {
+	m.story = append(m.story, fmt.Sprintf("%7.1f ms  ", ms(time.Since(m.began)))+fmt.Sprintf(format, args...))
+}
+
+// lineTakes is when what is put on the board's line now comes out, or that it is lost.
+func (m *model) lineTakes() (due time.Time, lost bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	now := time.Now()
+	if m.stall.After(now) {
+		now = m.stall
+	}
+	return now.Add(time.Duration(m.r.IntN(4) * m.r.IntN(3000) * 1000)), m.lossy && m.r.IntN(8) == 0
+}
+
+func (m *model) networkTakes(k *connection) time.Duration {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return max(time.Until(k.stall), 0) + time.Duration(m.r.IntN(3)*m.r.IntN(20000))*time.Microsecond
+}
+
+func (m *model) note(client string, cmd Command) sent {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.orders++
+	m.newest[cmd.Type] = m.orders
+	if cmd.Type == "arm" {
+		m.armings = append(m.armings, m.orders)
+		cmd.Shots = runsApart * len(m.armings)
+	}
+	m.say("%s sends %d: %s %d (epoch %d)", client, m.orders, cmd.Type, cmd.Shots, cmd.Epoch)
+	return sent{cmd: cmd, order: m.orders, answer: make(chan error, 1)}
+}
+
+func (m *model) carryOut(client string, s sent) {
+	read := time.Now()
+	err := m.Control.Do(context.Background(), client, s.cmd)
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.say("%d (%s) is answered: %v", s.order, s.cmd.Type, err)
+	if s.cmd.Type == "disarm" {
+		m.slowest = max(m.slowest, time.Since(read))
+		if err == nil {
+			m.floor = max(m.floor, s.order)
+			m.check()
+		}
+	}
+	s.answer <- err
+}
+
+// boardHears is told what reaches the board: none of it may have been asked for before a disarm that is done.
+func (m *model) boardHears(f wire.Frame) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	order := m.orders
+	switch f.Type {
+	case wire.TypeArm:
+		if arm, err := wire.ParseArm(f); err == nil {
+			order = m.armings[arm.Shots/runsApart-1]
+		}
+	case wire.TypeGo:
+		order = m.newest["go"]
+	case wire.TypePulse:
+		order = m.newest["pulse"]
+	}
+	if order < m.floor {
+		m.problems = append(m.problems, fmt.Sprintf("what message %d asked (type %v) reaches the board after message %d disarmed",
+			order, f.Type, m.floor))
+	}
+}
+
+// boardSays is the truth: the board's state as it says it, before the line delays that.
+func (m *model) boardSays(f wire.Frame) {
+	parsed, err := wire.Parse(f)
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	state, ok := parsed.(wire.State)
+	if err != nil || !ok {
+		m.problems = append(m.problems, fmt.Sprintf("the board says %v: %v", f, err))
+		return
+	}
+	m.code, m.run = state.State, (int(state.Left)+runsApart-1)/runsApart
+	m.say("the board: %v, %d left", state.State, state.Left)
+	m.check()
+}
+
+func (m *model) check() {
+	if m.code != wire.Armed && m.code != wire.Firing && m.code != wire.Resting || m.run < 1 || m.run > len(m.armings) {
+		return
+	}
+	if order := m.armings[m.run-1]; order < m.floor {
+		m.problems = append(m.problems, fmt.Sprintf("the board is %v by message %d, asked before message %d disarmed",
+			m.code, order, m.floor))
+	}
+}
+
+func newModel(t *testing.T, seed uint64) *model {
+	m := &model{r: rand.New(rand.NewPCG(seed, 1)), conns: map[string][]*connection{},
+		newest: map[string]int{}, began: time.Now()}
+	var err error
+	m.room, err = rig.New(rig.Options{Seed: seed, Spin: -1, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	t.Cleanup(func() { m.room.Close() })
+	m.table = setUp(t, func(o *Options) {
+		o.Kind, o.Room, o.Wire = "simulated", m.room, Benched(rig.Bench())
+		o.Dial = func(ctx context.Context) (Device, error) {
+			c := m.newCable(m.room.Link())
+			m.mu.Lock()
+			m.cable = c
+			m.mu.Unlock()
+			client, err := board.Dial(ctx, c, board.Options{Log: slog.New(slog.DiscardHandler)})
+			if err != nil {
+				return nil, err
+			}
+			return client, nil
+		}
+	})
+	m.untilConnected(t)
+	m.ready()
+	for _, client := range clients {
+		m.conns[client] = []*connection{m.connect(client)}
+	}
+	m.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
+	return m
+}
+
+func (m *model) untilConnected(t *testing.T) {
+	for range 100 {
+		if m.Snapshot().Board.Connected {
+			return
+		}
+		time.Sleep(time.Second)
+	}
+	require.Fail(t, "the board does not come back", m.Snapshot().Reason)
+}
+
+// anyOf is a phone's connection: usually one of the holder's.
+func (m *model) anyOf() *connection {
+	client := clients[m.r.IntN(len(clients))]
+	if holder := m.Snapshot().Holder; holder != "" && m.r.IntN(3) > 0 {
+		client = holder
+	}
+	list := m.conns[client]
+	return list[m.r.IntN(len(list))]
+}
+
+// step is one thing that happens.
+func (m *model) step() {
+	k := m.anyOf()
+	random := func(n int) int { m.mu.Lock(); defer m.mu.Unlock(); return m.r.IntN(n) }
+	switch n := random(100); {
+	case n < 30:
+		k.send(Command{Type: "arm"})
+	case n < 50:
+		k.send(Command{Type: "disarm"})
+	case n < 56:
+		k.send(Command{Type: "go"})
+	case n < 62:
+		k.send(Command{Type: "pulse", Output: "flash"})
+	case n < 66:
+		k.send(Command{Type: "room"})
+	case n < 70:
+		k.send(Command{Type: "give", To: clients[random(len(clients))]})
+	case n < 78:
+		stall := time.Duration(random(500)) * time.Millisecond
+		k.mu.Lock()
+		k.stall = time.Now().Add(stall)
+		k.mu.Unlock()
+	case n < 86:
+		stall := time.Duration(random(500)) * time.Millisecond
+		m.mu.Lock()
+		m.stall = time.Now().Add(stall)
+		m.say("the board's line stalls for %v", stall)
+		m.mu.Unlock()
+	case n < 93:
+		m.conns[k.client] = append(m.conns[k.client], m.connect(k.client))
+	case n < 95:
+		m.mu.Lock()
+		m.lossy = !m.lossy
+		m.mu.Unlock()
+	case n < 97:
+		m.room.Press("kill", random(2) == 0)
+	default:
+		m.mu.Lock()
+		cable := m.cable
+		m.say("the board's line breaks")
+		m.mu.Unlock()
+		cable.Close()
+	}
+	time.Sleep(time.Duration(random(4)*random(40)) * time.Millisecond)
+}
+
+// settle lets all that is under way end, and checks that arming works again after a disarm.
+func (m *model) settle(t *testing.T) {
+	m.mu.Lock()
+	m.lossy, m.stall = false, time.Time{}
+	m.mu.Unlock()
+	m.room.Press("kill", false)
+	for client, list := range m.conns {
+		for _, old := range list[1:] {
+			old.close()
+		}
+		m.conns[client] = list[:1]
+	}
+	time.Sleep(3 * time.Second)
+	m.untilConnected(t)
+	holder := m.conns[m.Snapshot().Holder][0]
+	asked := holder.send(Command{Type: "disarm"})
+	assert.NoError(t, <-asked.answer)
+	time.Sleep(time.Second) // the phone sees it
+	asked = holder.send(Command{Type: "arm"})
+	assert.NoError(t, <-asked.answer)
+	assert.Equal(t, wire.Armed, m.boardState())
+	asked = holder.send(Command{Type: "disarm"})
+	assert.NoError(t, <-asked.answer)
+	assert.NotEqual(t, wire.Armed, m.boardState())
+	time.Sleep(time.Second)
+}
+
+func (m *model) boardState() wire.StateCode {
+	synctest.Wait()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.code
+}
+
+func (m *model) newRound() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.story, m.armings, m.orders, m.floor, m.began = nil, nil, 0, 0, time.Now()
+	clear(m.newest)
+}
+
+// told is what happened in the round, and what should not have.
+func (m *model) told() (story string, problems []string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return strings.Join(m.story, "\n"), m.problems
+}
+
+func (m *model) end(t *testing.T) {
+	for _, list := range m.conns {
+		for _, k := range list {
+			k.close()
+		}
+	}
+	assert.NoError(t, m.stop())
+	m.room.Close()
+	time.Sleep(time.Second) // what was on the lines comes out
+	synctest.Wait()
+}
+
+func TestNothingOlderThanADisarmArms(t *testing.T) {
+	const seeds, rounds = 25, 100
+	armed := 0
+	for seed := range uint64(seeds) {
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				m := newModel(t, seed)
+				for round := range rounds {
+					m.newRound()
+					for range 3 + m.r.IntN(12) {
+						m.step()
+					}
+					m.settle(t)
+					story, problems := m.told()
+					armed += strings.Count(story, "the board: armed")
+					if len(problems) > 0 || t.Failed() {
+						t.Errorf("round %d: %s\n%s", round, strings.Join(problems, "; "), story)
+						break
+					}
+				}
+				m.end(t)
+				assert.LessOrEqual(t, m.slowest, safeWithin, "a disarm waits for nothing else")
+			})
+		})
+	}
+	t.Logf("%d schedules, armed %d times", seeds*rounds, armed)
+	assert.Greater(t, armed, seeds*rounds, "too little happened to learn anything")
+}
