@@ -1,10 +1,11 @@
 // What the page and the machine say to each other over the websocket, one JSON object a message. The interfaces up to
 // Command mirror internal/control and internal/shot field by field; a Go test holds the two together.
 
-export type State = "safe" | "armed" | "firing" | "resting" | "fault";
+export type State = "safe" | "arming" | "armed" | "firing" | "resting" | "fault";
 
 /** Everything a phone shows. */
 export interface Snapshot {
+	epoch: number;
 	state: State;
 	reason: string;
 	notice: string;
@@ -233,6 +234,7 @@ export interface Command {
 	text?: string;
 	output?: string;
 	now?: number;
+	epoch?: number;
 }
 
 /** Phone to machine: a command and the phone's own number for it. */

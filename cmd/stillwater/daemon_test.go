@@ -176,6 +176,7 @@ func (h *hand) until(what string, wanted func(*control.Snapshot) bool) *control.
 func (h *hand) must(cmd control.Command) {
 	h.t.Helper()
 	h.n++
+	cmd.Epoch = h.last.Epoch
 	data, err := json.Marshal(struct {
 		N int64 `json:"n"`
 		control.Command

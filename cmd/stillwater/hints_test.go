@@ -43,6 +43,7 @@ func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
 func (p *puppet) Do(_ context.Context, _ string, cmd control.Command) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	cmd.Epoch = 0
 	p.did = append(p.did, cmd)
 	if r := p.refuse[cmd.Type]; r != nil {
 		return r

@@ -75,7 +75,7 @@ func checkFields(command string, given map[string]error) *control.Refusal {
 		return malformed("type", "there is no command %q", command)
 	}
 	for name, err := range given {
-		if name != "n" && name != "type" && !slices.Contains(known, name) {
+		if name != "n" && name != "type" && name != "epoch" && !slices.Contains(known, name) {
 			return malformed(name, "%q takes no field %q", command, name)
 		}
 		if wrong := new(json.UnmarshalTypeError); errors.As(err, &wrong) {

@@ -16,11 +16,10 @@ import (
 )
 
 const (
-	writeWithin  = 5 * time.Second // a phone that takes longer to accept a message is dropped
-	deafBeats    = 4               // a phone that answered nothing for this many beats is gone
-	doWithin     = 10 * time.Second
-	queued       = 16 // commands a phone may send ahead of their answers
-	disarmsAtAll = 4
+	writeWithin = 5 * time.Second // a phone that takes longer to accept a message is dropped
+	deafBeats   = 4               // a phone that answered nothing for this many beats is gone
+	doWithin    = 10 * time.Second
+	queued      = 16 // commands a phone may send ahead of their answers
 
 	closeWithin = time.Second            // for the last answers and the reason of a close to leave
 	lingerFor   = 500 * time.Millisecond // for the phone to stop sending after that
@@ -44,7 +43,7 @@ type socket struct {
 
 	replies  chan []byte
 	commands chan request
-	disarms  chan struct{}
+	disarms  disarms
 	born     time.Time    // its monotonic part counts: the machine's clock may be set meanwhile
 	heard    atomic.Int64 // ns since born
 	waiting  sync.Mutex   // guards the read deadline and lingers
@@ -63,6 +62,32 @@ type request struct {
 	cmd control.Command
 }
 
+// disarms are the numbers of those that no disarm under way answers.
+type disarms struct {
+	mu       sync.Mutex
+	waiting  []int64
+	underWay bool
+}
+
+// take returns those that wait. None: nothing is under way any more.
+func (d *disarms) take() (numbers []int64) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	numbers, d.waiting = d.waiting, nil
+	d.underWay = len(numbers) > 0
+	return numbers
+}
+
+// add returns whether the caller is to see to them, because nobody does.
+func (d *disarms) add(n int64) (first bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.waiting = append(d.waiting, n)
+	first = !d.underWay
+	d.underWay = true
+	return first
+}
+
 func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	if !sameOrigin(r) {
 		http.Error(w, "This request did not come from this machine's own page. Open it from the address the machine shows.",
@@ -78,7 +103,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(), snapshots: &s.snapshots,
 		limits:  s.sockets.limitsOf(client),
 		replies: make(chan []byte, messagesBurst+refusalsBurst+queued), commands: make(chan request, queued),
-		disarms: make(chan struct{}, disarmsAtAll), ended: make(chan struct{}),
+		ended: make(chan struct{}),
 	}
 	if wait := k.limits.admit(k.born); wait > 0 {
 		tooMany(w, wait, "This phone connects too often.")
@@ -235,17 +260,20 @@ func (k *socket) sendBy(deadline time.Time, data []byte) error {
 	return k.conn.WriteMessage(websocket.TextMessage, data)
 }
 
-// disarm does not wait for the commands before it, whatever holds them up.
+// disarm does not wait for the commands before it, whatever holds them up. Those that come while one is under way are
+// carried out as one after it.
 func (k *socket) disarm(ctx context.Context, n int64, cmd control.Command, rest *sync.WaitGroup) {
-	select {
-	case k.disarms <- struct{}{}:
-		rest.Go(func() {
-			k.do(ctx, request{n, cmd})
-			<-k.disarms
-		})
-	default:
-		k.reply(n, &control.Refusal{Why: "Disarming is under way.", Remedy: "Wait for it."})
+	if !k.disarms.add(n) {
+		return
 	}
+	rest.Go(func() {
+		for numbers := k.disarms.take(); len(numbers) > 0; numbers = k.disarms.take() {
+			refusal := k.outcome(ctx, cmd)
+			for _, n := range numbers {
+				k.reply(n, refusal)
+			}
+		}
+	})
 }
 
 func (k *socket) enqueue(r request) {
@@ -272,15 +300,16 @@ func (k *socket) carryOut(ctx context.Context) {
 	}
 }
 
-func (k *socket) do(ctx context.Context, r request) {
+func (k *socket) do(ctx context.Context, r request) { k.reply(r.n, k.outcome(ctx, r.cmd)) }
+
+// outcome carries a command out: nil, or why it was not.
+func (k *socket) outcome(ctx context.Context, cmd control.Command) (refusal *control.Refusal) {
 	ctx, cancel := context.WithTimeout(ctx, doWithin)
 	defer cancel()
-	err := k.control.Do(ctx, k.client, r.cmd)
-	var refusal *control.Refusal
-	if err != nil && !errors.As(err, &refusal) {
+	if err := k.control.Do(ctx, k.client, cmd); err != nil && !errors.As(err, &refusal) {
 		refusal = &control.Refusal{Why: err.Error()}
 	}
-	k.reply(r.n, refusal)
+	return refusal
 }
 
 // reply answers a command. A phone that lets its answers pile up is dropped, so that it cannot hold up anything here.

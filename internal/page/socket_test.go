@@ -277,7 +277,7 @@ type bubble struct {
 	wires wires
 }
 
-func newBubble(t *testing.T, p *puppet) *bubble {
+func newBubble(t *testing.T, p Controller) *bubble {
 	t.Helper()
 	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
@@ -306,7 +306,7 @@ func (b *bubble) connect(token string) (*phone, *http.Response) {
 	here, there := net.Pipe()
 	b.wires.conns <- there
 	dialer := websocket.Dialer{
-		NetDialContext: func(context.Context, string, string) (net.Conn, error) { return here, nil },
+		NetDialContext: func(context.Context, string, string) (net.Conn, error) { return &cork{Conn: here}, nil },
 	}
 	conn, answer, err := dialer.DialContext(b.t.Context(), "ws://127.0.0.1/ws",
 		http.Header{"Origin": {"http://127.0.0.1"}, "Cookie": {cookieName + "=" + token}})

@@ -11,6 +11,8 @@ import { show, tell } from "./refusals.js";
 /** The commands that were sent and not yet answered. */
 export class Asks {
 	/** @type {Map<number, Under>} */ #under = new Map();
+	/** Of the newest snapshot: nothing asked before a disarm is done after it. */
+	epoch = 0;
 
 	/**
 	 * @param {Link} link
@@ -32,7 +34,7 @@ export class Asks {
 	 */
 	ask(command, slot, settled) {
 		show(slot, null);
-		const n = this.link.send(command);
+		const n = this.link.send({ ...command, epoch: this.epoch });
 		if (n === 0) return false;
 		this.#under.set(n, { slot, settled });
 		return true;

@@ -33,7 +33,7 @@ export class Bar {
 			progress: (share) => {
 				byId("arm-fill").style.transform = `scaleX(${share})`;
 				this.arm.classList.toggle("pressed", share > 0);
-				if (share > 0 || !this.#asking) text(byId("arm-word"), share > 0 ? "Keep holding" : "Hold to arm");
+				text(byId("arm-word"), share > 0 ? "Keep holding" : "Hold to arm");
 			},
 			act: () => this.#armNow(),
 			hint: (why) =>
@@ -56,19 +56,18 @@ export class Bar {
 		byId("count-more").addEventListener("click", () => this.#setCount(Number(this.count.value) + 1));
 	}
 
-	/** Anything but safe: a fault too is cleared by disarming. */
+	/** Anything but safe, or asked to arm: a fault too is cleared by disarming. */
 	get #armed() {
-		return this.#snap !== null && this.#snap.state !== "safe";
+		return this.#asking || (this.#snap !== null && this.#snap.state !== "safe");
 	}
 
 	/** @param {Snapshot} snap @param {boolean} holding */
 	show(snap, holding) {
-		const was = this.#armed;
+		const was = this.arm.hidden;
 		const before = this.#snap && ready(this.#snap);
 		this.#snap = snap;
 		this.#holding = holding;
 		const armed = this.#armed;
-		if (was !== armed) this.idle();
 		if (was !== armed || before !== ready(snap)) {
 			clearTimeout(this.#hintTimer);
 			this.#hintTimer = undefined;
@@ -117,7 +116,7 @@ export class Bar {
 	/** Nothing is asked for any more. */
 	idle() {
 		this.#asking = false;
-		text(byId("arm-word"), "Hold to arm");
+		if (this.#snap) this.show(this.#snap, this.#holding);
 	}
 
 	#ready() {
@@ -131,7 +130,7 @@ export class Bar {
 			byId("coming").scrollIntoView({ block: "start" });
 			return false;
 		}
-		return !this.#asking;
+		return true;
 	}
 
 	#armNow() {
@@ -142,7 +141,7 @@ export class Bar {
 			return;
 		}
 		this.#asking = this.asks.ask({ type: "arm", shots }, this.no, () => this.idle());
-		if (this.#asking) text(byId("arm-word"), "Asking the board");
+		if (this.#snap) this.show(this.#snap, this.#holding);
 	}
 
 	/** A finger going down is enough; the click that follows it is the same wish. */

@@ -24,7 +24,14 @@ const kinds = [
 ];
 
 /** @type {Record<string, string>} */
-const stateWords = { safe: "Safe", armed: "Armed", firing: "Firing", resting: "Resting", fault: "Fault" };
+const stateWords = {
+	safe: "Safe",
+	arming: "Arming",
+	armed: "Armed",
+	firing: "Firing",
+	resting: "Resting",
+	fault: "Fault",
+};
 
 export class Desk {
 	/** @type {Snapshot | null} */ #snap = null;
@@ -98,6 +105,7 @@ export class Desk {
 	/** Show a snapshot. @param {Snapshot} snap @param {string} me this phone's name */
 	show(snap, me) {
 		this.#snap = snap;
+		this.asks.epoch = snap.epoch;
 		this.#me = me;
 		this.#online = true;
 		this.#clockOff = Date.now() - Date.parse(snap.sent);
@@ -197,7 +205,7 @@ export class Desk {
 		this.#showNotice(state === "lost" ? null : snap);
 		const told = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
 		// On the way to armed or safe the old state has the new reason: the state that follows is what is said.
-		const between = snap?.reason === "arming" || (state !== "safe" && snap?.reason.includes("disarmed"));
+		const between = state === "arming" || (state !== "safe" && snap?.reason.includes("disarmed"));
 		if (told === this.#told || (state !== "lost" && between)) return;
 		this.#told = told;
 		const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;

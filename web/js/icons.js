@@ -55,4 +55,4 @@ const scenes = {
 };
 
 /** The state as a picture: a water line and what happens to it. @param {string} state */
-export const scene = (state) => drawn(scenes[state], "0 0 80 68", "scene", { "data-scene": state });
+export const scene = (state) => drawn(scenes[state] ?? scenes.armed, "0 0 80 68", "scene", { "data-scene": state });

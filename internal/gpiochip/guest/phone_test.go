@@ -170,6 +170,7 @@ func (p *phone) read() pagetest.Message {
 func (p *phone) ask(c control.Command) *control.Refusal {
 	p.d.t.Helper()
 	p.sent++
+	c.Epoch = p.last.Epoch
 	text, err := json.Marshal(struct {
 		N int64 `json:"n"`
 		control.Command
