@@ -28,6 +28,7 @@ type puppet struct {
 	boxes  map[chan *control.Snapshot]bool
 	did    []control.Command
 	refuse map[string]*control.Refusal
+	hang   map[string]chan struct{} // commands that are not answered until it is closed
 }
 
 func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
@@ -42,9 +43,14 @@ func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
 
 func (p *puppet) Do(_ context.Context, _ string, cmd control.Command) error {
 	p.mu.Lock()
-	defer p.mu.Unlock()
-	cmd.Epoch = 0
 	p.did = append(p.did, cmd)
+	hang := p.hang[cmd.Type]
+	p.mu.Unlock()
+	if hang != nil {
+		<-hang
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if r := p.refuse[cmd.Type]; r != nil {
 		return r
 	}
@@ -85,7 +91,7 @@ func (p *puppet) last(kind string) (control.Command, bool) {
 // ready is a real board that could be armed, held by the first phone.
 func ready() control.Snapshot {
 	s := control.Snapshot{
-		State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, Set: shot.DefaultSet(),
+		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, Set: shot.DefaultSet(),
 		CareDone: true, Session: control.Session{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.Shot{},
 		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.Output{
 			{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300}}},
@@ -122,6 +128,7 @@ func TestHints(t *testing.T) {
 	t.Run("change of hands", b.changeOfHands)
 	t.Run("clock", b.clockNotSet)
 	t.Run("test of an output", b.testOutput)
+	t.Run("arming", b.arming)
 }
 
 const hint = `document.querySelector("#bar-hint").textContent`
@@ -241,7 +248,7 @@ func (b *browser) testOutput(t *testing.T) {
 	p.up(x, y)
 	require.Eventually(t, func() bool { _, asked := m.last("pulse"); return asked }, patience, time.Millisecond*10)
 	cmd, _ := m.last("pulse")
-	assert.Equal(t, control.Command{Type: "pulse", Output: "flash"}, cmd)
+	assert.Equal(t, control.Command{Type: "pulse", Output: "flash", Epoch: 7}, cmd)
 	m.be(func(s *control.Snapshot) {
 		s.Board.Outputs = slices.Clone(s.Board.Outputs)
 		s.Board.Outputs[0].Tested = "planned at once for 5.0 ms; on after 0.012 ms, for 5.000 ms"
@@ -250,5 +257,33 @@ func (b *browser) testOutput(t *testing.T) {
 	p.picture("hint-04-test-output")
 	p.fit("test of an output")
 	p.narrow("test of an output")
+	p.clean()
+}
+
+// While the board is asked to arm, before anything of it is shown and after, one tap disarms.
+func (b *browser) arming(t *testing.T) {
+	hang := make(chan struct{})
+	m, p := b.stage(t, func(m *puppet) { m.hang = map[string]chan struct{}{"arm": hang} })
+	p.state("safe", "Safe")
+	const offered = `document.querySelector("#disarm").checkVisibility()`
+	p.hold("#arm", "disarm is offered", offered)
+	require.Eventually(t, func() bool { _, asked := m.last("arm"); return asked }, patience, time.Millisecond*10)
+	cmd, _ := m.last("arm")
+	assert.Equal(t, control.Command{Type: "arm", Shots: 1, Epoch: 7}, cmd)
+	p.state("safe", "Safe") // and still nothing is known of it
+	_, disarmed := m.last("disarm")
+	assert.False(t, disarmed, "lifting the finger is no tap")
+	m.be(func(s *control.Snapshot) { s.State, s.Reason = control.Arming, "arming" })
+	p.state("arming", "Arming")
+	p.picture("hint-05-arming")
+	p.fit("arming")
+	p.narrow("arming")
+	p.tap("#disarm")
+	require.Eventually(t, func() bool { _, disarmed := m.last("disarm"); return disarmed }, patience, time.Millisecond*10)
+	m.be(func(s *control.Snapshot) { s.Epoch, s.State, s.Reason = 8, control.Safe, "disarmed by phone 1" })
+	p.state("safe", "Safe")
+	assert.True(t, eval[bool](p, offered), "until the arming is answered")
+	close(hang)
+	p.until("it can be armed again", `document.querySelector("#arm").checkVisibility()`)
 	p.clean()
 }

@@ -213,7 +213,7 @@ func TestDisarmWins(t *testing.T) {
 					arm, disarm := race(k)
 					answers := map[int]string{}
 					for len(answers) < 2 {
-						m := k.next("beat", "snapshot")
+						m := k.reply()
 						answers[int(m.Re)] = m.Type
 						if state, _ := k.board.now(); int(m.Re) == disarm {
 							assert.Equal(t, protocol.Safe, state, "the disarm is answered and the board is armed")

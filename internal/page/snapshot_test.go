@@ -104,7 +104,7 @@ func TestASnapshotIsMadeJSONOnce(t *testing.T) {
 	assert.Equal(t, `{"type":"changed","snapshot":{"notice":"b"}}`, string(now.changed(first)))
 	whole, err := now.whole(`phone "1"`)
 	require.NoError(t, err)
-	assert.True(t, strings.HasPrefix(string(whole), `{"type":"snapshot","you":"phone \"1\"","snapshot":{"state":"safe",`))
+	assert.True(t, strings.HasPrefix(string(whole), `{"type":"snapshot","you":"phone \"1\"","snapshot":{"epoch":0,"state":"safe",`))
 	assert.True(t, json.Valid(whole))
 }
 
