@@ -239,8 +239,8 @@ func (c *Control) disarmed(d *disarming, err error) {
 		cut = true
 		d.err = refusal("", fmt.Sprintf("The board did not confirm the disarm: %v.", err),
 			"Use the kill switch, or cut the outputs' supply.")
-		d.link.failed = fmt.Sprintf("the board did not confirm the disarm (%v) and was cut off; it goes safe by itself after "+
-			"a second of silence", err)
+		d.link.failed = fmt.Sprintf("the board did not confirm the disarm (%v) and was cut off; it goes safe by itself "+
+			"after a second of silence", err)
 	}
 	c.publish()
 	c.mu.Unlock()

@@ -311,8 +311,8 @@ func (m *model) boardHears(f wire.Frame) {
 		order = m.newest["pulse"]
 	}
 	if order < m.floor {
-		m.problems = append(m.problems, fmt.Sprintf("what message %d asked (type %v) reaches the board after message %d disarmed",
-			order, f.Type, m.floor))
+		m.problems = append(m.problems, fmt.Sprintf("what message %d asked reaches the board after message %d disarmed",
+			order, m.floor))
 	}
 }
 

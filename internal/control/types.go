@@ -239,8 +239,8 @@ type Command struct {
 	Epoch   int64   `json:"epoch,omitempty"`
 }
 
-// Fields lists the fields of Command, by their JSON names, that a command of that type takes besides the epoch; false: no
-// such command.
+// Fields lists the fields of Command, by their JSON names, that a command of that type takes besides its type and epoch;
+// false: no such command.
 func Fields(commandType string) ([]string, bool) {
 	switch commandType {
 	case "take", "release", "disarm", "go", "room":

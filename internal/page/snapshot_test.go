@@ -104,7 +104,8 @@ func TestASnapshotIsMadeJSONOnce(t *testing.T) {
 	assert.Equal(t, `{"type":"changed","snapshot":{"notice":"b"}}`, string(now.changed(first)))
 	whole, err := now.whole(`phone "1"`)
 	require.NoError(t, err)
-	assert.True(t, strings.HasPrefix(string(whole), `{"type":"snapshot","you":"phone \"1\"","snapshot":{"epoch":0,"state":"safe",`))
+	const beginning = `{"type":"snapshot","you":"phone \"1\"","snapshot":{"epoch":0,"state":"safe",`
+	assert.True(t, strings.HasPrefix(string(whole), beginning))
 	assert.True(t, json.Valid(whole))
 }
 
