@@ -92,7 +92,8 @@ func (p *puppet) last(kind string) (control.Command, bool) {
 func ready() control.Snapshot {
 	s := control.Snapshot{
 		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{},
-		Set: shot.DefaultSet(), CareDone: true, Session: control.Session{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.Shot{},
+		Set: shot.DefaultSet(), CareDone: true,
+		Session: control.Session{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.Shot{},
 		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.Output{
 			{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300}}},
 		Inputs: []control.Input{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill"}},

@@ -239,7 +239,7 @@ type Command struct {
 	Epoch   int64   `json:"epoch,omitempty"`
 }
 
-// Fields lists the fields of Command, by their JSON names, that a command of that type takes besides its type and epoch;
+// Fields lists the fields of Command, by their JSON names, that a command of that type takes besides type and epoch;
 // false: no such command.
 func Fields(commandType string) ([]string, bool) {
 	switch commandType {
