@@ -452,6 +452,27 @@ func TestAForgottenPhonesCommandsAreNotDone(t *testing.T) {
 	assert.Empty(t, did)
 }
 
+// A phone that is forgotten while it connects, too late to be let in and too early to be closed, is not let in.
+func TestAPhoneForgottenWhileItConnectsIsNotLetIn(t *testing.T) {
+	s, web := newServer(t, &puppet{})
+	cookie := pairPhone(t, s, web)
+	looked := make(chan struct{}, 10)
+	s.pairing.phones.now = func() time.Time { looked <- struct{}{}; return time.Now() }
+	s.mu.Lock() // it waits for this to be counted in
+	refused := make(chan int)
+	go func() {
+		conn, answer, err := connect(t, web, cookie, web.URL)
+		if err == nil {
+			conn.Close()
+		}
+		refused <- answer.StatusCode
+	}()
+	<-looked
+	s.pairing.phones.clear()
+	s.mu.Unlock()
+	assert.Equal(t, http.StatusUnauthorized, <-refused)
+}
+
 // stuck is a journal that does not answer until it is freed.
 type stuck struct {
 	*journal.Journal
