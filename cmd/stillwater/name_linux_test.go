@@ -57,7 +57,8 @@ func TestNameIsOnTheTerminal(t *testing.T) {
 
 	// Another machine on the same network gives way, and answers to the name that it has then.
 	others, stopOther := start(far)
-	assert.Contains(t, waitForLine(t, others, "  by name "), "http://stillwater-2.local:8737/ (on lan0; stillwater.local is")
+	assert.Contains(t, waitForLine(t, others, "  by name "),
+		"http://stillwater-2.local:8737/ (on lan0; stillwater.local is")
 	assert.Equal(t, "200", statusUnder(t, ip, far, "stillwater-2.local:8737"))
 	assert.Equal(t, "421", statusUnder(t, ip, near, "stillwater-2.local:8737"), "which is not this one's")
 	assert.NoError(t, stopOther())
