@@ -100,7 +100,7 @@ func (c *calculator) answer(m *Main, e shot.Estimate, lines []string, keys map[s
 	if c.json {
 		keys["summary"], keys["advice"] = e.Summary, advice
 		keys["error_budget"], keys["error_total"] = termsJSON(budget.Terms), termsJSON([]shot.Term{budget.Total})[0]
-		keys["error_after_trim"] = termsJSON([]shot.Term{budget.Again})[0]
+		keys["error_after_trim"] = termsJSON([]shot.Term{budget.Repeat})[0]
 		out := json.NewEncoder(m.Stdout)
 		out.SetIndent("", "  ")
 		return out.Encode(keys)
@@ -132,20 +132,20 @@ type termJSON struct {
 func termsJSON(terms []shot.Term) []termJSON {
 	all := []termJSON{}
 	for _, t := range terms {
-		all = append(all, termJSON{t.Name, millis(t.Mistiming), millimetres(t.Displaced), t.Steady, t.Compensated,
-			millis(max(t.Without, t.Mistiming))})
+		all = append(all, termJSON{t.Name, millis(t.Mistiming), millimetres(t.Displaced), t.Systematic, t.Compensated,
+			millis(max(t.Uncompensated, t.Mistiming))})
 	}
 	return all
 }
 
 func budgetTable(w io.Writer, b shot.Budget) error {
 	var rows [][]string
-	for _, t := range append(b.Terms, b.Total, b.Again) {
+	for _, t := range append(b.Terms, b.Total, b.Repeat) {
 		note := ""
 		switch {
 		case t.Compensated:
-			note = fmt.Sprintf("taken out; it would be %.2f ms", millis(t.Without))
-		case t.Steady:
+			note = fmt.Sprintf("taken out; it would be %.2f ms", millis(t.Uncompensated))
+		case t.Systematic:
 			note = "the same each time: the trim takes it out"
 		}
 		moved := "-"

@@ -110,7 +110,7 @@ func TestSoundByIndependentArithmetic(t *testing.T) {
 
 func TestCalculatorsForPeople(t *testing.T) {
 	for line, says := range map[string][]string{
-		"drop": {"column highest", "Delay from the beam", "drop size", "in all, first shot",
+		"drop": {"column highest", "Delay from the beam", "drop size", "total, first shot",
 			"- The drop passes the beam"},
 		"throw":              {"Delay from the second beam", "ragged edge at the gate", "Moving the gate nearer", "One beam"},
 		"sound":              {"4.37 ms", "343.2 m/s", "off by 1 cm and 1 °C"},

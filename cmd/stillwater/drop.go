@@ -19,7 +19,7 @@ func (m *Main) drop(ctx context.Context, args []string) error {
 	c.text(&d.Nozzle, "nozzle", "drop.nozzle", "the nozzle's outer diameter", d.Nozzle)
 	c.text(&d.Diameter, "diameter", "drop.diameter", "the drop's diameter if measured; 0 mm: from nozzle and liquid",
 		d.Diameter)
-	c.text(&d.PoolDeep, "pool", "drop.pool_depth", "the pool's depth", d.PoolDeep)
+	c.text(&d.PoolDepth, "pool", "drop.pool_depth", "the pool's depth", d.PoolDepth)
 	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+liquidNames())
 	c.flags.StringVar(&phase, "phase", phase, "the moment: one of "+phaseNames())
 	c.flagOf["drop.liquid"], c.flagOf["drop.phase"] = "liquid", "phase"

@@ -39,7 +39,7 @@ func (m *Main) latenessPlan(ctx context.Context, o *latenessOptions, cfg config.
 		return planAtHand{}, fmt.Errorf("lateness: the plan to judge by (%s) does not work: %w; give another with --plan "+
 			"and --set", from, err)
 	}
-	plan := lateness.Plan{Name: "a " + string(set.Kind), Again: budget.Again.Mistiming.Duration(), Limit: cfg.Board.Late}
+	plan := lateness.Plan{Name: "a " + string(set.Kind), Again: budget.Repeat.Mistiming.Duration(), Limit: cfg.Board.Late}
 	return planAtHand{plan, from}, nil
 }
 

@@ -55,9 +55,9 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	for _, b := range timeline.Bars {
 		p.Bars = append(p.Bars, Bar{Name: b.Name, FromMs: ms(b.From), ToMs: ms(b.To), Opening: b.Opening})
 	}
-	for _, t := range append(budget.Terms, budget.Total, budget.Again) {
+	for _, t := range append(budget.Terms, budget.Total, budget.Repeat) {
 		p.Budget = append(p.Budget, Term{
-			Name: t.Name, Ms: float64(t.Mistiming) * 1e3, Mm: float64(t.Displaced) * 1e3, Steady: t.Steady,
+			Name: t.Name, Ms: float64(t.Mistiming) * 1e3, Mm: float64(t.Displaced) * 1e3, Steady: t.Systematic,
 		})
 	}
 	if program.Gate != nil {

@@ -41,7 +41,7 @@ func TestDelaysAreThoseOfThePhysics(t *testing.T) {
 			require.NoError(t, err)
 			off := (e.Shot.Delay - exact.Delay.Duration()).Abs()
 			worst = max(worst, off)
-			assert.LessOrEqual(t, off, shot.TableError+2*tick, "interval %v", e.Shot.Interval())
+			assert.LessOrEqual(t, off, shot.MaxTableError+2*tick, "interval %v", e.Shot.Interval())
 			assert.Equal(t, e.Shot.Delay-Bench().Flash.Delay, flashCue(t, e.Shot).Planned-e.Shot.Clock)
 		}
 		t.Logf("seed 41: %d throws, worst difference from the exact physics %v", shots, worst)

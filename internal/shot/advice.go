@@ -9,11 +9,11 @@ import (
 	"stillwater/internal/splash"
 )
 
-// worthwhile is how much a change must shrink the scatter to be advised.
-const worthwhile = 0.9
+// minGain is the ratio of scatter after a change to scatter before, below which the change is advised.
+const minGain = 0.9
 
-// Advice says what would make the shot that e describes more exact, with the numbers, worked out by the budgets of
-// changed sets. Scatter is one standard deviation.
+// Advice lists what would make the shot that e describes more exact, with numbers from the budgets of changed sets.
+// Scatter is one standard deviation.
 //
 // Errors: as Errors.
 func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, error) {
@@ -21,18 +21,18 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	if err != nil {
 		return nil, err
 	}
-	a := adviser{set, e, spread, tick, b}
+	a := advisor{set, e, spread, tick, b}
 	var says []string
 	switch set.Kind {
 	case Throw:
-		says = []string{a.oneBeam(), a.gateNearer(), a.gateWider(), a.across()}
+		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter()}
 	case Sound:
 		says = []string{a.microphone()}
 	default:
-		says = []string{a.beamLower(), a.published(), a.pool()}
+		says = []string{a.lowerBeam(), a.publishedBand(), a.poolDepth()}
 	}
 	advice := []string{}
-	for _, s := range append(says, a.inTheDark(), a.afterGo()) {
+	for _, s := range append(says, a.flashInDark(), a.shutterWindow()) {
 		if s != "" {
 			advice = append(advice, s)
 		}
@@ -40,8 +40,8 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	return advice, nil
 }
 
-// adviser is a shot, its spread and its budget.
-type adviser struct {
+// advisor is a shot, its spread and its budget.
+type advisor struct {
 	set    Set
 	e      Estimate
 	spread Spread
@@ -49,15 +49,15 @@ type adviser struct {
 	budget Budget
 }
 
-// scatter is a length for people.
-func scatter(l phys.Length) string { return fmt.Sprintf("%.0f mm", float64(l/mm)) }
+// inWholeMm formats a length for people.
+func inWholeMm(l phys.Length) string { return fmt.Sprintf("%.0f mm", float64(l/mm)) }
 
-// along is how far the throw moves in t at the focus spot.
-func (a adviser) along(t float64) phys.Length { return phys.Length(float64(a.budget.Speed) * t) }
+// distanceIn is how far the throw moves in t at the focus spot.
+func (a advisor) distanceIn(t float64) phys.Length { return phys.Length(float64(a.budget.Speed) * t) }
 
 // oneBeam compares the gate with a fixed delay from the second beam alone.
-func (a adviser) oneBeam() string {
-	speed := float64(a.budget.term(termSpeed).Without)
+func (a advisor) oneBeam() string {
+	speed := float64(a.budget.term(termSpeed).Uncompensated)
 	if speed == 0 {
 		return ""
 	}
@@ -72,73 +72,73 @@ func (a adviser) oneBeam() string {
 		}
 	}
 	total := float64(a.budget.Total.Mistiming)
-	fixed := func(times float64) phys.Length { return a.along(math.Hypot(rest, speed*times)) }
-	even := math.Sqrt(max(total*total-rest*rest, 0)) / speed * a.spread.ThrowSpeed
+	fixed := func(times float64) phys.Length { return a.distanceIn(math.Hypot(rest, speed*times)) }
+	breakEven := math.Sqrt(max(total*total-rest*rest, 0)) / speed * a.spread.ThrowSpeed
 	lead := "One beam is not enough"
-	if worthwhile*math.Hypot(rest, speed) < total {
+	if minGain*math.Hypot(rest, speed) < total {
 		lead = "One beam is enough only for very even throws"
 	}
-	return fmt.Sprintf("%s: with a fixed delay, throws that differ by %.0f %% in speed (SD) scatter %s at the focus "+
-		"spot, by %.0f %% %s; this gate leaves %s whatever their speed, and pays from %.1f %% up.", lead,
-		a.spread.ThrowSpeed*100, scatter(fixed(1)), a.spread.ThrowSpeed*400, scatter(fixed(4)),
-		scatter(a.budget.Total.Displaced), even*100)
+	return fmt.Sprintf("%s: with a fixed delay, throws that vary by %.0f %% in speed (SD) scatter by %s at the focus "+
+		"spot, at %.0f %% by %s. With this gate it is %s at any speed; the gate is worth it from %.1f %% up.", lead,
+		a.spread.ThrowSpeed*100, inWholeMm(fixed(1)), a.spread.ThrowSpeed*400, inWholeMm(fixed(4)),
+		inWholeMm(a.budget.Total.Displaced), breakEven*100)
 }
 
-// changed is the budget of a throw as fast as this one in a changed set.
-func (a adviser) changed(set Set) (Budget, Estimate, bool) {
+// withSet is the budget of a throw as fast as this one in a changed set.
+func (a advisor) withSet(set Set) (Budget, Estimate, bool) {
 	interval, err := set.Throw.interval(a.e.Speed)
 	if err != nil {
 		return Budget{}, Estimate{}, false
 	}
-	e, err := set.thrown(interval)
+	e, err := set.estimateInterval(interval)
 	if err != nil {
 		return Budget{}, Estimate{}, false
 	}
 	b, err := Errors(set, e, a.spread, a.tick)
-	return b, e, err == nil && float64(b.Total.Displaced) < worthwhile*float64(a.budget.Total.Displaced)
+	return b, e, err == nil && float64(b.Total.Displaced) < minGain*float64(a.budget.Total.Displaced)
 }
 
-func (a adviser) gateNearer() string {
+func (a advisor) moveGate() string {
 	set := a.set
 	set.Throw.ToFocus /= 2
-	b, e, better := a.changed(set)
+	b, e, better := a.withSet(set)
 	if !better {
 		return ""
 	}
 	say := fmt.Sprintf("Moving the gate nearer the focus spot, from %v to %v, brings the scatter from %s to %s",
-		a.set.Throw.ToFocus, set.Throw.ToFocus, scatter(a.budget.Total.Displaced), scatter(b.Total.Displaced))
+		a.set.Throw.ToFocus, set.Throw.ToFocus, inWholeMm(a.budget.Total.Displaced), inWholeMm(b.Total.Displaced))
 	return say + a.timeLeft(e.Delay)
 }
 
-// timeLeft ends a sentence that shortens the delay.
-func (a adviser) timeLeft(delay phys.Time) string {
+// timeLeft ends a sentence about a change that shortens the delay.
+func (a advisor) timeLeft(delay phys.Time) string {
 	light := a.set.Light
-	needs := light.Lag + 3*light.LagScatter + phys.Seconds(shutterEarly)
+	needs := light.Lag + 3*light.LagScatter + phys.Seconds(shutterMargin)
 	waits := light.Expose == LagLed || light.Shutter == ByEdge
 	switch {
 	case waits && delay < needs && light.Expose == FlashInDark:
-		return fmt.Sprintf("; the %s then left are too few for the camera's %s: open the shutter beforehand.", inMs(delay),
-			inMs(needs))
+		return fmt.Sprintf("; that leaves %s after the edge, and the camera needs %s: open the shutter beforehand.",
+			inMs(delay), inMs(needs))
 	case waits && delay < needs:
-		return fmt.Sprintf("; the %s then left are too few for the camera's %s: let the flash fire in the dark.", inMs(delay),
-			inMs(needs))
+		return fmt.Sprintf("; that leaves %s after the edge, and the camera needs %s: let the flash fire in the dark.",
+			inMs(delay), inMs(needs))
 	}
-	return fmt.Sprintf("; %s are left after the edge.", inMs(delay))
+	return fmt.Sprintf("; that leaves %s after the edge.", inMs(delay))
 }
 
-func (a adviser) gateWider() string {
+func (a advisor) widenGate() string {
 	set := a.set
 	set.Throw.Gate *= 2
-	b, _, better := a.changed(set)
+	b, _, better := a.withSet(set)
 	if !better {
 		return ""
 	}
 	return fmt.Sprintf("Widening the gate from %v to %v brings the scatter from %s to %s.", a.set.Throw.Gate,
-		set.Throw.Gate, scatter(a.budget.Total.Displaced), scatter(b.Total.Displaced))
+		set.Throw.Gate, inWholeMm(a.budget.Total.Displaced), inWholeMm(b.Total.Displaced))
 }
 
-// across says what no timing mends: how far from the focus spot the path passes.
-func (a adviser) across() string {
+// pathScatter describes what no timing corrects: how far above or below the focus spot the path passes.
+func (a advisor) pathScatter() string {
 	rise := func(angle phys.Angle, speed phys.Speed) (phys.Length, bool) {
 		t := a.set.Throw
 		t.Angle += angle
@@ -155,17 +155,17 @@ func (a adviser) across() string {
 	}
 	off := math.Hypot(float64(up-down)/2, float64(fast-slow)/2)
 	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
-		"mends: leave room for it in the frame.", scatter(phys.Length(off)))
+		"corrects: leave room for it in the frame.", inWholeMm(phys.Length(off)))
 }
 
-func (a adviser) microphone() string {
+func (a advisor) microphone() string {
 	cmOff := phys.Time(float64(1*cm) / float64(a.e.Speed))
-	return fmt.Sprintf("A centimetre of the microphone's distance is %.2f ms; measure it to the sensor, and the air's "+
+	return fmt.Sprintf("Each centimetre between sound and microphone is %.2f ms: measure that distance, and the air's "+
 		"temperature to a few degrees.", float64(cmOff/ms))
 }
 
-// beamLower says what the beam's place buys: the faster the drop passes it, the less its height matters.
-func (a adviser) beamLower() string {
+// lowerBeam says what a lower beam gains: the faster the drop passes it, the less its exact height matters.
+func (a advisor) lowerBeam() string {
 	set := a.set
 	set.Drop.Beam = (a.set.Drop.Beam + a.set.Drop.Height) / 2
 	e, err := set.estimateDrop()
@@ -179,54 +179,55 @@ func (a adviser) beamLower() string {
 	placed := func(b Budget) float64 {
 		return math.Hypot(float64(b.term(termBeam).Mistiming), float64(b.term(termOnDrop).Mistiming)) * 1e3
 	}
-	if placed(b) > worthwhile*placed(a.budget) {
+	if placed(b) > minGain*placed(a.budget) {
 		return ""
 	}
-	return fmt.Sprintf("The drop passes the beam at %.2f m/s, where its place costs %.2f ms. %v below the nozzle it "+
-		"would be %.2f m/s and %.2f ms%s", a.e.BeamSpeed, placed(a.budget), phys.Round(set.Drop.Beam, 3), e.BeamSpeed,
-		placed(b), a.timeLeft(e.Delay))
+	return fmt.Sprintf("The drop passes the beam at %.2f m/s, which makes the time there uncertain by %.2f ms. %v "+
+		"below the nozzle it would be %.2f m/s and %.2f ms%s", a.e.BeamSpeed, placed(a.budget),
+		phys.Round(set.Drop.Beam, 3), e.BeamSpeed, placed(b), a.timeLeft(e.Delay))
 }
 
-// published says what to expect of the phase times and how the trim helps.
-func (a adviser) published() string {
+// publishedBand says how exact published phase times are, and how the trim helps.
+func (a advisor) publishedBand() string {
 	t := a.budget.term(termSplash)
 	if t.Mistiming == 0 {
 		return ""
 	}
-	say := fmt.Sprintf("Published times of this moment lie between %s and %s after the beam. Expect that of the first "+
-		"shots; once the trim is right, %s (SD) are left from shot to shot.", inMs(a.e.Low), inMs(a.e.High),
-		inMs(a.budget.Again.Mistiming))
+	say := fmt.Sprintf("Published times of this moment lie between %s and %s after the beam. Expect the same of the "+
+		"first shots; once the trim is right, shots differ by %s (SD).", inMs(a.e.Low), inMs(a.e.High),
+		inMs(a.budget.Repeat.Mistiming))
 	if a.e.Extrapolated {
 		say += " This drop is smaller, slower or faster than those they were measured on: the moment may come earlier."
 	}
 	return say
 }
 
-// pool passes on what a pool of that depth does to the splash.
-func (a adviser) pool() string {
+// poolDepth describes what a shallow pool does to the splash.
+func (a advisor) poolDepth() string {
 	if a.set.Drop.Phase == splash.Contact {
 		return ""
 	}
-	pool, err := splash.PoolAdvice(a.set.Drop.PoolDeep, a.e.Diameter)
+	pool, err := splash.PoolAdvice(a.set.Drop.PoolDepth, a.e.Diameter)
 	if err != nil || pool.Deep {
 		return ""
 	}
 	return pool.Advice + "."
 }
 
-// afterGo says when a shutter opened at Go is open: nothing but the person keeps the moment within it.
-func (a adviser) afterGo() string {
+// shutterWindow says when a shutter opened at Go is open: only the person can keep the moment within that.
+func (a advisor) shutterWindow() string {
 	light := a.set.Light
 	if light.Expose != FlashInDark || light.Shutter != ByGo {
 		return ""
 	}
-	open := (plan{set: a.set}).openBefore()
-	return fmt.Sprintf("The shutter is open from %s to %s after Go: a moment outside that is lost, so wait for it, and "+
-		"see that the edge comes by %s.", inMs(phys.Seconds(open)), inMs(light.OpenFor), inMs(light.OpenFor-a.e.High))
+	open := (plan{set: a.set}).shutterLead()
+	return fmt.Sprintf("The shutter is open from %s to %s after Go, and a moment outside that is lost: wait for it to "+
+		"open, and see that the edge comes by %s.", inMs(phys.Seconds(open)), inMs(light.OpenFor),
+		inMs(light.OpenFor-a.e.High))
 }
 
-// inTheDark says what the camera's lag costs when it leads.
-func (a adviser) inTheDark() string {
+// flashInDark says how much the camera's lag adds when it is led.
+func (a advisor) flashInDark() string {
 	lag := a.budget.term(termLag)
 	if lag.Mistiming == 0 {
 		return ""
@@ -238,9 +239,9 @@ func (a adviser) inTheDark() string {
 		return ""
 	}
 	if a.budget.Speed == 0 {
-		return fmt.Sprintf("The camera's lag scatters the moment by %.1f ms of %.1f ms in all; a flash in the dark would "+
+		return fmt.Sprintf("The camera's lag scatters the moment by %.1f ms, of %.1f ms in total; a flash in the dark would "+
 			"leave %.1f ms.", lag.Mistiming/ms, a.budget.Total.Mistiming/ms, b.Total.Mistiming/ms)
 	}
-	return fmt.Sprintf("The camera's lag scatters the picture by %s of %s in all; a flash in the dark would leave %s.",
-		scatter(lag.Displaced), scatter(a.budget.Total.Displaced), scatter(b.Total.Displaced))
+	return fmt.Sprintf("The camera's lag scatters the picture by %s, of %s in total; a flash in the dark would leave %s.",
+		inWholeMm(lag.Displaced), inWholeMm(a.budget.Total.Displaced), inWholeMm(b.Total.Displaced))
 }

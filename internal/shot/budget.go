@@ -10,26 +10,27 @@ import (
 	"stillwater/internal/splash"
 )
 
-// Budget says how far from the moment the picture will be, contribution by contribution, as standard deviations.
+// Budget is the error budget of a shot: how far from the moment the picture will be, term by term, as standard
+// deviations.
 type Budget struct {
-	Terms []Term
-	Total Term       // all of them in quadrature: the first shot of an evening
-	Again Term       // without the steady ones: what is left between shots once the trim is right
-	Speed phys.Speed // along the path at the moment; 0: a turning point, or nothing moves along a path
+	Terms  []Term
+	Total  Term       // all of them in quadrature: the first shot of an evening
+	Repeat Term       // without the steady ones: what is left between shots once the trim is right
+	Speed  phys.Speed // along the path at the moment; 0: a turning point, or nothing moves along a path
 }
 
-// Term is one contribution, one standard deviation.
+// Term is one contribution, as one standard deviation.
 type Term struct {
-	Name        string
-	Mistiming   phys.Time
-	Displaced   phys.Length // along the path, in that time; for a splash see Errors
-	Steady      bool        // the same in every shot of an evening: the trim takes it out
-	Compensated bool        // the plan takes it out: Mistiming is what is left of Without
-	Without     phys.Time   // what it would be if the plan did not
+	Name          string
+	Mistiming     phys.Time
+	Displaced     phys.Length // along the path, in that time; for a splash see Errors
+	Systematic    bool        // the same in every shot of an evening: the trim takes it out
+	Compensated   bool        // the plan takes it out: Mistiming is what is left of Without
+	Uncompensated phys.Time   // what it would be if the plan did not
 }
 
-// Spread is how much what a plan takes as known varies. Those that no one but the person in the room can know are
-// guesses; what is measured there replaces them.
+// Spread is the uncertainty of a plan's inputs. Where only the person in the room can know, it is a guess, to be
+// replaced by what is measured there.
 type Spread struct {
 	ThrowSpeed  float64          // from throw to throw, fraction of the speed, SD
 	ThrowAngle  phys.Angle       // from throw to throw, SD
@@ -43,7 +44,7 @@ type Spread struct {
 	Temperature phys.Temperature // of the air's as measured, SD
 }
 
-// DefaultSpread is used where a person measured nothing better.
+// DefaultSpread is used where nothing better was measured.
 func DefaultSpread() Spread {
 	return Spread{
 		ThrowSpeed:  0.05,       // from memory: 3 to 8 % from toss to toss; no measurement was found
@@ -59,9 +60,9 @@ func DefaultSpread() Spread {
 	}
 }
 
-// Names of the terms that advice looks for.
+// Names of the terms that Advice looks up.
 const (
-	termSpeed   = "throw speed, left by the gate's table"
+	termSpeed   = "throw speed, after the gate's table"
 	termGate    = "ragged edge at the gate"
 	termSecond  = "ragged edge at the second beam"
 	termLag     = "camera lag"
@@ -74,14 +75,15 @@ const (
 // uniform is the standard deviation of what is anywhere between two ends a width of 1 apart.
 var uniform = 1 / math.Sqrt(12)
 
-// Errors works out the budget of the shot that e describes; tick is the board's resolution. Contributions are taken as
-// small, independent and normal, to second order: at a level throw the angle counts by its curvature alone.
+// Errors computes the budget of the shot that e describes; tick is the board's resolution. Contributions are assumed
+// small, independent and normal, and propagated to second order: for a level throw the angle contributes only by its
+// curvature.
 //
-// The published band of a splash's phase counts as evenly filled, and so does that between the models of the fall.
+// The published band of a splash's phase is taken as a uniform distribution, and so is that between the models of the
+// fall.
 //
-// A splash is displaced as its column moves, in free flight up to its highest and down again; at a turning point a
-// mistiming t displaces it by g t²/2. The crown and the crater are taken at their turning point (own estimate, not
-// published).
+// A splash is displaced as its column moves, in free flight to its highest point and down again; at a turning point a
+// mistiming t displaces it by g t²/2. Crown and crater are taken at their turning point (own estimate, not published).
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func Errors(set Set, e Estimate, spread Spread, tick time.Duration) (Budget, error) {
@@ -103,7 +105,7 @@ func Errors(set Set, e Estimate, spread Spread, tick time.Duration) (Budget, err
 	return b, nil
 }
 
-// term finds a term by its name; a zero Term when there is none.
+// term returns the term of that name, or a zero Term.
 func (b Budget) term(name string) Term {
 	for _, t := range b.Terms {
 		if t.Name == name {
@@ -129,17 +131,18 @@ func (b *Budget) sum(freeFlight bool) {
 		t := &b.Terms[i]
 		t.Displaced = moved(t.Mistiming)
 		all = math.Hypot(all, float64(t.Mistiming))
-		if !t.Steady {
+		if !t.Systematic {
 			again = math.Hypot(again, float64(t.Mistiming))
 		}
 	}
-	b.Total = Term{Name: "in all, first shot", Mistiming: phys.Time(all), Displaced: moved(phys.Time(all))}
-	b.Again = Term{Name: "from shot to shot, trim right", Mistiming: phys.Time(again), Displaced: moved(phys.Time(again))}
+	b.Total = Term{Name: "total, first shot", Mistiming: phys.Time(all), Displaced: moved(phys.Time(all))}
+	b.Repeat = Term{Name: "from shot to shot, once trimmed", Mistiming: phys.Time(again),
+		Displaced: moved(phys.Time(again))}
 }
 
 // lagTerm is the scatter of the camera's lag: nothing when the flash makes the moment.
 func (l LightSet) lagTerm() Term {
-	t := Term{Name: termLag, Without: l.LagScatter, Mistiming: l.LagScatter}
+	t := Term{Name: termLag, Uncompensated: l.LagScatter, Mistiming: l.LagScatter}
 	if l.Expose == FlashInDark {
 		t.Mistiming, t.Compensated = 0, true
 	}
@@ -147,12 +150,12 @@ func (l LightSet) lagTerm() Term {
 }
 
 func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
-	d, err := s.Drop.drip(e.Diameter)
+	d, err := s.Drop.dropPath(e.Diameter)
 	if err != nil {
 		return Budget{}, err
 	}
-	size, err := deviation(1, spread.DropSize, func(times float64) (phys.Time, error) {
-		d, err := s.Drop.drip(e.Diameter * phys.Length(times))
+	size, err := propagate(1, spread.DropSize, func(times float64) (phys.Time, error) {
+		d, err := s.Drop.dropPath(e.Diameter * phys.Length(times))
 		return d.moment(), err
 	})
 	if err != nil {
@@ -166,14 +169,14 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	if b.Speed, err = s.Drop.speedAtMoment(d); err != nil {
 		return Budget{}, err
 	}
-	passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(d.beam)) }
+	passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(d.beamSpeed)) }
 	b.add(Term{Name: "drop size", Mistiming: size})
 	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
-	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Steady: true})
-	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Steady: true})
+	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Systematic: true})
+	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Systematic: true})
 	if s.Drop.Phase != splash.Contact {
 		b.add(Term{Name: "splash, from shot to shot", Mistiming: d.phase.Central * phys.Time(spread.Splash)})
-		b.add(Term{Name: termSplash, Steady: true,
+		b.add(Term{Name: termSplash, Systematic: true,
 			Mistiming: (d.phase.High - d.phase.Low) * phys.Time(uniform)})
 	}
 	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
@@ -181,7 +184,7 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 }
 
 // speedAtMoment is how fast what is pictured moves: the drop at the surface, the column's tip in free flight.
-func (d DropSet) speedAtMoment(x drip) (phys.Speed, error) {
+func (d DropSet) speedAtMoment(x dropPath) (phys.Speed, error) {
 	switch d.Phase {
 	case splash.Contact:
 		return x.surface.Speed, nil
@@ -201,43 +204,43 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 		return t.delay(phys.Time(x))
 	})
 	if err != nil {
-		return Budget{}, s.refuseSpeed(err, e.Speed)
+		return Budget{}, s.speedError(err, e.Speed)
 	}
 	perSpeed, err := slope(float64(e.Speed), float64(e.Speed)/1e3, func(x float64) (phys.Time, error) {
 		p, err := t.flight(phys.Speed(x))
 		return p.Time, err
 	})
 	if err != nil {
-		return Budget{}, s.refuseSpeed(err, e.Speed)
+		return Budget{}, s.speedError(err, e.Speed)
 	}
-	angle, err := deviation(float64(t.Angle), float64(spread.ThrowAngle), func(x float64) (phys.Time, error) {
+	angle, err := propagate(float64(t.Angle), float64(spread.ThrowAngle), func(x float64) (phys.Time, error) {
 		t := t
 		t.Angle = phys.Angle(x)
 		p, err := t.flight(e.Speed)
 		return p.Time, err
 	})
 	if err != nil {
-		return Budget{}, s.refuseSpeed(err, e.Speed)
+		return Budget{}, s.speedError(err, e.Speed)
 	}
-	mass, err := deviation(1, spread.ThrowMass, func(x float64) (phys.Time, error) {
+	mass, err := propagate(1, spread.ThrowMass, func(x float64) (phys.Time, error) {
 		t := t
 		t.Mass *= phys.Length(x)
 		return t.delay(e.Interval)
 	})
 	if err != nil {
-		return Budget{}, s.refuseSpeed(err, e.Speed)
+		return Budget{}, s.speedError(err, e.Speed)
 	}
 	// The edge at the gate lengthens the interval, the edge at the second beam shortens it and comes early itself.
 	atGate := 2*float64(t.Gate)/float64(e.Interval) - float64(e.Speed)
 	gate := perInterval * float64(spread.ThrowEdge) / atGate
 	second := (1 + perInterval) * float64(spread.ThrowEdge) / float64(e.Speed)
 	b := Budget{Speed: e.FocusSpeed}
-	b.add(Term{Name: termSpeed, Mistiming: phys.Seconds(TableError) * phys.Time(uniform),
-		Compensated: true, Without: phys.Time(math.Abs(perSpeed) * spread.ThrowSpeed * float64(e.Speed))})
+	b.add(Term{Name: termSpeed, Mistiming: phys.Seconds(MaxTableError) * phys.Time(uniform),
+		Compensated: true, Uncompensated: phys.Time(math.Abs(perSpeed) * spread.ThrowSpeed * float64(e.Speed))})
 	b.add(Term{Name: "launch angle", Mistiming: angle})
 	b.add(Term{Name: termGate, Mistiming: phys.Time(math.Abs(gate))})
 	b.add(Term{Name: termSecond, Mistiming: phys.Time(math.Abs(second))})
-	b.add(Term{Name: "size of the thrown mass", Mistiming: mass, Steady: true})
+	b.add(Term{Name: "size of the thrown mass", Mistiming: mass, Systematic: true})
 	b.add(Term{Name: termQuantum,
 		Mistiming: tick * phys.Time(uniform*math.Hypot(perInterval, 1+perInterval))})
 	return b, nil
@@ -247,21 +250,21 @@ func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	travel := func(x float64) (phys.Time, error) {
 		return ballistics.SoundDelay(s.Sound.Distance, phys.Temperature(x))
 	}
-	temperature, err := deviation(float64(s.Sound.Temperature), float64(spread.Temperature), travel)
+	temperature, err := propagate(float64(s.Sound.Temperature), float64(spread.Temperature), travel)
 	if err != nil {
 		return Budget{}, asField(err, "sound.temperature")
 	}
 	var b Budget
-	b.add(Term{Name: "distance as measured", Steady: true,
+	b.add(Term{Name: "distance as measured", Systematic: true,
 		Mistiming: phys.Time(float64(spread.Distance) / float64(e.Speed))})
-	b.add(Term{Name: "temperature as measured", Steady: true, Mistiming: temperature})
+	b.add(Term{Name: "temperature as measured", Systematic: true, Mistiming: temperature})
 	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
 	return b, nil
 }
 
-// deviation is the standard deviation of f when x is normal with the one given, to second order; where f ends to one
-// side of x, to first.
-func deviation(x, sd float64, f func(float64) (phys.Time, error)) (phys.Time, error) {
+// propagate is the standard deviation of f(x) for a normal x with standard deviation sd, to second order, or to first
+// order if f is defined on one side of x only.
+func propagate(x, sd float64, f func(float64) (phys.Time, error)) (phys.Time, error) {
 	here, err := f(x)
 	if err != nil || sd == 0 {
 		return 0, err
@@ -279,7 +282,8 @@ func deviation(x, sd float64, f func(float64) (phys.Time, error)) (phys.Time, er
 	return 0, fmt.Errorf("%g either side of %g: %w", sd, x, errAbove)
 }
 
-// slope is f's change per unit of x, from h to either side, or to one side where f ends.
+// slope is the derivative of f at x by differences of h to either side, or to one side if f is not defined on the
+// other.
 func slope(x, h float64, f func(float64) (phys.Time, error)) (float64, error) {
 	here, err := f(x)
 	if err != nil {

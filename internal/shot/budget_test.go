@@ -133,12 +133,12 @@ func TestThrowBudgetByMonteCarlo(t *testing.T) {
 			}
 			w.varying = nil
 			w.set.Light.LagScatter = budget.term(termLag).Mistiming
-			sameSD(t, "all but the mass", budget.Again.Mistiming, draw(8000, w.mistiming), 0.03)
+			sameSD(t, "all but the mass", budget.Repeat.Mistiming, draw(8000, w.mistiming), 0.03)
 
 			fixed := draw(8000, func() float64 {
 				return float64(c.to) / (float64(e.Speed) * (1 + spread.ThrowSpeed*w.r.NormFloat64()) * math.Cos(float64(c.at)))
 			})
-			sameSD(t, "throw speed without the gate", budget.term(termSpeed).Without, fixed, 0.03)
+			sameSD(t, "throw speed without the gate", budget.term(termSpeed).Uncompensated, fixed, 0.03)
 			assert.True(t, budget.term(termSpeed).Compensated)
 			assert.InDelta(t, float64(e.FocusSpeed)*float64(budget.Total.Mistiming), float64(budget.Total.Displaced), 1e-12)
 		})
@@ -151,7 +151,7 @@ func TestEstimateAtGivesTheBudgetsBand(t *testing.T) {
 	s.Kind = Throw
 	e, err := s.EstimateAt(25 * ms)
 	require.NoError(t, err)
-	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	b, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	assert.InEpsilon(t, float64(b.Total.Mistiming), float64(e.High-e.Delay), 1e-9)
 	assert.InEpsilon(t, float64(b.Total.Mistiming), float64(e.Delay-e.Low), 1e-9)
@@ -175,9 +175,10 @@ func TestGateTakesTheSpeedOut(t *testing.T) {
 		return interpolate(p.Table, at.Duration()).Seconds() - float64(exact)
 	})
 	speed := b.term(termSpeed)
-	t.Logf("left by the gate: %.1f µs of %.1f ms, budget %.1f µs", sd(left)*1e6, speed.Without/ms, speed.Mistiming*1e6)
+	t.Logf("left by the gate: %.1f µs of %.1f ms, budget %.1f µs", sd(left)*1e6,
+		speed.Uncompensated/ms, speed.Mistiming*1e6)
 	assert.LessOrEqual(t, sd(left), float64(speed.Mistiming))
-	assert.Greater(t, speed.Without, 100*speed.Mistiming)
+	assert.Greater(t, speed.Uncompensated, 100*speed.Mistiming)
 }
 
 func TestThrowMassTerm(t *testing.T) {
@@ -209,7 +210,7 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 	spread := DefaultSpread()
 	b, err := Errors(s, e, spread, tick)
 	require.NoError(t, err)
-	d, err := s.drip()
+	d, err := s.dropPath()
 	require.NoError(t, err)
 	normal := func(sd float64) float64 { return sd * r.NormFloat64() }
 
@@ -221,7 +222,7 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 		}
 	}
 	size := func() float64 {
-		x, err := s.Drop.drip(d.diameter * phys.Length(1+normal(spread.DropSize)))
+		x, err := s.Drop.dropPath(d.diameter * phys.Length(1+normal(spread.DropSize)))
 		require.NoError(t, err)
 		return float64(x.moment())
 	}
@@ -251,9 +252,9 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 		return sum
 	}
 	sameSD(t, "in all", b.Total.Mistiming, draw(1500, sum), 0.02)
-	assert.Less(t, b.Again.Mistiming, b.Total.Mistiming)
+	assert.Less(t, b.Repeat.Mistiming, b.Total.Mistiming)
 	for _, x := range b.Terms {
-		assert.Equal(t, x.Name == termBeam || x.Name == termSplash || x.Name == "model of the fall", x.Steady, x.Name)
+		assert.Equal(t, x.Name == termBeam || x.Name == termSplash || x.Name == "model of the fall", x.Systematic, x.Name)
 	}
 }
 
@@ -264,7 +265,7 @@ func TestDisplacementOfASplash(t *testing.T) {
 		s.Drop.Phase = phase
 		e, err := s.Estimate()
 		require.NoError(t, err)
-		b, err := Errors(s, e, DefaultSpread(), fineTick)
+		b, err := Errors(s, e, DefaultSpread(), defaultTick)
 		require.NoError(t, err)
 		return b
 	}
@@ -284,7 +285,7 @@ func TestSoundBudgetByMonteCarlo(t *testing.T) {
 	s.Kind, s.Sound.Distance = Sound, 4
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	b, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	// Ideal gas: 331.3 m/s at 0 °C, growing with the root of the absolute temperature.
 	delay := func(distance, degrees float64) float64 { return distance / (331.3 * math.Sqrt(1+degrees/273.15)) }
@@ -302,12 +303,12 @@ func TestFlashInTheDarkTakesTheLagOut(t *testing.T) {
 	s.Kind = Throw
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	dark, err := Errors(s, e, DefaultSpread(), fineTick)
+	dark, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	s.Light.Expose = LagLed
-	led, err := Errors(s, e, DefaultSpread(), fineTick)
+	led, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
-	assert.Equal(t, Term{Name: termLag, Compensated: true, Without: 3 * ms}, dark.term(termLag))
+	assert.Equal(t, Term{Name: termLag, Compensated: true, Uncompensated: 3 * ms}, dark.term(termLag))
 	assert.Equal(t, 3*ms, led.term(termLag).Mistiming)
 	assert.InEpsilon(t, math.Hypot(float64(dark.Total.Mistiming), 3e-3), float64(led.Total.Mistiming), 1e-9)
 }
@@ -318,31 +319,31 @@ func TestAdviceIsComputed(t *testing.T) {
 	s.Kind, s.Light.Expose = Throw, LagLed
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	advice, err := Advice(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	all := strings.Join(advice, "\n")
 	t.Log("\n" + all)
 
-	now, err := Errors(s, e, DefaultSpread(), fineTick)
+	now, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	near := s
 	near.Throw.ToFocus = 40 * cm
-	assert.Contains(t, all, "from 80 cm to 40 cm, brings the scatter from "+scatter(now.Total.Displaced)+" to "+
-		scatter(totalAt(t, near, e.Speed).Displaced))
+	assert.Contains(t, all, "from 80 cm to 40 cm, brings the scatter from "+inWholeMm(now.Total.Displaced)+" to "+
+		inWholeMm(totalAt(t, near, e.Speed).Displaced))
 	wide := s
 	wide.Throw.Gate = 20 * cm
-	assert.Contains(t, all, "from 10 cm to 20 cm brings the scatter from "+scatter(now.Total.Displaced)+" to "+
-		scatter(totalAt(t, wide, e.Speed).Displaced))
+	assert.Contains(t, all, "from 10 cm to 20 cm brings the scatter from "+inWholeMm(now.Total.Displaced)+" to "+
+		inWholeMm(totalAt(t, wide, e.Speed).Displaced))
 	dark := s
 	dark.Light.Expose = FlashInDark
-	assert.Contains(t, all, "a flash in the dark would leave "+scatter(totalAt(t, dark, e.Speed).Displaced))
+	assert.Contains(t, all, "a flash in the dark would leave "+inWholeMm(totalAt(t, dark, e.Speed).Displaced))
 	assert.Contains(t, all, "One beam is")
 
 	// Where nothing is gained nothing is advised.
 	s.Light.Expose = FlashInDark
 	still := DefaultSpread()
 	still.ThrowEdge = 0
-	advice, err = Advice(s, e, still, fineTick)
+	advice, err = Advice(s, e, still, defaultTick)
 	require.NoError(t, err)
 	assert.NotContains(t, strings.Join(advice, "\n"), "Widening")
 	assert.NotContains(t, strings.Join(advice, "\n"), "lag")
@@ -357,12 +358,12 @@ func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
 	require.NoError(t, err)
 	spread := DefaultSpread()
 	spread.ThrowMass = 0 // the dice have no drag
-	b, err := Errors(s, e, spread, fineTick)
+	b, err := Errors(s, e, spread, defaultTick)
 	require.NoError(t, err)
-	advice, err := Advice(s, e, spread, fineTick)
+	advice, err := Advice(s, e, spread, defaultTick)
 	require.NoError(t, err)
-	numbers := regexp.MustCompile(`^One beam .* differ by 5 % in speed \(SD\) scatter (\d+) mm at the focus spot, ` +
-		`by 20 % (\d+) mm; this gate leaves (\d+) mm whatever their speed, and pays from (\d+\.\d) % up\.$`)
+	numbers := regexp.MustCompile(`^One beam .* vary by 5 % in speed \(SD\) scatter by (\d+) mm at the focus spot, ` +
+		`at 20 % by (\d+) mm\. With this gate it is (\d+) mm at any speed; the gate is worth it from (\d+\.\d) % up\.$`)
 	said := numbers.FindStringSubmatch(advice[0])
 	require.NotNil(t, said, advice[0])
 	t.Log(advice[0])
@@ -385,14 +386,14 @@ func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
 	assert.InDelta(t, gate, scatters(number(4)), gate*(n+0.03), "where the two are even")
 }
 
-// What no timing mends, against parabolas by dice: how far from the focus spot a throw passes.
+// What no timing corrects, against parabolas by dice: how far from the focus spot a throw passes.
 func TestAdviceOnTheFrameByMonteCarlo(t *testing.T) {
 	s := DefaultSet()
 	s.Kind, s.Throw.Mass, s.Throw.AboveFloor = Throw, 20*cm, 3
 	e, err := s.Estimate()
 	require.NoError(t, err)
 	spread, r := DefaultSpread(), seeded(t)
-	advice, err := Advice(s, e, spread, fineTick)
+	advice, err := Advice(s, e, spread, defaultTick)
 	require.NoError(t, err)
 	said := regexp.MustCompile(`up and down by (\d+) mm \(SD\)`).FindStringSubmatch(strings.Join(advice, "\n"))
 	require.NotNil(t, said)
@@ -413,10 +414,10 @@ func TestAdviceForSounds(t *testing.T) {
 	s.Kind = Sound
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	advice, err := Advice(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	// 1 cm at 343.2 m/s (ISO 9613-1:1993, 20 °C) is 0.029 ms.
-	assert.Contains(t, advice[0], "A centimetre of the microphone's distance is 0.03 ms")
+	assert.Contains(t, advice[0], "Each centimetre between sound and microphone is 0.03 ms")
 }
 
 // alone is how far from the focus spot, along the path, one throw is when a fixed delay from the second beam, right for
@@ -435,7 +436,7 @@ func totalAt(t *testing.T, s Set, v phys.Speed) Term {
 	require.NoError(t, err)
 	e, err := s.EstimateAt(interval)
 	require.NoError(t, err)
-	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	b, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	return b.Total
 }
@@ -445,7 +446,7 @@ func TestAdviceOnAShutterOpenedAtGo(t *testing.T) {
 	s.Light.Shutter, s.Drop.Phase = ByGo, splash.Contact
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	advice, err := Advice(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	// Lag 60 ms, three times 3 ms and 2 ms to spare; 187 ms of fall before the 5 s are over.
 	assert.Contains(t, strings.Join(advice, " "), "open from 71.0 ms to 5.00 s after Go")
@@ -454,20 +455,20 @@ func TestAdviceOnAShutterOpenedAtGo(t *testing.T) {
 
 func TestAdviceForDrops(t *testing.T) {
 	s := DefaultSet()
-	s.Drop.PoolDeep = 5 * mm
+	s.Drop.PoolDepth = 5 * mm
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	advice, err := Advice(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	all := strings.Join(advice, "\n")
 	t.Log("\n" + all)
 	// 1 mm and 0.3 mm at the 0.99 m/s of a fall of 5 cm: 1.06 ms; at the 2.1 m/s of 22.5 cm: 0.50 ms.
-	assert.Contains(t, all, "costs 1.06 ms")
+	assert.Contains(t, all, "uncertain by 1.06 ms")
 	assert.Contains(t, all, "and 0.50 ms")
-	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	b, err := Errors(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	assert.Contains(t, all, "between "+inMs(e.Low)+" and "+inMs(e.High)+" after the beam")
-	assert.Contains(t, all, inMs(b.Again.Mistiming)+" (SD) are left from shot to shot")
+	assert.Contains(t, all, "shots differ by "+inMs(b.Repeat.Mistiming)+" (SD)")
 	pool, err := splash.PoolAdvice(5*mm, e.Diameter)
 	require.NoError(t, err)
 	assert.Contains(t, all, pool.Advice)

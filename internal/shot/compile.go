@@ -13,24 +13,25 @@ import (
 const (
 	// flashContact is how long a flash's contact is held closed: common practice, no source.
 	flashContact = 10 * time.Millisecond
-	// flashShortest is the shortest contact a flash is trusted to notice: common practice, no source.
-	flashShortest = 100 * time.Microsecond
-	// shutterEarly is how much sooner than its lag and scatter ask the shutter is opened: common practice, no source.
-	shutterEarly = 2 * time.Millisecond
+	// minFlashContact is the shortest contact a flash is trusted to notice: common practice, no source.
+	minFlashContact = 100 * time.Microsecond
+	// shutterMargin is how much earlier than its lag and scatter require the shutter is opened: common practice, no
+	// source.
+	shutterMargin = 2 * time.Millisecond
 	// shutterTail is how long after the moment the shutter is held open: common practice, no source.
 	shutterTail = 20 * time.Millisecond
-	// restLeast keeps flashes at three in any second or fewer: Web Content Accessibility Guidelines 2.x, success
+	// minRest keeps flashes at three in any second or fewer: Web Content Accessibility Guidelines 2.x, success
 	// criterion 2.3.1.
-	restLeast = 334 * time.Millisecond
+	minRest = 334 * time.Millisecond
 )
 
-// Compile turns a set on a bench into a program, and into the timeline of its middle shot.
+// Compile compiles a set on a bench to a program, and to the timeline of its middle shot.
 //
-// Errors: *FieldError when a field is impossible, *Refusal when the plan as a whole cannot work. Each Fix of a refusal
-// was tried: with it alone the plan compiles, and a step less of it does not.
+// Errors: *FieldError if a field is impossible, *Refusal if the plan as a whole cannot work. Each Fix of a refusal has
+// been tried: with it alone the plan compiles, and with a step less it does not.
 func Compile(set Set, bench Bench) (Program, Timeline, error) {
 	program, timeline, err := plan{set, bench}.compile()
-	if t := new(trouble); errors.As(err, &t) {
+	if t := new(problem); errors.As(err, &t) {
 		err = t.refusal(set, bench)
 	}
 	return program, timeline, err
@@ -42,13 +43,13 @@ type plan struct {
 	bench Bench
 }
 
-// compile is Compile with refusals as *trouble, their remedies not yet worked out.
+// compile is Compile with refusals as *problem, before their fixes are computed.
 func (p plan) compile() (Program, Timeline, error) {
 	none := func(err error) (Program, Timeline, error) { return Program{}, Timeline{}, err }
 	if err := p.set.Validate(); err != nil {
 		return none(err)
 	}
-	if err := p.pins(); err != nil {
+	if err := p.checkPins(); err != nil {
 		return none(err)
 	}
 	span, err := p.span()
@@ -56,14 +57,14 @@ func (p plan) compile() (Program, Timeline, error) {
 		return none(err)
 	}
 	cues, opening := p.cues()
-	if err := p.inTime(span, cues); err != nil {
+	if err := p.checkLead(span, cues); err != nil {
 		return none(err)
 	}
-	if err := p.withinLimits(span, cues, opening); err != nil {
+	if err := p.checkOnTimes(span, cues, opening); err != nil {
 		return none(err)
 	}
 	program := Program{Nth: 1, Cues: cues, Opening: opening, HoldOff: p.bench.HoldOff, Late: p.bench.Late,
-		Rest: max(restLeast, p.set.Light.Recycle.Duration())}
+		Rest: max(minRest, p.set.Light.Recycle.Duration())}
 	if err := p.clock(&program); err != nil {
 		return none(err)
 	}
@@ -71,7 +72,7 @@ func (p plan) compile() (Program, Timeline, error) {
 	return program, timeline, err
 }
 
-// clock fills in what starts the delay, and the delay.
+// clock sets what starts the delay, and the delay.
 func (p plan) clock(program *Program) error {
 	clock := p.clockInput()
 	program.Clock = &Source{Input: clock.Index, Falling: clock.Falling}
@@ -95,7 +96,7 @@ func (p plan) clockInput() *Input {
 	return p.bench.Beam
 }
 
-// span is the shortest and the longest delay the board may be asked for, from the stamp of the clock's edge.
+// span is the shortest and the longest delay from the stamp of the clock's edge.
 type span struct{ shortest, longest time.Duration }
 
 func (p plan) span() (span, error) {
@@ -104,11 +105,11 @@ func (p plan) span() (span, error) {
 	case Throw:
 		slow, err := s.Throw.flight(s.Throw.SpeedLow)
 		if err != nil {
-			return span{}, p.tooSlow(err)
+			return span{}, p.throwTooSlow(err)
 		}
 		fast, err := s.Throw.flight(s.Throw.SpeedHigh)
 		if err != nil {
-			return span{}, p.tooSlow(err)
+			return span{}, p.throwTooSlow(err)
 		}
 		a, b = fast.Time, slow.Time
 	case Sound:
@@ -118,17 +119,17 @@ func (p plan) span() (span, error) {
 		}
 		a, b = e.Delay-s.trim(), e.Delay-s.trim()
 	default:
-		d, err := s.drip()
+		d, err := s.dropPath()
 		if err != nil {
 			return span{}, err
 		}
 		a, b = d.moment(), d.moment()
 	}
-	return span{p.counted(a), p.counted(b)}, nil
+	return span{p.boardDelay(a), p.boardDelay(b)}, nil
 }
 
-// counted is a delay from an event as the board counts it: trimmed, and from the stamp, which comes after the event.
-func (p plan) counted(t phys.Time) time.Duration {
+// boardDelay converts a delay from an event to the board's: trimmed, and from the stamp, which comes after the event.
+func (p plan) boardDelay(t phys.Time) time.Duration {
 	return (t + p.set.trim()).Duration() - p.clockInput().Delay
 }
 
@@ -148,7 +149,7 @@ func (p plan) cues() (cues, opening []Cue) {
 	slices.SortStableFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
 	switch light.Shutter {
 	case ByEdge:
-		return append([]Cue{p.shutter(p.openBefore())}, cues...), nil
+		return append([]Cue{p.shutter(p.shutterLead())}, cues...), nil
 	case ByGo:
 		return cues, []Cue{{Output: p.bench.Shutter.Index, Name: "shutter", Width: light.OpenFor.Duration()}}
 	default:
@@ -159,21 +160,21 @@ func (p plan) cues() (cues, opening []Cue) {
 // flashes are all that fire at the moment.
 func (p plan) flashes() []Output { return append([]Output{*p.bench.Flash}, p.bench.MoreFlash...) }
 
-// openBefore is how long before the moment the shutter is asked to open, so that it is open in time but for one shot in
-// a thousand: lag, three times its scatter, and a little.
-func (p plan) openBefore() time.Duration {
-	return (p.set.Light.Lag + 3*p.set.Light.LagScatter).Duration() + shutterEarly
+// shutterLead is how long before the moment the shutter is triggered, so that it is open in time in all but one shot in
+// a thousand: lag, three times its scatter, and a margin.
+func (p plan) shutterLead() time.Duration {
+	return (p.set.Light.Lag + 3*p.set.Light.LagScatter).Duration() + shutterMargin
 }
 
-// shutter is the shutter's cue, asked for that long before the moment and held until shutterTail after it, or until
-// the slowest shutter has opened.
+// shutter is the shutter's cue, that long before the moment, held until shutterTail after it or until the slowest
+// shutter has opened.
 func (p plan) shutter(before time.Duration) Cue {
 	out := p.bench.Shutter
 	return Cue{Output: out.Index, Name: "shutter", Offset: -before - out.Delay,
-		Width: out.Delay + p.openBefore() + shutterTail}
+		Width: out.Delay + p.shutterLead() + shutterTail}
 }
 
-// timeline draws the middle shot.
+// timeline is that of the middle shot.
 func (p plan) timeline(program Program) (Timeline, error) {
 	e, err := p.set.Estimate()
 	if err != nil {

@@ -205,14 +205,14 @@ func TestRefusalsSayWhatToChange(t *testing.T) {
 		{"fast throw", func(s *Set, b *Bench) {
 			s.Kind, s.Throw.SpeedLow, s.Throw.SpeedHigh = Throw, 5, 20
 		}, "throw.to_focus",
-			[]string{"fastest throw accepted"}, []string{"move both beams back", "fastest throw accepted down"},
+			[]string{"fastest throw accepted"}, []string{"move both beams back", "lower the fastest throw accepted"},
 			"light.shutter=hand"},
 		{"slow throw", func(s *Set, b *Bench) { s.Kind, s.Throw.SpeedLow = Throw, 1.5 }, "throw.speed_low",
-			[]string{"1.50 m/s", "short of the focus spot"}, []string{"slowest throw accepted up", "nearer"}, ""},
+			[]string{"1.50 m/s", "short of the focus spot"}, []string{"raise the slowest throw accepted", "nearer"}, ""},
 		{"steep throw down", func(s *Set, b *Bench) {
 			s.Kind, s.Throw.Angle, s.Throw.SpeedLow, s.Throw.ToFocus = Throw, -70*degree, 0.5, 5*cm
 			s.Light.Shutter = ByHand
-		}, "throw.speed_low", []string{"falling through the gate alone"}, []string{"slowest throw accepted up"}, ""},
+		}, "throw.speed_low", []string{"falling through the gate alone"}, []string{"raise the slowest throw accepted"}, ""},
 		{"sound over before it is heard", func(s *Set, b *Bench) {
 			s.Kind, s.Sound.After, s.Light.Shutter = Sound, 2*ms, ByHand
 		}, "sound.distance", []string{"over 2.4 ms before the sound reaches"}, []string{"nearer by at least", "later"}, ""},
@@ -230,17 +230,18 @@ func TestRefusalsSayWhatToChange(t *testing.T) {
 		{"lag-led without shutter", func(s *Set, b *Bench) { b.Shutter, s.Light.Expose = nil, LagLed }, "light.expose",
 			[]string{"no shutter"}, []string{`role "shutter"`}, ""},
 		{"shutter held too long", func(s *Set, b *Bench) { b.Shutter.MaxOn = 50 * time.Millisecond }, "light.shutter",
-			[]string{"held for 91.0 ms", "50.0 ms only"}, []string{"at least 91 ms in the configuration"}, "light.shutter=hand"},
+			[]string{"held for 91.0 ms", "only be on for 50.0 ms"},
+			[]string{"at least 91 ms in the configuration"}, "light.shutter=hand"},
 		{"opened for too long", func(s *Set, b *Bench) { s.Light.Shutter, s.Light.OpenFor = ByGo, 60 }, "light.open_for",
 			[]string{"held for 60.00 s"}, []string{"30 s at most"}, "light.open_for=30 s"},
 		{"closes before the moment", func(s *Set, b *Bench) { s.Light.Shutter, s.Light.OpenFor = ByGo, 100*ms },
-			"light.open_for", []string{"open for 100.0 ms from Go"}, []string{"longer"}, ""},
+			"light.open_for", []string{"held for 100.0 ms from Go"}, []string{"longer"}, ""},
 		{"flash contact too short", func(s *Set, b *Bench) { b.Flash.MaxOn = 50 * time.Microsecond }, "light.expose",
-			[]string{"50µs only"}, []string{"10ms in the configuration"}, ""},
+			[]string{"only be on for 50µs"}, []string{"10ms in the configuration"}, ""},
 		{"board without a table", func(s *Set, b *Bench) { s.Kind = Throw; b.TableLen = 1 }, "kind", []string{"no table"},
 			[]string{"another board"}, ""},
 		{"short table", func(s *Set, b *Bench) { s.Kind = Throw; b.TableLen = 5 }, "throw.speed_low",
-			[]string{"table of 5 points"}, []string{"slowest throw accepted up", "fastest throw accepted down"}, ""},
+			[]string{"table of 5 points"}, []string{"raise the slowest throw accepted", "lower the fastest throw accepted"}, ""},
 		{"sensors slower than the throw", func(s *Set, b *Bench) {
 			s.Kind, s.Throw.Gate, b.Gate.Delay = Throw, 5*mm, 5*time.Millisecond
 		}, "throw.gate", []string{"0.8 ms through the gate", "5.0 ms"}, []string{"widen the gate by at least"}, ""},
@@ -383,8 +384,8 @@ func randomThrow(r *rand.Rand) ThrowSet {
 		Mass: phys.Length(in(5e-3, 0.1)), AboveFloor: phys.Length(in(0.3, 3))}
 }
 
-// Delays read from the compiled table, as a board interpolates, are within TableError of the exact physics, everywhere
-// between the slowest and the fastest throw accepted.
+// Delays read from the compiled table, as a board interpolates, are within MaxTableError of the exact physics,
+// everywhere between the slowest and the fastest throw accepted.
 func TestTableFollowsThePhysics(t *testing.T) {
 	r := seeded(t)
 	var worst time.Duration
@@ -407,7 +408,7 @@ func TestTableFollowsThePhysics(t *testing.T) {
 			require.NoError(t, err, "%+v", s.Throw)
 			off := interpolate(p.Table, at) - exact.Duration()
 			worst = max(worst, off.Abs())
-			require.LessOrEqual(t, off.Abs(), TableError+10*time.Nanosecond, "%v in %+v", at, s.Throw)
+			require.LessOrEqual(t, off.Abs(), MaxTableError+10*time.Nanosecond, "%v in %+v", at, s.Throw)
 		}
 	}
 	t.Logf("%d throws compiled, %d refused; worst table error %v", compiled, refused, worst)
@@ -464,7 +465,7 @@ func TestDefaultTable(t *testing.T) {
 			worst = max(worst, (interpolate(p.Table, at) - exact.Duration()).Abs())
 		}
 		t.Logf("%d points: worst error %v", n, worst)
-		assert.LessOrEqual(t, worst, TableError)
+		assert.LessOrEqual(t, worst, MaxTableError)
 	}
 }
 

@@ -2,7 +2,7 @@ package shot
 
 import "fmt"
 
-// FieldError says that one field of a Set has a value that cannot be, and how to write one that can.
+// FieldError reports an impossible value of one field of a Set, and how to write a possible one.
 type FieldError struct {
 	Field  string // as in Set's JSON, joined by dots: "drop.height"
 	Why    string
@@ -11,7 +11,7 @@ type FieldError struct {
 
 func (e *FieldError) Error() string { return fmt.Sprintf("%s: %s; %s", e.Field, e.Why, e.Remedy) }
 
-// Refusal says why a plan whose fields are each possible cannot work as a whole, and what to change.
+// Refusal reports why a plan whose fields are each possible cannot work as a whole, and what to change.
 type Refusal struct {
 	Field  string // the field whose change is the first remedy
 	Why    string

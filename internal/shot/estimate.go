@@ -10,8 +10,8 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Estimate is what the physics say of one shot. Times run from the clock's edge: the beam, a throw's second beam, the
-// sound at the microphone.
+// Estimate is the physical prediction of one shot. Times run from the clock's edge: the beam, a throw's second beam,
+// the sound at the microphone.
 type Estimate struct {
 	Delay     phys.Time  // to the moment, Trim included
 	Low, High phys.Time  // the band of Delay: see Estimate and EstimateAt
@@ -20,7 +20,7 @@ type Estimate struct {
 	Diameter      phys.Length // drop: of the drop
 	BeamSpeed     phys.Speed  // drop: at the beam
 	EdgeToSurface phys.Time   // drop: from the beam to the surface
-	Extrapolated  bool        // drop: not like those whose phase times were measured
+	Extrapolated  bool        // drop: outside the range whose phase times were measured
 
 	Interval   phys.Time   // throw: between the beams
 	FocusSpeed phys.Speed  // throw: at the focus spot
@@ -33,14 +33,14 @@ type Estimate struct {
 	Summary string // one sentence for people
 }
 
-// fineTick stands for a board's resolution where no board is known: 0.1 us, that of the Linux board.
-const fineTick = 100 * time.Nanosecond
+// defaultTick is the resolution assumed without a board: 0.1 us, that of the Linux board.
+const defaultTick = 100 * time.Nanosecond
 
-// Estimate works out the shot the set describes. A drop's Low and High are the published band of its phase. For a throw
-// it is the middle of the accepted speeds, and Low and High are the delays of the fastest and the slowest accepted. For
-// a sound they are the ends when distance and temperature are both off by their default spread.
+// Estimate predicts the shot that the set describes. A drop's Low and High are the published band of its phase. A throw
+// has the middle of the accepted speeds, and Low and High are the delays of the fastest and the slowest. A sound's are
+// the extremes with distance and temperature both off by their default spread.
 //
-// Errors: *FieldError, or *Refusal for a throw that never gets there.
+// Errors: *FieldError, or *Refusal for a throw that never reaches the focus spot.
 func (s Set) Estimate() (Estimate, error) {
 	if err := s.Validate(); err != nil {
 		return Estimate{}, err
@@ -55,19 +55,20 @@ func (s Set) Estimate() (Estimate, error) {
 	}
 }
 
-// EstimateAt is Estimate for a throw whose gate interval is known, within the accepted speeds or not. Low and High are
+// EstimateAt is Estimate for a throw with a given gate interval, within the accepted speeds or not. Low and High are
 // then one standard deviation of the error budget to either side, with the default spread.
 //
-// Errors: *FieldError, "interval" for one that cannot be, or *Refusal for a throw that never gets there.
+// Errors: *FieldError, with the Field "interval" if that is impossible, or *Refusal for a throw that never reaches the
+// focus spot.
 func (s Set) EstimateAt(interval phys.Time) (Estimate, error) {
 	if err := s.Validate(); err != nil {
 		return Estimate{}, err
 	}
-	e, err := s.thrown(interval)
+	e, err := s.estimateInterval(interval)
 	if err != nil {
 		return Estimate{}, err
 	}
-	b, err := Errors(s, e, DefaultSpread(), fineTick)
+	b, err := Errors(s, e, DefaultSpread(), defaultTick)
 	if err != nil {
 		return Estimate{}, err
 	}
@@ -76,56 +77,56 @@ func (s Set) EstimateAt(interval phys.Time) (Estimate, error) {
 }
 
 func (s Set) estimateDrop() (Estimate, error) {
-	d, err := s.drip()
+	d, err := s.dropPath()
 	if err != nil {
 		return Estimate{}, err
 	}
-	e := Estimate{Speed: d.surface.Speed, Diameter: d.diameter, BeamSpeed: d.beam, EdgeToSurface: d.surface.Time,
+	e := Estimate{Speed: d.surface.Speed, Diameter: d.diameter, BeamSpeed: d.beamSpeed, EdgeToSurface: d.surface.Time,
 		Extrapolated: d.phase.Extrapolated}
 	e.Delay = d.moment() + s.trim()
 	e.Low, e.High = d.surface.Time+d.phase.Low+s.trim(), d.surface.Time+d.phase.High+s.trim()
 	e.Summary = fmt.Sprintf("A drop of %s passes the beam at %.2f m/s and reaches the surface %s later at %.2f m/s; "+
-		"the moment (%s) is %s after the beam.", inMm(d.diameter), d.beam, inMs(d.surface.Time), d.surface.Speed,
-		words(string(s.Drop.Phase)), inMs(e.Delay))
+		"the moment (%s) is %s after the beam.", inMm(d.diameter), d.beamSpeed, inMs(d.surface.Time), d.surface.Speed,
+		spaced(string(s.Drop.Phase)), inMs(e.Delay))
 	return e, nil
 }
 
 func (s Set) estimateThrow() (Estimate, error) {
 	mid, err := s.Throw.interval((s.Throw.SpeedLow + s.Throw.SpeedHigh) / 2)
 	if err != nil {
-		return Estimate{}, s.refuseSpeed(err, (s.Throw.SpeedLow+s.Throw.SpeedHigh)/2)
+		return Estimate{}, s.speedError(err, (s.Throw.SpeedLow+s.Throw.SpeedHigh)/2)
 	}
-	e, err := s.thrown(mid)
+	e, err := s.estimateInterval(mid)
 	if err != nil {
 		return Estimate{}, err
 	}
 	fast, err := s.Throw.flight(s.Throw.SpeedHigh)
 	if err != nil {
-		return Estimate{}, s.refuseSpeed(err, s.Throw.SpeedHigh)
+		return Estimate{}, s.speedError(err, s.Throw.SpeedHigh)
 	}
 	slow, err := s.Throw.flight(s.Throw.SpeedLow)
 	if err != nil {
-		return Estimate{}, s.refuseSpeed(err, s.Throw.SpeedLow)
+		return Estimate{}, s.speedError(err, s.Throw.SpeedLow)
 	}
 	e.Low, e.High = fast.Time+s.trim(), slow.Time+s.trim()
 	return e, nil
 }
 
-// thrown is the estimate of one throw, its band left open.
-func (s Set) thrown(interval phys.Time) (Estimate, error) {
+// estimateInterval is the estimate of one throw, without a band.
+func (s Set) estimateInterval(interval phys.Time) (Estimate, error) {
 	if !(interval > 0) {
-		return Estimate{}, &FieldError{Field: "interval", Why: fmt.Sprintf("%v is no time between two beams", interval),
+		return Estimate{}, &FieldError{Field: "interval", Why: fmt.Sprintf("%v is not a time between two beams", interval),
 			Remedy: "use more than 0 ms, like 25 ms"}
 	}
 	v, err := s.Throw.speed(interval)
-	if stopped := new(ballistics.IntervalTooLongError); errors.As(err, &stopped) || err == nil && v < slowestKnown {
-		return Estimate{}, s.Throw.stopped(interval)
+	if stopped := new(ballistics.IntervalTooLongError); errors.As(err, &stopped) || err == nil && v < minFlightSpeed {
+		return Estimate{}, s.Throw.intervalTooLong(interval)
 	} else if err != nil {
 		return Estimate{}, asField(err, "interval")
 	}
 	p, err := s.Throw.flight(v)
 	if err != nil {
-		return Estimate{}, s.refuseSpeed(err, v)
+		return Estimate{}, s.speedError(err, v)
 	}
 	e := Estimate{Delay: p.Time + s.trim(), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
 		Rise: p.Rise}
@@ -146,7 +147,7 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, asField(err, "sound.temperature")
 	}
-	// The speed goes as the root of the absolute temperature. The ends may lie outside what the model is given for.
+	// Speed varies with the root of the absolute temperature. The extremes may lie outside the model's domain.
 	dv := v * phys.Speed(float64(spread.Temperature)/(2*n.Temperature.Kelvin()))
 	low := phys.Time(float64(max(n.Distance-spread.Distance, 0)) / float64(v+dv))
 	high := phys.Time(float64(n.Distance+spread.Distance) / float64(v-dv))
@@ -162,22 +163,23 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	return e, nil
 }
 
-// refuseSpeed says why a throw at v does not pass the focus spot.
-func (s Set) refuseSpeed(err error, v phys.Speed) error {
+// speedError converts a ballistics error for a throw at v.
+func (s Set) speedError(err error, v phys.Speed) error {
 	if short := new(ballistics.FallsShortError); errors.As(err, &short) {
 		return &Refusal{Field: "throw.speed_low",
-			Why: fmt.Sprintf("a throw at %.2f m/s is on the floor %.0f cm from the second beam, %.0f cm short of the focus spot",
+			Why: fmt.Sprintf("a throw at %.2f m/s lands on the floor %.0f cm from the second beam, %.0f cm short of "+
+				"the focus spot",
 				v, short.Reach/cm, short.Short/cm),
-			Remedy: s.Throw.turn(v) + ", or move the beams nearer the focus spot"}
+			Remedy: s.Throw.advice(v) + ", or move the beams nearer the focus spot"}
 	}
-	if slowest := new(slowestError); errors.As(err, &slowest) {
+	if slowest := new(tooSlowError); errors.As(err, &slowest) {
 		return &Refusal{Field: "throw.speed_low", Why: slowest.Error(), Remedy: fmt.Sprintf(
 			"accept only throws faster than %.2f m/s", slowest.slowest)}
 	}
 	return asField(err, "throw.speed_low")
 }
 
-func words(name string) string { return strings.ReplaceAll(name, "-", " ") }
+func spaced(name string) string { return strings.ReplaceAll(name, "-", " ") }
 
 func aboveOrBelow(rise phys.Length) string {
 	if rise < 0 {

@@ -42,8 +42,8 @@ func TestDropsWithoutAKnownSplash(t *testing.T) {
 	s := DefaultSet()
 	s.Drop.Height, s.Drop.Beam, s.Drop.Nozzle = 1*cm, 5*mm, 1*mm
 	_, err := s.Estimate()
-	assert.EqualError(t, err, "drop.height: splashes of drops that reach the surface at 0.44 m/s are not known; "+
-		"use at least 1.3 cm, or ask for the contact")
+	assert.EqualError(t, err, "drop.height: splashes of drops that reach the surface at 0.44 m/s cannot be predicted; "+
+		"use at least 1.3 cm, or choose the contact as the moment")
 	s.Drop.Height = 1.3 * cm
 	_, err = s.Estimate()
 	assert.NoError(t, err)
@@ -64,7 +64,7 @@ func TestDropsWithoutAKnownSplash(t *testing.T) {
 	require.NoError(t, err, "a contact needs no splash")
 	// 35 cm at the 27 cm/s of R. Gunn and G. D. Kinzer 1949: it falls at that speed within centimetres.
 	assert.InDelta(t, 0.35/0.27, float64(e.Delay), 0.02*0.35/0.27)
-	_, err = Errors(s, e, DefaultSpread(), fineTick)
+	_, err = Errors(s, e, DefaultSpread(), defaultTick)
 	assert.NoError(t, err)
 }
 
@@ -74,7 +74,7 @@ func TestNoAdviceThatGainsNothing(t *testing.T) {
 	s.Drop.Height, s.Drop.Beam = 5, 4.9
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	advice, err := Advice(s, e, DefaultSpread(), fineTick)
+	advice, err := Advice(s, e, DefaultSpread(), defaultTick)
 	require.NoError(t, err)
 	assert.NotContains(t, strings.Join(advice, " "), "passes the beam")
 }
@@ -116,7 +116,7 @@ func TestThrowsThatFallShort(t *testing.T) {
 			_, err := s.Throw.flight(v)
 			short := new(ballistics.FallsShortError)
 			require.ErrorAs(t, err, &short)
-			require.ErrorContains(t, s.refuseSpeed(err, v), test.says)
+			require.ErrorContains(t, s.speedError(err, v), test.says)
 			return short.Reach
 		}
 		before := reach(1.5)

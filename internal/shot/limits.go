@@ -11,17 +11,17 @@ import (
 	"stillwater/internal/splash"
 )
 
-// pins refuses a plan whose board lacks a pin.
-func (p plan) pins() error {
+// checkPins refuses a plan that needs a pin the board lacks.
+func (p plan) checkPins() error {
 	b, light := p.bench, p.set.Light
-	lacks := func(missing bool, field, what, role string, mends ...mend) error {
+	lacks := func(missing bool, field, what, role string, fixes ...fix) error {
 		if !missing {
 			return nil
 		}
-		return &trouble{field: field, why: fmt.Sprintf("the board has no %s", what), mends: mends,
-			otherwise: fmt.Sprintf("give one of its lines the role %q in the configuration", role)}
+		return &problem{field: field, why: fmt.Sprintf("the board has no %s", what), fixes: fixes,
+			fallback: fmt.Sprintf("give one of its lines the role %q in the configuration", role)}
 	}
-	byHand := mend{field: "light.shutter", choice: string(ByHand), say: "open the shutter by hand"}
+	byHand := fix{field: "light.shutter", choice: string(ByHand), format: "open the shutter by hand"}
 	inDark := light.Expose == FlashInDark
 	for _, err := range []error{
 		lacks(p.set.Kind == Sound && b.Microphone == nil, "kind", "microphone input", "microphone"),
@@ -29,7 +29,7 @@ func (p plan) pins() error {
 		lacks(p.set.Kind == Throw && b.Gate == nil, "kind", "second beam: a throw needs a gate input before the beam",
 			"gate"),
 		lacks(inDark && b.Flash == nil, "light.expose", "flash output", "flash",
-			mend{field: "light.expose", choice: string(LagLed), say: "let the camera's own sync fire the flash (lag-led)"}),
+			fix{field: "light.expose", choice: string(LagLed), format: "let the camera's own sync fire the flash (lag-led)"}),
 		lacks(inDark && light.Shutter != ByHand && b.Shutter == nil, "light.shutter", "shutter output", "shutter", byHand),
 		lacks(!inDark && b.Shutter == nil, "light.expose", "shutter output", "shutter"),
 	} {
@@ -40,10 +40,10 @@ func (p plan) pins() error {
 	return nil
 }
 
-// inTime refuses a plan whose first cue would have to go out before the board can send it.
-func (p plan) inTime(s span, cues []Cue) error {
+// checkLead refuses a plan whose first cue comes sooner after the edge than the board can fire it.
+func (p plan) checkLead(s span, cues []Cue) error {
 	first := slices.MinFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
-	// The board counts its lead from when it looks at the edge: it gets as long again to look.
+	// The board counts its lead from when it handles the edge: it gets as long again to do so.
 	lead := 2 * p.bench.Lead
 	if p.set.Kind == Throw {
 		lead = max(lead, p.bench.TableLead)
@@ -54,27 +54,28 @@ func (p plan) inTime(s span, cues []Cue) error {
 	}
 	who := "the board needs %s from edge to moment"
 	if first.Name == "shutter" {
-		who = "the camera needs %s from edge to moment (its lag, three times its scatter, a little to spare)"
+		who = "the camera needs %s from edge to moment (its lag, three times its scatter, and a margin)"
 		if p.set.Light.Expose == LagLed {
 			who = "the camera needs %s from edge to moment (its lag)"
 		}
 	}
-	t := &trouble{field: "light.shutter", why: fmt.Sprintf(who+", %s", inMs(phys.Seconds(needs)), p.comes(s.shortest))}
-	t.mends = p.laterMoment(func(set Set) bool {
+	t := &problem{field: "light.shutter",
+		why: fmt.Sprintf(who+", but %s", inMs(phys.Seconds(needs)), p.describeMoment(s.shortest))}
+	t.fixes = p.laterMomentFixes(func(set Set) bool {
 		s, err := plan{set, p.bench}.span()
 		return err == nil && s.shortest >= needs
 	})
 	if first.Name == "shutter" {
-		t.mends = append(t.mends, p.soonerShutter()...)
+		t.fixes = append(t.fixes, p.earlierShutterFixes()...)
 		if p.set.Light.Expose == LagLed && p.set.Light.Shutter == ByEdge {
-			t.otherwise = "open the shutter beforehand and let the flash fire in the dark"
+			t.fallback = "open the shutter beforehand and let the flash fire in the dark"
 		}
 	}
 	return t
 }
 
-// comes says when the moment is.
-func (p plan) comes(shortest time.Duration) string {
+// describeMoment describes when the moment is.
+func (p plan) describeMoment(shortest time.Duration) string {
 	at := inMs(phys.Seconds(shortest))
 	switch s := p.set; {
 	case s.Kind == Sound && shortest < 0:
@@ -88,28 +89,28 @@ func (p plan) comes(shortest time.Duration) string {
 	case s.Drop.Phase == splash.Contact:
 		return fmt.Sprintf("the drop reaches the surface %s after the beam", at)
 	default:
-		return fmt.Sprintf("the moment (%s) comes %s after the beam", words(string(s.Drop.Phase)), at)
+		return fmt.Sprintf("the moment (%s) comes %s after the beam", spaced(string(s.Drop.Phase)), at)
 	}
 }
 
-// laterMoment lists what puts more time between the edge and the moment.
-func (p plan) laterMoment(cured func(Set) bool) []mend {
+// laterMomentFixes lists changes that put more time between the edge and the moment.
+func (p plan) laterMomentFixes(holds func(Set) bool) []fix {
 	s := p.set
-	var mends []mend
+	var fixes []fix
 	number := func(field string, by step, from, limit float64, say string) {
-		mends = append(mends, mend{field: field, step: by, from: from, limit: limit, cured: cured, say: say})
+		fixes = append(fixes, fix{field: field, step: by, from: from, limit: limit, holds: holds, format: say})
 	}
 	switch s.Kind {
 	case Throw:
 		number("throw.to_focus", byMm, float64(s.Throw.ToFocus), 5,
 			"move both beams back by at least %s, to %s from the focus spot")
 		number("throw.speed_high", byCmPerSec, float64(s.Throw.SpeedHigh), float64(s.Throw.SpeedLow),
-			"bring the fastest throw accepted down by at least %s, to %s")
+			"lower the fastest throw accepted by at least %s, to %s")
 	case Sound:
 		number("sound.distance", byMm, float64(s.Sound.Distance), 0.01,
 			"move the microphone nearer by at least %s, to %s from the sound")
 		number("sound.after", byMs, float64(s.Sound.After), 10,
-			"ask for a moment at least %s later, %s after the sound")
+			"choose a moment at least %s later, %s after the sound")
 	default:
 		number("drop.beam", byMm, float64(s.Drop.Beam), 1e-3, "raise the beam by at least %s, to %s below the nozzle")
 		number("drop.height", byMm, float64(s.Drop.Height), 5,
@@ -118,90 +119,90 @@ func (p plan) laterMoment(cured func(Set) bool) []mend {
 	if trim := s.trim(); trim < 0 {
 		number("trim."+string(s.Kind), byMs, float64(trim), 0, "make the trim later by at least %s, to %s")
 	}
-	return mends
+	return fixes
 }
 
-// soonerShutter lists how to have the shutter open without the edge.
-func (p plan) soonerShutter() []mend {
+// earlierShutterFixes lists ways to open the shutter before the edge.
+func (p plan) earlierShutterFixes() []fix {
 	if p.set.Light.Expose == LagLed {
-		return []mend{{field: "light.expose", choice: string(FlashInDark),
-			say: "open the shutter beforehand and let the flash fire in the dark"}}
+		return []fix{{field: "light.expose", choice: string(FlashInDark),
+			format: "open the shutter beforehand and let the flash fire in the dark"}}
 	}
-	return []mend{{field: "light.shutter", choice: string(ByGo), say: "open the shutter beforehand, at Go"},
-		{field: "light.shutter", choice: string(ByHand), say: "open it by hand"}}
+	return []fix{{field: "light.shutter", choice: string(ByGo), format: "open the shutter beforehand, at Go"},
+		{field: "light.shutter", choice: string(ByHand), format: "open it by hand"}}
 }
 
-// withinLimits refuses pulses longer than their outputs allow, and a shutter that closes too soon.
-func (p plan) withinLimits(s span, cues, opening []Cue) error {
+// checkOnTimes refuses pulses longer than their outputs allow, and a shutter that closes too early.
+func (p plan) checkOnTimes(s span, cues, opening []Cue) error {
 	light, out := p.set.Light, p.bench.Shutter
 	if light.Expose == FlashInDark {
 		for _, flash := range p.flashes() {
-			if flash.MaxOn < flashShortest {
-				return tooShortForFlash(flash)
+			if flash.MaxOn < minFlashContact {
+				return flashTooShort(flash)
 			}
 		}
 	}
 	for _, c := range append(opening, cues...) {
 		if c.Name == "shutter" && c.Width > out.MaxOn {
-			return p.heldTooLong(c)
+			return p.shutterOnTooLong(c)
 		}
 	}
 	if len(opening) == 0 {
 		return nil
 	}
 	least := func(set Set, s span) phys.Time {
-		return phys.Seconds(plan{set, p.bench}.openBefore() + out.Delay + s.longest + shutterTail)
+		return phys.Seconds(plan{set, p.bench}.shutterLead() + out.Delay + s.longest + shutterTail)
 	}
 	if light.OpenFor >= least(p.set, s) {
 		return nil
 	}
-	return &trouble{field: "light.open_for", why: fmt.Sprintf("the shutter would be open for %s from Go: opening it and "+
-		"the longest delay take %s", inMs(light.OpenFor), inMs(least(p.set, s))),
-		mends: []mend{{field: "light.open_for", step: byMs, from: float64(light.OpenFor), limit: 600,
-			cured: func(set Set) bool { return set.Light.OpenFor >= least(set, s) },
-			say:   "hold it open for at least %s longer, %s in all"}},
-		otherwise: "open it by hand"}
+	return &problem{field: "light.open_for", why: fmt.Sprintf("the shutter would be held for %s from Go, but opening it "+
+		"and the longest delay take %s", inMs(light.OpenFor), inMs(least(p.set, s))),
+		fixes: []fix{{field: "light.open_for", step: byMs, from: float64(light.OpenFor), limit: 600,
+			holds:  func(set Set) bool { return set.Light.OpenFor >= least(set, s) },
+			format: "hold it open for at least %s longer, %s in all"}},
+		fallback: "open it by hand"}
 }
 
-func tooShortForFlash(flash Output) error {
-	return &trouble{field: "light.expose", why: fmt.Sprintf("the output %q may be on for %v only, too short for a flash",
-		flash.Name, flash.MaxOn), otherwise: fmt.Sprintf("give it a longest on-time of at least %v in the configuration",
+func flashTooShort(flash Output) error {
+	return &problem{field: "light.expose", why: fmt.Sprintf("the output %q may only be on for %v, too short for a flash",
+		flash.Name, flash.MaxOn), fallback: fmt.Sprintf("give it a longest on-time of at least %v in the configuration",
 		flashContact)}
 }
 
-func (p plan) heldTooLong(c Cue) error {
+func (p plan) shutterOnTooLong(c Cue) error {
 	out := p.bench.Shutter
-	t := &trouble{field: "light.shutter", why: fmt.Sprintf("the shutter would be held for %s, and the output %q may be "+
-		"on for %s only", inMs(phys.Seconds(c.Width)), out.Name, inMs(phys.Seconds(out.MaxOn))),
-		otherwise: fmt.Sprintf("give that output a longest on-time of at least %s in the configuration",
+	t := &problem{field: "light.shutter", why: fmt.Sprintf("the shutter would be held for %s, but the output %q may only "+
+		"be on for %s", inMs(phys.Seconds(c.Width)), out.Name, inMs(phys.Seconds(out.MaxOn))),
+		fallback: fmt.Sprintf("give that output a longest on-time of at least %s in the configuration",
 			byMs.text(float64((c.Width + time.Millisecond - 1).Milliseconds())))}
 	if p.set.Light.Expose == FlashInDark && p.set.Light.Shutter == ByGo {
 		t.field = "light.open_for"
-		t.mends = append(t.mends, mend{field: "light.open_for", step: byMs, from: float64(p.set.Light.OpenFor), limit: 0.01,
-			cured: func(set Set) bool { return set.Light.OpenFor.Duration() <= out.MaxOn },
-			say:   "hold it for at least %s less, %s at most"})
+		t.fixes = append(t.fixes, fix{field: "light.open_for", step: byMs, from: float64(p.set.Light.OpenFor), limit: 0.01,
+			holds:  func(set Set) bool { return set.Light.OpenFor.Duration() <= out.MaxOn },
+			format: "hold it for at least %s less, %s at most"})
 	}
 	if p.set.Light.Expose == FlashInDark {
-		t.mends = append(t.mends, mend{field: "light.shutter", choice: string(ByHand), say: "open it by hand"})
+		t.fixes = append(t.fixes, fix{field: "light.shutter", choice: string(ByHand), format: "open it by hand"})
 	}
 	return t
 }
 
-// tooSlow refuses throws that never get to the focus spot.
-func (p plan) tooSlow(err error) error {
+// throwTooSlow refuses a range of speeds whose slowest throws never reach the focus spot.
+func (p plan) throwTooSlow(err error) error {
 	t := p.set.Throw
 	r := new(Refusal)
-	if !errors.As(p.set.refuseSpeed(err, t.SpeedLow), &r) {
-		return p.set.refuseSpeed(err, t.SpeedLow)
+	if !errors.As(p.set.speedError(err, t.SpeedLow), &r) {
+		return p.set.speedError(err, t.SpeedLow)
 	}
 	arrives := func(set Set) bool { _, err := set.Throw.flight(set.Throw.SpeedLow); return err == nil }
-	if slowest := new(slowestError); errors.As(err, &slowest) {
+	if slowest := new(tooSlowError); errors.As(err, &slowest) {
 		arrives = func(set Set) bool { _, err := set.Throw.interval(set.Throw.SpeedLow); return err == nil }
 	}
-	return &trouble{field: r.Field, why: r.Why, mends: []mend{
-		{field: "throw.speed_low", step: byCmPerSec, from: float64(t.SpeedLow), limit: float64(t.SpeedHigh), cured: arrives,
-			say: "bring the slowest throw accepted up by at least %s, to %s"},
-		{field: "throw.to_focus", step: byMm, from: float64(t.ToFocus), limit: 0.01, cured: arrives,
-			say: "move both beams nearer by at least %s, to %s from the focus spot"},
+	return &problem{field: r.Field, why: r.Why, fixes: []fix{
+		{field: "throw.speed_low", step: byCmPerSec, from: float64(t.SpeedLow), limit: float64(t.SpeedHigh), holds: arrives,
+			format: "raise the slowest throw accepted by at least %s, to %s"},
+		{field: "throw.to_focus", step: byMm, from: float64(t.ToFocus), limit: 0.01, holds: arrives,
+			format: "move both beams nearer by at least %s, to %s from the focus spot"},
 	}}
 }

@@ -10,18 +10,18 @@ import (
 	"stillwater/internal/splash"
 )
 
-// drip is the physics of one drop.
-type drip struct {
-	diameter phys.Length
-	beam     phys.Speed         // at the beam
-	surface  ballistics.Arrival // from the beam to the surface
-	phase    splash.Window      // after the surface
+// dropPath is the predicted path of one drop.
+type dropPath struct {
+	diameter  phys.Length
+	beamSpeed phys.Speed         // at the beam
+	surface   ballistics.Arrival // from the beam to the surface
+	phase     splash.Window      // after the surface
 }
 
 // moment is when the phase comes, from the beam.
-func (d drip) moment() phys.Time { return d.surface.Time + d.phase.Central }
+func (d dropPath) moment() phys.Time { return d.surface.Time + d.phase.Central }
 
-// diameter is the drop's: as measured, or worked out from nozzle and liquid.
+// diameter is the drop's, as measured or computed from nozzle and liquid.
 func (s Set) diameter() (phys.Length, error) {
 	if s.Drop.Diameter > 0 {
 		return s.Drop.Diameter, nil
@@ -34,36 +34,36 @@ func (s Set) diameter() (phys.Length, error) {
 	return d, asField(err, "drop.nozzle")
 }
 
-func (s Set) drip() (drip, error) {
+func (s Set) dropPath() (dropPath, error) {
 	d, err := s.diameter()
 	if err != nil {
-		return drip{}, err
+		return dropPath{}, err
 	}
-	return s.Drop.drip(d)
+	return s.Drop.dropPath(d)
 }
 
-func (d DropSet) drip(diameter phys.Length) (drip, error) {
+func (d DropSet) dropPath(diameter phys.Length) (dropPath, error) {
 	size := d.sizeField()
-	// Said before what the fall allows: what holds for the fall alone would be refused here next.
+	// Checked before the fall's wider limits: a drop that passed only those would be refused here next.
 	if _, err := splash.When(d.Phase, diameter, 1); err != nil {
-		return drip{}, d.noSplash(err, diameter, 0)
+		return dropPath{}, d.unknownSplash(err, diameter, 0)
 	}
 	top, err := ballistics.Fall(diameter, d.Beam, 0)
 	if err != nil {
-		return drip{}, asField(err, size)
+		return dropPath{}, asField(err, size)
 	}
 	rest, err := ballistics.Between(diameter, d.Beam, d.Height, 0)
 	if err != nil {
-		return drip{}, asField(err, size)
+		return dropPath{}, asField(err, size)
 	}
 	w, err := splash.When(d.Phase, diameter, rest.Speed)
 	if err != nil {
-		return drip{}, d.noSplash(err, diameter, rest.Speed)
+		return dropPath{}, d.unknownSplash(err, diameter, rest.Speed)
 	}
-	return drip{diameter: diameter, beam: top.Speed, surface: rest, phase: w}, nil
+	return dropPath{diameter: diameter, beamSpeed: top.Speed, surface: rest, phase: w}, nil
 }
 
-// sizeField is the field that the drop's size comes from.
+// sizeField is the field that sets the drop's size.
 func (d DropSet) sizeField() string {
 	if d.Diameter > 0 {
 		return "drop.diameter"
@@ -71,34 +71,34 @@ func (d DropSet) sizeField() string {
 	return "drop.nozzle"
 }
 
-// noSplash says which field makes the drop one whose splash is not known, and what would do.
-func (d DropSet) noSplash(err error, diameter phys.Length, speed phys.Speed) error {
+// unknownSplash names the field that puts the splash outside the model's domain, and a value that does not.
+func (d DropSet) unknownSplash(err error, diameter phys.Length, speed phys.Speed) error {
 	domain := new(phys.DomainError)
 	if !errors.As(err, &domain) {
 		return asField(err, "drop.phase")
 	}
 	if domain.Field == "diameter" {
 		return &FieldError{Field: d.sizeField(),
-			Why:    fmt.Sprintf("splashes of drops of %v are not known", phys.Round(diameter, 2)),
-			Remedy: fmt.Sprintf("the drop %s, or ask for the contact", domain.Why)}
+			Why:    fmt.Sprintf("splashes of drops of %v cannot be predicted", phys.Round(diameter, 2)),
+			Remedy: fmt.Sprintf("the drop %s; or choose the contact as the moment", domain.Why)}
 	}
 	e := &FieldError{Field: "drop.height",
-		Why:    fmt.Sprintf("splashes of drops that reach the surface at %.2f m/s are not known", speed),
-		Remedy: "choose another height, or ask for the contact"}
+		Why:    fmt.Sprintf("splashes of drops that reach the surface at %.2f m/s cannot be predicted", speed),
+		Remedy: "choose another height, or the contact as the moment"}
 	for h := d.Height + 1*mm; h < d.Height+10*cm; h += 1 * mm {
 		rest, err := ballistics.Between(diameter, d.Beam, h, 0)
 		if err != nil {
 			break
 		}
 		if _, err := splash.When(d.Phase, diameter, rest.Speed); err == nil {
-			e.Remedy = fmt.Sprintf("use at least %v, or ask for the contact", phys.Round(h, 4))
+			e.Remedy = fmt.Sprintf("use at least %v, or choose the contact as the moment", phys.Round(h, 4))
 			break
 		}
 	}
 	return e
 }
 
-// speed is a throw's at the second beam. Errors as ballistics gives them.
+// speed is a throw's speed at the second beam. Errors are those of ballistics.
 func (t ThrowSet) speed(interval phys.Time) (phys.Speed, error) {
 	return ballistics.SpeedAtSecondBeam(t.Gate, interval, t.Angle, t.Mass)
 }
@@ -107,7 +107,7 @@ func (t ThrowSet) flight(v phys.Speed) (ballistics.Pass, error) {
 	return ballistics.Flight(v, t.Angle, t.ToFocus, t.Mass, t.AboveFloor)
 }
 
-// delay is the exact delay of an interval.
+// delay is the exact delay for an interval.
 func (t ThrowSet) delay(interval phys.Time) (phys.Time, error) {
 	v, err := t.speed(interval)
 	if err != nil {
@@ -117,14 +117,14 @@ func (t ThrowSet) delay(interval phys.Time) (phys.Time, error) {
 	return p.Time, err
 }
 
-// interval is how long a throw that passes the second beam at v took through the gate: speed, inverted. A throw is the
-// slower the longer it took, up to the interval at which gravity would have stopped it.
+// interval is how long a throw that passes the second beam at v took through the gate: the inverse of speed, which
+// decreases up to the interval at which gravity would have stopped the throw.
 func (t ThrowSet) interval(v phys.Speed) (phys.Time, error) {
 	faster := func(interval phys.Time) (float64, error) {
 		u, err := t.speed(interval)
 		return float64(u - v), err
 	}
-	longest := t.longest()
+	longest := t.maxInterval()
 	low := min(phys.Time(float64(t.Gate)/float64(v)), longest)
 	for {
 		d, err := faster(low)
@@ -144,22 +144,22 @@ func (t ThrowSet) interval(v phys.Speed) (phys.Time, error) {
 		case err != nil:
 			return 0, err
 		case d <= 0:
-			return root(low, high, faster)
+			return findRoot(low, high, faster)
 		case high == longest:
-			return 0, &slowestError{speed: v, slowest: v + phys.Speed(d)}
+			return 0, &tooSlowError{speed: v, slowest: v + phys.Speed(d)}
 		}
 		low = high
 	}
 }
 
-// slowestKnown is the slowest throw that ballistics.Flight follows.
-const slowestKnown phys.Speed = 0.1
+// minFlightSpeed is the slowest throw in the domain of ballistics.Flight.
+const minFlightSpeed phys.Speed = 0.1
 
-// stopped says that gravity all but stops a throw that took interval through the gate, and how long it may take.
-func (t ThrowSet) stopped(interval phys.Time) error {
-	most, err := t.interval(slowestKnown)
+// intervalTooLong reports an interval in which gravity would have stopped a throw, and the longest possible.
+func (t ThrowSet) intervalTooLong(interval phys.Time) error {
+	most, err := t.interval(minFlightSpeed)
 	if err != nil {
-		most = t.longest()
+		most = t.maxInterval()
 	}
 	most = phys.Time(math.Floor(float64(most)*1e4) / 1e4)
 	return &FieldError{Field: "interval",
@@ -167,8 +167,8 @@ func (t ThrowSet) stopped(interval phys.Time) error {
 		Remedy: fmt.Sprintf("use %s or less, or measure gate and angle again", inMs(most))}
 }
 
-// turn says how to change a throw that falls short: faster, and towards the angle that carries furthest (without air).
-func (t ThrowSet) turn(v phys.Speed) string {
+// advice says how to change a throw that falls short: faster, and towards the angle of the longest throw (without air).
+func (t ThrowSet) advice(v phys.Speed) string {
 	best := math.Atan(float64(v) / math.Sqrt(float64(v*v)+2*phys.Gravity*float64(t.AboveFloor)))
 	const about = 3 * degree
 	switch off := t.Angle - phys.Angle(best); {
@@ -182,9 +182,9 @@ func (t ThrowSet) turn(v phys.Speed) string {
 	return "throw faster"
 }
 
-// longest is just under the interval of a throw that gravity all but stopped: upwards at the second beam, downwards at
-// the first.
-func (t ThrowSet) longest() phys.Time {
+// maxInterval is just under the interval of a throw that gravity all but stopped: upwards at the second beam, downwards
+// at the first.
+func (t ThrowSet) maxInterval() phys.Time {
 	longest := math.Sqrt(2 * float64(t.Gate) / phys.Gravity)
 	if t.Angle < 0 {
 		sin, cos := math.Sincos(-float64(t.Angle))
@@ -193,17 +193,17 @@ func (t ThrowSet) longest() phys.Time {
 	return phys.Time(longest * (1 - 1e-6))
 }
 
-// slowestError says that gravity alone makes a throw faster than that between the beams.
-type slowestError struct{ speed, slowest phys.Speed }
+// tooSlowError reports a speed below that which gravity alone reaches between the beams.
+type tooSlowError struct{ speed, slowest phys.Speed }
 
-func (e *slowestError) Error() string {
+func (e *tooSlowError) Error() string {
 	return fmt.Sprintf("no throw passes the second beam at %.2f m/s: falling through the gate alone makes it %.2f m/s",
 		e.speed, e.slowest)
 }
 
-// root is where f, positive at low and negative at high, is zero, to a nanosecond: false position that halves the
+// findRoot is the zero of f, positive at low and negative at high, to a nanosecond: false position that halves the
 // weight of an end that stays (the Illinois method).
-func root(low, high phys.Time, f func(phys.Time) (float64, error)) (phys.Time, error) {
+func findRoot(low, high phys.Time, f func(phys.Time) (float64, error)) (phys.Time, error) {
 	a, err := f(low)
 	if err != nil {
 		return 0, err
@@ -234,13 +234,13 @@ func root(low, high phys.Time, f func(phys.Time) (float64, error)) (phys.Time, e
 	return (low + high) / 2, nil
 }
 
-// asField turns a model's refusal of an argument into the field it came from.
+// asField converts a model's error about an argument to one about the field it came from.
 func asField(err error, field string) error {
 	if err == nil {
 		return nil
 	}
 	if d := new(phys.DomainError); errors.As(err, &d) {
-		return &FieldError{Field: field, Why: fmt.Sprintf("%s %s is outside what the model holds for", d.Field, d.Value),
+		return &FieldError{Field: field, Why: fmt.Sprintf("%s %s is outside the model's range", d.Field, d.Value),
 			Remedy: "it " + d.Why}
 	}
 	return &FieldError{Field: field, Why: err.Error(), Remedy: "choose another value"}

@@ -21,16 +21,16 @@ const (
 
 	degree = phys.Angle(math.Pi / 180)
 
-	narrowest = 1.02 // of a throw's fastest accepted speed to its slowest
+	minSpeedRatio = 1.02 // of the fastest throw accepted to the slowest
 )
 
-// DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. It also works when
+// DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. It still compiles if
 // only its kind is changed. Common practice, no source; the lag is a guess until the camera is measured.
 func DefaultSet() Set {
 	return Set{
 		Kind: Drop,
 		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
-			PoolDeep: 10 * cm, Nth: 1},
+			PoolDepth: 10 * cm, Nth: 1},
 		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
 			AboveFloor: 1},
 		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
@@ -43,18 +43,18 @@ func Kinds() []Kind { return []Kind{Drop, Throw, Sound} }
 
 // Put sets one field by its name in JSON: Put("drop.height", "40 cm"). On an error the set is unchanged.
 //
-// Errors: *FieldError when there is no such field, or the value is unreadable or out of the field's range. Whether the
-// fields go together is left to Validate and Compile.
+// Errors: *FieldError if there is no such field, or its value cannot be parsed or is out of range. Validate and Compile
+// check the fields together.
 func (s *Set) Put(name, value string) error {
 	next := *s
 	for _, f := range next.fields() {
 		if f.name != name {
 			continue
 		}
-		if err := f.read(strings.TrimSpace(value)); err != nil {
+		if err := f.parse(strings.TrimSpace(value)); err != nil {
 			return &FieldError{Field: name, Why: err.Error(), Remedy: "use " + f.accepts}
 		}
-		if why := f.wrong(); why != "" {
+		if why := f.check(); why != "" {
 			return &FieldError{Field: name, Why: why, Remedy: "use " + f.accepts}
 		}
 		*s = next
@@ -63,19 +63,19 @@ func (s *Set) Put(name, value string) error {
 	return &FieldError{Field: name, Why: "there is no such field", Remedy: "use one of " + s.names()}
 }
 
-// Validate says which fields are impossible, alone or with the others: a *FieldError, or several joined.
+// Validate reports fields that are impossible, alone or with the others: a *FieldError, or several joined.
 func (s Set) Validate() error {
-	if err := s.eachField(); err != nil {
+	if err := s.checkFields(); err != nil {
 		return err
 	}
-	return s.together()
+	return s.checkTogether()
 }
 
-// eachField judges the fields one by one.
-func (s Set) eachField() error {
+// checkFields checks the fields one by one.
+func (s Set) checkFields() error {
 	var errs []error
 	for _, f := range s.fields() {
-		if why := f.wrong(); why != "" {
+		if why := f.check(); why != "" {
 			errs = append(errs, &FieldError{Field: f.name, Why: why, Remedy: "use " + f.accepts})
 		}
 	}
@@ -85,12 +85,12 @@ func (s Set) eachField() error {
 	return errors.Join(errs...)
 }
 
-// ParseSet reads a set that was kept as JSON. Each field is as Put takes it; one that is missing is as in DefaultSet.
+// ParseSet parses a set stored as JSON. Fields have the ranges of Put; a missing field has its value in DefaultSet.
 func ParseSet(text string) (Set, error) {
 	s := DefaultSet()
 	err := json.Unmarshal([]byte(text), &s)
 	if err == nil {
-		err = s.eachField()
+		err = s.checkFields()
 	}
 	if err != nil {
 		return DefaultSet(), err
@@ -98,8 +98,8 @@ func ParseSet(text string) (Set, error) {
 	return s, nil
 }
 
-// together judges the fields of the chosen kind with each other; each is possible alone.
-func (s Set) together() error {
+// checkTogether checks the fields of the chosen kind against each other; each is possible alone.
+func (s Set) checkTogether() error {
 	switch s.Kind {
 	case Drop:
 		if s.Drop.Beam >= s.Drop.Height {
@@ -118,9 +118,9 @@ func (s Set) together() error {
 				Remedy: fmt.Sprintf("use at least %s", inMm(d))}
 		}
 	case Throw:
-		if most := s.Throw.SpeedHigh / narrowest; s.Throw.SpeedLow > most {
+		if most := s.Throw.SpeedHigh / minSpeedRatio; s.Throw.SpeedLow > most {
 			return &FieldError{Field: "throw.speed_low",
-				Why:    fmt.Sprintf("%v leaves no range up to the fastest accepted, %v", s.Throw.SpeedLow, s.Throw.SpeedHigh),
+				Why:    fmt.Sprintf("%v is too close to the fastest throw accepted, %v", s.Throw.SpeedLow, s.Throw.SpeedHigh),
 				Remedy: fmt.Sprintf("use %.2f m/s or less", math.Floor(float64(most)*100)/100)}
 		}
 	}
@@ -146,15 +146,15 @@ func (s Set) names() string {
 	return strings.Join(names, ", ")
 }
 
-// field is one field of a Set: how to read it, what is wrong with its value ("" nothing), and what it accepts.
+// field is one field of a Set. check returns what is wrong with its value, or "".
 type field struct {
 	name    string
 	accepts string
-	read    func(string) error
-	wrong   func() string
+	parse   func(string) error
+	check   func() string
 }
 
-// fields lists every field of s, bound to it. The ranges are what the models hold for and what fits in a room.
+// fields lists every field of s, bound to it. The ranges are the models' domains, or what fits in a room.
 func (s *Set) fields() []field {
 	var liquids []string
 	for _, l := range splash.Liquids() {
@@ -169,7 +169,7 @@ func (s *Set) fields() []field {
 		quantity("drop.diameter", &d.Diameter, 0, 1*cm),
 		choice("drop.liquid", &d.Liquid, liquids),
 		choice("drop.phase", &d.Phase, splash.Phases()),
-		quantity("drop.pool_depth", &d.PoolDeep, 1*mm, 1),
+		quantity("drop.pool_depth", &d.PoolDepth, 1*mm, 1),
 		count("drop.nth", &d.Nth, 1, 255),
 		quantity("throw.gate", &t.Gate, 5*mm, 1),
 		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),
@@ -202,8 +202,8 @@ func quantity[T interface {
 }](name string, at P, low, high T) field {
 	accepts := fmt.Sprintf("%v to %v", low, high)
 	return field{name: name, accepts: accepts,
-		read: func(text string) error { return at.UnmarshalText([]byte(text)) },
-		wrong: func() string {
+		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
+		check: func() string {
 			switch v := *at; {
 			case v < low:
 				return fmt.Sprintf("%v is less than %v", v, low)
@@ -222,8 +222,8 @@ func choice[T ~string](name string, at *T, among []T) field {
 		texts = append(texts, string(c))
 	}
 	return field{name: name, accepts: strings.Join(texts, ", "),
-		read: func(text string) error { *at = T(text); return nil },
-		wrong: func() string {
+		parse: func(text string) error { *at = T(text); return nil },
+		check: func() string {
 			if slices.Contains(among, *at) {
 				return ""
 			}
@@ -233,13 +233,13 @@ func choice[T ~string](name string, at *T, among []T) field {
 
 func count(name string, at *int, low, high int) field {
 	return field{name: name, accepts: fmt.Sprintf("a whole number from %d to %d", low, high),
-		read: func(text string) (err error) {
+		parse: func(text string) (err error) {
 			if *at, err = strconv.Atoi(text); err != nil {
 				return fmt.Errorf("%q is not a whole number", text)
 			}
 			return nil
 		},
-		wrong: func() string {
+		check: func() string {
 			if *at < low || *at > high {
 				return fmt.Sprintf("%d is outside %d to %d", *at, low, high)
 			}
@@ -247,10 +247,10 @@ func count(name string, at *int, low, high int) field {
 		}}
 }
 
-// inMm writes a small length for people, to a tenth of a millimetre.
+// inMm formats a small length for people, to a tenth of a millimetre.
 func inMm(l phys.Length) string { return strconv.FormatFloat(float64(l/mm), 'f', 1, 64) + " mm" }
 
-// inMs writes a time for people: to a tenth of a millisecond, from a second up in seconds.
+// inMs formats a time for people: to a tenth of a millisecond, from a second up in seconds.
 func inMs(t phys.Time) string {
 	if t >= 1 || t <= -1 {
 		return strconv.FormatFloat(float64(t), 'f', 2, 64) + " s"

@@ -184,7 +184,7 @@ func TestAnyAcceptedValueIsHandled(t *testing.T) {
 		require.NoError(t, err)
 		b, err := Errors(s, e, DefaultSpread(), testBench().Tick)
 		require.NoError(t, err, "%+v", s)
-		for _, x := range append(b.Terms, b.Total, b.Again) {
+		for _, x := range append(b.Terms, b.Total, b.Repeat) {
 			assert.True(t, x.Mistiming >= 0 && x.Displaced >= 0 && !math.IsInf(float64(x.Displaced), 0), "%+v in %+v", x, s)
 		}
 		_, err = Advice(s, e, DefaultSpread(), testBench().Tick)
@@ -207,7 +207,7 @@ func FuzzPut(f *testing.F) {
 			return
 		}
 		for _, x := range s.fields() {
-			assert.Empty(t, x.wrong(), x.name)
+			assert.Empty(t, x.check(), x.name)
 		}
 	})
 }

@@ -1,6 +1,5 @@
-// Package shot turns what a person asks for, a plan (a Set on a Bench), into what a board carries out, a Program, or
-// says why it cannot work and what to change. It also says how exact a plan can be: its timeline, its error budget and
-// the advice that follows.
+// Package shot compiles a plan (a Set on a Bench) to a board's Program, or explains why the plan cannot work and what
+// to change. It also predicts a plan's timeline and accuracy, and gives advice on improving it.
 package shot
 
 import (
@@ -29,7 +28,7 @@ const (
 	LagLed Exposure = "lag-led"
 )
 
-// ShutterBy says who opens the shutter for FlashInDark.
+// ShutterBy is what opens the shutter for FlashInDark.
 type ShutterBy string
 
 const (
@@ -49,27 +48,27 @@ type Set struct {
 	Trim  TrimSet  `json:"trim"`
 }
 
-// TrimSet is what is added to the delay, later is positive: for each kind its own, since what one kind of shot taught
-// says nothing about another.
+// TrimSet is added to the delay, positive for later. Each kind has its own, since a correction found with one kind says
+// nothing about another.
 type TrimSet struct {
 	Drop  phys.Time `json:"drop"`
 	Throw phys.Time `json:"throw"`
 	Sound phys.Time `json:"sound"`
 }
 
-// DropSet: distances are below the nozzle tip.
+// DropSet is the arrangement for a drop. Distances are below the nozzle tip.
 type DropSet struct {
-	Height   phys.Length  `json:"height"`   // nozzle tip to pool surface
-	Beam     phys.Length  `json:"beam"`     // nozzle tip to beam
-	Nozzle   phys.Length  `json:"nozzle"`   // outer diameter
-	Diameter phys.Length  `json:"diameter"` // of the drop, if measured; 0: worked out from nozzle and liquid
-	Liquid   string       `json:"liquid"`   // a name in splash.Liquids
-	Phase    splash.Phase `json:"phase"`
-	PoolDeep phys.Length  `json:"pool_depth"`
-	Nth      int          `json:"nth"` // which drop of a train, 1 the first
+	Height    phys.Length  `json:"height"`   // nozzle tip to pool surface
+	Beam      phys.Length  `json:"beam"`     // nozzle tip to beam
+	Nozzle    phys.Length  `json:"nozzle"`   // outer diameter
+	Diameter  phys.Length  `json:"diameter"` // of the drop, if measured; 0: computed from nozzle and liquid
+	Liquid    string       `json:"liquid"`   // a name in splash.Liquids
+	Phase     splash.Phase `json:"phase"`
+	PoolDepth phys.Length  `json:"pool_depth"`
+	Nth       int          `json:"nth"` // which drop of a train, 1 the first
 }
 
-// ThrowSet: distances along the path and level, the angle above level at the second beam.
+// ThrowSet is the arrangement for a throw.
 type ThrowSet struct {
 	Gate       phys.Length `json:"gate"`        // between the two beams along the path
 	ToFocus    phys.Length `json:"to_focus"`    // level distance from the second beam to the focus spot
@@ -80,7 +79,7 @@ type ThrowSet struct {
 	AboveFloor phys.Length `json:"above_floor"` // height of the second beam
 }
 
-// SoundSet: the moment is After the sound was made, at Distance from the microphone.
+// SoundSet is the arrangement for a sound, made at Distance from the microphone. The moment is After the sound.
 type SoundSet struct {
 	Distance    phys.Length      `json:"distance"`
 	Temperature phys.Temperature `json:"temperature"`
@@ -97,21 +96,21 @@ type LightSet struct {
 	Recycle    phys.Time `json:"recycle"`     // flash ready again
 }
 
-// Bench is what the plan runs on: pins of the board by role, and the board's limits. Control fills it from the board's
-// identity and the configuration.
+// Bench is what a plan runs on: the board's pins by role, and its limits. It is filled from the board's identity and
+// the configuration.
 type Bench struct {
 	Beam, Gate, Microphone *Input   // Beam: the drop's beam and the throw's second beam. nil: there is none
 	Shutter, Flash         *Output  // nil: there is none
 	MoreFlash              []Output // further flashes, which fire at the moment too
 	Lead                   time.Duration
-	TableLead              time.Duration // with a gate: what the board needs at least between edge and first cue
+	TableLead              time.Duration // with a gate: the least time the board needs between edge and first cue
 	Tick                   time.Duration
 	TableLen               int
 	Late                   time.Duration // a cue further behind than this is late
 	HoldOff                time.Duration // bounce
 }
 
-// Input is a board's input and the edge that means something came.
+// Input is a board's input and the direction of the edge that counts.
 type Input struct {
 	Index   uint8
 	Name    string
@@ -127,7 +126,7 @@ type Output struct {
 	Delay time.Duration // from the pin to the light or the contact
 }
 
-// Program is a board's program in time instead of ticks. The board client turns it into ticks for its board.
+// Program is a board's program in time instead of ticks. The board's client converts it to ticks.
 type Program struct {
 	Clock   *Source // nil: Go starts the delay
 	Nth     int
@@ -148,7 +147,7 @@ type Source struct {
 	Falling bool
 }
 
-// Point is one gate interval and the delay it asks for.
+// Point is one gate interval and its delay.
 type Point struct{ Interval, Delay time.Duration }
 
 // Cue is one pulse on one output.
