@@ -458,7 +458,7 @@ func TestAPhoneForgottenWhileItConnectsIsNotLetIn(t *testing.T) {
 	cookie := pairPhone(t, s, web)
 	looked := make(chan struct{}, 10)
 	s.pairing.phones.now = func() time.Time { looked <- struct{}{}; return time.Now() }
-	s.mu.Lock() // it waits for this to be counted in
+	s.sockets.mu.Lock() // it waits for this to be counted in
 	refused := make(chan int)
 	go func() {
 		conn, answer, err := connect(t, web, cookie, web.URL)
@@ -469,7 +469,7 @@ func TestAPhoneForgottenWhileItConnectsIsNotLetIn(t *testing.T) {
 	}()
 	<-looked
 	s.pairing.phones.clear()
-	s.mu.Unlock()
+	s.sockets.mu.Unlock()
 	assert.Equal(t, http.StatusUnauthorized, <-refused)
 }
 
