@@ -2,7 +2,6 @@ package control
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -30,6 +29,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.start(ctx, client, cmd)
 	case "verdict", "note":
 		return c.remark(ctx, client, cmd)
+	case "set":
+		return c.put(client, cmd.Field, cmd.Value)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -72,8 +73,6 @@ func (c *Control) change(client string, cmd Command) error {
 		return c.release()
 	case "care":
 		return c.tick(cmd.ID, cmd.Ticked)
-	case "set":
-		return c.put(cmd.Field, cmd.Value)
 	case "session":
 		return c.startSession(cmd.Name)
 	}
@@ -122,20 +121,6 @@ func (c *Control) tick(id string, ticked bool) error {
 	return refusal("id", fmt.Sprintf("The checklist has no point %q.", id), "Reload the page.")
 }
 
-func (c *Control) put(field, value string) error {
-	if err := c.quiet(field, "The set"); err != nil {
-		return err
-	}
-	set := c.set
-	if err := set.Put(field, value); err != nil {
-		return asRefusal(err)
-	}
-	c.set = set
-	c.replan()
-	c.saveSet()
-	return nil
-}
-
 // startSession starts a session with the set as it is and every caution to be ticked again.
 func (c *Control) startSession(name string) error {
 	if err := c.quiet("name", "The session"); err != nil {
@@ -158,8 +143,8 @@ func (c *Control) startSession(name string) error {
 
 func (c *Control) newSession(name string) *session {
 	now := c.opts.Clock()
-	return &session{name: name, started: c.dates.date(now), row: journal.Session{
-		Name: name, Started: now.Wall, When: asWhen(now), Board: c.opts.Kind, Set: asJSON(c.set), Care: asJSON(c.tickedIDs()),
+	return &session{name: name, started: c.dates.date(now), set: c.set, care: c.tickedIDs(), row: journal.Session{
+		Name: name, Started: now.Wall, When: asWhen(now), Board: c.opts.Kind,
 	}}
 }
 
@@ -224,13 +209,4 @@ func asRefusal(err error) *Refusal {
 		return refusal(field.Field, field.Why, field.Remedy)
 	}
 	return refusal("", err.Error(), "")
-}
-
-// asJSON encodes what the journal keeps without looking inside. These are plain values that always encode.
-func asJSON(v any) string {
-	data, err := json.Marshal(v)
-	if err != nil {
-		return "null"
-	}
-	return string(data)
 }

@@ -62,6 +62,8 @@ type Options struct {
 	ArmFor  time.Duration
 	Log     *slog.Logger
 	Clock   func() bootclock.Reading // nil: the machine's
+
+	makePlan func(shot.Set, *shot.Bench) plan // tests have one that takes as long as they say
 }
 
 const (
@@ -148,7 +150,9 @@ type session struct {
 	id      int64
 	name    string          // "": nobody gave it one
 	started time.Time       // the best date known
-	row     journal.Session // what the journal is given of it
+	row     journal.Session // what the journal is given of it, but for the next two
+	set     shot.Set        // at its start
+	care    []string
 }
 
 // New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not
@@ -163,6 +167,9 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()
 	}
+	if opts.makePlan == nil {
+		opts.makePlan = makePlan
+	}
 	if opts.Clock == nil {
 		opts.Clock = bootclock.Read
 	}
@@ -175,16 +182,18 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	if err := c.restore(ctx); err != nil {
 		return nil, fmt.Errorf("control: read the record: %w", err)
 	}
+	c.plan = opts.makePlan(c.set, nil)
 	return c, nil
 }
 
 // Run keeps the board connected until the context ends; then it disarms, writes what the journal has not got yet, and
-// returns.
+// returns. Nothing of the control runs after that, and no timer is left.
 func (c *Control) Run(ctx context.Context) error {
 	recording, stop := context.WithCancel(context.WithoutCancel(ctx))
 	c.tasks.run(func() { c.rec.run(recording) })
 	c.tasks.run(func() { c.watchClock(ctx) })
 	c.keepConnected(ctx)
+	c.update(func() { c.stopping = true }) // without a board nothing said so yet
 	err := c.rec.finish(recordWithin)
 	stop()
 	c.tasks.end()
@@ -244,18 +253,7 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 		return nil, fmt.Errorf("make the board safe: %w", err)
 	}
 	l := &link{board: b, id: id, wiring: wiring}
-	c.update(func() {
-		again := c.lost != ""
-		c.link, c.trouble, c.lost, c.said, c.left = l, "", "", wire.Safe, 0
-		c.inputs = wiring.fresh(c.inputs)
-		c.outputs = outputsOf(id)
-		c.bench = &l.wiring.Bench
-		c.replan()
-		c.reason = "nothing is armed"
-		if again {
-			c.reason = backWords
-		}
-	})
+	c.putLink(l)
 	c.log.Info("board connected", "kind", c.opts.Kind, "firmware", id.Firmware, "boot_id", id.BootID)
 	return l, nil
 }

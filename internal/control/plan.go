@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"stillwater/internal/shot"
+	"stillwater/internal/wire"
 )
 
 // plan is what became of the set on the board there is: a program to arm with and a preview, or a refusal.
@@ -13,8 +14,92 @@ type plan struct {
 	refusal *Refusal
 }
 
-// replan works the plan out again after the set or the board changed. Without a board the last one's bench is used.
-func (c *Control) replan() { c.plan = makePlan(c.set, c.bench) }
+// Making a plan takes long, on a small machine above all, so that it is done without the mutex: nothing that must be
+// quick waits for it. It is put in place together with the set or the board it is for, in putSet and putLink, if the
+// other of the two is still the same; else it is made again.
+
+// put changes one field of the set. When it returns, the plan is there too.
+func (c *Control) put(client, field, value string) error {
+	for {
+		before, set, bench, err := c.nextSet(client, field, value)
+		if err != nil {
+			return err
+		}
+		plan := c.opts.makePlan(set, bench)
+		if done, err := c.putSet(client, field, before, bench, set, plan); done || err != nil {
+			return err
+		}
+	}
+}
+
+// nextSet is the set as it is, as it would be, and what it would be for.
+func (c *Control) nextSet(client, field, value string) (before, set shot.Set, bench *shot.Bench, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err := c.mayPut(client, field); err != nil {
+		return before, set, nil, err
+	}
+	set = c.set
+	if err := set.Put(field, value); err != nil {
+		return before, set, nil, asRefusal(err)
+	}
+	return c.set, set, c.bench, nil
+}
+
+// putSet returns false if the plan was made for what is no longer so.
+func (c *Control) putSet(
+	client, field string, before shot.Set, bench *shot.Bench, set shot.Set, made plan,
+) (done bool, err error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if err := c.mayPut(client, field); err != nil {
+		return false, err
+	}
+	if c.set != before || c.bench != bench {
+		return false, nil
+	}
+	c.set, c.plan = set, made
+	c.saveSet()
+	c.publish()
+	return true, nil
+}
+
+func (c *Control) mayPut(client, field string) error {
+	if err := c.holds(client); err != nil {
+		return err
+	}
+	return c.quiet(field, "The set")
+}
+
+// putLink shows a board, with the plan that it makes of the set.
+func (c *Control) putLink(l *link) {
+	for {
+		c.mu.Lock()
+		set := c.set
+		c.mu.Unlock()
+		plan := c.opts.makePlan(set, &l.wiring.Bench)
+		c.mu.Lock()
+		if c.set == set {
+			c.connected(l, plan)
+			c.mu.Unlock()
+			return
+		}
+		c.mu.Unlock()
+	}
+}
+
+// connected takes over a board that is safe. The mutex is held.
+func (c *Control) connected(l *link, made plan) {
+	c.reason = "nothing is armed"
+	if c.lost != "" {
+		c.reason = backWords
+	}
+	c.link, c.trouble, c.lost, c.said, c.left = l, "", "", wire.Safe, 0
+	c.inputs = l.wiring.fresh(c.inputs)
+	c.outputs = outputsOf(l.id)
+	c.bench, c.plan = &l.wiring.Bench, made
+	c.publish()
+}
 
 func makePlan(set shot.Set, bench *shot.Bench) plan {
 	if bench == nil {

@@ -32,9 +32,7 @@ func (c *Control) restore(ctx context.Context) error {
 	c.set = shot.DefaultSet()
 	if !ok {
 		c.session = c.newSession("")
-		kept, err := c.opts.Journal.NewSession(ctx, c.session.row)
-		c.session.id = kept.ID
-		c.replan()
+		_, err := c.sessionID(ctx, c.session)
 		return err
 	}
 	c.session = &session{id: latest.ID, name: latest.Name, started: latest.Started}
@@ -42,7 +40,6 @@ func (c *Control) restore(ctx context.Context) error {
 	if c.ticked, err = readCare(latest.Care); err != nil {
 		c.log.Warn("the ticked cautions of the last session cannot be read; they are to be ticked again", "err", err)
 	}
-	c.replan()
 	return c.restoreShots(ctx)
 }
 
@@ -111,35 +108,47 @@ func (c *Control) saveSession(s *session) {
 }
 
 func (c *Control) saveSet() {
-	s, set := c.session, asJSON(c.set)
+	s, set := c.session, c.set
 	c.rec.put(toSave{s, "set"}, func(ctx context.Context) error {
 		id, err := c.sessionID(ctx, s)
 		if err != nil {
 			return err
 		}
-		return c.opts.Journal.SaveSet(ctx, id, set)
+		text, err := asJSON(set)
+		if err != nil {
+			return err
+		}
+		return c.opts.Journal.SaveSet(ctx, id, text)
 	})
 }
 
 func (c *Control) saveCare() {
-	s, ids := c.session, asJSON(c.tickedIDs())
+	s, ids := c.session, c.tickedIDs()
 	c.rec.put(toSave{s, "care"}, func(ctx context.Context) error {
 		id, err := c.sessionID(ctx, s)
 		if err != nil {
 			return err
 		}
-		return c.opts.Journal.SaveCare(ctx, id, ids)
+		text, err := asJSON(ids)
+		if err != nil {
+			return err
+		}
+		return c.opts.Journal.SaveCare(ctx, id, text)
 	})
 }
 
 // sessionID is the journal's id of a session, which is put into the journal if it is not there yet. Only the recorder
-// calls it.
+// calls it, and restore before that.
 func (c *Control) sessionID(ctx context.Context, s *session) (int64, error) {
 	c.mu.Lock()
-	id, row := s.id, s.row
+	id := s.id
 	c.mu.Unlock()
 	if id != 0 {
 		return id, nil
+	}
+	row, err := s.forJournal()
+	if err != nil {
+		return 0, err
 	}
 	kept, err := c.opts.Journal.NewSession(ctx, row)
 	if err != nil {
@@ -149,10 +158,35 @@ func (c *Control) sessionID(ctx context.Context, s *session) (int64, error) {
 	return kept.ID, nil
 }
 
+// forJournal is what the journal is given of a session. Only its id and date change later.
+func (s *session) forJournal() (row journal.Session, err error) {
+	row = s.row
+	if row.Set, err = asJSON(s.set); err != nil {
+		return row, err
+	}
+	row.Care, err = asJSON(s.care)
+	return row, err
+}
+
+// asJSON encodes what the journal keeps without looking inside.
+func asJSON(v any) (string, error) {
+	data, err := json.Marshal(v)
+	if err != nil {
+		return "", fmt.Errorf("encode for the record: %w", err)
+	}
+	return string(data), nil
+}
+
 // keep puts a shot in the queue for the journal. It is shown once the journal has it.
 func (c *Control) keep(l *link, r *run, report board.Shot) {
 	row := c.asShot(l, r, report)
 	c.rec.addShot(func(ctx context.Context) (err error) {
+		if row.Set, err = asJSON(r.set); err != nil {
+			return err
+		}
+		if row.Program, err = asJSON(r.program); err != nil {
+			return err
+		}
 		if row.Session, err = c.sessionID(ctx, r.session); err != nil {
 			return err
 		}
@@ -182,7 +216,7 @@ func (c *Control) asShot(l *link, r *run, report board.Shot) journal.Shot {
 	row := journal.Shot{
 		At: made.Wall, When: asWhen(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
 		BootID: l.id.BootID, GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),
-		DelayNs: report.Delay.Nanoseconds(), Set: asJSON(r.set), Program: asJSON(r.program),
+		DelayNs: report.Delay.Nanoseconds(),
 	}
 	if r.program.Gate != nil {
 		row.IntervalNs = report.Interval().Nanoseconds()
