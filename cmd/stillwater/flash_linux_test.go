@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -78,14 +79,54 @@ func TestReadImage(t *testing.T) {
 	}
 }
 
+// repaired gives each record the checksum that it should have, so that what was changed in it is looked at.
+func repaired(text []byte) []byte {
+	var out []byte
+	for line := range bytes.Lines(text) {
+		line = bytes.TrimSpace(line)
+		p := make([]byte, len(line)/2)
+		if n, err := hex.Decode(p, bytes.TrimPrefix(line, []byte(":"))); err == nil && n > 1 {
+			p[n-1] = 0
+			for _, b := range p[:n-1] {
+				p[n-1] -= b
+			}
+			line = fmt.Appendf(nil, ":%X", p[:n])
+		}
+		out = append(append(out, line...), '\n')
+	}
+	return out
+}
+
+// A file that is accepted fits into the chip, has a name that can be shown, and means the same with its records in
+// another order.
 func FuzzReadImage(f *testing.F) {
 	_, good := someFirmware("m328p 1.0", 100)
 	f.Add([]byte(good))
 	f.Add([]byte(":00000001FF"))
+	f.Add([]byte(record(0x10, recordData, []byte("m328p \x1b[31m x\x00\x00\x00")) + record(0, recordEnd, nil)))
+	f.Add([]byte(record(0x10, recordData, []byte("m328p 1")) + good))
+	f.Add([]byte(record(0, recordUpper, []byte{0, 0}) + record(flashSize-bootSize-4, recordData, []byte("m328")) + good))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		got, err := readImage(text)
-		if err == nil && (!strings.HasPrefix(got.Name, chipName) || got.Bytes == 0) {
-			t.Fatalf("%+v", got)
+		for _, text := range [][]byte{text, repaired(text)} {
+			got, err := readImage(text)
+			if err != nil {
+				require.Less(t, len(err.Error()), 200)
+				continue
+			}
+			require.True(t, strings.HasPrefix(got.Name, chipName), "%+v", got)
+			require.False(t, strings.ContainsFunc(got.Name, func(r rune) bool { return r < ' ' || r > '~' }), "%q", got.Name)
+			require.True(t, got.Bytes >= len(got.Name) && got.Bytes <= flashSize-bootSize, "%+v", got)
+			var data, end []byte
+			for line := range bytes.Lines(text) {
+				if line = append(bytes.TrimSpace(line), '\n'); len(line) > 8 && line[8] == '1' {
+					end = line
+				} else {
+					data = append(slices.Clone(line), data...)
+				}
+			}
+			again, err := readImage(append(data, end...))
+			require.NoError(t, err)
+			require.Equal(t, got, again)
 		}
 	})
 }

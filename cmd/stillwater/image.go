@@ -51,9 +51,10 @@ func readImage(text []byte) (firmwareImage, error) {
 
 // chip is the flash memory that a file describes.
 type chip struct {
-	flash [flashSize]byte
-	used  int
-	ended bool
+	flash   [flashSize]byte
+	written [flashSize]bool
+	used    int
+	ended   bool
 }
 
 // The types of records. The others say where to start, which an AVR does not ask.
@@ -92,6 +93,12 @@ func (c *chip) take(line []byte) error {
 		if at+len(data) > flashSize-bootSize {
 			return errors.New("it reaches past what an ATmega328P has beside its bootloader")
 		}
+		for i := range data {
+			if c.written[at+i] {
+				return fmt.Errorf("address %04X is there twice: the file was put together wrongly", at+i)
+			}
+			c.written[at+i] = true
+		}
 		c.used += copy(c.flash[at:], data)
 	case recordEnd:
 		c.ended = true
@@ -113,5 +120,6 @@ func (c *chip) name() (string, bool) {
 	if len(bytes.Trim(rest, "\x00")) > 0 {
 		return "", false
 	}
-	return string(name), true
+	_, err := wire.MakeName(string(name))
+	return string(name), err == nil
 }

@@ -512,27 +512,6 @@ func TestFindDoesNotSkipABrokenFile(t *testing.T) {
 	assert.ErrorContains(t, err, "stillwater.toml:1:10: listen has a value of the wrong kind")
 }
 
-func FuzzParse(f *testing.F) {
-	f.Add(head + beam + flash)
-	f.Add("board = { kind = \"gpio\", output = [ { } ] }\n")
-	f.Add("[[board.input]]\n[board.input.x]\na.b = [1, {c=2}]\n")
-	f.Fuzz(func(t *testing.T, text string) {
-		c, err := Parse("x.toml", []byte(text))
-		if err != nil {
-			var e *Error
-			if !errors.As(err, &e) {
-				t.Errorf("%v (%T) is no *Error", err, err)
-			}
-			return
-		}
-		for _, o := range c.Board.Outputs {
-			if c.Board.Kind == GPIO && o.LongestOn <= 0 {
-				t.Errorf("output %q has no limit", o.Name)
-			}
-		}
-	})
-}
-
 // What the README shows must work as it stands there.
 func TestReadmeExample(t *testing.T) {
 	text, err := os.ReadFile("../../README.md")

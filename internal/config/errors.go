@@ -97,7 +97,7 @@ func encodingError(path string, text []byte, err error) *Error {
 	e := &Error{Path: path, What: err.Error(), Remedy: "save it as UTF-8", Err: err}
 	var at textfile.NotUTF8
 	if errors.As(err, &at) {
-		before := text[:at]
+		before := bytes.TrimPrefix(text[:at], []byte("\ufeff"))
 		e.Line = bytes.Count(before, []byte("\n")) + 1
 		e.Column = len(before) - bytes.LastIndexByte(before, '\n')
 	}

@@ -54,13 +54,13 @@ func Decode(text []byte) ([]byte, error) {
 	if bytes.HasPrefix(text, []byte{0xff, 0xfe}) || bytes.HasPrefix(text, []byte{0xfe, 0xff}) {
 		return nil, ErrUTF16
 	}
-	text = bytes.TrimPrefix(text, []byte("\ufeff"))
-	for at := 0; at < len(text); {
-		r, size := utf8.DecodeRune(text[at:])
+	plain := bytes.TrimPrefix(text, []byte("\ufeff"))
+	for left := plain; len(left) > 0; {
+		r, size := utf8.DecodeRune(left)
 		if r == utf8.RuneError && size <= 1 {
-			return nil, NotUTF8(at)
+			return nil, NotUTF8(len(text) - len(left))
 		}
-		at += size
+		left = left[size:]
 	}
-	return text, nil
+	return plain, nil
 }
