@@ -64,7 +64,7 @@ func TestDialToleratesGarbageLossAndASlowBoot(t *testing.T) {
 			return true
 		}
 		go s.serve()
-		c, err := Dial(context.Background(), host, Options{Log: quiet()})
+		c, err := Dial(context.Background(), host, Options{Log: discardLog()})
 		require.NoError(t, err)
 		defer c.Close()
 		assert.Equal(t, 5, asked)
@@ -75,7 +75,7 @@ func TestDialToleratesGarbageLossAndASlowBoot(t *testing.T) {
 func TestDialGivesUpOnASilentLink(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
-		_, err := Dial(context.Background(), newSilentLink(), Options{Log: quiet(), Boot: 3 * time.Second})
+		_, err := Dial(context.Background(), newSilentLink(), Options{Log: discardLog(), Boot: 3 * time.Second})
 		assert.ErrorContains(t, err, "nothing came from it within 3s")
 		assert.Equal(t, 3*time.Second, time.Since(began))
 	})
@@ -85,7 +85,7 @@ func TestDialEndsWithItsContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 		defer cancel()
-		_, err := Dial(ctx, newSilentLink(), Options{Log: quiet()})
+		_, err := Dial(ctx, newSilentLink(), Options{Log: discardLog()})
 		assert.ErrorIs(t, err, context.DeadlineExceeded)
 	})
 }
@@ -95,7 +95,7 @@ func TestDialEndsWithTheLink(t *testing.T) {
 		s, host := newScript(t)
 		s.react = func(s *script, f wire.Frame) bool { s.end.Close(); return true }
 		go s.serve()
-		_, err := Dial(context.Background(), host, Options{Log: quiet()})
+		_, err := Dial(context.Background(), host, Options{Log: discardLog()})
 		assert.ErrorIs(t, err, ErrGone)
 	})
 }
@@ -117,7 +117,7 @@ func TestDialRefusesWhatItCannotUse(t *testing.T) {
 				c.change(&s.ident)
 				go s.serve()
 				began := time.Now()
-				_, err := Dial(context.Background(), host, Options{Log: quiet()})
+				_, err := Dial(context.Background(), host, Options{Log: discardLog()})
 				if c.name == "no clock" || c.name == "too many inputs" {
 					require.Error(t, err) // package wire may refuse to read such an identity at all
 					return
@@ -397,8 +397,8 @@ func TestShotsComeWithTheirCues(t *testing.T) {
 	})
 }
 
-// A test pulse is told by itself, and is not taken for one of the next shot's.
-func TestTestPulseIsTold(t *testing.T) {
+// A test pulse is reported by itself, and is not taken for one of the next shot's.
+func TestTestPulseIsReported(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, c := dialed(t, nil)
 		time.Sleep(time.Second)
@@ -423,7 +423,7 @@ func TestShotTimesAcrossAWrap(t *testing.T) {
 		const wrap = (1 << 32) * time.Microsecond
 		s.began = time.Now().Add(-wrap + 2*time.Second)
 		go s.serve()
-		c, err := Dial(context.Background(), host, Options{Log: quiet()})
+		c, err := Dial(context.Background(), host, Options{Log: discardLog()})
 		require.NoError(t, err)
 		defer c.Close()
 		time.Sleep(1999 * time.Millisecond)
@@ -519,9 +519,9 @@ func TestNotABoardErrors(t *testing.T) {
 				s, host := newScript(t)
 				s.react = func(s *script, f wire.Frame) bool { s.sayBytes([]byte(c.says)); return true }
 				go s.serve()
-				_, err := Dial(context.Background(), host, Options{Log: quiet()})
-				stranger := new(NotABoardError)
-				require.ErrorAs(t, err, &stranger)
+				_, err := Dial(context.Background(), host, Options{Log: discardLog()})
+				notABoard := new(NotABoardError)
+				require.ErrorAs(t, err, &notABoard)
 				for _, want := range c.want {
 					assert.ErrorContains(t, err, want)
 				}
@@ -554,7 +554,7 @@ func TestDialLeavesABootloaderInPeace(t *testing.T) {
 				s.say(s.ident, wire.State{}) // as each board says unasked when it starts
 			})
 			go s.serve()
-			c, err := Dial(context.Background(), host, Options{Log: quiet(), Boot: 8 * time.Second})
+			c, err := Dial(context.Background(), host, Options{Log: discardLog(), Boot: 8 * time.Second})
 			require.NoError(t, err, "%v", patience)
 			assert.LessOrEqual(t, time.Since(at), identityGap, "it is asked as soon as it has begun to speak")
 			c.Close()

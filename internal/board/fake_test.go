@@ -54,7 +54,7 @@ func newScript(t *testing.T) (*script, net.Conn) {
 	return s, host
 }
 
-func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
+func discardLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 func name(t *testing.T, s string) wire.Name {
 	n, err := wire.MakeName(s)
@@ -151,7 +151,7 @@ func dialed(t *testing.T, react func(s *script, f wire.Frame) bool) (*script, *C
 	s, host := newScript(t)
 	s.react = react
 	go s.serve()
-	c, err := Dial(context.Background(), host, Options{Log: quiet()})
+	c, err := Dial(context.Background(), host, Options{Log: discardLog()})
 	require.NoError(t, err)
 	t.Cleanup(func() { c.Close() })
 	return s, c

@@ -355,7 +355,7 @@ func heard(t *testing.T, events []Event) account {
 
 // FuzzClient lets a board say anything, in any order, sound and damaged, while the host arms, disarms and reads when it
 // likes. Nothing panics, hangs or is left running; memory is bounded; events keep the order that they promise, and the
-// last state that is told is the last that the board told; what is said to be done was acknowledged.
+// last state reported to the reader is the last one the board sent; what is reported as done was acknowledged.
 func FuzzClient(f *testing.F) {
 	armed, safe := []byte{12, 1, 0}, []byte{12, 0, 1}
 	f.Add(slices.Concat([]byte{1, 9}, armed, []byte{8, 1, 5, 4, 3, 8, 0, 5, 4, 1}, safe, []byte{4, 10}))
@@ -383,7 +383,7 @@ func attack(t *testing.T, text []byte) {
 		strange(t, a, link)
 		return
 	}
-	c, err := Dial(t.Context(), link, Options{Log: quiet()})
+	c, err := Dial(t.Context(), link, Options{Log: discardLog()})
 	require.NoError(t, err)
 	h := newHost(t, c)
 	for len(a.text) > 0 {
@@ -459,7 +459,7 @@ func strange(t *testing.T, a *adversary, link net.Conn) {
 	}
 	answer := make(chan dialled, 1)
 	go func() {
-		c, err := Dial(t.Context(), link, Options{Log: quiet()})
+		c, err := Dial(t.Context(), link, Options{Log: discardLog()})
 		answer <- dialled{c, err}
 	}()
 	for h := (&host{t: t, made: 1000, read: make(chan []Event, 1), gate: make(chan bool, 1000)}); len(a.text) > 0; {

@@ -45,7 +45,7 @@ func TestASilentBoardInProcessIsGoneAfterASecond(t *testing.T) {
 		s, host := newScript(t)
 		s.react = func(*script, wire.Frame) bool { return mute.Load() }
 		go s.serve()
-		c, err := Dial(t.Context(), host, Options{Log: quiet(), InProcess: true})
+		c, err := Dial(t.Context(), host, Options{Log: discardLog(), InProcess: true})
 		require.NoError(t, err)
 		defer c.Close()
 		time.Sleep(3 * time.Second)

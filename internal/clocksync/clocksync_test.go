@@ -228,7 +228,7 @@ func TestAJumpStartsLearningAgain(t *testing.T) {
 		now := uint32(int64(q.to(host)))
 		count, within := c.Now(host)
 		assert.InDelta(t, 0, float64(int32(uint32(count)-now)), within+2, "jump %v", jump)
-		assert.InDelta(t, count, c.Widen(now), within+2, "jump %v: what is told counts on from there", jump)
+		assert.InDelta(t, count, c.Widen(now), within+2, "jump %v: later ticks count on from there", jump)
 	}
 }
 

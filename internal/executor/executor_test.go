@@ -245,7 +245,7 @@ func TestSafe(t *testing.T) {
 	assert.ErrorContains(t, err, "cut their supply")
 }
 
-func TestTroubleAndLost(t *testing.T) {
+func TestFaultAndLost(t *testing.T) {
 	b := newBench(t)
 	b.exec.Start(b.now)
 	b.arm(1)

@@ -152,7 +152,7 @@ func (f files) load(t *testing.T) tree {
 	return tree
 }
 
-func allRules() []rule { return append(append(importRules(), codeRules()...), guideRule()) }
+func allRules() []rule { return append(append(importRules(), codeRules()...), guideRule(), wordRule()) }
 
 // one is a tree of a single file.
 func one(name string, lines ...string) files { return files{name: strings.Join(lines, "\n")} }

@@ -25,17 +25,17 @@ type quantity struct {
 func quantities() []quantity {
 	inf := math.Inf(-1)
 	return []quantity{
-		{"length", lift(ParseLength), func(x float64) string { return Length(x).String() }, inf},
-		{"speed", lift(ParseSpeed), func(x float64) string { return Speed(x).String() }, inf},
-		{"angle", lift(ParseAngle), func(x float64) string { return Angle(x).String() }, inf},
-		{"temperature", lift(ParseTemperature), func(x float64) string { return Temperature(x).String() }, -ZeroCelsius},
-		{"time", lift(ParseTime), func(x float64) string { return Time(x).String() }, inf},
-		{"density", lift(ParseDensity), func(x float64) string { return Density(x).String() }, 0},
-		{"surface tension", lift(ParseSurfaceTension), func(x float64) string { return SurfaceTension(x).String() }, 0},
+		{"length", asFloat(ParseLength), func(x float64) string { return Length(x).String() }, inf},
+		{"speed", asFloat(ParseSpeed), func(x float64) string { return Speed(x).String() }, inf},
+		{"angle", asFloat(ParseAngle), func(x float64) string { return Angle(x).String() }, inf},
+		{"temperature", asFloat(ParseTemperature), func(x float64) string { return Temperature(x).String() }, -ZeroCelsius},
+		{"time", asFloat(ParseTime), func(x float64) string { return Time(x).String() }, inf},
+		{"density", asFloat(ParseDensity), func(x float64) string { return Density(x).String() }, 0},
+		{"surface tension", asFloat(ParseSurfaceTension), func(x float64) string { return SurfaceTension(x).String() }, 0},
 	}
 }
 
-func lift[Q ~float64](parse func(string) (Q, error)) func(string) (float64, error) {
+func asFloat[Q ~float64](parse func(string) (Q, error)) func(string) (float64, error) {
 	return func(s string) (float64, error) {
 		q, err := parse(s)
 		return float64(q), err
@@ -48,23 +48,23 @@ func TestParse(t *testing.T) {
 		texts []string
 		want  float64
 	}{
-		"length":       {lift(ParseLength), []string{"40 cm", "40cm", "0.4m", ".4 m", " 400 mm ", "4e-1 m"}, 0.4},
-		"micrometres":  {lift(ParseLength), []string{"150 µm", "150μm", "150um", "0.15 mm"}, 150e-6},
-		"negative":     {lift(ParseLength), []string{"-5 cm", "-0.05m"}, -0.05},
-		"nbsp":         {lift(ParseLength), []string{"40\u00a0cm", "40\u202fcm"}, 0.4},
-		"speed":        {lift(ParseSpeed), []string{"3.2 m/s", "3.2m/s", "320 cm/s", "3200mm/s", "+3.2 m/s"}, 3.2},
-		"km/h":         {lift(ParseSpeed), []string{"11.52 km/h"}, 3.2},
-		"angle":        {lift(ParseAngle), []string{"20deg", "20 deg", "20°", "20 °", "20.0 degrees"}, 20 * math.Pi / 180},
-		"radians":      {lift(ParseAngle), []string{"0.35 rad"}, 0.35},
-		"celsius":      {lift(ParseTemperature), []string{"20C", "20 °C", "20°C", "20 degC", "293.15 K"}, 20},
-		"kelvin":       {lift(ParseTemperature), []string{"293 K", "293K", "19.85 °C"}, 19.85},
-		"absolute 0":   {lift(ParseTemperature), []string{"0 K", "-273.15 °C"}, -273.15},
-		"milliseconds": {lift(ParseTime), []string{"25ms", "25 ms", "0.025 s", "1/40 s", "25000us"}, 0.025},
-		"microseconds": {lift(ParseTime), []string{"150us", "150µs", "150 μs", "0.15ms"}, 150e-6},
-		"fraction":     {lift(ParseTime), []string{"1/125 s", "1/125s", "8 ms"}, 0.008},
-		"minute":       {lift(ParseTime), []string{"2 min", "120 s"}, 120},
-		"density":      {lift(ParseDensity), []string{"998 kg/m3", "998 kg/m³", "0.998 g/cm3", "0.998 g/ml"}, 998},
-		"tension":      {lift(ParseSurfaceTension), []string{"72.7 mN/m", "0.0727 N/m"}, 0.0727},
+		"length":       {asFloat(ParseLength), []string{"40 cm", "40cm", "0.4m", ".4 m", " 400 mm ", "4e-1 m"}, 0.4},
+		"micrometres":  {asFloat(ParseLength), []string{"150 µm", "150μm", "150um", "0.15 mm"}, 150e-6},
+		"negative":     {asFloat(ParseLength), []string{"-5 cm", "-0.05m"}, -0.05},
+		"nbsp":         {asFloat(ParseLength), []string{"40\u00a0cm", "40\u202fcm"}, 0.4},
+		"speed":        {asFloat(ParseSpeed), []string{"3.2 m/s", "3.2m/s", "320 cm/s", "3200mm/s", "+3.2 m/s"}, 3.2},
+		"km/h":         {asFloat(ParseSpeed), []string{"11.52 km/h"}, 3.2},
+		"angle":        {asFloat(ParseAngle), []string{"20deg", "20 deg", "20°", "20 °", "20.0 degrees"}, 20 * math.Pi / 180},
+		"radians":      {asFloat(ParseAngle), []string{"0.35 rad"}, 0.35},
+		"celsius":      {asFloat(ParseTemperature), []string{"20C", "20 °C", "20°C", "20 degC", "293.15 K"}, 20},
+		"kelvin":       {asFloat(ParseTemperature), []string{"293 K", "293K", "19.85 °C"}, 19.85},
+		"absolute 0":   {asFloat(ParseTemperature), []string{"0 K", "-273.15 °C"}, -273.15},
+		"milliseconds": {asFloat(ParseTime), []string{"25ms", "25 ms", "0.025 s", "1/40 s", "25000us"}, 0.025},
+		"microseconds": {asFloat(ParseTime), []string{"150us", "150µs", "150 μs", "0.15ms"}, 150e-6},
+		"fraction":     {asFloat(ParseTime), []string{"1/125 s", "1/125s", "8 ms"}, 0.008},
+		"minute":       {asFloat(ParseTime), []string{"2 min", "120 s"}, 120},
+		"density":      {asFloat(ParseDensity), []string{"998 kg/m3", "998 kg/m³", "0.998 g/cm3", "0.998 g/ml"}, 998},
+		"tension":      {asFloat(ParseSurfaceTension), []string{"72.7 mN/m", "0.0727 N/m"}, 0.0727},
 	}
 	for name, test := range tests {
 		for _, text := range test.texts {
@@ -76,7 +76,7 @@ func TestParse(t *testing.T) {
 }
 
 func TestParseErrors(t *testing.T) {
-	length, duration := lift(ParseLength), lift(ParseTime)
+	length, duration := asFloat(ParseLength), asFloat(ParseTime)
 	tests := []struct {
 		parse func(string) (float64, error)
 		text  string
@@ -103,12 +103,12 @@ func TestParseErrors(t *testing.T) {
 		{duration, "1/0 s", `it divides by zero`},
 		{duration, "1/ s", `"/ s" is not a unit known here`},
 		{duration, "1e308 min", `it is too large`},
-		{lift(ParseAngle), "20", `"20" is not an angle: the unit is missing; write it like 20 deg, 20° or 0.35 rad`},
-		{lift(ParseTemperature), "-1 K", `nothing is colder than 0 K`},
-		{lift(ParseTemperature), "68 F", `"F" is not a unit known here; write it like 20 °C, 20C or 293 K`},
-		{lift(ParseSpeed), "3.2", `write it like 3.2 m/s or 320 cm/s`},
-		{lift(ParseDensity), "-1 kg/m3", `a density is not below zero`},
-		{lift(ParseSurfaceTension), "-1 mN/m", `a surface tension is not below zero`},
+		{asFloat(ParseAngle), "20", `"20" is not an angle: the unit is missing; write it like 20 deg, 20° or 0.35 rad`},
+		{asFloat(ParseTemperature), "-1 K", `nothing is colder than 0 K`},
+		{asFloat(ParseTemperature), "68 F", `"F" is not a unit known here; write it like 20 °C, 20C or 293 K`},
+		{asFloat(ParseSpeed), "3.2", `write it like 3.2 m/s or 320 cm/s`},
+		{asFloat(ParseDensity), "-1 kg/m3", `a density is not below zero`},
+		{asFloat(ParseSurfaceTension), "-1 mN/m", `a surface tension is not below zero`},
 	}
 	for _, test := range tests {
 		_, err := test.parse(test.text)

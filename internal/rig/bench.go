@@ -15,15 +15,15 @@ const (
 	TickHz = 10_000_000
 	tick   = time.Second / TickHz
 
-	// lead and safeWithin are what an ordinary process on an ordinary machine keeps to nearly always. Aims, not measured
-	// bounds: the rig reports what it did.
+	// lead and safeWithin are what an ordinary process on an ordinary machine nearly always achieves. They are aims, not
+	// measured bounds: the rig reports what it did.
 	lead       = time.Millisecond
 	safeWithin = 10 * time.Millisecond
 
-	// late is generous: a busy desktop may take some milliseconds away from any process at any time, and practice should
-	// not end there. The reports say how late each cue was.
+	// late is generous: a busy desktop may suspend any process for some milliseconds, which should not end a practice
+	// shot. The reports say how late each cue was.
 	late = 25 * time.Millisecond
-	// holdOff is longer than a drop takes through a beam, so that its leaving is not taken for another drop.
+	// holdOff is longer than a drop takes to pass a beam, so that its leaving does not count as another drop.
 	holdOff = 20 * time.Millisecond
 )
 
@@ -47,15 +47,15 @@ const (
 	outputs
 )
 
-// inputSpec is one input: what it is, and its level while nothing happens.
+// inputSpec is one input.
 type inputSpec struct {
 	name     string
 	kind     wire.InputKind
-	restHigh bool
+	idleHigh bool
 }
 
-// inputSpecs: beams are high while intact, contacts high while open. The kill switch opens to stop, so that a broken
-// wire stops too: high means stop.
+// inputSpecs: beams are high while unbroken, contacts while open. The kill switch opens to stop, so that a broken wire
+// stops too.
 var inputSpecs = [inputs]inputSpec{
 	InGate:       {"gate", wire.InputBeam, true},
 	InBeam:       {"beam", wire.InputBeam, true},
@@ -77,7 +77,7 @@ var outputSpecs = [outputs]struct {
 	OutValve:   {"valve", wire.OutputValve, 500 * time.Millisecond, scene.Valve},
 }
 
-// sensorInput is the input that a sensor of the room is wired to.
+// sensorInput is the input each sensor of the room is wired to.
 var sensorInput = [...]uint8{
 	scene.Gate:       InGate,
 	scene.Beam:       InBeam,
@@ -85,10 +85,10 @@ var sensorInput = [...]uint8{
 	scene.Sync:       InSync,
 }
 
-// Bench is what a plan for the rig runs on.
+// Bench is the bench for plans on the rig.
 func Bench() shot.Bench {
 	in := func(i uint8) *shot.Input {
-		return &shot.Input{Index: i, Name: inputSpecs[i].name, Falling: inputSpecs[i].restHigh}
+		return &shot.Input{Index: i, Name: inputSpecs[i].name, Falling: inputSpecs[i].idleHigh}
 	}
 	out := func(i uint8, delay time.Duration) *shot.Output {
 		return &shot.Output{Index: i, Name: outputSpecs[i].name, MaxOn: outputSpecs[i].maxOn, Delay: delay}
@@ -107,7 +107,7 @@ func Bench() shot.Bench {
 	}
 }
 
-// config describes the rig to its board.
+// config is the configuration of the rig's board.
 func config(bootID uint32) (trigger.Config, error) {
 	cfg := trigger.Config{
 		BootID:     bootID,

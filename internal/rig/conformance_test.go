@@ -20,12 +20,12 @@ type suiteBed struct {
 }
 
 func newSuiteBed(t *testing.T, opts Options) *suiteBed {
-	opts.Manual, opts.Log = true, quiet()
+	opts.Manual, opts.Log = true, discardLog()
 	r, err := New(opts)
 	require.NoError(t, err)
 	r.set.Kind = shot.Sound // nothing hangs from the valve: the suite moves the beams itself
 	b := &suiteBed{t: t, rig: r, link: r.link}
-	r.watch = func(output uint8, on bool, at wire.Tick) {
+	r.onOutput = func(output uint8, on bool, at wire.Tick) {
 		b.changes = append(b.changes, boardtest.Change{Output: output, On: on, At: at})
 	}
 	return b
@@ -33,7 +33,7 @@ func newSuiteBed(t *testing.T, opts Options) *suiteBed {
 
 func (b *suiteBed) Wiring() boardtest.Wiring {
 	return boardtest.Wiring{
-		Gate: InGate, Clock: InBeam, BrokenHigh: !inputSpecs[InBeam].restHigh, Kill: InKill, KillHigh: true,
+		Gate: InGate, Clock: InBeam, BrokenHigh: !inputSpecs[InBeam].idleHigh, Kill: InKill, KillHigh: true,
 		Flash: OutFlash, Shutter: OutShutter, Valve: OutValve,
 	}
 }

@@ -6,35 +6,35 @@ import (
 	"sync"
 )
 
-// errFull: the host does not read what the board sends.
-var errFull = errors.New("rig: the host does not read")
+// errUnread means that the host does not read what the board sends.
+var errUnread = errors.New("rig: the host does not read")
 
-// mostUnread is how much the board sends ahead of the host before frames are dropped, as a serial port would.
-const mostUnread = 64 << 10
+// maxUnread is how many bytes are buffered for the host before frames are dropped, as by a serial port.
+const maxUnread = 64 << 10
 
 // link is the host's end of a connection to the board. What the host writes reaches the board within Write; what the
-// board sends waits here until the host reads it, so that neither ever waits for the other.
+// board sends is buffered until the host reads it, so that neither waits for the other.
 type link struct {
 	receive func(l *link, p []byte)
 
-	mu     sync.Mutex
-	some   sync.Cond
-	unread []byte
-	closed bool
+	mu       sync.Mutex
+	readable sync.Cond
+	unread   []byte
+	closed   bool
 }
 
 func newLink(receive func(*link, []byte)) *link {
 	l := &link{receive: receive}
-	l.some.L = &l.mu
+	l.readable.L = &l.mu
 	return l
 }
 
-// Read waits for something from the board.
+// Read waits for bytes from the board.
 func (l *link) Read(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for len(l.unread) == 0 && !l.closed {
-		l.some.Wait()
+		l.readable.Wait()
 	}
 	if len(l.unread) == 0 {
 		return 0, io.EOF
@@ -44,7 +44,7 @@ func (l *link) Read(p []byte) (int, error) {
 	return n, nil
 }
 
-// Write gives bytes to the board.
+// Write passes bytes to the board.
 func (l *link) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	closed := l.closed
@@ -56,26 +56,26 @@ func (l *link) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// Close ends the connection. The board notices by the silence.
+// Close ends the connection. The board notices by the link timeout.
 func (l *link) Close() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.closed = true
-	l.some.Broadcast()
+	l.readable.Broadcast()
 	return nil
 }
 
-// send takes a frame from the board, whole or not at all.
+// send buffers a frame from the board, whole or not at all.
 func (l *link) send(frame []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.closed {
 		return 0, io.ErrClosedPipe
 	}
-	if len(l.unread)+len(frame) > mostUnread {
-		return 0, errFull
+	if len(l.unread)+len(frame) > maxUnread {
+		return 0, errUnread
 	}
 	l.unread = append(l.unread, frame...)
-	l.some.Signal()
+	l.readable.Signal()
 	return len(frame), nil
 }

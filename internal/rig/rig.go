@@ -1,11 +1,10 @@
-// Package rig is the simulated board in a simulated room, in process: the logic and the executor that real boards
-// have, with virtual pins that package scene plays with. It is what runs without any configuration, so that the first
-// minute is practice.
+// Package rig is a simulated board in a simulated room, in process: the logic and executor of real boards, with virtual
+// pins connected to package scene. It runs when nothing is configured, so that the first minute is practice.
 //
 // Time is real unless Options.Manual is set: cues are driven when they are due, as well as this process can, and
-// reports say how late they were. Stamps of virtual edges are the times at which they happen in the room, as a
-// kernel's stamps would be. While this process gets no processor the rig's clock stands still, as its host does.
-// Nothing about a real rig's exactness follows from the figures seen here.
+// reports say how late they were. Stamps of virtual edges are the times at which they happen in the room, like a
+// kernel's stamps. While this process gets no processor time the rig's clock stops, as does its host. The figures seen
+// here say nothing about the accuracy of a real rig.
 package rig
 
 import (
@@ -25,53 +24,53 @@ import (
 	"stillwater/internal/wire"
 )
 
-// ErrBusy: something is still falling or flying.
+// ErrBusy means that something is still falling or flying.
 var ErrBusy = errors.New("something is still falling or flying: wait until it is over")
 
-// Options says what rig to make. The zero value is a real-time rig with seed 0.
+// Options configures a rig. The zero value is a real-time rig with seed 0.
 type Options struct {
 	Seed      uint64
-	Manual    bool          // time moves only by Advance; nothing runs by itself, so a host must ping in that time
-	Spin      time.Duration // how long before a cue to stop sleeping; zero: 1 ms; negative: never spin (for fake time)
+	Manual    bool          // time moves only by Advance; a host must ping in that time
+	Spin      time.Duration // how long before a cue to spin; zero: 1 ms; negative: never (for fake time)
 	StartTick wire.Tick     // the board's clock when the rig starts
 	Log       *slog.Logger  // nil: slog.Default
 }
 
-// Rig is one simulated board and its room. It is safe for use by several goroutines.
+// Rig is one simulated board and its room. It is safe for concurrent use.
 type Rig struct {
-	opts Options
-	log  *slog.Logger
-	poke chan struct{} // something changed: look again what is next
-	done chan struct{}
-	gone sync.WaitGroup
+	opts       Options
+	log        *slog.Logger
+	changedCh  chan struct{} // wakes the loop: what is next may have changed
+	done       chan struct{}
+	goroutines sync.WaitGroup
 
-	mu     sync.Mutex
-	boots  *rand.Rand    // boot ids
-	now    time.Duration // manual time
-	clock  clock         // real time
-	closed bool
-	exec   *executor.Executor
-	link   *link
-	room   *scene.Room
-	set    shot.Set // last let go: the valve drips with it
-	inputs uint8    // levels
-	lit    uint8    // outputs that are on
-	edges  []edge   // to come, in order of time
-	recent []scene.Flight
-	watch  func(output uint8, on bool, at wire.Tick) // tests look on
+	mu       sync.Mutex
+	boots    *rand.Rand    // boot ids
+	now      time.Duration // manual time
+	clock    clock         // real time
+	closed   bool
+	exec     *executor.Executor
+	link     *link
+	room     *scene.Room
+	set      shot.Set // of the last release: the valve uses it
+	inputs   uint8    // levels
+	outputs  uint8    // on
+	edges    []edge   // to come, in order of time
+	recent   []scene.Flight
+	onOutput func(output uint8, on bool, at wire.Tick) // for tests
 }
 
-// edge is an input's change to come.
+// edge is a future change of an input.
 type edge struct {
 	at    time.Duration
 	input uint8
 	high  bool
 }
 
-// remembered is how many flights Look can be asked about.
-const remembered = 16
+// maxFlights is how many flights Look covers.
+const maxFlights = 16
 
-// New makes a rig and, unless it is manual, starts it.
+// New returns a rig and, unless it is manual, starts it.
 func New(opts Options) (*Rig, error) {
 	if opts.Spin == 0 {
 		opts.Spin = time.Millisecond
@@ -80,17 +79,17 @@ func New(opts Options) (*Rig, error) {
 		opts.Log = slog.Default()
 	}
 	r := &Rig{
-		opts:  opts,
-		log:   opts.Log,
-		clock: clock{zero: time.Now(), due: noDue},
-		poke:  make(chan struct{}, 1),
-		done:  make(chan struct{}),
-		boots: rand.New(rand.NewPCG(opts.Seed, 1)),
-		room:  scene.New(opts.Seed),
-		set:   shot.DefaultSet(),
+		opts:      opts,
+		log:       opts.Log,
+		clock:     clock{zero: time.Now(), due: noDue},
+		changedCh: make(chan struct{}, 1),
+		done:      make(chan struct{}),
+		boots:     rand.New(rand.NewPCG(opts.Seed, 1)),
+		room:      scene.New(opts.Seed),
+		set:       shot.DefaultSet(),
 	}
 	for i, spec := range inputSpecs {
-		if spec.restHigh {
+		if spec.idleHigh {
 			r.inputs |= 1 << i
 		}
 	}
@@ -98,12 +97,12 @@ func New(opts Options) (*Rig, error) {
 		return nil, err
 	}
 	if !opts.Manual {
-		r.gone.Go(r.run)
+		r.goroutines.Go(r.run)
 	}
 	return r, nil
 }
 
-// boot starts the board: with nothing but its pins, as they are.
+// boot starts the board, with its pins as they are.
 func (r *Rig) boot() error {
 	cfg, err := config(r.boots.Uint32())
 	if err != nil {
@@ -120,8 +119,8 @@ func (r *Rig) boot() error {
 	return nil
 }
 
-// Restart is what a reset does: the board forgets its program, is disarmed with outputs off, and cuts its link. The
-// room goes on.
+// Restart resets the board: it loses its program, is disarmed with outputs off, and its link is closed. The room goes
+// on.
 func (r *Rig) Restart() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -129,12 +128,12 @@ func (r *Rig) Restart() error {
 		return errors.New("the rig is closed")
 	}
 	r.link.Close()
-	r.changed()
+	r.notify()
 	return r.boot()
 }
 
-// Link connects a host to the board. A connection before it is cut, as when a plug moves from one socket to another;
-// the board goes on.
+// Link connects a host to the board and closes any earlier connection, as when a cable is moved to another host. The
+// board goes on.
 func (r *Rig) Link() io.ReadWriteCloser {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -146,14 +145,14 @@ func (r *Rig) Link() io.ReadWriteCloser {
 	return r.link
 }
 
-// Release lets the drop, throw or sound of a set go. One at a time: ErrBusy until it is over.
+// Release releases the drop, throw or sound of a set. One at a time: ErrBusy until it is over.
 func (r *Rig) Release(set shot.Set) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.release(set, r.room.Release)
 }
 
-// release lets a set go by hand, or by the valve.
+// release releases what the set describes, by hand or by the valve.
 func (r *Rig) release(set shot.Set, by func(shot.Set, time.Duration) (scene.Flight, error)) error {
 	if r.busy() {
 		return ErrBusy
@@ -163,12 +162,12 @@ func (r *Rig) release(set shot.Set, by func(shot.Set, time.Duration) (scene.Flig
 		return err
 	}
 	r.set = set
-	r.recent = append(r.recent[max(len(r.recent)-remembered+1, 0):], f)
+	r.recent = append(r.recent[max(len(r.recent)-maxFlights+1, 0):], f)
 	r.schedule(f.Edges)
 	return nil
 }
 
-// Busy says whether something is falling or flying, or a sound is in the air.
+// Busy reports whether something is falling or flying, or a sound is in the air.
 func (r *Rig) Busy() bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -180,8 +179,8 @@ func (r *Rig) busy() bool {
 	return n > 0 && r.time() < r.recent[n-1].Ends
 }
 
-// Look says in plain words what the picture shows of the shot whose clock edge was then, in the board's time as the
-// client widens it. Ask once the shot's report is there, and within three minutes of it.
+// Look describes the picture of the shot whose clock edge was then, in the board's time as the client widens it. Call
+// it within three minutes of the shot's report.
 func (r *Rig) Look(clock time.Duration) string {
 	frame, ok := r.Frame(clock)
 	if !ok {
@@ -190,31 +189,31 @@ func (r *Rig) Look(clock time.Duration) string {
 	return frame.Seen
 }
 
-// Frame is Look with all that the room knows; false when nothing was let go around that time.
+// Frame is Look with all that the room knows; false if nothing was released around that time.
 func (r *Rig) Frame(clock time.Duration) (scene.Frame, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	at := r.timeOf(wire.Tick(clock / tick)) // the client's time may be whole wraps from the rig's
 	for _, f := range r.recent {
-		// A shot that Go starts comes before what its valve lets go.
-		if f.Released-leadOfGo <= at && at <= f.Ends {
+		// A shot started by Go comes before the drop of its valve.
+		if f.Released-goLead <= at && at <= f.Ends {
 			return r.room.Look(f), true
 		}
 	}
 	return scene.Frame{}, false
 }
 
-// leadOfGo is how long before something is let go a Go belongs to it.
-const leadOfGo = 2 * time.Second
+// goLead is how long before a release a Go belongs to it.
+const goLead = 2 * time.Second
 
-// Press makes the kill switch or the button active, or lets it go.
+// Press activates or releases the kill switch or the button.
 func (r *Rig) Press(input string, active bool) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for i, spec := range inputSpecs {
 		if spec.name == input && (spec.kind == wire.InputKill || spec.kind == wire.InputButton) {
-			r.change(uint8(i), active != spec.restHigh, r.time())
-			r.changed()
+			r.change(uint8(i), active != spec.idleHigh, r.time())
+			r.notify()
 			return nil
 		}
 	}
@@ -233,11 +232,11 @@ func (r *Rig) Close() error {
 	err := r.exec.Safe(r.tickNow())
 	r.link.Close()
 	r.mu.Unlock()
-	r.gone.Wait()
+	r.goroutines.Wait()
 	return err
 }
 
-// receive takes bytes from a host. Those of a connection that was cut are lost.
+// receive handles bytes from a host. Those of a closed connection are dropped.
 func (r *Rig) receive(from *link, p []byte) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -245,20 +244,20 @@ func (r *Rig) receive(from *link, p []byte) {
 		return
 	}
 	r.exec.Bytes(r.tickNow(), p)
-	r.changed()
+	r.notify()
 }
 
 // schedule adds edges of the room's sensors.
 func (r *Rig) schedule(edges []scene.Edge) {
 	for _, e := range edges {
 		input := sensorInput[e.Sensor]
-		r.edges = append(r.edges, edge{e.At, input, e.Active != inputSpecs[input].restHigh})
+		r.edges = append(r.edges, edge{e.At, input, e.Active != inputSpecs[input].idleHigh})
 	}
 	slices.SortStableFunc(r.edges, func(a, b edge) int { return int(a.at - b.at) })
-	r.changed()
+	r.notify()
 }
 
-// change gives the board an input's new level.
+// change sets an input's level.
 func (r *Rig) change(input uint8, high bool, at time.Duration) {
 	bit := uint8(1) << input
 	if high == (r.inputs&bit != 0) {
@@ -268,43 +267,43 @@ func (r *Rig) change(input uint8, high bool, at time.Duration) {
 	r.exec.Edge(r.tickNow(), input, high, r.tickOf(at))
 }
 
-// changed makes the loop look again; it may be asleep until something later. The mutex is held.
-func (r *Rig) changed() {
+// notify wakes the loop to look again at what is next. The caller holds the mutex.
+func (r *Rig) notify() {
 	r.clock.due = min(r.clock.due, r.time())
 	select {
-	case r.poke <- struct{}{}:
+	case r.changedCh <- struct{}{}:
 	default:
 	}
 }
 
-// pins are the board's outputs: what they do, they do in the room.
+// pins connect the board's outputs to the room.
 type pins struct{ r *Rig }
 
-// Drive is called by the executor, which runs with the rig locked.
+// Drive is called by the executor, with the mutex held.
 func (p pins) Drive(mask, levels uint8) (wire.Tick, error) {
 	r := p.r
 	at := r.time()
-	before := r.lit
-	r.lit = r.lit&^mask | levels&mask
+	before := r.outputs
+	r.outputs = r.outputs&^mask | levels&mask
 	for i, spec := range outputSpecs {
 		bit := uint8(1) << i
-		on := r.lit&bit != 0
+		on := r.outputs&bit != 0
 		if on == (before&bit != 0) {
 			continue
 		}
-		if r.watch != nil {
-			r.watch(uint8(i), on, r.tickOf(at))
+		if r.onOutput != nil {
+			r.onOutput(uint8(i), on, r.tickOf(at))
 		}
 		r.schedule(r.room.Drive(spec.does, on, at))
 		if on && spec.does == scene.Valve {
-			r.drip()
+			r.valveOpened()
 		}
 	}
 	return r.tickOf(at), nil
 }
 
-// drip is what an opening valve does: a drop with the set last let go, if that was one and the air is free.
-func (r *Rig) drip() {
+// valveOpened releases a drop with the last set, if that was for drops and nothing else is in the air.
+func (r *Rig) valveOpened() {
 	if r.set.Kind != shot.Drop {
 		return
 	}
@@ -313,7 +312,7 @@ func (r *Rig) drip() {
 	}
 }
 
-// sender puts the board's frames on the link of the moment.
+// sender sends the board's frames on the current link.
 type sender struct{ r *Rig }
 
 func (s sender) Write(p []byte) (int, error) { return s.r.link.send(p) }

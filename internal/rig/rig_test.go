@@ -22,7 +22,7 @@ import (
 
 // Nearly every test here runs in fake time: hours take milliseconds, and a cue that is late by a tick is a failure.
 
-func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
+func discardLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 // bed is a rig with a host connected.
 type bed struct {
@@ -33,13 +33,13 @@ type bed struct {
 
 func newBed(t *testing.T, opts Options) *bed {
 	t.Helper()
-	opts.Log = quiet()
+	opts.Log = discardLog()
 	if opts.Spin == 0 {
 		opts.Spin = -1
 	}
 	r, err := New(opts)
 	require.NoError(t, err)
-	host, err := board.Dial(context.Background(), r.Link(), board.Options{Log: quiet()})
+	host, err := board.Dial(context.Background(), r.Link(), board.Options{Log: discardLog()})
 	require.NoError(t, err)
 	b := &bed{t, r, host}
 	t.Cleanup(func() {
@@ -266,7 +266,7 @@ func TestAHostThatComesLate(t *testing.T) {
 		require.NoError(t, b.host.Close())
 		time.Sleep(20 * time.Minute)
 		var err error
-		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: quiet()})
+		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: discardLog()})
 		require.NoError(t, err)
 		b.arm(dropSet(), 1)
 		require.NoError(t, b.rig.Release(dropSet()))
@@ -312,7 +312,7 @@ func TestTheKillSwitchStopsAShot(t *testing.T) {
 	})
 }
 
-// A host that goes leaves the board armed for no more than a second; another plug works at once.
+// A host that goes leaves the board armed for no more than a second; another link works at once.
 func TestALostHost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBed(t, Options{Seed: 12})
@@ -321,11 +321,11 @@ func TestALostHost(t *testing.T) {
 		time.Sleep(1100 * time.Millisecond)
 		require.NoError(t, b.rig.Release(dropSet()))
 		var err error
-		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: quiet()})
+		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: discardLog()})
 		require.NoError(t, err)
 		b.state(wire.Safe)
 		time.Sleep(3 * time.Second)
-		assert.Zero(t, b.rig.lit)
+		assert.Zero(t, b.rig.outputs)
 		b.arm(dropSet(), 1)
 	})
 }
@@ -385,9 +385,9 @@ func TestClosing(t *testing.T) {
 		require.NoError(t, b.host.Go(context.Background()))
 		time.Sleep(100 * time.Millisecond)
 		synctest.Wait()
-		require.NotZero(t, b.rig.lit, "the shutter is held")
+		require.NotZero(t, b.rig.outputs, "the shutter is held")
 		require.NoError(t, b.rig.Close())
-		assert.Zero(t, b.rig.lit)
+		assert.Zero(t, b.rig.outputs)
 		b.until(func(e board.Event) bool { return e.Gone != nil })
 		_, err := b.rig.Link().Read(make([]byte, 1))
 		assert.ErrorIs(t, err, io.EOF)
@@ -420,9 +420,9 @@ func TestTheSameSeedIsTheSameEvening(t *testing.T) {
 
 // In real time: the order and the planned times hold; how late a cue was is for the machine to say, and is reported.
 func TestRealTime(t *testing.T) {
-	r, err := New(Options{Seed: 12, Log: quiet()})
+	r, err := New(Options{Seed: 12, Log: discardLog()})
 	require.NoError(t, err)
-	host, err := board.Dial(context.Background(), r.Link(), board.Options{Log: quiet()})
+	host, err := board.Dial(context.Background(), r.Link(), board.Options{Log: discardLog()})
 	require.NoError(t, err)
 	b := &bed{t, r, host}
 	defer func() {
@@ -470,14 +470,14 @@ func TestARestartIsSeenByTheHost(t *testing.T) {
 		before := b.host.Identity().BootID
 		time.Sleep(100 * time.Millisecond)
 		synctest.Wait()
-		require.NotZero(t, b.rig.lit)
+		require.NotZero(t, b.rig.outputs)
 		require.NoError(t, b.rig.Restart())
-		assert.Zero(t, b.rig.lit)
+		assert.Zero(t, b.rig.outputs)
 		e := b.until(func(e board.Event) bool { return e.Gone != nil })
 		assert.ErrorIs(t, e.Gone, board.ErrGone)
 
 		var err error
-		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: quiet()})
+		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: discardLog()})
 		require.NoError(t, err)
 		assert.NotEqual(t, before, b.host.Identity().BootID)
 		var refused *board.RefusedError

@@ -8,14 +8,14 @@ import (
 	"stillwater/internal/wire"
 )
 
-// servedEach is how often the rig's loop comes round while silence of the host counts, and how late it may be for that.
+// servedEach is the period of the rig's loop while a link timeout is possible, and how late the loop may then be.
 const servedEach = 50 * time.Millisecond
 
-// clock is the rig's: the time since its start, less what passed while this process got no processor. Host and board
-// stand still together then, so the board must not take it for the host's silence.
+// clock is the time since the rig's start, without the time in which this process got no processor. Host and board both
+// stop then, so that it must not cause a link timeout.
 type clock struct {
 	zero    time.Time
-	due     time.Duration // when the loop comes round again; noDue: only when something changes
+	due     time.Duration // when the loop runs again; noDue: only when something changes
 	stopped time.Duration
 }
 
@@ -31,7 +31,7 @@ func (c *clock) now(host time.Time) time.Duration {
 	return now
 }
 
-// time is the rig's time now, from its start. The mutex is held.
+// time is the time since the rig's start. The caller holds the mutex.
 func (r *Rig) time() time.Duration {
 	if r.opts.Manual {
 		return r.now
@@ -52,14 +52,14 @@ func (r *Rig) timeOf(t wire.Tick) time.Duration {
 	return now + time.Duration(t.Sub(r.tickOf(now)))*tick
 }
 
-// Now is the rig's time, from its start.
+// Now is the time since the rig's start.
 func (r *Rig) Now() time.Duration {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.time()
 }
 
-// Advance moves a manual rig's time on, through everything that happens in between, each at its exact time.
+// Advance advances a manual rig's time, through everything due in between, each at its exact time.
 func (r *Rig) Advance(d time.Duration) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -70,12 +70,12 @@ func (r *Rig) Advance(d time.Duration) {
 			break
 		}
 		r.now = max(r.now, at)
-		r.happen()
+		r.runNext()
 	}
 	r.now = max(r.now, end)
 }
 
-// next is when something is due, and whether it is the board's business and not an edge.
+// next is when something is due, and whether that is the board's wake-up rather than an edge.
 func (r *Rig) next() (at time.Duration, board, ok bool) {
 	if t, wakes := r.exec.Next(); wakes {
 		at, board, ok = r.timeOf(t), true, true
@@ -86,8 +86,8 @@ func (r *Rig) next() (at time.Duration, board, ok bool) {
 	return at, board, ok
 }
 
-// happen lets the one thing happen that is due next.
-func (r *Rig) happen() {
+// runNext runs what is due next.
+func (r *Rig) runNext() {
 	_, board, ok := r.next()
 	switch {
 	case !ok:
@@ -100,7 +100,7 @@ func (r *Rig) happen() {
 	}
 }
 
-// run lets things happen at their time until the rig is closed.
+// run runs what is due, when it is due, until the rig is closed.
 func (r *Rig) run() {
 	timer := time.NewTimer(0)
 	defer timer.Stop()
@@ -110,7 +110,7 @@ func (r *Rig) run() {
 			select {
 			case <-r.done:
 				return
-			case <-r.poke:
+			case <-r.changedCh:
 				continue
 			}
 		}
@@ -120,7 +120,7 @@ func (r *Rig) run() {
 			select {
 			case <-r.done:
 				return
-			case <-r.poke:
+			case <-r.changedCh:
 				continue
 			case <-timer.C:
 			}
@@ -131,8 +131,8 @@ func (r *Rig) run() {
 	}
 }
 
-// catchUp lets all happen that is due and says how long until the next thing is, and how much of that to spin: a board
-// that is armed or has an output on keeps its times, one at rest need not.
+// catchUp runs all that is due and returns how long until the next is, and how much of that to spin: a board that is
+// armed or has an output on must be exact, one that is idle need not.
 func (r *Rig) catchUp() (wait, spin time.Duration, ok bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -142,16 +142,16 @@ func (r *Rig) catchUp() (wait, spin time.Duration, ok bool) {
 		if at, board, ok := r.next(); !ok || at > now {
 			return r.sleep(now, at, board, ok)
 		}
-		r.happen()
+		r.runNext()
 	}
 	return 0, 0, false
 }
 
-// sleep plans the loop's sleep until what is due next, and while the host's silence counts for no longer than
-// servedEach.
+// sleep is how long the loop may sleep: until what is due next, but at most servedEach while a link timeout is
+// possible.
 func (r *Rig) sleep(now, at time.Duration, board, ok bool) (wait, spin time.Duration, _ bool) {
 	code := r.exec.State().Code()
-	if atRest := (code == wire.Safe || code == wire.Faulted) && r.lit == 0; atRest {
+	if atRest := (code == wire.Safe || code == wire.Faulted) && r.outputs == 0; atRest {
 		r.clock.due = noDue
 		return at - now, 0, ok
 	}
@@ -166,11 +166,11 @@ func (r *Rig) sleep(now, at time.Duration, board, ok bool) (wait, spin time.Dura
 	return at - now, spin, true
 }
 
-// spinUntil waits for a time that is near, letting others run, unless something new comes first.
+// spinUntil busy-waits, yielding to other goroutines, until a time or a change.
 func (r *Rig) spinUntil(at time.Time) {
 	for time.Now().Before(at) {
 		select {
-		case <-r.poke:
+		case <-r.changedCh:
 			return
 		case <-r.done:
 			return

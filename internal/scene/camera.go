@@ -8,124 +8,124 @@ import (
 	"stillwater/internal/shot"
 )
 
-// Output is what an output of the board does in the room.
+// Output is the effect of an output of the board in the room.
 type Output uint8
 
 const (
 	Shutter Output = iota
-	Focus          // wakes the camera; nothing to see
+	Focus          // wakes the camera; no effect here
 	Flash
-	Valve // lets a drop go: the caller does, with Release
+	Valve // releases a drop: the caller does so with Drip
 )
 
 const (
-	// FlashDelay is from the flash output to the peak of the light. A bench for this room names it.
+	// FlashDelay is the time from the flash output to the peak of the light.
 	FlashDelay = 60 * time.Microsecond
-	// ledExposure is how long the camera keeps its shutter open when the flash follows its sync contact.
+	// ledExposure is the camera's exposure time when its sync contact fires the flash.
 	ledExposure = 16 * time.Millisecond
-	// closeLag is from letting the release go to a closed shutter when it is held open.
+	// closeLag is the time from the end of the release to a closed shutter.
 	closeLag = 8 * time.Millisecond
-	// syncLong is how long the sync contact stays closed.
-	syncLong = 5 * time.Millisecond
-	// shortestLag keeps a drawn lag possible.
-	shortestLag = time.Millisecond
-	// charged is the part of the set's recycle time after which this flash fires again: people measure with a margin.
-	charged = 0.9
-	// remembered is how many openings and flashes are kept.
-	remembered = 64
+	// syncDuration is how long the sync contact stays closed.
+	syncDuration = 5 * time.Millisecond
+	// minLag keeps a random lag possible.
+	minLag = time.Millisecond
+	// rechargeFraction is the fraction of the set's recycle time in which this flash recharges: people add a margin.
+	rechargeFraction = 0.9
+	// maxKept is how many openings and flashes are recorded.
+	maxKept = 64
 )
 
-// camera is the camera and the flash: what the outputs made them do.
+// camera is the camera and the flash, and what they did.
 type camera struct {
-	light    shot.LightSet
-	lagScale float64 // this camera's mean lag over what the set says
-	rng      dice
+	light     shot.LightSet
+	lagFactor float64 // this camera's mean lag relative to the set's
+	rng       dice
 
-	held     bool // the release
-	openings []opening
-	flashes  []flash
+	shutterHeld bool // by its release
+	openings    []opening
+	flashes     []flash
 }
 
 // opening is one time the shutter was open; to is zero while it still is.
 type opening struct{ from, to time.Duration }
 
-// flash is one command to fire; lit is false when the flash was not charged yet.
+// flash is one command to fire; fired is false if the flash was not charged.
 type flash struct {
-	at  time.Duration
-	lit bool
+	at    time.Duration
+	fired bool
 }
 
 func newCamera(seed uint64, lagScale float64) camera {
 	return camera{
-		light:    shot.DefaultSet().Light,
-		lagScale: lagScale,
-		rng:      dice{rand.New(rand.NewPCG(seed, 1<<32))},
+		light:     shot.DefaultSet().Light,
+		lagFactor: lagScale,
+		rng:       dice{rand.New(rand.NewPCG(seed, 1<<32))},
 	}
 }
 
-// Drive tells the room that an output went on or off. It returns the edges that follow of it, in order of time: those
-// of the camera's sync contact, which may lie ahead.
+// Drive handles a change of an output. It returns the edges of the camera's sync contact that follow, in order of time,
+// which may lie in the future.
 func (r *Room) Drive(o Output, on bool, at time.Duration) []Edge {
 	switch {
 	case o == Shutter && on:
-		// Before anything is let go only a shutter that is to be held open is pressed, whatever the set before said.
-		return r.camera.press(at, r.camera.light.Expose == shot.LagLed && at <= r.over)
+		// Before a release only a shutter that is held open is triggered, whatever the previous set was.
+		return r.camera.openShutter(at, r.camera.light.Expose == shot.LagLed && at <= r.lastEnd)
 	case o == Shutter:
-		r.camera.letGo(at)
+		r.camera.closeShutter(at)
 	case o == Flash && on:
 		r.camera.fire(at + FlashDelay)
 	}
 	return nil
 }
 
-// Lag is this camera's mean lag with the set it works with now: what a person would measure.
+// Lag is this camera's mean lag with the current set, as a person would measure it.
 func (r *Room) Lag() time.Duration { return r.camera.meanLag() }
 
 func (c *camera) meanLag() time.Duration {
-	return (c.light.Lag * phys.Time(c.lagScale)).Duration()
+	return (c.light.Lag * phys.Time(c.lagFactor)).Duration()
 }
 
-// press opens the shutter after the lag, which closes the sync contact; a lag-led flash fires by it.
-func (c *camera) press(at time.Duration, led bool) []Edge {
-	if c.held {
+// openShutter opens the shutter after the lag and closes the sync contact, which fires a lag-led flash.
+func (c *camera) openShutter(at time.Duration, led bool) []Edge {
+	if c.shutterHeld {
 		return nil
 	}
-	c.held = true
+	c.shutterHeld = true
 	scatter := phys.Time(c.rng.normal(float64(c.light.LagScatter))).Duration()
-	from := at + max(c.meanLag()+scatter, shortestLag)
+	from := at + max(c.meanLag()+scatter, minLag)
 	if n := len(c.openings); n > 0 && (c.openings[n-1].to == 0 || c.openings[n-1].to > from) {
-		return nil // still busy with the picture before
+		return nil // still busy with the previous picture
 	}
 	o := opening{from: from}
 	if led {
 		o.to = from + ledExposure
 		c.fire(from)
 	}
-	c.openings = latest(append(c.openings, o))
-	return []Edge{{Sync, true, from}, {Sync, false, from + syncLong}}
+	c.openings = keepLatest(append(c.openings, o))
+	return []Edge{{Sync, true, from}, {Sync, false, from + syncDuration}}
 }
 
-// letGo closes a shutter that is held open; one that times itself goes on.
-func (c *camera) letGo(at time.Duration) {
-	c.held = false
+// start closes a shutter that is held open; one that times itself goes on.
+func (c *camera) closeShutter(at time.Duration) {
+	c.shutterHeld = false
 	if n := len(c.openings); n > 0 && c.openings[n-1].to == 0 {
 		c.openings[n-1].to = max(at+closeLag, c.openings[n-1].from)
 	}
 }
 
 func (c *camera) fire(at time.Duration) {
-	ready := time.Duration(charged * float64(c.light.Recycle.Duration()))
+	ready := time.Duration(rechargeFraction * float64(c.light.Recycle.Duration()))
 	lit := true
 	for i := len(c.flashes) - 1; i >= 0; i-- {
-		if c.flashes[i].lit {
+		if c.flashes[i].fired {
 			lit = at-c.flashes[i].at >= ready
 			break
 		}
 	}
-	c.flashes = latest(append(c.flashes, flash{at, lit}))
+	c.flashes = keepLatest(append(c.flashes, flash{at, lit}))
 }
 
-// open says whether the shutter was open at a time.
+// open reports whether the shutter was open at a time.
 func (c *camera) open(at time.Duration) bool {
 	for _, o := range c.openings {
 		if at >= o.from && (o.to == 0 || at < o.to) {
@@ -135,4 +135,4 @@ func (c *camera) open(at time.Duration) bool {
 	return false
 }
 
-func latest[T any](list []T) []T { return list[max(len(list)-remembered, 0):] }
+func keepLatest[T any](list []T) []T { return list[max(len(list)-maxKept, 0):] }

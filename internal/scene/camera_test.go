@@ -115,7 +115,7 @@ func TestAReleaseThatIsHeld(t *testing.T) {
 	assert.Empty(t, r.Drive(Focus, true, time.Second))
 }
 
-// After a lag-led shot the next set opens the shutter at Go, before anything is let go: the flash stays quiet and the
+// After a lag-led shot the next set opens the shutter at Go, before anything is let go: the flash does not fire and the
 // shutter open.
 func TestOpeningAtGoAfterALagLedShot(t *testing.T) {
 	r, f := exact(t, func(l *shot.LightSet) { l.Expose = shot.LagLed })
@@ -236,6 +236,6 @@ func TestTheCameraForgets(t *testing.T) {
 		r.Drive(Flash, true, at+time.Second)
 		r.Drive(Shutter, false, at+2*time.Second)
 	}
-	assert.Len(t, r.camera.openings, remembered)
-	assert.Len(t, r.camera.flashes, remembered)
+	assert.Len(t, r.camera.openings, maxKept)
+	assert.Len(t, r.camera.flashes, maxKept)
 }

@@ -8,38 +8,38 @@ import (
 	"stillwater/internal/splash"
 )
 
-// PhaseAt is when a splash shows a phase, in the room's time.
+// PhaseAt is the time of a splash's phase.
 type PhaseAt struct {
 	Phase splash.Phase
 	At    time.Duration
 }
 
 const (
-	dripEvery   = 180 * time.Millisecond // between the drops of a train
-	lookAround  = 500 * time.Millisecond // after the moment, until the room is free again
-	mostSpilled = 1.2                    // a splash is over at this multiple of the time the column is gone
+	dripPeriod      = 180 * time.Millisecond // between the drops of a train
+	settleTime      = 500 * time.Millisecond // after the moment, until the room is still again
+	splashEndFactor = 1.2                    // the end of a splash, relative to when the column is gone
 )
 
-// drip lets a train of drops go; the wanted one is the set's n-th.
+// drip releases a train of drops; the set's n-th is the one to picture.
 func (r *Room) drip(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Drop
 	for n := 1; n <= set.Nth; n++ {
 		if err := r.drop(f, rng, start, n == set.Nth); err != nil {
 			return err
 		}
-		start += dripEvery + time.Duration(rng.normal(float64(dripEvery)/20))
+		start += dripPeriod + time.Duration(rng.normal(float64(dripPeriod)/20))
 	}
 	return nil
 }
 
-// drop lets one drop fall. Times are those of its lowest point, which breaks the beam and touches the surface.
+// drop adds one drop. Times are those of its lowest point, which breaks the beam and touches the surface.
 func (r *Room) drop(f *Flight, rng dice, start time.Duration, wanted bool) error {
 	set := f.Set.Drop
 	d, err := r.dropDiameter(f, rng)
 	if err != nil {
 		return err
 	}
-	beam := max(set.Beam+r.lower+phys.Length(rng.normal(float64(r.spreads.DropEdge))), 0)
+	beam := max(set.Beam+r.beamOffset+phys.Length(rng.normal(float64(r.spreads.DropEdge))), 0)
 	broken, err := ballistics.Fall(d, beam, 0)
 	if err != nil {
 		return err
@@ -52,12 +52,12 @@ func (r *Room) drop(f *Flight, rng dice, start time.Duration, wanted bool) error
 	if err != nil {
 		return err
 	}
-	f.pass(rng, Beam, r.stamp(rng, start, broken.Time), r.stamp(rng, start, clear.Time))
+	f.addPass(rng, Beam, r.stamp(rng, start, broken.Time), r.stamp(rng, start, clear.Time))
 	if !wanted {
 		return nil
 	}
 	f.Diameter, f.Speed, f.Contact = d, surface.Speed, start+surface.Time.Duration()
-	return r.splash(f, rng)
+	return r.addSplash(f, rng)
 }
 
 func (r *Room) dropDiameter(f *Flight, rng dice) (phys.Length, error) {
@@ -70,33 +70,33 @@ func (r *Room) dropDiameter(f *Flight, rng dice) (phys.Length, error) {
 		if d, err = splash.DropDiameter(f.Set.Drop.Nozzle, liquid); err != nil {
 			return 0, err
 		}
-		d *= phys.Length(1 + r.heavier)
+		d *= phys.Length(1 + r.sizeExcess)
 	}
 	return d * phys.Length(1+rng.normal(r.spreads.DropDiameter)), nil
 }
 
-// splash draws when this splash shows each phase. A room's splashes lie at one place in the published bands, which is
-// what a person can learn; each differs a little.
-func (r *Room) splash(f *Flight, rng dice) error {
+// addSplash draws the times of this splash's phases. A room's splashes have one position in the published bands, which
+// a person can learn; each differs slightly.
+func (r *Room) addSplash(f *Flight, rng dice) error {
 	own := 1 + rng.normal(r.spreads.PhaseTime)
 	for _, phase := range splash.Phases() {
 		w, err := splash.When(phase, f.Diameter, f.Speed)
 		if err != nil {
 			return err
 		}
-		after := (w.Low + phys.Time(r.band)*(w.High-w.Low)) * phys.Time(own)
+		after := (w.Low + phys.Time(r.bandPosition)*(w.High-w.Low)) * phys.Time(own)
 		at := PhaseAt{phase, f.Contact + after.Duration()}
 		f.Phases = append(f.Phases, at)
 		if phase == f.Set.Drop.Phase {
 			f.Best, f.Arrives = at.At, true
 		}
 	}
-	f.Ends = f.splashOver() + lookAround
+	f.Ends = f.splashEnd() + settleTime
 	return nil
 }
 
-// splashOver is when the water is flat again.
-func (f *Flight) splashOver() time.Duration {
+// splashEnd is when the surface is flat again.
+func (f *Flight) splashEnd() time.Duration {
 	last := f.Phases[len(f.Phases)-1].At
-	return f.Contact + time.Duration(mostSpilled*float64(last-f.Contact))
+	return f.Contact + time.Duration(splashEndFactor*float64(last-f.Contact))
 }

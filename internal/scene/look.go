@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/splash"
 )
 
-// Verdict is what a person would say of a frame.
+// Verdict is a person's judgement of a frame.
 type Verdict string
 
 const (
@@ -20,28 +20,28 @@ const (
 	Nothing Verdict = "nothing there"
 )
 
-// Frame is what a picture shows.
+// Frame describes a picture.
 type Frame struct {
-	Seen     string        // in plain words
+	Seen     string        // a description for people
 	Flashed  bool          // the flash gave light during the flight
 	Exposed  bool          // and the shutter was open then
-	Offset   time.Duration // the light's peak after the best moment; early is negative
-	OffsetMm float64       // throw: how far past the focus spot the liquid is along its path; short of it is negative
+	Offset   time.Duration // of the light's peak from the best moment; early is negative
+	OffsetMm float64       // throw: how far past the focus spot the liquid is; short of it is negative
 	Verdict  Verdict
 }
 
 const (
-	goodThrowMm  = 20.0  // a throw this near the focus spot is in focus and in place: common practice, no source
-	frameThrowMm = 200.0 // farther away it is out of the picture
-	frameDropMm  = 40.0  // a drop higher than this above the surface is out of the picture
-	goodSplash   = 0.08  // a splash this part of its time off still shows the phase: common practice, no source
-	goodLeast    = 500 * time.Microsecond
-	goodSound    = 2 * time.Millisecond
-	frameSound   = 50 * time.Millisecond
-	highMm       = 60.0 // worth a word when it passes this far above or below the focus spot
+	goodThrowMm     = 20.0  // a throw this near the focus spot is in focus and in place: common practice, no source
+	frameThrowMm    = 200.0 // farther away it is out of frame
+	frameDropMm     = 40.0  // a drop higher than this above the surface is out of frame
+	goodSplash      = 0.08  // a splash off by this fraction of its time still shows the phase: common practice, no source
+	minGoodSplash   = 500 * time.Microsecond
+	goodSound       = 2 * time.Millisecond
+	frameSound      = 50 * time.Millisecond
+	notableHeightMm = 60.0 // mentioned if it passes this far above or below the focus spot
 )
 
-// Look says what the picture of a flight shows, once the flash has fired.
+// Look describes the picture of a flight, once the flash has fired.
 func (r *Room) Look(f Flight) Frame {
 	frame := Frame{Verdict: Nothing}
 	at, fired, lit := r.flashDuring(f)
@@ -64,22 +64,22 @@ func (r *Room) Look(f Flight) Frame {
 	}
 	switch f.Set.Kind {
 	case shot.Drop:
-		f.seeDrop(&frame, at)
+		f.describeDrop(&frame, at)
 	case shot.Throw:
-		f.seeThrow(&frame)
+		f.describeThrow(&frame)
 	case shot.Sound:
-		f.seeSound(&frame)
+		f.describeSound(&frame)
 	}
 	return frame
 }
 
-// flashDuring finds the first flash of a flight that gave light, or one that should have.
+// flashDuring finds the first flash during a flight that gave light, or else one that should have.
 func (r *Room) flashDuring(f Flight) (at time.Duration, fired, lit bool) {
 	for _, fl := range r.camera.flashes {
 		if fl.at < f.Released || fl.at > f.Ends {
 			continue
 		}
-		if fl.lit {
+		if fl.fired {
 			return fl.at, true, true
 		}
 		fired = true
@@ -87,7 +87,7 @@ func (r *Room) flashDuring(f Flight) (at time.Duration, fired, lit bool) {
 	return 0, fired, false
 }
 
-// missedBy says how far a flash missed the nearest opening, when it was near.
+// missedBy describes by how much a flash missed a nearby opening.
 func (c *camera) missedBy(at time.Duration) string {
 	for _, o := range c.openings {
 		if gap := o.from - at; gap > 0 && gap < time.Second {
@@ -100,7 +100,7 @@ func (c *camera) missedBy(at time.Duration) string {
 	return ""
 }
 
-func (f Flight) seeThrow(frame *Frame) {
+func (f Flight) describeThrow(frame *Frame) {
 	if !f.Arrives {
 		frame.Seen = "nothing there: the throw fell short of the focus spot"
 		return
@@ -108,43 +108,43 @@ func (f Flight) seeThrow(frame *Frame) {
 	mm := float64(f.Speed) * frame.Offset.Seconds() * 1e3
 	frame.OffsetMm = mm
 	height := ""
-	if above := float64(f.Above) * 1e3; above > highMm {
+	if above := float64(f.Above) * 1e3; above > notableHeightMm {
 		height = fmt.Sprintf(", %.0f mm too high", above)
-	} else if above < -highMm {
+	} else if above < -notableHeightMm {
 		height = fmt.Sprintf(", %.0f mm too low", -above)
 	}
 	switch {
 	case math.Abs(mm) > frameThrowMm:
-		frame.Seen = fmt.Sprintf("nothing there: the sheet was %.0f mm %s the focus spot", math.Abs(mm), pastOrShort(mm))
+		frame.Seen = fmt.Sprintf("nothing there: the sheet was %.0f mm %s the focus spot", math.Abs(mm), pastOrShortOf(mm))
 		return
 	case math.Abs(mm) < 1:
 		frame.Seen = "the sheet in the focus spot" + height
 	default:
-		frame.Seen = fmt.Sprintf("the sheet %.0f mm %s the focus spot%s", math.Abs(mm), pastOrShort(mm), height)
+		frame.Seen = fmt.Sprintf("the sheet %.0f mm %s the focus spot%s", math.Abs(mm), pastOrShortOf(mm), height)
 	}
 	frame.judge(math.Abs(mm) <= goodThrowMm)
 }
 
-func pastOrShort(mm float64) string {
+func pastOrShortOf(mm float64) string {
 	if mm < 0 {
 		return "short of"
 	}
 	return "past"
 }
 
-func (f Flight) seeSound(frame *Frame) {
+func (f Flight) describeSound(frame *Frame) {
 	if frame.Offset.Abs() > frameSound {
-		frame.Seen = "nothing there: the moment is " + apart(frame.Offset, "over for %s", "%s away")
+		frame.Seen = "nothing there: the moment is " + beforeOrAfter(frame.Offset, "over for %s", "%s away")
 		return
 	}
-	frame.Seen = "the moment " + apart(frame.Offset, "%s past", "%s before its time")
+	frame.Seen = "the moment " + beforeOrAfter(frame.Offset, "%s past", "%s before its time")
 	if frame.Offset.Abs() < 50*time.Microsecond {
 		frame.Seen = "the very moment"
 	}
 	frame.judge(frame.Offset.Abs() <= goodSound)
 }
 
-// judge is the verdict on a picture that shows something.
+// judge sets the verdict of a picture that shows something.
 func (frame *Frame) judge(good bool) {
 	switch {
 	case good:
@@ -156,12 +156,12 @@ func (frame *Frame) judge(good bool) {
 	}
 }
 
-func (f Flight) seeDrop(frame *Frame, at time.Duration) {
+func (f Flight) describeDrop(frame *Frame, at time.Duration) {
 	if at < f.Contact {
-		f.seeFalling(frame, f.Contact-at)
+		f.describeFalling(frame, f.Contact-at)
 		return
 	}
-	if at > f.splashOver() {
+	if at > f.splashEnd() {
 		frame.Seen = "nothing there: flat water, the splash is over"
 		return
 	}
@@ -169,14 +169,14 @@ func (f Flight) seeDrop(frame *Frame, at time.Duration) {
 	off := at - nearest.At
 	frame.Seen = phaseWords(nearest.Phase, off)
 	if nearest.Phase != f.Set.Drop.Phase {
-		frame.Seen += ", " + apart(frame.Offset, "%s after", "%s before") + " " + phaseName(f.Set.Drop.Phase)
+		frame.Seen += ", " + beforeOrAfter(frame.Offset, "%s after", "%s before") + " " + phaseName(f.Set.Drop.Phase)
 	}
 	slack := time.Duration(goodSplash * float64(f.Best-f.Contact))
-	frame.judge(frame.Offset.Abs() <= max(slack, goodLeast))
+	frame.judge(frame.Offset.Abs() <= max(slack, minGoodSplash))
 }
 
-// seeFalling is a picture taken before the drop touches the surface.
-func (f Flight) seeFalling(frame *Frame, before time.Duration) {
+// describeFalling describes a picture taken before the drop touches the surface.
+func (f Flight) describeFalling(frame *Frame, before time.Duration) {
 	t := phys.Seconds(before)
 	mm := (float64(f.Speed)*float64(t) - phys.Gravity*float64(t)*float64(t)/2) * 1e3
 	if mm > frameDropMm || mm < 0 {
@@ -184,7 +184,7 @@ func (f Flight) seeFalling(frame *Frame, before time.Duration) {
 		return
 	}
 	frame.Seen = fmt.Sprintf("the drop %.1f mm above the surface", mm)
-	frame.judge(f.Set.Drop.Phase == splash.Contact && before <= goodLeast)
+	frame.judge(f.Set.Drop.Phase == splash.Contact && before <= minGoodSplash)
 }
 
 func (f Flight) nearest(at time.Duration) PhaseAt {
@@ -197,7 +197,7 @@ func (f Flight) nearest(at time.Duration) PhaseAt {
 	return best
 }
 
-// phaseName is a phase as a thing one can be before or after.
+// phaseName is the phase as a noun.
 func phaseName(p splash.Phase) string {
 	switch p {
 	case splash.Contact:
@@ -216,29 +216,29 @@ func phaseName(p splash.Phase) string {
 	return string(p)
 }
 
-// phaseWords says how far a picture is from a phase.
+// phaseWords describes how far a picture is from a phase.
 func phaseWords(p splash.Phase, off time.Duration) string {
 	thing, moment := "the column", "highest"
 	switch p {
 	case splash.Contact:
-		return "the drop " + apart(off, "%s into the surface", "%s above the surface")
+		return "the drop " + beforeOrAfter(off, "%s into the surface", "%s above the surface")
 	case splash.CrownHighest:
 		thing = "the crown"
 	case splash.CraterDeepest:
 		thing, moment = "the crater", "deepest"
 	case splash.ColumnEmerges:
-		return "the column " + apart(off, "%s after it broke the surface", "%s before it breaks the surface")
+		return "the column " + beforeOrAfter(off, "%s after it broke the surface", "%s before it breaks the surface")
 	case splash.ColumnGone:
-		return "the column " + apart(off, "gone for %s", "%s before it is gone")
+		return "the column " + beforeOrAfter(off, "gone for %s", "%s before it is gone")
 	}
 	if off.Abs() < 50*time.Microsecond {
 		return thing + " at its " + moment
 	}
-	return thing + " " + apart(off, "%s after its "+moment, "%s before its "+moment)
+	return thing + " " + beforeOrAfter(off, "%s after its "+moment, "%s before its "+moment)
 }
 
-// apart writes a time after something, or before it.
-func apart(d time.Duration, after, before string) string {
+// beforeOrAfter formats a time after something, or before it.
+func beforeOrAfter(d time.Duration, after, before string) string {
 	if d < 0 {
 		return fmt.Sprintf(before, inMs(-d))
 	}

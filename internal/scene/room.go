@@ -1,10 +1,10 @@
-// Package scene is the simulated room: drops from a nozzle, throws by hand and sounds, the sensors they pass, a
-// camera with lag and a flash. It is pure: every time is passed in, and everything that varies comes from the seed,
-// so the same seed and the same calls give the same room.
+// Package scene is the simulated room: drops from a nozzle, throws by hand and sounds, the sensors they pass, a camera
+// with lag and a flash. It is pure: times are passed in and all randomness comes from the seed, so that the same seed
+// and calls give the same room.
 //
-// What the room does is drawn around what the set says; how much it varies, and why that much, stands in spreads. The
-// room knows the truth (when the liquid was at its best in the focus spot) and so can say what a picture shows. Nothing
-// here was measured on a real rig.
+// Flights vary randomly around what the set describes, with the standard deviations in spreads. The room knows the
+// truth (when the liquid was at its best in the focus spot), so it can describe what a picture shows. Nothing here was
+// measured on a real rig.
 package scene
 
 import (
@@ -19,7 +19,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// Sensor is what an edge comes from.
+// Sensor is the source of an edge.
 type Sensor uint8
 
 const (
@@ -29,47 +29,47 @@ const (
 	Sync                     // the camera's sync contact
 )
 
-// Edge is one change of a sensor. Active means: beam broken, sound heard, contact closed.
+// Edge is one change of a sensor. Active means beam broken, sound detected, contact closed.
 type Edge struct {
 	Sensor Sensor
 	Active bool
 	At     time.Duration
 }
 
-// Flight is one drop, throw or sound let go: the edges it makes and the truth about it.
+// Flight is one drop, throw or sound: the edges it causes and the truth about it.
 type Flight struct {
 	Number   int // in the room, from 1
 	Set      shot.Set
 	Released time.Duration
-	Arrives  bool          // it comes to the focus spot at all: Best holds
+	Arrives  bool          // it reaches the focus spot, so that Best is set
 	Best     time.Duration // when the liquid is at its best in the focus spot
-	Ends     time.Duration // nothing is left to see
+	Ends     time.Duration // when it is over
 	Edges    []Edge        // in order of time
 
 	Speed    phys.Speed    // throw: at the focus spot along the path; drop: at the surface; sound: of sound
-	Contact  time.Duration // drop: it touches the surface; throw: it is at the second beam; sound: it is made
+	Contact  time.Duration // drop: at the surface; throw: at the second beam; sound: at its source
 	Diameter phys.Length   // drop
 	Phases   []PhaseAt     // drop: in order of time
 	Passing  phys.Speed    // throw: at the second beam
 	Angle    phys.Angle    // throw: above level at the second beam
-	Above    phys.Length   // throw: how far above the focus spot it passes, negative below
+	Above    phys.Length   // throw: height above the focus spot as it passes, negative below
 }
 
-// spreads is how much the room varies. Standard deviations, unless said otherwise.
+// spreads is how much the room varies: standard deviations, unless stated otherwise.
 type spreads struct {
 	DropDiameter  float64          // of the diameter, from drop to drop
 	DropHeavier   float64          // largest excess of the diameter over the computed one, one for the room
 	DropEdge      phys.Length      // of the place on the drop that breaks the beam
 	BeamPlace     phys.Length      // of the drop's beam against what was measured, one for the room
 	PhaseTime     float64          // of a phase's time after contact, from drop to drop
-	BandLow       float64          // where in a phase's published band this room's splashes may lie, 0 low, 1 high: from
+	BandLow       float64          // range of Room.bandPosition: from
 	BandHigh      float64          // to
 	ThrowOutside  float64          // share of throws outside the accepted speeds
 	ThrowAngle    phys.Angle       // from throw to throw
 	RaggedEdge    phys.Length      // of the leading edge, at each beam by itself
-	DragLow       float64          // a thrown mass is no sphere: its drag over a sphere's, from
+	DragLow       float64          // drag of a thrown mass relative to a sphere's: from
 	DragHigh      float64          // to
-	SoundJitter   phys.Time        // of when the microphone trips
+	SoundJitter   phys.Time        // of the microphone's response
 	SoundWarmth   phys.Temperature // of the air against what was measured, one for the room
 	SoundDistance phys.Length      // of the distance against what was measured, one for the room
 	BeamJitter    phys.Time        // of a beam's electronics
@@ -107,50 +107,49 @@ type Room struct {
 	seed    uint64
 	spreads spreads
 	flights int
-	over    time.Duration // the last flight
+	lastEnd time.Duration // the last flight
 	camera  camera
 
-	// What is the same all evening, and what a person can learn.
-	band    float64          // where in each phase's band this room's splashes lie, 0 low, 1 high
-	heavier float64          // drops are this much wider than computed
-	lower   phys.Length      // the drop's beam is this much lower than measured
-	warmer  phys.Temperature // than measured
-	farther phys.Length      // the microphone is this much farther than measured
+	// Constant for the evening, so that a person can learn it.
+	bandPosition   float64          // of this room's splashes in each phase's published band, 0 low, 1 high
+	sizeExcess     float64          // of the drop's diameter over the computed one, as a fraction
+	beamOffset     phys.Length      // how much lower the drop's beam is than measured
+	airOffset      phys.Temperature // how much warmer the air is than measured
+	distanceOffset phys.Length      // how much farther the microphone is than measured
 }
 
-// New makes a room with ordinary spreads.
+// New returns a room with default spreads.
 func New(seed uint64) *Room { return newWith(seed, defaultSpreads()) }
 
-// newWith makes a room with chosen spreads.
+// newWith returns a room with given spreads.
 func newWith(seed uint64, s spreads) *Room {
 	rng := dice{rand.New(rand.NewPCG(seed, 0))}
 	return &Room{
-		seed:    seed,
-		spreads: s,
-		camera:  newCamera(seed, 1+rng.normal(s.LagOff)),
-		band:    rng.between(s.BandLow, s.BandHigh),
-		heavier: rng.between(0, s.DropHeavier),
-		lower:   phys.Length(rng.normal(float64(s.BeamPlace))),
-		warmer:  phys.Temperature(rng.normal(float64(s.SoundWarmth))),
-		farther: phys.Length(rng.normal(float64(s.SoundDistance))),
+		seed:           seed,
+		spreads:        s,
+		camera:         newCamera(seed, 1+rng.normal(s.LagOff)),
+		bandPosition:   rng.between(s.BandLow, s.BandHigh),
+		sizeExcess:     rng.between(0, s.DropHeavier),
+		beamOffset:     phys.Length(rng.normal(float64(s.BeamPlace))),
+		airOffset:      phys.Temperature(rng.normal(float64(s.SoundWarmth))),
+		distanceOffset: phys.Length(rng.normal(float64(s.SoundDistance))),
 	}
 }
 
-// Release lets what the set describes go at a time. It comes to the first sensor a little later: a person needs a
-// moment.
+// Release starts what the set describes, by hand: it reaches the first sensor a reaction time later.
 //
-// Errors: what keeps the set from being carried out, from package splash or ballistics.
+// Errors are those of package splash or ballistics for an impossible set.
 func (r *Room) Release(set shot.Set, at time.Duration) (Flight, error) {
-	return r.letGo(set, at, dice.leadIn)
+	return r.start(set, at, dice.handDelay)
 }
 
-// Drip lets a set's drop go by a valve that opened at a time, which is far more regular than a hand.
+// Drip starts a set's drop by a valve that opened at a time, which is far more regular than a hand.
 func (r *Room) Drip(set shot.Set, at time.Duration) (Flight, error) {
 	set.Kind = shot.Drop
-	return r.letGo(set, at, dice.valveOpens)
+	return r.start(set, at, dice.valveDelay)
 }
 
-func (r *Room) letGo(set shot.Set, at time.Duration, wait func(dice) time.Duration) (Flight, error) {
+func (r *Room) start(set shot.Set, at time.Duration, wait func(dice) time.Duration) (Flight, error) {
 	r.flights++
 	rng := dice{rand.New(rand.NewPCG(r.seed, uint64(r.flights)))}
 	f := Flight{Number: r.flights, Set: set, Released: at}
@@ -167,17 +166,17 @@ func (r *Room) letGo(set shot.Set, at time.Duration, wait func(dice) time.Durati
 		err = fmt.Errorf("there is no %q in this room", set.Kind)
 	}
 	if err != nil {
-		return Flight{}, fmt.Errorf("letting go: %w", err)
+		return Flight{}, fmt.Errorf("releasing it: %w", err)
 	}
 	slices.SortStableFunc(f.Edges, func(a, b Edge) int { return cmp.Compare(a.At, b.At) })
-	r.camera.light, r.over = set.Light, f.Ends
+	r.camera.light, r.lastEnd = set.Light, f.Ends
 	return f, nil
 }
 
-// dice draws what varies.
+// dice draws random values.
 type dice struct{ *rand.Rand }
 
-// normal draws with standard deviation sd, cut at three of them: rooms are odd, not absurd.
+// normal draws with standard deviation sd, truncated at three of them.
 func (d dice) normal(sd float64) float64 {
 	for {
 		if z := d.NormFloat64(); math.Abs(z) <= 3 {

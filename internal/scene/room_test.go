@@ -132,7 +132,7 @@ func TestEdges(t *testing.T) {
 					require.GreaterOrEqual(t, e.At, last, "seed %d: in order", seed)
 					require.LessOrEqual(t, e.At, f.Ends, "seed %d: before the end", seed)
 					require.NotEqual(t, level[e.Sensor], e.Active, "seed %d: levels alternate", seed)
-					if e.At-settled[e.Sensor] > 2*mostChatter*chatterGap {
+					if e.At-settled[e.Sensor] > 2*maxBounces*maxBounceGap {
 						settled[e.Sensor] = e.At
 					}
 					level[e.Sensor], last = e.Active, e.At
@@ -151,7 +151,7 @@ func TestSensorsBounce(t *testing.T) {
 		began := first(t, f, Microphone)
 		n := 0
 		for _, e := range f.Edges {
-			if e.At-began <= 2*mostChatter*chatterGap {
+			if e.At-began <= 2*maxBounces*maxBounceGap {
 				n++
 			}
 		}
@@ -236,14 +236,14 @@ func TestThrowsFlyAsBallisticsSays(t *testing.T) {
 			want, err := ballistics.Flight(speed, angle, 0.8, 36e-3, 2)
 			require.NoError(t, err)
 			m := mass{diameter: 36e-3, drag: 1}
-			there, after, ok := m.until(launched(speed, angle), 0.8, -2)
+			there, after, ok := m.flyTo(launchState(speed, angle), 0.8, -2)
 			require.True(t, ok)
 			name := fmt.Sprintf("%v at %v degrees", speed, degrees)
 			assert.InEpsilon(t, float64(want.Time), float64(after), 0.002, name)
 			assert.InDelta(t, float64(want.Rise), there.y, 0.002, name)
 			assert.InEpsilon(t, float64(want.Speed), math.Hypot(there.vx, there.vy), 0.002, name)
 
-			back, err := ballistics.SpeedAtSecondBeam(0.1, m.before(launched(speed, angle), 0.1), angle, 36e-3)
+			back, err := ballistics.SpeedAtSecondBeam(0.1, m.timeFromGate(launchState(speed, angle), 0.1), angle, 36e-3)
 			require.NoError(t, err)
 			assert.InEpsilon(t, float64(speed), float64(back), 0.005, name)
 		}

@@ -7,11 +7,11 @@ import (
 	"stillwater/internal/phys"
 )
 
-// sound makes one sound and lets the microphone hear it.
+// sound adds a sound and the microphone's edges.
 func (r *Room) sound(f *Flight, rng dice, made time.Duration) error {
 	set := f.Set.Sound
-	air := set.Temperature + r.warmer
-	travel, err := ballistics.SoundDelay(max(set.Distance+r.farther, 1e-3), air)
+	air := set.Temperature + r.airOffset
+	travel, err := ballistics.SoundDelay(max(set.Distance+r.distanceOffset, 1e-3), air)
 	if err != nil {
 		return err
 	}
@@ -20,9 +20,9 @@ func (r *Room) sound(f *Flight, rng dice, made time.Duration) error {
 	}
 	late := phys.Time(rng.normal(float64(r.spreads.SoundJitter)))
 	heard := made + max(travel+late, 0).Duration()
-	f.pass(rng, Microphone, heard, heard+time.Duration(rng.between(5, 25)*float64(time.Millisecond)))
+	f.addPass(rng, Microphone, heard, heard+time.Duration(rng.between(5, 25)*float64(time.Millisecond)))
 	f.Contact = made
 	f.Best, f.Arrives = made+set.After.Duration(), true
-	f.Ends = max(f.Best, heard) + lookAround
+	f.Ends = max(f.Best, heard) + settleTime
 	return nil
 }

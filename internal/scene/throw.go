@@ -8,9 +8,8 @@ import (
 	"stillwater/internal/shot"
 )
 
-// outsideToSigma: a normal distribution has this share outside the range when the range's half width is z standard
-// deviations; z for the share, by bisection of erfc.
-func outsideToSigma(share float64) float64 {
+// sigmasFor is z such that a normal distribution has that share outside z standard deviations, by bisection of erfc.
+func sigmasFor(share float64) float64 {
 	low, high := 0.0, 6.0
 	for range 60 {
 		z := (low + high) / 2
@@ -23,27 +22,27 @@ func outsideToSigma(share float64) float64 {
 	return (low + high) / 2
 }
 
-// throw flings a mass of liquid through the gate towards the focus spot.
+// throw adds a throw through the gate towards the focus spot.
 func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Throw
 	middle, half := float64(set.SpeedLow+set.SpeedHigh)/2, float64(set.SpeedHigh-set.SpeedLow)/2
-	speed := max(middle+rng.normal(half/outsideToSigma(r.spreads.ThrowOutside)), slowestThrow)
+	speed := max(middle+rng.normal(half/sigmasFor(r.spreads.ThrowOutside)), minThrowSpeed)
 	f.Passing = phys.Speed(speed)
 	f.Angle = set.Angle + phys.Angle(rng.normal(float64(r.spreads.ThrowAngle)))
 	m := mass{diameter: float64(set.Mass), drag: rng.between(r.spreads.DragLow, r.spreads.DragHigh)}
-	at := launched(f.Passing, f.Angle)
+	at := launchState(f.Passing, f.Angle)
 
-	f.Contact = start + m.before(at, float64(set.Gate)).Duration()
+	f.Contact = start + m.timeFromGate(at, float64(set.Gate)).Duration()
 	ragged := func() phys.Time { return phys.Time(rng.normal(float64(r.spreads.RaggedEdge)) / speed) }
-	long := phys.Time(rng.between(shortestSheet, longestSheet) / speed).Duration()
+	long := phys.Time(rng.between(minSheetLength, maxSheetLength) / speed).Duration()
 	gate := r.stamp(rng, start, ragged())
 	beam := r.stamp(rng, f.Contact, ragged())
-	f.pass(rng, Gate, gate, gate+long)
-	f.pass(rng, Beam, beam, beam+long)
+	f.addPass(rng, Gate, gate, gate+long)
+	f.addPass(rng, Beam, beam, beam+long)
 
-	there, after, ok := m.until(at, float64(set.ToFocus), -float64(set.AboveFloor))
+	there, after, ok := m.flyTo(at, float64(set.ToFocus), -float64(set.AboveFloor))
 	f.Arrives = ok
-	f.Ends = f.Contact + after.Duration() + lookAround
+	f.Ends = f.Contact + after.Duration() + settleTime
 	if ok {
 		f.Best = f.Contact + after.Duration()
 		f.Speed = phys.Speed(math.Hypot(there.vx, there.vy))
@@ -53,48 +52,48 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 }
 
 const (
-	slowestThrow  = 0.3 // m/s: slower is dropped, not thrown
-	shortestSheet = 0.1 // m, along the path
-	longestSheet  = 0.25
+	minThrowSpeed  = 0.3 // m/s
+	minSheetLength = 0.1 // m, along the path
+	maxSheetLength = 0.25
 )
 
-func launched(speed phys.Speed, angle phys.Angle) state {
+func launchState(speed phys.Speed, angle phys.Angle) state {
 	sin, cos := math.Sincos(float64(angle))
 	return state{vx: float64(speed) * cos, vy: float64(speed) * sin}
 }
 
-// focusHeight is where a person puts the focus spot: on the path of the middle of the accepted speeds, above the second
-// beam. Zero when even that throw never gets there.
+// focusHeight is the height above the second beam at which a person sets the focus spot: on the path of the middle of
+// the accepted speeds. Zero if even that throw never reaches it.
 func (r *Room) focusHeight(set shot.ThrowSet) phys.Length {
 	m := mass{diameter: float64(set.Mass), drag: (r.spreads.DragLow + r.spreads.DragHigh) / 2}
-	from := launched((set.SpeedLow+set.SpeedHigh)/2, set.Angle)
-	there, _, ok := m.until(from, float64(set.ToFocus), -float64(set.AboveFloor))
+	from := launchState((set.SpeedLow+set.SpeedHigh)/2, set.Angle)
+	there, _, ok := m.flyTo(from, float64(set.ToFocus), -float64(set.AboveFloor))
 	if !ok {
 		return 0
 	}
 	return phys.Length(there.y)
 }
 
-// mass is thrown liquid in air: a sphere of its volume with drag times a sphere's. The room has its own equation of
-// motion, so that the product's flight times are checked against something other than themselves.
+// mass is thrown liquid in air: a sphere of its volume with a sphere's drag times a factor. The room integrates its own
+// equation of motion, so that predicted flight times are checked against something other than themselves.
 type mass struct{ diameter, drag float64 }
 
-// state is a place and a speed in metres and metres a second, x level towards the focus spot, y up.
+// state is position and velocity in SI units: x horizontal towards the focus spot, y up.
 type state struct{ x, y, vx, vy float64 }
 
-const step = 1e-3 // seconds; gravity bends a step by 1.2 um
+const step = 1e-3 // seconds; gravity bends the path by 1.2 um within a step
 
 // slope is d(state)/dt with gravity and drag. Drag coefficient of a sphere: R. Clift and W. H. Gauvin 1970, within 6
 // percent below Re 3e5 (testdata/published/liquid_mass_drag.csv gives the form); the coefficients are from memory.
 func (m mass) slope(s state) state {
 	v := math.Hypot(s.vx, s.vy)
-	re := max(float64(phys.AirDensity(roomAir))*v*m.diameter/float64(phys.AirViscosity(roomAir)), 1e-6)
+	re := max(float64(phys.AirDensity(airTemperature))*v*m.diameter/float64(phys.AirViscosity(airTemperature)), 1e-6)
 	cd := 24/re*(1+0.15*math.Pow(re, 0.687)) + 0.42/(1+42500*math.Pow(re, -1.16))
-	k := m.drag * 0.75 * cd * float64(phys.AirDensity(roomAir)/phys.WaterDensity(roomAir)) / m.diameter
+	k := m.drag * 0.75 * cd * float64(phys.AirDensity(airTemperature)/phys.WaterDensity(airTemperature)) / m.diameter
 	return state{s.vx, s.vy, -k * v * s.vx, -phys.Gravity - k*v*s.vy}
 }
 
-const roomAir phys.Temperature = 20
+const airTemperature phys.Temperature = 20
 
 // advance is one step of the classical Runge-Kutta method; dt may be negative.
 func (m mass) advance(s state, dt float64) state {
@@ -109,8 +108,8 @@ func (m mass) advance(s state, dt float64) state {
 	return plus(plus(s, k3, dt/3), k4, dt/6)
 }
 
-// until follows the mass to level distance x, unless it sinks to floor first.
-func (m mass) until(s state, x, floor float64) (there state, after phys.Time, ok bool) {
+// flyTo integrates to horizontal distance x, or until the mass reaches the floor.
+func (m mass) flyTo(s state, x, floor float64) (there state, after phys.Time, ok bool) {
 	for t := 0.0; t < 10; t += step {
 		next := m.advance(s, step)
 		if next.x >= x {
@@ -125,8 +124,8 @@ func (m mass) until(s state, x, floor float64) (there state, after phys.Time, ok
 	return s, 10, false
 }
 
-// before is how long the mass took along its path from the gate, gate before the second beam: time run backwards.
-func (m mass) before(s state, gate float64) phys.Time {
+// timeFromGate is how long the mass took from the gate to the second beam, integrated backwards along its path.
+func (m mass) timeFromGate(s state, gate float64) phys.Time {
 	for t, way := 0.0, 0.0; ; t += step {
 		next := m.advance(s, -step)
 		d := math.Hypot(next.x-s.x, next.y-s.y)

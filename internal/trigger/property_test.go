@@ -25,7 +25,7 @@ func play(t testing.TB, script []byte, start wire.Tick) *world {
 		what, wait, a, b := script[0], script[1], script[2], script[3]
 		gap := wire.Tick(wait&0x0F) << (wait >> 4) // up to half a second
 		w.takes = wire.Tick(what >> 6 * 20)
-		w.deaf = what>>5 == 1
+		w.noDriven = what>>5 == 1
 		if b&0x80 == 0 {
 			w.silence(gap)
 		} else {
@@ -36,7 +36,7 @@ func play(t testing.TB, script []byte, start wire.Tick) *world {
 			at := w.now - wire.Tick(b&0x1F)*wire.Tick(b&0x60)
 			w.step(Event{Kind: EventEdge, At: at, Input: a & 1, High: a&0x0E != 0})
 		case 10, 11:
-			w.silence(tickHz - wire.Tick(a&0x1F)<<10) // almost quiet, or over it with what comes next
+			w.silence(tickHz - wire.Tick(a&0x1F)<<10) // almost the timeout, or past it with what comes next
 		case 12:
 			w.step(Event{Kind: EventEdge, At: w.now, Input: a & 7, High: b&1 != 0})
 		case 13:

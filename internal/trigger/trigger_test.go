@@ -982,7 +982,7 @@ func TestKillAtStart(t *testing.T) {
 	assert.Equal(t, wire.Faulted, w.s.Code())
 }
 
-func TestQuietNeedsAWholeSecond(t *testing.T) {
+func TestLinkTimeoutNeedsAWholeSecond(t *testing.T) {
 	w := armed(t, fixed(), 1)
 	w.silence(tickHz - 1)
 	assert.Equal(t, wire.Armed, w.s.Code())
@@ -1050,7 +1050,7 @@ func TestPulseInTheStepThatEndsOne(t *testing.T) {
 	w.drain()
 	w.send(wire.Pulse{Output: shutter, Width: 2_000_000})
 	w.now += tickHz
-	w.send(wire.Pulse{Output: shutter, Width: 2_000_000}) // finds the link was quiet
+	w.send(wire.Pulse{Output: shutter, Width: 2_000_000}) // finds that the link timed out
 	assert.Zero(t, w.outputs)
 }
 
@@ -1186,7 +1186,7 @@ func TestUnknownInputsAreIgnored(t *testing.T) {
 // TestWithoutDrove: a board that never says when its outputs changed still works, with the times of its orders.
 func TestWithoutDrove(t *testing.T) {
 	w := armed(t, fixed(), 1)
-	w.deaf = true
+	w.noDriven = true
 	at := w.now
 	w.rise(clockIn)
 	w.pass(60_000)
@@ -1203,7 +1203,7 @@ func TestDroveMustBePossible(t *testing.T) {
 		{Kind: EventDriven, Mask: 1, Levels: 1, At: 1 << 28},
 	} {
 		w := armed(t, fixed(), 1)
-		w.deaf = true
+		w.noDriven = true
 		at := w.now
 		w.rise(clockIn)
 		w.now += 20_000

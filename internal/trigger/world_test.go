@@ -90,17 +90,17 @@ type sent struct {
 // world is a board whose pins and link are this test: it carries out what Step asks for, and holds every step to what
 // must be true of all of them.
 type world struct {
-	t       testing.TB
-	s       State
-	now     wire.Tick
-	takes   wire.Tick // how long a drive takes
-	deaf    bool      // never report EventDriven
-	log     []sent
-	unread  int
-	outputs uint8 // as driven
-	buf     []Action
-	trace   []Action // everything that was ever asked for
-	watch   watch
+	t        testing.TB
+	s        State
+	now      wire.Tick
+	takes    wire.Tick // how long a drive takes
+	noDriven bool      // never report EventDriven
+	log      []sent
+	unread   int
+	outputs  uint8 // as driven
+	buf      []Action
+	trace    []Action // everything that was ever asked for
+	watch    watch
 }
 
 func newWorld(t testing.TB, cfg Config, start wire.Tick) *world {
@@ -138,7 +138,7 @@ func (w *world) step(e Event) {
 				w.outputs = w.outputs&^a.Mask | a.Levels
 				w.now += w.takes
 				e = Event{Kind: EventDriven, At: w.now, Mask: a.Mask, Levels: a.Levels}
-				more = !w.deaf
+				more = !w.noDriven
 			case ActionSend:
 				m, err := wire.Parse(a.Frame)
 				require.NoError(w.t, err, "the board sent something that is not allowed")

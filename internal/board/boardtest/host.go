@@ -340,7 +340,7 @@ func (h *host) assertChanges(cues []wire.Cue) {
 	for i := range want {
 		same := slices.IndexFunc(got, func(c Change) bool { return c.Output == want[i].Output && c.On == want[i].On })
 		require.GreaterOrEqual(h.t, same, 0, "the outputs did %v, the pulses say %v", got, want)
-		for _, before := range got[:same] { // what happened at one and the same tick may be told in any order
+		for _, before := range got[:same] { // what happened at one and the same tick may be reported in any order
 			assert.True(h.t, slices.ContainsFunc(want[i:], func(c Change) bool {
 				return c.Output == before.Output && c.On == before.On && c.At == want[i].At
 			}), "out of order: the outputs did %v, the pulses say %v", got, want)

@@ -37,7 +37,7 @@ func Run(t *testing.T, open func(t *testing.T) Bed) {
 		{"gives up what is too late", testLate},
 		{"disarms in mid shot", testDisarm},
 		{"obeys the kill input", testKill},
-		{"is safe when the link is quiet", testQuiet},
+		{"is safe after a link timeout", testLinkTimeout},
 		{"pulses only when disarmed", testPulse},
 		{"recovers from garbage", testGarbage},
 		{"limits its reports", testStorm},
@@ -318,7 +318,7 @@ func testBounce(h *host) {
 	h.breakBeam(h.w.Clock) // after the rest, within the hold-off
 	h.sleep(2 * delay)
 	h.assertNeverOn("a bounce")
-	assertNone[wire.Rejected](h, "bounces are counted, not told one by one")
+	assertNone[wire.Rejected](h, "bounces are counted, not reported one by one")
 	h.sleep(300 * time.Millisecond)
 	h.breakBeam(h.w.Clock)
 	h.sleep(500 * time.Millisecond) // a second after the first edge, not after the last bounce
@@ -480,7 +480,7 @@ func cutShort(h *host, want wire.Status) report {
 	h.t.Helper()
 	r := h.shot()
 	assert.Equal(h.t, want, r.Status, "want %q, got %q", want, r.Status)
-	require.NotEmpty(h.t, r.cues, "the shutter was on and that is told")
+	require.NotEmpty(h.t, r.cues, "the shutter was on and that is reported")
 	h.assertAllOff("cut short")
 	return r
 }
@@ -557,7 +557,7 @@ func testKill(h *host) {
 	h.state(wire.Faulted)
 }
 
-func testQuiet(h *host) {
+func testLinkTimeout(h *host) {
 	if h.bed.Exact() {
 		h.arm(h.single(), 1)
 		h.noPings = true
@@ -570,7 +570,7 @@ func testQuiet(h *host) {
 	}
 	midShot(h)
 	h.sleep(1200 * time.Millisecond)
-	assertNone[wire.Fault](h, "the link was not quiet")
+	assertNone[wire.Fault](h, "the link had not timed out")
 	h.mustDo(wire.Identify{})
 	heard := h.clock()
 	h.noPings = true
@@ -583,7 +583,7 @@ func testQuiet(h *host) {
 	h.changes = nil
 	h.breakBeam(h.w.Clock)
 	h.sleep(2 * delay)
-	h.assertNeverOn("disarmed by the quiet link")
+	h.assertNeverOn("disarmed by the link timeout")
 	h.mustDo(wire.Arm{Shots: 1}) // the host is back
 	h.state(wire.Armed)
 }
