@@ -14,12 +14,12 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/board"
 	"stillwater/internal/config"
@@ -137,10 +137,10 @@ func (p *proc) run(files []*os.File, shell string, env []string, args ...string)
 	done := make(chan struct{})
 	p.cmd, p.done = cmd, done
 	go func() { defer close(done); _ = cmd.Wait() }()
-	p.t.Cleanup(func() { p.signal(syscall.SIGTERM); <-done })
+	p.t.Cleanup(func() { p.signal(unix.SIGTERM); <-done })
 }
 
-func (p *proc) signal(s syscall.Signal) { _ = p.cmd.Process.Signal(s) }
+func (p *proc) signal(s unix.Signal) { _ = p.cmd.Process.Signal(s) }
 
 // eventually waits for something that must come. There is no time within which it must.
 func eventually(t testing.TB, what string, done func() bool) {
@@ -208,8 +208,8 @@ func children(t testing.TB, pid int) (list []int) {
 // Whatever ends the process while an output is on, the output is switched off: by the process if it can, by its keeper
 // if it cannot. Then the heartbeat's line does not change any more.
 func TestEveryWayOut(t *testing.T) {
-	kill := func(s syscall.Signal) func(*proc, *spawn.Process) {
-		return func(_ *proc, link *spawn.Process) { _ = syscall.Kill(link.Pid(), s) }
+	kill := func(s unix.Signal) func(*proc, *spawn.Process) {
+		return func(_ *proc, link *spawn.Process) { _ = unix.Kill(link.Pid(), s) }
 	}
 	trouble := func(n uint32) func(*proc, *spawn.Process) {
 		return func(p *proc, _ *spawn.Process) { p.pins.Panic.Store(n) }
@@ -221,16 +221,16 @@ func TestEveryWayOut(t *testing.T) {
 		says   string
 	}{
 		"the host goes":              {after: func(_ *proc, l *spawn.Process) { go l.Close() }, itself: true},
-		"it is asked to end":         {after: kill(syscall.SIGTERM), itself: true},
-		"it is interrupted":          {after: kill(syscall.SIGINT), itself: true},
-		"its terminal closes":        {after: kill(syscall.SIGHUP), itself: true},
-		"it is told to quit":         {after: kill(syscall.SIGQUIT), itself: true},
-		"it is killed":               {after: kill(syscall.SIGKILL), says: "SIGKILL"},
-		"the runtime is aborted":     {after: kill(syscall.SIGABRT), says: "status 2"},
-		"a bad address is read":      {after: kill(syscall.SIGSEGV), says: "status 2"},
+		"it is asked to end":         {after: kill(unix.SIGTERM), itself: true},
+		"it is interrupted":          {after: kill(unix.SIGINT), itself: true},
+		"its terminal closes":        {after: kill(unix.SIGHUP), itself: true},
+		"it is told to quit":         {after: kill(unix.SIGQUIT), itself: true},
+		"it is killed":               {after: kill(unix.SIGKILL), says: "SIGKILL"},
+		"the runtime is aborted":     {after: kill(unix.SIGABRT), says: "status 2"},
+		"a bad address is read":      {after: kill(unix.SIGSEGV), says: "status 2"},
 		"the loop panics":            {before: trouble(1), itself: true, says: "status 2"},
 		"another goroutine panics":   {before: trouble(2), says: "status 2"},
-		"the loop hangs and is shot": {before: trouble(3), after: kill(syscall.SIGKILL), says: "SIGKILL"},
+		"the loop hangs and is shot": {before: trouble(3), after: kill(unix.SIGKILL), says: "SIGKILL"},
 		"the inputs fail": {itself: true, says: "blind on purpose", after: func(p *proc, _ *spawn.Process) {
 			p.pins.Blind.Store(1)
 			assert.NoError(p.t, p.pins.edge(p.file, 0, true))
@@ -241,10 +241,10 @@ func TestEveryWayOut(t *testing.T) {
 			after: func(p *proc, l *spawn.Process) {
 				keepers := children(p.t, l.Pid())
 				require.Len(p.t, keepers, 1)
-				assert.NoError(p.t, syscall.Kill(keepers[0], syscall.SIGKILL))
+				assert.NoError(p.t, unix.Kill(keepers[0], unix.SIGKILL))
 			}},
 	} {
-		if name == "its terminal closes" && signal.Ignored(syscall.SIGHUP) {
+		if name == "its terminal closes" && signal.Ignored(unix.SIGHUP) {
 			continue // nohup says that it shall not end by that
 		}
 		t.Run(name, func(t *testing.T) {
@@ -295,7 +295,7 @@ func TestParentGone(t *testing.T) {
 	require.Contains(t, children(t, daemon.Process.Pid), pid)
 	require.NoError(t, daemon.Process.Kill())
 	_ = daemon.Wait()
-	eventually(t, "the board is gone too", func() bool { return syscall.Kill(pid, 0) != nil || gone(pid) })
+	eventually(t, "the board is gone too", func() bool { return unix.Kill(pid, 0) != nil || gone(pid) })
 	assert.Zero(t, p.pins.On.Load())
 }
 
@@ -315,10 +315,10 @@ func TestRestartIsSafeFirst(t *testing.T) {
 	keepers := children(t, link.Pid())
 	require.Len(t, keepers, 1)
 	for _, pid := range []int{keepers[0], link.Pid()} {
-		require.NoError(t, syscall.Kill(pid, syscall.SIGSTOP))
+		require.NoError(t, unix.Kill(pid, unix.SIGSTOP))
 	}
 	for _, pid := range []int{keepers[0], link.Pid()} {
-		require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
+		require.NoError(t, unix.Kill(pid, unix.SIGKILL))
 	}
 	<-link.Done()
 	require.Equal(t, uint32(1), p.pins.On.Load(), "nobody was there to switch it off; the hardware's guard does")
@@ -347,12 +347,12 @@ func TestStoppedProcessHasNoHeartbeat(t *testing.T) {
 	p := newProc(t)
 	link := p.spawned()
 	eventually(t, "it beats", func() bool { return p.pins.Beats.Load() > 5 })
-	require.NoError(t, syscall.Kill(link.Pid(), syscall.SIGSTOP))
+	require.NoError(t, unix.Kill(link.Pid(), unix.SIGSTOP))
 	time.Sleep(20 * time.Millisecond) // stopping takes effect when its threads are looked at
 	beats := p.pins.Beats.Load()
 	time.Sleep(100 * time.Millisecond)
 	assert.Equal(t, beats, p.pins.Beats.Load())
-	require.NoError(t, syscall.Kill(link.Pid(), syscall.SIGCONT))
+	require.NoError(t, unix.Kill(link.Pid(), unix.SIGCONT))
 	eventually(t, "it beats again", func() bool { return p.pins.Beats.Load() > beats+5 })
 }
 
@@ -407,12 +407,12 @@ func TestBoardAtASocket(t *testing.T) {
 		assert.NoError(t, client.Disarm(t.Context()))
 		assert.NoError(t, client.Close())
 	}
-	p.signal(syscall.SIGTSTP) // as a terminal does at a pause
+	p.signal(unix.SIGTSTP) // as a terminal does at a pause
 	p.at(path).Close()
 	eventually(t, "what came with the hosts goes with them", func() bool { return p.descriptors() < open+10 })
 
 	p.at(path) // a host that is there when the board is asked to end
-	p.signal(syscall.SIGTERM)
+	p.signal(unix.SIGTERM)
 	<-p.done
 	assert.True(t, p.cmd.ProcessState.Success(), p.cmd.ProcessState)
 	_, err = spawn.Dial(t.Context(), path, p.sum)
@@ -441,13 +441,13 @@ func TestBoardWaitsForTheKeeperBefore(t *testing.T) {
 				outputs: func(_ config.Board, l *lines) error {
 					l.outputs = nowhere{}
 					if tries++; tries < free {
-						return fmt.Errorf("outputs: in use: %w", syscall.EBUSY)
+						return fmt.Errorf("outputs: in use: %w", unix.EBUSY)
 					}
 					return nil
 				},
 			})
 			if name == "never" {
-				assert.ErrorIs(t, err, syscall.EBUSY)
+				assert.ErrorIs(t, err, unix.EBUSY)
 				assert.Greater(t, tries, 10)
 				return
 			}
@@ -462,9 +462,9 @@ func TestBoardWithoutOutputs(t *testing.T) {
 	tries := 0
 	m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
 	err := m.runBoard(t.Context(), &boardFlags{}, config.Config{}, pinAccess{
-		outputs: func(config.Board, *lines) error { tries++; return fmt.Errorf("outputs: %w", syscall.EACCES) },
+		outputs: func(config.Board, *lines) error { tries++; return fmt.Errorf("outputs: %w", unix.EACCES) },
 	})
-	assert.ErrorIs(t, err, syscall.EACCES)
+	assert.ErrorIs(t, err, unix.EACCES)
 	assert.Equal(t, 1, tries)
 }
 
@@ -502,7 +502,7 @@ func TestSocketInTheWay(t *testing.T) {
 	assert.Contains(t, second.log.String(), "another board is at "+path+": stop that one first")
 	first.at(path).Close()
 
-	first.signal(syscall.SIGKILL)
+	first.signal(unix.SIGKILL)
 	<-first.done
 	_, err := spawn.Dial(t.Context(), path, first.sum)
 	assert.ErrorContains(t, err, "nobody answers at the board socket "+path)
@@ -583,7 +583,7 @@ func TestBoardAsAService(t *testing.T) {
 	eventually(t, "what was sent before is read", func() bool { return signsIn(t, manager) == 0 })
 	time.Sleep(400 * time.Millisecond)
 	assert.Zero(t, signsIn(t, manager), "a loop that hangs shows no life")
-	p.signal(syscall.SIGABRT) // which the service manager now does
+	p.signal(unix.SIGABRT) // which the service manager now does
 	<-p.done
 	assert.Zero(t, p.pins.On.Load())
 
@@ -591,7 +591,7 @@ func TestBoardAsAService(t *testing.T) {
 	start()
 	hear(says("READY=1"))
 	p.at(path)
-	p.signal(syscall.SIGTERM)
+	p.signal(unix.SIGTERM)
 	hear(says("STOPPING=1"))
 	<-p.done
 	assert.True(t, p.cmd.ProcessState.Success(), p.cmd.ProcessState)
@@ -655,7 +655,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 	h.must(control.Command{Type: "arm", Shots: 3})
 	h.until("armed", inState(control.Armed))
 
-	p.signal(syscall.SIGKILL) // while armed
+	p.signal(unix.SIGKILL) // while armed
 	<-p.done
 	missing(h, "its log says why: journalctl -u stillwater-board")
 	missing(h, "nobody answers at the board socket "+path)

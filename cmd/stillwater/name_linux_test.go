@@ -6,11 +6,11 @@ import (
 	"os"
 	"os/exec"
 	"strings"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/need"
 )
@@ -37,7 +37,7 @@ func TestNameIsOnTheTerminal(t *testing.T) {
 			"--journal", t.TempDir() + "/journal.db"}, args...)
 		cmd := exec.Command(ip, args...)
 		cmd.Env = append(os.Environ(), runEnv+"=1")
-		cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+		cmd.SysProcAttr = &unix.SysProcAttr{Pdeathsig: unix.SIGKILL}
 		stdout, err := cmd.StdoutPipe()
 		require.NoError(t, err)
 		require.NoError(t, cmd.Start())
@@ -48,7 +48,7 @@ func TestNameIsOnTheTerminal(t *testing.T) {
 				out <- s.Text()
 			}
 		}()
-		return out, func() error { cmd.Process.Signal(syscall.SIGTERM); return cmd.Wait() }
+		return out, func() error { cmd.Process.Signal(unix.SIGTERM); return cmd.Wait() }
 	}
 
 	lines, stop := start(near)

@@ -7,10 +7,10 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // What the daemon says may go to a program that ends before it, at the same Ctrl-C: that must not end the daemon
@@ -45,6 +45,6 @@ func TestDaemonOutlivesWhoReadsIt(t *testing.T) {
 		require.NoError(t, err)
 		answer.Body.Close()
 	}
-	require.NoError(t, run.Process.Signal(syscall.SIGTERM))
+	require.NoError(t, run.Process.Signal(unix.SIGTERM))
 	require.NoError(t, <-ended)
 }

@@ -4,8 +4,9 @@ package main
 
 import (
 	"os"
-	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // pauses are the signals by which a terminal stops a process without ending it.
-func pauses() []os.Signal { return []os.Signal{syscall.SIGTSTP, syscall.SIGTTIN, syscall.SIGTTOU} }
+func pauses() []os.Signal { return []os.Signal{unix.SIGTSTP, unix.SIGTTIN, unix.SIGTTOU} }

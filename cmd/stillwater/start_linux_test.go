@@ -8,11 +8,11 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // BenchmarkStart is the program as it is delivered, from exec to the first page served, with a new journal each time,
@@ -39,7 +39,7 @@ func BenchmarkStart(b *testing.B) {
 		answer.Body.Close()
 		b.StopTimer()
 		resident = max(resident, residentKB(b, run.Process.Pid))
-		require.NoError(b, run.Process.Signal(syscall.SIGTERM))
+		require.NoError(b, run.Process.Signal(unix.SIGTERM))
 		require.NoError(b, run.Wait())
 		b.StartTimer()
 	}

@@ -35,22 +35,14 @@ type Arrival struct {
 	Speed phys.Speed
 }
 
-// TerminalSpeed is the terminal speed of a water drop in still air at 20 °C and 1013.25 hPa. Diameter: 0.1 to 5.8
-// mm.
+// terminal is the terminal speed in m/s of a water drop of d metres in still air at 20 °C and 1013.25 hPa, from 0.1 mm;
+// above 5.8 mm it is that of a 5.8 mm drop: larger ones flatten and fall no faster.
 //
 // It is Beard's formula (K. V. Beard, J. Atmos. Sci. 33 (1976) 851-864) times 1 + 8.0 µm/diameter. Beard alone is
 // within 0.7 % of the measurements of R. Gunn and G. D. Kinzer (J. Meteorology 6 (1949) 243-248) from 0.7 mm up, but
 // 2 % low at 0.5 mm and 8 % at 0.1 mm. The one constant, 8.0 µm, was fitted by least squares to a part of the
 // measured table; one number cannot follow 23 rows, so agreement with them, and with the rows left out of the fit,
 // says something: the result is within 0.7 % of every row from 0.1 mm.
-func TerminalSpeed(diameter phys.Length) (phys.Speed, error) {
-	if err := phys.Within("diameter", diameter, minDiameter, maxTableDiameter); err != nil {
-		return 0, err
-	}
-	return phys.Speed(terminal(float64(diameter))), nil
-}
-
-// terminal is TerminalSpeed, and the speed of a 5.8 mm drop for larger ones: they flatten and fall no faster.
 func terminal(d float64) float64 {
 	const correction = 8.0e-6
 	d = min(d, float64(maxTableDiameter))

@@ -27,10 +27,9 @@ func TestTerminalSpeedGunnKinzer(t *testing.T) {
 			if d < minDiameter { // one row, 0.078 mm
 				continue
 			}
-			v, err := TerminalSpeed(d)
-			require.NoError(t, err)
-			assert.InEpsilon(t, r.Number(t, "terminal_velocity_m_s"), float64(v), 0.02, "%s", d)
-			worst = max(worst, math.Abs(float64(v)/r.Number(t, "terminal_velocity_m_s")-1))
+			v := terminal(float64(d))
+			assert.InEpsilon(t, r.Number(t, "terminal_velocity_m_s"), v, 0.02, "%s", d)
+			worst = max(worst, math.Abs(v/r.Number(t, "terminal_velocity_m_s")-1))
 		}
 		t.Logf("%s: largest difference %.2f %%", file, 100*worst)
 	}
@@ -78,13 +77,6 @@ func TestTerminalSpeedShape(t *testing.T) {
 		last = v
 	}
 	assert.InDelta(t, terminal(1.0699999e-3), terminal(1.07e-3), 0.001, "Beard's two formulas meet")
-	for _, d := range []phys.Length{0, -1e-3, 0.09e-3, 5.9e-3, phys.Length(math.NaN()), phys.Length(math.Inf(1))} {
-		_, err := TerminalSpeed(d)
-		var domain *phys.DomainError
-		require.ErrorAs(t, err, &domain, "%s", d)
-		assert.Equal(t, "diameter", domain.Field)
-		assert.Contains(t, err.Error(), "from 100 µm to 5.8 mm")
-	}
 }
 
 // The table was computed from the same three drag models by another program, with Gunn and Kinzer's terminal speed:

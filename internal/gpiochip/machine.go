@@ -33,12 +33,6 @@ func Look() Machine {
 	return m
 }
 
-// FindLine finds line number of a chip given by path, name or label.
-func FindLine(chip string, number int) (Line, error) { return Look().FindLine(chip, number) }
-
-// FindPin finds a line by a name or a position: see Machine.FindPin.
-func FindPin(pin string) (Line, error) { return Look().FindPin(pin) }
-
 // FindChip finds a chip by path, name ("gpiochip0") or label.
 func (m Machine) FindChip(name string) (Chip, error) {
 	var found []Chip

@@ -5,35 +5,36 @@ import (
 	"net"
 	"net/netip"
 	"os"
-	"syscall"
+
+	"golang.org/x/sys/unix"
 )
 
 // bind makes a socket that hears what is sent to the group, on a link or on all, and nothing else. It shares the port:
 // answers that are meant for another program of this machine alone, sent to the same port, still reach that program.
 func bind(group netip.AddrPort, link int) (net.PacketConn, error) {
-	family, to := syscall.AF_INET, syscall.Sockaddr(nil)
+	family, to := unix.AF_INET, unix.Sockaddr(nil)
 	if group.Addr().Is4() {
-		to = &syscall.SockaddrInet4{Port: int(group.Port()), Addr: group.Addr().As4()}
+		to = &unix.SockaddrInet4{Port: int(group.Port()), Addr: group.Addr().As4()}
 	} else {
-		family, to = syscall.AF_INET6, &syscall.SockaddrInet6{Port: int(group.Port()), Addr: group.Addr().As16(),
+		family, to = unix.AF_INET6, &unix.SockaddrInet6{Port: int(group.Port()), Addr: group.Addr().As16(),
 			ZoneId: uint32(link)}
 	}
-	fd, err := syscall.Socket(family, syscall.SOCK_DGRAM|syscall.SOCK_CLOEXEC|syscall.SOCK_NONBLOCK, 0)
+	fd, err := unix.Socket(family, unix.SOCK_DGRAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
 	if err != nil {
 		return nil, fmt.Errorf("a socket for %s: %w", group, os.NewSyscallError("socket", err))
 	}
 	file := os.NewFile(uintptr(fd), group.String())
 	defer file.Close() // the connection has its own copy
-	if family == syscall.AF_INET6 {
-		err = syscall.SetsockoptInt(fd, syscall.IPPROTO_IPV6, syscall.IPV6_V6ONLY, 1)
+	if family == unix.AF_INET6 {
+		err = unix.SetsockoptInt(fd, unix.IPPROTO_IPV6, unix.IPV6_V6ONLY, 1)
 	}
 	if err == nil {
-		err = syscall.SetsockoptInt(fd, syscall.SOL_SOCKET, syscall.SO_REUSEADDR, 1)
+		err = unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_REUSEADDR, 1)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("a socket for %s: %w", group, os.NewSyscallError("setsockopt", err))
 	}
-	if err := syscall.Bind(fd, to); err != nil {
+	if err := unix.Bind(fd, to); err != nil {
 		return nil, fmt.Errorf("a socket for %s: %w", group, os.NewSyscallError("bind", err))
 	}
 	conn, err := net.FilePacketConn(file)

@@ -8,12 +8,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/need"
 )
@@ -65,7 +65,7 @@ func (h *house) start(ns string, env []string, args ...string) (lines <-chan str
 	h.t.Helper()
 	cmd := exec.Command("ip", append([]string{"netns", "exec", ns}, args...)...)
 	cmd.Env = append(os.Environ(), env...)
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
+	cmd.SysProcAttr = &unix.SysProcAttr{Setpgid: true, Pdeathsig: unix.SIGKILL}
 	stdin, err := cmd.StdinPipe()
 	require.NoError(h.t, err)
 	stdout, err := cmd.StdoutPipe()
@@ -80,7 +80,7 @@ func (h *house) start(ns string, env []string, args ...string) (lines <-chan str
 	}()
 	h.t.Cleanup(func() {
 		stdin.Close()
-		syscall.Kill(-cmd.Process.Pid, syscall.SIGKILL)
+		unix.Kill(-cmd.Process.Pid, unix.SIGKILL)
 		cmd.Wait()
 	})
 	return out, func() { stdin.Close() }

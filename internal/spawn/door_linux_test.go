@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -132,11 +131,11 @@ func TestUnanswered(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	for err, says := range map[error]string{
-		fs.ErrNotExist:       "there is no board socket " + path + " yet: start the board's service with sudo systemctl",
-		syscall.ECONNREFUSED: "nobody answers at the board socket " + path,
+		fs.ErrNotExist:    "there is no board socket " + path + " yet: start the board's service with sudo systemctl",
+		unix.ECONNREFUSED: "nobody answers at the board socket " + path,
 		fs.ErrPermission: fmt.Sprintf("this user may not open the board socket %s (mode 0600, user %d): run Stillwater as "+
 			"its owner", path, os.Getuid()),
-		syscall.EPROTOTYPE: "cannot be opened: ",
+		unix.EPROTOTYPE: "cannot be opened: ",
 	} {
 		assert.ErrorContains(t, unanswered(path, err), says)
 		assert.ErrorIs(t, unanswered(path, err), err)
@@ -154,8 +153,8 @@ func TestKeeper(t *testing.T) {
 	k, err := StartKeeper(Command{Path: self, Args: []string{"part-keeper"}, Stderr: os.Stderr},
 		[]int{int(held.Fd()), int(held.Fd())})
 	require.NoError(t, err)
-	for _, s := range []syscall.Signal{syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP, syscall.SIGQUIT, syscall.SIGABRT} {
-		require.NoError(t, syscall.Kill(k.Pid(), s))
+	for _, s := range []unix.Signal{unix.SIGTERM, unix.SIGINT, unix.SIGHUP, unix.SIGQUIT, unix.SIGABRT} {
+		require.NoError(t, unix.Kill(k.cmd.Process.Pid, s))
 	}
 	time.Sleep(10 * time.Millisecond)
 	text, err := os.ReadFile(path)
@@ -177,7 +176,7 @@ func TestKeeperThatDoesNotStart(t *testing.T) {
 	_, err = StartKeeper(Command{Path: "/no/such/program"}, nil)
 	assert.ErrorIs(t, err, fs.ErrNotExist)
 	_, err = StartKeeper(Command{Path: self, Args: []string{"part-keeper"}}, []int{1 << 20})
-	assert.ErrorIs(t, err, syscall.EBADF)
+	assert.ErrorIs(t, err, unix.EBADF)
 }
 
 func partKeeper() {

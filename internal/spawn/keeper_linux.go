@@ -8,7 +8,6 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
-	"syscall"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -37,7 +36,7 @@ func StartKeeper(c Command, held []int) (*Keeper, error) {
 	}
 	cmd := exec.Command(c.Path, c.Args...)
 	cmd.Env, cmd.Stderr = c.Env, c.Stderr
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} // what ends the group of the board must not end its keeper
+	cmd.SysProcAttr = &unix.SysProcAttr{Setpgid: true} // what ends the group of the board must not end its keeper
 	if err := startWith(cmd, theirs, held); err != nil {
 		conn.Close()
 		return nil, err
@@ -83,9 +82,6 @@ func (k *Keeper) hello() error {
 	return err
 }
 
-// Pid is the keeper's process number.
-func (k *Keeper) Pid() int { return k.cmd.Process.Pid }
-
 // Gone is closed when the keeper has ended: nobody switches off after this process any more.
 func (k *Keeper) Gone() <-chan struct{} { return k.gone }
 
@@ -103,7 +99,7 @@ func (k *Keeper) Close() error {
 // Keep is the keeper's own part: it waits until the process that started it is gone, then calls off for each of the n
 // descriptors. What asks it to end before that is not listened to.
 func Keep(n int, off func(fd int) error) error {
-	signal.Ignore(syscall.SIGABRT, syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP, syscall.SIGQUIT, syscall.SIGPIPE)
+	signal.Ignore(unix.SIGABRT, unix.SIGTERM, unix.SIGINT, unix.SIGHUP, unix.SIGQUIT, unix.SIGPIPE)
 	if _, err := unix.GetsockoptInt(LinkFD, unix.SOL_SOCKET, unix.SO_TYPE); err != nil {
 		return errors.New("a keeper is started by the board process, with what it is to keep")
 	}

@@ -49,8 +49,8 @@ func Start(c Command) (*Process, error) {
 	cmd.Stderr, cmd.Env = said, c.Env
 	cmd.ExtraFiles = []*os.File{theirs} // becomes LinkFD
 	cmd.WaitDelay = c.Grace
-	cmd.SysProcAttr = &syscall.SysProcAttr{
-		Pdeathsig: syscall.SIGTERM,
+	cmd.SysProcAttr = &unix.SysProcAttr{
+		Pdeathsig: unix.SIGTERM,
 		Setpgid:   true, // an interrupt from the terminal is for the daemon, which then ends the board in order
 	}
 	p := &Process{cmd: cmd, conn: conn, said: said, grace: c.Grace, done: make(chan struct{})}

@@ -10,12 +10,12 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // The test binary plays the parts of the processes.
@@ -42,7 +42,7 @@ var parts = map[string]func(){
 	// last says something on the link before it ends.
 	"part-last": func() { _, _ = os.NewFile(LinkFD, "link").WriteString("farewell"); os.Exit(4) },
 	// deaf ignores the end of its link.
-	"part-deaf": func() { signal.Ignore(syscall.SIGTERM); time.Sleep(time.Hour) },
+	"part-deaf": func() { signal.Ignore(unix.SIGTERM); time.Sleep(time.Hour) },
 	// parent starts waits, says its number and waits to be killed.
 	"part-parent": func() {
 		p, err := Start(Command{Args: []string{"part-waits"}})
@@ -118,7 +118,7 @@ func TestKilled(t *testing.T) {
 	p, err := Start(Command{Args: []string{"part-echo"}})
 	require.NoError(t, err)
 	defer p.Close()
-	require.NoError(t, syscall.Kill(p.Pid(), syscall.SIGKILL))
+	require.NoError(t, unix.Kill(p.Pid(), unix.SIGKILL))
 	_, err = io.ReadAll(p)
 	assert.ErrorContains(t, err, "was killed by signal 9 (SIGKILL)")
 	_, err = p.Write([]byte("x"))
@@ -150,7 +150,7 @@ func TestBoardDiesWithItsDaemon(t *testing.T) {
 	require.NoError(t, err)
 	pid, err := strconv.Atoi(strings.TrimSpace(line))
 	require.NoError(t, err)
-	require.NoError(t, syscall.Kill(pid, 0), "the board runs")
+	require.NoError(t, unix.Kill(pid, 0), "the board runs")
 	require.NoError(t, proc.Kill())
 	_, err = proc.Wait()
 	require.NoError(t, err)

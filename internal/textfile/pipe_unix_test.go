@@ -4,17 +4,17 @@ package textfile
 
 import (
 	"path/filepath"
-	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 )
 
 // A pipe that nobody writes to would be waited for without end.
 func TestReadRefusesPipesAndDevices(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "pipe")
-	require.NoError(t, syscall.Mkfifo(path, 0o600))
+	require.NoError(t, unix.Mkfifo(path, 0o600))
 	for _, path := range []string{path, "/dev/zero"} {
 		_, err := Read(path, 4)
 		assert.ErrorIs(t, err, ErrNotRegular)

@@ -8,12 +8,12 @@ import (
 	"os"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/board"
 	"stillwater/internal/config"
@@ -407,7 +407,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 	s := newStage(t)
 	pid := s.d.boardPid()
 	s.midShot()
-	require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
+	require.NoError(t, unix.Kill(pid, unix.SIGKILL))
 	gone := s.phone.until("the board's end", func(c control.Snapshot) bool { return !c.Board.Connected })
 	assert.Equal(t, control.Fault, gone.State)
 	assert.Contains(t, gone.Reason, "stillwater board was killed by signal 9 (SIGKILL)")
@@ -441,7 +441,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 
 // However the daemon goes, in the middle of a shot, no output stays on and no board process is left.
 func TestDaemonGoes(t *testing.T) {
-	for _, signal := range []syscall.Signal{syscall.SIGTERM, syscall.SIGKILL} {
+	for _, signal := range []unix.Signal{unix.SIGTERM, unix.SIGKILL} {
 		t.Run(signal.String(), func(t *testing.T) {
 			s := newStage(t)
 			pid := s.d.boardPid()

@@ -7,12 +7,12 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/board"
 	"stillwater/internal/control"
@@ -104,9 +104,9 @@ func TestKilledWithItsKeeper(t *testing.T) {
 	s.lit()
 	keepers := childrenOf(t, s.board.pid)
 	require.Len(t, keepers, 1)
-	for _, signal := range []syscall.Signal{syscall.SIGSTOP, syscall.SIGKILL} {
+	for _, signal := range []unix.Signal{unix.SIGSTOP, unix.SIGKILL} {
 		for _, pid := range []int{keepers[0], s.board.pid} {
-			require.NoError(t, syscall.Kill(pid, signal))
+			require.NoError(t, unix.Kill(pid, signal))
 		}
 	}
 	<-s.board.done
@@ -141,12 +141,12 @@ func TestKilledWithItsKeeper(t *testing.T) {
 // ended what was on for too long.
 func TestStoppedBoard(t *testing.T) {
 	s := newKillStage(t)
-	require.NoError(t, syscall.Kill(s.board.pid, syscall.SIGSTOP))
+	require.NoError(t, unix.Kill(s.board.pid, unix.SIGSTOP))
 	at := time.Duration(monotonic(t))
 	startTrace(t)
 	time.Sleep(300 * time.Millisecond)
 	assert.Zero(t, s.beatsAfter(readTrace(t), at))
-	require.NoError(t, syscall.Kill(s.board.pid, syscall.SIGCONT))
+	require.NoError(t, unix.Kill(s.board.pid, unix.SIGCONT))
 	time.Sleep(300 * time.Millisecond)
 	assert.Positive(t, s.beatsAfter(readTrace(t), at))
 }
@@ -213,7 +213,7 @@ func testTwoServices(t *testing.T, boardFirst bool) {
 	fire()
 
 	s.phone.arm(1)
-	s.d.stop(syscall.SIGKILL)
+	s.d.stop(unix.SIGKILL)
 	time.Sleep(100 * time.Millisecond)
 	require.True(t, runs(service.pid), "the board stays")
 	s.assertSafe()

@@ -13,12 +13,12 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
@@ -73,7 +73,7 @@ func startDaemon(t *testing.T, config string) *daemon {
 		_ = d.cmd.Wait()
 	}()
 	t.Cleanup(func() {
-		d.stop(syscall.SIGTERM)
+		d.stop(unix.SIGTERM)
 		if t.Failed() {
 			t.Logf("the daemon said:\n%s", d.out.String())
 		}
@@ -100,7 +100,7 @@ func (d *daemon) eventually(what string, done func() bool) {
 }
 
 // stop ends the daemon with a signal and waits for its end.
-func (d *daemon) stop(signal syscall.Signal) {
+func (d *daemon) stop(signal unix.Signal) {
 	_ = d.cmd.Process.Signal(signal)
 	select {
 	case <-d.done:

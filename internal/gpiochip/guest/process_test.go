@@ -9,11 +9,11 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/config"
 	"stillwater/internal/spawn"
@@ -82,7 +82,7 @@ func (p *boardProcess) kill() {
 	p.t.Helper()
 	keepers := childrenOf(p.t, p.pid)
 	p.shot = time.Duration(monotonic(p.t))
-	require.NoError(p.t, syscall.Kill(p.pid, syscall.SIGKILL))
+	require.NoError(p.t, unix.Kill(p.pid, unix.SIGKILL))
 	<-p.done
 	if p.link != nil {
 		p.link.Close()
@@ -102,7 +102,7 @@ func (p *boardProcess) stop() {
 	select {
 	case <-p.done:
 	default:
-		_ = syscall.Kill(p.pid, syscall.SIGTERM)
+		_ = unix.Kill(p.pid, unix.SIGTERM)
 		<-p.done
 	}
 }
