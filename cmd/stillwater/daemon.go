@@ -102,7 +102,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	defer listener.Close()
-	record, err := m.openJournal(ctx, cmp.Or(f.journal, conf.Journal))
+	record, err := m.openJournal(ctx, cmp.Or(f.journal, conf.Journal), log)
 	if err != nil {
 		return err
 	}
@@ -238,14 +238,16 @@ func chance() uint64 {
 	return binary.LittleEndian.Uint64(b[:])%1_000_000 + 1
 }
 
-func (m *Main) openJournal(ctx context.Context, path string) (*journal.Journal, error) {
+func (m *Main) openJournal(ctx context.Context, path string, log *slog.Logger) (*journal.Journal, error) {
 	if path == "" {
 		var err error
 		if path, err = journal.DefaultPath(m.Getenv); err != nil {
 			return nil, fmt.Errorf("%w (--journal FILE)", err)
 		}
 	}
-	j, err := journal.Open(ctx, path)
+	j, err := journal.OpenReporting(ctx, path, func(version, last int) {
+		log.Info("the record is brought up to date; a long one takes a while", "version", version, "of", last)
+	})
 	if err != nil {
 		return nil, fmt.Errorf("%w (--journal FILE names another)", err)
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math/rand/v2"
 	"net"
 	"os"
@@ -28,17 +29,21 @@ import (
 // recorded are the shots in the record, by their numbers.
 func recorded(t testing.TB, path string) []int64 {
 	t.Helper()
+	return slices.Sorted(maps.Keys(journalOf(t, path)))
+}
+
+// journalOf are the shots in the record.
+func journalOf(t testing.TB, path string) map[int64]journal.Shot {
+	t.Helper()
 	j, err := journal.OpenReadOnly(t.Context(), path)
 	require.NoError(t, err)
 	defer j.Close()
-	shots, err := j.Shots(t.Context(), 0, 0)
-	require.NoError(t, err)
-	var ids []int64
-	for _, s := range shots {
-		ids = append(ids, s.ID)
+	shots := map[int64]journal.Shot{}
+	for s, err := range j.AllShots(t.Context(), 0) {
+		require.NoError(t, err)
+		shots[s.ID] = s
 	}
-	slices.Sort(ids)
-	return ids
+	return shots
 }
 
 // unwritten makes a shot whose record cannot be written now, and waits until that is said.
@@ -566,4 +571,23 @@ func TestLinkStalled(t *testing.T) {
 		s.middle.stall(false)
 		s.aftermath("nothing heard from it for 1s")
 	})
+}
+
+// A verdict or a note that was answered is on record, however soon the daemon is killed after the answer.
+func TestAnsweredRemarksOutliveAKill(t *testing.T) {
+	s := newStudio(t, rand.New(rand.NewPCG(1, 9)), false)
+	s.shoot()
+	verdicts := []control.Verdict{control.Good, control.LateV, control.Early}
+	for round := range 12 {
+		id, cookie := s.phone.last.Shots[0].ID, s.phone.cookie
+		verdict, note := verdicts[round%3], fmt.Sprint("note ", round)
+		s.phone.must(control.Command{Type: "verdict", Shot: id, Verdict: verdict})
+		s.phone.must(control.Command{Type: "note", Shot: id, Text: note})
+		kill(s.daemon)
+		kept := journalOf(t, s.dir+"/journal.db")[id]
+		require.Equal(t, []string{string(verdict), note}, []string{kept.Verdict, kept.Note}, "round %d", round)
+		s.startDaemon()
+		s.phone = s.run.join(cookie)
+		s.phone.must(control.Command{Type: "take"})
+	}
 }

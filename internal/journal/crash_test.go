@@ -58,6 +58,7 @@ func addForever(path, seed string) error {
 		return err
 	}
 	fmt.Println("opened")
+	go j.Verify(ctx) // as the daemon does
 	for i := 0; ; i++ {
 		got, err := j.Add(ctx, crashShot(s.ID, fmt.Sprintf("%s/%d", seed, i)))
 		if err != nil {
@@ -69,6 +70,13 @@ func addForever(path, seed string) error {
 				return err
 			}
 			fmt.Println("verdict", got.ID)
+		}
+		if i%4 == 1 {
+			note := fmt.Sprint("note-", i)
+			if err := j.SetNote(ctx, got.ID, note); err != nil {
+				return err
+			}
+			fmt.Println("note", got.ID, note)
 		}
 	}
 }
@@ -94,7 +102,12 @@ func crashShot(session int64, key string) Shot {
 type ledger struct {
 	shots   map[int64]Shot // ID, Session, Number and Seen only
 	verdict map[int64]bool
+	notes   map[int64]string
 	opened  int // rounds that lived to see the journal open
+}
+
+func newLedger() *ledger {
+	return &ledger{shots: map[int64]Shot{}, verdict: map[int64]bool{}, notes: map[int64]string{}}
 }
 
 // round runs the helper, kills it after so many acknowledgements and then some time, and keeps what it said.
@@ -133,6 +146,10 @@ func (l *ledger) note(t *testing.T, line string) {
 		_, err := fmt.Sscan(rest, &s.ID)
 		require.NoError(t, err, line)
 		l.verdict[s.ID] = true
+	case "note":
+		_, err := fmt.Sscan(rest, &s.ID, &s.Note)
+		require.NoError(t, err, line)
+		l.notes[s.ID] = s.Note
 	default:
 		require.Fail(t, "helper: "+line)
 	}
@@ -168,6 +185,7 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 		keys[s.Seen], byID[s.ID] = true, s
 		want := crashShot(s.Session, s.Seen) // acknowledged or not: whole
 		want.ID, want.Number, want.Verdict, want.When.Number = s.ID, s.Number, s.Verdict, s.When.Number
+		want.Note = s.Note
 		require.Equal(t, want, s)
 	}
 	for id, said := range l.shots {
@@ -176,6 +194,9 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 	}
 	for id := range l.verdict {
 		require.Equal(t, "good", byID[id].Verdict, "acknowledged verdict of shot %d", id)
+	}
+	for id, note := range l.notes {
+		require.Equal(t, note, byID[id].Note, "acknowledged note of shot %d", id)
 	}
 	return len(shots)
 }
@@ -186,7 +207,7 @@ func TestKilledWhileAdding(t *testing.T) {
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	path := newPath(t)
-	l := &ledger{shots: map[int64]Shot{}, verdict: map[int64]bool{}}
+	l := newLedger()
 	const rounds = 40
 	began := time.Now()
 	kept := 0
@@ -199,7 +220,7 @@ func TestKilledWhileAdding(t *testing.T) {
 		require.LessOrEqual(t, kept, len(l.shots)+i+1, "at most one shot a round was kept and not acknowledged")
 	}
 	require.NotEmpty(t, l.shots)
-	t.Logf("%d rounds, %d shots acknowledged, %d kept, %d verdicts, %v", rounds, len(l.shots), kept, len(l.verdict),
+	t.Logf("%d rounds, %d shots acknowledged, %d kept, %d verdicts, %d notes, %v", rounds, len(l.shots), kept, len(l.verdict), len(l.notes),
 		time.Since(began).Round(time.Millisecond))
 }
 
@@ -217,7 +238,7 @@ func TestKilledWhileOpening(t *testing.T) {
 	const rounds = 30
 	for i := range rounds {
 		path := filepath.Join(t.TempDir(), "journal.db")
-		l := &ledger{shots: map[int64]Shot{}, verdict: map[int64]bool{}}
+		l := newLedger()
 		for k := range 2 {
 			l.round(t, path, fmt.Sprint(seed, "-", i, "-", k, "0"), 0, time.Duration(r.Int64N(int64(takes))))
 		}

@@ -102,8 +102,11 @@ type Journal struct {
 	verified bool                   // the whole file was read and is sound
 	damaged  error                  // nothing more is written
 	rescued  func(words string)
-	once     sync.Once
-	shut     error
+
+	migrating func(version, last int)
+
+	once sync.Once
+	shut error
 }
 
 // Path is the database file.

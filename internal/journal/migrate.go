@@ -91,6 +91,9 @@ func (j *Journal) step(ctx context.Context, steps []string) (done bool, err erro
 	}
 	done = version >= len(steps)
 	if !done {
+		if version > 0 {
+			j.migrating(version+1, len(steps))
+		}
 		if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
 			return false, j.explain(fmt.Sprintf("bring up to version %d", version+1), err)
 		}

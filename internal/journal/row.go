@@ -88,6 +88,9 @@ func (r *shotRow) whole(boots map[int64]boot) Shot {
 
 // readCues reads the cues that can be read. lost counts the others; -1: it is no list at all.
 func readCues(text string) (cues []Cue, lost int) {
+	if json.Unmarshal([]byte(text), &cues) == nil && cues != nil && !strings.Contains(text, "null") {
+		return cues, 0
+	}
 	var list []json.RawMessage
 	cues = []Cue{}
 	if json.Unmarshal([]byte(text), &list) != nil || list == nil {

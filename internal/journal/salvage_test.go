@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
@@ -243,4 +244,43 @@ func planOf(t *testing.T, j *Journal, query string, args ...any) (lines []string
 	}
 	require.NotEmpty(t, lines)
 	return lines
+}
+
+// Reading a record takes as much memory for many shots as for few, whatever the shots are like.
+func TestReadingTakesLittleMemory(t *testing.T) {
+	path := newPath(t)
+	const shots = 20_000 // 48 MB of sets and programs
+	asBefore(t, path, shots)
+	j := open(t, path)
+	most, read := uint64(0), 0
+	var m runtime.MemStats
+	for s, err := range j.AllShots(t.Context(), 0) {
+		require.NoError(t, err)
+		require.Empty(t, s.Damaged)
+		if read++; read%2000 == 0 {
+			runtime.GC()
+			runtime.ReadMemStats(&m)
+			most = max(most, m.HeapAlloc)
+		}
+	}
+	require.Equal(t, shots, read)
+	assert.Less(t, most, uint64(16<<20))
+}
+
+// A journal of an older version is brought up to date with all it had, and says so while it is.
+func TestOlderJournalIsBroughtUpToDate(t *testing.T) {
+	path := newPath(t)
+	asBefore(t, path, 500)
+	var said []int
+	j, err := OpenReporting(t.Context(), path, func(version, last int) { said = append(said, version, last) })
+	require.NoError(t, err)
+	defer j.Close()
+	assert.Equal(t, []int{4, 4}, said)
+	all, err := j.Sessions(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, 500, all[0].Shots)
+	assert.Equal(t, map[string]int{"good": 334, "": 166}, all[0].Verdicts)
+	assert.Len(t, newestFirst(t, j, 1), 500)
+	require.NoError(t, j.SetNote(t.Context(), 1, "x"))
+	assert.Empty(t, newestFirst(t, j, 1)[499].Damaged)
 }
