@@ -220,8 +220,8 @@ func TestKilledWhileAdding(t *testing.T) {
 		require.LessOrEqual(t, kept, len(l.shots)+i+1, "at most one shot a round was kept and not acknowledged")
 	}
 	require.NotEmpty(t, l.shots)
-	t.Logf("%d rounds, %d shots acknowledged, %d kept, %d verdicts, %d notes, %v", rounds, len(l.shots), kept, len(l.verdict), len(l.notes),
-		time.Since(began).Round(time.Millisecond))
+	t.Logf("%d rounds, %d shots acknowledged, %d kept, %d verdicts, %d notes, %v", rounds, len(l.shots), kept,
+		len(l.verdict), len(l.notes), time.Since(began).Round(time.Millisecond))
 }
 
 // A kill -9 while the journal is being made leaves one that opens, empty or whole.
