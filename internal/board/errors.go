@@ -33,7 +33,7 @@ func (e *RefusedError) why() string {
 	case wire.ReasonNoSuchPin:
 		return fmt.Sprintf("%s: number %d", words, e.Detail)
 	case wire.ReasonMaxOn:
-		return fmt.Sprintf("%s, which is %d ticks", words, e.Detail)
+		return fmt.Sprintf("%s: %d ticks at most", words, e.Detail)
 	case wire.ReasonBoard:
 		return fmt.Sprintf("%s, number %d", words, e.Detail)
 	}

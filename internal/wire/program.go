@@ -67,7 +67,7 @@ func (e programError) Error() string {
 	case ReasonNoSuchPin:
 		return fmt.Sprintf("wire: program uses pin %d: %s", e.Detail, e.Reason)
 	case ReasonMaxOn:
-		return fmt.Sprintf("wire: program: %s, which is %d ticks", e.Reason, e.Detail)
+		return fmt.Sprintf("wire: program: %s: %d ticks at most", e.Reason, e.Detail)
 	}
 	return "wire: program: " + e.Reason.String()
 }

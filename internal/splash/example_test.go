@@ -1,0 +1,26 @@
+package splash_test
+
+import (
+	"fmt"
+
+	"stillwater/internal/splash"
+)
+
+// Water drips from a 3 mm nozzle and reaches a deep pool at 2.7 m/s: when its column is highest.
+func ExampleWhen() {
+	water, err := splash.LiquidNamed("water")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	diameter, err := splash.DropDiameter(3e-3, water)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	window, err := splash.When(splash.ColumnHighest, diameter, 2.7)
+	fmt.Printf("a %.1f mm drop: %.0f ms after contact, in a band from %.0f to %.0f ms, extrapolated %v (error: %v)\n",
+		float64(diameter)*1e3, float64(window.Central)*1e3, float64(window.Low)*1e3, float64(window.High)*1e3,
+		window.Extrapolated, err)
+	// Output: a 4.5 mm drop: 106 ms after contact, in a band from 93 to 125 ms, extrapolated true (error: <nil>)
+}
