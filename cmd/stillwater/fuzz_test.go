@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -110,6 +111,9 @@ func FuzzCommandLine(f *testing.F) {
 		default:
 			t.Fatalf("%q: exit status %d", words, status)
 		}
+		for _, r := range errs.String() {
+			require.True(t, r == '\n' || strconv.IsPrint(r), "%q", errs.String())
+		}
 		assert.Less(t, out.Len(), 64<<10)
 		assert.Less(t, errs.Len(), 4<<10+4*len(text), "of what was typed, and some words")
 		if strings.HasPrefix(out.String(), "{") {
@@ -150,5 +154,33 @@ func FuzzParseInvitation(f *testing.F) {
 		back, err := parseInvitation(again)
 		require.NoError(t, err)
 		require.Equal(t, in, back)
+	})
+}
+
+// Whatever words come from outside, each line that is shown of them can be printed and is not long, and plain words
+// stay as they are.
+func FuzzPrintable(f *testing.F) {
+	for _, seed := range []string{"plain words\nin lines", "\x1b[31mred", "a\u202eb", "\xff\ufffd", "'\\'", "\t\r\n\x00",
+		strings.Repeat("é", longestLine)} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		shown := printable(text)
+		plain := utf8.ValidString(text)
+		for _, r := range text {
+			plain = plain && (r == '\n' || strconv.IsPrint(r))
+		}
+		lines := strings.Split(shown, "\n")
+		require.Len(t, lines, strings.Count(text, "\n")+1)
+		for i, line := range lines {
+			require.True(t, utf8.ValidString(line), "%q", line)
+			for _, r := range line {
+				require.True(t, strconv.IsPrint(r), "%q", line)
+			}
+			require.LessOrEqual(t, len(line), longestLine+20)
+			if was := strings.Split(text, "\n")[i]; plain && len(was) <= longestLine {
+				require.Equal(t, was, line)
+			}
+		}
 	})
 }
