@@ -91,6 +91,9 @@ func (m *Main) board(ctx context.Context, args []string) error {
 		return m.nullBoard(ctx, f.priority, f.cpu)
 	}
 	cfg, err := config.Find(f.config)
+	if errors.Is(err, config.ErrNotFound) {
+		return fmt.Errorf("board: %w; write one, or name it with --config", err)
+	}
 	if err != nil {
 		return err
 	}

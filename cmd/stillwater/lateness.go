@@ -134,7 +134,7 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 		return bad("--count %d: give a number from 1 to %d", o.count, latenessMost)
 	case o.interval < latenessFastest || o.interval > latenessSlowest:
 		return bad("--interval %v: give a time from %v to %v", o.interval, latenessFastest, latenessSlowest)
-	case o.rounds < 1 || o.rounds > min(o.count, latenessMostRuns):
+	case given["rounds"] && (o.rounds < 1 || o.rounds > min(o.count, latenessMostRuns)):
 		return bad("--rounds %d: give a number from 1 to %d, and no more than --count", o.rounds, latenessMostRuns)
 	case given["rounds"] && !o.peer:
 		return bad("--rounds is for taking turns with --peer; leave it out, or add --peer")
@@ -192,7 +192,7 @@ func (o *latenessOptions) run(ctx context.Context, t latenessTools, plan planAtH
 	random := rand.New(rand.NewPCG(o.seed, 0))
 	rounds := 1
 	if t.peer != nil {
-		rounds = o.rounds
+		rounds = min(o.rounds, o.count)
 	}
 	var peers [][]lateness.Count
 	for round := range rounds {

@@ -193,6 +193,15 @@ longest_on = "10 ms"
 	}
 }
 
+// What was not asked for is not what is wrong.
+func TestLatenessFewPulses(t *testing.T) {
+	for _, args := range [][]string{{"--count", "1"}, {"--count", "1", "--peer"}} {
+		o, flags := latenessFlags()
+		require.NoError(t, parseFlags(flags, args))
+		assert.NoError(t, o.check(flags), "%v", args)
+	}
+}
+
 // The plan at hand is that of the latest session, else the usual one, unless flags say otherwise.
 func TestLatenessPlan(t *testing.T) {
 	home := t.TempDir()

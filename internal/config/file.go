@@ -51,7 +51,7 @@ func Load(path string) (Config, error) {
 	}
 	if err != nil {
 		return Config{}, &Error{Path: path, What: fmt.Sprintf("cannot be read: %v", cause(err)),
-			Remedy: "name a readable file, or leave --config out to run the simulated rig", Err: err}
+			Remedy: "make it a file that this user may read, or name another one with --config", Err: err}
 	}
 	return Parse(path, text)
 }
