@@ -55,12 +55,15 @@ func main() {
 	os.Exit(m.Run(ctx, os.Args[1:]))
 }
 
-// untilStopped ends with the signals that ask a program to stop. A terminal that closes asks too, unless nohup says
-// otherwise: without this it would end the daemon with no time to disarm.
+// untilStopped ends with the signals that ask a program to stop. A terminal that closes asks too, and so does its quit
+// key, unless nohup or the shell says otherwise: without this they would end the daemon with no time to disarm, and to
+// record the shot under way.
 func untilStopped(ctx context.Context) (context.Context, context.CancelFunc) {
 	stops := []os.Signal{os.Interrupt, syscall.SIGTERM}
-	if !signal.Ignored(syscall.SIGHUP) {
-		stops = append(stops, syscall.SIGHUP)
+	for _, s := range []os.Signal{syscall.SIGHUP, syscall.SIGQUIT} {
+		if !signal.Ignored(s) {
+			stops = append(stops, s)
+		}
 	}
 	return signal.NotifyContext(ctx, stops...)
 }

@@ -11,7 +11,7 @@ import (
 
 // A terminal that closes stops the daemon in order, as the other signals do: it disarms first.
 func TestSignalsThatStop(t *testing.T) {
-	for _, s := range []unix.Signal{unix.SIGINT, unix.SIGTERM, unix.SIGHUP} {
+	for _, s := range []unix.Signal{unix.SIGINT, unix.SIGTERM, unix.SIGHUP, unix.SIGQUIT} {
 		if signal.Ignored(s) {
 			continue // nohup says that this one shall not
 		}

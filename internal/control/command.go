@@ -148,13 +148,15 @@ func (c *Control) newSession(name string) *session {
 	}}
 }
 
-// plainText refuses text that is too long or holds control characters.
+// plainText refuses text that is too long, or holds control characters or those that turn the direction of writing
+// (Unicode Standard Annex 9, from memory) and with it what stands beside them. Marks that turn no other text may stay.
 func plainText(field, text string, longest int, lines bool) error {
 	if !utf8.ValidString(text) || utf8.RuneCountInString(text) > longest {
 		return refusal(field, fmt.Sprintf("That is too long: %d characters are the most.", longest), "Shorten it.")
 	}
 	for _, r := range text {
-		if unicode.IsControl(r) && !(lines && r == '\n') {
+		turns := r >= '\u202a' && r <= '\u202e' || r >= '\u2066' && r <= '\u2069'
+		if (unicode.IsControl(r) || turns) && !(lines && r == '\n') {
 			return refusal(field, "That holds characters that are not text.", "Type it again.")
 		}
 	}

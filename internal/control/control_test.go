@@ -648,6 +648,8 @@ func TestTextsAreChecked(t *testing.T) {
 		id := x.Snapshot().Shots[0].ID
 		assert.Equal(t, "text", x.refused(me, Command{Type: "note", Shot: id, Text: strings.Repeat("ü", 501)}).Field)
 		assert.Equal(t, "text", x.refused(me, Command{Type: "note", Shot: id, Text: "a\x00b"}).Field)
+		assert.Equal(t, "text", x.refused(me, Command{Type: "note", Shot: id, Text: "a\u202eb"}).Field)
+		assert.Equal(t, "text", x.refused(me, Command{Type: "note", Shot: id, Text: "a\u2066b"}).Field)
 		assert.Equal(t, "name", x.refused(me, Command{Type: "session", Name: "a\nb"}).Field)
 		assert.Equal(t, "verdict", x.refused(me, Command{Type: "verdict", Shot: id, Verdict: "fine"}).Field)
 		x.must(me, Command{Type: "verdict", Shot: id, Verdict: Nothing})
