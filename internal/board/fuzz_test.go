@@ -20,12 +20,13 @@ import (
 // adversary is a board that says what a fuzzer's script says, in virtual time, and keeps account of both directions.
 type adversary struct {
 	*script
-	text    []byte // what is left of the fuzzer's
-	honest  bool   // says what it is when asked
-	seqs    map[wire.Type]map[uint8]bool
-	stream  []byte
-	pending []wire.Frame
-	writing sync.Mutex
+	text      []byte // what is left of the fuzzer's
+	honest    bool   // says what it is when asked
+	seqs      map[wire.Type]map[uint8]bool
+	stream    []byte
+	pending   []wire.Frame
+	writing   sync.Mutex
+	listening sync.WaitGroup
 }
 
 // take is the next byte of the script, 0 at its end.
@@ -378,7 +379,7 @@ func attack(t *testing.T, text []byte) {
 	a := &adversary{script: s, text: text, seqs: map[wire.Type]map[uint8]bool{}}
 	flags := a.take()
 	a.honest = flags&1 != 0
-	go a.listen()
+	a.listening.Go(a.listen)
 	if !a.honest {
 		strange(t, a, link)
 		return
@@ -400,6 +401,7 @@ func attack(t *testing.T, text []byte) {
 	}
 	events := <-h.read
 	require.NoError(t, c.Close())
+	a.listening.Wait()
 	judge(t, a, h, events, flags&2 != 0)
 }
 
