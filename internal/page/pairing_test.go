@@ -556,8 +556,8 @@ func TestForgettingCatchesAPairingUnderWay(t *testing.T) {
 	assert.Zero(t, s.pairing.count())
 }
 
-// BenchmarkGuesses is the rate that the chances at shortTries are worked out with: wrong long codes, from more addresses
-// than the limit on requests of each matters for. No network, so a real guesser gets less.
+// BenchmarkGuesses is the rate that the chances at shortTries are worked out with: wrong long codes, from so many
+// addresses that the limit on requests of each does not matter. No network, so a real guesser gets less.
 func BenchmarkGuesses(b *testing.B) {
 	s, err := New(b.Context(), Options{Control: &puppet{}, Files: testFiles, Names: []string{"studio.local"},
 		Log: slog.New(slog.DiscardHandler)})
