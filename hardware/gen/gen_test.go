@@ -1,9 +1,11 @@
 package main
 
 import (
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -76,10 +78,15 @@ func TestTheGuideIsCurrent(t *testing.T) {
 // 2 %, for versions of the simulator differ in the last digits.
 func TestTheSimulationKeepsItsLimits(t *testing.T) {
 	need.Tool(t, "ngspice")
-	l := openTestLab(t, design(t))
+	l, old := openTestLab(t, design(t)), rows(t)
+	if need.RaceDetector { // one deck is enough to see, as for sampled
+		other := func(deck string) bool { return deck != old[0].Deck }
+		maps.DeleteFunc(l.decks, func(deck, _ string) bool { return other(deck) })
+		l.limits = slices.DeleteFunc(l.limits, func(lim circuit.Limit) bool { return other(lim.Deck) })
+		old = slices.DeleteFunc(old, func(r circuit.Row) bool { return other(r.Deck) })
+	}
 	fresh, err := l.measure(t.Context())
 	require.NoError(t, err)
-	old := rows(t)
 	require.Equal(t, len(fresh), len(old), "run go run ./hardware/gen")
 	for i, f := range fresh {
 		assert.Equal(t, f.Limit, old[i].Limit, "run go run ./hardware/gen")

@@ -142,7 +142,7 @@ func nearest(d *drawing, to point, words ...string) (best text) {
 
 func TestLegsAreNamedAndSquare(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
 			square, legs := 0, shapes(t, d, "leg")
 			for _, s := range legs {
@@ -181,7 +181,7 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 // What leads carry stands outside the board, over the edge that its terminal is at, in line with its leg.
 func TestLeadsAreNamedWhereTheyCome(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
 			board := d.on(rect{point{}, point{b.Width, b.Height}})
 			for _, part := range b.Parts {
@@ -213,7 +213,7 @@ func TestLeadsAreNamedWhereTheyCome(t *testing.T) {
 // The wires are drawn from hole to hole, each insulated one's number near both its ends; the ruler is what it says.
 func TestWiresAndRulerAreDrawn(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		d := p.solderSide()
 		runs, links := shapes(t, d, "run"), shapes(t, d, "link")
 		require.Len(t, runs, len(p.Runs))
@@ -258,7 +258,7 @@ func TestWiresAndRulerAreDrawn(t *testing.T) {
 // The dashed line keeps the barrier from each isolated leg's pad, but at the board's edge.
 func TestBarriersAreDrawn(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		d := p.partsSide()
 		drawn := shapes(t, d, "barrier")
 		require.Len(t, drawn, len(b.Groups)-1)
@@ -281,7 +281,7 @@ func TestBarriersAreDrawn(t *testing.T) {
 func TestListsInNumbers(t *testing.T) {
 	d := design(t)
 	b := d.Board("outputs")
-	p := wired(t, b)
+	p := asDesigned(t, b.Name).Plan
 	link, run := 0, 0
 	for _, row := range records(t, Wires([]*Plan{p})) {
 		var at []Hole
@@ -334,7 +334,7 @@ func TestListsInNumbers(t *testing.T) {
 // practice, no source).
 func TestPadsCanBeSoldered(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		leg, arms, links := map[Hole]bool{}, map[Hole]int{}, map[Hole]int{}
 		for _, l := range p.Legs {
 			leg[l.At] = true

@@ -38,7 +38,7 @@ func cramped(d *drawing) (bad []string) {
 
 func TestThePlansCanBeRead(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
 			assert.Empty(t, cramped(d), "%s, %s", b.Name, d.side)
 			for _, words := range d.texts {
@@ -49,7 +49,7 @@ func TestThePlansCanBeRead(t *testing.T) {
 }
 
 func TestACrampedPlanIsSeen(t *testing.T) {
-	p := wired(t, design(t).Board("outputs"))
+	p := asDesigned(t, "outputs").Plan
 	for _, part := range p.Board.Parts {
 		if part.Type.Kind == circuit.Resistor { // all in one place
 			part.Col, part.Row = 40, 20
@@ -66,7 +66,7 @@ func TestACrampedPlanIsSeen(t *testing.T) {
 // size that prints at 1:1.
 func TestThePlansAreWhole(t *testing.T) {
 	for _, b := range design(t).Boards {
-		p := wired(t, b)
+		p := asDesigned(t, b.Name).Plan
 		parts, solder := p.partsSide(), p.solderSide()
 		starts := func(d *drawing, word string) (n int) {
 			for _, t := range d.texts {
@@ -136,7 +136,7 @@ func TestTheListsGiveTheCircuit(t *testing.T) {
 	d := design(t)
 	var plans []*Plan
 	for _, b := range d.Boards {
-		plans = append(plans, wired(t, b))
+		plans = append(plans, asDesigned(t, b.Name).Plan)
 	}
 	joined, legs := map[string]islands{}, map[string]map[string]Hole{}
 	for _, row := range records(t, Wires(plans)) {
