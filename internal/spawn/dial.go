@@ -14,18 +14,18 @@ import (
 	"unicode"
 )
 
-// A board at its own socket says one line before any frame: greeting and the sum of its configuration, or busy and who
-// has it.
+// A board with a socket of its own sends one line before any frame: greeting and the checksum of its configuration, or
+// busy and the process that has it. firmware/PROTOCOL.md describes it.
 const (
-	greeting      = "stillwater board "
-	busy          = "busy "
-	longestGreet  = 200 // bytes
-	answerWithin  = 5 * time.Second
-	boardsService = "stillwater-board"
+	greeting        = "stillwater board "
+	busy            = "busy "
+	maxGreeting     = 200 // bytes
+	greetingTimeout = 5 * time.Second
+	boardUnit       = "stillwater-board"
 )
 
-// Dial meets the board at its unix socket. sum is that of this side's configuration: a board with another one is
-// refused. The error says in words what is missing and what to do. Reads tell in words when the board is gone.
+// Dial connects to the board at its unix socket. A board whose configuration has another checksum than sum is refused.
+// The error says what is missing and what to do. When the board goes away, reads and writes return a *ClosedError.
 func Dial(ctx context.Context, path, sum string) (io.ReadWriteCloser, error) {
 	var dialer net.Dialer
 	conn, err := dialer.DialContext(ctx, "unix", path)
@@ -33,33 +33,33 @@ func Dial(ctx context.Context, path, sum string) (io.ReadWriteCloser, error) {
 	case err != nil && ctx.Err() != nil:
 		return nil, context.Cause(ctx)
 	case err != nil:
-		return nil, unanswered(path, err)
+		return nil, dialError(path, err)
 	}
-	if err := meet(ctx, conn, path, sum); err != nil {
+	if err := readGreeting(ctx, conn, path, sum); err != nil {
 		conn.Close()
 		return nil, err
 	}
-	return &met{Conn: conn, path: path}, nil
+	return &boardConn{Conn: conn, path: path}, nil
 }
 
-// unanswered says why nobody could be reached.
-func unanswered(path string, err error) error {
+// dialError says why the socket could not be opened, and what to do.
+func dialError(path string, err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("there is no board socket %s yet: start the board's service with sudo systemctl start %s.socket, "+
-			"or by hand with stillwater board --listen %s: %w", path, boardsService, path, err)
+			"or by hand with stillwater board --listen %s: %w", path, boardUnit, path, err)
 	case errors.Is(err, syscall.ECONNREFUSED):
 		return fmt.Errorf("nobody answers at the board socket %s: start the board's service with sudo systemctl start %s, "+
-			"or by hand with stillwater board --listen %s: %w", path, boardsService, path, err)
+			"or by hand with stillwater board --listen %s: %w", path, boardUnit, path, err)
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("this user may not open the board socket %s%s: run Stillwater as its owner: %w", path,
-			rights(path), err)
+			permissions(path), err)
 	}
 	return fmt.Errorf("the board socket %s cannot be opened: %w", path, err)
 }
 
-// rights are a file's, as far as they can be seen.
-func rights(path string) string {
+// permissions describes a file's mode and owner, or is empty.
+func permissions(path string) string {
 	info, err := os.Stat(path)
 	if err != nil {
 		return ""
@@ -67,9 +67,9 @@ func rights(path string) string {
 	return fmt.Sprintf(" (mode %04o%s)", info.Mode().Perm(), ownerOf(info))
 }
 
-// meet reads the board's first line.
-func meet(ctx context.Context, conn net.Conn, path, sum string) error {
-	until := time.Now().Add(answerWithin)
+// readGreeting reads the board's first line and checks it.
+func readGreeting(ctx context.Context, conn net.Conn, path, sum string) error {
+	until := time.Now().Add(greetingTimeout)
 	if end, ok := ctx.Deadline(); ok && end.Before(until) {
 		until = end
 	}
@@ -81,19 +81,19 @@ func meet(ctx context.Context, conn net.Conn, path, sum string) error {
 	case ctx.Err() != nil:
 		return context.Cause(ctx)
 	case errors.Is(err, os.ErrDeadlineExceeded):
-		return fmt.Errorf("the board at %s does not answer: its log says why: journalctl -u %s", path, boardsService)
+		return fmt.Errorf("the board at %s does not answer: its log says why: journalctl -u %s", path, boardUnit)
 	case err != nil:
 		return fmt.Errorf("the board at %s ended before it said anything: its log says why: journalctl -u %s: %w", path,
-			boardsService, err)
+			boardUnit, err)
 	}
-	if err := judgeGreeting(path, line, sum); err != nil {
+	if err := checkGreeting(path, line, sum); err != nil {
 		return err
 	}
 	return conn.SetReadDeadline(time.Time{})
 }
 
-// judgeGreeting says what is wrong with a board's first line.
-func judgeGreeting(path, line, sum string) error {
+// checkGreeting says what is wrong with a board's first line.
+func checkGreeting(path, line, sum string) error {
 	if who, ok := strings.CutPrefix(line, busy); ok {
 		return fmt.Errorf("the board at %s already serves %.100s: a board has one host at a time, stop that one", path,
 			printable(who))
@@ -104,7 +104,7 @@ func judgeGreeting(path, line, sum string) error {
 	}
 	if theirs != sum {
 		return fmt.Errorf("the board at %s and this page have read different configurations: restart both, "+
-			"sudo systemctl restart %s stillwater", path, boardsService)
+			"sudo systemctl restart %s stillwater", path, boardUnit)
 	}
 	return nil
 }
@@ -119,10 +119,10 @@ func printable(text string) string {
 	}, strings.ToValidUTF8(text, "?"))
 }
 
-// firstLine reads up to the first line feed and no further: what follows are frames.
+// firstLine reads up to the first line feed and no further: frames follow.
 func firstLine(r io.Reader) (string, error) {
 	var line []byte
-	for b := make([]byte, 1); len(line) < longestGreet; line = append(line, b[0]) {
+	for b := make([]byte, 1); len(line) < maxGreeting; line = append(line, b[0]) {
 		if _, err := io.ReadFull(r, b); err != nil {
 			return "", err
 		}
@@ -133,41 +133,41 @@ func firstLine(r io.Reader) (string, error) {
 	return string(line), nil
 }
 
-// met is the link to a board at its socket.
-type met struct {
+// boardConn is the link to a board at its socket.
+type boardConn struct {
 	net.Conn
 	path string
 }
 
-// Read says in words when the board is gone.
-func (m *met) Read(b []byte) (int, error) {
-	n, err := m.Conn.Read(b)
-	return n, m.explain(err)
+// Read reads frames.
+func (c *boardConn) Read(b []byte) (int, error) {
+	n, err := c.Conn.Read(b)
+	return n, c.explain(err)
 }
 
-// Write does too.
-func (m *met) Write(b []byte) (int, error) {
-	n, err := m.Conn.Write(b)
-	return n, m.explain(err)
+// Write writes frames.
+func (c *boardConn) Write(b []byte) (int, error) {
+	n, err := c.Conn.Write(b)
+	return n, c.explain(err)
 }
 
-func (m *met) explain(err error) error {
+func (c *boardConn) explain(err error) error {
 	if err == nil || errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, net.ErrClosed) {
 		return err
 	}
-	return &Left{Path: m.path, Err: err}
+	return &ClosedError{Path: c.path, Err: err}
 }
 
-// Left says that a board at its socket closed the link.
-type Left struct {
+// ClosedError is the error of a link that a board at its socket closed.
+type ClosedError struct {
 	Path string
 	Err  error
 }
 
 // Error says where to look for why.
-func (e *Left) Error() string {
-	return fmt.Sprintf("it left its socket %s; its log says why: journalctl -u %s", e.Path, boardsService)
+func (e *ClosedError) Error() string {
+	return fmt.Sprintf("it left its socket %s; its log says why: journalctl -u %s", e.Path, boardUnit)
 }
 
-// Unwrap is what the link said.
-func (e *Left) Unwrap() error { return e.Err }
+// Unwrap is the link's own error.
+func (e *ClosedError) Unwrap() error { return e.Err }

@@ -18,7 +18,7 @@ func FuzzGreeting(f *testing.F) {
 	f.Add("busy \x1b[31m", "")
 	f.Add("SSH-2.0-x\r", "0123")
 	f.Fuzz(func(t *testing.T, line, sum string) {
-		err := judgeGreeting("/run/board.sock", line, sum)
+		err := checkGreeting("/run/board.sock", line, sum)
 		require.Equal(t, line == greeting+sum, err == nil, "%v", err)
 		if err != nil {
 			require.Less(t, len(err.Error()), 400)
@@ -28,21 +28,21 @@ func FuzzGreeting(f *testing.F) {
 	})
 }
 
-// The last words are the last line that says something, however it was cut into pieces.
-func FuzzLastWords(f *testing.F) {
+// The tail is the last line that says something, however it was cut into pieces.
+func FuzzLogTail(f *testing.F) {
 	f.Add("panic: x\n\ngoroutine 1\n", uint8(1))
-	f.Add(strings.Repeat("x", 2*longestLine)+"\n \n", uint8(99))
+	f.Add(strings.Repeat("x", 2*maxLine)+"\n \n", uint8(99))
 	f.Add("a\nb\xff\x00c", uint8(2))
 	f.Fuzz(func(t *testing.T, text string, size uint8) {
-		pieces, want := lastWords{}, ""
+		pieces, want := logTail{}, ""
 		for left := text; left != ""; {
 			n := min(int(size)+1, len(left))
 			pieces.note([]byte(left[:n]))
-			require.LessOrEqual(t, len(pieces.line), longestLine)
+			require.LessOrEqual(t, len(pieces.line), maxLine)
 			left = left[n:]
 		}
 		for line := range strings.SplitSeq(text, "\n") {
-			if said := strings.TrimSpace(line[:min(len(line), longestLine)]); said != "" {
+			if said := strings.TrimSpace(line[:min(len(line), maxLine)]); said != "" {
 				want = strings.ToValidUTF8(said, "?")
 			}
 		}

@@ -1,7 +1,7 @@
-// Package spawn joins the daemon and the board process. Either the daemon starts it, this same executable with a socket
-// pair between the two that is the board's link: then the board process ends when the link is closed, when it is told
-// to, and when the daemon is gone, however it went. Or the board is a service of its own with a socket, its Door, that
-// the daemon dials. In either case the board process has a Keeper, which switches its outputs off after it.
+// Package spawn connects the daemon and the board process. Either the daemon starts the board process, which is this
+// same executable, with a socket pair as the board's link: the board process then ends when the link is closed, when it
+// is asked to, and when the daemon is gone, however that ended. Or the board is a service of its own with a socket, its
+// Listener, which the daemon dials. Either way the board process has a Watchdog, which switches its outputs off after it.
 package spawn
 
 import (
@@ -22,20 +22,21 @@ var ErrUnsupported = errors.New("a board process needs Linux; use the simulated 
 type Command struct {
 	Path   string        // "" means this executable
 	Args   []string      // without the program's name
-	Env    []string      // nil: this process's
-	Stderr io.Writer     // where the process's messages go; nil: nowhere
-	Grace  time.Duration // how long Close waits for the process to go by itself; 0 means DefaultGrace
+	Env    []string      // nil: that of this process
+	Stderr io.Writer     // the process's log; nil: discarded
+	Stdout io.Writer     // its output; nil: discarded
+	Grace  time.Duration // how long Close waits for the process to end by itself; 0: DefaultGrace
 }
 
-// DefaultGrace is ample for switching outputs off.
+// DefaultGrace is ample for switching the outputs off.
 const DefaultGrace = 2 * time.Second
 
-// Exited says how the process ended. Reads and writes return it once the process is gone.
-type Exited struct {
+// ExitError says how the process ended. Reads and writes return it once the process is gone.
+type ExitError struct {
 	Name  string
 	State *os.ProcessState
 	How   string // in words
 }
 
 // Error is how it ended, in words.
-func (e *Exited) Error() string { return fmt.Sprintf("the process %s %s", e.Name, e.How) }
+func (e *ExitError) Error() string { return fmt.Sprintf("the process %s %s", e.Name, e.How) }

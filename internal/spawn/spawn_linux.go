@@ -20,10 +20,10 @@ import (
 type Process struct {
 	cmd   *exec.Cmd
 	conn  net.Conn
-	said  *lastWords
+	said  *logTail
 	grace time.Duration
 	done  chan struct{} // closed when the process is gone
-	end   *Exited       // how; set before done is closed
+	end   *ExitError    // how; set before done is closed
 	once  sync.Once
 }
 
@@ -39,14 +39,14 @@ func Start(c Command) (*Process, error) {
 	if c.Grace == 0 {
 		c.Grace = DefaultGrace
 	}
-	conn, theirs, err := pair()
+	conn, theirs, err := socketPair()
 	if err != nil {
 		return nil, err
 	}
 	defer theirs.Close()
 	cmd := exec.Command(c.Path, c.Args...)
-	said := newLastWords(c.Stderr)
-	cmd.Stderr, cmd.Env = said, c.Env
+	said := newLogTail(c.Stderr)
+	cmd.Stdout, cmd.Stderr, cmd.Env = c.Stdout, said, c.Env
 	cmd.ExtraFiles = []*os.File{theirs} // becomes LinkFD
 	cmd.WaitDelay = c.Grace
 	cmd.SysProcAttr = &unix.SysProcAttr{
@@ -76,7 +76,7 @@ func (p *Process) run(started chan<- error) {
 	}
 	err = p.cmd.Wait()
 	p.said.finish(p.grace / 2)
-	p.end = &Exited{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err, p.said.String())}
+	p.end = &ExitError{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err, p.said.String())}
 	close(p.done)
 }
 
@@ -108,18 +108,18 @@ func how(s *os.ProcessState, err error, said string) string {
 	return fmt.Sprintf("ended with exit status %d: %s", s.ExitCode(), strings.TrimPrefix(said, "stillwater: "))
 }
 
-// pair makes the link: the daemon's end, and the file for the process.
-func pair() (net.Conn, *os.File, error) {
+// socketPair makes the link: the daemon's end, and the file for the process.
+func socketPair() (net.Conn, *os.File, error) {
 	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_STREAM|unix.SOCK_CLOEXEC, 0)
 	if err != nil {
-		return nil, nil, fmt.Errorf("make a socket pair for the board's link: %w", err)
+		return nil, nil, fmt.Errorf("make a socket socketPair for the board's link: %w", err)
 	}
 	ours, theirs := os.NewFile(uintptr(fds[0]), "board link"), os.NewFile(uintptr(fds[1]), "host link")
 	defer ours.Close()
 	conn, err := net.FileConn(ours)
 	if err != nil {
 		theirs.Close()
-		return nil, nil, fmt.Errorf("use the socket pair for the board's link: %w", err)
+		return nil, nil, fmt.Errorf("use the socket socketPair for the board's link: %w", err)
 	}
 	return conn, theirs, nil
 }
@@ -127,7 +127,7 @@ func pair() (net.Conn, *os.File, error) {
 // Pid is the process's number.
 func (p *Process) Pid() int { return p.cmd.Process.Pid }
 
-// Read reads from the link. Once the process is gone and everything it said is read, the error is an *Exited.
+// Read reads from the link. Once the process is gone and everything it said is read, the error is an *ExitError.
 func (p *Process) Read(b []byte) (int, error) {
 	n, err := p.conn.Read(b)
 	return n, p.explain(err)
@@ -157,7 +157,7 @@ func (p *Process) explain(err error) error {
 func (p *Process) Done() <-chan struct{} { return p.done }
 
 // Close ends the process: it closes the link, which makes the board switch its outputs off and go, waits, and kills
-// what will not go. It may be called more than once. The error is an *Exited when the process ended in any other way
+// what will not go. It may be called more than once. The error is an *ExitError when the process ended in any other way
 // than by itself and in order.
 func (p *Process) Close() error {
 	p.once.Do(func() { p.conn.Close() })

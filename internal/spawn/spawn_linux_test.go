@@ -52,8 +52,8 @@ var parts = map[string]func(){
 		fmt.Println(p.Pid())
 		time.Sleep(time.Hour)
 	},
-	// keeper keeps two descriptors.
-	"part-keeper": partKeeper,
+	// watchdog keeps two descriptors.
+	"part-watchdog": partWatchdog,
 	// waits ends by nothing but a signal.
 	"part-waits": func() { time.Sleep(time.Hour) },
 }
@@ -96,7 +96,7 @@ func TestExitIsSaidInWords(t *testing.T) {
 	p, err := Start(Command{Args: []string{"part-fail"}, Stderr: &messages})
 	require.NoError(t, err)
 	_, err = io.ReadAll(p)
-	var e *Exited
+	var e *ExitError
 	require.ErrorAs(t, err, &e)
 	assert.Equal(t, 3, e.State.ExitCode())
 	assert.ErrorContains(t, err, "part-fail ended with exit status 3: no such chip")
@@ -189,7 +189,7 @@ func (s *slowLog) Write(p []byte) (int, error) {
 // What a process says last is in the log when it is known to be gone, even if the log is slow.
 func TestLogIsWholeAtTheEnd(t *testing.T) {
 	var log slowLog
-	w := newLastWords(&log)
+	w := newLogTail(&log)
 	p := []byte("a line\n")
 	for i := range 10 {
 		p[0] = byte('0' + i) // as a reader's buffer, which is used again
@@ -214,11 +214,11 @@ func TestLogIsWholeAtTheEnd(t *testing.T) {
 // Writing to a log that is stuck never waits, however much is written.
 func TestStuckLogDropsWords(t *testing.T) {
 	log := make(stuckLog)
-	w := newLastWords(log)
-	for i := range 10 * mostWaiting {
+	w := newLogTail(log)
+	for i := range 10 * maxQueued {
 		_, _ = fmt.Fprintf(w, "line %d\n", i)
 	}
-	assert.Equal(t, fmt.Sprintf("line %d", 10*mostWaiting-1), w.String(), "the last is remembered all the same")
+	assert.Equal(t, fmt.Sprintf("line %d", 10*maxQueued-1), w.String(), "the last is remembered all the same")
 	close(log)
 	w.finish(time.Minute)
 }

@@ -25,46 +25,49 @@ func (*Process) Done() <-chan struct{} { return nil }
 // Close does nothing.
 func (*Process) Close() error { return nil }
 
-// Door is where hosts come to a board; here there is none.
-type Door struct{}
+// Listener accepts hosts of a board; here there is none.
+type Listener struct{}
 
-// Guest is a host that was let in.
-type Guest struct {
-	Fd  int
-	Who string
+// Conn is the connection of a host.
+type Conn struct {
+	Fd   int
+	Peer string
 }
 
-// OpenDoor refuses.
-func OpenDoor(string, string) (*Door, error) { return nil, ErrUnsupported }
+// Open refuses.
+func Open(string, []int, string) (*Listener, error) { return nil, ErrUnsupported }
 
-// TakeDoor refuses.
-func TakeDoor(int, string) (*Door, error) { return nil, ErrUnsupported }
+// Listen refuses.
+func Listen(string, string) (*Listener, error) { return nil, ErrUnsupported }
+
+// ListenFD refuses.
+func ListenFD(int, string) (*Listener, error) { return nil, ErrUnsupported }
 
 // Fd is no descriptor.
-func (*Door) Fd() int { return -1 }
+func (*Listener) Fd() int { return -1 }
 
-// Guest is nobody.
-func (*Door) Guest() (Guest, bool) { return Guest{}, false }
+// Accept returns nothing.
+func (*Listener) Accept() (Conn, bool) { return Conn{}, false }
 
-// Free does nothing.
-func (*Door) Free() {}
-
-// Close does nothing.
-func (*Door) Close() error { return nil }
-
-// Keeper is what switches outputs off after its process is gone; here there is none.
-type Keeper struct{}
-
-// StartKeeper refuses.
-func StartKeeper(Command, []int) (*Keeper, error) { return nil, ErrUnsupported }
-
-// Gone is never closed.
-func (*Keeper) Gone() <-chan struct{} { return nil }
+// Release does nothing.
+func (*Listener) Release() {}
 
 // Close does nothing.
-func (*Keeper) Close() error { return nil }
+func (*Listener) Close() error { return nil }
 
-// Keep refuses.
-func Keep(int, func(fd int) error) error { return ErrUnsupported }
+// Watchdog switches outputs off after its process has ended; here there is none.
+type Watchdog struct{}
+
+// StartWatchdog refuses.
+func StartWatchdog(Command, []int) (*Watchdog, error) { return nil, ErrUnsupported }
+
+// Done is never closed.
+func (*Watchdog) Done() <-chan struct{} { return nil }
+
+// Close does nothing.
+func (*Watchdog) Close() error { return nil }
+
+// Watch refuses.
+func Watch(int, func(fd int) error) error { return ErrUnsupported }
 
 func ownerOf(fs.FileInfo) string { return "" }

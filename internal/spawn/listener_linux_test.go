@@ -19,31 +19,31 @@ import (
 
 const sum = "0123456789abcdef"
 
-// guestOf waits until the door has let somebody in.
-func guestOf(t *testing.T, d *Door) Guest {
+// acceptFrom waits until a host is there to be accepted.
+func acceptFrom(t *testing.T, l *Listener) Conn {
 	t.Helper()
-	n, err := unix.Poll([]unix.PollFd{{Fd: int32(d.Fd()), Events: unix.POLLIN}}, 60_000)
+	n, err := unix.Poll([]unix.PollFd{{Fd: int32(l.Fd()), Events: unix.POLLIN}}, 60_000)
 	require.NoError(t, err)
 	require.Equal(t, 1, n)
-	g, ok := d.Guest()
+	g, ok := l.Accept()
 	require.True(t, ok)
 	return g
 }
 
-func TestDoorLetsOneInAtATime(t *testing.T) {
+func TestListenerServesOneAtATime(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
-	d, err := OpenDoor(path, sum)
+	l, err := Listen(path, sum)
 	require.NoError(t, err)
-	_, ok := d.Guest()
+	_, ok := l.Accept()
 	require.False(t, ok, "nobody waits")
 
 	first, err := Dial(t.Context(), path, sum)
 	require.NoError(t, err)
 	_, err = Dial(t.Context(), path, sum)
 	require.ErrorContains(t, err, "already serves ", "also while the first still waits to be asked in")
-	g := guestOf(t, d)
-	assert.Contains(t, g.Who, fmt.Sprintf(" %d of user %d", os.Getpid(), os.Getuid()))
-	_, ok = d.Guest()
+	g := acceptFrom(t, l)
+	assert.Contains(t, g.Peer, fmt.Sprintf(" %d of user %d", os.Getpid(), os.Getuid()))
+	_, ok = l.Accept()
 	assert.False(t, ok, "it comes in once")
 	_, err = first.Write([]byte("hello"))
 	require.NoError(t, err)
@@ -59,16 +59,16 @@ func TestDoorLetsOneInAtATime(t *testing.T) {
 
 	require.NoError(t, unix.Close(g.Fd))
 	_, err = first.Read(b)
-	left := new(Left)
+	left := new(ClosedError)
 	require.ErrorAs(t, err, &left)
 	assert.ErrorIs(t, err, io.EOF)
 	assert.ErrorContains(t, err, "it left its socket "+path+"; its log says why: journalctl -u stillwater-board")
 	_, err = Dial(t.Context(), path, sum)
-	require.ErrorContains(t, err, "already serves ", "until the door is told that it has gone")
-	d.Free()
+	require.ErrorContains(t, err, "already serves ", "until it is released")
+	l.Release()
 	second, err := Dial(t.Context(), path, sum)
 	require.NoError(t, err)
-	require.NoError(t, d.Close(), "with somebody waiting")
+	require.NoError(t, l.Close(), "with somebody waiting")
 	_, err = second.Read(b)
 	assert.ErrorAs(t, err, &left)
 	_, err = os.Lstat(path)
@@ -76,7 +76,7 @@ func TestDoorLetsOneInAtATime(t *testing.T) {
 }
 
 // A socket that was passed stays where it is and goes on listening.
-func TestTakenDoorStays(t *testing.T) {
+func TestPassedSocketStays(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
 	listener, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
 	require.NoError(t, err)
@@ -89,25 +89,25 @@ func TestTakenDoorStays(t *testing.T) {
 		f.Close()
 		early, err := net.Dial("unix", path)
 		require.NoError(t, err, "before the board is there")
-		d, err := TakeDoor(fd, sum)
+		l, err := ListenFD(fd, sum)
 		require.NoError(t, err)
-		g := guestOf(t, d)
+		g := acceptFrom(t, l)
 		unix.Close(g.Fd)
 		early.Close()
-		require.NoError(t, d.Close())
+		require.NoError(t, l.Close())
 	}
 	null, err := unix.Open("/dev/null", unix.O_RDONLY, 0)
 	require.NoError(t, err)
-	_, err = TakeDoor(null, sum)
+	_, err = ListenFD(null, sum)
 	assert.Error(t, err)
 }
 
 // A host that has gone before it was greeted takes nobody's place.
-func TestDoorAndAFleetingGuest(t *testing.T) {
+func TestListenerAndAHostThatLeavesAtOnce(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
-	d, err := OpenDoor(path, sum)
+	l, err := Listen(path, sum)
 	require.NoError(t, err)
-	defer d.Close()
+	defer l.Close()
 	for range 50 {
 		conn, err := net.Dial("unix", path)
 		require.NoError(t, err)
@@ -120,14 +120,14 @@ func TestDoorAndAFleetingGuest(t *testing.T) {
 			return
 		}
 		require.ErrorContains(t, err, "already serves ")
-		if g, ok := d.Guest(); ok {
+		if g, ok := l.Accept(); ok {
 			unix.Close(g.Fd)
-			d.Free()
+			l.Release()
 		}
 	}
 }
 
-func TestUnanswered(t *testing.T) {
+func TestDialErrors(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	for err, says := range map[error]string{
@@ -137,12 +137,12 @@ func TestUnanswered(t *testing.T) {
 			"its owner", path, os.Getuid()),
 		unix.EPROTOTYPE: "cannot be opened: ",
 	} {
-		assert.ErrorContains(t, unanswered(path, err), says)
-		assert.ErrorIs(t, unanswered(path, err), err)
+		assert.ErrorContains(t, dialError(path, err), says)
+		assert.ErrorIs(t, dialError(path, err), err)
 	}
 }
 
-// The keeper calls off for each thing it holds, once the process that started it has gone, and not before.
+// The watchdog calls off for each thing it holds, once the process that started it has gone, and not before.
 func TestKeeper(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "held")
 	held, err := os.Create(path)
@@ -150,7 +150,7 @@ func TestKeeper(t *testing.T) {
 	defer held.Close()
 	self, err := os.Executable()
 	require.NoError(t, err)
-	k, err := StartKeeper(Command{Path: self, Args: []string{"part-keeper"}, Stderr: os.Stderr},
+	k, err := StartWatchdog(Command{Path: self, Args: []string{"part-watchdog"}, Stderr: os.Stderr},
 		[]int{int(held.Fd()), int(held.Fd())})
 	require.NoError(t, err)
 	for _, s := range []unix.Signal{unix.SIGTERM, unix.SIGINT, unix.SIGHUP, unix.SIGQUIT, unix.SIGABRT} {
@@ -164,23 +164,23 @@ func TestKeeper(t *testing.T) {
 	text, err = os.ReadFile(path)
 	require.NoError(t, err)
 	assert.Equal(t, "off\noff\n", string(text))
-	<-k.Gone()
+	<-k.Done()
 }
 
 func TestKeeperThatDoesNotStart(t *testing.T) {
 	self, err := os.Executable()
 	require.NoError(t, err)
-	_, err = StartKeeper(Command{Path: self, Args: []string{"part-fail"}}, nil)
-	assert.ErrorContains(t, err, "the outputs' keeper does not start: ")
+	_, err = StartWatchdog(Command{Path: self, Args: []string{"part-fail"}}, nil)
+	assert.ErrorContains(t, err, "the outputs' watchdog does not start: ")
 	assert.ErrorContains(t, err, "EOF")
-	_, err = StartKeeper(Command{Path: "/no/such/program"}, nil)
+	_, err = StartWatchdog(Command{Path: "/no/such/program"}, nil)
 	assert.ErrorIs(t, err, fs.ErrNotExist)
-	_, err = StartKeeper(Command{Path: self, Args: []string{"part-keeper"}}, []int{1 << 20})
+	_, err = StartWatchdog(Command{Path: self, Args: []string{"part-watchdog"}}, []int{1 << 20})
 	assert.ErrorIs(t, err, unix.EBADF)
 }
 
-func partKeeper() {
-	err := Keep(2, func(fd int) error { _, err := unix.Write(fd, []byte("off\n")); return err })
+func partWatchdog() {
+	err := Watch(2, func(fd int) error { _, err := unix.Write(fd, []byte("off\n")); return err })
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
@@ -197,14 +197,14 @@ func FuzzFirstLine(f *testing.F) {
 		line, err := firstLine(r)
 		want, rest, ended := strings.Cut(text, "\n")
 		switch {
-		case ended && len(want) < longestGreet:
+		case ended && len(want) < maxGreeting:
 			require.NoError(t, err)
 			require.Equal(t, want, line)
 			left, _ := io.ReadAll(r)
 			require.Equal(t, rest, string(left))
-		case len(text) >= longestGreet:
+		case len(text) >= maxGreeting:
 			require.NoError(t, err)
-			require.Equal(t, text[:longestGreet], line)
+			require.Equal(t, text[:maxGreeting], line)
 		default:
 			require.True(t, errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF))
 		}
