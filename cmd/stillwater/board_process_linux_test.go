@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -11,9 +10,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
-	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -22,8 +19,13 @@ import (
 	"golang.org/x/sys/unix"
 
 	"stillwater/internal/board"
+	"stillwater/internal/board/boardtest"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
+	"stillwater/internal/gpioboard/gpioboardtest"
+	"stillwater/internal/proctest"
+	"stillwater/internal/service"
+	"stillwater/internal/service/servicetest"
 	"stillwater/internal/spawn"
 	"stillwater/internal/wire"
 )
@@ -57,39 +59,21 @@ safe = "low"
 longest_on = "60 s"
 `
 
-// logged is a log that is read while it is written.
-type logged struct {
-	mu   sync.Mutex
-	text strings.Builder
-}
-
-func (l *logged) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.text.Write(p)
-}
-
-func (l *logged) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.text.String()
-}
-
 // proc is a board process with virtual pins.
 type proc struct {
 	t    *testing.T
-	pins *virtualPins
+	pins *gpioboardtest.Pins
 	file string // of the pins
 	conf string
 	sum  string
 	cmd  *exec.Cmd
-	log  *logged
+	log  *proctest.Log
 	done chan struct{}
 }
 
 func newProc(t *testing.T) *proc {
-	pins, file := newPins(t)
-	p := &proc{t: t, pins: pins, file: file, conf: filepath.Join(t.TempDir(), "stillwater.toml"), log: &logged{}}
+	pins, file := gpioboardtest.New(t)
+	p := &proc{t: t, pins: pins, file: file, conf: filepath.Join(t.TempDir(), "stillwater.toml"), log: &proctest.Log{}}
 	p.configure(processConfig)
 	t.Cleanup(func() {
 		if t.Failed() {
@@ -110,7 +94,7 @@ func (p *proc) configure(text string) {
 // env is the environment of the program played by this test binary. The race detector would let each process end only
 // after a second.
 func (p *proc) env(more ...string) []string {
-	return append(inheritable(), append(more, runEnv+"=1", pinsEnv+"="+p.file, "GORACE=atexit_sleep_ms=0")...)
+	return append(service.Environ(), append(more, runEnv+"=1", pinsEnv+"="+p.file, "GORACE=atexit_sleep_ms=0")...)
 }
 
 // spawned starts the board as the daemon does, and returns its link.
@@ -142,24 +126,13 @@ func (p *proc) run(files []*os.File, shell string, env []string, args ...string)
 
 func (p *proc) signal(s unix.Signal) { _ = p.cmd.Process.Signal(s) }
 
-// eventually waits for something that must come. There is no time within which it must.
-func eventually(t testing.TB, what string, done func() bool) {
-	t.Helper()
-	for end := time.Now().Add(60 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
-		if done() {
-			return
-		}
-	}
-	t.Fatalf("never happened: %s", what)
-}
-
 // lit switches the output on for a minute, and waits until it is.
 func (p *proc) lit(link io.ReadWriter) {
 	p.t.Helper()
-	h := &host{t: p.t, conn: linkConn{link}}
-	h.send(wire.Identify{})
-	next[wire.Identity](h)
-	h.send(wire.Pulse{Output: 0, Width: 60 * 10_000_000})
+	h := boardtest.NewFrames(p.t, link)
+	h.Send(wire.Identify{})
+	boardtest.Next[wire.Identity](h)
+	h.Send(wire.Pulse{Output: 0, Width: 60 * 10_000_000})
 	go func() { // a quiet link would switch it off
 		ping := wire.AppendFrame(nil, wire.Ping{}.Frame(3))
 		for {
@@ -171,42 +144,12 @@ func (p *proc) lit(link io.ReadWriter) {
 	}()
 	go io.Copy(io.Discard, link)
 	if p.pins.Panic.Load() == 0 {
-		eventually(p.t, "the output is on", func() bool { return p.pins.On.Load() == 1 })
+		proctest.Eventually(p.t, "the output is on", func() bool { return p.pins.On.Load() == 1 })
 	}
 }
 
-// linkConn gives a link the rest of what a net.Conn has.
-type linkConn struct{ io.ReadWriter }
-
-func (linkConn) Close() error                     { return nil }
-func (linkConn) LocalAddr() net.Addr              { return nil }
-func (linkConn) RemoteAddr() net.Addr             { return nil }
-func (linkConn) SetDeadline(time.Time) error      { return nil }
-func (linkConn) SetReadDeadline(time.Time) error  { return nil }
-func (linkConn) SetWriteDeadline(time.Time) error { return nil }
-
-// children are the processes that a process started.
-func children(t testing.TB, pid int) (list []int) {
-	t.Helper()
-	stats, err := filepath.Glob("/proc/[0-9]*/stat")
-	require.NoError(t, err)
-	for _, path := range stats {
-		stat, err := os.ReadFile(path)
-		if err != nil {
-			continue // it has ended
-		}
-		_, rest, _ := strings.Cut(string(stat), ") ")
-		if f := strings.Fields(rest); len(f) > 1 && f[0] != "Z" && f[1] == strconv.Itoa(pid) {
-			child, err := strconv.Atoi(filepath.Base(filepath.Dir(path)))
-			require.NoError(t, err)
-			list = append(list, child)
-		}
-	}
-	return list
-}
-
-// Whatever ends the process while an output is on, the output is switched off: by the process if it can, by its keeper
-// if it cannot. Then the heartbeat's line does not change any more.
+// Whatever ends the process while an output is on, the output is switched off: by the process if it can, by its
+// watchdog if it cannot. Then the heartbeat's line does not change any more.
 func TestEveryWayOut(t *testing.T) {
 	kill := func(s unix.Signal) func(*proc, *spawn.Process) {
 		return func(_ *proc, link *spawn.Process) { _ = unix.Kill(link.Pid(), s) }
@@ -217,7 +160,7 @@ func TestEveryWayOut(t *testing.T) {
 	for name, c := range map[string]struct {
 		before func(*proc, *spawn.Process) // the output goes on
 		after  func(*proc, *spawn.Process) // it is on
-		itself bool                        // the process switches off, whatever its keeper does after it
+		itself bool                        // the process switches off, whatever its watchdog does after it
 		says   string
 	}{
 		"the host goes":              {after: func(_ *proc, l *spawn.Process) { go l.Close() }, itself: true},
@@ -233,15 +176,15 @@ func TestEveryWayOut(t *testing.T) {
 		"the loop hangs and is shot": {before: trouble(3), after: kill(unix.SIGKILL), says: "SIGKILL"},
 		"the inputs fail": {itself: true, says: "blind on purpose", after: func(p *proc, _ *spawn.Process) {
 			p.pins.Blind.Store(1)
-			assert.NoError(p.t, p.pins.edge(p.file, 0, true))
+			assert.NoError(p.t, p.pins.Edge(p.file, 0, true))
 		}},
 		"the heartbeat's line fails": {itself: true, says: "heartbeat: no line on purpose",
 			after: func(p *proc, _ *spawn.Process) { p.pins.NoBeat.Store(1) }},
-		"its keeper is killed": {itself: true, says: "the outputs' keeper has gone",
+		"its watchdog is killed": {itself: true, says: "the outputs' watchdog has gone",
 			after: func(p *proc, l *spawn.Process) {
-				keepers := children(p.t, l.Pid())
-				require.Len(p.t, keepers, 1)
-				assert.NoError(p.t, unix.Kill(keepers[0], unix.SIGKILL))
+				watchdogs := proctest.Children(p.t, l.Pid())
+				require.Len(p.t, watchdogs, 1)
+				assert.NoError(p.t, unix.Kill(watchdogs[0], unix.SIGKILL))
 			}},
 	} {
 		if name == "its terminal closes" && signal.Ignored(unix.SIGHUP) {
@@ -256,10 +199,10 @@ func TestEveryWayOut(t *testing.T) {
 			}
 			p.lit(link)
 			if c.after != nil {
-				eventually(t, "it is on", func() bool { return p.pins.On.Load() == 1 || p.pins.Lit.Load() > 0 })
+				proctest.Eventually(t, "it is on", func() bool { return p.pins.On.Load() == 1 || p.pins.Lit.Load() > 0 })
 				c.after(p, link)
 			}
-			eventually(t, "the output is off", func() bool { return p.pins.Lit.Load() > 0 && p.pins.On.Load() == 0 })
+			proctest.Eventually(t, "the output is off", func() bool { return p.pins.Lit.Load() > 0 && p.pins.On.Load() == 0 })
 			<-link.Done()
 			_, err := link.Write([]byte{0})
 			if c.says != "" {
@@ -270,7 +213,7 @@ func TestEveryWayOut(t *testing.T) {
 			if c.itself {
 				assert.GreaterOrEqual(t, sets, uint32(4), "off at the start, on, off by the loop, off by closing")
 			} else {
-				eventually(t, "its keeper did it", func() bool { return p.pins.Kept.Load() == 1 })
+				proctest.Eventually(t, "its watchdog did it", func() bool { return p.pins.Watched.Load() == 1 })
 				assert.Equal(t, uint32(2), sets, "off at the start, on")
 			}
 			beats := p.pins.Beats.Load()
@@ -290,34 +233,28 @@ func TestParentGone(t *testing.T) {
 	daemon := exec.Command(path, "--config", p.conf, "--journal", journal, "--listen", "127.0.0.1:0")
 	daemon.Env, daemon.Stderr = p.env(), p.log
 	require.NoError(t, daemon.Start())
-	eventually(t, "the board runs", func() bool { return p.pins.Beats.Load() > 0 })
+	proctest.Eventually(t, "the board runs", func() bool { return p.pins.Beats.Load() > 0 })
 	pid := int(p.pins.Board.Load())
-	require.Contains(t, children(t, daemon.Process.Pid), pid)
+	require.Contains(t, proctest.Children(t, daemon.Process.Pid), pid)
 	require.NoError(t, daemon.Process.Kill())
 	_ = daemon.Wait()
-	eventually(t, "the board is gone too", func() bool { return unix.Kill(pid, 0) != nil || gone(pid) })
+	proctest.Eventually(t, "the board is gone too", func() bool { return proctest.Ended(pid) })
 	assert.Zero(t, p.pins.On.Load())
 }
 
-// gone says whether a process has ended; a zombie that nobody has waited for yet has.
-func gone(pid int) bool {
-	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	return err != nil || strings.Contains(string(stat), ") Z ")
-}
-
-// When board and keeper are killed at one stroke the pins are left as they were. The next board process drives its
+// When board and watchdog are killed at one stroke the pins are left as they were. The next board process drives its
 // outputs off before all else: though its sensors are missing, and though nobody gave it a link.
 func TestRestartIsSafeFirst(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
 	link := p.spawned()
 	p.lit(link)
-	keepers := children(t, link.Pid())
-	require.Len(t, keepers, 1)
-	for _, pid := range []int{keepers[0], link.Pid()} {
+	watchdogs := proctest.Children(t, link.Pid())
+	require.Len(t, watchdogs, 1)
+	for _, pid := range []int{watchdogs[0], link.Pid()} {
 		require.NoError(t, unix.Kill(pid, unix.SIGSTOP))
 	}
-	for _, pid := range []int{keepers[0], link.Pid()} {
+	for _, pid := range []int{watchdogs[0], link.Pid()} {
 		require.NoError(t, unix.Kill(pid, unix.SIGKILL))
 	}
 	<-link.Done()
@@ -346,21 +283,21 @@ func TestStoppedProcessHasNoHeartbeat(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
 	link := p.spawned()
-	eventually(t, "it beats", func() bool { return p.pins.Beats.Load() > 5 })
+	proctest.Eventually(t, "it beats", func() bool { return p.pins.Beats.Load() > 5 })
 	require.NoError(t, unix.Kill(link.Pid(), unix.SIGSTOP))
 	time.Sleep(20 * time.Millisecond) // stopping takes effect when its threads are looked at
 	beats := p.pins.Beats.Load()
 	time.Sleep(100 * time.Millisecond)
 	assert.Equal(t, beats, p.pins.Beats.Load())
 	require.NoError(t, unix.Kill(link.Pid(), unix.SIGCONT))
-	eventually(t, "it beats again", func() bool { return p.pins.Beats.Load() > beats+5 })
+	proctest.Eventually(t, "it beats again", func() bool { return p.pins.Beats.Load() > beats+5 })
 }
 
 // at dials the board's socket, once it is there.
 func (p *proc) at(path string) io.ReadWriteCloser {
 	p.t.Helper()
 	var link io.ReadWriteCloser
-	eventually(p.t, "the board answers", func() (ok bool) {
+	proctest.Eventually(p.t, "the board answers", func() (ok bool) {
 		var err error
 		link, err = spawn.Dial(p.t.Context(), path, p.sum)
 		return err == nil
@@ -387,19 +324,20 @@ func TestBoardAtASocket(t *testing.T) {
 	assert.Equal(t, uint32(1), p.pins.On.Load(), "the first is not disturbed")
 
 	require.NoError(t, link.Close())
-	eventually(t, "the output is off", func() bool { return p.pins.On.Load() == 0 })
+	proctest.Eventually(t, "the output is off", func() bool { return p.pins.On.Load() == 0 })
 	beats := p.pins.Beats.Load()
-	eventually(t, "it beats without a host", func() bool { return p.pins.Beats.Load() > beats+5 })
+	proctest.Eventually(t, "it beats without a host", func() bool { return p.pins.Beats.Load() > beats+5 })
 
-	require.NoError(t, p.pins.edge(p.file, 0, true), "an edge that nobody waits for")
-	h := &host{t: t, conn: linkConn{p.at(path)}}
-	h.send(wire.Ping{})
-	for f := h.frame(); f.Type != wire.TypePong; f = h.frame() {
+	require.NoError(t, p.pins.Edge(p.file, 0, true), "an edge that nobody waits for")
+	second := p.at(path)
+	h := boardtest.NewFrames(t, second)
+	h.Send(wire.Ping{})
+	for f := h.Frame(); f.Type != wire.TypePong; f = h.Frame() {
 		assert.NotEqual(t, wire.TypeEdge, f.Type, "the edge is not this host's")
 	}
-	h.send(wire.Disarm{})
-	assert.Equal(t, uint8(1), next[wire.State](h).Inputs, "but the level is known")
-	require.NoError(t, h.conn.(linkConn).ReadWriter.(io.Closer).Close())
+	h.Send(wire.Disarm{})
+	assert.Equal(t, uint8(1), boardtest.Next[wire.State](h).Inputs, "but the level is known")
+	require.NoError(t, second.Close())
 	open := p.descriptors()
 	for range 10 {
 		client, err := board.Dial(t.Context(), p.at(path), board.Options{})
@@ -409,7 +347,7 @@ func TestBoardAtASocket(t *testing.T) {
 	}
 	p.signal(unix.SIGTSTP) // as a terminal does at a pause
 	p.at(path).Close()
-	eventually(t, "what came with the hosts goes with them", func() bool { return p.descriptors() < open+10 })
+	proctest.Eventually(t, "what came with the hosts goes with them", func() bool { return p.descriptors() < open+10 })
 
 	p.at(path) // a host that is there when the board is asked to end
 	p.signal(unix.SIGTERM)
@@ -427,64 +365,23 @@ func (p *proc) descriptors() int {
 	return len(list)
 }
 
-// The outputs may for a moment be those of the keeper of the process before. Whoever else has them is not waited for
-// without end.
-func TestBoardWaitsForTheKeeperBefore(t *testing.T) {
-	for name, free := range map[string]int{"soon free": 3, "never": 1 << 30} {
-		t.Run(name, func(t *testing.T) {
-			if name == "never" {
-				t.Parallel() // it takes its time
-			}
-			tries := 0
-			m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
-			err := m.runBoard(t.Context(), &boardFlags{sum: "another"}, config.Config{Path: "x"}, pinAccess{
-				outputs: func(_ config.Board, l *lines) error {
-					l.outputs = nowhere{}
-					if tries++; tries < free {
-						return fmt.Errorf("outputs: in use: %w", unix.EBUSY)
-					}
-					return nil
-				},
-			})
-			if name == "never" {
-				assert.ErrorIs(t, err, unix.EBUSY)
-				assert.Greater(t, tries, 10)
-				return
-			}
-			assert.ErrorContains(t, err, "was changed since the daemon read it", "it came further")
-			assert.Equal(t, free, tries)
-		})
-	}
-}
-
-// Any other trouble with the outputs is said at once.
-func TestBoardWithoutOutputs(t *testing.T) {
-	tries := 0
-	m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
-	err := m.runBoard(t.Context(), &boardFlags{}, config.Config{}, pinAccess{
-		outputs: func(config.Board, *lines) error { tries++; return fmt.Errorf("outputs: %w", unix.EACCES) },
-	})
-	assert.ErrorIs(t, err, unix.EACCES)
-	assert.Equal(t, 1, tries)
-}
-
-// A host that sends but does not read is sent away; the board, here without a heartbeat, serves the next.
-func TestBoardAtASocketSendsTheDeafAway(t *testing.T) {
+// A host that sends but does not read is disconnected; the board, here without a heartbeat, serves the next.
+func TestBoardDisconnectsAHostThatDoesNotRead(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
 	p.configure(strings.Replace(processConfig, "[board.heartbeat]\npin = \"BEAT\"\n", "", 1))
 	path := filepath.Join(t.TempDir(), "board.sock")
 	p.run(nil, "", nil, "--listen", path)
-	deaf := p.at(path)
+	mute := p.at(path)
 	ask := wire.AppendFrame(nil, wire.Identify{}.Frame(1))
 	for err := error(nil); err == nil; {
-		_, err = deaf.Write(ask)
+		_, err = mute.Write(ask)
 	}
-	deaf.Close()
+	mute.Close()
 	client, err := board.Dial(t.Context(), p.at(path), board.Options{})
 	require.NoError(t, err)
 	assert.NoError(t, client.Close())
-	assert.Contains(t, p.log.String(), "the host was sent away; outputs are off")
+	assert.Contains(t, p.log.String(), "the host does not read and was disconnected; outputs are off")
 	assert.Zero(t, p.pins.Beats.Load())
 }
 
@@ -579,8 +476,8 @@ func TestBoardAsAService(t *testing.T) {
 	hear(says("WATCHDOG=1"))
 	p.pins.Panic.Store(3) // the loop hangs
 	p.lit(link)
-	eventually(t, "it hangs", func() bool { return p.pins.Lit.Load() == 1 })
-	eventually(t, "what was sent before is read", func() bool { return signsIn(t, manager) == 0 })
+	proctest.Eventually(t, "it hangs", func() bool { return p.pins.Lit.Load() == 1 })
+	proctest.Eventually(t, "what was sent before is read", func() bool { return signsIn(t, manager) == 0 })
 	time.Sleep(400 * time.Millisecond)
 	assert.Zero(t, signsIn(t, manager), "a loop that hangs shows no life")
 	p.signal(unix.SIGABRT) // which the service manager now does
@@ -614,13 +511,13 @@ func signsIn(t *testing.T, conn *net.UnixConn) (n int) {
 	}
 }
 
-// A keeper is of no use by hand, and says so.
-func TestKeeperByHand(t *testing.T) {
+// A watchdog is of no use by hand, and says so.
+func TestWatchdogByHand(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
-	p.run(nil, "", nil, "--keep", "1")
+	p.run(nil, "", nil, "--watchdog", "1")
 	<-p.done
-	assert.Contains(t, p.log.String(), "a keeper is started by the board process")
+	assert.Contains(t, p.log.String(), "a watchdog is started by the board process")
 	p.run(nil, "", nil)
 	<-p.done
 	assert.Contains(t, p.log.String(), "give it a socket with --listen PATH")
@@ -690,7 +587,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 // The daemon tells the service manager when its page can be opened, and that it stops.
 func TestDaemonTellsItsManager(t *testing.T) {
 	t.Parallel()
-	_, manager := notified(t, time.Hour)
+	_, manager := servicetest.Manager(t, time.Hour)
 	out, in := io.Pipe()
 	defer in.Close()
 	go io.Copy(io.Discard, out)
@@ -714,46 +611,28 @@ func TestDaemonTellsItsManager(t *testing.T) {
 	assert.Zero(t, <-status)
 }
 
-// The words for what is missing at a board's socket.
-func TestDialWords(t *testing.T) {
-	t.Parallel()
+func TestBoardRefusals(t *testing.T) {
 	dir := t.TempDir()
-	serving := func(name string, serve func(net.Conn)) string {
-		path := filepath.Join(dir, name)
-		l, err := net.Listen("unix", path)
-		require.NoError(t, err)
-		t.Cleanup(func() { l.Close() })
-		go func() {
-			for {
-				conn, err := l.Accept()
-				if err != nil {
-					return
-				}
-				serve(conn)
-			}
-		}()
-		return path
-	}
-	say := func(words string) func(net.Conn) {
-		return func(c net.Conn) { _, _ = io.WriteString(c, words); c.Close() }
-	}
-	for says, words := range map[string]string{
-		"and this page have read different configurations: restart both, sudo systemctl":  "stillwater board 0123\n",
-		"ended before it said anything: its log says why: journalctl -u stillwater-board": "",
-		"is no board of this version of Stillwater":                                       "220 ready\n",
-		"it says \"aaaaaaaaaa": strings.Repeat("a", 1000),
-	} {
-		path := serving(fmt.Sprint(len(words)), say(words))
-		_, err := spawn.Dial(t.Context(), path, "4567")
-		assert.ErrorContains(t, err, says)
-		assert.ErrorContains(t, err, path)
-	}
-	stopped := errors.New("stopped on purpose")
-	ctx, stop := context.WithCancelCause(t.Context())
-	silent := serving("silent", func(c net.Conn) {
-		t.Cleanup(func() { c.Close() })
-		stop(stopped)
-	})
-	_, err := spawn.Dial(ctx, silent, "4567")
-	assert.ErrorIs(t, err, stopped, "one that says nothing is not waited for when the daemon stops")
+	path := filepath.Join(dir, "stillwater.toml")
+	m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
+	require.NoError(t, os.WriteFile(path, []byte("[board]\nkind = \"simulated\"\n"), 0o644))
+	err := m.board(t.Context(), []string{"--config", path})
+	assert.ErrorIs(t, err, errUsage)
+	assert.ErrorContains(t, err, "has no GPIO board")
+
+	text := "[board]\nkind = \"gpio\"\n[[board.output]]\nname = \"flash\"\nkind = \"flash\"\npin = \"NO-SUCH-PIN\"\n" +
+		"safe = \"low\"\nlongest_on = \"1 ms\"\n"
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
+	assert.ErrorContains(t, m.board(t.Context(), []string{"--config", path}), "pin NO-SUCH-PIN")
+
+	pins, file := gpioboardtest.New(t)
+	m.boardPins = gpioboardtest.Open(file)
+	t.Setenv(runEnv, "1") // for the watchdog
+	t.Setenv(pinsEnv, file)
+	err = m.board(t.Context(), []string{"--config", path, "--sum", "0"})
+	assert.ErrorContains(t, err, "was changed since the daemon read it")
+	assert.Equal(t, uint32(1), pins.Taken.Load(), "but first the outputs went off")
+	err = m.board(t.Context(), []string{"--config", path})
+	assert.ErrorContains(t, err, "give it a socket with --listen PATH")
+	assert.ErrorIs(t, m.board(t.Context(), []string{"--config", path, "now"}), errUsage)
 }

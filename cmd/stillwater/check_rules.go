@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"stillwater/internal/config"
+	"stillwater/internal/gpioboard"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/phys"
 	"stillwater/internal/wire"
@@ -62,11 +63,11 @@ func examineLines(s site) (all []finding) {
 	}
 	var running []string
 	for _, u := range uses(s.conf.Board) {
-		l, err := find(s.gpio, u.line)
+		l, err := gpioboard.FindLine(s.gpio, u.line)
 		switch {
 		case err != nil:
 			all = append(all, s.lookedUp(u.what, err))
-		case l.Consumer == consumer:
+		case l.Consumer == gpioboard.Consumer:
 			running = append(running, u.what)
 		case l.Used:
 			all = append(all, finding{stops, u.what, fmt.Sprintf("%s is held by %s", l, holder(l)),
@@ -83,7 +84,7 @@ func examineLines(s site) (all []finding) {
 func examineTwice(s site) (all []finding) {
 	first := map[spot]string{}
 	for _, u := range uses(s.conf.Board) {
-		l, err := find(s.gpio, u.line)
+		l, err := gpioboard.FindLine(s.gpio, u.line)
 		if err != nil {
 			continue
 		}
@@ -109,7 +110,7 @@ func examineOtherUses(s site) (all []finding) {
 }
 
 func (s site) headerPin(line config.Line) (gpiochip.HeaderPin, bool) {
-	l, err := find(s.gpio, line)
+	l, err := gpioboard.FindLine(s.gpio, line)
 	if err != nil {
 		return gpiochip.HeaderPin{}, false
 	}
@@ -208,7 +209,8 @@ func examineInputs(s site) (all []finding) {
 		all = append(all, s.lookedUp("inputs", s.trial.refused))
 	}
 	for _, in := range s.trial.undebounced {
-		all = append(all, finding{note, fmt.Sprintf("input %q", in.Name), withoutDebounce(in), "leave debounce out"})
+		all = append(all, finding{note, fmt.Sprintf("input %q", in.Name), gpioboard.DebounceRefused(in),
+			"leave debounce out"})
 	}
 	return all
 }

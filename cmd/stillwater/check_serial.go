@@ -10,6 +10,7 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/phys"
 	"stillwater/internal/render"
+	"stillwater/internal/serialboard"
 	"stillwater/internal/serialport"
 	"stillwater/internal/wire"
 )
@@ -26,7 +27,7 @@ const (
 
 // asked is what a board on a serial port answered.
 type asked struct {
-	facts serialFacts
+	facts serialboard.Facts
 	err   error
 }
 
@@ -48,7 +49,7 @@ func (m *Main) ask(ctx context.Context, conf config.Config) asked {
 	if render.IsTerminal(m.Stderr) {
 		fmt.Fprintf(m.Stderr, "asking the board, and listening to its clock for %v\n", listenFor)
 	}
-	facts, err := askSerial(ctx, conf, listenFor)
+	facts, err := serialboard.Ask(ctx, conf, listenFor)
 	return asked{facts, err}
 }
 
@@ -81,9 +82,9 @@ func examineFirmware(s site) []finding {
 	id := s.asked.facts.Identity
 	found := []finding{{note, "firmware", fmt.Sprintf("%s, protocol %d, ticks of %v, %d inputs, %d outputs", id.Firmware,
 		wire.Version, phys.Seconds(id.Tick), len(id.Inputs), len(id.Outputs)), ""}}
-	if own := otherFirmware(id.Firmware); own != "" {
+	if own := serialboard.OwnFirmware(id.Firmware); own != "" {
 		found = append(found, finding{warning, "firmware", fmt.Sprintf("this program carries %s, the board has %s", own,
-			id.Firmware), saysFlash})
+			id.Firmware), serialboard.FlashRemedy})
 	}
 	return found
 }

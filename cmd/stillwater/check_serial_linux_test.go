@@ -16,6 +16,8 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/clocksync"
 	"stillwater/internal/config"
+	"stillwater/internal/serialboard"
+	"stillwater/internal/serialboard/serialboardtest"
 	"stillwater/internal/serialport"
 	"stillwater/internal/wire"
 )
@@ -23,10 +25,10 @@ import (
 // A board with a clock that is off is asked, listened to, and described.
 func TestCheckAsksASerialBoard(t *testing.T) {
 	t.Parallel()
-	chip := newChip(t)
-	chip.ppm = -3500
-	chip.plug()
-	conf := serialConfig(t, chip.path)
+	chip := serialboardtest.New(t)
+	chip.PPM = -3500
+	chip.Plug()
+	conf := serialConfig(t, chip.Path)
 	text, err := os.ReadFile(conf)
 	require.NoError(t, err)
 	journal := fmt.Sprintf("journal = %q\n", filepath.Join(t.TempDir(), "j.db"))
@@ -39,12 +41,12 @@ func TestCheckAsksASerialBoard(t *testing.T) {
 	require.NoError(t, json.Unmarshal(out.Bytes(), &answer), "%s%s", out.String(), errs.String())
 	require.NotNil(t, answer.Serial, out.String())
 	got := answer.Serial
-	assert.Equal(t, chip.path, got.Port)
+	assert.Equal(t, chip.Path, got.Port)
 	assert.Equal(t, "m328p 1.0", got.Firmware)
 	assert.Equal(t, 1, got.Protocol)
 	assert.Equal(t, 0.5, got.TickUs)
-	assert.LessOrEqual(t, got.ClockPPMLow, chip.ppm, "the limits hold whatever else the machine does")
-	assert.GreaterOrEqual(t, got.ClockPPMHigh, chip.ppm)
+	assert.LessOrEqual(t, got.ClockPPMLow, chip.PPM, "the limits hold whatever else the machine does")
+	assert.GreaterOrEqual(t, got.ClockPPMHigh, chip.PPM)
 	assert.Positive(t, got.RoundTripMs)
 	assert.Zero(t, answer.Stops, "%+v", answer.Findings)
 }
@@ -53,7 +55,7 @@ func serialSite() site {
 	s := goodSite()
 	s.conf.Board = config.Board{Kind: config.Serial, Port: "/dev/ttyACM0"}
 	s.serial = place{path: "/dev/ttyACM0", mode: os.ModeDevice | os.ModeCharDevice | 0o660}
-	s.asked.facts = serialFacts{
+	s.asked.facts = serialboard.Facts{
 		Port: "/dev/ttyACM0", Learned: true,
 		Identity: board.Identity{Firmware: "m328p 1.0", Tick: 500 * time.Nanosecond, Inputs: make([]board.Input, 6)},
 		Clock:    clocksync.Estimate{PPM: 1250, LowPPM: 1100, HighPPM: 1500},

@@ -16,6 +16,7 @@ import (
 
 	"stillwater/internal/bootclock"
 	"stillwater/internal/config"
+	"stillwater/internal/gpioboard"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/journal"
 	"stillwater/internal/realtime"
@@ -185,7 +186,7 @@ func placeAt(path string) place {
 
 func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
 	for _, o := range b.Outputs {
-		if l, err := find(m, o.Line); err == nil {
+		if l, err := gpioboard.FindLine(m, o.Line); err == nil {
 			lines = append(lines, l)
 		}
 	}
@@ -198,18 +199,18 @@ func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 	var asked []config.Input
 	taken := map[spot]bool{}
 	for _, in := range b.Inputs {
-		l, err := find(m, in.Line)
+		l, err := gpioboard.FindLine(m, in.Line)
 		if err != nil || l.Used || taken[spotOf(l)] {
 			continue
 		}
 		taken[spotOf(l)] = true
-		ask = append(ask, gpiochip.Input{Line: l, Bias: bias(in.Bias), Debounce: in.Debounce})
+		ask = append(ask, gpiochip.Input{Line: l, Bias: gpioboard.InputBias(in.Bias), Debounce: in.Debounce})
 		asked = append(asked, in)
 	}
 	if len(ask) == 0 {
 		return t
 	}
-	held, err := gpiochip.OpenInputs(consumer+" check", ask)
+	held, err := gpiochip.OpenInputs(gpioboard.Consumer+" check", ask)
 	if err != nil {
 		t.refused = err
 		return t

@@ -19,6 +19,7 @@ import (
 
 	"stillwater/internal/bootclock"
 	"stillwater/internal/config"
+	"stillwater/internal/gpioboard"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/journal"
 	"stillwater/internal/realtime"
@@ -130,7 +131,7 @@ func TestEachFinding(t *testing.T) {
 			[]finding{{stops, `input "beam"`, "gpiochip0 line 27 is held by the kernel", "bus"}},
 		},
 		"held by our own board": {
-			func(s *site) { s.gpio = headerMachine(map[int]string{22: consumer, 24: consumer}) },
+			func(s *site) { s.gpio = headerMachine(map[int]string{22: gpioboard.Consumer, 24: gpioboard.Consumer}) },
 			[]finding{{note, `heartbeat, output "flash"`, "held by Stillwater's own board", ""}},
 		},
 		"two names of one line": {

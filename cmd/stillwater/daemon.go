@@ -222,7 +222,7 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 // dialBoard is board.Dial without the trap of a nil client in an interface that is not nil.
 func dialBoard(ctx context.Context, link io.ReadWriteCloser, opts board.Options) (control.Device, error) {
 	client, err := board.Dial(ctx, link, opts)
-	if ended := new(spawn.Exited); errors.As(err, &ended) {
+	if ended := new(spawn.ExitError); errors.As(err, &ended) {
 		return nil, ended // that says it all
 	}
 	if err != nil {

@@ -25,11 +25,11 @@ func (m *Main) reachBoard(ctx context.Context, cfg config.Config) (io.ReadWriteC
 }
 
 // startBoard starts the board process for a GPIO configuration and returns its link. Closing that ends the process;
-// once the process is gone, reading gives a *spawn.Exited.
+// once the process is gone, reading gives a *spawn.ExitError.
 func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
 	return spawn.Start(spawn.Command{
 		Args:   []string{"board", "--config", cfg.Path, "--sum", cfg.Sum},
-		Env:    inheritable(),
+		Env:    service.Environ(),
 		Stderr: m.Stderr,
 	})
 }

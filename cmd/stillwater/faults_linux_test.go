@@ -22,6 +22,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"stillwater/internal/control"
+	"stillwater/internal/gpioboard/gpioboardtest"
 	"stillwater/internal/journal"
 	"stillwater/internal/need"
 )
@@ -144,7 +145,7 @@ type studio struct {
 	t       *testing.T
 	r       *rand.Rand
 	dir     string
-	pins    *virtualPins
+	pins    *gpioboardtest.Pins
 	file    string // of the pins
 	spawned bool   // the daemon starts the board itself
 	middle  *middle
@@ -201,7 +202,7 @@ longest_on = "10 ms"
 func newStudio(t *testing.T, r *rand.Rand, spawned bool) *studio {
 	t.Helper()
 	s := &studio{t: t, r: r, dir: t.TempDir(), spawned: spawned, seen: map[int64]bool{}}
-	s.pins, s.file = newPins(t)
+	s.pins, s.file = gpioboardtest.New(t)
 	socket := ""
 	if !spawned {
 		socket = fmt.Sprintf("socket = %q", s.dir+"/link")
@@ -276,9 +277,9 @@ func (s *studio) note() {
 
 // edge is something in the beam, for a while. While no board listens, nothing happens.
 func (s *studio) edge() {
-	_ = s.pins.edge(s.file, 0, false)
+	_ = s.pins.Edge(s.file, 0, false)
 	time.Sleep(10 * time.Millisecond)
-	_ = s.pins.edge(s.file, 0, true)
+	_ = s.pins.Edge(s.file, 0, true)
 }
 
 // shoot makes one whole shot and waits for its record. On a machine that is busy with other things the board does what
@@ -325,7 +326,7 @@ func (s *studio) await(what string, come func() bool) {
 		time.Sleep(5 * time.Millisecond)
 	}
 	s.t.Fatalf("%s: it did not come to that; on %b, taken %d, kept %d", what, s.pins.On.Load(), s.pins.Taken.Load(),
-		s.pins.Kept.Load())
+		s.pins.Watched.Load())
 }
 
 // dark waits until no output is on, long before their longest on-times end.

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/firmware/avr"
+	"stillwater/firmware/image"
 	"stillwater/internal/control"
 )
 
@@ -65,12 +66,12 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 func TestTheFirmwaresImage(t *testing.T) {
 	text, err := os.ReadFile(avr.Build(t).Hex)
 	require.NoError(t, err)
-	image, err := readImage(text)
+	built, err := image.Parse(text)
 	require.NoError(t, err)
-	t.Logf("%+v", image)
+	t.Logf("%+v", built)
 	board := avr.StartTerminal(t)
 	d := startDaemon(t, "--config", serialConfig(t, board.Path), "--journal", filepath.Join(t.TempDir(), "j.db"))
 	d.pair()
 	require.Zero(t, d.stop())
-	assert.Contains(t, d.log.String(), `firmware="`+image.Name+`"`)
+	assert.Contains(t, d.log.String(), `firmware="`+built.Name+`"`)
 }

@@ -1,23 +1,19 @@
 package main
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
 	"flag"
 	"fmt"
 	"io"
-	"os"
-	"os/exec"
-	"path/filepath"
-	"strconv"
 	"strings"
-	"time"
 
+	"stillwater/firmware/flash"
 	"stillwater/firmware/image"
 	"stillwater/internal/config"
 	"stillwater/internal/render"
+	"stillwater/internal/serialboard"
 	"stillwater/internal/serialport"
 	"stillwater/internal/textfile"
 )
@@ -26,15 +22,6 @@ const flashUsage = `stillwater flash writes Stillwater's firmware to a board wit
 Disconnect flashes, valves and the camera first: pins may move while the chip is written.
 
 `
-
-// throughBoot names the protocol of the usual bootloader for avrdude, bootBauds the speeds at which they listen, the
-// newer one first. Common practice, no source.
-const throughBoot = "arduino"
-
-var bootBauds = []int{115200, 57600}
-
-// boardWithin is for avrdude to let go of the board when it is interrupted.
-const boardWithin = 5 * time.Second
 
 // flashOptions are the flags of "flash".
 type flashOptions struct {
@@ -49,7 +36,7 @@ func flashFlags() (*flashOptions, *flag.FlagSet) {
 	flags.StringVar(&o.port, "port", "", "serial `PORT` of the board (default: the configuration's, or the only one)")
 	flags.StringVar(&o.image, "image", "", "firmware `FILE` in the Intel HEX format (default: the one in this program)")
 	flags.StringVar(&o.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
-	flags.StringVar(&o.programmer, "programmer", throughBoot, "as avrdude names it: the default is the board's own "+
+	flags.StringVar(&o.programmer, "programmer", flash.Bootloader, "as avrdude names it: the default is the board's own "+
 		"bootloader; with another one the chip's bootloader is erased")
 	flags.IntVar(&o.baud, "baud", 0, "speed of the bootloader (default: 115200, then 57600)")
 	flags.BoolVar(&o.dry, "dry-run", false, "print what would be run, and do nothing")
@@ -65,85 +52,83 @@ func (m *Main) flash(ctx context.Context, args []string) error {
 	case o.baud < 0:
 		return fmt.Errorf("%w: flash: --baud %d: give the bootloader's speed, such as 57600", errUsage, o.baud)
 	}
-	w, err := m.prepareFlash(o)
-	if err != nil {
-		return fmt.Errorf("flash: %w", err)
-	}
-	defer os.RemoveAll(w.folder)
-	if o.dry {
-		w.file = cmp.Or(o.image, "stillwater.hex")
-		for _, baud := range w.bauds {
-			fmt.Fprintln(m.Stdout, shellWords(append([]string{w.tool}, w.words(baud)...)))
-		}
-		return nil
-	}
-	if err := w.write(ctx, m); err != nil {
-		return fmt.Errorf("flash: %w", err)
-	}
-	if err := w.verify(ctx, m); err != nil {
+	if err := m.runFlash(ctx, o); err != nil {
 		return fmt.Errorf("flash: %w", err)
 	}
 	return nil
 }
 
-// writing is one image on its way to one board.
-type writing struct {
-	tool, programmer string
-	board            config.Board
-	port             string // "": the programmer is not on a serial port
-	bauds            []int  // to try
-	image            firmwareImage
-	folder, file     string // with the image
-}
-
-// prepareFlash finds all that is needed and checks it, before anything is touched.
-func (m *Main) prepareFlash(o *flashOptions) (w *writing, err error) {
-	w = &writing{programmer: o.programmer, bauds: []int{o.baud}}
+func (m *Main) runFlash(ctx context.Context, o *flashOptions) (err error) {
 	text, from, err := imageText(o.image)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if w.image, err = readImage(text); err != nil {
-		return nil, fmt.Errorf("%s: %w: nothing was written", from, err)
+	firmware, err := image.Parse(text)
+	if err != nil {
+		return fmt.Errorf("%s: %w: nothing was written", from, err)
 	}
-	if w.tool, err = exec.LookPath("avrdude"); err != nil {
-		return nil, fmt.Errorf("this is done by the program avrdude, which is not installed: sudo apt install avrdude: %w",
-			err)
+	target, err := o.target()
+	if err != nil {
+		return err
 	}
-	cfg, err := config.Find(o.config)
-	if err != nil && (o.config != "" || !errors.Is(err, config.ErrNotFound)) {
-		return nil, err
+	job, err := flash.New(flash.Options{Image: text, Programmer: o.programmer, Port: target.Port, Baud: o.baud})
+	if err != nil {
+		return err
 	}
-	if w.board = cfg.Board; w.board.Kind != config.Serial {
-		w.board = config.Board{Kind: config.Serial, Baud: config.DefaultBaud}
-	}
-	if o.port != "" {
-		w.board.Port = o.port
-	}
-	if w.throughBoot() {
-		if w.port, err = portOf(w.board, ""); err != nil {
-			return nil, fmt.Errorf("%w (--port PORT names one)", err)
+	defer func() { err = errors.Join(err, job.Close()) }()
+	if o.dry {
+		for _, words := range job.Commands(cmp.Or(o.image, "stillwater.hex")) {
+			fmt.Fprintln(m.Stdout, shellWords(words))
 		}
-		if o.baud == 0 {
-			w.bauds = bootBauds
-		}
-	} else {
-		w.port = o.port
+		return nil
 	}
-	if w.folder, err = os.MkdirTemp("", "stillwater-flash-"); err != nil {
-		return nil, err
+	where := "the board"
+	if o.bootloader() {
+		where = target.Port
 	}
-	w.file = filepath.Join(w.folder, "stillwater.hex")
-	return w, os.WriteFile(w.file, text, 0o600)
+	what := fmt.Sprintf("%s, %d bytes, to %s", firmware.Name, firmware.Bytes, where)
+	if err := m.writeFirmware(ctx, job, what); err != nil {
+		return err
+	}
+	if !o.bootloader() {
+		fmt.Fprintln(m.Stdout, "Done. Plug the board in at its own port; stillwater check asks it what it is.")
+		return nil
+	}
+	return m.verifyFirmware(ctx, target, firmware.Name)
 }
 
-// mostImage is more than an image of the whole chip takes with one byte in each record.
-const mostImage = 1 << 20
+// bootloader says whether the board's own bootloader writes, and no programmer.
+func (o *flashOptions) bootloader() bool { return o.programmer == flash.Bootloader }
+
+// target is the board to write, with its port if it is to be written through one.
+func (o *flashOptions) target() (config.Board, error) {
+	cfg, err := config.Find(o.config)
+	if err != nil && (o.config != "" || !errors.Is(err, config.ErrNotFound)) {
+		return config.Board{}, err
+	}
+	b := cfg.Board
+	if b.Kind != config.Serial {
+		b = config.Board{Kind: config.Serial, Baud: config.DefaultBaud}
+	}
+	b.Socket = "" // the board is asked directly
+	if !o.bootloader() {
+		b.Port = o.port
+		return b, nil
+	}
+	b.Port = cmp.Or(o.port, b.Port)
+	if b.Port, err = serialboard.FindPort(b, ""); err != nil {
+		return b, fmt.Errorf("%w (--port PORT names one)", err)
+	}
+	return b, nil
+}
+
+// maxImage is more than an image of the whole chip takes with one byte in each record.
+const maxImage = 1 << 20
 
 // imageText is the file given, or what this program carries.
 func imageText(path string) (text []byte, from string, err error) {
 	if path != "" {
-		text, err = textfile.Read(path, mostImage)
+		text, err = textfile.Read(path, maxImage)
 		if err == nil {
 			text, err = textfile.Decode(text)
 		}
@@ -162,84 +147,24 @@ func imageText(path string) (text []byte, from string, err error) {
 	return text, "the firmware in this program", nil
 }
 
-func (w *writing) throughBoot() bool { return w.programmer == throughBoot }
-
-// words are what avrdude is told. A bootloader erases each page that it writes, and cannot erase itself.
-func (w *writing) words(baud int) []string {
-	words := []string{"-p", "m328p", "-c", w.programmer}
-	if w.port != "" {
-		words = append(words, "-P", w.port)
+// writeFirmware writes while nobody else who asks gets the port. Progress is shown on a terminal.
+func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (err error) {
+	release, err := job.Hold()
+	if err != nil {
+		return err
 	}
-	if baud > 0 {
-		words = append(words, "-b", strconv.Itoa(baud))
-	}
-	if w.throughBoot() {
-		words = append(words, "-D")
-	}
-	return append(words, "-U", "flash:w:"+w.file+":i")
-}
-
-// write runs avrdude at one speed after the other until one is the bootloader's. Meanwhile nobody else who asks gets
-// the port.
-func (w *writing) write(ctx context.Context, m *Main) (err error) {
-	where := "the board"
-	if w.throughBoot() {
-		where = w.port
-		release, err := serialport.Hold(w.port)
-		if err != nil {
-			return err
-		}
-		defer func() { err = errors.Join(err, release()) }()
-	}
-	fmt.Fprintf(m.Stdout, "Writing %s, %d bytes, to %s\n", w.image.Name, w.image.Bytes, where)
-	var said string
-	for _, baud := range w.bauds {
-		if said, err = w.run(ctx, m, baud); err == nil || ctx.Err() != nil || !unheard(said) {
-			break
-		}
-	}
-	switch {
-	case err == nil:
-		return nil
-	case ctx.Err() != nil:
-		return fmt.Errorf("it was stopped, the firmware may be half written: run stillwater flash again: %w", ctx.Err())
-	case unheard(said) && w.throughBoot():
-		return fmt.Errorf("no bootloader answered on %s at %s baud; press the board's reset button just after starting "+
-			"this, and look whether it is a board with an ATmega328P and a bootloader (a bare chip needs a programmer: "+
-			"--programmer NAME). avrdude said:\n%s", w.port, numbers(w.bauds), lastLines(said))
-	}
-	return fmt.Errorf("avrdude failed (%w); run stillwater flash again. It said:\n%s", err, lastLines(said))
-}
-
-// run runs avrdude once. Its progress is shown to whoever looks.
-func (w *writing) run(ctx context.Context, m *Main, baud int) (said string, err error) {
-	var kept bytes.Buffer
-	tool := exec.CommandContext(ctx, w.tool, w.words(baud)...)
-	tool.Stdout, tool.Stderr = &kept, &kept
+	defer func() { err = errors.Join(err, release()) }()
+	fmt.Fprintf(m.Stdout, "Writing %s\n", what)
+	var progress io.Writer
 	if render.IsTerminal(m.Stderr) {
-		both := io.MultiWriter(m.Stderr, &kept)
-		tool.Stdout, tool.Stderr = both, both
+		progress = m.Stderr
 	}
-	tool.Cancel = func() error { return tool.Process.Signal(os.Interrupt) } // it lets go of the board by itself
-	tool.WaitDelay = boardWithin
-	err = tool.Run()
-	return kept.String(), err
+	return job.Write(ctx, progress)
 }
 
-// unheard says whether avrdude found nobody to talk to. Its words, in versions 6 and 7.
-func unheard(said string) bool {
-	return strings.Contains(said, "getsync") &&
-		(strings.Contains(said, "not in sync") || strings.Contains(said, "not responding"))
-}
-
-// verify asks the board what it is now.
-func (w *writing) verify(ctx context.Context, m *Main) error {
-	if !w.throughBoot() {
-		fmt.Fprintln(m.Stdout, "Done. Plug the board in at its own port; stillwater check asks it what it is.")
-		return nil
-	}
-	w.board.Port, w.board.Socket = w.port, ""
-	facts, err := askSerial(ctx, config.Config{Board: w.board}, 0)
+// verifyFirmware asks the board what it is now.
+func (m *Main) verifyFirmware(ctx context.Context, target config.Board, want string) error {
+	facts, err := serialboard.Ask(ctx, config.Config{Board: target}, 0)
 	if errors.Is(err, serialport.ErrBusy) { // a Stillwater that waited for a board with firmware
 		fmt.Fprintf(m.Stdout, "Done. What runs on the board was not asked: %v\n", err)
 		return nil
@@ -247,32 +172,11 @@ func (w *writing) verify(ctx context.Context, m *Main) error {
 	if err != nil {
 		return fmt.Errorf("it was written, but the board does not answer: %w", err)
 	}
-	if got := facts.Identity.Firmware; got != w.image.Name {
-		return fmt.Errorf("it was written, but the board says that it runs %s, not %s: run stillwater flash again", got,
-			w.image.Name)
+	if got := facts.Identity.Firmware; got != want {
+		return fmt.Errorf("it was written, but the board says that it runs %s, not %s: run stillwater flash again", got, want)
 	}
-	fmt.Fprintf(m.Stdout, "Done: the board says that it runs %s.\n", w.image.Name)
+	fmt.Fprintf(m.Stdout, "Done: the board says that it runs %s.\n", want)
 	return nil
-}
-
-func numbers(list []int) string {
-	var words []string
-	for _, n := range list {
-		words = append(words, strconv.Itoa(n))
-	}
-	return strings.Join(words, " or ")
-}
-
-// lastLines are the last that were said, as far as they say something.
-func lastLines(said string) string {
-	const most = 6
-	var lines []string
-	for line := range strings.Lines(strings.ReplaceAll(said, "\r", "\n")) {
-		if line = strings.TrimSpace(line); line != "" {
-			lines = append(lines, "  "+line)
-		}
-	}
-	return strings.Join(lines[max(0, len(lines)-most):], "\n")
 }
 
 // shellWords is a command as it is typed.

@@ -2,11 +2,9 @@ package main
 
 import (
 	"bytes"
-	"encoding/hex"
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -14,122 +12,12 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/firmware/image"
+	"stillwater/firmware/image/imagetest"
 	"stillwater/internal/control"
 	"stillwater/internal/need"
-	"stillwater/internal/wire"
+	"stillwater/internal/serialboard/serialboardtest"
 )
-
-// record is one line of an Intel HEX file.
-func record(at int, kind byte, data []byte) string {
-	r := append([]byte{byte(len(data)), byte(at >> 8), byte(at), kind}, data...)
-	var sum byte
-	for _, b := range r {
-		sum += b
-	}
-	return ":" + strings.ToUpper(hex.EncodeToString(append(r, -sum))) + "\r\n"
-}
-
-// someFirmware is a program for the chip with a name in it, and the file of it.
-func someFirmware(name string, size int) (flash []byte, text string) {
-	flash = make([]byte, size)
-	for i := range flash {
-		flash[i] = byte(i*7 + i>>8)
-	}
-	announced := make([]byte, wire.MaxName)
-	copy(announced, name)
-	copy(flash[size/2:], announced)
-	var file strings.Builder
-	for at := 0; at < len(flash); at += 16 {
-		file.WriteString(record(at, recordData, flash[at:min(at+16, len(flash))]))
-	}
-	file.WriteString(record(0, recordEnd, nil))
-	return flash, file.String()
-}
-
-func TestReadImage(t *testing.T) {
-	_, good := someFirmware("m328p 1.0", 3000)
-	got, err := readImage([]byte(good))
-	require.NoError(t, err)
-	assert.Equal(t, firmwareImage{Name: "m328p 1.0", Bytes: 3000}, got)
-	got, err = readImage([]byte(record(0, 4, []byte{0, 0}) + record(0, 3, []byte{0, 0, 0, 0}) + "\n" + good))
-	require.NoError(t, err, "offsets of nothing, a start address and empty lines are allowed")
-	assert.Equal(t, 3000, got.Bytes)
-
-	_, stranger := someFirmware("other", 3000)
-	first, rest, _ := strings.Cut(good, "\r\n")
-	for name, c := range map[string]struct{ text, want string }{
-		"empty":        {"", "no end record"},
-		"cut off":      {good[:len(good)/2], ""},
-		"no end":       {strings.TrimSuffix(good, record(0, recordEnd, nil)), "it is no Intel HEX file, or it was cut off"},
-		"not hex":      {"PK\x03\x04", "line 1: it is no record"},
-		"an ELF":       {"\x7fELF", "line 1: it is no record"},
-		"short record": {":00\n" + good, "line 1: it is no record"},
-		"a bad sum":    {strings.Replace(good, first, first[:len(first)-1]+"z", 1), "line 1: it is no record"},
-		"a bit":        {strings.Replace(first, "0", "1", 1) + "\n" + rest, "line 1: its length or checksum is wrong"},
-		"a wrong len":  {":0200000001FD\n" + good, "line 1: its length or checksum"},
-		"after":        {good + good, "something follows the end record"},
-		"too far":      {record(0x7df8, recordData, make([]byte, 16)) + good, "it reaches past what an ATmega328P has"},
-		"larger chip":  {record(0, recordUpper, []byte{0, 1}) + good, "line 1: it is for a larger chip"},
-		"segment":      {record(0, recordSegment, []byte{0x10, 0}) + good, "line 1: it is for a larger chip"},
-		"not ours":     {stranger, "it is no firmware of Stillwater's"},
-	} {
-		_, err := readImage([]byte(c.text))
-		require.Error(t, err, name)
-		assert.ErrorContains(t, err, c.want, name)
-	}
-}
-
-// repaired gives each record the checksum that it should have, so that what was changed in it is looked at.
-func repaired(text []byte) []byte {
-	var out []byte
-	for line := range bytes.Lines(text) {
-		line = bytes.TrimSpace(line)
-		p := make([]byte, len(line)/2)
-		if n, err := hex.Decode(p, bytes.TrimPrefix(line, []byte(":"))); err == nil && n > 1 {
-			p[n-1] = 0
-			for _, b := range p[:n-1] {
-				p[n-1] -= b
-			}
-			line = fmt.Appendf(nil, ":%X", p[:n])
-		}
-		out = append(append(out, line...), '\n')
-	}
-	return out
-}
-
-// A file that is accepted fits into the chip, has a name that can be shown, and means the same with its records in
-// another order.
-func FuzzReadImage(f *testing.F) {
-	_, good := someFirmware("m328p 1.0", 100)
-	f.Add([]byte(good))
-	f.Add([]byte(":00000001FF"))
-	f.Add([]byte(record(0x10, recordData, []byte("m328p \x1b[31m x\x00\x00\x00")) + record(0, recordEnd, nil)))
-	f.Add([]byte(record(0x10, recordData, []byte("m328p 1")) + good))
-	f.Add([]byte(record(0, recordUpper, []byte{0, 0}) + record(flashSize-bootSize-4, recordData, []byte("m328")) + good))
-	f.Fuzz(func(t *testing.T, text []byte) {
-		for _, text := range [][]byte{text, repaired(text)} {
-			got, err := readImage(text)
-			if err != nil {
-				require.Less(t, len(err.Error()), 200)
-				continue
-			}
-			require.True(t, strings.HasPrefix(got.Name, chipName), "%+v", got)
-			require.False(t, strings.ContainsFunc(got.Name, func(r rune) bool { return r < ' ' || r > '~' }), "%q", got.Name)
-			require.True(t, got.Bytes >= len(got.Name) && got.Bytes <= flashSize-bootSize, "%+v", got)
-			var data, end []byte
-			for line := range bytes.Lines(text) {
-				if line = append(bytes.TrimSpace(line), '\n'); len(line) > 8 && line[8] == '1' {
-					end = line
-				} else {
-					data = append(slices.Clone(line), data...)
-				}
-			}
-			again, err := readImage(append(data, end...))
-			require.NoError(t, err)
-			require.Equal(t, got, again)
-		}
-	})
-}
 
 // fakeTool puts a program named avrdude first on PATH. It writes down what it was told, then does what the script says.
 func fakeTool(t *testing.T, script string) (told func() []string) {
@@ -160,23 +48,23 @@ func runFlash(t *testing.T, args ...string) (status int, out, errs string) {
 
 func imageFile(t *testing.T, name string) string {
 	path := filepath.Join(t.TempDir(), "image.hex")
-	_, text := someFirmware(name, 3000)
+	_, text := imagetest.Firmware(name, 3000)
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	return path
 }
 
 func TestFlashWritesAndAsksTheBoard(t *testing.T) {
-	chip := newChip(t)
-	chip.bootloader = 200 * time.Millisecond
-	chip.plug()
+	chip := serialboardtest.New(t)
+	chip.BootDelay = 200 * time.Millisecond
+	chip.Plug()
 	told := fakeTool(t, "echo 'Writing | #### | 100%' >&2")
-	status, out, errs := runFlash(t, "--config", serialConfig(t, chip.path), "--image", imageFile(t, "m328p 1.0"))
+	status, out, errs := runFlash(t, "--config", serialConfig(t, chip.Path), "--image", imageFile(t, "m328p 1.0"))
 	require.Zero(t, status, errs)
 	assert.Equal(t, fmt.Sprintf("Writing m328p 1.0, 3000 bytes, to %s\nDone: the board says that it runs m328p 1.0.\n",
-		chip.path), out)
+		chip.Path), out)
 	assert.Empty(t, errs, "no progress where nobody looks")
 	require.Len(t, told(), 1)
-	assert.Regexp(t, "^-p m328p -c arduino -P "+chip.path+" -b 115200 -D -U flash:w:.*/stillwater.hex:i$", told()[0])
+	assert.Regexp(t, "^-p m328p -c arduino -P "+chip.Path+" -b 115200 -D -U flash:w:.*/stillwater.hex:i$", told()[0])
 }
 
 // Some editors put a byte-order mark before a text; avrdude would not take it.
@@ -191,11 +79,11 @@ func TestFlashTakesAByteOrderMark(t *testing.T) {
 }
 
 func TestFlashTriesTheOlderSpeed(t *testing.T) {
-	chip := newChip(t)
-	chip.plug()
+	chip := serialboardtest.New(t)
+	chip.Plug()
 	told := fakeTool(t, `case "$*" in *57600*) exit 0;; esac
 echo 'avrdude warning: stk500_getsync() attempt 10 of 10: not in sync: resp=0x00' >&2; exit 1`)
-	status, _, errs := runFlash(t, "--port", chip.path, "--image", imageFile(t, "m328p 1.0"))
+	status, _, errs := runFlash(t, "--port", chip.Path, "--image", imageFile(t, "m328p 1.0"))
 	require.Zero(t, status, errs)
 	require.Len(t, told(), 2)
 	assert.Contains(t, told()[0], "-b 115200")
@@ -203,9 +91,9 @@ echo 'avrdude warning: stk500_getsync() attempt 10 of 10: not in sync: resp=0x00
 }
 
 func TestFlashSaysWhatFailed(t *testing.T) {
-	chip := newChip(t)
-	chip.plug()
-	image := imageFile(t, "m328p 1.0")
+	chip := serialboardtest.New(t)
+	chip.Plug()
+	file := imageFile(t, "m328p 1.0")
 	sync := "echo 'avrdude: stk500_getsync(): not in sync: resp=0x00' >&2; exit 1"
 	for name, c := range map[string]struct {
 		script string
@@ -213,26 +101,26 @@ func TestFlashSaysWhatFailed(t *testing.T) {
 		calls  int
 		says   []string
 	}{
-		"no bootloader": {sync, []string{"--image", image}, 2, []string{"no bootloader answered on " + chip.path +
+		"no bootloader": {sync, []string{"--image", file}, 2, []string{"no bootloader answered on " + chip.Path +
 			" at 115200 or 57600 baud", "reset button", "--programmer", "not in sync: resp=0x00"}},
-		"one speed": {sync, []string{"--image", image, "--baud", "19200"}, 1, []string{"at 19200 baud"}},
-		"verify": {"echo 'verification error, first mismatch at byte 0x0080' >&2; exit 1", []string{"--image", image}, 1,
+		"one speed": {sync, []string{"--image", file, "--baud", "19200"}, 1, []string{"at 19200 baud"}},
+		"verify": {"echo 'verification error, first mismatch at byte 0x0080' >&2; exit 1", []string{"--image", file}, 1,
 			[]string{"avrdude failed (exit status 1)", "run stillwater flash again", "first mismatch at byte 0x0080"}},
 		"another answers": {"", []string{"--image", imageFile(t, "m328p 2.0")}, 1,
 			[]string{"the board says that it runs m328p 1.0, not m328p 2.0"}},
 		"damaged": {"", []string{"--image", "flash.go"}, 0, []string{"flash.go: line 1: it is no record",
 			"nothing was written"}},
 		"a program": {"", []string{"--image", os.Args[0]}, 0, []string{"it is larger than any such file; name a"}},
-		"a folder":  {"", []string{"--image", "testdata"}, 0, []string{`--image "testdata": it is a folder; name a`}},
+		"a folder":  {"", []string{"--image", ".."}, 0, []string{`--image "..": it is a folder; name a`}},
 		"a device":  {"", []string{"--image", "/dev/zero"}, 0, []string{"it is no regular file; name a"}},
 		"no file":   {"", []string{"--image", "/nowhere/image.hex"}, 0, []string{"/nowhere/image.hex"}},
-		"no such port": {"", []string{"--image", image, "--port", "/dev/nowhere"}, 0,
+		"no such port": {"", []string{"--image", file, "--port", "/dev/nowhere"}, 0,
 			[]string{"/dev/nowhere: there is nothing"}},
-		"no config": {"", []string{"--image", image, "--config", "/nowhere.toml"}, 0, []string{"/nowhere.toml"}},
+		"no config": {"", []string{"--image", file, "--config", "/nowhere.toml"}, 0, []string{"/nowhere.toml"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			told := fakeTool(t, c.script)
-			status, _, errs := runFlash(t, append([]string{"--port", chip.path}, c.args...)...)
+			status, _, errs := runFlash(t, append([]string{"--port", chip.Path}, c.args...)...)
 			assert.Equal(t, 1, status)
 			assert.Len(t, told(), c.calls)
 			for _, words := range c.says {
@@ -263,32 +151,32 @@ func TestFlashWithoutTheTool(t *testing.T) {
 
 func TestFlashDryRunDoesNothing(t *testing.T) {
 	told := fakeTool(t, "")
-	image := imageFile(t, "m328p 1.0")
-	status, out, errs := runFlash(t, "--dry-run", "--image", image, "--port", "/dev/serial/by-id/my board")
+	file := imageFile(t, "m328p 1.0")
+	status, out, errs := runFlash(t, "--dry-run", "--image", file, "--port", "/dev/serial/by-id/my board")
 	require.Zero(t, status, errs)
 	assert.Empty(t, told())
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	require.Len(t, lines, 2)
 	assert.Contains(t, lines[0], "avrdude -p m328p -c arduino -P '/dev/serial/by-id/my board' -b 115200 -D -U flash:w:"+
-		image)
+		file)
 
-	status, out, errs = runFlash(t, "--dry-run", "--image", image, "--programmer", "avrisp2", "--port", "usb")
+	status, out, errs = runFlash(t, "--dry-run", "--image", file, "--programmer", "avrisp2", "--port", "usb")
 	require.Zero(t, status, errs)
 	assert.Contains(t, out, "avrdude -p m328p -c avrisp2 -P usb -U flash:w:", "with a programmer the chip is erased first")
 }
 
 // The daemon has the port for itself, and what is armed must not be reset under it.
 func TestFlashLeavesARunningDaemonAlone(t *testing.T) {
-	chip := newChip(t)
-	chip.plug()
+	chip := serialboardtest.New(t)
+	chip.Plug()
 	h := startSerial(t, chip).pair()
 	h.ready()
 	h.must(control.Command{Type: "arm", Shots: 9})
 	h.until("armed", inState(control.Armed))
 	told := fakeTool(t, "")
-	status, _, errs := runFlash(t, "--port", chip.path, "--image", imageFile(t, "m328p 1.0"))
+	status, _, errs := runFlash(t, "--port", chip.Path, "--image", imageFile(t, "m328p 1.0"))
 	assert.Equal(t, 1, status)
-	assert.Contains(t, errs, chip.path+": it is in use")
+	assert.Contains(t, errs, chip.Path+": it is in use")
 	assert.Contains(t, errs, "sudo systemctl stop stillwater")
 	assert.Empty(t, told())
 	h.must(control.Command{Type: "disarm"})
@@ -298,13 +186,13 @@ func TestFlashLeavesARunningDaemonAlone(t *testing.T) {
 
 // Progress is for whoever looks.
 func TestFlashShowsProgressOnATerminal(t *testing.T) {
-	chip := newChip(t)
-	chip.plug()
+	chip := serialboardtest.New(t)
+	chip.Plug()
 	fakeTool(t, "echo 'Writing | #### | 100%' >&2")
 	outside, screen := need.Terminal(t)
 	var out bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: screen, Getenv: func(string) string { return "" }}
-	require.Zero(t, m.Run(t.Context(), []string{"flash", "--port", chip.path, "--image", imageFile(t, "m328p 1.0")}))
+	require.Zero(t, m.Run(t.Context(), []string{"flash", "--port", chip.Path, "--image", imageFile(t, "m328p 1.0")}))
 	shown := make([]byte, 200)
 	n, err := outside.Read(shown)
 	require.NoError(t, err)
@@ -315,7 +203,7 @@ func TestFlashShowsProgressOnATerminal(t *testing.T) {
 func TestFlashWithoutAnImage(t *testing.T) {
 	text, from, err := imageText("")
 	if err == nil {
-		_, err := readImage(text)
+		_, err := image.Parse(text)
 		require.NoError(t, err, "%s was built with what it is to write", from)
 		return
 	}

@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"net/url"
-	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -13,76 +11,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"stillwater/internal/lateness"
 )
-
-// What is accepted adds up: as many samples as the tool says, in order, none after its latest.
-func FuzzReadCyclictest(f *testing.F) {
-	text, err := os.ReadFile(filepath.Join("testdata", "lateness", "cyclictest-ns.json"))
-	require.NoError(f, err)
-	f.Add(text)
-	for _, seed := range []string{
-		`{"return_code":0,"thread":{"0":{"histogram":{"7":2},"cycles":5,"max":2000000}}}`,
-		`{"thread":{"0":{"histogram":{"7":2,"07":1},"cycles":4,"max":8}}}`,
-		`{"thread":{"0":{"histogram":{"-7":-2},"cycles":-2,"max":-7}}}`,
-		`{"thread":{"0":{"histogram":{"1":9223372036854775807,"2":9223372036854775807},"cycles":1,"max":3}}}`,
-	} {
-		f.Add([]byte(seed))
-	}
-	f.Fuzz(func(t *testing.T, text []byte) {
-		counts, err := readCyclictest(text)
-		if err != nil {
-			assert.True(t, strings.HasPrefix(err.Error(), "--peer: "), err)
-			assert.Less(t, len(err.Error()), 400)
-			return
-		}
-		var said struct {
-			Thread map[string]struct {
-				Cycles int
-				Max    int64
-			}
-		}
-		require.NoError(t, json.Unmarshal(text, &said))
-		s := lateness.SummarizeCounts(counts)
-		assert.Equal(t, said.Thread["0"].Cycles, s.Count)
-		for i, c := range counts {
-			require.Positive(t, c.N)
-			require.GreaterOrEqual(t, int64(c.Value), int64(0))
-			require.True(t, i == 0 || counts[i-1].Value < c.Value, "%v", counts)
-		}
-		assert.Equal(t, said.Thread["0"].Max, int64(s.Max))
-		assert.True(t, s.P50 <= s.P90 && s.P90 <= s.P99 && s.P99 <= s.P999 && s.P999 <= s.Max, "%+v", s)
-	})
-}
-
-// However the process's words are cut into pieces, the report and what is passed on are the same, and a line that never
-// ends takes no more memory than one that does.
-func FuzzBoardWords(f *testing.F) {
-	f.Add("INFO "+saysGranted+"memory locked\nx\nWARN "+saysMissing+"priority\n"+saysDrive+"kernel\nhalf", uint8(3))
-	f.Add(strings.Repeat("x", 3*longestWords), uint8(200))
-	f.Fuzz(func(t *testing.T, text string, size uint8) {
-		take := func(size int) (a latenessAbout, rest string) {
-			var out bytes.Buffer
-			w := &boardWords{rest: &out}
-			for left := text; left != ""; {
-				n := min(size, len(left))
-				written, err := w.Write([]byte(left[:n]))
-				require.NoError(t, err)
-				require.Equal(t, n, written)
-				require.LessOrEqual(t, len(w.line), longestWords)
-				left = left[n:]
-			}
-			w.fill(&a)
-			return a, out.String()
-		}
-		whole, rest := take(max(len(text), 1))
-		pieces, restOfPieces := take(int(size) + 1)
-		assert.Equal(t, whole, pieces)
-		assert.Equal(t, rest, restOfPieces)
-		assert.LessOrEqual(t, len(rest), 2*len(text)+1)
-	})
-}
 
 // Commands that only reckon take any words: they answer, or say what is wrong with them, and with --json the answer is
 // one JSON object.

@@ -6,11 +6,11 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"math/rand/v2"
 	"time"
 
 	"stillwater/internal/config"
-	"stillwater/internal/lateness"
+	"stillwater/internal/lateness/bench"
+	"stillwater/internal/render"
 )
 
 // latenessOptions are the flags of "lateness".
@@ -61,28 +61,31 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
-	tools, err := m.latenessTools(ctx, o, cfg)
+	client, settings, err := m.latenessBoard(ctx, o, cfg)
 	if err != nil {
 		return err
 	}
-	report, err := o.run(ctx, tools, plan)
-	if err = errors.Join(err, tools.close()); err != nil {
+	settings.Plan = plan
+	report, err := bench.Run(ctx, client, settings)
+	if err = errors.Join(err, client.Close()); err != nil {
 		return fmt.Errorf("lateness: %w", err)
 	}
-	return report.answer(m.Stdout, o.json)
+	return m.answerLateness(report, o.json)
 }
 
-// answer writes the report; errLate says that it is a bad one.
-func (r *latenessReport) answer(w io.Writer, asJSON bool) error {
-	write := r.write
+// answerLateness writes the report; errLate says that it is a bad one.
+func (m *Main) answerLateness(r *bench.Report, asJSON bool) error {
+	var err error
 	if asJSON {
-		write = r.writeJSON
+		err = render.JSON(m.Stdout, r.Keys())
+	} else {
+		err = r.Write(m.Stdout)
 	}
-	if err := write(w); err != nil {
-		return err
+	if err == nil && !r.Verdict.Good {
+		err = errLate
 	}
-	if !r.Verdict.Good {
-		return fmt.Errorf("lateness: %w", errLate)
+	if err != nil {
+		return fmt.Errorf("lateness: %w", err)
 	}
 	return nil
 }
@@ -169,49 +172,4 @@ func (o *latenessOptions) readConfig() (config.Config, error) {
 		return cfg, fmt.Errorf("%w: lateness: --config: %s has no board with pins; leave --config out", errUsage, cfg.Path)
 	}
 	return cfg, nil
-}
-
-// latenessTools are what a measurement uses.
-type latenessTools struct {
-	measure func(ctx context.Context, n int, random *rand.Rand) ([]pulseTime, error)
-	peer    func(ctx context.Context, n int) ([]lateness.Count, error) // nil: none
-	about   func() latenessAbout
-	close   func() error
-}
-
-// pulseTime is how late one pulse began: as the board's software found after switching, and as the kernel stamped the
-// edge at an input.
-type pulseTime struct {
-	software, stamped time.Duration
-	looped            bool // stamped holds
-}
-
-// run measures, in turn with the peer if there is one.
-func (o *latenessOptions) run(ctx context.Context, t latenessTools, plan planAtHand) (*latenessReport, error) {
-	r := &latenessReport{Seed: o.seed, Interval: o.interval, Plan: plan}
-	random := rand.New(rand.NewPCG(o.seed, 0))
-	rounds := 1
-	if t.peer != nil {
-		rounds = min(o.rounds, o.count)
-	}
-	var peers [][]lateness.Count
-	for round := range rounds {
-		n := o.count*(round+1)/rounds - o.count*round/rounds
-		pulses, err := t.measure(ctx, n, random)
-		if err != nil {
-			return nil, err
-		}
-		r.add(pulses)
-		if t.peer == nil {
-			continue
-		}
-		counts, err := t.peer(ctx, n)
-		if err != nil {
-			return nil, err
-		}
-		peers = append(peers, counts)
-	}
-	r.About = t.about()
-	r.finish(peers)
-	return r, nil
 }

@@ -2,104 +2,117 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
-	"io"
+	"slices"
 	"strconv"
 	"strings"
-	"sync"
+	"time"
 
 	"stillwater/internal/board"
 	"stillwater/internal/config"
+	"stillwater/internal/control"
+	"stillwater/internal/lateness/bench"
 	"stillwater/internal/render"
-	"stillwater/internal/spawn"
+	"stillwater/internal/serialboard"
 )
 
-// latenessAbout is what was measured, and on what.
-type latenessAbout struct {
-	Output  string   // what was switched
-	Input   string   // what it was wired back to; "" nothing
-	Drive   string   // how
-	Granted string   // by the system, to the board's thread
-	Missing []string // and what was not, with remedies
-	Load    string   // "" none
-	Peer    string   // "" none
-	System  string   // kernel
+// latenessBoard starts or dials the board to measure, and says how.
+func (m *Main) latenessBoard(ctx context.Context, o *latenessOptions, cfg config.Config) (
+	*board.Client, bench.Options, error,
+) {
+	b := bench.Options{Count: o.count, Rounds: o.rounds, Interval: o.interval, Seed: o.seed, Load: o.load, Peer: o.peer,
+		Priority: o.priority, CPU: o.cpu, Output: bench.NoPin, Input: bench.NoPin, Progress: m.latenessProgress(o.count)}
+	switch {
+	case o.config == "":
+		b.About.Output = "nothing (a board without pins)"
+		client, err := m.startMeasured(ctx, &b, "--null", "--priority", strconv.Itoa(o.priority), "--cpu",
+			strconv.Itoa(o.cpu))
+		return client, b, err
+	case cfg.Board.Kind == config.Serial:
+		client, err := m.dialMeasured(ctx, o, cfg, &b)
+		return client, b, err
+	}
+	if err := o.choose(cfg.Board, &b); err != nil {
+		return nil, b, err
+	}
+	b.Priority, b.CPU = cfg.Board.Priority, cfg.Board.CPU
+	m.warnOfSwitching(o, bench.RestOf(cfg.Board.Outputs[b.Output].Kind), " Interrupt it (Ctrl-C) to stop.")
+	client, err := m.startMeasured(ctx, &b, "--config", cfg.Path, "--sum", cfg.Sum)
+	if err != nil {
+		err = fmt.Errorf("%w (if the daemon or a board service is running, it holds the outputs: stop it first)", err)
+	}
+	return client, b, err
 }
 
-// latenessTools starts the board process, and the load.
-func (m *Main) latenessTools(ctx context.Context, o *latenessOptions, cfg config.Config) (latenessTools, error) {
-	about := latenessAbout{Output: "nothing (a board without pins)", Drive: "none", System: system()}
-	if o.config != "" && cfg.Board.Kind == config.Serial {
-		return m.latenessOnSerial(ctx, o, cfg, about)
-	}
-	bench := &latenessBench{interval: o.interval, output: -1, input: -1, progress: m.latenessProgress(o.count)}
-	args := []string{"board", "--null", "--priority", strconv.Itoa(o.priority), "--cpu", strconv.Itoa(o.cpu)}
-	if o.config != "" {
-		if err := bench.choose(o, cfg.Board); err != nil {
-			return latenessTools{}, err
-		}
-		about.Output, about.Input = strconv.Quote(o.output), o.input
-		args = []string{"board", "--config", cfg.Path, "--sum", cfg.Sum}
-		o.priority, o.cpu = cfg.Board.Priority, cfg.Board.CPU
-		fmt.Fprintf(m.Stderr, "This switches output %q, which is connected to whatever hangs on it, %d times, one in %v. "+
-			"Interrupt it (Ctrl-C) to stop.\n", o.output, o.count, restOf(cfg.Board.Outputs[bench.output].Kind))
-	}
-	tools := latenessTools{measure: bench.measure}
-	load, err := o.startLoad(ctx)
-	if err != nil {
-		return tools, err
-	}
-	about.Load = load.name
-	words := &boardWords{rest: m.Stderr}
-	process, err := spawn.Start(spawn.Command{Args: args, Stderr: words})
-	if err != nil {
-		load.stop()
-		return tools, err
-	}
-	if bench.client, err = board.Dial(ctx, process, board.Options{}); err != nil {
-		load.stop()
-		if o.config != "" {
-			err = fmt.Errorf("%w (if the daemon or a board service is running, it holds the outputs: stop it first)", err)
-		}
-		return tools, err
-	}
+// startMeasured starts a board process.
+func (m *Main) startMeasured(ctx context.Context, b *bench.Options, args ...string) (*board.Client, error) {
+	client, status, err := bench.StartBoard(ctx, append([]string{"board"}, args...), m.Stderr)
+	b.About.Drive, b.About.Granted, b.About.Missing = status.Drive, status.Granted, status.Missing
+	return client, err
+}
+
+// dialMeasured dials a board on a serial port, which has its pins built in. It is measured by its own clock: a wire
+// from an output to an input shows how well the chip keeps to its plan, and nothing of how fast its clock is, which
+// stillwater check shows.
+func (m *Main) dialMeasured(ctx context.Context, o *latenessOptions, cfg config.Config, b *bench.Options) (
+	*board.Client, error,
+) {
 	if o.peer {
-		tools.peer = o.cyclictest
-		about.Peer = "cyclictest"
+		return nil, fmt.Errorf("%w: lateness: --peer compares with what this machine can do, and a board on a serial port "+
+			"times by itself: leave it out", errUsage)
 	}
-	tools.about = func() latenessAbout {
-		words.fill(&about)
-		return about
+	dialer := &serialboard.Dialer{Config: cfg}
+	client, err := dialer.Dial(ctx)
+	if err != nil {
+		return nil, err
 	}
-	tools.close = func() error {
-		load.stop()
-		return bench.client.Close()
+	if err := m.prepareMeasured(ctx, client, o, cfg, b); err != nil {
+		return nil, errors.Join(err, client.Close())
 	}
-	return tools, nil
+	return client, nil
+}
+
+// prepareMeasured chooses the pins of a board that announced them, and disarms it.
+func (m *Main) prepareMeasured(ctx context.Context, client *board.Client, o *latenessOptions, cfg config.Config,
+	b *bench.Options,
+) error {
+	id := client.Identity()
+	if err := o.choose(announcedPins(cfg.Board, id), b); err != nil {
+		return err
+	}
+	b.About.Drive, b.About.Granted = "a board of its own: "+id.Firmware, "nothing: the board needs nothing of this machine"
+	m.warnOfSwitching(o, bench.RestOf(id.Outputs[b.Output].Kind), "")
+	// Whatever the board was doing before, it is at rest after this, and what it sent at its start is read.
+	soon, cancel := context.WithTimeout(ctx, time.Second)
+	defer cancel()
+	return client.Disarm(soon)
+}
+
+func (m *Main) warnOfSwitching(o *latenessOptions, interval time.Duration, more string) {
+	fmt.Fprintf(m.Stderr, "This switches output %q, which is connected to whatever hangs on it, %d times, one in %v.%s\n",
+		o.output, o.count, interval, more)
 }
 
 // choose finds the output and the input by their names.
-func (b *latenessBench) choose(o *latenessOptions, cfg config.Board) error {
+func (o *latenessOptions) choose(cfg config.Board, b *bench.Options) error {
 	var outputs, inputs []string
-	for i, out := range cfg.Outputs {
+	for _, out := range cfg.Outputs {
 		outputs = append(outputs, out.Name)
-		if out.Name == o.output {
-			b.output = i
-		}
 	}
-	for i, in := range cfg.Inputs {
+	for _, in := range cfg.Inputs {
 		inputs = append(inputs, in.Name)
-		if in.Name == o.input {
-			b.input = i
-		}
 	}
-	if b.output < 0 {
+	b.Output, b.Input = slices.Index(outputs, o.output), slices.Index(inputs, o.input)
+	b.About.Output, b.About.Input = strconv.Quote(o.output), o.input
+	switch {
+	case b.Output < 0:
 		return fmt.Errorf("%w: lateness: --output %q: the configuration has %s", errUsage, o.output, list(outputs))
-	}
-	if o.input != "" && b.input < 0 {
+	case o.input == "":
+		b.Input = bench.NoPin
+	case b.Input < 0:
 		return fmt.Errorf("%w: lateness: --input %q: the configuration has %s", errUsage, o.input, list(inputs))
-	}
-	if b.input >= 0 && cfg.Inputs[b.input].Role == config.Kill {
+	case cfg.Inputs[b.Input].Role == config.Kill:
 		return fmt.Errorf("%w: lateness: --input %q is the kill switch, whose edges stop the board: wire the output back to "+
 			"another", errUsage, o.input)
 	}
@@ -113,7 +126,19 @@ func list(names []string) string {
 	return strings.Join(names, ", ")
 }
 
-// latenessProgress shows how far it is, to somebody who looks.
+// announcedPins are the pins that a board announced, as a configuration would have listed them.
+func announcedPins(conf config.Board, id board.Identity) config.Board {
+	conf.Inputs, conf.Outputs = nil, nil
+	for _, in := range id.Inputs {
+		conf.Inputs = append(conf.Inputs, config.Input{Name: in.Name, Role: control.RoleOf(in)})
+	}
+	for _, out := range id.Outputs {
+		conf.Outputs = append(conf.Outputs, config.Output{Name: out.Name, Kind: out.Kind})
+	}
+	return conf
+}
+
+// latenessProgress shows the progress on a terminal.
 func (m *Main) latenessProgress(of int) func(int) {
 	if !render.IsTerminal(m.Stderr) {
 		return func(int) {}
@@ -123,55 +148,5 @@ func (m *Main) latenessProgress(of int) func(int) {
 		if done >= of {
 			fmt.Fprint(m.Stderr, "\r\x1b[K")
 		}
-	}
-}
-
-// boardWords takes what the board process says: what the system granted goes into the report, the rest to rest.
-type boardWords struct {
-	mu      sync.Mutex
-	line    []byte
-	granted string
-	missing []string
-	drive   string
-	rest    io.Writer
-}
-
-// longestWords is how much of a line is waited for; a longer one is passed on in parts.
-const longestWords = 4 << 10
-
-// Write takes pieces of lines.
-func (w *boardWords) Write(p []byte) (int, error) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, b := range p {
-		if b == '\n' || len(w.line) == longestWords {
-			w.take(string(w.line))
-			w.line = w.line[:0]
-		}
-		if b != '\n' {
-			w.line = append(w.line, b)
-		}
-	}
-	return len(p), nil
-}
-
-func (w *boardWords) take(line string) {
-	if _, granted, ok := strings.Cut(line, saysGranted); ok {
-		w.granted = granted
-	} else if _, missing, ok := strings.Cut(line, saysMissing); ok {
-		w.missing = append(w.missing, missing)
-	} else if _, drive, ok := strings.Cut(line, saysDrive); ok {
-		w.drive = drive
-	} else {
-		fmt.Fprintln(w.rest, line)
-	}
-}
-
-func (w *boardWords) fill(a *latenessAbout) {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	a.Granted, a.Missing = w.granted, w.missing
-	if w.drive != "" {
-		a.Drive = w.drive
 	}
 }

@@ -9,38 +9,33 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/journal"
 	"stillwater/internal/lateness"
+	"stillwater/internal/lateness/bench"
 	"stillwater/internal/shot"
 )
 
-// planAtHand is the plan that lateness is judged by.
-type planAtHand struct {
-	lateness.Plan
-	From string // where it comes from
-}
-
 // latenessPlan is the plan of the latest session, or the one the flags describe.
-func (m *Main) latenessPlan(ctx context.Context, o *latenessOptions, cfg config.Config) (planAtHand, error) {
+func (m *Main) latenessPlan(ctx context.Context, o *latenessOptions, cfg config.Config) (bench.Plan, error) {
 	set, from, err := m.latenessSet(ctx, o, cfg)
 	if err != nil {
-		return planAtHand{}, err
+		return bench.Plan{}, err
 	}
 	for _, s := range o.sets {
 		field, value, ok := strings.Cut(s, "=")
 		if !ok {
-			return planAtHand{}, fmt.Errorf("%w: lateness: --set %q: write FIELD=VALUE, like throw.gate=10cm", errUsage, s)
+			return bench.Plan{}, fmt.Errorf("%w: lateness: --set %q: write FIELD=VALUE, like throw.gate=10cm", errUsage, s)
 		}
 		if err := set.Put(field, value); err != nil {
-			return planAtHand{}, fmt.Errorf("%w: lateness: --set %s: %w", errUsage, s, err)
+			return bench.Plan{}, fmt.Errorf("%w: lateness: --set %s: %w", errUsage, s, err)
 		}
 		from = "as given"
 	}
 	budget, err := latenessBudget(set)
 	if err != nil {
-		return planAtHand{}, fmt.Errorf("lateness: the plan to judge by (%s) does not work: %w; give another with --plan "+
+		return bench.Plan{}, fmt.Errorf("lateness: the plan to judge by (%s) does not work: %w; give another with --plan "+
 			"and --set", from, err)
 	}
 	plan := lateness.Plan{Name: "a " + string(set.Kind), Again: budget.Repeat.Mistiming.Duration(), Limit: cfg.Board.Late}
-	return planAtHand{plan, from}, nil
+	return bench.Plan{Plan: plan, From: from}, nil
 }
 
 // latenessSet is the set to begin with, and where it comes from.

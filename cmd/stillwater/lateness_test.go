@@ -2,12 +2,9 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
 	"errors"
-	"flag"
 	"io"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
@@ -19,126 +16,9 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/journal"
 	"stillwater/internal/lateness"
-	"stillwater/internal/realtime"
+	"stillwater/internal/lateness/bench"
 	"stillwater/internal/shot"
 )
-
-var update = flag.Bool("update", false, "write golden files anew")
-
-// golden compares with a file in testdata/lateness.
-func golden(t *testing.T, name string, got []byte) {
-	path := filepath.Join("testdata", "lateness", name)
-	if *update {
-		require.NoError(t, os.MkdirAll(filepath.Dir(path), 0o755))
-		require.NoError(t, os.WriteFile(path, got, 0o644))
-	}
-	want, err := os.ReadFile(path)
-	require.NoError(t, err)
-	assert.Equal(t, string(want), string(got))
-}
-
-// fakeTools measure what they are told to.
-func fakeTools(looped, peer bool) latenessTools {
-	tools := latenessTools{
-		measure: func(_ context.Context, n int, _ *rand.Rand) (pulses []pulseTime, err error) {
-			for i := range n {
-				late := time.Duration(100+i%7*50) * time.Nanosecond
-				if i%100 == 99 {
-					late = 20 * time.Microsecond
-				}
-				pulses = append(pulses, pulseTime{software: late, stamped: late + 1500, looped: looped})
-			}
-			return pulses, nil
-		},
-		about: func() latenessAbout {
-			a := latenessAbout{Output: "nothing (a board without pins)", Drive: "none", Granted: "memory locked",
-				Missing: []string{"no real-time priority 60: the limit of this process is 0; give it more"}, System: "Linux 1.2.3"}
-			if looped {
-				a.Output, a.Input, a.Drive = `"flash"`, "beam", "calls to the kernel"
-			}
-			if peer {
-				a.Peer = "cyclictest"
-			}
-			return a
-		},
-	}
-	if peer {
-		turn := 0
-		tools.peer = func(_ context.Context, n int) ([]lateness.Count, error) {
-			turn++
-			return []lateness.Count{{Value: 10 * time.Microsecond, N: n - 10},
-				{Value: time.Duration(turn) * 40 * time.Microsecond, N: 10}}, nil
-		}
-	}
-	return tools
-}
-
-func fakeRun(t *testing.T, looped, peer bool) *latenessReport {
-	o := &latenessOptions{count: 1000, rounds: 2, interval: time.Millisecond, seed: 7}
-	plan := planAtHand{lateness.Plan{Name: "a throw", Again: 9 * time.Millisecond, Limit: time.Millisecond},
-		"the usual set"}
-	r, err := o.run(t.Context(), fakeTools(looped, peer), plan)
-	require.NoError(t, err)
-	return r
-}
-
-func TestLatenessGolden(t *testing.T) {
-	for name, c := range map[string]struct{ looped, peer bool }{
-		"null": {false, false}, "loop": {true, false}, "peer": {false, true},
-	} {
-		t.Run(name, func(t *testing.T) {
-			var text, object bytes.Buffer
-			r := fakeRun(t, c.looped, c.peer)
-			require.NoError(t, r.write(&text))
-			golden(t, name+".txt", text.Bytes())
-			require.NoError(t, r.writeJSON(&object))
-			golden(t, name+".json", object.Bytes())
-		})
-	}
-}
-
-func TestLatenessJSONKeys(t *testing.T) {
-	var b bytes.Buffer
-	require.NoError(t, fakeRun(t, true, true).writeJSON(&b))
-	var keys map[string]any
-	require.NoError(t, json.Unmarshal(b.Bytes(), &keys))
-	for _, k := range []string{"p50_ns", "p90_ns", "p99_ns", "p999_ns", "max_ns", "count", "granted", "missing",
-		"drive", "kernel", "load", "stamped", "histogram", "moved_mm", "peer", "good_enough", "verdict"} {
-		assert.Contains(t, keys, k)
-	}
-	assert.EqualValues(t, 250, keys["p50_ns"])
-	assert.EqualValues(t, 20_000, keys["max_ns"])
-	peer, ok := keys["peer"].(map[string]any)
-	require.True(t, ok)
-	assert.InDelta(t, 0.025, peer["ratio_p50"], 1e-9)
-}
-
-// Turns of a peer share the samples out, none lost and none twice.
-func TestLatenessTurns(t *testing.T) {
-	var asked, askedPeer int
-	o := &latenessOptions{count: 1003, rounds: 7}
-	tools := fakeTools(false, true)
-	measure, peer := tools.measure, tools.peer
-	order := ""
-	tools.measure = func(ctx context.Context, n int, r *rand.Rand) ([]pulseTime, error) {
-		asked += n
-		order += "b"
-		return measure(ctx, n, r)
-	}
-	tools.peer = func(ctx context.Context, n int) ([]lateness.Count, error) {
-		askedPeer += n
-		order += "p"
-		return peer(ctx, n)
-	}
-	r, err := o.run(t.Context(), tools, planAtHand{})
-	require.NoError(t, err)
-	assert.Equal(t, "bpbpbpbpbpbpbp", order)
-	assert.Equal(t, []int{1003, 1003, 1003, 1003}, []int{asked, askedPeer, r.Software.Count, r.Peer.Count})
-
-	tools.peer = func(context.Context, int) ([]lateness.Count, error) { return nil, io.ErrUnexpectedEOF }
-	_, err = o.run(t.Context(), tools, planAtHand{})
-	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
-}
 
 func TestLatenessBadFlags(t *testing.T) {
 	dir := t.TempDir()
@@ -247,96 +127,15 @@ func TestLatenessPlan(t *testing.T) {
 	assert.ErrorContains(t, err, "--plan")
 }
 
-// Files in testdata/lateness/cyclictest-*.json were written by cyclictest 2.40 of Debian's rt-tests.
-func TestReadCyclictest(t *testing.T) {
-	text, err := os.ReadFile(filepath.Join("testdata", "lateness", "cyclictest-ns.json"))
-	require.NoError(t, err)
-	counts, err := readCyclictest(text)
-	require.NoError(t, err)
-	s := lateness.SummarizeCounts(counts)
-	assert.Equal(t, 200, s.Count)
-	var whole struct {
-		Thread map[string]struct {
-			Min, Max int64
-			Avg      float64
-		}
-	}
-	require.NoError(t, json.Unmarshal(text, &whole))
-	assert.Equal(t, whole.Thread["0"].Max, int64(s.Max), "the tool's own figures")
-	assert.Equal(t, whole.Thread["0"].Min, int64(counts[0].Value))
-	sum := time.Duration(0)
-	for _, c := range counts {
-		sum += c.Value * time.Duration(c.N)
-	}
-	assert.InDelta(t, whole.Thread["0"].Avg, float64(sum)/200, 0.01)
-
-	beyond, err := readCyclictest([]byte(`{"return_code":0,"thread":{"0":{"histogram":{"7":2},"cycles":5,` +
-		`"max":2000000}}}`))
-	require.NoError(t, err)
-	assert.Equal(t, []lateness.Count{{Value: 7, N: 2}, {Value: peerHistogram, N: 2}, {Value: 2_000_000, N: 1}}, beyond)
-
-	for _, bad := range []string{"", "{}", `{"return_code":1,"thread":{"0":{"cycles":3}}}`,
-		`{"thread":{"0":{"histogram":{"x":1},"cycles":1}}}`} {
-		_, err := readCyclictest([]byte(bad))
-		assert.ErrorContains(t, err, "--peer", bad)
-	}
-}
-
-// The peer gets what the board gets, and no more.
-func TestPeerThread(t *testing.T) {
-	o := &latenessOptions{priority: 60, cpu: 1}
-	answer := func(ok bool) func(realtime.Want) realtime.Report {
-		return func(realtime.Want) realtime.Report { return realtime.Report{Grants: []realtime.Grant{{OK: ok}}} }
-	}
-	assert.Equal(t, []string{"--policy=fifo", "--priority=60", "--affinity=1"}, o.peerThread(answer(true)))
-	assert.Equal(t, []string{"--policy=other"}, o.peerThread(answer(false)))
-	o = &latenessOptions{cpu: config.AnyCPU}
-	assert.Equal(t, []string{"--policy=other"}, o.peerThread(answer(true)))
-}
-
-// What the board process says of itself goes into the report, and anything else to whoever looks.
-func TestBoardWords(t *testing.T) {
-	var rest bytes.Buffer
-	w := &boardWords{rest: &rest}
-	for _, piece := range []string{"2026/11/25 12:00:00 INFO " + saysGranted + "memory lock",
-		"ed\n2026/11/25 WARN " + saysMissing + "no real-time priority 60: so it is\n",
-		"INFO " + saysDrive + "registers\nsomething else\n", "and half a li"} {
-		n, err := w.Write([]byte(piece))
-		require.NoError(t, err)
-		assert.Equal(t, len(piece), n)
-	}
-	var a latenessAbout
-	w.fill(&a)
-	assert.Equal(t, latenessAbout{Granted: "memory locked", Missing: []string{"no real-time priority 60: so it is"},
-		Drive: "registers"}, a)
-	assert.Equal(t, "something else\n", rest.String())
-}
-
-// Without stress-ng the load is our own, and ends.
-func TestLatenessLoadWithoutTool(t *testing.T) {
-	t.Setenv("PATH", t.TempDir())
-	o := &latenessOptions{load: true}
-	load, err := o.startLoad(t.Context())
-	require.NoError(t, err)
-	assert.Contains(t, load.name, "busy loops (stress-ng is not installed)")
-	load.stop()
-	_, err = o.cyclictest(t.Context(), 10)
-	assert.ErrorContains(t, err, "install it (Debian: apt install rt-tests)")
-}
-
 // Whoever asks for a verdict by exit status gets it.
 func TestLatenessVerdictIsAnError(t *testing.T) {
-	late := fakeTools(false, false)
-	late.measure = func(_ context.Context, n int, _ *rand.Rand) ([]pulseTime, error) {
-		return []pulseTime{{software: time.Second}}, nil
-	}
-	r, err := (&latenessOptions{count: 1, rounds: 1}).run(t.Context(), late, planAtHand{
-		Plan: lateness.Plan{Name: "a throw", Limit: time.Millisecond}})
-	require.NoError(t, err)
-	assert.False(t, r.Verdict.Good)
+	r := &bench.Report{Verdict: lateness.Verdict{Words: "not good enough for a throw"}}
+	r.About.Missing = []string{"no real-time priority"}
 	var text bytes.Buffer
-	assert.ErrorIs(t, r.answer(&text, false), errLate)
+	assert.ErrorIs(t, (&Main{Stdout: &text}).answerLateness(r, false), errLate)
 	assert.Contains(t, text.String(), "not good enough for a throw")
-	assert.Contains(t, text.String(), "does not grant, above, is the first thing to mend")
-	assert.False(t, errors.Is(r.answer(io.Discard, true), errUsage))
+	assert.Contains(t, text.String(), "does not grant, above, is the first thing to fix")
+	assert.False(t, errors.Is((&Main{Stdout: io.Discard}).answerLateness(r, true), errUsage))
+	r.Verdict.Good = true
+	assert.NoError(t, (&Main{Stdout: io.Discard}).answerLateness(r, true))
 }

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"syscall"
 
+	"stillwater/internal/gpioboard"
 	"stillwater/internal/render"
 )
 
@@ -21,7 +22,7 @@ import (
 type Main struct {
 	Stdout, Stderr io.Writer
 	Getenv         func(string) string
-	access         pinAccess // of the board process; the zero value: lines of GPIO chips
+	boardPins      gpioboard.Pins // of the board process; the zero value: lines of GPIO chips
 }
 
 // command is one subcommand: run gets the words after its name.

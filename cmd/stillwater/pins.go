@@ -10,6 +10,7 @@ import (
 	"io"
 
 	"stillwater/internal/config"
+	"stillwater/internal/gpioboard"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/render"
 )
@@ -94,14 +95,6 @@ func uses(b config.Board) (all []use) {
 	return all
 }
 
-// find looks a line of the configuration up.
-func find(m gpiochip.Machine, l config.Line) (gpiochip.Line, error) {
-	if l.Pin != "" {
-		return m.FindPin(l.Pin)
-	}
-	return m.FindLine(l.Chip, l.Number)
-}
-
 // spot is one line of one chip.
 type spot struct {
 	chip   string
@@ -116,7 +109,7 @@ func listPins(conf config.Config, m gpiochip.Machine) pinList {
 		Pins: []pinRow{}, Unknown: []pinLost{}}
 	wanted := map[spot]string{}
 	for _, u := range uses(conf.Board) {
-		l, err := find(m, u.line)
+		l, err := gpioboard.FindLine(m, u.line)
 		if err != nil {
 			list.Unknown = append(list.Unknown, pinLost{u.what, err.Error()})
 			continue

@@ -5,20 +5,18 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
-	"testing/iotest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/config"
 	"stillwater/internal/control"
-	"stillwater/internal/serialport"
+	"stillwater/internal/serialboard"
+	"stillwater/internal/serialboard/serialboardtest"
 	"stillwater/internal/wire"
 )
 
@@ -33,15 +31,8 @@ func serialConfig(t testing.TB, port string, more ...string) string {
 }
 
 // startSerial runs the daemon with a chip.
-func startSerial(t testing.TB, c *virtualChip, more ...string) *daemonRun {
-	return startDaemon(t, "--config", serialConfig(t, c.path, more...), "--journal", filepath.Join(t.TempDir(), "j.db"))
-}
-
-// drop breaks the beam as a drop does.
-func (c *virtualChip) drop() {
-	c.edge(chipBeam, false)
-	time.Sleep(10 * time.Millisecond)
-	c.edge(chipBeam, true)
+func startSerial(t testing.TB, c *serialboardtest.Chip, more ...string) *daemonRun {
+	return startDaemon(t, "--config", serialConfig(t, c.Path, more...), "--journal", filepath.Join(t.TempDir(), "j.db"))
 }
 
 // dropShot arms for one drop, lets it fall, and waits for the shot. On a busy machine the chip, which is part of this
@@ -63,9 +54,9 @@ func (h *hand) dropShot(drop func()) control.Shot {
 }
 
 func TestSerialBoardFromPairingToShot(t *testing.T) {
-	chip := newChip(t)
-	chip.bootloader, chip.babble = 300*time.Millisecond, "\x00\xf8\xe6boot\x00\x06\x81"
-	chip.plug()
+	chip := serialboardtest.New(t)
+	chip.BootDelay, chip.BootNoise = 300*time.Millisecond, "\x00\xf8\xe6boot\x00\x06\x81"
+	chip.Plug()
 	h := startSerial(t, chip).pair()
 	assert.Equal(t, "serial", h.last.Board.Kind)
 	assert.Equal(t, 0.5, h.last.Board.TickUs)
@@ -78,11 +69,11 @@ func TestSerialBoardFromPairingToShot(t *testing.T) {
 	h.ready()
 	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
 	require.Nil(t, h.last.Refusal)
-	made := h.dropShot(chip.drop)
+	made := h.dropShot(chip.Drop)
 	assert.False(t, made.Simulated)
 	assert.NotEmpty(t, made.Cues)
-	assert.Positive(t, chip.count(chipFlash1))
-	assert.Positive(t, chip.count(chipShutter))
+	assert.Positive(t, chip.Count(serialboardtest.Flash1))
+	assert.Positive(t, chip.Count(serialboardtest.Shutter))
 	t.Logf("delay %.4f ms, cues %+v", made.DelayMs, made.Cues)
 
 	// Both beams of a throw.
@@ -90,40 +81,40 @@ func TestSerialBoardFromPairingToShot(t *testing.T) {
 	require.Nil(t, h.last.Refusal)
 	gate := 22 * time.Millisecond
 	thrown := h.dropShot(func() {
-		chip.edge(chipGate, false)
+		chip.Edge(serialboardtest.Gate, false)
 		time.Sleep(gate)
-		chip.drop()
-		chip.edge(chipGate, true)
+		chip.Drop()
+		chip.Edge(serialboardtest.Gate, true)
 	})
 	require.NotNil(t, thrown.IntervalMs)
 	assert.Greater(t, *thrown.IntervalMs, 21.)
 }
 
 func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
-	chip := newChip(t)
+	chip := serialboardtest.New(t)
 	d := startSerial(t, chip)
 	h := d.enter(d.cookie())
 	h.until("no board is said", func(s *control.Snapshot) bool {
 		return strings.Contains(s.Board.Trouble, "plug the board in")
 	})
-	assert.Contains(t, h.last.Board.Trouble, chip.path)
+	assert.Contains(t, h.last.Board.Trouble, chip.Path)
 	assert.False(t, h.last.Board.Connected)
 
-	chip.plug()
+	chip.Plug()
 	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
 	h.ready()
 	h.must(control.Command{Type: "arm", Shots: 9})
 	h.until("armed", inState(control.Armed))
 
-	chip.unplug()
+	chip.Unplug()
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
-	assert.Contains(t, h.last.Reason, chip.path+
+	assert.Contains(t, h.last.Reason, chip.Path+
 		": it is gone, the board was unplugged or lost its power: plug it in again")
 	assert.Equal(t, 1, strings.Count(h.last.Reason, "the board is gone"))
 	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "so far") })
 	assert.NotEqual(t, control.Armed, h.last.State)
 
-	chip.plug() // another pseudo-terminal under the same name, as a port that comes back with another number
+	chip.Plug() // another pseudo-terminal under the same name, as a port that comes back with another number
 	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 	assert.Equal(t, control.Safe, h.last.State)
 	assert.Contains(t, h.last.Reason, "the board was gone and is back; disarmed")
@@ -139,16 +130,17 @@ func TestWhatIsNoBoardOfOursIsSaid(t *testing.T) {
 		speaks []byte
 		says   []string
 	}{
-		"an old firmware": {oldFrame(old), []string{"it speaks protocol version 0, this program version 1", saysFlash}},
-		"a new firmware":  {newFrame(old), []string{"it speaks protocol version 2", "update this program"}},
-		"another device":  {[]byte("temperature 21.5\r\n"), []string{`it says "temperature 21.5`, saysFlash}},
-		"another speed":   {[]byte{0xf8, 0x06, 0xfe, 0x80, 0xe0}, []string{"another speed", saysFlash}},
+		"an old firmware": {oldFrame(old), []string{"it speaks protocol version 0, this program version 1",
+			serialboard.FlashRemedy}},
+		"a new firmware": {newFrame(old), []string{"it speaks protocol version 2", "update this program"}},
+		"another device": {[]byte("temperature 21.5\r\n"), []string{`it says "temperature 21.5`, serialboard.FlashRemedy}},
+		"another speed":  {[]byte{0xf8, 0x06, 0xfe, 0x80, 0xe0}, []string{"another speed", serialboard.FlashRemedy}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			chip := newChip(t)
-			chip.speaks = c.speaks
-			chip.plug()
+			chip := serialboardtest.New(t)
+			chip.Answer = c.speaks
+			chip.Plug()
 			d := startSerial(t, chip)
 			h := d.enter(d.cookie())
 			for _, words := range c.says {
@@ -176,9 +168,9 @@ func identityOf(frame []byte, version uint8) []byte {
 
 // The board's service has the port, and the page is told through it what became of the board.
 func TestSerialBoardThroughItsService(t *testing.T) {
-	chip := newChip(t)
+	chip := serialboardtest.New(t)
 	door := filepath.Join(t.TempDir(), "board.sock")
-	conf := serialConfig(t, chip.path, fmt.Sprintf("socket = %q", door))
+	conf := serialConfig(t, chip.Path, fmt.Sprintf("socket = %q", door))
 	relay := &Main{Stdout: os.Stderr, Stderr: os.Stderr, Getenv: func(string) string { return "" }}
 	ctx, stop := contextOf(t)
 	ended := make(chan int, 1)
@@ -187,24 +179,24 @@ func TestSerialBoardThroughItsService(t *testing.T) {
 	d := startDaemon(t, "--config", conf, "--journal", filepath.Join(t.TempDir(), "j.db"))
 	h := d.enter(d.cookie())
 	h.until("no port is said", func(s *control.Snapshot) bool {
-		return strings.Contains(s.Board.Trouble, chip.path+": there is nothing: plug the board in")
+		return strings.Contains(s.Board.Trouble, chip.Path+": there is nothing: plug the board in")
 	})
-	chip.plug()
+	chip.Plug()
 	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
 	h.ready()
 	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
-	h.dropShot(chip.drop)
+	h.dropShot(chip.Drop)
 
-	chip.unplug()
+	chip.Unplug()
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
 	assert.Contains(t, h.last.Reason, "it is gone, the board was unplugged or lost its power: plug it in again")
-	chip.plug()
+	chip.Plug()
 	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 
 	stop()
 	require.Zero(t, <-ended)
 	h.until("the service is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
-	chip.unplug()
+	chip.Unplug()
 }
 
 func contextOf(t testing.TB) (context.Context, context.CancelFunc) {
@@ -216,10 +208,10 @@ func contextOf(t testing.TB) (context.Context, context.CancelFunc) {
 // A wire from an output back to an input, and the board says by its own clock how late it switched.
 func TestLatenessOfASerialBoard(t *testing.T) {
 	t.Parallel()
-	chip := newChip(t)
-	chip.wired = true
-	chip.plug()
-	conf := serialConfig(t, chip.path)
+	chip := serialboardtest.New(t)
+	chip.Wired = true
+	chip.Plug()
+	conf := serialConfig(t, chip.Path)
 	var out, errs bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
 	status := m.Run(t.Context(), []string{"lateness", "--config", conf, "--output", "flash1", "--input", "sync",
@@ -230,7 +222,7 @@ func TestLatenessOfASerialBoard(t *testing.T) {
 	t.Log(out.String())
 	assert.Contains(t, out.String(), "m328p 1.0")
 	assert.Contains(t, errs.String(), `This switches output "flash1"`)
-	assert.Equal(t, 5, chip.count(chipFlash1))
+	assert.Equal(t, 5, chip.Count(serialboardtest.Flash1))
 
 	for _, c := range [][2]string{{"--output lamp", "shutter, focus, flash1"},
 		{"--output flash1 --input kill", "is the kill"}, {"--output flash1 --peer", "leave it out"}} {
@@ -247,42 +239,3 @@ func TestTheServiceOfASerialBoardNeedsASocket(t *testing.T) {
 	assert.NotZero(t, m.Run(t.Context(), []string{"board", "--config", serialConfig(t, "/dev/ttyUSB0")}))
 	assert.Contains(t, errs.String(), "--listen PATH")
 }
-
-// Once a board has answered on a port, no other is tried while that one is there.
-func TestTheBoardIsLookedForWhereItWas(t *testing.T) {
-	before := filepath.Join(t.TempDir(), "usb-board")
-	require.NoError(t, os.WriteFile(before, nil, 0o600))
-	port, err := portOf(config.Board{}, before)
-	require.NoError(t, err)
-	assert.Equal(t, before, port)
-	port, err = portOf(config.Board{Port: "/dev/ttyUSB3"}, before)
-	require.NoError(t, err)
-	assert.Equal(t, "/dev/ttyUSB3", port, "what is configured is meant")
-}
-
-// A relay's last words are found at the end of what came, in whatever pieces, and nowhere else.
-func TestARelaysLastWords(t *testing.T) {
-	trouble := &serialport.Error{Path: "/dev/x", What: "it is gone", Remedy: "plug it in\nagain"}
-	frame := wire.AppendFrame(nil, wire.Pong{}.Frame(1))
-	for _, c := range []struct{ came, want string }{
-		{string(appendTrouble(frame, trouble)), "serial port /dev/x: it is gone: plug it in again"},
-		{string(frame) + "\x00trouble and no end", "EOF"},
-		{"\x00trouble before\n" + string(frame), "EOF"},
-		{string(frame), "EOF"},
-	} {
-		link := &relayed{ReadWriteCloser: ending{iotest.OneByteReader(strings.NewReader(c.came))}}
-		got, err := io.ReadAll(link)
-		if c.want == "EOF" {
-			assert.NoError(t, err)
-		} else {
-			assert.EqualError(t, err, c.want)
-		}
-		assert.Equal(t, c.came, string(got))
-	}
-}
-
-// ending is a link that only ends.
-type ending struct{ io.Reader }
-
-func (ending) Write(p []byte) (int, error) { return len(p), nil }
-func (ending) Close() error                { return nil }

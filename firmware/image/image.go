@@ -1,7 +1,7 @@
-// Package image is the firmware as it was built before this program was: it is embedded when it was there.
+// Package image is the firmware's image: it is embedded if it was built before this program, and read and checked.
 //
 // "make -C firmware" writes it to built/stillwater.hex. A program built without it, on a machine without the
-// cross-compiler, carries none and works all the same; only "stillwater flash" must then be given a file.
+// cross-compiler, has none and works all the same; only "stillwater flash" must then be given a file.
 package image
 
 import (

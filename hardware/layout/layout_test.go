@@ -61,7 +61,8 @@ var routed = sync.OnceValues(func() (map[string]*Copper, error) {
 	return boards, nil
 })
 
-// asDesigned is one board of them for a test to change: its circuit is parsed anew, and its wires and tracks are copies.
+// asDesigned is one board of them for a test to change: its circuit is parsed anew, and its wires and tracks are
+// copies.
 func asDesigned(t testing.TB, name string) *Copper {
 	t.Helper()
 	all, err := routed()

@@ -140,8 +140,8 @@ func socketCount(text string) (int, error) {
 	return n, nil
 }
 
-// Own are the variables that concern one process only: a process that starts another does not pass them on.
-func Own(variable string) bool {
+// own says whether a variable of the environment concerns this process only: one that it starts must not get it.
+func own(variable string) bool {
 	name, _, _ := strings.Cut(variable, "=")
 	switch name {
 	case "NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "LISTEN_PID", "LISTEN_FDS", "LISTEN_FDNAMES":

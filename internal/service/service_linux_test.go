@@ -182,6 +182,6 @@ func TestListeners(t *testing.T) {
 func TestOwn(t *testing.T) {
 	for variable, want := range map[string]bool{"NOTIFY_SOCKET=/x": true, "WATCHDOG_USEC=1": true, "WATCHDOG_PID=1": true,
 		"LISTEN_PID=1": true, "LISTEN_FDS=1": true, "LISTEN_FDNAMES=a": true, "PATH=/x": false, "LISTEN": false} {
-		assert.Equal(t, want, Own(variable), variable)
+		assert.Equal(t, want, own(variable), variable)
 	}
 }

@@ -1,6 +1,7 @@
 package spawn
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -140,6 +141,49 @@ func TestDialErrors(t *testing.T) {
 		assert.ErrorContains(t, dialError(path, err), says)
 		assert.ErrorIs(t, dialError(path, err), err)
 	}
+}
+
+// What a board's socket says, or does not, has its error.
+func TestGreetingErrors(t *testing.T) {
+	dir := t.TempDir()
+	serving := func(name string, serve func(net.Conn)) string {
+		path := filepath.Join(dir, name)
+		l, err := net.Listen("unix", path)
+		require.NoError(t, err)
+		t.Cleanup(func() { l.Close() })
+		go func() {
+			for {
+				conn, err := l.Accept()
+				if err != nil {
+					return
+				}
+				serve(conn)
+			}
+		}()
+		return path
+	}
+	say := func(words string) func(net.Conn) {
+		return func(c net.Conn) { _, _ = io.WriteString(c, words); c.Close() }
+	}
+	for says, words := range map[string]string{
+		"and this page have read different configurations: restart both, sudo systemctl":  "stillwater board 0123\n",
+		"ended before it said anything: its log says why: journalctl -u stillwater-board": "",
+		"is no board of this version of Stillwater":                                       "220 ready\n",
+		"it says \"aaaaaaaaaa": strings.Repeat("a", 1000),
+	} {
+		path := serving(fmt.Sprint(len(words)), say(words))
+		_, err := Dial(t.Context(), path, "4567")
+		assert.ErrorContains(t, err, says)
+		assert.ErrorContains(t, err, path)
+	}
+	stopped := errors.New("stopped on purpose")
+	ctx, stop := context.WithCancelCause(t.Context())
+	silent := serving("silent", func(c net.Conn) {
+		t.Cleanup(func() { c.Close() })
+		stop(stopped)
+	})
+	_, err := Dial(ctx, silent, "4567")
+	assert.ErrorIs(t, err, stopped, "one that says nothing is not waited for when the daemon stops")
 }
 
 // The watchdog calls off for each thing it holds, once the process that started it has gone, and not before.

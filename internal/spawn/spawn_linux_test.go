@@ -2,20 +2,20 @@ package spawn
 
 import (
 	"bufio"
-	"bytes"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"stillwater/internal/proctest"
 )
 
 // The test binary plays the parts of the processes.
@@ -58,24 +58,6 @@ var parts = map[string]func(){
 	"part-waits": func() { time.Sleep(time.Hour) },
 }
 
-// lockedBuffer can be read while a process still writes to it.
-type lockedBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedBuffer) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lockedBuffer) String() string {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.String()
-}
-
 func TestTalkAndClose(t *testing.T) {
 	p, err := Start(Command{Args: []string{"part-echo"}})
 	require.NoError(t, err)
@@ -92,7 +74,7 @@ func TestTalkAndClose(t *testing.T) {
 }
 
 func TestExitIsSaidInWords(t *testing.T) {
-	var messages lockedBuffer
+	var messages proctest.Log
 	p, err := Start(Command{Args: []string{"part-fail"}, Stderr: &messages})
 	require.NoError(t, err)
 	_, err = io.ReadAll(p)
@@ -154,13 +136,7 @@ func TestBoardDiesWithItsDaemon(t *testing.T) {
 	require.NoError(t, proc.Kill())
 	_, err = proc.Wait()
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return gone(pid) }, 30*time.Second, 5*time.Millisecond)
-}
-
-// gone says whether a process has ended; a zombie that nobody has waited for yet has.
-func gone(pid int) bool {
-	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	return err != nil || strings.Contains(string(stat), ") Z ")
+	require.Eventually(t, func() bool { return proctest.Ended(pid) }, 30*time.Second, 5*time.Millisecond)
 }
 
 // stuckLog takes nothing until it is let go.
@@ -179,11 +155,11 @@ func TestStuckLog(t *testing.T) {
 }
 
 // slowLog takes its time over each word.
-type slowLog struct{ lockedBuffer }
+type slowLog struct{ proctest.Log }
 
 func (s *slowLog) Write(p []byte) (int, error) {
 	time.Sleep(time.Millisecond)
-	return s.lockedBuffer.Write(p)
+	return s.Log.Write(p)
 }
 
 // What a process says last is in the log when it is known to be gone, even if the log is slow.

@@ -3,9 +3,7 @@
 package guest
 
 import (
-	"fmt"
 	"math"
-	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -18,6 +16,7 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
+	"stillwater/internal/proctest"
 	"stillwater/internal/shot"
 )
 
@@ -447,7 +446,7 @@ func TestDaemonGoes(t *testing.T) {
 			pid := s.d.boardPid()
 			s.midShot()
 			s.d.stop(signal)
-			s.d.eventually("the board process ends", func() bool { return !runs(pid) })
+			s.d.eventually("the board process ends", func() bool { return proctest.Ended(pid) })
 			s.assertSafe()
 			time.Sleep(3 * time.Second)
 			s.assertNoFlash()
@@ -468,10 +467,4 @@ func TestDaemonWrongLine(t *testing.T) {
 	d.eventually("the board says why", func() bool {
 		return strings.Contains(d.out.String(), `output "lamp": pin fire-6: no line is called that`)
 	})
-}
-
-// runs says whether a process has not ended; one that nobody has waited for yet has.
-func runs(pid int) bool {
-	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	return err == nil && !strings.Contains(string(stat), ") Z ")
 }

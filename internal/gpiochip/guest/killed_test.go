@@ -16,6 +16,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/control"
+	"stillwater/internal/proctest"
 )
 
 // What becomes of an output that is on when the board process is killed.
@@ -69,7 +70,7 @@ func (s *killStage) beatsAfter(records []record, at time.Duration) (n int) {
 	return n
 }
 
-// A board that is killed while an output is on: its keeper switches off, and the heartbeat does not change any more.
+// A board that is killed while an output is on: its watchdog switches off, and the heartbeat does not change any more.
 // Both as the kernel recorded it.
 func TestKilledBoard(t *testing.T) {
 	s := newKillStage(t)
@@ -88,24 +89,24 @@ func TestKilledBoard(t *testing.T) {
 	assert.False(t, off[0].High)
 	assert.LessOrEqual(t, off[0].At, gone)
 	assert.Zero(t, s.beatsAfter(records, gone), "no heartbeat after the process has gone")
-	t.Logf("FIGURE emulated: killed with an output on, its keeper had it off %.1f ms later",
+	t.Logf("FIGURE emulated: killed with an output on, its watchdog had it off %.1f ms later",
 		float64(off[0].At-s.board.shot)/float64(time.Millisecond))
 
 	s.start()
 	assert.NoError(t, s.client.Disarm(t.Context()), "the next board has the lines at once")
 }
 
-// When the keeper is killed at the same stroke the kernel lets the lines go, and what a line does then is its driver's
-// affair: gpio-sim gives it back to its pull, others keep driving it. The heartbeat has stopped, which is what the
-// hardware's guard looks at. The next board drives its outputs off before it touches anything else.
-func TestKilledWithItsKeeper(t *testing.T) {
+// When the watchdog is killed at the same stroke the kernel lets the lines go, and what a line does then is its
+// driver's affair: gpio-sim gives it back to its pull, others keep driving it. The heartbeat has stopped, which is what
+// the hardware's guard looks at. The next board drives its outputs off before it touches anything else.
+func TestKilledWithItsWatchdog(t *testing.T) {
 	s := newKillStage(t)
 	s.fire.pull(shutterLine, true) // as if something outside held the line up
 	s.lit()
-	keepers := childrenOf(t, s.board.pid)
-	require.Len(t, keepers, 1)
+	watchdogs := proctest.Children(t, s.board.pid)
+	require.Len(t, watchdogs, 1)
 	for _, signal := range []unix.Signal{unix.SIGSTOP, unix.SIGKILL} {
-		for _, pid := range []int{keepers[0], s.board.pid} {
+		for _, pid := range []int{watchdogs[0], s.board.pid} {
 			require.NoError(t, unix.Kill(pid, signal))
 		}
 	}
@@ -215,7 +216,7 @@ func testTwoServices(t *testing.T, boardFirst bool) {
 	s.phone.arm(1)
 	s.d.stop(unix.SIGKILL)
 	time.Sleep(100 * time.Millisecond)
-	require.True(t, runs(service.pid), "the board stays")
+	require.True(t, !proctest.Ended(service.pid), "the board stays")
 	s.assertSafe()
 	s.d = startDaemon(t, conf)
 	s.phone = s.d.pair()

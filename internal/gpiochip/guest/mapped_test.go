@@ -11,7 +11,6 @@ import (
 	"os/exec"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 	"unsafe"
@@ -22,6 +21,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/proctest"
 	"stillwater/internal/spawn"
 )
 
@@ -137,7 +137,7 @@ func TestHeaderMapped(t *testing.T) {
 	}
 	assert.Zero(t, testing.AllocsPerRun(100, func() { _ = out.Set(0b11, 0b11); _ = out.Set(0b11, 0) }))
 
-	// Another descriptor of the same request, as the outputs' keeper has one, sees them go off.
+	// Another descriptor of the same request, as the outputs' watchdog has one, sees them go off.
 	require.NoError(t, out.Set(0b11, 0b11))
 	kept, err := unix.Dup(out.Fds()[0])
 	require.NoError(t, err)
@@ -188,7 +188,7 @@ longest_on = "10 ms"
 func TestHeaderBoard(t *testing.T) {
 	const path, width = "/tmp/board.toml", 300 * time.Millisecond
 	require.NoError(t, os.WriteFile(path, []byte(strings.Replace(headerConfig, "10 ms", "1 s", 1)), 0o600))
-	var log lockedBuffer
+	var log proctest.Log
 	p, err := spawn.Start(spawn.Command{Path: program, Args: []string{"board", "--config", path}, Stderr: &log})
 	require.NoError(t, err)
 	client, err := board.Dial(t.Context(), p, board.Options{})
@@ -212,24 +212,6 @@ func kernelSees(t *testing.T, line int) bool {
 	found := regexp.MustCompile(fmt.Sprintf(`\(GPIO%d +\|stillwater *\) out (hi|lo)`, line)).FindSubmatch(list)
 	require.NotNil(t, found, "%s", list)
 	return string(found[1]) == "hi"
-}
-
-// lockedBuffer is a log that one goroutine writes and another reads.
-type lockedBuffer struct {
-	mu   sync.Mutex
-	text strings.Builder
-}
-
-func (b *lockedBuffer) Write(p []byte) (int, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.text.Write(p)
-}
-
-func (b *lockedBuffer) String() string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.text.String()
 }
 
 // The installed program sees this machine's header, and finds nothing that stops the configuration.

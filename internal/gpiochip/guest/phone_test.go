@@ -3,7 +3,6 @@
 package guest
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"net/http"
@@ -12,7 +11,6 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -22,6 +20,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
+	"stillwater/internal/proctest"
 )
 
 // patience is how long anything is waited for, in the machine's own time. It is no limit that is checked: what takes so
@@ -31,29 +30,11 @@ const patience = 2 * time.Minute
 // program is the real executable.
 const program = "/t/stillwater"
 
-// output keeps what a process prints, while it prints.
-type output struct {
-	mu   sync.Mutex
-	text bytes.Buffer
-}
-
-func (o *output) Write(p []byte) (int, error) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.text.Write(p)
-}
-
-func (o *output) String() string {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	return o.text.String()
-}
-
 // daemon is a running Stillwater.
 type daemon struct {
 	t    *testing.T
 	cmd  *exec.Cmd
-	out  output
+	out  proctest.Log
 	url  string
 	code string
 	done chan struct{} // closed when it has ended
@@ -115,7 +96,7 @@ func (d *daemon) stop(signal unix.Signal) {
 func (d *daemon) boardPid() (pid int) {
 	d.t.Helper()
 	d.eventually("a board process runs", func() bool {
-		for _, pid = range childrenOf(d.t, d.cmd.Process.Pid) {
+		for _, pid = range proctest.Children(d.t, d.cmd.Process.Pid) {
 			return true
 		}
 		return false

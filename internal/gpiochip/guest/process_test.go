@@ -4,11 +4,7 @@ package guest
 
 import (
 	"io"
-	"os"
 	"os/exec"
-	"path/filepath"
-	"strconv"
-	"strings"
 	"testing"
 	"time"
 
@@ -16,6 +12,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"stillwater/internal/config"
+	"stillwater/internal/proctest"
 	"stillwater/internal/spawn"
 )
 
@@ -24,7 +21,7 @@ type boardProcess struct {
 	t    *testing.T
 	link io.ReadWriteCloser
 	pid  int
-	out  *output
+	out  *proctest.Log
 	done <-chan struct{}
 	shot time.Duration // when it was killed, by the monotonic clock
 }
@@ -37,7 +34,7 @@ func startBoard(t *testing.T, path, socket string) *boardProcess {
 		p.dial(path, socket)
 		return p
 	}
-	p := &boardProcess{t: t, out: &output{}}
+	p := &boardProcess{t: t, out: &proctest.Log{}}
 	link, err := spawn.Start(spawn.Command{Path: program, Args: []string{"board", "--config", path}, Stderr: p.out})
 	require.NoError(t, err)
 	p.link, p.pid, p.done = link, link.Pid(), link.Done()
@@ -47,7 +44,7 @@ func startBoard(t *testing.T, path, socket string) *boardProcess {
 // startService starts a board with a socket; nobody is connected yet.
 func startService(t *testing.T, path, socket string) *boardProcess {
 	t.Helper()
-	p := &boardProcess{t: t, out: &output{}}
+	p := &boardProcess{t: t, out: &proctest.Log{}}
 	cmd := exec.Command(program, "board", "--config", path, "--listen", socket)
 	cmd.Stderr = p.out
 	require.NoError(t, cmd.Start())
@@ -77,18 +74,18 @@ func (p *boardProcess) dial(path, socket string) {
 	p.t.Fatalf("the board does not answer: %v; it said:\n%s", last, p.out)
 }
 
-// kill kills the process, and waits until its keeper has gone too.
+// kill kills the process, and waits until its watchdog has gone too.
 func (p *boardProcess) kill() {
 	p.t.Helper()
-	keepers := childrenOf(p.t, p.pid)
+	watchdogs := proctest.Children(p.t, p.pid)
 	p.shot = time.Duration(monotonic(p.t))
 	require.NoError(p.t, unix.Kill(p.pid, unix.SIGKILL))
 	<-p.done
 	if p.link != nil {
 		p.link.Close()
 	}
-	for _, pid := range keepers {
-		for end := time.Now().Add(patience); runs(pid) && time.Now().Before(end); {
+	for _, pid := range watchdogs {
+		for end := time.Now().Add(patience); !proctest.Ended(pid) && time.Now().Before(end); {
 			time.Sleep(time.Millisecond)
 		}
 	}
@@ -105,25 +102,4 @@ func (p *boardProcess) stop() {
 		_ = unix.Kill(p.pid, unix.SIGTERM)
 		<-p.done
 	}
-}
-
-// childrenOf are the processes that a process started.
-func childrenOf(t *testing.T, parent int) (pids []int) {
-	t.Helper()
-	stats, err := filepath.Glob("/proc/[0-9]*/stat")
-	require.NoError(t, err)
-	for _, path := range stats {
-		stat, err := os.ReadFile(path)
-		if err != nil {
-			continue // it has ended meanwhile
-		}
-		// Source: proc_pid_stat(5): pid (comm) state ppid ...
-		_, rest, _ := strings.Cut(string(stat), ") ")
-		if fields := strings.Fields(rest); len(fields) > 1 && fields[0] != "Z" && fields[1] == strconv.Itoa(parent) {
-			pid, err := strconv.Atoi(filepath.Base(filepath.Dir(path)))
-			require.NoError(t, err)
-			pids = append(pids, pid)
-		}
-	}
-	return pids
 }

@@ -1,4 +1,4 @@
-package main
+package gpioboard
 
 import (
 	"cmp"
@@ -84,9 +84,9 @@ func newVirtual(t testing.TB) *virtual {
 func (v *virtual) loop() *loop {
 	link, err := realtime.NewLink(v.link)
 	require.NoError(v.t, err)
-	state, err := trigger.New(boardConfig(testBoard(), 0))
+	state, err := trigger.New(triggerConfig(testBoard(), 0))
 	require.NoError(v.t, err)
-	l := loopOn(state, v, v, v, v, link, 0)
+	l := assemble(state, v, v, v, v, link, 0)
 	l.thread = v
 	l.board.Start(l.clock.Now())
 	return l
@@ -354,7 +354,7 @@ func TestBoardLeadIsHonest(t *testing.T) {
 		v := newVirtual(t)
 		l := v.loop()
 		v.wake = [2]int64{100 * us, 400 * us}
-		v.tell(v.now+ms, load(aimed(leads*int64(boardLead), ms), 40)...)
+		v.tell(v.now+ms, load(aimed(leads*int64(minLead), ms), 40)...)
 		v.ping(v.now+2*ms, v.now+4000*ms)
 		v.storms = []storm{{input: 0, next: v.now + 150*ms, every: 50 * ms, until: v.now + 3900*ms}}
 		runUntil(t, v, l, v.now+3950*ms)
@@ -377,7 +377,7 @@ func TestBoardSpinsWithinItsShare(t *testing.T) {
 	l.lead.Woke(time.Millisecond)
 	require.Equal(t, time.Millisecond, l.lead.Ahead(v.now))
 	for range 60 {
-		require.NoError(t, l.meet(v.Now()+wire.Tick(ms/100), v.Ns()))
+		require.NoError(t, l.spinUntil(v.Now()+wire.Tick(ms/100), v.Ns()))
 	}
 	assert.Less(t, l.lead.Ahead(v.now), 300*time.Microsecond)
 }
@@ -444,7 +444,7 @@ func TestBoardTellsInTime(t *testing.T) {
 }
 
 // A disarmed board looks after itself: when it has disarmed, and now and again. A clock that drifted ends it.
-func TestBoardTendsItself(t *testing.T) {
+func TestBoardHousekeeps(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
 	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...)
@@ -468,11 +468,11 @@ func TestBoardTendsItself(t *testing.T) {
 	v.hear()
 	faults := heardOf[wire.Fault](v)
 	require.Len(t, faults, 1)
-	assert.Equal(t, wire.Fault{Reason: wire.ReasonBoard, Detail: troubleClock, At: faults[0].At}, faults[0])
+	assert.Equal(t, wire.Fault{Reason: wire.ReasonBoard, Detail: faultClock, At: faults[0].At}, faults[0])
 }
 
 // A host that goes while the board is armed leaves a process that rests.
-func TestBoardRestsWithoutItsHost(t *testing.T) {
+func TestBoardDisarmsWithoutItsHost(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
 	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...)
@@ -537,7 +537,7 @@ func storming(t *testing.T, p wire.Program, inputs []uint8, cost int64, fires bo
 	if !fires && !slow { // a pass of a slow machine takes longer than to the disarm
 		assert.Equal(t, wire.Armed, l.board.State().Code(), "still armed")
 	}
-	runUntil(t, v, l, disarm+int64(boardSafeWithin))
+	runUntil(t, v, l, disarm+int64(safeWithin))
 	assert.Equal(t, wire.Safe, l.board.State().Code(), "disarmed within what the board promises, in the midst of it")
 	runUntil(t, v, l, end+900*ms)
 	runtime.ReadMemStats(&after)
@@ -594,9 +594,9 @@ func (v *virtual) stormLoop() *loop {
 		Role: config.Button})
 	link, err := realtime.NewLink(v.link)
 	require.NoError(v.t, err)
-	state, err := trigger.New(boardConfig(b, 0))
+	state, err := trigger.New(triggerConfig(b, 0))
 	require.NoError(v.t, err)
-	l := loopOn(state, v, v, v, v, link, 0)
+	l := assemble(state, v, v, v, v, link, 0)
 	l.board.Start(l.clock.Now())
 	return l
 }

@@ -1,7 +1,6 @@
-package main
+package bench
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"slices"
@@ -13,15 +12,33 @@ import (
 	"stillwater/internal/render"
 )
 
-// speeds are those that lateness is told for: a slow drop or tilt, a throw, a fast throw.
+// speeds are those that lateness is shown for: a slow drop or tilt, a throw, a fast throw.
 var speeds = [...]phys.Speed{1, 3, 6}
 
-// latenessReport is a whole measurement.
-type latenessReport struct {
-	About    latenessAbout
+// About is what was measured, and on what.
+type About struct {
+	Output  string   // what was switched
+	Input   string   // what it was wired back to; "" nothing
+	Drive   string   // how
+	Granted string   // by the system, to the board's thread
+	Missing []string // what it did not grant, each with its remedy
+	Load    string   // "" none
+	Peer    string   // "" none
+	System  string   // kernel
+}
+
+// Plan is the plan that lateness is judged by.
+type Plan struct {
+	lateness.Plan
+	From string // where it comes from
+}
+
+// Report is a whole measurement.
+type Report struct {
+	About    About
 	Seed     uint64
 	Interval time.Duration
-	Plan     planAtHand
+	Plan     Plan
 	Verdict  lateness.Verdict
 
 	software, stamped []time.Duration
@@ -32,13 +49,13 @@ type latenessReport struct {
 	peerTurns []lateness.Summary
 }
 
-// add takes the pulses of one turn.
-func (r *latenessReport) add(pulses []pulseTime) {
+// add adds the pulses of one turn.
+func (r *Report) add(pulses []Pulse) {
 	turn := make([]time.Duration, 0, len(pulses))
 	for _, p := range pulses {
-		turn = append(turn, p.software)
-		if p.looped {
-			r.stamped = append(r.stamped, p.stamped)
+		turn = append(turn, p.Software)
+		if p.Looped {
+			r.stamped = append(r.stamped, p.Stamped)
 		}
 	}
 	r.software = append(r.software, turn...)
@@ -46,7 +63,7 @@ func (r *latenessReport) add(pulses []pulseTime) {
 }
 
 // finish sums up and judges. What the kernel stamped counts where there is such a thing: it is nearer to the pin.
-func (r *latenessReport) finish(peers [][]lateness.Count) {
+func (r *Report) finish(peers [][]lateness.Count) {
 	r.Software, r.Stamped = lateness.Summarize(r.software), lateness.Summarize(r.stamped)
 	judged := r.Software
 	if r.Stamped.Count > 0 {
@@ -62,8 +79,8 @@ func (r *latenessReport) finish(peers [][]lateness.Count) {
 	r.Peer = lateness.SummarizeCounts(all)
 }
 
-// write says it all to a person.
-func (r *latenessReport) write(w io.Writer) error {
+// Write writes the report for a person.
+func (r *Report) Write(w io.Writer) error {
 	for _, part := range []func(io.Writer) error{r.writeAbout, r.writeBars, r.writeQuantiles, r.writeMoved, r.writePeer} {
 		if err := part(w); err != nil {
 			return fmt.Errorf("lateness: %w", err)
@@ -73,11 +90,11 @@ func (r *latenessReport) write(w io.Writer) error {
 	if r.Verdict.Good || len(r.About.Missing) == 0 {
 		return nil
 	}
-	_, err := fmt.Fprintln(w, "What the system does not grant, above, is the first thing to mend.")
+	_, err := fmt.Fprintln(w, "What the system does not grant, above, is the first thing to fix.")
 	return err
 }
 
-func (r *latenessReport) writeAbout(w io.Writer) error {
+func (r *Report) writeAbout(w io.Writer) error {
 	a := r.About
 	fmt.Fprintf(w, "%d pulses, one in %v on average at random times (seed %d), on %s.\n\n", r.Software.Count, r.Interval,
 		r.Seed, a.Output)
@@ -105,7 +122,7 @@ func orNone(s string) string {
 }
 
 // writeBars draws the histogram.
-func (r *latenessReport) writeBars(w io.Writer) error {
+func (r *Report) writeBars(w io.Writer) error {
 	const widest = 40
 	bars := lateness.Bars(r.software)
 	most := 1
@@ -124,7 +141,7 @@ func (r *latenessReport) writeBars(w io.Writer) error {
 	return err
 }
 
-// named are a summary's numbers in the order they are shown.
+// named are a summary's numbers in the order shown.
 func named(s lateness.Summary) []struct {
 	name string
 	late time.Duration
@@ -135,7 +152,7 @@ func named(s lateness.Summary) []struct {
 	}{{"p50", s.P50}, {"p90", s.P90}, {"p99", s.P99}, {"p99.9", s.P999}, {"max", s.Max}}
 }
 
-func (r *latenessReport) writeQuantiles(w io.Writer) error {
+func (r *Report) writeQuantiles(w io.Writer) error {
 	header := []string{"late by", "board's software"}
 	columns := []lateness.Summary{r.Software}
 	if r.Stamped.Count > 0 {
@@ -155,8 +172,8 @@ func (r *latenessReport) writeQuantiles(w io.Writer) error {
 	return render.Table(w, header, rows)
 }
 
-// writeMoved says what lateness is in the picture.
-func (r *latenessReport) writeMoved(w io.Writer) error {
+// writeMoved shows what lateness means in the picture.
+func (r *Report) writeMoved(w io.Writer) error {
 	judged := r.Software
 	if r.Stamped.Count > 0 {
 		judged = r.Stamped
@@ -170,7 +187,7 @@ func (r *latenessReport) writeMoved(w io.Writer) error {
 	for _, v := range speeds {
 		row := []string{fmt.Sprintf("%g m/s", float64(v))}
 		for _, q := range named(judged) {
-			row = append(row, fmt.Sprintf("%.4f", millimetres(lateness.Moved(v, q.late))))
+			row = append(row, fmt.Sprintf("%.4f", float64(lateness.Moved(v, q.late))*1e3))
 		}
 		rows = append(rows, row)
 	}
@@ -179,7 +196,7 @@ func (r *latenessReport) writeMoved(w io.Writer) error {
 
 // writePeer compares with cyclictest: that sleeps only, so its wake-up is late by what the system takes; the board
 // sleeps to shortly before and spins the rest.
-func (r *latenessReport) writePeer(w io.Writer) error {
+func (r *Report) writePeer(w io.Writer) error {
 	if r.Peer.Count == 0 {
 		return nil
 	}
@@ -191,7 +208,7 @@ func (r *latenessReport) writePeer(w io.Writer) error {
 }
 
 // ratioRange is the least and the largest ratio of any turn.
-func (r *latenessReport) ratioRange() (low50, high50, low99, high99 float64) {
+func (r *Report) ratioRange() (low50, high50, low99, high99 float64) {
 	var r50, r99 []float64
 	for i := range r.peerTurns {
 		r50 = append(r50, ratio(r.turns[i].P50, r.peerTurns[i].P50))
@@ -202,8 +219,8 @@ func (r *latenessReport) ratioRange() (low50, high50, low99, high99 float64) {
 
 func ratio(ours, theirs time.Duration) float64 { return float64(ours) / float64(max(theirs, 1)) }
 
-// latenessKeys is the report as JSON.
-type latenessKeys struct {
+// Keys is the report as JSON.
+type Keys struct {
 	quantileKeys
 	Count      int           `json:"count"`
 	Seed       uint64        `json:"seed"`
@@ -261,9 +278,10 @@ func quantiles(s lateness.Summary) quantileKeys {
 	return quantileKeys{int64(s.P50), int64(s.P90), int64(s.P99), int64(s.P999), int64(s.Max)}
 }
 
-func (r *latenessReport) keys() latenessKeys {
+// Keys returns the report as JSON.
+func (r *Report) Keys() Keys {
 	a := r.About
-	k := latenessKeys{quantileKeys: quantiles(r.Software), Count: r.Software.Count, Seed: r.Seed,
+	k := Keys{quantileKeys: quantiles(r.Software), Count: r.Software.Count, Seed: r.Seed,
 		IntervalNs: int64(r.Interval), Output: a.Output, Input: a.Input, Drive: a.Drive, Granted: a.Granted,
 		Missing: append([]string{}, a.Missing...), Load: orNone(a.Load), Kernel: a.System, Plan: r.Plan.Name,
 		PlanFrom: r.Plan.From, GoodEnough: r.Verdict.Good, Verdict: r.Verdict.Words}
@@ -277,7 +295,7 @@ func (r *latenessReport) keys() latenessKeys {
 		k.Histogram = append(k.Histogram, barKeys{int64(b.To), b.N})
 	}
 	for _, v := range speeds {
-		mm := func(late time.Duration) float64 { return millimetres(lateness.Moved(v, late)) }
+		mm := func(late time.Duration) float64 { return float64(lateness.Moved(v, late)) * 1e3 }
 		k.MovedMm = append(k.MovedMm, movedKeys{float64(v), mm(judged.P50), mm(judged.P90), mm(judged.P99), mm(judged.P999),
 			mm(judged.Max)})
 	}
@@ -287,10 +305,4 @@ func (r *latenessReport) keys() latenessKeys {
 			ratio(r.Software.P99, r.Peer.P99), [2]float64{low50, high50}, [2]float64{low99, high99}}
 	}
 	return k
-}
-
-func (r *latenessReport) writeJSON(w io.Writer) error {
-	out := json.NewEncoder(w)
-	out.SetIndent("", "  ")
-	return out.Encode(r.keys())
 }

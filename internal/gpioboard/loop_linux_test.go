@@ -1,12 +1,10 @@
-package main
+package gpioboard
 
 import (
 	"context"
 	"errors"
-	"io"
 	"net"
 	"os"
-	"path/filepath"
 	"sync"
 	"testing"
 	"time"
@@ -15,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"stillwater/internal/board/boardtest"
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/realtime"
@@ -107,12 +106,10 @@ func testBoard() config.Board {
 	}
 }
 
-// host is the far end of a board's link: frames out and in.
+// host is the far end of a board's link.
 type host struct {
-	t       *testing.T
-	conn    net.Conn
-	decoder wire.Decoder
-	ready   []wire.Frame
+	*boardtest.Frames
+	conn net.Conn
 }
 
 // startLoop runs a board on fake lines.
@@ -127,47 +124,13 @@ func startLoop(t *testing.T, ctx context.Context, f *fakeLines) (*host, *loop, f
 	require.NoError(t, err)
 	far.Close()
 	t.Cleanup(func() { conn.Close() })
-	state, err := trigger.New(boardConfig(testBoard(), 0))
+	state, err := trigger.New(triggerConfig(testBoard(), 0))
 	require.NoError(t, err)
 	l, err := newLoop(ctx, state, f, f, link, 0)
 	require.NoError(t, err)
 	done := make(chan error, 1)
 	start := sync.OnceFunc(func() { go func() { done <- l.run(ctx) }() })
-	return &host{t: t, conn: conn}, l, func() error { start(); return <-done }
-}
-
-func (h *host) send(m wire.Message) {
-	_, err := h.conn.Write(wire.AppendFrame(nil, m.Frame(1)))
-	require.NoError(h.t, err)
-}
-
-// next is the next message of type T.
-func next[T wire.Message](h *host) T {
-	h.t.Helper()
-	for {
-		m, err := wire.Parse(h.frame())
-		require.NoError(h.t, err)
-		if m, ok := m.(T); ok {
-			return m
-		}
-	}
-}
-
-// frame is the next frame.
-func (h *host) frame() wire.Frame {
-	h.t.Helper()
-	for b := make([]byte, 256); len(h.ready) == 0; {
-		n, err := h.conn.Read(b)
-		require.NoError(h.t, err)
-		for _, c := range b[:n] {
-			if f, ok := h.decoder.Push(c); ok {
-				h.ready = append(h.ready, f)
-			}
-		}
-	}
-	f := h.ready[0]
-	h.ready = h.ready[1:]
-	return f
+	return &host{boardtest.NewFrames(t, conn), conn}, l, func() error { start(); return <-done }
 }
 
 func running(wait func() error) <-chan error {
@@ -180,12 +143,12 @@ func TestBoardPulses(t *testing.T) {
 	f := newFakeLines(t)
 	h, _, wait := startLoop(t, t.Context(), f)
 	done := running(wait)
-	h.send(wire.Identify{})
-	id := next[wire.Identity](h)
+	h.Send(wire.Identify{})
+	id := boardtest.Next[wire.Identity](h.Frames)
 	assert.Equal(t, uint32(realtime.TickHz), id.TickHz)
 	assert.Equal(t, wire.ResetProcess, id.Reset)
-	h.send(wire.Pulse{Output: 1, Width: 20_000})
-	cue := next[wire.Cue](h)
+	h.Send(wire.Pulse{Output: 1, Width: 20_000})
+	cue := boardtest.Next[wire.Cue](h.Frames)
 	assert.Equal(t, uint8(1), cue.Output)
 	assert.GreaterOrEqual(t, cue.On.Sub(cue.Planned), int32(0))
 	assert.GreaterOrEqual(t, cue.Off.Sub(cue.On), int32(20_000), "a pulse is never shorter than asked for")
@@ -197,7 +160,7 @@ func TestBoardPulses(t *testing.T) {
 // Whatever the way out, outputs are off.
 func TestBoardEndsSafe(t *testing.T) {
 	lightUp := func(t *testing.T, h *host, f *fakeLines) {
-		h.send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
+		h.Send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
 		require.Eventually(t, func() bool { return f.lit() == 1 }, 30*time.Second, time.Millisecond)
 	}
 	t.Run("the host goes", func(t *testing.T) {
@@ -218,7 +181,7 @@ func TestBoardEndsSafe(t *testing.T) {
 		cancel()
 		assert.NoError(t, <-done)
 		assert.Zero(t, f.lit())
-		assert.Equal(t, wire.ReasonBoard, next[wire.Fault](h).Reason, "the host is told")
+		assert.Equal(t, wire.ReasonBoard, boardtest.Next[wire.Fault](h.Frames).Reason, "the host is told")
 	})
 	t.Run("the host does not read", func(t *testing.T) {
 		f := newFakeLines(t)
@@ -251,13 +214,13 @@ func TestBoardEndsSafe(t *testing.T) {
 		f.put(1, gpiochip.Batch{})
 		assert.ErrorContains(t, <-done, "chip gone")
 		assert.Zero(t, f.lit())
-		assert.Equal(t, wire.ReasonBoard, next[wire.Fault](h).Reason)
+		assert.Equal(t, wire.ReasonBoard, boardtest.Next[wire.Fault](h.Frames).Reason)
 	})
 	t.Run("it panics", func(t *testing.T) {
 		f := newFakeLines(t)
 		f.panics = true
 		h, l, _ := startLoop(t, t.Context(), f)
-		h.send(wire.Pulse{Output: 0, Width: 1000})
+		h.Send(wire.Pulse{Output: 0, Width: 1000})
 		assert.PanicsWithValue(t, "on purpose", func() { _ = l.run(t.Context()) })
 		assert.Zero(t, f.lit())
 	})
@@ -268,17 +231,17 @@ func TestBoardMergesChips(t *testing.T) {
 	f := newFakeLines(t)
 	h, l, wait := startLoop(t, t.Context(), f)
 	done := running(wait)
-	h.send(wire.Identify{})
-	next[wire.Identity](h)
+	h.Send(wire.Identify{})
+	boardtest.Next[wire.Identity](h.Frames)
 	now := l.clock.Ns()
 	f.mu.Lock() // both are there before either is read
 	f.queued[0] = gpiochip.Batch{Events: []gpiochip.Event{{Input: 0, High: true, At: now - 2000}}}
 	f.mu.Unlock()
 	f.put(1, gpiochip.Batch{Events: []gpiochip.Event{{Input: 1, High: false, At: now - 3000}}})
-	e := next[wire.Edge](h)
+	e := boardtest.Next[wire.Edge](h.Frames)
 	assert.Equal(t, uint8(1), e.Input)
 	assert.Equal(t, l.clock.Tick(now-3000), e.At)
-	e = next[wire.Edge](h)
+	e = boardtest.Next[wire.Edge](h.Frames)
 	assert.Equal(t, uint8(0), e.Input)
 	assert.True(t, e.High)
 	assert.Equal(t, l.clock.Tick(now-2000), e.At)
@@ -291,8 +254,8 @@ func TestBoardLostEdges(t *testing.T) {
 	f := newFakeLines(t)
 	h, l, wait := startLoop(t, t.Context(), f)
 	done := running(wait)
-	h.send(wire.Identify{})
-	next[wire.Identity](h)
+	h.Send(wire.Identify{})
+	boardtest.Next[wire.Identity](h.Frames)
 	f.mu.Lock()
 	f.levels = 0b10
 	f.mu.Unlock()
@@ -300,10 +263,10 @@ func TestBoardLostEdges(t *testing.T) {
 	b.Lost[0] = 7
 	b.Events = []gpiochip.Event{{Input: 0, High: false, At: l.clock.Ns()}}
 	f.put(0, b)
-	lost := next[wire.Lost](h)
+	lost := boardtest.Next[wire.Lost](h.Frames)
 	assert.Equal(t, uint8(0), lost.Input)
 	assert.Equal(t, uint32(7), lost.Count)
-	fault := next[wire.Fault](h)
+	fault := boardtest.Next[wire.Fault](h.Frames)
 	assert.Equal(t, wire.ReasonKill, fault.Reason)
 	h.conn.Close()
 	<-done
@@ -314,7 +277,7 @@ func TestBoardHearsTheHostInAStorm(t *testing.T) {
 	f := newFakeLines(t)
 	h, l, _ := startLoop(t, t.Context(), f)
 	l.board.Start(l.clock.Now())
-	h.send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
+	h.Send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
 	require.NoError(t, l.step())
 	require.Equal(t, uint8(1), f.lit())
 
@@ -325,7 +288,7 @@ func TestBoardHearsTheHostInAStorm(t *testing.T) {
 	f.put(0, storm)
 	delivered := -1
 	f.off = func() { delivered = max(delivered, l.next[0]) }
-	h.send(wire.Disarm{})
+	h.Send(wire.Disarm{})
 	require.NoError(t, l.step())
 	assert.Zero(t, f.lit())
 	assert.LessOrEqual(t, delivered, 64, "edges delivered before the outputs were off")
@@ -350,30 +313,4 @@ func TestBoardStepAllocatesNothing(t *testing.T) {
 		_, _ = h.conn.Read(sink)
 	})
 	assert.Zero(t, allocs)
-}
-
-func TestBoardRefusals(t *testing.T) {
-	dir := t.TempDir()
-	path := filepath.Join(dir, "stillwater.toml")
-	m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: os.Getenv}
-	require.NoError(t, os.WriteFile(path, []byte("[board]\nkind = \"simulated\"\n"), 0o644))
-	err := m.board(t.Context(), []string{"--config", path})
-	assert.ErrorIs(t, err, errUsage)
-	assert.ErrorContains(t, err, "has no GPIO board")
-
-	text := "[board]\nkind = \"gpio\"\n[[board.output]]\nname = \"flash\"\nkind = \"flash\"\npin = \"NO-SUCH-PIN\"\n" +
-		"safe = \"low\"\nlongest_on = \"1 ms\"\n"
-	require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
-	assert.ErrorContains(t, m.board(t.Context(), []string{"--config", path}), "pin NO-SUCH-PIN")
-
-	pins, file := newPins(t)
-	m.access = virtualAccess(file)
-	t.Setenv(runEnv, "1") // for the keeper
-	t.Setenv(pinsEnv, file)
-	err = m.board(t.Context(), []string{"--config", path, "--sum", "0"})
-	assert.ErrorContains(t, err, "was changed since the daemon read it")
-	assert.Equal(t, uint32(1), pins.Taken.Load(), "but first the outputs went off")
-	err = m.board(t.Context(), []string{"--config", path})
-	assert.ErrorContains(t, err, "give it a socket with --listen PATH")
-	assert.ErrorIs(t, m.board(t.Context(), []string{"--config", path, "now"}), errUsage)
 }

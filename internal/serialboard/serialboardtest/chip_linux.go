@@ -1,4 +1,5 @@
-package main
+// Package serialboardtest plays a board on a serial port, at a pseudo-terminal. For tests only.
+package serialboardtest
 
 import (
 	"fmt"
@@ -8,116 +9,134 @@ import (
 	"testing"
 	"time"
 
-	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"stillwater/firmware/image"
 	"stillwater/internal/executor"
 	"stillwater/internal/need"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
 )
 
-// The pins of a virtual chip, as the firmware numbers them.
+// The pins of a chip, as the firmware numbers them.
 const (
-	chipGate, chipBeam, chipSync         = 0, 1, 3
-	chipShutter, chipFlash1, chipOutputs = 0, 2, 6
-	chipHz                               = 2_000_000
+	Gate, Beam, Sync = 0, 1, 3
+	Shutter, Flash1  = 0, 2
+
+	outputs = 6
+	tickHz  = 2_000_000
 )
 
-// virtualChip is a board on the far side of a pseudo-terminal: the logic of every board, with a clock that is fast or
-// slow, pins that only count, and the manners of a thing on a cable. It is not the firmware; that has its own test.
-type virtualChip struct {
-	t        testing.TB
-	path     string // where the host finds it: a link to the pseudo-terminal of the moment
-	firmware string
-	ppm      float64
+// Chip is a board on the far side of a pseudo-terminal: the logic of every board, with a clock that runs fast or slow,
+// pins that only count, and a cable that can be unplugged. It is not the firmware; that has its own test. The fields
+// are set before it is plugged in.
+type Chip struct {
+	Path     string // where the host finds it: a link to the current pseudo-terminal
+	Firmware string
+	PPM      float64 // by how much its clock is fast
 
-	// What comes first, whenever the port was plugged in: a bootloader that goes on once it is left in peace, and
-	// whatever it says.
-	bootloader time.Duration
-	babble     string
-	speaks     []byte      // other firmware: its answer to anything
-	loader     *bootloader // speaks with a programmer, then starts what that wrote
+	// What comes first after the port was plugged in: a bootloader that starts the firmware when no byte has come for a
+	// time, and what it sends meanwhile.
+	BootDelay time.Duration
+	BootNoise string
+	Answer    []byte      // other firmware: its answer to anything
+	Loader    *Bootloader // talks to a programmer, then starts what that wrote
 
-	wired bool // flash 1 is wired back to the sync input
+	Wired bool // flash 1 is wired back to the sync input
 
+	t      testing.TB
 	far    *os.File
-	edges  chan chipEdge
+	edges  chan edge
 	ended  chan struct{}
 	boots  uint32
 	mu     sync.Mutex
-	lit    [chipOutputs]int // how often an output went on
+	counts [outputs]int // how often an output went on
 	levels uint8
 }
 
-type chipEdge struct {
+type edge struct {
 	input uint8
 	high  bool
 	at    func() wire.Tick // nil: now
 }
 
-// newChip is a chip that is not plugged in yet.
-func newChip(t testing.TB) *virtualChip {
-	c := &virtualChip{
-		t: t, path: filepath.Join(t.TempDir(), "usb-board"), firmware: "m328p 1.0", edges: make(chan chipEdge, 16),
+// New makes a chip that is not plugged in yet.
+func New(t testing.TB) *Chip {
+	c := &Chip{
+		t: t, Path: filepath.Join(t.TempDir(), "usb-board"), Firmware: "m328p 1.0", edges: make(chan edge, 16),
 	}
 	t.Cleanup(func() {
 		if c.far != nil {
-			c.unplug()
+			c.Unplug()
 		}
 	})
 	return c
 }
 
-// plug makes a pseudo-terminal, and the name by which it is known.
-func (c *virtualChip) plug() {
+// Plug makes a pseudo-terminal, and the path by which it is found.
+func (c *Chip) Plug() {
 	c.t.Helper()
 	blocking, near := need.Terminal(c.t)
 	fd, err := unix.FcntlInt(blocking.Fd(), unix.F_DUPFD_CLOEXEC, 0)
-	require.NoError(c.t, err)
-	require.NoError(c.t, blocking.Close())
-	require.NoError(c.t, unix.SetNonblock(fd, true))
+	c.must(err)
+	c.must(blocking.Close())
+	c.must(unix.SetNonblock(fd, true))
 	far := os.NewFile(uintptr(fd), "far side") // closing it ends a read
 	raw, err := unix.IoctlGetTermios(int(near.Fd()), unix.TCGETS)
-	require.NoError(c.t, err)
+	c.must(err)
 	raw.Iflag, raw.Oflag, raw.Lflag = 0, 0, 0 // a cable has no echo
-	require.NoError(c.t, unix.IoctlSetTermios(int(near.Fd()), unix.TCSETS, raw))
-	require.NoError(c.t, os.Symlink(near.Name(), c.path))
+	c.must(unix.IoctlSetTermios(int(near.Fd()), unix.TCSETS, raw))
+	c.must(os.Symlink(near.Name(), c.Path))
 	c.far, c.ended = far, make(chan struct{})
 	go c.run(far, near, c.ended)
 }
 
-// unplug is what happens to the host's side when the cable goes.
-func (c *virtualChip) unplug() {
+// Unplug ends the pseudo-terminal, as a cable that is pulled.
+func (c *Chip) Unplug() {
 	c.t.Helper()
-	require.NoError(c.t, os.Remove(c.path))
+	c.must(os.Remove(c.Path))
 	_ = c.far.Close() // the test's end may have been quicker
 	<-c.ended
 	c.far = nil
 }
 
-// edge changes an input.
-func (c *virtualChip) edge(input uint8, high bool) { c.edges <- chipEdge{input: input, high: high} }
-
-func (c *virtualChip) count(output int) int {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.lit[output]
+func (c *Chip) must(err error) {
+	c.t.Helper()
+	if err != nil {
+		c.t.Fatal(err)
+	}
 }
 
-// chipRun is the chip from power on to power off.
-type chipRun struct {
-	*virtualChip
+// Edge changes an input.
+func (c *Chip) Edge(input uint8, high bool) { c.edges <- edge{input: input, high: high} }
+
+// Drop interrupts the beam as a drop does.
+func (c *Chip) Drop() {
+	c.Edge(Beam, false)
+	time.Sleep(10 * time.Millisecond)
+	c.Edge(Beam, true)
+}
+
+// Count is how often an output went on.
+func (c *Chip) Count(output int) int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.counts[output]
+}
+
+// powered is a chip from power on to power off.
+type powered struct {
+	*Chip
 	far   *os.File
 	began time.Time
 	x     *executor.Executor
 }
 
 // run holds near open so that reading the far side waits while no host has the port.
-func (c *virtualChip) run(far, near *os.File, ended chan struct{}) {
+func (c *Chip) run(far, near *os.File, ended chan struct{}) {
 	defer close(ended)
 	defer near.Close()
-	r := &chipRun{virtualChip: c, far: far, began: time.Now()}
+	r := &powered{Chip: c, far: far, began: time.Now()}
 	bytes := make(chan []byte)
 	go func() {
 		defer close(bytes)
@@ -130,9 +149,9 @@ func (c *virtualChip) run(far, near *os.File, ended chan struct{}) {
 			bytes <- append([]byte(nil), buf[:n]...)
 		}
 	}()
-	if c.speaks != nil {
+	if c.Answer != nil {
 		for range bytes {
-			_, _ = far.Write(c.speaks)
+			_, _ = far.Write(c.Answer)
 		}
 		return
 	}
@@ -141,33 +160,32 @@ func (c *virtualChip) run(far, near *os.File, ended chan struct{}) {
 	}
 }
 
-// boot plays the bootloader; false: the cable went.
-func (r *chipRun) boot(bytes chan []byte) bool {
-	for left := r.loader == nil; !left; {
+// boot plays the bootloader; false: the cable was pulled.
+func (r *powered) boot(bytes chan []byte) bool {
+	for left := r.Loader == nil; !left; {
 		p, ok := <-bytes
 		if !ok {
 			return false
 		}
 		var answer []byte
-		answer, left = r.loader.take(p)
+		answer, left = r.Loader.take(p)
 		_, _ = r.far.Write(answer)
 		if left {
-			written := chip{flash: r.loader.flash}
-			r.firmware, _ = written.name()
+			r.Firmware, _ = image.NameIn(r.Loader.Flash[:])
 		}
 	}
-	if r.bootloader > 0 {
+	if r.BootDelay > 0 {
 		if _, ok := <-bytes; !ok { // somebody opened the port
 			return false
 		}
 		for left := true; left; {
-			fmt.Fprint(r.far, r.babble)
+			fmt.Fprint(r.far, r.BootNoise)
 			select {
 			case _, ok := <-bytes:
 				if !ok {
 					return false
 				}
-			case <-time.After(r.bootloader):
+			case <-time.After(r.BootDelay):
 				left = false
 			}
 		}
@@ -182,11 +200,11 @@ func (r *chipRun) boot(bytes chan []byte) bool {
 	return true
 }
 
-func (r *chipRun) loop(bytes chan []byte) {
+func (r *powered) loop(bytes chan []byte) {
 	for {
 		wait := time.Hour
 		if next, ok := r.x.Next(); ok {
-			wait = max(0, time.Duration(float64(next.Sub(r.now()))/chipHz*1e9))
+			wait = max(0, time.Duration(float64(next.Sub(r.now()))/tickHz*1e9))
 		}
 		alarm := time.NewTimer(wait)
 		select {
@@ -210,35 +228,35 @@ func (r *chipRun) loop(bytes chan []byte) {
 }
 
 // now starts near the wrap of 32 bits, which comes within a second.
-func (r *chipRun) now() wire.Tick {
-	ticks := time.Since(r.began).Seconds() * chipHz * (1 + r.ppm*1e-6)
-	return wire.Tick(uint32(int64(ticks) - chipHz))
+func (r *powered) now() wire.Tick {
+	ticks := time.Since(r.began).Seconds() * tickHz * (1 + r.PPM*1e-6)
+	return wire.Tick(uint32(int64(ticks) - tickHz))
 }
 
 // Drive makes the chip its own executor's pins.
-func (r *chipRun) Drive(mask, levels uint8) (wire.Tick, error) {
+func (r *powered) Drive(mask, levels uint8) (wire.Tick, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	for i := range chipOutputs {
+	for i := range outputs {
 		bit := uint8(1) << i
 		if mask&bit != 0 && levels&bit != 0 && r.levels&bit == 0 {
-			r.lit[i]++
+			r.counts[i]++
 		}
 	}
 	changed := (r.levels ^ levels) & mask
 	r.levels = r.levels&^mask | levels&mask
 	now := r.now()
-	if r.wired && changed>>chipFlash1&1 != 0 {
+	if r.Wired && changed>>Flash1&1 != 0 {
 		stamp := func() wire.Tick { return now }
-		r.edges <- chipEdge{input: chipSync, high: r.levels>>chipFlash1&1 != 0, at: stamp}
+		r.edges <- edge{input: Sync, high: r.levels>>Flash1&1 != 0, at: stamp}
 	}
 	return now, nil
 }
 
 // Write sends a frame.
-func (r *chipRun) Write(p []byte) (int, error) { return r.far.Write(p) }
+func (r *powered) Write(p []byte) (int, error) { return r.far.Write(p) }
 
-func (r *chipRun) config() trigger.Config {
+func (r *powered) config() trigger.Config {
 	name := func(s string) wire.Name {
 		n, err := wire.MakeName(s)
 		if err != nil {
@@ -247,9 +265,9 @@ func (r *chipRun) config() trigger.Config {
 		return n
 	}
 	c := trigger.Config{
-		BootID: r.boots, Reset: wire.ResetExternal, Firmware: name(r.firmware),
-		TickHz: chipHz, Lead: 1000, SafeWithin: 20_000,
-		Levels: 1<<chipGate | 1<<chipBeam | 1<<3 | 1<<5, InputLen: 6, OutputLen: chipOutputs,
+		BootID: r.boots, Reset: wire.ResetExternal, Firmware: name(r.Firmware),
+		TickHz: tickHz, Lead: 1000, SafeWithin: 20_000,
+		Levels: 1<<Gate | 1<<Beam | 1<<3 | 1<<5, InputLen: 6, OutputLen: outputs,
 	}
 	for i, in := range []struct {
 		kind wire.InputKind

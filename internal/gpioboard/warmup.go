@@ -1,4 +1,4 @@
-package main
+package gpioboard
 
 import (
 	"io"
@@ -9,15 +9,15 @@ import (
 	"stillwater/internal/wire"
 )
 
-// unwired are pins that change at once and are nowhere.
-type unwired struct{ now wire.Tick }
+// instant is a board's outputs that are not there and take no time.
+type instant struct{ now wire.Tick }
 
-// Drive does nothing and took no time.
-func (u *unwired) Drive(_, _ uint8) (wire.Tick, error) { return u.now, nil }
+// Drive does nothing.
+func (i *instant) Drive(_, _ uint8) (wire.Tick, error) { return i.now, nil }
 
-// rehearse fires one shot of a board that is not there, so that no part of what a shot takes is used for the first time
-// when it matters: code is read from the disk on its first use.
-func rehearse() {
+// warmUp fires one shot of a board that is not there, so that no code is executed for the first time during a shot: the
+// kernel reads it from the disk on first use.
+func warmUp() {
 	c := trigger.Config{TickHz: realtime.TickHz, InputLen: 1, OutputLen: 1}
 	c.Outputs[0].MaxOn = realtime.TickHz
 	state, err := trigger.New(c)
@@ -34,7 +34,7 @@ func rehearse() {
 	said := wire.AppendFrame(nil, part.Frame(1))
 	said = wire.AppendFrame(said, wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded)}.Frame(2))
 	said = wire.AppendFrame(said, wire.Arm{Shots: 1}.Frame(3))
-	pins := &unwired{}
+	pins := &instant{}
 	x := executor.New(state, pins, io.Discard)
 	x.Start(pins.now)
 	x.Bytes(pins.now, said)

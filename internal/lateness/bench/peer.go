@@ -1,4 +1,4 @@
-package main
+package bench
 
 import (
 	"cmp"
@@ -17,11 +17,12 @@ import (
 	"stillwater/internal/realtime"
 )
 
-// peerHistogram is how many nanoseconds cyclictest counts one by one: the most it takes. What is later it only counts.
+// peerHistogram is how many nanoseconds cyclictest counts one by one: the most it accepts. It only counts what is
+// later.
 const peerHistogram = 1_000_000
 
 // cyclictest runs the peer with the same priority, interval and number of samples.
-func (o *latenessOptions) cyclictest(ctx context.Context, n int) ([]lateness.Count, error) {
+func (o *Options) cyclictest(ctx context.Context, n int) ([]lateness.Count, error) {
 	path, err := exec.LookPath("cyclictest")
 	if err != nil {
 		return nil, fmt.Errorf("--peer needs cyclictest: install it (Debian: apt install rt-tests), or leave --peer out")
@@ -33,28 +34,28 @@ func (o *latenessOptions) cyclictest(ctx context.Context, n int) ([]lateness.Cou
 	defer os.RemoveAll(dir)
 	out := filepath.Join(dir, "cyclictest.json")
 	args := []string{"--quiet", "--mlockall", "--nsecs", "--loops=" + strconv.Itoa(n),
-		"--interval=" + strconv.FormatInt(o.interval.Microseconds(), 10),
+		"--interval=" + strconv.FormatInt(o.Interval.Microseconds(), 10),
 		"--histogram=" + strconv.Itoa(peerHistogram), "--json=" + out}
 	args = append(args, o.peerThread(realtime.Probe)...)
-	if said, err := exec.CommandContext(ctx, path, args...).CombinedOutput(); err != nil {
+	if printed, err := exec.CommandContext(ctx, path, args...).CombinedOutput(); err != nil {
 		return nil, fmt.Errorf("--peer: cyclictest: %w: %s (it runs for root only, or with a limit on real-time priority "+
-			"that allows it; else leave --peer out)", err, firstLine(said))
+			"that allows it; else leave --peer out)", err, firstLine(printed))
 	}
 	text, err := os.ReadFile(out)
 	if err != nil {
 		return nil, fmt.Errorf("--peer: %w", err)
 	}
-	return readCyclictest(text)
+	return parseCyclictest(text)
 }
 
-// peerThread asks for what the board's thread is granted, and for nothing that it is not: both are to be alike.
-func (o *latenessOptions) peerThread(probe func(realtime.Want) realtime.Report) []string {
+// peerThread asks for what the board's thread is granted and no more, so that both run alike.
+func (o *Options) peerThread(probe func(realtime.Want) realtime.Report) []string {
 	thread := []string{"--policy=other"}
-	if o.priority > 0 && probe(realtime.Want{Priority: o.priority, CPU: config.AnyCPU}).Grants[0].OK {
-		thread = []string{"--policy=fifo", "--priority=" + strconv.Itoa(o.priority)}
+	if o.Priority > 0 && probe(realtime.Want{Priority: o.Priority, CPU: config.AnyCPU}).Grants[0].OK {
+		thread = []string{"--policy=fifo", "--priority=" + strconv.Itoa(o.Priority)}
 	}
-	if o.cpu != config.AnyCPU && probe(realtime.Want{CPU: o.cpu}).Grants[0].OK {
-		thread = append(thread, "--affinity="+strconv.Itoa(o.cpu))
+	if o.CPU != config.AnyCPU && probe(realtime.Want{CPU: o.CPU}).Grants[0].OK {
+		thread = append(thread, "--affinity="+strconv.Itoa(o.CPU))
 	}
 	return thread
 }
@@ -69,9 +70,9 @@ func firstLine(p []byte) string {
 	return string(p)
 }
 
-// readCyclictest reads the counts of its one thread. Format: what cyclictest 2.40 (rt-tests 2.4) writes with --json
+// parseCyclictest reads the counts of its one thread. Format: what cyclictest 2.40 (rt-tests 2.4) writes with --json
 // --nsecs --histogram; the manual page does not describe it.
-func readCyclictest(text []byte) ([]lateness.Count, error) {
+func parseCyclictest(text []byte) ([]lateness.Count, error) {
 	var result struct {
 		Code    int `json:"return_code"`
 		Threads map[string]struct {

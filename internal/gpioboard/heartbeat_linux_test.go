@@ -1,4 +1,4 @@
-package main
+package gpioboard
 
 import (
 	"errors"
@@ -6,7 +6,6 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -17,6 +16,7 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/realtime"
 	"stillwater/internal/service"
+	"stillwater/internal/service/servicetest"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
 )
@@ -60,7 +60,7 @@ func (w *waveLine) longestHalf(from int64) (longest int64) {
 
 func beating(v *virtual, l *loop) *waveLine {
 	w := &waveLine{v: v, cost: 5 * us}
-	l.pulse = newHeart(w, &service.Manager{})
+	l.heartbeat = newHeartbeat(w, &service.Manager{})
 	return w
 }
 
@@ -87,9 +87,9 @@ func (v *virtual) crowdedLoop() *loop {
 	}
 	link, err := realtime.NewLink(v.link)
 	require.NoError(v.t, err)
-	state, err := trigger.New(boardConfig(b, 0))
+	state, err := trigger.New(triggerConfig(b, 0))
 	require.NoError(v.t, err)
-	l := loopOn(state, v, v, v, v, link, 0)
+	l := assemble(state, v, v, v, v, link, 0)
 	l.board.Start(l.clock.Now())
 	return l
 }
@@ -157,9 +157,9 @@ func TestWaveStopsInDoubt(t *testing.T) {
 	out := &fickle{virtual: v}
 	link, err := realtime.NewLink(v.link)
 	require.NoError(t, err)
-	state, err := trigger.New(boardConfig(testBoard(), 0))
+	state, err := trigger.New(triggerConfig(testBoard(), 0))
 	require.NoError(t, err)
-	l := loopOn(state, v, v, v, out, link, 0)
+	l := assemble(state, v, v, v, out, link, 0)
 	w := beating(v, l)
 	out.broken = true
 	l.board.Start(l.clock.Now())
@@ -210,9 +210,9 @@ func TestWaveThatPaused(t *testing.T) {
 	out := &fickle{virtual: v}
 	link, err := realtime.NewLink(v.link)
 	require.NoError(t, err)
-	state, err := trigger.New(boardConfig(testBoard(), 0))
+	state, err := trigger.New(triggerConfig(testBoard(), 0))
 	require.NoError(t, err)
-	l := loopOn(state, v, v, v, out, link, 0)
+	l := assemble(state, v, v, v, out, link, 0)
 	l.board.Start(l.clock.Now())
 	beating(v, l)
 	session := func(wake int64, broken bool) string {
@@ -273,17 +273,17 @@ func TestWaveThatCannotBeMade(t *testing.T) {
 	v.hear()
 	faults := heardOf[wire.Fault](v)
 	require.Len(t, faults, 1)
-	assert.Equal(t, uint32(troublePulse), faults[0].Detail)
+	assert.Equal(t, uint32(faultHeartbeat), faults[0].Detail)
 }
 
-// The rhythm alone, at random times around the wrap of the ticks: never sooner than every, never within keepClear
+// The ticker alone, at random times around the wrap of the ticks: never sooner than every, never within clearOfCues
 // before a cue, and always by the first look that may have it.
-func TestRhythmProperty(t *testing.T) {
+func TestTickerProperty(t *testing.T) {
 	const clear = 2000
 	for seed := range uint64(200) {
 		r := rand.New(rand.NewPCG(seed, 10))
 		every := uint32(1 + r.IntN(300_000))
-		h := rhythm{every: every}
+		h := ticker{interval: every}
 		now := wire.Tick(r.Uint32())
 		cue, cued := now, false
 		var last wire.Tick
@@ -314,20 +314,6 @@ func TestRhythmProperty(t *testing.T) {
 	}
 }
 
-// notified is a service manager's socket.
-func notified(t *testing.T, period time.Duration) (*service.Manager, *net.UnixConn) {
-	path := filepath.Join(t.TempDir(), "notify")
-	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
-	require.NoError(t, err)
-	t.Cleanup(func() { conn.Close() })
-	m, err := service.Find(func(name string) string {
-		return map[string]string{"NOTIFY_SOCKET": path, "WATCHDOG_USEC": fmt.Sprint(period.Microseconds())}[name]
-	})
-	require.NoError(t, err)
-	t.Cleanup(func() { m.Close() })
-	return m, conn
-}
-
 // signs counts the signs of life that wait to be read.
 func signs(t *testing.T, conn *net.UnixConn) (n int) {
 	b := make([]byte, 64)
@@ -348,8 +334,8 @@ func signs(t *testing.T, conn *net.UnixConn) (n int) {
 func TestSignsOfLife(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
-	manager, conn := notified(t, 3*time.Second)
-	l.pulse = newHeart(nil, manager)
+	manager, conn := servicetest.Manager(t, 3*time.Second)
+	l.heartbeat = newHeartbeat(nil, manager)
 	begin, heard := v.now, 0
 	for range 30 {
 		runUntil(t, v, l, v.now+1000*ms)
@@ -364,8 +350,8 @@ func TestSignsOfLife(t *testing.T) {
 func TestSignsOfLifeToABusyManager(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
-	manager, conn := notified(t, 3*time.Second)
-	l.pulse = newHeart(nil, manager)
+	manager, conn := servicetest.Manager(t, 3*time.Second)
+	l.heartbeat = newHeartbeat(nil, manager)
 	full := 0
 	for manager.Alive() == nil {
 		full++
@@ -378,23 +364,23 @@ func TestSignsOfLifeToABusyManager(t *testing.T) {
 	assert.Equal(t, 1, signs(t, conn))
 }
 
-func TestHeartAllocatesNothing(t *testing.T) {
-	manager, _ := notified(t, 30*time.Millisecond)
+func TestHeartbeatAllocatesNothing(t *testing.T) {
+	manager, _ := servicetest.Manager(t, 30*time.Millisecond)
 	var now wire.Tick
-	h := newHeart(&quietLine{}, manager)
+	h := newHeartbeat(&deadLine{}, manager)
 	assert.Zero(t, testing.AllocsPerRun(500, func() {
 		now += 30_000
-		_, _, _ = h.beat(now, now+10_000, true, true)
+		_, _, _ = h.tick(now, now+10_000, true, true)
 	}))
 }
 
-// quietLine is a line that goes nowhere.
-type quietLine struct{ nowhere }
+// deadLine is a line that goes nullLines.
+type deadLine struct{ nullLines }
 
 // Without a heartbeat in the configuration and without a service manager the loop is left to sleep.
-func TestNoHeart(t *testing.T) {
-	h := newHeart(nil, &service.Manager{})
-	_, ok, err := h.beat(5, 0, false, true)
+func TestNoHeartbeat(t *testing.T) {
+	h := newHeartbeat(nil, &service.Manager{})
+	_, ok, err := h.tick(5, 0, false, true)
 	assert.False(t, ok)
 	assert.NoError(t, err)
 	assert.Nil(t, config.Default().Board.Heartbeat)

@@ -1,0 +1,114 @@
+// Package bench measures how late a board switches, through the board protocol as a shot is fired: with the machine
+// idle or under load, alone or in turn with cyclictest.
+package bench
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"time"
+
+	"stillwater/internal/board"
+	"stillwater/internal/lateness"
+	"stillwater/internal/spawn"
+)
+
+// Options say what to measure and by what to judge it.
+type Options struct {
+	Count    int           // pulses
+	Rounds   int           // with Peer: how many turns each takes
+	Interval time.Duration // mean, from pulse to pulse; also the peer's
+	Seed     uint64        // of the random times
+	Load     bool          // keep the machine busy
+	Peer     bool          // run cyclictest in turn
+	Priority int           // of the board's thread, for the peer: 0 none
+	CPU      int           // and its processor, config.AnyCPU for any
+
+	Output, Input int // NoPin: see Bench
+	Progress      func(done int)
+	Plan          Plan
+	About         About // of the board; Run fills in the rest
+}
+
+// StartBoard starts a board process with the arguments of its command, and waits until it answers. log gets what it
+// logs.
+func StartBoard(ctx context.Context, args []string, log io.Writer) (*board.Client, spawn.Status, error) {
+	out, in := io.Pipe()
+	process, err := spawn.Start(spawn.Command{Args: append(args, "--status"), Stdout: in, Stderr: log})
+	if err != nil {
+		return nil, spawn.Status{}, err
+	}
+	go func() {
+		<-process.Done()
+		in.Close()
+	}()
+	var status spawn.Status
+	read := make(chan error, 1)
+	go func() {
+		read <- json.NewDecoder(out).Decode(&status)
+		_, _ = io.Copy(io.Discard, out)
+	}()
+	client, err := board.Dial(ctx, process, board.Options{})
+	if err != nil {
+		return nil, spawn.Status{}, err
+	}
+	if err := <-read; err != nil { // it is written before the board answers
+		return nil, spawn.Status{}, errors.Join(fmt.Errorf("the board process does not state its status: %w", err),
+			client.Close())
+	}
+	return client, status, nil
+}
+
+// Run measures a board.
+func Run(ctx context.Context, client *board.Client, o Options) (*Report, error) {
+	load, err := o.startLoad(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer load.stop()
+	o.About.Load, o.About.System = load.name, system()
+	b := &Bench{Client: client, Interval: o.Interval, Output: o.Output, Input: o.Input, Progress: o.Progress}
+	tools := tools{measure: b.Measure}
+	if o.Peer {
+		tools.peer, o.About.Peer = o.cyclictest, "cyclictest"
+	}
+	return o.run(ctx, tools)
+}
+
+// tools are what a measurement uses.
+type tools struct {
+	measure func(ctx context.Context, n int, random *rand.Rand) ([]Pulse, error)
+	peer    func(ctx context.Context, n int) ([]lateness.Count, error) // nil: none
+}
+
+// run measures, in turn with the peer if there is one.
+func (o *Options) run(ctx context.Context, t tools) (*Report, error) {
+	r := &Report{About: o.About, Seed: o.Seed, Interval: o.Interval, Plan: o.Plan}
+	random := rand.New(rand.NewPCG(o.Seed, 0))
+	rounds := 1
+	if t.peer != nil {
+		rounds = min(o.Rounds, o.Count)
+	}
+	var peers [][]lateness.Count
+	for round := range rounds {
+		n := o.Count*(round+1)/rounds - o.Count*round/rounds
+		pulses, err := t.measure(ctx, n, random)
+		if err != nil {
+			return nil, err
+		}
+		r.add(pulses)
+		if t.peer == nil {
+			continue
+		}
+		counts, err := t.peer(ctx, n)
+		if err != nil {
+			return nil, err
+		}
+		peers = append(peers, counts)
+	}
+	r.finish(peers)
+	return r, nil
+}
