@@ -223,11 +223,12 @@ func (k *connection) send(cmd Command) sent {
 
 type model struct {
 	*table
-	room  *rig.Rig
-	cable *cable
+	room   *rig.Rig
+	script *rand.Rand // what happens
 
 	mu       sync.Mutex
-	r        *rand.Rand
+	cable    *cable
+	r        *rand.Rand // how long it takes
 	story    []string
 	began    time.Time
 	orders   int
@@ -342,8 +343,8 @@ func (m *model) check() {
 }
 
 func newModel(t *testing.T, seed uint64) *model {
-	m := &model{r: rand.New(rand.NewPCG(seed, 1)), conns: map[string][]*connection{},
-		newest: map[string]int{}, began: time.Now()}
+	m := &model{script: rand.New(rand.NewPCG(seed, 1)), r: rand.New(rand.NewPCG(seed, 2)),
+		conns: map[string][]*connection{}, newest: map[string]int{}, began: time.Now()}
 	var err error
 	m.room, err = rig.New(rig.Options{Seed: seed, Spin: -1, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
@@ -383,18 +384,18 @@ func (m *model) untilConnected(t *testing.T) {
 
 // anyOf is a phone's connection: usually one of the holder's.
 func (m *model) anyOf() *connection {
-	client := clients[m.r.IntN(len(clients))]
-	if holder := m.Snapshot().Holder; holder != "" && m.r.IntN(3) > 0 {
+	client := clients[m.script.IntN(len(clients))]
+	if holder := m.Snapshot().Holder; holder != "" && m.script.IntN(3) > 0 {
 		client = holder
 	}
 	list := m.conns[client]
-	return list[m.r.IntN(len(list))]
+	return list[m.script.IntN(len(list))]
 }
 
 // step is one thing that happens.
 func (m *model) step() {
 	k := m.anyOf()
-	random := func(n int) int { m.mu.Lock(); defer m.mu.Unlock(); return m.r.IntN(n) }
+	random := m.script.IntN
 	switch n := random(100); {
 	case n < 30:
 		k.send(Command{Type: "arm"})
@@ -506,7 +507,7 @@ func TestNothingOlderThanADisarmArms(t *testing.T) {
 				m := newModel(t, seed)
 				for round := range rounds {
 					m.newRound()
-					for range 3 + m.r.IntN(12) {
+					for range 3 + m.script.IntN(12) {
 						m.step()
 					}
 					m.settle(t)

@@ -493,6 +493,25 @@ func TestBounce(t *testing.T) {
 	}
 }
 
+// TestHoldOffEndsWithTheArming: what bounced in one arming says nothing of the first edge of the next.
+func TestHoldOffEndsWithTheArming(t *testing.T) {
+	p := fixed()
+	p.Nth = 2
+	w := armed(t, p, 1)
+	w.rise(clockIn)
+	w.pass(500)
+	w.send(wire.Disarm{})
+	w.send(wire.Arm{Shots: 1})
+	w.pass(500)
+	w.rise(clockIn) // within the hold-off of the one before
+	assert.Zero(t, w.s.bounced)
+	w.pass(2_000)
+	second := w.now
+	w.rise(clockIn)
+	w.pass(100_000)
+	assert.Equal(t, second, one[wire.Shot](w).Clock)
+}
+
 func TestArmClearsTheCounts(t *testing.T) {
 	w := armed(t, fixed(), 2)
 	for range 3 {
