@@ -1,0 +1,279 @@
+package control
+
+import (
+	"context"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/board"
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// stubborn is a board whose requests hang until the test lets them go, and then are carried out although nobody waits
+// for them any more; and whose state may follow its answers late.
+type stubborn struct {
+	*device
+	hangs chan struct{}
+	late  atomic.Int64 // ns
+}
+
+func (d *stubborn) Arm(_ context.Context, shots int) error {
+	<-d.hangs
+	return d.device.Arm(context.Background(), shots)
+}
+
+func (d *stubborn) Disarm(ctx context.Context) error {
+	late := time.Duration(d.late.Load())
+	if late == 0 {
+		return d.device.Disarm(ctx)
+	}
+	go func() {
+		time.Sleep(late)
+		d.device.Disarm(context.Background())
+	}()
+	return nil
+}
+
+func withStubborn(t *testing.T) (*table, *stubborn) {
+	s := &stubborn{hangs: make(chan struct{})}
+	x := setUp(t, func(o *Options) {
+		dial := o.Dial
+		o.Dial = func(ctx context.Context) (Device, error) {
+			d, err := dial(ctx)
+			if err != nil {
+				return nil, err
+			}
+			s.device = d.(*device)
+			return s, nil
+		}
+	})
+	x.ready()
+	return x, s
+}
+
+// begin sends a command and lets it come as far as it does.
+func (x *table) begin(client string, cmd Command) <-chan error {
+	done := make(chan error, 1)
+	go func() { done <- x.Do(context.Background(), client, cmd) }()
+	synctest.Wait()
+	return done
+}
+
+func waits(t *testing.T, done <-chan error) {
+	t.Helper()
+	select {
+	case err := <-done:
+		require.Fail(t, "it does not wait", "%v", err)
+	default:
+	}
+}
+
+// An arm that reaches the board after the disarm, because it was on its way there, is undone before the disarm is done.
+func TestDisarmUndoesWhatReachesTheBoardAfterIt(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, s := withStubborn(t)
+		arm := x.begin(me, Command{Type: "arm", Shots: 1})
+		before := x.dev.disarms
+		disarm := x.begin(other, Command{Type: "disarm"})
+		assert.Equal(t, before+1, x.dev.disarms, "at once")
+		waits(t, disarm)
+		assert.Equal(t, Arming, x.Snapshot().State, "the board may still be armed, and the page offers to disarm")
+		s.hangs <- struct{}{}
+		require.NoError(t, <-disarm)
+		assert.Equal(t, wire.Safe, x.dev.now())
+		assert.Error(t, <-arm)
+		synctest.Wait()
+		assert.Equal(t, Safe, x.Snapshot().State)
+		assert.Equal(t, "disarmed by "+other, x.Snapshot().Reason)
+		close(s.hangs)
+		x.arm(1)
+	})
+}
+
+// A disarm does not wait for ever for what is on its way to the board: the board is cut off.
+func TestDisarmCutsOffWhatDoesNotEnd(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, s := withStubborn(t)
+		arm := x.begin(me, Command{Type: "arm", Shots: 1})
+		x.noBoard(board.ErrGone)
+		start := time.Now()
+		assert.Contains(t, x.refused(me, Command{Type: "disarm"}).Why, "did not confirm")
+		assert.Equal(t, safeWithin, time.Since(start))
+		assert.True(t, x.dev.gone)
+		close(s.hangs)
+		assert.Error(t, <-arm)
+		synctest.Wait()
+		assert.Equal(t, Fault, x.Snapshot().State)
+	})
+}
+
+// What the board says of itself may come after its answer: the disarm is done when it shows, and the next arm works.
+func TestDisarmShowsBeforeItIsDone(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, s := withStubborn(t)
+		close(s.hangs)
+		x.arm(1)
+		s.late.Store(int64(stateWithin / 2))
+		require.NoError(t, x.Do(t.Context(), me, Command{Type: "disarm"}))
+		assert.Equal(t, Safe, x.Snapshot().State)
+		x.arm(1)
+
+		s.late.Store(int64(10 * stateWithin))
+		start := time.Now()
+		require.NoError(t, x.Do(t.Context(), me, Command{Type: "disarm"}), "the board has confirmed it")
+		assert.Equal(t, stateWithin, time.Since(start))
+		s.late.Store(0)
+		time.Sleep(20 * stateWithin)
+	})
+}
+
+// Who knows of a disarm may ask for what comes after it while it is under way.
+func TestArmAfterADisarmUnderWay(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(1)
+		release := x.dev.holdUp("disarm")
+		disarm := x.begin(me, Command{Type: "disarm"})
+		arm := x.begin(me, Command{Type: "arm", Shots: 2})
+		waits(t, arm)
+		again := x.begin(other, Command{Type: "disarm"})
+		waits(t, again)
+		release()
+		require.NoError(t, <-disarm)
+		require.NoError(t, <-again, "one with the other")
+		assert.Error(t, <-arm, "asked before the second")
+		assert.Equal(t, wire.Safe, x.dev.now())
+
+		x.arm(1)
+		release = x.dev.holdUp("disarm")
+		disarm = x.begin(me, Command{Type: "disarm"})
+		arm = x.begin(me, Command{Type: "arm", Shots: 2})
+		release()
+		require.NoError(t, <-disarm)
+		require.NoError(t, <-arm)
+		synctest.Wait()
+		assert.Equal(t, 2, x.Snapshot().ArmedLeft)
+	})
+}
+
+// Whatever makes the board safe before its shots are done makes void what was asked before.
+func TestWhatBeginsAnEpoch(t *testing.T) {
+	for name, c := range map[string]struct {
+		end  func(x *table)
+		void bool
+	}{
+		"a disarm":        {func(x *table) { x.must(other, Command{Type: "disarm"}) }, true},
+		"the time":        {func(x *table) { time.Sleep(defaultArmFor) }, true},
+		"a lost board":    {func(x *table) { x.dev.vanish(board.ErrGone); time.Sleep(time.Second) }, true},
+		"the kill switch": {func(x *table) { x.dev.stop(wire.Faulted, wire.Killed, wire.ReasonKill) }, true},
+		"the board itself": {func(x *table) {
+			x.dev.stop(wire.Safe, wire.Aborted, wire.ReasonRequested)
+		}, true},
+		"a lost link": {func(x *table) {
+			x.dev.stop(wire.Safe, wire.Aborted, wire.ReasonLinkTimeout)
+		}, true},
+		"its shots": {func(x *table) { x.fire() }, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				x := setUp(t)
+				x.ready()
+				for range 2 {
+					x.arm(1)
+					waiting := Command{Type: "arm", Shots: 3, Epoch: x.Snapshot().Epoch}
+					c.end(x)
+					synctest.Wait()
+					err := x.Control.Do(t.Context(), me, waiting)
+					if !c.void {
+						require.NoError(t, err)
+						x.must(me, Command{Type: "disarm"})
+						continue
+					}
+					require.ErrorContains(t, err, "disarmed after this was asked")
+					assert.Equal(t, wire.StateCode(0), x.dev.now()&^wire.Faulted, "not armed")
+					x.must(me, Command{Type: "disarm"})
+				}
+			})
+		})
+	}
+}
+
+// Every command that may switch something on is void after a disarm, and says at once what is wrong with it otherwise.
+func TestVoidCommands(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		released := 0
+		x := setUp(t, func(o *Options) { o.Room = counting{&released} })
+		x.ready()
+		old := x.Snapshot().Epoch
+		x.must(other, Command{Type: "disarm"})
+		for _, cmd := range []Command{
+			{Type: "arm", Shots: 1}, {Type: "go"}, {Type: "room"}, {Type: "pulse", Output: "flash"},
+		} {
+			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "does not say what it was asked after", cmd.Type)
+			cmd.Epoch = old
+			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "disarmed after this was asked", cmd.Type)
+			cmd.Epoch = x.Snapshot().Epoch + 1
+			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "disarmed after this was asked", cmd.Type)
+		}
+		assert.Zero(t, released)
+		assert.Empty(t, x.dev.pulses)
+		require.NoError(t, x.Control.Do(t.Context(), other, Command{Type: "disarm", Epoch: old}), "a disarm never is")
+	})
+}
+
+// counting is a room that counts what was let go.
+type counting struct{ released *int }
+
+func (c counting) Release(shot.Set) error    { *c.released++; return nil }
+func (c counting) Busy() bool                { return false }
+func (c counting) Look(time.Duration) string { return "" }
+
+// A test pulse on its way to the board is cut short by a disarm, and so is a go.
+func TestDisarmCutsShortPulseAndGo(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		release := x.dev.holdUp("pulse")
+		pulse := x.begin(me, Command{Type: "pulse", Output: "flash"})
+		x.must(other, Command{Type: "disarm"})
+		require.Error(t, <-pulse)
+		release()
+		assert.Empty(t, x.dev.pulses)
+
+		x.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
+		x.arm(1)
+		release = x.dev.holdUp("go")
+		goes := x.begin(me, Command{Type: "go"})
+		x.must(other, Command{Type: "disarm"})
+		assert.ErrorContains(t, <-goes, "disarmed")
+		release()
+	})
+}
+
+// A disarm of a board that is gone holds up nothing at the board that is there.
+func TestDisarmOfTheBoardThereIs(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.dev.holdUp("disarm")
+		old := x.begin(me, Command{Type: "disarm"})
+		x.dev.mu.Lock()
+		delete(x.dev.hang, "disarm")
+		x.dev.mu.Unlock()
+		x.dev.vanish(board.ErrGone)
+		time.Sleep(2 * redialFirst)
+		require.True(t, x.Snapshot().Board.Connected)
+		start := time.Now()
+		x.must(me, Command{Type: "disarm"})
+		assert.Zero(t, time.Since(start))
+		x.arm(1)
+		require.Error(t, <-old)
+	})
+}
