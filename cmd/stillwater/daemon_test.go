@@ -172,8 +172,15 @@ func (h *hand) until(what string, wanted func(*control.Snapshot) bool) *control.
 	return h.last
 }
 
-// must sends a command and waits for its answer.
+// must sends a command that is carried out.
 func (h *hand) must(cmd control.Command) {
+	h.t.Helper()
+	m := h.ask(cmd)
+	require.Equal(h.t, "done", m.Type, "%+v: %+v", cmd, m.Refusal)
+}
+
+// ask sends a command and waits for its answer.
+func (h *hand) ask(cmd control.Command) pagetest.Message {
 	h.t.Helper()
 	h.n++
 	cmd.Epoch = h.last.Epoch
@@ -184,12 +191,9 @@ func (h *hand) must(cmd control.Command) {
 	require.NoError(h.t, err)
 	require.NoError(h.t, h.conn.WriteMessage(websocket.TextMessage, data))
 	for {
-		m := h.read()
-		if m.Re != h.n {
-			continue
+		if m := h.read(); m.Re == h.n {
+			return m
 		}
-		require.Equal(h.t, "done", m.Type, "%+v: %+v", cmd, m.Refusal)
-		return
 	}
 }
 

@@ -19,6 +19,10 @@ const (
 )
 
 func TestMain(m *testing.M) {
+	if kind := os.Getenv(floodEnv); kind != "" {
+		flood(kind, os.Args[1], os.Args[2:])
+		os.Exit(0)
+	}
 	if os.Getenv(runEnv) == "" {
 		// Tests run as somebody's board or watchdog would start boards and watchdogs of their own, without end.
 		if len(os.Args) > 1 && !strings.HasPrefix(os.Args[1], "-") {

@@ -17,8 +17,8 @@ import (
 const (
 	mostConnections  = 256
 	mostFromOne      = 64
-	acceptsPerSecond = 100 // of one address
-	acceptsBurst     = 400
+	acceptsPerSecond = 20 // of one address
+	acceptsBurst     = 200
 )
 
 // listener keeps the connections that carry no paired phone's websocket few. A new one always gets in: where there are

@@ -138,7 +138,7 @@ func TestNobodyIsShutOutByConnectionsThatDoNothing(t *testing.T) {
 	first, err := net.Dial("tcp", on.Addr().String())
 	require.NoError(t, err)
 	defer first.Close()
-	for i := range 3 * mostFromOne {
+	for i := range 2 * mostFromOne {
 		held, err := net.Dial("tcp", on.Addr().String())
 		require.NoError(t, err)
 		defer held.Close()

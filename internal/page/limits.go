@@ -15,8 +15,8 @@ const (
 	messagesPerSecond = 20 // taken in, pings and pongs among them
 	messagesBurst     = 40
 	refusalsPerSecond = 20 // beyond that, answered with a refusal; beyond both the connection ends
-	refusalsBurst     = 200
-	tooLongCosts      = 32 // refusals: reading a long message is work
+	refusalsBurst     = 40
+	tooLongCosts      = 8 // refusals: reading a long message is work
 
 	connectsPerSecond = 1
 	connectsBurst     = 8

@@ -99,8 +99,8 @@ func TestConnectingAgainResetsNothing(t *testing.T) {
 		phone = b.dial(token)
 		phone.send(`{"n":1,"type":"disarm"}`)
 		assert.Equal(t, message{Type: "done", Re: 1}, phone.reply())
-		phone.send(`{"n":2,"type":"take"}`)
-		assert.Equal(t, websocket.ClosePolicyViolation, phone.closeCode())
+		_, code := phone.flood(phone.take)
+		assert.Equal(t, websocket.ClosePolicyViolation, code)
 		assert.Equal(t, before, done.others.Load())
 		connected := 2
 		for {
@@ -146,6 +146,31 @@ func TestWhatWasSaidBeforeACloseArrives(t *testing.T) {
 	phone.conn.Close()
 	s.sockets.close() // when all is done
 	assert.EqualValues(t, 1, done.disarms.Load())
+}
+
+// Disarms beyond the rate are carried out, too, each at once; reading then pauses, so that they are no more a second
+// than other messages.
+func TestFloodsOfDisarmsKeepToTheRate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var done counter
+		b := newBubble(t, &puppet{do: done.do})
+		phone := b.dial(b.pair())
+		go func() {
+			var err error
+			for i := 1; err == nil; i++ {
+				err = phone.conn.WriteMessage(websocket.TextMessage, fmt.Appendf(nil, `{"n":%d,"type":"disarm"}`, i))
+			}
+		}()
+		answers := 0
+		for start := time.Now(); time.Since(start) < 10*time.Second; answers++ {
+			phone.reply() // done, or under way
+		}
+		assert.InDelta(t, messagesBurst+10*messagesPerSecond, answers, 3)
+		assert.LessOrEqual(t, done.disarms.Load(), int64(answers)+1)
+		other := b.dial(b.pair())
+		other.send(`{"n":1,"type":"disarm"}`)
+		assert.Equal(t, message{Type: "done", Re: 1}, other.reply())
+	})
 }
 
 func TestFloodsOfAnythingEnd(t *testing.T) {
@@ -214,7 +239,7 @@ func TestNobodyTakesTheLastConnectionOfAnother(t *testing.T) {
 		return k
 	}
 	holder := connect("holder")
-	for round := range 20 {
+	for round := range 5 {
 		for i := range mostPhones - 1 {
 			connect(fmt.Sprint("phone ", i))
 			require.LessOrEqual(t, s.live(), mostSockets)

@@ -56,7 +56,7 @@ type Server struct {
 	started time.Time
 	name    atomic.Pointer[string] // see SetName
 
-	snapshots  snapshots
+	snapshots  *snapshots
 	sockets    sockets
 	requesters requesters
 }
@@ -73,7 +73,7 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page: read the page's files: %w", err)
 	}
-	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(),
+	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
 	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.sockets.closeOf, opts.Log)
 	if err != nil {

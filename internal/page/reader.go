@@ -42,6 +42,9 @@ func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
 		within := k.limits.messages.Allow()
 		if disarm, ok := findDisarm(kind, data); ok {
 			k.disarm(context.WithoutCancel(ctx), disarm.n, disarm.cmd, rest)
+			if !within {
+				k.limits.messages.Wait(ctx) // a disarm waits for nothing, but what comes after it does
+			}
 			continue
 		}
 		switch {

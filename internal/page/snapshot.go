@@ -7,6 +7,9 @@ import (
 	"reflect"
 	"strings"
 	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
 
 	"stillwater/internal/control"
 )
@@ -14,33 +17,51 @@ import (
 // picture is a snapshot as JSON, field by field in the order of control.Snapshot. It does not change once made.
 type picture []json.RawMessage
 
+// Pictures made. What changes many times in a moment, such as by neighbours who send all that they may, is shown fewer
+// times.
+const (
+	picturesPerSecond = 100
+	picturesBurst     = 10
+)
+
 // snapshots makes each snapshot JSON once, for all phones.
 type snapshots struct {
 	mu   sync.Mutex
 	of   *control.Snapshot
 	last picture
+	rate *rate.Limiter
 }
 
-// picture is the JSON of a snapshot. A field that is as it was in the one before is the same bytes in the same place.
-func (s *snapshots) picture(snap *control.Snapshot) (picture, error) {
+func newSnapshots() *snapshots {
+	return &snapshots{rate: rate.NewLimiter(picturesPerSecond, picturesBurst)}
+}
+
+// picture is the JSON of a snapshot, or of a newer one if there is that already; or how long to wait and ask again. A
+// field that is as it was in the one before is the same bytes in the same place.
+func (s *snapshots) picture(snap *control.Snapshot) (p picture, wait time.Duration, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.of == snap {
-		return s.last, nil
+	if s.of != nil && (s.of == snap || snap.Sent.Before(s.of.Sent)) {
+		return s.last, 0, nil
+	}
+	turn := s.rate.Reserve()
+	if wait := turn.Delay(); wait > 0 {
+		turn.Cancel()
+		return nil, wait, nil
 	}
 	fields := reflect.ValueOf(snap).Elem()
-	p := make(picture, fields.NumField())
+	p = make(picture, fields.NumField())
 	for i := range p {
 		data, err := json.Marshal(fields.Field(i).Interface())
 		if err != nil {
-			return nil, fmt.Errorf("encode %s of the snapshot: %w", snapshotFields[i], err)
+			return nil, 0, fmt.Errorf("encode %s of the snapshot: %w", snapshotFields[i], err)
 		}
 		if p[i] = data; s.last != nil && bytes.Equal(data, s.last[i]) {
 			p[i] = s.last[i]
 		}
 	}
 	s.of, s.last = snap, p
-	return p, nil
+	return p, 0, nil
 }
 
 // whole is the message with all of a snapshot.

@@ -4,12 +4,13 @@ import (
 	"encoding/json"
 	"math/rand/v2"
 	"reflect"
-	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/time/rate"
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
@@ -55,58 +56,85 @@ func TestChangesAddUpToTheSnapshot(t *testing.T) {
 	seed := rand.Uint64()
 	t.Log("seed", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
-	var made snapshots
-	var screens [3]pagetest.Screen
-	var shown [3]picture
-	snap := &control.Snapshot{}
-	for range 300 {
-		next := *snap
-		snap = &next
-		scribble(r, reflect.ValueOf(snap).Elem())
-		want, err := json.Marshal(snap)
-		require.NoError(t, err)
-		for i := range screens {
-			if r.IntN(3) == 0 {
-				continue // its mailbox held a newer one
-			}
-			now, err := made.picture(snap)
+	synctest.Test(t, func(t *testing.T) {
+		made := newSnapshots()
+		var screens [3]pagetest.Screen
+		var shown [3]picture
+		snap := &control.Snapshot{}
+		for range 300 {
+			time.Sleep(time.Second / picturesPerSecond)
+			next := *snap
+			snap = &next
+			scribble(r, reflect.ValueOf(snap).Elem())
+			snap.Sent = time.Now()
+			want, err := json.Marshal(snap)
 			require.NoError(t, err)
-			data := now.changed(shown[i])
-			if shown[i] == nil {
-				data, err = now.whole("phone 1")
+			for i := range screens {
+				if r.IntN(3) == 0 {
+					continue // its mailbox held a newer one
+				}
+				now := pictureAtOnce(t, made, snap)
+				data := now.changed(shown[i])
+				if shown[i] == nil {
+					data, err = now.whole("phone 1")
+					require.NoError(t, err)
+				}
+				shown[i] = now
+				_, err = screens[i].Take(data)
+				require.NoError(t, err, "%s", data)
+				got, err := screens[i].JSON()
 				require.NoError(t, err)
+				require.JSONEq(t, string(want), string(got))
 			}
-			shown[i] = now
-			_, err = screens[i].Take(data)
-			require.NoError(t, err, "%s", data)
-			got, err := screens[i].JSON()
-			require.NoError(t, err)
-			require.JSONEq(t, string(want), string(got))
 		}
-	}
+	})
+}
+
+func pictureAtOnce(t *testing.T, made *snapshots, snap *control.Snapshot) picture {
+	t.Helper()
+	p, wait, err := made.picture(snap)
+	require.NoError(t, err)
+	require.Zero(t, wait)
+	return p
 }
 
 func TestASnapshotIsMadeJSONOnce(t *testing.T) {
-	var made snapshots
-	snap := &control.Snapshot{State: control.Safe, Notice: "a"}
-	first, err := made.picture(snap)
-	require.NoError(t, err)
-	again, err := made.picture(snap)
-	require.NoError(t, err)
-	assert.Same(t, &first[0], &again[0])
-	assert.Zero(t, testing.AllocsPerRun(10, func() { made.picture(snap) }))
+	synctest.Test(t, func(t *testing.T) {
+		made := newSnapshots()
+		snap := &control.Snapshot{State: control.Safe, Notice: "a", Sent: time.Now()}
+		first := pictureAtOnce(t, made, snap)
+		assert.Same(t, &first[0], &pictureAtOnce(t, made, snap)[0])
+		assert.Zero(t, testing.AllocsPerRun(10, func() { made.picture(snap) }))
 
-	next := *snap
-	next.Notice = "b"
-	now, err := made.picture(&next)
-	require.NoError(t, err)
-	assert.Same(t, &first[0][0], &now[0][0], "what has not changed is not kept twice")
-	assert.Equal(t, `{"type":"changed","snapshot":{"notice":"b"}}`, string(now.changed(first)))
-	whole, err := now.whole(`phone "1"`)
-	require.NoError(t, err)
-	const beginning = `{"type":"snapshot","you":"phone \"1\"","snapshot":{"epoch":0,"state":"safe",`
-	assert.True(t, strings.HasPrefix(string(whole), beginning))
-	assert.True(t, json.Valid(whole))
+		next := *snap
+		next.Notice = "b"
+		next.Sent = next.Sent.Add(time.Second)
+		now := pictureAtOnce(t, made, &next)
+		assert.Same(t, &first[0][0], &now[0][0], "what has not changed is not kept twice")
+		assert.Same(t, &now[0], &pictureAtOnce(t, made, snap)[0], "nobody is shown an old one once there is a newer one")
+		assert.Regexp(t, `^{"type":"changed","snapshot":{"notice":"b","sent":"[^"]*"}}$`, string(now.changed(first)))
+		whole, err := now.whole(`phone "1"`)
+		require.NoError(t, err)
+		assert.Regexp(t, `^{"type":"snapshot","you":"phone \\"1\\"","snapshot":{"epoch":0,"state":"safe",`, string(whole))
+		assert.True(t, json.Valid(whole))
+	})
+}
+
+func TestFewPicturesAreMadeOfManySnapshots(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		made, start := newSnapshots(), time.Now()
+		for range picturesBurst {
+			pictureAtOnce(t, made, &control.Snapshot{Sent: time.Now()})
+		}
+		snap := &control.Snapshot{Sent: time.Now()}
+		_, wait, err := made.picture(snap)
+		require.NoError(t, err)
+		assert.Equal(t, time.Second/picturesPerSecond, wait)
+		time.Sleep(wait)
+		pictureAtOnce(t, made, snap)
+		pictureAtOnce(t, made, snap)
+		assert.Equal(t, wait, time.Since(start))
+	})
 }
 
 func BenchmarkSnapshotToFiftyPhones(b *testing.B) {
@@ -114,14 +142,14 @@ func BenchmarkSnapshotToFiftyPhones(b *testing.B) {
 	for i := range snap.Shots {
 		snap.Shots[i].Cues = make([]control.CueShot, 3)
 	}
-	var made snapshots
+	made := &snapshots{rate: rate.NewLimiter(rate.Inf, 0)}
 	var shown [50]picture
 	b.ReportAllocs()
 	for b.Loop() {
 		next := *snap
 		snap, next.Sent = &next, next.Sent.Add(time.Second)
 		for i := range shown {
-			now, err := made.picture(snap)
+			now, _, err := made.picture(snap)
 			if err != nil {
 				b.Fatal(err)
 			}

@@ -100,7 +100,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	k := &socket{
-		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(), snapshots: &s.snapshots,
+		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(), snapshots: s.snapshots,
 		limits:  s.sockets.limitsOf(client),
 		replies: make(chan []byte, messagesBurst+refusalsBurst+queued), commands: make(chan request, queued),
 		ended: make(chan struct{}),
@@ -201,12 +201,12 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
 			err := k.finish()
 			return err == nil || errors.Is(err, websocket.ErrCloseSent) // sent by the reader: what came was too long
 		case snap := <-snapshots:
-			err = k.sendSnapshot(snap)
+			err = k.sendSnapshot(snap, snapshots)
 		case reply := <-k.replies:
 			// A snapshot that waits goes first: it may show what the answer is about.
 			select {
 			case snap := <-snapshots:
-				err = k.sendSnapshot(snap)
+				err = k.sendSnapshot(snap, snapshots)
 			default:
 			}
 			err = errors.Join(err, k.send(reply))
@@ -237,9 +237,16 @@ func (k *socket) finish() error {
 	}
 }
 
-// sendSnapshot sends what of a snapshot the phone has not been shown.
-func (k *socket) sendSnapshot(snap *control.Snapshot) error {
-	now, err := k.snapshots.picture(snap)
+// sendSnapshot sends what of a snapshot the phone has not been shown; of a newer one, if that comes before its turn.
+func (k *socket) sendSnapshot(snap *control.Snapshot, newer <-chan *control.Snapshot) error {
+	now, wait, err := k.snapshots.picture(snap)
+	for ; wait > 0; now, wait, err = k.snapshots.picture(snap) {
+		time.Sleep(wait)
+		select {
+		case snap = <-newer:
+		default:
+		}
+	}
 	if err != nil {
 		return err
 	}
