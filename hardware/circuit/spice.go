@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"unicode"
 )
 
 // Corner is one set of parameters that the simulation is run with.
@@ -43,8 +42,8 @@ func Corners(text string) (list []Corner, err error) {
 			return nil, &ParseError{i + 1, "a quote is not closed", `end the text with "`}
 		case len(w) == 0:
 			continue
-		case strings.ContainsFunc(w[0], func(r rune) bool { return !unicode.IsGraphic(r) || r == ' ' }) || w[0] == "":
-			return nil, &ParseError{i + 1, fmt.Sprintf("%q is no name of a corner", w[0]), "use one word without quotes"}
+		case !cornerName.MatchString(w[0]):
+			return nil, &ParseError{i + 1, fmt.Sprintf("%q is no name of a corner", w[0]), "use letters and digits"}
 		case slices.ContainsFunc(list, func(c Corner) bool { return c.Name == w[0] }):
 			return nil, &ParseError{i + 1, fmt.Sprintf("corner %s is there twice", w[0]), "give each a name of its own"}
 		}
@@ -64,10 +63,11 @@ func Corners(text string) (list []Corner, err error) {
 	return list, nil
 }
 
-// number is a number as a simulation reads it, parameter a name and its value.
+// What a simulation reads: a number, the name of a corner, and a parameter with its value.
 var (
-	number    = regexp.MustCompile(`^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,2})?[munpk]?$`)
-	parameter = regexp.MustCompile(`^([A-Za-z]\w*)=(\S+)$`)
+	number     = regexp.MustCompile(`^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,2})?[munpk]?$`)
+	cornerName = regexp.MustCompile(`^[A-Za-z]\w*$`)
+	parameter  = regexp.MustCompile(`^([A-Za-z]\w*)=(\S+)$`)
 )
 
 // readCorner reads the words of one corner.
