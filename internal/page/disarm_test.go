@@ -121,6 +121,7 @@ func newControlled(t *testing.T) *controlled {
 	ended := make(chan error, 1)
 	go func() { ended <- c.Run(ctx) }()
 	t.Cleanup(func() { stop(); <-ended })
+	synctest.Wait() // the board is connected
 	server := newBubble(t, c)
 	k := &controlled{phone: server.dial(server.pair()), board: b}
 	k.must("take", "")
