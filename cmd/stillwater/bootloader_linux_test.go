@@ -19,13 +19,13 @@ func TestFlashByTheRealTool(t *testing.T) {
 	need.Tool(t, "avrdude")
 	chip := serialboardtest.New(t)
 	chip.Loader = &serialboardtest.Bootloader{}
-	chip.Plug()
+	chip.Connect()
 	flash, text := imagetest.Firmware("m328p 7.7", 9001)
 	file := filepath.Join(t.TempDir(), "image.hex")
 	require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
 	status, out, errs := runFlash(t, "--port", chip.Path, "--image", file)
 	require.Zero(t, status, errs)
 	assert.Contains(t, out, "Done: the board says that it runs m328p 7.7.")
-	chip.Unplug()
+	chip.Disconnect()
 	assert.True(t, bytes.HasPrefix(chip.Loader.Flash[:], flash), "each byte is where it belongs")
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -101,9 +100,7 @@ func (c *calculator) answer(m *Main, e shot.Estimate, lines []string, keys map[s
 		keys["summary"], keys["advice"] = e.Summary, advice
 		keys["error_budget"], keys["error_total"] = termsJSON(budget.Terms), termsJSON([]shot.Term{budget.Total})[0]
 		keys["error_after_trim"] = termsJSON([]shot.Term{budget.Repeat})[0]
-		out := json.NewEncoder(m.Stdout)
-		out.SetIndent("", "  ")
-		return out.Encode(keys)
+		return render.JSON(m.Stdout, keys)
 	}
 	for _, l := range lines {
 		fmt.Fprintln(m.Stdout, l)

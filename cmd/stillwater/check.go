@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -10,6 +9,7 @@ import (
 	"slices"
 
 	"stillwater/internal/config"
+	"stillwater/internal/render"
 )
 
 const checkUsage = `stillwater check holds a configuration against this machine: whether its lines are there and free,
@@ -66,9 +66,7 @@ func (m *Main) check(ctx context.Context, args []string) error {
 	}
 	answer := m.judge(ctx, *path)
 	if *asJSON {
-		out := json.NewEncoder(m.Stdout)
-		out.SetIndent("", "  ")
-		if err := out.Encode(answer); err != nil {
+		if err := render.JSON(m.Stdout, answer); err != nil {
 			return fmt.Errorf("check: %w", err)
 		}
 	} else {

@@ -27,7 +27,7 @@ func TestCheckAsksASerialBoard(t *testing.T) {
 	t.Parallel()
 	chip := serialboardtest.New(t)
 	chip.PPM = -3500
-	chip.Plug()
+	chip.Connect()
 	conf := serialConfig(t, chip.Path)
 	text, err := os.ReadFile(conf)
 	require.NoError(t, err)

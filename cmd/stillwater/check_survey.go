@@ -139,11 +139,9 @@ func pageAnswers(ctx context.Context, address string) bool {
 
 // journalPlace looks at the journal's file or, before there is one, at the folder it will be made in.
 func (m *Main) journalPlace(path string) place {
-	if path == "" {
-		var err error
-		if path, err = journal.DefaultPath(m.Getenv); err != nil {
-			return place{path: "journal", err: err}
-		}
+	path, err := journal.PathOr(path, m.Getenv)
+	if err != nil {
+		return place{path: "journal", err: err}
 	}
 	at := path
 	for {

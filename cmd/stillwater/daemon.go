@@ -239,11 +239,9 @@ func chance() uint64 {
 }
 
 func (m *Main) openJournal(ctx context.Context, path string, log *slog.Logger) (*journal.Journal, error) {
-	if path == "" {
-		var err error
-		if path, err = journal.DefaultPath(m.Getenv); err != nil {
-			return nil, fmt.Errorf("%w (--journal FILE)", err)
-		}
+	path, err := journal.PathOr(path, m.Getenv)
+	if err != nil {
+		return nil, fmt.Errorf("%w (--journal FILE)", err)
 	}
 	j, err := journal.OpenReporting(ctx, path, func(version, last int) {
 		log.Info("the record is brought up to date; a long one takes a while", "version", version, "of", last)

@@ -56,7 +56,7 @@ func imageFile(t *testing.T, name string) string {
 func TestFlashWritesAndAsksTheBoard(t *testing.T) {
 	chip := serialboardtest.New(t)
 	chip.BootDelay = 200 * time.Millisecond
-	chip.Plug()
+	chip.Connect()
 	told := fakeTool(t, "echo 'Writing | #### | 100%' >&2")
 	status, out, errs := runFlash(t, "--config", serialConfig(t, chip.Path), "--image", imageFile(t, "m328p 1.0"))
 	require.Zero(t, status, errs)
@@ -80,7 +80,7 @@ func TestFlashTakesAByteOrderMark(t *testing.T) {
 
 func TestFlashTriesTheOlderSpeed(t *testing.T) {
 	chip := serialboardtest.New(t)
-	chip.Plug()
+	chip.Connect()
 	told := fakeTool(t, `case "$*" in *57600*) exit 0;; esac
 echo 'avrdude warning: stk500_getsync() attempt 10 of 10: not in sync: resp=0x00' >&2; exit 1`)
 	status, _, errs := runFlash(t, "--port", chip.Path, "--image", imageFile(t, "m328p 1.0"))
@@ -92,7 +92,7 @@ echo 'avrdude warning: stk500_getsync() attempt 10 of 10: not in sync: resp=0x00
 
 func TestFlashSaysWhatFailed(t *testing.T) {
 	chip := serialboardtest.New(t)
-	chip.Plug()
+	chip.Connect()
 	file := imageFile(t, "m328p 1.0")
 	sync := "echo 'avrdude: stk500_getsync(): not in sync: resp=0x00' >&2; exit 1"
 	for name, c := range map[string]struct {
@@ -168,7 +168,7 @@ func TestFlashDryRunDoesNothing(t *testing.T) {
 // The daemon has the port for itself, and what is armed must not be reset under it.
 func TestFlashLeavesARunningDaemonAlone(t *testing.T) {
 	chip := serialboardtest.New(t)
-	chip.Plug()
+	chip.Connect()
 	h := startSerial(t, chip).pair()
 	h.ready()
 	h.must(control.Command{Type: "arm", Shots: 9})
@@ -187,7 +187,7 @@ func TestFlashLeavesARunningDaemonAlone(t *testing.T) {
 // Progress is for whoever looks.
 func TestFlashShowsProgressOnATerminal(t *testing.T) {
 	chip := serialboardtest.New(t)
-	chip.Plug()
+	chip.Connect()
 	fakeTool(t, "echo 'Writing | #### | 100%' >&2")
 	outside, screen := need.Terminal(t)
 	var out bytes.Buffer

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -56,14 +57,9 @@ func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Con
 	set shot.Set, from string, err error,
 ) {
 	set, from = shot.DefaultSet(), "the usual set, nothing is recorded yet"
-	path := o.journal
-	if path == "" {
-		path = cfg.Journal
-	}
-	if path == "" {
-		if path, err = journal.DefaultPath(m.Getenv); err != nil {
-			return set, from, nil // no home, so nothing was recorded there
-		}
+	path, err := journal.PathOr(cmp.Or(o.journal, cfg.Journal), m.Getenv)
+	if err != nil {
+		return set, from, nil // no home, so nothing was recorded there
 	}
 	j, err := journal.OpenReadOnly(ctx, path)
 	switch {

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -37,9 +36,7 @@ func (m *Main) pins(_ context.Context, args []string) error {
 	list := listPins(conf, machine)
 	var err error
 	if *asJSON {
-		out := json.NewEncoder(m.Stdout)
-		out.SetIndent("", "  ")
-		err = out.Encode(list)
+		err = render.JSON(m.Stdout, list)
 	} else {
 		err = list.print(m.Stdout)
 	}

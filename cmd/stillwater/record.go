@@ -107,10 +107,7 @@ func (m *Main) usualJournal() (string, error) {
 	if err != nil && !errors.Is(err, config.ErrNotFound) {
 		return "", err
 	}
-	if conf.Journal != "" {
-		return conf.Journal, nil
-	}
-	return journal.DefaultPath(m.Getenv)
+	return journal.PathOr(conf.Journal, m.Getenv)
 }
 
 // openRecord opens the journal for reading; it says how one comes to be when there is none.

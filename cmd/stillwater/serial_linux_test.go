@@ -56,7 +56,7 @@ func (h *hand) dropShot(drop func()) control.Shot {
 func TestSerialBoardFromPairingToShot(t *testing.T) {
 	chip := serialboardtest.New(t)
 	chip.BootDelay, chip.BootNoise = 300*time.Millisecond, "\x00\xf8\xe6boot\x00\x06\x81"
-	chip.Plug()
+	chip.Connect()
 	h := startSerial(t, chip).pair()
 	assert.Equal(t, "serial", h.last.Board.Kind)
 	assert.Equal(t, 0.5, h.last.Board.TickUs)
@@ -100,13 +100,13 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	assert.Contains(t, h.last.Board.Trouble, chip.Path)
 	assert.False(t, h.last.Board.Connected)
 
-	chip.Plug()
+	chip.Connect()
 	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
 	h.ready()
 	h.must(control.Command{Type: "arm", Shots: 9})
 	h.until("armed", inState(control.Armed))
 
-	chip.Unplug()
+	chip.Disconnect()
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
 	assert.Contains(t, h.last.Reason, chip.Path+
 		": it is gone, the board was unplugged or lost its power: plug it in again")
@@ -114,7 +114,7 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "so far") })
 	assert.NotEqual(t, control.Armed, h.last.State)
 
-	chip.Plug() // another pseudo-terminal under the same name, as a port that comes back with another number
+	chip.Connect() // another pseudo-terminal under the same name, as a port that comes back with another number
 	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 	assert.Equal(t, control.Safe, h.last.State)
 	assert.Contains(t, h.last.Reason, "the board was gone and is back; disarmed")
@@ -140,7 +140,7 @@ func TestWhatIsNoBoardOfOursIsSaid(t *testing.T) {
 			t.Parallel()
 			chip := serialboardtest.New(t)
 			chip.Answer = c.speaks
-			chip.Plug()
+			chip.Connect()
 			d := startSerial(t, chip)
 			h := d.enter(d.cookie())
 			for _, words := range c.says {
@@ -181,22 +181,22 @@ func TestSerialBoardThroughItsService(t *testing.T) {
 	h.until("no port is said", func(s *control.Snapshot) bool {
 		return strings.Contains(s.Board.Trouble, chip.Path+": there is nothing: plug the board in")
 	})
-	chip.Plug()
+	chip.Connect()
 	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
 	h.ready()
 	h.must(control.Command{Type: "set", Field: "kind", Value: "drop"})
 	h.dropShot(chip.Drop)
 
-	chip.Unplug()
+	chip.Disconnect()
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
 	assert.Contains(t, h.last.Reason, "it is gone, the board was unplugged or lost its power: plug it in again")
-	chip.Plug()
+	chip.Connect()
 	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 
 	stop()
 	require.Zero(t, <-ended)
 	h.until("the service is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
-	chip.Unplug()
+	chip.Disconnect()
 }
 
 func contextOf(t testing.TB) (context.Context, context.CancelFunc) {
@@ -210,7 +210,7 @@ func TestLatenessOfASerialBoard(t *testing.T) {
 	t.Parallel()
 	chip := serialboardtest.New(t)
 	chip.Wired = true
-	chip.Plug()
+	chip.Connect()
 	conf := serialConfig(t, chip.Path)
 	var out, errs bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}

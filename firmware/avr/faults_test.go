@@ -188,7 +188,7 @@ func TestHalfLoad(t *testing.T) {
 	assert.Equal(t, wire.Done, the[wire.Shot](h).Status)
 }
 
-// Garbage and cut frames at full rate, for as long as a link may be quiet: no answer, no effect on a shot under way.
+// Garbage and cut frames at full rate, for as long as a link may be silent: no answer, no effect on a shot under way.
 func TestGarbage(t *testing.T) {
 	h := start(t)
 	r := rnd(7)

@@ -225,7 +225,7 @@ func TestShortPulse(t *testing.T) {
 }
 
 // What edges there were in a storm is not known, and that is said.
-func TestStormIsTold(t *testing.T) {
+func TestStormIsReported(t *testing.T) {
 	h := start(t)
 	h.Storm("gate", h.Now+10, 166, 20_000) // 48 kHz, 0.2 s
 	h.wait(300 * time.Millisecond)

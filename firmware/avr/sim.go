@@ -117,7 +117,7 @@ func (s *Sim) Reset(at uint64) { s.line("reset %d", at) }
 // Hang lets the firmware hang from a cycle on, interrupts off.
 func (s *Sim) Hang(at uint64) { s.line("cut %d", at) }
 
-// Heartbeat has changes of the heartbeat told as those of an output.
+// Heartbeat makes Changes include those of the heartbeat.
 func (s *Sim) Heartbeat() { s.ask("heartbeat", "") }
 
 // Run lets time pass until a cycle.
@@ -188,7 +188,7 @@ func (s *Sim) ask(line, last string) (rest [][]string) {
 	return nil
 }
 
-// keep puts down what a line tells, if it tells something that happened.
+// keep records what a line reports.
 func (s *Sim) keep(words []string) bool {
 	var cycle uint64
 	if len(words) > 1 {

@@ -175,10 +175,10 @@ func (h *host) judge(one trial, result *errors) {
 		assert.Zero(h.t, long)
 		at := slices.IndexFunc(cues, func(c wire.Cue) bool { return int(c.Index) == i })
 		require.GreaterOrEqual(h.t, at, 0)
-		told := cues[at]
-		assert.Equal(h.t, told.Planned, told.On)
-		assert.Equal(h.t, wire.Tick(c.Width), told.Off-told.On)
-		assert.Equal(h.t, shot.Clock+wire.Tick(p.Table[0].Delay)+wire.Tick(c.Offset), told.Planned)
+		reported := cues[at]
+		assert.Equal(h.t, reported.Planned, reported.On)
+		assert.Equal(h.t, wire.Tick(c.Width), reported.Off-reported.On)
+		assert.Equal(h.t, shot.Clock+wire.Tick(p.Table[0].Delay)+wire.Tick(c.Offset), reported.Planned)
 	}
 	require.Len(h.t, h.Changes, 2*int(p.CueLen), "an output that has no part in it: %v", h.Changes)
 	h.clear()

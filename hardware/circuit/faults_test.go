@@ -90,7 +90,7 @@ func TestVerdicts(t *testing.T) {
 		change  func(v measured)
 		verdict Verdict
 		left    string
-		trouble string
+		problem string
 		shown   bool
 	}{
 		"healthy": {func(measured) {}, StillSafe, "released", "", true},
@@ -123,12 +123,12 @@ func TestVerdicts(t *testing.T) {
 		r := NewFaultRow("R1", "open", []map[string]float64{v, healthy(), healthy()}, 3.3)
 		assert.Equal(t, c.verdict, r.Verdict(), name)
 		assert.Equal(t, c.left, r.Left[0].String(), name)
-		assert.Equal(t, c.trouble, r.Trouble, name)
+		assert.Equal(t, c.problem, r.Problem, name)
 		assert.Equal(t, c.shown, visible(r.Left[0]), name)
 		assert.Equal(t, name == "a lamp alone is a sign", r.Sign != "", name)
 		lines, err := ParseFaults(FaultTable([]FaultRow{r}))
 		require.NoError(t, err)
-		assert.Equal(t, FaultLine{Ref: "R1", Fault: "open", Trouble: c.trouble, Sign: r.Sign, Verdict: c.verdict,
+		assert.Equal(t, FaultLine{Ref: "R1", Fault: "open", Problem: c.problem, Sign: r.Sign, Verdict: c.verdict,
 			Ways: []string{c.left, "released", "released"}, V12: v["late_v12"], V5: v["late_v5"]}, lines[0], name)
 	}
 	blind := healthy()

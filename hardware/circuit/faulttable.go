@@ -39,7 +39,7 @@ type Left struct {
 type FaultRow struct {
 	Ref, Fault string
 	Left       []Left // for each of the ways
-	Trouble    string // what does not do what it is asked while it runs; empty for nothing
+	Problem    string // what does not do what it is asked while it runs; empty for nothing
 	Sign       string // what else a person who looks sees then; empty for nothing
 	Blind      bool   // the kill switch opens and its input does not tell
 	Failed     string // why it could not be simulated; empty if it could
@@ -63,7 +63,7 @@ func NewFaultRow(ref, fault string, values []map[string]float64, vio float64) Fa
 		r.Left = append(r.Left, Left{V12: v["late_v12"], V5: v["late_v5"], Output: on, Lamp12: v["late_lamp12"] > lit,
 			Lamp5: v["late_lamp5"] > lit})
 	}
-	r.Trouble, r.Sign = trouble(values[0], vio), darkLamps(values[0])
+	r.Problem, r.Sign = problem(values[0], vio), darkLamps(values[0])
 	r.Blind = values[len(values)-1]["kill_late"] < 0.6*vio
 	return r
 }
@@ -73,8 +73,8 @@ func valveOn(amps float64) bool { return amps > darkI }
 
 func contactOn(volts float64) bool { return volts < 2.5 }
 
-// trouble is what does not work while it runs.
-func trouble(v map[string]float64, vio float64) string {
+// problem is what does not work while it runs.
+func problem(v map[string]float64, vio float64) string {
 	noValve, noContact := v["on_valve"] < 0.3, v["on_contact"] > 1
 	switch {
 	case v["kill_runs"] > 0.25*vio:
@@ -142,7 +142,7 @@ func (r FaultRow) Safe() bool {
 
 // Verdict classifies a row.
 func (r FaultRow) Verdict() Verdict {
-	return verdict(r.Failed != "", r.Trouble != "", r.Safe())
+	return verdict(r.Failed != "", r.Problem != "", r.Safe())
 }
 
 func verdict(failed, noticed, safe bool) Verdict {
@@ -183,7 +183,7 @@ func FaultTable(rows []FaultRow) string {
 			words = append(words, r.Left[way].String())
 			v12, v5 = max(v12, r.Left[way].V12), max(v5, r.Left[way].V5)
 		}
-		list = append(list, append(words, volts1(v12), volts1(v5), r.Trouble, r.Sign, tells[r.Blind],
+		list = append(list, append(words, volts1(v12), volts1(v5), r.Problem, r.Sign, tells[r.Blind],
 			r.Failed))
 	}
 	return "# Single faults, each simulated by itself at the typical corner: go run ./hardware/gen -faults. Nothing was " +
@@ -192,7 +192,7 @@ func FaultTable(rows []FaultRow) string {
 
 // FaultLine is one line of the table of faults, as far as it is read again.
 type FaultLine struct {
-	Ref, Fault, Trouble, Sign string
+	Ref, Fault, Problem, Sign string
 	Verdict                   Verdict
 	Ways                      []string // "released", or what stays
 	V12, V5                   float64
@@ -206,7 +206,7 @@ func ParseFaults(text string) (list []FaultLine, err error) {
 		return nil, err
 	}
 	for _, t := range table {
-		l := FaultLine{Ref: t[0], Fault: t[1], Verdict: Verdict(t[2]), Ways: t[3:6], Trouble: t[8], Sign: t[9],
+		l := FaultLine{Ref: t[0], Fault: t[1], Verdict: Verdict(t[2]), Ways: t[3:6], Problem: t[8], Sign: t[9],
 			Blind: t[10] != tells[false]}
 		for i, to := range []*float64{&l.V12, &l.V5} {
 			if *to, err = finite(t[6+i]); err != nil {
@@ -229,5 +229,5 @@ func ParseFaults(text string) (list []FaultLine, err error) {
 // says is the verdict that the cells of a line amount to. failed is why it could not be simulated.
 func (l FaultLine) says(failed string) Verdict {
 	stays := func(way string) bool { return way != released }
-	return verdict(failed != "", l.Trouble != "", !slices.ContainsFunc(l.Ways, stays))
+	return verdict(failed != "", l.Problem != "", !slices.ContainsFunc(l.Ways, stays))
 }

@@ -51,7 +51,7 @@ func FuzzParseFaults(f *testing.F) {
 				assert.False(t, safe, "%+v", l)
 				assert.Contains(t, FaultGuide(lines), l.Fault)
 			}
-			assert.Equal(t, l.Verdict == StillSafe || l.Verdict == UnsafeHidden, l.Trouble == "" && l.Verdict != Undecided)
+			assert.Equal(t, l.Verdict == StillSafe || l.Verdict == UnsafeHidden, l.Problem == "" && l.Verdict != Undecided)
 		}
 	})
 }
@@ -60,14 +60,14 @@ func FuzzParseFaults(f *testing.F) {
 func FuzzFaultTable(f *testing.F) {
 	f.Add("R1", "open", "", "nothing comes on", 0.0, 4.9, true, false)
 	f.Add("#", "a\r\nb", "no convergence", "", 1e300, -1.0, false, true)
-	f.Fuzz(func(t *testing.T, ref, fault, failed, trouble string, v12, v5 float64, output, blind bool) {
+	f.Fuzz(func(t *testing.T, ref, fault, failed, problem string, v12, v5 float64, output, blind bool) {
 		finite := !math.IsNaN(v12+v5) && !math.IsInf(v12+v5, 0)
 		left := Left{V12: v12, V5: v5, Output: output}
-		row := FaultRow{Ref: ref, Fault: fault, Failed: failed, Trouble: trouble, Blind: blind,
+		row := FaultRow{Ref: ref, Fault: fault, Failed: failed, Problem: problem, Blind: blind,
 			Left: []Left{left, left, {}}}
 		lines, err := ParseFaults(FaultTable([]FaultRow{row}))
 		if err != nil {
-			for _, plain := range []string{ref, fault, failed, trouble} {
+			for _, plain := range []string{ref, fault, failed, problem} {
 				if _, bad := readTable("", writeCSV([][]string{{plain, "x"}}), 2); bad != nil || strings.HasPrefix(plain, "#") {
 					return
 				}
@@ -81,7 +81,7 @@ func FuzzFaultTable(f *testing.F) {
 		}
 		require.Len(t, lines, 1)
 		l := lines[0]
-		assert.Equal(t, FaultLine{Ref: ref, Fault: fault, Trouble: trouble, Blind: blind, Verdict: row.Verdict(),
+		assert.Equal(t, FaultLine{Ref: ref, Fault: fault, Problem: problem, Blind: blind, Verdict: row.Verdict(),
 			Ways: l.Ways, V12: l.V12, V5: l.V5}, l)
 		if failed == "" {
 			assert.Equal(t, left.String(), l.Ways[0])

@@ -12,7 +12,7 @@ import (
 // step is one thing to measure while building: how, and the measure of the simulation that says what to expect.
 type step struct{ number, how, deck, measure string }
 
-// ofVIO are measures that go with the controller's supply: they are told as a part of it.
+// ofVIO are measures that go with the controller's supply: they are shown as a part of it.
 var ofVIO = []string{"kill_after", "v_rest", "v_threshold"}
 
 // typicalVIO is the controller's supply at the typical corner, in volts.

@@ -15,8 +15,8 @@ type ParseError struct {
 // Error is the whole of it in one line.
 func (e *ParseError) Error() string { return fmt.Sprintf("line %d: %s: %s", e.Line, e.Why, e.Remedy) }
 
-// Parse reads a description. Its statements, one a line, are told in the head of hardware/circuits.txt. An error is a
-// *ParseError.
+// Parse reads a description. Its statements, one a line, are described at the head of hardware/circuits.txt. An error
+// is a *ParseError.
 func Parse(text string) (*Design, error) {
 	lines, err := expand(text)
 	if err != nil {

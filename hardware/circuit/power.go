@@ -103,7 +103,7 @@ func (b *Board) heat(p *Part) float64 {
 	return v * v / ohms
 }
 
-// draw is the current that a pin of the controller may have to give or take at a net's highest voltage: through every
+// draw is the current that a pin of the controller may have to source or sink at a net's highest voltage: through every
 // resistor on it that leads anywhere but into a gate.
 func (b *Board) draw(n *Net) (amps float64, bare []string) {
 	for _, p := range b.On(n.Name) {

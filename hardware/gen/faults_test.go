@@ -72,7 +72,7 @@ func spoilt(t testing.TB, d *circuit.Design, faults ...[2]string) *circuit.Desig
 }
 
 // The analysis tells safe from unsafe and seen from unseen: faults whose outcome follows from the drawing.
-func TestFaultsAreToldApart(t *testing.T) {
+func TestFaultsAreDistinguished(t *testing.T) {
 	need.Tool(t, "ngspice")
 	l := testFaultLab(t)
 	all := [3]string{"released", "released", "released"}

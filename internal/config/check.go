@@ -5,13 +5,13 @@ import (
 	"maps"
 	"net"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 	"unicode"
 
+	"stillwater/internal/hostname"
 	"stillwater/internal/phys"
 	"stillwater/internal/wire"
 )
@@ -45,15 +45,12 @@ func (c *checker) config(f file) Config {
 	return config
 }
 
-// hostName is one label of a host's name (RFC 1123, section 2.1).
-var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?$`)
-
 // announced is the page's name on the local network; an empty one is meant.
 func (c *checker) announced(name *string) string {
 	switch {
 	case name == nil:
 		return defaultName
-	case *name != "" && !hostName.MatchString(*name):
+	case *name != "" && !hostname.Valid(*name):
 		c.fail("name = "+quote(*name)+" is no name for a host",
 			`write 1 to 63 letters, digits and inner hyphens, without ".local", such as "stillwater", `+
 				`or "" to announce none`, "name")

@@ -151,8 +151,8 @@ func TestWaveKeepsClearOfCues(t *testing.T) {
 	assert.Less(t, worstStorm, guardRelease/2)
 }
 
-// In doubt about the outputs there is no wave; once they are known to be off there is.
-func TestWaveStopsInDoubt(t *testing.T) {
+// While the outputs are uncertain there is no wave; once they are known to be off there is.
+func TestWaveStopsWhileOutputsAreUncertain(t *testing.T) {
 	v := newVirtual(t)
 	out := &fickle{virtual: v}
 	link, err := realtime.NewLink(v.link)
@@ -241,12 +241,12 @@ func TestWaveThatPaused(t *testing.T) {
 	assert.Empty(t, session(10*us, false), "nor is it when there is time the next time")
 }
 
-// A fault that leaves no doubt about the outputs does not stop the wave: kill switch, a quiet host, a pulse too long.
+// A fault that leaves the outputs certain does not stop the wave: kill switch, a silent host, a pulse too long.
 func TestWaveGoesOnInOtherFaults(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
 	w := beating(v, l)
-	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...) // and then nothing: after a second the link is quiet
+	v.tell(v.now+ms, load(aimed(20*ms, ms), 1)...) // and then nothing: after a second the link times out
 	runUntil(t, v, l, v.now+1500*ms)
 	v.hear()
 	faults := heardOf[wire.Fault](v)
@@ -346,7 +346,7 @@ func TestSignsOfLife(t *testing.T) {
 	assert.Zero(t, signs(t, conn), "nobody else feeds it")
 }
 
-// A service manager that is too busy to listen is told again soon, and not at each pass.
+// A service manager that is too busy to listen is notified again soon, and not at each pass.
 func TestSignsOfLifeToABusyManager(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()

@@ -66,7 +66,7 @@ type waiter interface {
 	Close() error
 }
 
-// thread is told when timing starts to matter and when it no longer does.
+// thread follows whether timing matters: while the board is armed.
 type thread interface {
 	Arm()
 	Disarm()

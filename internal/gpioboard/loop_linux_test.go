@@ -249,7 +249,7 @@ func TestBoardMergesChips(t *testing.T) {
 	<-done
 }
 
-// After lost edges the board is told how many, and then the levels it cannot know: a kill switch is not missed.
+// After lost edges the board hears how many, and then the levels it cannot know: a kill switch is not missed.
 func TestBoardLostEdges(t *testing.T) {
 	f := newFakeLines(t)
 	h, l, wait := startLoop(t, t.Context(), f)

@@ -40,7 +40,7 @@ func TestRunWaitsForTheWatchdogBefore(t *testing.T) {
 	}
 }
 
-// Any other trouble with the outputs is said at once.
+// Any other error of the outputs ends the process at once.
 func TestRunWithoutOutputs(t *testing.T) {
 	tries := 0
 	err := Run(t.Context(), Options{Getenv: os.Getenv, Pins: Pins{

@@ -302,7 +302,7 @@ func load(p wire.Program, shots uint16) []wire.Message {
 	return []wire.Message{part, wire.Commit{Length: uint16(len(encoded)), CRC: wire.CRC(encoded)}, wire.Arm{Shots: shots}}
 }
 
-// ping keeps the link from going quiet.
+// ping keeps the link from timing out.
 func (v *virtual) ping(from, until int64) {
 	frame := wire.AppendFrame(nil, wire.Ping{}.Frame(2))
 	v.every(from, 250*ms, until, func() { _, _ = unix.Write(v.far, frame); v.hear() })
@@ -408,7 +408,7 @@ func TestBoardSeesWhileItSpins(t *testing.T) {
 	assert.Equal(t, wire.ReasonKill, faults[0].Reason)
 }
 
-// The kernel's stamp may be ahead of the board's clock by the clock's doubt: an edge is never of the future.
+// The kernel's stamp may be ahead of the board's clock by the clock's uncertainty: an edge is never of the future.
 func TestBoardEdgeOfTheFuture(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
@@ -429,7 +429,7 @@ func TestBoardTellsInTime(t *testing.T) {
 	v := newVirtual(t)
 	l := v.loop()
 	begin := v.now + 10*ms
-	v.storms = []storm{{input: 0, next: begin, every: 10 * ms, until: begin + 10*ms}} // the fall is told later
+	v.storms = []storm{{input: 0, next: begin, every: 10 * ms, until: begin + 10*ms}} // the fall is reported later
 	v.at(begin+200*ms, func() {})
 	edges := func() int { v.hear(); return len(heardOf[wire.Edge](v)) }
 	for edges() < 1 {
@@ -502,13 +502,13 @@ func TestBoardInAStorm(t *testing.T) {
 		cost    int64   // of looking at the clock, ns: how fast the machine is
 		fires   bool
 	}{
-		"on an input that means nothing":          {aimed(20*ms, ms), []uint8{2}, 200, false},
-		"on the clock":                            {aimed(20*ms, ms), []uint8{0}, 200, true},
-		"on the clock of a gate":                  {gated(), []uint8{0}, 200, false},
-		"on the gate":                             {gated(), []uint8{1}, 200, false},
-		"on both beams":                           {gated(), []uint8{0, 1}, 200, false},
-		"that the machine cannot keep up with":    {gated(), []uint8{0, 1, 2}, 120_000, false},
-		"on the clock, faster than it is told of": {aimed(20*ms, ms), []uint8{0}, 120_000, true},
+		"on an input that means nothing":              {aimed(20*ms, ms), []uint8{2}, 200, false},
+		"on the clock":                                {aimed(20*ms, ms), []uint8{0}, 200, true},
+		"on the clock of a gate":                      {gated(), []uint8{0}, 200, false},
+		"on the gate":                                 {gated(), []uint8{1}, 200, false},
+		"on both beams":                               {gated(), []uint8{0, 1}, 200, false},
+		"that the machine cannot keep up with":        {gated(), []uint8{0, 1, 2}, 120_000, false},
+		"on the clock, faster than it is reported of": {aimed(20*ms, ms), []uint8{0}, 120_000, true},
 	} {
 		t.Run(name, func(t *testing.T) { storming(t, c.program, c.storms, c.cost, c.fires) })
 	}
@@ -555,9 +555,9 @@ func storming(t *testing.T, p wire.Program, inputs []uint8, cost int64, fires bo
 		assert.Empty(t, cues)
 	}
 	v.checkPulses(cues)
-	told := uint32(0)
+	reported := uint32(0)
 	for _, e := range heardOf[wire.Edge](v) {
-		told += uint32(e.Count)
+		reported += uint32(e.Count)
 	}
 	lost := uint32(0)
 	for _, e := range heardOf[wire.Lost](v) {
@@ -567,9 +567,9 @@ func storming(t *testing.T, p wire.Program, inputs []uint8, cost int64, fires bo
 	for _, s := range v.storms {
 		came += uint32(s.received)
 	}
-	assert.GreaterOrEqual(t, told+lost, came, "each edge is told or said to be lost")
+	assert.GreaterOrEqual(t, reported+lost, came, "each edge is reported or said to be lost")
 	// After a loss the level is read, and if it is another than was known that is an edge too.
-	assert.LessOrEqual(t, told+lost, came+uint32(v.gaps*len(inputs)))
+	assert.LessOrEqual(t, reported+lost, came+uint32(v.gaps*len(inputs)))
 	assert.Equal(t, slow, lost > 0)
 }
 

@@ -9,8 +9,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Whatever the kernel's events say, each one of a line that was asked for is told once, in the order of the stamps and
-// with its line's index; and what is lost is lost of these lines.
+// Whatever the kernel's events say, each one of a line that was asked for is reported once, in the order of the stamps
+// and with its line's index; and what is lost is lost of these lines.
 func FuzzEvents(f *testing.F) {
 	event := func(at uint64, offset, seqno, lineSeqno uint32, id byte) []byte {
 		p := binary.LittleEndian.AppendUint64(nil, at)

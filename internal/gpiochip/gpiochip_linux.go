@@ -6,14 +6,13 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"os/user"
 	"path/filepath"
 	"slices"
-	"strconv"
-	"syscall"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"stillwater/internal/devnode"
 )
 
 // Line flags of the uAPI, which golang.org/x/sys/unix does not name.
@@ -50,28 +49,14 @@ func openChip(path string) (int, error) {
 	e := &Error{Where: path, What: "cannot be opened", Err: err}
 	switch {
 	case errors.Is(err, fs.ErrPermission):
-		e.Remedy = "add the user to the group " + groupOf(path) + " and log in again"
+		e.Remedy = "no group may open it: install Stillwater's package, whose udev rule changes that, or run it as root"
+		if group := devnode.Group(path); group != "" {
+			e.Remedy = "add the user to the group " + group + " and log in again"
+		}
 	case errors.Is(err, fs.ErrNotExist):
 		e.Remedy = "look at the chips in /dev/gpiochip*"
 	}
 	return -1, e
-}
-
-// groupOf names the group that owns a device node.
-func groupOf(path string) string {
-	info, err := os.Stat(path)
-	if err != nil {
-		return "that owns it"
-	}
-	st, ok := info.Sys().(*syscall.Stat_t)
-	if !ok {
-		return "that owns it"
-	}
-	id := strconv.FormatUint(uint64(st.Gid), 10)
-	if g, err := user.LookupGroupId(id); err == nil {
-		return g.Name
-	}
-	return id
 }
 
 // Chips lists the GPIO chips, without the further device nodes a chip may have. With an error it lists those that
@@ -273,7 +258,7 @@ func OpenInputs(consumer string, inputs []Input) (*Inputs, error) {
 }
 
 // openInputs asks for the lines of one chip; if the chip refuses, once more without debounce. It returns the inputs
-// that have to do without.
+// that then have none.
 func openInputs(inputs []Input, indices []int, ask func(unix.GPIOV2LineConfig) (*request, error)) (
 	r *request, without []int, err error,
 ) {

@@ -160,7 +160,7 @@ func TestLedgerCountsTheLineThatSpoke(t *testing.T) {
 	assert.Equal(t, [MaxLines]uint32{2: 6}, b.Lost)
 }
 
-// The gate's only edge is dropped and the gate stays silent: it is told of at once, and not again when it speaks.
+// The gate's only edge is dropped and the gate stays silent: that is reported at once, and not again when it speaks.
 func TestLedgerCountsTheSilentLine(t *testing.T) {
 	q, l, pins := queue{size: 4}, ledger{lines: 2}, []uint8{0, 1}
 	q.edge(0)
@@ -186,7 +186,7 @@ func TestLedgerProperty(t *testing.T) {
 		for _, p := range r.Perm(MaxLines)[:lines] {
 			pins = append(pins, uint8(p))
 		}
-		var told [MaxLines]uint32
+		var reported [MaxLines]uint32
 		for range 30 {
 			for range r.IntN(40) {
 				if strange && r.IntN(5) == 0 {
@@ -204,17 +204,17 @@ func TestLedgerProperty(t *testing.T) {
 			}
 			b := q.drain(&l, pins)
 			for line := range lines {
-				told[line] += b.Lost[pins[line]]
-				if heard[line] && told[line] < q.dropped[line] {
-					t.Fatalf("seed %d: line %d lost %d, told of %d (ledger before %+v)", seed, line, q.dropped[line],
-						told[line], before)
+				reported[line] += b.Lost[pins[line]]
+				if heard[line] && reported[line] < q.dropped[line] {
+					t.Fatalf("seed %d: line %d lost %d, reported of %d (ledger before %+v)", seed, line, q.dropped[line],
+						reported[line], before)
 				}
-				if !heard[line] && b.Gap && told[line] < q.dropped[line] {
-					t.Fatalf("seed %d: silent line %d lost %d, told of %d", seed, line, q.dropped[line], told[line])
+				if !heard[line] && b.Gap && reported[line] < q.dropped[line] {
+					t.Fatalf("seed %d: silent line %d lost %d, reported of %d", seed, line, q.dropped[line], reported[line])
 				}
 			}
-			if lines == 1 && told[0] != q.dropped[0] {
-				t.Fatalf("seed %d: lost %d, told of %d", seed, q.dropped[0], told[0])
+			if lines == 1 && reported[0] != q.dropped[0] {
+				t.Fatalf("seed %d: lost %d, reported of %d", seed, q.dropped[0], reported[0])
 			}
 		}
 	}

@@ -25,6 +25,51 @@ func guideRule() rule {
 	}, []files{guided("`rig.F`, `rig.T.m`, `rig.T`, `stillwater.toml`, `go.mod`")}}
 }
 
+// tabled is a row of the guide's tables of packages: layer, package.
+var tabled = regexp.MustCompile("^\\| ([0-9]) \\| `([a-z/]+)` \\|")
+
+func layersRule() rule {
+	guided := func(text string) files { return files{guide: text, "internal/rig/a.go": "package rig"} }
+	return rule{"the guide's layers are the code's", checkGuideLayers, []example{
+		{guided("| 3 | `rig` | x |"), "DEVELOPERS.md:1: rig is in layer 4"},
+		{guided("| 4 | `news` | x |"), "DEVELOPERS.md:1: there is no package news"},
+		{guided("no table"), "DEVELOPERS.md: internal/rig is in no table"},
+	}, []files{guided("| 4 | `rig` | x |"), {guide: "", "internal/board/boardtest/a.go": "package boardtest"}}}
+}
+
+// checkGuideLayers holds the guide's tables to the layers: each package that is not for tests only is in one.
+func checkGuideLayers(t tree) (found []string) {
+	listed := map[string]bool{}
+	for _, s := range t.files {
+		if s.path != guide {
+			continue
+		}
+		for i, line := range strings.Split(s.text, "\n") {
+			m := tabled.FindStringSubmatch(line)
+			if m == nil {
+				continue
+			}
+			dir, at := m[2], fmt.Sprintf("%s:%d", s.path, i+1)
+			if _, known := layers[dir]; !known {
+				dir = "internal/" + dir
+			}
+			listed[dir] = true
+			if layer, known := layers[dir]; !known {
+				found = append(found, fmt.Sprintf("%s: there is no package %s", at, m[2]))
+			} else if fmt.Sprint(layer) != m[1] {
+				found = append(found, fmt.Sprintf("%s: %s is in layer %d", at, m[2], layer))
+			}
+		}
+	}
+	for _, s := range t.golang() {
+		if _, known := layers[s.dir()]; known && !testPackages[s.dir()] && s.dir() != "web" && !listed[s.dir()] {
+			found = append(found, fmt.Sprintf("%s: %s is in no table", guide, s.dir()))
+			listed[s.dir()] = true
+		}
+	}
+	return found
+}
+
 func checkGuide(t tree) (found []string) {
 	packages, names := declared(t)
 	for _, s := range t.files {

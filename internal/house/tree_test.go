@@ -154,7 +154,9 @@ func (f files) load(t *testing.T) tree {
 	return tree
 }
 
-func allRules() []rule { return append(append(importRules(), codeRules()...), guideRule(), wordRule()) }
+func allRules() []rule {
+	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), wordRule())
+}
 
 // one is a tree of a single file.
 func one(name string, lines ...string) files { return files{name: strings.Join(lines, "\n")} }

@@ -115,6 +115,14 @@ func (j *Journal) Path() string {
 	return j.path
 }
 
+// PathOr is the path given, or if that is empty DefaultPath.
+func PathOr(path string, getenv func(string) string) (string, error) {
+	if path != "" {
+		return path, nil
+	}
+	return DefaultPath(getenv)
+}
+
 // DefaultPath is where the journal of this user is: $XDG_STATE_HOME/stillwater/journal.db, or under ~/.local/state, as
 // the XDG Base Directory Specification has it (0.8, from memory). A relative XDG_STATE_HOME is ignored, as it demands.
 func DefaultPath(getenv func(string) string) (string, error) {

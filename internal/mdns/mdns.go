@@ -12,9 +12,10 @@ import (
 	"fmt"
 	"log/slog"
 	"net/netip"
-	"regexp"
 	"slices"
 	"time"
+
+	"stillwater/internal/hostname"
 )
 
 // Options is what Run needs.
@@ -42,12 +43,9 @@ type TakenByPeer struct {
 	By   netip.Addr
 }
 
-// label is one label of a host's name: RFC 1123, section 2.1.
-var label = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?$`)
-
 // Check says what is wrong with a name.
 func Check(name string) error {
-	if !label.MatchString(name) {
+	if !hostname.Valid(name) {
 		return fmt.Errorf("%q is no name for a host: use 1 to 63 letters, digits and hyphens, such as stillwater", name)
 	}
 	return nil

@@ -51,7 +51,7 @@ func Enter(w Want) *Thread {
 	t := &Thread{idle: -1}
 	t.Report.Grants = askThread(w)
 	if w.Priority > 0 && t.Report.Grants[0].OK {
-		lift(w.Priority)
+		raiseOthers(w.Priority)
 	}
 	t.Report.Grants = append(t.Report.Grants, lockMemory(true))
 	fd, grant := openIdle()
@@ -160,13 +160,13 @@ func setPriority(thread, priority int) error {
 		Priority: uint32(priority)}, 0)
 }
 
-// lift gives the process's other threads real-time priority too, one below the board's. Each time the runtime takes the
-// board's goroutine off its thread, which it does to any that has run for 10 ms by its reckoning, another thread has to
-// hand it back: one without priority does so after whatever else the machine is busy with, which can take tens of
-// milliseconds. Threads to come inherit it.
-func lift(priority int) {
+// raiseOthers gives the process's other threads real-time priority too, one below the board's. Each time the runtime
+// takes the board's goroutine off its thread, which it does to any that has run for 10 ms by its count, another thread
+// has to hand it back: one without priority does so after whatever else the machine is busy with, which can take tens
+// of milliseconds. Threads to come inherit it.
+func raiseOthers(priority int) {
 	own := strconv.Itoa(unix.Gettid())
-	lifted := map[string]bool{own: true}
+	raised := map[string]bool{own: true}
 	for more := true; more; {
 		more = false
 		threads, err := os.ReadDir("/proc/self/task")
@@ -174,9 +174,9 @@ func lift(priority int) {
 			return
 		}
 		for _, thread := range threads {
-			if id, err := strconv.Atoi(thread.Name()); err == nil && !lifted[thread.Name()] {
+			if id, err := strconv.Atoi(thread.Name()); err == nil && !raised[thread.Name()] {
 				_ = setPriority(id, max(priority-1, 1)) // it may have ended
-				lifted[thread.Name()], more = true, true
+				raised[thread.Name()], more = true, true
 			}
 		}
 	}

@@ -18,7 +18,7 @@ const (
 	spinSaved = 32 * leadMost
 )
 
-// Lead is how long before its time a sleep ends and spinning begins. It follows the wake-ups it is told of, up at once
+// Lead is how long before its time a sleep ends and spinning begins. It follows the wake-ups it is given, up at once
 // and down slowly, so that the rest of a sleep that ends late is still spun; but it burns no more than its share of a
 // processor. Times are of any clock, in nanoseconds. The zero value is ready.
 type Lead struct {

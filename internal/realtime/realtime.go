@@ -31,8 +31,8 @@ type Clock struct {
 
 // sight is a measurement of the offset between the monotonic clock and the time since base.
 type sight struct {
-	offset  int64 // CLOCK_MONOTONIC at base, nanoseconds
-	doubtNs int64 // how far that can be off
+	offset      int64 // CLOCK_MONOTONIC at base, nanoseconds
+	uncertainty int64 // how far that can be off
 }
 
 // ErrDrift says that the two clocks did not stay together.
@@ -55,7 +55,7 @@ func newClock(mono func() (int64, error)) (*Clock, error) {
 // look measures the offset: mono is read between two readings of time.Since, several times, and the closest pair
 // counts.
 func (c *Clock) look(times int) (sight, error) {
-	s := sight{doubtNs: 1<<63 - 1}
+	s := sight{uncertainty: 1<<63 - 1}
 	for range times {
 		before := time.Since(c.base)
 		ns, err := c.mono()
@@ -63,27 +63,27 @@ func (c *Clock) look(times int) (sight, error) {
 		if err != nil {
 			return sight{}, err
 		}
-		if doubt := int64(after-before)/2 + 1; doubt < s.doubtNs {
-			s = sight{offset: ns - int64(before+after)/2, doubtNs: doubt}
+		if uncertainty := int64(after-before)/2 + 1; uncertainty < s.uncertainty {
+			s = sight{offset: ns - int64(before+after)/2, uncertainty: uncertainty}
 		}
 	}
 	return s, nil
 }
 
-// drift is how far apart two measurements are beyond what both leave in doubt: 0 when they can both be true.
+// drift is how far apart two measurements are beyond their uncertainty: 0 when they can both be true.
 func (s sight) drift(later sight) time.Duration {
 	apart := later.offset - s.offset
-	doubt := s.doubtNs + later.doubtNs
+	uncertainty := s.uncertainty + later.uncertainty
 	switch {
-	case apart > doubt:
-		return time.Duration(apart - doubt)
-	case apart < -doubt:
-		return time.Duration(apart + doubt)
+	case apart > uncertainty:
+		return time.Duration(apart - uncertainty)
+	case apart < -uncertainty:
+		return time.Duration(apart + uncertainty)
 	}
 	return 0
 }
 
-// Check measures the offset again: ErrDrift when it is not what it was, give or take the doubt in both measurements.
+// Check measures the offset again: ErrDrift when it has changed by more than the uncertainty of both measurements.
 // It takes some ten microseconds, so not while armed.
 func (c *Clock) Check() error {
 	later, err := c.look(laterLook)
@@ -93,7 +93,7 @@ func (c *Clock) Check() error {
 	if d := c.drift(later); d != 0 {
 		return fmt.Errorf("%w by %v more than the %v they can be read to: times of edges cannot be trusted; "+
 			"it is measured anew when the board process starts again", ErrDrift, d,
-			time.Duration(c.doubtNs+later.doubtNs))
+			time.Duration(c.uncertainty+later.uncertainty))
 	}
 	return nil
 }
@@ -107,8 +107,8 @@ func (c *Clock) Now() wire.Tick { return c.Tick(c.Ns()) }
 // Tick is the board time of a monotonic time in nanoseconds, such as the kernel's stamp of an edge.
 func (c *Clock) Tick(ns int64) wire.Tick { return wire.Tick(uint64(ns) / uint64(tickNs)) }
 
-// Doubt is how far the offset can be off.
-func (c *Clock) Doubt() time.Duration { return time.Duration(c.doubtNs) }
+// Uncertainty is how far the offset can be off.
+func (c *Clock) Uncertainty() time.Duration { return time.Duration(c.uncertainty) }
 
 // Until is the time left to t, negative when t is past.
 func (c *Clock) Until(t wire.Tick) time.Duration {

@@ -65,7 +65,7 @@ func result(n int, err error) (int, bool, error) {
 type Waiter struct {
 	timer, wake int
 	poll        []unix.PollFd // timer, wake, then the caller's
-	quiet       func()        // after it, nobody writes to wake any more
+	stopWakes   func()        // after it, nobody writes to wake any more
 }
 
 // NewWaiter watches fds for reading. Once ctx is done, no sleep lasts.
@@ -88,7 +88,7 @@ func NewWaiter(ctx context.Context, fds ...int) (*Waiter, error) {
 		defer close(woken)
 		_, _ = unix.Write(wake, []byte{1, 0, 0, 0, 0, 0, 0, 0}) // any eight bytes but zeros add up to more than nothing
 	})
-	w.quiet = func() {
+	w.stopWakes = func() {
 		if !stop() {
 			<-woken
 		}
@@ -153,6 +153,6 @@ func (w *Waiter) Ready(i int) bool {
 
 // Close ends the waiter. The descriptors it watched stay open.
 func (w *Waiter) Close() error {
-	w.quiet()
+	w.stopWakes()
 	return errors.Join(unix.Close(w.timer), unix.Close(w.wake))
 }

@@ -20,7 +20,7 @@ func socketPair(t *testing.T) (*Link, int) {
 	return l, fds[1]
 }
 
-// The clock is the kernel's: a reading of CLOCK_MONOTONIC lies between two of ours, give or take the stated doubt.
+// The clock is the kernel's: a reading of CLOCK_MONOTONIC lies between two of ours, within the stated uncertainty.
 func TestClockIsTheKernels(t *testing.T) {
 	c, err := NewClock()
 	require.NoError(t, err)
@@ -29,10 +29,10 @@ func TestClockIsTheKernels(t *testing.T) {
 		before := c.Ns()
 		require.NoError(t, unix.ClockGettime(unix.CLOCK_MONOTONIC, &ts))
 		after := c.Ns()
-		require.LessOrEqual(t, before-c.doubtNs, ts.Nano())
-		require.GreaterOrEqual(t, after+c.doubtNs, ts.Nano())
+		require.LessOrEqual(t, before-c.uncertainty, ts.Nano())
+		require.GreaterOrEqual(t, after+c.uncertainty, ts.Nano())
 	}
-	t.Logf("offset known to %v", c.Doubt())
+	t.Logf("offset known to %v", c.Uncertainty())
 }
 
 func TestWaiterEndsInTime(t *testing.T) {
@@ -46,7 +46,7 @@ func TestWaiterEndsInTime(t *testing.T) {
 	up, err := w.Sleep(until, false)
 	require.NoError(t, err)
 	assert.True(t, up)
-	assert.GreaterOrEqual(t, c.Ns()+c.doubtNs, until, "it slept until then")
+	assert.GreaterOrEqual(t, c.Ns()+c.uncertainty, until, "it slept until then")
 	assert.False(t, w.Ready(0))
 	_, err = w.Sleep(1, false)
 	require.NoError(t, err, "a time long past does not wait")

@@ -23,7 +23,7 @@ func TestTickWraps(t *testing.T) {
 	assert.Equal(t, int32(2), c.Tick(wrap+100).Sub(c.Tick(wrap-100)))
 }
 
-// The closest pair of readings sets the offset, and the doubt it leaves covers the truth.
+// The closest pair of readings sets the offset, and the uncertainty it leaves covers the truth.
 func TestClockOffset(t *testing.T) {
 	const ahead = int64(123456789 * time.Second)
 	start := time.Now()
@@ -39,8 +39,8 @@ func TestClockOffset(t *testing.T) {
 	before := ahead + int64(time.Since(start))
 	got := c.Ns()
 	after := ahead + int64(time.Since(start))
-	assert.GreaterOrEqual(t, got, before-c.doubtNs)
-	assert.LessOrEqual(t, got, after+c.doubtNs)
+	assert.GreaterOrEqual(t, got, before-c.uncertainty)
+	assert.LessOrEqual(t, got, after+c.uncertainty)
 
 	_, err = newClock(func() (int64, error) { return 0, io.ErrUnexpectedEOF })
 	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
@@ -52,13 +52,13 @@ func TestDrift(t *testing.T) {
 		first, later sight
 		want         time.Duration
 	}{
-		"the same":              {sight{1000, 10}, sight{1000, 20}, 0},
-		"apart, within doubt":   {sight{1000, 10}, sight{1030, 20}, 0},
-		"apart, beyond":         {sight{1000, 10}, sight{1031, 20}, 1},
-		"behind, within doubt":  {sight{1000, 10}, sight{970, 20}, 0},
-		"behind, beyond":        {sight{1000, 10}, sight{900, 20}, -70},
-		"by a second":           {sight{0, 1}, sight{1e9, 1}, 1e9 - 2},
-		"one measured in a jam": {sight{1000, 10}, sight{60_000, 100_000}, 0},
+		"the same":                   {sight{1000, 10}, sight{1000, 20}, 0},
+		"apart, within uncertainty":  {sight{1000, 10}, sight{1030, 20}, 0},
+		"apart, beyond":              {sight{1000, 10}, sight{1031, 20}, 1},
+		"behind, within uncertainty": {sight{1000, 10}, sight{970, 20}, 0},
+		"behind, beyond":             {sight{1000, 10}, sight{900, 20}, -70},
+		"by a second":                {sight{0, 1}, sight{1e9, 1}, 1e9 - 2},
+		"one measured in a jam":      {sight{1000, 10}, sight{60_000, 100_000}, 0},
 	} {
 		assert.Equal(t, c.want, c.first.drift(c.later), name)
 	}

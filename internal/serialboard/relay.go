@@ -77,7 +77,7 @@ func Relay(ctx context.Context, cfg config.Config, socket string, getenv func(st
 // errStopping ends what is being served.
 var errStopping = errors.New("the service is stopping")
 
-// serve relays until either side ends, and says which and why. It closes both. The host is told of an error of the
+// serve relays until either side ends, and says which and why. It closes both. The host is sent an error of the
 // port.
 func (r *relay) serve(ctx context.Context, host *os.File) error {
 	defer host.Close()

@@ -6,15 +6,15 @@ import (
 	"io"
 	"math"
 	"os"
-	"os/user"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"stillwater/internal/devnode"
 )
 
 const (
@@ -52,7 +52,7 @@ func Open(path string, baud int) (*Port, error) {
 }
 
 // Hold keeps every program that asks for the port, such as a daemon, from it, until release is called. Programs that
-// are not told by a lock, such as a firmware writer, can open it meanwhile.
+// are not stopped by a lock, such as a firmware writer, can open it meanwhile.
 func Hold(path string) (release func() error, err error) {
 	file, err := take(path)
 	if err != nil {
@@ -82,7 +82,7 @@ func cannotOpen(path string, err error) error {
 	case errors.Is(err, unix.EBUSY):
 		return busy(path, holder(path), err)
 	case errors.Is(err, unix.EACCES), errors.Is(err, unix.EPERM):
-		return denied(path, groupOf(path), err)
+		return denied(path, devnode.Group(path), err)
 	}
 	return failed(path, "opening it", err)
 }
@@ -191,7 +191,7 @@ func settings(fd int, request uintptr, s *serialSettings) error {
 // Read waits for bytes. It ends with os.ErrClosed after Close, and with ErrUnplugged when the port is gone.
 func (p *Port) Read(b []byte) (int, error) {
 	n, err := p.file.Read(b)
-	return n, p.trouble("reading", err)
+	return n, p.portError("reading", err)
 }
 
 // Write writes all of b, or says why not.
@@ -201,11 +201,11 @@ func (p *Port) Write(b []byte) (int, error) {
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		err = fmt.Errorf("it takes no more bytes: %w", err)
 	}
-	return n, p.trouble("writing", err)
+	return n, p.portError("writing", err)
 }
 
-// trouble finds the unplugged port among the errors. The kernel hangs up: reading ends, and everything else is EIO.
-func (p *Port) trouble(doing string, err error) error {
+// portError finds the unplugged port among the errors. The kernel hangs up: reading ends, and everything else is EIO.
+func (p *Port) portError(doing string, err error) error {
 	if errors.Is(err, io.EOF) || errors.Is(err, unix.EIO) || errors.Is(err, unix.ENODEV) || errors.Is(err, unix.ENXIO) {
 		return unplugged(p.path, err)
 	}
@@ -220,23 +220,6 @@ func (p *Port) Close() error {
 		return failed(p.path, "closing it", err)
 	}
 	return nil
-}
-
-// groupOf is the group that may open the device, "" if that does not help.
-func groupOf(path string) string {
-	info, err := os.Stat(path)
-	if err != nil {
-		return ""
-	}
-	status, ok := info.Sys().(*syscall.Stat_t)
-	if !ok || info.Mode().Perm()&0o060 != 0o060 || status.Gid == 0 {
-		return ""
-	}
-	group, err := user.LookupGroupId(strconv.Itoa(int(status.Gid)))
-	if err != nil {
-		return ""
-	}
-	return group.Name
 }
 
 // holder names the program that has the device open, "" if there is none that this user may know of.

@@ -309,11 +309,11 @@ func TestErrorsOfTheKernelAreSortedOut(t *testing.T) {
 	}
 	p := &Port{path: "/dev/ttyUSB7"}
 	for _, gone := range []error{io.EOF, unix.EIO, unix.ENODEV} {
-		assert.ErrorIs(t, p.trouble("reading", gone), ErrUnplugged)
+		assert.ErrorIs(t, p.portError("reading", gone), ErrUnplugged)
 	}
-	assert.NotErrorIs(t, p.trouble("reading", unix.EBADF), ErrUnplugged)
-	assert.Equal(t, os.ErrClosed, p.trouble("reading", os.ErrClosed))
-	assert.NoError(t, p.trouble("reading", nil))
+	assert.NotErrorIs(t, p.portError("reading", unix.EBADF), ErrUnplugged)
+	assert.Equal(t, os.ErrClosed, p.portError("reading", os.ErrClosed))
+	assert.NoError(t, p.portError("reading", nil))
 }
 
 // The kernel's struct has a pointer and a long in it.

@@ -12,7 +12,7 @@ import (
 	"time"
 )
 
-// Manager is the service manager. Without one, everything it is told goes nowhere.
+// Manager is the service manager. Without one, everything sent to it goes nowhere.
 type Manager struct {
 	socket socket
 	period time.Duration
@@ -71,7 +71,7 @@ func watchdog(getenv func(string) string) (time.Duration, error) {
 func (m *Manager) Watchdog() time.Duration { return m.period }
 
 // Alive is the sign of life that the watchdog waits for. It allocates nothing and does not wait: with an error the
-// manager was too busy to take it, and should be told again soon.
+// manager was too busy to take it, and should be sent again soon.
 func (m *Manager) Alive() error { return m.send(alive) }
 
 // Ready says that the process has started, and what it does, in words.

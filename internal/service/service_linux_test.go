@@ -59,7 +59,7 @@ func heard(t *testing.T, conn *net.UnixConn) string {
 	return string(b[:n])
 }
 
-func TestManagerIsTold(t *testing.T) {
+func TestManagerIsNotified(t *testing.T) {
 	abstract := fmt.Sprintf("@stillwater-test-%d", os.Getpid())
 	for _, address := range []string{filepath.Join(t.TempDir(), "notify"), abstract} {
 		far := manager(t, address)

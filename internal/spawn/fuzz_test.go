@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Only the very line that a board of the same configuration says is accepted; every other is told in bounded words
-// without control characters.
+// Only the very line that a board of the same configuration says is accepted; every other gives an error in bounded
+// words without control characters.
 func FuzzGreeting(f *testing.F) {
 	f.Add("stillwater board 0123", "0123")
 	f.Add("stillwater board 0124", "0123")

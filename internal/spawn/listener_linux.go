@@ -16,7 +16,7 @@ import (
 )
 
 // Listener accepts hosts of a board that runs as a service of its own, one at a time. Any further host is refused, and
-// told who has the board, by a goroutine of the listener, so that the board's loop is not disturbed.
+// learns who has the board, by a goroutine of the listener, so that the board's loop is not disturbed.
 type Listener struct {
 	listener *net.UnixListener
 	sum      string

@@ -41,8 +41,8 @@ var parts = map[string]func(){
 	"part-fail": func() { fmt.Fprintln(os.Stderr, "first this\n\nno such chip"); os.Exit(3) },
 	// last says something on the link before it ends.
 	"part-last": func() { _, _ = os.NewFile(LinkFD, "link").WriteString("farewell"); os.Exit(4) },
-	// deaf ignores the end of its link.
-	"part-deaf": func() { signal.Ignore(unix.SIGTERM); time.Sleep(time.Hour) },
+	// ignores does not end with its link.
+	"part-ignores": func() { signal.Ignore(unix.SIGTERM); time.Sleep(time.Hour) },
 	// parent starts waits, says its number and waits to be killed.
 	"part-parent": func() {
 		p, err := Start(Command{Args: []string{"part-waits"}})
@@ -107,8 +107,8 @@ func TestKilled(t *testing.T) {
 	assert.ErrorContains(t, err, "was killed by signal 9 (SIGKILL)")
 }
 
-func TestCloseKillsTheDeaf(t *testing.T) {
-	p, err := Start(Command{Args: []string{"part-deaf"}, Grace: 50 * time.Millisecond})
+func TestCloseKillsWhatDoesNotEnd(t *testing.T) {
+	p, err := Start(Command{Args: []string{"part-ignores"}, Grace: 50 * time.Millisecond})
 	require.NoError(t, err)
 	assert.ErrorContains(t, p.Close(), "was killed by signal 9")
 }

@@ -24,7 +24,7 @@ import (
 // longest is when the machine is given up: far beyond the minute that it takes.
 const longest = 9 * time.Minute
 
-// machine is an emulated computer: what QEMU calls it, what else it is given, and what its kernel is told.
+// machine is an emulated computer: what QEMU calls it, what else it is given, and the command line of its kernel.
 type machine struct {
 	qemu   []string
 	kernel string // added to the kernel's command line
@@ -41,7 +41,7 @@ func simulated() machine {
 }
 
 // withHeader is a small board with the 40-pin header, its processor's own GPIO, and Debian's device tree of it. Its
-// kernel has no device for the GPIO registers alone, and has to be told to let root have them.
+// kernel has no device for the GPIO registers alone, and has to be asked to let root have them.
 func withHeader(kernel string) machine {
 	return machine{
 		qemu:   []string{"-M", "raspi3b", "-dtb", filepath.Join(kernel, "header.dtb")},
@@ -115,15 +115,15 @@ func build(t *testing.T, dir, name string, args ...string) {
 func boot(t *testing.T, qemu string, m machine, kernel, initrd string) []byte {
 	ctx, cancel := context.WithTimeout(t.Context(), longest)
 	defer cancel()
-	told := "console=ttyAMA0 quiet panic=-1 nokaslr mitigations=off cryptomgr.notests " + m.kernel
+	kernelLine := "console=ttyAMA0 quiet panic=-1 nokaslr mitigations=off cryptomgr.notests " + m.kernel
 	for name, value := range map[string]string{"GUEST_RUN": m.run, "GUEST_SKIP": m.skip} {
 		if value != "" {
-			told += " " + name + "=" + value
+			kernelLine += " " + name + "=" + value
 		}
 	}
 	cmd := exec.CommandContext(ctx, qemu, append(m.qemu,
 		"-accel", "tcg", "-icount", "shift=2,sleep=off", "-nodefaults", "-no-reboot", "-display", "none", "-serial", "stdio",
-		"-kernel", kernel, "-initrd", initrd, "-append", told)...)
+		"-kernel", kernel, "-initrd", initrd, "-append", kernelLine)...)
 	console := &console{ended: cancel}
 	cmd.Stdout = console
 	if testing.Verbose() {

@@ -67,14 +67,14 @@ func New(t testing.TB) *Chip {
 	}
 	t.Cleanup(func() {
 		if c.far != nil {
-			c.Unplug()
+			c.Disconnect()
 		}
 	})
 	return c
 }
 
-// Plug makes a pseudo-terminal, and the path by which it is found.
-func (c *Chip) Plug() {
+// Connect makes a pseudo-terminal, and the path by which it is found.
+func (c *Chip) Connect() {
 	c.t.Helper()
 	blocking, near := need.Terminal(c.t)
 	fd, err := unix.FcntlInt(blocking.Fd(), unix.F_DUPFD_CLOEXEC, 0)
@@ -91,8 +91,8 @@ func (c *Chip) Plug() {
 	go c.run(far, near, c.ended)
 }
 
-// Unplug ends the pseudo-terminal, as a cable that is pulled.
-func (c *Chip) Unplug() {
+// Disconnect ends the pseudo-terminal, as a cable that is pulled.
+func (c *Chip) Disconnect() {
 	c.t.Helper()
 	c.must(os.Remove(c.Path))
 	_ = c.far.Close() // the test's end may have been quicker
