@@ -34,7 +34,7 @@ func TestDecode(t *testing.T) {
 	}
 	for text, want := range map[string]error{
 		"\xff\xfea\x00": ErrUTF16, "\xfe\xff\x00a": ErrUTF16,
-		"ab\x80": NotUTF8(2), "\ufeffab\xc3": NotUTF8(2), "\xff": NotUTF8(0),
+		"ab\x80": NotUTF8(2), "\ufeffab\xc3": NotUTF8(5), "\xff": NotUTF8(0),
 	} {
 		_, err := Decode([]byte(text))
 		assert.Equal(t, want, err, "%q", text)
