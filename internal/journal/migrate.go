@@ -70,6 +70,11 @@ func (j *Journal) migrate(ctx context.Context, from fs.FS) error {
 	if err != nil {
 		return err
 	}
+	if version, err := j.version(ctx); err != nil {
+		return err
+	} else if version == 0 { // a new journal has nothing to wait for
+		j.migrating = func(int, int) {}
+	}
 	for {
 		done, err := j.step(ctx, steps)
 		if err != nil || done {
@@ -91,9 +96,7 @@ func (j *Journal) step(ctx context.Context, steps []string) (done bool, err erro
 	}
 	done = version >= len(steps)
 	if !done {
-		if version > 0 {
-			j.migrating(version+1, len(steps))
-		}
+		j.migrating(version+1, len(steps))
 		if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
 			return false, j.explain(fmt.Sprintf("bring up to version %d", version+1), err)
 		}

@@ -284,3 +284,9 @@ func TestOlderJournalIsBroughtUpToDate(t *testing.T) {
 	require.NoError(t, j.SetNote(t.Context(), 1, "x"))
 	assert.Empty(t, newestFirst(t, j, 1)[499].Damaged)
 }
+
+func TestNewJournalIsNotBroughtUpToDate(t *testing.T) {
+	j, err := OpenReporting(t.Context(), newPath(t), func(version, _ int) { t.Errorf("version %d", version) })
+	require.NoError(t, err)
+	assert.NoError(t, j.Close())
+}
