@@ -25,6 +25,9 @@ func (c *Control) arm(ctx context.Context, client string, cmd Command) error {
 	if undo != nil {
 		<-undo.done
 	}
+	if err == nil {
+		c.log.Info("armed", "shots", cmd.Shots)
+	}
 	return err
 }
 

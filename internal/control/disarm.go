@@ -249,8 +249,8 @@ func (c *Control) disarmed(d *disarming, err error) {
 		c.log.Info("disarmed", "why", d.why, "err", err)
 		return
 	}
-	c.log.Error("the board did not confirm the disarm; cutting it off", "err", err)
 	d.link.board.Close()
+	c.log.Error("the board did not confirm the disarm and was cut off", "err", err)
 }
 
 // active says whether the board may fire. The mutex is held.

@@ -11,6 +11,9 @@ import (
 
 // happened takes in one event of the board. It never waits: the board's next event may be more urgent.
 func (c *Control) happened(l *link, e board.Event) {
+	if e.Fault != nil { // not under the mutex: nothing that must be quick waits for a log
+		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	switch {
@@ -31,7 +34,6 @@ func (c *Control) happened(l *link, e board.Event) {
 		c.notice = lostWords(c.inputName(e.Lost.Input), e.Lost.Count)
 		c.publishSoon()
 	case e.Fault != nil:
-		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)
 		c.newEpoch()
 		c.endRun()
 		c.said, c.reason = wire.Faulted, faultWords(e.Fault.Reason)

@@ -90,7 +90,6 @@ func (c *Control) graceOver(a *absence) {
 	gone := p.holder
 	p.next()
 	if c.want != nil {
-		c.log.Warn("the phone that held the controls is gone: disarming", "client", gone)
 		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, lasting(c.opts.Grace)))
 	}
 	c.publish()
