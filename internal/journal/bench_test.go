@@ -20,7 +20,7 @@ func asBefore(t testing.TB, path string, shots int) {
 	t.Helper()
 	require.NoError(t, os.MkdirAll(filepath.Dir(path), 0o700))
 	db := raw(t, path)
-	steps, err := list(migrations)
+	steps, err := listMigrations(migrations)
 	require.NoError(t, err)
 	_, err = db.Exec("PRAGMA journal_mode = wal; PRAGMA synchronous = off; BEGIN; " + strings.Join(steps[:3], "\n") +
 		fmt.Sprintf("; PRAGMA application_id = %d; PRAGMA user_version = 3;", applicationID))

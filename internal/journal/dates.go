@@ -22,9 +22,9 @@ type Dating string
 // What can be said of a date.
 const (
 	ByClock  Dating = ""         // the machine's clock said so, and nothing says otherwise
-	ByPhone  Dating = "phone"    // the machine's clock was wrong, and a phone's told the date
+	ByPhone  Dating = "phone"    // the machine's clock was wrong, and a phone's gave the date
 	BySystem Dating = "system"   // the machine's clock was wrong then, and right later
-	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has told the date
+	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has given the date
 )
 
 // String says it for people, "" when there is nothing to say.
@@ -40,18 +40,18 @@ func (d Dating) String() string {
 	return ""
 }
 
-// clockMayErr is how far a machine's clock may be from what is right and still count as right: a phone's answer takes
-// its time on the air.
-const clockMayErr = 2 * time.Second
+// clockTolerance is how far a machine's clock may be from what is right and still count as right: a phone's answer
+// takes its time on the air.
+const clockTolerance = 2 * time.Second
 
 // SetOrigin keeps the date at which a boot began, by ByPhone or BySystem, and with it the dates of all that was made in
 // that boot. What a phone said does not take the place of what the system's own clock said when it was right.
 func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by Dating) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	_, err = j.db.ExecContext(ctx, `INSERT INTO boots (name, origin_ns, dated_by) VALUES (?1, ?2, ?3)
 		ON CONFLICT (name) DO UPDATE SET origin_ns = ?2, dated_by = ?3 WHERE dated_by <> 'system' OR ?3 = 'system'`,
 		boot, origin.UnixNano(), string(by))
@@ -61,9 +61,9 @@ func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, 
 	return nil
 }
 
-// Origin says when a boot began and who told; the zero time when that is not known.
+// Origin says when a boot began and by which clock; the zero time when that is not known.
 func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, error) {
-	defer j.turn()()
+	defer j.acquire()()
 	var origin sql.NullInt64
 	var by string
 	err := j.db.QueryRowContext(ctx, "SELECT origin_ns, dated_by FROM boots WHERE name = ?", boot).Scan(&origin, &by)
@@ -76,8 +76,8 @@ func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, e
 	return time.Unix(0, origin.Int64), Dating(by), nil
 }
 
-// bootOf finds a boot's number, and gives it the next one when it is new. NULL when it has no name.
-func bootOf(ctx context.Context, tx *sql.Tx, name string) (number sql.NullInt64, err error) {
+// bootNumber finds a boot's number, and gives it the next one when it is new. NULL when it has no name.
+func bootNumber(ctx context.Context, tx *sql.Tx, name string) (number sql.NullInt64, err error) {
 	if name == "" {
 		return number, nil
 	}
@@ -87,8 +87,8 @@ func bootOf(ctx context.Context, tx *sql.Tx, name string) (number sql.NullInt64,
 	return number, tx.QueryRowContext(ctx, "SELECT id FROM boots WHERE name = ?", name).Scan(&number)
 }
 
-// since is the column's value for an instant.
-func since(w When) sql.NullInt64 {
+// sinceBootColumn is the column's value for an instant.
+func sinceBootColumn(w When) sql.NullInt64 {
 	return sql.NullInt64{Int64: int64(w.SinceBoot), Valid: w.Boot != ""}
 }
 
@@ -98,13 +98,13 @@ type querier interface {
 	QueryRowContext(ctx context.Context, text string, args ...any) *sql.Row
 }
 
-// dated works out the date of a row, whose boot it looks up.
-func dated(ctx context.Context, q querier, at keptWhen) (time.Time, When, error) {
+// resolveDate works out the date of a row, whose boot it looks up.
+func resolveDate(ctx context.Context, q querier, at storedWhen) (time.Time, When, error) {
 	boots := map[int64]boot{}
 	if at.boot.Valid {
 		var b boot
 		row := q.QueryRowContext(ctx, "SELECT name, origin_ns, dated_by FROM boots WHERE id = ?", at.boot)
-		if err := row.Scan(&b.name, &b.begun, &b.by); err != nil {
+		if err := row.Scan(&b.name, &b.origin, &b.datedBy); err != nil {
 			return time.Time{}, When{}, err
 		}
 		boots[at.boot.Int64] = b

@@ -55,12 +55,12 @@ func Examine(path string) error {
 	case err != nil:
 		return err
 	}
-	return h.judge(path)
+	return h.check(path)
 }
 
-// judge looks at what a database says of itself. What was added last may still be in the file beside it.
-func (h *header) judge(path string) error {
-	steps, err := list(migrations)
+// check looks at what a database says of itself. What was added last may still be in the file beside it.
+func (h *header) check(path string) error {
+	steps, err := listMigrations(migrations)
 	if err != nil {
 		return err
 	}

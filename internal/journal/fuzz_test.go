@@ -71,7 +71,7 @@ func smallJournal(f *testing.F) (whole []byte, all map[int64]Shot) {
 }
 
 // Whatever a few bytes of the file became, or where it was cut off: it is read to an end, without a panic; errors name
-// the file; each shot is told once; and after one change what is told as sound is what was written.
+// the file; each shot is read once; and after one change what is read as intact is what was written.
 func FuzzDamagedFile(f *testing.F) {
 	whole, all := smallJournal(f)
 	f.Add([]byte{0, 0, 16, 'X'}, uint32(0))

@@ -93,25 +93,25 @@ var (
 
 // Journal is an open journal. Its methods may be called from several goroutines; they take turns.
 type Journal struct {
-	turns    sync.Mutex
-	path     string
-	db       *sql.DB
-	file     *os.File               // the database; nil when reading only
-	lock     *os.File               // file, or one beside it
-	files    map[string]os.FileInfo // those that are open, by what follows the path in their names
-	verified bool                   // the whole file was read and is sound
-	damaged  error                  // nothing more is written
-	rescued  func(words string)
+	mu        sync.Mutex
+	path      string
+	db        *sql.DB
+	file      *os.File               // the database; nil when reading only
+	fileLock  *os.File               // file, or one beside it
+	openFiles map[string]os.FileInfo // those that are open, by what follows the path in their names
+	verified  bool                   // the whole file was read and is undamaged
+	damaged   error                  // nothing more is written
+	onRescue  func(words string)
 
-	migrating func(version, last int)
+	onMigration func(version, last int)
 
-	once sync.Once
-	shut error
+	closeOnce sync.Once
+	closeErr  error
 }
 
 // Path is the database file.
 func (j *Journal) Path() string {
-	defer j.turn()()
+	defer j.acquire()()
 	return j.path
 }
 

@@ -176,7 +176,7 @@ func TestUnknownIDs(t *testing.T) {
 	}
 }
 
-func TestTimesAreDemanded(t *testing.T) {
+func TestTimesAreRequired(t *testing.T) {
 	j := open(t, newPath(t))
 	_, err := j.NewSession(t.Context(), Session{})
 	assert.ErrorContains(t, err, "no starting time")
@@ -264,7 +264,7 @@ func TestNumbersHaveNoGapsWithManyWriters(t *testing.T) {
 	}
 }
 
-func TestEndedContextKeepsNothingAndBreaksNothing(t *testing.T) {
+func TestEndedContextStoresNothing(t *testing.T) {
 	j := open(t, newPath(t))
 	s := session(t, j)
 	ended, cancel := context.WithCancel(t.Context())
@@ -298,7 +298,7 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 	path, ctx := newPath(t), t.Context()
 	j := open(t, path)
 	kept := session(t, j)
-	known, err := list(migrations)
+	known, err := listMigrations(migrations)
 	require.NoError(t, err)
 	with := func(next string) fstest.MapFS {
 		steps := fstest.MapFS{}
@@ -328,7 +328,7 @@ func TestMigrationIsWholeOrNotAtAll(t *testing.T) {
 
 func TestMigrationNumbersAreChecked(t *testing.T) {
 	for _, name := range []string{"migrations/0002_a.sql", "migrations/first.sql", "migrations/0000_a.sql"} {
-		_, err := list(fstest.MapFS{name: {}})
+		_, err := listMigrations(fstest.MapFS{name: {}})
 		assert.ErrorContains(t, err, name)
 	}
 }

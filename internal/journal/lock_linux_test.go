@@ -22,7 +22,7 @@ func openElsewhere(t *testing.T, path string) string {
 }
 
 // The lock goes with the file, by whatever name a second Stillwater finds it.
-func TestLockByAnyName(t *testing.T) {
+func TestLockHoldsByAnyName(t *testing.T) {
 	path := newPath(t)
 	j := open(t, path)
 	session(t, j)
@@ -80,8 +80,8 @@ func TestLinks(t *testing.T) {
 	}
 }
 
-// What is no journal gets no files beside it.
-func TestForeignFileGetsNoCompany(t *testing.T) {
+// SQLite's -wal and -shm files do not appear beside a file that is not a journal.
+func TestForeignFileGetsNoSidecarFiles(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "letter.txt")
 	require.NoError(t, os.WriteFile(path, []byte("Dear photographer"), 0o600))
 	_, err := Open(t.Context(), path)

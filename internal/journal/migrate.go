@@ -16,8 +16,8 @@ var migrations fs.FS = embedded
 // applicationID marks a database as ours: "STLW".
 const applicationID = 0x53544c57
 
-// list returns the text of each migration in order; the n-th leads to version n.
-func list(from fs.FS) ([]string, error) {
+// listMigrations returns the text of each migration in order; the n-th leads to version n.
+func listMigrations(from fs.FS) ([]string, error) {
 	names, err := fs.Glob(from, "migrations/*.sql") // sorted by name
 	if err != nil {
 		return nil, fmt.Errorf("journal: list migrations: %w", err)
@@ -47,7 +47,7 @@ func (j *Journal) version(ctx context.Context) (int, error) {
 	if err != nil {
 		return 0, j.explain("open", err)
 	}
-	steps, err := list(migrations)
+	steps, err := listMigrations(migrations)
 	if err != nil {
 		return 0, err
 	}
@@ -66,25 +66,25 @@ func (j *Journal) version(ctx context.Context) (int, error) {
 // version number, or nothing. An up-to-date database gets its version written again, to find out now rather than at the
 // first shot that it cannot be written.
 func (j *Journal) migrate(ctx context.Context, from fs.FS) error {
-	steps, err := list(from)
+	steps, err := listMigrations(from)
 	if err != nil {
 		return err
 	}
 	if version, err := j.version(ctx); err != nil {
 		return err
 	} else if version == 0 { // a new journal has nothing to wait for
-		j.migrating = func(int, int) {}
+		j.onMigration = func(int, int) {}
 	}
 	for {
-		done, err := j.step(ctx, steps)
+		done, err := j.applyNext(ctx, steps)
 		if err != nil || done {
 			return err
 		}
 	}
 }
 
-// step applies the next migration, if any. It reads the version inside the transaction.
-func (j *Journal) step(ctx context.Context, steps []string) (done bool, err error) {
+// applyNext applies the next migration, if any. It reads the version inside the transaction.
+func (j *Journal) applyNext(ctx context.Context, steps []string) (done bool, err error) {
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
 		return false, j.explain("open", err)
@@ -96,7 +96,7 @@ func (j *Journal) step(ctx context.Context, steps []string) (done bool, err erro
 	}
 	done = version >= len(steps)
 	if !done {
-		j.migrating(version+1, len(steps))
+		j.onMigration(version+1, len(steps))
 		if _, err := tx.ExecContext(ctx, steps[version]); err != nil {
 			return false, j.explain(fmt.Sprintf("bring up to version %d", version+1), err)
 		}

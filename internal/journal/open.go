@@ -35,17 +35,17 @@ func OpenReporting(ctx context.Context, path string, migrating func(version, las
 	if err != nil {
 		return nil, err
 	}
-	lock, err := acquire(path, file)
+	lock, err := lockExclusive(path, file)
 	if err != nil {
 		file.Close()
 		return nil, err
 	}
-	j := &Journal{path: path, db: connect(path, "rw"), file: file, lock: lock, migrating: migrating}
-	if err = oneName(path, file); err == nil {
-		err = j.begin(ctx)
+	j := &Journal{path: path, db: connect(path, "rw"), file: file, fileLock: lock, onMigration: migrating}
+	if err = refuseHardLinks(path, file); err == nil {
+		err = j.prepare(ctx)
 	}
 	if err == nil {
-		err = j.identify()
+		err = j.noteOpenFiles()
 	}
 	if err != nil {
 		return nil, errors.Join(err, j.Close())
@@ -71,7 +71,7 @@ func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 		return nil, fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
 	}
 	j := &Journal{path: path, db: connect(path, "ro")}
-	err = j.inspect(ctx)
+	err = j.checkReadable(ctx)
 	if errors.Is(err, ErrReadOnly) { // SQLite keeps a -shm file beside a database in WAL mode, for readers too
 		err = fmt.Errorf("%w; or copy it with its -wal file to a folder you may write to", err)
 	}
@@ -83,36 +83,36 @@ func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 
 // Close waits for what is under way and closes the journal. Further calls do nothing.
 func (j *Journal) Close() error {
-	j.once.Do(func() {
-		defer j.turn()()
+	j.closeOnce.Do(func() {
+		defer j.acquire()()
 		var err error
-		if j.files != nil && j.damaged == nil {
-			err = j.stillThere(context.Background())
+		if j.openFiles != nil && j.damaged == nil {
+			err = j.ensureFilesInPlace(context.Background())
 		}
 		err = errors.Join(err, j.closeDatabase())
-		if j.lock != nil && j.lock != j.file {
-			err = errors.Join(err, j.lock.Close())
+		if j.fileLock != nil && j.fileLock != j.file {
+			err = errors.Join(err, j.fileLock.Close())
 		}
 		if j.file != nil {
 			err = errors.Join(err, j.file.Close())
 		}
 		if err != nil {
-			j.shut = j.explain("close", err)
+			j.closeErr = j.explain("close", err)
 		}
 	})
-	return j.shut
+	return j.closeErr
 }
 
 // closeDatabase has the last connection take what is in the -wal file into the database, unless that may be damaged. A
 // connection that can only read cannot do that, and while there is one no other is the last.
 func (j *Journal) closeDatabase() error {
-	if j.files == nil || j.verified {
+	if j.openFiles == nil || j.verified {
 		return j.db.Close()
 	}
 	last := connect(j.path, "ro")
 	var n int
 	err := last.QueryRow("SELECT count(*) FROM sqlite_schema").Scan(&n)
-	if err != nil && !ofRow(err) {
+	if err != nil && !isRowError(err) {
 		return errors.Join(err, j.db.Close(), last.Close())
 	}
 	return errors.Join(j.db.Close(), last.Close())
@@ -136,31 +136,31 @@ func resolve(path string) (string, error) {
 	return file, nil
 }
 
-// openFile opens the database, and makes its folder and an empty file with the narrow permissions that SQLite would not
-// give it. What root makes in another user's folder is that user's: a first try with sudo shuts no service out.
+// openFile opens the database, and makes its folder and an empty file with narrower permissions than SQLite would
+// give it. What root makes in another user's folder is that user's: a first run with sudo locks no service out.
 func openFile(path string) (*os.File, error) {
 	info, err := os.Stat(path)
 	switch {
 	case err == nil && !info.Mode().IsRegular():
 		return nil, fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
 	case err == nil:
-		return usable(path, os.O_RDWR)
+		return openOrExplain(path, os.O_RDWR)
 	}
 	folder := filepath.Dir(path)
 	if err := os.MkdirAll(folder, 0o700); err != nil {
 		return nil, fmt.Errorf("journal %s: make its folder: %w; name a file in a folder you may write to", path, err)
 	}
-	f, err := usable(path, os.O_CREATE|os.O_RDWR) // not O_EXCL: if another process was first the lock decides
+	f, err := openOrExplain(path, os.O_CREATE|os.O_RDWR) // not O_EXCL: if another process was first the lock decides
 	if err != nil {
 		return nil, err
 	}
-	if err := ownAsFolder(f, folder); err != nil {
+	if err := chownLikeFolder(f, folder); err != nil {
 		return nil, errors.Join(fmt.Errorf("journal %s: give it to the owner of its folder: %w", path, err), f.Close())
 	}
 	return f, nil
 }
 
-func usable(path string, how int) (*os.File, error) {
+func openOrExplain(path string, how int) (*os.File, error) {
 	f, err := os.OpenFile(path, how, 0o600)
 	if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
 		return nil, fmt.Errorf("journal %s: %w: %w; %s", path, ErrReadOnly, err, writeRemedy(path))
@@ -191,8 +191,8 @@ func connect(path, mode string) *sql.DB {
 	return db
 }
 
-// begin makes sure that the file is ours before anything is written to it.
-func (j *Journal) begin(ctx context.Context) error {
+// prepare makes sure that the file is ours before anything is written to it.
+func (j *Journal) prepare(ctx context.Context) error {
 	if _, err := j.version(ctx); err != nil {
 		return err
 	}
@@ -209,21 +209,21 @@ func (j *Journal) begin(ctx context.Context) error {
 	return j.migrate(ctx, migrations)
 }
 
-// inspect makes sure that a journal that is only read has the shape this program knows.
-func (j *Journal) inspect(ctx context.Context) error {
+// checkReadable makes sure that a journal that is only read has the schema this program knows.
+func (j *Journal) checkReadable(ctx context.Context) error {
 	have, err := j.version(ctx)
 	if err != nil {
 		return err
 	}
-	steps, err := list(migrations)
+	steps, err := listMigrations(migrations)
 	if err != nil {
 		return err
 	}
-	return j.fits(have, len(steps))
+	return j.checkVersion(have, len(steps))
 }
 
-// fits says whether a journal of version have can be read by a program that knows version known.
-func (j *Journal) fits(have, known int) error {
+// checkVersion says whether a journal of version have can be read by a program that knows version known.
+func (j *Journal) checkVersion(have, known int) error {
 	switch {
 	case have == 0:
 		return fmt.Errorf("journal %s: %w", j.path, ErrNone)

@@ -4,8 +4,8 @@ package journal
 
 import "os"
 
-func othersFile(string) (owner, self string) { return "", "" }
+func foreignOwner(string) (owner, self string) { return "", "" }
 
-func ownAsFolder(*os.File, string) error { return nil }
+func chownLikeFolder(*os.File, string) error { return nil }
 
-func oneName(string, *os.File) error { return nil }
+func refuseHardLinks(string, *os.File) error { return nil }

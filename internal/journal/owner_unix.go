@@ -9,8 +9,8 @@ import (
 	"syscall"
 )
 
-// othersFile names the owner of a file, and this user, if they differ.
-func othersFile(path string) (owner, self string) {
+// foreignOwner names the owner of a file, and this user, if they differ.
+func foreignOwner(path string) (owner, self string) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return "", ""
@@ -29,8 +29,8 @@ func userName(id int) string {
 	return fmt.Sprint("user ", id)
 }
 
-// ownAsFolder gives a file that root made to the owner of its folder.
-func ownAsFolder(f *os.File, folder string) error {
+// chownLikeFolder gives a file that root made to the owner of its folder.
+func chownLikeFolder(f *os.File, folder string) error {
 	info, err := os.Stat(folder)
 	if err != nil || os.Geteuid() != 0 {
 		return err
@@ -42,9 +42,9 @@ func ownAsFolder(f *os.File, folder string) error {
 	return f.Chown(int(of.Uid), int(of.Gid))
 }
 
-// oneName refuses a file that has several names (hard links): what is in the -wal file goes with one of them, and is
-// lost or does damage by the other.
-func oneName(path string, f *os.File) error {
+// refuseHardLinks refuses a file that has several names (hard links): what is in the -wal file goes with one of them,
+// and is lost or does damage by the other.
+func refuseHardLinks(path string, f *os.File) error {
 	info, err := f.Stat()
 	if err != nil {
 		return fmt.Errorf("journal %s: %w", path, err)

@@ -16,9 +16,9 @@ type Phone struct {
 
 // Phones lists the paired phones, the one paired first in front.
 func (j *Journal) Phones(ctx context.Context) ([]Phone, error) {
-	defer j.turn()()
+	defer j.acquire()()
 	all := []Phone{}
-	err := each(ctx, j.db, func(row scanner) error {
+	err := forEachRow(ctx, j.db, func(row scanner) error {
 		p, err := scanPhone(row)
 		all = append(all, p)
 		return err
@@ -46,11 +46,11 @@ func scanPhone(row scanner) (Phone, error) {
 
 // AddPhone keeps a phone that was paired.
 func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	_, err = j.db.ExecContext(ctx, "INSERT INTO phones (token_hash, name, paired_ns) VALUES (?, ?, ?)",
 		p.Hash[:], p.Name, p.Paired.UnixNano())
 	if err != nil {
@@ -61,11 +61,11 @@ func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
 
 // ForgetPhone forgets one phone.
 func (j *Journal) ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones WHERE token_hash = ?", hash[:]); err != nil {
 		return j.explain("forget a phone", err)
 	}
@@ -74,11 +74,11 @@ func (j *Journal) ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error
 
 // ForgetPhones forgets all phones.
 func (j *Journal) ForgetPhones(ctx context.Context) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	if _, err := j.db.ExecContext(ctx, "DELETE FROM phones"); err != nil {
 		return j.explain("forget phones", err)
 	}

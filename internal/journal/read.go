@@ -11,15 +11,15 @@ import (
 	sqlite3 "modernc.org/sqlite/lib"
 )
 
-// atOnce is how many rows are read in one go, which bounds the memory for them.
-const atOnce = 100
+// batchSize is how many rows are read at once, which bounds the memory for them.
+const batchSize = 100
 
 // errScan marks a value of the wrong kind.
 var errScan = errors.New("a value cannot be read")
 
-// ofRow says that a row could not be read, while others may be: damage that SQLite noticed, a row that claims to be
-// larger than can be, a disk that cannot read a part of the file, or a value of the wrong kind.
-func ofRow(err error) bool {
+// isRowError reports whether a row could not be read, while others may be: damage that SQLite noticed, a row that
+// claims to be larger than can be, a disk that cannot read a part of the file, or a value of the wrong kind.
+func isRowError(err error) bool {
 	var e *sqlite.Error
 	if errors.As(err, &e) {
 		switch e.Code() & 0xff {
@@ -31,15 +31,15 @@ func ofRow(err error) bool {
 	return errors.Is(err, errScan)
 }
 
-// rows reads the rows that have these ids, in any order. Where that fails the ids are halved, and halved again, so that
-// what cannot be read costs nothing but itself. The query gets the ids as one argument, a JSON array.
-func rows[T any](
+// readByID reads the rows that have these ids, in any order. Where that fails the ids are halved, and halved again, so
+// that what cannot be read costs nothing but itself. The query gets the ids as one argument, a JSON array.
+func readByID[T any](
 	ctx context.Context, q querier, query string, scan func(scanner) (int64, T, error), ids []int64,
 ) (found map[int64]T, lost map[int64]error, err error) {
 	found, lost = map[int64]T{}, map[int64]error{}
 	var read func(ids []int64) error
 	read = func(ids []int64) error {
-		err := each(ctx, q, func(row scanner) error {
+		err := forEachRow(ctx, q, func(row scanner) error {
 			id, one, err := scan(row)
 			if err == nil {
 				found[id] = one
@@ -47,7 +47,7 @@ func rows[T any](
 			return err
 		}, query, idList(ids))
 		switch {
-		case !ofRow(err):
+		case !isRowError(err):
 			return err
 		case len(ids) == 1:
 			delete(found, ids[0])
@@ -67,8 +67,8 @@ func idList(ids []int64) string {
 	return string(text)
 }
 
-// each calls do for every row of a query, until one fails.
-func each(ctx context.Context, q querier, do func(scanner) error, text string, args ...any) error {
+// forEachRow calls do for every row of a query, until one fails.
+func forEachRow(ctx context.Context, q querier, do func(scanner) error, text string, args ...any) error {
 	rows, err := q.QueryContext(ctx, text, args...)
 	if err != nil {
 		return err
@@ -86,16 +86,16 @@ func each(ctx context.Context, q querier, do func(scanner) error, text string, a
 func (j *Journal) boots(ctx context.Context) (map[int64]boot, error) {
 	all := map[int64]boot{}
 	for _, order := range []string{"ASC", "DESC"} { // from both ends to what cannot be read
-		err := each(ctx, j.db, func(row scanner) error {
+		err := forEachRow(ctx, j.db, func(row scanner) error {
 			var id int64
 			var b boot
-			err := row.Scan(&id, &b.name, &b.begun, &b.by)
+			err := row.Scan(&id, &b.name, &b.origin, &b.datedBy)
 			if err == nil {
 				all[id] = b
 			}
 			return err
 		}, "SELECT id, name, origin_ns, dated_by FROM boots ORDER BY id "+order)
-		if err == nil || !ofRow(err) {
+		if err == nil || !isRowError(err) {
 			return all, err
 		}
 	}
@@ -104,7 +104,7 @@ func (j *Journal) boots(ctx context.Context) (map[int64]boot, error) {
 
 // Shots returns the newest shots of a session, the newest first, at most limit. One that cannot be read is Lost.
 func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, error) {
-	defer j.turn()()
+	defer j.acquire()()
 	index, err := j.shotIndex(ctx, session, limit)
 	if err != nil {
 		return nil, j.explain("read shots", err)
@@ -121,15 +121,15 @@ func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, 
 // Lost. An error ends it.
 func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[Shot, error] {
 	return func(yield func(Shot, error) bool) {
-		release := j.turn()
+		release := j.acquire()
 		index, err := j.shotIndex(ctx, session, 0)
 		release()
 		if err != nil {
 			yield(Shot{}, j.explain("read shots", err))
 			return
 		}
-		for ids := range index.parts() {
-			release := j.turn()
+		for ids := range index.batches() {
+			release := j.acquire()
 			shots, err := j.readShots(ctx, index, ids)
 			release()
 			if err != nil {
@@ -147,7 +147,8 @@ func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[Shot, e
 
 // readShots reads shots in the order of their ids.
 func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) ([]Shot, error) {
-	found, lost, err := rows(ctx, j.db, "SELECT "+shotColumns+" FROM shots WHERE id IN (SELECT value FROM json_each (?))",
+	found, lost, err := readByID(ctx, j.db,
+		"SELECT "+shotColumns+" FROM shots WHERE id IN (SELECT value FROM json_each (?))",
 		func(row scanner) (int64, shotRow, error) {
 			r, err := scanShot(row)
 			return r.shot.ID, r, err
@@ -165,7 +166,7 @@ func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) 
 			if shots, err = j.appendShot(ctx, index, shots, row); err != nil {
 				return nil, err
 			}
-		case lost[id] != nil || index.has(id):
+		case lost[id] != nil || index.lists(id):
 			place, err := j.placeOf(ctx, index, id)
 			if err != nil {
 				return nil, err
@@ -181,12 +182,12 @@ func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) 
 
 // appendShot adds a row, with its date: the boots are read again for one that was made since.
 func (j *Journal) appendShot(ctx context.Context, index *shotIndex, shots []Shot, row shotRow) ([]Shot, error) {
-	if _, known := index.boots[row.at.boot.Int64]; row.at.boot.Valid && !known && !index.bootsAgain {
+	if _, known := index.boots[row.at.boot.Int64]; row.at.boot.Valid && !known && !index.bootsReloaded {
 		var err error
 		if index.boots, err = j.boots(ctx); err != nil {
 			return nil, err
 		}
-		index.bootsAgain = true
+		index.bootsReloaded = true
 	}
-	return append(shots, row.whole(index.boots)), nil
+	return append(shots, row.toShot(index.boots)), nil
 }

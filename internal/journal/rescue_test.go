@@ -10,9 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The journal's files are deleted, moved away or replaced under a running daemon, in every way a tidy hand might do it.
-// Nothing that was acknowledged is lost, it is said, and the journal goes on.
-func TestFilesTakenAway(t *testing.T) {
+// The journal's files are deleted, moved away or replaced under a running daemon, in every way a person might do it.
+// Nothing that was acknowledged is lost, it is reported, and the journal goes on.
+func TestFilesDeletedOrReplacedInUse(t *testing.T) {
 	for name, c := range map[string]struct {
 		take func(t *testing.T, path string)
 		says string

@@ -14,7 +14,7 @@ import (
 )
 
 // Root may write anything, so that this is tried by a copy of the test program that runs as nobody.
-func TestWithoutTheRightToWrite(t *testing.T) {
+func TestWithoutWritePermission(t *testing.T) {
 	dir := t.TempDir()
 	program := filepath.Join(dir, "helper")
 	self, err := os.Executable()

@@ -15,7 +15,7 @@ import (
 // shotRow is a shot as its row has it.
 type shotRow struct {
 	shot Shot // without what the others hold
-	at   keptWhen
+	at   storedWhen
 	cues string
 	crc  sql.NullInt64
 }
@@ -32,8 +32,8 @@ func scanShot(row scanner) (shotRow, error) {
 	return r, err
 }
 
-// sum is the checksum that belongs to what the row has.
-func (r *shotRow) sum() int64 {
+// checksum is the row's, over every column but itself.
+func (r *shotRow) checksum() int64 {
 	s, h := &r.shot, crc32.New(crc32.MakeTable(crc32.Castagnoli))
 	simulated := int64(0)
 	if s.Simulated {
@@ -62,14 +62,14 @@ func sumInt(h hash.Hash, n int64) {
 	h.Write(b[:])
 }
 
-// sound says that nothing changed the row since it was written, as far as that can be known.
-func (r *shotRow) sound() bool { return !r.crc.Valid || r.crc.Int64 == r.sum() }
+// checksumMatches reports whether the row is as it was written. An old row has no checksum and matches.
+func (r *shotRow) checksumMatches() bool { return !r.crc.Valid || r.crc.Int64 == r.checksum() }
 
-// whole is the shot, with what is wrong with it.
-func (r *shotRow) whole(boots map[int64]boot) Shot {
+// toShot is the shot, with what is wrong with it.
+func (r *shotRow) toShot(boots map[int64]boot) Shot {
 	s := r.shot
 	var wrong []string
-	if !r.sound() {
+	if !r.checksumMatches() {
 		wrong = append(wrong, "its checksum does not match, some of it may be wrong")
 	}
 	var lost int
@@ -86,7 +86,7 @@ func (r *shotRow) whole(boots map[int64]boot) Shot {
 	return s
 }
 
-// readCues reads the cues that can be read. lost counts the others; -1: it is no list at all.
+// readCues reads the cues that can be read. lost counts the others; -1: it is not a list.
 func readCues(text string) (cues []Cue, lost int) {
 	if json.Unmarshal([]byte(text), &cues) == nil && cues != nil && !strings.Contains(text, "null") {
 		return cues, 0
@@ -109,32 +109,32 @@ func readCues(text string) (cues []Cue, lost int) {
 
 // boot is one boot of the machine.
 type boot struct {
-	name  string
-	begun sql.NullInt64
-	by    string
+	name    string
+	origin  sql.NullInt64
+	datedBy string
 }
 
-// keptWhen is an instant as its row has it.
-type keptWhen struct {
+// storedWhen is an instant as its row has it.
+type storedWhen struct {
 	wall        int64
 	boot, since sql.NullInt64
 }
 
 // date works out the best date there is; known is false when the boot is not among those given.
-func (k *keptWhen) date(boots map[int64]boot) (at time.Time, w When, known bool) {
+func (k *storedWhen) date(boots map[int64]boot) (at time.Time, w When, known bool) {
 	w = When{SinceBoot: time.Duration(k.since.Int64), Number: k.boot.Int64, Wall: time.Unix(0, k.wall)}
 	if !k.boot.Valid {
 		return w.Wall, w, true
 	}
 	b, known := boots[k.boot.Int64]
 	w.Boot = b.name
-	if !b.begun.Valid {
+	if !b.origin.Valid {
 		w.Dated = Doubtful
 		return w.Wall, w, known
 	}
-	at = time.Unix(0, b.begun.Int64).Add(w.SinceBoot)
-	if at.Sub(w.Wall).Abs() >= clockMayErr {
-		w.Dated = Dating(b.by)
+	at = time.Unix(0, b.origin.Int64).Add(w.SinceBoot)
+	if at.Sub(w.Wall).Abs() >= clockTolerance {
+		w.Dated = Dating(b.datedBy)
 	}
 	return at, w, known
 }

@@ -8,12 +8,12 @@ import (
 
 // shotIndex lists shots without reading them: 8 bytes each.
 type shotIndex struct {
-	session    int64   // 0: of every session
-	ids        []int64 // in the order in which they are to be read
-	boots      map[int64]boot
-	bootsAgain bool
-	salvaged   bool            // an index was damaged: ids has what may be there, by number
-	places     map[int64]place // what can be known of shots that cannot be read; nil: not looked for yet
+	session       int64   // 0: of every session
+	ids           []int64 // in the order in which they are to be read
+	boots         map[int64]boot
+	bootsReloaded bool
+	salvaged      bool            // an index was damaged: ids has what may be there, by number
+	places        map[int64]place // what can be known of shots that cannot be read; nil: not looked for yet
 }
 
 // place is where a shot belongs; 0 not known.
@@ -22,14 +22,14 @@ type place struct {
 	number  int
 }
 
-// has says that a shot is there, even if it cannot be read.
-func (i *shotIndex) has(id int64) bool {
+// lists reports whether the shot exists, even if it cannot be read.
+func (i *shotIndex) lists(id int64) bool {
 	_, placed := i.places[id]
 	return !i.salvaged || placed
 }
 
-// parts are the ids some at a time.
-func (i *shotIndex) parts() iter.Seq[[]int64] { return slices.Chunk(i.ids, atOnce) }
+// batches are the ids, batchSize at a time.
+func (i *shotIndex) batches() iter.Seq[[]int64] { return slices.Chunk(i.ids, batchSize) }
 
 // shotIndex finds the shots of a session, or of every session when it is 0: with a limit the newest, newest first, else
 // all, oldest first. It reads an index only.
@@ -46,9 +46,9 @@ func (j *Journal) shotIndex(ctx context.Context, session int64, limit int) (*sho
 	if limit > 0 {
 		order = " ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT ?2"
 	}
-	err = j.collect(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
+	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
 		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time"+which+order, session, limit)
-	if err == nil || !ofRow(err) {
+	if err == nil || !isRowError(err) {
 		return index, err
 	}
 	if err := j.salvage(ctx, index); err != nil {
@@ -56,32 +56,32 @@ func (j *Journal) shotIndex(ctx context.Context, session int64, limit int) (*sho
 	}
 	if limit > 0 {
 		slices.Reverse(index.ids)
-		j.newest(ctx, index, limit)
+		j.keepNewest(ctx, index, limit)
 	}
 	return index, nil
 }
 
-// newest keeps the ids of the newest shots that can be read. Without an index a shot's number is the only order.
-func (j *Journal) newest(ctx context.Context, index *shotIndex, limit int) {
-	var kept []int64
-	for ids := range index.parts() {
+// keepNewest keeps the ids of the newest shots that can be read. Without an index a shot's number is the only order.
+func (j *Journal) keepNewest(ctx context.Context, index *shotIndex, limit int) {
+	var newest []int64
+	for ids := range index.batches() {
 		shots, err := j.readShots(ctx, index, ids)
 		if err != nil {
 			break
 		}
 		for _, s := range shots {
-			kept = append(kept, s.ID)
+			newest = append(newest, s.ID)
 		}
-		if len(kept) >= limit {
+		if len(newest) >= limit {
 			break
 		}
 	}
-	index.ids = kept[:min(len(kept), limit)]
+	index.ids = newest[:min(len(newest), limit)]
 }
 
-// collect reads ids, and where they belong, as far as that goes.
-func (j *Journal) collect(ctx context.Context, add func(id int64, p place), text string, args ...any) error {
-	return each(ctx, j.db, func(row scanner) error {
+// collectIDs reads ids, and where they belong, until the first that cannot be read.
+func (j *Journal) collectIDs(ctx context.Context, add func(id int64, p place), text string, args ...any) error {
+	return forEachRow(ctx, j.db, func(row scanner) error {
 		var id int64
 		var p place
 		err := row.Scan(&id, &p.session, &p.number)
@@ -93,7 +93,7 @@ func (j *Journal) collect(ctx context.Context, add func(id int64, p place), text
 }
 
 // salvage lists every shot that may be there when an index is damaged. Shots are never deleted, so that ids up to the
-// greatest one are all candidates: those that are not there are looked for in vain.
+// greatest one are all candidates: those that do not exist are not found.
 func (j *Journal) salvage(ctx context.Context, index *shotIndex) error {
 	index.salvaged = true
 	if err := j.findPlaces(ctx, index); err != nil {
@@ -104,12 +104,12 @@ func (j *Journal) salvage(ctx context.Context, index *shotIndex) error {
 		greatest = max(greatest, id)
 	}
 	for _, text := range []string{"SELECT max(id), 0, 0 FROM shots NOT INDEXED", "SELECT sum(shots), 0, 0 FROM counts"} {
-		err := j.collect(ctx, func(id int64, _ place) { greatest = max(greatest, id) }, text)
-		if err != nil && !ofRow(err) {
+		err := j.collectIDs(ctx, func(id int64, _ place) { greatest = max(greatest, id) }, text)
+		if err != nil && !isRowError(err) {
 			return err
 		}
 	}
-	greatest = min(greatest, j.mostRows(ctx))
+	greatest = min(greatest, j.maxRows(ctx))
 	index.ids = index.ids[:0]
 	for id := int64(1); id <= greatest; id++ {
 		p, placed := index.places[id]
@@ -120,8 +120,8 @@ func (j *Journal) salvage(ctx context.Context, index *shotIndex) error {
 	return nil
 }
 
-// mostRows is more than the file has room for: a damaged index may name any number.
-func (j *Journal) mostRows(ctx context.Context) int64 {
+// maxRows is more than the file has room for: a damaged index may name any number.
+func (j *Journal) maxRows(ctx context.Context) int64 {
 	const smallestRow = 20 // bytes; of its columns alone
 	pages, size := int64(0), int64(0)
 	err := j.db.QueryRowContext(ctx, `SELECT (SELECT page_count FROM pragma_page_count),
@@ -146,7 +146,7 @@ func (j *Journal) findPlaces(ctx context.Context, index *shotIndex) error {
 		"SELECT id, session, 0 FROM shots INDEXED BY shots_by_time ORDER BY session, boot, since_boot_ns",
 		"SELECT id, session, 0 FROM shots INDEXED BY shots_by_time ORDER BY session DESC, boot DESC, since_boot_ns DESC",
 	} {
-		if err := j.collect(ctx, add, text); err != nil && !ofRow(err) {
+		if err := j.collectIDs(ctx, add, text); err != nil && !isRowError(err) {
 			return err
 		}
 	}

@@ -116,7 +116,7 @@ func damage(t *testing.T, r *rand.Rand, path string, page diskPage) {
 	require.NoError(t, err)
 }
 
-// Whatever pages are damaged: what is read as sound is true, all that is on other pages is read, and the rest is named.
+// Whatever pages are damaged: what is read as intact is true, all that is on other pages is read, and the rest is named.
 func TestDamagedPages(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)
@@ -137,10 +137,10 @@ func TestDamagedPages(t *testing.T) {
 		}
 		j, err := OpenReadOnly(t.Context(), path)
 		require.NoError(t, err)
-		sound := map[int64]bool{}
+		intact := map[int64]bool{}
 		for s, err := range j.AllShots(t.Context(), 0) {
 			require.NoError(t, err)
-			require.False(t, sound[s.ID], "shot %d twice", s.ID)
+			require.False(t, intact[s.ID], "shot %d twice", s.ID)
 			want, made := all[s.ID]
 			switch {
 			case s.Lost:
@@ -152,7 +152,7 @@ func TestDamagedPages(t *testing.T) {
 			case s.Damaged != "":
 				doubtful++
 			default:
-				sound[s.ID] = true
+				intact[s.ID] = true
 				if other { // dates are of the boots, which have no checksum
 					want.At, want.When = s.At, s.When
 				}
@@ -161,7 +161,7 @@ func TestDamagedPages(t *testing.T) {
 			}
 		}
 		if !other {
-			assert.GreaterOrEqual(t, int64(len(sound)), int64(len(all))-mayLose)
+			assert.GreaterOrEqual(t, int64(len(intact)), int64(len(all))-mayLose)
 		}
 		sessions, err := j.Sessions(t.Context())
 		require.NoError(t, err)
@@ -174,8 +174,9 @@ func TestDamagedPages(t *testing.T) {
 	assert.Positive(t, doubtful)
 }
 
-// A row that another program spoilt is shown as far as it can be read, says what is wrong, and is in nobody's way.
-func TestSpoiltRow(t *testing.T) {
+// A row that another program damaged is shown as far as it can be read, says what is wrong, and does not hide the
+// others.
+func TestDamagedRow(t *testing.T) {
 	path, ctx := newPath(t), t.Context()
 	j := open(t, path)
 	s := session(t, j)
@@ -195,8 +196,8 @@ func TestSpoiltRow(t *testing.T) {
 	assert.Equal(t, "its cues cannot be read", shots[1].Damaged)
 	assert.Equal(t, "1 of its cues cannot be read", shots[2].Damaged)
 	assert.Equal(t, []Cue{{Name: "flash"}}, shots[2].Cues)
-	for _, sound := range shots[3:] {
-		assert.Empty(t, sound.Damaged)
+	for _, intact := range shots[3:] {
+		assert.Empty(t, intact.Damaged)
 	}
 	require.NoError(t, j.SetVerdict(ctx, 30, "good"))
 	shots, err = j.Shots(ctx, s.ID, 1)

@@ -15,7 +15,7 @@ type scanner interface{ Scan(dest ...any) error }
 
 type sessionRow struct {
 	session Session
-	at      keptWhen
+	at      storedWhen
 }
 
 func scanSession(row scanner) (sessionRow, error) {
@@ -33,10 +33,10 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 	err := j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
 		err = tx.QueryRowContext(ctx, `INSERT INTO sessions (name, started_ns, board, set_json, care_json, boot,
 			since_boot_ns) VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`, s.Name, s.Started.UnixNano(), s.Board, s.Set, s.Care,
-			boot, since(s.When)).Scan(&s.ID)
+			boot, sinceBootColumn(s.When)).Scan(&s.ID)
 		if err == nil {
-			at := keptWhen{wall: s.Started.UnixNano(), boot: boot, since: since(s.When)}
-			s.Started, s.When, err = dated(ctx, tx, at)
+			at := storedWhen{wall: s.Started.UnixNano(), boot: boot, since: sinceBootColumn(s.When)}
+			s.Started, s.When, err = resolveDate(ctx, tx, at)
 		}
 		return err
 	})
@@ -48,14 +48,14 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 
 // LatestSession returns the session made last; false when there is none yet.
 func (j *Journal) LatestSession(ctx context.Context) (Session, bool, error) {
-	defer j.turn()()
+	defer j.acquire()()
 	row, err := scanSession(j.db.QueryRowContext(ctx,
 		"SELECT "+sessionColumns+" FROM sessions ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT 1"))
 	if errors.Is(err, sql.ErrNoRows) {
 		return Session{}, false, nil
 	}
 	if err == nil {
-		row.session.Started, row.session.When, err = dated(ctx, j.db, row.at)
+		row.session.Started, row.session.When, err = resolveDate(ctx, j.db, row.at)
 	}
 	if err != nil {
 		return Session{}, false, j.explain("read the latest session", err)
@@ -77,7 +77,7 @@ func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error
 // Sessions returns every session, newest first, with how its shots were judged. It reads no shot. A session that cannot
 // be read has its ID only, and says so.
 func (j *Journal) Sessions(ctx context.Context) ([]Summary, error) {
-	defer j.turn()()
+	defer j.acquire()()
 	all, err := j.summaries(ctx)
 	if err != nil {
 		return nil, j.explain("list sessions", err)
@@ -131,7 +131,7 @@ func (j *Journal) summaries(ctx context.Context) ([]Summary, error) {
 // counts reads how the shots of each session were judged; whole is false when not all of it can be read.
 func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, whole bool, err error) {
 	counts = map[int64]map[string]int{}
-	err = each(ctx, j.db, func(row scanner) error {
+	err = forEachRow(ctx, j.db, func(row scanner) error {
 		var session int64
 		var verdict string
 		var n int
@@ -144,7 +144,7 @@ func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, 
 		}
 		return err
 	}, "SELECT session, verdict, shots FROM counts WHERE shots > 0")
-	if ofRow(err) {
+	if isRowError(err) {
 		return counts, false, nil
 	}
 	return counts, true, err
@@ -155,14 +155,14 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 	found map[int64]sessionRow, lost map[int64]error, err error,
 ) {
 	found = map[int64]sessionRow{}
-	err = each(ctx, j.db, func(row scanner) error {
+	err = forEachRow(ctx, j.db, func(row scanner) error {
 		r, err := scanSession(row)
 		if err == nil {
 			found[r.session.ID] = r
 		}
 		return err
 	}, "SELECT "+sessionColumns+" FROM sessions")
-	if err == nil || !ofRow(err) {
+	if err == nil || !isRowError(err) {
 		return found, nil, err
 	}
 	greatest := int64(0)
@@ -173,15 +173,15 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 		greatest = max(greatest, id)
 	}
 	var last int64
-	err = each(ctx, j.db, func(row scanner) error { return row.Scan(&last) }, "SELECT max(id) FROM sessions")
-	if err != nil && !ofRow(err) {
+	err = forEachRow(ctx, j.db, func(row scanner) error { return row.Scan(&last) }, "SELECT max(id) FROM sessions")
+	if err != nil && !isRowError(err) {
 		return nil, nil, err
 	}
-	ids := make([]int64, min(max(greatest, last), j.mostRows(ctx)))
+	ids := make([]int64, min(max(greatest, last), j.maxRows(ctx)))
 	for i := range ids {
 		ids[i] = int64(i + 1)
 	}
-	return rows(ctx, j.db, "SELECT "+sessionColumns+" FROM sessions WHERE id IN (SELECT value FROM json_each (?))",
+	return readByID(ctx, j.db, "SELECT "+sessionColumns+" FROM sessions WHERE id IN (SELECT value FROM json_each (?))",
 		func(row scanner) (int64, sessionRow, error) {
 			r, err := scanSession(row)
 			return r.session.ID, r, err
@@ -191,17 +191,17 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 // insert adds one row, made in the boot that when names. The commit is explicit because a statement that returns rows
 // would otherwise commit when its rows are closed, where an error is easily lost.
 func (j *Journal) insert(ctx context.Context, when When, add func(tx *sql.Tx, boot sql.NullInt64) error) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
 	}
 	defer tx.Rollback()
-	boot, err := bootOf(ctx, tx, when.Boot)
+	boot, err := bootNumber(ctx, tx, when.Boot)
 	if err == nil {
 		err = add(tx, boot)
 	}
@@ -213,11 +213,11 @@ func (j *Journal) insert(ctx context.Context, when When, add func(tx *sql.Tx, bo
 
 // update changes exactly one row.
 func (j *Journal) update(ctx context.Context, doing, kind string, id int64, text string, args ...any) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	res, err := j.db.ExecContext(ctx, text, args...)
 	if err != nil {
 		return j.explain(doing, err)

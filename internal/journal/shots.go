@@ -24,7 +24,7 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 		return Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
 	}
 	err = j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
-		row := shotRow{cues: string(cues), at: keptWhen{wall: s.At.UnixNano(), boot: boot, since: since(s.When)}}
+		row := shotRow{cues: string(cues), at: storedWhen{wall: s.At.UnixNano(), boot: boot, since: sinceBootColumn(s.When)}}
 		err = tx.QueryRowContext(ctx, `SELECT (SELECT coalesce(max(id), 0) + 1 FROM shots),
 			(SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?)`, s.Session).Scan(&s.ID, &s.Number)
 		if err != nil {
@@ -34,9 +34,9 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 		_, err = tx.ExecContext(ctx, `INSERT INTO shots (`+shotColumns+`)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			s.ID, s.Session, s.Number, row.at.wall, s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs,
-			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, row.at.boot, row.at.since, row.sum())
+			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, row.at.boot, row.at.since, row.checksum())
 		if err == nil {
-			s.At, s.When, err = dated(ctx, tx, row.at)
+			s.At, s.When, err = resolveDate(ctx, tx, row.at)
 		}
 		return err
 	})
@@ -60,13 +60,13 @@ func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
 	return j.amend(ctx, "keep a note", id, func(s *Shot) { s.Note = note })
 }
 
-// amend changes the verdict and the note of a shot.
+// amend changes the verdict or the note of a shot.
 func (j *Journal) amend(ctx context.Context, doing string, id int64, change func(*Shot)) error {
-	done, err := j.toWrite(ctx)
+	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
+	defer release()
 	if err := j.amendRow(ctx, id, change); err != nil {
 		return j.explain(doing, err)
 	}
@@ -86,10 +86,10 @@ func (j *Journal) amendRow(ctx context.Context, id int64, change func(*Shot)) er
 	if err != nil {
 		return err
 	}
-	sound := row.crc.Valid && row.sound() // a damaged row stays known as one
+	intact := row.crc.Valid && row.checksumMatches() // a damaged row stays known as one
 	change(&row.shot)
-	if sound {
-		row.crc.Int64 = row.sum()
+	if intact {
+		row.crc.Int64 = row.checksum()
 	}
 	if _, err := tx.ExecContext(ctx, "UPDATE shots SET verdict = ?, note = ?, crc = ? WHERE id = ?", row.shot.Verdict,
 		row.shot.Note, row.crc, id); err != nil {
@@ -100,7 +100,7 @@ func (j *Journal) amendRow(ctx context.Context, id int64, change func(*Shot)) er
 
 // Count says how many shots a session has; 0 counts those of every session. It reads no shot.
 func (j *Journal) Count(ctx context.Context, session int64) (int, error) {
-	defer j.turn()()
+	defer j.acquire()()
 	which := ""
 	if session != 0 {
 		which = " WHERE session = ?1"

@@ -18,24 +18,24 @@ func (j *Journal) Verify(ctx context.Context) error {
 	var first string
 	err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first)
 	switch {
-	case err != nil && !ofRow(err):
+	case err != nil && !isRowError(err):
 		return j.explain("look for damage", err)
 	case err != nil:
 		first = err.Error()
 	}
-	defer j.turn()()
+	defer j.acquire()()
 	if j.path != path {
 		return nil // it was written anew meanwhile
 	}
 	if first != "ok" {
-		j.damaged = fmt.Errorf("journal %s: %w: %s; %s", j.path, ErrDamaged, first, rescue)
+		j.damaged = fmt.Errorf("journal %s: %w: %s; %s", j.path, ErrDamaged, first, damageRemedy)
 		return j.damaged
 	}
 	j.verified = true
 	return j.setCheckpoints(ctx)
 }
 
-// setCheckpoints has SQLite move what was written into the database now and then, once that is known to be sound.
+// setCheckpoints has SQLite move what was written into the database now and then, once that is known to be undamaged.
 func (j *Journal) setCheckpoints(ctx context.Context) error {
 	pages := 0 // never
 	if j.verified {

@@ -79,9 +79,9 @@ func TestOlderJournalIsNotReadAsItIs(t *testing.T) {
 	path := newPath(t)
 	require.NoError(t, open(t, path).Close())
 	j := &Journal{path: path}
-	assert.ErrorIs(t, j.fits(0, 1), ErrNone)
-	assert.ErrorIs(t, j.fits(1, 2), ErrOlder)
-	assert.NoError(t, j.fits(2, 2))
+	assert.ErrorIs(t, j.checkVersion(0, 1), ErrNone)
+	assert.ErrorIs(t, j.checkVersion(1, 2), ErrOlder)
+	assert.NoError(t, j.checkVersion(2, 2))
 }
 
 // full makes a journal of some size that was closed in order.
@@ -114,7 +114,7 @@ func garbage(t *testing.T, path string, from, n int64) {
 	require.NoError(t, err)
 }
 
-func TestDamageIsSaid(t *testing.T) {
+func TestDamageIsReported(t *testing.T) {
 	t.Run("cut in half", func(t *testing.T) {
 		path, size := full(t)
 		require.NoError(t, os.Truncate(path, size/2))
@@ -149,7 +149,7 @@ func TestDamageIsSaid(t *testing.T) {
 	})
 }
 
-func TestAnotherWriterIsSaid(t *testing.T) {
+func TestAnotherWriterIsReported(t *testing.T) {
 	path := newPath(t)
 	j := open(t, path)
 	_, err := Open(t.Context(), path)
@@ -179,13 +179,13 @@ func TestLockEndsWithTheJournal(t *testing.T) {
 	}
 }
 
-func TestMeaningOfResultCodes(t *testing.T) {
+func TestClassifyResultCodes(t *testing.T) {
 	for code, want := range map[int]error{
 		sqlite3.SQLITE_NOTADB: ErrForeign, sqlite3.SQLITE_CORRUPT_INDEX: ErrDamaged, sqlite3.SQLITE_CANTOPEN: ErrReadOnly,
 		sqlite3.SQLITE_READONLY_DBMOVED: ErrReadOnly, sqlite3.SQLITE_BUSY_SNAPSHOT: ErrBusy, sqlite3.SQLITE_FULL: ErrFull,
 		sqlite3.SQLITE_CONSTRAINT: nil,
 	} {
-		remedy, what := meaning(code)
+		remedy, what := classify(code)
 		assert.Equal(t, want, what, code)
 		assert.Equal(t, want == nil, remedy == "", code)
 	}
