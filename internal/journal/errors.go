@@ -9,8 +9,8 @@ import (
 )
 
 // damageRemedy is what to do with a damaged journal.
-const damageRemedy = `nothing was overwritten: "stillwater record export" reads what can still be read, shot by shot, ` +
-	"and names the rest; then move the file and its -wal file aside"
+const damageRemedy = `nothing was overwritten: "stillwater record export" reads what can still be read, shot by ` +
+	"shot, and names the rest; then move the file and its -wal file aside"
 
 const allowRemedy = "allow this user to write the file and its folder, or name another file"
 

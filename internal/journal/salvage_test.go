@@ -116,7 +116,7 @@ func damage(t *testing.T, r *rand.Rand, path string, page diskPage) {
 	require.NoError(t, err)
 }
 
-// Whatever pages are damaged: what is read as intact is true, all that is on other pages is read, and the rest is named.
+// Whatever pages are damaged: what is read as intact is true, all on other pages is read, and the rest is named.
 func TestDamagedPages(t *testing.T) {
 	seed := rand.Uint64()
 	t.Logf("seed %d", seed)

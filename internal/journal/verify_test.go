@@ -41,7 +41,7 @@ func TestWritingUntilDamageIsFound(t *testing.T) {
 	assert.Len(t, newestFirst(t, j, s.ID), 50)
 }
 
-// Until a journal is known to be undamaged its database stays as it is, also when it is closed; after that all is in it.
+// Until a journal is known to be undamaged its database stays as it is, even when closed; after that all is in it.
 func TestDatabaseStaysUntilItIsVerified(t *testing.T) {
 	path, _ := full(t)
 	ctx := t.Context()
