@@ -57,12 +57,14 @@ type memory struct {
 	ended   bool
 }
 
-// The types of records. The others give a start address, which an AVR does not use.
+// The types of records.
 const (
 	recordData    = 0
 	recordEnd     = 1
 	recordSegment = 2 // base address, in units of 16
+	recordStart   = 3 // start address, which an AVR does not use, as that of type 5
 	recordUpper   = 4 // upper half of the address
+	recordStart32 = 5
 )
 
 // addRecord adds one record: a colon, then in hexadecimal the number of data bytes, a big-endian address, the type, the
@@ -106,6 +108,9 @@ func (m *memory) addRecord(line []byte) error {
 		if len(bytes.Trim(data, "\x00")) > 0 {
 			return errors.New("it is for a larger chip")
 		}
+	case recordStart, recordStart32:
+	default:
+		return fmt.Errorf("no record of an Intel HEX file is of type %02X", record[3])
 	}
 	return nil
 }

@@ -78,6 +78,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte(data(0x10, "m328p \x1b[31m x\x00\x00\x00") + imagetest.Record(0, recordEnd, nil)))
 	f.Add([]byte(data(0x10, "m328p 1") + good))
 	f.Add([]byte(imagetest.Record(0, recordUpper, []byte{0, 0}) + data(FlashSize-bootSize-4, "m328") + good))
+	f.Add([]byte(imagetest.Record(0, 0x11, nil) + good))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		for _, text := range [][]byte{text, repaired(text)} {
 			got, err := Parse(text)
@@ -90,7 +91,7 @@ func FuzzParse(f *testing.F) {
 			require.True(t, got.Bytes >= len(got.Name) && got.Bytes <= FlashSize-bootSize, "%+v", got)
 			var data, end []byte
 			for line := range bytes.Lines(text) {
-				if line = append(bytes.TrimSpace(line), '\n'); len(line) > 8 && line[8] == '1' {
+				if line = append(bytes.TrimSpace(line), '\n'); len(line) > 9 && string(line[7:9]) == "01" {
 					end = line
 				} else {
 					data = append(slices.Clone(line), data...)
