@@ -35,7 +35,7 @@ export interface Snapshot {
 /** How the journal keeps up. */
 export interface Record {
 	waiting: number;
-	trouble: string;
+	problem: string;
 }
 
 export interface Choice {
@@ -47,7 +47,7 @@ export interface Board {
 	kind: string;
 	name: string;
 	connected: boolean;
-	trouble: string;
+	problem: string;
 	tick_us: number;
 	outputs: Output[];
 }
@@ -102,7 +102,7 @@ export interface Preview {
 	bars: Bar[];
 	budget: Term[];
 	advice: string[];
-	table: Sampled[];
+	table: TablePoint[];
 }
 
 export interface Mark {
@@ -124,7 +124,7 @@ export interface Term {
 	steady: boolean;
 }
 
-export interface Sampled {
+export interface TablePoint {
 	interval_ms: number;
 	delay_ms: number;
 }

@@ -111,7 +111,7 @@ func TestProtocolMatchesConstants(t *testing.T) {
 	source := protocol(t)
 	unions := map[string][]string{
 		"State":     words(control.Safe, control.Arming, control.Armed, control.Firing, control.Resting, control.Fault),
-		"Verdict":   words(control.Unjudged, control.Early, control.Good, control.LateV, control.Nothing),
+		"Verdict":   words(control.Unjudged, control.Early, control.Good, control.Late, control.Nothing),
 		"Kind":      words(shot.Drop, shot.Throw, shot.Sound),
 		"Exposure":  words(shot.FlashInDark, shot.LagLed),
 		"ShutterBy": words(shot.ByEdge, shot.ByGo, shot.ByHand),

@@ -535,7 +535,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 	missing := func(h *hand, words string) {
 		t.Helper()
 		h.until(words, func(s *control.Snapshot) bool {
-			return !s.Board.Connected && strings.Contains(s.Board.Trouble, words)
+			return !s.Board.Connected && strings.Contains(s.Board.Problem, words)
 		})
 	}
 	connected := func(h *hand) {

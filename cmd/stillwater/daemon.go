@@ -188,7 +188,7 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 	opts := control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
 	if conf.Board.Kind == config.GPIO {
 		opts.Name = "Linux GPIO"
-		opts.Wire = control.Configured(conf.Board)
+		opts.Wire = control.ConfiguredWiring(conf.Board)
 		opts.Dial = func(ctx context.Context) (control.Device, error) {
 			link, err := m.reachBoard(ctx, conf)
 			if err != nil {
@@ -212,7 +212,7 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 	}
 	opts.Name = "simulated rig"
 	opts.Room = room
-	opts.Wire = control.Benched(rig.Bench())
+	opts.Wire = control.RigWiring(rig.Bench())
 	opts.Dial = func(ctx context.Context) (control.Device, error) {
 		return dialBoard(ctx, room.Link(), board.Options{Log: log, InProcess: true})
 	}

@@ -54,7 +54,7 @@ func (h *hand) unwritten() *control.Snapshot {
 	h.until("armed", inState(control.Armed))
 	h.must(control.Command{Type: "room"})
 	return h.until("the record is in trouble", func(s *control.Snapshot) bool {
-		return s.Record.Waiting > 0 && s.Record.Trouble != "" && s.State == control.Safe && !s.Room.Busy
+		return s.Record.Waiting > 0 && s.Record.Problem != "" && s.State == control.Safe && !s.Room.Busy
 	})
 }
 
@@ -62,7 +62,7 @@ func (h *hand) unwritten() *control.Snapshot {
 func (d *daemonRun) written(h *hand, path string, shots int) {
 	d.t.Helper()
 	h.until("all is on record", func(s *control.Snapshot) bool {
-		return s.Record.Waiting == 0 && s.Record.Trouble == "" && s.ShotCount == shots
+		return s.Record.Waiting == 0 && s.Record.Problem == "" && s.ShotCount == shots
 	})
 	h.oneShot()
 	assert.Greater(d.t, h.last.ShotCount, shots)
@@ -91,7 +91,7 @@ func TestFullDisk(t *testing.T) {
 	for h.last.Record.Waiting < 3 { // the journal may have had room for one more in what it holds already
 		h.unwritten()
 	}
-	assert.Contains(t, h.last.Record.Trouble, "full")
+	assert.Contains(t, h.last.Record.Problem, "full")
 	made := h.last.ShotCount + h.last.Record.Waiting
 	require.NoError(t, os.Remove(ballast))
 	d.written(h, path, made)
@@ -358,7 +358,7 @@ func (s *studio) aftermath(reasons ...string) {
 	s.dark()
 	var texts []string
 	shown := func(n *control.Snapshot) bool {
-		text := strings.Join([]string{n.Reason, n.Board.Trouble, n.Notice}, " | ")
+		text := strings.Join([]string{n.Reason, n.Board.Problem, n.Notice}, " | ")
 		if !slices.Contains(texts, text) {
 			texts = append(texts, text)
 		}
@@ -578,7 +578,7 @@ func TestLinkStalled(t *testing.T) {
 func TestAnsweredRemarksOutliveAKill(t *testing.T) {
 	s := newStudio(t, rand.New(rand.NewPCG(1, 9)), false)
 	s.shoot()
-	verdicts := []control.Verdict{control.Good, control.LateV, control.Early}
+	verdicts := []control.Verdict{control.Good, control.Late, control.Early}
 	for round := range 12 {
 		id, cookie := s.phone.last.Shots[0].ID, s.phone.cookie
 		verdict, note := verdicts[round%3], fmt.Sprint("note ", round)

@@ -55,7 +55,7 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 	h.until("armed", inState(control.Armed))
 	board.Reset()
 	h.until("the board started again", func(s *control.Snapshot) bool { return !s.Board.Connected })
-	assert.Contains(t, h.last.Board.Trouble, "restarted (external reset)")
+	assert.Contains(t, h.last.Board.Problem, "restarted (external reset)")
 	h.until("it is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 	assert.Equal(t, control.Safe, h.last.State)
 	require.Zero(t, d.stop(), d.log)

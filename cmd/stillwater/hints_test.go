@@ -99,7 +99,7 @@ func ready() control.Snapshot {
 		Inputs: []control.Input{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill"}},
 		Preview: &control.Preview{DelayMs: 130, DelayLowMs: 120, DelayHighMs: 140, Summary: "A drop.",
 			Marks: []control.Mark{{Name: "edge"}, {Name: "moment", AtMs: 130}}, Bars: []control.Bar{},
-			Budget: []control.Term{{Name: "all"}, {Name: "again"}}, Advice: []string{}, Table: []control.Sampled{}},
+			Budget: []control.Term{{Name: "all"}, {Name: "again"}}, Advice: []string{}, Table: []control.TablePoint{}},
 		Phases: []control.Choice{}, Liquids: []control.Choice{}, Sent: time.Now(),
 	}
 	for _, c := range care.Checklist() {
@@ -167,7 +167,7 @@ func (b *browser) noBoard(t *testing.T) {
 		"/run/stillwater/board.sock: dial unix /run/stillwater/board.sock: connect: no such file or directory"
 	m, p := b.stage(t, func(m *puppet) {
 		m.snap.State, m.snap.Reason = control.Fault, why
-		m.snap.Board.Connected, m.snap.Board.Trouble, m.snap.Board.Outputs = false, why, []control.Output{}
+		m.snap.Board.Connected, m.snap.Board.Problem, m.snap.Board.Outputs = false, why, []control.Output{}
 	})
 	p.state("fault", "Fault")
 	p.until("it is said", hint+` === "There is no board to reach. It comes back disarmed."`)

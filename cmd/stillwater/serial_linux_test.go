@@ -95,9 +95,9 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	d := startSerial(t, chip)
 	h := d.enter(d.cookie())
 	h.until("no board is said", func(s *control.Snapshot) bool {
-		return strings.Contains(s.Board.Trouble, "plug the board in")
+		return strings.Contains(s.Board.Problem, "plug the board in")
 	})
-	assert.Contains(t, h.last.Board.Trouble, chip.Path)
+	assert.Contains(t, h.last.Board.Problem, chip.Path)
 	assert.False(t, h.last.Board.Connected)
 
 	chip.Connect()
@@ -111,7 +111,7 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	assert.Contains(t, h.last.Reason, chip.Path+
 		": it is gone, the board was unplugged or lost its power: plug it in again")
 	assert.Equal(t, 1, strings.Count(h.last.Reason, "the board is gone"))
-	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, "so far") })
+	h.until("what is so now", func(s *control.Snapshot) bool { return strings.Contains(s.Board.Problem, "so far") })
 	assert.NotEqual(t, control.Armed, h.last.State)
 
 	chip.Connect() // another pseudo-terminal under the same name, as a port that comes back with another number
@@ -144,7 +144,7 @@ func TestWhatIsNoBoardOfOursIsSaid(t *testing.T) {
 			d := startSerial(t, chip)
 			h := d.enter(d.cookie())
 			for _, words := range c.says {
-				h.until(words, func(s *control.Snapshot) bool { return strings.Contains(s.Board.Trouble, words) })
+				h.until(words, func(s *control.Snapshot) bool { return strings.Contains(s.Board.Problem, words) })
 			}
 			assert.False(t, h.last.Board.Connected)
 		})
@@ -179,7 +179,7 @@ func TestSerialBoardThroughItsService(t *testing.T) {
 	d := startDaemon(t, "--config", conf, "--journal", filepath.Join(t.TempDir(), "j.db"))
 	h := d.enter(d.cookie())
 	h.until("no port is said", func(s *control.Snapshot) bool {
-		return strings.Contains(s.Board.Trouble, chip.Path+": there is nothing: plug the board in")
+		return strings.Contains(s.Board.Problem, chip.Path+": there is nothing: plug the board in")
 	})
 	chip.Connect()
 	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })

@@ -28,9 +28,9 @@ const (
 // from 0.3 ms on one was late, none above 0.5 ms.
 const tableLead = 500 * time.Microsecond
 
-// Announced is the wiring of a board that has its pins built in and says what they are: a microcontroller on a serial
-// port. The configuration may add roles, levels and delays to those that it names; what it names is used first.
-func Announced(conf config.Board) func(board.Identity) (Wiring, error) {
+// AnnouncedWiring is the wiring of a board that has its pins built in and says what they are: a microcontroller on a
+// serial port. The configuration may add roles, levels and delays to those that it names; what it names is used first.
+func AnnouncedWiring(conf config.Board) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
 		w := Wiring{Bench: shot.Bench{
 			Lead: id.Lead, TableLead: tableLead, Tick: id.Tick, TableLen: id.TableLen,
@@ -49,11 +49,13 @@ func Announced(conf config.Board) func(board.Identity) (Wiring, error) {
 		}
 		for _, i := range namedFirst(inputNames(inputs), inputNames(conf.Inputs)) {
 			in := inputs[i]
-			plug(&w.Bench, in.Role, shot.Input{Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay})
+			assignInput(&w.Bench, in.Role, shot.Input{Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay})
 		}
 		for _, i := range namedFirst(outputNames(outputs), outputNames(conf.Outputs)) {
 			out := outputs[i]
-			socket(&w.Bench, out.Kind, shot.Output{Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay})
+			assignOutput(&w.Bench, out.Kind, shot.Output{
+				Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay,
+			})
 		}
 		return w, nil
 	}

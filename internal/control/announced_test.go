@@ -34,7 +34,7 @@ func microcontroller() board.Identity {
 func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 	conf, err := config.Parse("stillwater.toml", []byte("[board]\nkind = \"serial\"\n"))
 	require.NoError(t, err)
-	w, err := Announced(conf.Board)(microcontroller())
+	w, err := AnnouncedWiring(conf.Board)(microcontroller())
 	require.NoError(t, err)
 	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
@@ -63,7 +63,7 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 			{Name: "gate", Role: config.Beam}},
 		Outputs: []config.Output{{Name: "flash2", Kind: wire.OutputFlash, Delay: 90 * time.Microsecond}},
 	}
-	w, err := Announced(conf)(microcontroller())
+	w, err := AnnouncedWiring(conf)(microcontroller())
 	require.NoError(t, err)
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
 	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay}, w.Bench.Beam,
@@ -88,7 +88,7 @@ func TestAConfigurationOfAnotherBoardIsRefused(t *testing.T) {
 		{config.Board{Outputs: []config.Output{{Name: "valve1", Kind: wire.OutputFlash}}},
 			`calls output "valve1" a flash, the board says it is a valve: change its kind`},
 	} {
-		_, err := Announced(c.conf)(microcontroller())
+		_, err := AnnouncedWiring(c.conf)(microcontroller())
 		assert.ErrorContains(t, err, c.want)
 	}
 }

@@ -38,41 +38,41 @@ type arming struct {
 	link    *link
 }
 
-// beginArming checks everything that must be so before arming, and takes the controls of it.
+// beginArming checks everything that must be so before arming, and makes it the current run.
 func (c *Control) beginArming(
 	ctx context.Context, client string, cmd Command,
 ) (context.Context, arming, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if err := c.mayArm(client, cmd); err != nil {
+	if err := c.checkArm(client, cmd); err != nil {
 		return ctx, arming{}, err
 	}
 	r := &run{
 		set: c.set, program: c.plan.program, session: c.session, shots: cmd.Shots, ends: time.Now().Add(c.opts.ArmFor),
 	}
 	r.waitsGo = r.needsGo()
-	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.timeOver(r) })
-	c.want, c.last, c.arming = r, r, true
+	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
+	c.current, c.lastRun, c.arming = r, r, true
 	c.reason, c.notice = "arming", ""
 	c.publish()
-	ctx, q := c.toBoard(ctx)
+	ctx, q := c.beginRequest(ctx)
 	return ctx, arming{request: q, run: r, link: c.link}, nil
 }
 
-func (c *Control) mayArm(client string, cmd Command) error {
-	if err := c.mayStart(client, cmd); err != nil {
+func (c *Control) checkArm(client string, cmd Command) error {
+	if err := c.checkStart(client, cmd); err != nil {
 		return err
 	}
 	switch {
-	case cmd.Shots < 1 || cmd.Shots > mostShots:
+	case cmd.Shots < 1 || cmd.Shots > maxShots:
 		return refusal("shots", fmt.Sprintf("%d shots cannot be armed.", cmd.Shots),
-			fmt.Sprintf("Ask for 1 to %d.", mostShots))
+			fmt.Sprintf("Ask for 1 to %d.", maxShots))
 	case c.reachable() == nil:
 		return refusal("", sentence(c.reason), "Wait until it is connected.")
-	case c.want != nil || c.arming:
+	case c.current != nil || c.arming:
 		return refusal("", "It is armed already.", "Disarm first.")
 	case c.state() == Fault:
-		return refusal("", "The board has a fault: "+c.reason+".", "Mend its cause, then disarm to clear it.")
+		return refusal("", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
 	case c.state() != Safe:
 		return refusal("", "The board is not at rest yet.", "Disarm first.")
 	case !c.careDone():
@@ -88,19 +88,19 @@ func (c *Control) mayArm(client string, cmd Command) error {
 func (c *Control) endArming(a arming, failed error) (undo *disarming, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.backFrom(a.request)
+	c.endRequest(a.request)
 	c.arming = false
 	r := a.run
 	defer c.publish()
 	switch {
-	case c.want == r && failed == nil:
-		if !r.seen {
-			c.said, c.left, c.reason = wire.Armed, r.shots, armedWords(r)
+	case c.current == r && failed == nil:
+		if !r.confirmed {
+			c.boardState, c.left, c.reason = wire.Armed, r.shots, armedWords(r)
 		}
 		return nil, nil
-	case r.ended && r.seen && failed == nil:
+	case r.ended && r.confirmed && failed == nil:
 		return nil, nil // armed, and over already
-	case c.want == r, r.ended && !errors.Is(failed, context.Canceled):
+	case c.current == r, r.ended && !errors.Is(failed, context.Canceled):
 		// If the board gave no answer in time and was made safe, that it was disarmed on request is not why.
 		c.reason = fmt.Sprintf("not armed: %v", failed)
 		err = refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
@@ -113,20 +113,20 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 	return undo, err
 }
 
-// timeOver ends an arming that lasted as long as it may.
-func (c *Control) timeOver(r *run) {
+// armingExpired disarms when an arming has lasted as long as it may.
+func (c *Control) armingExpired(r *run) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.want == r {
-		c.beginDisarm(fmt.Sprintf("disarmed: it was armed for %s, the longest allowed", lasting(c.opts.ArmFor)))
+	if c.current == r {
+		c.beginDisarm(fmt.Sprintf("disarmed: it was armed for %s, the longest allowed", durationWords(c.opts.ArmFor)))
 	}
 }
 
-// goAhead plays the opening cues, or starts the delay.
-func (c *Control) goAhead(ctx context.Context, client string, cmd Command) error {
+// sendGo plays the opening cues, or starts the delay.
+func (c *Control) sendGo(ctx context.Context, client string, cmd Command) error {
 	c.mu.Lock()
-	err := c.mayStart(client, cmd)
-	r, l := c.want, c.link
+	err := c.checkStart(client, cmd)
+	r, l := c.current, c.link
 	if err == nil && (r == nil || l == nil || !c.active()) {
 		err = refusal("", "Nothing is armed.", "Arm first.")
 	}
@@ -137,18 +137,18 @@ func (c *Control) goAhead(ctx context.Context, client string, cmd Command) error
 		c.mu.Unlock()
 		return err
 	}
-	ctx, q := c.toBoard(ctx)
+	ctx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
 	err = l.board.Go(ctx)
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.backFrom(q)
+	c.endRequest(q)
 	switch {
-	case c.epoch != cmd.Epoch && c.want != r:
+	case c.epoch != cmd.Epoch && c.current != r:
 		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
 	case err != nil:
 		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")
-	case c.want == r:
+	case c.current == r:
 		r.waitsGo = false
 		c.reason, c.notice = armedWords(r), ""
 	}

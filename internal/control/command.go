@@ -14,8 +14,8 @@ import (
 )
 
 const (
-	mostShots   = 999
-	nameLongest = 80
+	maxShots      = 999
+	maxNameLength = 80
 )
 
 // Do carries out one command of a client. It returns nil once the command has taken effect; a verdict or a note is on
@@ -28,9 +28,9 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	case "arm", "go", "room", "pulse":
 		return c.start(ctx, client, cmd)
 	case "verdict", "note":
-		return c.remark(ctx, client, cmd)
+		return c.recordRemark(ctx, client, cmd)
 	case "set":
-		return c.put(client, cmd.Field, cmd.Value)
+		return c.putField(client, cmd.Field, cmd.Value)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -48,9 +48,9 @@ func (c *Control) start(ctx context.Context, client string, cmd Command) error {
 	case "arm":
 		return c.arm(ctx, client, cmd)
 	case "go":
-		return c.goAhead(ctx, client, cmd)
+		return c.sendGo(ctx, client, cmd)
 	case "room":
-		return c.letGo(client, cmd)
+		return c.releaseInRoom(client, cmd)
 	}
 	return c.pulse(ctx, client, cmd)
 }
@@ -63,7 +63,7 @@ func (c *Control) change(client string, cmd Command) error {
 	case "clock":
 		return c.phoneClock(client, cmd.Now)
 	}
-	if err := c.holds(client); err != nil {
+	if err := c.requireHolder(client); err != nil {
 		return err
 	}
 	switch cmd.Type {
@@ -79,8 +79,8 @@ func (c *Control) change(client string, cmd Command) error {
 	return refusal("type", fmt.Sprintf("There is no command %q.", cmd.Type), "Reload the page.")
 }
 
-// holds refuses a client that does not hold the controls.
-func (c *Control) holds(client string) error {
+// requireHolder refuses a client that does not hold the controls.
+func (c *Control) requireHolder(client string) error {
 	switch c.phones.holder {
 	case client:
 		if c.phones.connected[client] > 0 {
@@ -94,16 +94,16 @@ func (c *Control) holds(client string) error {
 		"Ask for them. Disarming is open to everyone.")
 }
 
-// quiet refuses while something is armed or on the way there.
-func (c *Control) quiet(field, what string) error {
-	if c.want != nil || c.arming || c.active() {
+// requireDisarmed refuses while something is armed or being armed.
+func (c *Control) requireDisarmed(field, what string) error {
+	if c.current != nil || c.arming || c.active() {
 		return refusal(field, what+" cannot change while armed.", "Disarm first.")
 	}
 	return nil
 }
 
 func (c *Control) tick(id string, ticked bool) error {
-	if err := c.quiet("id", "The checklist"); err != nil {
+	if err := c.requireDisarmed("id", "The checklist"); err != nil {
 		return err
 	}
 	for _, caution := range care.Checklist() {
@@ -123,15 +123,15 @@ func (c *Control) tick(id string, ticked bool) error {
 
 // startSession starts a session with the set as it is and every caution to be ticked again.
 func (c *Control) startSession(name string) error {
-	if err := c.quiet("name", "The session"); err != nil {
+	if err := c.requireDisarmed("name", "The session"); err != nil {
 		return err
 	}
 	name = strings.TrimSpace(name)
-	if err := plainText("name", name, nameLongest, false); err != nil {
+	if err := plainText("name", name, maxNameLength, false); err != nil {
 		return err
 	}
 	if c.session.id == 0 {
-		return refusal("", "The session that is open is not in the record yet"+because(c.rec.status().Trouble)+".",
+		return refusal("", "The session that is open is not in the record yet"+because(c.rec.status().Problem)+".",
 			"Try again when it is.")
 	}
 	c.ticked = map[string]bool{}
@@ -144,7 +144,7 @@ func (c *Control) startSession(name string) error {
 func (c *Control) newSession(name string) *session {
 	now := c.opts.Clock()
 	return &session{name: name, started: c.dates.date(now), set: c.set, care: c.tickedIDs(), row: journal.Session{
-		Name: name, Started: now.Wall, When: asWhen(now), Board: c.opts.Kind,
+		Name: name, Started: now.Wall, When: whenOf(now), Board: c.opts.Kind,
 	}}
 }
 
@@ -163,10 +163,10 @@ func plainText(field, text string, longest int, lines bool) error {
 	return nil
 }
 
-// letGo lets the simulated drop, throw or sound go.
-func (c *Control) letGo(client string, cmd Command) error {
+// releaseInRoom releases the simulated drop, throw or sound.
+func (c *Control) releaseInRoom(client string, cmd Command) error {
 	c.mu.Lock()
-	err := c.mayStart(client, cmd)
+	err := c.checkStart(client, cmd)
 	set := c.set
 	c.mu.Unlock()
 	if err != nil {
@@ -179,16 +179,16 @@ func (c *Control) letGo(client string, cmd Command) error {
 		if c.opts.Room.Busy() {
 			return refusal("", "Something is still falling or flying.", "Wait until it is over.")
 		}
-		return asRefusal(err)
+		return toRefusal(err)
 	}
-	c.update(func() { c.tasks.after(calm, c.watchRoom) })
+	c.update(func() { c.tasks.after(minPublishInterval, c.watchRoom) })
 	return nil
 }
 
 // watchRoom shows when the simulated room is still again.
 func (c *Control) watchRoom() {
 	if c.opts.Room.Busy() {
-		c.tasks.after(calm, c.watchRoom)
+		c.tasks.after(minPublishInterval, c.watchRoom)
 		return
 	}
 	c.mu.Lock()
@@ -196,8 +196,8 @@ func (c *Control) watchRoom() {
 	c.publishSoon()
 }
 
-// asRefusal puts the errors of package shot, and any other, in the form a phone shows.
-func asRefusal(err error) *Refusal {
+// toRefusal puts the errors of package shot, and any other, in the form a phone shows.
+func toRefusal(err error) *Refusal {
 	var field *shot.FieldError
 	var whole *shot.Refusal
 	switch {

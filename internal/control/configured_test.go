@@ -18,7 +18,7 @@ func TestConfiguredWiring(t *testing.T) {
 	require.NoError(t, err)
 	id := board.Identity{Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
 		Inputs: make([]board.Input, 6), Outputs: make([]board.Output, 6)}
-	w, err := Configured(conf.Board)(id)
+	w, err := ConfiguredWiring(conf.Board)(id)
 	require.NoError(t, err)
 	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
@@ -42,12 +42,12 @@ func TestConfiguredWiring(t *testing.T) {
 	// The kernel's debounce moves the stamp, so it counts as part of the sensor's delay; the first of a role counts.
 	conf.Board.Inputs[1].Debounce = time.Millisecond
 	conf.Board.Inputs[2].Role = config.Beam
-	w, err = Configured(conf.Board)(id)
+	w, err = ConfiguredWiring(conf.Board)(id)
 	require.NoError(t, err)
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1004 * time.Microsecond}, w.Bench.Beam)
 	assert.Nil(t, w.Bench.Microphone)
 
 	id.Outputs = id.Outputs[:5]
-	_, err = Configured(conf.Board)(id)
+	_, err = ConfiguredWiring(conf.Board)(id)
 	assert.ErrorContains(t, err, "restart Stillwater")
 }

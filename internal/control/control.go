@@ -53,7 +53,7 @@ type Simulation interface {
 // Options is what a Control is made of. Dial, Wire and Journal must be given.
 type Options struct {
 	Dial    func(context.Context) (Device, error)
-	Wire    func(board.Identity) (Wiring, error) // what hangs on the pins of the board that answered
+	Wire    func(board.Identity) (Wiring, error) // what is connected to the pins of the board that answered
 	Journal Journal
 	Room    Simulation // nil: a real room
 	Kind    string     // "simulated", "gpio", "serial"
@@ -67,15 +67,15 @@ type Options struct {
 }
 
 const (
-	defaultGrace  = 10 * time.Second
-	defaultArmFor = 10 * time.Minute
-	boardWithin   = 5 * time.Second // for the board to load and arm
-	safeWithin    = 2 * time.Second // for the board to confirm a disarm; it goes safe by itself after a second of silence
-	recordWithin  = 3 * time.Second // for the journal to take a remark, or what it has not got yet when stopping
-	redialFirst   = 100 * time.Millisecond
-	redialMost    = 5 * time.Second
-	calm          = 100 * time.Millisecond // between snapshots that only show edges
-	drainMost     = 500 * time.Millisecond // for what the board reported before it was safe to come in when stopping
+	defaultGrace       = 10 * time.Second
+	defaultArmFor      = 10 * time.Minute
+	commandTimeout     = 5 * time.Second // for the board to load and arm
+	disarmTimeout      = 2 * time.Second // to confirm a disarm; a board goes safe by itself after a second of silence
+	recordTimeout      = 3 * time.Second // for the journal to take a remark, or what it has not got yet when stopping
+	minRedialDelay     = 100 * time.Millisecond
+	maxRedialDelay     = 5 * time.Second
+	minPublishInterval = 100 * time.Millisecond // of snapshots that only show edges
+	drainTimeout       = 500 * time.Millisecond // for what the board reported before it was safe to come in when stopping
 )
 
 // Control is the one owner of the machine's state. A mutex guards the state and is never held while the board, the
@@ -87,38 +87,38 @@ type Control struct {
 
 	tasks tasks
 
-	mu        sync.Mutex
-	epoch     int64 // see newEpoch
-	requests  map[*request]struct{}
-	disarming *disarming
-	link      *link  // nil: no board
-	trouble   string // why there is no board
-	lost      string // how the last board was lost
-	said      wire.StateCode
-	reason    string
-	want      *run // armed, or on the way there; nil: whatever is armed must be disarmed
-	last      *run // the run that a shot report belongs to
-	arming    bool // a command to arm is under way, even if it was cut short
-	stopping  bool
-	inShot    bool // firing, and the shot's report has not come
-	left      int
-	notice    string
-	inputs    []Input
-	outputs   []Output
-	pulsed    time.Time // when an output was tested last
-	set       shot.Set
-	bench     *shot.Bench // of the board now, or of the last one; nil: there was none yet
-	plan      plan
-	session   *session
-	dates     dates
-	ticked    map[string]bool
-	shots     []Shot // of the session, newest first: those that are shown
-	shotCount int    // of the session
-	seen      string
-	phones    phones
-	viewers   map[*viewer]struct{}
-	published time.Time
-	pending   *timer // a snapshot that waits for calm to be over
+	mu               sync.Mutex
+	epoch            int64 // see newEpoch
+	requests         map[*request]struct{}
+	disarming        *disarming
+	link             *link  // nil: no board
+	disconnectReason string // why there is no board
+	lostReason       string // how the last board was lost
+	boardState       wire.StateCode
+	reason           string
+	current          *run // armed, or on the way there; nil: whatever is armed must be disarmed
+	lastRun          *run // the run that a shot report belongs to
+	arming           bool // a command to arm is under way, even if it was cut short
+	stopping         bool
+	inShot           bool // firing, and the shot's report has not come
+	left             int
+	notice           string
+	inputs           []Input
+	outputs          []Output
+	lastPulse        time.Time // when an output was tested last
+	set              shot.Set
+	bench            *shot.Bench // of the board now, or of the last one; nil: there was none yet
+	plan             plan
+	session          *session
+	dates            dates
+	ticked           map[string]bool
+	shots            []Shot // of the session, newest first: those that are shown
+	shotCount        int    // of the session
+	seen             string
+	phones           phones
+	viewers          map[*viewer]struct{}
+	published        time.Time
+	pending          *timer // a snapshot that waits for minPublishInterval
 }
 
 // link is one connection to a board.
@@ -131,15 +131,15 @@ type link struct {
 
 // run is one arming: what was asked for and when it ends.
 type run struct {
-	set     shot.Set
-	program shot.Program
-	session *session
-	shots   int
-	ends    time.Time
-	timer   *timer
-	ended   bool // the board ended it, not a disarm
-	seen    bool // the board said that it is armed
-	waitsGo bool // nothing happens until Go
+	set       shot.Set
+	program   shot.Program
+	session   *session
+	shots     int
+	ends      time.Time
+	timer     *timer
+	ended     bool // the board ended it, not a disarm
+	confirmed bool // the board said that it is armed
+	waitsGo   bool // nothing happens until Go
 }
 
 // needsGo says whether the program does nothing until Go.
@@ -194,7 +194,7 @@ func (c *Control) Run(ctx context.Context) error {
 	c.tasks.run(func() { c.watchClock(ctx) })
 	c.keepConnected(ctx)
 	c.update(func() { c.stopping = true }) // without a board nothing said so yet
-	err := c.rec.finish(recordWithin)
+	err := c.rec.finish(recordTimeout)
 	stop()
 	c.tasks.end()
 	return err
@@ -202,21 +202,21 @@ func (c *Control) Run(ctx context.Context) error {
 
 // keepConnected dials again and again, waiting longer each time the board cannot be reached or does not stay.
 func (c *Control) keepConnected(ctx context.Context) {
-	said := ""
-	for wait := redialFirst; ctx.Err() == nil; wait = min(2*wait, redialMost) {
+	logged := ""
+	for wait := minRedialDelay; ctx.Err() == nil; wait = min(2*wait, maxRedialDelay) {
 		start := time.Now()
 		if l, err := c.connect(ctx); err == nil {
-			said = ""
+			logged = ""
 			c.listen(ctx, l)
 		} else if ctx.Err() == nil {
-			if err.Error() != said { // a board that is away for the night does not fill the log
-				c.log.Warn("no board; it is tried again and again", "err", err)
+			if err.Error() != logged { // a board that is away for the night does not fill the log
+				c.log.Warn("no board, retrying", "err", err)
 			}
-			said = err.Error()
+			logged = err.Error()
 			c.update(func() { c.unreachable(err) })
 		}
-		if time.Since(start) > redialMost {
-			wait = redialFirst
+		if time.Since(start) > maxRedialDelay {
+			wait = minRedialDelay
 		}
 		select {
 		case <-ctx.Done():
@@ -225,13 +225,13 @@ func (c *Control) keepConnected(ctx context.Context) {
 	}
 }
 
-// unreachable says why there is no board, after how the one before it was lost.
+// unreachable records why there is no board, after how the one before it was lost.
 func (c *Control) unreachable(err error) {
 	c.reason = "the board cannot be reached: " + err.Error()
-	if c.lost != "" {
-		c.reason = c.lost + "; so far: " + err.Error()
+	if c.lostReason != "" {
+		c.reason = c.lostReason + "; so far: " + err.Error()
 	}
-	c.trouble = c.reason
+	c.disconnectReason = c.reason
 }
 
 // connect reaches the board and makes sure it is safe before anything is shown of it.
@@ -246,19 +246,19 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 		b.Close()
 		return nil, err
 	}
-	safe, cancel := context.WithTimeout(ctx, safeWithin)
+	safe, cancel := context.WithTimeout(ctx, disarmTimeout)
 	defer cancel()
 	if err := b.Disarm(safe); err != nil {
 		b.Close()
 		return nil, fmt.Errorf("make the board safe: %w", err)
 	}
 	l := &link{board: b, id: id, wiring: wiring}
-	c.putLink(l)
+	c.installLink(l)
 	c.log.Info("board connected", "kind", c.opts.Kind, "firmware", id.Firmware, "boot_id", id.BootID)
 	return l, nil
 }
 
-// listen takes the board's events in until it is gone or the context ends; then the board is disarmed and closed.
+// listen handles the board's events until it is gone or the context ends; then the board is disarmed and closed.
 func (c *Control) listen(ctx context.Context, l *link) {
 	defer l.board.Close()
 	for {
@@ -276,26 +276,26 @@ func (c *Control) listen(ctx context.Context, l *link) {
 				event.Gone = board.ErrGone
 			}
 			if event.Gone != nil {
-				c.gone(l, event.Gone)
+				c.boardLost(l, event.Gone)
 				return
 			}
-			c.happened(l, event)
+			c.handleEvent(l, event)
 		}
 	}
 }
 
-// drain takes in what the board reported before it confirmed the disarm: a shot that was cut short belongs in the
+// drain handles what the board reported before it confirmed the disarm: a shot that was cut short belongs in the
 // record. A board whose microphone streams its level never falls silent, so there is an end to it.
 func (c *Control) drain(l *link) {
-	end := time.After(drainMost)
+	end := time.After(drainTimeout)
 	for {
 		select {
 		case event, ok := <-l.board.Events():
 			if !ok || event.Gone != nil {
 				return
 			}
-			c.happened(l, event)
-		case <-time.After(calm):
+			c.handleEvent(l, event)
+		case <-time.After(minPublishInterval):
 			return
 		case <-end:
 			return

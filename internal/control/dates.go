@@ -12,14 +12,14 @@ import (
 )
 
 const (
-	clocksAgree = 5 * time.Second // phones' clocks that differ by less say the same
-	originMoves = time.Second     // a smaller change of a boot's date is not worth writing down
-	clockEvery  = 10 * time.Second
+	clockTolerance  = 5 * time.Second // phones' clocks that differ by less say the same
+	minOriginChange = time.Second     // a smaller change of a boot's date is not worth writing down
+	clockInterval   = 10 * time.Second
 
-	// A phone whose clock jumped is believed again when its reports have agreed for so long: a phone that was set right
+	// A phone whose clock jumped is trusted again when its reports have agreed for so long: a phone that was set right
 	// is back the same evening, and one whose clock flips to and fro moves no date.
-	believedAfter = 10 * time.Minute
-	dateLogEvery  = time.Minute
+	trustAfter      = 10 * time.Minute
+	dateLogInterval = time.Minute
 )
 
 // No phone's clock can say a time before this program was written, or long after anyone uses it.
@@ -31,24 +31,24 @@ var (
 // dates works out when the machine's boot began. The machine's own clock counts when the system keeps it right, or has
 // in this boot; else the phones' clocks count. With the time since the boot, which no one sets, that dates everything.
 type dates struct {
-	boot   string
-	origin time.Time // zero: not known
-	by     journal.Dating
-	phones map[string]phoneClock
-	split  string // that the phones' clocks differ, in words
-	logged time.Time
+	boot         string
+	origin       time.Time // zero: not known
+	datedBy      journal.Dating
+	phones       map[string]phoneClock
+	disagreement string // that the phones' clocks differ, in words
+	lastLogged   time.Time
 }
 
 // phoneClock is what a phone's reports say of the boot. They are held against the first one, so that a clock cannot
-// creep away either.
+// drift away unnoticed either.
 type phoneClock struct {
 	origin time.Time
 	since  time.Duration // from the boot to the first report that said so
-	jumped bool          // the reports before said something else; not believed
+	jumped bool          // the reports before said something else; not trusted
 }
 
-// report takes in what a phone's clock says now. It says whether the phone has just lost belief.
-func (d *dates) report(client string, now time.Time, r bootclock.Reading) (lost bool, err error) {
+// report records what a phone's clock says now, and reports whether the phone's clock has just become distrusted.
+func (d *dates) report(client string, now time.Time, r bootclock.Reading) (distrusted bool, err error) {
 	if now.Before(earliest) || now.After(latest) {
 		return false, refusal("now", "This phone's clock cannot be right: it says "+now.UTC().Format("2 January 2006")+".",
 			"Set its date, so that it can date the shots of a machine whose own clock is not set.")
@@ -61,18 +61,18 @@ func (d *dates) report(client string, now time.Time, r bootclock.Reading) (lost 
 	switch {
 	case !known:
 		d.phones[client] = phoneClock{origin: origin, since: r.SinceBoot}
-	case origin.Sub(before.origin).Abs() >= clocksAgree:
+	case origin.Sub(before.origin).Abs() >= clockTolerance:
 		d.phones[client] = phoneClock{origin: origin, since: r.SinceBoot, jumped: true}
 		return !before.jumped, nil
-	case before.jumped && r.SinceBoot-before.since >= believedAfter:
+	case before.jumped && r.SinceBoot-before.since >= trustAfter:
 		before.jumped = false
 		d.phones[client] = before
 	}
 	return false, nil
 }
 
-// believed lists the phones whose clocks count, the one with the earliest date first.
-func (d *dates) believed() (clients []string) {
+// trusted lists the phones whose clocks count, the one with the earliest date first.
+func (d *dates) trusted() (clients []string) {
 	for client, clock := range d.phones {
 		if !clock.jumped {
 			clients = append(clients, client)
@@ -84,41 +84,41 @@ func (d *dates) believed() (clients []string) {
 	return clients
 }
 
-// settle decides anew. It says whether that changed anything.
+// settle decides again, and reports whether that changed the date.
 func (d *dates) settle(r bootclock.Reading, holder string) (changed bool) {
-	origin, by := d.origin, d.by
+	origin, by := d.origin, d.datedBy
 	switch {
 	case r.Trusted:
-		origin, by, d.split = r.Origin(), journal.BySystem, ""
-	case d.by == journal.BySystem:
+		origin, by, d.disagreement = r.Origin(), journal.BySystem, ""
+	case d.datedBy == journal.BySystem:
 		return false
 	default:
-		if middle, ok := d.ofPhones(holder); ok {
+		if middle, ok := d.phoneOrigin(holder); ok {
 			origin, by = middle, journal.ByPhone
 		}
 	}
-	if by == d.by && origin.Sub(d.origin).Abs() < originMoves {
+	if by == d.datedBy && origin.Sub(d.origin).Abs() < minOriginChange {
 		return false
 	}
-	d.origin, d.by = origin, by
+	d.origin, d.datedBy = origin, by
 	return true
 }
 
-// ofPhones is the middle of what the phones' clocks say; false when none is believed. Of two that differ the holder's
+// phoneOrigin is the median of the trusted phones' clocks; false when there is none. Of two that differ the holder's
 // counts.
-func (d *dates) ofPhones(holder string) (origin time.Time, ok bool) {
-	clients := d.believed()
-	d.split = ""
+func (d *dates) phoneOrigin(holder string) (origin time.Time, ok bool) {
+	clients := d.trusted()
+	d.disagreement = ""
 	if len(clients) == 0 {
 		return time.Time{}, false
 	}
 	chosen := clients[(len(clients)-1)/2]
 	apart := d.phones[clients[len(clients)-1]].origin.Sub(d.phones[clients[0]].origin)
-	if apart >= clocksAgree {
+	if apart >= clockTolerance {
 		if len(clients) == 2 && slices.Contains(clients, holder) {
 			chosen = holder
 		}
-		d.split = fmt.Sprintf("The phones' clocks differ by %s: that of %s counts.", apartWords(apart), chosen)
+		d.disagreement = fmt.Sprintf("The phones' clocks differ by %s: that of %s counts.", apartWords(apart), chosen)
 	}
 	return d.phones[chosen].origin, true
 }
@@ -134,14 +134,14 @@ func (d *dates) date(r bootclock.Reading) time.Time {
 // words say where dates come from when that is not the machine's own clock.
 func (d *dates) words(r bootclock.Reading) string {
 	switch {
-	case d.origin.IsZero() && r.Trusted, d.by == journal.BySystem:
+	case d.origin.IsZero() && r.Trusted, d.datedBy == journal.BySystem:
 		return ""
 	case d.origin.IsZero():
 		return "The machine's clock is not set: dates are doubtful."
-	case d.date(r).Sub(r.Wall).Abs() < clocksAgree:
-		return d.split
-	case d.split != "":
-		return "The machine's clock is not set. " + d.split
+	case d.date(r).Sub(r.Wall).Abs() < clockTolerance:
+		return d.disagreement
+	case d.disagreement != "":
+		return "The machine's clock is not set. " + d.disagreement
 	}
 	return "The machine's clock is not set: dates are by a phone's clock."
 }
@@ -159,24 +159,24 @@ func apartWords(d time.Duration) string {
 	return fmt.Sprintf("%d s", d/time.Second)
 }
 
-// asWhen is an instant for the journal.
-func asWhen(r bootclock.Reading) journal.When {
+// whenOf is an instant for the journal.
+func whenOf(r bootclock.Reading) journal.When {
 	return journal.When{Boot: r.Boot, SinceBoot: r.SinceBoot}
 }
 
-// phoneClock takes in a phone's clock, Unix ms.
+// phoneClock records what a phone's clock says, in Unix ms.
 func (c *Control) phoneClock(client string, now int64) error {
 	if c.phones.connected[client] == 0 {
 		return refusal("", "This phone is not connected.", "Reload the page.")
 	}
 	r := c.opts.Clock()
-	lost, err := c.dates.report(client, time.UnixMilli(now), r)
+	distrusted, err := c.dates.report(client, time.UnixMilli(now), r)
 	if err != nil {
 		return err
 	}
-	if lost {
+	if distrusted {
 		c.log.Warn("a phone's clock jumped: it dates nothing until its reports agree again", "client", client,
-			"for", believedAfter)
+			"for", trustAfter)
 	}
 	c.settleDates(r)
 	return nil
@@ -187,9 +187,9 @@ func (c *Control) settleDates(r bootclock.Reading) {
 	if !c.dates.settle(r, c.phones.holder) {
 		return
 	}
-	boot, origin, by := c.dates.boot, c.dates.origin, c.dates.by
-	if now := time.Now(); now.Sub(c.dates.logged) >= dateLogEvery {
-		c.dates.logged = now
+	boot, origin, by := c.dates.boot, c.dates.origin, c.dates.datedBy
+	if now := time.Now(); now.Sub(c.dates.lastLogged) >= dateLogInterval {
+		c.dates.lastLogged = now
 		c.log.Info("date of this boot", "began", origin, "by", string(by))
 	}
 	c.rec.put("origin", func(ctx context.Context) error {
@@ -215,8 +215,8 @@ func (c *Control) redate(ctx context.Context) error {
 			return // a new session was started meanwhile
 		}
 		c.session.started = latest.Started
-		for _, kept := range shots {
-			c.changeShown(kept.ID, func(s *Shot) { s.At, s.Dated = kept.At, kept.When.Dated.String() })
+		for _, stored := range shots {
+			c.changeShown(stored.ID, func(s *Shot) { s.At, s.Dated = stored.At, stored.When.Dated.String() })
 		}
 	})
 	return nil
@@ -224,7 +224,7 @@ func (c *Control) redate(ctx context.Context) error {
 
 // watchClock sees the machine's clock become right, and a holder change whose clock counts.
 func (c *Control) watchClock(ctx context.Context) {
-	tick := time.NewTicker(clockEvery)
+	tick := time.NewTicker(clockInterval)
 	defer tick.Stop()
 	for {
 		select {

@@ -55,7 +55,7 @@ func withWrongClock() (*wrongClock, func(*Options)) {
 	return w, func(o *Options) { o.Clock = w.read }
 }
 
-// Sessions and shots that were made before any phone told the time get their dates when one does, and better ones when
+// Sessions and shots that were made before any phone gave the time get their dates when one does, and better ones when
 // the machine's own clock is set.
 func TestPhoneTellsTheDate(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
@@ -86,7 +86,7 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		assert.Equal(t, int64(60), x.book.sessions[0].Started.Unix(), "what the machine's clock said is kept")
 
 		clock.set(clock.began.Add(-5*time.Minute), true) // the phone's clock was wrong by as much
-		time.Sleep(clockEvery)
+		time.Sleep(clockInterval)
 		synctest.Wait()
 		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by)
 		assert.WithinDuration(t, clock.began, x.book.origins["this boot"].at, time.Second)
@@ -139,8 +139,8 @@ func TestMiddleOfPhonesClocks(t *testing.T) {
 		split  bool
 	}{
 		{[]time.Duration{0}, "", 0, false},
-		{[]time.Duration{0, clocksAgree - 1}, "phone 1", 0, false}, // they say the same
-		{[]time.Duration{0, clocksAgree}, "phone 1", clocksAgree, true},
+		{[]time.Duration{0, clockTolerance - 1}, "phone 1", 0, false}, // they say the same
+		{[]time.Duration{0, clockTolerance}, "phone 1", clockTolerance, true},
 		{[]time.Duration{time.Hour, 0}, "", 0, true},
 		{[]time.Duration{time.Hour, 0}, "phone 7", 0, true},
 		{[]time.Duration{time.Hour, 0, -time.Hour}, "phone 0", 0, true},
@@ -151,10 +151,10 @@ func TestMiddleOfPhonesClocks(t *testing.T) {
 			_, err := d.report(fmt.Sprint("phone ", i), now.Add(off), bootclock.Reading{})
 			require.NoError(t, err)
 		}
-		middle, ok := d.ofPhones(c.holder)
+		middle, ok := d.phoneOrigin(c.holder)
 		assert.True(t, ok)
 		assert.Equal(t, c.want, middle.Sub(now), "%v", c)
-		assert.Equal(t, c.split, d.split != "", "%v: %s", c, d.split)
+		assert.Equal(t, c.split, d.disagreement != "", "%v: %s", c, d.disagreement)
 	}
 }
 
@@ -205,7 +205,7 @@ func TestClockThatJumpsIsNotBelieved(t *testing.T) {
 		for range 10 {
 			tell(2 * time.Hour)
 			counts(0)
-			time.Sleep(believedAfter / 10)
+			time.Sleep(trustAfter / 10)
 		}
 		tell(2 * time.Hour)
 		counts(2 * time.Hour)
@@ -284,7 +284,7 @@ func TestPhonesThatDisagree(t *testing.T) {
 			tell(me, 0))
 		counts(0) // the holder's
 		x.must(me, Command{Type: "give", To: other})
-		time.Sleep(clockEvery)
+		time.Sleep(clockInterval)
 		synctest.Wait()
 		counts(3 * time.Hour)
 		assert.Contains(t, tell("phone 3", 10*time.Second), "that of phone 3 counts")
@@ -357,7 +357,7 @@ func (e *machine) pass(b *bootOf, d time.Duration) {
 func (e *machine) settle(b *bootOf) {
 	b.trusted = b.trusted || b.Trusted
 	if b.dates.settle(b.Reading, "phone 0") {
-		require.NoError(e.t, e.j.SetOrigin(e.t.Context(), b.Boot, b.dates.origin, b.dates.by))
+		require.NoError(e.t, e.j.SetOrigin(e.t.Context(), b.Boot, b.dates.origin, b.dates.datedBy))
 	}
 }
 
@@ -365,7 +365,7 @@ func (e *machine) settle(b *bootOf) {
 func (e *machine) restart(b *bootOf) {
 	var err error
 	b.dates = dates{boot: b.Boot}
-	b.dates.origin, b.dates.by, err = e.j.Origin(e.t.Context(), b.Boot)
+	b.dates.origin, b.dates.datedBy, err = e.j.Origin(e.t.Context(), b.Boot)
 	require.NoError(e.t, err)
 	b.phones = map[string]modelPhone{}
 	e.settle(b)
@@ -402,7 +402,7 @@ func (e *machine) report(r *rand.Rand, b *bootOf) {
 		p = modelPhone{off: off, since: b.SinceBoot}
 	case off != p.off:
 		p = modelPhone{off: off, since: b.SinceBoot, jumped: true}
-	case b.SinceBoot-p.since >= believedAfter:
+	case b.SinceBoot-p.since >= trustAfter:
 		p.jumped = false
 	}
 	b.phones[name] = p
@@ -427,7 +427,7 @@ func (e *machine) step(r *rand.Rand, session int64) {
 	case 5:
 		e.restart(b)
 	default:
-		shot, err := e.j.Add(e.t.Context(), journal.Shot{Session: session, At: b.Wall, When: asWhen(b.Reading)})
+		shot, err := e.j.Add(e.t.Context(), journal.Shot{Session: session, At: b.Wall, When: whenOf(b.Reading)})
 		require.NoError(e.t, err)
 		e.order = append(e.order, shot.ID)
 		e.made[shot.ID], e.at[shot.ID] = len(e.boots)-1, e.true
@@ -450,7 +450,7 @@ func TestDatesOverManyBoots(t *testing.T) {
 			at: map[int64]time.Time{}}
 		e.boot(time.Unix(0, 0))
 		first := e.boots[0]
-		s, err := j.NewSession(t.Context(), journal.Session{Started: first.Wall, When: asWhen(first.Reading)})
+		s, err := j.NewSession(t.Context(), journal.Session{Started: first.Wall, When: whenOf(first.Reading)})
 		require.NoError(t, err)
 		for range 120 {
 			e.step(r, s.ID)

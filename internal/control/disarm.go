@@ -16,8 +16,8 @@ import (
 // the board when an epoch ends is cut short, and a disarm is done only when the board has confirmed it after the last
 // of that ended. See DEVELOPERS.md.
 
-// stateWithin is how long a board's state may follow its confirmation of a disarm, which is a few bytes away.
-const stateWithin = 250 * time.Millisecond
+// stateTimeout is how long a board's state may follow its confirmation of a disarm, which is a few bytes away.
+const stateTimeout = 250 * time.Millisecond
 
 // request is a command that is with the board.
 type request struct {
@@ -27,13 +27,13 @@ type request struct {
 
 // disarming is a disarm under way.
 type disarming struct {
-	link    *link
-	why     string
-	pending []*request    // what was with the board when it began
-	atRest  chan struct{} // holds one token when the board says that it is not armed
-	over    bool          // guarded by the control's mutex
-	done    chan struct{}
-	err     error // set before done is closed
+	link     *link
+	why      string
+	pending  []*request    // what was with the board when it began
+	inactive chan struct{} // holds one token when the board says that it is not armed
+	over     bool          // guarded by the control's mutex
+	done     chan struct{}
+	err      error // set before done is closed
 }
 
 // newEpoch makes void what was asked before, and cuts short what is with the board. The mutex is held, and the caller
@@ -45,10 +45,10 @@ func (c *Control) newEpoch() {
 	}
 }
 
-// mayStart refuses a command that may switch something on unless its client holds the controls and has seen all that
+// checkStart refuses a command that may switch something on unless its client holds the controls and has seen all that
 // ended an arming. The mutex is held.
-func (c *Control) mayStart(client string, cmd Command) error {
-	if err := c.holds(client); err != nil {
+func (c *Control) checkStart(client string, cmd Command) error {
+	if err := c.requireHolder(client); err != nil {
 		return err
 	}
 	switch {
@@ -76,16 +76,16 @@ func (c *Control) afterDisarm(ctx context.Context) {
 	}
 }
 
-// toBoard books a request. Its context ends with the epoch. The mutex is held.
-func (c *Control) toBoard(ctx context.Context) (context.Context, *request) {
-	ctx, cancel := context.WithTimeout(ctx, boardWithin)
+// beginRequest registers a request to the board. Its context ends with the epoch. The mutex is held.
+func (c *Control) beginRequest(ctx context.Context) (context.Context, *request) {
+	ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 	q := &request{cancel: cancel, ended: make(chan struct{})}
 	c.requests[q] = struct{}{}
 	return ctx, q
 }
 
-// backFrom says that nothing of the request is on its way to the board any more. The mutex is held.
-func (c *Control) backFrom(q *request) {
+// endRequest ends a request: nothing of it is on its way to the board any more. The mutex is held.
+func (c *Control) endRequest(q *request) {
 	q.cancel()
 	delete(c.requests, q)
 	close(q.ended)
@@ -104,9 +104,9 @@ func (c *Control) disarm(why string) error {
 // since. Why is said to everybody; "" keeps the reason there is. The mutex is held.
 func (c *Control) beginDisarm(why string) *disarming {
 	c.newEpoch()
-	if c.want != nil {
-		c.want.timer.stop()
-		c.want, c.notice = nil, ""
+	if c.current != nil {
+		c.current.timer.stop()
+		c.current, c.notice = nil, ""
 	}
 	if c.link != nil && why != "" {
 		c.reason = why
@@ -114,7 +114,7 @@ func (c *Control) beginDisarm(why string) *disarming {
 	if d := c.joinable(); d != nil {
 		return d
 	}
-	d := &disarming{link: c.reachable(), why: why, atRest: make(chan struct{}, 1), done: make(chan struct{})}
+	d := &disarming{link: c.reachable(), why: why, inactive: make(chan struct{}, 1), done: make(chan struct{})}
 	if d.link == nil {
 		d.err = refusal("", "There is no board to disarm: "+c.reason+".",
 			"It goes safe by itself a second after it was lost. To be sure, use the kill switch.")
@@ -126,7 +126,7 @@ func (c *Control) beginDisarm(why string) *disarming {
 		d.pending = append(d.pending, q)
 	}
 	c.disarming = d
-	c.tasks.run(func() { c.carryOut(d) })
+	c.tasks.run(func() { c.runDisarm(d) })
 	return d
 }
 
@@ -155,28 +155,28 @@ func (c *Control) reachable() *link {
 	return c.link
 }
 
-// carryOut waits for the board's word and for nothing else, and for that not long.
-func (c *Control) carryOut(d *disarming) {
-	ctx, cancel := context.WithTimeout(context.Background(), safeWithin)
+// runDisarm waits for the board's confirmation and for nothing else, at most disarmTimeout.
+func (c *Control) runDisarm(d *disarming) {
+	ctx, cancel := context.WithTimeout(context.Background(), disarmTimeout)
 	defer cancel()
 	late := make(chan struct{})
 	inTime := context.AfterFunc(ctx, func() { // even if the link takes nothing more, not even this request
 		defer close(late)
-		c.disarmed(d, ctx.Err())
+		c.finishDisarm(d, ctx.Err())
 	})
-	err := d.ask(ctx)
+	err := d.send(ctx)
 	if err == nil {
-		c.waitForRest(d)
+		c.waitInactive(d)
 	}
 	if !inTime() {
 		<-late
 	}
-	c.disarmed(d, err)
+	c.finishDisarm(d, err)
 }
 
-// ask disarms at once, and again when what was with the board before has ended: that may have reached the board
+// send disarms at once, and again when what was with the board before has ended: that may have reached the board
 // later.
-func (d *disarming) ask(ctx context.Context) error {
+func (d *disarming) send(ctx context.Context) error {
 	err := d.link.board.Disarm(ctx)
 	for _, q := range d.pending {
 		select {
@@ -191,20 +191,20 @@ func (d *disarming) ask(ctx context.Context) error {
 	return err
 }
 
-// rest says that the board is not armed any more.
-func (d *disarming) rest() {
+// signalInactive says that the board is not armed any more.
+func (d *disarming) signalInactive() {
 	select {
-	case d.atRest <- struct{}{}:
+	case d.inactive <- struct{}{}:
 	default:
 	}
 }
 
-// waitForRest lets the board's state catch up with its confirmation, so that what is shown next is that it is safe.
-func (c *Control) waitForRest(d *disarming) {
-	end := time.After(stateWithin)
+// waitInactive lets the board's state catch up with its confirmation, so that what is shown next is that it is safe.
+func (c *Control) waitInactive(d *disarming) {
+	end := time.After(stateTimeout)
 	for c.isActive(d.link) {
 		select {
-		case <-d.atRest:
+		case <-d.inactive:
 		case <-end:
 			return
 		}
@@ -217,9 +217,9 @@ func (c *Control) isActive(l *link) bool {
 	return c.link == l && c.active()
 }
 
-// disarmed ends a disarm; the first call counts. A board that did not give its word is cut off: it goes safe by itself
-// when it hears nothing.
-func (c *Control) disarmed(d *disarming, err error) {
+// finishDisarm ends a disarm; the first call counts. A board that did not confirm is cut off: it goes safe by itself
+// after a link timeout.
+func (c *Control) finishDisarm(d *disarming, err error) {
 	c.mu.Lock()
 	if d.over {
 		c.mu.Unlock()
@@ -255,5 +255,5 @@ func (c *Control) disarmed(d *disarming, err error) {
 
 // active says whether the board may fire. The mutex is held.
 func (c *Control) active() bool {
-	return c.said == wire.Armed || c.said == wire.Firing || c.said == wire.Resting
+	return c.boardState == wire.Armed || c.boardState == wire.Firing || c.boardState == wire.Resting
 }

@@ -9,8 +9,8 @@ import (
 	"stillwater/internal/wire"
 )
 
-// happened takes in one event of the board. It never waits: the board's next event may be more urgent.
-func (c *Control) happened(l *link, e board.Event) {
+// handleEvent handles one event of the board. It never waits: the board's next event may be more urgent.
+func (c *Control) handleEvent(l *link, e board.Event) {
 	if e.Fault != nil { // not under the mutex: nothing that must be quick waits for a log
 		c.log.Warn("board fault", "reason", e.Fault.Reason.String(), "detail", e.Fault.Detail)
 	}
@@ -18,86 +18,86 @@ func (c *Control) happened(l *link, e board.Event) {
 	defer c.mu.Unlock()
 	switch {
 	case e.State != nil:
-		c.stated(*e.State)
+		c.handleState(*e.State)
 	case e.Edge != nil:
-		c.edge(*e.Edge)
+		c.handleEdge(*e.Edge)
 	case e.Shot != nil:
-		c.shotEnded(l, *e.Shot)
+		c.handleShot(l, *e.Shot)
 	case e.Pulse != nil:
-		c.tested(*e.Pulse)
+		c.handlePulse(*e.Pulse)
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonBusy && c.inShot:
 		// A clap has many edges, and a sheet many rags: those after the first are no news.
 	case e.Rejected != nil:
 		c.notice = c.rejectedWords(l, *e.Rejected)
 		c.publishSoon()
 	case e.Lost != nil:
-		c.notice = lostWords(c.inputName(e.Lost.Input), e.Lost.Count)
+		c.notice = lostEdgesWords(c.inputName(e.Lost.Input), e.Lost.Count)
 		c.publishSoon()
 	case e.Fault != nil:
 		c.newEpoch()
 		c.endRun()
-		c.said, c.reason = wire.Faulted, faultWords(e.Fault.Reason)
+		c.boardState, c.reason = wire.Faulted, faultWords(e.Fault.Reason)
 		if e.Fault.Reason == wire.ReasonLinkTimeout { // the board is safe and may be armed again at once
-			c.said, c.left, c.reason = wire.Safe, 0, "disarmed: "+e.Fault.Reason.String()
+			c.boardState, c.left, c.reason = wire.Safe, 0, "disarmed: "+e.Fault.Reason.String()
 		}
 		c.publish()
 	}
 }
 
-// stated takes in what the board says of itself.
-func (c *Control) stated(s wire.State) {
-	before, left, reason := c.said, c.left, c.reason
-	c.levels(s.Inputs)
+// handleState handles the state that the board reports.
+func (c *Control) handleState(s wire.State) {
+	before, left, reason := c.boardState, c.left, c.reason
+	c.setLevels(s.Inputs)
 	switch s.State {
 	case wire.Armed, wire.Firing, wire.Resting:
-		c.said, c.left = s.State, int(s.Left)
-		if c.want == nil {
-			c.makeSafe() // armed and nobody wants it: left over from an arming that was cut short
+		c.boardState, c.left = s.State, int(s.Left)
+		if c.current == nil {
+			c.makeSafe() // armed, and no run is: left over from an arming that was cut short
 			break
 		}
-		c.want.seen = true
+		c.current.confirmed = true
 		if s.State == wire.Armed {
-			c.want.waitsGo = s.Reason == wire.ReasonNotOpened
+			c.current.waitsGo = s.Reason == wire.ReasonNotOpened
 		}
 		c.reason = c.activeWords(s.State)
 	case wire.Faulted:
-		if c.said != wire.Faulted {
+		if c.boardState != wire.Faulted {
 			c.newEpoch()
 		}
 		c.endRun()
-		c.said, c.left, c.reason = s.State, 0, faultWords(s.Reason)
+		c.boardState, c.left, c.reason = s.State, 0, faultWords(s.Reason)
 	default:
-		if c.want != nil && !c.want.seen {
+		if c.current != nil && !c.current.confirmed {
 			return // from before the board was armed
 		}
-		if c.want != nil {
+		if c.current != nil {
 			if s.Reason != wire.ReasonShotsDone {
 				c.epoch++ // whoever made the board safe, it was asked for after what waits
 			}
 			c.endRun()
 			c.reason = s.Reason.String()
 		}
-		c.said, c.left = s.State, 0
+		c.boardState, c.left = s.State, 0
 	}
 	if d := c.disarming; d != nil && !c.active() {
-		d.rest()
+		d.signalInactive()
 	}
 	c.inShot = s.State == wire.Firing
-	if before != c.said || left != c.left || reason != c.reason {
+	if before != c.boardState || left != c.left || reason != c.reason {
 		c.publish()
 		return
 	}
 	c.publishSoon()
 }
 
-// endRun: the board ended what was armed.
+// endRun ends the current run, as the board has ended what was armed.
 func (c *Control) endRun() {
-	if c.want == nil {
+	if c.current == nil {
 		return
 	}
-	c.want.ended = true
-	c.want.timer.stop()
-	c.want = nil
+	c.current.ended = true
+	c.current.timer.stop()
+	c.current = nil
 }
 
 func (c *Control) activeWords(s wire.StateCode) string {
@@ -107,10 +107,10 @@ func (c *Control) activeWords(s wire.StateCode) string {
 	case wire.Resting:
 		return "resting after the shot: the flash recycles"
 	}
-	return armedWords(c.want)
+	return armedWords(c.current)
 }
 
-func (c *Control) levels(bits uint8) {
+func (c *Control) setLevels(bits uint8) {
 	if c.link == nil {
 		return
 	}
@@ -120,7 +120,7 @@ func (c *Control) levels(bits uint8) {
 	}
 }
 
-func (c *Control) edge(e wire.Edge) {
+func (c *Control) handleEdge(e wire.Edge) {
 	if i := int(e.Input); c.link != nil && i < len(c.inputs) {
 		c.inputs[i].Edges += int(e.Count)
 		c.inputs[i].Active = e.High != c.link.wiring.Inputs[i].Falling
@@ -138,49 +138,49 @@ func (c *Control) inputName(i uint8) string {
 // rejectedWords says which edge was not acted on and why, with the numbers where they help.
 func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 	words := fmt.Sprintf("an edge of %s was not acted on: %s", c.inputName(e.Input), e.Reason.String())
-	if (e.Reason == wire.ReasonTooFast || e.Reason == wire.ReasonTooSlow) && c.last != nil {
+	if (e.Reason == wire.ReasonTooFast || e.Reason == wire.ReasonTooSlow) && c.lastRun != nil {
 		interval := time.Duration(e.Interval) * l.id.Tick
 		words += fmt.Sprintf(" (%.1f ms between the beams; accepted %.1f to %.1f ms)", ms(interval),
-			ms(c.last.program.GateMin), ms(c.last.program.GateMax))
+			ms(c.lastRun.program.GateMin), ms(c.lastRun.program.GateMax))
 	}
 	return words
 }
 
-// shotEnded puts a shot on its way into the record; it is shown when it is there.
-func (c *Control) shotEnded(l *link, report board.Shot) {
+// handleShot queues a shot for the record; it is shown once it is there.
+func (c *Control) handleShot(l *link, report board.Shot) {
 	c.inShot = false
-	r := c.last
+	r := c.lastRun
 	if r == nil {
 		r = &run{set: c.set, program: c.plan.program, session: c.session}
 	}
 	c.notice = ""
-	c.keep(l, r, report)
+	c.recordShot(l, r, report)
 	c.publish()
 }
 
-// gone: there is no board any more. A shot that was under way is recorded as broken.
-func (c *Control) gone(l *link, err error) {
+// boardLost handles the end of the link to the board. A shot that was under way is recorded as broken.
+func (c *Control) boardLost(l *link, err error) {
 	c.log.Error("the board is gone", "err", err)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.newEpoch()
-	if c.want != nil {
-		c.want.timer.stop()
-		c.want = nil
+	if c.current != nil {
+		c.current.timer.stop()
+		c.current = nil
 	}
 	if d := c.disarming; d != nil {
-		d.rest()
+		d.signalInactive()
 	}
-	if c.inShot && c.last != nil {
+	if c.inShot && c.lastRun != nil {
 		c.inShot = false
-		c.keep(l, c.last, brokenShot(c.last.program))
+		c.recordShot(l, c.lastRun, brokenShot(c.lastRun.program))
 	}
-	c.link, c.said, c.left, c.outputs = nil, wire.Safe, 0, nil
-	c.reason = goneWords(err)
+	c.link, c.boardState, c.left, c.outputs = nil, wire.Safe, 0, nil
+	c.reason = lostBoardWords(err)
 	if l.failed != "" {
 		c.reason = l.failed
 	}
-	c.trouble, c.lost = c.reason, c.reason
+	c.disconnectReason, c.lostReason = c.reason, c.reason
 	for i := range c.inputs {
 		c.inputs[i].Active = false
 	}

@@ -516,7 +516,7 @@ func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
 	x.dev.made = &x.made
 	opts := Options{
 		Kind: "gpio", Name: "test", Journal: b, Clock: rightClock(), Log: slog.New(slog.DiscardHandler),
-		Wire: Benched(testBench()),
+		Wire: RigWiring(testBench()),
 		Dial: func(context.Context) (Device, error) {
 			x.dialing.Lock()
 			defer x.dialing.Unlock()

@@ -16,7 +16,7 @@ func FuzzReadCare(f *testing.F) {
 	for _, caution := range care.Checklist() {
 		ids = append(ids, caution.ID)
 	}
-	all, err := asJSON(ids)
+	all, err := encodeJSON(ids)
 	require.NoError(f, err)
 	for _, seed := range []string{all, `["` + ids[0] + `",5]`, `["` + ids[0] + `","no such"]`, `[]`, `null`,
 		`{}`, ``} {
@@ -34,7 +34,7 @@ func FuzzReadCare(f *testing.F) {
 			require.Contains(t, ids, id)
 			require.Contains(t, text, id[:1])
 		}
-		text, err = asJSON(slices.Sorted(maps.Keys(ticked)))
+		text, err = encodeJSON(slices.Sorted(maps.Keys(ticked)))
 		require.NoError(t, err)
 		again, err := readCare(text)
 		require.NoError(t, err)

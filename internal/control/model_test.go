@@ -296,7 +296,7 @@ func (m *model) carryOut(client string, s sent) {
 	s.answer <- err
 }
 
-// boardHears is told what reaches the board: none of it may have been asked for before a disarm that is done.
+// boardHears checks what reaches the board: none of it may have been asked for before a disarm that is done.
 func (m *model) boardHears(f wire.Frame) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -350,7 +350,7 @@ func newModel(t *testing.T, seed uint64) *model {
 	require.NoError(t, err)
 	t.Cleanup(func() { m.room.Close() })
 	m.table = setUp(t, func(o *Options) {
-		o.Kind, o.Room, o.Wire = "simulated", m.room, Benched(rig.Bench())
+		o.Kind, o.Room, o.Wire = "simulated", m.room, RigWiring(rig.Bench())
 		o.Dial = func(ctx context.Context) (Device, error) {
 			c := m.newCable(m.room.Link())
 			m.mu.Lock()
@@ -479,8 +479,8 @@ func (m *model) newRound() {
 	clear(m.newest)
 }
 
-// told is what happened in the round, and what should not have.
-func (m *model) told() (story string, problems []string) {
+// report is what happened in the round, and what should not have.
+func (m *model) report() (story string, problems []string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return strings.Join(m.story, "\n"), m.problems
@@ -511,7 +511,7 @@ func TestNothingOlderThanADisarmArms(t *testing.T) {
 						m.step()
 					}
 					m.settle(t)
-					story, problems := m.told()
+					story, problems := m.report()
 					armed += strings.Count(story, "the board: armed")
 					if len(problems) > 0 || t.Failed() {
 						t.Errorf("round %d: %s\n%s", round, strings.Join(problems, "; "), story)
@@ -519,7 +519,7 @@ func TestNothingOlderThanADisarmArms(t *testing.T) {
 					}
 				}
 				m.end(t)
-				assert.LessOrEqual(t, m.slowest, safeWithin, "a disarm waits for nothing else")
+				assert.LessOrEqual(t, m.slowest, disarmTimeout, "a disarm waits for nothing else")
 			})
 		})
 	}

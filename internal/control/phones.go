@@ -11,11 +11,11 @@ type phones struct {
 	connected map[string]int // connections of each client
 	holder    string
 	asking    []string
-	absence   *absence // runs while the holder is gone
+	grace     *graceTimer // nil while the holder is connected
 }
 
-// absence is the grace time of a holder that is gone.
-type absence struct{ timer *timer }
+// graceTimer runs while the holder is disconnected.
+type graceTimer struct{ timer *timer }
 
 func (p *phones) onlookers() int {
 	n := len(p.connected)
@@ -25,45 +25,45 @@ func (p *phones) onlookers() int {
 	return n
 }
 
-// next gives the controls to the one who asked first, or to nobody.
-func (p *phones) next() {
+// giveToNext gives the controls to the one who asked first, or to nobody.
+func (p *phones) giveToNext() {
 	p.holder = ""
 	if len(p.asking) > 0 {
-		p.hold(p.asking[0])
+		p.give(p.asking[0])
 	}
 }
 
-func (p *phones) hold(client string) {
+func (p *phones) give(client string) {
 	p.holder = client
 	p.asking = slices.DeleteFunc(p.asking, func(c string) bool { return c == client })
-	if p.absence != nil {
-		p.absence.timer.stop()
-		p.absence = nil
+	if p.grace != nil {
+		p.grace.timer.stop()
+		p.grace = nil
 	}
 }
 
 // Join says that a client is connected. Snapshots come on the channel, the newest only when the reader is slow, until
 // leave is called with the time the client was last heard. A client may be connected several times.
 func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(heard time.Time)) {
-	v := &viewer{box: make(chan *Snapshot, 1)}
+	v := &viewer{latest: make(chan *Snapshot, 1)}
 	c.update(func() {
 		c.viewers[v] = struct{}{}
 		c.phones.connected[client]++
 		if client == c.phones.holder {
-			c.phones.hold(client)
+			c.phones.give(client)
 		}
 	})
-	return v.box, func(heard time.Time) {
+	return v.latest, func(heard time.Time) {
 		c.update(func() {
 			delete(c.viewers, v)
-			c.lostPhone(client, heard)
+			c.disconnectPhone(client, heard)
 		})
 	}
 }
 
-// lostPhone takes one connection of a client away. The holder has the grace time to come back, counted from when it was
-// last heard.
-func (c *Control) lostPhone(client string, heard time.Time) {
+// disconnectPhone takes one connection of a client away. The holder has the grace time to come back, counted from when
+// it was last heard.
+func (c *Control) disconnectPhone(client string, heard time.Time) {
 	p := &c.phones
 	if p.connected[client]--; p.connected[client] > 0 {
 		return
@@ -73,24 +73,25 @@ func (c *Control) lostPhone(client string, heard time.Time) {
 	if client != p.holder {
 		return
 	}
-	a := &absence{}
-	a.timer = c.tasks.after(time.Until(heard.Add(c.opts.Grace)), func() { c.graceOver(a) })
-	p.absence = a
+	a := &graceTimer{}
+	a.timer = c.tasks.after(time.Until(heard.Add(c.opts.Grace)), func() { c.graceExpired(a) })
+	p.grace = a
 }
 
-// graceOver disarms and frees the controls, unless the holder came back or the controls went to another.
-func (c *Control) graceOver(a *absence) {
+// graceExpired disarms and frees the controls, unless the holder came back or the controls went to another.
+func (c *Control) graceExpired(a *graceTimer) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	p := &c.phones
-	if p.absence != a {
+	if p.grace != a {
 		return
 	}
-	p.absence = nil
+	p.grace = nil
 	gone := p.holder
-	p.next()
-	if c.want != nil {
-		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone, lasting(c.opts.Grace)))
+	p.giveToNext()
+	if c.current != nil {
+		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone,
+			durationWords(c.opts.Grace)))
 	}
 	c.publish()
 }
@@ -102,7 +103,7 @@ func (c *Control) take(client string) error {
 		return refusal("", "This phone is not connected.", "Reload the page.")
 	case p.holder == client:
 	case p.holder == "":
-		p.hold(client)
+		p.give(client)
 	case !slices.Contains(p.asking, client):
 		p.asking = append(p.asking, client)
 	}
@@ -112,11 +113,11 @@ func (c *Control) take(client string) error {
 // release lets go of the controls. Something armed always has somebody who answers for it.
 func (c *Control) release() error {
 	if len(c.phones.asking) == 0 {
-		if err := c.quiet("", "Who holds the controls"); err != nil {
+		if err := c.requireDisarmed("", "Who holds the controls"); err != nil {
 			return refusal("", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
 		}
 	}
-	c.phones.next()
+	c.phones.giveToNext()
 	return nil
 }
 
@@ -124,6 +125,6 @@ func (c *Control) give(to string) error {
 	if c.phones.connected[to] == 0 {
 		return refusal("to", fmt.Sprintf("There is no %q connected.", to), "Choose one of the phones that asked.")
 	}
-	c.phones.hold(to)
+	c.phones.give(to)
 	return nil
 }

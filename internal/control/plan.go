@@ -15,18 +15,18 @@ type plan struct {
 }
 
 // Making a plan takes long, on a small machine above all, so that it is done without the mutex: nothing that must be
-// quick waits for it. It is put in place together with the set or the board it is for, in putSet and putLink, if the
-// other of the two is still the same; else it is made again.
+// quick waits for it. It is put in place together with the set or the board it is for, in installSet and installLink,
+// if the other of the two is still the same; else it is made again.
 
-// put changes one field of the set. When it returns, the plan is there too.
-func (c *Control) put(client, field, value string) error {
+// putField changes one field of the set. When it returns, the plan is there too.
+func (c *Control) putField(client, field, value string) error {
 	for {
 		before, set, bench, err := c.nextSet(client, field, value)
 		if err != nil {
 			return err
 		}
 		plan := c.opts.makePlan(set, bench)
-		if done, err := c.putSet(client, field, before, bench, set, plan); done || err != nil {
+		if done, err := c.installSet(client, field, before, bench, set, plan); done || err != nil {
 			return err
 		}
 	}
@@ -36,23 +36,23 @@ func (c *Control) put(client, field, value string) error {
 func (c *Control) nextSet(client, field, value string) (before, set shot.Set, bench *shot.Bench, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if err := c.mayPut(client, field); err != nil {
+	if err := c.checkPut(client, field); err != nil {
 		return before, set, nil, err
 	}
 	set = c.set
 	if err := set.Put(field, value); err != nil {
-		return before, set, nil, asRefusal(err)
+		return before, set, nil, toRefusal(err)
 	}
 	return c.set, set, c.bench, nil
 }
 
-// putSet returns false if the plan was made for what is no longer so.
-func (c *Control) putSet(
+// installSet returns false if the set or the bench has changed since the plan was made.
+func (c *Control) installSet(
 	client, field string, before shot.Set, bench *shot.Bench, set shot.Set, made plan,
 ) (done bool, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if err := c.mayPut(client, field); err != nil {
+	if err := c.checkPut(client, field); err != nil {
 		return false, err
 	}
 	if c.set != before || c.bench != bench {
@@ -64,15 +64,15 @@ func (c *Control) putSet(
 	return true, nil
 }
 
-func (c *Control) mayPut(client, field string) error {
-	if err := c.holds(client); err != nil {
+func (c *Control) checkPut(client, field string) error {
+	if err := c.requireHolder(client); err != nil {
 		return err
 	}
-	return c.quiet(field, "The set")
+	return c.requireDisarmed(field, "The set")
 }
 
-// putLink shows a board, with the plan that it makes of the set.
-func (c *Control) putLink(l *link) {
+// installLink makes a board the current one, together with the plan for it.
+func (c *Control) installLink(l *link) {
 	for {
 		c.mu.Lock()
 		set := c.set
@@ -80,7 +80,7 @@ func (c *Control) putLink(l *link) {
 		plan := c.opts.makePlan(set, &l.wiring.Bench)
 		c.mu.Lock()
 		if c.set == set {
-			c.connected(l, plan)
+			c.attach(l, plan)
 			c.mu.Unlock()
 			return
 		}
@@ -88,14 +88,14 @@ func (c *Control) putLink(l *link) {
 	}
 }
 
-// connected takes over a board that is safe. The mutex is held.
-func (c *Control) connected(l *link, made plan) {
+// attach takes over a board that is safe. The mutex is held.
+func (c *Control) attach(l *link, made plan) {
 	c.reason = "nothing is armed"
-	if c.lost != "" {
-		c.reason = backWords
+	if c.lostReason != "" {
+		c.reason = reconnectedWords
 	}
-	c.link, c.trouble, c.lost, c.said, c.left = l, "", "", wire.Safe, 0
-	c.inputs = l.wiring.fresh(c.inputs)
+	c.link, c.disconnectReason, c.lostReason, c.boardState, c.left = l, "", "", wire.Safe, 0
+	c.inputs = l.wiring.newInputs(c.inputs)
 	c.outputs = outputsOf(l.id)
 	c.bench, c.plan = &l.wiring.Bench, made
 	c.publish()
@@ -107,11 +107,11 @@ func makePlan(set shot.Set, bench *shot.Bench) plan {
 	}
 	program, timeline, err := shot.Compile(set, *bench)
 	if err != nil {
-		return plan{refusal: asRefusal(err)}
+		return plan{refusal: toRefusal(err)}
 	}
 	preview, err := makePreview(set, program, timeline, bench.Tick)
 	if err != nil {
-		return plan{refusal: asRefusal(err)}
+		return plan{refusal: toRefusal(err)}
 	}
 	return plan{program: program, preview: preview}
 }
@@ -132,7 +132,7 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	p := &Preview{
 		DelayMs: ms(timeline.Delay), DelayLowMs: ms(timeline.Low), DelayHighMs: ms(timeline.High),
 		SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
-		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Table: []Sampled{},
+		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Table: []TablePoint{},
 	}
 	for _, m := range timeline.Marks {
 		p.Marks = append(p.Marks, Mark{Name: m.Name, AtMs: ms(m.At)})
@@ -147,7 +147,7 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	}
 	if program.Gate != nil {
 		for _, point := range program.Table {
-			p.Table = append(p.Table, Sampled{IntervalMs: ms(point.Interval), DelayMs: ms(point.Delay)})
+			p.Table = append(p.Table, TablePoint{IntervalMs: ms(point.Interval), DelayMs: ms(point.Delay)})
 		}
 	}
 	return p, nil

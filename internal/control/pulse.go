@@ -9,12 +9,12 @@ import (
 	"stillwater/internal/wire"
 )
 
-// betweenPulses keeps tests to less than three flashes a second: flashing light can trigger epilepsy.
-const betweenPulses = 350 * time.Millisecond
+// minPulseInterval keeps tests to less than three flashes a second: flashing light can trigger epilepsy.
+const minPulseInterval = 350 * time.Millisecond
 
-// testFor is how long a test switches an output on, if the board allows as much: long enough to be seen or heard, and
-// no longer. Common practice, no source.
-func testFor(kind wire.OutputKind) time.Duration {
+// testDuration is how long a test switches an output on, if the board allows as much: long enough to be seen or heard,
+// and no longer. Common practice, no source.
+func testDuration(kind wire.OutputKind) time.Duration {
 	switch kind {
 	case wire.OutputFlash:
 		return 5 * time.Millisecond
@@ -26,9 +26,9 @@ func testFor(kind wire.OutputKind) time.Duration {
 
 func testWidth(out board.Output) time.Duration {
 	if out.MaxOn > 0 {
-		return min(testFor(out.Kind), out.MaxOn)
+		return min(testDuration(out.Kind), out.MaxOn)
 	}
-	return testFor(out.Kind)
+	return testDuration(out.Kind)
 }
 
 func outputsOf(id board.Identity) []Output {
@@ -47,12 +47,12 @@ func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
 		c.mu.Unlock()
 		return err
 	}
-	ctx, q := c.toBoard(ctx)
+	ctx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
 	err = l.board.Pulse(ctx, uint8(output), testWidth(l.id.Outputs[output]))
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.backFrom(q)
+	c.endRequest(q)
 	if err != nil {
 		return refusal("output", fmt.Sprintf("The output %s was not tested: %v.", cmd.Output, err),
 			"Look at the board's state, then try again.")
@@ -62,10 +62,10 @@ func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
 
 // beginPulse checks everything that must be so before a test, and says which output is meant. The mutex is held.
 func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, err error) {
-	if err := c.mayStart(client, cmd); err != nil {
+	if err := c.checkStart(client, cmd); err != nil {
 		return nil, 0, err
 	}
-	if c.quiet("output", "") != nil {
+	if c.requireDisarmed("output", "") != nil {
 		return nil, 0, refusal("output", "Outputs are not tested while armed.", "Disarm first.")
 	}
 	switch {
@@ -73,12 +73,12 @@ func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, e
 		return nil, 0, refusal("output", sentence(c.reason), "Wait until it is connected.")
 	case !c.careDone():
 		return nil, 0, refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
-	case time.Since(c.pulsed) < betweenPulses:
+	case time.Since(c.lastPulse) < minPulseInterval:
 		return nil, 0, refusal("output", "That is too soon after the last test.", "Wait half a second.")
 	}
 	for i, out := range c.link.id.Outputs {
 		if out.Name == cmd.Output {
-			c.pulsed = time.Now()
+			c.lastPulse = time.Now()
 			c.outputs[i].Tested = ""
 			return c.link, i, nil
 		}
@@ -86,8 +86,8 @@ func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, e
 	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", cmd.Output), "Reload the page.")
 }
 
-// tested takes in what a test pulse did.
-func (c *Control) tested(p board.CueReport) {
+// handlePulse handles the report of a test pulse.
+func (c *Control) handlePulse(p board.CueReport) {
 	if int(p.Output) < len(c.outputs) {
 		out := &c.outputs[p.Output]
 		out.Tested = fmt.Sprintf("planned at once for %.1f ms; on after %.3f ms, for %.3f ms",

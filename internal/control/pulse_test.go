@@ -14,7 +14,7 @@ import (
 	"stillwater/internal/wire"
 )
 
-// One output is switched on for its own short time, never for longer than it may be, and the page is told what the
+// One output is switched on for its own short time, never for longer than it may be, and the page shows what the
 // board planned and what it did.
 func TestPulse(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
@@ -31,11 +31,11 @@ func TestPulse(t *testing.T) {
 
 		// Flashing light: less than three a second, whatever is asked for.
 		assert.Contains(t, x.refused(me, Command{Type: "pulse", Output: "flash"}).Why, "too soon")
-		time.Sleep(betweenPulses)
+		time.Sleep(minPulseInterval)
 		x.must(me, Command{Type: "pulse", Output: "shutter"})
 		assert.Len(t, x.dev.pulses, 2)
 	})
-	assert.Greater(t, 3*betweenPulses, time.Second)
+	assert.Greater(t, 3*minPulseInterval, time.Second)
 	assert.Equal(t, time.Millisecond, testWidth(board.Output{Kind: wire.OutputFlash, MaxOn: time.Millisecond}))
 	assert.Equal(t, 50*time.Millisecond, testWidth(board.Output{Kind: wire.OutputValve}))
 }

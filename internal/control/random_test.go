@@ -141,8 +141,8 @@ func (e *evening) comeOrGo() {
 	e.watch(<-box)
 }
 
-// trouble is what a board may do at any time.
-func (e *evening) trouble() {
+// boardFault is what a board may do at any time.
+func (e *evening) boardFault() {
 	switch e.r.IntN(5) {
 	case 0:
 		e.dev.vanish(errors.New("pulled out"))
@@ -198,7 +198,7 @@ func (e *evening) step() {
 		e.hang()
 	default:
 		if e.r.IntN(4) == 0 {
-			e.trouble()
+			e.boardFault()
 		}
 	}
 }

@@ -61,12 +61,12 @@ func readCare(text string) (map[string]bool, error) {
 
 // restoreShots takes up the shots of the session that are shown, and how many there are.
 func (c *Control) restoreShots(ctx context.Context) error {
-	kept, err := c.opts.Journal.Shots(ctx, c.session.id, shotsShown)
+	stored, err := c.opts.Journal.Shots(ctx, c.session.id, shotsShown)
 	if err != nil {
 		return err
 	}
-	for _, s := range kept {
-		c.shots = append(c.shots, shown(s))
+	for _, s := range stored {
+		c.shots = append(c.shots, pageShot(s))
 	}
 	if len(c.shots) > 0 {
 		c.seen = c.shots[0].Seen
@@ -79,13 +79,13 @@ func (c *Control) restoreShots(ctx context.Context) error {
 func (c *Control) restoreDates(ctx context.Context) (err error) {
 	now := c.opts.Clock()
 	c.dates.boot = now.Boot
-	c.dates.origin, c.dates.by, err = c.opts.Journal.Origin(ctx, now.Boot)
+	c.dates.origin, c.dates.datedBy, err = c.opts.Journal.Origin(ctx, now.Boot)
 	c.settleDates(now)
 	return err
 }
 
-func (c *Control) restoreSet(kept string) {
-	set, err := shot.ParseSet(kept)
+func (c *Control) restoreSet(stored string) {
+	set, err := shot.ParseSet(stored)
 	if err != nil {
 		c.log.Warn("the set of the last session cannot be used", "err", err)
 		c.notice = fmt.Sprintf("the set of the last session cannot be used (%v): this is the standard set", err)
@@ -94,14 +94,14 @@ func (c *Control) restoreSet(kept string) {
 	c.set = set
 }
 
-// toSave names what is kept of a session besides its shots, for the recorder.
-type toSave struct {
+// saveKey is the recorder's key for what is stored of a session besides its shots.
+type saveKey struct {
 	session *session
 	what    string // "session", "set", "care"
 }
 
 func (c *Control) saveSession(s *session) {
-	c.rec.put(toSave{s, "session"}, func(ctx context.Context) error {
+	c.rec.put(saveKey{s, "session"}, func(ctx context.Context) error {
 		_, err := c.sessionID(ctx, s)
 		return err
 	})
@@ -109,12 +109,12 @@ func (c *Control) saveSession(s *session) {
 
 func (c *Control) saveSet() {
 	s, set := c.session, c.set
-	c.rec.put(toSave{s, "set"}, func(ctx context.Context) error {
+	c.rec.put(saveKey{s, "set"}, func(ctx context.Context) error {
 		id, err := c.sessionID(ctx, s)
 		if err != nil {
 			return err
 		}
-		text, err := asJSON(set)
+		text, err := encodeJSON(set)
 		if err != nil {
 			return err
 		}
@@ -124,12 +124,12 @@ func (c *Control) saveSet() {
 
 func (c *Control) saveCare() {
 	s, ids := c.session, c.tickedIDs()
-	c.rec.put(toSave{s, "care"}, func(ctx context.Context) error {
+	c.rec.put(saveKey{s, "care"}, func(ctx context.Context) error {
 		id, err := c.sessionID(ctx, s)
 		if err != nil {
 			return err
 		}
-		text, err := asJSON(ids)
+		text, err := encodeJSON(ids)
 		if err != nil {
 			return err
 		}
@@ -150,26 +150,26 @@ func (c *Control) sessionID(ctx context.Context, s *session) (int64, error) {
 	if err != nil {
 		return 0, err
 	}
-	kept, err := c.opts.Journal.NewSession(ctx, row)
+	stored, err := c.opts.Journal.NewSession(ctx, row)
 	if err != nil {
 		return 0, err
 	}
-	c.update(func() { s.id, s.started = kept.ID, kept.Started })
-	return kept.ID, nil
+	c.update(func() { s.id, s.started = stored.ID, stored.Started })
+	return stored.ID, nil
 }
 
 // forJournal is what the journal is given of a session. Only its id and date change later.
 func (s *session) forJournal() (row journal.Session, err error) {
 	row = s.row
-	if row.Set, err = asJSON(s.set); err != nil {
+	if row.Set, err = encodeJSON(s.set); err != nil {
 		return row, err
 	}
-	row.Care, err = asJSON(s.care)
+	row.Care, err = encodeJSON(s.care)
 	return row, err
 }
 
-// asJSON encodes what the journal keeps without looking inside.
-func asJSON(v any) (string, error) {
+// encodeJSON encodes what the journal stores as opaque text.
+func encodeJSON(v any) (string, error) {
 	data, err := json.Marshal(v)
 	if err != nil {
 		return "", fmt.Errorf("encode for the record: %w", err)
@@ -177,14 +177,14 @@ func asJSON(v any) (string, error) {
 	return string(data), nil
 }
 
-// keep puts a shot in the queue for the journal. It is shown once the journal has it.
-func (c *Control) keep(l *link, r *run, report board.Shot) {
-	row := c.asShot(l, r, report)
+// recordShot puts a shot in the queue for the journal. It is shown once the journal has it.
+func (c *Control) recordShot(l *link, r *run, report board.Shot) {
+	row := c.journalShot(l, r, report)
 	c.rec.addShot(func(ctx context.Context) (err error) {
-		if row.Set, err = asJSON(r.set); err != nil {
+		if row.Set, err = encodeJSON(r.set); err != nil {
 			return err
 		}
-		if row.Program, err = asJSON(r.program); err != nil {
+		if row.Program, err = encodeJSON(r.program); err != nil {
 			return err
 		}
 		if row.Session, err = c.sessionID(ctx, r.session); err != nil {
@@ -193,11 +193,11 @@ func (c *Control) keep(l *link, r *run, report board.Shot) {
 		if c.opts.Room != nil && row.Seen == "" {
 			row.Seen = c.opts.Room.Look(report.Clock)
 		}
-		kept, err := c.opts.Journal.Add(ctx, row)
+		stored, err := c.opts.Journal.Add(ctx, row)
 		if err != nil {
 			return err
 		}
-		c.update(func() { c.show(r.session, shown(kept)) })
+		c.update(func() { c.show(r.session, pageShot(stored)) })
 		return nil
 	})
 }
@@ -211,10 +211,10 @@ func (c *Control) show(s *session, made Shot) {
 	c.seen = made.Seen
 }
 
-func (c *Control) asShot(l *link, r *run, report board.Shot) journal.Shot {
+func (c *Control) journalShot(l *link, r *run, report board.Shot) journal.Shot {
 	made := c.opts.Clock().Earlier(time.Since(report.Received))
 	row := journal.Shot{
-		At: made.Wall, When: asWhen(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
+		At: made.Wall, When: whenOf(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
 		BootID: l.id.BootID, GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),
 		DelayNs: report.Delay.Nanoseconds(),
 	}
@@ -229,7 +229,7 @@ func (c *Control) asShot(l *link, r *run, report board.Shot) journal.Shot {
 			OffNs:     (cue.Off - report.Clock).Nanoseconds(),
 		})
 	}
-	// The board reports a pulse when it ends; people read them in the order in which they begin.
+	// The board reports pulses as they end; people read them in the order in which they begin.
 	slices.SortStableFunc(row.Cues, func(a, b journal.Cue) int { return cmp.Compare(a.PlannedNs, b.PlannedNs) })
 	return row
 }
@@ -249,8 +249,8 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 	return fmt.Sprintf("output %d", output)
 }
 
-// shown is a shot of the journal as the page shows it.
-func shown(s journal.Shot) Shot {
+// pageShot is a shot of the journal as the page shows it.
+func pageShot(s journal.Shot) Shot {
 	made := Shot{
 		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: s.Status == "done",
 		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueShot{}, Seen: s.Seen,

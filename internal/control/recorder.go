@@ -13,8 +13,8 @@ import (
 )
 
 const (
-	retryAfter  = time.Second
-	mostRemarks = 64 // that wait for the journal, far more than a person writes while it is in trouble
+	retryDelay = time.Second
+	maxRemarks = 64 // that wait for the journal, far more than a person writes while it cannot be written
 )
 
 var errTooManyRemarks = errors.New("too many verdicts and notes wait for the journal")
@@ -31,7 +31,7 @@ type recorder struct {
 	others  []*job // remarks in front
 	current *job   // being written
 	closed  bool
-	trouble string
+	problem string
 	wake    chan struct{} // holds one token when there is news
 	done    chan struct{}
 }
@@ -52,15 +52,15 @@ func (r *recorder) addShot(do func(context.Context) error) {
 	r.mu.Lock()
 	r.shots = append(r.shots, &job{do: do})
 	r.mu.Unlock()
-	r.nudge()
+	r.wakeUp()
 }
 
-// put keeps the newest job of each key.
+// put queues a job in place of the one with its key.
 func (r *recorder) put(key any, do func(context.Context) error) {
 	r.mu.Lock()
-	r.place(&job{key: key, do: do})
+	r.insert(&job{key: key, do: do})
 	r.mu.Unlock()
-	r.nudge()
+	r.wakeUp()
 }
 
 // remark is put for a verdict or a note. The channel gets nil when the journal has it, or why it does not yet.
@@ -76,20 +76,20 @@ func (r *recorder) remark(key any, do func(context.Context) error) (<-chan error
 			same = same || other.key == key
 		}
 	}
-	if waiting >= mostRemarks && !same {
+	if waiting >= maxRemarks && !same {
 		return nil, errTooManyRemarks
 	}
-	r.place(j)
-	if r.trouble != "" {
-		answer <- errors.New(r.trouble)
+	r.insert(j)
+	if r.problem != "" {
+		answer <- errors.New(r.problem)
 		j.answers = slices.DeleteFunc(j.answers, func(a chan<- error) bool { return a == answer })
 	}
-	r.nudge()
+	r.wakeUp()
 	return answer, nil
 }
 
-// place puts a job where the one with its key is, or behind those of its kind. The mutex is held.
-func (r *recorder) place(j *job) {
+// insert puts a job where the one with its key is, or behind those of its kind. The mutex is held.
+func (r *recorder) insert(j *job) {
 	first := len(r.others)
 	for i, other := range r.others {
 		if other.key == j.key {
@@ -106,7 +106,7 @@ func (r *recorder) place(j *job) {
 	r.others = slices.Insert(r.others, first, j)
 }
 
-func (r *recorder) nudge() {
+func (r *recorder) wakeUp() {
 	select {
 	case r.wake <- struct{}{}:
 	default:
@@ -116,7 +116,7 @@ func (r *recorder) nudge() {
 func (r *recorder) status() Record {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return Record{Waiting: len(r.shots), Trouble: r.trouble}
+	return Record{Waiting: len(r.shots), Problem: r.problem}
 }
 
 // next is the job to do next; nil when there is none, and then whether there will be none.
@@ -157,14 +157,14 @@ func (r *recorder) run(ctx context.Context) {
 func (r *recorder) attempt(ctx context.Context, j *job) {
 	err := j.do(ctx)
 	unknown := errors.Is(err, journal.ErrNotFound)
-	trouble := ""
+	problem := ""
 	if err != nil && !unknown {
-		trouble = err.Error()
+		problem = err.Error()
 	}
 	r.mu.Lock()
-	changed := r.trouble != trouble || j.key == nil
-	r.trouble = trouble
-	r.finished(j, err == nil || unknown)
+	changed := r.problem != problem || j.key == nil
+	r.problem = problem
+	r.remove(j, err == nil || unknown)
 	answers := j.answers
 	j.answers = nil
 	r.mu.Unlock()
@@ -174,17 +174,17 @@ func (r *recorder) attempt(ctx context.Context, j *job) {
 	if changed {
 		r.changed()
 	}
-	if trouble != "" {
+	if problem != "" {
 		select {
-		case <-time.After(retryAfter):
+		case <-time.After(retryDelay):
 		case <-ctx.Done():
 		}
 	}
 }
 
-// finished takes a job out of its queue. One that failed stays: a shot where it is, as shots are in order; another
+// remove takes a job out of its queue. One that failed stays: a shot where it is, as shots are in order; another
 // behind the rest, which may do better. The mutex is held.
-func (r *recorder) finished(j *job, done bool) {
+func (r *recorder) remove(j *job, done bool) {
 	r.current = nil
 	switch i := slices.Index(r.others, j); {
 	case j.key == nil && done:
@@ -202,7 +202,7 @@ func (r *recorder) finish(within time.Duration) error {
 	r.mu.Lock()
 	r.closed = true
 	r.mu.Unlock()
-	r.nudge()
+	r.wakeUp()
 	select {
 	case <-r.done:
 		return nil
@@ -228,11 +228,11 @@ func (r *recorder) unwritten() error {
 	if remarks > 0 {
 		what = append(what, plural(remarks, "verdict or note", "verdicts and notes"))
 	}
-	trouble := r.trouble
-	if trouble == "" {
-		trouble = "the journal did not answer"
+	problem := r.problem
+	if problem == "" {
+		problem = "the journal did not answer"
 	}
-	return fmt.Errorf("control: %s could not be written to the journal: %s", strings.Join(what, " and "), trouble)
+	return fmt.Errorf("control: %s could not be written to the journal: %s", strings.Join(what, " and "), problem)
 }
 
 func plural(n int, one, many string) string {

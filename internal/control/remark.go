@@ -9,24 +9,24 @@ import (
 	"stillwater/internal/journal"
 )
 
-const noteLongest = 500
+const maxNoteLength = 500
 
-// remarkOn names what a person said last of a shot, for the recorder: a newer verdict takes the place of an older one.
-type remarkOn struct {
+// remarkKey is the recorder's key for a verdict or a note: a newer one replaces the one that waits.
+type remarkKey struct {
 	shot int64
 	kind string // "verdict", "note"
 }
 
-// remark keeps a verdict or a note. It returns nil when it is on the disk.
-func (c *Control) remark(ctx context.Context, client string, cmd Command) error {
-	kept, err := c.startRemark(client, cmd)
+// recordRemark stores a verdict or a note. It returns nil once that is on the disk.
+func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) error {
+	done, err := c.startRemark(client, cmd)
 	if err != nil {
 		return err
 	}
-	late := time.NewTimer(recordWithin)
+	late := time.NewTimer(recordTimeout)
 	defer late.Stop()
 	select {
-	case err = <-kept:
+	case err = <-done:
 	case <-late.C:
 		err = errors.New("the journal does not answer")
 	case <-ctx.Done():
@@ -43,23 +43,23 @@ func (c *Control) remark(ctx context.Context, client string, cmd Command) error 
 }
 
 // startRemark gives a remark to the recorder, which has it shown once the journal has it.
-func (c *Control) startRemark(client string, cmd Command) (kept <-chan error, err error) {
+func (c *Control) startRemark(client string, cmd Command) (done <-chan error, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if err := c.holds(client); err != nil {
+	if err := c.requireHolder(client); err != nil {
 		return nil, err
 	}
 	write, show := c.opts.Journal.SetVerdict, func(s *Shot) { s.Verdict = cmd.Verdict }
 	text := string(cmd.Verdict)
 	if cmd.Type == "note" {
 		write, show, text = c.opts.Journal.SetNote, func(s *Shot) { s.Note = cmd.Text }, cmd.Text
-		if err := plainText("text", text, noteLongest, true); err != nil {
+		if err := plainText("text", text, maxNoteLength, true); err != nil {
 			return nil, err
 		}
 	} else if err := knownVerdict(cmd.Verdict); err != nil {
 		return nil, err
 	}
-	kept, err = c.rec.remark(remarkOn{cmd.Shot, cmd.Type}, func(ctx context.Context) error {
+	done, err = c.rec.remark(remarkKey{cmd.Shot, cmd.Type}, func(ctx context.Context) error {
 		if err := write(ctx, cmd.Shot, text); err != nil {
 			return err
 		}
@@ -69,12 +69,12 @@ func (c *Control) startRemark(client string, cmd Command) (kept <-chan error, er
 	if err != nil {
 		return nil, refusal("", sentence(err.Error()), "Try again when the record can be written.")
 	}
-	return kept, nil
+	return done, nil
 }
 
 func knownVerdict(v Verdict) error {
 	switch v {
-	case Unjudged, Early, Good, LateV, Nothing:
+	case Unjudged, Early, Good, Late, Nothing:
 		return nil
 	}
 	return refusal("verdict", fmt.Sprintf("%q is not a verdict.", v), "Say early, good, late or nothing there.")

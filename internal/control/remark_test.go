@@ -43,9 +43,9 @@ func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
 	})
 }
 
-// While the journal is in trouble a remark is refused, says why, is kept and written when it can be; it is not shown
-// before.
-func TestRemarkWhileTheJournalIsInTrouble(t *testing.T) {
+// While the journal cannot be written a remark is refused, says why, is kept and written when it can be; it is not
+// shown before.
+func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
 		x.ready()
@@ -53,7 +53,7 @@ func TestRemarkWhileTheJournalIsInTrouble(t *testing.T) {
 		x.fire()
 		x.book.setBroken(errors.New("no room"))
 		start := time.Now()
-		for _, text := range []string{"first", "second"} { // before the trouble is known, and after
+		for _, text := range []string{"first", "second"} { // before the problem is known, and after
 			r := x.refused(me, Command{Type: "note", Shot: 1, Text: text})
 			assert.Contains(t, r.Why, "kept in memory and not on the disk yet: no room")
 			assert.NotEmpty(t, r.Remedy)
@@ -61,7 +61,7 @@ func TestRemarkWhileTheJournalIsInTrouble(t *testing.T) {
 		}
 		assert.Empty(t, x.Snapshot().Shots[0].Note)
 		x.book.setBroken(nil)
-		time.Sleep(2 * retryAfter)
+		time.Sleep(2 * retryDelay)
 		synctest.Wait()
 		assert.Equal(t, "second", x.book.kept()[0].Note)
 		assert.Equal(t, "second", x.Snapshot().Shots[0].Note)
@@ -69,18 +69,18 @@ func TestRemarkWhileTheJournalIsInTrouble(t *testing.T) {
 		stuck := make(chan struct{})
 		x.book.setStuck(stuck)
 		start = time.Now()
-		r := x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: LateV})
+		r := x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Late})
 		assert.Contains(t, r.Why, "the journal does not answer")
-		assert.Equal(t, recordWithin, time.Since(start), "what the phone asks next is not held up for longer")
+		assert.Equal(t, recordTimeout, time.Since(start), "what the phone asks next is not held up for longer")
 		x.arm(1)
 		x.must(me, Command{Type: "disarm"})
 		close(stuck)
 		synctest.Wait()
-		assert.Equal(t, LateV, x.Snapshot().Shots[0].Verdict)
+		assert.Equal(t, Late, x.Snapshot().Shots[0].Verdict)
 	})
 }
 
-// However many remarks come while the journal is in trouble, few wait, and those on one shot are one.
+// However many remarks come while the journal cannot be written, few wait, and those on one shot are one.
 func TestRemarksAreBounded(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
@@ -100,15 +100,15 @@ func TestRemarksAreBounded(t *testing.T) {
 				full++
 			}
 		}
-		assert.Equal(t, 200-(mostRemarks-1), full)
+		assert.Equal(t, 200-(maxRemarks-1), full)
 		x.arm(1)
 		x.fire()
 		b.setBroken(nil)
 		b.attempts()
-		time.Sleep(2 * retryAfter)
+		time.Sleep(2 * retryDelay)
 		synctest.Wait()
 		attempts := b.attempts()
-		assert.Len(t, attempts, 1+mostRemarks)
+		assert.Len(t, attempts, 1+maxRemarks)
 		assert.Equal(t, "shot", attempts[0], "shots first")
 		assert.Equal(t, "299", b.kept()[0].Note)
 	})
@@ -124,12 +124,12 @@ func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
 		x.fire()
 		x.book.setDamaged(1)
 		x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Good})
-		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: Early}) // the trouble of the first is not over
-		time.Sleep(3 * retryAfter)
+		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: Early}) // the first still cannot be written
+		time.Sleep(3 * retryDelay)
 		synctest.Wait()
 		assert.Equal(t, "early", x.book.kept()[1].Verdict)
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "33 cm"})
-		time.Sleep(3 * retryAfter)
+		time.Sleep(3 * retryDelay)
 		synctest.Wait()
 		assert.Contains(t, x.book.sessions[0].Set, "33 cm")
 	})
@@ -147,7 +147,7 @@ func TestRemarkOnAnOlderShot(t *testing.T) {
 		x.must(me, Command{Type: "verdict", Shot: 3, Verdict: Good})
 		assert.Equal(t, "good", b.kept()[2].Verdict)
 		assert.Equal(t, "shot", x.refused(me, Command{Type: "note", Shot: 101, Text: "x"}).Field)
-		assert.Empty(t, x.Snapshot().Record.Trouble)
+		assert.Empty(t, x.Snapshot().Record.Problem)
 	})
 }
 
@@ -160,7 +160,7 @@ func TestSessionWaitsForTheOneBefore(t *testing.T) {
 		x.must(me, Command{Type: "session", Name: "second"})
 		assert.Contains(t, x.refused(me, Command{Type: "session", Name: "third"}).Why, "not in the record yet: no room")
 		x.book.setBroken(nil)
-		time.Sleep(2 * retryAfter)
+		time.Sleep(2 * retryDelay)
 		x.must(me, Command{Type: "session", Name: "third"})
 		assert.Len(t, x.book.sessions, 3)
 	})

@@ -18,7 +18,7 @@ import (
 	"stillwater/internal/rig"
 )
 
-// onTheRig is a table whose board is the simulated rig and its board client, all in fake time. cut pulls the plug.
+// onTheRig is a table whose board is the simulated rig and its board client, all in fake time. cut breaks the link.
 func onTheRig(t *testing.T, seed uint64) (x *table, room *rig.Rig, cut func()) {
 	t.Helper()
 	log := slog.New(slog.DiscardHandler)
@@ -28,7 +28,7 @@ func onTheRig(t *testing.T, seed uint64) (x *table, room *rig.Rig, cut func()) {
 	var mu sync.Mutex
 	var link io.Closer
 	x = setUp(t, func(o *Options) {
-		o.Kind, o.Room, o.Wire = "simulated", room, Benched(rig.Bench())
+		o.Kind, o.Room, o.Wire = "simulated", room, RigWiring(rig.Bench())
 		o.Dial = func(ctx context.Context) (Device, error) {
 			mu.Lock()
 			defer mu.Unlock()

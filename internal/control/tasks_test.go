@@ -24,7 +24,7 @@ func (restless) Busy() bool                { return true }
 func (restless) Look(time.Duration) string { return "" }
 
 // When Run has returned nothing of the control runs and no timer is left, whatever was under way: an arming, a phone's
-// absence, something in the room, a snapshot that waits, a disarm that nobody asked for.
+// grace, something in the room, a snapshot that waits, a disarm that nobody asked for.
 func TestNothingIsLeftWhenRunReturns(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t, func(o *Options) { o.Room = restless{} })
@@ -38,7 +38,7 @@ func TestNothingIsLeftWhenRunReturns(t *testing.T) {
 		}
 		synctest.Wait()
 		x.tasks.mu.Lock()
-		assert.Len(t, x.tasks.timers, 4, "arming, absence, room, snapshot")
+		assert.Len(t, x.tasks.timers, 4, "arming, grace, room, snapshot")
 		x.tasks.mu.Unlock()
 		x.dev.mu.Lock()
 		x.dev.say(wire.Armed, wire.ReasonNone)
@@ -78,7 +78,7 @@ func TestRunWaitsForADisarm(t *testing.T) {
 		synctest.Wait()
 		start := time.Now()
 		require.NoError(t, x.stop())
-		assert.LessOrEqual(t, time.Since(start), safeWithin)
+		assert.LessOrEqual(t, time.Since(start), disarmTimeout)
 		require.Error(t, <-done)
 	})
 }
@@ -111,7 +111,7 @@ func TestTasks(t *testing.T) {
 
 // What cannot be encoded is an error, and nothing that the record would take for a value.
 func TestWhatCannotBeEncoded(t *testing.T) {
-	text, err := asJSON(math.Inf(1))
+	text, err := encodeJSON(math.Inf(1))
 	assert.ErrorContains(t, err, "encode")
 	assert.Empty(t, text)
 }

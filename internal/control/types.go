@@ -54,7 +54,7 @@ type Snapshot struct {
 // Record says how the journal keeps up.
 type Record struct {
 	Waiting int    `json:"waiting"` // shots made and not yet in the journal, so not yet in Shots
-	Trouble string `json:"trouble"` // why it cannot be written, in words; "" none
+	Problem string `json:"problem"` // why it cannot be written, in words; "" none
 }
 
 // Choice is one entry of a list to choose from.
@@ -68,7 +68,7 @@ type Board struct {
 	Kind      string  `json:"kind"` // "simulated", "gpio", "serial"
 	Name      string  `json:"name"`
 	Connected bool    `json:"connected"`
-	Trouble   string  `json:"trouble"` // why not, in words
+	Problem   string  `json:"problem"` // why not, in words
 	TickUs    float64 `json:"tick_us"`
 
 	Outputs []Output `json:"outputs"` // of the board there is
@@ -122,16 +122,16 @@ type Fix struct {
 
 // Preview is the coming shot drawn to scale. Times are ms from the clock edge.
 type Preview struct {
-	DelayMs     float64   `json:"delay_ms"`
-	DelayLowMs  float64   `json:"delay_low_ms"`
-	DelayHighMs float64   `json:"delay_high_ms"`
-	SpeedMS     float64   `json:"speed_m_s"`
-	Summary     string    `json:"summary"`
-	Marks       []Mark    `json:"marks"`
-	Bars        []Bar     `json:"bars"`
-	Budget      []Term    `json:"budget"` // the last two are the sums: of all, and of those that are not steady
-	Advice      []string  `json:"advice"`
-	Table       []Sampled `json:"table"` // gate interval to delay; empty without a gate
+	DelayMs     float64      `json:"delay_ms"`
+	DelayLowMs  float64      `json:"delay_low_ms"`
+	DelayHighMs float64      `json:"delay_high_ms"`
+	SpeedMS     float64      `json:"speed_m_s"`
+	Summary     string       `json:"summary"`
+	Marks       []Mark       `json:"marks"`
+	Bars        []Bar        `json:"bars"`
+	Budget      []Term       `json:"budget"` // the last two are the sums: of all, and of those that are not steady
+	Advice      []string     `json:"advice"`
+	Table       []TablePoint `json:"table"` // gate interval to delay; empty without a gate
 }
 
 // Mark is one instant on the timeline.
@@ -157,8 +157,8 @@ type Term struct {
 	Steady bool `json:"steady"`
 }
 
-// Sampled is one point of the delay table.
-type Sampled struct {
+// TablePoint is one point of the delay table.
+type TablePoint struct {
 	IntervalMs float64 `json:"interval_ms"`
 	DelayMs    float64 `json:"delay_ms"`
 }
@@ -176,7 +176,7 @@ const (
 	Unjudged Verdict = ""
 	Early    Verdict = "early"
 	Good     Verdict = "good"
-	LateV    Verdict = "late"
+	Late     Verdict = "late"
 	Nothing  Verdict = "nothing there"
 )
 

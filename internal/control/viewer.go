@@ -13,15 +13,15 @@ import (
 
 const shotsShown = 20
 
-// viewer is one connection's mailbox: it holds the newest snapshot and drops the one not yet read.
-type viewer struct{ box chan *Snapshot }
+// viewer is one connection's buffer of one snapshot: a newer one replaces the one not yet read.
+type viewer struct{ latest chan *Snapshot }
 
 func (v *viewer) put(s *Snapshot) {
 	select {
-	case <-v.box:
+	case <-v.latest:
 	default:
 	}
-	v.box <- s
+	v.latest <- s
 }
 
 // Snapshot is the state now. It must not be changed.
@@ -53,7 +53,7 @@ func (c *Control) publishSoon() {
 	if c.pending != nil {
 		return
 	}
-	wait := calm - time.Since(c.published)
+	wait := minPublishInterval - time.Since(c.published)
 	if wait <= 0 {
 		c.publish()
 		return
@@ -64,7 +64,7 @@ func (c *Control) publishSoon() {
 func (c *Control) snapshot() *Snapshot {
 	s := &Snapshot{
 		Epoch: c.epoch, State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
-		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Trouble: c.trouble,
+		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Problem: c.disconnectReason,
 			Outputs: append([]Output{}, c.outputs...)},
 		Inputs: append([]Input{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
@@ -75,10 +75,10 @@ func (c *Control) snapshot() *Snapshot {
 	if c.link != nil {
 		s.Board.TickUs = float64(c.link.id.Tick) / float64(time.Microsecond)
 	}
-	if c.want != nil && c.link != nil && c.active() {
-		// From now on, not as it was reckoned when it was armed: the machine's clock may have been set since.
-		s.ArmedLeft, s.ArmedEnds = c.left, s.Sent.Add(time.Until(c.want.ends)).UnixMilli()
-		s.NeedsGo = s.State == Armed && c.want.waitsGo
+	if c.current != nil && c.link != nil && c.active() {
+		// From now on, not as computed when it was armed: the machine's clock may have been set since.
+		s.ArmedLeft, s.ArmedEnds = c.left, s.Sent.Add(time.Until(c.current.ends)).UnixMilli()
+		s.NeedsGo = s.State == Armed && c.current.waitsGo
 	}
 	if c.opts.Room != nil {
 		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.seen}
@@ -94,12 +94,12 @@ func (c *Control) sessionNow() Session {
 // state puts the board's state and the connection to it in one word.
 func (c *Control) state() State {
 	if c.link == nil {
-		if c.trouble == "" {
+		if c.disconnectReason == "" {
 			return Safe
 		}
 		return Fault
 	}
-	switch c.said {
+	switch c.boardState {
 	case wire.Armed:
 		return Armed
 	case wire.Firing:
@@ -109,7 +109,7 @@ func (c *Control) state() State {
 	case wire.Faulted:
 		return Fault
 	}
-	if c.want != nil || c.arming {
+	if c.current != nil || c.arming {
 		return Arming
 	}
 	return Safe

@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/wire"
 )
 
-// Wiring is what hangs on the pins of a board: the bench that plans run on, and each input in the board's order.
+// Wiring is what is connected to the pins of a board: the bench that plans run on, and each input in the board's order.
 type Wiring struct {
 	Bench  shot.Bench
 	Inputs []Sensor
@@ -22,8 +22,8 @@ type Sensor struct {
 	Falling bool // active when low
 }
 
-// fresh lists the inputs for the page. Edges seen before are kept while the inputs are the same ones.
-func (w Wiring) fresh(before []Input) []Input {
+// newInputs lists the inputs for the page. The counts of edges go on for inputs that were there before.
+func (w Wiring) newInputs(before []Input) []Input {
 	list := make([]Input, len(w.Inputs))
 	for i, s := range w.Inputs {
 		list[i] = Input{Name: s.Name, Role: s.Role}
@@ -34,8 +34,8 @@ func (w Wiring) fresh(before []Input) []Input {
 	return list
 }
 
-// Configured joins a configuration with the board that was started from it.
-func Configured(conf config.Board) func(board.Identity) (Wiring, error) {
+// ConfiguredWiring joins a configuration with the board that was started from it.
+func ConfiguredWiring(conf config.Board) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
 		if len(id.Inputs) != len(conf.Inputs) || len(id.Outputs) != len(conf.Outputs) {
 			return Wiring{}, fmt.Errorf("the board has %d inputs and %d outputs, the configuration %d and %d: "+
@@ -46,44 +46,46 @@ func Configured(conf config.Board) func(board.Identity) (Wiring, error) {
 		}}
 		for i, in := range conf.Inputs {
 			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: string(in.Role), Falling: in.Falling()})
-			plug(&w.Bench, in.Role, shot.Input{
+			assignInput(&w.Bench, in.Role, shot.Input{
 				Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay + in.Debounce,
 			})
 		}
 		for i, out := range conf.Outputs {
-			socket(&w.Bench, out.Kind, shot.Output{Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay})
+			assignOutput(&w.Bench, out.Kind, shot.Output{
+				Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay,
+			})
 		}
 		return w, nil
 	}
 }
 
-// plug gives an input its place on the bench; the first of a role counts.
-func plug(b *shot.Bench, role config.Role, in shot.Input) {
-	place := map[config.Role]**shot.Input{
+// assignInput assigns an input to its role on the bench; the first of a role counts.
+func assignInput(b *shot.Bench, role config.Role, in shot.Input) {
+	slot := map[config.Role]**shot.Input{
 		config.Beam: &b.Beam, config.Gate: &b.Gate, config.Microphone: &b.Microphone,
 	}[role]
-	if place != nil && *place == nil {
-		*place = &in
+	if slot != nil && *slot == nil {
+		*slot = &in
 	}
 }
 
-// socket gives an output its place on the bench. The first shutter counts; all flashes fire.
-func socket(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
+// assignOutput assigns an output to its kind on the bench. The first shutter counts; all flashes fire.
+func assignOutput(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
 	if kind == wire.OutputFlash && b.Flash != nil {
 		b.MoreFlash = append(b.MoreFlash, out)
 		return
 	}
-	place := map[wire.OutputKind]**shot.Output{
+	slot := map[wire.OutputKind]**shot.Output{
 		wire.OutputShutter: &b.Shutter, wire.OutputFlash: &b.Flash,
 	}[kind]
-	if place != nil && *place == nil {
-		*place = &out
+	if slot != nil && *slot == nil {
+		*slot = &out
 	}
 }
 
-// Benched is the wiring of a board that knows its own bench: the simulated rig. Its contacts close to ground, so that a
+// RigWiring is the wiring of the simulated rig, which knows its own bench. Its contacts close to ground, so that a
 // button and the camera's sync are active when low; its kill switch opens to stop, so that it is active when high.
-func Benched(bench shot.Bench) func(board.Identity) (Wiring, error) {
+func RigWiring(bench shot.Bench) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
 		w := Wiring{Bench: bench}
 		for _, in := range id.Inputs {

@@ -27,23 +27,23 @@ func refusal(field, why, remedy string) *Refusal {
 	return &Refusal{Field: field, Why: why, Remedy: remedy}
 }
 
-// lasting is a time for people: "10 min", "10 s".
-func lasting(d time.Duration) string {
+// durationWords is a time for people: "10 min", "10 s".
+func durationWords(d time.Duration) string {
 	if d >= time.Minute && d%time.Minute == 0 {
 		return fmt.Sprintf("%d min", d/time.Minute)
 	}
 	return phys.Seconds(d).String()
 }
 
-func lostWords(input string, count uint32) string {
+func lostEdgesWords(input string, count uint32) string {
 	if count == 1 {
 		return fmt.Sprintf("an edge of %s was never seen: the sensor is faster than the board can follow", input)
 	}
 	return fmt.Sprintf("%d edges of %s were never seen: the sensor is faster than the board can follow", count, input)
 }
 
-// goneWords says that the board is gone and why, backWords that it is there again.
-func goneWords(err error) string {
+// lostBoardWords says that the board is gone and why, reconnectedWords that it is there again.
+func lostBoardWords(err error) string {
 	why := strings.TrimPrefix(err.Error(), board.ErrGone.Error())
 	if why = strings.TrimPrefix(why, ": "); why != "" {
 		why = " (" + why + ")"
@@ -51,7 +51,7 @@ func goneWords(err error) string {
 	return "the board is gone" + why + "; it is being reached again"
 }
 
-const backWords = "the board was gone and is back; disarmed"
+const reconnectedWords = "the board was gone and is back; disarmed"
 
 // armedWords says what an armed board waits for.
 func armedWords(r *run) string {

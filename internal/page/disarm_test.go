@@ -113,7 +113,7 @@ func newControlled(t *testing.T) *controlled {
 		Lead: 500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}
 	c, err := control.New(t.Context(), control.Options{
-		Dial: func(context.Context) (control.Device, error) { return b, nil }, Wire: control.Benched(bench),
+		Dial: func(context.Context) (control.Device, error) { return b, nil }, Wire: control.RigWiring(bench),
 		Journal: noJournal{}, Log: slog.New(slog.DiscardHandler),
 	})
 	require.NoError(t, err)

@@ -218,8 +218,8 @@ export class Desk {
 		const words = [];
 		if (snap?.notice) words.push(sentence(snap.notice));
 		if (this.#holding && snap?.asking[0]) words.push(`${capital(snap.asking[0])} asks for the controls: see below.`);
-		if (snap?.record.trouble) words.push(sentence(`the record cannot be written: ${snap.record.trouble}`));
-		if (snap && snap.record.waiting > (snap.record.trouble ? 0 : 1))
+		if (snap?.record.problem) words.push(sentence(`the record cannot be written: ${snap.record.problem}`));
+		if (snap && snap.record.waiting > (snap.record.problem ? 0 : 1))
 			words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
 		const place = byId("state-notice");
 		place.hidden = words.length === 0;
@@ -331,7 +331,7 @@ export class Desk {
 		const b = snap.board;
 		const kind = b.kind === "simulated" ? "nothing real fires" : "a real board";
 		const link = b.connected ? `connected, one tick is ${b.tick_us} µs` : "not connected";
-		const why = b.connected ? "" : sentence(b.trouble);
+		const why = b.connected ? "" : sentence(b.problem);
 		text(byId("board-words"), `${capital(b.name)}: ${kind}. ${sentence(link)} ${why}`);
 		keyed(
 			byId("inputs"),

@@ -168,7 +168,7 @@ func (s *stage) compiled(set shot.Set) shot.Program {
 	s.t.Helper()
 	conf, err := config.Parse("stage", []byte(stageConfig))
 	require.NoError(s.t, err)
-	wire := control.Configured(conf.Board)
+	wire := control.ConfiguredWiring(conf.Board)
 	wiring, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
 		Inputs: make([]board.Input, 4), Outputs: make([]board.Output, 3)})
 	require.NoError(s.t, err)
@@ -462,7 +462,7 @@ func TestDaemonWrongLine(t *testing.T) {
 	newChip(t, "sense", 8)
 	d := startDaemon(t, stageConfig)
 	p := d.pair()
-	s := p.until("the trouble", func(c control.Snapshot) bool { return c.Board.Trouble != "" })
+	s := p.until("the trouble", func(c control.Snapshot) bool { return c.Board.Problem != "" })
 	assert.False(t, s.Board.Connected)
 	d.eventually("the board says why", func() bool {
 		return strings.Contains(d.out.String(), `output "lamp": pin fire-6: no line is called that`)

@@ -179,7 +179,7 @@ func testTwoServices(t *testing.T, boardFirst bool) {
 		s.d = startDaemon(t, conf)
 		p := s.d.pair()
 		p.until("what is missing", func(c control.Snapshot) bool {
-			return !c.Board.Connected && strings.Contains(c.Board.Trouble, "there is no board socket "+socket)
+			return !c.Board.Connected && strings.Contains(c.Board.Problem, "there is no board socket "+socket)
 		})
 		service = startService(t, path, socket)
 	}
@@ -204,7 +204,7 @@ func testTwoServices(t *testing.T, boardFirst bool) {
 	s.phone.arm(1)
 	service.kill()
 	s.phone.until("the board's end", func(c control.Snapshot) bool {
-		return !c.Board.Connected && strings.Contains(c.Board.Trouble, "its log says why: journalctl -u stillwater-board")
+		return !c.Board.Connected && strings.Contains(c.Board.Problem, "its log says why: journalctl -u stillwater-board")
 	})
 	s.assertSafe()
 	service = startService(t, path, socket)
