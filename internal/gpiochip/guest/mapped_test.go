@@ -194,7 +194,9 @@ func TestHeaderBoard(t *testing.T) {
 	client, err := board.Dial(t.Context(), p, board.Options{})
 	require.NoError(t, err, log.String())
 	defer client.Close()
-	assert.Contains(t, log.String(), "outputs are driven by the processor's registers")
+	proctest.Eventually(t, "the log says how outputs are driven", func() bool { // it is forwarded beside the link
+		return strings.Contains(log.String(), "outputs are driven by the processor's registers")
+	})
 	assert.False(t, kernelSees(t, headerFlash))
 
 	pulsed := make(chan error, 1)
