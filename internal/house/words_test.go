@@ -18,7 +18,8 @@ var plainPackages = []string{"internal/phys", "internal/care", "internal/ballist
 	"internal/serialboard/serialboardtest", "internal/lateness", "internal/lateness/bench", "internal/service",
 	"internal/service/servicetest", "internal/proctest", "internal/devnode", "internal/hostname", "firmware/image",
 	"firmware/image/imagetest", "firmware/flash", "firmware/avr", "internal/realtime", "internal/serialport",
-	"internal/gpiochip", "hardware/circuit", "hardware/layout", "hardware/gen", "internal/control", "internal/journal"}
+	"internal/gpiochip", "hardware/circuit", "hardware/layout", "hardware/gen", "internal/control", "internal/journal",
+	"internal/page", "internal/page/pagetest"}
 
 // privateWords are words that were once used here for things that have a name in the field.
 var privateWords = map[string]string{

@@ -14,8 +14,8 @@ import (
 // The code is six digits, easy to type, until wrong codes were typed shortTries times. Then it is void, and a long one
 // takes its place until somebody at the machine asks for a new one.
 //
-// A wrong code never makes anybody wait, and no address is counted: a stranger who could use up tries or fill a table
-// could keep everyone else out, has as many addresses as he likes, and one network can be a whole studio's. What stops
+// A wrong code never makes anybody wait, and no address is counted: an attacker who could use up tries or fill a table
+// could lock everyone else out, has as many addresses as he likes, and one network can be a whole studio's. What stops
 // guessing is that the short code allows so few tries, in its whole life and from everybody together, and that the
 // long one has so many values. Chances of being guessed:
 //
@@ -56,9 +56,9 @@ func newLong() string {
 	return string(letters)
 }
 
-// plainCode is a code without what people add or change when they type it: spaces, hyphens, small letters, and letters
-// that look like digits.
-func plainCode(typed string) string {
+// normalizeCode is a code without what people add or change when they type it: spaces, hyphens, small letters, and
+// letters that look like digits.
+func normalizeCode(typed string) string {
 	return strings.Map(func(r rune) rune {
 		switch r = unicode.ToUpper(r); {
 		case r == 'I' || r == 'L':
@@ -97,17 +97,17 @@ type codes struct {
 	code  string // plain
 	count int    // wrong ones since the last short code was drawn; success does not reset it, and neither does time
 
-	telling sync.Mutex       // so that the last call of changed has the last code
-	changed func(CodeChange) // nil: nobody asks
+	notifyMu sync.Mutex       // so that the last call of changed has the last code
+	changed  func(CodeChange) // nil: not called
 }
 
 func newCodes(changed func(CodeChange)) *codes { return &codes{code: newShort(), changed: changed} }
 
 // check compares what was typed with the code. Wrong ones are counted one by one, also those of the same moment.
 func (c *codes) check(typed string) error {
-	wrong, voided := c.compare(plainCode(typed))
+	wrong, voided := c.compare(normalizeCode(typed))
 	if voided {
-		c.tell()
+		c.notify()
 	}
 	if wrong != nil {
 		return wrong
@@ -128,25 +128,25 @@ func (c *codes) compare(plain string) (wrong *wrongCodeError, voided bool) {
 	return &wrongCodeError{count: c.count, replaced: c.isLong() && shortForm.MatchString(plain)}, voided
 }
 
-// renew draws a new short code. Call tell afterwards.
+// renew draws a new short code. Call notify afterwards.
 func (c *codes) renew() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.code, c.count = newShort(), 0
 }
 
-// tell says what the code is now.
-func (c *codes) tell() {
+// notify calls changed with the code there is now.
+func (c *codes) notify() {
 	if c.changed == nil {
 		return
 	}
-	c.telling.Lock()
-	defer c.telling.Unlock()
-	c.changed(CodeChange{Code: c.shown(), Guessed: c.long()})
+	c.notifyMu.Lock()
+	defer c.notifyMu.Unlock()
+	c.changed(CodeChange{Code: c.displayed(), Guessed: c.long()})
 }
 
-// shown is the code as people read it.
-func (c *codes) shown() string {
+// displayed is the code as people read it.
+func (c *codes) displayed() string {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if !c.isLong() {

@@ -22,7 +22,7 @@ func wrong(code string) string {
 func spend(t *testing.T, c *codes, count int) {
 	t.Helper()
 	for range count {
-		require.Error(t, c.check(wrong(c.shown())))
+		require.Error(t, c.check(wrong(c.displayed())))
 	}
 }
 
@@ -73,7 +73,7 @@ func TestEveryCharacterOfTheCodeCounts(t *testing.T) {
 func TestCodesAreTakenAsPeopleTypeThem(t *testing.T) {
 	c := lengthened(t)
 	c.code = "01234ABCDZ"
-	assert.Equal(t, "01234-ABCDZ", c.shown())
+	assert.Equal(t, "01234-ABCDZ", c.displayed())
 	for _, typed := range []string{"01234-ABCDZ", "01234ABCDZ", "01234abcdz", " 01234 abcdz\n", "o1234-aBcDz",
 		"OI234ABCDZ", "ol234abcdz", "0-1-2-3-4-A-B-C-D-Z", "01234\u2013ABCDZ", "01234\u00a0ABCDZ"} {
 		assert.NoError(t, c.check(typed), "%q", typed)
@@ -89,7 +89,7 @@ func TestCodesAreTakenAsPeopleTypeThem(t *testing.T) {
 func TestTheShortCodeIsVoidAfterTwentyWrongOnes(t *testing.T) {
 	var changes []CodeChange
 	c := newCodes(func(change CodeChange) { changes = append(changes, change) })
-	short := c.shown()
+	short := c.displayed()
 	for n := range shortTries - 1 {
 		err := c.check(wrong(short))
 		assert.Equal(t, &wrongCodeError{count: n + 1}, err)
@@ -99,22 +99,22 @@ func TestTheShortCodeIsVoidAfterTwentyWrongOnes(t *testing.T) {
 	err := c.check(wrong(short))
 	assert.Equal(t, &wrongCodeError{count: shortTries, replaced: true}, err)
 	require.Len(t, changes, 1)
-	assert.Equal(t, CodeChange{Code: c.shown(), Guessed: true}, changes[0])
-	assert.Regexp(t, `^[0-9A-Z]{5}-[0-9A-Z]{5}$`, c.shown())
+	assert.Equal(t, CodeChange{Code: c.displayed(), Guessed: true}, changes[0])
+	assert.Regexp(t, `^[0-9A-Z]{5}-[0-9A-Z]{5}$`, c.displayed())
 	for n, old := range []string{short, wrong(short)} {
 		assert.Equal(t, &wrongCodeError{count: shortTries + 1 + n, replaced: true}, c.check(old),
 			"nothing says whether the old code would have been right")
 	}
-	assert.Equal(t, &wrongCodeError{count: shortTries + 3}, c.check(wrong(c.shown())))
-	assert.NoError(t, c.check(c.shown()))
+	assert.Equal(t, &wrongCodeError{count: shortTries + 3}, c.check(wrong(c.displayed())))
+	assert.NoError(t, c.check(c.displayed()))
 
 	spend(t, c, 1000)
 	assert.Len(t, changes, 1, "the long code stays")
 	c.renew()
-	c.tell()
+	c.notify()
 	require.Len(t, changes, 2)
-	assert.Equal(t, CodeChange{Code: c.shown()}, changes[1])
-	assert.Regexp(t, `^[0-9]{6}$`, c.shown())
+	assert.Equal(t, CodeChange{Code: c.displayed()}, changes[1])
+	assert.Regexp(t, `^[0-9]{6}$`, c.displayed())
 	spend(t, c, shortTries-1)
 	assert.False(t, c.long(), "a new code has its own tries")
 	spend(t, c, 1)
@@ -126,7 +126,7 @@ func TestGuessesAtTheSameMomentAreAllCounted(t *testing.T) {
 	var all sync.WaitGroup
 	changes, counts := 0, map[int]int{}
 	c := newCodes(func(CodeChange) { changes++ })
-	guess := wrong(c.shown())
+	guess := wrong(c.displayed())
 	start := make(chan struct{})
 	for range 100 {
 		all.Go(func() {
@@ -144,12 +144,12 @@ func TestGuessesAtTheSameMomentAreAllCounted(t *testing.T) {
 }
 
 // The last call has the code that counts, however many change at once.
-func TestTheLastChangeToldIsTheLast(t *testing.T) {
+func TestLastChangeNotifiedIsTheLast(t *testing.T) {
 	var last CodeChange
 	c := newCodes(func(change CodeChange) { last = change })
 	var all sync.WaitGroup
 	for range 50 {
-		all.Go(func() { c.renew(); c.tell() })
+		all.Go(func() { c.renew(); c.notify() })
 		all.Go(func() {
 			for range shortTries {
 				c.check("")
@@ -157,7 +157,7 @@ func TestTheLastChangeToldIsTheLast(t *testing.T) {
 		})
 	}
 	all.Wait()
-	assert.Equal(t, c.shown(), last.Code)
+	assert.Equal(t, c.displayed(), last.Code)
 	assert.Equal(t, c.long(), last.Guessed)
 }
 
@@ -180,7 +180,7 @@ func TestAShortCodeIsGuessedTwentyTimesInAMillion(t *testing.T) {
 
 func TestPlainCodeIsStable(t *testing.T) {
 	for _, typed := range []string{"ilo-u", "\u0131", "\xff", strings.Repeat("-", 20), "ß"} {
-		assert.Equal(t, plainCode(typed), plainCode(plainCode(typed)), "%q", typed)
+		assert.Equal(t, normalizeCode(typed), normalizeCode(normalizeCode(typed)), "%q", typed)
 	}
-	assert.Equal(t, "110U", plainCode("ilo-u"))
+	assert.Equal(t, "110U", normalizeCode("ilo-u"))
 }

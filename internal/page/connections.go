@@ -15,14 +15,14 @@ import (
 // Connections that do not carry a paired phone's websocket. One address can be many phones behind a router, and a
 // browser opens up to six.
 const (
-	mostConnections  = 256
-	mostFromOne      = 64
+	maxConnections   = 256
+	maxPerAddress    = 64
 	acceptsPerSecond = 20 // of one address
 	acceptsBurst     = 200
 )
 
-// listener keeps the connections that carry no paired phone's websocket few. A new one always gets in: where there are
-// too many, one that waits for longest to be asked something makes room, so that nobody can shut others out by holding
+// listener limits the connections that carry no paired phone's websocket. A new one always gets in: where there are
+// too many, the one that is idle for longest is closed, so that nobody can shut others out by holding
 // connections. An address has a share of its own.
 type listener struct {
 	net.Listener
@@ -72,8 +72,8 @@ func (l *listener) Accept() (net.Conn, error) {
 	}
 }
 
-// admit counts a connection in, unless its address opens too many too fast. It returns the one that makes room, if one
-// must.
+// admit counts a connection in, unless its address opens too many too fast. It returns the one to close for it, if
+// any.
 func (l *listener) admit(c *connection) (evicted *connection, ok bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -82,9 +82,9 @@ func (l *listener) admit(c *connection) (evicted *connection, ok bool) {
 		return nil, false
 	}
 	switch {
-	case count.open >= mostFromOne:
+	case count.open >= maxPerAddress:
 		evicted = l.idlest(func(other *connection) bool { return other.from == c.from })
-	case len(l.open) >= mostConnections:
+	case len(l.open) >= maxConnections:
 		evicted = l.idlest(func(*connection) bool { return true })
 	}
 	if evicted != nil {
@@ -100,7 +100,7 @@ func (l *listener) admit(c *connection) (evicted *connection, ok bool) {
 func (l *listener) count(c *connection) *addressCount {
 	count := l.counts[c.from]
 	if count == nil {
-		if len(l.counts) >= 4*mostConnections {
+		if len(l.counts) >= 4*maxConnections {
 			for from, other := range l.counts {
 				if other.open == 0 {
 					delete(l.counts, from)
@@ -113,8 +113,7 @@ func (l *listener) count(c *connection) *addressCount {
 	return count
 }
 
-// idlest is the connection that can be missed best: the one that waits for a request for longest, or else the one that
-// is busy for longest.
+// idlest is the connection that is idle for longest, or else the one that is busy for longest.
 func (l *listener) idlest(eligible func(*connection) bool) (found *connection) {
 	for c := range l.open {
 		if eligible(c) && (found == nil || c.busy == found.busy && c.since.Before(found.since) || !c.busy && found.busy) {
@@ -131,8 +130,8 @@ func (l *listener) remove(c *connection) {
 	}
 }
 
-// leave takes a connection out of the count: it was closed, or is a paired phone's websocket now.
-func (c *connection) leave() {
+// release takes a connection out of the count: it was closed, or is a paired phone's websocket now.
+func (c *connection) release() {
 	c.listener.mu.Lock()
 	defer c.listener.mu.Unlock()
 	c.listener.remove(c)
@@ -140,7 +139,7 @@ func (c *connection) leave() {
 
 // Close ends the connection.
 func (c *connection) Close() error {
-	c.leave()
+	c.release()
 	return c.Conn.Close()
 }
 
@@ -153,8 +152,8 @@ func (c *connection) CloseWrite() error {
 	return half.CloseWrite()
 }
 
-// watch is for http.Server.ConnState.
-func (l *listener) watch(conn net.Conn, state http.ConnState) {
+// trackState is for http.Server.ConnState.
+func (l *listener) trackState(conn net.Conn, state http.ConnState) {
 	c, ok := conn.(*connection)
 	if !ok {
 		return

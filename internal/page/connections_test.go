@@ -37,28 +37,28 @@ func TestTheIdlestConnectionMakesRoom(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := crowd{t, newListener(nil)}
 		var opened []*connection
-		for i := range mostConnections {
+		for i := range maxConnections {
 			conn, evicted, ok := c.open(fmt.Sprintf("192.0.2.%d", i))
 			require.True(t, ok)
 			require.Nil(t, evicted)
 			opened = append(opened, conn)
 		}
-		c.l.watch(opened[0], http.StateActive)
-		c.l.watch(opened[1], http.StateActive)
+		c.l.trackState(opened[0], http.StateActive)
+		c.l.trackState(opened[1], http.StateActive)
 		time.Sleep(time.Millisecond)
-		c.l.watch(opened[1], http.StateIdle)
-		for i := range mostConnections - 1 {
+		c.l.trackState(opened[1], http.StateIdle)
+		for i := range maxConnections - 1 {
 			_, evicted, ok := c.open(fmt.Sprintf("198.51.100.%d", i))
 			require.True(t, ok)
 			want := opened[1]
-			if i+2 < mostConnections {
+			if i+2 < maxConnections {
 				want = opened[i+2]
 			}
 			require.Same(t, want, evicted, "%d: the one that is idle for longest; none that is busy", i)
-			require.Len(t, c.l.open, mostConnections)
+			require.Len(t, c.l.open, maxConnections)
 		}
 		for conn := range c.l.open {
-			c.l.watch(conn, http.StateActive)
+			c.l.trackState(conn, http.StateActive)
 			time.Sleep(time.Millisecond)
 		}
 		_, evicted, ok := c.open("203.0.113.1")
@@ -66,8 +66,8 @@ func TestTheIdlestConnectionMakesRoom(t *testing.T) {
 		assert.NotNil(t, evicted, "where all are busy, the one that is for longest")
 		for conn := range c.l.open {
 			assert.False(t, conn.since.Before(evicted.since))
-			conn.leave()
-			conn.leave() // closing twice counts once
+			conn.release()
+			conn.release() // closing twice counts once
 		}
 		assert.Empty(t, c.l.open)
 		for _, count := range c.l.counts {
@@ -81,13 +81,13 @@ func TestAnAddressHasAShareOfItsOwn(t *testing.T) {
 		c := crowd{t, newListener(nil)}
 		other, _, _ := c.open("192.0.2.1")
 		var opened []*connection
-		for range mostFromOne {
+		for range maxPerAddress {
 			conn, evicted, ok := c.open("192.0.2.2")
 			require.True(t, ok)
 			require.Nil(t, evicted)
 			opened = append(opened, conn)
 		}
-		for i := range mostFromOne {
+		for i := range maxPerAddress {
 			_, evicted, ok := c.open("192.0.2.2")
 			require.True(t, ok)
 			require.Same(t, opened[i], evicted)
@@ -105,8 +105,8 @@ func TestAnAddressHasAShareOfItsOwn(t *testing.T) {
 		for i := range 65536 {
 			conn, _, ok := c.open(fmt.Sprintf("2001:db8::%x", i))
 			require.True(t, ok)
-			conn.leave()
-			require.LessOrEqual(t, len(c.l.counts), 4*mostConnections)
+			conn.release()
+			require.LessOrEqual(t, len(c.l.counts), 4*maxConnections)
 		}
 		assert.Contains(t, c.l.counts, netip.MustParseAddr("192.0.2.2"))
 	})
@@ -138,7 +138,7 @@ func TestNobodyIsShutOutByConnectionsThatDoNothing(t *testing.T) {
 	first, err := net.Dial("tcp", on.Addr().String())
 	require.NoError(t, err)
 	defer first.Close()
-	for i := range 2 * mostFromOne {
+	for i := range 2 * maxPerAddress {
 		held, err := net.Dial("tcp", on.Addr().String())
 		require.NoError(t, err)
 		defer held.Close()

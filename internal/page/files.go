@@ -26,9 +26,9 @@ var contentTypes = map[string]string{
 
 // file is one file of the page, ready to send.
 type file struct {
-	kind   string
-	plain  encoded
-	zipped *encoded // nil when that saves nothing
+	kind    string
+	plain   encoded
+	gzipped *encoded // nil when that saves nothing
 }
 
 // encoded is a file as it goes over the wire. Its tag is of these bytes, so the two encodings of a file have two.
@@ -54,7 +54,7 @@ func loadFiles(root fs.FS) (map[string]file, error) {
 		if err != nil {
 			return err
 		}
-		files["/"+name] = file{kind: kind, plain: newEncoded(body), zipped: zipped(body)}
+		files["/"+name] = file{kind: kind, plain: newEncoded(body), gzipped: gzipped(body)}
 		return nil
 	})
 	if err != nil {
@@ -68,7 +68,7 @@ func loadFiles(root fs.FS) (map[string]file, error) {
 	return files, nil
 }
 
-func zipped(body []byte) *encoded {
+func gzipped(body []byte) *encoded {
 	var out bytes.Buffer
 	w := gzip.NewWriter(&out)
 	w.Write(body)
@@ -91,8 +91,8 @@ func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cache-Control", "no-cache")
 	h.Set("Vary", "Accept-Encoding")
 	send := f.plain
-	if f.zipped != nil && acceptsGzip(r.Header.Values("Accept-Encoding")) {
-		send = *f.zipped
+	if f.gzipped != nil && acceptsGzip(r.Header.Values("Accept-Encoding")) {
+		send = *f.gzipped
 		h.Set("Content-Encoding", "gzip")
 		h.Set("Content-Length", strconv.Itoa(len(send.body))) // ServeContent leaves it to who encodes
 	}

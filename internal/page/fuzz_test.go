@@ -38,9 +38,9 @@ func FuzzPairBody(f *testing.F) {
 		strict := json.NewDecoder(bytes.NewReader(body))
 		require.NoError(t, strict.Decode(&other))
 		require.ErrorIs(t, strict.Decode(&other), io.EOF)
-		plain := plainCode(code)
-		require.Equal(t, plain, plainCode(plain))
-		require.Equal(t, plain, plainCode(" "+strings.ToLower(plain)+"-"))
+		plain := normalizeCode(code)
+		require.Equal(t, plain, normalizeCode(plain))
+		require.Equal(t, plain, normalizeCode(" "+strings.ToLower(plain)+"-"))
 	})
 }
 

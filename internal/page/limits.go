@@ -16,12 +16,12 @@ const (
 	messagesBurst     = 40
 	refusalsPerSecond = 20 // beyond that, answered with a refusal; beyond both the connection ends
 	refusalsBurst     = 40
-	tooLongCosts      = 8 // refusals: reading a long message is work
+	oversizeCost      = 8 // refusals: reading a long message is work
 
-	connectsPerSecond = 1
-	connectsBurst     = 8
-	floodCosts        = 4 // connections: a phone that is cut off for its messages waits a little before it is back
-	socketsOfOne      = 4 // a phone's fifth connection ends its oldest
+	connectsPerSecond  = 1
+	connectsBurst      = 8
+	floodCost          = 4 // connections: a phone that is cut off for its messages waits a little before it is back
+	maxSocketsPerPhone = 4 // a phone's fifth connection ends its oldest
 )
 
 // phoneLimits is what one phone may still do.
@@ -40,14 +40,14 @@ func newPhoneLimits() *phoneLimits {
 const (
 	requestsPerSecond = 100
 	requestsBurst     = 400
-	requestWaitMost   = 2 * time.Second // longer waits are refused
-	mostRequesters    = 1024
+	maxRequestWait    = 2 * time.Second // longer waits are refused
+	maxRequesters     = 1024
 )
 
 // requesters limits requests, by phone or else by address.
 type requesters struct {
-	mu   sync.Mutex
-	each map[any]*requester // by name of a phone (string) or address
+	mu    sync.Mutex
+	byKey map[any]*requester // by name of a phone (string) or address
 }
 
 type requester struct {
@@ -55,34 +55,35 @@ type requester struct {
 	last time.Time
 }
 
-// of finds who asks. Where too many are known, the one that asked longest ago is forgotten: it has most left anyway.
-func (q *requesters) of(who any) *rate.Limiter {
+// limiter is the limiter of a phone or an address. With too many, the one that asked longest ago is evicted: its
+// limiter has refilled most.
+func (q *requesters) limiter(who any) *rate.Limiter {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	r := q.each[who]
+	r := q.byKey[who]
 	if r == nil {
-		if q.each == nil {
-			q.each = map[any]*requester{}
+		if q.byKey == nil {
+			q.byKey = map[any]*requester{}
 		}
-		if len(q.each) >= mostRequesters {
-			q.forgetOne()
+		if len(q.byKey) >= maxRequesters {
+			q.evictOldest()
 		}
 		r = &requester{Limiter: rate.NewLimiter(requestsPerSecond, requestsBurst)}
-		q.each[who] = r
+		q.byKey[who] = r
 	}
 	r.last = time.Now()
 	return r.Limiter
 }
 
-func (q *requesters) forgetOne() {
+func (q *requesters) evictOldest() {
 	var oldest any
 	var at time.Time
-	for who, r := range q.each {
+	for who, r := range q.byKey {
 		if oldest == nil || r.last.Before(at) {
 			oldest, at = who, r.last
 		}
 	}
-	delete(q.each, oldest)
+	delete(q.byKey, oldest)
 }
 
 // limit makes requests beyond the rate wait, and refuses those that would have to wait for long. As each address has
@@ -93,11 +94,11 @@ func (s *Server) limit(next http.Handler) http.Handler {
 		if client, paired := s.pairing.client(r); paired {
 			who = client
 		}
-		turn := s.requesters.of(who).Reserve()
+		turn := s.requesters.limiter(who).Reserve()
 		wait := turn.Delay()
-		if wait > requestWaitMost {
+		if wait > maxRequestWait {
 			turn.Cancel()
-			tooMany(w, wait, "Too many requests.")
+			refuseTooMany(w, wait, "Too many requests.")
 			return
 		}
 		if !sleep(r.Context(), wait) {
@@ -107,7 +108,7 @@ func (s *Server) limit(next http.Handler) http.Handler {
 	})
 }
 
-// sleep waits, and says whether it was not cut short.
+// sleep waits, and reports whether it did so to the end.
 func sleep(ctx context.Context, d time.Duration) bool {
 	if d <= 0 {
 		return true
@@ -122,7 +123,7 @@ func sleep(ctx context.Context, d time.Duration) bool {
 	}
 }
 
-func tooMany(w http.ResponseWriter, wait time.Duration, why string) {
+func refuseTooMany(w http.ResponseWriter, wait time.Duration, why string) {
 	w.Header().Set("Retry-After", strconv.Itoa(int((wait+time.Second-1)/time.Second)))
 	http.Error(w, why+" Wait a moment and try again.", http.StatusTooManyRequests)
 }

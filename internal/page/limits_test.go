@@ -187,7 +187,7 @@ func TestFloodsOfAnythingEnd(t *testing.T) {
 	}{
 		"pings":  {most, control(websocket.PingMessage)},
 		"pongs":  {most, control(websocket.PongMessage)},
-		"long":   {refusalsBurst/tooLongCosts + 1, message(websocket.TextMessage, messageMax+1)},
+		"long":   {refusalsBurst/oversizeCost + 1, message(websocket.TextMessage, maxMessageBytes+1)},
 		"empty":  {most, message(websocket.TextMessage, 0)},
 		"binary": {most, message(websocket.BinaryMessage, 1)},
 	} {
@@ -213,7 +213,7 @@ func TestAPhonesFifthConnectionEndsItsOldest(t *testing.T) {
 		token := b.pair()
 		other := b.dial(b.pair())
 		var phones []*phone
-		for range socketsOfOne + 2 {
+		for range maxSocketsPerPhone + 2 {
 			phones = append(phones, b.dial(token))
 			time.Sleep(time.Millisecond)
 		}
@@ -234,15 +234,15 @@ func TestNobodyTakesTheLastConnectionOfAnother(t *testing.T) {
 	born := time.Unix(0, 0)
 	connect := func(client string) *socket {
 		born = born.Add(time.Millisecond)
-		k := &socket{client: client, born: born, ended: make(chan struct{})}
-		require.True(t, s.enter(k))
+		k := &socket{client: client, opened: born, ended: make(chan struct{})}
+		require.True(t, s.add(k))
 		return k
 	}
 	holder := connect("holder")
 	for round := range 5 {
-		for i := range mostPhones - 1 {
+		for i := range maxPhones - 1 {
 			connect(fmt.Sprint("phone ", i))
-			require.LessOrEqual(t, s.live(), mostSockets)
+			require.LessOrEqual(t, s.live(), maxSockets)
 		}
 		require.False(t, holder.hasEnded())
 		if round%2 == 1 {
@@ -250,8 +250,8 @@ func TestNobodyTakesTheLastConnectionOfAnother(t *testing.T) {
 			holder = connect("holder")
 		}
 	}
-	for i := range mostPhones - 1 {
-		assert.NotEmpty(t, s.of(fmt.Sprint("phone ", i)))
+	for i := range maxPhones - 1 {
+		assert.NotEmpty(t, s.ofPhone(fmt.Sprint("phone ", i)))
 	}
 }
 
@@ -287,22 +287,22 @@ func TestRequestsBeyondTheRateWait(t *testing.T) {
 		assert.Equal(t, http.StatusOK, ask("192.0.2.1", token), "a paired phone behind the same router")
 		assert.Zero(t, time.Since(start))
 		all.Wait()
-		waiting := int64(requestsPerSecond * requestWaitMost.Seconds())
+		waiting := int64(requestsPerSecond * maxRequestWait.Seconds())
 		assert.InDelta(t, asked-requestsBurst-waiting, refused.Load(), 1)
-		assert.InDelta(t, requestWaitMost, time.Since(start), float64(20*time.Millisecond))
+		assert.InDelta(t, maxRequestWait, time.Since(start), float64(20*time.Millisecond))
 	})
 }
 
 func TestRequestersAreForgotten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var q requesters
-		first := q.of("first")
-		for i := range 3 * mostRequesters {
+		first := q.limiter("first")
+		for i := range 3 * maxRequesters {
 			time.Sleep(time.Millisecond)
-			q.of(i)
-			require.LessOrEqual(t, len(q.each), mostRequesters)
+			q.limiter(i)
+			require.LessOrEqual(t, len(q.byKey), maxRequesters)
 		}
-		assert.NotSame(t, first, q.of("first"))
-		assert.Same(t, q.of("first"), q.of("first"))
+		assert.NotSame(t, first, q.limiter("first"))
+		assert.Same(t, q.limiter("first"), q.limiter("first"))
 	})
 }

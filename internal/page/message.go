@@ -13,20 +13,20 @@ import (
 	"stillwater/internal/control"
 )
 
-// messageMax is the longest message a phone may send. Longer ones up to messageHard are refused with a reason; beyond
-// that the connection is closed.
+// maxMessageBytes is the longest message a phone may send. Longer ones up to readLimit are refused with a reason;
+// beyond that the connection is closed.
 const (
-	messageMax  = 4 << 10
-	messageHard = 16 << 10
+	maxMessageBytes = 4 << 10
+	readLimit       = 16 << 10
 )
 
 // A phone gets these messages, one JSON object each; web/protocol.d.ts has their types:
 //
-//	snapshot  the whole snapshot, and which phone this is: first of all
-//	changed   the fields of the snapshot that are not as they were sent last; the phone puts them in their place
+//	snapshot  the whole snapshot, and which phone this is; the first message
+//	changed   the fields of the snapshot that are not as they were sent last; the phone replaces them
 //	done      a command was carried out
-//	refused   a command, or a message that is none, was not
-//	beat      the machine is there
+//	refused   a command, or a message that is not one, was not
+//	beat      the heartbeat
 type replyMessage struct {
 	Type    string           `json:"type"` // "done" or "refused"
 	Re      int64            `json:"re"`
@@ -38,8 +38,8 @@ var beatMessage = []byte(`{"type":"beat"}`)
 // decode reads one message: a command and its number. When it cannot, the number is still returned if there is one, so
 // that the phone knows which message was refused.
 func decode(data []byte) (n int64, cmd control.Command, refusal *control.Refusal) {
-	if len(data) > messageMax {
-		return 0, cmd, malformed("", "the message is longer than %d bytes", messageMax)
+	if len(data) > maxMessageBytes {
+		return 0, cmd, malformed("", "the message is longer than %d bytes", maxMessageBytes)
 	}
 	if !utf8.Valid(data) {
 		return 0, cmd, malformed("", "the message is not UTF-8 text")

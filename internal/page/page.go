@@ -29,22 +29,22 @@ type Controller interface {
 
 // Options is what a Server is made of. Control and Files must be given.
 type Options struct {
-	Control Controller
-	Files   fs.FS        // index.html at its root
-	Names   []string     // host names this machine answers to, besides localhost, addresses and the one of SetName
-	Version string       // shown in /metrics
-	Log     *slog.Logger // nil: slog.Default
-	Phones  Phones       // nil: phones pair again after each start
-	Beat    time.Duration
+	Control   Controller
+	Files     fs.FS        // index.html at its root
+	Names     []string     // host names this machine answers to, besides localhost, addresses and the one of SetName
+	Version   string       // shown in /metrics
+	Log       *slog.Logger // nil: slog.Default
+	Phones    Phones       // nil: phones pair again after each start
+	Heartbeat time.Duration
 
 	// CodeChanged is called when there is another pairing code, never twice at a time. What it shows is on the screen
-	// before the phone that caused the change is told to look there.
+	// before the phone that caused the change gets its answer.
 	CodeChanged func(CodeChange)
 }
 
 const (
-	defaultBeat = time.Second // a phone that hears nothing for three of these says that the connection is lost
-	stopWithin  = 2 * time.Second
+	defaultHeartbeat = time.Second // after three without a message the page says that the connection is lost
+	shutdownTimeout  = 2 * time.Second
 )
 
 // Server is the page's HTTP server.
@@ -61,13 +61,13 @@ type Server struct {
 	requesters requesters
 }
 
-// New makes a server with a fresh pairing code. Phones paired before stay paired, if opts say where they are kept.
+// New makes a server with a fresh pairing code. Phones paired before stay paired, if opts say where they are stored.
 func New(ctx context.Context, opts Options) (*Server, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()
 	}
-	if opts.Beat == 0 {
-		opts.Beat = defaultBeat
+	if opts.Heartbeat == 0 {
+		opts.Heartbeat = defaultHeartbeat
 	}
 	files, err := loadFiles(opts.Files)
 	if err != nil {
@@ -75,7 +75,7 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	}
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
-	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.sockets.closeOf, opts.Log)
+	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.sockets.closePhones, opts.Log)
 	if err != nil {
 		return nil, fmt.Errorf("page: read who is paired: %w", err)
 	}
@@ -104,7 +104,7 @@ func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    8 << 10,
 		ConnContext:       withConnection,
-		ConnState:         listener.watch,
+		ConnState:         listener.trackState,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
 	}
 	failed := make(chan error, 1)
@@ -116,7 +116,7 @@ func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 	case <-ctx.Done():
 	}
 	s.sockets.close()
-	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTimeout)
 	defer cancel()
 	if err := server.Shutdown(stop); err != nil {
 		server.Close()

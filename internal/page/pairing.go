@@ -20,11 +20,11 @@ type pairing struct {
 	phones *registry
 }
 
-// newPairing draws a code and takes up the phones that were paired before.
+// newPairing draws a code and loads the phones that were paired before.
 func newPairing(
-	ctx context.Context, kept Phones, changed func(CodeChange), gone func(clients []string), log *slog.Logger,
+	ctx context.Context, store Phones, changed func(CodeChange), onRevoke func(clients []string), log *slog.Logger,
 ) (*pairing, error) {
-	phones := &registry{now: time.Now, kept: kept, gone: gone, log: log}
+	phones := &registry{now: time.Now, store: store, onRevoke: onRevoke, log: log}
 	return &pairing{newCodes(changed), phones}, phones.load(ctx)
 }
 
@@ -34,23 +34,23 @@ func (p *pairing) pair(ctx context.Context, typed string) (token string, err err
 	if err := p.codes.check(typed); err != nil {
 		return "", err
 	}
-	return p.phones.admit(ctx, generation)
+	return p.phones.add(ctx, generation)
 }
 
-// renew draws a new code and says so.
+// renew draws a new code and has it shown.
 func (p *pairing) renew() {
 	p.codes.renew()
-	p.codes.tell()
+	p.codes.notify()
 }
 
 // forget forgets all phones and voids the code that they know. They are out at once; the error says that they come back
 // with a restart.
 func (p *pairing) forget(ctx context.Context) (phones int, err error) {
 	p.codes.renew()
-	clients := p.phones.clear()
-	p.phones.gone(clients)
-	p.codes.tell()
-	return len(clients), p.phones.removeKept(ctx)
+	clients := p.phones.revokeAll()
+	p.phones.onRevoke(clients)
+	p.codes.notify()
+	return len(clients), p.phones.clearStore(ctx)
 }
 
 // client is the id of the phone that sent the request, false when it is not paired.
@@ -65,7 +65,7 @@ func (p *pairing) client(r *http.Request) (string, bool) {
 func (p *pairing) count() int { return p.phones.count() }
 
 // Code is the pairing code as it is shown. It is for the machine's own screen and must not be sent anywhere else.
-func (s *Server) Code() string { return s.pairing.codes.shown() }
+func (s *Server) Code() string { return s.pairing.codes.displayed() }
 
 // NewCode draws a new pairing code, a short one again.
 func (s *Server) NewCode() {
@@ -84,7 +84,7 @@ func (s *Server) ForgetPhones(ctx context.Context) (phones int, err error) {
 	return phones, nil
 }
 
-const pairBodyMax = 256 // bytes
+const maxPairBodyBytes = 256 // bytes
 
 // parsePairBody reads the code out of the body of a request to pair.
 func parsePairBody(body []byte) (code string, err error) {
@@ -115,7 +115,7 @@ func readPair(w http.ResponseWriter, r *http.Request) (code string, ok bool) {
 		refuse(w, http.StatusUnsupportedMediaType, "", "The code must come as JSON.", "Send Content-Type: application/json.")
 		return "", false
 	}
-	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, pairBodyMax))
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxPairBodyBytes))
 	if err == nil {
 		code, err = parsePairBody(body)
 	}
@@ -137,7 +137,7 @@ func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	token, err := s.pairing.pair(r.Context(), code)
-	s.sayForm(w)
+	s.setCodeForm(w)
 	var wrong *wrongCodeError
 	switch {
 	case errors.As(err, &wrong):
@@ -153,7 +153,7 @@ func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
 			"Look at the machine's log: it says what stands in the way.")
 	default:
 		http.SetCookie(w, &http.Cookie{
-			Name: cookieName, Value: token, Path: "/", MaxAge: int(cookieLife.Seconds()),
+			Name: cookieName, Value: token, Path: "/", MaxAge: int(cookieLifetime.Seconds()),
 			HttpOnly: true, SameSite: http.SameSiteStrictMode,
 		})
 		s.log.Info("phone paired", "from", remoteAddr(r), "phones", s.pairing.count())
@@ -180,8 +180,8 @@ func (s *Server) logWrong(wrong *wrongCodeError, r *http.Request) {
 	}
 }
 
-// sayForm tells the page which form the code has, so that it offers the keyboard for it.
-func (s *Server) sayForm(w http.ResponseWriter) {
+// setCodeForm sets the header that names the form of the code, so that the page offers the keyboard for it.
+func (s *Server) setCodeForm(w http.ResponseWriter) {
 	form := "short"
 	if s.pairing.codes.long() {
 		form = "long"
@@ -189,9 +189,9 @@ func (s *Server) sayForm(w http.ResponseWriter) {
 	w.Header().Set("Pairing-Code", form)
 }
 
-// handlePaired says whether the browser is paired.
+// handlePaired answers whether the browser is paired.
 func (s *Server) handlePaired(w http.ResponseWriter, r *http.Request) {
-	s.sayForm(w)
+	s.setCodeForm(w)
 	if _, ok := s.pairing.client(r); !ok {
 		w.WriteHeader(http.StatusUnauthorized)
 		return

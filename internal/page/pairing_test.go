@@ -121,7 +121,7 @@ func postTo(handler http.Handler, code string, from netip.AddrPort) *httptest.Re
 
 // The page learns the form of the code, to offer the right keyboard, and never more; who typed the old code learns that
 // there is another, and by then it is on the screen.
-func TestWhoTypesTheOldCodeIsToldWhereTheNewOneIs(t *testing.T) {
+func TestOldCodeIsAnsweredWithWhereTheNewOneIs(t *testing.T) {
 	p, shown := &puppet{}, ""
 	s, err := New(t.Context(), Options{
 		Control: p, Files: testFiles, Names: []string{"studio.local"}, Log: slog.New(slog.DiscardHandler),
@@ -231,17 +231,17 @@ func TestAMonthOfGuessing(t *testing.T) {
 			if !p.codes.long() {
 				short++
 			}
-			_, err := p.pair(t.Context(), wrong(p.codes.shown())) // always of the right form
+			_, err := p.pair(t.Context(), wrong(p.codes.displayed())) // always of the right form
 			require.ErrorAs(t, err, new(*wrongCodeError))
 			if guesses++; guesses%360 == 0 {
-				_, err := p.pair(t.Context(), p.codes.shown())
+				_, err := p.pair(t.Context(), p.codes.displayed())
 				require.NoError(t, err)
 			}
 			time.Sleep(10 * time.Second)
 		}
 		assert.Equal(t, shortTries, short)
 		assert.Equal(t, 30*24*360, guesses)
-		assert.Equal(t, mostPhones, p.count(), "memory is bounded")
+		assert.Equal(t, maxPhones, p.count(), "memory is bounded")
 	})
 }
 
@@ -275,51 +275,51 @@ func TestThePhonePairedFirstMakesRoom(t *testing.T) {
 	j := newJournal(t)
 	p := keptBy(t, j)
 	var gone []string
-	p.phones.gone = func(clients []string) { gone = append(gone, clients...) }
+	p.phones.onRevoke = func(clients []string) { gone = append(gone, clients...) }
 	now := time.Now()
 	p.phones.now = func() time.Time { now = now.Add(time.Second); return now }
 	tokens, names := []string{}, map[string]bool{}
-	for range mostPhones + 1 {
-		token, err := p.pair(t.Context(), p.codes.shown())
+	for range maxPhones + 1 {
+		token, err := p.pair(t.Context(), p.codes.displayed())
 		require.NoError(t, err)
 		name, ok := known(p, token)
 		require.True(t, ok)
 		tokens, names[name] = append(tokens, token), true
 	}
-	assert.Equal(t, mostPhones, p.count())
+	assert.Equal(t, maxPhones, p.count())
 	_, ok := known(p, tokens[0])
 	assert.False(t, ok, "the first pairs again")
 	assert.Equal(t, []string{"phone 1"}, gone)
 	_, ok = known(p, tokens[1])
 	assert.True(t, ok)
-	assert.Len(t, names, mostPhones+1, "no two phones have one name")
+	assert.Len(t, names, maxPhones+1, "no two phones have one name")
 	kept, err := j.Phones(t.Context())
 	require.NoError(t, err)
-	require.Len(t, kept, mostPhones)
+	require.Len(t, kept, maxPhones)
 	for i := range kept {
 		assert.Equal(t, p.phones.phones[i].Hash, kept[i].Hash, "the journal has the same phones")
 	}
 	again := keptBy(t, j)
-	token, err := again.pair(t.Context(), again.codes.shown())
+	token, err := again.pair(t.Context(), again.codes.displayed())
 	require.NoError(t, err)
 	name, _ := known(again, token)
-	assert.Equal(t, fmt.Sprintf("phone %d", mostPhones+2), name)
+	assert.Equal(t, fmt.Sprintf("phone %d", maxPhones+2), name)
 }
 
 // A journal that could not be changed when a phone made room has one too many: the next start removes the first.
 func TestNoMorePhonesThanAllowedComeBack(t *testing.T) {
 	j := newJournal(t)
-	for n := range mostPhones + 3 {
+	for n := range maxPhones + 3 {
 		require.NoError(t, j.AddPhone(t.Context(), journal.Phone{
 			Hash: [32]byte{byte(n)}, Name: fmt.Sprintf("phone %d", n+1), Paired: time.Now().Add(time.Duration(n)),
 		}))
 	}
 	p := keptBy(t, j)
-	assert.Equal(t, mostPhones, p.count())
+	assert.Equal(t, maxPhones, p.count())
 	assert.Equal(t, "phone 4", p.phones.phones[0].Name)
 	kept, err := j.Phones(t.Context())
 	require.NoError(t, err)
-	assert.Len(t, kept, mostPhones)
+	assert.Len(t, kept, maxPhones)
 }
 
 func newJournal(t *testing.T) *journal.Journal {
@@ -335,12 +335,12 @@ func TestPhonesStayPairedOverARestart(t *testing.T) {
 	first := keptBy(t, j)
 	at := func(now time.Time) string {
 		first.phones.now = func() time.Time { return now }
-		token, err := first.pair(t.Context(), first.codes.shown())
+		token, err := first.pair(t.Context(), first.codes.displayed())
 		require.NoError(t, err)
 		return token
 	}
 	token := at(time.Now())
-	stale := at(time.Now().Add(-cookieLife))
+	stale := at(time.Now().Add(-cookieLifetime))
 	early := at(time.Unix(100, 0)) // the machine's clock is not set
 	raw, err := os.ReadFile(j.Path())
 	require.NoError(t, err)
@@ -363,7 +363,7 @@ func TestPhonesStayPairedOverARestart(t *testing.T) {
 
 func TestTokensAreKeptAsHashesOnly(t *testing.T) {
 	p := unkept(t)
-	token, err := p.pair(t.Context(), p.codes.shown())
+	token, err := p.pair(t.Context(), p.codes.displayed())
 	require.NoError(t, err)
 	require.Len(t, p.phones.phones, 1)
 	assert.False(t, bytes.Contains(p.phones.phones[0].Hash[:], []byte(token)[:16]))
@@ -382,11 +382,11 @@ func TestAPairingEndsWithinOneRun(t *testing.T) {
 		live := dial(t, web, cookie)
 		live.snapshot()
 
-		last := start.Add(cookieLife - time.Second)
+		last := start.Add(cookieLifetime - time.Second)
 		now.Store(&last)
 		answer, _ := ask(t, web, "GET", "/paired", "", with(cookie))
 		assert.Equal(t, http.StatusNoContent, answer.StatusCode)
-		over := start.Add(cookieLife)
+		over := start.Add(cookieLifetime)
 		now.Store(&over)
 		_, refused, err := connect(t, web, cookie, web.URL)
 		require.Error(t, err)
@@ -471,7 +471,7 @@ func TestAPhoneForgottenWhileItConnectsIsNotLetIn(t *testing.T) {
 		refused <- answer.StatusCode
 	}()
 	<-looked
-	s.pairing.phones.clear()
+	s.pairing.phones.revokeAll()
 	s.sockets.mu.Unlock()
 	assert.Equal(t, http.StatusUnauthorized, <-refused)
 }
@@ -500,9 +500,9 @@ func TestAJournalThatDoesNotAnswerHoldsUpOnlyWhoPairs(t *testing.T) {
 		did <- client + " " + cmd.Type
 		return nil
 	}}, kept)
-	s.pairing.phones.kept = kept.Journal
+	s.pairing.phones.store = kept.Journal
 	cookie := pairPhone(t, s, web)
-	s.pairing.phones.kept = kept
+	s.pairing.phones.store = kept
 
 	answered := make(chan int)
 	go func() { answered <- post(s, s.Code(), strangers(0)).Code }()
@@ -528,22 +528,22 @@ func TestAJournalThatDoesNotAnswerHoldsUpOnlyWhoPairs(t *testing.T) {
 func TestForgettingCatchesAPairingUnderWay(t *testing.T) {
 	kept := newStuck(t)
 	s, web := keptServer(t, &puppet{}, kept)
-	s.pairing.phones.kept = kept.Journal
+	s.pairing.phones.store = kept.Journal
 	cookie := pairPhone(t, s, web)
-	s.pairing.phones.kept = kept
+	s.pairing.phones.store = kept
 	code := s.Code()
 	answered := make(chan int)
 	go func() { answered <- post(s, code, strangers(0)).Code }()
 	require.Equal(t, "add", <-kept.asked)
 
-	told := make(chan struct{})
-	s.pairing.codes.changed = func(CodeChange) { close(told) }
+	notified := make(chan struct{})
+	s.pairing.codes.changed = func(CodeChange) { close(notified) }
 	forgot := make(chan error)
 	go func() {
 		_, err := s.ForgetPhones(context.Background())
 		forgot <- err
 	}()
-	<-told
+	<-notified
 	answer, _ := ask(t, web, "GET", "/paired", "", with(cookie))
 	assert.Equal(t, http.StatusUnauthorized, answer.StatusCode, "forgotten before the journal answers")
 

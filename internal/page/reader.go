@@ -15,22 +15,22 @@ import (
 )
 
 const (
-	lingerMost   = 256 << 10 // bytes read after the end was decided here
-	controlBytes = 64        // what a ping counts of them
-	disarmMost   = 256       // bytes of a disarm that is found among messages beyond the rate
+	maxLingerBytes    = 256 << 10 // read after the end was decided here
+	controlFrameBytes = 64        // what a ping counts of them
+	maxDisarmBytes    = 256       // bytes of a disarm that is found among messages beyond the rate
 )
 
-// errLingered ends reading.
-var errLingered = errors.New("more came after the end than is read")
+// errReadAfterEnd ends reading.
+var errReadAfterEnd = errors.New("more came after the end than is read")
 
-// read takes messages in until the connection ends. Each counts before it is looked into; beyond the phone's rate, and
-// after the end was decided here, only a disarm counts.
-func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
-	k.conn.SetReadLimit(messageHard)
-	k.conn.SetPingHandler(k.pinged)
+// read handles messages until the connection ends. Each counts before it is decoded; beyond the phone's rate, and
+// after the end was decided here, only a disarm is carried out.
+func (k *socket) read(ctx context.Context, wg *sync.WaitGroup) {
+	k.conn.SetReadLimit(readLimit)
+	k.conn.SetPingHandler(k.handlePing)
 	k.conn.SetPongHandler(func(string) error { _, err := k.countControl(); return err })
 	k.conn.SetCloseHandler(func(int, string) error { return nil }) // write answers it, last of all
-	buffer := make([]byte, messageMax+1)
+	buffer := make([]byte, maxMessageBytes+1)
 	for {
 		kind, data, err := k.next(buffer)
 		if err != nil {
@@ -38,10 +38,10 @@ func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
 			k.stop(websocket.CloseNormalClosure, "read: "+err.Error())
 			return
 		}
-		k.hear()
+		k.noteActivity()
 		within := k.limits.messages.Allow()
 		if disarm, ok := findDisarm(kind, data); ok {
-			k.disarm(context.WithoutCancel(ctx), disarm.n, disarm.cmd, rest)
+			k.disarm(context.WithoutCancel(ctx), disarm.n, disarm.cmd, wg)
 			if !within {
 				k.limits.messages.Wait(ctx) // a disarm waits for nothing, but what comes after it does
 			}
@@ -49,14 +49,14 @@ func (k *socket) read(ctx context.Context, rest *sync.WaitGroup) {
 		}
 		switch {
 		case k.hasEnded():
-			if k.late += len(data) + controlBytes; k.late > lingerMost {
+			if k.lateBytes += len(data) + controlFrameBytes; k.lateBytes > maxLingerBytes {
 				k.broken = true
 				return
 			}
 		case within:
-			k.take(ctx, kind, data, rest)
+			k.handleMessage(ctx, kind, data, wg)
 		default:
-			k.refuseExcess(data)
+			k.handleExcess(data)
 		}
 	}
 }
@@ -74,35 +74,35 @@ func (k *socket) next(buffer []byte) (kind int, data []byte, err error) {
 	return kind, buffer[:n], err
 }
 
-// findDisarm recognizes a disarm as the page sends it, cheaply: before any message is taken apart.
+// findDisarm recognizes a disarm as the page sends it, cheaply: before any message is decoded.
 func findDisarm(kind int, data []byte) (r request, ok bool) {
-	if kind != websocket.TextMessage || len(data) > disarmMost || !bytes.Contains(data, []byte(`"disarm"`)) {
+	if kind != websocket.TextMessage || len(data) > maxDisarmBytes || !bytes.Contains(data, []byte(`"disarm"`)) {
 		return r, false
 	}
 	n, cmd, refusal := decode(data)
 	return request{n, cmd}, refusal == nil && cmd.Type == "disarm"
 }
 
-// take carries out a message, or says what is wrong with it.
-func (k *socket) take(ctx context.Context, kind int, data []byte, rest *sync.WaitGroup) {
+// handleMessage carries out a message, or answers what is wrong with it.
+func (k *socket) handleMessage(ctx context.Context, kind int, data []byte, wg *sync.WaitGroup) {
 	n, cmd, refusal := decode(data)
 	if kind != websocket.TextMessage {
 		n, refusal = 0, malformed("", "the message is not text")
 	}
 	switch {
-	case len(data) > messageMax && !k.limits.refusals.AllowN(time.Now(), tooLongCosts):
+	case len(data) > maxMessageBytes && !k.limits.refusals.AllowN(time.Now(), oversizeCost):
 		k.endFlood()
 	case refusal != nil:
 		k.reply(n, refusal)
 	case cmd.Type == "disarm":
-		k.disarm(context.WithoutCancel(ctx), n, cmd, rest)
+		k.disarm(context.WithoutCancel(ctx), n, cmd, wg)
 	default:
 		k.enqueue(request{n, cmd})
 	}
 }
 
-// refuseExcess answers a message beyond the rate, or ends the connection when there were too many.
-func (k *socket) refuseExcess(data []byte) {
+// handleExcess answers a message beyond the rate, or ends the connection when there were too many.
+func (k *socket) handleExcess(data []byte) {
 	if !k.limits.refusals.Allow() {
 		k.endFlood()
 		return
@@ -112,30 +112,30 @@ func (k *socket) refuseExcess(data []byte) {
 }
 
 func (k *socket) endFlood() {
-	k.limits.connects.ReserveN(time.Now(), floodCosts)
+	k.limits.connects.ReserveN(time.Now(), floodCost)
 	k.stop(websocket.ClosePolicyViolation, "too many messages")
 }
 
-// pinged answers a ping, as long as they come within the rate.
-func (k *socket) pinged(data string) error {
+// handlePing answers a ping, as long as they come within the rate.
+func (k *socket) handlePing(data string) error {
 	answer, err := k.countControl()
 	if !answer {
 		return err
 	}
 	err = k.conn.WriteControl(websocket.PongMessage, []byte(data), time.Now().Add(time.Second))
 	if errors.Is(err, websocket.ErrCloseSent) || errors.As(err, new(net.Error)) {
-		return nil // write sees to it
+		return nil // write handles it
 	}
 	return err
 }
 
-// countControl counts a ping or pong as a message, and says whether it is within the rate.
+// countControl counts a ping or pong as a message, and reports whether it is within the rate.
 func (k *socket) countControl() (within bool, err error) {
-	k.hear()
+	k.noteActivity()
 	switch {
 	case k.hasEnded():
-		if k.late += controlBytes; k.late > lingerMost {
-			return false, errLingered
+		if k.lateBytes += controlFrameBytes; k.lateBytes > maxLingerBytes {
+			return false, errReadAfterEnd
 		}
 	case k.limits.messages.Allow():
 		return true, nil

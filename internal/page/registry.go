@@ -16,18 +16,18 @@ import (
 )
 
 const (
-	cookieName = "stillwater"
-	cookieLife = 30 * 24 * time.Hour
-	mostPhones = 64
+	cookieName     = "stillwater"
+	cookieLifetime = 30 * 24 * time.Hour
+	maxPhones      = 64
 )
 
-// believable is a date that a clock which was set may say: the program is no older.
-var believable = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+// firstRelease is before any date of a clock that was set: the program is no older.
+var firstRelease = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // errForgotten is a phone whose pairing was under way when all phones were forgotten.
 var errForgotten = errors.New("all phones were forgotten meanwhile")
 
-// Phones keeps who is paired over a restart. It gets hashes of tokens, never tokens.
+// Phones stores who is paired over a restart. It gets hashes of tokens, never tokens.
 type Phones interface {
 	Phones(context.Context) ([]journal.Phone, error) // the one paired first in front
 	AddPhone(context.Context, journal.Phone) error
@@ -35,21 +35,21 @@ type Phones interface {
 	ForgetPhones(context.Context) error // all of them
 }
 
-// registry knows who is paired. What is kept may be slow to answer, or never do so: mu is never held meanwhile, so that
+// registry knows who is paired. The store may be slow to answer, or never do so: mu is never held meanwhile, so that
 // only those wait who want to pair.
 type registry struct {
-	now  func() time.Time
-	kept Phones                 // nil: a restart forgets everyone
-	gone func(clients []string) // these are not paired any more; called without a lock
-	log  *slog.Logger
+	now      func() time.Time
+	store    Phones                 // nil: a restart forgets everyone
+	onRevoke func(clients []string) // these are not paired any more; called without a lock
+	log      *slog.Logger
 
-	// keeping is held for reading while a phone is added to what is kept, and for writing while all are removed from it:
+	// storeMu is held for reading while a phone is added to the store, and for writing while all are removed from it:
 	// a phone added before is removed, and one added after stays.
-	keeping sync.RWMutex
+	storeMu sync.RWMutex
 
 	mu         sync.Mutex
 	phones     []member // the one paired first in front
-	named      int      // the highest number given to a phone: a name is not given twice, since it stands for the phone
+	lastNumber int      // the highest number given to a phone: a name is not given twice, since it stands for the phone
 	generation int      // how often all were forgotten
 }
 
@@ -59,26 +59,26 @@ type member struct {
 	since time.Time // when this run first knew it; the monotonic part counts
 }
 
-// load takes up the phones that were paired before and whose cookies are still good; the others are removed from what
-// is kept.
+// load reads the phones that were paired before and whose cookies are still valid, and removes the others from the
+// store.
 func (g *registry) load(ctx context.Context) error {
-	if g.kept == nil {
+	if g.store == nil {
 		return nil
 	}
-	phones, err := g.kept.Phones(ctx)
+	phones, err := g.store.Phones(ctx)
 	if err != nil {
 		return err
 	}
-	over := len(phones) - mostPhones
+	over := len(phones) - maxPhones
 	for i, phone := range phones {
 		var n int
 		if _, err := fmt.Sscanf(phone.Name, "phone %d", &n); err == nil {
-			g.named = max(g.named, n)
+			g.lastNumber = max(g.lastNumber, n)
 		}
 		m := member{phone, g.now()}
 		if i >= over && !g.expired(m) {
 			g.phones = append(g.phones, m)
-		} else if err := g.kept.ForgetPhone(ctx, phone.Hash); err != nil {
+		} else if err := g.store.ForgetPhone(ctx, phone.Hash); err != nil {
 			return err
 		}
 	}
@@ -89,8 +89,8 @@ func (g *registry) load(ctx context.Context) error {
 // was set says nothing: then only the time in this run counts.
 func (g *registry) expired(m member) bool {
 	now := g.now()
-	return now.Sub(m.since) >= cookieLife ||
-		m.Paired.After(believable) && now.Round(0).Sub(m.Paired.Round(0)) >= cookieLife
+	return now.Sub(m.since) >= cookieLifetime ||
+		m.Paired.After(firstRelease) && now.Round(0).Sub(m.Paired.Round(0)) >= cookieLifetime
 }
 
 // current counts how often all phones were forgotten.
@@ -100,40 +100,40 @@ func (g *registry) current() (generation int) {
 	return g.generation
 }
 
-// admit makes a token for a new phone, unless all phones were forgotten since the generation in which it gave the code.
+// add makes a token for a new phone, unless all phones were forgotten since the generation in which it gave the code.
 // Where there are too many, the one paired first has to pair again.
-func (g *registry) admit(ctx context.Context, generation int) (token string, err error) {
-	g.keeping.RLock()
-	defer g.keeping.RUnlock()
+func (g *registry) add(ctx context.Context, generation int) (token string, err error) {
+	g.storeMu.RLock()
+	defer g.storeMu.RUnlock()
 	raw := make([]byte, 32)
 	rand.Read(raw)
 	token = base64.RawURLEncoding.EncodeToString(raw)
 	now := g.now()
 	m := member{journal.Phone{Hash: sha256.Sum256([]byte(token)), Name: g.newName(), Paired: now}, now}
-	if g.kept != nil {
-		if err := g.kept.AddPhone(ctx, m.Phone); err != nil {
+	if g.store != nil {
+		if err := g.store.AddPhone(ctx, m.Phone); err != nil {
 			return "", err
 		}
 	}
-	first, err := g.add(m, generation)
+	first, err := g.insert(m, generation)
 	if err != nil {
 		return "", err
 	}
 	if first != nil {
-		g.drop(ctx, *first)
+		g.revoke(ctx, *first)
 	}
 	return token, nil
 }
 
-// add takes a phone in and says which one had to make room for it.
-func (g *registry) add(m member, generation int) (first *member, err error) {
+// insert adds a phone and returns the one that had to make room for it.
+func (g *registry) insert(m member, generation int) (first *member, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if g.generation != generation {
-		return nil, errForgotten // whoever forgets waits for keeping and removes it from what is kept
+		return nil, errForgotten // whoever forgets waits for storeMu and removes it from the store
 	}
 	g.phones = append(g.phones, m)
-	if len(g.phones) > mostPhones {
+	if len(g.phones) > maxPhones {
 		first, g.phones = &g.phones[0], g.phones[1:]
 	}
 	return first, nil
@@ -142,17 +142,17 @@ func (g *registry) add(m member, generation int) (first *member, err error) {
 func (g *registry) newName() string {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	g.named++
-	return fmt.Sprintf("phone %d", g.named)
+	g.lastNumber++
+	return fmt.Sprintf("phone %d", g.lastNumber)
 }
 
-// drop ends what a phone has open and removes it from what is kept. If that fails, the next start does it.
-func (g *registry) drop(ctx context.Context, m member) {
-	g.gone([]string{m.Name})
-	if g.kept == nil {
+// revoke ends what a phone has open and removes it from the store. If that fails, the next start does it.
+func (g *registry) revoke(ctx context.Context, m member) {
+	g.onRevoke([]string{m.Name})
+	if g.store == nil {
 		return
 	}
-	if err := g.kept.ForgetPhone(ctx, m.Hash); err != nil {
+	if err := g.store.ForgetPhone(ctx, m.Hash); err != nil {
 		g.log.Warn("a phone that is not paired any more is still on record; the next start removes it", "err", err)
 	}
 }
@@ -161,7 +161,7 @@ func (g *registry) drop(ctx context.Context, m member) {
 func (g *registry) client(ctx context.Context, token string) (id string, ok bool) {
 	m, known, expired := g.find(sha256.Sum256([]byte(token)))
 	if expired {
-		g.drop(ctx, m)
+		g.revoke(ctx, m)
 	}
 	return m.Name, known && !expired
 }
@@ -187,8 +187,8 @@ func (g *registry) count() int {
 	return len(g.phones)
 }
 
-// clear forgets all phones, also those whose pairing is under way, and says which were paired.
-func (g *registry) clear() (clients []string) {
+// revokeAll forgets all phones, also those whose pairing is under way, and returns which were paired.
+func (g *registry) revokeAll() (clients []string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	for _, m := range g.phones {
@@ -199,12 +199,12 @@ func (g *registry) clear() (clients []string) {
 	return clients
 }
 
-// removeKept removes the phones that clear forgot from what is kept.
-func (g *registry) removeKept(ctx context.Context) error {
-	if g.kept == nil {
+// clearStore removes all phones from the store.
+func (g *registry) clearStore(ctx context.Context) error {
+	if g.store == nil {
 		return nil
 	}
-	g.keeping.Lock()
-	defer g.keeping.Unlock()
-	return g.kept.ForgetPhones(ctx)
+	g.storeMu.Lock()
+	defer g.storeMu.Unlock()
+	return g.store.ForgetPhones(ctx)
 }

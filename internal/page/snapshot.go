@@ -14,34 +14,33 @@ import (
 	"stillwater/internal/control"
 )
 
-// picture is a snapshot as JSON, field by field in the order of control.Snapshot. It does not change once made.
-type picture []json.RawMessage
+// encodedSnapshot is a snapshot as JSON, field by field in the order of control.Snapshot. It does not change once made.
+type encodedSnapshot []json.RawMessage
 
-// Pictures made. What changes many times in a moment, such as by neighbours who send all that they may, is shown fewer
-// times.
+// How many snapshots are encoded: of many in a short time, such as while phones send as much as they may, only some.
 const (
-	picturesPerSecond = 100
-	picturesBurst     = 10
+	snapshotsPerSecond = 100
+	snapshotsBurst     = 10
 )
 
-// snapshots makes each snapshot JSON once, for all phones.
+// snapshots encodes each snapshot once, for all phones.
 type snapshots struct {
-	mu   sync.Mutex
-	of   *control.Snapshot
-	last picture
-	rate *rate.Limiter
+	mu     sync.Mutex
+	source *control.Snapshot
+	last   encodedSnapshot
+	rate   *rate.Limiter
 }
 
 func newSnapshots() *snapshots {
-	return &snapshots{rate: rate.NewLimiter(picturesPerSecond, picturesBurst)}
+	return &snapshots{rate: rate.NewLimiter(snapshotsPerSecond, snapshotsBurst)}
 }
 
-// picture is the JSON of a snapshot, or of a newer one if there is that already; or how long to wait and ask again. A
-// field that is as it was in the one before is the same bytes in the same place.
-func (s *snapshots) picture(snap *control.Snapshot) (p picture, wait time.Duration, err error) {
+// encode returns the JSON of a snapshot, or of a newer one that is encoded already; or how long to wait before asking
+// again. A field equal to that of the last snapshot shares its bytes.
+func (s *snapshots) encode(snap *control.Snapshot) (p encodedSnapshot, wait time.Duration, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.of != nil && (s.of == snap || snap.Sent.Before(s.of.Sent)) {
+	if s.source != nil && (s.source == snap || snap.Sent.Before(s.source.Sent)) {
 		return s.last, 0, nil
 	}
 	turn := s.rate.Reserve()
@@ -50,7 +49,7 @@ func (s *snapshots) picture(snap *control.Snapshot) (p picture, wait time.Durati
 		return nil, wait, nil
 	}
 	fields := reflect.ValueOf(snap).Elem()
-	p = make(picture, fields.NumField())
+	p = make(encodedSnapshot, fields.NumField())
 	for i := range p {
 		data, err := json.Marshal(fields.Field(i).Interface())
 		if err != nil {
@@ -60,12 +59,12 @@ func (s *snapshots) picture(snap *control.Snapshot) (p picture, wait time.Durati
 			p[i] = s.last[i]
 		}
 	}
-	s.of, s.last = snap, p
+	s.source, s.last = snap, p
 	return p, 0, nil
 }
 
-// whole is the message with all of a snapshot.
-func (p picture) whole(you string) ([]byte, error) {
+// fullMessage is the message with all of a snapshot.
+func (p encodedSnapshot) fullMessage(you string) ([]byte, error) {
 	name, err := json.Marshal(you)
 	if err != nil {
 		return nil, fmt.Errorf("encode the phone's name: %w", err)
@@ -74,12 +73,12 @@ func (p picture) whole(you string) ([]byte, error) {
 	return p.appendFields(append(message, `,"snapshot":{`...), nil), nil
 }
 
-// changed is the message with the fields that are not as in the snapshot before.
-func (p picture) changed(before picture) []byte {
+// changeMessage is the message with the fields that are not as in the snapshot before.
+func (p encodedSnapshot) changeMessage(before encodedSnapshot) []byte {
 	return p.appendFields([]byte(`{"type":"changed","snapshot":{`), before)
 }
 
-func (p picture) appendFields(message []byte, before picture) []byte {
+func (p encodedSnapshot) appendFields(message []byte, before encodedSnapshot) []byte {
 	first := true
 	for i, data := range p {
 		if before != nil && bytes.Equal(data, before[i]) {

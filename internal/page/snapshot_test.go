@@ -59,10 +59,10 @@ func TestChangesAddUpToTheSnapshot(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		made := newSnapshots()
 		var screens [3]pagetest.Screen
-		var shown [3]picture
+		var shown [3]encodedSnapshot
 		snap := &control.Snapshot{}
 		for range 300 {
-			time.Sleep(time.Second / picturesPerSecond)
+			time.Sleep(time.Second / snapshotsPerSecond)
 			next := *snap
 			snap = &next
 			scribble(r, reflect.ValueOf(snap).Elem())
@@ -73,10 +73,10 @@ func TestChangesAddUpToTheSnapshot(t *testing.T) {
 				if r.IntN(3) == 0 {
 					continue // its mailbox held a newer one
 				}
-				now := pictureAtOnce(t, made, snap)
-				data := now.changed(shown[i])
+				now := encodeAtOnce(t, made, snap)
+				data := now.changeMessage(shown[i])
 				if shown[i] == nil {
-					data, err = now.whole("phone 1")
+					data, err = now.fullMessage("phone 1")
 					require.NoError(t, err)
 				}
 				shown[i] = now
@@ -90,9 +90,9 @@ func TestChangesAddUpToTheSnapshot(t *testing.T) {
 	})
 }
 
-func pictureAtOnce(t *testing.T, made *snapshots, snap *control.Snapshot) picture {
+func encodeAtOnce(t *testing.T, made *snapshots, snap *control.Snapshot) encodedSnapshot {
 	t.Helper()
-	p, wait, err := made.picture(snap)
+	p, wait, err := made.encode(snap)
 	require.NoError(t, err)
 	require.Zero(t, wait)
 	return p
@@ -102,37 +102,37 @@ func TestASnapshotIsMadeJSONOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		made := newSnapshots()
 		snap := &control.Snapshot{State: control.Safe, Notice: "a", Sent: time.Now()}
-		first := pictureAtOnce(t, made, snap)
-		assert.Same(t, &first[0], &pictureAtOnce(t, made, snap)[0])
-		assert.Zero(t, testing.AllocsPerRun(10, func() { made.picture(snap) }))
+		first := encodeAtOnce(t, made, snap)
+		assert.Same(t, &first[0], &encodeAtOnce(t, made, snap)[0])
+		assert.Zero(t, testing.AllocsPerRun(10, func() { made.encode(snap) }))
 
 		next := *snap
 		next.Notice = "b"
 		next.Sent = next.Sent.Add(time.Second)
-		now := pictureAtOnce(t, made, &next)
+		now := encodeAtOnce(t, made, &next)
 		assert.Same(t, &first[0][0], &now[0][0], "what has not changed is not kept twice")
-		assert.Same(t, &now[0], &pictureAtOnce(t, made, snap)[0], "nobody is shown an old one once there is a newer one")
-		assert.Regexp(t, `^{"type":"changed","snapshot":{"notice":"b","sent":"[^"]*"}}$`, string(now.changed(first)))
-		whole, err := now.whole(`phone "1"`)
+		assert.Same(t, &now[0], &encodeAtOnce(t, made, snap)[0], "nobody is shown an old one once there is a newer one")
+		assert.Regexp(t, `^{"type":"changed","snapshot":{"notice":"b","sent":"[^"]*"}}$`, string(now.changeMessage(first)))
+		whole, err := now.fullMessage(`phone "1"`)
 		require.NoError(t, err)
 		assert.Regexp(t, `^{"type":"snapshot","you":"phone \\"1\\"","snapshot":{"epoch":0,"state":"safe",`, string(whole))
 		assert.True(t, json.Valid(whole))
 	})
 }
 
-func TestFewPicturesAreMadeOfManySnapshots(t *testing.T) {
+func TestFewOfManySnapshotsAreEncoded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		made, start := newSnapshots(), time.Now()
-		for range picturesBurst {
-			pictureAtOnce(t, made, &control.Snapshot{Sent: time.Now()})
+		for range snapshotsBurst {
+			encodeAtOnce(t, made, &control.Snapshot{Sent: time.Now()})
 		}
 		snap := &control.Snapshot{Sent: time.Now()}
-		_, wait, err := made.picture(snap)
+		_, wait, err := made.encode(snap)
 		require.NoError(t, err)
-		assert.Equal(t, time.Second/picturesPerSecond, wait)
+		assert.Equal(t, time.Second/snapshotsPerSecond, wait)
 		time.Sleep(wait)
-		pictureAtOnce(t, made, snap)
-		pictureAtOnce(t, made, snap)
+		encodeAtOnce(t, made, snap)
+		encodeAtOnce(t, made, snap)
 		assert.Equal(t, wait, time.Since(start))
 	})
 }
@@ -143,18 +143,18 @@ func BenchmarkSnapshotToFiftyPhones(b *testing.B) {
 		snap.Shots[i].Cues = make([]control.CueShot, 3)
 	}
 	made := &snapshots{rate: rate.NewLimiter(rate.Inf, 0)}
-	var shown [50]picture
+	var shown [50]encodedSnapshot
 	b.ReportAllocs()
 	for b.Loop() {
 		next := *snap
 		snap, next.Sent = &next, next.Sent.Add(time.Second)
 		for i := range shown {
-			now, _, err := made.picture(snap)
+			now, _, err := made.encode(snap)
 			if err != nil {
 				b.Fatal(err)
 			}
 			if shown[i] != nil {
-				now.changed(shown[i])
+				now.changeMessage(shown[i])
 			}
 			shown[i] = now
 		}

@@ -16,45 +16,45 @@ import (
 )
 
 const (
-	writeWithin = 5 * time.Second // a phone that takes longer to accept a message is dropped
-	deafBeats   = 4               // a phone that answered nothing for this many beats is gone
-	doWithin    = 10 * time.Second
-	queued      = 16 // commands a phone may send ahead of their answers
+	writeTimeout       = 5 * time.Second // a phone that takes longer to accept a message is dropped
+	maxMissedBeats     = 4               // a phone that answered nothing for this many heartbeats is gone
+	commandTimeout     = 10 * time.Second
+	commandQueueLength = 16 // commands a phone may send ahead of their answers
 
-	closeWithin = time.Second            // for the last answers and the reason of a close to leave
-	lingerFor   = 500 * time.Millisecond // for the phone to stop sending after that
+	closeTimeout  = time.Second            // to send the last answers and the close reason
+	lingerTimeout = 500 * time.Millisecond // for the phone to close the connection after that
 )
 
 var upgrader = websocket.Upgrader{
-	ReadBufferSize: 4 << 10, WriteBufferSize: 16 << 10, HandshakeTimeout: writeWithin, CheckOrigin: sameOrigin,
+	ReadBufferSize: 4 << 10, WriteBufferSize: 16 << 10, HandshakeTimeout: writeTimeout, CheckOrigin: sameOrigin,
 }
 
 // socket is one phone's connection. One goroutine reads, one writes, one carries out commands in order; a disarm goes
 // past the others.
 type socket struct {
-	conn    *websocket.Conn
-	client  string
-	control Controller
-	beat    time.Duration
-	limits  *phoneLimits
+	conn      *websocket.Conn
+	client    string
+	control   Controller
+	heartbeat time.Duration
+	limits    *phoneLimits
 
 	snapshots *snapshots
-	shown     picture // what the phone has; the writer's
+	sent      encodedSnapshot // what the phone has; used by the writer only
 
-	replies  chan []byte
-	commands chan request
-	disarms  disarms
-	born     time.Time    // its monotonic part counts: the machine's clock may be set meanwhile
-	heard    atomic.Int64 // ns since born
-	waiting  sync.Mutex   // guards the read deadline and lingers
-	lingers  bool         // the read deadline stays
-	broken   bool         // what comes in is not read as a websocket any more; the reader's
-	late     int          // bytes read after the end; the reader's
-	unpaired atomic.Bool  // its commands count no more
-	ended    chan struct{}
-	end      sync.Once
-	code     int // close code, set before ended is closed
-	why      string
+	replies     chan []byte
+	commands    chan request
+	disarms     disarms
+	opened      time.Time    // its monotonic part counts: the machine's clock may be set meanwhile
+	lastHeard   atomic.Int64 // ns since opened
+	deadlineMu  sync.Mutex   // guards the read deadline and lingering
+	lingering   bool         // the read deadline is not extended any more
+	broken      bool         // input is not parsed as a websocket any more; used by the reader only
+	lateBytes   int          // bytes read after the end; used by the reader only
+	unpaired    atomic.Bool  // its commands are not carried out any more
+	ended       chan struct{}
+	end         sync.Once
+	closeCode   int // close code, set before ended is closed
+	closeReason string
 }
 
 type request struct {
@@ -62,14 +62,14 @@ type request struct {
 	cmd control.Command
 }
 
-// disarms are the numbers of those that no disarm under way answers.
+// disarms collects the numbers of disarms that wait for the one under way to end.
 type disarms struct {
 	mu       sync.Mutex
 	waiting  []int64
 	underWay bool
 }
 
-// take returns those that wait. None: nothing is under way any more.
+// take returns those that wait. With none, nothing is under way any more.
 func (d *disarms) take() (numbers []int64) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -78,7 +78,7 @@ func (d *disarms) take() (numbers []int64) {
 	return numbers
 }
 
-// add returns whether the caller is to see to them, because nobody does.
+// add reports whether the caller must carry them out, because none is under way.
 func (d *disarms) add(n int64) (first bool) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -100,21 +100,20 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	k := &socket{
-		client: client, control: s.opts.Control, beat: s.opts.Beat, born: time.Now(), snapshots: s.snapshots,
-		limits:  s.sockets.limitsOf(client),
-		replies: make(chan []byte, messagesBurst+refusalsBurst+queued), commands: make(chan request, queued),
-		ended: make(chan struct{}),
+		client: client, control: s.opts.Control, heartbeat: s.opts.Heartbeat, opened: time.Now(), snapshots: s.snapshots,
+		limits: s.sockets.limitsOf(client), ended: make(chan struct{}), commands: make(chan request, commandQueueLength),
+		replies: make(chan []byte, messagesBurst+refusalsBurst+commandQueueLength),
 	}
-	if wait := k.limits.admit(k.born); wait > 0 {
-		tooMany(w, wait, "This phone connects too often.")
+	if wait := k.limits.admit(k.opened); wait > 0 {
+		refuseTooMany(w, wait, "This phone connects too often.")
 		return
 	}
-	if !s.sockets.enter(k) {
+	if !s.sockets.add(k) {
 		http.Error(w, "Stillwater is stopping.", http.StatusServiceUnavailable)
 		return
 	}
-	defer s.sockets.leave(k)
-	if _, ok := s.pairing.client(r); !ok { // forgotten meanwhile: closeOf was too early for this one
+	defer s.sockets.remove(k)
+	if _, ok := s.pairing.client(r); !ok { // forgotten meanwhile: closePhones was too early for this one
 		http.Error(w, "Pair this phone first.", http.StatusUnauthorized)
 		return
 	}
@@ -125,80 +124,81 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	}
 	k.conn = conn
 	if c := connectionOf(r); c != nil {
-		c.leave()
+		c.release()
 	}
 	s.log.Debug("phone connected", "client", client)
 	k.run(context.WithoutCancel(r.Context()))
-	s.log.Debug("phone left", "client", client, "why", k.why)
+	s.log.Debug("phone left", "client", client, "why", k.closeReason)
 }
 
 // run serves the connection until either side ends it.
 func (k *socket) run(ctx context.Context) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	k.hear()
+	k.noteActivity()
 	snapshots, leave := k.control.Join(k.client)
-	var rest sync.WaitGroup
+	var wg sync.WaitGroup
 	reading := make(chan struct{})
-	rest.Go(func() {
+	wg.Go(func() {
 		defer close(reading)
-		k.read(ctx, &rest)
+		k.read(ctx, &wg)
 	})
-	rest.Go(func() { k.carryOut(ctx) })
+	wg.Go(func() { k.runCommands(ctx) })
 	if k.write(snapshots) {
 		k.linger(reading)
 	}
 	k.conn.Close()
 	cancel()
-	rest.Wait()
-	leave(k.born.Add(time.Duration(k.heard.Load())))
+	wg.Wait()
+	leave(k.opened.Add(time.Duration(k.lastHeard.Load())))
 }
 
 // stop ends the connection with a close code; the first call counts.
 func (k *socket) stop(code int, why string) {
 	k.end.Do(func() {
-		k.code, k.why = code, why
+		k.closeCode, k.closeReason = code, why
 		close(k.ended)
 	})
 }
 
-// hear notes that the phone is there.
-func (k *socket) hear() {
+// noteActivity extends the read deadline.
+func (k *socket) noteActivity() {
 	now := time.Now()
-	k.heard.Store(int64(now.Sub(k.born)))
-	k.waiting.Lock()
-	defer k.waiting.Unlock()
-	if !k.lingers {
-		k.conn.SetReadDeadline(now.Add(deafBeats * k.beat))
+	k.lastHeard.Store(int64(now.Sub(k.opened)))
+	k.deadlineMu.Lock()
+	defer k.deadlineMu.Unlock()
+	if !k.lingering {
+		k.conn.SetReadDeadline(now.Add(maxMissedBeats * k.heartbeat))
 	}
 }
 
-// linger reads on for a little until the phone closes the connection too. One that is closed while input waits in it is
-// reset, and the phone loses what was sent last.
+// linger reads on for up to lingerTimeout, until the phone closes the connection too. One that is closed while input
+// waits in it is reset, and the phone loses what was sent last.
 func (k *socket) linger(reading <-chan struct{}) {
 	conn := k.conn.NetConn()
 	if half, ok := conn.(interface{ CloseWrite() error }); ok {
 		half.CloseWrite()
 	}
-	k.waiting.Lock()
-	k.lingers = true
-	k.conn.SetReadDeadline(time.Now().Add(lingerFor))
-	k.waiting.Unlock()
+	k.deadlineMu.Lock()
+	k.lingering = true
+	k.conn.SetReadDeadline(time.Now().Add(lingerTimeout))
+	k.deadlineMu.Unlock()
 	<-reading
 	if k.broken {
-		io.CopyN(io.Discard, conn, lingerMost)
+		io.CopyN(io.Discard, conn, maxLingerBytes)
 	}
 }
 
-// write sends snapshots, answers and beats until the connection ends. It returns whether the phone could be told why.
+// write sends snapshots, answers and heartbeats until the connection ends. It reports whether the close reason was
+// sent.
 func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
-	beat := time.NewTicker(k.beat)
+	beat := time.NewTicker(k.heartbeat)
 	defer beat.Stop()
 	for {
 		var err error
 		select {
 		case <-k.ended:
-			err := k.finish()
+			err := k.sendClose()
 			return err == nil || errors.Is(err, websocket.ErrCloseSent) // sent by the reader: what came was too long
 		case snap := <-snapshots:
 			err = k.sendSnapshot(snap, snapshots)
@@ -212,7 +212,7 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
 			err = errors.Join(err, k.send(reply))
 		case <-beat.C:
 			if err = k.send(beatMessage); err == nil {
-				err = k.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWithin))
+				err = k.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeTimeout))
 			}
 		}
 		if err != nil {
@@ -222,9 +222,9 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
 	}
 }
 
-// finish sends the answers that wait, then why the connection ends.
-func (k *socket) finish() error {
-	within := time.Now().Add(closeWithin)
+// sendClose sends the answers that wait, then why the connection ends.
+func (k *socket) sendClose() error {
+	within := time.Now().Add(closeTimeout)
 	for {
 		select {
 		case reply := <-k.replies:
@@ -232,15 +232,15 @@ func (k *socket) finish() error {
 				return err
 			}
 		default:
-			return k.conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(k.code, k.why), within)
+			return k.conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(k.closeCode, k.closeReason), within)
 		}
 	}
 }
 
 // sendSnapshot sends what of a snapshot the phone has not been shown; of a newer one, if that comes before its turn.
 func (k *socket) sendSnapshot(snap *control.Snapshot, newer <-chan *control.Snapshot) error {
-	now, wait, err := k.snapshots.picture(snap)
-	for ; wait > 0; now, wait, err = k.snapshots.picture(snap) {
+	now, wait, err := k.snapshots.encode(snap)
+	for ; wait > 0; now, wait, err = k.snapshots.encode(snap) {
 		time.Sleep(wait)
 		select {
 		case snap = <-newer:
@@ -250,32 +250,32 @@ func (k *socket) sendSnapshot(snap *control.Snapshot, newer <-chan *control.Snap
 	if err != nil {
 		return err
 	}
-	message := now.changed(k.shown)
-	if k.shown == nil {
-		if message, err = now.whole(k.client); err != nil {
+	message := now.changeMessage(k.sent)
+	if k.sent == nil {
+		if message, err = now.fullMessage(k.client); err != nil {
 			return err
 		}
 	}
-	k.shown = now
+	k.sent = now
 	return k.send(message)
 }
 
-func (k *socket) send(data []byte) error { return k.sendBy(time.Now().Add(writeWithin), data) }
+func (k *socket) send(data []byte) error { return k.sendBy(time.Now().Add(writeTimeout), data) }
 
 func (k *socket) sendBy(deadline time.Time, data []byte) error {
 	k.conn.SetWriteDeadline(deadline)
 	return k.conn.WriteMessage(websocket.TextMessage, data)
 }
 
-// disarm does not wait for the commands before it, whatever holds them up. Those that come while one is under way are
+// disarm does not wait for the commands before it, whatever delays them. Those that arrive while one is under way are
 // carried out as one after it.
-func (k *socket) disarm(ctx context.Context, n int64, cmd control.Command, rest *sync.WaitGroup) {
+func (k *socket) disarm(ctx context.Context, n int64, cmd control.Command, wg *sync.WaitGroup) {
 	if !k.disarms.add(n) {
 		return
 	}
-	rest.Go(func() {
+	wg.Go(func() {
 		for numbers := k.disarms.take(); len(numbers) > 0; numbers = k.disarms.take() {
-			refusal := k.outcome(ctx, cmd)
+			refusal := k.execute(ctx, cmd)
 			for _, n := range numbers {
 				k.reply(n, refusal)
 			}
@@ -291,8 +291,8 @@ func (k *socket) enqueue(r request) {
 	}
 }
 
-// carryOut does the phone's commands one after the other.
-func (k *socket) carryOut(ctx context.Context) {
+// runCommands carries out the phone's commands one after the other.
+func (k *socket) runCommands(ctx context.Context) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -307,11 +307,11 @@ func (k *socket) carryOut(ctx context.Context) {
 	}
 }
 
-func (k *socket) do(ctx context.Context, r request) { k.reply(r.n, k.outcome(ctx, r.cmd)) }
+func (k *socket) do(ctx context.Context, r request) { k.reply(r.n, k.execute(ctx, r.cmd)) }
 
-// outcome carries a command out: nil, or why it was not.
-func (k *socket) outcome(ctx context.Context, cmd control.Command) (refusal *control.Refusal) {
-	ctx, cancel := context.WithTimeout(ctx, doWithin)
+// execute carries out a command: nil, or why it was not.
+func (k *socket) execute(ctx context.Context, cmd control.Command) (refusal *control.Refusal) {
+	ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 	defer cancel()
 	if err := k.control.Do(ctx, k.client, cmd); err != nil && !errors.As(err, &refusal) {
 		refusal = &control.Refusal{Why: err.Error()}

@@ -196,7 +196,7 @@ func TestMalformedMessagesAreRefusedAndTheConnectionLives(t *testing.T) {
 		{`{"n":8,"type":"arm","shots":"many"}`, 8, `"shots" is of the wrong kind: string`},
 		{`{"n":8,"type":"arm","shots":1.5}`, 8, `"shots" is of the wrong kind: number 1.5`},
 		{"{\"n\":9,\"type\":\"note\",\"shot\":1,\"text\":\"\xff\"}", 0, "UTF-8"},
-		{`{"n":10,"type":"note","shot":1,"text":"` + strings.Repeat("a", messageMax) + `"}`, 0, "longer than"},
+		{`{"n":10,"type":"note","shot":1,"text":"` + strings.Repeat("a", maxMessageBytes) + `"}`, 0, "longer than"},
 	} {
 		kind := websocket.TextMessage
 		if strings.Contains(c.why, "UTF-8") {
@@ -219,7 +219,7 @@ func TestHugeMessagesEndTheConnection(t *testing.T) {
 	s, web := newServer(t, &puppet{})
 	phone := dial(t, web, pairPhone(t, s, web))
 	phone.snapshot()
-	require.NoError(t, phone.conn.WriteMessage(websocket.TextMessage, make([]byte, 4*messageHard)))
+	require.NoError(t, phone.conn.WriteMessage(websocket.TextMessage, make([]byte, 4*readLimit)))
 	assert.Equal(t, websocket.CloseMessageTooBig, phone.closeCode())
 }
 
@@ -245,7 +245,7 @@ func TestPhonesThatDoNotReadAreDropped(t *testing.T) {
 	k.reply(1, nil)
 	k.reply(2, nil)
 	<-k.ended
-	assert.Equal(t, websocket.CloseTryAgainLater, k.code)
+	assert.Equal(t, websocket.CloseTryAgainLater, k.closeCode)
 }
 
 // wires is a listener for pipes, so that a server can run in fake time.
@@ -337,7 +337,7 @@ func TestBeatsComeAndSilentPhonesAreGone(t *testing.T) {
 		assert.Equal(t, "beat", phone.next("snapshot").Type)
 		assert.Equal(t, time.Second, time.Since(start))
 		phone.closeCode()
-		assert.Equal(t, deafBeats*time.Second, time.Since(start))
+		assert.Equal(t, maxMissedBeats*time.Second, time.Since(start))
 		synctest.Wait()
 		assert.Equal(t, []string{"phone 1"}, p.gone())
 		assert.Equal(t, start, p.heard, "the grace time runs from when the phone was last heard")
@@ -386,7 +386,7 @@ func FuzzDecode(f *testing.F) {
 	})
 }
 
-// When a phone was heard last is told by a clock that nobody sets: the machine's date may jump by years meanwhile, and
+// When a phone was heard last is measured by a monotonic clock: the machine's date may jump by years meanwhile, and
 // what follows from a phone's absence must not.
 func TestWhenAPhoneWasHeardLast(t *testing.T) {
 	p := &puppet{}

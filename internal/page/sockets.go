@@ -9,7 +9,7 @@ import (
 )
 
 const (
-	mostSockets = 2 * mostPhones
+	maxSockets = 2 * maxPhones
 
 	// closeReplaced: another connection took this one's place. The page does not come back at once, or the two would
 	// replace each other for ever.
@@ -37,33 +37,33 @@ func (s *sockets) limitsOf(client string) *phoneLimits {
 	return l
 }
 
-// enter counts the socket in, unless the server is stopping. A phone that has very many loses its oldest. Where there
-// are too many altogether, one of the phone with most makes room: any phone gets in, and as long as it has one
-// connection it keeps that.
-func (s *sockets) enter(k *socket) bool {
+// add registers the socket, unless the server is stopping. A phone that has very many loses its oldest. Where there
+// are too many altogether, one of the phone with most makes room: any phone can connect, and keeps its last
+// connection.
+func (s *sockets) add(k *socket) bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.stopping {
 		return false
 	}
-	if own := s.of(k.client); len(own) >= socketsOfOne {
+	if own := s.ofPhone(k.client); len(own) >= maxSocketsPerPhone {
 		own[0].stop(closeReplaced, "another connection of this phone took its place")
-	} else if s.live() >= mostSockets {
-		s.greediest()[0].stop(closeReplaced, "too many connections: another phone took its place")
+	} else if s.live() >= maxSockets {
+		s.ofBusiestPhone()[0].stop(closeReplaced, "too many connections: another phone took its place")
 	}
 	s.open[k] = struct{}{}
 	s.running.Add(1)
 	return true
 }
 
-// of are the connections of a phone that are not about to end, the oldest first.
-func (s *sockets) of(client string) (own []*socket) {
+// ofPhone are the connections of a phone that are not about to end, the oldest first.
+func (s *sockets) ofPhone(client string) (own []*socket) {
 	for k := range s.open {
 		if k.client == client && !k.hasEnded() {
 			own = append(own, k)
 		}
 	}
-	slices.SortFunc(own, func(a, b *socket) int { return a.born.Compare(b.born) })
+	slices.SortFunc(own, func(a, b *socket) int { return a.opened.Compare(b.opened) })
 	return own
 }
 
@@ -77,22 +77,22 @@ func (s *sockets) live() (n int) {
 	return n
 }
 
-// greediest are the connections of the phone that has most.
-func (s *sockets) greediest() (most []*socket) {
+// ofBusiestPhone are the connections of the phone that has most.
+func (s *sockets) ofBusiestPhone() (most []*socket) {
 	seen := map[string]bool{}
 	for k := range s.open {
 		if seen[k.client] {
 			continue
 		}
 		seen[k.client] = true
-		if own := s.of(k.client); len(own) > len(most) {
+		if own := s.ofPhone(k.client); len(own) > len(most) {
 			most = own
 		}
 	}
 	return most
 }
 
-func (s *sockets) leave(k *socket) {
+func (s *sockets) remove(k *socket) {
 	s.mu.Lock()
 	delete(s.open, k)
 	s.mu.Unlock()
@@ -105,7 +105,7 @@ func (s *sockets) count() int {
 	return len(s.open)
 }
 
-// close tells every phone that the server is stopping and waits until all are gone.
+// close ends every connection, as the server is stopping, and waits until all have ended.
 func (s *sockets) close() {
 	s.mu.Lock()
 	s.stopping = true
@@ -116,8 +116,8 @@ func (s *sockets) close() {
 	s.running.Wait()
 }
 
-// closeOf ends the connections of phones that are not paired any more.
-func (s *sockets) closeOf(clients []string) {
+// closePhones ends the connections of phones that are not paired any more.
+func (s *sockets) closePhones(clients []string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for k := range s.open {
@@ -131,7 +131,7 @@ func (s *sockets) closeOf(clients []string) {
 	}
 }
 
-// admit lets a phone connect that did not do so too often.
+// admit returns how long a phone that connects too often must wait.
 func (l *phoneLimits) admit(now time.Time) (wait time.Duration) {
 	turn := l.connects.ReserveN(now, 1)
 	if wait = turn.DelayFrom(now); wait > 0 {

@@ -1,4 +1,4 @@
-// Package pagetest has what a phone does with the messages of package page, for tests that play one.
+// Package pagetest decodes the messages of package page as a phone does, for tests that play one.
 package pagetest
 
 import (
@@ -19,7 +19,7 @@ type Message struct {
 	Refusal  *control.Refusal
 }
 
-// Screen is what one connection of a phone was told so far. The zero value is a new connection's.
+// Screen is what one connection of a phone was sent so far. The zero value is a new connection's.
 type Screen struct{ fields map[string]json.RawMessage }
 
 // Take reads a message and puts what it changes in its place.
