@@ -47,7 +47,7 @@ func (m *Main) parseBoard(args []string) (*boardFlags, error) {
 func (m *Main) board(ctx context.Context, args []string) error {
 	// The log may go to a daemon that is gone: writing to it must not end this process before its outputs are safe. And no
 	// terminal shall pause it while one is on.
-	signal.Ignore(append(pauses(), syscall.SIGPIPE)...)
+	signal.Ignore(append(suspendSignals(), syscall.SIGPIPE)...)
 	f, err := m.parseBoard(args)
 	if err != nil {
 		return err

@@ -133,7 +133,7 @@ func (p *proc) lit(link io.ReadWriter) {
 	h.Send(wire.Identify{})
 	boardtest.Next[wire.Identity](h)
 	h.Send(wire.Pulse{Output: 0, Width: 60 * 10_000_000})
-	go func() { // a quiet link would switch it off
+	go func() { // a silent link would switch it off
 		ping := wire.AppendFrame(nil, wire.Ping{}.Frame(3))
 		for {
 			if _, err := link.Write(ping); err != nil {
@@ -154,7 +154,7 @@ func TestEveryWayOut(t *testing.T) {
 	kill := func(s unix.Signal) func(*proc, *spawn.Process) {
 		return func(_ *proc, link *spawn.Process) { _ = unix.Kill(link.Pid(), s) }
 	}
-	trouble := func(n uint32) func(*proc, *spawn.Process) {
+	fault := func(n uint32) func(*proc, *spawn.Process) {
 		return func(p *proc, _ *spawn.Process) { p.pins.Panic.Store(n) }
 	}
 	for name, c := range map[string]struct {
@@ -171,9 +171,9 @@ func TestEveryWayOut(t *testing.T) {
 		"it is killed":               {after: kill(unix.SIGKILL), says: "SIGKILL"},
 		"the runtime is aborted":     {after: kill(unix.SIGABRT), says: "status 2"},
 		"a bad address is read":      {after: kill(unix.SIGSEGV), says: "status 2"},
-		"the loop panics":            {before: trouble(1), itself: true, says: "status 2"},
-		"another goroutine panics":   {before: trouble(2), says: "status 2"},
-		"the loop hangs and is shot": {before: trouble(3), after: kill(unix.SIGKILL), says: "SIGKILL"},
+		"the loop panics":            {before: fault(1), itself: true, says: "status 2"},
+		"another goroutine panics":   {before: fault(2), says: "status 2"},
+		"the loop hangs and is shot": {before: fault(3), after: kill(unix.SIGKILL), says: "SIGKILL"},
 		"the inputs fail": {itself: true, says: "blind on purpose", after: func(p *proc, _ *spawn.Process) {
 			p.pins.Blind.Store(1)
 			assert.NoError(p.t, p.pins.Edge(p.file, 0, true))

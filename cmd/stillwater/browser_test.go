@@ -331,7 +331,7 @@ func (p *phone) narrow(where string) {
 	p.resize(390, 844)
 }
 
-// listen keeps what a screen reader is told from now on; heard takes it out.
+// listen records what is announced to a screen reader from now on; heard returns and clears it.
 func (p *phone) listen() {
 	p.t.Helper()
 	p.js(`window.heard = [];

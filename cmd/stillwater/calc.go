@@ -12,7 +12,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// calcTick is the resolution these commands reckon with, having no board to ask: that of the Linux board.
+// calcTick is the resolution these commands compute with, having no board to ask: that of the Linux board.
 const calcTick = 100 * time.Nanosecond
 
 // calculator is what drop, throw and sound share: flags that set fields of a shot.Set, errors that name the flag, and

@@ -2,8 +2,8 @@ package main
 
 import "golang.org/x/sys/unix"
 
-// usable says why this process may not read and write a file, device or folder.
-func usable(path string) error {
+// checkUsable says why this process may not read and write a file, device or folder.
+func checkUsable(path string) error {
 	const readWrite = 4 | 2 // R_OK, W_OK
 	return unix.Access(path, readWrite)
 }

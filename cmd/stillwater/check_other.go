@@ -8,8 +8,8 @@ import (
 	"os"
 )
 
-// usable says why this process may not write a file or device. A folder is believed.
-func usable(path string) error {
+// checkUsable says why this process may not write a file or device. A folder is believed.
+func checkUsable(path string) error {
 	if info, err := os.Stat(path); err != nil || info.IsDir() {
 		return err
 	}

@@ -142,8 +142,9 @@ func examineBootLevels(s site) (all []finding) {
 	return all
 }
 
-// sane are the longest on-times with which an output of a kind does its work and no harm. Common practice, no source.
-var sane = map[wire.OutputKind]struct {
+// usefulOnTimes are the longest on-times with which an output of a kind does its work and no harm. Common practice, no
+// source.
+var usefulOnTimes = map[wire.OutputKind]struct {
 	low, high time.Duration
 	short     string // why not less
 	long      string // why not more
@@ -157,10 +158,10 @@ var sane = map[wire.OutputKind]struct {
 	wire.OutputLamp:    {0, time.Minute, "", ""},
 }
 
-// examineOnTimes looks whether the longest on-times are sane.
+// examineOnTimes looks whether the longest on-times are useful and harmless.
 func examineOnTimes(s site) (all []finding) {
 	for _, o := range s.conf.Board.Outputs {
-		limit, where := sane[o.Kind], fmt.Sprintf("output %q", o.Name)
+		limit, where := usefulOnTimes[o.Kind], fmt.Sprintf("output %q", o.Name)
 		what := fmt.Sprintf("longest_on = %q is ", phys.Seconds(o.LongestOn).String())
 		switch {
 		case o.LongestOn < limit.low:

@@ -19,8 +19,9 @@ const (
 	// listenFor is how long check listens to a board's clock: the limits of its rate then close in to the sum of two
 	// round trips over that time.
 	listenFor = 8 * time.Second
-	// mostPPM is more than any sound resonator is off: ceramic ones keep to 0.5 percent (common practice, no source).
-	mostPPM = 6000
+	// maxClockErrorPPM is more than any working resonator is off: ceramic ones keep to 0.5 percent (common practice, no
+	// source).
+	maxClockErrorPPM = 6000
 	// usualDelay is for saying what an error of the clock means.
 	usualDelay = 400 * time.Millisecond
 )
@@ -109,7 +110,7 @@ func examineBoardClock(s site) []finding {
 	what := fmt.Sprintf("%.0f ppm %s than this machine's (surely between %+.0f and %+.0f): a delay of %v ends %v %s",
 		math.Abs(clock.PPM), fast, clock.LowPPM, clock.HighPPM, phys.Seconds(usualDelay),
 		phys.Seconds(shift.Round(time.Microsecond)), sooner)
-	if math.Abs(clock.PPM) > mostPPM && clock.LowPPM*clock.HighPPM > 0 {
+	if math.Abs(clock.PPM) > maxClockErrorPPM && clock.LowPPM*clock.HighPPM > 0 {
 		return []finding{{warning, where, what, "no sound resonator is that far off: look whether the chip runs at the " +
 			"speed that the firmware was built for (fuses), or use a board with a quartz crystal"}}
 	}

@@ -153,7 +153,7 @@ func (m *Main) journalPlace(path string) place {
 	}
 	p := placeAt(at)
 	p.path = path
-	p.free, _ = freeSpace(at) // of no interest where it cannot be told
+	p.free, _ = freeSpace(at) // of no interest where it is not known
 	if p.err == nil && at == path {
 		p.err = besideUsable(path)
 	}
@@ -163,7 +163,7 @@ func (m *Main) journalPlace(path string) place {
 // besideUsable says why this user cannot use what a journal's file has beside it.
 func besideUsable(path string) error {
 	for _, beside := range []string{filepath.Dir(path), path + "-wal", path + "-shm", path + ".lock"} {
-		if err := usable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := checkUsable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("%s: %w", beside, err)
 		}
 	}
@@ -178,7 +178,7 @@ func placeAt(path string) place {
 		return p
 	}
 	p.mode = info.Mode()
-	p.err = usable(path)
+	p.err = checkUsable(path)
 	return p
 }
 

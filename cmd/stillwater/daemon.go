@@ -107,7 +107,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, record.Close()) }()
-	opts, release, err := m.bench(conf, f.seed, log)
+	opts, release, err := m.controlOptions(conf, f.seed, log)
 	if err != nil {
 		return err
 	}
@@ -131,7 +131,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	defer closePage()
-	defer m.tellManager(ctx, listener.Addr(), log)()
+	defer m.notifyManager(ctx, listener.Addr(), log)()
 	return runBoth(ctx, c, p, listener)
 }
 
@@ -147,7 +147,7 @@ func (m *Main) openPage(
 	}
 	m.announce(conf, at, p.Code())
 	show.code(p.Code())
-	closeSocket := m.serveAdministrator(ctx, p, opts.Log)
+	closeSocket := m.serveAdmin(ctx, p, opts.Log)
 	named, unname := context.WithCancel(ctx)
 	goodbye := m.announceName(named, name, at, opts.Log, func(name string) { p.SetName(name); show.name(name) })
 	return p, func() { unname(); goodbye(); closeSocket() }, nil
@@ -183,9 +183,11 @@ func runBoth(ctx context.Context, c *control.Control, p *page.Server, listener n
 	return errors.Join(err, <-ended)
 }
 
-// bench is the control's options for the board of the configuration, and what to call when it is done with.
-func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control.Options, func() error, error) {
-	opts := control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
+// controlOptions are the control's for the board of the configuration. Call release when they are not used any more.
+func (m *Main) controlOptions(
+	conf config.Config, seed uint64, log *slog.Logger,
+) (opts control.Options, release func() error, err error) {
+	opts = control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
 	if conf.Board.Kind == config.GPIO {
 		opts.Name = "Linux GPIO"
 		opts.Wire = control.ConfiguredWiring(conf.Board)
@@ -203,7 +205,7 @@ func (m *Main) bench(conf config.Config, seed uint64, log *slog.Logger) (control
 		return opts, func() error { return nil }, nil
 	}
 	if seed == 0 {
-		seed = chance()
+		seed = randomSeed()
 	}
 	log.Info("simulated room", "seed", seed)
 	room, err := rig.New(rig.Options{Seed: seed})
@@ -231,8 +233,8 @@ func dialBoard(ctx context.Context, link io.ReadWriteCloser, opts board.Options)
 	return client, nil
 }
 
-// chance is a seed that fits in a few digits, so that it can be typed again.
-func chance() uint64 {
+// randomSeed is a seed that fits in a few digits, so that it can be typed again.
+func randomSeed() uint64 {
 	var b [8]byte
 	rand.Read(b[:])
 	return binary.LittleEndian.Uint64(b[:])%1_000_000 + 1
@@ -290,7 +292,7 @@ func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
 		from = conf.Path
 	}
 	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind, from)
-	for _, host := range reachedAt(ap.Addr(), interfaceAddresses()) {
+	for _, host := range reachableHosts(ap.Addr(), interfaceAddresses()) {
 		fmt.Fprintf(m.Stdout, "  page          %s\n", pageURL(host, ap.Port(), ""))
 	}
 	fmt.Fprintf(m.Stdout, "  pairing code  %s\n\n", code)
@@ -315,7 +317,7 @@ func (m *Main) drawCode(listening netip.AddrPort, code string) {
 	if listening.Addr().IsLoopback() || !render.IsTerminal(m.Stdout) {
 		return
 	}
-	host := reachedAt(listening.Addr(), interfaceAddresses())[0]
+	host := reachableHosts(listening.Addr(), interfaceAddresses())[0]
 	if qr, err := render.QR(pageURL(host, listening.Port(), code)); err == nil {
 		fmt.Fprintf(m.Stdout, "Point the phone's camera here to open the page and pair:\n\n%s\n", qr)
 	}
@@ -329,8 +331,8 @@ func pageURL(host netip.Addr, port uint16, code string) string {
 	return url
 }
 
-// reachedAt lists the addresses under which a listener can be reached, the likeliest for a phone first.
-func reachedAt(listening netip.Addr, own []netip.Addr) []netip.Addr {
+// reachableHosts lists the addresses under which a listener can be reached, the likeliest for a phone first.
+func reachableHosts(listening netip.Addr, own []netip.Addr) []netip.Addr {
 	if !listening.IsUnspecified() {
 		return []netip.Addr{listening}
 	}

@@ -34,15 +34,15 @@ func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
 	})
 }
 
-// tellManager says to the service manager, if there is one, that the page listens, and that it stops once ctx is done.
-// It returns what to call at the end.
-func (m *Main) tellManager(ctx context.Context, page net.Addr, log *slog.Logger) func() {
+// notifyManager reports to the service manager, if there is one, that the page listens, and that it stops once ctx is
+// done. It returns what to call at the end.
+func (m *Main) notifyManager(ctx context.Context, page net.Addr, log *slog.Logger) func() {
 	manager, err := service.Find(m.Getenv)
 	if err == nil {
 		err = manager.Ready("the page listens on " + page.String())
 	}
 	if err != nil {
-		log.Warn("the service manager was not told", "err", err)
+		log.Warn("the service manager was not notified", "err", err)
 	}
 	stopped := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {

@@ -349,8 +349,8 @@ func TestReachedAt(t *testing.T) {
 		netip.MustParseAddr("127.0.0.1"), netip.MustParseAddr("169.254.3.3"), netip.MustParseAddr("203.0.113.7"),
 		netip.MustParseAddr("192.168.4.2"), netip.MustParseAddr("fe80::1"),
 	}
-	assert.Equal(t, []netip.Addr{own[3], own[2], own[0]}, reachedAt(netip.MustParseAddr("::"), own))
-	assert.Equal(t, []netip.Addr{own[3]}, reachedAt(own[3], own))
+	assert.Equal(t, []netip.Addr{own[3], own[2], own[0]}, reachableHosts(netip.MustParseAddr("::"), own))
+	assert.Equal(t, []netip.Addr{own[3]}, reachableHosts(own[3], own))
 	assert.Equal(t, "http://192.168.4.2:8737/#code=012345", pageURL(own[3], 8737, "012345"))
 }
 

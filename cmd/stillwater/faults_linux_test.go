@@ -53,7 +53,7 @@ func (h *hand) unwritten() *control.Snapshot {
 	h.must(control.Command{Type: "arm", Shots: 1})
 	h.until("armed", inState(control.Armed))
 	h.must(control.Command{Type: "room"})
-	return h.until("the record is in trouble", func(s *control.Snapshot) bool {
+	return h.until("the record cannot be written", func(s *control.Snapshot) bool {
 		return s.Record.Waiting > 0 && s.Record.Problem != "" && s.State == control.Safe && !s.Room.Busy
 	})
 }

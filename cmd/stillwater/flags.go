@@ -25,11 +25,11 @@ func parseFlags(flags *flag.FlagSet, args []string) error {
 		case f == nil && (name == "h" || name == "help"):
 			return flag.ErrHelp
 		case f == nil:
-			return misuse(flags, "there is no flag %q; see %s -h", "--"+name, commandOf(flags))
+			return usageError(flags, "there is no flag %q; see %s -h", "--"+name, commandOf(flags))
 		case !valued && isSwitch(f):
 			value = "true"
 		case !valued && len(args) == 0:
-			return misuse(flags, "--%s needs a value: %s", name, wanted(f))
+			return usageError(flags, "--%s needs a value: %s", name, wanted(f))
 		case !valued:
 			value, args = args[0], args[1:]
 		}
@@ -45,17 +45,17 @@ func setFlag(flags *flag.FlagSet, f *flag.Flag, value string) error {
 	err := flags.Set(f.Name, value)
 	switch {
 	case value == "" && isText:
-		return misuse(flags, "--%s is empty: give %s, or leave it out", f.Name, wanted(f))
+		return usageError(flags, "--%s is empty: give %s, or leave it out", f.Name, wanted(f))
 	case err != nil && valueOf(f) != nil: // the error is package flag's, and says less
-		return misuse(flags, "--%s %q: give %s", f.Name, value, wanted(f))
+		return usageError(flags, "--%s %q: give %s", f.Name, value, wanted(f))
 	case err != nil:
-		return misuse(flags, "--%s %q: %w", f.Name, value, err)
+		return usageError(flags, "--%s %q: %w", f.Name, value, err)
 	}
 	return nil
 }
 
-// misuse is an error in how a command was called.
-func misuse(flags *flag.FlagSet, format string, args ...any) error {
+// usageError is an error in how a command was called.
+func usageError(flags *flag.FlagSet, format string, args ...any) error {
 	where := ""
 	if command, named := strings.CutPrefix(commandOf(flags), "stillwater "); named {
 		where = command + ": "

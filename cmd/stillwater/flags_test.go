@@ -54,7 +54,7 @@ func TestHelpAndErrorsInFlags(t *testing.T) {
 	}
 }
 
-// Being told to stop while starting is no failure.
+// A request to stop while starting is not a failure.
 func TestStoppedWhileStarting(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()

@@ -19,11 +19,11 @@ import (
 	"stillwater/internal/serialboard/serialboardtest"
 )
 
-// fakeTool puts a program named avrdude first on PATH. It writes down what it was told, then does what the script says.
-func fakeTool(t *testing.T, script string) (told func() []string) {
+// fakeTool puts a program named avrdude first on PATH. It records its arguments, then does what the script says.
+func fakeTool(t *testing.T, script string) (calls func() []string) {
 	t.Helper()
 	dir := t.TempDir()
-	notes := filepath.Join(dir, "told")
+	notes := filepath.Join(dir, "calls")
 	text := fmt.Sprintf("#!/bin/sh\necho \"$*\" >>%s\n%s\n", notes, script)
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "avrdude"), []byte(text), 0o700))
 	t.Setenv("PATH", dir+":/usr/bin:/bin")
@@ -57,14 +57,14 @@ func TestFlashWritesAndAsksTheBoard(t *testing.T) {
 	chip := serialboardtest.New(t)
 	chip.BootDelay = 200 * time.Millisecond
 	chip.Connect()
-	told := fakeTool(t, "echo 'Writing | #### | 100%' >&2")
+	calls := fakeTool(t, "echo 'Writing | #### | 100%' >&2")
 	status, out, errs := runFlash(t, "--config", serialConfig(t, chip.Path), "--image", imageFile(t, "m328p 1.0"))
 	require.Zero(t, status, errs)
 	assert.Equal(t, fmt.Sprintf("Writing m328p 1.0, 3000 bytes, to %s\nDone: the board says that it runs m328p 1.0.\n",
 		chip.Path), out)
 	assert.Empty(t, errs, "no progress where nobody looks")
-	require.Len(t, told(), 1)
-	assert.Regexp(t, "^-p m328p -c arduino -P "+chip.Path+" -b 115200 -D -U flash:w:.*/stillwater.hex:i$", told()[0])
+	require.Len(t, calls(), 1)
+	assert.Regexp(t, "^-p m328p -c arduino -P "+chip.Path+" -b 115200 -D -U flash:w:.*/stillwater.hex:i$", calls()[0])
 }
 
 // Some editors put a byte-order mark before a text; avrdude would not take it.
@@ -81,13 +81,13 @@ func TestFlashTakesAByteOrderMark(t *testing.T) {
 func TestFlashTriesTheOlderSpeed(t *testing.T) {
 	chip := serialboardtest.New(t)
 	chip.Connect()
-	told := fakeTool(t, `case "$*" in *57600*) exit 0;; esac
+	calls := fakeTool(t, `case "$*" in *57600*) exit 0;; esac
 echo 'avrdude warning: stk500_getsync() attempt 10 of 10: not in sync: resp=0x00' >&2; exit 1`)
 	status, _, errs := runFlash(t, "--port", chip.Path, "--image", imageFile(t, "m328p 1.0"))
 	require.Zero(t, status, errs)
-	require.Len(t, told(), 2)
-	assert.Contains(t, told()[0], "-b 115200")
-	assert.Contains(t, told()[1], "-b 57600")
+	require.Len(t, calls(), 2)
+	assert.Contains(t, calls()[0], "-b 115200")
+	assert.Contains(t, calls()[1], "-b 57600")
 }
 
 func TestFlashSaysWhatFailed(t *testing.T) {
@@ -119,10 +119,10 @@ func TestFlashSaysWhatFailed(t *testing.T) {
 		"no config": {"", []string{"--image", file, "--config", "/nowhere.toml"}, 0, []string{"/nowhere.toml"}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			told := fakeTool(t, c.script)
+			calls := fakeTool(t, c.script)
 			status, _, errs := runFlash(t, append([]string{"--port", chip.Path}, c.args...)...)
 			assert.Equal(t, 1, status)
-			assert.Len(t, told(), c.calls)
+			assert.Len(t, calls(), c.calls)
 			for _, words := range c.says {
 				assert.Contains(t, errs, words)
 			}
@@ -150,11 +150,11 @@ func TestFlashWithoutTheTool(t *testing.T) {
 }
 
 func TestFlashDryRunDoesNothing(t *testing.T) {
-	told := fakeTool(t, "")
+	calls := fakeTool(t, "")
 	file := imageFile(t, "m328p 1.0")
 	status, out, errs := runFlash(t, "--dry-run", "--image", file, "--port", "/dev/serial/by-id/my board")
 	require.Zero(t, status, errs)
-	assert.Empty(t, told())
+	assert.Empty(t, calls())
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	require.Len(t, lines, 2)
 	assert.Contains(t, lines[0], "avrdude -p m328p -c arduino -P '/dev/serial/by-id/my board' -b 115200 -D -U flash:w:"+
@@ -173,12 +173,12 @@ func TestFlashLeavesARunningDaemonAlone(t *testing.T) {
 	h.ready()
 	h.must(control.Command{Type: "arm", Shots: 9})
 	h.until("armed", inState(control.Armed))
-	told := fakeTool(t, "")
+	calls := fakeTool(t, "")
 	status, _, errs := runFlash(t, "--port", chip.Path, "--image", imageFile(t, "m328p 1.0"))
 	assert.Equal(t, 1, status)
 	assert.Contains(t, errs, chip.Path+": it is in use")
 	assert.Contains(t, errs, "sudo systemctl stop stillwater")
-	assert.Empty(t, told())
+	assert.Empty(t, calls())
 	h.must(control.Command{Type: "disarm"})
 	h.until("disarmed", inState(control.Safe))
 	assert.True(t, h.last.Board.Connected)

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Commands that only reckon take any words: they answer, or say what is wrong with them, and with --json the answer is
+// Commands that only compute take any words: they answer, or say what is wrong with them, and with --json the answer is
 // one JSON object.
 func FuzzCommandLine(f *testing.F) {
 	for _, seed := range []string{"drop\n--height\n40cm\n--json", "throw\n--speed\n1e308 m/s", "sound\n--distance\n-0 m",
@@ -70,7 +70,7 @@ func FuzzParseInvitation(f *testing.F) {
 		for _, r := range in.Name + in.Code {
 			require.True(t, r > ' ' && r <= '~', "%+v", in)
 		}
-		urls := in.urls(reachedAt(in.Listening.Addr(), nil))
+		urls := in.urls(reachableHosts(in.Listening.Addr(), nil))
 		require.NotEmpty(t, urls)
 		for _, page := range urls {
 			u, err := url.Parse(page)
@@ -90,7 +90,7 @@ func FuzzParseInvitation(f *testing.F) {
 // stay as they are.
 func FuzzPrintable(f *testing.F) {
 	for _, seed := range []string{"plain words\nin lines", "\x1b[31mred", "a\u202eb", "\xff\ufffd", "'\\'", "\t\r\n\x00",
-		strings.Repeat("é", longestLine)} {
+		strings.Repeat("é", maxLineBytes)} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
@@ -106,8 +106,8 @@ func FuzzPrintable(f *testing.F) {
 			for _, r := range line {
 				require.True(t, strconv.IsPrint(r), "%q", line)
 			}
-			require.LessOrEqual(t, len(line), longestLine+20)
-			if was := strings.Split(text, "\n")[i]; plain && len(was) <= longestLine {
+			require.LessOrEqual(t, len(line), maxLineBytes+20)
+			if was := strings.Split(text, "\n")[i]; plain && len(was) <= maxLineBytes {
 				require.Equal(t, was, line)
 			}
 		}

@@ -184,7 +184,7 @@ func (b *browser) noBoard(t *testing.T) {
 	p.clean()
 }
 
-// A change of hands is told to a screen reader, which reads what changes in an element that is a status.
+// A change of holder is announced to a screen reader, which reads what changes in an element that is a status.
 func (b *browser) changeOfHands(t *testing.T) {
 	m, p := b.stage(t, func(*puppet) {})
 	p.state("safe", "Safe")

@@ -31,7 +31,7 @@ type latenessOptions struct {
 
 // Bounds of what one measurement may be.
 const (
-	latenessMost     = 10_000_000
+	maxLatenessShots = 10_000_000
 	latenessFastest  = 200 * time.Microsecond
 	latenessSlowest  = time.Second
 	latenessMostRuns = 1000
@@ -133,8 +133,8 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	switch {
 	case flags.NArg() > 0:
 		return bad("%q is too much; every value is given by its flag, like --count 1000", flags.Arg(0))
-	case o.count < 1 || o.count > latenessMost:
-		return bad("--count %d: give a number from 1 to %d", o.count, latenessMost)
+	case o.count < 1 || o.count > maxLatenessShots:
+		return bad("--count %d: give a number from 1 to %d", o.count, maxLatenessShots)
 	case o.interval < latenessFastest || o.interval > latenessSlowest:
 		return bad("--interval %v: give a time from %v to %v", o.interval, latenessFastest, latenessSlowest)
 	case given["rounds"] && (o.rounds < 1 || o.rounds > min(o.count, latenessMostRuns)):

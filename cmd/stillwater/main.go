@@ -113,7 +113,7 @@ func (m *Main) answer(ctx context.Context, c command, args []string) error {
 	own := *m
 	own.Stdout = out
 	err := c.run(&own, ctx, args)
-	if lost := out.lost(); lost != nil {
+	if lost := out.writeError(); lost != nil {
 		return fmt.Errorf("%s: %w", c.name, lost)
 	}
 	return err

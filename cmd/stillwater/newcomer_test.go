@@ -144,7 +144,7 @@ func dropOnce(p *phone) {
 	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
 	p.state("safe", "Safe")
 	newestShot(p)
-	toldOnce(t, p.heard())
+	announcedOnce(t, p.heard())
 	p.tap(`#shots-list [data-verdict="early"]`)
 	p.until("the verdict is kept",
 		`document.querySelector('#shots-list [data-verdict="early"]').getAttribute("aria-pressed") === "true"`)
@@ -160,8 +160,8 @@ func dropOnce(p *phone) {
 	p.narrow("shot judged")
 }
 
-// toldOnce asserts that a screen reader is told of arming, of the shot and of its end, each once.
-func toldOnce(t *testing.T, heard []string) {
+// announcedOnce asserts that arming, the shot and its end are announced to a screen reader, each once.
+func announcedOnce(t *testing.T, heard []string) {
 	for _, begin := range []string{"Armed. ", "Shot 1: ", "Safe. "} {
 		times := 0
 		for _, words := range heard {
@@ -368,13 +368,13 @@ func refuseNonsense(p *phone) {
 
 func refuseOne(p *phone, input string) {
 	p.t.Helper()
-	value, told := p.value(input), p.text("#coming-list")
+	value, listed := p.value(input), p.text("#coming-list")
 	p.enter(input, "wet & <b>cold</b>")
 	p.until(input+" is refused", fmt.Sprintf(`document.querySelector("%s-no").checkVisibility()`, input))
 	p.until("it shows the machine's value again", fmt.Sprintf(`document.querySelector(%q).value === %q`, input, value))
 	said := p.text(input + "-no")
 	assert.Contains(p.t, said, "<b>cold</b>", "what was typed is shown as text")
-	assert.Equal(p.t, told, p.text("#coming-list"), "nothing changed")
+	assert.Equal(p.t, listed, p.text("#coming-list"), "nothing changed")
 }
 
 // loseAndFind stops the machine and starts it again: the page says so, comes back by itself, disarmed, with the shots
@@ -461,8 +461,8 @@ func startQuietable(t *testing.T, host string) (address string, hush func(bool))
 			go pass(near, far)
 		}
 	}()
-	return "http://" + listener.Addr().String(), func(quiet bool) {
-		if quiet {
+	return "http://" + listener.Addr().String(), func(silent bool) {
+		if silent {
 			gate.Lock()
 		} else {
 			gate.Unlock()

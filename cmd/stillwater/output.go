@@ -37,8 +37,8 @@ func (o *output) Fd() uintptr {
 	return ^uintptr(0)
 }
 
-// lost says that the answer did not get out whole.
-func (o *output) lost() error {
+// writeError reports that the answer was not written whole.
+func (o *output) writeError() error {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.err == nil {
@@ -51,17 +51,17 @@ func (o *output) lost() error {
 	return fmt.Errorf("the answer could not be written to standard output: %w; it is not whole", why)
 }
 
-// longestLine is as much of one line as somebody reads. In bytes.
-const longestLine = 1000
+// maxLineBytes is as much of one line as somebody reads.
+const maxLineBytes = 1000
 
-// printable is what a person is told, with words in it that came from outside: they cannot move the cursor, turn the
+// printable is a message to a person, with words in it that came from outside: they cannot move the cursor, turn the
 // direction of writing or fill the screen.
 func printable(text string) string {
 	lines := strings.Split(text, "\n")
 	for i, line := range lines {
 		var b strings.Builder
 		for at, r := range line {
-			if b.Len() > longestLine {
+			if b.Len() > maxLineBytes {
 				b.WriteString("...")
 				break
 			}

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// longCode: a stranger's guesses change the code while somebody looks at the screen that asks for it. It then asks for
+// longCode: somebody's guesses change the code while somebody looks at the screen that asks for it. It then asks for
 // the other form, with the keyboard for it, and takes the code as people type it.
 func (b *browser) longCode(t *testing.T) {
 	d := startMachine(t)

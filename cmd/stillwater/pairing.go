@@ -111,13 +111,13 @@ func (m *Main) pairing(ctx context.Context, args []string) error {
 	if err := m.onlyFlags(flags, args, pairingUsage, "", ""); err != nil {
 		return err
 	}
-	var done administered
+	var done adminReply
 	var err error
 	switch {
 	case *forget:
-		done, err = m.askService(ctx, forgetPath)
+		done, err = m.postToService(ctx, forgetPath)
 	case *renew:
-		done, err = m.askService(ctx, renewPath)
+		done, err = m.postToService(ctx, renewPath)
 	}
 	if err != nil {
 		return err
@@ -178,8 +178,8 @@ func explainService(err error) error {
 }
 
 // showInvitation finds the machine's addresses anew: the network may have come after the service.
-func (m *Main) showInvitation(in invitation, done administered, asJSON bool) error {
-	urls := in.urls(reachedAt(in.Listening.Addr(), interfaceAddresses()))
+func (m *Main) showInvitation(in invitation, done adminReply, asJSON bool) error {
+	urls := in.urls(reachableHosts(in.Listening.Addr(), interfaceAddresses()))
 	if asJSON {
 		out := struct {
 			Pages     []string `json:"pages"`

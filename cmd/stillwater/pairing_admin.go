@@ -22,20 +22,20 @@ import (
 // The running service takes from its administrator what no phone may ask for, at a socket beside the invitation: who
 // may read the one may open the other. It speaks HTTP.
 const (
-	adminSocket = "administrator.sock"
-	renewPath   = "/new-code"
-	forgetPath  = "/forget-phones"
-	adminWithin = 30 * time.Second // for the journal on a slow card
+	adminSocket  = "administrator.sock"
+	renewPath    = "/new-code"
+	forgetPath   = "/forget-phones"
+	adminTimeout = 30 * time.Second // for the journal on a slow card
 )
 
-// administered is the service's answer.
-type administered struct {
+// adminReply is the service's answer.
+type adminReply struct {
 	Forgotten *int `json:"forgotten,omitempty"` // phones; nil: none were to be forgotten
 }
 
-// serveAdministrator answers the administrator until the context ends, if the daemon was given a folder for it, as a
+// serveAdmin answers the administrator until the context ends, if the daemon was given a folder for it, as a
 // service is. Call what it returns to wait for the end.
-func (m *Main) serveAdministrator(ctx context.Context, p *page.Server, log *slog.Logger) (done func()) {
+func (m *Main) serveAdmin(ctx context.Context, p *page.Server, log *slog.Logger) (done func()) {
 	folder := m.Getenv("RUNTIME_DIRECTORY")
 	if folder == "" {
 		return func() {}
@@ -46,7 +46,7 @@ func (m *Main) serveAdministrator(ctx context.Context, p *page.Server, log *slog
 		return func() {}
 	}
 	server := &http.Server{
-		Handler: administration(p), ReadTimeout: adminWithin, WriteTimeout: adminWithin,
+		Handler: adminHandler(p), ReadTimeout: adminTimeout, WriteTimeout: adminTimeout,
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
 	ended := make(chan struct{})
@@ -79,12 +79,12 @@ func listenLocally(ctx context.Context, path string) (net.Listener, error) {
 	return listener, nil
 }
 
-// administration does what is asked for.
-func administration(p *page.Server) http.Handler {
+// adminHandler carries out what the administrator asks for.
+func adminHandler(p *page.Server) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST "+renewPath, func(w http.ResponseWriter, _ *http.Request) {
 		p.NewCode()
-		json.NewEncoder(w).Encode(administered{})
+		json.NewEncoder(w).Encode(adminReply{})
 	})
 	mux.HandleFunc("POST "+forgetPath, func(w http.ResponseWriter, r *http.Request) {
 		phones, err := p.ForgetPhones(r.Context())
@@ -92,14 +92,14 @@ func administration(p *page.Server) http.Handler {
 			http.Error(w, err.Error(), http.StatusInternalServerError)
 			return
 		}
-		json.NewEncoder(w).Encode(administered{&phones})
+		json.NewEncoder(w).Encode(adminReply{&phones})
 	})
 	return mux
 }
 
-// askService asks the running service for something as its administrator.
-func (m *Main) askService(ctx context.Context, path string) (done administered, err error) {
-	ctx, cancel := context.WithTimeout(ctx, adminWithin)
+// postToService posts a request to the running service as its administrator.
+func (m *Main) postToService(ctx context.Context, path string) (done adminReply, err error) {
+	ctx, cancel := context.WithTimeout(ctx, adminTimeout)
 	defer cancel()
 	socket := filepath.Join(m.invitationFolder(), adminSocket)
 	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {

@@ -90,7 +90,7 @@ func TestNoInvitationByHand(t *testing.T) {
 	inviterAt(t, "", "127.0.0.1:1", "").code("1")
 }
 
-// A daemon that runs as a service: a stranger's guesses change its code, which the terminal and "stillwater pairing"
+// A daemon that runs as a service: somebody's guesses change its code, which the terminal and "stillwater pairing"
 // then have, and the administrator's wishes are done while it runs.
 func TestTheServiceDoesWhatItsAdministratorAsks(t *testing.T) {
 	folder := t.TempDir()

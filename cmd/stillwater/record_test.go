@@ -122,13 +122,13 @@ shot  time      ended  interval      delay  cue        planned     actual     la
 	assert.Nil(t, show.List[0].GateNs, "no gate, no stamp of one")
 }
 
-// Sessions and shots of a machine whose clock was not set show the date that a phone told, or that it is doubtful; an
+// Sessions and shots of a machine whose clock was not set show the date that a phone gave, or that it is doubtful; an
 // export has both clocks.
 func TestRecordOfAMachineWithoutAClock(t *testing.T) {
 	state, ctx := t.TempDir(), t.Context()
 	j, err := journal.Open(ctx, filepath.Join(state, "stillwater", "journal.db"))
 	require.NoError(t, err)
-	for _, boot := range []string{"told", "untold"} {
+	for _, boot := range []string{"dated", "undated"} {
 		s, err := j.NewSession(ctx, journal.Session{Started: time.Unix(60, 0), Board: "gpio",
 			When: journal.When{Boot: boot, SinceBoot: time.Minute}})
 		require.NoError(t, err)
@@ -137,7 +137,7 @@ func TestRecordOfAMachineWithoutAClock(t *testing.T) {
 		require.NoError(t, err)
 	}
 	began := time.Date(2026, 11, 24, 20, 30, 0, 0, time.Local)
-	require.NoError(t, j.SetOrigin(ctx, "told", began, journal.ByPhone))
+	require.NoError(t, j.SetOrigin(ctx, "dated", began, journal.ByPhone))
 	require.NoError(t, j.Close())
 
 	doubtful := time.Unix(60, 0).Format("2006-01-02 15:04")
@@ -154,12 +154,12 @@ func TestRecordOfAMachineWithoutAClock(t *testing.T) {
 	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	require.NoError(t, err)
 	require.Len(t, lines, 3)
-	told, untold := cellsOf(t, lines, 1), cellsOf(t, lines, 2)
+	dated, undated := cellsOf(t, lines, 1), cellsOf(t, lines, 2)
 	wall := time.Unix(90, 0).Format(time.RFC3339Nano)
 	assert.Equal(t, []string{began.Add(90 * time.Second).Format(time.RFC3339Nano), "by a phone's clock", wall, "1", "90"},
-		[]string{told["at"], told["dated"], told["machine_clock"], told["boot"], told["since_boot_s"]})
+		[]string{dated["at"], dated["dated"], dated["machine_clock"], dated["boot"], dated["since_boot_s"]})
 	assert.Equal(t, []string{wall, "clock not set", wall, "2", "90"},
-		[]string{untold["at"], untold["dated"], untold["machine_clock"], untold["boot"], untold["since_boot_s"]})
+		[]string{undated["at"], undated["dated"], undated["machine_clock"], undated["boot"], undated["since_boot_s"]})
 	_, out, _ = runRecord(t, state, "record", "list", "--json")
 	assert.Contains(t, out, `"dated": "by a phone's clock"`)
 	assert.Contains(t, out, `"since_boot_s": 60`)
@@ -407,7 +407,7 @@ func TestRecordThatIsDamaged(t *testing.T) {
 	assert.Equal(t, len(list), strings.Count(out, "whole"))
 }
 
-// A spreadsheet that is told so reads the text as UTF-8.
+// A spreadsheet that finds a byte-order mark reads the text as UTF-8.
 func TestRecordExportWithByteOrderMark(t *testing.T) {
 	state, _ := evening(t)
 	_, without, _ := runRecord(t, state, "record", "export")

@@ -166,7 +166,7 @@ func identityOf(frame []byte, version uint8) []byte {
 	panic("no frame")
 }
 
-// The board's service has the port, and the page is told through it what became of the board.
+// The board's service has the port, and the page learns through it what became of the board.
 func TestSerialBoardThroughItsService(t *testing.T) {
 	chip := serialboardtest.New(t)
 	door := filepath.Join(t.TempDir(), "board.sock")

@@ -4,4 +4,4 @@ package main
 
 import "os"
 
-func pauses() []os.Signal { return nil }
+func suspendSignals() []os.Signal { return nil }

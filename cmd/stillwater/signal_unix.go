@@ -8,5 +8,5 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// pauses are the signals by which a terminal stops a process without ending it.
-func pauses() []os.Signal { return []os.Signal{unix.SIGTSTP, unix.SIGTTIN, unix.SIGTTOU} }
+// suspendSignals are the signals by which a terminal stops a process without ending it.
+func suspendSignals() []os.Signal { return []os.Signal{unix.SIGTSTP, unix.SIGTTIN, unix.SIGTTOU} }

@@ -13,7 +13,7 @@ import (
 
 // What a file of errors may cost its reader.
 const (
-	readableErrors = mostErrors + 1 // the last one counts the rest
+	readableErrors = maxErrors + 1 // the last one counts the rest
 	readableBytes  = 16 << 10
 )
 
@@ -69,7 +69,7 @@ func TestErrorsAreBounded(t *testing.T) {
 // BenchmarkUnknownKeys is the time that a file of nothing but mistakes takes.
 func BenchmarkUnknownKeys(b *testing.B) {
 	var text strings.Builder
-	for i := 0; text.Len() < mostBytes-10; i++ {
+	for i := 0; text.Len() < maxBytes-10; i++ {
 		fmt.Fprintf(&text, "k%d=1\n", i)
 	}
 	for b.Loop() {

@@ -18,35 +18,35 @@ import (
 
 // Limits. A time on the board is compared within half a wrap of its 32-bit clock, 214 s at 0.1 us.
 const (
-	longestOn    = time.Minute
-	longestDelay = time.Second
-	longestLate  = 10 * time.Second
-	longestHold  = 10 * time.Second
-	shortestEnd  = time.Second
-	longestGrace = 10 * time.Minute
-	longestArm   = 24 * time.Hour
-	mostLines    = 4096
-	mostPriority = 99 // of SCHED_FIFO on Linux
-	mostCPU      = 1023
-	leastBaud    = 9600
-	mostBaud     = 4_000_000
+	maxOnTime      = time.Minute
+	maxDelay       = time.Second
+	maxLate        = 10 * time.Second
+	maxHoldOff     = 10 * time.Second
+	minDisarmAfter = time.Second
+	maxGrace       = 10 * time.Minute
+	maxArmFor      = 24 * time.Hour
+	maxLineNumbers = 4096
+	maxPriority    = 99 // of SCHED_FIFO on Linux
+	maxCPU         = 1023
+	minBaud        = 9600
+	maxBaud        = 4_000_000
 )
 
 func (c *checker) config(f file) Config {
 	config := Default()
-	config.Name = c.announced(f.Name)
+	config.Name = c.pageName(f.Name)
 	config.Journal = c.fileName("journal", f.Journal)
 	config.Listen = c.listen(f.Listen)
 	config.Board = c.board(f.Board)
 	config.Control = Control{
-		Grace:  c.duration("control", "grace", f.Control.Grace, defaultGrace, shortestEnd, longestGrace),
-		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, shortestEnd, longestArm),
+		Grace:  c.duration("control", "grace", f.Control.Grace, defaultGrace, minDisarmAfter, maxGrace),
+		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, minDisarmAfter, maxArmFor),
 	}
 	return config
 }
 
-// announced is the page's name on the local network; an empty one is meant.
-func (c *checker) announced(name *string) string {
+// pageName is the page's name on the local network; an empty one means none.
+func (c *checker) pageName(name *string) string {
 	switch {
 	case name == nil:
 		return defaultName
@@ -78,12 +78,12 @@ func (c *checker) board(f fileBoard) Board {
 		Kind:     c.kind(f),
 		Socket:   c.socket(f.Socket),
 		Drive:    Kernel,
-		Priority: c.number("priority", f.Priority, DefaultPriority, 0, mostPriority),
-		CPU:      c.number("cpu", f.CPU, AnyCPU, 0, mostCPU),
+		Priority: c.number("priority", f.Priority, DefaultPriority, 0, maxPriority),
+		CPU:      c.number("cpu", f.CPU, AnyCPU, 0, maxCPU),
 		Port:     c.fileName("board.port", f.Port),
-		Baud:     c.number("baud", f.Baud, DefaultBaud, leastBaud, mostBaud),
-		Late:     c.duration("board", "late", f.Late, defaultLate, time.Microsecond, longestLate),
-		HoldOff:  c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, longestHold),
+		Baud:     c.number("baud", f.Baud, DefaultBaud, minBaud, maxBaud),
+		Late:     c.duration("board", "late", f.Late, defaultLate, time.Microsecond, maxLate),
+		HoldOff:  c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, maxHoldOff),
 	}
 	if f.Drive != nil {
 		b.Drive = choice(c, "board", "drive", f.Drive, []Drive{Kernel, Mapped})
@@ -92,8 +92,8 @@ func (c *checker) board(f fileBoard) Board {
 		line := c.line("board.heartbeat", *f.Heartbeat)
 		b.Heartbeat = &line
 	}
-	c.belongs(b.Kind, f)
-	c.counts(b.Kind, f)
+	c.checkKeysApply(b.Kind, f)
+	c.checkCounts(b.Kind, f)
 	if b.Kind == Simulated {
 		return b
 	}
@@ -103,7 +103,7 @@ func (c *checker) board(f fileBoard) Board {
 	for i, out := range f.Outputs[:min(len(f.Outputs), wire.MaxPins)] {
 		b.Outputs = append(b.Outputs, c.output(b.Kind, i, out))
 	}
-	c.unique(b)
+	c.checkUnique(b)
 	return b
 }
 
@@ -135,19 +135,19 @@ func (c *checker) fileName(key string, name *string) string {
 	return *name
 }
 
-// mostSocket is the longest path of a unix socket that the kernel takes (sockaddr_un, less the closing zero).
-const mostSocket = 107
+// maxSocketPath is the longest path of a unix socket that the kernel takes (sockaddr_un, less the closing zero).
+const maxSocketPath = 107
 
 func (c *checker) socket(path *string) string {
-	if path != nil && (!filepath.IsAbs(*path) || strings.ContainsRune(*path, 0) || len(*path) > mostSocket) {
+	if path != nil && (!filepath.IsAbs(*path) || strings.ContainsRune(*path, 0) || len(*path) > maxSocketPath) {
 		c.fail("board.socket = "+quote(*path)+" is no path for a socket",
-			fmt.Sprintf("write a whole path of at most %d letters: %s", mostSocket, forms["socket"]), "board.socket")
+			fmt.Sprintf("write a whole path of at most %d letters: %s", maxSocketPath, forms["socket"]), "board.socket")
 	}
 	return deref(path)
 }
 
-// belongs checks that the keys of one kind of board are not written for another.
-func (c *checker) belongs(kind Kind, f fileBoard) {
+// checkKeysApply checks that the keys of one kind of board are not written for another.
+func (c *checker) checkKeysApply(kind Kind, f fileBoard) {
 	for _, k := range []struct {
 		key     string
 		kinds   []Kind
@@ -193,8 +193,8 @@ func (c *checker) input(kind Kind, i int, f fileInput) Input {
 	in := Input{
 		Name:     c.name(table, f.Name),
 		Role:     choice(c, table, "role", f.Role, roles),
-		Debounce: c.duration(table, "debounce", f.Debounce, 0, 0, longestDelay),
-		Delay:    c.duration(table, "delay", f.Delay, 0, 0, longestDelay),
+		Debounce: c.duration(table, "debounce", f.Debounce, 0, 0, maxDelay),
+		Delay:    c.duration(table, "delay", f.Delay, 0, 0, maxDelay),
 	}
 	if in.ActiveGiven = f.Active != nil || kind == GPIO; in.ActiveGiven {
 		in.ActiveHigh = choice(c, table, "active", f.Active, []string{"high", "low"}) == "high"
@@ -240,7 +240,7 @@ func (c *checker) output(kind Kind, i int, f fileOutput) Output {
 	for _, k := range outputKinds {
 		names = append(names, k.name)
 	}
-	out := Output{Name: c.name(table, f.Name), Delay: c.duration(table, "delay", f.Delay, 0, 0, longestDelay)}
+	out := Output{Name: c.name(table, f.Name), Delay: c.duration(table, "delay", f.Delay, 0, 0, maxDelay)}
 	out.Kind = noKind
 	known := slices.Index(names, choice(c, table, "kind", f.Kind, names))
 	example := outputKinds[max(known, 0)].longest
@@ -262,7 +262,7 @@ func (c *checker) output(kind Kind, i int, f fileOutput) Output {
 		c.fail(fmt.Sprintf("%s (%s): longest_on is missing: an output without a limit could stay on", table, out.Name),
 			fmt.Sprintf("write the longest time it may be on, for instance longest_on = %q", example), table)
 	} else {
-		out.LongestOn = c.duration(table, "longest_on", f.LongestOn, 0, time.Microsecond, longestOn)
+		out.LongestOn = c.duration(table, "longest_on", f.LongestOn, 0, time.Microsecond, maxOnTime)
 	}
 	return out
 }
@@ -293,9 +293,9 @@ func (c *checker) line(table string, f fileLine) Line {
 		return Line{Pin: *f.Pin}
 	case deref(f.Chip) == "" || f.Line == nil:
 		c.fail(table+": no GPIO line is named", remedy, table)
-	case *f.Line < 0 || *f.Line >= mostLines:
+	case *f.Line < 0 || *f.Line >= maxLineNumbers:
 		c.fail(fmt.Sprintf("%s: line = %d is no line number", table, *f.Line),
-			fmt.Sprintf("write 0 to %d, as printed by the chip's documentation", mostLines-1), table+".line")
+			fmt.Sprintf("write 0 to %d, as printed by the chip's documentation", maxLineNumbers-1), table+".line")
 	default:
 		return Line{Chip: *f.Chip, Number: int(*f.Line)}
 	}
@@ -310,8 +310,8 @@ func (l Line) key() string {
 	return filepath.Base(l.Chip) + " line " + strconv.Itoa(l.Number)
 }
 
-// counts checks how many pins there are.
-func (c *checker) counts(kind Kind, f fileBoard) {
+// checkCounts checks how many pins there are.
+func (c *checker) checkCounts(kind Kind, f fileBoard) {
 	if kind == Simulated && len(f.Inputs)+len(f.Outputs) > 0 {
 		c.fail("the simulated board has its own inputs and outputs",
 			`remove [[board.input]] and [[board.output]], or write kind = "gpio"`, "board.kind")
@@ -331,8 +331,8 @@ func (c *checker) atMost(list string, n int) {
 	}
 }
 
-// unique checks that no line, name or part in the plan is taken twice.
-func (c *checker) unique(b Board) {
+// checkUnique checks that no line, name or part in the plan is taken twice.
+func (c *checker) checkUnique(b Board) {
 	seen := map[string]string{}
 	once := func(table, key, what, value, remedy string) {
 		if value == "" {

@@ -33,8 +33,8 @@ func (e *Error) Error() string {
 // Unwrap is the cause.
 func (e *Error) Unwrap() error { return e.Err }
 
-// mostErrors is how many things wrong are said at once.
-const mostErrors = 20
+// maxErrors is how many errors are reported at once.
+const maxErrors = 20
 
 // checker turns a file into a Config and gathers what is wrong with it.
 type checker struct {
@@ -60,7 +60,7 @@ func (c *checker) fail(what, remedy string, keys ...string) {
 }
 
 func (c *checker) failAt(at place, what, remedy string) {
-	if len(c.errs) == mostErrors {
+	if len(c.errs) == maxErrors {
 		c.more++
 		return
 	}
@@ -77,15 +77,15 @@ func (c *checker) err() error {
 	return errors.Join(errs...)
 }
 
-// mostQuoted is how much of what a file says an error repeats, in bytes.
-const mostQuoted = 60
+// maxQuoted is how much of what a file says an error repeats, in bytes.
+const maxQuoted = 60
 
 // quote is what a file says, for an error.
 func quote(text string) string {
-	if len(text) <= mostQuoted {
+	if len(text) <= maxQuoted {
 		return strconv.Quote(text)
 	}
-	end := mostQuoted
+	end := maxQuoted
 	for end > 0 && !utf8.RuneStart(text[end]) {
 		end--
 	}
@@ -113,7 +113,7 @@ func decodeError(path string, err error) error {
 	line, column := de.Position()
 	e := &Error{Path: path, Line: line, Column: column, Err: err, What: strings.TrimPrefix(de.Error(), "toml: "),
 		Remedy: `the file is TOML: key = value lines, texts in "quotes", [tables] and [[lists of tables]]`}
-	if len(e.What) > 2*mostQuoted {
+	if len(e.What) > 2*maxQuoted {
 		e.What = "it cannot be read from here on"
 	}
 	key := de.Key()

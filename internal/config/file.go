@@ -40,12 +40,12 @@ func Find(path string) (Config, error) {
 	return Default(), fmt.Errorf("%w in %s", ErrNotFound, strings.Join(Places(), ", "))
 }
 
-// mostBytes is far more than any configuration: the longest example, with its comments, has 4 kB.
-const mostBytes = 32 << 10
+// maxBytes is far more than any configuration: the longest example, with its comments, has 4 kB.
+const maxBytes = 32 << 10
 
 // Load reads and checks one file. The error joins one *Error for each thing found wrong, up to a readable number.
 func Load(path string) (Config, error) {
-	text, err := textfile.Read(path, mostBytes)
+	text, err := textfile.Read(path, maxBytes)
 	if errors.Is(err, textfile.ErrTooLarge) {
 		return Config{}, tooLarge(path)
 	}
@@ -57,7 +57,7 @@ func Load(path string) (Config, error) {
 }
 
 func tooLarge(path string) *Error {
-	return &Error{Path: path, What: fmt.Sprintf("it is larger than %d kB", mostBytes>>10),
+	return &Error{Path: path, What: fmt.Sprintf("it is larger than %d kB", maxBytes>>10),
 		Remedy: "name a configuration; this is something else", Err: textfile.ErrTooLarge}
 }
 
@@ -72,7 +72,7 @@ func cause(err error) error {
 // Parse reads and checks a configuration's text; path is for the errors. The error joins one *Error for each thing
 // found wrong, up to a readable number.
 func Parse(path string, text []byte) (Config, error) {
-	if len(text) > mostBytes {
+	if len(text) > maxBytes {
 		return Config{}, tooLarge(path)
 	}
 	sum := fmt.Sprintf("%x", sha256.Sum256(text))

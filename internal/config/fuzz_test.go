@@ -36,7 +36,7 @@ func FuzzParse(f *testing.F) {
 		again, err := Parse("x.toml", []byte(text))
 		require.NoError(t, err)
 		require.Equal(t, c, again)
-		if len(text) > mostBytes-20 {
+		if len(text) > maxBytes-20 {
 			return
 		}
 		_, err = Parse("x.toml", []byte("nobody_knows = 1\n"+strings.TrimPrefix(text, "\ufeff")))
@@ -71,11 +71,11 @@ func limits(t *testing.T, c Config) {
 	_, err = strconv.ParseUint(port, 10, 16)
 	require.NoError(t, err)
 	within := func(d, low, high time.Duration) { t.Helper(); require.True(t, d >= low && d <= high, "%v", d) }
-	within(c.Control.Grace, shortestEnd, longestGrace)
-	within(c.Control.ArmFor, shortestEnd, longestArm)
+	within(c.Control.Grace, minDisarmAfter, maxGrace)
+	within(c.Control.ArmFor, minDisarmAfter, maxArmFor)
 	b := c.Board
-	within(b.Late, time.Microsecond, longestLate)
-	within(b.HoldOff, 0, longestHold)
+	within(b.Late, time.Microsecond, maxLate)
+	within(b.HoldOff, 0, maxHoldOff)
 	require.LessOrEqual(t, len(b.Inputs), wire.MaxPins)
 	require.LessOrEqual(t, len(b.Outputs), wire.MaxPins)
 	names, lines := map[string]bool{}, map[string]bool{}
@@ -93,14 +93,14 @@ func limits(t *testing.T, c Config) {
 	}
 	for _, in := range b.Inputs {
 		once(in.Name, in.Line)
-		within(in.Debounce, 0, longestDelay)
-		within(in.Delay, 0, longestDelay)
+		within(in.Debounce, 0, maxDelay)
+		within(in.Delay, 0, maxDelay)
 	}
 	for _, out := range b.Outputs {
 		once(out.Name, out.Line)
-		within(out.Delay, 0, longestDelay)
+		within(out.Delay, 0, maxDelay)
 		if b.Kind == GPIO {
-			within(out.LongestOn, time.Microsecond, longestOn)
+			within(out.LongestOn, time.Microsecond, maxOnTime)
 		}
 	}
 }

@@ -31,20 +31,20 @@ func (c *checker) outline(text []byte) {
 		e := p.Expression()
 		switch e.Kind {
 		case unstable.ArrayTable, unstable.Table:
-			o.table = o.enter(&table{"", "", root}, e)
+			o.table = o.resolve(&table{"", "", root}, e)
 			if o.table != nil && e.Kind == unstable.ArrayTable {
 				name := o.table.name
 				o.table.name = fmt.Sprintf("%s[%d]", name, o.count[name])
 				o.count[name]++
 			}
-			o.stands(o.table, e)
+			o.recordPlace(o.table, e)
 		case unstable.KeyValue:
 			o.keyValue(o.table, e)
 		}
 	}
 }
 
-// outliner is the way through a document.
+// outliner is the state of a walk through a document.
 type outliner struct {
 	*checker
 	starts []int // of the lines
@@ -56,18 +56,18 @@ type outliner struct {
 // table is a known table or key: its name with the places in lists and without, and what it may hold.
 type table struct {
 	name, plain string
-	holds       reflect.Type
+	valueType   reflect.Type
 }
 
-// enter follows the dotted key of an expression from a table inwards; nil if something on the way is not known, which
-// is said once.
-func (o *outliner) enter(from *table, e *unstable.Node) *table {
+// resolve follows the dotted key of an expression from a table inwards; nil if something on the way is not known, which
+// is reported once.
+func (o *outliner) resolve(from *table, e *unstable.Node) *table {
 	for it := e.Key(); it.Next(); {
 		key := string(it.Node().Data)
-		keys, inner := keysOf(from.holds)
+		keys, inner := keysOf(from.valueType)
 		i, known := slices.BinarySearch(keys, key)
 		if !known {
-			if keys != nil { // else the decoder has said it: there is a value where a table is wanted
+			if keys != nil { // else the decoder has reported it: there is a value where a table is wanted
 				o.failAt(o.place(it.Node()), "unknown key "+quote(join(from.plain, key)), "known here: "+strings.Join(keys, ", "))
 			}
 			return nil
@@ -77,8 +77,8 @@ func (o *outliner) enter(from *table, e *unstable.Node) *table {
 	return from
 }
 
-// stands keeps where a table or key is.
-func (o *outliner) stands(t *table, e *unstable.Node) {
+// recordPlace records where a table or key is.
+func (o *outliner) recordPlace(t *table, e *unstable.Node) {
 	if it := e.Key(); t != nil && it.Next() {
 		o.at[t.name] = o.place(it.Node())
 	}
@@ -88,8 +88,8 @@ func (o *outliner) keyValue(from *table, e *unstable.Node) {
 	if from == nil {
 		return
 	}
-	key := o.enter(from, e)
-	o.stands(key, e)
+	key := o.resolve(from, e)
+	o.recordPlace(key, e)
 	if key != nil {
 		o.value(*key, e.Value())
 	}
@@ -104,12 +104,12 @@ func (o *outliner) value(t table, value *unstable.Node) {
 			o.keyValue(&t, children.Node())
 		}
 	case unstable.Array:
-		if t.holds.Kind() != reflect.Slice {
+		if t.valueType.Kind() != reflect.Slice {
 			return
 		}
 		start := o.at[t.name]
 		for i := 0; children.Next(); i++ {
-			one := table{fmt.Sprintf("%s[%d]", t.name, i), t.plain, t.holds.Elem()}
+			one := table{fmt.Sprintf("%s[%d]", t.name, i), t.plain, t.valueType.Elem()}
 			o.at[one.name] = start
 			o.value(one, children.Node())
 		}

@@ -122,14 +122,14 @@ func (j *Journal) salvage(ctx context.Context, index *shotIndex) error {
 
 // maxRows is more than the file has room for: a damaged index may name any number.
 func (j *Journal) maxRows(ctx context.Context) int64 {
-	const smallestRow = 20 // bytes; of its columns alone
+	const minRowBytes = 20 // bytes; of its columns alone
 	pages, size := int64(0), int64(0)
 	err := j.db.QueryRowContext(ctx, `SELECT (SELECT page_count FROM pragma_page_count),
 		(SELECT page_size FROM pragma_page_size)`).Scan(&pages, &size)
 	if err != nil {
 		return 0
 	}
-	return pages * size / smallestRow
+	return pages * size / minRowBytes
 }
 
 // findPlaces reads the indexes from both ends to what cannot be read.
