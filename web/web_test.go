@@ -110,7 +110,7 @@ func TestProtocolMatchesControl(t *testing.T) {
 func TestProtocolMatchesConstants(t *testing.T) {
 	source := protocol(t)
 	unions := map[string][]string{
-		"State":     words(control.Safe, control.Arming, control.Armed, control.Firing, control.Resting, control.Fault),
+		"State":     words(control.States()...),
 		"Verdict":   words(control.Unjudged, control.Early, control.Good, control.Late, control.Nothing),
 		"Kind":      words(shot.Drop, shot.Throw, shot.Sound),
 		"Exposure":  words(shot.FlashInDark, shot.LagLed),

@@ -126,7 +126,7 @@ export class Bar {
 			return false;
 		}
 		if (this.#snap && !this.#snap.preview) {
-			this.#hint("The set cannot work as it is: mend it first.");
+			this.#hint("The set cannot work as it is: correct it first.");
 			byId("coming").scrollIntoView({ block: "start" });
 			return false;
 		}
@@ -187,7 +187,7 @@ export class Bar {
 		} else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
 		else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
 		else if (!snap.care_done) words = "To arm, first tick the points of care.";
-		else if (!snap.preview) words = "To arm, mend the set first: see the coming shot.";
+		else if (!snap.preview) words = "To arm, correct the set first: see the coming shot.";
 		text(byId("bar-hint"), words);
 		byId("bar-hint").hidden = words === "";
 	}

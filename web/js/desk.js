@@ -40,7 +40,7 @@ export class Desk {
 	#fresh = true;
 	#letGo = false;
 	#clockOff = 0;
-	#told = "";
+	#announced = "";
 	#drawn = "";
 	#news = "";
 	#wrong = "";
@@ -158,7 +158,7 @@ export class Desk {
 
 	/** The line dropped: say so, and let no control pretend to work. */
 	lost() {
-		if (!this.#online && this.#told === "lost") return;
+		if (!this.#online && this.#announced === "lost") return;
 		this.#online = false;
 		this.#fresh = true;
 		this.#showState();
@@ -203,11 +203,11 @@ export class Desk {
 			this.#tick();
 		}
 		this.#showNotice(state === "lost" ? null : snap);
-		const told = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
+		const key = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
 		// On the way to armed or safe the old state has the new reason: the state that follows is what is said.
 		const between = state === "arming" || (state !== "safe" && snap?.reason.includes("disarmed"));
-		if (told === this.#told || (state !== "lost" && between)) return;
-		this.#told = told;
+		if (key === this.#announced || (state !== "lost" && between)) return;
+		this.#announced = key;
 		const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;
 		if (state === "lost" || state === "fault") voice.alarm(words);
 		else voice.say(`${words} ${snap ? nextWords(snap, null) : ""}`);
@@ -293,7 +293,7 @@ export class Desk {
 		const wrong = !snap.preview && snap.refusal ? tell(snap.refusal) : "";
 		if (wrong !== this.#wrong && wrong !== "") voice.say(`The set cannot work. ${wrong}`);
 		this.#wrong = wrong;
-		byId("coming-told").hidden = !snap.preview;
+		byId("coming-values").hidden = !snap.preview;
 		text(byId("coming-band"), snap.preview ? bandWords(snap.preview) : "");
 		const list = byId("coming-list");
 		const made = JSON.stringify(snap.preview);
@@ -354,15 +354,15 @@ export class Desk {
 			snap.board.outputs,
 			(o) => o.name,
 			({ name }) => {
-				const told = el("p", { class: "hint" });
+				const note = el("p", { class: "hint" });
 				const press = button({});
 				pressAndHold(press, {
 					ready: () => true,
 					progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
 					act: () => this.asks.ask({ type: "pulse", output: name }, byId("outputs-no")),
-					hint: (why) => text(told, why === "short" ? "Hold it for most of a second." : "Activate once more."),
+					hint: (why) => text(note, why === "short" ? "Hold it for most of a second." : "Activate once more."),
 				});
-				return el("li", {}, press, told);
+				return el("li", {}, press, note);
 			},
 			(node, o) => {
 				text(node.firstChild, `Hold to test ${o.name}, ${o.test_ms} ms`);

@@ -92,7 +92,7 @@ function card(first, asks) {
 		const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
 		const said = [s.ok ? "" : `board: ${s.status}`, word].filter(Boolean);
 		text(chip, said.join(", ") || "not judged");
-		attr(chip, "data-kind", !s.ok ? "trouble" : s.verdict || "none");
+		attr(chip, "data-kind", !s.ok ? "failed" : s.verdict || "none");
 		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated, s.dated]);
 		if (figures.dataset.made !== made) {
 			figures.dataset.made = made;
