@@ -20,6 +20,9 @@ const (
 	Fault   State = "fault"
 )
 
+// States lists every State.
+func States() []State { return []State{Safe, Arming, Armed, Firing, Resting, Fault} }
+
 // Snapshot is everything a phone shows. A phone that connects gets it whole, so that a reload or a lost connection
 // needs no other message, and then each of its fields that changes. Lengths and times a person typed are strings with
 // their units; measured times are numbers in the unit their key names.

@@ -28,7 +28,7 @@ func (s *Server) handleMetrics(w http.ResponseWriter, r *http.Request) {
 		connected = 1
 	}
 	fmt.Fprintf(w, "stillwater_board_connected %d\n", connected)
-	for _, state := range []control.State{control.Safe, control.Armed, control.Firing, control.Resting, control.Fault} {
+	for _, state := range control.States() {
 		on := 0
 		if snap.State == state {
 			on = 1

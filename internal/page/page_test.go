@@ -4,6 +4,7 @@ import (
 	"compress/gzip"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log/slog"
 	"net"
@@ -215,6 +216,27 @@ func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
 			"stillwater_state{state=\"safe\"} 0\n", "stillwater_phones_paired 1\n", "stillwater_board_connected 1\n"} {
 			assert.Contains(t, w.Body.String(), line)
 		}
+	}
+}
+
+// anyState is a control in one state.
+type anyState struct {
+	*puppet
+	state control.State
+}
+
+func (a anyState) Snapshot() *control.Snapshot { return &control.Snapshot{State: a.state} }
+
+func TestMetricsHaveOneStateAtATime(t *testing.T) {
+	for _, state := range control.States() {
+		s, err := New(t.Context(), Options{Control: anyState{&puppet{}, state}, Files: testFiles})
+		require.NoError(t, err)
+		r := httptest.NewRequest("GET", "http://127.0.0.1/metrics", nil)
+		r.RemoteAddr = "127.0.0.1:1"
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, r)
+		assert.Contains(t, w.Body.String(), fmt.Sprintf("stillwater_state{state=%q} 1\n", state))
+		assert.Equal(t, 1, strings.Count(w.Body.String(), "} 1\n")-1, "besides stillwater_info: one state")
 	}
 }
 
