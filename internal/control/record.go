@@ -107,33 +107,23 @@ func (c *Control) saveSession(s *session) {
 	})
 }
 
-func (c *Control) saveSet() {
-	s, set := c.session, c.set
-	c.rec.put(saveKey{s, "set"}, func(ctx context.Context) error {
-		id, err := c.sessionID(ctx, s)
-		if err != nil {
-			return err
-		}
-		text, err := encodeJSON(set)
-		if err != nil {
-			return err
-		}
-		return c.opts.Journal.SaveSet(ctx, id, text)
-	})
-}
+func (c *Control) saveSet() { c.saveField("set", c.set, c.opts.Journal.SaveSet) }
 
-func (c *Control) saveCare() {
-	s, ids := c.session, c.tickedIDs()
-	c.rec.put(saveKey{s, "care"}, func(ctx context.Context) error {
+func (c *Control) saveCare() { c.saveField("care", c.tickedIDs(), c.opts.Journal.SaveCare) }
+
+// saveField queues what changed of the session.
+func (c *Control) saveField(what string, value any, save func(ctx context.Context, id int64, text string) error) {
+	s := c.session
+	c.rec.put(saveKey{s, what}, func(ctx context.Context) error {
 		id, err := c.sessionID(ctx, s)
 		if err != nil {
 			return err
 		}
-		text, err := encodeJSON(ids)
+		text, err := encodeJSON(value)
 		if err != nil {
 			return err
 		}
-		return c.opts.Journal.SaveCare(ctx, id, text)
+		return save(ctx, id, text)
 	})
 }
 
