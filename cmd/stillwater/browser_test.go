@@ -116,7 +116,7 @@ func (p *phone) request(address string) {
 	}
 }
 
-// expected says whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403,
+// expected reports whether the browser's own remark is one that belongs here: Chromium logs each answer of 401 or 403,
 // which is how the page learns that it is not paired, and each failed request while the machine is stopped.
 func (p *phone) expected(entry *cdplog.Entry) bool {
 	unpaired := strings.HasSuffix(entry.URL, "/paired") && strings.Contains(entry.Text, "401")

@@ -112,7 +112,7 @@ func portFree(ctx context.Context, address string) error {
 // pageTitle is how a page of ours begins.
 const pageTitle = "<title>Stillwater</title>"
 
-// pageAnswers says whether a page of ours is at this address.
+// pageAnswers reports whether a page of ours is at this address.
 func pageAnswers(ctx context.Context, address string) bool {
 	const patience, enough = 2 * time.Second, 4 << 10
 	host, port, err := net.SplitHostPort(address)

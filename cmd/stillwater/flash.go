@@ -97,7 +97,7 @@ func (m *Main) runFlash(ctx context.Context, o *flashOptions) (err error) {
 	return m.verifyFirmware(ctx, target, firmware.Name)
 }
 
-// bootloader says whether the board's own bootloader writes, and no programmer.
+// bootloader reports whether the board's own bootloader writes, and no programmer.
 func (o *flashOptions) bootloader() bool { return o.programmer == flash.Bootloader }
 
 // target is the board to write, with its port if it is to be written through one.

@@ -80,7 +80,7 @@ type Input struct {
 	Delay       time.Duration // from the event at the sensor to the edge on the line
 }
 
-// Falling says whether the edge that means something is the falling one.
+// Falling reports whether the edge that means something is the falling one.
 func (in Input) Falling() bool { return !in.ActiveHigh }
 
 // Output is one thing that is switched.

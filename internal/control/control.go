@@ -142,7 +142,7 @@ type run struct {
 	waitsGo   bool // nothing happens until Go
 }
 
-// needsGo says whether the program does nothing until Go.
+// needsGo reports whether the program does nothing until Go.
 func (r *run) needsGo() bool { return r.program.Clock == nil || len(r.program.Opening) > 0 }
 
 // session is one evening. Its id is 0 until the journal has it.

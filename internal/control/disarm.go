@@ -253,7 +253,7 @@ func (c *Control) finishDisarm(d *disarming, err error) {
 	c.log.Error("the board did not confirm the disarm and was cut off", "err", err)
 }
 
-// active says whether the board may fire. The mutex is held.
+// active reports whether the board may fire. The mutex is held.
 func (c *Control) active() bool {
 	return c.boardState == wire.Armed || c.boardState == wire.Firing || c.boardState == wire.Resting
 }

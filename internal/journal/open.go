@@ -222,7 +222,7 @@ func (j *Journal) checkReadable(ctx context.Context) error {
 	return j.checkVersion(have, len(steps))
 }
 
-// checkVersion says whether a journal of version have can be read by a program that knows version known.
+// checkVersion reports whether a journal of version have can be read by a program that knows version known.
 func (j *Journal) checkVersion(have, known int) error {
 	switch {
 	case have == 0:

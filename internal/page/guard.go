@@ -70,7 +70,7 @@ func hostName(hostport string) string {
 	return strings.ToLower(m[1] + m[2])
 }
 
-// sameOrigin says whether the request comes from a page this server gave out. Browsers always send Origin with a
+// sameOrigin reports whether the request comes from a page this server gave out. Browsers always send Origin with a
 // websocket and with a POST; a request without one is refused too, so that there is one rule.
 //
 // http.CrossOriginProtection is not it: it lets pass every GET, a websocket's too, what has no Origin, and what says
@@ -78,13 +78,13 @@ func hostName(hostport string) string {
 // network is none: what counts here is the Origin.
 func sameOrigin(r *http.Request) bool { return originMatches(r.Header.Get("Origin"), r.Host) }
 
-// originMatches says whether an Origin header is that of a page from the host. It has scheme, host and port and nothing
-// else: RFC 6454, section 6.2 (from memory).
+// originMatches reports whether an Origin header is that of a page from the host. It has scheme, host and port and
+// nothing else: RFC 6454, section 6.2 (from memory).
 func originMatches(origin, host string) bool {
 	return host != "" && (strings.EqualFold(origin, "http://"+host) || strings.EqualFold(origin, "https://"+host))
 }
 
-// fromLoopback says whether the request was made on this machine.
+// fromLoopback reports whether the request was made on this machine.
 func fromLoopback(r *http.Request) bool {
 	return remoteAddr(r).IsLoopback()
 }
