@@ -43,8 +43,8 @@ type connection struct {
 	net.Conn
 	listener *listener
 	from     netip.Addr
-	busy     bool      // a request is being read or answered; guarded by listener.mu, as since is
-	since    time.Time // when it became busy or idle
+	idle     bool      // all it asked for was answered; guarded by listener.mu, as since is
+	since    time.Time // when it became idle, or busy: a new one has yet to ask, which takes a slow network a while
 }
 
 func newListener(l net.Listener) *listener {
@@ -116,7 +116,7 @@ func (l *listener) count(c *connection) *addressCount {
 // idlest is the connection that is idle for longest, or else the one that is busy for longest.
 func (l *listener) idlest(eligible func(*connection) bool) (found *connection) {
 	for c := range l.open {
-		if eligible(c) && (found == nil || c.busy == found.busy && c.since.Before(found.since) || !c.busy && found.busy) {
+		if eligible(c) && (found == nil || c.idle == found.idle && c.since.Before(found.since) || c.idle && !found.idle) {
 			found = c
 		}
 	}
@@ -160,7 +160,9 @@ func (l *listener) trackState(conn net.Conn, state http.ConnState) {
 	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	c.busy, c.since = state == http.StateActive, time.Now()
+	if idle := state == http.StateIdle; c.idle != idle {
+		c.idle, c.since = idle, time.Now()
+	}
 }
 
 type connectionKey struct{}

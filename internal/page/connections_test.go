@@ -43,10 +43,11 @@ func TestTheIdlestConnectionMakesRoom(t *testing.T) {
 			require.Nil(t, evicted)
 			opened = append(opened, conn)
 		}
-		c.l.trackState(opened[0], http.StateActive)
-		c.l.trackState(opened[1], http.StateActive)
-		time.Sleep(time.Millisecond)
-		c.l.trackState(opened[1], http.StateIdle)
+		for _, conn := range append(opened[2:], opened[1]) {
+			time.Sleep(time.Millisecond)
+			c.l.trackState(conn, http.StateActive)
+			c.l.trackState(conn, http.StateIdle)
+		}
 		for i := range maxConnections - 1 {
 			_, evicted, ok := c.open(fmt.Sprintf("198.51.100.%d", i))
 			require.True(t, ok)
@@ -73,6 +74,29 @@ func TestTheIdlestConnectionMakesRoom(t *testing.T) {
 		for _, count := range c.l.counts {
 			assert.Zero(t, count.open)
 		}
+	})
+}
+
+// Strangers hold requests that they never finish and open more connections meanwhile. A phone that has just connected
+// has as long to say what it wants as it takes to replace all that were there before it.
+func TestANewConnectionIsNotTheFirstToMakeRoom(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := crowd{t, newListener(nil)}
+		for i := range maxConnections {
+			held, _, _ := c.open(fmt.Sprintf("192.0.2.%d", i))
+			c.l.trackState(held, http.StateNew)
+			c.l.trackState(held, http.StateActive)
+		}
+		phone, _, _ := c.open("198.51.100.1")
+		c.l.trackState(phone, http.StateNew)
+		for i := range maxConnections - 1 {
+			late, evicted, ok := c.open(fmt.Sprintf("203.0.113.%d", i))
+			require.True(t, ok)
+			require.NotSame(t, phone, evicted, "%d", i)
+			c.l.trackState(late, http.StateActive)
+		}
+		_, evicted, _ := c.open("203.0.113.1")
+		assert.Same(t, phone, evicted, "it does not stay for ever either")
 	})
 }
 
