@@ -75,7 +75,7 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	}
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
-	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.sockets.closePhones, opts.Log)
+	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones, opts.Log)
 	if err != nil {
 		return nil, fmt.Errorf("page: read who is paired: %w", err)
 	}

@@ -22,9 +22,10 @@ type pairing struct {
 
 // newPairing draws a code and loads the phones that were paired before.
 func newPairing(
-	ctx context.Context, store Phones, changed func(CodeChange), onRevoke func(clients []string), log *slog.Logger,
+	ctx context.Context, store Phones, changed func(CodeChange), inUse func() (map[string]bool, string),
+	onRevoke func(clients []string), log *slog.Logger,
 ) (*pairing, error) {
-	phones := &registry{now: time.Now, store: store, onRevoke: onRevoke, log: log}
+	phones := &registry{now: time.Now, store: store, inUse: inUse, onRevoke: onRevoke, log: log}
 	return &pairing{newCodes(changed), phones}, phones.load(ctx)
 }
 

@@ -261,10 +261,13 @@ func unkept(t *testing.T) *pairing { t.Helper(); return keptBy(t, nil) }
 
 func keptBy(t *testing.T, kept Phones) *pairing {
 	t.Helper()
-	p, err := newPairing(t.Context(), kept, nil, func([]string) {}, slog.New(slog.DiscardHandler))
+	p, err := newPairing(t.Context(), kept, nil, nobody, func([]string) {}, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	return p
 }
+
+// nobody is connected, and nobody holds the controls.
+func nobody() (connected map[string]bool, holder string) { return nil, "" }
 
 // known says which phone a token stands for.
 func known(p *pairing, token string) (string, bool) {
@@ -304,6 +307,52 @@ func TestThePhonePairedFirstMakesRoom(t *testing.T) {
 	require.NoError(t, err)
 	name, _ := known(again, token)
 	assert.Equal(t, fmt.Sprintf("phone %d", maxPhones+2), name)
+}
+
+// Somebody who knows the code pairs again and again. It costs neither the phone that holds the controls its place, not
+// even while that one is away for a moment, nor any that is connected, even if all that pair so connect too.
+func TestPairingAgainAndAgainCostsNoOtherItsPlace(t *testing.T) {
+	for _, connecting := range []bool{false, true} {
+		p := unkept(t)
+		connected := map[string]bool{}
+		p.phones.inUse = func() (map[string]bool, string) { return connected, "phone 1" }
+		pair := func() (token, name string) {
+			token, err := p.pair(t.Context(), p.codes.displayed())
+			require.NoError(t, err)
+			name, ok := known(p, token)
+			require.True(t, ok, "whoever pairs is in")
+			return token, name
+		}
+		holder, _ := pair()
+		asleep, _ := pair()
+		onlooker, name := pair()
+		connected[name] = true
+		for range 3 * maxPhones {
+			_, name := pair()
+			connected[name] = connecting
+			require.LessOrEqual(t, p.count(), maxPhones)
+		}
+		_, ok := known(p, holder)
+		assert.True(t, ok, "it holds the controls")
+		_, ok = known(p, onlooker)
+		assert.True(t, ok, "it is connected")
+		_, ok = known(p, asleep)
+		assert.False(t, ok, "it is neither")
+	}
+	p := unkept(t)
+	all := map[string]bool{}
+	for n := range maxPhones {
+		_, err := p.pair(t.Context(), p.codes.displayed())
+		require.NoError(t, err)
+		all[fmt.Sprintf("phone %d", n+1)] = true
+	}
+	last := fmt.Sprintf("phone %d", maxPhones)
+	p.phones.inUse = func() (map[string]bool, string) { return all, last }
+	var gone []string
+	p.phones.onRevoke = func(clients []string) { gone = append(gone, clients...) }
+	_, err := p.pair(t.Context(), p.codes.displayed())
+	require.NoError(t, err)
+	assert.Equal(t, []string{fmt.Sprintf("phone %d", maxPhones-1)}, gone, "the last but one, where the last holds them")
 }
 
 // A journal that could not be changed when a phone made room has one too many: the next start removes the first.

@@ -39,8 +39,9 @@ type Phones interface {
 // only those wait who want to pair.
 type registry struct {
 	now      func() time.Time
-	store    Phones                 // nil: a restart forgets everyone
-	onRevoke func(clients []string) // these are not paired any more; called without a lock
+	store    Phones                                            // nil: a restart forgets everyone
+	inUse    func() (connected map[string]bool, holder string) // called without a lock
+	onRevoke func(clients []string)                            // these are not paired any more; called without a lock
 	log      *slog.Logger
 
 	// storeMu is held for reading while a phone is added to the store, and for writing while all are removed from it:
@@ -101,7 +102,7 @@ func (g *registry) current() (generation int) {
 }
 
 // add makes a token for a new phone, unless all phones were forgotten since the generation in which it gave the code.
-// Where there are too many, the one paired first has to pair again.
+// Where there are too many, another has to pair again: see makeRoom.
 func (g *registry) add(ctx context.Context, generation int) (token string, err error) {
 	g.storeMu.RLock()
 	defer g.storeMu.RUnlock()
@@ -115,28 +116,48 @@ func (g *registry) add(ctx context.Context, generation int) (token string, err e
 			return "", err
 		}
 	}
-	first, err := g.insert(m, generation)
+	connected, holder := g.inUse()
+	out, err := g.insert(m, generation, connected, holder)
 	if err != nil {
 		return "", err
 	}
-	if first != nil {
-		g.revoke(ctx, *first)
+	if out != nil {
+		g.revoke(ctx, *out)
 	}
 	return token, nil
 }
 
 // insert adds a phone and returns the one that had to make room for it.
-func (g *registry) insert(m member, generation int) (first *member, err error) {
+func (g *registry) insert(
+	m member, generation int, connected map[string]bool, holder string,
+) (out *member, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	if g.generation != generation {
 		return nil, errForgotten // whoever forgets waits for storeMu and removes it from the store
 	}
-	g.phones = append(g.phones, m)
-	if len(g.phones) > maxPhones {
-		first, g.phones = &g.phones[0], g.phones[1:]
+	if len(g.phones) >= maxPhones {
+		i := g.makeRoom(connected, holder)
+		revoked := g.phones[i]
+		out, g.phones = &revoked, slices.Delete(g.phones, i, i+1)
 	}
-	return first, nil
+	g.phones = append(g.phones, m)
+	return out, nil
+}
+
+// makeRoom is the index of the phone that has to pair again when there are too many: of those that are not connected
+// the one paired first. Where all are, it is the one paired last, so that whoever pairs again and again costs no other
+// phone its place. The phone that holds the controls keeps its own, also while it is away for a moment. The mutex is
+// held.
+func (g *registry) makeRoom(connected map[string]bool, holder string) int {
+	i := slices.IndexFunc(g.phones, func(m member) bool { return m.Name != holder && !connected[m.Name] })
+	if i >= 0 {
+		return i
+	}
+	if i = len(g.phones) - 1; g.phones[i].Name == holder {
+		i--
+	}
+	return i
 }
 
 func (g *registry) newName() string {

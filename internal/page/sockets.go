@@ -116,6 +116,22 @@ func (s *sockets) close() {
 	s.running.Wait()
 }
 
+// connected are the phones that have a connection.
+func (s *sockets) connected() map[string]bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	clients := map[string]bool{}
+	for k := range s.open {
+		clients[k.client] = true
+	}
+	return clients
+}
+
+// phonesInUse are the phones that are connected, and the one that holds the controls, connected or not.
+func (s *Server) phonesInUse() (connected map[string]bool, holder string) {
+	return s.sockets.connected(), s.opts.Control.Snapshot().Holder
+}
+
 // closePhones ends the connections of phones that are not paired any more.
 func (s *sockets) closePhones(clients []string) {
 	s.mu.Lock()
