@@ -189,11 +189,7 @@ func BenchmarkDisarmBesideFloods(b *testing.B) {
 				took = append(took, other.disarm())
 			}
 			b.ReportMetric(float64(processorTime(b)-used)/float64(time.Since(began)), "processors")
-			slices.Sort(took)
-			for _, q := range []int{50, 99} {
-				b.ReportMetric(float64(took[(len(took)-1)*q/100].Microseconds())/1000, fmt.Sprintf("p%d-ms", q))
-			}
-			b.ReportMetric(float64(took[len(took)-1].Microseconds())/1000, "most-ms")
+			reportQuantiles(b, took)
 		})
 	}
 }

@@ -7,44 +7,129 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"stillwater/internal/control"
 )
 
 // BenchmarkStart is the program as it is delivered, from exec to the first page served, with a new journal each time,
 // and the memory it then holds.
 func BenchmarkStart(b *testing.B) {
-	program := filepath.Join(b.TempDir(), "stillwater")
-	built, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput()
-	require.NoError(b, err, "%s", built)
+	program := buildProgram(b)
 	var resident float64 // kB, the most
-	for i := 0; b.Loop(); i++ {
-		run := exec.Command(program, "--listen", "127.0.0.1:0", "--journal",
-			filepath.Join(b.TempDir(), fmt.Sprint(i), "journal.db"))
-		says, err := run.StdoutPipe()
-		require.NoError(b, err)
-		require.NoError(b, run.Start())
-		page := ""
-		for lines := bufio.NewScanner(says); page == "" && lines.Scan(); {
-			if found := saysPage.FindStringSubmatch(lines.Text()); found != nil {
-				page = found[1]
-			}
-		}
-		answer, err := http.Get(page + "/")
+	for b.Loop() {
+		run, d := startProgram(b, program)
+		answer, err := http.Get(d.url + "/")
 		require.NoError(b, err)
 		answer.Body.Close()
 		b.StopTimer()
 		resident = max(resident, residentKB(b, run.Process.Pid))
-		require.NoError(b, run.Process.Signal(unix.SIGTERM))
-		require.NoError(b, run.Wait())
+		require.Zero(b, d.stop())
 		b.StartTimer()
 	}
 	b.ReportMetric(b.Elapsed().Seconds()*1e3/float64(b.N), "ms/start")
 	b.ReportMetric(resident/1e3, "MB-resident")
+}
+
+// BenchmarkFiftyPhones is the program as it is delivered with fifty phones that look on: from a tap on arm until the
+// answer and the snapshot that says armed are there, the memory, and what an arming and a disarming send to a phone.
+func BenchmarkFiftyPhones(b *testing.B) {
+	run, d := startProgram(b, buildProgram(b))
+	defer func() { require.Zero(b, d.stop()) }()
+	var bytes atomic.Int64
+	for range 50 {
+		phone := d.enter(d.cookie())
+		phone.conn.SetReadDeadline(time.Time{})
+		go func() {
+			for {
+				_, data, err := phone.conn.ReadMessage()
+				if err != nil {
+					return
+				}
+				bytes.Add(int64(len(data)))
+			}
+		}()
+	}
+	h := d.pair()
+	h.ready()
+	for range 20 { // as many shots as a snapshot has
+		h.anyShot()
+	}
+	whole := wholeSnapshot(b, d)
+	var took []time.Duration
+	before := bytes.Load()
+	for b.Loop() {
+		start := time.Now()
+		h.must(control.Command{Type: "arm", Shots: 1})
+		h.until("armed", inState(control.Armed))
+		took = append(took, time.Since(start))
+		b.StopTimer()
+		h.must(control.Command{Type: "disarm"})
+		h.until("safe", inState(control.Safe))
+		time.Sleep(120 * time.Millisecond) // stay below the limit on messages
+		b.StartTimer()
+	}
+	b.ReportMetric(float64(bytes.Load()-before)/50/float64(b.N), "bytes/phone")
+	b.ReportMetric(float64(whole), "bytes-whole")
+	reportQuantiles(b, took)
+	b.ReportMetric(residentKB(b, run.Process.Pid)/1e3, "MB-resident")
+}
+
+// wholeSnapshot is how many bytes a phone is sent that connects.
+func wholeSnapshot(b *testing.B, d *daemonRun) int {
+	b.Helper()
+	_, data, err := d.enter(d.cookie()).conn.ReadMessage()
+	require.NoError(b, err)
+	return len(data)
+}
+
+// reportQuantiles reports the median, the 99th percentile and the longest.
+func reportQuantiles(b *testing.B, took []time.Duration) {
+	slices.Sort(took)
+	ms := func(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
+	b.ReportMetric(ms(took[(len(took)-1)*50/100]), "p50-ms")
+	b.ReportMetric(ms(took[(len(took)-1)*99/100]), "p99-ms")
+	b.ReportMetric(ms(took[len(took)-1]), "most-ms")
+}
+
+func buildProgram(b *testing.B) string {
+	b.Helper()
+	program := filepath.Join(b.TempDir(), "stillwater")
+	built, err := exec.Command("go", "build", "-o", program, ".").CombinedOutput()
+	require.NoError(b, err, "%s", built)
+	return program
+}
+
+// startProgram starts it with a new journal and waits until it says where the page is.
+func startProgram(b *testing.B, program string) (*exec.Cmd, *daemonRun) {
+	b.Helper()
+	run := exec.Command(program, "--listen", "127.0.0.1:0", "--name", "", "--journal",
+		filepath.Join(b.TempDir(), fmt.Sprint(time.Now().UnixNano()), "journal.db"))
+	says, err := run.StdoutPipe()
+	require.NoError(b, err)
+	require.NoError(b, run.Start())
+	d := &daemonRun{t: b, stop: func() int {
+		run.Process.Signal(unix.SIGTERM)
+		run.Wait()
+		return run.ProcessState.ExitCode()
+	}}
+	for lines := bufio.NewScanner(says); d.url == "" || d.code == ""; {
+		require.True(b, lines.Scan(), "the program ended")
+		if found := saysPage.FindStringSubmatch(lines.Text()); found != nil {
+			d.url = found[1]
+		}
+		if found := saysCode.FindStringSubmatch(lines.Text()); found != nil {
+			d.code = found[1]
+		}
+	}
+	return run, d
 }
 
 // residentKB is the memory of a process, once it has come to rest.

@@ -499,8 +499,9 @@ func TestAStarvedProcessIsNoSilence(t *testing.T) {
 			time.Sleep(time.Second)
 		}
 		b.rig.mu.Lock()
-		require.Equal(t, wire.Armed, b.rig.exec.State().Code())
+		code := b.rig.exec.State().Code()
 		b.rig.mu.Unlock()
+		require.Equal(t, wire.Armed, code)
 		require.NoError(t, b.rig.Release(dropSet()))
 		assert.Equal(t, wire.Done, b.shot().Status)
 	})
