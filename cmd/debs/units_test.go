@@ -105,7 +105,7 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"99"}, board["LimitRTPRIO"])
 	assert.Equal(t, []string{"infinity"}, board["LimitMEMLOCK"])
 	assert.Contains(t, board["DeviceAllow"], "char-gpiochip rw")
-	// A keeper switches the outputs off after the board was killed: it must not be killed with it.
+	// A watchdog process switches the outputs off after the board was killed: it must not be killed with it.
 	assert.NotContains(t, board, "KillMode", "control-group is the default, and asks before it kills")
 
 	socket := settings(embedded(t, "stillwater-board.socket"))
