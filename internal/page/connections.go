@@ -2,6 +2,7 @@ package page
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -43,8 +44,9 @@ type connection struct {
 	net.Conn
 	listener *listener
 	from     netip.Addr
-	idle     bool      // all it asked for was answered; guarded by listener.mu, as since is
-	since    time.Time // when it became idle, or busy: a new one has yet to ask, which takes a slow network a while
+	bytes    *rate.Limiter // of the phone whose websocket it is; nil before
+	idle     bool          // all it asked for was answered; guarded by listener.mu, as since is
+	since    time.Time     // when it became idle, or busy: a new one has yet to ask, which takes a slow network a while
 }
 
 func newListener(l net.Listener) *listener {
@@ -141,6 +143,18 @@ func (c *connection) release() {
 func (c *connection) Close() error {
 	c.release()
 	return c.Conn.Close()
+}
+
+// errTooManyBytes ends a phone's websocket.
+var errTooManyBytes = errors.New("the phone sends too many bytes")
+
+// Read reads what the other end sends, up to a phone's limit.
+func (c *connection) Read(p []byte) (n int, err error) {
+	n, err = c.Conn.Read(p)
+	if err == nil && c.bytes != nil && !c.bytes.AllowN(time.Now(), n) {
+		err = errTooManyBytes
+	}
+	return n, err
 }
 
 // CloseWrite says to the other end that no more comes.

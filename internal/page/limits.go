@@ -18,6 +18,11 @@ const (
 	refusalsBurst     = 40
 	oversizeCost      = 8 // refusals: reading a long message is work
 
+	// Bytes are limited too, because a message may come in any number of frames, and empty ones are not counted. No
+	// messages within the rates need as many.
+	bytesPerSecond = 2 * messagesPerSecond * maxMessageBytes
+	bytesBurst     = 2 * (messagesBurst + refusalsBurst) * maxMessageBytes
+
 	connectsPerSecond  = 1
 	connectsBurst      = 8
 	floodCost          = 4 // connections: a phone that is cut off for its messages waits a little before it is back
@@ -25,12 +30,13 @@ const (
 )
 
 // phoneLimits is what one phone may still do.
-type phoneLimits struct{ messages, refusals, connects *rate.Limiter }
+type phoneLimits struct{ messages, refusals, bytes, connects *rate.Limiter }
 
 func newPhoneLimits() *phoneLimits {
 	return &phoneLimits{
 		messages: rate.NewLimiter(messagesPerSecond, messagesBurst),
 		refusals: rate.NewLimiter(refusalsPerSecond, refusalsBurst),
+		bytes:    rate.NewLimiter(bytesPerSecond, bytesBurst),
 		connects: rate.NewLimiter(connectsPerSecond, connectsBurst),
 	}
 }

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"net/http"
@@ -205,6 +206,33 @@ func TestFloodsOfAnythingEnd(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A message may come in any number of frames, and one that never ends is never counted.
+func TestAFloodOfFramesWithinOneMessageEnds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, &puppet{})
+		phone := b.dial(b.pair())
+		raw := phone.conn.NetConn()
+		start, sent := time.Now(), 0
+		_, code := phone.flood(func(i int) error {
+			frames := bytes.Repeat([]byte{0x00, 0x80, 0, 0, 0, 0}, 100) // continuations with no data
+			if i == 1 {
+				frames = []byte{0x01, 0x80, 0, 0, 0, 0}
+			}
+			if i%1000 == 0 { // the phone is there: its silence does not end it
+				frames = append(frames, 0x89, 0x80, 0, 0, 0, 0)
+			}
+			n, err := raw.Write(frames)
+			if sent += n; sent > 3*bytesBurst { // it goes on for ever
+				raw.Close()
+			}
+			return err
+		})
+		assert.Equal(t, websocket.ClosePolicyViolation, code)
+		assert.Less(t, sent, 2*bytesBurst)
+		assert.Less(t, time.Since(start), maxMissedBeats*time.Second)
+	})
 }
 
 func TestAPhonesFifthConnectionEndsItsOldest(t *testing.T) {

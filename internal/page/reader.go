@@ -35,6 +35,9 @@ func (k *socket) read(ctx context.Context, wg *sync.WaitGroup) {
 		kind, data, err := k.next(buffer)
 		if err != nil {
 			k.broken = !errors.As(err, new(*websocket.CloseError)) && !errors.As(err, new(net.Error))
+			if errors.Is(err, errTooManyBytes) {
+				k.endFlood()
+			}
 			k.stop(websocket.CloseNormalClosure, "read: "+err.Error())
 			return
 		}

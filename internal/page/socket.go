@@ -125,6 +125,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	k.conn = conn
 	if c := connectionOf(r); c != nil {
 		c.release()
+		c.bytes = k.limits.bytes
 	}
 	s.log.Debug("phone connected", "client", client)
 	k.run(context.WithoutCancel(r.Context()))
