@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"stillwater/internal/board"
@@ -29,6 +30,7 @@ type request struct {
 type disarming struct {
 	link     *link
 	why      string
+	logLevel slog.Level    // of its success: phones may disarm a safe board as often as they like
 	pending  []*request    // what was with the board when it began
 	inactive chan struct{} // holds one token when the board says that it is not armed
 	over     bool          // guarded by the control's mutex
@@ -103,6 +105,10 @@ func (c *Control) disarm(why string) error {
 // beginDisarm begins a new epoch and makes the board safe, or joins the disarm that is doing so: nothing was begun
 // since. Why is said to everybody; "" keeps the reason there is. The mutex is held.
 func (c *Control) beginDisarm(why string) *disarming {
+	logLevel := slog.LevelDebug
+	if c.active() || c.current != nil || len(c.requests) > 0 {
+		logLevel = slog.LevelInfo
+	}
 	c.newEpoch()
 	if c.current != nil {
 		c.current.timer.stop()
@@ -114,7 +120,9 @@ func (c *Control) beginDisarm(why string) *disarming {
 	if d := c.joinable(); d != nil {
 		return d
 	}
-	d := &disarming{link: c.reachable(), why: why, inactive: make(chan struct{}, 1), done: make(chan struct{})}
+	d := &disarming{
+		link: c.reachable(), why: why, logLevel: logLevel, inactive: make(chan struct{}, 1), done: make(chan struct{}),
+	}
 	if d.link == nil {
 		d.err = refusal("", "There is no board to disarm: "+c.reason+".",
 			"It goes safe by itself a second after it was lost. To be sure, use the kill switch.")
@@ -246,7 +254,11 @@ func (c *Control) finishDisarm(d *disarming, err error) {
 	c.mu.Unlock()
 	close(d.done)
 	if !cut {
-		c.log.Info("disarmed", "why", d.why, "err", err)
+		level := d.logLevel
+		if err != nil {
+			level = slog.LevelWarn
+		}
+		c.log.Log(context.Background(), level, "disarmed", "why", d.why, "err", err)
 		return
 	}
 	d.link.board.Close()

@@ -1,7 +1,10 @@
 package control
 
 import (
+	"bytes"
 	"context"
+	"log/slog"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -275,5 +278,21 @@ func TestDisarmOfTheBoardThereIs(t *testing.T) {
 		assert.Zero(t, time.Since(start))
 		x.arm(1)
 		require.Error(t, <-old)
+	})
+}
+
+// A board that is safe may be disarmed by any phone at any time; only what ended something is worth a line in the log.
+func TestDisarmOfASafeBoardIsNotLogged(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		var lines bytes.Buffer
+		x := setUp(t, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&lines, nil)) })
+		x.ready()
+		for range 100 {
+			x.must(other, Command{Type: "disarm"})
+		}
+		assert.Zero(t, strings.Count(lines.String(), "msg=disarmed"))
+		x.arm(1)
+		x.must(other, Command{Type: "disarm"})
+		assert.Equal(t, 1, strings.Count(lines.String(), "msg=disarmed"))
 	})
 }

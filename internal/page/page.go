@@ -106,6 +106,8 @@ func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 		ConnContext:       withConnection,
 		ConnState:         listener.trackState,
 		ErrorLog:          slog.NewLogLogger(s.log.Handler(), slog.LevelDebug),
+
+		DisableGeneralOptionsHandler: true, // it would answer before guard
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(listener) }()

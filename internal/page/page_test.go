@@ -1,6 +1,7 @@
 package page
 
 import (
+	"bufio"
 	"compress/gzip"
 	"context"
 	"errors"
@@ -252,6 +253,13 @@ func TestServeStopsWithItsContext(t *testing.T) {
 	web := &httptest.Server{URL: "http://" + listener.Addr().String()}
 	phone := dial(t, web, pairPhone(t, s, web))
 	phone.snapshot()
+	raw, err := net.Dial("tcp", listener.Addr().String())
+	require.NoError(t, err)
+	fmt.Fprint(raw, "OPTIONS * HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n")
+	answer, err := http.ReadResponse(bufio.NewReader(raw), nil)
+	require.NoError(t, err)
+	assert.Equal(t, http.StatusMisdirectedRequest, answer.StatusCode, "nothing is answered before guard")
+	raw.Close()
 	cancel()
 	require.NoError(t, <-served)
 	assert.Equal(t, 1001, phone.closeCode())

@@ -75,10 +75,14 @@ func (s *Server) NewCode() {
 }
 
 // ForgetPhones ends the pairing of all phones, closes what they have open and draws a new code, since they know the old
-// one. It returns how many there were. With an error they are out, but may come back with the next start.
+// one. It returns how many there were. With an error they are out, but may come back with the next start. Nobody is left
+// to answer for what is armed, so it is disarmed.
 func (s *Server) ForgetPhones(ctx context.Context) (phones int, err error) {
 	phones, err = s.pairing.forget(ctx)
 	s.log.Info("all phones forgotten, asked for on this machine", "phones", phones)
+	if err := s.opts.Control.Do(ctx, "the machine", control.Command{Type: "disarm"}); err != nil {
+		s.log.Warn("not disarmed after the phones were forgotten", "err", err)
+	}
 	if err != nil {
 		return phones, fmt.Errorf("page: the phones are out, but still on record and back with the next start: %w", err)
 	}

@@ -451,7 +451,11 @@ func TestAPairingEndsWithinOneRun(t *testing.T) {
 
 func TestForgottenPhonesAreOutAtOnce(t *testing.T) {
 	j := newJournal(t)
-	s, web := keptServer(t, &puppet{}, j)
+	var done []string
+	s, web := keptServer(t, &puppet{do: func(_ context.Context, client string, cmd control.Command) error {
+		done = append(done, cmd.Type+" by "+client)
+		return nil
+	}}, j)
 	code := s.Code()
 	var phones []*phone
 	var cookies []*http.Cookie
@@ -463,6 +467,7 @@ func TestForgottenPhonesAreOutAtOnce(t *testing.T) {
 	count, err := s.ForgetPhones(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, 3, count)
+	assert.Equal(t, []string{"disarm by the machine"}, done, "nobody is left to answer for what is armed")
 	for i, phone := range phones {
 		assert.Equal(t, 1008, phone.closeCode())
 		answer, _ := ask(t, web, "GET", "/paired", "", with(cookies[i]))
@@ -500,6 +505,7 @@ func TestAForgottenPhonesCommandsAreNotDone(t *testing.T) {
 	assert.Equal(t, 1008, phone.closeCode())
 	s.sockets.close()
 	close(did)
+	assert.Equal(t, "disarm", <-did, "the machine's own")
 	assert.Equal(t, "take", <-did)
 	assert.Empty(t, did)
 }

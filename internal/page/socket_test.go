@@ -3,7 +3,6 @@ package page
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"log/slog"
 	"net"
 	"net/http"
@@ -93,22 +92,6 @@ func (p *phone) closeCode() int {
 				return closed.Code
 			}
 			p.t.Logf("closed: %v", err)
-			return 0
-		}
-	}
-}
-
-// answerOrClose reads until an answer came, then 0, or the connection was closed, then the code.
-func (p *phone) answerOrClose() int {
-	p.t.Helper()
-	for {
-		m, err := p.read()
-		var closed *websocket.CloseError
-		if errors.As(err, &closed) {
-			return closed.Code
-		}
-		require.NoError(p.t, err)
-		if m.Re != 0 {
 			return 0
 		}
 	}
