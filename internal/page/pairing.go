@@ -75,8 +75,8 @@ func (s *Server) NewCode() {
 }
 
 // ForgetPhones ends the pairing of all phones, closes what they have open and draws a new code, since they know the old
-// one. It returns how many there were. With an error they are out, but may come back with the next start. Nobody is left
-// to answer for what is armed, so it is disarmed.
+// one. Nobody is left to answer for what is armed, so it is disarmed. It returns how many phones there were. With an
+// error they are out, but may come back with the next start.
 func (s *Server) ForgetPhones(ctx context.Context) (phones int, err error) {
 	phones, err = s.pairing.forget(ctx)
 	s.log.Info("all phones forgotten, asked for on this machine", "phones", phones)
