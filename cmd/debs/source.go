@@ -48,6 +48,11 @@ var debianVersion = regexp.MustCompile(`^[0-9][A-Za-z0-9.+~]*$`)
 // stamp gives version and time of the packages. A version of its own wins over git's, SOURCE_DATE_EPOCH over the
 // commit's time.
 func (s source) stamp(ctx context.Context, version, sourceDate string) (string, time.Time, error) {
+	if version != "" { // a wrong one is said with or without git
+		if err := checkVersion(version); err != nil {
+			return "", time.Time{}, err
+		}
+	}
 	when, gitVersion, gitErr := s.commit(ctx)
 	if sourceDate != "" {
 		var err error
@@ -60,13 +65,17 @@ func (s source) stamp(ctx context.Context, version, sourceDate string) (string, 
 		return "", when, fmt.Errorf("version and date come from git, and that failed; give both --version and "+
 			"SOURCE_DATE_EPOCH: %w", gitErr)
 	case version == "":
-		version = gitVersion
-	}
-	if !debianVersion.MatchString(version) {
-		return "", when, fmt.Errorf("%w: version %q: write a digit, then letters, digits, dots, plus and tilde, "+
-			"such as 1.2.0", errUsage, version)
+		return gitVersion, when, checkVersion(gitVersion)
 	}
 	return version, when, nil
+}
+
+func checkVersion(version string) error {
+	if !debianVersion.MatchString(version) {
+		return fmt.Errorf("%w: version %q: write a digit, then letters, digits, dots, plus and tilde, such as 1.2.0",
+			errUsage, version)
+	}
+	return nil
 }
 
 // commit is the time of the newest commit and the version that follows from it: a tag such as v1.2.0, or a version
