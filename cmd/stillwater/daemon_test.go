@@ -147,6 +147,10 @@ func (r *daemonRun) enter(cookie *http.Cookie) *hand {
 		http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}})
 	require.NoError(r.t, err)
 	r.t.Cleanup(func() { conn.Close() })
+	// The library's own handler gives up after a second, which a busy machine may take.
+	conn.SetPingHandler(func(data string) error {
+		return conn.WriteControl(websocket.PongMessage, []byte(data), time.Time{})
+	})
 	return &hand{t: r.t, conn: conn, cookie: cookie}
 }
 

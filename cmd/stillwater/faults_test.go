@@ -48,13 +48,14 @@ func chatter(r *rand.Rand) string {
 	}
 }
 
-// madPhone sends n messages as fast as it can, over as many connections as that takes, and counts what was refused.
+// madPhone sends n messages as fast as it can, over as many connections as that takes and it is allowed, and counts
+// what was refused.
 func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refused *atomic.Int64) error {
 	header := http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}}
 	for n > 0 {
 		conn, answer, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws", header)
 		if answer != nil && answer.StatusCode == http.StatusTooManyRequests {
-			continue // a mad phone does not wait
+			return nil
 		}
 		if err != nil {
 			return err

@@ -125,7 +125,7 @@ func (k *socket) handlePing(data string) error {
 	if !answer {
 		return err
 	}
-	err = k.conn.WriteControl(websocket.PongMessage, []byte(data), time.Now().Add(time.Second))
+	err = k.conn.WriteControl(websocket.PongMessage, []byte(data), time.Now().Add(writeTimeout))
 	if errors.Is(err, websocket.ErrCloseSent) || errors.As(err, new(net.Error)) {
 		return nil // write handles it
 	}

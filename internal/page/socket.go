@@ -21,7 +21,7 @@ const (
 	commandTimeout     = 10 * time.Second
 	commandQueueLength = 16 // commands a phone may send ahead of their answers
 
-	closeTimeout  = time.Second            // to send the last answers and the close reason
+	closeTimeout  = 2 * time.Second        // to send the last answers and the close reason
 	lingerTimeout = 500 * time.Millisecond // for the phone to close the connection after that
 )
 
