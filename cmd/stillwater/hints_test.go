@@ -132,7 +132,7 @@ func TestHints(t *testing.T) {
 	t.Run("arming", b.arming)
 }
 
-const hint = `document.querySelector("#bar-hint").textContent`
+const hint = `(h => h.checkVisibility() ? h.textContent : "")(document.querySelector("#bar-hint"))`
 
 func (b *browser) killSwitch(t *testing.T) {
 	m, p := b.stage(t, func(*puppet) {})

@@ -95,7 +95,7 @@ func wrongCode(code string) string {
 func tickCare(p *phone) {
 	t := p.t
 	p.tap("#arm")
-	p.until("the care list is asked for", `document.querySelector("#bar-hint").textContent.includes("care")`)
+	p.until("the care list is asked for", hint+`.includes("care")`)
 	p.state("safe", "Safe")
 	ids := eval[[]string](p, `[...document.querySelectorAll("#care-list label")].map((l) => l.dataset.care)`)
 	require.NotEmpty(t, ids)
@@ -127,7 +127,7 @@ func dropOnce(p *phone) {
 	setFolds(p, false)
 
 	p.tap("#arm")
-	p.until("a tap is explained", `document.querySelector("#bar-hint").textContent.includes("tap does not arm")`)
+	p.until("a tap is explained", hint+`.includes("tap does not arm")`)
 	assert.Equal(t, "Safe", p.text("#state-word"))
 	brush(p)
 	p.js(`document.querySelector("#arm").click()`)
@@ -361,7 +361,7 @@ func refuseNonsense(p *phone) {
 	setFolds(p, false)
 	p.enter("#count-input", "plenty")
 	p.hold("#arm", "the number of shots is refused",
-		`document.querySelector("#bar-hint").textContent.includes("whole number")`)
+		hint+`.includes("whole number")`)
 	p.state("safe", "Safe")
 	p.enter("#count-input", "1")
 }
@@ -484,7 +484,7 @@ func (b *browser) desk(t *testing.T) {
 
 	p.js(`document.querySelector("#arm").focus()`)
 	p.do(chromedp.KeyEvent(" "))
-	p.until("a short press is explained", `document.querySelector("#bar-hint").textContent.includes("tap does not arm")`)
+	p.until("a short press is explained", hint+`.includes("tap does not arm")`)
 	assert.Equal(t, "Safe", p.text("#state-word"))
 	p.holdSpace()
 	p.state("armed", "Armed")

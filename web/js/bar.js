@@ -167,7 +167,7 @@ export class Bar {
 	/** Say something for a few seconds. @param {string} words */
 	#hint(words) {
 		clearTimeout(this.#hintTimer);
-		text(byId("bar-hint"), words);
+		this.#write(words);
 		voice.say(words);
 		this.#hintTimer = setTimeout(() => {
 			this.#hintTimer = undefined;
@@ -188,8 +188,14 @@ export class Bar {
 		else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
 		else if (!snap.care_done) words = "To arm, first tick the points of care.";
 		else if (!snap.preview) words = "To arm, correct the set first: see the coming shot.";
-		text(byId("bar-hint"), words);
-		byId("bar-hint").hidden = words === "";
+		this.#write(words);
+	}
+
+	/** @param {string} words "": no line at all */
+	#write(words) {
+		const hint = byId("bar-hint");
+		text(hint, words);
+		hint.hidden = words === "";
 	}
 }
 
