@@ -95,6 +95,8 @@ func (i *inviter) update(change func(*invitation)) {
 
 const pairingUsage = `stillwater pairing says where the page of the installed service is, and the code that pairs
 a phone. The code is for whoever administers this machine: sudo stillwater pairing
+A Stillwater that was started by hand shows its code where it was started; started again it has a
+new one, and with --forget-phones it knows no phone any more.
 
 It is six digits. Once 20 wrong codes were typed, by whoever, it is longer, so that nobody can guess
 it and nobody has to wait; --new goes back to six digits.
@@ -138,7 +140,7 @@ func (m *Main) readInvitation() (in invitation, err error) {
 		return in, explainService(err)
 	}
 	if in, err = parseInvitation(text); err != nil {
-		return in, fmt.Errorf("pairing: the service's file is damaged; say: sudo systemctl restart stillwater: %w", err)
+		return in, fmt.Errorf("pairing: the service's file is damaged; type: sudo systemctl restart stillwater: %w", err)
 	}
 	return in, nil
 }
@@ -170,9 +172,10 @@ func explainService(err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("pairing: no Stillwater service runs here; start it with: sudo systemctl start stillwater "+
-			"(run by hand, \"stillwater\" shows the code itself): %w", err)
+			"(one that was started by hand shows the code itself, makes a new one when it is started again, and forgets "+
+			"all phones when that is with --forget-phones): %w", err)
 	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("pairing: the code is for whoever administers this machine; say: sudo stillwater pairing: %w", err)
+		return fmt.Errorf("pairing: the code is for whoever administers this machine; type: sudo stillwater pairing: %w", err)
 	}
 	return fmt.Errorf("pairing: %w", err)
 }

@@ -113,7 +113,7 @@ func (m *Main) postToService(ctx context.Context, path string) (done adminReply,
 	}
 	answer, err := client.Do(request)
 	if errors.Is(err, syscall.ECONNREFUSED) {
-		return done, fmt.Errorf("pairing: the service does not answer; say: sudo systemctl restart stillwater: %w", err)
+		return done, fmt.Errorf("pairing: the service does not answer; type: sudo systemctl restart stillwater: %w", err)
 	}
 	if err != nil {
 		return done, explainService(err)

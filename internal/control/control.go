@@ -178,7 +178,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 		phones: phones{connected: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},
 	}
-	c.rec = newRecorder(c.recordChanged)
+	c.rec = newRecorder(c.log, c.recordChanged)
 	if err := c.restore(ctx); err != nil {
 		return nil, fmt.Errorf("control: read the record: %w", err)
 	}

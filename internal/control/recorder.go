@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"slices"
 	"strings"
 	"sync"
@@ -24,6 +25,7 @@ var errTooManyRemarks = errors.New("too many verdicts and notes wait for the jou
 // up without a limit, because only the board makes them. Of everything else the newest counts: a job takes the place
 // of the one with its key, so that no phone can make the queue longer by asking more often.
 type recorder struct {
+	log     *slog.Logger
 	changed func() // called without any lock of the recorder
 
 	mu      sync.Mutex
@@ -44,8 +46,8 @@ type job struct {
 	answers []chan<- error // each gets the outcome of the next attempt, and has room for it
 }
 
-func newRecorder(changed func()) *recorder {
-	return &recorder{changed: changed, wake: make(chan struct{}, 1), done: make(chan struct{})}
+func newRecorder(log *slog.Logger, changed func()) *recorder {
+	return &recorder{log: log, changed: changed, wake: make(chan struct{}, 1), done: make(chan struct{})}
 }
 
 func (r *recorder) addShot(do func(context.Context) error) {
@@ -159,10 +161,11 @@ func (r *recorder) attempt(ctx context.Context, j *job) {
 	unknown := errors.Is(err, journal.ErrNotFound)
 	problem := ""
 	if err != nil && !unknown {
-		problem = err.Error()
+		problem = recordProblem(err)
 	}
 	r.mu.Lock()
-	changed := r.problem != problem || j.key == nil
+	before := r.problem
+	changed := before != problem || j.key == nil
 	r.problem = problem
 	r.remove(j, err == nil || unknown)
 	answers := j.answers
@@ -170,6 +173,9 @@ func (r *recorder) attempt(ctx context.Context, j *job) {
 	r.mu.Unlock()
 	for _, answer := range answers {
 		answer <- err
+	}
+	if before != problem {
+		r.report(problem, err)
 	}
 	if changed {
 		r.changed()
@@ -180,6 +186,30 @@ func (r *recorder) attempt(ctx context.Context, j *job) {
 		case <-ctx.Done():
 		}
 	}
+}
+
+// report logs that the journal can no longer be written, and why in full, or that it can again.
+func (r *recorder) report(problem string, err error) {
+	if problem == "" {
+		r.log.Info("the journal can be written again")
+		return
+	}
+	r.log.Error("the journal cannot be written; it is tried again", "err", err)
+}
+
+// recordProblem says why the journal cannot be written, in a few words for a phone: the log has the file and the rest.
+func recordProblem(err error) string {
+	switch {
+	case errors.Is(err, journal.ErrFull):
+		return "the machine's disk is full; make room on it"
+	case errors.Is(err, journal.ErrReadOnly):
+		return "Stillwater may not write its file; the machine's log says what to do"
+	case errors.Is(err, journal.ErrBusy):
+		return "another program holds its file; stop that program"
+	case errors.Is(err, journal.ErrDamaged):
+		return "its file is damaged; the machine's log says what to do"
+	}
+	return err.Error()
 }
 
 // remove takes a job out of its queue. One that failed stays: a shot where it is, as shots are in order; another

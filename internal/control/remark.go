@@ -36,7 +36,8 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 	case errors.Is(err, journal.ErrNotFound):
 		return refusal("shot", fmt.Sprintf("The record has no shot with id %d.", cmd.Shot), "Reload the page.")
 	case err != nil:
-		return refusal("", fmt.Sprintf("The %s is kept in memory and not on the disk yet: %v.", cmd.Type, err),
+		return refusal("", fmt.Sprintf("The %s is kept in memory and not on the disk yet: %s.", cmd.Type,
+			recordProblem(err)),
 			"It is tried again and again. Leave Stillwater running until the page shows it.")
 	}
 	return nil

@@ -1,9 +1,12 @@
 package control
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -78,6 +81,39 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 		synctest.Wait()
 		assert.Equal(t, Late, x.Snapshot().Shots[0].Verdict)
 	})
+}
+
+// A phone is told in a few words why the journal cannot be written and what to do; the log has all of it, once.
+func TestWhyTheJournalCannotBeWritten(t *testing.T) {
+	for what, words := range map[error]string{
+		journal.ErrFull: "disk is full; make room", journal.ErrReadOnly: "may not write", journal.ErrBusy: "another program",
+		journal.ErrDamaged: "damaged", errors.New("a card that is gone"): "a card that is gone",
+	} {
+		inBubble(t, func(t *testing.T) {
+			var log bytes.Buffer
+			x := setUp(t, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&log, nil)) })
+			x.ready()
+			x.arm(1)
+			x.fire()
+			whole := fmt.Errorf("journal /card/journal.db: %w: code 13", what)
+			x.book.setBroken(whole)
+			for range 2 { // before the problem is known, and after
+				r := x.refused(me, Command{Type: "note", Shot: 1, Text: "like glass"})
+				assert.Contains(t, r.Why, words)
+				assert.Equal(t, strings.HasPrefix(words, "a card"), strings.Contains(r.Why, "/card/"), r.Why)
+			}
+			problem := x.Snapshot().Record.Problem
+			assert.Contains(t, problem, words)
+			assert.Equal(t, strings.HasPrefix(words, "a card"), strings.Contains(problem, "/card/"), problem)
+			time.Sleep(3 * retryDelay)
+			x.book.setBroken(nil)
+			time.Sleep(2 * retryDelay)
+			synctest.Wait()
+			assert.Equal(t, "like glass", x.book.kept()[0].Note)
+			assert.Equal(t, 1, strings.Count(log.String(), whole.Error()), log.String())
+			assert.Equal(t, 1, strings.Count(log.String(), "can be written again"), log.String())
+		})
+	}
 }
 
 // However many remarks come while the journal cannot be written, few wait, and those on one shot are one.

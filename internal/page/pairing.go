@@ -171,7 +171,7 @@ func (s *Server) wrongWords(wrong *wrongCodeError) (why, remedy string) {
 	switch {
 	case wrong.replaced:
 		return "Somebody typed many wrong codes, so the machine shows a new, longer code now.",
-			"Look at its screen, or say there: sudo stillwater pairing."
+			"Look at its screen, or type there: sudo stillwater pairing."
 	case s.pairing.codes.long():
 		return "That is not the code.", fmt.Sprintf("Type the %d letters and digits shown on the machine.", longLetters)
 	}
