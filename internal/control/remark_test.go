@@ -83,7 +83,7 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 	})
 }
 
-// A phone is told in a few words why the journal cannot be written and what to do; the log has all of it, once.
+// What a phone shows is in a few words why the journal cannot be written; the log has all of it, once.
 func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 	for what, words := range map[error]string{
 		journal.ErrFull: "disk is full; make room", journal.ErrReadOnly: "may not write", journal.ErrBusy: "another program",

@@ -83,7 +83,8 @@ function card(first, asks) {
 	/** @type {Card["refresh"]} */
 	node.refresh = (s, newest) => {
 		shot = s;
-		if (newest !== wasNewest) fold.open = newest;
+		// A newer shot does not take the field away in which a note is being written.
+		if (newest !== wasNewest) fold.open = newest || document.activeElement === note;
 		wasNewest = newest;
 		attr(node, "data-ok", s.ok ? "yes" : "no");
 		attr(node, "data-shot", s.id);
