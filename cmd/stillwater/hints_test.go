@@ -130,6 +130,7 @@ func TestHints(t *testing.T) {
 	t.Run("clock", b.clockNotSet)
 	t.Run("test of an output", b.testOutput)
 	t.Run("arming", b.arming)
+	t.Run("note", b.noteBeingWritten)
 }
 
 const hint = `(h => h.checkVisibility() ? h.textContent : "")(document.querySelector("#bar-hint"))`
@@ -286,5 +287,23 @@ func (b *browser) arming(t *testing.T) {
 	assert.True(t, eval[bool](p, offered), "until the arming is answered")
 	close(hang)
 	p.until("it can be armed again", `document.querySelector("#arm").checkVisibility()`)
+	p.clean()
+}
+
+// A shot that comes while a note is being written on the one before leaves the field as it is.
+func (b *browser) noteBeingWritten(t *testing.T) {
+	shots := make([]control.Shot, 2) // newest first
+	for i := range shots {
+		n := len(shots) - i
+		shots[i] = control.Shot{ID: int64(n), Number: n, OK: true, Status: "done", Cues: []control.CueShot{}}
+	}
+	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = shots[1:] })
+	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
+	p.js(`const n = document.querySelector("#note-1"); n.focus(); n.value = "half a"`)
+	m.be(func(s *control.Snapshot) { s.Shots = shots })
+	p.until("the next is shown", `document.querySelector("#note-2")?.checkVisibility()`)
+	assert.True(t, eval[bool](p, `n.checkVisibility() && document.activeElement === n && n.value === "half a"`))
+	_, sent := m.last("note")
+	assert.False(t, sent, "before it is finished")
 	p.clean()
 }
