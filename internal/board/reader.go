@@ -1,7 +1,9 @@
 package board
 
 import (
+	"context"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"stillwater/internal/wire"
@@ -238,7 +240,12 @@ func (c *Client) handlePong(f wire.Frame) {
 	c.clock.AddRoundTrip(uint32(m.Now), p.sent.Sub(c.epoch), now.Sub(c.epoch))
 	c.mu.Unlock()
 	if jumped {
-		c.opts.Log.Warn("the board's clock jumped; checking whether it restarted", "tick", m.Now)
+		level := slog.LevelWarn
+		if c.opts.InProcess { // its clock stands still when this process gets no processor
+			level = slog.LevelDebug
+		}
+		c.opts.Log.Log(context.Background(), level, "the board's clock jumped; checking whether it restarted",
+			"tick", m.Now)
 		c.requestState()
 	}
 }
