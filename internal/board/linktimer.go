@@ -20,25 +20,36 @@ func (o Options) steps(wait time.Duration) (n int, each time.Duration) {
 type linkTimer struct {
 	steps, max int
 	each       time.Duration
+	began      time.Time // the step under way
 	timer      *time.Timer
 }
 
 // start starts the timer; step is called at the end of each step and must call expire.
 func (s *linkTimer) start(opts Options, step func()) {
 	s.max, s.each = opts.steps(linkTimeout)
+	s.began = time.Now()
 	s.timer = time.AfterFunc(s.each, step)
 }
 
 func (s *linkTimer) reset() {
 	s.steps = 0
+	s.next()
+}
+
+func (s *linkTimer) next() {
+	s.began = time.Now()
 	s.timer.Reset(s.each)
 }
 
-// expire counts a step and reports whether it was the last; if not, it begins the next.
+// expire counts a step and reports whether it was the last; if not, it begins the next. A step that was reset while its
+// end was on its way here is not counted.
 func (s *linkTimer) expire() bool {
+	if time.Since(s.began) < s.each {
+		return false
+	}
 	s.steps++
 	if s.steps < s.max {
-		s.timer.Reset(s.each)
+		s.next()
 		return false
 	}
 	return true
