@@ -201,7 +201,7 @@ longest_on = "10 ms"
 // newStudio starts everything, pairs the phone and sets up a shot whose shutter opens with Go.
 func newStudio(t *testing.T, r *rand.Rand, spawned bool) *studio {
 	t.Helper()
-	s := &studio{t: t, r: r, dir: t.TempDir(), spawned: spawned, seen: map[int64]bool{}}
+	s := &studio{t: t, r: r, dir: shortDir(t), spawned: spawned, seen: map[int64]bool{}}
 	s.pins, s.file = gpioboardtest.New(t)
 	socket := ""
 	if !spawned {
@@ -393,6 +393,15 @@ type middle struct {
 
 // pair is one host's connection and the one to the board.
 type pair struct{ host, board *net.UnixConn }
+
+// shortDir is a folder for sockets: their paths have 107 bytes at most, and t.TempDir puts the test's name in.
+func shortDir(t testing.TB) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "")
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(dir)) })
+	return dir
+}
 
 func newMiddle(t testing.TB, path, board string) *middle {
 	t.Helper()
