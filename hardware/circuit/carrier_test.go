@@ -183,10 +183,7 @@ part Q1 m at=20,10,mirror hole=9,9 : G=A D=A S=GND`)
 	f.Fuzz(func(t *testing.T, text string) {
 		d, err := Parse(text)
 		if err != nil {
-			var at *ParseError
-			require.ErrorAs(t, err, &at)
-			require.True(t, at.Line >= 1 && at.Line <= strings.Count(text, "\n")+1, "%v", at)
-			require.NotEmpty(t, at.Remedy)
+			requireParseError(t, err, text)
 			return
 		}
 		d.Check()

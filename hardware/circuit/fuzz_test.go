@@ -189,10 +189,7 @@ func FuzzCorners(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text string) {
 		corners, err := Corners(text)
 		if err != nil {
-			var at *ParseError
-			require.ErrorAs(t, err, &at)
-			require.True(t, at.Line >= 1 && at.Line <= strings.Count(text, "\n")+1, "%v", at)
-			require.NotEmpty(t, at.Remedy)
+			requireParseError(t, err, text)
 			return
 		}
 		require.NotEmpty(t, corners)
@@ -246,4 +243,13 @@ func FuzzFill(f *testing.F) {
 		require.NoError(t, err)
 		require.Equal(t, filled, again)
 	})
+}
+
+// requireParseError: an error says which line of the text it is about and what to do.
+func requireParseError(t *testing.T, err error, text string) {
+	t.Helper()
+	var at *ParseError
+	require.ErrorAs(t, err, &at)
+	require.True(t, at.Line >= 1 && at.Line <= strings.Count(text, "\n")+1, "%v", at)
+	require.NotEmpty(t, at.Remedy)
 }
