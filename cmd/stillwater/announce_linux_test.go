@@ -3,8 +3,6 @@ package main
 import (
 	"bytes"
 	"io"
-	"log/slog"
-	"net"
 	"net/netip"
 	"os"
 	"strings"
@@ -15,23 +13,28 @@ import (
 
 	"stillwater/internal/care"
 	"stillwater/internal/config"
+	"stillwater/internal/invite"
 	"stillwater/internal/need"
 	"stillwater/internal/page"
 )
 
 // announced is what the daemon says at its start when it listens at an address.
-func announced(conf config.Config, at string, port int) string {
+func announced(conf config.Config, at string) string {
 	var out bytes.Buffer
 	m := &Main{Stdout: &out}
-	m.announce(conf, &net.TCPAddr{IP: net.ParseIP(at), Port: port}, "012345")
+	m.announce(conf, invitationAt(at, "012345"))
 	return out.String()
+}
+
+func invitationAt(at, code string) invite.Invitation {
+	return invite.Invitation{Listening: netip.AddrPortFrom(netip.MustParseAddr(at), 8737), Code: code}
 }
 
 // block is in every line of a drawn QR code.
 const block = "\u2580"
 
 func TestAnnounceOnThisMachineOnly(t *testing.T) {
-	says := announced(config.Default(), "127.0.0.1", 8737)
+	says := announced(config.Default(), "127.0.0.1")
 	assert.Contains(t, says, "page          http://127.0.0.1:8737/\n")
 	assert.Contains(t, says, "pairing code  012345\n")
 	assert.Contains(t, says, "For a phone on the same network: stillwater --listen :8737")
@@ -43,7 +46,7 @@ func TestAnnounceOnThisMachineOnly(t *testing.T) {
 func TestAnnounceOnTheNetwork(t *testing.T) {
 	conf, err := config.Load("../../internal/config/testdata/stillwater.toml")
 	require.NoError(t, err)
-	says := announced(conf, "192.168.4.2", 8737)
+	says := announced(conf, "192.168.4.2")
 	assert.Contains(t, says, "page          http://192.168.4.2:8737/\n")
 	assert.Contains(t, says, "only paired phones can use it")
 	assert.Contains(t, says, "gpio board ("+conf.Path+")")
@@ -60,7 +63,7 @@ func TestAnnounceDrawsTheCodeOnATerminal(t *testing.T) {
 		outside, screen := need.Terminal(t)
 		m := &Main{Stdout: screen}
 		go func() {
-			m.announce(config.Default(), &net.TCPAddr{IP: net.ParseIP(at), Port: 8737}, "012345")
+			m.announce(config.Default(), invitationAt(at, "012345"))
 			screen.WriteString("end\n")
 		}()
 		assert.Equal(t, draws, strings.Contains(readUntil(t, outside, "end\r\n"), block), at)
@@ -71,10 +74,8 @@ func TestAnnounceDrawsTheCodeOnATerminal(t *testing.T) {
 func TestAnotherCodeIsOnTheTerminal(t *testing.T) {
 	outside, screen := need.Terminal(t)
 	m := &Main{Stdout: screen, Getenv: func(string) string { return "" }}
-	at := net.TCPAddrFromAddrPort(netip.MustParseAddrPort("192.168.7.9:8737"))
-	show := m.newInviter(at, "", slog.New(slog.DiscardHandler))
 	go func() {
-		show.changed(page.CodeChange{Code: "01234-ABCDE", Guessed: true})
+		m.showChange(page.CodeChange{Code: "01234-ABCDE", Guessed: true}, invitationAt("192.168.7.9", "01234-ABCDE"))
 		screen.WriteString("end\n")
 	}()
 	says := readUntil(t, outside, "end\r\n")

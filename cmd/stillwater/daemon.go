@@ -22,9 +22,9 @@ import (
 	"stillwater/internal/care"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
+	"stillwater/internal/invite"
 	"stillwater/internal/journal"
 	"stillwater/internal/page"
-	"stillwater/internal/render"
 	"stillwater/internal/rig"
 	"stillwater/internal/spawn"
 	"stillwater/web"
@@ -140,18 +140,37 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 func (m *Main) openPage(
 	ctx context.Context, conf config.Config, at net.Addr, name string, opts page.Options,
 ) (p *page.Server, done func(), err error) {
-	show := m.newInviter(at, name, opts.Log)
-	opts.CodeChanged = show.changed
+	listening, err := netip.ParseAddrPort(at.String())
+	if err != nil {
+		return nil, nil, fmt.Errorf("the page's address: %w", err)
+	}
+	published := invite.NewPublisher(m.Getenv, invite.Invitation{Listening: listening, Name: name}, opts.Log)
+	opts.CodeChanged = func(c page.CodeChange) { m.showChange(c, published.SetCode(c.Code)) }
 	if p, err = page.New(ctx, opts); err != nil {
 		return nil, nil, err
 	}
-	m.announce(conf, at, p.Code())
-	show.code(p.Code())
-	closeSocket := m.serveAdmin(ctx, p, opts.Log)
+	m.announce(conf, invite.Invitation{Listening: listening, Code: p.Code()})
+	published.SetCode(p.Code())
+	closeSocket := invite.Serve(ctx, m.Getenv, p, opts.Log)
 	named, unname := context.WithCancel(ctx)
-	goodbye := m.announceName(named, name, at, opts.Log, func(name string) { p.SetName(name); show.name(name) })
+	goodbye := m.announceName(named, name, listening, opts.Log, func(found string) {
+		p.SetName(found)
+		published.SetName(found)
+	})
 	return p, func() { unname(); goodbye(); closeSocket() }, nil
 }
+
+// showChange shows another code.
+func (m *Main) showChange(change page.CodeChange, in invite.Invitation) {
+	why := "There is a new pairing code, as was asked for."
+	if change.Guessed {
+		why = "Somebody typed many wrong pairing codes. The old code is void; the new one is too long to guess."
+	}
+	fmt.Fprintf(m.Stdout, "\n%s\n\n  pairing code  %s\n\n", why, change.Code)
+	in.DrawQR(m.Stdout, cameraWords)
+}
+
+const cameraWords = "Point the phone's camera here to open the page and pair:"
 
 // verify looks for damage in the record while it is in use, and says what it finds. Call what it returns to end it.
 func verify(ctx context.Context, record *journal.Journal, c *control.Control, log *slog.Logger) (end func()) {
@@ -281,21 +300,11 @@ func nextPort(address string) string {
 }
 
 // announce says on the terminal where the page is. The pairing code is shown here and nowhere else.
-func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
-	ap, err := netip.ParseAddrPort(addr.String())
-	if err != nil {
-		fmt.Fprintf(m.Stdout, "The page is at %s, pairing code %s\n", addr, code)
-		return
-	}
-	from := "no configuration"
-	if conf.Path != "" {
-		from = conf.Path
-	}
-	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind, from)
-	for _, host := range reachableHosts(ap.Addr(), interfaceAddresses()) {
-		fmt.Fprintf(m.Stdout, "  page          %s\n", pageURL(host, ap.Port(), ""))
-	}
-	fmt.Fprintf(m.Stdout, "  pairing code  %s\n\n", code)
+func (m *Main) announce(conf config.Config, in invite.Invitation) {
+	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind,
+		cmp.Or(conf.Path, "no configuration"))
+	_ = in.Write(m.Stdout) // a daemon that nobody reads goes on
+	fmt.Fprintln(m.Stdout)
 	if conf.Board.Kind != config.Simulated {
 		fmt.Fprintln(m.Stdout, "This board switches real outputs. Before anything is armed:")
 		for _, caution := range care.Checklist() {
@@ -303,68 +312,13 @@ func (m *Main) announce(conf config.Config, addr net.Addr, code string) {
 		}
 		fmt.Fprintln(m.Stdout)
 	}
-	if ap.Addr().IsLoopback() {
+	if in.Listening.Addr().IsLoopback() {
 		fmt.Fprintf(m.Stdout, "Only this machine can open it. For a phone on the same network: stillwater --listen :%d\n",
-			ap.Port())
+			in.Listening.Port())
 		return
 	}
 	fmt.Fprintln(m.Stdout, "Everyone on this network can open the page; only paired phones can use it.")
-	m.drawCode(ap, code)
-}
-
-// drawCode draws what a phone's camera opens to pair, where there is somebody to see it and a phone can get there.
-func (m *Main) drawCode(listening netip.AddrPort, code string) {
-	if listening.Addr().IsLoopback() || !render.IsTerminal(m.Stdout) {
-		return
-	}
-	host := reachableHosts(listening.Addr(), interfaceAddresses())[0]
-	if qr, err := render.QR(pageURL(host, listening.Port(), code)); err == nil {
-		fmt.Fprintf(m.Stdout, "Point the phone's camera here to open the page and pair:\n\n%s\n", qr)
-	}
-}
-
-func pageURL(host netip.Addr, port uint16, code string) string {
-	url := fmt.Sprintf("http://%s/", netip.AddrPortFrom(host, port))
-	if code != "" {
-		url += "#code=" + code
-	}
-	return url
-}
-
-// reachableHosts lists the addresses under which a listener can be reached, the likeliest for a phone first.
-func reachableHosts(listening netip.Addr, own []netip.Addr) []netip.Addr {
-	if !listening.IsUnspecified() {
-		return []netip.Addr{listening}
-	}
-	var hosts []netip.Addr
-	for _, a := range own {
-		if a.Is4() && !a.IsLoopback() && !a.IsLinkLocalUnicast() {
-			hosts = append(hosts, a)
-		}
-	}
-	slices.SortStableFunc(hosts, func(a, b netip.Addr) int { return rank(a) - rank(b) })
-	return append(hosts, netip.AddrFrom4([4]byte{127, 0, 0, 1}))
-}
-
-func rank(a netip.Addr) int {
-	if a.IsPrivate() {
-		return 0
-	}
-	return 1
-}
-
-func interfaceAddresses() []netip.Addr {
-	list, err := net.InterfaceAddrs()
-	if err != nil {
-		return nil
-	}
-	var own []netip.Addr
-	for _, a := range list {
-		if prefix, err := netip.ParsePrefix(a.String()); err == nil {
-			own = append(own, prefix.Addr())
-		}
-	}
-	return own
+	in.DrawQR(m.Stdout, cameraWords)
 }
 
 // ownNames are the names under which a browser may reach this machine: its own, and the one that the page is to have.

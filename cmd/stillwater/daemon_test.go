@@ -8,7 +8,6 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"net/netip"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -346,16 +345,6 @@ func TestSecondDaemonOnTheSameJournal(t *testing.T) {
 	assert.Equal(t, 1, m.Run(t.Context(), []string{"--listen", "127.0.0.1:0", "--journal", journal}))
 	assert.Contains(t, errs.String(), journal)
 	assert.Contains(t, errs.String(), "--journal FILE names another")
-}
-
-func TestReachedAt(t *testing.T) {
-	own := []netip.Addr{
-		netip.MustParseAddr("127.0.0.1"), netip.MustParseAddr("169.254.3.3"), netip.MustParseAddr("203.0.113.7"),
-		netip.MustParseAddr("192.168.4.2"), netip.MustParseAddr("fe80::1"),
-	}
-	assert.Equal(t, []netip.Addr{own[3], own[2], own[0]}, reachableHosts(netip.MustParseAddr("::"), own))
-	assert.Equal(t, []netip.Addr{own[3]}, reachableHosts(own[3], own))
-	assert.Equal(t, "http://192.168.4.2:8737/#code=012345", pageURL(own[3], 8737, "012345"))
 }
 
 // BenchmarkArm is a tap on arm until the phone has the snapshot that says armed, over loopback with the simulated rig.

@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
 	"strings"
 
 	"stillwater/firmware/flash"
@@ -132,9 +133,12 @@ func imageText(path string) (text []byte, from string, err error) {
 		if err == nil {
 			text, err = textfile.Decode(text)
 		}
+		if e := new(fs.PathError); errors.As(err, &e) {
+			err = e.Err // the path is said already
+		}
 		if err != nil {
-			err = fmt.Errorf("--image %q: %s; name a firmware file in the Intel HEX format, or leave it out to write the "+
-				"firmware in this program", path, cause(err))
+			err = fmt.Errorf("--image %q: %w; name a firmware file in the Intel HEX format, or leave it out to write the "+
+				"firmware in this program", path, err)
 		}
 		return text, path, err
 	}

@@ -87,10 +87,10 @@ func (m *Main) Run(ctx context.Context, args []string) int {
 	case errors.As(err, &own):
 		return int(own)
 	case errors.Is(err, errUsage):
-		fmt.Fprintln(m.Stderr, "stillwater:", printable(err.Error()))
+		fmt.Fprintln(m.Stderr, "stillwater:", render.Printable(err.Error()))
 		return 2
 	default:
-		fmt.Fprintln(m.Stderr, "stillwater:", printable(err.Error()))
+		fmt.Fprintln(m.Stderr, "stillwater:", render.Printable(err.Error()))
 		return 1
 	}
 }

@@ -30,17 +30,16 @@ func (f daemonFlags) pageName(configured string) (string, error) {
 // to found, since another machine may have the one that was wanted. It asks the network first, so it says so after a
 // moment, and each time a network comes or goes. Call what it returns to wait for the goodbye.
 func (m *Main) announceName(
-	ctx context.Context, name string, addr net.Addr, log *slog.Logger, found func(name string),
+	ctx context.Context, name string, at netip.AddrPort, log *slog.Logger, found func(name string),
 ) (done func()) {
-	ap, err := netip.ParseAddrPort(addr.String())
-	if name == "" || err != nil {
+	if name == "" {
 		return func() {}
 	}
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		err := mdns.Run(ctx, mdns.Options{Name: name, Listen: ap.Addr(), Log: log, Found: func(f mdns.Found) {
-			fmt.Fprintf(m.Stdout, "  by name       %s\n", nameWords(f, ap.Port()))
+		err := mdns.Run(ctx, mdns.Options{Name: name, Listen: at.Addr(), Log: log, Found: func(f mdns.Found) {
+			fmt.Fprintf(m.Stdout, "  by name       %s\n", nameWords(f, at.Port()))
 			found(f.Name)
 		}})
 		if err != nil {

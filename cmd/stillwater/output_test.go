@@ -38,13 +38,3 @@ func TestAnswersAreNotLost(t *testing.T) {
 			"device; it is not whole\n", errs.String(), line)
 	}
 }
-
-func TestPrintable(t *testing.T) {
-	for text, want := range map[string]string{
-		"40 µm\nnext": "40 µm\nnext", "a\x1b[2Jb": `a\x1b[2Jb`, "a\rb\t": `a\rb\t`, "\xff": `\xff`, "\ufffd": "\ufffd",
-		"\u202ecba": `\u202ecba`, "": "", "'": "'", "\x00": `\x00`,
-		strings.Repeat("x", 5000): strings.Repeat("x", maxLineBytes+1) + "...",
-	} {
-		assert.Equal(t, want, printable(text))
-	}
-}

@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"io"
 	"log/slog"
-	"net"
 	"net/http"
 	"net/netip"
 	"os"
@@ -18,7 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/page"
+	"stillwater/internal/invite"
 )
 
 // pairingIn runs "stillwater pairing" where the service would have the folder.
@@ -35,12 +33,12 @@ func pairingIn(t *testing.T, folder string, args ...string) (stdout, stderr stri
 	return out.String(), errs.String(), status
 }
 
-// inviterAt keeps the invitation in a folder for a page at an address.
-func inviterAt(t *testing.T, folder, address, name string) *inviter {
+// publish keeps the invitation in a folder for a page at an address.
+func publish(t *testing.T, folder, address, name string) *invite.Publisher {
 	t.Helper()
-	m := &Main{Stdout: io.Discard, Getenv: func(string) string { return folder }}
-	at := net.TCPAddrFromAddrPort(netip.MustParseAddrPort(address))
-	return m.newInviter(at, name, slog.New(slog.NewTextHandler(failure{t}, nil)))
+	return invite.NewPublisher(func(string) string { return folder },
+		invite.Invitation{Listening: netip.MustParseAddrPort(address), Name: name},
+		slog.New(slog.NewTextHandler(failure{t}, nil)))
 }
 
 // failure is a log in which nothing should be.
@@ -53,8 +51,8 @@ func (f failure) Write(line []byte) (int, error) {
 
 func TestPairingSaysWhatTheServiceLeft(t *testing.T) {
 	folder := t.TempDir()
-	show := inviterAt(t, folder, "192.168.7.9:8737", "studio")
-	show.code("135790")
+	published := publish(t, folder, "192.168.7.9:8737", "studio")
+	published.SetCode("135790")
 	info, err := os.Stat(filepath.Join(folder, "pairing"))
 	require.NoError(t, err)
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm(), "the code is for nobody else")
@@ -66,13 +64,13 @@ func TestPairingSaysWhatTheServiceLeft(t *testing.T) {
 	out, _, _ = pairingIn(t, folder, "--json")
 	assert.JSONEq(t, `{"pages": ["http://studio.local:8737/", "http://192.168.7.9:8737/"], "code": "135790"}`, out)
 
-	show.changed(page.CodeChange{Code: "01234-ABCDE", Guessed: true})
-	show.name("studio-2.local")
+	published.SetCode("01234-ABCDE")
+	published.SetName("studio-2.local")
 	out, _, _ = pairingIn(t, folder)
 	assert.Equal(t, "  page          http://studio-2.local:8737/\n  page          http://192.168.7.9:8737/\n"+
 		"  pairing code  01234-ABCDE\n", out)
 
-	inviterAt(t, folder, "192.168.7.9:8737", "").code("2")
+	publish(t, folder, "192.168.7.9:8737", "").SetCode("2")
 	out, _, _ = pairingIn(t, folder)
 	assert.Equal(t, "  page          http://192.168.7.9:8737/\n  pairing code  2\n", out, "the next start has another")
 }
@@ -80,14 +78,14 @@ func TestPairingSaysWhatTheServiceLeft(t *testing.T) {
 // A page that only this machine can open has no name for others.
 func TestPairingOnThisMachineAlone(t *testing.T) {
 	folder := t.TempDir()
-	inviterAt(t, folder, "127.0.0.1:8737", "studio").code("1")
+	publish(t, folder, "127.0.0.1:8737", "studio").SetCode("1")
 	out, _, _ := pairingIn(t, folder)
 	assert.Equal(t, "  page          http://127.0.0.1:8737/\n  pairing code  1\n", out)
 }
 
 // Without a folder from the service manager nothing is written anywhere.
 func TestNoInvitationByHand(t *testing.T) {
-	inviterAt(t, "", "127.0.0.1:1", "").code("1")
+	publish(t, "", "127.0.0.1:1", "").SetCode("1")
 }
 
 // A daemon that runs as a service: somebody's guesses change its code, which the terminal and "stillwater pairing"
@@ -132,7 +130,7 @@ func TestTheServiceDoesWhatItsAdministratorAsks(t *testing.T) {
 
 	out, _, _ = pairingIn(t, folder, "--forget")
 	assert.Contains(t, out, "Phones forgotten: 0. They have to pair again.\n")
-	info, err := os.Stat(filepath.Join(folder, adminSocket))
+	info, err := os.Stat(filepath.Join(folder, "administrator.sock"))
 	require.NoError(t, err)
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 
@@ -152,22 +150,6 @@ func (h *hand) closeCode() int {
 		}
 		require.NoError(h.t, err)
 	}
-}
-
-// What a killed daemon left is no obstacle to the next one, and says itself that nobody is there.
-func TestAStaleSocketIsReplaced(t *testing.T) {
-	folder := t.TempDir()
-	path := filepath.Join(folder, adminSocket)
-	left, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
-	require.NoError(t, err)
-	left.SetUnlinkOnClose(false)
-	require.NoError(t, left.Close())
-	_, says, status := pairingIn(t, folder, "--forget")
-	assert.Equal(t, 1, status)
-	assert.Contains(t, says, "sudo systemctl restart stillwater")
-	listener, err := listenLocally(t.Context(), path)
-	require.NoError(t, err)
-	require.NoError(t, listener.Close())
 }
 
 func TestPairingWithoutAService(t *testing.T) {

@@ -8,8 +8,6 @@ import (
 	"io"
 	"io/fs"
 	"strconv"
-	"strings"
-	"time"
 
 	"stillwater/internal/config"
 	"stillwater/internal/export"
@@ -164,34 +162,17 @@ func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptio
 		return fmt.Errorf("%w: record list: %q is too much", errUsage, words[0])
 	}
 	all, err := j.Sessions(ctx)
-	if err != nil {
+	switch {
+	case err != nil:
 		return err
-	}
-	if o.json {
-		list := make([]export.Session, len(all))
-		for i, s := range all {
-			list[i] = export.SessionOf(s)
-		}
-		return render.JSON(m.Stdout, list)
-	}
-	if len(all) == 0 {
+	case o.json:
+		return render.JSON(m.Stdout, export.SessionsOf(all))
+	case len(all) == 0:
 		fmt.Fprintf(m.Stdout, "There is no session in %s yet.\n", j.Path())
 		return nil
 	}
-	rows := make([][]string, len(all))
-	for i, s := range all {
-		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), titleOf(s.Session), s.Board,
-			fmt.Sprint(s.Shots)}
-		for _, v := range verdicts {
-			rows[i] = append(rows[i], fmt.Sprint(s.Verdicts[v]))
-		}
-	}
-	return render.Table(m.Stdout,
-		[]string{"session", "started", "name", "board", "shots", "early", "good", "late", "nothing there", "unjudged"}, rows)
+	return export.SessionTable(m.Stdout, all)
 }
-
-// verdicts in the order of the columns of "record list"; the last is none yet.
-var verdicts = []string{"early", "good", "late", "nothing there", ""}
 
 func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
 	words = append(words, "latest")
@@ -202,103 +183,18 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 	if err != nil {
 		return err
 	}
+	write := export.ShotTable
 	if o.json {
-		result, err := export.SessionJSON(ctx, m.Stdout, j, s)
-		return errors.Join(err, incomplete("record show", result))
+		write = export.SessionJSON
 	}
-	fmt.Fprintf(m.Stdout, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, titleOf(s.Session),
-		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), printable(s.Board), s.Shots)
-	if s.Shots == 0 && s.Damaged == "" {
-		return nil
-	}
-	fmt.Fprint(m.Stdout, "Times of cues are from the sensor's edge.\n\n")
-	return m.showTable(ctx, j, s.ID)
-}
-
-// showTable writes a session's shots as they are read: twice, for the widths of the columns and for what is in them.
-func (m *Main) showTable(ctx context.Context, j *journal.Journal, session int64) error {
-	var result export.Result
-	var failed error
-	err := render.LongTable(m.Stdout, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual",
-		"late", "verdict", "note"}, func(yield func([]string) bool) {
-		result = export.Result{}
-		for shot, err := range j.AllShots(ctx, session) {
-			switch {
-			case err != nil:
-				failed = err
-				return
-			case shot.Lost:
-				result.Lost = append(result.Lost, shot)
-				continue
-			case shot.Damaged != "":
-				result.Doubtful++
-			}
-			for _, row := range showRows(shot) {
-				if !yield(row) {
-					return
-				}
-			}
-		}
-	})
-	return errors.Join(err, failed, incomplete("record show", result))
+	result, err := write(ctx, m.Stdout, j, s)
+	return errors.Join(err, incomplete("record show", result))
 }
 
 // incomplete says what of the record could not be read.
 func incomplete(command string, r export.Result) error {
-	var words []string
-	if n := len(r.Lost); n > 0 {
-		words = append(words, fmt.Sprintf("%d of its shots cannot be read (%s)", n, export.LostWords(r.Lost)))
+	if err := r.Incomplete(); err != nil {
+		return fmt.Errorf("%s: %w", command, err)
 	}
-	if r.Doubtful > 0 {
-		words = append(words, fmt.Sprintf("%d others are there and marked as damaged", r.Doubtful))
-	}
-	if words == nil {
-		return nil
-	}
-	return fmt.Errorf("%s: the record is damaged: %s; everything else is whole", command, strings.Join(words, ", "))
-}
-
-// titleOf is a session's title, or why it has none.
-func titleOf(s journal.Session) string {
-	if s.Damaged != "" {
-		return strings.TrimSpace(s.Name + " (" + s.Damaged + ")")
-	}
-	return s.Title()
-}
-
-// showRows is a shot as lines of a table, one for each cue.
-func showRows(s journal.Shot) [][]string {
-	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
-	interval := ""
-	if s.IntervalNs != 0 {
-		interval = ms(s.IntervalNs)
-	}
-	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
-	last := []string{s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
-	var rows [][]string
-	for _, c := range s.Cues {
-		late := strconv.FormatFloat(float64(c.LateNs())/1e3, 'f', 1, 64) + " us"
-		row := append(append([]string{}, first...), c.Name, ms(c.PlannedNs), ms(c.OnNs), late)
-		rows = append(rows, append(row, last...))
-		first, last = make([]string, len(first)), make([]string, len(last))
-	}
-	if rows == nil {
-		rows = [][]string{append(append(first, "", "", "", ""), last...)}
-	}
-	return rows
-}
-
-func damagedWords(s journal.Shot) string {
-	if s.Damaged == "" {
-		return ""
-	}
-	return " (damaged: " + s.Damaged + ")"
-}
-
-// dateWords is a date with how it is known, where that is not the machine's clock.
-func dateWords(at time.Time, w journal.When, layout string) string {
-	if how := w.Dated.String(); how != "" {
-		return at.Format(layout) + " (" + how + ")"
-	}
-	return at.Format(layout)
+	return nil
 }

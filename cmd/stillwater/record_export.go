@@ -6,9 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
 
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
@@ -43,17 +40,13 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 		result, err := write(ctx, out, j, opts)
 		return errors.Join(err, out.Flush(), incomplete("record export", result))
 	}
-	if err := notTheJournal(o.out, j.Path()); err != nil {
-		return err
-	}
 	var result export.Result
-	err := replaceFile(o.out, func(w io.Writer) (err error) {
+	err := export.ToFile(o.out, j.Path(), func(w io.Writer) (err error) {
 		result, err = write(ctx, w, j, opts)
 		return err
 	})
 	if err != nil {
-		return fmt.Errorf("record export: --out %s: %w; a file that was there is as it was: name a file in a folder you may "+
-			"write to", o.out, err)
+		return fmt.Errorf("record export: --out: %w", err)
 	}
 	done()
 	fmt.Fprintf(m.Stdout, "Shots written to %s: %d\n", o.out, result.Shots)
@@ -80,38 +73,4 @@ func (m *Main) showProgress(
 		}
 		shown = false
 	}
-}
-
-// notTheJournal keeps an export from taking the place of what it exports.
-func notTheJournal(out, journalPath string) error {
-	info, err := os.Stat(out)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return fmt.Errorf("record export: --out %s: %w", out, err)
-	}
-	own, err := os.Stat(journalPath)
-	if err == nil && os.SameFile(info, own) {
-		return fmt.Errorf("record export: --out %s is the journal itself; name another file", out)
-	}
-	if !info.Mode().IsRegular() {
-		return fmt.Errorf("record export: --out %s is not a regular file; leave --out away for standard output", out)
-	}
-	return nil
-}
-
-// replaceFile writes a file beside path and, when all of it is on the disk, puts it in its place.
-func replaceFile(path string, write func(io.Writer) error) error {
-	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name()) // without effect once it is renamed
-	out := bufio.NewWriter(f)
-	err = errors.Join(write(out), out.Flush(), f.Sync(), f.Close())
-	if err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), path)
 }

@@ -5,8 +5,6 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
-	"errors"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -243,24 +241,6 @@ func TestRecordExportToFile(t *testing.T) {
 	n, err := j.Count(t.Context(), 0)
 	require.NoError(t, err)
 	assert.Equal(t, 3, n)
-}
-
-func TestReplaceFileKeepsTheOldOneOnFailure(t *testing.T) {
-	dir := t.TempDir()
-	file := filepath.Join(dir, "evening.csv")
-	require.NoError(t, os.WriteFile(file, []byte("old"), 0o600))
-	gone := errors.New("half way")
-	err := replaceFile(file, func(w io.Writer) error {
-		_, err := w.Write(make([]byte, 100_000))
-		return errors.Join(err, gone)
-	})
-	assert.ErrorIs(t, err, gone)
-	got, err := os.ReadFile(file)
-	require.NoError(t, err)
-	assert.Equal(t, "old", string(got))
-	left, err := os.ReadDir(dir)
-	require.NoError(t, err)
-	assert.Len(t, left, 1, "nothing left over")
 }
 
 func TestRecordWithoutJournal(t *testing.T) {

@@ -34,6 +34,21 @@ type Result struct {
 	Lost     []journal.Shot // not written, because they cannot be read
 }
 
+// Incomplete says what of the record could not be read, if anything.
+func (r Result) Incomplete() error {
+	var words []string
+	if n := len(r.Lost); n > 0 {
+		words = append(words, fmt.Sprintf("%d of its shots cannot be read (%s)", n, lostWords(r.Lost)))
+	}
+	if r.Doubtful > 0 {
+		words = append(words, fmt.Sprintf("%d others are there and marked as damaged", r.Doubtful))
+	}
+	if words == nil {
+		return nil
+	}
+	return fmt.Errorf("the record is damaged: %s; everything else is whole", strings.Join(words, ", "))
+}
+
 // passed says that so many rows were read, in one of several passes over them all.
 func (o Options) passed(rows, pass, passes int) {
 	const every = 1000
@@ -117,7 +132,7 @@ func SessionJSON(ctx context.Context, w io.Writer, source Source, s journal.Summ
 	if err != nil {
 		return Result{}, err
 	}
-	head, err := indented(SessionOf(s), "")
+	head, err := indented(sessionOf(s), "")
 	if err != nil {
 		return Result{}, err
 	}
@@ -166,9 +181,9 @@ func indented(v any, prefix string) ([]byte, error) {
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
 }
 
-// LostWords names the shots that could not be read: "session 1: shots 3, 7 to 9". Those of which not even that is known
+// lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9". Those of which not even that is known
 // are counted.
-func LostWords(lost []journal.Shot) string {
+func lostWords(lost []journal.Shot) string {
 	const most = 20 // ranges that are named
 	numbers, unknown := map[int64][]int{}, 0
 	for _, s := range lost {

@@ -1,9 +1,14 @@
 package export
 
 import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/journal"
 )
@@ -18,9 +23,27 @@ func TestHarmless(t *testing.T) {
 func TestLostWords(t *testing.T) {
 	lost := []journal.Shot{{Session: 2, Number: 9}, {Session: 1, Number: 3}, {Session: 2, Number: 7},
 		{Session: 2, Number: 8}, {ID: 5}}
-	assert.Equal(t, "session 1: shots 3; session 2: shots 7 to 9; 1 more, whose numbers cannot be read", LostWords(lost))
+	assert.Equal(t, "session 1: shots 3; session 2: shots 7 to 9; 1 more, whose numbers cannot be read", lostWords(lost))
 	for n := range 200 {
 		lost = append(lost, journal.Shot{Session: 3, Number: 2 * n})
 	}
-	assert.Less(t, len(LostWords(lost)), 300)
+	assert.Less(t, len(lostWords(lost)), 300)
+}
+
+func TestToFileKeepsTheOldOneOnFailure(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "evening.csv")
+	require.NoError(t, os.WriteFile(file, []byte("old"), 0o600))
+	gone := errors.New("half way")
+	err := ToFile(file, filepath.Join(dir, "journal.db"), func(w io.Writer) error {
+		_, err := w.Write(make([]byte, 100_000))
+		return errors.Join(err, gone)
+	})
+	assert.ErrorIs(t, err, gone)
+	got, err := os.ReadFile(file)
+	require.NoError(t, err)
+	assert.Equal(t, "old", string(got))
+	left, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Len(t, left, 1, "nothing left over")
 }

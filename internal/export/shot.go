@@ -76,8 +76,16 @@ func whenOf(w journal.When) when {
 	return out
 }
 
-// SessionOf is a session of the journal as it is written.
-func SessionOf(s journal.Summary) Session {
+// SessionsOf are sessions of the journal as they are written.
+func SessionsOf(all []journal.Summary) []Session {
+	sessions := make([]Session, len(all))
+	for i, s := range all {
+		sessions[i] = sessionOf(s)
+	}
+	return sessions
+}
+
+func sessionOf(s journal.Summary) Session {
 	counts := map[string]int{}
 	for verdict, n := range s.Verdicts {
 		if verdict == "" {

@@ -22,9 +22,11 @@ var layers = map[string]int{
 	"internal/bootclock": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/config": 4, "internal/render": 4, "internal/serialport": 4, "firmware/avr": 4,
-	"internal/control": 5, "internal/page": 5, "internal/export": 5, "internal/gpioboard": 5, "internal/serialboard": 5,
+	"internal/control": 5, "internal/page": 5, "internal/invite": 5, "internal/export": 5, "internal/gpioboard": 5,
+	"internal/serialboard":    5,
 	"internal/lateness/bench": 5, "firmware/flash": 5,
-	"cmd/stillwater": 6, "hardware/gen": 6, "cmd/debs": 6,
+	"internal/check": 6, "hardware/gen": 6, "cmd/debs": 6,
+	"cmd/stillwater": 7,
 }
 
 // purest is the highest layer without clock, I/O, goroutines and logging.
@@ -39,8 +41,8 @@ var siblings = map[[2]string]bool{
 
 // homes says where a third-party module may be used when that is in more than one package.
 var homes = map[string][]string{
-	"golang.org/x/sys": {"cmd/stillwater", "internal/bootclock", "internal/gpiochip", "internal/mdns", "internal/need",
-		"internal/realtime", "internal/serialport", "internal/service", "internal/spawn"},
+	"golang.org/x/sys": {"cmd/stillwater", "internal/bootclock", "internal/check", "internal/gpiochip", "internal/mdns",
+		"internal/need", "internal/realtime", "internal/serialport", "internal/service", "internal/spawn"},
 }
 
 // testOnly modules appear in no program.

@@ -2,6 +2,7 @@ package render
 
 import (
 	"bytes"
+	"strconv"
 	"strings"
 	"testing"
 	"unicode"
@@ -29,6 +30,34 @@ func FuzzTable(f *testing.F) {
 			at := utf8.RuneCountInString(line[:strings.LastIndex(strings.TrimSuffix(line, "z"), " ")+1])
 			require.True(t, place < 0 || place == at, "%q", lines)
 			place = at
+		}
+	})
+}
+
+// Whatever words come from outside, each line that is shown of them can be printed and is not long, and plain words
+// stay as they are.
+func FuzzPrintable(f *testing.F) {
+	for _, seed := range []string{"plain words\nin lines", "\x1b[31mred", "a\u202eb", "\xff\ufffd", "'\\'", "\t\r\n\x00",
+		strings.Repeat("é", maxLineBytes)} {
+		f.Add(seed)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		shown := Printable(text)
+		plain := utf8.ValidString(text)
+		for _, r := range text {
+			plain = plain && (r == '\n' || strconv.IsPrint(r))
+		}
+		lines := strings.Split(shown, "\n")
+		require.Len(t, lines, strings.Count(text, "\n")+1)
+		for i, line := range lines {
+			require.True(t, utf8.ValidString(line), "%q", line)
+			for _, r := range line {
+				require.True(t, strconv.IsPrint(r), "%q", line)
+			}
+			require.LessOrEqual(t, len(line), maxLineBytes+20)
+			if was := strings.Split(text, "\n")[i]; plain && len(was) <= maxLineBytes {
+				require.Equal(t, was, line)
+			}
 		}
 	})
 }

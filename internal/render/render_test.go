@@ -164,3 +164,13 @@ func TestTableTakesOutDirections(t *testing.T) {
 	require.NoError(t, Table(&b, []string{"note"}, [][]string{{"a\u202eb\u2066c\u200fd\x1b\u009be"}, {"👩\u200d🚀"}}))
 	assert.Equal(t, "note\na b c d  e\n👩\u200d🚀\n", b.String())
 }
+
+func TestPrintable(t *testing.T) {
+	for text, want := range map[string]string{
+		"40 µm\nnext": "40 µm\nnext", "a\x1b[2Jb": `a\x1b[2Jb`, "a\rb\t": `a\rb\t`, "\xff": `\xff`, "\ufffd": "\ufffd",
+		"\u202ecba": `\u202ecba`, "": "", "'": "'", "\x00": `\x00`,
+		strings.Repeat("x", 5000): strings.Repeat("x", maxLineBytes+1) + "...",
+	} {
+		assert.Equal(t, want, Printable(text))
+	}
+}

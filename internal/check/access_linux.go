@@ -1,9 +1,9 @@
-package main
+package check
 
 import "golang.org/x/sys/unix"
 
-// checkUsable says why this process may not read and write a file, device or folder.
-func checkUsable(path string) error {
+// usable says why this process may not read and write a file, device or folder.
+func usable(path string) error {
 	const readWrite = 4 | 2 // R_OK, W_OK
 	return unix.Access(path, readWrite)
 }

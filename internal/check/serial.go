@@ -1,22 +1,22 @@
-package main
+package check
 
 import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"time"
 
 	"stillwater/internal/config"
 	"stillwater/internal/phys"
-	"stillwater/internal/render"
 	"stillwater/internal/serialboard"
 	"stillwater/internal/serialport"
 	"stillwater/internal/wire"
 )
 
 const (
-	// listenFor is how long check listens to a board's clock: the limits of its rate then close in to the sum of two
+	// listenFor is how long a check listens to a board's clock: the limits of its rate then close in to the sum of two
 	// round trips over that time.
 	listenFor = 8 * time.Second
 	// maxClockErrorPPM is more than any working resonator is off: ceramic ones keep to 0.5 percent (common practice, no
@@ -26,14 +26,14 @@ const (
 	usualDelay = 400 * time.Millisecond
 )
 
-// asked is what a board on a serial port answered.
-type asked struct {
+// serialAnswer is what a board on a serial port answered.
+type serialAnswer struct {
 	facts serialboard.Facts
 	err   error
 }
 
-// says is that for scripts.
-type says struct {
+// SerialReport is that for scripts.
+type SerialReport struct {
 	Port         string  `json:"port"`
 	Firmware     string  `json:"firmware"`
 	Protocol     int     `json:"protocol"`
@@ -46,21 +46,21 @@ type says struct {
 }
 
 // ask asks the board on a serial port what it is, and listens to its clock.
-func (m *Main) ask(ctx context.Context, conf config.Config) asked {
-	if render.IsTerminal(m.Stderr) {
-		fmt.Fprintf(m.Stderr, "asking the board, and listening to its clock for %v\n", listenFor)
+func ask(ctx context.Context, conf config.Config, listening func(time.Duration)) serialAnswer {
+	if listening != nil {
+		listening(listenFor)
 	}
 	facts, err := serialboard.Ask(ctx, conf, listenFor)
-	return asked{facts, err}
+	return serialAnswer{facts, err}
 }
 
-// says is nil without an answer.
-func (a asked) says() *says {
+// report is nil without an answer.
+func (a serialAnswer) report() *SerialReport {
 	if a.err != nil || a.facts.Port == "" {
 		return nil
 	}
 	f := a.facts
-	return &says{
+	return &SerialReport{
 		Port: f.Port, Firmware: f.Identity.Firmware, Protocol: f.Identity.Version,
 		TickUs: float64(f.Identity.Tick) / float64(time.Microsecond), LowLatency: f.LowLatency,
 		ClockPPM: f.Clock.PPM, ClockPPMLow: f.Clock.LowPPM, ClockPPMHigh: f.Clock.HighPPM,
@@ -68,23 +68,43 @@ func (a asked) says() *says {
 	}
 }
 
+// examineSerial looks at the port of a serial board.
+func examineSerial(s site) []Finding {
+	at, unknown := s.serial, new(serialport.Error)
+	switch {
+	case errors.Is(at.err, fs.ErrNotExist):
+		return []Finding{{Stop, at.path, "there is no such port",
+			"plug the board in; ls /dev/serial/by-id shows what is there"}}
+	case errors.As(at.err, &unknown):
+		return []Finding{{Stop, at.path, unknown.What, unknown.Remedy}}
+	case at.mode != 0 && at.mode&fs.ModeCharDevice == 0:
+		return []Finding{{Stop, at.path, "is no serial port", "ls /dev/serial/by-id shows the ports"}}
+	case s.conf.Board.Socket != "":
+		return nil // the service has the port, not this user
+	case at.err != nil:
+		return []Finding{{Stop, at.path, "this user may not use it: " + cause(at.err),
+			"add the user to the group that owns it, often dialout, and log in again"}}
+	}
+	return nil
+}
+
 // examineFirmware says which firmware the board has, or why it is not known.
-func examineFirmware(s site) []finding {
-	switch err := s.asked.err; {
+func examineFirmware(s site) []Finding {
+	switch err := s.answer.err; {
 	case err != nil && s.conf.Board.Socket != "", errors.Is(err, serialport.ErrBusy):
-		return []finding{{note, "firmware", "not asked: " + err.Error(), ""}}
+		return []Finding{{Note, "firmware", "not asked: " + err.Error(), ""}}
 	case errors.Is(err, serialport.ErrAbsent), errors.Is(err, serialport.ErrSeveral), errors.Is(err, serialport.ErrDenied):
 		return nil // said of the port
 	case err != nil:
-		return []finding{{stops, "firmware", err.Error(), ""}}
-	case s.asked.facts.Port == "":
+		return []Finding{{Stop, "firmware", err.Error(), ""}}
+	case s.answer.facts.Port == "":
 		return nil // nobody asked
 	}
-	id := s.asked.facts.Identity
-	found := []finding{{note, "firmware", fmt.Sprintf("%s, protocol %d, ticks of %v, %d inputs, %d outputs", id.Firmware,
+	id := s.answer.facts.Identity
+	found := []Finding{{Note, "firmware", fmt.Sprintf("%s, protocol %d, ticks of %v, %d inputs, %d outputs", id.Firmware,
 		wire.Version, phys.Seconds(id.Tick), len(id.Inputs), len(id.Outputs)), ""}}
 	if own := serialboard.OwnFirmware(id.Firmware); own != "" {
-		found = append(found, finding{warning, "firmware", fmt.Sprintf("this program carries %s, the board has %s", own,
+		found = append(found, Finding{Warning, "firmware", fmt.Sprintf("this program carries %s, the board has %s", own,
 			id.Firmware), serialboard.FlashRemedy})
 	}
 	return found
@@ -92,14 +112,14 @@ func examineFirmware(s site) []finding {
 
 // examineBoardClock says how far the board's clock is off, against this machine's, which a time server keeps right to a
 // few parts per million when there is one.
-func examineBoardClock(s site) []finding {
+func examineBoardClock(s site) []Finding {
 	const where = "the board's clock"
-	clock := s.asked.facts.Clock
+	clock := s.answer.facts.Clock
 	switch {
-	case s.asked.err != nil || s.asked.facts.Port == "":
+	case s.answer.err != nil || s.answer.facts.Port == "":
 		return nil
-	case !s.asked.facts.Learned:
-		return []finding{{warning, where, "nothing could be learned of it: too few answers came back",
+	case !s.answer.facts.Learned:
+		return []Finding{{Warning, where, "nothing could be learned of it: too few answers came back",
 			"use another cable or USB socket"}}
 	}
 	sooner, fast := "early", "faster"
@@ -111,8 +131,8 @@ func examineBoardClock(s site) []finding {
 		math.Abs(clock.PPM), fast, clock.LowPPM, clock.HighPPM, phys.Seconds(usualDelay),
 		phys.Seconds(shift.Round(time.Microsecond)), sooner)
 	if math.Abs(clock.PPM) > maxClockErrorPPM && clock.LowPPM*clock.HighPPM > 0 {
-		return []finding{{warning, where, what, "no sound resonator is that far off: look whether the chip runs at the " +
+		return []Finding{{Warning, where, what, "no sound resonator is that far off: look whether the chip runs at the " +
 			"speed that the firmware was built for (fuses), or use a board with a quartz crystal"}}
 	}
-	return []finding{{note, where, what + ", nearly the same in each shot, so that the trim takes it out", ""}}
+	return []Finding{{Note, where, what + ", nearly the same in each shot, so that the trim takes it out", ""}}
 }

@@ -1,8 +1,6 @@
-package main
+package check
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -28,18 +26,17 @@ func TestCheckAsksASerialBoard(t *testing.T) {
 	chip := serialboardtest.New(t)
 	chip.PPM = -3500
 	chip.Connect()
-	conf := serialConfig(t, chip.Path)
-	text, err := os.ReadFile(conf)
-	require.NoError(t, err)
-	journal := fmt.Sprintf("journal = %q\n", filepath.Join(t.TempDir(), "j.db"))
-	require.NoError(t, os.WriteFile(conf, append([]byte(journal), text...), 0o600))
+	dir := t.TempDir()
+	path := filepath.Join(dir, "stillwater.toml")
+	text := fmt.Sprintf("listen = \"127.0.0.1:0\"\njournal = %q\n[board]\nkind = \"serial\"\nport = %q\n"+
+		"late = \"20 ms\"\n", filepath.Join(dir, "j.db"), chip.Path)
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 
-	var out, errs bytes.Buffer
-	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
-	m.Run(t.Context(), []string{"check", "--json", "--config", conf})
-	var answer checked
-	require.NoError(t, json.Unmarshal(out.Bytes(), &answer), "%s%s", out.String(), errs.String())
-	require.NotNil(t, answer.Serial, out.String())
+	listened := time.Duration(0)
+	answer := Run(t.Context(), Options{Path: path, Getenv: func(string) string { return "" },
+		Listening: func(d time.Duration) { listened = d }})
+	require.NotNil(t, answer.Serial, "%+v", answer.Findings)
+	assert.Equal(t, listenFor, listened)
 	got := answer.Serial
 	assert.Equal(t, chip.Path, got.Port)
 	assert.Equal(t, "m328p 1.0", got.Firmware)
@@ -55,7 +52,7 @@ func serialSite() site {
 	s := goodSite()
 	s.conf.Board = config.Board{Kind: config.Serial, Port: "/dev/ttyACM0"}
 	s.serial = place{path: "/dev/ttyACM0", mode: os.ModeDevice | os.ModeCharDevice | 0o660}
-	s.asked.facts = serialboard.Facts{
+	s.answer.facts = serialboard.Facts{
 		Port: "/dev/ttyACM0", Learned: true,
 		Identity: board.Identity{Firmware: "m328p 1.0", Tick: 500 * time.Nanosecond, Inputs: make([]board.Input, 6)},
 		Clock:    clocksync.Estimate{PPM: 1250, LowPPM: 1100, HighPPM: 1500},
@@ -65,45 +62,45 @@ func serialSite() site {
 
 func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 	s0 := serialSite()
-	s0.asked.facts.Identity.Inputs = []board.Input{{Name: "mic", Kind: wire.InputMicrophone}}
-	s0.asked.facts.Identity.Outputs = []board.Output{{Name: "valve1", Kind: wire.OutputValve}}
-	inert := examineInert(s0)
+	s0.answer.facts.Identity.Inputs = []board.Input{{Name: "mic", Kind: wire.InputMicrophone}}
+	s0.answer.facts.Identity.Outputs = []board.Output{{Name: "valve1", Kind: wire.OutputValve}}
+	inert := examineUnused(s0)
 	require.Len(t, inert, 2)
 	assert.Equal(t, `input "mic"`, inert[0].Where)
 	assert.Contains(t, inert[0].What, "its threshold cannot be set yet")
 	assert.Equal(t, `output "valve1"`, inert[1].Where)
 
-	clock := func(s site) finding { return examineBoardClock(s)[0] }
+	clock := func(s site) Finding { return examineBoardClock(s)[0] }
 	s := serialSite()
 	firmware := examineFirmware(s)[0]
-	assert.Equal(t, note, firmware.Severity)
+	assert.Equal(t, Note, firmware.Severity)
 	assert.Equal(t, "m328p 1.0, protocol 1, ticks of 500 ns, 6 inputs, 0 outputs", firmware.What)
-	assert.Equal(t, finding{note, "the board's clock", "1250 ppm faster than this machine's " +
+	assert.Equal(t, Finding{Note, "the board's clock", "1250 ppm faster than this machine's " +
 		"(surely between +1100 and +1500): " +
 		"a delay of 400 ms ends 500 µs early, nearly the same in each shot, so that the trim takes it out", ""}, clock(s))
 
-	s.asked.facts.Clock = clocksync.Estimate{PPM: -8000, LowPPM: -8200, HighPPM: -7800}
-	assert.Equal(t, warning, clock(s).Severity)
+	s.answer.facts.Clock = clocksync.Estimate{PPM: -8000, LowPPM: -8200, HighPPM: -7800}
+	assert.Equal(t, Warning, clock(s).Severity)
 	assert.Contains(t, clock(s).What, "8000 ppm slower")
 	assert.Contains(t, clock(s).What, "a delay of 400 ms ends 3.2 ms late")
-	s.asked.facts.Clock = clocksync.Estimate{PPM: 8000, LowPPM: -900, HighPPM: 20000}
-	assert.Equal(t, note, clock(s).Severity, "so little is known that it may be right")
-	s.asked.facts.Learned = false
-	assert.Equal(t, warning, clock(s).Severity)
+	s.answer.facts.Clock = clocksync.Estimate{PPM: 8000, LowPPM: -900, HighPPM: 20000}
+	assert.Equal(t, Note, clock(s).Severity, "so little is known that it may be right")
+	s.answer.facts.Learned = false
+	assert.Equal(t, Warning, clock(s).Severity)
 
 	for _, c := range []struct {
 		err    error
 		socket string
-		want   severity
+		want   Severity
 	}{
-		{&serialport.Error{Path: "/dev/x", What: "it is in use", Err: serialport.ErrBusy}, "", note},
-		{errors.New("already serves another"), "/run/x", note},
-		{&board.NotABoardError{Within: time.Second}, "", stops},
-		{&board.VersionError{Theirs: 0}, "", stops},
+		{&serialport.Error{Path: "/dev/x", What: "it is in use", Err: serialport.ErrBusy}, "", Note},
+		{errors.New("already serves another"), "/run/x", Note},
+		{&board.NotABoardError{Within: time.Second}, "", Stop},
+		{&board.VersionError{Theirs: 0}, "", Stop},
 		{serialport.ErrAbsent, "", ""}, {serialport.ErrSeveral, "", ""}, {serialport.ErrDenied, "", ""},
 	} {
 		s := serialSite()
-		s.asked, s.conf.Board.Socket = asked{err: c.err}, c.socket
+		s.answer, s.conf.Board.Socket = serialAnswer{err: c.err}, c.socket
 		assert.Empty(t, examineBoardClock(s))
 		found := examineFirmware(s)
 		if c.want == "" {

@@ -1,6 +1,6 @@
 //go:build !linux
 
-package main
+package check
 
 import (
 	"errors"
@@ -8,8 +8,8 @@ import (
 	"os"
 )
 
-// checkUsable says why this process may not write a file or device. A folder is believed.
-func checkUsable(path string) error {
+// usable says why this process may not write a file or device. A folder is believed.
+func usable(path string) error {
 	if info, err := os.Stat(path); err != nil || info.IsDir() {
 		return err
 	}

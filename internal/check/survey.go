@@ -1,28 +1,26 @@
-package main
+package check
 
 import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"net"
-	"net/http"
 	"os"
 	"path/filepath"
-	"strings"
 	"syscall"
-	"time"
 
 	"stillwater/internal/bootclock"
 	"stillwater/internal/config"
 	"stillwater/internal/gpioboard"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/journal"
+	"stillwater/internal/page"
 	"stillwater/internal/realtime"
+	"stillwater/internal/serialboard"
 )
 
-// site is all that check judges: a configuration and the machine as it was found.
+// site is all that is judged: a configuration and the machine as it was found.
 type site struct {
 	conf     config.Config
 	gpio     gpiochip.Machine
@@ -36,7 +34,7 @@ type site struct {
 	record   error // why the file there cannot be the journal
 	socket   place // of the board's service
 	serial   place // the port of a serial board
-	asked    asked // what that board said
+	answer   serialAnswer
 }
 
 // place is a file, a device or a folder that is needed.
@@ -54,11 +52,11 @@ type trial struct {
 }
 
 // survey looks at the machine, as far as the configuration needs it.
-func (m *Main) survey(ctx context.Context, conf config.Config) site {
+func survey(ctx context.Context, conf config.Config, o Options) site {
 	s := site{conf: conf, clock: bootclock.Read()}
 	s.listen = portFree(ctx, conf.Listen)
-	s.ours = errors.Is(s.listen, syscall.EADDRINUSE) && pageAnswers(ctx, conf.Listen)
-	if s.journal = m.journalPlace(conf.Journal); s.journal.err == nil {
+	s.ours = errors.Is(s.listen, syscall.EADDRINUSE) && page.Answers(ctx, conf.Listen)
+	if s.journal = journalPlace(conf.Journal, o.Getenv); s.journal.err == nil {
 		s.record = journal.Examine(s.journal.path)
 	}
 	switch b := conf.Board; b.Kind {
@@ -68,8 +66,8 @@ func (m *Main) survey(ctx context.Context, conf config.Config) site {
 		s.trial = tryInputs(s.gpio, b)
 		s.limits = realtime.Probe(realtime.Want{Priority: b.Priority, CPU: b.CPU})
 	case config.Serial:
-		s.serial = serialPlace(b.Port)
-		s.asked = m.ask(ctx, conf)
+		s.serial = serialPlace(b)
+		s.answer = ask(ctx, conf, o.Listening)
 	}
 	if conf.Board.Socket != "" {
 		s.socket = placeAt(conf.Board.Socket)
@@ -78,28 +76,13 @@ func (m *Main) survey(ctx context.Context, conf config.Config) site {
 }
 
 // serialPlace looks at the port of a serial board, or at the only one that is plugged in.
-func serialPlace(port string) place {
-	const plugged = "/dev/serial/by-id"
-	if port != "" {
-		return placeAt(port)
+func serialPlace(b config.Board) place {
+	port, err := serialboard.FindPort(b, "")
+	if err != nil {
+		return place{path: "port", err: err}
 	}
-	ports, _ := filepath.Glob(plugged + "/*") // the pattern is a good one
-	if len(ports) == 1 {
-		return placeAt(ports[0])
-	}
-	return place{path: plugged, err: severalPorts(len(ports))}
+	return placeAt(port)
 }
-
-// severalPorts is how many there are to choose from: none is as good as a port that is not there.
-type severalPorts int
-
-func (n severalPorts) Error() string { return fmt.Sprintf("%d ports are plugged in", int(n)) }
-
-// Is makes none the same as a port that does not exist.
-func (n severalPorts) Is(target error) bool { return n == 0 && target == fs.ErrNotExist }
-
-// places says where a configuration is looked for.
-func places() string { return strings.Join(config.Places(), ", ") }
 
 func portFree(ctx context.Context, address string) error {
 	listener, err := new(net.ListenConfig).Listen(ctx, "tcp", address)
@@ -109,37 +92,9 @@ func portFree(ctx context.Context, address string) error {
 	return listener.Close()
 }
 
-// pageTitle is how a page of ours begins.
-const pageTitle = "<title>Stillwater</title>"
-
-// pageAnswers reports whether a page of ours is at this address.
-func pageAnswers(ctx context.Context, address string) bool {
-	const patience, enough = 2 * time.Second, 4 << 10
-	host, port, err := net.SplitHostPort(address)
-	if err != nil {
-		return false
-	}
-	if ip := net.ParseIP(host); host == "" || ip != nil && ip.IsUnspecified() {
-		host = "127.0.0.1"
-	}
-	ctx, cancel := context.WithTimeout(ctx, patience)
-	defer cancel()
-	ask, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+net.JoinHostPort(host, port)+"/", http.NoBody)
-	if err != nil {
-		return false
-	}
-	answer, err := http.DefaultClient.Do(ask)
-	if err != nil {
-		return false
-	}
-	defer answer.Body.Close()
-	text, _ := io.ReadAll(io.LimitReader(answer.Body, enough)) // what came is judged
-	return strings.Contains(string(text), pageTitle)
-}
-
 // journalPlace looks at the journal's file or, before there is one, at the folder it will be made in.
-func (m *Main) journalPlace(path string) place {
-	path, err := journal.PathOr(path, m.Getenv)
+func journalPlace(path string, getenv func(string) string) place {
+	path, err := journal.PathOr(path, getenv)
 	if err != nil {
 		return place{path: "journal", err: err}
 	}
@@ -163,7 +118,7 @@ func (m *Main) journalPlace(path string) place {
 // besideUsable says why this user cannot use what a journal's file has beside it.
 func besideUsable(path string) error {
 	for _, beside := range []string{filepath.Dir(path), path + "-wal", path + "-shm", path + ".lock"} {
-		if err := checkUsable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := usable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("%s: %w", beside, err)
 		}
 	}
@@ -178,7 +133,7 @@ func placeAt(path string) place {
 		return p
 	}
 	p.mode = info.Mode()
-	p.err = checkUsable(path)
+	p.err = usable(path)
 	return p
 }
 
@@ -191,30 +146,30 @@ func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
 	return lines
 }
 
-// tryInputs asks for the inputs that are free, as the board would, and lets them go.
+// tryInputs requests the inputs that are free, as the board would, and releases them.
 func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
-	var ask []gpiochip.Input
-	var asked []config.Input
-	taken := map[spot]bool{}
+	var request []gpiochip.Input
+	var requested []config.Input
+	taken := map[gpiochip.Line]bool{}
 	for _, in := range b.Inputs {
 		l, err := gpioboard.FindLine(m, in.Line)
-		if err != nil || l.Used || taken[spotOf(l)] {
+		if err != nil || l.Used || taken[l] {
 			continue
 		}
-		taken[spotOf(l)] = true
-		ask = append(ask, gpiochip.Input{Line: l, Bias: gpioboard.InputBias(in.Bias), Debounce: in.Debounce})
-		asked = append(asked, in)
+		taken[l] = true
+		request = append(request, gpiochip.Input{Line: l, Bias: gpioboard.InputBias(in.Bias), Debounce: in.Debounce})
+		requested = append(requested, in)
 	}
-	if len(ask) == 0 {
+	if len(request) == 0 {
 		return t
 	}
-	held, err := gpiochip.OpenInputs(gpioboard.Consumer+" check", ask)
+	held, err := gpiochip.OpenInputs(gpioboard.Consumer+" check", request)
 	if err != nil {
 		t.refused = err
 		return t
 	}
 	for _, i := range held.Undebounced() {
-		t.undebounced = append(t.undebounced, asked[i])
+		t.undebounced = append(t.undebounced, requested[i])
 	}
 	t.refused = held.Close()
 	return t

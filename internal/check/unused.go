@@ -1,4 +1,4 @@
-package main
+package check
 
 import (
 	"fmt"
@@ -9,9 +9,9 @@ import (
 	"stillwater/internal/wire"
 )
 
-// inertInputs and inertOutputs are the kinds of pins that a board may have and that nothing uses yet, or not whole.
+// unusedInputs and unusedOutputs are the kinds of pins that a board may have and that nothing uses yet, or not whole.
 var (
-	inertInputs = []struct {
+	unusedInputs = []struct {
 		kind         wire.InputKind
 		boards       []config.Kind
 		what, remedy string
@@ -24,23 +24,23 @@ var (
 		{wire.InputMicrophone, []config.Kind{config.Serial},
 			"its level is not shown and its threshold cannot be set yet: the firmware's own holds", ""},
 	}
-	inertOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputValve, wire.OutputLamp}
+	unusedOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputValve, wire.OutputLamp}
 )
 
-// examineInert looks for what is wired in vain.
-func examineInert(s site) (all []finding) {
+// examineUnused looks for pins that nothing uses yet.
+func examineUnused(s site) (all []Finding) {
 	inputs, outputs := s.pinKinds()
-	for _, k := range inertInputs {
+	for _, k := range unusedInputs {
 		if names := inputs[k.kind]; names != nil && slices.Contains(k.boards, s.conf.Board.Kind) {
-			all = append(all, finding{note, strings.Join(names, ", "), k.what, k.remedy})
+			all = append(all, Finding{Note, strings.Join(names, ", "), k.what, k.remedy})
 		}
 	}
 	var names []string
-	for _, kind := range inertOutputs {
+	for _, kind := range unusedOutputs {
 		names = append(names, outputs[kind]...)
 	}
 	if names != nil {
-		all = append(all, finding{note, strings.Join(names, ", "),
+		all = append(all, Finding{Note, strings.Join(names, ", "),
 			"no plan switches it yet: it can be tested by hand on the page, and that is all", ""})
 	}
 	return all
@@ -56,10 +56,10 @@ func (s site) pinKinds() (map[wire.InputKind][]string, map[wire.OutputKind][]str
 		outputs[kind] = append(outputs[kind], fmt.Sprintf("output %q", name))
 	}
 	if s.conf.Board.Kind == config.Serial {
-		for _, in := range s.asked.facts.Identity.Inputs {
+		for _, in := range s.answer.facts.Identity.Inputs {
 			input(in.Name, in.Kind)
 		}
-		for _, out := range s.asked.facts.Identity.Outputs {
+		for _, out := range s.answer.facts.Identity.Outputs {
 			output(out.Name, out.Kind)
 		}
 		return inputs, outputs

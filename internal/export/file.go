@@ -1,0 +1,57 @@
+package export
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// ToFile has an export of the journal at a path written to a file, which takes the place of one that is there when all
+// of it is on the disk.
+func ToFile(path, journalPath string, write func(io.Writer) error) error {
+	if err := replaceable(path, journalPath); err != nil {
+		return err
+	}
+	if err := replace(path, write); err != nil {
+		return fmt.Errorf("%s: %w; a file that was there is as it was: name a file in a folder you may write to", path, err)
+	}
+	return nil
+}
+
+// replaceable keeps an export from taking the place of what it exports, and of what is no file.
+func replaceable(path, journalPath string) error {
+	info, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	own, err := os.Stat(journalPath)
+	if err == nil && os.SameFile(info, own) {
+		return fmt.Errorf("%s is the journal itself; name another file", path)
+	}
+	if !info.Mode().IsRegular() {
+		return fmt.Errorf("%s is not a regular file; leave the name away for standard output", path)
+	}
+	return nil
+}
+
+// replace writes a file beside path and, when all of it is on the disk, puts it in its place.
+func replace(path string, write func(io.Writer) error) error {
+	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(f.Name()) // without effect once it is renamed
+	out := bufio.NewWriter(f)
+	err = errors.Join(write(out), out.Flush(), f.Sync(), f.Close())
+	if err != nil {
+		return err
+	}
+	return os.Rename(f.Name(), path)
+}

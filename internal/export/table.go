@@ -1,0 +1,111 @@
+package export
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"stillwater/internal/journal"
+	"stillwater/internal/render"
+)
+
+// verdicts in the order of the columns of SessionTable; the last is none yet.
+var verdicts = []string{"early", "good", "late", "nothing there", ""}
+
+// SessionTable writes a line a session for people: when it was, and how its shots were judged.
+func SessionTable(w io.Writer, all []journal.Summary) error {
+	rows := make([][]string, len(all))
+	for i, s := range all {
+		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), titleOf(s.Session), s.Board,
+			fmt.Sprint(s.Shots)}
+		for _, v := range verdicts {
+			rows[i] = append(rows[i], fmt.Sprint(s.Verdicts[v]))
+		}
+	}
+	return render.Table(w,
+		[]string{"session", "started", "name", "board", "shots", "early", "good", "late", "nothing there", "unjudged"}, rows)
+}
+
+// ShotTable writes a session for people: a line about it, and its shots as they are read. They are read twice, for the
+// widths of the columns and for what is in them.
+func ShotTable(ctx context.Context, w io.Writer, source Source, s journal.Summary) (result Result, err error) {
+	_, err = fmt.Fprintf(w, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, titleOf(s.Session),
+		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), render.Printable(s.Board), s.Shots)
+	if err != nil || s.Shots == 0 && s.Damaged == "" {
+		return result, err
+	}
+	fmt.Fprint(w, "Times of cues are from the sensor's edge.\n\n")
+	var failed error
+	err = render.LongTable(w, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual", "late",
+		"verdict", "note"}, func(yield func([]string) bool) {
+		result = Result{}
+		for shot, err := range source.AllShots(ctx, s.ID) {
+			switch {
+			case err != nil:
+				failed = err
+				return
+			case shot.Lost:
+				result.Lost = append(result.Lost, shot)
+				continue
+			case shot.Damaged != "":
+				result.Doubtful++
+			}
+			result.Shots++
+			for _, row := range shotRows(shot) {
+				if !yield(row) {
+					return
+				}
+			}
+		}
+	})
+	return result, errors.Join(err, failed)
+}
+
+// titleOf is a session's title, or why it has none.
+func titleOf(s journal.Session) string {
+	if s.Damaged != "" {
+		return strings.TrimSpace(s.Name + " (" + s.Damaged + ")")
+	}
+	return s.Title()
+}
+
+// shotRows is a shot as lines of a table, one for each cue.
+func shotRows(s journal.Shot) [][]string {
+	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
+	interval := ""
+	if s.IntervalNs != 0 {
+		interval = ms(s.IntervalNs)
+	}
+	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
+	last := []string{s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
+	var rows [][]string
+	for _, c := range s.Cues {
+		late := strconv.FormatFloat(float64(c.LateNs())/1e3, 'f', 1, 64) + " us"
+		row := append(append([]string{}, first...), c.Name, ms(c.PlannedNs), ms(c.OnNs), late)
+		rows = append(rows, append(row, last...))
+		first, last = make([]string, len(first)), make([]string, len(last))
+	}
+	if rows == nil {
+		rows = [][]string{append(append(first, "", "", "", ""), last...)}
+	}
+	return rows
+}
+
+func damagedWords(s journal.Shot) string {
+	if s.Damaged == "" {
+		return ""
+	}
+	return " (damaged: " + s.Damaged + ")"
+}
+
+// dateWords is a date with how it is known, where that is not the machine's clock.
+func dateWords(at time.Time, w journal.When, layout string) string {
+	if how := w.Dated.String(); how != "" {
+		return at.Format(layout) + " (" + how + ")"
+	}
+	return at.Format(layout)
+}

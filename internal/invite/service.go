@@ -1,0 +1,151 @@
+package invite
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+)
+
+// serviceFolder is where the service's unit file lets it keep what lasts as long as it runs.
+const serviceFolder = "/run/stillwater/page"
+
+// fileName is the invitation's name in the service's folder.
+const fileName = "pairing"
+
+// Publisher keeps the invitation of a page in a file that only this user and root can read, each time something of it
+// changes.
+type Publisher struct {
+	folder string // "": nowhere
+	log    *slog.Logger
+
+	mu sync.Mutex
+	in Invitation
+}
+
+// NewPublisher makes one for a page that listens, in the folder that the service manager gave this process; without one
+// nothing is written anywhere.
+func NewPublisher(getenv func(string) string, in Invitation, log *slog.Logger) *Publisher {
+	return &Publisher{folder: getenv("RUNTIME_DIRECTORY"), in: in, log: log}
+}
+
+// SetCode takes another code.
+func (p *Publisher) SetCode(code string) Invitation {
+	return p.update(func(in *Invitation) { in.Code = code })
+}
+
+// SetName takes the name that the page has on the network now.
+func (p *Publisher) SetName(name string) {
+	p.update(func(in *Invitation) { in.Name = strings.TrimSuffix(name, ".local") })
+}
+
+// update changes the invitation and writes it.
+func (p *Publisher) update(change func(*Invitation)) Invitation {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	change(&p.in)
+	if p.folder == "" {
+		return p.in
+	}
+	text, err := json.Marshal(p.in)
+	path := filepath.Join(p.folder, fileName)
+	if err == nil {
+		err = errors.Join(os.WriteFile(path+".new", text, 0o600), os.Rename(path+".new", path))
+	}
+	if err != nil {
+		p.log.Warn("the pairing code cannot be written for \"stillwater pairing\"", "err", err)
+	}
+	return p.in
+}
+
+// Service is the running service, for whoever administers the machine.
+type Service struct{ folder string }
+
+// NewService is the service of this machine.
+func NewService(getenv func(string) string) Service {
+	if folder := getenv("RUNTIME_DIRECTORY"); folder != "" {
+		return Service{folder}
+	}
+	return Service{serviceFolder}
+}
+
+// Invitation is the one that the service left.
+func (s Service) Invitation() (in Invitation, err error) {
+	text, err := os.ReadFile(filepath.Join(s.folder, fileName))
+	if err != nil {
+		return in, explain(err)
+	}
+	if in, err = parse(text); err != nil {
+		return in, fmt.Errorf("the service's file is damaged; type: sudo systemctl restart stillwater: %w", err)
+	}
+	return in, nil
+}
+
+// explain says why the service's folder could not be used, and what to do.
+func explain(err error) error {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("no Stillwater service runs here; start it with: sudo systemctl start stillwater "+
+			"(one that was started by hand shows the code itself, makes a new one when it is started again, and forgets "+
+			"all phones when that is with --forget-phones): %w", err)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("the code is for whoever administers this machine; type: sudo stillwater pairing: %w", err)
+	}
+	return err
+}
+
+// NewCode has the service make a new code.
+func (s Service) NewCode(ctx context.Context) error {
+	_, err := s.post(ctx, newCodePath)
+	return err
+}
+
+// ForgetPhones has the service forget all phones, and says how many there were.
+func (s Service) ForgetPhones(ctx context.Context) (phones int, err error) {
+	answer, err := s.post(ctx, forgetPath)
+	return answer.Forgotten, err
+}
+
+// post posts a request to the service as its administrator.
+func (s Service) post(ctx context.Context, path string) (done reply, err error) {
+	ctx, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	dial := func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return new(net.Dialer).DialContext(ctx, "unix", filepath.Join(s.folder, socketName))
+	}
+	client := http.Client{Transport: &http.Transport{DialContext: dial}}
+	defer client.CloseIdleConnections()
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://service"+path, nil)
+	if err != nil {
+		return done, err
+	}
+	answer, err := client.Do(request)
+	if errors.Is(err, syscall.ECONNREFUSED) {
+		return done, fmt.Errorf("the service does not answer; type: sudo systemctl restart stillwater: %w", err)
+	}
+	if err != nil {
+		return done, explain(err)
+	}
+	defer answer.Body.Close()
+	body, err := io.ReadAll(answer.Body)
+	if err == nil && answer.StatusCode != http.StatusOK {
+		err = errors.New(strings.TrimSpace(string(body)))
+	}
+	if err == nil {
+		err = json.Unmarshal(body, &done)
+	}
+	if err != nil {
+		return done, fmt.Errorf("the service could not do it: %w", err)
+	}
+	return done, nil
+}
