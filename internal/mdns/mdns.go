@@ -5,6 +5,10 @@
 // Of the standard it has what a host's name needs: probing, announcing, answering, conflicts, saying goodbye. It does
 // not offer services. Sections and figures of the standard are cited from memory; the tests hold the whole against
 // another implementation.
+//
+// It is here only because no library that could be had on 2026-11-28 probes for a name and defends it:
+// github.com/pion/mdns/v2 v2.2.2 (October 2026) and github.com/hashicorp/mdns v1.0.7 (June 2026) answer at once for
+// whatever name they are given. When one does, it takes the place of this.
 package mdns
 
 import (

@@ -18,8 +18,8 @@ import (
 	"stillwater/internal/spawn"
 )
 
-// relayInterval is how often the relay looks for a host and notifies the service manager's watchdog.
-const relayInterval = 50 * time.Millisecond
+// writeTimeout is how long a host that does not read may hold up the end of a link.
+const writeTimeout = 50 * time.Millisecond
 
 // ErrNoSocket says that a relay has no socket to serve.
 var ErrNoSocket = errors.New("the daemon opens a serial board's port itself; to have a service do it, give it a " +
@@ -32,7 +32,8 @@ type relay struct {
 	conf     config.Board
 	listener *spawn.Listener
 	manager  *service.Manager
-	port     string // that the board was on last
+	alive    <-chan time.Time // when to send the manager's watchdog a sign of life
+	port     string           // that the board was on last
 }
 
 // Relay serves hosts at the socket, or the one of the service manager, one after the other until ctx is done.
@@ -57,21 +58,29 @@ func Relay(ctx context.Context, cfg config.Config, socket string, getenv func(st
 		slog.Warn("board: " + err.Error())
 	}
 	defer func() { err = errors.Join(err, r.manager.Stopping(), r.manager.Close()) }()
+	r.alive = time.Tick(r.manager.Watchdog() / 4) // one that is lost, or late, costs nothing; never without a watchdog
 	_ = r.manager.Ready("waiting for Stillwater's page")
-	for ctx.Err() == nil {
+	for {
 		_ = r.manager.Alive()
-		conn, ok := r.listener.Accept()
-		if !ok {
-			time.Sleep(relayInterval)
-			continue
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-r.alive:
+		case <-r.listener.Waiting():
+			if conn, ok := r.listener.Accept(); ok {
+				r.serveConn(ctx, conn)
+			}
 		}
-		slog.Info("board: serving " + conn.Peer)
-		why := r.serve(ctx, os.NewFile(uintptr(conn.Fd), "host"))
-		r.listener.Release()
-		slog.Info("board: the host is gone", "why", why)
-		_ = r.manager.Status("waiting for Stillwater's page; before: " + why.Error())
 	}
-	return nil
+}
+
+// serveConn serves an accepted host.
+func (r *relay) serveConn(ctx context.Context, conn spawn.Conn) {
+	slog.Info("board: serving " + conn.Peer)
+	why := r.serve(ctx, os.NewFile(uintptr(conn.Fd), "host"))
+	r.listener.Release()
+	slog.Info("board: the host is gone", "why", why)
+	_ = r.manager.Status("waiting for Stillwater's page; before: " + why.Error())
 }
 
 // errStopping ends what is being served.
@@ -83,8 +92,8 @@ func (r *relay) serve(ctx context.Context, host *os.File) error {
 	defer host.Close()
 	err := r.copyBoth(ctx, host)
 	if portErr := new(serialport.Error); errors.As(err, &portErr) {
-		_ = host.SetWriteDeadline(time.Now().Add(relayInterval))
-		_, _ = host.Write(appendReason(nil, portErr)) // the log says it too
+		_ = host.SetWriteDeadline(time.Now().Add(writeTimeout))
+		_, _ = host.Write(appendProblem(nil, portErr)) // the log says it too
 	}
 	return err
 }
@@ -105,19 +114,17 @@ func (r *relay) copyBoth(ctx context.Context, host *os.File) error {
 	var both sync.WaitGroup
 	both.Go(func() { ended <- copyBytes(port, host, "the host") })
 	both.Go(func() { ended <- copyBytes(host, port, "the board") })
-	notify := time.NewTicker(relayInterval)
-	defer notify.Stop()
 	for err = nil; err == nil; {
 		select {
 		case err = <-ended:
 		case <-ctx.Done():
 			err = errStopping
-		case <-notify.C:
+		case <-r.alive:
 			_ = r.manager.Alive()
 		}
 	}
 	port.Close()
-	_ = host.SetReadDeadline(time.Unix(1, 0)) // ends the reading, and leaves the host open for the reason
+	_ = host.SetReadDeadline(time.Unix(1, 0)) // ends the reading, and leaves the host open for the problem
 	both.Wait()
 	return err
 }
@@ -129,34 +136,34 @@ func copyBytes(to io.Writer, from io.Reader, whose string) error {
 	return fmt.Errorf("%s went away", whose)
 }
 
-// reasonPrefix begins the reason that a relay sends before it closes the link: firmware/PROTOCOL.md. It is not in any
+// problemPrefix begins the problem that a relay sends before it closes the link: firmware/PROTOCOL.md. It is not in any
 // frame: a frame's first byte is at most 66.
-const reasonPrefix = "\x00trouble "
+const problemPrefix = "\x00problem "
 
-func appendReason(to []byte, err error) []byte {
-	return append(to, reasonPrefix+strings.ReplaceAll(err.Error(), "\n", " ")+"\n"...)
+func appendProblem(to []byte, err error) []byte {
+	return append(to, problemPrefix+strings.ReplaceAll(err.Error(), "\n", " ")+"\n"...)
 }
 
-// relayedLink is a link through a relay. When it ends, reading returns the reason that the relay sent, if it did.
+// relayedLink is a link through a relay. When it ends, reading returns the problem that the relay sent, if it did.
 type relayedLink struct {
 	io.ReadWriteCloser
 	tail []byte // what was read last
 }
 
-// maxReason is ample for a relay's reason.
-const maxReason = 2048
+// maxProblem is ample for a relay's problem.
+const maxProblem = 2048
 
 // Read reads what comes from the board.
 func (r *relayedLink) Read(p []byte) (int, error) {
 	n, err := r.ReadWriteCloser.Read(p)
 	r.tail = append(r.tail, p[:n]...)
-	r.tail = r.tail[max(0, len(r.tail)-maxReason):]
+	r.tail = r.tail[max(0, len(r.tail)-maxProblem):]
 	if err == nil {
 		return n, nil
 	}
-	at := bytes.LastIndex(r.tail, []byte(reasonPrefix))
+	at := bytes.LastIndex(r.tail, []byte(problemPrefix))
 	if at < 0 || r.tail[len(r.tail)-1] != '\n' {
 		return n, err
 	}
-	return n, errors.New(string(r.tail[at+len(reasonPrefix) : len(r.tail)-1]))
+	return n, errors.New(string(r.tail[at+len(problemPrefix) : len(r.tail)-1]))
 }

@@ -28,14 +28,14 @@ func TestTheBoardIsLookedForWhereItWas(t *testing.T) {
 	assert.Equal(t, "/dev/ttyUSB3", port, "what is configured is meant")
 }
 
-// A relay's reason is found at the end of what came, in whatever pieces, and nowhere else.
-func TestTheRelaysReason(t *testing.T) {
+// A relay's problem is found at the end of what came, in whatever pieces, and nowhere else.
+func TestTheRelaysProblem(t *testing.T) {
 	cause := &serialport.Error{Path: "/dev/x", What: "it is gone", Remedy: "plug it in\nagain"}
 	frame := wire.AppendFrame(nil, wire.Pong{}.Frame(1))
 	for _, c := range []struct{ came, want string }{
-		{string(appendReason(frame, cause)), "serial port /dev/x: it is gone: plug it in again"},
-		{string(frame) + "\x00trouble and no end", "EOF"},
-		{"\x00trouble before\n" + string(frame), "EOF"},
+		{string(appendProblem(frame, cause)), "serial port /dev/x: it is gone: plug it in again"},
+		{string(frame) + "\x00problem and no end", "EOF"},
+		{"\x00problem before\n" + string(frame), "EOF"},
 		{string(frame), "EOF"},
 	} {
 		link := &relayedLink{ReadWriteCloser: ending{iotest.OneByteReader(strings.NewReader(c.came))}}

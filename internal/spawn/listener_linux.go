@@ -20,7 +20,8 @@ import (
 type Listener struct {
 	listener *net.UnixListener
 	sum      string
-	event    int // eventfd: readable while a host waits to be accepted
+	event    int           // eventfd: readable while a host waits to be accepted
+	arrived  chan struct{} // the same for goroutines
 	done     chan struct{}
 
 	mu      sync.Mutex
@@ -79,7 +80,8 @@ func newListener(listener *net.UnixListener, sum string) (*Listener, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("make an event for the board socket: %w", err), listener.Close())
 	}
-	l := &Listener{listener: listener, sum: sum, event: event, done: make(chan struct{})}
+	l := &Listener{listener: listener, sum: sum, event: event, arrived: make(chan struct{}, 1),
+		done: make(chan struct{})}
 	go l.acceptLoop()
 	return l, nil
 }
@@ -164,6 +166,10 @@ func (l *Listener) admit(conn *net.UnixConn) {
 	}
 	l.waiting, l.peer = Conn{Fd: fd, Peer: who}, who
 	_, _ = unix.Write(l.event, []byte{1, 0, 0, 0, 0, 0, 0, 0})
+	select {
+	case l.arrived <- struct{}{}:
+	default: // nobody looked at the one before
+	}
 }
 
 // descriptorOf duplicates the connection's descriptor for another owner, and names its peer.
@@ -195,6 +201,9 @@ func describe(cred *unix.Ucred) string {
 
 // Fd becomes readable when a host waits to be accepted.
 func (l *Listener) Fd() int { return l.event }
+
+// Waiting receives when a host may wait to be accepted, for whoever does not poll Fd.
+func (l *Listener) Waiting() <-chan struct{} { return l.arrived }
 
 // Accept returns the host that waits, if there is one. It never blocks.
 func (l *Listener) Accept() (Conn, bool) {

@@ -42,6 +42,7 @@ func TestListenerServesOneAtATime(t *testing.T) {
 	require.NoError(t, err)
 	_, err = Dial(t.Context(), path, sum)
 	require.ErrorContains(t, err, "already serves ", "also while the first still waits to be asked in")
+	<-l.Waiting()
 	g := acceptFrom(t, l)
 	assert.Contains(t, g.Peer, fmt.Sprintf(" %d of user %d", os.Getpid(), os.Getuid()))
 	_, ok = l.Accept()

@@ -46,6 +46,9 @@ func ListenFD(int, string) (*Listener, error) { return nil, ErrUnsupported }
 // Fd is no descriptor.
 func (*Listener) Fd() int { return -1 }
 
+// Waiting receives nothing.
+func (*Listener) Waiting() <-chan struct{} { return nil }
+
 // Accept returns nothing.
 func (*Listener) Accept() (Conn, bool) { return Conn{}, false }
 
