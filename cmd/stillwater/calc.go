@@ -5,15 +5,11 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"time"
 
-	"stillwater/internal/phys"
+	"stillwater/internal/calc"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
 )
-
-// calcTick is the resolution these commands compute with, having no board to ask: that of the Linux board.
-const calcTick = 100 * time.Nanosecond
 
 // calculator is what drop, throw and sound share: flags that set fields of a shot.Set, errors that name the flag, and
 // an answer for people or as JSON.
@@ -86,78 +82,13 @@ func (c *calculator) explain(err error) error {
 	return fmt.Errorf("%s: %w", c.name, err)
 }
 
-// answer writes an estimate with its error budget and advice: as lines, or as one JSON object with the keys given.
-func (c *calculator) answer(m *Main, e shot.Estimate, lines []string, keys map[string]any) error {
-	budget, err := shot.Errors(c.set, e, shot.DefaultSpread(), calcTick)
-	if err != nil {
+// give writes an answer: as lines, or as one JSON object.
+func (c *calculator) give(m *Main, a calc.Answer, err error) error {
+	switch {
+	case err != nil:
 		return c.explain(err)
+	case c.json:
+		return render.JSON(m.Stdout, a.Keys())
 	}
-	advice, err := shot.Advice(c.set, e, shot.DefaultSpread(), calcTick)
-	if err != nil {
-		return c.explain(err)
-	}
-	if c.json {
-		keys["summary"], keys["advice"] = e.Summary, advice
-		keys["error_budget"], keys["error_total"] = termsJSON(budget.Terms), termsJSON([]shot.Term{budget.Total})[0]
-		keys["error_after_trim"] = termsJSON([]shot.Term{budget.Repeat})[0]
-		return render.JSON(m.Stdout, keys)
-	}
-	for _, l := range lines {
-		fmt.Fprintln(m.Stdout, l)
-	}
-	fmt.Fprintln(m.Stdout)
-	if err := budgetTable(m.Stdout, budget); err != nil {
-		return err
-	}
-	for _, a := range advice {
-		fmt.Fprintf(m.Stdout, "\n- %s", a)
-	}
-	_, err = fmt.Fprintln(m.Stdout)
-	return err
+	return a.Write(m.Stdout)
 }
-
-// termJSON is one contribution of the error budget, one standard deviation.
-type termJSON struct {
-	Name        string  `json:"name"`
-	SdMs        float64 `json:"sd_ms"`
-	SdMm        float64 `json:"sd_mm"`
-	Steady      bool    `json:"steady"`
-	Compensated bool    `json:"compensated"`
-	WithoutMs   float64 `json:"without_ms"`
-}
-
-func termsJSON(terms []shot.Term) []termJSON {
-	all := []termJSON{}
-	for _, t := range terms {
-		all = append(all, termJSON{t.Name, millis(t.Mistiming), millimetres(t.Displaced), t.Systematic, t.Compensated,
-			millis(max(t.Uncompensated, t.Mistiming))})
-	}
-	return all
-}
-
-func budgetTable(w io.Writer, b shot.Budget) error {
-	var rows [][]string
-	for _, t := range append(b.Terms, b.Total, b.Repeat) {
-		note := ""
-		switch {
-		case t.Compensated:
-			note = fmt.Sprintf("taken out; it would be %.2f ms", millis(t.Uncompensated))
-		case t.Systematic:
-			note = "the same each time: the trim takes it out"
-		}
-		moved := "-"
-		if b.Total.Displaced > 0 {
-			moved = fmt.Sprintf("%.2f", millimetres(t.Displaced))
-		}
-		rows = append(rows, []string{t.Name, fmt.Sprintf("%.3f", millis(t.Mistiming)), moved, note})
-	}
-	return render.Table(w, []string{"error (one standard deviation)", "ms", "mm", ""}, rows)
-}
-
-func millis(t phys.Time) float64         { return float64(t) * 1e3 }
-func millimetres(l phys.Length) float64  { return float64(l) * 1e3 }
-func metresPerSec(v phys.Speed) float64  { return float64(v) }
-func degreesOf(a phys.Angle) float64     { return float64(a) * degreesPerRadian }
-func celsius(t phys.Temperature) float64 { return float64(t) }
-
-const degreesPerRadian = 57.29577951308232

@@ -13,8 +13,8 @@ import (
 
 const gravity = 9.80665
 
-// calc runs one command line and returns its exit status and what it wrote.
-func calc(t *testing.T, line string) (status int, stdout, stderr string) {
+// calculate runs one command line and returns its exit status and what it wrote.
+func calculate(t *testing.T, line string) (status int, stdout, stderr string) {
 	t.Helper()
 	var out, errs bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
@@ -25,7 +25,7 @@ func calc(t *testing.T, line string) (status int, stdout, stderr string) {
 // answer runs a command line with --json and returns the numbers at the top of its object.
 func answer(t *testing.T, line string) map[string]float64 {
 	t.Helper()
-	status, out, errs := calc(t, line+" --json")
+	status, out, errs := calculate(t, line+" --json")
 	require.Zero(t, status, errs)
 	require.Empty(t, errs)
 	var all map[string]any
@@ -118,7 +118,7 @@ func TestCalculatorsForPeople(t *testing.T) {
 		"drop -h":            {"--height 40 cm", "--phase column-highest"},
 		"throw --help":       {"--to-focus 80 cm", "written with its unit"},
 	} {
-		status, out, errs := calc(t, line)
+		status, out, errs := calculate(t, line)
 		assert.Zero(t, status, line)
 		assert.Empty(t, errs, line)
 		for _, s := range says {
@@ -170,7 +170,7 @@ func TestCalculatorsRefuse(t *testing.T) {
 				if c.line == "drop --height" && json != "" {
 					continue
 				}
-				status, out, errs := calc(t, c.line+json)
+				status, out, errs := calculate(t, c.line+json)
 				assert.Equal(t, c.status, status, errs)
 				assert.Empty(t, out)
 				for _, s := range c.says {

@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"strings"
 
+	"stillwater/internal/calc"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -27,22 +27,8 @@ func (m *Main) drop(ctx context.Context, args []string) error {
 		return err
 	}
 	d.Phase = splash.Phase(phase)
-	e, err := c.set.Estimate()
-	if err != nil {
-		return c.explain(err)
-	}
-	keys := map[string]any{
-		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
-		"edge_to_surface_ms": millis(e.EdgeToSurface), "speed_m_s": metresPerSec(e.Speed),
-		"beam_speed_m_s": metresPerSec(e.BeamSpeed), "drop_diameter_mm": millimetres(e.Diameter),
-		"height_mm": millimetres(d.Height), "beam_mm": millimetres(d.Beam), "phase": string(d.Phase),
-		"liquid": d.Liquid, "extrapolated": e.Extrapolated,
-	}
-	delay := fmt.Sprintf("Delay from the beam: %.1f ms", millis(e.Delay))
-	if e.Low < e.High {
-		delay += fmt.Sprintf(", published times of this moment from %.1f to %.1f ms", millis(e.Low), millis(e.High))
-	}
-	return c.answer(m, e, []string{e.Summary, delay + "."}, keys)
+	a, err := calc.Drop(c.set)
+	return c.give(m, a, err)
 }
 
 func liquidNames() string {

@@ -38,7 +38,7 @@ func TestHelpAndErrorsInFlags(t *testing.T) {
 		{"record list --nonsense", 2, []string{"record list: ", "--nonsense", "see stillwater record list -h"}},
 	} {
 		t.Run(c.line, func(t *testing.T) {
-			status, out, errs := calc(t, c.line)
+			status, out, errs := calculate(t, c.line)
 			assert.Equal(t, c.status, status, errs)
 			text, other := out, errs
 			if c.status != 0 {
@@ -72,7 +72,7 @@ func helpOf(t *testing.T) map[string]string {
 	t.Helper()
 	all := map[string]string{}
 	for _, c := range append([]command{{}}, commands()...) {
-		status, help, _ := calc(t, c.name+" -h")
+		status, help, _ := calculate(t, c.name+" -h")
 		if status == 0 {
 			all[c.name] = help
 		}

@@ -4,9 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"stillwater/internal/board"
@@ -94,36 +92,12 @@ func (m *Main) warnOfSwitching(o *latenessOptions, interval time.Duration, more 
 		o.output, o.count, interval, more)
 }
 
-// choose finds the output and the input by their names.
-func (o *latenessOptions) choose(cfg config.Board, b *bench.Options) error {
-	var outputs, inputs []string
-	for _, out := range cfg.Outputs {
-		outputs = append(outputs, out.Name)
-	}
-	for _, in := range cfg.Inputs {
-		inputs = append(inputs, in.Name)
-	}
-	b.Output, b.Input = slices.Index(outputs, o.output), slices.Index(inputs, o.input)
-	b.About.Output, b.About.Input = strconv.Quote(o.output), o.input
-	switch {
-	case b.Output < 0:
-		return fmt.Errorf("%w: lateness: --output %q: the configuration has %s", errUsage, o.output, list(outputs))
-	case o.input == "":
-		b.Input = bench.NoPin
-	case b.Input < 0:
-		return fmt.Errorf("%w: lateness: --input %q: the configuration has %s", errUsage, o.input, list(inputs))
-	case cfg.Inputs[b.Input].Role == config.Kill:
-		return fmt.Errorf("%w: lateness: --input %q is the kill switch, whose edges stop the board: wire the output back to "+
-			"another", errUsage, o.input)
+// choose takes the pins that the flags name.
+func (o *latenessOptions) choose(board config.Board, b *bench.Options) error {
+	if err := b.Choose(board, o.output, o.input); err != nil {
+		return fmt.Errorf("%w: lateness: --%w", errUsage, err)
 	}
 	return nil
-}
-
-func list(names []string) string {
-	if len(names) == 0 {
-		return "none"
-	}
-	return strings.Join(names, ", ")
 }
 
 // announcedPins are the pins that a board announced, as a configuration would have listed them.

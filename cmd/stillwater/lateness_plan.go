@@ -9,7 +9,6 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/journal"
-	"stillwater/internal/lateness"
 	"stillwater/internal/lateness/bench"
 	"stillwater/internal/shot"
 )
@@ -30,60 +29,40 @@ func (m *Main) latenessPlan(ctx context.Context, o *latenessOptions, cfg config.
 		}
 		from = "as given"
 	}
-	budget, err := latenessBudget(set)
+	plan, err := bench.NewPlan(set, from, cfg.Board.Late)
 	if err != nil {
-		return bench.Plan{}, fmt.Errorf("lateness: the plan to judge by (%s) does not work: %w; give another with --plan "+
-			"and --set", from, err)
+		return bench.Plan{}, fmt.Errorf("lateness: %w; give another with --plan and --set", err)
 	}
-	plan := lateness.Plan{Name: "a " + string(set.Kind), Again: budget.Repeat.Mistiming.Duration(), Limit: cfg.Board.Late}
-	return bench.Plan{Plan: plan, From: from}, nil
+	return plan, nil
 }
 
 // latenessSet is the set to begin with, and where it comes from.
 func (m *Main) latenessSet(ctx context.Context, o *latenessOptions, cfg config.Config) (shot.Set, string, error) {
-	set := shot.DefaultSet()
 	switch kind := shot.Kind(o.kind); kind {
 	case "":
 		return m.latestSet(ctx, o, cfg)
 	case shot.Drop, shot.Throw, shot.Sound:
+		set := shot.DefaultSet()
 		set.Kind = kind
 		return set, "the usual set", nil
 	}
-	return set, "", fmt.Errorf("%w: lateness: --plan %q: give drop, throw or sound", errUsage, o.kind)
+	return shot.Set{}, "", fmt.Errorf("%w: lateness: --plan %q: give drop, throw or sound", errUsage, o.kind)
 }
 
-// latestSet is that of the latest session, or the usual one where nothing is recorded yet.
-func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Config) (
-	set shot.Set, from string, err error,
-) {
-	set, from = shot.DefaultSet(), "the usual set, nothing is recorded yet"
+// latestSet is that of the latest session, or the usual one where there is no journal yet.
+func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Config) (shot.Set, string, error) {
 	path, err := journal.PathOr(cmp.Or(o.journal, cfg.Journal), m.Getenv)
-	if err != nil {
-		return set, from, nil // no home, so nothing was recorded there
+	if err != nil { // no home, so nothing was recorded there
+		set, from := bench.UsualSet()
+		return set, from, nil
 	}
-	j, err := journal.OpenReadOnly(ctx, path)
+	set, from, err := bench.LatestSet(ctx, path)
 	switch {
 	case errors.Is(err, journal.ErrNone) && o.journal == "":
+		set, from = bench.UsualSet()
 		return set, from, nil
 	case err != nil:
 		return set, "", fmt.Errorf("lateness: %w; or say what to judge by with --plan", err)
 	}
-	defer func() { err = errors.Join(err, j.Close()) }()
-	session, ok, err := j.LatestSession(ctx)
-	if err != nil || !ok {
-		return set, from, err
-	}
-	if set, err = shot.ParseSet(session.Set); err != nil {
-		return set, "", fmt.Errorf("lateness: the set of session %d cannot be read: %w; say what to judge by with --plan",
-			session.ID, err)
-	}
-	return set, "the latest session, " + session.Title(), nil
-}
-
-func latenessBudget(set shot.Set) (shot.Budget, error) {
-	e, err := set.Estimate()
-	if err != nil {
-		return shot.Budget{}, err
-	}
-	return shot.Errors(set, e, shot.DefaultSpread(), calcTick)
+	return set, from, nil
 }

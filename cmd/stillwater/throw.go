@@ -2,8 +2,8 @@ package main
 
 import (
 	"context"
-	"fmt"
 
+	"stillwater/internal/calc"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 )
@@ -22,16 +22,6 @@ func (m *Main) throw(ctx context.Context, args []string) error {
 	if err := c.parse(m, args); err != nil {
 		return err
 	}
-	e, err := c.set.EstimateAt(interval)
-	if err != nil {
-		return c.explain(err)
-	}
-	keys := map[string]any{
-		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
-		"speed_m_s": metresPerSec(e.Speed), "focus_speed_m_s": metresPerSec(e.FocusSpeed),
-		"focus_angle_deg": degreesOf(e.FocusAngle), "rise_mm": millimetres(e.Rise), "interval_ms": millis(e.Interval),
-	}
-	return c.answer(m, e, []string{e.Summary,
-		fmt.Sprintf("Delay from the second beam: %.1f ms, one standard deviation from %.1f to %.1f ms.", millis(e.Delay),
-			millis(e.Low), millis(e.High))}, keys)
+	a, err := calc.Throw(c.set, interval)
+	return c.give(m, a, err)
 }

@@ -23,8 +23,8 @@ var layers = map[string]int{
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/config": 4, "internal/render": 4, "internal/serialport": 4, "firmware/avr": 4,
 	"internal/control": 5, "internal/page": 5, "internal/invite": 5, "internal/export": 5, "internal/gpioboard": 5,
-	"internal/serialboard":    5,
-	"internal/lateness/bench": 5, "firmware/flash": 5,
+	"internal/serialboard": 5,
+	"internal/calc":        5, "internal/lateness/bench": 5, "firmware/flash": 5,
 	"internal/check": 6, "hardware/gen": 6, "cmd/debs": 6,
 	"cmd/stillwater": 7,
 }
