@@ -12,10 +12,7 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
-	"os"
 	"os/signal"
-	"slices"
-	"strings"
 	"syscall"
 
 	"stillwater/internal/board"
@@ -125,7 +122,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		}
 	}
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, page.Options{
-		Control: c, Files: web.Files, Names: ownNames(name), Version: version(), Log: log, Phones: record,
+		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
 	})
 	if err != nil {
 		return err
@@ -319,17 +316,4 @@ func (m *Main) announce(conf config.Config, in invite.Invitation) {
 	}
 	fmt.Fprintln(m.Stdout, "Everyone on this network can open the page; only paired phones can use it.")
 	in.DrawQR(m.Stdout, cameraWords)
-}
-
-// ownNames are the names under which a browser may reach this machine: its own, and the one that the page is to have.
-func ownNames(pageName string) (names []string) {
-	if host, err := os.Hostname(); err == nil {
-		short, _, _ := strings.Cut(host, ".")
-		names = []string{host, short, short + ".local"}
-	}
-	if pageName != "" {
-		names = append(names, pageName+".local")
-	}
-	slices.Sort(names)
-	return slices.Compact(names)
 }

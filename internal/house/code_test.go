@@ -11,8 +11,9 @@ import (
 )
 
 const (
-	longestLine     = 120 // runes
-	longestFunction = 70  // lines: about one screen
+	longestLine     = 120  // runes
+	longestFunction = 70   // lines: about one screen
+	longestCommand  = 2500 // lines of the command without its tests
 )
 
 // The words are put together here, so that this file does not break its own rule.
@@ -89,7 +90,13 @@ func shapeRules() []rule {
 
 // fileRules are about all text files.
 func fileRules() []rule {
+	half := strings.Repeat("\n", longestCommand/2)
 	return []rule{
+		{"the command is flags and wiring", checkCommand, []example{
+			{files{"cmd/stillwater/a.go": "package main" + half, "cmd/stillwater/b.go": "package main" + half + "\n"},
+				"cmd/stillwater has 2501 lines without its tests"},
+		}, []files{{"cmd/stillwater/a.go": "package main" + half, "cmd/stillwater/b.go": "package main" + half,
+			"cmd/stillwater/a_test.go": "package main" + half, "cmd/debs/a.go": "package main" + half}}},
 		{"nothing is left unfinished", each(checkUnfinished), []example{
 			{one("a.go", "package a", "// TO"+"DO: more"), "a.go:2"}, {one("b/c.js", "// FIX"+"ME"), "b/c.js:1"},
 		}, []files{one("a.go", "package a", "// to do things, mktemp x.XX"+"XX")}},
@@ -114,6 +121,22 @@ func fileRules() []rule {
 		}, []files{one("testdata/published/a.csv", "# SOURCE: Worthington 1908.", "x,y"),
 			one("testdata/published/a.csv", "# A table. HOW OBTAINED: computed.", "x,y"), one("testdata/wire/a.csv", "x")}},
 	}
+}
+
+// checkCommand: what a test cannot call in a package, and another command cannot use, is in the wrong place.
+func checkCommand(t tree) (found []string) {
+	const dir = "cmd/stillwater"
+	lines := 0
+	for _, s := range t.golang() {
+		if s.dir() == dir && !s.test() {
+			lines += strings.Count(s.text, "\n")
+		}
+	}
+	if lines > longestCommand {
+		found = append(found, fmt.Sprintf("%s has %d lines without its tests: move what is neither flags nor wiring to the "+
+			"package it belongs in", dir, lines))
+	}
+	return found
 }
 
 // each makes a rule for the repository out of one for a file.

@@ -3,6 +3,7 @@ package page
 import (
 	"net/http"
 	"net/netip"
+	"os"
 	"regexp"
 	"slices"
 	"strings"
@@ -38,6 +39,20 @@ func (s *Server) guard(next http.Handler) http.Handler {
 
 // SetName sets the name under which the page is found at the moment, such as stillwater-2.local; "" is none.
 func (s *Server) SetName(name string) { s.name.Store(&name) }
+
+// MachineNames are the names under which a browser may reach this machine: its own, and the one that the page is to
+// have on the network, without .local; "" is none.
+func MachineNames(pageName string) (names []string) {
+	if host, err := os.Hostname(); err == nil {
+		short, _, _ := strings.Cut(host, ".")
+		names = []string{host, short, short + ".local"}
+	}
+	if pageName != "" {
+		names = append(names, pageName+".local")
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
 
 // names are the host names that this machine has.
 func (s *Server) names() []string {

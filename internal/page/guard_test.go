@@ -2,9 +2,11 @@ package page
 
 import (
 	"net/http"
+	"os"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
 func TestForeignHostNamesAreRefused(t *testing.T) {
@@ -64,5 +66,16 @@ func TestOriginMatches(t *testing.T) {
 		{"http://a.local\x00", "a.local", false},
 	} {
 		assert.Equal(t, c.want, originMatches(c.origin, c.host), "%q from a page of %q", c.host, c.origin)
+	}
+}
+
+func TestMachineNames(t *testing.T) {
+	host, err := os.Hostname()
+	require.NoError(t, err)
+	own := MachineNames("")
+	assert.Contains(t, own, host)
+	assert.ElementsMatch(t, append(own, "still-water-of-a-test.local"), MachineNames("still-water-of-a-test"))
+	for _, name := range own {
+		assert.True(t, hostAllowed(name+":8737", own), name)
 	}
 }
