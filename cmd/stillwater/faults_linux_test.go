@@ -25,6 +25,7 @@ import (
 	"stillwater/internal/gpioboard/gpioboardtest"
 	"stillwater/internal/journal"
 	"stillwater/internal/need"
+	"stillwater/internal/record"
 )
 
 // recorded are the shots in the record, by their numbers.
@@ -34,12 +35,12 @@ func recorded(t testing.TB, path string) []int64 {
 }
 
 // journalOf are the shots in the record.
-func journalOf(t testing.TB, path string) map[int64]journal.Shot {
+func journalOf(t testing.TB, path string) map[int64]record.Shot {
 	t.Helper()
 	j, err := journal.OpenReadOnly(t.Context(), path)
 	require.NoError(t, err)
 	defer j.Close()
-	shots := map[int64]journal.Shot{}
+	shots := map[int64]record.Shot{}
 	for s, err := range j.AllShots(t.Context(), 0) {
 		require.NoError(t, err)
 		shots[s.ID] = s

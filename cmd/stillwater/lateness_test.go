@@ -17,6 +17,7 @@ import (
 	"stillwater/internal/journal"
 	"stillwater/internal/lateness"
 	"stillwater/internal/lateness/bench"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -106,7 +107,7 @@ func TestLatenessPlan(t *testing.T) {
 	keep := func(set string) {
 		j, err := journal.Open(t.Context(), path)
 		require.NoError(t, err)
-		_, err = j.NewSession(t.Context(), journal.Session{Name: "rain", Started: time.Unix(1e9, 0), Set: set, Care: "[]"})
+		_, err = j.NewSession(t.Context(), record.Session{Name: "rain", Started: time.Unix(1e9, 0), Set: set, Care: "[]"})
 		require.NoError(t, err)
 		require.NoError(t, j.Close())
 	}

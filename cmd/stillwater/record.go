@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/render"
 )
 
@@ -136,14 +137,14 @@ func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, e
 }
 
 // findSession resolves "latest" or a number; errors name where the word stood.
-func findSession(ctx context.Context, j *journal.Journal, where, word string) (journal.Summary, error) {
+func findSession(ctx context.Context, j *journal.Journal, where, word string) (record.Summary, error) {
 	number, err := strconv.ParseInt(word, 10, 64)
 	if word != "latest" && (err != nil || number < 1) {
-		return journal.Summary{}, fmt.Errorf("%w: %s %q: expected a session's number or latest", errUsage, where, word)
+		return record.Summary{}, fmt.Errorf("%w: %s %q: expected a session's number or latest", errUsage, where, word)
 	}
 	all, err := j.Sessions(ctx)
 	if err != nil {
-		return journal.Summary{}, err
+		return record.Summary{}, err
 	}
 	for _, s := range all {
 		if word == "latest" || s.ID == number {
@@ -151,9 +152,9 @@ func findSession(ctx context.Context, j *journal.Journal, where, word string) (j
 		}
 	}
 	if len(all) == 0 {
-		return journal.Summary{}, fmt.Errorf("there is no session in %s yet; it gets one when the daemon runs", j.Path())
+		return record.Summary{}, fmt.Errorf("there is no session in %s yet; it gets one when the daemon runs", j.Path())
 	}
-	return journal.Summary{}, fmt.Errorf("%s: there is no session %s; \"stillwater record list\" shows those there are",
+	return record.Summary{}, fmt.Errorf("%s: there is no session %s; \"stillwater record list\" shows those there are",
 		where, word)
 }
 

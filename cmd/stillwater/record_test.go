@@ -17,6 +17,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 // evening makes a state folder with two sessions and leaves its journal open, as the daemon has it.
@@ -28,22 +29,22 @@ func evening(t *testing.T) (state string, j *journal.Journal) {
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, j.Close()) })
 	at := time.Date(2026, 11, 24, 20, 30, 0, 250e6, time.Local)
-	crowns, err := j.NewSession(ctx, journal.Session{
+	crowns, err := j.NewSession(ctx, record.Session{
 		Name: "=crowns", Started: at, Board: "simulated", Set: `{"kind":"drop"}`,
 	})
 	require.NoError(t, err)
-	sheets, err := j.NewSession(ctx, journal.Session{
+	sheets, err := j.NewSession(ctx, record.Session{
 		Name: "sheets", Started: at.Add(time.Hour), Board: "gpio", Set: "odd",
 	})
 	require.NoError(t, err)
-	for _, s := range []journal.Shot{
+	for _, s := range []record.Shot{
 		{Session: crowns.ID, Status: "done", Simulated: true, BootID: 7, GateNs: 5e9, ClockNs: 5e9, DelayNs: 63_250_000,
 			Set: `{"kind":"drop"}`, Program: `{"rest":1}`, Verdict: "good", Note: "+1, keep; \"rim\"",
-			Cues: []journal.Cue{{Name: "shutter", PlannedNs: 1_000_000, OnNs: 1_012_300, OffNs: 101_012_300},
+			Cues: []record.Cue{{Name: "shutter", PlannedNs: 1_000_000, OnNs: 1_012_300, OffNs: 101_012_300},
 				{Name: "flash", PlannedNs: 63_250_000, OnNs: 63_250_400, OffNs: 64_250_400}}},
 		{Session: sheets.ID, Status: "done", GateNs: 4e9, ClockNs: 4_025_000_000, IntervalNs: 25_000_000,
 			DelayNs: 180_000_000, Verdict: "late", Note: "\x1b[2Jwet\nfloor",
-			Cues: []journal.Cue{{Name: "flash", PlannedNs: 180_000_000, OnNs: 179_999_900, OffNs: 181_000_000},
+			Cues: []record.Cue{{Name: "flash", PlannedNs: 180_000_000, OnNs: 179_999_900, OffNs: 181_000_000},
 				{Name: "flash", PlannedNs: 190_000_000, OnNs: 190_000_000, OffNs: 191_000_000}}},
 		{Session: crowns.ID, Status: "late", Simulated: true, DelayNs: 63_250_000},
 	} {
@@ -127,15 +128,15 @@ func TestRecordOfAMachineWithoutAClock(t *testing.T) {
 	j, err := journal.Open(ctx, filepath.Join(state, "stillwater", "journal.db"))
 	require.NoError(t, err)
 	for _, boot := range []string{"dated", "undated"} {
-		s, err := j.NewSession(ctx, journal.Session{Started: time.Unix(60, 0), Board: "gpio",
-			When: journal.When{Boot: boot, SinceBoot: time.Minute}})
+		s, err := j.NewSession(ctx, record.Session{Started: time.Unix(60, 0), Board: "gpio",
+			When: record.When{Boot: boot, SinceBoot: time.Minute}})
 		require.NoError(t, err)
-		_, err = j.Add(ctx, journal.Shot{Session: s.ID, At: time.Unix(90, 0), Status: "done",
-			When: journal.When{Boot: boot, SinceBoot: 90 * time.Second}})
+		_, err = j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(90, 0), Status: "done",
+			When: record.When{Boot: boot, SinceBoot: 90 * time.Second}})
 		require.NoError(t, err)
 	}
 	began := time.Date(2026, 11, 24, 20, 30, 0, 0, time.Local)
-	require.NoError(t, j.SetOrigin(ctx, "dated", began, journal.ByPhone))
+	require.NoError(t, j.SetOrigin(ctx, "dated", began, record.ByPhone))
 	require.NoError(t, j.Close())
 
 	doubtful := time.Unix(60, 0).Format("2006-01-02 15:04")
@@ -324,10 +325,10 @@ func longEvening(t *testing.T, shots int) (state, path string) {
 	path = filepath.Join(state, "stillwater", "journal.db")
 	j, err := journal.Open(t.Context(), path)
 	require.NoError(t, err)
-	s, err := j.NewSession(t.Context(), journal.Session{Name: "crowns", Started: time.Unix(1, 0)})
+	s, err := j.NewSession(t.Context(), record.Session{Name: "crowns", Started: time.Unix(1, 0)})
 	require.NoError(t, err)
 	for i := range shots {
-		_, err := j.Add(t.Context(), journal.Shot{Session: s.ID, At: time.Unix(int64(i), 1), Status: "done",
+		_, err := j.Add(t.Context(), record.Shot{Session: s.ID, At: time.Unix(int64(i), 1), Status: "done",
 			Set: `"` + strings.Repeat("s", 1500) + `"`, Program: "{}", Note: "whole"})
 		require.NoError(t, err)
 	}

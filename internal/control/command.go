@@ -9,7 +9,7 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/care"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -143,7 +143,7 @@ func (c *Control) startSession(name string) error {
 
 func (c *Control) newSession(name string) *session {
 	now := c.opts.Clock()
-	return &session{name: name, started: c.dates.date(now), set: c.set, care: c.tickedIDs(), row: journal.Session{
+	return &session{name: name, started: c.dates.date(now), set: c.set, care: c.tickedIDs(), row: record.Session{
 		Name: name, Started: now.Wall, When: whenOf(now), Board: c.opts.Kind,
 	}}
 }

@@ -9,7 +9,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/bootclock"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -29,17 +29,17 @@ type Device interface {
 
 // Journal is what the control needs of the record.
 type Journal interface {
-	LatestSession(context.Context) (journal.Session, bool, error)
-	NewSession(context.Context, journal.Session) (journal.Session, error)
+	LatestSession(context.Context) (record.Session, bool, error)
+	NewSession(context.Context, record.Session) (record.Session, error)
 	SaveSet(ctx context.Context, session int64, set string) error
 	SaveCare(ctx context.Context, session int64, care string) error
-	Add(context.Context, journal.Shot) (journal.Shot, error)
-	Shots(ctx context.Context, session int64, limit int) ([]journal.Shot, error)
+	Add(context.Context, record.Shot) (record.Shot, error)
+	Shots(ctx context.Context, session int64, limit int) ([]record.Shot, error)
 	Count(ctx context.Context, session int64) (int, error)
 	SetVerdict(ctx context.Context, shot int64, verdict string) error
 	SetNote(ctx context.Context, shot int64, note string) error
-	SetOrigin(ctx context.Context, boot string, origin time.Time, by journal.Dating) error
-	Origin(ctx context.Context, boot string) (time.Time, journal.Dating, error)
+	SetOrigin(ctx context.Context, boot string, origin time.Time, by record.Dating) error
+	Origin(ctx context.Context, boot string) (time.Time, record.Dating, error)
 }
 
 // Simulation is the simulated room: Release lets the drop, throw or sound go; Look says what the camera saw in the shot
@@ -148,10 +148,10 @@ func (r *run) needsGo() bool { return r.program.Clock == nil || len(r.program.Op
 // session is one evening. Its id is 0 until the journal has it.
 type session struct {
 	id      int64
-	name    string          // "": nobody gave it one
-	started time.Time       // the best date known
-	row     journal.Session // what the journal is given of it, but for the next two
-	set     shot.Set        // at its start
+	name    string         // "": nobody gave it one
+	started time.Time      // the best date known
+	row     record.Session // what the journal is given of it, but for the next two
+	set     shot.Set       // at its start
 	care    []string
 }
 

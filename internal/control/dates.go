@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"stillwater/internal/bootclock"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 const (
@@ -33,7 +33,7 @@ var (
 type dates struct {
 	boot         string
 	origin       time.Time // zero: not known
-	datedBy      journal.Dating
+	datedBy      record.Dating
 	phones       map[string]phoneClock
 	disagreement string // that the phones' clocks differ, in words
 	lastLogged   time.Time
@@ -89,12 +89,12 @@ func (d *dates) settle(r bootclock.Reading, holder string) (changed bool) {
 	origin, by := d.origin, d.datedBy
 	switch {
 	case r.Trusted:
-		origin, by, d.disagreement = r.Origin(), journal.BySystem, ""
-	case d.datedBy == journal.BySystem:
+		origin, by, d.disagreement = r.Origin(), record.BySystem, ""
+	case d.datedBy == record.BySystem:
 		return false
 	default:
 		if middle, ok := d.phoneOrigin(holder); ok {
-			origin, by = middle, journal.ByPhone
+			origin, by = middle, record.ByPhone
 		}
 	}
 	if by == d.datedBy && origin.Sub(d.origin).Abs() < minOriginChange {
@@ -134,7 +134,7 @@ func (d *dates) date(r bootclock.Reading) time.Time {
 // words say where dates come from when that is not the machine's own clock.
 func (d *dates) words(r bootclock.Reading) string {
 	switch {
-	case d.origin.IsZero() && r.Trusted, d.datedBy == journal.BySystem:
+	case d.origin.IsZero() && r.Trusted, d.datedBy == record.BySystem:
 		return ""
 	case d.origin.IsZero():
 		return "The machine's clock is not set: dates are doubtful."
@@ -160,8 +160,8 @@ func apartWords(d time.Duration) string {
 }
 
 // whenOf is an instant for the journal.
-func whenOf(r bootclock.Reading) journal.When {
-	return journal.When{Boot: r.Boot, SinceBoot: r.SinceBoot}
+func whenOf(r bootclock.Reading) record.When {
+	return record.When{Boot: r.Boot, SinceBoot: r.SinceBoot}
 }
 
 // phoneClock records what a phone's clock says, in Unix ms.

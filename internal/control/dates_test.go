@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/bootclock"
 	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/wire"
 )
 
@@ -76,7 +77,7 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		x.must(me, Command{Type: "clock", Now: time.Now().UnixMilli()})
 		dates := x.book.origins["this boot"]
 		assert.WithinDuration(t, clock.began, dates.at, time.Second)
-		assert.Equal(t, journal.ByPhone, dates.by)
+		assert.Equal(t, record.ByPhone, dates.by)
 		s = x.Snapshot()
 		assert.WithinDuration(t, made, s.Shots[0].At, time.Second)
 		assert.Equal(t, "by a phone's clock", s.Shots[0].Dated)
@@ -88,12 +89,12 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		clock.set(clock.began.Add(-5*time.Minute), true) // the phone's clock was wrong by as much
 		time.Sleep(clockInterval)
 		synctest.Wait()
-		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by)
+		assert.Equal(t, record.BySystem, x.book.origins["this boot"].by)
 		assert.WithinDuration(t, clock.began, x.book.origins["this boot"].at, time.Second)
 		assert.Empty(t, x.Snapshot().Session.Dates)
 		clock.set(clock.began, false)
 		x.must(me, Command{Type: "clock", Now: time.Now().Add(time.Hour).UnixMilli()})
-		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by, "a clock that was right in this boot counts")
+		assert.Equal(t, record.BySystem, x.book.origins["this boot"].by, "a clock that was right in this boot counts")
 	})
 }
 
@@ -102,7 +103,7 @@ func TestClockThatIsRightStays(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		atNoon(t)
 		x := setUp(t)
-		assert.Equal(t, journal.BySystem, x.book.origins["this boot"].by, "at once, without any phone")
+		assert.Equal(t, record.BySystem, x.book.origins["this boot"].by, "at once, without any phone")
 		x.ready()
 		x.must(me, Command{Type: "clock", Now: time.Now().Add(48 * time.Hour).UnixMilli()})
 		x.arm(1)
@@ -223,9 +224,9 @@ func TestClocksDoNotHoldUpShots(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		atNoon(t)
 		_, use := withWrongClock()
-		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 3000 {
-			b.shots = append(b.shots, journal.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
 		}
 		x := setUpWith(t, b, use)
 		x.ready()
@@ -427,7 +428,7 @@ func (e *machine) step(r *rand.Rand, session int64) {
 	case 5:
 		e.restart(b)
 	default:
-		shot, err := e.j.Add(e.t.Context(), journal.Shot{Session: session, At: b.Wall, When: whenOf(b.Reading)})
+		shot, err := e.j.Add(e.t.Context(), record.Shot{Session: session, At: b.Wall, When: whenOf(b.Reading)})
 		require.NoError(e.t, err)
 		e.order = append(e.order, shot.ID)
 		e.made[shot.ID], e.at[shot.ID] = len(e.boots)-1, e.true
@@ -450,7 +451,7 @@ func TestDatesOverManyBoots(t *testing.T) {
 			at: map[int64]time.Time{}}
 		e.boot(time.Unix(0, 0))
 		first := e.boots[0]
-		s, err := j.NewSession(t.Context(), journal.Session{Started: first.Wall, When: whenOf(first.Reading)})
+		s, err := j.NewSession(t.Context(), record.Session{Started: first.Wall, When: whenOf(first.Reading)})
 		require.NoError(t, err)
 		for range 120 {
 			e.step(r, s.ID)
@@ -469,7 +470,7 @@ func (e *machine) check() (right int) {
 	for i, s := range shots {
 		require.Equal(t, e.order[len(shots)-1-i], s.ID)
 		b := e.boots[e.made[s.ID]]
-		if i > 0 && e.made[shots[i-1].ID] == e.made[s.ID] && s.When.Dated != journal.Doubtful {
+		if i > 0 && e.made[shots[i-1].ID] == e.made[s.ID] && s.When.Dated != record.Doubtful {
 			require.False(t, s.At.After(shots[i-1].At), "shot %d", s.ID)
 		}
 		if b.trusted || !b.wrong() {

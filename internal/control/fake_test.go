@@ -15,7 +15,7 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/bootclock"
 	"stillwater/internal/care"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -262,8 +262,8 @@ func (d *device) now() wire.StateCode {
 type book struct {
 	mu       sync.Mutex
 	origins  map[string]origin
-	sessions []journal.Session
-	shots    []journal.Shot
+	sessions []record.Session
+	shots    []record.Shot
 	stuck    chan struct{}
 	broken   error
 	damaged  int64 // the shot that cannot be changed
@@ -314,18 +314,18 @@ func (b *book) setBroken(err error) {
 	b.broken = err
 }
 
-func (b *book) LatestSession(context.Context) (journal.Session, bool, error) {
+func (b *book) LatestSession(context.Context) (record.Session, bool, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if len(b.sessions) == 0 {
-		return journal.Session{}, false, nil
+		return record.Session{}, false, nil
 	}
 	s := b.sessions[len(b.sessions)-1]
 	s.Started, s.When = b.dated(s.Started, s.When)
 	return s, true, nil
 }
 
-func (b *book) NewSession(ctx context.Context, s journal.Session) (journal.Session, error) {
+func (b *book) NewSession(ctx context.Context, s record.Session) (record.Session, error) {
 	if err := b.write(ctx, "session"); err != nil {
 		return s, err
 	}
@@ -344,7 +344,7 @@ func (b *book) change(ctx context.Context, what string, change func() bool) erro
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if !change() {
-		return journal.ErrNotFound
+		return record.ErrNotFound
 	}
 	return nil
 }
@@ -369,7 +369,7 @@ func (b *book) SaveCare(ctx context.Context, id int64, ticked string) error {
 	})
 }
 
-func (b *book) Add(ctx context.Context, s journal.Shot) (journal.Shot, error) {
+func (b *book) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	err := b.change(ctx, "shot", func() bool {
 		s.ID, s.Number = int64(len(b.shots)+1), 1
 		for _, old := range b.shots {
@@ -384,10 +384,10 @@ func (b *book) Add(ctx context.Context, s journal.Shot) (journal.Shot, error) {
 	return s, err
 }
 
-func (b *book) Shots(_ context.Context, session int64, limit int) ([]journal.Shot, error) {
+func (b *book) Shots(_ context.Context, session int64, limit int) ([]record.Shot, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	var list []journal.Shot
+	var list []record.Shot
 	for _, s := range slices.Backward(b.shots) {
 		if s.Session == session && len(list) < limit {
 			s.At, s.When = b.dated(s.At, s.When)
@@ -410,19 +410,19 @@ func (b *book) Count(_ context.Context, session int64) (n int, _ error) {
 }
 
 func (b *book) SetVerdict(ctx context.Context, id int64, v string) error {
-	return b.changeShot(ctx, "verdict", id, func(s *journal.Shot) { s.Verdict = v })
+	return b.changeShot(ctx, "verdict", id, func(s *record.Shot) { s.Verdict = v })
 }
 
 func (b *book) SetNote(ctx context.Context, id int64, text string) error {
-	return b.changeShot(ctx, "note", id, func(s *journal.Shot) { s.Note = text })
+	return b.changeShot(ctx, "note", id, func(s *record.Shot) { s.Note = text })
 }
 
-func (b *book) changeShot(ctx context.Context, what string, id int64, change func(*journal.Shot)) error {
+func (b *book) changeShot(ctx context.Context, what string, id int64, change func(*record.Shot)) error {
 	b.mu.Lock()
 	damaged := b.damaged == id && id != 0
 	b.mu.Unlock()
 	if damaged {
-		return journal.ErrDamaged
+		return record.ErrDamaged
 	}
 	return b.change(ctx, what, func() bool {
 		if id < 1 || int(id) > len(b.shots) {
@@ -434,11 +434,11 @@ func (b *book) changeShot(ctx context.Context, what string, id int64, change fun
 }
 
 // dated does what the journal does with the date of a boot. The mutex is held.
-func (b *book) dated(wall time.Time, w journal.When) (time.Time, journal.When) {
+func (b *book) dated(wall time.Time, w record.When) (time.Time, record.When) {
 	w.Wall = wall
 	o, ok := b.origins[w.Boot]
 	if !ok {
-		w.Dated = journal.Doubtful
+		w.Dated = record.Doubtful
 		return wall, w
 	}
 	at := o.at.Add(w.SinceBoot)
@@ -450,10 +450,10 @@ func (b *book) dated(wall time.Time, w journal.When) (time.Time, journal.When) {
 
 type origin struct {
 	at time.Time
-	by journal.Dating
+	by record.Dating
 }
 
-func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by journal.Dating) error {
+func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by record.Dating) error {
 	return b.change(ctx, "origin", func() bool {
 		if b.origins == nil {
 			b.origins = map[string]origin{}
@@ -463,16 +463,16 @@ func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by jour
 	})
 }
 
-func (b *book) Origin(_ context.Context, boot string) (time.Time, journal.Dating, error) {
+func (b *book) Origin(_ context.Context, boot string) (time.Time, record.Dating, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if o, ok := b.origins[boot]; ok {
 		return o.at, o.by, nil
 	}
-	return time.Time{}, journal.Doubtful, nil
+	return time.Time{}, record.Doubtful, nil
 }
 
-func (b *book) kept() []journal.Shot {
+func (b *book) kept() []record.Shot {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.shots)

@@ -11,7 +11,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/care"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -149,7 +149,7 @@ func (c *Control) sessionID(ctx context.Context, s *session) (int64, error) {
 }
 
 // forJournal is what the journal is given of a session. Only its id and date change later.
-func (s *session) forJournal() (row journal.Session, err error) {
+func (s *session) forJournal() (row record.Session, err error) {
 	row = s.row
 	if row.Set, err = encodeJSON(s.set); err != nil {
 		return row, err
@@ -201,9 +201,9 @@ func (c *Control) show(s *session, made Shot) {
 	c.seen = made.Seen
 }
 
-func (c *Control) journalShot(l *link, r *run, report board.Shot) journal.Shot {
+func (c *Control) journalShot(l *link, r *run, report board.Shot) record.Shot {
 	made := c.opts.Clock().Earlier(time.Since(report.Received))
-	row := journal.Shot{
+	row := record.Shot{
 		At: made.Wall, When: whenOf(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
 		BootID: l.id.BootID, GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),
 		DelayNs: report.Delay.Nanoseconds(),
@@ -212,7 +212,7 @@ func (c *Control) journalShot(l *link, r *run, report board.Shot) journal.Shot {
 		row.IntervalNs = report.Interval().Nanoseconds()
 	}
 	for _, cue := range report.Cues {
-		row.Cues = append(row.Cues, journal.Cue{
+		row.Cues = append(row.Cues, record.Cue{
 			Name: l.outputName(r.program, cue.Output), Opening: cue.Opening,
 			PlannedNs: (cue.Planned - report.Clock).Nanoseconds(),
 			OnNs:      (cue.On - report.Clock).Nanoseconds(),
@@ -220,7 +220,7 @@ func (c *Control) journalShot(l *link, r *run, report board.Shot) journal.Shot {
 		})
 	}
 	// The board reports pulses as they end; people read them in the order in which they begin.
-	slices.SortStableFunc(row.Cues, func(a, b journal.Cue) int { return cmp.Compare(a.PlannedNs, b.PlannedNs) })
+	slices.SortStableFunc(row.Cues, func(a, b record.Cue) int { return cmp.Compare(a.PlannedNs, b.PlannedNs) })
 	return row
 }
 
@@ -240,7 +240,7 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 }
 
 // pageShot is a shot of the journal as the page shows it.
-func pageShot(s journal.Shot) Shot {
+func pageShot(s record.Shot) Shot {
 	made := Shot{
 		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: s.Status == "done",
 		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueShot{}, Seen: s.Seen,

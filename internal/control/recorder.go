@@ -10,7 +10,7 @@ import (
 	"sync"
 	"time"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 const (
@@ -158,7 +158,7 @@ func (r *recorder) run(ctx context.Context) {
 // attempt does one job once. One that failed is tried again later, unless it asks for what the journal does not have.
 func (r *recorder) attempt(ctx context.Context, j *job) {
 	err := j.do(ctx)
-	unknown := errors.Is(err, journal.ErrNotFound)
+	unknown := errors.Is(err, record.ErrNotFound)
 	problem := ""
 	if err != nil && !unknown {
 		problem = recordProblem(err)
@@ -200,13 +200,13 @@ func (r *recorder) report(problem string, err error) {
 // recordProblem says why the journal cannot be written, in a few words for a phone: the log has the file and the rest.
 func recordProblem(err error) string {
 	switch {
-	case errors.Is(err, journal.ErrFull):
+	case errors.Is(err, record.ErrFull):
 		return "the machine's disk is full; make room on it"
-	case errors.Is(err, journal.ErrReadOnly):
+	case errors.Is(err, record.ErrReadOnly):
 		return "Stillwater may not write its file; the machine's log says what to do"
-	case errors.Is(err, journal.ErrBusy):
+	case errors.Is(err, record.ErrBusy):
 		return "another program holds its file; stop that program"
-	case errors.Is(err, journal.ErrDamaged):
+	case errors.Is(err, record.ErrDamaged):
 		return "its file is damaged; the machine's log says what to do"
 	}
 	return err.Error()

@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"time"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 const maxNoteLength = 500
@@ -33,7 +33,7 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 		err = ctx.Err()
 	}
 	switch {
-	case errors.Is(err, journal.ErrNotFound):
+	case errors.Is(err, record.ErrNotFound):
 		return refusal("shot", fmt.Sprintf("The record has no shot with id %d.", cmd.Shot), "Reload the page.")
 	case err != nil:
 		return refusal("", fmt.Sprintf("The %s is kept in memory and not on the disk yet: %s.", cmd.Type,

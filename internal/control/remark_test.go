@@ -14,7 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 // A verdict or a note is acknowledged when the journal has it, not before; then everyone sees it.
@@ -86,8 +86,8 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 // What a phone shows is in a few words why the journal cannot be written; the log has all of it, once.
 func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 	for what, words := range map[error]string{
-		journal.ErrFull: "disk is full; make room", journal.ErrReadOnly: "may not write", journal.ErrBusy: "another program",
-		journal.ErrDamaged: "damaged", errors.New("a card that is gone"): "a card that is gone",
+		record.ErrFull: "disk is full; make room", record.ErrReadOnly: "may not write", record.ErrBusy: "another program",
+		record.ErrDamaged: "damaged", errors.New("a card that is gone"): "a card that is gone",
 	} {
 		inBubble(t, func(t *testing.T) {
 			var log bytes.Buffer
@@ -119,9 +119,9 @@ func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 // However many remarks come while the journal cannot be written, few wait, and those on one shot are one.
 func TestRemarksAreBounded(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 200 {
-			b.shots = append(b.shots, journal.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
 		}
 		x := setUpWith(t, b)
 		x.ready()
@@ -174,9 +174,9 @@ func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
 // A verdict on a shot that is not shown any more goes to the journal by its id; one on an unknown shot is refused.
 func TestRemarkOnAnOlderShot(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		b := &book{sessions: []journal.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 100 {
-			b.shots = append(b.shots, journal.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
 		}
 		x := setUpWith(t, b)
 		x.ready()

@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"stillwater/internal/care"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
@@ -87,7 +87,7 @@ func (c *Control) snapshot() *Snapshot {
 }
 
 func (c *Control) sessionNow() Session {
-	s := journal.Session{Name: c.session.name, Started: c.session.started}
+	s := record.Session{Name: c.session.name, Started: c.session.started}
 	return Session{ID: c.session.id, Name: s.Title(), Started: s.Started, Dates: c.dates.words(c.opts.Clock())}
 }
 

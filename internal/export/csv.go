@@ -11,7 +11,7 @@ import (
 	"strings"
 	"unicode"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 // errGrew says that a shot came to the record with a cue for which the table has no column.
@@ -26,7 +26,7 @@ func CSV(ctx context.Context, w io.Writer, source Source, opts Options) (Result,
 	if err != nil {
 		return Result{}, err
 	}
-	r, err := newRecord(ctx, source, opts)
+	r, err := newReader(ctx, source, opts)
 	if err != nil {
 		return Result{}, err
 	}
@@ -107,7 +107,7 @@ func cueNames(ctx context.Context, source Source, opts Options) (names []string,
 		}
 		read++
 		opts.passed(read, 0, 2)
-		for _, name := range columnNames(s.Cues, func(c journal.Cue) string { return c.Name }) {
+		for _, name := range columnNames(s.Cues, func(c record.Cue) string { return c.Name }) {
 			if !slices.Contains(names, name) {
 				names = append(names, name)
 			}

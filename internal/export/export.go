@@ -10,13 +10,13 @@ import (
 	"slices"
 	"strings"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 // Source is where the record comes from.
 type Source interface {
-	Sessions(context.Context) ([]journal.Summary, error)
-	AllShots(ctx context.Context, session int64) iter.Seq2[journal.Shot, error]
+	Sessions(context.Context) ([]record.Summary, error)
+	AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error]
 }
 
 // Options says what is written, and how.
@@ -29,9 +29,9 @@ type Options struct {
 
 // Result is what came of it.
 type Result struct {
-	Shots    int            // written
-	Doubtful int            // of those: damaged, which they say
-	Lost     []journal.Shot // not written, because they cannot be read
+	Shots    int           // written
+	Doubtful int           // of those: damaged, which they say
+	Lost     []record.Shot // not written, because they cannot be read
 }
 
 // Incomplete says what of the record could not be read, if anything.
@@ -57,28 +57,28 @@ func (o Options) passed(rows, pass, passes int) {
 	}
 }
 
-// record yields the shots to write and takes note of the rest.
-type record struct {
+// reader yields the shots to write and takes note of the rest.
+type reader struct {
 	source   Source
 	opts     Options
-	sessions map[int64]journal.Session
+	sessions map[int64]record.Session
 	read     int
 	pass     int // of so many passes
 	passes   int
 	result   Result
 }
 
-func newRecord(ctx context.Context, source Source, opts Options) (*record, error) {
-	r := &record{source: source, opts: opts, passes: 1}
+func newReader(ctx context.Context, source Source, opts Options) (*reader, error) {
+	r := &reader{source: source, opts: opts, passes: 1}
 	return r, r.readSessions(ctx)
 }
 
-func (r *record) readSessions(ctx context.Context) error {
+func (r *reader) readSessions(ctx context.Context) error {
 	all, err := r.source.Sessions(ctx)
 	if err != nil {
 		return err
 	}
-	r.sessions = map[int64]journal.Session{}
+	r.sessions = map[int64]record.Session{}
 	for _, s := range all {
 		r.sessions[s.ID] = s.Session
 	}
@@ -86,7 +86,7 @@ func (r *record) readSessions(ctx context.Context) error {
 }
 
 // shots yields what can be read, oldest first; a session that was begun meanwhile is looked up.
-func (r *record) shots(ctx context.Context) iter.Seq2[Shot, error] {
+func (r *reader) shots(ctx context.Context) iter.Seq2[Shot, error] {
 	return func(yield func(Shot, error) bool) {
 		for shot, err := range r.source.AllShots(ctx, r.opts.Session) {
 			if err != nil {
@@ -118,7 +118,7 @@ func (r *record) shots(ctx context.Context) iter.Seq2[Shot, error] {
 
 // JSON writes an array of shots.
 func JSON(ctx context.Context, w io.Writer, source Source, opts Options) (Result, error) {
-	r, err := newRecord(ctx, source, opts)
+	r, err := newReader(ctx, source, opts)
 	if err != nil {
 		return Result{}, err
 	}
@@ -127,8 +127,8 @@ func JSON(ctx context.Context, w io.Writer, source Source, opts Options) (Result
 }
 
 // SessionJSON writes a session and the array of its shots.
-func SessionJSON(ctx context.Context, w io.Writer, source Source, s journal.Summary) (Result, error) {
-	r, err := newRecord(ctx, source, Options{Session: s.ID})
+func SessionJSON(ctx context.Context, w io.Writer, source Source, s record.Summary) (Result, error) {
+	r, err := newReader(ctx, source, Options{Session: s.ID})
 	if err != nil {
 		return Result{}, err
 	}
@@ -148,7 +148,7 @@ func SessionJSON(ctx context.Context, w io.Writer, source Source, s journal.Summ
 }
 
 // array writes the shots one by one as the elements of an array, and a line's end.
-func (r *record) array(ctx context.Context, w io.Writer, indent string) error {
+func (r *reader) array(ctx context.Context, w io.Writer, indent string) error {
 	between, end := "[\n"+indent+"  ", "[]\n"
 	for shot, err := range r.shots(ctx) {
 		if err != nil {
@@ -183,7 +183,7 @@ func indented(v any, prefix string) ([]byte, error) {
 
 // lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9". Those of which not even that is known
 // are counted.
-func lostWords(lost []journal.Shot) string {
+func lostWords(lost []record.Shot) string {
 	const most = 20 // ranges that are named
 	numbers, unknown := map[int64][]int{}, 0
 	for _, s := range lost {

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 func TestHarmless(t *testing.T) {
@@ -21,11 +21,11 @@ func TestHarmless(t *testing.T) {
 }
 
 func TestLostWords(t *testing.T) {
-	lost := []journal.Shot{{Session: 2, Number: 9}, {Session: 1, Number: 3}, {Session: 2, Number: 7},
+	lost := []record.Shot{{Session: 2, Number: 9}, {Session: 1, Number: 3}, {Session: 2, Number: 7},
 		{Session: 2, Number: 8}, {ID: 5}}
 	assert.Equal(t, "session 1: shots 3; session 2: shots 7 to 9; 1 more, whose numbers cannot be read", lostWords(lost))
 	for n := range 200 {
-		lost = append(lost, journal.Shot{Session: 3, Number: 2 * n})
+		lost = append(lost, record.Shot{Session: 3, Number: 2 * n})
 	}
 	assert.Less(t, len(lostWords(lost)), 300)
 }

@@ -9,7 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 // Whatever texts and times a shot has, it is one JSON object of valid text from which they can be read, and a row with
@@ -19,9 +19,9 @@ func FuzzShot(f *testing.F) {
 	f.Add("=1+1", "a", "a", `{"kind":`, "\xff", int64(-1<<63), int64(1<<63-1))
 	f.Add("\x00", "a_2", "a-2", "{\"\xff\":1}", "@", int64(0), int64(-1<<63))
 	f.Fuzz(func(t *testing.T, note, first, second, set, status string, at, ns int64) {
-		s := shotOf(journal.Session{Name: note, Board: status}, journal.Shot{
+		s := shotOf(record.Session{Name: note, Board: status}, record.Shot{
 			At: time.Unix(0, at), Note: note, Set: set, Program: set, Status: status, IntervalNs: ns, GateNs: ns, DelayNs: ns,
-			Cues: []journal.Cue{{Name: first, PlannedNs: ns, OnNs: at, OffNs: ns}, {Name: second, OnNs: ns}, {Name: first}},
+			Cues: []record.Cue{{Name: first, PlannedNs: ns, OnNs: at, OffNs: ns}, {Name: second, OnNs: ns}, {Name: first}},
 		})
 		text, err := json.Marshal(s)
 		require.NoError(t, err)

@@ -7,7 +7,7 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 // Session is a session as it is written in JSON.
@@ -67,7 +67,7 @@ type Cue struct {
 	LateUs    float64 `json:"late_us"`
 }
 
-func whenOf(w journal.When) when {
+func whenOf(w record.When) when {
 	out := when{Dated: w.Dated.String(), MachineClock: w.Wall.Format(time.RFC3339Nano)}
 	if w.Number != 0 {
 		since := w.SinceBoot.Seconds()
@@ -77,7 +77,7 @@ func whenOf(w journal.When) when {
 }
 
 // SessionsOf are sessions of the journal as they are written.
-func SessionsOf(all []journal.Summary) []Session {
+func SessionsOf(all []record.Summary) []Session {
 	sessions := make([]Session, len(all))
 	for i, s := range all {
 		sessions[i] = sessionOf(s)
@@ -85,7 +85,7 @@ func SessionsOf(all []journal.Summary) []Session {
 	return sessions
 }
 
-func sessionOf(s journal.Summary) Session {
+func sessionOf(s record.Summary) Session {
 	counts := map[string]int{}
 	for verdict, n := range s.Verdicts {
 		if verdict == "" {
@@ -98,7 +98,7 @@ func sessionOf(s journal.Summary) Session {
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
 }
 
-func shotOf(s journal.Session, shot journal.Shot) Shot {
+func shotOf(s record.Session, shot record.Shot) Shot {
 	out := Shot{Session: shot.Session, SessionName: s.Title(), when: whenOf(shot.When), Board: s.Board,
 		Shot: shot.Number, ID: shot.ID,
 		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/render"
 )
 
@@ -17,7 +17,7 @@ import (
 var verdicts = []string{"early", "good", "late", "nothing there", ""}
 
 // SessionTable writes a line a session for people: when it was, and how its shots were judged.
-func SessionTable(w io.Writer, all []journal.Summary) error {
+func SessionTable(w io.Writer, all []record.Summary) error {
 	rows := make([][]string, len(all))
 	for i, s := range all {
 		rows[i] = []string{fmt.Sprint(s.ID), dateWords(s.Started, s.When, "2006-01-02 15:04"), titleOf(s.Session), s.Board,
@@ -32,7 +32,7 @@ func SessionTable(w io.Writer, all []journal.Summary) error {
 
 // ShotTable writes a session for people: a line about it, and its shots as they are read. They are read twice, for the
 // widths of the columns and for what is in them.
-func ShotTable(ctx context.Context, w io.Writer, source Source, s journal.Summary) (result Result, err error) {
+func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary) (result Result, err error) {
 	_, err = fmt.Fprintf(w, "Session %d, %q, started %s, board: %s, shots: %d\n", s.ID, titleOf(s.Session),
 		dateWords(s.Started, s.When, "2006-01-02 15:04:05"), render.Printable(s.Board), s.Shots)
 	if err != nil || s.Shots == 0 && s.Damaged == "" {
@@ -66,7 +66,7 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s journal.Summar
 }
 
 // titleOf is a session's title, or why it has none.
-func titleOf(s journal.Session) string {
+func titleOf(s record.Session) string {
 	if s.Damaged != "" {
 		return strings.TrimSpace(s.Name + " (" + s.Damaged + ")")
 	}
@@ -74,7 +74,7 @@ func titleOf(s journal.Session) string {
 }
 
 // shotRows is a shot as lines of a table, one for each cue.
-func shotRows(s journal.Shot) [][]string {
+func shotRows(s record.Shot) [][]string {
 	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
 	interval := ""
 	if s.IntervalNs != 0 {
@@ -95,7 +95,7 @@ func shotRows(s journal.Shot) [][]string {
 	return rows
 }
 
-func damagedWords(s journal.Shot) string {
+func damagedWords(s record.Shot) string {
 	if s.Damaged == "" {
 		return ""
 	}
@@ -103,7 +103,7 @@ func damagedWords(s journal.Shot) string {
 }
 
 // dateWords is a date with how it is known, where that is not the machine's clock.
-func dateWords(at time.Time, w journal.When, layout string) string {
+func dateWords(at time.Time, w record.When, layout string) string {
 	if how := w.Dated.String(); how != "" {
 		return at.Format(layout) + " (" + how + ")"
 	}

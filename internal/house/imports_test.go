@@ -13,7 +13,7 @@ const module = "stillwater/"
 
 // layers says which layer each package is in: it imports lower layers only.
 var layers = map[string]int{
-	"internal/phys": 0, "internal/hostname": 0, "internal/care": 0, "web": 0,
+	"internal/phys": 0, "internal/hostname": 0, "internal/care": 0, "internal/record": 0, "web": 0,
 	"hardware/circuit":    1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/lateness": 1, "internal/clocksync": 1,
 	"internal/shot": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
@@ -74,7 +74,7 @@ func imports(s source) (list []imported) {
 }
 
 func importRules() []rule {
-	return []rule{layerRule(), hardwareRule(), moduleRule(), pureRule(), systemRule()}
+	return []rule{layerRule(), domainRule(), hardwareRule(), moduleRule(), pureRule(), systemRule()}
 }
 
 func layerRule() rule {

@@ -15,6 +15,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // The test program is its own helper: with helperEnv set it does one thing with the journal at helperPath.
@@ -52,7 +54,7 @@ func addForever(path, seed string) error {
 	}
 	s, ok, err := j.LatestSession(ctx)
 	if err == nil && (!ok || strings.HasSuffix(seed, "0")) {
-		s, err = j.NewSession(ctx, Session{Name: "crash", Started: time.Now(), When: When{Boot: seed}})
+		s, err = j.NewSession(ctx, record.Session{Name: "crash", Started: time.Now(), When: record.When{Boot: seed}})
 	}
 	if err != nil {
 		return err
@@ -82,7 +84,7 @@ func addForever(path, seed string) error {
 }
 
 // crashShot is the shot that a key stands for: "boot/second". Its size makes it cover several pages now and then.
-func crashShot(session int64, key string) Shot {
+func crashShot(session int64, key string) record.Shot {
 	var h uint64
 	for _, c := range key {
 		h = h*31 + uint64(c)
@@ -91,7 +93,7 @@ func crashShot(session int64, key string) Shot {
 	s := someShot(r, session)
 	s.Seen, s.Verdict = key, ""
 	boot, second, _ := strings.Cut(key, "/")
-	s.When.Boot, s.When.Dated = boot, Doubtful
+	s.When.Boot, s.When.Dated = boot, record.Doubtful
 	n, _ := strconv.Atoi(second)
 	s.When.SinceBoot = time.Duration(n) * time.Second
 	s.Program = strings.Repeat("program ", r.IntN(1500))
@@ -100,14 +102,14 @@ func crashShot(session int64, key string) Shot {
 
 // ledger is what was acknowledged.
 type ledger struct {
-	shots   map[int64]Shot // ID, Session, Number and Seen only
+	shots   map[int64]record.Shot // ID, Session, Number and Seen only
 	verdict map[int64]bool
 	notes   map[int64]string
 	opened  int // rounds that lived to see the journal open
 }
 
 func newLedger() *ledger {
-	return &ledger{shots: map[int64]Shot{}, verdict: map[int64]bool{}, notes: map[int64]string{}}
+	return &ledger{shots: map[int64]record.Shot{}, verdict: map[int64]bool{}, notes: map[int64]string{}}
 }
 
 // round runs the helper, kills it after so many acknowledgements and then some time, and keeps what it said.
@@ -131,7 +133,7 @@ func (l *ledger) round(t *testing.T, path, seed string, after int, then time.Dur
 
 func (l *ledger) note(t *testing.T, line string) {
 	t.Helper()
-	var s Shot
+	var s record.Shot
 	word, rest, _ := strings.Cut(line, " ")
 	switch word {
 	case "started":
@@ -176,7 +178,7 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 	require.NoError(t, j.db.QueryRow("PRAGMA integrity_check").Scan(&whole))
 	require.Equal(t, "ok", whole)
 	shots := newestFirst(t, j, 0)
-	byID, keys, last := map[int64]Shot{}, map[string]bool{}, map[int64]int{}
+	byID, keys, last := map[int64]record.Shot{}, map[string]bool{}, map[int64]int{}
 	for i := len(shots) - 1; i >= 0; i-- {
 		s := shots[i]
 		last[s.Session]++
@@ -190,7 +192,7 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 	}
 	for id, said := range l.shots {
 		s := byID[id]
-		require.Equal(t, said, Shot{ID: s.ID, Session: s.Session, Number: s.Number, Seen: s.Seen}, "acknowledged")
+		require.Equal(t, said, record.Shot{ID: s.ID, Session: s.Session, Number: s.Number, Seen: s.Seen}, "acknowledged")
 	}
 	for id := range l.verdict {
 		require.Equal(t, "good", byID[id].Verdict, "acknowledged verdict of shot %d", id)

@@ -5,40 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"time"
+
+	"stillwater/internal/record"
 )
-
-// When is an instant as the machine had it, and how its date is known. Number is given by the journal.
-type When struct {
-	Boot      string        // the system's name of the boot it was in; "" not known
-	SinceBoot time.Duration // by a clock that is never set; with the boot's number it orders sessions and shots
-	Number    int64         // of the boot, in their order; 0 not known
-	Wall      time.Time     // what the machine's clock said
-	Dated     Dating
-}
-
-// Dating says how a date is known.
-type Dating string
-
-// What can be said of a date.
-const (
-	ByClock  Dating = ""         // the machine's clock said so, and nothing says otherwise
-	ByPhone  Dating = "phone"    // the machine's clock was wrong, and a phone's gave the date
-	BySystem Dating = "system"   // the machine's clock was wrong then, and right later
-	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has given the date
-)
-
-// String says it for people, "" when there is nothing to say.
-func (d Dating) String() string {
-	switch d {
-	case ByPhone:
-		return "by a phone's clock"
-	case BySystem:
-		return "by the machine's clock, set later"
-	case Doubtful:
-		return "clock not set"
-	}
-	return ""
-}
 
 // clockTolerance is how far a machine's clock may be from what is right and still count as right: a phone's answer
 // takes its time on the air.
@@ -46,7 +15,7 @@ const clockTolerance = 2 * time.Second
 
 // SetOrigin keeps the date at which a boot began, by ByPhone or BySystem, and with it the dates of all that was made in
 // that boot. What a phone said does not take the place of what the system's own clock said when it was right.
-func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by Dating) error {
+func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by record.Dating) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
@@ -62,18 +31,18 @@ func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, 
 }
 
 // Origin says when a boot began and by which clock; the zero time when that is not known.
-func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, Dating, error) {
+func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, record.Dating, error) {
 	defer j.acquire()()
 	var origin sql.NullInt64
 	var by string
 	err := j.db.QueryRowContext(ctx, "SELECT origin_ns, dated_by FROM boots WHERE name = ?", boot).Scan(&origin, &by)
 	if errors.Is(err, sql.ErrNoRows) || err == nil && !origin.Valid {
-		return time.Time{}, Doubtful, nil
+		return time.Time{}, record.Doubtful, nil
 	}
 	if err != nil {
-		return time.Time{}, Doubtful, j.explain("read the date of a boot", err)
+		return time.Time{}, record.Doubtful, j.explain("read the date of a boot", err)
 	}
-	return time.Unix(0, origin.Int64), Dating(by), nil
+	return time.Unix(0, origin.Int64), record.Dating(by), nil
 }
 
 // bootNumber finds a boot's number, and gives it the next one when it is new. NULL when it has no name.
@@ -88,7 +57,7 @@ func bootNumber(ctx context.Context, tx *sql.Tx, name string) (number sql.NullIn
 }
 
 // sinceBootColumn is the column's value for an instant.
-func sinceBootColumn(w When) sql.NullInt64 {
+func sinceBootColumn(w record.When) sql.NullInt64 {
 	return sql.NullInt64{Int64: int64(w.SinceBoot), Valid: w.Boot != ""}
 }
 
@@ -99,13 +68,13 @@ type querier interface {
 }
 
 // resolveDate works out the date of a row, whose boot it looks up.
-func resolveDate(ctx context.Context, q querier, at storedWhen) (time.Time, When, error) {
+func resolveDate(ctx context.Context, q querier, at storedWhen) (time.Time, record.When, error) {
 	boots := map[int64]boot{}
 	if at.boot.Valid {
 		var b boot
 		row := q.QueryRowContext(ctx, "SELECT name, origin_ns, dated_by FROM boots WHERE id = ?", at.boot)
 		if err := row.Scan(&b.name, &b.origin, &b.datedBy); err != nil {
-			return time.Time{}, When{}, err
+			return time.Time{}, record.When{}, err
 		}
 		boots[at.boot.Int64] = b
 	}

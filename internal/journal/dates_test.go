@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // A journal as the program before boots left it opens, keeps all it had with the dates it had, and takes new shots.
@@ -35,17 +37,19 @@ func TestJournalFromBeforeBoots(t *testing.T) {
 	sessions, err := j.Sessions(ctx)
 	require.NoError(t, err)
 	require.Len(t, sessions, 2)
-	assert.Equal(t, Summary{Session: Session{ID: 1, Name: "crowns", Started: time.Unix(1, 0), Board: "gpio", Set: "{}",
-		Care: "[]", When: When{Wall: time.Unix(1, 0)}}, Shots: 2, Verdicts: map[string]int{"good": 1, "": 1}}, sessions[1])
-	new, err := j.Add(ctx, Shot{Session: 1, At: time.Unix(0, 0), When: When{Boot: "a", SinceBoot: time.Second}})
+	assert.Equal(t, record.Summary{Session: record.Session{ID: 1, Name: "crowns", Started: time.Unix(1, 0), Board: "gpio",
+		Set: "{}", Care: "[]", When: record.When{Wall: time.Unix(1, 0)}}, Shots: 2,
+		Verdicts: map[string]int{"good": 1, "": 1}}, sessions[1])
+	new, err := j.Add(ctx, record.Shot{Session: 1, At: time.Unix(0, 0),
+		When: record.When{Boot: "a", SinceBoot: time.Second}})
 	require.NoError(t, err)
 	assert.Equal(t, 3, new.Number)
 	shots := newestFirst(t, j, 1)
 	require.Len(t, shots, 3)
 	assert.Equal(t, []int64{3, 2, 1}, []int64{shots[0].ID, shots[1].ID, shots[2].ID}, "the old ones keep their order")
-	assert.Equal(t, Shot{ID: 1, Session: 1, Number: 1, At: time.Unix(2, 0), When: When{Wall: time.Unix(2, 0)},
-		Status: "done", BootID: 7, ClockNs: 5, DelayNs: 9, Set: "{}", Program: "{}", Cues: []Cue{}, Verdict: "good",
-		Note: "wet"}, shots[2])
+	assert.Equal(t, record.Shot{ID: 1, Session: 1, Number: 1, At: time.Unix(2, 0),
+		When: record.When{Wall: time.Unix(2, 0)}, Status: "done", BootID: 7, ClockNs: 5, DelayNs: 9,
+		Set: "{}", Program: "{}", Cues: []record.Cue{}, Verdict: "good", Note: "wet"}, shots[2])
 	phones, err := j.Phones(ctx)
 	require.NoError(t, err)
 	assert.Len(t, phones, 1)
@@ -55,21 +59,23 @@ func TestDateOfBootDatesWhatWasMadeInIt(t *testing.T) {
 	path, ctx := newPath(t), t.Context()
 	j := open(t, path)
 	started := time.Unix(100, 0) // the clock stands in 1970
-	s, err := j.NewSession(ctx, Session{Started: started, When: When{Boot: "a", SinceBoot: 10 * time.Second}})
+	s, err := j.NewSession(ctx, record.Session{Started: started,
+		When: record.When{Boot: "a", SinceBoot: 10 * time.Second}})
 	require.NoError(t, err)
-	assert.Equal(t, When{Boot: "a", Number: 1, SinceBoot: 10 * time.Second, Wall: started, Dated: Doubtful}, s.When)
+	assert.Equal(t, record.When{Boot: "a", Number: 1, SinceBoot: 10 * time.Second, Wall: started,
+		Dated: record.Doubtful}, s.When)
 	assert.Equal(t, started, s.Started)
 	assert.Equal(t, started.Format("2 January 2006, 15:04"), s.Title())
-	shot, err := j.Add(ctx, Shot{Session: s.ID, At: started.Add(time.Minute),
-		When: When{Boot: "a", SinceBoot: 70 * time.Second}})
+	shot, err := j.Add(ctx, record.Shot{Session: s.ID, At: started.Add(time.Minute),
+		When: record.When{Boot: "a", SinceBoot: 70 * time.Second}})
 	require.NoError(t, err)
-	assert.Equal(t, Doubtful, shot.When.Dated)
+	assert.Equal(t, record.Doubtful, shot.When.Dated)
 	_, by, err := j.Origin(ctx, "a")
 	require.NoError(t, err)
-	assert.Equal(t, Doubtful, by)
+	assert.Equal(t, record.Doubtful, by)
 
 	evening := time.Date(2026, 11, 25, 20, 0, 0, 0, time.Local)
-	check := func(origin time.Time, by Dating) {
+	check := func(origin time.Time, by record.Dating) {
 		t.Helper()
 		s, _, err := j.LatestSession(ctx)
 		require.NoError(t, err)
@@ -82,24 +88,24 @@ func TestDateOfBootDatesWhatWasMadeInIt(t *testing.T) {
 		kept, keptBy, err := j.Origin(ctx, "a")
 		require.NoError(t, err)
 		assert.True(t, kept.Equal(origin))
-		if by != ByClock {
+		if by != record.ByClock {
 			assert.Equal(t, by, keptBy)
 		}
 	}
-	require.NoError(t, j.SetOrigin(ctx, "a", evening, ByPhone))
-	check(evening, ByPhone)
-	require.NoError(t, j.SetOrigin(ctx, "a", evening.Add(time.Hour), ByPhone))
-	check(evening.Add(time.Hour), ByPhone)
-	require.NoError(t, j.SetOrigin(ctx, "a", evening.Add(-time.Hour), BySystem))
-	check(evening.Add(-time.Hour), BySystem)
-	require.NoError(t, j.SetOrigin(ctx, "a", evening, ByPhone))
-	check(evening.Add(-time.Hour), BySystem)
-	require.NoError(t, j.SetOrigin(ctx, "a", started.Add(-10*time.Second), BySystem))
-	check(started.Add(-10*time.Second), ByClock) // the clock was right after all
+	require.NoError(t, j.SetOrigin(ctx, "a", evening, record.ByPhone))
+	check(evening, record.ByPhone)
+	require.NoError(t, j.SetOrigin(ctx, "a", evening.Add(time.Hour), record.ByPhone))
+	check(evening.Add(time.Hour), record.ByPhone)
+	require.NoError(t, j.SetOrigin(ctx, "a", evening.Add(-time.Hour), record.BySystem))
+	check(evening.Add(-time.Hour), record.BySystem)
+	require.NoError(t, j.SetOrigin(ctx, "a", evening, record.ByPhone))
+	check(evening.Add(-time.Hour), record.BySystem)
+	require.NoError(t, j.SetOrigin(ctx, "a", started.Add(-10*time.Second), record.BySystem))
+	check(started.Add(-10*time.Second), record.ByClock) // the clock was right after all
 
 	require.NoError(t, j.Close())
 	j = open(t, path)
-	check(started.Add(-10*time.Second), ByClock)
+	check(started.Add(-10*time.Second), record.ByClock)
 	require.Error(t, j.SetOrigin(ctx, "a", evening, "guess"))
 }
 
@@ -108,7 +114,8 @@ func TestOrderIsByBootAndTimeSince(t *testing.T) {
 	j, ctx := open(t, newPath(t)), t.Context()
 	s := session(t, j)
 	add := func(boot string, since time.Duration, wall int64) int64 {
-		shot, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(wall, 0), When: When{Boot: boot, SinceBoot: since}})
+		shot, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(wall, 0),
+			When: record.When{Boot: boot, SinceBoot: since}})
 		require.NoError(t, err)
 		return shot.ID
 	}
@@ -137,22 +144,22 @@ func TestOrderIsTheOrderOfMaking(t *testing.T) {
 		j := open(t, path)
 		for range 30 {
 			since += time.Duration(r.Int64N(1e12))
-			when, wall := When{Boot: name, SinceBoot: since}, origin.Add(since)
+			when, wall := record.When{Boot: name, SinceBoot: since}, origin.Add(since)
 			switch {
 			case len(sessions) == 0 || r.IntN(8) == 0:
-				s, err := j.NewSession(ctx, Session{Started: wall, When: when})
+				s, err := j.NewSession(ctx, record.Session{Started: wall, When: when})
 				require.NoError(t, err)
 				sessions = append(sessions, s.ID)
 			case r.IntN(5) == 0: // the clock is stepped
 				origin = time.Unix(r.Int64N(2e9), 0)
 			case r.IntN(5) == 0: // somebody tells the time
-				by := []Dating{ByPhone, BySystem}[r.IntN(2)]
+				by := []record.Dating{record.ByPhone, record.BySystem}[r.IntN(2)]
 				require.NoError(t, j.SetOrigin(ctx, name, time.Unix(r.Int64N(2e9), 0), by))
 			case r.IntN(9) == 0: // the daemon starts again
 				require.NoError(t, j.Close())
 				j = open(t, path)
 			default:
-				s, err := j.Add(ctx, Shot{Session: sessions[len(sessions)-1], At: wall, When: when})
+				s, err := j.Add(ctx, record.Shot{Session: sessions[len(sessions)-1], At: wall, When: when})
 				require.NoError(t, err)
 				assert.Equal(t, int64(boot+1), s.When.Number)
 				shots = append(shots, s.ID)

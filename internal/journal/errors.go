@@ -6,6 +6,8 @@ import (
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"stillwater/internal/record"
 )
 
 // damageRemedy is what to do with a damaged journal.
@@ -35,7 +37,7 @@ func (j *Journal) explain(doing string, err error) error {
 	switch what {
 	case nil:
 		return fmt.Errorf("journal %s: %s: %w", j.path, doing, err)
-	case ErrReadOnly:
+	case record.ErrReadOnly:
 		remedy = writeRemedy(j.path)
 	}
 	return fmt.Errorf("journal %s: %s: %w: %w; %s", j.path, doing, what, err, remedy)
@@ -48,13 +50,13 @@ func classify(code int) (remedy string, what error) {
 	case sqlite3.SQLITE_NOTADB:
 		return "name another file", ErrForeign
 	case sqlite3.SQLITE_CORRUPT:
-		return damageRemedy, ErrDamaged
+		return damageRemedy, record.ErrDamaged
 	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN:
-		return allowRemedy, ErrReadOnly
+		return allowRemedy, record.ErrReadOnly
 	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL:
-		return "stop the other process, or name another file", ErrBusy
+		return "stop the other process, or name another file", record.ErrBusy
 	case sqlite3.SQLITE_FULL:
-		return "make room on the disk", ErrFull
+		return "make room on the disk", record.ErrFull
 	}
 	return "", nil
 }

@@ -16,6 +16,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"stillwater/internal/record"
 )
 
 // refused opens path for writing and for reading: neither may work, and the file stays as it is, to the byte.
@@ -118,7 +120,7 @@ func TestDamageIsReported(t *testing.T) {
 	t.Run("cut in half", func(t *testing.T) {
 		path, size := full(t)
 		require.NoError(t, os.Truncate(path, size/2))
-		refused(t, path, ErrDamaged)
+		refused(t, path, record.ErrDamaged)
 	})
 	t.Run("header overwritten", func(t *testing.T) {
 		path, _ := full(t)
@@ -128,7 +130,7 @@ func TestDamageIsReported(t *testing.T) {
 	t.Run("schema overwritten", func(t *testing.T) {
 		path, _ := full(t)
 		garbage(t, path, 100, 3000)
-		refused(t, path, ErrDamaged)
+		refused(t, path, record.ErrDamaged)
 	})
 	t.Run("shots overwritten", func(t *testing.T) {
 		path, size := full(t)
@@ -153,7 +155,7 @@ func TestAnotherWriterIsReported(t *testing.T) {
 	path := newPath(t)
 	j := open(t, path)
 	_, err := Open(t.Context(), path)
-	assert.ErrorIs(t, err, ErrBusy)
+	assert.ErrorIs(t, err, record.ErrBusy)
 	assert.ErrorContains(t, err, "stop the other Stillwater")
 
 	s := session(t, j)
@@ -162,12 +164,12 @@ func TestAnotherWriterIsReported(t *testing.T) {
 	other := raw(t, path) // some other program, which knows nothing of our lock
 	_, err = other.Exec("BEGIN IMMEDIATE")
 	require.NoError(t, err)
-	_, err = j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
-	assert.ErrorIs(t, err, ErrBusy)
+	_, err = j.Add(t.Context(), record.Shot{Session: s.ID, At: time.Unix(1, 0)})
+	assert.ErrorIs(t, err, record.ErrBusy)
 	assert.ErrorContains(t, err, path)
 	_, err = other.Exec("ROLLBACK")
 	require.NoError(t, err)
-	got, err := j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
+	got, err := j.Add(t.Context(), record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 	require.NoError(t, err)
 	assert.Equal(t, 1, got.Number)
 }
@@ -181,9 +183,9 @@ func TestLockEndsWithTheJournal(t *testing.T) {
 
 func TestClassifyResultCodes(t *testing.T) {
 	for code, want := range map[int]error{
-		sqlite3.SQLITE_NOTADB: ErrForeign, sqlite3.SQLITE_CORRUPT_INDEX: ErrDamaged, sqlite3.SQLITE_CANTOPEN: ErrReadOnly,
-		sqlite3.SQLITE_READONLY_DBMOVED: ErrReadOnly, sqlite3.SQLITE_BUSY_SNAPSHOT: ErrBusy, sqlite3.SQLITE_FULL: ErrFull,
-		sqlite3.SQLITE_CONSTRAINT: nil,
+		sqlite3.SQLITE_NOTADB: ErrForeign, sqlite3.SQLITE_CORRUPT_INDEX: record.ErrDamaged,
+		sqlite3.SQLITE_CANTOPEN: record.ErrReadOnly, sqlite3.SQLITE_READONLY_DBMOVED: record.ErrReadOnly,
+		sqlite3.SQLITE_BUSY_SNAPSHOT: record.ErrBusy, sqlite3.SQLITE_FULL: record.ErrFull, sqlite3.SQLITE_CONSTRAINT: nil,
 	} {
 		remedy, what := classify(code)
 		assert.Equal(t, want, what, code)
@@ -199,15 +201,15 @@ func TestNoRoomLeft(t *testing.T) {
 	require.NoError(t, err)
 	kept := 0
 	for range 100 {
-		_, err = j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0), Program: fmt.Sprintf("%4000d", 1)})
+		_, err = j.Add(t.Context(), record.Shot{Session: s.ID, At: time.Unix(1, 0), Program: fmt.Sprintf("%4000d", 1)})
 		if err != nil {
 			break
 		}
 		kept++
 	}
-	assert.ErrorIs(t, err, ErrFull)
+	assert.ErrorIs(t, err, record.ErrFull)
 	n, err := j.Count(t.Context(), s.ID)
 	require.NoError(t, err)
 	assert.Equal(t, kept, n)
-	assert.False(t, errors.Is(err, ErrDamaged))
+	assert.False(t, errors.Is(err, record.ErrDamaged))
 }

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // Each entry of a list is read or counted as lost, and what was read is written and read again as it was.
@@ -48,17 +50,17 @@ func FuzzReadCues(f *testing.F) {
 }
 
 // smallJournal is the bytes of a journal with a few shots, and the shots by their id.
-func smallJournal(f *testing.F) (whole []byte, all map[int64]Shot) {
+func smallJournal(f *testing.F) (whole []byte, all map[int64]record.Shot) {
 	f.Helper()
 	r := rand.New(rand.NewPCG(1, 2))
 	path := newPath(f)
 	j, err := Open(f.Context(), path)
 	require.NoError(f, err)
 	s := session(f, j)
-	all = map[int64]Shot{}
+	all = map[int64]record.Shot{}
 	for i := range 8 {
 		made := someShot(r, s.ID)
-		made.When = When{Boot: "boot", SinceBoot: time.Duration(i) * time.Second}
+		made.When = record.When{Boot: "boot", SinceBoot: time.Duration(i) * time.Second}
 		made.Note = strings.Repeat("note ", i*300) // one runs over several pages
 		made, err := j.Add(f.Context(), made)
 		require.NoError(f, err)

@@ -15,6 +15,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 func newPath(t testing.TB) string { return filepath.Join(t.TempDir(), "state", "journal.db") }
@@ -27,18 +29,18 @@ func open(t testing.TB, path string) *Journal {
 	return j
 }
 
-func session(t testing.TB, j *Journal) Session {
+func session(t testing.TB, j *Journal) record.Session {
 	t.Helper()
-	s, err := j.NewSession(t.Context(), Session{Name: "crowns in milk", Started: time.Unix(1_800_000_000, 123456789),
-		Board: "simulated", Set: `{"kind":"drop"}`, Care: `["water"]`})
+	s, err := j.NewSession(t.Context(), record.Session{Name: "crowns in milk",
+		Started: time.Unix(1_800_000_000, 123456789), Board: "simulated", Set: `{"kind":"drop"}`, Care: `["water"]`})
 	require.NoError(t, err)
 	return s
 }
 
 // newestFirst reads all shots of a session, or of all when it is 0.
-func newestFirst(t testing.TB, j *Journal, session int64) []Shot {
+func newestFirst(t testing.TB, j *Journal, session int64) []record.Shot {
 	t.Helper()
-	all := []Shot{}
+	all := []record.Shot{}
 	for s, err := range j.AllShots(t.Context(), session) {
 		require.NoError(t, err)
 		all = append(all, s)
@@ -62,14 +64,15 @@ var words = []string{"", "good", "crown, a little late", "it's \"so\"; DROP TABL
 	"two\nlines\ttab", "nul\x00inside", `{"a":1}`}
 
 // someShot is a shot whose every field follows from r.
-func someShot(r *rand.Rand, session int64) Shot {
+func someShot(r *rand.Rand, session int64) record.Shot {
 	word := func() string { return words[r.IntN(len(words))] }
-	s := Shot{Session: session, At: time.Unix(1_800_000_000+r.Int64N(1e6), r.Int64N(1e9)), Status: word(),
+	s := record.Shot{Session: session, At: time.Unix(1_800_000_000+r.Int64N(1e6), r.Int64N(1e9)), Status: word(),
 		Simulated: r.IntN(2) == 0, BootID: r.Uint32(), GateNs: r.Int64(), ClockNs: -r.Int64(), IntervalNs: r.Int64N(1e9),
-		DelayNs: r.Int64N(1e9), Set: word(), Program: word(), Cues: []Cue{}, Seen: word(), Verdict: word(), Note: word()}
+		DelayNs: r.Int64N(1e9), Set: word(), Program: word(), Cues: []record.Cue{}, Seen: word(), Verdict: word(),
+		Note: word()}
 	s.When.Wall = s.At
 	for range r.IntN(9) {
-		s.Cues = append(s.Cues, Cue{Name: "valve\n\"1\"", Opening: r.IntN(2) == 0, PlannedNs: r.Int64N(1e9),
+		s.Cues = append(s.Cues, record.Cue{Name: "valve\n\"1\"", Opening: r.IntN(2) == 0, PlannedNs: r.Int64N(1e9),
 			OnNs: r.Int64N(1e9), OffNs: -r.Int64N(1e9)})
 	}
 	return s
@@ -144,7 +147,7 @@ func TestSessions(t *testing.T) {
 	require.NoError(t, j.SaveSet(ctx, second.ID, `{"kind":"throw"}`))
 	require.NoError(t, j.SaveCare(ctx, second.ID, `[]`))
 	for i, verdict := range []string{"good", "good", "late", ""} {
-		_, err := j.Add(ctx, Shot{Session: first.ID, At: time.Unix(int64(i), 0), Verdict: verdict})
+		_, err := j.Add(ctx, record.Shot{Session: first.ID, At: time.Unix(int64(i), 0), Verdict: verdict})
 		require.NoError(t, err)
 	}
 	require.NoError(t, j.Close())
@@ -157,7 +160,7 @@ func TestSessions(t *testing.T) {
 	second.Set, second.Care = `{"kind":"throw"}`, `[]`
 	all, err = j.Sessions(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, []Summary{
+	assert.Equal(t, []record.Summary{
 		{Session: third, Verdicts: map[string]int{}},
 		{Session: second, Verdicts: map[string]int{}},
 		{Session: first, Shots: 4, Verdicts: map[string]int{"good": 2, "late": 1, "": 1}},
@@ -166,21 +169,21 @@ func TestSessions(t *testing.T) {
 
 func TestUnknownIDs(t *testing.T) {
 	j, ctx := open(t, newPath(t)), t.Context()
-	_, err := j.Add(ctx, Shot{Session: 7, At: time.Unix(1, 0)})
+	_, err := j.Add(ctx, record.Shot{Session: 7, At: time.Unix(1, 0)})
 	for name, err := range map[string]error{
 		"Add": err, "SaveSet": j.SaveSet(ctx, 7, ""), "SaveCare": j.SaveCare(ctx, 7, ""),
 		"SetVerdict": j.SetVerdict(ctx, 7, ""), "SetNote": j.SetNote(ctx, 7, ""),
 	} {
-		assert.ErrorIs(t, err, ErrNotFound, name)
+		assert.ErrorIs(t, err, record.ErrNotFound, name)
 		assert.ErrorContains(t, err, "7 is not in the journal", name)
 	}
 }
 
 func TestTimesAreRequired(t *testing.T) {
 	j := open(t, newPath(t))
-	_, err := j.NewSession(t.Context(), Session{})
+	_, err := j.NewSession(t.Context(), record.Session{})
 	assert.ErrorContains(t, err, "no starting time")
-	_, err = j.Add(t.Context(), Shot{Session: session(t, j).ID})
+	_, err = j.Add(t.Context(), record.Shot{Session: session(t, j).ID})
 	assert.ErrorContains(t, err, "no time")
 }
 
@@ -190,7 +193,7 @@ func TestAgainstModel(t *testing.T) {
 	t.Logf("seed %d", seed)
 	r := rand.New(rand.NewPCG(seed, 0))
 	path, ctx := newPath(t), t.Context()
-	var model []Shot // oldest first
+	var model []record.Shot // oldest first
 	numbers := map[int64]int{}
 	for range 4 {
 		j := open(t, path)
@@ -218,9 +221,9 @@ func TestAgainstModel(t *testing.T) {
 	}
 }
 
-func checkModel(t *testing.T, j *Journal, model []Shot, limit int) {
+func checkModel(t *testing.T, j *Journal, model []record.Shot, limit int) {
 	t.Helper()
-	bySession := map[int64][]Shot{0: {}}
+	bySession := map[int64][]record.Shot{0: {}}
 	for i := len(model) - 1; i >= 0; i-- {
 		s := model[i]
 		bySession[0] = append(bySession[0], s)
@@ -249,7 +252,7 @@ func TestNumbersHaveNoGapsWithManyWriters(t *testing.T) {
 				if i%2 == 1 {
 					id = b.ID
 				}
-				_, err := j.Add(ctx, Shot{Session: id, At: time.Unix(1, 0)})
+				_, err := j.Add(ctx, record.Shot{Session: id, At: time.Unix(1, 0)})
 				assert.NoError(t, err)
 			}
 		})
@@ -269,9 +272,9 @@ func TestEndedContextStoresNothing(t *testing.T) {
 	s := session(t, j)
 	ended, cancel := context.WithCancel(t.Context())
 	cancel()
-	_, err := j.Add(ended, Shot{Session: s.ID, At: time.Unix(1, 0)})
+	_, err := j.Add(ended, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 	assert.ErrorIs(t, err, context.Canceled)
-	got, err := j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
+	got, err := j.Add(t.Context(), record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 	require.NoError(t, err)
 	assert.Equal(t, 1, got.Number)
 }
@@ -284,14 +287,14 @@ func TestReadingWhileWriting(t *testing.T) {
 	require.NoError(t, err)
 	defer look.Close()
 	for i := range 5 {
-		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+		_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 		require.NoError(t, err)
 		n, err := look.Count(ctx, s.ID)
 		require.NoError(t, err)
 		assert.Equal(t, i+1, n, "a reader sees what was acknowledged")
 	}
-	_, err = look.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
-	assert.ErrorIs(t, err, ErrReadOnly)
+	_, err = look.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
+	assert.ErrorIs(t, err, record.ErrReadOnly)
 }
 
 func TestMigrationIsWholeOrNotAtAll(t *testing.T) {

@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // openElsewhere opens a journal in another process and returns what that said.
@@ -34,14 +36,14 @@ func TestLockHoldsByAnyName(t *testing.T) {
 	hard := filepath.Join(filepath.Dir(path), "hard.db")
 	require.NoError(t, os.Link(path, hard))
 	for _, name := range []string{path, link, filepath.Join(linked, "journal.db"), hard} {
-		assert.Contains(t, openElsewhere(t, name), ErrBusy.Error(), name)
+		assert.Contains(t, openElsewhere(t, name), record.ErrBusy.Error(), name)
 	}
 	require.NoError(t, os.Remove(hard))
 	moved := filepath.Join(elsewhere, "moved.db")
 	require.NoError(t, os.Rename(path, moved))
-	assert.Contains(t, openElsewhere(t, moved), ErrBusy.Error())
+	assert.Contains(t, openElsewhere(t, moved), record.ErrBusy.Error())
 	session(t, j) // writes it anew at its place
-	assert.Contains(t, openElsewhere(t, path), ErrBusy.Error())
+	assert.Contains(t, openElsewhere(t, path), record.ErrBusy.Error())
 	require.NoError(t, j.Close())
 	assert.Contains(t, openElsewhere(t, link), "<nil>")
 }

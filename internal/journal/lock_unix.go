@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"os"
 	"syscall"
+
+	"stillwater/internal/record"
 )
 
 // lockExclusive takes the right to write to the database that is open as f, which the kernel gives back when f is
@@ -19,7 +21,7 @@ func lockExclusive(path string, f *os.File) (lock *os.File, err error) {
 	}
 	err = syscall.Flock(int(lock.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
 	if errors.Is(err, syscall.EWOULDBLOCK) {
-		err = ErrBusy
+		err = record.ErrBusy
 	}
 	if err != nil {
 		if lock != f {

@@ -11,7 +11,9 @@ import (
 	"path/filepath"
 	"syscall"
 
-	_ "modernc.org/sqlite" // the "sqlite" driver
+	_ "modernc.org/sqlite"
+
+	"stillwater/internal/record" // the "sqlite" driver
 )
 
 // Open opens the journal at path for writing, makes it if there is none (folder 0700, file 0600), and brings it up to
@@ -72,7 +74,7 @@ func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 	}
 	j := &Journal{path: path, db: connect(path, "ro")}
 	err = j.checkReadable(ctx)
-	if errors.Is(err, ErrReadOnly) { // SQLite keeps a -shm file beside a database in WAL mode, for readers too
+	if errors.Is(err, record.ErrReadOnly) { // SQLite keeps a -shm file beside a database in WAL mode, for readers too
 		err = fmt.Errorf("%w; or copy it with its -wal file to a folder you may write to", err)
 	}
 	if err != nil {
@@ -163,7 +165,7 @@ func openFile(path string) (*os.File, error) {
 func openOrExplain(path string, how int) (*os.File, error) {
 	f, err := os.OpenFile(path, how, 0o600)
 	if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EROFS) {
-		return nil, fmt.Errorf("journal %s: %w: %w; %s", path, ErrReadOnly, err, writeRemedy(path))
+		return nil, fmt.Errorf("journal %s: %w: %w; %s", path, record.ErrReadOnly, err, writeRemedy(path))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("journal %s: %w", path, err)

@@ -5,19 +5,14 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"time"
+
+	"stillwater/internal/record"
 )
 
-// Phone is a browser that was paired. The journal has the hash of its token, never the token.
-type Phone struct {
-	Hash   [sha256.Size]byte
-	Name   string
-	Paired time.Time
-}
-
 // Phones lists the paired phones, the one paired first in front.
-func (j *Journal) Phones(ctx context.Context) ([]Phone, error) {
+func (j *Journal) Phones(ctx context.Context) ([]record.Phone, error) {
 	defer j.acquire()()
-	all := []Phone{}
+	all := []record.Phone{}
 	err := forEachRow(ctx, j.db, func(row scanner) error {
 		p, err := scanPhone(row)
 		all = append(all, p)
@@ -29,8 +24,8 @@ func (j *Journal) Phones(ctx context.Context) ([]Phone, error) {
 	return all, nil
 }
 
-func scanPhone(row scanner) (Phone, error) {
-	var p Phone
+func scanPhone(row scanner) (record.Phone, error) {
+	var p record.Phone
 	var hash []byte
 	var paired int64
 	if err := row.Scan(&hash, &p.Name, &paired); err != nil {
@@ -45,7 +40,7 @@ func scanPhone(row scanner) (Phone, error) {
 }
 
 // AddPhone keeps a phone that was paired.
-func (j *Journal) AddPhone(ctx context.Context, p Phone) error {
+func (j *Journal) AddPhone(ctx context.Context, p record.Phone) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err

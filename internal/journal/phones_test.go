@@ -6,6 +6,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 func TestPhonesAreKeptAndForgotten(t *testing.T) {
@@ -14,8 +16,8 @@ func TestPhonesAreKeptAndForgotten(t *testing.T) {
 	all, err := j.Phones(ctx)
 	require.NoError(t, err)
 	assert.Empty(t, all)
-	first := Phone{Hash: [32]byte{1}, Name: "phone 1", Paired: time.Unix(1_800_000_000, 5)}
-	second := Phone{Hash: [32]byte{2}, Name: "phone 2", Paired: time.Unix(1_800_000_100, 0)}
+	first := record.Phone{Hash: [32]byte{1}, Name: "phone 1", Paired: time.Unix(1_800_000_000, 5)}
+	second := record.Phone{Hash: [32]byte{2}, Name: "phone 2", Paired: time.Unix(1_800_000_100, 0)}
 	require.NoError(t, j.AddPhone(ctx, second))
 	require.NoError(t, j.AddPhone(ctx, first))
 	assert.Error(t, j.AddPhone(ctx, first), "a token is paired once")
@@ -24,11 +26,11 @@ func TestPhonesAreKeptAndForgotten(t *testing.T) {
 	j = open(t, path)
 	all, err = j.Phones(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, []Phone{first, second}, all)
+	assert.Equal(t, []record.Phone{first, second}, all)
 	require.NoError(t, j.ForgetPhone(ctx, first.Hash))
 	all, err = j.Phones(ctx)
 	require.NoError(t, err)
-	assert.Equal(t, []Phone{second}, all)
+	assert.Equal(t, []record.Phone{second}, all)
 	require.NoError(t, j.ForgetPhone(ctx, first.Hash), "gone already")
 	require.NoError(t, j.AddPhone(ctx, first))
 	require.NoError(t, j.ForgetPhones(ctx))

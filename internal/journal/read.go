@@ -9,6 +9,8 @@ import (
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"stillwater/internal/record"
 )
 
 // batchSize is how many rows are read at once, which bounds the memory for them.
@@ -103,7 +105,7 @@ func (j *Journal) boots(ctx context.Context) (map[int64]boot, error) {
 }
 
 // Shots returns the newest shots of a session, the newest first, at most limit. One that cannot be read is Lost.
-func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, error) {
+func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]record.Shot, error) {
 	defer j.acquire()()
 	index, err := j.shotIndex(ctx, session, limit)
 	if err != nil {
@@ -119,13 +121,13 @@ func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]Shot, 
 // AllShots yields the shots of a session, or of every session when it is 0, in the order in which they were made. It
 // reads them by parts, in little memory, and keeps no other from the journal between them. One that cannot be read is
 // Lost. An error ends it.
-func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[Shot, error] {
-	return func(yield func(Shot, error) bool) {
+func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error] {
+	return func(yield func(record.Shot, error) bool) {
 		release := j.acquire()
 		index, err := j.shotIndex(ctx, session, 0)
 		release()
 		if err != nil {
-			yield(Shot{}, j.explain("read shots", err))
+			yield(record.Shot{}, j.explain("read shots", err))
 			return
 		}
 		for ids := range index.batches() {
@@ -133,7 +135,7 @@ func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[Shot, e
 			shots, err := j.readShots(ctx, index, ids)
 			release()
 			if err != nil {
-				yield(Shot{}, j.explain("read shots", err))
+				yield(record.Shot{}, j.explain("read shots", err))
 				return
 			}
 			for _, s := range shots {
@@ -146,7 +148,7 @@ func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[Shot, e
 }
 
 // readShots reads shots in the order of their ids.
-func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) ([]Shot, error) {
+func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) ([]record.Shot, error) {
 	found, lost, err := readByID(ctx, j.db,
 		"SELECT "+shotColumns+" FROM shots WHERE id IN (SELECT value FROM json_each (?))",
 		func(row scanner) (int64, shotRow, error) {
@@ -156,7 +158,7 @@ func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) 
 	if err != nil {
 		return nil, err
 	}
-	shots := make([]Shot, 0, len(ids))
+	shots := make([]record.Shot, 0, len(ids))
 	for _, id := range ids {
 		row, ok := found[id]
 		switch {
@@ -172,8 +174,8 @@ func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) 
 				return nil, err
 			}
 			if index.session == 0 || place.session == 0 || place.session == index.session {
-				shots = append(shots, Shot{ID: id, Session: place.session, Number: place.number, Cues: []Cue{}, Lost: true,
-					Damaged: fmt.Sprintf("shot %d of the journal cannot be read", id)})
+				shots = append(shots, record.Shot{ID: id, Session: place.session, Number: place.number, Lost: true,
+					Cues: []record.Cue{}, Damaged: fmt.Sprintf("shot %d of the journal cannot be read", id)})
 			}
 		}
 	}
@@ -181,7 +183,9 @@ func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) 
 }
 
 // appendShot adds a row, with its date: the boots are read again for one that was made since.
-func (j *Journal) appendShot(ctx context.Context, index *shotIndex, shots []Shot, row shotRow) ([]Shot, error) {
+func (j *Journal) appendShot(
+	ctx context.Context, index *shotIndex, shots []record.Shot, row shotRow,
+) ([]record.Shot, error) {
 	if _, known := index.boots[row.at.boot.Int64]; row.at.boot.Valid && !known && !index.bootsReloaded {
 		var err error
 		if index.boots, err = j.boots(ctx); err != nil {

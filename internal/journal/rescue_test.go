@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // The journal's files are deleted, moved away or replaced under a running daemon, in every way a person might do it.
@@ -57,11 +59,11 @@ func TestFilesDeletedOrReplacedInUse(t *testing.T) {
 			j.OnRescue(func(words string) { said = append(said, words) })
 			s := session(t, j)
 			for range 3 {
-				_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+				_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 				require.NoError(t, err)
 			}
 			c.take(t, path)
-			fourth, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(2, 0)})
+			fourth, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(2, 0)})
 			require.NoError(t, err)
 			assert.Equal(t, 4, fourth.Number)
 			require.NoError(t, j.SetVerdict(ctx, fourth.ID, "good"))
@@ -78,7 +80,7 @@ func TestFilesDeletedOrReplacedInUse(t *testing.T) {
 			assert.Equal(t, 4, n, "seen from outside")
 			require.NoError(t, look.Close())
 			_, err = Open(ctx, path)
-			assert.ErrorIs(t, err, ErrBusy, "the lock goes with the file")
+			assert.ErrorIs(t, err, record.ErrBusy, "the lock goes with the file")
 			require.NoError(t, j.Close())
 
 			j = open(t, path)
@@ -102,7 +104,7 @@ func TestDeletedBeforeTheEnd(t *testing.T) {
 	path, ctx := newPath(t), t.Context()
 	j := open(t, path)
 	s := session(t, j)
-	_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+	_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 	require.NoError(t, err)
 	require.NoError(t, os.RemoveAll(filepath.Dir(path)))
 	require.NoError(t, j.Close())
@@ -119,13 +121,13 @@ func TestDeletedWhereNothingCanBeWritten(t *testing.T) {
 	folder := filepath.Dir(path)
 	require.NoError(t, os.RemoveAll(folder))
 	require.NoError(t, os.WriteFile(folder, nil, 0o600)) // a file where the folder was
-	_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+	_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 	require.ErrorContains(t, err, "deleted while in use")
 	_, ok, err := j.LatestSession(ctx)
 	require.NoError(t, err)
 	assert.True(t, ok)
 	require.NoError(t, os.Remove(folder))
-	shot, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
+	shot, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 	require.NoError(t, err)
 	assert.Equal(t, 1, shot.Number)
 }

@@ -11,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // Root may write anything, so that this is tried by a copy of the test program that runs as nobody.
@@ -47,7 +49,7 @@ func TestWithoutWritePermission(t *testing.T) {
 	require.NoError(t, os.Chmod(place, 0o777))
 	require.NoError(t, os.RemoveAll(path+".lock"))
 	said := try("open", path)
-	assert.Contains(t, said, ErrReadOnly.Error())
+	assert.Contains(t, said, record.ErrReadOnly.Error())
 	assert.Contains(t, said, path)
 	if os.Getuid() == 0 {
 		assert.Contains(t, said, path+" belongs to root, and this runs as nobody")
@@ -58,8 +60,8 @@ func TestWithoutWritePermission(t *testing.T) {
 		require.NoError(t, os.RemoveAll(f))
 	}
 	require.NoError(t, os.Chmod(place, 0o555)) // a folder that may not be written
-	assert.Contains(t, try("open", path), ErrReadOnly.Error())
+	assert.Contains(t, try("open", path), record.ErrReadOnly.Error())
 	assert.Contains(t, try("look", path), "copy it with its -wal file to a folder you may write to")
-	assert.Contains(t, try("open", filepath.Join(place, "new.db")), ErrReadOnly.Error())
+	assert.Contains(t, try("open", filepath.Join(place, "new.db")), record.ErrReadOnly.Error())
 	assert.Contains(t, try("open", filepath.Join(place, "deeper", "new.db")), "make its folder")
 }

@@ -10,11 +10,13 @@ import (
 	"io"
 	"strings"
 	"time"
+
+	"stillwater/internal/record"
 )
 
 // shotRow is a shot as its row has it.
 type shotRow struct {
-	shot Shot // without what the others hold
+	shot record.Shot // without what the others hold
 	at   storedWhen
 	cues string
 	crc  sql.NullInt64
@@ -66,7 +68,7 @@ func sumInt(h hash.Hash, n int64) {
 func (r *shotRow) checksumMatches() bool { return !r.crc.Valid || r.crc.Int64 == r.checksum() }
 
 // toShot is the shot, with what is wrong with it.
-func (r *shotRow) toShot(boots map[int64]boot) Shot {
+func (r *shotRow) toShot(boots map[int64]boot) record.Shot {
 	s := r.shot
 	var wrong []string
 	if !r.checksumMatches() {
@@ -87,17 +89,17 @@ func (r *shotRow) toShot(boots map[int64]boot) Shot {
 }
 
 // readCues reads the cues that can be read. lost counts the others; -1: it is not a list.
-func readCues(text string) (cues []Cue, lost int) {
+func readCues(text string) (cues []record.Cue, lost int) {
 	if json.Unmarshal([]byte(text), &cues) == nil && cues != nil && !strings.Contains(text, "null") {
 		return cues, 0
 	}
 	var list []json.RawMessage
-	cues = []Cue{}
+	cues = []record.Cue{}
 	if json.Unmarshal([]byte(text), &list) != nil || list == nil {
 		return cues, -1
 	}
 	for _, one := range list {
-		var cue *Cue
+		var cue *record.Cue
 		if json.Unmarshal(one, &cue) != nil || cue == nil {
 			lost++
 			continue
@@ -121,20 +123,20 @@ type storedWhen struct {
 }
 
 // date works out the best date there is; known is false when the boot is not among those given.
-func (k *storedWhen) date(boots map[int64]boot) (at time.Time, w When, known bool) {
-	w = When{SinceBoot: time.Duration(k.since.Int64), Number: k.boot.Int64, Wall: time.Unix(0, k.wall)}
+func (k *storedWhen) date(boots map[int64]boot) (at time.Time, w record.When, known bool) {
+	w = record.When{SinceBoot: time.Duration(k.since.Int64), Number: k.boot.Int64, Wall: time.Unix(0, k.wall)}
 	if !k.boot.Valid {
 		return w.Wall, w, true
 	}
 	b, known := boots[k.boot.Int64]
 	w.Boot = b.name
 	if !b.origin.Valid {
-		w.Dated = Doubtful
+		w.Dated = record.Doubtful
 		return w.Wall, w, known
 	}
 	at = time.Unix(0, b.origin.Int64).Add(w.SinceBoot)
 	if at.Sub(w.Wall).Abs() >= clockTolerance {
-		w.Dated = Dating(b.datedBy)
+		w.Dated = record.Dating(b.datedBy)
 	}
 	return at, w, known
 }

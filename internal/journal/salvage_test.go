@@ -11,10 +11,12 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // written makes a journal of several sessions and boots, closed in order, and returns what is in it, by id.
-func written(t *testing.T, r *rand.Rand, shots int) (path string, all map[int64]Shot) {
+func written(t *testing.T, r *rand.Rand, shots int) (path string, all map[int64]record.Shot) {
 	t.Helper()
 	path = newPath(t)
 	j, ctx := open(t, path), t.Context()
@@ -25,10 +27,10 @@ func written(t *testing.T, r *rand.Rand, shots int) (path string, all map[int64]
 	for range 3 {
 		sessions = append(sessions, session(t, j).ID)
 	}
-	all = map[int64]Shot{}
+	all = map[int64]record.Shot{}
 	for i := range shots {
 		s := someShot(r, sessions[r.IntN(len(sessions))])
-		s.When = When{Boot: fmt.Sprint("boot ", i*4/shots), SinceBoot: time.Duration(i) * time.Second}
+		s.When = record.When{Boot: fmt.Sprint("boot ", i*4/shots), SinceBoot: time.Duration(i) * time.Second}
 		s.Set = strings.Repeat("set ", r.IntN(200))
 		s.Program = strings.Repeat("program ", r.IntN(900)) // some run over several pages
 		s, err := j.Add(ctx, s)
@@ -181,8 +183,8 @@ func TestDamagedRow(t *testing.T) {
 	j := open(t, path)
 	s := session(t, j)
 	for i := range 30 {
-		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(int64(i+1), 0), Status: "done",
-			Cues: []Cue{{Name: "flash"}, {Name: "shutter"}}})
+		_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(int64(i+1), 0), Status: "done",
+			Cues: []record.Cue{{Name: "flash"}, {Name: "shutter"}}})
 		require.NoError(t, err)
 	}
 	_, err := j.db.Exec(`UPDATE shots SET cues_json = '[{"name": 7}, {"name": "flash"}]', crc = NULL WHERE id = 28;
@@ -195,7 +197,7 @@ func TestDamagedRow(t *testing.T) {
 	assert.Contains(t, shots[0].Damaged, "checksum does not match")
 	assert.Equal(t, "its cues cannot be read", shots[1].Damaged)
 	assert.Equal(t, "1 of its cues cannot be read", shots[2].Damaged)
-	assert.Equal(t, []Cue{{Name: "flash"}}, shots[2].Cues)
+	assert.Equal(t, []record.Cue{{Name: "flash"}}, shots[2].Cues)
 	for _, intact := range shots[3:] {
 		assert.Empty(t, intact.Damaged)
 	}
@@ -212,7 +214,7 @@ func TestListReadsNoShots(t *testing.T) {
 	j := open(t, path)
 	s := session(t, j)
 	for range 50 {
-		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0), Program: strings.Repeat("p", 3000)})
+		_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0), Program: strings.Repeat("p", 3000)})
 		require.NoError(t, err)
 	}
 	require.NoError(t, j.SetVerdict(ctx, 7, "good"))

@@ -7,6 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+
+	"stillwater/internal/record"
 )
 
 const sessionColumns = "id, name, board, set_json, care_json, started_ns, boot, since_boot_ns"
@@ -14,7 +16,7 @@ const sessionColumns = "id, name, board, set_json, care_json, started_ns, boot, 
 type scanner interface{ Scan(dest ...any) error }
 
 type sessionRow struct {
-	session Session
+	session record.Session
 	at      storedWhen
 }
 
@@ -26,9 +28,9 @@ func scanSession(row scanner) (sessionRow, error) {
 }
 
 // NewSession keeps s and returns it as it will be read. Started must be set.
-func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
+func (j *Journal) NewSession(ctx context.Context, s record.Session) (record.Session, error) {
 	if s.Started.IsZero() {
-		return Session{}, fmt.Errorf("journal %s: new session: it has no starting time", j.path)
+		return record.Session{}, fmt.Errorf("journal %s: new session: it has no starting time", j.path)
 	}
 	err := j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
 		err = tx.QueryRowContext(ctx, `INSERT INTO sessions (name, started_ns, board, set_json, care_json, boot,
@@ -41,24 +43,24 @@ func (j *Journal) NewSession(ctx context.Context, s Session) (Session, error) {
 		return err
 	})
 	if err != nil {
-		return Session{}, j.explain("new session", err)
+		return record.Session{}, j.explain("new session", err)
 	}
 	return s, nil
 }
 
 // LatestSession returns the session made last; false when there is none yet.
-func (j *Journal) LatestSession(ctx context.Context) (Session, bool, error) {
+func (j *Journal) LatestSession(ctx context.Context) (record.Session, bool, error) {
 	defer j.acquire()()
 	row, err := scanSession(j.db.QueryRowContext(ctx,
 		"SELECT "+sessionColumns+" FROM sessions ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT 1"))
 	if errors.Is(err, sql.ErrNoRows) {
-		return Session{}, false, nil
+		return record.Session{}, false, nil
 	}
 	if err == nil {
 		row.session.Started, row.session.When, err = resolveDate(ctx, j.db, row.at)
 	}
 	if err != nil {
-		return Session{}, false, j.explain("read the latest session", err)
+		return record.Session{}, false, j.explain("read the latest session", err)
 	}
 	return row.session, true, nil
 }
@@ -76,7 +78,7 @@ func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error
 
 // Sessions returns every session, newest first, with how its shots were judged. It reads no shot. A session that cannot
 // be read has its ID only, and says so.
-func (j *Journal) Sessions(ctx context.Context) ([]Summary, error) {
+func (j *Journal) Sessions(ctx context.Context) ([]record.Summary, error) {
 	defer j.acquire()()
 	all, err := j.summaries(ctx)
 	if err != nil {
@@ -85,7 +87,7 @@ func (j *Journal) Sessions(ctx context.Context) ([]Summary, error) {
 	return all, nil
 }
 
-func (j *Journal) summaries(ctx context.Context) ([]Summary, error) {
+func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 	boots, err := j.boots(ctx)
 	if err != nil {
 		return nil, err
@@ -98,17 +100,17 @@ func (j *Journal) summaries(ctx context.Context) ([]Summary, error) {
 	if err != nil {
 		return nil, err
 	}
-	all := make([]Summary, 0, len(found)+len(lost))
+	all := make([]record.Summary, 0, len(found)+len(lost))
 	for _, row := range found {
 		s, known := row.session, false
 		s.Started, s.When, known = row.at.date(boots)
 		if !known {
 			s.Damaged = "when its boot was cannot be read"
 		}
-		all = append(all, Summary{Session: s})
+		all = append(all, record.Summary{Session: s})
 	}
 	for id := range lost {
-		all = append(all, Summary{Session: Session{ID: id, Damaged: "the session itself cannot be read"}})
+		all = append(all, record.Summary{Session: record.Session{ID: id, Damaged: "the session itself cannot be read"}})
 	}
 	for i := range all {
 		s := &all[i]
@@ -121,7 +123,7 @@ func (j *Journal) summaries(ctx context.Context) ([]Summary, error) {
 			s.Damaged = "how many shots it has cannot be read"
 		}
 	}
-	slices.SortFunc(all, func(a, b Summary) int {
+	slices.SortFunc(all, func(a, b record.Summary) int {
 		return -cmp.Or(cmp.Compare(a.When.Number, b.When.Number), cmp.Compare(a.When.SinceBoot, b.When.SinceBoot),
 			cmp.Compare(a.ID, b.ID))
 	})
@@ -190,7 +192,7 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 
 // insert adds one row, made in the boot that when names. The commit is explicit because a statement that returns rows
 // would otherwise commit when its rows are closed, where an error is easily lost.
-func (j *Journal) insert(ctx context.Context, when When, add func(tx *sql.Tx, boot sql.NullInt64) error) error {
+func (j *Journal) insert(ctx context.Context, when record.When, add func(tx *sql.Tx, boot sql.NullInt64) error) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
@@ -223,7 +225,7 @@ func (j *Journal) update(ctx context.Context, doing, kind string, id int64, text
 		return j.explain(doing, err)
 	}
 	if n, err := res.RowsAffected(); err != nil || n != 1 {
-		return errors.Join(err, fmt.Errorf("journal %s: %s: %s %d is %w", j.path, doing, kind, id, ErrNotFound))
+		return errors.Join(err, fmt.Errorf("journal %s: %s: %s %d is %w", j.path, doing, kind, id, record.ErrNotFound))
 	}
 	return nil
 }

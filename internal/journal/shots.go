@@ -9,19 +9,21 @@ import (
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
+
+	"stillwater/internal/record"
 )
 
 // Add keeps a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
 // disk: from then on neither a crash nor a power cut loses it. At must be set and the session must exist. When ctx ends
 // first the shot may or may not be there; pass one that outlives a shutdown.
-func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
+func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	if s.At.IsZero() {
-		return Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
+		return record.Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
 	}
-	s.Cues, s.Damaged, s.Lost = append([]Cue{}, s.Cues...), "", false
+	s.Cues, s.Damaged, s.Lost = append([]record.Cue{}, s.Cues...), "", false
 	cues, err := json.Marshal(s.Cues)
 	if err != nil {
-		return Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
+		return record.Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
 	}
 	err = j.insert(ctx, s.When, func(tx *sql.Tx, boot sql.NullInt64) (err error) {
 		row := shotRow{cues: string(cues), at: storedWhen{wall: s.At.UnixNano(), boot: boot, since: sinceBootColumn(s.When)}}
@@ -42,26 +44,26 @@ func (j *Journal) Add(ctx context.Context, s Shot) (Shot, error) {
 	})
 	var e *sqlite.Error
 	if errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY {
-		return Shot{}, fmt.Errorf("journal %s: add a shot: session %d is %w", j.path, s.Session, ErrNotFound)
+		return record.Shot{}, fmt.Errorf("journal %s: add a shot: session %d is %w", j.path, s.Session, record.ErrNotFound)
 	}
 	if err != nil {
-		return Shot{}, j.explain("add a shot", err)
+		return record.Shot{}, j.explain("add a shot", err)
 	}
 	return s, nil
 }
 
 // SetVerdict keeps what a person says of a shot; "" takes it back. It returns once that is on the disk.
 func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict string) error {
-	return j.amend(ctx, "keep a verdict", id, func(s *Shot) { s.Verdict = verdict })
+	return j.amend(ctx, "keep a verdict", id, func(s *record.Shot) { s.Verdict = verdict })
 }
 
 // SetNote keeps a person's words on a shot. It returns once they are on the disk.
 func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
-	return j.amend(ctx, "keep a note", id, func(s *Shot) { s.Note = note })
+	return j.amend(ctx, "keep a note", id, func(s *record.Shot) { s.Note = note })
 }
 
 // amend changes the verdict or the note of a shot.
-func (j *Journal) amend(ctx context.Context, doing string, id int64, change func(*Shot)) error {
+func (j *Journal) amend(ctx context.Context, doing string, id int64, change func(*record.Shot)) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
 		return err
@@ -73,7 +75,7 @@ func (j *Journal) amend(ctx context.Context, doing string, id int64, change func
 	return nil
 }
 
-func (j *Journal) amendRow(ctx context.Context, id int64, change func(*Shot)) error {
+func (j *Journal) amendRow(ctx context.Context, id int64, change func(*record.Shot)) error {
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
 		return err
@@ -81,7 +83,7 @@ func (j *Journal) amendRow(ctx context.Context, id int64, change func(*Shot)) er
 	defer tx.Rollback()
 	row, err := scanShot(tx.QueryRowContext(ctx, "SELECT "+shotColumns+" FROM shots WHERE id = ?", id))
 	if errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("shot %d is %w", id, ErrNotFound)
+		return fmt.Errorf("shot %d is %w", id, record.ErrNotFound)
 	}
 	if err != nil {
 		return err

@@ -3,6 +3,8 @@ package journal
 import (
 	"context"
 	"fmt"
+
+	"stillwater/internal/record"
 )
 
 // Verify reads the whole file and looks for damage, while the journal is in use. It takes about 5 ms for each thousand
@@ -28,7 +30,7 @@ func (j *Journal) Verify(ctx context.Context) error {
 		return nil // it was written anew meanwhile
 	}
 	if first != "ok" {
-		j.damaged = fmt.Errorf("journal %s: %w: %s; %s", j.path, ErrDamaged, first, damageRemedy)
+		j.damaged = fmt.Errorf("journal %s: %w: %s; %s", j.path, record.ErrDamaged, first, damageRemedy)
 		return j.damaged
 	}
 	j.verified = true

@@ -8,6 +8,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // Damage that Verify finds ends writing. What was acknowledged until then is in the -wal file, the database is as it
@@ -21,15 +23,15 @@ func TestWritingUntilDamageIsFound(t *testing.T) {
 	j := open(t, path)
 	s := session(t, j)
 	for range 50 {
-		_, err := j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0), Program: string(make([]byte, 3000))})
+		_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0), Program: string(make([]byte, 3000))})
 		require.NoError(t, err)
 	}
 	err = j.Verify(ctx)
-	require.ErrorIs(t, err, ErrDamaged)
+	require.ErrorIs(t, err, record.ErrDamaged)
 	assert.ErrorContains(t, err, "record export")
-	_, err = j.Add(ctx, Shot{Session: s.ID, At: time.Unix(1, 0)})
-	require.ErrorIs(t, err, ErrDamaged)
-	require.ErrorIs(t, j.SetNote(ctx, 1, "x"), ErrDamaged)
+	_, err = j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0)})
+	require.ErrorIs(t, err, record.ErrDamaged)
+	require.ErrorIs(t, j.SetNote(ctx, 1, "x"), record.ErrDamaged)
 	require.NoError(t, j.Close())
 	after, err := os.ReadFile(path)
 	require.NoError(t, err)
@@ -74,7 +76,7 @@ func TestVerifyBesideWriting(t *testing.T) {
 	done := make(chan error, 1)
 	go func() { done <- j.Verify(t.Context()) }()
 	for range 20 {
-		_, err := j.Add(t.Context(), Shot{Session: s.ID, At: time.Unix(1, 0)})
+		_, err := j.Add(t.Context(), record.Shot{Session: s.ID, At: time.Unix(1, 0)})
 		require.NoError(t, err)
 	}
 	require.NoError(t, <-done)

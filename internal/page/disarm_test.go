@@ -18,7 +18,7 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/care"
 	"stillwater/internal/control"
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	protocol "stillwater/internal/wire"
 )
@@ -88,14 +88,14 @@ func (b *slowBoard) Identity() board.Identity {
 // noJournal keeps nothing.
 type noJournal struct{ control.Journal }
 
-func (noJournal) LatestSession(context.Context) (s journal.Session, ok bool, err error) { return }
-func (noJournal) NewSession(_ context.Context, s journal.Session) (journal.Session, error) {
+func (noJournal) LatestSession(context.Context) (s record.Session, ok bool, err error) { return }
+func (noJournal) NewSession(_ context.Context, s record.Session) (record.Session, error) {
 	s.ID = 1
 	return s, nil
 }
-func (noJournal) Origin(context.Context, string) (at time.Time, by journal.Dating, err error) { return }
-func (noJournal) SetOrigin(context.Context, string, time.Time, journal.Dating) error          { return nil }
-func (noJournal) SaveCare(context.Context, int64, string) error                               { return nil }
+func (noJournal) Origin(context.Context, string) (at time.Time, by record.Dating, err error) { return }
+func (noJournal) SetOrigin(context.Context, string, time.Time, record.Dating) error          { return nil }
+func (noJournal) SaveCare(context.Context, int64, string) error                              { return nil }
 
 // controlled is a phone at a page with a real control, in a bubble of fake time, ready to arm a slow board.
 type controlled struct {

@@ -23,6 +23,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 func TestPairing(t *testing.T) {
@@ -359,7 +360,7 @@ func TestPairingAgainAndAgainCostsNoOtherItsPlace(t *testing.T) {
 func TestNoMorePhonesThanAllowedComeBack(t *testing.T) {
 	j := newJournal(t)
 	for n := range maxPhones + 3 {
-		require.NoError(t, j.AddPhone(t.Context(), journal.Phone{
+		require.NoError(t, j.AddPhone(t.Context(), record.Phone{
 			Hash: [32]byte{byte(n)}, Name: fmt.Sprintf("phone %d", n+1), Paired: time.Now().Add(time.Duration(n)),
 		}))
 	}
@@ -542,7 +543,7 @@ func newStuck(t *testing.T) *stuck {
 	return &stuck{newJournal(t), make(chan string, 10), make(chan struct{})}
 }
 
-func (s *stuck) AddPhone(ctx context.Context, p journal.Phone) error {
+func (s *stuck) AddPhone(ctx context.Context, p record.Phone) error {
 	s.asked <- "add"
 	<-s.free
 	return s.Journal.AddPhone(ctx, p)

@@ -12,7 +12,7 @@ import (
 	"sync"
 	"time"
 
-	"stillwater/internal/journal"
+	"stillwater/internal/record"
 )
 
 const (
@@ -29,8 +29,8 @@ var errForgotten = errors.New("all phones were forgotten meanwhile")
 
 // Phones stores who is paired over a restart. It gets hashes of tokens, never tokens.
 type Phones interface {
-	Phones(context.Context) ([]journal.Phone, error) // the one paired first in front
-	AddPhone(context.Context, journal.Phone) error
+	Phones(context.Context) ([]record.Phone, error) // the one paired first in front
+	AddPhone(context.Context, record.Phone) error
 	ForgetPhone(ctx context.Context, hash [sha256.Size]byte) error
 	ForgetPhones(context.Context) error // all of them
 }
@@ -56,7 +56,7 @@ type registry struct {
 
 // member is a paired phone.
 type member struct {
-	journal.Phone
+	record.Phone
 	since time.Time // when this run first knew it; the monotonic part counts
 }
 
@@ -110,7 +110,7 @@ func (g *registry) add(ctx context.Context, generation int) (token string, err e
 	rand.Read(raw)
 	token = base64.RawURLEncoding.EncodeToString(raw)
 	now := g.now()
-	m := member{journal.Phone{Hash: sha256.Sum256([]byte(token)), Name: g.newName(), Paired: now}, now}
+	m := member{record.Phone{Hash: sha256.Sum256([]byte(token)), Name: g.newName(), Paired: now}, now}
 	if g.store != nil {
 		if err := g.store.AddPhone(ctx, m.Phone); err != nil {
 			return "", err
