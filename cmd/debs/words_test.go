@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/need"
+	"stillwater/internal/wiring"
 )
 
 func ownManual(t *testing.T) manual {
@@ -57,8 +58,8 @@ func TestHeaderExample(t *testing.T) {
 	assert.Equal(t, settings(embedded(t, "stillwater-board.socket"))["ListenStream"], []string{ours.Board.Socket})
 	assert.Equal(t, "/var/lib/stillwater/journal.db", ours.Journal)
 	assert.Equal(t, theirs.Board.Heartbeat, ours.Board.Heartbeat)
-	same := map[config.Line]string{{Pin: "P1_13"}: "GPIO27", {Chip: "gpiochip0", Number: 16}: "GPIO16"}
-	pin := func(l config.Line) string {
+	same := map[wiring.Line]string{{Pin: "P1_13"}: "GPIO27", {Chip: "gpiochip0", Number: 16}: "GPIO16"}
+	pin := func(l wiring.Line) string {
 		if name, ok := same[l]; ok {
 			return name
 		}

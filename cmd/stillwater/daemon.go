@@ -206,7 +206,7 @@ func (m *Main) controlOptions(
 	opts = control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
 	if conf.Board.Kind == config.GPIO {
 		opts.Name = "Linux GPIO"
-		opts.Wire = control.ConfiguredWiring(conf.Board)
+		opts.Wire = control.ConfiguredWiring(conf.Board.Pins)
 		opts.Dial = func(ctx context.Context) (control.Device, error) {
 			link, err := m.reachBoard(ctx, conf)
 			if err != nil {

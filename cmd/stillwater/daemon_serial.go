@@ -15,7 +15,7 @@ import (
 func (m *Main) onSerial(opts *control.Options, conf config.Config, log *slog.Logger) {
 	dialer := &serialboard.Dialer{Config: conf, Log: log}
 	opts.Name = "timing board"
-	opts.Wire = control.AnnouncedWiring(conf.Board)
+	opts.Wire = control.AnnouncedWiring(conf.Board.Pins)
 	opts.Dial = func(ctx context.Context) (control.Device, error) {
 		client, err := dialer.Dial(ctx)
 		if err != nil {

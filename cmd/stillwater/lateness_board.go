@@ -13,6 +13,7 @@ import (
 	"stillwater/internal/lateness/bench"
 	"stillwater/internal/render"
 	"stillwater/internal/serialboard"
+	"stillwater/internal/wiring"
 )
 
 // latenessBoard starts or dials the board to measure, and says how.
@@ -104,10 +105,10 @@ func (o *latenessOptions) choose(board config.Board, b *bench.Options) error {
 func announcedPins(conf config.Board, id board.Identity) config.Board {
 	conf.Inputs, conf.Outputs = nil, nil
 	for _, in := range id.Inputs {
-		conf.Inputs = append(conf.Inputs, config.Input{Name: in.Name, Role: control.RoleOf(in)})
+		conf.Inputs = append(conf.Inputs, wiring.Input{Name: in.Name, Role: control.RoleOf(in)})
 	}
 	for _, out := range id.Outputs {
-		conf.Outputs = append(conf.Outputs, config.Output{Name: out.Name, Kind: out.Kind})
+		conf.Outputs = append(conf.Outputs, wiring.Output{Name: out.Name, Kind: out.Kind})
 	}
 	return conf
 }

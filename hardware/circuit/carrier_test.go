@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/config"
+	"stillwater/internal/wiring"
 )
 
 // carrier finds a carrier of the design by its name.
@@ -77,7 +78,7 @@ func example(t testing.TB) config.Config {
 }
 
 // line40 is the name of a configured line; the header's positions and chip numbers are looked up in the carrier.
-func line40(c *Carrier, l config.Line) string {
+func line40(c *Carrier, l wiring.Line) string {
 	if l.Pin == "" {
 		return "GPIO" + strconv.Itoa(l.Number)
 	}
@@ -93,7 +94,7 @@ func TestTheSingleBoardComputerIsWiredAsTheExampleHasIt(t *testing.T) {
 	sbc, c := carrier(t, "sbc40"), example(t)
 	want := lines(sbc)
 	seen := 0
-	check := func(signal string, l config.Line) {
+	check := func(signal string, l wiring.Line) {
 		seen++
 		assert.Equal(t, want[strings.ToUpper(signal)], line40(sbc, l), signal)
 	}

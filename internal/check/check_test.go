@@ -27,6 +27,7 @@ import (
 	"stillwater/internal/realtime"
 	"stillwater/internal/serialport"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 	"stillwater/web"
 )
 
@@ -34,15 +35,15 @@ import (
 func goodSite() site {
 	conf := config.Default()
 	conf.Board.Kind = config.GPIO
-	conf.Board.Heartbeat = &config.Line{Pin: "GPIO22"}
-	conf.Board.Inputs = []config.Input{
-		{Name: "beam", Role: config.Beam, Line: config.Line{Pin: "GPIO27"}, Bias: config.PullUp},
-		{Name: "kill", Role: config.Kill, Line: config.Line{Pin: "GPIO5"}, ActiveHigh: true, Bias: config.PullUp,
+	conf.Board.Heartbeat = &wiring.Line{Pin: "GPIO22"}
+	conf.Board.Inputs = []wiring.Input{
+		{Name: "beam", Role: wiring.Beam, Line: wiring.Line{Pin: "GPIO27"}, Bias: wiring.PullUp},
+		{Name: "kill", Role: wiring.Kill, Line: wiring.Line{Pin: "GPIO5"}, ActiveHigh: true, Bias: wiring.PullUp,
 			Debounce: time.Millisecond},
 	}
-	conf.Board.Outputs = []config.Output{
-		{Name: "shutter", Kind: wire.OutputShutter, Line: config.Line{Pin: "GPIO23"}, LongestOn: 5 * time.Second},
-		{Name: "flash", Kind: wire.OutputFlash, Line: config.Line{Pin: "GPIO24"}, LongestOn: 10 * time.Millisecond},
+	conf.Board.Outputs = []wiring.Output{
+		{Name: "shutter", Kind: wire.OutputShutter, Line: wiring.Line{Pin: "GPIO23"}, LongestOn: 5 * time.Second},
+		{Name: "flash", Kind: wire.OutputFlash, Line: wiring.Line{Pin: "GPIO24"}, LongestOn: 10 * time.Millisecond},
 	}
 	return site{
 		conf: conf, gpio: gpioboardtest.HeaderMachine(nil), mappable: errors.New("no registers"),
@@ -58,7 +59,7 @@ func TestNothingToFind(t *testing.T) {
 
 // Each finding appears when its one thing is wrong; that it vanishes when it is right is TestNothingToFind.
 func TestEachFinding(t *testing.T) {
-	flash := func(s *site) *config.Output { return &s.conf.Board.Outputs[1] }
+	flash := func(s *site) *wiring.Output { return &s.conf.Board.Outputs[1] }
 	permission := &gpiochip.Error{Where: "/dev/gpiochip0", What: "cannot be opened", Err: syscall.EACCES,
 		Remedy: "add the user to the group gpio and log in again"}
 	asService := func(s *site) {
@@ -91,11 +92,11 @@ func TestEachFinding(t *testing.T) {
 			[]Finding{{Stop, `input "beam"`, "pin GPIO99: no line is called that", "stillwater pins lists them"}},
 		},
 		"no such line": {
-			func(s *site) { s.conf.Board.Heartbeat = &config.Line{Chip: "gpiochip1", Number: 4} },
+			func(s *site) { s.conf.Board.Heartbeat = &wiring.Line{Chip: "gpiochip1", Number: 4} },
 			[]Finding{{Stop, "heartbeat", "gpiochip1 line 4: does not exist", "lines 0 to 3"}},
 		},
 		"a line on a chip of which nothing is known": {
-			func(s *site) { s.conf.Board.Outputs[0].Line = config.Line{Chip: "expander", Number: 1} },
+			func(s *site) { s.conf.Board.Outputs[0].Line = wiring.Line{Chip: "expander", Number: 1} },
 			[]Finding{{Note, "outputs", "what their lines do until the board starts is not known here", "its safe level"}},
 		},
 		"held by another program": {
@@ -113,11 +114,11 @@ func TestEachFinding(t *testing.T) {
 			[]Finding{{Note, `heartbeat, output "flash"`, "held by Stillwater's own board", ""}},
 		},
 		"two names of one line": {
-			func(s *site) { flash(s).Line = config.Line{Chip: "gpiochip0", Number: 27} },
+			func(s *site) { flash(s).Line = wiring.Line{Chip: "gpiochip0", Number: 27} },
 			[]Finding{{Stop, `output "flash"`, `gpiochip0 line 27 is the line of input "beam" too`, "of its own"}},
 		},
 		"the heartbeat on an output's line": {
-			func(s *site) { s.conf.Board.Heartbeat = &config.Line{Pin: "P1_18"} },
+			func(s *site) { s.conf.Board.Heartbeat = &wiring.Line{Pin: "P1_18"} },
 			[]Finding{{Stop, `output "flash"`, "gpiochip0 line 24 is the line of heartbeat too", "of its own"}},
 		},
 		"a pin of the bus": {
@@ -129,7 +130,7 @@ func TestEachFinding(t *testing.T) {
 			[]Finding{{Warning, `output "flash"`, "GPIO14 (P1_8) is for the serial console", "use another pin"}},
 		},
 		"a pin of the identification memory": {
-			func(s *site) { s.conf.Board.Heartbeat = &config.Line{Pin: "GPIO0"} },
+			func(s *site) { s.conf.Board.Heartbeat = &wiring.Line{Pin: "GPIO0"} },
 			[]Finding{{Warning, "heartbeat", "GPIO0 (P1_27) is for the memory", "use another pin"}},
 		},
 		"on while the machine boots": {
@@ -170,7 +171,7 @@ func TestEachFinding(t *testing.T) {
 			[]Finding{inert},
 		},
 		"no kill switch": {
-			func(s *site) { s.conf.Board.Inputs[1].Role = config.Button },
+			func(s *site) { s.conf.Board.Inputs[1].Role = wiring.Button },
 			[]Finding{{Warning, "inputs", "none is a kill switch", `role = "kill"`},
 				{Note, `input "kill"`, "a button starts nothing yet", ""}},
 		},
@@ -179,7 +180,7 @@ func TestEachFinding(t *testing.T) {
 			[]Finding{{Warning, `input "kill"`, "a lead that falls off stops nothing", "opens to stop"}},
 		},
 		"a kill switch pulled the wrong way": {
-			func(s *site) { s.conf.Board.Inputs[1].Bias = config.PullDown },
+			func(s *site) { s.conf.Board.Inputs[1].Bias = wiring.PullDown },
 			[]Finding{{Warning, `input "kill"`, "a lead that falls off stops nothing", `bias = "pull-up"`}},
 		},
 		"no heartbeat": {
@@ -199,7 +200,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"no debounce of a button": {
 			func(s *site) {
-				s.trial.undebounced = []config.Input{{Name: "button", Role: config.Button, Debounce: 5 * time.Millisecond}}
+				s.trial.undebounced = []wiring.Input{{Name: "button", Role: wiring.Button, Debounce: 5 * time.Millisecond}}
 			},
 			[]Finding{{Note, `input "button"`, "its chip refuses a debounce of 5 ms: its first edge counts", "leave"}},
 		},
@@ -273,13 +274,13 @@ func TestEachFinding(t *testing.T) {
 		},
 		"a button": {
 			func(s *site) {
-				s.conf.Board.Inputs = append(s.conf.Board.Inputs, config.Input{Name: "go", Role: config.Button,
-					Line: config.Line{Pin: "GPIO6"}})
+				s.conf.Board.Inputs = append(s.conf.Board.Inputs, wiring.Input{Name: "go", Role: wiring.Button,
+					Line: wiring.Line{Pin: "GPIO6"}})
 			},
 			[]Finding{{Note, `input "go"`, "a button starts nothing yet", ""}},
 		},
 		"the camera's contact": {
-			func(s *site) { s.conf.Board.Inputs[0].Role = config.Sync },
+			func(s *site) { s.conf.Board.Inputs[0].Role = wiring.Sync },
 			[]Finding{{Note, `input "beam"`, "the camera's lag is not measured by it yet", "by hand"}},
 		},
 		"outputs that no plan switches": {

@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/phys"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // examineChips looks whether there is any GPIO at all.
@@ -92,7 +93,7 @@ func examineOtherUses(s site) (all []Finding) {
 	return all
 }
 
-func (s site) headerPin(line config.Line) (gpiochip.HeaderPin, bool) {
+func (s site) headerPin(line wiring.Line) (gpiochip.HeaderPin, bool) {
 	l, err := gpioboard.FindLine(s.gpio, line)
 	if err != nil {
 		return gpiochip.HeaderPin{}, false
@@ -162,11 +163,11 @@ func examineOnTimes(s site) (all []Finding) {
 func examineKill(s site) (all []Finding) {
 	kills := 0
 	for _, in := range s.conf.Board.Inputs {
-		if in.Role != config.Kill {
+		if in.Role != wiring.Kill {
 			continue
 		}
 		kills++
-		if in.ActiveHigh == (in.Bias == config.PullDown) {
+		if in.ActiveHigh == (in.Bias == wiring.PullDown) {
 			all = append(all, Finding{Warning, fmt.Sprintf("input %q", in.Name), "a lead that falls off stops nothing",
 				`use a switch that opens to stop, with active = "high" and bias = "pull-up"`})
 		}

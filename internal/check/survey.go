@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/realtime"
 	"stillwater/internal/serialboard"
+	"stillwater/internal/wiring"
 )
 
 // site is all that is judged: a configuration and the machine as it was found.
@@ -48,7 +49,7 @@ type place struct {
 // trial is what the chips said to the inputs that were free.
 type trial struct {
 	refused     error
-	undebounced []config.Input // whose chip refused that
+	undebounced []wiring.Input // whose chip refused that
 }
 
 // survey looks at the machine, as far as the configuration needs it.
@@ -149,7 +150,7 @@ func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
 // tryInputs requests the inputs that are free, as the board would, and releases them.
 func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 	var request []gpiochip.Input
-	var requested []config.Input
+	var requested []wiring.Input
 	taken := map[gpiochip.Line]bool{}
 	for _, in := range b.Inputs {
 		l, err := gpioboard.FindLine(m, in.Line)

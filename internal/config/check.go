@@ -14,6 +14,7 @@ import (
 	"stillwater/internal/hostname"
 	"stillwater/internal/phys"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // Limits. A time on the board is compared within half a wrap of its 32-bit clock, 214 s at 0.1 us.
@@ -82,8 +83,10 @@ func (c *checker) board(f fileBoard) Board {
 		CPU:      c.number("cpu", f.CPU, AnyCPU, 0, maxCPU),
 		Port:     c.fileName("board.port", f.Port),
 		Baud:     c.number("baud", f.Baud, DefaultBaud, minBaud, maxBaud),
-		Late:     c.duration("board", "late", f.Late, defaultLate, time.Microsecond, maxLate),
-		HoldOff:  c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, maxHoldOff),
+		Pins: wiring.Pins{
+			Late:    c.duration("board", "late", f.Late, defaultLate, time.Microsecond, maxLate),
+			HoldOff: c.duration("board", "hold_off", f.HoldOff, defaultHold, 0, maxHoldOff),
+		},
 	}
 	if f.Drive != nil {
 		b.Drive = choice(c, "board", "drive", f.Drive, []Drive{Kernel, Mapped})
@@ -187,10 +190,10 @@ func (c *checker) builtIn(table string, keys map[string]bool) {
 	}
 }
 
-func (c *checker) input(kind Kind, i int, f fileInput) Input {
+func (c *checker) input(kind Kind, i int, f fileInput) wiring.Input {
 	table := fmt.Sprintf("board.input[%d]", i)
-	roles := []Role{Beam, Gate, Microphone, Sync, Kill, Button}
-	in := Input{
+	roles := []wiring.Role{wiring.Beam, wiring.Gate, wiring.Microphone, wiring.Sync, wiring.Kill, wiring.Button}
+	in := wiring.Input{
 		Name:     c.name(table, f.Name),
 		Role:     choice(c, table, "role", f.Role, roles),
 		Debounce: c.duration(table, "debounce", f.Debounce, 0, 0, maxDelay),
@@ -208,9 +211,9 @@ func (c *checker) input(kind Kind, i int, f fileInput) Input {
 		in.Line = c.line(table, f.fileLine)
 	}
 	if f.Bias != nil {
-		in.Bias = choice(c, table, "bias", f.Bias, []Bias{PullUp, PullDown, NoBias})
+		in.Bias = choice(c, table, "bias", f.Bias, []wiring.Bias{wiring.PullUp, wiring.PullDown, wiring.NoBias})
 	}
-	if in.Debounce > 0 && in.Role != Kill && in.Role != Button && in.Role != "" {
+	if in.Debounce > 0 && in.Role != wiring.Kill && in.Role != wiring.Button && in.Role != "" {
 		c.fail(fmt.Sprintf("%s: debounce would move the time stamp of a %s", table, in.Role),
 			"remove it; hold_off under [board] keeps bounce from firing twice and leaves the first edge's stamp alone",
 			table+".debounce", table)
@@ -234,13 +237,13 @@ var outputKinds = []struct {
 // noKind stands for the kind of an output that has none that is known.
 const noKind wire.OutputKind = 0xff
 
-func (c *checker) output(kind Kind, i int, f fileOutput) Output {
+func (c *checker) output(kind Kind, i int, f fileOutput) wiring.Output {
 	table := fmt.Sprintf("board.output[%d]", i)
 	var names []string
 	for _, k := range outputKinds {
 		names = append(names, k.name)
 	}
-	out := Output{Name: c.name(table, f.Name), Delay: c.duration(table, "delay", f.Delay, 0, 0, maxDelay)}
+	out := wiring.Output{Name: c.name(table, f.Name), Delay: c.duration(table, "delay", f.Delay, 0, 0, maxDelay)}
 	out.Kind = noKind
 	known := slices.Index(names, choice(c, table, "kind", f.Kind, names))
 	example := outputKinds[max(known, 0)].longest
@@ -284,26 +287,26 @@ func (c *checker) name(table string, text *string) string {
 	return name
 }
 
-func (c *checker) line(table string, f fileLine) Line {
+func (c *checker) line(table string, f fileLine) wiring.Line {
 	const remedy = `write pin = "GPIO17", or chip = "gpiochip0" and line = 17`
 	switch {
 	case f.Pin != nil && (f.Chip != nil || f.Line != nil):
 		c.fail(table+": both pin and chip or line are given", "keep one of the two: "+remedy, table+".pin", table)
 	case f.Pin != nil && *f.Pin != "":
-		return Line{Pin: *f.Pin}
+		return wiring.Line{Pin: *f.Pin}
 	case deref(f.Chip) == "" || f.Line == nil:
 		c.fail(table+": no GPIO line is named", remedy, table)
 	case *f.Line < 0 || *f.Line >= maxLineNumbers:
 		c.fail(fmt.Sprintf("%s: line = %d is no line number", table, *f.Line),
 			fmt.Sprintf("write 0 to %d, as printed by the chip's documentation", maxLineNumbers-1), table+".line")
 	default:
-		return Line{Chip: *f.Chip, Number: int(*f.Line)}
+		return wiring.Line{Chip: *f.Chip, Number: int(*f.Line)}
 	}
-	return Line{}
+	return wiring.Line{}
 }
 
-// key is the same for two spellings of one line, as far as the text can tell.
-func (l Line) key() string {
+// lineKey is the same for two spellings of one line, as far as the text can tell.
+func lineKey(l wiring.Line) string {
 	if l.Pin != "" {
 		return l.Pin
 	}
@@ -345,14 +348,14 @@ func (c *checker) checkUnique(b Board) {
 		}
 		seen[what+value] = table
 	}
-	pin := func(table string, l Line, name string) {
+	pin := func(table string, l wiring.Line, name string) {
 		once(table, "name", "name", name, "give each input and output a name of its own")
-		if l != (Line{}) {
+		if l != (wiring.Line{}) {
 			key := "pin"
 			if l.Pin == "" {
 				key = "line"
 			}
-			once(table, key, "line", l.key(), "give each input and output a line of its own")
+			once(table, key, "line", lineKey(l), "give each input and output a line of its own")
 		}
 	}
 	if b.Heartbeat != nil {
@@ -361,7 +364,7 @@ func (c *checker) checkUnique(b Board) {
 	for i, in := range b.Inputs {
 		table := fmt.Sprintf("board.input[%d]", i)
 		pin(table, in.Line, in.Name)
-		if in.Role != Kill && in.Role != Button {
+		if in.Role != wiring.Kill && in.Role != wiring.Button {
 			once(table, "role", "role", string(in.Role), "a plan uses one input in each role: remove one or change its role")
 		}
 	}

@@ -6,7 +6,7 @@ package config
 import (
 	"time"
 
-	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // Kind names what has the pins.
@@ -39,8 +39,7 @@ type Config struct {
 	Control Control
 }
 
-// Board is what fires. Inputs and Outputs are in the order of the file, which is their index on the wire of a GPIO
-// board. A serial board announces its own: there they say more of those they name, and may be left out.
+// Board is what fires, and what is connected to its pins.
 type Board struct {
 	Kind Kind
 
@@ -48,18 +47,15 @@ type Board struct {
 
 	// Of a GPIO board.
 	Drive     Drive
-	Priority  int   // SCHED_FIFO, 1 to 99; 0: none
-	CPU       int   // the processor the board's thread keeps to; AnyCPU: whichever
-	Heartbeat *Line // square wave for the hardware's guard; nil: none
+	Priority  int          // SCHED_FIFO, 1 to 99; 0: none
+	CPU       int          // the processor the board's thread keeps to; AnyCPU: whichever
+	Heartbeat *wiring.Line // square wave for the hardware's guard; nil: none
 
 	// Of a serial board.
 	Port string // device of the serial port; "": the only one there is
 	Baud int
 
-	Late    time.Duration // a cue further behind its time than this is late
-	HoldOff time.Duration // edges of one input closer than this are bounce
-	Inputs  []Input
-	Outputs []Output
+	wiring.Pins
 }
 
 // Control is how arming ends by itself.
@@ -67,78 +63,6 @@ type Control struct {
 	Grace  time.Duration // the phone that holds the controls may be gone this long while armed
 	ArmFor time.Duration // the longest time armed
 }
-
-// Input is one sensor or switch.
-type Input struct {
-	Name        string
-	Role        Role
-	Line        Line
-	ActiveHigh  bool          // the level that means beam broken, sound heard, kill pressed
-	ActiveGiven bool          // the file says so: always, but for a serial board, which has a level of its own
-	Bias        Bias          //
-	Debounce    time.Duration // done by the kernel, which moves the stamp by as much; 0: none
-	Delay       time.Duration // from the event at the sensor to the edge on the line
-}
-
-// Falling reports whether the edge that means something is the falling one.
-func (in Input) Falling() bool { return !in.ActiveHigh }
-
-// Output is one thing that is switched.
-type Output struct {
-	Name      string
-	Kind      wire.OutputKind
-	Line      Line
-	SafeHigh  bool          // the level at which nothing happens; the other level is on
-	LongestOn time.Duration // never zero for a GPIO board; a serial board says its own
-	Delay     time.Duration // from the line to the light or the contact
-}
-
-// Line is one GPIO line: a chip with a line number on it, or a pin name to look up.
-type Line struct {
-	Chip   string // "/dev/gpiochip0", "gpiochip0", or the chip's label; "" when Pin is given
-	Number int
-	Pin    string // "GPIO17", or a header position such as "P1_11"; "" when Chip is given
-}
-
-// Role is what an input means to the plan.
-type Role string
-
-// The roles. Gate is the first of two beams of a throw; Beam is the drop's beam and the throw's second one.
-const (
-	Beam       Role = "beam"
-	Gate       Role = "gate"
-	Microphone Role = "microphone"
-	Sync       Role = "sync"
-	Kill       Role = "kill"
-	Button     Role = "button"
-)
-
-// Kind is the role's kind on the wire.
-func (r Role) Kind() wire.InputKind {
-	switch r {
-	case Microphone:
-		return wire.InputMicrophone
-	case Sync:
-		return wire.InputSync
-	case Kill:
-		return wire.InputKill
-	case Button:
-		return wire.InputButton
-	default:
-		return wire.InputBeam
-	}
-}
-
-// Bias is the pull the chip gives an input.
-type Bias string
-
-// The biases. AsIs leaves the line as it was found.
-const (
-	AsIs     Bias = ""
-	PullUp   Bias = "pull-up"
-	PullDown Bias = "pull-down"
-	NoBias   Bias = "none"
-)
 
 // Values used where the file says nothing. The times are common practice, no source.
 const (
@@ -168,7 +92,7 @@ func Default() Config {
 		Listen: loopback,
 		Board: Board{
 			Kind: Simulated, Drive: Kernel, Priority: DefaultPriority, CPU: AnyCPU, Baud: DefaultBaud,
-			Late: defaultLate, HoldOff: defaultHold,
+			Pins: wiring.Pins{Late: defaultLate, HoldOff: defaultHold},
 		},
 		Control: Control{Grace: defaultGrace, ArmFor: defaultArmFor},
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 func TestExampleLoads(t *testing.T) {
@@ -25,22 +26,21 @@ func TestExampleLoads(t *testing.T) {
 	assert.Equal(t, 5*time.Millisecond, c.Board.HoldOff)
 	assert.Equal(t, Control{Grace: 10 * time.Second, ArmFor: 10 * time.Minute}, c.Control)
 	require.Len(t, c.Board.Inputs, 6)
-	assert.Equal(t, Input{Name: "gate", Role: Gate, Line: Line{Pin: "GPIO17"}, ActiveGiven: true, Bias: PullUp,
-		Delay: 4 * time.Microsecond},
-		c.Board.Inputs[0])
+	assert.Equal(t, wiring.Input{Name: "gate", Role: wiring.Gate, Line: wiring.Line{Pin: "GPIO17"}, ActiveGiven: true,
+		Bias: wiring.PullUp, Delay: 4 * time.Microsecond}, c.Board.Inputs[0])
 	assert.True(t, c.Board.Inputs[0].Falling())
 	assert.Equal(t, 4*time.Microsecond, c.Board.Inputs[1].Delay)
-	assert.Equal(t, Line{Chip: "gpiochip0", Number: 16}, c.Board.Inputs[2].Line)
+	assert.Equal(t, wiring.Line{Chip: "gpiochip0", Number: 16}, c.Board.Inputs[2].Line)
 	assert.Equal(t, wire.InputMicrophone, c.Board.Inputs[2].Role.Kind())
-	assert.Equal(t, Kill, c.Board.Inputs[4].Role)
+	assert.Equal(t, wiring.Kill, c.Board.Inputs[4].Role)
 	assert.True(t, c.Board.Inputs[4].ActiveHigh)
 	assert.False(t, c.Board.Inputs[4].Falling())
 	require.Len(t, c.Board.Outputs, 6)
-	assert.Equal(t, Output{Name: "shutter", Kind: wire.OutputShutter, Line: Line{Pin: "GPIO23"},
+	assert.Equal(t, wiring.Output{Name: "shutter", Kind: wire.OutputShutter, Line: wiring.Line{Pin: "GPIO23"},
 		LongestOn: 5 * time.Second, Delay: 2 * time.Microsecond}, c.Board.Outputs[1])
 	assert.Equal(t, wire.OutputFlash, c.Board.Outputs[2].Kind)
 	assert.Equal(t, 10*time.Millisecond, c.Board.Outputs[2].LongestOn)
-	assert.Equal(t, &Line{Pin: "GPIO22"}, c.Board.Heartbeat)
+	assert.Equal(t, &wiring.Line{Pin: "GPIO22"}, c.Board.Heartbeat)
 }
 
 func TestDefaultStaysOnThisMachine(t *testing.T) {
@@ -113,7 +113,7 @@ func TestSerialBoard(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, c.Board.Port)
 	assert.Equal(t, "/run/stillwater/board.sock", c.Board.Socket)
-	assert.Equal(t, []Input{{Name: "beam", Role: Beam}}, c.Board.Inputs)
+	assert.Equal(t, []wiring.Input{{Name: "beam", Role: wiring.Beam}}, c.Board.Inputs)
 
 	c, err = Parse("x.toml", []byte(serial+"baud = 115200\n"+`[[board.input]]
 name = "gate"
@@ -127,8 +127,10 @@ delay = "300 us"
 `))
 	require.NoError(t, err)
 	assert.Equal(t, 115200, c.Board.Baud)
-	assert.Equal(t, []Input{{Name: "gate", Role: Gate, ActiveGiven: true, Delay: 20 * time.Microsecond}}, c.Board.Inputs)
-	assert.Equal(t, []Output{{Name: "shutter", Kind: wire.OutputShutter, Delay: 300 * time.Microsecond}}, c.Board.Outputs)
+	assert.Equal(t, []wiring.Input{{Name: "gate", Role: wiring.Gate, ActiveGiven: true, Delay: 20 * time.Microsecond}},
+		c.Board.Inputs)
+	assert.Equal(t, []wiring.Output{{Name: "shutter", Kind: wire.OutputShutter, Delay: 300 * time.Microsecond}},
+		c.Board.Outputs)
 }
 
 // A board that keeps to one processor, drives registers and has a heartbeat, as a service of its own.
@@ -151,7 +153,7 @@ line = 22
 	assert.Equal(t, Mapped, b.Drive)
 	assert.Zero(t, b.Priority)
 	assert.Equal(t, 3, b.CPU)
-	assert.Equal(t, &Line{Chip: "gpiochip0", Number: 22}, b.Heartbeat)
+	assert.Equal(t, &wiring.Line{Chip: "gpiochip0", Number: 22}, b.Heartbeat)
 
 	c, err = Parse("x.toml", []byte(head+flash))
 	require.NoError(t, err)

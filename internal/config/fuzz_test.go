@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // Each thing wrong is said with its place and remedy, all of them in few words. What is accepted keeps every limit, and
@@ -79,16 +80,16 @@ func limits(t *testing.T, c Config) {
 	require.LessOrEqual(t, len(b.Inputs), wire.MaxPins)
 	require.LessOrEqual(t, len(b.Outputs), wire.MaxPins)
 	names, lines := map[string]bool{}, map[string]bool{}
-	once := func(name string, l Line) {
+	once := func(name string, l wiring.Line) {
 		t.Helper()
 		require.False(t, names[name], "two are called %q", name)
 		_, err := wire.MakeName(name)
 		require.NoError(t, err)
 		names[name] = true
 		if b.Kind == GPIO {
-			require.NotEqual(t, Line{}, l)
-			require.False(t, lines[l.key()], "%v is taken twice", l)
-			lines[l.key()] = true
+			require.NotEqual(t, wiring.Line{}, l)
+			require.False(t, lines[lineKey(l)], "%v is taken twice", l)
+			lines[lineKey(l)] = true
 		}
 	}
 	for _, in := range b.Inputs {

@@ -8,9 +8,9 @@ import (
 	"time"
 
 	"stillwater/internal/board"
-	"stillwater/internal/config"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // What the circuits in hardware/ take, from the light that is gone or the sound to the edge on the line, and from the
@@ -30,28 +30,25 @@ const tableLead = 500 * time.Microsecond
 
 // AnnouncedWiring is the wiring of a board that has its pins built in and says what they are: a microcontroller on a
 // serial port. The configuration may add roles, levels and delays to those that it names; what it names is used first.
-func AnnouncedWiring(conf config.Board) func(board.Identity) (Wiring, error) {
+func AnnouncedWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
-		w := Wiring{Bench: shot.Bench{
+		inputs, err := announcedInputs(pins, id)
+		if err != nil {
+			return Wiring{}, err
+		}
+		outputs, err := announcedOutputs(pins, id)
+		if err != nil {
+			return Wiring{}, err
+		}
+		w := Wiring{Inputs: inputs, Bench: shot.Bench{
 			Lead: id.Lead, TableLead: tableLead, Tick: id.Tick, TableLen: id.TableLen,
-			Late: conf.Late, HoldOff: conf.HoldOff,
+			Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
-		inputs, err := announcedInputs(conf, id)
-		if err != nil {
-			return Wiring{}, err
-		}
-		outputs, err := announcedOutputs(conf, id)
-		if err != nil {
-			return Wiring{}, err
-		}
-		for _, in := range inputs {
-			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: string(in.Role), Falling: in.Falling()})
-		}
-		for _, i := range namedFirst(inputNames(inputs), inputNames(conf.Inputs)) {
+		for _, i := range namedFirst(inputNames(inputs), inputNames(pins.Inputs)) {
 			in := inputs[i]
 			assignInput(&w.Bench, in.Role, shot.Input{Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay})
 		}
-		for _, i := range namedFirst(outputNames(outputs), outputNames(conf.Outputs)) {
+		for _, i := range namedFirst(outputNames(outputs), outputNames(pins.Outputs)) {
 			out := outputs[i]
 			assignOutput(&w.Bench, out.Kind, shot.Output{
 				Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay,
@@ -62,10 +59,10 @@ func AnnouncedWiring(conf config.Board) func(board.Identity) (Wiring, error) {
 }
 
 // announcedInputs are the board's inputs, in its order, as the configuration would have described them.
-func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, error) {
-	inputs := make([]config.Input, len(id.Inputs))
+func announcedInputs(pins wiring.Pins, id board.Identity) ([]wiring.Input, error) {
+	inputs := make([]wiring.Input, len(id.Inputs))
 	for i, in := range id.Inputs {
-		inputs[i] = config.Input{Name: in.Name, Role: RoleOf(in), ActiveHigh: announcedHigh(in.Kind)}
+		inputs[i] = wiring.Input{Name: in.Name, Role: RoleOf(in), ActiveHigh: announcedHigh(in.Kind)}
 		switch in.Kind {
 		case wire.InputBeam:
 			inputs[i].Delay = beamDelay
@@ -73,7 +70,7 @@ func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, erro
 			inputs[i].Delay = microphoneDelay
 		}
 	}
-	for _, more := range conf.Inputs {
+	for _, more := range pins.Inputs {
 		i := slices.Index(inputNames(inputs), more.Name)
 		switch {
 		case i < 0:
@@ -92,11 +89,11 @@ func announcedInputs(conf config.Board, id board.Identity) ([]config.Input, erro
 }
 
 // RoleOf is what an input is for. Gates and beams are of one kind on the wire, so the name tells them apart.
-func RoleOf(in board.Input) config.Role {
-	if in.Kind == wire.InputBeam && in.Name == string(config.Gate) {
-		return config.Gate
+func RoleOf(in board.Input) wiring.Role {
+	if in.Kind == wire.InputBeam && in.Name == string(wiring.Gate) {
+		return wiring.Gate
 	}
-	return config.Role(roleOf(in.Kind))
+	return roleOf(in.Kind)
 }
 
 // announcedHigh says at which level something is there, as firmware/PROTOCOL.md has it for the kill input and the
@@ -106,10 +103,10 @@ func announcedHigh(kind wire.InputKind) bool {
 }
 
 // announcedOutputs are the board's outputs, in its order.
-func announcedOutputs(conf config.Board, id board.Identity) ([]config.Output, error) {
-	outputs := make([]config.Output, len(id.Outputs))
+func announcedOutputs(pins wiring.Pins, id board.Identity) ([]wiring.Output, error) {
+	outputs := make([]wiring.Output, len(id.Outputs))
 	for i, out := range id.Outputs {
-		outputs[i] = config.Output{Name: out.Name, Kind: out.Kind, LongestOn: out.MaxOn}
+		outputs[i] = wiring.Output{Name: out.Name, Kind: out.Kind, LongestOn: out.MaxOn}
 		switch out.Kind {
 		case wire.OutputShutter, wire.OutputFocus:
 			outputs[i].Delay = contactDelay
@@ -117,7 +114,7 @@ func announcedOutputs(conf config.Board, id board.Identity) ([]config.Output, er
 			outputs[i].Delay = flashDelay
 		}
 	}
-	for _, more := range conf.Outputs {
+	for _, more := range pins.Outputs {
 		i := slices.Index(outputNames(outputs), more.Name)
 		switch {
 		case i < 0:
@@ -131,14 +128,14 @@ func announcedOutputs(conf config.Board, id board.Identity) ([]config.Output, er
 	return outputs, nil
 }
 
-func inputNames(inputs []config.Input) (names []string) {
+func inputNames(inputs []wiring.Input) (names []string) {
 	for _, in := range inputs {
 		names = append(names, in.Name)
 	}
 	return names
 }
 
-func outputNames(outputs []config.Output) (names []string) {
+func outputNames(outputs []wiring.Output) (names []string) {
 	for _, out := range outputs {
 		names = append(names, out.Name)
 	}

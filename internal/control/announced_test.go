@@ -11,6 +11,7 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // microcontroller is what the firmware announces.
@@ -34,10 +35,10 @@ func microcontroller() board.Identity {
 func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 	conf, err := config.Parse("stillwater.toml", []byte("[board]\nkind = \"serial\"\n"))
 	require.NoError(t, err)
-	w, err := AnnouncedWiring(conf.Board)(microcontroller())
+	w, err := AnnouncedWiring(conf.Board.Pins)(microcontroller())
 	require.NoError(t, err)
-	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
-		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
+	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
+		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
 	assert.Equal(t, shot.Bench{
 		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay},
 		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: beamDelay},
@@ -57,13 +58,13 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 }
 
 func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
-	conf := config.Board{
-		Inputs: []config.Input{
-			{Name: "beam", Role: config.Gate, ActiveHigh: true, ActiveGiven: true, Delay: 20 * time.Microsecond},
-			{Name: "gate", Role: config.Beam}},
-		Outputs: []config.Output{{Name: "flash2", Kind: wire.OutputFlash, Delay: 90 * time.Microsecond}},
+	pins := wiring.Pins{
+		Inputs: []wiring.Input{
+			{Name: "beam", Role: wiring.Gate, ActiveHigh: true, ActiveGiven: true, Delay: 20 * time.Microsecond},
+			{Name: "gate", Role: wiring.Beam}},
+		Outputs: []wiring.Output{{Name: "flash2", Kind: wire.OutputFlash, Delay: 90 * time.Microsecond}},
 	}
-	w, err := AnnouncedWiring(conf)(microcontroller())
+	w, err := AnnouncedWiring(pins)(microcontroller())
 	require.NoError(t, err)
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
 	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay}, w.Bench.Beam,
@@ -71,24 +72,24 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 	assert.Equal(t, &shot.Output{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: 90 * time.Microsecond},
 		w.Bench.Flash, "the one that is named comes first")
 	assert.Equal(t, "flash1", w.Bench.MoreFlash[0].Name)
-	assert.Equal(t, Sensor{"beam", "gate", false}, w.Inputs[1])
+	assert.Equal(t, sensor{"beam", wiring.Gate, false}, sensors(w.Inputs)[1])
 }
 
 func TestAConfigurationOfAnotherBoardIsRefused(t *testing.T) {
 	for _, c := range []struct {
-		conf config.Board
+		pins wiring.Pins
 		want string
 	}{
-		{config.Board{Inputs: []config.Input{{Name: "eye", Role: config.Beam}}},
+		{wiring.Pins{Inputs: []wiring.Input{{Name: "eye", Role: wiring.Beam}}},
 			`names the input "eye", the board has gate, beam, microphone, sync, kill, button: change or remove it`},
-		{config.Board{Inputs: []config.Input{{Name: "kill", Role: config.Beam}}},
+		{wiring.Pins{Inputs: []wiring.Input{{Name: "kill", Role: wiring.Beam}}},
 			`calls input "kill" a beam, the board says it is a kill: change its role`},
-		{config.Board{Outputs: []config.Output{{Name: "lamp", Kind: wire.OutputLamp}}},
+		{wiring.Pins{Outputs: []wiring.Output{{Name: "lamp", Kind: wire.OutputLamp}}},
 			`names the output "lamp", the board has shutter, focus, flash1, flash2, valve1, valve2: change or remove it`},
-		{config.Board{Outputs: []config.Output{{Name: "valve1", Kind: wire.OutputFlash}}},
+		{wiring.Pins{Outputs: []wiring.Output{{Name: "valve1", Kind: wire.OutputFlash}}},
 			`calls output "valve1" a flash, the board says it is a valve: change its kind`},
 	} {
-		_, err := AnnouncedWiring(c.conf)(microcontroller())
+		_, err := AnnouncedWiring(c.pins)(microcontroller())
 		assert.ErrorContains(t, err, c.want)
 	}
 }

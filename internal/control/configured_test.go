@@ -10,7 +10,22 @@ import (
 	"stillwater/internal/board"
 	"stillwater/internal/config"
 	"stillwater/internal/shot"
+	"stillwater/internal/wiring"
 )
+
+// sensor is what the page shows of an input.
+type sensor struct {
+	name    string
+	role    wiring.Role
+	falling bool
+}
+
+func sensors(inputs []wiring.Input) (list []sensor) {
+	for _, in := range inputs {
+		list = append(list, sensor{in.Name, in.Role, in.Falling()})
+	}
+	return list
+}
 
 // What the configuration names is what plans run on and what the page shows, in the board's order.
 func TestConfiguredWiring(t *testing.T) {
@@ -18,10 +33,10 @@ func TestConfiguredWiring(t *testing.T) {
 	require.NoError(t, err)
 	id := board.Identity{Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
 		Inputs: make([]board.Input, 6), Outputs: make([]board.Output, 6)}
-	w, err := ConfiguredWiring(conf.Board)(id)
+	w, err := ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)
-	assert.Equal(t, []Sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
-		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, w.Inputs)
+	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
+		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
 	assert.Equal(t, shot.Bench{
 		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: 4 * time.Microsecond},
 		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 4 * time.Microsecond},
@@ -41,13 +56,13 @@ func TestConfiguredWiring(t *testing.T) {
 
 	// The kernel's debounce moves the stamp, so it counts as part of the sensor's delay; the first of a role counts.
 	conf.Board.Inputs[1].Debounce = time.Millisecond
-	conf.Board.Inputs[2].Role = config.Beam
-	w, err = ConfiguredWiring(conf.Board)(id)
+	conf.Board.Inputs[2].Role = wiring.Beam
+	w, err = ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)
 	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1004 * time.Microsecond}, w.Bench.Beam)
 	assert.Nil(t, w.Bench.Microphone)
 
 	id.Outputs = id.Outputs[:5]
-	_, err = ConfiguredWiring(conf.Board)(id)
+	_, err = ConfiguredWiring(conf.Board.Pins)(id)
 	assert.ErrorContains(t, err, "restart Stillwater")
 }

@@ -116,14 +116,14 @@ func (c *Control) setLevels(bits uint8) {
 	}
 	for i := range c.inputs {
 		high := bits>>i&1 == 1
-		c.inputs[i].Active = high != c.link.wiring.Inputs[i].Falling
+		c.inputs[i].Active = high == c.link.wiring.Inputs[i].ActiveHigh
 	}
 }
 
 func (c *Control) handleEdge(e wire.Edge) {
 	if i := int(e.Input); c.link != nil && i < len(c.inputs) {
 		c.inputs[i].Edges += int(e.Count)
-		c.inputs[i].Active = e.High != c.link.wiring.Inputs[i].Falling
+		c.inputs[i].Active = e.High == c.link.wiring.Inputs[i].ActiveHigh
 	}
 	c.publishSoon()
 }

@@ -4,29 +4,22 @@ import (
 	"fmt"
 
 	"stillwater/internal/board"
-	"stillwater/internal/config"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // Wiring is what is connected to the pins of a board: the bench that plans run on, and each input in the board's order.
 type Wiring struct {
 	Bench  shot.Bench
-	Inputs []Sensor
-}
-
-// Sensor is one input for people: its role in words and the level at which something is there.
-type Sensor struct {
-	Name    string
-	Role    string
-	Falling bool // active when low
+	Inputs []wiring.Input
 }
 
 // newInputs lists the inputs for the page. The counts of edges go on for inputs that were there before.
 func (w Wiring) newInputs(before []Input) []Input {
 	list := make([]Input, len(w.Inputs))
 	for i, s := range w.Inputs {
-		list[i] = Input{Name: s.Name, Role: s.Role}
+		list[i] = Input{Name: s.Name, Role: string(s.Role)}
 		if i < len(before) && before[i].Name == s.Name {
 			list[i].Edges = before[i].Edges
 		}
@@ -35,22 +28,21 @@ func (w Wiring) newInputs(before []Input) []Input {
 }
 
 // ConfiguredWiring joins a configuration with the board that was started from it.
-func ConfiguredWiring(conf config.Board) func(board.Identity) (Wiring, error) {
+func ConfiguredWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
-		if len(id.Inputs) != len(conf.Inputs) || len(id.Outputs) != len(conf.Outputs) {
+		if len(id.Inputs) != len(pins.Inputs) || len(id.Outputs) != len(pins.Outputs) {
 			return Wiring{}, fmt.Errorf("the board has %d inputs and %d outputs, the configuration %d and %d: "+
-				"restart Stillwater after changing it", len(id.Inputs), len(id.Outputs), len(conf.Inputs), len(conf.Outputs))
+				"restart Stillwater after changing it", len(id.Inputs), len(id.Outputs), len(pins.Inputs), len(pins.Outputs))
 		}
-		w := Wiring{Bench: shot.Bench{
-			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, Late: conf.Late, HoldOff: conf.HoldOff,
+		w := Wiring{Inputs: pins.Inputs, Bench: shot.Bench{
+			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
-		for i, in := range conf.Inputs {
-			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: string(in.Role), Falling: in.Falling()})
+		for i, in := range pins.Inputs {
 			assignInput(&w.Bench, in.Role, shot.Input{
 				Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay + in.Debounce,
 			})
 		}
-		for i, out := range conf.Outputs {
+		for i, out := range pins.Outputs {
 			assignOutput(&w.Bench, out.Kind, shot.Output{
 				Index: uint8(i), Name: out.Name, MaxOn: out.LongestOn, Delay: out.Delay,
 			})
@@ -60,9 +52,9 @@ func ConfiguredWiring(conf config.Board) func(board.Identity) (Wiring, error) {
 }
 
 // assignInput assigns an input to its role on the bench; the first of a role counts.
-func assignInput(b *shot.Bench, role config.Role, in shot.Input) {
-	slot := map[config.Role]**shot.Input{
-		config.Beam: &b.Beam, config.Gate: &b.Gate, config.Microphone: &b.Microphone,
+func assignInput(b *shot.Bench, role wiring.Role, in shot.Input) {
+	slot := map[wiring.Role]**shot.Input{
+		wiring.Beam: &b.Beam, wiring.Gate: &b.Gate, wiring.Microphone: &b.Microphone,
 	}[role]
 	if slot != nil && *slot == nil {
 		*slot = &in
@@ -89,28 +81,30 @@ func RigWiring(bench shot.Bench) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
 		w := Wiring{Bench: bench}
 		for _, in := range id.Inputs {
-			falling := in.Kind == wire.InputSync || in.Kind == wire.InputButton
-			w.Inputs = append(w.Inputs, Sensor{Name: in.Name, Role: roleOf(in.Kind), Falling: falling})
+			high := in.Kind != wire.InputSync && in.Kind != wire.InputButton
+			w.Inputs = append(w.Inputs, wiring.Input{Name: in.Name, Role: roleOf(in.Kind), ActiveHigh: high})
 		}
-		for role, in := range map[string]*shot.Input{"gate": bench.Gate, "beam": bench.Beam, "microphone": bench.Microphone} {
+		for role, in := range map[wiring.Role]*shot.Input{
+			wiring.Gate: bench.Gate, wiring.Beam: bench.Beam, wiring.Microphone: bench.Microphone,
+		} {
 			if in != nil && int(in.Index) < len(w.Inputs) {
-				w.Inputs[in.Index].Role, w.Inputs[in.Index].Falling = role, in.Falling
+				w.Inputs[in.Index].Role, w.Inputs[in.Index].ActiveHigh = role, !in.Falling
 			}
 		}
 		return w, nil
 	}
 }
 
-func roleOf(kind wire.InputKind) string {
+func roleOf(kind wire.InputKind) wiring.Role {
 	switch kind {
 	case wire.InputBeam:
-		return "beam"
+		return wiring.Beam
 	case wire.InputMicrophone:
-		return "microphone"
+		return wiring.Microphone
 	case wire.InputSync:
-		return "sync"
+		return wiring.Sync
 	case wire.InputKill:
-		return "kill"
+		return wiring.Kill
 	}
-	return "button"
+	return wiring.Button
 }

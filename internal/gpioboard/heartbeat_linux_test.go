@@ -19,6 +19,7 @@ import (
 	"stillwater/internal/service/servicetest"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // guardRelease is when the hardware's guard cuts the outputs off: so long after the last change of the wave.
@@ -79,11 +80,11 @@ func crowded(r *rand.Rand, spread int64) wire.Program {
 // crowdedLoop is a board for it, with inputs that are no kill switch.
 func (v *virtual) crowdedLoop() *loop {
 	b := testBoard()
-	b.Inputs = append(b.Inputs[:1], config.Input{Name: "gate", Role: config.Gate}, config.Input{Name: "button",
-		Role: config.Button})
+	b.Inputs = append(b.Inputs[:1], wiring.Input{Name: "gate", Role: wiring.Gate}, wiring.Input{Name: "button",
+		Role: wiring.Button})
 	b.Outputs = nil
 	for i := range wire.MaxCues {
-		b.Outputs = append(b.Outputs, config.Output{Name: fmt.Sprint(i), Kind: wire.OutputLamp, LongestOn: time.Second})
+		b.Outputs = append(b.Outputs, wiring.Output{Name: fmt.Sprint(i), Kind: wire.OutputLamp, LongestOn: time.Second})
 	}
 	link, err := realtime.NewLink(v.link)
 	require.NoError(v.t, err)

@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/realtime"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // Consumer is what the kernel shows as the holder of the board's lines.
@@ -50,7 +51,7 @@ func ChipPins() Pins {
 }
 
 // FindLine looks up a line of the configuration.
-func FindLine(m gpiochip.Machine, l config.Line) (gpiochip.Line, error) {
+func FindLine(m gpiochip.Machine, l wiring.Line) (gpiochip.Line, error) {
 	if l.Pin != "" {
 		return m.FindPin(l.Pin)
 	}
@@ -122,9 +123,9 @@ func openInputs(b config.Board, l *Lines) error {
 
 // DebounceRefused says what an input does whose chip refuses its debounce. Sensors have none to begin with: it would
 // move their stamps, and the program's hold-off handles their bounce.
-func DebounceRefused(in config.Input) string {
+func DebounceRefused(in wiring.Input) string {
 	s := fmt.Sprintf("its chip refuses a debounce of %v: ", phys.Seconds(in.Debounce))
-	if in.Role == config.Kill {
+	if in.Role == wiring.Kill {
 		return s + "the first edge stops everything, whatever bounces after it, and so does a short disturbance"
 	}
 	return s + "its first edge counts, and its bounce shows as further edges"
@@ -147,13 +148,13 @@ func (l *Lines) close() error {
 }
 
 // InputBias is a configured bias as the kernel knows it.
-func InputBias(b config.Bias) gpiochip.Bias {
+func InputBias(b wiring.Bias) gpiochip.Bias {
 	switch b {
-	case config.PullUp:
+	case wiring.PullUp:
 		return gpiochip.PullUp
-	case config.PullDown:
+	case wiring.PullDown:
 		return gpiochip.PullDown
-	case config.NoBias:
+	case wiring.NoBias:
 		return gpiochip.NoBias
 	default:
 		return gpiochip.AsIs

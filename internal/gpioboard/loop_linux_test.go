@@ -19,6 +19,7 @@ import (
 	"stillwater/internal/realtime"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // fakeLines are two chips' inputs, readable when something was put into them, and outputs that remember.
@@ -95,13 +96,15 @@ func (f *fakeLines) lit() uint8 {
 func testBoard() config.Board {
 	return config.Board{
 		Kind: config.GPIO,
-		Inputs: []config.Input{
-			{Name: "beam", Role: config.Beam},
-			{Name: "stop", Role: config.Kill, ActiveHigh: true},
-		},
-		Outputs: []config.Output{
-			{Name: "shutter", Kind: wire.OutputShutter, LongestOn: time.Second},
-			{Name: "flash", Kind: wire.OutputFlash, LongestOn: time.Second},
+		Pins: wiring.Pins{
+			Inputs: []wiring.Input{
+				{Name: "beam", Role: wiring.Beam},
+				{Name: "stop", Role: wiring.Kill, ActiveHigh: true},
+			},
+			Outputs: []wiring.Output{
+				{Name: "shutter", Kind: wire.OutputShutter, LongestOn: time.Second},
+				{Name: "flash", Kind: wire.OutputFlash, LongestOn: time.Second},
+			},
 		},
 	}
 }

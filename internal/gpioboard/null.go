@@ -7,6 +7,7 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // nullMaxOn is the longest on-time of an output that is not there.
@@ -17,7 +18,7 @@ const nullMaxOn = 10 * time.Millisecond
 func NullConfig(priority, cpu int) config.Board {
 	b := config.Board{Kind: config.GPIO, Drive: config.Kernel, Priority: priority, CPU: cpu}
 	for i := range wire.MaxPins {
-		b.Outputs = append(b.Outputs, config.Output{Name: fmt.Sprintf("null %d", i+1), Kind: wire.OutputLamp,
+		b.Outputs = append(b.Outputs, wiring.Output{Name: fmt.Sprintf("null %d", i+1), Kind: wire.OutputLamp,
 			LongestOn: nullMaxOn})
 	}
 	return b

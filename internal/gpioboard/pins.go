@@ -8,12 +8,13 @@ import (
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/render"
+	"stillwater/internal/wiring"
 )
 
 // Use is one thing that a configuration wants a line for.
 type Use struct {
 	What string // "output \"flash\""
-	Line config.Line
+	Line wiring.Line
 }
 
 // Uses lists what a configuration wants lines for: the heartbeat, the inputs, the outputs.

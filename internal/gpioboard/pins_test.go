@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/gpioboard"
 	"stillwater/internal/gpioboard/gpioboardtest"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/wiring"
 )
 
 // rowsWith returns the lines of a table that contain all the words.
@@ -32,10 +33,12 @@ func TestPinsOfAHeader(t *testing.T) {
 	conf := config.Default()
 	conf.Path = "my.toml"
 	conf.Board = config.Board{
-		Kind: config.GPIO, Heartbeat: &config.Line{Pin: "GPIO22"},
-		Inputs: []config.Input{{Name: "beam", Line: config.Line{Chip: "expander", Number: 2}}},
-		Outputs: []config.Output{{Name: "shutter", Line: config.Line{Pin: "GPIO99"}},
-			{Name: "flash", Line: config.Line{Pin: "GPIO24"}}},
+		Kind: config.GPIO, Heartbeat: &wiring.Line{Pin: "GPIO22"},
+		Pins: wiring.Pins{
+			Inputs: []wiring.Input{{Name: "beam", Line: wiring.Line{Chip: "expander", Number: 2}}},
+			Outputs: []wiring.Output{{Name: "shutter", Line: wiring.Line{Pin: "GPIO99"}},
+				{Name: "flash", Line: wiring.Line{Pin: "GPIO24"}}},
+		},
 	}
 	list := gpioboard.ListPins(conf, gpioboardtest.HeaderMachine(map[int]string{2: "", 24: "stillwater"}))
 	assert.Equal(t, "A board with a header", list.Host)
@@ -68,8 +71,8 @@ func TestPinsWithoutAHeader(t *testing.T) {
 	m.Lines["/dev/gpiochip1"][1].Name = "relay"
 	conf := config.Default()
 	conf.Board.Kind = config.GPIO
-	conf.Board.Outputs = []config.Output{{Name: "a", Line: config.Line{Pin: "relay"}},
-		{Name: "b", Line: config.Line{Chip: "gpiochip1", Number: 1}}}
+	conf.Board.Outputs = []wiring.Output{{Name: "a", Line: wiring.Line{Pin: "relay"}},
+		{Name: "b", Line: wiring.Line{Chip: "gpiochip1", Number: 1}}}
 	list := gpioboard.ListPins(conf, m)
 	assert.Len(t, list.Pins, 54+4)
 	assert.Equal(t, `output "a", output "b"`, list.Pins[55].Use)

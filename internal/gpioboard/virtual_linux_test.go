@@ -12,11 +12,11 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
-	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
 	"stillwater/internal/realtime"
 	"stillwater/internal/trigger"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 // virtual is a board's surroundings in virtual time: nothing passes but what is spent here, so that what happens in a
@@ -590,8 +590,8 @@ func (v *virtual) checkPulses(cues []wire.Cue) {
 // stormLoop is a board with three inputs, none of them a kill switch.
 func (v *virtual) stormLoop() *loop {
 	b := testBoard()
-	b.Inputs = append(b.Inputs[:1], config.Input{Name: "gate", Role: config.Gate}, config.Input{Name: "button",
-		Role: config.Button})
+	b.Inputs = append(b.Inputs[:1], wiring.Input{Name: "gate", Role: wiring.Gate}, wiring.Input{Name: "button",
+		Role: wiring.Button})
 	link, err := realtime.NewLink(v.link)
 	require.NoError(v.t, err)
 	state, err := trigger.New(triggerConfig(b, 0))

@@ -10,7 +10,8 @@ import (
 var domain = []string{"internal/control", "internal/page"}
 
 // storage is what reads and writes those files: the adapters, and the modules they hide.
-var storage = []string{"stillwater/internal/journal", "modernc.org/sqlite"}
+var storage = []string{"stillwater/internal/journal", "modernc.org/sqlite", "stillwater/internal/config",
+	"github.com/pelletier/go-toml"}
 
 // domainRule holds for imports of imports too, which the layers alone would let through.
 func domainRule() rule {
@@ -18,6 +19,10 @@ func domainRule() rule {
 	return rule{"control and page do without storage", checkDomain, []example{
 		{one("internal/control/a.go", uses("control", "stillwater/internal/journal")),
 			"internal/control imports stillwater/internal/journal"},
+		{one("internal/control/a.go", uses("control", "stillwater/internal/config")),
+			"internal/control imports stillwater/internal/config"},
+		{one("internal/control/a.go", uses("control", "github.com/pelletier/go-toml/v2")),
+			"internal/control imports github.com/pelletier/go-toml/v2"},
 		{one("internal/page/a.go", uses("page", "modernc.org/sqlite/lib")), "internal/page imports modernc.org/sqlite/lib"},
 		{files{"internal/page/a.go": uses("page", "stillwater/internal/control"),
 			"internal/control/a.go": uses("control", "stillwater/internal/invite"),
@@ -25,6 +30,7 @@ func domainRule() rule {
 			"internal/page imports internal/control imports internal/invite imports stillwater/internal/journal"},
 	}, []files{
 		one("internal/control/a.go", uses("control", "stillwater/internal/record")),
+		one("internal/control/a.go", uses("control", "stillwater/internal/wiring")),
 		one("internal/control/a_test.go", uses("control", "stillwater/internal/journal")),
 		one("internal/export/a.go", uses("export", "stillwater/internal/journal")),
 	}}
@@ -53,7 +59,7 @@ func checkDomain(t tree) (found []string) {
 				}
 				seen[next] = true
 				if slices.ContainsFunc(storage, func(s string) bool { return next == s || strings.HasPrefix(next, s+"/") }) {
-					found = append(found, way+" imports "+next+": use the words of internal/record")
+					found = append(found, way+" imports "+next+": use the words of internal/record and internal/wiring")
 				}
 				if ours, ok := strings.CutPrefix(next, module); ok {
 					walk(ours, way+" imports "+ours)

@@ -11,16 +11,16 @@ import (
 )
 
 // plainPackages are free of private words. The list grows until it holds every package.
-var plainPackages = []string{"internal/phys", "internal/care", "internal/record", "internal/ballistics",
-	"internal/splash", "internal/clocksync", "internal/shot", "internal/wire", "internal/trigger", "internal/executor",
-	"internal/board", "internal/board/boardtest", "internal/scene", "internal/rig", "internal/bootclock",
-	"internal/render", "internal/house", "internal/spawn", "internal/gpioboard", "internal/gpioboard/gpioboardtest",
-	"internal/serialboard", "internal/serialboard/serialboardtest", "internal/lateness", "internal/lateness/bench",
-	"internal/service", "internal/service/servicetest", "internal/proctest", "internal/devnode", "internal/hostname",
-	"firmware/image", "firmware/image/imagetest", "firmware/flash", "firmware/avr", "internal/realtime",
-	"internal/serialport", "internal/gpiochip", "hardware/circuit", "hardware/layout", "hardware/gen",
-	"internal/control", "internal/journal", "internal/page", "internal/page/pagetest", "internal/check",
-	"internal/invite", "internal/calc", "internal/config", "cmd/stillwater"}
+var plainPackages = []string{"internal/phys", "internal/care", "internal/record", "internal/wiring",
+	"internal/ballistics", "internal/splash", "internal/clocksync", "internal/shot", "internal/wire",
+	"internal/trigger", "internal/executor", "internal/board", "internal/board/boardtest", "internal/scene",
+	"internal/rig", "internal/bootclock", "internal/render", "internal/house", "internal/spawn", "internal/gpioboard",
+	"internal/gpioboard/gpioboardtest", "internal/serialboard", "internal/serialboard/serialboardtest",
+	"internal/lateness", "internal/lateness/bench", "internal/service", "internal/service/servicetest",
+	"internal/proctest", "internal/devnode", "internal/hostname", "firmware/image", "firmware/image/imagetest",
+	"firmware/flash", "firmware/avr", "internal/realtime", "internal/serialport", "internal/gpiochip",
+	"hardware/circuit", "hardware/layout", "hardware/gen", "internal/control", "internal/journal", "internal/page",
+	"internal/page/pagetest", "internal/check", "internal/invite", "internal/calc", "internal/config", "cmd/stillwater"}
 
 // privateWords are words that were once used here for things that have a name in the field.
 var privateWords = map[string]string{

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"stillwater/internal/config"
+	"stillwater/internal/wiring"
 )
 
 // Choose takes the output to switch and the input that it is wired back to, "" for none, by their names on a board.
@@ -27,7 +28,7 @@ func (o *Options) Choose(board config.Board, output, input string) error {
 		o.Input = NoPin
 	case o.Input < 0:
 		return fmt.Errorf("input %q: the configuration has %s", input, list(inputs))
-	case board.Inputs[o.Input].Role == config.Kill:
+	case board.Inputs[o.Input].Role == wiring.Kill:
 		return fmt.Errorf("input %q is the kill switch, whose edges stop the board: wire the output back to another", input)
 	}
 	return nil
