@@ -124,6 +124,18 @@ func (p *proc) run(files []*os.File, shell string, env []string, args ...string)
 	p.t.Cleanup(func() { p.signal(unix.SIGTERM); <-done })
 }
 
+// watchdog is the number of the watchdog that the board process starts.
+func (p *proc) watchdog(link *spawn.Process) int {
+	p.t.Helper()
+	var children []int
+	proctest.Eventually(p.t, "it has a watchdog", func() bool {
+		children = proctest.Children(p.t, link.Pid())
+		return len(children) > 0
+	})
+	require.Len(p.t, children, 1)
+	return children[0]
+}
+
 func (p *proc) signal(s unix.Signal) { _ = p.cmd.Process.Signal(s) }
 
 // lit switches the output on for a minute, and waits until it is.
@@ -135,11 +147,10 @@ func (p *proc) lit(link io.ReadWriter) {
 	h.Send(wire.Pulse{Output: 0, Width: 60 * 10_000_000})
 	go func() { // a silent link would switch it off
 		ping := wire.AppendFrame(nil, wire.Ping{}.Frame(3))
-		for {
+		for range time.Tick(100 * time.Millisecond) {
 			if _, err := link.Write(ping); err != nil {
 				return
 			}
-			time.Sleep(100 * time.Millisecond)
 		}
 	}()
 	go io.Copy(io.Discard, link)
@@ -182,9 +193,7 @@ func TestEveryWayOut(t *testing.T) {
 			after: func(p *proc, _ *spawn.Process) { p.pins.NoBeat.Store(1) }},
 		"its watchdog is killed": {itself: true, says: "the outputs' watchdog has gone",
 			after: func(p *proc, l *spawn.Process) {
-				watchdogs := proctest.Children(p.t, l.Pid())
-				require.Len(p.t, watchdogs, 1)
-				assert.NoError(p.t, unix.Kill(watchdogs[0], unix.SIGKILL))
+				assert.NoError(p.t, unix.Kill(p.watchdog(l), unix.SIGKILL))
 			}},
 	} {
 		if name == "its terminal closes" && signal.Ignored(unix.SIGHUP) {
@@ -194,6 +203,7 @@ func TestEveryWayOut(t *testing.T) {
 			t.Parallel()
 			p := newProc(t)
 			link := p.spawned()
+			watchdog := p.watchdog(link)
 			if c.before != nil {
 				c.before(p, link)
 			}
@@ -217,7 +227,7 @@ func TestEveryWayOut(t *testing.T) {
 				assert.Equal(t, uint32(2), sets, "off at the start, on")
 			}
 			beats := p.pins.Beats.Load()
-			time.Sleep(50 * time.Millisecond)
+			proctest.Eventually(t, "its watchdog has ended too", func() bool { return proctest.Ended(watchdog) })
 			assert.Equal(t, beats, p.pins.Beats.Load(), "no heartbeat without a loop")
 		})
 	}
@@ -249,18 +259,17 @@ func TestRestartIsSafeFirst(t *testing.T) {
 	p := newProc(t)
 	link := p.spawned()
 	p.lit(link)
-	watchdogs := proctest.Children(t, link.Pid())
-	require.Len(t, watchdogs, 1)
-	for _, pid := range []int{watchdogs[0], link.Pid()} {
+	watchdog := p.watchdog(link)
+	for _, pid := range []int{watchdog, link.Pid()} {
 		require.NoError(t, unix.Kill(pid, unix.SIGSTOP))
 	}
-	for _, pid := range []int{watchdogs[0], link.Pid()} {
+	for _, pid := range []int{watchdog, link.Pid()} {
 		require.NoError(t, unix.Kill(pid, unix.SIGKILL))
 	}
 	<-link.Done()
-	require.Equal(t, uint32(1), p.pins.On.Load(), "nobody was there to switch it off; the hardware's guard does")
 	beats := p.pins.Beats.Load()
-	time.Sleep(50 * time.Millisecond)
+	proctest.Eventually(t, "its watchdog has ended too", func() bool { return proctest.Ended(watchdog) })
+	require.Equal(t, uint32(1), p.pins.On.Load(), "nobody was there to switch it off; the hardware's guard does")
 	require.Equal(t, beats, p.pins.Beats.Load(), "for there is no heartbeat")
 
 	taken := p.pins.Taken.Load()
@@ -285,12 +294,21 @@ func TestStoppedProcessHasNoHeartbeat(t *testing.T) {
 	link := p.spawned()
 	proctest.Eventually(t, "it beats", func() bool { return p.pins.Beats.Load() > 5 })
 	require.NoError(t, unix.Kill(link.Pid(), unix.SIGSTOP))
-	time.Sleep(20 * time.Millisecond) // stopping takes effect when its threads are looked at
+	proctest.Eventually(t, "its threads are stopped", func() bool { return proctest.Stopped(t, link.Pid()) })
 	beats := p.pins.Beats.Load()
-	time.Sleep(100 * time.Millisecond)
+	whileAnotherBeats(t, 10)
 	assert.Equal(t, beats, p.pins.Beats.Load())
 	require.NoError(t, unix.Kill(link.Pid(), unix.SIGCONT))
 	proctest.Eventually(t, "it beats again", func() bool { return p.pins.Beats.Load() > beats+5 })
+}
+
+// whileAnotherBeats waits until another board has changed its heartbeat's line n times: for 10 ms each at least.
+func whileAnotherBeats(t *testing.T, n uint32) {
+	t.Helper()
+	other := newProc(t)
+	link := other.spawned()
+	proctest.Eventually(t, "another beats", func() bool { return other.pins.Beats.Load() > n })
+	assert.NoError(t, link.Close())
 }
 
 // at dials the board's socket, once it is there.
@@ -477,9 +495,9 @@ func TestBoardAsAService(t *testing.T) {
 	p.pins.Panic.Store(3) // the loop hangs
 	p.lit(link)
 	proctest.Eventually(t, "it hangs", func() bool { return p.pins.Lit.Load() == 1 })
-	proctest.Eventually(t, "what was sent before is read", func() bool { return signsIn(t, manager) == 0 })
-	time.Sleep(400 * time.Millisecond)
-	assert.Zero(t, signsIn(t, manager), "a loop that hangs shows no life")
+	servicetest.Waiting(t, manager)
+	whileAnotherBeats(t, 40) // longer than the service manager waits
+	assert.NotContains(t, servicetest.Waiting(t, manager), "WATCHDOG=1", "a loop that hangs shows no life")
 	p.signal(unix.SIGABRT) // which the service manager now does
 	<-p.done
 	assert.Zero(t, p.pins.On.Load())
@@ -494,21 +512,6 @@ func TestBoardAsAService(t *testing.T) {
 	assert.True(t, p.cmd.ProcessState.Success(), p.cmd.ProcessState)
 	_, err = os.Stat(path)
 	assert.NoError(t, err, "the socket is not ours to remove")
-}
-
-// signsIn counts the signs of life that wait.
-func signsIn(t *testing.T, conn *net.UnixConn) (n int) {
-	b := make([]byte, 512)
-	for {
-		require.NoError(t, conn.SetReadDeadline(time.Now().Add(time.Millisecond)))
-		got, err := conn.Read(b)
-		if err != nil {
-			return n
-		}
-		if strings.Contains(string(b[:got]), "WATCHDOG=1") {
-			n++
-		}
-	}
 }
 
 // A watchdog is of no use by hand, and says so.

@@ -176,7 +176,7 @@ func (p *phone) js(js string) { p.t.Helper(); eval[chromedp.Void](p, js) }
 // until waits for an expression to become true.
 func (p *phone) until(what, js string) {
 	p.t.Helper()
-	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(40 * time.Millisecond) {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if eval[bool](p, "Boolean("+js+")") {
 			return
 		}
@@ -442,16 +442,20 @@ func (p *phone) figures(cue string) map[string]string {
 	})()`, cue))
 }
 
-// holdSpace holds the space bar long enough to arm, with the repeats a keyboard sends.
+// holdSpace holds the space bar until it has armed and a little longer, with the repeats a keyboard sends.
 func (p *phone) holdSpace() {
 	p.t.Helper()
 	space := input.DispatchKeyEventParams{Key: " ", Code: "Space", WindowsVirtualKeyCode: 32}
 	space.Type = input.DispatchKeyEventTypeRawKeyDown
-	for i := range 11 {
-		repeat := i > 0
-		space.AutoRepeat = &repeat
-		send(p, input.DispatchKeyEvent, space)
-		time.Sleep(long / 10)
+	repeat := false
+	press := func() { space.AutoRepeat = &repeat; send(p, input.DispatchKeyEvent, space); repeat = true }
+	press()
+	for end := time.Now().Add(patience); time.Now().Before(end) && !eval[bool](p,
+		`document.documentElement.dataset.state === "armed"`); {
+		press()
+	}
+	for range 3 {
+		press()
 	}
 	space.Type, space.AutoRepeat = input.DispatchKeyEventTypeKeyUp, nil
 	send(p, input.DispatchKeyEvent, space)

@@ -15,7 +15,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -25,6 +24,7 @@ import (
 	"stillwater/internal/gpioboard/gpioboardtest"
 	"stillwater/internal/journal"
 	"stillwater/internal/need"
+	"stillwater/internal/proctest"
 	"stillwater/internal/record"
 )
 
@@ -128,10 +128,11 @@ func TestLockedJournal(t *testing.T) {
 	require.NoError(t, err)
 	defer shm.Close()
 	lock := unix.Flock_t{Type: unix.F_WRLCK, Whence: unix.SEEK_SET, Start: 120, Len: 1}
-	// An open file description lock, since the daemon is this same process.
-	for err = unix.EAGAIN; errors.Is(err, unix.EAGAIN); time.Sleep(time.Millisecond) {
+	proctest.Eventually(t, "nobody else has the lock", func() bool {
+		// An open file description lock, since the daemon is this same process.
 		err = unix.FcntlFlock(shm.Fd(), unix.F_OFD_SETLK, &lock)
-	}
+		return !errors.Is(err, unix.EAGAIN)
+	})
 	require.NoError(t, err)
 	h.unwritten()
 	made := h.last.ShotCount + h.last.Record.Waiting
@@ -167,6 +168,10 @@ late = "200 ms"
 hold_off = "5 ms"
 priority = 0
 %[2]s
+
+[board.heartbeat]
+chip = "virtual"
+line = 4
 
 [[board.input]]
 name = "beam"
@@ -204,6 +209,11 @@ func newStudio(t *testing.T, r *rand.Rand, spawned bool) *studio {
 	t.Helper()
 	s := &studio{t: t, r: r, dir: shortDir(t), spawned: spawned, seen: map[int64]bool{}}
 	s.pins, s.file = gpioboardtest.New(t)
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("pins: on %b, taken %d, watched %d", s.pins.On.Load(), s.pins.Taken.Load(), s.pins.Watched.Load())
+		}
+	})
 	socket := ""
 	if !spawned {
 		socket = fmt.Sprintf("socket = %q", s.dir+"/link")
@@ -276,10 +286,9 @@ func (s *studio) note() {
 	}
 }
 
-// edge is something in the beam, for a while. While no board listens, nothing happens.
+// edge is something in the beam. While no board listens, nothing happens.
 func (s *studio) edge() {
 	_ = s.pins.Edge(s.file, 0, false)
-	time.Sleep(10 * time.Millisecond)
 	_ = s.pins.Edge(s.file, 0, true)
 }
 
@@ -314,42 +323,36 @@ func (s *studio) open() {
 	s.phone.must(control.Command{Type: "arm", Shots: 1})
 	s.phone.until("armed", inState(control.Armed))
 	s.phone.must(control.Command{Type: "go"})
-	s.await("the shutter is open", func() bool { return s.pins.On.Load() == 1 })
-}
-
-// await waits for what comes sooner or later: an end to waiting, no measurement.
-func (s *studio) await(what string, come func() bool) {
-	s.t.Helper()
-	for range 6000 {
-		if come() {
-			return
-		}
-		time.Sleep(5 * time.Millisecond)
-	}
-	s.t.Fatalf("%s: it did not come to that; on %b, taken %d, kept %d", what, s.pins.On.Load(), s.pins.Taken.Load(),
-		s.pins.Watched.Load())
+	proctest.Eventually(s.t, "the shutter is open", func() bool { return s.pins.On.Load() == 1 })
 }
 
 // dark waits until no output is on, long before their longest on-times end.
 func (s *studio) dark() {
 	s.t.Helper()
-	s.await("all outputs are off", func() bool { return s.pins.On.Load() == 0 })
+	proctest.Eventually(s.t, "all outputs are off", func() bool { return s.pins.On.Load() == 0 })
 }
 
-// untilSomeMoment arms, opens the shutter for longer than this test waits for it to close, and waits: until some time
-// before the edge, or after it. It returns where that was.
+// beats waits until the board has changed the heartbeat's line n times more: 10 ms each, if the machine is not busy.
+func (s *studio) beats(n int) {
+	s.t.Helper()
+	begin := s.pins.Beats.Load()
+	proctest.Eventually(s.t, "the heart beats", func() bool { return s.pins.Beats.Load()-begin >= uint32(n) })
+}
+
+// untilSomeMoment arms, opens the shutter for longer than this test waits for it to close, and waits: until some
+// heartbeat before the edge, or after it. It returns where that was.
 func (s *studio) untilSomeMoment() string {
 	s.t.Helper()
 	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "55 s"})
 	s.open()
 	if s.r.IntN(2) == 0 {
-		time.Sleep(time.Duration(s.r.IntN(100)) * time.Millisecond)
+		s.beats(s.r.IntN(10))
 		return "with the shutter open"
 	}
 	s.edge()
-	after := time.Duration(s.r.IntN(400)) * time.Millisecond // the moment is some 250 ms after the edge
-	time.Sleep(after)
-	return fmt.Sprint(after, " after the edge")
+	after := s.r.IntN(40) // the moment is some 25 heartbeats after the edge
+	s.beats(after)
+	return fmt.Sprint(after, " heartbeats after the edge")
 }
 
 // aftermath holds what must be so after any fault, once its cause is gone: outputs off, the reason shown (one of these
@@ -564,7 +567,7 @@ func TestGarbageOnTheLink(t *testing.T) {
 		lit := s.pins.Lit.Load()
 		for range 10 {
 			s.middle.junk(s.r)
-			time.Sleep(time.Duration(s.r.IntN(20)) * time.Millisecond)
+			s.beats(s.r.IntN(3))
 		}
 		assert.LessOrEqual(s.t, s.pins.Lit.Load(), lit+1, "at most the flash of the shot that was under way")
 		s.phone.must(control.Command{Type: "disarm"})
@@ -578,7 +581,7 @@ func TestLinkStalled(t *testing.T) {
 	withFaults(t, 4, false, func(s *studio) {
 		s.middle.stall(true)
 		s.dark()
-		time.Sleep(time.Duration(s.r.IntN(1500)) * time.Millisecond)
+		s.beats(s.r.IntN(150))
 		s.middle.stall(false)
 		s.aftermath("nothing heard from it for 1s")
 	})

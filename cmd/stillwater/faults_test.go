@@ -17,6 +17,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
+	"stillwater/internal/proctest"
 )
 
 // chatter is what a phone gone mad may send: broken text, unknown things, and commands that only the holder may give.
@@ -171,11 +172,13 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 	assert.Equal(t, want, holder.last.Set, "and nothing of it was done")
 	assert.Equal(t, "done", holder.oneShot().Status, "the next arming works")
 	for i, p := range phones {
-		for seen, err := p.look(); seen.ShotCount < holder.last.ShotCount; seen, err = p.look() {
+		var seen *control.Snapshot
+		proctest.Eventually(t, fmt.Sprintf("phone %d sees the last shot", i), func() bool {
+			var err error
+			seen, err = p.look()
 			require.NoError(t, err, "phone %d", i)
-			time.Sleep(time.Millisecond)
-		}
-		seen, _ := p.look()
+			return seen.ShotCount >= holder.last.ShotCount
+		})
 		assert.Equal(t, holder.last.Shots[0].ID, seen.Shots[0].ID, "phone %d", i)
 		assert.Equal(t, holder.last.Holder, seen.Holder, "phone %d", i)
 	}

@@ -4,7 +4,6 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -34,7 +33,7 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 	board.Changes()
 	made := h.dropShot(func() {
 		board.Pin("beam", false)
-		time.Sleep(10 * time.Millisecond)
+		h.until("the beam is broken", func(s *control.Snapshot) bool { return s.Inputs[1].Active })
 		board.Pin("beam", true)
 	})
 	assert.False(t, made.Simulated)

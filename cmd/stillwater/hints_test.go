@@ -124,13 +124,17 @@ func (b *browser) stage(t *testing.T, change func(*puppet)) (*puppet, *phone) {
 // TestHints: what the page says in states that a rig does not come to.
 func TestHints(t *testing.T) {
 	b := startBrowser(t)
-	t.Run("kill switch", b.killSwitch)
-	t.Run("no board", b.noBoard)
-	t.Run("change of hands", b.changeOfHands)
-	t.Run("clock", b.clockNotSet)
-	t.Run("test of an output", b.testOutput)
-	t.Run("arming", b.arming)
-	t.Run("note", b.noteBeingWritten)
+	for name, does := range map[string]func(*testing.T){
+		"kill switch":       b.killSwitch,
+		"no board":          b.noBoard,
+		"change of hands":   b.changeOfHands,
+		"clock":             b.clockNotSet,
+		"test of an output": b.testOutput,
+		"arming":            b.arming,
+		"note":              b.noteBeingWritten,
+	} {
+		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
+	}
 }
 
 const hint = `(h => h.checkVisibility() ? h.textContent : "")(document.querySelector("#bar-hint"))`

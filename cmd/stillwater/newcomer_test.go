@@ -8,7 +8,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -38,17 +37,18 @@ func (m *machine) start(more ...string) {
 // holding is true in a page that has the controls.
 const holding = `document.querySelector("#controls-words").textContent.startsWith("This phone")`
 
-// long is more than a press that arms: the page asks for 800 ms.
-const long = 1100 * time.Millisecond
-
 // TestPage drives the page in a real browser on the real daemon.
 func TestPage(t *testing.T) {
 	b := startBrowser(t)
-	t.Run("newcomer's minute", b.newcomersMinute)
-	t.Run("silence is noticed", b.silence)
-	t.Run("desk", b.desk)
-	t.Run("an onlooker can disarm", b.onlooker)
-	t.Run("a long code is asked for", b.longCode)
+	for name, does := range map[string]func(*testing.T){
+		"newcomer's minute":        b.newcomersMinute,
+		"silence is noticed":       b.silence,
+		"desk":                     b.desk,
+		"an onlooker can disarm":   b.onlooker,
+		"a long code is asked for": b.longCode,
+	} {
+		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
+	}
 }
 
 // newcomersMinute does what somebody does who has just started Stillwater and holds a phone.
@@ -130,8 +130,13 @@ func dropOnce(p *phone) {
 	p.until("a tap is explained", hint+`.includes("tap does not arm")`)
 	assert.Equal(t, "Safe", p.text("#state-word"))
 	brush(p)
+	p.until("a click is no longer taken for a press's end", `performance.now() > brushed + 400`)
 	p.js(`document.querySelector("#arm").click()`)
-	time.Sleep(300 * time.Millisecond)
+	p.until("a lone activation is explained", hint+`.includes("once more")`)
+	p.tap(`[data-nudge="1"]`) // carried out after whatever was asked before
+	p.until("the trim is later", `document.querySelector("#trim input").value === "1"`)
+	p.tap(`[data-nudge="-1"]`)
+	p.until("the trim is as it was", `document.querySelector("#trim input").value === "0"`)
 	assert.Equal(t, "Safe", p.text("#state-word"), "a tap, a brush and a lone activation do not arm")
 
 	p.listen()
@@ -220,14 +225,16 @@ func setFolds(p *phone, open bool) {
 	p.js(fmt.Sprintf(`document.querySelectorAll("section > details").forEach((d) => { d.open = %t; })`, open))
 }
 
-// brush drags a finger over the arm button and off it, for as long as a press that arms.
+// brush drags a finger over the arm button and off it, and holds it there for as long as a press that arms.
 func brush(p *phone) {
 	x, y := p.at("#arm")
 	p.down(x, y)
+	p.until("it is pressed", `document.querySelector("#arm").matches(".pressed")`)
 	for i := range 8 {
-		time.Sleep(long / 8)
 		p.move(x-float64(i*9), y)
 	}
+	p.js(`window.brushed = performance.now()`)
+	p.until("a press would arm", `performance.now() > brushed + 800`)
 	p.up(x, y)
 }
 

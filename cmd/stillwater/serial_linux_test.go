@@ -79,15 +79,9 @@ func TestSerialBoardFromPairingToShot(t *testing.T) {
 	// Both beams of a throw.
 	h.must(control.Command{Type: "set", Field: "kind", Value: "throw"})
 	require.Nil(t, h.last.Refusal)
-	gate := 22 * time.Millisecond
-	thrown := h.dropShot(func() {
-		chip.Edge(serialboardtest.Gate, false)
-		time.Sleep(gate)
-		chip.Drop()
-		chip.Edge(serialboardtest.Gate, true)
-	})
+	thrown := h.dropShot(func() { chip.Throw(22 * time.Millisecond) })
 	require.NotNil(t, thrown.IntervalMs)
-	assert.Greater(t, *thrown.IntervalMs, 21.)
+	assert.InDelta(t, 22, *thrown.IntervalMs, 0.001, "two of its ticks")
 }
 
 func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {

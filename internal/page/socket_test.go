@@ -377,7 +377,6 @@ func TestWhenAPhoneWasHeardLast(t *testing.T) {
 	cookie := pairPhone(t, s, web)
 	k := dial(t, web, cookie)
 	require.Equal(t, "snapshot", k.next("beat").Type)
-	time.Sleep(10 * time.Millisecond)
 	before := time.Now()
 	k.send(`{"n":1,"type":"take"}`)
 	require.Equal(t, "done", k.next("beat", "snapshot").Type)

@@ -70,6 +70,25 @@ func Children(t testing.TB, pid int) (list []int) {
 	return list
 }
 
+// Stopped reports whether all threads of a process are stopped by a signal.
+func Stopped(t testing.TB, pid int) bool {
+	t.Helper()
+	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range threads {
+		stat, err := os.ReadFile(path)
+		if err != nil {
+			continue // it has ended
+		}
+		if !strings.Contains(string(stat), ") T ") {
+			return false
+		}
+	}
+	return len(threads) > 0
+}
+
 // Ended says whether a process has ended; one that has not been waited for yet has too.
 func Ended(pid int) bool {
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))

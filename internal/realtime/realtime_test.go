@@ -5,6 +5,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -26,23 +27,24 @@ func TestTickWraps(t *testing.T) {
 // The closest pair of readings sets the offset, and the uncertainty it leaves covers the truth.
 func TestClockOffset(t *testing.T) {
 	const ahead = int64(123456789 * time.Second)
-	start := time.Now()
-	n := 0
-	c, err := newClock(func() (int64, error) {
-		n++
-		if n%3 == 0 {
-			time.Sleep(100 * time.Microsecond) // a reading that was interrupted
-		}
-		return ahead + int64(time.Since(start)), nil
-	})
-	require.NoError(t, err)
-	before := ahead + int64(time.Since(start))
-	got := c.Ns()
-	after := ahead + int64(time.Since(start))
-	assert.GreaterOrEqual(t, got, before-c.uncertainty)
-	assert.LessOrEqual(t, got, after+c.uncertainty)
-
-	_, err = newClock(func() (int64, error) { return 0, io.ErrUnexpectedEOF })
+	for seed := range uint64(100) {
+		synctest.Test(t, func(t *testing.T) {
+			r := rand.New(rand.NewPCG(seed, 1))
+			start, closest := time.Now(), time.Hour
+			c, err := newClock(func() (int64, error) {
+				before, after := time.Duration(r.IntN(1000)), time.Duration(r.IntN(1000)) // it takes its time
+				closest = min(closest, before+after)
+				time.Sleep(before)
+				now := ahead + int64(time.Since(start))
+				time.Sleep(after)
+				return now, nil
+			})
+			require.NoError(t, err)
+			assert.Equal(t, int64(closest/2+1), c.uncertainty, "seed %d", seed)
+			assert.InDelta(t, 0, c.Ns()-ahead-int64(time.Since(start)), float64(c.uncertainty), "seed %d", seed)
+		})
+	}
+	_, err := newClock(func() (int64, error) { return 0, io.ErrUnexpectedEOF })
 	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
 }
 

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -199,9 +198,9 @@ func TestKeeper(t *testing.T) {
 		[]int{int(held.Fd()), int(held.Fd())})
 	require.NoError(t, err)
 	for _, s := range []unix.Signal{unix.SIGTERM, unix.SIGINT, unix.SIGHUP, unix.SIGQUIT, unix.SIGABRT} {
+		require.NotZero(t, ignored(t, k.cmd.Process.Pid)>>(s-1)&1, "%v: the kernel drops it", s)
 		require.NoError(t, unix.Kill(k.cmd.Process.Pid, s))
 	}
-	time.Sleep(10 * time.Millisecond)
 	text, err := os.ReadFile(path)
 	require.NoError(t, err)
 	require.Empty(t, text, "not while we live, whoever asks")
@@ -210,6 +209,18 @@ func TestKeeper(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "off\noff\n", string(text))
 	<-k.Done()
+}
+
+// ignored are the signals that a process ignores, by bit, from 1 on.
+func ignored(t *testing.T, pid int) (signals uint64) {
+	t.Helper()
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	require.NoError(t, err)
+	_, after, ok := strings.Cut(string(status), "SigIgn:")
+	require.True(t, ok)
+	_, err = fmt.Sscanf(after, "%x", &signals)
+	require.NoError(t, err)
+	return signals
 }
 
 func TestKeeperThatDoesNotStart(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -42,7 +43,7 @@ var parts = map[string]func(){
 	// last says something on the link before it ends.
 	"part-last": func() { _, _ = os.NewFile(LinkFD, "link").WriteString("farewell"); os.Exit(4) },
 	// ignores does not end with its link.
-	"part-ignores": func() { signal.Ignore(unix.SIGTERM); time.Sleep(time.Hour) },
+	"part-ignores": func() { signal.Ignore(unix.SIGTERM); waitForever() },
 	// parent starts waits, says its number and waits to be killed.
 	"part-parent": func() {
 		p, err := Start(Command{Args: []string{"part-waits"}})
@@ -50,12 +51,19 @@ var parts = map[string]func(){
 			panic(err)
 		}
 		fmt.Println(p.Pid())
-		time.Sleep(time.Hour)
+		waitForever()
 	},
 	// watchdog keeps two descriptors.
 	"part-watchdog": partWatchdog,
 	// waits ends by nothing but a signal.
-	"part-waits": func() { time.Sleep(time.Hour) },
+	"part-waits": waitForever,
+}
+
+// waitForever lets a part end by nothing but a signal.
+func waitForever() {
+	for {
+		_, _ = unix.Poll(nil, -1)
+	}
 }
 
 func TestTalkAndClose(t *testing.T) {
@@ -158,30 +166,47 @@ func TestStuckLog(t *testing.T) {
 type slowLog struct{ proctest.Log }
 
 func (s *slowLog) Write(p []byte) (int, error) {
-	time.Sleep(time.Millisecond)
+	time.Sleep(time.Second)
 	return s.Log.Write(p)
+}
+
+// lateLog takes what a process wrote once that has ended.
+type lateLog struct {
+	proctest.Log
+	t   *testing.T
+	pid chan int
+}
+
+func (l *lateLog) Write(p []byte) (int, error) {
+	pid := <-l.pid
+	defer func() { l.pid <- pid }()
+	proctest.Eventually(l.t, "it ends", func() bool { return proctest.Ended(pid) })
+	return l.Log.Write(p)
 }
 
 // What a process says last is in the log when it is known to be gone, even if the log is slow.
 func TestLogIsWholeAtTheEnd(t *testing.T) {
-	var log slowLog
-	w := newLogTail(&log)
-	p := []byte("a line\n")
-	for i := range 10 {
-		p[0] = byte('0' + i) // as a reader's buffer, which is used again
-		_, _ = w.Write(p)
-	}
-	w.finish(time.Minute)
-	want := ""
-	for i := range 10 {
-		want += fmt.Sprintf("%d line\n", i)
-	}
-	assert.Equal(t, want, log.String())
-	assert.Equal(t, "9 line", w.String())
+	synctest.Test(t, func(t *testing.T) {
+		var log slowLog
+		w := newLogTail(&log)
+		p := []byte("a line\n")
+		for i := range 10 {
+			p[0] = byte('0' + i) // as a reader's buffer, which is used again
+			_, _ = w.Write(p)
+		}
+		w.finish(time.Minute)
+		want := ""
+		for i := range 10 {
+			want += fmt.Sprintf("%d line\n", i)
+		}
+		assert.Equal(t, want, log.String())
+		assert.Equal(t, "9 line", w.String())
+	})
 
-	var messages slowLog
+	messages := lateLog{t: t, pid: make(chan int, 1)}
 	process, err := Start(Command{Args: []string{"part-fail"}, Stderr: &messages, Grace: time.Minute})
 	require.NoError(t, err)
+	messages.pid <- process.Pid()
 	<-process.Done()
 	assert.Contains(t, messages.String(), "no such chip")
 	_ = process.Close()

@@ -55,9 +55,11 @@ type Chip struct {
 }
 
 type edge struct {
-	input uint8
-	high  bool
-	at    func() wire.Tick // nil: now
+	input   uint8
+	high    bool
+	after   time.Duration // since the edge before it, by the chip's clock; 0: it comes when it is taken
+	at      wire.Tick     // its stamp, if stamped
+	stamped bool
 }
 
 // New makes a chip that is not plugged in yet.
@@ -110,11 +112,21 @@ func (c *Chip) must(err error) {
 // Edge changes an input.
 func (c *Chip) Edge(input uint8, high bool) { c.edges <- edge{input: input, high: high} }
 
+// passing is how long what falls or flies interrupts a beam.
+const passing = 10 * time.Millisecond
+
 // Drop interrupts the beam as a drop does.
 func (c *Chip) Drop() {
 	c.Edge(Beam, false)
-	time.Sleep(10 * time.Millisecond)
-	c.Edge(Beam, true)
+	c.edges <- edge{input: Beam, high: true, after: passing}
+}
+
+// Throw interrupts first the gate and then, interval later by the chip's clock, the beam.
+func (c *Chip) Throw(interval time.Duration) {
+	c.Edge(Gate, false)
+	c.edges <- edge{input: Beam, after: interval}
+	c.edges <- edge{input: Gate, high: true, after: passing}
+	c.edges <- edge{input: Beam, high: true}
 }
 
 // Count is how often an output went on.
@@ -201,10 +213,15 @@ func (r *powered) boot(bytes chan []byte) bool {
 }
 
 func (r *powered) loop(bytes chan []byte) {
+	var last wire.Tick // stamp of the last edge
+	var later *edge    // it has not come yet, and what follows it waits
 	for {
-		wait := time.Hour
+		wait, edges := time.Hour, r.edges
 		if next, ok := r.x.Next(); ok {
-			wait = max(0, time.Duration(float64(next.Sub(r.now()))/tickHz*1e9))
+			wait = r.until(next)
+		}
+		if later != nil {
+			wait, edges = min(wait, r.until(later.at)), nil
 		}
 		alarm := time.NewTimer(wait)
 		select {
@@ -213,18 +230,28 @@ func (r *powered) loop(bytes chan []byte) {
 				return
 			}
 			r.x.Bytes(r.now(), p)
-		case e := <-r.edges:
-			now := r.now()
-			at := now
-			if e.at != nil {
-				at = e.at()
+		case e := <-edges:
+			switch now := r.now(); {
+			case e.after > 0:
+				e.at = last + wire.Tick(e.after.Seconds()*tickHz)
+			case !e.stamped:
+				e.at = now
 			}
-			r.x.Edge(now, e.input, e.high, at)
+			later = &e
 		case <-alarm.C:
 			r.x.Wake(r.now())
 		}
 		alarm.Stop()
+		if now := r.now(); later != nil && !now.Before(later.at) {
+			r.x.Edge(now, later.input, later.high, later.at)
+			last, later = later.at, nil
+		}
 	}
+}
+
+// until is how long it is until a tick.
+func (r *powered) until(at wire.Tick) time.Duration {
+	return max(0, time.Duration(float64(at.Sub(r.now()))/tickHz*1e9))
 }
 
 // now starts near the wrap of 32 bits, which comes within a second.
@@ -247,8 +274,7 @@ func (r *powered) Drive(mask, levels uint8) (wire.Tick, error) {
 	r.levels = r.levels&^mask | levels&mask
 	now := r.now()
 	if r.Wired && changed>>Flash1&1 != 0 {
-		stamp := func() wire.Tick { return now }
-		r.edges <- edge{input: Sync, high: r.levels>>Flash1&1 != 0, at: stamp}
+		r.edges <- edge{input: Sync, high: r.levels>>Flash1&1 != 0, at: now, stamped: true}
 	}
 	return now, nil
 }
