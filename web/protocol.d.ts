@@ -14,18 +14,18 @@ export interface Snapshot {
 	armed_ends: number;
 	needs_go: boolean;
 	board: Board;
-	inputs: Input[];
+	inputs: InputView[];
 	holder: string;
 	asking: string[];
 	onlookers: number;
 	care: Care[];
 	care_done: boolean;
-	session: Session;
+	session: SessionView;
 	set: Set;
 	preview: Preview | null;
 	refusal: Refusal | null;
 	room: Room | null;
-	shots: Shot[];
+	shots: ShotView[];
 	shot_count: number;
 	phases: Choice[];
 	liquids: Choice[];
@@ -49,16 +49,16 @@ export interface Board {
 	connected: boolean;
 	problem: string;
 	tick_us: number;
-	outputs: Output[];
+	outputs: OutputView[];
 }
 
-export interface Output {
+export interface OutputView {
 	name: string;
 	test_ms: number;
 	tested: string;
 }
 
-export interface Input {
+export interface InputView {
 	name: string;
 	role: string;
 	active: boolean;
@@ -71,7 +71,7 @@ export interface Care {
 	ticked: boolean;
 }
 
-export interface Session {
+export interface SessionView {
 	id: number;
 	name: string;
 	started: string;
@@ -136,7 +136,7 @@ export interface Room {
 
 export type Verdict = "" | "early" | "good" | "late" | "nothing there";
 
-export interface Shot {
+export interface ShotView {
 	id: number;
 	number: number;
 	at: string;
@@ -146,13 +146,13 @@ export interface Shot {
 	simulated: boolean;
 	interval_ms: number | null;
 	delay_ms: number;
-	cues: CueShot[];
+	cues: CueView[];
 	seen: string;
 	verdict: Verdict;
 	note: string;
 }
 
-export interface CueShot {
+export interface CueView {
 	name: string;
 	planned_ms: number;
 	actual_ms: number;

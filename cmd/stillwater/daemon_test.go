@@ -213,7 +213,7 @@ func inState(state control.State) func(*control.Snapshot) bool {
 }
 
 // oneShot makes shots until one is in time: a machine that is busy with other things makes some late.
-func (h *hand) oneShot() control.Shot {
+func (h *hand) oneShot() control.ShotView {
 	h.t.Helper()
 	for try := 0; ; try++ {
 		if made := h.anyShot(); made.OK || try == 20 {
@@ -224,7 +224,7 @@ func (h *hand) oneShot() control.Shot {
 }
 
 // anyShot arms, lets go and waits for the shot, which is in time or said to be late.
-func (h *hand) anyShot() control.Shot {
+func (h *hand) anyShot() control.ShotView {
 	h.t.Helper()
 	before := h.last.ShotCount
 	h.must(control.Command{Type: "arm", Shots: 1})

@@ -93,10 +93,10 @@ func ready() control.Snapshot {
 	s := control.Snapshot{
 		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{},
 		Set: shot.DefaultSet(), CareDone: true,
-		Session: control.Session{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.Shot{},
-		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.Output{
+		Session: control.SessionView{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.ShotView{},
+		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.OutputView{
 			{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300}}},
-		Inputs: []control.Input{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill"}},
+		Inputs: []control.InputView{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill"}},
 		Preview: &control.Preview{DelayMs: 130, DelayLowMs: 120, DelayHighMs: 140, Summary: "A drop.",
 			Marks: []control.Mark{{Name: "edge"}, {Name: "moment", AtMs: 130}}, Bars: []control.Bar{},
 			Budget: []control.Term{{Name: "all"}, {Name: "again"}}, Advice: []string{}, Table: []control.TablePoint{}},
@@ -146,7 +146,7 @@ func (b *browser) killSwitch(t *testing.T) {
 	p.listen()
 	m.be(func(s *control.Snapshot) {
 		s.State, s.Reason = control.Fault, "the kill switch is on: release it, then disarm to clear the fault"
-		s.Inputs = []control.Input{s.Inputs[0], {Name: "stop", Role: "kill", Active: true, Edges: 1}}
+		s.Inputs = []control.InputView{s.Inputs[0], {Name: "stop", Role: "kill", Active: true, Edges: 1}}
 	})
 	p.state("fault", "Fault")
 	p.until("what to do first is said", hint+` === "First release the kill switch."`)
@@ -156,7 +156,7 @@ func (b *browser) killSwitch(t *testing.T) {
 	p.fit("kill switch")
 	p.narrow("kill switch")
 	m.be(func(s *control.Snapshot) {
-		s.Inputs = []control.Input{s.Inputs[0], {Name: "stop", Role: "kill", Edges: 2}}
+		s.Inputs = []control.InputView{s.Inputs[0], {Name: "stop", Role: "kill", Edges: 2}}
 	})
 	p.until("it is no longer said", hint+` === ""`)
 	p.tap("#disarm")
@@ -172,7 +172,7 @@ func (b *browser) noBoard(t *testing.T) {
 		"/run/stillwater/board.sock: dial unix /run/stillwater/board.sock: connect: no such file or directory"
 	m, p := b.stage(t, func(m *puppet) {
 		m.snap.State, m.snap.Reason = control.Fault, why
-		m.snap.Board.Connected, m.snap.Board.Problem, m.snap.Board.Outputs = false, why, []control.Output{}
+		m.snap.Board.Connected, m.snap.Board.Problem, m.snap.Board.Outputs = false, why, []control.OutputView{}
 	})
 	p.state("fault", "Fault")
 	p.until("it is said", hint+` === "There is no board to reach. It comes back disarmed."`)
@@ -217,9 +217,9 @@ func (b *browser) clockNotSet(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) {
 		m.refuse["clock"] = &control.Refusal{Field: "now", Why: wrong, Remedy: "Set its date."}
 		m.snap.Session.Dates = "The machine's clock is not set: dates are by a phone's clock."
-		m.snap.Shots = []control.Shot{
-			{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, Dated: "by a phone's clock", Cues: []control.CueShot{}},
-			{ID: 1, Number: 1, At: time.Now(), Status: "disarmed", Verdict: control.Early, Cues: []control.CueShot{}},
+		m.snap.Shots = []control.ShotView{
+			{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, Dated: "by a phone's clock", Cues: []control.CueView{}},
+			{ID: 1, Number: 1, At: time.Now(), Status: "disarmed", Verdict: control.Early, Cues: []control.CueView{}},
 		}
 	})
 	p.state("safe", "Safe")
@@ -296,10 +296,10 @@ func (b *browser) arming(t *testing.T) {
 
 // A shot that comes while a note is being written on the one before leaves the field as it is.
 func (b *browser) noteBeingWritten(t *testing.T) {
-	shots := make([]control.Shot, 2) // newest first
+	shots := make([]control.ShotView, 2) // newest first
 	for i := range shots {
 		n := len(shots) - i
-		shots[i] = control.Shot{ID: int64(n), Number: n, OK: true, Status: "done", Cues: []control.CueShot{}}
+		shots[i] = control.ShotView{ID: int64(n), Number: n, OK: true, Status: "done", Cues: []control.CueView{}}
 	}
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = shots[1:] })
 	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)

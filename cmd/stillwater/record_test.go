@@ -110,12 +110,12 @@ shot  time      ended  interval      delay  cue        planned     actual     la
 	assert.Equal(t, out, other, "flags may stand anywhere")
 	var show struct {
 		Session int
-		List    []export.Shot `json:"shot_list"`
+		List    []export.ShotEntry `json:"shot_list"`
 	}
 	require.NoError(t, json.Unmarshal([]byte(out), &show))
 	assert.Equal(t, 1, show.Session)
 	require.Len(t, show.List, 2)
-	assert.Equal(t, export.Cue{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3},
+	assert.Equal(t, export.CueEntry{Name: "shutter", PlannedMs: 1, ActualMs: 1.0123, WidthMs: 100, LateUs: 12.3},
 		show.List[0].Cues[0])
 	assert.Nil(t, show.List[0].IntervalMs)
 	assert.Nil(t, show.List[0].GateNs, "no gate, no stamp of one")
@@ -208,7 +208,7 @@ func TestRecordExportJSON(t *testing.T) {
 		}
 		status, out, problem := runRecord(t, state, args...)
 		require.Zero(t, status, problem)
-		var list []export.Shot
+		var list []export.ShotEntry
 		require.NoError(t, json.Unmarshal([]byte(out), &list))
 		var ids []int64
 		for _, s := range list {
@@ -364,7 +364,7 @@ func TestRecordThatIsDamaged(t *testing.T) {
 	assert.Equal(t, 1, status)
 	assert.Contains(t, problem, "the record is damaged")
 	assert.Contains(t, problem, "cannot be read (session 1: shots ")
-	var list []export.Shot
+	var list []export.ShotEntry
 	require.NoError(t, json.Unmarshal([]byte(out), &list))
 	assert.Greater(t, len(list), shots/2)
 	assert.Less(t, len(list), shots)

@@ -25,8 +25,8 @@ func TestDialKnowsTheBoard(t *testing.T) {
 		assert.Equal(t, time.Microsecond, id.Tick)
 		assert.Equal(t, 200*time.Microsecond, id.Lead)
 		assert.Equal(t, time.Millisecond, id.SafeWithin)
-		assert.Equal(t, []Input{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}}, id.Inputs)
-		assert.Equal(t, []Output{
+		assert.Equal(t, []InputInfo{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}}, id.Inputs)
+		assert.Equal(t, []OutputInfo{
 			{wire.OutputShutter, "shutter", 10 * time.Second},
 			{wire.OutputFlash, "flash", 10 * time.Millisecond},
 		}, id.Outputs)

@@ -117,14 +117,14 @@ func (i *identityParts) identity() Identity {
 		SafeWithin: ticksToTime(int64(i.header.SafeWithin), hz),
 		TableLen:   int(i.header.Table),
 		CueLen:     int(i.header.Cues),
-		Inputs:     make([]Input, i.header.Inputs),
-		Outputs:    make([]Output, i.header.Outputs),
+		Inputs:     make([]InputInfo, i.header.Inputs),
+		Outputs:    make([]OutputInfo, i.header.Outputs),
 	}
 	for n, in := range i.inputs {
-		id.Inputs[n] = Input{Kind: in.Kind, Name: in.Name.String()}
+		id.Inputs[n] = InputInfo{Kind: in.Kind, Name: in.Name.String()}
 	}
 	for n, out := range i.outputs {
-		id.Outputs[n] = Output{Kind: out.Kind, Name: out.Name.String(), MaxOn: ticksToTime(int64(out.MaxOn), hz)}
+		id.Outputs[n] = OutputInfo{Kind: out.Kind, Name: out.Name.String(), MaxOn: ticksToTime(int64(out.MaxOn), hz)}
 	}
 	return id
 }

@@ -17,8 +17,8 @@ func anIdentity(hz uint32) Identity {
 	return Identity{
 		Version: wire.Version, TickHz: hz, Tick: time.Second / time.Duration(hz),
 		Lead: 200 * time.Microsecond, TableLen: 32, CueLen: 8,
-		Inputs: []Input{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}, {wire.InputKill, "kill"}},
-		Outputs: []Output{
+		Inputs: []InputInfo{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}, {wire.InputKill, "kill"}},
+		Outputs: []OutputInfo{
 			{wire.OutputShutter, "shutter", 10 * time.Second},
 			{wire.OutputFlash, "flash", 10 * time.Millisecond},
 		},

@@ -65,7 +65,7 @@ func TestQueueLosesNothingThatMatters(t *testing.T) {
 			switch rng.IntN(7) {
 			case 0:
 				shots++
-				q.put(Event{Shot: &Shot{Number: shots}})
+				q.put(Event{Shot: &ShotReport{Number: shots}})
 			case 1:
 				faults++
 				q.put(Event{Fault: &wire.Fault{}})
@@ -99,7 +99,7 @@ func TestQueueLosesNothingThatMatters(t *testing.T) {
 func TestQueueGivesUpWhenNobodyReads(t *testing.T) {
 	q := newQueue()
 	for range maxKept {
-		require.True(t, q.put(Event{Shot: &Shot{}}))
+		require.True(t, q.put(Event{Shot: &ShotReport{}}))
 	}
 	assert.False(t, q.put(Event{Fault: &wire.Fault{}}))
 	assert.True(t, q.put(Event{Edge: &wire.Edge{}}), "what can be merged still fits")

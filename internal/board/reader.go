@@ -192,14 +192,14 @@ func (c *Client) handleCue(m wire.Cue) {
 }
 
 // assembleShot joins a shot's report with the cues that came before it, converted from ticks to time.
-func (c *Client) assembleShot(m wire.Shot) *Shot {
+func (c *Client) assembleShot(m wire.Shot) *ShotReport {
 	cues, stray := c.cues.take(m.Number)
 	if stray > 0 {
 		c.opts.Log.Debug("cues without a shot: an opening ended without one, or its report was lost", "cues", stray)
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	s := &Shot{
+	s := &ShotReport{
 		Number:   int(m.Number),
 		Status:   m.Status,
 		Gate:     c.time(m.Gate),

@@ -20,18 +20,18 @@ type Identity struct {
 	SafeWithin time.Duration   `json:"safe_within_ns"`
 	TableLen   int             `json:"table_len"`
 	CueLen     int             `json:"cue_len"`
-	Inputs     []Input         `json:"inputs"`
-	Outputs    []Output        `json:"outputs"`
+	Inputs     []InputInfo     `json:"inputs"`
+	Outputs    []OutputInfo    `json:"outputs"`
 }
 
-// Input is one input of a board.
-type Input struct {
+// InputInfo is one input, as its board announces it.
+type InputInfo struct {
 	Kind wire.InputKind `json:"kind"`
 	Name string         `json:"name"`
 }
 
-// Output is one output of a board.
-type Output struct {
+// OutputInfo is one output, as its board announces it.
+type OutputInfo struct {
 	Kind  wire.OutputKind `json:"kind"`
 	Name  string          `json:"name"`
 	MaxOn time.Duration   `json:"max_on_ns"`
@@ -41,7 +41,7 @@ type Output struct {
 type Event struct {
 	State    *wire.State
 	Edge     *wire.Edge
-	Shot     *Shot // with its cues
+	Shot     *ShotReport // with its cues
 	Rejected *wire.Rejected
 	Fault    *wire.Fault
 	Level    *wire.Level
@@ -50,8 +50,9 @@ type Event struct {
 	Gone     error      // why the client ended; the last event
 }
 
-// Shot is a shot's report. Times are the board's tick count, widened so that it does not wrap, in nanoseconds.
-type Shot struct {
+// ShotReport is what a board reports of a shot. Times are the board's tick count, widened so that it does not wrap, in
+// nanoseconds.
+type ShotReport struct {
 	Number   int
 	Status   wire.Status
 	Gate     time.Duration // equal to Clock without a gate
@@ -64,7 +65,7 @@ type Shot struct {
 }
 
 // Interval is the gate interval.
-func (s Shot) Interval() time.Duration { return s.Clock - s.Gate }
+func (s ShotReport) Interval() time.Duration { return s.Clock - s.Gate }
 
 // CueReport is one pulse, planned and actual.
 type CueReport struct {

@@ -54,7 +54,7 @@ func serialSite() site {
 	s.serial = place{path: "/dev/ttyACM0", mode: os.ModeDevice | os.ModeCharDevice | 0o660}
 	s.answer.facts = serialboard.Facts{
 		Port: "/dev/ttyACM0", Learned: true,
-		Identity: board.Identity{Firmware: "m328p 1.0", Tick: 500 * time.Nanosecond, Inputs: make([]board.Input, 6)},
+		Identity: board.Identity{Firmware: "m328p 1.0", Tick: 500 * time.Nanosecond, Inputs: make([]board.InputInfo, 6)},
 		Clock:    clocksync.Estimate{PPM: 1250, LowPPM: 1100, HighPPM: 1500},
 	}
 	return s
@@ -62,8 +62,8 @@ func serialSite() site {
 
 func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 	s0 := serialSite()
-	s0.answer.facts.Identity.Inputs = []board.Input{{Name: "mic", Kind: wire.InputMicrophone}}
-	s0.answer.facts.Identity.Outputs = []board.Output{{Name: "valve1", Kind: wire.OutputValve}}
+	s0.answer.facts.Identity.Inputs = []board.InputInfo{{Name: "mic", Kind: wire.InputMicrophone}}
+	s0.answer.facts.Identity.Outputs = []board.OutputInfo{{Name: "valve1", Kind: wire.OutputValve}}
 	inert := examineUnused(s0)
 	require.Len(t, inert, 2)
 	assert.Equal(t, `input "mic"`, inert[0].Where)

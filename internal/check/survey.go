@@ -149,7 +149,7 @@ func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {
 
 // tryInputs requests the inputs that are free, as the board would, and releases them.
 func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
-	var request []gpiochip.Input
+	var request []gpiochip.InputRequest
 	var requested []wiring.Input
 	taken := map[gpiochip.Line]bool{}
 	for _, in := range b.Inputs {
@@ -158,7 +158,7 @@ func tryInputs(m gpiochip.Machine, b config.Board) (t trial) {
 			continue
 		}
 		taken[l] = true
-		request = append(request, gpiochip.Input{Line: l, Bias: gpioboard.InputBias(in.Bias), Debounce: in.Debounce})
+		request = append(request, gpiochip.InputRequest{Line: l, Bias: gpioboard.InputBias(in.Bias), Debounce: in.Debounce})
 		requested = append(requested, in)
 	}
 	if len(request) == 0 {

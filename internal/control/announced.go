@@ -46,7 +46,7 @@ func AnnouncedWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 		}}
 		for _, i := range namedFirst(inputNames(inputs), inputNames(pins.Inputs)) {
 			in := inputs[i]
-			assignInput(&w.Bench, in.Role, shot.Input{Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay})
+			assignInput(&w.Bench, in.Role, shot.Sensor{Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay})
 		}
 		for _, i := range namedFirst(outputNames(outputs), outputNames(pins.Outputs)) {
 			out := outputs[i]
@@ -89,7 +89,7 @@ func announcedInputs(pins wiring.Pins, id board.Identity) ([]wiring.Input, error
 }
 
 // RoleOf is what an input is for. Gates and beams are of one kind on the wire, so the name tells them apart.
-func RoleOf(in board.Input) wiring.Role {
+func RoleOf(in board.InputInfo) wiring.Role {
 	if in.Kind == wire.InputBeam && in.Name == string(wiring.Gate) {
 		return wiring.Gate
 	}

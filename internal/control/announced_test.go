@@ -19,10 +19,10 @@ func microcontroller() board.Identity {
 	return board.Identity{
 		Version: wire.Version, Firmware: "m328p 1.0", TickHz: 2e6, Tick: 500, Lead: 300 * time.Microsecond, TableLen: 32,
 		CueLen: 8,
-		Inputs: []board.Input{{Kind: wire.InputBeam, Name: "gate"}, {Kind: wire.InputBeam, Name: "beam"},
+		Inputs: []board.InputInfo{{Kind: wire.InputBeam, Name: "gate"}, {Kind: wire.InputBeam, Name: "beam"},
 			{Kind: wire.InputMicrophone, Name: "microphone"}, {Kind: wire.InputSync, Name: "sync"},
 			{Kind: wire.InputKill, Name: "kill"}, {Kind: wire.InputButton, Name: "button"}},
-		Outputs: []board.Output{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: time.Minute},
+		Outputs: []board.OutputInfo{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: time.Minute},
 			{Kind: wire.OutputFocus, Name: "focus", MaxOn: time.Minute},
 			{Kind: wire.OutputFlash, Name: "flash1", MaxOn: 100 * time.Millisecond},
 			{Kind: wire.OutputFlash, Name: "flash2", MaxOn: 100 * time.Millisecond},
@@ -40,9 +40,9 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
 	assert.Equal(t, shot.Bench{
-		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay},
-		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: beamDelay},
-		Microphone: &shot.Input{Index: 2, Name: "microphone", Delay: microphoneDelay},
+		Gate:       &shot.Sensor{Index: 0, Name: "gate", Falling: true, Delay: beamDelay},
+		Beam:       &shot.Sensor{Index: 1, Name: "beam", Falling: true, Delay: beamDelay},
+		Microphone: &shot.Sensor{Index: 2, Name: "microphone", Delay: microphoneDelay},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute, Delay: contactDelay},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 100 * time.Millisecond, Delay: flashDelay},
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: flashDelay}},
@@ -66,8 +66,8 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 	}
 	w, err := AnnouncedWiring(pins)(microcontroller())
 	require.NoError(t, err)
-	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
-	assert.Equal(t, &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: beamDelay}, w.Bench.Beam,
+	assert.Equal(t, &shot.Sensor{Index: 1, Name: "beam", Delay: 20 * time.Microsecond}, w.Bench.Gate)
+	assert.Equal(t, &shot.Sensor{Index: 0, Name: "gate", Falling: true, Delay: beamDelay}, w.Bench.Beam,
 		"without a level and a delay the board's hold")
 	assert.Equal(t, &shot.Output{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: 90 * time.Microsecond},
 		w.Bench.Flash, "the one that is named comes first")

@@ -32,15 +32,15 @@ func TestConfiguredWiring(t *testing.T) {
 	conf, err := config.Load("../config/testdata/stillwater.toml")
 	require.NoError(t, err)
 	id := board.Identity{Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
-		Inputs: make([]board.Input, 6), Outputs: make([]board.Output, 6)}
+		Inputs: make([]board.InputInfo, 6), Outputs: make([]board.OutputInfo, 6)}
 	w, err := ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)
 	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
 	assert.Equal(t, shot.Bench{
-		Gate:       &shot.Input{Index: 0, Name: "gate", Falling: true, Delay: 4 * time.Microsecond},
-		Beam:       &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 4 * time.Microsecond},
-		Microphone: &shot.Input{Index: 2, Name: "microphone", Falling: true, Delay: 34 * time.Microsecond},
+		Gate:       &shot.Sensor{Index: 0, Name: "gate", Falling: true, Delay: 4 * time.Microsecond},
+		Beam:       &shot.Sensor{Index: 1, Name: "beam", Falling: true, Delay: 4 * time.Microsecond},
+		Microphone: &shot.Sensor{Index: 2, Name: "microphone", Falling: true, Delay: 34 * time.Microsecond},
 		Shutter:    &shot.Output{Index: 1, Name: "shutter", MaxOn: 5 * time.Second, Delay: 2 * time.Microsecond},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond},
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond}},
@@ -59,7 +59,7 @@ func TestConfiguredWiring(t *testing.T) {
 	conf.Board.Inputs[2].Role = wiring.Beam
 	w, err = ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)
-	assert.Equal(t, &shot.Input{Index: 1, Name: "beam", Falling: true, Delay: 1004 * time.Microsecond}, w.Bench.Beam)
+	assert.Equal(t, &shot.Sensor{Index: 1, Name: "beam", Falling: true, Delay: 1004 * time.Microsecond}, w.Bench.Beam)
 	assert.Nil(t, w.Bench.Microphone)
 
 	id.Outputs = id.Outputs[:5]

@@ -103,8 +103,8 @@ type Control struct {
 	inShot           bool // firing, and the shot's report has not come
 	left             int
 	notice           string
-	inputs           []Input
-	outputs          []Output
+	inputs           []InputView
+	outputs          []OutputView
 	lastPulse        time.Time // when an output was tested last
 	set              shot.Set
 	bench            *shot.Bench // of the board now, or of the last one; nil: there was none yet
@@ -112,8 +112,8 @@ type Control struct {
 	session          *session
 	dates            dates
 	ticked           map[string]bool
-	shots            []Shot // of the session, newest first: those that are shown
-	shotCount        int    // of the session
+	shots            []ShotView // of the session, newest first: those that are shown
+	shotCount        int        // of the session
 	seen             string
 	phones           phones
 	viewers          map[*viewer]struct{}

@@ -216,7 +216,7 @@ func (c *Control) redate(ctx context.Context) error {
 		}
 		c.session.started = latest.Started
 		for _, stored := range shots {
-			c.changeShown(stored.ID, func(s *Shot) { s.At, s.Dated = stored.At, stored.When.Dated.String() })
+			c.changeShown(stored.ID, func(s *ShotView) { s.At, s.Dated = stored.At, stored.When.Dated.String() })
 		}
 	})
 	return nil

@@ -147,7 +147,7 @@ func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 }
 
 // handleShot queues a shot for the record; it is shown once it is there.
-func (c *Control) handleShot(l *link, report board.Shot) {
+func (c *Control) handleShot(l *link, report board.ShotReport) {
 	c.inShot = false
 	r := c.lastRun
 	if r == nil {
@@ -187,8 +187,8 @@ func (c *Control) boardLost(l *link, err error) {
 	c.publish()
 }
 
-func brokenShot(p shot.Program) board.Shot {
-	report := board.Shot{Status: wire.Aborted, Received: time.Now()}
+func brokenShot(p shot.Program) board.ShotReport {
+	report := board.ShotReport{Status: wire.Aborted, Received: time.Now()}
 	if p.Gate == nil && len(p.Table) > 0 {
 		report.Delay = p.Table[0].Delay
 	}

@@ -45,9 +45,9 @@ func newDevice() *device {
 		id: board.Identity{
 			Version: 1, BootID: 77, Firmware: "test", TickHz: 1e7, Tick: 100, Lead: 500 * time.Microsecond, TableLen: 32,
 			CueLen: 8,
-			Inputs: []board.Input{{Kind: wire.InputBeam, Name: "beam"}, {Kind: wire.InputBeam, Name: "gate"},
+			Inputs: []board.InputInfo{{Kind: wire.InputBeam, Name: "beam"}, {Kind: wire.InputBeam, Name: "gate"},
 				{Kind: wire.InputMicrophone, Name: "microphone"}, {Kind: wire.InputKill, Name: "kill"}},
-			Outputs: []board.Output{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: 30 * time.Second},
+			Outputs: []board.OutputInfo{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: 30 * time.Second},
 				{Kind: wire.OutputFlash, Name: "flash", MaxOn: 100 * time.Millisecond}},
 		},
 		events: make(chan board.Event, 10000), hang: map[string]chan struct{}{}, fail: map[string]error{},
@@ -56,8 +56,8 @@ func newDevice() *device {
 
 func testBench() shot.Bench {
 	return shot.Bench{
-		Beam: &shot.Input{Index: 0, Name: "beam", Falling: true}, Gate: &shot.Input{Index: 1, Name: "gate", Falling: true},
-		Microphone: &shot.Input{Index: 2, Name: "microphone"},
+		Beam: &shot.Sensor{Index: 0, Name: "beam", Falling: true}, Gate: &shot.Sensor{Index: 1, Name: "gate", Falling: true},
+		Microphone: &shot.Sensor{Index: 2, Name: "microphone"},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: 100 * time.Millisecond},
 		Lead:       500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
@@ -178,8 +178,8 @@ func (d *device) say(s wire.StateCode, why wire.Reason) {
 	}
 }
 
-func (d *device) report(s wire.Status) *board.Shot {
-	return &board.Shot{
+func (d *device) report(s wire.Status) *board.ShotReport {
+	return &board.ShotReport{
 		Status: s, Gate: time.Second, Clock: time.Second + 25*time.Millisecond, Delay: 130 * time.Millisecond,
 		Received: time.Now(), Cues: []board.CueReport{{Output: 1, Planned: 1155 * time.Millisecond,
 			On: 1155*time.Millisecond + 20*time.Microsecond, Off: 1156 * time.Millisecond}},

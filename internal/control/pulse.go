@@ -24,17 +24,17 @@ func testDuration(kind wire.OutputKind) time.Duration {
 	return 300 * time.Millisecond
 }
 
-func testWidth(out board.Output) time.Duration {
+func testWidth(out board.OutputInfo) time.Duration {
 	if out.MaxOn > 0 {
 		return min(testDuration(out.Kind), out.MaxOn)
 	}
 	return testDuration(out.Kind)
 }
 
-func outputsOf(id board.Identity) []Output {
-	list := []Output{}
+func outputsOf(id board.Identity) []OutputView {
+	list := []OutputView{}
 	for _, out := range id.Outputs {
-		list = append(list, Output{Name: out.Name, TestMs: ms(testWidth(out))})
+		list = append(list, OutputView{Name: out.Name, TestMs: ms(testWidth(out))})
 	}
 	return list
 }

@@ -20,7 +20,7 @@ func TestPulse(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
 		x.ready()
-		assert.Equal(t, []Output{{Name: "shutter", TestMs: 300}, {Name: "flash", TestMs: 5}}, x.Snapshot().Board.Outputs)
+		assert.Equal(t, []OutputView{{Name: "shutter", TestMs: 300}, {Name: "flash", TestMs: 5}}, x.Snapshot().Board.Outputs)
 		x.must(me, Command{Type: "pulse", Output: "flash"})
 		require.Len(t, x.dev.pulses, 1)
 		assert.Equal(t, uint8(1), x.dev.pulses[0].Output)
@@ -36,8 +36,8 @@ func TestPulse(t *testing.T) {
 		assert.Len(t, x.dev.pulses, 2)
 	})
 	assert.Greater(t, 3*minPulseInterval, time.Second)
-	assert.Equal(t, time.Millisecond, testWidth(board.Output{Kind: wire.OutputFlash, MaxOn: time.Millisecond}))
-	assert.Equal(t, 50*time.Millisecond, testWidth(board.Output{Kind: wire.OutputValve}))
+	assert.Equal(t, time.Millisecond, testWidth(board.OutputInfo{Kind: wire.OutputFlash, MaxOn: time.Millisecond}))
+	assert.Equal(t, 50*time.Millisecond, testWidth(board.OutputInfo{Kind: wire.OutputValve}))
 }
 
 func TestPulseIsRefused(t *testing.T) {

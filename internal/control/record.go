@@ -168,7 +168,7 @@ func encodeJSON(v any) (string, error) {
 }
 
 // recordShot puts a shot in the queue for the journal. It is shown once the journal has it.
-func (c *Control) recordShot(l *link, r *run, report board.Shot) {
+func (c *Control) recordShot(l *link, r *run, report board.ShotReport) {
 	row := c.journalShot(l, r, report)
 	c.rec.addShot(func(ctx context.Context) (err error) {
 		if row.Set, err = encodeJSON(r.set); err != nil {
@@ -192,16 +192,16 @@ func (c *Control) recordShot(l *link, r *run, report board.Shot) {
 	})
 }
 
-func (c *Control) show(s *session, made Shot) {
+func (c *Control) show(s *session, made ShotView) {
 	if s != c.session {
 		return // a new session was started meanwhile
 	}
-	c.shots = append([]Shot{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
+	c.shots = append([]ShotView{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
 	c.shotCount++
 	c.seen = made.Seen
 }
 
-func (c *Control) journalShot(l *link, r *run, report board.Shot) record.Shot {
+func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.Shot {
 	made := c.opts.Clock().Earlier(time.Since(report.Received))
 	row := record.Shot{
 		At: made.Wall, When: whenOf(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
@@ -240,10 +240,10 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 }
 
 // pageShot is a shot of the journal as the page shows it.
-func pageShot(s record.Shot) Shot {
-	made := Shot{
+func pageShot(s record.Shot) ShotView {
+	made := ShotView{
 		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: s.Status == "done",
-		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueShot{}, Seen: s.Seen,
+		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen,
 		Verdict: Verdict(s.Verdict), Note: s.Note,
 	}
 	if s.IntervalNs != 0 {
@@ -254,7 +254,7 @@ func pageShot(s record.Shot) Shot {
 		made.OK, made.Status = false, strings.TrimPrefix(s.Status+"; in the record: "+s.Damaged, "; ")
 	}
 	for _, cue := range s.Cues {
-		made.Cues = append(made.Cues, CueShot{
+		made.Cues = append(made.Cues, CueView{
 			Name: cue.Name, PlannedMs: ms(time.Duration(cue.PlannedNs)), ActualMs: ms(time.Duration(cue.OnNs)),
 			LateUs: float64(cue.LateNs()) / 1e3,
 		})

@@ -50,10 +50,10 @@ func (c *Control) startRemark(client string, cmd Command) (done <-chan error, er
 	if err := c.requireHolder(client); err != nil {
 		return nil, err
 	}
-	write, show := c.opts.Journal.SetVerdict, func(s *Shot) { s.Verdict = cmd.Verdict }
+	write, show := c.opts.Journal.SetVerdict, func(s *ShotView) { s.Verdict = cmd.Verdict }
 	text := string(cmd.Verdict)
 	if cmd.Type == "note" {
-		write, show, text = c.opts.Journal.SetNote, func(s *Shot) { s.Note = cmd.Text }, cmd.Text
+		write, show, text = c.opts.Journal.SetNote, func(s *ShotView) { s.Note = cmd.Text }, cmd.Text
 		if err := plainText("text", text, maxNoteLength, true); err != nil {
 			return nil, err
 		}
@@ -82,7 +82,7 @@ func knownVerdict(v Verdict) error {
 }
 
 // changeShown changes a shot if it is one of those that are shown. The mutex is held.
-func (c *Control) changeShown(id int64, change func(*Shot)) {
+func (c *Control) changeShown(id int64, change func(*ShotView)) {
 	for i := range c.shots {
 		if c.shots[i].ID == id {
 			change(&c.shots[i])

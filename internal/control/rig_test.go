@@ -79,7 +79,7 @@ func TestOnTheSimulatedRig(t *testing.T) {
 					assert.True(t, made.Simulated)
 					assert.NotEmpty(t, made.Seen)
 					assert.NotEmpty(t, made.Cues)
-					assert.True(t, slices.IsSortedFunc(made.Cues, func(a, b CueShot) int {
+					assert.True(t, slices.IsSortedFunc(made.Cues, func(a, b CueView) int {
 						return cmp.Compare(a.PlannedMs, b.PlannedMs)
 					}), "cues in the order in which they begin: %+v", made.Cues)
 					for _, cue := range made.Cues {

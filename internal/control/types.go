@@ -27,31 +27,31 @@ func States() []State { return []State{Safe, Arming, Armed, Firing, Resting, Fau
 // needs no other message, and then each of its fields that changes. Lengths and times a person typed are strings with
 // their units; measured times are numbers in the unit their key names.
 type Snapshot struct {
-	Epoch     int64     `json:"epoch"` // begins anew with each disarm: see Command
-	State     State     `json:"state"`
-	Reason    string    `json:"reason"`     // why it is in this state, in words
-	ArmedLeft int       `json:"armed_left"` // shots still to come
-	ArmedEnds int64     `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
-	NeedsGo   bool      `json:"needs_go"`   // armed, and Go opens the shutter or starts the delay
-	Board     Board     `json:"board"`
-	Inputs    []Input   `json:"inputs"`
-	Holder    string    `json:"holder"`    // client id that holds the controls, "" nobody
-	Asking    []string  `json:"asking"`    // client ids that asked for them
-	Onlookers int       `json:"onlookers"` // phones connected without the controls
-	Care      []Care    `json:"care"`
-	CareDone  bool      `json:"care_done"`
-	Session   Session   `json:"session"`
-	Set       shot.Set  `json:"set"`
-	Preview   *Preview  `json:"preview"` // nil when the set cannot work
-	Refusal   *Refusal  `json:"refusal"` // why it cannot
-	Room      *Room     `json:"room"`    // simulated rig only
-	Shots     []Shot    `json:"shots"`   // newest first, at most 20
-	ShotCount int       `json:"shot_count"`
-	Phases    []Choice  `json:"phases"`
-	Liquids   []Choice  `json:"liquids"`
-	Notice    string    `json:"notice"` // what was seen and not acted on, in words; "" nothing
-	Record    Record    `json:"record"`
-	Sent      time.Time `json:"sent"`
+	Epoch     int64       `json:"epoch"` // begins anew with each disarm: see Command
+	State     State       `json:"state"`
+	Reason    string      `json:"reason"`     // why it is in this state, in words
+	ArmedLeft int         `json:"armed_left"` // shots still to come
+	ArmedEnds int64       `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
+	NeedsGo   bool        `json:"needs_go"`   // armed, and Go opens the shutter or starts the delay
+	Board     Board       `json:"board"`
+	Inputs    []InputView `json:"inputs"`
+	Holder    string      `json:"holder"`    // client id that holds the controls, "" nobody
+	Asking    []string    `json:"asking"`    // client ids that asked for them
+	Onlookers int         `json:"onlookers"` // phones connected without the controls
+	Care      []Care      `json:"care"`
+	CareDone  bool        `json:"care_done"`
+	Session   SessionView `json:"session"`
+	Set       shot.Set    `json:"set"`
+	Preview   *Preview    `json:"preview"` // nil when the set cannot work
+	Refusal   *Refusal    `json:"refusal"` // why it cannot
+	Room      *Room       `json:"room"`    // simulated rig only
+	Shots     []ShotView  `json:"shots"`   // newest first, at most 20
+	ShotCount int         `json:"shot_count"`
+	Phases    []Choice    `json:"phases"`
+	Liquids   []Choice    `json:"liquids"`
+	Notice    string      `json:"notice"` // what was seen and not acted on, in words; "" nothing
+	Record    Record      `json:"record"`
+	Sent      time.Time   `json:"sent"`
 }
 
 // Record says how the journal keeps up.
@@ -74,18 +74,18 @@ type Board struct {
 	Problem   string  `json:"problem"` // why not, in words
 	TickUs    float64 `json:"tick_us"`
 
-	Outputs []Output `json:"outputs"` // of the board there is
+	Outputs []OutputView `json:"outputs"` // of the board there is
 }
 
-// Output is what the board switches, and what its last test showed.
-type Output struct {
+// OutputView is an output as the page shows it, with what its last test showed.
+type OutputView struct {
 	Name   string  `json:"name"`
 	TestMs float64 `json:"test_ms"` // how long a test switches it on
 	Tested string  `json:"tested"`  // in words; "" not since the board was connected
 }
 
-// Input is a sensor's level now and when it last changed.
-type Input struct {
+// InputView is an input as the page shows it: its level now and how often it changed.
+type InputView struct {
 	Name   string `json:"name"`
 	Role   string `json:"role"` // "gate", "beam", "microphone", "kill", "sync"
 	Active bool   `json:"active"`
@@ -99,8 +99,8 @@ type Care struct {
 	Ticked bool   `json:"ticked"`
 }
 
-// Session is one evening's tries with one set.
-type Session struct {
+// SessionView is the session as the page shows it.
+type SessionView struct {
 	ID      int64     `json:"id"`
 	Name    string    `json:"name"`
 	Started time.Time `json:"started"`
@@ -183,8 +183,8 @@ const (
 	Nothing  Verdict = "nothing there"
 )
 
-// Shot is one try as the page shows it. Actual times are the board's own stamps.
-type Shot struct {
+// ShotView is one try as the page shows it. Actual times are the board's own stamps.
+type ShotView struct {
 	ID         int64     `json:"id"`
 	Number     int       `json:"number"` // in the session, from 1
 	At         time.Time `json:"at"`
@@ -194,14 +194,14 @@ type Shot struct {
 	Simulated  bool      `json:"simulated"`
 	IntervalMs *float64  `json:"interval_ms"` // null without a gate
 	DelayMs    float64   `json:"delay_ms"`
-	Cues       []CueShot `json:"cues"`
+	Cues       []CueView `json:"cues"`
 	Seen       string    `json:"seen"` // simulated rig: what the camera saw
 	Verdict    Verdict   `json:"verdict"`
 	Note       string    `json:"note"`
 }
 
-// CueShot is one pulse, planned and actual, in ms from the clock edge.
-type CueShot struct {
+// CueView is one pulse, planned and actual, in ms from the clock edge.
+type CueView struct {
 	Name      string  `json:"name"`
 	PlannedMs float64 `json:"planned_ms"`
 	ActualMs  float64 `json:"actual_ms"`

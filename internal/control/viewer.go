@@ -65,11 +65,11 @@ func (c *Control) snapshot() *Snapshot {
 	s := &Snapshot{
 		Epoch: c.epoch, State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
 		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Problem: c.disconnectReason,
-			Outputs: append([]Output{}, c.outputs...)},
-		Inputs: append([]Input{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
+			Outputs: append([]OutputView{}, c.outputs...)},
+		Inputs: append([]InputView{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
-		Shots: append([]Shot{}, c.shots...), ShotCount: c.shotCount,
+		Shots: append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {
@@ -86,9 +86,9 @@ func (c *Control) snapshot() *Snapshot {
 	return s
 }
 
-func (c *Control) sessionNow() Session {
+func (c *Control) sessionNow() SessionView {
 	s := record.Session{Name: c.session.name, Started: c.session.started}
-	return Session{ID: c.session.id, Name: s.Title(), Started: s.Started, Dates: c.dates.words(c.opts.Clock())}
+	return SessionView{ID: c.session.id, Name: s.Title(), Started: s.Started, Dates: c.dates.words(c.opts.Clock())}
 }
 
 // state puts the board's state and the connection to it in one word.

@@ -16,10 +16,10 @@ type Wiring struct {
 }
 
 // newInputs lists the inputs for the page. The counts of edges go on for inputs that were there before.
-func (w Wiring) newInputs(before []Input) []Input {
-	list := make([]Input, len(w.Inputs))
+func (w Wiring) newInputs(before []InputView) []InputView {
+	list := make([]InputView, len(w.Inputs))
 	for i, s := range w.Inputs {
-		list[i] = Input{Name: s.Name, Role: string(s.Role)}
+		list[i] = InputView{Name: s.Name, Role: string(s.Role)}
 		if i < len(before) && before[i].Name == s.Name {
 			list[i].Edges = before[i].Edges
 		}
@@ -38,7 +38,7 @@ func ConfiguredWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
 		for i, in := range pins.Inputs {
-			assignInput(&w.Bench, in.Role, shot.Input{
+			assignInput(&w.Bench, in.Role, shot.Sensor{
 				Index: uint8(i), Name: in.Name, Falling: in.Falling(), Delay: in.Delay + in.Debounce,
 			})
 		}
@@ -52,8 +52,8 @@ func ConfiguredWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 }
 
 // assignInput assigns an input to its role on the bench; the first of a role counts.
-func assignInput(b *shot.Bench, role wiring.Role, in shot.Input) {
-	slot := map[wiring.Role]**shot.Input{
+func assignInput(b *shot.Bench, role wiring.Role, in shot.Sensor) {
+	slot := map[wiring.Role]**shot.Sensor{
 		wiring.Beam: &b.Beam, wiring.Gate: &b.Gate, wiring.Microphone: &b.Microphone,
 	}[role]
 	if slot != nil && *slot == nil {
@@ -84,7 +84,7 @@ func RigWiring(bench shot.Bench) func(board.Identity) (Wiring, error) {
 			high := in.Kind != wire.InputSync && in.Kind != wire.InputButton
 			w.Inputs = append(w.Inputs, wiring.Input{Name: in.Name, Role: roleOf(in.Kind), ActiveHigh: high})
 		}
-		for role, in := range map[wiring.Role]*shot.Input{
+		for role, in := range map[wiring.Role]*shot.Sensor{
 			wiring.Gate: bench.Gate, wiring.Beam: bench.Beam, wiring.Microphone: bench.Microphone,
 		} {
 			if in != nil && int(in.Index) < len(w.Inputs) {

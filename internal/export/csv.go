@@ -68,7 +68,7 @@ func header(names []string) []string {
 	return append(columns, "seen", "verdict", "note", "damaged")
 }
 
-func csvLine(s Shot, names []string) ([]string, error) {
+func csvLine(s ShotEntry, names []string) ([]string, error) {
 	number := func(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 	interval, gate, boot, since := "", "", "", ""
 	if s.IntervalMs != nil {
@@ -82,7 +82,7 @@ func csvLine(s Shot, names []string) ([]string, error) {
 		fmt.Sprint(s.BootID), gate,
 		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs)}
 	cells := map[string][]string{}
-	for i, name := range columnNames(s.Cues, func(c Cue) string { return c.Name }) {
+	for i, name := range columnNames(s.Cues, func(c CueEntry) string { return c.Name }) {
 		c := s.Cues[i]
 		cells[name] = []string{number(c.PlannedMs), number(c.ActualMs), number(c.WidthMs), number(c.LateUs)}
 		if !slices.Contains(names, name) {

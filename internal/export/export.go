@@ -86,11 +86,11 @@ func (r *reader) readSessions(ctx context.Context) error {
 }
 
 // shots yields what can be read, oldest first; a session that was begun meanwhile is looked up.
-func (r *reader) shots(ctx context.Context) iter.Seq2[Shot, error] {
-	return func(yield func(Shot, error) bool) {
+func (r *reader) shots(ctx context.Context) iter.Seq2[ShotEntry, error] {
+	return func(yield func(ShotEntry, error) bool) {
 		for shot, err := range r.source.AllShots(ctx, r.opts.Session) {
 			if err != nil {
-				yield(Shot{}, err)
+				yield(ShotEntry{}, err)
 				return
 			}
 			r.read++
@@ -101,7 +101,7 @@ func (r *reader) shots(ctx context.Context) iter.Seq2[Shot, error] {
 			}
 			if _, known := r.sessions[shot.Session]; !known {
 				if err := r.readSessions(ctx); err != nil {
-					yield(Shot{}, err)
+					yield(ShotEntry{}, err)
 					return
 				}
 			}

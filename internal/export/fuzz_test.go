@@ -26,7 +26,7 @@ func FuzzShot(f *testing.F) {
 		text, err := json.Marshal(s)
 		require.NoError(t, err)
 		require.True(t, utf8.Valid(text), "%q", text)
-		var back Shot
+		var back ShotEntry
 		require.NoError(t, json.Unmarshal(text, &back))
 		require.Equal(t, strings.ToValidUTF8(note, "\ufffd") == note, back.Note == note)
 		require.Equal(t, s.DelayMs, back.DelayMs)
@@ -34,7 +34,7 @@ func FuzzShot(f *testing.F) {
 		require.NoError(t, err)
 		require.True(t, when.Equal(time.Unix(0, at)))
 
-		names := columnNames(s.Cues, func(c Cue) string { return c.Name })
+		names := columnNames(s.Cues, func(c CueEntry) string { return c.Name })
 		row, err := csvLine(s, names)
 		require.NoError(t, err)
 		columns := header(names)

@@ -10,8 +10,8 @@ import (
 	"stillwater/internal/record"
 )
 
-// Session is a session as it is written in JSON.
-type Session struct {
+// SessionEntry is a session as it is written in JSON.
+type SessionEntry struct {
 	Session int64  `json:"session"`
 	Name    string `json:"name"`
 	Started string `json:"started"` // RFC 3339, the best date known
@@ -23,9 +23,9 @@ type Session struct {
 	Damaged  string          `json:"damaged,omitempty"` // what of it cannot be read, in words
 }
 
-// Shot is a shot as it is written in JSON. Cue times are from the sensor's edge; gate and clock are the edges' stamps
-// in the board's own time.
-type Shot struct {
+// ShotEntry is a shot as it is written in JSON. Cue times are from the sensor's edge; gate and clock are the edges'
+// stamps in the board's own time.
+type ShotEntry struct {
 	Session     int64  `json:"session"`
 	SessionName string `json:"session_name"`
 	Board       string `json:"board"`
@@ -40,7 +40,7 @@ type Shot struct {
 	ClockNs    int64           `json:"clock_ns"`
 	IntervalMs *float64        `json:"interval_ms"` // null without a gate
 	DelayMs    float64         `json:"delay_ms"`
-	Cues       []Cue           `json:"cues"`
+	Cues       []CueEntry      `json:"cues"`
 	Seen       string          `json:"seen"`
 	Verdict    string          `json:"verdict"`
 	Note       string          `json:"note"`
@@ -57,8 +57,8 @@ type when struct {
 	SinceBootS   *float64 `json:"since_boot_s"`
 }
 
-// Cue is one pulse of a shot.
-type Cue struct {
+// CueEntry is one pulse of a shot as it is written in JSON.
+type CueEntry struct {
 	Name      string  `json:"name"`
 	Opening   bool    `json:"opening"`
 	PlannedMs float64 `json:"planned_ms"`
@@ -77,15 +77,15 @@ func whenOf(w record.When) when {
 }
 
 // SessionsOf are sessions of the journal as they are written.
-func SessionsOf(all []record.Summary) []Session {
-	sessions := make([]Session, len(all))
+func SessionsOf(all []record.Summary) []SessionEntry {
+	sessions := make([]SessionEntry, len(all))
 	for i, s := range all {
 		sessions[i] = sessionOf(s)
 	}
 	return sessions
 }
 
-func sessionOf(s record.Summary) Session {
+func sessionOf(s record.Summary) SessionEntry {
 	counts := map[string]int{}
 	for verdict, n := range s.Verdicts {
 		if verdict == "" {
@@ -93,16 +93,16 @@ func sessionOf(s record.Summary) Session {
 		}
 		counts[verdict] += n
 	}
-	return Session{Session: s.ID, Name: s.Title(), when: whenOf(s.When),
+	return SessionEntry{Session: s.ID, Name: s.Title(), when: whenOf(s.When),
 		Started: s.Started.Format(time.RFC3339Nano), Board: s.Board,
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
 }
 
-func shotOf(s record.Session, shot record.Shot) Shot {
-	out := Shot{Session: shot.Session, SessionName: s.Title(), when: whenOf(shot.When), Board: s.Board,
+func shotOf(s record.Session, shot record.Shot) ShotEntry {
+	out := ShotEntry{Session: shot.Session, SessionName: s.Title(), when: whenOf(shot.When), Board: s.Board,
 		Shot: shot.Number, ID: shot.ID,
 		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,
-		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []Cue{},
+		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []CueEntry{},
 		Seen: shot.Seen, Verdict: shot.Verdict, Note: shot.Note, Damaged: shot.Damaged,
 		Set: asJSON(shot.Set), Program: asJSON(shot.Program)}
 	if s.Damaged != "" {
@@ -113,7 +113,7 @@ func shotOf(s record.Session, shot record.Shot) Shot {
 		out.IntervalMs, out.GateNs = &ms, &shot.GateNs
 	}
 	for _, c := range shot.Cues {
-		out.Cues = append(out.Cues, Cue{Name: c.Name, Opening: c.Opening, PlannedMs: float64(c.PlannedNs) / 1e6,
+		out.Cues = append(out.Cues, CueEntry{Name: c.Name, Opening: c.Opening, PlannedMs: float64(c.PlannedNs) / 1e6,
 			ActualMs: float64(c.OnNs) / 1e6, WidthMs: float64(c.OffNs-c.OnNs) / 1e6, LateUs: float64(c.LateNs()) / 1e3})
 	}
 	return out

@@ -61,13 +61,13 @@ func FindLine(m gpiochip.Machine, l wiring.Line) (gpiochip.Line, error) {
 // openOutputs requests the outputs, which go to their off level, and the heartbeat's line, which goes low.
 func openOutputs(b config.Board, l *Lines) error {
 	machine := gpiochip.Look()
-	outs := make([]gpiochip.Output, len(b.Outputs))
+	outs := make([]gpiochip.OutputRequest, len(b.Outputs))
 	for i, o := range b.Outputs {
 		line, err := FindLine(machine, o.Line)
 		if err != nil {
 			return fmt.Errorf("output %q: %w", o.Name, err)
 		}
-		outs[i] = gpiochip.Output{Line: line, ActiveLow: o.SafeHigh}
+		outs[i] = gpiochip.OutputRequest{Line: line, ActiveLow: o.SafeHigh}
 	}
 	outputs, err := gpiochip.OpenOutputs(Consumer, outs)
 	if err != nil {
@@ -91,7 +91,7 @@ func openHeartbeat(machine gpiochip.Machine, b config.Board, l *Lines) error {
 	if err != nil {
 		return fmt.Errorf("heartbeat: %w", err)
 	}
-	heartbeat, err := gpiochip.OpenOutputs(Consumer, []gpiochip.Output{{Line: line}})
+	heartbeat, err := gpiochip.OpenOutputs(Consumer, []gpiochip.OutputRequest{{Line: line}})
 	if err != nil {
 		return fmt.Errorf("heartbeat: %w", err)
 	}
@@ -102,13 +102,13 @@ func openHeartbeat(machine gpiochip.Machine, b config.Board, l *Lines) error {
 // openInputs requests the inputs.
 func openInputs(b config.Board, l *Lines) error {
 	machine := gpiochip.Look()
-	ins := make([]gpiochip.Input, len(b.Inputs))
+	ins := make([]gpiochip.InputRequest, len(b.Inputs))
 	for i, in := range b.Inputs {
 		line, err := FindLine(machine, in.Line)
 		if err != nil {
 			return fmt.Errorf("input %q: %w", in.Name, err)
 		}
-		ins[i] = gpiochip.Input{Line: line, Bias: InputBias(in.Bias), Debounce: in.Debounce}
+		ins[i] = gpiochip.InputRequest{Line: line, Bias: InputBias(in.Bias), Debounce: in.Debounce}
 	}
 	inputs, err := gpiochip.OpenInputs(Consumer, ins)
 	if err != nil {

@@ -11,7 +11,7 @@ import (
 
 // A chip that refuses debounce is asked again without it, and those that then have none are named.
 func TestDebounceRefused(t *testing.T) {
-	inputs := []Input{{}, {Bias: PullUp, Debounce: time.Millisecond}, {Debounce: 2 * time.Millisecond}, {}}
+	inputs := []InputRequest{{}, {Bias: PullUp, Debounce: time.Millisecond}, {Debounce: 2 * time.Millisecond}, {}}
 	indices := []int{0, 1, 3}
 	debounces := func(c unix.GPIOV2LineConfig) (n int) {
 		for _, a := range c.Attrs[:c.Num_attrs] {

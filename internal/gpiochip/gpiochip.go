@@ -59,15 +59,15 @@ const (
 	NoBias
 )
 
-// Input asks for one input with both its edges.
-type Input struct {
+// InputRequest asks for one input with both its edges.
+type InputRequest struct {
 	Line     Line
 	Bias     Bias
 	Debounce time.Duration // done by the kernel, which stamps the end of the bounce
 }
 
-// Output asks for one output. ActiveLow: on is the low level.
-type Output struct {
+// OutputRequest asks for one output. ActiveLow: on is the low level.
+type OutputRequest struct {
 	Line      Line
 	ActiveLow bool
 }

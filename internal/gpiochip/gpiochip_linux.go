@@ -233,7 +233,7 @@ type Inputs struct {
 
 // OpenInputs starts watching the lines, one request a chip. Event.Input and level bits are indices into inputs. A
 // debounce that the chip refuses is left out: see Undebounced.
-func OpenInputs(consumer string, inputs []Input) (*Inputs, error) {
+func OpenInputs(consumer string, inputs []InputRequest) (*Inputs, error) {
 	lines := make([]Line, len(inputs))
 	for i, input := range inputs {
 		lines[i] = input.Line
@@ -259,7 +259,7 @@ func OpenInputs(consumer string, inputs []Input) (*Inputs, error) {
 
 // openInputs asks for the lines of one chip; if the chip refuses, once more without debounce. It returns the inputs
 // that then have none.
-func openInputs(inputs []Input, indices []int, ask func(unix.GPIOV2LineConfig) (*request, error)) (
+func openInputs(inputs []InputRequest, indices []int, ask func(unix.GPIOV2LineConfig) (*request, error)) (
 	r *request, without []int, err error,
 ) {
 	config, err := inputConfig(inputs, indices)
@@ -300,7 +300,7 @@ func unable(err error) bool {
 	return false
 }
 
-func inputConfig(inputs []Input, indices []int) (unix.GPIOV2LineConfig, error) {
+func inputConfig(inputs []InputRequest, indices []int) (unix.GPIOV2LineConfig, error) {
 	const both = flagInput | flagEdgeRising | flagEdgeFalling
 	bias := [...]uint64{AsIs: 0, PullUp: flagPullUp, PullDown: flagPullDown, NoBias: flagNoBias}
 	a := attributes{config: unix.GPIOV2LineConfig{Flags: both}}
@@ -397,12 +397,12 @@ func (in *Inputs) Close() error {
 // Outputs are output lines being driven. A level bit of 1 is on, whatever level that is on the line.
 type Outputs struct {
 	requests []*request
-	outputs  []Output
+	outputs  []OutputRequest
 	mapped   *bank // nil: the kernel sets them
 }
 
 // OpenOutputs takes the lines, each straight at its off level: it drives nothing else on the way.
-func OpenOutputs(consumer string, outputs []Output) (*Outputs, error) {
+func OpenOutputs(consumer string, outputs []OutputRequest) (*Outputs, error) {
 	lines := make([]Line, len(outputs))
 	for i, output := range outputs {
 		lines[i] = output.Line
@@ -427,7 +427,7 @@ func OpenOutputs(consumer string, outputs []Output) (*Outputs, error) {
 	return out, nil
 }
 
-func outputConfig(outputs []Output, indices []int) (unix.GPIOV2LineConfig, error) {
+func outputConfig(outputs []OutputRequest, indices []int) (unix.GPIOV2LineConfig, error) {
 	a := attributes{config: unix.GPIOV2LineConfig{Flags: flagOutput}}
 	for i, index := range indices {
 		if outputs[index].ActiveLow {

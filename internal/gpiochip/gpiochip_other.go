@@ -15,7 +15,7 @@ func Chips() ([]Chip, error) { return nil, ErrUnsupported }
 func Lines(Chip) ([]Line, error) { return nil, ErrUnsupported }
 
 // OpenInputs refuses.
-func OpenInputs(string, []Input) (*Inputs, error) { return nil, ErrUnsupported }
+func OpenInputs(string, []InputRequest) (*Inputs, error) { return nil, ErrUnsupported }
 
 // Undebounced is empty.
 func (*Inputs) Undebounced() []int { return nil }
@@ -36,7 +36,7 @@ func (*Inputs) Levels() (uint8, error) { return 0, ErrUnsupported }
 func (*Inputs) Close() error { return nil }
 
 // OpenOutputs refuses.
-func OpenOutputs(string, []Output) (*Outputs, error) { return nil, ErrUnsupported }
+func OpenOutputs(string, []OutputRequest) (*Outputs, error) { return nil, ErrUnsupported }
 
 // Map refuses.
 func (*Outputs) Map(Host) error { return ErrUnsupported }

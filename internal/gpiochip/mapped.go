@@ -66,7 +66,7 @@ func Mappable(host Host, lines []Line) error {
 			"driver for it: " + kernelDrive}
 }
 
-func linesOf(outputs []Output) []Line {
+func linesOf(outputs []OutputRequest) []Line {
 	lines := make([]Line, len(outputs))
 	for i, o := range outputs {
 		lines[i] = o.Line
@@ -76,7 +76,7 @@ func linesOf(outputs []Output) []Line {
 
 // newBank joins outputs, which the kernel holds at their off level, to registers. It writes nothing: it first looks
 // whether the registers say of each line what the kernel made of it. If they do not, they are not this chip's.
-func newBank(r registers, outputs []Output) (*bank, error) {
+func newBank(r registers, outputs []OutputRequest) (*bank, error) {
 	b := &bank{registers: r}
 	for i, o := range outputs {
 		off := gpio.OUT_LOW

@@ -41,7 +41,7 @@ func (f *fakeBank) registers() registers {
 }
 
 // request does what the kernel does for an output: off, before it drives.
-func (f *fakeBank) request(outputs []Output) {
+func (f *fakeBank) request(outputs []OutputRequest) {
 	for _, o := range outputs {
 		p := f.pins[o.Line.Number]
 		p.L, p.Fn = gpio.Level(o.ActiveLow), string(gpio.OUT_LOW)
@@ -52,10 +52,10 @@ func (f *fakeBank) request(outputs []Output) {
 }
 
 // outputsOn are outputs on lines of the header's chip; those in activeLow are on when low.
-func outputsOn(activeLow uint8, numbers ...int) []Output {
-	outputs := make([]Output, len(numbers))
+func outputsOn(activeLow uint8, numbers ...int) []OutputRequest {
+	outputs := make([]OutputRequest, len(numbers))
 	for i, n := range numbers {
-		outputs[i] = Output{Line: headerHost().Lines["/dev/gpiochip0"][n], ActiveLow: activeLow>>i&1 != 0}
+		outputs[i] = OutputRequest{Line: headerHost().Lines["/dev/gpiochip0"][n], ActiveLow: activeLow>>i&1 != 0}
 	}
 	return outputs
 }

@@ -81,8 +81,8 @@ func (b *slowBoard) Pulse(ctx context.Context, _ uint8, _ time.Duration) error {
 }
 
 func (b *slowBoard) Identity() board.Identity {
-	return board.Identity{Inputs: []board.Input{{Kind: protocol.InputBeam, Name: "beam"}},
-		Outputs: []board.Output{{Kind: protocol.OutputFlash, Name: "flash", MaxOn: 100 * time.Millisecond}}}
+	return board.Identity{Inputs: []board.InputInfo{{Kind: protocol.InputBeam, Name: "beam"}},
+		Outputs: []board.OutputInfo{{Kind: protocol.OutputFlash, Name: "flash", MaxOn: 100 * time.Millisecond}}}
 }
 
 // noJournal keeps nothing.
@@ -108,7 +108,7 @@ type controlled struct {
 func newControlled(t *testing.T) *controlled {
 	b := &slowBoard{line: make(chan struct{}, 1), events: make(chan board.Event, 1000)}
 	bench := shot.Bench{
-		Beam: &shot.Input{Index: 0, Name: "beam", Falling: true}, Flash: &shot.Output{Index: 0, Name: "flash",
+		Beam: &shot.Sensor{Index: 0, Name: "beam", Falling: true}, Flash: &shot.Output{Index: 0, Name: "flash",
 			MaxOn: 100 * time.Millisecond}, Shutter: &shot.Output{Index: 1, Name: "shutter", MaxOn: 30 * time.Second},
 		Lead: 500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}

@@ -138,9 +138,9 @@ func TestFewOfManySnapshotsAreEncoded(t *testing.T) {
 }
 
 func BenchmarkSnapshotToFiftyPhones(b *testing.B) {
-	snap := &control.Snapshot{Shots: make([]control.Shot, 20), Care: make([]control.Care, 8)}
+	snap := &control.Snapshot{Shots: make([]control.ShotView, 20), Care: make([]control.Care, 8)}
 	for i := range snap.Shots {
-		snap.Shots[i].Cues = make([]control.CueShot, 3)
+		snap.Shots[i].Cues = make([]control.CueView, 3)
 	}
 	made := &snapshots{rate: rate.NewLimiter(rate.Inf, 0)}
 	var shown [50]encodedSnapshot

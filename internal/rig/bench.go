@@ -87,8 +87,8 @@ var sensorInput = [...]uint8{
 
 // Bench is the bench for plans on the rig.
 func Bench() shot.Bench {
-	in := func(i uint8) *shot.Input {
-		return &shot.Input{Index: i, Name: inputSpecs[i].name, Falling: inputSpecs[i].idleHigh}
+	in := func(i uint8) *shot.Sensor {
+		return &shot.Sensor{Index: i, Name: inputSpecs[i].name, Falling: inputSpecs[i].idleHigh}
 	}
 	out := func(i uint8, delay time.Duration) *shot.Output {
 		return &shot.Output{Index: i, Name: outputSpecs[i].name, MaxOn: outputSpecs[i].maxOn, Delay: delay}

@@ -72,7 +72,7 @@ func (b *bed) until(suits func(board.Event) bool) board.Event {
 	return board.Event{}
 }
 
-func (b *bed) shot() *board.Shot {
+func (b *bed) shot() *board.ShotReport {
 	b.t.Helper()
 	return b.until(func(e board.Event) bool { return e.Shot != nil }).Shot
 }
@@ -108,7 +108,7 @@ func TestTheRigSaysWhatItIs(t *testing.T) {
 		assert.Equal(t, "simulated", id.Firmware)
 		assert.Equal(t, uint32(TickHz), id.TickHz)
 		bench := Bench()
-		for _, in := range []*shot.Input{bench.Gate, bench.Beam, bench.Microphone} {
+		for _, in := range []*shot.Sensor{bench.Gate, bench.Beam, bench.Microphone} {
 			assert.Equal(t, in.Name, id.Inputs[in.Index].Name)
 		}
 		for _, out := range []*shot.Output{bench.Shutter, bench.Flash} {
@@ -429,7 +429,7 @@ func TestRealTime(t *testing.T) {
 		require.NoError(t, host.Close())
 		require.NoError(t, r.Close())
 	}()
-	var s *board.Shot
+	var s *board.ShotReport
 	for try := 1; ; try++ {
 		b.arm(dropSet(), 1)
 		require.NoError(t, r.Release(dropSet()))
@@ -451,7 +451,7 @@ func TestRealTime(t *testing.T) {
 	}
 }
 
-func flashCue(t *testing.T, s *board.Shot) board.CueReport {
+func flashCue(t *testing.T, s *board.ShotReport) board.CueReport {
 	t.Helper()
 	for _, c := range s.Cues {
 		if c.Output == OutFlash {

@@ -17,9 +17,9 @@ import (
 // bench is a board without limits that matter here, with exact sensors.
 func bench() shot.Bench {
 	return shot.Bench{
-		Gate:       &shot.Input{Index: 0, Name: "gate"},
-		Beam:       &shot.Input{Index: 1, Name: "beam"},
-		Microphone: &shot.Input{Index: 2, Name: "microphone"},
+		Gate:       &shot.Sensor{Index: 0, Name: "gate"},
+		Beam:       &shot.Sensor{Index: 1, Name: "beam"},
+		Microphone: &shot.Sensor{Index: 2, Name: "microphone"},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: time.Second, Delay: FlashDelay},
 		Lead:       time.Millisecond,

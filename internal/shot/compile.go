@@ -89,7 +89,7 @@ func (p plan) clock(program *Program) error {
 	return err
 }
 
-func (p plan) clockInput() *Input {
+func (p plan) clockInput() *Sensor {
 	if p.set.Kind == Sound {
 		return p.bench.Microphone
 	}

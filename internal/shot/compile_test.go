@@ -19,8 +19,8 @@ import (
 
 func testBench() Bench {
 	return Bench{
-		Beam: &Input{Index: 1, Name: "beam", Falling: true}, Gate: &Input{Index: 0, Name: "gate"},
-		Microphone: &Input{Index: 2, Name: "microphone"},
+		Beam: &Sensor{Index: 1, Name: "beam", Falling: true}, Gate: &Sensor{Index: 0, Name: "gate"},
+		Microphone: &Sensor{Index: 2, Name: "microphone"},
 		Shutter:    &Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &Output{Index: 1, Name: "flash", MaxOn: 50 * time.Millisecond},
 		Lead:       300 * time.Microsecond, Tick: 500 * time.Nanosecond, TableLen: 32, Late: time.Millisecond,

@@ -11,7 +11,7 @@ import (
 // bench is a board with one beam, a shutter and a flash.
 func bench() shot.Bench {
 	return shot.Bench{
-		Beam:     &shot.Input{Name: "beam", Falling: true},
+		Beam:     &shot.Sensor{Name: "beam", Falling: true},
 		Shutter:  &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute},
 		Flash:    &shot.Output{Index: 1, Name: "flash", MaxOn: 100 * time.Millisecond},
 		Lead:     time.Millisecond,

@@ -99,7 +99,7 @@ type LightSet struct {
 // Bench is what a plan runs on: the board's pins by role, and its limits. It is filled from the board's identity and
 // the configuration.
 type Bench struct {
-	Beam, Gate, Microphone *Input   // Beam: the drop's beam and the throw's second beam. nil: there is none
+	Beam, Gate, Microphone *Sensor  // Beam: the drop's beam and the throw's second beam. nil: there is none
 	Shutter, Flash         *Output  // nil: there is none
 	MoreFlash              []Output // further flashes, which fire at the moment too
 	Lead                   time.Duration
@@ -110,8 +110,8 @@ type Bench struct {
 	HoldOff                time.Duration // bounce
 }
 
-// Input is a board's input and the direction of the edge that counts.
-type Input struct {
+// Sensor is a board's input and the direction of the edge that counts.
+type Sensor struct {
 	Index   uint8
 	Name    string
 	Falling bool

@@ -12,7 +12,7 @@ import { drawTable, drawTimeline, tellTimeline } from "./timeline.js";
 import { fixed, inUnit, ms, signed } from "./units.js";
 import { voice } from "./voice.js";
 
-/** @import { Care, Input, Kind, Preview, Refusal, Shot, Snapshot, Term } from "../protocol.d.ts" */
+/** @import { Care, InputView, Kind, Preview, Refusal, ShotView, Snapshot, Term } from "../protocol.d.ts" */
 /** @import { Asks } from "./asks.js" */
 /** @import { Field } from "./fields.js" */
 
@@ -131,7 +131,7 @@ export class Desk {
 		this.#bringUp(snap);
 	}
 
-	/** A shot that is new since the page was opened is read out once. @param {Shot | undefined} shot */
+	/** A shot that is new since the page was opened is read out once. @param {ShotView | undefined} shot */
 	#tellShot(shot) {
 		const id = shot?.id ?? 0;
 		if (shot && this.#newest >= 0 && id > this.#newest) {
@@ -141,7 +141,7 @@ export class Desk {
 	}
 
 	/** After a verdict of early or late the trim is what comes next: it stands under the verdict. */
-	#placeTrim(/** @type {Shot | undefined} */ shot) {
+	#placeTrim(/** @type {ShotView | undefined} */ shot) {
 		const off = shot?.verdict === "early" || shot?.verdict === "late";
 		const above = document.querySelector(off ? "#shots-list .verdicts" : "#coming-title");
 		if (above && this.trim.previousElementSibling !== above) above.after(this.trim);
@@ -486,7 +486,7 @@ function sessionWords(snap) {
 	return `${name}${when}: ${shots}. ${snap.session.dates}`;
 }
 
-/** @param {Input} i */
+/** @param {InputView} i */
 function inputWords(i) {
 	const role = i.role === "" || i.role === i.name ? "" : ` (${i.role})`;
 	const edges = i.edges === 1 ? "one edge" : `${i.edges} edges`;

@@ -5,7 +5,7 @@ import { icon } from "./icons.js";
 import { slot } from "./refusals.js";
 import { fixed, ms, signed } from "./units.js";
 
-/** @import { Shot, Verdict } from "../protocol.d.ts" */
+/** @import { ShotView, Verdict } from "../protocol.d.ts" */
 /** @import { Asks } from "./asks.js" */
 
 /** @type {{ verdict: Verdict, word: string, sign: string }[]} */
@@ -16,12 +16,12 @@ const verdicts = [
 	{ verdict: "nothing there", word: "Nothing there", sign: "nothing" },
 ];
 
-/** @typedef {HTMLElement & { refresh: (shot: Shot, newest: boolean) => void }} Card */
+/** @typedef {HTMLElement & { refresh: (shot: ShotView, newest: boolean) => void }} Card */
 
 /**
  * Show the shots, newest first. The newest is open; older ones fold to a line.
  * @param {Element} list
- * @param {Shot[]} shots
+ * @param {ShotView[]} shots
  * @param {Asks} asks
  */
 export function showShots(list, shots, asks) {
@@ -34,7 +34,7 @@ export function showShots(list, shots, asks) {
 	);
 }
 
-/** @param {Shot} first @param {Asks} asks */
+/** @param {ShotView} first @param {Asks} asks */
 function card(first, asks) {
 	const place = slot();
 	let shot = first;
@@ -110,7 +110,7 @@ function card(first, asks) {
 	return node;
 }
 
-/** @param {Shot} s */
+/** @param {ShotView} s */
 function drawFigures(s) {
 	const facts = [`Status: ${s.status}`, `delay ${fixed(s.delay_ms, 2)} ms`];
 	if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);

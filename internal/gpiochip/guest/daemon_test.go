@@ -170,7 +170,7 @@ func (s *stage) compiled(set shot.Set) shot.Program {
 	require.NoError(s.t, err)
 	wire := control.ConfiguredWiring(conf.Board)
 	wiring, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
-		Inputs: make([]board.Input, 4), Outputs: make([]board.Output, 3)})
+		Inputs: make([]board.InputInfo, 4), Outputs: make([]board.OutputInfo, 3)})
 	require.NoError(s.t, err)
 	p, _, err := shot.Compile(set, wiring.Bench)
 	require.NoError(s.t, err)
@@ -199,7 +199,7 @@ func ns(ms float64) time.Duration { return time.Duration(math.Round(ms * 1e6)) }
 // checkShot holds a shot of the record against the program it was made with and against the kernel's record: order and
 // number of pulses, planned times as compiled, nothing before its time, and actual minus planned reported as it was.
 // The clock edge was between before and after.
-func (s *stage) checkShot(got control.Shot, p shot.Program, delay, before, after time.Duration) {
+func (s *stage) checkShot(got control.ShotView, p shot.Program, delay, before, after time.Duration) {
 	t := s.t
 	t.Helper()
 	require.Equal(t, "done", got.Status)
@@ -218,7 +218,7 @@ func (s *stage) checkShot(got control.Shot, p shot.Program, delay, before, after
 	for i := range pulses {
 		name := map[int]string{shutterLine: "shutter", flashLine: "flash"}[pulses[i].line]
 		cue := p.Cues[slices.IndexFunc(p.Cues, func(c shot.Cue) bool { return c.Name == name })]
-		said := got.Cues[slices.IndexFunc(got.Cues, func(c control.CueShot) bool { return c.Name == name })]
+		said := got.Cues[slices.IndexFunc(got.Cues, func(c control.CueView) bool { return c.Name == name })]
 		planned, actual := ns(said.PlannedMs), ns(said.ActualMs)
 		assert.Equal(t, delay+cue.Offset.Round(tick), planned, "%s: planned as compiled, to the tick", name)
 		assert.GreaterOrEqual(t, actual, planned, "%s: not before its time", name)

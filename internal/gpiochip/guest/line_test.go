@@ -44,7 +44,7 @@ func monotonic(t *testing.T) int64 {
 // Each edge comes once, with the direction it had and the kernel's stamp of when it was.
 func TestEdgesAndStamps(t *testing.T) {
 	c := newChip(t, "edges", 4)
-	in := openInputs(t, gpiochip.Input{Line: c.line(2)}, gpiochip.Input{Line: c.line(1)})
+	in := openInputs(t, gpiochip.InputRequest{Line: c.line(2)}, gpiochip.InputRequest{Line: c.line(1)})
 	b := gpiochip.NewBatch()
 	require.NoError(t, in.Read(0, &b), "reading without an edge waiting does not wait")
 	require.Empty(t, b.Events)
@@ -71,7 +71,7 @@ func TestEdgesAndStamps(t *testing.T) {
 // how many there were.
 func TestStalledReader(t *testing.T) {
 	c := newChip(t, "stall", 2)
-	in := openInputs(t, gpiochip.Input{Line: c.line(0)}, gpiochip.Input{Line: c.line(1)})
+	in := openInputs(t, gpiochip.InputRequest{Line: c.line(0)}, gpiochip.InputRequest{Line: c.line(1)})
 	b := gpiochip.NewBatch()
 	toggle := func(line, n int) {
 		for i := range n {
@@ -107,7 +107,7 @@ func TestRequestDoesNotGlitch(t *testing.T) {
 		c := newChip(t, "glitch", 4)
 		c.pull(1, activeLow)
 		startTrace(t)
-		out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(1), ActiveLow: activeLow}})
+		out, err := gpiochip.OpenOutputs("guest", []gpiochip.OutputRequest{{Line: c.line(1), ActiveLow: activeLow}})
 		require.NoError(t, err)
 		assert.Equal(t, activeLow, c.value(1), "off is the pull's level here")
 		levels := c.of(readTrace(t), 1, "set", "out")
@@ -128,7 +128,7 @@ func TestOutputs(t *testing.T) {
 	c := newChip(t, "outputs", 8)
 	other := newChip(t, "more", 2)
 	c.pull(6, true)
-	out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{
+	out, err := gpiochip.OpenOutputs("guest", []gpiochip.OutputRequest{
 		{Line: c.line(5)}, {Line: other.line(1)}, {Line: c.line(6), ActiveLow: true},
 	})
 	require.NoError(t, err)
@@ -151,8 +151,8 @@ func TestOutputs(t *testing.T) {
 
 func TestNothingAllocatesAtThePins(t *testing.T) {
 	c := newChip(t, "allocs", 4)
-	in := openInputs(t, gpiochip.Input{Line: c.line(0)})
-	out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(1)}})
+	in := openInputs(t, gpiochip.InputRequest{Line: c.line(0)})
+	out, err := gpiochip.OpenOutputs("guest", []gpiochip.OutputRequest{{Line: c.line(1)}})
 	require.NoError(t, err)
 	defer out.Close()
 	pull, err := os.OpenFile(c.attribute(0, "pull"), os.O_WRONLY, 0)
@@ -215,15 +215,15 @@ func TestFinding(t *testing.T) {
 
 func TestRefusals(t *testing.T) {
 	c := newChip(t, "busy", 3)
-	in := openInputs(t, gpiochip.Input{Line: c.line(1)})
-	_, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(0)}, {Line: c.line(1)}})
+	in := openInputs(t, gpiochip.InputRequest{Line: c.line(1)})
+	_, err := gpiochip.OpenOutputs("guest", []gpiochip.OutputRequest{{Line: c.line(0)}, {Line: c.line(1)}})
 	assert.ErrorIs(t, err, unix.EBUSY)
 	assert.ErrorContains(t, err, c.name+` line 1 (busy-1): is in use by "guest"`)
 	assert.False(t, c.line(0).Used, "all lines or none")
 	_, err = in.Levels()
 	assert.NoError(t, err, "the holder is not disturbed")
 
-	_, err = gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(0)}, {Line: c.line(0)}})
+	_, err = gpiochip.OpenOutputs("guest", []gpiochip.OutputRequest{{Line: c.line(0)}, {Line: c.line(0)}})
 	assert.ErrorContains(t, err, "is given twice")
 
 	require.NoError(t, os.Chmod(c.path, 0o600))
@@ -249,10 +249,10 @@ func asNobody(t *testing.T, f func()) {
 func TestBiasAndDebounce(t *testing.T) {
 	c := newChip(t, "bias", 4)
 	in := openInputs(t,
-		gpiochip.Input{Line: c.line(0), Bias: gpiochip.PullUp},
-		gpiochip.Input{Line: c.line(1), Bias: gpiochip.PullDown},
-		gpiochip.Input{Line: c.line(2), Debounce: 20 * time.Millisecond},
-		gpiochip.Input{Line: c.line(3), Bias: gpiochip.NoBias},
+		gpiochip.InputRequest{Line: c.line(0), Bias: gpiochip.PullUp},
+		gpiochip.InputRequest{Line: c.line(1), Bias: gpiochip.PullDown},
+		gpiochip.InputRequest{Line: c.line(2), Debounce: 20 * time.Millisecond},
+		gpiochip.InputRequest{Line: c.line(3), Bias: gpiochip.NoBias},
 	)
 	levels, err := in.Levels()
 	require.NoError(t, err)

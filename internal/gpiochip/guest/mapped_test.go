@@ -28,7 +28,8 @@ import (
 // Where there are no registers that are known, mapped outputs are refused, with words, and are still the kernel's.
 func TestMappedIsRefused(t *testing.T) {
 	c := newChip(t, "plain", 2)
-	out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(0)}, {Line: c.line(1), ActiveLow: true}})
+	out, err := gpiochip.OpenOutputs("guest",
+		[]gpiochip.OutputRequest{{Line: c.line(0)}, {Line: c.line(1), ActiveLow: true}})
 	require.NoError(t, err)
 	defer out.Close()
 	assert.ErrorContains(t, out.Map(gpiochip.FindHost()), `write drive = "kernel"`)
@@ -75,7 +76,7 @@ func TestCheckOfLines(t *testing.T) {
 	assert.False(t, c.line(1).Used)
 	assert.False(t, c.line(1).Output, "an output is not touched")
 
-	out, err := gpiochip.OpenOutputs("guest", []gpiochip.Output{{Line: c.line(1)}})
+	out, err := gpiochip.OpenOutputs("guest", []gpiochip.OutputRequest{{Line: c.line(1)}})
 	require.NoError(t, err)
 	checked = answerOfCheck(t, path)
 	require.Equal(t, 1, checked.Stops, "%v", checked.Findings)
@@ -83,7 +84,7 @@ func TestCheckOfLines(t *testing.T) {
 		checked.Findings[0])
 	require.NoError(t, out.Close())
 
-	in, err := gpiochip.OpenInputs("guest", []gpiochip.Input{{Line: c.line(0)}})
+	in, err := gpiochip.OpenInputs("guest", []gpiochip.InputRequest{{Line: c.line(0)}})
 	require.NoError(t, err)
 	defer in.Close()
 	checked = answerOfCheck(t, path)
@@ -97,7 +98,7 @@ func TestCheckOfLines(t *testing.T) {
 // Lines of the header that the tests drive; the machine has nothing on them.
 const headerShutter, headerFlash = 23, 24
 
-func headerOutputs(t *testing.T) []gpiochip.Output {
+func headerOutputs(t *testing.T) []gpiochip.OutputRequest {
 	t.Helper()
 	m := gpiochip.Look()
 	require.NoError(t, m.Err)
@@ -107,7 +108,7 @@ func headerOutputs(t *testing.T) []gpiochip.Output {
 	flash, err := m.FindPin("P1_18")
 	require.NoError(t, err)
 	require.Equal(t, headerFlash, flash.Number)
-	return []gpiochip.Output{{Line: shutter}, {Line: flash, ActiveLow: true}}
+	return []gpiochip.OutputRequest{{Line: shutter}, {Line: flash, ActiveLow: true}}
 }
 
 // Outputs switched through the registers are seen by the kernel at the levels it would have set, from the first moment

@@ -219,7 +219,7 @@ func (p *phone) untilState(state control.State) control.Snapshot {
 }
 
 // untilShots waits until so many shots are in the record and returns the newest.
-func (p *phone) untilShots(n int) control.Shot {
+func (p *phone) untilShots(n int) control.ShotView {
 	p.d.t.Helper()
 	s := p.until(fmt.Sprintf("%d shots in the record", n), func(s control.Snapshot) bool { return s.ShotCount >= n })
 	require.Equal(p.d.t, n, s.ShotCount)

@@ -74,7 +74,7 @@ func parseTrace(t *testing.T, trace string) []record {
 func (c *chip) findBase() int {
 	c.t.Helper()
 	startTrace(c.t)
-	in, err := gpiochip.OpenInputs("guest", []gpiochip.Input{{Line: c.line(0)}})
+	in, err := gpiochip.OpenInputs("guest", []gpiochip.InputRequest{{Line: c.line(0)}})
 	require.NoError(c.t, err)
 	require.NoError(c.t, in.Close())
 	for _, r := range readTrace(c.t) {

@@ -171,7 +171,7 @@ func (b *Bench) arm(ctx context.Context, p shot.Program, shots int) error {
 }
 
 // fire sends Go and waits until the shot is over, and for the first edge at the input if there is one.
-func (b *Bench) fire(ctx context.Context) (s board.Shot, edge wire.Edge, err error) {
+func (b *Bench) fire(ctx context.Context) (s board.ShotReport, edge wire.Edge, err error) {
 	ctx, cancel := context.WithTimeoutCause(ctx, 10*time.Second, errors.New("the board did not end its shot"))
 	defer cancel()
 	if err := b.Client.Go(ctx); err != nil {
