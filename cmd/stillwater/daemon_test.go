@@ -166,14 +166,20 @@ func (h *hand) read() pagetest.Message {
 	return m
 }
 
-// until reads until a snapshot is as wanted.
+// until reads until a snapshot is as wanted. Snapshots that go on and never are end the test too.
 func (h *hand) until(what string, wanted func(*control.Snapshot) bool) *control.Snapshot {
 	h.t.Helper()
-	for h.last == nil || !wanted(h.last) {
-		h.read()
+	for end := time.Now().Add(snapshotPatience); h.last == nil || !wanted(h.last); h.read() {
+		if time.Now().After(end) {
+			last, err := json.Marshal(h.last)
+			require.FailNow(h.t, "never happened: "+what, "%s %v", last, err)
+		}
 	}
 	return h.last
 }
+
+// snapshotPatience is how long a phone waits for a snapshot as wanted before it is said never to come.
+const snapshotPatience = 2 * time.Minute
 
 // must sends a command that is carried out.
 func (h *hand) must(cmd control.Command) {
