@@ -38,7 +38,7 @@ func (m *Main) announceName(
 	ended := make(chan struct{})
 	go func() {
 		defer close(ended)
-		err := mdns.Run(ctx, mdns.Options{Name: name, Listen: at.Addr(), Log: log, Found: func(f mdns.Found) {
+		err := mdns.Run(ctx, mdns.Options{Name: name, Listen: at.Addr(), Log: log, OnStatus: func(f mdns.Status) {
 			fmt.Fprintf(m.Stdout, "  by name       %s\n", nameWords(f, at.Port()))
 			found(f.Name)
 		}})
@@ -50,7 +50,7 @@ func (m *Main) announceName(
 }
 
 // nameWords says the page's address by name, where that is so, and why the name is not the one wanted.
-func nameWords(f mdns.Found, port uint16) string {
+func nameWords(f mdns.Status, port uint16) string {
 	words := fmt.Sprintf("http://%s/ (on %s", net.JoinHostPort(f.Name, fmt.Sprint(port)), strings.Join(f.Networks, ", "))
 	if f.System {
 		words += ", this machine's own name"

@@ -34,10 +34,10 @@ func TestPageName(t *testing.T) {
 
 func TestNameWords(t *testing.T) {
 	assert.Equal(t, "http://stillwater.local:8737/ (on wlan0, eth0)",
-		nameWords(mdns.Found{Name: "stillwater.local", Networks: []string{"wlan0", "eth0"}}, 8737))
+		nameWords(mdns.Status{Name: "stillwater.local", Networks: []string{"wlan0", "eth0"}}, 8737))
 	assert.Equal(t, "http://stillwater-2.local:8737/ (on wlan0; stillwater.local is another machine's, at 10.0.0.7)",
-		nameWords(mdns.Found{Name: "stillwater-2.local", Networks: []string{"wlan0"},
+		nameWords(mdns.Status{Name: "stillwater-2.local", Networks: []string{"wlan0"},
 			Taken: []mdns.TakenByPeer{{Name: "stillwater.local", By: netip.MustParseAddr("10.0.0.7")}}}, 8737))
 	assert.Equal(t, "http://stillwater.local:80/ (on wlan0, this machine's own name)",
-		nameWords(mdns.Found{Name: "stillwater.local", Networks: []string{"wlan0"}, System: true}, 80))
+		nameWords(mdns.Status{Name: "stillwater.local", Networks: []string{"wlan0"}, System: true}, 80))
 }

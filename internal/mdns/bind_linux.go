@@ -9,8 +9,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// bind makes a socket that hears what is sent to the group, on a link or on all, and nothing else. It shares the port:
-// answers that are meant for another program of this machine alone, sent to the same port, still reach that program.
+// bind makes a socket that receives only what is sent to the group, on a link or on all. It shares the port: unicast
+// packets to the same port still reach another program of this machine.
 func bind(group netip.AddrPort, link int) (net.PacketConn, error) {
 	family, to := unix.AF_INET, unix.Sockaddr(nil)
 	if group.Addr().Is4() {

@@ -7,7 +7,7 @@ import (
 	"net/netip"
 )
 
-// bind makes a socket that hears what is sent to the port, which it shares with other programs.
+// bind makes a socket that receives what is sent to the port, shared with other programs.
 func bind(group netip.AddrPort, _ int) (net.PacketConn, error) {
 	network := "udp4"
 	if group.Addr().Is6() {

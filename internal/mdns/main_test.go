@@ -11,7 +11,7 @@ import (
 )
 
 // The test program is its own helper: with helperEnv set it announces that name until its standard input ends, and
-// says what it says to a person.
+// prints each status.
 const helperEnv = "STILLWATER_TEST_NAME"
 
 func TestMain(m *testing.M) {
@@ -25,7 +25,7 @@ func TestMain(m *testing.M) {
 		cancel()
 	}()
 	log := slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelDebug}))
-	err := Run(ctx, Options{Name: name, Listen: netip.IPv6Unspecified(), Log: log, Found: func(f Found) {
+	err := Run(ctx, Options{Name: name, Listen: netip.IPv6Unspecified(), Log: log, OnStatus: func(f Status) {
 		fmt.Println("found", f.Name, f.System, f.Networks, f.Taken)
 	}})
 	fmt.Println("ended", err)

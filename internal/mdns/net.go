@@ -18,14 +18,14 @@ var (
 )
 
 const (
-	packetMost = 9000 // bytes: RFC 6762, section 17
-	hops       = 255  // section 11
-	waiting    = 64   // packets not yet looked at; more are dropped, as a network may
+	maxPacket    = 9000 // bytes: RFC 6762, section 17
+	multicastTTL = 255  // section 11
+	queueLength  = 64   // unprocessed packets; more are dropped, as a network may
 )
 
-// ownLinks lists the networks on which the page is reached, and all addresses of this machine. Addresses that mean
-// something only together with an interface are left out: browsers cannot use them.
-func ownLinks(listen netip.Addr) (links []link, own []netip.Addr, err error) {
+// localLinks lists the networks on which the page is reachable, and all addresses of this machine. Addresses with a
+// zone are omitted: browsers cannot use them.
+func localLinks(listen netip.Addr) (links []link, own []netip.Addr, err error) {
 	list, err := net.Interfaces()
 	if err != nil {
 		return nil, nil, fmt.Errorf("list the network's interfaces: %w", err)
@@ -33,7 +33,7 @@ func ownLinks(listen netip.Addr) (links []link, own []netip.Addr, err error) {
 	for _, i := range list {
 		addrs, err := i.Addrs()
 		if err != nil {
-			continue // it went away just now
+			continue // it has just gone
 		}
 		l := link{index: i.Index, name: i.Name}
 		for _, a := range addrs {
@@ -42,7 +42,7 @@ func ownLinks(listen netip.Addr) (links []link, own []netip.Addr, err error) {
 				continue
 			}
 			own = append(own, prefix.Addr())
-			if reached(prefix.Addr(), listen) {
+			if reachable(prefix.Addr(), listen) {
 				l.addrs = append(l.addrs, prefix.Addr())
 			}
 		}
@@ -54,8 +54,8 @@ func ownLinks(listen netip.Addr) (links []link, own []netip.Addr, err error) {
 	return links, own, nil
 }
 
-// reached says whether a phone reaches a page that listens so at an address.
-func reached(a, listen netip.Addr) bool {
+// reachable reports whether a phone reaches the page at address a when it listens on listen.
+func reachable(a, listen netip.Addr) bool {
 	listen = listen.Unmap()
 	switch {
 	case a.IsLoopback() || a.Is6() && a.IsLinkLocalUnicast():
@@ -68,18 +68,18 @@ func reached(a, listen netip.Addr) bool {
 	return a == listen.WithZone("")
 }
 
-// ether is the air of a real network: for IPv4 a socket that is in the group on each link, for IPv6 a socket a link,
-// because there an address of the group is complete only with its link.
-type ether struct {
+// udpTransport uses real sockets: one for IPv4 that has joined the group on each link, and one a link for IPv6, whose
+// group addresses need a zone.
+type udpTransport struct {
 	v4   *ipv4.PacketConn
 	v6   map[int]*ipv6.PacketConn // by link
-	in   chan heard
+	in   chan datagram
 	read sync.WaitGroup
 }
 
-// open listens and joins. It fails when no link can be spoken on.
-func open(links []link) (air, error) {
-	e := &ether{v6: map[int]*ipv6.PacketConn{}, in: make(chan heard, waiting)}
+// open opens the sockets and joins the groups. It fails if it can join none.
+func open(links []link) (transport, error) {
+	e := &udpTransport{v6: map[int]*ipv6.PacketConn{}, in: make(chan datagram, queueLength)}
 	joined, errs := 0, []error{}
 	try := func(err error) {
 		if err == nil {
@@ -92,14 +92,14 @@ func open(links []link) (air, error) {
 		errs = append(errs, err)
 	} else {
 		e.v4 = ipv4.NewPacketConn(conn)
-		errs = append(errs, e.v4.SetControlMessage(ipv4.FlagInterface, true), e.v4.SetMulticastTTL(hops),
-			e.v4.SetTTL(hops), e.v4.SetMulticastLoopback(true))
+		errs = append(errs, e.v4.SetControlMessage(ipv4.FlagInterface, true), e.v4.SetMulticastTTL(multicastTTL),
+			e.v4.SetTTL(multicastTTL), e.v4.SetMulticastLoopback(true))
 		for _, l := range links {
 			try(e.v4.JoinGroup(&net.Interface{Index: l.index}, &net.UDPAddr{IP: group4.AsSlice()}))
 		}
 	}
 	for _, l := range links {
-		try(e.open6(l))
+		try(e.openIPv6(l))
 	}
 	if joined == 0 {
 		e.close()
@@ -109,14 +109,14 @@ func open(links []link) (air, error) {
 	return e, nil
 }
 
-func (e *ether) open6(l link) error {
+func (e *udpTransport) openIPv6(l link) error {
 	conn, err := bind(netip.AddrPortFrom(group6, port), l.index)
 	if err != nil {
 		return err
 	}
 	c := ipv6.NewPacketConn(conn)
 	err = errors.Join(c.JoinGroup(&net.Interface{Index: l.index}, &net.UDPAddr{IP: group6.AsSlice()}),
-		c.SetMulticastHopLimit(hops), c.SetHopLimit(hops), c.SetMulticastLoopback(true))
+		c.SetMulticastHopLimit(multicastTTL), c.SetHopLimit(multicastTTL), c.SetMulticastLoopback(true))
 	if err != nil {
 		return errors.Join(err, c.Close())
 	}
@@ -124,7 +124,7 @@ func (e *ether) open6(l link) error {
 	return nil
 }
 
-func (e *ether) listen() {
+func (e *udpTransport) listen() {
 	if e.v4 != nil {
 		e.read.Go(func() {
 			e.receive(func(b []byte) (int, int, net.Addr, error) {
@@ -146,36 +146,36 @@ func (e *ether) listen() {
 	}
 }
 
-// receive hands packets on until the socket is closed.
-func (e *ether) receive(read func([]byte) (n, link int, from net.Addr, err error)) {
-	buffer := make([]byte, packetMost)
+// receive queues packets until the socket is closed.
+func (e *udpTransport) receive(read func([]byte) (n, link int, from net.Addr, err error)) {
+	buffer := make([]byte, maxPacket)
 	for {
 		n, index, from, err := read(buffer)
 		if errors.Is(err, net.ErrClosed) {
 			return
 		}
 		if err != nil {
-			time.Sleep(time.Second) // an interface that goes away makes errors as fast as they are read
+			time.Sleep(time.Second) // an interface that goes away returns errors without blocking
 			continue
 		}
 		if udp, ok := from.(*net.UDPAddr); ok {
 			select {
-			case e.in <- heard{index, udp.AddrPort(), append([]byte{}, buffer[:n]...)}:
+			case e.in <- datagram{index, udp.AddrPort(), append([]byte{}, buffer[:n]...)}:
 			default:
 			}
 		}
 	}
 }
 
-func (e *ether) heard() <-chan heard { return e.in }
+func (e *udpTransport) received() <-chan datagram { return e.in }
 
-// cast sends to everyone on a link. An error is what a lost packet is: nobody's fault, and made up for by asking again.
-func (e *ether) cast(index int, packet []byte) {
-	e.tell(index, netip.AddrPortFrom(group4, port), packet)
-	e.tell(index, netip.AddrPortFrom(group6, port), packet)
+// multicast sends to both groups on a link. An error is handled like a lost packet: the protocol repeats.
+func (e *udpTransport) multicast(index int, packet []byte) {
+	e.unicast(index, netip.AddrPortFrom(group4, port), packet)
+	e.unicast(index, netip.AddrPortFrom(group6, port), packet)
 }
 
-func (e *ether) tell(index int, to netip.AddrPort, packet []byte) {
+func (e *udpTransport) unicast(index int, to netip.AddrPort, packet []byte) {
 	switch {
 	case to.Addr().Unmap().Is4() && e.v4 != nil:
 		to = netip.AddrPortFrom(to.Addr().Unmap(), to.Port())
@@ -185,7 +185,7 @@ func (e *ether) tell(index int, to netip.AddrPort, packet []byte) {
 	}
 }
 
-func (e *ether) close() {
+func (e *udpTransport) close() {
 	if e.v4 != nil {
 		e.v4.Close()
 	}

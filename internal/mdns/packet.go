@@ -10,35 +10,35 @@ import (
 )
 
 const (
-	topBit  = 1 << 15 // of a question's class: answer me alone; of a record's: this is all there is (RFC 6762, 5.4, 10.2)
-	ttl     = 120     // seconds, for records with a host's name (section 10)
-	legacy  = 10      // seconds at most, for those who know only plain DNS (section 6.7)
-	typeNot = 47      // NSEC: says which records a name has, and so which it has not (section 6.1)
+	topClassBit = 1 << 15 // of a question's class: unicast response; of a record's: cache flush (RFC 6762, 5.4, 10.2)
+	hostTTL     = 120     // seconds, for records with a host's name (section 10)
+	legacyTTL   = 10      // seconds at most, for one-shot resolvers (section 6.7)
+	typeNSEC    = 47      // NSEC: lists the types a name has, and so denies the others (section 6.1)
 )
 
-// message is what matters of a packet.
+// message is the part of a packet that is used here.
 type message struct {
 	id        uint16
 	response  bool
 	questions []question
-	answers   []claim // of any section that states facts
-	proposed  []claim // what a prober wants to have
+	answers   []addressRecord // of the answer and additional sections
+	authority []addressRecord // what a prober wants to claim
 }
 
 type question struct {
-	name  string // small letters, with the dot at the end
-	kind  dnsmessage.Type
-	alone bool // answer only the one who asks
+	name    string // lower case, with the final dot
+	kind    dnsmessage.Type
+	unicast bool // a unicast response is wanted
 }
 
-// claim says that a name has an address.
-type claim struct {
+// addressRecord is an A or AAAA record.
+type addressRecord struct {
 	name string
 	addr netip.Addr
 	ttl  uint32
 }
 
-// parse reads a packet; false when it is none that can be read. Records of other kinds are passed over.
+// parse decodes a packet; ok is false if it is malformed. Records of other types are skipped.
 func parse(packet []byte) (message, bool) {
 	var p dnsmessage.Parser
 	header, err := p.Start(packet)
@@ -52,15 +52,15 @@ func parse(packet []byte) (message, bool) {
 	}
 	for _, q := range questions {
 		m.questions = append(m.questions,
-			question{lower(q.Name), q.Type, q.Class&topBit != 0})
+			question{lowerName(q.Name), q.Type, q.Class&topClassBit != 0})
 	}
-	if m.answers, err = claims(p.AnswerHeader, p.SkipAnswer, &p); err != nil {
+	if m.answers, err = parseAddresses(p.AnswerHeader, p.SkipAnswer, &p); err != nil {
 		return message{}, false
 	}
-	if m.proposed, err = claims(p.AuthorityHeader, p.SkipAuthority, &p); err != nil {
+	if m.authority, err = parseAddresses(p.AuthorityHeader, p.SkipAuthority, &p); err != nil {
 		return message{}, false
 	}
-	more, err := claims(p.AdditionalHeader, p.SkipAdditional, &p)
+	more, err := parseAddresses(p.AdditionalHeader, p.SkipAdditional, &p)
 	if err != nil {
 		return message{}, false
 	}
@@ -68,9 +68,10 @@ func parse(packet []byte) (message, bool) {
 	return m, true
 }
 
-// claims reads the addresses of one section.
-func claims(next func() (dnsmessage.ResourceHeader, error), skip func() error, p *dnsmessage.Parser) ([]claim, error) {
-	var list []claim
+// parseAddresses reads the address records of one section.
+func parseAddresses(next func() (dnsmessage.ResourceHeader, error), skip func() error,
+	p *dnsmessage.Parser) ([]addressRecord, error) {
+	var list []addressRecord
 	for {
 		h, err := next()
 		if err == dnsmessage.ErrSectionDone {
@@ -79,7 +80,7 @@ func claims(next func() (dnsmessage.ResourceHeader, error), skip func() error, p
 		if err != nil {
 			return nil, err
 		}
-		c := claim{name: lower(h.Name), ttl: h.TTL}
+		c := addressRecord{name: lowerName(h.Name), ttl: h.TTL}
 		switch h.Type {
 		case dnsmessage.TypeA:
 			body, err := p.AResource()
@@ -103,9 +104,9 @@ func claims(next func() (dnsmessage.ResourceHeader, error), skip func() error, p
 	}
 }
 
-func lower(n dnsmessage.Name) string { return strings.ToLower(n.String()) }
+func lowerName(n dnsmessage.Name) string { return strings.ToLower(n.String()) }
 
-// builder writes one packet about one name. The first thing that goes wrong is kept.
+// builder writes one packet about one name and keeps the first error.
 type builder struct {
 	dnsmessage.Builder
 	name dnsmessage.Name
@@ -139,9 +140,9 @@ func (b *builder) addresses(of []netip.Addr, class dnsmessage.Class, seconds uin
 	}
 }
 
-// only says which kinds of address the name has, and that it has no others: RFC 6762, section 6.1. The body is the name
-// and a bit map of types in their order, RFC 4034, section 4.1.2.
-func (b *builder) only(of []netip.Addr, class dnsmessage.Class, seconds uint32) {
+// nsec adds a record of which address types the name has: RFC 6762, section 6.1. Its data is the name and a type bit
+// map, RFC 4034, section 4.1.2.
+func (b *builder) nsec(of []netip.Addr, class dnsmessage.Class, seconds uint32) {
 	var body []byte
 	for label := range strings.SplitSeq(strings.TrimSuffix(b.name.String(), "."), ".") {
 		body = append(append(body, byte(len(label))), label...)
@@ -154,7 +155,7 @@ func (b *builder) only(of []netip.Addr, class dnsmessage.Class, seconds uint32) 
 		bits = bits[:len(bits)-1]
 	}
 	body = append(append(body, 0, 0, byte(len(bits))), bits...)
-	b.do(b.UnknownResource(b.header(typeNot, class, seconds), dnsmessage.UnknownResource{Type: typeNot, Data: body}))
+	b.do(b.UnknownResource(b.header(typeNSEC, class, seconds), dnsmessage.UnknownResource{Type: typeNSEC, Data: body}))
 }
 
 func kindOf(a netip.Addr) dnsmessage.Type {
@@ -167,40 +168,40 @@ func kindOf(a netip.Addr) dnsmessage.Type {
 func (b *builder) finish() []byte {
 	packet, err := b.Finish()
 	b.do(err)
-	if b.err != nil { // a name is checked before it comes here, and a packet about one has room
+	if b.err != nil { // names are checked before, and a packet about one fits
 		panic(fmt.Sprintf("mdns: packet about %s: %v", b.name, b.err))
 	}
 	return packet
 }
 
-// probe asks whether a name is free and says what is wanted of it: RFC 6762, section 8.1.
+// probe asks whether a name is free and proposes its addresses: RFC 6762, section 8.1.
 func probe(name string, addrs []netip.Addr) []byte {
 	b := build(name, dnsmessage.Header{})
 	b.do(b.StartQuestions())
 	b.do(b.Question(dnsmessage.Question{Name: b.name, Type: dnsmessage.TypeALL, Class: dnsmessage.ClassINET}))
 	b.do(b.StartAuthorities())
-	b.addresses(addrs, dnsmessage.ClassINET, ttl)
+	b.addresses(addrs, dnsmessage.ClassINET, hostTTL)
 	return b.finish()
 }
 
-// announcement says that the name has these addresses and no others; with no seconds to live, that it has them no more.
+// announcement states that the name has these addresses and no others; with 0 seconds it withdraws them.
 func announcement(name string, addrs []netip.Addr, seconds uint32) []byte {
 	b := build(name, dnsmessage.Header{Response: true, Authoritative: true})
 	b.do(b.StartAnswers())
-	b.addresses(addrs, dnsmessage.ClassINET|topBit, seconds)
+	b.addresses(addrs, dnsmessage.ClassINET|topClassBit, seconds)
 	if seconds > 0 {
 		b.do(b.StartAdditionals())
-		b.only(addrs, dnsmessage.ClassINET|topBit, seconds)
+		b.nsec(addrs, dnsmessage.ClassINET|topClassBit, seconds)
 	}
 	return b.finish()
 }
 
-// reply answers questions about a name: to one who speaks plain DNS as such a one expects it, question and all.
+// reply answers questions about a name; a legacy resolver gets its id and questions back.
 func reply(name string, addrs []netip.Addr, asked []question, id uint16, plain bool) []byte {
 	h := dnsmessage.Header{Response: true, Authoritative: true}
-	class, seconds := dnsmessage.Class(dnsmessage.ClassINET|topBit), uint32(ttl)
+	class, seconds := dnsmessage.Class(dnsmessage.ClassINET|topClassBit), uint32(hostTTL)
 	if plain {
-		h.ID, class, seconds = id, dnsmessage.ClassINET, legacy
+		h.ID, class, seconds = id, dnsmessage.ClassINET, legacyTTL
 	}
 	b := build(name, h)
 	b.do(b.StartQuestions())
@@ -209,17 +210,17 @@ func reply(name string, addrs []netip.Addr, asked []question, id uint16, plain b
 			b.do(b.Question(dnsmessage.Question{Name: b.name, Type: q.kind, Class: dnsmessage.ClassINET}))
 		}
 	}
-	told := slices.DeleteFunc(slices.Clone(addrs), func(a netip.Addr) bool { return !asksFor(asked, kindOf(a)) })
+	answered := slices.DeleteFunc(slices.Clone(addrs), func(a netip.Addr) bool { return !asksFor(asked, kindOf(a)) })
 	rest := slices.DeleteFunc(slices.Clone(addrs), func(a netip.Addr) bool { return asksFor(asked, kindOf(a)) })
 	b.do(b.StartAnswers())
-	b.addresses(told, class, seconds)
-	if len(told) == 0 {
-		b.only(addrs, class, seconds)
+	b.addresses(answered, class, seconds)
+	if len(answered) == 0 {
+		b.nsec(addrs, class, seconds)
 	}
 	b.do(b.StartAdditionals())
 	b.addresses(rest, class, seconds)
-	if len(told) > 0 {
-		b.only(addrs, class, seconds)
+	if len(answered) > 0 {
+		b.nsec(addrs, class, seconds)
 	}
 	return b.finish()
 }
@@ -228,7 +229,7 @@ func asksFor(asked []question, kind dnsmessage.Type) bool {
 	return slices.ContainsFunc(asked, func(q question) bool { return q.kind == kind || q.kind == dnsmessage.TypeALL })
 }
 
-// about keeps the questions on a name's addresses, or on anything it has.
+// about selects the questions about a name's addresses, or about all its records.
 func (m message) about(name string) (asked []question) {
 	for _, q := range m.questions {
 		kind := q.kind == dnsmessage.TypeA || q.kind == dnsmessage.TypeAAAA || q.kind == dnsmessage.TypeALL
@@ -239,9 +240,9 @@ func (m message) about(name string) (asked []question) {
 	return asked
 }
 
-// addressesOf lists what claims say of a name, leaving out what is taken back.
-func addressesOf(name string, claims []claim) (addrs []netip.Addr) {
-	for _, c := range claims {
+// addressesOf lists a name's addresses, without withdrawn ones.
+func addressesOf(name string, records []addressRecord) (addrs []netip.Addr) {
+	for _, c := range records {
 		if c.name == name && c.ttl > 0 {
 			addrs = append(addrs, c.addr)
 		}

@@ -25,8 +25,8 @@ func unpack(t *testing.T, packet []byte) dnsmessage.Message {
 	return m
 }
 
-// RFC 6762, section 8.1: a query for anything under the name, with what is wanted of it in the authority section, not
-// yet marked as the only truth.
+// RFC 6762, section 8.1: an ANY query for the name, with the proposed records in the authority section, without the
+// cache-flush bit.
 func TestProbe(t *testing.T) {
 	m := unpack(t, probe(still, addrs("10.0.0.1", "fd00::1")))
 	assert.False(t, m.Response)
@@ -41,7 +41,7 @@ func TestProbe(t *testing.T) {
 
 // RFC 6762, sections 8.3, 10 and 10.2: 120 s for a host's addresses, with the cache-flush bit. Goodbye is 0 s (10.1).
 func TestAnnouncement(t *testing.T) {
-	m := unpack(t, announcement(still, addrs("10.0.0.1"), ttl))
+	m := unpack(t, announcement(still, addrs("10.0.0.1"), hostTTL))
 	assert.True(t, m.Response && m.Authoritative)
 	require.Len(t, m.Answers, 1)
 	assert.Equal(t, dnsmessage.ResourceHeader{Name: dnsmessage.MustNewName(still), Type: dnsmessage.TypeA, Class: 0x8001,
@@ -60,7 +60,7 @@ func TestSaysWhatThereIsNot(t *testing.T) {
 		name + "\x00\x04\x40\x00\x00\x08": addrs("10.0.0.1", "fd00::1"),
 		name + "\x00\x04\x00\x00\x00\x08": addrs("fd00::1"),
 	} {
-		m := unpack(t, announcement(still, have, ttl))
+		m := unpack(t, announcement(still, have, hostTTL))
 		require.Len(t, m.Additionals, 1)
 		assert.Equal(t, &dnsmessage.UnknownResource{Type: 47, Data: []byte(body)}, m.Additionals[0].Body)
 	}
@@ -78,9 +78,9 @@ func TestReply(t *testing.T) {
 
 	m = unpack(t, reply(still, both[:1], ask(dnsmessage.TypeAAAA), 77, false))
 	require.Len(t, m.Answers, 1)
-	assert.Equal(t, dnsmessage.Type(typeNot), m.Answers[0].Header.Type, "there is none, and who asks need not wait")
+	assert.Equal(t, dnsmessage.Type(typeNSEC), m.Answers[0].Header.Type, "there is none, and who asks need not wait")
 
-	// RFC 6762, section 6.7: a plain resolver gets its number and question back, no flush bit, at most 10 s.
+	// RFC 6762, section 6.7: a legacy resolver gets its id and question back, no cache-flush bit, at most 10 s.
 	m = unpack(t, reply(still, both, ask(dnsmessage.TypeA), 77, true))
 	assert.Equal(t, uint16(77), m.ID)
 	require.Len(t, m.Questions, 1)
@@ -93,14 +93,14 @@ func TestParse(t *testing.T) {
 	m, ok := parse(probe("StillWater.LOCAL.", addrs("10.0.0.1", "fd00::1")))
 	require.True(t, ok)
 	assert.Equal(t, []question{{name: still, kind: dnsmessage.TypeALL}}, m.questions)
-	assert.Equal(t, addrs("10.0.0.1", "fd00::1"), addressesOf(still, m.proposed))
+	assert.Equal(t, addrs("10.0.0.1", "fd00::1"), addressesOf(still, m.authority))
 	assert.Len(t, m.about(still), 1)
 	assert.Empty(t, m.about("other.local."))
 
-	m, ok = parse(announcement(still, addrs("10.0.0.1"), ttl))
+	m, ok = parse(announcement(still, addrs("10.0.0.1"), hostTTL))
 	require.True(t, ok)
 	assert.True(t, m.response)
-	assert.Equal(t, []claim{{still, netip.MustParseAddr("10.0.0.1"), ttl}}, m.answers)
+	assert.Equal(t, []addressRecord{{still, netip.MustParseAddr("10.0.0.1"), hostTTL}}, m.answers)
 	m, _ = parse(announcement(still, addrs("10.0.0.1"), 0))
 	assert.Empty(t, addressesOf(still, m.answers), "taken back")
 
@@ -110,7 +110,7 @@ func TestParse(t *testing.T) {
 	require.NoError(t, err)
 	m, ok = parse(packet)
 	require.True(t, ok)
-	assert.True(t, m.questions[0].alone)
+	assert.True(t, m.questions[0].unicast)
 
 	for _, bad := range [][]byte{nil, {1}, make([]byte, 11), probe(still, addrs("10.0.0.1"))[:40]} {
 		_, ok := parse(bad)
@@ -127,16 +127,16 @@ func TestNames(t *testing.T) {
 		assert.ErrorContains(t, Check(bad), "letters, digits and hyphens", bad)
 	}
 	long := "aaaaaaaaaabbbbbbbbbbccccccccccddddddddddeeeeeeeeeeffffffffffggg"
-	s := speaker{base: long, number: 12}
+	s := responder{base: long, number: 12}
 	assert.Equal(t, long[:60]+"-12.local", s.host())
-	s = speaker{base: "Stillwater", number: 1}
+	s = responder{base: "Stillwater", number: 1}
 	assert.Equal(t, "stillwater.local", s.host())
 }
 
-// Whatever is heard is read or passed over, and what is read can be answered.
+// Any packet is parsed or skipped, and what is parsed can be answered.
 func FuzzParse(f *testing.F) {
 	f.Add(probe(still, addrs("10.0.0.1", "fd00::1")))
-	f.Add(announcement(still, addrs("10.0.0.1"), ttl))
+	f.Add(announcement(still, addrs("10.0.0.1"), hostTTL))
 	f.Add(reply(still, addrs("10.0.0.1"), []question{{name: still, kind: dnsmessage.TypeAAAA}}, 9, true))
 	f.Fuzz(func(t *testing.T, packet []byte) {
 		m, ok := parse(packet)

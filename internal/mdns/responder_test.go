@@ -19,35 +19,35 @@ import (
 	"golang.org/x/net/dns/dnsmessage"
 )
 
-// hub is a network without wires: what one casts all hear, the caster too.
+// hub is an in-memory network: a multicast reaches every member, its sender included.
 type hub struct {
-	mu   sync.Mutex
-	airs map[*hubAir]bool
-	log  []said
+	mu      sync.Mutex
+	members map[*hubTransport]bool
+	log     []sentPacket
 }
 
-// said is a packet that was sent.
-type said struct {
+// sentPacket is a packet that was sent.
+type sentPacket struct {
 	at time.Time
 	by netip.Addr
-	to netip.AddrPort // zero: all
+	to netip.AddrPort // zero: multicast
 	m  message
 }
 
-type hubAir struct {
+type hubTransport struct {
 	hub  *hub
 	addr netip.Addr
-	in   chan heard
+	in   chan datagram
 }
 
-func (h *hub) join(addr netip.Addr) *hubAir {
+func (h *hub) join(addr netip.Addr) *hubTransport {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	a := &hubAir{h, addr, make(chan heard, 1000)}
-	if h.airs == nil {
-		h.airs = map[*hubAir]bool{}
+	a := &hubTransport{h, addr, make(chan datagram, 1000)}
+	if h.members == nil {
+		h.members = map[*hubTransport]bool{}
 	}
-	h.airs[a] = true
+	h.members[a] = true
 	return a
 }
 
@@ -56,34 +56,34 @@ func (h *hub) send(from netip.AddrPort, to netip.AddrPort, packet []byte) {
 	defer h.mu.Unlock()
 	m, ok := parse(packet)
 	if !ok {
-		panic("nobody can read this")
+		panic("malformed packet sent")
 	}
-	h.log = append(h.log, said{time.Now(), from.Addr(), to, m})
-	for a := range h.airs {
+	h.log = append(h.log, sentPacket{time.Now(), from.Addr(), to, m})
+	for a := range h.members {
 		if !to.IsValid() || a.addr == to.Addr() {
-			a.in <- heard{1, from, packet}
+			a.in <- datagram{1, from, packet}
 		}
 	}
 }
 
-func (a *hubAir) cast(_ int, packet []byte) {
+func (a *hubTransport) multicast(_ int, packet []byte) {
 	a.hub.send(netip.AddrPortFrom(a.addr, port), netip.AddrPort{}, packet)
 }
 
-func (a *hubAir) tell(_ int, to netip.AddrPort, packet []byte) {
+func (a *hubTransport) unicast(_ int, to netip.AddrPort, packet []byte) {
 	a.hub.send(netip.AddrPortFrom(a.addr, port), to, packet)
 }
 
-func (a *hubAir) heard() <-chan heard { return a.in }
+func (a *hubTransport) received() <-chan datagram { return a.in }
 
-func (a *hubAir) close() {
+func (a *hubTransport) close() {
 	a.hub.mu.Lock()
 	defer a.hub.mu.Unlock()
-	delete(a.hub.airs, a)
+	delete(a.hub.members, a)
 }
 
-// told takes out what was sent so far.
-func (h *hub) told() []said {
+// addrsTold takes out what was sent so far.
+func (h *hub) takeSent() []sentPacket {
 	synctest.Wait()
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -92,33 +92,33 @@ func (h *hub) told() []said {
 	return log
 }
 
-// machine is one that announces its name on a hub.
+// machine announces its name on a hub.
 type machine struct {
-	mu    sync.Mutex
-	found []Found
-	stop  func()
+	mu       sync.Mutex
+	statuses []Status
+	stop     func()
 }
 
 func (m *machine) name() string {
 	synctest.Wait()
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if len(m.found) == 0 {
+	if len(m.statuses) == 0 {
 		return ""
 	}
-	return m.found[len(m.found)-1].Name
+	return m.statuses[len(m.statuses)-1].Name
 }
 
 func (h *hub) machine(t *testing.T, addr string, change ...func(*Options)) *machine {
 	m, own := &machine{}, addrs(addr)
 	o := Options{Name: "stillwater", Listen: netip.IPv6Unspecified(), Log: slog.New(slog.DiscardHandler),
-		Found: func(f Found) {
+		OnStatus: func(f Status) {
 			m.mu.Lock()
 			defer m.mu.Unlock()
-			m.found = append(m.found, f)
+			m.statuses = append(m.statuses, f)
 		},
 		links: func(netip.Addr) ([]link, []netip.Addr, error) { return []link{{1, "wlan0", own}}, own, nil },
-		open:  func([]link) (air, error) { return h.join(own[0]), nil },
+		open:  func([]link) (transport, error) { return h.join(own[0]), nil },
 	}
 	for _, c := range change {
 		c(&o)
@@ -131,13 +131,13 @@ func (h *hub) machine(t *testing.T, addr string, change ...func(*Options)) *mach
 	return m
 }
 
-// ask sends a question from a place.
+// ask sends a question from an address.
 func (h *hub) ask(from string, class dnsmessage.Class, kinds ...dnsmessage.Type) {
 	h.askKnowing(from, class, nil, kinds...)
 }
 
-func (h *hub) askKnowing(from string, class dnsmessage.Class, known []dnsmessage.Resource, kinds ...dnsmessage.Type) {
-	m := dnsmessage.Message{Header: dnsmessage.Header{ID: 9}, Answers: known}
+func (h *hub) askKnowing(from string, class dnsmessage.Class, isKnown []dnsmessage.Resource, kinds ...dnsmessage.Type) {
+	m := dnsmessage.Message{Header: dnsmessage.Header{ID: 9}, Answers: isKnown}
 	for _, k := range kinds {
 		m.Questions = append(m.Questions,
 			dnsmessage.Question{Name: dnsmessage.MustNewName("STILLwater.local."), Type: k, Class: class})
@@ -159,18 +159,18 @@ func TestFreeNameIsTaken(t *testing.T) {
 		m := h.machine(t, "10.0.0.1")
 		time.Sleep(5 * time.Second)
 		assert.Equal(t, "stillwater.local", m.name())
-		require.Len(t, m.found, 1)
-		assert.Equal(t, Found{Name: "stillwater.local", Networks: []string{"wlan0"}}, m.found[0])
-		log := h.told()
+		require.Len(t, m.statuses, 1)
+		assert.Equal(t, Status{Name: "stillwater.local", Networks: []string{"wlan0"}}, m.statuses[0])
+		log := h.takeSent()
 		require.Len(t, log, 5)
-		for i, gap := range []time.Duration{betweenProbe, betweenProbe, betweenProbe, betweenSaid} {
+		for i, gap := range []time.Duration{probeInterval, probeInterval, probeInterval, announcementInterval} {
 			assert.Equal(t, gap, log[i+1].at.Sub(log[i].at), "packet %d", i+1)
 			assert.Equal(t, i >= 3, log[i].m.response)
 		}
 		m.stop()
-		bye := h.told()
+		bye := h.takeSent()
 		require.Len(t, bye, 1)
-		assert.Equal(t, []claim{{still, netip.MustParseAddr("10.0.0.1"), 0}}, bye[0].m.answers)
+		assert.Equal(t, []addressRecord{{still, netip.MustParseAddr("10.0.0.1"), 0}}, bye[0].m.answers)
 	})
 }
 
@@ -178,10 +178,10 @@ func TestAnswers(t *testing.T) {
 	bubble(t, func(t *testing.T, h *hub) {
 		h.machine(t, "10.0.0.1")
 		time.Sleep(5 * time.Second)
-		answers := func(what string) []said {
+		answers := func(what string) []sentPacket {
 			t.Helper()
 			time.Sleep(2 * time.Second)
-			return slices.DeleteFunc(h.told(), func(s said) bool { return !s.m.response })
+			return slices.DeleteFunc(h.takeSent(), func(s sentPacket) bool { return !s.m.response })
 		}
 		answers("the announcements")
 
@@ -189,14 +189,14 @@ func TestAnswers(t *testing.T) {
 		got := answers("to all")
 		require.Len(t, got, 1)
 		assert.False(t, got[0].to.IsValid())
-		assert.Equal(t, []claim{{still, netip.MustParseAddr("10.0.0.1"), ttl}}, got[0].m.answers)
+		assert.Equal(t, []addressRecord{{still, netip.MustParseAddr("10.0.0.1"), hostTTL}}, got[0].m.answers)
 
 		for range 5 { // section 6: not more often than once a second
 			h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA, dnsmessage.TypeAAAA)
 		}
 		assert.LessOrEqual(t, len(answers("many")), 2)
 		h.ask("10.0.0.7:5353", 0x8001, dnsmessage.TypeA)
-		got = answers("to one who wants it alone")
+		got = answers("unicast")
 		require.Len(t, got, 1)
 		assert.Equal(t, netip.MustParseAddrPort("10.0.0.7:5353"), got[0].to)
 		h.ask("10.0.0.7:40000", 1, dnsmessage.TypeA)
@@ -207,22 +207,22 @@ func TestAnswers(t *testing.T) {
 		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeMX)
 		assert.Empty(t, answers("no question about addresses"))
 
-		known := func(addr string, seconds uint32) []dnsmessage.Resource {
+		isKnown := func(addr string, seconds uint32) []dnsmessage.Resource {
 			return []dnsmessage.Resource{{Header: dnsmessage.ResourceHeader{Name: dnsmessage.MustNewName(still),
 				Class: 1, TTL: seconds}, Body: &dnsmessage.AResource{A: netip.MustParseAddr(addr).As4()}}}
 		}
-		h.askKnowing("10.0.0.7:5353", 1, known("10.0.0.1", 100), dnsmessage.TypeA)
+		h.askKnowing("10.0.0.7:5353", 1, isKnown("10.0.0.1", 100), dnsmessage.TypeA)
 		assert.Empty(t, answers("who knows already"))
-		h.askKnowing("10.0.0.7:5353", 1, known("10.0.0.1", 59), dnsmessage.TypeA)
+		h.askKnowing("10.0.0.7:5353", 1, isKnown("10.0.0.1", 59), dnsmessage.TypeA)
 		assert.Len(t, answers("who knows for a short time only"), 1)
-		h.askKnowing("10.0.0.7:5353", 1, known("10.0.0.9", 100), dnsmessage.TypeA)
+		h.askKnowing("10.0.0.7:5353", 1, isKnown("10.0.0.9", 100), dnsmessage.TypeA)
 		assert.Len(t, answers("who knows something else"), 1)
 		h.send(netip.MustParseAddrPort("10.0.0.7:5353"), netip.AddrPort{}, probe(still, addrs("10.0.0.7")))
 		assert.Len(t, answers("who wants the name"), 1)
 	})
 }
 
-// neighbour has a name and says so when asked.
+// neighbour has a name and answers for it.
 func (h *hub) neighbour(t *testing.T, name string, addr string) {
 	a := h.join(netip.MustParseAddr(addr))
 	go func() {
@@ -232,7 +232,7 @@ func (h *hub) neighbour(t *testing.T, name string, addr string) {
 				return
 			case got := <-a.in:
 				if m, _ := parse(got.packet); !m.response && len(m.about(name)) > 0 {
-					a.cast(1, announcement(name, addrs(addr), ttl))
+					a.multicast(1, announcement(name, addrs(addr), hostTTL))
 				}
 			}
 		}
@@ -247,8 +247,8 @@ func TestNameOfAnotherMachineIsLeftToIt(t *testing.T) {
 		time.Sleep(10 * time.Second)
 		assert.Equal(t, "stillwater-3.local", m.name())
 		assert.Equal(t, []TakenByPeer{{"stillwater.local", netip.MustParseAddr("10.0.0.7")},
-			{"stillwater-2.local", netip.MustParseAddr("10.0.0.8")}}, m.found[0].Taken)
-		for _, s := range h.told() {
+			{"stillwater-2.local", netip.MustParseAddr("10.0.0.8")}}, m.statuses[0].Taken)
+		for _, s := range h.takeSent() {
 			if s.by == netip.MustParseAddr("10.0.0.1") && s.m.response {
 				assert.Equal(t, "stillwater-3.local.", s.m.answers[0].name)
 			}
@@ -256,15 +256,15 @@ func TestNameOfAnotherMachineIsLeftToIt(t *testing.T) {
 	})
 }
 
-// The machine's own system may answer for the name already: then nothing is said beside it.
+// The machine's own system may answer for the name already: then nothing is announced.
 func TestNameThatTheSystemHas(t *testing.T) {
 	bubble(t, func(t *testing.T, h *hub) {
 		h.neighbour(t, "stillwater.local.", "10.0.0.1") // another program, the same machine
 		m := h.machine(t, "10.0.0.1")
 		time.Sleep(5 * time.Minute)
 		assert.Equal(t, "stillwater.local", m.name())
-		require.Len(t, m.found, 1, "asked again each minute, and no news")
-		assert.True(t, m.found[0].System)
+		require.Len(t, m.statuses, 1, "asked again each minute, and no news")
+		assert.True(t, m.statuses[0].System)
 	})
 }
 
@@ -297,7 +297,7 @@ func namesOf(all []*machine) (names []string) {
 	return names
 }
 
-// Two networks, each with machines of its own, become one: whoever has a name that another has too gives way.
+// Two networks become one: of two machines with the same name one takes another.
 func TestNetworksJoined(t *testing.T) {
 	bubble(t, func(t *testing.T, h *hub) {
 		g := &hub{}
@@ -306,13 +306,13 @@ func TestNetworksJoined(t *testing.T) {
 		assert.Equal(t, "stillwater.local", all[2].name())
 		g.mu.Lock()
 		h.mu.Lock()
-		for a := range g.airs {
+		for a := range g.members {
 			a.hub = h
 		}
-		maps.Copy(h.airs, g.airs)
+		maps.Copy(h.members, g.members)
 		h.mu.Unlock()
 		g.mu.Unlock()
-		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA) // both answer, and hear each other
+		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA) // both answer and receive each other's
 		time.Sleep(time.Minute)
 		assert.ElementsMatch(t, firstNames(3), namesOf(all))
 	})
@@ -320,14 +320,14 @@ func TestNetworksJoined(t *testing.T) {
 
 // RFC 6762, section 8.2: the example there has 169.254.99.200 lose to 169.254.200.50.
 func TestTieBreak(t *testing.T) {
-	s := speaker{links: []link{{index: 1, addrs: addrs("169.254.99.200")}}, own: addrs("169.254.99.200", "10.9.9.9")}
-	for theirs, later := range map[string]bool{"169.254.200.50": true, "169.254.99.200": false, "169.254.1.1": false,
+	s := responder{links: []link{{index: 1, addrs: addrs("169.254.99.200")}}, own: addrs("169.254.99.200", "10.9.9.9")}
+	for theirs, losesTo := range map[string]bool{"169.254.200.50": true, "169.254.99.200": false, "169.254.1.1": false,
 		"fd00::1": true, "169.254.99.200 fd00::1": true, "10.9.9.9": false, "": false} {
-		assert.Equal(t, later, s.later(1, addrs(strings.Fields(theirs)...)), theirs)
+		assert.Equal(t, losesTo, s.losesTo(1, addrs(strings.Fields(theirs)...)), theirs)
 	}
 }
 
-// Nothing is said where the page is for this machine only.
+// Nothing is announced when the page listens on loopback only.
 func TestLoopbackSaysNothing(t *testing.T) {
 	for _, listen := range []string{"127.0.0.1", "::1", "127.3.0.1"} {
 		assert.NoError(t, Run(t.Context(), Options{Name: "stillwater", Listen: netip.MustParseAddr(listen)}))
@@ -336,7 +336,7 @@ func TestLoopbackSaysNothing(t *testing.T) {
 }
 
 // A machine that starts before its Wi-Fi announces itself when that is up; a network that refuses multicast is tried
-// again and complained of once.
+// again and logged once.
 func TestNetworkThatComesLater(t *testing.T) {
 	bubble(t, func(t *testing.T, h *hub) {
 		var mu sync.Mutex
@@ -353,7 +353,7 @@ func TestNetworkThatComesLater(t *testing.T) {
 				}
 				return links(a)
 			}
-			o.open = func(l []link) (air, error) {
+			o.open = func(l []link) (transport, error) {
 				mu.Lock()
 				defer mu.Unlock()
 				if tries++; refused != nil {
@@ -379,11 +379,11 @@ func TestNetworkThatComesLater(t *testing.T) {
 		set(func() { up = false })
 		time.Sleep(time.Minute)
 		h.mu.Lock()
-		assert.Empty(t, h.airs, "nobody listens on a network that is gone")
+		assert.Empty(t, h.members, "nobody listens on a network that is gone")
 		h.mu.Unlock()
 		set(func() { up = true })
 		time.Sleep(time.Minute)
-		assert.Len(t, m.found, 1, "the same name is no news")
+		assert.Len(t, m.statuses, 1, "the same name is no news")
 	})
 }
 
@@ -414,11 +414,11 @@ func TestNameStaysOverAChangeOfNetworks(t *testing.T) {
 			mu.Unlock()
 			time.Sleep(time.Minute)
 		}
-		h.told()
+		h.takeSent()
 		h.ask("10.0.0.7:5353", 1, dnsmessage.TypeA)
 		time.Sleep(5 * time.Second)
 		assert.Equal(t, "stillwater-2.local", second.name())
-		for _, s := range h.told() {
+		for _, s := range h.takeSent() {
 			assert.False(t, s.m.response, "nobody is stillwater.local now")
 		}
 	})
@@ -433,6 +433,6 @@ func TestWhereThePageIsReached(t *testing.T) {
 		{"10.0.0.1", "0.0.0.0", true}, {"fd00::1", "0.0.0.0", false}, {"10.0.0.1", "10.0.0.1", true},
 		{"10.0.0.2", "10.0.0.1", false}, {"10.0.0.1", "::ffff:10.0.0.1", true}, {"169.254.1.1", "::", true},
 	} {
-		assert.Equal(t, c.want, reached(netip.MustParseAddr(c.addr), netip.MustParseAddr(c.listen)), "%+v", c)
+		assert.Equal(t, c.want, reachable(netip.MustParseAddr(c.addr), netip.MustParseAddr(c.listen)), "%+v", c)
 	}
 }
