@@ -116,7 +116,8 @@ func (r *responder) status(bySystem bool) Status {
 }
 
 // listen passes packets to take for the duration or until take has enough; false if the context ended.
-func (r *responder) listen(ctx context.Context, duration time.Duration, take func(datagram, message) (enough bool)) bool {
+func (r *responder) listen(ctx context.Context, duration time.Duration,
+	take func(datagram, message) (enough bool)) bool {
 	end := time.After(duration)
 	for {
 		select {
