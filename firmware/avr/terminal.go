@@ -12,7 +12,7 @@ import (
 	"testing"
 )
 
-// Terminal is a board in real time, its serial line at a pseudo-terminal. Good for a look at how things work together:
+// Terminal is a board in real time, its serial line at a pseudo-terminal. Useful to see how things work together:
 // its time is this machine's, and means nothing exact.
 type Terminal struct {
 	Path string // of the pseudo-terminal: a link that stays when the board is started again

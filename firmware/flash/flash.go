@@ -62,7 +62,7 @@ func New(o Options) (*Job, error) {
 // Close removes the copy of the image.
 func (j *Job) Close() error { return os.RemoveAll(j.folder) }
 
-// bootloader says whether the board's own bootloader writes, and no programmer.
+// bootloader reports whether the board's own bootloader writes, and no programmer.
 func (j *Job) bootloader() bool { return j.options.Programmer == Bootloader }
 
 // Commands are the command lines that Write would try, one after the other, with file in place of the copy of the
@@ -135,7 +135,7 @@ func (j *Job) run(ctx context.Context, baud int, progress io.Writer) (printed st
 	return kept.String(), err
 }
 
-// noAnswer says whether avrdude reached nothing, by what versions 6 and 7 print.
+// noAnswer reports whether avrdude reached nothing, by what versions 6 and 7 print.
 func noAnswer(printed string) bool {
 	return strings.Contains(printed, "getsync") &&
 		(strings.Contains(printed, "not in sync") || strings.Contains(printed, "not responding"))

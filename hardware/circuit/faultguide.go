@@ -96,7 +96,7 @@ func (b Band) String() string {
 	return railBoth
 }
 
-// mayBe says whether values that round to those of b can be called that.
+// mayBe reports whether values that round to those of b can be called that.
 func (b Band) mayBe(rail string) bool {
 	switch rail {
 	case railDark:

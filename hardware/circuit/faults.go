@@ -64,7 +64,7 @@ func (b *Board) opens(p *Part, sections []string) (list []Fault) {
 	return list
 }
 
-// brings says whether a lead brings what is on a net to the board.
+// brings reports whether a lead brings what is on a net to the board.
 func (b *Board) brings(n *Net) bool {
 	return slices.Contains([]Use{Supply, Level, Output, Heartbeat}, n.Use)
 }
@@ -78,7 +78,7 @@ func (b *Board) drifts(p *Part) []string {
 	return []string{p.Pin("S"), on}
 }
 
-// simulated says whether a part of the sections, other than a terminal, is on a net.
+// simulated reports whether a part of the sections, other than a terminal, is on a net.
 func (b *Board) simulated(net string, except *Part, sections []string) bool {
 	return slices.ContainsFunc(b.On(net), func(q *Part) bool {
 		return q != except && q.Type.Kind != Terminal && slices.Contains(sections, q.Section)

@@ -108,7 +108,7 @@ func darkLamps(v map[string]float64) string {
 	return ""
 }
 
-// Dark says whether all outputs and rails are released.
+// Dark reports whether all outputs and rails are released.
 func (l Left) Dark() bool { return !l.Output && l.V12 <= darkV12 && l.V5 <= darkV5 }
 
 func (l Left) String() string {
@@ -130,7 +130,7 @@ func (l Left) String() string {
 	return on[0] + " stays"
 }
 
-// Safe says whether all is released in each of the ways.
+// Safe reports whether all is released in each of the ways.
 func (r FaultRow) Safe() bool {
 	for _, l := range r.Left {
 		if !l.Dark() {

@@ -113,7 +113,7 @@ type Row struct {
 	Least, Typical, Most float64
 }
 
-// Within says whether the values keep the limit.
+// Within reports whether the values keep the limit.
 func (r Row) Within() bool { return r.Least >= r.Low && r.Most <= r.High }
 
 // Rows joins results with limits. Every measure has a limit and every limit a measure, at every corner.

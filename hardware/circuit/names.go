@@ -55,7 +55,7 @@ func (s *sheet) nameGroup(g *group, f *Section) {
 	s.write(choices[max(best, 0)])
 }
 
-// elsewhere tells whether a group's net has pins outside the group.
+// elsewhere reports whether a group's net has pins outside the group.
 func (s *sheet) elsewhere(g *group) bool { return len(s.board.Netlist()[g.net]) > len(g.tips) }
 
 // choices are places for a group's name, the best first.

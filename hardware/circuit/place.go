@@ -151,7 +151,7 @@ func (s *sheet) leg(t tip) {
 	}
 }
 
-// ground draws three bars under a pin on ground that looks down or to a side. It says whether the pin has them.
+// ground draws three bars under a pin on ground that looks down or to a side. It reports whether the pin has them.
 func (s *sheet) ground(t tip) bool {
 	if t.net != "GND" || t.part.Type.Kind == Terminal || t.out.y < 0 {
 		return false

@@ -136,7 +136,7 @@ func (b *Board) draw(n *Net) (amps float64, bare []string) {
 	return amps, bare
 }
 
-// gateOnly says whether a net leads, apart from one resistor, into gates only.
+// gateOnly reports whether a net leads, apart from one resistor, into gates only.
 func (b *Board) gateOnly(net string, except *Part) bool {
 	for _, q := range b.On(net) {
 		if q != except && !((q.Type.Kind == NMOS || q.Type.Kind == PMOS) && q.Pin("G") == net) {

@@ -198,12 +198,12 @@ func (b *Board) notSupply(through func(*Part) [][2]string) func(*Part) [][2]stri
 	}
 }
 
-// contact says whether a net is a supply at either side of the kill switch.
+// contact reports whether a net is a supply at either side of the kill switch.
 func (b *Board) contact(net string) bool {
 	return slices.ContainsFunc(b.On(net), func(p *Part) bool { return p.Type.Kind == Switch })
 }
 
-// switched says whether a net is a supply behind a contact of the kill switch.
+// switched reports whether a net is a supply behind a contact of the kill switch.
 func (b *Board) switched(net string) bool {
 	return slices.ContainsFunc(b.On(net), func(p *Part) bool {
 		return p.Type.Kind == Switch && (p.Pin("2") == net || p.Pin("4") == net)

@@ -18,7 +18,7 @@ func (r rect) join(o rect) rect {
 	return rect{min(r.x0, o.x0), min(r.y0, o.y0), max(r.x1, o.x1), max(r.y1, o.y1)}
 }
 
-// cut tells whether the line from a to b passes through the inside.
+// cut reports whether the line from a to b passes through the inside.
 func (r rect) cut(a, b [2]float64) bool {
 	from, to := 0.0, 1.0
 	low, high := [2]float64{r.x0, r.y0}, [2]float64{r.x1, r.y1}
@@ -184,7 +184,7 @@ var legend = []string{
 
 func (s *sheet) write(l lettering) { s.texts = append(s.texts, l) }
 
-// free tells whether a text would stand clear of everything drawn so far and inside a frame.
+// free reports whether a text would stand clear of everything drawn so far and inside a frame.
 func (s *sheet) free(l lettering, inside rect) bool {
 	box := l.box().grow(0.25)
 	if !inside.holds(box) {

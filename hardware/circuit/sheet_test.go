@@ -125,7 +125,7 @@ func (s *sheet) joints() (list []string) {
 	return list
 }
 
-// touches tells whether a point is on a lying or standing wire.
+// touches reports whether a point is on a lying or standing wire.
 func touches(q [2]float64, k ink) bool {
 	a, b := k.points[0], k.points[1]
 	r := rect{min(a[0], b[0]), min(a[1], b[1]), max(a[0], b[0]), max(a[1], b[1])}.grow(0.01)
@@ -252,7 +252,7 @@ func TestWiresAreRightWhereverPartsStand(t *testing.T) {
 	}
 }
 
-// standsFree tells whether a part is in its frame and no other part's pin or body is near.
+// standsFree reports whether a part is in its frame and no other part's pin or body is near.
 func standsFree(b *Board, p *Part) bool {
 	s := &sheet{board: b, bodies: map[string]rect{}}
 	for _, q := range b.Parts {

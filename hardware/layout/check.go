@@ -212,7 +212,8 @@ func (p point) from(a, b point) float64 {
 	return math.Hypot(p.x-a.x-t*dx, p.y-a.y-t*dy)
 }
 
-// crosses tells whether two lines cross. Of lines that only touch, or lie in one line, apart has the distance already.
+// crosses reports whether two lines cross. Of lines that only touch, or lie in one line, apart has the distance
+// already.
 func crosses(a, b, c, d point) bool {
 	side := func(a, b, p point) float64 { return (b.x-a.x)*(p.y-a.y) - (b.y-a.y)*(p.x-a.x) }
 	return side(a, b, c)*side(a, b, d) < -tiny && side(c, d, a)*side(c, d, b) < -tiny

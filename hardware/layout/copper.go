@@ -113,7 +113,7 @@ func (p *Plan) near(m *maze) neighbours {
 	return list
 }
 
-// nears tells whether another net's pad comes nearer to a node than it may.
+// nears reports whether another net's pad comes nearer to a node than it may.
 func (n neighbours) nears(node, net int, least float64) bool {
 	for _, o := range n[node] {
 		if o.net != net && o.gap < least-tiny {
@@ -178,8 +178,8 @@ func (c *Copper) lay(m *maze, net string, index int, ways [][]int) {
 	}
 }
 
-// cuts tells whether a corner may be cut off: it is no pad and no via, and no other pad, which may be square, is inside
-// it.
+// cuts reports whether a corner may be cut off: it is no pad and no via, and no other pad, which may be square, is
+// inside it.
 func (m *maze) cuts(before, at, after, net int) bool {
 	a, b, c := m.flat(before), m.flat(at), m.flat(after)
 	inside := m.pad[a+c-b]

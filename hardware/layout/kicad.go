@@ -196,7 +196,7 @@ func (k *kicad) free(words string, body rect) (point, int) {
 	return c, 0
 }
 
-// crossed tells whether a part's outline goes through a place.
+// crossed reports whether a part's outline goes through a place.
 func (k *kicad) crossed(here rect) bool {
 	return slices.ContainsFunc(k.c.Board.Parts, func(p *circuit.Part) bool {
 		b := k.c.body(p)
@@ -229,7 +229,7 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 	}
 }
 
-// clear tells whether a short line keeps off all pads.
+// clear reports whether a short line keeps off all pads.
 func (k *kicad) clear(a, b point, pen float64) bool {
 	line := rect{point{min(a.x, b.x), min(a.y, b.y)}, point{max(a.x, b.x), max(a.y, b.y)}}
 	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < pen/2-tiny })

@@ -80,7 +80,7 @@ func Place(b *circuit.Board) (*Plan, error) {
 // holes is how many fit along a side, at least a pitch from its ends.
 func holes(side float64) int { return int((side-2*pitch)/pitch) + 1 }
 
-// inside tells whether a hole is there for parts and wires: on the board and not under a pillar.
+// inside reports whether a hole is there for parts and wires: on the board and not under a pillar.
 func (p *Plan) inside(h Hole) bool {
 	fromSide := min(h.Col-1, p.Cols-h.Col)
 	fromEnd := min(h.Row-1, p.Rows-h.Row)
@@ -176,7 +176,7 @@ func (p *Plan) zones() map[string]rect {
 	return list
 }
 
-// may tells whether a net's wire may be at a point: within its own group's zone, or far enough from all zones for the
+// may reports whether a net's wire may be at a point: within its own group's zone, or far enough from all zones for the
 // first group. reach is how far from the point the wire's copper or pad goes.
 func (p *Plan) may(zones map[string]rect, net string, at point, reach float64) bool {
 	own := p.group(net)

@@ -142,7 +142,7 @@ func (d *drawing) line(class string, points ...point) {
 
 func (d *drawing) write(t text) { d.texts = append(d.texts, t) }
 
-// put writes a text at the first place where nothing is in its way, and tells whether there was one.
+// put writes a text at the first place where nothing is in its way, and reports whether there was one.
 func (d *drawing) put(t text, places ...point) bool {
 	for _, at := range places {
 		t.at = at

@@ -15,7 +15,7 @@ import (
 	"stillwater/internal/wiring"
 )
 
-// examineChips looks whether there is any GPIO at all.
+// examineChips checks whether there is any GPIO at all.
 func examineChips(s site) []Finding {
 	switch {
 	case len(s.gpio.Chips) > 0:
@@ -40,7 +40,7 @@ func (s site) lookedUp(where string, err error) Finding {
 	return f
 }
 
-// examineLines looks whether each line exists and is free.
+// examineLines checks whether each line exists and is free.
 func examineLines(s site) (all []Finding) {
 	if len(s.gpio.Chips) == 0 {
 		return nil // said already
@@ -142,7 +142,7 @@ var usefulOnTimes = map[wire.OutputKind]struct {
 	wire.OutputLamp:    {0, time.Minute, "", ""},
 }
 
-// examineOnTimes looks whether the longest on-times are useful and harmless.
+// examineOnTimes checks whether the longest on-times are useful and harmless.
 func examineOnTimes(s site) (all []Finding) {
 	for _, o := range s.conf.Board.Outputs {
 		limit, where := usefulOnTimes[o.Kind], fmt.Sprintf("output %q", o.Name)
@@ -159,7 +159,7 @@ func examineOnTimes(s site) (all []Finding) {
 	return all
 }
 
-// examineKill looks whether there is a kill switch, and whether a lead that falls off stops everything.
+// examineKill checks whether there is a kill switch, and whether a lead that falls off stops everything.
 func examineKill(s site) (all []Finding) {
 	kills := 0
 	for _, in := range s.conf.Board.Inputs {
@@ -179,7 +179,7 @@ func examineKill(s site) (all []Finding) {
 	return all
 }
 
-// examineHeartbeat looks whether the hardware can see that the board is alive.
+// examineHeartbeat checks whether the hardware can see that the board is alive.
 func examineHeartbeat(s site) []Finding {
 	if s.conf.Board.Heartbeat != nil {
 		return nil
@@ -200,7 +200,7 @@ func examineInputs(s site) (all []Finding) {
 	return all
 }
 
-// examineDrive looks whether the outputs can be driven as wanted.
+// examineDrive checks whether the outputs can be driven as wanted.
 func examineDrive(s site) []Finding {
 	switch wanted := s.conf.Board.Drive == config.Mapped; {
 	case wanted && s.mappable != nil:
@@ -212,7 +212,7 @@ func examineDrive(s site) []Finding {
 	return nil
 }
 
-// examineLimits looks whether this user gets what exact timing needs.
+// examineLimits checks whether this user gets what exact timing needs.
 func examineLimits(s site) (all []Finding) {
 	if s.conf.Board.Socket != "" {
 		return []Finding{{Note, "real time", "the board is a service: its unit says what it may",

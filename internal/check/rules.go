@@ -47,7 +47,7 @@ func examineSocket(s site) []Finding {
 	return nil
 }
 
-// examinePort looks whether the page can have its port.
+// examinePort checks whether the page can have its port.
 func examinePort(s site) []Finding {
 	where := "listen " + s.conf.Listen
 	switch {
@@ -69,7 +69,7 @@ const (
 	roomToWork  = 200 << 20
 )
 
-// examineJournal looks whether shots can be put on record.
+// examineJournal checks whether shots can be put on record.
 func examineJournal(s site) []Finding {
 	at := s.journal
 	room := fmt.Sprintf("%d MB are free for the record", at.free>>20)
@@ -88,7 +88,7 @@ func examineJournal(s site) []Finding {
 	return nil
 }
 
-// examineClock looks whether dates can be believed.
+// examineClock checks whether dates can be believed.
 func examineClock(s site) []Finding {
 	if s.clock.Trusted {
 		return nil

@@ -1,4 +1,4 @@
-// Package devnode says who may open a device.
+// Package devnode finds out who may open a device.
 package devnode
 
 import (
@@ -8,7 +8,7 @@ import (
 	"syscall"
 )
 
-// Group names the group whose members may read and write a device. It is empty if there is none, or none but root's.
+// Group is the group whose members may read and write a device, "" if there is none or only root's.
 func Group(path string) string {
 	info, err := os.Stat(path)
 	if err != nil {

@@ -17,7 +17,7 @@ func TestGroup(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "device")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	group := os.Getgid()
-	if group == 0 { // root's group helps nobody; root can take another
+	if group == 0 { // root's group is no help; root can use another
 		daemon, err := user.LookupGroup("daemon")
 		if err != nil {
 			need.Missing(t, "no group daemon: "+err.Error())

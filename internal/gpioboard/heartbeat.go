@@ -33,8 +33,9 @@ type ticker struct {
 	running  bool
 }
 
-// due says whether it is due now; if so the next time is counted from now, so that two are never closer than interval.
-// cue is when the loop has to do something, if cued: shortly before that, and until it is done, nothing is due.
+// due reports whether it is due now; if so the next time is counted from now, so that two are never closer than
+// interval. cue is when the loop has to do something, if cued: shortly before that, and until it is done, nothing is
+// due.
 func (t *ticker) due(now, cue wire.Tick, cued bool) bool {
 	if t.running && now.Before(t.at) {
 		return false

@@ -324,7 +324,7 @@ func (l *loop) deliverEdges() error {
 	return nil
 }
 
-// readEdges reads the edges that wait into the batches, and says whether some were lost.
+// readEdges reads the edges that wait into the batches, and reports whether some were lost.
 func (l *loop) readEdges() (gap bool, err error) {
 	ready := false
 	for chip := range l.batches {

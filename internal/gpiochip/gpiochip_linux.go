@@ -289,8 +289,8 @@ func openInputs(inputs []InputRequest, indices []int, ask func(unix.GPIOV2LineCo
 	return r, without, nil
 }
 
-// unable says whether a refusal means that the chip cannot do what was asked, and not that somebody has the line. The
-// last one is the kernel's own ENOTSUPP, which is not meant to be seen out here but is.
+// unable reports whether a refusal means that the chip cannot do what was asked, and not that somebody has the line.
+// The last one is the kernel's own ENOTSUPP, which is not meant to be seen out here but is.
 func unable(err error) bool {
 	for _, errno := range []unix.Errno{unix.EINVAL, unix.ENXIO, unix.EOPNOTSUPP, unix.ENOSYS, unix.ERANGE, 524} {
 		if errors.Is(err, errno) {

@@ -14,7 +14,7 @@ func Chips() ([]Chip, error) { return nil, ErrUnsupported }
 // Lines says that there are none.
 func Lines(Chip) ([]Line, error) { return nil, ErrUnsupported }
 
-// OpenInputs refuses.
+// OpenInputs fails.
 func OpenInputs(string, []InputRequest) (*Inputs, error) { return nil, ErrUnsupported }
 
 // Undebounced is empty.
@@ -26,28 +26,28 @@ func (*Inputs) Len() int { return 0 }
 // Fd is no descriptor.
 func (*Inputs) Fd(int) int { return -1 }
 
-// Read refuses.
+// Read fails.
 func (*Inputs) Read(int, *Batch) error { return ErrUnsupported }
 
-// Levels refuses.
+// Levels fails.
 func (*Inputs) Levels() (uint8, error) { return 0, ErrUnsupported }
 
 // Close does nothing.
 func (*Inputs) Close() error { return nil }
 
-// OpenOutputs refuses.
+// OpenOutputs fails.
 func OpenOutputs(string, []OutputRequest) (*Outputs, error) { return nil, ErrUnsupported }
 
-// Map refuses.
+// Map fails.
 func (*Outputs) Map(Host) error { return ErrUnsupported }
 
 // Drive is of no kind.
 func (*Outputs) Drive() string { return "none" }
 
-// Levels refuses.
+// Levels fails.
 func (*Outputs) Levels() (uint8, error) { return 0, ErrUnsupported }
 
-// Set refuses.
+// Set fails.
 func (*Outputs) Set(uint8, uint8) error { return ErrUnsupported }
 
 // Close does nothing.

@@ -73,7 +73,7 @@ func familyOf(compatible []string) string {
 	return ""
 }
 
-// short says whether a board of this revision has the 26-pin header of the first two models: codes below 0x10 of the
+// short reports whether a board of this revision has the 26-pin header of the first two models: codes below 0x10 of the
 // old kind, types 0 and 1 of the new one. Source: the board maker's table of revision codes, from memory.
 func short(revision uint32) bool {
 	const newStyle = 1 << 23

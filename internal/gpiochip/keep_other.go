@@ -5,5 +5,5 @@ package gpiochip
 // Fds are none.
 func (*Outputs) Fds() []int { return nil }
 
-// SwitchOff refuses.
+// SwitchOff fails.
 func SwitchOff(int) error { return ErrUnsupported }

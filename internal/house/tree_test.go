@@ -31,7 +31,7 @@ type source struct {
 
 func (s source) dir() string { return path.Dir(s.path) }
 
-// test says whether the file is for tests only: by its name, or in a package that only tests import.
+// test reports whether the file is for tests only: by its name, or in a package that only tests import.
 func (s source) test() bool {
 	return strings.HasSuffix(s.path, "_test.go") || testPackages[s.dir()]
 }

@@ -115,7 +115,7 @@ const Unseen = 50 * time.Microsecond
 // share is the part of the plan's own scatter that lateness may be: a third adds 5 % to it.
 const share = 3
 
-// Verdict says whether lateness is good enough, and why.
+// Verdict reports whether lateness is good enough, and why.
 type Verdict struct {
 	Good  bool
 	Words string

@@ -8,7 +8,7 @@ import (
 	"testing"
 )
 
-// required says whether missing tools are failures.
+// required reports whether missing tools are failures.
 func required() bool { return os.Getenv("STILLWATER_REQUIRE") == "all" }
 
 // Missing ends the test: skipped, or failed when everything is required.

@@ -2,5 +2,5 @@
 
 package need
 
-// RaceDetector says whether this test binary was built with it.
+// RaceDetector reports whether this test binary was built with it.
 const RaceDetector = false

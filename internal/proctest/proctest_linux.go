@@ -89,7 +89,7 @@ func Stopped(t testing.TB, pid int) bool {
 	return len(threads) > 0
 }
 
-// Ended says whether a process has ended; one that has not been waited for yet has too.
+// Ended reports whether a process has ended; one that has not been waited for yet has too.
 func Ended(pid int) bool {
 	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
 	return err != nil || strings.Contains(string(stat), ") Z ")

@@ -2,17 +2,17 @@ package realtime
 
 import "strings"
 
-// Want is what a board process asks of the system.
+// Want is what a board process requests from the system.
 type Want struct {
 	Priority int // SCHED_FIFO, 1 to 99; 0: none
-	CPU      int // the processor the thread keeps to; negative: whichever
+	CPU      int // the processor the thread is pinned to; negative: any
 }
 
-// Grant is one thing that was asked for, and what came of it.
+// Grant is one request and its result.
 type Grant struct {
 	What   string // "real-time priority 60"
 	OK     bool
-	Why    string // it was refused
+	Why    string // why it was refused
 	Remedy string // what to grant
 }
 
@@ -24,10 +24,10 @@ func (g Grant) String() string {
 	return "no " + g.What + ": " + g.Why + "; " + g.Remedy
 }
 
-// Report is all that was asked for.
+// Report lists all requests and their results.
 type Report struct{ Grants []Grant }
 
-// Missing are the things that were refused.
+// Missing lists the requests that were refused.
 func (r Report) Missing() (missing []Grant) {
 	for _, g := range r.Grants {
 		if !g.OK {
@@ -37,7 +37,7 @@ func (r Report) Missing() (missing []Grant) {
 	return missing
 }
 
-// Granted names what was granted, with commas between; "nothing" if so.
+// Granted lists what was granted, separated by commas, or is "nothing".
 func (r Report) Granted() string {
 	var names []string
 	for _, g := range r.Grants {
@@ -51,7 +51,7 @@ func (r Report) Granted() string {
 	return strings.Join(names, ", ")
 }
 
-// String is what was granted and, a line each, what was not and what to grant.
+// String lists what was granted and, one a line, what was refused with its remedy.
 func (r Report) String() string {
 	lines := []string{"granted: " + r.Granted()}
 	for _, g := range r.Missing() {

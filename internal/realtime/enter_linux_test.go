@@ -31,15 +31,15 @@ var parts = map[string]func(){
 	"capped": func() { dropAll(8 << 20); poor() },
 }
 
-func play(t *testing.T, part string) string {
+func runPart(t *testing.T, part string) string {
 	cmd := exec.CommandContext(t.Context(), os.Args[0])
 	cmd.Env = append(os.Environ(), "STILLWATER_PART="+part)
-	said, err := cmd.CombinedOutput()
-	require.NoError(t, err, "%s", said)
-	return string(said)
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	return string(out)
 }
 
-// granted says what the kernel says it is.
+// granted prints what the kernel reports of the thread.
 func granted() {
 	thread := Enter(Want{Priority: 7, CPU: 0})
 	fmt.Println(thread.Report)
@@ -68,11 +68,11 @@ func granted() {
 		of[fmt.Sprint(attr.Policy == unix.SCHED_FIFO, " ", attr.Priority, " ", err)]++
 	}
 	fmt.Println("threads:", len(threads) > 20, of)
-	quietly(thread)
+	armedWork(thread)
 }
 
-// quietly makes garbage and counts collections.
-func quietly(thread *Thread) {
+// armedWork makes garbage and counts collections.
+func armedWork(thread *Thread) {
 	var before, armed, after runtime.MemStats
 	runtime.ReadMemStats(&before)
 	thread.Arm()
@@ -80,7 +80,7 @@ func quietly(thread *Thread) {
 		rubbish = make([]byte, 200_000)
 	}
 	runtime.ReadMemStats(&armed)
-	latency, err := os.ReadFile(idleDevice) // what all processes together demand, as 32 bits
+	latency, err := os.ReadFile(latencyDevice) // the least that any process demands, as 32 bits
 	fmt.Println("idle latency while armed:", latency, err)
 	thread.Disarm()
 	runtime.ReadMemStats(&after)
@@ -95,7 +95,7 @@ func quietly(thread *Thread) {
 
 var rubbish []byte
 
-// dropAll gives up every capability, and the right to lock more than memory.
+// dropAll drops every capability, and the right to lock more than memory.
 func dropAll(memory uint64) {
 	head := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
 	var none [2]unix.CapUserData
@@ -134,44 +134,44 @@ func work() {
 	fmt.Println("alive")
 }
 
-// What the report says is what the kernel says, wherever the test runs.
+// The report agrees with the kernel, wherever the test runs.
 func TestEnterIsWhatItSays(t *testing.T) {
-	said := play(t, "granted")
-	t.Log(said)
-	report, _, _ := strings.Cut(said, "\n")
+	out := runPart(t, "granted")
+	t.Log(out)
+	report, _, _ := strings.Cut(out, "\n")
 	if strings.Contains(report, "real-time priority 7") {
-		assert.Contains(t, said, "kernel: true 7 <nil>")
-		assert.Regexp(t, `threads: true map\[true 6 <nil>:\d+ true 7 <nil>:1\]`, said, "the others are one below")
+		assert.Contains(t, out, "kernel: true 7 <nil>")
+		assert.Regexp(t, `threads: true map\[true 6 <nil>:\d+ true 7 <nil>:1\]`, out, "the others are one below")
 	} else {
-		assert.Contains(t, said, "no real-time priority 7: ")
-		assert.Contains(t, said, "kernel: false")
+		assert.Contains(t, out, "no real-time priority 7: ")
+		assert.Contains(t, out, "kernel: false")
 	}
-	assert.Contains(t, said, "processors: <nil> 1 true")
+	assert.Contains(t, out, "processors: <nil> 1 true")
 	if strings.Contains(report, "memory locked") {
-		assert.NotContains(t, said, "VmLck:\t       0 kB")
+		assert.NotContains(t, out, "VmLck:\t       0 kB")
 	}
 	if strings.Contains(report, "kept from deep idle") {
-		assert.Contains(t, said, "idle latency while armed: [0 0 0 0] <nil>")
+		assert.Contains(t, out, "idle latency while armed: [0 0 0 0] <nil>")
 	}
-	assert.Contains(t, said, "collections while armed: 0 after: 1")
-	assert.Contains(t, said, "the guard collected: true")
-	assert.Contains(t, said, "closed: <nil> <nil>")
+	assert.Contains(t, out, "collections while armed: 0 after: 1")
+	assert.Contains(t, out, "the guard collected: true")
+	assert.Contains(t, out, "closed: <nil> <nil>")
 }
 
-// A process that is granted nothing runs, and says what to grant.
+// A process that is granted nothing runs, and reports what to grant.
 func TestEnterWithNothingGranted(t *testing.T) {
-	said := play(t, "poor")
-	assert.Contains(t, said, "no real-time priority 60: the limit of this process is 0; give the service LimitRTPRIO=60")
-	assert.Contains(t, said, "no processor 1000 for itself to stay on: this process has no such processor; set cpu in")
-	assert.Contains(t, said, "no memory locked: the limit of this process is 0 KiB")
-	assert.Contains(t, said, "LimitMEMLOCK=infinity")
-	assert.Contains(t, said, "alive")
-	said = play(t, "capped")
-	assert.Contains(t, said, "no memory locked: the limit of this process is 8192 KiB")
-	assert.Contains(t, said, "alive", "memory is not locked under a limit, or a Go program ends when it exceeds it")
+	out := runPart(t, "poor")
+	assert.Contains(t, out, "no real-time priority 60: the limit of this process is 0; give the service LimitRTPRIO=60")
+	assert.Contains(t, out, "no processor 1000 for itself to stay on: this process has no such processor; set cpu in")
+	assert.Contains(t, out, "no memory locked: the limit of this process is 0 KiB")
+	assert.Contains(t, out, "LimitMEMLOCK=infinity")
+	assert.Contains(t, out, "alive")
+	out = runPart(t, "capped")
+	assert.Contains(t, out, "no memory locked: the limit of this process is 8192 KiB")
+	assert.Contains(t, out, "alive", "memory is not locked under a limit, or a Go program ends when it exceeds it")
 }
 
-// Asking changes nothing.
+// Probe changes nothing.
 func TestProbe(t *testing.T) {
 	var before, after unix.CPUSet
 	require.NoError(t, unix.SchedGetaffinity(0, &before))

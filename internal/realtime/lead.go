@@ -4,58 +4,58 @@ import "time"
 
 // The bounds of a lead.
 const (
-	leadFirst = 200 * time.Microsecond // before anything is measured
-	leadLeast = 15 * time.Microsecond
-	leadMost  = time.Millisecond
-	// leadMargin is what comes between a wake-up and the spin: a look at edges and host.
+	initialLead = 200 * time.Microsecond // before anything is measured
+	minLead     = 15 * time.Microsecond
+	maxLead     = time.Millisecond
+	// leadMargin covers the poll of edges and host between a wake-up and the spin.
 	leadMargin = 5 * time.Microsecond
-	// leadFade is after how many wake-ups with nothing new a lead has lost the larger part of what it has too much.
-	leadFade = 256
-	// spinShare is the part of a processor that spinning may burn, one in so many.
+	// leadDecay is the time constant, in wake-ups, with which a lead that is too long shrinks.
+	leadDecay = 256
+	// spinShare limits spinning to one part in spinShare of a processor.
 	spinShare = 4
-	// spinSaved is how much of it is saved up at most while nothing is spun: enough for all pulses of a shot, each with
-	// the longest lead.
-	spinSaved = 32 * leadMost
+	// maxSpinCredit limits the share saved up while nothing is spun: enough for all pulses of a shot, each with the
+	// longest lead.
+	maxSpinCredit = 32 * maxLead
 )
 
-// Lead is how long before its time a sleep ends and spinning begins. It follows the wake-ups it is given, up at once
-// and down slowly, so that the rest of a sleep that ends late is still spun; but it burns no more than its share of a
-// processor. Times are of any clock, in nanoseconds. The zero value is ready.
+// Lead decides how long before its deadline a sleep ends and spinning begins. It follows the latency of wake-ups, up at
+// once and down slowly, so that a sleep that ends late still ends before the deadline; spinning takes no more than its
+// share of a processor. Times are of any clock, in nanoseconds. The zero value is ready to use.
 type Lead struct {
-	now   time.Duration
-	known bool
-	owed  time.Duration // of spinning done, not yet paid by the share of time passed
-	paid  int64         // until when, nanoseconds
+	lead      time.Duration
+	measured  bool
+	spinDebt  time.Duration // spinning beyond its share of the time passed
+	settledAt int64         // time up to which the share is credited, nanoseconds
 }
 
-// Woke takes how late a sleep ended.
+// Woke records how late a sleep ended.
 func (l *Lead) Woke(late time.Duration) {
-	need := min(max(late+late/4+leadMargin, leadLeast), leadMost)
+	need := min(max(late+late/4+leadMargin, minLead), maxLead)
 	switch {
-	case !l.known || need > l.now:
-		l.now, l.known = need, true
+	case !l.measured || need > l.lead:
+		l.lead, l.measured = need, true
 	default:
-		l.now -= (l.now - need) / leadFade
+		l.lead -= (l.lead - need) / leadDecay
 	}
 }
 
-// Ahead is how long before its time the sleep that begins at now should end.
+// Ahead returns how long before its deadline a sleep that begins at now should end.
 func (l *Lead) Ahead(now int64) time.Duration {
-	l.pay(now)
-	want := l.now
-	if !l.known {
-		want = leadFirst
+	l.settle(now)
+	want := l.lead
+	if !l.measured {
+		want = initialLead
 	}
-	return max(min(want, spinSaved-l.owed), leadLeast)
+	return max(min(want, maxSpinCredit-l.spinDebt), minLead)
 }
 
-// Spun takes how long was spun until now.
+// Spun records a spin that ended at now.
 func (l *Lead) Spun(now int64, spun time.Duration) {
-	l.pay(now)
-	l.owed = min(l.owed+spun, spinSaved)
+	l.settle(now)
+	l.spinDebt = min(l.spinDebt+spun, maxSpinCredit)
 }
 
-func (l *Lead) pay(now int64) {
-	l.owed = max(l.owed-time.Duration(now-l.paid)/spinShare, 0)
-	l.paid = now
+func (l *Lead) settle(now int64) {
+	l.spinDebt = max(l.spinDebt-time.Duration(now-l.settledAt)/spinShare, 0)
+	l.settledAt = now
 }

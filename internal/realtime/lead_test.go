@@ -12,7 +12,7 @@ import (
 func TestLeadGoesUpAtOnceAndDownSlowly(t *testing.T) {
 	var l Lead
 	now := int64(time.Hour)
-	assert.Equal(t, leadFirst, l.Ahead(now), "cautious while nothing is known")
+	assert.Equal(t, initialLead, l.Ahead(now), "cautious while nothing is known")
 	l.Woke(10 * time.Microsecond)
 	assert.Equal(t, 17500*time.Nanosecond, l.Ahead(now), "a quarter more than it took, and the margin")
 	l.Woke(100 * time.Microsecond)
@@ -22,7 +22,7 @@ func TestLeadGoesUpAtOnceAndDownSlowly(t *testing.T) {
 		l.Woke(10 * time.Microsecond)
 	}
 	assert.Greater(t, l.Ahead(now), high*9/10, "ten early ones are not")
-	for range 10 * leadFade {
+	for range 10 * leadDecay {
 		l.Woke(10 * time.Microsecond)
 	}
 	assert.Less(t, l.Ahead(now), 19*time.Microsecond, "thousands are")
@@ -31,13 +31,12 @@ func TestLeadGoesUpAtOnceAndDownSlowly(t *testing.T) {
 func TestLeadBounds(t *testing.T) {
 	var l Lead
 	l.Woke(-time.Second)
-	assert.Equal(t, leadLeast, l.Ahead(1))
+	assert.Equal(t, minLead, l.Ahead(1))
 	l.Woke(time.Hour)
-	assert.Equal(t, leadMost, l.Ahead(1))
+	assert.Equal(t, maxLead, l.Ahead(1))
 }
 
-// However late a machine wakes, the lead covers all wake-ups that are no later than one of the last hundred, unless it
-// is at its bound.
+// The lead covers every wake-up that is no later than one of the last hundred, unless it is at its bound.
 func TestLeadCoversProperty(t *testing.T) {
 	for seed := range uint64(100) {
 		r := rand.New(rand.NewPCG(seed, 5))
@@ -51,7 +50,7 @@ func TestLeadCoversProperty(t *testing.T) {
 				most = max(most, w)
 			}
 			if i > 0 && late <= most {
-				require.GreaterOrEqual(t, l.Ahead(0), min(late+leadMargin, leadMost)*100/150, "seed %d", seed)
+				require.GreaterOrEqual(t, l.Ahead(0), min(late+leadMargin, maxLead)*100/150, "seed %d", seed)
 			}
 			l.Woke(late)
 			last = append(last, late)
@@ -59,32 +58,32 @@ func TestLeadCoversProperty(t *testing.T) {
 	}
 }
 
-// Spinning burns no more than its share of a processor, whatever it is asked for, and is there again after a rest.
+// Spinning takes no more than its share of a processor, whatever is requested, and recovers after a pause.
 func TestLeadShare(t *testing.T) {
 	var l Lead
 	now := int64(time.Second)
-	begin, burnt := now, time.Duration(0)
+	begin, used := now, time.Duration(0)
 	for range 20_000 { // a pulse each 2 ms, and wake-ups that take a millisecond
 		l.Woke(time.Millisecond)
 		lead := l.Ahead(now)
 		now += int64(2 * time.Millisecond)
 		l.Spun(now, lead)
-		burnt += lead
+		used += lead
 	}
 	passed := time.Duration(now - begin)
-	assert.LessOrEqual(t, burnt, passed/spinShare+spinSaved+leadLeast*20_000)
+	assert.LessOrEqual(t, used, passed/spinShare+maxSpinCredit+minLead*20_000)
 	assert.LessOrEqual(t, l.Ahead(now), 2*time.Millisecond/spinShare, "all that was saved is spent")
-	now += int64(spinShare * spinSaved)
-	assert.Equal(t, leadMost, l.Ahead(now), "and saved up again")
+	now += int64(spinShare * maxSpinCredit)
+	assert.Equal(t, maxLead, l.Ahead(now), "and saved up again")
 
 	var rare Lead
 	for range 1000 { // a shot each second, eight pulses
 		rare.Woke(time.Millisecond)
 		now += int64(time.Second)
 		for range 8 {
-			require.Equal(t, leadMost, rare.Ahead(now), "a shot now and then has all it wants")
+			require.Equal(t, maxLead, rare.Ahead(now), "a shot now and then has all it wants")
 			now += int64(time.Millisecond)
-			rare.Spun(now, leadMost)
+			rare.Spun(now, maxLead)
 		}
 	}
 }

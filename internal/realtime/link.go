@@ -8,11 +8,11 @@ import (
 // linkBuffer is room for what the host has not read yet: some 2000 frames.
 const linkBuffer = 64 << 10
 
-// ErrLinkFull says that the host stopped reading.
+// ErrLinkFull means that the host stopped reading.
 var ErrLinkFull = errors.New("the host does not read what the board says")
 
-// Link is the board's end of the byte stream to the host. Write puts bytes into a buffer and returns; Flush passes on
-// what the stream takes without waiting. So a slow host cannot make the pins wait.
+// Link is the board's end of the byte stream to the host. Write buffers and returns; Flush sends what the stream takes
+// without blocking. So a slow host cannot delay the pins.
 type Link struct {
 	fd     int
 	stream stream
@@ -22,7 +22,7 @@ type Link struct {
 	full   bool
 }
 
-// stream is a byte stream that never waits: Read and Write return again where they would have to.
+// stream is a non-blocking byte stream: read and write report again where they would block.
 type stream interface {
 	read(p []byte) (n int, again bool, err error)
 	write(p []byte) (n int, again bool, err error)
@@ -41,7 +41,8 @@ func (l *Link) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// Read takes what has come, without waiting: 0 bytes and no error when there is nothing. io.EOF: the host is gone.
+// Read returns what has arrived, without blocking: 0 bytes and no error when there is nothing. io.EOF: the host is
+// gone.
 func (l *Link) Read(p []byte) (int, error) {
 	n, again, err := l.stream.read(p)
 	switch {
@@ -55,7 +56,7 @@ func (l *Link) Read(p []byte) (int, error) {
 	return n, nil
 }
 
-// Flush sends what the stream takes now. ErrLinkFull: something was dropped earlier; io.EOF: the host is gone.
+// Flush sends what the stream takes now. ErrLinkFull: a write was dropped earlier; io.EOF: the host is gone.
 func (l *Link) Flush() error {
 	for l.n > 0 {
 		end := min(l.start+l.n, len(l.ring))
@@ -75,7 +76,7 @@ func (l *Link) Flush() error {
 	return nil
 }
 
-// Pending says that there is something to flush.
+// Pending reports whether there is something to flush.
 func (l *Link) Pending() bool { return l.n > 0 }
 
 // Fd is the descriptor to wait on.

@@ -1,6 +1,6 @@
 // Package realtime is a board process's time: ticks of the kernel's monotonic clock, a sleep that ends at an absolute
-// time or when a descriptor is ready, a short spin for the rest, and a link to the host that never makes the pins wait.
-// Nothing here allocates once it is made.
+// time or when a descriptor is ready, a short spin for the rest, and a link to the host that never blocks. Nothing
+// allocates after construction.
 package realtime
 
 import (
@@ -17,61 +17,61 @@ const TickHz = 10_000_000
 // tickNs is a tick in nanoseconds.
 const tickNs = int64(time.Second) / TickHz
 
-// ErrUnsupported says that this system has no board process.
+// ErrUnsupported means that a board process needs another system.
 var ErrUnsupported = errors.New("a board process needs Linux")
 
-// Clock tells the kernel's monotonic time in ticks. Reading that clock by system call can take microseconds where
+// Clock reads the kernel's monotonic time in ticks. Reading that clock by system call can take microseconds where
 // time.Since takes tens of nanoseconds, so the offset between the two is measured once; both run at the same rate,
-// being the same clock. Check looks whether that still holds.
+// being the same clock. Check verifies that.
 type Clock struct {
 	base time.Time
 	mono func() (int64, error)
-	sight
+	offsetReading
 }
 
-// sight is a measurement of the offset between the monotonic clock and the time since base.
-type sight struct {
+// offsetReading is a measurement of the offset between the monotonic clock and the time since base.
+type offsetReading struct {
 	offset      int64 // CLOCK_MONOTONIC at base, nanoseconds
-	uncertainty int64 // how far that can be off
+	uncertainty int64 // bound of the error, nanoseconds
 }
 
-// ErrDrift says that the two clocks did not stay together.
+// ErrDrift means that the two clocks drifted apart.
 var ErrDrift = errors.New("the monotonic clock and the program's own have drifted apart")
 
-// Readings that make a measurement: the first is worth more care than a look whether it still holds.
+// Readings a measurement: the first one needs to be the more exact.
 const (
-	firstLook = 64
-	laterLook = 16
+	initialReadings = 64
+	checkReadings   = 16
 )
 
 // newClock measures the offset.
 func newClock(mono func() (int64, error)) (*Clock, error) {
 	c := &Clock{base: time.Now(), mono: mono}
 	var err error
-	c.sight, err = c.look(firstLook)
+	c.offsetReading, err = c.measure(initialReadings)
 	return c, err
 }
 
-// look measures the offset: mono is read between two readings of time.Since, several times, and the closest pair
+// measure measures the offset: mono is read between two readings of time.Since, several times, and the closest pair
 // counts.
-func (c *Clock) look(times int) (sight, error) {
-	s := sight{uncertainty: 1<<63 - 1}
+func (c *Clock) measure(times int) (offsetReading, error) {
+	s := offsetReading{uncertainty: 1<<63 - 1}
 	for range times {
 		before := time.Since(c.base)
 		ns, err := c.mono()
 		after := time.Since(c.base)
 		if err != nil {
-			return sight{}, err
+			return offsetReading{}, err
 		}
 		if uncertainty := int64(after-before)/2 + 1; uncertainty < s.uncertainty {
-			s = sight{offset: ns - int64(before+after)/2, uncertainty: uncertainty}
+			s = offsetReading{offset: ns - int64(before+after)/2, uncertainty: uncertainty}
 		}
 	}
 	return s, nil
 }
 
-// drift is how far apart two measurements are beyond their uncertainty: 0 when they can both be true.
-func (s sight) drift(later sight) time.Duration {
+// drift is how far apart two measurements are beyond their uncertainty: 0 if they agree.
+func (s offsetReading) drift(later offsetReading) time.Duration {
 	apart := later.offset - s.offset
 	uncertainty := s.uncertainty + later.uncertainty
 	switch {
@@ -83,10 +83,10 @@ func (s sight) drift(later sight) time.Duration {
 	return 0
 }
 
-// Check measures the offset again: ErrDrift when it has changed by more than the uncertainty of both measurements.
-// It takes some ten microseconds, so not while armed.
+// Check measures the offset again: it returns ErrDrift if it has changed by more than the uncertainty of both
+// measurements. It takes some ten microseconds, so not while armed.
 func (c *Clock) Check() error {
-	later, err := c.look(laterLook)
+	later, err := c.measure(checkReadings)
 	if err != nil {
 		return err
 	}
@@ -107,7 +107,7 @@ func (c *Clock) Now() wire.Tick { return c.Tick(c.Ns()) }
 // Tick is the board time of a monotonic time in nanoseconds, such as the kernel's stamp of an edge.
 func (c *Clock) Tick(ns int64) wire.Tick { return wire.Tick(uint64(ns) / uint64(tickNs)) }
 
-// Uncertainty is how far the offset can be off.
+// Uncertainty bounds the error of the offset.
 func (c *Clock) Uncertainty() time.Duration { return time.Duration(c.uncertainty) }
 
 // Until is the time left to t, negative when t is past.
@@ -115,7 +115,7 @@ func (c *Clock) Until(t wire.Tick) time.Duration {
 	return time.Duration(int64(t.Sub(c.Now())) * tickNs)
 }
 
-// Spin burns the time left to t and returns the time it is then.
+// Spin busy-waits until t and returns the time then.
 func (c *Clock) Spin(t wire.Tick) wire.Tick {
 	for {
 		if now := c.Now(); !now.Before(t) {

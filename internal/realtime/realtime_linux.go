@@ -54,7 +54,7 @@ func result(n int, err error) (int, bool, error) {
 		return n, false, nil
 	case unix.EAGAIN, unix.EINTR:
 		return 0, true, nil
-	case unix.ECONNRESET, unix.EPIPE: // the host went, with or without reading all we said
+	case unix.ECONNRESET, unix.EPIPE: // the host went, with or without reading all we sent
 		return 0, false, io.EOF
 	default:
 		return 0, false, err
@@ -86,7 +86,7 @@ func NewWaiter(ctx context.Context, fds ...int) (*Waiter, error) {
 	woken := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
 		defer close(woken)
-		_, _ = unix.Write(wake, []byte{1, 0, 0, 0, 0, 0, 0, 0}) // any eight bytes but zeros add up to more than nothing
+		_, _ = unix.Write(wake, []byte{1, 0, 0, 0, 0, 0, 0, 0}) // any eight bytes but zeros make a count above 0
 	})
 	w.stopWakes = func() {
 		if !stop() {
@@ -98,7 +98,7 @@ func NewWaiter(ctx context.Context, fds ...int) (*Waiter, error) {
 
 // Sleep returns once a descriptor is ready, the monotonic time until (in nanoseconds; 0: no limit) has come, or the
 // context is done. A time past returns at once with what is ready. With writable, the first descriptor being ready to
-// take bytes counts too. timeUp says that nothing but the time ended the sleep.
+// take bytes counts too. timeUp reports that only the time ended the sleep.
 func (w *Waiter) Sleep(until int64, writable bool) (timeUp bool, err error) {
 	// The timer is absolute, so being interrupted between here and the poll makes nothing late; unlike a poll's own
 	// time limit it has no slack.
@@ -113,17 +113,17 @@ func (w *Waiter) Sleep(until int64, writable bool) (timeUp bool, err error) {
 	if writable {
 		w.poll[2].Events |= unix.POLLOUT
 	}
-	n, err := w.look(nil)
+	n, err := w.ppoll(nil)
 	if err != nil {
 		return false, fmt.Errorf("wait for edges and the link: %w", err)
 	}
 	return n == 1 && w.poll[0].Revents != 0, nil
 }
 
-// Poll looks at what is ready without sleeping, and says whether anything is.
+// Poll is Sleep without sleeping; it reports whether anything is ready.
 func (w *Waiter) Poll() (any bool, err error) {
 	var now unix.Timespec
-	if _, err := w.look(&now); err != nil {
+	if _, err := w.ppoll(&now); err != nil {
 		return false, fmt.Errorf("look at edges and the link: %w", err)
 	}
 	for i := range w.poll[1:] {
@@ -134,8 +134,8 @@ func (w *Waiter) Poll() (any bool, err error) {
 	return false, nil
 }
 
-// look says how many descriptors are ready. Interrupted by a signal it knows of none.
-func (w *Waiter) look(limit *unix.Timespec) (int, error) {
+// ppoll returns how many descriptors are ready, 0 if a signal interrupted it.
+func (w *Waiter) ppoll(limit *unix.Timespec) (int, error) {
 	n, err := unix.Ppoll(w.poll, limit, nil)
 	if err == unix.EINTR {
 		for i := range w.poll {
@@ -146,7 +146,7 @@ func (w *Waiter) look(limit *unix.Timespec) (int, error) {
 	return n, err
 }
 
-// Ready says whether descriptor i has something to read, is closed or has failed, as of the last Sleep or Poll.
+// Ready reports whether descriptor i has something to read, is closed or has failed, as of the last Sleep or Poll.
 func (w *Waiter) Ready(i int) bool {
 	return w.poll[i+2].Revents&(unix.POLLIN|unix.POLLHUP|unix.POLLERR|unix.POLLNVAL) != 0
 }

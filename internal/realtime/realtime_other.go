@@ -4,7 +4,7 @@ package realtime
 
 import "context"
 
-// NewClock refuses.
+// NewClock fails.
 func NewClock() (*Clock, error) { return nil, ErrUnsupported }
 
 // Thread is the board's thread; here there is none.
@@ -13,7 +13,7 @@ type Thread struct{ Report Report }
 // Enter does nothing.
 func Enter(Want) *Thread { return &Thread{} }
 
-// Probe says that there is nothing to grant.
+// Probe reports that there is nothing to grant.
 func Probe(Want) Report {
 	return Report{Grants: []Grant{{What: "board process", Why: ErrUnsupported.Error(),
 		Remedy: "use the simulated board, or one on a serial port"}}}
@@ -28,7 +28,7 @@ func (*Thread) Disarm() {}
 // Close does nothing.
 func (*Thread) Close() error { return nil }
 
-// NewLink refuses.
+// NewLink fails.
 func NewLink(int) (*Link, error) { return nil, ErrUnsupported }
 
 // Close does nothing.
@@ -37,13 +37,13 @@ func (*Link) Close() error { return nil }
 // Waiter sleeps until a descriptor is ready or a time has come; here there is none.
 type Waiter struct{}
 
-// NewWaiter refuses.
+// NewWaiter fails.
 func NewWaiter(context.Context, ...int) (*Waiter, error) { return nil, ErrUnsupported }
 
-// Sleep refuses.
+// Sleep fails.
 func (*Waiter) Sleep(int64, bool) (bool, error) { return false, ErrUnsupported }
 
-// Poll refuses.
+// Poll fails.
 func (*Waiter) Poll() (bool, error) { return false, ErrUnsupported }
 
 // Ready says no.

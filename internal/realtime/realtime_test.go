@@ -48,19 +48,19 @@ func TestClockOffset(t *testing.T) {
 	assert.ErrorIs(t, err, io.ErrUnexpectedEOF)
 }
 
-// Two measurements agree when both can be true.
+// Two measurements agree when their uncertainties overlap.
 func TestDrift(t *testing.T) {
 	for name, c := range map[string]struct {
-		first, later sight
+		first, later offsetReading
 		want         time.Duration
 	}{
-		"the same":                   {sight{1000, 10}, sight{1000, 20}, 0},
-		"apart, within uncertainty":  {sight{1000, 10}, sight{1030, 20}, 0},
-		"apart, beyond":              {sight{1000, 10}, sight{1031, 20}, 1},
-		"behind, within uncertainty": {sight{1000, 10}, sight{970, 20}, 0},
-		"behind, beyond":             {sight{1000, 10}, sight{900, 20}, -70},
-		"by a second":                {sight{0, 1}, sight{1e9, 1}, 1e9 - 2},
-		"one measured in a jam":      {sight{1000, 10}, sight{60_000, 100_000}, 0},
+		"the same":                   {offsetReading{1000, 10}, offsetReading{1000, 20}, 0},
+		"apart, within uncertainty":  {offsetReading{1000, 10}, offsetReading{1030, 20}, 0},
+		"apart, beyond":              {offsetReading{1000, 10}, offsetReading{1031, 20}, 1},
+		"behind, within uncertainty": {offsetReading{1000, 10}, offsetReading{970, 20}, 0},
+		"behind, beyond":             {offsetReading{1000, 10}, offsetReading{900, 20}, -70},
+		"by a second":                {offsetReading{0, 1}, offsetReading{1e9, 1}, 1e9 - 2},
+		"one measured in a jam":      {offsetReading{1000, 10}, offsetReading{60_000, 100_000}, 0},
 	} {
 		assert.Equal(t, c.want, c.first.drift(c.later), name)
 	}
@@ -80,7 +80,7 @@ func TestClockCheck(t *testing.T) {
 }
 
 func TestSpinEndsAtItsTime(t *testing.T) {
-	c := &Clock{base: time.Now(), sight: sight{offset: 100 << 32}} // about to be read just after a wrap
+	c := &Clock{base: time.Now(), offsetReading: offsetReading{offset: 100 << 32}} // about to be read just after a wrap
 	target := c.Now().Add(3000)
 	now := c.Spin(target)
 	assert.False(t, now.Before(target))
@@ -93,8 +93,8 @@ func TestTicks(t *testing.T) {
 	assert.Equal(t, uint32(2), Ticks(150*time.Nanosecond))
 }
 
-// pipe is a stream that takes and gives as much as it likes.
-type pipe struct {
+// fakeStream reads and writes random parts.
+type fakeStream struct {
 	r      *rand.Rand
 	in     []byte
 	out    []byte
@@ -102,7 +102,7 @@ type pipe struct {
 	broken error
 }
 
-func (p *pipe) read(b []byte) (int, bool, error) {
+func (p *fakeStream) read(b []byte) (int, bool, error) {
 	if len(p.in) == 0 {
 		return 0, !p.closed, p.broken
 	}
@@ -111,7 +111,7 @@ func (p *pipe) read(b []byte) (int, bool, error) {
 	return n, false, nil
 }
 
-func (p *pipe) write(b []byte) (int, bool, error) {
+func (p *fakeStream) write(b []byte) (int, bool, error) {
 	if p.broken != nil {
 		return 0, false, p.broken
 	}
@@ -124,7 +124,7 @@ func (p *pipe) write(b []byte) (int, bool, error) {
 func TestLinkProperty(t *testing.T) {
 	for seed := range uint64(50) {
 		r := rand.New(rand.NewPCG(seed, 2))
-		p := &pipe{r: r}
+		p := &fakeStream{r: r}
 		l := &Link{stream: p}
 		var want []byte
 		next := byte(0)
@@ -156,7 +156,7 @@ func TestLinkProperty(t *testing.T) {
 }
 
 func TestLinkRead(t *testing.T) {
-	p := &pipe{in: []byte("abc")}
+	p := &fakeStream{in: []byte("abc")}
 	l := &Link{stream: p}
 	b := make([]byte, 2)
 	n, err := l.Read(b)

@@ -62,5 +62,5 @@ func FuzzPrintable(f *testing.F) {
 	})
 }
 
-// isBidi says whether a character turns the direction of writing.
+// isBidi reports whether a character turns the direction of writing.
 func isBidi(r rune) bool { return unicode.Is(unicode.Bidi_Control, r) }

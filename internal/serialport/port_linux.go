@@ -18,17 +18,17 @@ import (
 )
 
 const (
-	// writeWithin is for a port that takes no more bytes. A frame takes 3 ms at 250000 baud.
-	writeWithin = time.Second
-	// rateWithin is how far the port's own rate may be from what was asked for. Two ends that sample a byte of ten bits
-	// in the middle of each may be half a bit, 5 percent, apart altogether; the board has its own error.
-	rateWithin = 0.02
+	// writeTimeout bounds a write to a port that takes no more bytes. A frame takes 3 ms at 250000 baud.
+	writeTimeout = time.Second
+	// rateTolerance is the acceptable error of the port's rate. Two ends that sample each of a byte's ten bits in its
+	// middle may be half a bit, 5 percent, apart in total; the board has an error of its own.
+	rateTolerance = 0.02
 )
 
 // Port is an open serial port. It is safe for one reader and one writer at the same time, and for Close at any time.
 type Port struct {
-	// LowLatency says that the driver took the flag to hand on at once what it receives. Without it some USB adapters
-	// wait for more, 16 ms by default; others have no such timer and no such flag.
+	// LowLatency reports that the driver accepted the flag to pass received bytes on at once. Without it some USB
+	// adapters wait for more, 16 ms by default; others have no such timer and no such flag.
 	LowLatency bool
 
 	path string
@@ -36,33 +36,33 @@ type Port struct {
 }
 
 // Open opens the port raw, eight bits, no parity, one stop bit, no flow control, at baud bits a second, for this
-// program alone. Opening makes many boards start again. Errors are *Error.
+// program alone. Opening resets many boards. Errors are *Error.
 func Open(path string, baud int) (*Port, error) {
-	file, err := take(path)
+	file, err := openExclusive(path)
 	if err != nil {
 		return nil, err
 	}
 	p := &Port{path: path, file: file}
-	if err := p.control(func(fd int) error { return setUp(fd, baud) }); err != nil {
+	if err := p.control(func(fd int) error { return configure(fd, baud) }); err != nil {
 		p.Close()
-		return nil, said(path, fmt.Sprintf("setting it to %d baud", baud), err)
+		return nil, wrapError(path, fmt.Sprintf("setting it to %d baud", baud), err)
 	}
 	p.LowLatency = p.control(setLowLatency) == nil
 	return p, nil
 }
 
-// Hold keeps every program that asks for the port, such as a daemon, from it, until release is called. Programs that
-// are not stopped by a lock, such as a firmware writer, can open it meanwhile.
+// Hold locks the port against every program that locks it, such as a daemon, until release is called. Programs that
+// ignore locks, such as a firmware writer, can open it meanwhile.
 func Hold(path string) (release func() error, err error) {
-	file, err := take(path)
+	file, err := openExclusive(path)
 	if err != nil {
 		return nil, err
 	}
 	return file.Close, nil
 }
 
-// take opens the device and locks it against others.
-func take(path string) (*os.File, error) {
+// openExclusive opens the device and locks it.
+func openExclusive(path string) (*os.File, error) {
 	fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return nil, cannotOpen(path, err)
@@ -87,7 +87,7 @@ func cannotOpen(path string, err error) error {
 	return failed(path, "opening it", err)
 }
 
-// lock refuses a port that somebody has. A lock alone would miss programs that take none.
+// lock fails if another program has the port, even one that takes no lock.
 func lock(path string, fd int) error {
 	if _, err := unix.IoctlGetTermios(fd, unix.TCGETS2); err != nil {
 		return noPort(path, err)
@@ -101,7 +101,7 @@ func lock(path string, fd int) error {
 	return nil
 }
 
-// control runs something on the descriptor.
+// control calls do with the descriptor.
 func (p *Port) control(do func(fd int) error) error {
 	raw, err := p.file.SyscallConn()
 	if err != nil {
@@ -114,8 +114,8 @@ func (p *Port) control(do func(fd int) error) error {
 	return done
 }
 
-// setUp makes the port raw in one call, and looks whether it took the rate.
-func setUp(fd, baud int) error {
+// configure makes the port raw in one call and checks that it accepted the rate.
+func configure(fd, baud int) error {
 	t, err := unix.IoctlGetTermios(fd, unix.TCGETS2)
 	if err != nil {
 		return err
@@ -129,11 +129,11 @@ func setUp(fd, baud int) error {
 	if err := unix.IoctlSetTermios(fd, unix.TCSETS2, t); err != nil {
 		return err
 	}
-	// The driver answers with what it could do.
+	// The driver reports the rate that it set.
 	if t, err = unix.IoctlGetTermios(fd, unix.TCGETS2); err != nil {
 		return err
 	}
-	if off := float64(t.Ospeed)/float64(baud) - 1; math.Abs(off) > rateWithin {
+	if off := float64(t.Ospeed)/float64(baud) - 1; math.Abs(off) > rateTolerance {
 		return fmt.Errorf("it can do %d baud, which is %.1f%% off", t.Ospeed, 100*off)
 	}
 	if err := unix.IoctlSetInt(fd, unix.TIOCEXCL, 0); err != nil {
@@ -162,7 +162,7 @@ type serialSettings struct {
 
 const lowLatency = 1 << 13 // ASYNC_LOW_LATENCY of linux/tty_flags.h
 
-// setLowLatency asks the driver not to gather bytes. Many have nothing of the kind.
+// setLowLatency asks the driver not to buffer received bytes. Many lack the flag.
 func setLowLatency(fd int) error {
 	var s serialSettings
 	if err := settings(fd, unix.TIOCGSERIAL, &s); err != nil {
@@ -176,7 +176,7 @@ func setLowLatency(fd int) error {
 		return err
 	}
 	if s.flags&lowLatency == 0 {
-		return errors.ErrUnsupported // a driver may take the flag and do nothing
+		return errors.ErrUnsupported // a driver may accept the flag and ignore it
 	}
 	return nil
 }
@@ -194,9 +194,9 @@ func (p *Port) Read(b []byte) (int, error) {
 	return n, p.portError("reading", err)
 }
 
-// Write writes all of b, or says why not.
+// Write writes all of b or returns an error.
 func (p *Port) Write(b []byte) (int, error) {
-	_ = p.file.SetWriteDeadline(time.Now().Add(writeWithin)) // fails on a closed file, as Write then does
+	_ = p.file.SetWriteDeadline(time.Now().Add(writeTimeout)) // fails on a closed file, as Write then does
 	n, err := p.file.Write(b)
 	if errors.Is(err, os.ErrDeadlineExceeded) {
 		err = fmt.Errorf("it takes no more bytes: %w", err)
@@ -204,17 +204,17 @@ func (p *Port) Write(b []byte) (int, error) {
 	return n, p.portError("writing", err)
 }
 
-// portError finds the unplugged port among the errors. The kernel hangs up: reading ends, and everything else is EIO.
+// portError recognises an unplugged port: after the kernel's hangup reads return EOF and everything else EIO.
 func (p *Port) portError(doing string, err error) error {
 	if errors.Is(err, io.EOF) || errors.Is(err, unix.EIO) || errors.Is(err, unix.ENODEV) || errors.Is(err, unix.ENXIO) {
 		return unplugged(p.path, err)
 	}
-	return said(p.path, doing, err)
+	return wrapError(p.path, doing, err)
 }
 
-// Close lets go of the port. Reads and writes under way end.
+// Close closes the port and ends reads and writes in progress.
 func (p *Port) Close() error {
-	// A pseudo-terminal would stay closed to others for as long as its far side lives.
+	// Otherwise a pseudo-terminal would stay exclusive for as long as its master is open.
 	_ = p.control(func(fd int) error { return unix.IoctlSetInt(fd, unix.TIOCNXCL, 0) })
 	if err := p.file.Close(); err != nil && !errors.Is(err, os.ErrClosed) {
 		return failed(p.path, "closing it", err)
@@ -222,7 +222,7 @@ func (p *Port) Close() error {
 	return nil
 }
 
-// holder names the program that has the device open, "" if there is none that this user may know of.
+// holder names the program that has the device open, "" if there is none that this user can see.
 func holder(path string) string {
 	device, err := filepath.EvalSymlinks(path)
 	if err != nil {
@@ -232,7 +232,7 @@ func holder(path string) string {
 	self := strconv.Itoa(os.Getpid())
 	for _, process := range processes {
 		pid := filepath.Base(process)
-		if pid == self || !holds(process, device) {
+		if pid == self || !hasOpen(process, device) {
 			continue
 		}
 		name, err := os.ReadFile(process + "/comm")
@@ -244,9 +244,9 @@ func holder(path string) string {
 	return ""
 }
 
-// holds says whether a process has the device open. One that has a pseudo-terminal's far side too is what one talks
-// with, and does not take bytes away.
-func holds(process, device string) bool {
+// hasOpen reports whether a process has the device open. A process that has a pseudo-terminal's master too is the peer,
+// not a competing reader.
+func hasOpen(process, device string) bool {
 	open, _ := filepath.Glob(process + "/fd/*")
 	near, far := false, false
 	for _, link := range open {

@@ -22,15 +22,15 @@ import (
 	"stillwater/internal/need"
 )
 
-// TestMain can be another program that has a port.
+// TestMain can run as another program that holds a port.
 func TestMain(m *testing.M) {
 	if path := os.Getenv("SERIALPORT_TEST_HOLD"); path != "" {
-		os.Exit(hold(path))
+		os.Exit(holdPorts(path))
 	}
 	os.Exit(m.Run())
 }
 
-func hold(path string) int {
+func holdPorts(path string) int {
 	for _, path := range strings.Split(path, ",") {
 		file, err := os.OpenFile(path, os.O_RDWR|unix.O_NOCTTY, 0)
 		if err != nil {
@@ -44,8 +44,8 @@ func hold(path string) int {
 	return 0
 }
 
-// terminal is a pseudo-terminal: its far side, and the path of the near one.
-func terminal(t *testing.T) (far *os.File, path string) {
+// openTerminal makes a pseudo-terminal: its master, and the path of its slave.
+func openTerminal(t *testing.T) (far *os.File, path string) {
 	far, near := need.Terminal(t)
 	path = near.Name()
 	require.NoError(t, near.Close())
@@ -61,7 +61,7 @@ func open(t *testing.T, path string) *Port {
 
 func TestOpenSetsTheRateByNumber(t *testing.T) {
 	for _, baud := range []int{250000, 115200, 57600, 9600, 500000, 1_000_000} {
-		far, path := terminal(t)
+		far, path := openTerminal(t)
 		p, err := Open(path, baud)
 		require.NoError(t, err)
 		set, err := unix.IoctlGetTermios(int(far.Fd()), unix.TCGETS2)
@@ -76,9 +76,9 @@ func TestOpenSetsTheRateByNumber(t *testing.T) {
 	}
 }
 
-// Nothing on the way may turn one byte into another, as terminals do.
+// No byte is translated, as terminals do.
 func TestEveryByteGoesThroughBothWays(t *testing.T) {
-	far, path := terminal(t)
+	far, path := openTerminal(t)
 	p := open(t, path)
 	sent := make([]byte, 2048)
 	random := rand.New(rand.NewPCG(1, 1))
@@ -106,7 +106,7 @@ func TestEveryByteGoesThroughBothWays(t *testing.T) {
 }
 
 func TestOnePortOneProgram(t *testing.T) {
-	_, path := terminal(t)
+	_, path := openTerminal(t)
 	first := open(t, path)
 	_, err := Open(path, 250000)
 	require.ErrorIs(t, err, ErrBusy)
@@ -127,7 +127,7 @@ func TestOnePortOneProgram(t *testing.T) {
 
 // Others may not even open it, unless they are root, and may again once it is closed.
 func TestOpenExcludesOthers(t *testing.T) {
-	_, path := terminal(t)
+	_, path := openTerminal(t)
 	excluded := func() int {
 		fd, err := unix.Open(path, unix.O_RDWR|unix.O_NOCTTY, 0)
 		require.NoError(t, err)
@@ -145,7 +145,7 @@ func TestOpenExcludesOthers(t *testing.T) {
 	assert.Zero(t, excluded())
 }
 
-// What a device said before nobody asked for.
+// What a device sent before the port was opened is discarded.
 func TestOpenForgetsWhatWasSaidBefore(t *testing.T) {
 	far, near := need.Terminal(t)
 	raw, err := unix.IoctlGetTermios(int(near.Fd()), unix.TCGETS)
@@ -168,12 +168,12 @@ func TestOpenForgetsWhatWasSaidBefore(t *testing.T) {
 	assert.Equal(t, "new", string(got))
 }
 
-// A program that takes no lock has the port all the same, and would take bytes away.
+// A program that takes no lock still has the port and would consume its bytes.
 func TestBusyNamesTheProgram(t *testing.T) {
-	_, path := terminal(t)
+	_, path := openTerminal(t)
 	link := filepath.Join(t.TempDir(), "usb-board")
 	require.NoError(t, os.Symlink(path, link))
-	other, end := another(t, path)
+	other, end := startHolder(t, path)
 
 	_, err := Open(link, 250000)
 	require.ErrorIs(t, err, ErrBusy)
@@ -185,15 +185,15 @@ func TestBusyNamesTheProgram(t *testing.T) {
 	open(t, link)
 }
 
-// What plays a board at a pseudo-terminal keeps the near side open, so that it lasts. It has the far side too.
-func TestThePlayerOfABoardIsNoHolder(t *testing.T) {
-	_, path := terminal(t)
-	another(t, path+",/dev/ptmx")
+// A simulated board keeps the slave of its pseudo-terminal open, so that it persists. It has the master too.
+func TestASimulatedBoardIsNoHolder(t *testing.T) {
+	_, path := openTerminal(t)
+	startHolder(t, path+",/dev/ptmx")
 	open(t, path)
 }
 
-// another is a program that has devices open until the end.
-func another(t *testing.T, paths string) (program *exec.Cmd, end func()) {
+// startHolder starts a program that has devices open until end is called.
+func startHolder(t *testing.T, paths string) (program *exec.Cmd, end func()) {
 	program = exec.Command(os.Args[0])
 	program.Env = append(os.Environ(), "SERIALPORT_TEST_HOLD="+paths)
 	stdin, err := program.StdinPipe()
@@ -213,7 +213,7 @@ func another(t *testing.T, paths string) (program *exec.Cmd, end func()) {
 }
 
 func TestCloseEndsARead(t *testing.T) {
-	_, path := terminal(t)
+	_, path := openTerminal(t)
 	p := open(t, path)
 	ended := make(chan error, 1)
 	go func() {
@@ -226,7 +226,7 @@ func TestCloseEndsARead(t *testing.T) {
 }
 
 func TestCloseEndsAWriteThatWaits(t *testing.T) {
-	_, path := terminal(t)
+	_, path := openTerminal(t)
 	p := open(t, path)
 	ended := make(chan error, 1)
 	go func() {
@@ -243,7 +243,7 @@ func TestCloseEndsAWriteThatWaits(t *testing.T) {
 
 func TestAPortThatTakesNoMoreSaysSo(t *testing.T) {
 	t.Parallel()
-	_, path := terminal(t)
+	_, path := openTerminal(t)
 	p := open(t, path)
 	var err error
 	for err == nil {
@@ -254,7 +254,7 @@ func TestAPortThatTakesNoMoreSaysSo(t *testing.T) {
 }
 
 func TestUnpluggedIsSaid(t *testing.T) {
-	far, path := terminal(t)
+	far, path := openTerminal(t)
 	p := open(t, path)
 	ended := make(chan error, 1)
 	go func() {

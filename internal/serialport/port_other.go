@@ -22,11 +22,11 @@ func unsupported(path string) error {
 		Remedy: "use the simulated rig here", Err: errors.ErrUnsupported}
 }
 
-// Read is for the interface.
+// Read fails.
 func (*Port) Read([]byte) (int, error) { return 0, errors.ErrUnsupported }
 
-// Write is for the interface.
+// Write fails.
 func (*Port) Write([]byte) (int, error) { return 0, errors.ErrUnsupported }
 
-// Close is for the interface.
+// Close does nothing.
 func (*Port) Close() error { return nil }

@@ -1,10 +1,10 @@
 // Package serialport opens a serial port for a board: raw, at any rate the port can make, for one program at a time.
-// It says in words what stands in the way and what to do about it.
+// Its errors say what is wrong and what to do about it.
 //
-// It talks to the kernel itself. A rate such as 250000 is set by number (BOTHER) together with everything else in one
-// call. Reads and writes go through the runtime's poller, so that Close ends them and a descriptor that was closed is
-// never read by somebody else's number, which matters for a port that comes and goes. The general libraries looked at
-// close first and wake the reader afterwards, wait for ever in a write, and know neither locks nor low latency.
+// It uses system calls directly. A rate such as 250000 is set by number (BOTHER) together with everything else in one
+// call. Reads and writes go through the runtime's poller, so that Close ends them and a reused descriptor is never read
+// by mistake, which matters for a port that comes and goes. The general libraries examined close first and wake the
+// reader afterwards, block for ever in a write, and support neither locks nor low latency.
 package serialport
 
 import (
@@ -16,7 +16,7 @@ import (
 	"strings"
 )
 
-// What stands in the way, for errors.Is.
+// The causes of an Error, for errors.Is.
 var (
 	ErrAbsent    = errors.New("there is no such port")
 	ErrSeveral   = errors.New("there are several ports")
@@ -25,7 +25,7 @@ var (
 	ErrUnplugged = errors.New("the port is gone")
 )
 
-// Error is what went wrong with a port, and what to do.
+// Error is what failed on a port, and what to do.
 type Error struct {
 	Path         string // "": no port in particular
 	What, Remedy string
@@ -47,8 +47,7 @@ const (
 	devices = "/dev"
 )
 
-// Find is the port of the board when there is just one that it can be. Ports that are soldered in are never it: they
-// must be named.
+// Find returns the only USB serial port. Built-in ports are not considered: they must be configured.
 func Find() (string, error) { return find(byID, devices) }
 
 func find(named, devices string) (string, error) {
@@ -64,9 +63,9 @@ func find(named, devices string) (string, error) {
 	}
 }
 
-// candidates are the USB serial ports, by a name that stays the same when udev gives one.
+// candidates lists the USB serial ports, by udev's persistent names if there are any.
 func candidates(named, devices string) []string {
-	ports, _ := filepath.Glob(filepath.Join(named, "*")) // the pattern is a good one
+	ports, _ := filepath.Glob(filepath.Join(named, "*")) // the pattern is valid
 	if len(ports) == 0 {
 		for _, kind := range []string{"ttyUSB*", "ttyACM*"} {
 			some, _ := filepath.Glob(filepath.Join(devices, kind))
@@ -77,7 +76,7 @@ func candidates(named, devices string) []string {
 	return ports
 }
 
-// absent says that a port is not there, and which ones are.
+// absent is the error of a port that does not exist; it lists those that do.
 func absent(path string, err error) error {
 	remedy := "plug the board in, with a cable that carries data"
 	if ports := candidates(byID, devices); len(ports) > 0 {
@@ -119,8 +118,8 @@ func failed(path, doing string, err error) error {
 		Remedy: "unplug it and plug it in again; if that does not help, use another cable or USB socket", Err: err}
 }
 
-// said leaves errors of the program's own doing alone.
-func said(path, doing string, err error) error {
+// wrapError adds path and doing unless err is an *Error or os.ErrClosed.
+func wrapError(path, doing string, err error) error {
 	var own *Error
 	if err == nil || errors.Is(err, os.ErrClosed) || errors.As(err, &own) {
 		return err

@@ -2,11 +2,11 @@ package service
 
 import "os"
 
-// Environ is this process's environment for a process that it starts: without what concerns this one only.
+// Environ is this process's environment for a child: without the variables that concern this process only.
 func Environ() []string {
 	env := []string{}
 	for _, variable := range os.Environ() {
-		if !own(variable) {
+		if !isPrivate(variable) {
 			env = append(env, variable)
 		}
 	}

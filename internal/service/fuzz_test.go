@@ -10,11 +10,11 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The watchdog's time is what the manager wrote, a positive one, or none, or an error that names the variable.
+// The watchdog's time is the manager's if positive, or none, or an error that names the variable.
 func FuzzWatchdog(f *testing.F) {
-	own := strconv.Itoa(os.Getpid())
+	isPrivate := strconv.Itoa(os.Getpid())
 	for _, seed := range []string{"30000000", "0", "-1", "1e6", "9223372036854775807", "", "٣"} {
-		f.Add(seed, own)
+		f.Add(seed, isPrivate)
 		f.Add(seed, "1")
 	}
 	f.Fuzz(func(t *testing.T, usec, pid string) {
@@ -30,12 +30,12 @@ func FuzzWatchdog(f *testing.F) {
 			require.Equal(t, strings.TrimLeft(usec, "+0"), strconv.FormatInt(period.Microseconds(), 10))
 			require.Zero(t, period%time.Microsecond)
 		default:
-			require.True(t, usec == "" || pid != "" && pid != own, "no time of %q for %q", usec, pid)
+			require.True(t, usec == "" || pid != "" && pid != isPrivate, "no time of %q for %q", usec, pid)
 		}
 	})
 }
 
-// How many sockets there are is a number from 0 to mostSockets, and what is said of the process stays one line.
+// The number of sockets is 0 to maxSockets, and a status stays one line.
 func FuzzSocketCount(f *testing.F) {
 	for _, seed := range []string{"1", "0", "16", "17", "-1", "", "1\n2", "99999999999999999999"} {
 		f.Add(seed)
@@ -46,7 +46,7 @@ func FuzzSocketCount(f *testing.F) {
 			require.ErrorContains(t, err, "LISTEN_FDS=")
 			require.Zero(t, n)
 		} else {
-			require.True(t, n >= 0 && n <= mostSockets)
+			require.True(t, n >= 0 && n <= maxSockets)
 		}
 		require.NotContains(t, oneLine(text), "\n")
 	})

@@ -1,12 +1,12 @@
-// Package service speaks with the service manager that started this process, if one did: it says when the process is
-// ready, what it does and that it is alive, and takes over the sockets that were opened for it.
+// Package service notifies the service manager that started this process, if one did: that the process is ready, what
+// it does, that it is alive. It also takes over the sockets opened for it.
 //
-// Source: sd_notify(3), sd_watchdog_enabled(3) and sd_listen_fds(3), which promise that this protocol stays as it is.
+// Source: sd_notify(3), sd_watchdog_enabled(3) and sd_listen_fds(3), which promise that this protocol is stable.
 //
-// github.com/coreos/go-systemd/v22, looked at on 2026-11-28 (v22.7.0 of January 2026), would remove nothing of it. Its
+// github.com/coreos/go-systemd/v22, looked at on 2026-11-28 (v22.7.0 of January 2026), would not replace it. Its
 // SdNotify opens a socket for each message, allocates, and may wait, which the board's loop must not; so the connection
-// stays ours. Its Files takes any number of descriptors and whatever they are, so the checks stay ours; its
-// SdWatchdogEnabled accepts times that overflow. What it would save is to read three variables.
+// stays ours. Its Files takes any number of descriptors of any kind, so the checks stay ours; its SdWatchdogEnabled
+// accepts times that overflow. It would save the reading of three variables.
 package service
 
 import (
@@ -17,26 +17,25 @@ import (
 	"time"
 )
 
-// Manager is the service manager. Without one, everything sent to it goes nowhere.
+// Manager is the service manager. Without one, everything sent is discarded.
 type Manager struct {
 	socket socket
 	period time.Duration
 }
 
-// socket takes one message a call, without waiting.
+// socket sends one message a call, without blocking.
 type socket interface {
 	send(message []byte) error
 	close() error
 }
 
-// The messages that a loop sends must not be made anew each time.
+// The messages that a loop sends must not allocate.
 var (
 	alive    = []byte("WATCHDOG=1")
 	stopping = []byte("STOPPING=1")
 )
 
-// Find finds the service manager by the process's environment. An error says what is wrong with that; the Manager is
-// then none.
+// Find finds the service manager from the process's environment. With an error the Manager discards.
 func Find(getenv func(string) string) (*Manager, error) {
 	m := &Manager{}
 	address := getenv("NOTIFY_SOCKET")
@@ -59,7 +58,7 @@ func Find(getenv func(string) string) (*Manager, error) {
 	return m, nil
 }
 
-// watchdog is how long the service manager waits for a sign of life, 0 for ever.
+// watchdog parses how long the service manager waits for a keep-alive; 0: for ever.
 func watchdog(getenv func(string) string) (time.Duration, error) {
 	text := getenv("WATCHDOG_USEC")
 	if pid := getenv("WATCHDOG_PID"); text == "" || pid != "" && pid != strconv.Itoa(os.Getpid()) {
@@ -72,22 +71,22 @@ func watchdog(getenv func(string) string) (time.Duration, error) {
 	return time.Duration(us) * time.Microsecond, nil
 }
 
-// Watchdog is how often Alive must be called at least; 0: it need not be. Half of it is a good pace.
+// Watchdog is the longest time between calls of Alive; 0: no limit. Half of it is a good interval.
 func (m *Manager) Watchdog() time.Duration { return m.period }
 
-// Alive is the sign of life that the watchdog waits for. It allocates nothing and does not wait: with an error the
-// manager was too busy to take it, and should be sent again soon.
+// Alive sends the keep-alive that the watchdog waits for. It does not allocate or block: after an error it should be
+// called again soon.
 func (m *Manager) Alive() error { return m.send(alive) }
 
-// Ready says that the process has started, and what it does, in words.
+// Ready reports that the process has started, and what it does, in words.
 func (m *Manager) Ready(words string) error {
 	return m.send([]byte("READY=1\nSTATUS=" + oneLine(words)))
 }
 
-// Status says what the process does, in words.
+// Status reports what the process does, in words.
 func (m *Manager) Status(words string) error { return m.send([]byte("STATUS=" + oneLine(words))) }
 
-// Stopping says that the process is on its way out.
+// Stopping reports that the process is shutting down.
 func (m *Manager) Stopping() error { return m.send(stopping) }
 
 // Close ends the connection.
@@ -107,14 +106,14 @@ func (m *Manager) send(message []byte) error {
 	return m.socket.send(message)
 }
 
-// oneLine keeps words from being taken for another message.
+// oneLine keeps text from being parsed as another message.
 func oneLine(words string) string { return strings.ReplaceAll(words, "\n", " ") }
 
-// firstSocket is the first descriptor that a service manager passes.
-const firstSocket = 3
+// firstSocketFD is the first descriptor that a service manager passes, SD_LISTEN_FDS_START.
+const firstSocketFD = 3
 
-// mostSockets is more than this program has any use for.
-const mostSockets = 16
+// maxSockets exceeds what this program can use.
+const maxSockets = 16
 
 // Listeners are the descriptors of the sockets that the service manager opened for this process, none without one.
 func Listeners(getenv func(string) string) ([]int, error) {
@@ -126,7 +125,7 @@ func Listeners(getenv func(string) string) ([]int, error) {
 		return nil, err
 	}
 	var fds []int
-	for fd := firstSocket; fd < firstSocket+n; fd++ {
+	for fd := firstSocketFD; fd < firstSocketFD+n; fd++ {
 		if err := checkListener(fd); err != nil {
 			return nil, fmt.Errorf("descriptor %d from the service manager: %w; the unit wants ListenStream= and "+
 				"Accept=no", fd, err)
@@ -136,17 +135,18 @@ func Listeners(getenv func(string) string) ([]int, error) {
 	return fds, nil
 }
 
-// socketCount reads how many sockets were passed.
+// socketCount parses how many sockets were passed.
 func socketCount(text string) (int, error) {
 	n, err := strconv.Atoi(text)
-	if err != nil || n < 0 || n > mostSockets {
-		return 0, fmt.Errorf("LISTEN_FDS=%q is no number of sockets from 0 to %d", text, mostSockets)
+	if err != nil || n < 0 || n > maxSockets {
+		return 0, fmt.Errorf("LISTEN_FDS=%q is no number of sockets from 0 to %d", text, maxSockets)
 	}
 	return n, nil
 }
 
-// own says whether a variable of the environment concerns this process only: one that it starts must not get it.
-func own(variable string) bool {
+// isPrivate reports whether a variable of the environment concerns this process only: one that it starts must not get
+// it.
+func isPrivate(variable string) bool {
 	name, _, _ := strings.Cut(variable, "=")
 	switch name {
 	case "NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID", "LISTEN_PID", "LISTEN_FDS", "LISTEN_FDNAMES":

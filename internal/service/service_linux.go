@@ -15,7 +15,7 @@ func connect(address string) (socket, error) {
 	if err != nil {
 		return nil, fmt.Errorf("make a socket: %w", err)
 	}
-	// A name that begins with @ is taken as an abstract one, which is what the variable means by it too.
+	// A name that begins with @ is an abstract one, both here and in the variable.
 	if err := unix.Connect(fd, &unix.SockaddrUnix{Name: address}); err != nil {
 		unix.Close(fd)
 		return nil, fmt.Errorf("connect: %w", err)
@@ -33,7 +33,7 @@ func (d datagrams) send(message []byte) error {
 
 func (d datagrams) close() error { return unix.Close(int(d)) }
 
-// checkListener looks whether a descriptor is a listening unix stream, and keeps it from the processes we start.
+// checkListener checks that a descriptor is a listening unix stream, and sets close-on-exec.
 func checkListener(fd int) error {
 	for _, want := range []struct {
 		option, value int

@@ -15,7 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// The test binary plays a service: it says what sockets it was given.
+// The test binary can be a service that prints the sockets it was passed.
 func TestMain(m *testing.M) {
 	if os.Getenv("PART") == "listeners" {
 		if os.Getenv("LISTEN_PID") == "own" {
@@ -43,7 +43,7 @@ func env(pairs ...string) func(string) string {
 	}
 }
 
-// manager is a service manager's end of the notifications.
+// manager is a service manager's end of the notification socket.
 func manager(t *testing.T, address string) *net.UnixConn {
 	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: address, Net: "unixgram"})
 	require.NoError(t, err)
@@ -51,7 +51,7 @@ func manager(t *testing.T, address string) *net.UnixConn {
 	return conn
 }
 
-func heard(t *testing.T, conn *net.UnixConn) string {
+func received(t *testing.T, conn *net.UnixConn) string {
 	t.Helper()
 	b := make([]byte, 256)
 	n, err := conn.Read(b)
@@ -67,20 +67,20 @@ func TestManagerIsNotified(t *testing.T) {
 		require.NoError(t, err, address)
 		assert.Equal(t, 3*time.Second, m.Watchdog())
 		require.NoError(t, m.Ready("outputs are safe"))
-		assert.Equal(t, "READY=1\nSTATUS=outputs are safe", heard(t, far))
+		assert.Equal(t, "READY=1\nSTATUS=outputs are safe", received(t, far))
 		require.NoError(t, m.Status("two\nlines"))
-		assert.Equal(t, "STATUS=two lines", heard(t, far))
+		assert.Equal(t, "STATUS=two lines", received(t, far))
 		require.NoError(t, m.Alive())
-		assert.Equal(t, "WATCHDOG=1", heard(t, far))
+		assert.Equal(t, "WATCHDOG=1", received(t, far))
 		require.NoError(t, m.Stopping())
-		assert.Equal(t, "STOPPING=1", heard(t, far))
+		assert.Equal(t, "STOPPING=1", received(t, far))
 		require.NoError(t, m.Close())
 		require.NoError(t, m.Close(), "again is no error")
 		assert.NoError(t, m.Alive(), "and nobody is told")
 	}
 }
 
-// Without a service manager everything goes nowhere; with a broken environment that is said, and goes nowhere too.
+// Without a service manager everything is discarded; with a broken environment too, with an error.
 func TestNoManager(t *testing.T) {
 	m, err := Find(env("WATCHDOG_USEC", "nonsense"))
 	require.NoError(t, err)
@@ -106,7 +106,7 @@ func TestNoManager(t *testing.T) {
 	}
 }
 
-// A watchdog that is meant for another process is none of ours.
+// A watchdog for another process is ignored.
 func TestWatchdogOfAnother(t *testing.T) {
 	there := filepath.Join(t.TempDir(), "notify")
 	manager(t, there)
@@ -118,7 +118,7 @@ func TestWatchdogOfAnother(t *testing.T) {
 	}
 }
 
-// A manager that does not read is not waited for.
+// A manager that does not read does not block.
 func TestBusyManager(t *testing.T) {
 	there := filepath.Join(t.TempDir(), "notify")
 	manager(t, there)
@@ -140,8 +140,8 @@ func TestAliveAllocatesNothing(t *testing.T) {
 	assert.Zero(t, testing.AllocsPerRun(100, func() { _ = m.Alive() }))
 }
 
-// play starts the test binary as a service with a file as its descriptor 3.
-func play(t *testing.T, f *os.File, pairs ...string) string {
+// runService runs the test binary as a service with a file as its descriptor 3.
+func runService(t *testing.T, f *os.File, pairs ...string) string {
 	t.Helper()
 	path, err := os.Executable()
 	require.NoError(t, err)
@@ -169,19 +169,20 @@ func TestListeners(t *testing.T) {
 	require.NoError(t, err)
 	defer null.Close()
 
-	assert.Equal(t, "[3] <nil> cloexec true", play(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1"))
-	assert.Equal(t, "[] <nil> cloexec false", play(t, listening, "LISTEN_PID=1", "LISTEN_FDS=1"), "for another process")
-	assert.Equal(t, "[] <nil> cloexec false", play(t, listening))
-	assert.Contains(t, play(t, connected, "LISTEN_PID=own", "LISTEN_FDS=1"), "descriptor 3 from the service manager: "+
-		"does not listen; the unit wants ListenStream= and Accept=no")
-	assert.Contains(t, play(t, null, "LISTEN_PID=own", "LISTEN_FDS=1"), "is no socket")
-	assert.Contains(t, play(t, listening, "LISTEN_PID=own", "LISTEN_FDS=many"), `LISTEN_FDS="many" is no number`)
-	assert.Contains(t, play(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1000"), `LISTEN_FDS="1000" is no number`)
+	assert.Equal(t, "[3] <nil> cloexec true", runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1"))
+	assert.Equal(t, "[] <nil> cloexec false", runService(t, listening, "LISTEN_PID=1", "LISTEN_FDS=1"),
+		"for another process")
+	assert.Equal(t, "[] <nil> cloexec false", runService(t, listening))
+	assert.Contains(t, runService(t, connected, "LISTEN_PID=own", "LISTEN_FDS=1"),
+		"descriptor 3 from the service manager: does not listen; the unit wants ListenStream= and Accept=no")
+	assert.Contains(t, runService(t, null, "LISTEN_PID=own", "LISTEN_FDS=1"), "is no socket")
+	assert.Contains(t, runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=many"), `LISTEN_FDS="many" is no number`)
+	assert.Contains(t, runService(t, listening, "LISTEN_PID=own", "LISTEN_FDS=1000"), `LISTEN_FDS="1000" is no number`)
 }
 
 func TestOwn(t *testing.T) {
 	for variable, want := range map[string]bool{"NOTIFY_SOCKET=/x": true, "WATCHDOG_USEC=1": true, "WATCHDOG_PID=1": true,
 		"LISTEN_PID=1": true, "LISTEN_FDS=1": true, "LISTEN_FDNAMES=a": true, "PATH=/x": false, "LISTEN": false} {
-		assert.Equal(t, want, own(variable), variable)
+		assert.Equal(t, want, isPrivate(variable), variable)
 	}
 }

@@ -42,7 +42,7 @@ func Dial(ctx context.Context, path, sum string) (io.ReadWriteCloser, error) {
 	return &boardConn{Conn: conn, path: path}, nil
 }
 
-// dialError says why the socket could not be opened, and what to do.
+// dialError explains why the socket could not be opened, and what to do.
 func dialError(path string, err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -58,7 +58,7 @@ func dialError(path string, err error) error {
 	return fmt.Errorf("the board socket %s cannot be opened: %w", path, err)
 }
 
-// permissions describes a file's mode and owner, or is empty.
+// permissions describes a file's mode and owner, "" if unknown.
 func permissions(path string) string {
 	info, err := os.Stat(path)
 	if err != nil {
@@ -92,7 +92,7 @@ func readGreeting(ctx context.Context, conn net.Conn, path, sum string) error {
 	return conn.SetReadDeadline(time.Time{})
 }
 
-// checkGreeting says what is wrong with a board's first line.
+// checkGreeting returns an error for a board's first line unless it is the greeting.
 func checkGreeting(path, line, sum string) error {
 	if who, ok := strings.CutPrefix(line, busy); ok {
 		return fmt.Errorf("the board at %s already serves %.100s: a board has one host at a time, stop that one", path,
@@ -109,7 +109,7 @@ func checkGreeting(path, line, sum string) error {
 	return nil
 }
 
-// printable is what another program says, fit for a terminal: a process chooses its own name.
+// printable makes another program's text safe for a terminal: a process chooses its own name.
 func printable(text string) string {
 	return strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
@@ -164,7 +164,7 @@ type ClosedError struct {
 	Err  error
 }
 
-// Error says where to look for why.
+// Error says where to look for the reason.
 func (e *ClosedError) Error() string {
 	return fmt.Sprintf("it left its socket %s; its log says why: journalctl -u %s", e.Path, boardUnit)
 }

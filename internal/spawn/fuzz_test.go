@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Only the very line that a board of the same configuration says is accepted; every other gives an error in bounded
-// words without control characters.
+// Only the line that a board of the same configuration sends is accepted; any other gives an error of bounded length
+// without control characters.
 func FuzzGreeting(f *testing.F) {
 	f.Add("stillwater board 0123", "0123")
 	f.Add("stillwater board 0124", "0123")
@@ -28,7 +28,7 @@ func FuzzGreeting(f *testing.F) {
 	})
 }
 
-// The tail is the last line that says something, however it was cut into pieces.
+// The tail is the last line that is not blank, however the writes are split.
 func FuzzLogTail(f *testing.F) {
 	f.Add("panic: x\n\ngoroutine 1\n", uint8(1))
 	f.Add(strings.Repeat("x", 2*maxLine)+"\n \n", uint8(99))
@@ -42,8 +42,8 @@ func FuzzLogTail(f *testing.F) {
 			left = left[n:]
 		}
 		for line := range strings.SplitSeq(text, "\n") {
-			if said := strings.TrimSpace(line[:min(len(line), maxLine)]); said != "" {
-				want = strings.ToValidUTF8(said, "?")
+			if text := strings.TrimSpace(line[:min(len(line), maxLine)]); text != "" {
+				want = strings.ToValidUTF8(text, "?")
 			}
 		}
 		require.Equal(t, want, pieces.String())

@@ -15,8 +15,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Listener accepts hosts of a board that runs as a service of its own, one at a time. Any further host is refused, and
-// learns who has the board, by a goroutine of the listener, so that the board's loop is not disturbed.
+// Listener accepts hosts of a board that runs as a service of its own, one at a time. A goroutine refuses any further
+// host and tells it who has the board, without disturbing the board's loop.
 type Listener struct {
 	listener *net.UnixListener
 	sum      string
@@ -88,7 +88,7 @@ func newListener(listener *net.UnixListener, sum string) (*Listener, error) {
 
 func listenAt(path string) (*net.UnixListener, error) {
 	address := &net.UnixAddr{Name: path, Net: "unix"}
-	// The rights must be right from the start, not from a moment later.
+	// The permissions must be set from the start.
 	mask := unix.Umask(0o177)
 	defer unix.Umask(mask)
 	l, err := net.ListenUnix("unix", address)
@@ -161,14 +161,14 @@ func (l *Listener) admit(conn *net.UnixConn) {
 		return
 	}
 	if _, err := conn.Write([]byte(greeting + l.sum + "\n")); err != nil {
-		unix.Close(fd) // it has gone
+		unix.Close(fd) // it has disconnected
 		return
 	}
 	l.waiting, l.peer = Conn{Fd: fd, Peer: who}, who
 	_, _ = unix.Write(l.event, []byte{1, 0, 0, 0, 0, 0, 0, 0})
 	select {
 	case l.arrived <- struct{}{}:
-	default: // nobody looked at the one before
+	default: // the previous one was not consumed
 	}
 }
 
@@ -202,7 +202,7 @@ func describe(cred *unix.Ucred) string {
 // Fd becomes readable when a host waits to be accepted.
 func (l *Listener) Fd() int { return l.event }
 
-// Waiting receives when a host may wait to be accepted, for whoever does not poll Fd.
+// Waiting receives when a host may wait to be accepted, for callers that do not poll Fd.
 func (l *Listener) Waiting() <-chan struct{} { return l.arrived }
 
 // Accept returns the host that waits, if there is one. It never blocks.
@@ -218,7 +218,7 @@ func (l *Listener) Accept() (Conn, bool) {
 	return c, true
 }
 
-// Release makes room for the next host: the accepted one has gone.
+// Release lets the next host in: the accepted one has disconnected.
 func (l *Listener) Release() {
 	l.mu.Lock()
 	defer l.mu.Unlock()

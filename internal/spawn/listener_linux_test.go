@@ -19,7 +19,7 @@ import (
 
 const sum = "0123456789abcdef"
 
-// acceptFrom waits until a host is there to be accepted.
+// acceptFrom waits for a host to accept.
 func acceptFrom(t *testing.T, l *Listener) Conn {
 	t.Helper()
 	n, err := unix.Poll([]unix.PollFd{{Fd: int32(l.Fd()), Events: unix.POLLIN}}, 60_000)
@@ -103,7 +103,7 @@ func TestPassedSocketStays(t *testing.T) {
 	assert.Error(t, err)
 }
 
-// A host that has gone before it was greeted takes nobody's place.
+// A host that disconnects before it is greeted does not occupy the board.
 func TestListenerAndAHostThatLeavesAtOnce(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s")
 	l, err := Listen(path, sum)
@@ -143,7 +143,7 @@ func TestDialErrors(t *testing.T) {
 	}
 }
 
-// What a board's socket says, or does not, has its error.
+// Each wrong greeting, and none at all, has its error.
 func TestGreetingErrors(t *testing.T) {
 	dir := t.TempDir()
 	serving := func(name string, serve func(net.Conn)) string {
@@ -186,7 +186,7 @@ func TestGreetingErrors(t *testing.T) {
 	assert.ErrorIs(t, err, stopped, "one that says nothing is not waited for when the daemon stops")
 }
 
-// The watchdog calls off for each thing it holds, once the process that started it has gone, and not before.
+// The watchdog calls off for each descriptor it holds, once the process that started it has ended, and not before.
 func TestKeeper(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "held")
 	held, err := os.Create(path)
@@ -243,7 +243,7 @@ func partWatchdog() {
 	}
 }
 
-// The first line is read to its end and no further, whatever comes.
+// The first line is read to its end and no further, whatever arrives.
 func FuzzFirstLine(f *testing.F) {
 	f.Add("stillwater board 0123\nframes", 3)
 	f.Add("", 1)
@@ -267,7 +267,7 @@ func FuzzFirstLine(f *testing.F) {
 	})
 }
 
-// pieces gives its text in pieces.
+// pieces is a reader of text in pieces of size bytes.
 type pieces struct {
 	text string
 	size int

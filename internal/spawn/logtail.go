@@ -15,7 +15,7 @@ const maxLine = 300
 const maxQueued = 64
 
 // logTail forwards what a process logs, and keeps the last line, which says why a process failed. A log that blocks,
-// such as a paused terminal, holds up neither the process nor the news of its end.
+// such as a paused terminal, delays neither the process nor the report of its end.
 type logTail struct {
 	queue   chan []byte
 	drained chan struct{} // closed when all is forwarded
@@ -25,7 +25,7 @@ type logTail struct {
 	last string // the last whole line that is not empty
 }
 
-// newLogTail forwards to a log; nil: none.
+// newLogTail forwards to log unless that is nil.
 func newLogTail(to io.Writer) *logTail {
 	w := &logTail{queue: make(chan []byte, maxQueued), drained: make(chan struct{})}
 	go func() {
@@ -39,7 +39,7 @@ func newLogTail(to io.Writer) *logTail {
 	return w
 }
 
-// Write never fails and never blocks: what the queue has no room for is dropped.
+// Write never fails and never blocks: what exceeds the queue is dropped.
 func (w *logTail) Write(p []byte) (int, error) {
 	w.note(p)
 	select {
@@ -49,12 +49,12 @@ func (w *logTail) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-// finish waits for the log, but no longer than patience. Nothing may be written after it.
-func (w *logTail) finish(patience time.Duration) {
+// finish waits for the log, but no longer than timeout. Nothing may be written after it.
+func (w *logTail) finish(timeout time.Duration) {
 	close(w.queue)
 	select {
 	case <-w.drained:
-	case <-time.After(patience):
+	case <-time.After(timeout):
 	}
 }
 
@@ -77,7 +77,7 @@ func (w *logTail) end() {
 	w.line = w.line[:0]
 }
 
-// String is the last line, also one that was not ended.
+// String is the last line, even without its line feed.
 func (w *logTail) String() string {
 	w.mu.Lock()
 	defer w.mu.Unlock()

@@ -1,8 +1,8 @@
 // Package spawn connects the daemon and the board process. Either the daemon starts the board process, which is this
-// same executable, with a socket pair as the board's link: the board process then ends when the link is closed, when it
-// is asked to, and when the daemon is gone, however that ended. Or the board is a service of its own with a socket, its
-// Listener, which the daemon dials. Either way the board process has a Watchdog, which switches its outputs off after
-// it.
+// same executable, with a socket pair as the board's link: the board process then ends when the link closes, when it is
+// signalled, and when the daemon has ended, for whatever reason. Or the board is a service of its own with a socket,
+// its Listener, which the daemon dials. Either way the board process has a Watchdog, which switches its outputs off
+// after it.
 package spawn
 
 import (
@@ -16,7 +16,7 @@ import (
 // LinkFD is the file descriptor at which the started process finds its end of the link.
 const LinkFD = 3
 
-// ErrUnsupported says that this system has no board process.
+// ErrUnsupported means that a board process needs another system.
 var ErrUnsupported = errors.New("a board process needs Linux; use the simulated board")
 
 // Command is what to start.
@@ -26,25 +26,25 @@ type Command struct {
 	Env    []string      // nil: that of this process
 	Stderr io.Writer     // the process's log; nil: discarded
 	Stdout io.Writer     // its output; nil: discarded
-	Grace  time.Duration // how long Close waits for the process to end by itself; 0: DefaultGrace
+	Grace  time.Duration // describeExit long Close waits for the process to end by itself; 0: DefaultGrace
 }
 
 // DefaultGrace is ample for switching the outputs off.
 const DefaultGrace = 2 * time.Second
 
-// Status is what a board process states of itself, as a line of JSON on its standard output, if asked to.
+// Status is what a board process prints about itself on request: a line of JSON on its standard output.
 type Status struct {
-	Drive   string   `json:"drive"`   // how the outputs are driven
-	Granted string   `json:"granted"` // by the system, to the board's thread
-	Missing []string `json:"missing"` // what it did not grant, each with its remedy
+	Drive   string   `json:"drive"`   // describeExit the outputs are driven
+	Granted string   `json:"granted"` // to the board's thread, by the system
+	Missing []string `json:"missing"` // what was not granted, each with its remedy
 }
 
-// ExitError says how the process ended. Reads and writes return it once the process is gone.
+// ExitError describes how the process ended. Reads and writes return it once the process has ended.
 type ExitError struct {
 	Name  string
 	State *os.ProcessState
 	How   string // in words
 }
 
-// Error is how it ended, in words.
+// Error describes how it ended.
 func (e *ExitError) Error() string { return fmt.Sprintf("the process %s %s", e.Name, e.How) }

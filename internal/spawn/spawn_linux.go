@@ -20,7 +20,7 @@ import (
 type Process struct {
 	cmd   *exec.Cmd
 	conn  net.Conn
-	said  *logTail
+	log   *logTail
 	grace time.Duration
 	done  chan struct{} // closed when the process is gone
 	end   *ExitError    // how; set before done is closed
@@ -45,15 +45,15 @@ func Start(c Command) (*Process, error) {
 	}
 	defer theirs.Close()
 	cmd := exec.Command(c.Path, c.Args...)
-	said := newLogTail(c.Stderr)
-	cmd.Stdout, cmd.Stderr, cmd.Env = c.Stdout, said, c.Env
+	log := newLogTail(c.Stderr)
+	cmd.Stdout, cmd.Stderr, cmd.Env = c.Stdout, log, c.Env
 	cmd.ExtraFiles = []*os.File{theirs} // becomes LinkFD
 	cmd.WaitDelay = c.Grace
 	cmd.SysProcAttr = &unix.SysProcAttr{
 		Pdeathsig: unix.SIGTERM,
-		Setpgid:   true, // an interrupt from the terminal is for the daemon, which then ends the board in order
+		Setpgid:   true, // an interrupt from the terminal is for the daemon, which then shuts the board down
 	}
-	p := &Process{cmd: cmd, conn: conn, said: said, grace: c.Grace, done: make(chan struct{})}
+	p := &Process{cmd: cmd, conn: conn, log: log, grace: c.Grace, done: make(chan struct{})}
 	started := make(chan error)
 	go p.run(started)
 	if err := <-started; err != nil {
@@ -71,17 +71,18 @@ func (p *Process) run(started chan<- error) {
 	err := p.cmd.Start()
 	started <- err
 	if err != nil {
-		p.said.finish(0)
+		p.log.finish(0)
 		return
 	}
 	err = p.cmd.Wait()
-	p.said.finish(p.grace / 2)
-	p.end = &ExitError{Name: name(p.cmd), State: p.cmd.ProcessState, How: how(p.cmd.ProcessState, err, p.said.String())}
+	p.log.finish(p.grace / 2)
+	state := p.cmd.ProcessState
+	p.end = &ExitError{Name: commandName(p.cmd), State: state, How: describeExit(state, err, p.log.String())}
 	close(p.done)
 }
 
-// name is the program and its subcommand.
-func name(cmd *exec.Cmd) string {
+// commandName is the program and its subcommand.
+func commandName(cmd *exec.Cmd) string {
 	words := []string{filepath.Base(cmd.Path)}
 	for _, arg := range cmd.Args[1:] {
 		if strings.HasPrefix(arg, "-") {
@@ -92,7 +93,7 @@ func name(cmd *exec.Cmd) string {
 	return strings.Join(words, " ")
 }
 
-func how(s *os.ProcessState, err error, said string) string {
+func describeExit(s *os.ProcessState, err error, log string) string {
 	switch {
 	case s == nil:
 		return fmt.Sprintf("could not be waited for: %v", err)
@@ -102,10 +103,10 @@ func how(s *os.ProcessState, err error, said string) string {
 	if ws, ok := s.Sys().(syscall.WaitStatus); ok && ws.Signaled() {
 		return fmt.Sprintf("was killed by signal %d (%s)", int(ws.Signal()), unix.SignalName(ws.Signal()))
 	}
-	if said == "" {
+	if log == "" {
 		return fmt.Sprintf("ended with exit status %d and did not say why", s.ExitCode())
 	}
-	return fmt.Sprintf("ended with exit status %d: %s", s.ExitCode(), strings.TrimPrefix(said, "stillwater: "))
+	return fmt.Sprintf("ended with exit status %d: %s", s.ExitCode(), strings.TrimPrefix(log, "stillwater: "))
 }
 
 // socketPair makes the link: the daemon's end, and the file for the process.
@@ -127,7 +128,7 @@ func socketPair() (net.Conn, *os.File, error) {
 // Pid is the process's number.
 func (p *Process) Pid() int { return p.cmd.Process.Pid }
 
-// Read reads from the link. Once the process is gone and everything it said is read, the error is an *ExitError.
+// Read reads from the link. Once the process has ended and everything it wrote is read, the error is an *ExitError.
 func (p *Process) Read(b []byte) (int, error) {
 	n, err := p.conn.Read(b)
 	return n, p.explain(err)
@@ -139,8 +140,8 @@ func (p *Process) Write(b []byte) (int, error) {
 	return n, p.explain(err)
 }
 
-// explain replaces a link that ended by how the process did. The link ends a moment before the process can be waited
-// for.
+// explain replaces the error of a closed link by how the process ended. The link closes a moment before the process can
+// be waited for.
 func (p *Process) explain(err error) error {
 	if err == nil || errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, net.ErrClosed) {
 		return err
@@ -156,9 +157,9 @@ func (p *Process) explain(err error) error {
 // Done is closed when the process is gone.
 func (p *Process) Done() <-chan struct{} { return p.done }
 
-// Close ends the process: it closes the link, which makes the board switch its outputs off and go, waits, and kills
-// what will not go. It may be called more than once. The error is an *ExitError when the process ended in any other way
-// than by itself and in order.
+// Close ends the process: it closes the link, upon which the board switches its outputs off and exits, waits, and kills
+// a process that does not. It may be called more than once. The error is an *ExitError unless the process exited by
+// itself with status 0.
 func (p *Process) Close() error {
 	p.once.Do(func() { p.conn.Close() })
 	select {

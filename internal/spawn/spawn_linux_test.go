@@ -19,14 +19,14 @@ import (
 	"stillwater/internal/proctest"
 )
 
-// The test binary plays the parts of the processes.
+// The test binary runs as each of the processes.
 func TestMain(m *testing.M) {
 	if len(os.Args) > 1 {
 		if part, ok := parts[os.Args[1]]; ok {
 			part()
 			return
 		}
-		// Running the tests instead would start this process again, without end.
+		// Running the tests instead would start this process again, for ever.
 		if !strings.HasPrefix(os.Args[1], "-") {
 			fmt.Fprintf(os.Stderr, "the test binary has no part %q to play\n", os.Args[1])
 			os.Exit(2)
@@ -38,13 +38,13 @@ func TestMain(m *testing.M) {
 var parts = map[string]func(){
 	// echo sends back what it gets until the link closes.
 	"part-echo": func() { link := os.NewFile(LinkFD, "link"); _, _ = io.Copy(link, link) },
-	// fail says why it ends.
+	// fail logs why it ends.
 	"part-fail": func() { fmt.Fprintln(os.Stderr, "first this\n\nno such chip"); os.Exit(3) },
-	// last says something on the link before it ends.
+	// last writes to the link before it ends.
 	"part-last": func() { _, _ = os.NewFile(LinkFD, "link").WriteString("farewell"); os.Exit(4) },
 	// ignores does not end with its link.
 	"part-ignores": func() { signal.Ignore(unix.SIGTERM); waitForever() },
-	// parent starts waits, says its number and waits to be killed.
+	// parent starts waits, prints its pid and waits to be killed.
 	"part-parent": func() {
 		p, err := Start(Command{Args: []string{"part-waits"}})
 		if err != nil {
@@ -55,7 +55,7 @@ var parts = map[string]func(){
 	},
 	// watchdog keeps two descriptors.
 	"part-watchdog": partWatchdog,
-	// waits ends by nothing but a signal.
+	// waits ends only by a signal.
 	"part-waits": waitForever,
 }
 
@@ -98,8 +98,8 @@ func TestLastWordsAreRead(t *testing.T) {
 	p, err := Start(Command{Args: []string{"part-last"}})
 	require.NoError(t, err)
 	<-p.Done()
-	said, err := io.ReadAll(p)
-	assert.Equal(t, "farewell", string(said))
+	received, err := io.ReadAll(p)
+	assert.Equal(t, "farewell", string(received))
 	assert.ErrorContains(t, err, "exit status 4 and did not say why")
 	_ = p.Close()
 }
@@ -127,7 +127,7 @@ func TestNoSuchProgram(t *testing.T) {
 	assert.ErrorContains(t, err, "start the board process /no/such/program")
 }
 
-// A daemon that is killed leaves no board behind.
+// A board does not outlive a daemon that is killed.
 func TestBoardDiesWithItsDaemon(t *testing.T) {
 	r, w, err := os.Pipe()
 	require.NoError(t, err)
@@ -152,7 +152,7 @@ type stuckLog chan struct{}
 
 func (s stuckLog) Write(p []byte) (int, error) { <-s; return len(p), nil }
 
-// A log that is stuck holds up neither the news of the end nor what was said.
+// A log that blocks delays neither the report of the end nor its reason.
 func TestStuckLog(t *testing.T) {
 	log := make(stuckLog)
 	p, err := Start(Command{Args: []string{"part-fail"}, Stderr: log, Grace: 100 * time.Millisecond})
@@ -184,7 +184,7 @@ func (l *lateLog) Write(p []byte) (int, error) {
 	return l.Log.Write(p)
 }
 
-// What a process says last is in the log when it is known to be gone, even if the log is slow.
+// What a process logs last is in the log when its end is reported, even if the log is slow.
 func TestLogIsWholeAtTheEnd(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var log slowLog
@@ -212,7 +212,7 @@ func TestLogIsWholeAtTheEnd(t *testing.T) {
 	_ = process.Close()
 }
 
-// Writing to a log that is stuck never waits, however much is written.
+// Writing to a log that blocks never blocks, however much is written.
 func TestStuckLogDropsWords(t *testing.T) {
 	log := make(stuckLog)
 	w := newLogTail(log)

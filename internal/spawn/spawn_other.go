@@ -7,16 +7,16 @@ import "io/fs"
 // Process is a running board process; here there is none.
 type Process struct{}
 
-// Start refuses.
+// Start fails.
 func Start(Command) (*Process, error) { return nil, ErrUnsupported }
 
 // Pid is 0.
 func (*Process) Pid() int { return 0 }
 
-// Read refuses.
+// Read fails.
 func (*Process) Read([]byte) (int, error) { return 0, ErrUnsupported }
 
-// Write refuses.
+// Write fails.
 func (*Process) Write([]byte) (int, error) { return 0, ErrUnsupported }
 
 // Done is never closed.
@@ -34,13 +34,13 @@ type Conn struct {
 	Peer string
 }
 
-// Open refuses.
+// Open fails.
 func Open(string, []int, string) (*Listener, error) { return nil, ErrUnsupported }
 
-// Listen refuses.
+// Listen fails.
 func Listen(string, string) (*Listener, error) { return nil, ErrUnsupported }
 
-// ListenFD refuses.
+// ListenFD fails.
 func ListenFD(int, string) (*Listener, error) { return nil, ErrUnsupported }
 
 // Fd is no descriptor.
@@ -61,7 +61,7 @@ func (*Listener) Close() error { return nil }
 // Watchdog switches outputs off after its process has ended; here there is none.
 type Watchdog struct{}
 
-// StartWatchdog refuses.
+// StartWatchdog fails.
 func StartWatchdog(Command, []int) (*Watchdog, error) { return nil, ErrUnsupported }
 
 // Done is never closed.
@@ -70,7 +70,7 @@ func (*Watchdog) Done() <-chan struct{} { return nil }
 // Close does nothing.
 func (*Watchdog) Close() error { return nil }
 
-// Watch refuses.
+// Watch fails.
 func Watch(int, func(fd int) error) error { return ErrUnsupported }
 
 func ownerOf(fs.FileInfo) string { return "" }

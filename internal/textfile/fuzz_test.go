@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// What is decoded is UTF-8 and all of the text but one byte-order mark; an error says where it is not.
+// Decoded text is UTF-8 and complete but for one byte-order mark; an error says which byte is not UTF-8.
 func FuzzDecode(f *testing.F) {
 	for _, seed := range []string{"", "a = 1\n", "\ufeffa", "\ufeff\ufeff", "\ufeffa\n\xff", "\xff\xfea\x00",
 		"\xed\xa0\x80", "a\xc3"} {

@@ -11,7 +11,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A pipe that nobody writes to would be waited for without end.
+// Reading a pipe that nobody writes to would block for ever.
 func TestReadRefusesPipesAndDevices(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "pipe")
 	require.NoError(t, unix.Mkfifo(path, 0o600))

@@ -1,5 +1,5 @@
-// Package textfile reads texts that a person may have edited, in whatever editor: bounded, from files that end, in
-// UTF-8 with or without a byte-order mark.
+// Package textfile reads text files that a person may have edited: bounded, regular files only, in UTF-8 with or
+// without a byte-order mark.
 package textfile
 
 import (
@@ -11,7 +11,7 @@ import (
 	"unicode/utf8"
 )
 
-// What can be wrong with a text file; errors.Is tells them apart.
+// The errors of a text file.
 var (
 	ErrFolder     = errors.New("it is a folder")
 	ErrNotRegular = errors.New("it is no regular file")
@@ -19,9 +19,9 @@ var (
 	ErrUTF16      = errors.New("it is UTF-16")
 )
 
-// Read returns a file's bytes as they are, at most most of them. A device or a pipe, which may never end, is refused
-// without being opened.
-func Read(path string, most int64) ([]byte, error) {
+// Read returns the bytes of a file of at most limit bytes. A device or a pipe, which may never end, is refused without
+// being opened.
+func Read(path string, limit int64) ([]byte, error) {
 	info, err := os.Stat(path)
 	switch {
 	case err != nil:
@@ -36,8 +36,8 @@ func Read(path string, most int64) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, most+1))
-	if err == nil && int64(len(text)) > most {
+	text, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err == nil && int64(len(text)) > limit {
 		err = &fs.PathError{Op: "read", Path: path, Err: ErrTooLarge}
 	}
 	return text, err
@@ -46,7 +46,7 @@ func Read(path string, most int64) ([]byte, error) {
 // NotUTF8 is the error of a text that is not UTF-8 from this byte on.
 type NotUTF8 int
 
-// Error says so.
+// Error implements error.
 func (NotUTF8) Error() string { return "it is not UTF-8" }
 
 // Decode returns a text without the byte-order mark that some editors write. The error is ErrUTF16 or NotUTF8.

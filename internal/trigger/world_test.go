@@ -348,7 +348,7 @@ func (c *watch) received(w *world, e *Event) {
 	}
 }
 
-// armed says whether an arming is still running as far as this watch knows.
+// armed reports whether an arming is still running as far as this watch knows.
 func (c *watch) armed(w *world) bool { return c.armedFor > 0 && !c.disarmed }
 
 func (c *watch) driven(w *world, e *Event, a Action) {

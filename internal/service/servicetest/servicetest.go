@@ -1,4 +1,4 @@
-// Package servicetest is the far side of a service manager's socket. For tests only.
+// Package servicetest is a service manager's end of the notification socket. For tests only.
 package servicetest
 
 import (
@@ -11,7 +11,7 @@ import (
 	"stillwater/internal/service"
 )
 
-// Manager is a service manager that waits for a sign of life within timeout, and the socket at which it listens.
+// Manager is a service manager whose watchdog expects a keep-alive within timeout, and its socket.
 func Manager(t testing.TB, timeout time.Duration) (*service.Manager, *net.UnixConn) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "notify")
