@@ -30,7 +30,7 @@ func (m *Main) pins(_ context.Context, args []string) error {
 	if errors.Is(confErr, config.ErrNotFound) {
 		confErr = nil
 	}
-	machine := gpiochip.Look()
+	machine := gpiochip.Inspect()
 	list := gpioboard.ListPins(conf, machine)
 	var err error
 	if *asJSON {

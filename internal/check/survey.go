@@ -62,7 +62,7 @@ func survey(ctx context.Context, conf config.Config, o Options) site {
 	}
 	switch b := conf.Board; b.Kind {
 	case config.GPIO:
-		s.gpio = gpiochip.Look()
+		s.gpio = gpiochip.Inspect()
 		s.mappable = gpiochip.Mappable(s.gpio.Host, outputLines(s.gpio, b))
 		s.trial = tryInputs(s.gpio, b)
 		s.limits = realtime.Probe(realtime.Want{Priority: b.Priority, CPU: b.CPU})

@@ -60,7 +60,7 @@ func FindLine(m gpiochip.Machine, l wiring.Line) (gpiochip.Line, error) {
 
 // openOutputs requests the outputs, which go to their off level, and the heartbeat's line, which goes low.
 func openOutputs(b config.Board, l *Lines) error {
-	machine := gpiochip.Look()
+	machine := gpiochip.Inspect()
 	outs := make([]gpiochip.OutputRequest, len(b.Outputs))
 	for i, o := range b.Outputs {
 		line, err := FindLine(machine, o.Line)
@@ -101,7 +101,7 @@ func openHeartbeat(machine gpiochip.Machine, b config.Board, l *Lines) error {
 
 // openInputs requests the inputs.
 func openInputs(b config.Board, l *Lines) error {
-	machine := gpiochip.Look()
+	machine := gpiochip.Inspect()
 	ins := make([]gpiochip.InputRequest, len(b.Inputs))
 	for i, in := range b.Inputs {
 		line, err := FindLine(machine, in.Line)

@@ -9,7 +9,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A chip that refuses debounce is asked again without it, and those that then have none are named.
+// A chip that refuses debounce is asked again without it, and the inputs that then have none are listed.
 func TestDebounceRefused(t *testing.T) {
 	inputs := []InputRequest{{}, {Bias: PullUp, Debounce: time.Millisecond}, {Debounce: 2 * time.Millisecond}, {}}
 	indices := []int{0, 1, 3}

@@ -9,8 +9,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Whatever the kernel's events say, each one of a line that was asked for is reported once, in the order of the stamps
-// and with its line's index; and what is lost is lost of these lines.
+// Whatever the kernel's events contain, each event of a requested line is reported once, in the order of the stamps and
+// with its line's index; losses are of these lines only.
 func FuzzEvents(f *testing.F) {
 	event := func(at uint64, offset, seqno, lineSeqno uint32, id byte) []byte {
 		p := binary.LittleEndian.AppendUint64(nil, at)
@@ -26,19 +26,19 @@ func FuzzEvents(f *testing.F) {
 	const size = 21
 	f.Fuzz(func(t *testing.T, p []byte) {
 		in := &Inputs{requests: []*request{{chip: Chip{Name: "gpiochip0"}, fd: -1, number: []uint32{4, 17},
-			pin: []uint8{5, 2}}}, ledgers: []ledger{{lines: 2}}}
-		var raw []unix.GPIOV2LineEvent
+			pin: []uint8{5, 2}}}, counters: []lossCounter{{lines: 2}}}
+		var rawEvents []unix.GPIOV2LineEvent
 		known := 0
-		for ; len(p) >= size && len(raw) < queueLen; p = p[size:] {
-			raw = append(raw, unix.GPIOV2LineEvent{Timestamp_ns: binary.LittleEndian.Uint64(p),
+		for ; len(p) >= size && len(rawEvents) < queueLen; p = p[size:] {
+			rawEvents = append(rawEvents, unix.GPIOV2LineEvent{Timestamp_ns: binary.LittleEndian.Uint64(p),
 				Offset: binary.LittleEndian.Uint32(p[8:]) % 20, Seqno: binary.LittleEndian.Uint32(p[12:]),
 				Line_seqno: binary.LittleEndian.Uint32(p[16:]), Id: uint32(p[20])})
-			if at := raw[len(raw)-1].Offset; at == 4 || at == 17 {
+			if at := rawEvents[len(rawEvents)-1].Offset; at == 4 || at == 17 {
 				known++
 			}
 		}
 		b := NewBatch()
-		in.take(0, &b, raw)
+		in.addEvents(0, &b, rawEvents)
 		require.Len(t, b.Events, known)
 		for i, e := range b.Events {
 			require.True(t, e.Input == 5 || e.Input == 2, "%+v", e)

@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A name of a pin leads to the one line that has it, or to an error that says what to do; a device tree's words give a
-// header whose every position leads to itself.
+// A pin's name finds the one line that has it, or gives an error that says what to do; every position of a device
+// tree's header finds itself.
 func FuzzFindPin(f *testing.F) {
 	f.Add("GPIO17", "", "raspberrypi,3\x00brcm,bcm2835", uint32(0xa02082))
 	f.Add("P1_1", "", "raspberrypi,b", uint32(2))
@@ -24,7 +24,7 @@ func FuzzFindPin(f *testing.F) {
 			m.Lines[chip.Path] = append(m.Lines[chip.Path], Line{Chip: chip, Number: n, Name: name})
 		}
 		for _, at := range m.Host.Header {
-			found, ok := m.Host.On(at.Position)
+			found, ok := m.Host.FindPosition(at.Position)
 			require.True(t, ok)
 			require.Equal(t, at.Position, found.Position)
 		}
@@ -36,7 +36,7 @@ func FuzzFindPin(f *testing.F) {
 			require.NotEmpty(t, typed.Remedy)
 			return
 		}
-		at, on := m.Host.On(pin)
+		at, on := m.Host.FindPosition(pin)
 		require.True(t, on && at.Number == line.Number || line.Name == pin, "%q is %v", pin, line)
 		require.NotEqual(t, "twice", pin)
 	})

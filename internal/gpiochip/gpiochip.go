@@ -1,9 +1,9 @@
-// Package gpiochip is the kernel's GPIO character device, uAPI v2, for what a board needs and no more: edges with the
-// kernel's own time stamps and sequence numbers, so that a lost edge is seen; outputs that are requested straight at
-// their off level, so that they do not glitch, and of which several switch in one call.
+// Package gpiochip is the part of the kernel's GPIO character device, uAPI v2, that a board needs: edges with the
+// kernel's time stamps and sequence numbers, so that lost edges are detected; outputs that are requested at their off
+// level, so that they do not glitch, and switched together in one call.
 //
 // Source: Linux userspace API guide, "GPIO Character Device Userspace API" (include/uapi/linux/gpio.h, v2). Stamps are
-// CLOCK_MONOTONIC nanoseconds. On other systems everything compiles and every call says that it needs Linux.
+// CLOCK_MONOTONIC nanoseconds. On other systems everything compiles and every call returns ErrUnsupported.
 package gpiochip
 
 import (
@@ -15,10 +15,10 @@ import (
 // MaxLines is the most lines one Inputs or Outputs takes: levels are one bit each of a byte.
 const MaxLines = 8
 
-// queueLen is how many edges the kernel keeps for us on one chip. Its own default of 16 a line is soon full.
+// queueLen is the size of the kernel's queue of edges of one chip. The default of 16 a line fills up soon.
 const queueLen = 1024
 
-// ErrUnsupported says that this system has no GPIO character device of the kind used here.
+// ErrUnsupported means that this system has no GPIO character device with uAPI v2.
 var ErrUnsupported = errors.New("GPIO needs Linux 5.10 or later")
 
 // Chip is one GPIO chip.
@@ -34,9 +34,9 @@ type Line struct {
 	Chip     Chip
 	Number   int
 	Name     string // the kernel's name for it, "" if none
-	Consumer string // who holds it, "" if nobody said
+	Consumer string // who holds it, "" if not stated
 	Used     bool
-	Output   bool // it is driven
+	Output   bool // it is an output
 }
 
 // String is "gpiochip0 line 17 (GPIO17)".
@@ -51,7 +51,7 @@ func (l Line) String() string {
 // Bias is the pull the chip gives an input.
 type Bias uint8
 
-// The biases. AsIs leaves what was there.
+// The biases. AsIs leaves the current one.
 const (
 	AsIs Bias = iota
 	PullUp
@@ -63,7 +63,7 @@ const (
 type InputRequest struct {
 	Line     Line
 	Bias     Bias
-	Debounce time.Duration // done by the kernel, which stamps the end of the bounce
+	Debounce time.Duration // by the kernel, which then stamps the end of the bounce
 }
 
 // OutputRequest asks for one output. ActiveLow: on is the low level.
@@ -72,27 +72,27 @@ type OutputRequest struct {
 	ActiveLow bool
 }
 
-// Event is one edge. High is the level of the line itself, whatever is wired to it.
+// Event is one edge. High is the electrical level of the line.
 type Event struct {
 	Input uint8 // index in OpenInputs
 	High  bool
 	At    int64 // CLOCK_MONOTONIC, nanoseconds
 }
 
-// Batch is what one Read found: the edges in the order of their stamps, and how many of each input's were lost before
-// them.
+// Batch is the result of one Read: the edges in the order of their stamps, and how many of each input's were lost
+// before them.
 type Batch struct {
 	Events []Event
 	Lost   [MaxLines]uint32
 	Gap    bool // some were lost
 }
 
-// NewBatch makes a batch with room for all that one Read can find.
+// NewBatch makes a batch with room for all that one Read can return.
 func NewBatch() Batch { return Batch{Events: make([]Event, 0, queueLen)} }
 
-// sift moves the last event to its place in time. The kernel stamps an edge in the interrupt and queues it in a thread,
-// and the threads of two lines can overtake each other; those of one line cannot.
-func (b *Batch) sift() {
+// sortLast sorts the last event into those before it. The kernel stamps an edge in the interrupt and queues it in a
+// thread, and the threads of two lines can overtake each other; those of one line cannot.
+func (b *Batch) sortLast() {
 	for i := len(b.Events) - 1; i > 0 && b.Events[i].At < b.Events[i-1].At; i-- {
 		b.Events[i], b.Events[i-1] = b.Events[i-1], b.Events[i]
 	}
@@ -106,7 +106,7 @@ type Error struct {
 	Err    error // the kernel's errno
 }
 
-// Error is one sentence.
+// Error implements error.
 func (e *Error) Error() string {
 	s := e.Where + ": " + e.What
 	if e.Err != nil {
@@ -118,10 +118,11 @@ func (e *Error) Error() string {
 	return s
 }
 
-// Unwrap is the errno.
+// Unwrap returns the errno.
 func (e *Error) Unwrap() error { return e.Err }
 
-// groupByChip returns, for each chip in the order first met, the indices of its lines; a line given twice is an error.
+// groupByChip returns the indices of each chip's lines, in the order of the chips' first lines; a line given twice is
+// an error.
 func groupByChip(lines []Line) ([][]int, error) {
 	if len(lines) > MaxLines {
 		return nil, fmt.Errorf("%d lines are too many: at most %d", len(lines), MaxLines)

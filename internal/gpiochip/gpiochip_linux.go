@@ -28,7 +28,7 @@ const (
 	flagNoBias      = 1 << 10
 )
 
-// ioctl retries when a signal came between.
+// ioctl retries when interrupted by a signal.
 func ioctl(fd int, request uintptr, arg unsafe.Pointer) error {
 	for {
 		_, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), request, uintptr(arg))
@@ -59,8 +59,7 @@ func openChip(path string) (int, error) {
 	return -1, e
 }
 
-// Chips lists the GPIO chips, without the further device nodes a chip may have. With an error it lists those that
-// answered.
+// Chips lists the GPIO chips, each with one device node only. With an error it lists those that answered.
 func Chips() ([]Chip, error) {
 	paths, err := filepath.Glob("/dev/gpiochip*")
 	if err != nil {
@@ -129,8 +128,8 @@ func lineInfo(fd int, c Chip, number int) (Line, error) {
 	return l, nil
 }
 
-// request is the lines held on one chip: bit i of the kernel's masks is line number[i] of the chip
-// and pin[i] of the board.
+// request holds lines of one chip: bit i of the kernel's masks is line number[i] of the chip and index pin[i] of the
+// caller.
 type request struct {
 	fd     int
 	chip   Chip
@@ -138,7 +137,7 @@ type request struct {
 	number []uint32
 }
 
-// open asks the kernel for lines of one chip, all or none.
+// open requests lines of one chip from the kernel, all or none.
 func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineConfig, queue uint32) (
 	*request, error,
 ) {
@@ -157,7 +156,7 @@ func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineCo
 		r.number = append(r.number, ask.Offsets[i])
 	}
 	if err := ioctl(fd, unix.GPIO_V2_GET_LINE_IOCTL, unsafe.Pointer(&ask)); err != nil {
-		return nil, refused(fd, chip, lines, indices, err)
+		return nil, refusalError(fd, chip, lines, indices, err)
 	}
 	r.fd = int(ask.Fd)
 	unix.CloseOnExec(r.fd)
@@ -168,8 +167,8 @@ func open(consumer string, lines []Line, indices []int, config unix.GPIOV2LineCo
 	return r, nil
 }
 
-// refused finds out which of the lines the kernel would not give, and who has it.
-func refused(fd int, chip Chip, lines []Line, indices []int, err error) error {
+// refusalError finds out which of the lines the kernel would not give, and who has it.
+func refusalError(fd int, chip Chip, lines []Line, indices []int, err error) error {
 	e := &Error{Where: chip.Name, What: "lines were refused", Err: err}
 	var numbers []int
 	for _, index := range indices {
@@ -186,7 +185,7 @@ func refused(fd int, chip Chip, lines []Line, indices []int, err error) error {
 		return e
 	}
 	e.What = fmt.Sprintf("lines %v were refused", numbers)
-	if unable(err) {
+	if isUnsupported(err) {
 		e.Remedy = "this chip may not do edges, bias or debounce on these lines: leave bias and debounce out, or use others"
 	}
 	return e
@@ -200,13 +199,13 @@ func (r *request) values(mask uint64) (uint64, error) {
 	return v.Bits, nil
 }
 
-// attributes gives each value the lines that want it, in one attribute of the kernel's ten.
-type attributes struct {
+// attributeSet gives each value the lines that want it, in one attribute of the kernel's ten.
+type attributeSet struct {
 	config unix.GPIOV2LineConfig
 	err    error
 }
 
-func (a *attributes) set(id uint32, value uint64, line int) {
+func (a *attributeSet) set(id uint32, value uint64, line int) {
 	for i := range a.config.Attrs[:a.config.Num_attrs] {
 		if at := &a.config.Attrs[i]; at.Attr.Id == id && at.Attr.Flags == value {
 			at.Mask |= 1 << line
@@ -223,16 +222,16 @@ func (a *attributes) set(id uint32, value uint64, line int) {
 	a.config.Num_attrs++
 }
 
-// Inputs are input lines being watched.
+// Inputs are requested input lines.
 type Inputs struct {
 	requests    []*request
-	ledgers     []ledger
+	counters    []lossCounter
 	undebounced []int
-	raw         [queueLen]unix.GPIOV2LineEvent
+	rawEvents   [queueLen]unix.GPIOV2LineEvent
 }
 
-// OpenInputs starts watching the lines, one request a chip. Event.Input and level bits are indices into inputs. A
-// debounce that the chip refuses is left out: see Undebounced.
+// OpenInputs requests the lines, one request a chip. Event.Input and level bits are indices into inputs. A debounce
+// that the chip refuses is omitted: see Undebounced.
 func OpenInputs(consumer string, inputs []InputRequest) (*Inputs, error) {
 	lines := make([]Line, len(inputs))
 	for i, input := range inputs {
@@ -251,14 +250,14 @@ func OpenInputs(consumer string, inputs []InputRequest) (*Inputs, error) {
 			return nil, errors.Join(err, in.Close())
 		}
 		in.requests = append(in.requests, r)
-		in.ledgers = append(in.ledgers, ledger{lines: len(indices)})
+		in.counters = append(in.counters, lossCounter{lines: len(indices)})
 		in.undebounced = append(in.undebounced, without...)
 	}
 	return in, nil
 }
 
-// openInputs asks for the lines of one chip; if the chip refuses, once more without debounce. It returns the inputs
-// that then have none.
+// openInputs requests the lines of one chip; if the chip refuses, again without debounce. It returns the inputs that
+// then have none.
 func openInputs(inputs []InputRequest, indices []int, ask func(unix.GPIOV2LineConfig) (*request, error)) (
 	r *request, without []int, err error,
 ) {
@@ -267,7 +266,7 @@ func openInputs(inputs []InputRequest, indices []int, ask func(unix.GPIOV2LineCo
 		return nil, nil, err
 	}
 	r, err = ask(config)
-	if err == nil || !unable(err) {
+	if err == nil || !isUnsupported(err) {
 		return r, nil, err
 	}
 	plain := slices.Clone(inputs)
@@ -289,9 +288,9 @@ func openInputs(inputs []InputRequest, indices []int, ask func(unix.GPIOV2LineCo
 	return r, without, nil
 }
 
-// unable reports whether a refusal means that the chip cannot do what was asked, and not that somebody has the line.
-// The last one is the kernel's own ENOTSUPP, which is not meant to be seen out here but is.
-func unable(err error) bool {
+// isUnsupported reports whether the chip lacks a requested feature, as opposed to the line being in use. The last errno
+// is the kernel's internal ENOTSUPP, which leaks to user space.
+func isUnsupported(err error) bool {
 	for _, errno := range []unix.Errno{unix.EINVAL, unix.ENXIO, unix.EOPNOTSUPP, unix.ENOSYS, unix.ERANGE, 524} {
 		if errors.Is(err, errno) {
 			return true
@@ -301,13 +300,13 @@ func unable(err error) bool {
 }
 
 func inputConfig(inputs []InputRequest, indices []int) (unix.GPIOV2LineConfig, error) {
-	const both = flagInput | flagEdgeRising | flagEdgeFalling
+	const inputFlags = flagInput | flagEdgeRising | flagEdgeFalling
 	bias := [...]uint64{AsIs: 0, PullUp: flagPullUp, PullDown: flagPullDown, NoBias: flagNoBias}
-	a := attributes{config: unix.GPIOV2LineConfig{Flags: both}}
+	a := attributeSet{config: unix.GPIOV2LineConfig{Flags: inputFlags}}
 	for i, index := range indices {
 		in := inputs[index]
 		if in.Bias != AsIs {
-			a.set(unix.GPIO_V2_LINE_ATTR_ID_FLAGS, both|bias[in.Bias], i)
+			a.set(unix.GPIO_V2_LINE_ATTR_ID_FLAGS, inputFlags|bias[in.Bias], i)
 		}
 		if us := in.Debounce.Microseconds(); us > 0 {
 			a.set(unix.GPIO_V2_LINE_ATTR_ID_DEBOUNCE, debounceValue(uint32(us)), i)
@@ -316,45 +315,45 @@ func inputConfig(inputs []InputRequest, indices []int) (unix.GPIOV2LineConfig, e
 	return a.config, a.err
 }
 
-// debounceValue is a 32-bit value in a union with a 64-bit one: it takes the first four bytes.
+// debounceValue puts a 32-bit value into a union with a 64-bit one: the first four bytes.
 func debounceValue(us uint32) uint64 {
 	var v uint64
 	*(*uint32)(unsafe.Pointer(&v)) = us
 	return v
 }
 
-// Undebounced lists the inputs whose chip refused the debounce that was asked for: the first edge counts, and what
-// bounces after it is the caller's to ignore.
+// Undebounced lists the inputs whose chip refused the requested debounce: their bounce is reported, and the caller's to
+// ignore.
 func (in *Inputs) Undebounced() []int { return in.undebounced }
 
-// Len is how many chips are watched: Fd and Read take 0 to Len-1.
+// Len is the number of chips: Fd and Read take 0 to Len-1.
 func (in *Inputs) Len() int { return len(in.requests) }
 
 // Fd is the descriptor that becomes readable when chip i has edges.
 func (in *Inputs) Fd(i int) int { return in.requests[i].fd }
 
-// Read takes the edges that wait on chip i, without waiting for any, into b, which it empties first. It allocates only
-// when b is too small.
+// Read reads the queued edges of chip i into b, which it empties first, without blocking. It allocates only when b is
+// too small.
 func (in *Inputs) Read(i int, b *Batch) error {
 	b.Events, b.Lost, b.Gap = b.Events[:0], [MaxLines]uint32{}, false
 	r := in.requests[i]
-	const size = int(unsafe.Sizeof(in.raw[0]))
-	n, err := unix.Read(r.fd, unsafe.Slice((*byte)(unsafe.Pointer(&in.raw)), size*len(in.raw)))
+	const size = int(unsafe.Sizeof(in.rawEvents[0]))
+	n, err := unix.Read(r.fd, unsafe.Slice((*byte)(unsafe.Pointer(&in.rawEvents)), size*len(in.rawEvents)))
 	if err == unix.EAGAIN || err == unix.EINTR {
 		return nil
 	}
 	if err != nil {
 		return &Error{Where: r.chip.Name, What: "edges cannot be read", Remedy: "was the chip taken away?", Err: err}
 	}
-	in.take(i, b, in.raw[:n/size])
+	in.addEvents(i, b, in.rawEvents[:n/size])
 	return nil
 }
 
-func (in *Inputs) take(i int, b *Batch, raw []unix.GPIOV2LineEvent) {
-	r, l := in.requests[i], &in.ledgers[i]
-	full := len(raw) == queueLen
-	for k := range raw {
-		e := &raw[k]
+func (in *Inputs) addEvents(i int, b *Batch, rawEvents []unix.GPIOV2LineEvent) {
+	r, l := in.requests[i], &in.counters[i]
+	full := len(rawEvents) == queueLen
+	for k := range rawEvents {
+		e := &rawEvents[k]
 		local := slices.Index(r.number, e.Offset)
 		if local < 0 {
 			continue
@@ -362,7 +361,7 @@ func (in *Inputs) take(i int, b *Batch, raw []unix.GPIOV2LineEvent) {
 		l.add(b, local, r.pin[local], e.Seqno, e.Line_seqno, full)
 		b.Events = append(b.Events, Event{Input: r.pin[local], At: int64(e.Timestamp_ns),
 			High: e.Id == unix.GPIO_V2_LINE_EVENT_RISING_EDGE})
-		b.sift()
+		b.sortLast()
 	}
 	l.settle(b, r.pin)
 }
@@ -384,7 +383,7 @@ func levels(requests []*request) (uint8, error) {
 	return levels, nil
 }
 
-// Close lets the lines go.
+// Close releases the lines.
 func (in *Inputs) Close() error {
 	var errs []error
 	for _, r := range in.requests {
@@ -394,14 +393,14 @@ func (in *Inputs) Close() error {
 	return errors.Join(errs...)
 }
 
-// Outputs are output lines being driven. A level bit of 1 is on, whatever level that is on the line.
+// Outputs are requested output lines. A level bit of 1 is on, whatever the polarity.
 type Outputs struct {
 	requests []*request
 	outputs  []OutputRequest
-	mapped   *bank // nil: the kernel sets them
+	mapped   *registerBank // nil: the kernel sets them
 }
 
-// OpenOutputs takes the lines, each straight at its off level: it drives nothing else on the way.
+// OpenOutputs requests the lines at their off level, without a glitch.
 func OpenOutputs(consumer string, outputs []OutputRequest) (*Outputs, error) {
 	lines := make([]Line, len(outputs))
 	for i, output := range outputs {
@@ -428,7 +427,7 @@ func OpenOutputs(consumer string, outputs []OutputRequest) (*Outputs, error) {
 }
 
 func outputConfig(outputs []OutputRequest, indices []int) (unix.GPIOV2LineConfig, error) {
-	a := attributes{config: unix.GPIOV2LineConfig{Flags: flagOutput}}
+	a := attributeSet{config: unix.GPIOV2LineConfig{Flags: flagOutput}}
 	for i, index := range indices {
 		if outputs[index].ActiveLow {
 			a.set(unix.GPIO_V2_LINE_ATTR_ID_FLAGS, flagOutput|flagActiveLow, i)
@@ -439,7 +438,7 @@ func outputConfig(outputs []OutputRequest, indices []int) (unix.GPIOV2LineConfig
 }
 
 // Map makes Set write the chip's registers from now on instead of calling the kernel, which keeps the lines. If this
-// machine has no registers for all outputs, it says what to do and leaves everything as it was.
+// machine has no registers for all outputs, the error says what to do and nothing changes.
 func (out *Outputs) Map(host Host) error {
 	if err := Mappable(host, linesOf(out.outputs)); err != nil {
 		return err
@@ -448,7 +447,7 @@ func (out *Outputs) Map(host Host) error {
 	if err != nil {
 		return err
 	}
-	b, err := newBank(r, out.outputs)
+	b, err := newRegisterBank(r, out.outputs)
 	if err != nil {
 		return err
 	}
@@ -456,7 +455,7 @@ func (out *Outputs) Map(host Host) error {
 	return nil
 }
 
-// Drive says what Set goes through: the end of a sentence.
+// Drive describes how Set drives the lines: the end of a sentence.
 func (out *Outputs) Drive() string {
 	if out.mapped != nil {
 		return "the processor's registers: one write for all that go high, one for all that go low"
@@ -464,8 +463,8 @@ func (out *Outputs) Drive() string {
 	return "the kernel: one call a chip"
 }
 
-// Set gives the outputs in mask their levels: one call to the kernel for each chip concerned, or the registers if they
-// are mapped. It goes through all chips even when one fails.
+// Set sets the outputs in mask: one call to the kernel for each chip concerned, or by the registers if they are mapped.
+// It continues with the other chips when one fails.
 func (out *Outputs) Set(mask, levels uint8) error {
 	if out.mapped != nil {
 		out.mapped.set(mask, levels)
@@ -492,11 +491,11 @@ func (out *Outputs) setByKernel(mask, levels uint8) error {
 	return first
 }
 
-// Levels reads what the kernel sees on the outputs now, bit 1 on.
+// Levels reads the outputs back from the kernel, bit 1 on.
 func (out *Outputs) Levels() (uint8, error) { return levels(out.requests) }
 
-// Close switches all outputs off, by the kernel, and lets the lines go. What a line does then is the chip's affair:
-// some drivers keep driving it, some make it an input again. Hardware must hold it off.
+// Close switches all outputs off, by the kernel, and releases the lines. What a line does then depends on the driver:
+// some keep driving it, some make it an input again. Hardware must hold it off.
 func (out *Outputs) Close() error {
 	errs := []error{out.setByKernel(0xFF, 0)}
 	for _, r := range out.requests {
@@ -506,8 +505,9 @@ func (out *Outputs) Close() error {
 	return errors.Join(errs...)
 }
 
-// mapAt says why this process cannot map a page of registers, or nil. It lets it go again and neither reads nor writes.
-func mapAt(path string, offset int64) error {
+// checkMapping returns why this process cannot map a page of registers, or nil. It unmaps it again and neither reads
+// nor writes.
+func checkMapping(path string, offset int64) error {
 	fd, err := unix.Open(path, unix.O_RDWR|unix.O_SYNC|unix.O_CLOEXEC, 0)
 	if err != nil {
 		return err

@@ -8,10 +8,10 @@ type Inputs struct{}
 // Outputs are output lines being driven; here there are none.
 type Outputs struct{}
 
-// Chips says that there are none.
+// Chips fails.
 func Chips() ([]Chip, error) { return nil, ErrUnsupported }
 
-// Lines says that there are none.
+// Lines fails.
 func Lines(Chip) ([]Line, error) { return nil, ErrUnsupported }
 
 // OpenInputs fails.
@@ -41,7 +41,7 @@ func OpenOutputs(string, []OutputRequest) (*Outputs, error) { return nil, ErrUns
 // Map fails.
 func (*Outputs) Map(Host) error { return ErrUnsupported }
 
-// Drive is of no kind.
+// Drive is empty.
 func (*Outputs) Drive() string { return "none" }
 
 // Levels fails.
@@ -53,4 +53,4 @@ func (*Outputs) Set(uint8, uint8) error { return ErrUnsupported }
 // Close does nothing.
 func (*Outputs) Close() error { return nil }
 
-func mapAt(string, int64) error { return ErrUnsupported }
+func checkMapping(string, int64) error { return ErrUnsupported }

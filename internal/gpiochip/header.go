@@ -16,11 +16,11 @@ import (
 	"periph.io/x/host/v3/rpi"
 )
 
-// Host is the computer that the chips are part of.
+// Host is the computer that has the chips.
 type Host struct {
-	Model  string      // as the machine calls itself, "" if it does not
-	Header []HeaderPin // in order of position; empty if no header is known
-	family string      // of the processor, "" if its registers are not known
+	Model  string      // from the device tree, "" without one
+	Header []HeaderPin // in order of position; empty if unknown
+	family string      // of the processor, "" if its registers are unknown
 }
 
 // HeaderPin is one position of a header.
@@ -29,19 +29,19 @@ type HeaderPin struct {
 	Name     string   // "GPIO17", or a supply's name
 	Number   int      // of the line on its chip; -1 for a supply
 	BootHigh bool     // pulled up until software says otherwise, by the processor's manual
-	Use      string   // what else the pin is commonly used for, "" if for nothing
-	chips    []string // labels that different kernels give its chip
+	Use      string   // other common use of the pin, "" if none
+	chips    []string // its chip's labels in different kernels
 }
 
-// FindHost looks at what the machine says of itself: its device tree, through periph. It opens no chip: periph's own
-// start would, and would close file descriptor 0 where one chip has two device nodes.
+// FindHost identifies the machine by its device tree, through periph. It opens no chip: periph's own initialisation
+// would, and would close file descriptor 0 where one chip has two device nodes.
 func FindHost() Host {
 	return HostOf(distro.DTModel(), distro.DTCompatible(), distro.DTRevision())
 }
 
-// HostOf judges a device tree's model, compatible strings and revision. periph's own test for the first family is a
-// driver that many kernels carry on every machine. The headers are periph's tables; those that periph fills in by
-// asking its drivers are not among them.
+// HostOf identifies a host by a device tree's model, compatible strings and revision. periph's own test for the first
+// family is a driver that many kernels carry on every machine. The headers are periph's tables, except those that
+// periph fills in from its drivers.
 func HostOf(model string, compatible []string, revision uint32) Host {
 	h := Host{Model: strings.Trim(model, "<>")}
 	switch {
@@ -56,16 +56,16 @@ func HostOf(model string, compatible []string, revision uint32) Host {
 	case slices.ContainsFunc(compatible, func(c string) bool { return strings.HasPrefix(c, "raspberrypi,") }):
 		h.family = familyOf(compatible)
 		h.Header = headerOf("P1", header40())
-		if short(revision) {
+		if hasShortHeader(revision) {
 			h.Header = h.Header[:26]
 		}
 	}
 	return h
 }
 
-// familyOf names the processor, if its GPIO registers are known here.
+// familyOf is the processor's family if its GPIO registers are known, else "".
 func familyOf(compatible []string) string {
-	for family := range registersAt {
+	for family := range registerBases {
 		if slices.Contains(compatible, "brcm,"+family) {
 			return family
 		}
@@ -73,9 +73,9 @@ func familyOf(compatible []string) string {
 	return ""
 }
 
-// short reports whether a board of this revision has the 26-pin header of the first two models: codes below 0x10 of the
-// old kind, types 0 and 1 of the new one. Source: the board maker's table of revision codes, from memory.
-func short(revision uint32) bool {
+// hasShortHeader reports whether a board of this revision has the 26-pin header of the first two models: codes below
+// 0x10 of the old kind, types 0 and 1 of the new one. Source: the board maker's table of revision codes, from memory.
+func hasShortHeader(revision uint32) bool {
 	const newStyle = 1 << 23
 	if revision&newStyle == 0 {
 		code := revision & 0xFFFF
@@ -157,7 +157,7 @@ func orangeHeader() []pin.Pin {
 	}
 }
 
-// commonUse is what the 40-pin header's lines are for when something is plugged onto it. Source: the board maker's GPIO
+// commonUse is what add-on boards use the 40-pin header's lines for. Source: the board maker's GPIO
 // documentation, from memory.
 func commonUse(number int) string {
 	switch number {
@@ -173,8 +173,8 @@ func commonUse(number int) string {
 	return ""
 }
 
-// On finds a header's pin by position or name.
-func (h Host) On(name string) (HeaderPin, bool) {
+// FindPosition finds a header's pin by position or name.
+func (h Host) FindPosition(name string) (HeaderPin, bool) {
 	i := slices.IndexFunc(h.Header, func(p HeaderPin) bool {
 		return p.Position == name || p.Name == name && p.Number >= 0
 	})
@@ -184,7 +184,7 @@ func (h Host) On(name string) (HeaderPin, bool) {
 	return h.Header[i], true
 }
 
-// Pin is the header's pin of a line, if it is on the header.
+// Pin returns the header's pin of a line, if it is on the header.
 func (h Host) Pin(l Line) (HeaderPin, bool) {
 	i := slices.IndexFunc(h.Header, func(p HeaderPin) bool {
 		return p.Number == l.Number && slices.Contains(p.chips, l.Chip.Label)

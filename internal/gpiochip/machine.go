@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// Machine is what a machine has of GPIO at one time.
+// Machine is a machine's GPIO chips and lines at one time.
 type Machine struct {
 	Host  Host
 	Chips []Chip
@@ -16,8 +16,8 @@ type Machine struct {
 	Err   error             // of the chips that did not answer
 }
 
-// Look describes this machine. It changes nothing and takes no line.
-func Look() Machine {
+// Inspect describes this machine. It changes nothing and requests no line.
+func Inspect() Machine {
 	m := Machine{Host: FindHost(), Lines: map[string][]Line{}}
 	var chips []Chip
 	chips, m.Err = Chips()
@@ -45,7 +45,7 @@ func (m Machine) FindChip(name string) (Chip, error) {
 		}
 	}
 	if len(found) == 0 {
-		found = m.linked(name)
+		found = m.chipByLink(name)
 	}
 	switch {
 	case len(found) == 1:
@@ -59,8 +59,8 @@ func (m Machine) FindChip(name string) (Chip, error) {
 	return Chip{}, &Error{Where: "chip " + name, What: "is not here", Remedy: "chips here: " + listChips(m.Chips)}
 }
 
-// linked finds the chip that another name in /dev, or another path, leads to.
-func (m Machine) linked(name string) []Chip {
+// chipByLink finds the chip that another name in /dev, or another path, leads to.
+func (m Machine) chipByLink(name string) []Chip {
 	path := name
 	if !strings.Contains(path, "/") {
 		path = "/dev/" + path
@@ -100,10 +100,10 @@ func (m Machine) FindLine(chip string, number int) (Line, error) {
 // FindPin finds a line by its position on the host's header ("P1_11"), by the header's name for it ("GPIO17"), or by
 // the kernel's name. The header comes first: kernels name the lines of one header differently.
 func (m Machine) FindPin(pin string) (Line, error) {
-	if at, ok := m.Host.On(pin); ok {
+	if at, ok := m.Host.FindPosition(pin); ok {
 		return m.onHeader(pin, at)
 	}
-	found := m.named(pin)
+	found := m.linesNamed(pin)
 	switch {
 	case len(found) == 1:
 		return found[0], nil
@@ -134,7 +134,7 @@ func (m Machine) onHeader(pin string, at HeaderPin) (Line, error) {
 		Remedy: "give chip and line instead of pin; chips here: " + listChips(m.Chips)}
 }
 
-func (m Machine) named(name string) (found []Line) {
+func (m Machine) linesNamed(name string) (found []Line) {
 	for _, c := range m.Chips {
 		for _, l := range m.Lines[c.Path] {
 			if l.Name == name {

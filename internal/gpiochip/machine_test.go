@@ -41,7 +41,7 @@ func (m *Machine) add(c Chip, name func(n int) string) {
 	}
 }
 
-// Positions, the header's names and the kernel's names lead to chip and line.
+// Positions, the header's names and the kernel's names find chip and line.
 func TestPinsOfAHeader(t *testing.T) {
 	m := headerHost()
 	for pin, want := range map[string]string{
@@ -88,7 +88,7 @@ func TestChipsAndLines(t *testing.T) {
 	assert.ErrorContains(t, err, "chips here: none")
 }
 
-// A link to a chip's node is that chip.
+// A symbolic link to a chip's node finds that chip.
 func TestLinkToAChip(t *testing.T) {
 	dir := t.TempDir()
 	node, link := filepath.Join(dir, "node"), filepath.Join(dir, "link")
@@ -101,7 +101,7 @@ func TestLinkToAChip(t *testing.T) {
 	assert.Equal(t, node, l.Chip.Path)
 }
 
-// What could not be asked is the reason why something is not found, and no reason if it is.
+// A chip that did not answer is the reason why something is not found, and none if it is.
 func TestChipsThatDidNotAnswer(t *testing.T) {
 	m := headerHost()
 	m.Err = errors.New("/dev/gpiochip5 is closed to us")

@@ -11,16 +11,16 @@ import (
 	"periph.io/x/host/v3/pmem"
 )
 
-// Where the registers are found: a device with nothing but the GPIO registers, or, if the kernel lets a process have
-// them there, all of physical memory.
+// Where the registers can be mapped: a device with nothing but the GPIO registers, or, if the kernel permits it, all of
+// physical memory.
 const (
-	gpioMemory = "/dev/gpiomem"
-	allMemory  = "/dev/mem"
+	gpioMemoryDevice = "/dev/gpiomem"
+	memoryDevice     = "/dev/mem"
 )
 
-// registersAt is the physical address of a processor's GPIO registers. Source: the peripherals' manuals of these
+// registerBases is the physical address of a processor's GPIO registers. Source: the peripherals' manuals of these
 // processors, from memory; used only where there is no device for them alone.
-var registersAt = map[string]int64{
+var registerBases = map[string]int64{
 	"bcm2708": 0x20200000, "bcm2835": 0x20200000,
 	"bcm2709": 0x3F200000, "bcm2710": 0x3F200000, "bcm2836": 0x3F200000, "bcm2837": 0x3F200000,
 	"bcm2711": 0xFE200000,
@@ -32,20 +32,21 @@ const mappedLines = 32
 const kernelDrive = `write drive = "kernel"`
 
 // registers are a chip's registers of its lines 0 to 31. set and clear drive those whose bits are 1 high and low and
-// leave the others alone; function says what a line is, without changing it.
+// leave the others alone; function reads a line's function.
 type registers struct {
 	set, clear func(lines uint32)
 	function   func(line int) pin.Func
 }
 
-// bank drives outputs through registers.
-type bank struct {
+// registerBank drives outputs through registers.
+type registerBank struct {
 	registers registers
 	bit       [MaxLines]uint32 // of each output's line
 	activeLow uint8
 }
 
-// Mappable says why outputs on these lines cannot be driven through registers on this host, or nil. It changes nothing.
+// Mappable returns why outputs on these lines cannot be driven through registers on this host, or nil. It changes
+// nothing.
 func Mappable(host Host, lines []Line) error {
 	if host.family == "" {
 		return &Error{Where: cmp.Or(host.Model, "this machine"), What: "has no output registers that are known here",
@@ -57,11 +58,11 @@ func Mappable(host Host, lines []Line) error {
 				Remedy: "use a line of the header's chip, or " + kernelDrive}
 		}
 	}
-	err := mapAt(gpioMemory, 0)
-	if err == nil || mapAt(allMemory, registersAt[host.family]) == nil {
+	err := checkMapping(gpioMemoryDevice, 0)
+	if err == nil || checkMapping(memoryDevice, registerBases[host.family]) == nil {
 		return nil
 	}
-	return &Error{Where: gpioMemory, What: "cannot be used", Err: err,
+	return &Error{Where: gpioMemoryDevice, What: "cannot be used", Err: err,
 		Remedy: "add the user to the group that owns it and log in again; if there is no such device, this kernel has no " +
 			"driver for it: " + kernelDrive}
 }
@@ -74,10 +75,10 @@ func linesOf(outputs []OutputRequest) []Line {
 	return lines
 }
 
-// newBank joins outputs, which the kernel holds at their off level, to registers. It writes nothing: it first looks
-// whether the registers say of each line what the kernel made of it. If they do not, they are not this chip's.
-func newBank(r registers, outputs []OutputRequest) (*bank, error) {
-	b := &bank{registers: r}
+// newRegisterBank maps outputs, which the kernel holds at their off level, to registers. It writes nothing: it checks
+// that the registers show each line as the kernel set it. If not, they are not this chip's.
+func newRegisterBank(r registers, outputs []OutputRequest) (*registerBank, error) {
+	b := &registerBank{registers: r}
 	for i, o := range outputs {
 		off := gpio.OUT_LOW
 		if o.ActiveLow {
@@ -94,8 +95,8 @@ func newBank(r registers, outputs []OutputRequest) (*bank, error) {
 	return b, nil
 }
 
-// set gives the outputs in mask their levels: one write for those that go low, one for those that go high.
-func (b *bank) set(mask, levels uint8) {
+// set sets the outputs in mask: one write for those that go low, one for those that go high.
+func (b *registerBank) set(mask, levels uint8) {
 	high := levels ^ b.activeLow
 	var set, clear uint32
 	for i, bit := range b.bit {
@@ -132,7 +133,7 @@ type socRegisters struct {
 func loadRegisters(host Host) (registers, error) {
 	view, err := pmem.MapGPIO()
 	if err != nil {
-		view, err = pmem.Map(uint64(registersAt[host.family]), int(unsafe.Sizeof(socRegisters{})))
+		view, err = pmem.Map(uint64(registerBases[host.family]), int(unsafe.Sizeof(socRegisters{})))
 	}
 	var soc *socRegisters
 	if err == nil {
@@ -152,7 +153,7 @@ func (soc *socRegisters) registers() registers {
 	}
 }
 
-// function says what one of the first lines is now, in periph's words.
+// function returns the function of one of the first lines, in periph's terms.
 func (soc *socRegisters) function(line int) pin.Func {
 	high := soc.Level[0]>>line&1 != 0
 	switch soc.Function[line/10] >> (line % 10 * 3) & 7 {

@@ -11,21 +11,21 @@ import (
 	"periph.io/x/conn/v3/pin"
 )
 
-// fakeBank is registers over periph's fake pins. It counts the writes.
-type fakeBank struct {
+// fakeRegisters is registers over periph's fake pins. It counts the writes.
+type fakeRegisters struct {
 	pins   [32]*gpiotest.Pin
 	writes int
 }
 
-func newFakeBank() *fakeBank {
-	f := &fakeBank{}
+func newFakeRegisters() *fakeRegisters {
+	f := &fakeRegisters{}
 	for i := range f.pins {
 		f.pins[i] = &gpiotest.Pin{N: "fake", Num: i, Fn: string(gpio.IN_LOW)}
 	}
 	return f
 }
 
-func (f *fakeBank) registers() registers {
+func (f *fakeRegisters) registers() registers {
 	write := func(level gpio.Level) func(uint32) {
 		return func(lines uint32) {
 			f.writes++
@@ -41,7 +41,7 @@ func (f *fakeBank) registers() registers {
 }
 
 // request does what the kernel does for an output: off, before it drives.
-func (f *fakeBank) request(outputs []OutputRequest) {
+func (f *fakeRegisters) request(outputs []OutputRequest) {
 	for _, o := range outputs {
 		p := f.pins[o.Line.Number]
 		p.L, p.Fn = gpio.Level(o.ActiveLow), string(gpio.OUT_LOW)
@@ -51,7 +51,7 @@ func (f *fakeBank) request(outputs []OutputRequest) {
 	}
 }
 
-// outputsOn are outputs on lines of the header's chip; those in activeLow are on when low.
+// outputsOn makes outputs on lines of the header's chip; those in activeLow are on when low.
 func outputsOn(activeLow uint8, numbers ...int) []OutputRequest {
 	outputs := make([]OutputRequest, len(numbers))
 	for i, n := range numbers {
@@ -61,10 +61,10 @@ func outputsOn(activeLow uint8, numbers ...int) []OutputRequest {
 }
 
 func TestMappedOutputs(t *testing.T) {
-	f := newFakeBank()
+	f := newFakeRegisters()
 	outputs := outputsOn(0b010, 23, 24, 31)
 	f.request(outputs)
-	b, err := newBank(f.registers(), outputs)
+	b, err := newRegisterBank(f.registers(), outputs)
 	require.NoError(t, err)
 	assert.Zero(t, f.writes, "nothing is written before the first Set")
 	f.pins[4].L = gpio.High // somebody else's
@@ -91,13 +91,13 @@ func TestMappedOutputs(t *testing.T) {
 	}
 }
 
-// Registers that do not say what the kernel made of the lines are somebody else's memory: nothing is written there.
+// Registers that do not show the lines as the kernel set them are other memory: nothing is written there.
 func TestMappedOutputsLookFirst(t *testing.T) {
 	outputs := outputsOn(0b10, 23, 24)
-	spoil := map[string]func(*fakeBank){
-		"still an input":  func(f *fakeBank) { f.pins[23].Fn = string(gpio.IN_LOW) },
-		"at the on level": func(f *fakeBank) { f.pins[24].Fn = string(gpio.OUT_LOW) },
-		"all zero": func(f *fakeBank) {
+	spoil := map[string]func(*fakeRegisters){
+		"still an input":  func(f *fakeRegisters) { f.pins[23].Fn = string(gpio.IN_LOW) },
+		"at the on level": func(f *fakeRegisters) { f.pins[24].Fn = string(gpio.OUT_LOW) },
+		"all zero": func(f *fakeRegisters) {
 			for _, p := range f.pins {
 				p.L, p.Fn = gpio.Low, string(gpio.IN_LOW)
 			}
@@ -105,10 +105,10 @@ func TestMappedOutputsLookFirst(t *testing.T) {
 	}
 	for name, spoil := range spoil {
 		t.Run(name, func(t *testing.T) {
-			f := newFakeBank()
+			f := newFakeRegisters()
 			f.request(outputs)
 			spoil(f)
-			_, err := newBank(f.registers(), outputs)
+			_, err := newRegisterBank(f.registers(), outputs)
 			assert.ErrorContains(t, err, "they are not this chip's")
 			assert.ErrorContains(t, err, `write drive = "kernel"`)
 			assert.Zero(t, f.writes)
@@ -118,12 +118,12 @@ func TestMappedOutputsLookFirst(t *testing.T) {
 
 func TestMappedOutputsDoNotAllocate(t *testing.T) {
 	soc := &socRegisters{Function: [6]uint32{2: 1<<9 | 1<<12}}
-	b, err := newBank(soc.registers(), outputsOn(0, 23, 24))
+	b, err := newRegisterBank(soc.registers(), outputsOn(0, 23, 24))
 	require.NoError(t, err)
 	assert.Zero(t, testing.AllocsPerRun(100, func() { b.set(0b11, 0b11); b.set(0b11, 0) }))
 }
 
-// Without registers there is a refusal with a remedy, never another drive in silence.
+// Without registers there is an error with a remedy, never a silent fallback.
 func TestMappableRefuses(t *testing.T) {
 	err := Mappable(Host{}, nil)
 	assert.EqualError(t, err, `this machine: has no output registers that are known here; write drive = "kernel"`)

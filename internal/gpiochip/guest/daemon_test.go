@@ -168,11 +168,11 @@ func (s *stage) compiled(set shot.Set) shot.Program {
 	s.t.Helper()
 	conf, err := config.Parse("stage", []byte(stageConfig))
 	require.NoError(s.t, err)
-	wire := control.ConfiguredWiring(conf.Board)
-	wiring, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
+	wire := control.ConfiguredWiring(conf.Board.Pins)
+	bench, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
 		Inputs: make([]board.InputInfo, 4), Outputs: make([]board.OutputInfo, 3)})
 	require.NoError(s.t, err)
-	p, _, err := shot.Compile(set, wiring.Bench)
+	p, _, err := shot.Compile(set, bench.Bench)
 	require.NoError(s.t, err)
 	return p
 }

@@ -17,7 +17,7 @@ import (
 
 // What package gpiochip says of the kernel, checked on one.
 
-func openInputs(t *testing.T, inputs ...gpiochip.Input) *gpiochip.Inputs {
+func openInputs(t *testing.T, inputs ...gpiochip.InputRequest) *gpiochip.Inputs {
 	t.Helper()
 	in, err := gpiochip.OpenInputs("guest", inputs)
 	require.NoError(t, err)
@@ -177,11 +177,11 @@ func TestFinding(t *testing.T) {
 	c := newChip(t, "find", 3)
 	newChip(t, "find2", 3)
 	for _, name := range []string{c.path, c.name, "find"} {
-		l, err := gpiochip.Look().FindLine(name, 2)
+		l, err := gpiochip.Inspect().FindLine(name, 2)
 		require.NoError(t, err, name)
 		assert.Equal(t, c.name+" line 2 (find-2)", l.String())
 	}
-	l, err := gpiochip.Look().FindPin("find2-1")
+	l, err := gpiochip.Inspect().FindPin("find2-1")
 	require.NoError(t, err)
 	assert.Equal(t, "find2", l.Chip.Label)
 	assert.Equal(t, 1, l.Number)
@@ -190,26 +190,26 @@ func TestFinding(t *testing.T) {
 	link := "/dev/gpiochip77"
 	require.NoError(t, os.Symlink(c.path, link))
 	defer os.Remove(link)
-	l, err = gpiochip.Look().FindLine(link, 2)
+	l, err = gpiochip.Inspect().FindLine(link, 2)
 	require.NoError(t, err)
 	assert.Equal(t, c.path, l.Chip.Path)
-	_, err = gpiochip.Look().FindPin("find-2")
+	_, err = gpiochip.Inspect().FindPin("find-2")
 	require.NoError(t, err, "still one line of that name")
 	require.NoError(t, os.Remove(link))
 	var stat unix.Stat_t
 	require.NoError(t, unix.Stat(c.path, &stat))
 	require.NoError(t, unix.Mknod(link, unix.S_IFCHR|0o600, int(stat.Rdev)))
-	_, err = gpiochip.Look().FindPin("find-2")
+	_, err = gpiochip.Inspect().FindPin("find-2")
 	require.NoError(t, err, "still one line of that name")
 
-	_, err = gpiochip.Look().FindLine("find", 3)
+	_, err = gpiochip.Inspect().FindLine("find", 3)
 	assert.ErrorContains(t, err, "line 3: does not exist; "+c.path+" (find) has lines 0 to 2")
-	_, err = gpiochip.Look().FindLine("lost", 0)
+	_, err = gpiochip.Inspect().FindLine("lost", 0)
 	assert.ErrorContains(t, err, "chip lost: is not here; chips here: ")
 	assert.ErrorContains(t, err, c.path+" (find, 3 lines)")
-	_, err = gpiochip.Look().FindPin("GPIO99")
+	_, err = gpiochip.Inspect().FindPin("GPIO99")
 	assert.ErrorContains(t, err, "pin GPIO99: no line is called that; give chip and line instead of pin")
-	_, err = gpiochip.Look().FindLine("/dev/null", 0)
+	_, err = gpiochip.Inspect().FindLine("/dev/null", 0)
 	assert.ErrorContains(t, err, "chip /dev/null: is not here")
 }
 
@@ -228,7 +228,7 @@ func TestRefusals(t *testing.T) {
 
 	require.NoError(t, os.Chmod(c.path, 0o600))
 	asNobody(t, func() {
-		_, err = gpiochip.Look().FindPin("busy-0")
+		_, err = gpiochip.Inspect().FindPin("busy-0")
 		assert.ErrorIs(t, err, unix.EACCES)
 		assert.ErrorContains(t, err, "no group may open it: install Stillwater's package")
 	})

@@ -100,7 +100,7 @@ const headerShutter, headerFlash = 23, 24
 
 func headerOutputs(t *testing.T) []gpiochip.OutputRequest {
 	t.Helper()
-	m := gpiochip.Look()
+	m := gpiochip.Inspect()
 	require.NoError(t, m.Err)
 	shutter, err := m.FindPin("GPIO23")
 	require.NoError(t, err)

@@ -51,7 +51,7 @@ func newChip(t *testing.T, name string, lines int) *chip {
 // line finds a line of the chip.
 func (c *chip) line(number int) gpiochip.Line {
 	c.t.Helper()
-	l, err := gpiochip.Look().FindLine(c.path, number)
+	l, err := gpiochip.Inspect().FindLine(c.path, number)
 	c.must(err)
 	return l
 }

@@ -7,16 +7,16 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// queue is the kernel's: it numbers edges by request and by line, holds so many, and drops the oldest.
+// queue models the kernel's: it numbers edges by request and by line, holds size of them, and drops the oldest.
 type queue struct {
 	size    int
 	seqno   uint32
 	line    [MaxLines]uint32
-	waiting []numbered
+	waiting []queuedEdge
 	dropped [MaxLines]uint32
 }
 
-type numbered struct {
+type queuedEdge struct {
 	line             int
 	seqno, lineSeqno uint32
 }
@@ -28,20 +28,20 @@ func (q *queue) edge(line int) {
 		q.dropped[q.waiting[0].line]++
 		q.waiting = q.waiting[1:]
 	}
-	q.waiting = append(q.waiting, numbered{line, q.seqno, q.line[line]})
+	q.waiting = append(q.waiting, queuedEdge{line, q.seqno, q.line[line]})
 }
 
-// merged is an interrupt after which another of its line comes before the line's thread has run.
+// merged is an interrupt that another of its line follows before the line's thread has run.
 func (q *queue) merged() { q.seqno++ }
 
-// overtake lets the last edge come into the queue before the one before it, which is another line's.
+// overtake swaps the last two edges in the queue if they are of two lines.
 func (q *queue) overtake() {
 	if n := len(q.waiting); n > 1 && q.waiting[n-1].line != q.waiting[n-2].line {
 		q.waiting[n-1], q.waiting[n-2] = q.waiting[n-2], q.waiting[n-1]
 	}
 }
 
-func (q *queue) drain(l *ledger, pins []uint8) Batch {
+func (q *queue) drain(l *lossCounter, pins []uint8) Batch {
 	var b Batch
 	full := len(q.waiting) == q.size
 	for _, e := range q.waiting {
@@ -52,8 +52,8 @@ func (q *queue) drain(l *ledger, pins []uint8) Batch {
 	return b
 }
 
-func TestLedgerSeesNothingWhereNothingIsLost(t *testing.T) {
-	q, l, pins := queue{size: 16}, ledger{lines: 2}, []uint8{3, 1}
+func TestNoLossCountsNothing(t *testing.T) {
+	q, l, pins := queue{size: 16}, lossCounter{lines: 2}, []uint8{3, 1}
 	for range 100 {
 		q.edge(0)
 		q.edge(1)
@@ -64,8 +64,8 @@ func TestLedgerSeesNothingWhereNothingIsLost(t *testing.T) {
 
 // A bounce faster than the kernel skips numbers of the request and none of the line: no line lost anything, least of
 // all the silent one, which may be the kill switch.
-func TestLedgerForgivesMergedInterrupts(t *testing.T) {
-	q, l, pins := queue{size: 16}, ledger{lines: 2}, []uint8{0, 1}
+func TestMergedInterruptsAreNoLoss(t *testing.T) {
+	q, l, pins := queue{size: 16}, lossCounter{lines: 2}, []uint8{0, 1}
 	for range 10 {
 		q.merged()
 		q.merged()
@@ -77,8 +77,8 @@ func TestLedgerForgivesMergedInterrupts(t *testing.T) {
 }
 
 // Edges of two lines that overtook each other, in one read or in two, lost nothing.
-func TestLedgerForgivesOvertaking(t *testing.T) {
-	q, l, pins := queue{size: 16}, ledger{lines: 3}, []uint8{0, 1, 2}
+func TestOvertakingIsNoLoss(t *testing.T) {
+	q, l, pins := queue{size: 16}, lossCounter{lines: 3}, []uint8{0, 1, 2}
 	for range 10 {
 		q.edge(0)
 		q.edge(1)
@@ -89,15 +89,15 @@ func TestLedgerForgivesOvertaking(t *testing.T) {
 		first := q.waiting[0]
 		q.waiting = q.waiting[1:]
 		assert.Equal(t, Batch{}, q.drain(&l, pins))
-		q.waiting = []numbered{first}
+		q.waiting = []queuedEdge{first}
 		assert.Equal(t, Batch{}, q.drain(&l, pins))
 	}
 }
 
-// Edges that overtook each other in a queue that was exactly full lost nothing either: a line that is silent, such as
-// the kill switch, is not blamed for them, then or later.
-func TestLedgerForgivesOvertakingInAFullQueue(t *testing.T) {
-	q, l, pins := queue{size: 2}, ledger{lines: 3}, []uint8{0, 1, 2}
+// Edges that overtook each other in a queue that was exactly full lost nothing either: none is counted on a silent
+// line, such as the kill switch, then or later.
+func TestOvertakingInAFullQueueIsNoLoss(t *testing.T) {
+	q, l, pins := queue{size: 2}, lossCounter{lines: 3}, []uint8{0, 1, 2}
 	for range 10 {
 		q.edge(0)
 		q.edge(1)
@@ -108,9 +108,9 @@ func TestLedgerForgivesOvertakingInAFullQueue(t *testing.T) {
 	assert.Equal(t, [MaxLines]uint32{}, q.drain(&l, pins).Lost)
 }
 
-// What a line that speaks owns up to is not counted against one that is silent.
-func TestLedgerBlamesOneLineOnly(t *testing.T) {
-	q, l, pins := queue{size: 4}, ledger{lines: 2}, []uint8{0, 1}
+// A loss that one line's numbers show is not counted on a silent line.
+func TestLossIsCountedOnOneLine(t *testing.T) {
+	q, l, pins := queue{size: 4}, lossCounter{lines: 2}, []uint8{0, 1}
 	for range 7 {
 		q.edge(1)
 	}
@@ -118,9 +118,9 @@ func TestLedgerBlamesOneLineOnly(t *testing.T) {
 	assert.Equal(t, [MaxLines]uint32{1: 3}, q.dropped)
 }
 
-// What was missing when the queue was full stays missing, however the numbers skip later.
-func TestLedgerRemembersOverSkips(t *testing.T) {
-	q, l, pins := queue{size: 4}, ledger{lines: 2}, []uint8{0, 1}
+// A loss when the queue was full stays unattributed, however the numbers skip later.
+func TestUnattributedLossPersists(t *testing.T) {
+	q, l, pins := queue{size: 4}, lossCounter{lines: 2}, []uint8{0, 1}
 	q.edge(0)
 	for range 4 {
 		q.edge(1)
@@ -141,7 +141,7 @@ func TestBatchIsInTheOrderOfStamps(t *testing.T) {
 	b := NewBatch()
 	for _, at := range []int64{3, 5, 4, 4, 9, 1} {
 		b.Events = append(b.Events, Event{Input: uint8(len(b.Events)), At: at})
-		b.sift()
+		b.sortLast()
 	}
 	var inputs []uint8
 	for _, e := range b.Events {
@@ -150,8 +150,8 @@ func TestBatchIsInTheOrderOfStamps(t *testing.T) {
 	assert.Equal(t, []uint8{5, 0, 2, 3, 1, 4}, inputs, "and those of one stamp as they came")
 }
 
-func TestLedgerCountsTheLineThatSpoke(t *testing.T) {
-	q, l, pins := queue{size: 4}, ledger{lines: 1}, []uint8{2}
+func TestLossOnTheLineWithEdges(t *testing.T) {
+	q, l, pins := queue{size: 4}, lossCounter{lines: 1}, []uint8{2}
 	for range 10 {
 		q.edge(0)
 	}
@@ -160,9 +160,10 @@ func TestLedgerCountsTheLineThatSpoke(t *testing.T) {
 	assert.Equal(t, [MaxLines]uint32{2: 6}, b.Lost)
 }
 
-// The gate's only edge is dropped and the gate stays silent: that is reported at once, and not again when it speaks.
-func TestLedgerCountsTheSilentLine(t *testing.T) {
-	q, l, pins := queue{size: 4}, ledger{lines: 2}, []uint8{0, 1}
+// The gate's only edge is dropped and the gate stays silent: that is reported at once, and not again with its next
+// edge.
+func TestLossOnASilentLine(t *testing.T) {
+	q, l, pins := queue{size: 4}, lossCounter{lines: 2}, []uint8{0, 1}
 	q.edge(0)
 	for range 4 {
 		q.edge(1)
@@ -175,13 +176,13 @@ func TestLedgerCountsTheSilentLine(t *testing.T) {
 	assert.Equal(t, [MaxLines]uint32{}, b.Lost)
 }
 
-// Never less than what was lost, by the time the line has spoken again; and exactly that with one line.
-func TestLedgerProperty(t *testing.T) {
+// By its next edge at least what a line lost is reported; with a single line exactly that.
+func TestLossCounterProperty(t *testing.T) {
 	for seed := range uint64(2000) {
 		r := rand.New(rand.NewPCG(seed, 1))
 		lines := 1 + r.IntN(MaxLines)
-		strange := seed%2 == 1 && lines > 1 // interrupts merge and threads overtake; one line has no request's numbers
-		q, l := queue{size: 1 + r.IntN(20)}, ledger{lines: lines}
+		disordered := seed%2 == 1 && lines > 1 // interrupts merge and threads overtake; one line has no request's numbers
+		q, l := queue{size: 1 + r.IntN(20)}, lossCounter{lines: lines}
 		var pins []uint8
 		for _, p := range r.Perm(MaxLines)[:lines] {
 			pins = append(pins, uint8(p))
@@ -189,11 +190,11 @@ func TestLedgerProperty(t *testing.T) {
 		var reported [MaxLines]uint32
 		for range 30 {
 			for range r.IntN(40) {
-				if strange && r.IntN(5) == 0 {
+				if disordered && r.IntN(5) == 0 {
 					q.merged()
 				}
 				q.edge(r.IntN(lines))
-				if strange && r.IntN(5) == 0 {
+				if disordered && r.IntN(5) == 0 {
 					q.overtake()
 				}
 			}
