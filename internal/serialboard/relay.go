@@ -150,6 +150,16 @@ type relayedLink struct {
 	tail []byte // what was read last
 }
 
+// Write writes to the board. What a relay that has closed the link can no longer take is lost, as what was on its way
+// is: that is no error here, as only reading can say why it closed.
+func (r *relayedLink) Write(p []byte) (int, error) {
+	n, err := r.ReadWriteCloser.Write(p)
+	if closed := new(spawn.ClosedError); errors.As(err, &closed) {
+		return len(p), nil
+	}
+	return n, err
+}
+
 // maxProblem is ample for a relay's problem.
 const maxProblem = 2048
 

@@ -1,18 +1,23 @@
 package serialboard
 
 import (
+	"bytes"
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
+	"syscall"
 	"testing"
 	"testing/iotest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/board"
 	"stillwater/internal/config"
 	"stillwater/internal/serialport"
+	"stillwater/internal/spawn"
 	"stillwater/internal/wire"
 )
 
@@ -48,6 +53,33 @@ func TestTheRelaysProblem(t *testing.T) {
 		assert.Equal(t, c.came, string(got))
 	}
 }
+
+// A relay closes the link after its problem. Whoever writes then must not take that for the reason.
+func TestTheRelaysProblemOutlivesAWrite(t *testing.T) {
+	cause := &serialport.Error{Path: "/dev/x", What: "there is nothing", Remedy: "plug the board in"}
+	_, err := board.Dial(t.Context(), &relayedLink{ReadWriteCloser: &closedLink{
+		Reader: bytes.NewReader(appendProblem(nil, cause)), written: make(chan struct{})}}, board.Options{})
+	assert.ErrorContains(t, err, "its link ended: serial port /dev/x: there is nothing: plug the board in")
+}
+
+// closedLink is a link that the other side has closed; it is read once the first write has failed.
+type closedLink struct {
+	io.Reader
+	once    sync.Once
+	written chan struct{}
+}
+
+func (c *closedLink) Read(p []byte) (int, error) {
+	<-c.written
+	return c.Reader.Read(p)
+}
+
+func (c *closedLink) Write([]byte) (int, error) {
+	defer c.once.Do(func() { close(c.written) })
+	return 0, &spawn.ClosedError{Path: "/run/x", Err: syscall.EPIPE}
+}
+
+func (c *closedLink) Close() error { c.once.Do(func() { close(c.written) }); return nil }
 
 // ending is a link that only ends.
 type ending struct{ io.Reader }
