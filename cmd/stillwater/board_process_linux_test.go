@@ -529,7 +529,8 @@ func TestWatchdogByHand(t *testing.T) {
 // Page and board are services of their own. In whichever order they start, and whichever starts again while the other
 // lives, they find each other; meanwhile the page says what is missing.
 func TestDaemonAndBoardService(t *testing.T) {
-	p := newProc(t) // not in parallel: a process started elsewhere would for a moment hold the journal's lock too
+	t.Parallel()
+	p := newProc(t)
 	path := filepath.Join(t.TempDir(), "board.sock")
 	require.NoError(t, os.WriteFile(p.conf, []byte(strings.Replace(processConfig, "priority = 0\n", fmt.Sprintf(
 		"priority = 0\nsocket = %q\n", path), 1)+"[[board.output]]\nname = \"flash\"\nkind = \"flash\"\npin = \"F\"\n"+

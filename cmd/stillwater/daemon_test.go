@@ -12,6 +12,7 @@ import (
 	"regexp"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -56,7 +57,15 @@ func startDaemonIn(t testing.TB, getenv func(string) string, args ...string) *da
 		status <- m.Run(ctx, args)
 		in.Close()
 	}()
-	r.stop = sync.OnceValue(func() int { cancel(); return <-status })
+	r.stop = sync.OnceValue(func() int {
+		cancel()
+		ended := <-status
+		// A process that a parallel test is starting has our descriptors until it executes its program. The next daemon
+		// on this journal must not find it locked by them.
+		syscall.ForkLock.RLock()
+		defer syscall.ForkLock.RUnlock()
+		return ended
+	})
 	t.Cleanup(func() { r.stop() })
 	lines := bufio.NewScanner(out)
 	for r.url == "" || r.code == "" {
@@ -212,6 +221,7 @@ func (h *hand) ready() {
 	for _, caution := range care.Checklist() {
 		h.must(control.Command{Type: "care", ID: caution.ID, Ticked: true})
 	}
+	h.must(control.Command{Type: "set", Field: "light.recycle", Value: "100 ms"}) // between two shots the test waits for it
 }
 
 func inState(state control.State) func(*control.Snapshot) bool {
@@ -245,6 +255,7 @@ func (h *hand) anyShot() control.ShotView {
 
 // The newcomer's minute, and the daemon started again after it.
 func TestDaemonFromPairingToShotAndBack(t *testing.T) {
+	t.Parallel()
 	journal := filepath.Join(t.TempDir(), "journal.db")
 	flags := []string{"--listen", "127.0.0.1:0", "--journal", journal, "--seed", "3"}
 	d := startDaemon(t, flags...)

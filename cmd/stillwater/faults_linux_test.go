@@ -522,6 +522,7 @@ func withFaults(t *testing.T, seeds uint64, spawned bool, fault func(s *studio))
 }
 
 func TestBoardKilledAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	t.Run("a service of its own", func(t *testing.T) {
 		withFaults(t, 4, false, func(s *studio) {
 			kill(s.board)
@@ -539,6 +540,7 @@ func TestBoardKilledAtAnyMoment(t *testing.T) {
 }
 
 func TestDaemonKilledAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	for name, spawned := range map[string]bool{"the board a service of its own": false, "the board started by it": true} {
 		t.Run(name, func(t *testing.T) {
 			withFaults(t, 4, spawned, func(s *studio) {
@@ -559,6 +561,7 @@ func TestDaemonKilledAtAnyMoment(t *testing.T) {
 // A link of which one direction is closed carries nothing that can be trusted: the board goes safe, and the daemon
 // dials again.
 func TestLinkHalfClosed(t *testing.T) {
+	t.Parallel()
 	for name, half := range map[string]func(pair){
 		"the board hears no more": func(p pair) { _ = p.board.CloseWrite() },
 		"the host hears no more":  func(p pair) { _ = p.host.CloseWrite() },
@@ -575,6 +578,7 @@ func TestLinkHalfClosed(t *testing.T) {
 // Bytes that nobody sent arm nothing and fire nothing: the shutter may stay open for the shot that is armed, but only
 // the host's own frames count.
 func TestGarbageOnTheLink(t *testing.T) {
+	t.Parallel()
 	withFaults(t, 6, false, func(s *studio) {
 		lit := s.pins.Lit.Load()
 		for range 10 {
@@ -590,6 +594,7 @@ func TestGarbageOnTheLink(t *testing.T) {
 // A link that passes nothing for a while: the board goes safe by itself within its second, whatever still waits in the
 // link.
 func TestLinkStalled(t *testing.T) {
+	t.Parallel()
 	withFaults(t, 4, false, func(s *studio) {
 		s.middle.stall(true)
 		s.dark()
@@ -604,6 +609,7 @@ func TestLinkStalled(t *testing.T) {
 
 // A verdict or a note that was answered is on record, however soon the daemon is killed after the answer.
 func TestAnsweredRemarksOutliveAKill(t *testing.T) {
+	t.Parallel()
 	s := newStudio(t, rand.New(rand.NewPCG(1, 9)), false)
 	s.shoot()
 	verdicts := []control.Verdict{control.Good, control.Late, control.Early}

@@ -16,6 +16,7 @@ import (
 // The real firmware, on a simulated chip in this machine's time, from a phone's tap to the record. How exact it is is
 // measured elsewhere, in the chip's own time; here what counts is what the board itself reports.
 func TestDaemonWithTheFirmware(t *testing.T) {
+	t.Parallel()
 	board := avr.StartTerminal(t)
 	board.Pin("kill", false)
 	for _, pin := range []string{"gate", "beam", "sync", "button"} {
@@ -63,6 +64,7 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 // What is embedded and flashed is what the compiler made: the name that the program reads out of the image is the one
 // that the chip says.
 func TestTheFirmwaresImage(t *testing.T) {
+	t.Parallel()
 	text, err := os.ReadFile(avr.Build(t).Hex)
 	require.NoError(t, err)
 	built, err := image.Parse(text)

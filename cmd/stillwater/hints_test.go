@@ -123,6 +123,7 @@ func (b *browser) stage(t *testing.T, change func(*puppet)) (*puppet, *phone) {
 
 // TestHints: what the page says in states that a rig does not come to.
 func TestHints(t *testing.T) {
+	t.Parallel()
 	b := startBrowser(t)
 	for name, does := range map[string]func(*testing.T){
 		"kill switch":       b.killSwitch,

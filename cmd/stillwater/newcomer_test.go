@@ -39,6 +39,7 @@ const holding = `document.querySelector("#controls-words").textContent.startsWit
 
 // TestPage drives the page in a real browser on the real daemon.
 func TestPage(t *testing.T) {
+	t.Parallel()
 	b := startBrowser(t)
 	for name, does := range map[string]func(*testing.T){
 		"newcomer's minute":        b.newcomersMinute,

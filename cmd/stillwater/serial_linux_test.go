@@ -54,6 +54,7 @@ func (h *hand) dropShot(drop func()) control.ShotView {
 }
 
 func TestSerialBoardFromPairingToShot(t *testing.T) {
+	t.Parallel()
 	chip := serialboardtest.New(t)
 	chip.BootDelay, chip.BootNoise = 300*time.Millisecond, "\x00\xf8\xe6boot\x00\x06\x81"
 	chip.Connect()
@@ -85,6 +86,7 @@ func TestSerialBoardFromPairingToShot(t *testing.T) {
 }
 
 func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
+	t.Parallel()
 	chip := serialboardtest.New(t)
 	d := startSerial(t, chip)
 	h := d.enter(d.cookie())
@@ -119,6 +121,7 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 
 // Whatever else is on the port, the page says what it is and what to do.
 func TestWhatIsNoBoardOfOursIsSaid(t *testing.T) {
+	t.Parallel()
 	old := wire.AppendFrame(nil, wire.Identity{Version: wire.Version}.Frame(0))
 	for name, c := range map[string]struct {
 		speaks []byte
@@ -162,6 +165,7 @@ func identityOf(frame []byte, version uint8) []byte {
 
 // The board's service has the port, and the page learns through it what became of the board.
 func TestSerialBoardThroughItsService(t *testing.T) {
+	t.Parallel()
 	chip := serialboardtest.New(t)
 	door := filepath.Join(t.TempDir(), "board.sock")
 	conf := serialConfig(t, chip.Path, fmt.Sprintf("socket = %q", door))
