@@ -221,7 +221,7 @@ func (h *hand) ready() {
 	for _, caution := range care.Checklist() {
 		h.must(control.Command{Type: "care", ID: caution.ID, Ticked: true})
 	}
-	h.must(control.Command{Type: "set", Field: "light.recycle", Value: "100 ms"}) // between two shots the test waits for it
+	h.must(control.Command{Type: "set", Field: "light.recycle", Value: "100 ms"}) // a test waits for it after each shot
 }
 
 func inState(state control.State) func(*control.Snapshot) bool {

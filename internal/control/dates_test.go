@@ -409,7 +409,7 @@ func (e *machine) report(r *rand.Rand, b *bootOf) {
 	b.phones[name] = p
 }
 
-func (e *machine) step(r *rand.Rand, session int64) {
+func (e *machine) advance(r *rand.Rand, session int64) {
 	b := e.boots[len(e.boots)-1]
 	e.pass(b, time.Duration(r.Int64N(int64(time.Hour))))
 	switch r.IntN(9) {
@@ -454,7 +454,7 @@ func TestDatesOverManyBoots(t *testing.T) {
 		s, err := j.NewSession(t.Context(), record.Session{Started: first.Wall, When: whenOf(first.Reading)})
 		require.NoError(t, err)
 		for range 120 {
-			e.step(r, s.ID)
+			e.advance(r, s.ID)
 		}
 		right += e.check()
 		require.NoError(t, j.Close())

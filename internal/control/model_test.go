@@ -438,8 +438,8 @@ func (m *model) step() {
 	time.Sleep(time.Duration(random(4)*random(40)) * time.Millisecond)
 }
 
-// settle lets all that is under way end, and checks that arming works again after a disarm.
-func (m *model) settle(t *testing.T) {
+// endRound lets all that is under way end, and checks that arming works again after a disarm.
+func (m *model) endRound(t *testing.T) {
 	m.mu.Lock()
 	m.lossy, m.stall = false, time.Time{}
 	m.mu.Unlock()
@@ -510,7 +510,7 @@ func TestNothingOlderThanADisarmArms(t *testing.T) {
 					for range 3 + m.script.IntN(12) {
 						m.step()
 					}
-					m.settle(t)
+					m.endRound(t)
 					story, problems := m.report()
 					armed += strings.Count(story, "the board: armed")
 					if len(problems) > 0 || t.Failed() {

@@ -155,7 +155,7 @@ func (f files) load(t *testing.T) tree {
 }
 
 func allRules() []rule {
-	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), wordRule())
+	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), wordRule(), sleepRule())
 }
 
 // one is a tree of a single file.

@@ -34,7 +34,7 @@ type slowBoard struct {
 	armed int // how often
 }
 
-func (b *slowBoard) ask(ctx context.Context, do func()) error {
+func (b *slowBoard) inTurn(ctx context.Context, do func()) error {
 	b.mu.Lock()
 	delay := b.delay
 	b.mu.Unlock()
@@ -64,20 +64,20 @@ func (b *slowBoard) setDelay(d time.Duration) {
 	b.delay = d
 }
 
-func (b *slowBoard) Load(ctx context.Context, _ shot.Program) error { return b.ask(ctx, func() {}) }
-func (b *slowBoard) Go(ctx context.Context) error                   { return b.ask(ctx, func() {}) }
+func (b *slowBoard) Load(ctx context.Context, _ shot.Program) error { return b.inTurn(ctx, func() {}) }
+func (b *slowBoard) Go(ctx context.Context) error                   { return b.inTurn(ctx, func() {}) }
 func (b *slowBoard) Disarm(ctx context.Context) error {
-	return b.ask(ctx, func() { b.be(protocol.Safe) })
+	return b.inTurn(ctx, func() { b.be(protocol.Safe) })
 }
 func (b *slowBoard) Events() <-chan board.Event { return b.events }
 func (b *slowBoard) Close() error               { return nil }
 
 func (b *slowBoard) Arm(ctx context.Context, _ int) error {
-	return b.ask(ctx, func() { b.armed++; b.be(protocol.Armed) })
+	return b.inTurn(ctx, func() { b.armed++; b.be(protocol.Armed) })
 }
 
 func (b *slowBoard) Pulse(ctx context.Context, _ uint8, _ time.Duration) error {
-	return b.ask(ctx, func() {})
+	return b.inTurn(ctx, func() {})
 }
 
 func (b *slowBoard) Identity() board.Identity {

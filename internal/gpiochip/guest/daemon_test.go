@@ -29,6 +29,9 @@ const (
 	flashSafe, shutterSafe, brokenBeam = true, false, false
 )
 
+// holdOff is that of stageConfig.
+const holdOff = 10 * time.Millisecond
+
 // stageConfig: beams are low while broken, the kill switch stops when its line is high, the flash is on when low. The
 // limit for late is far beyond what an emulated machine needs; the hold-off beyond how long the test's bounces take.
 const stageConfig = `
@@ -118,12 +121,29 @@ func (s *stage) breakBeam(line int) (before, after time.Duration) {
 	return before, time.Duration(monotonic(s.t))
 }
 
-// clearBeams lets light through both beams again, and waits until the board has seen it: an edge that hangs about would
-// be bounce for the next.
+// clearBeams lets light through both beams again, and waits for the hold-off to end: another break would be bounce.
 func (s *stage) clearBeams() {
 	s.sense.pull(gateLine, !brokenBeam)
 	s.sense.pull(beamLine, !brokenBeam)
-	time.Sleep(50 * time.Millisecond)
+	pass(s.t, holdOff)
+}
+
+// pass waits until the clock that stamps edges has gone on by d.
+func pass(t *testing.T, d time.Duration) {
+	t.Helper()
+	begin := time.Duration(monotonic(t))
+	proctest.Eventually(t, "the kernel's clock goes on", func() bool { return time.Duration(monotonic(t))-begin >= d })
+}
+
+// outlast waits until the board has kept its heartbeat up, in the kernel's record, for d from now: by then it has done
+// what was due before.
+func (s *stage) outlast(d time.Duration) {
+	s.t.Helper()
+	begin := time.Duration(monotonic(s.t))
+	proctest.Eventually(s.t, "the heartbeat goes on", func() bool {
+		beats := s.fire.of(readTrace(s.t), beatLine, "set")
+		return len(beats) > 0 && beats[len(beats)-1].At >= begin+d
+	})
 }
 
 // pulse is one pulse in the kernel's record.
@@ -260,7 +280,7 @@ func TestDaemonDrop(t *testing.T) {
 	assert.Zero(t, end.ArmedLeft, "after the shots asked for it disarms by itself")
 	startTrace(t)
 	s.breakBeam(beamLine)
-	time.Sleep(time.Second)
+	s.outlast(time.Second)
 	assert.Empty(t, s.pulses(), "disarmed, nothing fires")
 	s.assertSafe()
 }
@@ -277,7 +297,7 @@ func TestDaemonThrow(t *testing.T) {
 	notice := func(what, words string, between time.Duration) {
 		t.Helper()
 		s.breakBeam(gateLine)
-		time.Sleep(between)
+		pass(t, between)
 		s.breakBeam(beamLine)
 		s.phone.until(what, func(c control.Snapshot) bool { return strings.Contains(c.Notice, words) })
 		s.clearBeams()
@@ -286,14 +306,14 @@ func TestDaemonThrow(t *testing.T) {
 	notice("a throw that is too slow", "slower than", p.GateMax*3/2)
 	s.breakBeam(beamLine)
 	s.phone.until("no gate", func(c control.Snapshot) bool { return strings.Contains(c.Notice, "first beam") })
-	time.Sleep(time.Second)
+	s.outlast(time.Second)
 	assert.Empty(t, s.pulses(), "a rejected interval does not fire")
 	assert.Equal(t, control.Armed, s.phone.last.State)
 	s.clearBeams()
 
 	startTrace(t)
 	s.breakBeam(gateLine)
-	time.Sleep((p.GateMin + p.GateMax) / 2)
+	pass(t, (p.GateMin+p.GateMax)/2)
 	before, after := s.breakBeam(beamLine)
 	got := s.phone.untilShots(1)
 	require.NotNil(t, got.IntervalMs)
@@ -345,6 +365,9 @@ func TestDaemonLagLed(t *testing.T) {
 	s.assertSafe()
 }
 
+// flashAfter is how long after the shutter the flash of midShot fires.
+const flashAfter = 2 * time.Second
+
 // midShot arms and breaks the beam, and returns once the shutter is open. The flash is the camera's lag away: far
 // enough that even a daemon being stopped has long done so by then.
 func (s *stage) midShot() {
@@ -373,7 +396,7 @@ func TestDaemonDisarm(t *testing.T) {
 	got := s.phone.untilShots(1)
 	assert.Equal(t, "disarmed", got.Status)
 	assert.False(t, got.OK)
-	time.Sleep(3 * time.Second)
+	s.outlast(flashAfter)
 	s.assertNoFlash()
 	s.assertSafe()
 }
@@ -387,7 +410,7 @@ func TestDaemonKill(t *testing.T) {
 	assert.Contains(t, end.Reason, "kill")
 	s.assertSafe()
 	assert.Equal(t, "stopped by the kill switch", s.phone.untilShots(1).Status)
-	time.Sleep(3 * time.Second)
+	s.outlast(flashAfter)
 	s.assertNoFlash()
 	assert.NotNil(t, s.phone.ask(control.Command{Type: "arm", Shots: 1}), "no arming with the kill switch pressed")
 	s.sense.pull(stopLine, false)
@@ -423,7 +446,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 	shots := s.phone.last.ShotCount
 	startTrace(t)
 	s.breakBeam(beamLine)
-	time.Sleep(2 * time.Second)
+	s.outlast(flashAfter)
 	assert.Empty(t, s.pulses(), "it came back disarmed")
 	s.clearBeams()
 
@@ -445,10 +468,11 @@ func TestDaemonGoes(t *testing.T) {
 			s := newStage(t)
 			pid := s.d.boardPid()
 			s.midShot()
+			watchdogs := proctest.Children(t, pid)
+			require.Len(t, watchdogs, 1)
 			s.d.stop(signal)
-			s.d.eventually("the board process ends", func() bool { return proctest.Ended(pid) })
+			s.d.eventually("board and watchdog end", func() bool { return proctest.Ended(pid) && proctest.Ended(watchdogs[0]) })
 			s.assertSafe()
-			time.Sleep(3 * time.Second)
 			s.assertNoFlash()
 			pulses := s.pulses()
 			require.Len(t, pulses, 1)

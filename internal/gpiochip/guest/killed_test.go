@@ -54,10 +54,7 @@ func (s *killStage) start() {
 func (s *killStage) lit() {
 	s.t.Helper()
 	require.NoError(s.t, s.client.Pulse(s.t.Context(), 1, 9*time.Second))
-	for end := time.Now().Add(patience); !s.fire.value(shutterLine) && time.Now().Before(end); {
-		time.Sleep(time.Millisecond)
-	}
-	require.True(s.t, s.fire.value(shutterLine))
+	proctest.Eventually(s.t, "it is on", func() bool { return s.fire.value(shutterLine) })
 }
 
 // beatsAfter counts changes of the heartbeat's line after a time.
@@ -76,18 +73,14 @@ func TestKilledBoard(t *testing.T) {
 	s := newKillStage(t)
 	s.lit()
 	startTrace(t)
-	time.Sleep(100 * time.Millisecond)
-	require.GreaterOrEqual(t, len(s.fire.of(readTrace(t), beatLine, "set")), 8, "it beats")
-	s.board.kill()
-	gone := time.Duration(monotonic(t))
-	time.Sleep(200 * time.Millisecond)
+	proctest.Eventually(t, "it beats", func() bool { return len(s.fire.of(readTrace(t), beatLine, "set")) >= 8 })
+	gone := s.board.kill()
 	records := readTrace(t)
 	assert.False(t, s.fire.value(shutterLine))
 	assert.Equal(t, flashSafe, s.fire.value(flashLine))
 	off := s.fire.of(records, shutterLine, "set")
 	require.NotEmpty(t, off)
 	assert.False(t, off[0].High)
-	assert.LessOrEqual(t, off[0].At, gone)
 	assert.Zero(t, s.beatsAfter(records, gone), "no heartbeat after the process has gone")
 	t.Logf("FIGURE emulated: killed with an output on, its watchdog had it off %.1f ms later",
 		float64(off[0].At-s.board.shot)/float64(time.Millisecond))
@@ -111,14 +104,11 @@ func TestKilledWithItsWatchdog(t *testing.T) {
 		}
 	}
 	<-s.board.done
-	gone := time.Duration(monotonic(t))
 	startTrace(t)
+	proctest.Eventually(t, "its watchdog is gone too", func() bool { return proctest.Ended(watchdogs[0]) })
 	assert.True(t, s.fire.value(shutterLine), "nobody drove it off")
-	time.Sleep(200 * time.Millisecond)
-	assert.Zero(t, s.beatsAfter(readTrace(t), gone))
-	for end := time.Now().Add(patience); s.fire.line(shutterLine).Used && time.Now().Before(end); {
-		time.Sleep(time.Millisecond)
-	}
+	proctest.Eventually(t, "the kernel lets the lines go", func() bool { return !s.fire.line(shutterLine).Used })
+	assert.Empty(t, s.fire.of(readTrace(t), beatLine, "set"))
 
 	startTrace(t)
 	s.start()
@@ -143,13 +133,12 @@ func TestKilledWithItsWatchdog(t *testing.T) {
 func TestStoppedBoard(t *testing.T) {
 	s := newKillStage(t)
 	require.NoError(t, unix.Kill(s.board.pid, unix.SIGSTOP))
-	at := time.Duration(monotonic(t))
+	proctest.Eventually(t, "its threads are stopped", func() bool { return proctest.Stopped(t, s.board.pid) })
 	startTrace(t)
-	time.Sleep(300 * time.Millisecond)
-	assert.Zero(t, s.beatsAfter(readTrace(t), at))
+	pass(t, 300*time.Millisecond) // thirty halves of the wave
+	assert.Empty(t, s.fire.of(readTrace(t), beatLine, "set"))
 	require.NoError(t, unix.Kill(s.board.pid, unix.SIGCONT))
-	time.Sleep(300 * time.Millisecond)
-	assert.Positive(t, s.beatsAfter(readTrace(t), at))
+	proctest.Eventually(t, "it beats again", func() bool { return len(s.fire.of(readTrace(t), beatLine, "set")) > 0 })
 }
 
 // Page and board are two services, started in either order; either is killed and started again while the other lives.
@@ -215,8 +204,10 @@ func testTwoServices(t *testing.T, boardFirst bool) {
 
 	s.phone.arm(1)
 	s.d.stop(unix.SIGKILL)
-	time.Sleep(100 * time.Millisecond)
-	require.True(t, !proctest.Ended(service.pid), "the board stays")
+	proctest.Eventually(t, "the board misses its host", func() bool {
+		return strings.Contains(service.out.String(), "the host is gone")
+	})
+	require.False(t, proctest.Ended(service.pid), "the board stays")
 	s.assertSafe()
 	s.d = startDaemon(t, conf)
 	s.phone = s.d.pair()

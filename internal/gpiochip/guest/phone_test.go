@@ -72,12 +72,7 @@ func startDaemon(t *testing.T, config string) *daemon {
 
 func (d *daemon) eventually(what string, done func() bool) {
 	d.t.Helper()
-	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
-		if done() {
-			return
-		}
-	}
-	d.t.Fatalf("never happened: %s; the daemon said:\n%s", what, d.out.String())
+	proctest.Eventually(d.t, what, done) // the daemon's log is shown at the end
 }
 
 // stop ends the daemon with a signal and waits for its end.

@@ -65,30 +65,27 @@ func (p *boardProcess) dial(path, socket string) {
 	p.t.Helper()
 	conf, err := config.Load(path)
 	require.NoError(p.t, err)
-	var last error
-	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(2 * time.Millisecond) {
-		if p.link, last = spawn.Dial(p.t.Context(), socket, conf.Sum); last == nil {
-			return
-		}
-	}
-	p.t.Fatalf("the board does not answer: %v; it said:\n%s", last, p.out)
+	proctest.Eventually(p.t, "the board answers", func() bool {
+		p.link, err = spawn.Dial(p.t.Context(), socket, conf.Sum)
+		return err == nil
+	})
 }
 
-// kill kills the process, and waits until its watchdog has gone too.
-func (p *boardProcess) kill() {
+// kill kills the process, and waits until its watchdog has gone too. It returns when the process was gone.
+func (p *boardProcess) kill() (gone time.Duration) {
 	p.t.Helper()
 	watchdogs := proctest.Children(p.t, p.pid)
 	p.shot = time.Duration(monotonic(p.t))
 	require.NoError(p.t, unix.Kill(p.pid, unix.SIGKILL))
 	<-p.done
+	gone = time.Duration(monotonic(p.t))
 	if p.link != nil {
 		p.link.Close()
 	}
 	for _, pid := range watchdogs {
-		for end := time.Now().Add(patience); !proctest.Ended(pid) && time.Now().Before(end); {
-			time.Sleep(time.Millisecond)
-		}
+		proctest.Eventually(p.t, "its watchdog ends", func() bool { return proctest.Ended(pid) })
 	}
+	return gone
 }
 
 // stop ends it in order. It may be called more than once.
