@@ -41,4 +41,3 @@ func Eventually(t testing.TB, what string, done func() bool) {
 	}
 	t.Fatalf("never happened: %s", what)
 }
-
