@@ -290,10 +290,11 @@ func (s *studio) note() {
 	}
 }
 
-// edge is something in the beam. While no board listens, nothing happens.
+// edge is something in the beam.
 func (s *studio) edge() {
-	_ = s.pins.Edge(s.file, 0, false)
-	_ = s.pins.Edge(s.file, 0, true)
+	s.t.Helper()
+	require.NoError(s.t, s.pins.Edge(s.file, 0, false))
+	require.NoError(s.t, s.pins.Edge(s.file, 0, true))
 }
 
 // shoot makes one whole shot and waits for its record. On a machine that is busy with other things the board does what

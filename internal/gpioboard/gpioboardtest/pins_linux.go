@@ -181,7 +181,6 @@ func (h *heartbeat) Close() error { h.pins.Heartbeat.Store(0); return nil }
 // inputs receive an edge with each datagram: one byte, the input and in its highest bit the level.
 type inputs struct {
 	pins *Pins
-	path string
 	fd   int
 }
 
@@ -190,12 +189,12 @@ func newInputs(pins *Pins, path string) (*inputs, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &inputs{pins: pins, path: path + ".in", fd: fd}
-	_ = unix.Unlink(in.path)
-	if err := unix.Bind(fd, &unix.SockaddrUnix{Name: in.path}); err != nil {
+	name := path + ".in"
+	_ = unix.Unlink(name) // an earlier board's
+	if err := unix.Bind(fd, &unix.SockaddrUnix{Name: name}); err != nil {
 		return nil, errors.Join(err, unix.Close(fd))
 	}
-	return in, nil
+	return &inputs{pins, fd}, nil
 }
 
 func (in *inputs) Len() int   { return 1 }
@@ -223,9 +222,8 @@ func (in *inputs) Levels() (uint8, error) {
 	return uint8(in.pins.Inputs.Load()), nil
 }
 
-func (in *inputs) Close() error {
-	return errors.Join(unix.Close(in.fd), unix.Unlink(in.path))
-}
+// Close leaves the socket's name: a board started since may have it.
+func (in *inputs) Close() error { return unix.Close(in.fd) }
 
 func monotonicNs() int64 {
 	var ts unix.Timespec
