@@ -50,7 +50,7 @@ func (c *Control) start(ctx context.Context, client string, cmd Command) error {
 	case "go":
 		return c.sendGo(ctx, client, cmd)
 	case "room":
-		return c.releaseInRoom(client, cmd)
+		return c.releaseInRoom(ctx, client, cmd)
 	}
 	return c.pulse(ctx, client, cmd)
 }
@@ -164,25 +164,34 @@ func plainText(field, text string, longest int, lines bool) error {
 }
 
 // releaseInRoom releases the simulated drop, throw or sound.
-func (c *Control) releaseInRoom(client string, cmd Command) error {
+func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command) error {
 	c.mu.Lock()
 	err := c.checkStart(client, cmd)
-	set := c.set
-	c.mu.Unlock()
+	if err == nil && c.opts.Room == nil {
+		err = refusal("", "This is not the simulated room.", "Let the drop or the throw go by hand.")
+	}
 	if err != nil {
+		c.mu.Unlock()
 		return err
 	}
-	if c.opts.Room == nil {
-		return refusal("", "This is not the simulated room.", "Let the drop or the throw go by hand.")
+	set := c.set
+	ctx, q := c.beginRequest(ctx)
+	c.mu.Unlock()
+	err = c.opts.Room.Release(ctx, set)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.endRequest(q)
+	switch {
+	case err == nil:
+		c.tasks.after(minPublishInterval, c.watchRoom)
+		c.publish()
+		return nil
+	case c.epoch != cmd.Epoch:
+		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Look at the state, then ask again.")
+	case c.opts.Room.Busy():
+		return refusal("", "Something is still falling or flying.", "Wait until it is over.")
 	}
-	if err := c.opts.Room.Release(set); err != nil {
-		if c.opts.Room.Busy() {
-			return refusal("", "Something is still falling or flying.", "Wait until it is over.")
-		}
-		return toRefusal(err)
-	}
-	c.update(func() { c.tasks.after(minPublishInterval, c.watchRoom) })
-	return nil
+	return toRefusal(err)
 }
 
 // watchRoom shows when the simulated room is still again.

@@ -42,10 +42,10 @@ type Journal interface {
 	Origin(ctx context.Context, boot string) (time.Time, record.Dating, error)
 }
 
-// Simulation is the simulated room: Release lets the drop, throw or sound go; Look says what the camera saw in the shot
-// whose clock edge was at that board time.
+// Simulation is the simulated room: Release lets the drop, throw or sound go, unless the context is over; Look says
+// what the camera saw in the shot whose clock edge was at that board time.
 type Simulation interface {
-	Release(shot.Set) error
+	Release(context.Context, shot.Set) error
 	Busy() bool
 	Look(clock time.Duration) string
 }

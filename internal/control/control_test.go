@@ -781,7 +781,11 @@ type room struct {
 	err      error
 }
 
-func (r *room) Release(set shot.Set) error      { r.released = append(r.released, set); return r.err }
+func (r *room) Release(_ context.Context, set shot.Set) error {
+	r.released = append(r.released, set)
+	return r.err
+}
+
 func (r *room) Busy() bool                      { return r.busy.Load() }
 func (r *room) Look(clock time.Duration) string { return "a crown, at " + clock.String() }
 

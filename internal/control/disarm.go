@@ -14,13 +14,13 @@ import (
 // Disarm wins. Time is cut into epochs: every disarm, and whatever else makes the board safe before its shots are done,
 // begins a new one. Each snapshot has the number of its epoch, and a command that may switch something on names the
 // epoch of the snapshot it was asked from; in a later epoch it is refused, wherever it waited meanwhile. What is with
-// the board when an epoch ends is cut short, and a disarm is done only when the board has confirmed it after the last
-// of that ended. See DEVELOPERS.md.
+// the board or the simulated room when an epoch ends is cut short, and a disarm is done only when the board has
+// confirmed it after the last of that ended. See DEVELOPERS.md.
 
 // stateTimeout is how long a board's state may follow its confirmation of a disarm, which is a few bytes away.
 const stateTimeout = 250 * time.Millisecond
 
-// request is a command that is with the board.
+// request is a command that is with the board or the simulated room.
 type request struct {
 	cancel context.CancelFunc
 	ended  chan struct{}
@@ -38,8 +38,8 @@ type disarming struct {
 	err      error // set before done is closed
 }
 
-// newEpoch makes void what was asked before, and cuts short what is with the board. The mutex is held, and the caller
-// publishes.
+// newEpoch makes void what was asked before, and cuts short what is with the board or the room. The mutex is held, and
+// the caller publishes.
 func (c *Control) newEpoch() {
 	c.epoch++
 	for q := range c.requests {
@@ -78,7 +78,7 @@ func (c *Control) afterDisarm(ctx context.Context) {
 	}
 }
 
-// beginRequest registers a request to the board. Its context ends with the epoch. The mutex is held.
+// beginRequest registers a request to the board or the room. Its context ends with the epoch. The mutex is held.
 func (c *Control) beginRequest(ctx context.Context) (context.Context, *request) {
 	ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 	q := &request{cancel: cancel, ended: make(chan struct{})}
@@ -86,7 +86,7 @@ func (c *Control) beginRequest(ctx context.Context) (context.Context, *request) 
 	return ctx, q
 }
 
-// endRequest ends a request: nothing of it is on its way to the board any more. The mutex is held.
+// endRequest ends a request: nothing of it is on its way any more. The mutex is held.
 func (c *Control) endRequest(q *request) {
 	q.cancel()
 	delete(c.requests, q)

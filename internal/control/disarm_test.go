@@ -234,9 +234,9 @@ func TestVoidCommands(t *testing.T) {
 // counting is a room that counts what was let go.
 type counting struct{ released *int }
 
-func (c counting) Release(shot.Set) error    { *c.released++; return nil }
-func (c counting) Busy() bool                { return false }
-func (c counting) Look(time.Duration) string { return "" }
+func (c counting) Release(context.Context, shot.Set) error { *c.released++; return nil }
+func (c counting) Busy() bool                              { return false }
+func (c counting) Look(time.Duration) string               { return "" }
 
 // A test pulse on its way to the board is cut short by a disarm, and so is a go.
 func TestDisarmCutsShortPulseAndGo(t *testing.T) {
@@ -258,6 +258,52 @@ func TestDisarmCutsShortPulseAndGo(t *testing.T) {
 		assert.ErrorContains(t, <-goes, "disarmed")
 		release()
 	})
+}
+
+// slowRoom takes its time to let something go, and looks at the context when that is over, if at all.
+type slowRoom struct {
+	counting
+	begins chan struct{}
+	heeds  bool
+}
+
+func (r slowRoom) Release(ctx context.Context, set shot.Set) error {
+	cut := ctx.Done()
+	if !r.heeds {
+		cut = nil
+	}
+	select {
+	case <-r.begins:
+		return r.counting.Release(ctx, set)
+	case <-cut:
+		return ctx.Err()
+	}
+}
+
+// What was asked of the room before a disarm does not begin after its answer: it is cut short, or else waited for.
+func TestDisarmAndWhatIsLetGoInTheRoom(t *testing.T) {
+	for _, heeds := range []bool{true, false} {
+		inBubble(t, func(t *testing.T) {
+			released := 0
+			r := slowRoom{counting{&released}, make(chan struct{}), heeds}
+			x := setUp(t, func(o *Options) { o.Room = r })
+			x.ready()
+			release := x.begin(me, Command{Type: "room"})
+			disarm := x.begin(other, Command{Type: "disarm"})
+			if !heeds {
+				waits(t, disarm)
+				close(r.begins)
+				require.NoError(t, <-disarm)
+				require.NoError(t, <-release)
+				assert.Equal(t, 1, released)
+				return
+			}
+			require.NoError(t, <-disarm)
+			close(r.begins)
+			require.ErrorContains(t, <-release, "disarmed meanwhile")
+			assert.Zero(t, released)
+		})
+	}
 }
 
 // A disarm of a board that is gone holds up nothing at the board that is there.

@@ -17,12 +17,14 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/rig"
+	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
 
 // The model: phones with several connections each, whose messages take any time and wait in queues, beside a board at
 // the end of a slow line that stalls, loses frames and breaks. Control, board client and board logic are the real ones.
-// Whatever happens, after a disarm is answered "done" the board is never armed by what was asked before that disarm.
+// Whatever happens, after a disarm is answered "done" the board is never armed by what was asked before that disarm,
+// and nothing that was asked before it is let go in the room.
 
 // runsApart tells the armings of a round apart by the shots they ask for. No round makes so many shots.
 const runsApart = 10
@@ -144,6 +146,29 @@ func (p *pipe) close() {
 	defer p.mu.Unlock()
 	p.closed = true
 	p.changed.Broadcast()
+}
+
+// modelRoom is the rig's room, which takes a while to let something go.
+type modelRoom struct {
+	*rig.Rig
+	m *model
+}
+
+func (r modelRoom) Release(ctx context.Context, set shot.Set) error {
+	r.m.mu.Lock()
+	order, takes := r.m.newest["room"], time.Duration(r.m.r.IntN(3)*r.m.r.IntN(20))*time.Millisecond
+	r.m.mu.Unlock()
+	time.Sleep(takes)
+	r.m.mu.Lock()
+	defer r.m.mu.Unlock()
+	floor := r.m.floor
+	err := r.Rig.Release(ctx, set)
+	if err == nil && order < floor {
+		r.m.problems = append(r.m.problems, fmt.Sprintf("what message %d asked is let go after message %d disarmed", order,
+			floor))
+	}
+	r.m.say("the room lets go: %v", err)
+	return err
 }
 
 // sent is a message on its way from a phone to the control.
@@ -350,7 +375,7 @@ func newModel(t *testing.T, seed uint64) *model {
 	require.NoError(t, err)
 	t.Cleanup(func() { m.room.Close() })
 	m.table = setUp(t, func(o *Options) {
-		o.Kind, o.Room, o.Wire = "simulated", m.room, RigWiring(rig.Bench())
+		o.Kind, o.Room, o.Wire = "simulated", modelRoom{m.room, m}, RigWiring(rig.Bench())
 		o.Dial = func(ctx context.Context) (Device, error) {
 			c := m.newCable(m.room.Link())
 			m.mu.Lock()

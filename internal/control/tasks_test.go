@@ -19,9 +19,9 @@ import (
 // restless is a room in which something moves for ever.
 type restless struct{}
 
-func (restless) Release(shot.Set) error    { return nil }
-func (restless) Busy() bool                { return true }
-func (restless) Look(time.Duration) string { return "" }
+func (restless) Release(context.Context, shot.Set) error { return nil }
+func (restless) Busy() bool                              { return true }
+func (restless) Look(time.Duration) string               { return "" }
 
 // When Run has returned nothing of the control runs and no timer is left, whatever was under way: an arming, a phone's
 // grace, something in the room, a snapshot that waits, a disarm that nobody asked for.

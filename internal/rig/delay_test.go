@@ -26,7 +26,7 @@ func TestDelaysAreThoseOfThePhysics(t *testing.T) {
 		var worst time.Duration
 		shots := 0
 		for shots < 40 {
-			require.NoError(t, b.rig.Release(set))
+			require.NoError(t, b.rig.Release(t.Context(), set))
 			e := b.until(func(e board.Event) bool {
 				return e.Shot != nil ||
 					e.Rejected != nil && (e.Rejected.Reason == wire.ReasonTooFast || e.Rejected.Reason == wire.ReasonTooSlow)

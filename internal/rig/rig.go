@@ -8,6 +8,7 @@
 package rig
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -145,10 +146,14 @@ func (r *Rig) Link() io.ReadWriteCloser {
 	return r.link
 }
 
-// Release releases the drop, throw or sound of a set. One at a time: ErrBusy until it is over.
-func (r *Rig) Release(set shot.Set) error {
+// Release releases the drop, throw or sound of a set, unless the context is over. One at a time: ErrBusy until it is
+// over.
+func (r *Rig) Release(ctx context.Context, set shot.Set) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	return r.release(set, r.room.Release)
 }
 

@@ -144,7 +144,7 @@ func TestAShotOfEachKind(t *testing.T) {
 					require.NoError(t, b.host.Go(context.Background()))
 					time.Sleep(500 * time.Millisecond)
 				}
-				require.NoError(t, b.rig.Release(c.set))
+				require.NoError(t, b.rig.Release(t.Context(), c.set))
 				assert.True(t, b.rig.Busy())
 				s := b.shot()
 				assert.Equal(t, wire.Done, s.Status)
@@ -173,7 +173,7 @@ func TestTrimmingByWhatIsSeenHits(t *testing.T) {
 		set := dropSet()
 		tryOnce := func() scene.Frame {
 			b.arm(set, 1)
-			require.NoError(t, b.rig.Release(set))
+			require.NoError(t, b.rig.Release(t.Context(), set))
 			frame, ok := b.rig.Frame(b.shot().Clock)
 			require.True(t, ok)
 			b.state(wire.Safe)
@@ -198,7 +198,7 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 		hits, shots, sum := 0, 0, 0.0
 		rejected := map[wire.Reason]int{}
 		for range throws {
-			require.NoError(t, b.rig.Release(set))
+			require.NoError(t, b.rig.Release(t.Context(), set))
 			e := b.until(func(e board.Event) bool {
 				return e.Shot != nil ||
 					e.Rejected != nil && (e.Rejected.Reason == wire.ReasonTooFast || e.Rejected.Reason == wire.ReasonTooSlow)
@@ -234,7 +234,7 @@ func TestLagLedShotsFireBySync(t *testing.T) {
 		set := dropSet()
 		set.Light.Expose = shot.LagLed
 		b.arm(set, 1)
-		require.NoError(t, b.rig.Release(set))
+		require.NoError(t, b.rig.Release(t.Context(), set))
 		edge := b.until(func(e board.Event) bool { return e.Edge != nil && e.Edge.Input == InSync }).Edge
 		assert.NotNil(t, edge, "the camera's sync comes back as an input")
 		s := b.shot()
@@ -250,7 +250,7 @@ func TestAShotAcrossTheClocksWrap(t *testing.T) {
 		for _, before := range []time.Duration{300, 400, 500, 600, 700} {
 			b := newBed(t, Options{Seed: 8, StartTick: wire.Tick(-before * time.Millisecond / tick)})
 			b.arm(dropSet(), 1)
-			require.NoError(t, b.rig.Release(dropSet()))
+			require.NoError(t, b.rig.Release(t.Context(), dropSet()))
 			s := b.shot()
 			assert.Equal(t, wire.Done, s.Status)
 			assert.Contains(t, b.rig.Look(s.Clock), "the column")
@@ -269,7 +269,7 @@ func TestAHostThatComesLate(t *testing.T) {
 		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: discardLog()})
 		require.NoError(t, err)
 		b.arm(dropSet(), 1)
-		require.NoError(t, b.rig.Release(dropSet()))
+		require.NoError(t, b.rig.Release(t.Context(), dropSet()))
 		s := b.shot()
 		assert.Less(t, s.Clock, 10*time.Minute)
 		assert.Contains(t, b.rig.Look(s.Clock), "the column")
@@ -279,15 +279,15 @@ func TestAHostThatComesLate(t *testing.T) {
 func TestOneThingAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBed(t, Options{})
-		require.NoError(t, b.rig.Release(soundSet()))
-		assert.ErrorIs(t, b.rig.Release(soundSet()), ErrBusy)
+		require.NoError(t, b.rig.Release(t.Context(), soundSet()))
+		assert.ErrorIs(t, b.rig.Release(t.Context(), soundSet()), ErrBusy)
 		time.Sleep(5 * time.Second)
 		assert.False(t, b.rig.Busy())
-		assert.NoError(t, b.rig.Release(soundSet()))
+		assert.NoError(t, b.rig.Release(t.Context(), soundSet()))
 		set := dropSet()
 		set.Kind = "smoke"
 		time.Sleep(5 * time.Second)
-		assert.ErrorContains(t, b.rig.Release(set), "smoke")
+		assert.ErrorContains(t, b.rig.Release(t.Context(), set), "smoke")
 		assert.False(t, b.rig.Busy(), "what could not be let go is not in the air")
 	})
 }
@@ -297,7 +297,7 @@ func TestTheKillSwitchStopsAShot(t *testing.T) {
 		b := newBed(t, Options{Seed: 12})
 		set := dropSet()
 		b.arm(set, 3)
-		require.NoError(t, b.rig.Release(set))
+		require.NoError(t, b.rig.Release(t.Context(), set))
 		b.state(wire.Firing)
 		require.NoError(t, b.rig.Press("kill", true))
 		s := b.shot()
@@ -319,7 +319,7 @@ func TestALostHost(t *testing.T) {
 		b.arm(dropSet(), 3)
 		require.NoError(t, b.host.Close())
 		time.Sleep(1100 * time.Millisecond)
-		require.NoError(t, b.rig.Release(dropSet()))
+		require.NoError(t, b.rig.Release(t.Context(), dropSet()))
 		var err error
 		b.host, err = board.Dial(context.Background(), b.rig.Link(), board.Options{Log: discardLog()})
 		require.NoError(t, err)
@@ -401,7 +401,7 @@ func TestTheSameSeedIsTheSameEvening(t *testing.T) {
 			b := newBed(t, Options{Seed: seed})
 			b.arm(throwSet(), 20)
 			for range 5 {
-				require.NoError(t, b.rig.Release(throwSet()))
+				require.NoError(t, b.rig.Release(t.Context(), throwSet()))
 				time.Sleep(4 * time.Second)
 			}
 			require.NoError(t, b.host.Disarm(context.Background()))
@@ -432,7 +432,7 @@ func TestRealTime(t *testing.T) {
 	var s *board.ShotReport
 	for try := 1; ; try++ {
 		b.arm(dropSet(), 1)
-		require.NoError(t, r.Release(dropSet()))
+		require.NoError(t, r.Release(t.Context(), dropSet()))
 		s = b.shot()
 		b.state(wire.Safe)
 		if s.Status == wire.Done {
@@ -502,7 +502,7 @@ func TestAStarvedProcessIsNoSilence(t *testing.T) {
 		code := b.rig.exec.State().Code()
 		b.rig.mu.Unlock()
 		require.Equal(t, wire.Armed, code)
-		require.NoError(t, b.rig.Release(dropSet()))
+		require.NoError(t, b.rig.Release(t.Context(), dropSet()))
 		assert.Equal(t, wire.Done, b.shot().Status)
 	})
 }
