@@ -14,7 +14,7 @@ var sleepers = []string{
 	"cmd/stillwater.until",          // what a browser's page shows
 	"internal/gpiochip/guest.Sleep", // the suite's way to let a board's time pass
 	// In virtual time, but called there by others than tests:
-	"internal/control.Disarm", "internal/page.inTurn", "internal/spawn.Write",
+	"internal/control.Disarm", "internal/control.Release", "internal/page.inTurn", "internal/spawn.Write",
 }
 
 func sleepRule() rule {
