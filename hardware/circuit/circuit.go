@@ -1,6 +1,6 @@
-// Package circuit reads the description of the hardware (nets, parts, boards, carriers) and makes everything else of
-// it: the check of its rules, the KiCad schematic, the drawings, the parts list, the wiring tables and the circuits
-// that are simulated. Text in, text out: it opens no file and runs no program.
+// Package circuit reads the description of the hardware (nets, parts, boards, carriers) and derives everything else
+// from it: rule checks, the KiCad schematic, drawings, the parts list, wiring tables and simulation decks. Text in,
+// text out: it opens no file and runs no program.
 package circuit
 
 import (
@@ -10,7 +10,7 @@ import (
 	"strings"
 )
 
-// Design is a whole description: the types of parts, the boards, and the controllers they are wired to.
+// Design is a complete description: the types of parts, the boards, and the controllers they are wired to.
 type Design struct {
 	Types    map[string]*Type
 	Boards   []*Board
@@ -19,22 +19,21 @@ type Design struct {
 
 // Type is a part as it is bought.
 type Type struct {
-	Name    string
-	Kind    Kind
-	Generic string   // what to ask for
-	Makers  []string // equivalents, each "part (maker)"
-	Rating  map[string]float64
-	Model   string // of the simulation; empty for kinds that need none
-	With    string // what is bought with it, such as the terminal for a part at the end of a lead
-	Foot    Foot
-	Line    int
+	Name      string
+	Kind      Kind
+	Generic   string   // what to order
+	Makers    []string // equivalents, each "part (maker)"
+	Rating    map[string]float64
+	Model     string // of the simulation; empty for kinds that need none
+	With      string // what is ordered with it, such as the terminal for a part at the end of a lead
+	Footprint Footprint
+	Line      int
 }
 
-// Foot is the room that a part takes on its board: the holes of its legs in the order of their numbers, counted from
-// the first, columns to the right and rows down, and its body in millimetres, its middle over the middle of the legs. A
-// terminal has one leg each way, one below the other, and the body of one way. What hangs on a lead has the foot of its
-// terminal.
-type Foot struct {
+// Footprint is the space of a part on its board: the holes of its legs in the order of their numbers, relative to the
+// first, columns to the right and rows down, and its body in millimetres, centred on the legs. A terminal has one leg
+// for each way, one below the other, and the body of one way. A part on a lead has the footprint of its terminal.
+type Footprint struct {
 	Legs  [][2]int
 	Body  [2]float64
 	Drill float64 // of the holes, mm
@@ -63,23 +62,23 @@ type Group struct {
 type Net struct {
 	Name, Group string
 	Volts       float64 // highest steady DC against the group's zero
-	Peak        float64 // highest transient, 0 if it is no more than Volts
-	Amps        float64 // highest steady current, 0 where it is below 0.1 A
+	Peak        float64 // highest transient, 0 if not above Volts
+	Amps        float64 // highest steady current, 0 if below 0.1 A
 	Use         Use
 	Line        int
 }
 
-// Ceiling is the highest voltage that parts on the net meet.
-func (n *Net) Ceiling() float64 { return max(n.Volts, n.Peak) }
+// MaxVolts is the highest voltage on the net, transients included.
+func (n *Net) MaxVolts() float64 { return max(n.Volts, n.Peak) }
 
-// Use says what a net is for, as far as rules ask.
+// Use is the purpose of a net, as far as rules need it.
 type Use string
 
-// The uses of nets. Most nets have none.
+// The uses of nets. Most nets are Plain.
 const (
 	Plain     Use = ""
-	Supply    Use = "supply"    // comes from outside and must meet a fuse first
-	Armed     Use = "armed"     // there only behind the kill switch and the guard
+	Supply    Use = "supply"    // comes from outside and must pass a fuse first
+	Armed     Use = "armed"     // live only behind the kill switch and the guard
 	Input     Use = "in"        // goes to an input of the controller
 	Output    Use = "out"       // driven by an output of the controller
 	Heartbeat Use = "heartbeat" // driven by the controller's heartbeat
@@ -155,7 +154,7 @@ func (b *Board) Section(name string) *Section {
 	return find(b.Sections, func(s *Section) bool { return s.Name == name })
 }
 
-// find returns the first that fits, or the zero value.
+// find returns the first element that matches, or the zero value.
 func find[T any](list []T, fits func(T) bool) (none T) {
 	if i := slices.IndexFunc(list, fits); i >= 0 {
 		return list[i]
@@ -163,7 +162,7 @@ func find[T any](list []T, fits func(T) bool) (none T) {
 	return none
 }
 
-// On lists the parts with a pin on a net.
+// On lists the parts that have a pin on a net.
 func (b *Board) On(net string) (parts []*Part) {
 	for _, p := range b.Parts {
 		for _, n := range p.Pins {
@@ -199,7 +198,7 @@ func (p *Part) Legs() (pins []string, holes [][2]int) {
 	for i := range p.Type.Kind.Pins(p.Value) {
 		at := [2]int{0, i * p.pitch()}
 		if p.Type.Kind != Terminal {
-			at = p.Type.Foot.Legs[i]
+			at = p.Type.Footprint.Legs[i]
 		}
 		x, y := turnedBy(p.Facing, float64(at[0]), float64(at[1]))
 		pins = append(pins, strconv.Itoa(i+1))
@@ -208,10 +207,10 @@ func (p *Part) Legs() (pins []string, holes [][2]int) {
 	return pins, holes
 }
 
-// pitch is the distance of a terminal's ways in holes.
+// pitch is the spacing of a terminal's ways in holes.
 func (p *Part) pitch() int { return int(math.Round(p.Type.Rating["pitch"] / HolePitch)) }
 
-// HolePitch is the distance of holes in millimetres.
+// HolePitch is the spacing of holes in millimetres.
 const HolePitch = 2.54
 
 // Body is the outline of a part on its board: the middle in holes, width and height in millimetres.
@@ -223,7 +222,7 @@ func (p *Part) Body() (col, row, wide, high float64) {
 			low[k], most[k] = min(low[k], h[k]), max(most[k], h[k])
 		}
 	}
-	wide, high = p.Type.Foot.Body[0], p.Type.Foot.Body[1]
+	wide, high = p.Type.Footprint.Body[0], p.Type.Footprint.Body[1]
 	if p.Type.Kind == Terminal {
 		high *= float64(len(holes))
 	}
@@ -246,7 +245,7 @@ func turnedBy(degrees int, x, y float64) (float64, float64) {
 	return x, y
 }
 
-// Open stands for the net of a pin that is joined to nothing.
+// Open is the net of an unconnected pin.
 const Open = "-"
 
 // Node is one pin of one part on a net.
@@ -268,8 +267,8 @@ func (b *Board) Netlist() map[string][]Node {
 	return list
 }
 
-// TakesLeads tells that leads come to the part from off the board, over the edge that it faces: the left one when it is
-// not turned.
+// TakesLeads reports whether the part takes leads from off the board, over the edge that it faces: the left one when it
+// is not turned.
 func (p *Part) TakesLeads() bool {
 	return p.Type.Kind == Terminal || strings.Contains(p.Type.With, "terminal")
 }

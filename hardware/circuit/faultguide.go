@@ -7,7 +7,7 @@ import (
 	"strings"
 )
 
-// FaultGuide is what the guide says of the faults: how many there are of each verdict, and those that are unsafe.
+// FaultGuide is the guide's section on faults: how many there are of each verdict, and those that are unsafe.
 func FaultGuide(lines []FaultLine) string {
 	count := map[Verdict]int{}
 	for _, l := range lines {
@@ -25,7 +25,7 @@ func FaultGuide(lines []FaultLine) string {
 	text += unsafeFaults("Unsafe, but the rig does not do what it is asked:", lines, UnsafeNoticed)
 	var blind []string
 	for _, l := range lines {
-		if l.Blind && l.Verdict == StillSafe {
+		if l.KillInputBlind && l.Verdict == StillSafe {
 			blind = append(blind, l.Ref+" "+l.Fault)
 		}
 	}
@@ -35,7 +35,7 @@ func FaultGuide(lines []FaultLine) string {
 	return text
 }
 
-// unsafeFaults is a table of the faults of a verdict, those of a part that leave the same on in one line.
+// unsafeFaults is a table of the faults of a verdict, with one line for those of a part that leave the same outputs on.
 func unsafeFaults(title string, lines []FaultLine, v Verdict) string {
 	type left struct{ ref, stopped, killed string }
 	var rows []left
@@ -61,7 +61,7 @@ func unsafeFaults(title string, lines []FaultLine, v Verdict) string {
 		"opened |\n|---|---|---|---|\n" + strings.Join(what, "\n") + "\n"
 }
 
-// stopped says what is left after the heartbeat has stopped high and low.
+// stopped lists what stays on after the heartbeat has stopped high and low.
 func stopped(ways []string) string {
 	if ways[0] == ways[1] {
 		return ways[0]
@@ -69,15 +69,15 @@ func stopped(ways []string) string {
 	return "high: " + ways[0] + "; low: " + ways[1]
 }
 
-// Band is what a square wave in place of the heartbeat does to the 5 V rail in the end.
+// Band is the steady effect of a square wave, in place of the heartbeat, on the 5 V rail.
 type Band struct {
 	Hertz             float64
 	Least, Mean, Most float64 // of V5_ARM, volts
 
-	read string // what a table calls it, of the values before they were rounded; "" if it was not read from one
+	read string // a table's word for the unrounded values; "" if not read from one
 }
 
-// What a rail does, and from which voltage on it is on.
+// The states of a rail, and the voltage from which it is on.
 const (
 	railDark, railOn, railBoth = "dark", "on", "comes and goes"
 
@@ -96,7 +96,7 @@ func (b Band) String() string {
 	return railBoth
 }
 
-// mayBe reports whether values that round to those of b can be called that.
+// mayBe reports whether some values that round to those of b have this state.
 func (b Band) mayBe(rail string) bool {
 	switch rail {
 	case railDark:
@@ -120,10 +120,10 @@ func BandTable(list []Band) string {
 		"Nothing was measured on hardware.\n" + strings.TrimPrefix(writeCSV(rows), generated)
 }
 
-// volts1 writes volts with one digit; what is next to nothing has no sign.
+// volts1 formats volts with one decimal, without a negative zero.
 func volts1(x float64) string { return strconv.FormatFloat(max(x, 0), 'f', 1, 64) }
 
-// BandGuide is what the guide says of it.
+// BandGuide is the guide's section on bands.
 func BandGuide(list []Band) (string, error) {
 	on := func(b Band) bool { return b.String() == railOn }
 	first := slices.IndexFunc(list, on)
@@ -163,7 +163,7 @@ func lastDark(list []Band) (hertz float64) {
 	return hertz
 }
 
-// hertz writes a frequency.
+// hertz formats a frequency.
 func hertz(x float64) string {
 	switch {
 	case x >= 1e6:
@@ -174,7 +174,7 @@ func hertz(x float64) string {
 	return fmt.Sprintf("%g Hz", x)
 }
 
-// ParseBands reads what BandTable wrote.
+// ParseBands parses BandTable's output.
 func ParseBands(text string) (list []Band, err error) {
 	table, err := readHeaded("bands", text, bandHead)
 	if err != nil {

@@ -7,21 +7,21 @@ import (
 	"strings"
 )
 
-// Fault is one fault of one part: a pin that lost its contact, or two pins that are joined.
+// Fault is one fault of one part: an open pin or two shorted pins.
 type Fault struct {
 	Board, Ref string
-	Pins       []string // numbers: one is open, two are joined
-	Drift      string   // of an open gate: the net that its charge leaks to; empty for all else
+	Pins       []string // numbers: one is open, two are shorted
+	Drift      string   // of an open gate: the net that its charge leaks to; else empty
 }
 
-// What stands for a lost contact, a short and the leakage that moves an open gate, in ohms as a value is written.
+// The resistances of an open contact, a short and the leakage of an open gate, as values are written.
 const (
-	lost    = "1000M"
-	joined  = "10m"
-	leaking = "10M"
+	openOhms  = "1000M"
+	shortOhms = "10m"
+	leakOhms  = "10M"
 )
 
-// firstFault numbers the resistors that make faults; a design has no part of these numbers.
+// firstFault is the first number of the resistors that make faults; designs do not use them.
 const firstFault = 99000
 
 // Faults lists the single faults of the parts of some sections, in the order of the parts. Two pins on the same net are
@@ -44,9 +44,9 @@ func (b *Board) opens(p *Part, sections []string) (list []Fault) {
 		f := Fault{Board: b.Name, Ref: p.Ref, Pins: []string{pin.Number}}
 		net := b.Net(p.Pins[pin.Number])
 		switch {
-		case net == nil: // a pin that is open anyhow
+		case net == nil: // already open
 		case p.Type.Kind == Terminal:
-			if b.brings(net) && b.simulated(net.Name, p, sections) {
+			if b.isSupplyLead(net) && b.simulated(net.Name, p, sections) {
 				list = append(list, f)
 			}
 		case pin.Name == "G":
@@ -64,12 +64,12 @@ func (b *Board) opens(p *Part, sections []string) (list []Fault) {
 	return list
 }
 
-// brings reports whether a lead brings what is on a net to the board.
-func (b *Board) brings(n *Net) bool {
+// isSupplyLead reports whether a lead feeds a net of the board.
+func (b *Board) isSupplyLead(n *Net) bool {
 	return slices.Contains([]Use{Supply, Level, Output, Heartbeat}, n.Use)
 }
 
-// drifts are the nets that close a transistor with an open gate and that open it.
+// drifts are the nets to which an open gate may drift: the transistor blocks at one and conducts at the other.
 func (b *Board) drifts(p *Part) []string {
 	on := "GND"
 	if level := find(b.Nets, func(n *Net) bool { return n.Use == Level }); p.Type.Kind == NMOS && level != nil {
@@ -106,7 +106,7 @@ func (b *Board) bothSimulated(one, other *Net, p *Part, sections []string) bool 
 	return b.simulated(one.Name, p, sections) && b.simulated(other.Name, p, sections)
 }
 
-// Describe is a fault in words, without its part: "open", "G open, drifts to GND", "D-S joined".
+// Describe describes a fault, without its part: "open", "G open, drifts to GND", "D-S joined".
 func (d *Design) Describe(f Fault) string {
 	p := d.Board(f.Board).Part(f.Ref)
 	var names []string
@@ -133,7 +133,7 @@ func (d *Design) Describe(f Fault) string {
 	return names[0] + " to " + names[1] + " shorted"
 }
 
-// With is a copy of a design with a fault in it; the design stays as it is.
+// With returns a copy of a design with a fault in it.
 func (d *Design) With(f Fault) (*Design, error) {
 	b := d.Board(f.Board)
 	if b == nil || b.Part(f.Ref) == nil || len(f.Pins) < 1 || len(f.Pins) > 2 {
@@ -148,15 +148,15 @@ func (d *Design) With(f Fault) (*Design, error) {
 	}
 	p := faulty.Part(f.Ref)
 	number := firstFault + len(b.Parts)
-	bridge := &Part{Ref: fmt.Sprintf("R%d", number), Type: &Type{Kind: Resistor}, Value: joined, Section: p.Section}
+	bridge := &Part{Ref: fmt.Sprintf("R%d", number), Type: &Type{Kind: Resistor}, Value: shortOhms, Section: p.Section}
 	nets := []string{p.Pins[f.Pins[0]], p.Pins[f.Pins[len(f.Pins)-1]]}
 	if len(f.Pins) == 1 {
 		nets[1] = fmt.Sprintf("LOST%d", number)
-		faulty.lose(p, f.Pins[0], nets[1])
-		bridge.Value = lost
+		faulty.detachPin(p, f.Pins[0], nets[1])
+		bridge.Value = openOhms
 	}
 	if f.Drift != "" {
-		nets[0], bridge.Value = f.Drift, leaking
+		nets[0], bridge.Value = f.Drift, leakOhms
 	}
 	slices.Sort(nets) // the same two nets joined are the same circuit, whichever part did it
 	bridge.Pins = map[string]string{"1": nets[0], "2": nets[1]}
@@ -167,8 +167,8 @@ func (d *Design) With(f Fault) (*Design, error) {
 	return &copied, nil
 }
 
-// lose moves a pin to a net of its own. A terminal stays where its lead is, and everything else moves.
-func (b *Board) lose(p *Part, pin, to string) {
+// detachPin moves a pin to a net of its own. For a terminal everything else on the net moves, so that its lead stays.
+func (b *Board) detachPin(p *Part, pin, to string) {
 	net := p.Pins[pin]
 	if p.Type.Kind != Terminal {
 		p.Pins[pin] = to

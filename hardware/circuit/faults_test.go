@@ -83,7 +83,7 @@ func healthy() measured {
 }
 
 // visible: nothing is on, or somebody who looks sees it: a live lamp, or the output itself.
-func visible(l Left) bool { return l.Dark() || l.Lamp12 || l.Lamp5 || l.Output }
+func visible(l Residue) bool { return l.Released() || l.Lamp12 || l.Lamp5 || l.Output }
 
 func TestVerdicts(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -122,18 +122,18 @@ func TestVerdicts(t *testing.T) {
 		c.change(v)
 		r := NewFaultRow("R1", "open", []map[string]float64{v, healthy(), healthy()}, 3.3)
 		assert.Equal(t, c.verdict, r.Verdict(), name)
-		assert.Equal(t, c.left, r.Left[0].String(), name)
+		assert.Equal(t, c.left, r.Residue[0].String(), name)
 		assert.Equal(t, c.problem, r.Problem, name)
-		assert.Equal(t, c.shown, visible(r.Left[0]), name)
-		assert.Equal(t, name == "a lamp alone is a sign", r.Sign != "", name)
+		assert.Equal(t, c.shown, visible(r.Residue[0]), name)
+		assert.Equal(t, name == "a lamp alone is a sign", r.Indication != "", name)
 		lines, err := ParseFaults(FaultTable([]FaultRow{r}))
 		require.NoError(t, err)
-		assert.Equal(t, FaultLine{Ref: "R1", Fault: "open", Problem: c.problem, Sign: r.Sign, Verdict: c.verdict,
+		assert.Equal(t, FaultLine{Ref: "R1", Fault: "open", Problem: c.problem, Indication: r.Indication, Verdict: c.verdict,
 			Ways: []string{c.left, "released", "released"}, V12: v["late_v12"], V5: v["late_v5"]}, lines[0], name)
 	}
 	blind := healthy()
 	blind["kill_late"] = 0
-	assert.True(t, NewFaultRow("R1", "open", []map[string]float64{healthy(), healthy(), blind}, 3.3).Blind)
+	assert.True(t, NewFaultRow("R1", "open", []map[string]float64{healthy(), healthy(), blind}, 3.3).KillInputBlind)
 	failed := FaultRow{Ref: "R1", Fault: "open", Failed: "no convergence"}
 	assert.Equal(t, Undecided, failed.Verdict())
 	assert.False(t, failed.Safe())

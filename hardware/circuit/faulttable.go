@@ -6,10 +6,10 @@ import (
 	"strings"
 )
 
-// Verdict is what a fault leaves of the promise that the outputs are released.
+// Verdict classifies a fault by whether the outputs are released in spite of it.
 type Verdict string
 
-// The verdicts. Noticed means that the rig does not do what it is asked while it runs; hidden, that it does.
+// The verdicts. Noticed means that the rig visibly fails at its task while it runs; hidden, that it does not.
 const (
 	StillSafe     Verdict = "still safe"
 	SafeNoticed   Verdict = "safe, noticed"
@@ -23,34 +23,35 @@ func Verdicts() []Verdict {
 	return []Verdict{StillSafe, SafeNoticed, UnsafeNoticed, UnsafeHidden, Undecided}
 }
 
-// Ways are the ways in which outputs must be released, in the order of FaultRow.Left.
+// Ways are the ways in which outputs must be released, in the order of FaultRow.Residue.
 func Ways() []string {
 	return []string{"heartbeat stays high", "heartbeat stays low", "kill switch opens"}
 }
 
-// Left is what is left of the armed rails and the outputs 200 ms after they had to be released.
-type Left struct {
+// Residue is what is still live on the armed rails and the outputs 200 ms after they had to be released.
+type Residue struct {
 	V12, V5       float64 // volts, the most
 	Output        bool    // an output is on
 	Lamp12, Lamp5 bool    // the live lamps are lit
 }
 
-// FaultRow is what a fault does.
+// FaultRow is the effect of a fault.
 type FaultRow struct {
-	Ref, Fault string
-	Left       []Left // for each of the ways
-	Problem    string // what does not do what it is asked while it runs; empty for nothing
-	Sign       string // what else a person who looks sees then; empty for nothing
-	Blind      bool   // the kill switch opens and its input does not tell
-	Failed     string // why it could not be simulated; empty if it could
+	Ref, Fault     string
+	Residue        []Residue // for each of the ways
+	Problem        string    // what fails while it runs; empty for nothing
+	Indication     string    // what else is visible then; empty for nothing
+	KillInputBlind bool      // the kill switch opens and its input does not show it
+	Failed         string    // why it could not be simulated; empty if it could
 }
 
-// What is dark: an optocoupler lights above 1 V; a valve pulls in above 0.1 A or 2.4 V, of which this is the half.
+// Limits of a released rail: an optocoupler lights above 1 V; a valve pulls in above 0.1 A or 2.4 V, of which this is
+// half.
 const (
-	darkV5  = 0.8
-	darkV12 = 1.2
-	darkI   = 0.05
-	lit     = 50e-6 // a lamp's current in A: a quarter of what it has when healthy
+	darkV5       = 0.8
+	darkV12      = 1.2
+	darkLampAmps = 0.05
+	lit          = 50e-6 // a lamp's current in A: a quarter of what it has when healthy
 )
 
 // NewFaultRow makes a row of the values of the deck "release", measured once for each of the ways. vio is the level of
@@ -60,20 +61,20 @@ func NewFaultRow(ref, fault string, values []map[string]float64, vio float64) Fa
 	for _, v := range values {
 		on := valveOn(v["late_valve"]) || valveOn(v["late_valve2"]) || contactOn(v["late_contact"]) ||
 			contactOn(v["late_contact2"])
-		r.Left = append(r.Left, Left{V12: v["late_v12"], V5: v["late_v5"], Output: on, Lamp12: v["late_lamp12"] > lit,
-			Lamp5: v["late_lamp5"] > lit})
+		r.Residue = append(r.Residue, Residue{V12: v["late_v12"], V5: v["late_v5"], Output: on,
+			Lamp12: v["late_lamp12"] > lit, Lamp5: v["late_lamp5"] > lit})
 	}
-	r.Problem, r.Sign = problem(values[0], vio), darkLamps(values[0])
-	r.Blind = values[len(values)-1]["kill_late"] < 0.6*vio
+	r.Problem, r.Indication = problem(values[0], vio), darkLamps(values[0])
+	r.KillInputBlind = values[len(values)-1]["kill_late"] < 0.6*vio
 	return r
 }
 
 // valveOn is half of the 0.1 A at which a valve pulls in; contactOn is a camera's contact of 5 V below half of that.
-func valveOn(amps float64) bool { return amps > darkI }
+func valveOn(amps float64) bool { return amps > darkLampAmps }
 
 func contactOn(volts float64) bool { return volts < 2.5 }
 
-// problem is what does not work while it runs.
+// problem lists what does not work while it runs.
 func problem(v map[string]float64, vio float64) string {
 	noValve, noContact := v["on_valve"] < 0.3, v["on_contact"] > 1
 	switch {
@@ -95,7 +96,7 @@ func problem(v map[string]float64, vio float64) string {
 	return ""
 }
 
-// darkLamps says which live lamp is dark while it runs.
+// darkLamps lists the live lamps that are dark while it runs.
 func darkLamps(v map[string]float64) string {
 	switch {
 	case v["lamp12"] < lit && v["lamp5"] < lit:
@@ -108,11 +109,11 @@ func darkLamps(v map[string]float64) string {
 	return ""
 }
 
-// Dark reports whether all outputs and rails are released.
-func (l Left) Dark() bool { return !l.Output && l.V12 <= darkV12 && l.V5 <= darkV5 }
+// Released reports whether all outputs and rails are released.
+func (l Residue) Released() bool { return !l.Output && l.V12 <= darkV12 && l.V5 <= darkV5 }
 
-func (l Left) String() string {
-	if l.Dark() {
+func (l Residue) String() string {
+	if l.Released() {
 		return released
 	}
 	var on []string
@@ -130,10 +131,10 @@ func (l Left) String() string {
 	return on[0] + " stays"
 }
 
-// Safe reports whether all is released in each of the ways.
+// Safe reports whether everything is released in each of the ways.
 func (r FaultRow) Safe() bool {
-	for _, l := range r.Left {
-		if !l.Dark() {
+	for _, l := range r.Residue {
+		if !l.Released() {
 			return false
 		}
 	}
@@ -159,10 +160,10 @@ func verdict(failed, noticed, safe bool) Verdict {
 	return UnsafeNoticed
 }
 
-// tells says by whether the input is blind what it makes of the kill switch.
-var tells = map[bool]string{false: "tells", true: "does not tell"}
+// killInputWord describes the kill input: does it show the switch?
+var killInputWord = map[bool]string{false: "tells", true: "does not tell"}
 
-// released is a way in which nothing stays on.
+// released is a FaultTable cell: nothing stays on.
 const released = "released"
 
 // faultHead is the first line of the table of faults.
@@ -180,43 +181,43 @@ func FaultTable(rows []FaultRow) string {
 				words = append(words, "")
 				continue
 			}
-			words = append(words, r.Left[way].String())
-			v12, v5 = max(v12, r.Left[way].V12), max(v5, r.Left[way].V5)
+			words = append(words, r.Residue[way].String())
+			v12, v5 = max(v12, r.Residue[way].V12), max(v5, r.Residue[way].V5)
 		}
-		list = append(list, append(words, volts1(v12), volts1(v5), r.Problem, r.Sign, tells[r.Blind],
+		list = append(list, append(words, volts1(v12), volts1(v5), r.Problem, r.Indication, killInputWord[r.KillInputBlind],
 			r.Failed))
 	}
 	return "# Single faults, each simulated by itself at the typical corner: go run ./hardware/gen -faults. Nothing was " +
 		"measured on hardware.\n" + strings.TrimPrefix(writeCSV(list), generated)
 }
 
-// FaultLine is one line of the table of faults, as far as it is read again.
+// FaultLine is one parsed line of FaultTable, as far as it is needed.
 type FaultLine struct {
-	Ref, Fault, Problem, Sign string
-	Verdict                   Verdict
-	Ways                      []string // "released", or what stays
-	V12, V5                   float64
-	Blind                     bool
+	Ref, Fault, Problem, Indication string
+	Verdict                         Verdict
+	Ways                            []string // "released", or what stays
+	V12, V5                         float64
+	KillInputBlind                  bool
 }
 
-// ParseFaults reads what FaultTable wrote. A row whose verdict is not what its other cells say is refused.
+// ParseFaults parses FaultTable's output. A row whose verdict contradicts its other cells is an error.
 func ParseFaults(text string) (list []FaultLine, err error) {
 	table, err := readHeaded("faults", text, faultHead)
 	if err != nil {
 		return nil, err
 	}
 	for _, t := range table {
-		l := FaultLine{Ref: t[0], Fault: t[1], Verdict: Verdict(t[2]), Ways: t[3:6], Problem: t[8], Sign: t[9],
-			Blind: t[10] != tells[false]}
+		l := FaultLine{Ref: t[0], Fault: t[1], Verdict: Verdict(t[2]), Ways: t[3:6], Problem: t[8], Indication: t[9],
+			KillInputBlind: t[10] != killInputWord[false]}
 		for i, to := range []*float64{&l.V12, &l.V5} {
 			if *to, err = finite(t[6+i]); err != nil {
 				return nil, fmt.Errorf("faults: %s %s: %w", l.Ref, l.Fault, err)
 			}
 		}
 		switch {
-		case t[10] != tells[l.Blind]:
-			return nil, fmt.Errorf("faults: %s %s: the kill input %q: write %q or %q", l.Ref, l.Fault, t[10], tells[false],
-				tells[true])
+		case t[10] != killInputWord[l.KillInputBlind]:
+			return nil, fmt.Errorf("faults: %s %s: the kill input %q: write %q or %q", l.Ref, l.Fault, t[10],
+				killInputWord[false], killInputWord[true])
 		case l.Verdict != l.says(t[11]):
 			return nil, fmt.Errorf("faults: %s %s: the verdict is %q, and the rest of the row says %q: make the table again",
 				l.Ref, l.Fault, l.Verdict, l.says(t[11]))
@@ -226,7 +227,7 @@ func ParseFaults(text string) (list []FaultLine, err error) {
 	return list, nil
 }
 
-// says is the verdict that the cells of a line amount to. failed is why it could not be simulated.
+// says derives the verdict from a line's other cells. failed is why it could not be simulated.
 func (l FaultLine) says(failed string) Verdict {
 	stays := func(way string) bool { return way != released }
 	return verdict(failed != "", l.Problem != "", !slices.ContainsFunc(l.Ways, stays))

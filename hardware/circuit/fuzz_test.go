@@ -62,9 +62,9 @@ func FuzzFaultTable(f *testing.F) {
 	f.Add("#", "a\r\nb", "no convergence", "", 1e300, -1.0, false, true)
 	f.Fuzz(func(t *testing.T, ref, fault, failed, problem string, v12, v5 float64, output, blind bool) {
 		finite := !math.IsNaN(v12+v5) && !math.IsInf(v12+v5, 0)
-		left := Left{V12: v12, V5: v5, Output: output}
-		row := FaultRow{Ref: ref, Fault: fault, Failed: failed, Problem: problem, Blind: blind,
-			Left: []Left{left, left, {}}}
+		left := Residue{V12: v12, V5: v5, Output: output}
+		row := FaultRow{Ref: ref, Fault: fault, Failed: failed, Problem: problem, KillInputBlind: blind,
+			Residue: []Residue{left, left, {}}}
 		lines, err := ParseFaults(FaultTable([]FaultRow{row}))
 		if err != nil {
 			for _, plain := range []string{ref, fault, failed, problem} {
@@ -81,7 +81,7 @@ func FuzzFaultTable(f *testing.F) {
 		}
 		require.Len(t, lines, 1)
 		l := lines[0]
-		assert.Equal(t, FaultLine{Ref: ref, Fault: fault, Problem: problem, Blind: blind, Verdict: row.Verdict(),
+		assert.Equal(t, FaultLine{Ref: ref, Fault: fault, Problem: problem, KillInputBlind: blind, Verdict: row.Verdict(),
 			Ways: l.Ways, V12: l.V12, V5: l.V5}, l)
 		if failed == "" {
 			assert.Equal(t, left.String(), l.Ways[0])
@@ -101,10 +101,10 @@ func FuzzParseBands(f *testing.F) {
 			finiteAll(t, b.Hertz, b.Least, b.Mean, b.Most)
 			assert.Contains(t, []string{railDark, railOn, railBoth}, b.String())
 		}
-		written := BandTable(bands)
-		again, err := ParseBands(written)
-		require.NoError(t, err, "%s", written)
-		require.Equal(t, written, BandTable(again))
+		statement := BandTable(bands)
+		again, err := ParseBands(statement)
+		require.NoError(t, err, "%s", statement)
+		require.Equal(t, statement, BandTable(again))
 		if words, err := BandGuide(bands); err == nil {
 			assert.True(t, strings.HasSuffix(words, ".\n"))
 		}
@@ -146,10 +146,10 @@ func FuzzParseTable(f *testing.F) {
 			finiteAll(t, r.Least, r.Typical, r.Most)
 			assert.False(t, math.IsNaN(r.Low) || math.IsNaN(r.High))
 		}
-		written := Table(rows)
-		again, err := ParseTable(written)
-		require.NoError(t, err, "%s", written)
-		require.Equal(t, written, Table(again))
+		statement := Table(rows)
+		again, err := ParseTable(statement)
+		require.NoError(t, err, "%s", statement)
+		require.Equal(t, statement, Table(again))
 	})
 }
 
@@ -165,13 +165,13 @@ func FuzzMeasured(f *testing.F) {
 			return
 		}
 		again := ""
-		for _, name := range Asked(deck) {
+		for _, name := range MeasuresOf(deck) {
 			x, ok := values[name]
 			require.True(t, ok, name)
 			finiteAll(t, x)
 			again += name + " = " + strconv.FormatFloat(x, 'e', -1, 64) + "\n"
 		}
-		assert.LessOrEqual(t, len(values), len(Asked(deck)))
+		assert.LessOrEqual(t, len(values), len(MeasuresOf(deck)))
 		back, err := Measured(deck, again)
 		require.NoError(t, err, again)
 		require.Equal(t, values, back)
@@ -193,16 +193,16 @@ func FuzzCorners(f *testing.F) {
 			return
 		}
 		require.NotEmpty(t, corners)
-		written := ""
+		statement := ""
 		seen := map[string]bool{}
 		for _, c := range corners {
 			require.False(t, seen[c.Name], "%q is there twice", c.Name)
 			seen[c.Name] = true
 			require.Len(t, c.Params, len(corners[0].Params))
-			written += c.Name + " " + strings.Join(c.Params, " ") + "\n"
+			statement += c.Name + " " + strings.Join(c.Params, " ") + "\n"
 		}
-		again, err := Corners(written)
-		require.NoError(t, err, "%q", written)
+		again, err := Corners(statement)
+		require.NoError(t, err, "%q", statement)
 		require.Len(t, again, len(corners))
 		for i := range again {
 			require.Equal(t, corners[i].Name, again[i].Name)

@@ -9,10 +9,10 @@ import (
 	"stillwater/internal/care"
 )
 
-// step is one thing to measure while building: how, and the measure of the simulation that says what to expect.
+// step is one measurement while building: how, and the simulated measure that is expected.
 type step struct{ number, how, deck, measure string }
 
-// ofVIO are measures that go with the controller's supply: they are shown as a part of it.
+// ofVIO are measures proportional to the controller's supply: they are shown as a fraction of it.
 var ofVIO = []string{"kill_after", "v_rest", "v_threshold"}
 
 // typicalVIO is the controller's supply at the typical corner, in volts.
@@ -70,16 +70,16 @@ func Expected(rows []Row) (string, error) {
 	return out.String(), nil
 }
 
-// What a meter of a hobbyist may be off: a part of the reading, and volts.
-const meterPart, meterVolts = 0.01, 0.02
+// The error of a hobbyist's meter: a fraction of the reading, and volts.
+const meterTolerance, meterOffset = 0.01, 0.02
 
-// expect says what to read on a meter: the limit where there is one on one side only, else the values of the corners,
-// wider by what a meter may be off.
+// expect is the reading to expect on a meter: the limit where there is one on one side only, else the range over the
+// corners, widened by the meter's error.
 func (r Row) expect() string {
 	scale, unit, off := 1.0, r.Unit, 0.0
 	switch unit {
 	case "V":
-		off = meterVolts
+		off = meterOffset
 	case "s", "A":
 		scale, unit = 1e3, "m"+unit
 	}
@@ -91,13 +91,13 @@ func (r Row) expect() string {
 	case math.IsInf(r.High, 1):
 		return fmt.Sprintf("above %.3g %s", r.Low*scale, unit)
 	}
-	return fmt.Sprintf("%.3g %s (%.3g to %.3g)", r.Typical*scale, unit, (r.Least*(1-meterPart)-off)*scale,
-		(r.Most*(1+meterPart)+off)*scale)
+	return fmt.Sprintf("%.3g %s (%.3g to %.3g)", r.Typical*scale, unit, (r.Least*(1-meterTolerance)-off)*scale,
+		(r.Most*(1+meterTolerance)+off)*scale)
 }
 
 const endMark = "<!-- end -->"
 
-// Fill puts text between the lines "<!-- name -->" and "<!-- end -->" of a page.
+// Fill replaces what is between the lines "<!-- name -->" and "<!-- end -->" of a page.
 func Fill(page, name, text string) (string, error) {
 	head, rest, found := strings.Cut(page, "<!-- "+name+" -->\n")
 	_, tail, ended := strings.Cut(rest, endMark)

@@ -9,8 +9,7 @@ import (
 	"strings"
 )
 
-// KiCad is a board's schematic for KiCad 9. It carries its own symbols; its wires and names are those
-// of the drawing.
+// KiCad is a board's schematic for KiCad 9. It embeds its symbols; its wires and names are those of the drawing.
 func (b *Board) KiCad() string {
 	var out strings.Builder
 	root := UUID(b.Name)
@@ -39,7 +38,7 @@ func (b *Board) KiCad() string {
 	return out.String()
 }
 
-// UUID makes a UUID that stays the same for the same thing.
+// UUID derives a UUID from a name.
 func UUID(of string) string {
 	h := fmt.Sprintf("%x", sha1.Sum([]byte("stillwater "+of)))
 	return h[:8] + "-" + h[8:12] + "-4" + h[13:16] + "-8" + h[17:20] + "-" + h[20:32]
@@ -50,8 +49,8 @@ func kicadText(out *strings.Builder, board string, i int, words string, x, y flo
 		"(uuid %q))\n", words, x, y, UUID(fmt.Sprint(board, " text ", i)))
 }
 
-// Footprint is the name of a part's pads on a printed board.
-func (p *Part) Footprint() string {
+// FootprintName names a part's footprint on a printed board.
+func (p *Part) FootprintName() string {
 	if p.Type.Kind == Terminal {
 		return "stillwater:" + p.Type.Name + "_" + p.Value
 	}
@@ -121,7 +120,7 @@ func (s *sheet) kicadWires(out *strings.Builder) {
 			fmt.Fprintf(out, "(wire (pts (xy %.2f %.2f) (xy %.2f %.2f)) (stroke (width 0) (type default)) (uuid %q))\n",
 				x, y, u, v, UUID(fmt.Sprint(s.board.Name, " wire ", run)))
 		}
-		g.tips[0].kicadLabel(out)
+		g.pinEnds[0].kicadLabel(out)
 	}
 	for _, d := range s.dots {
 		x, y := d.mm()
@@ -129,7 +128,7 @@ func (s *sheet) kicadWires(out *strings.Builder) {
 			UUID(fmt.Sprint(s.board.Name, " dot ", d)))
 	}
 	for _, p := range s.board.Parts {
-		for _, t := range p.tips() {
+		for _, t := range p.pinEnds() {
 			if t.net == Open {
 				t.kicadLabel(out)
 			}
@@ -137,24 +136,24 @@ func (s *sheet) kicadWires(out *strings.Builder) {
 	}
 }
 
-// split cuts straight pieces at dots: KiCad joins wires at their ends only.
-func (s *sheet) split(runs [][2]spot) (cut [][2]spot) {
+// split splits straight pieces at junctions: KiCad connects wires at their ends only.
+func (s *sheet) split(runs [][2]gridPoint) (cut [][2]gridPoint) {
 	for _, run := range runs {
 		from := run[0]
-		way := spot{cmp.Compare(run[1].x, from.x), cmp.Compare(run[1].y, from.y)}
+		way := gridPoint{cmp.Compare(run[1].x, from.x), cmp.Compare(run[1].y, from.y)}
 		for a := from.add(way); a != run[1]; a = a.add(way) {
 			if slices.Contains(s.dots, a) {
-				cut = append(cut, [2]spot{from, a})
+				cut = append(cut, [2]gridPoint{from, a})
 				from = a
 			}
 		}
-		cut = append(cut, [2]spot{from, run[1]})
+		cut = append(cut, [2]gridPoint{from, run[1]})
 	}
 	return cut
 }
 
-// kicadLabel puts the net's name, or the mark of an open pin, on a pin.
-func (t tip) kicadLabel(out *strings.Builder) {
+// kicadLabel writes the net label, or the no-connect flag of an open pin, at a pin.
+func (t pinEnd) kicadLabel(out *strings.Builder) {
 	x, y := t.at.mm()
 	key := UUID(t.part.Ref + "." + t.pin.Number + " label")
 	if t.net == Open {
@@ -185,12 +184,12 @@ func (p *Part) kicad(out *strings.Builder, body rect, project, root string) {
 	}
 	fmt.Fprintf(out, "(symbol (lib_id \"stillwater:%s\") (at %.2f %.2f %d)%s (unit 1) (exclude_from_sim no) (in_bom yes) "+
 		"(on_board yes) (dnp no) (uuid %q)\n", p.symbolName(), x, y, p.Turn, mirror, UUID(p.Ref))
-	angle := p.Turn % 180 // the text turns with the part: this turns it back
+	angle := p.Turn % 180 // the text rotates with the part: undo that
 	prop := func(name, value string, x, y float64, hide string) {
 		fmt.Fprintf(out, "(property %q %q (at %.2f %.2f %d) (effects (font (size 1.27 1.27))%s))\n", name, value, x, y,
 			angle, hide)
 	}
-	if tips := p.tips(); tips[0].out.y != 0 || len(tips) == 3 && p.Type.Kind != Terminal {
+	if pinEnds := p.pinEnds(); pinEnds[0].out.y != 0 || len(pinEnds) == 3 && p.Type.Kind != Terminal {
 		half := func(text string) float64 { return 1 + 0.6*float64(len(text)) }
 		place := func(text string) float64 { return body.x1 + half(text) }
 		if p.Type.Kind == Trimmer {
@@ -202,7 +201,7 @@ func (p *Part) kicad(out *strings.Builder, body rect, project, root string) {
 		prop("Reference", p.Ref, (body.x0+body.x1)/2, body.y0-1.2, "")
 		prop("Value", value, (body.x0+body.x1)/2, body.y1+1.2, "")
 	}
-	prop("Footprint", p.Footprint(), x, y, " (hide yes)")
+	prop("Footprint", p.FootprintName(), x, y, " (hide yes)")
 	prop("Datasheet", "", x, y, " (hide yes)")
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		fmt.Fprintf(out, "(pin %q (uuid %q))\n", pin.Number, UUID(p.Ref+"."+pin.Number))

@@ -5,10 +5,10 @@ import (
 	"strings"
 )
 
-// Kind is a sort of part: it says which pins there are, which ratings must be known, and how it is drawn.
+// Kind is a kind of part: its pins, the ratings that must be stated, and its symbol.
 type Kind string
 
-// The kinds there are. Nothing that switches mains is among them.
+// The kinds. None of them switches mains.
 const (
 	Resistor        Kind = "resistor"
 	Trimmer         Kind = "trimmer"
@@ -45,12 +45,12 @@ type Pin struct {
 
 // kindOf describes one kind.
 type kindOf struct {
-	letter  string   // of its references
-	spice   string   // first letter in a simulation; "" for what is not simulated
+	letter  string   // of its reference designators
+	spice   string   // SPICE device letter; "" if not simulated
 	ratings []string // that its type must state
 	valued  bool     // a part states a value
 	pins    []Pin
-	order   []string // pin numbers in the order that the simulation wants
+	order   []string // pin numbers in SPICE order
 	shape   []stroke
 }
 
@@ -74,7 +74,7 @@ func terminalPins(value string) (pins []Pin) {
 	return pins
 }
 
-// twoPins stand above each other, pin 1 at the top.
+// twoPins are one above the other, pin 1 at the top.
 func twoPins(first, second string) []Pin {
 	return []Pin{{"1", first, 0, -3, 0, -1}, {"2", second, 0, 3, 0, 1}}
 }

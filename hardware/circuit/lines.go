@@ -6,24 +6,24 @@ import (
 	"strings"
 )
 
-// written is one statement and the line that it is in.
-type written struct {
+// statement is one statement and its line.
+type statement struct {
 	number int
 	words  []string
 }
 
-// expand cuts a description into statements and repeats what stands between each and end:
+// expand splits a description into statements and repeats those between each and end:
 //
 //	each S=FOCUS,SHUTTER N=1,2
 //	part R1$N resistor 560 ... : 1=G_$S 2=GND
 //	end
-func expand(text string) (list []written, err error) {
-	var block []written // of the open each
+func expand(text string) (list []statement, err error) {
+	var block []statement // of the open each
 	var heads map[string][]string
 	open, times := 0, 0
 	for i, l := range strings.Split(text, "\n") {
 		words, closed := cut(l)
-		here := written{i + 1, words}
+		here := statement{i + 1, words}
 		switch {
 		case !closed:
 			return nil, &ParseError{i + 1, "a quote is not closed", `end the text with "`}
@@ -69,7 +69,7 @@ func readEach(number int, words []string) (heads map[string][]string, times int,
 	return heads, times, nil
 }
 
-func repeated(block []written, heads map[string][]string, times int) (list []written) {
+func repeated(block []statement, heads map[string][]string, times int) (list []statement) {
 	for i := range times {
 		var pairs []string
 		for _, name := range slices.Backward(slices.Sorted(maps.Keys(heads))) { // $AB before $A
@@ -77,7 +77,7 @@ func repeated(block []written, heads map[string][]string, times int) (list []wri
 		}
 		put := strings.NewReplacer(pairs...)
 		for _, l := range block {
-			one := written{number: l.number}
+			one := statement{number: l.number}
 			for _, w := range l.words {
 				one.words = append(one.words, put.Replace(w))
 			}
@@ -87,7 +87,7 @@ func repeated(block []written, heads map[string][]string, times int) (list []wri
 	return list
 }
 
-// cut splits a line into words; blanks within quotes do not split, and # begins a remark.
+// cut splits a line into words; blanks within quotes do not split, and # begins a comment.
 func cut(l string) (words []string, closed bool) {
 	var word strings.Builder
 	quoted, started := false, false

@@ -17,12 +17,12 @@ func writeCSV(rows [][]string) string {
 	out.WriteString(generated)
 	w := csv.NewWriter(&out)
 	if err := w.WriteAll(rows); err != nil {
-		panic(err) // a strings.Builder takes everything
+		panic(err) // a strings.Builder never fails
 	}
 	return out.String()
 }
 
-// Parts is the list of what to buy: one row for each type and value of a board.
+// Parts is the bill of materials: one row for each type and value of a board.
 func (d *Design) Parts() string {
 	rows := [][]string{{"board", "quantity", "references", "value", "part", "ratings", "equivalents", "comes with"}}
 	for _, b := range d.Boards {
@@ -51,7 +51,7 @@ func (t *Type) ratings() string {
 	return strings.Join(list, " ")
 }
 
-// Wiring is the list of joints: each net of each board with its pins, the names of the pins beside their numbers.
+// Wiring is the netlist: each net of each board with its pins, by number and name.
 func (d *Design) Wiring() string {
 	rows := [][]string{{"board", "net", "group", "highest V DC", "pins"}}
 	for _, b := range d.Boards {
@@ -75,7 +75,7 @@ func (b *Board) pinName(at Node) string {
 	return "(" + strings.ReplaceAll(name, " ", "_") + ")"
 }
 
-// Headers is the list of leads between each carrier and the headers of the boards.
+// Headers lists the leads between each carrier and the headers of the boards.
 func (d *Design) Headers() string {
 	rows := [][]string{{"carrier", "pin", "line", "signal", "to"}}
 	for _, c := range d.Carriers {
@@ -102,7 +102,7 @@ var delays = [][3]string{
 	{"flash2", "flash", "on_5"},
 }
 
-// Delays is the table of what the electronics add, in microseconds.
+// Delays is the table of the electronics' delays, in microseconds.
 func Delays(rows []Row) (string, error) {
 	list := [][]string{{"signal", "least us", "typical us", "most us", "deck", "measure"}}
 	for _, d := range delays {

@@ -9,14 +9,14 @@ import (
 	"strings"
 )
 
-// Limit is what a measured value of a deck must be within, at every corner, and why.
+// Limit is the range that a measured value of a deck must keep at every corner, and why.
 type Limit struct {
 	Deck, Measure, Unit string
 	Low, High           float64 // SI; infinite where there is no limit
 	Reason              string
 }
 
-// Limits reads the table of limits: deck, measure, unit, low, high, reason. An empty low or high is no limit.
+// Limits parses the table of limits: deck, measure, unit, low, high, reason. An empty low or high is no limit.
 func Limits(text string) (list []Limit, err error) {
 	table, err := readTable("limits", text, 6)
 	if err != nil {
@@ -50,24 +50,24 @@ func Limits(text string) (list []Limit, err error) {
 }
 
 var (
-	asked = regexp.MustCompile(`(?im)^\.meas(?:ure)?\s+(?:tran|ac|dc|op)\s+(\S+)`)
-	found = regexp.MustCompile(`(?m)^([a-z_][a-z0-9_]*)\s+=\s+([-+]?[0-9][-+0-9.eE]*)(?:\s|$)`)
-	wrong = regexp.MustCompile(`(?im)^.*(error|meas.*failed|singular|aborted|unknown|can't find|not available|` +
+	measureLine = regexp.MustCompile(`(?im)^\.meas(?:ure)?\s+(?:tran|ac|dc|op)\s+(\S+)`)
+	found       = regexp.MustCompile(`(?m)^([a-z_][a-z0-9_]*)\s+=\s+([-+]?[0-9][-+0-9.eE]*)(?:\s|$)`)
+	failureLine = regexp.MustCompile(`(?im)^.*(error|meas.*failed|singular|aborted|unknown|can't find|not available|` +
 		`non-increasing).*$`)
 )
 
-// Asked lists the measures that a deck asks for.
-func Asked(deck string) (names []string) {
-	for _, m := range asked.FindAllStringSubmatch(deck, -1) {
+// MeasuresOf lists the measures that a deck requests.
+func MeasuresOf(deck string) (names []string) {
+	for _, m := range measureLine.FindAllStringSubmatch(deck, -1) {
 		names = append(names, strings.ToLower(m[1]))
 	}
 	return names
 }
 
-// Measured reads what the simulator printed. ngspice ends well even if a measure failed or a model is missing, so the
-// text decides: whatever the deck asks for must be there as a number.
+// Measured parses the simulator's output. ngspice exits with 0 even if a measure failed or a model is missing, so the
+// text decides: every measure that the deck requests must be there as a number.
 func Measured(deck, printed string) (map[string]float64, error) {
-	if bad := wrong.FindString(printed); bad != "" {
+	if bad := failureLine.FindString(printed); bad != "" {
 		return nil, fmt.Errorf("the simulator says: %s", strings.TrimSpace(bad))
 	}
 	values := map[string]float64{}
@@ -79,7 +79,7 @@ func Measured(deck, printed string) (map[string]float64, error) {
 		values[m[1]] = x
 	}
 	got := map[string]float64{}
-	for _, name := range Asked(deck) {
+	for _, name := range MeasuresOf(deck) {
 		x, ok := values[name]
 		if !ok || math.IsNaN(x) || math.IsInf(x, 0) {
 			return nil, fmt.Errorf("measure %s is not in what the simulator printed", name)
@@ -106,14 +106,14 @@ func (r Results) Put(deck, measure, corner string, x float64) {
 	r[deck][measure][corner] = x
 }
 
-// Row is one line of the table of measured values: what is least, typical (at the first corner) and most over all
-// corners, and the limit.
+// Row is one line of the table of measured values: minimum, typical (at the first corner) and maximum over all corners,
+// and the limit.
 type Row struct {
 	Limit
 	Least, Typical, Most float64
 }
 
-// Within reports whether the values keep the limit.
+// Within reports whether the values are within the limit.
 func (r Row) Within() bool { return r.Least >= r.Low && r.Most <= r.High }
 
 // Rows joins results with limits. Every measure has a limit and every limit a measure, at every corner.
@@ -151,18 +151,19 @@ func Table(rows []Row) string {
 		"measured on hardware.\n" + strings.Join(measuredHead, ",") + "\n")
 	w := csv.NewWriter(&out)
 	for _, r := range rows {
-		record := []string{r.Deck, r.Measure, r.Unit, short(r.Least), short(r.Typical), short(r.Most), limit(r.Low),
+		record := []string{r.Deck, r.Measure, r.Unit,
+			formatValue(r.Least), formatValue(r.Typical), formatValue(r.Most), limit(r.Low),
 			limit(r.High), r.Reason}
 		if err := w.Write(record); err != nil {
-			panic(err) // a strings.Builder takes everything
+			panic(err) // a strings.Builder never fails
 		}
 	}
 	w.Flush()
 	return out.String()
 }
 
-// short writes a value with three digits; what is less than a billionth is nothing.
-func short(x float64) string {
+// formatValue formats a value with three digits; below a billionth it is 0.
+func formatValue(x float64) string {
 	if math.Abs(x) < 1e-9 {
 		x = 0
 	}
@@ -176,7 +177,7 @@ func limit(x float64) string {
 	return strconv.FormatFloat(x, 'g', -1, 64)
 }
 
-// ParseTable reads what Table wrote.
+// ParseTable parses Table's output.
 func ParseTable(text string) (rows []Row, err error) {
 	table, err := readHeaded("measured values", text, measuredHead)
 	if err != nil {

@@ -14,38 +14,38 @@ const (
 
 // drawGroup draws a group's wires and the dots where more than two pieces meet.
 func (s *sheet) drawGroup(g *group) {
-	ends := map[spot]int{}
-	for _, t := range g.tips {
+	ends := map[gridPoint]int{}
+	for _, t := range g.pinEnds {
 		ends[t.at]++
 	}
 	for _, run := range g.runs {
 		x, y := run[0].mm()
 		u, v := run[1].mm()
 		s.draw(wire, g.net, line(x, y, u, v))
-		way := spot{cmp.Compare(run[1].x, run[0].x), cmp.Compare(run[1].y, run[0].y)}
+		way := gridPoint{cmp.Compare(run[1].x, run[0].x), cmp.Compare(run[1].y, run[0].y)}
 		for a := run[0]; a != run[1]; a = a.add(way) {
 			ends[a]++
 			ends[a.add(way)]++
 		}
 	}
-	var dots []spot
+	var dots []gridPoint
 	for a, n := range ends {
 		if n > 2 {
 			dots = append(dots, a)
 		}
 	}
-	slices.SortFunc(dots, func(a, b spot) int { return cmp.Or(cmp.Compare(a.x, b.x), cmp.Compare(a.y, b.y)) })
+	slices.SortFunc(dots, func(a, b gridPoint) int { return cmp.Or(cmp.Compare(a.x, b.x), cmp.Compare(a.y, b.y)) })
 	s.dots = append(s.dots, dots...)
 }
 
 // nameGroup writes a group's net once, at the first place that is free.
 func (s *sheet) nameGroup(g *group, f *Section) {
-	if len(g.tips) == 1 && (s.ground(g.tips[0]) || s.rail(g.tips[0])) {
+	if len(g.pinEnds) == 1 && (s.ground(g.pinEnds[0]) || s.rail(g.pinEnds[0])) {
 		return
 	}
-	as := endsHere
-	if s.elsewhere(g) {
-		as = goesOn
+	as := localNet
+	if s.continuesElsewhere(g) {
+		as = remoteNet
 	}
 	choices := g.choices()
 	for i := range choices {
@@ -55,17 +55,19 @@ func (s *sheet) nameGroup(g *group, f *Section) {
 	s.write(choices[max(best, 0)])
 }
 
-// elsewhere reports whether a group's net has pins outside the group.
-func (s *sheet) elsewhere(g *group) bool { return len(s.board.Netlist()[g.net]) > len(g.tips) }
+// continuesElsewhere reports whether the group's net has pins outside it.
+func (s *sheet) continuesElsewhere(g *group) bool {
+	return len(s.board.Netlist()[g.net]) > len(g.pinEnds)
+}
 
-// choices are places for a group's name, the best first.
+// choices are positions for a group's name, the best first.
 func (g *group) choices() (all []lettering) {
 	at := func(x, y float64, anchor string) {
 		all = append(all, lettering{x: x, y: y, size: netSize, anchor: anchor})
 	}
 	const above, below = -0.8, 0.55 + 0.76*netSize
-	if len(g.tips) == 1 {
-		t := g.tips[0]
+	if len(g.pinEnds) == 1 {
+		t := g.pinEnds[0]
 		x, y := t.at.mm()
 		switch {
 		case t.out.x > 0:
@@ -84,12 +86,12 @@ func (g *group) choices() (all []lettering) {
 		return all
 	}
 	runs := slices.Clone(g.runs)
-	slices.SortStableFunc(runs, func(a, b [2]spot) int {
-		return cmp.Compare(worth(b), worth(a))
+	slices.SortStableFunc(runs, func(a, b [2]gridPoint) int {
+		return cmp.Compare(compareRuns(b), compareRuns(a))
 	})
 	for _, run := range runs {
-		x0, y0 := spot{min(run[0].x, run[1].x), min(run[0].y, run[1].y)}.mm()
-		x1, y1 := spot{max(run[0].x, run[1].x), max(run[0].y, run[1].y)}.mm()
+		x0, y0 := gridPoint{min(run[0].x, run[1].x), min(run[0].y, run[1].y)}.mm()
+		x1, y1 := gridPoint{max(run[0].x, run[1].x), max(run[0].y, run[1].y)}.mm()
 		if y0 == y1 {
 			for _, down := range []float64{above, below} {
 				at((x0+x1)/2, y0+down, "middle")
@@ -110,5 +112,5 @@ func (g *group) choices() (all []lettering) {
 	return all
 }
 
-// worth puts long lines before short ones, lying ones before standing ones.
-func worth(run [2]spot) int { return 2*abs(run[1].x-run[0].x) + abs(run[1].y-run[0].y) }
+// compareRuns orders runs by length, longest first, horizontal before vertical.
+func compareRuns(run [2]gridPoint) int { return 2*abs(run[1].x-run[0].x) + abs(run[1].y-run[0].y) }

@@ -6,13 +6,13 @@ import (
 	"strings"
 )
 
-// ParseError says what is wrong with a description, in which line, and what to do.
+// ParseError is an error in a description: line, reason and remedy.
 type ParseError struct {
 	Line        int
 	Why, Remedy string
 }
 
-// Error is the whole of it in one line.
+// Error is all of it in one line.
 func (e *ParseError) Error() string { return fmt.Sprintf("line %d: %s: %s", e.Line, e.Why, e.Remedy) }
 
 // Parse reads a description. Its statements, one a line, are described at the head of hardware/circuits.txt. An error
@@ -37,7 +37,7 @@ func Parse(text string) (*Design, error) {
 	return r.design, nil
 }
 
-// reader is where in the description we are.
+// reader holds the state of parsing.
 type reader struct {
 	design  *Design
 	board   *Board
@@ -50,7 +50,7 @@ func (r *reader) fail(remedy, why string, args ...any) error {
 	return &ParseError{r.line, fmt.Sprintf(why, args...), remedy}
 }
 
-// usage is how each statement is written, for the remedies.
+// usage is the syntax of each statement, for the remedies.
 var usage = map[string]string{
 	"type": `write: type NAME KIND "what to ask for" makers="part (maker); part (maker)" ` +
 		`legs=0,0/4,0 body=6.3x2.4 drill=0.8 rating=number ... model=NAME`,
@@ -91,7 +91,7 @@ func (r *reader) statement(w []string) error {
 
 func (r *reader) readType(w []string) error {
 	t := &Type{Name: w[0], Kind: Kind(w[1]), Generic: w[2], Rating: map[string]float64{},
-		Foot: Foot{Drill: 0.8}, Line: r.line}
+		Footprint: Footprint{Drill: 0.8}, Line: r.line}
 	if _, known := kinds[t.Kind]; !known {
 		return r.fail("use one of the kinds in hardware/circuit/kinds.go", "type %s is of unknown kind %q", w[0], w[1])
 	}
@@ -112,7 +112,7 @@ func (r *reader) readType(w []string) error {
 		case key == "with":
 			t.With = value
 		case key == "legs" || key == "body" || key == "drill":
-			if err := r.readFoot(t, key, value); err != nil {
+			if err := r.readFootprint(t, key, value); err != nil {
 				return err
 			}
 		default:
@@ -127,19 +127,19 @@ func (r *reader) readType(w []string) error {
 	return nil
 }
 
-func (r *reader) readFoot(t *Type, key, value string) (err error) {
+func (r *reader) readFootprint(t *Type, key, value string) (err error) {
 	if key == "body" {
 		wide, high, _ := strings.Cut(value, "x")
 		var err1, err2 error
-		t.Foot.Body[0], err1 = finite(wide)
-		t.Foot.Body[1], err2 = finite(high)
-		if err1 != nil || err2 != nil || t.Foot.Body[0] <= 0 || t.Foot.Body[1] <= 0 {
+		t.Footprint.Body[0], err1 = finite(wide)
+		t.Footprint.Body[1], err2 = finite(high)
+		if err1 != nil || err2 != nil || t.Footprint.Body[0] <= 0 || t.Footprint.Body[1] <= 0 {
 			return r.fail("write the body as 6.3x2.4, in mm", "body %q of type %s is no size", value, t.Name)
 		}
 		return nil
 	}
 	if key == "drill" {
-		if t.Foot.Drill, err = finite(value); err != nil || !(t.Foot.Drill >= 0.5 && t.Foot.Drill <= 3) {
+		if t.Footprint.Drill, err = finite(value); err != nil || !(t.Footprint.Drill >= 0.5 && t.Footprint.Drill <= 3) {
 			return r.fail("write a number of mm from 0.5 to 3", "drill %q of type %s is no hole", value, t.Name)
 		}
 		return nil
@@ -149,10 +149,10 @@ func (r *reader) readFoot(t *Type, key, value string) (err error) {
 		if err != nil {
 			return r.fail("write legs=0,0/4,0: holes counted from the first leg", "leg %q of type %s is no hole", leg, t.Name)
 		}
-		t.Foot.Legs = append(t.Foot.Legs, [2]int(at))
+		t.Footprint.Legs = append(t.Footprint.Legs, [2]int(at))
 	}
-	if n := len(t.Kind.Pins("")); len(t.Foot.Legs) != n {
-		return r.fail("give each pin one leg, in order", "type %s has %d legs for %d pins", t.Name, len(t.Foot.Legs), n)
+	if n := len(t.Kind.Pins("")); len(t.Footprint.Legs) != n {
+		return r.fail("give each pin one leg, in order", "type %s has %d legs for %d pins", t.Name, len(t.Footprint.Legs), n)
 	}
 	return nil
 }

@@ -128,7 +128,7 @@ func pinList(pins []Pin) string {
 	return strings.Join(names, ", ")
 }
 
-// complete looks at a board as a whole: a net with fewer than two pins is a slip of the pen.
+// complete checks a board as a whole: a net with fewer than two pins is a mistake.
 func (r *reader) complete(b *Board) error {
 	list := b.Netlist()
 	for _, n := range b.Nets {
@@ -141,14 +141,14 @@ func (r *reader) complete(b *Board) error {
 	return nil
 }
 
-// Quantity reads a value with the prefix of its unit: 560, 4.7k, 1M, 100n, 2.2u, 47p, 60m.
+// Quantity parses a value with a unit prefix: 560, 4.7k, 1M, 100n, 2.2u, 47p, 60m.
 func Quantity(text string) (float64, error) {
 	scale := map[byte]float64{'p': 1e-12, 'n': 1e-9, 'u': 1e-6, 'm': 1e-3, 'k': 1e3, 'M': 1e6}
 	digits, factor := text, 1.0
 	if n := len(text); n > 1 && scale[text[n-1]] > 0 {
 		digits, factor = text[:n-1], scale[text[n-1]]
 	}
-	const least, most = 1e-15, 1e15 // no part has less or more of anything
+	const least, most = 1e-15, 1e15 // no part has a value outside
 	x, err := finite(digits)
 	if x *= factor; err != nil || x < least || x > most {
 		return 0, fmt.Errorf("%q is no value", text)

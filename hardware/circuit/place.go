@@ -21,27 +21,27 @@ func (p *Part) turned(x, y float64) (float64, float64) {
 	return x, y
 }
 
-// spot is a point of the drawing's grid.
-type spot struct{ x, y int }
+// gridPoint is a point of the drawing's grid of 1.27 mm.
+type gridPoint struct{ x, y int }
 
-func (a spot) add(d spot) spot { return spot{a.x + d.x, a.y + d.y} }
+func (a gridPoint) add(d gridPoint) gridPoint { return gridPoint{a.x + d.x, a.y + d.y} }
 
-func (a spot) mm() (x, y float64) { return float64(a.x) * unit, float64(a.y) * unit }
+func (a gridPoint) mm() (x, y float64) { return float64(a.x) * unit, float64(a.y) * unit }
 
-// tip is the end of a pin in the drawing.
-type tip struct {
+// pinEnd is the end of a pin in the drawing.
+type pinEnd struct {
 	part    *Part
 	pin     Pin
 	net     string
-	at, out spot // out: one step away from the part
+	at, out gridPoint // out: one step away from the part
 }
 
-func (p *Part) tips() (all []tip) {
+func (p *Part) pinEnds() (all []pinEnd) {
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		x, y := p.turned(float64(pin.X), float64(pin.Y))
 		dx, dy := p.turned(float64(pin.DX), float64(pin.DY))
-		all = append(all, tip{p, pin, p.Pins[pin.Number], spot{p.X + int(math.Round(x)), p.Y + int(math.Round(y))},
-			spot{int(math.Round(dx)), int(math.Round(dy))}})
+		all = append(all, pinEnd{p, pin, p.Pins[pin.Number], gridPoint{p.X + int(math.Round(x)), p.Y + int(math.Round(y))},
+			gridPoint{int(math.Round(dx)), int(math.Round(dy))}})
 	}
 	return all
 }
@@ -57,25 +57,25 @@ func (s *sheet) part(p *Part) {
 			x, y := p.turned(q[0], q[1])
 			moved.points = append(moved.points, [2]float64{cx + x, cy + y})
 		}
-		drawn := ink{moved, symbol, p.Ref}
-		s.inks = append(s.inks, drawn)
+		drawn := shape{moved, symbol, p.Ref}
+		s.shapes = append(s.shapes, drawn)
 		body = body.join(drawn.box())
 	}
 	s.bodies[p.Ref] = body
 	s.name(p, body)
-	for _, t := range p.tips() {
+	for _, t := range p.pinEnds() {
 		s.leg(t)
 	}
 }
 
-// name writes what a part is called and what it is: beside a part that stands, above one that lies.
+// name writes a part's reference and value: beside a vertical part, above a horizontal one.
 func (s *sheet) name(p *Part, body rect) {
 	what := p.What()
 	put := func(x, y float64, anchor, text string) {
 		s.write(lettering{x, y, nameSize, anchor, plain, text, p.Ref})
 	}
 	middle, half := (body.x0+body.x1)/2, (body.y0+body.y1)/2
-	pins := p.tips()
+	pins := p.pinEnds()
 	stands := pins[0].out.y != 0 || len(pins) == 3
 	switch {
 	case p.Type.Kind == Opto:
@@ -91,7 +91,7 @@ func (s *sheet) name(p *Part, body rect) {
 	}
 }
 
-// What is a part's value with its unit, or what sort it is.
+// What is a part's value with its unit, or its type.
 func (p *Part) What() string {
 	unit := map[Kind]string{Resistor: "Ω", Trimmer: "Ω", Capacitor: "F", Electrolytic: "F", Battery: "V"}[p.Type.Kind]
 	switch digits := strings.TrimRight(p.Value, "pnumkM"); {
@@ -105,7 +105,7 @@ func (p *Part) What() string {
 }
 
 // leg writes a pin's number and name where a builder could mistake one leg for another.
-func (s *sheet) leg(t tip) {
+func (s *sheet) leg(t pinEnd) {
 	x, y := t.at.mm()
 	text := t.pin.Number
 	put := func(x, y, size float64, anchor, text string) {
@@ -151,8 +151,8 @@ func (s *sheet) leg(t tip) {
 	}
 }
 
-// ground draws three bars under a pin on ground that looks down or to a side. It reports whether the pin has them.
-func (s *sheet) ground(t tip) bool {
+// ground draws the ground symbol at a pin on GND that points down or sideways. It reports whether the pin has one.
+func (s *sheet) ground(t pinEnd) bool {
 	if t.net != "GND" || t.part.Type.Kind == Terminal || t.out.y < 0 {
 		return false
 	}
@@ -161,40 +161,40 @@ func (s *sheet) ground(t tip) bool {
 		at = at.add(t.out)
 		x, y := t.at.mm()
 		u, v := at.mm()
-		s.draw(sign, "GND", line(x, y, u, v))
+		s.draw(powerSymbol, "GND", line(x, y, u, v))
 	}
 	x, y := at.mm()
-	s.draw(sign, "GND", line(x, y, x, y+0.9), heavy(x-1.2, y+0.9, x+1.2, y+0.9), line(x-0.75, y+1.45, x+0.75, y+1.45),
-		line(x-0.3, y+2, x+0.3, y+2))
+	s.draw(powerSymbol, "GND", line(x, y, x, y+0.9), heavy(x-1.2, y+0.9, x+1.2, y+0.9),
+		line(x-0.75, y+1.45, x+0.75, y+1.45), line(x-0.3, y+2, x+0.3, y+2))
 	return true
 }
 
 func (s *sheet) draw(as style, of string, strokes ...stroke) {
 	for _, k := range strokes {
-		s.inks = append(s.inks, ink{k, as, of})
+		s.shapes = append(s.shapes, shape{k, as, of})
 	}
 }
 
-// open draws a cross before a pin that is left open.
-func (s *sheet) open(t tip) {
+// open draws a cross at an unconnected pin.
+func (s *sheet) open(t pinEnd) {
 	x, y := t.at.mm()
 	x, y = x+0.7*float64(t.out.x), y+0.7*float64(t.out.y)
-	s.draw(sign, t.part.Ref, line(x-0.7, y-0.7, x+0.7, y+0.7), line(x-0.7, y+0.7, x+0.7, y-0.7))
+	s.draw(powerSymbol, t.part.Ref, line(x-0.7, y-0.7, x+0.7, y+0.7), line(x-0.7, y+0.7, x+0.7, y-0.7))
 }
 
-// isRail tells a supply by its name: V12_..., V5_... and VIO.
+// isRail recognises a supply by its name: V12_..., V5_... and VIO.
 func isRail(net string) bool {
 	return net == "VIO" || len(net) > 1 && net[0] == 'V' && net[1] >= '0' && net[1] <= '9'
 }
 
-// rail draws a supply's bar with its name over a pin that looks up.
-func (s *sheet) rail(t tip) bool {
+// rail draws the supply symbol with its name at a pin that points up.
+func (s *sheet) rail(t pinEnd) bool {
 	if !isRail(t.net) || t.out.y >= 0 {
 		return false
 	}
 	x, y := t.at.mm()
-	l := lettering{x, y - 1.7, netSize, "middle", goesOn, t.net, t.net}
-	s.draw(sign, t.net, line(x, y, x, y-0.9), heavy(x-1.2, y-0.9, x+1.2, y-0.9))
+	l := lettering{x, y - 1.7, netSize, "middle", remoteNet, t.net, t.net}
+	s.draw(powerSymbol, t.net, line(x, y, x, y-0.9), heavy(x-1.2, y-0.9, x+1.2, y-0.9))
 	s.write(l)
 	return true
 }
@@ -216,7 +216,7 @@ func (s *sheet) barrier(f *Section) {
 	}
 	for _, p := range s.board.Parts {
 		if p.Section == f.Name {
-			for _, t := range p.tips() {
+			for _, t := range p.pinEnds() {
 				tx, ty := t.at.mm()
 				groups[tx > x] = extend(groups[tx > x], s.board.groupOf(t.net), ty)
 			}
@@ -240,7 +240,7 @@ func (s *sheet) barrier(f *Section) {
 	}
 }
 
-// region is how far down one side of a barrier a group of nets reaches.
+// region is the vertical extent of a group of nets on one side of a barrier.
 type region struct {
 	group  *Group
 	y0, y1 float64
@@ -259,7 +259,7 @@ func extend(list []region, g *Group, y float64) []region {
 	return append(list, region{g, y, y})
 }
 
-// Side is a group's purpose in short: up to its first comma or semicolon.
+// Side is a group's short purpose: up to its first comma or semicolon.
 func (g *Group) Side() string {
 	if i := strings.IndexAny(g.Purpose, ",;"); i > 0 {
 		return g.Purpose[:i]

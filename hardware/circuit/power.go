@@ -10,7 +10,7 @@ import (
 // volts is the highest voltage of a part's pin against its group's zero.
 func (b *Board) volts(p *Part, pin string) float64 {
 	if n := b.Net(p.Pin(pin)); n != nil {
-		return n.Ceiling()
+		return n.MaxVolts()
 	}
 	return 0
 }
@@ -32,18 +32,18 @@ func (b *Board) gateSwing(p *Part) float64 {
 	return b.volts(p, "S") / (1 + down/up)
 }
 
-// highest is the highest voltage on any pin.
-func (b *Board) highest(p *Part) (v float64) {
+// maxVolts is the highest voltage on any pin.
+func (b *Board) maxVolts(p *Part) (v float64) {
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		v = max(v, b.volts(p, pin.Number))
 	}
 	return v
 }
 
-// checkStrength holds the voltages that parts stand, and the heat of resistors, against the nets they are on.
+// checkStrength compares the parts' voltage ratings, and the dissipation of resistors, with the nets they are on.
 func checkStrength(_ *Design, b *Board) (bad []string) {
 	for _, p := range b.Parts {
-		stands, meets := p.Type.Rating["v"], b.highest(p)
+		stands, meets := p.Type.Rating["v"], b.maxVolts(p)
 		switch p.Type.Kind {
 		case Opto:
 			meets = b.volts(p, "C")
@@ -71,8 +71,8 @@ func checkStrength(_ *Design, b *Board) (bad []string) {
 			bad = append(bad, fmt.Sprintf("%s stands %g V and meets %g V: want a quarter more", p.Ref, stands, meets))
 		}
 		if p.Type.Kind == Resistor && p.Type.Rating["fusible"] == 0 {
-			if heat := b.heat(p); heat > 0.7*p.Type.Rating["p"] {
-				bad = append(bad, fmt.Sprintf("%s may have to take %.2f W of its %g W: 70 %% is the most", p.Ref, heat,
+			if dissipation := b.dissipation(p); dissipation > 0.7*p.Type.Rating["p"] {
+				bad = append(bad, fmt.Sprintf("%s may have to take %.2f W of its %g W: 70 %% is the most", p.Ref, dissipation,
 					p.Type.Rating["p"]))
 			}
 		}
@@ -80,9 +80,9 @@ func checkStrength(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// heat is what a resistor takes with its highest steady voltage on one side and nothing on the other, less the forward
-// voltage of a diode that is all there is on the other side.
-func (b *Board) heat(p *Part) float64 {
+// dissipation is a resistor's power with its highest steady voltage on one side and 0 V on the other, less the forward
+// voltage of a diode that alone is on the other side.
+func (b *Board) dissipation(p *Part) float64 {
 	ohms, err := Quantity(p.Value)
 	if err != nil {
 		return math.Inf(1)
@@ -104,7 +104,7 @@ func (b *Board) heat(p *Part) float64 {
 }
 
 // draw is the current that a pin of the controller may have to source or sink at a net's highest voltage: through every
-// resistor on it that leads anywhere but into a gate.
+// resistor on it that does not lead to gates only.
 func (b *Board) draw(n *Net) (amps float64, bare []string) {
 	for _, p := range b.On(n.Name) {
 		switch p.Type.Kind {
@@ -156,20 +156,20 @@ func checkPinCurrents(_ *Design, b *Board) (bad []string) {
 		}
 		amps, bare := b.draw(n)
 		total += amps
-		if amps > pinMost {
-			bad = append(bad, fmt.Sprintf("%s takes %.1f mA from its pin: %g mA is the most", n.Name, amps*1e3, pinMost*1e3))
+		if amps > maxPinAmps {
+			bad = append(bad, fmt.Sprintf("%s takes %.1f mA from its pin: %g mA is the most", n.Name, amps*1e3, maxPinAmps*1e3))
 		}
 		for _, ref := range bare {
 			bad = append(bad, fmt.Sprintf("%s sits on %s without a resistor", ref, n.Name))
 		}
 	}
-	if total > pinsMost {
-		bad = append(bad, fmt.Sprintf("all pins together %.1f mA: %g mA is the most", total*1e3, pinsMost*1e3))
+	if total > maxPinsAmps {
+		bad = append(bad, fmt.Sprintf("all pins together %.1f mA: %g mA is the most", total*1e3, maxPinsAmps*1e3))
 	}
 	return bad
 }
 
-// checkPinLevels wants inputs to be pulled up to the controller's own supply only, which may be 3.3 V.
+// checkPinLevels requires inputs to be pulled up to the controller's own supply only, which may be 3.3 V.
 func checkPinLevels(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {
 		if n.Use != Input {
@@ -192,21 +192,21 @@ func checkPinLevels(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// checkPullDowns wants each output and the heartbeat low while nobody drives it: through resistors to GND alone.
+// checkPullDowns requires each output and the heartbeat low while nobody drives it: through resistors to GND alone.
 func checkPullDowns(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {
 		if n.Use != Output && n.Use != Heartbeat {
 			continue
 		}
-		if ohms := b.down(n.Name, nil); ohms > pullDownMost {
-			bad = append(bad, fmt.Sprintf("%s is not pulled down by %g ohm or less", n.Name, pullDownMost))
+		if ohms := b.pullDownOhms(n.Name, nil); ohms > maxPullDownOhms {
+			bad = append(bad, fmt.Sprintf("%s is not pulled down by %g ohm or less", n.Name, maxPullDownOhms))
 		}
 	}
 	return bad
 }
 
-// down is the smallest resistance from a net to GND by one resistor or two in a row.
-func (b *Board) down(net string, except *Part) float64 {
+// pullDownOhms is the smallest resistance from a net to GND through one resistor or two in series.
+func (b *Board) pullDownOhms(net string, except *Part) float64 {
 	best := math.Inf(1)
 	for _, p := range b.On(net) {
 		if p.Type.Kind != Resistor || p == except {
@@ -221,7 +221,7 @@ func (b *Board) down(net string, except *Part) float64 {
 			far = p.Pin("2")
 		}
 		if far != "GND" && except == nil {
-			ohms += b.down(far, p)
+			ohms += b.pullDownOhms(far, p)
 		} else if far != "GND" {
 			continue
 		}
@@ -230,8 +230,8 @@ func (b *Board) down(net string, except *Part) float64 {
 	return best
 }
 
-// checkCurrents wants each net that a fuse feeds without a resistor between, and the zero that it comes back through,
-// to state that it carries what the fuse lets pass.
+// checkCurrents requires each net that a fuse feeds without a resistor between, and the zero that it comes back
+// through, to state that it carries what the fuse lets pass.
 func checkCurrents(_ *Design, b *Board) (bad []string) {
 	through := func(p *Part) [][2]string {
 		if p.Type.Kind == Resistor || p.Type.Kind == Zener {
@@ -239,7 +239,7 @@ func checkCurrents(_ *Design, b *Board) (bad []string) {
 		}
 		return power()(p)
 	}
-	for _, f := range b.of(Fuse) {
+	for _, f := range b.ofKind(Fuse) {
 		hold := f.Type.Rating["hold"]
 		for _, n := range b.Nets {
 			fed := n.Use == Zero && n.Group == b.group(f, "1") || b.reach(f.Pin("1"), b.notGround(through))[n.Name]

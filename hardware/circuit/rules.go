@@ -6,36 +6,36 @@ import (
 	"strings"
 )
 
-// What the rules hold boards to.
+// The limits of the rules.
 const (
-	ceilingSteady = 24.0 // V: below the 30 V DC of IEC 60364-4-41 (414.4.5, from memory) for wet hands
-	ceilingOwn    = 12.6 // V: what the project supplies itself, 12 V + 5 %
-	ceilingPeak   = 60.0 // V: short peaks stay below the 60 V DC touch limit of dry conditions in the same clause
-	pinMost       = 8e-3 // A: half of what pins of common single-board computers give (16 mA, from memory)
-	pinsMost      = 50e-3
-	pullDownMost  = 10e3   // ohm: a pad pulled up by 50 k stays below 0.6 V at 3.3 V
-	withstand     = 3750.0 // V r.m.s.: class of reinforced insulation at 230 V (IEC 60747-5-5 parts), a chosen margin
-	creepage      = 6.0    // mm: chosen; functional insulation at 24 V needs less than 1 mm
-	margin        = 1.25   // of a part's voltage over the highest on its nets
+	maxSteadyVolts  = 24.0 // V: below the 30 V DC of IEC 60364-4-41 (414.4.5, from memory) for wet hands
+	maxOwnVolts     = 12.6 // V: what the project supplies itself, 12 V + 5 %
+	maxPeakVolts    = 60.0 // V: short peaks stay below the 60 V DC touch limit of dry conditions in the same clause
+	maxPinAmps      = 8e-3 // A: half of what pins of common single-board computers give (16 mA, from memory)
+	maxPinsAmps     = 50e-3
+	maxPullDownOhms = 10e3   // ohm: a pad pulled up by 50 k stays below 0.6 V at 3.3 V
+	withstand       = 3750.0 // V r.m.s.: class of reinforced insulation at 230 V (IEC 60747-5-5 parts), a chosen margin
+	creepage        = 6.0    // mm: chosen; functional insulation at 24 V needs less than 1 mm
+	margin          = 1.25   // of a part's voltage over the highest on its nets
 )
 
 // Finding is one thing that is against a rule.
 type Finding struct {
 	Rule  string
 	Board string
-	What  string // with the remedy
+	What  string // and the remedy
 }
 
 // String is the finding in one line.
 func (f Finding) String() string { return f.Rule + ": board " + f.Board + ": " + f.What }
 
-// rule looks at one board.
+// rule checks one board.
 type rule struct {
 	name  string
 	check func(d *Design, b *Board) []string
 }
 
-// rules in the order in which their findings are listed.
+// rules in the order of their findings.
 var rules = []rule{
 	{"voltage", checkVoltages}, {"barrier", checkBarrier}, {"isolator", checkIsolators}, {"clamp", checkClamps},
 	{"return", checkReturns},
@@ -46,7 +46,7 @@ var rules = []rule{
 	{"carrier", checkCarriers},
 }
 
-// Check lists everything that is against the rules.
+// Check lists all violations of the rules.
 func (d *Design) Check() (list []Finding) {
 	for _, r := range rules {
 		for _, b := range d.Boards {
@@ -58,7 +58,7 @@ func (d *Design) Check() (list []Finding) {
 	return list
 }
 
-// reach lists the nets that are reached from one through parts that conduct, by pairs of their pins.
+// reach lists the nets that are reachable from one through conducting parts, given as pairs of their pins.
 func (b *Board) reach(from string, through func(*Part) [][2]string) map[string]bool {
 	seen, queue := map[string]bool{from: true}, []string{from}
 	for len(queue) > 0 {
@@ -79,8 +79,8 @@ func (b *Board) reach(from string, through func(*Part) [][2]string) map[string]b
 	return seen
 }
 
-// of lists the parts of a kind.
-func (b *Board) of(k Kind) (parts []*Part) {
+// ofKind lists the parts of a kind.
+func (b *Board) ofKind(k Kind) (parts []*Part) {
 	for _, p := range b.Parts {
 		if p.Type.Kind == k {
 			parts = append(parts, p)
@@ -99,9 +99,9 @@ func (b *Board) group(p *Part, pin string) string {
 
 func checkVoltages(_ *Design, b *Board) (bad []string) {
 	for _, g := range b.Groups {
-		most := ceilingSteady
+		most := maxSteadyVolts
 		if strings.HasPrefix(g.Name, "LOGIC") {
-			most = ceilingOwn
+			most = maxOwnVolts
 		}
 		if g.Limit > most {
 			bad = append(bad, fmt.Sprintf("group %s allows %g V: %g V is the most", g.Name, g.Limit, most))
@@ -112,8 +112,8 @@ func checkVoltages(_ *Design, b *Board) (bad []string) {
 		if n.Volts > g.Limit {
 			bad = append(bad, fmt.Sprintf("net %s has %g V, its group %s allows %g V", n.Name, n.Volts, g.Name, g.Limit))
 		}
-		if n.Peak > ceilingPeak {
-			bad = append(bad, fmt.Sprintf("net %s peaks at %g V: clamp it below %g V", n.Name, n.Peak, ceilingPeak))
+		if n.Peak > maxPeakVolts {
+			bad = append(bad, fmt.Sprintf("net %s peaks at %g V: clamp it below %g V", n.Name, n.Peak, maxPeakVolts))
 		}
 	}
 	return bad
@@ -142,7 +142,7 @@ func checkBarrier(_ *Design, b *Board) (bad []string) {
 }
 
 func checkIsolators(_ *Design, b *Board) (bad []string) {
-	for _, p := range b.of(Opto) {
+	for _, p := range b.ofKind(Opto) {
 		if v := p.Type.Rating["withstand"]; v < withstand {
 			bad = append(bad, fmt.Sprintf("%s withstands %g V r.m.s.: take one for %g V or more", p.Ref, v, withstand))
 		}
@@ -167,7 +167,7 @@ func checkClamps(_ *Design, b *Board) (bad []string) {
 			hot, com := p.Pin("C"), p.Pin("E")
 			clamped := slices.ContainsFunc(b.On(hot), func(t *Part) bool {
 				return t.Type.Kind == TVS && t.Pin("K") == hot && t.Pin("A") == com &&
-					t.Type.Rating["standoff"] >= min(g.Limit, ceilingSteady) && t.Type.Rating["clamp"] <= b.Net(hot).Peak
+					t.Type.Rating["standoff"] >= min(g.Limit, maxSteadyVolts) && t.Type.Rating["clamp"] <= b.Net(hot).Peak
 			})
 			if !clamped {
 				bad = append(bad, fmt.Sprintf("%s: no TVS from %s to %s that stands %g V and clamps at the net's peak",
@@ -186,10 +186,10 @@ func checkClamps(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// checkReturns wants a diode between an optocoupler's lamp and a terminal outside the first group: what is connected
+// checkReturns requires a diode between an optocoupler's lamp and a terminal outside the first group: what is connected
 // there may bring a voltage of its own, which must not come to the lamp backwards.
 func checkReturns(_ *Design, b *Board) (bad []string) {
-	for _, p := range b.of(Opto) {
+	for _, p := range b.ofKind(Opto) {
 		if b.group(p, "A") == b.Groups[0].Name {
 			continue
 		}
@@ -242,7 +242,7 @@ func checkMakers(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// mainsWords do not belong on a low-voltage board, unless to say that it has none.
+// mainsWords must not appear on a low-voltage board, except to say that it has no mains.
 var mainsWords = []string{"mains", "230 V", "120 V", "115 V", "240 V", "110 V", "triac", "thyristor", "relay", "V AC",
 	"line voltage"}
 
@@ -279,7 +279,7 @@ func checkNote(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// checkCarriers wants every signal of a board's header on every carrier, and the carrier's supply within its nets.
+// checkCarriers requires every signal of a board's header on every carrier, and the carrier's supply within its nets.
 func checkCarriers(d *Design, b *Board) (bad []string) {
 	for _, c := range d.Carriers {
 		for _, n := range b.Nets {

@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// checkFuses wants nothing but the terminal and the fuse on a supply that comes from outside.
+// checkFuses requires nothing but the terminal and the fuse on a supply that comes from outside.
 func checkFuses(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {
 		if n.Use != Supply {
@@ -44,7 +44,7 @@ func checkPolarity(_ *Design, b *Board) (bad []string) {
 			for _, p := range b.On(behind) {
 				diode = diode || p.Type.Kind == Diode && p.Pin("A") == behind
 				tvs = tvs || p.Type.Kind == TVS && p.Pin("K") == behind && p.Pin("A") == "GND" &&
-					p.Type.Rating["standoff"] >= min(n.Volts, ceilingOwn)
+					p.Type.Rating["standoff"] >= min(n.Volts, maxOwnVolts)
 				if !slices.Contains([]Kind{Fuse, Diode, TVS}, p.Type.Kind) {
 					bad = append(bad, fmt.Sprintf("%s is on %s, which a supply the wrong way round makes negative", p.Ref, behind))
 				}
@@ -60,7 +60,7 @@ func checkPolarity(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// power joins the pins of a part that supply current flows through; not those of the parts that are left out.
+// power returns the pairs of pins through which a part passes supply current, none for the kinds in without.
 func power(without ...Kind) func(*Part) [][2]string {
 	return func(p *Part) [][2]string {
 		k := p.Type.Kind
@@ -80,15 +80,15 @@ func power(without ...Kind) func(*Part) [][2]string {
 	}
 }
 
-// fed are the nets that valves and the lamps of output optocouplers take their current from.
-func (b *Board) fed() map[string]string {
+// poweredNets are the nets that supply valves and the LEDs of output optocouplers.
+func (b *Board) poweredNets() map[string]string {
 	nets := map[string]string{}
 	for _, p := range b.Parts {
 		if p.Type.Kind == Opto && b.group(p, "A") == "LOGIC" {
 			nets[p.Pin("A")] = p.Ref
 		}
 	}
-	for _, p := range b.of(NMOS) {
+	for _, p := range b.ofKind(NMOS) {
 		for _, t := range b.On(p.Pin("D")) {
 			if t.Type.Kind == Terminal {
 				nets[t.Pin("1")] = t.Ref
@@ -98,14 +98,15 @@ func (b *Board) fed() map[string]string {
 	return nets
 }
 
-// checkBehind wants everything that is fed to be dead when the parts of some kinds are taken out, and alive with them.
+// checkBehind requires everything that is fed to be dead when the parts of some kinds are taken out, and alive with
+// them.
 func (b *Board) checkBehind(what string, without ...Kind) (bad []string) {
 	for _, supply := range b.Nets {
 		if supply.Use != Supply {
 			continue
 		}
 		live := b.reach(supply.Name, b.notGround(power(without...)))
-		for net, ref := range b.fed() {
+		for net, ref := range b.poweredNets() {
 			if live[net] {
 				bad = append(bad, fmt.Sprintf("%s gets current from %s past the %s: feed it from an armed rail", ref,
 					supply.Name, what))
@@ -145,7 +146,7 @@ func checkGuard(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// checkHeartbeat wants a capacitor in the heartbeat's way, so that a level that stands still gets nothing through.
+// checkHeartbeat requires a capacitor in the heartbeat's way, so that a level that stands still gets nothing through.
 func (b *Board) checkHeartbeat(n *Net) (bad []string) {
 	direct := b.reach(n.Name, b.notSupply(func(p *Part) [][2]string {
 		switch p.Type.Kind {
@@ -167,11 +168,11 @@ func (b *Board) checkHeartbeat(n *Net) (bad []string) {
 	return bad
 }
 
-// checkPump wants the pump that the heartbeat works to be supplied from before the kill switch, whose contacts bounce
-// when they close: each bounce would count as a heartbeat.
+// checkPump requires the pump that the heartbeat works to be supplied from before the kill switch, whose contacts
+// bounce when they close: each bounce would count as a heartbeat.
 func (b *Board) checkPump(n *Net) (bad []string) {
 	reached := b.reach(n.Name, b.notSupply(power(NPN, Switch, PMOS, PNP)))
-	for _, q := range b.of(NPN) {
+	for _, q := range b.ofKind(NPN) {
 		for _, r := range b.On(q.Pin("C")) {
 			if !reached[q.Pin("B")] || r.Type.Kind != Resistor {
 				continue
@@ -213,7 +214,7 @@ func (b *Board) switched(net string) bool {
 // checkFlyback wants, from the drain of each valve's transistor, a diode and a zener to the valve's supply, each the
 // right way round.
 func checkFlyback(_ *Design, b *Board) (bad []string) {
-	for _, q := range b.of(NMOS) {
+	for _, q := range b.ofKind(NMOS) {
 		drain := q.Pin("D")
 		for _, t := range b.On(drain) {
 			if t.Type.Kind != Terminal {
@@ -243,8 +244,8 @@ func (b *Board) freewheels(drain, rail string) bool {
 	return false
 }
 
-// checkRails wants a diode from GND up to each armed rail that feeds a coil: with the kill switch open the coil pulls
-// the rail far below zero otherwise.
+// checkRails requires a diode from GND up to each armed rail that feeds a coil: with the kill switch open the coil
+// pulls the rail far below zero otherwise.
 func checkRails(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {
 		coil := n.Use == Armed && slices.ContainsFunc(b.On(n.Name), func(p *Part) bool { return p.Type.Kind == Terminal })

@@ -5,7 +5,7 @@ import (
 	"strings"
 )
 
-// rect is a part of the sheet in millimetres, y downwards.
+// rect is an area of the sheet in millimetres, y downwards.
 type rect struct{ x0, y0, x1, y1 float64 }
 
 func (r rect) grow(by float64) rect { return rect{r.x0 - by, r.y0 - by, r.x1 + by, r.y1 + by} }
@@ -36,21 +36,21 @@ func (r rect) cut(a, b [2]float64) bool {
 	return from < to
 }
 
-// style is how a text or a line looks.
+// style is the style of a text or a line.
 type style string
 
 const (
-	plain    style = "plain"   // names of parts, notes
-	title    style = "title"   // of the sheet and its sections
-	goesOn   style = "goes-on" // a net that goes on elsewhere
-	endsHere style = "ends"    // a net that ends where it is drawn
-	leg      style = "leg"     // number or name of a pin
-	beside   style = "side"    // a group of nets beside the barrier
-	symbol   style = "symbol"
-	sign     style = "sign" // ground's bars, a supply's bar
-	wire     style = "wire"
-	frame    style = "frame"
-	barrier  style = "barrier"
+	plain       style = "plain"   // names of parts, notes
+	title       style = "title"   // of the sheet and its sections
+	remoteNet   style = "goes-on" // a net that continues elsewhere
+	localNet    style = "ends"    // a net that is drawn completely
+	leg         style = "leg"     // number or name of a pin
+	beside      style = "side"    // a group of nets beside the barrier
+	symbol      style = "symbol"
+	powerSymbol style = "sign" // ground's bars, a supply's bar
+	wire        style = "wire"
+	frame       style = "frame"
+	barrier     style = "barrier"
 )
 
 // lettering is one text.
@@ -61,7 +61,7 @@ type lettering struct {
 	text, of   string // of: the part, net or section it belongs to
 }
 
-// TextWide is how wide a text of a size is at most: the widths are those of DejaVu Sans, the widest of the common
+// TextWide is the largest width of a text of a size: the widths are those of DejaVu Sans, the widest of the common
 // fonts, rounded up (measured in Chromium for every text of the three drawings).
 func TextWide(text string, size float64) (w float64) {
 	for _, c := range text {
@@ -81,7 +81,7 @@ func TextWide(text string, size float64) (w float64) {
 	return w * size
 }
 
-// box is the room a text takes at most.
+// box is the largest extent of a text.
 func (l lettering) box() rect {
 	w := TextWide(l.text, l.size)
 	if l.style == title {
@@ -91,15 +91,15 @@ func (l lettering) box() rect {
 	return rect{l.x - left, l.y - 0.76*l.size, l.x - left + w, l.y + 0.22*l.size}
 }
 
-// ink is one line or circle.
-type ink struct {
+// shape is one line or circle.
+type shape struct {
 	stroke
 	style style
 	of    string
 }
 
 // each calls for every straight piece; a circle is the square around it.
-func (k ink) each(do func(a, b [2]float64)) {
+func (k shape) each(do func(a, b [2]float64)) {
 	points := k.points
 	if k.radius > 0 {
 		x, y, r := k.points[0][0], k.points[0][1], k.radius
@@ -113,7 +113,7 @@ func (k ink) each(do func(a, b [2]float64)) {
 	}
 }
 
-func (k ink) box() rect {
+func (k shape) box() rect {
 	r := rect{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
 	k.each(func(a, b [2]float64) {
 		for _, q := range [][2]float64{a, b} {
@@ -123,25 +123,25 @@ func (k ink) box() rect {
 	return r
 }
 
-// sheet is a board's drawing: every text, every line, and the room of every part's symbol.
+// sheet is a board's drawing: every text, every line, and the extent of every part's symbol.
 type sheet struct {
 	board      *Board
 	wide, high float64
 	texts      []lettering
-	inks       []ink
+	shapes     []shape
 	bodies     map[string]rect
-	dots       []spot
+	dots       []gridPoint
 	groups     []*group
 }
 
-// draw lays a board's drawing out.
+// draw lays out a board's drawing.
 func (b *Board) sheet() *sheet {
 	s := &sheet{board: b, bodies: map[string]rect{}}
 	s.write(lettering{8 * unit, 8 * unit, 4.5, "start", title, b.Title, ""})
 	bottom := 0
 	for _, f := range b.Sections {
 		r := f.rect()
-		s.inks = append(s.inks, ink{loop(r.x0, r.y0, r.x1, r.y0, r.x1, r.y1, r.x0, r.y1), frame, f.Name})
+		s.shapes = append(s.shapes, shape{loop(r.x0, r.y0, r.x1, r.y0, r.x1, r.y1, r.x0, r.y1), frame, f.Name})
 		s.write(lettering{r.x0 + 1, r.y0 - 1, 2.6, "start", title, f.Title, f.Name})
 		s.wide, bottom = max(s.wide, r.x1+8*unit), max(bottom, f.Y+f.H)
 	}
@@ -154,14 +154,14 @@ func (b *Board) sheet() *sheet {
 	for _, f := range b.Sections {
 		s.section(f)
 	}
-	at := spot{8, bottom}
+	at := gridPoint{8, bottom}
 	for _, n := range b.Notes {
-		at = spot{n.X, n.Y}
+		at = gridPoint{n.X, n.Y}
 		x, y := at.mm()
 		s.write(lettering{x, y, 2.4, "start", plain, n.Text, "note"})
 	}
 	for i, l := range legend {
-		x, y := at.add(spot{0, 5 + 3*i}).mm()
+		x, y := at.add(gridPoint{0, 5 + 3*i}).mm()
 		s.write(lettering{x, y, 2.2, "start", plain, l, "legend"})
 	}
 	s.high = float64(max(bottom, at.y+5+3*len(legend))+3) * unit
@@ -184,7 +184,7 @@ var legend = []string{
 
 func (s *sheet) write(l lettering) { s.texts = append(s.texts, l) }
 
-// free reports whether a text would stand clear of everything drawn so far and inside a frame.
+// free reports whether a text would be clear of everything drawn so far and inside a frame.
 func (s *sheet) free(l lettering, inside rect) bool {
 	box := l.box().grow(0.25)
 	if !inside.holds(box) {
@@ -195,7 +195,7 @@ func (s *sheet) free(l lettering, inside rect) bool {
 			return false
 		}
 	}
-	for _, k := range s.inks {
+	for _, k := range s.shapes {
 		hit := false
 		k.each(func(a, b [2]float64) { hit = hit || box.cut(a, b) })
 		if hit {

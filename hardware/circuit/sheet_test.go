@@ -35,7 +35,7 @@ func (s *sheet) faults() (list []string) {
 				add("text %q of %s lies on %q of %s", l.text, l.of, other.text, other.of)
 			}
 		}
-		for _, k := range s.inks {
+		for _, k := range s.shapes {
 			hit := false
 			k.each(func(a, b [2]float64) { hit = hit || box.cut(a, b) })
 			if own := k.style == symbol && k.of == l.of && s.inside(l); hit && !own {
@@ -53,17 +53,17 @@ func (s *sheet) faults() (list []string) {
 				add("part %s lies on %s", p.Ref, q.Ref)
 			}
 		}
-		for _, k := range s.inks {
+		for _, k := range s.shapes {
 			hit := false
 			k.each(func(a, b [2]float64) { hit = hit || body.grow(-0.1).cut(a, b) })
-			if (k.style == wire || k.style == sign) && hit {
+			if (k.style == wire || k.style == powerSymbol) && hit {
 				add("the %s of %s runs through %s", k.style, k.of, p.Ref)
 			}
 		}
 	}
-	for _, k := range s.inks {
-		for _, w := range s.inks {
-			if k.style == sign && w.style == wire && k.box().grow(signRoom-0.1).cut(w.points[0], w.points[1]) {
+	for _, k := range s.shapes {
+		for _, w := range s.shapes {
+			if k.style == powerSymbol && w.style == wire && k.box().grow(symbolClearance-0.1).cut(w.points[0], w.points[1]) {
 				add("the wire of %s is too near the sign of %s", w.of, k.of)
 			}
 			if k.style == barrier && w.style == wire && k.box().grow(0.01).cut(w.points[0], w.points[1]) {
@@ -92,13 +92,13 @@ func (s *sheet) joints() (list []string) {
 	}
 	at := func(q [2]float64) string { return fmt.Sprintf("%.2f %.2f", q[0], q[1]) }
 	names := map[string]string{}
-	for i, k := range s.inks {
+	for i, k := range s.shapes {
 		if k.style != wire {
 			continue
 		}
 		root[top(at(k.points[0]))] = top(at(k.points[1]))
-		for _, o := range s.inks[:i] {
-			for _, pair := range [][2]ink{{k, o}, {o, k}} {
+		for _, o := range s.shapes[:i] {
+			for _, pair := range [][2]shape{{k, o}, {o, k}} {
 				for _, end := range pair[0].points {
 					if o.style == wire && touches(end, pair[1]) {
 						root[top(at(end))] = top(at(pair[1].points[0]))
@@ -108,9 +108,9 @@ func (s *sheet) joints() (list []string) {
 		}
 	}
 	for _, p := range s.board.Parts {
-		for _, t := range p.tips() {
+		for _, t := range p.pinEnds() {
 			x, y := t.at.mm()
-			for _, k := range s.inks {
+			for _, k := range s.shapes {
 				if k.style == wire && touches([2]float64{x, y}, k) {
 					root[top(at([2]float64{x, y}))] = top(at(k.points[0]))
 				}
@@ -126,7 +126,7 @@ func (s *sheet) joints() (list []string) {
 }
 
 // touches reports whether a point is on a lying or standing wire.
-func touches(q [2]float64, k ink) bool {
+func touches(q [2]float64, k shape) bool {
 	a, b := k.points[0], k.points[1]
 	r := rect{min(a[0], b[0]), min(a[1], b[1]), max(a[0], b[0]), max(a[1], b[1])}.grow(0.01)
 	return r.holds(rect{q[0], q[1], q[0], q[1]})
@@ -147,7 +147,7 @@ func TestDrawingsNameEveryNet(t *testing.T) {
 		for _, g := range s.groups {
 			named := slices.ContainsFunc(s.texts, func(l lettering) bool { return l.of == g.net && l.text == g.net })
 			assert.True(t, named || g.net == "GND", "%s: %s is not named", b.Name, g.net)
-			for _, p := range g.tips {
+			for _, p := range g.pinEnds {
 				seen[p.part.Ref+"."+p.pin.Number]++
 				assert.Equal(t, g.net, p.net)
 			}
@@ -159,12 +159,12 @@ func TestDrawingsNameEveryNet(t *testing.T) {
 			}
 		}
 		for _, p := range b.Parts {
-			for _, tip := range p.tips() {
-				if tip.net != Open {
-					assert.Equal(t, 1, seen[p.Ref+"."+tip.pin.Number], "%s.%s", p.Ref, tip.pin.Number)
+			for _, pinEnd := range p.pinEnds() {
+				if pinEnd.net != Open {
+					assert.Equal(t, 1, seen[p.Ref+"."+pinEnd.pin.Number], "%s.%s", p.Ref, pinEnd.pin.Number)
 				}
 			}
-			switch pins := len(p.tips()); {
+			switch pins := len(p.pinEnds()); {
 			case pins > 2 && pins < 8 || p.Type.Kind == Terminal:
 				assert.Equal(t, pins, legs[p.Ref], p.Ref)
 			case pins == 8:
@@ -181,8 +181,8 @@ func TestDotsAndColoursTellTheTruth(t *testing.T) {
 	for _, b := range drawnBoards(t) {
 		s := b.sheet()
 		meet := map[[2]float64]int{}
-		for _, k := range s.inks {
-			for _, o := range s.inks {
+		for _, k := range s.shapes {
+			for _, o := range s.shapes {
 				for _, end := range k.points {
 					if k.style == wire && o.style == wire && touches(end, o) {
 						meet[end] = 0
@@ -191,7 +191,7 @@ func TestDotsAndColoursTellTheTruth(t *testing.T) {
 			}
 		}
 		for at := range meet {
-			for _, k := range s.inks {
+			for _, k := range s.shapes {
 				if k.style == wire && touches(at, k) {
 					meet[at]++
 					if at != k.points[0] && at != k.points[1] {
@@ -200,13 +200,13 @@ func TestDotsAndColoursTellTheTruth(t *testing.T) {
 				}
 			}
 			for _, p := range b.Parts {
-				for _, tip := range p.tips() {
-					if x, y := tip.at.mm(); at == [2]float64{x, y} {
+				for _, pinEnd := range p.pinEnds() {
+					if x, y := pinEnd.at.mm(); at == [2]float64{x, y} {
 						meet[at]++
 					}
 				}
 			}
-			dot := slices.ContainsFunc(s.dots, func(d spot) bool { x, y := d.mm(); return at == [2]float64{x, y} })
+			dot := slices.ContainsFunc(s.dots, func(d gridPoint) bool { x, y := d.mm(); return at == [2]float64{x, y} })
 			assert.Equal(t, meet[at] > 2, dot, "%s at %v: %d meet", b.Name, at, meet[at])
 		}
 		for _, d := range s.dots {
@@ -215,8 +215,8 @@ func TestDotsAndColoursTellTheTruth(t *testing.T) {
 		}
 		for _, l := range s.texts {
 			if groups := s.groupsOf(l.text); l.of == l.text && len(groups) > 0 {
-				assert.Equal(t, len(groups) == 1, l.style == endsHere, "%s: %s", b.Name, l.text)
-				assert.Equal(t, len(groups) > 1, l.style == goesOn, "%s: %s", b.Name, l.text)
+				assert.Equal(t, len(groups) == 1, l.style == localNet, "%s: %s", b.Name, l.text)
+				assert.Equal(t, len(groups) > 1, l.style == remoteNet, "%s: %s", b.Name, l.text)
 			}
 		}
 	}
@@ -279,14 +279,14 @@ func TestLegsHaveTheirOwnNumbers(t *testing.T) {
 				continue
 			}
 			checked++
-			box, nearest, least := l.box(), "", math.Inf(1)
-			for _, tip := range p.tips() {
-				x, y := tip.at.mm()
+			box, nearestPinDistance, least := l.box(), "", math.Inf(1)
+			for _, pinEnd := range p.pinEnds() {
+				x, y := pinEnd.at.mm()
 				if d := math.Hypot(x-(box.x0+box.x1)/2, y-(box.y0+box.y1)/2); d < least {
-					nearest, least = tip.pin.Number, d
+					nearestPinDistance, least = pinEnd.pin.Number, d
 				}
 			}
-			assert.Equal(t, nearest, number, "%s: %q", p.Ref, l.text)
+			assert.Equal(t, nearestPinDistance, number, "%s: %q", p.Ref, l.text)
 		}
 		assert.Greater(t, checked, 20, b.Name)
 	}
@@ -301,8 +301,8 @@ func TestBarriersPartTheGroups(t *testing.T) {
 			var line float64
 			sides := map[*Group]map[bool]bool{}
 			for _, p := range b.Parts {
-				for _, tip := range p.tips() {
-					if g := b.groupOf(tip.net); p.Section == f.Name && g != nil && sides[g] == nil {
+				for _, pinEnd := range p.pinEnds() {
+					if g := b.groupOf(pinEnd.net); p.Section == f.Name && g != nil && sides[g] == nil {
 						sides[g] = map[bool]bool{}
 					}
 				}
@@ -316,9 +316,9 @@ func TestBarriersPartTheGroups(t *testing.T) {
 			}
 			crossed++
 			for _, p := range b.Parts {
-				for _, tip := range p.tips() {
-					if x, _ := tip.at.mm(); p.Section == f.Name {
-						sides[b.groupOf(tip.net)][x > line] = true
+				for _, pinEnd := range p.pinEnds() {
+					if x, _ := pinEnd.at.mm(); p.Section == f.Name {
+						sides[b.groupOf(pinEnd.net)][x > line] = true
 					}
 				}
 			}
@@ -392,7 +392,7 @@ func TestSpoiledDrawingsAreSeen(t *testing.T) {
 
 // joinPins is a straight line from the last pin of one part to the first of another.
 func joinPins(s *sheet, a, b string) stroke {
-	from, to := s.board.Part(a).tips(), s.board.Part(b).tips()
+	from, to := s.board.Part(a).pinEnds(), s.board.Part(b).pinEnds()
 	x, y := from[len(from)-1].at.mm()
 	u, v := to[0].at.mm()
 	return line(x, y, u, v)

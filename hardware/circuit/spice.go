@@ -9,7 +9,7 @@ import (
 	"strings"
 )
 
-// Corner is one set of parameters that the simulation is run with.
+// Corner is one set of parameters of the simulation.
 type Corner struct {
 	Name   string
 	Params []string // "CTR=0.5"
@@ -25,7 +25,7 @@ func (c Corner) Value(name string) (float64, error) {
 	return 0, fmt.Errorf("corner %s has no %s: write %s=VALUE", c.Name, name, name)
 }
 
-// Corners reads the corners, one a line: a name, then NAME=VALUE for each parameter; # begins a remark. All corners
+// Corners parses the corners, one a line: a name, then NAME=VALUE for each parameter; # begins a comment. All corners
 // have the parameters of the first.
 func Corners(text string) (list []Corner, err error) {
 	names := func(c Corner) (names []string) {
@@ -63,7 +63,7 @@ func Corners(text string) (list []Corner, err error) {
 	return list, nil
 }
 
-// What a simulation reads: a number, the name of a corner, and a parameter with its value.
+// The tokens of a corner: a number, a name, and a parameter with its value.
 var (
 	number     = regexp.MustCompile(`^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d{1,2})?[munpk]?$`)
 	cornerName = regexp.MustCompile(`^[A-Za-z]\w*$`)
@@ -131,7 +131,8 @@ func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
 	return out.String(), nil
 }
 
-// spice is the netlist of some sections. The zeros of isolated groups hang on a gigaohm each, as they do in life.
+// spice is the netlist of some sections. The zeros of isolated groups are connected by a gigaohm each, like real
+// insulation.
 func (b *Board) spice(sections []string, spread string) string {
 	var out strings.Builder
 	for _, n := range b.Nets {
@@ -194,7 +195,7 @@ func (p *Part) spice(spread string) string {
 	return param + strings.Join(words, " ") + "\n"
 }
 
-// side says where in its tolerance a part is, -1 to 1.
+// side is where in its tolerance a part is, -1 to 1.
 func side(spread, ref string) float64 {
 	switch spread {
 	case "nominal":

@@ -22,7 +22,7 @@ func (s *sheet) svg() string {
 	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" width="%.0fmm" height="%.0fmm" viewBox="0 0 %.2f %.2f">`+
 		"\n<style>%s</style>\n", s.wide, s.high, s.wide, s.high, styles)
 	out.WriteString(`<rect width="100%" height="100%" fill="#fff"/>` + "\n")
-	for _, k := range s.inks {
+	for _, k := range s.shapes {
 		k.svg(&out)
 	}
 	for _, d := range s.dots {
@@ -37,7 +37,7 @@ func (s *sheet) svg() string {
 	return out.String()
 }
 
-func (k ink) svg(out *strings.Builder) {
+func (k shape) svg(out *strings.Builder) {
 	class := string(k.style)
 	if k.thick {
 		class += " thick"

@@ -89,7 +89,7 @@ var (
 		line(11.43, -2.54, 8.89, -2.54), line(11.43, 2.54, 8.89, 2.54), line(11.43, 7.62, 8.89, 7.62)}
 )
 
-// arrow is a ray of light: out of a part that sends (way 1) or into one that receives (-1).
+// arrow is a ray of light: out of a part that emits (way 1) or into one that receives (-1).
 func arrow(x, y float64, way float64) []stroke {
 	tip, end := [2]float64{x + 1.2, y - 1.2}, [2]float64{x, y}
 	if way < 0 {
@@ -99,7 +99,7 @@ func arrow(x, y float64, way float64) []stroke {
 	return []stroke{line(end[0], end[1], tip[0], tip[1]), line(tip[0]-0.7, tip[1], tip[0], tip[1], tip[0], tip[1]+0.7)}
 }
 
-// symbol is what is drawn for a kind.
+// symbol is the symbol of a kind.
 func (k Kind) symbol(value string) []stroke {
 	if k != Terminal {
 		return kinds[k].shape

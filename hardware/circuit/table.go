@@ -11,8 +11,8 @@ import (
 	"unicode/utf8"
 )
 
-// readTable reads CSV of so many columns; lines that begin with # are remarks. A cell is one line of plain text, so
-// that what was read is written and read again as it was.
+// readTable parses CSV with a number of columns; lines that begin with # are comments. A cell is one line of plain
+// text, so that it survives writing and parsing.
 func readTable(what, text string, columns int) ([][]string, error) {
 	r := csv.NewReader(strings.NewReader(text))
 	r.Comment, r.FieldsPerRecord = '#', columns
@@ -33,7 +33,7 @@ func readTable(what, text string, columns int) ([][]string, error) {
 	return table, nil
 }
 
-// readHeaded reads a table whose first row is head.
+// readHeaded parses a table whose first row is head.
 func readHeaded(what, text string, head []string) ([][]string, error) {
 	table, err := readTable(what, text, len(head))
 	if err != nil {
@@ -45,7 +45,7 @@ func readHeaded(what, text string, head []string) ([][]string, error) {
 	return table[1:], nil
 }
 
-// finite reads a decimal number.
+// finite parses a finite decimal number.
 func finite(text string) (float64, error) {
 	x, err := strconv.ParseFloat(text, 64)
 	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) || strings.ContainsAny(text, "xX_") {

@@ -11,13 +11,13 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// wave is one square wave: its frequency, how long it is simulated, from when on it is looked at, and the longest step.
+// wave is one square wave: its frequency, the simulated time, when measuring starts, and the longest step.
 type wave struct {
 	hertz            float64
 	last, from, step string
 }
 
-// waves are the square waves that are tried in place of the heartbeat.
+// waves are the square waves that replace the heartbeat.
 var waves = []wave{
 	{1, "4", "2", "500u"}, {2, "3", "2", "500u"}, {5, "2", "1", "500u"}, {10, "1.5", "1", "500u"},
 	{15, "1.2", "0.8", "500u"}, {20, "1", "0.6", "300u"}, {25, "1", "0.6", "300u"}, {50, "0.7", "0.5", "300u"},
@@ -26,7 +26,7 @@ var waves = []wave{
 }
 
 // bands simulates waves, as many at a time as there are processors.
-func (l *faultLab) bands(ctx context.Context, list []wave, tell func()) ([]circuit.Band, error) {
+func (l *faultRunner) bands(ctx context.Context, list []wave, tell func()) ([]circuit.Band, error) {
 	bands, bad := make([]circuit.Band, len(list)), make([]error, len(list))
 	var group sync.WaitGroup
 	seats := make(chan struct{}, runtime.NumCPU())
@@ -41,7 +41,7 @@ func (l *faultLab) bands(ctx context.Context, list []wave, tell func()) ([]circu
 	return bands, errors.Join(bad...)
 }
 
-func (l *faultLab) wave(ctx context.Context, w wave) (circuit.Band, error) {
+func (l *faultRunner) wave(ctx context.Context, w wave) (circuit.Band, error) {
 	c := l.corners[0]
 	c.Params = append(slices.Clone(c.Params), fmt.Sprintf("FREQ=%g", w.hertz), "TEND="+w.last, "TBEG="+w.from,
 		"STEP="+w.step)

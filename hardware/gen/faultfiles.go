@@ -11,15 +11,15 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// What -faults makes; the rest of the generator leaves these files as they are.
+// The files of -faults; the rest of the generator leaves them alone.
 const (
 	faultFile = "faults.csv"
 	bandFile  = "heartbeats.csv"
 )
 
 // writeFaults simulates all faults and square waves, and writes both tables and the guide's part on them.
-func (l *lab) writeFaults(ctx context.Context, dir string, progress io.Writer) error {
-	f, err := openFaultLab(dir, l)
+func (l *simulator) writeFaults(ctx context.Context, dir string, progress io.Writer) error {
+	f, err := openFaultRunner(dir, l)
 	if err != nil {
 		return err
 	}
@@ -78,7 +78,7 @@ func faultGuide(page, dir string) (string, error) {
 	return circuit.Fill(page, "heartbeats", band)
 }
 
-// keep adds what -faults made.
+// keep adds the files of -faults.
 func (f files) keep(dir string) error {
 	for _, name := range []string{faultFile, bandFile} {
 		text, err := os.ReadFile(filepath.Join(dir, "generated", name))
@@ -90,8 +90,8 @@ func (f files) keep(dir string) error {
 	return nil
 }
 
-// terminal is where progress goes: standard error if it is a terminal, else nowhere.
-func terminal() io.Writer {
+// progressWriter is standard error if it is a terminal; otherwise it discards.
+func progressWriter() io.Writer {
 	if at, err := os.Stderr.Stat(); err == nil && at.Mode()&os.ModeCharDevice != 0 {
 		return os.Stderr
 	}

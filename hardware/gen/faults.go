@@ -14,30 +14,30 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// faultSections are where a fault can keep outputs from being released. Of camera and valve one channel stands for all.
+// faultSections are where a fault can keep outputs from being released. One camera channel and one valve channel stand
+// for all.
 var faultSections = []string{"controller", "power", "kill", "guard", "rails", "camera", "valves"}
 
-// twins are the parts of the channels that the others stand for.
-var twins = []string{"R20", "R200", "R201", "Q20", "U20", "R42", "R420", "Q42", "D42", "D420", "J42"}
+// duplicateParts are the parts of the other channels.
+var duplicateParts = []string{"R20", "R200", "R201", "Q20", "U20", "R42", "R420", "Q42", "D42", "D420", "J42"}
 
-// halts are the three ways in which the release is asked for: parameters of the deck "release".
-var halts = [][]string{
+// releases are the three ways to release the outputs: parameters of the deck "release".
+var releases = [][]string{
 	{"STOP=215m", "STAY=1", "OPEN=10", "EDGE=210m"},
 	{"STOP=225m", "STAY=0", "OPEN=10", "EDGE=220m"},
 	{"STOP=10", "STAY=0", "OPEN=215m", "EDGE=215m"},
 }
 
-// tries are settings of the simulator, one after the other until it converges: a circuit with a fault may have a
-// comparator that stands between its two states.
-var tries = []string{"", ".options reltol=4m abstol=10n", ".options reltol=4m vntol=50u method=trap"}
+// solverSettings are settings of the simulator, one after the other until it converges: a circuit with a fault may have
+// a comparator that stands between its two states.
+var solverSettings = []string{"", ".options reltol=4m abstol=10n", ".options reltol=4m vntol=50u method=trap"}
 
-// patience is how long one try may take. A run takes a third of a second; a comparator that a fault makes oscillate may
-// take hours.
-const patience = 2 * time.Minute
+// runTimeout limits one try. A run takes a third of a second; a comparator that a fault makes oscillate may take hours.
+const runTimeout = 2 * time.Minute
 
-// faultLab simulates faults at the first corner, each circuit once: many a fault joins the same two nets.
-type faultLab struct {
-	*lab
+// faultRunner simulates faults at the first corner, each circuit once: several faults may short the same two nets.
+type faultRunner struct {
+	*simulator
 	release string
 	band    string
 	vio     float64
@@ -51,7 +51,7 @@ type once struct {
 	err    error
 }
 
-func openFaultLab(dir string, l *lab) (*faultLab, error) {
+func openFaultRunner(dir string, l *simulator) (*faultRunner, error) {
 	release, err := os.ReadFile(filepath.Join(dir, "sim", "faults", "release.cir"))
 	if err != nil {
 		return nil, err
@@ -64,17 +64,18 @@ func openFaultLab(dir string, l *lab) (*faultLab, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &faultLab{lab: l, release: string(release), band: string(band), vio: vio, known: map[string]*once{}}, nil
+	return &faultRunner{simulator: l, release: string(release), band: string(band), vio: vio,
+		known: map[string]*once{}}, nil
 }
 
 // faults lists the faults that are simulated.
-func (l *faultLab) faults() []circuit.Fault {
+func (l *faultRunner) faults() []circuit.Fault {
 	list := l.design.Board("outputs").Faults(faultSections...)
-	return slices.DeleteFunc(list, func(f circuit.Fault) bool { return slices.Contains(twins, f.Ref) })
+	return slices.DeleteFunc(list, func(f circuit.Fault) bool { return slices.Contains(duplicateParts, f.Ref) })
 }
 
 // rows simulates faults, as many at a time as there are processors. tell is called after each.
-func (l *faultLab) rows(ctx context.Context, faults []circuit.Fault, tell func()) ([]circuit.FaultRow, error) {
+func (l *faultRunner) rows(ctx context.Context, faults []circuit.Fault, tell func()) ([]circuit.FaultRow, error) {
 	rows := make([]circuit.FaultRow, len(faults))
 	bad := make([]error, len(faults))
 	var group sync.WaitGroup
@@ -94,10 +95,10 @@ func (l *faultLab) rows(ctx context.Context, faults []circuit.Fault, tell func()
 	return rows, errors.Join(bad...)
 }
 
-// row asks a design for the release in each of the ways.
-func (l *faultLab) row(ctx context.Context, d *circuit.Design, ref, fault string) (circuit.FaultRow, error) {
+// row simulates each release of a design.
+func (l *faultRunner) row(ctx context.Context, d *circuit.Design, ref, fault string) (circuit.FaultRow, error) {
 	var values []map[string]float64
-	for _, h := range halts {
+	for _, h := range releases {
 		c := l.corners[0]
 		c.Params = append(slices.Clone(c.Params), h...)
 		text, err := d.Deck("release", l.release, l.models, c)
@@ -118,7 +119,7 @@ func (l *faultLab) row(ctx context.Context, d *circuit.Design, ref, fault string
 }
 
 // simulated runs a deck, or waits for the run of the same deck.
-func (l *faultLab) simulated(ctx context.Context, text string) (map[string]float64, error) {
+func (l *faultRunner) simulated(ctx context.Context, text string) (map[string]float64, error) {
 	l.lock.Lock()
 	o := l.known[text]
 	if o == nil {
@@ -127,8 +128,8 @@ func (l *faultLab) simulated(ctx context.Context, text string) (map[string]float
 	}
 	l.lock.Unlock()
 	o.Do(func() {
-		for _, way := range tries {
-			run, stop := context.WithTimeout(ctx, patience)
+		for _, way := range solverSettings {
+			run, stop := context.WithTimeout(ctx, runTimeout)
 			o.values, o.err = spice(run, strings.Replace(text, "\n.tran", "\n"+way+"\n.tran", 1))
 			stop()
 			if o.err == nil || ctx.Err() != nil {

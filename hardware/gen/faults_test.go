@@ -15,9 +15,9 @@ import (
 	"stillwater/internal/need"
 )
 
-// faultLabOf has the design as it is checked in. All tests share it, and with it the runs of the simulator that more
-// than one of them wants.
-var faultLabOf = sync.OnceValues(func() (*faultLab, error) {
+// sharedFaultRunner has the design as it is checked in. All tests share it, and with it the runs of the simulator that
+// more than one of them wants.
+var sharedFaultRunner = sync.OnceValues(func() (*faultRunner, error) {
 	text, err := os.ReadFile(filepath.Join(hardware, "circuits.txt"))
 	if err != nil {
 		return nil, err
@@ -26,16 +26,16 @@ var faultLabOf = sync.OnceValues(func() (*faultLab, error) {
 	if err != nil {
 		return nil, err
 	}
-	l, err := openLab(hardware, d)
+	l, err := openSimulator(hardware, d)
 	if err != nil {
 		return nil, err
 	}
-	return openFaultLab(hardware, l)
+	return openFaultRunner(hardware, l)
 })
 
-func testFaultLab(t testing.TB) *faultLab {
+func testFaultRunner(t testing.TB) *faultRunner {
 	t.Helper()
-	l, err := faultLabOf()
+	l, err := sharedFaultRunner()
 	require.NoError(t, err)
 	return l
 }
@@ -57,8 +57,8 @@ func faultLines(t testing.TB) []circuit.FaultLine {
 	return lines
 }
 
-// spoilt is the design with faults of some parts, each by its words.
-func spoilt(t testing.TB, d *circuit.Design, faults ...[2]string) *circuit.Design {
+// withFaults is the design with faults of some parts, each by its words.
+func withFaults(t testing.TB, d *circuit.Design, faults ...[2]string) *circuit.Design {
 	t.Helper()
 	for _, want := range faults {
 		list := d.Board("outputs").Faults(faultSections...)
@@ -74,7 +74,7 @@ func spoilt(t testing.TB, d *circuit.Design, faults ...[2]string) *circuit.Desig
 // The analysis tells safe from unsafe and seen from unseen: faults whose outcome follows from the drawing.
 func TestFaultsAreDistinguished(t *testing.T) {
 	need.Tool(t, "ngspice")
-	l := testFaultLab(t)
+	l := testFaultRunner(t)
 	all := [3]string{"released", "released", "released"}
 	twelve := [3]string{"12 V stays", "12 V stays", "released"}
 	for name, c := range map[string]struct {
@@ -94,11 +94,11 @@ func TestFaultsAreDistinguished(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			row, err := l.row(t.Context(), spoilt(t, l.design, c.faults...), "", "")
+			row, err := l.row(t.Context(), withFaults(t, l.design, c.faults...), "", "")
 			require.NoError(t, err)
 			assert.Equal(t, c.verdict, row.Verdict())
 			for way, want := range c.ways {
-				assert.Equal(t, want, row.Left[way].String(), circuit.Ways()[way])
+				assert.Equal(t, want, row.Residue[way].String(), circuit.Ways()[way])
 			}
 		})
 	}
@@ -108,17 +108,17 @@ func TestFaultsAreDistinguished(t *testing.T) {
 // 5 V, one would.
 func TestAWeldedContactHoldsNothing(t *testing.T) {
 	need.Tool(t, "ngspice")
-	l := testFaultLab(t)
-	open := func(t *testing.T, d *circuit.Design, c circuit.Corner) circuit.Left {
-		c.Params = append(slices.Clone(c.Params), halts[2]...)
+	l := testFaultRunner(t)
+	open := func(t *testing.T, d *circuit.Design, c circuit.Corner) circuit.Residue {
+		c.Params = append(slices.Clone(c.Params), releases[2]...)
 		text, err := d.Deck("release", l.release, l.models, c)
 		require.NoError(t, err)
 		v, err := l.simulated(t.Context(), text)
 		require.NoError(t, err)
-		return circuit.NewFaultRow("", "", []map[string]float64{v}, l.vio).Left[0]
+		return circuit.NewFaultRow("", "", []map[string]float64{v}, l.vio).Residue[0]
 	}
 	for _, contact := range []string{"1 to 2 shorted", "3 to 4 shorted"} {
-		d := spoilt(t, l.design, [2]string{"SW1", contact})
+		d := withFaults(t, l.design, [2]string{"SW1", contact})
 		for _, c := range sampled(l.corners) {
 			t.Run(contact+" "+c.Name, func(t *testing.T) {
 				t.Parallel()
@@ -131,7 +131,7 @@ func TestAWeldedContactHoldsNothing(t *testing.T) {
 		d := design(t)
 		d.Board("outputs").Part("R12").Pins["1"] = "V5_K"
 		d.Board("outputs").Part("R12").Value = "1k"
-		assert.False(t, open(t, spoilt(t, d, [2]string{"SW1", "3 to 4 shorted"}), l.corners[0]).Dark())
+		assert.False(t, open(t, withFaults(t, d, [2]string{"SW1", "3 to 4 shorted"}), l.corners[0]).Released())
 	})
 }
 
@@ -140,8 +140,8 @@ func TestAWeldedContactHoldsNothing(t *testing.T) {
 func TestOneShortedCapacitorReleases(t *testing.T) {
 	need.Tool(t, "ngspice")
 	off := func(ref string) float64 {
-		l := openTestLab(t, spoilt(t, design(t), [2]string{ref, "shorted"}))
-		values, err := l.one(t.Context(), "guard_low", l.corners[1])
+		l := openTestSimulator(t, withFaults(t, design(t), [2]string{ref, "shorted"}))
+		values, err := l.runCorner(t.Context(), "guard_low", l.corners[1])
 		require.NoError(t, err)
 		return values["off_valve"]
 	}
@@ -155,7 +155,7 @@ func TestOneShortedCapacitorReleases(t *testing.T) {
 // in it, and whatever is unsafe and hidden shows in the check: a live lamp is lit. The whole table takes minutes.
 func TestFaultsAreCurrent(t *testing.T) {
 	need.Tool(t, "ngspice")
-	l := testFaultLab(t)
+	l := testFaultRunner(t)
 	faults, lines := l.faults(), faultLines(t)
 	require.Len(t, lines, len(faults), "run go run ./hardware/gen -faults")
 	var some []circuit.Fault
@@ -179,8 +179,8 @@ func TestFaultsAreCurrent(t *testing.T) {
 		assert.InDelta(t, o.V5, f.V5, 0.25, "%s %s: run go run ./hardware/gen -faults", f.Ref, f.Fault)
 		f.V12, f.V5 = o.V12, o.V5
 		assert.Equal(t, o, f, "run go run ./hardware/gen -faults")
-		for way, left := range rows[i].Left {
-			visible := left.Dark() || left.Lamp12 || left.Lamp5 || left.Output
+		for way, left := range rows[i].Residue {
+			visible := left.Released() || left.Lamp12 || left.Lamp5 || left.Output
 			assert.True(t, f.Verdict != circuit.UnsafeHidden || visible, "%s %s, %s: no lamp shows it", f.Ref, f.Fault,
 				circuit.Ways()[way])
 		}
@@ -203,7 +203,7 @@ func TestSquareWavesAreCurrent(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, old, len(waves), "run go run ./hardware/gen -faults")
 	some := slices.DeleteFunc(slices.Clone(waves), func(w wave) bool { return w.hertz > 10e3 && w.hertz < 10e6 })
-	fresh, err := testFaultLab(t).bands(t.Context(), sampled(some), func() {})
+	fresh, err := testFaultRunner(t).bands(t.Context(), sampled(some), func() {})
 	require.NoError(t, err)
 	for _, f := range fresh {
 		i := slices.IndexFunc(old, func(b circuit.Band) bool { return b.Hertz == f.Hertz })

@@ -32,9 +32,9 @@ func design(t testing.TB) *circuit.Design {
 	return d
 }
 
-func openTestLab(t testing.TB, d *circuit.Design) *lab {
+func openTestSimulator(t testing.TB, d *circuit.Design) *simulator {
 	t.Helper()
-	l, err := openLab(hardware, d)
+	l, err := openSimulator(hardware, d)
 	require.NoError(t, err)
 	return l
 }
@@ -78,7 +78,7 @@ func TestTheGuideIsCurrent(t *testing.T) {
 // 2 %, for versions of the simulator differ in the last digits.
 func TestTheSimulationKeepsItsLimits(t *testing.T) {
 	need.Tool(t, "ngspice")
-	l, old := openTestLab(t, design(t)), rows(t)
+	l, old := openTestSimulator(t, design(t)), rows(t)
 	if need.RaceDetector { // one deck is enough to see, as for sampled
 		other := func(deck string) bool { return deck != old[0].Deck }
 		maps.DeleteFunc(l.decks, func(deck, _ string) bool { return other(deck) })
@@ -91,15 +91,15 @@ func TestTheSimulationKeepsItsLimits(t *testing.T) {
 	for i, f := range fresh {
 		assert.Equal(t, f.Limit, old[i].Limit, "run go run ./hardware/gen")
 		for _, pair := range [][2]float64{{f.Least, old[i].Least}, {f.Typical, old[i].Typical}, {f.Most, old[i].Most}} {
-			near := math.Abs(pair[0]-pair[1]) <= 0.02*math.Abs(pair[1])+tiny(f.Unit)
+			near := math.Abs(pair[0]-pair[1]) <= 0.02*math.Abs(pair[1])+negligible(f.Unit)
 			assert.True(t, near, "%s %s: %g now, %g in the table: run go run ./hardware/gen", f.Deck, f.Measure,
 				pair[0], pair[1])
 		}
 	}
 }
 
-// tiny is what does not matter in a unit.
-func tiny(unit string) float64 {
+// negligible is an insignificant amount of a unit.
+func negligible(unit string) float64 {
 	switch unit {
 	case "s":
 		return 2e-6
@@ -151,8 +151,8 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 			t.Parallel()
 			d := design(t)
 			c.spoil(d)
-			l := openTestLab(t, d)
-			values, err := l.one(t.Context(), c.deck, l.corners[0])
+			l := openTestSimulator(t, d)
+			values, err := l.runCorner(t.Context(), c.deck, l.corners[0])
 			for _, lim := range l.limits {
 				if lim.Deck == c.deck && lim.Measure == c.measure && err == nil {
 					x := values[c.measure]

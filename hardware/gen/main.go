@@ -1,4 +1,4 @@
-// Command gen makes everything in hardware/generated from hardware/circuits.txt and hardware/sim.
+// Command gen generates everything in hardware/generated from hardware/circuits.txt and hardware/sim.
 package main
 
 import (
@@ -39,22 +39,22 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 	if err != nil {
 		return fmt.Errorf("circuits.txt: %w", err)
 	}
-	lab, err := openLab(dir, design)
+	simulator, err := openSimulator(dir, design)
 	if err != nil {
 		return err
 	}
 	switch {
 	case show != "":
-		return lab.show(show)
+		return simulator.show(show)
 	case only != "":
-		return lab.print(ctx, only)
+		return simulator.print(ctx, only)
 	case faults:
-		return lab.writeFaults(ctx, dir, terminal())
+		return simulator.writeFaults(ctx, dir, progressWriter())
 	}
 	if findings := design.Check(); len(findings) > 0 {
 		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
 	}
-	rows, err := lab.values(ctx, filepath.Join(dir, "generated", "measured.csv"), drawings)
+	rows, err := simulator.values(ctx, filepath.Join(dir, "generated", "measured.csv"), drawings)
 	if err != nil {
 		return err
 	}
@@ -71,14 +71,15 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 	return writeGuide(dir, rows)
 }
 
-// values are the measured ones: fresh, or those of the table that is there.
-func (l *lab) values(ctx context.Context, table string, old bool) ([]circuit.Row, error) {
+// values are the measured ones: newly simulated, or those of the existing table.
+func (l *simulator) values(ctx context.Context, table string, old bool) ([]circuit.Row, error) {
 	if !old {
 		rows, err := l.measure(ctx)
 		if err != nil {
 			return nil, err
 		}
-		return circuit.ParseTable(circuit.Table(rows)) // rounded as they are kept, so that the rest is made of the same
+		// Rounded as in the table, so that everything is made from the same values.
+		return circuit.ParseTable(circuit.Table(rows))
 	}
 	text, err := os.ReadFile(table)
 	if err != nil {
@@ -87,8 +88,8 @@ func (l *lab) values(ctx context.Context, table string, old bool) ([]circuit.Row
 	return circuit.ParseTable(string(text))
 }
 
-// print shows what one deck gives.
-func (l *lab) print(ctx context.Context, deck string) error {
+// print shows the results of one deck.
+func (l *simulator) print(ctx context.Context, deck string) error {
 	results, err := l.run(ctx, deck)
 	for _, m := range slices.Sorted(maps.Keys(results[deck])) {
 		fmt.Printf("%-16s", m)
@@ -101,7 +102,7 @@ func (l *lab) print(ctx context.Context, deck string) error {
 }
 
 // show prints one deck at one corner.
-func (l *lab) show(which string) error {
+func (l *simulator) show(which string) error {
 	deck, corner, _ := strings.Cut(which, ",")
 	for _, c := range l.corners {
 		if c.Name != corner || l.decks[deck] == "" {

@@ -16,8 +16,8 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// lab is what the simulation is made of: the description, and the files of hardware/sim.
-type lab struct {
+// simulator holds the inputs of the simulation: the description, and the files of hardware/sim.
+type simulator struct {
 	design  *circuit.Design
 	models  string
 	decks   map[string]string
@@ -25,9 +25,9 @@ type lab struct {
 	limits  []circuit.Limit
 }
 
-// openLab reads the files below the hardware folder.
-func openLab(dir string, d *circuit.Design) (*lab, error) {
-	l := &lab{design: d, decks: map[string]string{}}
+// openSimulator reads the files below the hardware folder.
+func openSimulator(dir string, d *circuit.Design) (*simulator, error) {
+	l := &simulator{design: d, decks: map[string]string{}}
 	read := func(name string) (string, error) {
 		text, err := os.ReadFile(filepath.Join(dir, "sim", name))
 		return string(text), err
@@ -63,7 +63,7 @@ func openLab(dir string, d *circuit.Design) (*lab, error) {
 }
 
 // run simulates decks (all when none is named) at every corner, as many at a time as there are processors.
-func (l *lab) run(ctx context.Context, only ...string) (circuit.Results, error) {
+func (l *simulator) run(ctx context.Context, only ...string) (circuit.Results, error) {
 	results := circuit.Results{}
 	var lock sync.Mutex
 	var failed []error
@@ -77,7 +77,7 @@ func (l *lab) run(ctx context.Context, only ...string) (circuit.Results, error) 
 			seats <- struct{}{}
 			group.Go(func() {
 				defer func() { <-seats }()
-				values, err := l.one(ctx, deck, c)
+				values, err := l.runCorner(ctx, deck, c)
 				lock.Lock()
 				defer lock.Unlock()
 				if err != nil {
@@ -93,8 +93,8 @@ func (l *lab) run(ctx context.Context, only ...string) (circuit.Results, error) 
 	return results, errors.Join(failed...)
 }
 
-// one runs one deck at one corner.
-func (l *lab) one(ctx context.Context, deck string, c circuit.Corner) (map[string]float64, error) {
+// runCorner runs one deck at one corner.
+func (l *simulator) runCorner(ctx context.Context, deck string, c circuit.Corner) (map[string]float64, error) {
 	text, err := l.design.Deck(deck, l.decks[deck], l.models, c)
 	if err != nil {
 		return nil, err
@@ -102,7 +102,7 @@ func (l *lab) one(ctx context.Context, deck string, c circuit.Corner) (map[strin
 	return spice(ctx, text)
 }
 
-// spice runs the text of a deck.
+// spice runs ngspice on a deck.
 func spice(ctx context.Context, text string) (map[string]float64, error) {
 	dir, err := os.MkdirTemp("", "stillwater-deck-")
 	if err != nil {

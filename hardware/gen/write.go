@@ -12,11 +12,11 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// files are what is generated: name in hardware/generated, text.
+// files are the generated files: text by name in hardware/generated.
 type files map[string]string
 
-// measure runs all decks and holds them to their limits.
-func (l *lab) measure(ctx context.Context) ([]circuit.Row, error) {
+// measure runs all decks and checks their limits.
+func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
 	results, err := l.run(ctx)
 	if err != nil {
 		return nil, err
@@ -81,7 +81,7 @@ func writeGuide(dir string, rows []circuit.Row) error {
 	return os.WriteFile(name, []byte(filled), 0o644)
 }
 
-// write puts them into the folder and takes out what is no longer generated.
+// write writes the files and removes those that are no longer generated.
 func (f files) write(dir string) error {
 	old, err := os.ReadDir(dir)
 	if err != nil && !errors.Is(err, os.ErrNotExist) {

@@ -10,7 +10,7 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// rule looks at one plan and says what is against it, and what to do.
+// rule checks one plan and returns violations with their remedies.
 type rule struct {
 	name  string
 	check func(*Plan) []string
@@ -19,8 +19,7 @@ type rule struct {
 var rules = []rule{{"room", checkRoom}, {"joints", checkJoints}, {"shorts", checkShorts}, {"distance", checkDistance},
 	{"edge", checkEdge}, {"wires", checkWires}}
 
-// Check lists everything that is against the rules. It looks at the plan as it is drawn and does not ask how the wires
-// were found.
+// Check lists all violations of the rules. It checks the plan as drawn, independently of the router.
 func (p *Plan) Check() (list []circuit.Finding) {
 	for _, r := range rules {
 		for _, what := range r.check(p) {
@@ -30,10 +29,10 @@ func (p *Plan) Check() (list []circuit.Finding) {
 	return list
 }
 
-// slack is by how much bodies may be nearer than they are drawn.
-const slack = 0.2
+// overlapTolerance is how far bodies may overlap as drawn.
+const overlapTolerance = 0.2
 
-// checkRoom wants each leg in a hole of its own, and no body on another or on another's leg.
+// checkRoom requires each leg in a hole of its own, and no body on another or on another's leg.
 func checkRoom(p *Plan) (bad []string) {
 	taken := map[Hole]Leg{}
 	for _, l := range p.Legs {
@@ -47,12 +46,12 @@ func checkRoom(p *Plan) (bad []string) {
 	}
 	for i, a := range p.Board.Parts {
 		for _, b := range p.Board.Parts[i+1:] {
-			if p.body(a).gap(p.body(b)) < slack-tiny {
+			if p.body(a).gap(p.body(b)) < overlapTolerance-epsilon {
 				bad = append(bad, fmt.Sprintf("%s and %s are in each other's way", a.Ref, b.Ref))
 			}
 		}
 		for _, l := range p.Legs {
-			if at := p.hole(l.At); l.Ref != a.Ref && p.body(a).gap(rect{at, at}) < legRadius-tiny {
+			if at := p.hole(l.At); l.Ref != a.Ref && p.body(a).gap(rect{at, at}) < legRadius-epsilon {
 				bad = append(bad, fmt.Sprintf("%s lies on the leg %s.%s", a.Ref, l.Ref, l.Pin))
 			}
 		}
@@ -65,7 +64,7 @@ func checkRoom(p *Plan) (bad []string) {
 
 const legRadius = 0.4
 
-// islands are the holes that wires join to each other: a hole's island is known by one hole of it.
+// islands are the sets of holes that wires connect, each identified by one of its holes (union-find).
 type islands map[Hole]Hole
 
 func (i islands) of(h Hole) Hole {
@@ -91,7 +90,7 @@ func (p *Plan) islands() islands {
 	return list
 }
 
-// checkJoints wants all legs of a net joined.
+// checkJoints requires all legs of a net joined.
 func checkJoints(p *Plan) (bad []string) {
 	island := p.islands()
 	first := map[string]Leg{}
@@ -111,7 +110,7 @@ func checkJoints(p *Plan) (bad []string) {
 	return bad
 }
 
-// checkShorts wants no two nets joined, and a leg that is open alone.
+// checkShorts requires no two nets joined, and a leg that is open alone.
 func checkShorts(p *Plan) (bad []string) {
 	island := p.islands()
 	nets := map[Hole]map[string]bool{}
@@ -135,20 +134,20 @@ func checkShorts(p *Plan) (bad []string) {
 	return bad
 }
 
-// metal is something that conducts: what it is, its net and group, the middle line, how far it goes to each side of it,
-// and on printed boards its layer.
-type metal struct {
+// conductor is a piece of metal: its description, net and group, its centre line and radius, and on printed boards its
+// layer.
+type conductor struct {
 	what, net, group string
 	from, to         point
 	radius           float64
 	layer            int
 }
 
-// metals are all pads in use, wires, bare tabs and the pillars, which may touch a metal case and each other: they are
-// as the first group.
-func (p *Plan) metals() (list []metal) {
+// conductors are all pads in use, wires, bare tabs and the pillars. Those may touch a metal case and each other: they
+// count as the first group.
+func (p *Plan) conductors() (list []conductor) {
 	add := func(what, net string, from, to point, radius float64) {
-		list = append(list, metal{what: what, net: net, group: p.group(net), from: from, to: to, radius: radius})
+		list = append(list, conductor{what: what, net: net, group: p.group(net), from: from, to: to, radius: radius})
 	}
 	for _, l := range p.Legs {
 		if !l.open() {
@@ -164,7 +163,8 @@ func (p *Plan) metals() (list []metal) {
 		add("the insulated wire of "+l.Net, l.Net, p.hole(l.From), p.hole(l.To), wireRadius)
 	}
 	for _, at := range p.pillars() {
-		list = append(list, metal{what: "a pillar", group: p.Board.Groups[0].Name, from: at, to: at, radius: pillarRadius})
+		list = append(list, conductor{what: "a pillar", group: p.Board.Groups[0].Name, from: at, to: at,
+			radius: pillarRadius})
 	}
 	for _, part := range p.Board.Parts {
 		if k := part.Type.Kind; k == circuit.NMOS || k == circuit.PMOS {
@@ -176,16 +176,16 @@ func (p *Plan) metals() (list []metal) {
 	return list
 }
 
-// checkDistance wants Barrier between what conducts in different groups, along the board: no copper and no wire comes
-// nearer. An insulated wire counts as bare.
+// checkDistance requires Barrier between conductors of different groups, along the board. An insulated wire counts as
+// bare.
 func checkDistance(p *Plan) (bad []string) {
-	list := p.metals()
+	list := p.conductors()
 	for i, a := range list {
 		for _, b := range list[i+1:] {
 			if a.group == b.group {
 				continue
 			}
-			if mm := apart(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < Barrier-tiny {
+			if mm := distance(a.from, a.to, b.from, b.to) - a.radius - b.radius; mm < Barrier-epsilon {
 				bad = append(bad, fmt.Sprintf("%s (%s) is %.1f mm from %s (%s): %g mm at least", a.what, a.group, mm, b.what,
 					b.group, Barrier))
 			}
@@ -194,8 +194,8 @@ func checkDistance(p *Plan) (bad []string) {
 	return bad
 }
 
-// apart is the distance of two lines, 0 where they cross.
-func apart(a, b, c, d point) float64 {
+// distance is the distance of two lines, 0 where they cross.
+func distance(a, b, c, d point) float64 {
 	if crosses(a, b, c, d) {
 		return 0
 	}
@@ -216,13 +216,13 @@ func (p point) from(a, b point) float64 {
 // already.
 func crosses(a, b, c, d point) bool {
 	side := func(a, b, p point) float64 { return (b.x-a.x)*(p.y-a.y) - (b.y-a.y)*(p.x-a.x) }
-	return side(a, b, c)*side(a, b, d) < -tiny && side(c, d, a)*side(c, d, b) < -tiny
+	return side(a, b, c)*side(a, b, d) < -epsilon && side(c, d, a)*side(c, d, b) < -epsilon
 }
 
-// toEdge is how far a terminal's body may stay from the edge that its leads come over, in millimetres.
-const toEdge = 6.0
+// maxEdgeGap is the largest distance of a terminal's body from the edge that its leads cross, in millimetres.
+const maxEdgeGap = 6.0
 
-// checkEdge wants what takes leads at an edge of the board, its opening outwards.
+// checkEdge requires what takes leads at an edge of the board, its opening outwards.
 func checkEdge(p *Plan) (bad []string) {
 	for _, part := range p.Board.Parts {
 		if !part.TakesLeads() {
@@ -230,15 +230,15 @@ func checkEdge(p *Plan) (bad []string) {
 		}
 		b := p.body(part)
 		left := map[int]float64{0: b.low.x, 90: b.low.y, 180: p.Board.Width - b.high.x, 270: p.Board.Height - b.high.y}
-		if mm := left[part.Facing]; mm > toEdge+tiny {
+		if mm := left[part.Facing]; mm > maxEdgeGap+epsilon {
 			bad = append(bad, fmt.Sprintf("%s is %.1f mm from the edge that its leads come over: %g mm at most", part.Ref, mm,
-				toEdge))
+				maxEdgeGap))
 		}
 	}
 	return bad
 }
 
-// checkWires wants runs along the holes and on the board, and every end of a wire at a leg or a run of its net.
+// checkWires requires runs along the holes and on the board, and every end of a wire at a leg or a run of its net.
 func checkWires(p *Plan) (bad []string) {
 	type spot struct {
 		net string

@@ -5,7 +5,7 @@ import (
 	"math"
 )
 
-// Copper is a board printed: the same places, tracks on two layers between them.
+// Copper is a printed board: the same placement, with tracks on two layers.
 type Copper struct {
 	*Plan
 	Tracks []Track
@@ -15,7 +15,7 @@ type Copper struct {
 // Track is a straight piece of copper.
 type Track struct {
 	Net      string
-	Layer    int // 0: the parts' side, 1: the solder side
+	Layer    int // 0: component side, 1: solder side
 	From, To point
 	Wide     float64 // mm
 }
@@ -26,69 +26,70 @@ type Via struct {
 	At  point
 }
 
-// What printed boards are made of, in millimetres: within what any maker of boards does (common practice, no source).
+// Design rules of printed boards, in millimetres: within the capability of any manufacturer (common practice, no
+// source).
 const (
-	trackThin = 0.4
-	trackWide = 1.0 // for nets of wideFrom and more
-	wideFrom  = 0.3 // A
-	viaRadius = 0.4
-	viaDrill  = 0.4
-	clearance = 0.2
-	fine      = 2 // steps of the tracks' grid to a hole
-	step      = pitch / fine
+	trackWidth     = 0.4
+	wideTrackWidth = 1.0 // for nets of wideTrackAmps and more
+	wideTrackAmps  = 0.3 // A
+	viaRadius      = 0.4
+	viaDrill       = 0.4
+	clearance      = 0.2
+	fine           = 2 // steps of the routing grid per hole
+	step           = pitch / fine
 )
 
-// Trace finds the tracks. It fails when they do not fit.
+// Trace routes the tracks. It fails if they do not fit.
 func (p *Plan) Trace() (*Copper, error) {
-	m, names := p.maze(fine)
+	m, names := p.routingGrid(fine)
 	zones := p.zones()
 	near := p.near(m)
 	for n, net := range names {
 		half := p.wide(net) / 2
-		m.closed = append(m.closed, m.closedTo(n, func(node int) bool {
-			return p.may(zones, net, p.node(m, node), half) && !near.nears(node, n, half+clearance)
+		m.blocked = append(m.blocked, m.blockedNodes(n, func(node int) bool {
+			return p.may(zones, net, p.node(m, node), half) && !near.tooNear(node, n, half+clearance)
 		}))
 	}
-	m.change = func(node int) bool {
-		return m.pad[node] == free && !near.nears(node, free, viaRadius+clearance)
+	m.mayChangeLayer = func(node int) bool {
+		return m.padNet[node] == free && !near.tooNear(node, free, viaRadius+clearance)
 	}
 	m.prefer = func(layer int, flat bool) int64 {
 		if flat == (layer == 0) {
 			return 0
 		}
-		return oneStep
+		return stepPrice
 	}
-	ways, left := m.search()
+	paths, left := m.search()
 	if left > 0 {
 		return nil, fmt.Errorf("board %s: tracks of different nets meet at %d places: place parts further apart",
 			p.Board.Name, left)
 	}
 	c := &Copper{Plan: p}
-	for n, f := range ways {
-		if len(f.ways) < len(m.nets[n].pads)-1 {
+	for n, f := range paths {
+		if len(f.paths) < len(m.nets[n].pads)-1 {
 			return nil, fmt.Errorf("board %s: net %s cannot be joined and keep its distances: move its parts", p.Board.Name,
 				names[n])
 		}
-		c.lay(m, names[n], n, f.ways)
+		c.lay(m, names[n], n, f.paths)
 	}
 	return c, nil
 }
 
 // wide is the width of a net's tracks.
 func (p *Plan) wide(net string) float64 {
-	if n := p.Board.Net(net); n != nil && n.Amps >= wideFrom {
-		return trackWide
+	if n := p.Board.Net(net); n != nil && n.Amps >= wideTrackAmps {
+		return wideTrackWidth
 	}
-	return trackThin
+	return trackWidth
 }
 
-// node is where a node of the tracks' grid is.
-func (p *Plan) node(m *maze, node int) point {
+// node is the position of a node of the routing grid.
+func (p *Plan) node(m *routingGrid, node int) point {
 	node = m.flat(node)
 	return p.at(1+float64(node%m.cols)/fine, 1+float64(node/m.cols)/fine)
 }
 
-// neighbours tells of each node the pads that are near: their nets and how far their copper is.
+// neighbours lists for each node the nearby pads: their nets and the distance of their copper.
 type neighbours [][]neighbour
 
 type neighbour struct {
@@ -96,11 +97,11 @@ type neighbour struct {
 	gap float64
 }
 
-func (p *Plan) near(m *maze) neighbours {
+func (p *Plan) near(m *routingGrid) neighbours {
 	list := make(neighbours, m.cols*m.rows)
 	for _, l := range p.Legs {
 		col, row := (l.At.Col-1)*fine, (l.At.Row-1)*fine
-		net, radius := m.pad[row*m.cols+col], p.padOf(l)
+		net, radius := m.padNet[row*m.cols+col], p.padRadiusOf(l)
 		for dc := -2; dc <= 2; dc++ {
 			for dr := -2; dr <= 2; dr++ {
 				if c, r := col+dc, row+dr; c >= 0 && r >= 0 && c < m.cols && r < m.rows {
@@ -113,25 +114,25 @@ func (p *Plan) near(m *maze) neighbours {
 	return list
 }
 
-// nears reports whether another net's pad comes nearer to a node than it may.
-func (n neighbours) nears(node, net int, least float64) bool {
+// tooNear reports whether another net's pad is nearer to a node than allowed.
+func (n neighbours) tooNear(node, net int, least float64) bool {
 	for _, o := range n[node] {
-		if o.net != net && o.gap < least-tiny {
+		if o.net != net && o.gap < least-epsilon {
 			return true
 		}
 	}
 	return false
 }
 
-// padOf is the radius of a leg's pad: the drill and a ring of 0.35 mm, 0.8 mm at least.
-func (p *Plan) padOf(l Leg) float64 { return max(0.8, p.drillOf(l)/2+0.35) }
+// padRadiusOf is the radius of a leg's pad: the drill and a ring of 0.35 mm, 0.8 mm at least.
+func (p *Plan) padRadiusOf(l Leg) float64 { return max(0.8, p.drillOf(l)/2+0.35) }
 
-func (p *Plan) drillOf(l Leg) float64 { return p.Board.Part(l.Ref).Type.Foot.Drill }
+func (p *Plan) drillOf(l Leg) float64 { return p.Board.Part(l.Ref).Type.Footprint.Drill }
 
-// lay turns one net's ways into tracks and vias; corners where nothing else joins are cut off at 45 degrees.
-func (c *Copper) lay(m *maze, net string, index int, ways [][]int) {
+// lay turns one net's paths into tracks and vias; corners without a junction are bevelled at 45 degrees.
+func (c *Copper) lay(m *routingGrid, net string, index int, paths [][]int) {
 	degree := map[int]int{}
-	for _, w := range ways {
+	for _, w := range paths {
 		for i, node := range w {
 			if i > 0 {
 				degree[node]++
@@ -141,7 +142,7 @@ func (c *Copper) lay(m *maze, net string, index int, ways [][]int) {
 			}
 		}
 	}
-	for _, w := range ways {
+	for _, w := range paths {
 		var line []point
 		flush := func(layer int) {
 			for i := 1; i < len(line); i++ {
@@ -167,7 +168,7 @@ func (c *Copper) lay(m *maze, net string, index int, ways [][]int) {
 			}
 			if !last && m.flat(w[i+1]) == m.flat(node) {
 				flush(layer)
-				if m.pad[m.flat(node)] != index {
+				if m.padNet[m.flat(node)] != index {
 					c.Vias = append(c.Vias, Via{net, at})
 				}
 			}
@@ -178,12 +179,12 @@ func (c *Copper) lay(m *maze, net string, index int, ways [][]int) {
 	}
 }
 
-// cuts reports whether a corner may be cut off: it is no pad and no via, and no other pad, which may be square, is
+// cuts reports whether a corner may be bevelled: it is no pad and no via, and no other pad, which may be square, is
 // inside it.
-func (m *maze) cuts(before, at, after, net int) bool {
+func (m *routingGrid) cuts(before, at, after, net int) bool {
 	a, b, c := m.flat(before), m.flat(at), m.flat(after)
-	inside := m.pad[a+c-b]
-	return a != b && b != c && m.pad[b] == free && (inside == free || inside == net)
+	inside := m.padNet[a+c-b]
+	return a != b && b != c && m.padNet[b] == free && (inside == free || inside == net)
 }
 
 func middle(a, b point) point { return point{(a.x + b.x) / 2, (a.y + b.y) / 2} }

@@ -10,11 +10,11 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// origin is where the board's corner is on KiCad's sheet, in millimetres.
+// origin is the position of the board's corner on KiCad's sheet, in millimetres.
 const origin = 20.0
 
-// KiCad is the printed board for KiCad 9. It carries its own footprints; its parts and nets are those of the schematic
-// that the circuit makes.
+// KiCad is the printed board for KiCad 9. It embeds its footprints; its parts and nets are those of the circuit's
+// schematic.
 func (c *Copper) KiCad() string {
 	k := &kicad{c: c, nets: map[string]int{}}
 	k.f("(kicad_pcb (version 20241229) (generator \"stillwater\") (generator_version \"9.0\")\n" +
@@ -73,7 +73,7 @@ func (k *kicad) f(format string, args ...any) { fmt.Fprintf(&k.out, format, args
 // xy is a place on KiCad's sheet.
 func (k *kicad) xy(p point) string { return pair(point{p.x + origin, p.y + origin}) }
 
-func pair(p point) string { return fixed(p.x, 3) + " " + fixed(p.y, 3) }
+func pair(p point) string { return formatFixed(p.x, 3) + " " + formatFixed(p.y, 3) }
 
 // edge is the board's outline, the pillars' holes, and the zones of isolated groups with their names.
 func (k *kicad) edge() {
@@ -108,10 +108,10 @@ func (k *kicad) words(words, layer string, at point, key string) {
 		k.xy(at), layer, key, mirror)
 }
 
-// parts are the footprints. Print keeps off pads and off other print.
+// parts writes the footprints. Silkscreen keeps off pads and other silkscreen.
 func (k *kicad) parts() {
 	for _, l := range k.c.Legs {
-		size := 2 * (k.c.padOf(l) + printGap)
+		size := 2 * (k.c.padRadiusOf(l) + silkGap)
 		k.taken = append(k.taken, around(k.c.hole(l.At), size, size))
 	}
 	for _, p := range k.c.Board.Parts {
@@ -120,15 +120,15 @@ func (k *kicad) parts() {
 }
 
 const (
-	printGap  = 0.2 // mm from print to copper
-	printHigh = 0.9
-	printPen  = 0.12
-	printBold = 0.3 // the side that says which way round
+	silkGap    = 0.2 // mm from silkscreen to copper
+	silkHeight = 0.9
+	silkPen    = 0.12
+	silkBold   = 0.3 // the side that shows the polarity
 )
 
-// bold is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the side of a
-// diode's cathode, of plus, a package's notch, a TO-92's flat face, a TO-220's tab.
-func bold(p *circuit.Part) int {
+// thickSide is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the side
+// of a diode's cathode, of plus, a package's notch, a TO-92's flat face, a TO-220's tab.
+func thickSide(p *circuit.Part) int {
 	side := -1
 	switch p.Type.Kind {
 	case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto, circuit.NMOS, circuit.PMOS, circuit.Battery:
@@ -155,8 +155,8 @@ func (k *kicad) part(p *circuit.Part) {
 	}
 	body := k.c.body(p)
 	low, high := pair(body.low.less(middle)), pair(body.high.less(middle))
-	font := fmt.Sprintf("(effects (font (size %g %g) (thickness 0.14)))", printHigh, printHigh)
-	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s)\n", p.Footprint(), key(""), k.xy(middle))
+	font := fmt.Sprintf("(effects (font (size %g %g) (thickness 0.14)))", silkHeight, silkHeight)
+	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s)\n", p.FootprintName(), key(""), k.xy(middle))
 	name, turn := k.free(p.Ref, body)
 	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref,
 		pair(name.less(middle)), turn, key("reference"), font)
@@ -177,10 +177,10 @@ func (k *kicad) part(p *circuit.Part) {
 
 // free finds a place for a reference and how to turn it: in the body's middle, or beside it.
 func (k *kicad) free(words string, body rect) (point, int) {
-	long := 0.95 * printHigh * float64(len(words))
+	long := 0.95 * silkHeight * float64(len(words))
 	c := point{(body.low.x + body.high.x) / 2, (body.low.y + body.high.y) / 2}
 	for _, turn := range []int{0, 90} {
-		wide, high := long, printHigh
+		wide, high := long, silkHeight
 		if turn == 90 {
 			wide, high = high, wide
 		}
@@ -200,16 +200,16 @@ func (k *kicad) free(words string, body rect) (point, int) {
 func (k *kicad) crossed(here rect) bool {
 	return slices.ContainsFunc(k.c.Board.Parts, func(p *circuit.Part) bool {
 		b := k.c.body(p)
-		return b.gap(here) < printBold-tiny && !b.holds(here, printBold)
+		return b.gap(here) < silkBold-epsilon && !b.holds(here, silkBold)
 	})
 }
 
 // outline prints a body's four sides where there is no pad.
 func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 	for i := range 4 {
-		pen := printPen
-		if i == bold(p) {
-			pen = printBold
+		pen := silkPen
+		if i == thickSide(p) {
+			pen = silkBold
 		}
 		a, b := body.side(i)
 		const bits = 24
@@ -232,7 +232,7 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 // clear reports whether a short line keeps off all pads.
 func (k *kicad) clear(a, b point, pen float64) bool {
 	line := rect{point{min(a.x, b.x), min(a.y, b.y)}, point{max(a.x, b.x), max(a.y, b.y)}}
-	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < pen/2-tiny })
+	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < pen/2-epsilon })
 }
 
 // pad is one pad; the first of a part is square: pin 1, the cathode, or plus.
@@ -241,7 +241,7 @@ func (k *kicad) pad(l Leg, middle point, square bool) {
 	if square {
 		shape = "rect"
 	}
-	size, net := 2*k.c.padOf(l), k.c.netOf(l)
+	size, net := 2*k.c.padRadiusOf(l), k.c.netOf(l)
 	k.f("(pad %q thru_hole %s (at %s) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
 		"(uuid %q))\n", l.Pin, shape, pair(here.less(middle)), size, size, k.c.drillOf(l), k.nets[net], net,
 		circuit.UUID(l.Ref+" pad "+l.Pin))
@@ -263,13 +263,12 @@ func (c *Copper) KiCadRules() string {
 	return out.String()
 }
 
-// KiCadProject are the settings that the rules refer to: a class of nets for each group, and what the board's maker
-// must be able to do.
+// KiCadProject are the settings that the rules refer to: a net class for each group, and the manufacturer's capability.
 func (c *Copper) KiCadProject() (string, error) {
 	type object = map[string]any
 	var classes, patterns []object
 	for _, name := range append([]string{"Default"}, groupNames(c.Board)...) {
-		classes = append(classes, object{"name": name, "clearance": clearance, "track_width": trackThin,
+		classes = append(classes, object{"name": name, "clearance": clearance, "track_width": trackWidth,
 			"via_diameter": 2 * viaRadius, "via_drill": viaDrill, "priority": len(classes)})
 	}
 	for _, n := range c.Board.Nets {
@@ -278,7 +277,7 @@ func (c *Copper) KiCadProject() (string, error) {
 	project := object{
 		"meta": object{"filename": c.Board.Name + ".kicad_pro", "version": 3},
 		"board": object{"design_settings": object{
-			"rules": object{"min_clearance": clearance, "min_track_width": trackThin, "min_via_diameter": 2 * viaRadius,
+			"rules": object{"min_clearance": clearance, "min_track_width": trackWidth, "min_via_diameter": 2 * viaRadius,
 				"min_through_hole_diameter": viaDrill, "min_hole_clearance": clearance, "min_hole_to_hole": 0.25,
 				"min_copper_edge_clearance": 0.5, "min_via_annular_width": viaRadius - viaDrill/2},
 			// The footprints are in the board itself: there is no library to compare them with.

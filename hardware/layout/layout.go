@@ -1,6 +1,6 @@
-// Package layout puts a board's parts on a board with holes 2.54 mm apart and finds the wires that join them: for a
-// hole-board with a separate pad at each hole, wired by hand, and for a printed board with two layers of copper. It
-// checks both against the circuit and for distance, and draws them to scale. Text out: it opens no file and runs no
+// Package layout places a board's parts on a 2.54 mm grid of holes and routes the wires between them: for perfboard
+// with a pad at each hole, wired by hand, and for a printed board with two layers of copper. It checks both for
+// agreement with the circuit and for clearance, and draws them to scale. Text out: it opens no file and runs no
 // program.
 package layout
 
@@ -12,20 +12,20 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// What boards are made of, in millimetres.
+// Dimensions of boards, in millimetres.
 const (
 	pitch     = circuit.HolePitch
 	padRadius = 1.0 // of a hole-board's pads: 2 mm across is the most that is usual (common practice, no source)
 	corner    = 3   // holes each way that belong to a pillar in each corner
 )
 
-// Barrier is the least distance in millimetres between what conducts in different isolated groups.
+// Barrier is the least distance in millimetres between conductors of different isolated groups.
 const Barrier = 6.0
 
 // Hole is one hole of a board, columns from 1 at the left and rows from 1 at the top as one looks at the parts.
 type Hole struct{ Col, Row int }
 
-// Leg is a part's pin in its hole. A pin that is joined to nothing has the net circuit.Open.
+// Leg is a part's pin in its hole. An unconnected pin has the net circuit.Open.
 type Leg struct {
 	Ref, Pin, Net string
 	At            Hole
@@ -43,7 +43,7 @@ type Link struct {
 	From, To Hole
 }
 
-// Plan is a board as it is put together by hand.
+// Plan is a board wired by hand.
 type Plan struct {
 	Board      *circuit.Board
 	Cols, Rows int
@@ -56,7 +56,7 @@ type Plan struct {
 func Place(b *circuit.Board) (*Plan, error) {
 	p := &Plan{Board: b, Cols: holes(b.Width), Rows: holes(b.Height)}
 	for _, part := range b.Parts {
-		foot := part.Type.Foot
+		foot := part.Type.Footprint
 		switch {
 		case foot.Body == [2]float64{} || foot.Legs == nil && part.Type.Kind != circuit.Terminal:
 			return nil, fmt.Errorf("type %s (line %d) has no foot: write legs=0,0/4,0 body=6.3x2.4", part.Type.Name,
@@ -77,10 +77,10 @@ func Place(b *circuit.Board) (*Plan, error) {
 	return p, nil
 }
 
-// holes is how many fit along a side, at least a pitch from its ends.
+// holes is how many holes fit along a side, at least a pitch from its ends.
 func holes(side float64) int { return int((side-2*pitch)/pitch) + 1 }
 
-// inside reports whether a hole is there for parts and wires: on the board and not under a pillar.
+// inside reports whether a hole is usable: on the board and not under a pillar.
 func (p *Plan) inside(h Hole) bool {
 	fromSide := min(h.Col-1, p.Cols-h.Col)
 	fromEnd := min(h.Row-1, p.Rows-h.Row)
@@ -109,14 +109,16 @@ func (p *Plan) at(col, row float64) point {
 
 func (p *Plan) hole(h Hole) point { return p.at(float64(h.Col), float64(h.Row)) }
 
-// tiny is less than any distance that matters, in millimetres, and more than what is lost in reckoning: the last digits
-// differ between processors and must decide nothing.
-const tiny = 1e-6
+// epsilon is below any distance that matters, in millimetres, and above rounding errors: these differ between
+// processors and must not decide anything.
+const epsilon = 1e-6
 
-// fixed writes a number; one halfway between two is rounded up on every processor, and nothing is "-0.00".
-func fixed(x float64, digits int) string { return strconv.FormatFloat(x+tiny, 'f', digits, 64) }
+// formatFixed formats a number, rounding half up on every processor, without a negative zero.
+func formatFixed(x float64, digits int) string {
+	return strconv.FormatFloat(x+epsilon, 'f', digits, 64)
+}
 
-// rect is an upright rectangle in millimetres.
+// rect is an axis-aligned rectangle in millimetres.
 type rect struct{ low, high point }
 
 func around(middle point, wide, high float64) rect {
@@ -136,12 +138,12 @@ func (a rect) gap(b rect) float64 {
 	return math.Hypot(dx, dy)
 }
 
-// touches tells that two rectangles touch or overlap.
-func (a rect) touches(b rect) bool { return a.gap(b) < tiny }
+// touches reports whether two rectangles touch or overlap.
+func (a rect) touches(b rect) bool { return a.gap(b) < epsilon }
 
-// holds tells that another rectangle lies inside, and so far from the sides.
+// holds reports whether another rectangle lies inside, with a margin to the sides.
 func (a rect) holds(b rect, by float64) bool {
-	return min(b.low.x-a.low.x, b.low.y-a.low.y, a.high.x-b.high.x, a.high.y-b.high.y) > by-tiny
+	return min(b.low.x-a.low.x, b.low.y-a.low.y, a.high.x-b.high.x, a.high.y-b.high.y) > by-epsilon
 }
 
 // side is one side: 0 the upper, then clockwise.
@@ -158,7 +160,7 @@ func (p *Plan) group(net string) string {
 	return ""
 }
 
-// zones are the rectangles that the legs of each group take, for all groups but the first, which has the rest.
+// zones are the rectangles around the legs of each group, except the first group, which has the rest.
 func (p *Plan) zones() map[string]rect {
 	list := map[string]rect{}
 	for _, l := range p.Legs {
@@ -176,8 +178,8 @@ func (p *Plan) zones() map[string]rect {
 	return list
 }
 
-// may reports whether a net's wire may be at a point: within its own group's zone, or far enough from all zones for the
-// first group. reach is how far from the point the wire's copper or pad goes.
+// may reports whether a net's wire may be at a point: within its own group's zone, or for the first group far enough
+// from all zones. reach is the radius of the wire's copper or pad.
 func (p *Plan) may(zones map[string]rect, net string, at point, reach float64) bool {
 	own := p.group(net)
 	here := rect{at, at}

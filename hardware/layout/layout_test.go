@@ -127,7 +127,7 @@ func faults() []fault {
 	legOf := func(ref, pin string) func(*Plan) Hole { return func(p *Plan) Hole { return p.leg(ref, pin) } }
 	wires := []string{"joints", "shorts", "distance", "edge", "wires"}
 	return []fault{
-		{"room", "a part as large as a transformer", func(p *Plan) { own(p, "C1").Foot.Body = [2]float64{40, 30} }, nil},
+		{"room", "a part as large as a transformer", func(p *Plan) { own(p, "C1").Footprint.Body = [2]float64{40, 30} }, nil},
 		{"room", "two legs in one hole", moved("R9", legOf("R10", "1")), wires},
 		{"room", "a part over the edge", moved("R9", func(p *Plan) Hole { return Hole{p.Cols, 20} }), wires},
 		{"room", "a leg under a pillar", moved("R9", func(*Plan) Hole { return Hole{2, 2} }), wires},
@@ -184,7 +184,7 @@ func faults() []fault {
 			p.Board.Part("Q4").Col, p.Board.Part("Q4").Row = at.Col-3, at.Row
 		}, []string{"room"}},
 		{"wires", "a bare wire that ends at nothing", func(p *Plan) {
-			p.Runs = append(p.Runs, Run{"GND", []Hole{{60, 36}, {61, 36}}}) // far from all parts
+			p.Runs = append(p.Runs, Run{"GND", []Hole{{60, 36}, {61, 36}}}) // distanceOf from all parts
 		}, nil},
 		{"wires", "an insulated wire that ends at nothing", func(p *Plan) {
 			p.Links = append(p.Links, Link{"V12_K", p.leg("Q4", "3"), Hole{60, 30}})
@@ -226,7 +226,7 @@ func TestThePrintedBoardsKeepTheRules(t *testing.T) {
 		if b.Name != "modulated" {
 			continue // the quickest one twice takes long enough
 		}
-		other := traced(t, barelyLarger(design(t).Boards[i]))
+		other := traced(t, enlargedByEpsilon(design(t).Boards[i]))
 		assert.Empty(t, other.Check(), b.Name)
 		assert.True(t, c.KiCad() == other.KiCad(), "%s: another printed board", b.Name)
 	}
@@ -241,9 +241,9 @@ func traced(t testing.TB, b *circuit.Board) *Copper {
 	return c
 }
 
-// barelyLarger makes a board larger by next to nothing. Processors differ in the last digit of a sum: what is made from
-// the circuit is the same everywhere only if such a board is wired and drawn the same.
-func barelyLarger(b *circuit.Board) *circuit.Board {
+// enlargedByEpsilon makes a board larger by next to nothing. Processors differ in the last digit of a sum: what is made
+// from the circuit is the same everywhere only if such a board is wired and drawn the same.
+func enlargedByEpsilon(b *circuit.Board) *circuit.Board {
 	b.Width, b.Height = b.Width+1e-9, b.Height-1e-9
 	return b
 }
@@ -266,11 +266,11 @@ func TestPrintedBoardsWithFaults(t *testing.T) {
 		{"track joints", "a via gone", func(c *Copper) { c.Vias = c.Vias[1:] }},
 		{"track distance", "a track too near to a pad", func(c *Copper) {
 			at := c.hole(c.leg("U1", "4"))
-			c.Tracks = append(c.Tracks, Track{"HB_REF", 0, point{at.x + 1, at.y}, point{at.x + 1, at.y}, trackThin})
+			c.Tracks = append(c.Tracks, Track{"HB_REF", 0, point{at.x + 1, at.y}, point{at.x + 1, at.y}, trackWidth})
 		}},
 		{"track distance", "a track across the barrier, on the other layer", func(c *Copper) {
 			at := c.hole(c.leg("U20", "4"))
-			c.Tracks = append(c.Tracks, Track{"GND", 0, point{at.x - 5, at.y}, point{at.x - 5, at.y}, trackWide})
+			c.Tracks = append(c.Tracks, Track{"GND", 0, point{at.x - 5, at.y}, point{at.x - 5, at.y}, wideTrackWidth})
 		}},
 	} {
 		t.Run(strings.ReplaceAll(f.rule+"-"+f.name, " ", "-"), func(t *testing.T) {
@@ -413,7 +413,7 @@ func TestPlaceRefuses(t *testing.T) {
 		"no place": {func(b *circuit.Board) { b.Parts[0].Col = 0 }, "hole=COL,ROW,TURN"},
 		"off":      {func(b *circuit.Board) { b.Parts[0].Row = 99 }, "off the board or under a pillar"},
 		"pillar":   {func(b *circuit.Board) { b.Parts[0].Col, b.Parts[0].Row = 1, 2 }, "off the board or under a pillar"},
-		"no foot":  {func(b *circuit.Board) { b.Parts[0].Type.Foot.Legs = nil }, "has no foot"},
+		"no foot":  {func(b *circuit.Board) { b.Parts[0].Type.Footprint.Legs = nil }, "has no foot"},
 	} {
 		b := scattered(rand.New(rand.NewPCG(1, 2)))
 		c.spoil(b)
@@ -436,20 +436,20 @@ func TestTracksThatDoNotFitAreRefused(t *testing.T) {
 
 // Numbers of IPC-2221's chart for outer layers (from memory): 1 mm of 35 um copper carries about 2.4 A at 10 K.
 func TestTrackCurrent(t *testing.T) {
-	assert.InDelta(t, 2.4, carries(1, 10), 0.1)
-	assert.Greater(t, carries(trackWide, warmer), 2.2, "what the 12 V fuse trips at")
-	assert.Greater(t, carries(trackThin, warmer), wideFrom)
+	assert.InDelta(t, 2.4, trackAmps(1, 10), 0.1)
+	assert.Greater(t, trackAmps(wideTrackWidth, maxWarming), 2.2, "what the 12 V fuse trips at")
+	assert.Greater(t, trackAmps(trackWidth, maxWarming), wideTrackAmps)
 }
 
 // Lines in one line are as far from each other as they are, though the last digits of their ends say that they cross;
 // and lines that cross do.
 func TestApart(t *testing.T) {
 	next := math.Nextafter(3, 4)
-	assert.InDelta(t, math.Sqrt2, apart(point{0, 0}, point{2, 2}, point{3, next}, point{4, math.Nextafter(4, 3)}), 1e-9)
-	assert.InDelta(t, 1, apart(point{0, 0}, point{4, 0}, point{0, 1}, point{4, 1}), 1e-9)
-	assert.InDelta(t, 5, apart(point{0, 0}, point{0, 0}, point{3, 4}, point{9, 4}), 1e-9)
-	assert.Zero(t, apart(point{0, 0}, point{4, 4}, point{0, 3}, point{4, 1}))
-	assert.Zero(t, apart(point{0, 0}, point{4, 0}, point{2, 0}, point{2, 2}))
+	assert.InDelta(t, math.Sqrt2, distance(point{0, 0}, point{2, 2}, point{3, next}, point{4, math.Nextafter(4, 3)}), 1e-9)
+	assert.InDelta(t, 1, distance(point{0, 0}, point{4, 0}, point{0, 1}, point{4, 1}), 1e-9)
+	assert.InDelta(t, 5, distance(point{0, 0}, point{0, 0}, point{3, 4}, point{9, 4}), 1e-9)
+	assert.Zero(t, distance(point{0, 0}, point{4, 4}, point{0, 3}, point{4, 1}))
+	assert.Zero(t, distance(point{0, 0}, point{4, 0}, point{2, 0}, point{2, 2}))
 }
 
 func TestTheLastDigitDecidesNothing(t *testing.T) {
@@ -459,7 +459,7 @@ func TestTheLastDigitDecidesNothing(t *testing.T) {
 		if need.RaceDetector && b.Name != "modulated" {
 			continue // the smallest one is enough to see
 		}
-		p, q := asDesigned(t, b.Name).Plan, wired(t, barelyLarger(design(t).Boards[i]))
+		p, q := asDesigned(t, b.Name).Plan, wired(t, enlargedByEpsilon(design(t).Boards[i]))
 		assert.Equal(t, p.Runs, q.Runs, b.Name)
 		assert.Equal(t, p.Links, q.Links, b.Name)
 		for _, d := range [][2]string{{p.PartsSide(), q.PartsSide()}, {p.SolderSide(), q.SolderSide()}} {

@@ -11,20 +11,20 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// heading heads every list.
+// heading is the first line of every list.
 const heading = "# Made by go run ./hardware/gen from circuits.txt. Simulated and rule-checked, not built.\n"
 
 func table(rows [][]string) string {
 	var out strings.Builder
 	out.WriteString(heading)
 	if err := csv.NewWriter(&out).WriteAll(rows); err != nil {
-		panic(err) // a strings.Builder takes everything
+		panic(err) // a strings.Builder never fails
 	}
 	return out.String()
 }
 
-// flatness orders parts as they are soldered: flat ones first, so that the board lies on them.
-var flatness = []circuit.Kind{circuit.Resistor, circuit.Diode, circuit.Zener, circuit.TVS, circuit.Opto,
+// heightRank is the order of soldering: flat parts first, so that the board lies on them.
+var heightRank = []circuit.Kind{circuit.Resistor, circuit.Diode, circuit.Zener, circuit.TVS, circuit.Opto,
 	circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Trimmer, circuit.LED, circuit.NPN, circuit.PNP,
 	circuit.Capacitor, circuit.Fuse, circuit.NMOS, circuit.PMOS, circuit.Electrolytic}
 
@@ -51,10 +51,10 @@ func Places(plans []*Plan) string {
 }
 
 func rank(p *circuit.Part) int {
-	if i := slices.Index(flatness, p.Type.Kind); i >= 0 && !p.TakesLeads() {
+	if i := slices.Index(heightRank, p.Type.Kind); i >= 0 && !p.TakesLeads() {
 		return i
 	}
-	return len(flatness)
+	return len(heightRank)
 }
 
 func legList(part *circuit.Part) string {
@@ -69,17 +69,17 @@ func legList(part *circuit.Part) string {
 	return strings.Join(legs, " ")
 }
 
-// usualHole is what hole-boards are drilled with, in millimetres (common practice, no source).
+// usualHole is the drill of perfboard, in millimetres (common practice, no source).
 const usualHole = 1.0
 
 func drillNote(part *circuit.Part) string {
-	if d := part.Type.Foot.Drill; d > usualHole {
+	if d := part.Type.Footprint.Drill; d > usualHole {
 		return fmt.Sprintf("widen to %g", d)
 	}
 	return ""
 }
 
-// spare is what an insulated wire is cut longer, in millimetres, for both ends together.
+// spare is the extra length of an insulated wire, in millimetres, for both ends together.
 const spare = 10.0
 
 // Wires lists every wire of the plans, net by net: bare ones with the holes where they turn and the legs at their ends,
@@ -108,7 +108,7 @@ func Wires(plans []*Plan) string {
 
 func (p *Plan) runRow(r Run) []string {
 	first, last := r.Corners[0], r.Corners[len(r.Corners)-1]
-	cut := math.Ceil(float64(r.Steps())*pitch + 2 - tiny)
+	cut := math.Ceil(float64(r.Steps())*pitch + 2 - epsilon)
 	return []string{p.Board.Name, r.Net, "bare", p.legAt(first), p.legAt(last), holeList(r.Corners), fmt.Sprint(cut)}
 }
 

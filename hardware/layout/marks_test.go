@@ -44,7 +44,7 @@ func shapes(t *testing.T, d *drawing, class string) (list [][]point) {
 	return list
 }
 
-func far(a, b point) float64 { return math.Hypot(a.x-b.x, a.y-b.y) }
+func distanceOf(a, b point) float64 { return math.Hypot(a.x-b.x, a.y-b.y) }
 
 // within is the middle of the one shape of a class that lies in a part's body.
 func within(t *testing.T, d *drawing, part *circuit.Part, class string) point {
@@ -63,7 +63,7 @@ func within(t *testing.T, d *drawing, part *circuit.Part, class string) point {
 // towards whoever reads its legs 1 to 3 from left to right, and the tab of a TO-220 away from them (the packages' data
 // sheets, from memory).
 func TestPartsAreMarkedAsTheyStand(t *testing.T) {
-	count := map[circuit.Kind]int{}
+	addUsers := map[circuit.Kind]int{}
 	for _, b := range append(design(t).Boards, turnedParts(t)) {
 		p, err := Place(b)
 		require.NoError(t, err)
@@ -72,15 +72,16 @@ func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 			leg := func(pin string) point { return d.at(d.hole(d.Plan.leg(part.Ref, pin))) }
 			nearer := func(what, near, other point) {
 				t.Helper()
-				assert.Less(t, far(what, near)+0.5, far(what, other), "%s is marked the wrong way", part.Ref)
+				assert.Less(t, distanceOf(what, near)+0.5, distanceOf(what, other), "%s is marked the wrong way", part.Ref)
 			}
-			// rightwards tells that legs 1 to 3 go from left to right for somebody who looks at a side of the body.
+			// rightwards reports whether legs 1 to 3 go from left to right for somebody who looks at a side of the
+			// body.
 			rightwards := func(side point) bool {
 				r := d.on(d.body(part))
 				out, along := side.less(middle(r.low, r.high)), leg("3").less(leg("1"))
 				return out.x*along.y-out.y*along.x < 0
 			}
-			count[part.Type.Kind]++
+			addUsers[part.Type.Kind]++
 			switch part.Type.Kind {
 			case circuit.Diode, circuit.Zener, circuit.TVS:
 				require.Equal(t, "K", part.PinName("1"))
@@ -98,14 +99,14 @@ func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 			case circuit.Electrolytic, circuit.Battery:
 				require.Equal(t, "+", part.PinName("1"))
 				at := nearest(d, leg("1"), "+").at
-				assert.Less(t, far(at, leg("1")), 3.0)
+				assert.Less(t, distanceOf(at, leg("1")), 3.0)
 				nearer(at, leg("1"), leg("2"))
 			}
 		}
 	}
 	for _, kind := range []circuit.Kind{circuit.Diode, circuit.NPN, circuit.NMOS, circuit.PMOS, circuit.Timer,
 		circuit.OpAmp, circuit.Opto, circuit.Electrolytic} {
-		assert.Positive(t, count[kind], kind)
+		assert.Positive(t, addUsers[kind], kind)
 	}
 }
 
@@ -132,7 +133,7 @@ func turnedParts(t *testing.T) *circuit.Board {
 func nearest(d *drawing, to point, words ...string) (best text) {
 	for _, t := range d.texts {
 		for _, w := range words {
-			if t.words == w && (best.words == "" || far(t.at, to) < far(best.at, to)) {
+			if t.words == w && (best.words == "" || distanceOf(t.at, to) < distanceOf(best.at, to)) {
 				best = t
 			}
 		}
@@ -154,7 +155,7 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 			for _, part := range b.Parts {
 				at, found := d.at(d.hole(d.Plan.leg(part.Ref, "1"))), false
 				for _, s := range legs {
-					found = found || len(s) == 2 && far(middle(s[0], s[1]), at) < 0.02
+					found = found || len(s) == 2 && distanceOf(middle(s[0], s[1]), at) < 0.02
 				}
 				assert.True(t, found, "%s: leg 1 is not square", part.Ref)
 			}
@@ -172,7 +173,7 @@ func TestLegsAreNamedAndSquare(t *testing.T) {
 			if part.Value != "" && part.Type.Kind != circuit.Terminal {
 				at := d.at(d.hole(d.Plan.leg(part.Ref, "1")))
 				got := nearest(d, at, part.Value, part.Ref+" "+part.Value)
-				assert.Less(t, far(got.at, at), 22.0, "%s: %s", part.Ref, part.Value)
+				assert.Less(t, distanceOf(got.at, at), 22.0, "%s: %s", part.Ref, part.Value)
 			}
 		}
 	}
@@ -199,7 +200,7 @@ func TestLeadsAreNamedWhereTheyCome(t *testing.T) {
 					beyond := []float64{board.low.x - got.at.x, board.low.y - got.at.y, got.at.x - board.high.x,
 						got.at.y - board.high.y}
 					for i, mm := range edges {
-						if mm < toEdge+5 && mm == min(edges[0], edges[1], edges[2], edges[3]) {
+						if mm < maxEdgeGap+5 && mm == min(edges[0], edges[1], edges[2], edges[3]) {
 							assert.Greater(t, beyond[i], 3.0, "%s.%s: %s, %s", part.Ref, pin, name, d.side)
 						}
 					}
@@ -222,7 +223,7 @@ func TestWiresAndRulerAreDrawn(t *testing.T) {
 			t.Helper()
 			require.Len(t, line, len(holes))
 			for i, h := range holes {
-				assert.Less(t, far(line[i], d.at(p.hole(h))), 0.02)
+				assert.Less(t, distanceOf(line[i], d.at(p.hole(h))), 0.02)
 			}
 		}
 		for i, r := range p.Runs {
@@ -233,9 +234,9 @@ func TestWiresAndRulerAreDrawn(t *testing.T) {
 			ends := links[i]
 			for end, at := range ends {
 				got := nearest(d, at, fmt.Sprint(i+1)).at
-				assert.Less(t, far(got, at), 10.0, "insulated wire %d", i+1)
-				if far(ends[0], ends[1]) > 25 {
-					assert.Less(t, far(got, at), far(got, ends[1-end]), "insulated wire %d", i+1)
+				assert.Less(t, distanceOf(got, at), 10.0, "insulated wire %d", i+1)
+				if distanceOf(ends[0], ends[1]) > 25 {
+					assert.Less(t, distanceOf(got, at), distanceOf(got, ends[1-end]), "insulated wire %d", i+1)
 				}
 			}
 		}
@@ -247,7 +248,7 @@ func TestWiresAndRulerAreDrawn(t *testing.T) {
 				assert.InDelta(t, 50, s[1].x-s[0].x, 0.01)
 			case len(s) == 2 && s[0].x == s[1].x:
 				ticks++
-				assert.InDelta(t, 0, math.Remainder(s[0].x-sheetWide/2-5, 10), 0.01)
+				assert.InDelta(t, 0, math.Remainder(s[0].x-sheetWidth/2-5, 10), 0.01)
 			}
 		}
 		assert.Equal(t, 1, ruler)
@@ -298,7 +299,7 @@ func TestListsInNumbers(t *testing.T) {
 		}
 		long := 0.0
 		for i := 1; i < len(at); i++ {
-			long += far(p.hole(at[i-1]), p.hole(at[i]))
+			long += distanceOf(p.hole(at[i-1]), p.hole(at[i]))
 		}
 		if number, is := strings.CutPrefix(row[2], "insulated "); is {
 			link++
@@ -407,14 +408,15 @@ func printed(t *testing.T, p *Plan) {
 		}
 		_, print, _ := strings.Cut(prints, fmt.Sprintf("(property \"Reference\" %q", part.Ref))
 		print, _, _ = strings.Cut(print, "(footprint ")
-		thick := strings.Contains(print, fmt.Sprintf("(width %g)", printBold))
+		thick := strings.Contains(print, fmt.Sprintf("(width %g)", silkBold))
 		if mark == (point{}) {
 			assert.False(t, thick, part.Ref)
 			continue
 		}
 		require.True(t, thick, part.Ref)
 		for i, side := range sides {
-			assert.True(t, i == bold(part) || far(sides[bold(part)], mark) < far(side, mark), "%s: side %d", part.Ref, i)
+			assert.True(t, i == thickSide(part) || distanceOf(sides[thickSide(part)], mark) < distanceOf(side, mark),
+				"%s: side %d", part.Ref, i)
 		}
 	}
 }

@@ -11,13 +11,13 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// The sheets of the plans are A4, lying.
+// The sheets of the plans are A4 landscape.
 const (
-	sheetWide, sheetHigh = 297.0, 210.0
-	sheetTop             = 54.0 // above the board
+	sheetWidth, sheetHeight = 297.0, 210.0
+	sheetTop                = 54.0 // above the board
 )
 
-// PartsSide draws the plan as one looks at the parts, at true size: SVG, millimetres.
+// PartsSide draws the plan from the component side, at true size: SVG, millimetres.
 func (p *Plan) PartsSide() string { return p.partsSide().svg() }
 
 func (p *Plan) partsSide() *drawing {
@@ -31,7 +31,7 @@ func (p *Plan) partsSide() *drawing {
 	return d
 }
 
-// SolderSide draws the plan as it looks when the board is turned over left to right: legs, bare wires as thick lines,
+// SolderSide draws the plan from the solder side, the board turned over left to right: legs, bare wires as thick lines,
 // insulated ones as thin lines with a number at both ends.
 func (p *Plan) SolderSide() string { return p.solderSide().svg() }
 
@@ -59,7 +59,7 @@ func (p *Plan) solderSide() *drawing {
 	return d
 }
 
-// drawing is one sheet in the making.
+// drawing is a sheet being drawn.
 type drawing struct {
 	*Plan
 	side   string
@@ -67,10 +67,10 @@ type drawing struct {
 	corner point
 	out    strings.Builder
 	texts  []text
-	busy   []rect // where no text may be
+	busy   []rect // keep-out areas of texts
 }
 
-// text is one text: its middle, its size, whether it stands on end, how it looks.
+// text is one text: its middle, size, orientation and style.
 type text struct {
 	words string
 	at    point
@@ -97,7 +97,7 @@ line,polyline,rect,circle{fill:none;stroke:#222;stroke-width:.2}
 .group{fill:#f6e3da;stroke:none}.barrier{stroke:#a03000;stroke-dasharray:2 1.2;stroke-width:.3}`
 
 func (p *Plan) drawing(side string, turned bool) *drawing {
-	d := &drawing{Plan: p, side: side, turned: turned, corner: point{(sheetWide - p.Board.Width) / 2, sheetTop}}
+	d := &drawing{Plan: p, side: side, turned: turned, corner: point{(sheetWidth - p.Board.Width) / 2, sheetTop}}
 	d.frame()
 	for _, l := range p.Legs {
 		d.busy = append(d.busy, around(d.at(p.hole(l.At)), 1.3, 1.3))
@@ -121,7 +121,7 @@ func (d *drawing) on(r rect) rect {
 
 func (d *drawing) f(format string, args ...any) { fmt.Fprintf(&d.out, format+"\n", args...) }
 
-func hundredths(x float64) string { return fixed(x, 2) }
+func hundredths(x float64) string { return formatFixed(x, 2) }
 
 func (d *drawing) rect(class string, r rect) {
 	d.f(`<rect class="%s" x="%s" y="%s" width="%s" height="%s"/>`, class, hundredths(r.low.x),
@@ -142,7 +142,7 @@ func (d *drawing) line(class string, points ...point) {
 
 func (d *drawing) write(t text) { d.texts = append(d.texts, t) }
 
-// put writes a text at the first place where nothing is in its way, and reports whether there was one.
+// put writes a text at the first free place, and reports whether there was one.
 func (d *drawing) put(t text, places ...point) bool {
 	for _, at := range places {
 		t.at = at
@@ -156,20 +156,20 @@ func (d *drawing) put(t text, places ...point) bool {
 	return false
 }
 
-// frame is what both sides share: titles, ruler, the board's edge, holes and their numbers, pillars.
+// frame draws what both sides share: titles, ruler, the board's edge, holes and their numbers, pillars.
 func (d *drawing) frame() {
 	b := d.Board
 	what := map[string]string{"parts": "the parts' side",
 		"solder": "the solder side, as it looks when the board is turned over"}
-	d.write(text{b.Title + ": " + what[d.side], point{sheetWide / 2, 10}, 4, false, "title"})
+	d.write(text{b.Title + ": " + what[d.side], point{sheetWidth / 2, 10}, 4, false, "title"})
 	d.write(text{fmt.Sprintf("%g x %g mm, %d x %d holes, %.2f mm apart. Simulated and rule-checked, not built.", b.Width,
-		b.Height, d.Cols, d.Rows, pitch), point{sheetWide / 2, 16}, 2.6, false, "grey"})
+		b.Height, d.Cols, d.Rows, pitch), point{sheetWidth / 2, 16}, 2.6, false, "grey"})
 	d.write(text{map[string]string{
 		"parts": "Square legs: pin 1, plus or cathode. Thick sides: a transistor's flat face, a FET's metal tab. Names " +
 			"beside the edge: what leads carry. Tinted: isolated groups; within the dashed line around them no wire but theirs.",
 		"solder": "Thick: bare wire, soldered at each pad that it passes. Thin, numbered: insulated wire from pad to pad. " +
 			"Square legs: pin 1.",
-	}[d.side], point{sheetWide / 2, 20.5}, 2.2, false, "grey"})
+	}[d.side], point{sheetWidth / 2, 20.5}, 2.2, false, "grey"})
 	d.ruler()
 	d.rect("edge", d.on(rect{point{}, point{b.Width, b.Height}}))
 	for col := 1; col <= d.Cols; col++ {
@@ -197,15 +197,15 @@ func (d *drawing) frame() {
 	}
 }
 
-// ruler is 50 mm to be measured on the print.
+// ruler draws 50 mm to be measured on the print.
 func (d *drawing) ruler() {
-	x, y := sheetWide/2-25, d.corner.y+d.Board.Height+38
+	x, y := sheetWidth/2-25, d.corner.y+d.Board.Height+38
 	d.line("edge", point{x, y}, point{x + 50, y})
 	for mm := 0.0; mm <= 50; mm += 10 {
 		d.line("edge", point{x + mm, y - 1.5}, point{x + mm, y})
 	}
-	d.write(text{"Measure this on the print: 50 mm, or nothing here is to scale.", point{sheetWide / 2, y + 3}, 2.4, false,
-		""})
+	d.write(text{"Measure this on the print: 50 mm, or nothing here is to scale.", point{sheetWidth / 2, y + 3},
+		2.4, false, ""})
 }
 
 // zones tints the isolated groups and draws the barrier around them.
@@ -239,7 +239,7 @@ func (d *drawing) leg(l Leg, first bool) {
 	d.circle("leg", at, 0.55)
 }
 
-// ghost is a part's outline and name, faint.
+// ghost draws a part's outline and name faintly.
 func (d *drawing) ghost(part *circuit.Part) {
 	r := d.on(d.body(part))
 	d.rect("ghost", r)
@@ -254,7 +254,7 @@ func (d *drawing) ghost(part *circuit.Part) {
 	}
 }
 
-// part is a part's outline with its marks.
+// part draws a part's outline with its marks.
 func (d *drawing) part(part *circuit.Part) {
 	r := d.on(d.body(part))
 	pins, holes := part.Legs()
@@ -274,7 +274,7 @@ func (d *drawing) part(part *circuit.Part) {
 	case circuit.Diode, circuit.Zener, circuit.TVS:
 		d.band(r, legs[0], middle)
 	case circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
-		from, to := r.side(bold(part))
+		from, to := r.side(thickSide(part))
 		d.line("mark", from, to)
 		d.pinNames(part, legs)
 	case circuit.Electrolytic, circuit.Battery:
@@ -360,7 +360,7 @@ func (d *drawing) names() {
 	}
 }
 
-// within writes words in a part's body in the first size that fits, lying or on end.
+// within writes words in a part's body in the first size that fits, horizontally or vertically.
 func (d *drawing) within(part *circuit.Part, words string, sizes ...float64) bool {
 	r := d.on(d.body(part))
 	for _, size := range sizes {
@@ -368,7 +368,7 @@ func (d *drawing) within(part *circuit.Part, words string, sizes ...float64) boo
 			for _, off := range []point{{}, {0, 1.9}, {0, -1.9}, {1.9, 0}, {-1.9, 0}} {
 				t := text{words: words, size: size, turn: turn}
 				t.at = point{(r.low.x+r.high.x)/2 + off.x, (r.low.y+r.high.y)/2 + off.y}
-				if r.holds(t.box(), 2*tiny) && d.put(t, t.at) {
+				if r.holds(t.box(), 2*epsilon) && d.put(t, t.at) {
 					return true
 				}
 			}
@@ -377,7 +377,7 @@ func (d *drawing) within(part *circuit.Part, words string, sizes ...float64) boo
 	return false
 }
 
-// beside writes words near a part's body: off other parts if it can be, else over their outlines.
+// beside writes words near a part's body: clear of other parts if possible, else over their outlines.
 func (d *drawing) beside(part *circuit.Part, words, class string) {
 	free := d.busy
 	for _, o := range d.Board.Parts {
@@ -390,7 +390,7 @@ func (d *drawing) beside(part *circuit.Part, words, class string) {
 		return
 	}
 	if d.busy = free; !d.near(part, words, class) {
-		r := d.on(d.body(part)) // a test finds what it lies on
+		r := d.on(d.body(part)) // a test finds overlaps
 		d.write(text{words, point{(r.low.x + r.high.x) / 2, (r.low.y + r.high.y) / 2}, 1.25, false, class})
 	}
 }
@@ -483,8 +483,8 @@ func (d *drawing) number(n int, end, other point) {
 func (d *drawing) svg() string {
 	var out strings.Builder
 	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g">`+
-		"\n<style>%s</style>\n<rect width=\"100%%\" height=\"100%%\" style=\"fill:#fff;stroke:none\"/>\n", sheetWide,
-		sheetHigh, sheetWide, sheetHigh, planStyles)
+		"\n<style>%s</style>\n<rect width=\"100%%\" height=\"100%%\" style=\"fill:#fff;stroke:none\"/>\n", sheetWidth,
+		sheetHeight, sheetWidth, sheetHeight, planStyles)
 	out.WriteString(d.out.String())
 	for _, t := range d.texts {
 		if t.class == "on-link" {

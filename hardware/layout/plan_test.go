@@ -14,9 +14,9 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// cramped lists texts of a drawing that lie on each other, on a leg of a part, or leave the sheet.
-func cramped(d *drawing) (bad []string) {
-	sheet := rect{point{5, 5}, point{sheetWide - 5, sheetHigh - 5}}
+// overlaps lists texts of a drawing that lie on each other, on a leg of a part, or leave the sheet.
+func overlaps(d *drawing) (bad []string) {
+	sheet := rect{point{5, 5}, point{sheetWidth - 5, sheetHeight - 5}}
 	for i, t := range d.texts {
 		b := t.box()
 		if b.low.x < sheet.low.x || b.low.y < sheet.low.y || b.high.x > sheet.high.x || b.high.y > sheet.high.y {
@@ -40,7 +40,7 @@ func TestThePlansCanBeRead(t *testing.T) {
 	for _, b := range design(t).Boards {
 		p := asDesigned(t, b.Name).Plan
 		for _, d := range []*drawing{p.partsSide(), p.solderSide()} {
-			assert.Empty(t, cramped(d), "%s, %s", b.Name, d.side)
+			assert.Empty(t, overlaps(d), "%s, %s", b.Name, d.side)
 			for _, words := range d.texts {
 				assert.GreaterOrEqual(t, words.size, 1.25, words.words)
 			}
@@ -55,11 +55,11 @@ func TestACrampedPlanIsSeen(t *testing.T) {
 			part.Col, part.Row = 40, 20
 		}
 	}
-	assert.NotEmpty(t, cramped(p.partsSide()))
+	assert.NotEmpty(t, overlaps(p.partsSide()))
 	d := p.drawing("parts", false)
 	d.write(text{"on a leg", d.at(p.hole(p.Legs[5].At)), 2, false, ""})
 	d.write(text{"off", point{1, 1}, 2, false, ""})
-	assert.Equal(t, []string{`"on a leg" lies on a leg`, `"off" leaves the sheet`}, cramped(d))
+	assert.Equal(t, []string{`"on a leg" lies on a leg`, `"off" leaves the sheet`}, overlaps(d))
 }
 
 // What a builder needs to see is there: each part's name, each plus, each lead, both ends of each insulated wire, and a
@@ -126,7 +126,7 @@ func TestTheSolderSideIsMirrored(t *testing.T) {
 	a, b := p.drawing("parts", false), p.drawing("solder", true)
 	for _, l := range p.Legs {
 		x, y := a.at(p.hole(l.At)), b.at(p.hole(l.At))
-		assert.InDelta(t, sheetWide, x.x+y.x, 1e-9)
+		assert.InDelta(t, sheetWidth, x.x+y.x, 1e-9)
 		assert.InDelta(t, x.y, y.y, 1e-9)
 	}
 }

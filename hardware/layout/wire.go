@@ -10,33 +10,33 @@ import (
 // Prices of an insulated wire: it is quicker to lay than a long way round, and harder to follow with the eye than a
 // short one.
 const (
-	linkPrice   = 8 * oneStep
-	linkPerHole = oneStep / 2
+	linkPrice   = 8 * stepPrice
+	linkPerHole = stepPrice / 2
 )
 
-// Wire joins the legs of each net by bare wires along the holes, and by insulated ones where those would cross. It
-// fails when a net cannot be joined within the distances that are kept.
+// Wire connects the legs of each net by bare wires along the holes, and by insulated ones where those would cross. It
+// fails if a net cannot be connected with all clearances.
 func (p *Plan) Wire() error {
-	m, names := p.maze(1)
+	m, names := p.routingGrid(1)
 	zones := p.zones()
 	for n, net := range names {
-		m.closed = append(m.closed, m.closedTo(n, func(node int) bool {
+		m.blocked = append(m.blocked, m.blockedNodes(n, func(node int) bool {
 			return p.may(zones, net, p.hole(Hole{node%m.cols + 1, node/m.cols + 1}), padRadius)
 		}))
 	}
 	m.link = p.linkPrices(zones, names, m.cols)
-	ways, left := m.search()
+	paths, left := m.search()
 	if left > 0 {
 		return fmt.Errorf("board %s: %d holes would be shared by wires of different nets: place parts further apart",
 			p.Board.Name, left)
 	}
 	p.Runs, p.Links = nil, nil
-	for n, f := range ways {
-		if len(f.ways)+len(f.links) < len(m.nets[n].pads)-1 {
+	for n, f := range paths {
+		if len(f.paths)+len(f.links) < len(m.nets[n].pads)-1 {
 			return fmt.Errorf("board %s: net %s cannot be joined and keep its distances: move its parts", p.Board.Name,
 				names[n])
 		}
-		for _, w := range f.ways {
+		for _, w := range f.paths {
 			p.Runs = append(p.Runs, Run{names[n], p.corners(w, m.cols)})
 		}
 		for _, l := range f.links {
@@ -46,51 +46,52 @@ func (p *Plan) Wire() error {
 	return nil
 }
 
-// maze is the grid of the board, fine steps to a hole, with its nets' pads. Every net of the netlist has an index.
-func (p *Plan) maze(fine int) (m *maze, names []string) {
-	m = &maze{cols: (p.Cols-1)*fine + 1, rows: (p.Rows-1)*fine + 1, layers: fine}
-	m.pad = make([]int, m.cols*m.rows)
-	for i := range m.pad {
-		m.pad[i] = free
+// routingGrid is the grid of the board, fine steps to a hole, with its nets' pads. Every net of the netlist has an
+// index.
+func (p *Plan) routingGrid(fine int) (m *routingGrid, names []string) {
+	m = &routingGrid{cols: (p.Cols-1)*fine + 1, rows: (p.Rows-1)*fine + 1, layers: fine}
+	m.padNet = make([]int, m.cols*m.rows)
+	for i := range m.padNet {
+		m.padNet[i] = free
 	}
 	index := map[string]int{}
 	for _, n := range p.Board.Nets {
 		index[n.Name] = len(names)
 		names = append(names, n.Name)
-		m.nets = append(m.nets, mazeNet{})
+		m.nets = append(m.nets, gridNet{})
 	}
 	for _, l := range p.Legs {
 		node := (l.At.Row-1)*fine*m.cols + (l.At.Col-1)*fine
 		n, joined := index[l.Net]
 		if !joined {
-			m.pad[node] = blocked
+			m.padNet[node] = blockedHole
 			continue
 		}
-		m.pad[node] = n
+		m.padNet[node] = n
 		m.nets[n].pads = append(m.nets[n].pads, node)
 	}
-	for node := range m.pad {
+	for node := range m.padNet {
 		h := Hole{node%m.cols/fine + 1, node/m.cols/fine + 1}
 		if !p.inside(h) {
-			m.pad[node] = blocked
+			m.padNet[node] = blockedHole
 		}
 	}
 	return m, names
 }
 
-const blocked = -2
+const blockedHole = -2
 
-// closedTo tells for each node whether a net must keep off it: another's pad, or too near to another group.
-func (m *maze) closedTo(net int, may func(node int) bool) func(int) bool {
+// blockedNodes tells for each node whether it is blocked for a net: another's pad, or too near to another group.
+func (m *routingGrid) blockedNodes(net int, may func(node int) bool) func(int) bool {
 	list := make([]bool, m.size())
 	for node := range list {
-		pad := m.pad[m.flat(node)]
+		pad := m.padNet[m.flat(node)]
 		list[node] = pad != net && (pad != free || !may(m.flat(node)))
 	}
 	return func(node int) bool { return list[node] }
 }
 
-// linkPrices tells what an insulated wire from pad to pad costs; none where it would come too near to another group.
+// linkPrices is the price of an insulated wire from pad to pad; none where it would come too near to another group.
 func (p *Plan) linkPrices(zones map[string]rect, names []string, cols int) func(net, a, b int) int64 {
 	type pair struct{ net, a, b int }
 	known := map[pair]int64{}
@@ -114,15 +115,15 @@ func (p *Plan) linkPrices(zones map[string]rect, names []string, cols int) func(
 	}
 }
 
-// wireRadius is that of an insulated wire in millimetres, its insulation not counted on.
+// wireRadius is that of an insulated wire in millimetres; its insulation is not relied on.
 const wireRadius = 0.7
 
 func (p *Plan) holeOf(node, cols int) Hole { return Hole{node%cols + 1, node/cols + 1} }
 
-// corners are a way's ends and the holes where it turns.
-func (p *Plan) corners(way []int, cols int) (list []Hole) {
-	for i, node := range way {
-		if i > 0 && i < len(way)-1 && way[i+1]-node == node-way[i-1] {
+// corners are a path's ends and the holes where it turns.
+func (p *Plan) corners(path []int, cols int) (list []Hole) {
+	for i, node := range path {
+		if i > 0 && i < len(path)-1 && path[i+1]-node == node-path[i-1] {
 			continue
 		}
 		list = append(list, p.holeOf(node, cols))
@@ -149,5 +150,5 @@ func sign(x int) int { return max(-1, min(1, x)) }
 // Steps is how far a run goes, in holes.
 func (r Run) Steps() int { return len(r.holes()) - 1 }
 
-// open tells that a leg is joined to nothing.
+// open reports whether a leg is unconnected.
 func (l Leg) open() bool { return l.Net == circuit.Open }
