@@ -8,7 +8,7 @@
 #include "wire.h"
 
 struct board board;
-volatile uint8_t news;
+volatile uint8_t work_pending;
 
 static uint16_t add16(uint16_t a, uint16_t b)
 {
@@ -16,10 +16,10 @@ static uint16_t add16(uint16_t a, uint16_t b)
 	return sum < a ? UINT16_MAX : sum;
 }
 
-static void tell(uint8_t what)
+static void post(uint8_t what)
 {
-	board.tell |= what;
-	board_news();
+	board.events |= what;
+	board_wake();
 }
 
 static void bounce(void)
@@ -30,13 +30,13 @@ static void bounce(void)
 
 static void reject(uint8_t reason, uint8_t input, uint32_t at, uint32_t interval)
 {
-	struct seen *s = &board.seen[input];
+	struct input_report *s = &board.reports[input];
 	s->rejected = add16(s->rejected, 1);
 	s->reason = reason;
 	s->rejected_at = at;
 	s->interval = interval;
-	board.spoke |= (uint8_t)(1U << input);
-	board_news();
+	board.reporting |= (uint8_t)(1U << input);
+	board_wake();
 }
 
 /* reject_reason is why an edge with this stamp cannot begin a shot, or NO_REASON. */
@@ -49,12 +49,12 @@ static uint8_t reject_reason(uint32_t at)
 	if (board.must_go && !board.opened)
 		return NOT_OPENED;
 	if (board.not_before.set && before(at, board.not_before.at))
-		return board.before;
+		return board.early_reason;
 	return NO_REASON;
 }
 
-/* held says whether an edge comes too soon after the one before it; if not, it holds off those to come. */
-static bool held(uint8_t input, uint32_t at)
+/* held_off says whether an edge falls into the hold-off of the one before; if not, it begins a new hold-off. */
+static bool held_off(uint8_t input, uint32_t at)
 {
 	struct stamp *h = &board.hold[input];
 	if (h->set && (int32_t)(at - h->at) < (int32_t)board.program.hold_off)
@@ -75,7 +75,7 @@ static void gate_edge(uint32_t at)
 	g->set = true;
 }
 
-/* clock_gated uses up the gate. An interval in range is handed to the main loop, which reads the table. */
+/* clock_gated consumes the gate. An interval in range is passed to the main loop, which reads the table. */
 static void clock_gated(uint8_t input, uint32_t at)
 {
 	const struct program *p = &board.program;
@@ -93,7 +93,7 @@ static void clock_gated(uint8_t input, uint32_t at)
 		board.shot.clock = at;
 		board.interval = (uint32_t)interval;
 		board.mode = FIRING;
-		tell(TELL_LOOKUP);
+		post(EVENT_LOOKUP);
 	}
 }
 
@@ -106,14 +106,14 @@ static void clock_counted(uint8_t input, uint32_t at, uint32_t t)
 		board_accept(t, at, at, first_delay(&board.program));
 }
 
-/* judge says what comes of an edge of the program's clock or gate; t is the present. */
-static void judge(uint8_t input, uint32_t at, uint32_t t)
+/* handle_edge handles an edge of the program's clock or gate; t is now. */
+static void handle_edge(uint8_t input, uint32_t at, uint32_t t)
 {
 	if (board.mode == RESTING)
-		board_rested(t);
+		board_end_rest(t);
 	if (!board_armed())
 		return;
-	if (held(input, at)) {
+	if (held_off(input, at)) {
 		bounce();
 		return;
 	}
@@ -138,32 +138,32 @@ void board_edge(uint8_t input, bool high, uint32_t at)
 	if (board_armed()) {
 		const struct program *p = &board.program;
 		if ((input == p->clock && high == p->clock_high) || (input == p->gate && high == p->gate_high))
-			judge(input, at, now());
+			handle_edge(input, at, now());
 	}
 	if (input == IN_KILL && high)
 		board_fault(KILL_INPUT, IN_KILL, at);
-	struct seen *s = &board.seen[input];
+	struct input_report *s = &board.reports[input];
 	if (s->edges < UINT16_MAX)
 		s->edges++;
 	s->high = high;
 	s->at = at;
-	board.spoke |= bit;
-	board_news();
+	board.reporting |= bit;
+	board_wake();
 }
 
 void board_lost(uint8_t input, uint8_t n, bool bounced)
 {
-	struct seen *s = &board.seen[input];
+	struct input_report *s = &board.reports[input];
 	s->lost += n;
 	s->lost_at = now();
 	board.lost = add16(board.lost, n);
-	board.spoke |= (uint8_t)(1U << input);
-	board_news();
+	board.reporting |= (uint8_t)(1U << input);
+	board_wake();
 	if (input == IN_KILL)
 		board_fault(KILL_INPUT, IN_KILL, s->lost_at);
 	if (board.mode != ARMED || (input != board.program.clock && input != board.program.gate))
 		return;
-	if (bounced && board.program.hold_off > SHUT_TICKS)
+	if (bounced && board.program.hold_off > MASK_TICKS)
 		return;
 	if (board.gate.set || board.count > 0)
 		reject(LOST_EDGES, input, s->lost_at, 0);
@@ -187,17 +187,17 @@ void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay)
 		board_late(moment);
 		return;
 	}
-	tell(TELL_FIRING);
+	post(EVENT_FIRING);
 	outputs_plan(p, 0, moment);
 }
 
-void board_look_up(void)
+void board_look_up_delay(void)
 {
 	uint32_t interval = 0;
 	bool waits;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		waits = board.tell & TELL_LOOKUP;
+		waits = board.events & EVENT_LOOKUP;
 		interval = board.interval;
 	}
 	if (!waits)
@@ -205,8 +205,8 @@ void board_look_up(void)
 	uint32_t delay = delay_for(&board.program, interval);
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		if (board.tell & TELL_LOOKUP) { /* nothing ended it meanwhile */
-			board.tell &= (uint8_t)~TELL_LOOKUP;
+		if (board.events & EVENT_LOOKUP) { /* nothing ended it meanwhile */
+			board.events &= (uint8_t)~EVENT_LOOKUP;
 			board_accept(now(), board.shot.gate, board.shot.clock, delay);
 		}
 	}
@@ -217,7 +217,7 @@ void board_late(uint32_t planned)
 	uint32_t t = now();
 	outputs_off();
 	board.planned = planned;
-	board.behind = t - planned;
+	board.lateness = t - planned;
 	if (board.mode == FIRING) {
 		board.mode = RESTING;
 		if (before(board.rest_end, t))
@@ -227,13 +227,13 @@ void board_late(uint32_t planned)
 		board.gate.set = false;
 		board.count = 0;
 	}
-	tell(TELL_LATE);
+	post(EVENT_LATE);
 }
 
-/* drop forgets what an armed board knew. */
-static void drop(void)
+/* clear_run clears the state of an armed board. */
+static void clear_run(void)
 {
-	board.tell &= (uint8_t)~(TELL_LOOKUP | TELL_LATE);
+	board.events &= (uint8_t)~(EVENT_LOOKUP | EVENT_LATE);
 	board.left = 0;
 	board.gate.set = false;
 	board.count = 0;
@@ -251,33 +251,33 @@ void board_fault(uint8_t reason, uint32_t detail, uint32_t at)
 	board.fault = reason;
 	board.fault_detail = detail;
 	board.fault_at = at;
-	drop();
-	tell(TELL_FAULT);
+	clear_run();
+	post(EVENT_FAULT);
 }
 
 void board_disarm(uint8_t mode)
 {
 	outputs_off();
 	board.mode = mode;
-	drop();
+	clear_run();
 }
 
-void board_rested(uint32_t t)
+void board_end_rest(uint32_t t)
 {
-	if (board.mode != RESTING || board.accepted || board.tell || before(t, board.rest_end))
+	if (board.mode != RESTING || board.accepted || board.events || before(t, board.rest_end))
 		return;
 	if (board.left == 0) {
 		outputs_off();
 		board.mode = SAFE;
-		drop();
+		clear_run();
 	} else {
 		board.mode = ARMED;
 		board.not_before.at = board.rest_end;
 		board.not_before.set = true;
-		board.before = IS_RESTING;
+		board.early_reason = IS_RESTING;
 	}
-	board.rested = board.mode;
-	tell(TELL_ARMED);
+	board.next_mode = board.mode;
+	post(EVENT_ARMED);
 }
 
 static void expire(struct stamp *s, uint32_t t)

@@ -15,7 +15,7 @@ extern volatile uint16_t clock_high;
 /* clock_start starts the three timers at once. */
 void clock_start(void);
 
-/* clock_widen makes a tick of timer 1's count, read just now. Interrupts are off. */
+/* clock_widen extends timer 1's count, just read, to a tick. Interrupts are off. */
 static inline uint32_t clock_widen(uint16_t low)
 {
 	union {

@@ -8,18 +8,18 @@
 #include "clock.h"
 #include "outputs.h"
 
-/* Ticks from an edge to its stamp where software takes it and nothing else is under way. */
+/* Ticks from an edge to its stamp by software when nothing else runs. */
 enum { GATE_DELAY = 6, KILL_DELAY = 5, OTHERS_DELAY = 6 };
 
-/* A source of interrupts is shut up after each for SHUT_SAMPLES, less one at most: a storm on one input does not take the
- * time of the others. What it does meanwhile is stamped late, if one edge, and lost, if more. The capture unit's stamp
- * is right nevertheless. */
-enum { SHUT_SAMPLES = 3 };
-enum { FROM_GATE = 1, FROM_BEAM = 2, FROM_KILL = 4, FROM_OTHERS = 8 };
-static uint8_t shut[SHUT_SAMPLES]; /* since this sample, the one before, and the one before that; one bit each */
+/* A source of interrupts is masked after each for MASK_SAMPLES, less one at most, so that a storm on one input does
+ * not starve the others. A single edge meanwhile is stamped late, more are lost. The capture unit's stamp is right
+ * nevertheless. */
+enum { MASK_SAMPLES = 3 };
+enum { SOURCE_GATE = 1, SOURCE_BEAM = 2, SOURCE_KILL = 4, SOURCE_OTHERS = 8 };
+static uint8_t shut[MASK_SAMPLES]; /* since this sample, the one before, and the one before that; one bit each */
 
 /* Samples of the converter: 64 * 13 cycles each, 52 us; stamped when it began to convert, 11.5 of its cycles ago. */
-enum { QUIET_SAMPLES = 385 /* 20 ms */ };
+enum { RELEASE_SAMPLES = 385 /* 20 ms */ };
 #define SAMPLE_DELAY 92
 #define THRESHOLD 100
 
@@ -29,7 +29,7 @@ static uint16_t mean = 512U * 64; /* times 64: follows within 3 ms, so hum is le
 static uint16_t threshold = THRESHOLD, peak;
 static uint16_t quiet;            /* samples until it is not loud any more; 0: it is not */
 
-/* What is done after which sample of a millisecond: one thing at a time, so that no interrupt takes long. */
+/* What is done after each sample of a millisecond: one step at a time, so that no interrupt takes long. */
 enum { FIRST_OUTPUT = 0, FIRST_INPUT = FIRST_OUTPUT + OUTPUTS, LAST_SAMPLE = 19 };
 static uint8_t turn;
 
@@ -75,7 +75,7 @@ void inputs_start(void)
 		TCCR1B |= _BV(ICES1);
 	TIFR1 = _BV(ICF1);
 	TIMSK1 |= _BV(ICIE1);
-	EICRA = _BV(ISC00); /* both edges */
+	EICRA = _BV(ISC00); /* short_pulse edges */
 	EIFR = _BV(INTF0);
 	EIMSK = _BV(INT0);
 	PCMSK1 = _BV(PCINT9);
@@ -87,24 +87,24 @@ void inputs_start(void)
 	ADCSRA = _BV(ADEN) | _BV(ADSC) | _BV(ADATE) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1);
 }
 
-/* both tells of a pulse so short that its second edge was over before the first was looked at. */
-static void both(uint8_t input, bool high, uint32_t at)
+/* short_pulse reports both edges of a pulse that ended before its first edge was handled. */
+static void short_pulse(uint8_t input, bool high, uint32_t at)
 {
 	board_edge(input, high, at);
 	board_edge(input, !high, now());
 }
 
-/* changed tells of an edge that an interrupt announced. */
-static void changed(uint8_t input, uint32_t at)
+/* edge_announced reports an edge that raised an interrupt. */
+static void edge_announced(uint8_t input, uint32_t at)
 {
 	bool high = level(input);
 	if (high == known(input))
-		both(input, !high, at);
+		short_pulse(input, !high, at);
 	else
 		board_edge(input, high, at);
 }
 
-/* captured takes what the capture unit stamped, and readies it for the other edge. */
+/* captured reads the capture unit's stamp, and sets it up for the other edge. */
 static void captured(void)
 {
 	uint32_t at = clock_widen(ICR1);
@@ -117,29 +117,29 @@ static void captured(void)
 		TIFR1 = _BV(ICF1);
 	}
 	TIMSK1 &= (uint8_t)~_BV(ICIE1);
-	shut[0] |= FROM_BEAM;
+	shut[0] |= SOURCE_BEAM;
 	if (over)
-		both(IN_BEAM, high, at);
+		short_pulse(IN_BEAM, high, at);
 	else
 		board_edge(IN_BEAM, high, at);
 }
 
-/* Budget 2600 cycles, measured 2455. The longest way: judges the edge, accepts the shot, plans six pulses and gives them
- * up again, as the last of them cannot be met. */
+/* Budget 2600 cycles, measured 2455. The longest path: handles the edge, accepts the shot, plans six pulses and
+ * aborts them, as the last of them cannot be met. */
 ISR(TIMER1_CAPT_vect)
 {
 	captured();
 }
 
-/* Budget 2800 cycles, measured 1999. It takes over an edge of the capture unit that waits: that one was before this. */
+/* Budget 2800 cycles, measured 1999. It first handles a pending edge of the capture unit: that one is earlier. */
 ISR(INT0_vect)
 {
 	uint32_t at = now() - GATE_DELAY;
 	if (TIFR1 & TIMSK1 & _BV(ICF1))
 		captured();
 	EIMSK = 0;
-	shut[0] |= FROM_GATE;
-	changed(IN_GATE, at);
+	shut[0] |= SOURCE_GATE;
+	edge_announced(IN_GATE, at);
 }
 
 /* Budget 1600 cycles, measured 1060. The kill input. */
@@ -147,8 +147,8 @@ ISR(PCINT1_vect)
 {
 	uint32_t at = now() - KILL_DELAY;
 	PCICR &= (uint8_t)~_BV(PCIE1);
-	shut[0] |= FROM_KILL;
-	changed(IN_KILL, at);
+	shut[0] |= SOURCE_KILL;
+	edge_announced(IN_KILL, at);
 }
 
 /* Budget 2600 cycles, measured 1815. Sync return and button. */
@@ -157,87 +157,87 @@ ISR(PCINT2_vect)
 	uint32_t at = now() - OTHERS_DELAY;
 	bool sync = level(IN_SYNC) != known(IN_SYNC), button = level(IN_BUTTON) != known(IN_BUTTON);
 	PCICR &= (uint8_t)~_BV(PCIE2);
-	shut[0] |= FROM_OTHERS;
+	shut[0] |= SOURCE_OTHERS;
 	if (sync)
-		changed(IN_SYNC, at);
+		edge_announced(IN_SYNC, at);
 	if (button)
-		changed(IN_BUTTON, at);
+		edge_announced(IN_BUTTON, at);
 	if (!sync && !button) { /* one of them, too short to see which */
 		board_lost(IN_SYNC, 2, false);
 		board_lost(IN_BUTTON, 2, false);
 	}
 }
 
-/* late tells of what an input did while its source was shut. */
-static void late(uint8_t input)
+/* catch_up reports what an input did while its source was masked. */
+static void catch_up(uint8_t input)
 {
 	bool high = level(input);
 	if (high == known(input)) {
 		board_lost(input, 2, true);
 		return;
 	}
-	if (board.program.hold_off <= SHUT_TICKS)
+	if (board.program.hold_off <= MASK_TICKS)
 		board_lost(input, 1, true);
 	board_edge(input, high, now());
 }
 
-/* reopen lets sources speak again. One that had something to say meanwhile has said it with that, and stays shut for
- * another while: it may be a storm. */
-static __attribute__((noinline)) void reopen(uint8_t sources)
+/* unmask enables sources again. One with edges meanwhile, which are reported here, stays masked for another period:
+ * it may be a storm. */
+static __attribute__((noinline)) void unmask(uint8_t sources)
 {
-	if (sources & FROM_BEAM)
+	if (sources & SOURCE_BEAM)
 		TIMSK1 |= _BV(ICIE1);
-	if (sources & FROM_GATE) {
+	if (sources & SOURCE_GATE) {
 		if (EIFR & _BV(INTF0)) {
 			EIFR = _BV(INTF0);
-			shut[0] |= FROM_GATE;
-			late(IN_GATE);
+			shut[0] |= SOURCE_GATE;
+			catch_up(IN_GATE);
 		} else {
 			EIMSK = _BV(INT0);
 		}
 	}
-	if (sources & FROM_KILL) {
+	if (sources & SOURCE_KILL) {
 		if (PCIFR & _BV(PCIF1)) {
 			PCIFR = _BV(PCIF1);
-			shut[0] |= FROM_KILL;
-			late(IN_KILL);
+			shut[0] |= SOURCE_KILL;
+			catch_up(IN_KILL);
 		} else {
 			PCICR |= _BV(PCIE1);
 		}
 	}
-	if (sources & FROM_OTHERS) {
+	if (sources & SOURCE_OTHERS) {
 		if (PCIFR & _BV(PCIF2)) {
 			PCIFR = _BV(PCIF2);
-			shut[0] |= FROM_OTHERS;
+			shut[0] |= SOURCE_OTHERS;
 			if (level(IN_SYNC) != known(IN_SYNC))
-				late(IN_SYNC);
+				catch_up(IN_SYNC);
 			if (level(IN_BUTTON) != known(IN_BUTTON))
-				late(IN_BUTTON);
+				catch_up(IN_BUTTON);
 		} else {
 			PCICR |= _BV(PCIE2);
 		}
 	}
 }
 
-static void reopen_in_turn(void)
+static void unmask_in_turn(void)
 {
 	uint8_t sources = shut[2];
 	shut[2] = shut[1];
 	shut[1] = shut[0];
 	shut[0] = 0;
 	if (sources)
-		reopen(sources);
+		unmask(sources);
 }
 
-/* resync tells of a change that no interrupt told of. */
+/* resync reports a change that raised no interrupt. */
 static __attribute__((noinline)) void resync(uint8_t input)
 {
 	board_edge(input, level(input), now());
 }
 
-/* look_again finds what an interrupt may have missed: nothing, unless an input is faster than this can be. One input in
- * a turn. The level is read before the flag: an edge just now sets both. */
-INLINE void look_again(uint8_t turn_of)
+/* recheck_input finds changes that interrupts missed: none, unless an input is too fast. One input a turn. The level
+ * is read before the flag: an edge just now sets both. */
+INLINE void recheck_input(uint8_t turn_of)
 {
 	switch (turn_of) {
 	case IN_GATE:
@@ -266,13 +266,13 @@ INLINE void look_again(uint8_t turn_of)
 	}
 }
 
-/* heard tells that the microphone is loud, or that it is not any more. */
-static __attribute__((noinline)) void heard(bool high)
+/* sound_edge reports that the microphone's level has risen above the threshold or fallen below it. */
+static __attribute__((noinline)) void sound_edge(bool high)
 {
 	board_edge(IN_MICROPHONE, high, now() - SAMPLE_DELAY);
 }
 
-/* sample hears the microphone. */
+/* sample compares the microphone with its threshold. */
 INLINE void sample(uint16_t v)
 {
 	uint16_t middle = mean >> 6;
@@ -282,29 +282,29 @@ INLINE void sample(uint16_t v)
 		peak = loud;
 	if (loud > threshold) {
 		if (quiet == 0)
-			heard(true);
-		quiet = QUIET_SAMPLES;
+			sound_edge(true);
+		quiet = RELEASE_SAMPLES;
 	} else if (quiet > 0 && --quiet == 0) {
-		heard(false);
+		sound_edge(false);
 	}
 }
 
-/* Budget 2600 cycles, measured 1833. A sample each 52 us, and after it what is its turn in the millisecond. */
+/* Budget 2600 cycles, measured 1833. A sample each 52 us, followed by the next step of the millisecond. */
 ISR(ADC_vect)
 {
 	sample(ADC);
-	reopen_in_turn();
+	unmask_in_turn();
 	uint8_t now_turn = turn;
 	turn = now_turn + 1;
 	if (now_turn < FIRST_INPUT) {
 		if (outputs_awake)
 			outputs_watch(now_turn);
 	} else if (now_turn < FIRST_INPUT + INPUTS) {
-		look_again(now_turn - FIRST_INPUT);
+		recheck_input(now_turn - FIRST_INPUT);
 	} else if (now_turn == LAST_SAMPLE) {
 		turn = 0;
 		ticks++;
-		board_news();
+		board_wake();
 	}
 }
 

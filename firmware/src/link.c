@@ -23,8 +23,8 @@ void link_start(void)
 	UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 }
 
-/* Budget 120 cycles, measured 88. A byte that came broken spoils its frame: the zero in its place ends it,
- * and no CRC is right by that. */
+/* Budget 120 cycles, measured 88. A byte with a framing error invalidates its frame: the zero in its place ends it,
+ * and its CRC cannot match. */
 ISR(USART_RX_vect)
 {
 	uint8_t broken = UCSR0A & (_BV(FE0) | _BV(DOR0));
@@ -35,7 +35,7 @@ ISR(USART_RX_vect)
 		received_write = next;
 	}
 	if (!byte || !(next & (RECEIVE_MASK / 4)))
-		board_news(); /* at a frame's end, and before the ring is full of what is none */
+		board_wake(); /* at a frame's end, and before the ring is full of what is none */
 }
 
 /* Budget 80 cycles, measured 59. */
@@ -58,7 +58,7 @@ bool link_waiting(void)
 const uint8_t *link_receive(void)
 {
 	while (link_waiting()) {
-		board_look_up();
+		board_look_up_delay();
 		uint8_t byte = received[received_read];
 		received_read = (received_read + 1) & RECEIVE_MASK;
 		if (decode(&decoder, byte))
@@ -79,7 +79,7 @@ bool link_ready(uint8_t n)
 
 struct message *link_begin(uint8_t type)
 {
-	board_look_up();
+	board_look_up_delay();
 	message.length = 0;
 	put8(&message, type);
 	put8(&message, seq++);
@@ -90,9 +90,9 @@ void link_send(void)
 {
 	while (!encode(&out, &message)) {
 		message.length -= 2; /* the CRC: once more, when there is room */
-		board_look_up();
+		board_look_up_delay();
 	}
-	board_look_up();
+	board_look_up_delay();
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
 		UCSR0B |= _BV(UDRIE0);

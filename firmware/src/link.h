@@ -1,4 +1,4 @@
-/* The serial link: 250000 baud, which 16 MHz makes without an error; frames in and out. */
+/* The serial link: 250000 baud, exact at 16 MHz; frames in and out. */
 #ifndef LINK_H
 #define LINK_H
 
@@ -12,19 +12,19 @@ enum { LONGEST = 44 };
 
 void link_start(void);
 
-/* link_receive takes the next frame of what has come, or gives NULL. The frame is used up with the next call, and its
- * payload is of link_length bytes. */
+/* link_receive returns the next received frame, or NULL. The frame is valid until the next call; its payload has
+ * link_length bytes. */
 const uint8_t *link_receive(void);
 uint8_t link_length(void);
 
-/* link_waiting says whether bytes have come. */
+/* link_waiting says whether bytes were received. */
 bool link_waiting(void);
 
 /* link_ready says whether any n messages can be sent. */
 bool link_ready(uint8_t n);
 
-/* link_begin begins a message and numbers it; put8, put16 and put32 fill it; link_send sends it, and
- * waits for room if need be: 10 ms at most. */
+/* link_begin begins a message and numbers it; put8, put16 and put32 fill it; link_send sends it, waiting for room 10
+ * ms at most. */
 struct message *link_begin(uint8_t type);
 void link_send(void);
 

@@ -1,4 +1,4 @@
-/* Firmware of the timing board: ATmega328P at 16 MHz. README.md has the figures, PROTOCOL.md what it speaks. */
+/* Firmware of the timing board: ATmega328P at 16 MHz. README.md has the figures, PROTOCOL.md the protocol. */
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -16,11 +16,11 @@
 #include "wire.h"
 
 /* Half a wave of the heartbeat: 50 Hz. */
-#define BEAT MS(10)
+#define HALF_WAVE MS(10)
 
 static uint32_t boot_id EEMEM;
 
-/* reset_cause is why the chip started. A boot loader may have taken the flags: then it is not known. */
+/* reset_cause is why the chip was reset. A boot loader may have cleared the flags: then it is unknown. */
 static uint8_t reset_cause(void)
 {
 	if (reset_flags & _BV(WDRF))
@@ -42,33 +42,34 @@ static uint32_t next_boot(void)
 	return id;
 }
 
-/* rest_until_news sleeps until an interrupt has something for the main loop. */
-static void rest_until_news(void)
+/* sleep_until_work sleeps until an interrupt sets work_pending. */
+static void sleep_until_work(void)
 {
 	cli();
-	while (!news) {
+	while (!work_pending) {
 		sleep_enable();
 		sei();
 		sleep_cpu();
 		sleep_disable();
 		cli();
 	}
-	news = 0;
+	work_pending = 0;
 	sei();
 }
 
-/* beat lets the heartbeat go on. */
-static void beat(void)
+/* toggle_heartbeat toggles the heartbeat when half a wave is over. */
+static void toggle_heartbeat(void)
 {
 	static uint32_t last;
 	uint32_t t = time();
-	if (t - last < BEAT)
+	if (t - last < HALF_WAVE)
 		return;
 	last = t;
-	PIN_OF(PIN_HEARTBEAT) = BIT(PIN_HEARTBEAT); /* writing a one there turns the pin over */
+	PIN_OF(PIN_HEARTBEAT) = BIT(PIN_HEARTBEAT); /* writing a one there toggles the pin */
 }
 
-/* loop is the main loop's pass. Watchdog and heartbeat are fed here alone, and only while interrupts come too. */
+/* loop is one pass of the main loop. Watchdog and heartbeat are served here alone, and only while interrupts run
+ * too. */
 static void loop(void)
 {
 	static uint8_t last;
@@ -76,10 +77,10 @@ static void loop(void)
 	last += elapsed;
 	report();
 	if (request())
-		board_news();
+		board_wake();
 	if (elapsed > 0) {
 		report_tick(elapsed);
-		beat();
+		toggle_heartbeat();
 		wdt_reset();
 	}
 }
@@ -98,7 +99,7 @@ int main(void)
 	sei();
 	report_start(reset_cause(), boot);
 	for (;;) {
-		rest_until_news();
+		sleep_until_work();
 		loop();
 	}
 }

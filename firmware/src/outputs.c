@@ -24,7 +24,7 @@ enum { SET_A = _BV(COM0A0), SET_B = _BV(COM0B0), STROBE_A = _BV(FOC0A), STROBE_B
 	{ &TCCR##n##A, &force_register, (volatile uint8_t *)&OCR##n##x, &TIFR##n, &TIMSK##n, SET_##x, STROBE_##x, \
 		FLAG_##x, is_wide }
 
-/* The pins of pins.h are those of these units. */
+/* The output pins of pins.h are those of these units. */
 static const struct unit units[OUTPUTS] = {
 	[OUT_SHUTTER] = UNIT(1, B, TCCR1C, true), [OUT_FOCUS] = UNIT(2, B, TCCR2B, false),
 	[OUT_FLASH1] = UNIT(1, A, TCCR1C, true),  [OUT_FLASH2] = UNIT(0, A, TCCR0B, false),
@@ -36,8 +36,8 @@ const uint32_t max_on[OUTPUTS] = {
 	[OUT_FLASH2] = MAX_ON_FLASH2,   [OUT_VALVE1] = MAX_ON_VALVE1, [OUT_VALVE2] = MAX_ON_VALVE2,
 };
 
-/* How far a channel is with its next edge. An 8-bit unit matches each 128 us: from NEAR on it looks at each match whether
- * the next is the one. */
+/* The stage of a channel's next edge. An 8-bit unit matches each 128 us: from NEAR on each match checks whether the
+ * next is the right one. */
 enum { IDLE, FAR, NEAR, SET };
 
 struct channel {
@@ -58,12 +58,13 @@ volatile uint16_t pulses_ended;
 volatile uint8_t outputs_on;
 volatile uint8_t outputs_awake;
 
-/* Ticks ahead at which a far edge is given to its unit. Looked at each millisecond. */
-#define NEAR_BY ((uint16_t)US(2300))
-/* Ticks within which a unit is set once it was seen that there is time: the trials would miss pulses if it were not. */
-#define HANDS 10
+/* Ticks ahead at which a far edge is given to its unit. Checked each millisecond. */
+#define NEAR_TICKS ((uint16_t)US(2300))
+/* Ticks that arming a unit takes at most, after the check that there is time: the trials would miss pulses if it
+ * took longer. */
+#define SETUP_TICKS 10
 /* Ticks from one match of an 8-bit unit to the next. */
-#define ROUND 256
+#define WRAP_TICKS 256
 
 #define INLINE static inline __attribute__((always_inline))
 
@@ -90,8 +91,8 @@ void outputs_start(void)
 	DDR_OF(PIN_VALVE2) |= BIT(PIN_VALVE2);
 }
 
-/* cut ends what a channel does. Its last edge may be over and not yet put down. */
-static void cut(struct channel *c, uint32_t off)
+/* cancel ends a channel's pulses. Its last edge may be over and not yet recorded. */
+static void cancel(struct channel *c, uint32_t off)
 {
 	if (c->stage == SET && !before(off, c->at)) {
 		if (c->on)
@@ -116,16 +117,16 @@ void outputs_off(void)
 	TIMSK1 &= (uint8_t)~FLAG_BOTH;
 	TIMSK2 &= (uint8_t)~FLAG_BOTH;
 	for (uint8_t i = 0; i < OUTPUTS; i++)
-		cut(&channels[i], off);
+		cancel(&channels[i], off);
 	outputs_on = 0;
 }
 
-/* next_pulse finds the pulse that follows on an output, or leaves it idle. */
+/* next_pulse begins the next pulse of an output, or makes it idle. */
 static void next_pulse(struct channel *c)
 {
 	uint8_t next = program ? program->next[c->pulse] : NONE;
 	pulses_ended |= 1U << c->pulse;
-	board_news();
+	board_wake();
 	if (next == NONE) {
 		c->stage = IDLE;
 		return;
@@ -137,11 +138,11 @@ static void next_pulse(struct channel *c)
 	c->width = get32(spec + CUE_WIDTH);
 }
 
-/* The functions below are made once for each output, with all about its unit known: as one function for all they take
- * three times as long. */
+/* The functions below are instantiated for each output, with its unit constant: a common function takes three times
+ * as long. */
 
-/* moved puts down that an output changed, and finds its next edge. */
-INLINE void moved(uint8_t output, uint32_t when)
+/* edge_done records an output's edge, and finds its next one. */
+INLINE void edge_done(uint8_t output, uint32_t when)
 {
 	struct channel *c = &channels[output];
 	struct pulse *p = &pulses[c->pulse];
@@ -161,8 +162,8 @@ INLINE void moved(uint8_t output, uint32_t when)
 	c->at = when + c->width;
 }
 
-/* set makes the next match move the pin. */
-INLINE void set(uint8_t output)
+/* arm_match arms the next match to move the pin. */
+INLINE void arm_match(uint8_t output)
 {
 	struct channel *c = &channels[output];
 	if (c->on)
@@ -172,148 +173,148 @@ INLINE void set(uint8_t output)
 	c->stage = SET;
 }
 
-/* force makes an edge that is due or overdue by software, and says when. It waits out the last ticks, so that none is
- * early. */
+/* force makes an edge that is due or overdue by software, and returns its time. It spins for the last ticks, so that
+ * none is early. */
 static uint32_t force(uint8_t output)
 {
 	const struct unit *u = &units[output];
 	while (before(now(), channels[output].at)) {
 	}
-	set(output);
+	arm_match(output);
 	*u->force |= u->strobe;
 	return now();
 }
 
-/* overdue says whether a pulse would start later than the program allows, and gives it up. */
+/* overdue says whether a pulse would start later than the program allows, and aborts the shot if so. */
 static bool overdue(const struct channel *c)
 {
-	int32_t behind = (int32_t)(now() + HANDS - c->at);
-	if (c->on || !program || behind <= (int32_t)program->late)
+	int32_t lateness = (int32_t)(now() + SETUP_TICKS - c->at);
+	if (c->on || !program || lateness <= (int32_t)program->late)
 		return false;
 	board_late(c->at);
 	return true;
 }
 
-/* by_hand makes a channel's next edge, which is too near for its compare unit: it comes a little late. False: later than
- * the program allows, and all was given up. */
-static __attribute__((noinline)) bool by_hand(uint8_t output)
+/* force_edge makes a channel's next edge by software, a little late, when it is too near for the compare unit.
+ * False: it was later than the program allows, and the shot was aborted. */
+static __attribute__((noinline)) bool force_edge(uint8_t output)
 {
 	if (overdue(&channels[output]))
 		return false;
-	moved(output, force(output));
+	edge_done(output, force(output));
 	return true;
 }
 
-/* aimed gives a channel's next edge to its compare unit, whose interrupt is off, if there is time. */
-INLINE bool aimed(uint8_t output)
+/* try_schedule gives a channel's next edge to its compare unit, whose interrupt is off, if there is time. */
+INLINE bool try_schedule(uint8_t output)
 {
 	struct channel *c = &channels[output];
 	const struct unit *u = &units[output];
 	uint32_t left = c->at - now();
-	if ((int32_t)left <= HANDS)
+	if ((int32_t)left <= SETUP_TICKS)
 		return false;
-	if (left > NEAR_BY)
+	if (left > NEAR_TICKS)
 		return true;
 	uint16_t near = (uint16_t)left;
-	while (!u->wide && near > ROUND && near <= ROUND + HANDS) /* a match just now would be neither here nor there */
+	while (!u->wide && near > WRAP_TICKS && near <= WRAP_TICKS + SETUP_TICKS) /* a match just now would be ambiguous */
 		near = (uint16_t)c->at - TCNT1;
 	uint16_t match = (uint16_t)c->at - 1; /* the pin moves one tick after the match */
 	if (u->wide)
 		u->compare[1] = (uint8_t)(match >> 8);
 	u->compare[0] = (uint8_t)match;
 	*u->flags = u->flag;
-	if (u->wide || near <= ROUND)
-		set(output);
+	if (u->wide || near <= WRAP_TICKS)
+		arm_match(output);
 	else
 		c->stage = NEAR;
 	*u->mask |= u->flag;
 	return true;
 }
 
-/* aim sees to a channel's next edge, which was far until now; false: all was given up. */
-INLINE bool aim(uint8_t output)
+/* schedule schedules or makes a channel's far edge; false: the shot was aborted. */
+INLINE bool schedule(uint8_t output)
 {
-	while (channels[output].stage == FAR && !aimed(output))
-		if (!by_hand(output))
+	while (channels[output].stage == FAR && !try_schedule(output))
+		if (!force_edge(output))
 			return false;
 	return true;
 }
 
-/* matched is a compare unit's interrupt. */
-INLINE void matched(uint8_t output)
+/* on_match handles a compare unit's interrupt. */
+INLINE void on_match(uint8_t output)
 {
 	struct channel *c = &channels[output];
 	if (c->stage == SET) {
 		if (!units[output].wide && before(now(), c->at))
 			return; /* the match of the round before, seen late */
-		moved(output, c->at);
-		aim(output);
+		edge_done(output, c->at);
+		schedule(output);
 	} else if (c->stage == NEAR) {
 		int32_t left = (int32_t)(c->at - now());
-		if (left > ROUND)
+		if (left > WRAP_TICKS)
 			return;
-		if (left > HANDS) {
-			set(output);
+		if (left > SETUP_TICKS) {
+			arm_match(output);
 		} else {
 			c->stage = FAR; /* this interrupt came a round late */
-			aim(output);
+			schedule(output);
 		}
 	}
 }
 
-/* Compare interrupts. Budget 500 cycles, measured 422. Here an edge is put down and the next one set;
- * for 8-bit units also, each 128 us in the last 2.3 ms before an edge, whether the next match is the one. */
+/* Compare interrupts. Budget 500 cycles, measured 422. An edge is recorded and the next one scheduled; for 8-bit
+ * units also, each 128 us in the last 2.3 ms before an edge, the check whether the next match is the right one. */
 ISR(TIMER1_COMPA_vect)
 {
-	matched(OUT_FLASH1);
+	on_match(OUT_FLASH1);
 }
 
 ISR(TIMER1_COMPB_vect)
 {
-	matched(OUT_SHUTTER);
+	on_match(OUT_SHUTTER);
 }
 
 ISR(TIMER0_COMPA_vect)
 {
-	matched(OUT_FLASH2);
+	on_match(OUT_FLASH2);
 }
 
 ISR(TIMER0_COMPB_vect)
 {
-	matched(OUT_VALVE1);
+	on_match(OUT_VALVE1);
 }
 
 ISR(TIMER2_COMPA_vect)
 {
-	matched(OUT_VALVE2);
+	on_match(OUT_VALVE2);
 }
 
 ISR(TIMER2_COMPB_vect)
 {
-	matched(OUT_FOCUS);
+	on_match(OUT_FOCUS);
 }
 
-/* aim_at is aim for an output that is not known beforehand. */
-static void aim_at(uint8_t output)
+/* schedule_output is aim for an output that is not known beforehand. */
+static void schedule_output(uint8_t output)
 {
 	switch (output) {
 	case OUT_SHUTTER:
-		aim(OUT_SHUTTER);
+		schedule(OUT_SHUTTER);
 		break;
 	case OUT_FOCUS:
-		aim(OUT_FOCUS);
+		schedule(OUT_FOCUS);
 		break;
 	case OUT_FLASH1:
-		aim(OUT_FLASH1);
+		schedule(OUT_FLASH1);
 		break;
 	case OUT_FLASH2:
-		aim(OUT_FLASH2);
+		schedule(OUT_FLASH2);
 		break;
 	case OUT_VALVE1:
-		aim(OUT_VALVE1);
+		schedule(OUT_VALVE1);
 		break;
 	case OUT_VALVE2:
-		aim(OUT_VALVE2);
+		schedule(OUT_VALVE2);
 		break;
 	}
 }
@@ -328,7 +329,7 @@ INLINE bool plan(uint8_t output, uint8_t pulse, uint32_t base)
 	c->stage = FAR;
 	c->width = get32(spec + CUE_WIDTH);
 	c->at = base + get32(spec + CUE_OFFSET);
-	return aim(output);
+	return schedule(output);
 }
 
 void outputs_plan(const struct program *p, uint8_t list, uint32_t base)
@@ -352,7 +353,7 @@ void outputs_test(uint8_t output, uint32_t width)
 	c->stage = FAR;
 	c->width = width;
 	c->at = now();
-	aim_at(output);
+	schedule_output(output);
 }
 
 bool outputs_busy(void)
@@ -364,8 +365,8 @@ bool outputs_busy(void)
 	return pulses_ended != 0;
 }
 
-/* guard switches off an output that was on for as long as it may be, whatever is planned for it. */
-static void guard(uint8_t output)
+/* limit_on_time faults when an output has been on for its longest on-time, whatever is planned for it. */
+static void limit_on_time(uint8_t output)
 {
 	struct channel *c = &channels[output];
 	uint32_t t = now();
@@ -376,13 +377,13 @@ static void guard(uint8_t output)
 		board_fault(ON_TOO_LONG, output, t);
 		return;
 	}
-	/* Its end was due and is about to be put down by the compare unit's own interrupt. */
+	/* Its end was due, and the compare unit's pending interrupt is about to record it. */
 }
 
 void outputs_watch(uint8_t output)
 {
 	if (channels[output].on)
-		guard(output);
+		limit_on_time(output);
 	if (channels[output].stage == FAR)
-		aim_at(output);
+		schedule_output(output);
 }

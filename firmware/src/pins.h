@@ -1,12 +1,13 @@
-/* The pin map of the ATmega328P board: the one place that says what is where.
+/* The pin map of the ATmega328P board, in one place.
  *
- * A pin is one line "#define PIN_NAME port, bit", nothing else on it, so that the hardware's net list can be checked
- * against this file. What a pin needs of the chip stands in the comment above it: a pin moves only to one that has the
- * same. Inputs and outputs are numbered as the protocol numbers them. */
+ * A pin is one line "#define PIN_NAME port, bit", nothing else on it, so that the hardware's net list can be
+ * checked against this file. The comment above a pin says which chip function it needs: it can move only to a pin
+ * that has it. Inputs and outputs are numbered as the protocol numbers them. */
 #ifndef PINS_H
 #define PINS_H
 
-/* Inputs. Gate, beam, sync and button have the pull-up on and are told as the pin is: low is broken or pressed. */
+/* Inputs. Gate, beam, sync and button have the pull-up on and are reported as the pin reads: low is broken or
+ * pressed. */
 enum { IN_GATE, IN_BEAM, IN_MICROPHONE, IN_SYNC, IN_KILL, IN_BUTTON, INPUTS };
 
 /* INT0: an interrupt of its own on both edges; stamped by software. */
@@ -39,15 +40,15 @@ enum { OUT_SHUTTER, OUT_FOCUS, OUT_FLASH1, OUT_FLASH2, OUT_VALVE1, OUT_VALVE2, O
 /* OC2A: 8 bits. Also MOSI: moves while the chip is programmed in its circuit, when the heartbeat is away. */
 #define PIN_VALVE2 B, 3
 
-/* Any free pin that neither a programmer nor a boot loader moves: not B3 to B5. A square wave of 50 Hz while the main
- * loop is well, for the guard that lets the outputs through. */
+/* Any free pin that neither a programmer nor a boot loader moves: not B3 to B5. A square wave of 50 Hz while the
+ * main loop runs, for the guard that enables the outputs. */
 #define PIN_HEARTBEAT C, 2
 
 /* The UART. */
 #define PIN_RECEIVE D, 0
 #define PIN_TRANSMIT D, 1
 
-/* Longest on-times in ticks of half a microsecond: what a contact, a flash's trigger and a coil can bear. */
+/* Longest on-times in ticks of half a microsecond: the limits of a contact, a flash's trigger and a coil. */
 #define MAX_ON_SHUTTER 120000000UL /* 60 s: bulb */
 #define MAX_ON_FOCUS 120000000UL
 #define MAX_ON_FLASH1 200000UL /* 100 ms */

@@ -8,9 +8,9 @@ enum {
 };
 enum { FORMAT = 1, CLOCK_FALLING = 1, GATE_FALLING = 2 };
 
-static const struct problem fine = { NO_REASON, 0 };
+static const struct problem no_problem = { NO_REASON, 0 };
 
-static struct problem bad(uint16_t at)
+static struct problem bad_field(uint16_t at)
 {
 	return (struct problem){ BAD_PROGRAM, at };
 }
@@ -25,30 +25,30 @@ static struct problem check_form(const uint8_t *b, uint16_t length)
 	if (length < HEAD)
 		return problem(BAD_LENGTH, length);
 	if (b[0] != FORMAT)
-		return bad(0);
+		return bad_field(0);
 	if (b[AT_FLAGS] & ~(CLOCK_FALLING | GATE_FALLING))
-		return bad(AT_FLAGS);
+		return bad_field(AT_FLAGS);
 	if (b[AT_POINTS] > MAX_TABLE)
-		return bad(AT_POINTS);
+		return bad_field(AT_POINTS);
 	if (b[AT_CUES] > MAX_CUES)
-		return bad(AT_CUES);
+		return bad_field(AT_CUES);
 	if (b[AT_OPENING] > MAX_CUES)
-		return bad(AT_OPENING);
+		return bad_field(AT_OPENING);
 	uint16_t whole = HEAD + POINT * b[AT_POINTS] + CUE_SIZE * (b[AT_CUES] + b[AT_OPENING]);
 	if (length != whole)
 		return problem(BAD_LENGTH, length);
-	return fine;
+	return no_problem;
 }
 
 static struct problem check_source(uint8_t input, uint8_t at, bool falling, const struct limits *l)
 {
 	if (input == NO_INPUT)
-		return falling ? bad(AT_FLAGS) : fine;
+		return falling ? bad_field(AT_FLAGS) : no_problem;
 	if (input >= l->inputs)
 		return problem(NO_SUCH_PIN, input);
 	if (l->kill >> input & 1)
-		return bad(at);
-	return fine;
+		return bad_field(at);
+	return no_problem;
 }
 
 static struct problem check_sources(const uint8_t *b, const struct limits *l)
@@ -60,10 +60,10 @@ static struct problem check_sources(const uint8_t *b, const struct limits *l)
 	if (p.reason)
 		return p;
 	if (gate != NO_INPUT && (clock == NO_INPUT || clock == gate))
-		return bad(AT_GATE);
+		return bad_field(AT_GATE);
 	if (b[AT_NTH] == 0 || (b[AT_NTH] > 1 && (gate != NO_INPUT || clock == NO_INPUT)))
-		return bad(AT_NTH);
-	return fine;
+		return bad_field(AT_NTH);
+	return no_problem;
 }
 
 static struct problem check_times(const uint8_t *b)
@@ -71,16 +71,16 @@ static struct problem check_times(const uint8_t *b)
 	bool gated = b[AT_GATE] != NO_INPUT;
 	uint32_t min = get32(b + AT_GATE_MIN), max = get32(b + AT_GATE_MAX);
 	if (gated == (min == 0))
-		return bad(AT_GATE_MIN);
+		return bad_field(AT_GATE_MIN);
 	if (max < min || max > MAX_DELAY || (!gated && max != 0))
-		return bad(AT_GATE_MAX);
+		return bad_field(AT_GATE_MAX);
 	if (get32(b + AT_HOLD_OFF) > MAX_DELAY)
-		return bad(AT_HOLD_OFF);
+		return bad_field(AT_HOLD_OFF);
 	if (get32(b + AT_LATE) > MAX_DELAY)
-		return bad(AT_LATE);
+		return bad_field(AT_LATE);
 	if (get32(b + AT_REST) > MAX_WIDTH)
-		return bad(AT_REST);
-	return fine;
+		return bad_field(AT_REST);
+	return no_problem;
 }
 
 static struct problem check_points(const uint8_t *b, uint8_t n)
@@ -90,12 +90,12 @@ static struct problem check_points(const uint8_t *b, uint8_t n)
 		uint16_t at = HEAD + POINT * i;
 		uint32_t interval = get32(b + at);
 		if (interval > MAX_DELAY || (i > 0 && interval <= last))
-			return bad(at);
+			return bad_field(at);
 		if (get32(b + at + 4) > MAX_DELAY)
-			return bad(at + 4);
+			return bad_field(at + 4);
 		last = interval;
 	}
-	return fine;
+	return no_problem;
 }
 
 static struct problem check_table(const uint8_t *b)
@@ -103,22 +103,22 @@ static struct problem check_table(const uint8_t *b)
 	bool gated = b[AT_GATE] != NO_INPUT;
 	uint8_t n = b[AT_POINTS];
 	if (gated ? n < 2 : n != 1)
-		return bad(AT_POINTS);
+		return bad_field(AT_POINTS);
 	if (!gated && get32(b + HEAD) != 0)
-		return bad(HEAD);
+		return bad_field(HEAD);
 	struct problem p = check_points(b, n);
 	if (p.reason)
 		return p;
 	uint16_t last = HEAD + POINT * (n - 1);
 	if (get32(b + HEAD) > get32(b + AT_GATE_MIN))
-		return bad(HEAD);
+		return bad_field(HEAD);
 	if (gated && get32(b + last) < get32(b + AT_GATE_MAX))
-		return bad(last);
-	return fine;
+		return bad_field(last);
+	return no_problem;
 }
 
-/* apart says whether two cues on one output leave gap, at least a tick, between them. */
-static bool apart(const uint8_t *a, const uint8_t *b, uint32_t gap)
+/* have_gap says whether two cues on one output have gap, at least a tick, between them. */
+static bool have_gap(const uint8_t *a, const uint8_t *b, uint32_t gap)
 {
 	if ((int32_t)get32(b + CUE_OFFSET) < (int32_t)get32(a + CUE_OFFSET)) {
 		const uint8_t *first = b;
@@ -129,7 +129,7 @@ static bool apart(const uint8_t *a, const uint8_t *b, uint32_t gap)
 	return between >= (int32_t)(gap ? gap : 1);
 }
 
-/* check_cue judges cue i of the list that begins at byte at, by itself and against those before it. */
+/* check_cue checks cue i of the list that begins at byte at, by itself and against those before it. */
 static struct problem check_cue(const uint8_t *b, uint16_t at, uint8_t i, int32_t lowest, const struct limits *l)
 {
 	const uint8_t *list = b + at, *c = list + CUE_SIZE * i;
@@ -138,18 +138,18 @@ static struct problem check_cue(const uint8_t *b, uint16_t at, uint8_t i, int32_
 		return problem(NO_SUCH_PIN, c[0]);
 	int32_t offset = (int32_t)get32(c + CUE_OFFSET);
 	if (offset < lowest || offset > MAX_DELAY)
-		return bad(here + CUE_OFFSET);
+		return bad_field(here + CUE_OFFSET);
 	uint32_t width = get32(c + CUE_WIDTH);
 	if (width == 0)
-		return bad(here + CUE_WIDTH);
+		return bad_field(here + CUE_WIDTH);
 	if (width > l->max_on[c[0]])
 		return problem(ON_TOO_LONG, l->max_on[c[0]]);
 	for (uint8_t k = 0; k < i; k++) {
 		const uint8_t *other = list + CUE_SIZE * k;
-		if (other[0] == c[0] && !apart(c, other, l->lead))
-			return bad(here);
+		if (other[0] == c[0] && !have_gap(c, other, l->lead))
+			return bad_field(here);
 	}
-	return fine;
+	return no_problem;
 }
 
 static struct problem check_cues(const uint8_t *b, const struct limits *l)
@@ -157,7 +157,7 @@ static struct problem check_cues(const uint8_t *b, const struct limits *l)
 	uint8_t cues = b[AT_CUES], opening = b[AT_OPENING];
 	uint16_t first = HEAD + POINT * b[AT_POINTS], second = first + CUE_SIZE * cues;
 	if (cues == 0)
-		return bad(AT_CUES);
+		return bad_field(AT_CUES);
 	for (uint8_t i = 0; i < cues; i++) {
 		struct problem p = check_cue(b, first, i, -MAX_DELAY, l);
 		if (p.reason)
@@ -170,9 +170,9 @@ static struct problem check_cues(const uint8_t *b, const struct limits *l)
 		uint16_t at = second + CUE_SIZE * i;
 		for (uint8_t k = 0; k < cues; k++)
 			if (b[first + CUE_SIZE * k] == b[at])
-				return bad(at);
+				return bad_field(at);
 	}
-	return fine;
+	return no_problem;
 }
 
 struct problem program_check(const uint8_t *loaded, uint16_t length, const struct limits *l)
@@ -199,9 +199,9 @@ static int32_t cue_offset(const struct program *p, uint8_t cue)
 	return (int32_t)get32(cue_spec(p, cue) + CUE_OFFSET);
 }
 
-/* line_up puts the n cues of a list into the order of their starts: the first of each output in p->first, those that
+/* sort_cues sorts the n cues of a list by their starts: the first of each output in p->first, those that
  * follow it on the same output in p->next. */
-static void line_up(struct program *p, uint8_t list, uint8_t n)
+static void sort_cues(struct program *p, uint8_t list, uint8_t n)
 {
 	uint8_t sorted[MAX_CUES], last[MAX_OUTPUTS];
 	for (uint8_t i = 0; i < n; i++) {
@@ -242,8 +242,8 @@ void program_read(struct program *p, const uint8_t *b)
 	p->cue = b + HEAD + POINT * p->points;
 	memset(p->next, NONE, sizeof p->next);
 	memset(p->first, NONE, sizeof p->first);
-	line_up(p, 0, p->cues);
-	line_up(p, 1, p->opening);
+	sort_cues(p, 0, p->cues);
+	sort_cues(p, 1, p->opening);
 }
 
 uint32_t first_delay(const struct program *p)
@@ -251,8 +251,8 @@ uint32_t first_delay(const struct program *p)
 	return get32(p->table + 4);
 }
 
-/* scale is change * into / span, rounded down; all at most 2^29, into at most span. Long multiplication and division in
- * step: the remainder stays below 3 * 2^29. */
+/* scale is change * into / span, rounded down; all at most 2^29, into at most span. Long multiplication and division
+ * in step: the remainder stays below 3 * 2^29. */
 static uint32_t scale(uint32_t change, uint32_t into, uint32_t span)
 {
 	uint32_t quotient = 0, rest = 0;

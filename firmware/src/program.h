@@ -1,4 +1,4 @@
-/* Programs: checked where they were loaded, and read from there. Portable: the same code is tested on the host. */
+/* Programs: checked and read in the buffer they were loaded into. Portable: the same code is tested on the host. */
 #ifndef PROGRAM_H
 #define PROGRAM_H
 
@@ -13,13 +13,13 @@ enum {
 #define MAX_DELAY (1L << 29)
 #define MAX_WIDTH (1UL << 30)
 
-/* before says whether tick a is earlier than b: right while they are less than half a wrap apart. */
+/* before says whether tick a is earlier than b: valid while they are less than half a wrap apart. */
 static inline bool before(uint32_t a, uint32_t b)
 {
 	return (int32_t)(a - b) < 0;
 }
 
-/* What a program must keep to on this board. */
+/* This board's limits for a program. */
 struct limits {
 	uint8_t inputs, outputs;
 	uint8_t kill;           /* inputs that are kill inputs, one bit each */
@@ -27,13 +27,13 @@ struct limits {
 	const uint32_t *max_on; /* of each output, ticks */
 };
 
-/* What stands against a program: a reason of the protocol and its detail. */
+/* What is wrong with a program: a reason of the protocol and its detail. */
 struct problem {
 	uint8_t reason;
 	uint32_t detail;
 };
 
-/* A program, read once. Cues 0 to 7 are cues, 8 to 15 opening cues. */
+/* A decoded program. Cues 0 to 7 are cues, 8 to 15 opening cues. */
 struct program {
 	uint8_t clock, gate, nth, points, cues, opening;
 	bool clock_high, gate_high;
@@ -44,10 +44,10 @@ struct program {
 	uint8_t first[2][MAX_OUTPUTS];   /* of each output, of the cues and of the opening cues, or NONE */
 };
 
-/* program_check judges what was loaded. */
+/* program_check checks what was loaded. */
 struct problem program_check(const uint8_t *loaded, uint16_t length, const struct limits *l);
 
-/* program_read takes a checked program apart. loaded must stay as it is while p is used. */
+/* program_read decodes a checked program. loaded must stay unchanged while p is used. */
 void program_read(struct program *p, const uint8_t *loaded);
 
 /* cue_spec is a cue as it was loaded: the output, and at CUE_OFFSET and CUE_WIDTH its times. */

@@ -179,7 +179,7 @@ static void report_cues(void)
 	}
 }
 
-/* next_shot makes ready for the next number, which is never 0. */
+/* next_shot advances to the next number, which is never 0. */
 static void next_shot(void)
 {
 	board.opened = false;
@@ -190,7 +190,7 @@ static void next_shot(void)
 	board.shot.bounced = 0;
 }
 
-/* end_shot sends the one message of an accepted shot, and makes ready for the next. */
+/* end_shot sends the one Shot message of an accepted shot, and advances to the next. */
 static void end_shot(uint8_t status)
 {
 	struct message *m = link_begin(SHOT);
@@ -218,7 +218,7 @@ static void end_opening(void)
 	}
 }
 
-/* report_late tells of a shot given up, or of an opening that came to nothing. */
+/* report_late reports an aborted shot or opening. */
 static void report_late(void)
 {
 	if (board.accepted) {
@@ -231,14 +231,14 @@ static void report_late(void)
 	put8(m, NO_INPUT);
 	put16(m, 1);
 	put32(m, board.planned);
-	put32(m, board.behind);
+	put32(m, board.lateness);
 	link_send();
 	end_opening();
 	report_ready();
 }
 
-/* stopped tells of what was cut short. */
-static void stopped(uint8_t status)
+/* cut_short reports what was cut short. */
+static void cut_short(uint8_t status)
 {
 	report_cues();
 	testing = false;
@@ -250,13 +250,13 @@ static void stopped(uint8_t status)
 
 void report_stopped(void)
 {
-	stopped(DISARMED);
+	cut_short(DISARMED);
 }
 
 static void report_fault(void)
 {
 	uint8_t reason = board.fault;
-	stopped(reason == KILL_INPUT ? KILLED : reason == LINK_TIMEOUT ? SHOT_LINK_TIMEOUT : ABORTED);
+	cut_short(reason == KILL_INPUT ? KILLED : reason == LINK_TIMEOUT ? SHOT_LINK_TIMEOUT : ABORTED);
 	struct message *m = link_begin(FAULT);
 	put8(m, reason);
 	put32(m, board.fault_detail);
@@ -265,24 +265,24 @@ static void report_fault(void)
 	report_state(reason == LINK_TIMEOUT ? SAFE : FAULTED, reason);
 }
 
-/* taken says whether something was to be told, and that it is. */
-static bool taken(uint8_t what)
+/* take_event returns and clears an event. */
+static bool take_event(uint8_t what)
 {
 	bool was;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		was = board.tell & what;
-		board.tell &= (uint8_t)~what;
+		was = board.events & what;
+		board.events &= (uint8_t)~what;
 	}
 	return was;
 }
 
-static bool waits(uint8_t what)
+static bool is_pending(uint8_t what)
 {
 	bool is;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		is = board.tell & what;
+		is = board.events & what;
 	}
 	return is;
 }
@@ -293,7 +293,7 @@ static void finish(void)
 	bool fired = false, closed = false;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		if (!board.tell && !outputs_busy()) {
+		if (!board.events && !outputs_busy()) {
 			fired = board.mode == FIRING;
 			closed = board.mode == ARMED && board.opened;
 			testing = false;
@@ -316,7 +316,7 @@ static void finish(void)
 		report_ready();
 }
 
-static void report_edges(uint8_t i, const struct seen *s)
+static void report_edges(uint8_t i, const struct input_report *s)
 {
 	struct message *m = link_begin(EDGE);
 	put8(m, i);
@@ -326,7 +326,7 @@ static void report_edges(uint8_t i, const struct seen *s)
 	link_send();
 }
 
-static void report_rejected(uint8_t i, const struct seen *s)
+static void report_rejected(uint8_t i, const struct input_report *s)
 {
 	struct message *m = link_begin(REJECTED);
 	put8(m, s->reason);
@@ -337,7 +337,7 @@ static void report_rejected(uint8_t i, const struct seen *s)
 	link_send();
 }
 
-static void report_lost(uint8_t i, const struct seen *s)
+static void report_lost(uint8_t i, const struct input_report *s)
 {
 	struct message *m = link_begin(LOST);
 	put8(m, i);
@@ -346,7 +346,7 @@ static void report_lost(uint8_t i, const struct seen *s)
 	link_send();
 }
 
-/* due says whether a report may go out now and there is one, and begins its window. */
+/* due says whether there is a report and its window permits it, and begins a new window. */
 static bool due(uint8_t *left, bool some)
 {
 	if (*left > 0 || !some)
@@ -355,10 +355,10 @@ static bool due(uint8_t *left, bool some)
 	return true;
 }
 
-/* report_input_seen tells what an input did, as far as its windows let it; true when that was all. */
-static bool report_input_seen(uint8_t i)
+/* report_pending_input reports what an input did, as far as its windows permit; true when that was all. */
+static bool report_pending_input(uint8_t i)
 {
-	struct seen s, *from = &board.seen[i];
+	struct input_report s, *from = &board.reports[i];
 	uint8_t *w = window[i];
 	bool edges, rejected, lost;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
@@ -383,45 +383,46 @@ static bool report_input_seen(uint8_t i)
 	return (edges || !s.edges) && (rejected || !s.rejected) && (lost || !s.lost);
 }
 
-/* report_seen looks at inputs that had something to say: at once if they may, else when a millisecond is over. */
-static void report_seen(bool tick)
+/* report_inputs reports for inputs with something pending: at once if their windows permit, else after a
+ * millisecond. */
+static void report_inputs(bool tick)
 {
 	static uint8_t waiting;
-	uint8_t spoke;
+	uint8_t reporting;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		spoke = board.spoke;
-		board.spoke = 0;
+		reporting = board.reporting;
+		board.reporting = 0;
 	}
-	uint8_t look = tick ? spoke | waiting : spoke & (uint8_t)~waiting;
-	waiting |= spoke;
+	uint8_t look = tick ? reporting | waiting : reporting & (uint8_t)~waiting;
+	waiting |= reporting;
 	for (uint8_t i = 0, bit = 1; i < INPUTS; i++, bit <<= 1)
-		if (look & bit && report_input_seen(i))
+		if (look & bit && report_pending_input(i))
 			waiting &= (uint8_t)~bit;
 }
 
 void report(void)
 {
-	board_look_up();
-	if (taken(TELL_ARMED)) {
-		if (board.rested == ARMED)
+	board_look_up_delay();
+	if (take_event(EVENT_ARMED)) {
+		if (board.next_mode == ARMED)
 			report_ready();
 		else
 			report_state(SAFE, SHOTS_DONE);
 	}
-	if (taken(TELL_FIRING))
+	if (take_event(EVENT_FIRING))
 		report_state(FIRING, NO_REASON);
 	report_cues();
-	if (waits(TELL_LATE)) {
+	if (is_pending(EVENT_LATE)) {
 		report_late();
-		taken(TELL_LATE);
+		take_event(EVENT_LATE);
 	}
-	if (waits(TELL_FAULT)) {
+	if (is_pending(EVENT_FAULT)) {
 		report_fault();
-		taken(TELL_FAULT);
+		take_event(EVENT_FAULT);
 	}
 	finish();
-	report_seen(false);
+	report_inputs(false);
 }
 
 static void count_down(uint8_t *left, uint8_t n)
@@ -443,7 +444,7 @@ void report_tick(uint8_t n)
 	for (uint8_t i = 0; i < INPUTS; i++)
 		for (uint8_t k = 0; k < KINDS; k++)
 			count_down(&window[i][k], n);
-	report_seen(true);
+	report_inputs(true);
 	count_down(&level_in, n);
 	if (level_in == 0 && link_ready(4)) {
 		level_in = WINDOW;
@@ -453,7 +454,7 @@ void report_tick(uint8_t n)
 	{
 		uint32_t t = now();
 		board_expire_stamps(t);
-		board_rested(t);
+		board_end_rest(t);
 		if ((board_armed() || outputs_on) && t - heard >= TICK_HZ)
 			board_fault(LINK_TIMEOUT, 0, t);
 	}

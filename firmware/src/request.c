@@ -12,7 +12,7 @@
 
 static uint8_t loaded[MAX_PROGRAM];
 
-/* An introduction goes out piece by piece, as there is room: the requests that come meanwhile do not wait for it. */
+/* An introduction is sent piece by piece, as there is room, so that requests meanwhile do not wait for it. */
 enum { INTRODUCED = 0, FIRST_INPUT = 2, FIRST_OUTPUT = FIRST_INPUT + INPUTS, LAST = FIRST_OUTPUT + OUTPUTS };
 static uint8_t introduction, introduction_seq;
 
@@ -46,8 +46,8 @@ static void refuse(uint8_t reason, uint32_t detail)
 	link_send();
 }
 
-/* sized says whether the payload has the size that it must have, and refuses it if not. */
-static bool sized(uint8_t size)
+/* check_size says whether the payload has the right size, and refuses it if not. */
+static bool check_size(uint8_t size)
 {
 	if (link_length() == size)
 		return true;
@@ -67,7 +67,7 @@ static bool armed(void)
 
 static void ping(void)
 {
-	if (!sized(4))
+	if (!check_size(4))
 		return;
 	struct message *m = link_begin(PONG);
 	put32(m, get32(payload()));
@@ -110,7 +110,7 @@ static struct problem check(uint16_t length, uint16_t crc)
 
 static void commit(void)
 {
-	if (!sized(4))
+	if (!check_size(4))
 		return;
 	if (armed()) {
 		refuse(IS_ARMED, 0);
@@ -128,8 +128,8 @@ static void commit(void)
 	ack();
 }
 
-/* not_free is why the board can neither be armed nor pulse an output, or NO_REASON. Interrupts are off. */
-static uint8_t not_free(void)
+/* busy_reason is why the board can neither be armed nor pulse an output, or NO_REASON. Interrupts are off. */
+static uint8_t busy_reason(void)
 {
 	if (board_killed())
 		return KILL_INPUT;
@@ -146,12 +146,12 @@ static void stale(uint32_t t, uint8_t reason)
 {
 	board.not_before.at = t;
 	board.not_before.set = true;
-	board.before = reason;
+	board.early_reason = reason;
 }
 
 static void arm(void)
 {
-	if (!sized(2))
+	if (!check_size(2))
 		return;
 	uint16_t shots = get16(payload());
 	if (shots == 0) {
@@ -161,7 +161,7 @@ static void arm(void)
 	uint8_t reason;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		reason = not_free();
+		reason = busy_reason();
 		if (!reason && !board.ready)
 			reason = NO_PROGRAM;
 		if (!reason) {
@@ -179,14 +179,14 @@ static void arm(void)
 	report_ready();
 }
 
-/* stop makes the board safe, unless something that ended it otherwise is still to be told. */
+/* stop makes the board safe, unless another end is still to be reported. */
 static bool stop(uint8_t *mode)
 {
 	bool done = false;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
 		*mode = board_killed() ? FAULTED : SAFE;
-		if (!(board.tell & TELL_FAULT)) {
+		if (!(board.events & EVENT_FAULT)) {
 			board_disarm(*mode);
 			done = true;
 		}
@@ -196,7 +196,7 @@ static bool stop(uint8_t *mode)
 
 static void disarm(void)
 {
-	if (!sized(0))
+	if (!check_size(0))
 		return;
 	uint8_t mode;
 	while (!stop(&mode))
@@ -206,8 +206,8 @@ static void disarm(void)
 	report_state(mode, mode == FAULTED ? KILL_INPUT : REQUESTED);
 }
 
-/* why_not_go is why Go is refused, or NO_REASON. Interrupts are off. */
-static uint8_t why_not_go(void)
+/* go_refusal is why Go is refused, or NO_REASON. Interrupts are off. */
+static uint8_t go_refusal(void)
 {
 	if (board.mode == FIRING || (board.mode == ARMED && board.opened))
 		return BUSY;
@@ -235,12 +235,12 @@ static void open(void)
 
 static void go(void)
 {
-	if (!sized(0))
+	if (!check_size(0))
 		return;
 	uint8_t reason;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		reason = why_not_go();
+		reason = go_refusal();
 		if (!reason)
 			open();
 	}
@@ -255,7 +255,7 @@ static void go(void)
 
 static void pulse(void)
 {
-	if (!sized(5))
+	if (!check_size(5))
 		return;
 	uint8_t output = payload()[0];
 	uint32_t width = get32(payload() + 1);
@@ -274,7 +274,7 @@ static void pulse(void)
 	uint8_t reason;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		reason = not_free();
+		reason = busy_reason();
 		if (!reason) {
 			report_testing(output);
 			outputs_test(output, width);
@@ -288,7 +288,7 @@ static void pulse(void)
 
 static void set_level(void)
 {
-	if (!sized(3))
+	if (!check_size(3))
 		return;
 	uint8_t input = payload()[0];
 	if (input >= INPUTS)
@@ -303,7 +303,7 @@ static void set_level(void)
 
 static void identify(void)
 {
-	if (!sized(0))
+	if (!check_size(0))
 		return;
 	introduction_seq = frame[1];
 	introduction = 1;
@@ -327,7 +327,7 @@ static void introduce(void)
 	}
 }
 
-static void carry_out(void)
+static void dispatch(void)
 {
 	switch (frame[0]) {
 	case IDENTIFY:
@@ -370,7 +370,7 @@ bool request(void)
 			report_heard(time());
 	}
 	if (frame && !(introduction && frame[0] == IDENTIFY)) {
-		carry_out();
+		dispatch();
 		frame = NULL;
 	}
 	if (introduction && link_ready(4))

@@ -5,7 +5,7 @@
 
 uint8_t reset_flags __attribute__((section(".noinit")));
 
-/* before_main keeps why the chip was reset, and stops the watchdog: after it has reset the chip it stays on, at its
+/* before_main saves the cause of the reset, and stops the watchdog: after a watchdog reset it stays on, at its
  * shortest time. */
 void before_main(void)
 {

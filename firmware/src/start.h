@@ -4,7 +4,7 @@
 
 #include <stdint.h>
 
-/* MCUSR as it was at the start. */
+/* MCUSR after reset. */
 extern uint8_t reset_flags;
 
 void before_main(void) __attribute__((naked, used, section(".init3")));

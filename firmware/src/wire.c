@@ -18,8 +18,8 @@ static void body_add(struct decoder *d, uint8_t byte)
 	d->body[d->length++] = byte;
 }
 
-/* ended judges what was taken before a zero. */
-static bool ended(struct decoder *d)
+/* end_frame checks what was received before a zero. */
+static bool end_frame(struct decoder *d)
 {
 	if (d->taken == 0)
 		return false;
@@ -32,7 +32,7 @@ static bool ended(struct decoder *d)
 bool decode(struct decoder *d, uint8_t byte)
 {
 	if (byte == 0) {
-		bool good = ended(d);
+		bool good = end_frame(d);
 		d->taken = 0;
 		d->left = 0;
 		d->bad = false;

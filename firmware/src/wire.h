@@ -10,7 +10,7 @@ _Static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__, "numbers are read as t
 
 enum { MAX_BODY = 64, MAX_PAYLOAD = MAX_BODY - 4, CRC_START = 0xFFFF };
 
-/* What a board is sent and what it sends. */
+/* Messages to and from a board. */
 enum {
 	IDENTIFY = 0x01, PING, LOAD, COMMIT, ARM, DISARM, GO, PULSE, SET_LEVEL,
 	IDENTITY = 0x81, INPUT, OUTPUT, PONG, ACK, REFUSED, EDGE, SHOT, CUE, REJECTED, FAULT, STATE, LEVEL, LOST
@@ -28,7 +28,7 @@ enum {
 	NO_GATE, TOO_FAST, TOO_SLOW, BOUNCE, IS_RESTING, BUSY, NOT_NTH, LOST_EDGES, BOARD
 };
 
-/* crc_add is the CRC with one more byte. */
+/* crc_add updates the CRC with a byte. */
 uint16_t crc_add(uint16_t crc, uint8_t byte);
 
 static inline uint16_t get16(const uint8_t *at)
@@ -45,7 +45,7 @@ static inline uint32_t get32(const uint8_t *at)
 	return v;
 }
 
-/* A decoder takes frames out of bytes. Start with zeros. */
+/* A decoder extracts frames from bytes. Initialise it with zeros. */
 struct decoder {
 	uint8_t body[MAX_BODY];
 	uint8_t length;   /* of the body so far */
@@ -56,8 +56,8 @@ struct decoder {
 	uint16_t dropped; /* pieces that were no frame; stops at 65535 */
 };
 
-/* decode takes a byte. When it says true a frame is complete: type in body[0], seq in body[1], payload from body[2], of
- * length - 4 bytes. It must be used before the next byte is taken. */
+/* decode takes a byte. It returns true when a frame is complete: type in body[0], seq in body[1], payload from
+ * body[2], of length - 4 bytes. It must be used before the next byte is taken. */
 bool decode(struct decoder *d, uint8_t byte);
 
 /* A message under construction: type, seq, payload. */
@@ -70,7 +70,8 @@ void put8(struct message *m, uint8_t v);
 void put16(struct message *m, uint16_t v);
 void put32(struct message *m, uint32_t v);
 
-/* A ring of encoded bytes: as long as its indices count, so that they wrap by themselves. One writes, one reads. */
+/* A ring buffer of encoded bytes with one writer and one reader. It is as long as its indices can count, so that
+ * they wrap by themselves. */
 struct ring {
 	uint8_t data[256];
 	volatile uint8_t write, read;
@@ -79,7 +80,7 @@ struct ring {
 /* room is how many bytes fit into the ring. */
 uint8_t room(const struct ring *r);
 
-/* encode adds the CRC to m and puts it into the ring as a frame, whole; false when it does not fit. */
+/* encode adds the CRC to m and writes it to the ring as a whole frame; false when it does not fit. */
 bool encode(struct ring *r, struct message *m);
 
 #endif
