@@ -20,6 +20,8 @@ func (b *browser) longCode(t *testing.T) {
 	assert.Contains(t, p.text("#pairing label"), "six digits")
 	assert.False(t, eval[bool](p, `document.querySelector("#pair-no").checkVisibility()`))
 	p.picture("phone-20-short-code")
+	p.until("it knows the form of the code", `performance.getEntriesByType("resource").some(
+		(r) => new URL(r.name).pathname === "/paired" && r.responseEnd > 0)`)
 	for range 20 {
 		require.Equal(t, http.StatusForbidden, d.tryCode("x").StatusCode)
 	}
