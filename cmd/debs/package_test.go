@@ -182,7 +182,9 @@ func TestVersionsGrow(t *testing.T) {
 	dpkg := need.Tool(t, "dpkg")
 	do(t, dpkg, "--compare-versions", first, "lt", second)
 	do(t, dpkg, "--compare-versions", second, "lt", upcoming)
-	in("", "tag", "v0.1.0")
+	in("", "tag", "v0.1.0-mine")
+	assert.Equal(t, second, stamp(), "a tag without a message is no release")
+	in("2026-01-02T03:04:07Z", "tag", "-a", "-m", "Stillwater 0.1.0", "v0.1.0")
 	assert.Equal(t, "0.1.0", stamp())
 }
 

@@ -78,8 +78,8 @@ func checkVersion(version string) error {
 	return nil
 }
 
-// commit is the time of the newest commit and the version that follows from it: a tag such as v1.2.0, or a version
-// before the upcoming one that grows with time.
+// commit is the time of the newest commit and the version that follows from it: an annotated tag such as v1.2.0, or a
+// version before the upcoming one that grows with time.
 func (s source) commit(ctx context.Context) (time.Time, string, error) {
 	out, err := command(ctx, s.root, nil, "git", "log", "-1", "--format=%ct %h", "--abbrev=10")
 	if err != nil {
@@ -91,7 +91,7 @@ func (s source) commit(ctx context.Context) (time.Time, string, error) {
 		return time.Time{}, "", fmt.Errorf("git's time of the commit: %w", err)
 	}
 	version := fmt.Sprintf("%s~%s.%s", upcoming, when.Format("20060102.150405"), hash)
-	tag, err := command(ctx, s.root, nil, "git", "describe", "--exact-match", "--tags", "--match", "v[0-9]*")
+	tag, err := command(ctx, s.root, nil, "git", "describe", "--exact-match", "--match", "v[0-9]*")
 	if err == nil {
 		version = strings.TrimPrefix(strings.TrimSpace(tag), "v")
 	}
