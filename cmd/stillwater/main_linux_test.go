@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"os"
 	"strings"
@@ -28,6 +29,10 @@ func TestMain(m *testing.M) {
 		if len(os.Args) > 1 && !strings.HasPrefix(os.Args[1], "-") {
 			fmt.Fprintf(os.Stderr, "started as %q without %s=1, which the test must set\n", os.Args[1], runEnv)
 			os.Exit(2)
+		}
+		// Most tests here wait: for boards, browsers and phones, not for a processor. -parallel still has the last word.
+		if err := flag.Set("test.parallel", "6"); err != nil {
+			panic(err)
 		}
 		status := m.Run()
 		avr.Remove()
