@@ -1,17 +1,16 @@
-// The bar under the thumb: how many shots, press and hold to arm, one big tap to disarm, Go, and letting go of the
-// simulated drop.
+// The bar under the thumb: the number of shots, press and hold to arm, tap to disarm, Go, and the simulated drop.
 
 import { attr, byId, text } from "./dom.js";
 import { pressAndHold } from "./hold.js";
 import { voice } from "./voice.js";
 
 /** @import { Snapshot } from "../protocol.d.ts" */
-/** @import { Asks } from "./asks.js" */
+/** @import { Commands } from "./commands.js" */
 
-/** What the simulated room is asked for, by kind. @type {Record<string, [string, string]>} */
-const lets = { drop: ["Drop", "Falling"], throw: ["Throw", "Flying"], sound: ["Clap", "Sounding"] };
+/** The simulated room's event for each kind: the button's word and the hint's. @type {Record<string, [string, string]>} */
+const simulations = { drop: ["Drop", "Falling"], throw: ["Throw", "Flying"], sound: ["Clap", "Sounding"] };
 
-const mostShots = 999;
+const maxShots = 999;
 
 export class Bar {
 	/** @type {Snapshot | null} */ #snap = null;
@@ -21,9 +20,9 @@ export class Bar {
 	#lastDisarm = -Infinity;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #hintTimer;
 
-	/** @param {Asks} asks */
-	constructor(asks) {
-		this.asks = asks;
+	/** @param {Commands} commands */
+	constructor(commands) {
+		this.commands = commands;
 		this.no = byId("bar-no");
 		this.arm = /** @type {HTMLButtonElement} */ (byId("arm"));
 		this.count = /** @type {HTMLInputElement} */ (byId("count-input"));
@@ -43,12 +42,12 @@ export class Bar {
 		});
 		this.disarm.addEventListener("pointerdown", () => this.#disarmNow());
 		this.disarm.addEventListener("click", () => this.#disarmNow());
-		ownClicks();
+		dropStrayClicks();
 		addEventListener("keydown", (e) => {
 			if (e.key === "Escape" && this.#armed) this.#disarmNow();
 		});
-		byId("go").addEventListener("click", () => asks.ask({ type: "go" }, this.no));
-		byId("room").addEventListener("click", () => asks.ask({ type: "room" }, this.no));
+		byId("go").addEventListener("click", () => commands.send({ type: "go" }, this.no));
+		byId("room").addEventListener("click", () => commands.send({ type: "room" }, this.no));
 		this.count.value = sessionStorage.getItem("shots") ?? "1";
 		this.count.addEventListener("input", () => this.#keepCount());
 		this.#keepCount();
@@ -80,7 +79,7 @@ export class Bar {
 		byId("go").hidden = !(armed && snap.needs_go);
 		const room = byId("room");
 		room.hidden = snap.room === null;
-		const [let_, busy] = lets[snap.set.kind] ?? ["Go", "Busy"];
+		const [let_, busy] = simulations[snap.set.kind] ?? ["Go", "Busy"];
 		text(room, snap.room?.busy ? `${busy} …` : let_);
 		attr(room, "aria-label", snap.room?.busy ? `${busy}` : `${let_}, in the simulated room`);
 		this.#plainHint();
@@ -113,7 +112,7 @@ export class Bar {
 		this.#plainHint();
 	}
 
-	/** Nothing is asked for any more. */
+	/** Nothing is requested any more. */
 	idle() {
 		this.#asking = false;
 		if (this.#snap) this.show(this.#snap, this.#holding);
@@ -135,26 +134,26 @@ export class Bar {
 
 	#armNow() {
 		const shots = Number(this.count.value.trim());
-		if (!Number.isInteger(shots) || shots < 1 || shots > mostShots) {
-			this.#hint(`The number of shots must be a whole number from 1 to ${mostShots}.`);
+		if (!Number.isInteger(shots) || shots < 1 || shots > maxShots) {
+			this.#hint(`The number of shots must be a whole number from 1 to ${maxShots}.`);
 			this.count.focus();
 			return;
 		}
-		this.#asking = this.asks.ask({ type: "arm", shots }, this.no, () => this.idle());
+		this.#asking = this.commands.send({ type: "arm", shots }, this.no, () => this.idle());
 		if (this.#snap) this.show(this.#snap, this.#holding);
 	}
 
-	/** A finger going down is enough; the click that follows it is the same wish. */
+	/** A finger going down is enough; the click that follows is the same request. */
 	#disarmNow() {
 		const now = performance.now();
 		if (now - this.#lastDisarm < 700) return;
 		this.#lastDisarm = now;
-		this.asks.ask({ type: "disarm" }, this.no);
+		this.commands.send({ type: "disarm" }, this.no);
 	}
 
 	/** @param {number} n */
 	#setCount(n) {
-		this.count.value = String(Math.max(1, Math.min(mostShots, Number.isFinite(n) ? Math.round(n) : 1)));
+		this.count.value = String(Math.max(1, Math.min(maxShots, Number.isFinite(n) ? Math.round(n) : 1)));
 		this.#keepCount();
 	}
 
@@ -175,7 +174,7 @@ export class Bar {
 		}, 6000);
 	}
 
-	/** What the bar says when nothing was just pressed: why arming is not possible, if it is not. */
+	/** The bar's text when nothing was just pressed: why arming is not possible, if it is not. */
 	#plainHint() {
 		const snap = this.#snap;
 		if (this.#hintTimer !== undefined || !snap) return;
@@ -204,10 +203,10 @@ const ready = (snap) => snap.care_done && snap.preview !== null;
 
 /**
  * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed.
- * Such a click is nobody's wish, and it is stopped before any button hears it. Keys and assistive technology click
+ * Such a click is unintended, and it is stopped before any button receives it. Keys and assistive technology click
  * without a press and have no detail.
  */
-function ownClicks() {
+function dropStrayClicks() {
 	/** @type {Element | null} */
 	let began = null;
 	const buttonOf = (/** @type {Event} */ e) => (e.target instanceof Element ? e.target.closest("button") : null);

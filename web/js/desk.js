@@ -1,19 +1,19 @@
-// The page once paired: it shows a snapshot whole, each time one comes, and sends what is pressed.
+// The page once paired: it shows each snapshot as a whole, and sends commands.
 
 import { attr, button, byId, el, keyed, table, text } from "./dom.js";
 import { Bar } from "./bar.js";
 import { choiceField, placeRefusal, quantityField, trimField } from "./fields.js";
 import { pressAndHold } from "./hold.js";
 import { icon, scene } from "./icons.js";
-import { sentence, show, tell } from "./refusals.js";
+import { sentence, show, refusalText } from "./refusals.js";
 import { exposures, light, measured, shutters, trims } from "./set.js";
 import { showShots } from "./shots.js";
-import { drawTable, drawTimeline, tellTimeline } from "./timeline.js";
+import { drawTable, drawTimeline, timelineText } from "./timeline.js";
 import { fixed, inUnit, ms, signed } from "./units.js";
 import { voice } from "./voice.js";
 
 /** @import { Care, InputView, Kind, Preview, Refusal, ShotView, Snapshot, Term } from "../protocol.d.ts" */
-/** @import { Asks } from "./asks.js" */
+/** @import { Commands } from "./commands.js" */
 /** @import { Field } from "./fields.js" */
 
 /** @type {{ kind: Kind, word: string }[]} */
@@ -47,31 +47,31 @@ export class Desk {
 	#newest = -1;
 	#refusedAt = { field: "" };
 
-	/** @param {Asks} asks */
-	constructor(asks) {
-		this.asks = asks;
-		this.bar = new Bar(asks);
+	/** @param {Commands} commands */
+	constructor(commands) {
+		this.commands = commands;
+		this.bar = new Bar(commands);
 		this.trim = byId("trim"); // moves about, and leaves the page with a card
 		/** @type {Record<Kind, Field>} */
 		this.trims = {
-			drop: trimField(trims.drop, asks),
-			throw: trimField(trims.throw, asks),
-			sound: trimField(trims.sound, asks),
+			drop: trimField(trims.drop, commands),
+			throw: trimField(trims.throw, commands),
+			sound: trimField(trims.sound, commands),
 		};
 		/** @type {Record<Kind, Field[]>} */
 		this.measured = {
 			drop: [
-				...measured.drop.map((q) => quantityField(q, asks)),
-				choiceField("drop.liquid", (s) => s.liquids, asks),
-				choiceField("drop.phase", (s) => s.phases, asks),
+				...measured.drop.map((q) => quantityField(q, commands)),
+				choiceField("drop.liquid", (s) => s.liquids, commands),
+				choiceField("drop.phase", (s) => s.phases, commands),
 			],
-			throw: measured.throw.map((q) => quantityField(q, asks)),
-			sound: measured.sound.map((q) => quantityField(q, asks)),
+			throw: measured.throw.map((q) => quantityField(q, commands)),
+			sound: measured.sound.map((q) => quantityField(q, commands)),
 		};
 		this.light = [
-			choiceField("light.expose", () => exposures, asks),
-			choiceField("light.shutter", () => shutters, asks),
-			...light.map((q) => quantityField(q, asks)),
+			choiceField("light.expose", () => exposures, commands),
+			choiceField("light.shutter", () => shutters, commands),
+			...light.map((q) => quantityField(q, commands)),
 		];
 		byId("light-fields").append(...this.light.map((f) => f.node));
 		byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
@@ -105,11 +105,11 @@ export class Desk {
 	/** Show a snapshot. @param {Snapshot} snap @param {string} me this phone's name */
 	show(snap, me) {
 		this.#snap = snap;
-		this.asks.epoch = snap.epoch;
+		this.commands.epoch = snap.epoch;
 		this.#me = me;
 		this.#online = true;
 		this.#clockOff = Date.now() - Date.parse(snap.sent);
-		if (this.#fresh) this.asks.ask({ type: "clock", now: Date.now() }, byId("session-no"));
+		if (this.#fresh) this.commands.send({ type: "clock", now: Date.now() }, byId("session-no"));
 		this.#takeIfFree(snap);
 		this.#showState();
 		this.#showCare(snap);
@@ -117,7 +117,7 @@ export class Desk {
 		for (const f of this.#fields) f.update(snap);
 		placeRefusal(this.#fields, snap.refusal, this.#refusedAt);
 		this.#showComing(snap);
-		showShots(byId("shots-list"), snap.shots, this.asks);
+		showShots(byId("shots-list"), snap.shots, this.commands);
 		this.#placeTrim(snap.shots[0]);
 		byId("shots").hidden = snap.shots.length === 0;
 		this.#tellShot(snap.shots[0]);
@@ -140,23 +140,23 @@ export class Desk {
 		this.#newest = id;
 	}
 
-	/** After a verdict of early or late the trim is what comes next: it stands under the verdict. */
+	/** After a verdict of early or late the trim is the next step: it is shown under the verdict. */
 	#placeTrim(/** @type {ShotView | undefined} */ shot) {
 		const off = shot?.verdict === "early" || shot?.verdict === "late";
 		const above = document.querySelector(off ? "#shots-list .verdicts" : "#coming-title");
 		if (above && this.trim.previousElementSibling !== above) above.after(this.trim);
 	}
 
-	/** What is news stands at the top: go there when it arms and when a shot comes, unless someone is typing. */
+	/** News is at the top: scroll there when it arms and when a shot comes, unless someone is typing. */
 	#bringUp(/** @type {Snapshot} */ snap) {
 		const news = `${snap.state === "safe" || snap.state === "fault"} ${snap.shots[0]?.id ?? 0}`;
-		const known = this.#news !== "";
+		const latest = this.#news !== "";
 		const typing = document.activeElement?.matches("input, select") ?? false;
-		if (known && news !== this.#news && !typing) scrollTo(0, 0);
+		if (latest && news !== this.#news && !typing) scrollTo(0, 0);
 		this.#news = news;
 	}
 
-	/** The line dropped: say so, and let no control pretend to work. */
+	/** The connection dropped: say so, and disable all controls. */
 	lost() {
 		if (!this.#online && this.#announced === "lost") return;
 		this.#online = false;
@@ -170,11 +170,11 @@ export class Desk {
 		return this.#me !== "" && this.#snap?.holder === this.#me;
 	}
 
-	/** A phone that comes to a machine nobody holds takes the controls, unless it let go of them itself. */
+	/** A phone takes the controls of a machine that nobody holds, unless it released them itself. */
 	#takeIfFree(/** @type {Snapshot} */ snap) {
 		const fresh = this.#fresh;
 		this.#fresh = false;
-		if (fresh && snap.holder === "" && !this.#letGo) this.asks.ask({ type: "take" }, byId("controls-no"));
+		if (fresh && snap.holder === "" && !this.#letGo) this.commands.send({ type: "take" }, byId("controls-no"));
 	}
 
 	#showState() {
@@ -204,7 +204,7 @@ export class Desk {
 		}
 		this.#showNotice(state === "lost" ? null : snap);
 		const key = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
-		// On the way to armed or safe the old state has the new reason: the state that follows is what is said.
+		// On the way to armed or safe the old state has the new reason: only the state that follows is announced.
 		const between = state === "arming" || (state !== "safe" && snap?.reason.includes("disarmed"));
 		if (key === this.#announced || (state !== "lost" && between)) return;
 		this.#announced = key;
@@ -213,7 +213,7 @@ export class Desk {
 		else voice.say(`${words} ${snap ? nextWords(snap, null) : ""}`);
 	}
 
-	/** What was seen and not acted on, and a record that cannot be kept. @param {Snapshot | null} snap */
+	/** Rejected edges, and a record that cannot be kept. @param {Snapshot | null} snap */
 	#showNotice(snap) {
 		const words = [];
 		if (snap?.notice) words.push(sentence(snap.notice));
@@ -264,7 +264,7 @@ export class Desk {
 			onclick: (/** @type {Event} */ e) => {
 				e.preventDefault(); // the tick appears when the machine has it
 				const now = this.#snap?.care.find((c) => c.id === care.id)?.ticked ?? false;
-				this.asks.ask({ type: "care", id: care.id, ticked: !now }, byId("care-no"));
+				this.commands.send({ type: "care", id: care.id, ticked: !now }, byId("care-no"));
 			},
 		});
 		return el("li", {}, el("label", { "data-care": care.id }, box, el("span", { class: "caution" }, care.text)));
@@ -272,7 +272,7 @@ export class Desk {
 
 	/** @param {{ kind: Kind, word: string }} k */
 	#kindButton({ kind, word }) {
-		const choose = () => this.asks.ask({ type: "set", field: "kind", value: kind }, byId("kinds-no"));
+		const choose = () => this.commands.send({ type: "set", field: "kind", value: kind }, byId("kinds-no"));
 		return button({ "data-kind": kind, onclick: choose }, icon(kind), el("span", {}, word));
 	}
 
@@ -290,7 +290,7 @@ export class Desk {
 	#showComing(/** @type {Snapshot} */ snap) {
 		text(byId("coming-summary"), snap.preview?.summary ?? "There is no shot to draw: the set cannot work as it is.");
 		show(byId("coming-no"), snap.preview ? null : snap.refusal);
-		const wrong = !snap.preview && snap.refusal ? tell(snap.refusal) : "";
+		const wrong = !snap.preview && snap.refusal ? refusalText(snap.refusal) : "";
 		if (wrong !== this.#wrong && wrong !== "") voice.say(`The set cannot work. ${wrong}`);
 		this.#wrong = wrong;
 		byId("coming-values").hidden = !snap.preview;
@@ -299,7 +299,7 @@ export class Desk {
 		const made = JSON.stringify(snap.preview);
 		if (list.dataset.made !== made) {
 			list.dataset.made = made;
-			list.replaceChildren(...(snap.preview ? tellTimeline(snap.preview) : []));
+			list.replaceChildren(...(snap.preview ? timelineText(snap.preview) : []));
 		}
 		this.#draw();
 	}
@@ -359,7 +359,7 @@ export class Desk {
 				pressAndHold(press, {
 					ready: () => true,
 					progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
-					act: () => this.asks.ask({ type: "pulse", output: name }, byId("outputs-no")),
+					act: () => this.commands.send({ type: "pulse", output: name }, byId("outputs-no")),
 					hint: (why) => text(note, why === "short" ? "Hold it for most of a second." : "Activate once more."),
 				});
 				return el("li", {}, press, note);
@@ -388,7 +388,7 @@ export class Desk {
 				acts.push({
 					key: `give ${id}`,
 					label: `Hand the controls to ${id}`,
-					act: () => this.asks.ask({ type: "give", to: id }, no),
+					act: () => this.commands.send({ type: "give", to: id }, no),
 				});
 			}
 			acts.push({ key: "release", label: "Let go of the controls", act: () => this.#release() });
@@ -415,32 +415,32 @@ export class Desk {
 
 	#take() {
 		this.#letGo = false;
-		this.asks.ask({ type: "take" }, byId("controls-no"));
+		this.commands.send({ type: "take" }, byId("controls-no"));
 	}
 
 	#release() {
 		this.#letGo = true;
-		this.asks.ask({ type: "release" }, byId("controls-no"));
+		this.commands.send({ type: "release" }, byId("controls-no"));
 	}
 
-	/** A refusal's way out was pressed. @param {Event} e */
+	/** A refusal's fix was pressed. @param {Event} e */
 	#fix(e) {
 		const button = /** @type {HTMLElement} */ (e.target).closest(".fix");
 		if (!(button instanceof HTMLElement)) return;
 		const { field = "", value = "" } = button.dataset;
-		this.asks.ask({ type: "set", field, value }, byId("coming-no"));
+		this.commands.send({ type: "set", field, value }, byId("coming-no"));
 	}
 
 	/** @param {Event} e */
 	#newSession(e) {
 		e.preventDefault();
 		const input = /** @type {HTMLInputElement} */ (byId("session-name"));
-		this.asks.ask({ type: "session", name: input.value.trim() }, byId("session-no"), (refusal) => {
+		this.commands.send({ type: "session", name: input.value.trim() }, byId("session-no"), (refusal) => {
 			if (!refusal) input.value = "";
 		});
 	}
 
-	/** Only what would work can be pressed: everything needs the line, and most things need the controls. */
+	/** Only what would work can be pressed: everything needs the connection, and most things need the controls. */
 	#enable() {
 		const free = new Set(["take", "asked"]);
 		for (const node of byId("page").querySelectorAll("button, input, select")) {
@@ -493,7 +493,7 @@ function inputWords(i) {
 	return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${edges} seen`;
 }
 
-/** A figure that is too small for its decimals is not shown as nothing. @param {number} v @param {number} digits */
+/** A figure that is too small for its decimals is not shown as 0. @param {number} v @param {number} digits */
 function small(v, digits) {
 	const least = 10 ** -digits;
 	return v !== 0 && Math.abs(v) < least / 2 ? `< ${least}` : fixed(v, digits);

@@ -2,25 +2,25 @@
 
 const svgSpace = "http://www.w3.org/2000/svg";
 
-/** @typedef {Node | string | null | undefined | false} Kid */
+/** @typedef {Node | string | null | undefined | false} Child */
 /** @typedef {Record<string, string | number | boolean | null | undefined | ((e: any) => void)>} Attrs */
 
 /**
- * Make an HTML element. Attributes named onX are listeners; true sets an empty attribute, null and false leave it out.
+ * Make an HTML element. Attributes named onX are listeners; true sets an empty attribute, null and false omit it.
  * @template {keyof HTMLElementTagNameMap} K
  * @param {K} tag
  * @param {Attrs} [attrs]
- * @param {...Kid} kids
+ * @param {...Child} kids
  * @returns {HTMLElementTagNameMap[K]}
  */
 export function el(tag, attrs = {}, ...kids) {
 	return fill(document.createElement(tag), attrs, kids);
 }
 
-/** A button. @param {Attrs} attrs @param {...Kid} kids */
+/** A button. @param {Attrs} attrs @param {...Child} kids */
 export const button = (attrs, ...kids) => el("button", { type: "button", ...attrs }, ...kids);
 
-/** A table: what stands in each cell of its head, and its rows. @param {Kid[][]} heads @param {Node[]} rows */
+/** A table: what stands in each cell of its head, and its rows. @param {Child[][]} heads @param {Node[]} rows */
 export function table(heads, rows) {
 	const head = heads.map((h) => el("th", { scope: "col" }, ...h));
 	return el("table", {}, el("thead", {}, el("tr", {}, ...head)), el("tbody", {}, ...rows));
@@ -31,7 +31,7 @@ export function table(heads, rows) {
  * @template {keyof SVGElementTagNameMap} K
  * @param {K} tag
  * @param {Attrs} [attrs]
- * @param {...Kid} kids
+ * @param {...Child} kids
  * @returns {SVGElementTagNameMap[K]}
  */
 export function svg(tag, attrs = {}, ...kids) {
@@ -42,7 +42,7 @@ export function svg(tag, attrs = {}, ...kids) {
  * @template {Element} T
  * @param {T} node
  * @param {Attrs} attrs
- * @param {Kid[]} kids
+ * @param {Child[]} kids
  * @returns {T}
  */
 function fill(node, attrs, kids) {
@@ -79,7 +79,7 @@ export function text(node, text) {
 }
 
 /**
- * The element with an id that index.html promises.
+ * The element with an id of index.html.
  * @template {HTMLElement} [T=HTMLElement]
  * @param {string} id
  * @returns {T}
@@ -91,7 +91,7 @@ export function byId(id) {
 }
 
 /**
- * Keep a parent's children in step with a list: one node a key, made once, moved only when the order changed. Nodes
+ * Reconcile a parent's children with a list: one node a key, made once, moved only when the order changed. Nodes
  * that stay keep their focus and what is typed in them.
  * @template T
  * @template {HTMLElement} N

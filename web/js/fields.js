@@ -7,7 +7,7 @@ import { chosen, valueOf } from "./set.js";
 import { fixed, inUnit, tidy, withUnit } from "./units.js";
 
 /** @import { Choice, Refusal, Snapshot } from "../protocol.d.ts" */
-/** @import { Asks } from "./asks.js" */
+/** @import { Commands } from "./commands.js" */
 /** @import { Quantity } from "./set.js" */
 
 /** How a unit reads beside a field, short and spoken. @type {Record<string, [string, string]>} */
@@ -31,7 +31,7 @@ const unitWords = {
  */
 
 /**
- * What a machine prints, as a number in the field's unit; what cannot be read so is shown as it came.
+ * The machine's text as a number in the field's unit; unparsable text is shown unchanged.
  * @param {string} printed
  * @param {string} unit
  */
@@ -41,16 +41,16 @@ function shown(printed, unit) {
 }
 
 /** @type {(name: string, id: string, label: string, hint: Node | null, ...kids: Node[]) => HTMLElement} */
-const framed = (name, id, label, hint, ...kids) =>
+const fieldFrame = (name, id, label, hint, ...kids) =>
 	el("div", { class: "field", "data-field": name }, el("label", { for: id }, label, hint), ...kids);
 
 /**
  * A measured quantity: label, steps, number and unit, and a place for a refusal.
  * @param {Quantity} q
- * @param {Asks} asks
+ * @param {Commands} commands
  * @returns {Field & { change: (by: number) => void }}
  */
-export function quantityField(q, asks) {
+export function quantityField(q, commands) {
 	const id = `f-${q.name.replace(".", "-")}`;
 	const [short, spoken] = unitWords[q.unit] ?? [q.unit, q.unit];
 	const place = slot(`${id}-no`);
@@ -78,7 +78,7 @@ export function quantityField(q, asks) {
 	function put(value) {
 		const typed = input.value;
 		if (value === server && under === null) return reset();
-		const sent = asks.ask({ type: "set", field: q.name, value }, place, (refusal) => {
+		const sent = commands.send({ type: "set", field: q.name, value }, place, (refusal) => {
 			if (under === value) under = null;
 			if (refusal) show(place, refusal, refusal.why.includes(typed) ? "" : `“${typed}” was not taken.`);
 			reset();
@@ -92,7 +92,7 @@ export function quantityField(q, asks) {
 		if (input.value !== want) input.value = want;
 	}
 
-	/** From what was last asked, so that quick taps all count. @param {Event | null} e @param {number} by */
+	/** From the last value sent, so that quick taps add up. @param {Event | null} e @param {number} by */
 	function change(e, by) {
 		e?.preventDefault();
 		const from = inUnit(under ?? server, q.unit);
@@ -112,7 +112,7 @@ export function quantityField(q, asks) {
 	const unit = el("span", { class: "unit", id: `${id}-unit`, "aria-label": spoken }, short);
 	const reading = el("span", { class: "reading" }, input, unit);
 	const dial = el("div", { class: "dial" }, stepper(-1, "−", "less"), reading, stepper(1, "+", "more"));
-	const node = framed(q.name, id, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null, dial, place);
+	const node = fieldFrame(q.name, id, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null, dial, place);
 	return {
 		name: q.name,
 		node,
@@ -130,10 +130,10 @@ export function quantityField(q, asks) {
  * A choice from a list.
  * @param {string} name
  * @param {(snap: Snapshot) => Choice[]} choices
- * @param {Asks} asks
+ * @param {Commands} commands
  * @returns {Field}
  */
-export function choiceField(name, choices, asks) {
+export function choiceField(name, choices, commands) {
 	const id = `f-${name.replace(".", "-")}`;
 	const place = slot(`${id}-no`);
 	let server = "";
@@ -142,10 +142,10 @@ export function choiceField(name, choices, asks) {
 	/** @param {string} value */
 	function put(value) {
 		select.value = server;
-		if (value !== server) asks.ask({ type: "set", field: name, value }, place);
+		if (value !== server) commands.send({ type: "set", field: name, value }, place);
 	}
 
-	const node = framed(name, id, chosen[name], null, select, place);
+	const node = fieldFrame(name, id, chosen[name], null, select, place);
 	return {
 		name,
 		node,
@@ -166,11 +166,11 @@ export function choiceField(name, choices, asks) {
 /**
  * A trim: four steps from earlier to later, and the number to type between them.
  * @param {Quantity} q
- * @param {Asks} asks
+ * @param {Commands} commands
  * @returns {Field}
  */
-export function trimField(q, asks) {
-	const inner = quantityField(q, asks);
+export function trimField(q, commands) {
+	const inner = quantityField(q, commands);
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
@@ -193,7 +193,7 @@ export function trimField(q, asks) {
 }
 
 /**
- * Show why the set as a whole cannot work beside the field to change, and take it away when it can.
+ * Show why the set as a whole cannot work beside the field to change, and clear it when it can.
  * @param {Field[]} fields
  * @param {Refusal | null} refusal
  * @param {{ field: string }} last the field it was last shown at

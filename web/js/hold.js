@@ -3,9 +3,9 @@
 /** How long a press must last. */
 export const holdMs = 800;
 /** A finger that moves further than this is brushing or scrolling. */
-const slackPx = 14;
+const movePx = 14;
 /** How long the first of two activations by assistive technology counts. */
-const secondMs = 6000;
+const repeatMs = 6000;
 
 /**
  * Make a button act on press and hold. Pointer: one steady pointer. Keyboard: hold Space or Enter. Assistive technology
@@ -42,7 +42,7 @@ export function pressAndHold(button, how) {
 		how.act();
 	}
 
-	/** @param {boolean} short the person let go too soon and is told so */
+	/** @param {boolean} short released too soon: hint at it */
 	function end(short) {
 		if (!press) return;
 		cancelAnimationFrame(press.frame);
@@ -58,7 +58,7 @@ export function pressAndHold(button, how) {
 	});
 	button.addEventListener("pointermove", (e) => {
 		if (press?.pointer !== e.pointerId) return;
-		if (Math.hypot(e.clientX - press.x, e.clientY - press.y) > slackPx) end(false);
+		if (Math.hypot(e.clientX - press.x, e.clientY - press.y) > movePx) end(false);
 	});
 	button.addEventListener("pointerup", () => end(true));
 	for (const gone of ["pointerleave", "pointercancel", "blur", "lostpointercapture"]) {
@@ -82,7 +82,7 @@ export function pressAndHold(button, how) {
 	button.addEventListener("click", (e) => {
 		const now = performance.now();
 		if (e.detail !== 0 || press || now < quietUntil || !how.ready()) return;
-		if (now - firstActivation < secondMs) {
+		if (now - firstActivation < repeatMs) {
 			firstActivation = -Infinity;
 			how.act();
 		} else {

@@ -1,4 +1,4 @@
-// Signs drawn in line, so that no meaning hangs on colour alone. All are decoration beside a word.
+// Inline icons, so that no meaning depends on colour alone. All are decoration beside a word.
 
 import { svg } from "./dom.js";
 
@@ -14,11 +14,11 @@ const paths = {
 	warn: ["M12 3L2.5 20h19z", "M12 9.5v5", "M12 17v.5"],
 };
 
-/** One sign. @param {string} name */
-export const icon = (name) => drawn(paths[name], "0 0 24 24", "icon", {});
+/** One icon. @param {string} name */
+export const icon = (name) => drawIcon(paths[name], "0 0 24 24", "icon", {});
 
 /** @param {string[]} lines @param {string} viewBox @param {string} kind @param {Record<string, string>} more */
-function drawn(lines, viewBox, kind, more) {
+function drawIcon(lines, viewBox, kind, more) {
 	const path = (/** @type {string} */ d) =>
 		d.startsWith("fill:") ? svg("path", { d: d.slice(5), class: "solid" }) : svg("path", { d });
 	const attrs = { viewBox, class: kind, "aria-hidden": "true", focusable: "false", ...more };
@@ -55,4 +55,4 @@ const scenes = {
 };
 
 /** The state as a picture: a water line and what happens to it. @param {string} state */
-export const scene = (state) => drawn(scenes[state] ?? scenes.armed, "0 0 80 68", "scene", { "data-scene": state });
+export const scene = (state) => drawIcon(scenes[state] ?? scenes.armed, "0 0 80 68", "scene", { "data-scene": state });

@@ -1,17 +1,17 @@
-// The line to the machine: pairing, the websocket, its beats, and coming back when it drops.
+// The connection to the machine: pairing, the websocket, its timeout, and reconnecting.
 
-import { tell } from "./refusals.js";
+import { refusalText } from "./refusals.js";
 
 /** @import { Command, Message, Refusal, Request } from "../protocol.d.ts" */
 
-/** The machine sends something at least each second; a line quiet for longer than this is dead. */
-export const quietMs = 2500;
-const firstWaitMs = 250;
-const longestWaitMs = 4000;
+/** The machine sends something at least each second; a connection silent for longer than this is dropped. */
+export const silenceMs = 2500;
+const firstDelayMs = 250;
+const maxDelayMs = 4000;
 
-/** Another page of this phone took this one's place. If both came back at once, they would go on for ever. */
-const replaced = 4001;
-const replacedWaitMs = 60_000;
+/** Another page of this phone replaced this one. If both reconnected at once, they would alternate for ever. */
+const closeReplaced = 4001;
+const replacedDelayMs = 60_000;
 
 /** Ask whether this browser is paired, and whether the machine shows a long code. */
 export async function paired() {
@@ -27,7 +27,7 @@ export async function paired() {
 /** Whether the code that the machine shows now is the long one. @param {Response} answer */
 const showsLong = (answer) => answer.headers.get("Pairing-Code") === "long";
 
-/** Pair with the code that the machine shows. The answer is why not, in words, or "". @param {string} code */
+/** Pair with the code that the machine shows. Returns why not, in words, or "". @param {string} code */
 export async function pair(code) {
 	let answer;
 	try {
@@ -43,25 +43,25 @@ export async function pair(code) {
 	const long = showsLong(answer);
 	if (answer.ok) return { why: "", long };
 	try {
-		return { why: tell(/** @type {Refusal} */ (await answer.json())), long };
+		return { why: refusalText(/** @type {Refusal} */ (await answer.json())), long };
 	} catch {
 		return { why: `The machine did not take it (${answer.status}). Start Stillwater again if this stays.`, long: null };
 	}
 }
 
-/** A websocket that comes back by itself. */
+/** A websocket that reconnects. */
 export class Link {
 	/** @type {WebSocket | null} */ #socket = null;
 	#heard = 0;
 	#n = 0;
-	#wait = firstWaitMs;
+	#wait = firstDelayMs;
 	#trying = false;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #timer;
 
 	/**
 	 * @param {object} to
 	 * @param {(message: Message) => void} to.message
-	 * @param {() => void} to.lost the line dropped, or its beats stopped
+	 * @param {() => void} to.lost the connection dropped or timed out
 	 * @param {() => void} to.unpaired the machine no longer knows this browser
 	 */
 	constructor(to) {
@@ -90,7 +90,7 @@ export class Link {
 	}
 
 	/**
-	 * Send a command. The answer is its number, or 0 when the line is down and nothing was sent.
+	 * Send a command. Returns its number, or 0 when the connection is down and nothing was sent.
 	 * @param {Command} command
 	 */
 	send(command) {
@@ -111,12 +111,12 @@ export class Link {
 		socket.onmessage = (e) => {
 			if (this.#socket !== socket) return;
 			this.#heard = performance.now();
-			this.#wait = firstWaitMs;
+			this.#wait = firstDelayMs;
 			this.to.message(/** @type {Message} */ (JSON.parse(e.data)));
 		};
 		socket.onclose = (e) => {
 			clearTimeout(opening);
-			if (e.code === replaced) this.#wait = replacedWaitMs;
+			if (e.code === closeReplaced) this.#wait = replacedDelayMs;
 			if (this.#socket === socket) this.#drop();
 		};
 	}
@@ -133,18 +133,18 @@ export class Link {
 	#later() {
 		clearTimeout(this.#timer);
 		this.#timer = setTimeout(() => this.open(), this.#wait * (0.75 + Math.random() / 2));
-		this.#wait = Math.min(longestWaitMs, this.#wait * 1.6);
+		this.#wait = Math.min(maxDelayMs, this.#wait * 1.6);
 	}
 
 	#watch() {
-		if (this.#heard > 0 && performance.now() - this.#heard > quietMs) this.#drop();
+		if (this.#heard > 0 && performance.now() - this.#heard > silenceMs) this.#drop();
 	}
 
 	#hurry() {
 		if (document.visibilityState !== "visible") return;
 		this.#watch();
 		if (this.#timer === undefined || this.#socket) return;
-		this.#wait = firstWaitMs;
+		this.#wait = firstDelayMs;
 		this.open();
 	}
 }

@@ -1,7 +1,7 @@
-// Start: pair if need be, then keep the page in step with what the machine says.
+// Start: pair if needed, then show the machine's messages.
 
 import { byId } from "./dom.js";
-import { Asks } from "./asks.js";
+import { Commands } from "./commands.js";
 import { Desk } from "./desk.js";
 import { Link, paired } from "./link.js";
 import { PairScreen } from "./pairing.js";
@@ -11,31 +11,31 @@ import { voice } from "./voice.js";
 
 const page = byId("page");
 
-const link = new Link({ message: hear, lost: () => lost(), unpaired: () => askToPair(true) });
+const link = new Link({ message: handleMessage, lost: () => lost(), unpaired: () => showPairing(true) });
 const pairing = new PairScreen(() => link.open());
-const asks = new Asks(link, (refusal, from) => desk.placeFor(refusal, from), voice.say);
-const desk = new Desk(asks);
+const commands = new Commands(link, (refusal, from) => desk.placeFor(refusal, from), voice.say);
+const desk = new Desk(commands);
 
-/** What this connection has shown so far. @type {Extract<Message, { type: "snapshot" }> | null} */
-let known = null;
+/** The latest snapshot of this connection. @type {Extract<Message, { type: "snapshot" }> | null} */
+let latest = null;
 
 /** @param {Message} message */
-function hear(message) {
+function handleMessage(message) {
 	if (message.type === "snapshot") {
-		known = message;
+		latest = message;
 		showPage();
-		desk.show(known.snapshot, known.you);
+		desk.show(latest.snapshot, latest.you);
 	} else if (message.type === "changed") {
-		if (!known) return;
-		known = { ...known, snapshot: { ...known.snapshot, ...message.snapshot } };
-		desk.show(known.snapshot, known.you);
-	} else if (message.type === "refused") asks.refused(message.re, message.refusal);
-	else if (message.type === "done") asks.done(message.re);
+		if (!latest) return;
+		latest = { ...latest, snapshot: { ...latest.snapshot, ...message.snapshot } };
+		desk.show(latest.snapshot, latest.you);
+	} else if (message.type === "refused") commands.refused(message.re, message.refusal);
+	else if (message.type === "done") commands.done(message.re);
 }
 
 function lost() {
-	known = null;
-	asks.lost();
+	latest = null;
+	commands.lost();
 	desk.lost();
 }
 
@@ -46,7 +46,7 @@ function showPage() {
 }
 
 /** @param {boolean} again it was paired before, and the machine no longer knows it */
-function askToPair(again) {
+function showPairing(again) {
 	page.hidden = true;
 	document.documentElement.dataset.state = "start";
 	delete document.documentElement.dataset.live;
@@ -57,7 +57,7 @@ function askToPair(again) {
 	);
 }
 
-/** A code in the address, from the machine's QR code: used once and taken out of sight at once. */
+/** A code in the address, from the machine's QR code: used once and removed from the address at once. */
 function codeFromAddress() {
 	const found = /^#code=([0-9A-Za-z-]+)$/.exec(location.hash);
 	if (!found) return "";
@@ -69,7 +69,7 @@ async function start() {
 	const given = codeFromAddress();
 	const { state } = await paired();
 	if (state === "unpaired") {
-		askToPair(false);
+		showPairing(false);
 		if (given !== "") await pairing.pair(given);
 		return;
 	}

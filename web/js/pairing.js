@@ -1,11 +1,11 @@
-// The screen that asks for the code: in the form in which the machine shows it, which may change meanwhile.
+// The screen that asks for the code, short or long as the machine shows it, which may change meanwhile.
 
 import { byId, text } from "./dom.js";
 import { pair, paired } from "./link.js";
 import { voice } from "./voice.js";
 
-/** How often a screen that waits for a code asks whether it still waits for the right one. */
-const lookEveryMs = 4000;
+/** How often a waiting screen checks whether the code is still of the same form. */
+const pollMs = 4000;
 
 const shortWords = "six digits";
 const longWords = "ten letters and digits";
@@ -34,7 +34,7 @@ export class PairScreen {
 		screen.hidden = false;
 		text(byId("pair-why"), why);
 		clearInterval(this.#looking);
-		this.#looking = setInterval(() => this.#look(), lookEveryMs);
+		this.#looking = setInterval(() => this.#look(), pollMs);
 		this.#look();
 		input.focus();
 	}
@@ -64,7 +64,7 @@ export class PairScreen {
 		if (words !== "") voice.say(words);
 	}
 
-	/** Ask the machine what it waits for. */
+	/** Ask the machine which form of code it shows. */
 	async #look() {
 		if (screen.hidden || document.visibilityState !== "visible") return;
 		const { state, long } = await paired();
@@ -76,7 +76,7 @@ export class PairScreen {
 	}
 
 	/**
-	 * Ask for a code of that form; null is as before. The answer is whether it was another form until now.
+	 * Ask for a code of that form; null leaves it. Returns whether the form has changed.
 	 * @param {boolean | null} long
 	 */
 	#ask(long) {

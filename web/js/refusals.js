@@ -1,12 +1,12 @@
-// Why something was not taken, said beside what caused it, with the ways out as buttons.
+// Refusals, shown beside their cause, with fixes as buttons.
 
 import { button, el } from "./dom.js";
 import { icon } from "./icons.js";
-import { tellChange } from "./set.js";
+import { changeText } from "./set.js";
 
 /** @import { Fix, Refusal } from "../protocol.d.ts" */
 
-/** A place beside a control for the reason why something was not taken. @param {string} [id] */
+/** A place beside a control for its refusals. @param {string} [id] */
 export function slot(id) {
 	return el("div", { class: "refusal", hidden: true, id });
 }
@@ -28,19 +28,19 @@ export function show(place, refusal, before = "") {
 	place.dataset.made = made;
 	place.replaceChildren(
 		icon("warn"),
-		el("div", {}, el("p", {}, tell(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
+		el("div", {}, el("p", {}, refusalText(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
 	);
 	place.hidden = false;
 }
 
-/** A way out of a refusal; the page listens for it. @param {Fix} fix */
+/** The button of a fix; the page listens for it. @param {Fix} fix */
 function fixButton(fix) {
 	const { field, value } = fix;
-	return button({ class: "fix", "data-field": field, "data-value": value }, tellChange(field, value));
+	return button({ class: "fix", "data-field": field, "data-value": value }, changeText(field, value));
 }
 
 /** A refusal in one line. @param {Refusal} refusal @param {string} [before] */
-export function tell(refusal, before = "") {
+export function refusalText(refusal, before = "") {
 	return [before, sentence(refusal.why), sentence(refusal.remedy)].filter((s) => s !== "").join(" ");
 }
 

@@ -1,4 +1,4 @@
-// What the set is made of, as a person reads it: the fields by name, their labels, units and steps.
+// The fields of the set: names, labels, units and steps.
 
 /** @import { Choice, Kind, Set } from "../protocol.d.ts" */
 
@@ -75,7 +75,7 @@ export const chosen = {
 };
 
 /** One change of the set, in words. @param {string} field @param {string} value */
-export function tellChange(field, value) {
+export function changeText(field, value) {
 	const quantity = [...Object.values(measured).flat(), ...light, ...Object.values(trims)].find((q) => q.name === field);
 	const choice = [...exposures, ...shutters].find((c) => c.value === value);
 	return `${quantity?.label ?? chosen[field] ?? field}: ${choice?.label ?? value}`;

@@ -1,4 +1,4 @@
-// The last shots: planned and actual, what the simulated camera saw, and one thumb for the verdict.
+// The last shots: planned and actual times, what the simulated camera saw, and the verdict.
 
 import { attr, button, el, keyed, table, text } from "./dom.js";
 import { icon } from "./icons.js";
@@ -6,7 +6,7 @@ import { slot } from "./refusals.js";
 import { fixed, ms, signed } from "./units.js";
 
 /** @import { ShotView, Verdict } from "../protocol.d.ts" */
-/** @import { Asks } from "./asks.js" */
+/** @import { Commands } from "./commands.js" */
 
 /** @type {{ verdict: Verdict, word: string, sign: string }[]} */
 const verdicts = [
@@ -22,20 +22,20 @@ const verdicts = [
  * Show the shots, newest first. The newest is open; older ones fold to a line.
  * @param {Element} list
  * @param {ShotView[]} shots
- * @param {Asks} asks
+ * @param {Commands} commands
  */
-export function showShots(list, shots, asks) {
+export function showShots(list, shots, commands) {
 	keyed(
 		list,
 		shots,
 		(s) => String(s.id),
-		(s) => card(s, asks),
+		(s) => card(s, commands),
 		(node, s, i) => node.refresh(s, i === 0),
 	);
 }
 
-/** @param {ShotView} first @param {Asks} asks */
-function card(first, asks) {
+/** @param {ShotView} first @param {Commands} commands */
+function card(first, commands) {
 	const place = slot();
 	let shot = first;
 	let wasNewest = false;
@@ -48,7 +48,7 @@ function card(first, asks) {
 	for (const v of verdicts) {
 		const judge = () => {
 			const verdict = shot.verdict === v.verdict ? "" : v.verdict;
-			asks.ask({ type: "verdict", shot: shot.id, verdict }, place);
+			commands.send({ type: "verdict", shot: shot.id, verdict }, place);
 		};
 		group.append(button({ "data-verdict": v.verdict, onclick: judge }, icon(v.sign), el("span", {}, v.word)));
 	}
@@ -60,7 +60,7 @@ function card(first, asks) {
 		enterkeyhint: "done",
 		autocomplete: "off",
 		onchange: () => {
-			const sent = asks.ask(
+			const sent = commands.send(
 				{ type: "note", shot: shot.id, text: note.value.trim() },
 				place,
 				() => (note.value = shot.note),
@@ -83,7 +83,7 @@ function card(first, asks) {
 	/** @type {Card["refresh"]} */
 	node.refresh = (s, newest) => {
 		shot = s;
-		// A newer shot does not take the field away in which a note is being written.
+		// A newer shot does not remove the field in which a note is being written.
 		if (newest !== wasNewest) fold.open = newest || document.activeElement === note;
 		wasNewest = newest;
 		attr(node, "data-ok", s.ok ? "yes" : "no");

@@ -65,7 +65,7 @@ export function drawTimeline(preview, width) {
 	);
 }
 
-/** A linear scale over some times with a little air. @param {number[]} times @param {number} width @returns {Scale} */
+/** A linear scale over some times with a margin. @param {number[]} times @param {number} width @returns {Scale} */
 function scaleOver(times, width) {
 	let from = Math.min(...times);
 	let to = Math.max(...times);
@@ -80,7 +80,7 @@ function scaleOver(times, width) {
  */
 
 /**
- * Give each mark's words a row and a side so that no words lie on others, nor on another's line down to the water.
+ * Give each mark's words a row and a side so that they overlap neither other words nor another's line.
  * @param {Mark[]} marks
  * @param {Scale} scale
  * @param {number} width
@@ -205,11 +205,11 @@ function axis(scale, y, width, unit) {
 	return parts;
 }
 
-/** Small print. @param {number} x @param {number} y @param {string} text @param {string} [anchor] */
+/** A small label. @param {number} x @param {number} y @param {string} text @param {string} [anchor] */
 const words = (x, y, text, anchor) => svg("text", { x, y, "text-anchor": anchor, class: "tick" }, text);
 
 /**
- * A step of 1, 2 or 5 times a power of ten that gives about so many ticks.
+ * A step of 1, 2 or 5 times a power of ten that gives about this many ticks.
  * @param {number} span
  * @param {number} about
  */
@@ -224,7 +224,7 @@ export function tickStep(span, about) {
  * The same in words, in the order of time: what a screen reader reads, and anyone who likes lists.
  * @param {Preview} preview
  */
-export function tellTimeline(preview) {
+export function timelineText(preview) {
 	/** @type {{ at: number, words: string }[]} */
 	const main = preview.marks.map((m) => ({ at: m.at_ms, words: `${m.name} at ${ms(m.at_ms)} ms` }));
 	for (const b of preview.bars.filter((b) => !b.opening)) {

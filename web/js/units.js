@@ -23,7 +23,7 @@ const number = /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i;
 const quantity = /^([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)(?:\/(\d+\.?\d*))?\s*(\D\S*)?$/i;
 
 /**
- * The number of a printed quantity in a unit, or null if it cannot be read so. Unit "" is a bare number.
+ * The number of a printed quantity in a unit, or null if it cannot be parsed. Unit "" is a bare number.
  * @param {string} printed
  * @param {string} unit
  */

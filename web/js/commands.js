@@ -1,0 +1,68 @@
+// Pending commands: who sent them, and where the answer is shown. The page never changes because a command was sent;
+// it changes when the machine reports it.
+
+import { show, refusalText } from "./refusals.js";
+
+/** @import { Command, Refusal } from "../protocol.d.ts" */
+/** @import { Link } from "./link.js" */
+
+/** @typedef {{ slot: HTMLElement, onSettled?: (refusal: Refusal | null) => void }} Pending */
+
+/** The commands that were sent and not yet answered. */
+export class Commands {
+	/** @type {Map<number, Pending>} */ #pending = new Map();
+	/** Of the newest snapshot: the machine refuses commands from before a disarm. */
+	epoch = 0;
+
+	/**
+	 * @param {Link} link
+	 * @param {(refusal: Refusal, slot: HTMLElement) => HTMLElement} place where a refusal belongs
+	 * @param {(words: string) => void} say for screen readers
+	 */
+	constructor(link, place, say) {
+		this.link = link;
+		this.place = place;
+		this.say = say;
+	}
+
+	/**
+	 * Send a command; a refusal is shown in its field's place, or in the given one.
+	 * @param {Command} command
+	 * @param {HTMLElement} slot
+	 * @param {(refusal: Refusal | null) => void} [onSettled] called with the machine's answer
+	 * @returns {boolean} whether it was sent
+	 */
+	send(command, slot, onSettled) {
+		show(slot, null);
+		const n = this.link.send({ ...command, epoch: this.epoch });
+		if (n === 0) return false;
+		this.#pending.set(n, { slot, onSettled });
+		return true;
+	}
+
+	/** The machine carried it out. @param {number} re */
+	done(re) {
+		this.#pending.get(re)?.onSettled?.(null);
+		this.#pending.delete(re);
+	}
+
+	/** The machine refused it. @param {number} re @param {Refusal} refusal */
+	refused(re, refusal) {
+		const pending = this.#pending.get(re);
+		this.#pending.delete(re);
+		if (!pending) return;
+		const place = this.place(refusal, pending.slot);
+		show(place, refusal);
+		pending.onSettled?.(refusal);
+		this.say(`Not taken. ${refusalText(refusal)}`);
+	}
+
+	/** The connection dropped: pending commands may or may not have been carried out; the next snapshot shows it. */
+	lost() {
+		const all = [...this.#pending.values()];
+		this.#pending.clear();
+		for (const pending of all) {
+			pending.onSettled?.({ field: "", why: "the line dropped before the answer", remedy: "" });
+		}
+	}
+}
