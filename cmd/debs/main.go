@@ -35,16 +35,16 @@ func main() {
 	}
 }
 
-// errUsage marks errors in how the command was called.
+// errUsage marks errors of usage.
 var errUsage = errors.New("usage")
 
-// target is one kind of machine: Debian's name for it and what Go needs to know.
+// target is one architecture: Debian's name for it and Go's environment.
 type target struct {
 	debian string
 	env    []string
 }
 
-// targets lists what is built. armhf is built for ARMv6 with hardware floating point, from the oldest boards up.
+// targets lists what is built. armhf is built for ARMv6 with hardware floating point, for all boards since the oldest.
 func targets() []target {
 	return []target{
 		{"arm64", []string{"GOOS=linux", "GOARCH=arm64", "GOARM64=v8.0"}},
@@ -53,14 +53,14 @@ func targets() []target {
 	}
 }
 
-// job is one call of the command.
+// job is one run of the command.
 type job struct {
-	version string
-	when    time.Time // of every file in the packages
-	out     string
-	targets []target
-	source  source
-	say     func(format string, args ...any)
+	version  string
+	when     time.Time // modification time of every file in the packages
+	out      string
+	targets  []target
+	source   source
+	progress func(format string, args ...any)
 }
 
 // run builds the packages and prints their paths, one a line.
@@ -76,9 +76,9 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	if flags.NArg() > 0 {
 		return fmt.Errorf("%w: %q is too much; see go run ./cmd/debs -h", errUsage, flags.Arg(0))
 	}
-	j := job{out: *out, say: func(string, ...any) {}}
+	j := job{out: *out, progress: func(string, ...any) {}}
 	if render.IsTerminal(stderr) {
-		j.say = func(format string, args ...any) { fmt.Fprintf(stderr, format+"\n", args...) }
+		j.progress = func(format string, args ...any) { fmt.Fprintf(stderr, format+"\n", args...) }
 	}
 	var err error
 	if j.targets, err = chosen(*only); err != nil {
@@ -123,7 +123,7 @@ func chosen(list string) ([]target, error) {
 	return found, nil
 }
 
-// build makes one package after the other.
+// build builds the packages one after the other.
 func (j job) build(ctx context.Context) ([]string, error) {
 	work, err := os.MkdirTemp("", "debs-")
 	if err != nil {
@@ -133,14 +133,14 @@ func (j job) build(ctx context.Context) ([]string, error) {
 	if err := os.MkdirAll(j.out, 0o755); err != nil {
 		return nil, fmt.Errorf("the folder for the packages: %w", err)
 	}
-	j.say("asking the program for its commands, for manual and completion")
-	own, err := j.source.words(ctx, work)
+	j.progress("asking the program for its commands, for manual and completion")
+	help, err := j.source.words(ctx, work)
 	if err != nil {
 		return nil, err
 	}
 	var paths []string
 	for _, t := range j.targets {
-		path, err := j.one(ctx, t, own, filepath.Join(work, t.debian))
+		path, err := j.buildTarget(ctx, t, help, filepath.Join(work, t.debian))
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", t.debian, err)
 		}
@@ -149,12 +149,12 @@ func (j job) build(ctx context.Context) ([]string, error) {
 	return paths, nil
 }
 
-// one makes the package for one target in a folder of its own.
-func (j job) one(ctx context.Context, t target, own manual, work string) (string, error) {
+// buildTarget makes the package for one target in a folder of its own.
+func (j job) buildTarget(ctx context.Context, t target, help manual, work string) (string, error) {
 	if err := os.MkdirAll(work, 0o755); err != nil {
 		return "", fmt.Errorf("a folder to build in: %w", err)
 	}
-	j.say("%s: building %s", t.debian, j.version)
+	j.progress("%s: building %s", t.debian, j.version)
 	program := filepath.Join(work, "stillwater")
 	if err := j.source.compile(ctx, t.env, j.version, program); err != nil {
 		return "", err
@@ -163,16 +163,16 @@ func (j job) one(ctx context.Context, t target, own manual, work string) (string
 	if err != nil {
 		return "", err
 	}
-	list, err := j.contents(own, notices, program, work)
+	list, err := j.contents(help, notices, program, work)
 	if err != nil {
 		return "", err
 	}
-	j.say("%s: packing", t.debian)
+	j.progress("%s: packing", t.debian)
 	path := filepath.Join(j.out, fmt.Sprintf("stillwater_%s_%s.deb", j.version, t.debian))
 	return path, j.pack(ctx, t, list, work, path)
 }
 
-// epoch reads SOURCE_DATE_EPOCH: whole seconds since 1970, as reproducible-builds.org specifies it.
+// epoch parses SOURCE_DATE_EPOCH: whole seconds since 1970, as reproducible-builds.org specifies it.
 func epoch(text string) (time.Time, error) {
 	seconds, err := strconv.ParseInt(text, 10, 64)
 	if err != nil || seconds < 0 {

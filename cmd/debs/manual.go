@@ -7,8 +7,7 @@ import (
 	"strings"
 )
 
-// manual is what the program says of itself: the source of the man page and of the completion, so that neither can say
-// something else.
+// manual is the program's own help: the source of the man page and of the completion, so that neither can differ.
 type manual struct {
 	commands []subcommand
 	flags    []option // of the daemon
@@ -17,7 +16,7 @@ type manual struct {
 // subcommand is one row of "stillwater help" and what -h says after its name.
 type subcommand struct {
 	name, summary string
-	help          string // without the flags; "" when it has no more to say
+	help          string // without the flags; "" if there is no more
 	words         []string
 	flags         []option
 }
@@ -48,7 +47,7 @@ func readManual(run func(args ...string) (string, error)) (manual, error) {
 			break
 		}
 		c := subcommand{name: row[1], summary: row[2]}
-		// A command that takes nothing refuses -h; then its summary says it all.
+		// A command without arguments refuses -h; its summary is complete.
 		if text, err := run(c.name, "-h"); err == nil && c.name != "help" {
 			c.help, c.flags = options(text)
 			c.words = subwords(c.name, c.help)
@@ -61,7 +60,7 @@ func readManual(run func(args ...string) (string, error)) (manual, error) {
 	return m, nil
 }
 
-// options takes the flags out of a text. "--name" with a value has its usage after two spaces.
+// options extracts the flags from a text. "--name" with a value has its usage after two spaces.
 func options(text string) (rest string, list []option) {
 	var kept []string
 	for line := range strings.SplitSeq(strings.TrimSpace(text), "\n") {
@@ -87,7 +86,7 @@ func subwords(command, help string) (words []string) {
 
 var choices = regexp.MustCompile(`\bone of ([a-z][a-z, -]+)|: ([a-z]+) or ([a-z]+)$`)
 
-// values lists what may follow a flag, if the program says so: "one of a, b, c", "csv or json".
+// values lists what may follow a flag, if the help says so: "one of a, b, c", "csv or json".
 func (o option) values() []string {
 	m := choices.FindStringSubmatch(o.usage)
 	switch {
@@ -99,7 +98,7 @@ func (o option) values() []string {
 	return m[2:]
 }
 
-// completion is the script that bash reads when somebody presses the tab key.
+// completion is the bash completion script.
 func (m manual) completion() string {
 	var b strings.Builder
 	b.WriteString(completionHead)
@@ -128,7 +127,7 @@ func (m manual) completion() string {
 	return b.String()
 }
 
-// completeValues writes what follows the flags that take a value: files, known words, or nothing that bash could know.
+// completeValues writes the completion of flags that take a value: files, known words, or none.
 func (m manual) completeValues(b *strings.Builder) {
 	for _, c := range append([]subcommand{{flags: m.flags}}, m.commands...) {
 		var unknown []string
@@ -168,7 +167,7 @@ const completionTail = `  esac
 complete -F _stillwater stillwater
 `
 
-// page fills the man page's frame.
+// page fills in the man page's template.
 func (m manual) page(frame string) string {
 	var commands strings.Builder
 	for _, c := range m.commands {
@@ -180,7 +179,7 @@ func (m manual) page(frame string) string {
 		commands.WriteString(roffOptions(c.flags))
 	}
 	return strings.NewReplacer("@FLAGS@\n", roffOptions(m.flags), "@COMMANDS@\n", commands.String(),
-		"@HOTSPOT@\n", roff(hotspot)).Replace(frame)
+		"@HOTSPOT@\n", roff(hotspotScript)).Replace(frame)
 }
 
 func roffOptions(list []option) string {
@@ -195,7 +194,7 @@ func roffOptions(list []option) string {
 	return b.String()
 }
 
-// roff writes plain text so that the typesetter leaves it as it is.
+// roff escapes plain text for the typesetter.
 func roff(text string) string {
 	text = strings.NewReplacer(`\`, `\e`, "-", `\-`, "'", `\(aq`, "`", `\(ga`, "^", `\(ha`, "~", `\(ti`).Replace(text)
 	lines := strings.Split(text, "\n")
@@ -207,9 +206,9 @@ func roff(text string) string {
 	return strings.Join(lines, "\n")
 }
 
-// hotspot makes the machine's Wi-Fi a network of its own. It comes up by itself where no other known network is: any
-// network of the house has a higher priority.
-const hotspot = `sudo nmcli connection add type wifi con-name stillwater-hotspot ifname wlan0 ssid Stillwater \
+// hotspotScript makes the machine's Wi-Fi an access point. It starts where no other known network is: those have a
+// higher priority.
+const hotspotScript = `sudo nmcli connection add type wifi con-name stillwater-hotspot ifname wlan0 ssid Stillwater \
   mode ap wifi.band bg wifi-sec.key-mgmt wpa-psk wifi-sec.proto rsn wifi-sec.pairwise ccmp \
   wifi-sec.psk 'a-password-of-your-own' ipv4.method shared ipv6.method link-local \
   connection.autoconnect yes connection.autoconnect-priority -10

@@ -13,17 +13,17 @@ import (
 	"time"
 )
 
-// packer is the packing program, run as a module at this version: the project's own list of modules stays short.
+// packer is the packing program, run as a module at this version, so that the project does not depend on it.
 const packer = "github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2"
 
-// maintainer is a name for the package's records; the address is reserved for no one (RFC 2606).
+// maintainer is the package's Maintainer field; the address is in a reserved domain (RFC 2606).
 const maintainer = "Stillwater <stillwater@project.invalid>"
 
 //go:embed files
 var files embed.FS
 
-// item is one file of the package, as the packer wants it.
-type item struct {
+// packageFile is one file of the package, in the packer's format.
+type packageFile struct {
 	Source      string `json:"src"`
 	Destination string `json:"dst"`
 	Type        string `json:"type,omitempty"`
@@ -37,8 +37,8 @@ type info struct {
 	Time  time.Time   `json:"mtime"`
 }
 
-// contents lays out the package's files and where they go. Generated ones are written into work.
-func (j job) contents(own manual, notices []notice, program, work string) ([]item, error) {
+// contents lists the package's files and their destinations. Generated ones are written into work.
+func (j job) contents(help manual, notices []licenceNotice, program, work string) ([]packageFile, error) {
 	l := layout{job: j, work: work}
 	l.add(program, "/usr/bin/stillwater", 0o755)
 	l.embedded("stillwater.service", "/usr/lib/systemd/system/stillwater.service")
@@ -47,8 +47,8 @@ func (j job) contents(own manual, notices []notice, program, work string) ([]ite
 	l.embedded("10-stillwater.rules", "/usr/lib/udev/rules.d/10-stillwater.rules")
 	l.embedded("stillwater.toml", "/etc/stillwater/stillwater.toml")
 	l.embedded("gpio.toml", "/usr/share/stillwater/gpio.toml")
-	l.text("completion", own.completion(), "/usr/share/bash-completion/completions/stillwater")
-	l.zipped("stillwater.1", j.page(own.page(l.read("stillwater.1"))), "/usr/share/man/man1/stillwater.1.gz")
+	l.text("completion", help.completion(), "/usr/share/bash-completion/completions/stillwater")
+	l.zipped("stillwater.1", j.page(help.page(l.read("stillwater.1"))), "/usr/share/man/man1/stillwater.1.gz")
 	l.zipped("stillwater.toml.5", j.page(l.read("stillwater.toml.5")), "/usr/share/man/man5/stillwater.toml.5.gz")
 	l.text("copyright", copyright(l.read("copyright"), notices), "/usr/share/doc/stillwater/copyright")
 	l.zipped("changelog", j.changelog(), "/usr/share/doc/stillwater/changelog.gz")
@@ -62,16 +62,16 @@ func (j job) contents(own manual, notices []notice, program, work string) ([]ite
 // scripts are what dpkg runs.
 func scripts() []string { return []string{"postinst", "prerm", "postrm"} }
 
-// layout collects items; after an error it does nothing more.
+// layout collects files; after an error it does nothing.
 type layout struct {
 	job
 	work  string
-	items []item
+	items []packageFile
 	err   error
 }
 
 func (l *layout) add(path, destination string, mode os.FileMode) {
-	i := item{path, destination, "", info{mode, "root", "root", l.when}}
+	i := packageFile{path, destination, "", info{mode, "root", "root", l.when}}
 	if strings.HasPrefix(destination, "/etc/") {
 		i.Type = "config|noreplace" // dpkg asks before it replaces what a person changed
 	}
@@ -114,7 +114,7 @@ func (l *layout) zipped(name, text, destination string) {
 }
 
 // pack writes the packer's configuration and runs it.
-func (j job) pack(ctx context.Context, t target, list []item, work, path string) error {
+func (j job) pack(ctx context.Context, t target, list []packageFile, work, path string) error {
 	run := map[string]string{}
 	for _, script := range scripts() {
 		run[map[string]string{"postinst": "postinstall", "prerm": "preremove", "postrm": "postremove"}[script]] =
@@ -151,7 +151,7 @@ before the camera, and fires camera and flash at that moment. It keeps a record
 of every try and is armed from a phone. Without any wiring it runs a simulated
 room to practise in.`
 
-// page writes version and date into a manual page.
+// page fills version and date into a manual page.
 func (j job) page(frame string) string {
 	return strings.NewReplacer("@VERSION@", roff(j.version), "@DATE@", j.when.Format(time.DateOnly)).Replace(frame)
 }
@@ -164,17 +164,17 @@ func (j job) changelog() string {
 }
 
 // copyright adds the licences of what is linked in to the package's own.
-func copyright(own string, notices []notice) string {
+func copyright(own string, notices []licenceNotice) string {
 	var b strings.Builder
 	b.WriteString(own)
 	for _, n := range notices {
-		fmt.Fprintf(&b, "\n%s\n%s %s\n%[1]s\n\n%[4]s", strings.Repeat("-", 80), n.module, n.version, shortened(n.text))
+		fmt.Fprintf(&b, "\n%s\n%s %s\n%[1]s\n\n%[4]s", strings.Repeat("-", 80), n.module, n.version, trimApacheLicense(n.text))
 	}
 	return b.String()
 }
 
-// shortened leaves out the text of the Apache License, which every Debian system has.
-func shortened(text string) string {
+// trimApacheLicense omits the text of the Apache License, which every Debian system has.
+func trimApacheLicense(text string) string {
 	if strings.Contains(text, "Apache License") && strings.Contains(text, "Version 2.0, January 2004") {
 		return "Apache License, Version 2.0: /usr/share/common-licenses/Apache-2.0\n"
 	}

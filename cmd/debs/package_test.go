@@ -33,7 +33,7 @@ func TestPackagesAreWhatDebianWants(t *testing.T) {
 	for _, target := range targets() {
 		deb := debs(t, target.debian)
 		cmd := exec.CommandContext(t.Context(), lintian, "--allow-root", "--fail-on", "none", "--show-overrides", deb)
-		cmd.Env = append(os.Environ(), "TMPDIR="+t.TempDir()) // it leaves files there
+		cmd.Env = append(os.Environ(), "TMPDIR="+t.TempDir()) // it leaves files behind
 		out, err := cmd.CombinedOutput()
 		assert.NoError(t, err, "%s", out)
 		for line := range strings.Lines(string(out)) {
@@ -54,7 +54,7 @@ func TestEachPackageHasItsOwnProcessor(t *testing.T) {
 	}
 }
 
-// Whoever passes the program on passes on the licences of all that is in it.
+// The package has the licences of all that is in the program.
 func TestEveryLinkedModuleHasItsLicence(t *testing.T) {
 	dir := unpack(t, "arm64")
 	text, err := os.ReadFile(filepath.Join(dir, "usr/share/doc/stillwater/copyright"))
@@ -69,17 +69,17 @@ func TestEveryLinkedModuleHasItsLicence(t *testing.T) {
 }
 
 func TestTwoRunsGiveTheSameBytes(t *testing.T) {
-	debs(t, "amd64") // only where packages were built, which the packing program is needed for
+	debs(t, "amd64") // only where packages were built, which takes the packing program
 	t.Setenv("SOURCE_DATE_EPOCH", "1764028800")
 	var both [2][]byte
 	for i := range both {
 		out := t.TempDir()
 		t.Setenv("TMPDIR", t.TempDir())
-		var said strings.Builder
+		var printed strings.Builder
 		args := []string{"--arch", "amd64", "--version", "1.2.3", "--out", out}
-		require.NoError(t, run(t.Context(), args, &said, io.Discard))
+		require.NoError(t, run(t.Context(), args, &printed, io.Discard))
 		path := filepath.Join(out, "stillwater_1.2.3_amd64.deb")
-		assert.Equal(t, path+"\n", said.String())
+		assert.Equal(t, path+"\n", printed.String())
 		var err error
 		both[i], err = os.ReadFile(path)
 		require.NoError(t, err)
@@ -105,7 +105,7 @@ func TestPackagedProgramsOnTheirProcessors(t *testing.T) {
 	}
 }
 
-// fetchPage starts the program with its simulated board, reads its page, and asks it to stop.
+// fetchPage starts the program with its simulated board, reads its page, and stops it.
 func fetchPage(t *testing.T, qemu, program string) {
 	t.Helper()
 	c := exec.CommandContext(t.Context(), qemu, program, "--listen", "127.0.0.1:0", "--journal",
@@ -114,7 +114,7 @@ func fetchPage(t *testing.T, qemu, program string) {
 	out, err := c.StdoutPipe()
 	require.NoError(t, err)
 	require.NoError(t, c.Start())
-	guard := time.AfterFunc(2*time.Minute, func() { _ = c.Process.Kill() }) // or a program that hangs holds up all tests
+	guard := time.AfterFunc(2*time.Minute, func() { _ = c.Process.Kill() }) // or a program that hangs blocks all tests
 	defer guard.Stop()
 	var page string
 	lines := bufio.NewScanner(out)
@@ -181,7 +181,7 @@ func TestVersionsGrow(t *testing.T) {
 	second := stamp()
 	dpkg := need.Tool(t, "dpkg")
 	do(t, dpkg, "--compare-versions", first, "lt", second)
-	do(t, dpkg, "--compare-versions", second, "lt", upcoming)
+	do(t, dpkg, "--compare-versions", second, "lt", nextRelease)
 	in("", "tag", "v0.1.0-mine")
 	assert.Equal(t, second, stamp(), "a tag without a message is no release")
 	in("2026-01-02T03:04:07Z", "tag", "-a", "-m", "Stillwater 0.1.0", "v0.1.0")

@@ -32,8 +32,8 @@ func debs(t *testing.T, arch string) string {
 	return found[0]
 }
 
-// throwAway unpacks a small Debian system into a folder of the test's own.
-func throwAway(t *testing.T) string {
+// disposableRoot unpacks a small Debian system into a temporary folder.
+func disposableRoot(t *testing.T) string {
 	t.Helper()
 	archive := os.Getenv("STILLWATER_ROOT")
 	switch {
@@ -56,14 +56,14 @@ func do(t *testing.T, name string, args ...string) string {
 	return string(out)
 }
 
-// allFiles lists everything in a system, but for what dpkg and the package's own users leave in lists and logs.
+// allFiles lists all files of a system, except the databases and logs of dpkg and of its users.
 func allFiles(t *testing.T, root string) (all []string) {
 	t.Helper()
-	books := []string{"/dev", "/proc", "/sys", "/var/lib/dpkg", "/var/log", "/var/cache", "/etc/passwd-", "/etc/group-",
+	excluded := []string{"/dev", "/proc", "/sys", "/var/lib/dpkg", "/var/log", "/var/cache", "/etc/passwd-", "/etc/group-",
 		"/etc/shadow-", "/etc/gshadow-", "/etc/subuid-", "/etc/subgid-", "/etc/.pwd.lock", "/run/adduser"}
 	require.NoError(t, filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
 		name := strings.TrimPrefix(path, root)
-		if slices.Contains(books, name) {
+		if slices.Contains(excluded, name) {
 			if d.IsDir() {
 				return filepath.SkipDir
 			}
@@ -88,7 +88,7 @@ func missing(a, b []string) (list []string) {
 // In a system without systemd running, as in a container.
 func TestInstallRemovePurgeWithoutServices(t *testing.T) {
 	deb := debs(t, "amd64")
-	root := throwAway(t)
+	root := disposableRoot(t)
 	chroot := need.Tool(t, "chroot")
 	dpkg := func(args ...string) string { return do(t, chroot, append([]string{root, "dpkg"}, args...)...) }
 	inside := func(command string) string { return do(t, chroot, root, "sh", "-c", command) }
@@ -96,8 +96,8 @@ func TestInstallRemovePurgeWithoutServices(t *testing.T) {
 	before := allFiles(t, root)
 	users := inside("getent passwd; getent group")
 
-	said := dpkg("-i", "/trial.deb")
-	assert.Contains(t, said, "sudo stillwater pairing")
+	out := dpkg("-i", "/trial.deb")
+	assert.Contains(t, out, "sudo stillwater pairing")
 	for _, name := range missing(allFiles(t, root), before) {
 		assert.True(t, strings.Contains(name, "stillwater") || strings.HasSuffix(name, "/sockets.target.wants"),
 			"a file of a strange name came: %s", name)
@@ -132,7 +132,7 @@ func TestInstallRemovePurgeWithoutServices(t *testing.T) {
 func TestServicesInABootedSystem(t *testing.T) {
 	deb := debs(t, "amd64")
 	nspawn := need.Tool(t, "systemd-nspawn")
-	root := throwAway(t)
+	root := disposableRoot(t)
 	do(t, "cp", deb, filepath.Join(root, "trial.deb"))
 	do(t, "cp", "testdata/trial.sh", filepath.Join(root, "trial.sh"))
 	build := exec.CommandContext(t.Context(), "go", "test", "-c", "-trimpath", "-o", filepath.Join(root, "trial.program"),

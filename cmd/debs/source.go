@@ -15,8 +15,8 @@ import (
 	"time"
 )
 
-// upcoming is the release that packages between releases come before.
-const upcoming = "0.1.0"
+// nextRelease is the release that packages between releases sort before.
+const nextRelease = "0.1.0"
 
 // source is the project's folder.
 type source struct{ root string }
@@ -33,11 +33,11 @@ func findSource(ctx context.Context) (source, error) {
 func command(ctx context.Context, dir string, env []string, name string, args ...string) (string, error) {
 	c := exec.CommandContext(ctx, name, args...)
 	c.Dir, c.Env = dir, append(os.Environ(), env...)
-	var said strings.Builder
-	c.Stderr = &said
+	var stderr strings.Builder
+	c.Stderr = &stderr
 	out, err := c.Output()
 	if err != nil {
-		return "", fmt.Errorf("%s %s: %w: %s", name, strings.Join(args, " "), err, strings.TrimSpace(said.String()))
+		return "", fmt.Errorf("%s %s: %w: %s", name, strings.Join(args, " "), err, strings.TrimSpace(stderr.String()))
 	}
 	return string(out), nil
 }
@@ -79,7 +79,7 @@ func checkVersion(version string) error {
 }
 
 // commit is the time of the newest commit and the version that follows from it: an annotated tag such as v1.2.0, or a
-// version before the upcoming one that grows with time.
+// version that sorts before nextRelease and grows with time.
 func (s source) commit(ctx context.Context) (time.Time, string, error) {
 	out, err := command(ctx, s.root, nil, "git", "log", "-1", "--format=%ct %h", "--abbrev=10")
 	if err != nil {
@@ -90,7 +90,7 @@ func (s source) commit(ctx context.Context) (time.Time, string, error) {
 	if err != nil {
 		return time.Time{}, "", fmt.Errorf("git's time of the commit: %w", err)
 	}
-	version := fmt.Sprintf("%s~%s.%s", upcoming, when.Format("20060102.150405"), hash)
+	version := fmt.Sprintf("%s~%s.%s", nextRelease, when.Format("20060102.150405"), hash)
 	tag, err := command(ctx, s.root, nil, "git", "describe", "--exact-match", "--match", "v[0-9]*")
 	if err == nil {
 		version = strings.TrimPrefix(strings.TrimSpace(tag), "v")
@@ -112,7 +112,7 @@ func (s source) compile(ctx context.Context, env []string, version, path string)
 	return err
 }
 
-// words builds the program for this machine and has it say its commands.
+// words builds the program for this machine and reads its help.
 func (s source) words(ctx context.Context, work string) (manual, error) {
 	program := filepath.Join(work, "own")
 	if err := s.compile(ctx, nil, "own", program); err != nil {
@@ -124,11 +124,11 @@ func (s source) words(ctx context.Context, work string) (manual, error) {
 	})
 }
 
-// notice is the licence of one module that is linked into the program.
-type notice struct{ module, version, text string }
+// licenceNotice is the licence of one module that is linked into the program.
+type licenceNotice struct{ module, version, text string }
 
-// notices collects the licences of what a target's program is made of: the modules, and Go's own library.
-func (s source) notices(ctx context.Context, env []string) ([]notice, error) {
+// notices collects the licences of what is linked into a target's program: the modules, and Go's own library.
+func (s source) notices(ctx context.Context, env []string) ([]licenceNotice, error) {
 	out, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "list", "-deps",
 		"-f", `{{with .Module}}{"Path":"{{.Path}}","Version":"{{.Version}}","Dir":{{printf "%q" .Dir}}}{{end}}`,
 		"./cmd/stillwater")
@@ -144,7 +144,7 @@ func (s source) notices(ctx context.Context, env []string) ([]notice, error) {
 	if err != nil {
 		return nil, fmt.Errorf("the licence of Go: %w", err)
 	}
-	list := []notice{{"Go's runtime and standard library", version, text}}
+	list := []licenceNotice{{"Go's runtime and standard library", version, text}}
 	seen := map[string]bool{}
 	for d := json.NewDecoder(strings.NewReader(out)); ; {
 		var m struct{ Path, Version, Dir string }
@@ -161,9 +161,9 @@ func (s source) notices(ctx context.Context, env []string) ([]notice, error) {
 		if err != nil {
 			return nil, fmt.Errorf("the licence of %s: %w", m.Path, err)
 		}
-		list = append(list, notice{m.Path, m.Version, text})
+		list = append(list, licenceNotice{m.Path, m.Version, text})
 	}
-	slices.SortFunc(list[1:], func(a, b notice) int { return strings.Compare(a.module, b.module) })
+	slices.SortFunc(list[1:], func(a, b licenceNotice) int { return strings.Compare(a.module, b.module) })
 	return list, nil
 }
 

@@ -23,7 +23,7 @@ func embedded(t *testing.T, name string) string {
 	return string(text)
 }
 
-// The exposure that systemd reckons, from 0 (nothing) to 10.
+// The exposure that systemd computes, from 0 (none) to 10.
 func TestUnitsAreSandboxed(t *testing.T) {
 	tool := need.Tool(t, "systemd-analyze")
 	for unit, most := range map[string]float64{"stillwater.service": 2.5, "stillwater-board.service": 4} {
@@ -34,17 +34,17 @@ func TestUnitsAreSandboxed(t *testing.T) {
 		out, err := exec.CommandContext(t.Context(), tool, "security", "--no-pager", "--offline=true",
 			"--threshold="+threshold, path).CombinedOutput()
 		assert.NoError(t, err, "%s: %s", unit, out)
-		_, said, found := strings.Cut(string(out), "Overall exposure level for "+unit+": ")
+		_, figure, found := strings.Cut(string(out), "Overall exposure level for "+unit+": ")
 		require.True(t, found, "%s", out)
 		var exposure float64
-		_, err = fmt.Sscan(said, &exposure)
-		require.NoError(t, err, said)
+		_, err = fmt.Sscan(figure, &exposure)
+		require.NoError(t, err, figure)
 		assert.LessOrEqual(t, exposure, most)
 		t.Logf("%s: %.1f", unit, exposure)
 	}
 }
 
-// A unit that lost its sandbox must be found, or the check above says nothing.
+// A unit that lost its sandbox must be found, or the check above proves nothing.
 func TestAnOpenUnitIsFound(t *testing.T) {
 	tool := need.Tool(t, "systemd-analyze")
 	path := filepath.Join(t.TempDir(), "open.service")
@@ -59,7 +59,7 @@ func TestUnitsAreWellFormed(t *testing.T) {
 	var paths []string
 	for _, unit := range []string{"stillwater.service", "stillwater-board.socket", "stillwater-board.service"} {
 		path := filepath.Join(dir, unit)
-		// The program is not installed here: any other does.
+		// The program is not installed here: any other will do.
 		text := strings.ReplaceAll(embedded(t, unit), "/usr/bin/stillwater", "/bin/sh")
 		require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
 		paths = append(paths, path)
@@ -72,7 +72,7 @@ func TestUnitsAreWellFormed(t *testing.T) {
 	}
 }
 
-// settings reads a unit: what each key was set to, in order.
+// settings parses a unit: the values of each key, in order.
 func settings(text string) map[string][]string {
 	found := map[string][]string{}
 	for line := range strings.Lines(text) {
@@ -83,8 +83,8 @@ func settings(text string) map[string][]string {
 	return found
 }
 
-// What the two have to have, whatever the reckoning says: no device for the page, no network for the board, and all
-// that being exact needs.
+// What the two units need, whatever the exposure: no device for the page, no network for the board, and all that timing
+// needs.
 func TestWhoMayDoWhat(t *testing.T) {
 	page, board := settings(embedded(t, "stillwater.service")), settings(embedded(t, "stillwater-board.service"))
 	assert.Equal(t, []string{"yes"}, page["PrivateDevices"])
@@ -114,7 +114,7 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"0600"}, socket["SocketMode"])
 }
 
-// The calls that being exact needs pass the board's filter.
+// The system calls that timing needs pass the board's filter.
 func TestTheBoardsFilterLetsRealTimeThrough(t *testing.T) {
 	tool := need.Tool(t, "systemd-analyze")
 	allowed := map[string]bool{}

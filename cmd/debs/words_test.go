@@ -16,7 +16,7 @@ import (
 	"stillwater/internal/wiring"
 )
 
-func ownManual(t *testing.T) manual {
+func programManual(t *testing.T) manual {
 	t.Helper()
 	s, err := findSource(t.Context())
 	require.NoError(t, err)
@@ -25,7 +25,7 @@ func ownManual(t *testing.T) manual {
 	return m
 }
 
-// A new owner's first look must work: nothing wired, found by a phone, the record where the unit lets it be.
+// A new owner's first start must work: nothing wired, found by a phone, the record where the unit permits it.
 func TestInstalledConfiguration(t *testing.T) {
 	c, err := config.Parse("stillwater.toml", []byte(embedded(t, "stillwater.toml")))
 	require.NoError(t, err)
@@ -35,7 +35,7 @@ func TestInstalledConfiguration(t *testing.T) {
 	assert.Equal(t, "/var/lib/stillwater/journal.db", c.Journal)
 }
 
-// Whoever takes the comment signs off gets a configuration that is right.
+// Uncommenting the examples gives a valid configuration.
 func TestCommentedExample(t *testing.T) {
 	text := embedded(t, "stillwater.toml")
 	before, example, found := strings.Cut(text, "\n#\n")
@@ -79,7 +79,7 @@ func TestHeaderExample(t *testing.T) {
 	}
 }
 
-// Every key that the program reads is in the manual, and no other.
+// The manual has every configuration key, and no other.
 func TestManualHasEveryKey(t *testing.T) {
 	code, err := os.ReadFile("../../internal/config/file.go")
 	require.NoError(t, err)
@@ -100,7 +100,7 @@ func TestManualHasEveryKey(t *testing.T) {
 
 func TestManualPagesTypeset(t *testing.T) {
 	man := need.Tool(t, "man")
-	m := ownManual(t)
+	m := programManual(t)
 	j := job{version: "1.2.3"}
 	for name, text := range map[string]string{
 		"stillwater.1":      j.page(m.page(embedded(t, "stillwater.1"))),
@@ -110,17 +110,17 @@ func TestManualPagesTypeset(t *testing.T) {
 		require.NoError(t, os.WriteFile(path, []byte(text), 0o644))
 		c := exec.CommandContext(t.Context(), man, "--warnings", "-E", "UTF-8", "-l", "-Tutf8", "-Z", path)
 		c.Env = append(os.Environ(), "LC_ALL=C.UTF-8", "MANROFFSEQ=", "MANWIDTH=80")
-		var said strings.Builder
-		c.Stderr = &said
+		var stderr strings.Builder
+		c.Stderr = &stderr
 		_, err := c.Output()
-		assert.NoError(t, err, said.String())
-		assert.Empty(t, said.String(), name)
+		assert.NoError(t, err, stderr.String())
+		assert.Empty(t, stderr.String(), name)
 		assert.NotContains(t, text, "@", "a place was not filled in")
 	}
 }
 
 func TestManualSaysEveryCommand(t *testing.T) {
-	m := ownManual(t)
+	m := programManual(t)
 	page := m.page(embedded(t, "stillwater.1"))
 	for _, name := range []string{"drop", "record", "board", "pairing", "check", "help"} {
 		assert.Contains(t, page, `.SS stillwater `+name+"\n")
@@ -129,7 +129,7 @@ func TestManualSaysEveryCommand(t *testing.T) {
 	assert.Contains(t, page, `\fB\-\-nozzle\fR`)
 }
 
-// complete asks bash what the tab key would offer.
+// complete asks bash for its completions.
 func complete(t *testing.T, script string, words ...string) []string {
 	t.Helper()
 	bash := need.Tool(t, "bash")
@@ -143,7 +143,7 @@ func complete(t *testing.T, script string, words ...string) []string {
 
 func TestCompletion(t *testing.T) {
 	script := filepath.Join(t.TempDir(), "completion")
-	m := ownManual(t)
+	m := programManual(t)
 	require.NoError(t, os.WriteFile(script, []byte(m.completion()), 0o644))
 	var names []string
 	for _, c := range m.commands {
@@ -163,10 +163,10 @@ func TestCompletion(t *testing.T) {
 	assert.Equal(t, names, complete(t, script, "stillwater", "help", ""))
 }
 
-// The commands for a network of the board's own make what they promise. Whether a radio carries it is not tried.
+// The commands for an access point create what they promise. No radio is involved.
 func TestHotspot(t *testing.T) {
 	nmcli := need.Tool(t, "nmcli")
-	add, up, found := strings.Cut(hotspot, "\nsudo nmcli connection up ")
+	add, up, found := strings.Cut(hotspotScript, "\nsudo nmcli connection up ")
 	require.True(t, found)
 	assert.Equal(t, "stillwater-hotspot\n", up)
 	args, found := strings.CutPrefix(add, "sudo nmcli ")
@@ -186,7 +186,7 @@ func TestHotspot(t *testing.T) {
 
 	guide, err := os.ReadFile("../../README.md")
 	require.NoError(t, err)
-	for line := range strings.Lines(hotspot) {
+	for line := range strings.Lines(hotspotScript) {
 		assert.True(t, strings.Contains(string(guide), strings.TrimSpace(line)), "README.md: %s", line)
 	}
 }

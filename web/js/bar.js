@@ -7,7 +7,7 @@ import { voice } from "./voice.js";
 /** @import { Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 
-/** The simulated room's event for each kind: the button's word and the hint's. @type {Record<string, [string, string]>} */
+/** The simulated room's event for each kind: button and hint. @type {Record<string, [string, string]>} */
 const simulations = { drop: ["Drop", "Falling"], throw: ["Throw", "Flying"], sound: ["Clap", "Sounding"] };
 
 const maxShots = 999;
