@@ -168,7 +168,8 @@ func copyright(own string, notices []licenceNotice) string {
 	var b strings.Builder
 	b.WriteString(own)
 	for _, n := range notices {
-		fmt.Fprintf(&b, "\n%s\n%s %s\n%[1]s\n\n%[4]s", strings.Repeat("-", 80), n.module, n.version, trimApacheLicense(n.text))
+		fmt.Fprintf(&b, "\n%s\n%s %s\n%[1]s\n\n%[4]s", strings.Repeat("-", 80), n.module, n.version,
+			trimApacheLicense(n.text))
 	}
 	return b.String()
 }
