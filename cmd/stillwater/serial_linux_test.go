@@ -212,15 +212,21 @@ func TestLatenessOfASerialBoard(t *testing.T) {
 	conf := serialConfig(t, chip.Path)
 	var out, errs bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
-	status := m.Run(t.Context(), []string{"lateness", "--config", conf, "--output", "flash1", "--input", "sync",
-		"--count", "5", "--json", "--plan", "drop"})
+	var status, before int
+	for try := 0; try == 0 || try < 6 && strings.Contains(errs.String(), "the board did not answer"); try++ {
+		out.Reset() // the chip is in this process: one that gets no processor does not answer, and says to try again
+		errs.Reset()
+		before = chip.Count(serialboardtest.Flash1)
+		status = m.Run(t.Context(), []string{"lateness", "--config", conf, "--output", "flash1", "--input", "sync",
+			"--count", "5", "--json", "--plan", "drop"})
+	}
 	require.LessOrEqual(t, status, 1, errs.String())
 	var report map[string]any
 	require.NoError(t, json.Unmarshal(out.Bytes(), &report), "%s\n%s", out.String(), errs.String())
 	t.Log(out.String())
 	assert.Contains(t, out.String(), "m328p 1.0")
 	assert.Contains(t, errs.String(), `This switches output "flash1"`)
-	assert.Equal(t, 5, chip.Count(serialboardtest.Flash1))
+	assert.Equal(t, 5, chip.Count(serialboardtest.Flash1)-before)
 
 	for _, c := range [][2]string{{"--output lamp", "shutter, focus, flash1"},
 		{"--output flash1 --input kill", "is the kill"}, {"--output flash1 --peer", "leave it out"}} {
