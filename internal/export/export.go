@@ -40,8 +40,8 @@ func (r Result) Incomplete() error {
 	if n := len(r.Lost); n > 0 {
 		words = append(words, fmt.Sprintf("%d of its shots cannot be read (%s)", n, lostWords(r.Lost)))
 	}
-	if r.Doubtful > 0 {
-		words = append(words, fmt.Sprintf("%d others are there and marked as damaged", r.Doubtful))
+	if n := r.Doubtful; n > 0 {
+		words = append(words, fmt.Sprintf("%d of its shots %s there and marked as damaged", n, plural(n, "is", "are")))
 	}
 	if words == nil {
 		return nil
@@ -181,7 +181,7 @@ func indented(v any, prefix string) ([]byte, error) {
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
 }
 
-// lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9". Those of which not even that is known
+// lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9; session 2: shot 4". Those of which not even that is known
 // are counted.
 func lostWords(lost []record.Shot) string {
 	const most = 20 // ranges that are named
@@ -204,13 +204,17 @@ func lostWords(lost []record.Shot) string {
 			}
 			list = append(list, span)
 		}
-		words = append(words, fmt.Sprintf("session %d: shots %s", session, strings.Join(list, ", ")))
+		words = append(words, fmt.Sprintf("session %d: %s %s", session, plural(len(numbers[session]), "shot", "shots"),
+			strings.Join(list, ", ")))
 		if named > most {
 			break
 		}
 	}
-	if unknown > 0 {
+	switch {
+	case unknown > 0 && words != nil:
 		words = append(words, fmt.Sprintf("%d more, whose numbers cannot be read", unknown))
+	case unknown > 0:
+		words = append(words, "no numbers of theirs can be read")
 	}
 	return strings.Join(words, "; ")
 }
@@ -221,6 +225,13 @@ func sortedKeys(m map[int64][]int) (keys []int64) {
 	}
 	slices.Sort(keys)
 	return keys
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
 }
 
 // spans are numbers as ranges: "3", "7 to 9".

@@ -23,11 +23,26 @@ func TestHarmless(t *testing.T) {
 func TestLostWords(t *testing.T) {
 	lost := []record.Shot{{Session: 2, Number: 9}, {Session: 1, Number: 3}, {Session: 2, Number: 7},
 		{Session: 2, Number: 8}, {ID: 5}}
-	assert.Equal(t, "session 1: shots 3; session 2: shots 7 to 9; 1 more, whose numbers cannot be read", lostWords(lost))
+	assert.Equal(t, "session 1: shot 3; session 2: shots 7 to 9; 1 more, whose numbers cannot be read", lostWords(lost))
+	assert.Equal(t, "no numbers of theirs can be read", lostWords([]record.Shot{{ID: 5}}))
 	for n := range 200 {
 		lost = append(lost, record.Shot{Session: 3, Number: 2 * n})
 	}
 	assert.Less(t, len(lostWords(lost)), 300)
+}
+
+// Nothing is called "others" where nothing was named before it.
+func TestIncompleteSaysWhatIsDamaged(t *testing.T) {
+	lost := []record.Shot{{Session: 2, Number: 9}}
+	for want, r := range map[string]Result{
+		"1 of its shots is there and marked as damaged":   {Shots: 3, Doubtful: 1},
+		"35 of its shots are there and marked as damaged": {Shots: 40, Doubtful: 35},
+		"1 of its shots cannot be read (session 2: shot 9), 2 of its shots are there and marked as damaged": {
+			Shots: 3, Doubtful: 2, Lost: lost},
+	} {
+		assert.EqualError(t, r.Incomplete(), "the record is damaged: "+want+"; everything else is whole")
+	}
+	assert.NoError(t, Result{Shots: 3}.Incomplete())
 }
 
 func TestToFileKeepsTheOldOneOnFailure(t *testing.T) {
