@@ -181,8 +181,8 @@ func indented(v any, prefix string) ([]byte, error) {
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
 }
 
-// lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9; session 2: shot 4". Those of which not even that is known
-// are counted.
+// lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9; session 2: shot 4". Those of which
+// not even that is known are counted.
 func lostWords(lost []record.Shot) string {
 	const most = 20 // ranges that are named
 	numbers, unknown := map[int64][]int{}, 0
