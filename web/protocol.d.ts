@@ -143,6 +143,8 @@ export interface ShotView {
 	dated: string;
 	status: string;
 	ok: boolean;
+	problem: string;
+	late_ms: number;
 	simulated: boolean;
 	interval_ms: number | null;
 	delay_ms: number;

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"maps"
 	"net/http/httptest"
@@ -133,6 +134,7 @@ func TestHints(t *testing.T) {
 		"test of an output": b.testOutput,
 		"arming":            b.arming,
 		"note":              b.noteBeingWritten,
+		"late machine":      b.lateMachine,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -230,7 +232,7 @@ func (b *browser) clockNotSet(t *testing.T) {
 	assert.WithinDuration(t, time.Now(), time.UnixMilli(cmd.Now), time.Hour, "one machine, one clock")
 	assert.Contains(t, p.text("#session-words"), "dates are by a phone's clock")
 	assert.Contains(t, p.text("#shots-list .facts"), "by a phone's clock")
-	assert.Equal(t, "board: disarmed, Early", p.text(`[data-shot="1"] .chip`), "a shot cut short, folded, and judged")
+	assert.Equal(t, "not done: disarmed, Early", p.text(`[data-shot="1"] .chip`), "a shot cut short, folded, and judged")
 	p.js(`document.querySelector("#session").scrollIntoView({ block: "end" })`)
 	p.picture("hint-03-clock")
 	p.fit("clock")
@@ -292,6 +294,46 @@ func (b *browser) arming(t *testing.T) {
 	assert.True(t, eval[bool](p, offered), "until the arming is answered")
 	close(hang)
 	p.until("it can be armed again", `document.querySelector("#arm").checkVisibility()`)
+	p.clean()
+}
+
+// What the machine did is told from what the picture shows: a shot that it spoiled gets no verdict, and no trim stands
+// under it.
+func (b *browser) lateMachine(t *testing.T) {
+	late := control.ShotView{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, DelayMs: 130, LateMs: 17.9064,
+		Problem: "The machine, not the delay, was late.", Cues: []control.CueView{
+			{Name: "flash", PlannedMs: 130, ActualMs: 147.9064, LateUs: 17906.4},
+			{Name: "shutter", PlannedMs: 60, ActualMs: 60.0123, LateUs: 12.3}}}
+	failed := control.ShotView{ID: 1, Number: 1, At: time.Now(), Status: "late", Problem: "It gave the shot up.",
+		Cues: []control.CueView{}}
+	good := control.ShotView{ID: 3, Number: 3, At: time.Now(), Status: "done", OK: true, DelayMs: 130,
+		Verdict: control.Late, Cues: []control.CueView{}}
+	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{late, failed} })
+	p.until("it is shown", `document.querySelector("[data-shot='2'] .problem").checkVisibility()`)
+	assert.Equal(t, late.Problem, p.text("[data-shot='2'] .problem"))
+	assert.Equal(t, "machine late", p.text("[data-shot='2'] .chip"))
+	assert.Equal(t, "not done: late", p.text("[data-shot='1'] .chip"))
+	assert.Equal(t, "Fired, but not as planned · delay 130.00 ms · real board", p.text("[data-shot='2'] .facts"))
+	assert.Equal(t, "+17.9 ms", p.figures("flash")["late"])
+	assert.Equal(t, "+12.3 µs", p.figures("shutter")["late"])
+	const invited = `document.querySelector("[data-shot='%d'] .verdicts").checkVisibility()`
+	assert.False(t, eval[bool](p, fmt.Sprintf(invited, 2)))
+	p.js(`document.querySelector("[data-shot='1'] details").open = true`)
+	assert.False(t, eval[bool](p, fmt.Sprintf(invited, 1)))
+	assert.Equal(t, failed.Problem, p.text("[data-shot='1'] .problem"))
+	p.picture("hint-06-late-machine")
+	p.fit("late machine")
+	p.narrow("late machine")
+
+	const trimUnder = `document.querySelector("#shots-list #trim") !== null`
+	late.Verdict = control.Late // from a record that was judged before
+	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{late, failed} })
+	p.until("the verdict is shown", `document.querySelector("[data-shot='2'] .chip").textContent.includes("Late")`)
+	assert.False(t, eval[bool](p, trimUnder))
+	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{good, late, failed} })
+	p.until("one that the machine did not spoil has the trim under it", trimUnder)
+	assert.True(t, eval[bool](p, fmt.Sprintf(invited, 3)))
+	assert.True(t, eval[bool](p, `document.querySelector("[data-shot='3'] .problem").hidden`))
 	p.clean()
 }
 

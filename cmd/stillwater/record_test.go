@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
 	"stillwater/internal/record"
+	"stillwater/internal/shot"
 )
 
 // evening makes a state folder with two sessions and leaves its journal open, as the daemon has it.
@@ -197,6 +198,34 @@ func TestRecordExportCSV(t *testing.T) {
 	assert.Equal(t, "\x1b[2Jwet\nfloor", second["note"])
 	assert.Equal(t, "2", third["shot"])
 	assert.Equal(t, "", third["cue_flash_planned_ms"])
+}
+
+// A shot whose machine was late says so in every form of the record, in the table beside how it ended.
+func TestRecordOfALateMachine(t *testing.T) {
+	state, j := evening(t)
+	set, err := json.Marshal(shot.DefaultSet())
+	require.NoError(t, err)
+	_, err = j.Add(t.Context(), record.Shot{Session: 1, At: time.Unix(0, 0), Status: "done", Set: string(set),
+		Cues: []record.Cue{{Name: "flash", PlannedNs: 130_000_000, OnNs: 147_906_400, OffNs: 157_906_400}}})
+	require.NoError(t, err)
+	const why = "The machine, not the delay, was late: the flash came 17.9 ms late"
+	_, out, _ := runRecord(t, state, "record", "show", "1")
+	assert.Contains(t, out, "  done, machine 17.9 ms late  ")
+	_, out, _ = runRecord(t, state, "record", "export", "--session", "1")
+	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	onTime, gaveUp, late := cellsOf(t, lines, 1), cellsOf(t, lines, 2), cellsOf(t, lines, 3)
+	assert.Equal(t, []string{"", ""}, []string{onTime["late_ms"], onTime["problem"]})
+	assert.Empty(t, gaveUp["late_ms"])
+	assert.Contains(t, gaveUp["problem"], "gave the shot up rather than fire late")
+	assert.Equal(t, "17.9064", late["late_ms"])
+	assert.Contains(t, late["problem"], why)
+	_, out, _ = runRecord(t, state, "record", "export", "--session", "1", "--format", "json")
+	var list []export.ShotEntry
+	require.NoError(t, json.Unmarshal([]byte(out), &list))
+	assert.Nil(t, list[0].LateMs)
+	assert.InDelta(t, 17.9064, *list[2].LateMs, 1e-9)
+	assert.Contains(t, list[2].Problem, why)
 }
 
 func TestRecordExportJSON(t *testing.T) {

@@ -112,8 +112,9 @@ type Control struct {
 	session          *session
 	dates            dates
 	ticked           map[string]bool
-	shots            []ShotView // of the session, newest first: those that are shown
-	shotCount        int        // of the session
+	shots            []ShotView    // of the session, newest first: those that are shown
+	shotCount        int           // of the session
+	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	seen             string
 	phones           phones
 	viewers          map[*viewer]struct{}

@@ -717,6 +717,7 @@ func TestWhatWasNotActedOnIsSaid(t *testing.T) {
 		synctest.Wait()
 		assert.Contains(t, x.Snapshot().Notice, "5.0 ms between the beams")
 		assert.Contains(t, x.Snapshot().Notice, "faster")
+		assert.Contains(t, x.Snapshot().Notice, "Throw slower, or disarm and raise the fastest throw accepted", "what to do")
 		x.dev.emit(board.Event{Lost: &wire.Lost{Input: 1, Count: 4}})
 		synctest.Wait()
 		assert.Contains(t, x.Snapshot().Notice, "4 edges of gate were")

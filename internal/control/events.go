@@ -135,7 +135,7 @@ func (c *Control) inputName(i uint8) string {
 	return fmt.Sprintf("input %d", i)
 }
 
-// rejectedWords says which edge was not acted on and why, with the numbers where they help.
+// rejectedWords says which edge was not acted on, why, with the numbers where they help, and what to do.
 func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 	words := fmt.Sprintf("an edge of %s was not acted on: %s", c.inputName(e.Input), e.Reason.String())
 	if (e.Reason == wire.ReasonTooFast || e.Reason == wire.ReasonTooSlow) && c.lastRun != nil {
@@ -143,7 +143,31 @@ func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 		words += fmt.Sprintf(" (%.1f ms between the beams; accepted %.1f to %.1f ms)", ms(interval),
 			ms(c.lastRun.program.GateMin), ms(c.lastRun.program.GateMax))
 	}
+	if remedy := rejectedRemedy(e.Reason); remedy != "" {
+		words += ". " + remedy
+	}
 	return words
+}
+
+// rejectedRemedy says what to do about an edge that was not acted on; "" nothing.
+func rejectedRemedy(r wire.Reason) string {
+	switch r {
+	case wire.ReasonNotOpened:
+		return "Press Go first, then let it come"
+	case wire.ReasonNoGate:
+		return "Throw through the first beam, then the second; if it did, see that the first one is seen"
+	case wire.ReasonTooFast:
+		return "Throw slower, or disarm and raise the fastest throw accepted"
+	case wire.ReasonTooSlow:
+		return "Throw faster, or disarm and lower the slowest throw accepted"
+	case wire.ReasonBounce:
+		return "If it was none, keep the beam clear between shots"
+	case wire.ReasonResting, wire.ReasonBusy:
+		return "Wait until it is armed again"
+	case wire.ReasonLate:
+		return "Nothing was fired: leave the trim as it is and try again"
+	}
+	return ""
 }
 
 // handleShot queues a shot for the record; it is shown once it is there.

@@ -36,8 +36,9 @@ type device struct {
 	gone    bool
 	hang    map[string]chan struct{} // "load", "arm", "go", "disarm": waits until closed or the context ends
 	fail    map[string]error
-	onArm   func() // called when it is armed, before it says so
-	made    *int   // counts the shots that were begun
+	onArm   func()        // called when it is armed, before it says so
+	made    *int          // counts the shots that were begun
+	late    time.Duration // how far behind its plan a pulse begins
 }
 
 func newDevice() *device {
@@ -182,7 +183,7 @@ func (d *device) report(s wire.Status) *board.ShotReport {
 	return &board.ShotReport{
 		Status: s, Gate: time.Second, Clock: time.Second + 25*time.Millisecond, Delay: 130 * time.Millisecond,
 		Received: time.Now(), Cues: []board.CueReport{{Output: 1, Planned: 1155 * time.Millisecond,
-			On: 1155*time.Millisecond + 20*time.Microsecond, Off: 1156 * time.Millisecond}},
+			On: 1155*time.Millisecond + 20*time.Microsecond + d.late, Off: 1156*time.Millisecond + d.late}},
 	}
 }
 

@@ -66,7 +66,7 @@ func (c *Control) restoreShots(ctx context.Context) error {
 		return err
 	}
 	for _, s := range stored {
-		c.shots = append(c.shots, pageShot(s))
+		c.shots = append(c.shots, c.pageShot(s))
 	}
 	if len(c.shots) > 0 {
 		c.seen = c.shots[0].Seen
@@ -187,7 +187,8 @@ func (c *Control) recordShot(l *link, r *run, report board.ShotReport) {
 		if err != nil {
 			return err
 		}
-		c.update(func() { c.show(r.session, pageShot(stored)) })
+		made := c.pageShot(stored)
+		c.update(func() { c.show(r.session, made) })
 		return nil
 	})
 }
@@ -239,10 +240,12 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 	return fmt.Sprintf("output %d", output)
 }
 
-// pageShot is a shot of the journal as the page shows it.
-func pageShot(s record.Shot) ShotView {
+// pageShot is a shot of the journal as the page shows it. The mutex is not held: it may take long.
+func (c *Control) pageShot(s record.Shot) ShotView {
+	outcome := c.outcomes.Of(s)
 	made := ShotView{
-		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: s.Status == "done",
+		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: !outcome.Failed,
+		Problem: outcome.Problem, LateMs: ms(outcome.Late),
 		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen,
 		Verdict: Verdict(s.Verdict), Note: s.Note,
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"stillwater/internal/record"
@@ -57,7 +58,7 @@ func (c *Control) startRemark(client string, cmd Command) (done <-chan error, er
 		if err := plainText("text", text, maxNoteLength, true); err != nil {
 			return nil, err
 		}
-	} else if err := knownVerdict(cmd.Verdict); err != nil {
+	} else if err := c.checkVerdict(cmd); err != nil {
 		return nil, err
 	}
 	done, err = c.rec.remark(remarkKey{cmd.Shot, cmd.Type}, func(ctx context.Context) error {
@@ -73,12 +74,22 @@ func (c *Control) startRemark(client string, cmd Command) (done <-chan error, er
 	return done, nil
 }
 
-func knownVerdict(v Verdict) error {
-	switch v {
-	case Unjudged, Early, Good, Late, Nothing:
+// checkVerdict refuses what is no verdict, and one on a shot that says nothing of the delay: what is counted is how
+// often the delay was right. One that is there may be taken back. The mutex is held.
+func (c *Control) checkVerdict(cmd Command) error {
+	switch cmd.Verdict {
+	case Unjudged:
 		return nil
+	case Early, Good, Late, Nothing:
+	default:
+		return refusal("verdict", fmt.Sprintf("%q is not a verdict.", cmd.Verdict),
+			"Say early, good, late or nothing there.")
 	}
-	return refusal("verdict", fmt.Sprintf("%q is not a verdict.", v), "Say early, good, late or nothing there.")
+	i := slices.IndexFunc(c.shots, func(s ShotView) bool { return s.ID == cmd.Shot })
+	if i >= 0 && c.shots[i].Problem != "" {
+		return refusal("shot", fmt.Sprintf("Shot %d gets no verdict.", c.shots[i].Number), c.shots[i].Problem)
+	}
+	return nil
 }
 
 // changeShown changes a shot if it is one of those that are shown. The mutex is held.

@@ -46,6 +46,51 @@ func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
 	})
 }
 
+// A verdict says whether the delay was right: a shot whose machine was late, or that failed, gets none, and says why. A
+// note it may have, and a verdict from before may be taken back.
+func TestNoVerdictOnWhatTheMachineDid(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(4)
+		x.fire()
+		x.dev.late = 17 * time.Millisecond // not while a shot is under way
+		x.fire()
+		x.dev.late = 0
+		x.dev.begin()
+		synctest.Wait()
+		x.must(me, Command{Type: "disarm"})
+		s := x.Snapshot().Shots // newest first
+		require.Len(t, s, 3)
+		assert.Contains(t, s[0].Problem, "It was disarmed before the shot was over.")
+		assert.False(t, s[0].OK)
+		assert.Contains(t, s[1].Problem, "The machine, not the delay, was late: the flash came 17.0 ms late")
+		assert.InDelta(t, 17.02, s[1].LateMs, 1e-9)
+		assert.True(t, s[1].OK)
+		assert.Empty(t, s[2].Problem)
+		assert.Zero(t, s[2].LateMs)
+		for _, made := range s[:2] {
+			for _, v := range []Verdict{Early, Good, Late, Nothing} {
+				r := x.refused(me, Command{Type: "verdict", Shot: made.ID, Verdict: v})
+				assert.Equal(t, made.Problem, r.Remedy)
+			}
+			x.must(me, Command{Type: "verdict", Shot: made.ID, Verdict: Unjudged})
+			x.must(me, Command{Type: "note", Shot: made.ID, Text: "handsome all the same"})
+		}
+		x.must(me, Command{Type: "verdict", Shot: s[2].ID, Verdict: Late})
+		for i, kept := range x.book.kept() {
+			assert.Equal(t, []string{"late", "", ""}[i], kept.Verdict)
+		}
+		require.NoError(t, x.stop())
+		y := setUpWith(t, x.book)
+		again := y.Snapshot().Shots
+		for i := range s {
+			assert.Equal(t, []any{s[i].Problem, s[i].LateMs, s[i].OK},
+				[]any{again[i].Problem, again[i].LateMs, again[i].OK}, "worked out from the record")
+		}
+	})
+}
+
 // While the journal cannot be written a remark is refused, says why, is kept and written when it can be; it is not
 // shown before.
 func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
@@ -121,7 +166,7 @@ func TestRemarksAreBounded(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 200 {
-			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1, Status: record.StatusDone})
 		}
 		x := setUpWith(t, b)
 		x.ready()
@@ -176,7 +221,7 @@ func TestRemarkOnAnOlderShot(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 100 {
-			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
+			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1, Status: record.StatusDone})
 		}
 		x := setUpWith(t, b)
 		x.ready()

@@ -191,6 +191,8 @@ type ShotView struct {
 	Dated      string    `json:"dated"`  // how the date is known, in words; "" the machine's clock
 	Status     string    `json:"status"` // "done", "late", ... in words
 	OK         bool      `json:"ok"`
+	Problem    string    `json:"problem"` // why it gets no verdict and what to do, in words; "" it may have one
+	LateMs     float64   `json:"late_ms"` // by the machine, more than the plan's own scatter; negative: early; 0: not
 	Simulated  bool      `json:"simulated"`
 	IntervalMs *float64  `json:"interval_ms"` // null without a gate
 	DelayMs    float64   `json:"delay_ms"`
@@ -221,7 +223,7 @@ type CueView struct {
 //	disarm                anyone may
 //	go                    play the opening cues, or start the delay
 //	room                  simulated rig: let the drop, throw or sound go
-//	verdict   Shot, Verdict
+//	verdict   Shot, Verdict  not of a shot that failed, or whose machine was late
 //	note      Shot, Text
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set

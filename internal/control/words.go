@@ -9,6 +9,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
@@ -84,17 +85,17 @@ func faultWords(r wire.Reason) string {
 func statusWords(s wire.Status) string {
 	switch s {
 	case wire.Done:
-		return "done"
+		return record.StatusDone
 	case wire.Late:
-		return "late"
+		return record.StatusLate
 	case wire.Disarmed:
-		return "disarmed"
+		return record.StatusDisarmed
 	case wire.Killed:
-		return "stopped by the kill switch"
+		return record.StatusKilled
 	case wire.LinkTimeout:
-		return "cut short: the board heard nothing from the computer"
+		return record.StatusUnlinked
 	}
-	return "broken"
+	return record.StatusBroken
 }
 
 func phaseLabel(p splash.Phase) string {

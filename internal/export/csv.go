@@ -61,7 +61,7 @@ func CSV(ctx context.Context, w io.Writer, source Source, opts Options) (Result,
 
 func header(names []string) []string {
 	columns := []string{"session", "session_name", "board", "shot", "id", "at", "dated", "machine_clock", "boot",
-		"since_boot_s", "status", "simulated", "boot_id", "gate_ns", "clock_ns", "interval_ms", "delay_ms"}
+		"since_boot_s", "status", "problem", "late_ms", "simulated", "boot_id", "gate_ns", "clock_ns", "interval_ms", "delay_ms"}
 	for _, name := range names {
 		columns = append(columns, name+"_planned_ms", name+"_actual_ms", name+"_width_ms", name+"_late_us")
 	}
@@ -70,7 +70,10 @@ func header(names []string) []string {
 
 func csvLine(s ShotEntry, names []string) ([]string, error) {
 	number := func(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
-	interval, gate, boot, since := "", "", "", ""
+	interval, gate, boot, since, late := "", "", "", "", ""
+	if s.LateMs != nil {
+		late = number(*s.LateMs)
+	}
 	if s.IntervalMs != nil {
 		interval, gate = number(*s.IntervalMs), fmt.Sprint(*s.GateNs)
 	}
@@ -78,7 +81,8 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		boot, since = fmt.Sprint(*s.Boot), number(*s.SinceBootS)
 	}
 	line := []string{fmt.Sprint(s.Session), harmless(s.SessionName), harmless(s.Board), fmt.Sprint(s.Shot),
-		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), fmt.Sprint(s.Simulated),
+		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), harmless(s.Problem), late,
+		fmt.Sprint(s.Simulated),
 		fmt.Sprint(s.BootID), gate,
 		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs)}
 	cells := map[string][]string{}

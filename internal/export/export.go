@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"stillwater/internal/record"
+	"stillwater/internal/shot"
 )
 
 // Source is where the record comes from.
@@ -66,6 +67,7 @@ type reader struct {
 	pass     int // of so many passes
 	passes   int
 	result   Result
+	outcomes shot.Outcomes
 }
 
 func newReader(ctx context.Context, source Source, opts Options) (*reader, error) {
@@ -88,28 +90,28 @@ func (r *reader) readSessions(ctx context.Context) error {
 // shots yields what can be read, oldest first; a session that was begun meanwhile is looked up.
 func (r *reader) shots(ctx context.Context) iter.Seq2[ShotEntry, error] {
 	return func(yield func(ShotEntry, error) bool) {
-		for shot, err := range r.source.AllShots(ctx, r.opts.Session) {
+		for made, err := range r.source.AllShots(ctx, r.opts.Session) {
 			if err != nil {
 				yield(ShotEntry{}, err)
 				return
 			}
 			r.read++
 			r.opts.passed(r.read, r.pass, r.passes)
-			if shot.Lost {
-				r.result.Lost = append(r.result.Lost, shot)
+			if made.Lost {
+				r.result.Lost = append(r.result.Lost, made)
 				continue
 			}
-			if _, known := r.sessions[shot.Session]; !known {
+			if _, known := r.sessions[made.Session]; !known {
 				if err := r.readSessions(ctx); err != nil {
 					yield(ShotEntry{}, err)
 					return
 				}
 			}
 			r.result.Shots++
-			if shot.Damaged != "" {
+			if made.Damaged != "" {
 				r.result.Doubtful++
 			}
-			if !yield(shotOf(r.sessions[shot.Session], shot), nil) {
+			if !yield(shotOf(r.sessions[made.Session], made, r.outcomes.Of(made)), nil) {
 				return
 			}
 		}

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/record"
+	"stillwater/internal/shot"
 )
 
 // Whatever texts and times a shot has, it is one JSON object of valid text from which they can be read, and a row with
@@ -19,10 +20,11 @@ func FuzzShot(f *testing.F) {
 	f.Add("=1+1", "a", "a", `{"kind":`, "\xff", int64(-1<<63), int64(1<<63-1))
 	f.Add("\x00", "a_2", "a-2", "{\"\xff\":1}", "@", int64(0), int64(-1<<63))
 	f.Fuzz(func(t *testing.T, note, first, second, set, status string, at, ns int64) {
+		outcome := shot.Outcome{Late: time.Duration(ns), Problem: note}
 		s := shotOf(record.Session{Name: note, Board: status}, record.Shot{
 			At: time.Unix(0, at), Note: note, Set: set, Program: set, Status: status, IntervalNs: ns, GateNs: ns, DelayNs: ns,
 			Cues: []record.Cue{{Name: first, PlannedNs: ns, OnNs: at, OffNs: ns}, {Name: second, OnNs: ns}, {Name: first}},
-		})
+		}, outcome)
 		text, err := json.Marshal(s)
 		require.NoError(t, err)
 		require.True(t, utf8.Valid(text), "%q", text)
@@ -44,7 +46,7 @@ func FuzzShot(f *testing.F) {
 			require.False(t, seen[column], "%q is there twice", column)
 			seen[column] = true
 			switch column {
-			case "session_name", "board", "status", "seen", "verdict", "note":
+			case "session_name", "board", "status", "problem", "seen", "verdict", "note":
 				require.False(t, strings.HasPrefix(row[i], "=") || strings.HasPrefix(row[i], "@"), "%q", row[i])
 			}
 		}

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/record"
+	"stillwater/internal/shot"
 )
 
 // SessionEntry is a session as it is written in JSON.
@@ -34,6 +35,8 @@ type ShotEntry struct {
 	At          string `json:"at"` // RFC 3339, the best date known
 	when
 	Status     string          `json:"status"`
+	Problem    string          `json:"problem"` // why its picture says nothing of the delay, in words; "" it does
+	LateMs     *float64        `json:"late_ms"` // by the machine, more than the plan's own scatter; null: not
 	Simulated  bool            `json:"simulated"`
 	BootID     uint32          `json:"boot_id"`
 	GateNs     *int64          `json:"gate_ns"` // null without a gate
@@ -98,21 +101,25 @@ func sessionOf(s record.Summary) SessionEntry {
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
 }
 
-func shotOf(s record.Session, shot record.Shot) ShotEntry {
-	out := ShotEntry{Session: shot.Session, SessionName: s.Title(), when: whenOf(shot.When), Board: s.Board,
-		Shot: shot.Number, ID: shot.ID,
-		At: shot.At.Format(time.RFC3339Nano), Status: shot.Status, Simulated: shot.Simulated, BootID: shot.BootID,
-		ClockNs: shot.ClockNs, DelayMs: float64(shot.DelayNs) / 1e6, Cues: []CueEntry{},
-		Seen: shot.Seen, Verdict: shot.Verdict, Note: shot.Note, Damaged: shot.Damaged,
-		Set: asJSON(shot.Set), Program: asJSON(shot.Program)}
+func shotOf(s record.Session, made record.Shot, outcome shot.Outcome) ShotEntry {
+	out := ShotEntry{Session: made.Session, SessionName: s.Title(), when: whenOf(made.When), Board: s.Board,
+		Shot: made.Number, ID: made.ID,
+		At: made.At.Format(time.RFC3339Nano), Status: made.Status, Simulated: made.Simulated, BootID: made.BootID,
+		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, Cues: []CueEntry{},
+		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Damaged: made.Damaged,
+		Problem: outcome.Problem, Set: asJSON(made.Set), Program: asJSON(made.Program)}
+	if outcome.Late != 0 {
+		ms := float64(outcome.Late) / 1e6
+		out.LateMs = &ms
+	}
 	if s.Damaged != "" {
 		out.SessionName = ""
 	}
-	if shot.IntervalNs != 0 {
-		ms := float64(shot.IntervalNs) / 1e6
-		out.IntervalMs, out.GateNs = &ms, &shot.GateNs
+	if made.IntervalNs != 0 {
+		ms := float64(made.IntervalNs) / 1e6
+		out.IntervalMs, out.GateNs = &ms, &made.GateNs
 	}
-	for _, c := range shot.Cues {
+	for _, c := range made.Cues {
 		out.Cues = append(out.Cues, CueEntry{Name: c.Name, Opening: c.Opening, PlannedMs: float64(c.PlannedNs) / 1e6,
 			ActualMs: float64(c.OnNs) / 1e6, WidthMs: float64(c.OffNs-c.OnNs) / 1e6, LateUs: float64(c.LateNs()) / 1e3})
 	}

@@ -11,6 +11,7 @@ import (
 
 	"stillwater/internal/record"
 	"stillwater/internal/render"
+	"stillwater/internal/shot"
 )
 
 // verdicts in the order of the columns of SessionTable; the last is none yet.
@@ -40,22 +41,23 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary
 	}
 	fmt.Fprint(w, "Times of cues are from the sensor's edge.\n\n")
 	var failed error
+	var outcomes shot.Outcomes
 	err = render.LongTable(w, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual", "late",
 		"verdict", "note"}, func(yield func([]string) bool) {
 		result = Result{}
-		for shot, err := range source.AllShots(ctx, s.ID) {
+		for made, err := range source.AllShots(ctx, s.ID) {
 			switch {
 			case err != nil:
 				failed = err
 				return
-			case shot.Lost:
-				result.Lost = append(result.Lost, shot)
+			case made.Lost:
+				result.Lost = append(result.Lost, made)
 				continue
-			case shot.Damaged != "":
+			case made.Damaged != "":
 				result.Doubtful++
 			}
 			result.Shots++
-			for _, row := range shotRows(shot) {
+			for _, row := range shotRows(made, outcomes.Of(made)) {
 				if !yield(row) {
 					return
 				}
@@ -74,13 +76,13 @@ func titleOf(s record.Session) string {
 }
 
 // shotRows is a shot as lines of a table, one for each cue.
-func shotRows(s record.Shot) [][]string {
+func shotRows(s record.Shot, outcome shot.Outcome) [][]string {
 	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
 	interval := ""
 	if s.IntervalNs != 0 {
 		interval = ms(s.IntervalNs)
 	}
-	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), s.Status, interval, ms(s.DelayNs)}
+	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), endWords(s, outcome), interval, ms(s.DelayNs)}
 	last := []string{s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
 	var rows [][]string
 	for _, c := range s.Cues {
@@ -93,6 +95,17 @@ func shotRows(s record.Shot) [][]string {
 		rows = [][]string{append(append(first, "", "", "", ""), last...)}
 	}
 	return rows
+}
+
+// endWords is how a shot ended.
+func endWords(s record.Shot, outcome shot.Outcome) string {
+	switch {
+	case outcome.Late > 0:
+		return fmt.Sprintf("%s, machine %.1f ms late", s.Status, outcome.Late.Seconds()*1e3)
+	case outcome.Late < 0:
+		return fmt.Sprintf("%s, machine %.1f ms early", s.Status, -outcome.Late.Seconds()*1e3)
+	}
+	return s.Status
 }
 
 func damagedWords(s record.Shot) string {

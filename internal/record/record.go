@@ -52,7 +52,7 @@ type Shot struct {
 	Number     int // in the session, from 1, without gaps
 	At         time.Time
 	When       When
-	Status     string
+	Status     string // StatusDone, ...
 	Simulated  bool
 	BootID     uint32
 	GateNs     int64 // board time, widened
@@ -68,6 +68,16 @@ type Shot struct {
 	Damaged    string // "", or what of it cannot be read or relied on, in words
 	Lost       bool   // nothing of it can be read but its ID, and perhaps its Session and Number
 }
+
+// How a shot ended, as Shot.Status has it.
+const (
+	StatusDone     = "done"
+	StatusLate     = "late" // a cue could not be met, and the board gave the shot up
+	StatusDisarmed = "disarmed"
+	StatusKilled   = "stopped by the kill switch"
+	StatusUnlinked = "cut short: the board heard nothing from the computer"
+	StatusBroken   = "broken"
+)
 
 // Cue is one pulse of a shot, in board time from the clock edge. Its JSON is how the record stores it.
 type Cue struct {

@@ -25,6 +25,9 @@ const (
 	minRest = 334 * time.Millisecond
 )
 
+// shutterCue is the name of the shutter's cue.
+const shutterCue = "shutter"
+
 // Compile compiles a set on a bench to a program, and to the timeline of its middle shot.
 //
 // Errors: *FieldError if a field is impossible, *Refusal if the plan as a whole cannot work. Each Fix of a refusal has
@@ -151,7 +154,7 @@ func (p plan) cues() (cues, opening []Cue) {
 	case ByEdge:
 		return append([]Cue{p.shutter(p.shutterLead())}, cues...), nil
 	case ByGo:
-		return cues, []Cue{{Output: p.bench.Shutter.Index, Name: "shutter", Width: light.OpenFor.Duration()}}
+		return cues, []Cue{{Output: p.bench.Shutter.Index, Name: shutterCue, Width: light.OpenFor.Duration()}}
 	default:
 		return cues, nil
 	}
@@ -170,7 +173,7 @@ func (p plan) shutterLead() time.Duration {
 // shutter has opened.
 func (p plan) shutter(before time.Duration) Cue {
 	out := p.bench.Shutter
-	return Cue{Output: out.Index, Name: "shutter", Offset: -before - out.Delay,
+	return Cue{Output: out.Index, Name: shutterCue, Offset: -before - out.Delay,
 		Width: out.Delay + p.shutterLead() + shutterTail}
 }
 

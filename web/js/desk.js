@@ -135,14 +135,14 @@ export class Desk {
 	#tellShot(shot) {
 		const id = shot?.id ?? 0;
 		if (shot && this.#newest >= 0 && id > this.#newest) {
-			voice.say(sentence(`shot ${shot.number}: ${shot.status}. ${shot.seen && `The camera saw: ${shot.seen}`}`));
+			voice.say(sentence(`shot ${shot.number}: ${shot.problem || shot.status}. ${shot.seen && `The camera saw: ${shot.seen}`}`));
 		}
 		this.#newest = id;
 	}
 
 	/** After a verdict of early or late the trim is the next step: it is shown under the verdict. */
 	#placeTrim(/** @type {ShotView | undefined} */ shot) {
-		const off = shot?.verdict === "early" || shot?.verdict === "late";
+		const off = !shot?.problem && (shot?.verdict === "early" || shot?.verdict === "late");
 		const above = document.querySelector(off ? "#shots-list .verdicts" : "#coming-title");
 		if (above && this.trim.previousElementSibling !== above) above.after(this.trim);
 	}

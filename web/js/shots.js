@@ -44,6 +44,7 @@ function card(first, commands) {
 	const chip = el("span", { class: "chip" });
 	const figures = el("div", { class: "figures" });
 	const seen = el("p", { class: "seen" });
+	const problem = el("p", { class: "problem" });
 	const group = el("div", { class: "verdicts", role: "group" });
 	for (const v of verdicts) {
 		const judge = () => {
@@ -72,6 +73,7 @@ function card(first, commands) {
 		"details",
 		{},
 		el("summary", {}, number, line, chip),
+		problem,
 		group,
 		figures,
 		seen,
@@ -91,10 +93,14 @@ function card(first, commands) {
 		text(number, `No. ${s.number}`);
 		text(line, `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`);
 		const word = verdicts.find((v) => v.verdict === s.verdict)?.word;
-		const said = [s.ok ? "" : `board: ${s.status}`, word].filter(Boolean);
+		const said = [machineWords(s), word].filter(Boolean);
 		text(chip, said.join(", ") || "not judged");
-		attr(chip, "data-kind", !s.ok ? "failed" : s.verdict || "none");
-		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.simulated, s.dated]);
+		attr(chip, "data-kind", !s.ok || s.problem ? "failed" : s.verdict || "none");
+		text(problem, s.problem);
+		problem.hidden = s.problem === "";
+		// A verdict would invite a trim, and this picture says nothing of the delay.
+		group.hidden = s.problem !== "";
+		const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.late_ms, s.simulated, s.dated]);
 		if (figures.dataset.made !== made) {
 			figures.dataset.made = made;
 			figures.replaceChildren(...drawFigures(s));
@@ -112,7 +118,7 @@ function card(first, commands) {
 
 /** @param {ShotView} s */
 function drawFigures(s) {
-	const facts = [`Status: ${s.status}`, `delay ${fixed(s.delay_ms, 2)} ms`];
+	const facts = [endWords(s), `delay ${fixed(s.delay_ms, 2)} ms`];
 	if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);
 	if (s.dated) facts.push(s.dated);
 	facts.push(s.simulated ? "simulated rig, not real hardware" : "real board");
@@ -123,15 +129,33 @@ function drawFigures(s) {
 			el("th", { scope: "row" }, c.name),
 			el("td", { "data-figure": "planned" }, fixed(c.planned_ms, 3)),
 			el("td", { "data-figure": "actual" }, fixed(c.actual_ms, 3)),
-			el("td", { "data-figure": "late" }, signed(c.late_us, 1)),
+			el("td", { "data-figure": "late" }, lateness(c.late_us)),
 		),
 	);
 	const i = (/** @type {string} */ unit) => el("i", {}, unit);
-	const heads = [["Cue"], ["Planned", i("ms")], ["Actual", i("ms")], ["Lateness", i("µs")]];
+	const heads = [["Cue"], ["Planned", i("ms")], ["Actual", i("ms")], ["Lateness"]];
 	return [
 		el("p", { class: "facts" }, facts.join(" · ")),
 		rows.length > 0 ? table(heads, rows) : el("p", {}, "No cue was fired."),
 	];
+}
+
+/** What the machine did wrong in a few words, "" nothing. @param {ShotView} s */
+function machineWords(s) {
+	if (!s.ok) return `not done: ${s.status}`;
+	if (s.late_ms === 0) return "";
+	return s.late_ms > 0 ? "machine late" : "machine early";
+}
+
+/** How it ended. @param {ShotView} s */
+function endWords(s) {
+	if (!s.ok) return `Not done: ${s.status}`;
+	return s.late_ms === 0 ? "Fired as planned" : "Fired, but not as planned";
+}
+
+/** A lateness, in the unit in which it is easily read. @param {number} us */
+function lateness(us) {
+	return Math.abs(us) < 1000 ? `${signed(us, 1)} µs` : `${signed(us / 1000, 1)} ms`;
 }
 
 /** @param {string} at */
