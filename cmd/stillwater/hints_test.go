@@ -297,8 +297,8 @@ func (b *browser) arming(t *testing.T) {
 	p.clean()
 }
 
-// What the machine did is told from what the picture shows: a shot that it spoiled gets no verdict, and no trim stands
-// under it.
+// What the machine did is kept apart from what the picture shows: a shot that it spoiled gets no verdict, and no trim
+// stands under it.
 func (b *browser) lateMachine(t *testing.T) {
 	late := control.ShotView{ID: 2, Number: 2, At: time.Now(), Status: "done", OK: true, DelayMs: 130, LateMs: 17.9064,
 		Problem: "The machine, not the delay, was late.", Cues: []control.CueView{

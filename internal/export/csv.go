@@ -61,7 +61,8 @@ func CSV(ctx context.Context, w io.Writer, source Source, opts Options) (Result,
 
 func header(names []string) []string {
 	columns := []string{"session", "session_name", "board", "shot", "id", "at", "dated", "machine_clock", "boot",
-		"since_boot_s", "status", "problem", "late_ms", "simulated", "boot_id", "gate_ns", "clock_ns", "interval_ms", "delay_ms"}
+		"since_boot_s", "status", "problem", "late_ms",
+		"simulated", "boot_id", "gate_ns", "clock_ns", "interval_ms", "delay_ms"}
 	for _, name := range names {
 		columns = append(columns, name+"_planned_ms", name+"_actual_ms", name+"_width_ms", name+"_late_us")
 	}

@@ -82,7 +82,8 @@ func shotRows(s record.Shot, outcome shot.Outcome) [][]string {
 	if s.IntervalNs != 0 {
 		interval = ms(s.IntervalNs)
 	}
-	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), endWords(s, outcome), interval, ms(s.DelayNs)}
+	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), endWords(s, outcome), interval,
+		ms(s.DelayNs)}
 	last := []string{s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
 	var rows [][]string
 	for _, c := range s.Cues {

@@ -7,8 +7,8 @@ import (
 	"stillwater/internal/record"
 )
 
-// minLateness is what a lateness must exceed to be worth a word: half of the page's smallest step of the trim, 1 ms. What
-// is less turns no trim the wrong way. Common practice, no source.
+// minLateness is what a lateness must exceed to be worth a word: half of the page's smallest step of the trim, 1 ms.
+// What is less turns no trim the wrong way. Common practice, no source.
 const minLateness = 500 * time.Microsecond
 
 // MaxLateness is how far from its plan a pulse that makes the picture may come before the picture says more of the
@@ -16,10 +16,10 @@ const minLateness = 500 * time.Microsecond
 //
 //	max(s, 0.5 ms), s the standard deviation of the budget's terms that differ from shot to shot, once trimmed
 //
-// Such a picture is off by what this throw or drop did, whose mean square is s², and by how late the machine was. Beyond
-// s the machine has the larger share. For the usual sets s is 2.2 ms for a drop's column, 9.4 ms for a throw, and
-// nothing for a sound, of which only the steady terms are known: there, the smallest step of the trim decides. The board's
-// resolution, a microsecond or less, is left out, as a shot on record does not have it.
+// Such a picture is off by what this throw or drop did, whose mean square is s², and by how late the machine was.
+// Beyond s the machine has the larger share. For the usual sets s is 2.2 ms for a drop's column, 9.4 ms for a throw,
+// and nothing for a sound, of which only the steady terms are known: there, the smallest step of the trim decides. The
+// board's resolution, a microsecond or less, is left out, as a shot on record does not have it.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func MaxLateness(set Set) (time.Duration, error) {
@@ -90,8 +90,8 @@ func (o *Outcomes) maxLateness(set Set) (time.Duration, error) {
 	return allowed, nil
 }
 
-// latest is the pulse that was furthest from its plan, of those that make the picture: the flashes, or the shutter whose
-// camera fires them.
+// latest is the pulse that was furthest from its plan, of those that make the picture: the flashes, or the shutter
+// whose camera fires them.
 func latest(expose Exposure, cues []record.Cue) (name string, late time.Duration) {
 	for _, c := range cues {
 		if c.Opening || expose == FlashInDark && c.Name == shutterCue {

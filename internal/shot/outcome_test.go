@@ -83,8 +83,8 @@ func TestOutcomeWords(t *testing.T) {
 	var outcomes Outcomes
 	o := outcomes.Of(onRecord(t, DefaultSet(), "flash", 17906400))
 	assert.Equal(t, 17906400*time.Nanosecond, o.Late)
-	assert.Equal(t, "The machine, not the delay, was late: the flash came 17.9 ms late, more than shots of this set differ "+
-		"by anyway, 2.2 ms. Leave the trim as it is and shoot again; this shot is not counted.", o.Problem)
+	assert.Equal(t, "The machine, not the delay, was late: the flash came 17.9 ms late, more than shots of this set "+
+		"differ by anyway, 2.2 ms. Leave the trim as it is and shoot again; this shot is not counted.", o.Problem)
 	// The shutter that was opened beforehand makes no picture.
 	assert.Equal(t, Outcome{}, outcomes.Of(onRecord(t, DefaultSet(), "shutter", 17906400)))
 	// The trim has no part in the scatter.
