@@ -29,16 +29,16 @@ func (m *Main) parseBoard(args []string) (*boardFlags, error) {
 	flags, f := flag.NewFlagSet("board", flag.ContinueOnError), &boardFlags{}
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&f.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
-	flags.StringVar(&f.sum, "sum", "", "refuse a configuration whose text has another `SHA-256`")
-	flags.StringVar(&f.listen, "listen", "", "be a service of its own, with this unix socket, a `FILE`, for the daemon "+
-		"(a socket from systemd is taken by itself)")
+	flags.StringVar(&f.sum, "sum", "", "refuse a configuration unless its text has this `SHA-256`")
+	flags.StringVar(&f.listen, "listen", "", "run as a service that the daemon reaches at this unix socket, a `FILE` "+
+		"(a socket that systemd opened needs no flag)")
 	flags.BoolVar(&f.null, "null", false, "switch nothing: a board without pins, for stillwater lateness")
 	flags.IntVar(&f.priority, "priority", config.DefaultPriority, "with --null: real-time priority to ask for, 0 for none")
-	flags.IntVar(&f.cpu, "cpu", config.AnyCPU, "with --null: processor to stay on")
+	flags.IntVar(&f.cpu, "cpu", config.AnyCPU, "with --null: processor to run on, -1 for any")
 	flags.BoolVar(&f.status, "status", false, "print one line of JSON: how outputs are driven, what the system granted")
-	flags.IntVar(&f.watchdog, "watchdog", 0, "started by the board process: switch its outputs, that many descriptors, "+
+	flags.IntVar(&f.watchdog, "watchdog", 0, "started by the board process: switch its outputs, `NUMBER` descriptors, "+
 		"off when it is gone")
-	const about = "stillwater board has the pins of this machine: it fires, and holds nothing but pins and time.\n" +
+	const about = "stillwater board drives the pins of this machine: it fires, and does nothing else.\n" +
 		"The daemon starts it, or the service manager; by hand it needs --listen.\n\n"
 	return f, m.onlyFlags(flags, args, about, "", "")
 }

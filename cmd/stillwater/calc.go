@@ -48,7 +48,7 @@ func (c *calculator) parse(m *Main, args []string) error {
 	case err != nil:
 		return err
 	case c.flags.NArg() > 0:
-		return fmt.Errorf("%w: %s: %q is too much; every value is given by its flag, like --%s", errUsage, c.name,
+		return fmt.Errorf("%w: %s: unexpected argument %q; every value is given by its flag, like --%s", errUsage, c.name,
 			c.flags.Arg(0), c.example())
 	}
 	return nil

@@ -11,9 +11,9 @@ import (
 	"stillwater/internal/render"
 )
 
-const checkUsage = `stillwater check holds a configuration against this machine: whether its lines are there and free,
-what may go wrong with them, and whether this user may have what it needs. It changes nothing and switches nothing;
-inputs that are free are asked for once and let go. Run it as the user that will run Stillwater.
+const checkUsage = `stillwater check compares a configuration with this machine: whether its lines exist and are free,
+what may go wrong with them, and whether this user has the permissions it needs. It changes nothing and switches
+nothing; free inputs are requested once and released. Run it as the user that will run Stillwater.
 
 `
 
@@ -27,11 +27,11 @@ const (
 	statusWarnings exitStatus = 3
 )
 
-// check holds a configuration against the machine.
+// check compares a configuration with the machine.
 func (m *Main) check(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("check", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
-	path := flags.String("config", "", "configuration `file`; without it the one that is found")
+	path := flags.String("config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
 	asJSON := flags.Bool("json", false, "one JSON object")
 	if err := m.onlyFlags(flags, args, checkUsage, checkStatus, "; the file is named by --config"); err != nil {
 		return err

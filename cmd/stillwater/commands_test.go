@@ -49,7 +49,8 @@ func commandLines(line string) (all [][]string) {
 	line, _, _ = strings.Cut(line, " #")
 	words := strings.Fields(line)
 	for i, word := range words {
-		if path.Base(word) == "stillwater" && i+1 < len(words) {
+		const packageName = "cmd/stillwater" // in a layer table, followed by what it does
+		if path.Base(word) == "stillwater" && word != packageName && i+1 < len(words) {
 			all = append(all, words[i+1:])
 		}
 	}

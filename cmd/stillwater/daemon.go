@@ -38,13 +38,13 @@ type daemonFlags struct {
 func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags, f := flag.NewFlagSet("stillwater", flag.ContinueOnError), &daemonFlags{}
 	flags.SetOutput(io.Discard)
-	flags.StringVar(&f.listen, "listen", "", "`ADDRESS` of the page, host:port; :8737 opens it to the network")
+	flags.StringVar(&f.listen, "listen", "", "serve the page at `ADDRESS`, host:port; :8737 opens it to the network")
 	flags.StringVar(&f.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
 	flags.StringVar(&f.journal, "journal", "", "journal `FILE` (default: in the user's state folder)")
-	flags.Uint64Var(&f.seed, "seed", 0, "`NUMBER` that the simulated room's chances follow from (0: another each time)")
+	flags.Uint64Var(&f.seed, "seed", 0, "`NUMBER` that seeds the simulated room (0: another each time)")
 	flags.Func("name", "the page is found as `NAME`.local on the network (default stillwater; empty: not announced)",
 		func(name string) error { f.name = &name; return nil })
-	flags.BoolVar(&f.forget, "forget-phones", false, "every phone must pair again")
+	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f
 }

@@ -11,14 +11,15 @@ import (
 
 // drop says when a drop that broke the beam shows the moment wanted.
 func (m *Main) drop(ctx context.Context, args []string) error {
-	c := newCalculator("drop", "says how long after the beam a falling drop shows its moment.", shot.Drop)
+	c := newCalculator("drop", "computes how long after the beam a falling drop's splash shows the chosen phase.",
+		shot.Drop)
 	d := &c.set.Drop
 	phase := string(d.Phase)
 	c.text(&d.Height, "height", "drop.height", "from the nozzle's tip down to the surface", d.Height)
 	c.text(&d.Beam, "beam", "drop.beam", "from the nozzle's tip down to the beam", d.Beam)
 	c.text(&d.Nozzle, "nozzle", "drop.nozzle", "the nozzle's outer diameter", d.Nozzle)
-	c.text(&d.Diameter, "diameter", "drop.diameter", "the drop's diameter if measured; 0 mm: from nozzle and liquid",
-		d.Diameter)
+	c.text(&d.Diameter, "diameter", "drop.diameter",
+		"the drop's diameter if measured; 0 mm: computed from nozzle and liquid", d.Diameter)
 	c.text(&d.PoolDepth, "pool", "drop.pool_depth", "the pool's depth", d.PoolDepth)
 	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+liquidNames())
 	c.flags.StringVar(&phase, "phase", phase, "the moment: one of "+phaseNames())

@@ -113,7 +113,7 @@ func (m *Main) onlyFlags(flags *flag.FlagSet, args []string, about, after, inste
 		fmt.Fprint(m.Stdout, after)
 	}
 	if err == nil && flags.NArg() > 0 {
-		err = fmt.Errorf("%w: %s: %q is too much%s", errUsage, flags.Name(), flags.Arg(0), instead)
+		err = fmt.Errorf("%w: %s: unexpected argument %q%s", errUsage, flags.Name(), flags.Arg(0), instead)
 	}
 	return err
 }

@@ -54,6 +54,15 @@ func TestHelpAndErrorsInFlags(t *testing.T) {
 	}
 }
 
+func TestEachCommandShowsItsHelp(t *testing.T) {
+	for _, c := range commands() {
+		status, out, errs := calculate(t, c.name+" --help")
+		assert.Zero(t, status, c.name)
+		assert.Contains(t, out, "\n", c.name)
+		assert.Empty(t, errs, c.name)
+	}
+}
+
 // A request to stop while starting is not a failure.
 func TestStoppedWhileStarting(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())

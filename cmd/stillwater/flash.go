@@ -19,7 +19,7 @@ import (
 	"stillwater/internal/textfile"
 )
 
-const flashUsage = `stillwater flash writes Stillwater's firmware to a board with an ATmega328P, by the program avrdude.
+const flashUsage = `stillwater flash writes Stillwater's firmware to a board with an ATmega328P, using avrdude.
 Disconnect flashes, valves and the camera first: pins may move while the chip is written.
 
 `
@@ -37,10 +37,10 @@ func flashFlags() (*flashOptions, *flag.FlagSet) {
 	flags.StringVar(&o.port, "port", "", "serial `PORT` of the board (default: the configuration's, or the only one)")
 	flags.StringVar(&o.image, "image", "", "firmware `FILE` in the Intel HEX format (default: the one in this program)")
 	flags.StringVar(&o.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
-	flags.StringVar(&o.programmer, "programmer", flash.Bootloader, "as avrdude names it: the default is the board's own "+
-		"bootloader; with another one the chip's bootloader is erased")
-	flags.IntVar(&o.baud, "baud", 0, "speed of the bootloader (default: 115200, then 57600)")
-	flags.BoolVar(&o.dry, "dry-run", false, "print what would be run, and do nothing")
+	flags.StringVar(&o.programmer, "programmer", flash.Bootloader,
+		"programmer as avrdude names it: the default is the board's own bootloader; another erases that")
+	flags.IntVar(&o.baud, "baud", 0, "`SPEED` of the bootloader, baud (default: 115200, then 57600)")
+	flags.BoolVar(&o.dry, "dry-run", false, "print what would be run, and run nothing")
 	return o, flags
 }
 

@@ -94,27 +94,29 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 	o, flags := &latenessOptions{}, flag.NewFlagSet("lateness", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	flags.IntVar(&o.count, "count", 5000, "pulses to measure")
-	flags.DurationVar(&o.interval, "interval", time.Millisecond, "mean time from pulse to pulse, and the peer's")
+	flags.DurationVar(&o.interval, "interval", time.Millisecond, "mean time from pulse to pulse, here and in cyclictest")
 	flags.BoolVar(&o.load, "load", false, "keep the machine busy: with stress-ng if it is installed, else with busy loops")
 	flags.BoolVar(&o.peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
-	flags.IntVar(&o.rounds, "rounds", 5, "with --peer: how many turns each takes")
+	flags.IntVar(&o.rounds, "rounds", 5, "with --peer: turns for each of the two")
 	flags.BoolVar(&o.json, "json", false, "one JSON object, keys with units")
 	flags.IntVar(&o.priority, "priority", config.DefaultPriority, "real-time priority to ask for, 0 for none")
-	flags.IntVar(&o.cpu, "cpu", config.AnyCPU, "processor to stay on, -1 for any")
-	flags.Uint64Var(&o.seed, "seed", 1, "of the random times between pulses")
-	flags.StringVar(&o.config, "config", "", "switch a real output: the board of this `FILE`; needs --output")
-	flags.StringVar(&o.output, "output", "", "with --config: the `NAME` of the output that may be switched")
-	flags.StringVar(&o.input, "input", "", "with --output: the `NAME` of the input that it is wired back to")
-	flags.StringVar(&o.journal, "journal", "", "judge by the latest plan of this `FILE` (default: the usual one)")
-	flags.StringVar(&o.kind, "plan", "", "judge by a drop, a throw or a sound with the usual set")
+	flags.IntVar(&o.cpu, "cpu", config.AnyCPU, "processor to run on, -1 for any")
+	flags.Uint64Var(&o.seed, "seed", 1, "seed of the random times between pulses")
+	flags.StringVar(&o.config, "config", "",
+		"switch a real output of the board in this configuration `FILE`; needs --output")
+	flags.StringVar(&o.output, "output", "", "with --config: `NAME` of the output to switch")
+	flags.StringVar(&o.input, "input", "", "with --output: `NAME` of the input that it is wired back to")
+	flags.StringVar(&o.journal, "journal", "",
+		"judge by the latest plan in this journal `FILE` (default: in the user's state folder)")
+	flags.StringVar(&o.kind, "plan", "", "judge by the default set of this `KIND`: one of drop, throw, sound")
 	flags.Func("set", "change the plan to judge by: `FIELD=VALUE`, like throw.gate=10cm; may be repeated",
 		func(s string) error { o.sets = append(o.sets, s); return nil })
 	return o, flags
 }
 
 func latenessHelp(w io.Writer, flags *flag.FlagSet) {
-	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine: the real process
-and the real loop, with nothing at its pins unless --config and --output say otherwise.
+	fmt.Fprint(w, `stillwater lateness measures how late the board process switches on this machine. It runs the real
+process and its real loop, and switches no pin unless --config and --output are given.
 
 `)
 	printFlags(w, flags)
@@ -132,7 +134,7 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	}
 	switch {
 	case flags.NArg() > 0:
-		return bad("%q is too much; every value is given by its flag, like --count 1000", flags.Arg(0))
+		return bad("unexpected argument %q; every value is given by its flag, like --count 1000", flags.Arg(0))
 	case o.count < 1 || o.count > maxLatenessShots:
 		return bad("--count %d: give a number from 1 to %d", o.count, maxLatenessShots)
 	case o.interval < latenessFastest || o.interval > latenessSlowest:

@@ -46,7 +46,7 @@ longest_on = "10 ms"
 		args []string
 		want string
 	}{
-		{[]string{"what"}, `"what" is too much`},
+		{[]string{"what"}, `unexpected argument "what"`},
 		{[]string{"--count", "0"}, "--count 0: give a number from 1"},
 		{[]string{"--count", "x"}, "count"},
 		{[]string{"--interval", "1us"}, "--interval 1µs: give a time from 200µs to 1s"},
@@ -100,7 +100,7 @@ func TestLatenessPlan(t *testing.T) {
 	require.NoError(t, err)
 	far, err := m.latenessPlan(t.Context(), &latenessOptions{kind: "throw"}, cfg)
 	require.NoError(t, err)
-	assert.Less(t, near.Again, far.Again, "what is nearer is more exact")
+	assert.Less(t, near.Repeat, far.Repeat, "what is nearer is more exact")
 	assert.Equal(t, "as given", near.From)
 
 	path := filepath.Join(home, "evenings.db")

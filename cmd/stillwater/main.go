@@ -34,18 +34,18 @@ type command struct {
 // commands lists the subcommands in the order help shows them.
 func commands() []command {
 	return []command{
-		{"drop", "when a falling drop shows its moment", (*Main).drop},
+		{"drop", "when a falling drop's splash shows the chosen phase", (*Main).drop},
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
-		{"sound", "how long a sound takes to the microphone", (*Main).sound},
+		{"sound", "how long a sound takes to reach the microphone", (*Main).sound},
 		{"record", "list, show and export what was shot", (*Main).record},
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},
 		{"flash", "put Stillwater's firmware on a board with an ATmega328P", (*Main).flash},
-		{"pairing", "say where the installed service's page is, and the code that pairs a phone", (*Main).pairing},
-		{"board", "run a GPIO board (started by the daemon, or a service)", (*Main).board},
+		{"pairing", "show the address of the installed service's page, and the code that pairs a phone", (*Main).pairing},
+		{"board", "run a GPIO board (the daemon or the service manager starts it)", (*Main).board},
 		{"version", "print the version", (*Main).version},
-		{"help", "say what there is", (*Main).help},
+		{"help", "list the commands, or show the flags of one", (*Main).help},
 	}
 }
 
@@ -146,15 +146,17 @@ func (m *Main) help(ctx context.Context, args []string) error {
 	flags, _ := daemonFlagSet()
 	printFlags(m.Stdout, flags)
 	fmt.Fprint(m.Stdout, `
-Each command says its flags with -h. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
+-h after a command shows its flags. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
 Low voltage only: 12 V DC or less, camera and flash through optocouplers, water away from electricity.
 `)
 	return nil
 }
 
 func (m *Main) version(_ context.Context, args []string) error {
-	if len(args) > 0 {
-		return fmt.Errorf("%w: version: %q is too much", errUsage, args[0])
+	flags := flag.NewFlagSet("version", flag.ContinueOnError)
+	flags.SetOutput(io.Discard)
+	if err := m.onlyFlags(flags, args, "stillwater version prints the version.\n", "", ""); err != nil {
+		return err
 	}
 	fmt.Fprintln(m.Stdout, "stillwater", version())
 	return nil

@@ -10,23 +10,24 @@ import (
 	"stillwater/internal/invite"
 )
 
-const pairingUsage = `stillwater pairing says where the page of the installed service is, and the code that pairs
-a phone. The code is for whoever administers this machine: sudo stillwater pairing
-A Stillwater that was started by hand shows its code where it was started; started again it has a
-new one, and with --forget-phones it knows no phone any more.
+const pairingUsage = `stillwater pairing shows the address of the installed service's page, and the code that pairs a
+phone. Only an administrator of this machine may see the code: sudo stillwater pairing
+If Stillwater was started by hand, the code is on the terminal where it was started. Each start makes a
+new one, and a start with --forget-phones ends the pairing of all phones.
 
-It is six digits. Once 20 wrong codes were typed, by whoever, it is longer, so that nobody can guess
-it and nobody has to wait; --new goes back to six digits.
+The code is six digits. After 20 wrong ones, whoever typed them, a longer code replaces it, so that
+nobody can guess it and nobody has to wait; --new makes a six-digit code again.
 
 `
 
-// pairing says where the service's page is and with which code a phone pairs.
+// pairing shows where the service's page is and with which code a phone pairs.
 func (m *Main) pairing(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("pairing", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	asJSON := flags.Bool("json", false, "write JSON")
 	renew := flags.Bool("new", false, "make a new code first")
-	forget := flags.Bool("forget", false, "forget all phones first: they are out at once and need the new code")
+	forget := flags.Bool("forget", false,
+		"forget all phones first: they are disconnected at once and must pair with the new code")
 	if err := m.onlyFlags(flags, args, pairingUsage, "", ""); err != nil {
 		return err
 	}

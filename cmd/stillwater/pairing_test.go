@@ -165,5 +165,5 @@ func TestPairingWithoutAService(t *testing.T) {
 
 	_, says, status = pairingIn(t, folder, "now")
 	assert.Equal(t, 2, status)
-	assert.Contains(t, says, `"now" is too much`)
+	assert.Contains(t, says, `unexpected argument "now"`)
 }

@@ -12,8 +12,8 @@ import (
 	"stillwater/internal/render"
 )
 
-const pinsUsage = `stillwater pins shows this machine's header, or without a known one its chips' lines; who holds
-each line, and what the configuration uses it for.
+const pinsUsage = `stillwater pins lists the pins of this machine's header or, if it has no known header, the
+lines of its GPIO chips: which program holds each, and what the configuration uses it for.
 
 `
 
@@ -21,7 +21,7 @@ each line, and what the configuration uses it for.
 func (m *Main) pins(_ context.Context, args []string) error {
 	flags := flag.NewFlagSet("pins", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
-	path := flags.String("config", "", "configuration `file`; without it the one that is found")
+	path := flags.String("config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
 	asJSON := flags.Bool("json", false, "one JSON object")
 	if err := m.onlyFlags(flags, args, pinsUsage, "", ""); err != nil {
 		return err

@@ -25,8 +25,8 @@ list    the sessions, newest first, and how their shots were judged
 show    one session's shots: planned, actual, how late, verdict, note (default: latest)
 export  every shot for a spreadsheet (csv) or a program (json; with the set and the program of each shot)
 
-All of them work while the daemon runs, and read what can be read of a damaged record. A text that a spreadsheet would
-take for a formula gets an apostrophe in front in csv. Options:
+All of them work while the daemon runs, and read whatever is intact in a damaged record. In csv, a text that a
+spreadsheet would take for a formula gets an apostrophe in front. Options:
 `
 
 // recordOptions are the flags of "record"; a subcommand has those that it needs.
@@ -160,7 +160,7 @@ func findSession(ctx context.Context, j *journal.Journal, where, word string) (r
 
 func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
 	if len(words) > 0 {
-		return fmt.Errorf("%w: record list: %q is too much", errUsage, words[0])
+		return fmt.Errorf("%w: record list: unexpected argument %q", errUsage, words[0])
 	}
 	all, err := j.Sessions(ctx)
 	switch {
@@ -178,7 +178,7 @@ func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptio
 func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
 	words = append(words, "latest")
 	if len(words) > 2 {
-		return fmt.Errorf("%w: record show: %q is too much", errUsage, words[1])
+		return fmt.Errorf("%w: record show: unexpected argument %q", errUsage, words[1])
 	}
 	s, err := findSession(ctx, j, "record show: SESSION", words[0])
 	if err != nil {

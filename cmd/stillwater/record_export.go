@@ -14,7 +14,7 @@ import (
 
 func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
 	if len(words) > 0 {
-		return fmt.Errorf("%w: record export: %q is too much", errUsage, words[0])
+		return fmt.Errorf("%w: record export: unexpected argument %q", errUsage, words[0])
 	}
 	write := map[string]func(context.Context, io.Writer, export.Source, export.Options) (export.Result, error){
 		"csv": export.CSV, "json": export.JSON,

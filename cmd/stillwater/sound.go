@@ -9,14 +9,14 @@ import (
 	"stillwater/internal/shot"
 )
 
-// sound says how long a sound takes to the microphone and, with --after, how long the board then waits.
+// sound says how long a sound takes to reach the microphone and, with --after, how long the board then waits.
 func (m *Main) sound(ctx context.Context, args []string) error {
-	c := newCalculator("sound", "says how long a sound takes to the microphone.", shot.Sound)
+	c := newCalculator("sound", "computes how long a sound takes to reach the microphone.", shot.Sound)
 	n := &c.set.Sound
 	n.After = 0
 	c.text(&n.Distance, "distance", "sound.distance", "from the sound to the microphone", n.Distance)
-	c.text(&n.Temperature, "temperature", "sound.temperature", "of the air", n.Temperature)
-	c.text(&n.After, "after", "sound.after", "the moment wanted, from the sound", phys.Time(0))
+	c.text(&n.Temperature, "temperature", "sound.temperature", "air temperature", n.Temperature)
+	c.text(&n.After, "after", "sound.after", "from the sound to the moment wanted", phys.Time(0))
 	if err := c.parse(m, args); err != nil {
 		return err
 	}

@@ -1,4 +1,4 @@
-// Package check holds a configuration against this machine: whether the board's lines and its port are there and free,
+// Package check compares a configuration with this machine: whether the board's lines and its port exist and are free,
 // what may go wrong with them, and whether this user may have what the daemon needs. It changes nothing and switches
 // nothing; inputs that are free are requested once and released.
 package check

@@ -77,8 +77,9 @@ func newHeartbeat(line OutputLines, manager *service.Manager) *heartbeat {
 	return h
 }
 
-// tick does what is due, and says when it wants the next pass. sure says that the outputs are known to be as they were
-// last driven: otherwise the wave stops, and the guard cuts them off.
+// tick does what is due, and says when it wants the next pass. cue is when the board wants to be woken, if cued. sure
+// says that the outputs are known to be as they were last driven: otherwise the wave stops, and the guard cuts them
+// off.
 func (h *heartbeat) tick(now, cue wire.Tick, cued, sure bool) (next wire.Tick, ok bool, err error) {
 	switch {
 	case h.line == nil:
@@ -109,7 +110,8 @@ func (h *heartbeat) measure(now wire.Tick) {
 	h.changed, h.started = now, true
 }
 
-// report logs it if the wave paused: what was to be switched in that time may not have been.
+// report logs it if the wave paused: what was to be switched in that time may not have been. It may take long, so it
+// is for when nothing is armed.
 func (h *heartbeat) report() {
 	if h.late == 0 {
 		return

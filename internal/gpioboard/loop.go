@@ -72,13 +72,6 @@ type thread interface {
 	Disarm()
 }
 
-// pulse is ticked once in each pass of a healthy loop, and says when it wants the next pass. cue is when the board
-// wants to be woken, if cued; sure says that the outputs are known to be as they were last driven.
-type pulse interface {
-	tick(now, cue wire.Tick, cued, sure bool) (next wire.Tick, ok bool, err error)
-	report() // logs what went wrong; called when nothing is armed
-}
-
 // loop is a running board.
 type loop struct {
 	clock     clock
@@ -88,8 +81,8 @@ type loop struct {
 	outputs   outputs
 	board     *executor.Executor
 	lead      realtime.Lead
-	thread    thread // nil: none
-	heartbeat pulse  // nil: none
+	thread    thread     // nil: none
+	heartbeat *heartbeat // nil: none
 
 	active      bool      // the board is armed, or an output is on
 	housekept   int64     // when the disarmed board last did its housekeeping

@@ -103,9 +103,9 @@ func Moved(v phys.Speed, late time.Duration) phys.Length {
 
 // Plan is what lateness has to be good enough for.
 type Plan struct {
-	Name  string
-	Again time.Duration // what the plan leaves from shot to shot, standard deviation
-	Limit time.Duration // a cue later than this is not fired, and the shot given up
+	Name   string
+	Repeat time.Duration // what the plan leaves from shot to shot, standard deviation
+	Limit  time.Duration // a cue later than this is not fired, and the shot given up
 }
 
 // Unseen is a lateness that no picture shows: in that time the fastest throw gets 0.3 mm, a tenth of how ragged a
@@ -124,7 +124,7 @@ type Verdict struct {
 // Judge compares lateness with a plan: 99 in 100 pulses may be late by a third of what the plan leaves from shot to
 // shot anyway, or by what no picture shows, and none by so much that it is given up.
 func Judge(s Summary, p Plan) Verdict {
-	allowed := max(p.Again/share, Unseen)
+	allowed := max(p.Repeat/share, Unseen)
 	late := fmt.Sprintf("99 in 100 pulses are at most %v late", Round(s.P99))
 	switch {
 	case s.Count == 0:
@@ -138,7 +138,7 @@ func Judge(s Summary, p Plan) Verdict {
 		return Verdict{true, fmt.Sprintf("good enough for %s: %s, too little for a picture to show", p.Name, late)}
 	}
 	return Verdict{true, fmt.Sprintf("good enough for %s: %s, and from shot to shot it varies by %v anyway", p.Name, late,
-		Round(p.Again))}
+		Round(p.Repeat))}
 }
 
 // Round leaves two or three digits of a time, for people.

@@ -87,8 +87,8 @@ func TestMoved(t *testing.T) {
 }
 
 func TestJudge(t *testing.T) {
-	throw := Plan{Name: "a throw", Again: 9 * time.Millisecond, Limit: 10 * time.Millisecond}
-	sound := Plan{Name: "a sound", Again: 29, Limit: time.Millisecond}
+	throw := Plan{Name: "a throw", Repeat: 9 * time.Millisecond, Limit: 10 * time.Millisecond}
+	sound := Plan{Name: "a sound", Repeat: 29, Limit: time.Millisecond}
 	for name, c := range map[string]struct {
 		s    Summary
 		p    Plan

@@ -62,7 +62,7 @@ func fakeTools(looped, peer bool) tools {
 
 func fakeRun(t *testing.T, looped, peer bool) *Report {
 	o := &Options{Count: 1000, Rounds: 2, Interval: time.Millisecond, Seed: 7}
-	o.Plan = Plan{lateness.Plan{Name: "a throw", Again: 9 * time.Millisecond, Limit: time.Millisecond}, "the usual set"}
+	o.Plan = Plan{lateness.Plan{Name: "a throw", Repeat: 9 * time.Millisecond, Limit: time.Millisecond}, "the usual set"}
 	o.About = About{Output: "nothing (a board without pins)", Drive: "none", Granted: "memory locked",
 		Missing: []string{"no real-time priority 60: the limit of this process is 0; give it more"}, System: "Linux 1.2.3"}
 	if looped {

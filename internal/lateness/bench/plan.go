@@ -25,7 +25,7 @@ func NewPlan(set shot.Set, from string, limit time.Duration) (Plan, error) {
 	if err != nil {
 		return Plan{}, fmt.Errorf("the plan to judge by (%s) does not work: %w", from, err)
 	}
-	return Plan{lateness.Plan{Name: "a " + string(set.Kind), Again: budget.Repeat.Mistiming.Duration(), Limit: limit},
+	return Plan{lateness.Plan{Name: "a " + string(set.Kind), Repeat: budget.Repeat.Mistiming.Duration(), Limit: limit},
 		from}, nil
 }
 
