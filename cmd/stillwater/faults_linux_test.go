@@ -52,8 +52,7 @@ func journalOf(t testing.TB, path string) map[int64]record.Shot {
 // unwritten makes a shot whose record cannot be written now, and waits until that is said.
 func (h *hand) unwritten() *control.Snapshot {
 	h.t.Helper()
-	h.must(control.Command{Type: "arm", Shots: 1})
-	h.until("armed", inState(control.Armed))
+	h.arm(1)
 	h.must(control.Command{Type: "room"})
 	return h.until("the record cannot be written", func(s *control.Snapshot) bool {
 		return s.Record.Waiting > 0 && s.Record.Problem != "" && s.State == control.Safe && !s.Room.Busy
@@ -322,8 +321,7 @@ func (s *studio) shoot() {
 // open arms and opens the shutter.
 func (s *studio) open() {
 	s.t.Helper()
-	s.phone.must(control.Command{Type: "arm", Shots: 1})
-	s.phone.until("armed", inState(control.Armed))
+	s.phone.arm(1)
 	s.phone.must(control.Command{Type: "go"})
 	proctest.Eventually(s.t, "the shutter is open", func() bool { return s.pins.On.Load() == 1 })
 }

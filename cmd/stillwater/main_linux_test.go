@@ -31,7 +31,7 @@ func TestMain(m *testing.M) {
 			os.Exit(2)
 		}
 		// Most tests here wait: for boards, browsers and phones, not for a processor. -parallel still has the last word.
-		if err := flag.Set("test.parallel", "6"); err != nil {
+		if err := flag.Set("test.parallel", "4"); err != nil {
 			panic(err)
 		}
 		status := m.Run()

@@ -41,8 +41,7 @@ func (h *hand) dropShot(drop func()) control.ShotView {
 	h.t.Helper()
 	for try := 0; ; try++ {
 		before := h.last.ShotCount
-		h.must(control.Command{Type: "arm", Shots: 1})
-		h.until("armed", inState(control.Armed))
+		h.arm(1)
 		drop()
 		h.until("the shot is on record", func(s *control.Snapshot) bool { return s.ShotCount > before })
 		h.until("at rest", inState(control.Safe))
@@ -99,8 +98,7 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	chip.Connect()
 	h.until("the board is there", func(s *control.Snapshot) bool { return s.Board.Connected })
 	h.ready()
-	h.must(control.Command{Type: "arm", Shots: 9})
-	h.until("armed", inState(control.Armed))
+	h.arm(9)
 
 	chip.Disconnect()
 	h.until("the board is gone", func(s *control.Snapshot) bool { return !s.Board.Connected })
@@ -114,8 +112,7 @@ func TestAnUnpluggedBoardIsSaidAndComesBack(t *testing.T) {
 	h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected })
 	assert.Equal(t, control.Safe, h.last.State)
 	assert.Contains(t, h.last.Reason, "the board was gone and is back; disarmed")
-	h.must(control.Command{Type: "arm", Shots: 1})
-	h.until("armed again", inState(control.Armed))
+	h.arm(1)
 	require.Zero(t, d.stop())
 }
 
