@@ -585,7 +585,7 @@ func TestGarbageOnTheLink(t *testing.T) {
 			s.beats(s.r.IntN(3))
 		}
 		assert.LessOrEqual(s.t, s.pins.Lit.Load(), lit+1, "at most the flash of the shot that was under way")
-		s.phone.must(control.Command{Type: "disarm"})
+		s.phone.ask(control.Command{Type: "disarm"}) // a busy machine's board may not confirm it, and is cut off
 		s.aftermath()
 	})
 }
