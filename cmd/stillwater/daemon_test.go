@@ -234,7 +234,9 @@ func (h *hand) arm(shots int) {
 			break
 		}
 		require.Less(h.t, try, 20, "%+v", m.Refusal)
-		h.until("the board is back", func(s *control.Snapshot) bool { return s.Board.Connected && s.State == control.Safe })
+		h.until("the board is back", func(s *control.Snapshot) bool {
+			return s.Board.Connected && s.State == control.Safe
+		})
 	}
 	h.until("armed", inState(control.Armed))
 }
