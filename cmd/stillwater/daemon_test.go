@@ -224,8 +224,8 @@ func (h *hand) ready() {
 	h.must(control.Command{Type: "set", Field: "light.recycle", Value: "100 ms"}) // a test waits for it after each shot
 }
 
-// arm arms for shots. A board that is not answered for, on a machine that is busy with other things, is gone for a while
-// and refuses until it is back.
+// arm arms for shots. A board that a busy machine kept from answering is gone for a while, and arming is refused until
+// it is back.
 func (h *hand) arm(shots int) {
 	h.t.Helper()
 	for try := 0; ; try++ {
