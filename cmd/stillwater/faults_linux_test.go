@@ -326,8 +326,8 @@ func (s *studio) open() {
 	proctest.Eventually(s.t, "the shutter is open", func() bool { return s.pins.On.Load() == 1 })
 }
 
-// dark waits until no output is on, long before their longest on-times end.
-func (s *studio) dark() {
+// awaitOutputsOff waits until no output is on, long before their longest on-times end.
+func (s *studio) awaitOutputsOff() {
 	s.t.Helper()
 	proctest.Eventually(s.t, "all outputs are off", func() bool { return s.pins.On.Load() == 0 })
 }
@@ -355,11 +355,11 @@ func (s *studio) untilSomeMoment() string {
 	return fmt.Sprint(after, " heartbeats after the edge")
 }
 
-// aftermath holds what must be so after any fault, once its cause is gone: outputs off, the reason shown (one of these
+// requireSafe holds what must be so after any fault, once its cause is gone: outputs off, the reason shown (one of these
 // words), the next arming works, and the record has all that was shown.
-func (s *studio) aftermath(reasons ...string) {
+func (s *studio) requireSafe(reasons ...string) {
 	s.t.Helper()
-	s.dark()
+	s.awaitOutputsOff()
 	said := len(reasons) == 0
 	s.phone.until(fmt.Sprintf("one of %q is said and the board is at rest", reasons), func(n *control.Snapshot) bool {
 		said = said || slices.ContainsFunc(reasons, func(words string) bool { return strings.Contains(shownText(n), words) })
@@ -525,15 +525,15 @@ func TestBoardKilledAtAnyMoment(t *testing.T) {
 	t.Run("a service of its own", func(t *testing.T) {
 		withFaults(t, 4, false, func(s *studio) {
 			kill(s.board)
-			s.dark() // before another is started
+			s.awaitOutputsOff() // before another is started
 			s.startBoard()
-			s.aftermath("its link ended")
+			s.requireSafe("its link ended")
 		})
 	})
 	t.Run("started by the daemon", func(t *testing.T) {
 		withFaults(t, 4, true, func(s *studio) {
 			require.NoError(t, unix.Kill(int(s.pins.Board.Load()), unix.SIGKILL))
-			s.aftermath("was killed by signal 9 (SIGKILL)")
+			s.requireSafe("was killed by signal 9 (SIGKILL)")
 		})
 	})
 }
@@ -544,14 +544,14 @@ func TestDaemonKilledAtAnyMoment(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			withFaults(t, 4, spawned, func(s *studio) {
 				kill(s.daemon)
-				s.dark()
+				s.awaitOutputsOff()
 				cookie, shown := s.phone.cookie, s.phone.last.ShotCount
 				s.startDaemon()
 				s.phone = s.run.join(cookie)
 				assert.Equal(s.t, control.Safe, s.phone.last.State, "never armed after a restart")
 				assert.GreaterOrEqual(s.t, s.phone.last.ShotCount, shown)
 				s.phone.must(control.Command{Type: "take"})
-				s.aftermath()
+				s.requireSafe()
 			})
 		})
 	}
@@ -568,7 +568,7 @@ func TestLinkHalfClosed(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			withFaults(t, 3, false, func(s *studio) {
 				s.middle.each(half)
-				s.aftermath("its link ended")
+				s.requireSafe("its link ended")
 			})
 		})
 	}
@@ -586,7 +586,7 @@ func TestGarbageOnTheLink(t *testing.T) {
 		}
 		assert.LessOrEqual(s.t, s.pins.Lit.Load(), lit+1, "at most the flash of the shot that was under way")
 		s.phone.ask(control.Command{Type: "disarm"}) // a busy machine's board may not confirm it, and is cut off
-		s.aftermath()
+		s.requireSafe()
 	})
 }
 
@@ -596,13 +596,13 @@ func TestLinkStalled(t *testing.T) {
 	t.Parallel()
 	withFaults(t, 4, false, func(s *studio) {
 		s.middle.stall(true)
-		s.dark()
+		s.awaitOutputsOff()
 		s.phone.until("the silence is said", func(n *control.Snapshot) bool {
 			return strings.Contains(shownText(n), "nothing heard from it for 1s")
 		})
 		s.beats(s.r.IntN(150))
 		s.middle.stall(false)
-		s.aftermath()
+		s.requireSafe()
 	})
 }
 

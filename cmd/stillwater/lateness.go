@@ -34,7 +34,7 @@ const (
 	maxLatenessShots = 10_000_000
 	latenessFastest  = 200 * time.Microsecond
 	latenessSlowest  = time.Second
-	latenessMostRuns = 1000
+	maxLatenessRuns  = 1000
 )
 
 // errLate says that the lateness measured is not good enough for the plan.
@@ -139,8 +139,8 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 		return bad("--count %d: give a number from 1 to %d", o.count, maxLatenessShots)
 	case o.interval < latenessFastest || o.interval > latenessSlowest:
 		return bad("--interval %v: give a time from %v to %v", o.interval, latenessFastest, latenessSlowest)
-	case given["rounds"] && (o.rounds < 1 || o.rounds > min(o.count, latenessMostRuns)):
-		return bad("--rounds %d: give a number from 1 to %d, and no more than --count", o.rounds, latenessMostRuns)
+	case given["rounds"] && (o.rounds < 1 || o.rounds > min(o.count, maxLatenessRuns)):
+		return bad("--rounds %d: give a number from 1 to %d, and no more than --count", o.rounds, maxLatenessRuns)
 	case given["rounds"] && !o.peer:
 		return bad("--rounds is for taking turns with --peer; leave it out, or add --peer")
 	case o.priority < 0 || o.priority > 99:

@@ -111,13 +111,13 @@ func journalPlace(path string, getenv func(string) string) place {
 	p.path = path
 	p.free, _ = freeSpace(at) // of no interest where it is not known
 	if p.err == nil && at == path {
-		p.err = besideUsable(path)
+		p.err = checkSidecars(path)
 	}
 	return p
 }
 
-// besideUsable says why this user cannot use what a journal's file has beside it.
-func besideUsable(path string) error {
+// checkSidecars says why this user cannot use what a journal's file has beside it.
+func checkSidecars(path string) error {
 	for _, beside := range []string{filepath.Dir(path), path + "-wal", path + "-shm", path + ".lock"} {
 		if err := usable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("%s: %w", beside, err)

@@ -136,7 +136,7 @@ func (c *Control) startSession(name string) error {
 	}
 	c.ticked = map[string]bool{}
 	c.session = c.newSession(name)
-	c.shots, c.shotCount, c.seen, c.notice = nil, 0, "", ""
+	c.shots, c.shotCount, c.lastSeen, c.notice = nil, 0, "", ""
 	c.saveSession(c.session)
 	return nil
 }

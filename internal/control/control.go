@@ -115,7 +115,7 @@ type Control struct {
 	shots            []ShotView    // of the session, newest first: those that are shown
 	shotCount        int           // of the session
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
-	seen             string
+	lastSeen         string
 	phones           phones
 	viewers          map[*viewer]struct{}
 	published        time.Time

@@ -8,10 +8,10 @@ import (
 
 // phones knows who is connected, who holds the controls and who asked for them.
 type phones struct {
-	connected map[string]int // connections of each client
-	holder    string
-	asking    []string
-	grace     *graceTimer // nil while the holder is connected
+	connected  map[string]int // connections of each client
+	holder     string
+	requesters []string
+	grace      *graceTimer // nil while the holder is connected
 }
 
 // graceTimer runs while the holder is disconnected.
@@ -28,14 +28,14 @@ func (p *phones) onlookers() int {
 // giveToNext gives the controls to the one who asked first, or to nobody.
 func (p *phones) giveToNext() {
 	p.holder = ""
-	if len(p.asking) > 0 {
-		p.give(p.asking[0])
+	if len(p.requesters) > 0 {
+		p.give(p.requesters[0])
 	}
 }
 
 func (p *phones) give(client string) {
 	p.holder = client
-	p.asking = slices.DeleteFunc(p.asking, func(c string) bool { return c == client })
+	p.requesters = slices.DeleteFunc(p.requesters, func(c string) bool { return c == client })
 	if p.grace != nil {
 		p.grace.timer.stop()
 		p.grace = nil
@@ -69,7 +69,7 @@ func (c *Control) disconnectPhone(client string, heard time.Time) {
 		return
 	}
 	delete(p.connected, client)
-	p.asking = slices.DeleteFunc(p.asking, func(a string) bool { return a == client })
+	p.requesters = slices.DeleteFunc(p.requesters, func(a string) bool { return a == client })
 	if client != p.holder {
 		return
 	}
@@ -104,15 +104,15 @@ func (c *Control) take(client string) error {
 	case p.holder == client:
 	case p.holder == "":
 		p.give(client)
-	case !slices.Contains(p.asking, client):
-		p.asking = append(p.asking, client)
+	case !slices.Contains(p.requesters, client):
+		p.requesters = append(p.requesters, client)
 	}
 	return nil
 }
 
 // release lets go of the controls. Something armed always has somebody who answers for it.
 func (c *Control) release() error {
-	if len(c.phones.asking) == 0 {
+	if len(c.phones.requesters) == 0 {
 		if err := c.requireDisarmed("", "Who holds the controls"); err != nil {
 			return refusal("", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
 		}

@@ -69,7 +69,7 @@ func (c *Control) restoreShots(ctx context.Context) error {
 		c.shots = append(c.shots, c.pageShot(s))
 	}
 	if len(c.shots) > 0 {
-		c.seen = c.shots[0].Seen
+		c.lastSeen = c.shots[0].Seen
 	}
 	c.shotCount, err = c.opts.Journal.Count(ctx, c.session.id)
 	return err
@@ -199,7 +199,7 @@ func (c *Control) show(s *session, made ShotView) {
 	}
 	c.shots = append([]ShotView{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
 	c.shotCount++
-	c.seen = made.Seen
+	c.lastSeen = made.Seen
 }
 
 func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.Shot {

@@ -66,7 +66,7 @@ func (c *Control) snapshot() *Snapshot {
 		Epoch: c.epoch, State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
 		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Problem: c.disconnectReason,
 			Outputs: append([]OutputView{}, c.outputs...)},
-		Inputs: append([]InputView{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.asking...),
+		Inputs: append([]InputView{}, c.inputs...), Holder: c.phones.holder, Asking: append([]string{}, c.phones.requesters...),
 		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Shots: append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
@@ -81,7 +81,7 @@ func (c *Control) snapshot() *Snapshot {
 		s.NeedsGo = s.State == Armed && c.current.waitsGo
 	}
 	if c.opts.Room != nil {
-		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.seen}
+		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.lastSeen}
 	}
 	return s
 }
