@@ -355,8 +355,8 @@ func (s *studio) untilSomeMoment() string {
 	return fmt.Sprint(after, " heartbeats after the edge")
 }
 
-// requireSafe holds what must be so after any fault, once its cause is gone: outputs off, the reason shown (one of these
-// words), the next arming works, and the record has all that was shown.
+// requireSafe holds what must be so after any fault, once its cause is gone: outputs off, the reason shown (one of
+// these words), the next arming works, and the record has all that was shown.
 func (s *studio) requireSafe(reasons ...string) {
 	s.t.Helper()
 	s.awaitOutputsOff()
