@@ -74,7 +74,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 		return fmt.Errorf("%w: %w", errUsage, err)
 	}
 	if flags.NArg() > 0 {
-		return fmt.Errorf("%w: %q is too much; see go run ./cmd/debs -h", errUsage, flags.Arg(0))
+		return fmt.Errorf("%w: unexpected argument %q; see go run ./cmd/debs -h", errUsage, flags.Arg(0))
 	}
 	j := job{out: *out, progress: func(string, ...any) {}}
 	if render.IsTerminal(stderr) {

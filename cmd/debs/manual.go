@@ -47,8 +47,11 @@ func readManual(run func(args ...string) (string, error)) (manual, error) {
 			break
 		}
 		c := subcommand{name: row[1], summary: row[2]}
-		// A command without arguments refuses -h; its summary is complete.
-		if text, err := run(c.name, "-h"); err == nil && c.name != "help" {
+		if c.name != "help" { // its help is the table itself
+			text, err := run(c.name, "-h")
+			if err != nil {
+				return m, fmt.Errorf("stillwater %s -h: %w: %s", c.name, err, text)
+			}
 			c.help, c.flags = options(text)
 			c.words = subwords(c.name, c.help)
 		}

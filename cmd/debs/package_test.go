@@ -193,7 +193,7 @@ func TestWrongCalls(t *testing.T) {
 		args []string
 		says string
 	}{
-		{[]string{"all"}, `"all" is too much`},
+		{[]string{"all"}, `unexpected argument "all"`},
 		{[]string{"--arch", "riscv"}, `there is no package for "riscv"; choose from arm64, armhf, amd64`},
 		{[]string{"--version", "v 1"}, "write a digit"},
 	} {

@@ -1,6 +1,6 @@
-// Package config reads stillwater.toml: where the page listens, which board there is, and what hangs on its pins. It is
-// strict: an unknown key, a value of the wrong type, a missing limit or a line named twice is an error that says the
-// file, line and column, and what to write instead.
+// Package config reads stillwater.toml: where the page listens, which board there is, and what is connected to its
+// pins. It is strict: an unknown key, a value of the wrong type, a missing limit or a line named twice is an error that
+// says the file, line and column, and what to write instead.
 package config
 
 import (
