@@ -17,6 +17,7 @@ import (
 	"stillwater/internal/care"
 	"stillwater/internal/control"
 	"stillwater/internal/page"
+	"stillwater/internal/proctest"
 	"stillwater/internal/shot"
 	"stillwater/web"
 )
@@ -87,6 +88,13 @@ func (p *puppet) last(kind string) (control.Command, bool) {
 		}
 	}
 	return control.Command{}, false
+}
+
+// await waits until a command of a kind was given, and returns it.
+func (p *puppet) await(t *testing.T, kind string) (cmd control.Command) {
+	t.Helper()
+	proctest.Eventually(t, "the page asks: "+kind, func() (given bool) { cmd, given = p.last(kind); return given })
+	return cmd
 }
 
 // ready is a real board that could be armed, held by the first phone.
@@ -163,9 +171,8 @@ func (b *browser) killSwitch(t *testing.T) {
 	})
 	p.until("it is no longer said", hint+` === ""`)
 	p.tap("#disarm")
+	m.await(t, "disarm")
 	p.until("nothing is refused", `!document.querySelector("#bar-no").checkVisibility()`)
-	_, asked := m.last("disarm")
-	assert.True(t, asked)
 	p.clean()
 }
 
@@ -203,9 +210,9 @@ func (b *browser) changeOfHands(t *testing.T) {
 	p.js(`window.read = []; new MutationObserver(() => read.push(document.querySelector("#controls-words").textContent))
 		.observe(document.querySelector("#controls-words"), { childList: true, characterData: true, subtree: true })`)
 	p.tap(`[data-act="give"]`)
+	cmd := m.await(t, "give")
 	m.be(func(s *control.Snapshot) { s.Holder, s.Asking = "phone 2", []string{} })
 	p.until("arming is not offered", `document.querySelector("#arm").disabled`)
-	cmd, _ := m.last("give")
 	assert.Equal(t, "phone 2", cmd.To)
 	read := eval[[]string](p, `read`)
 	require.NotEmpty(t, read)
@@ -255,8 +262,7 @@ func (b *browser) testOutput(t *testing.T) {
 	p.until("it is pressed", `document.querySelector('`+flash+` button').ariaPressed === "true"`)
 	p.until("it was held long enough", `!document.querySelector('`+flash+` button').ariaPressed`)
 	p.up(x, y)
-	require.Eventually(t, func() bool { _, asked := m.last("pulse"); return asked }, patience, time.Millisecond*10)
-	cmd, _ := m.last("pulse")
+	cmd := m.await(t, "pulse")
 	assert.Equal(t, control.Command{Type: "pulse", Output: "flash", Epoch: 7}, cmd)
 	m.be(func(s *control.Snapshot) {
 		s.Board.Outputs = slices.Clone(s.Board.Outputs)
@@ -276,8 +282,7 @@ func (b *browser) arming(t *testing.T) {
 	p.state("safe", "Safe")
 	const offered = `document.querySelector("#disarm").checkVisibility()`
 	p.hold("#arm", "disarm is offered", offered)
-	require.Eventually(t, func() bool { _, asked := m.last("arm"); return asked }, patience, time.Millisecond*10)
-	cmd, _ := m.last("arm")
+	cmd := m.await(t, "arm")
 	assert.Equal(t, control.Command{Type: "arm", Shots: 1, Epoch: 7}, cmd)
 	p.state("safe", "Safe") // and still nothing is known of it
 	_, disarmed := m.last("disarm")
@@ -288,7 +293,7 @@ func (b *browser) arming(t *testing.T) {
 	p.fit("arming")
 	p.narrow("arming")
 	p.tap("#disarm")
-	require.Eventually(t, func() bool { _, disarmed := m.last("disarm"); return disarmed }, patience, time.Millisecond*10)
+	m.await(t, "disarm")
 	m.be(func(s *control.Snapshot) { s.Epoch, s.State, s.Reason = 8, control.Safe, "disarmed by phone 1" })
 	p.state("safe", "Safe")
 	assert.True(t, eval[bool](p, offered), "until the arming is answered")
