@@ -614,8 +614,8 @@ func TestAnsweredRemarksOutliveAKill(t *testing.T) {
 	verdicts := []control.Verdict{control.Good, control.Late, control.Early}
 	for round := range 12 {
 		id, cookie := s.phone.last.Shots[0].ID, s.phone.cookie
-		verdict, note := verdicts[round%3], fmt.Sprint("note ", round)
-		s.phone.must(control.Command{Type: "verdict", Shot: id, Verdict: verdict})
+		note := fmt.Sprint("note ", round)
+		verdict := s.phone.judge(s.phone.last.Shots[0], verdicts[round%3])
 		s.phone.must(control.Command{Type: "note", Shot: id, Text: note})
 		kill(s.daemon)
 		kept := journalOf(t, s.dir+"/journal.db")[id]
