@@ -48,6 +48,17 @@ func TestLockHoldsByAnyName(t *testing.T) {
 	assert.Contains(t, openElsewhere(t, link), "<nil>")
 }
 
+// A closed journal is free, though a process that is just being started has a copy of every descriptor still.
+func TestClosedJournalIsNotLockedByACopy(t *testing.T) {
+	path := newPath(t)
+	j := open(t, path)
+	copied, err := syscall.Dup(int(j.fileLock.Fd()))
+	require.NoError(t, err)
+	defer syscall.Close(copied)
+	require.NoError(t, j.Close())
+	require.NoError(t, open(t, path).Close())
+}
+
 // A link works as the file does; one that leads nowhere is refused with what to do, and so is a file of two names.
 func TestLinks(t *testing.T) {
 	path, ctx := newPath(t), t.Context()

@@ -32,6 +32,10 @@ func lockExclusive(path string, f *os.File) (lock *os.File, err error) {
 	return lock, nil
 }
 
+// unlock gives the lock back at once. Closing would not while a process that is being started has a copy of the
+// descriptor, as it has until it runs its program.
+func unlock(lock *os.File) error { return syscall.Flock(int(lock.Fd()), syscall.LOCK_UN) }
+
 // lockBeside is a file of its own, for systems on which flock on the database would be in the way of SQLite's locks.
 func lockBeside(path string) (*os.File, error) {
 	return os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o600)

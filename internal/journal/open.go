@@ -92,6 +92,9 @@ func (j *Journal) Close() error {
 			err = j.ensureFilesInPlace(context.Background())
 		}
 		err = errors.Join(err, j.closeDatabase())
+		if j.fileLock != nil {
+			err = errors.Join(err, unlock(j.fileLock))
+		}
 		if j.fileLock != nil && j.fileLock != j.file {
 			err = errors.Join(err, j.fileLock.Close())
 		}
