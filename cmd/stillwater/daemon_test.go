@@ -12,7 +12,6 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -57,15 +56,7 @@ func startDaemonIn(t testing.TB, getenv func(string) string, args ...string) *da
 		status <- m.Run(ctx, args)
 		in.Close()
 	}()
-	r.stop = sync.OnceValue(func() int {
-		cancel()
-		ended := <-status
-		// A process that a parallel test is starting has our descriptors until it executes its program. The next daemon
-		// on this journal must not find it locked by them.
-		syscall.ForkLock.RLock()
-		defer syscall.ForkLock.RUnlock()
-		return ended
-	})
+	r.stop = sync.OnceValue(func() int { cancel(); return <-status })
 	t.Cleanup(func() { r.stop() })
 	lines := bufio.NewScanner(out)
 	for r.url == "" || r.code == "" {
