@@ -178,6 +178,9 @@ func (h *hand) until(what string, wanted func(*control.Snapshot) bool) *control.
 	return h.last
 }
 
+// shotTries is how often a shot is made again that was late because the machine has much else to do.
+const shotTries = 50
+
 // snapshotPatience is how long a phone waits for a snapshot as wanted before it is said never to come.
 const snapshotPatience = 2 * time.Minute
 

@@ -310,7 +310,7 @@ func (s *studio) shoot() {
 		s.phone.until("at rest", atRest)
 		s.note()
 		assert.Zero(s.t, s.pins.On.Load())
-		if status := s.phone.last.Shots[0].Status; status == "done" || try == 5 {
+		if status := s.phone.last.Shots[0].Status; status == "done" || try == shotTries {
 			require.Equal(s.t, "done", status)
 			return
 		}

@@ -45,7 +45,7 @@ func (h *hand) dropShot(drop func()) control.ShotView {
 		drop()
 		h.until("the shot is on record", func(s *control.Snapshot) bool { return s.ShotCount > before })
 		h.until("at rest", inState(control.Safe))
-		if made := h.last.Shots[0]; made.OK || try == 5 {
+		if made := h.last.Shots[0]; made.OK || try == shotTries {
 			require.Equal(h.t, "done", made.Status)
 			return made
 		}
@@ -210,7 +210,7 @@ func TestLatenessOfASerialBoard(t *testing.T) {
 	var out, errs bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
 	var status, before int
-	for try := 0; try == 0 || try < 6 && strings.Contains(errs.String(), "the board did not answer"); try++ {
+	for try := 0; try == 0 || try < shotTries && strings.Contains(errs.String(), "the board did not answer"); try++ {
 		out.Reset() // the chip is in this process: one that gets no processor does not answer, and says to try again
 		errs.Reset()
 		before = chip.Count(serialboardtest.Flash1)
