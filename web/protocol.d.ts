@@ -18,6 +18,7 @@ export interface Snapshot {
 	holder: string;
 	asking: string[];
 	onlookers: number;
+	grace_s: number;
 	care: Care[];
 	care_done: boolean;
 	session: SessionView;

@@ -205,6 +205,12 @@ func (p *phone) text(selector string) string {
 	return eval[string](p, fmt.Sprintf(`document.querySelector(%q).textContent`, selector))
 }
 
+// plain is so with plain spaces: those between a number and its unit do not break.
+func (p *phone) plain(selector string) string {
+	p.t.Helper()
+	return strings.ReplaceAll(p.text(selector), "\u00a0", " ")
+}
+
 func (p *phone) value(selector string) string {
 	p.t.Helper()
 	return eval[string](p, fmt.Sprintf(`document.querySelector(%q).value`, selector))
@@ -316,7 +322,7 @@ func (p *phone) resize(width, height int64) {
 	})
 	p.until("it is redrawn", `(() => {
 		const drawn = document.querySelector("#coming-drawing svg");
-		return !drawn || drawn.getBoundingClientRect().width === Math.floor(drawn.parentElement.clientWidth);
+		return !drawn || Math.abs(drawn.getBoundingClientRect().width - drawn.parentElement.clientWidth) < 1;
 	})()`)
 }
 
@@ -343,8 +349,8 @@ func (p *phone) heard() []string { p.t.Helper(); return eval[[]string](p, `heard
 
 // faults is what fitScript found, and on how much it looked.
 type faults struct {
-	Wide, Small, Faint, Nameless []string
-	Texts, Targets               int
+	Wide, Small, Faint, Nameless, Apart []string
+	Texts, Targets                      int
 }
 
 // fit asserts what must hold on every screen: no sideways scrolling, nothing too small to hit, too faint to read or
@@ -356,6 +362,7 @@ func (p *phone) fit(where string) {
 	assert.Empty(p.t, found.Small, "%s: targets under 44 px", where)
 	assert.Empty(p.t, found.Faint, "%s: contrast under 4.5:1", where)
 	assert.Empty(p.t, found.Nameless, "%s: controls without a name", where)
+	assert.Empty(p.t, found.Apart, "%s: a number and its unit may stand on two lines", where)
 	assert.Greater(p.t, found.Texts, 1, "%s: no text was seen", where)
 	assert.Greater(p.t, found.Targets, 1, "%s: no target was seen", where)
 }
@@ -363,7 +370,7 @@ func (p *phone) fit(where string) {
 // fitScript measures what the browser computed. Contrast and its threshold: WCAG 2.1, success criterion 1.4.3; size of
 // a target: criterion 2.5.5.
 const fitScript = `(() => {
-	const out = { Wide: [], Small: [], Faint: [], Nameless: [], Texts: 0, Targets: 0 };
+	const out = { Wide: [], Small: [], Faint: [], Nameless: [], Apart: [], Texts: 0, Targets: 0 };
 	const shown = (n) => n.checkVisibility({ visibilityProperty: true }) && !n.closest(".spoken, .skip, option");
 	const tell = (n) =>
 		(n.id ? "#" + n.id : n.tagName + "." + n.getAttribute("class")) + " " + n.textContent.trim().slice(0, 40);
@@ -374,6 +381,14 @@ const fitScript = `(() => {
 		for (const n of document.body.querySelectorAll("*")) {
 			if (shown(n) && n.getBoundingClientRect().right > wide + 0.5) out.Wide.push(tell(n));
 		}
+	}
+	const pen = document.createElement("canvas").getContext("2d");
+	for (const n of document.querySelectorAll("select")) {
+		if (!shown(n) || innerWidth < 360) continue;
+		const look = getComputedStyle(n);
+		pen.font = look.font;
+		const arrow = 20, room = n.clientWidth - parseFloat(look.paddingLeft) - parseFloat(look.paddingRight) - arrow;
+		for (const o of n.options) if (pen.measureText(o.label).width > room) out.Wide.push("cut off: " + o.label);
 	}
 	for (const n of document.querySelectorAll(".timeline text")) {
 		const [r, room] = [n, n.ownerSVGElement].map((x) => x.getBoundingClientRect());
@@ -410,6 +425,7 @@ const fitScript = `(() => {
 	for (let t = walk.nextNode(); t; t = walk.nextNode()) {
 		const n = t.parentElement;
 		if (t.textContent.trim() === "" || !shown(n) || n.closest("script, noscript, style, defs")) continue;
+		if (/\d (ms|s|µs|m|cm|mm|m\/s|°C?|V|mA|%)(?![\p{L}\d])/u.test(t.textContent)) out.Apart.push(tell(n));
 		judge(n, n.namespaceURI.endsWith("svg") ? getComputedStyle(n).fill : getComputedStyle(n).color, tell(n));
 	}
 	for (const n of document.querySelectorAll("input:not([type=checkbox]), select")) {

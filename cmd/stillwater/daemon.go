@@ -142,6 +142,7 @@ func (m *Main) openPage(
 		return nil, nil, fmt.Errorf("the page's address: %w", err)
 	}
 	published := invite.NewPublisher(m.Getenv, invite.Invitation{Listening: listening, Name: name}, opts.Log)
+	opts.Service = published.Published()
 	opts.CodeChanged = func(c page.CodeChange) { m.showChange(c, published.SetCode(c.Code)) }
 	if p, err = page.New(ctx, opts); err != nil {
 		return nil, nil, err

@@ -100,7 +100,7 @@ func (p *puppet) await(t *testing.T, kind string) (cmd control.Command) {
 // ready is a real board that could be armed, held by the first phone.
 func ready() control.Snapshot {
 	s := control.Snapshot{
-		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{},
+		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, GraceS: 10,
 		Set: shot.DefaultSet(), CareDone: true,
 		Session: control.SessionView{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.ShotView{},
 		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.OutputView{
@@ -143,6 +143,16 @@ func TestHints(t *testing.T) {
 		"arming":            b.arming,
 		"note":              b.noteBeingWritten,
 		"late machine":      b.lateMachine,
+		"header":            b.headerKeepsItsHeight,
+		"drift":             b.driftingThumb,
+		"nothing armed":     b.nothingArmed,
+		"judging":           b.judging,
+		"wide figures":      b.wideFigures,
+		"nobody holds":      b.nobodyHolds,
+		"note refused":      b.noteRefused,
+		"order":             b.sameOrderByTab,
+		"session":           b.sessionDate,
+		"go":                b.goKeepsItsPlace,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -252,7 +262,7 @@ func (b *browser) testOutput(t *testing.T) {
 	p.state("safe", "Safe")
 	setFolds(p, true)
 	const flash = `#outputs [data-key="flash"]`
-	assert.Equal(t, "Hold to test flash, 5 ms", p.text(flash+" button"))
+	assert.Equal(t, "Hold to test flash, 5 ms", p.plain(flash+" button"))
 	p.tap(flash + " button")
 	p.until("a tap is explained", `document.querySelector('`+flash+` p').textContent.startsWith("Hold it")`)
 	_, asked := m.last("pulse")
@@ -268,7 +278,7 @@ func (b *browser) testOutput(t *testing.T) {
 		s.Board.Outputs = slices.Clone(s.Board.Outputs)
 		s.Board.Outputs[0].Tested = "planned at once for 5.0 ms; on after 0.012 ms, for 5.000 ms"
 	})
-	p.until("what was done is shown", `document.querySelector('`+flash+` p').textContent.includes("on after 0.012 ms")`)
+	p.until("what was done is shown", `document.querySelector('`+flash+` p').textContent.includes("on after 0.012\u00a0ms")`)
 	p.picture("hint-04-test-output")
 	p.fit("test of an output")
 	p.narrow("test of an output")
@@ -342,7 +352,7 @@ func (b *browser) lateMachine(t *testing.T) {
 	p.clean()
 }
 
-// A shot that comes while a note is being written on the one before leaves the field as it is.
+// A shot that comes while a note is being written on the one before waits, and leaves the field as it is.
 func (b *browser) noteBeingWritten(t *testing.T) {
 	shots := make([]control.ShotView, 2) // newest first
 	for i := range shots {
@@ -353,9 +363,12 @@ func (b *browser) noteBeingWritten(t *testing.T) {
 	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
 	p.js(`const n = document.querySelector("#note-1"); n.focus(); n.value = "half a"`)
 	m.be(func(s *control.Snapshot) { s.Shots = shots })
-	p.until("the next is shown", `document.querySelector("#note-2")?.checkVisibility()`)
+	p.until("the next is offered", `document.querySelector("#shots-newer").checkVisibility()`)
 	assert.True(t, eval[bool](p, `n.checkVisibility() && document.activeElement === n && n.value === "half a"`))
+	assert.False(t, eval[bool](p, `Boolean(document.querySelector("#note-2"))`))
 	_, sent := m.last("note")
 	assert.False(t, sent, "before it is finished")
+	p.js(`n.blur()`)
+	p.until("the next is shown", `document.querySelector("#note-2")?.checkVisibility()`)
 	p.clean()
 }

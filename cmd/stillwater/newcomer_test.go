@@ -47,6 +47,7 @@ func TestPage(t *testing.T) {
 		"desk":                     b.desk,
 		"an onlooker can disarm":   b.onlooker,
 		"a long code is asked for": b.longCode,
+		"a service's code":         b.serviceCode,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -215,7 +216,7 @@ func drawnToScale(p *phone) {
 	at := eval[map[string]float64](p, `Object.fromEntries(
 		[...document.querySelectorAll("#coming-drawing .mark")].map((m) =>
 		[m.getAttribute("class").replace("mark mark-", ""), Number(m.getAttribute("x1"))]))`)
-	list := p.text("#coming-list")
+	list := p.plain("#coming-list")
 	ms := func(mark string) float64 {
 		_, rest, ok := strings.Cut(list, mark+" at ")
 		require.True(p.t, ok, "%s in %s", mark, list)
@@ -240,8 +241,9 @@ func brush(p *phone) {
 	p.down(x, y)
 	p.until("it is pressed", `document.querySelector("#arm").matches(".pressed")`)
 	for i := range 8 {
-		p.move(x-float64(i*9), y)
+		p.move(x-float64(i*30), y)
 	}
+	p.until("it says why it did not arm", hint+`.includes("left the button")`)
 	p.js(`window.brushed = performance.now()`)
 	p.until("a press would arm", `performance.now() > brushed + 800`)
 	p.up(x, y)
@@ -324,11 +326,12 @@ func soundOnce(p *phone) {
 	p.picture("phone-09-from-go")
 	p.fit("from go")
 	p.arm()
-	p.until("it waits for go", `document.querySelector("#state-reason").textContent.toLowerCase().includes("go")`)
+	p.until("it waits for go", `document.querySelector("#state-reason").textContent.includes("pen the shutter first")`)
 	p.picture("phone-10-armed-needs-go")
 	p.fit("needs go")
 	p.tap("#go")
-	p.until("go was done", `document.querySelector("#go").hidden`)
+	p.until("go was done", `document.querySelector("#go").textContent === "Shutter opened"`)
+	assert.True(p.t, eval[bool](p, `document.querySelector("#go").disabled && document.querySelector("#go").checkVisibility()`))
 	p.tap("#room")
 	p.until("the fourth shot appears", `document.querySelectorAll("#shots-list > li").length === 4`)
 	p.state("safe", "Safe")
@@ -400,7 +403,7 @@ func loseAndFind(p *phone, d *machine) {
 	p.arm()
 	p.away.Store(true)
 	assert.Zero(p.t, d.stop())
-	p.state("lost", "Not connected: reconnecting")
+	p.state("lost", "Not connected")
 	p.picture("phone-13-not-connected")
 	p.fit("not connected")
 	const able = `[...document.querySelectorAll("#page button, #page input, #page select")].filter((b) => !b.disabled)`
@@ -411,7 +414,7 @@ func loseAndFind(p *phone, d *machine) {
 	p.until("this phone holds the controls", holding)
 
 	assert.Zero(p.t, d.stop())
-	p.state("lost", "Not connected: reconnecting")
+	p.state("lost", "Not connected")
 	d.start("--forget-phones")
 	p.until("the new code is asked for", `document.querySelector("#pair-code").checkVisibility()`)
 	p.away.Store(false)
@@ -433,7 +436,7 @@ func (b *browser) silence(t *testing.T) {
 	p.arm()
 	p.away.Store(true)
 	hush(true)
-	p.state("lost", "Not connected: reconnecting")
+	p.state("lost", "Not connected")
 	assert.Contains(t, p.text("#state-reason"), "may still fire")
 	hush(false)
 	p.state("armed", "Armed")
@@ -515,7 +518,7 @@ func (b *browser) desk(t *testing.T) {
 	p.state("safe", "Safe")
 	setFolds(p, true)
 	p.hold(`#outputs [data-key="flash"] button`, "the rig was tested", `document.querySelector(
-		'#outputs [data-key="flash"] p').textContent.startsWith("Planned at once for 5.0 ms; on after")`)
+		'#outputs [data-key="flash"] p').textContent.replace("\u00a0", " ").startsWith("Planned at once for 5.0 ms; on after")`)
 	p.fit("desk, all open")
 	p.picture("desk-04-open")
 	p.clean()
@@ -523,7 +526,7 @@ func (b *browser) desk(t *testing.T) {
 
 // fitCanFail spoils the page in each way that fit looks for, and undoes it.
 func fitCanFail(p *phone) {
-	p.js(`Object.assign(document.querySelector("#state-reason").style, { color: "#5a5045", minWidth: "1600px" });
+	p.js(`Object.assign(document.querySelector("#coming-summary").style, { color: "#5a5045", minWidth: "1600px" });
 		Object.assign(document.querySelector("#room").style, { height: "30px", minHeight: "30px" });
 		document.querySelector("#room").ariaLabel = ""; document.querySelector("#room").textContent = "";`)
 	found := eval[faults](p, fitScript)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"net/http"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -13,7 +14,7 @@ import (
 // the other form, with the keyboard for it, and takes the code as people type it.
 func (b *browser) longCode(t *testing.T) {
 	d := startMachine(t)
-	p := b.phone(t, d.url+"/", 390, 844, true)
+	p := b.phone(t, d.url+"/", 360, 640, true)
 	keyboard := func() string { return eval[string](p, `document.querySelector("#pair-code").inputMode`) }
 	p.until("the code is asked for", `document.querySelector("#pair-code")?.checkVisibility()`)
 	assert.Equal(t, "numeric", keyboard())
@@ -22,6 +23,14 @@ func (b *browser) longCode(t *testing.T) {
 	p.picture("phone-20-short-code")
 	p.until("it knows the form of the code", `performance.getEntriesByType("resource").some(
 		(r) => new URL(r.name).pathname === "/paired" && r.responseEnd > 0)`)
+	assert.NotContains(t, eval[string](p, `document.querySelector("#pairing label").innerText`), "sudo")
+	assert.Equal(t, "Pair this phone · Stillwater", eval[string](p, `document.title`))
+	const place = `JSON.stringify(document.querySelector("#pairing button").getBoundingClientRect())`
+	button := eval[string](p, place)
+	still := func() {
+		assert.Equal(t, button, eval[string](p, place), "the button moved")
+		assert.LessOrEqual(t, eval[float64](p, `document.querySelector("#pair-no").getBoundingClientRect().bottom`), 640.0)
+	}
 	for range 20 {
 		require.Equal(t, http.StatusForbidden, d.tryCode("x").StatusCode)
 	}
@@ -31,14 +40,17 @@ func (b *browser) longCode(t *testing.T) {
 	assert.Equal(t, "text", keyboard())
 	assert.Contains(t, p.text("#pairing label"), "ten letters and digits")
 	assert.Contains(t, p.text("#pair-no"), "Look at its screen")
+	still()
 	p.picture("phone-21-long-code")
 	p.fit("long code")
 	p.enter("#pair-code", d.code)
 	p.until("the old code is refused", `document.querySelector("#pair-no").textContent.includes("many wrong codes")`)
+	still()
 	p.picture("phone-22-old-code")
 	p.fit("old code")
 	p.enter("#pair-code", wrongCode(code))
 	p.until("a wrong code is refused", `document.querySelector("#pair-no").textContent.includes("10 letters and digits")`)
+	still()
 	p.picture("phone-23-wrong-long-code")
 	p.fit("wrong long code")
 	p.enter("#pair-code", strings.ToLower(strings.Replace(code, "-", " ", 1)))
@@ -48,4 +60,20 @@ func (b *browser) longCode(t *testing.T) {
 	p = b.phone(t, d.url+"/#code="+code, 390, 844, true)
 	p.state("safe", "Safe")
 	p.clean()
+}
+
+// A service has no terminal that anybody sees: the page says which command shows the code.
+func (b *browser) serviceCode(t *testing.T) {
+	folder := t.TempDir()
+	d := startDaemonIn(t, func(key string) string {
+		if key == "RUNTIME_DIRECTORY" {
+			return folder
+		}
+		return ""
+	}, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db"))
+	p := b.phone(t, d.url+"/", 360, 640, true)
+	p.until("the command is named", `document.querySelector("#pairing label").innerText.includes("sudo stillwater pairing")`)
+	assert.NotContains(t, eval[string](p, `document.querySelector("#pairing label").innerText`), "where it was started")
+	p.fit("code of a service")
+	p.picture("phone-24-service")
 }

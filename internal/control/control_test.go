@@ -758,7 +758,7 @@ func TestGoComesFirstWhereTheSetNeedsIt(t *testing.T) {
 		x.dev.emit(board.Event{State: &wire.State{State: wire.Armed, Reason: wire.ReasonNotOpened, Left: 1}})
 		synctest.Wait()
 		assert.True(t, x.Snapshot().NeedsGo)
-		assert.Contains(t, x.Snapshot().Reason, "press go")
+		assert.Contains(t, x.Snapshot().Reason, "open the shutter first")
 		x.dev.emit(board.Event{Rejected: &wire.Rejected{Reason: wire.ReasonNotOpened}})
 		synctest.Wait()
 		assert.Contains(t, x.Snapshot().Notice, "waiting for go")

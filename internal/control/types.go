@@ -38,6 +38,7 @@ type Snapshot struct {
 	Holder    string      `json:"holder"`    // client id that holds the controls, "" nobody
 	Asking    []string    `json:"asking"`    // client ids that asked for them
 	Onlookers int         `json:"onlookers"` // phones connected without the controls
+	GraceS    float64     `json:"grace_s"`   // how long the holder may be gone before what it armed is disarmed
 	Care      []Care      `json:"care"`
 	CareDone  bool        `json:"care_done"`
 	Session   SessionView `json:"session"`
@@ -102,7 +103,7 @@ type Care struct {
 // SessionView is the session as the page shows it.
 type SessionView struct {
 	ID      int64     `json:"id"`
-	Name    string    `json:"name"`
+	Name    string    `json:"name"` // "" nobody named it
 	Started time.Time `json:"started"`
 	Dates   string    `json:"dates"` // where dates come from, in words; "" the machine's clock
 }

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"stillwater/internal/care"
-	"stillwater/internal/record"
 	"stillwater/internal/splash"
 	"stillwater/internal/wire"
 )
@@ -68,7 +67,7 @@ func (c *Control) snapshot() *Snapshot {
 			Outputs: append([]OutputView{}, c.outputs...)},
 		Inputs: append([]InputView{}, c.inputs...), Holder: c.phones.holder,
 		Asking:    append([]string{}, c.phones.requesters...),
-		Onlookers: c.phones.onlookers(), Care: c.careList(), CareDone: c.careDone(),
+		Onlookers: c.phones.onlookers(), GraceS: c.opts.Grace.Seconds(), Care: c.careList(), CareDone: c.careDone(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Shots: append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
@@ -88,8 +87,8 @@ func (c *Control) snapshot() *Snapshot {
 }
 
 func (c *Control) sessionNow() SessionView {
-	s := record.Session{Name: c.session.name, Started: c.session.started}
-	return SessionView{ID: c.session.id, Name: s.Title(), Started: s.Started, Dates: c.dates.words(c.opts.Clock())}
+	s := c.session
+	return SessionView{ID: s.id, Name: s.name, Started: s.started, Dates: c.dates.words(c.opts.Clock())}
 }
 
 // state puts the board's state and the connection to it in one word.

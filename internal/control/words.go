@@ -58,9 +58,9 @@ const reconnectedWords = "the board was gone and is back; disarmed"
 func armedWords(r *run) string {
 	switch {
 	case r.waitsGo && r.program.Clock == nil:
-		return "armed: go starts the delay"
+		return "armed: start the delay when you are ready"
 	case r.waitsGo:
-		return "armed: press go first, it opens the shutter"
+		return "armed: open the shutter first"
 	}
 	switch r.set.Kind {
 	case shot.Throw:
@@ -101,7 +101,7 @@ func statusWords(s wire.Status) string {
 func phaseLabel(p splash.Phase) string {
 	switch p {
 	case splash.Contact:
-		return "Contact: the drop touches the surface"
+		return "Contact with the surface"
 	case splash.CrownHighest:
 		return "Crown highest"
 	case splash.CraterDeepest:

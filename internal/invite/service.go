@@ -39,6 +39,9 @@ func NewPublisher(getenv func(string) string, in Invitation, log *slog.Logger) *
 	return &Publisher{folder: getenv("RUNTIME_DIRECTORY"), in: in, log: log}
 }
 
+// Published reports whether there is a file: "stillwater pairing" then shows the invitation.
+func (p *Publisher) Published() bool { return p.folder != "" }
+
 // SetCode takes another code.
 func (p *Publisher) SetCode(code string) Invitation {
 	return p.update(func(in *Invitation) { in.Code = code })

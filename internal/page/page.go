@@ -35,6 +35,7 @@ type Options struct {
 	Version   string       // shown in /metrics
 	Log       *slog.Logger // nil: slog.Default
 	Phones    Phones       // nil: phones pair again after each start
+	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration
 
 	// CodeChanged is called when there is another pairing code, never twice at a time. What it shows is on the screen

@@ -170,8 +170,11 @@ func (s *Server) handlePair(w http.ResponseWriter, r *http.Request) {
 func (s *Server) wrongWords(wrong *wrongCodeError) (why, remedy string) {
 	switch {
 	case wrong.replaced:
-		return "Somebody typed many wrong codes, so the machine shows a new, longer code now.",
-			"Look at its screen, or type there: sudo stillwater pairing."
+		why = "Somebody typed many wrong codes, so the machine shows a new, longer code now."
+		if s.opts.Service {
+			return why, "Type on the machine: sudo stillwater pairing."
+		}
+		return why, "Look at the screen where Stillwater was started."
 	case s.pairing.codes.long():
 		return "That is not the code.", fmt.Sprintf("Type the %d letters and digits shown on the machine.", longLetters)
 	}
@@ -185,13 +188,19 @@ func (s *Server) logWrong(wrong *wrongCodeError, r *http.Request) {
 	}
 }
 
-// setCodeForm sets the header that names the form of the code, so that the page offers the keyboard for it.
+// setCodeForm sets the headers that name the form of the code, so that the page offers the keyboard for it, and where
+// the code is shown.
 func (s *Server) setCodeForm(w http.ResponseWriter) {
 	form := "short"
 	if s.pairing.codes.long() {
 		form = "long"
 	}
+	place := "terminal"
+	if s.opts.Service {
+		place = "service"
+	}
 	w.Header().Set("Pairing-Code", form)
+	w.Header().Set("Pairing-Place", place)
 }
 
 // handlePaired answers whether the browser is paired.

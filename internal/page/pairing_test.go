@@ -120,6 +120,21 @@ func postTo(handler http.Handler, code string, from netip.AddrPort) *httptest.Re
 	return w
 }
 
+// A service has no terminal that anybody sees: the command that shows the code is named then, and only then.
+func TestCodeOfAServiceIsShownByACommand(t *testing.T) {
+	for service, place := range map[bool]string{false: "terminal", true: "service"} {
+		s, err := New(t.Context(), Options{
+			Control: &puppet{}, Files: testFiles, Service: service, Log: slog.New(slog.DiscardHandler),
+		})
+		require.NoError(t, err)
+		w := httptest.NewRecorder()
+		s.Handler().ServeHTTP(w, httptest.NewRequest("GET", "http://localhost/paired", nil))
+		assert.Equal(t, place, w.Header().Get("Pairing-Place"))
+		_, remedy := s.wrongWords(&wrongCodeError{replaced: true})
+		assert.Equal(t, service, strings.Contains(remedy, "sudo stillwater pairing"), remedy)
+	}
+}
+
 // The page learns the form of the code, to offer the right keyboard, and never more; who typed the old code learns that
 // there is another, and by then it is on the screen.
 func TestOldCodeIsAnsweredWithWhereTheNewOneIs(t *testing.T) {
@@ -154,7 +169,7 @@ func TestOldCodeIsAnsweredWithWhereTheNewOneIs(t *testing.T) {
 		r := refusalIn(t, w.Body.String())
 		assert.Contains(t, r.Why, "many wrong codes")
 		assert.Contains(t, r.Why, "new, longer code")
-		assert.Contains(t, r.Remedy, "screen")
+		assert.Contains(t, r.Remedy, "screen where Stillwater was started")
 		assert.NotContains(t, w.Body.String(), s.Code())
 	}
 	assert.Equal(t, "long", form())

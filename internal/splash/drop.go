@@ -25,7 +25,7 @@ func Liquids() []Liquid {
 			"Tanaka 2001 and IAPWS R1-76(2014), for clean water"},
 		{"milk", "Milk", 1030, 0.0524,
 			"surface tension: A. J. Bertsch, J. Dairy Research 50 (1983) 259-267, +-2 mN/m; density from memory"},
-		{"glycerol-water", "Glycerol and water, half each by mass", 1126, 0.070,
+		{"glycerol-water", "Glycerol and water, 1:1 by mass", 1126, 0.070,
 			"density: A. Volk and C. J. Kaehler, Experiments in Fluids 59 (2018) 75; surface tension from memory"},
 		{"dyed-water", "Water with food dye", water, 0.070,
 			"common practice, no source: water with a few mN/m off for what is in the dye"},

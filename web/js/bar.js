@@ -1,14 +1,18 @@
 // The bar under the thumb: the number of shots, press and hold to arm, tap to disarm, Go, and the simulated drop.
 
 import { attr, byId, text } from "./dom.js";
-import { pressAndHold } from "./hold.js";
+import { pressAndHold, whyWords } from "./hold.js";
 import { voice } from "./voice.js";
 
-/** @import { Snapshot } from "../protocol.d.ts" */
+/** @import { Kind, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 
-/** The simulated room's event for each kind: button and hint. @type {Record<string, [string, string]>} */
-const simulations = { drop: ["Drop", "Falling"], throw: ["Throw", "Flying"], sound: ["Clap", "Sounding"] };
+/** What the simulated room is asked for, by kind: to do, while it is done, and done. @type {Record<Kind, string[]>} */
+const simulations = {
+	drop: ["Let it fall", "Falling", "A drop fell"],
+	throw: ["Throw it", "Flying", "A sheet was thrown"],
+	sound: ["Clap", "Sounding", "There was a clap"],
+};
 
 const maxShots = 999;
 
@@ -35,10 +39,7 @@ export class Bar {
 				text(byId("arm-word"), share > 0 ? "Keep holding" : "Hold to arm");
 			},
 			act: () => this.#armNow(),
-			hint: (why) =>
-				this.#hint(
-					why === "short" ? "Hold it for most of a second: a tap does not arm." : "Activate once more to arm.",
-				),
+			hint: (why) => this.#hint(why === "short" ? "Hold it for most of a second: a tap does not arm." : whyWords[why]),
 		});
 		this.disarm.addEventListener("pointerdown", () => this.#disarmNow());
 		this.disarm.addEventListener("click", () => this.#disarmNow());
@@ -64,6 +65,7 @@ export class Bar {
 	show(snap, holding) {
 		const was = this.arm.hidden;
 		const before = this.#snap && ready(this.#snap);
+		const busy = this.#snap?.state === "safe" && this.#snap.room?.busy;
 		this.#snap = snap;
 		this.#holding = holding;
 		const armed = this.#armed;
@@ -76,13 +78,24 @@ export class Bar {
 		byId("count").hidden = armed;
 		this.disarm.hidden = !armed;
 		text(this.disarm, snap.state === "fault" && snap.board.connected ? "Disarm and clear the fault" : "Disarm");
-		byId("go").hidden = !(armed && snap.needs_go);
+		this.#showGo(snap);
 		const room = byId("room");
 		room.hidden = snap.room === null;
-		const [let_, busy] = simulations[snap.set.kind] ?? ["Go", "Busy"];
-		text(room, snap.room?.busy ? `${busy} …` : let_);
-		attr(room, "aria-label", snap.room?.busy ? `${busy}` : `${let_}, in the simulated room`);
+		const [let_, now, done] = simulations[snap.set.kind];
+		text(room, snap.room?.busy ? `${now} …` : let_);
+		attr(room, "aria-label", snap.room?.busy ? now : `${let_}, in the simulated room`);
+		if (busy && snap.state === "safe" && !snap.room?.busy) this.#hint(`${done}. Nothing was armed, so nothing fired.`);
 		this.#plainHint();
+	}
+
+	/** Go keeps its place after it was pressed, so that disarm does not move there. @param {Snapshot} snap */
+	#showGo(snap) {
+		const go = byId("go");
+		const byHand = snap.set.light.shutter === "go";
+		go.hidden = !this.#armed || snap.state === "fault" || !(byHand || snap.needs_go);
+		const opens = snap.preview?.bars.some((b) => b.opening) ?? byHand;
+		const [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
+		text(go, snap.needs_go || snap.state === "arming" ? todo : done);
 	}
 
 	/**
@@ -107,7 +120,8 @@ export class Bar {
 		this.arm.disabled = !able;
 		attr(this.arm, "aria-disabled", able && snap && !ready(snap) ? "true" : null);
 		attr(this.disarm, "disabled", !online);
-		for (const id of ["count-less", "count-more", "count-input", "go"]) attr(byId(id), "disabled", !able);
+		for (const id of ["count-less", "count-more", "count-input"]) attr(byId(id), "disabled", !able);
+		attr(byId("go"), "disabled", !able || !snap?.needs_go);
 		attr(byId("room"), "disabled", !able || snap?.room?.busy);
 		this.#plainHint();
 	}
@@ -184,8 +198,12 @@ export class Bar {
 		else if (snap.state === "fault" && snap.inputs.some((i) => i.role === "kill" && i.active)) {
 			words = "First release the kill switch.";
 		} else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
-		else if (!this.#holding) words = "This phone looks on: ask for the controls to arm.";
-		else if (!snap.care_done) words = "To arm, first tick the points of care.";
+		else if (!this.#holding) {
+			words =
+				snap.holder === ""
+					? "Nobody holds the controls: take them to arm."
+					: "This phone looks on: ask for the controls to arm.";
+		} else if (!snap.care_done) words = "To arm, first tick the points of care.";
 		else if (!snap.preview) words = "To arm, correct the set first: see the coming shot.";
 		this.#write(words);
 	}

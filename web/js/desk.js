@@ -3,8 +3,9 @@
 import { attr, button, byId, el, keyed, table, text } from "./dom.js";
 import { Bar } from "./bar.js";
 import { choiceField, placeRefusal, quantityField, trimField } from "./fields.js";
-import { pressAndHold } from "./hold.js";
+import { pressAndHold, whyWords } from "./hold.js";
 import { icon, scene } from "./icons.js";
+import { Judging } from "./judging.js";
 import { sentence, show, refusalText } from "./refusals.js";
 import { exposures, light, measured, shutters, trims } from "./set.js";
 import { showShots } from "./shots.js";
@@ -12,7 +13,7 @@ import { drawTable, drawTimeline, timelineText } from "./timeline.js";
 import { fixed, inUnit, ms, signed } from "./units.js";
 import { voice } from "./voice.js";
 
-/** @import { Care, InputView, Kind, Preview, Refusal, ShotView, Snapshot, Term } from "../protocol.d.ts" */
+/** @import { Care, InputView, Kind, Preview, Refusal, ShotView, Snapshot, State, Term } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 /** @import { Field } from "./fields.js" */
 
@@ -33,6 +34,9 @@ const stateWords = {
 	fault: "Fault",
 };
 
+/** The states in which something may fire by itself. */
+const live = ["armed", "firing", "resting"];
+
 export class Desk {
 	/** @type {Snapshot | null} */ #snap = null;
 	#me = "";
@@ -51,6 +55,7 @@ export class Desk {
 	constructor(commands) {
 		this.commands = commands;
 		this.bar = new Bar(commands);
+		this.judging = new Judging(byId("shots-list"), () => this.#showShots());
 		this.trim = byId("trim"); // moves about, and leaves the page with a card
 		/** @type {Record<Kind, Field>} */
 		this.trims = {
@@ -117,9 +122,7 @@ export class Desk {
 		for (const f of this.#fields) f.update(snap);
 		placeRefusal(this.#fields, snap.refusal, this.#refusedAt);
 		this.#showComing(snap);
-		showShots(byId("shots-list"), snap.shots, this.commands);
-		this.#placeTrim(snap.shots[0]);
-		byId("shots").hidden = snap.shots.length === 0;
+		this.#showShots();
 		this.#tellShot(snap.shots[0]);
 		this.#showBudget(snap.preview);
 		this.#showBoard(snap);
@@ -128,7 +131,16 @@ export class Desk {
 		text(byId("session-words"), sessionWords(snap));
 		this.bar.show(snap, this.#holding);
 		this.#enable();
-		this.#bringUp(snap);
+	}
+
+	#showShots() {
+		if (!this.#snap) return;
+		const shots = this.judging.admit(this.#snap.shots);
+		showShots(byId("shots-list"), shots, this.commands);
+		this.#placeTrim(shots[0]);
+		byId("shots").hidden = shots.length === 0;
+		this.#enable();
+		this.#bringUp(this.#snap.state, shots[0]?.id ?? 0);
 	}
 
 	/** A shot that is new since the page was opened is read out once. @param {ShotView | undefined} shot */
@@ -147,9 +159,9 @@ export class Desk {
 		if (above && this.trim.previousElementSibling !== above) above.after(this.trim);
 	}
 
-	/** News is at the top: scroll there when it arms and when a shot comes, unless someone is typing. */
-	#bringUp(/** @type {Snapshot} */ snap) {
-		const news = `${snap.state === "safe" || snap.state === "fault"} ${snap.shots[0]?.id ?? 0}`;
+	/** What is news stands at the top: go there when it arms and when a shot comes, unless someone is typing. */
+	#bringUp(/** @type {State} */ state, /** @type {number} */ shot) {
+		const news = `${state === "safe" || state === "fault"} ${shot}`;
 		const latest = this.#news !== "";
 		const typing = document.activeElement?.matches("input, select") ?? false;
 		if (latest && news !== this.#news && !typing) scrollTo(0, 0);
@@ -181,27 +193,23 @@ export class Desk {
 		const snap = this.#snap;
 		const state = this.#online && snap ? snap.state : "lost";
 		document.documentElement.dataset.state = state;
-		attr(document.documentElement, "data-live", ["armed", "firing", "resting"].includes(state));
+		// What was armed when the line dropped may still be: the page stays as dark.
+		attr(document.documentElement, "data-live", snap !== null && live.includes(snap.state));
 		const place = byId("state-scene");
 		if (place.dataset.scene !== state) {
 			place.dataset.scene = state;
 			place.replaceChildren(scene(state));
 		}
 		if (state === "lost" || !snap) {
-			const wasArmed = snap !== null && snap.state !== "safe" && snap.state !== "fault";
-			text(byId("state-word"), "Not connected: reconnecting");
-			text(
-				byId("state-reason"),
-				wasArmed
-					? "It was armed when the line dropped and may still fire. Use the switch at the machine if it must not."
-					: "The machine does not answer. What is shown below is how it was last.",
-			);
+			text(byId("state-word"), "Not connected");
+			text(byId("state-reason"), lostWords(snap, this.#holding));
 			text(byId("state-next"), "");
 		} else {
 			text(byId("state-word"), stateWords[snap.state] ?? snap.state);
 			text(byId("state-reason"), reasonWords(snap));
 			this.#tick();
 		}
+		document.title = `${byId("state-word").textContent} · Stillwater`;
 		this.#showNotice(state === "lost" ? null : snap);
 		const key = state === "lost" ? "lost" : `${state} ${snap?.armed_left} ${snap?.reason}`;
 		// On the way to armed or safe the old state has the new reason: only the state that follows is announced.
@@ -235,8 +243,7 @@ export class Desk {
 	}
 
 	#showCare(/** @type {Snapshot} */ snap) {
-		const section = byId("care");
-		section.classList.toggle("done", snap.care_done);
+		this.#placeCare(snap.care_done);
 		text(byId("care-title"), snap.care_done ? "Care" : "Before the first arming");
 		text(
 			byId("care-lead"),
@@ -255,6 +262,19 @@ export class Desk {
 				text(node.querySelector(".caution"), c.text);
 			},
 		);
+	}
+
+	/** What is done comes last, on the screen and by keyboard. @param {boolean} done */
+	#placeCare(done) {
+		const section = byId("care");
+		section.classList.toggle("done", done);
+		const columns = document.querySelectorAll(".page .column");
+		const column = columns[done ? columns.length - 1 : 0];
+		if (section.parentElement === column) return;
+		const focus = document.activeElement;
+		if (done) column.append(section);
+		else column.prepend(section);
+		if (focus instanceof HTMLElement && section.contains(focus)) focus.focus({ preventScroll: true });
 	}
 
 	/** @param {Care} care */
@@ -360,7 +380,7 @@ export class Desk {
 					ready: () => true,
 					progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
 					act: () => this.commands.send({ type: "pulse", output: name }, byId("outputs-no")),
-					hint: (why) => text(note, why === "short" ? "Hold it for most of a second." : "Activate once more."),
+					hint: (why) => text(note, whyWords[why]),
 				});
 				return el("li", {}, press, note);
 			},
@@ -469,6 +489,15 @@ function nextWords(snap, left) {
 	return words === "" ? "" : `${words}.`;
 }
 
+/** What the machine does that no longer answers. @param {Snapshot | null} snap @param {boolean} holding */
+function lostWords(snap, holding) {
+	if (snap === null || snap.state === "safe" || snap.state === "fault") {
+		return "Reconnecting: the machine does not answer. What is shown below is how it was last.";
+	}
+	const end = holding ? ` It disarms ${snap.grace_s} s after the line dropped.` : "";
+	return `It was armed and may still fire.${end} To stop it now use the switch at the machine.`;
+}
+
 /** @param {Preview} p */
 function bandWords(p) {
 	if (p.delay_high_ms <= p.delay_low_ms) return "";
@@ -479,11 +508,11 @@ function bandWords(p) {
 function sessionWords(snap) {
 	const began = new Date(snap.session.started);
 	const shots = snap.shot_count === 1 ? "one shot" : `${snap.shot_count} shots`;
-	const name = snap.session.name === "" ? `Session ${snap.session.id}` : `“${snap.session.name}”`;
-	const when = Number.isNaN(began.getTime())
-		? ""
-		: `, since ${began.toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}`;
-	return `${name}${when}: ${shots}. ${snap.session.dates}`;
+	const date = Number.isNaN(began.getTime())
+		? "no known date"
+		: began.toLocaleString([], { dateStyle: "medium", timeStyle: "short", hourCycle: "h23" });
+	const name = snap.session.name === "" ? `Session of ${date}` : `“${snap.session.name}”, since ${date}`;
+	return `${name}: ${shots}. ${snap.session.dates}`;
 }
 
 /** @param {InputView} i */

@@ -50,7 +50,9 @@ function fill(node, attrs, kids) {
 		if (typeof value === "function") node.addEventListener(name.slice(2), value);
 		else attr(node, name, value);
 	}
-	node.append(.../** @type {Node[]} */ (kids.filter(Boolean)));
+	for (const kid of kids) {
+		if (kid) node.append(typeof kid === "string" ? bound(kid) : kid);
+	}
 	return node;
 }
 
@@ -69,13 +71,19 @@ export function attr(node, name, value) {
 	if (node.getAttribute(name) !== want) node.setAttribute(name, want);
 }
 
+const beforeUnit = /(\d) (?=(?:[µnm]?s|[cm]?m|m\/s|°C?|ticks?|m?A|V|%)(?![\p{L}\d]))/gu;
+
+/** A number and its unit never stand on two lines. @param {string} words */
+export const bound = (words) => words.replace(beforeUnit, "$1\u00a0");
+
 /**
  * Set a node's text only when it changes, so that a selection or a screen reader is not disturbed.
  * @param {Node | null} node
  * @param {string} text
  */
 export function text(node, text) {
-	if (node && node.textContent !== text) node.textContent = text;
+	const want = bound(text);
+	if (node && node.textContent !== want) node.textContent = want;
 }
 
 /**

@@ -4,7 +4,7 @@
 import { button, el, text } from "./dom.js";
 import { show, slot } from "./refusals.js";
 import { chosen, valueOf } from "./set.js";
-import { fixed, inUnit, tidy, withUnit } from "./units.js";
+import { fixed, inUnit, signed, tidy, withUnit } from "./units.js";
 
 /** @import { Choice, Refusal, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
@@ -164,7 +164,7 @@ export function choiceField(name, choices, commands) {
 }
 
 /**
- * A trim: four steps from earlier to later, and the number to type between them.
+ * A trim: the number to type, and six steps from earlier to later.
  * @param {Quantity} q
  * @param {Commands} commands
  * @returns {Field}
@@ -174,13 +174,15 @@ export function trimField(q, commands) {
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
-	const nudge = (/** @type {number} */ by) =>
-		button(
-			{ class: by % 10 ? "nudge" : "nudge far", "data-nudge": by, onclick: () => inner.change(by) },
-			el("b", {}, `${Math.abs(by)}`),
-			el("span", {}, by < 0 ? "earlier" : "later"),
-		);
-	dial.replaceChildren(nudge(-10), nudge(-1), reading, nudge(1), nudge(10));
+	const nudge = (/** @type {number} */ by) => {
+		const way = by < 0 ? "earlier" : "later";
+		const label = `${Math.abs(by)} milliseconds ${way}`;
+		const attrs = { class: "nudge", "data-nudge": by, "aria-label": label, onclick: () => inner.change(by) };
+		return button(attrs, el("b", {}, signed(by, 0)), el("span", {}, "ms"));
+	};
+	const side = (/** @type {string} */ word) => el("span", { class: "side", "aria-hidden": "true" }, word);
+	const steps = el("div", { class: "nudges" }, ...[-10, -5, -1, 1, 5, 10].map(nudge));
+	dial.replaceChildren(side("← earlier"), reading, side("later →"), steps);
 	dial.classList.add("trim");
 	inner.node.append(total);
 	return {

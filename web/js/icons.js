@@ -4,9 +4,9 @@ import { svg } from "./dom.js";
 
 /** Paths in a 24 by 24 field, stroked; those after "fill:" are filled. @type {Record<string, string[]>} */
 const paths = {
-	early: ["M20 4v16", "fill:M15 6v12l-10-6z"],
+	early: ["M17 4v16", "M2 20h20", "fill:M3.5 12a3 3 0 1 0 6 0a3 3 0 1 0-6 0z"],
 	good: ["M4 13l5 5 11-12"],
-	late: ["M4 4v16", "fill:M9 6v12l10-6z"],
+	late: ["M7 4v16", "M2 20h20", "fill:M14.5 12a3 3 0 1 0 6 0a3 3 0 1 0-6 0z"],
 	nothing: ["M5 5l14 14M19 5L5 19"],
 	drop: ["M12 3v4", "fill:M12 8c3 4 3.6 5 3.6 6.6a3.6 3.6 0 0 1-7.2 0C8.4 13 9 12 12 8z", "M3 21.5h18"],
 	throw: ["M2 20c5 0 7-3 9-7s4-8 11-9", "M7 21c5 0 6-3 8-6s3-4 7-4", "M13 21c3 0 4-2 5-3s2-1 4-1"],

@@ -13,14 +13,14 @@ const maxDelayMs = 4000;
 const closeReplaced = 4001;
 const replacedDelayMs = 60_000;
 
-/** Ask whether this browser is paired, and whether the machine shows a long code. */
+/** Ask whether this browser is paired, and what code the machine shows and where. */
 export async function paired() {
 	try {
 		const answer = await fetch("/paired", { cache: "no-store", signal: AbortSignal.timeout(4000) });
 		const state = answer.ok ? "paired" : answer.status === 401 ? "unpaired" : "away";
-		return { state, long: showsLong(answer) };
+		return { state, long: showsLong(answer), service: answer.headers.get("Pairing-Place") === "service" };
 	} catch {
-		return { state: "away", long: false };
+		return { state: "away", long: false, service: false };
 	}
 }
 

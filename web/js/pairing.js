@@ -16,6 +16,7 @@ const no = byId("pair-no");
 
 export class PairScreen {
 	/** Whether the code is long; null: not asked yet. @type {boolean | null} */ #long = null;
+	#service = false;
 	/** @type {ReturnType<typeof setInterval> | undefined} */ #looking;
 
 	/** @param {() => void} done called when this phone is paired */
@@ -31,6 +32,7 @@ export class PairScreen {
 
 	/** @param {string} why */
 	show(why) {
+		document.title = "Pair this phone · Stillwater";
 		screen.hidden = false;
 		text(byId("pair-why"), why);
 		clearInterval(this.#looking);
@@ -67,11 +69,17 @@ export class PairScreen {
 	/** Ask the machine which form of code it shows. */
 	async #look() {
 		if (screen.hidden || document.visibilityState !== "visible") return;
-		const { state, long } = await paired();
+		const { state, long, service } = await paired();
 		if (screen.hidden) return;
+		if (state === "unpaired") {
+			this.#service = service;
+			byId("pair-terminal").hidden = service;
+			byId("pair-service").hidden = !service;
+		}
 		if (state === "paired") this.done();
 		else if (state === "unpaired" && this.#ask(long)) {
-			this.#say(`The machine shows a new code of ${long ? longWords : shortWords} now. Look at its screen.`);
+			const where = this.#service ? "Ask for it again with the command." : "Look at its screen.";
+			this.#say(`The machine shows a new code of ${long ? longWords : shortWords} now. ${where}`);
 		}
 	}
 

@@ -55,14 +55,14 @@ export const trims = { drop: trim("drop"), throw: trim("throw"), sound: trim("so
 
 /** @type {Choice[]} */
 export const exposures = [
-	{ value: "flash-in-dark", label: "Flash in the dark, shutter open before" },
-	{ value: "lag-led", label: "Lag-led: camera early, its sync fires the flash" },
+	{ value: "flash-in-dark", label: "Flash in the dark, shutter open" },
+	{ value: "lag-led", label: "Lag-led: sync fires the flash" },
 ];
 
 /** @type {Choice[]} */
 export const shutters = [
 	{ value: "edge", label: "The machine, after the edge" },
-	{ value: "go", label: "The machine, at Go" },
+	{ value: "go", label: "The machine, when I press" },
 	{ value: "hand", label: "I do, by hand" },
 ];
 

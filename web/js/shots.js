@@ -2,7 +2,7 @@
 
 import { attr, button, el, keyed, table, text } from "./dom.js";
 import { icon } from "./icons.js";
-import { slot } from "./refusals.js";
+import { show, slot } from "./refusals.js";
 import { fixed, ms, signed } from "./units.js";
 
 /** @import { ShotView, Verdict } from "../protocol.d.ts" */
@@ -37,6 +37,7 @@ export function showShots(list, shots, commands) {
 /** @param {ShotView} first @param {Commands} commands */
 function card(first, commands) {
 	const place = slot();
+	const noteNo = slot(`note-${first.id}-no`);
 	let shot = first;
 	let wasNewest = false;
 	const number = el("b", { class: "number" });
@@ -60,12 +61,13 @@ function card(first, commands) {
 		maxlength: 500,
 		enterkeyhint: "done",
 		autocomplete: "off",
+		"aria-describedby": noteNo.id,
 		onchange: () => {
-			const sent = commands.send(
-				{ type: "note", shot: shot.id, text: note.value.trim() },
-				place,
-				() => (note.value = shot.note),
-			);
+			const typed = note.value.trim();
+			const sent = commands.send({ type: "note", shot: shot.id, text: typed }, noteNo, (refusal) => {
+				if (refusal) show(noteNo, refusal, `“${typed}” was not taken.`);
+				note.value = shot.note;
+			});
 			if (!sent) note.value = shot.note;
 		},
 	});
@@ -75,10 +77,11 @@ function card(first, commands) {
 		el("summary", {}, number, line, chip),
 		problem,
 		group,
+		place,
 		figures,
 		seen,
 		el("div", { class: "note" }, el("label", { for: noteId }, "Note"), note),
-		place,
+		noteNo,
 	);
 	const node = /** @type {any} */ (el("li", { class: "shot" }, fold));
 
