@@ -1,8 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"image/png"
+	"math"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -219,7 +222,8 @@ func (p *phone) value(selector string) string {
 // at brings an element to the middle of the screen and finds its centre, which nothing may cover.
 func (p *phone) at(selector string) (x, y float64) {
 	p.t.Helper()
-	p.until(selector+" can be pressed", fmt.Sprintf(`document.querySelector(%q)?.checkVisibility()`, selector))
+	p.until(selector+" can be pressed", fmt.Sprintf(
+		`(n => n?.checkVisibility() && !n.closest("[data-fresh]"))(document.querySelector(%q))`, selector))
 	type place struct {
 		X, Y  float64
 		Cover string
@@ -443,9 +447,39 @@ func (p *phone) picture(name string) {
 	}
 	ctx, cancel := context.WithTimeout(p.ctx, patience)
 	defer cancel()
-	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 	require.NoError(p.t, err)
-	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), png, 0o644))
+	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), shot, 0o644))
+}
+
+// light asserts that a screen gives no more light than that: the mean relative luminance (WCAG 2.1, definition) of what
+// it shows, in percent of a white screen.
+func (p *phone) light(where string, most float64) {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	shot, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	require.NoError(p.t, err)
+	picture, err := png.Decode(bytes.NewReader(shot))
+	require.NoError(p.t, err)
+	var linear [256]float64
+	for i := range linear {
+		if v := float64(i) / 255; v <= 0.04045 {
+			linear[i] = v / 12.92
+		} else {
+			linear[i] = math.Pow((v+0.055)/1.055, 2.4)
+		}
+	}
+	sum, b := 0.0, picture.Bounds()
+	for y := range b.Dy() {
+		for x := range b.Dx() {
+			r, g, blue, _ := picture.At(b.Min.X+x, b.Min.Y+y).RGBA()
+			sum += 0.2126*linear[r>>8] + 0.7152*linear[g>>8] + 0.0722*linear[blue>>8]
+		}
+	}
+	percent := 100 * sum / float64(b.Dx()*b.Dy())
+	p.t.Logf("%s: %.2f %% of white", where, percent)
+	assert.LessOrEqual(p.t, percent, most, "%s gives more light", where)
 }
 
 // figures reads the figures of the newest shot's cue as shown: planned and actual in ms, late in µs.

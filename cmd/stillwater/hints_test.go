@@ -328,9 +328,9 @@ func (b *browser) lateMachine(t *testing.T) {
 	assert.Equal(t, late.Problem, p.text("[data-shot='2'] .problem"))
 	assert.Equal(t, "machine late", p.text("[data-shot='2'] .chip"))
 	assert.Equal(t, "not done: late", p.text("[data-shot='1'] .chip"))
-	assert.Equal(t, "Fired, but not as planned · delay 130.00 ms · real board", p.text("[data-shot='2'] .facts"))
-	assert.Equal(t, "+17.9 ms", p.figures("flash")["late"])
-	assert.Equal(t, "+12.3 µs", p.figures("shutter")["late"])
+	assert.Equal(t, "Fired, but not as planned · delay 130.00 ms · real board", p.plain("[data-shot='2'] .facts"))
+	assert.Equal(t, "+17.9\u00a0ms", p.figures("flash")["late"])
+	assert.Equal(t, "+12.3\u00a0µs", p.figures("shutter")["late"])
 	const invited = `document.querySelector("[data-shot='%d'] .verdicts").checkVisibility()`
 	assert.False(t, eval[bool](p, fmt.Sprintf(invited, 2)))
 	p.js(`document.querySelector("[data-shot='1'] details").open = true`)

@@ -132,10 +132,12 @@ func (b *browser) judging(t *testing.T) {
 			b.dispatchEvent(e);
 	}).observe(document.querySelector("#shots-list"), { childList: true, subtree: true, attributes: true })`)
 	p.tap("#shots-newer")
-	p.until("it was struck", `struck && performance.now() > struck + 700`)
+	p.until("it was struck", `struck`)
+	x, y := p.at(`[data-shot="2"] [data-verdict="good"]`) // once it takes a press
 	cmd, _ := m.last("verdict")
 	assert.Equal(t, int64(1), cmd.Shot, "the finger was not meant for the new shot")
-	p.tap(`[data-shot="2"] [data-verdict="good"]`)
+	p.down(x, y)
+	p.up(x, y)
 	require.Eventually(t, func() bool { c, _ := m.last("verdict"); return c.Shot == 2 }, patience, 10*time.Millisecond)
 	p.clean()
 }
@@ -144,7 +146,7 @@ func (b *browser) judging(t *testing.T) {
 func (b *browser) wideFigures(t *testing.T) {
 	_, p := b.stage(t, func(m *puppet) {
 		s := judged(1, control.Nothing)
-		s.Cues = []control.CueView{{Name: "shutter release", PlannedMs: -126345.123, ActualMs: -126345.1, LateUs: 117906.4}}
+		s.Cues = []control.CueView{{Name: "shutter", PlannedMs: -126345.123, ActualMs: -126327.217, LateUs: 17906.4}}
 		m.snap.Shots = []control.ShotView{s}
 	})
 	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
@@ -152,6 +154,7 @@ func (b *browser) wideFigures(t *testing.T) {
 	setFolds(p, true)
 	p.resize(360, 640)
 	p.fit("lists at 360")
+	assert.Less(t, eval[float64](p, `document.querySelector(".figures tbody th").offsetHeight`), 50.0, "a name in one line")
 	p.clean()
 }
 

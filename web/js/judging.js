@@ -1,6 +1,6 @@
 // While a shot is being judged nothing comes under the finger: a newer shot waits until the finger has gone elsewhere.
 
-import { byId, text } from "./dom.js";
+import { attr, byId, text } from "./dom.js";
 
 /** @import { ShotView } from "../protocol.d.ts" */
 
@@ -13,10 +13,10 @@ const surpriseMs = 700;
 export class Judging {
 	#down = false;
 	#touched = -Infinity;
-	#changed = -Infinity;
 	#newest = 0;
 	#early = false;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #timer;
+	/** @type {ReturnType<typeof setTimeout> | undefined} */ #fresh;
 
 	/** @param {HTMLElement} list of the shots @param {() => void} again to be called when the list may show more */
 	constructor(list, again) {
@@ -46,9 +46,15 @@ export class Judging {
 			this.#timer = setTimeout(this.again, judgingMs);
 			return shots.slice(known);
 		}
-		if (newest !== this.#newest && this.#newest !== 0) this.#changed = performance.now();
+		if (newest !== this.#newest && this.#newest !== 0) this.#refresh();
 		this.#newest = newest;
 		return shots;
+	}
+
+	#refresh() {
+		attr(this.list, "data-fresh", true);
+		clearTimeout(this.#fresh);
+		this.#fresh = setTimeout(() => attr(this.list, "data-fresh", null), surpriseMs);
 	}
 
 	/** A finger is on the list, or was a moment ago, or a note is being written. */
@@ -61,7 +67,7 @@ export class Judging {
 	/** @param {PointerEvent} e */
 	#press(e) {
 		const inside = e.target instanceof Node && this.list.contains(e.target);
-		this.#early = inside && performance.now() - this.#changed < surpriseMs;
+		this.#early = inside && this.list.hasAttribute("data-fresh");
 		this.#down = inside;
 		this.#touched = inside ? performance.now() : -Infinity;
 	}

@@ -130,8 +130,8 @@ function drawFigures(s) {
 			"tr",
 			{},
 			el("th", { scope: "row" }, c.name),
-			el("td", { "data-figure": "planned" }, fixed(c.planned_ms, 3)),
-			el("td", { "data-figure": "actual" }, fixed(c.actual_ms, 3)),
+			el("td", { "data-figure": "planned" }, long(c.planned_ms)),
+			el("td", { "data-figure": "actual" }, long(c.actual_ms)),
 			el("td", { "data-figure": "late" }, lateness(c.late_us)),
 		),
 	);
@@ -160,6 +160,9 @@ function endWords(s) {
 function lateness(us) {
 	return Math.abs(us) < 1000 ? `${signed(us, 1)} µs` : `${signed(us / 1000, 1)} ms`;
 }
+
+/** To the microsecond, unless it is so long ago that no column would hold it. @param {number} v */
+const long = (v) => fixed(v, Math.abs(v) < 10_000 ? 3 : 1);
 
 /** @param {string} at */
 function clock(at) {
