@@ -195,7 +195,7 @@ func newestShot(p *phone) {
 	}
 	cells := p.figures("flash")
 	figure := func(name string) float64 {
-		number, unit, _ := strings.Cut(strings.NewReplacer("−", "-", "+", "").Replace(cells[name]), " ")
+		number, unit, _ := strings.Cut(strings.NewReplacer("−", "-", "+", "").Replace(cells[name]), "\u00a0")
 		v, err := strconv.ParseFloat(number, 64)
 		if unit == "µs" {
 			v /= 1000

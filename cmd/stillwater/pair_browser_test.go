@@ -72,8 +72,10 @@ func (b *browser) serviceCode(t *testing.T) {
 		return ""
 	}, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db"))
 	p := b.phone(t, d.url+"/", 360, 640, true)
-	p.until("the command is named", `document.querySelector("#pairing label").innerText.includes("sudo stillwater pairing")`)
-	assert.NotContains(t, eval[string](p, `document.querySelector("#pairing label").innerText`), "where it was started")
+	p.until("the command is named", `document.querySelector("#pair-service").checkVisibility()`)
+	said := eval[string](p, `document.querySelector("#pairing label").innerText`)
+	assert.Contains(t, said, "sudo stillwater pairing")
+	assert.NotContains(t, said, "where it was started")
 	p.fit("code of a service")
 	p.picture("phone-24-service")
 }
