@@ -278,7 +278,7 @@ func (b *browser) testOutput(t *testing.T) {
 		s.Board.Outputs = slices.Clone(s.Board.Outputs)
 		s.Board.Outputs[0].Tested = "planned at once for 5.0 ms; on after 0.012 ms, for 5.000 ms"
 	})
-	p.until("what was done is shown", `document.querySelector('`+flash+` p').textContent.includes("on after 0.012\u00a0ms")`)
+	p.until("what was done is shown", `document.querySelector('`+flash+` p').textContent.includes("after 0.012\u00a0ms")`)
 	p.picture("hint-04-test-output")
 	p.fit("test of an output")
 	p.narrow("test of an output")

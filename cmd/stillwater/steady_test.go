@@ -45,7 +45,8 @@ func (b *browser) headerKeepsItsHeight(t *testing.T) {
 		assert.Len(t, heights, 1, "the header's heights at %v", size)
 	}
 	assert.True(t, eval[bool](p, `(w => { w.scrollTop = 9e9; const r = document.querySelector("#state-reason");
-		return r.getBoundingClientRect().bottom <= w.getBoundingClientRect().bottom + 1; })(document.querySelector(".state-words"))`),
+		return r.getBoundingClientRect().bottom <= w.getBoundingClientRect().bottom + 1;
+	})(document.querySelector(".state-words"))`),
 		"long words can be read to their end")
 	p.clean()
 }
@@ -103,7 +104,8 @@ func judged(n int, verdict control.Verdict) control.ShotView {
 // Verdict buttons stay where they are while a shot is judged, and a new shot waits until it is asked for.
 func (b *browser) judging(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{judged(1, "")} })
-	const verdicts = `JSON.stringify([...document.querySelectorAll('[data-shot="1"] .verdicts button')].map((b) => b.getBoundingClientRect()))`
+	const verdicts = `JSON.stringify([...document.querySelectorAll('[data-shot="1"] .verdicts button')].map(
+		(b) => b.getBoundingClientRect()))`
 	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
 	p.js(`scrollTo(0, 0)`)
 	before := eval[string](p, verdicts)
@@ -128,8 +130,8 @@ func (b *browser) judging(t *testing.T) {
 		const b = document.querySelector('[data-shot="2"] [data-verdict="good"]');
 		if (!b || struck) return;
 		struck = performance.now();
-		for (const e of [new PointerEvent("pointerdown", { bubbles: true }), new MouseEvent("click", { bubbles: true, detail: 1 })])
-			b.dispatchEvent(e);
+		b.dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
+		b.dispatchEvent(new MouseEvent("click", { bubbles: true, detail: 1 }));
 	}).observe(document.querySelector("#shots-list"), { childList: true, subtree: true, attributes: true })`)
 	p.tap("#shots-newer")
 	p.until("it was struck", `struck`)
@@ -146,7 +148,8 @@ func (b *browser) judging(t *testing.T) {
 func (b *browser) wideFigures(t *testing.T) {
 	_, p := b.stage(t, func(m *puppet) {
 		s := judged(1, control.Nothing)
-		s.Cues = []control.CueView{{Name: "shutter", PlannedMs: -126345.123, ActualMs: -126327.217, LateUs: 17906.4}}
+		s.Cues = []control.CueView{{Name: "shutter", PlannedMs: -126345.123, ActualMs: -126327.217,
+			LateUs: 17906.4}}
 		m.snap.Shots = []control.ShotView{s}
 	})
 	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
@@ -154,7 +157,7 @@ func (b *browser) wideFigures(t *testing.T) {
 	setFolds(p, true)
 	p.resize(360, 640)
 	p.fit("lists at 360")
-	assert.Less(t, eval[float64](p, `document.querySelector(".figures tbody th").offsetHeight`), 50.0, "a name in one line")
+	assert.Less(t, eval[float64](p, `document.querySelector(".figures tbody th").offsetHeight`), 50.0, "in one line")
 	p.clean()
 }
 
