@@ -21,6 +21,7 @@ export interface Snapshot {
 	grace_s: number;
 	care: Care[];
 	care_done: boolean;
+	care_again: string;
 	session: SessionView;
 	set: Set;
 	preview: Preview | null;

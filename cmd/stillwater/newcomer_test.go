@@ -155,19 +155,33 @@ func dropOnce(p *phone) {
 	p.state("safe", "Safe")
 	newestShot(p)
 	announcedOnce(t, p.heard())
-	p.tap(`#shots-list [data-verdict="early"]`)
-	p.until("the verdict is kept",
-		`document.querySelector('#shots-list [data-verdict="early"]').getAttribute("aria-pressed") === "true"`)
-	p.js(`scrollTo(0, 0)`)
-	p.until("the trim is in sight", `(() => {
-		const r = document.querySelector("#trim").getBoundingClientRect();
-		return r.height > 0 && r.top > 0 && r.bottom < document.querySelector("#bar").getBoundingClientRect().top;
-	})()`)
+	if judge(p, "early") {
+		p.js(`scrollTo(0, 0)`)
+		p.until("the trim is in sight", `(() => {
+			const r = document.querySelector("#trim").getBoundingClientRect();
+			return r.height > 0 && r.top > 0 && r.bottom < document.querySelector("#bar").getBoundingClientRect().top;
+		})()`)
+	}
 	p.enter("#shots-list .note input", "the column is still short")
 	p.js(`scrollTo(0, 0)`)
 	p.picture("phone-06-shot-judged")
 	p.fit("shot judged")
 	p.narrow("shot judged")
+}
+
+// judge gives the newest shot a verdict, unless the machine was late: then it says so and asks for none.
+func judge(p *phone, verdict string) bool {
+	p.t.Helper()
+	if eval[bool](p, `document.querySelector("#shots-list .verdicts").hidden`) {
+		p.t.Log("not judged: ", p.text("#shots-list .problem"))
+		assert.NotEmpty(p.t, p.text("#shots-list .problem"))
+		return false
+	}
+	button := fmt.Sprintf(`#shots-list [data-verdict=%q]`, verdict)
+	p.tap(button)
+	p.until("the verdict is kept",
+		fmt.Sprintf(`document.querySelector('%s').getAttribute("aria-pressed") === "true"`, button))
+	return true
 }
 
 // announcedOnce asserts that arming, the shot and its end are announced to a screen reader, each once.
@@ -291,9 +305,7 @@ func throwOnce(p *phone) {
 	throwUntil(p, `document.querySelectorAll("#shots-list > li").length === 3`)
 	p.until("with its gate interval", `document.querySelector("#shots-list .facts").textContent.includes("gate interval")`)
 	newestShot(p)
-	p.tap(`#shots-list [data-verdict="good"]`)
-	p.until("the verdict is kept",
-		`document.querySelector('#shots-list [data-verdict="good"]').getAttribute("aria-pressed") === "true"`)
+	judge(p, "good")
 	p.state("safe", "Safe")
 }
 
@@ -348,10 +360,12 @@ const shown = `JSON.stringify({
 		n.querySelector(".note input").value),
 	trim: document.querySelector("#trim input").value,
 	kind: document.querySelector('#kinds [aria-pressed="true"]').dataset.kind,
-	care: [...document.querySelectorAll("#care-list input")].map((b) => b.checked),
 	told: document.querySelector("#coming-list").textContent,
 	session: document.querySelector("#session-words").textContent,
 })`
+
+// cared is true in a page on which every caution is ticked.
+const cared = `[...document.querySelectorAll("#care-list input")].every((b) => b.checked)`
 
 func reloadKeeps(p *phone) {
 	before := eval[string](p, shown)
@@ -360,6 +374,7 @@ func reloadKeeps(p *phone) {
 	p.state("safe", "Safe")
 	after := eval[string](p, shown)
 	assert.Equal(p.t, before, after)
+	assert.True(p.t, eval[bool](p, cared), "ticked")
 	p.until("this phone holds the controls", holding)
 }
 
@@ -414,6 +429,10 @@ func loseAndFind(p *phone, d *machine) {
 	d.start()
 	p.state("safe", "Safe")
 	assert.Equal(p.t, before, eval[string](p, shown), "the record over a restart")
+	assert.False(p.t, eval[bool](p, cared), "asked at each start")
+	assert.Contains(p.t, p.text("#care-lead"), "asked again, because Stillwater was started anew.")
+	p.fit("care asked again")
+	p.picture("phone-15-care-again")
 	p.until("this phone holds the controls", holding)
 
 	assert.Zero(p.t, d.stop())

@@ -75,9 +75,11 @@ func (c *Control) checkArm(client string, cmd Command) error {
 		return refusal("", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
 	case c.state() != Safe:
 		return refusal("", "The board is not at rest yet.", "Disarm first.")
-	case !c.careDone():
-		return refusal("care", "The checklist is not done.", "Read and tick every point for this session.")
-	case c.plan.refusal != nil:
+	}
+	if err := c.checkCare(); err != nil {
+		return err
+	}
+	if c.plan.refusal != nil {
 		return c.plan.refusal
 	}
 	return nil

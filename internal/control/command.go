@@ -8,7 +8,6 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"stillwater/internal/care"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
@@ -102,25 +101,6 @@ func (c *Control) requireDisarmed(field, what string) error {
 	return nil
 }
 
-func (c *Control) tick(id string, ticked bool) error {
-	if err := c.requireDisarmed("id", "The checklist"); err != nil {
-		return err
-	}
-	for _, caution := range care.Checklist() {
-		if caution.ID != id {
-			continue
-		}
-		if ticked {
-			c.ticked[id] = true
-		} else {
-			delete(c.ticked, id)
-		}
-		c.saveCare()
-		return nil
-	}
-	return refusal("id", fmt.Sprintf("The checklist has no point %q.", id), "Reload the page.")
-}
-
 // startSession starts a session with the set as it is and every caution to be ticked again.
 func (c *Control) startSession(name string) error {
 	if err := c.requireDisarmed("name", "The session"); err != nil {
@@ -134,7 +114,7 @@ func (c *Control) startSession(name string) error {
 		return refusal("", "The session that is open is not in the record yet"+because(c.rec.status().Problem)+".",
 			"Try again when it is.")
 	}
-	c.ticked = map[string]bool{}
+	c.askCareAgain("this is a new session")
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.lastSeen, c.notice = nil, 0, "", ""
 	c.saveSession(c.session)

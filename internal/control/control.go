@@ -9,6 +9,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/bootclock"
+	"stillwater/internal/care"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
@@ -112,6 +113,8 @@ type Control struct {
 	session          *session
 	dates            dates
 	ticked           map[string]bool
+	ticks            care.Ticks    // when they were ticked
+	askedAgain       string        // why they are to be ticked again, after "because"; "" for the first time
 	shots            []ShotView    // of the session, newest first: those that are shown
 	shotCount        int           // of the session
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
@@ -156,8 +159,8 @@ type session struct {
 	care    []string
 }
 
-// New makes a control with what the journal remembers: the latest session with its set, care and shots. It is not
-// armed.
+// New makes a control with what the journal remembers: the latest session with its set and shots. It is not
+// armed, and the cautions are to be ticked.
 func New(ctx context.Context, opts Options) (*Control, error) {
 	if opts.Grace == 0 {
 		opts.Grace = defaultGrace

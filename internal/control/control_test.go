@@ -534,7 +534,7 @@ func TestRestartRemembersAndIsNotArmed(t *testing.T) {
 		assert.Equal(t, wire.Safe, x.dev.now())
 		assert.False(t, x.dev.loaded)
 		assert.Equal(t, "milk crowns", s.Session.Name)
-		assert.True(t, s.CareDone)
+		assert.False(t, s.CareDone, "asked again at each start")
 		assert.InDelta(t, 0.55, float64(s.Set.Drop.Height), 1e-9)
 		require.Len(t, s.Shots, 2)
 		assert.Equal(t, "disarmed", s.Shots[0].Status, "the shot that stopping cut short")

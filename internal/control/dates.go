@@ -222,7 +222,7 @@ func (c *Control) redate(ctx context.Context) error {
 	return nil
 }
 
-// watchClock sees the machine's clock become right, and a holder change whose clock counts.
+// watchClock sees the machine's clock become right, a holder change whose clock counts, and ticks lapse.
 func (c *Control) watchClock(ctx context.Context) {
 	tick := time.NewTicker(clockInterval)
 	defer tick.Stop()
@@ -234,6 +234,7 @@ func (c *Control) watchClock(ctx context.Context) {
 			r := c.opts.Clock()
 			c.mu.Lock()
 			c.settleDates(r)
+			c.lapseCare(r)
 			c.mu.Unlock()
 		}
 	}

@@ -178,6 +178,7 @@ func (c *Control) handleShot(l *link, report board.ShotReport) {
 		r = &run{set: c.set, program: c.plan.program, session: c.session}
 	}
 	c.notice = ""
+	c.ticks.LastShot = c.opts.Clock().SinceBoot
 	c.recordShot(l, r, report)
 	c.publish()
 }

@@ -37,8 +37,8 @@ func (c *Control) restore(ctx context.Context) error {
 	}
 	c.session = &session{id: latest.ID, name: latest.Name, started: latest.Started}
 	c.restoreSet(latest.Set)
-	if c.ticked, err = readCare(latest.Care); err != nil {
-		c.log.Warn("the ticked cautions of the last session cannot be read; they are to be ticked again", "err", err)
+	if ticked, err := readCare(latest.Care); err != nil || len(ticked) > 0 {
+		c.askCareAgain("Stillwater was started anew")
 	}
 	return c.restoreShots(ctx)
 }

@@ -41,6 +41,7 @@ type Snapshot struct {
 	GraceS    float64     `json:"grace_s"`   // how long the holder may be gone before what it armed is disarmed
 	Care      []Care      `json:"care"`
 	CareDone  bool        `json:"care_done"`
+	CareAgain string      `json:"care_again"` // why the cautions are to be ticked again, in words; "" for the first time
 	Session   SessionView `json:"session"`
 	Set       shot.Set    `json:"set"`
 	Preview   *Preview    `json:"preview"` // nil when the set cannot work
@@ -217,7 +218,7 @@ type CueView struct {
 //	take                  ask for the controls (granted at once if nobody holds them)
 //	give      To          the holder hands them over
 //	release               the holder lets go of them
-//	care      ID, Ticked  tick one caution
+//	care      ID, Ticked  tick one caution; all are asked again at a start, on a new day, after hours without a shot
 //	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot
 //	session   Name        start a new session
 //	arm       Shots       1..999

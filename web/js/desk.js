@@ -244,12 +244,13 @@ export class Desk {
 
 	#showCare(/** @type {Snapshot} */ snap) {
 		this.#placeCare(snap.care_done);
-		text(byId("care-title"), snap.care_done ? "Care" : "Before the first arming");
+		const again = snap.care_again && `These are asked again, because ${snap.care_again}. `;
+		text(byId("care-title"), snap.care_done ? "Care" : again ? "Before it is armed again" : "Before the first arming");
 		text(
 			byId("care-lead"),
 			snap.care_done
 				? "All points are ticked for this session. Untick one when it is no longer so."
-				: "Read each point and tick it when it is so. Local codes come first.",
+				: `${again}Read each point and tick it when it is so. Local codes come first.`,
 		);
 		keyed(
 			byId("care-list"),
