@@ -104,21 +104,25 @@ func TestOneTickRenewsNoOther(t *testing.T) {
 	})
 }
 
+// eveningToMidnight is a table whose cautions were ticked an hour before midnight, which it is now; it was armed a second
+// before.
+func eveningToMidnight(t *testing.T, change ...func(*Options)) *table {
+	t.Helper()
+	midnight := time.Date(2026, 11, 26, 0, 0, 0, 0, time.Local)
+	time.Sleep(time.Until(midnight.Add(-time.Hour)))
+	x := setUp(t, change...)
+	x.ready()
+	time.Sleep(time.Hour - time.Second)
+	x.arm(1)
+	x.must(me, Command{Type: "disarm"})
+	time.Sleep(time.Second)
+	return x
+}
+
 // On a new day of a machine whose clock is right the cautions are asked again; a clock that is not set has no days.
 func TestCareIsAskedOnANewDay(t *testing.T) {
-	evening := func(t *testing.T, change ...func(*Options)) *table {
-		midnight := time.Date(2026, 11, 26, 0, 0, 0, 0, time.Local)
-		time.Sleep(time.Until(midnight.Add(-time.Hour)))
-		x := setUp(t, change...)
-		x.ready()
-		time.Sleep(time.Hour - time.Second)
-		x.arm(1)
-		x.must(me, Command{Type: "disarm"})
-		time.Sleep(time.Second)
-		return x
-	}
 	inBubble(t, func(t *testing.T) {
-		x := evening(t)
+		x := eveningToMidnight(t)
 		x.assertAskedAgain("a new day has begun")
 		x.arm(1)
 	})
@@ -126,7 +130,7 @@ func TestCareIsAskedOnANewDay(t *testing.T) {
 		itsMidnight := time.Date(1970, 1, 2, 0, 0, 0, 0, time.Local).Sub(time.Unix(0, 0))
 		began := time.Date(2026, 11, 25, 23, 30, 0, 0, time.Local).Add(-itsMidnight)
 		clock := &wrongClock{began: began} // a day of its own ends meanwhile
-		x := evening(t, func(o *Options) { o.Clock = clock.read })
+		x := eveningToMidnight(t, func(o *Options) { o.Clock = clock.read })
 		x.arm(1)
 		x.must(me, Command{Type: "disarm"})
 		clock.set(began, true) // the network sets it: the ticks are of the day before
