@@ -104,8 +104,8 @@ func TestOneTickRenewsNoOther(t *testing.T) {
 	})
 }
 
-// eveningToMidnight is a table whose cautions were ticked an hour before midnight, which it is now; it was armed a second
-// before.
+// eveningToMidnight is a table whose cautions were ticked an hour before midnight, which it is now; it was armed a
+// second before.
 func eveningToMidnight(t *testing.T, change ...func(*Options)) *table {
 	t.Helper()
 	midnight := time.Date(2026, 11, 26, 0, 0, 0, 0, time.Local)
