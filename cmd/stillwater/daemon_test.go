@@ -245,13 +245,11 @@ func inState(state control.State) func(*control.Snapshot) bool {
 	return func(s *control.Snapshot) bool { return s.State == state }
 }
 
-// oneShot makes shots until one is in time, so that it may have a verdict: a machine that is busy with other things
-// makes some late.
+// oneShot makes shots until one is in time: a machine that is busy with other things makes some late.
 func (h *hand) oneShot() control.ShotView {
 	h.t.Helper()
 	for try := 0; ; try++ {
-		if made := h.anyShot(); made.Problem == "" || try == 20 {
-			require.Empty(h.t, made.Problem)
+		if made := h.anyShot(); made.OK || try == 20 {
 			require.Equal(h.t, "done", made.Status)
 			return made
 		}

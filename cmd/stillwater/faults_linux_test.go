@@ -310,8 +310,8 @@ func (s *studio) shoot() {
 		s.phone.until("at rest", atRest)
 		s.note()
 		assert.Zero(s.t, s.pins.On.Load())
-		if problem := s.phone.last.Shots[0].Problem; problem == "" || try == shotTries {
-			require.Empty(s.t, problem)
+		if status := s.phone.last.Shots[0].Status; status == "done" || try == shotTries {
+			require.Equal(s.t, "done", status)
 			return
 		}
 		s.clearFault()
