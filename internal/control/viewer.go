@@ -69,7 +69,7 @@ func (c *Control) snapshot() *Snapshot {
 		Asking:    append([]string{}, c.phones.requesters...),
 		Onlookers: c.phones.onlookers(), GraceS: c.opts.Grace.Seconds(), Care: c.careList(), CareDone: c.careDone(),
 		CareAgain: c.askedAgain,
-		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
+		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Shots: append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
