@@ -249,7 +249,7 @@ func inState(state control.State) func(*control.Snapshot) bool {
 func (h *hand) oneShot() control.ShotView {
 	h.t.Helper()
 	for try := 0; ; try++ {
-		if made := h.anyShot(); made.OK || try == 20 {
+		if made := h.anyShot(); made.OK || try == shotTries {
 			require.Equal(h.t, "done", made.Status)
 			return made
 		}
