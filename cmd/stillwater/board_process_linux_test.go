@@ -571,7 +571,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 	h = again.enter(cookie)
 	connected(h)
 	assert.Equal(t, control.Safe, h.last.State, "never armed after a restart")
-	h.must(control.Command{Type: "take"})
+	h.ready()
 	h.must(control.Command{Type: "arm", Shots: 1})
 	h.until("armed", inState(control.Armed))
 

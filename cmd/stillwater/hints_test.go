@@ -195,7 +195,7 @@ func (b *browser) noBoard(t *testing.T) {
 		m.snap.Board.Connected, m.snap.Board.Problem, m.snap.Board.Outputs = false, why, []control.OutputView{}
 	})
 	p.state("fault", "Fault")
-	p.until("it is said", hint+` === "There is no board to reach. It comes back disarmed."`)
+	p.until("it is said", hint+` === "The board is not connected. It comes back disarmed."`)
 	assert.Contains(t, p.text("#state-reason"), "start the board's service with sudo systemctl start")
 	assert.Contains(t, p.text("#board-words"), "Not connected. The board cannot be reached: there is no board socket")
 	setFolds(p, true)
@@ -226,8 +226,8 @@ func (b *browser) changeOfHands(t *testing.T) {
 	assert.Equal(t, "phone 2", cmd.To)
 	read := eval[[]string](p, `read`)
 	require.NotEmpty(t, read)
-	assert.Contains(t, read[len(read)-1], "Phone 2 holds the controls; this is phone 1 and looks on.")
-	p.until("and why", hint+` === "This phone looks on: ask for the controls to arm."`)
+	assert.Contains(t, read[len(read)-1], "Phone 2 holds the controls; this is phone 1 and is watching.")
+	p.until("and why", hint+` === "This phone is watching: ask for the controls to arm."`)
 	p.clean()
 }
 

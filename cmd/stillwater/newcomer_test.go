@@ -98,7 +98,7 @@ func wrongCode(code string) string {
 func tickCare(p *phone) {
 	t := p.t
 	p.tap("#arm")
-	p.until("the care list is asked for", hint+`.includes("care")`)
+	p.until("the care list is asked for", hint+`.includes("checklist")`)
 	p.state("safe", "Safe")
 	ids := eval[[]string](p, `[...document.querySelectorAll("#care-list label")].map((l) => l.dataset.care)`)
 	require.NotEmpty(t, ids)
@@ -566,7 +566,7 @@ func fitCanFail(p *phone) {
 	p.fit("desk after a reload")
 }
 
-// onlooker: a second phone looks on, asks for the controls, disarms and is handed them.
+// onlooker: a second phone watches, asks for the controls, disarms and is handed them.
 func (b *browser) onlooker(t *testing.T) {
 	d := startMachine(t)
 	holder := b.phone(t, d.url+"/#code="+d.code, 390, 844, true)
@@ -574,7 +574,7 @@ func (b *browser) onlooker(t *testing.T) {
 	tickCare(holder)
 	other := b.phone(t, d.url+"/#code="+d.code, 390, 844, true)
 	other.state("safe", "Safe")
-	other.until("it looks on", `document.querySelector("#controls-words").textContent.includes("looks on")`)
+	other.until("it is watching", `document.querySelector("#controls-words").textContent.includes("is watching")`)
 	other.picture("phone-15-onlooker")
 	other.fit("onlooker")
 	other.tap("#arm")

@@ -165,7 +165,7 @@ func (b *browser) nobodyHolds(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Holder = "" })
 	p.until("it says take", hint+` === "Nobody holds the controls: take them to arm."`)
 	m.be(func(s *control.Snapshot) { s.Holder = "phone 2" })
-	p.until("it says ask", hint+` === "This phone looks on: ask for the controls to arm."`)
+	p.until("it says ask", hint+` === "This phone is watching: ask for the controls to arm."`)
 	p.clean()
 }
 

@@ -134,7 +134,7 @@ export class Bar {
 
 	#ready() {
 		if (this.#snap && !this.#snap.care_done) {
-			this.#hint("First tick the points of care.");
+			this.#hint("First tick every point of the checklist.");
 			byId("care").scrollIntoView({ block: "start" });
 			return false;
 		}
@@ -193,17 +193,17 @@ export class Bar {
 		const snap = this.#snap;
 		if (this.#hintTimer !== undefined || !snap) return;
 		let words = "";
-		if (!this.#online) words = "Nothing can be sent until the line is back.";
-		else if (!snap.board.connected) words = "There is no board to reach. It comes back disarmed.";
+		if (!this.#online) words = "Nothing can be sent until the connection is back.";
+		else if (!snap.board.connected) words = "The board is not connected. It comes back disarmed.";
 		else if (snap.state === "fault" && snap.inputs.some((i) => i.role === "kill" && i.active)) {
 			words = "First release the kill switch.";
-		} else if (this.#armed) words = this.#holding ? "" : "This phone looks on. It can disarm.";
+		} else if (this.#armed) words = this.#holding ? "" : "This phone is watching. It can disarm.";
 		else if (!this.#holding) {
 			words =
 				snap.holder === ""
 					? "Nobody holds the controls: take them to arm."
-					: "This phone looks on: ask for the controls to arm.";
-		} else if (!snap.care_done) words = "To arm, first tick the points of care.";
+					: "This phone is watching: ask for the controls to arm.";
+		} else if (!snap.care_done) words = "To arm, first tick every point of the checklist.";
 		else if (!snap.preview) words = "To arm, correct the set first: see the coming shot.";
 		this.#write(words);
 	}

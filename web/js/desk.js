@@ -394,12 +394,12 @@ export class Desk {
 
 	#showControls(/** @type {Snapshot} */ snap) {
 		const n = snap.onlookers - (this.#holding ? 0 : 1);
-		const others = n < 1 ? "No other phone looks on." : n === 1 ? "One other looks on." : `${n} others look on.`;
+		const others = n < 1 ? "No other phone is watching." : n === 1 ? "One other phone is watching." : `${n} others are watching.`;
 		const who = this.#holding
 			? `This phone (${this.#me}) holds the controls.`
 			: snap.holder === ""
 				? `Nobody holds them. This is ${this.#me}.`
-				: `${capital(snap.holder)} holds the controls; this is ${this.#me} and looks on. Anyone can disarm.`;
+				: `${capital(snap.holder)} holds the controls; this is ${this.#me} and is watching. Anyone can disarm.`;
 		text(byId("controls-words"), `${who} ${others}`);
 		/** @type {{ key: string, label: string, act: () => void }[]} */
 		const acts = [];
@@ -412,7 +412,7 @@ export class Desk {
 					act: () => this.commands.send({ type: "give", to: id }, no),
 				});
 			}
-			acts.push({ key: "release", label: "Let go of the controls", act: () => this.#release() });
+			acts.push({ key: "release", label: "Give up the controls", act: () => this.#release() });
 		} else if (snap.asking.includes(this.#me)) {
 			acts.push({ key: "asked", label: "Asked; waiting for the holder", act: () => this.#take() });
 		} else {
@@ -493,7 +493,7 @@ function nextWords(snap, left) {
 /** What the machine does that no longer answers. @param {Snapshot | null} snap @param {boolean} holding */
 function lostWords(snap, holding) {
 	if (snap === null || snap.state === "safe" || snap.state === "fault") {
-		return "Reconnecting: the machine does not answer. What is shown below is how it was last.";
+		return "Reconnecting: the machine does not answer. What is shown below is its last known state.";
 	}
 	const end = holding ? ` It disarms ${snap.grace_s} s after the line dropped.` : "";
 	return `It was armed and may still fire.${end} To stop it now use the switch at the machine.`;

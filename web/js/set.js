@@ -29,7 +29,7 @@ export const measured = {
 		q("throw.to_focus", "Second beam to focus spot", "cm", 5, "level distance"),
 		q("throw.angle", "Angle at the second beam", "deg", 1, "above level; below is negative"),
 		q("throw.above_floor", "Second beam above floor", "cm", 5),
-		q("throw.mass", "Width of the thrown mass", "cm", 0.5, "of a ball of the same liquid"),
+		q("throw.mass", "Size of the thrown liquid", "cm", 0.5, "width of a ball of the same volume"),
 		q("throw.speed_low", "Slowest throw accepted", "m/s", 0.5),
 		q("throw.speed_high", "Fastest throw accepted", "m/s", 0.5),
 	],
@@ -70,7 +70,7 @@ export const shutters = [
 export const chosen = {
 	"drop.liquid": "Liquid",
 	"drop.phase": "Phase wanted",
-	"light.expose": "Way to expose",
+	"light.expose": "Exposure",
 	"light.shutter": "Who opens the shutter",
 };
 
