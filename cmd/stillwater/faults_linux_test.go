@@ -385,13 +385,14 @@ func atRest(n *control.Snapshot) bool {
 	return n.Board.Connected && (n.State == control.Safe || n.State == control.Fault)
 }
 
-// clearFault disarms a board that has a fault: one that got no processor for a while leaves its flash on too long.
+// clearFault disarms a board that has a fault: one that got no processor for a while leaves its flash on too long. If
+// it does not confirm that in time it is cut off, and comes back safe.
 func (s *studio) clearFault() {
 	s.t.Helper()
-	if s.phone.last.State == control.Fault {
-		s.phone.must(control.Command{Type: "disarm"})
+	for s.phone.last.State != control.Safe {
+		s.phone.ask(control.Command{Type: "disarm"})
+		s.phone.until("at rest", atRest)
 	}
-	s.phone.until("safe", inState(control.Safe))
 }
 
 // middle stands between the daemon and the board's socket, passes bytes on, and does to them what a bad link does.

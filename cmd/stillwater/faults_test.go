@@ -13,7 +13,6 @@ import (
 
 	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
@@ -161,7 +160,10 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 		holder.anyShot() // beside all this it may be late, and then says so
 		holder.must(control.Command{Type: "arm", Shots: 9})
 		holder.until("armed", inState(control.Armed))
-		require.NoError(t, phones[7*i].conn.WriteJSON(map[string]any{"n": i + 1, "type": "disarm"}))
+		for phones[7*i].conn.WriteJSON(map[string]any{"n": i + 1, "type": "disarm"}) != nil {
+			t.Logf("phone %d was thrown out", 7*i)
+			phones[7*i] = d.join(phones[7*i].cookie).lookOn() // one that did not read for long was thrown out
+		}
 		holder.until("disarmed by an onlooker", inState(control.Safe))
 	}
 	noise.Wait()
@@ -175,8 +177,10 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 		var seen *control.Snapshot
 		proctest.Eventually(t, fmt.Sprintf("phone %d sees the last shot", i), func() bool {
 			var err error
-			seen, err = p.look()
-			require.NoError(t, err, "phone %d", i)
+			if seen, err = p.look(); err != nil {
+				p = d.join(p.cookie).lookOn()
+				return false
+			}
 			return seen.ShotCount >= holder.last.ShotCount
 		})
 		assert.Equal(t, holder.last.Shots[0].ID, seen.Shots[0].ID, "phone %d", i)

@@ -4,6 +4,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -64,10 +65,17 @@ func loopedBench(t *testing.T, wired bool) *bench.Bench {
 	return &bench.Bench{Client: client, Interval: time.Millisecond, Output: 1, Input: 0, Progress: func(int) {}}
 }
 
+// measured measures looped lines. A loop that gets no processor for long disarms, as it must, and is measured again.
+func measured(t *testing.T, wired bool, count int) (pulses []bench.Pulse, err error) {
+	for try := 0; try == 0 || try < 50 && err != nil && !strings.Contains(err.Error(), "no edge came in"); try++ {
+		pulses, err = loopedBench(t, wired).Measure(t.Context(), count, rand.New(rand.NewPCG(1, 2)))
+	}
+	return pulses, err
+}
+
 // A looped line gives three times for each pulse: planned, after switching, and the edge's stamp between them.
 func TestLatenessOfALoop(t *testing.T) {
-	b := loopedBench(t, true)
-	pulses, err := b.Measure(t.Context(), 4, rand.New(rand.NewPCG(1, 2)))
+	pulses, err := measured(t, true, 4)
 	require.NoError(t, err)
 	require.Len(t, pulses, 4)
 	for _, p := range pulses {
@@ -80,7 +88,6 @@ func TestLatenessOfALoop(t *testing.T) {
 
 // A wire that is not there is said, not waited for.
 func TestLatenessWithoutTheWire(t *testing.T) {
-	b := loopedBench(t, false)
-	_, err := b.Measure(t.Context(), 2, rand.New(rand.NewPCG(1, 2)))
+	_, err := measured(t, false, 2)
 	assert.ErrorContains(t, err, `output "flash" switched and no edge came in at input "beam": wire the output's pin`)
 }
