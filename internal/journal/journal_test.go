@@ -346,3 +346,34 @@ func BenchmarkAdd(b *testing.B) {
 		}
 	}
 }
+
+// The newest shot of all sessions comes first, and each is found by its number.
+func TestNewestShotsAndOneByItsNumber(t *testing.T) {
+	seed := rand.Uint64()
+	t.Log("seed", seed)
+	r := rand.New(rand.NewPCG(seed, 0))
+	j := open(t, filepath.Join(t.TempDir(), "j.db"))
+	first, second := session(t, j), session(t, j)
+	for i := range 2*batchSize + 3 {
+		_, err := j.Add(t.Context(), someShot(r, []record.Session{first, second}[i%2].ID))
+		require.NoError(t, err)
+	}
+	var newest []record.Shot
+	for s, err := range j.NewestShots(t.Context()) {
+		require.NoError(t, err)
+		newest = append(newest, s)
+	}
+	assert.Equal(t, newestFirst(t, j, 0), newest)
+	for _, want := range []record.Shot{newest[0], newest[7], newest[len(newest)-1]} {
+		got, err := j.Shot(t.Context(), want.Session, want.Number)
+		require.NoError(t, err)
+		assert.Equal(t, want, got)
+	}
+	for _, none := range []struct {
+		session int64
+		number  int
+	}{{first.ID, 0}, {first.ID, 9999}, {99, 1}} {
+		_, err := j.Shot(t.Context(), none.session, none.number)
+		assert.ErrorIs(t, err, record.ErrNotFound)
+	}
+}

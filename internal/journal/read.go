@@ -107,7 +107,7 @@ func (j *Journal) boots(ctx context.Context) (map[int64]boot, error) {
 // Shots returns the newest shots of a session, the newest first, at most limit. One that cannot be read is Lost.
 func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]record.Shot, error) {
 	defer j.acquire()()
-	index, err := j.shotIndex(ctx, session, limit)
+	index, err := j.shotIndex(ctx, session, descending, limit)
 	if err != nil {
 		return nil, j.explain("read shots", err)
 	}
@@ -122,9 +122,43 @@ func (j *Journal) Shots(ctx context.Context, session int64, limit int) ([]record
 // reads them by parts, in little memory, and keeps no other from the journal between them. One that cannot be read is
 // Lost. An error ends it.
 func (j *Journal) AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error] {
+	return j.eachShot(ctx, session, ascending)
+}
+
+// NewestShots is AllShots of every session the other way round: the shot made last comes first.
+func (j *Journal) NewestShots(ctx context.Context) iter.Seq2[record.Shot, error] {
+	return j.eachShot(ctx, 0, descending)
+}
+
+// Shot returns the shot that has this number in a session. The error wraps record.ErrNotFound when there is none. One
+// that cannot be read is Lost.
+func (j *Journal) Shot(ctx context.Context, session int64, number int) (record.Shot, error) {
+	defer j.acquire()()
+	boots, err := j.boots(ctx)
+	if err != nil {
+		return record.Shot{}, j.explain("read a shot", err)
+	}
+	index := &shotIndex{session: session, boots: boots}
+	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
+		"SELECT id, session, number FROM shots WHERE session = ?1 AND number = ?2", session, number)
+	var shots []record.Shot
+	if err == nil {
+		shots, err = j.readShots(ctx, index, index.ids)
+	}
+	if err != nil {
+		return record.Shot{}, j.explain("read a shot", err)
+	}
+	if len(shots) == 0 {
+		return record.Shot{}, fmt.Errorf("journal %s: shot %d of session %d is %w", j.path, number, session,
+			record.ErrNotFound)
+	}
+	return shots[0], nil
+}
+
+func (j *Journal) eachShot(ctx context.Context, session int64, order order) iter.Seq2[record.Shot, error] {
 	return func(yield func(record.Shot, error) bool) {
 		release := j.acquire()
-		index, err := j.shotIndex(ctx, session, 0)
+		index, err := j.shotIndex(ctx, session, order, noLimit)
 		release()
 		if err != nil {
 			yield(record.Shot{}, j.explain("read shots", err))

@@ -31,31 +31,44 @@ func (i *shotIndex) lists(id int64) bool {
 // batches are the ids, batchSize at a time.
 func (i *shotIndex) batches() iter.Seq[[]int64] { return slices.Chunk(i.ids, batchSize) }
 
-// shotIndex finds the shots of a session, or of every session when it is 0: with a limit the newest, newest first, else
-// all, oldest first. It reads an index only.
-func (j *Journal) shotIndex(ctx context.Context, session int64, limit int) (*shotIndex, error) {
+// order is that in which shots are read.
+type order int
+
+const (
+	ascending order = iota
+	descending
+)
+
+// noLimit is SQLite's for a query that returns all its rows.
+const noLimit = -1
+
+// shotIndex finds the shots of a session, or of every session when it is 0, the first ones up to a limit. It reads an
+// index only.
+func (j *Journal) shotIndex(ctx context.Context, session int64, order order, limit int) (*shotIndex, error) {
 	index := &shotIndex{session: session}
 	var err error
 	if index.boots, err = j.boots(ctx); err != nil {
 		return nil, err
 	}
-	which, order := "", " ORDER BY boot, since_boot_ns, id"
+	which, by := "", " ORDER BY boot, since_boot_ns, id"
 	if session != 0 {
 		which = " WHERE session = ?1"
 	}
-	if limit > 0 {
-		order = " ORDER BY boot DESC, since_boot_ns DESC, id DESC LIMIT ?2"
+	if order == descending {
+		by = " ORDER BY boot DESC, since_boot_ns DESC, id DESC"
 	}
 	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
-		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time"+which+order, session, limit)
+		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time"+which+by+" LIMIT ?2", session, limit)
 	if err == nil || !isRowError(err) {
 		return index, err
 	}
 	if err := j.salvage(ctx, index); err != nil {
 		return nil, err
 	}
-	if limit > 0 {
+	if order == descending {
 		slices.Reverse(index.ids)
+	}
+	if limit != noLimit {
 		j.keepNewest(ctx, index, limit)
 	}
 	return index, nil

@@ -120,7 +120,7 @@ func (p plan) span() (span, error) {
 		if err != nil {
 			return span{}, err
 		}
-		a, b = e.Delay-s.trim(), e.Delay-s.trim()
+		a, b = e.Delay-s.OwnTrim(), e.Delay-s.OwnTrim()
 	default:
 		d, err := s.dropPath()
 		if err != nil {
@@ -133,7 +133,7 @@ func (p plan) span() (span, error) {
 
 // boardDelay converts a delay from an event to the board's: trimmed, and from the stamp, which comes after the event.
 func (p plan) boardDelay(t phys.Time) time.Duration {
-	return (t + p.set.trim()).Duration() - p.clockInput().Delay
+	return (t + p.set.OwnTrim()).Duration() - p.clockInput().Delay
 }
 
 // cues are the pulses around the moment, and those from Go, in order of time.

@@ -76,6 +76,16 @@ func (s Set) EstimateAt(interval phys.Time) (Estimate, error) {
 	return e, nil
 }
 
+// ThrowSpeed is how fast a throw that took interval through the gate was at the second beam; false for another kind, or
+// an interval that is no throw's.
+func (s Set) ThrowSpeed(interval phys.Time) (phys.Speed, bool) {
+	if s.Kind != Throw || !(interval > 0) {
+		return 0, false
+	}
+	v, err := s.Throw.speed(interval)
+	return v, err == nil
+}
+
 func (s Set) estimateDrop() (Estimate, error) {
 	d, err := s.dropPath()
 	if err != nil {
@@ -83,8 +93,8 @@ func (s Set) estimateDrop() (Estimate, error) {
 	}
 	e := Estimate{Speed: d.surface.Speed, Diameter: d.diameter, BeamSpeed: d.beamSpeed, EdgeToSurface: d.surface.Time,
 		Extrapolated: d.phase.Extrapolated}
-	e.Delay = d.moment() + s.trim()
-	e.Low, e.High = d.surface.Time+d.phase.Low+s.trim(), d.surface.Time+d.phase.High+s.trim()
+	e.Delay = d.moment() + s.OwnTrim()
+	e.Low, e.High = d.surface.Time+d.phase.Low+s.OwnTrim(), d.surface.Time+d.phase.High+s.OwnTrim()
 	e.Summary = fmt.Sprintf("A drop of %s passes the beam at %.2f m/s and reaches the surface %s later at %.2f m/s; "+
 		"the moment (%s) is %s after the beam.", inMm(d.diameter), d.beamSpeed, inMs(d.surface.Time), d.surface.Speed,
 		spaced(string(s.Drop.Phase)), inMs(e.Delay))
@@ -108,7 +118,7 @@ func (s Set) estimateThrow() (Estimate, error) {
 	if err != nil {
 		return Estimate{}, s.speedError(err, s.Throw.SpeedLow)
 	}
-	e.Low, e.High = fast.Time+s.trim(), slow.Time+s.trim()
+	e.Low, e.High = fast.Time+s.OwnTrim(), slow.Time+s.OwnTrim()
 	return e, nil
 }
 
@@ -128,7 +138,7 @@ func (s Set) estimateInterval(interval phys.Time) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, s.speedError(err, v)
 	}
-	e := Estimate{Delay: p.Time + s.trim(), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
+	e := Estimate{Delay: p.Time + s.OwnTrim(), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
 		Rise: p.Rise}
 	e.Low, e.High = e.Delay, e.Delay
 	e.Summary = fmt.Sprintf("A throw that takes %s through the gate passes the second beam at %.2f m/s and the focus "+
@@ -151,7 +161,7 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	dv := v * phys.Speed(float64(spread.Temperature)/(2*n.Temperature.Kelvin()))
 	low := phys.Time(float64(max(n.Distance-spread.Distance, 0)) / float64(v+dv))
 	high := phys.Time(float64(n.Distance+spread.Distance) / float64(v-dv))
-	wait := n.After + s.trim()
+	wait := n.After + s.OwnTrim()
 	e := Estimate{Delay: wait - travel, Low: wait - high, High: wait - low, Speed: v,
 		Travel: travel, TravelLow: low, TravelHigh: high}
 	e.Summary = fmt.Sprintf("The sound takes %s to reach the microphone, %.1f m/s in air of %v", inMs(travel), v,

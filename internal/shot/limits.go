@@ -116,7 +116,7 @@ func (p plan) laterMomentFixes(holds func(Set) bool) []fix {
 		number("drop.height", byMm, float64(s.Drop.Height), 5,
 			"raise nozzle and beam together by at least %s, the nozzle to %s above the surface")
 	}
-	if trim := s.trim(); trim < 0 {
+	if trim := s.OwnTrim(); trim < 0 {
 		number("trim."+string(s.Kind), byMs, float64(trim), 0, "make the trim later by at least %s, to %s")
 	}
 	return fixes

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -127,8 +128,8 @@ func (s Set) checkTogether() error {
 	return nil
 }
 
-// trim is the trim of the chosen kind.
-func (s Set) trim() phys.Time {
+// OwnTrim is the trim of the chosen kind.
+func (s Set) OwnTrim() phys.Time {
 	switch s.Kind {
 	case Throw:
 		return s.Trim.Throw
@@ -146,11 +147,57 @@ func (s Set) names() string {
 	return strings.Join(names, ", ")
 }
 
+// Value is one field of a Set by its name in JSON, and its value as text.
+type Value struct{ Field, Text string }
+
+// Values lists every field. Put reads each back, a quantity to within one unit in the last place.
+func (s Set) Values() []Value {
+	fields := s.fields()
+	values := make([]Value, len(fields))
+	for i, f := range fields {
+		values[i] = Value{f.name, f.text()}
+	}
+	return values
+}
+
+// CompareFields lists the fields of a set stored as JSON that are not known here, and those that it does not have and
+// ParseSet takes from DefaultSet. What has none of the fields is no set, an error.
+func CompareFields(text string) (unknown, missing []string, err error) {
+	var stored map[string]any
+	if err := json.Unmarshal([]byte(text), &stored); err != nil {
+		return nil, nil, err
+	}
+	there := map[string]bool{}
+	flatten(there, "", stored)
+	for _, f := range new(Set).fields() {
+		if !there[f.name] {
+			missing = append(missing, f.name)
+		}
+		delete(there, f.name)
+	}
+	if len(missing) == len(new(Set).fields()) {
+		return nil, nil, errors.New("it has no field of a set")
+	}
+	return slices.Sorted(maps.Keys(there)), missing, nil
+}
+
+// flatten joins the names of what is within each other by dots.
+func flatten(names map[string]bool, prefix string, stored map[string]any) {
+	for name, value := range stored {
+		if inner, nested := value.(map[string]any); nested {
+			flatten(names, prefix+name+".", inner)
+			continue
+		}
+		names[prefix+name] = true
+	}
+}
+
 // field is one field of a Set. check returns what is wrong with its value, or "".
 type field struct {
 	name    string
 	accepts string
 	parse   func(string) error
+	text    func() string
 	check   func() string
 }
 
@@ -203,6 +250,7 @@ func quantity[T interface {
 	accepts := fmt.Sprintf("%v to %v", low, high)
 	return field{name: name, accepts: accepts,
 		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
+		text:  func() string { return (*at).String() },
 		check: func() string {
 			switch v := *at; {
 			case v < low:
@@ -223,6 +271,7 @@ func choice[T ~string](name string, at *T, among []T) field {
 	}
 	return field{name: name, accepts: strings.Join(texts, ", "),
 		parse: func(text string) error { *at = T(text); return nil },
+		text:  func() string { return string(*at) },
 		check: func() string {
 			if slices.Contains(among, *at) {
 				return ""
@@ -239,6 +288,7 @@ func count(name string, at *int, low, high int) field {
 			}
 			return nil
 		},
+		text: func() string { return strconv.Itoa(*at) },
 		check: func() string {
 			if *at < low || *at > high {
 				return fmt.Sprintf("%d is outside %d to %d", *at, low, high)

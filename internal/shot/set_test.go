@@ -241,3 +241,44 @@ func TestEachKindHasItsOwnTrim(t *testing.T) {
 		assert.InDelta(t, want, p.Table[0].Delay, 2, k)
 	}
 }
+
+// What Values says, Put reads back.
+func TestValues(t *testing.T) {
+	var set Set
+	for _, v := range DefaultSet().Values() {
+		require.NoError(t, set.Put(v.Field, v.Text))
+	}
+	assert.Equal(t, DefaultSet(), set)
+}
+
+func TestCompareFields(t *testing.T) {
+	text, err := json.Marshal(DefaultSet())
+	require.NoError(t, err)
+	unknown, missing, err := CompareFields(string(text))
+	require.NoError(t, err)
+	assert.Empty(t, unknown)
+	assert.Empty(t, missing)
+	changed := strings.Replace(string(text), `"nth":1`, `"colour":"red"`, 1)
+	unknown, missing, err = CompareFields(changed)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"drop.colour"}, unknown)
+	assert.Equal(t, []string{"drop.nth"}, missing)
+	for _, text := range []string{"", "odd", "[]", "null", `{"size":1}`} {
+		_, _, err := CompareFields(text)
+		assert.Error(t, err, text)
+	}
+}
+
+func TestThrowSpeed(t *testing.T) {
+	set := DefaultSet()
+	_, known := set.ThrowSpeed(25e-3)
+	assert.False(t, known, "a drop has no gate")
+	set.Kind = Throw
+	e, err := set.EstimateAt(25e-3)
+	require.NoError(t, err)
+	v, known := set.ThrowSpeed(25e-3)
+	assert.True(t, known)
+	assert.Equal(t, e.Speed, v)
+	_, known = set.ThrowSpeed(0)
+	assert.False(t, known)
+}
