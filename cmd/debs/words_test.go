@@ -155,7 +155,8 @@ func TestCompletion(t *testing.T) {
 	assert.Equal(t, names, complete(t, script, "stillwater", ""))
 	assert.Equal(t, []string{"drop"}, complete(t, script, "stillwater", "dr"))
 	assert.Equal(t, []string{"--listen"}, complete(t, script, "stillwater", "--li"))
-	assert.Equal(t, []string{"list", "show", "export"}, complete(t, script, "stillwater", "record", "")[:3])
+	assert.Equal(t, []string{"list", "show", "find", "again", "export"},
+		complete(t, script, "stillwater", "record", "")[:5])
 	assert.Equal(t, []string{"csv", "json"}, complete(t, script, "stillwater", "record", "export", "--format", ""))
 	assert.Equal(t, []string{"column-emerges", "column-highest", "column-gone"},
 		complete(t, script, "stillwater", "drop", "--phase", "col"))

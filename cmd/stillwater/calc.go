@@ -5,10 +5,14 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
+	"strings"
 
 	"stillwater/internal/calc"
+	"stillwater/internal/export"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
+	"stillwater/internal/textfile"
 )
 
 // calculator is what drop, throw and sound share: flags that set fields of a shot.Set, errors that name the flag, and
@@ -27,7 +31,41 @@ func newCalculator(name, about string, kind shot.Kind) *calculator {
 	c.set.Kind = kind
 	c.flags.SetOutput(io.Discard)
 	c.flags.BoolVar(&c.json, "json", false, "one JSON object, keys with units")
+	c.flags.Func("set", "another `FIELD=VALUE` of the set, like light.lag=80ms; may be given again", c.put)
+	c.flags.Func("set-file", "begin with the set in `FILE`, as \"stillwater record again\" writes it", c.readSet)
 	return c
+}
+
+// put sets one field that has no flag of its own, or one that has.
+func (c *calculator) put(text string) error {
+	field, value, found := strings.Cut(text, "=")
+	switch {
+	case !found || field == "" || value == "":
+		return errors.New("give FIELD=VALUE, like light.lag=80ms")
+	case field == "kind":
+		return errors.New("kind: the command says it; use stillwater drop, throw or sound")
+	}
+	return c.set.Put(field, value)
+}
+
+// readSet takes the set from a file; flags after it change it.
+func (c *calculator) readSet(path string) error {
+	const limit = 64 << 10 // bytes; a set has one or two thousand
+	text, err := textfile.Read(path, limit)
+	if err == nil {
+		text, err = textfile.Decode(text)
+	}
+	if e := new(fs.PathError); errors.As(err, &e) {
+		err = e.Err // the flag has the path
+	}
+	if err != nil {
+		return fmt.Errorf("%w; name a file that \"stillwater record again ID --out FILE\" wrote", err)
+	}
+	set, err := export.ReadSetFile(text, c.set.Kind)
+	if err == nil {
+		c.set = set
+	}
+	return err
 }
 
 // text adds a flag for a quantity that is a field of the set.

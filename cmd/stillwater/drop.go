@@ -10,11 +10,19 @@ import (
 )
 
 // drop says when a drop that broke the beam shows the moment wanted.
-func (m *Main) drop(ctx context.Context, args []string) error {
+func (m *Main) drop(_ context.Context, args []string) error {
+	c := newDrop()
+	if err := c.parse(m, args); err != nil {
+		return err
+	}
+	a, err := calc.Drop(c.set)
+	return c.give(m, a, err)
+}
+
+func newDrop() *calculator {
 	c := newCalculator("drop", "computes how long after the beam a falling drop's splash shows the chosen phase.",
 		shot.Drop)
 	d := &c.set.Drop
-	phase := string(d.Phase)
 	c.text(&d.Height, "height", "drop.height", "from the nozzle's tip down to the surface", d.Height)
 	c.text(&d.Beam, "beam", "drop.beam", "from the nozzle's tip down to the beam", d.Beam)
 	c.text(&d.Nozzle, "nozzle", "drop.nozzle", "the nozzle's outer diameter", d.Nozzle)
@@ -22,14 +30,9 @@ func (m *Main) drop(ctx context.Context, args []string) error {
 		"the drop's diameter if measured; 0 mm: computed from nozzle and liquid", d.Diameter)
 	c.text(&d.PoolDepth, "pool", "drop.pool_depth", "the pool's depth", d.PoolDepth)
 	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+liquidNames())
-	c.flags.StringVar(&phase, "phase", phase, "the moment: one of "+phaseNames())
+	c.flags.StringVar((*string)(&d.Phase), "phase", string(d.Phase), "the moment: one of "+phaseNames())
 	c.flagOf["drop.liquid"], c.flagOf["drop.phase"] = "liquid", "phase"
-	if err := c.parse(m, args); err != nil {
-		return err
-	}
-	d.Phase = splash.Phase(phase)
-	a, err := calc.Drop(c.set)
-	return c.give(m, a, err)
+	return c
 }
 
 func liquidNames() string {

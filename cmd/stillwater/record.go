@@ -19,11 +19,17 @@ import (
 const recordUsage = `Usage:
   stillwater record list   [--json]
   stillwater record show   [SESSION|latest] [--json]
+  stillwater record find   WORDS [--json]
+  stillwater record again  SESSION|latest|SESSION/SHOT [--json] [--out FILE]
   stillwater record export [--format csv|json] [--bom] [--session N|latest] [--out FILE]
 
 list    the sessions, newest first, and how their shots were judged
-show    one session's shots: planned, actual, how late, verdict, note (default: latest)
-export  every shot for a spreadsheet (csv) or a program (json; with the set and the program of each shot)
+show    one session's shots: kind, phase, trim, speed, planned, actual, how late, what was seen, verdict, note (default:
+        latest)
+find    the sessions and shots that have all the words in name, note, date, kind or verdict, newest first
+again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw" or "sound" and as a file
+        for their --set-file; and what could not be carried over
+export  every shot for a spreadsheet (csv) or a program (json); with the set of each shot, json also with its program
 
 All of them work while the daemon runs, and read whatever is intact in a damaged record. In csv, a text that a
 spreadsheet would take for a formula gets an apostrophe in front. Options:
@@ -32,13 +38,14 @@ spreadsheet would take for a formula gets an apostrophe in front. Options:
 // recordOptions are the flags of "record"; a subcommand has those that it needs.
 type recordOptions struct {
 	journal, format, session, out string
-	json, bom                     bool
+	json, bom, formatGiven        bool
 }
 
-// record carries out "stillwater record list|show|export".
+// record carries out "stillwater record list|show|find|again|export".
 func (m *Main) record(ctx context.Context, args []string) error {
 	subcommands := map[string]func(*Main, context.Context, *journal.Journal, recordOptions, []string) error{
 		"list": (*Main).recordList, "show": (*Main).recordShow, "export": (*Main).recordExport,
+		"find": (*Main).recordFind, "again": (*Main).recordAgain,
 	}
 	name := "help"
 	if len(args) > 0 {
@@ -46,7 +53,7 @@ func (m *Main) record(ctx context.Context, args []string) error {
 	}
 	run := subcommands[name]
 	if run == nil && !isHelp(name) {
-		return fmt.Errorf("%w: record %s: expected list, show or export", errUsage, name)
+		return fmt.Errorf("%w: record %s: expected list, show, find, again or export", errUsage, name)
 	}
 	o, flags := recordFlags(name)
 	words, err := parseRecordFlags(flags, args)
@@ -58,6 +65,7 @@ func (m *Main) record(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
+	flags.Visit(func(f *flag.Flag) { o.formatGiven = o.formatGiven || f.Name == "format" })
 	j, err := m.openRecord(ctx, o.journal)
 	if err != nil {
 		return err
@@ -74,15 +82,16 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 	flags.SetOutput(io.Discard)
 	flags.StringVar(&o.journal, "journal", "",
 		"the journal's `FILE` (default: the configuration's, or in the user's state folder)")
-	if name != "export" {
-		flags.BoolVar(&o.json, "json", false, "write JSON, keys with units")
-	}
-	if name != "list" && name != "show" {
+	flags.BoolVar(&o.json, "json", false, "write JSON, keys with units; for export the same as --format json")
+	all := isHelp(name)
+	if all || name == "export" {
 		flags.StringVar(&o.format, "format", "csv", "export: csv or json")
 		flags.BoolVar(&o.bom, "bom", false,
 			"export: begin csv with a byte-order mark, for spreadsheets that show umlauts wrong")
 		flags.StringVar(&o.session, "session", "", "export: only session `N`, or latest (default: all)")
-		flags.StringVar(&o.out, "out", "", "export: write `FILE` (default: standard output)")
+	}
+	if all || name == "export" || name == "again" {
+		flags.StringVar(&o.out, "out", "", "export, again: write `FILE` (default: standard output)")
 	}
 	return o, flags
 }

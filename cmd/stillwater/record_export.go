@@ -16,6 +16,12 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	if len(words) > 0 {
 		return fmt.Errorf("%w: record export: unexpected argument %q", errUsage, words[0])
 	}
+	switch {
+	case o.json && o.formatGiven && o.format != "json":
+		return fmt.Errorf("%w: record export: --json and --format %s differ; give one of them", errUsage, o.format)
+	case o.json:
+		o.format = "json"
+	}
 	write := map[string]func(context.Context, io.Writer, export.Source, export.Options) (export.Result, error){
 		"csv": export.CSV, "json": export.JSON,
 	}[o.format]

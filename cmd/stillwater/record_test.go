@@ -90,12 +90,17 @@ func TestRecordShow(t *testing.T) {
 	status, out, problem := runRecord(t, state, "record", "show", "1")
 	assert.Zero(t, status, problem)
 	assert.Equal(t, `Session 1, "=crowns", started 2026-11-24 20:30:00, board: simulated, shots: 2
+Set as last changed: kind drop, drop.height 40 cm, drop.beam 5 cm, drop.nozzle 3 mm, drop.diameter 0 m, `+
+		`drop.liquid water, drop.phase column-highest, drop.pool_depth 10 cm, drop.nth 1, light.expose flash-in-dark, `+
+		`light.shutter edge, light.lag 60 ms, light.lag_scatter 3 ms, light.open_for 5 s, light.recycle 2 s, trim.drop 0 s
 Times of cues are from the sensor's edge.
 
-shot  time      ended  interval      delay  cue        planned     actual     late  verdict  note
-   1  20:30:00  done             63.250 ms  shutter   1.000 ms   1.012 ms  12.3 us  good     +1, keep; "rim"
-                                            flash    63.250 ms  63.250 ms   0.4 us
-   2  20:30:00  late             63.250 ms
+shot  time      ended  kind  phase           trim  interval  speed      delay  cue        planned     actual   `+
+		`  late  seen  verdict  note
+   1  20:30:00  done   drop  column-highest  0 ms                   63.250 ms  shutter   1.000 ms   1.012 ms  `+
+		`12.3 us        good     +1, keep; "rim"
+                                                                               flash    63.250 ms  63.250 ms   0.4 us
+   2  20:30:00  late                                                63.250 ms
 `, out)
 
 	_, latest, _ := runRecord(t, state, "record", "show")
@@ -186,6 +191,7 @@ func TestRecordExportCSV(t *testing.T) {
 	for name, want := range map[string]string{"session": "1", "session_name": "'=crowns", "shot": "1",
 		"board": "simulated", "status": "done", "simulated": "true", "boot_id": "7", "clock_ns": "5000000000",
 		"dated": "", "boot": "", "since_boot_s": "", "gate_ns": "", "interval_ms": "", "delay_ms": "63.25",
+		"kind": "drop", "phase": "column-highest", "trim_ms": "0", "speed_m_s": "", "set": `{"kind":"drop"}`,
 		"cue_shutter_planned_ms": "1", "cue_shutter_actual_ms": "1.0123",
 		"cue_shutter_width_ms": "100", "cue_shutter_late_us": "12.3", "cue_flash_late_us": "0.4",
 		"cue_flash_2_planned_ms": "", "verdict": "good", "note": "'+1, keep; \"rim\""} {
@@ -319,7 +325,7 @@ func TestRecordWrongUse(t *testing.T) {
 		{"record", ""},
 		{"record help", ""},
 		{"record list -h", ""},
-		{"record liste", "liste: expected list, show or export"},
+		{"record liste", "liste: expected list, show, find, again or export"},
 		{"record list 1", `unexpected argument "1"`},
 		{"record list --format csv", "-format"},
 		{"record show 1 2", `unexpected argument "2"`},

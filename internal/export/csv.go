@@ -62,19 +62,23 @@ func CSV(ctx context.Context, w io.Writer, source Source, opts Options) (Result,
 func header(names []string) []string {
 	columns := []string{"session", "session_name", "board", "shot", "id", "at", "dated", "machine_clock", "boot",
 		"since_boot_s", "status", "problem", "late_ms",
-		"simulated", "boot_id", "gate_ns", "clock_ns", "interval_ms", "delay_ms"}
+		"simulated", "boot_id", "gate_ns", "clock_ns", "interval_ms", "delay_ms", "kind", "phase", "trim_ms",
+		"speed_m_s"}
 	for _, name := range names {
 		columns = append(columns, name+"_planned_ms", name+"_actual_ms", name+"_width_ms", name+"_late_us")
 	}
-	return append(columns, "seen", "verdict", "note", "damaged")
+	return append(columns, "seen", "verdict", "note", "set", "damaged")
 }
 
 func csvLine(s ShotEntry, names []string) ([]string, error) {
 	number := func(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
-	interval, gate, boot, since, late := "", "", "", "", ""
-	if s.LateMs != nil {
-		late = number(*s.LateMs)
+	optional := func(f *float64) string {
+		if f == nil {
+			return ""
+		}
+		return number(*f)
 	}
+	interval, gate, boot, since := "", "", "", ""
 	if s.IntervalMs != nil {
 		interval, gate = number(*s.IntervalMs), fmt.Sprint(*s.GateNs)
 	}
@@ -82,10 +86,10 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		boot, since = fmt.Sprint(*s.Boot), number(*s.SinceBootS)
 	}
 	line := []string{fmt.Sprint(s.Session), harmless(s.SessionName), harmless(s.Board), fmt.Sprint(s.Shot),
-		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), harmless(s.Problem), late,
-		fmt.Sprint(s.Simulated),
-		fmt.Sprint(s.BootID), gate,
-		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs)}
+		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), harmless(s.Problem),
+		optional(s.LateMs), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), gate,
+		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs), harmless(s.Kind), harmless(s.Phase), optional(s.TrimMs),
+		optional(s.SpeedMS)}
 	cells := map[string][]string{}
 	for i, name := range columnNames(s.Cues, func(c CueEntry) string { return c.Name }) {
 		c := s.Cues[i]
@@ -100,7 +104,8 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		}
 		line = append(line, cells[name]...)
 	}
-	return append(line, harmless(s.Seen), harmless(s.Verdict), harmless(s.Note), s.Damaged), nil
+	return append(line, harmless(s.Seen), harmless(s.Verdict), harmless(s.Note),
+		harmless(string(s.Set)), s.Damaged), nil
 }
 
 // cueNames lists the names of all cues in the order in which they first appear.

@@ -151,12 +151,17 @@ func SessionJSON(ctx context.Context, w io.Writer, source Source, s record.Summa
 
 // array writes the shots one by one as the elements of an array, and a line's end.
 func (r *reader) array(ctx context.Context, w io.Writer, indent string) error {
+	return writeArray(w, indent, r.shots(ctx))
+}
+
+// writeArray writes values one by one as the elements of an array, and a line's end.
+func writeArray[T any](w io.Writer, indent string, values iter.Seq2[T, error]) error {
 	between, end := "[\n"+indent+"  ", "[]\n"
-	for shot, err := range r.shots(ctx) {
+	for value, err := range values {
 		if err != nil {
 			return err
 		}
-		text, err := indented(shot, indent+"  ")
+		text, err := indented(value, indent+"  ")
 		if err != nil {
 			return err
 		}

@@ -7,6 +7,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
@@ -34,22 +35,49 @@ type ShotEntry struct {
 	ID          int64  `json:"id"`
 	At          string `json:"at"` // RFC 3339, the best date known
 	when
-	Status     string          `json:"status"`
-	Problem    string          `json:"problem"` // why its picture says nothing of the delay, in words; "" it does
-	LateMs     *float64        `json:"late_ms"` // by the machine, more than the plan's own scatter; null: not
-	Simulated  bool            `json:"simulated"`
-	BootID     uint32          `json:"boot_id"`
-	GateNs     *int64          `json:"gate_ns"` // null without a gate
-	ClockNs    int64           `json:"clock_ns"`
-	IntervalMs *float64        `json:"interval_ms"` // null without a gate
-	DelayMs    float64         `json:"delay_ms"`
-	Cues       []CueEntry      `json:"cues"`
-	Seen       string          `json:"seen"`
-	Verdict    string          `json:"verdict"`
-	Note       string          `json:"note"`
-	Damaged    string          `json:"damaged,omitempty"` // what of it cannot be read or relied on, in words
-	Set        json.RawMessage `json:"set"`
-	Program    json.RawMessage `json:"program"`
+	Status     string   `json:"status"`
+	Problem    string   `json:"problem"` // why its picture says nothing of the delay, in words; "" it does
+	LateMs     *float64 `json:"late_ms"` // by the machine, more than the plan's own scatter; null: not
+	Simulated  bool     `json:"simulated"`
+	BootID     uint32   `json:"boot_id"`
+	GateNs     *int64   `json:"gate_ns"` // null without a gate
+	ClockNs    int64    `json:"clock_ns"`
+	IntervalMs *float64 `json:"interval_ms"` // null without a gate
+	DelayMs    float64  `json:"delay_ms"`
+	planEntry
+	Cues    []CueEntry      `json:"cues"`
+	Seen    string          `json:"seen"`
+	Verdict string          `json:"verdict"`
+	Note    string          `json:"note"`
+	Damaged string          `json:"damaged,omitempty"` // what of it cannot be read or relied on, in words
+	Set     json.RawMessage `json:"set"`
+	Program json.RawMessage `json:"program"`
+}
+
+// planEntry is what a shot's set says of it that people look for; of a set that cannot be read, nothing.
+type planEntry struct {
+	Kind    string   `json:"kind"`
+	Phase   string   `json:"phase"`     // "" unless it is a drop
+	TrimMs  *float64 `json:"trim_ms"`   // of its kind
+	SpeedMS *float64 `json:"speed_m_s"` // of the throw at the second beam; null for another kind
+}
+
+func planOf(made record.Shot) (p planEntry) {
+	set, err := shot.ParseSet(made.Set)
+	if err != nil {
+		return p
+	}
+	p.Kind = string(set.Kind)
+	if set.Kind == shot.Drop {
+		p.Phase = string(set.Drop.Phase)
+	}
+	trim := float64(set.OwnTrim().Duration()) / 1e6
+	p.TrimMs = &trim
+	if v, known := set.ThrowSpeed(phys.Seconds(time.Duration(made.IntervalNs))); known {
+		speed := float64(v)
+		p.SpeedMS = &speed
+	}
+	return p
 }
 
 // when is an instant as the machine had it, and how its date is known. Boots and the time since order what was made.
@@ -105,7 +133,7 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome) ShotEntry 
 	out := ShotEntry{Session: made.Session, SessionName: s.Title(), when: whenOf(made.When), Board: s.Board,
 		Shot: made.Number, ID: made.ID,
 		At: made.At.Format(time.RFC3339Nano), Status: made.Status, Simulated: made.Simulated, BootID: made.BootID,
-		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, Cues: []CueEntry{},
+		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, planEntry: planOf(made), Cues: []CueEntry{},
 		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Damaged: made.Damaged,
 		Problem: outcome.Problem, Set: asJSON(made.Set), Program: asJSON(made.Program)}
 	if outcome.Late != 0 {

@@ -39,11 +39,12 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary
 	if err != nil || s.Shots == 0 && s.Damaged == "" {
 		return result, err
 	}
+	fmt.Fprintf(w, "Set as last changed: %s\n", setWords(s.Set))
 	fmt.Fprint(w, "Times of cues are from the sensor's edge.\n\n")
 	var failed error
 	var outcomes shot.Outcomes
-	err = render.LongTable(w, []string{"shot", "time", "ended", "interval", "delay", "cue", "planned", "actual", "late",
-		"verdict", "note"}, func(yield func([]string) bool) {
+	err = render.LongTable(w, []string{"shot", "time", "ended", "kind", "phase", "trim", "interval", "speed",
+		"delay", "cue", "planned", "actual", "late", "seen", "verdict", "note"}, func(yield func([]string) bool) {
 		result = Result{}
 		for made, err := range source.AllShots(ctx, s.ID) {
 			switch {
@@ -78,13 +79,19 @@ func titleOf(s record.Session) string {
 // shotRows is a shot as lines of a table, one for each cue.
 func shotRows(s record.Shot, outcome shot.Outcome) [][]string {
 	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
-	interval := ""
+	interval, trim, speed, plan := "", "", "", planOf(s)
 	if s.IntervalNs != 0 {
 		interval = ms(s.IntervalNs)
 	}
-	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), endWords(s, outcome), interval,
-		ms(s.DelayNs)}
-	last := []string{s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
+	if plan.TrimMs != nil {
+		trim = strconv.FormatFloat(*plan.TrimMs, 'f', -1, 64) + " ms"
+	}
+	if plan.SpeedMS != nil {
+		speed = strconv.FormatFloat(*plan.SpeedMS, 'f', 2, 64) + " m/s"
+	}
+	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), endWords(s, outcome), plan.Kind,
+		plan.Phase, trim, interval, speed, ms(s.DelayNs)}
+	last := []string{s.Seen, s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
 	var rows [][]string
 	for _, c := range s.Cues {
 		late := strconv.FormatFloat(float64(c.LateNs())/1e3, 'f', 1, 64) + " us"
@@ -96,6 +103,22 @@ func shotRows(s record.Shot, outcome shot.Outcome) [][]string {
 		rows = [][]string{append(append(first, "", "", "", ""), last...)}
 	}
 	return rows
+}
+
+// setWords lists the fields of a stored set that its kind uses.
+func setWords(stored string) string {
+	set, err := shot.ParseSet(stored)
+	if err != nil {
+		return "cannot be read"
+	}
+	var words []string
+	for _, v := range set.Values() {
+		if group, _, _ := strings.Cut(v.Field, "."); group == "kind" || group == "light" || group == string(set.Kind) ||
+			v.Field == "trim."+string(set.Kind) {
+			words = append(words, v.Field+" "+v.Text)
+		}
+	}
+	return strings.Join(words, ", ")
 }
 
 // endWords is how a shot ended.

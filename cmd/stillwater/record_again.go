@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"stillwater/internal/export"
+	"stillwater/internal/journal"
+	"stillwater/internal/record"
+	"stillwater/internal/render"
+	"stillwater/internal/shot"
+)
+
+func (m *Main) recordFind(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
+	if err := export.CheckWords(words); err != nil {
+		return fmt.Errorf("%w: record find: %w", errUsage, err)
+	}
+	write := export.Find
+	if o.json {
+		write = export.FindJSON
+	}
+	result, err := write(ctx, m.Stdout, j, words)
+	return errors.Join(err, incomplete("record find", result))
+}
+
+func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
+	if len(words) != 1 {
+		return fmt.Errorf("%w: record again: expected one ID: a session's number, latest, or SESSION/SHOT like 3/17; "+
+			"\"stillwater record find\" shows them", errUsage)
+	}
+	a, err := findAgain(ctx, j, words[0])
+	switch {
+	case errors.Is(err, errUsage):
+		return err
+	case err != nil:
+		return fmt.Errorf("record again: %w", err)
+	case o.out != "":
+		if err := export.ToFile(o.out, j.Path(), a.WriteFile); err != nil {
+			return fmt.Errorf("record again: --out: %w", err)
+		}
+	}
+	flagOf := flagsOfKind(a.Set.Kind)
+	switch {
+	case o.json:
+		return render.JSON(m.Stdout, a.Entry(flagOf))
+	case o.out != "":
+		_, err := fmt.Fprintf(m.Stdout, "Set written to %s, for \"stillwater %s --set-file\".\n", o.out, a.Set.Kind)
+		return errors.Join(err, a.WriteLost(m.Stdout))
+	}
+	return a.Write(m.Stdout, flagOf)
+}
+
+// findAgain resolves a session, latest, or one of a session's shots.
+func findAgain(ctx context.Context, j *journal.Journal, id string) (export.Again, error) {
+	session, shotWord, isShot := strings.Cut(id, "/")
+	number, err := strconv.Atoi(shotWord)
+	if isShot && (err != nil || number < 1) {
+		return export.Again{}, fmt.Errorf("%w: record again: ID %q: expected a shot's number after the /, like 3/17",
+			errUsage, id)
+	}
+	s, err := findSession(ctx, j, "record again: ID", session)
+	if err != nil {
+		return export.Again{}, err
+	}
+	if !isShot {
+		return export.AgainSession(s.Session)
+	}
+	made, err := j.Shot(ctx, s.ID, number)
+	if errors.Is(err, record.ErrNotFound) {
+		return export.Again{}, fmt.Errorf("ID %q: session %d has no shot %d; \"stillwater record show %d\" shows those it "+
+			"has", id, s.ID, number, s.ID)
+	}
+	if err != nil {
+		return export.Again{}, err
+	}
+	return export.AgainShot(made)
+}
+
+// flagsOfKind are the flags of a kind's command, by the field that they set.
+func flagsOfKind(kind shot.Kind) map[string]string {
+	switch kind {
+	case shot.Throw:
+		c, _ := newThrow()
+		return c.flagOf
+	case shot.Sound:
+		return newSound().flagOf
+	}
+	return newDrop().flagOf
+}
