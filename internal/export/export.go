@@ -111,7 +111,7 @@ func (r *reader) shots(ctx context.Context) iter.Seq2[ShotEntry, error] {
 			if made.Damaged != "" {
 				r.result.Doubtful++
 			}
-			if !yield(shotOf(r.sessions[made.Session], made, r.outcomes.Of(made)), nil) {
+			if !yield(shotOf(r.sessions[made.Session], made, r.outcomes.Of(made), planOf(&r.outcomes, made)), nil) {
 				return
 			}
 		}

@@ -226,7 +226,7 @@ func (s finding) entry(f *finder) FoundEntry {
 		session := sessionOf(s.session)
 		return FoundEntry{ID: s.id(), Session: &session}
 	}
-	made := shotOf(s.session.Session, *s.shot, f.outcomes.Of(*s.shot))
+	made := shotOf(s.session.Session, *s.shot, f.outcomes.Of(*s.shot), planOf(&f.outcomes, *s.shot))
 	return FoundEntry{ID: s.id(), Shot: &made}
 }
 

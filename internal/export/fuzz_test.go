@@ -24,7 +24,7 @@ func FuzzShot(f *testing.F) {
 		s := shotOf(record.Session{Name: note, Board: status}, record.Shot{
 			At: time.Unix(0, at), Note: note, Set: set, Program: set, Status: status, IntervalNs: ns, GateNs: ns, DelayNs: ns,
 			Cues: []record.Cue{{Name: first, PlannedNs: ns, OnNs: at, OffNs: ns}, {Name: second, OnNs: ns}, {Name: first}},
-		}, outcome)
+		}, outcome, planOf(new(shot.Outcomes), record.Shot{Set: set, IntervalNs: ns}))
 		text, err := json.Marshal(s)
 		require.NoError(t, err)
 		require.True(t, utf8.Valid(text), "%q", text)

@@ -62,8 +62,8 @@ type planEntry struct {
 	SpeedMS *float64 `json:"speed_m_s"` // of the throw at the second beam; null for another kind
 }
 
-func planOf(made record.Shot) (p planEntry) {
-	set, err := shot.ParseSet(made.Set)
+func planOf(outcomes *shot.Outcomes, made record.Shot) (p planEntry) {
+	set, err := outcomes.ParseSet(made.Set)
 	if err != nil {
 		return p
 	}
@@ -129,11 +129,11 @@ func sessionOf(s record.Summary) SessionEntry {
 		Shots: s.Shots, Verdicts: counts, Set: asJSON(s.Set), Damaged: s.Damaged}
 }
 
-func shotOf(s record.Session, made record.Shot, outcome shot.Outcome) ShotEntry {
+func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planEntry) ShotEntry {
 	out := ShotEntry{Session: made.Session, SessionName: s.Title(), when: whenOf(made.When), Board: s.Board,
 		Shot: made.Number, ID: made.ID,
 		At: made.At.Format(time.RFC3339Nano), Status: made.Status, Simulated: made.Simulated, BootID: made.BootID,
-		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, planEntry: planOf(made), Cues: []CueEntry{},
+		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, planEntry: plan, Cues: []CueEntry{},
 		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Damaged: made.Damaged,
 		Problem: outcome.Problem, Set: asJSON(made.Set), Program: asJSON(made.Program)}
 	if outcome.Late != 0 {

@@ -58,7 +58,7 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary
 				result.Doubtful++
 			}
 			result.Shots++
-			for _, row := range shotRows(made, outcomes.Of(made)) {
+			for _, row := range shotRows(made, outcomes.Of(made), planOf(&outcomes, made)) {
 				if !yield(row) {
 					return
 				}
@@ -77,9 +77,9 @@ func titleOf(s record.Session) string {
 }
 
 // shotRows is a shot as lines of a table, one for each cue.
-func shotRows(s record.Shot, outcome shot.Outcome) [][]string {
+func shotRows(s record.Shot, outcome shot.Outcome, plan planEntry) [][]string {
 	ms := func(ns int64) string { return strconv.FormatFloat(float64(ns)/1e6, 'f', 3, 64) + " ms" }
-	interval, trim, speed, plan := "", "", "", planOf(s)
+	interval, trim, speed := "", "", ""
 	if s.IntervalNs != 0 {
 		interval = ms(s.IntervalNs)
 	}

@@ -45,7 +45,22 @@ type Outcome struct {
 func (o Outcome) Judgeable() bool { return o.Problem == "" }
 
 // Outcomes works out the outcomes of shots, one after the other. The zero value is ready for use.
-type Outcomes struct{ allowed map[Set]time.Duration }
+type Outcomes struct {
+	allowed map[Set]time.Duration
+	text    string // of the set that was parsed last: shots that follow each other mostly have the same
+	set     Set
+	err     error
+	parsed  bool
+}
+
+// ParseSet is the function of that name, and keeps the last set, as parsing takes long.
+func (o *Outcomes) ParseSet(text string) (Set, error) {
+	if !o.parsed || o.text != text {
+		o.set, o.err = ParseSet(text)
+		o.text, o.parsed = text, true
+	}
+	return o.set, o.err
+}
 
 // maxSets bounds what is kept.
 const maxSets = 64
@@ -58,7 +73,7 @@ func (o *Outcomes) Of(s record.Shot) Outcome {
 	if s.Damaged != "" {
 		return Outcome{}
 	}
-	set, err := ParseSet(s.Set)
+	set, err := o.ParseSet(s.Set)
 	if err != nil {
 		return Outcome{}
 	}

@@ -134,3 +134,14 @@ func TestOutcomesAreBounded(t *testing.T) {
 		assert.LessOrEqual(t, len(outcomes.allowed), maxSets)
 	}
 }
+
+// The set kept from one shot is not another shot's.
+func TestOutcomesParseEachSet(t *testing.T) {
+	var outcomes Outcomes
+	for _, text := range []string{"", `{"kind":"throw"}`, `{"kind":"throw"}`, "odd", `{"kind":"sound"}`} {
+		want, wantErr := ParseSet(text)
+		got, err := outcomes.ParseSet(text)
+		assert.Equal(t, want, got)
+		assert.Equal(t, wantErr, err)
+	}
+}
