@@ -60,7 +60,16 @@ func mapped(path string) (*Pins, *os.File, error) {
 // New makes virtual pins for a test, and returns the path of their file too.
 func New(t testing.TB) (*Pins, string) {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "pins")
+	dir, err := os.MkdirTemp("", "") // a socket's path has 107 bytes at most, and t.TempDir puts the test's name in
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := os.RemoveAll(dir); err != nil {
+			t.Error(err)
+		}
+	})
+	path := filepath.Join(dir, "pins")
 	p, f, err := mapped(path)
 	if err != nil {
 		t.Fatal(err)
@@ -113,8 +122,12 @@ func Open(path string) gpioboard.Pins {
 			if pins.Missing.Load() != 0 {
 				return errors.New("the sensors are missing")
 			}
-			l.Inputs, err = newInputs(pins, path)
-			return err
+			in, err := newInputs(pins, path)
+			if err != nil {
+				return err
+			}
+			l.Inputs = in
+			return nil
 		},
 		SwitchOff: func(fd int) error { // the watchdog has no more than the descriptor
 			pins, f, err := mapped(fmt.Sprintf("/proc/self/fd/%d", fd))
@@ -192,7 +205,7 @@ func newInputs(pins *Pins, path string) (*inputs, error) {
 	name := path + ".in"
 	_ = unix.Unlink(name) // an earlier board's
 	if err := unix.Bind(fd, &unix.SockaddrUnix{Name: name}); err != nil {
-		return nil, errors.Join(err, unix.Close(fd))
+		return nil, errors.Join(fmt.Errorf("bind %s: %w", name, err), unix.Close(fd))
 	}
 	return &inputs{pins, fd}, nil
 }
