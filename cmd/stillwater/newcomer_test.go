@@ -325,6 +325,24 @@ func throwUntil(p *phone, done string) {
 	p.fail("twenty throws and no shot")
 }
 
+// clap opens the shutter and claps until there is a shot. On a busy machine the shutter may have closed by then, and
+// the page asks for Go again.
+func (p *phone) clap(done string) {
+	p.t.Helper()
+	const again = `(g => g.textContent === "Open the shutter" && g.checkVisibility())(document.querySelector("#go"))`
+	for range 20 {
+		p.tap("#go")
+		p.until("go was done, and its button keeps its place", `(g => g.textContent === "Shutter opened" && g.disabled &&
+			g.checkVisibility())(document.querySelector("#go"))`)
+		p.tap("#room")
+		p.until("a shot, or a shutter that closed too early", done+"||"+again)
+		if eval[bool](p, done) {
+			return
+		}
+	}
+	p.fail("twenty claps and no shot")
+}
+
 func soundOnce(p *phone) {
 	p.tap(`[data-kind="sound"]`)
 	p.until("the sound's fields are shown", `document.querySelector("#f-sound-distance")?.checkVisibility()`)
@@ -344,11 +362,7 @@ func soundOnce(p *phone) {
 	p.until("it waits for go", `document.querySelector("#state-reason").textContent.includes("pen the shutter first")`)
 	p.picture("phone-10-armed-needs-go")
 	p.fit("needs go")
-	p.tap("#go")
-	p.until("go was done", `document.querySelector("#go").textContent === "Shutter opened"`)
-	assert.True(p.t, eval[bool](p, `(g => g.disabled && g.checkVisibility())(document.querySelector("#go"))`))
-	p.tap("#room")
-	p.until("the fourth shot appears", `document.querySelectorAll("#shots-list > li").length === 4`)
+	p.clap(`document.querySelectorAll("#shots-list > li").length === 4`)
 	p.state("safe", "Safe")
 	p.picture("phone-11-sound")
 }
