@@ -8,6 +8,7 @@ export interface Snapshot {
 	epoch: number;
 	state: State;
 	reason: string;
+	/** An edge rejected, edges lost, the record full: a message, "" none. */
 	notice: string;
 	record: Record;
 	armed_left: number;
@@ -252,4 +253,4 @@ export type Message =
 	| { type: "changed"; snapshot: Partial<Snapshot> }
 	| { type: "refused"; re: number; refusal: Refusal }
 	| { type: "done"; re: number }
-	| { type: "beat" };
+	| { type: "heartbeat" };

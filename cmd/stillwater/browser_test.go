@@ -419,7 +419,7 @@ const fitScript = `(() => {
 		}
 		return [255, 255, 255];
 	};
-	const judge = (n, colour, words) => {
+	const checkContrast = (n, colour, words) => {
 		out.Texts++;
 		const [a, b] = [lum(parse(colour)), lum(ground(n))];
 		const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
@@ -430,10 +430,10 @@ const fitScript = `(() => {
 		const n = t.parentElement;
 		if (t.textContent.trim() === "" || !shown(n) || n.closest("script, noscript, style, defs")) continue;
 		if (/\d (ms|s|µs|m|cm|mm|m\/s|°C?|V|mA|%)(?![\p{L}\d])/u.test(t.textContent)) out.Apart.push(tell(n));
-		judge(n, n.namespaceURI.endsWith("svg") ? getComputedStyle(n).fill : getComputedStyle(n).color, tell(n));
+		checkContrast(n, n.namespaceURI.endsWith("svg") ? getComputedStyle(n).fill : getComputedStyle(n).color, tell(n));
 	}
 	for (const n of document.querySelectorAll("input:not([type=checkbox]), select")) {
-		if (shown(n)) judge(n, getComputedStyle(n).color, tell(n) + " value");
+		if (shown(n)) checkContrast(n, getComputedStyle(n).color, tell(n) + " value");
 	}
 	return out;
 })()`

@@ -114,7 +114,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	record.OnRescue(func(words string) { log.Warn(words); c.Notice(words) })
+	record.OnRescue(func(words string) { log.Warn(words); c.ShowNotice(words) })
 	defer verify(ctx, record, c, log)()
 	if f.forget {
 		if err := record.ForgetPhones(ctx); err != nil {
@@ -178,7 +178,7 @@ func verify(ctx context.Context, record *journal.Journal, c *control.Control, lo
 		defer close(done)
 		if err := record.Verify(ctx); err != nil && ctx.Err() == nil {
 			log.Error("the record was looked through", "err", err)
-			c.Notice("the record takes no more shots: " + err.Error())
+			c.ShowNotice("the record takes no more shots: " + err.Error())
 		}
 	}()
 	return func() { stop(); <-done }

@@ -205,8 +205,9 @@ func randomProgram(r *rand.Rand, limits *wire.Limits) wire.Program {
 	return p
 }
 
-// Firmware and host judge every program alike, to the reason and the byte, and read the same delay from every table.
-func TestSameJudgement(t *testing.T) {
+// Firmware and host accept and reject the same programs, with the same reason and byte, and read the same delay from
+// every table.
+func TestProgramChecksAgree(t *testing.T) {
 	p := startPortable(t)
 	const seed = 2
 	r := rand.New(rand.NewPCG(seed, seed))

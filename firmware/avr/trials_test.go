@@ -124,7 +124,7 @@ func runTrials(t *testing.T, c conditions, n int) errors {
 		outputs := r.Perm(len(outputNames))[:1+r.IntN(3)]
 		delay := between(r, 100*time.Microsecond, 2*time.Second)
 		one := h.try(r, program(r, delay, outputs), c.storm)
-		h.judge(one, &result)
+		h.checkTrial(one, &result)
 		if t.Failed() {
 			t.Fatalf("trial %d of seed %d: %+v", i, c.seed, one.program)
 		}
@@ -155,8 +155,8 @@ func (h *host) try(r *rand.Rand, p wire.Program, storm bool) trial {
 	return trial{p, edge, end}
 }
 
-// judge checks what the outputs did, and what the board says of it.
-func (h *host) judge(one trial, result *errors) {
+// checkTrial checks what the outputs did, and what the board says of it.
+func (h *host) checkTrial(one trial, result *errors) {
 	h.t.Helper()
 	p := one.program
 	shot := the[wire.Shot](h)

@@ -168,7 +168,7 @@ func TestErrorsNameLineAndRemedy(t *testing.T) {
 	}
 }
 
-// What is accepted can be judged, drawn and made faulty without a panic; what is not says where and what to do.
+// What is accepted can be checked, drawn and made faulty without a panic; what is not says where and what to do.
 func FuzzParse(f *testing.F) {
 	f.Add("each A=1,2\nboard b$A \"B\" 100x100\nend")
 	f.Add("type r resistor \"a\" p=1\ncarrier c \"C\" volts=3\nwire 1 - A")

@@ -289,7 +289,7 @@ func (c *account) state(s wire.State) {
 	c.states = append(c.states, s)
 }
 
-// accountOf judges what a board sent after it had said what it is.
+// accountOf decodes what a board sent after its identity.
 func accountOf(stream []byte, parts int) account {
 	c := account{edges: map[uint8]int{}, acks: map[wire.Ack]int{}}
 	var d wire.Decoder
@@ -402,11 +402,11 @@ func attack(t *testing.T, text []byte) {
 	events := <-h.read
 	require.NoError(t, c.Close())
 	a.listening.Wait()
-	judge(t, a, h, events, flags&2 != 0)
+	compareAccounts(t, a, h, events, flags&2 != 0)
 }
 
-// judge holds what the host heard against what the board said.
-func judge(t *testing.T, a *adversary, h *host, events []Event, closed bool) {
+// compareAccounts checks what the host received against what the board sent.
+func compareAccounts(t *testing.T, a *adversary, h *host, events []Event, closed bool) {
 	parts := 1 + len(a.inputs) + len(a.outs)
 	want, got := accountOf(a.stream, parts), heard(t, events)
 	whole := false

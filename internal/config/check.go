@@ -126,7 +126,7 @@ func (c *checker) kind(f fileBoard) Kind {
 
 // fileName is the name of a file or device; left out it is "".
 func (c *checker) fileName(key string, name *string) string {
-	remedy := "write it as " + forms[key[strings.LastIndex(key, ".")+1:]] + ", or leave it out"
+	remedy := "write it as " + examples[key[strings.LastIndex(key, ".")+1:]] + ", or leave it out"
 	switch {
 	case name == nil:
 		return ""
@@ -144,7 +144,7 @@ const maxSocketPath = 107
 func (c *checker) socket(path *string) string {
 	if path != nil && (!filepath.IsAbs(*path) || strings.ContainsRune(*path, 0) || len(*path) > maxSocketPath) {
 		c.fail("board.socket = "+quote(*path)+" is no path for a socket",
-			fmt.Sprintf("write a whole path of at most %d letters: %s", maxSocketPath, forms["socket"]), "board.socket")
+			fmt.Sprintf("write a whole path of at most %d letters: %s", maxSocketPath, examples["socket"]), "board.socket")
 	}
 	return deref(path)
 }
@@ -175,7 +175,7 @@ func (c *checker) number(key string, n *int64, otherwise, low, high int) int {
 		return otherwise
 	case *n < int64(low) || *n > int64(high):
 		c.fail(fmt.Sprintf("board.%s = %d is out of range", key, *n),
-			fmt.Sprintf("write a number from %d to %d, for instance %s", low, high, forms[key]), "board."+key)
+			fmt.Sprintf("write a number from %d to %d, for instance %s", low, high, examples[key]), "board."+key)
 		return otherwise
 	}
 	return int(*n)
@@ -410,13 +410,13 @@ func (c *checker) duration(table, key string, text *string, otherwise, low, high
 	t, err := phys.ParseTime(*text)
 	switch {
 	case err != nil:
-		c.fail(fmt.Sprintf("%s.%s = %s is not a time", table, key, quote(*text)), "write it with its unit: "+forms[key],
+		c.fail(fmt.Sprintf("%s.%s = %s is not a time", table, key, quote(*text)), "write it with its unit: "+examples[key],
 			table+"."+key)
 		return otherwise
 	case !(t >= phys.Seconds(low) && t <= phys.Seconds(high)):
 		c.fail(fmt.Sprintf("%s.%s = %s is out of range", table, key, quote(*text)),
 			fmt.Sprintf("write a time from %v to %v, for instance %s", phys.Seconds(low), phys.Seconds(high),
-				forms[key]), table+"."+key)
+				examples[key]), table+"."+key)
 		return otherwise
 	}
 	return t.Duration()

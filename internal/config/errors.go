@@ -122,8 +122,8 @@ func decodeError(path string, err error) error {
 	}
 	if strings.Contains(de.Error(), "already") {
 		e.What, e.Remedy = quote(strings.Join(key, "."))+" is written twice", "keep one of the two"
-	} else if form, ok := forms[key[len(key)-1]]; ok {
-		e.What, e.Remedy = strings.Join(key, ".")+" has a value of the wrong kind", "write it as "+form
+	} else if example, ok := examples[key[len(key)-1]]; ok {
+		e.What, e.Remedy = strings.Join(key, ".")+" has a value of the wrong kind", "write it as "+example
 	}
 	return e
 }

@@ -150,8 +150,8 @@ type fileOutput struct {
 	Delay     *string `toml:"delay"`
 }
 
-// forms shows how each key is written, for the errors.
-var forms = map[string]string{
+// examples has a line for each key as it may be written, for the errors.
+var examples = map[string]string{
 	"listen":     `listen = ":8737"`,
 	"journal":    `journal = "/var/lib/stillwater/journal.db"`,
 	"board":      `[board]`,

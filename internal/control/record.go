@@ -15,8 +15,8 @@ import (
 	"stillwater/internal/shot"
 )
 
-// Notice shows words to everybody, until something else is to be said.
-func (c *Control) Notice(words string) { c.update(func() { c.notice = words }) }
+// ShowNotice shows every phone a message, until the next notice, arming or session.
+func (c *Control) ShowNotice(text string) { c.update(func() { c.notice = text }) }
 
 func (c *Control) recordChanged() { c.update(func() {}) }
 

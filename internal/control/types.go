@@ -51,7 +51,7 @@ type Snapshot struct {
 	ShotCount int         `json:"shot_count"`
 	Phases    []Choice    `json:"phases"`
 	Liquids   []Choice    `json:"liquids"`
-	Notice    string      `json:"notice"` // what was seen and not acted on, in words; "" nothing
+	Notice    string      `json:"notice"` // a message: an edge rejected, edges lost, the record full; "" none
 	Record    Record      `json:"record"`
 	Sent      time.Time   `json:"sent"`
 }

@@ -142,7 +142,7 @@ func (k *controlled) ask(kind, fields string) int {
 func (k *controlled) answer(n int) message {
 	k.t.Helper()
 	for {
-		m := k.next("beat")
+		m := k.next("heartbeat")
 		if m.Snapshot != nil && m.Snapshot.Epoch != 0 {
 			k.epoch = m.Snapshot.Epoch
 		}

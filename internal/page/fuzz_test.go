@@ -17,7 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A body that is accepted is one JSON object with the code in it and nothing else, by another reader's judgement too;
+// A body that is accepted is one JSON object with the code in it and nothing else, for a second parser too;
 // what people change in a code when they type it does not matter twice.
 func FuzzPairBody(f *testing.F) {
 	for _, seed := range []string{`{"code":"123456"}`, `{"code":"01234-ABCDE"} `, `{"Code":"1"}`,

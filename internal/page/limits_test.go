@@ -231,7 +231,7 @@ func TestAFloodOfFramesWithinOneMessageEnds(t *testing.T) {
 		})
 		assert.Equal(t, websocket.ClosePolicyViolation, code)
 		assert.Less(t, sent, 2*bytesBurst)
-		assert.Less(t, time.Since(start), maxMissedBeats*time.Second)
+		assert.Less(t, time.Since(start), maxMissedHeartbeats*time.Second)
 	})
 }
 

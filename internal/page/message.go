@@ -26,14 +26,14 @@ const (
 //	changed   the fields of the snapshot that are not as they were sent last; the phone replaces them
 //	done      a command was carried out
 //	refused   a command, or a message that is not one, was not
-//	beat      the heartbeat
+//	heartbeat the connection is alive; sent each second
 type replyMessage struct {
 	Type    string           `json:"type"` // "done" or "refused"
 	Re      int64            `json:"re"`
 	Refusal *control.Refusal `json:"refusal,omitempty"`
 }
 
-var beatMessage = []byte(`{"type":"beat"}`)
+var heartbeatMessage = []byte(`{"type":"heartbeat"}`)
 
 // decode reads one message: a command and its number. When it cannot, the number is still returned if there is one, so
 // that the phone knows which message was refused.

@@ -16,10 +16,10 @@ import (
 )
 
 const (
-	writeTimeout       = 5 * time.Second // a phone that takes longer to accept a message is dropped
-	maxMissedBeats     = 4               // a phone that answered nothing for this many heartbeats is gone
-	commandTimeout     = 10 * time.Second
-	commandQueueLength = 16 // commands a phone may send ahead of their answers
+	writeTimeout        = 5 * time.Second // a phone that takes longer to accept a message is dropped
+	maxMissedHeartbeats = 4               // a phone that answered nothing for this many heartbeats is gone
+	commandTimeout      = 10 * time.Second
+	commandQueueLength  = 16 // commands a phone may send ahead of their answers
 
 	closeTimeout  = 2 * time.Second        // to send the last answers and the close reason
 	lingerTimeout = 500 * time.Millisecond // for the phone to close the connection after that
@@ -169,7 +169,7 @@ func (k *socket) noteActivity() {
 	k.deadlineMu.Lock()
 	defer k.deadlineMu.Unlock()
 	if !k.lingering {
-		k.conn.SetReadDeadline(now.Add(maxMissedBeats * k.heartbeat))
+		k.conn.SetReadDeadline(now.Add(maxMissedHeartbeats * k.heartbeat))
 	}
 }
 
@@ -193,8 +193,8 @@ func (k *socket) linger(reading <-chan struct{}) {
 // write sends snapshots, answers and heartbeats until the connection ends. It reports whether the close reason was
 // sent.
 func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
-	beat := time.NewTicker(k.heartbeat)
-	defer beat.Stop()
+	heartbeat := time.NewTicker(k.heartbeat)
+	defer heartbeat.Stop()
 	for {
 		var err error
 		select {
@@ -211,8 +211,8 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
 			default:
 			}
 			err = errors.Join(err, k.send(reply))
-		case <-beat.C:
-			if err = k.send(beatMessage); err == nil {
+		case <-heartbeat.C:
+			if err = k.send(heartbeatMessage); err == nil {
 				err = k.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeTimeout))
 			}
 		}

@@ -81,8 +81,8 @@ func (p *phone) next(skip ...string) message {
 	}
 }
 
-func (p *phone) snapshot() message { p.t.Helper(); return p.next("beat", "done", "refused") }
-func (p *phone) reply() message    { p.t.Helper(); return p.next("beat", "snapshot", "changed") }
+func (p *phone) snapshot() message { p.t.Helper(); return p.next("heartbeat", "done", "refused") }
+func (p *phone) reply() message    { p.t.Helper(); return p.next("heartbeat", "snapshot", "changed") }
 
 // closeCode reads until the connection is closed.
 func (p *phone) closeCode() int {
@@ -310,17 +310,17 @@ func (b *bubble) dial(token string) *phone {
 	return phone
 }
 
-func TestBeatsComeAndSilentPhonesAreGone(t *testing.T) {
+func TestHeartbeatsAreSentAndSilentPhonesAreCutOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &puppet{}
 		b := newBubble(t, p)
 		phone := b.dial(b.pair())
 		start := time.Now()
 		phone.conn.SetPingHandler(func(string) error { return nil }) // does not answer
-		assert.Equal(t, "beat", phone.next("snapshot").Type)
+		assert.Equal(t, "heartbeat", phone.next("snapshot").Type)
 		assert.Equal(t, time.Second, time.Since(start))
 		phone.closeCode()
-		assert.Equal(t, maxMissedBeats*time.Second, time.Since(start))
+		assert.Equal(t, maxMissedHeartbeats*time.Second, time.Since(start))
 		synctest.Wait()
 		assert.Equal(t, []string{"phone 1"}, p.gone())
 		assert.Equal(t, start, p.heard, "the grace time runs from when the phone was last heard")
@@ -333,7 +333,7 @@ func TestAnswersToPingsKeepAPhone(t *testing.T) {
 		b := newBubble(t, p)
 		phone := b.dial(b.pair())
 		for range 60 {
-			assert.Equal(t, "beat", phone.next("snapshot").Type)
+			assert.Equal(t, "heartbeat", phone.next("snapshot").Type)
 		}
 		phone.send(`{"n":1,"type":"take"}`)
 		assert.Equal(t, "done", phone.reply().Type)
@@ -376,10 +376,10 @@ func TestWhenAPhoneWasHeardLast(t *testing.T) {
 	s, web := newServer(t, p)
 	cookie := pairPhone(t, s, web)
 	k := dial(t, web, cookie)
-	require.Equal(t, "snapshot", k.next("beat").Type)
+	require.Equal(t, "snapshot", k.next("heartbeat").Type)
 	before := time.Now()
 	k.send(`{"n":1,"type":"take"}`)
-	require.Equal(t, "done", k.next("beat", "snapshot").Type)
+	require.Equal(t, "done", k.next("heartbeat", "snapshot").Type)
 	k.conn.Close()
 	require.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
 	p.mu.Lock()
