@@ -160,10 +160,13 @@ func setPriority(thread, priority int) error {
 		Priority: uint32(priority)}, 0)
 }
 
-// raiseOtherThreads gives the process's other threads real-time priority too, one below the board's. Each time the
-// runtime takes the board's goroutine off its thread, which it does to any that has run for 10 ms by its count, another
-// thread has to hand it back: one without priority does so after whatever else the machine is busy with, which can take
-// tens of milliseconds. Threads to come inherit it.
+// raiseOtherThreads gives the process's other threads the board's real-time priority too. Each time the runtime takes
+// the board's goroutine off its thread, which it does to any that has run for 10 ms by its count, another thread has to
+// hand it back: one without priority does so after whatever else the machine is busy with, which can take tens of
+// milliseconds. Nor may it be a lower priority: the runtime's monitor marks a goroutine in a system call for a moment,
+// and the goroutine's thread, back from the call, spins until the mark has gone. It yields as it spins, but the kernel
+// yields to the same priority only: on one processor the monitor would never run again, nor the board. Threads to come
+// inherit it.
 func raiseOtherThreads(priority int) {
 	own := strconv.Itoa(unix.Gettid())
 	raised := map[string]bool{own: true}
@@ -175,7 +178,7 @@ func raiseOtherThreads(priority int) {
 		}
 		for _, thread := range threads {
 			if id, err := strconv.Atoi(thread.Name()); err == nil && !raised[thread.Name()] {
-				_ = setPriority(id, max(priority-1, 1)) // it may have ended
+				_ = setPriority(id, priority) // it may have ended
 				raised[thread.Name()], more = true, true
 			}
 		}

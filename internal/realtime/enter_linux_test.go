@@ -1,6 +1,7 @@
 package realtime
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"os/exec"
@@ -8,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -29,6 +31,8 @@ var parts = map[string]func(){
 	"poor": func() { dropAll(0); poor() },
 	// capped may lock as much as is usual, which a Go program soon exceeds.
 	"capped": func() { dropAll(8 << 20); poor() },
+	// alone has one processor for all its threads.
+	"alone": alone,
 }
 
 func runPart(t *testing.T, part string) string {
@@ -134,6 +138,50 @@ func work() {
 	fmt.Println("alive")
 }
 
+// alone wakes up often, as an armed board does, with all its threads on one processor. If the thread spins without end,
+// the kernel ends the process, by the time that it used and not by any clock.
+func alone() {
+	var first unix.CPUSet
+	first.Set(0)
+	threads, _ := os.ReadDir("/proc/self/task")
+	for _, thread := range threads {
+		id, _ := strconv.Atoi(thread.Name())
+		if err := unix.SchedSetaffinity(id, &first); err != nil {
+			panic(err)
+		}
+	}
+	const second = 1_000_000 // of a real-time thread that never waits, in us
+	if err := unix.Setrlimit(unix.RLIMIT_RTTIME, &unix.Rlimit{Cur: second, Max: second}); err != nil {
+		panic(err)
+	}
+	fmt.Println(Enter(Want{Priority: 7, CPU: -1}).Report)
+	never := make([]int, 2)
+	if err := unix.Pipe(never); err != nil {
+		panic(err)
+	}
+	w, err := NewWaiter(context.Background(), never[0])
+	if err != nil {
+		panic(err)
+	}
+	clock, err := NewClock()
+	if err != nil {
+		panic(err)
+	}
+	const wakes = 40_000
+	for range wakes {
+		if _, err := w.Sleep(clock.Ns()+int64(20*time.Microsecond), false); err != nil {
+			panic(err)
+		}
+	}
+	fmt.Println("wakes:", wakes)
+}
+
+// On a machine with one processor the board's thread never waits for a thread that cannot run because of it.
+func TestOneProcessor(t *testing.T) {
+	out := runPart(t, "alone")
+	assert.Contains(t, out, "wakes: 40000")
+}
+
 // The report agrees with the kernel, wherever the test runs.
 func TestEnterIsWhatItSays(t *testing.T) {
 	out := runPart(t, "granted")
@@ -141,7 +189,7 @@ func TestEnterIsWhatItSays(t *testing.T) {
 	report, _, _ := strings.Cut(out, "\n")
 	if strings.Contains(report, "real-time priority 7") {
 		assert.Contains(t, out, "kernel: true 7 <nil>")
-		assert.Regexp(t, `threads: true map\[true 6 <nil>:\d+ true 7 <nil>:1\]`, out, "the others are one below")
+		assert.Regexp(t, `threads: true map\[true 7 <nil>:\d+\]`, out, "all have the board's")
 	} else {
 		assert.Contains(t, out, "no real-time priority 7: ")
 		assert.Contains(t, out, "kernel: false")

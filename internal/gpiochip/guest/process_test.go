@@ -88,15 +88,28 @@ func (p *boardProcess) kill() (gone time.Duration) {
 	return gone
 }
 
-// stop ends it in order. It may be called more than once.
+// stopPatience is how long a board may take to end in order, by the machine's own time.
+const stopPatience = time.Minute
+
+// stop ends it in order. It may be called more than once. One that does not end fails the test, with the stacks of its
+// goroutines.
 func (p *boardProcess) stop() {
 	if p.link != nil {
 		p.link.Close()
 	}
-	select {
-	case <-p.done:
-	default:
-		_ = unix.Kill(p.pid, unix.SIGTERM)
-		<-p.done
+	for _, s := range []unix.Signal{unix.SIGTERM, unix.SIGQUIT, unix.SIGKILL} {
+		select {
+		case <-p.done:
+			return
+		default:
+		}
+		_ = unix.Kill(p.pid, s)
+		select {
+		case <-p.done:
+			return
+		case <-time.After(stopPatience):
+			p.t.Errorf("the board did not end by %v; it said:\n%s", s, p.out)
+		}
 	}
+	<-p.done
 }
