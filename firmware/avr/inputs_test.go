@@ -47,15 +47,15 @@ func TestGatedTrials(t *testing.T) {
 		h.until(end + Cycles(3*time.Millisecond))
 		shot := the[wire.Shot](h)
 		require.Equal(t, wire.Done, shot.Status, "trial %d of seed %d", i, seed)
-		assert.Equal(t, h.Tick(clock), shot.Clock, "the capture unit's stamp is exact")
-		assert.Equal(t, delayFor(&p, uint32(shot.Clock-shot.Gate)), shot.Delay)
-		late := int(shot.Gate.Sub(h.Tick(gate)))
+		assert.Equal(t, h.Tick(clock), shot.ClockAt, "the capture unit's stamp is exact")
+		assert.Equal(t, delayFor(&p, uint32(shot.ClockAt-shot.GateAt)), shot.Delay)
+		late := int(shot.GateAt.Sub(h.Tick(gate)))
 		stamps[late]++
 		assert.LessOrEqual(t, max(late, -late), int(ticks(50*time.Microsecond)))
 		for _, name := range []string{"flash1", "flash2"} {
 			moves := h.changes(name)
 			require.Len(t, moves, 2)
-			assert.Equal(t, h.Started+uint64(shot.Clock+wire.Tick(shot.Delay))*CyclesPerTick, moves[0].Cycle)
+			assert.Equal(t, h.Started+uint64(shot.ClockAt+wire.Tick(shot.Delay))*CyclesPerTick, moves[0].Cycle)
 		}
 		h.clear()
 	}
@@ -133,7 +133,7 @@ func TestOverflow(t *testing.T) {
 		h.until(edge + Cycles(20*time.Millisecond))
 		shot := the[wire.Shot](h)
 		require.Equal(t, wire.Done, shot.Status)
-		require.Equal(t, h.Tick(edge), shot.Clock, "%d cycles from the overflow", int64(edge)-int64(overflow))
+		require.Equal(t, h.Tick(edge), shot.ClockAt, "%d cycles from the overflow", int64(edge)-int64(overflow))
 		require.Len(t, h.changes("flash1"), 2)
 		h.wait(60 * time.Millisecond)
 		h.clear()
@@ -157,7 +157,7 @@ func TestOrder(t *testing.T) {
 		assert.Equal(t, wire.ReasonNoGate, all[wire.Rejected](h)[0].Reason)
 		shots := all[wire.Shot](h)
 		require.Len(t, shots, 1, "the gate edge %d cycles after the clock edge belongs to the next", gap)
-		assert.LessOrEqual(t, shots[0].Gate.Sub(h.Tick(at+gap)), int32(ticks(40*time.Microsecond)))
+		assert.LessOrEqual(t, shots[0].GateAt.Sub(h.Tick(at+gap)), int32(ticks(40*time.Microsecond)))
 		h.clear()
 	}
 }
@@ -268,12 +268,12 @@ func TestMicrophone(t *testing.T) {
 	h.wait(200 * time.Millisecond)
 	shot := the[wire.Shot](h)
 	require.Equal(t, wire.Done, shot.Status)
-	late := shot.Clock.Sub(h.Tick(bang))
+	late := shot.ClockAt.Sub(h.Tick(bang))
 	t.Logf("sound stamped %+.1f us from its beginning", float64(late)/2)
 	assert.LessOrEqual(t, max(late, -late), int32(ticks(110*time.Microsecond)))
 	on := h.changes("flash1")
 	require.Len(t, on, 2)
-	assert.Equal(t, h.Started+uint64(shot.Clock+wire.Tick(shot.Delay))*CyclesPerTick, on[0].Cycle)
+	assert.Equal(t, h.Started+uint64(shot.ClockAt+wire.Tick(shot.Delay))*CyclesPerTick, on[0].Cycle)
 	loudest := uint16(0)
 	for _, l := range all[wire.Level](h) {
 		loudest = max(loudest, l.Value)

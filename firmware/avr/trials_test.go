@@ -178,7 +178,7 @@ func (h *host) checkTrial(one trial, result *errors) {
 		reported := cues[at]
 		assert.Equal(h.t, reported.Planned, reported.On)
 		assert.Equal(h.t, wire.Tick(c.Width), reported.Off-reported.On)
-		assert.Equal(h.t, shot.Clock+wire.Tick(p.Table[0].Delay)+wire.Tick(c.Offset), reported.Planned)
+		assert.Equal(h.t, shot.ClockAt+wire.Tick(p.Table[0].Delay)+wire.Tick(c.Offset), reported.Planned)
 	}
 	require.Len(h.t, h.Changes, 2*int(p.CueLen), "an output that has no part in it: %v", h.Changes)
 	h.clear()

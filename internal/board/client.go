@@ -214,8 +214,8 @@ func (c *Client) Now() time.Duration {
 	return ticksToTime(count, c.id.TickHz)
 }
 
-// Clock relates the board's clock to the host's, as estimated from pings; false in the first few seconds.
-func (c *Client) Clock() (clocksync.Estimate, bool) {
+// ClockEstimate relates the board's clock to the host's, as estimated from pings; false in the first few seconds.
+func (c *Client) ClockEstimate() (clocksync.Estimate, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.clock.Estimate(time.Since(c.epoch))

@@ -380,11 +380,12 @@ func TestShotsComeWithTheirCues(t *testing.T) {
 		s.say(
 			wire.Cue{Shot: 1, Index: 0, Output: 0, Planned: moment.Add(-65_000), On: moment.Add(-64_999), Off: moment},
 			wire.Cue{Shot: 1, Index: 1, Output: 1, Planned: moment, On: moment.Add(3), Off: moment.Add(1003)},
-			wire.Shot{Number: 1, Status: wire.Done, Cues: 3, Gate: edge.Add(-25_000), Clock: edge, Delay: 80_000, Bounced: 2},
+			wire.Shot{Number: 1, Status: wire.Done, Cues: 3, GateAt: edge.Add(-25_000), ClockAt: edge, Delay: 80_000,
+				Bounced: 2},
 		)
 		got := until(t, c, func(e Event) bool { return e.Shot != nil }).Shot
 		clock := time.Since(s.began)
-		assert.Equal(t, clock, got.Clock)
+		assert.Equal(t, clock, got.ClockAt)
 		assert.Equal(t, 25*time.Millisecond, got.Interval())
 		assert.Equal(t, 80*time.Millisecond, got.Delay)
 		assert.Equal(t, 2, got.Bounced)
@@ -406,7 +407,7 @@ func TestTestPulseIsReported(t *testing.T) {
 		now := s.now()
 		s.say(
 			wire.Cue{Output: 1, Planned: now, On: now.Add(4), Off: now.Add(10_004)},
-			wire.Shot{Number: 1, Status: wire.Done, Clock: now},
+			wire.Shot{Number: 1, Status: wire.Done, ClockAt: now},
 		)
 		at := time.Since(s.began)
 		got := until(t, c, func(e Event) bool { return e.Pulse != nil }).Pulse
@@ -431,9 +432,9 @@ func TestShotTimesAcrossAWrap(t *testing.T) {
 		edge := s.now()
 		require.Greater(t, edge, edge.Add(80_000), "the wrap lies between edge and moment")
 		s.say(wire.Cue{Shot: 1, Planned: edge.Add(80_000), On: edge.Add(80_002), Off: edge.Add(81_000)},
-			wire.Shot{Number: 1, Cues: 1, Gate: edge, Clock: edge, Delay: 80_000})
+			wire.Shot{Number: 1, Cues: 1, GateAt: edge, ClockAt: edge, Delay: 80_000})
 		got := until(t, c, func(e Event) bool { return e.Shot != nil }).Shot
-		assert.Equal(t, wrap-time.Millisecond, got.Clock)
+		assert.Equal(t, wrap-time.Millisecond, got.ClockAt)
 		assert.Equal(t, wrap+79*time.Millisecond, got.Cues[0].Planned)
 		assert.Equal(t, 2*time.Microsecond, got.Cues[0].Late())
 	})
@@ -577,10 +578,10 @@ func TestTheClientLearnsTheBoardsClock(t *testing.T) {
 			s.say(wire.Pong{Token: p.Token, Now: wire.Tick(int64(at))})
 			return true
 		})
-		_, ok := c.Clock()
+		_, ok := c.ClockEstimate()
 		assert.False(t, ok)
 		time.Sleep(30 * time.Second)
-		e, ok := c.Clock()
+		e, ok := c.ClockEstimate()
 		require.True(t, ok)
 		assert.InDelta(t, 2300, e.PPM, 10)
 		assert.Less(t, e.LowPPM, 2300.)

@@ -202,8 +202,8 @@ func (c *Client) assembleShot(m wire.Shot) *ShotReport {
 	s := &ShotReport{
 		Number:   int(m.Number),
 		Status:   m.Status,
-		Gate:     c.time(m.Gate),
-		Clock:    c.time(m.Clock),
+		GateAt:   c.time(m.GateAt),
+		ClockAt:  c.time(m.ClockAt),
 		Delay:    ticksToTime(int64(m.Delay), c.id.TickHz),
 		Bounced:  int(m.Bounced),
 		Missing:  max(int(m.Cues)-len(cues), 0),

@@ -55,8 +55,8 @@ type Event struct {
 type ShotReport struct {
 	Number   int
 	Status   wire.Status
-	Gate     time.Duration // equal to Clock without a gate
-	Clock    time.Duration
+	GateAt   time.Duration // the gate edge; equal to ClockAt without a gate
+	ClockAt  time.Duration
 	Delay    time.Duration
 	Bounced  int
 	Cues     []CueReport
@@ -65,7 +65,7 @@ type ShotReport struct {
 }
 
 // Interval is the gate interval.
-func (s ShotReport) Interval() time.Duration { return s.Clock - s.Gate }
+func (s ShotReport) Interval() time.Duration { return s.ClockAt - s.GateAt }
 
 // CueReport is one pulse, planned and actual.
 type CueReport struct {

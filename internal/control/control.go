@@ -44,11 +44,11 @@ type Journal interface {
 }
 
 // Simulation is the simulated room: Release lets the drop, throw or sound go, unless the context is over; Look says
-// what the camera saw in the shot whose clock edge was at that board time.
+// what the camera saw in the shot whose clock edge was at clockAt, in board time.
 type Simulation interface {
 	Release(context.Context, shot.Set) error
 	Busy() bool
-	Look(clock time.Duration) string
+	Look(clockAt time.Duration) string
 }
 
 // Options is what a Control is made of. Dial, Wire and Journal must be given.

@@ -787,8 +787,8 @@ func (r *room) Release(_ context.Context, set shot.Set) error {
 	return r.err
 }
 
-func (r *room) Busy() bool                      { return r.busy.Load() }
-func (r *room) Look(clock time.Duration) string { return "a crown, at " + clock.String() }
+func (r *room) Busy() bool                        { return r.busy.Load() }
+func (r *room) Look(clockAt time.Duration) string { return "a crown, at " + clockAt.String() }
 
 func TestSimulatedRoom(t *testing.T) {
 	inBubble(t, func(t *testing.T) {

@@ -181,7 +181,7 @@ func (d *device) say(s wire.StateCode, why wire.Reason) {
 
 func (d *device) report(s wire.Status) *board.ShotReport {
 	return &board.ShotReport{
-		Status: s, Gate: time.Second, Clock: time.Second + 25*time.Millisecond, Delay: 130 * time.Millisecond,
+		Status: s, GateAt: time.Second, ClockAt: time.Second + 25*time.Millisecond, Delay: 130 * time.Millisecond,
 		Received: time.Now(), Cues: []board.CueReport{{Output: 1, Planned: 1155 * time.Millisecond,
 			On: 1155*time.Millisecond + 20*time.Microsecond + d.late, Off: 1156*time.Millisecond + d.late}},
 	}

@@ -181,7 +181,7 @@ func (c *Control) recordShot(l *link, r *run, report board.ShotReport) {
 			return err
 		}
 		if c.opts.Room != nil && row.Seen == "" {
-			row.Seen = c.opts.Room.Look(report.Clock)
+			row.Seen = c.opts.Room.Look(report.ClockAt)
 		}
 		stored, err := c.opts.Journal.Add(ctx, row)
 		if err != nil {
@@ -206,7 +206,7 @@ func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.S
 	made := c.opts.Clock().Earlier(time.Since(report.Received))
 	row := record.Shot{
 		At: made.Wall, When: whenOf(made), Status: statusWords(report.Status), Simulated: c.opts.Room != nil,
-		BootID: l.id.BootID, GateNs: report.Gate.Nanoseconds(), ClockNs: report.Clock.Nanoseconds(),
+		BootID: l.id.BootID, GateNs: report.GateAt.Nanoseconds(), ClockNs: report.ClockAt.Nanoseconds(),
 		DelayNs: report.Delay.Nanoseconds(),
 	}
 	if r.program.Gate != nil {
@@ -215,9 +215,9 @@ func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.S
 	for _, cue := range report.Cues {
 		row.Cues = append(row.Cues, record.Cue{
 			Name: l.outputName(r.program, cue.Output), Opening: cue.Opening,
-			PlannedNs: (cue.Planned - report.Clock).Nanoseconds(),
-			OnNs:      (cue.On - report.Clock).Nanoseconds(),
-			OffNs:     (cue.Off - report.Clock).Nanoseconds(),
+			PlannedNs: (cue.Planned - report.ClockAt).Nanoseconds(),
+			OnNs:      (cue.On - report.ClockAt).Nanoseconds(),
+			OffNs:     (cue.Off - report.ClockAt).Nanoseconds(),
 		})
 	}
 	// The board reports pulses as they end; people read them in the order in which they begin.

@@ -42,7 +42,7 @@ func TestDelaysAreThoseOfThePhysics(t *testing.T) {
 			off := (e.Shot.Delay - exact.Delay.Duration()).Abs()
 			worst = max(worst, off)
 			assert.LessOrEqual(t, off, shot.MaxTableError+2*tick, "interval %v", e.Shot.Interval())
-			assert.Equal(t, e.Shot.Delay-Bench().Flash.Delay, flashCue(t, e.Shot).Planned-e.Shot.Clock)
+			assert.Equal(t, e.Shot.Delay-Bench().Flash.Delay, flashCue(t, e.Shot).Planned-e.Shot.ClockAt)
 		}
 		t.Logf("seed 41: %d throws, worst difference from the exact physics %v", shots, worst)
 		assert.NotZero(t, worst, "a table cannot be exact: is the check looking?")

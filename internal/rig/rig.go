@@ -184,10 +184,10 @@ func (r *Rig) busy() bool {
 	return n > 0 && r.time() < r.recent[n-1].Ends
 }
 
-// Look describes the picture of the shot whose clock edge was then, in the board's time as the client widens it. Call
-// it within three minutes of the shot's report.
-func (r *Rig) Look(clock time.Duration) string {
-	frame, ok := r.Frame(clock)
+// Look describes the picture of the shot whose clock edge was at clockAt, in the board's time as the client widens it.
+// Call it within three minutes of the shot's report.
+func (r *Rig) Look(clockAt time.Duration) string {
+	frame, ok := r.Frame(clockAt)
 	if !ok {
 		return "the empty room: nothing was let go"
 	}
@@ -195,10 +195,10 @@ func (r *Rig) Look(clock time.Duration) string {
 }
 
 // Frame is Look with all that the room knows; false if nothing was released around that time.
-func (r *Rig) Frame(clock time.Duration) (scene.Frame, bool) {
+func (r *Rig) Frame(clockAt time.Duration) (scene.Frame, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	at := r.timeOf(wire.Tick(clock / tick)) // the client's time may be whole wraps from the rig's
+	at := r.timeOf(wire.Tick(clockAt / tick)) // the client's time may be whole wraps from the rig's
 	for _, f := range r.recent {
 		// A shot started by Go comes before the drop of its valve.
 		if f.Released-goLead <= at && at <= f.Ends {

@@ -153,13 +153,13 @@ func TestAShotOfEachKind(t *testing.T) {
 				for _, cue := range s.Cues {
 					assert.Zero(t, cue.Late(), "output %d", cue.Output)
 				}
-				assert.Contains(t, b.rig.Look(s.Clock), c.seen)
-				frame, ok := b.rig.Frame(s.Clock)
+				assert.Contains(t, b.rig.Look(s.ClockAt), c.seen)
+				frame, ok := b.rig.Frame(s.ClockAt)
 				require.True(t, ok)
 				assert.True(t, frame.Exposed, frame.Seen)
 				assert.NotEqual(t, scene.Nothing, frame.Verdict, frame.Seen)
 				b.state(wire.Safe)
-				assert.Contains(t, b.rig.Look(s.Clock+time.Hour/36), "nothing was let go")
+				assert.Contains(t, b.rig.Look(s.ClockAt+time.Hour/36), "nothing was let go")
 			})
 		})
 	}
@@ -174,7 +174,7 @@ func TestTrimmingByWhatIsSeenHits(t *testing.T) {
 		tryOnce := func() scene.Frame {
 			b.arm(set, 1)
 			require.NoError(t, b.rig.Release(t.Context(), set))
-			frame, ok := b.rig.Frame(b.shot().Clock)
+			frame, ok := b.rig.Frame(b.shot().ClockAt)
 			require.True(t, ok)
 			b.state(wire.Safe)
 			return frame
@@ -209,7 +209,7 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 				shots++
 				assert.GreaterOrEqual(t, e.Shot.Interval(), p.GateMin-tick)
 				assert.LessOrEqual(t, e.Shot.Interval(), p.GateMax+tick)
-				frame, ok := b.rig.Frame(e.Shot.Clock)
+				frame, ok := b.rig.Frame(e.Shot.ClockAt)
 				require.True(t, ok)
 				require.True(t, frame.Exposed, frame.Seen)
 				sum += frame.OffsetMm * frame.OffsetMm
@@ -238,7 +238,7 @@ func TestLagLedShotsFireBySync(t *testing.T) {
 		edge := b.until(func(e board.Event) bool { return e.Edge != nil && e.Edge.Input == InSync }).Edge
 		assert.NotNil(t, edge, "the camera's sync comes back as an input")
 		s := b.shot()
-		frame, ok := b.rig.Frame(s.Clock)
+		frame, ok := b.rig.Frame(s.ClockAt)
 		require.True(t, ok)
 		assert.True(t, frame.Exposed, frame.Seen)
 	})
@@ -253,8 +253,8 @@ func TestAShotAcrossTheClocksWrap(t *testing.T) {
 			require.NoError(t, b.rig.Release(t.Context(), dropSet()))
 			s := b.shot()
 			assert.Equal(t, wire.Done, s.Status)
-			assert.Contains(t, b.rig.Look(s.Clock), "the column")
-			assert.Equal(t, s.Delay-scene.FlashDelay, flashCue(t, s).Planned-s.Clock)
+			assert.Contains(t, b.rig.Look(s.ClockAt), "the column")
+			assert.Equal(t, s.Delay-scene.FlashDelay, flashCue(t, s).Planned-s.ClockAt)
 		}
 	})
 }
@@ -271,8 +271,8 @@ func TestAHostThatComesLate(t *testing.T) {
 		b.arm(dropSet(), 1)
 		require.NoError(t, b.rig.Release(t.Context(), dropSet()))
 		s := b.shot()
-		assert.Less(t, s.Clock, 10*time.Minute)
-		assert.Contains(t, b.rig.Look(s.Clock), "the column")
+		assert.Less(t, s.ClockAt, 10*time.Minute)
+		assert.Contains(t, b.rig.Look(s.ClockAt), "the column")
 	})
 }
 
@@ -303,7 +303,7 @@ func TestTheKillSwitchStopsAShot(t *testing.T) {
 		s := b.shot()
 		assert.Equal(t, wire.Killed, s.Status)
 		b.state(wire.Faulted)
-		assert.Contains(t, b.rig.Look(s.Clock), "the flash did not fire")
+		assert.Contains(t, b.rig.Look(s.ClockAt), "the flash did not fire")
 		assert.Error(t, b.host.Arm(context.Background(), 1))
 		require.NoError(t, b.rig.Press("kill", false))
 		require.NoError(t, b.host.Disarm(context.Background()))
@@ -370,7 +370,7 @@ func TestAShotThatGoStarts(t *testing.T) {
 		require.NoError(t, b.host.Go(context.Background()))
 		s := b.shot()
 		assert.Equal(t, wire.Done, s.Status)
-		frame, ok := b.rig.Frame(s.Clock)
+		frame, ok := b.rig.Frame(s.ClockAt)
 		require.True(t, ok)
 		assert.True(t, frame.Flashed, frame.Seen)
 		assert.Less(t, frame.Offset.Abs(), 30*time.Millisecond, "within the published band of the column")
@@ -407,7 +407,7 @@ func TestTheSameSeedIsTheSameEvening(t *testing.T) {
 			require.NoError(t, b.host.Disarm(context.Background()))
 			b.until(func(e board.Event) bool {
 				if e.Shot != nil {
-					evening = append(evening, e.Shot.Clock.String(), b.rig.Look(e.Shot.Clock))
+					evening = append(evening, e.Shot.ClockAt.String(), b.rig.Look(e.Shot.ClockAt))
 				}
 				return e.State != nil && e.State.State == wire.Safe && len(evening) > 0
 			})
@@ -447,7 +447,7 @@ func TestRealTime(t *testing.T) {
 	for _, cue := range s.Cues {
 		assert.GreaterOrEqual(t, cue.Late(), time.Duration(0), "never early")
 		assert.Greater(t, cue.Off, cue.On)
-		t.Logf("output %d: planned %v after the edge, %v late", cue.Output, cue.Planned-s.Clock, cue.Late())
+		t.Logf("output %d: planned %v after the edge, %v late", cue.Output, cue.Planned-s.ClockAt, cue.Late())
 	}
 }
 

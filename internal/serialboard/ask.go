@@ -45,7 +45,7 @@ func Ask(ctx context.Context, conf config.Config, listen time.Duration) (facts F
 				return facts, event.Gone
 			}
 		case <-over:
-			facts.Clock, facts.Learned = client.Clock()
+			facts.Clock, facts.Learned = client.ClockEstimate()
 			return facts, nil
 		case <-ctx.Done():
 			return facts, ctx.Err()

@@ -68,17 +68,17 @@ func (p plan) compile() (Program, Timeline, error) {
 	}
 	program := Program{Nth: 1, Cues: cues, Opening: opening, HoldOff: p.bench.HoldOff, Late: p.bench.Late,
 		Rest: max(minRest, p.set.Light.Recycle.Duration())}
-	if err := p.clock(&program); err != nil {
+	if err := p.setDelay(&program); err != nil {
 		return none(err)
 	}
 	timeline, err := p.timeline(program)
 	return program, timeline, err
 }
 
-// clock sets what starts the delay, and the delay.
-func (p plan) clock(program *Program) error {
-	clock := p.clockInput()
-	program.Clock = &Source{Input: clock.Index, Falling: clock.Falling}
+// setDelay sets the clock input, whose edge starts the delay, the gate and the delay or its table.
+func (p plan) setDelay(program *Program) error {
+	input := p.clockInput()
+	program.Clock = &Source{Input: input.Index, Falling: input.Falling}
 	if p.set.Kind == Throw {
 		gate := p.bench.Gate
 		program.Gate = &Source{Input: gate.Index, Falling: gate.Falling}
@@ -99,7 +99,7 @@ func (p plan) clockInput() *Sensor {
 	return p.bench.Beam
 }
 
-// span is the shortest and the longest delay from the stamp of the clock's edge.
+// span is the shortest and the longest delay from the stamp of the clock edge.
 type span struct{ shortest, longest time.Duration }
 
 func (p plan) span() (span, error) {

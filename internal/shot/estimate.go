@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Estimate is the physical prediction of one shot. Times run from the clock's edge: the beam, a throw's second beam,
+// Estimate is the physical prediction of one shot. Times run from the clock edge: the beam, a throw's second beam,
 // the sound at the microphone.
 type Estimate struct {
 	Delay     phys.Time  // to the moment, Trim included

@@ -2,7 +2,7 @@ package shot
 
 import "time"
 
-// Timeline is a shot to be drawn to scale. Times run from the clock's edge; bars with Opening run from Go instead.
+// Timeline is a shot to be drawn to scale. Times run from the clock edge; bars with Opening run from Go instead.
 type Timeline struct {
 	Delay     time.Duration // from the edge to the moment
 	Low, High time.Duration // the band the moment may fall in

@@ -14,9 +14,9 @@ func (x *step) edge(input uint8, high bool, at wire.Tick) {
 		return
 	}
 	p := &s.program
-	clock := input == p.Clock.Input && high != p.Clock.Falling
-	gate := input == p.Gate.Input && high != p.Gate.Falling
-	if !clock && !gate {
+	isClock := input == p.Clock.Input && high != p.Clock.Falling
+	isGate := input == p.Gate.Input && high != p.Gate.Falling
+	if !isClock && !isGate {
 		return
 	}
 	if h := s.holdOff[input]; h.set && at.Sub(h.at) < int32(p.HoldOff) {
@@ -27,12 +27,12 @@ func (x *step) edge(input uint8, high bool, at wire.Tick) {
 	switch reason := s.rejectReason(at); {
 	case reason != wire.ReasonNone:
 		x.reject(reason, input, at, 0)
-	case gate:
+	case isGate:
 		x.gateEdge(at)
 	case p.Gate.Input != wire.NoInput:
-		x.gatedClock(input, at)
+		x.gatedClockEdge(input, at)
 	default:
-		x.countedClock(input, at)
+		x.countedClockEdge(input, at)
 	}
 }
 
@@ -72,7 +72,7 @@ func (s *State) rejectReason(at wire.Tick) wire.Reason {
 func (s *State) needsGo() bool { return s.program.OpenLen > 0 || s.program.Clock.Input == wire.NoInput }
 
 // gateEdge remembers the gate. The first edge of a ragged front counts: one that follows while the gate still waits for
-// its clock counts as bounce.
+// its clock edge counts as bounce.
 func (x *step) gateEdge(at wire.Tick) {
 	g := &x.s.gate
 	if g.set && at.Sub(g.at) <= int32(x.s.program.GateMax) {
@@ -82,8 +82,8 @@ func (x *step) gateEdge(at wire.Tick) {
 	*g = stamp{at, true}
 }
 
-// gatedClock handles a clock edge of a program with a gate. It consumes the gate even if it is rejected.
-func (x *step) gatedClock(input uint8, at wire.Tick) {
+// gatedClockEdge handles a clock edge of a program with a gate. It consumes the gate even if it is rejected.
+func (x *step) gatedClockEdge(input uint8, at wire.Tick) {
 	s, p := &x.s, &x.s.program
 	g := s.gate
 	s.gate = stamp{}
@@ -115,8 +115,8 @@ func interpolate(table []wire.Point, interval uint32) uint32 {
 	return a.Delay + uint32(uint64(b.Delay-a.Delay)*into/span)
 }
 
-// countedClock handles a clock edge of a program without a gate.
-func (x *step) countedClock(input uint8, at wire.Tick) {
+// countedClockEdge handles a clock edge of a program without a gate.
+func (x *step) countedClockEdge(input uint8, at wire.Tick) {
 	s := &x.s
 	s.count++
 	if s.count < s.program.Nth {
@@ -127,12 +127,12 @@ func (x *step) countedClock(input uint8, at wire.Tick) {
 }
 
 // accept begins a shot: every cue is scheduled relative to the edge's stamp. If one cannot be met, none is fired.
-func (x *step) accept(gate, clock wire.Tick, delay uint32) {
+func (x *step) accept(gateAt, clockAt wire.Tick, delay uint32) {
 	s, p := &x.s, &x.s.program
 	s.gate, s.count = stamp{}, 0
 	s.code, s.reason = wire.Firing, wire.ReasonNone
-	moment := clock + wire.Tick(delay)
-	s.shot.gate, s.shot.clock, s.shot.delay = gate, clock, delay
+	moment := clockAt + wire.Tick(delay)
+	s.shot.gateAt, s.shot.clockAt, s.shot.delay = gateAt, clockAt, delay
 	s.shot.restEnd = moment + wire.Tick(p.Rest)
 	soonest := x.now + wire.Tick(s.cfg.Lead)
 	late := false

@@ -56,7 +56,7 @@ func (x *step) endShot(status wire.Status) {
 	s := &x.s
 	x.send(wire.Shot{
 		Number: s.shot.number, Status: status, Cues: s.shot.cues,
-		Gate: s.shot.gate, Clock: s.shot.clock, Delay: s.shot.delay, Bounced: s.shot.bounced,
+		GateAt: s.shot.gateAt, ClockAt: s.shot.clockAt, Delay: s.shot.delay, Bounced: s.shot.bounced,
 	}.Frame(0))
 	s.left--
 	s.opened = false

@@ -50,8 +50,8 @@ type shot struct {
 	number  uint16
 	cues    uint8 // reported
 	bounced uint16
-	gate    wire.Tick
-	clock   wire.Tick
+	gateAt  wire.Tick
+	clockAt wire.Tick
 	delay   uint32
 	restEnd wire.Tick
 }

@@ -266,7 +266,7 @@ func TestSingleBeam(t *testing.T) {
 	on := at + 20_000 + 7
 	assert.Equal(t, wire.Cue{Shot: 1, Output: flash, Planned: at + 20_000, On: on, Off: on + 1_000 + 7}, cue)
 	shot := one[wire.Shot](w)
-	assert.Equal(t, wire.Shot{Number: 1, Cues: 1, Gate: at, Clock: at, Delay: 20_000}, shot)
+	assert.Equal(t, wire.Shot{Number: 1, Cues: 1, GateAt: at, ClockAt: at, Delay: 20_000}, shot)
 	assert.Equal(t, wire.Resting, w.s.Code())
 	assert.EqualValues(t, 1, w.s.Left())
 
@@ -326,12 +326,12 @@ func TestGate(t *testing.T) {
 			continue
 		}
 		shot := one[wire.Shot](w)
-		assert.Equal(t, wire.Shot{Number: 1, Cues: 2, Gate: gate, Clock: gate + test.interval, Delay: test.delay}, shot)
+		assert.Equal(t, wire.Shot{Number: 1, Cues: 2, GateAt: gate, ClockAt: gate + test.interval, Delay: test.delay}, shot)
 		var starts []wire.Tick
 		for _, cue := range messages[wire.Cue](w) {
 			starts = append(starts, cue.On)
 		}
-		moment := shot.Clock + wire.Tick(test.delay)
+		moment := shot.ClockAt + wire.Tick(test.delay)
 		assert.ElementsMatch(t, []wire.Tick{moment - 15_000, moment}, starts)
 	}
 }
@@ -383,7 +383,7 @@ func TestGateRules(t *testing.T) {
 		w.rise(clockIn)
 		w.pass(150_000)
 		shot := one[wire.Shot](w)
-		assert.Equal(t, gate, shot.Gate)
+		assert.Equal(t, gate, shot.GateAt)
 		assert.EqualValues(t, 50_000, shot.Delay)
 		assert.EqualValues(t, 1, shot.Bounced)
 	})
@@ -396,7 +396,7 @@ func TestGateRules(t *testing.T) {
 		w.pass(10_000)
 		w.rise(clockIn)
 		w.pass(150_000)
-		assert.Equal(t, gate, one[wire.Shot](w).Gate)
+		assert.Equal(t, gate, one[wire.Shot](w).GateAt)
 	})
 	t.Run("a gate is used once", func(t *testing.T) {
 		w := armed(t, gated(), 2)
@@ -452,7 +452,7 @@ func TestNth(t *testing.T) {
 			}
 		}
 		w.pass(60_000)
-		assert.Equal(t, at, one[wire.Shot](w).Clock)
+		assert.Equal(t, at, one[wire.Shot](w).ClockAt)
 		rejected := messages[wire.Rejected](w)
 		require.Len(t, rejected, 2)
 		for i, r := range rejected {
@@ -484,7 +484,7 @@ func TestBounce(t *testing.T) {
 	w.rise(clockIn) // while the flash is on: no bounce any more, but busy
 	w.pass(100_000)
 	shot := one[wire.Shot](w)
-	assert.Equal(t, second, shot.Clock)
+	assert.Equal(t, second, shot.ClockAt)
 	assert.EqualValues(t, 6, shot.Bounced)
 	states := messages[wire.State](w)
 	assert.EqualValues(t, 6, states[len(states)-1].Bounced)
@@ -509,7 +509,7 @@ func TestHoldOffEndsWithTheArming(t *testing.T) {
 	second := w.now
 	w.rise(clockIn)
 	w.pass(100_000)
-	assert.Equal(t, second, one[wire.Shot](w).Clock)
+	assert.Equal(t, second, one[wire.Shot](w).ClockAt)
 }
 
 func TestArmClearsTheCounts(t *testing.T) {
@@ -585,7 +585,7 @@ func TestLateOnAcceptance(t *testing.T) {
 		w.step(Event{Kind: EventEdge, At: at, Input: clockIn, High: true})
 		w.pass(100_000)
 		shot := one[wire.Shot](w)
-		assert.Equal(t, at, shot.Clock)
+		assert.Equal(t, at, shot.ClockAt)
 		if !test.late {
 			assert.Equal(t, wire.Done, shot.Status)
 			continue
@@ -697,7 +697,7 @@ func TestOpening(t *testing.T) {
 	w.pass(400_000)
 
 	shot := one[wire.Shot](w)
-	assert.Equal(t, clock, shot.Clock)
+	assert.Equal(t, clock, shot.ClockAt)
 	assert.EqualValues(t, 4, shot.Cues)
 	planned := map[wire.Tick]wire.Cue{}
 	for _, cue := range messages[wire.Cue](w) {
@@ -775,7 +775,7 @@ func TestEdgesFromBefore(t *testing.T) {
 		w.step(Event{Kind: EventEdge, At: w.now + 5_000, Input: clockIn, High: true})
 		now := w.now
 		w.pass(60_000)
-		assert.Equal(t, now, one[wire.Shot](w).Clock)
+		assert.Equal(t, now, one[wire.Shot](w).ClockAt)
 	})
 }
 
@@ -789,7 +789,7 @@ func TestByGo(t *testing.T) {
 	w.send(wire.Go{})
 	w.pass(90_000)
 	shot := one[wire.Shot](w)
-	assert.Equal(t, wire.Shot{Number: 1, Cues: 2, Gate: at, Clock: at, Delay: 20_000}, shot)
+	assert.Equal(t, wire.Shot{Number: 1, Cues: 2, GateAt: at, ClockAt: at, Delay: 20_000}, shot)
 	assert.Len(t, messages[wire.Cue](w), 2)
 
 	p = byGo()
@@ -1151,7 +1151,7 @@ func TestLostEdges(t *testing.T) {
 		w.rise(clockIn)
 		clock := w.now
 		w.pass(60_000)
-		assert.Equal(t, clock, one[wire.Shot](w).Clock)
+		assert.Equal(t, clock, one[wire.Shot](w).ClockAt)
 	})
 	t.Run("while firing the shot goes on", func(t *testing.T) {
 		w := armed(t, fixed(), 1)

@@ -391,7 +391,7 @@ func (c *watch) shot(w *world, m wire.Shot) {
 		}
 		spec := c.program.Cues[cue.Index]
 		require.Equal(w.t, spec.Output, cue.Output)
-		require.Equal(w.t, m.Clock+wire.Tick(m.Delay)+wire.Tick(spec.Offset), cue.Planned)
+		require.Equal(w.t, m.ClockAt+wire.Tick(m.Delay)+wire.Tick(spec.Offset), cue.Planned)
 		if m.Status == wire.Done {
 			require.GreaterOrEqual(w.t, cue.Off.Sub(cue.On), int32(spec.Width), "cut short")
 		}

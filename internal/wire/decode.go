@@ -247,8 +247,8 @@ func ParseEdge(f Frame) (Edge, error) {
 func ParseShot(f Frame) (Shot, error) {
 	r := read(&f, TypeShot, 18)
 	m := Shot{Number: r.u16AtLeast(1), Status: Status(r.u8Below(uint8(statuses))), Cues: r.u8Below(2*MaxCues + 1)}
-	m.Gate = r.tick()
-	m.Clock = r.tick()
+	m.GateAt = r.tick()
+	m.ClockAt = r.tick()
 	m.Delay = r.u32()
 	m.Bounced = r.u16()
 	return m, r.result()

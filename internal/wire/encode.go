@@ -170,8 +170,8 @@ func (m Shot) Frame(seq uint8) Frame {
 	f.u16(m.Number)
 	f.u8(uint8(m.Status))
 	f.u8(m.Cues)
-	f.tick(m.Gate)
-	f.tick(m.Clock)
+	f.tick(m.GateAt)
+	f.tick(m.ClockAt)
 	f.u32(m.Delay)
 	f.u16(m.Bounced)
 	return f

@@ -153,14 +153,14 @@ type (
 		Count uint16
 		At    Tick
 	}
-	// Shot reports the end of a shot; Cues is the number of Cue messages sent for it. Gate equals Clock if there is no
+	// Shot reports the end of a shot; Cues is the number of Cue messages sent for it. GateAt equals ClockAt if there is no
 	// gate.
 	Shot struct {
 		Number  uint16
 		Status  Status
 		Cues    uint8
-		Gate    Tick
-		Clock   Tick
+		GateAt  Tick
+		ClockAt Tick
 		Delay   uint32
 		Bounced uint16
 	}
@@ -340,8 +340,8 @@ type CueSpec struct {
 // two points), and an interval outside [GateMin, GateMax] is rejected. Without a gate, Table holds one point with
 // interval zero, whose delay is used. Without a clock input Go starts the delay. Check checks these and other rules.
 type Program struct {
-	Clock    Source
-	Nth      uint8 // 1: the first edge; must be 1 with a gate
+	Clock    Source // whose edge starts the delay
+	Nth      uint8  // 1: the first edge; must be 1 with a gate
 	Gate     Source
 	GateMin  uint32
 	GateMax  uint32

@@ -41,7 +41,7 @@ type Bed interface {
 
 // Wiring is the pins the suite may use. The outputs differ from each other, and so do the inputs.
 type Wiring struct {
-	Gate, Clock uint8 // two inputs that are not kill inputs
+	Gate, Clock uint8 // inputs of the gate edge and of the clock edge; not kill inputs
 	BrokenHigh  bool  // the level of a broken beam is high
 	Kill        uint8 // wire.NoInput: the board has none, and the suite omits that part
 	KillHigh    bool  // the stop level is high

@@ -303,7 +303,7 @@ func (h *host) assertComplete(r report, p wire.Program) {
 		spec := p.Opening[cue.Index]
 		if !cue.Opening {
 			spec = p.Cues[cue.Index]
-			assert.Equal(h.t, r.Clock+wire.Tick(r.Delay)+wire.Tick(spec.Offset), cue.Planned)
+			assert.Equal(h.t, r.ClockAt+wire.Tick(r.Delay)+wire.Tick(spec.Offset), cue.Planned)
 		}
 		assert.Equal(h.t, spec.Output, cue.Output)
 		h.assertTiming(cue, spec.Width, p.Late)

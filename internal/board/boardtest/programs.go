@@ -22,7 +22,7 @@ func (h *host) lateness() uint32 {
 	return h.ticks(5 * time.Second)
 }
 
-// single fires the flash some time after the clock.
+// single fires the flash some time after the clock edge.
 func (h *host) single() wire.Program {
 	p := wire.Program{
 		Clock: wire.Source{Input: h.w.Clock, Falling: !h.w.BrokenHigh}, Nth: 1, Gate: wire.Source{Input: wire.NoInput},
@@ -64,7 +64,7 @@ func (h *host) opened() wire.Program {
 	return p
 }
 
-// held keeps the shutter open for long after the clock.
+// held keeps the shutter open for long after the clock edge.
 func (h *host) held() wire.Program {
 	p := h.single()
 	p.CueLen = 2

@@ -192,12 +192,12 @@ func testSingle(h *host) {
 	h.state(wire.Firing)
 	r := h.shot()
 	h.assertComplete(r, p)
-	h.assertNear(at, r.Clock, "the edge was")
-	assert.Equal(h.t, r.Clock, r.Gate)
+	h.assertNear(at, r.ClockAt, "the edge was")
+	assert.Equal(h.t, r.ClockAt, r.GateAt)
 	assert.Equal(h.t, p.Table[0].Delay, r.Delay)
 	edges := take[wire.Edge](h)
 	require.NotEmpty(h.t, edges)
-	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.BrokenHigh, Count: 1, At: r.Clock}, edges[0])
+	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.BrokenHigh, Count: 1, At: r.ClockAt}, edges[0])
 }
 
 func testOtherEdge(h *host) {
@@ -217,11 +217,11 @@ func testGate(h *host) {
 		h.arm(p, 1)
 		gate := h.breakBeam(h.w.Gate)
 		h.sleep(interval)
-		clock := h.breakBeam(h.w.Clock)
+		clockAt := h.breakBeam(h.w.Clock)
 		r := h.shot()
-		h.assertNear(gate, r.Gate, "the gate edge was")
-		h.assertNear(clock, r.Clock, "the clock edge was")
-		got := uint32(r.Clock - r.Gate)
+		h.assertNear(gate, r.GateAt, "the gate edge was")
+		h.assertNear(clockAt, r.ClockAt, "the clock edge was")
+		got := uint32(r.ClockAt - r.GateAt)
 		assert.GreaterOrEqual(h.t, got, h.ticks(interval))
 		if h.bed.Exact() {
 			assert.LessOrEqual(h.t, got, h.ticks(interval+3*time.Millisecond))
@@ -242,7 +242,7 @@ func testGate(h *host) {
 	h.sleep(60 * time.Millisecond)
 	h.breakBeam(h.w.Clock)
 	r := h.shot()
-	assert.Equal(h.t, expectedDelay(p, uint32(r.Clock-r.Gate)), r.Delay)
+	assert.Equal(h.t, expectedDelay(p, uint32(r.ClockAt-r.GateAt)), r.Delay)
 	h.assertComplete(r, p)
 }
 
@@ -485,8 +485,8 @@ func cutShort(h *host, want wire.Status) report {
 	return r
 }
 
-// clock is the board's time, where times mean something, read off the bed by an input that stays as it is.
-func (h *host) clock() wire.Tick { return h.bed.Set(h.w.Gate, !h.w.BrokenHigh) }
+// boardTime is the board's time now, where times mean something, read off the bed by an input that stays as it is.
+func (h *host) boardTime() wire.Tick { return h.bed.Set(h.w.Gate, !h.w.BrokenHigh) }
 
 // offBy checks, where times mean something, that the last output went off soon after there was a reason.
 func (h *host) offBy(reason wire.Tick) {
@@ -501,7 +501,7 @@ func (h *host) offBy(reason wire.Tick) {
 
 func testDisarm(h *host) {
 	midShot(h)
-	sent := h.clock()
+	sent := h.boardTime()
 	h.mustDo(wire.Disarm{})
 	state := h.state(wire.Safe)
 	assert.Equal(h.t, wire.ReasonRequested, state.Reason)
@@ -572,7 +572,7 @@ func testLinkTimeout(h *host) {
 	h.sleep(1200 * time.Millisecond)
 	assertNone[wire.Fault](h, "the link had not timed out")
 	h.mustDo(wire.Identify{})
-	heard := h.clock()
+	heard := h.boardTime()
 	h.noPings = true
 	h.sleep(1200 * time.Millisecond)
 	h.noPings = false
