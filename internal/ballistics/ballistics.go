@@ -40,6 +40,15 @@ func (b body) slope(s state) state {
 	return state{s.vx, s.vy, -k * s.vx, -k*s.vy - b.gravity}
 }
 
+// after is the state t seconds later, or earlier if t is negative.
+func (b body) after(s state, t float64) state {
+	steps := math.Ceil(math.Abs(t) / step)
+	for range int(steps) {
+		s = b.advance(s, t/steps)
+	}
+	return s
+}
+
 func (s state) addScaled(d state, h float64) state {
 	return state{s.x + h*d.x, s.y + h*d.y, s.vx + h*d.vx, s.vy + h*d.vy}
 }

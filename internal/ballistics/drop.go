@@ -120,6 +120,21 @@ func checkFall(diameter, from, to phys.Length, start phys.Speed) error {
 	return phys.Within("start", start, 0, maxStartSpeed)
 }
 
+// maxFallTime is longer than any fall in the domain of Fall takes.
+const maxFallTime phys.Time = 100
+
+// Fallen is how far a drop has fallen t after it left the nozzle at rest, by the Central model. Domains: diameter as
+// Fall, time 0 to 100 s.
+func Fallen(diameter phys.Length, t phys.Time) (phys.Length, error) {
+	if err := phys.Within("diameter", diameter, minDiameter, maxFallDiameter); err != nil {
+		return 0, err
+	}
+	if err := phys.Within("time", t, 0, maxFallTime); err != nil {
+		return 0, err
+	}
+	return phys.Length(-dropBody(Central, float64(diameter)).after(state{}, float64(t)).y), nil
+}
+
 func between(b body, h float64, from, to phys.Length, start phys.Speed) Arrival {
 	s := state{vy: -float64(start)}
 	if from > 0 {

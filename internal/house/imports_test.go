@@ -16,7 +16,7 @@ var layers = map[string]int{
 	"internal/phys": 0, "internal/hostname": 0, "internal/care": 0, "internal/record": 0, "web": 0,
 	"hardware/circuit":    1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/lateness": 1, "internal/clocksync": 1,
-	"internal/shot": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
+	"internal/shot": 2, "internal/elevation": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3,
 	"internal/textfile": 3, "internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
 	"internal/bootclock": 4, "internal/mdns": 4, "internal/service": 4,
@@ -35,6 +35,7 @@ const purest = 2
 // siblings are the imports allowed within a layer.
 var siblings = map[[2]string]bool{
 	{"internal/trigger", "internal/wire"}:          true,
+	{"internal/elevation", "internal/shot"}:        true,
 	{"internal/page", "internal/control"}:          true,
 	{"internal/board/boardtest", "internal/board"}: true,
 }

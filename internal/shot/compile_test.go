@@ -481,7 +481,7 @@ func interpolate(table []Point, at time.Duration) time.Duration {
 
 func mustDiameter(t *testing.T, s Set) phys.Length {
 	t.Helper()
-	d, err := s.diameter()
+	d, err := s.DropDiameter()
 	require.NoError(t, err)
 	return d
 }

@@ -21,8 +21,10 @@ type dropPath struct {
 // moment is when the phase comes, from the beam.
 func (d dropPath) moment() phys.Time { return d.surface.Time + d.phase.Central }
 
-// diameter is the drop's, as measured or computed from nozzle and liquid.
-func (s Set) diameter() (phys.Length, error) {
+// DropDiameter is the drop's, as measured or computed from nozzle and liquid.
+//
+// Errors: *FieldError.
+func (s Set) DropDiameter() (phys.Length, error) {
 	if s.Drop.Diameter > 0 {
 		return s.Drop.Diameter, nil
 	}
@@ -35,7 +37,7 @@ func (s Set) diameter() (phys.Length, error) {
 }
 
 func (s Set) dropPath() (dropPath, error) {
-	d, err := s.diameter()
+	d, err := s.DropDiameter()
 	if err != nil {
 		return dropPath{}, err
 	}

@@ -108,7 +108,7 @@ func (s Set) checkTogether() error {
 				Why:    fmt.Sprintf("%v below the nozzle is at or below the surface, which is at %v", s.Drop.Beam, s.Drop.Height),
 				Remedy: fmt.Sprintf("use less than %v", s.Drop.Height)}
 		}
-		d, err := s.diameter()
+		d, err := s.DropDiameter()
 		if err != nil {
 			return err
 		}
