@@ -9,7 +9,9 @@ import (
 	"strings"
 
 	"stillwater/internal/calc"
+	"stillwater/internal/elevation"
 	"stillwater/internal/export"
+	"stillwater/internal/phys"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
 	"stillwater/internal/textfile"
@@ -21,8 +23,10 @@ type calculator struct {
 	name, about string
 	flags       *flag.FlagSet
 	json        bool
+	svg         string            // where the set is drawn to, "" nowhere
 	flagOf      map[string]string // a set's field, or a model's argument, to the flag that gives it
 	set         shot.Set
+	interval    phys.Time // throw: between the beams
 }
 
 func newCalculator(name, about string, kind shot.Kind) *calculator {
@@ -31,6 +35,8 @@ func newCalculator(name, about string, kind shot.Kind) *calculator {
 	c.set.Kind = kind
 	c.flags.SetOutput(io.Discard)
 	c.flags.BoolVar(&c.json, "json", false, "one JSON object, keys with units")
+	c.flags.StringVar(&c.svg, "svg", "", "draw the set from the side, to scale, into `FILE`; -: to standard output, and "+
+		"nothing else there")
 	c.flags.Func("set", "another `FIELD=VALUE` of the set, like light.lag=80ms; may be given again", c.put)
 	c.flags.Func("set-file", "begin with the set in `FILE`, as \"stillwater record again\" writes it", c.readSet)
 	return c
@@ -120,11 +126,21 @@ func (c *calculator) explain(err error) error {
 	return fmt.Errorf("%s: %w", c.name, err)
 }
 
-// give writes an answer: as lines, or as one JSON object.
+// give writes an answer: as lines, or as one JSON object; and the drawing if there is to be one, also of what cannot
+// work.
 func (c *calculator) give(m *Main, a calc.Answer, err error) error {
+	if c.svg != "" {
+		drawing := elevation.Draw(c.set, elevation.Options{Interval: c.interval})
+		own, _ := m.usualJournal() // "" if the configuration cannot be read
+		if err := m.writeDrawing(c.svg, own, drawing, c.json); err != nil {
+			return fmt.Errorf("%s: --svg: %w", c.name, err)
+		}
+	}
 	switch {
 	case err != nil:
 		return c.explain(err)
+	case c.svg == stdoutName:
+		return nil
 	case c.json:
 		return render.JSON(m.Stdout, a.Keys())
 	}

@@ -19,13 +19,14 @@ import (
 const recordUsage = `Usage:
   stillwater record list   [--json]
   stillwater record show   [SESSION|latest] [--json]
+  stillwater record show   SESSION|latest|SESSION/SHOT --svg FILE
   stillwater record find   WORDS [--json]
   stillwater record again  SESSION|latest|SESSION/SHOT [--json] [--out FILE]
   stillwater record export [--format csv|json] [--bom] [--session N|latest] [--out FILE]
 
 list    the sessions, newest first, and how their shots were judged
 show    one session's shots: kind, phase, trim, speed, planned, actual, how late, what was seen, verdict, note (default:
-        latest)
+        latest); or draw the set of a session or a shot from the side, to scale
 find    the sessions and shots that have all the words in name, note, date, kind or verdict, newest first
 again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw" or "sound" and as a file
         for their --set-file; and what could not be carried over
@@ -37,8 +38,8 @@ spreadsheet would take for a formula gets an apostrophe in front. Options:
 
 // recordOptions are the flags of "record"; a subcommand has those that it needs.
 type recordOptions struct {
-	journal, format, session, out string
-	json, bom, formatGiven        bool
+	journal, format, session, out, svg string
+	json, bom, formatGiven             bool
 }
 
 // record carries out "stillwater record list|show|find|again|export".
@@ -89,6 +90,9 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 		flags.BoolVar(&o.bom, "bom", false,
 			"export: begin csv with a byte-order mark, for spreadsheets that show umlauts wrong")
 		flags.StringVar(&o.session, "session", "", "export: only session `N`, or latest (default: all)")
+	}
+	if all || name == "show" {
+		flags.StringVar(&o.svg, "svg", "", "show: draw the set into `FILE`; -: to standard output")
 	}
 	if all || name == "export" || name == "again" {
 		flags.StringVar(&o.out, "out", "", "export, again: write `FILE` (default: standard output)")
@@ -188,6 +192,9 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 	words = append(words, "latest")
 	if len(words) > 2 {
 		return fmt.Errorf("%w: record show: unexpected argument %q", errUsage, words[1])
+	}
+	if o.svg != "" {
+		return m.recordDrawing(ctx, j, o, words[0])
 	}
 	s, err := findSession(ctx, j, "record show: SESSION", words[0])
 	if err != nil {

@@ -31,7 +31,7 @@ func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOpti
 		return fmt.Errorf("%w: record again: expected one ID: a session's number, latest, or SESSION/SHOT like 3/17; "+
 			"\"stillwater record find\" shows them", errUsage)
 	}
-	a, err := findAgain(ctx, j, words[0])
+	a, err := findAgain(ctx, j, "record again", words[0])
 	switch {
 	case errors.Is(err, errUsage):
 		return err
@@ -54,14 +54,14 @@ func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOpti
 }
 
 // findAgain resolves a session, latest, or one of a session's shots.
-func findAgain(ctx context.Context, j *journal.Journal, id string) (export.Again, error) {
+func findAgain(ctx context.Context, j *journal.Journal, command, id string) (export.Again, error) {
 	session, shotWord, isShot := strings.Cut(id, "/")
 	number, err := strconv.Atoi(shotWord)
 	if isShot && (err != nil || number < 1) {
-		return export.Again{}, fmt.Errorf("%w: record again: ID %q: expected a shot's number after the /, like 3/17",
-			errUsage, id)
+		return export.Again{}, fmt.Errorf("%w: %s: ID %q: expected a shot's number after the /, like 3/17",
+			errUsage, command, id)
 	}
-	s, err := findSession(ctx, j, "record again: ID", session)
+	s, err := findSession(ctx, j, command+": ID", session)
 	if err != nil {
 		return export.Again{}, err
 	}
@@ -83,8 +83,7 @@ func findAgain(ctx context.Context, j *journal.Journal, id string) (export.Again
 func flagsOfKind(kind shot.Kind) map[string]string {
 	switch kind {
 	case shot.Throw:
-		c, _ := newThrow()
-		return c.flagOf
+		return newThrow().flagOf
 	case shot.Sound:
 		return newSound().flagOf
 	}

@@ -97,7 +97,7 @@ func TestRecordAgainRoundTrips(t *testing.T) {
 func setOf(t *testing.T, command []string) shot.Set {
 	t.Helper()
 	c := map[string]func() *calculator{"drop": newDrop, "sound": newSound, "throw": func() *calculator {
-		c, _ := newThrow()
+		c := newThrow()
 		return c
 	}}[command[1]]()
 	require.NoError(t, parseFlags(c.flags, command[2:]))

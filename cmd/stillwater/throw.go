@@ -10,24 +10,23 @@ import (
 
 // throw says when a throw that took interval through the gate passes the focus spot.
 func (m *Main) throw(_ context.Context, args []string) error {
-	c, interval := newThrow()
+	c := newThrow()
 	if err := c.parse(m, args); err != nil {
 		return err
 	}
-	a, err := calc.Throw(c.set, *interval)
+	a, err := calc.Throw(c.set, c.interval)
 	return c.give(m, a, err)
 }
 
-func newThrow() (c *calculator, interval *phys.Time) {
-	c = newCalculator("throw", "computes how long after the second beam a throw passes the focus spot.", shot.Throw)
+func newThrow() *calculator {
+	c := newCalculator("throw", "computes how long after the second beam a throw passes the focus spot.", shot.Throw)
 	t := &c.set.Throw
-	interval = new(phys.Time)
 	c.text(&t.Gate, "gate", "throw.gate", "distance between the two beams, along the path", t.Gate)
 	c.text(&t.ToFocus, "to-focus", "throw.to_focus",
 		"horizontal distance from the second beam to the focus spot", t.ToFocus)
 	c.text(&t.Angle, "angle", "throw.angle", "of the path at the second beam, above the horizontal", t.Angle)
-	c.text(interval, "interval", "interval", "time from the first beam to the second", phys.Time(25e-3))
+	c.text(&c.interval, "interval", "interval", "time from the first beam to the second", phys.Time(25e-3))
 	c.text(&t.Mass, "mass", "throw.mass", "diameter of a sphere of the thrown liquid's volume", t.Mass)
 	c.text(&t.AboveFloor, "above-floor", "throw.above_floor", "height of the second beam above the floor", t.AboveFloor)
-	return c, interval
+	return c
 }

@@ -26,10 +26,10 @@ type dropFigure struct {
 
 func (f *figure) drawDrop() {
 	d := f.set.Drop
-	height := f.dimension("drop.height", inLength(d.Height), d.Height.String(), "height of fall", "Height of the fall")
-	pool := f.dimension("drop.pool_depth", inLength(d.PoolDepth), d.PoolDepth.String(), "depth of pool", "Depth of the pool")
-	beam := f.dimension("drop.beam", inLength(d.Beam), d.Beam.String(), "nozzle to beam", "Nozzle to beam")
-	nozzle := f.dimension("drop.nozzle", inLength(d.Nozzle), d.Nozzle.String(), "nozzle width", "Nozzle, outer width")
+	height := f.length("drop.height", d.Height, "height of fall", "Height of the fall")
+	pool := f.length("drop.pool_depth", d.PoolDepth, "depth of pool", "Depth of the pool")
+	beam := f.length("drop.beam", d.Beam, "nozzle to beam", "Nozzle to beam")
+	nozzle := f.length("drop.nozzle", d.Nozzle, "nozzle width", "Nozzle, outer width")
 	drop, diameter := f.dropSize()
 
 	g := &dropFigure{figure: f}
@@ -97,7 +97,8 @@ func (g *dropFigure) drawVessel(nozzle, pool *dimension) {
 	nozzle.marks.measure(nozzle.tip, point{g.axis + drawn, tipY - 14}, false)
 
 	left, right := g.left+12, g.right-12
-	p.lines("object", point{left, g.surface - 10}, point{left, g.floor}, point{right, g.floor}, point{right, g.surface - 10})
+	rim := g.surface - 10
+	p.lines("object", point{left, rim}, point{left, g.floor}, point{right, g.floor}, point{right, rim})
 	p.lines("water", point{left, g.surface}, point{right, g.surface})
 	x := g.right - 4
 	pool.apart = moved(g.floor-g.surface, g.scale*float64(d.PoolDepth))
@@ -112,7 +113,8 @@ func (g *dropFigure) drawVessel(nozzle, pool *dimension) {
 	}
 }
 
-// drawFall draws the drop on its way. One too large for the beam's place is drawn where it hangs, as it breaks the beam.
+// drawFall draws the drop on its way. One too large for the beam's place is drawn where it hangs, as it breaks the
+// beam.
 func (g *dropFigure) drawFall(drop *dimension, diameter phys.Length) {
 	toScale := g.scale * float64(diameter) / 2
 	radius := clamp(toScale, 5, 26)
@@ -192,8 +194,8 @@ func (g *dropFigure) describe() {
 	if !g.works {
 		return
 	}
-	g.explain(momentSign, "The moment: %s after the beam (%s%s).", inMs(e.Delay), strings.ReplaceAll(string(d.Phase), "-", " "),
-		g.trim())
+	g.explain(momentSign, "The moment: %s after the beam (%s%s).", inMs(e.Delay),
+		strings.ReplaceAll(string(d.Phase), "-", " "), g.trim())
 	if e.Delay < e.EdgeToSurface {
 		g.say("The drop is still in the air then.")
 	}

@@ -27,6 +27,7 @@ type Options struct {
 	Width    float64   // in CSS pixels, MinWidth to MaxWidth; 0: PhoneWidth
 	Interval phys.Time // throw: what it took between the beams; 0: one in the middle of the accepted speeds
 	Problem  Problem   // why the set cannot work; as far as Estimate knows of one, it need not be given
+	Caption  string    // of a file, "" none
 	// ForPage: dimensions can be pressed, the style and what is said of the problem are the page's. Else it is a file.
 	ForPage bool
 }
@@ -65,7 +66,7 @@ func Draw(set shot.Set, opts Options) Drawing {
 	default:
 		f.drawDrop()
 	}
-	f.drawKey(opts.ForPage)
+	f.drawKey(opts)
 	return f.drawing(opts.ForPage)
 }
 
@@ -148,7 +149,7 @@ func (f *figure) explain(sign func(*pen, point), format string, args ...any) {
 }
 
 // drawKey draws the key, the scale and, in a file, what is wrong.
-func (f *figure) drawKey(forPage bool) {
+func (f *figure) drawKey(opts Options) {
 	y := f.bottom + 12
 	for _, row := range f.key {
 		if row.sign != nil {
@@ -163,9 +164,12 @@ func (f *figure) drawKey(forPage bool) {
 	}
 	if words := sentence(f.problem.Words); words != "" {
 		f.say("This set cannot work: %s", words)
-		if !forPage {
+		if !opts.ForPage {
 			y = f.paragraph(bound("This set cannot work: "+words), keyText, y)
 		}
+	}
+	if opts.Caption != "" && !opts.ForPage {
+		y = f.paragraph(bound(opts.Caption), keyText, y)
 	}
 	f.reach(point{f.width, y})
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -111,7 +112,7 @@ func measured(t *testing.T, shapes []shape, field string) (x, y float64) {
 	for _, s := range shapes {
 		if s.field == field && s.class == "thin" && len(s.points) == 2 {
 			dx, dy := math.Abs(s.points[1].x-s.points[0].x), math.Abs(s.points[1].y-s.points[0].y)
-			if horizontal := field == "throw.to_focus" || field == "sound.distance" || field == "drop.nozzle"; horizontal == (dx > dy) {
+			if slices.Contains([]string{"throw.to_focus", "sound.distance", "drop.nozzle"}, field) == (dx > dy) {
 				x, y = max(x, dx), max(y, dy)
 			}
 		}
@@ -200,13 +201,14 @@ func TestThrowPath(t *testing.T) {
 // 3 mm does by R. Gunn and G. D. Kinzer, J. Meteorology 6 (1949) 243-248: 8.06 m/s. That of 4.5 mm is slowed down less.
 func fallTimes(h float64) (least, most float64) {
 	const terminal = 8.06
-	return math.Sqrt(2 * h / phys.Gravity), terminal / phys.Gravity * math.Acosh(math.Exp(h*phys.Gravity/(terminal*terminal)))
+	most = terminal / phys.Gravity * math.Acosh(math.Exp(h*phys.Gravity/(terminal*terminal)))
+	return math.Sqrt(2 * h / phys.Gravity), most
 }
 
 var momentWords = regexp.MustCompile(`The moment: ([\d.]+).ms after the beam`)
 
-// TestDropMoment holds the moment of contact against free fall, and the mark of one that a trim has made earlier against
-// how far the drop has fallen by then.
+// TestDropMoment holds the moment of contact against free fall, and the mark of one that a trim has made earlier
+// against how far the drop has fallen by then.
 func TestDropMoment(t *testing.T) {
 	for _, h := range []float64{0.1, 0.4, 1} {
 		s := set(t, "drop", "drop.phase", "contact", "drop.beam", "2 cm", "drop.height", fmt.Sprint(h, " m"))

@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"stillwater/internal/phys"
 )
 
 // Measures of the sheet in CSS pixels.
@@ -130,6 +132,11 @@ type dimension struct {
 func (f *figure) dimension(field, value, full, name, spoken string) dimension {
 	return dimension{field: field, value: bound(value), full: bound(full), name: name, spoken: spoken,
 		marks: &pen{drawn: &f.drawn}, wrong: field == f.problem.Field}
+}
+
+// length is the dimension of a length.
+func (f *figure) length(field string, l phys.Length, name, spoken string) dimension {
+	return f.dimension(field, inLength(l), l.String(), name, spoken)
 }
 
 const wrongWords = "✕ cannot work"
@@ -275,8 +282,8 @@ func (p *pen) measure(from, to point, broken bool) {
 	tick := point{u.x - u.y, u.y + u.x}.times(4)
 	if broken {
 		at, n := between(from, to), point{-u.y, u.x}
-		p.lines("thin", from, at.plus(u.times(-6)), at.plus(u.times(-2)).plus(n.times(5)), at.plus(u.times(2)).plus(n.times(-5)),
-			at.plus(u.times(6)), to)
+		p.lines("thin", from, at.plus(u.times(-6)), at.plus(u.times(-2)).plus(n.times(5)),
+			at.plus(u.times(2)).plus(n.times(-5)), at.plus(u.times(6)), to)
 	} else {
 		p.lines("thin", from, to)
 	}

@@ -5,7 +5,7 @@ import "stillwater/internal/phys"
 // drawSound draws microphone and source at their distance. Their signs have no scale.
 func (f *figure) drawSound() {
 	n, e := f.set.Sound, f.estimate
-	distance := f.dimension("sound.distance", inLength(n.Distance), n.Distance.String(), "to microphone", "Sound to microphone")
+	distance := f.length("sound.distance", n.Distance, "to microphone", "Sound to microphone")
 	air := f.dimension("sound.temperature", n.Temperature.String(), n.Temperature.String(), "air", "Air temperature")
 	after := f.dimension("sound.after", n.After.String(), n.After.String(), "after the sound", "Moment after the sound")
 	air.noLead = true

@@ -157,7 +157,7 @@ func (g *throwFigure) at(p point) point {
 // drawGate draws the two beams, across the path.
 func (g *throwFigure) drawGate() dimension {
 	t := g.set.Throw
-	d := g.dimension("throw.gate", inLength(t.Gate), t.Gate.String(), "beam to beam", "First beam to second, along the path")
+	d := g.length("throw.gate", t.Gate, "beam to beam", "First beam to second, along the path")
 	u := direction(g.gateAt, g.origin)
 	n := point{u.y, -u.x}
 	for _, at := range []point{g.gateAt, g.origin} {
@@ -199,7 +199,7 @@ func (g *throwFigure) drawAngle() dimension {
 // drawFloor draws the floor, and how far the second beam is above it.
 func (g *throwFigure) drawFloor() dimension {
 	t := g.set.Throw
-	d := g.dimension("throw.above_floor", inLength(t.AboveFloor), t.AboveFloor.String(), "above floor",
+	d := g.length("throw.above_floor", t.AboveFloor, "above floor",
 		"Second beam above the floor")
 	g.back.lines("object", point{margin, g.floor}, point{g.width - margin, g.floor})
 	const x = 18.0
@@ -213,7 +213,7 @@ func (g *throwFigure) drawFloor() dimension {
 // drawReach draws the level distance to the focus spot.
 func (g *throwFigure) drawReach() dimension {
 	t := g.set.Throw
-	d := g.dimension("throw.to_focus", inLength(t.ToFocus), t.ToFocus.String(), "to focus spot", "Second beam to focus spot, level")
+	d := g.length("throw.to_focus", t.ToFocus, "to focus spot", "Second beam to focus spot, level")
 	y, to := g.floor+18, g.at(g.focus)
 	d.marks.lines("thin", g.origin.plus(point{0, 4}), point{g.origin.x, y + 5})
 	d.marks.lines("thin", to.plus(point{0, 4}), point{to.x, y + 5})
@@ -227,8 +227,10 @@ func (g *throwFigure) drawReach() dimension {
 // figure.
 func (g *throwFigure) drawPaths() (fast, slow dimension) {
 	t := g.set.Throw
-	fast = g.dimension("throw.speed_high", short(t.SpeedHigh), t.SpeedHigh.String(), "fastest throw", "Fastest throw accepted")
-	slow = g.dimension("throw.speed_low", short(t.SpeedLow), t.SpeedLow.String(), "slowest throw", "Slowest throw accepted")
+	fast = g.dimension("throw.speed_high", short(t.SpeedHigh), t.SpeedHigh.String(), "fastest throw",
+		"Fastest throw accepted")
+	slow = g.dimension("throw.speed_low", short(t.SpeedLow), t.SpeedLow.String(), "slowest throw",
+		"Slowest throw accepted")
 	fast.tip = g.drawPath(fast.marks, "fast", g.fast)
 	slow.tip = g.drawPath(slow.marks, "slow", g.slow)
 	if len(g.toGate) > 0 && !moved(g.gateDrawn, g.scale*float64(t.Gate)) {
@@ -316,8 +318,8 @@ func (g *throwFigure) drawLiquid(y float64) {
 // describe says what is drawn.
 func (g *throwFigure) describe() {
 	t, e := g.set.Throw, g.estimate
-	g.say("The two beams are %s apart along the path, which at the second is %s to the level, positive upward. That beam is "+
-		"%s above the floor, and the focus spot %s further on, level.", inLength(t.Gate), inDegrees(t.Angle),
+	g.say("The two beams are %s apart along the path, which at the second is %s to the level, positive upward. That beam "+
+		"is %s above the floor, and the focus spot %s further on, level.", inLength(t.Gate), inDegrees(t.Angle),
 		inLength(t.AboveFloor), inLength(t.ToFocus))
 	if !g.works {
 		if g.reached {
@@ -327,8 +329,8 @@ func (g *throwFigure) describe() {
 		}
 		return
 	}
-	g.explain(momentSign, "The moment: %s after the second beam%s, for a throw that passes it at %s.", inMs(e.Delay), g.trim(),
-		inSpeed(e.Speed))
+	g.explain(momentSign, "The moment: %s after the second beam%s, for a throw that passes it at %s.", inMs(e.Delay),
+		g.trim(), inSpeed(e.Speed))
 	g.explain(focusSign, "Focus spot: %s. %s %s", height(e.Rise, "the second beam"), g.pass(g.fast, "The fastest throw"),
 		g.pass(g.slow, "The slowest"))
 }

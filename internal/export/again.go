@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"stillwater/internal/elevation"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/render"
@@ -168,6 +169,11 @@ func (a Again) WriteLost(w io.Writer) error {
 		return fmt.Errorf("write a set: %w", err)
 	}
 	return nil
+}
+
+// Drawing is the set as seen from the side; of a shot's, with the throw that it was.
+func (a Again) Drawing() elevation.Drawing {
+	return elevation.Draw(a.Set, elevation.Options{Interval: a.interval, Caption: a.about})
 }
 
 // WriteFile writes the set as JSON.

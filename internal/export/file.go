@@ -36,7 +36,7 @@ func replaceable(path, journalPath string) error {
 		return fmt.Errorf("%s is the journal itself; name another file", path)
 	}
 	if !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is not a regular file; leave the name away for standard output", path)
+		return fmt.Errorf("%s is not a regular file; name another", path)
 	}
 	return nil
 }

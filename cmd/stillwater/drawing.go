@@ -1,0 +1,52 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"stillwater/internal/elevation"
+	"stillwater/internal/export"
+	"stillwater/internal/journal"
+)
+
+// stdoutName is the file that is standard output.
+const stdoutName = "-"
+
+// writeDrawing writes a drawing to a file, in whose place it is put when all of it is on the disk, and says so unless
+// it is not to say anything. It does not take the place of the journal at a path.
+func (m *Main) writeDrawing(path, journalPath string, d elevation.Drawing, silent bool) error {
+	write := func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, d.SVG)
+		return err
+	}
+	if path == stdoutName {
+		return write(m.Stdout)
+	}
+	if err := export.ToFile(path, journalPath, write); err != nil {
+		return err
+	}
+	if !silent {
+		fmt.Fprintf(m.Stdout, "Drawing written to %s.\n", path)
+	}
+	return nil
+}
+
+// recordDrawing draws the set of a session, or of one of its shots.
+func (m *Main) recordDrawing(ctx context.Context, j *journal.Journal, o recordOptions, id string) error {
+	if o.json {
+		return fmt.Errorf("%w: record show: --svg and --json: give one of them", errUsage)
+	}
+	a, err := findAgain(ctx, j, "record show", id)
+	if errors.Is(err, errUsage) {
+		return err
+	}
+	if err == nil {
+		err = m.writeDrawing(o.svg, j.Path(), a.Drawing(), false)
+	}
+	if err != nil {
+		return fmt.Errorf("record show: --svg: %w", err)
+	}
+	return nil
+}
