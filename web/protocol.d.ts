@@ -27,6 +27,7 @@ export interface Snapshot {
 	set: Set;
 	preview: Preview | null;
 	refusal: Refusal | null;
+	elevation: string;
 	room: Room | null;
 	shots: ShotView[];
 	shot_count: number;

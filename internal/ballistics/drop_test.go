@@ -303,3 +303,20 @@ func BenchmarkFallHighAndSmall(b *testing.B) {
 		}
 	}
 }
+
+// A drop has fallen from where Fall has it arrive, and in vacuum's way at first.
+func TestFallenIsTheInverseOfFall(t *testing.T) {
+	for _, diameter := range []phys.Length{0.1e-3, 1e-3, 4.5e-3, 10e-3} {
+		for _, height := range []phys.Length{1e-3, 0.05, 0.4, 5} {
+			arrival, err := Fall(diameter, height, 0)
+			require.NoError(t, err)
+			fallen, err := Fallen(diameter, arrival.Time)
+			require.NoError(t, err)
+			assert.InEpsilon(t, float64(height), float64(fallen), 1e-5, "%v from %v", diameter, height)
+		}
+	}
+	for _, bad := range []phys.Time{-1e-3, 101, phys.Time(math.NaN())} {
+		_, err := Fallen(4e-3, bad)
+		assert.Error(t, err)
+	}
+}

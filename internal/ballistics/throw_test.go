@@ -253,3 +253,27 @@ func BenchmarkSpeedAtSecondBeam(b *testing.B) {
 		}
 	}
 }
+
+// A throw is traced to where Flight has it pass the focus spot, and back to where it was at the first beam.
+func TestTraceAgreesWithFlightAndGate(t *testing.T) {
+	for _, angle := range []phys.Angle{-1, 0, 0.35, 1.2} {
+		const gate, interval = 0.1, 25e-3
+		v, err := SpeedAtSecondBeam(gate, interval, angle, 36e-3)
+		require.NoError(t, err)
+		pass, err := Flight(v, angle, 0.3, 36e-3, 3)
+		require.NoError(t, err)
+		places, err := Trace(v, angle, 36e-3, -interval, 0, pass.Time, 0)
+		require.NoError(t, err)
+		assert.InEpsilon(t, gate, math.Hypot(float64(places[0].X), float64(places[0].Y)), 1e-6)
+		assert.Negative(t, float64(places[0].X))
+		assert.InDelta(t, 0.3, float64(places[2].X), 1e-6)
+		assert.InDelta(t, float64(pass.Rise), float64(places[2].Y), 1e-6)
+		for _, i := range []int{1, 3} {
+			assert.InDelta(t, 0, math.Hypot(float64(places[i].X), float64(places[i].Y)), 1e-6)
+		}
+	}
+	_, err := Trace(4, 0, 36e-3, 11)
+	assert.Error(t, err)
+	_, err = Trace(40, 0, 36e-3, 1)
+	assert.Error(t, err)
+}

@@ -3,15 +3,18 @@ package control
 import (
 	"time"
 
+	"stillwater/internal/elevation"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
 
-// plan is what became of the set on the board there is: a program to arm with and a preview, or a refusal.
+// plan is what became of the set on the board there is: a program to arm with and a preview, or a refusal; and in
+// either case a drawing.
 type plan struct {
-	program shot.Program
-	preview *Preview
-	refusal *Refusal
+	program   shot.Program
+	preview   *Preview
+	refusal   *Refusal
+	elevation string
 }
 
 // Making a plan takes long, on a small machine above all, so that it is done without the mutex: nothing that must be
@@ -102,6 +105,16 @@ func (c *Control) attach(l *link, made plan) {
 }
 
 func makePlan(set shot.Set, bench *shot.Bench) plan {
+	p := compilePlan(set, bench)
+	opts := elevation.Options{ForPage: true}
+	if r := p.refusal; r != nil && bench != nil {
+		opts.Problem = elevation.Problem{Field: r.Field, Words: r.Why + "; " + r.Remedy}
+	}
+	p.elevation = elevation.Draw(set, opts).SVG
+	return p
+}
+
+func compilePlan(set shot.Set, bench *shot.Bench) plan {
 	if bench == nil {
 		return plan{refusal: refusal("", "What the board can do is not known yet.", "Wait until it is connected.")}
 	}

@@ -3,6 +3,7 @@ package control
 import (
 	"context"
 	"fmt"
+	"html"
 	"math/rand/v2"
 	"sync"
 	"testing"
@@ -145,4 +146,25 @@ func TestPlansBelongToTheirSets(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestElevation: a phone gets the set as a drawing with each change, also of a set that only this board cannot do.
+func TestElevation(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		before := x.Snapshot().Elevation
+		assert.Contains(t, before, `data-field="drop.height" role="button"`)
+		assert.NotContains(t, before, "cannot work")
+		x.must(me, Command{Type: "set", Field: "drop.height", Value: "55 cm"})
+		after := x.Snapshot().Elevation
+		assert.Contains(t, after, "55\u00a0cm")
+		assert.NotEqual(t, before, after)
+
+		x.must(me, Command{Type: "set", Field: "light.lag", Value: "1 s"})
+		snap := x.Snapshot()
+		require.NotNil(t, snap.Refusal)
+		assert.Contains(t, snap.Elevation, "cannot work")
+		assert.Contains(t, snap.Elevation, html.EscapeString(snap.Refusal.Why[1:20]))
+	})
 }

@@ -46,6 +46,7 @@ type Snapshot struct {
 	Set       shot.Set    `json:"set"`
 	Preview   *Preview    `json:"preview"` // nil when the set cannot work
 	Refusal   *Refusal    `json:"refusal"` // why it cannot
+	Elevation string      `json:"elevation"` // the set seen from the side, as SVG; see package elevation
 	Room      *Room       `json:"room"`    // simulated rig only
 	Shots     []ShotView  `json:"shots"`   // newest first, at most 20
 	ShotCount int         `json:"shot_count"`

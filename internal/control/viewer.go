@@ -70,6 +70,7 @@ func (c *Control) snapshot() *Snapshot {
 		Onlookers: c.phones.onlookers(), GraceS: c.opts.Grace.Seconds(), Care: c.careList(), CareDone: c.careDone(),
 		CareAgain: c.askedAgain,
 		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
+		Elevation: c.plan.elevation,
 		Shots: append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
