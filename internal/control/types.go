@@ -44,11 +44,11 @@ type Snapshot struct {
 	CareAgain string      `json:"care_again"` // why the cautions are to be ticked again, in words; "" for the first time
 	Session   SessionView `json:"session"`
 	Set       shot.Set    `json:"set"`
-	Preview   *Preview    `json:"preview"` // nil when the set cannot work
-	Refusal   *Refusal    `json:"refusal"` // why it cannot
+	Preview   *Preview    `json:"preview"`   // nil when the set cannot work
+	Refusal   *Refusal    `json:"refusal"`   // why it cannot
 	Elevation string      `json:"elevation"` // the set seen from the side, as SVG; see package elevation
-	Room      *Room       `json:"room"`    // simulated rig only
-	Shots     []ShotView  `json:"shots"`   // newest first, at most 20
+	Room      *Room       `json:"room"`      // simulated rig only
+	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
 	ShotCount int         `json:"shot_count"`
 	Phases    []Choice    `json:"phases"`
 	Liquids   []Choice    `json:"liquids"`

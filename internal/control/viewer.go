@@ -71,7 +71,7 @@ func (c *Control) snapshot() *Snapshot {
 		CareAgain: c.askedAgain,
 		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Elevation: c.plan.elevation,
-		Shots: append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
+		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {

@@ -337,6 +337,19 @@ func TestTexts(t *testing.T) {
 	assert.Contains(t, d.SVG, "4\u00a0cm")
 }
 
+// TestWrap: lines are as wide as they may be at most, and nothing is lost.
+func TestWrap(t *testing.T) {
+	for _, words := range []string{"", "one", "a few short words", strings.Repeat("w", 300) + " and more",
+		"x " + strings.Repeat("long ", 100)} {
+		lines := wrap(words, noteSize, 120)
+		for _, line := range lines {
+			assert.LessOrEqual(t, textWidth(line, noteSize), 120.0)
+		}
+		assert.Equal(t, strings.ReplaceAll(words, " ", ""), strings.ReplaceAll(strings.Join(lines, ""), " ", ""))
+	}
+	assert.Equal(t, []string{"two", "words"}, wrap("two words", noteSize, 45))
+}
+
 // random is a set whose fields are each valid, anywhere in their ranges by their logarithms, mostly.
 func random(t *testing.T, rng *rand.Rand) shot.Set {
 	t.Helper()
@@ -408,6 +421,7 @@ func TestNothingOverlaps(t *testing.T) {
 		d := Draw(s, Options{Width: MinWidth + rng.Float64()*(MaxWidth-MinWidth), ForPage: rng.IntN(2) == 0})
 		checkSheet(t, s, d)
 		assert.Positive(t, d.Scale)
+		assert.NotContains(t, d.SVG, `middle">?<`, "a value is not shown for its length: %+v", s)
 		if strings.Contains(d.SVG, `class="moment"`) {
 			works++
 		}
@@ -419,8 +433,11 @@ func TestNothingOverlaps(t *testing.T) {
 func FuzzDraw(f *testing.F) {
 	f.Add("throw", 0.1, 0.8, 0.35, 3.0, 6.0, 1.0, 0.4)
 	f.Add("drop", math.NaN(), math.Inf(1), -1.0, 0.0, 1e308, -1e308, 5e-324)
+	f.Add("\x1b\xff<&", 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 	f.Add("sound", 0.0, math.Inf(-1), 1.5, 1.0, 1.0, 1.0, 1.0)
+	f.Add("throw", -92.9, 0.8, 0.35, 3.0, -0.2111111111111111, 1.0, 0.4)
 	f.Fuzz(func(t *testing.T, kind string, a, b, c, d, e, g, h float64) {
+		kind = kind[:min(len(kind), 500)]
 		s := shot.DefaultSet()
 		s.Kind, s.Drop.Liquid, s.Drop.Phase = shot.Kind(kind), kind, splash.Phase(kind)
 		s.Drop.Height, s.Drop.Beam, s.Drop.Nozzle = phys.Length(a), phys.Length(b), phys.Length(c)
@@ -437,6 +454,7 @@ func FuzzDraw(f *testing.F) {
 			}
 		}
 		checkSheet(t, s, drawing)
+		read(t, drawing.SVG)
 	})
 }
 

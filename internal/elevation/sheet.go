@@ -2,8 +2,8 @@ package elevation
 
 import (
 	"cmp"
+	"encoding/xml"
 	"fmt"
-	"html"
 	"math"
 	"slices"
 	"strconv"
@@ -91,7 +91,12 @@ func number(x float64) string {
 	return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64)
 }
 
-func escape(text string) string { return html.EscapeString(text) }
+// escape makes a text one for XML, in which some characters cannot be at all.
+func escape(text string) string {
+	var out strings.Builder
+	xml.EscapeText(&out, []byte(text)) // a Builder does not fail
+	return out.String()
+}
 
 // sheet is what a drawing is made on.
 type sheet struct {
@@ -139,6 +144,8 @@ func (f *figure) length(field string, l phys.Length, name, spoken string) dimens
 	return f.dimension(field, inLength(l), l.String(), name, spoken)
 }
 
+const longestValue = 92.0 // in a row, in CSS pixels: no set that was typed has a longer one
+
 const wrongWords = "✕ cannot work"
 
 func (d dimension) wide() float64 {
@@ -180,7 +187,11 @@ func (s *sheet) column(dims []dimension, x, top float64, right bool) {
 func (s *sheet) row(dims []dimension, y float64) {
 	slices.SortStableFunc(dims, func(a, b dimension) int { return cmp.Compare(a.tip.x, b.tip.x) })
 	var wanted, sizes []float64
-	for _, d := range dims {
+	for i := range dims {
+		if textWidth(dims[i].value, valueSize) > longestValue {
+			dims[i].value = "?"
+		}
+		d := dims[i]
 		wanted, sizes = append(wanted, d.tip.x-d.wide()/2), append(sizes, d.wide())
 	}
 	for i, x := range pack(wanted, sizes, margin, s.width-margin) {

@@ -6,8 +6,8 @@ import "stillwater/internal/phys"
 func (f *figure) drawSound() {
 	n, e := f.set.Sound, f.estimate
 	distance := f.length("sound.distance", n.Distance, "to microphone", "Sound to microphone")
-	air := f.dimension("sound.temperature", n.Temperature.String(), n.Temperature.String(), "air", "Air temperature")
-	after := f.dimension("sound.after", n.After.String(), n.After.String(), "after the sound", "Moment after the sound")
+	air := f.dimension("sound.temperature", short(n.Temperature), n.Temperature.String(), "air", "Air temperature")
+	after := f.dimension("sound.after", short(n.After), n.After.String(), "after the sound", "Moment after the sound")
 	air.noLead = true
 	const y, low = 104.0, 140.0
 	source, microphone := point{52, y}, point{f.width - 52, y}
@@ -25,13 +25,13 @@ func (f *figure) drawSound() {
 	f.row([]dimension{after, air}, margin)
 	f.row([]dimension{distance}, low+12)
 
-	f.say("Sound and microphone are %s from each other, in air of %v.", inLength(n.Distance), n.Temperature)
+	f.say("Sound and microphone are %s from each other, in air of %s.", inLength(n.Distance), short(n.Temperature))
 	f.explain(focusSign, "Focus spot: where the sound is made.")
 	if !f.works {
 		return
 	}
 	if e.Delay >= 0 {
-		f.explain(momentSign, "The moment: %v after the sound%s. The microphone hears it after %s.", n.After, f.trim(),
+		f.explain(momentSign, "The moment: %s after the sound%s. The microphone hears it after %s.", short(n.After), f.trim(),
 			inMs(e.Travel))
 		return
 	}

@@ -88,33 +88,22 @@ func textWidth(text string, size float64) float64 {
 
 // wrap breaks words into lines of at most that width. A word that is longer is cut.
 func wrap(words string, size, wide float64) (lines []string) {
-	line := ""
-	for _, word := range strings.Split(words, " ") {
-		for textWidth(word, size) > wide {
-			head, rest := cut(word, size, wide)
-			if line != "" {
-				lines, line = append(lines, line), ""
-			}
-			lines, word = append(lines, head), rest
+	line, used := "", 0.0
+	add := func(part string) {
+		needs := textWidth(strings.TrimSuffix(part, " "), size)
+		if line != "" && used+needs > wide {
+			lines, line, used = append(lines, strings.TrimSuffix(line, " ")), "", 0
 		}
-		switch {
-		case line == "":
-			line = word
-		case textWidth(line+" "+word, size) > wide:
-			lines, line = append(lines, line), word
-		default:
-			line += " " + word
+		line, used = line+part, used+textWidth(part, size)
+	}
+	for word := range strings.SplitAfterSeq(words, " ") {
+		if textWidth(strings.TrimSuffix(word, " "), size) <= wide {
+			add(word)
+			continue
+		}
+		for _, r := range word {
+			add(string(r))
 		}
 	}
-	return append(lines, line)
-}
-
-// cut divides a word where it is as wide as that.
-func cut(word string, size, wide float64) (head, rest string) {
-	for i, r := range word {
-		if n := i + utf8.RuneLen(max(r, 0)); i > 0 && textWidth(word[:min(n, len(word))], size) > wide {
-			return word[:i], word[i:]
-		}
-	}
-	return word, ""
+	return append(lines, strings.TrimSuffix(line, " "))
 }
