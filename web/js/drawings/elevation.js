@@ -47,14 +47,19 @@ export class Elevation {
 		else if (this.#confirmed && changed) this.close(true);
 	}
 
+	/** Whether the set can be changed. @param {boolean} able */
+	enable(able) {
+		for (const g of this.#drawn?.querySelectorAll("[data-field]") ?? []) attr(g, "aria-disabled", !able && "true");
+	}
+
 	/** @param {string} source */
 	#draw(source) {
 		this.#svg = source;
 		const focus = document.activeElement?.getAttribute("data-field");
 		const within = this.#drawn?.contains(document.activeElement) ?? false;
-		const root = new DOMParser().parseFromString(source, "image/svg+xml").documentElement;
+		const root = source && new DOMParser().parseFromString(source, "image/svg+xml").documentElement;
 		this.#drawn?.remove();
-		this.#drawn = root.localName === "svg" ? document.importNode(root, true) : null;
+		this.#drawn = root && root.localName === "svg" ? document.importNode(root, true) : null;
 		if (this.#drawn) this.place.prepend(this.#drawn);
 		if (this.#open) this.#put(this.#open.field.name);
 		if (within && focus) this.#group(focus)?.focus({ preventScroll: true });
