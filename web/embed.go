@@ -6,5 +6,5 @@ import "embed"
 
 // Files is the page. Its root holds index.html.
 //
-//go:embed index.html style.css icon.svg js/*.js
+//go:embed index.html style.css icon.svg js/*.js js/drawings/*.js
 var Files embed.FS

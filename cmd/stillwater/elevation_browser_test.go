@@ -26,14 +26,16 @@ func drawn(t *testing.T, s *control.Snapshot, field, value string) {
 const elevationScript = `(() => {
 	const svg = document.querySelector("#elevation svg"), out = [];
 	const rect = (n) => n.getBoundingClientRect();
-	const inside = (a, b) => a.left >= b.left - 1 && a.right <= b.right + 1 && a.top >= b.top - 1 && a.bottom <= b.bottom + 1;
+	const inside = (a, b) =>
+		a.left >= b.left - 1 && a.right <= b.right + 1 && a.top >= b.top - 1 && a.bottom <= b.bottom + 1;
 	for (const g of svg.querySelectorAll("[data-field]")) {
 		const hit = rect(g.querySelector(".hit"));
 		const name = g.dataset.field;
 		if (hit.width < 44 || hit.height < 44) out.push(name + " is " + hit.width + " by " + hit.height);
 		if (g.getAttribute("role") !== "button" || g.tabIndex !== 0 || !g.getAttribute("aria-label").endsWith(": change"))
 			out.push(name + " cannot be pressed: " + g.outerHTML.slice(0, 120));
-		for (const t of g.querySelectorAll("text")) if (!inside(rect(t), hit)) out.push(t.textContent + " is outside its box");
+		for (const t of g.querySelectorAll("text"))
+			if (!inside(rect(t), hit)) out.push(t.textContent + " is outside its box");
 	}
 	const texts = [...svg.querySelectorAll("text")];
 	texts.forEach((a, i) => {
@@ -53,7 +55,6 @@ func TestElevationOnAPhone(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
 	m, p := b.stage(t, func(m *puppet) { drawn(t, &m.snap, "drop.height", "40 cm") })
-	p.place("setup")
 	p.until("the set is drawn", `document.querySelector("#elevation svg desc")?.textContent.includes("above the water")`)
 	assert.Equal(t, "Side elevation of the set", eval[string](p, `document.querySelector("#elevation svg").ariaLabel`))
 	assert.True(t, eval[bool](p, `document.querySelector("#coming-summary").matches(".spoken")`), "for screen readers")
@@ -62,7 +63,8 @@ func TestElevationOnAPhone(t *testing.T) {
 	assert.Empty(t, eval[[]string](p, elevationScript), "drop")
 
 	p.tap(`#elevation [data-field="drop.height"] .value`)
-	p.until("its field is open", `document.activeElement.id === "f-drop-height" && document.activeElement.closest(".editor")`)
+	p.until("its field is open",
+		`document.activeElement.id === "f-drop-height" && document.activeElement.closest(".editor")`)
 	p.fit("editor")
 	p.picture("elevation-editor")
 	p.enter("#f-drop-height", "55")

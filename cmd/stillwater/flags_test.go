@@ -125,6 +125,9 @@ func TestNonsenseInFlags(t *testing.T) {
 		}
 		words := strings.Fields(command)
 		for _, m := range takesValue.FindAllStringSubmatch(help, -1) {
+			if m[1] == "svg" {
+				continue // whatever it is, a file may be called so
+			}
 			for _, value := range nonsense {
 				var out, errs bytes.Buffer
 				m2 := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}

@@ -20,6 +20,9 @@ func FuzzCommandLine(f *testing.F) {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
+		if strings.Contains(text, "svg") {
+			return // would write a file of any name
+		}
 		words := strings.Split(text, "\n")
 		switch words[0] {
 		case "drop", "throw", "sound", "help", "version":

@@ -566,7 +566,7 @@ func (b *browser) desk(t *testing.T) {
 
 // fitCanFail spoils the page in each way that fit looks for, and undoes it.
 func fitCanFail(p *phone) {
-	p.js(`Object.assign(document.querySelector("#coming-summary").style, { color: "#5a5045", minWidth: "1600px" });
+	p.js(`Object.assign(document.querySelector("#controls-words").style, { color: "#5a5045", minWidth: "1600px" });
 		Object.assign(document.querySelector("#room").style, { height: "30px", minHeight: "30px" });
 		document.querySelector("#room").ariaLabel = ""; document.querySelector("#room").textContent = "";`)
 	found := eval[faults](p, fitScript)

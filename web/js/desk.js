@@ -3,6 +3,7 @@
 import { attr, button, byId, el, keyed, table, text } from "./dom.js";
 import { Bar } from "./bar.js";
 import { choiceField, placeRefusal, quantityField, trimField } from "./fields.js";
+import { Elevation } from "./drawings/elevation.js";
 import { pressAndHold, whyWords } from "./hold.js";
 import { icon, scene } from "./icons.js";
 import { Judging } from "./judging.js";
@@ -78,6 +79,7 @@ export class Desk {
 			choiceField("light.shutter", () => shutters, commands),
 			...light.map((q) => quantityField(q, commands)),
 		];
+		this.elevation = new Elevation(byId("elevation"), () => this.#fields);
 		byId("light-fields").append(...this.light.map((f) => f.node));
 		byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
 		byId("page").addEventListener("click", (e) => this.#fix(e));
@@ -120,6 +122,7 @@ export class Desk {
 		this.#showCare(snap);
 		this.#showKinds(snap);
 		for (const f of this.#fields) f.update(snap);
+		this.elevation.show(snap);
 		placeRefusal(this.#fields, snap.refusal, this.#refusedAt);
 		this.#showComing(snap);
 		this.#showShots();
@@ -469,6 +472,7 @@ export class Desk {
 			const able = this.#holding || free.has(node.getAttribute("data-act") ?? "");
 			attr(node, "disabled", !this.#online || !able);
 		}
+		this.elevation.enable(this.#online && this.#holding);
 		this.bar.enable(this.#online, this.#holding);
 	}
 }
