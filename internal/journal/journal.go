@@ -29,6 +29,10 @@ type Journal struct {
 	openFiles map[string]os.FileInfo // those that are open, by what follows the path in their names
 	verified  bool                   // the whole file was read and is undamaged
 	damaged   error                  // nothing more is written
+	side      readers
+
+	beforeRemarks bool // its version is firstReadable, in which shots have no star and no file number
+
 	onRescue  func(words string)
 
 	onMigration func(version, last int)

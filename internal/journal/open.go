@@ -73,6 +73,7 @@ func OpenReadOnly(ctx context.Context, path string) (*Journal, error) {
 		return nil, fmt.Errorf("journal %s: %w: not a regular file; name another file", path, ErrForeign)
 	}
 	j := &Journal{path: path, db: connect(path, "ro")}
+	j.side.admit(path, map[string]os.FileInfo{"": info})
 	err = j.checkReadable(ctx)
 	if errors.Is(err, record.ErrReadOnly) { // SQLite keeps a -shm file beside a database in WAL mode, for readers too
 		err = fmt.Errorf("%w; or copy it with its -wal file to a folder you may write to", err)
@@ -91,6 +92,7 @@ func (j *Journal) Close() error {
 		if j.openFiles != nil && j.damaged == nil {
 			err = j.ensureFilesInPlace(context.Background())
 		}
+		j.side.close()
 		err = errors.Join(err, j.closeDatabase())
 		if j.fileLock != nil {
 			err = errors.Join(err, unlock(j.fileLock))
@@ -214,25 +216,26 @@ func (j *Journal) prepare(ctx context.Context) error {
 	return j.migrate(ctx, migrations)
 }
 
-// checkReadable makes sure that a journal that is only read has the schema this program knows.
+// firstReadable is the oldest version that can be read as it is: a journal that is damaged may not be brought up to date.
+const firstReadable = 4
+
+// checkReadable makes sure that a journal that is only read has a schema this program knows.
 func (j *Journal) checkReadable(ctx context.Context) error {
 	have, err := j.version(ctx)
 	if err != nil {
 		return err
 	}
-	steps, err := listMigrations(migrations)
-	if err != nil {
-		return err
-	}
-	return j.checkVersion(have, len(steps))
+	j.beforeRemarks = have == firstReadable
+	return j.checkVersion(have, firstReadable)
 }
 
-// checkVersion reports whether a journal of version have can be read by a program that knows version known.
-func (j *Journal) checkVersion(have, known int) error {
+// checkVersion reports whether a journal of version have can be read by a program that reads those from version first
+// on.
+func (j *Journal) checkVersion(have, first int) error {
 	switch {
 	case have == 0:
 		return fmt.Errorf("journal %s: %w", j.path, ErrNone)
-	case have < known:
+	case have < first:
 		return fmt.Errorf("journal %s: %w: start the daemon on it once, that brings it up to date", j.path, ErrOlder)
 	}
 	return nil

@@ -134,11 +134,10 @@ func (j *Journal) NewestShots(ctx context.Context) iter.Seq2[record.Shot, error]
 // that cannot be read is Lost.
 func (j *Journal) Shot(ctx context.Context, session int64, number int) (record.Shot, error) {
 	defer j.acquire()()
-	boots, err := j.boots(ctx)
+	index, err := j.newIndex(ctx, session)
 	if err != nil {
 		return record.Shot{}, j.explain("read a shot", err)
 	}
-	index := &shotIndex{session: session, boots: boots}
 	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
 		"SELECT id, session, number FROM shots WHERE session = ?1 AND number = ?2", session, number)
 	var shots []record.Shot
@@ -184,7 +183,7 @@ func (j *Journal) eachShot(ctx context.Context, session int64, order order) iter
 // readShots reads shots in the order of their ids.
 func (j *Journal) readShots(ctx context.Context, index *shotIndex, ids []int64) ([]record.Shot, error) {
 	found, lost, err := readByID(ctx, j.db,
-		"SELECT "+shotColumns+" FROM shots WHERE id IN (SELECT value FROM json_each (?))",
+		"SELECT "+j.shotColumns()+" FROM shots WHERE id IN (SELECT value FROM json_each (?))",
 		func(row scanner) (int64, shotRow, error) {
 			r, err := scanShot(row)
 			return r.shot.ID, r, err
@@ -227,5 +226,5 @@ func (j *Journal) appendShot(
 		}
 		index.bootsReloaded = true
 	}
-	return append(shots, row.toShot(index.boots)), nil
+	return append(shots, row.toShot(index)), nil
 }

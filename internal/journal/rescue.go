@@ -51,6 +51,7 @@ func (j *Journal) noteOpenFiles() error {
 		}
 		j.openFiles[suffix] = info
 	}
+	j.side.admit(j.path, j.openFiles)
 	return nil
 }
 
@@ -63,7 +64,7 @@ func (j *Journal) ensureFilesInPlace(ctx context.Context) error {
 	missing := ""
 	for _, suffix := range append([]string{""}, walSuffixes...) {
 		info, err := os.Stat(j.path + suffix)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.ENOTDIR) {
+		if err != nil && !isMissing(err) {
 			return nil // it cannot be known now; what is open works
 		}
 		if err != nil || !os.SameFile(info, j.openFiles[suffix]) {
@@ -83,8 +84,12 @@ func (j *Journal) ensureFilesInPlace(ctx context.Context) error {
 	return nil
 }
 
+// isMissing reports whether a file was not found, or its folder was not.
+func isMissing(err error) bool { return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) }
+
 // reopen closes the database, which checkpoints all that is in its -wal file, and opens it with new ones.
 func (j *Journal) reopen(ctx context.Context) error {
+	j.side.close()
 	if err := j.db.Close(); err != nil {
 		return j.explain("open again", err)
 	}
@@ -116,6 +121,7 @@ func (j *Journal) rescue(ctx context.Context, pathTaken bool) error {
 		}
 		path = j.path
 	}
+	j.side.close()
 	// Closing a deleted file does not touch what is at its path now.
 	if err := j.db.Close(); err != nil {
 		return j.explain("close the deleted file", err)

@@ -23,18 +23,26 @@ type shotRow struct {
 }
 
 const shotColumns = `id, session, number, at_ns, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
-	set_json, program_json, cues_json, seen, verdict, note, boot, since_boot_ns, crc`
+	set_json, program_json, cues_json, seen, verdict, note, star, picture, boot, since_boot_ns, crc`
+
+// shotColumns are the columns of a shot, as the journal that is open has them.
+func (j *Journal) shotColumns() string {
+	if j.beforeRemarks {
+		return strings.Replace(shotColumns, "star, picture", "0, ''", 1)
+	}
+	return shotColumns
+}
 
 func scanShot(row scanner) (shotRow, error) {
 	var r shotRow
 	s := &r.shot
 	err := row.Scan(&s.ID, &s.Session, &s.Number, &r.at.wall, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
-		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &r.cues, &s.Seen, &s.Verdict, &s.Note, &r.at.boot, &r.at.since,
-		&r.crc)
+		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &r.cues, &s.Seen, &s.Verdict, &s.Note, &s.Star, &s.Picture,
+		&r.at.boot, &r.at.since, &r.crc)
 	return r, err
 }
 
-// checksum is the row's, over every column but itself.
+// checksum is the row's, over every column but itself. A column that came later has a part in it when it says something.
 func (r *shotRow) checksum() int64 {
 	s, h := &r.shot, crc32.New(crc32.MakeTable(crc32.Castagnoli))
 	simulated := int64(0)
@@ -55,6 +63,9 @@ func (r *shotRow) checksum() int64 {
 		}
 		fmt.Fprint(h, n.Valid)
 	}
+	if s.Star || s.Picture != "" {
+		fmt.Fprint(h, s.Star, s.Picture)
+	}
 	return int64(h.Sum32())
 }
 
@@ -68,9 +79,13 @@ func sumInt(h hash.Hash, n int64) {
 func (r *shotRow) checksumMatches() bool { return !r.crc.Valid || r.crc.Int64 == r.checksum() }
 
 // toShot is the shot, with what is wrong with it.
-func (r *shotRow) toShot(boots map[int64]boot) record.Shot {
+func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	s := r.shot
 	var wrong []string
+	s.File = index.files.of(s.Session, s.Number)
+	if index.filesLost {
+		wrong = append(wrong, "the camera's number of its picture cannot be relied on")
+	}
 	if !r.checksumMatches() {
 		wrong = append(wrong, "its checksum does not match, some of it may be wrong")
 	}
@@ -81,7 +96,7 @@ func (r *shotRow) toShot(boots map[int64]boot) record.Shot {
 		wrong = append(wrong, "its cues cannot be read")
 	}
 	var known bool
-	if s.At, s.When, known = r.at.date(boots); !known {
+	if s.At, s.When, known = r.at.date(index.boots); !known {
 		wrong = append(wrong, "when its boot was cannot be read")
 	}
 	s.Damaged = strings.Join(wrong, "; ")

@@ -12,6 +12,8 @@ type shotIndex struct {
 	ids           []int64 // in the order in which they are to be read
 	boots         map[int64]boot
 	bootsReloaded bool
+	files         fileNumbers
+	filesLost     bool            // not all of those can be read
 	salvaged      bool            // an index was damaged: ids has what may be there, by number
 	places        map[int64]place // what can be known of shots that cannot be read; nil: not looked for yet
 }
@@ -42,12 +44,22 @@ const (
 // noLimit is SQLite's for a query that returns all its rows.
 const noLimit = -1
 
-// shotIndex finds the shots of a session, or of every session when it is 0, the first ones up to a limit. It reads an
-// index only.
-func (j *Journal) shotIndex(ctx context.Context, session int64, order order, limit int) (*shotIndex, error) {
+// newIndex is an index without shots, with what is needed to read them.
+func (j *Journal) newIndex(ctx context.Context, session int64) (*shotIndex, error) {
 	index := &shotIndex{session: session}
 	var err error
 	if index.boots, err = j.boots(ctx); err != nil {
+		return nil, err
+	}
+	index.files, index.filesLost, err = j.fileNumbers(ctx, session)
+	return index, err
+}
+
+// shotIndex finds the shots of a session, or of every session when it is 0, the first ones up to a limit. It reads an
+// index only.
+func (j *Journal) shotIndex(ctx context.Context, session int64, order order, limit int) (*shotIndex, error) {
+	index, err := j.newIndex(ctx, session)
+	if err != nil {
 		return nil, err
 	}
 	which, by := "", " ORDER BY boot, since_boot_ns, id"

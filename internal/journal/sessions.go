@@ -70,6 +70,11 @@ func (j *Journal) SaveSet(ctx context.Context, id int64, setJSON string) error {
 	return j.update(ctx, "save the set", "session", id, "UPDATE sessions SET set_json = ? WHERE id = ?", setJSON, id)
 }
 
+// Rename gives a session a name, or with "" takes it away.
+func (j *Journal) Rename(ctx context.Context, id int64, name string) error {
+	return j.update(ctx, "rename a session", "session", id, "UPDATE sessions SET name = ? WHERE id = ?", name, id)
+}
+
 // SaveCare keeps the ticked cautions of a session.
 func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error {
 	return j.update(ctx, "save the checklist", "session", id,

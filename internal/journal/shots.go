@@ -20,7 +20,7 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	if s.At.IsZero() {
 		return record.Shot{}, fmt.Errorf("journal %s: add a shot: it has no time", j.path)
 	}
-	s.Cues, s.Damaged, s.Lost = append([]record.Cue{}, s.Cues...), "", false
+	s.Cues, s.Damaged, s.Lost, s.File = append([]record.Cue{}, s.Cues...), "", false, 0
 	cues, err := json.Marshal(s.Cues)
 	if err != nil {
 		return record.Shot{}, fmt.Errorf("journal %s: add a shot: %w", j.path, err)
@@ -34,16 +34,19 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 		}
 		row.shot = s
 		_, err = tx.ExecContext(ctx, `INSERT INTO shots (`+shotColumns+`)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			s.ID, s.Session, s.Number, row.at.wall, s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs,
-			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, row.at.boot, row.at.since, row.checksum())
+			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, s.Star, s.Picture, row.at.boot, row.at.since,
+			row.checksum())
 		if err == nil {
 			s.At, s.When, err = resolveDate(ctx, tx, row.at)
 		}
+		if err == nil {
+			s.File, err = fileOf(ctx, tx, s.Session, s.Number)
+		}
 		return err
 	})
-	var e *sqlite.Error
-	if errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY {
+	if isForeignKeyError(err) {
 		return record.Shot{}, fmt.Errorf("journal %s: add a shot: session %d is %w", j.path, s.Session, record.ErrNotFound)
 	}
 	if err != nil {
@@ -62,7 +65,17 @@ func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
 	return j.amend(ctx, "keep a note", id, func(s *record.Shot) { s.Note = note })
 }
 
-// amend changes the verdict or the note of a shot.
+// SetStar marks a shot as one to be kept, or takes that back. It returns once that is on the disk.
+func (j *Journal) SetStar(ctx context.Context, id int64, star bool) error {
+	return j.amend(ctx, "keep a star", id, func(s *record.Shot) { s.Star = star })
+}
+
+// SetPicture keeps what is wrong with the picture; "" is nothing. It returns once that is on the disk.
+func (j *Journal) SetPicture(ctx context.Context, id int64, wrong string) error {
+	return j.amend(ctx, "keep what a picture is like", id, func(s *record.Shot) { s.Picture = wrong })
+}
+
+// amend changes what a person says of a shot.
 func (j *Journal) amend(ctx context.Context, doing string, id int64, change func(*record.Shot)) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
@@ -93,11 +106,16 @@ func (j *Journal) amendRow(ctx context.Context, id int64, change func(*record.Sh
 	if intact {
 		row.crc.Int64 = row.checksum()
 	}
-	if _, err := tx.ExecContext(ctx, "UPDATE shots SET verdict = ?, note = ?, crc = ? WHERE id = ?", row.shot.Verdict,
-		row.shot.Note, row.crc, id); err != nil {
+	if _, err := tx.ExecContext(ctx, "UPDATE shots SET verdict = ?, note = ?, star = ?, picture = ?, crc = ? WHERE id = ?",
+		row.shot.Verdict, row.shot.Note, row.shot.Star, row.shot.Picture, row.crc, id); err != nil {
 		return err
 	}
 	return tx.Commit()
+}
+
+func isForeignKeyError(err error) bool {
+	var e *sqlite.Error
+	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY
 }
 
 // Count says how many shots a session has; 0 counts those of every session. It reads no shot.

@@ -2,6 +2,7 @@ package journal
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"stillwater/internal/record"
@@ -15,10 +16,14 @@ import (
 // written, and the error wraps ErrDamaged. What was acknowledged by then can be read as anything else.
 func (j *Journal) Verify(ctx context.Context) error {
 	path := j.Path()
-	db := connect(path, "ro") // of its own, so that shots do not wait
-	defer db.Close()
 	var first string
-	err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first)
+	check := func(ctx context.Context, side *Journal) error { // by a connection of its own, so that shots do not wait
+		return side.db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&first)
+	}
+	err := j.side.connect(ctx, check)
+	for errors.Is(err, errMoved) && ctx.Err() == nil && j.fileLock != nil && j.repairFiles(ctx) == nil {
+		err = j.side.connect(ctx, check)
+	}
 	switch {
 	case err != nil && !isRowError(err):
 		return j.explain("look for damage", err)
@@ -35,6 +40,15 @@ func (j *Journal) Verify(ctx context.Context) error {
 	}
 	j.verified = true
 	return j.setCheckpoints(ctx)
+}
+
+// repairFiles puts right what was deleted while in use.
+func (j *Journal) repairFiles(ctx context.Context) error {
+	release, err := j.acquireForWrite(ctx)
+	if err == nil {
+		release()
+	}
+	return err
 }
 
 // setCheckpoints has SQLite move what was written into the database now and then, once that is known to be undamaged.

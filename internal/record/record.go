@@ -5,6 +5,7 @@ package record
 import (
 	"crypto/sha256"
 	"errors"
+	"fmt"
 	"time"
 )
 
@@ -65,6 +66,9 @@ type Shot struct {
 	Seen       string // simulated rig: what the camera saw
 	Verdict    string
 	Note       string
+	Star       bool   // to be kept
+	Picture    string // what is wrong with the picture: PictureBlurred, ...; "" nothing
+	File       int    // the camera's own number of the picture, see FileAfter; 0 not known
 	Damaged    string // "", or what of it cannot be read or relied on, in words
 	Lost       bool   // nothing of it can be read but its ID, and perhaps its Session and Number
 }
@@ -78,6 +82,32 @@ const (
 	StatusUnlinked = "cut short: the board heard nothing from the computer"
 	StatusBroken   = "broken"
 )
+
+// What can be wrong with a picture, as Shot.Picture has it.
+const (
+	PictureBlurred = "blurred"
+	PictureBlack   = "black" // it shows nothing of the moment
+)
+
+// MaxFile is the highest number that a camera gives a picture; after it comes 1: DCF 2.0 (JEITA CP-3461B), file names,
+// from memory.
+const MaxFile = 9999
+
+// FileAfter is the number of the picture that comes so many pictures after one; 0 if that has none.
+func FileAfter(file, pictures int) int {
+	if file == 0 {
+		return 0
+	}
+	return (file-1+pictures)%MaxFile + 1
+}
+
+// FileName is a picture's number as cameras write it in the file's name; "" for none.
+func FileName(file int) string {
+	if file == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%04d", file)
+}
 
 // Cue is one pulse of a shot, in board time from the clock edge. Its JSON is how the record stores it.
 type Cue struct {

@@ -1,0 +1,122 @@
+package journal
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+
+	"stillwater/internal/record"
+)
+
+// shotByID returns a shot by its ID.
+func (j *Journal) shotByID(ctx context.Context, id int64) (record.Shot, error) {
+	index, err := j.newIndex(ctx, 0)
+	if err == nil {
+		err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
+			"SELECT id, 0, 0 FROM shots WHERE id = ?", id)
+	}
+	if isRowError(err) {
+		index.ids, err = []int64{id}, nil // it is there, and cannot be read
+	}
+	var shots []record.Shot
+	if err == nil {
+		shots, err = j.readShots(ctx, index, index.ids)
+	}
+	if err != nil {
+		return record.Shot{}, j.explain("read a shot", err)
+	}
+	if len(shots) == 0 {
+		return record.Shot{}, fmt.Errorf("journal %s: shot with id %d is %w", j.path, id, record.ErrNotFound)
+	}
+	return shots[0], nil
+}
+
+// shotsBefore finds shots by their numbers, which are in the order in which they were made. Where the index of those is
+// damaged all are looked through.
+func (j *Journal) shotsBefore(ctx context.Context, session int64, before, limit int) ([]record.Shot, error) {
+	index, err := j.newIndex(ctx, session)
+	if err != nil {
+		return nil, j.explain("read shots", err)
+	}
+	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
+		`SELECT id, 0, 0 FROM shots WHERE session = ?1 AND (?2 = 0 OR number < ?2) ORDER BY number DESC LIMIT ?3`,
+		session, before, limit)
+	if isRowError(err) {
+		return j.searchShotsBefore(ctx, session, before, limit)
+	}
+	var shots []record.Shot
+	if err == nil {
+		shots, err = j.readShots(ctx, index, index.ids)
+	}
+	if err != nil {
+		return nil, j.explain("read shots", err)
+	}
+	return shots, nil
+}
+
+func (j *Journal) searchShotsBefore(ctx context.Context, session int64, before, limit int) (shots []record.Shot, _ error) {
+	for s, err := range j.eachShot(ctx, session, descending) {
+		if err != nil {
+			return nil, err
+		}
+		if before == 0 || s.Number < before {
+			shots = append(shots, s)
+		}
+		if len(shots) == limit {
+			break
+		}
+	}
+	return shots, nil
+}
+
+// remarked reads what was said of shots from an index that has it.
+func (j *Journal) remarked(ctx context.Context, visit func(record.Shot)) error {
+	err := forEachRow(ctx, j.db, func(row scanner) error {
+		var s record.Shot
+		err := row.Scan(&s.ID, &s.Session, &s.Number, &s.Verdict, &s.Note, &s.Star, &s.Picture)
+		if err == nil {
+			visit(s)
+		}
+		return err
+	}, `SELECT id, session, number, verdict, note, star, picture FROM shots INDEXED BY shots_remarked
+		WHERE verdict <> '' OR note <> '' OR star <> 0 OR picture <> '' ORDER BY session, number`)
+	if err != nil {
+		return j.explain("read what was said of shots", err)
+	}
+	return nil
+}
+
+// stretches reads the typed file numbers and up to where each counts.
+func (j *Journal) stretches(ctx context.Context, visit func(first record.Shot, shots int)) error {
+	err := forEachRow(ctx, j.db, func(row scanner) error {
+		var first record.Shot
+		var end int
+		err := row.Scan(&first.Session, &first.Number, &first.File, &end)
+		if err == nil && first.File != 0 && end > first.Number {
+			visit(first, end-first.Number)
+		}
+		return err
+	}, `SELECT session, shot, file, coalesce(lead (shot) OVER (PARTITION BY session ORDER BY shot),
+		(SELECT coalesce(max(number), 0) + 1 FROM shots WHERE shots.session = file_numbers.session))
+		FROM file_numbers ORDER BY session, shot`)
+	if err != nil {
+		return j.explain("read file numbers", err)
+	}
+	return nil
+}
+
+func (j *Journal) storedSet(ctx context.Context, session, shot int64) (set string, err error) {
+	kind, text, id := "session", "SELECT set_json FROM sessions WHERE id = ?", session
+	if shot != 0 {
+		kind, text, id = "shot", "SELECT set_json FROM shots WHERE id = ?", shot
+	}
+	err = j.db.QueryRowContext(ctx, text, id).Scan(&set)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", fmt.Errorf("journal %s: %s %d is %w", j.path, kind, id, record.ErrNotFound)
+	}
+	if err != nil {
+		return "", j.explain("read a set", err)
+	}
+	return set, nil
+}
