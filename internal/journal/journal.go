@@ -33,7 +33,7 @@ type Journal struct {
 
 	beforeRemarks bool // its version is firstReadable, in which shots have no star and no file number
 
-	onRescue  func(words string)
+	onRescue func(words string)
 
 	onMigration func(version, last int)
 

@@ -55,7 +55,9 @@ func (j *Journal) shotsBefore(ctx context.Context, session int64, before, limit 
 	return shots, nil
 }
 
-func (j *Journal) searchShotsBefore(ctx context.Context, session int64, before, limit int) (shots []record.Shot, _ error) {
+func (j *Journal) searchShotsBefore(
+	ctx context.Context, session int64, before, limit int,
+) (shots []record.Shot, _ error) {
 	for s, err := range j.eachShot(ctx, session, descending) {
 		if err != nil {
 			return nil, err

@@ -216,7 +216,8 @@ func (j *Journal) prepare(ctx context.Context) error {
 	return j.migrate(ctx, migrations)
 }
 
-// firstReadable is the oldest version that can be read as it is: a journal that is damaged may not be brought up to date.
+// firstReadable is the oldest version that can be read as it is: a journal that is damaged cannot be brought up to
+// date.
 const firstReadable = 4
 
 // checkReadable makes sure that a journal that is only read has a schema this program knows.

@@ -144,8 +144,8 @@ func (r Reader) ShotsBefore(ctx context.Context, session int64, before, limit in
 	return shots, err
 }
 
-// Remarked calls visit for each shot of which a person said something, session by session: with its ID, where it belongs
-// and what was said, and nothing else. It reads no shot.
+// Remarked calls visit for each shot of which a person said something, session by session: with its ID, where it
+// belongs and what was said, and nothing else. It reads no shot.
 func (r Reader) Remarked(ctx context.Context, visit func(record.Shot)) error {
 	return r.read(ctx, func(ctx context.Context, j *Journal) error { return j.remarked(ctx, visit) })
 }

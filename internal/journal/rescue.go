@@ -85,7 +85,9 @@ func (j *Journal) ensureFilesInPlace(ctx context.Context) error {
 }
 
 // isMissing reports whether a file was not found, or its folder was not.
-func isMissing(err error) bool { return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) }
+func isMissing(err error) bool {
+	return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR)
+}
 
 // reopen closes the database, which checkpoints all that is in its -wal file, and opens it with new ones.
 func (j *Journal) reopen(ctx context.Context) error {
