@@ -25,9 +25,10 @@ const recordUsage = `Usage:
   stillwater record export [--format csv|json] [--bom] [--session N|latest] [--out FILE]
 
 list    the sessions, newest first, and how their shots were judged
-show    one session's shots: kind, phase, trim, speed, planned, actual, how late, what was seen, verdict, note (default:
-        latest); or draw the set of a session or a shot from the side, to scale
-find    the sessions and shots that have all the words in name, note, date, kind or verdict, newest first
+show    one session's shots: the camera's file number, kind, phase, trim, speed, planned, actual, how late, what was
+        seen, verdict and marks, note (default: latest); or draw the set of a session or a shot from the side, to scale
+find    the sessions and shots that have all the words in name, note, date, kind, verdict, marks (keeper, blurred,
+        black) or file number (0471), newest first
 again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw" or "sound" and as a file
         for their --set-file; and what could not be carried over
 export  every shot for a spreadsheet (csv) or a program (json); with the set of each shot, json also with its program

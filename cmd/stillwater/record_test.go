@@ -71,9 +71,10 @@ func TestRecordList(t *testing.T) {
 	state, _ := evening(t)
 	status, out, problem := runRecord(t, state, "record", "list")
 	assert.Zero(t, status, problem)
-	assert.Equal(t, `session  started           name     board      shots  early  good  late  nothing there  unjudged
-      2  2026-11-24 21:30  sheets   gpio           1      0     0     1              0         0
-      1  2026-11-24 20:30  =crowns  simulated      2      0     1     0              0         1
+	assert.Equal(t, `session  started           name     board      shots  early  good  late  too high  too low  `+
+		`nothing there  unjudged
+      2  2026-11-24 21:30  sheets   gpio           1      0     0     1         0        0              0         0
+      1  2026-11-24 20:30  =crowns  simulated      2      0     1     0         0        0              0         1
 `, out)
 
 	_, out, _ = runRecord(t, state, "record", "list", "--json")
@@ -95,12 +96,13 @@ Set as last changed: kind drop, drop.height 40 cm, drop.beam 5 cm, drop.nozzle 3
 		`light.shutter edge, light.lag 60 ms, light.lag_scatter 3 ms, light.open_for 5 s, light.recycle 2 s, trim.drop 0 s
 Times of cues are from the sensor's edge.
 
-shot  time      ended  kind  phase           trim  interval  speed      delay  cue        planned     actual   `+
-		`  late  seen  verdict  note
-   1  20:30:00  done   drop  column-highest  0 ms                   63.250 ms  shutter   1.000 ms   1.012 ms  `+
+shot  file  time      ended  kind  phase           trim  interval  speed      delay  cue        planned     `+
+		`actual     late  seen  verdict  note
+   1        20:30:00  done   drop  column-highest  0 ms                   63.250 ms  shutter   1.000 ms   1.012 ms  `+
 		`12.3 us        good     +1, keep; "rim"
-                                                                               flash    63.250 ms  63.250 ms   0.4 us
-   2  20:30:00  late                                                63.250 ms
+                                                                                     `+
+		`flash    63.250 ms  63.250 ms   0.4 us
+   2        20:30:00  late                                                63.250 ms
 `, out)
 
 	_, latest, _ := runRecord(t, state, "record", "show")
@@ -447,4 +449,49 @@ func TestDaemonOnADamagedRecord(t *testing.T) {
 		return strings.Contains(s.Notice, "the record takes no more shots") && strings.Contains(s.Notice, "record export")
 	})
 	require.Equal(t, 200, h.last.ShotCount)
+}
+
+// Stars, what is wrong with a picture and the camera's file numbers are in every form of the record, and are found.
+func TestRecordHasMarksAndFileNumbers(t *testing.T) {
+	state, j := evening(t)
+	ctx := t.Context()
+	require.NoError(t, j.SetFile(ctx, 1, 471))
+	require.NoError(t, j.SetStar(ctx, 1, true))
+	require.NoError(t, j.SetPicture(ctx, 1, record.PictureBlurred))
+	require.NoError(t, j.SetVerdict(ctx, 2, "too high"))
+	_, out, _ := runRecord(t, state, "record", "show", "1")
+	assert.Regexp(t, `(?m)^   1  0471  20:30:00  done .* good, keeper, blurred  \+1, keep`, out)
+	assert.Regexp(t, `(?m)^   2  0472  20:30:00  late`, out)
+	_, out, _ = runRecord(t, state, "record", "list")
+	assert.Regexp(t, `(?m)^ +2 .* gpio +1 +0 +0 +0 +1 +0 +0 +0$`, out)
+	_, out, _ = runRecord(t, state, "record", "export")
+	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	require.NoError(t, err)
+	first, second := cellsOf(t, lines, 1), cellsOf(t, lines, 2)
+	assert.Equal(t, []string{"true", "blurred", "0471"}, []string{first["star"], first["picture"], first["file"]})
+	assert.Equal(t, []string{"false", "", "", "too high"},
+		[]string{second["star"], second["picture"], second["file"], second["verdict"]})
+	_, out, _ = runRecord(t, state, "record", "show", "1", "--json")
+	var show struct {
+		List []export.ShotEntry `json:"shot_list"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &show))
+	require.NotNil(t, show.List[0].File)
+	assert.Equal(t, []any{true, "blurred", 471}, []any{show.List[0].Star, show.List[0].Picture, *show.List[0].File})
+	for words, want := range map[string]string{"keeper": "1/1", "blurred rim": "1/1", "0472": "1/2", "047": "1/2 1/1",
+		"too high": "2/1", "black": ""} {
+		_, out, _ := runRecord(t, state, append([]string{"record", "find"}, words)...)
+		if strings.Contains(words, " ") && words != "too high" {
+			_, out, _ = runRecord(t, state, append([]string{"record", "find"}, strings.Fields(words)...)...)
+		}
+		var ids []string
+		for line := range strings.Lines(out) {
+			if id := strings.Fields(line)[0]; strings.Contains(id, "/") {
+				ids = append(ids, id)
+			}
+		}
+		assert.Equal(t, want, strings.Join(ids, " "), words)
+	}
+	_, out, _ = runRecord(t, state, "record", "find", "keeper")
+	assert.Contains(t, out, `"rim" (keeper, blurred, file 0471)`)
 }

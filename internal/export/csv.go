@@ -67,7 +67,7 @@ func header(names []string) []string {
 	for _, name := range names {
 		columns = append(columns, name+"_planned_ms", name+"_actual_ms", name+"_width_ms", name+"_late_us")
 	}
-	return append(columns, "seen", "verdict", "note", "set", "damaged")
+	return append(columns, "seen", "verdict", "note", "star", "picture", "file", "set", "damaged")
 }
 
 func csvLine(s ShotEntry, names []string) ([]string, error) {
@@ -78,7 +78,10 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		}
 		return number(*f)
 	}
-	interval, gate, boot, since := "", "", "", ""
+	interval, gate, boot, since, file := "", "", "", "", ""
+	if s.File != nil {
+		file = record.FileName(*s.File)
+	}
 	if s.IntervalMs != nil {
 		interval, gate = number(*s.IntervalMs), fmt.Sprint(*s.GateNs)
 	}
@@ -105,6 +108,7 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		line = append(line, cells[name]...)
 	}
 	return append(line, harmless(s.Seen), harmless(s.Verdict), harmless(s.Note),
+		fmt.Sprint(s.Star), harmless(s.Picture), file,
 		harmless(string(s.Set)), s.Damaged), nil
 }
 

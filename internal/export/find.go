@@ -2,14 +2,13 @@ package export
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"iter"
 	"strings"
-	"time"
 
+	"stillwater/internal/history"
 	"stillwater/internal/record"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
@@ -29,8 +28,8 @@ type FoundEntry struct {
 }
 
 // Find writes a line for each session and shot that has all the words, newest first, as they are read. A session has
-// words in its name, date and kind; a shot in its own note, verdict, date and kind, and in its session's. With a
-// session that has them all come those of its shots whose note or verdict has one. Case does not matter.
+// words in its name, date and kind; a shot in its own note, verdict, marks, file number, date and kind, and in its
+// session's. With a session that has them all come those of its shots of which one was said. Case does not matter.
 func Find(ctx context.Context, w io.Writer, source NewestSource, words []string) (Result, error) {
 	f, err := newFinder(ctx, source, words)
 	if err != nil {
@@ -51,7 +50,8 @@ func Find(ctx context.Context, w io.Writer, source NewestSource, words []string)
 	}
 	if none {
 		_, err = fmt.Fprintf(w, "Nothing in the record has all of these words: %s. It has names, notes, dates (2026-11-24, "+
-			"24 November 2026, Tuesday), kinds (drop, throw, sound) and verdicts.\n",
+			"24 November 2026, Tuesday), kinds (drop, throw, sound), verdicts, marks (keeper, blurred, black) and the "+
+			"camera's file numbers (0471).\n",
 			render.Printable(strings.Join(words, ", ")))
 	}
 	return f.result, err
@@ -76,7 +76,7 @@ func FindJSON(ctx context.Context, w io.Writer, source NewestSource, words []str
 // finder goes through the record, and has only its sessions in memory.
 type finder struct {
 	source   NewestSource
-	words    []string // in lower case
+	words    history.Words
 	sessions []record.Summary
 	place    map[int64]int // of a session in sessions
 	texts    []string      // what each session is found by
@@ -86,16 +86,12 @@ type finder struct {
 }
 
 func newFinder(ctx context.Context, source NewestSource, words []string) (*finder, error) {
-	f := &finder{source: source, place: map[int64]int{}, idWidth: len("id")}
-	for _, w := range words {
-		f.words = append(f.words, strings.ToLower(w))
-	}
+	f := &finder{source: source, words: history.NewWords(words), place: map[int64]int{}, idWidth: len("id")}
 	var err error
 	f.sessions, err = source.Sessions(ctx)
 	for i, s := range f.sessions {
 		f.place[s.ID] = i
-		f.texts = append(f.texts, strings.ToLower(strings.Join([]string{s.Name, dateText(s.Started), kindOf(s.Set)},
-			"\n")))
+		f.texts = append(f.texts, history.SessionText(s.Session))
 		f.idWidth = max(f.idWidth, len(fmt.Sprint(s.ID, "/", s.Shots)))
 	}
 	return f, err
@@ -113,7 +109,7 @@ func (f *finder) found(ctx context.Context) iter.Seq2[finding, error] {
 		next := 0
 		sessionsTo := func(end int) bool {
 			for ; next < end; next++ {
-				if f.all(f.texts[next]) && !yield(finding{session: f.sessions[next]}, nil) {
+				if f.words.MatchSession(f.texts[next]) && !yield(finding{session: f.sessions[next]}, nil) {
 					return false
 				}
 			}
@@ -125,7 +121,7 @@ func (f *finder) found(ctx context.Context) iter.Seq2[finding, error] {
 				return
 			}
 			i, known := f.place[made.Session]
-			if !f.take(made) || !known || !f.has(i, made) {
+			if !f.take(made) || !known || !f.words.MatchShot(f.texts[i], made) {
 				continue
 			}
 			if !sessionsTo(i+1) || !yield(finding{f.sessions[i], &made}, nil) {
@@ -149,52 +145,6 @@ func (f *finder) take(made record.Shot) bool {
 	return true
 }
 
-// has reports whether a shot of the i-th session is to be shown.
-func (f *finder) has(i int, made record.Shot) bool {
-	verdict := made.Verdict
-	if verdict == "" {
-		verdict = "unjudged"
-	}
-	said := strings.ToLower(made.Note + "\n" + verdict)
-	if f.all(f.texts[i]) {
-		return f.any(said)
-	}
-	rest := said + "\n" + f.texts[i]
-	if f.all(rest) {
-		return true
-	}
-	return f.all(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+kindOf(made.Set)))
-}
-
-func (f *finder) all(text string) bool {
-	for _, w := range f.words {
-		if !strings.Contains(text, w) {
-			return false
-		}
-	}
-	return true
-}
-
-func (f *finder) any(text string) bool {
-	for _, w := range f.words {
-		if strings.Contains(text, w) {
-			return true
-		}
-	}
-	return false
-}
-
-func dateText(at time.Time) string { return at.Format("2006-01-02 15:04\n2 January 2006\nMonday") }
-
-// kindOf is the kind that a stored set says.
-func kindOf(set string) string {
-	var stored struct{ Kind string }
-	if json.Unmarshal([]byte(set), &stored) != nil {
-		return ""
-	}
-	return stored.Kind
-}
-
 func (f *finder) writeLine(w io.Writer, id, when, kind, verdict, words string) error {
 	line := fmt.Sprintf("%-*s  %-16s  %-5s  %-13s  %s", f.idWidth, id, when, kind, verdict, words)
 	_, err := fmt.Fprintln(w, strings.TrimRight(render.Printable(strings.ReplaceAll(line, "\n", " ")), " "))
@@ -214,11 +164,23 @@ func (s finding) id() string {
 func (s finding) writeLine(w io.Writer, f *finder) error {
 	const layout = "2006-01-02 15:04"
 	if s.shot == nil {
-		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), kindOf(s.session.Set),
+		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), history.KindOf(s.session.Set),
 			fmt.Sprint(s.session.Shots, " ", plural(s.session.Shots, "shot", "shots")), titleOf(s.session.Session))
 	}
-	return f.writeLine(w, s.id(), dateWords(s.shot.At, s.shot.When, layout), kindOf(s.shot.Set), s.shot.Verdict,
-		strings.TrimSpace(s.shot.Note+damagedWords(*s.shot)))
+	return f.writeLine(w, s.id(), dateWords(s.shot.At, s.shot.When, layout), history.KindOf(s.shot.Set), s.shot.Verdict,
+		strings.TrimSpace(s.shot.Note+foundMarks(*s.shot)+damagedWords(*s.shot)))
+}
+
+// foundMarks are the marks of a shot and its file number.
+func foundMarks(s record.Shot) string {
+	marks := history.Marks(s)
+	if s.File != 0 {
+		marks = append(marks, "file "+record.FileName(s.File))
+	}
+	if marks == nil {
+		return ""
+	}
+	return " (" + strings.Join(marks, ", ") + ")"
 }
 
 func (s finding) entry(f *finder) FoundEntry {

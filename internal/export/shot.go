@@ -49,6 +49,9 @@ type ShotEntry struct {
 	Seen    string          `json:"seen"`
 	Verdict string          `json:"verdict"`
 	Note    string          `json:"note"`
+	Star    bool            `json:"star"`              // to be kept
+	Picture string          `json:"picture"`           // "blurred", "black"; "" nothing is wrong with it
+	File    *int            `json:"file"`              // the camera's number of it; null: not known
 	Damaged string          `json:"damaged,omitempty"` // what of it cannot be read or relied on, in words
 	Set     json.RawMessage `json:"set"`
 	Program json.RawMessage `json:"program"`
@@ -134,7 +137,8 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 		Shot: made.Number, ID: made.ID,
 		At: made.At.Format(time.RFC3339Nano), Status: made.Status, Simulated: made.Simulated, BootID: made.BootID,
 		ClockNs: made.ClockNs, DelayMs: float64(made.DelayNs) / 1e6, planEntry: plan, Cues: []CueEntry{},
-		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Damaged: made.Damaged,
+		Seen: made.Seen, Verdict: made.Verdict, Note: made.Note, Star: made.Star, Picture: made.Picture,
+		Damaged: made.Damaged,
 		Problem: outcome.Problem, Set: asJSON(made.Set), Program: asJSON(made.Program)}
 	if outcome.Late != 0 {
 		ms := float64(outcome.Late) / 1e6
@@ -142,6 +146,9 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 	}
 	if s.Damaged != "" {
 		out.SessionName = ""
+	}
+	if made.File != 0 {
+		out.File = &made.File
 	}
 	if made.IntervalNs != 0 {
 		ms := float64(made.IntervalNs) / 1e6

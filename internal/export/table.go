@@ -9,13 +9,14 @@ import (
 	"strings"
 	"time"
 
+	"stillwater/internal/history"
 	"stillwater/internal/record"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
 )
 
 // verdicts in the order of the columns of SessionTable; the last is none yet.
-var verdicts = []string{"early", "good", "late", "nothing there", ""}
+var verdicts = []string{"early", "good", "late", "too high", "too low", "nothing there", ""}
 
 // SessionTable writes a line a session for people: when it was, and how its shots were judged.
 func SessionTable(w io.Writer, all []record.Summary) error {
@@ -28,7 +29,8 @@ func SessionTable(w io.Writer, all []record.Summary) error {
 		}
 	}
 	return render.Table(w,
-		[]string{"session", "started", "name", "board", "shots", "early", "good", "late", "nothing there", "unjudged"}, rows)
+		[]string{"session", "started", "name", "board", "shots", "early", "good", "late",
+			"too high", "too low", "nothing there", "unjudged"}, rows)
 }
 
 // ShotTable writes a session for people: a line about it, and its shots as they are read. They are read twice, for the
@@ -43,7 +45,7 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary
 	fmt.Fprint(w, "Times of cues are from the sensor's edge.\n\n")
 	var failed error
 	var outcomes shot.Outcomes
-	err = render.LongTable(w, []string{"shot", "time", "ended", "kind", "phase", "trim", "interval", "speed",
+	err = render.LongTable(w, []string{"shot", "file", "time", "ended", "kind", "phase", "trim", "interval", "speed",
 		"delay", "cue", "planned", "actual", "late", "seen", "verdict", "note"}, func(yield func([]string) bool) {
 		result = Result{}
 		for made, err := range source.AllShots(ctx, s.ID) {
@@ -89,9 +91,9 @@ func shotRows(s record.Shot, outcome shot.Outcome, plan planEntry) [][]string {
 	if plan.SpeedMS != nil {
 		speed = strconv.FormatFloat(*plan.SpeedMS, 'f', 2, 64) + " m/s"
 	}
-	first := []string{fmt.Sprint(s.Number), dateWords(s.At, s.When, time.TimeOnly), endWords(s, outcome), plan.Kind,
-		plan.Phase, trim, interval, speed, ms(s.DelayNs)}
-	last := []string{s.Seen, s.Verdict, strings.TrimSpace(s.Note + damagedWords(s))}
+	first := []string{fmt.Sprint(s.Number), record.FileName(s.File), dateWords(s.At, s.When, time.TimeOnly),
+		endWords(s, outcome), plan.Kind, plan.Phase, trim, interval, speed, ms(s.DelayNs)}
+	last := []string{s.Seen, remarkWords(s), strings.TrimSpace(s.Note + damagedWords(s))}
 	var rows [][]string
 	for _, c := range s.Cues {
 		late := strconv.FormatFloat(float64(c.LateNs())/1e3, 'f', 1, 64) + " us"
@@ -113,8 +115,7 @@ func setWords(stored string) string {
 	}
 	var words []string
 	for _, v := range set.Values() {
-		if group, _, _ := strings.Cut(v.Field, "."); group == "kind" || group == "light" || group == string(set.Kind) ||
-			v.Field == "trim."+string(set.Kind) {
+		if set.Kind.Uses(v.Field) {
 			words = append(words, v.Field+" "+v.Text)
 		}
 	}
@@ -130,6 +131,15 @@ func endWords(s record.Shot, outcome shot.Outcome) string {
 		return fmt.Sprintf("%s, machine %.1f ms early", s.Status, -outcome.Late.Seconds()*1e3)
 	}
 	return s.Status
+}
+
+// remarkWords are the verdict and the marks.
+func remarkWords(s record.Shot) string {
+	words := history.Marks(s)
+	if s.Verdict != "" {
+		words = append([]string{s.Verdict}, words...)
+	}
+	return strings.Join(words, ", ")
 }
 
 func damagedWords(s record.Shot) string {

@@ -18,7 +18,7 @@ var layers = map[string]int{
 	"internal/ballistics": 1, "internal/splash": 1, "internal/lateness": 1, "internal/clocksync": 1,
 	"internal/shot": 2, "internal/elevation": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3,
-	"internal/textfile": 3, "internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
+	"internal/history": 3, "internal/textfile": 3, "internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
 	"internal/bootclock": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/config": 4, "internal/render": 4, "internal/serialport": 4, "firmware/avr": 4,

@@ -167,10 +167,10 @@ func CompareFields(text string) (unknown, missing []string, err error) {
 	if err := json.Unmarshal([]byte(text), &stored); err != nil {
 		return nil, nil, err
 	}
-	there := map[string]bool{}
+	there := map[string]any{}
 	flatten(there, "", stored)
 	for _, f := range new(Set).fields() {
-		if !there[f.name] {
+		if _, is := there[f.name]; !is {
 			missing = append(missing, f.name)
 		}
 		delete(there, f.name)
@@ -182,13 +182,13 @@ func CompareFields(text string) (unknown, missing []string, err error) {
 }
 
 // flatten joins the names of what is within each other by dots.
-func flatten(names map[string]bool, prefix string, stored map[string]any) {
+func flatten(values map[string]any, prefix string, stored map[string]any) {
 	for name, value := range stored {
 		if inner, nested := value.(map[string]any); nested {
-			flatten(names, prefix+name+".", inner)
+			flatten(values, prefix+name+".", inner)
 			continue
 		}
-		names[prefix+name] = true
+		values[prefix+name] = value
 	}
 }
 

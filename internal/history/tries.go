@@ -1,0 +1,158 @@
+package history
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"time"
+
+	"stillwater/internal/record"
+	"stillwater/internal/shot"
+)
+
+// What a person says of a frame, as far as it says something of the time. Too high and too low speak of the aim.
+const (
+	early   = "early"
+	good    = "good"
+	late    = "late"
+	nothing = "nothing there"
+)
+
+const (
+	// minTries is how many judged tries a delay must have before its share of good ones is compared with others'.
+	// Five of five still says no more than 48 to 100 % (exact binomial interval, 95 %); with fewer it says nothing.
+	minTries = 5
+	// groupWidth is within which tries count as being at one delay: the smallest step of the trim on the page.
+	groupWidth = time.Millisecond
+)
+
+// Axis is what a person varies between the tries of a kind.
+type Axis string
+
+// The axes.
+const (
+	ByDelay Axis = "delay" // from the edge to the moment
+	ByTrim  Axis = "trim"  // of a throw, each of which has a delay of its own
+)
+
+// Try is a shot whose machine did as planned, so that its picture says something of the delay.
+type Try struct {
+	Number  int
+	At      time.Duration // on the axis
+	Verdict string        // "" unjudged
+	Counted bool          // the verdict speaks of the time, and the picture shows it
+}
+
+// Best is where the largest share of tries was good.
+type Best struct {
+	At          time.Duration // on the axis: the mean of those tries
+	Good, Tries int
+}
+
+// Tries are those of one kind.
+type Tries struct {
+	Kind shot.Kind
+	Axis Axis
+	List []Try // in the order in which they were given
+	Best *Best // nil: see Why
+	Why  string
+}
+
+// Summary is what came of the shots of a session.
+type Summary struct {
+	Shots     int     // summed up
+	Uncounted int     // left out, as the machine failed or was late, or what is on record is damaged
+	Keepers   int     // with a star
+	ByKind    []Tries // the kind with most tries first
+}
+
+// Summarize sums shots up, of which outcomes says what the machine did.
+func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
+	sum := Summary{}
+	byKind := map[shot.Kind]*Tries{}
+	for _, made := range shots {
+		sum.Shots++
+		if made.Star {
+			sum.Keepers++
+		}
+		set, err := outcomes.ParseSet(made.Set)
+		if err != nil || made.Lost || made.Damaged != "" || !outcomes.Of(made).Judgeable() {
+			sum.Uncounted++
+			continue
+		}
+		t := byKind[set.Kind]
+		if t == nil {
+			t = &Tries{Kind: set.Kind, Axis: ByDelay}
+			if set.Kind == shot.Throw {
+				t.Axis = ByTrim
+			}
+			byKind[set.Kind] = t
+		}
+		at := time.Duration(made.DelayNs)
+		if t.Axis == ByTrim {
+			at = set.OwnTrim().Duration()
+		}
+		t.List = append(t.List, Try{Number: made.Number, At: at, Verdict: made.Verdict, Counted: counted(made)})
+	}
+	for _, kind := range slices.Sorted(maps.Keys(byKind)) {
+		byKind[kind].findBest()
+		sum.ByKind = append(sum.ByKind, *byKind[kind])
+	}
+	slices.SortStableFunc(sum.ByKind, func(a, b Tries) int { return cmp.Compare(len(b.List), len(a.List)) })
+	return sum
+}
+
+// counted reports whether a verdict says something of the time. A black picture shows nothing of it.
+func counted(made record.Shot) bool {
+	switch made.Verdict {
+	case early, good, late, nothing:
+		return made.Picture != record.PictureBlack
+	}
+	return false
+}
+
+// findBest compares the delays that have enough tries.
+func (t *Tries) findBest() {
+	groups := map[int64]*Best{}
+	sums := map[int64]time.Duration{}
+	judged, most := 0, 0
+	for _, try := range t.List {
+		if !try.Counted {
+			continue
+		}
+		judged++
+		key := int64(math.Round(float64(try.At) / float64(groupWidth)))
+		if groups[key] == nil {
+			groups[key] = &Best{}
+		}
+		groups[key].Tries++
+		most = max(most, groups[key].Tries)
+		sums[key] += try.At
+		if try.Verdict == good {
+			groups[key].Good++
+		}
+	}
+	for _, key := range slices.Sorted(maps.Keys(groups)) {
+		g := groups[key]
+		g.At = sums[key] / time.Duration(g.Tries)
+		if g.Tries >= minTries && g.Good > 0 && (t.Best == nil || g.betterThan(t.Best)) {
+			t.Best = g
+		}
+	}
+	switch {
+	case t.Best != nil:
+	case most < minTries:
+		t.Why = fmt.Sprintf("Too few tries: %d were judged, at most %d of them at one %s; it takes %d at one.", judged, most,
+			t.Axis, minTries)
+	default:
+		t.Why = fmt.Sprintf("No %s with %d tries or more has a good one yet.", t.Axis, minTries)
+	}
+}
+
+// betterThan compares shares, and where they are the same how many tries they rest on.
+func (b *Best) betterThan(other *Best) bool {
+	mine, its := b.Good*other.Tries, other.Good*b.Tries
+	return mine > its || mine == its && b.Tries > other.Tries
+}

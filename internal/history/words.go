@@ -1,0 +1,92 @@
+// Package history is what the record says of past sessions: which have the words that are looked for, how often the
+// delay was right, and at which delay it was right most often. It reads nothing itself.
+package history
+
+import (
+	"encoding/json"
+	"strings"
+	"time"
+
+	"stillwater/internal/record"
+)
+
+// Words are what is looked for, all of them, in lower case. They are found in words, too: "crown" in "crowns".
+type Words []string
+
+// NewWords are words of any case.
+func NewWords(texts []string) Words {
+	words := make(Words, len(texts))
+	for i, text := range texts {
+		words[i] = strings.ToLower(text)
+	}
+	return words
+}
+
+// SessionText is what a session is found by: its name, date and kind.
+func SessionText(s record.Session) string {
+	return strings.ToLower(strings.Join([]string{s.Name, dateText(s.Started), KindOf(s.Set)}, "\n"))
+}
+
+// MatchSession reports whether a session has all the words, given its SessionText.
+func (w Words) MatchSession(text string) bool {
+	for _, word := range w {
+		if !strings.Contains(text, word) {
+			return false
+		}
+	}
+	return true
+}
+
+// MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, date and kind, and in
+// the text of its session. Where that has them all already, what was said of the shot must have one.
+func (w Words) MatchShot(session string, made record.Shot) bool {
+	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File)), "\n"))
+	if w.MatchSession(session) {
+		return w.any(said)
+	}
+	rest := said + "\n" + session
+	if w.MatchSession(rest) {
+		return true
+	}
+	return w.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+KindOf(made.Set)))
+}
+
+// Remarks are what a person says of a shot besides the note: the verdict, or that there is none, and the marks.
+func Remarks(made record.Shot) []string {
+	remarks := []string{made.Verdict}
+	if made.Verdict == "" {
+		remarks[0] = "unjudged"
+	}
+	return append(remarks, Marks(made)...)
+}
+
+// Marks are that a shot is to be kept, and what is wrong with its picture.
+func Marks(made record.Shot) (marks []string) {
+	if made.Star {
+		marks = append(marks, "keeper")
+	}
+	if made.Picture != "" {
+		marks = append(marks, made.Picture)
+	}
+	return marks
+}
+
+func (w Words) any(text string) bool {
+	for _, word := range w {
+		if strings.Contains(text, word) {
+			return true
+		}
+	}
+	return false
+}
+
+func dateText(at time.Time) string { return at.Format("2006-01-02 15:04\n2 January 2006\nMonday") }
+
+// KindOf is the kind that a stored set says, "" when that cannot be read.
+func KindOf(set string) string {
+	var stored struct{ Kind string }
+	if json.Unmarshal([]byte(set), &stored) != nil {
+		return ""
+	}
+	return stored.Kind
+}

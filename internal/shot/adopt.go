@@ -1,0 +1,77 @@
+package shot
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Change is a field that two sets have with different values, as text.
+type Change struct{ Field, From, To string }
+
+// Adoption is a set with the values of one that was stored.
+type Adoption struct {
+	Set     Set
+	Changes []Change      // from what the set was before
+	Refused []*FieldError // stored values that are not possible; the set keeps its own
+	Unknown []string      // stored fields that there are not
+	Missing []string      // fields that are not stored; the set keeps its own
+}
+
+// Adopt takes over what can be of a set stored as JSON, field by field. Only what is no set at all is an error.
+func (s Set) Adopt(stored string) (Adoption, error) {
+	unknown, missing, err := CompareFields(stored)
+	if err != nil {
+		return Adoption{}, err
+	}
+	var nested map[string]any
+	if err := json.Unmarshal([]byte(stored), &nested); err != nil {
+		return Adoption{}, err
+	}
+	a := Adoption{Set: s, Unknown: unknown, Missing: missing}
+	values := map[string]any{}
+	flatten(values, "", nested)
+	for _, name := range slices.Sorted(maps.Keys(values)) {
+		if slices.Contains(unknown, name) {
+			continue
+		}
+		err := a.Set.putStored(name, values[name])
+		if refused := new(FieldError); errors.As(err, &refused) {
+			a.Refused = append(a.Refused, refused)
+		}
+	}
+	a.Changes = s.Changes(a.Set)
+	return a, nil
+}
+
+// putStored is Put for a value in JSON.
+func (s *Set) putStored(name string, value any) error {
+	switch v := value.(type) {
+	case string:
+		return s.Put(name, v)
+	case float64:
+		return s.Put(name, strconv.FormatFloat(v, 'f', -1, 64))
+	}
+	return &FieldError{Field: name, Why: fmt.Sprintf("%v is not a value of it", value), Remedy: "type it again"}
+}
+
+// Changes lists what would have to be changed to make s another set.
+func (s Set) Changes(to Set) (changes []Change) {
+	after := to.Values()
+	for i, before := range s.Values() {
+		if before.Text != after[i].Text {
+			changes = append(changes, Change{before.Field, before.Text, after[i].Text})
+		}
+	}
+	return changes
+}
+
+// Uses reports whether a field has a part in a shot of a set of that kind.
+func (k Kind) Uses(field string) bool {
+	group, rest, _ := strings.Cut(field, ".")
+	return group == "kind" || group == "light" || group == string(k) || group == "trim" && rest == string(k)
+}

@@ -1,0 +1,55 @@
+package shot
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// A stored set takes the place of another field by field; what cannot be taken over is named and stays as it was.
+func TestAdopt(t *testing.T) {
+	bench, old := DefaultSet(), DefaultSet()
+	old.Kind, old.Throw.Angle, old.Trim.Throw, old.Drop.Nth = Throw, -5*degree, 16*ms, 3
+	stored, err := json.Marshal(old)
+	require.NoError(t, err)
+	old, err = ParseSet(string(stored))
+	require.NoError(t, err)
+	a, err := bench.Adopt(string(stored))
+	require.NoError(t, err)
+	assert.Equal(t, old, a.Set)
+	assert.Equal(t, []Change{{"kind", "drop", "throw"}, {"drop.nth", "1", "3"}, {"throw.angle", "20°", "-5°"},
+		{"trim.throw", "0 s", "16 ms"}}, a.Changes)
+	assert.Empty(t, append(a.Unknown, a.Missing...))
+	assert.Empty(t, a.Refused)
+
+	odd := strings.NewReplacer(`"nth":3`, `"nth":0`, `"kind":"throw"`, `"kind":"cannon"`, `"angle":"-5°"`, `"angle":null`,
+		`"gate":"10 cm"`, `"gate":"10 parsecs"`, `"mass":`, `"massive":`).Replace(string(stored))
+	a, err = bench.Adopt(odd)
+	require.NoError(t, err)
+	var refused []string
+	for _, r := range a.Refused {
+		refused = append(refused, r.Field)
+		assert.NotEmpty(t, r.Why)
+		assert.NotEmpty(t, r.Remedy)
+	}
+	assert.Equal(t, []string{"drop.nth", "kind", "throw.angle", "throw.gate"}, refused)
+	assert.Equal(t, []string{"throw.massive"}, a.Unknown)
+	assert.Equal(t, []string{"throw.mass"}, a.Missing)
+	assert.Equal(t, []Change{{"trim.throw", "0 s", "16 ms"}}, a.Changes)
+	assert.NoError(t, a.Set.checkFields())
+
+	for _, none := range []string{"", "odd", "[]", "{}", `{"lens":"long"}`, "null"} {
+		_, err := bench.Adopt(none)
+		assert.Error(t, err, none)
+	}
+}
+
+func TestKindUsesFields(t *testing.T) {
+	for field, want := range map[string]bool{"kind": true, "light.lag": true, "throw.gate": true, "trim.throw": true,
+		"trim.drop": false, "drop.nth": false, "trim": false} {
+		assert.Equal(t, want, Throw.Uses(field), field)
+	}
+}
