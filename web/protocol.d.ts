@@ -31,6 +31,7 @@ export interface Snapshot {
 	room: Room | null;
 	shots: ShotView[];
 	shot_count: number;
+	next_file: number;
 	phases: Choice[];
 	liquids: Choice[];
 	sent: string;
@@ -138,7 +139,8 @@ export interface Room {
 	seen: string;
 }
 
-export type Verdict = "" | "early" | "good" | "late" | "nothing there";
+export type Verdict = "" | "early" | "good" | "late" | "nothing there" | "too high" | "too low";
+export type Picture = "" | "blurred" | "black";
 
 export interface ShotView {
 	id: number;
@@ -152,10 +154,16 @@ export interface ShotView {
 	simulated: boolean;
 	interval_ms: number | null;
 	delay_ms: number;
+	kind: Kind | "";
+	trim_ms: number;
+	speed_m_s: number | null;
 	cues: CueView[];
 	seen: string;
 	verdict: Verdict;
 	note: string;
+	star: boolean;
+	picture: Picture;
+	file: number;
 }
 
 export interface CueView {
@@ -223,7 +231,7 @@ export interface LightSet {
 
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
-	| "pulse" | "clock";
+	| "pulse" | "clock" | "star" | "picture" | "file" | "rename" | "again";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -238,6 +246,10 @@ export interface Command {
 	shot?: number;
 	verdict?: Verdict;
 	text?: string;
+	session?: number;
+	star?: boolean;
+	picture?: Picture;
+	file?: number;
 	output?: string;
 	now?: number;
 	epoch?: number;

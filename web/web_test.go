@@ -111,7 +111,8 @@ func TestProtocolMatchesConstants(t *testing.T) {
 	source := protocol(t)
 	unions := map[string][]string{
 		"State":     words(control.States()...),
-		"Verdict":   words(control.Unjudged, control.Early, control.Good, control.Late, control.Nothing),
+		"Verdict":   words(control.Verdicts()...),
+		"Picture":   words(control.Pictures()...),
 		"Kind":      words(shot.Drop, shot.Throw, shot.Sound),
 		"Exposure":  words(shot.FlashInDark, shot.LagLed),
 		"ShutterBy": words(shot.ByEdge, shot.ByGo, shot.ByHand),
@@ -161,7 +162,7 @@ func interfaces(t *testing.T) map[string]map[string]string {
 // kind makes unions of string constants the strings they are on the wire.
 func kind(ts string) string {
 	switch ts {
-	case "State", "Verdict", "Kind", "Exposure", "ShutterBy", "CommandType":
+	case `Kind | ""`, "State", "Verdict", "Picture", "Kind", "Exposure", "ShutterBy", "CommandType":
 		return "string"
 	}
 	if strings.HasPrefix(ts, `"`) {

@@ -17,17 +17,19 @@ const (
 	maxNameLength = 80
 )
 
-// Do carries out one command of a client. It returns nil once the command has taken effect; a verdict or a note is on
+// Do carries out one command of a client. It returns nil once the command has taken effect; a remark is on
 // the disk then, what else it changed is on its way into the journal, and Snapshot.Record says if that does not work.
-// The error is a *Refusal: nothing was changed, except by a verdict or a note that the journal could not take yet.
+// The error is a *Refusal: nothing was changed, except by a remark that the journal could not take yet.
 func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":
 		return c.disarm("disarmed by " + client)
 	case "arm", "go", "room", "pulse":
 		return c.start(ctx, client, cmd)
-	case "verdict", "note":
+	case "verdict", "note", "star", "picture", "file", "rename":
 		return c.recordRemark(ctx, client, cmd)
+	case "again":
+		return c.useAgain(ctx, client, cmd)
 	case "set":
 		return c.putField(client, cmd.Field, cmd.Value)
 	}
@@ -116,7 +118,7 @@ func (c *Control) startSession(name string) error {
 	}
 	c.askCareAgain("this is a new session")
 	c.session = c.newSession(name)
-	c.shots, c.shotCount, c.lastSeen, c.notice = nil, 0, "", ""
+	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
 	c.saveSession(c.session)
 	return nil
 }
@@ -189,7 +191,10 @@ func (c *Control) watchRoom() {
 func toRefusal(err error) *Refusal {
 	var field *shot.FieldError
 	var whole *shot.Refusal
+	var own *Refusal
 	switch {
+	case errors.As(err, &own):
+		return own
 	case errors.As(err, &whole):
 		r := refusal(whole.Field, whole.Why, whole.Remedy)
 		for _, f := range whole.Fixes {

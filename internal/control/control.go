@@ -39,6 +39,13 @@ type Journal interface {
 	Count(ctx context.Context, session int64) (int, error)
 	SetVerdict(ctx context.Context, shot int64, verdict string) error
 	SetNote(ctx context.Context, shot int64, note string) error
+	SetStar(ctx context.Context, shot int64, star bool) error
+	SetPicture(ctx context.Context, shot int64, wrong string) error
+	SetFile(ctx context.Context, shot int64, file int) error
+	SetFileFrom(ctx context.Context, session int64, number, file int) error
+	NextFile(ctx context.Context, session int64) (int, error)
+	Rename(ctx context.Context, session int64, name string) error
+	StoredSet(ctx context.Context, session, shot int64) (string, error) // waits for no write
 	SetOrigin(ctx context.Context, boot string, origin time.Time, by record.Dating) error
 	Origin(ctx context.Context, boot string) (time.Time, record.Dating, error)
 }
@@ -117,6 +124,7 @@ type Control struct {
 	askedAgain       string        // why they are to be ticked again, after "because"; "" for the first time
 	shots            []ShotView    // of the session, newest first: those that are shown
 	shotCount        int           // of the session
+	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
 	phones           phones
@@ -155,6 +163,7 @@ type session struct {
 	name    string         // "": nobody gave it one
 	started time.Time      // the best date known
 	row     record.Session // what the journal is given of it, but for the next two
+	made    int            // shots, also those that the journal does not have yet
 	set     shot.Set       // at its start
 	care    []string
 }

@@ -267,7 +267,9 @@ type book struct {
 	shots    []record.Shot
 	stuck    chan struct{}
 	broken   error
-	damaged  int64 // the shot that cannot be changed
+	damaged  int64            // the shot that cannot be changed
+	files    map[[2]int64]int // by session and shot's number, where the camera's numbers were typed
+	unread   error            // why no set can be read
 
 	writes    []string // what was attempted, in order
 	shotsRead int
@@ -380,6 +382,7 @@ func (b *book) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 		}
 		b.shots = append(b.shots, s)
 		s.At, s.When = b.dated(s.At, s.When)
+		s.File = b.fileOf(s.Session, s.Number)
 		return true
 	})
 	return s, err
@@ -392,6 +395,7 @@ func (b *book) Shots(_ context.Context, session int64, limit int) ([]record.Shot
 	for _, s := range slices.Backward(b.shots) {
 		if s.Session == session && len(list) < limit {
 			s.At, s.When = b.dated(s.At, s.When)
+			s.File = b.fileOf(s.Session, s.Number)
 			list = append(list, s)
 		}
 	}
@@ -416,6 +420,73 @@ func (b *book) SetVerdict(ctx context.Context, id int64, v string) error {
 
 func (b *book) SetNote(ctx context.Context, id int64, text string) error {
 	return b.changeShot(ctx, "note", id, func(s *record.Shot) { s.Note = text })
+}
+
+func (b *book) SetStar(ctx context.Context, id int64, star bool) error {
+	return b.changeShot(ctx, "star", id, func(s *record.Shot) { s.Star = star })
+}
+
+func (b *book) SetPicture(ctx context.Context, id int64, wrong string) error {
+	return b.changeShot(ctx, "picture", id, func(s *record.Shot) { s.Picture = wrong })
+}
+
+func (b *book) SetFile(ctx context.Context, id int64, file int) error {
+	return b.changeShot(ctx, "file", id, func(s *record.Shot) { b.typeFile(s.Session, s.Number, file) })
+}
+
+func (b *book) SetFileFrom(ctx context.Context, session int64, number, file int) error {
+	return b.change(ctx, "file", func() bool {
+		b.typeFile(session, number, file)
+		return session >= 1 && int(session) <= len(b.sessions)
+	})
+}
+
+func (b *book) typeFile(session int64, number, file int) {
+	if b.files == nil {
+		b.files = map[[2]int64]int{}
+	}
+	b.files[[2]int64{session, int64(number)}] = file
+}
+
+// fileOf is the camera's number of a shot. The mutex is held.
+func (b *book) fileOf(session int64, number int) int {
+	for typed := number; typed > 0; typed-- {
+		if file, ok := b.files[[2]int64{session, int64(typed)}]; ok {
+			return record.FileAfter(file, number-typed)
+		}
+	}
+	return 0
+}
+
+func (b *book) NextFile(ctx context.Context, session int64) (int, error) {
+	n, err := b.Count(ctx, session)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.fileOf(session, n+1), err
+}
+
+func (b *book) Rename(ctx context.Context, id int64, name string) error {
+	return b.change(ctx, "rename", func() bool {
+		if id < 1 || int(id) > len(b.sessions) {
+			return false
+		}
+		b.sessions[id-1].Name = name
+		return true
+	})
+}
+
+func (b *book) StoredSet(_ context.Context, session, shot int64) (string, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	switch {
+	case b.unread != nil:
+		return "", b.unread
+	case shot >= 1 && int(shot) <= len(b.shots):
+		return b.shots[shot-1].Set, nil
+	case shot == 0 && session >= 1 && int(session) <= len(b.sessions):
+		return b.sessions[session-1].Set, nil
+	}
+	return "", record.ErrNotFound
 }
 
 func (b *book) changeShot(ctx context.Context, what string, id int64, change func(*record.Shot)) error {

@@ -23,8 +23,14 @@ type plan struct {
 
 // putField changes one field of the set. When it returns, the plan is there too.
 func (c *Control) putField(client, field, value string) error {
+	return c.changeSet(client, field, func(set *shot.Set) error { return set.Put(field, value) })
+}
+
+// changeSet changes the set, one field or, if that is "", several. change is called again if the set has changed
+// meanwhile.
+func (c *Control) changeSet(client, field string, change func(*shot.Set) error) error {
 	for {
-		before, set, bench, err := c.nextSet(client, field, value)
+		before, set, bench, err := c.nextSet(client, field, change)
 		if err != nil {
 			return err
 		}
@@ -36,14 +42,16 @@ func (c *Control) putField(client, field, value string) error {
 }
 
 // nextSet is the set as it is, as it would be, and what it would be for.
-func (c *Control) nextSet(client, field, value string) (before, set shot.Set, bench *shot.Bench, err error) {
+func (c *Control) nextSet(
+	client, field string, change func(*shot.Set) error,
+) (before, set shot.Set, bench *shot.Bench, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if err := c.checkPut(client, field); err != nil {
 		return before, set, nil, err
 	}
 	set = c.set
-	if err := set.Put(field, value); err != nil {
+	if err := change(&set); err != nil {
 		return before, set, nil, toRefusal(err)
 	}
 	return c.set, set, c.bench, nil

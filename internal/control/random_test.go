@@ -72,7 +72,7 @@ func (e *evening) settle() {
 func (e *evening) someCommand() Command {
 	pick := func(list ...string) string { return list[e.r.IntN(len(list))] }
 	cautions := care.Checklist()
-	switch e.r.IntN(14) {
+	switch e.r.IntN(17) {
 	case 0:
 		return Command{Type: "take"}
 	case 1:
@@ -96,6 +96,11 @@ func (e *evening) someCommand() Command {
 		return Command{Type: "verdict", Shot: e.r.Int64N(5), Verdict: Verdict(pick("good", "early", "fine"))}
 	case 9:
 		return Command{Type: "note", Shot: e.r.Int64N(5), Text: pick("", "hm")}
+	case 14:
+		return Command{Type: pick("star", "picture", "file"), Shot: e.r.Int64N(5), Star: e.r.IntN(2) > 0, File: e.r.IntN(4),
+			Picture: Picture(pick("", "black", "odd"))}
+	case 15:
+		return Command{Type: pick("again", "rename"), Session: e.r.Int64N(3), Name: pick("", "first")}
 	case 10:
 		return Command{Type: "disarm"}
 	default:

@@ -11,6 +11,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/care"
+	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
@@ -66,12 +67,16 @@ func (c *Control) restoreShots(ctx context.Context) error {
 		return err
 	}
 	for _, s := range stored {
-		c.shots = append(c.shots, c.pageShot(s))
+		c.shots = append(c.shots, ViewShot(&c.outcomes, s))
 	}
 	if len(c.shots) > 0 {
 		c.lastSeen = c.shots[0].Seen
 	}
-	c.shotCount, err = c.opts.Journal.Count(ctx, c.session.id)
+	if c.shotCount, err = c.opts.Journal.Count(ctx, c.session.id); err != nil {
+		return err
+	}
+	c.session.made = c.shotCount
+	c.nextFile, err = c.opts.Journal.NextFile(ctx, c.session.id)
 	return err
 }
 
@@ -170,6 +175,7 @@ func encodeJSON(v any) (string, error) {
 // recordShot puts a shot in the queue for the journal. It is shown once the journal has it.
 func (c *Control) recordShot(l *link, r *run, report board.ShotReport) {
 	row := c.journalShot(l, r, report)
+	r.session.made++
 	c.rec.addShot(func(ctx context.Context) (err error) {
 		if row.Set, err = encodeJSON(r.set); err != nil {
 			return err
@@ -187,19 +193,23 @@ func (c *Control) recordShot(l *link, r *run, report board.ShotReport) {
 		if err != nil {
 			return err
 		}
-		made := c.pageShot(stored)
-		c.update(func() { c.show(r.session, made) })
+		made := ViewShot(&c.outcomes, stored)
+		next, err := c.opts.Journal.NextFile(ctx, stored.Session)
+		if err != nil {
+			next = record.FileAfter(made.File, 1)
+		}
+		c.update(func() { c.show(r.session, made, next) })
 		return nil
 	})
 }
 
-func (c *Control) show(s *session, made ShotView) {
+func (c *Control) show(s *session, made ShotView, nextFile int) {
 	if s != c.session {
 		return // a new session was started meanwhile
 	}
 	c.shots = append([]ShotView{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
 	c.shotCount++
-	c.lastSeen = made.Seen
+	c.lastSeen, c.nextFile = made.Seen, nextFile
 }
 
 func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.Shot {
@@ -240,14 +250,21 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 	return fmt.Sprintf("output %d", output)
 }
 
-// pageShot is a shot of the journal as the page shows it. The mutex is not held: it may take long.
-func (c *Control) pageShot(s record.Shot) ShotView {
-	outcome := c.outcomes.Of(s)
+// ViewShot is a shot of the journal as the page shows it. It may take long.
+func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
+	outcome := outcomes.Of(s)
 	made := ShotView{
 		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: !outcome.Failed,
 		Problem: outcome.Problem, LateMs: ms(outcome.Late),
 		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen,
-		Verdict: Verdict(s.Verdict), Note: s.Note,
+		Verdict: Verdict(s.Verdict), Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
+	}
+	if set, err := outcomes.ParseSet(s.Set); err == nil {
+		made.Kind, made.TrimMs = set.Kind, ms(set.OwnTrim().Duration())
+		if v, known := set.ThrowSpeed(phys.Seconds(time.Duration(s.IntervalNs))); known {
+			speed := float64(v)
+			made.SpeedMS = &speed
+		}
 	}
 	if s.IntervalNs != 0 {
 		interval := ms(time.Duration(s.IntervalNs))

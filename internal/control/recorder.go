@@ -18,7 +18,7 @@ const (
 	maxRemarks = 64 // that wait for the journal, far more than a person writes while it cannot be written
 )
 
-var errTooManyRemarks = errors.New("too many verdicts and notes wait for the journal")
+var errTooManyRemarks = errors.New("too many remarks wait for the journal")
 
 // recorder writes to the journal in a goroutine of its own and keeps trying: a full disk or a slow card holds up the
 // record and nothing else. Shots come first, in order; then remarks; then whatever else is to be kept. Only shots queue
@@ -65,7 +65,8 @@ func (r *recorder) put(key any, do func(context.Context) error) {
 	r.wakeUp()
 }
 
-// remark is put for a verdict or a note. The channel gets nil when the journal has it, or why it does not yet.
+// remark is put for what a person says of a shot or a session. The channel gets nil when the journal has it, or why it
+// does not yet.
 func (r *recorder) remark(key any, do func(context.Context) error) (<-chan error, error) {
 	answer := make(chan error, 1)
 	j := &job{key: key, remark: true, do: do, answers: []chan<- error{answer}}
@@ -256,7 +257,7 @@ func (r *recorder) unwritten() error {
 		what = append(what, plural(len(r.shots), "shot", "shots"))
 	}
 	if remarks > 0 {
-		what = append(what, plural(remarks, "verdict or note", "verdicts and notes"))
+		what = append(what, plural(remarks, "remark", "remarks"))
 	}
 	problem := r.problem
 	if problem == "" {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"stillwater/internal/record"
@@ -12,13 +13,21 @@ import (
 
 const maxNoteLength = 500
 
-// remarkKey is the recorder's key for a verdict or a note: a newer one replaces the one that waits.
+// remarkKey is the recorder's key for a remark: a newer one replaces the one that waits.
 type remarkKey struct {
-	shot int64
-	kind string // "verdict", "note"
+	id   int64  // of the shot; of the session for its name; for a file number of a coming shot that shot's number
+	kind string // the command's type
+	next bool   // of a coming shot
 }
 
-// recordRemark stores a verdict or a note. It returns nil once that is on the disk.
+// remark is what a person says of a shot or a session.
+type remark struct {
+	key   remarkKey
+	write func(context.Context) error // to the journal
+	show  func()                      // once it is there; the mutex is held
+}
+
+// recordRemark stores a remark. It returns nil once that is on the disk.
 func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) error {
 	done, err := c.startRemark(client, cmd)
 	if err != nil {
@@ -35,13 +44,33 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 	}
 	switch {
 	case errors.Is(err, record.ErrNotFound):
-		return refusal("shot", fmt.Sprintf("The record has no shot with id %d.", cmd.Shot), "Reload the page.")
+		return notOnRecord(cmd)
 	case err != nil:
-		return refusal("", fmt.Sprintf("The %s is kept in memory and not on the disk yet: %s.", cmd.Type,
+		return refusal("", fmt.Sprintf("The %s is kept in memory and not on the disk yet: %s.", remarkWord(cmd.Type),
 			recordProblem(err)),
 			"It is tried again and again. Leave Stillwater running until the page shows it.")
 	}
 	return nil
+}
+
+func notOnRecord(cmd Command) *Refusal {
+	if cmd.Shot == 0 {
+		return refusal("session", fmt.Sprintf("The record has no session %d.", cmd.Session), "Reload the page.")
+	}
+	return refusal("shot", fmt.Sprintf("The record has no shot with id %d.", cmd.Shot), "Reload the page.")
+}
+
+// remarkWord is what a command to remark something gives.
+func remarkWord(command string) string {
+	switch command {
+	case "file":
+		return "file number"
+	case "rename":
+		return "name"
+	case "picture":
+		return "mark"
+	}
+	return command
 }
 
 // startRemark gives a remark to the recorder, which has it shown once the journal has it.
@@ -51,21 +80,15 @@ func (c *Control) startRemark(client string, cmd Command) (done <-chan error, er
 	if err := c.requireHolder(client); err != nil {
 		return nil, err
 	}
-	write, show := c.opts.Journal.SetVerdict, func(s *ShotView) { s.Verdict = cmd.Verdict }
-	text := string(cmd.Verdict)
-	if cmd.Type == "note" {
-		write, show, text = c.opts.Journal.SetNote, func(s *ShotView) { s.Note = cmd.Text }, cmd.Text
-		if err := plainText("text", text, maxNoteLength, true); err != nil {
-			return nil, err
-		}
-	} else if err := c.checkVerdict(cmd); err != nil {
+	r, err := c.remarkOf(cmd)
+	if err != nil {
 		return nil, err
 	}
-	done, err = c.rec.remark(remarkKey{cmd.Shot, cmd.Type}, func(ctx context.Context) error {
-		if err := write(ctx, cmd.Shot, text); err != nil {
+	done, err = c.rec.remark(r.key, func(ctx context.Context) error {
+		if err := r.write(ctx); err != nil {
 			return err
 		}
-		c.update(func() { c.changeShown(cmd.Shot, show) })
+		c.update(r.show)
 		return nil
 	})
 	if err != nil {
@@ -74,16 +97,113 @@ func (c *Control) startRemark(client string, cmd Command) (done <-chan error, er
 	return done, nil
 }
 
+// remarkOf makes a command a remark, or refuses it. The mutex is held.
+func (c *Control) remarkOf(cmd Command) (remark, error) {
+	switch cmd.Type {
+	case "rename":
+		return c.newName(cmd)
+	case "file":
+		return c.fileNumber(cmd)
+	}
+	r := remark{key: remarkKey{id: cmd.Shot, kind: cmd.Type}}
+	show := func(change func(*ShotView)) func() { return func() { c.changeShown(cmd.Shot, change) } }
+	journal := c.opts.Journal
+	switch cmd.Type {
+	case "note":
+		r.write = func(ctx context.Context) error { return journal.SetNote(ctx, cmd.Shot, cmd.Text) }
+		r.show = show(func(s *ShotView) { s.Note = cmd.Text })
+		return r, plainText("text", cmd.Text, maxNoteLength, true)
+	case "star":
+		r.write = func(ctx context.Context) error { return journal.SetStar(ctx, cmd.Shot, cmd.Star) }
+		r.show = show(func(s *ShotView) { s.Star = cmd.Star })
+		return r, nil
+	case "picture":
+		r.write = func(ctx context.Context) error { return journal.SetPicture(ctx, cmd.Shot, string(cmd.Picture)) }
+		r.show = show(func(s *ShotView) { s.Picture = cmd.Picture })
+		if !slices.Contains(Pictures(), cmd.Picture) {
+			return r, refusal("picture", fmt.Sprintf("%q is not what a picture can be.", cmd.Picture),
+				"Say blurred or black, or nothing.")
+		}
+		return r, nil
+	}
+	r.write = func(ctx context.Context) error { return journal.SetVerdict(ctx, cmd.Shot, string(cmd.Verdict)) }
+	r.show = show(func(s *ShotView) { s.Verdict = cmd.Verdict })
+	return r, c.checkVerdict(cmd)
+}
+
+// newName is another name of a session. The mutex is held.
+func (c *Control) newName(cmd Command) (remark, error) {
+	name := strings.TrimSpace(cmd.Name)
+	r := remark{key: remarkKey{id: cmd.Session, kind: cmd.Type},
+		write: func(ctx context.Context) error { return c.opts.Journal.Rename(ctx, cmd.Session, name) },
+		show: func() {
+			if c.session.id == cmd.Session {
+				c.session.name = name
+			}
+		}}
+	return r, plainText("name", name, maxNameLength, false)
+}
+
+// fileNumber is the camera's number of the picture of a shot, or of the coming one. The mutex is held.
+func (c *Control) fileNumber(cmd Command) (remark, error) {
+	if cmd.File < 0 || cmd.File > record.MaxFile {
+		return remark{}, refusal("file", fmt.Sprintf("%d is no number of a camera's file.", cmd.File),
+			fmt.Sprintf("Use 1 to %d.", record.MaxFile))
+	}
+	s := c.session
+	shots, next := []record.Shot(nil), 0
+	read := func(ctx context.Context) {
+		c.mu.Lock()
+		id := s.id
+		c.mu.Unlock()
+		if list, err := c.opts.Journal.Shots(ctx, id, shotsShown); err == nil {
+			shots = list
+		}
+		if n, err := c.opts.Journal.NextFile(ctx, id); err == nil {
+			next = n
+		}
+	}
+	r := remark{key: remarkKey{id: cmd.Shot, kind: cmd.Type}}
+	write := func(ctx context.Context) error { return c.opts.Journal.SetFile(ctx, cmd.Shot, cmd.File) }
+	if cmd.Shot == 0 { // its number is known now: when the journal is written again, more may have been made
+		number := s.made + 1
+		r.key = remarkKey{id: int64(number), kind: cmd.Type, next: true}
+		write = func(ctx context.Context) error {
+			id, err := c.sessionID(ctx, s)
+			if err != nil {
+				return err
+			}
+			return c.opts.Journal.SetFileFrom(ctx, id, number, cmd.File)
+		}
+	}
+	r.write = func(ctx context.Context) error {
+		err := write(ctx)
+		if err == nil {
+			read(ctx)
+		}
+		return err
+	}
+	r.show = func() {
+		if c.session != s {
+			return
+		}
+		c.nextFile = next
+		for _, made := range shots {
+			c.changeShown(made.ID, func(v *ShotView) { v.File = made.File })
+		}
+	}
+	return r, nil
+}
+
 // checkVerdict refuses what is no verdict, and one on a shot that says nothing of the delay: what is counted is how
 // often the delay was right. One that is there may be taken back. The mutex is held.
 func (c *Control) checkVerdict(cmd Command) error {
-	switch cmd.Verdict {
-	case Unjudged:
+	switch {
+	case cmd.Verdict == Unjudged:
 		return nil
-	case Early, Good, Late, Nothing:
-	default:
+	case !slices.Contains(Verdicts(), cmd.Verdict):
 		return refusal("verdict", fmt.Sprintf("%q is not a verdict.", cmd.Verdict),
-			"Say early, good, late or nothing there.")
+			"Say early, good, late, too high, too low or nothing there.")
 	}
 	i := slices.IndexFunc(c.shots, func(s ShotView) bool { return s.ID == cmd.Shot })
 	if i >= 0 && c.shots[i].Problem != "" {

@@ -256,6 +256,6 @@ func TestStopWithUnwrittenRemarks(t *testing.T) {
 		x.fire()
 		x.book.setStuck(make(chan struct{}))
 		x.refused(me, Command{Type: "note", Shot: 1, Text: "x"})
-		assert.ErrorContains(t, x.stop(), "1 verdict or note could not be written to the journal")
+		assert.ErrorContains(t, x.stop(), "1 remark could not be written to the journal")
 	})
 }

@@ -5,6 +5,7 @@ package control
 import (
 	"time"
 
+	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
 
@@ -50,6 +51,7 @@ type Snapshot struct {
 	Room      *Room       `json:"room"`      // simulated rig only
 	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
 	ShotCount int         `json:"shot_count"`
+	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
 	Phases    []Choice    `json:"phases"`
 	Liquids   []Choice    `json:"liquids"`
 	Notice    string      `json:"notice"` // a message: an edge rejected, edges lost, the record full; "" none
@@ -184,7 +186,25 @@ const (
 	Good     Verdict = "good"
 	Late     Verdict = "late"
 	Nothing  Verdict = "nothing there"
+	TooHigh  Verdict = "too high" // of the aim, not of the time
+	TooLow   Verdict = "too low"
 )
+
+// Verdicts lists every Verdict.
+func Verdicts() []Verdict { return []Verdict{Unjudged, Early, Good, Late, Nothing, TooHigh, TooLow} }
+
+// Picture is what is wrong with a picture, whatever it shows.
+type Picture string
+
+// What can be.
+const (
+	Usable  Picture = ""
+	Blurred Picture = record.PictureBlurred
+	Black   Picture = record.PictureBlack
+)
+
+// Pictures lists every Picture.
+func Pictures() []Picture { return []Picture{Usable, Blurred, Black} }
 
 // ShotView is one try as the page shows it. Actual times are the board's own stamps.
 type ShotView struct {
@@ -199,10 +219,16 @@ type ShotView struct {
 	Simulated  bool      `json:"simulated"`
 	IntervalMs *float64  `json:"interval_ms"` // null without a gate
 	DelayMs    float64   `json:"delay_ms"`
+	Kind       shot.Kind `json:"kind"`      // "" its set cannot be read
+	TrimMs     float64   `json:"trim_ms"`   // of its kind
+	SpeedMS    *float64  `json:"speed_m_s"` // of the throw at the second beam; null for another kind
 	Cues       []CueView `json:"cues"`
 	Seen       string    `json:"seen"` // simulated rig: what the camera saw
 	Verdict    Verdict   `json:"verdict"`
 	Note       string    `json:"note"`
+	Star       bool      `json:"star"` // to be kept
+	Picture    Picture   `json:"picture"`
+	File       int       `json:"file"` // the camera's number of the picture; 0: not known
 }
 
 // CueView is one pulse, planned and actual, in ms from the clock edge.
@@ -228,6 +254,12 @@ type CueView struct {
 //	room                  simulated rig: let the drop, throw or sound go
 //	verdict   Shot, Verdict  not of a shot that failed, or whose machine was late
 //	note      Shot, Text
+//	star      Shot, Star  one to be kept, or not any more
+//	picture   Shot, Picture  what is wrong with it: "blurred", "black", "" nothing
+//	file      Shot, File  the camera's number of its picture, from which the next ones count, 0 none; without Shot of the
+//	                      coming shot
+//	rename    Session, Name  "" takes the name away
+//	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
@@ -242,6 +274,10 @@ type Command struct {
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
 	Text    string  `json:"text,omitempty"`
+	Session int64   `json:"session,omitempty"`
+	Star    bool    `json:"star,omitempty"`
+	Picture Picture `json:"picture,omitempty"`
+	File    int     `json:"file,omitempty"`
 	Output  string  `json:"output,omitempty"`
 	Now     int64   `json:"now,omitempty"`
 	Epoch   int64   `json:"epoch,omitempty"`
@@ -267,6 +303,16 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"shot", "verdict"}, true
 	case "note":
 		return []string{"shot", "text"}, true
+	case "star":
+		return []string{"shot", "star"}, true
+	case "picture":
+		return []string{"shot", "picture"}, true
+	case "file":
+		return []string{"shot", "file"}, true
+	case "rename":
+		return []string{"session", "name"}, true
+	case "again":
+		return []string{"session", "shot"}, true
 	case "pulse":
 		return []string{"output"}, true
 	case "clock":

@@ -72,7 +72,8 @@ func (c *Control) snapshot() *Snapshot {
 		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Elevation: c.plan.elevation,
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
-		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
+		NextFile: c.nextFile,
+		Phases:   phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {
 		s.Board.TickUs = float64(c.link.id.Tick) / float64(time.Microsecond)

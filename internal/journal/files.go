@@ -73,11 +73,10 @@ func (j *Journal) SetFile(ctx context.Context, id int64, file int) error {
 		SELECT session, number, ?2 FROM shots WHERE id = ?1 ON CONFLICT DO UPDATE SET file = ?2`, id, file)
 }
 
-// SetNextFile is SetFile for the coming shot of a session.
-func (j *Journal) SetNextFile(ctx context.Context, session int64, file int) error {
-	err := j.update(ctx, "keep a file number", "session", session, `INSERT INTO file_numbers VALUES (?1,
-		(SELECT coalesce(max(number), 0) + 1 FROM shots WHERE session = ?1), ?2) ON CONFLICT DO UPDATE SET file = ?2`,
-		session, file)
+// SetFileFrom is SetFile for the shot that has or will have this number in a session.
+func (j *Journal) SetFileFrom(ctx context.Context, session int64, number, file int) error {
+	err := j.update(ctx, "keep a file number", "session", session,
+		"INSERT INTO file_numbers VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET file = ?3", session, number, file)
 	if isForeignKeyError(err) {
 		return fmt.Errorf("journal %s: keep a file number: session %d is %w", j.Path(), session, record.ErrNotFound)
 	}

@@ -19,17 +19,7 @@ func (j *Journal) shotByID(ctx context.Context, id int64) (record.Shot, error) {
 	if isRowError(err) {
 		index.ids, err = []int64{id}, nil // it is there, and cannot be read
 	}
-	var shots []record.Shot
-	if err == nil {
-		shots, err = j.readShots(ctx, index, index.ids)
-	}
-	if err != nil {
-		return record.Shot{}, j.explain("read a shot", err)
-	}
-	if len(shots) == 0 {
-		return record.Shot{}, fmt.Errorf("journal %s: shot with id %d is %w", j.path, id, record.ErrNotFound)
-	}
-	return shots[0], nil
+	return j.onlyShot(ctx, index, err, fmt.Sprintf("shot with id %d", id))
 }
 
 // shotsBefore finds shots by their numbers, which are in the order in which they were made. Where the index of those is

@@ -44,7 +44,7 @@ func TestFileNumbers(t *testing.T) {
 	j := open(t, path)
 	first, other := session(t, j).ID, session(t, j).ID
 	assert.Zero(t, add(t, j, first, 2).File)
-	require.NoError(t, j.SetNextFile(ctx, first, 9998))
+	require.NoError(t, j.SetFileFrom(ctx, first, 3, 9998))
 	assert.Equal(t, 9998, add(t, j, first, 1).File)
 	last := add(t, j, first, 3)
 	assert.Equal(t, 2, last.File, "a camera counts from 9999 to 1")
@@ -59,8 +59,8 @@ func TestFileNumbers(t *testing.T) {
 	assert.Equal(t, []int{0, 0, 9998, 9999, 7, 8}, files(t, j, first))
 	require.NoError(t, j.SetFile(ctx, shots[2].ID, 0))
 	assert.Equal(t, []int{0, 0, 9998, 0, 7, 8}, files(t, j, first))
-	require.NoError(t, j.SetNextFile(ctx, first, 100))
-	require.NoError(t, j.SetNextFile(ctx, first, 200))
+	require.NoError(t, j.SetFileFrom(ctx, first, 7, 100))
+	require.NoError(t, j.SetFileFrom(ctx, first, 7, 200))
 	assert.Equal(t, 200, add(t, j, first, 1).File)
 	byNumber, err := j.Shot(ctx, first, 5)
 	require.NoError(t, err)
@@ -76,7 +76,7 @@ func TestFileNumbers(t *testing.T) {
 	assert.Equal(t, []string{"1/3: 1 from 9998", "1/5: 2 from 7", "1/7: 1 from 200"}, stretches)
 
 	assert.ErrorIs(t, j.SetFile(ctx, 99, 1), record.ErrNotFound)
-	assert.ErrorIs(t, j.SetNextFile(ctx, 99, 1), record.ErrNotFound)
+	assert.ErrorIs(t, j.SetFileFrom(ctx, 99, 1, 1), record.ErrNotFound)
 	assert.Error(t, j.SetFile(ctx, 1, record.MaxFile+1))
 	none, err := j.NextFile(ctx, 99)
 	require.NoError(t, err)

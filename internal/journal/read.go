@@ -140,6 +140,11 @@ func (j *Journal) Shot(ctx context.Context, session int64, number int) (record.S
 	}
 	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
 		"SELECT id, session, number FROM shots WHERE session = ?1 AND number = ?2", session, number)
+	return j.onlyShot(ctx, index, err, fmt.Sprintf("shot %d of session %d", number, session))
+}
+
+// onlyShot returns the one shot of an index, unless there was an error already.
+func (j *Journal) onlyShot(ctx context.Context, index *shotIndex, err error, which string) (record.Shot, error) {
 	var shots []record.Shot
 	if err == nil {
 		shots, err = j.readShots(ctx, index, index.ids)
@@ -148,8 +153,7 @@ func (j *Journal) Shot(ctx context.Context, session int64, number int) (record.S
 		return record.Shot{}, j.explain("read a shot", err)
 	}
 	if len(shots) == 0 {
-		return record.Shot{}, fmt.Errorf("journal %s: shot %d of session %d is %w", j.path, number, session,
-			record.ErrNotFound)
+		return record.Shot{}, fmt.Errorf("journal %s: %s is %w", j.path, which, record.ErrNotFound)
 	}
 	return shots[0], nil
 }

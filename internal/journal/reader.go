@@ -164,3 +164,8 @@ func (r Reader) StoredSet(ctx context.Context, session, shot int64) (set string,
 	})
 	return set, err
 }
+
+// StoredSet is Reader.StoredSet.
+func (j *Journal) StoredSet(ctx context.Context, session, shot int64) (string, error) {
+	return j.Reader().StoredSet(ctx, session, shot)
+}
