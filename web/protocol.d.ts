@@ -267,3 +267,94 @@ export type Message =
 	| { type: "refused"; re: number; refusal: Refusal }
 	| { type: "done"; re: number }
 	| { type: "heartbeat" };
+
+// What the machine answers to GET /record/..., of which the interfaces mirror internal/page. Names, notes and the like
+// are as a person wrote them: they are shown as text.
+
+/** /record/sessions?words=&after=&limit= */
+export interface PastSessions {
+	sessions: PastSession[];
+	next: number;
+	found: number;
+	problem: string;
+}
+
+export interface PastSession {
+	id: number;
+	title: string;
+	name: string;
+	started: string;
+	dated: string;
+	board: string;
+	kind: string;
+	shots: number;
+	verdicts: VerdictCount[];
+	matches: number[];
+	damaged: string;
+}
+
+export interface VerdictCount {
+	verdict: Verdict;
+	shots: number;
+}
+
+/** /record/sessions/ID */
+export interface Evening {
+	session: PastSession;
+	set: SetValue[];
+	set_problem: string;
+	elevation: string;
+	summed: number;
+	uncounted: number;
+	keepers: number;
+	kinds: KindTries[];
+}
+
+export interface SetValue {
+	field: string;
+	text: string;
+	used: boolean;
+}
+
+export interface KindTries {
+	kind: Kind;
+	axis: string;
+	count: number;
+	tries: Try[];
+	best: Best | null;
+	why: string;
+}
+
+export interface Try {
+	number: number;
+	at_ms: number;
+	verdict: Verdict;
+	counted: boolean;
+}
+
+export interface Best {
+	at_ms: number;
+	good: number;
+	tries: number;
+}
+
+/** /record/sessions/ID/shots?before=&limit= */
+export interface PastShots {
+	shots: ShotView[];
+	next: number;
+	lost: number[];
+}
+
+/** /record/again?session= or ?shot=: what would change in the coming shot. */
+export interface SetAgain {
+	changes: SetChange[];
+	refused: Refusal[];
+	missing: string[];
+	unknown: string[];
+}
+
+export interface SetChange {
+	field: string;
+	from: string;
+	to: string;
+}

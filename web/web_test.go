@@ -17,6 +17,7 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/need"
+	"stillwater/internal/page"
 	"stillwater/internal/shot"
 	"stillwater/web"
 )
@@ -92,6 +93,10 @@ func TestProtocolMatchesControl(t *testing.T) {
 	wanted := map[string]map[string]string{}
 	mirror(wanted, reflect.TypeFor[control.Snapshot]())
 	mirror(wanted, reflect.TypeFor[control.Command]())
+	for _, answer := range []reflect.Type{reflect.TypeFor[page.PastSessions](), reflect.TypeFor[page.Evening](),
+		reflect.TypeFor[page.PastShots](), reflect.TypeFor[page.SetAgain]()} {
+		mirror(wanted, answer)
+	}
 	require.Contains(t, wanted, "Snapshot")
 	require.Contains(t, wanted, "DropSet")
 	for name, fields := range wanted {

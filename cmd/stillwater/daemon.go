@@ -123,6 +123,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	}
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
+		Record: record.Reader(),
 	})
 	if err != nil {
 		return err

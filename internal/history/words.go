@@ -38,7 +38,8 @@ func (w Words) MatchSession(text string) bool {
 }
 
 // MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, date and kind, and in
-// the text of its session. Where that has them all already, what was said of the shot must have one.
+// the text of its session. Where that has them all already, what was said of the shot must have one. Of a shot without
+// a date only what was said is known.
 func (w Words) MatchShot(session string, made record.Shot) bool {
 	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File)), "\n"))
 	if w.MatchSession(session) {
@@ -47,6 +48,9 @@ func (w Words) MatchShot(session string, made record.Shot) bool {
 	rest := said + "\n" + session
 	if w.MatchSession(rest) {
 		return true
+	}
+	if made.At.IsZero() { // neither its date nor its set is known
+		return false
 	}
 	return w.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+KindOf(made.Set)))
 }

@@ -1,14 +1,19 @@
 package journal
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
+	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
 )
 
 // many is how many shots the benchmarks' journal has, in one session.
@@ -93,6 +98,22 @@ func BenchmarkLarge(b *testing.B) {
 			require.NoError(b, j.Close())
 		}
 	})
+	b.Run("look back", func(b *testing.B) {
+		j, err := OpenReadOnly(b.Context(), path)
+		require.NoError(b, err)
+		defer j.Close()
+		for name, look := range map[string]func(Reader) error{
+			"50 of the middle": func(r Reader) error { _, err := r.ShotsBefore(b.Context(), 1, many/2, 50); return err },
+			"newest 5000":      func(r Reader) error { _, err := r.ShotsBefore(b.Context(), 1, 0, 5000); return err },
+			"remarks":          func(r Reader) error { return r.Remarked(b.Context(), func(record.Shot) {}) },
+		} {
+			b.Run(name, func(b *testing.B) {
+				for b.Loop() {
+					require.NoError(b, look(j.Reader()))
+				}
+			})
+		}
+	})
 	b.Run("read all", func(b *testing.B) {
 		j, err := OpenReadOnly(b.Context(), path)
 		require.NoError(b, err)
@@ -118,4 +139,31 @@ func BenchmarkLarge(b *testing.B) {
 			require.NoError(b, j.Verify(b.Context()))
 		}
 	})
+}
+
+// BenchmarkAddBesideReader is what a shot takes while somebody looks back without end.
+func BenchmarkAddBesideReader(b *testing.B) {
+	for _, beside := range []bool{false, true} {
+		b.Run(fmt.Sprint("reader ", beside), func(b *testing.B) {
+			path := newPath(b)
+			asBefore(b, path, 20_000)
+			j := open(b, path)
+			ctx, stop := context.WithCancel(b.Context())
+			var reading sync.WaitGroup
+			if beside {
+				reading.Go(func() {
+					for ctx.Err() == nil {
+						j.Reader().ShotsBefore(ctx, 1, 0, 5000)
+					}
+				})
+			}
+			b.ResetTimer()
+			for b.Loop() {
+				_, err := j.Add(ctx, record.Shot{Session: 1, At: time.Unix(1, 0)})
+				require.NoError(b, err)
+			}
+			stop()
+			reading.Wait()
+		})
+	}
 }

@@ -52,8 +52,15 @@ const (
 
 // requesters limits requests, by phone or else by address.
 type requesters struct {
+	perSecond rate.Limit
+	burst     int
+
 	mu    sync.Mutex
 	byKey map[any]*requester // by name of a phone (string) or address
+}
+
+func newRequesters(perSecond rate.Limit, burst int) requesters {
+	return requesters{perSecond: perSecond, burst: burst, byKey: map[any]*requester{}}
 }
 
 type requester struct {
@@ -68,13 +75,10 @@ func (q *requesters) limiter(who any) *rate.Limiter {
 	defer q.mu.Unlock()
 	r := q.byKey[who]
 	if r == nil {
-		if q.byKey == nil {
-			q.byKey = map[any]*requester{}
-		}
 		if len(q.byKey) >= maxRequesters {
 			q.evictOldest()
 		}
-		r = &requester{Limiter: rate.NewLimiter(requestsPerSecond, requestsBurst)}
+		r = &requester{Limiter: rate.NewLimiter(q.perSecond, q.burst)}
 		q.byKey[who] = r
 	}
 	r.last = time.Now()
@@ -100,18 +104,22 @@ func (s *Server) limit(next http.Handler) http.Handler {
 		if client, paired := s.pairing.client(r); paired {
 			who = client
 		}
-		turn := s.requesters.limiter(who).Reserve()
-		wait := turn.Delay()
-		if wait > maxRequestWait {
-			turn.Cancel()
-			refuseTooMany(w, wait, "Too many requests.")
-			return
+		if admit(w, r, s.requesters.limiter(who)) {
+			next.ServeHTTP(w, r)
 		}
-		if !sleep(r.Context(), wait) {
-			return
-		}
-		next.ServeHTTP(w, r)
 	})
+}
+
+// admit waits for a request's turn; false: it was refused, or nobody waits for it any more.
+func admit(w http.ResponseWriter, r *http.Request, limiter *rate.Limiter) bool {
+	turn := limiter.Reserve()
+	wait := turn.Delay()
+	if wait > maxRequestWait {
+		turn.Cancel()
+		refuseTooMany(w, wait, "Too many requests.")
+		return false
+	}
+	return sleep(r.Context(), wait)
 }
 
 // sleep waits, and reports whether it did so to the end.

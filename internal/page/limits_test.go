@@ -323,7 +323,7 @@ func TestRequestsBeyondTheRateWait(t *testing.T) {
 
 func TestRequestersAreForgotten(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var q requesters
+		q := newRequesters(requestsPerSecond, requestsBurst)
 		first := q.limiter("first")
 		for i := range 3 * maxRequesters {
 			time.Sleep(time.Millisecond)

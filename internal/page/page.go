@@ -35,6 +35,7 @@ type Options struct {
 	Version   string       // shown in /metrics
 	Log       *slog.Logger // nil: slog.Default
 	Phones    Phones       // nil: phones pair again after each start
+	Record    Record       // nil: phones cannot look back
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration
 
@@ -60,6 +61,7 @@ type Server struct {
 	snapshots  *snapshots
 	sockets    sockets
 	requesters requesters
+	lookUps    requesters
 }
 
 // New makes a server with a fresh pairing code. Phones paired before stay paired, if opts say where they are stored.
@@ -75,6 +77,7 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 		return nil, fmt.Errorf("page: read the page's files: %w", err)
 	}
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
+		requesters: newRequesters(requestsPerSecond, requestsBurst), lookUps: newRequesters(lookUpsPerSecond, lookUpsBurst),
 		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
 	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones, opts.Log)
 	if err != nil {
@@ -90,6 +93,7 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /paired", s.handlePaired)
 	mux.HandleFunc("GET /ws", s.handleSocket)
 	mux.HandleFunc("GET /metrics", s.handleMetrics)
+	s.handleRecord(mux)
 	mux.HandleFunc("GET /", s.handleFile)
 	return s.guard(s.limit(mux))
 }
