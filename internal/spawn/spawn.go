@@ -26,7 +26,7 @@ type Command struct {
 	Env    []string      // nil: that of this process
 	Stderr io.Writer     // the process's log; nil: discarded
 	Stdout io.Writer     // its output; nil: discarded
-	Grace  time.Duration // describeExit long Close waits for the process to end by itself; 0: DefaultGrace
+	Grace  time.Duration // how long Close waits for the process to end by itself; 0: DefaultGrace
 }
 
 // DefaultGrace is ample for switching the outputs off.
@@ -34,7 +34,7 @@ const DefaultGrace = 2 * time.Second
 
 // Status is what a board process prints about itself on request: a line of JSON on its standard output.
 type Status struct {
-	Drive   string   `json:"drive"`   // describeExit the outputs are driven
+	Drive   string   `json:"drive"`   // how the outputs are driven
 	Granted string   `json:"granted"` // to the board's thread, by the system
 	Missing []string `json:"missing"` // what was not granted, each with its remedy
 }
