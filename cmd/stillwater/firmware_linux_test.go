@@ -51,8 +51,7 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 	assert.Equal(t, map[string]int{"shutter": 1, "flash1": 1, "flash2": 1}, on)
 
 	// Opening a port resets many boards; one that is reset while armed is gone, comes back, and is not armed.
-	h.must(control.Command{Type: "arm", Shots: 9})
-	h.until("armed", inState(control.Armed))
+	h.arm(9)
 	board.Reset()
 	h.until("the board started again", func(s *control.Snapshot) bool { return !s.Board.Connected })
 	assert.Contains(t, h.last.Board.Problem, "restarted (external reset)")

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"stillwater/internal/board"
 	"stillwater/internal/wire"
 )
 
@@ -146,6 +147,8 @@ func (c *Control) sendGo(ctx context.Context, client string, cmd Command) error 
 	defer c.mu.Unlock()
 	c.endRequest(q)
 	switch {
+	case errors.Is(err, board.ErrNoAnswer): // and it was disarmed for that
+		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Arm again.")
 	case c.epoch != cmd.Epoch && c.current != r:
 		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
 	case err != nil:

@@ -3,6 +3,7 @@ package control
 import (
 	"context"
 	"errors"
+	"fmt"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -772,6 +773,30 @@ func TestGoComesFirstWhereTheSetNeedsIt(t *testing.T) {
 		assert.Empty(t, x.Snapshot().Notice, "it waits no more")
 		x.dev.fail["go"] = &board.RefusedError{Request: wire.TypeGo, Reason: wire.ReasonBusy}
 		assert.Contains(t, x.refused(me, Command{Type: "go"}).Why, "refused")
+	})
+}
+
+// The board's client disarms a board that does not answer a go: the refusal says why it was disarmed.
+func TestGoThatIsNotAnswered(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
+		x.arm(1)
+		x.dev.emit(board.Event{State: &wire.State{State: wire.Armed, Reason: wire.ReasonNotOpened, Left: 1}})
+		synctest.Wait()
+		release := x.dev.holdUp("go")
+		x.dev.fail["go"] = fmt.Errorf("asking the board to go: %w; it was disarmed, to be safe: try again", board.ErrNoAnswer)
+		refused := make(chan *Refusal)
+		go func() { refused <- x.refused(me, Command{Type: "go"}) }()
+		synctest.Wait()
+		x.dev.emit(board.Event{State: &wire.State{State: wire.Safe, Reason: wire.ReasonRequested}})
+		synctest.Wait()
+		release()
+		r := <-refused
+		assert.Contains(t, r.Why, "the board did not answer; it was disarmed, to be safe")
+		assert.Equal(t, "Arm again.", r.Remedy)
+		assert.Equal(t, Safe, x.Snapshot().State)
 	})
 }
 

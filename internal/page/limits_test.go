@@ -166,8 +166,9 @@ func TestFloodsOfDisarmsKeepToTheRate(t *testing.T) {
 		for start := time.Now(); time.Since(start) < 10*time.Second; answers++ {
 			phone.reply() // done, or under way
 		}
-		assert.InDelta(t, messagesBurst+10*messagesPerSecond, answers, 3)
-		assert.LessOrEqual(t, done.disarms.Load(), int64(answers)+1)
+		const most = messagesBurst + 10*messagesPerSecond
+		assert.InDelta(t, most, answers, 3)
+		assert.LessOrEqual(t, done.disarms.Load(), int64(most+3))
 		other := b.dial(b.pair())
 		other.send(`{"n":1,"type":"disarm"}`)
 		assert.Equal(t, message{Type: "done", Re: 1}, other.reply())
