@@ -2,6 +2,7 @@ package page
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -10,6 +11,7 @@ import (
 	"net/http"
 	"net/netip"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -136,8 +138,33 @@ func TestAnAddressHasAShareOfItsOwn(t *testing.T) {
 	})
 }
 
+// slowUpgrades is a listener whose server is held up, once it has written that a websocket is open, until resume is
+// closed.
+type slowUpgrades struct {
+	net.Listener
+	resume chan struct{}
+}
+
+func (l slowUpgrades) Accept() (net.Conn, error) {
+	conn, err := l.Listener.Accept()
+	return slowUpgrade{conn, l.resume}, err
+}
+
+type slowUpgrade struct {
+	net.Conn
+	resume chan struct{}
+}
+
+func (c slowUpgrade) Write(p []byte) (int, error) {
+	n, err := c.Conn.Write(p)
+	if bytes.HasPrefix(p, []byte("HTTP/1.1 101 ")) {
+		<-c.resume
+	}
+	return n, err
+}
+
 // Somebody holds all the connections that he can, and sends nothing. The page opens at once, and a phone's websocket is
-// none of those that make room.
+// none of those that make room, from the moment that the phone knows of it.
 func TestNobodyIsShutOutByConnectionsThatDoNothing(t *testing.T) {
 	s, err := New(t.Context(), Options{Control: &puppet{}, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
@@ -145,11 +172,14 @@ func TestNobodyIsShutOutByConnectionsThatDoNothing(t *testing.T) {
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error)
-	go func() { ended <- s.Serve(ctx, on) }()
+	resume := make(chan struct{})
+	go func() { ended <- s.Serve(ctx, slowUpgrades{on, resume}) }()
 	defer func() {
 		cancel()
 		assert.NoError(t, <-ended)
 	}()
+	release := sync.OnceFunc(func() { close(resume) })
+	defer release()
 	token, err := s.pairing.pair(t.Context(), s.Code())
 	require.NoError(t, err)
 	url := "http://" + on.Addr().String()
@@ -181,6 +211,17 @@ func TestNobodyIsShutOutByConnectionsThatDoNothing(t *testing.T) {
 		answer.Body.Close()
 		assert.True(t, strings.HasPrefix(string(body), "<!doctype html>"))
 	}
+	release()
 	k.send(`{"n":1,"type":"take"}`)
 	assert.Equal(t, message{Type: "done", Re: 1}, k.reply())
+
+	// A request that is no upgrade after all ends its connection, which is not counted.
+	ask, err := http.NewRequestWithContext(t.Context(), http.MethodGet, url+"/ws", nil)
+	require.NoError(t, err)
+	ask.Header = http.Header{"Origin": {url}, "Cookie": {cookieName + "=" + token}}
+	answer, err := http.DefaultClient.Do(ask)
+	require.NoError(t, err)
+	answer.Body.Close()
+	assert.Equal(t, http.StatusBadRequest, answer.StatusCode)
+	assert.True(t, answer.Close, "it says that the connection ends")
 }

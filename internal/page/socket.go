@@ -117,14 +117,18 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "Pair this phone first.", http.StatusUnauthorized)
 		return
 	}
+	c := connectionOf(r)
+	if c != nil {
+		c.release()                           // before the phone knows: from then on it must not be closed to make room
+		w.Header().Set("Connection", "close") // with an answer that is no upgrade, since it is not counted any more
+	}
 	conn, err := upgrader.Upgrade(w, r, nil)
 	if err != nil {
 		s.log.Debug("websocket", "err", err)
 		return
 	}
 	k.conn = conn
-	if c := connectionOf(r); c != nil {
-		c.release()
+	if c != nil {
 		c.bytes = k.limits.bytes
 	}
 	s.log.Debug("phone connected", "client", client)
