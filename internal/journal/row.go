@@ -85,7 +85,7 @@ func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	var wrong []string
 	s.File = index.files.of(s.Session, s.Number)
 	if index.filesLost {
-		wrong = append(wrong, "the camera's number of its picture cannot be relied on")
+		wrong = append(wrong, fileDoubtful)
 	}
 	if !r.checksumMatches() {
 		wrong = append(wrong, "its checksum does not match, some of it may be wrong")
