@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"net/netip"
+	"net/url"
 	"regexp"
 	"slices"
 
@@ -48,8 +49,8 @@ func parse(text []byte) (in Invitation, err error) {
 
 // Write writes the page's addresses and the code for people.
 func (in Invitation) Write(w io.Writer) error {
-	for _, url := range in.URLs() {
-		fmt.Fprintf(w, "  page          %s\n", url)
+	for _, page := range in.URLs() {
+		fmt.Fprintf(w, "  page          %s\n", page)
 	}
 	if _, err := fmt.Fprintf(w, "  pairing code  %s\n", in.Code); err != nil {
 		return fmt.Errorf("write the pairing code: %w", err)
@@ -85,7 +86,8 @@ func (in Invitation) urls(own []netip.Addr) (urls []string) {
 }
 
 func (in Invitation) url(host netip.Addr) string {
-	return fmt.Sprintf("http://%s/", netip.AddrPortFrom(host, in.Listening.Port()))
+	u := url.URL{Scheme: "http", Host: netip.AddrPortFrom(host, in.Listening.Port()).String(), Path: "/"} // escapes a zone
+	return u.String()
 }
 
 // reachable lists the addresses under which a listener can be reached, the likeliest for a phone first.

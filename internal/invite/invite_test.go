@@ -25,6 +25,8 @@ func TestReachable(t *testing.T) {
 	in := Invitation{Listening: netip.MustParseAddrPort("0.0.0.0:8737"), Name: "studio"}
 	assert.Equal(t, []string{"http://studio.local:8737/", "http://192.168.4.2:8737/", "http://203.0.113.7:8737/",
 		"http://127.0.0.1:8737/"}, in.urls(own))
+	in = Invitation{Listening: netip.MustParseAddrPort("[fe80::1%0]:8737")}
+	assert.Equal(t, []string{"http://[fe80::1%250]:8737/"}, in.urls(own), "RFC 6874")
 }
 
 // pairing is a page with some phones.
