@@ -19,6 +19,8 @@ export interface Snapshot {
 	holder: string;
 	asking: string[];
 	onlookers: number;
+	/** The phone that holds the controls is disconnected, locked, or shows something else. */
+	away: boolean;
 	grace_s: number;
 	care: Care[];
 	care_done: boolean;
@@ -231,7 +233,7 @@ export interface LightSet {
 
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
-	| "pulse" | "clock" | "star" | "picture" | "file" | "rename" | "again";
+	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -251,6 +253,7 @@ export interface Command {
 	picture?: Picture;
 	file?: number;
 	output?: string;
+	hidden?: boolean;
 	now?: number;
 	epoch?: number;
 }

@@ -55,6 +55,7 @@ func (c *Control) beginArming(
 	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
 	c.current, c.lastRun, c.arming = r, r, true
 	c.reason, c.notice = "arming", ""
+	c.watchHolder(time.Now())
 	c.publish()
 	ctx, q := c.beginRequest(ctx)
 	return ctx, arming{request: q, run: r, link: c.link}, nil

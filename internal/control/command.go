@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 
@@ -38,6 +39,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	if err := c.change(client, cmd); err != nil {
 		return err
 	}
+	c.watchHolder(time.Now())
 	c.publish()
 	return nil
 }
@@ -63,6 +65,8 @@ func (c *Control) change(client string, cmd Command) error {
 		return c.take(client)
 	case "clock":
 		return c.phoneClock(client, cmd.Now)
+	case "page":
+		return c.setHidden(client, cmd.Hidden)
 	}
 	if err := c.requireHolder(client); err != nil {
 		return err

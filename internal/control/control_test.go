@@ -394,6 +394,56 @@ func TestVanishedHolder(t *testing.T) {
 	})
 }
 
+// A phone that locks itself keeps its connection, but nobody can disarm on it.
+func TestHiddenHolder(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		leave := x.ready()
+		x.Join(other)
+		hide := func(client string, hidden bool) { x.must(client, Command{Type: "page", Hidden: hidden}) }
+		after := func(d time.Duration) *Snapshot {
+			time.Sleep(d - time.Millisecond)
+			before := x.Snapshot()
+			time.Sleep(2 * time.Millisecond)
+			synctest.Wait()
+			assert.Equal(t, Armed, before.State)
+			return x.Snapshot()
+		}
+		x.arm(9)
+		hide(other, true)
+		assert.Equal(t, Armed, after(time.Minute).State, "an onlooker that is locked changes nothing")
+		assert.False(t, x.Snapshot().Away)
+
+		hide(me, true)
+		assert.True(t, x.Snapshot().Away, "the others are told")
+		time.Sleep(9 * time.Second)
+		hide(me, false)
+		assert.False(t, x.Snapshot().Away)
+		assert.Equal(t, Armed, after(time.Minute).State, "looked at again in time")
+
+		hide(me, true)
+		time.Sleep(4 * time.Second)
+		hide(me, true)
+		s := after(6 * time.Second)
+		assert.Equal(t, Safe, s.State, "said twice, it counts from the first time")
+		assert.Equal(t, "disarmed: phone 1, which held the controls, was locked or showed something else for 10 s", s.Reason)
+		assert.Equal(t, me, s.Holder, "who comes back need not ask for the controls")
+		assert.Equal(t, wire.Safe, x.dev.now())
+
+		x.arm(9)
+		assert.Equal(t, Safe, after(10*time.Second).State, "one that arms unseen is given no longer")
+
+		hide(me, false)
+		x.arm(9)
+		hide(me, true)
+		time.Sleep(4 * time.Second)
+		leave(time.Now())
+		s = after(6 * time.Second)
+		assert.Contains(t, s.Reason, "was gone for 10 s", "locked, then disconnected: counted from when it was locked")
+		assert.Empty(t, s.Holder)
+	})
+}
+
 func TestVanishedOnlookerChangesNothing(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)

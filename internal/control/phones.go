@@ -8,14 +8,18 @@ import (
 
 // phones knows who is connected, who holds the controls and who asked for them.
 type phones struct {
-	connected  map[string]int // connections of each client
+	connected  map[string]int  // connections of each client
+	hidden     map[string]bool // of connected clients: the phone is locked, or shows something else
 	holder     string
 	requesters []string
-	grace      *graceTimer // nil while the holder is connected
+	grace      *graceTimer // nil while the holder can be reached
 }
 
-// graceTimer runs while the holder is disconnected.
-type graceTimer struct{ timer *timer }
+// graceTimer runs while the holder is disconnected or hidden.
+type graceTimer struct {
+	holder string
+	timer  *timer
+}
 
 func (p *phones) onlookers() int {
 	n := len(p.connected)
@@ -36,10 +40,11 @@ func (p *phones) giveToNext() {
 func (p *phones) give(client string) {
 	p.holder = client
 	p.requesters = slices.DeleteFunc(p.requesters, func(c string) bool { return c == client })
-	if p.grace != nil {
-		p.grace.timer.stop()
-		p.grace = nil
-	}
+}
+
+// away reports whether nobody can see or touch the holder's page. Without a holder nobody is missed.
+func (p *phones) away() bool {
+	return p.holder != "" && (p.connected[p.holder] == 0 || p.hidden[p.holder])
 }
 
 // Join says that a client is connected. Snapshots come on the channel, the newest only when the reader is slow, until
@@ -49,9 +54,11 @@ func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(he
 	c.update(func() {
 		c.viewers[v] = struct{}{}
 		c.phones.connected[client]++
+		delete(c.phones.hidden, client)
 		if client == c.phones.holder {
 			c.phones.give(client)
 		}
+		c.watchHolder(time.Now())
 	})
 	return v.latest, func(heard time.Time) {
 		c.update(func() {
@@ -61,39 +68,68 @@ func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(he
 	}
 }
 
-// disconnectPhone takes one connection of a client away. The holder has the grace time to come back, counted from when
-// it was last heard.
+// disconnectPhone takes one connection of a client away.
 func (c *Control) disconnectPhone(client string, heard time.Time) {
 	p := &c.phones
 	if p.connected[client]--; p.connected[client] > 0 {
 		return
 	}
 	delete(p.connected, client)
+	delete(p.hidden, client)
 	p.requesters = slices.DeleteFunc(p.requesters, func(a string) bool { return a == client })
-	if client != p.holder {
-		return
-	}
-	a := &graceTimer{}
-	a.timer = c.tasks.after(time.Until(heard.Add(c.opts.Grace)), func() { c.graceExpired(a) })
-	p.grace = a
+	c.watchHolder(heard)
 }
 
-// graceExpired disarms and frees the controls, unless the holder came back or the controls went to another.
-func (c *Control) graceExpired(a *graceTimer) {
+// watchHolder gives a holder whom nobody can reach the grace time to come back, counted from when it was last there.
+// Called after each change of who holds the controls, who is connected and who is hidden. The mutex is held.
+func (c *Control) watchHolder(there time.Time) {
+	p := &c.phones
+	if p.grace != nil && (!p.away() || p.grace.holder != p.holder) {
+		p.grace.timer.stop()
+		p.grace = nil
+	}
+	if p.grace == nil && p.away() {
+		g := &graceTimer{holder: p.holder}
+		g.timer = c.tasks.after(time.Until(there.Add(c.opts.Grace)), func() { c.graceExpired(g) })
+		p.grace = g
+	}
+}
+
+// graceExpired disarms, and frees the controls of a holder that is disconnected, unless it came back or the controls
+// went to another.
+func (c *Control) graceExpired(g *graceTimer) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	p := &c.phones
-	if p.grace != a {
+	if p.grace != g {
 		return
 	}
 	p.grace = nil
-	gone := p.holder
-	p.giveToNext()
+	how := "was locked or showed something else"
+	if p.connected[g.holder] == 0 {
+		how = "was gone"
+		p.giveToNext()
+		c.watchHolder(time.Now())
+	}
 	if c.current != nil {
-		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, was gone for %s", gone,
+		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, %s for %s", g.holder, how,
 			durationWords(c.opts.Grace)))
 	}
 	c.publish()
+}
+
+// setHidden says whether a phone's page can be seen.
+func (c *Control) setHidden(client string, hidden bool) error {
+	p := &c.phones
+	switch {
+	case p.connected[client] == 0:
+		return refusal("", "This phone is not connected.", "Reload the page.")
+	case hidden:
+		p.hidden[client] = true
+	default:
+		delete(p.hidden, client)
+	}
+	return nil
 }
 
 func (c *Control) take(client string) error {

@@ -72,7 +72,7 @@ func (e *evening) settle() {
 func (e *evening) someCommand() Command {
 	pick := func(list ...string) string { return list[e.r.IntN(len(list))] }
 	cautions := care.Checklist()
-	switch e.r.IntN(17) {
+	switch e.r.IntN(18) {
 	case 0:
 		return Command{Type: "take"}
 	case 1:
@@ -103,6 +103,8 @@ func (e *evening) someCommand() Command {
 		return Command{Type: pick("again", "rename"), Session: e.r.Int64N(3), Name: pick("", "first")}
 	case 10:
 		return Command{Type: "disarm"}
+	case 16:
+		return Command{Type: "page", Hidden: e.r.IntN(2) > 0}
 	default:
 		return Command{Type: "arm", Shots: e.r.IntN(6)}
 	}
@@ -118,7 +120,7 @@ func (e *evening) command() {
 		var r *Refusal
 		assert.True(e.t, errors.As(err, &r), "%+v: %v", cmd, err)
 	}
-	if err == nil && cmd.Type != "disarm" && cmd.Type != "take" {
+	if err == nil && !slices.Contains([]string{"disarm", "take", "page"}, cmd.Type) {
 		assert.Equal(e.t, client, holder, "%+v was obeyed", cmd)
 		assert.True(e.t, connected, "%+v was obeyed", cmd)
 	}

@@ -39,7 +39,8 @@ type Snapshot struct {
 	Holder    string      `json:"holder"`    // client id that holds the controls, "" nobody
 	Asking    []string    `json:"asking"`    // client ids that asked for them
 	Onlookers int         `json:"onlookers"` // phones connected without the controls
-	GraceS    float64     `json:"grace_s"`   // how long the holder may be gone before what it armed is disarmed
+	Away      bool        `json:"away"`      // the holder is disconnected, or its page is hidden
+	GraceS    float64     `json:"grace_s"`   // how long the holder may be away before what it armed is disarmed
 	Care      []Care      `json:"care"`
 	CareDone  bool        `json:"care_done"`
 	CareAgain string      `json:"care_again"` // why the cautions are to be ticked again, in words; "" for the first time
@@ -261,6 +262,7 @@ type CueView struct {
 //	rename    Session, Name  "" takes the name away
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
+//	page      Hidden      the phone is locked or shows something else: a holder that stays so is taken for gone
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
 	Type    string  `json:"type"`
@@ -279,6 +281,7 @@ type Command struct {
 	Picture Picture `json:"picture,omitempty"`
 	File    int     `json:"file,omitempty"`
 	Output  string  `json:"output,omitempty"`
+	Hidden  bool    `json:"hidden,omitempty"`
 	Now     int64   `json:"now,omitempty"`
 	Epoch   int64   `json:"epoch,omitempty"`
 }
@@ -315,6 +318,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "shot"}, true
 	case "pulse":
 		return []string{"output"}, true
+	case "page":
+		return []string{"hidden"}, true
 	case "clock":
 		return []string{"now"}, true
 	}

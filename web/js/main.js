@@ -23,6 +23,7 @@ let latest = null;
 function handleMessage(message) {
 	if (message.type === "snapshot") {
 		latest = message;
+		if (document.hidden) sendHidden();
 		showPage();
 		desk.show(latest.snapshot, latest.you);
 	} else if (message.type === "changed") {
@@ -32,6 +33,12 @@ function handleMessage(message) {
 	} else if (message.type === "refused") commands.refused(message.re, message.refusal);
 	else if (message.type === "done") commands.done(message.re);
 }
+
+/** On a phone that is locked or shows something else nobody can disarm: the machine takes it for gone. */
+function sendHidden() {
+	link.send({ type: "page", hidden: document.hidden });
+}
+document.addEventListener("visibilitychange", sendHidden);
 
 function lost() {
 	latest = null;
