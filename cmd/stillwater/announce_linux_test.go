@@ -13,9 +13,9 @@ import (
 
 	"stillwater/internal/care"
 	"stillwater/internal/config"
-	"stillwater/internal/invite"
 	"stillwater/internal/need"
 	"stillwater/internal/page"
+	"stillwater/internal/pairing"
 )
 
 // announced is what the daemon says at its start when it listens at an address.
@@ -26,8 +26,8 @@ func announced(conf config.Config, at string) string {
 	return out.String()
 }
 
-func invitationAt(at, code string) invite.Invitation {
-	return invite.Invitation{Listening: netip.AddrPortFrom(netip.MustParseAddr(at), 8737), Code: code}
+func invitationAt(at, code string) pairing.Invitation {
+	return pairing.Invitation{Listening: netip.AddrPortFrom(netip.MustParseAddr(at), 8737), Code: code}
 }
 
 // block is in every line of a drawn QR code.

@@ -186,11 +186,11 @@ func TestEveryWayOut(t *testing.T) {
 		"another goroutine panics":   {before: fault(2), says: "status 2"},
 		"the loop hangs and is shot": {before: fault(3), after: kill(unix.SIGKILL), says: "SIGKILL"},
 		"the inputs fail": {itself: true, says: "blind on purpose", after: func(p *proc, _ *spawn.Process) {
-			p.pins.Blind.Store(1)
+			p.pins.FailRead.Store(1)
 			assert.NoError(p.t, p.pins.Edge(p.file, 0, true))
 		}},
 		"the heartbeat's line fails": {itself: true, says: "heartbeat: no line on purpose",
-			after: func(p *proc, _ *spawn.Process) { p.pins.NoBeat.Store(1) }},
+			after: func(p *proc, _ *spawn.Process) { p.pins.FailHeartbeat.Store(1) }},
 		"its watchdog is killed": {itself: true, says: "the outputs' watchdog has gone",
 			after: func(p *proc, l *spawn.Process) {
 				assert.NoError(p.t, unix.Kill(p.watchdog(l), unix.SIGKILL))
@@ -209,10 +209,11 @@ func TestEveryWayOut(t *testing.T) {
 			}
 			p.lit(link)
 			if c.after != nil {
-				proctest.Eventually(t, "it is on", func() bool { return p.pins.On.Load() == 1 || p.pins.Lit.Load() > 0 })
+				proctest.Eventually(t, "it is on", func() bool { return p.pins.On.Load() == 1 || p.pins.SwitchedOn.Load() > 0 })
 				c.after(p, link)
 			}
-			proctest.Eventually(t, "the output is off", func() bool { return p.pins.Lit.Load() > 0 && p.pins.On.Load() == 0 })
+			proctest.Eventually(t, "the output is off",
+				func() bool { return p.pins.SwitchedOn.Load() > 0 && p.pins.On.Load() == 0 })
 			<-link.Done()
 			_, err := link.Write([]byte{0})
 			if c.says != "" {
@@ -280,7 +281,7 @@ func TestRestartIsSafeFirst(t *testing.T) {
 	assert.Zero(t, p.pins.On.Load(), "but the outputs are off")
 
 	p.pins.On.Store(1)
-	p.pins.Missing.Store(1)
+	p.pins.FailOpenInputs.Store(1)
 	link = p.spawned()
 	<-link.Done()
 	assert.Contains(t, p.log.String(), "the sensors are missing")
@@ -494,7 +495,7 @@ func TestBoardAsAService(t *testing.T) {
 	hear(says("WATCHDOG=1"))
 	p.pins.Panic.Store(3) // the loop hangs
 	p.lit(link)
-	proctest.Eventually(t, "it hangs", func() bool { return p.pins.Lit.Load() == 1 })
+	proctest.Eventually(t, "it hangs", func() bool { return p.pins.SwitchedOn.Load() == 1 })
 	servicetest.Waiting(t, manager)
 	whileAnotherBeats(t, 40) // longer than the service manager waits
 	assert.NotContains(t, servicetest.Waiting(t, manager), "WATCHDOG=1", "a loop that hangs shows no life")

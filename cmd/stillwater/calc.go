@@ -142,7 +142,7 @@ func (c *calculator) give(m *Main, a calc.Answer, err error) error {
 	case c.svg == stdoutName:
 		return nil
 	case c.json:
-		return render.JSON(m.Stdout, a.Keys())
+		return render.JSON(m.Stdout, a.JSON())
 	}
 	return a.Write(m.Stdout)
 }

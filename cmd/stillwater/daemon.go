@@ -19,9 +19,9 @@ import (
 	"stillwater/internal/care"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
-	"stillwater/internal/invite"
 	"stillwater/internal/journal"
 	"stillwater/internal/page"
+	"stillwater/internal/pairing"
 	"stillwater/internal/rig"
 	"stillwater/internal/spawn"
 	"stillwater/web"
@@ -142,15 +142,15 @@ func (m *Main) openPage(
 	if err != nil {
 		return nil, nil, fmt.Errorf("the page's address: %w", err)
 	}
-	published := invite.NewPublisher(m.Getenv, invite.Invitation{Listening: listening, Name: name}, opts.Log)
+	published := pairing.NewPublisher(m.Getenv, pairing.Invitation{Listening: listening, Name: name}, opts.Log)
 	opts.Service = published.Published()
 	opts.CodeChanged = func(c page.CodeChange) { m.showChange(c, published.SetCode(c.Code)) }
 	if p, err = page.New(ctx, opts); err != nil {
 		return nil, nil, err
 	}
-	m.announce(conf, invite.Invitation{Listening: listening, Code: p.Code()})
+	m.announce(conf, pairing.Invitation{Listening: listening, Code: p.Code()})
 	published.SetCode(p.Code())
-	closeSocket := invite.Serve(ctx, m.Getenv, p, opts.Log)
+	closeSocket := pairing.Serve(ctx, m.Getenv, p, opts.Log)
 	named, unname := context.WithCancel(ctx)
 	goodbye := m.announceName(named, name, listening, opts.Log, func(found string) {
 		p.SetName(found)
@@ -160,7 +160,7 @@ func (m *Main) openPage(
 }
 
 // showChange shows another code.
-func (m *Main) showChange(change page.CodeChange, in invite.Invitation) {
+func (m *Main) showChange(change page.CodeChange, in pairing.Invitation) {
 	why := "There is a new pairing code, as was asked for."
 	if change.Guessed {
 		why = "Somebody typed many wrong pairing codes. The old code is void; the new one is too long to guess."
@@ -299,7 +299,7 @@ func nextPort(address string) string {
 }
 
 // announce says on the terminal where the page is. The pairing code is shown here and nowhere else.
-func (m *Main) announce(conf config.Config, in invite.Invitation) {
+func (m *Main) announce(conf config.Config, in pairing.Invitation) {
 	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind,
 		cmp.Or(conf.Path, "no configuration"))
 	_ = in.Write(m.Stdout) // a daemon that nobody reads goes on

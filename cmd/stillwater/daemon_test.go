@@ -256,9 +256,9 @@ func (h *hand) oneShot() control.ShotView {
 	}
 }
 
-// judge gives a shot a verdict and returns the one that is then on record: none where the machine was late, as a busy
-// one may be, because the verdict is refused.
-func (h *hand) judge(s control.ShotView, verdict control.Verdict) control.Verdict {
+// giveVerdict gives a shot a verdict and returns the one that is then on record: none where the machine was late, as a
+// busy one may be, because the verdict is refused.
+func (h *hand) giveVerdict(s control.ShotView, verdict control.Verdict) control.Verdict {
 	h.t.Helper()
 	m := h.ask(control.Command{Type: "verdict", Shot: s.ID, Verdict: verdict})
 	if s.Problem == "" {
@@ -303,7 +303,7 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 		assert.Equal(t, kind == "throw", made.IntervalMs != nil, kind)
 		t.Logf("%s: delay %.3f ms, cues %+v, seen %q", kind, made.DelayMs, made.Cues, made.Seen)
 	}
-	verdict := h.judge(h.last.Shots[0], control.Good)
+	verdict := h.giveVerdict(h.last.Shots[0], control.Good)
 	h.must(control.Command{Type: "set", Field: "trim.drop", Value: "1 ms"})
 	h.arm(9)
 	h.must(control.Command{Type: "disarm"})

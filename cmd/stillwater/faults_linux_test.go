@@ -589,12 +589,12 @@ func TestLinkHalfClosed(t *testing.T) {
 func TestGarbageOnTheLink(t *testing.T) {
 	t.Parallel()
 	withFaults(t, 6, false, func(s *studio) {
-		lit := s.pins.Lit.Load()
+		lit := s.pins.SwitchedOn.Load()
 		for range 10 {
 			s.middle.junk(s.r)
 			s.beats(s.r.IntN(3))
 		}
-		assert.LessOrEqual(s.t, s.pins.Lit.Load(), lit+1, "at most the flash of the shot that was under way")
+		assert.LessOrEqual(s.t, s.pins.SwitchedOn.Load(), lit+1, "at most the flash of the shot that was under way")
 		s.phone.ask(control.Command{Type: "disarm"}) // a busy machine's board may not confirm it, and is cut off
 		s.requireSafe()
 	})
@@ -625,7 +625,7 @@ func TestAnsweredRemarksOutliveAKill(t *testing.T) {
 	for round := range 12 {
 		id, cookie := s.phone.last.Shots[0].ID, s.phone.cookie
 		note := fmt.Sprint("note ", round)
-		verdict := s.phone.judge(s.phone.last.Shots[0], verdicts[round%3])
+		verdict := s.phone.giveVerdict(s.phone.last.Shots[0], verdicts[round%3])
 		s.phone.must(control.Command{Type: "note", Shot: id, Text: note})
 		kill(s.daemon)
 		kept := journalOf(t, s.dir+"/journal.db")[id]

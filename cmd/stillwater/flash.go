@@ -153,7 +153,7 @@ func imageText(path string) (text []byte, from string, err error) {
 
 // writeFirmware writes while nobody else who asks gets the port. Progress is shown on a terminal.
 func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (err error) {
-	release, err := job.Hold()
+	release, err := job.Lock()
 	if err != nil {
 		return err
 	}
@@ -168,7 +168,7 @@ func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (
 
 // verifyFirmware asks the board what it is now.
 func (m *Main) verifyFirmware(ctx context.Context, target config.Board, want string) error {
-	facts, err := serialboard.Ask(ctx, config.Config{Board: target}, 0)
+	found, err := serialboard.Probe(ctx, config.Config{Board: target}, 0)
 	if errors.Is(err, serialport.ErrBusy) { // a Stillwater that waited for a board with firmware
 		fmt.Fprintf(m.Stdout, "Done. What runs on the board was not asked: %v\n", err)
 		return nil
@@ -176,7 +176,7 @@ func (m *Main) verifyFirmware(ctx context.Context, target config.Board, want str
 	if err != nil {
 		return fmt.Errorf("it was written, but the board does not answer: %w", err)
 	}
-	if got := facts.Identity.Firmware; got != want {
+	if got := found.Identity.Firmware; got != want {
 		return fmt.Errorf("it was written, but the board says that it runs %s, not %s: run stillwater flash again", got, want)
 	}
 	fmt.Fprintf(m.Stdout, "Done: the board says that it runs %s.\n", want)

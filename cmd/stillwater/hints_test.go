@@ -146,7 +146,7 @@ func TestHints(t *testing.T) {
 		"header":            b.headerKeepsItsHeight,
 		"drift":             b.driftingThumb,
 		"nothing armed":     b.nothingArmed,
-		"judging":           b.judging,
+		"verdicts":          b.givingVerdicts,
 		"wide figures":      b.wideFigures,
 		"nobody holds":      b.nobodyHolds,
 		"note refused":      b.noteRefused,

@@ -77,7 +77,7 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 func (m *Main) answerLateness(r *bench.Report, asJSON bool) error {
 	var err error
 	if asJSON {
-		err = render.JSON(m.Stdout, r.Keys())
+		err = render.JSON(m.Stdout, r.JSON())
 	} else {
 		err = r.Write(m.Stdout)
 	}
@@ -107,9 +107,9 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 	flags.StringVar(&o.output, "output", "", "with --config: `NAME` of the output to switch")
 	flags.StringVar(&o.input, "input", "", "with --output: `NAME` of the input that it is wired back to")
 	flags.StringVar(&o.journal, "journal", "",
-		"judge by the latest plan in this journal `FILE` (default: in the user's state folder)")
-	flags.StringVar(&o.kind, "plan", "", "judge by the default set of this `KIND`: one of drop, throw, sound")
-	flags.Func("set", "change the plan to judge by: `FIELD=VALUE`, like throw.gate=10cm; may be repeated",
+		"compare with the latest plan in this journal `FILE` (default: in the user's state folder)")
+	flags.StringVar(&o.kind, "plan", "", "compare with the default set of this `KIND`: one of drop, throw, sound")
+	flags.Func("set", "change the plan to compare with: `FIELD=VALUE`, like throw.gate=10cm; may be repeated",
 		func(s string) error { o.sets = append(o.sets, s); return nil })
 	return o, flags
 }

@@ -24,7 +24,7 @@ func (m *Main) latenessBoard(ctx context.Context, o *latenessOptions, cfg config
 		Priority: o.priority, CPU: o.cpu, Output: bench.NoPin, Input: bench.NoPin, Progress: m.latenessProgress(o.count)}
 	switch {
 	case o.config == "":
-		b.About.Output = "nothing (a board without pins)"
+		b.Setup.Output = "nothing (a board without pins)"
 		client, err := m.startMeasured(ctx, &b, "--null", "--priority", strconv.Itoa(o.priority), "--cpu",
 			strconv.Itoa(o.cpu))
 		return client, b, err
@@ -47,7 +47,7 @@ func (m *Main) latenessBoard(ctx context.Context, o *latenessOptions, cfg config
 // startMeasured starts a board process.
 func (m *Main) startMeasured(ctx context.Context, b *bench.Options, args ...string) (*board.Client, error) {
 	client, status, err := bench.StartBoard(ctx, append([]string{"board"}, args...), m.Stderr)
-	b.About.Drive, b.About.Granted, b.About.Missing = status.Drive, status.Granted, status.Missing
+	b.Setup.Drive, b.Setup.Granted, b.Setup.Missing = status.Drive, status.Granted, status.Missing
 	return client, err
 }
 
@@ -80,7 +80,7 @@ func (m *Main) prepareMeasured(ctx context.Context, client *board.Client, o *lat
 	if err := o.choose(announcedPins(cfg.Board, id), b); err != nil {
 		return err
 	}
-	b.About.Drive, b.About.Granted = "a board of its own: "+id.Firmware, "nothing: the board needs nothing of this machine"
+	b.Setup.Drive, b.Setup.Granted = "a board of its own: "+id.Firmware, "nothing: the board needs nothing of this machine"
 	m.warnOfSwitching(o, bench.RestOf(id.Outputs[b.Output].Kind), "")
 	// Whatever the board was doing before, it is at rest after this, and what it sent at its start is read.
 	soon, cancel := context.WithTimeout(ctx, time.Second)

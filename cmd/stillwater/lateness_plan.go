@@ -62,7 +62,7 @@ func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Con
 		set, from = bench.UsualSet()
 		return set, from, nil
 	case err != nil:
-		return set, "", fmt.Errorf("lateness: %w; or say what to judge by with --plan", err)
+		return set, "", fmt.Errorf("lateness: %w; or choose the plan to compare with by --plan", err)
 	}
 	return set, from, nil
 }

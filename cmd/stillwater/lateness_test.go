@@ -131,7 +131,7 @@ func TestLatenessPlan(t *testing.T) {
 // Whoever asks for a verdict by exit status gets it.
 func TestLatenessVerdictIsAnError(t *testing.T) {
 	r := &bench.Report{Verdict: lateness.Verdict{Words: "not good enough for a throw"}}
-	r.About.Missing = []string{"no real-time priority"}
+	r.Setup.Missing = []string{"no real-time priority"}
 	var text bytes.Buffer
 	assert.ErrorIs(t, (&Main{Stdout: &text}).answerLateness(r, false), errLate)
 	assert.Contains(t, text.String(), "not good enough for a throw")

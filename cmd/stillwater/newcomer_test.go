@@ -155,7 +155,7 @@ func dropOnce(p *phone) {
 	p.state("safe", "Safe")
 	newestShot(p)
 	announcedOnce(t, p.heard())
-	if judge(p, "early") {
+	if giveVerdict(p, "early") {
 		p.js(`scrollTo(0, 0)`)
 		p.until("the trim is in sight", `(() => {
 			const r = document.querySelector("#trim").getBoundingClientRect();
@@ -169,8 +169,8 @@ func dropOnce(p *phone) {
 	p.narrow("shot judged")
 }
 
-// judge gives the newest shot a verdict, unless the machine was late: then it says so and asks for none.
-func judge(p *phone, verdict string) bool {
+// giveVerdict gives the newest shot a verdict, unless the machine was late: then it says so and asks for none.
+func giveVerdict(p *phone, verdict string) bool {
 	p.t.Helper()
 	if eval[bool](p, `document.querySelector("#shots-list .verdicts").hidden`) {
 		p.t.Log("not judged: ", p.text("#shots-list .problem"))
@@ -305,7 +305,7 @@ func throwOnce(p *phone) {
 	throwUntil(p, `document.querySelectorAll("#shots-list > li").length === 3`)
 	p.until("with its gate interval", `document.querySelector("#shots-list .facts").textContent.includes("gate interval")`)
 	newestShot(p)
-	judge(p, "good")
+	giveVerdict(p, "good")
 	p.state("safe", "Safe")
 }
 

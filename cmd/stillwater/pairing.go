@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"io"
 
-	"stillwater/internal/invite"
+	"stillwater/internal/pairing"
 )
 
 const pairingUsage = `stillwater pairing shows the address of the installed service's page, and the code that pairs a
@@ -31,7 +31,7 @@ func (m *Main) pairing(ctx context.Context, args []string) error {
 	if err := m.onlyFlags(flags, args, pairingUsage, "", ""); err != nil {
 		return err
 	}
-	service := invite.NewService(m.Getenv)
+	service := pairing.NewService(m.Getenv)
 	var forgotten *int
 	var err error
 	switch {
@@ -41,7 +41,7 @@ func (m *Main) pairing(ctx context.Context, args []string) error {
 	case *renew:
 		err = service.NewCode(ctx)
 	}
-	var in invite.Invitation
+	var in pairing.Invitation
 	if err == nil {
 		in, err = service.Invitation()
 	}
@@ -54,7 +54,7 @@ func (m *Main) pairing(ctx context.Context, args []string) error {
 	return nil
 }
 
-func (m *Main) showInvitation(in invite.Invitation, forgotten *int, asJSON bool) error {
+func (m *Main) showInvitation(in pairing.Invitation, forgotten *int, asJSON bool) error {
 	if asJSON {
 		return json.NewEncoder(m.Stdout).Encode(struct {
 			Pages     []string `json:"pages"`

@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/invite"
+	"stillwater/internal/pairing"
 )
 
 // pairingIn runs "stillwater pairing" where the service would have the folder.
@@ -34,10 +34,10 @@ func pairingIn(t *testing.T, folder string, args ...string) (stdout, stderr stri
 }
 
 // publish keeps the invitation in a folder for a page at an address.
-func publish(t *testing.T, folder, address, name string) *invite.Publisher {
+func publish(t *testing.T, folder, address, name string) *pairing.Publisher {
 	t.Helper()
-	return invite.NewPublisher(func(string) string { return folder },
-		invite.Invitation{Listening: netip.MustParseAddrPort(address), Name: name},
+	return pairing.NewPublisher(func(string) string { return folder },
+		pairing.Invitation{Listening: netip.MustParseAddrPort(address), Name: name},
 		slog.New(slog.NewTextHandler(failure{t}, nil)))
 }
 

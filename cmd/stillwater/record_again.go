@@ -31,7 +31,7 @@ func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOpti
 		return fmt.Errorf("%w: record again: expected one ID: a session's number, latest, or SESSION/SHOT like 3/17; "+
 			"\"stillwater record find\" shows them", errUsage)
 	}
-	a, err := findAgain(ctx, j, "record again", words[0])
+	a, err := findStoredSet(ctx, j, "record again", words[0])
 	switch {
 	case errors.Is(err, errUsage):
 		return err
@@ -53,30 +53,30 @@ func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOpti
 	return a.Write(m.Stdout, flagOf)
 }
 
-// findAgain resolves a session, latest, or one of a session's shots.
-func findAgain(ctx context.Context, j *journal.Journal, command, id string) (export.Again, error) {
+// findStoredSet resolves a session, latest, or one of a session's shots.
+func findStoredSet(ctx context.Context, j *journal.Journal, command, id string) (export.StoredSet, error) {
 	session, shotWord, isShot := strings.Cut(id, "/")
 	number, err := strconv.Atoi(shotWord)
 	if isShot && (err != nil || number < 1) {
-		return export.Again{}, fmt.Errorf("%w: %s: ID %q: expected a shot's number after the /, like 3/17",
+		return export.StoredSet{}, fmt.Errorf("%w: %s: ID %q: expected a shot's number after the /, like 3/17",
 			errUsage, command, id)
 	}
 	s, err := findSession(ctx, j, command+": ID", session)
 	if err != nil {
-		return export.Again{}, err
+		return export.StoredSet{}, err
 	}
 	if !isShot {
-		return export.AgainSession(s.Session)
+		return export.SessionSet(s.Session)
 	}
 	made, err := j.Shot(ctx, s.ID, number)
 	if errors.Is(err, record.ErrNotFound) {
-		return export.Again{}, fmt.Errorf("ID %q: session %d has no shot %d; \"stillwater record show %d\" shows those it "+
-			"has", id, s.ID, number, s.ID)
+		return export.StoredSet{}, fmt.Errorf("ID %q: session %d has no shot %d; \"stillwater record show %d\" shows those "+
+			"that it has", id, s.ID, number, s.ID)
 	}
 	if err != nil {
-		return export.Again{}, err
+		return export.StoredSet{}, err
 	}
-	return export.AgainShot(made)
+	return export.ShotSet(made)
 }
 
 // flagsOfKind are the flags of a kind's command, by the field that they set.

@@ -70,7 +70,7 @@ func TestRecordAgainRoundTrips(t *testing.T) {
 			assert.Contains(t, said, file)
 			status, entry, problem := runRecord(t, state, "record", "again", "1/3", "--json")
 			require.Zero(t, status, problem)
-			var again export.AgainEntry
+			var again export.StoredSetEntry
 			require.NoError(t, json.Unmarshal([]byte(entry), &again))
 			assert.Equal(t, set, again.Set)
 			assert.Empty(t, again.Lost)

@@ -31,7 +31,7 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	case o.bom && o.format != "csv":
 		return fmt.Errorf("%w: record export: --bom is for csv; JSON has none", errUsage)
 	}
-	opts := export.Options{Mark: o.bom}
+	opts := export.Options{ByteOrderMark: o.bom}
 	if o.session != "" {
 		s, err := findSession(ctx, j, "--session", o.session)
 		if err != nil {
@@ -67,7 +67,7 @@ func (m *Main) showProgress(
 	if !render.IsTerminal(m.Stderr) || o.out == "" && render.IsTerminal(m.Stdout) {
 		return func() {}
 	}
-	opts.Of, _ = j.Count(ctx, opts.Session) // not worth failing for
+	opts.Total, _ = j.Count(ctx, opts.Session) // not worth failing for
 	shown := false
 	opts.Progress = func(percent int) {
 		shown = true

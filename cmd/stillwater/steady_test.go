@@ -96,14 +96,14 @@ func (b *browser) nothingArmed(t *testing.T) {
 	p.clean()
 }
 
-func judged(n int, verdict control.Verdict) control.ShotView {
+func shotWith(n int, verdict control.Verdict) control.ShotView {
 	return control.ShotView{ID: int64(n), Number: n, At: time.Unix(int64(n), 0), OK: true, Status: "done",
 		Verdict: verdict, Cues: []control.CueView{}}
 }
 
 // Verdict buttons stay where they are while a shot is judged, and a new shot waits until it is asked for.
-func (b *browser) judging(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{judged(1, "")} })
+func (b *browser) givingVerdicts(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	const verdicts = `JSON.stringify([...document.querySelectorAll('[data-shot="1"] .verdicts button')].map(
 		(b) => b.getBoundingClientRect()))`
 	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
@@ -112,13 +112,13 @@ func (b *browser) judging(t *testing.T) {
 	for _, verdict := range []control.Verdict{control.Good, control.Nothing, control.Early, control.Late} {
 		button := fmt.Sprintf(`document.querySelector('[data-shot="1"] [data-verdict=%q]')`, verdict)
 		p.js(button + `.click()`)
-		m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{judged(1, verdict)} })
+		m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(1, verdict)} })
 		p.until("it is judged", button+`.ariaPressed === "true"`)
 		assert.Equal(t, before, eval[string](p, verdicts), "judged %s", verdict)
 	}
 	p.tap(`[data-shot="1"] [data-verdict="good"]`)
 	before = eval[string](p, verdicts)
-	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{judged(2, ""), judged(1, control.Late)} })
+	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(2, ""), shotWith(1, control.Late)} })
 	p.until("the new one is offered", `document.querySelector("#shots-newer").textContent === "Show the newer shot"`)
 	assert.Equal(t, before, eval[string](p, verdicts), "a new shot came")
 	assert.False(t, eval[bool](p, `Boolean(document.querySelector('[data-shot="2"]'))`))
@@ -147,7 +147,7 @@ func (b *browser) judging(t *testing.T) {
 // The figures of a shot from Go are long: the page does not scroll sideways for them.
 func (b *browser) wideFigures(t *testing.T) {
 	_, p := b.stage(t, func(m *puppet) {
-		s := judged(1, control.Nothing)
+		s := shotWith(1, control.Nothing)
 		s.Cues = []control.CueView{{Name: "shutter", PlannedMs: -126345.123, ActualMs: -126327.217,
 			LateUs: 17906.4}}
 		m.snap.Shots = []control.ShotView{s}
@@ -172,7 +172,7 @@ func (b *browser) nobodyHolds(t *testing.T) {
 // Why a note was not taken stands at the note, with what was typed; why a verdict was not stands at the verdicts.
 func (b *browser) noteRefused(t *testing.T) {
 	_, p := b.stage(t, func(m *puppet) {
-		m.snap.Shots = []control.ShotView{judged(1, "")}
+		m.snap.Shots = []control.ShotView{shotWith(1, "")}
 		m.refuse["note"] = &control.Refusal{Field: "text", Why: "That is too long.", Remedy: "Shorten it."}
 		m.refuse["verdict"] = &control.Refusal{Why: "The record is busy."}
 	})
@@ -190,7 +190,7 @@ func (b *browser) noteRefused(t *testing.T) {
 
 // What can be reached by Tab comes in the order in which it stands on a phone, before care is done and after.
 func (b *browser) sameOrderByTab(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{judged(1, "")} })
+	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	p.state("safe", "Safe")
 	const order = `[...document.querySelectorAll(".page main section")].filter((s) => s.checkVisibility())
 		.map((s) => [s.id, s.getBoundingClientRect().top]).filter(([id, top], i, all) => i > 0 && top < all[i - 1][1]).join()`

@@ -89,12 +89,12 @@ func (j *Job) arguments(baud int, file string) []string {
 	return append(args, "-U", "flash:w:"+file+":i")
 }
 
-// Hold reserves the bootloader's port: until it is released no other Stillwater opens it.
-func (j *Job) Hold() (release func() error, err error) {
+// Lock reserves the bootloader's port: until it is released no other Stillwater opens it.
+func (j *Job) Lock() (release func() error, err error) {
 	if !j.bootloader() {
 		return func() error { return nil }, nil
 	}
-	return serialport.Hold(j.options.Port)
+	return serialport.Lock(j.options.Port)
 }
 
 // Write runs avrdude at one speed after the other until one is the bootloader's. progress gets what avrdude prints;

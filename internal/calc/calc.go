@@ -115,8 +115,8 @@ func answer(set shot.Set, e shot.Estimate, lines []string, keys map[string]any) 
 	return Answer{lines, keys, budget, advice}, nil
 }
 
-// Keys are the answer for scripts.
-func (a Answer) Keys() map[string]any { return a.keys }
+// JSON returns the answer for scripts.
+func (a Answer) JSON() map[string]any { return a.keys }
 
 // term is one contribution of the error budget, one standard deviation.
 type term struct {

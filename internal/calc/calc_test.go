@@ -30,14 +30,14 @@ func TestAnswersForPeopleAndScripts(t *testing.T) {
 	for says, a := range map[string]Answer{
 		"Delay from the beam: %.1f ms": drop, "Delay from the second beam: %.1f ms": throw, "The sound takes %.2f ms": sound,
 	} {
-		for key, v := range a.Keys() {
+		for key, v := range a.JSON() {
 			if _, number := v.(float64); number {
 				assert.Regexp(t, hasUnit, key)
 			}
 		}
 		var out strings.Builder
 		require.NoError(t, a.Write(&out))
-		assert.Contains(t, out.String(), fmt.Sprintf(says, a.Keys()["delay_ms"]))
+		assert.Contains(t, out.String(), fmt.Sprintf(says, a.JSON()["delay_ms"]))
 		assert.Contains(t, out.String(), "total, first shot")
 	}
 }

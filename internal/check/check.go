@@ -58,7 +58,7 @@ func Run(ctx context.Context, o Options) Report {
 		return summarize(Report{Configuration: o.Path, Findings: unreadable(err)})
 	}
 	s := survey(ctx, conf, o)
-	r := Report{Configuration: conf.Path, Board: string(conf.Board.Kind), Serial: s.answer.report()}
+	r := Report{Configuration: conf.Path, Board: string(conf.Board.Kind), Serial: s.probe.report()}
 	if err != nil {
 		r.Findings = append(r.Findings, Finding{Note, "configuration", "none was found, so Stillwater runs its simulated rig",
 			"for a real board write one of " + strings.Join(config.Places(), ", ")})

@@ -26,10 +26,10 @@ const (
 	usualDelay = 400 * time.Millisecond
 )
 
-// serialAnswer is what a board on a serial port answered.
-type serialAnswer struct {
-	facts serialboard.Facts
-	err   error
+// serialProbe is the outcome of probing a board on a serial port.
+type serialProbe struct {
+	result serialboard.ProbeResult
+	err    error
 }
 
 // SerialReport is that for scripts.
@@ -45,21 +45,21 @@ type SerialReport struct {
 	RoundTripMs  float64 `json:"shortest_round_trip_ms"`
 }
 
-// ask asks the board on a serial port what it is, and listens to its clock.
-func ask(ctx context.Context, conf config.Config, listening func(time.Duration)) serialAnswer {
+// probeBoard identifies the board on a serial port and listens to its clock.
+func probeBoard(ctx context.Context, conf config.Config, listening func(time.Duration)) serialProbe {
 	if listening != nil {
 		listening(listenFor)
 	}
-	facts, err := serialboard.Ask(ctx, conf, listenFor)
-	return serialAnswer{facts, err}
+	result, err := serialboard.Probe(ctx, conf, listenFor)
+	return serialProbe{result, err}
 }
 
 // report is nil without an answer.
-func (a serialAnswer) report() *SerialReport {
-	if a.err != nil || a.facts.Port == "" {
+func (p serialProbe) report() *SerialReport {
+	if p.err != nil || p.result.Port == "" {
 		return nil
 	}
-	f := a.facts
+	f := p.result
 	return &SerialReport{
 		Port: f.Port, Firmware: f.Identity.Firmware, Protocol: f.Identity.Version,
 		TickUs: float64(f.Identity.Tick) / float64(time.Microsecond), LowLatency: f.LowLatency,
@@ -90,17 +90,17 @@ func examineSerial(s site) []Finding {
 
 // examineFirmware says which firmware the board has, or why it is not known.
 func examineFirmware(s site) []Finding {
-	switch err := s.answer.err; {
+	switch err := s.probe.err; {
 	case err != nil && s.conf.Board.Socket != "", errors.Is(err, serialport.ErrBusy):
 		return []Finding{{Note, "firmware", "not asked: " + err.Error(), ""}}
 	case errors.Is(err, serialport.ErrAbsent), errors.Is(err, serialport.ErrSeveral), errors.Is(err, serialport.ErrDenied):
 		return nil // said of the port
 	case err != nil:
 		return []Finding{{Stop, "firmware", err.Error(), ""}}
-	case s.answer.facts.Port == "":
+	case s.probe.result.Port == "":
 		return nil // nobody asked
 	}
-	id := s.answer.facts.Identity
+	id := s.probe.result.Identity
 	found := []Finding{{Note, "firmware", fmt.Sprintf("%s, protocol %d, ticks of %v, %d inputs, %d outputs", id.Firmware,
 		wire.Version, phys.Seconds(id.Tick), len(id.Inputs), len(id.Outputs)), ""}}
 	if own := serialboard.OwnFirmware(id.Firmware); own != "" {
@@ -114,11 +114,11 @@ func examineFirmware(s site) []Finding {
 // few parts per million when there is one.
 func examineBoardClock(s site) []Finding {
 	const where = "the board's clock"
-	clock := s.answer.facts.Clock
+	clock := s.probe.result.Clock
 	switch {
-	case s.answer.err != nil || s.answer.facts.Port == "":
+	case s.probe.err != nil || s.probe.result.Port == "":
 		return nil
-	case !s.answer.facts.Learned:
+	case !s.probe.result.Learned:
 		return []Finding{{Warning, where, "nothing could be learned of it: too few answers came back",
 			"use another cable or USB socket"}}
 	}

@@ -52,7 +52,7 @@ func serialSite() site {
 	s := goodSite()
 	s.conf.Board = config.Board{Kind: config.Serial, Port: "/dev/ttyACM0"}
 	s.serial = place{path: "/dev/ttyACM0", mode: os.ModeDevice | os.ModeCharDevice | 0o660}
-	s.answer.facts = serialboard.Facts{
+	s.probe.result = serialboard.ProbeResult{
 		Port: "/dev/ttyACM0", Learned: true,
 		Identity: board.Identity{Firmware: "m328p 1.0", Tick: 500 * time.Nanosecond, Inputs: make([]board.InputInfo, 6)},
 		Clock:    clocksync.Estimate{PPM: 1250, LowPPM: 1100, HighPPM: 1500},
@@ -62,8 +62,8 @@ func serialSite() site {
 
 func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 	s0 := serialSite()
-	s0.answer.facts.Identity.Inputs = []board.InputInfo{{Name: "mic", Kind: wire.InputMicrophone}}
-	s0.answer.facts.Identity.Outputs = []board.OutputInfo{{Name: "valve1", Kind: wire.OutputValve}}
+	s0.probe.result.Identity.Inputs = []board.InputInfo{{Name: "mic", Kind: wire.InputMicrophone}}
+	s0.probe.result.Identity.Outputs = []board.OutputInfo{{Name: "valve1", Kind: wire.OutputValve}}
 	inert := examineUnused(s0)
 	require.Len(t, inert, 2)
 	assert.Equal(t, `input "mic"`, inert[0].Where)
@@ -79,13 +79,13 @@ func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 		"(surely between +1100 and +1500): " +
 		"a delay of 400 ms ends 500 µs early, nearly the same in each shot, so that the trim takes it out", ""}, clock(s))
 
-	s.answer.facts.Clock = clocksync.Estimate{PPM: -8000, LowPPM: -8200, HighPPM: -7800}
+	s.probe.result.Clock = clocksync.Estimate{PPM: -8000, LowPPM: -8200, HighPPM: -7800}
 	assert.Equal(t, Warning, clock(s).Severity)
 	assert.Contains(t, clock(s).What, "8000 ppm slower")
 	assert.Contains(t, clock(s).What, "a delay of 400 ms ends 3.2 ms late")
-	s.answer.facts.Clock = clocksync.Estimate{PPM: 8000, LowPPM: -900, HighPPM: 20000}
+	s.probe.result.Clock = clocksync.Estimate{PPM: 8000, LowPPM: -900, HighPPM: 20000}
 	assert.Equal(t, Note, clock(s).Severity, "so little is known that it may be right")
-	s.answer.facts.Learned = false
+	s.probe.result.Learned = false
 	assert.Equal(t, Warning, clock(s).Severity)
 
 	for _, c := range []struct {
@@ -100,7 +100,7 @@ func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 		{serialport.ErrAbsent, "", ""}, {serialport.ErrSeveral, "", ""}, {serialport.ErrDenied, "", ""},
 	} {
 		s := serialSite()
-		s.answer, s.conf.Board.Socket = serialAnswer{err: c.err}, c.socket
+		s.probe, s.conf.Board.Socket = serialProbe{err: c.err}, c.socket
 		assert.Empty(t, examineBoardClock(s))
 		found := examineFirmware(s)
 		if c.want == "" {

@@ -21,7 +21,7 @@ import (
 	"stillwater/internal/wiring"
 )
 
-// site is all that is judged: a configuration and the machine as it was found.
+// site is what the examinations look at: a configuration and the machine as it was found.
 type site struct {
 	conf     config.Config
 	gpio     gpiochip.Machine
@@ -35,7 +35,7 @@ type site struct {
 	record   error // why the file there cannot be the journal
 	socket   place // of the board's service
 	serial   place // the port of a serial board
-	answer   serialAnswer
+	probe    serialProbe
 }
 
 // place is a file, a device or a folder that is needed.
@@ -68,7 +68,7 @@ func survey(ctx context.Context, conf config.Config, o Options) site {
 		s.limits = realtime.Probe(realtime.Want{Priority: b.Priority, CPU: b.CPU})
 	case config.Serial:
 		s.serial = serialPlace(b)
-		s.answer = ask(ctx, conf, o.Listening)
+		s.probe = probeBoard(ctx, conf, o.Listening)
 	}
 	if conf.Board.Socket != "" {
 		s.socket = placeAt(conf.Board.Socket)

@@ -56,10 +56,10 @@ func (s site) pinKinds() (map[wire.InputKind][]string, map[wire.OutputKind][]str
 		outputs[kind] = append(outputs[kind], fmt.Sprintf("output %q", name))
 	}
 	if s.conf.Board.Kind == config.Serial {
-		for _, in := range s.answer.facts.Identity.Inputs {
+		for _, in := range s.probe.result.Identity.Inputs {
 			input(in.Name, in.Kind)
 		}
-		for _, out := range s.answer.facts.Identity.Outputs {
+		for _, out := range s.probe.result.Identity.Outputs {
 			output(out.Name, out.Kind)
 		}
 		return inputs, outputs

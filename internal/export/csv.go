@@ -31,7 +31,7 @@ func CSV(ctx context.Context, w io.Writer, source Source, opts Options) (Result,
 		return Result{}, err
 	}
 	r.pass, r.passes = 1, 2
-	if opts.Mark {
+	if opts.ByteOrderMark {
 		if _, err := io.WriteString(w, byteOrderMark); err != nil {
 			return Result{}, fmt.Errorf("write CSV: %w", err)
 		}

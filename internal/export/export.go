@@ -22,17 +22,17 @@ type Source interface {
 
 // Options says what is written, and how.
 type Options struct {
-	Session  int64             // 0: every session
-	Mark     bool              // CSV begins with a byte-order mark, by which spreadsheets know UTF-8
-	Of       int               // how many shots there are, for Progress
-	Progress func(percent int) // called now and then, unless it is nil
+	Session       int64             // 0: every session
+	ByteOrderMark bool              // CSV begins with a byte-order mark, by which spreadsheets know UTF-8
+	Total         int               // how many shots there are, for Progress
+	Progress      func(percent int) // called now and then, unless it is nil
 }
 
 // Result is what came of it.
 type Result struct {
-	Shots    int           // written
-	Doubtful int           // of those: damaged, which they say
-	Lost     []record.Shot // not written, because they cannot be read
+	Shots   int           // written
+	Damaged int           // of those: damaged, which they say
+	Lost    []record.Shot // not written, because they cannot be read
 }
 
 // Incomplete says what of the record could not be read, if anything.
@@ -41,7 +41,7 @@ func (r Result) Incomplete() error {
 	if n := len(r.Lost); n > 0 {
 		words = append(words, fmt.Sprintf("%d of its shots cannot be read (%s)", n, lostWords(r.Lost)))
 	}
-	if n := r.Doubtful; n > 0 {
+	if n := r.Damaged; n > 0 {
 		words = append(words, fmt.Sprintf("%d of its shots %s there and marked as damaged", n, plural(n, "is", "are")))
 	}
 	if words == nil {
@@ -53,8 +53,8 @@ func (r Result) Incomplete() error {
 // passed says that so many rows were read, in one of several passes over them all.
 func (o Options) passed(rows, pass, passes int) {
 	const every = 1000
-	if rows%every == 0 && o.Progress != nil && o.Of > 0 {
-		o.Progress(min(100, (pass*o.Of+rows)*100/(passes*o.Of)))
+	if rows%every == 0 && o.Progress != nil && o.Total > 0 {
+		o.Progress(min(100, (pass*o.Total+rows)*100/(passes*o.Total)))
 	}
 }
 
@@ -109,7 +109,7 @@ func (r *reader) shots(ctx context.Context) iter.Seq2[ShotEntry, error] {
 			}
 			r.result.Shots++
 			if made.Damaged != "" {
-				r.result.Doubtful++
+				r.result.Damaged++
 			}
 			if !yield(shotOf(r.sessions[made.Session], made, r.outcomes.Of(made), planOf(&r.outcomes, made)), nil) {
 				return

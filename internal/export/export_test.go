@@ -35,10 +35,10 @@ func TestLostWords(t *testing.T) {
 func TestIncompleteSaysWhatIsDamaged(t *testing.T) {
 	lost := []record.Shot{{Session: 2, Number: 9}}
 	for want, r := range map[string]Result{
-		"1 of its shots is there and marked as damaged":   {Shots: 3, Doubtful: 1},
-		"35 of its shots are there and marked as damaged": {Shots: 40, Doubtful: 35},
+		"1 of its shots is there and marked as damaged":   {Shots: 3, Damaged: 1},
+		"35 of its shots are there and marked as damaged": {Shots: 40, Damaged: 35},
 		"1 of its shots cannot be read (session 2: shot 9), 2 of its shots are there and marked as damaged": {
-			Shots: 3, Doubtful: 2, Lost: lost},
+			Shots: 3, Damaged: 2, Lost: lost},
 	} {
 		assert.EqualError(t, r.Incomplete(), "the record is damaged: "+want+"; everything else is whole")
 	}

@@ -139,7 +139,7 @@ func (f *finder) take(made record.Shot) bool {
 		return false
 	}
 	if made.Damaged != "" {
-		f.result.Doubtful++
+		f.result.Damaged++
 	}
 	f.result.Shots++
 	return true

@@ -57,7 +57,7 @@ func ShotTable(ctx context.Context, w io.Writer, source Source, s record.Summary
 				result.Lost = append(result.Lost, made)
 				continue
 			case made.Damaged != "":
-				result.Doubtful++
+				result.Damaged++
 			}
 			result.Shots++
 			for _, row := range shotRows(made, outcomes.Of(made), planOf(&outcomes, made)) {

@@ -94,7 +94,7 @@ type loop struct {
 	batches []gpiochip.Batch // one a chip
 	next    []int            // in each batch, the edge to deliver next
 	levels  uint8            // of the inputs, as last delivered to the board
-	bytes   [256]byte        // some frames: all of one read are judged at one time
+	bytes   [256]byte        // some frames: those of one read get the same time
 }
 
 func newLoop(ctx context.Context, state trigger.State, in inputs, out outputs, link *realtime.Link, levels uint8) (

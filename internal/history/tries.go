@@ -78,7 +78,7 @@ func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 			sum.Keepers++
 		}
 		set, err := outcomes.ParseSet(made.Set)
-		if err != nil || made.Lost || made.Damaged != "" || !outcomes.Of(made).Judgeable() {
+		if err != nil || made.Lost || made.Damaged != "" || !outcomes.Of(made).Conclusive() {
 			sum.Uncounted++
 			continue
 		}
@@ -117,12 +117,12 @@ func counted(made record.Shot) bool {
 func (t *Tries) findBest() {
 	groups := map[int64]*Best{}
 	sums := map[int64]time.Duration{}
-	judged, most := 0, 0
+	counted, most := 0, 0
 	for _, try := range t.List {
 		if !try.Counted {
 			continue
 		}
-		judged++
+		counted++
 		key := int64(math.Round(float64(try.At) / float64(groupWidth)))
 		if groups[key] == nil {
 			groups[key] = &Best{}
@@ -144,7 +144,7 @@ func (t *Tries) findBest() {
 	switch {
 	case t.Best != nil:
 	case most < minTries:
-		t.Why = fmt.Sprintf("Too few tries: %d were judged, at most %d of them at one %s; it takes %d at one.", judged, most,
+		t.Why = fmt.Sprintf("Too few tries: %d were judged, at most %d of them at one %s; it takes %d at one.", counted, most,
 			t.Axis, minTries)
 	default:
 		t.Why = fmt.Sprintf("No %s with %d tries or more has a good one yet.", t.Axis, minTries)

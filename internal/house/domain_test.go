@@ -25,9 +25,9 @@ func domainRule() rule {
 			"internal/control imports github.com/pelletier/go-toml/v2"},
 		{one("internal/page/a.go", uses("page", "modernc.org/sqlite/lib")), "internal/page imports modernc.org/sqlite/lib"},
 		{files{"internal/page/a.go": uses("page", "stillwater/internal/control"),
-			"internal/control/a.go": uses("control", "stillwater/internal/invite"),
-			"internal/invite/a.go":  uses("invite", "stillwater/internal/journal")},
-			"internal/page imports internal/control imports internal/invite imports stillwater/internal/journal"},
+			"internal/control/a.go": uses("control", "stillwater/internal/pairing"),
+			"internal/pairing/a.go": uses("pairing", "stillwater/internal/journal")},
+			"internal/page imports internal/control imports internal/pairing imports stillwater/internal/journal"},
 	}, []files{
 		one("internal/control/a.go", uses("control", "stillwater/internal/record")),
 		one("internal/control/a.go", uses("control", "stillwater/internal/wiring")),

@@ -22,7 +22,7 @@ var layers = map[string]int{
 	"internal/bootclock": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/config": 4, "internal/render": 4, "internal/serialport": 4, "firmware/avr": 4,
-	"internal/control": 5, "internal/page": 5, "internal/invite": 5, "internal/export": 5, "internal/gpioboard": 5,
+	"internal/control": 5, "internal/page": 5, "internal/pairing": 5, "internal/export": 5, "internal/gpioboard": 5,
 	"internal/serialboard": 5,
 	"internal/calc":        5, "internal/lateness/bench": 5, "firmware/flash": 5,
 	"internal/check": 6, "hardware/gen": 6, "cmd/debs": 6,

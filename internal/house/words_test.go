@@ -20,7 +20,7 @@ var plainPackages = []string{"internal/phys", "internal/care", "internal/record"
 	"internal/proctest", "internal/devnode", "internal/hostname", "firmware/image", "firmware/image/imagetest",
 	"firmware/flash", "firmware/avr", "internal/realtime", "internal/serialport", "internal/gpiochip",
 	"hardware/circuit", "hardware/layout", "hardware/gen", "internal/control", "internal/journal", "internal/page",
-	"internal/page/pagetest", "internal/check", "internal/invite", "internal/calc", "internal/config",
+	"internal/page/pagetest", "internal/check", "internal/pairing", "internal/calc", "internal/config",
 	"internal/elevation", "internal/history", "cmd/stillwater"}
 
 // privateWords are words that were once used here for things that have a name in the field.

@@ -96,21 +96,21 @@ func ends() (all []time.Duration) {
 	return all
 }
 
-// Moved is how far something that moves at v gets in that time.
-func Moved(v phys.Speed, late time.Duration) phys.Length {
+// Distance is how far something at speed v moves in that time.
+func Distance(v phys.Speed, late time.Duration) phys.Length {
 	return phys.Length(float64(v) * late.Seconds())
 }
 
-// Plan is what lateness has to be good enough for.
+// Plan is what lateness is compared with.
 type Plan struct {
 	Name   string
-	Repeat time.Duration // what the plan leaves from shot to shot, standard deviation
+	Repeat time.Duration // the plan's own scatter from shot to shot, standard deviation
 	Limit  time.Duration // a cue later than this is not fired, and the shot given up
 }
 
-// Unseen is a lateness that no picture shows: in that time the fastest throw gets 0.3 mm, a tenth of how ragged a
-// thrown edge is taken to be. Common practice, no source.
-const Unseen = 50 * time.Microsecond
+// Negligible is a lateness that no picture shows: the fastest throw moves 0.3 mm in that time, a tenth of the assumed
+// raggedness of a thrown edge. Common practice, no source.
+const Negligible = 50 * time.Microsecond
 
 // share is the part of the plan's own scatter that lateness may be: a third adds 5 % to it.
 const share = 3
@@ -121,10 +121,10 @@ type Verdict struct {
 	Words string
 }
 
-// Judge compares lateness with a plan: 99 in 100 pulses may be late by a third of what the plan leaves from shot to
-// shot anyway, or by what no picture shows, and none by so much that it is given up.
-func Judge(s Summary, p Plan) Verdict {
-	allowed := max(p.Repeat/share, Unseen)
+// Assess compares lateness with a plan: 99 in 100 pulses may be late by a third of the plan's own scatter or by
+// Negligible, whichever is more, and none by more than the plan's limit.
+func Assess(s Summary, p Plan) Verdict {
+	allowed := max(p.Repeat/share, Negligible)
 	late := fmt.Sprintf("99 in 100 pulses are at most %v late", Round(s.P99))
 	switch {
 	case s.Count == 0:
@@ -134,7 +134,7 @@ func Judge(s Summary, p Plan) Verdict {
 			"%v late is not fired", p.Name, Round(s.Max), p.Limit)}
 	case s.P99 > allowed:
 		return Verdict{Words: fmt.Sprintf("not good enough for %s: %s, and %v would be", p.Name, late, Round(allowed))}
-	case allowed == Unseen:
+	case allowed == Negligible:
 		return Verdict{true, fmt.Sprintf("good enough for %s: %s, too little for a picture to show", p.Name, late)}
 	}
 	return Verdict{true, fmt.Sprintf("good enough for %s: %s, and from shot to shot it varies by %v anyway", p.Name, late,

@@ -81,9 +81,9 @@ func TestBars(t *testing.T) {
 }
 
 func TestMoved(t *testing.T) {
-	assert.InDelta(t, 0.006, float64(Moved(6, time.Millisecond)), 1e-12)
-	assert.InDelta(t, 0.000003, float64(Moved(3, us)), 1e-15)
-	assert.Equal(t, phys.Length(0), Moved(6, 0))
+	assert.InDelta(t, 0.006, float64(Distance(6, time.Millisecond)), 1e-12)
+	assert.InDelta(t, 0.000003, float64(Distance(3, us)), 1e-15)
+	assert.Equal(t, phys.Length(0), Distance(6, 0))
 }
 
 func TestJudge(t *testing.T) {
@@ -103,7 +103,7 @@ func TestJudge(t *testing.T) {
 		"unseen":         {Summary{Count: 1, P99: 50 * us, Max: 60 * us}, sound, true, "too little for a picture to show"},
 		"seen in sounds": {Summary{Count: 1, P99: 51 * us, Max: 60 * us}, sound, false, "50µs would be"},
 	} {
-		v := Judge(c.s, c.p)
+		v := Assess(c.s, c.p)
 		assert.Equal(t, c.good, v.Good, name)
 		assert.Contains(t, v.Words, c.want, name)
 	}
@@ -111,7 +111,7 @@ func TestJudge(t *testing.T) {
 
 // The limit below which nothing shows is what its comment says.
 func TestUnseen(t *testing.T) {
-	assert.InDelta(t, 0.0003, float64(Moved(6, Unseen)), 1e-9)
+	assert.InDelta(t, 0.0003, float64(Distance(6, Negligible)), 1e-9)
 }
 
 func TestRound(t *testing.T) {

@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/splash"
 )
 
-// Verdict is a person's judgement of a frame.
+// Verdict is a person's opinion of a frame.
 type Verdict string
 
 const (
@@ -122,7 +122,7 @@ func (f Flight) describeThrow(frame *Frame) {
 	default:
 		frame.Seen = fmt.Sprintf("the sheet %.0f mm %s the focus spot%s", math.Abs(mm), pastOrShortOf(mm), height)
 	}
-	frame.judge(math.Abs(mm) <= goodThrowMm)
+	frame.setVerdict(math.Abs(mm) <= goodThrowMm)
 }
 
 func pastOrShortOf(mm float64) string {
@@ -141,11 +141,11 @@ func (f Flight) describeSound(frame *Frame) {
 	if frame.Offset.Abs() < 50*time.Microsecond {
 		frame.Seen = "the very moment"
 	}
-	frame.judge(frame.Offset.Abs() <= goodSound)
+	frame.setVerdict(frame.Offset.Abs() <= goodSound)
 }
 
-// judge sets the verdict of a picture that shows something.
-func (frame *Frame) judge(good bool) {
+// setVerdict sets the verdict of a picture that shows something.
+func (frame *Frame) setVerdict(good bool) {
 	switch {
 	case good:
 		frame.Verdict = Good
@@ -172,7 +172,7 @@ func (f Flight) describeDrop(frame *Frame, at time.Duration) {
 		frame.Seen += ", " + beforeOrAfter(frame.Offset, "%s after", "%s before") + " " + phaseName(f.Set.Drop.Phase)
 	}
 	slack := time.Duration(goodSplash * float64(f.Best-f.Contact))
-	frame.judge(frame.Offset.Abs() <= max(slack, minGoodSplash))
+	frame.setVerdict(frame.Offset.Abs() <= max(slack, minGoodSplash))
 }
 
 // describeFalling describes a picture taken before the drop touches the surface.
@@ -184,7 +184,7 @@ func (f Flight) describeFalling(frame *Frame, before time.Duration) {
 		return
 	}
 	frame.Seen = fmt.Sprintf("the drop %.1f mm above the surface", mm)
-	frame.judge(f.Set.Drop.Phase == splash.Contact && before <= minGoodSplash)
+	frame.setVerdict(f.Set.Drop.Phase == splash.Contact && before <= minGoodSplash)
 }
 
 func (f Flight) nearest(at time.Duration) PhaseAt {

@@ -51,9 +51,9 @@ func Open(path string, baud int) (*Port, error) {
 	return p, nil
 }
 
-// Hold locks the port against every program that locks it, such as a daemon, until release is called. Programs that
+// Lock locks the port against every program that locks it, such as a daemon, until release is called. Programs that
 // ignore locks, such as a firmware writer, can open it meanwhile.
-func Hold(path string) (release func() error, err error) {
+func Lock(path string) (release func() error, err error) {
 	file, err := openExclusive(path)
 	if err != nil {
 		return nil, err

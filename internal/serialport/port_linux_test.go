@@ -110,11 +110,11 @@ func TestOnePortOneProgram(t *testing.T) {
 	first := open(t, path)
 	_, err := Open(path, 250000)
 	require.ErrorIs(t, err, ErrBusy)
-	_, err = Hold(path)
+	_, err = Lock(path)
 	require.ErrorIs(t, err, ErrBusy)
 	require.NoError(t, first.Close())
 
-	release, err := Hold(path)
+	release, err := Lock(path)
 	require.NoError(t, err)
 	_, err = Open(path, 250000)
 	require.ErrorIs(t, err, ErrBusy)

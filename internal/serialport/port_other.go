@@ -14,8 +14,8 @@ type Port struct{ LowLatency bool }
 // Open opens the port for this program alone.
 func Open(path string, _ int) (*Port, error) { return nil, unsupported(path) }
 
-// Hold keeps other programs that ask from the port until the result is called.
-func Hold(path string) (release func() error, err error) { return nil, unsupported(path) }
+// Lock keeps other programs that ask from the port until the result is called.
+func Lock(path string) (release func() error, err error) { return nil, unsupported(path) }
 
 func unsupported(path string) error {
 	return &Error{Path: path, What: fmt.Sprintf("boards on serial ports need Linux, this is %s", runtime.GOOS),

@@ -41,8 +41,8 @@ type Outcome struct {
 	Problem string        // why its picture says nothing of the delay, and what to do, in sentences; "" it does
 }
 
-// Judgeable reports whether a verdict on the picture says something of the delay.
-func (o Outcome) Judgeable() bool { return o.Problem == "" }
+// Conclusive reports whether a verdict on the picture says something about the delay.
+func (o Outcome) Conclusive() bool { return o.Problem == "" }
 
 // Outcomes works out the outcomes of shots, one after the other. The zero value is ready for use.
 type Outcomes struct {

@@ -56,12 +56,12 @@ func TestOutcomeAtTheLimit(t *testing.T) {
 			for _, sign := range []time.Duration{1, -1} {
 				within := outcomes.Of(onRecord(t, set, cue, sign*(limit-time.Microsecond)))
 				assert.Equal(t, Outcome{}, within, "%s %s", kind, expose)
-				assert.True(t, within.Judgeable())
+				assert.True(t, within.Conclusive())
 				by := sign * (limit + time.Microsecond)
 				beyond := outcomes.Of(onRecord(t, set, cue, by))
 				assert.Equal(t, by, beyond.Late, "%s %s", kind, expose)
 				assert.False(t, beyond.Failed)
-				assert.False(t, beyond.Judgeable())
+				assert.False(t, beyond.Conclusive())
 				assert.Contains(t, beyond.Problem, map[bool]string{true: " late", false: " early"}[sign > 0])
 			}
 		}
@@ -116,7 +116,7 @@ func TestOutcomeOfFailures(t *testing.T) {
 		o := outcomes.Of(record.Shot{Status: status})
 		assert.True(t, o.Failed, status)
 		assert.Zero(t, o.Late)
-		assert.False(t, o.Judgeable(), status)
+		assert.False(t, o.Conclusive(), status)
 		assert.Contains(t, o.Problem, "leave the trim as it is, and ", status)
 		assert.True(t, strings.HasSuffix(o.Problem, "."), status)
 		assert.False(t, seen[o.Problem], status)

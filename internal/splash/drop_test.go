@@ -21,11 +21,11 @@ func waterAt(t phys.Temperature) Liquid {
 	return Liquid{Density: phys.WaterDensity(t), SurfaceTension: phys.WaterSurfaceTension(t)}
 }
 
-// Drops weighed by F. Eschbaum 1895, at 15 °C: within 4 % in diameter. Rows with a misprint are not judged; what
+// Drops weighed by F. Eschbaum 1895, at 15 °C: within 4 % in diameter. Rows with a misprint are left out; what
 // they read if the misprint is what it seems is in the log. The glycerin row tests the dependence on the liquid: 1.26
 // g/cm³ and 63.4 mN/m from memory.
 func TestDropDiameterEschbaum(t *testing.T) {
-	judged := 0
+	compared := 0
 	for _, r := range published.Rows(t, "eschbaum_1895_all_rows.csv") {
 		liquid := waterAt(15)
 		if r["liquid"] == "glycerin" {
@@ -39,10 +39,10 @@ func TestDropDiameterEschbaum(t *testing.T) {
 		if r["flag"] != "" {
 			continue
 		}
-		judged++
+		compared++
 		assert.InEpsilon(t, measured, float64(got), 0.04, "%v", r)
 	}
-	assert.Equal(t, 7, judged)
+	assert.Equal(t, 7, compared)
 
 	// The first table's rows of it, as a cross-check of our reading of the source.
 	crossed := 0

@@ -25,8 +25,8 @@ const (
 	deepInDiameters = 3
 )
 
-// PoolAdvice judges a pool's depth for a drop of that diameter. A pool is deep from 25 mm or three diameters, whichever
-// is more. Domains: depth 0.1 mm to 2 m, diameter 1 to 12 mm.
+// PoolAdvice reports whether a pool is deep for a drop of that diameter: from 25 mm or three diameters, whichever is
+// more. Domains: depth 0.1 mm to 2 m, diameter 1 to 12 mm.
 func PoolAdvice(depth, diameter phys.Length) (Pool, error) {
 	if err := phys.Within("depth", depth, 0.1e-3, maxPoolDepth); err != nil {
 		return Pool{}, err

@@ -179,7 +179,7 @@ func TestBandsFromReadings(t *testing.T) {
 // of the model shows here.
 func TestLeaveOneSeriesOut(t *testing.T) {
 	s := worthington(t)
-	inside, judged, byRank := 0, 0, 0.
+	inside, tested, byRank := 0, 0, 0.
 	var outside []string
 	for _, r := range readings() {
 		low, high, n := s.extremes(t, r.phase, func(other reading) bool { return other.series != r.series })
@@ -187,7 +187,7 @@ func TestLeaveOneSeriesOut(t *testing.T) {
 		if r.printed == "" {
 			continue
 		}
-		judged++
+		tested++
 		byRank += float64(n-1) / float64(n+1)
 		ratio := s.at(t, r.series, r.printed) / s.tau(t, r.series)
 		if ratio >= low && ratio <= high {
@@ -196,7 +196,7 @@ func TestLeaveOneSeriesOut(t *testing.T) {
 		}
 		outside = append(outside, fmt.Sprintf("%s %s %.2f, others %.2f to %.2f", r.series, r.phase, ratio, low, high))
 	}
-	t.Logf("leave one series out: %d of %d inside, by rank alone %.1f; outside:", inside, judged, byRank)
+	t.Logf("leave one series out: %d of %d inside, by rank alone %.1f; outside:", inside, tested, byRank)
 	for _, line := range outside {
 		t.Log(line)
 	}

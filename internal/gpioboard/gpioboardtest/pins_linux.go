@@ -21,23 +21,23 @@ import (
 // Pins is a file of virtual pins: what the board does, which a test reads, and what happens to it, which a test writes.
 // All of it is shared memory, and survives the board process.
 type Pins struct {
-	On        atomic.Uint32 // outputs that are on, by bit
-	Heartbeat atomic.Uint32 // level of the heartbeat's line
-	Taken     atomic.Uint32 // how often the outputs were taken, which drives them off
-	Sets      atomic.Uint32 // how often the outputs were set
-	Lit       atomic.Uint32 // how often some were switched on
-	Beats     atomic.Uint32 // how often the heartbeat's line changed
-	BeatAt    atomic.Int64  // when it last did: CLOCK_MONOTONIC, ns
-	Watched   atomic.Uint32 // how often a watchdog switched the outputs off
-	Inputs    atomic.Uint32 // levels of the inputs, by bit, as the board's level reading sees them
-	Board     atomic.Int32  // process number of the board
+	On         atomic.Uint32 // outputs that are on, by bit
+	Heartbeat  atomic.Uint32 // level of the heartbeat's line
+	Taken      atomic.Uint32 // how often the outputs were taken, which drives them off
+	Sets       atomic.Uint32 // how often the outputs were set
+	SwitchedOn atomic.Uint32 // how often some were switched on
+	Beats      atomic.Uint32 // how often the heartbeat's line changed
+	BeatAt     atomic.Int64  // when it last did: CLOCK_MONOTONIC, ns
+	Watched    atomic.Uint32 // how often a watchdog switched the outputs off
+	Inputs     atomic.Uint32 // levels of the inputs, by bit, as the board's level reading sees them
+	Board      atomic.Int32  // process number of the board
 
 	// What a test makes happen.
-	Broken  atomic.Uint32 // 1: outputs cannot be set
-	NoBeat  atomic.Uint32 // 1: the heartbeat's line cannot be set
-	Blind   atomic.Uint32 // 1: inputs cannot be read
-	Missing atomic.Uint32 // 1: the inputs cannot be taken
-	Panic   atomic.Uint32 // 1: setting an output on panics in the loop; 2: in another goroutine; 3: it never returns
+	FailSet        atomic.Uint32 // 1: outputs cannot be set
+	FailHeartbeat  atomic.Uint32 // 1: the heartbeat's line cannot be set
+	FailRead       atomic.Uint32 // 1: inputs cannot be read
+	FailOpenInputs atomic.Uint32 // 1: the inputs cannot be taken
+	Panic          atomic.Uint32 // 1: switching on panics in the loop; 2: in another goroutine; 3: it never returns
 }
 
 // mapped maps a file of virtual pins, created if it is not there.
@@ -119,7 +119,7 @@ func Open(path string) gpioboard.Pins {
 				return err
 			}
 			f.Close()
-			if pins.Missing.Load() != 0 {
+			if pins.FailOpenInputs.Load() != 0 {
 				return errors.New("the sensors are missing")
 			}
 			in, err := newInputs(pins, path)
@@ -147,7 +147,7 @@ type outputs struct {
 }
 
 func (o *outputs) Set(mask, levels uint8) error {
-	if o.pins.Broken.Load() != 0 {
+	if o.pins.FailSet.Load() != 0 {
 		return errors.New("broken on purpose")
 	}
 	o.pins.Sets.Add(1)
@@ -155,7 +155,7 @@ func (o *outputs) Set(mask, levels uint8) error {
 	if mask&levels == 0 {
 		return nil
 	}
-	o.pins.Lit.Add(1)
+	o.pins.SwitchedOn.Add(1)
 	switch o.pins.Panic.Load() {
 	case 1:
 		panic("on purpose")
@@ -179,7 +179,7 @@ func (o *outputs) Close() error {
 type heartbeat struct{ pins *Pins }
 
 func (h *heartbeat) Set(mask, levels uint8) error {
-	if h.pins.NoBeat.Load() != 0 {
+	if h.pins.FailHeartbeat.Load() != 0 {
 		return errors.New("no line on purpose")
 	}
 	h.pins.Heartbeat.Store(uint32(mask & levels))
@@ -215,7 +215,7 @@ func (in *inputs) Fd(int) int { return in.fd }
 
 func (in *inputs) Read(_ int, b *gpiochip.Batch) error {
 	b.Events, b.Lost, b.Gap = b.Events[:0], [gpiochip.MaxLines]uint32{}, false
-	if in.pins.Blind.Load() != 0 {
+	if in.pins.FailRead.Load() != 0 {
 		return errors.New("blind on purpose")
 	}
 	var said [1]byte
@@ -229,7 +229,7 @@ func (in *inputs) Read(_ int, b *gpiochip.Batch) error {
 }
 
 func (in *inputs) Levels() (uint8, error) {
-	if in.pins.Blind.Load() != 0 {
+	if in.pins.FailRead.Load() != 0 {
 		return 0, errors.New("blind on purpose")
 	}
 	return uint8(in.pins.Inputs.Load()), nil

@@ -16,7 +16,7 @@ import (
 	"stillwater/internal/spawn"
 )
 
-// Options say what to measure and by what to judge it.
+// Options say what to measure and what to compare it with.
 type Options struct {
 	Count    int           // pulses
 	Rounds   int           // with Peer: how many turns each takes
@@ -30,7 +30,7 @@ type Options struct {
 	Output, Input int // NoPin: see Bench
 	Progress      func(done int)
 	Plan          Plan
-	About         About // of the board; Run fills in the rest
+	Setup         Setup // of the board; Run fills in the rest
 }
 
 // StartBoard starts a board process with the arguments of its command, and waits until it answers. log gets what it
@@ -69,11 +69,11 @@ func Run(ctx context.Context, client *board.Client, o Options) (*Report, error) 
 		return nil, err
 	}
 	defer load.stop()
-	o.About.Load, o.About.System = load.name, system()
+	o.Setup.Load, o.Setup.System = load.name, system()
 	b := &Bench{Client: client, Interval: o.Interval, Output: o.Output, Input: o.Input, Progress: o.Progress}
 	tools := tools{measure: b.Measure}
 	if o.Peer {
-		tools.peer, o.About.Peer = o.cyclictest, "cyclictest"
+		tools.peer, o.Setup.Peer = o.cyclictest, "cyclictest"
 	}
 	return o.run(ctx, tools)
 }
@@ -86,7 +86,7 @@ type tools struct {
 
 // run measures, in turn with the peer if there is one.
 func (o *Options) run(ctx context.Context, t tools) (*Report, error) {
-	r := &Report{About: o.About, Seed: o.Seed, Interval: o.Interval, Plan: o.Plan}
+	r := &Report{Setup: o.Setup, Seed: o.Seed, Interval: o.Interval, Plan: o.Plan}
 	random := rand.New(rand.NewPCG(o.Seed, 0))
 	rounds := 1
 	if t.peer != nil {

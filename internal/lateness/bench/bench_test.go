@@ -63,13 +63,13 @@ func fakeTools(looped, peer bool) tools {
 func fakeRun(t *testing.T, looped, peer bool) *Report {
 	o := &Options{Count: 1000, Rounds: 2, Interval: time.Millisecond, Seed: 7}
 	o.Plan = Plan{lateness.Plan{Name: "a throw", Repeat: 9 * time.Millisecond, Limit: time.Millisecond}, "the usual set"}
-	o.About = About{Output: "nothing (a board without pins)", Drive: "none", Granted: "memory locked",
+	o.Setup = Setup{Output: "nothing (a board without pins)", Drive: "none", Granted: "memory locked",
 		Missing: []string{"no real-time priority 60: the limit of this process is 0; give it more"}, System: "Linux 1.2.3"}
 	if looped {
-		o.About.Output, o.About.Input, o.About.Drive = `"flash"`, "beam", "calls to the kernel"
+		o.Setup.Output, o.Setup.Input, o.Setup.Drive = `"flash"`, "beam", "calls to the kernel"
 	}
 	if peer {
-		o.About.Peer = "cyclictest"
+		o.Setup.Peer = "cyclictest"
 	}
 	r, err := o.run(t.Context(), fakeTools(looped, peer))
 	require.NoError(t, err)
@@ -85,7 +85,7 @@ func TestReportGolden(t *testing.T) {
 			r := fakeRun(t, c.looped, c.peer)
 			require.NoError(t, r.Write(&text))
 			golden(t, name+".txt", text.Bytes())
-			require.NoError(t, render.JSON(&object, r.Keys()))
+			require.NoError(t, render.JSON(&object, r.JSON()))
 			golden(t, name+".json", object.Bytes())
 		})
 	}
@@ -93,7 +93,7 @@ func TestReportGolden(t *testing.T) {
 
 func TestReportKeys(t *testing.T) {
 	var b bytes.Buffer
-	require.NoError(t, render.JSON(&b, fakeRun(t, true, true).Keys()))
+	require.NoError(t, render.JSON(&b, fakeRun(t, true, true).JSON()))
 	var keys map[string]any
 	require.NoError(t, json.Unmarshal(b.Bytes(), &keys))
 	for _, k := range []string{"p50_ns", "p90_ns", "p99_ns", "p999_ns", "max_ns", "count", "granted", "missing",

@@ -20,7 +20,7 @@ func (o *Options) Choose(board config.Board, output, input string) error {
 		inputs = append(inputs, in.Name)
 	}
 	o.Output, o.Input = slices.Index(outputs, output), slices.Index(inputs, input)
-	o.About.Output, o.About.Input = strconv.Quote(output), input
+	o.Setup.Output, o.Setup.Input = strconv.Quote(output), input
 	switch {
 	case o.Output < 0:
 		return fmt.Errorf("output %q: the configuration has %s", output, list(outputs))

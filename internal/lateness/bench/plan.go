@@ -15,15 +15,15 @@ import (
 // tick is the resolution that a plan is taken to have, that of the Linux board.
 const tick = time.Second / realtime.TickHz
 
-// NewPlan is the plan to judge by for a set that comes from somewhere. A cue that is later than limit is not fired.
+// NewPlan returns the plan of a set; from says where the set comes from. A cue that is later than limit is not fired.
 func NewPlan(set shot.Set, from string, limit time.Duration) (Plan, error) {
 	e, err := set.Estimate()
 	if err != nil {
-		return Plan{}, fmt.Errorf("the plan to judge by (%s) does not work: %w", from, err)
+		return Plan{}, fmt.Errorf("the plan to compare with (%s) does not work: %w", from, err)
 	}
 	budget, err := shot.Errors(set, e, shot.DefaultSpread(), tick)
 	if err != nil {
-		return Plan{}, fmt.Errorf("the plan to judge by (%s) does not work: %w", from, err)
+		return Plan{}, fmt.Errorf("the plan to compare with (%s) does not work: %w", from, err)
 	}
 	return Plan{lateness.Plan{Name: "a " + string(set.Kind), Repeat: budget.Repeat.Mistiming.Duration(), Limit: limit},
 		from}, nil
@@ -51,7 +51,7 @@ func LatestSet(ctx context.Context, path string) (set shot.Set, from string, err
 	return set, "the latest session, " + session.Title(), nil
 }
 
-// UsualSet is the set to judge by where nothing is recorded yet.
+// UsualSet returns the default set, for when nothing is recorded yet.
 func UsualSet() (set shot.Set, from string) {
 	return shot.DefaultSet(), "the usual set, nothing is recorded yet"
 }

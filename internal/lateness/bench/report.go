@@ -15,8 +15,8 @@ import (
 // speeds are those that lateness is shown for: a slow drop or tilt, a throw, a fast throw.
 var speeds = [...]phys.Speed{1, 3, 6}
 
-// About is what was measured, and on what.
-type About struct {
+// Setup describes the board and the machine that were measured.
+type Setup struct {
 	Output  string   // what was switched
 	Input   string   // what it was wired back to; "" nothing
 	Drive   string   // how
@@ -27,7 +27,7 @@ type About struct {
 	System  string   // kernel
 }
 
-// Plan is the plan that lateness is judged by.
+// Plan is the plan that lateness is compared with.
 type Plan struct {
 	lateness.Plan
 	From string // where it comes from
@@ -35,7 +35,7 @@ type Plan struct {
 
 // Report is a whole measurement.
 type Report struct {
-	About    About
+	Setup    Setup
 	Seed     uint64
 	Interval time.Duration
 	Plan     Plan
@@ -62,14 +62,10 @@ func (r *Report) add(pulses []Pulse) {
 	r.turns = append(r.turns, lateness.Summarize(turn))
 }
 
-// finish sums up and judges. What the kernel stamped counts where there is such a thing: it is nearer to the pin.
+// finish summarizes all turns and compares them with the plan.
 func (r *Report) finish(peers [][]lateness.Count) {
 	r.Software, r.Stamped = lateness.Summarize(r.software), lateness.Summarize(r.stamped)
-	judged := r.Software
-	if r.Stamped.Count > 0 {
-		judged = r.Stamped
-	}
-	r.Verdict = lateness.Judge(judged, r.Plan.Plan)
+	r.Verdict = lateness.Assess(r.atPin(), r.Plan.Plan)
 	var all []lateness.Count
 	for _, turn := range peers {
 		r.peerTurns = append(r.peerTurns, lateness.SummarizeCounts(turn))
@@ -79,23 +75,32 @@ func (r *Report) finish(peers [][]lateness.Count) {
 	r.Peer = lateness.SummarizeCounts(all)
 }
 
+// atPin is what was measured nearest to the pin: by the kernel's stamps where there are some.
+func (r *Report) atPin() lateness.Summary {
+	if r.Stamped.Count > 0 {
+		return r.Stamped
+	}
+	return r.Software
+}
+
 // Write writes the report for a person.
 func (r *Report) Write(w io.Writer) error {
-	for _, part := range []func(io.Writer) error{r.writeAbout, r.writeBars, r.writeQuantiles, r.writeMoved, r.writePeer} {
+	parts := []func(io.Writer) error{r.writeSetup, r.writeBars, r.writeQuantiles, r.writeDistances, r.writePeer}
+	for _, part := range parts {
 		if err := part(w); err != nil {
 			return fmt.Errorf("lateness: %w", err)
 		}
 	}
 	fmt.Fprintf(w, "\nThis is %s (%s).\n", r.Verdict.Words, r.Plan.From)
-	if r.Verdict.Good || len(r.About.Missing) == 0 {
+	if r.Verdict.Good || len(r.Setup.Missing) == 0 {
 		return nil
 	}
 	_, err := fmt.Fprintln(w, "What the system does not grant, above, is the first thing to fix.")
 	return err
 }
 
-func (r *Report) writeAbout(w io.Writer) error {
-	a := r.About
+func (r *Report) writeSetup(w io.Writer) error {
+	a := r.Setup
 	fmt.Fprintf(w, "%d pulses, one in %v on average at random times (seed %d), on %s.\n\n", r.Software.Count, r.Interval,
 		r.Seed, a.Output)
 	rows := [][]string{{"driven by", a.Drive}}
@@ -172,30 +177,27 @@ func (r *Report) writeQuantiles(w io.Writer) error {
 	return render.Table(w, header, rows)
 }
 
-// writeMoved shows what lateness means in the picture.
-func (r *Report) writeMoved(w io.Writer) error {
-	judged := r.Software
-	if r.Stamped.Count > 0 {
-		judged = r.Stamped
-	}
-	fmt.Fprintln(w, "\nIn that time what is pictured moves on by, in mm:")
+// writeDistances shows how far the subject moves in the picture.
+func (r *Report) writeDistances(w io.Writer) error {
+	pin := r.atPin()
+	fmt.Fprintln(w, "\nDistance moved in that time, in mm:")
 	header := []string{"at"}
-	for _, q := range named(judged) {
+	for _, q := range named(pin) {
 		header = append(header, q.name)
 	}
 	var rows [][]string
 	for _, v := range speeds {
 		row := []string{fmt.Sprintf("%g m/s", float64(v))}
-		for _, q := range named(judged) {
-			row = append(row, fmt.Sprintf("%.4f", float64(lateness.Moved(v, q.late))*1e3))
+		for _, q := range named(pin) {
+			row = append(row, fmt.Sprintf("%.4f", float64(lateness.Distance(v, q.late))*1e3))
 		}
 		rows = append(rows, row)
 	}
 	return render.Table(w, header, rows)
 }
 
-// writePeer compares with cyclictest: that sleeps only, so its wake-up is late by what the system takes; the board
-// sleeps to shortly before and spins the rest.
+// writePeer compares the board with cyclictest, which only sleeps: it wakes late by the system's latency, where the
+// board wakes early and spins the rest.
 func (r *Report) writePeer(w io.Writer) error {
 	if r.Peer.Count == 0 {
 		return nil
@@ -207,7 +209,7 @@ func (r *Report) writePeer(w io.Writer) error {
 	return nil
 }
 
-// ratioRange is the least and the largest ratio of any turn.
+// ratioRange is the smallest and the largest ratio of any turn.
 func (r *Report) ratioRange() (low50, high50, low99, high99 float64) {
 	var r50, r99 []float64
 	for i := range r.peerTurns {
@@ -219,30 +221,30 @@ func (r *Report) ratioRange() (low50, high50, low99, high99 float64) {
 
 func ratio(ours, theirs time.Duration) float64 { return float64(ours) / float64(max(theirs, 1)) }
 
-// Keys is the report as JSON.
-type Keys struct {
-	quantileKeys
-	Count      int           `json:"count"`
-	Seed       uint64        `json:"seed"`
-	IntervalNs int64         `json:"interval_ns"`
-	Output     string        `json:"output"`
-	Input      string        `json:"input,omitempty"`
-	Drive      string        `json:"drive"`
-	Granted    string        `json:"granted"`
-	Missing    []string      `json:"missing"`
-	Load       string        `json:"load"`
-	Kernel     string        `json:"kernel"`
-	Stamped    *quantileKeys `json:"stamped,omitempty"`
-	Histogram  []barKeys     `json:"histogram"`
-	MovedMm    []movedKeys   `json:"moved_mm"`
-	Peer       *peerKeys     `json:"peer,omitempty"`
-	Plan       string        `json:"plan"`
-	PlanFrom   string        `json:"plan_from"`
-	GoodEnough bool          `json:"good_enough"`
-	Verdict    string        `json:"verdict"`
+// ReportJSON is a Report as it is written in JSON.
+type ReportJSON struct {
+	quantilesJSON
+	Count      int             `json:"count"`
+	Seed       uint64          `json:"seed"`
+	IntervalNs int64           `json:"interval_ns"`
+	Output     string          `json:"output"`
+	Input      string          `json:"input,omitempty"`
+	Drive      string          `json:"drive"`
+	Granted    string          `json:"granted"`
+	Missing    []string        `json:"missing"`
+	Load       string          `json:"load"`
+	Kernel     string          `json:"kernel"`
+	Stamped    *quantilesJSON  `json:"stamped,omitempty"`
+	Histogram  []barJSON       `json:"histogram"`
+	MovedMm    []distancesJSON `json:"moved_mm"`
+	Peer       *peerJSON       `json:"peer,omitempty"`
+	Plan       string          `json:"plan"`
+	PlanFrom   string          `json:"plan_from"`
+	GoodEnough bool            `json:"good_enough"`
+	Verdict    string          `json:"verdict"`
 }
 
-type quantileKeys struct {
+type quantilesJSON struct {
 	P50  int64 `json:"p50_ns"`
 	P90  int64 `json:"p90_ns"`
 	P99  int64 `json:"p99_ns"`
@@ -250,12 +252,12 @@ type quantileKeys struct {
 	Max  int64 `json:"max_ns"`
 }
 
-type barKeys struct {
+type barJSON struct {
 	ToNs int64 `json:"to_ns"`
 	N    int   `json:"n"`
 }
 
-type movedKeys struct {
+type distancesJSON struct {
 	Speed float64 `json:"m_per_s"`
 	P50   float64 `json:"p50"`
 	P90   float64 `json:"p90"`
@@ -264,8 +266,8 @@ type movedKeys struct {
 	Max   float64 `json:"max"`
 }
 
-type peerKeys struct {
-	quantileKeys
+type peerJSON struct {
+	quantilesJSON
 	Tool     string     `json:"tool"`
 	Count    int        `json:"count"`
 	RatioP50 float64    `json:"ratio_p50"`
@@ -274,34 +276,33 @@ type peerKeys struct {
 	TurnsP99 [2]float64 `json:"ratio_p99_turns"`
 }
 
-func quantiles(s lateness.Summary) quantileKeys {
-	return quantileKeys{int64(s.P50), int64(s.P90), int64(s.P99), int64(s.P999), int64(s.Max)}
+func quantiles(s lateness.Summary) quantilesJSON {
+	return quantilesJSON{int64(s.P50), int64(s.P90), int64(s.P99), int64(s.P999), int64(s.Max)}
 }
 
-// Keys returns the report as JSON.
-func (r *Report) Keys() Keys {
-	a := r.About
-	k := Keys{quantileKeys: quantiles(r.Software), Count: r.Software.Count, Seed: r.Seed,
+// JSON returns the report in the form that is written for scripts.
+func (r *Report) JSON() ReportJSON {
+	a := r.Setup
+	k := ReportJSON{quantilesJSON: quantiles(r.Software), Count: r.Software.Count, Seed: r.Seed,
 		IntervalNs: int64(r.Interval), Output: a.Output, Input: a.Input, Drive: a.Drive, Granted: a.Granted,
 		Missing: append([]string{}, a.Missing...), Load: orNone(a.Load), Kernel: a.System, Plan: r.Plan.Name,
 		PlanFrom: r.Plan.From, GoodEnough: r.Verdict.Good, Verdict: r.Verdict.Words}
-	judged := r.Software
 	if r.Stamped.Count > 0 {
-		judged = r.Stamped
 		stamped := quantiles(r.Stamped)
 		k.Stamped = &stamped
 	}
 	for _, b := range lateness.Bars(r.software) {
-		k.Histogram = append(k.Histogram, barKeys{int64(b.To), b.N})
+		k.Histogram = append(k.Histogram, barJSON{int64(b.To), b.N})
 	}
 	for _, v := range speeds {
-		mm := func(late time.Duration) float64 { return float64(lateness.Moved(v, late)) * 1e3 }
-		k.MovedMm = append(k.MovedMm, movedKeys{float64(v), mm(judged.P50), mm(judged.P90), mm(judged.P99), mm(judged.P999),
-			mm(judged.Max)})
+		mm := func(late time.Duration) float64 { return float64(lateness.Distance(v, late)) * 1e3 }
+		pin := r.atPin()
+		k.MovedMm = append(k.MovedMm,
+			distancesJSON{float64(v), mm(pin.P50), mm(pin.P90), mm(pin.P99), mm(pin.P999), mm(pin.Max)})
 	}
 	if r.Peer.Count > 0 {
 		low50, high50, low99, high99 := r.ratioRange()
-		k.Peer = &peerKeys{quantiles(r.Peer), a.Peer, r.Peer.Count, ratio(r.Software.P50, r.Peer.P50),
+		k.Peer = &peerJSON{quantiles(r.Peer), a.Peer, r.Peer.Count, ratio(r.Software.P50, r.Peer.P50),
 			ratio(r.Software.P99, r.Peer.P99), [2]float64{low50, high50}, [2]float64{low99, high99}}
 	}
 	return k

@@ -1,4 +1,4 @@
-package invite
+package pairing
 
 import (
 	"context"
@@ -17,14 +17,13 @@ import (
 	"syscall"
 )
 
-// serviceFolder is where the service's unit file lets it keep what lasts as long as it runs.
+// serviceFolder is the runtime directory in the service's unit file.
 const serviceFolder = "/run/stillwater/page"
 
 // fileName is the invitation's name in the service's folder.
 const fileName = "pairing"
 
-// Publisher keeps the invitation of a page in a file that only this user and root can read, each time something of it
-// changes.
+// Publisher writes a page's invitation to a file that only this user and root can read, each time it changes.
 type Publisher struct {
 	folder string // "": nowhere
 	log    *slog.Logger
@@ -33,8 +32,8 @@ type Publisher struct {
 	in Invitation
 }
 
-// NewPublisher makes one for a page that listens, in the folder that the service manager gave this process; without one
-// nothing is written anywhere.
+// NewPublisher returns the publisher of a page's invitation, in the folder that the service manager gave this process.
+// Without such a folder nothing is written.
 func NewPublisher(getenv func(string) string, in Invitation, log *slog.Logger) *Publisher {
 	return &Publisher{folder: getenv("RUNTIME_DIRECTORY"), in: in, log: log}
 }
@@ -42,12 +41,12 @@ func NewPublisher(getenv func(string) string, in Invitation, log *slog.Logger) *
 // Published reports whether there is a file: "stillwater pairing" then shows the invitation.
 func (p *Publisher) Published() bool { return p.folder != "" }
 
-// SetCode takes another code.
+// SetCode changes the code.
 func (p *Publisher) SetCode(code string) Invitation {
 	return p.update(func(in *Invitation) { in.Code = code })
 }
 
-// SetName takes the name that the page has on the network now.
+// SetName changes the name that the page has on the network.
 func (p *Publisher) SetName(name string) {
 	p.update(func(in *Invitation) { in.Name = strings.TrimSuffix(name, ".local") })
 }
@@ -71,10 +70,10 @@ func (p *Publisher) update(change func(*Invitation)) Invitation {
 	return p.in
 }
 
-// Service is the running service, for whoever administers the machine.
+// Service is the machine's running service, as its administrator reaches it.
 type Service struct{ folder string }
 
-// NewService is the service of this machine.
+// NewService returns the service of this machine.
 func NewService(getenv func(string) string) Service {
 	if folder := getenv("RUNTIME_DIRECTORY"); folder != "" {
 		return Service{folder}
@@ -82,7 +81,7 @@ func NewService(getenv func(string) string) Service {
 	return Service{serviceFolder}
 }
 
-// Invitation is the one that the service left.
+// Invitation reads the service's invitation.
 func (s Service) Invitation() (in Invitation, err error) {
 	text, err := os.ReadFile(filepath.Join(s.folder, fileName))
 	if err != nil {
@@ -107,13 +106,13 @@ func explain(err error) error {
 	return err
 }
 
-// NewCode has the service make a new code.
+// NewCode makes the service draw a new code.
 func (s Service) NewCode(ctx context.Context) error {
 	_, err := s.post(ctx, newCodePath)
 	return err
 }
 
-// ForgetPhones has the service forget all phones, and says how many there were.
+// ForgetPhones makes the service forget all phones, and returns how many there were.
 func (s Service) ForgetPhones(ctx context.Context) (phones int, err error) {
 	answer, err := s.post(ctx, forgetPath)
 	return answer.Forgotten, err

@@ -1,7 +1,8 @@
-// Package invite has what somebody needs to open the page and to pair a phone: the page's addresses, its name and the
-// code. A service leaves that in a file for whoever administers the machine, because nobody sees its terminal, and
-// takes from them, at a socket beside the file, what no phone may ask for.
-package invite
+// Package pairing gives whoever is at the machine what a phone needs to pair: the page's addresses, its name and the
+// code. It is behind "stillwater pairing". A service has no terminal, so it keeps them in a file for the machine's
+// administrator, and takes requests that no phone may make at a socket beside the file. The pairing itself is package
+// page's.
+package pairing
 
 import (
 	"encoding/json"
@@ -18,7 +19,7 @@ import (
 	"stillwater/internal/render"
 )
 
-// Invitation is what a phone needs to pair.
+// Invitation is where the page is found and the code that pairs a phone with it.
 type Invitation struct {
 	Listening netip.AddrPort `json:"listening"`      // as the page's port was opened
 	Name      string         `json:"name,omitempty"` // the page is found as Name.local
@@ -58,8 +59,8 @@ func (in Invitation) Write(w io.Writer) error {
 	return nil
 }
 
-// DrawQR draws, after words, what a phone's camera opens to pair: where there is somebody to see it, and a phone can
-// get there. It has an address and no name, which not every phone can open.
+// DrawQR draws, after words, the QR code that opens the page and pairs, if w is a terminal and phones can reach the
+// page. The link has an address, as not every phone can resolve a name.
 func (in Invitation) DrawQR(w io.Writer, words string) {
 	if in.Listening.Addr().IsLoopback() || !render.IsTerminal(w) {
 		return
@@ -70,8 +71,8 @@ func (in Invitation) DrawQR(w io.Writer, words string) {
 	}
 }
 
-// URLs lists the page's addresses, the name first. The machine's own are looked up anew each time: a network may come
-// later than the page.
+// URLs lists the page's addresses, the name first. The machine's addresses are looked up each time, as a network may
+// come up after the page.
 func (in Invitation) URLs() []string { return in.urls(interfaceAddresses()) }
 
 // urls is URLs on a machine with these addresses. A page for this machine alone has no name on the network.

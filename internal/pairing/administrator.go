@@ -1,4 +1,4 @@
-package invite
+package pairing
 
 import (
 	"context"
@@ -13,8 +13,8 @@ import (
 	"time"
 )
 
-// The running service takes what its administrator wants at a socket beside the invitation: who may read the one may
-// open the other. It speaks HTTP.
+// The running service takes its administrator's requests at a socket beside the invitation: whoever may read the one
+// may open the other. It speaks HTTP.
 const (
 	socketName  = "administrator.sock"
 	newCodePath = "/new-code"
@@ -27,15 +27,15 @@ type reply struct {
 	Forgotten int `json:"forgotten"` // phones
 }
 
-// Pairing is what the administrator of a page may change.
-type Pairing interface {
+// Page is what the administrator may change of a page.
+type Page interface {
 	NewCode()
 	ForgetPhones(context.Context) (phones int, err error)
 }
 
-// Serve answers the administrator until the context ends, in the folder that the service manager gave this process;
-// without one there is nobody to answer. Call what it returns to wait for the end.
-func Serve(ctx context.Context, getenv func(string) string, p Pairing, log *slog.Logger) (done func()) {
+// Serve answers the administrator until the context ends, at a socket in the folder that the service manager gave this
+// process; without such a folder it does nothing. The function that it returns waits for the end.
+func Serve(ctx context.Context, getenv func(string) string, p Page, log *slog.Logger) (done func()) {
 	folder := getenv("RUNTIME_DIRECTORY")
 	if folder == "" {
 		return func() {}
@@ -79,8 +79,8 @@ func listen(ctx context.Context, path string) (net.Listener, error) {
 	return listener, nil
 }
 
-// handler carries out what the administrator wants.
-func handler(p Pairing) http.Handler {
+// handler carries out the administrator's requests.
+func handler(p Page) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("POST "+newCodePath, func(w http.ResponseWriter, _ *http.Request) {
 		p.NewCode()

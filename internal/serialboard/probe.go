@@ -10,8 +10,8 @@ import (
 	"stillwater/internal/serialport"
 )
 
-// Facts are what a board on a serial port says of itself, and what its clock was found to be.
-type Facts struct {
+// ProbeResult are what a board on a serial port says of itself, and what its clock was found to be.
+type ProbeResult struct {
 	Port       string
 	Identity   board.Identity
 	LowLatency bool
@@ -19,36 +19,36 @@ type Facts struct {
 	Learned    bool // Clock holds
 }
 
-// Ask dials the board, asks it what it is, and listens to its clock for a time. Opening the port resets many boards:
+// Probe dials the board, asks it what it is, and listens to its clock for a time. Opening the port resets many boards:
 // their outputs go off. Nothing is armed or switched.
-func Ask(ctx context.Context, conf config.Config, listen time.Duration) (facts Facts, err error) {
+func Probe(ctx context.Context, conf config.Config, listen time.Duration) (result ProbeResult, err error) {
 	d := Dialer{Config: conf}
 	link, port, err := d.open(ctx)
 	if err != nil {
-		return facts, err
+		return result, err
 	}
-	facts.Port = port
+	result.Port = port
 	if p, direct := link.(*serialport.Port); direct {
-		facts.LowLatency = p.LowLatency
+		result.LowLatency = p.LowLatency
 	}
 	client, err := d.identify(ctx, link, port)
 	if err != nil {
-		return facts, err
+		return result, err
 	}
 	defer client.Close()
-	facts.Identity = client.Identity()
+	result.Identity = client.Identity()
 	over := time.After(listen)
 	for {
 		select {
 		case event := <-client.Events():
 			if event.Gone != nil {
-				return facts, event.Gone
+				return result, event.Gone
 			}
 		case <-over:
-			facts.Clock, facts.Learned = client.ClockEstimate()
-			return facts, nil
+			result.Clock, result.Learned = client.ClockEstimate()
+			return result, nil
 		case <-ctx.Done():
-			return facts, ctx.Err()
+			return result, ctx.Err()
 		}
 	}
 }
