@@ -20,6 +20,7 @@ import (
 	"github.com/chromedp/cdproto/input"
 	cdplog "github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
@@ -86,6 +87,7 @@ func (b *browser) phone(t *testing.T, address string, width, height int64, touch
 		Width: width, Height: height, DeviceScaleFactor: 1, Mobile: touch,
 	})
 	send(p, emulation.SetTouchEmulationEnabled, emulation.SetTouchEmulationEnabledParams{Enabled: touch})
+	send(p, cdppage.AddScriptToEvaluateOnNewDocument, cdppage.AddScriptToEvaluateOnNewDocumentParams{Source: recordHints})
 	p.do(chromedp.Navigate(address))
 	return p
 }
@@ -186,6 +188,32 @@ func (p *phone) until(what, js string) {
 	}
 	p.fail("waited in vain until %s: %s", what, js)
 }
+
+// briefly does f while no more than 100 ms pass for the page: on a busy machine a press would last for longer than it
+// is meant to.
+func (p *phone) briefly(f func()) {
+	p.t.Helper()
+	p.js(`window.resumeClock = ((now, from) => {
+		performance.now = () => Math.min(now(), from + 100);
+		return () => { performance.now = now; };
+	})(performance.now.bind(performance), performance.now())`)
+	f()
+	p.js(`resumeClock()`)
+}
+
+// hint waits until the bar said so since the last hint waited for: it is shown for a few seconds only.
+func (p *phone) hint(what, words string) {
+	p.t.Helper()
+	p.until(what, fmt.Sprintf(`hints.some((h) => h.includes(%q)) && (hints.length = 0, true)`, words))
+}
+
+// recordHints keeps what the bar's hint says.
+const recordHints = `window.hints = [];
+addEventListener("DOMContentLoaded", () => {
+	const hint = document.getElementById("bar-hint");
+	const keep = () => hints.push(hint.textContent);
+	if (hint) new MutationObserver(keep).observe(hint, { childList: true, characterData: true, subtree: true });
+});`
 
 // fail ends the test with what the page shows.
 func (p *phone) fail(format string, args ...any) {

@@ -63,16 +63,20 @@ func (b *browser) driftingThumb(t *testing.T) {
 	}
 	half := eval[float64](p, `document.querySelector("#arm").offsetWidth / 2`)
 
-	press()
-	p.move(x-half-40, y)
-	p.until("it says that and why it was cancelled", hint+` === "Cancelled: the finger left the button."`)
-	p.up(x, y)
-	press()
-	first, second := 0.0, 1.0
-	p.finger(input.DispatchTouchEventTypeTouchStart, &input.TouchPoint{X: x, Y: y, ID: &first},
-		&input.TouchPoint{X: x + 20, Y: y, ID: &second})
-	p.until("a second finger cancels", hint+` === "Cancelled: a second finger touched it."`)
-	p.up(x, y)
+	p.briefly(func() {
+		press()
+		p.move(x-half-40, y)
+		p.hint("it says that and why it was cancelled", "Cancelled: the finger left the button.")
+		p.up(x, y)
+	})
+	p.briefly(func() {
+		press()
+		first, second := 0.0, 1.0
+		p.finger(input.DispatchTouchEventTypeTouchStart, &input.TouchPoint{X: x, Y: y, ID: &first},
+			&input.TouchPoint{X: x + 20, Y: y, ID: &second})
+		p.hint("a second finger cancels", "Cancelled: a second finger touched it.")
+		p.up(x, y)
+	})
 	assert.False(t, asked())
 
 	press()
@@ -91,7 +95,7 @@ func (b *browser) nothingArmed(t *testing.T) {
 	m.be(func(s *control.Snapshot) { s.Room = &control.Room{Busy: true} })
 	p.until("it falls", `document.querySelector("#room").textContent === "Falling …"`)
 	m.be(func(s *control.Snapshot) { s.Room = &control.Room{} })
-	p.until("it fell", hint+` === "A drop fell. Nothing was armed, so nothing fired."`)
+	p.hint("it fell", "A drop fell. Nothing was armed, so nothing fired.")
 	p.picture("steady-fell")
 	p.clean()
 }
