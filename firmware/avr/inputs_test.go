@@ -116,8 +116,8 @@ func TestGatedLead(t *testing.T) {
 	t.Logf("%d of 77 delays from 300 us on were late", late)
 }
 
-// shut is the longest that an input is not listened to after an edge, in ticks.
-const shut = 312
+// longestMask is how long an input may stay masked after an edge, in ticks.
+const longestMask = 312
 
 // The tick is right around the overflow of timer 1, when the interrupt that counts it is held up by others.
 func TestOverflow(t *testing.T) {
@@ -209,7 +209,7 @@ func TestShortPulse(t *testing.T) {
 			last := edges[len(edges)-1]
 			assert.True(t, last.High)
 			late := last.At.Sub(h.Tick(at + Cycles(width)))
-			assert.LessOrEqual(t, late, int32(shut), "%s %v: the end is stamped late", input, width)
+			assert.LessOrEqual(t, late, int32(longestMask), "%s %v: the end is stamped late", input, width)
 			if input == "beam" {
 				assert.LessOrEqual(t, late, int32(ticks(20*time.Microsecond)), "%s %v", input, width)
 			}

@@ -113,12 +113,12 @@ func runTrials(t *testing.T, c conditions, n int) errors {
 	h := start(t)
 	r := rand.New(rand.NewPCG(c.seed, 1))
 	result := errors{on: map[int]int{}, width: map[int]int{}}
-	clock := symbol(t, "clock_high")
+	overflows := symbol(t, "timebase_overflows")
 	for i := range n {
 		if c.ticks && i%10 == 0 { // the next trials cross the wrap
 			high := uint16(0x10000 - 1 - r.IntN(40))
-			h.Poke(clock, byte(high), h.Now+1)
-			h.Poke(clock+1, byte(high>>8), h.Now+1)
+			h.Poke(overflows, byte(high), h.Now+1)
+			h.Poke(overflows+1, byte(high>>8), h.Now+1)
 			h.wait(time.Millisecond)
 		}
 		outputs := r.Perm(len(outputNames))[:1+r.IntN(3)]

@@ -2,9 +2,9 @@
 
 #include <util/atomic.h>
 
-#include "clock.h"
 #include "inputs.h"
 #include "outputs.h"
+#include "timebase.h"
 #include "wire.h"
 
 struct board board;
@@ -75,8 +75,8 @@ static void gate_edge(uint32_t at)
 	g->set = true;
 }
 
-/* clock_gated consumes the gate. An interval in range is passed to the main loop, which reads the table. */
-static void clock_gated(uint8_t input, uint32_t at)
+/* gated_clock_edge consumes the gate. An interval in range is passed to the main loop, which reads the table. */
+static void gated_clock_edge(uint8_t input, uint32_t at)
 {
 	const struct program *p = &board.program;
 	bool set = board.gate.set;
@@ -97,7 +97,7 @@ static void clock_gated(uint8_t input, uint32_t at)
 	}
 }
 
-static void clock_counted(uint8_t input, uint32_t at, uint32_t t)
+static void counted_clock_edge(uint8_t input, uint32_t at, uint32_t t)
 {
 	board.count++;
 	if (board.count < board.program.nth)
@@ -123,9 +123,9 @@ static void handle_edge(uint8_t input, uint32_t at, uint32_t t)
 	else if (input == board.program.gate)
 		gate_edge(at);
 	else if (board.program.gate != NO_INPUT)
-		clock_gated(input, at);
+		gated_clock_edge(input, at);
 	else
-		clock_counted(input, at, t);
+		counted_clock_edge(input, at, t);
 }
 
 void board_edge(uint8_t input, bool high, uint32_t at)

@@ -31,7 +31,7 @@ struct input_report {
 
 struct shot {
 	uint16_t number;
-	uint8_t cues; /* told */
+	uint8_t cues; /* reported */
 	uint16_t bounced;
 	uint32_t gate, clock, delay;
 };

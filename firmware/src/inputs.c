@@ -5,8 +5,8 @@
 #include <util/atomic.h>
 
 #include "board.h"
-#include "clock.h"
 #include "outputs.h"
+#include "timebase.h"
 
 /* Ticks from an edge to its stamp by software when nothing else runs. */
 enum { GATE_DELAY = 6, KILL_DELAY = 5, OTHERS_DELAY = 6 };
@@ -16,7 +16,7 @@ enum { GATE_DELAY = 6, KILL_DELAY = 5, OTHERS_DELAY = 6 };
  * nevertheless. */
 enum { MASK_SAMPLES = 3 };
 enum { SOURCE_GATE = 1, SOURCE_BEAM = 2, SOURCE_KILL = 4, SOURCE_OTHERS = 8 };
-static uint8_t shut[MASK_SAMPLES]; /* since this sample, the one before, and the one before that; one bit each */
+static uint8_t masked[MASK_SAMPLES]; /* since this sample, the one before, and the one before that; one bit each */
 
 /* Samples of the converter: 64 * 13 cycles each, 52 us; stamped when it began to convert, 11.5 of its cycles ago. */
 enum { RELEASE_SAMPLES = 385 /* 20 ms */ };
@@ -27,7 +27,7 @@ volatile uint8_t ticks;
 
 static uint16_t mean = 512U * 64; /* times 64: follows within 3 ms, so hum is let through and a drift is not */
 static uint16_t threshold = THRESHOLD, peak;
-static uint16_t quiet;            /* samples until it is not loud any more; 0: it is not */
+static uint16_t release_left;     /* samples until it is not loud any more; 0: it is not */
 
 /* What is done after each sample of a millisecond: one step at a time, so that no interrupt takes long. */
 enum { FIRST_OUTPUT = 0, FIRST_INPUT = FIRST_OUTPUT + OUTPUTS, LAST_SAMPLE = 19 };
@@ -49,7 +49,7 @@ INLINE bool level(uint8_t input)
 	case IN_BUTTON:
 		return PIN_OF(PIN_BUTTON) & BIT(PIN_BUTTON);
 	}
-	return quiet > 0;
+	return release_left > 0;
 }
 
 INLINE bool known(uint8_t input)
@@ -64,8 +64,8 @@ void inputs_start(void)
 	PORT_OF(PIN_SYNC) |= BIT(PIN_SYNC);
 	PORT_OF(PIN_KILL) |= BIT(PIN_KILL);
 	PORT_OF(PIN_BUTTON) |= BIT(PIN_BUTTON);
-	uint32_t t = time();
-	while (time() - t < US(100)) { /* pull-ups against the capacity of a long wire */
+	uint32_t t = now_atomic();
+	while (now_atomic() - t < US(100)) { /* pull-ups against the capacity of a long wire */
 	}
 	for (uint8_t i = 0; i < INPUTS; i++)
 		if (level(i))
@@ -75,7 +75,7 @@ void inputs_start(void)
 		TCCR1B |= _BV(ICES1);
 	TIFR1 = _BV(ICF1);
 	TIMSK1 |= _BV(ICIE1);
-	EICRA = _BV(ISC00); /* short_pulse edges */
+	EICRA = _BV(ISC00); /* both edges */
 	EIFR = _BV(INTF0);
 	EIMSK = _BV(INT0);
 	PCMSK1 = _BV(PCINT9);
@@ -107,7 +107,7 @@ static void edge_announced(uint8_t input, uint32_t at)
 /* captured reads the capture unit's stamp, and sets it up for the other edge. */
 static void captured(void)
 {
-	uint32_t at = clock_widen(ICR1);
+	uint32_t at = timebase_widen(ICR1);
 	bool high = TCCR1B & _BV(ICES1);
 	TCCR1B ^= _BV(ICES1);
 	TIFR1 = _BV(ICF1);
@@ -117,7 +117,7 @@ static void captured(void)
 		TIFR1 = _BV(ICF1);
 	}
 	TIMSK1 &= (uint8_t)~_BV(ICIE1);
-	shut[0] |= SOURCE_BEAM;
+	masked[0] |= SOURCE_BEAM;
 	if (over)
 		short_pulse(IN_BEAM, high, at);
 	else
@@ -138,7 +138,7 @@ ISR(INT0_vect)
 	if (TIFR1 & TIMSK1 & _BV(ICF1))
 		captured();
 	EIMSK = 0;
-	shut[0] |= SOURCE_GATE;
+	masked[0] |= SOURCE_GATE;
 	edge_announced(IN_GATE, at);
 }
 
@@ -147,7 +147,7 @@ ISR(PCINT1_vect)
 {
 	uint32_t at = now() - KILL_DELAY;
 	PCICR &= (uint8_t)~_BV(PCIE1);
-	shut[0] |= SOURCE_KILL;
+	masked[0] |= SOURCE_KILL;
 	edge_announced(IN_KILL, at);
 }
 
@@ -157,7 +157,7 @@ ISR(PCINT2_vect)
 	uint32_t at = now() - OTHERS_DELAY;
 	bool sync = level(IN_SYNC) != known(IN_SYNC), button = level(IN_BUTTON) != known(IN_BUTTON);
 	PCICR &= (uint8_t)~_BV(PCIE2);
-	shut[0] |= SOURCE_OTHERS;
+	masked[0] |= SOURCE_OTHERS;
 	if (sync)
 		edge_announced(IN_SYNC, at);
 	if (button)
@@ -190,7 +190,7 @@ static __attribute__((noinline)) void unmask(uint8_t sources)
 	if (sources & SOURCE_GATE) {
 		if (EIFR & _BV(INTF0)) {
 			EIFR = _BV(INTF0);
-			shut[0] |= SOURCE_GATE;
+			masked[0] |= SOURCE_GATE;
 			catch_up(IN_GATE);
 		} else {
 			EIMSK = _BV(INT0);
@@ -199,7 +199,7 @@ static __attribute__((noinline)) void unmask(uint8_t sources)
 	if (sources & SOURCE_KILL) {
 		if (PCIFR & _BV(PCIF1)) {
 			PCIFR = _BV(PCIF1);
-			shut[0] |= SOURCE_KILL;
+			masked[0] |= SOURCE_KILL;
 			catch_up(IN_KILL);
 		} else {
 			PCICR |= _BV(PCIE1);
@@ -208,7 +208,7 @@ static __attribute__((noinline)) void unmask(uint8_t sources)
 	if (sources & SOURCE_OTHERS) {
 		if (PCIFR & _BV(PCIF2)) {
 			PCIFR = _BV(PCIF2);
-			shut[0] |= SOURCE_OTHERS;
+			masked[0] |= SOURCE_OTHERS;
 			if (level(IN_SYNC) != known(IN_SYNC))
 				catch_up(IN_SYNC);
 			if (level(IN_BUTTON) != known(IN_BUTTON))
@@ -221,10 +221,10 @@ static __attribute__((noinline)) void unmask(uint8_t sources)
 
 static void unmask_in_turn(void)
 {
-	uint8_t sources = shut[2];
-	shut[2] = shut[1];
-	shut[1] = shut[0];
-	shut[0] = 0;
+	uint8_t sources = masked[2];
+	masked[2] = masked[1];
+	masked[1] = masked[0];
+	masked[0] = 0;
 	if (sources)
 		unmask(sources);
 }
@@ -281,10 +281,10 @@ INLINE void sample(uint16_t v)
 	if (loud > peak)
 		peak = loud;
 	if (loud > threshold) {
-		if (quiet == 0)
+		if (release_left == 0)
 			sound_edge(true);
-		quiet = RELEASE_SAMPLES;
-	} else if (quiet > 0 && --quiet == 0) {
+		release_left = RELEASE_SAMPLES;
+	} else if (release_left > 0 && --release_left == 0) {
 		sound_edge(false);
 	}
 }

@@ -7,12 +7,12 @@
 #include <util/atomic.h>
 
 #include "board.h"
-#include "clock.h"
 #include "host.h"
 #include "inputs.h"
 #include "link.h"
 #include "outputs.h"
 #include "start.h"
+#include "timebase.h"
 #include "wire.h"
 
 /* Half a wave of the heartbeat: 50 Hz. */
@@ -61,7 +61,7 @@ static void sleep_until_work(void)
 static void toggle_heartbeat(void)
 {
 	static uint32_t last;
-	uint32_t t = time();
+	uint32_t t = now_atomic();
 	if (t - last < HALF_WAVE)
 		return;
 	last = t;
@@ -89,7 +89,7 @@ int main(void)
 {
 	outputs_start();
 	DDR_OF(PIN_HEARTBEAT) |= BIT(PIN_HEARTBEAT);
-	clock_start();
+	timebase_start();
 	board.shot.number = 1;
 	set_sleep_mode(SLEEP_MODE_IDLE);
 	inputs_start();

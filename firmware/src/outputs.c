@@ -3,7 +3,7 @@
 #include <avr/interrupt.h>
 
 #include "board.h"
-#include "clock.h"
+#include "timebase.h"
 #include "wire.h"
 
 /* A compare unit. Registers of the three timers are laid out alike, bits too. */
@@ -294,7 +294,7 @@ ISR(TIMER2_COMPB_vect)
 	on_match(OUT_FOCUS);
 }
 
-/* schedule_output is aim for an output that is not known beforehand. */
+/* schedule_output is schedule for an output known only at run time. */
 static void schedule_output(uint8_t output)
 {
 	switch (output) {

@@ -5,10 +5,10 @@
 #include <util/atomic.h>
 
 #include "board.h"
-#include "clock.h"
 #include "inputs.h"
 #include "link.h"
 #include "outputs.h"
+#include "timebase.h"
 #include "wire.h"
 
 /* The version of the firmware: the host finds it in the image by its first word. */
@@ -34,7 +34,7 @@ enum { WINDOW = 49, OF_EDGE = 0, OF_REJECTED, OF_LOST, KINDS };
 static uint8_t window[INPUTS][KINDS];
 
 static uint8_t level_in = WINDOW;
-static uint8_t told_mode, told_reason;
+static uint8_t sent_mode, sent_reason;
 static uint8_t reset_cause;
 static uint32_t boot_id, heard;
 static bool testing;
@@ -87,8 +87,8 @@ void report_state_again(void)
 	struct message *m = link_begin(STATE);
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
 	{
-		put8(m, told_mode);
-		put8(m, told_reason);
+		put8(m, sent_mode);
+		put8(m, sent_reason);
 		put16(m, board.left);
 		put8(m, board.levels);
 		put8(m, outputs_on);
@@ -101,8 +101,8 @@ void report_state_again(void)
 
 void report_state(uint8_t mode, uint8_t reason)
 {
-	told_mode = mode;
-	told_reason = reason;
+	sent_mode = mode;
+	sent_reason = reason;
 	report_state_again();
 }
 
@@ -435,7 +435,7 @@ static void report_level(void)
 	struct message *m = link_begin(LEVEL);
 	put8(m, IN_MICROPHONE);
 	put16(m, microphone_peak());
-	put32(m, time());
+	put32(m, now_atomic());
 	link_send();
 }
 

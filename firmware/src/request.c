@@ -4,10 +4,10 @@
 #include <util/atomic.h>
 
 #include "board.h"
-#include "clock.h"
 #include "inputs.h"
 #include "link.h"
 #include "outputs.h"
+#include "timebase.h"
 #include "wire.h"
 
 static uint8_t loaded[MAX_PROGRAM];
@@ -71,7 +71,7 @@ static void ping(void)
 		return;
 	struct message *m = link_begin(PONG);
 	put32(m, get32(payload()));
-	put32(m, time());
+	put32(m, now_atomic());
 	link_send();
 }
 
@@ -367,7 +367,7 @@ bool request(void)
 	if (!frame) {
 		frame = link_receive();
 		if (frame)
-			report_heard(time());
+			report_heard(now_atomic());
 	}
 	if (frame && !(introduction && frame[0] == IDENTIFY)) {
 		dispatch();

@@ -14,7 +14,7 @@
  *   cut CYCLE                       from then on nothing that the firmware executes goes on: it hangs where it is
  *   stack END                       prints "S BYTES": memory from END, where data ends, that was never written
  *   stats                           prints "I VECTOR COUNT LONGEST LATEST" for each interrupt, in cycles, and "E"
- *   heartbeat                       from now on the heartbeat is told of as an output
+ *   heartbeat                       reports the heartbeat as an output from now on
  *   run CYCLE                       prints what happened until then, and "R CYCLE STATE"
  * In real time: pin NAME LEVEL, mic MILLIVOLTS, reset, quit.
  *
@@ -78,7 +78,7 @@ static avr_cycle_count_t line_free; /* the line to the firmware is busy until th
 static int levels[INPUT_PINS];
 static uint32_t millivolts = 2500;
 static int master = -1;             /* the pseudo-terminal */
-static int quiet_heartbeat = 1;
+static int hide_heartbeat = 1;
 
 /* Interrupts: how often, how long, how late; and what share of the time the processor is awake. */
 static struct {
@@ -282,7 +282,7 @@ static void on_heartbeat(avr_irq_t *irq, uint32_t value, void *param)
 {
 	(void)irq;
 	(void)param;
-	if (master < 0 && !quiet_heartbeat)
+	if (master < 0 && !hide_heartbeat)
 		printf("O %llu %s %u\n", (unsigned long long)avr->cycle, heartbeat.name, value & 1);
 }
 
@@ -534,7 +534,7 @@ static void lock_step(void)
 			print_stats();
 			printf("E\n");
 		} else if (!strcmp(line, "heartbeat\n"))
-			quiet_heartbeat = 0;
+			hide_heartbeat = 0;
 		else if (!strcmp(line, "quit\n"))
 			return;
 		else {

@@ -3,25 +3,12 @@ package house
 import (
 	"fmt"
 	"go/ast"
-	"go/token"
+	"path"
 	"regexp"
 	"slices"
 	"strings"
 	"unicode"
 )
-
-// plainPackages are free of private words. The list grows until it holds every package.
-var plainPackages = []string{"internal/phys", "internal/care", "internal/record", "internal/wiring",
-	"internal/ballistics", "internal/splash", "internal/clocksync", "internal/shot", "internal/wire",
-	"internal/trigger", "internal/executor", "internal/board", "internal/board/boardtest", "internal/scene",
-	"internal/rig", "internal/bootclock", "internal/render", "internal/house", "internal/spawn", "internal/gpioboard",
-	"internal/gpioboard/gpioboardtest", "internal/serialboard", "internal/serialboard/serialboardtest",
-	"internal/lateness", "internal/lateness/bench", "internal/service", "internal/service/servicetest",
-	"internal/proctest", "internal/devnode", "internal/hostname", "firmware/image", "firmware/image/imagetest",
-	"firmware/flash", "firmware/avr", "internal/realtime", "internal/serialport", "internal/gpiochip",
-	"hardware/circuit", "hardware/layout", "hardware/gen", "internal/control", "internal/journal", "internal/page",
-	"internal/page/pagetest", "internal/check", "internal/pairing", "internal/calc", "internal/config",
-	"internal/elevation", "internal/history", "cmd/stillwater"}
 
 // privateWords are words that were once used here for things that have a name in the field.
 var privateWords = map[string]string{
@@ -42,60 +29,83 @@ var standardTerms = regexp.MustCompile(`(?i)\bquiet zone\b`)
 var standardNames = []string{"quietZone"}
 
 func wordRule() rule {
-	return rule{"names and comments use the field's words", eachGo(checkWords), []example{
+	return rule{"names and comments use the field's words", each(checkWords), []example{
 		{one("internal/wire/a.go", "package wire", "func deafUntil() {}"), `internal/wire/a.go:2: "deaf" in deafUntil`},
 		{one("internal/wire/a.go", "package wire", "type StrangerError struct{}"), `"stranger" in StrangerError`},
 		{one("internal/wire/a.go", "package wire", "func f() { clockDoubtNs := 1; _ = clockDoubtNs }"), `"doubt"`},
 		{one("internal/rig/a_test.go", "package rig", "// f is", "// Told twice."), `internal/rig/a_test.go:3: "told"`},
 		{one("internal/rig/a.go", "package rig", "// f puts down", "// when it was."), `"puts down"`},
 		{one("internal/rig/a.go", "package rig", "var x = 1 // give or take 2"), `"give or take"`},
+		{one("firmware/src/a.c", "/* What the host", " * was told. */"), `firmware/src/a.c:2: "told" in a comment`},
+		{one("firmware/src/a.h", "static int quiet_samples;"), `"quiet" in quiet_samples`},
 	}, []files{
 		one("internal/render/a.go", "package render", "// quietZone is the quiet zone.", "const quietZone = 4"),
 		one("internal/wire/a.go", "package wire", `var plugin, intend = "told, deaf", 1`),
-		one("internal/plain/a.go", "package plain", "func deaf() {}"),
+		one("firmware/src/a.c", `const char *name = "quiet"; /* tendency */`),
+		one("README.md", "If in doubt, unplug."),
 	}}
 }
 
+// cToken is a comment, a string or a name of C.
+var cToken = regexp.MustCompile(`(?s:/\*.*?\*/)|//.*|"(?:\\.|[^"\\\n])*"|[A-Za-z_]\w*`)
+
 func checkWords(s source) (found []string) {
-	if !slices.Contains(plainPackages, s.dir()) {
-		return nil
-	}
-	report := func(pos token.Pos, word, where string) {
-		found = append(found, fmt.Sprintf("%s: %q in %s: write %s", s.at(pos), word, where, privateWords[word]))
-	}
-	ast.Inspect(s.code, func(n ast.Node) bool {
-		name, ok := n.(*ast.Ident)
-		if !ok || slices.Contains(standardNames, name.Name) {
+	switch path.Ext(s.path) {
+	case ".go":
+		ast.Inspect(s.code, func(n ast.Node) bool {
+			if name, ok := n.(*ast.Ident); ok {
+				found = append(found, wordsInName(s.at(name.Pos()), name.Name)...)
+			}
 			return true
-		}
-		for _, word := range nameWords(name.Name) {
-			if privateWords[word] != "" {
-				report(name.Pos(), word, name.Name)
+		})
+		for _, group := range s.code.Comments {
+			for _, c := range group.List {
+				found = append(found, wordsInComment(s.path, s.fset.Position(c.Pos()).Line, c.Text)...)
 			}
 		}
-		return true
-	})
-	for _, group := range s.code.Comments {
-		for _, line := range group.List {
-			found = append(found, commentWords(s, line)...)
+	case ".c", ".h":
+		for _, at := range cToken.FindAllStringIndex(s.text, -1) {
+			text, line := s.text[at[0]:at[1]], 1+strings.Count(s.text[:at[0]], "\n")
+			switch text[0] {
+			case '/':
+				found = append(found, wordsInComment(s.path, line, text)...)
+			case '"':
+			default:
+				found = append(found, wordsInName(fmt.Sprintf("%s:%d", s.path, line), text)...)
+			}
 		}
 	}
 	return found
 }
 
-// commentWords finds private words in one line of a comment.
-func commentWords(s source, line *ast.Comment) (found []string) {
-	text := standardTerms.ReplaceAllString(line.Text, "")
-	for _, name := range standardNames {
-		text = strings.ReplaceAll(text, name, "")
+// wordsInName finds private words in an identifier.
+func wordsInName(at, name string) (found []string) {
+	if slices.Contains(standardNames, name) {
+		return nil
 	}
-	if phrase := privatePhrases.FindString(text); phrase != "" {
-		found = append(found, fmt.Sprintf("%s: %q in a comment", s.at(line.Pos()), strings.ToLower(phrase)))
+	for _, word := range nameWords(name) {
+		if instead := privateWords[word]; instead != "" {
+			found = append(found, fmt.Sprintf("%s: %q in %s: write %s", at, word, name, instead))
+		}
 	}
-	for _, word := range strings.FieldsFunc(text, func(r rune) bool { return !unicode.IsLetter(r) }) {
-		if instead := privateWords[strings.ToLower(word)]; instead != "" {
-			found = append(found,
-				fmt.Sprintf("%s: %q in a comment: write %s", s.at(line.Pos()), strings.ToLower(word), instead))
+	return found
+}
+
+// wordsInComment finds private words in a comment that begins in a line.
+func wordsInComment(path string, first int, comment string) (found []string) {
+	for i, text := range strings.Split(comment, "\n") {
+		at := fmt.Sprintf("%s:%d", path, first+i)
+		text = standardTerms.ReplaceAllString(text, "")
+		for _, name := range standardNames {
+			text = strings.ReplaceAll(text, name, "")
+		}
+		if phrase := privatePhrases.FindString(text); phrase != "" {
+			found = append(found, fmt.Sprintf("%s: %q in a comment", at, strings.ToLower(phrase)))
+		}
+		for _, word := range strings.FieldsFunc(text, func(r rune) bool { return !unicode.IsLetter(r) }) {
+			if instead := privateWords[strings.ToLower(word)]; instead != "" {
+				found = append(found, fmt.Sprintf("%s: %q in a comment: write %s", at, strings.ToLower(word), instead))
+			}
 		}
 	}
 	return found

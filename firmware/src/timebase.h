@@ -1,6 +1,6 @@
 /* Time: ticks of half a microsecond, counted by timer 1 and, locked to its low byte, by timers 0 and 2. */
-#ifndef CLOCK_H
-#define CLOCK_H
+#ifndef TIMEBASE_H
+#define TIMEBASE_H
 
 #include <avr/io.h>
 #include <stdint.h>
@@ -10,13 +10,13 @@
 #define MS(n) ((uint32_t)(n)*2000)
 
 /* Overflows of timer 1. */
-extern volatile uint16_t clock_high;
+extern volatile uint16_t timebase_overflows;
 
-/* clock_start starts the three timers at once. */
-void clock_start(void);
+/* timebase_start starts the three timers at once. */
+void timebase_start(void);
 
-/* clock_widen extends timer 1's count, just read, to a tick. Interrupts are off. */
-static inline uint32_t clock_widen(uint16_t low)
+/* timebase_widen extends timer 1's count, just read, to a tick. Interrupts are off. */
+static inline uint32_t timebase_widen(uint16_t low)
 {
 	union {
 		struct {
@@ -25,19 +25,19 @@ static inline uint32_t clock_widen(uint16_t low)
 		uint32_t tick;
 	} wide; /* the compiler shifts bit by bit otherwise */
 	wide.half.low = low;
-	wide.half.high = clock_high;
+	wide.half.high = timebase_overflows;
 	if (TIFR1 & _BV(TOV1) && low < 0x8000)
 		wide.half.high++;
 	return wide.tick;
 }
 
-/* now is the present tick. Interrupts are off. */
+/* now is the current tick. Interrupts are off. */
 static inline uint32_t now(void)
 {
-	return clock_widen(TCNT1);
+	return timebase_widen(TCNT1);
 }
 
-/* time is the present tick; interrupts may be on. */
-uint32_t time(void);
+/* now_atomic is now with interrupts on or off. */
+uint32_t now_atomic(void);
 
 #endif

@@ -1,11 +1,11 @@
-#include "clock.h"
+#include "timebase.h"
 
 #include <avr/interrupt.h>
 #include <util/atomic.h>
 
-volatile uint16_t clock_high;
+volatile uint16_t timebase_overflows;
 
-void clock_start(void)
+void timebase_start(void)
 {
 	GTCCR = _BV(TSM) | _BV(PSRASY) | _BV(PSRSYNC); /* holds all three */
 	TCNT0 = 0;
@@ -21,10 +21,10 @@ void clock_start(void)
 /* Budget 60 cycles, measured 44. Counts what timer 1 does not. */
 ISR(TIMER1_OVF_vect)
 {
-	clock_high++;
+	timebase_overflows++;
 }
 
-uint32_t time(void)
+uint32_t now_atomic(void)
 {
 	uint32_t t;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
