@@ -26,6 +26,9 @@ var ownPaths = regexp.MustCompile(`(^|[^\w./-])(/(home|Users|root|wor` + `k|mnt|
 var atTop = map[string]bool{"cmd": true, "firmware": true, "internal": true, "web": true, "hardware": true,
 	"testdata": true, "go.mod": true, "go.sum": true, "README.md": true, "DEVELOPERS.md": true, "LICENSE": true}
 
+// fuzzName is what Go takes for a fuzz target.
+var fuzzName = regexp.MustCompile(`^Fuzz(\P{Ll}|$)`)
+
 // outside finds addresses that a browser would fetch from elsewhere. The names of XML namespaces are not fetched.
 var (
 	outside    = regexp.MustCompile(`(?i)\b(https?|wss?|ftp)://[a-z0-9\[]|["'(=]\s*//[a-z0-9-]+\.[a-z]`)
@@ -120,6 +123,13 @@ func fileRules() []rule {
 			{one("testdata/published/a.csv", "# A table.", "source,y", "1,2"), "testdata/published/a.csv"},
 		}, []files{one("testdata/published/a.csv", "# SOURCE: Worthington 1908.", "x,y"),
 			one("testdata/published/a.csv", "# A table. HOW OBTAINED: computed.", "x,y"), one("testdata/wire/a.csv", "x")}},
+		{"each fuzz target has seeds on file", checkSeeds, []example{
+			{one("internal/wire/a_test.go", "package wire", "func FuzzA(f *testing.F) {}"),
+				"internal/wire/a_test.go:2: FuzzA: no seeds in internal/wire/testdata/fuzz/FuzzA"},
+			{files{"internal/wire/a_test.go": "package wire\nfunc FuzzA(f *testing.F) {}", "wire/testdata/fuzz/FuzzA/x": "x"},
+				"FuzzA: no seeds"},
+		}, []files{{"internal/wire/a_test.go": "package wire\nfunc FuzzA(f *testing.F) {}\nfunc Fuzzy() {}",
+			"internal/wire/testdata/fuzz/FuzzA/x": "go test fuzz v1"}}},
 	}
 }
 
@@ -344,4 +354,24 @@ func checkTables(s source) []string {
 		}
 	}
 	return []string{s.path + ": its header says neither source nor how it was obtained"}
+}
+
+// checkSeeds: a target's seeds are found by others when they are files, and are tried by every "go test".
+func checkSeeds(t tree) (found []string) {
+	seeded := map[string]bool{}
+	for _, s := range t.files {
+		seeded[s.dir()] = true
+	}
+	for _, s := range t.golang() {
+		for _, d := range s.code.Decls {
+			f, ok := d.(*ast.FuncDecl)
+			if !ok || !s.test() || !fuzzName.MatchString(f.Name.Name) {
+				continue
+			}
+			if dir := s.dir() + "/testdata/fuzz/" + f.Name.Name; !seeded[dir] {
+				found = append(found, fmt.Sprintf("%s: %s: no seeds in %s", s.at(f.Pos()), f.Name.Name, dir))
+			}
+		}
+	}
+	return found
 }
