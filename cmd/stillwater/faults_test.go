@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"net/http"
@@ -13,6 +14,7 @@ import (
 
 	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/assert"
+	"golang.org/x/sys/unix"
 
 	"stillwater/internal/control"
 	"stillwater/internal/page/pagetest"
@@ -84,7 +86,9 @@ func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refu
 		}
 		err = <-ended
 		conn.Close()
-		if !websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.ClosePolicyViolation) {
+		// On a busy machine it sends on for longer than the page reads after the end, and is cut off.
+		if !websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.ClosePolicyViolation) &&
+			!errors.Is(err, unix.ECONNRESET) {
 			return fmt.Errorf("the connection ended badly: %w", err)
 		}
 	}
@@ -164,7 +168,9 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 			t.Logf("phone %d was thrown out", 7*i)
 			phones[7*i] = d.join(phones[7*i].cookie).lookOn() // one that did not read for long was thrown out
 		}
-		holder.until("disarmed by an onlooker", inState(control.Safe))
+		holder.until("disarmed by an onlooker", func(s *control.Snapshot) bool {
+			return s.State == control.Safe && strings.Contains(s.Reason, "disarmed by")
+		})
 	}
 	noise.Wait()
 	for i, err := range madness {
