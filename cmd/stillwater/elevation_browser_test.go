@@ -73,7 +73,7 @@ func TestElevationOnAPhone(t *testing.T) {
 	m.be(func(s *control.Snapshot) { drawn(t, s, "drop.height", "55 cm") })
 	p.until("it is drawn, and the field is closed", `document.querySelector(".editor").hidden &&
 		document.activeElement.ariaLabel?.replace("\u00a0", " ") === "Height of the fall, 55 cm: change"`)
-	assert.True(t, eval[bool](p, `document.querySelector("#set-fields #f-drop-height") !== null`), "and where it was")
+	assert.True(t, eval[bool](p, `document.querySelector("#set-list #f-drop-height") !== null`), "and where it was")
 
 	m.mu.Lock()
 	m.refuse["set"] = &control.Refusal{Field: "drop.beam", Why: "9 m is more than 5 m", Remedy: "use 1 mm to 5 m"}

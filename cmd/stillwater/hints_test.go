@@ -216,7 +216,7 @@ func (b *browser) changeOfHands(t *testing.T) {
 	assert.Equal(t, "status", eval[string](p, `document.querySelector("#controls-words").getAttribute("role")`))
 	m.be(func(s *control.Snapshot) { s.Asking, s.Onlookers = []string{"phone 2"}, 1 })
 	p.until("the other's wish is at the top",
-		`document.querySelector("#state-notice").textContent === "Phone 2 asks for the controls: see below."`)
+		`document.querySelector("#state-notice").textContent === "Phone 2 asks for the controls: see Set up."`)
 	p.js(`window.read = []; new MutationObserver(() => read.push(document.querySelector("#controls-words").textContent))
 		.observe(document.querySelector("#controls-words"), { childList: true, characterData: true, subtree: true })`)
 	p.tap(`[data-act="give"]`)
@@ -248,8 +248,8 @@ func (b *browser) clockNotSet(t *testing.T) {
 	cmd, _ := m.last("clock")
 	assert.WithinDuration(t, time.Now(), time.UnixMilli(cmd.Now), time.Hour, "one machine, one clock")
 	assert.Contains(t, p.text("#session-words"), "dates are by a phone's clock")
-	assert.Contains(t, p.text("#shots-list .facts"), "by a phone's clock")
-	assert.Equal(t, "not done: disarmed, Early", p.text(`[data-shot="1"] .chip`), "a shot cut short, folded, and judged")
+	assert.Contains(t, p.text("#shot .facts"), "by a phone's clock")
+	assert.Equal(t, "not done: disarmed, Early", p.text(`#shots-list [data-shot="1"] .chip`), "a shot cut short, folded, and judged")
 	p.js(`document.querySelector("#session").scrollIntoView({ block: "end" })`)
 	p.picture("hint-03-clock")
 	p.fit("clock")
@@ -329,31 +329,34 @@ func (b *browser) lateMachine(t *testing.T) {
 	good := control.ShotView{ID: 3, Number: 3, At: time.Now(), Status: "done", OK: true, DelayMs: 130,
 		Verdict: control.Late, Cues: []control.CueView{}}
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{late, failed} })
-	p.until("it is shown", `document.querySelector("[data-shot='2'] .problem").checkVisibility()`)
-	assert.Equal(t, late.Problem, p.text("[data-shot='2'] .problem"))
-	assert.Equal(t, "machine late", p.text("[data-shot='2'] .chip"))
-	assert.Equal(t, "not done: late", p.text("[data-shot='1'] .chip"))
-	assert.Equal(t, "Fired, but not as planned · delay 130.00 ms · real board", p.plain("[data-shot='2'] .facts"))
+	p.place("shoot")
+	p.until("it is shown", `document.querySelector("#shot .problem").checkVisibility()`)
+	assert.Equal(t, late.Problem, p.text("#shot .problem"))
+	assert.Equal(t, "machine late", p.text("#shot .chip"))
+	assert.Equal(t, "not done: late", p.text("#shots-list [data-shot='1'] .chip"))
+	assert.Equal(t, "Fired, but not as planned · delay 130.00 ms · real board", p.plain("#shot .facts"))
 	assert.Equal(t, "+17.9\u00a0ms", p.figures("flash")["late"])
 	assert.Equal(t, "+12.3\u00a0µs", p.figures("shutter")["late"])
-	const invited = `document.querySelector("[data-shot='%d'] .verdicts").checkVisibility()`
-	assert.False(t, eval[bool](p, fmt.Sprintf(invited, 2)))
-	p.js(`document.querySelector("[data-shot='1'] details").open = true`)
-	assert.False(t, eval[bool](p, fmt.Sprintf(invited, 1)))
-	assert.Equal(t, failed.Problem, p.text("[data-shot='1'] .problem"))
+	const invited = `document.querySelector(%q).checkVisibility({ visibilityProperty: true })`
+	assert.False(t, eval[bool](p, fmt.Sprintf(invited, "#verdicts")))
 	p.picture("hint-06-late-machine")
 	p.fit("late machine")
 	p.narrow("late machine")
+	p.place("lookback")
+	p.js(`document.querySelectorAll("#shots-list details").forEach((d) => { d.open = true; })`)
+	for _, id := range []string{"1", "2"} {
+		assert.False(t, eval[bool](p, fmt.Sprintf(invited, fmt.Sprintf("#shots-list [data-shot='%s'] .verdicts", id))))
+	}
+	assert.Equal(t, failed.Problem, p.text("#shots-list [data-shot='1'] .problem"))
 
-	const trimUnder = `document.querySelector("#shots-list #trim") !== null`
-	late.Verdict = control.Late // from a record that was judged before
-	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{late, failed} })
-	p.until("the verdict is shown", `document.querySelector("[data-shot='2'] .chip").textContent.includes("Late")`)
-	assert.False(t, eval[bool](p, trimUnder))
+	p.place("shoot")
+	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{failed} })
+	p.until("the other is shown", `document.querySelector("#shot").dataset.ok === "no"`)
+	assert.Equal(t, failed.Problem, p.text("#shot .problem"))
+	assert.False(t, eval[bool](p, fmt.Sprintf(invited, "#verdicts")))
 	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{good, late, failed} })
-	p.until("one that the machine did not spoil has the trim under it", trimUnder)
-	assert.True(t, eval[bool](p, fmt.Sprintf(invited, 3)))
-	assert.True(t, eval[bool](p, `document.querySelector("[data-shot='3'] .problem").hidden`))
+	p.until("one that the machine did not spoil may be judged", fmt.Sprintf(invited, "#verdicts"))
+	assert.Empty(t, p.text("#shot .problem"))
 	p.clean()
 }
 
@@ -365,15 +368,15 @@ func (b *browser) noteBeingWritten(t *testing.T) {
 		shots[i] = control.ShotView{ID: int64(n), Number: n, OK: true, Status: "done", Cues: []control.CueView{}}
 	}
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = shots[1:] })
-	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
-	p.js(`const n = document.querySelector("#note-1"); n.focus(); n.value = "half a"`)
+	p.reach("#note")
+	p.js(`const n = document.querySelector("#note"); n.focus(); n.value = "half a"`)
 	m.be(func(s *control.Snapshot) { s.Shots = shots })
 	p.until("the next is offered", `document.querySelector("#shots-newer").checkVisibility()`)
 	assert.True(t, eval[bool](p, `n.checkVisibility() && document.activeElement === n && n.value === "half a"`))
-	assert.False(t, eval[bool](p, `Boolean(document.querySelector("#note-2"))`))
+	assert.True(t, eval[bool](p, `document.querySelector("#shot").dataset.number === "1"`))
 	_, sent := m.last("note")
 	assert.False(t, sent, "before it is finished")
 	p.js(`n.blur()`)
-	p.until("the next is shown", `document.querySelector("#note-2")?.checkVisibility()`)
+	p.until("the next is shown", shotCame(2)+`&& n.checkVisibility() && n.value === ""`)
 	p.clean()
 }

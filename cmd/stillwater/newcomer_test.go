@@ -108,6 +108,7 @@ func tickCare(p *phone) {
 		p.until("the machine has the tick of "+id, fmt.Sprintf(`document.querySelector('%s input').checked`, box))
 	}
 	p.until("care is done", `document.querySelector("#care").classList.contains("done")`)
+	p.until("the way leads to the shot", `document.querySelector("#shoot").checkVisibility()`)
 	p.until("arming is possible", `!document.querySelector("#arm").hasAttribute("aria-disabled")`)
 }
 
@@ -119,15 +120,18 @@ func dropOnce(p *phone) {
 	p.enter("#f-drop-height", "45")
 	p.until("the machine has the height", `document.querySelector("#f-drop-height").value === "45"`)
 	p.until("the timeline changed", fmt.Sprintf(`document.querySelector("#coming-list").textContent !== %q`, before))
+	p.reach("#coming-drawing")
 	p.until("the timeline is drawn", `document.querySelectorAll("#coming-drawing .mark").length >= 3`)
 	drawnToScale(p)
-	p.js(`scrollTo(0, 0)`)
+	setFolds(p, false)
 	p.picture("phone-04-drop-ready")
 	p.light("safe", 2.8)
-	p.fit("drop ready")
+	p.everyPlace(func(place string) { p.fit(place); p.light(place, 2.8) })
 	setFolds(p, true)
-	p.fit("all open")
-	p.narrow("all open")
+	p.everyPlace(func(place string) {
+		p.fit(place + ", all open")
+		p.narrow(place + ", all open")
+	})
 	setFolds(p, false)
 
 	p.briefly(func() { p.tap("#arm") })
@@ -151,33 +155,36 @@ func dropOnce(p *phone) {
 	p.picture("phone-05-armed")
 	p.light("armed", 1.4)
 	p.tap("#room")
-	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
+	p.until("the shot appears", shotCame(1))
 	p.state("safe", "Safe")
 	newestShot(p)
 	announcedOnce(t, p.heard())
 	if giveVerdict(p, "early") {
-		p.js(`scrollTo(0, 0)`)
 		p.until("the trim is in sight", `(() => {
 			const r = document.querySelector("#trim").getBoundingClientRect();
 			return r.height > 0 && r.top > 0 && r.bottom < document.querySelector("#bar").getBoundingClientRect().top;
 		})()`)
 	}
-	p.enter("#shots-list .note input", "the column is still short")
-	p.js(`scrollTo(0, 0)`)
+	p.enter("#note", "the column is still short")
 	p.picture("phone-06-shot-judged")
 	p.fit("shot judged")
 	p.narrow("shot judged")
 }
 
+// shotCame is true in a page that shows the shot of that number as its last.
+func shotCame(number int) string {
+	return fmt.Sprintf(`document.querySelector("#shot").dataset.number === "%d"`, number)
+}
+
 // giveVerdict gives the newest shot a verdict, unless the machine was late: then it says so and asks for none.
 func giveVerdict(p *phone, verdict string) bool {
 	p.t.Helper()
-	if eval[bool](p, `document.querySelector("#shots-list .verdicts").hidden`) {
-		p.t.Log("not judged: ", p.text("#shots-list .problem"))
-		assert.NotEmpty(p.t, p.text("#shots-list .problem"))
+	if eval[bool](p, `document.querySelector("#verdicts").matches(".absent")`) {
+		p.t.Log("not judged: ", p.text("#shot .problem"))
+		assert.NotEmpty(p.t, p.text("#shot .problem"))
 		return false
 	}
-	button := fmt.Sprintf(`#shots-list [data-verdict=%q]`, verdict)
+	button := fmt.Sprintf(`#verdicts [data-verdict=%q]`, verdict)
 	p.tap(button)
 	p.until("the verdict is kept",
 		fmt.Sprintf(`document.querySelector('%s').getAttribute("aria-pressed") === "true"`, button))
@@ -203,8 +210,8 @@ func announcedOnce(t *testing.T, heard []string) {
 func newestShot(p *phone) {
 	t := p.t
 	t.Helper()
-	if eval[bool](p, `document.querySelector("#shots-list > li").dataset.ok === "no"`) {
-		t.Log("not fired: ", p.text("#shots-list .chip"))
+	if eval[bool](p, `document.querySelector("#shot").dataset.ok === "no"`) {
+		t.Log("not fired: ", p.text("#shot .chip"))
 		return
 	}
 	cells := p.figures("flash")
@@ -224,7 +231,7 @@ func newestShot(p *phone) {
 	}
 	assert.InDelta(t, figure("late"), figure("actual")-figure("planned"), rounded)
 	t.Logf("flash planned %s ms, actual %s ms after the edge", cells["planned"], cells["actual"])
-	assert.NotEmpty(t, p.text("#shots-list .seen"), "what the simulated camera saw")
+	assert.NotEmpty(t, p.text("#shot .seen"), "what the simulated camera saw")
 	p.fired++
 }
 
@@ -249,7 +256,7 @@ func drawnToScale(p *phone) {
 
 // setFolds opens or folds what can be folded.
 func setFolds(p *phone, open bool) {
-	p.js(fmt.Sprintf(`document.querySelectorAll("section > details").forEach((d) => { d.open = %t; })`, open))
+	p.js(fmt.Sprintf(`document.querySelectorAll("#page details").forEach((d) => { d.open = %t; })`, open))
 }
 
 // brush drags a finger over the arm button and off it, and holds it there for as long as a press that arms.
@@ -286,7 +293,7 @@ func trimAndAgain(p *phone) {
 	p.arm()
 	p.until("two shots are left", `document.querySelector("#state-next").textContent.includes("2 shots left")`)
 	p.tap("#room")
-	p.until("the second shot appears", `document.querySelectorAll("#shots-list > li").length === 2`)
+	p.until("the second shot appears", shotCame(2))
 	p.until("it is armed for the last", `document.querySelector("#state-next").textContent.includes("one shot left")`)
 	newestShot(p)
 	p.tap("#disarm")
@@ -297,15 +304,16 @@ func trimAndAgain(p *phone) {
 
 func throwOnce(p *phone) {
 	p.tap(`[data-kind="throw"]`)
-	p.until("the throw's fields are shown", `document.querySelector("#f-throw-gate")?.checkVisibility()`)
+	p.until("the throw's fields are shown", `document.querySelector("#setup #f-throw-gate")`)
 	p.enter("#f-throw-to_focus", "85")
 	p.until("the machine has the distance", `document.querySelector("#f-throw-to_focus").value === "85"`)
+	p.reach("#coming-drawing")
 	p.until("the gate is on the timeline", `document.querySelector("#coming-drawing .mark-gate")`)
 	p.fit("throw")
 	p.picture("phone-07-throw")
 	p.arm()
-	throwUntil(p, `document.querySelectorAll("#shots-list > li").length === 3`)
-	p.until("with its gate interval", `document.querySelector("#shots-list .facts").textContent.includes("gate interval")`)
+	throwUntil(p, shotCame(3))
+	p.until("with its gate interval", `document.querySelector("#shot .facts").textContent.includes("gate interval")`)
 	newestShot(p)
 	giveVerdict(p, "good")
 	p.state("safe", "Safe")
@@ -347,16 +355,18 @@ func (p *phone) clap(done string) {
 
 func soundOnce(p *phone) {
 	p.tap(`[data-kind="sound"]`)
-	p.until("the sound's fields are shown", `document.querySelector("#f-sound-distance")?.checkVisibility()`)
+	p.until("the sound's fields are shown", `document.querySelector("#setup #f-sound-distance")`)
 	p.until("the button says what it does", `document.querySelector("#room").textContent === "Clap"`)
 	p.enter("#f-sound-after", "20")
 	fix := `#coming-no .fix[data-field="light.shutter"][data-value="go"]`
+	p.place("shoot")
 	p.until("a way out is offered", fmt.Sprintf("document.querySelector('%s')?.checkVisibility()", fix))
 	assert.Contains(p.t, p.text("#coming-no"), "The camera needs")
 	p.until("arming is not offered", `document.querySelector("#arm").hasAttribute("aria-disabled")`)
 	p.picture("phone-08-cannot-work")
 	p.fit("cannot work")
 	p.tap(fix)
+	p.reach("#coming-drawing")
 	p.until("the opening cue is drawn on its own clock", `document.querySelector("#coming-drawing .bar.opening")`)
 	p.picture("phone-09-from-go")
 	p.fit("from go")
@@ -364,16 +374,17 @@ func soundOnce(p *phone) {
 	p.until("it waits for go", `document.querySelector("#state-reason").textContent.includes("pen the shutter first")`)
 	p.picture("phone-10-armed-needs-go")
 	p.fit("needs go")
-	p.clap(`document.querySelectorAll("#shots-list > li").length === 4`)
+	p.clap(shotCame(4))
 	p.state("safe", "Safe")
+	p.enter("#note", "burst in time")
+	p.until("the machine has the note", `document.querySelector("#lookback").textContent.includes("burst in time")`)
 	p.picture("phone-11-sound")
 }
 
 // shown is what must be the same after a reload, a lost connection and a restart.
 const shown = `JSON.stringify({
-	shots: [...document.querySelectorAll("#shots-list > li")].map((n) => n.querySelector(".number").textContent +
-		n.querySelector(".figures").textContent + n.querySelector(".chip").textContent +
-		n.querySelector(".note input").value),
+	shot: ["number", "figures", "chip"].map((part) => document.querySelector("#shot ." + part).textContent),
+	note: document.querySelector("#note").value,
 	trim: document.querySelector("#trim input").value,
 	kind: document.querySelector('#kinds [aria-pressed="true"]').dataset.kind,
 	told: document.querySelector("#coming-list").textContent,
@@ -384,12 +395,17 @@ const shown = `JSON.stringify({
 const cared = `[...document.querySelectorAll("#care-list input")].every((b) => b.checked)`
 
 func reloadKeeps(p *phone) {
-	before := eval[string](p, shown)
-	require.Contains(p.t, before, "the column is still short")
+	p.reach("#note")
+	const open = `document.documentElement.dataset.place +
+		[...document.querySelectorAll("#page details")].map((d) => d.id + d.open)`
+	before, view := eval[string](p, shown), eval[string](p, open)
+	require.Contains(p.t, view, "shot-foldtrue")
+	require.Contains(p.t, before, "burst in time")
 	p.do(chromedp.Reload())
 	p.state("safe", "Safe")
 	after := eval[string](p, shown)
 	assert.Equal(p.t, before, after)
+	assert.Equal(p.t, view, eval[string](p, open), "place and folds")
 	assert.True(p.t, eval[bool](p, cared), "ticked")
 	p.until("this phone holds the controls", holding)
 }
@@ -397,13 +413,13 @@ func reloadKeeps(p *phone) {
 // refuseNonsense types what is no quantity into every field: each says so beside the field and nothing changes.
 func refuseNonsense(p *phone) {
 	setFolds(p, true)
-	where := "#trim input, #light-fields input, #set-fields input"
+	where := "#trim input, #light-fields input, #set-list input, #set-fields input"
 	for _, kind := range []string{"drop", "throw", "sound"} {
 		p.tap(fmt.Sprintf(`[data-kind=%q]`, kind))
 		p.until("the kind is "+kind, fmt.Sprintf(`document.querySelector("#set-fields").dataset.kind === %q`, kind))
 		ids := eval[[]string](p, fmt.Sprintf(`[...document.querySelectorAll(%q)].map((i) => i.id)`, where))
 		require.GreaterOrEqual(p.t, len(ids), 3)
-		where = "#set-fields input"
+		where = "#set-list input, #set-fields input"
 		for _, id := range ids {
 			refuseOne(p, "#"+id)
 		}
@@ -440,7 +456,8 @@ func loseAndFind(p *phone, d *machine) {
 	p.state("lost", "Not connected")
 	p.picture("phone-13-not-connected")
 	p.fit("not connected")
-	const able = `[...document.querySelectorAll("#page button, #page input, #page select")].filter((b) => !b.disabled)`
+	const able = `[...document.querySelectorAll(":is(#setup, #shoot, #bar) :is(button, input, select)")].filter(
+		(b) => !b.disabled && !b.closest("[data-free]"))`
 	assert.Zero(p.t, eval[int](p, able+".length"), "controls that pretend to work")
 	d.start()
 	p.state("safe", "Safe")
@@ -484,7 +501,7 @@ func (b *browser) silence(t *testing.T) {
 	p.state("armed", "Armed")
 	p.away.Store(false)
 	p.tap("#room")
-	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
+	p.until("the shot appears", shotCame(1))
 	p.clean()
 }
 
@@ -550,7 +567,7 @@ func (b *browser) desk(t *testing.T) {
 	p.holdSpace()
 	p.state("armed", "Armed")
 	p.tap("#room")
-	p.until("the shot appears", `document.querySelectorAll("#shots-list > li").length === 1`)
+	p.until("the shot appears", shotCame(1))
 	p.state("safe", "Safe")
 	p.picture("desk-02-shot")
 	p.arm()
@@ -600,6 +617,7 @@ func (b *browser) onlooker(t *testing.T) {
 	holder.state("safe", "Safe")
 	other.state("safe", "Safe")
 	other.tap(`[data-act="take"]`)
+	holder.place("setup")
 	holder.until("the other asks", `document.querySelector('[data-act="give"]')?.checkVisibility()`)
 	holder.until("it says so at the top", `document.querySelector("#state-notice").textContent.includes("asks for")`)
 	holder.picture("phone-16-asked")

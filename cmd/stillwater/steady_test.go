@@ -108,38 +108,37 @@ func shotWith(n int, verdict control.Verdict) control.ShotView {
 // Verdict buttons stay where they are while a shot is judged, and a new shot waits until it is asked for.
 func (b *browser) givingVerdicts(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
-	const verdicts = `JSON.stringify([...document.querySelectorAll('[data-shot="1"] .verdicts button')].map(
+	const verdicts = `JSON.stringify([...document.querySelectorAll('#verdicts[data-shot="1"] button')].map(
 		(b) => b.getBoundingClientRect()))`
-	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
-	p.js(`scrollTo(0, 0)`)
+	p.place("shoot")
 	before := eval[string](p, verdicts)
 	for _, verdict := range []control.Verdict{control.Good, control.Nothing, control.Early, control.Late} {
-		button := fmt.Sprintf(`document.querySelector('[data-shot="1"] [data-verdict=%q]')`, verdict)
+		button := fmt.Sprintf(`document.querySelector('#verdicts[data-shot="1"] [data-verdict=%q]')`, verdict)
 		p.js(button + `.click()`)
 		m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(1, verdict)} })
 		p.until("it is judged", button+`.ariaPressed === "true"`)
 		assert.Equal(t, before, eval[string](p, verdicts), "judged %s", verdict)
 	}
-	p.tap(`[data-shot="1"] [data-verdict="good"]`)
+	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
 	before = eval[string](p, verdicts)
 	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(2, ""), shotWith(1, control.Late)} })
 	p.until("the new one is offered", `document.querySelector("#shots-newer").textContent === "Show the newer shot"`)
 	assert.Equal(t, before, eval[string](p, verdicts), "a new shot came")
-	assert.False(t, eval[bool](p, `Boolean(document.querySelector('[data-shot="2"]'))`))
+	assert.False(t, eval[bool](p, `Boolean(document.querySelector('#shot[data-shot="2"]'))`))
 	p.picture("steady-newer")
 	p.fit("newer shot")
 
 	// A finger that is on its way comes down on what has just appeared there.
 	p.js(`window.struck = 0; new MutationObserver(() => {
-		const b = document.querySelector('[data-shot="2"] [data-verdict="good"]');
+		const b = document.querySelector('#verdicts[data-shot="2"] [data-verdict="good"]');
 		if (!b || struck) return;
 		struck = performance.now();
 		b.dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
 		b.dispatchEvent(new MouseEvent("click", { bubbles: true, detail: 1 }));
-	}).observe(document.querySelector("#shots-list"), { childList: true, subtree: true, attributes: true })`)
+	}).observe(document.querySelector("#shoot"), { childList: true, subtree: true, attributes: true })`)
 	p.tap("#shots-newer")
 	p.until("it was struck", `struck`)
-	x, y := p.at(`[data-shot="2"] [data-verdict="good"]`) // once it takes a press
+	x, y := p.at(`#verdicts[data-shot="2"] [data-verdict="good"]`) // once it takes a press
 	cmd, _ := m.last("verdict")
 	assert.Equal(t, int64(1), cmd.Shot, "the finger was not meant for the new shot")
 	p.down(x, y)
@@ -156,7 +155,7 @@ func (b *browser) wideFigures(t *testing.T) {
 			LateUs: 17906.4}}
 		m.snap.Shots = []control.ShotView{s}
 	})
-	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
+	p.reach("#note")
 	p.narrow("wide figures")
 	setFolds(p, true)
 	p.resize(360, 640)
@@ -180,13 +179,12 @@ func (b *browser) noteRefused(t *testing.T) {
 		m.refuse["note"] = &control.Refusal{Field: "text", Why: "That is too long.", Remedy: "Shorten it."}
 		m.refuse["verdict"] = &control.Refusal{Why: "The record is busy."}
 	})
-	p.until("the shot is shown", `document.querySelector("#note-1").checkVisibility()`)
-	p.enter("#note-1", "a thin column")
-	p.until("it is refused", `document.querySelector("#note-1-no").checkVisibility()`)
-	assert.Contains(t, p.text("#note-1-no"), "“a thin column” was not taken. That is too long.")
-	assert.Equal(t, "note-1-no", eval[string](p, `document.querySelector(".note").nextElementSibling.id`))
-	p.tap(`[data-shot="1"] [data-verdict="good"]`)
-	p.until("the verdict is refused at its buttons", `document.querySelector(".verdicts + .refusal").checkVisibility()`)
+	p.enter("#note", "a thin column")
+	p.until("it is refused", `document.querySelector("#note-no").checkVisibility()`)
+	assert.Contains(t, p.text("#note-no"), "“a thin column” was not taken. That is too long.")
+	assert.Equal(t, "note-no", eval[string](p, `document.querySelector(".note").nextElementSibling.id`))
+	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
+	p.until("the verdict is refused over its buttons", `document.querySelector("#shoot-says .refusal").checkVisibility()`)
 	p.fit("note refused")
 	p.picture("steady-note-refused")
 	p.clean()
@@ -196,7 +194,7 @@ func (b *browser) noteRefused(t *testing.T) {
 func (b *browser) sameOrderByTab(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	p.state("safe", "Safe")
-	const order = `[...document.querySelectorAll(".page main section")].filter((s) => s.checkVisibility())
+	const order = `[...document.querySelectorAll("#setup > section")].filter((s) => s.checkVisibility())
 		.map((s) => [s.id, s.getBoundingClientRect().top]).filter(([id, top], i, all) => i > 0 && top < all[i - 1][1]).join()`
 	assert.Empty(t, eval[string](p, order))
 	assert.Equal(t, "session", eval[string](p, `document.querySelector("#care").previousElementSibling.id`))
@@ -205,7 +203,7 @@ func (b *browser) sameOrderByTab(t *testing.T) {
 		s.CareDone, s.Care = false, append([]control.Care{}, s.Care...)
 		s.Care[0].Ticked = false
 	})
-	p.until("care comes first", `!document.querySelector("#care").previousElementSibling`)
+	p.until("care comes first", `document.querySelector("#setup > section").id === "care"`)
 	assert.Empty(t, eval[string](p, order))
 	assert.True(t, eval[bool](p, `document.activeElement === document.querySelector("#care input")`), "the focus stays")
 	p.clean()

@@ -2,6 +2,8 @@
 
 import { attr, byId, text } from "./dom.js";
 import { pressAndHold, whyWords } from "./hold.js";
+import { dropStrayClicks } from "./press.js";
+import { keep, kept } from "./store.js";
 import { voice } from "./voice.js";
 
 /** @import { Kind, Snapshot } from "../protocol.d.ts" */
@@ -24,9 +26,10 @@ export class Bar {
 	#lastDisarm = -Infinity;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #hintTimer;
 
-	/** @param {Commands} commands */
-	constructor(commands) {
+	/** @param {Commands} commands @param {(what: "care" | "set") => void} lead shows what keeps it from being armed */
+	constructor(commands, lead) {
 		this.commands = commands;
+		this.lead = lead;
 		this.no = byId("bar-no");
 		this.arm = /** @type {HTMLButtonElement} */ (byId("arm"));
 		this.count = /** @type {HTMLInputElement} */ (byId("count-input"));
@@ -49,7 +52,7 @@ export class Bar {
 		});
 		byId("go").addEventListener("click", () => commands.send({ type: "go" }, this.no));
 		byId("room").addEventListener("click", () => commands.send({ type: "room" }, this.no));
-		this.count.value = sessionStorage.getItem("shots") ?? "1";
+		this.count.value = kept("shots") ?? "1";
 		this.count.addEventListener("input", () => this.#keepCount());
 		this.#keepCount();
 		byId("count-less").addEventListener("click", () => this.#setCount(Number(this.count.value) - 1));
@@ -135,12 +138,12 @@ export class Bar {
 	#ready() {
 		if (this.#snap && !this.#snap.care_done) {
 			this.#hint("First tick every point of the checklist.");
-			byId("care").scrollIntoView({ block: "start" });
+			this.lead("care");
 			return false;
 		}
 		if (this.#snap && !this.#snap.preview) {
 			this.#hint("The set cannot work as it is: correct it first.");
-			byId("coming").scrollIntoView({ block: "start" });
+			this.lead("set");
 			return false;
 		}
 		return true;
@@ -173,7 +176,7 @@ export class Bar {
 
 	/** A reload keeps the number. It is this phone's alone until it arms. */
 	#keepCount() {
-		sessionStorage.setItem("shots", this.count.value);
+		keep("shots", this.count.value);
 		text(byId("count-word"), this.count.value.trim() === "1" ? "shot" : "shots");
 	}
 
@@ -204,7 +207,7 @@ export class Bar {
 					? "Nobody holds the controls: take them to arm."
 					: "This phone is watching: ask for the controls to arm.";
 		} else if (!snap.care_done) words = "To arm, first tick every point of the checklist.";
-		else if (!snap.preview) words = "To arm, correct the set first: see the coming shot.";
+		else if (!snap.preview) words = "To arm, correct the set first.";
 		this.#write(words);
 	}
 
@@ -218,23 +221,3 @@ export class Bar {
 
 /** Whether it can be armed. @param {Snapshot} snap */
 const ready = (snap) => snap.care_done && snap.preview !== null;
-
-/**
- * A press can end on a button that appeared under the finger: on disarm, for one, at the end of the press that armed.
- * Such a click is unintended, and it is stopped before any button receives it. Keys and assistive technology click
- * without a press and have no detail.
- */
-function dropStrayClicks() {
-	/** @type {Element | null} */
-	let began = null;
-	const buttonOf = (/** @type {Event} */ e) => (e.target instanceof Element ? e.target.closest("button") : null);
-	addEventListener("pointerdown", (e) => (began = buttonOf(e)), true);
-	addEventListener(
-		"click",
-		(e) => {
-			const button = buttonOf(e);
-			if (button && e.detail > 0 && button !== began) e.stopImmediatePropagation();
-		},
-		true,
-	);
-}

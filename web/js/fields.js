@@ -164,32 +164,34 @@ export function choiceField(name, choices, commands) {
 }
 
 /**
- * A trim: the number to type, and six steps from earlier to later.
+ * A trim: what it is, the number to type, and six steps from earlier to later. Aside is a place for one more button.
  * @param {Quantity} q
  * @param {Commands} commands
- * @returns {Field}
+ * @returns {Field & { aside: HTMLElement }}
  */
 export function trimField(q, commands) {
 	const inner = quantityField(q, commands);
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
+	const label = /** @type {HTMLElement} */ (inner.node.querySelector("label"));
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
+	const aside = el("div", { class: "aside" });
 	const nudge = (/** @type {number} */ by) => {
 		const way = by < 0 ? "earlier" : "later";
-		const label = `${Math.abs(by)} milliseconds ${way}`;
-		const attrs = { class: "nudge", "data-nudge": by, "aria-label": label, onclick: () => inner.change(by) };
+		const spoken = `${Math.abs(by)} milliseconds ${way}`;
+		const attrs = { class: "nudge", "data-nudge": by, "aria-label": spoken, onclick: () => inner.change(by) };
 		return button(attrs, el("b", {}, signed(by, 0)), el("span", {}, "ms"));
 	};
-	const side = (/** @type {string} */ word) => el("span", { class: "side", "aria-hidden": "true" }, word);
+	const about = el("div", { class: "about" }, label, el("span", { class: "side" }, "− earlier, + later"), total);
 	const steps = el("div", { class: "nudges" }, ...[-10, -5, -1, 1, 5, 10].map(nudge));
-	dial.replaceChildren(side("← earlier"), reading, side("later →"), steps);
+	dial.replaceChildren(about, reading, aside, steps);
 	dial.classList.add("trim");
-	inner.node.append(total);
 	return {
 		...inner,
+		aside,
 		update(snap) {
 			inner.update(snap);
-			text(total, snap.preview ? `Delay with the trim: ${fixed(snap.preview.delay_ms, 1)} ms` : "");
+			text(total, snap.preview ? `Delay ${fixed(snap.preview.delay_ms, 1)} ms` : "");
 		},
 	};
 }

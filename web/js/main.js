@@ -2,19 +2,17 @@
 
 import { byId } from "./dom.js";
 import { Commands } from "./commands.js";
-import { Desk } from "./desk.js";
 import { Link, paired } from "./link.js";
+import { Page } from "./page.js";
 import { PairScreen } from "./pairing.js";
 import { voice } from "./voice.js";
 
 /** @import { Message } from "../protocol.d.ts" */
 
-const page = byId("page");
-
 const link = new Link({ message: handleMessage, lost: () => lost(), unpaired: () => showPairing(true) });
 const pairing = new PairScreen(() => link.open());
-const commands = new Commands(link, (refusal, from) => desk.placeFor(refusal, from), voice.say);
-const desk = new Desk(commands);
+const commands = new Commands(link, (refusal, from) => page.placeFor(refusal, from), voice.say);
+const page = new Page(commands);
 
 /** The latest snapshot of this connection. @type {Extract<Message, { type: "snapshot" }> | null} */
 let latest = null;
@@ -25,11 +23,11 @@ function handleMessage(message) {
 		latest = message;
 		if (document.hidden) sendHidden();
 		showPage();
-		desk.show(latest.snapshot, latest.you);
+		page.show(latest.snapshot, latest.you);
 	} else if (message.type === "changed") {
 		if (!latest) return;
 		latest = { ...latest, snapshot: { ...latest.snapshot, ...message.snapshot } };
-		desk.show(latest.snapshot, latest.you);
+		page.show(latest.snapshot, latest.you);
 	} else if (message.type === "refused") commands.refused(message.re, message.refusal);
 	else if (message.type === "done") commands.done(message.re);
 }
@@ -43,22 +41,21 @@ document.addEventListener("visibilitychange", sendHidden);
 function lost() {
 	latest = null;
 	commands.lost();
-	desk.lost();
+	page.lost();
 }
 
 function showPage() {
-	if (page.hidden) scrollTo(0, 0);
 	pairing.hide();
-	page.hidden = false;
+	byId("page").hidden = false;
 }
 
 /** @param {boolean} again it was paired before, and the machine no longer knows it */
 function showPairing(again) {
-	page.hidden = true;
+	byId("page").hidden = true;
 	document.documentElement.dataset.state = "start";
 	delete document.documentElement.dataset.live;
 	pairing.show(
-		again && desk.shown
+		again && page.shown
 			? "The machine does not know this phone any more. Pair it again with the code it shows now; the record is kept."
 			: "This phone is not paired with the machine yet.",
 	);
@@ -81,7 +78,7 @@ async function start() {
 		return;
 	}
 	showPage();
-	if (state === "away") desk.lost();
+	if (state === "away") page.lost();
 	link.open();
 }
 

@@ -47,6 +47,11 @@ export class Elevation {
 		else if (this.#confirmed && changed) this.close(true);
 	}
 
+	/** The fields that can be typed in the drawing. */
+	get names() {
+		return [...(this.#drawn?.querySelectorAll("[data-field]") ?? [])].map((g) => g.getAttribute("data-field") ?? "");
+	}
+
 	/** Whether the set can be changed. @param {boolean} able */
 	enable(able) {
 		for (const g of this.#drawn?.querySelectorAll("[data-field]") ?? []) attr(g, "aria-disabled", !able && "true");

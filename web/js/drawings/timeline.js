@@ -1,9 +1,9 @@
 // The coming shot, drawn to scale: marks, the band in which the moment may fall, and each cue as a bar in its lane.
 
-import { el, svg } from "./dom.js";
-import { ms } from "./units.js";
+import { el, svg } from "../dom.js";
+import { ms } from "../units.js";
 
-/** @import { Bar, Mark, Preview } from "../protocol.d.ts" */
+/** @import { Bar, Mark, Preview } from "../../protocol.d.ts" */
 
 const pad = 10;
 const labelRow = 19;

@@ -1,0 +1,72 @@
+// The board: its sensors as they are now, and a test of each output by itself.
+
+import { attr, button, byId, el, keyed, text } from "./dom.js";
+import { pressAndHold, whyWords } from "./hold.js";
+import { sentence } from "./refusals.js";
+import { capital } from "./words.js";
+
+/** @import { InputView, Snapshot } from "../protocol.d.ts" */
+/** @import { Commands } from "./commands.js" */
+
+export class Board {
+	/** @param {Commands} commands */
+	constructor(commands) {
+		this.commands = commands;
+	}
+
+	/** @param {Snapshot} snap */
+	show(snap) {
+		const b = snap.board;
+		const kind = b.kind === "simulated" ? "nothing real fires" : "a real board";
+		const link = b.connected ? `connected, one tick is ${b.tick_us} µs` : "not connected";
+		const why = b.connected ? "" : sentence(b.problem);
+		text(byId("board-words"), `${capital(b.name)}: ${kind}. ${sentence(link)} ${why}`);
+		keyed(
+			byId("inputs"),
+			snap.inputs,
+			(i) => i.name,
+			() => el("li", {}),
+			(node, i) => {
+				text(node, inputWords(i));
+				attr(node, "data-active", i.active ? "yes" : "no");
+			},
+		);
+		this.#showOutputs(snap);
+	}
+
+	/** @param {Snapshot} snap */
+	#showOutputs(snap) {
+		const list = byId("outputs");
+		list.hidden = snap.board.outputs.length === 0;
+		keyed(
+			list,
+			snap.board.outputs,
+			(o) => o.name,
+			({ name }) => this.#output(name),
+			(node, o) => {
+				text(node.firstChild, `Hold to test ${o.name}, ${o.test_ms} ms`);
+				if (o.tested) text(node.lastChild, sentence(o.tested));
+			},
+		);
+	}
+
+	/** @param {string} name */
+	#output(name) {
+		const note = el("p", { class: "hint" });
+		const press = button({});
+		pressAndHold(press, {
+			ready: () => true,
+			progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
+			act: () => this.commands.send({ type: "pulse", output: name }, byId("outputs-no")),
+			hint: (why) => text(note, whyWords[why]),
+		});
+		return el("li", {}, press, note);
+	}
+}
+
+/** @param {InputView} i */
+function inputWords(i) {
+	const role = i.role === "" || i.role === i.name ? "" : ` (${i.role})`;
+	const edges = i.edges === 1 ? "one edge" : `${i.edges} edges`;
+	return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${edges} seen`;
+}

@@ -1,0 +1,155 @@
+// The page once paired: it shows each snapshot as a whole, place by place, and sends commands.
+
+import { attr, byId } from "./dom.js";
+import { Bar } from "./bar.js";
+import { Board } from "./board.js";
+import { CareList } from "./care.js";
+import { Controls } from "./controls.js";
+import { placeRefusal } from "./fields.js";
+import { LookBack } from "./lookback.js";
+import { Places } from "./places.js";
+import { SetUp } from "./setup.js";
+import { Shoot } from "./shoot.js";
+import { StateHeader } from "./state.js";
+import { keepFolds } from "./store.js";
+import { isLive } from "./words.js";
+
+/** @import { Refusal, Snapshot } from "../protocol.d.ts" */
+/** @import { Commands } from "./commands.js" */
+/** @import { Field } from "./fields.js" */
+
+export class Page {
+	/** @type {Snapshot | null} */ #snap = null;
+	#me = "";
+	#online = false;
+	#fresh = true;
+	#clockOff = 0;
+	#refusedAt = { field: "" };
+
+	/** @param {Commands} commands */
+	constructor(commands) {
+		this.commands = commands;
+		keepFolds(byId("page"));
+		this.places = new Places(() => this.#enable());
+		this.state = new StateHeader();
+		this.care = new CareList(commands, () => this.places.lead("shoot"));
+		this.controls = new Controls(commands);
+		this.setup = new SetUp(commands);
+		this.board = new Board(commands);
+		this.shoot = new Shoot(commands);
+		this.lookback = new LookBack(commands);
+		this.bar = new Bar(commands, (what) => this.#lead(what));
+		/** @type {Field[]} */
+		this.fields = [...this.shoot.fields, ...this.setup.fields];
+		byId("page").addEventListener("click", (e) => this.#fix(e));
+		setInterval(() => this.#tick(), 250);
+	}
+
+	/** Whether anything was ever shown. */
+	get shown() {
+		return this.#snap !== null;
+	}
+
+	/**
+	 * Where a refusal belongs: beside the field it names if that is on the page, else where it was asked.
+	 * @param {Refusal} refusal
+	 * @param {HTMLElement} from
+	 */
+	placeFor(refusal, from) {
+		const field = this.fields.find((f) => f.name === refusal.field);
+		return field && field.node.offsetParent !== null ? field.slot : from;
+	}
+
+	/** Show a snapshot. @param {Snapshot} snap @param {string} me this phone's name */
+	show(snap, me) {
+		const before = this.#snap;
+		this.#snap = snap;
+		this.commands.epoch = snap.epoch;
+		this.#me = me;
+		this.#online = true;
+		this.#clockOff = Date.now() - Date.parse(snap.sent);
+		if (this.#fresh) this.#greet(snap);
+		this.#showState();
+		this.care.show(snap);
+		this.setup.show(snap);
+		this.board.show(snap);
+		this.controls.show(snap, me);
+		this.shoot.show(snap);
+		this.lookback.show(snap);
+		placeRefusal(this.fields, snap.refusal, this.#refusedAt);
+		this.bar.show(snap, this.#holding);
+		this.#enable();
+		if (before && !isLive(before) && isLive(snap)) this.#armed();
+	}
+
+	/** The connection dropped: say so, and disable all controls. */
+	lost() {
+		this.#online = false;
+		this.#fresh = true;
+		this.#showState();
+		this.#enable();
+		this.bar.idle();
+	}
+
+	get #holding() {
+		return this.#me !== "" && this.#snap?.holder === this.#me;
+	}
+
+	/** The first snapshot of a connection. @param {Snapshot} snap */
+	#greet(snap) {
+		this.#fresh = false;
+		this.commands.send({ type: "clock", now: Date.now() }, byId("session-no"));
+		this.controls.takeIfFree(snap);
+	}
+
+	#showState() {
+		this.state.show(this.#snap, this.#online, this.#holding);
+		byId("setup-armed").hidden = !this.#snap || !isLive(this.#snap);
+		this.#tick();
+	}
+
+	/** The time left. */
+	#tick() {
+		const snap = this.#snap;
+		if (!this.#online || !snap) return;
+		const left = snap.armed_ends > 0 ? Math.max(0, snap.armed_ends - (Date.now() - this.#clockOff)) : null;
+		this.state.tick(snap, left);
+	}
+
+	/** What is armed is shot: go there, unless somebody is typing. */
+	#armed() {
+		const typing = document.activeElement?.matches("input, select") ?? false;
+		if (!typing) this.places.lead("shoot");
+	}
+
+	/** What keeps it from being armed. @param {"care" | "set"} what */
+	#lead(what) {
+		const refused = this.fields.find((f) => f.name === this.#refusedAt.field);
+		this.places.open(what === "set" && (!refused || this.shoot.fields.some((f) => f === refused)) ? "shoot" : "setup");
+		const at = what === "care" ? byId("care") : refused?.node.offsetParent ? refused.node : byId("set");
+		at.scrollIntoView({ block: "start" });
+	}
+
+	/** A refusal's fix was pressed. @param {Event} e */
+	#fix(e) {
+		const button = /** @type {HTMLElement} */ (e.target).closest(".fix");
+		if (!(button instanceof HTMLElement)) return;
+		const { field = "", value = "" } = button.dataset;
+		this.commands.send({ type: "set", field, value }, byId("coming-no"));
+	}
+
+	/**
+	 * Only what would work can be pressed: what changes something needs the connection, and most of that the controls.
+	 * What is in an element with data-free is left alone.
+	 */
+	#enable() {
+		const free = new Set(["take", "asked"]);
+		for (const node of document.querySelectorAll(":is(#setup, #shoot, #shots-list) :is(button, input, select)")) {
+			if (node.closest("[data-free]")) continue;
+			const able = this.#holding || free.has(node.getAttribute("data-act") ?? "");
+			attr(node, "disabled", !this.#online || !able);
+		}
+		this.setup.elevation.enable(this.#online && this.#holding);
+		this.bar.enable(this.#online, this.#holding);
+	}
+}

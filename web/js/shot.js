@@ -1,0 +1,94 @@
+// What is said of one shot: how it ended, its figures, and the verdicts that a person may give it.
+
+import { button, el, table } from "./dom.js";
+import { icon } from "./icons.js";
+import { fixed, ms, signed } from "./units.js";
+
+/** @import { ShotView, Verdict } from "../protocol.d.ts" */
+
+/** @type {{ verdict: Verdict, word: string, sign: string }[]} */
+export const verdicts = [
+	{ verdict: "early", word: "Early", sign: "early" },
+	{ verdict: "good", word: "Good", sign: "good" },
+	{ verdict: "late", word: "Late", sign: "late" },
+	{ verdict: "nothing there", word: "Nothing there", sign: "nothing" },
+];
+
+/** @param {Verdict} verdict "": "" */
+export const verdictWord = (verdict) => verdicts.find((v) => v.verdict === verdict)?.word ?? "";
+
+/** A button for each verdict. @param {(verdict: Verdict) => void} judge */
+export const verdictButtons = (judge) =>
+	verdicts.map((v) =>
+		button({ "data-verdict": v.verdict, onclick: () => judge(v.verdict) }, icon(v.sign), el("span", {}, v.word)),
+	);
+
+/** When it was and its delay. @param {ShotView} s */
+export const lineWords = (s) => `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`;
+
+/** What the machine did wrong, what a person says, or that nobody has yet. @param {ShotView} s */
+export const chipWords = (s) => [machineWords(s), verdictWord(s.verdict)].filter(Boolean).join(", ") || "not judged";
+
+/** @param {ShotView} s */
+export const chipKind = (s) => (!s.ok || s.problem ? "failed" : s.verdict || "none");
+
+/** Its figures in a place, unless they are there already. @param {HTMLElement} place @param {ShotView} s */
+export function showFigures(place, s) {
+	const made = JSON.stringify([s.cues, s.delay_ms, s.interval_ms, s.status, s.late_ms, s.simulated, s.dated]);
+	if (place.dataset.made === made) return;
+	place.dataset.made = made;
+	place.replaceChildren(...drawFigures(s));
+}
+
+/** @param {ShotView} s */
+function drawFigures(s) {
+	const facts = [endWords(s), `delay ${fixed(s.delay_ms, 2)} ms`];
+	if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);
+	if (s.dated) facts.push(s.dated);
+	facts.push(s.simulated ? "simulated rig, not real hardware" : "real board");
+	const rows = s.cues.map((c) =>
+		el(
+			"tr",
+			{},
+			el("th", { scope: "row" }, c.name),
+			el("td", { "data-figure": "planned" }, long(c.planned_ms)),
+			el("td", { "data-figure": "actual" }, long(c.actual_ms)),
+			el("td", { "data-figure": "late" }, lateness(c.late_us)),
+		),
+	);
+	const i = (/** @type {string} */ unit) => el("i", {}, unit);
+	const heads = [["Cue"], ["Planned", i("ms")], ["Actual", i("ms")], ["Lateness"]];
+	return [
+		el("p", { class: "facts" }, facts.join(" · ")),
+		rows.length > 0 ? table(heads, rows) : el("p", {}, "No cue was fired."),
+	];
+}
+
+/** What the machine did wrong in a few words, "" nothing. @param {ShotView} s */
+function machineWords(s) {
+	if (!s.ok) return `not done: ${s.status}`;
+	if (s.late_ms === 0) return "";
+	return s.late_ms > 0 ? "machine late" : "machine early";
+}
+
+/** How it ended. @param {ShotView} s */
+function endWords(s) {
+	if (!s.ok) return `Not done: ${s.status}`;
+	return s.late_ms === 0 ? "Fired as planned" : "Fired, but not as planned";
+}
+
+/** A lateness, in the unit in which it is easily read. @param {number} us */
+function lateness(us) {
+	return Math.abs(us) < 1000 ? `${signed(us, 1)} µs` : `${signed(us / 1000, 1)} ms`;
+}
+
+/** To the microsecond, unless it is so long ago that no column would hold it. @param {number} v */
+const long = (v) => fixed(v, Math.abs(v) < 10_000 ? 3 : 1);
+
+/** @param {string} at */
+export function clock(at) {
+	const t = new Date(at);
+	return Number.isNaN(t.getTime())
+		? ""
+		: t.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" });
+}

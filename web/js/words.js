@@ -1,0 +1,79 @@
+// What the page says of the machine's state.
+
+import { sentence } from "./refusals.js";
+import { inUnit, ms, signed } from "./units.js";
+
+/** @import { Snapshot } from "../protocol.d.ts" */
+
+/** @type {Record<string, string>} */
+const stateWords = {
+	safe: "Safe",
+	arming: "Arming",
+	armed: "Armed",
+	firing: "Firing",
+	resting: "Resting",
+	fault: "Fault",
+};
+
+/** The states in which something may fire by itself. */
+const live = ["armed", "firing", "resting"];
+
+/** Whether something may fire by itself. @param {Snapshot} snap */
+export const isLive = (snap) => live.includes(snap.state);
+
+/** @param {Snapshot} snap */
+export const stateWord = (snap) => stateWords[snap.state] ?? snap.state;
+
+/** The reason without the state's word before it, which stands above it already. @param {Snapshot} snap */
+export function reasonWords(snap) {
+	const word = `${snap.state}: `;
+	return sentence(snap.reason.startsWith(word) ? snap.reason.slice(word.length) : snap.reason);
+}
+
+/** @param {Snapshot} snap @param {number | null} left ms until arming ends, null: leave it out */
+export function nextWords(snap, left) {
+	if (snap.state === "safe" || snap.state === "fault") return "";
+	const parts = [];
+	const p = snap.preview;
+	if (p) parts.push(p.table.length ? "the gate sets the delay" : `delay ${ms(p.delay_ms)} ms`);
+	const trim = inUnit(snap.set.trim[snap.set.kind], "ms");
+	if (trim) parts.push(`trim ${signed(trim, 1)} ms`);
+	if (snap.armed_left > 0) parts.push(leftWords(snap.armed_left));
+	if (left !== null) parts.push(`disarms in ${minutes(left)}`);
+	const words = capital(parts.join(", "));
+	return words === "" ? "" : `${words}.`;
+}
+
+/** @param {number} shots */
+export const leftWords = (shots) => (shots === 1 ? "one shot left" : `${shots} shots left`);
+
+/** Minutes and seconds. @param {number} left ms */
+export function minutes(left) {
+	const s = Math.ceil(left / 1000);
+	return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`;
+}
+
+/** What the machine does that no longer answers. @param {Snapshot | null} snap @param {boolean} holding */
+export function lostWords(snap, holding) {
+	if (snap === null || snap.state === "safe" || snap.state === "fault") {
+		return "Reconnecting: the machine does not answer. What is shown below is its last known state.";
+	}
+	const end = holding ? ` It disarms ${snap.grace_s} s after the line dropped.` : "";
+	return `It was armed and may still fire.${end} To stop it now use the switch at the machine.`;
+}
+
+/** @param {Snapshot} snap */
+export function sessionWords(snap) {
+	const began = new Date(snap.session.started);
+	const shots = snap.shot_count === 1 ? "one shot" : `${snap.shot_count} shots`;
+	const date = Number.isNaN(began.getTime())
+		? "no known date"
+		: began.toLocaleString([], { dateStyle: "medium", timeStyle: "short", hourCycle: "h23" });
+	const name = snap.session.name === "" ? `Session of ${date}` : `“${snap.session.name}”, since ${date}`;
+	return `${name}: ${shots}. ${snap.session.dates}`;
+}
+
+/** @param {string} s */
+export function capital(s) {
+	return s === "" ? "" : s[0].toUpperCase() + s.slice(1);
+}
