@@ -396,7 +396,8 @@ func (p *phone) resize(width, height int64) {
 	})
 	p.until("it is redrawn", `(() => {
 		const drawn = document.querySelector("#coming-drawing svg");
-		return !drawn?.checkVisibility() || Math.abs(drawn.getBoundingClientRect().width - drawn.parentElement.clientWidth) < 1;
+		return !drawn?.checkVisibility() ||
+			Math.abs(drawn.getBoundingClientRect().width - drawn.parentElement.clientWidth) < 1;
 	})()`)
 }
 

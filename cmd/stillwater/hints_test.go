@@ -249,7 +249,8 @@ func (b *browser) clockNotSet(t *testing.T) {
 	assert.WithinDuration(t, time.Now(), time.UnixMilli(cmd.Now), time.Hour, "one machine, one clock")
 	assert.Contains(t, p.text("#session-words"), "dates are by a phone's clock")
 	assert.Contains(t, p.text("#shot .facts"), "by a phone's clock")
-	assert.Equal(t, "not done: disarmed, Early", p.text(`#shots-list [data-shot="1"] .chip`), "a shot cut short, folded, and judged")
+	assert.Equal(t, "not done: disarmed, Early", p.text(`#shots-list [data-shot="1"] .chip`),
+		"a shot cut short, folded, and judged")
 	p.js(`document.querySelector("#session").scrollIntoView({ block: "end" })`)
 	p.picture("hint-03-clock")
 	p.fit("clock")
