@@ -68,6 +68,7 @@ export interface OutputView {
 export interface InputView {
 	name: string;
 	role: string;
+	use: string;
 	active: boolean;
 	edges: number;
 }

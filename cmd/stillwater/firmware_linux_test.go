@@ -50,6 +50,14 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 	}
 	assert.Equal(t, map[string]int{"shutter": 1, "flash1": 1, "flash2": 1}, on)
 
+	// A foot on the button disarms, and while it is down nothing is armed.
+	h.arm(9)
+	board.Pin("button", false)
+	h.until("it is disarmed", func(s *control.Snapshot) bool { return s.State == control.Safe })
+	assert.Equal(t, "disarmed by the button", h.last.Reason)
+	board.Pin("button", true)
+	h.until("the button is up", func(s *control.Snapshot) bool { return !s.Inputs[5].Active })
+
 	// Opening a port resets many boards; one that is reset while armed is gone, comes back, and is not armed.
 	h.arm(9)
 	board.Reset()

@@ -16,8 +16,6 @@ var (
 		boards       []config.Kind
 		what, remedy string
 	}{
-		{wire.InputButton, []config.Kind{config.GPIO, config.Serial},
-			"a button starts nothing yet: its edges are shown, and that is all", ""},
 		{wire.InputSync, []config.Kind{config.GPIO, config.Serial},
 			"the camera's lag is not measured by it yet: its edges are shown, and that is all",
 			"give the lag by hand; stillwater lateness can use this input"},

@@ -199,6 +199,7 @@ func (c *checker) input(kind Kind, i int, f fileInput) wiring.Input {
 		Debounce: c.duration(table, "debounce", f.Debounce, 0, 0, maxDelay),
 		Delay:    c.duration(table, "delay", f.Delay, 0, 0, maxDelay),
 	}
+	in.Go = c.gesture(table, in.Role, f.Go)
 	if in.ActiveGiven = f.Active != nil || kind == GPIO; in.ActiveGiven {
 		in.ActiveHigh = choice(c, table, "active", f.Active, []string{"high", "low"}) == "high"
 	}
@@ -219,6 +220,18 @@ func (c *checker) input(kind Kind, i int, f fileInput) wiring.Input {
 			table+".debounce", table)
 	}
 	return in
+}
+
+// gesture is what gives Go at a button; without one a press only disarms.
+func (c *checker) gesture(table string, role wiring.Role, text *string) wiring.Gesture {
+	switch {
+	case text == nil:
+		return wiring.NoGesture
+	case role != wiring.Button && role != "":
+		c.fail(fmt.Sprintf("%s: go belongs to a button, and this is a %s", table, role), "remove it", table+".go")
+		return wiring.NoGesture
+	}
+	return choice(c, table, "go", text, []wiring.Gesture{wiring.TwoPresses, wiring.Hold})
 }
 
 // outputKinds are the kinds by name, each with a longest on-time to begin from: common practice, no source.
@@ -400,6 +413,7 @@ func choice[T ~string](c *checker, table, key string, text *string, words []T) T
 var meaning = map[string]string{
 	"active": ": the level while the beam is broken, the sound is heard, or the switch is pressed",
 	"safe":   ": the level at which the output does nothing",
+	"go":     ": what opens the shutter or starts the delay; any other press disarms",
 }
 
 // duration reads a time with its unit inside [low, high]; without a text it is otherwise.

@@ -133,6 +133,23 @@ delay = "300 us"
 		c.Board.Outputs)
 }
 
+// What a button does is in the file, whatever has the button.
+func TestButton(t *testing.T) {
+	const button = "[[board.input]]\nname = \"foot\"\nrole = \"button\"\ngo = \"hold\"\n"
+	c, err := Parse("x.toml", []byte(serial+button))
+	require.NoError(t, err)
+	assert.Equal(t, []wiring.Input{{Name: "foot", Role: wiring.Button, Go: wiring.Hold}}, c.Board.Inputs)
+	const wired = "pin = \"GPIO6\"\nactive = \"low\"\n"
+	c, err = Parse("x.toml", []byte(valid+strings.Replace(button, "hold", "two presses", 1)+wired))
+	require.NoError(t, err)
+	assert.Equal(t, wiring.TwoPresses, c.Board.Inputs[1].Go)
+	_, err = Parse("x.toml", []byte(serial+strings.Replace(button, "hold", "three presses", 1)))
+	assert.ErrorContains(t, err,
+		`x.toml:7:1: board.input[0]: go = "three presses" is not known; write go = "two presses" or "hold"`)
+	_, err = Parse("x.toml", []byte(valid+strings.Replace(button, `"button"`, `"gate"`, 1)+wired))
+	assert.ErrorContains(t, err, "go belongs to a button, and this is a gate; remove it")
+}
+
 // A board that keeps to one processor, drives registers and has a heartbeat, as a service of its own.
 func TestExactBoard(t *testing.T) {
 	c, err := Parse("x.toml", []byte(`name = ""

@@ -139,6 +139,7 @@ type fileInput struct {
 	Bias     *string `toml:"bias"`
 	Debounce *string `toml:"debounce"`
 	Delay    *string `toml:"delay"`
+	Go       *string `toml:"go"`
 }
 
 type fileOutput struct {
@@ -181,4 +182,5 @@ var examples = map[string]string{
 	"safe":       `safe = "low"`,
 	"longest_on": `longest_on = "10 ms"`,
 	"delay":      `delay = "50 us"`,
+	"go":         `go = "two presses"`,
 }

@@ -80,6 +80,7 @@ func announcedInputs(pins wiring.Pins, id board.Identity) ([]wiring.Input, error
 				more.Name, more.Role, roleOf(id.Inputs[i].Kind))
 		}
 		inputs[i].Role = more.Role
+		inputs[i].Go = more.Go
 		inputs[i].Delay = cmp.Or(more.Delay, inputs[i].Delay)
 		if more.ActiveGiven {
 			inputs[i].ActiveHigh = more.ActiveHigh

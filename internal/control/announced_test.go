@@ -61,7 +61,8 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 	pins := wiring.Pins{
 		Inputs: []wiring.Input{
 			{Name: "beam", Role: wiring.Gate, ActiveHigh: true, ActiveGiven: true, Delay: 20 * time.Microsecond},
-			{Name: "gate", Role: wiring.Beam}},
+			{Name: "gate", Role: wiring.Beam},
+			{Name: "button", Role: wiring.Button, Go: wiring.Hold}},
 		Outputs: []wiring.Output{{Name: "flash2", Kind: wire.OutputFlash, Delay: 90 * time.Microsecond}},
 	}
 	w, err := AnnouncedWiring(pins)(microcontroller())
@@ -72,6 +73,7 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 	assert.Equal(t, &shot.Output{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: 90 * time.Microsecond},
 		w.Bench.Flash, "the one that is named comes first")
 	assert.Equal(t, "flash1", w.Bench.MoreFlash[0].Name)
+	assert.Equal(t, wiring.Hold, w.Inputs[5].Go)
 	assert.Equal(t, sensor{"beam", wiring.Gate, false}, sensors(w.Inputs)[1])
 }
 

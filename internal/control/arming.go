@@ -73,6 +73,9 @@ func (c *Control) checkArm(client string, cmd Command) error {
 		return refusal("", sentence(c.reason), "Wait until it is connected.")
 	case c.current != nil || c.arming:
 		return refusal("", "It is armed already.", "Disarm first.")
+	case c.buttonDown() != "":
+		return refusal("", fmt.Sprintf("The %s is held down: it could not disarm.", c.buttonDown()),
+			"Let it go, or see that its plug is in and its level is right.")
 	case c.state() == Fault:
 		return refusal("", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
 	case c.state() != Safe:
@@ -126,10 +129,10 @@ func (c *Control) armingExpired(r *run) {
 	}
 }
 
-// sendGo plays the opening cues, or starts the delay.
-func (c *Control) sendGo(ctx context.Context, client string, cmd Command) error {
+// sendGo plays the opening cues, or starts the delay, if the check passes. The mutex is held for the check.
+func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) error {
 	c.mu.Lock()
-	err := c.checkStart(client, cmd)
+	err := check()
 	r, l := c.current, c.link
 	if err == nil && (r == nil || l == nil || !c.active()) {
 		err = refusal("", "Nothing is armed.", "Arm first.")
@@ -150,7 +153,7 @@ func (c *Control) sendGo(ctx context.Context, client string, cmd Command) error 
 	switch {
 	case errors.Is(err, board.ErrNoAnswer): // and it was disarmed for that
 		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Arm again.")
-	case c.epoch != cmd.Epoch && c.current != r:
+	case c.epoch != epoch && c.current != r:
 		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
 	case err != nil:
 		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")

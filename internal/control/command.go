@@ -51,7 +51,7 @@ func (c *Control) start(ctx context.Context, client string, cmd Command) error {
 	case "arm":
 		return c.arm(ctx, client, cmd)
 	case "go":
-		return c.sendGo(ctx, client, cmd)
+		return c.sendGo(ctx, cmd.Epoch, func() error { return c.checkStart(client, cmd) })
 	case "room":
 		return c.releaseInRoom(ctx, client, cmd)
 	}

@@ -37,6 +37,7 @@ func TestConfiguredWiring(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
+	assert.Equal(t, wiring.TwoPresses, w.Inputs[5].Go)
 	assert.Equal(t, shot.Bench{
 		Gate:       &shot.Sensor{Index: 0, Name: "gate", Falling: true, Delay: 4 * time.Microsecond},
 		Beam:       &shot.Sensor{Index: 1, Name: "beam", Falling: true, Delay: 4 * time.Microsecond},

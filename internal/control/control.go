@@ -135,10 +135,11 @@ type Control struct {
 
 // link is one connection to a board.
 type link struct {
-	board  Device
-	id     board.Identity
-	wiring Wiring
-	failed string // why it was closed from this side, in words; "" it was not
+	board   Device
+	id      board.Identity
+	wiring  Wiring
+	buttons map[uint8]*button // by input
+	failed  string            // why it was closed from this side, in words; "" it was not
 }
 
 // run is one arming: what was asked for and when it ends.
@@ -265,7 +266,7 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 		b.Close()
 		return nil, fmt.Errorf("make the board safe: %w", err)
 	}
-	l := &link{board: b, id: id, wiring: wiring}
+	l := &link{board: b, id: id, wiring: wiring, buttons: wiring.newButtons(id.Tick)}
 	c.installLink(l)
 	c.log.Info("board connected", "kind", c.opts.Kind, "firmware", id.Firmware, "boot_id", id.BootID)
 	return l, nil

@@ -42,6 +42,9 @@ type disarming struct {
 // the caller publishes.
 func (c *Control) newEpoch() {
 	c.epoch++
+	if c.link != nil {
+		c.link.cancelGestures()
+	}
 	for q := range c.requests {
 		q.cancel()
 	}

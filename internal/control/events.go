@@ -31,6 +31,7 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 		c.notice = c.rejectedWords(l, *e.Rejected)
 		c.publishSoon()
 	case e.Lost != nil:
+		c.buttonLost(e.Lost.Input)
 		c.notice = lostEdgesWords(c.inputName(e.Lost.Input), e.Lost.Count)
 		c.publishSoon()
 	case e.Fault != nil:
@@ -47,7 +48,7 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 // handleState handles the state that the board reports.
 func (c *Control) handleState(s wire.State) {
 	before, left, reason := c.boardState, c.left, c.reason
-	c.setLevels(s.Inputs)
+	c.setLevels(s)
 	switch s.State {
 	case wire.Armed, wire.Firing, wire.Resting:
 		c.boardState, c.left = s.State, int(s.Left)
@@ -110,13 +111,14 @@ func (c *Control) activeWords(s wire.StateCode) string {
 	return armedWords(c.current)
 }
 
-func (c *Control) setLevels(bits uint8) {
+func (c *Control) setLevels(s wire.State) {
 	if c.link == nil {
 		return
 	}
 	for i := range c.inputs {
-		high := bits>>i&1 == 1
+		high := s.Inputs>>i&1 == 1
 		c.inputs[i].Active = high == c.link.wiring.Inputs[i].ActiveHigh
+		c.changeButton(uint8(i), high, s.Now)
 	}
 }
 
@@ -124,6 +126,7 @@ func (c *Control) handleEdge(e wire.Edge) {
 	if i := int(e.Input); c.link != nil && i < len(c.inputs) {
 		c.inputs[i].Edges += int(e.Count)
 		c.inputs[i].Active = e.High == c.link.wiring.Inputs[i].ActiveHigh
+		c.changeButton(e.Input, e.High, e.At)
 	}
 	c.publishSoon()
 }

@@ -39,6 +39,8 @@ type device struct {
 	onArm   func()        // called when it is armed, before it says so
 	made    *int          // counts the shots that were begun
 	late    time.Duration // how far behind its plan a pulse begins
+	levels  uint8         // of the inputs
+	gos     int
 }
 
 func newDevice() *device {
@@ -149,7 +151,15 @@ func (d *device) Disarm(ctx context.Context) error {
 	return nil
 }
 
-func (d *device) Go(ctx context.Context) error { return d.wait(ctx, "go") }
+func (d *device) Go(ctx context.Context) error {
+	if err := d.wait(ctx, "go"); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.gos++
+	return nil
+}
 
 func (d *device) Pulse(ctx context.Context, output uint8, width time.Duration) error {
 	if err := d.wait(ctx, "pulse"); err != nil {
@@ -175,7 +185,7 @@ func (d *device) Close() error {
 func (d *device) say(s wire.StateCode, why wire.Reason) {
 	d.state = s
 	if !d.gone {
-		d.events <- board.Event{State: &wire.State{State: s, Reason: why, Left: uint16(d.left)}}
+		d.events <- board.Event{State: &wire.State{State: s, Reason: why, Left: uint16(d.left), Inputs: d.levels}}
 	}
 }
 

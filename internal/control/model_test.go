@@ -453,6 +453,8 @@ func (m *model) step() {
 		m.mu.Unlock()
 	case n < 97:
 		m.room.Press("kill", random(2) == 0)
+	case n < 99:
+		m.pressButton()
 	default:
 		m.mu.Lock()
 		cable := m.cable
@@ -461,6 +463,21 @@ func (m *model) step() {
 		cable.Close()
 	}
 	time.Sleep(time.Duration(random(4)*random(40)) * time.Millisecond)
+}
+
+// pressButton presses the rig's button once or twice: a disarm, or Go by two presses.
+func (m *model) pressButton() {
+	m.mu.Lock()
+	m.orders++
+	m.newest["go"] = m.orders
+	m.say("the button is pressed (%d)", m.orders)
+	m.mu.Unlock()
+	for range 1 + m.script.IntN(2) {
+		m.room.Press("button", true)
+		time.Sleep(100 * time.Millisecond)
+		m.room.Press("button", false)
+		time.Sleep(100 * time.Millisecond)
+	}
 }
 
 // endRound lets all that is under way end, and checks that arming works again after a disarm.

@@ -109,6 +109,34 @@ func TestGoOnTheSimulatedRig(t *testing.T) {
 	})
 }
 
+// Two presses of the rig's button are Go, the next one a disarm, through the board's own reports of edges.
+func TestButtonOnTheSimulatedRig(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, room, _ := onTheRig(t, 9)
+		press := func() {
+			require.NoError(t, room.Press("button", true))
+			time.Sleep(100 * time.Millisecond)
+			require.NoError(t, room.Press("button", false))
+			time.Sleep(100 * time.Millisecond)
+		}
+		x.ready()
+		x.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
+		x.arm(1)
+		press()
+		press()
+		assert.False(t, x.Snapshot().NeedsGo, x.Snapshot().Reason)
+		x.must(me, Command{Type: "room"})
+		time.Sleep(15 * time.Second)
+		require.Len(t, x.Snapshot().Shots, 1, x.Snapshot().Notice)
+		assert.Equal(t, "done", x.Snapshot().Shots[0].Status)
+		x.arm(1)
+		press()
+		time.Sleep(2 * time.Second)
+		assert.Equal(t, Safe, x.Snapshot().State)
+		assert.Equal(t, "disarmed by the button", x.Snapshot().Reason)
+	})
+}
+
 func TestKillSwitchAndCutLinkOnTheSimulatedRig(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x, room, cut := onTheRig(t, 7)

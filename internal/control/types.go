@@ -94,6 +94,7 @@ type OutputView struct {
 type InputView struct {
 	Name   string `json:"name"`
 	Role   string `json:"role"` // "gate", "beam", "microphone", "kill", "sync"
+	Use    string `json:"use"`  // what it does besides the plan, in words; "" nothing
 	Active bool   `json:"active"`
 	Edges  int    `json:"edges"` // seen since start
 }

@@ -19,12 +19,20 @@ type Wiring struct {
 func (w Wiring) newInputs(before []InputView) []InputView {
 	list := make([]InputView, len(w.Inputs))
 	for i, s := range w.Inputs {
-		list[i] = InputView{Name: s.Name, Role: string(s.Role)}
+		list[i] = InputView{Name: s.Name, Role: string(s.Role), Use: useOf(s)}
 		if i < len(before) && before[i].Name == s.Name {
 			list[i].Edges = before[i].Edges
 		}
 	}
 	return list
+}
+
+// useOf says what an input does that a press or a contact makes act; "" it is a sensor, or stops.
+func useOf(in wiring.Input) string {
+	if in.Role == wiring.Button {
+		return (&button{gesture: in.Go}).use()
+	}
+	return ""
 }
 
 // ConfiguredWiring joins a configuration with the board that was started from it.
@@ -82,7 +90,9 @@ func RigWiring(bench shot.Bench) func(board.Identity) (Wiring, error) {
 		w := Wiring{Bench: bench}
 		for _, in := range id.Inputs {
 			high := in.Kind != wire.InputSync && in.Kind != wire.InputButton
-			w.Inputs = append(w.Inputs, wiring.Input{Name: in.Name, Role: roleOf(in.Kind), ActiveHigh: high})
+			w.Inputs = append(w.Inputs, wiring.Input{
+				Name: in.Name, Role: roleOf(in.Kind), ActiveHigh: high, Go: rigGesture(in.Kind),
+			})
 		}
 		for role, in := range map[wiring.Role]*shot.Sensor{
 			wiring.Gate: bench.Gate, wiring.Beam: bench.Beam, wiring.Microphone: bench.Microphone,
@@ -93,6 +103,13 @@ func RigWiring(bench shot.Bench) func(board.Identity) (Wiring, error) {
 		}
 		return w, nil
 	}
+}
+
+func rigGesture(kind wire.InputKind) wiring.Gesture {
+	if kind == wire.InputButton {
+		return wiring.TwoPresses
+	}
+	return wiring.NoGesture
 }
 
 func roleOf(kind wire.InputKind) wiring.Role {

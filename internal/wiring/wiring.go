@@ -28,6 +28,7 @@ type Input struct {
 	Bias        Bias          //
 	Debounce    time.Duration // done by the kernel, which moves the stamp by as much; 0: none
 	Delay       time.Duration // from the event at the sensor to the edge on the line
+	Go          Gesture       // of a button: what gives Go
 }
 
 // Falling reports whether the edge that means something is the falling one.
@@ -78,6 +79,16 @@ func (r Role) Kind() wire.InputKind {
 		return wire.InputBeam
 	}
 }
+
+// Gesture is what a hand or a foot does at a button to give Go. Any other press disarms.
+type Gesture string
+
+// The gestures. With NoGesture every press disarms.
+const (
+	NoGesture  Gesture = ""
+	TwoPresses Gesture = "two presses"
+	Hold       Gesture = "hold"
+)
 
 // Bias is the pull the chip gives an input.
 type Bias string

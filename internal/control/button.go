@@ -1,0 +1,203 @@
+package control
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
+)
+
+// A button for hands that are full: each press disarms, like a phone does, whatever the state. Where a gesture is
+// configured and the board waits for Go, the gesture gives Go and any other press disarms; nothing can fire meanwhile.
+// A gesture is over only when the button is let go, so one that sticks gives no Go, and no button arms.
+
+// Common practice, no source.
+const (
+	minPress         = 20 * time.Millisecond // what is shorter is a spark on the lead, no finger
+	twoPressesWithin = time.Second           // from the first press until the second one is let go
+	minHold          = 700 * time.Millisecond
+	maxHold          = 5 * time.Second // whoever stands on it for longer did not mean Go
+)
+
+// buttonAct is what follows from a change of a button.
+type buttonAct int
+
+const (
+	buttonNothing buttonAct = iota
+	buttonDisarms
+	buttonGoes
+)
+
+// button follows the level of one. Times are the board's ticks: two presses that wait together in the link are as far
+// apart as they were.
+type button struct {
+	gesture wiring.Gesture
+	tick    time.Duration
+	known   bool // its level
+	down    bool
+	presses int // of the gesture under way
+	first   wire.Tick
+	pressed wire.Tick
+	serial  int // of the gesture under way, for its timer
+}
+
+// change handles the level that the board reports.
+func (b *button) change(down bool, at wire.Tick, waitsGo bool) buttonAct {
+	switch {
+	case !b.known:
+		b.known, b.down = true, down
+		return buttonNothing
+	case down == b.down:
+		return buttonNothing
+	}
+	b.down = down
+	switch {
+	case down && (!waitsGo || b.gesture == wiring.NoGesture):
+		b.presses = 0
+		return buttonDisarms
+	case down:
+		b.press(at)
+		return buttonNothing
+	case b.presses == 0:
+		return buttonNothing
+	}
+	return b.release(at, waitsGo)
+}
+
+func (b *button) press(at wire.Tick) {
+	b.pressed = at
+	if b.presses++; b.presses == 1 {
+		b.first = at
+		b.serial++
+	}
+}
+
+// release judges the gesture so far.
+func (b *button) release(at wire.Tick, waitsGo bool) buttonAct {
+	lasted, since := b.between(b.pressed, at), b.between(b.first, at)
+	switch {
+	case lasted < minPress:
+	case b.gesture == wiring.TwoPresses && b.presses == 1 && since <= twoPressesWithin:
+		return buttonNothing
+	case !waitsGo:
+	case b.gesture == wiring.TwoPresses && since <= twoPressesWithin,
+		b.gesture == wiring.Hold && lasted >= minHold && lasted <= maxHold:
+		b.presses = 0
+		return buttonGoes
+	}
+	b.presses = 0
+	return buttonDisarms
+}
+
+func (b *button) between(from, to wire.Tick) time.Duration {
+	return time.Duration(to.Sub(from)) * b.tick
+}
+
+// patience is how long the gesture may take.
+func (b *button) patience() time.Duration {
+	if b.gesture == wiring.Hold {
+		return maxHold
+	}
+	return twoPressesWithin
+}
+
+// use says what a button does.
+func (b *button) use() string {
+	switch b.gesture {
+	case wiring.TwoPresses:
+		return "a press disarms; while Go is awaited, two presses within a second give Go"
+	case wiring.Hold:
+		return fmt.Sprintf("a press disarms; while Go is awaited, holding it for a second and letting go gives Go, "+
+			"and holding it for longer than %s disarms", durationWords(maxHold))
+	}
+	return "a press disarms"
+}
+
+// newButtons are the buttons of a board by their inputs.
+func (w Wiring) newButtons(tick time.Duration) map[uint8]*button {
+	buttons := map[uint8]*button{}
+	for i, in := range w.Inputs {
+		if in.Role == wiring.Button {
+			buttons[uint8(i)] = &button{gesture: in.Go, tick: tick}
+		}
+	}
+	return buttons
+}
+
+// buttonDown is the name of a button that is held down; "" none is. The mutex is held.
+func (c *Control) buttonDown() string {
+	for i, b := range c.link.buttons {
+		if b.down {
+			return c.inputName(i)
+		}
+	}
+	return ""
+}
+
+// changeButton handles the level of an input that may be a button. The mutex is held.
+func (c *Control) changeButton(input uint8, high bool, at wire.Tick) {
+	b := c.link.buttons[input]
+	if b == nil {
+		return
+	}
+	before := b.serial
+	switch b.change(high == c.link.wiring.Inputs[input].ActiveHigh, at, c.waitsGo()) {
+	case buttonDisarms:
+		c.buttonDisarms(input)
+	case buttonGoes:
+		c.buttonGoes(input)
+	}
+	if serial := b.serial; serial != before {
+		c.tasks.after(b.patience(), func() { c.gestureExpired(input, b, serial) })
+	}
+}
+
+// waitsGo reports whether nothing happens until Go. The mutex is held.
+func (c *Control) waitsGo() bool { return c.state() == Armed && c.current != nil && c.current.waitsGo }
+
+// gestureExpired disarms when a press was not the beginning of a gesture after all.
+func (c *Control) gestureExpired(input uint8, b *button, serial int) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.link == nil || c.link.buttons[input] != b || b.presses == 0 || b.serial != serial {
+		return
+	}
+	c.buttonDisarms(input)
+}
+
+// buttonLost handles edges of an input that were lost: one of them may have been a press. The mutex is held.
+func (c *Control) buttonLost(input uint8) {
+	if c.link != nil && c.link.buttons[input] != nil {
+		c.buttonDisarms(input)
+	}
+}
+
+func (c *Control) buttonDisarms(input uint8) {
+	c.beginDisarm("disarmed by the " + c.inputName(input))
+	c.publish()
+}
+
+// buttonGoes gives Go in the place of a phone. The mutex is held.
+func (c *Control) buttonGoes(input uint8) {
+	epoch, r, l := c.epoch, c.current, c.link
+	c.tasks.run(func() {
+		err := c.sendGo(context.Background(), epoch, func() error {
+			if c.epoch != epoch || c.current != r || c.link != l || !r.waitsGo || c.stopping {
+				return refusal("", "It was disarmed meanwhile, or Go was given.", "Look at the state.")
+			}
+			return nil
+		})
+		if err != nil {
+			c.update(func() { c.notice = fmt.Sprintf("Go by the %s: %v", c.inputName(input), err) })
+		}
+	})
+}
+
+// cancelGestures forgets what presses may have begun. The mutex is held.
+func (l *link) cancelGestures() {
+	for _, b := range l.buttons {
+		b.presses = 0
+	}
+}
