@@ -13,6 +13,8 @@ export interface Snapshot {
 	record: Record;
 	armed_left: number;
 	armed_ends: number;
+	arms_at: number;
+	dry_run: boolean;
 	needs_go: boolean;
 	board: Board;
 	inputs: InputView[];
@@ -33,6 +35,7 @@ export interface Snapshot {
 	room: Room | null;
 	shots: ShotView[];
 	shot_count: number;
+	dry_shots: DryShot[];
 	next_file: number;
 	phases: Choice[];
 	liquids: Choice[];
@@ -63,6 +66,20 @@ export interface OutputView {
 	name: string;
 	test_ms: number;
 	tested: string;
+}
+
+export interface DryShot {
+	number: number;
+	interval_ms: number | null;
+	delay_ms: number;
+	cues: DryCue[];
+	words: string;
+}
+
+export interface DryCue {
+	name: string;
+	from_ms: number;
+	to_ms: number;
 }
 
 export interface InputView {
@@ -246,6 +263,8 @@ export interface Command {
 	value?: string;
 	name?: string;
 	shots?: number;
+	delay_s?: number;
+	dry?: boolean;
 	shot?: number;
 	verdict?: Verdict;
 	text?: string;

@@ -178,7 +178,7 @@ func randomProgram(r *rand.Rand, limits *wire.Limits) wire.Program {
 	pick := func(list ...uint32) uint32 { return list[r.IntN(len(list))] }
 	p := wire.Program{Clock: wire.Source{Input: uint8(r.IntN(3)), Falling: r.IntN(2) == 0}, Nth: 1,
 		Gate: wire.Source{Input: wire.NoInput}, HoldOff: pick(0, 1, 1000, wire.MaxDelay), Late: pick(0, 200, wire.MaxDelay),
-		Rest: pick(0, 5000, wire.MaxWidth), TableLen: 1, CueLen: uint8(1 + r.IntN(wire.MaxCues))}
+		Rest: pick(0, 5000, wire.MaxWidth), TableLen: 1, CueLen: uint8(r.IntN(wire.MaxCues + 1))}
 	p.Table[0].Delay = pick(0, 1, 1_000_000, wire.MaxDelay)
 	if r.IntN(2) == 0 {
 		p.Gate = wire.Source{Input: (p.Clock.Input + 1) % 3, Falling: r.IntN(2) == 0}

@@ -156,8 +156,6 @@ static struct problem check_cues(const uint8_t *b, const struct limits *l)
 {
 	uint8_t cues = b[AT_CUES], opening = b[AT_OPENING];
 	uint16_t first = HEAD + POINT * b[AT_POINTS], second = first + CUE_SIZE * cues;
-	if (cues == 0)
-		return bad_field(AT_CUES);
 	for (uint8_t i = 0; i < cues; i++) {
 		struct problem p = check_cue(b, first, i, -MAX_DELAY, l);
 		if (p.reason)
@@ -220,7 +218,7 @@ static void sort_cues(struct program *p, uint8_t list, uint8_t n)
 		last[output] = sorted[i];
 	}
 	if (list == 0)
-		p->earliest = cue_offset(p, sorted[0]);
+		p->earliest = n ? cue_offset(p, sorted[0]) : MAX_DELAY; /* of a dry run nothing is late */
 }
 
 void program_read(struct program *p, const uint8_t *b)

@@ -10,7 +10,10 @@ import (
 	"stillwater/internal/wire"
 )
 
-// arm loads the program of the set and arms the board for a number of shots.
+// maxArmDelay is long enough to walk across a room and dry one's hands. Common practice, no source.
+const maxArmDelay = time.Minute
+
+// arm loads the program of the set and arms the board for a number of shots, or begins to count down to that.
 func (c *Control) arm(ctx context.Context, client string, cmd Command) error {
 	// A phone that drops off in the middle must not leave the board half armed, so its context counts for nothing here.
 	ctx, a, err := c.beginArming(context.WithoutCancel(ctx), client, cmd)
@@ -18,18 +21,62 @@ func (c *Control) arm(ctx context.Context, client string, cmd Command) error {
 		return err
 	}
 	if err = a.link.board.Load(ctx, a.run.program); err == nil {
-		if err = ctx.Err(); err == nil {
-			err = a.link.board.Arm(ctx, cmd.Shots)
-		}
+		err = ctx.Err()
+	}
+	if err == nil && cmd.DelayS > 0 {
+		return c.countDown(a)
+	}
+	return c.armBoard(ctx, a, err)
+}
+
+// armBoard arms the board, which has the program, unless that failed.
+func (c *Control) armBoard(ctx context.Context, a arming, failed error) error {
+	err := failed
+	if err == nil {
+		err = a.link.board.Arm(ctx, a.run.shots)
 	}
 	undo, err := c.endArming(a, err)
 	if undo != nil {
 		<-undo.done
 	}
 	if err == nil {
-		c.log.Info("armed", "shots", cmd.Shots)
+		c.log.Info("armed", "shots", a.run.shots, "dry_run", a.run.dry())
 	}
 	return err
+}
+
+// countDown arms when the run's delay is over, unless it is disarmed before. The board is safe until then.
+func (c *Control) countDown(a arming) error {
+	c.mu.Lock()
+	if c.current != a.run {
+		c.mu.Unlock()
+		return c.armBoard(context.Background(), a, context.Canceled)
+	}
+	defer c.mu.Unlock()
+	c.endRequest(a.request)
+	c.arming = false
+	r := a.run
+	r.timer.stop()
+	r.timer = c.tasks.after(time.Until(r.armsAt), func() { c.countedDown(r, a.link) })
+	c.reason = "arming after a delay"
+	c.publish()
+	return nil
+}
+
+// countedDown arms the board at the end of a countdown that nothing ended.
+func (c *Control) countedDown(r *run, l *link) {
+	c.mu.Lock()
+	if c.current != r || c.stopping {
+		c.mu.Unlock()
+		return
+	}
+	c.arming = true
+	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
+	ctx, q := c.beginRequest(context.Background())
+	c.mu.Unlock()
+	if err := c.armBoard(ctx, arming{request: q, run: r, link: l}, nil); err != nil {
+		c.log.Warn("not armed after the delay", "err", err)
+	}
 }
 
 // arming is a command to arm that is with the board.
@@ -48,8 +95,11 @@ func (c *Control) beginArming(
 	if err := c.checkArm(client, cmd); err != nil {
 		return ctx, arming{}, err
 	}
-	r := &run{
-		set: c.set, program: c.plan.program, session: c.session, shots: cmd.Shots, ends: time.Now().Add(c.opts.ArmFor),
+	r := &run{set: c.set, program: c.plan.program, session: c.session, shots: cmd.Shots}
+	r.armsAt = time.Now().Add(time.Duration(cmd.DelayS) * time.Second)
+	r.ends = r.armsAt.Add(c.opts.ArmFor)
+	if cmd.Dry {
+		c.beginDryRun(r)
 	}
 	r.waitsGo = r.needsGo()
 	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
@@ -69,6 +119,9 @@ func (c *Control) checkArm(client string, cmd Command) error {
 	case cmd.Shots < 1 || cmd.Shots > maxShots:
 		return refusal("shots", fmt.Sprintf("%d shots cannot be armed.", cmd.Shots),
 			fmt.Sprintf("Ask for 1 to %d.", maxShots))
+	case cmd.DelayS < 0 || cmd.DelayS > int(maxArmDelay/time.Second):
+		return refusal("delay_s", fmt.Sprintf("It cannot wait %d s before it arms.", cmd.DelayS),
+			fmt.Sprintf("Ask for 0 to %d s.", maxArmDelay/time.Second))
 	case c.reachable() == nil:
 		return refusal("", sentence(c.reason), "Wait until it is connected.")
 	case c.current != nil || c.arming:
@@ -110,7 +163,7 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 	case c.current == r, r.ended && !errors.Is(failed, context.Canceled):
 		// If the board gave no answer in time and was made safe, that it was disarmed on request is not why.
 		c.reason = fmt.Sprintf("not armed: %v", failed)
-		err = refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
+		err = notArmed(r, failed)
 	default:
 		err = refusal("", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
 	}
@@ -118,6 +171,15 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 		undo = c.makeSafe()
 	}
 	return undo, err
+}
+
+func notArmed(r *run, failed error) *Refusal {
+	var refused *board.RefusedError
+	if r.dry() && errors.As(failed, &refused) && refused.Reason == wire.ReasonBadProgram {
+		return refusal("dry", "This board's firmware is older than dry runs.",
+			"Write the one of this program: stillwater flash.")
+	}
+	return refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
 }
 
 // armingExpired disarms when an arming has lasted as long as it may.

@@ -127,6 +127,7 @@ type Control struct {
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
+	dryShots         []DryShot // of the latest dry run, newest first
 	phones           phones
 	viewers          map[*viewer]struct{}
 	published        time.Time
@@ -145,9 +146,11 @@ type link struct {
 // run is one arming: what was asked for and when it ends.
 type run struct {
 	set       shot.Set
-	program   shot.Program
+	program   shot.Program  // what the board has
+	rehearsed *shot.Program // of a dry run: what it would have
 	session   *session
 	shots     int
+	armsAt    time.Time
 	ends      time.Time
 	timer     *timer
 	ended     bool // the board ended it, not a disarm

@@ -182,7 +182,11 @@ func (c *Control) handleShot(l *link, report board.ShotReport) {
 	}
 	c.notice = ""
 	c.ticks.LastShot = c.opts.Clock().SinceBoot
-	c.recordShot(l, r, report)
+	if r.dry() {
+		c.showDryShot(r, report)
+	} else {
+		c.recordShot(l, r, report)
+	}
 	c.publish()
 }
 
@@ -201,7 +205,9 @@ func (c *Control) boardLost(l *link, err error) {
 	}
 	if c.inShot && c.lastRun != nil {
 		c.inShot = false
-		c.recordShot(l, c.lastRun, brokenShot(c.lastRun.program))
+		if !c.lastRun.dry() {
+			c.recordShot(l, c.lastRun, brokenShot(c.lastRun.program))
+		}
 	}
 	c.link, c.boardState, c.left, c.outputs = nil, wire.Safe, 0, nil
 	c.reason = lostBoardWords(err)

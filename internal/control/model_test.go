@@ -422,8 +422,10 @@ func (m *model) step() {
 	k := m.anyOf()
 	random := m.script.IntN
 	switch n := random(100); {
-	case n < 30:
+	case n < 24:
 		k.send(Command{Type: "arm"})
+	case n < 30:
+		k.send(Command{Type: "arm", DelayS: 1, Dry: random(2) == 0})
 	case n < 50:
 		k.send(Command{Type: "disarm"})
 	case n < 56:

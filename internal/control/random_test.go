@@ -106,7 +106,7 @@ func (e *evening) someCommand() Command {
 	case 16:
 		return Command{Type: "page", Hidden: e.r.IntN(2) > 0}
 	default:
-		return Command{Type: "arm", Shots: e.r.IntN(6)}
+		return Command{Type: "arm", Shots: e.r.IntN(6), DelayS: max(e.r.IntN(20)-15, 0)}
 	}
 }
 

@@ -33,6 +33,8 @@ type Snapshot struct {
 	Reason    string      `json:"reason"`     // why it is in this state, in words
 	ArmedLeft int         `json:"armed_left"` // shots still to come
 	ArmedEnds int64       `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
+	ArmsAt    int64       `json:"arms_at"`    // Unix ms when it will be armed; 0: it is not being armed
+	DryRun    bool        `json:"dry_run"`    // armed or being armed, and no output will be switched
 	NeedsGo   bool        `json:"needs_go"`   // armed, and Go opens the shutter or starts the delay
 	Board     Board       `json:"board"`
 	Inputs    []InputView `json:"inputs"`
@@ -52,6 +54,7 @@ type Snapshot struct {
 	Room      *Room       `json:"room"`      // simulated rig only
 	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
 	ShotCount int         `json:"shot_count"`
+	DryShots  []DryShot   `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
 	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
 	Phases    []Choice    `json:"phases"`
 	Liquids   []Choice    `json:"liquids"`
@@ -250,7 +253,7 @@ type CueView struct {
 //	care      ID, Ticked  tick one caution; all are asked again at a start, on a new day, after hours without a shot
 //	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot
 //	session   Name        start a new session
-//	arm       Shots       1..999
+//	arm       Shots, DelayS, Dry  1..999; in so many seconds, 0..60; as a dry run: sensors real, no output switched
 //	disarm                anyone may
 //	go                    play the opening cues, or start the delay
 //	room                  simulated rig: let the drop, throw or sound go
@@ -274,6 +277,8 @@ type Command struct {
 	Value   string  `json:"value,omitempty"`
 	Name    string  `json:"name,omitempty"`
 	Shots   int     `json:"shots,omitempty"`
+	DelayS  int     `json:"delay_s,omitempty"`
+	Dry     bool    `json:"dry,omitempty"`
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
 	Text    string  `json:"text,omitempty"`
@@ -302,7 +307,7 @@ func Fields(commandType string) ([]string, bool) {
 	case "session":
 		return []string{"name"}, true
 	case "arm":
-		return []string{"shots"}, true
+		return []string{"shots", "delay_s", "dry"}, true
 	case "verdict":
 		return []string{"shot", "verdict"}, true
 	case "note":

@@ -73,8 +73,8 @@ func (c *Control) snapshot() *Snapshot {
 		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Elevation: c.plan.elevation,
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
-		NextFile: c.nextFile,
-		Phases:   phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
+		NextFile: c.nextFile, DryShots: append([]DryShot{}, c.dryShots...),
+		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {
 		s.Board.TickUs = float64(c.link.id.Tick) / float64(time.Microsecond)
@@ -84,6 +84,10 @@ func (c *Control) snapshot() *Snapshot {
 		s.ArmedLeft, s.ArmedEnds = c.left, s.Sent.Add(time.Until(c.current.ends)).UnixMilli()
 		s.NeedsGo = s.State == Armed && c.current.waitsGo
 	}
+	if c.current != nil && s.State == Arming {
+		s.ArmsAt = s.Sent.Add(time.Until(c.current.armsAt)).UnixMilli()
+	}
+	s.DryRun = c.current != nil && c.current.dry()
 	if c.opts.Room != nil {
 		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.lastSeen}
 	}

@@ -56,22 +56,29 @@ const reconnectedWords = "the board was gone and is back; disarmed"
 
 // armedWords says what an armed board waits for.
 func armedWords(r *run) string {
+	if r.dry() {
+		return "dry run, nothing will fire: " + waitWords(r)
+	}
+	return "armed: " + waitWords(r)
+}
+
+func waitWords(r *run) string {
 	switch {
 	case r.waitsGo && r.program.Clock == nil:
-		return "armed: start the delay when you are ready"
+		return "start the delay when you are ready"
 	case r.waitsGo:
-		return "armed: open the shutter first"
+		return "open the shutter first"
 	}
 	switch r.set.Kind {
 	case shot.Throw:
-		return "armed: waiting for the throw at the gate"
+		return "waiting for the throw at the gate"
 	case shot.Sound:
-		return "armed: waiting for the sound"
+		return "waiting for the sound"
 	}
 	if nth := r.program.Nth; nth > 1 {
-		return fmt.Sprintf("armed: waiting for drop %d at the beam", nth)
+		return fmt.Sprintf("waiting for drop %d at the beam", nth)
 	}
-	return "armed: waiting for the drop at the beam"
+	return "waiting for the drop at the beam"
 }
 
 // faultWords says why the board has a fault and how to clear it.

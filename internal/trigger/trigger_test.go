@@ -225,7 +225,6 @@ func TestCommitSaysWhatIsWrong(t *testing.T) {
 		"kill":    {func(p *wire.Program) { p.Clock.Input = killIn }, wire.ReasonBadProgram, 1},
 		"on-time": {func(p *wire.Program) { p.Cues[0].Width = 5_001 }, wire.ReasonMaxOn, 5_000},
 		"output":  {func(p *wire.Program) { p.Cues[0].Output = 3 }, wire.ReasonNoSuchPin, 3},
-		"no cue":  {func(p *wire.Program) { p.CueLen = 0 }, wire.ReasonBadProgram, 6},
 	} {
 		p := fixed()
 		test.change(&p)

@@ -258,7 +258,7 @@ func (p *Program) checkTable(l *Limits) Problem {
 }
 
 func (p *Program) checkCues(l *Limits) Problem {
-	if p.CueLen == 0 || p.CueLen > MaxCues || p.CueLen > l.Cues {
+	if p.CueLen > MaxCues || p.CueLen > l.Cues {
 		return badProgram(atCueLen)
 	}
 	if p.OpenLen > MaxCues || p.OpenLen > l.Cues {

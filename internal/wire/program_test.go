@@ -102,7 +102,7 @@ func TestCheck(t *testing.T) {
 		"delay too long":          {func(p *Program) { p.Table[1].Delay = MaxDelay + 1 }, bad(40)},
 		"table begins too late":   {func(p *Program) { p.GateMin = 999 }, bad(28)},
 		"table ends too early":    {func(p *Program) { p.GateMax = 3001 }, bad(44)},
-		"no cues":                 {func(p *Program) { p.CueLen = 0 }, bad(6)},
+		"no cues, a dry run":      {func(p *Program) { p.CueLen = 0 }, Problem{}},
 		"too many cues":           {func(p *Program) { p.CueLen = 9 }, bad(6)},
 		"too many opening cues":   {func(p *Program) { p.OpenLen = 9 }, bad(7)},
 		"no such output":          {func(p *Program) { p.Cues[1].Output = 3 }, Problem{ReasonNoSuchPin, 3}},

@@ -25,6 +25,7 @@ func Run(t *testing.T, open func(t *testing.T) Bed) {
 		{"arms only when it may", testArm},
 		{"fires after one beam", testSingle},
 		{"fires after the other edge", testOtherEdge},
+		{"runs dry", testDryRun},
 		{"times by the gate", testGate},
 		{"refuses intervals out of range", testIntervals},
 		{"counts to the nth edge", testNth},
@@ -152,7 +153,7 @@ func testBadPrograms(h *host) {
 			h.outs[h.w.Flash].MaxOn},
 		{func(p *wire.Program) { p.Cues[0].Width = 0 }, wire.ReasonBadProgram, 28 + 8 + 5},
 		{func(p *wire.Program) { p.Nth = 0 }, wire.ReasonBadProgram, 3},
-		{func(p *wire.Program) { p.CueLen = 0 }, wire.ReasonBadProgram, 6},
+		{func(p *wire.Program) { p.TableLen = 0 }, wire.ReasonBadProgram, 5},
 		{func(p *wire.Program) { p.CueLen, p.Cues[1] = 2, p.Cues[0] }, wire.ReasonBadProgram, 28 + 8 + 9},
 		{func(p *wire.Program) { p.Rest = wire.MaxWidth + 1 }, wire.ReasonBadProgram, 24},
 	} {
@@ -198,6 +199,36 @@ func testSingle(h *host) {
 	edges := take[wire.Edge](h)
 	require.NotEmpty(h.t, edges)
 	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.BrokenHigh, Count: 1, At: r.ClockAt}, edges[0])
+}
+
+// testDryRun runs the sensors' part of a program, and nothing else.
+func testDryRun(h *host) {
+	p := h.gated(time.Millisecond, 3*time.Second)
+	p.CueLen = 0
+	h.arm(p, 2)
+	gate := h.breakBeam(h.w.Gate)
+	h.sleep(40 * time.Millisecond)
+	at := h.breakBeam(h.w.Clock)
+	h.state(wire.Firing)
+	r := h.shot()
+	assert.Equal(h.t, wire.Done, r.Status)
+	assert.Zero(h.t, r.Cues)
+	h.assertNear(gate, r.GateAt, "the gate edge was")
+	h.assertNear(at, r.ClockAt, "the clock edge was")
+	assert.Equal(h.t, expectedDelay(p, uint32(r.ClockAt-r.GateAt)), r.Delay)
+	h.state(wire.Resting)
+	rested := h.state(wire.Armed)
+	assert.EqualValues(h.t, 1, rested.Left)
+	assert.False(h.t, rested.Now.Before(r.ClockAt+wire.Tick(r.Delay+p.Rest)), "it rests as if it had fired")
+	h.mustDo(wire.Disarm{})
+
+	p = h.single() // Go starts the delay
+	p.Clock, p.CueLen = wire.Source{Input: wire.NoInput}, 0
+	h.arm(p, 1)
+	h.mustDo(wire.Go{})
+	assert.Equal(h.t, p.Table[0].Delay, h.shot().Delay)
+	assert.Equal(h.t, wire.ReasonShotsDone, h.state(wire.Safe).Reason)
+	h.assertNeverOn("nothing is to be driven")
 }
 
 func testOtherEdge(h *host) {
