@@ -5,12 +5,13 @@ import (
 	"compress/gzip"
 	"context"
 	"embed"
-	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"time"
+
+	"stillwater/internal/render"
 )
 
 // packer is the packing program, run as a module at this version, so that the project does not depend on it.
@@ -120,7 +121,7 @@ func (j job) pack(ctx context.Context, t target, list []packageFile, work, path 
 		run[map[string]string{"postinst": "postinstall", "prerm": "preremove", "postrm": "postremove"}[script]] =
 			filepath.Join(work, script)
 	}
-	text, err := json.MarshalIndent(map[string]any{
+	text, err := render.IndentJSON(map[string]any{
 		"name": "stillwater", "arch": t.debian, "platform": "linux", "version": j.version, "version_schema": "none",
 		"section": "electronics", "priority": "optional", "maintainer": maintainer, "license": "Apache-2.0",
 		"description": description, "mtime": j.when, "umask": 0o022,
@@ -129,7 +130,7 @@ func (j job) pack(ctx context.Context, t target, list []packageFile, work, path 
 		"suggests":   []string{"network-manager"},
 		"contents":   list, "scripts": run,
 		"deb": map[string]any{"compression": "xz"},
-	}, "", "  ")
+	}, "")
 	if err != nil {
 		return fmt.Errorf("the packer's configuration: %w", err)
 	}

@@ -124,12 +124,22 @@ func (p *proc) run(files []*os.File, shell string, env []string, args ...string)
 	p.t.Cleanup(func() { p.signal(unix.SIGTERM); <-done })
 }
 
+// pid is the number of the board process, which has its outputs then.
+func (p *proc) pid() (pid int) {
+	p.t.Helper()
+	proctest.Eventually(p.t, "it has its outputs", func() bool {
+		pid = int(p.pins.Board.Load())
+		return pid != 0
+	})
+	return pid
+}
+
 // watchdog is the number of the watchdog that the board process starts.
-func (p *proc) watchdog(link *spawn.Process) int {
+func (p *proc) watchdog() int {
 	p.t.Helper()
 	var children []int
 	proctest.Eventually(p.t, "it has a watchdog", func() bool {
-		children = proctest.Children(p.t, link.Pid())
+		children = proctest.Children(p.t, p.pid())
 		return len(children) > 0
 	})
 	require.Len(p.t, children, 1)
@@ -163,7 +173,7 @@ func (p *proc) lit(link io.ReadWriter) {
 // watchdog if it cannot. Then the heartbeat's line does not change any more.
 func TestEveryWayOut(t *testing.T) {
 	kill := func(s unix.Signal) func(*proc, *spawn.Process) {
-		return func(_ *proc, link *spawn.Process) { _ = unix.Kill(link.Pid(), s) }
+		return func(p *proc, _ *spawn.Process) { _ = unix.Kill(p.pid(), s) }
 	}
 	fault := func(n uint32) func(*proc, *spawn.Process) {
 		return func(p *proc, _ *spawn.Process) { p.pins.Panic.Store(n) }
@@ -192,8 +202,8 @@ func TestEveryWayOut(t *testing.T) {
 		"the heartbeat's line fails": {itself: true, says: "heartbeat: no line on purpose",
 			after: func(p *proc, _ *spawn.Process) { p.pins.FailHeartbeat.Store(1) }},
 		"its watchdog is killed": {itself: true, says: "the outputs' watchdog has gone",
-			after: func(p *proc, l *spawn.Process) {
-				assert.NoError(p.t, unix.Kill(p.watchdog(l), unix.SIGKILL))
+			after: func(p *proc, _ *spawn.Process) {
+				assert.NoError(p.t, unix.Kill(p.watchdog(), unix.SIGKILL))
 			}},
 	} {
 		if name == "its terminal closes" && signal.Ignored(unix.SIGHUP) {
@@ -203,7 +213,7 @@ func TestEveryWayOut(t *testing.T) {
 			t.Parallel()
 			p := newProc(t)
 			link := p.spawned()
-			watchdog := p.watchdog(link)
+			watchdog := p.watchdog()
 			if c.before != nil {
 				c.before(p, link)
 			}
@@ -260,11 +270,11 @@ func TestRestartIsSafeFirst(t *testing.T) {
 	p := newProc(t)
 	link := p.spawned()
 	p.lit(link)
-	watchdog := p.watchdog(link)
-	for _, pid := range []int{watchdog, link.Pid()} {
+	watchdog := p.watchdog()
+	for _, pid := range []int{watchdog, p.pid()} {
 		require.NoError(t, unix.Kill(pid, unix.SIGSTOP))
 	}
-	for _, pid := range []int{watchdog, link.Pid()} {
+	for _, pid := range []int{watchdog, p.pid()} {
 		require.NoError(t, unix.Kill(pid, unix.SIGKILL))
 	}
 	<-link.Done()
@@ -292,14 +302,14 @@ func TestRestartIsSafeFirst(t *testing.T) {
 func TestStoppedProcessHasNoHeartbeat(t *testing.T) {
 	t.Parallel()
 	p := newProc(t)
-	link := p.spawned()
+	p.spawned()
 	proctest.Eventually(t, "it beats", func() bool { return p.pins.Beats.Load() > 5 })
-	require.NoError(t, unix.Kill(link.Pid(), unix.SIGSTOP))
-	proctest.Eventually(t, "its threads are stopped", func() bool { return proctest.Stopped(t, link.Pid()) })
+	require.NoError(t, unix.Kill(p.pid(), unix.SIGSTOP))
+	proctest.Eventually(t, "its threads are stopped", func() bool { return proctest.Stopped(t, p.pid()) })
 	beats := p.pins.Beats.Load()
 	whileAnotherBeats(t, 10)
 	assert.Equal(t, beats, p.pins.Beats.Load())
-	require.NoError(t, unix.Kill(link.Pid(), unix.SIGCONT))
+	require.NoError(t, unix.Kill(p.pid(), unix.SIGCONT))
 	proctest.Eventually(t, "it beats again", func() bool { return p.pins.Beats.Load() > beats+5 })
 }
 

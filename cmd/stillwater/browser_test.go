@@ -36,7 +36,7 @@ const patience = 30 * time.Second
 // phone is a real browser with the page, driven by touch or mouse. It notes every request and every complaint.
 type phone struct {
 	t      *testing.T
-	ctx    context.Context
+	ctx    context.Context // the tab: chromedp has browsers and tabs in contexts
 	host   string
 	touch  bool
 	away   atomic.Bool // the machine is stopped on purpose: failed requests are no complaint
@@ -47,7 +47,7 @@ type phone struct {
 	fired  int // shots seen that were not given up
 }
 
-// browser is one Chromium for several phones.
+// browser is one Chromium for several phones: its context, as chromedp has it.
 type browser struct{ ctx context.Context }
 
 // startBrowser starts Chromium until the test ends.

@@ -1,9 +1,7 @@
 package export
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"iter"
@@ -11,6 +9,7 @@ import (
 	"strings"
 
 	"stillwater/internal/record"
+	"stillwater/internal/render"
 	"stillwater/internal/shot"
 )
 
@@ -134,7 +133,7 @@ func SessionJSON(ctx context.Context, w io.Writer, source Source, s record.Summa
 	if err != nil {
 		return Result{}, err
 	}
-	head, err := indented(sessionOf(s), "")
+	head, err := render.IndentJSON(sessionOf(s), "")
 	if err != nil {
 		return Result{}, err
 	}
@@ -161,7 +160,7 @@ func writeArray[T any](w io.Writer, indent string, values iter.Seq2[T, error]) e
 		if err != nil {
 			return err
 		}
-		text, err := indented(value, indent+"  ")
+		text, err := render.IndentJSON(value, indent+"  ")
 		if err != nil {
 			return err
 		}
@@ -174,18 +173,6 @@ func writeArray[T any](w io.Writer, indent string, values iter.Seq2[T, error]) e
 		return fmt.Errorf("write JSON: %w", err)
 	}
 	return nil
-}
-
-// indented is a value in JSON whose further lines begin with prefix.
-func indented(v any, prefix string) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	e.SetIndent(prefix, "  ")
-	if err := e.Encode(v); err != nil {
-		return nil, fmt.Errorf("write JSON: %w", err)
-	}
-	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
 }
 
 // lostWords names the shots that could not be read: "session 1: shots 3, 7 to 9; session 2: shot 4". Those of which

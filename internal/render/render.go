@@ -3,6 +3,7 @@ package render
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -138,15 +139,28 @@ func sanitize(cell string) string {
 	}, cell)
 }
 
-// JSON writes a value with indents, and text as it is: what a program reads and a person may look at.
+// JSON writes a value, indented and without escapes for HTML, and a line's end.
 func JSON(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
-	e.SetEscapeHTML(false)
-	e.SetIndent("", "  ")
-	if err := e.Encode(v); err != nil {
+	text, err := IndentJSON(v, "")
+	if err != nil {
+		return err
+	}
+	if _, err := w.Write(append(text, '\n')); err != nil {
 		return fmt.Errorf("write JSON: %w", err)
 	}
 	return nil
+}
+
+// IndentJSON encodes a value as JSON does, without a line's end; lines after the first begin with prefix.
+func IndentJSON(v any, prefix string) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent(prefix, "  ")
+	if err := e.Encode(v); err != nil {
+		return nil, fmt.Errorf("write JSON: %w", err)
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
 }
 
 // IsTerminal reports whether w is a terminal.

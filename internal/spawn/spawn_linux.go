@@ -113,20 +113,17 @@ func describeExit(s *os.ProcessState, err error, log string) string {
 func socketPair() (net.Conn, *os.File, error) {
 	fds, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_STREAM|unix.SOCK_CLOEXEC, 0)
 	if err != nil {
-		return nil, nil, fmt.Errorf("make a socket socketPair for the board's link: %w", err)
+		return nil, nil, fmt.Errorf("make a socket pair for the board's link: %w", err)
 	}
 	ours, theirs := os.NewFile(uintptr(fds[0]), "board link"), os.NewFile(uintptr(fds[1]), "host link")
 	defer ours.Close()
 	conn, err := net.FileConn(ours)
 	if err != nil {
 		theirs.Close()
-		return nil, nil, fmt.Errorf("use the socket socketPair for the board's link: %w", err)
+		return nil, nil, fmt.Errorf("use the socket pair for the board's link: %w", err)
 	}
 	return conn, theirs, nil
 }
-
-// Pid is the process's number.
-func (p *Process) Pid() int { return p.cmd.Process.Pid }
 
 // Read reads from the link. Once the process has ended and everything it wrote is read, the error is an *ExitError.
 func (p *Process) Read(b []byte) (int, error) {

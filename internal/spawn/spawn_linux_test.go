@@ -50,7 +50,7 @@ var parts = map[string]func(){
 		if err != nil {
 			panic(err)
 		}
-		fmt.Println(p.Pid())
+		fmt.Println(p.cmd.Process.Pid)
 		waitForever()
 	},
 	// watchdog keeps two descriptors.
@@ -108,7 +108,7 @@ func TestKilled(t *testing.T) {
 	p, err := Start(Command{Args: []string{"part-echo"}})
 	require.NoError(t, err)
 	defer p.Close()
-	require.NoError(t, unix.Kill(p.Pid(), unix.SIGKILL))
+	require.NoError(t, unix.Kill(p.cmd.Process.Pid, unix.SIGKILL))
 	_, err = io.ReadAll(p)
 	assert.ErrorContains(t, err, "was killed by signal 9 (SIGKILL)")
 	_, err = p.Write([]byte("x"))
@@ -206,7 +206,7 @@ func TestLogIsWholeAtTheEnd(t *testing.T) {
 	messages := lateLog{t: t, pid: make(chan int, 1)}
 	process, err := Start(Command{Args: []string{"part-fail"}, Stderr: &messages, Grace: time.Minute})
 	require.NoError(t, err)
-	messages.pid <- process.Pid()
+	messages.pid <- process.cmd.Process.Pid
 	<-process.Done()
 	assert.Contains(t, messages.String(), "no such chip")
 	_ = process.Close()

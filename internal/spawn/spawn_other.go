@@ -10,9 +10,6 @@ type Process struct{}
 // Start fails.
 func Start(Command) (*Process, error) { return nil, ErrUnsupported }
 
-// Pid is 0.
-func (*Process) Pid() int { return 0 }
-
 // Read fails.
 func (*Process) Read([]byte) (int, error) { return 0, ErrUnsupported }
 

@@ -4,7 +4,9 @@ package guest
 
 import (
 	"io"
+	"os"
 	"os/exec"
+	"slices"
 	"testing"
 	"time"
 
@@ -35,9 +37,13 @@ func startBoard(t *testing.T, path, socket string) *boardProcess {
 		return p
 	}
 	p := &boardProcess{t: t, out: &proctest.Log{}}
+	before := proctest.Children(t, os.Getpid())
 	link, err := spawn.Start(spawn.Command{Path: program, Args: []string{"board", "--config", path}, Stderr: p.out})
 	require.NoError(t, err)
-	p.link, p.pid, p.done = link, link.Pid(), link.Done()
+	started := slices.DeleteFunc(proctest.Children(t, os.Getpid()),
+		func(pid int) bool { return slices.Contains(before, pid) })
+	require.Len(t, started, 1)
+	p.link, p.pid, p.done = link, started[0], link.Done()
 	return p
 }
 
