@@ -153,6 +153,8 @@ func TestHints(t *testing.T) {
 		"order":             b.sameOrderByTab,
 		"session":           b.sessionDate,
 		"go":                b.goKeepsItsPlace,
+		"signals":           b.signals,
+		"locked phone":      b.lockedPhone,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}

@@ -12,6 +12,7 @@ import { SetUp } from "./setup.js";
 import { Shoot } from "./shoot.js";
 import { StateHeader } from "./state.js";
 import { keepFolds } from "./store.js";
+import { ThisPhone } from "./thisphone.js";
 import { isLive } from "./words.js";
 
 /** @import { Refusal, Snapshot } from "../protocol.d.ts" */
@@ -38,6 +39,7 @@ export class Page {
 		this.board = new Board(commands);
 		this.shoot = new Shoot(commands);
 		this.lookback = new LookBack(commands);
+		this.phone = new ThisPhone();
 		this.bar = new Bar(commands, (what) => this.#lead(what));
 		/** @type {Field[]} */
 		this.fields = [...this.shoot.fields, ...this.setup.fields];
@@ -77,6 +79,7 @@ export class Page {
 		this.shoot.show(snap);
 		this.lookback.show(snap);
 		placeRefusal(this.fields, snap.refusal, this.#refusedAt);
+		this.phone.show(snap);
 		this.bar.show(snap, this.#holding);
 		this.#enable();
 		if (before && !isLive(before) && isLive(snap)) this.#armed();

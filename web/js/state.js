@@ -57,6 +57,9 @@ export class StateHeader {
 	#showNotice(snap, holding) {
 		const words = [];
 		if (snap?.notice) words.push(sentence(snap.notice));
+		if (snap?.away && isLive(snap) && !holding) {
+			words.push(`${capital(snap.holder)} is locked or gone: this disarms ${snap.grace_s} s after that.`);
+		}
 		if (holding && snap?.asking[0]) words.push(`${capital(snap.asking[0])} asks for the controls: see Set up.`);
 		if (snap?.record.problem) words.push(sentence(`the record cannot be written: ${snap.record.problem}`));
 		if (snap && snap.record.waiting > (snap.record.problem ? 0 : 1))

@@ -18,6 +18,24 @@ export function keep(name, value) {
 	}
 }
 
+/** What this browser keeps for other evenings. @param {string} name @returns {string | null} */
+export function remembered(name) {
+	try {
+		return localStorage.getItem(name);
+	} catch {
+		return null;
+	}
+}
+
+/** @param {string} name @param {string} value */
+export function remember(name, value) {
+	try {
+		localStorage.setItem(name, value);
+	} catch {
+		// forbidden, or full
+	}
+}
+
 /** Folds stay as they were left. @param {Element} root */
 export function keepFolds(root) {
 	const open = new Set((kept("folds") ?? "").split(" "));
