@@ -36,6 +36,7 @@ export interface Snapshot {
 	shots: ShotView[];
 	shot_count: number;
 	dry_shots: DryShot[];
+	lag: Lag;
 	next_file: number;
 	phases: Choice[];
 	liquids: Choice[];
@@ -66,6 +67,25 @@ export interface OutputView {
 	name: string;
 	test_ms: number;
 	tested: string;
+}
+
+export interface Lag {
+	running: boolean;
+	wanted: number;
+	released: number;
+	samples_ms: number[];
+	mean_ms: number;
+	sd_ms: number;
+	outliers: number[];
+	bins: LagBin[];
+	words: string;
+	usable: boolean;
+}
+
+export interface LagBin {
+	from_ms: number;
+	to_ms: number;
+	count: number;
 }
 
 export interface DryShot {
@@ -251,7 +271,8 @@ export interface LightSet {
 
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
-	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again";
+	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
+	| "lag" | "uselag";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {

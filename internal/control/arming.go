@@ -126,6 +126,8 @@ func (c *Control) checkArm(client string, cmd Command) error {
 		return refusal("", sentence(c.reason), "Wait until it is connected.")
 	case c.current != nil || c.arming:
 		return refusal("", "It is armed already.", "Disarm first.")
+	case c.measuringLag():
+		return errMeasuring
 	case c.buttonDown() != "":
 		return refusal("", fmt.Sprintf("The %s is held down: it could not disarm.", c.buttonDown()),
 			"Let it go, or see that its plug is in and its level is right.")

@@ -25,12 +25,14 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":
 		return c.disarm("disarmed by " + client)
-	case "arm", "go", "room", "pulse":
+	case "arm", "go", "room", "pulse", "lag":
 		return c.start(ctx, client, cmd)
 	case "verdict", "note", "star", "picture", "file", "rename":
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
+	case "uselag":
+		return c.useLag(client)
 	case "set":
 		return c.putField(client, cmd.Field, cmd.Value)
 	}
@@ -54,6 +56,8 @@ func (c *Control) start(ctx context.Context, client string, cmd Command) error {
 		return c.sendGo(ctx, cmd.Epoch, func() error { return c.checkStart(client, cmd) })
 	case "room":
 		return c.releaseInRoom(ctx, client, cmd)
+	case "lag":
+		return c.measureLag(client, cmd)
 	}
 	return c.pulse(ctx, client, cmd)
 }

@@ -128,6 +128,7 @@ type Control struct {
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
 	dryShots         []DryShot // of the latest dry run, newest first
+	lag              *lagRun   // under way, or the latest; nil: none yet
 	phones           phones
 	viewers          map[*viewer]struct{}
 	published        time.Time

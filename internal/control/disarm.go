@@ -45,6 +45,7 @@ func (c *Control) newEpoch() {
 	if c.link != nil {
 		c.link.cancelGestures()
 	}
+	c.stopLag()
 	for q := range c.requests {
 		q.cancel()
 	}

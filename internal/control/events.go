@@ -127,6 +127,7 @@ func (c *Control) handleEdge(e wire.Edge) {
 		c.inputs[i].Edges += int(e.Count)
 		c.inputs[i].Active = e.High == c.link.wiring.Inputs[i].ActiveHigh
 		c.changeButton(e.Input, e.High, e.At)
+		c.lagEdge(e)
 	}
 	c.publishSoon()
 }

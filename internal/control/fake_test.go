@@ -41,6 +41,7 @@ type device struct {
 	late    time.Duration // how far behind its plan a pulse begins
 	levels  uint8         // of the inputs
 	gos     int
+	onPulse func(board.CueReport) // called with each test pulse, before it is reported
 }
 
 func newDevice() *device {
@@ -172,6 +173,9 @@ func (d *device) Pulse(ctx context.Context, output uint8, width time.Duration) e
 	}
 	d.pulses = append(d.pulses, board.CueReport{Output: output, Planned: time.Hour, On: time.Hour + 12*time.Microsecond,
 		Off: time.Hour + 12*time.Microsecond + width})
+	if d.onPulse != nil {
+		d.onPulse(d.pulses[len(d.pulses)-1])
+	}
 	d.events <- board.Event{Pulse: &d.pulses[len(d.pulses)-1]}
 	return nil
 }

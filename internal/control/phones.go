@@ -111,7 +111,7 @@ func (c *Control) graceExpired(g *graceTimer) {
 		p.giveToNext()
 		c.watchHolder(time.Now())
 	}
-	if c.current != nil {
+	if c.current != nil || c.measuringLag() {
 		c.beginDisarm(fmt.Sprintf("disarmed: %s, which held the controls, %s for %s", g.holder, how,
 			durationWords(c.opts.Grace)))
 	}

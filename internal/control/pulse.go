@@ -62,19 +62,8 @@ func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
 
 // beginPulse checks everything that must be so before a test, and says which output is meant. The mutex is held.
 func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, err error) {
-	if err := c.checkStart(client, cmd); err != nil {
+	if err := c.checkTest(client, cmd); err != nil {
 		return nil, 0, err
-	}
-	if c.requireDisarmed("output", "") != nil {
-		return nil, 0, refusal("output", "Outputs are not tested while armed.", "Disarm first.")
-	}
-	switch {
-	case c.reachable() == nil:
-		return nil, 0, refusal("output", sentence(c.reason), "Wait until it is connected.")
-	case !c.careDone():
-		return nil, 0, refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
-	case time.Since(c.lastPulse) < minPulseInterval:
-		return nil, 0, refusal("output", "That is too soon after the last test.", "Wait half a second.")
 	}
 	for i, out := range c.link.id.Outputs {
 		if out.Name == cmd.Output {
@@ -86,6 +75,27 @@ func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, e
 	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", cmd.Output), "Reload the page.")
 }
 
+// checkTest checks everything that must be so before an output is switched by hand. The mutex is held.
+func (c *Control) checkTest(client string, cmd Command) error {
+	if err := c.checkStart(client, cmd); err != nil {
+		return err
+	}
+	if c.requireDisarmed("output", "") != nil {
+		return refusal("output", "Outputs are not tested while armed.", "Disarm first.")
+	}
+	switch {
+	case c.reachable() == nil:
+		return refusal("output", sentence(c.reason), "Wait until it is connected.")
+	case !c.careDone():
+		return refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
+	case c.measuringLag():
+		return errMeasuring
+	case time.Since(c.lastPulse) < minPulseInterval:
+		return refusal("output", "That is too soon after the last test.", "Wait half a second.")
+	}
+	return nil
+}
+
 // handlePulse handles the report of a test pulse.
 func (c *Control) handlePulse(p board.CueReport) {
 	if int(p.Output) < len(c.outputs) {
@@ -93,5 +103,6 @@ func (c *Control) handlePulse(p board.CueReport) {
 		out.Tested = fmt.Sprintf("planned at once for %.1f ms; on after %.3f ms, for %.3f ms",
 			out.TestMs, ms(p.On-p.Planned), ms(p.Off-p.On))
 	}
+	c.lagPulse(p)
 	c.publish()
 }

@@ -56,6 +56,7 @@ type Snapshot struct {
 	ShotCount int         `json:"shot_count"`
 	DryShots  []DryShot   `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
 	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
+	Lag       Lag         `json:"lag"`       // of the camera, as measured
 	Phases    []Choice    `json:"phases"`
 	Liquids   []Choice    `json:"liquids"`
 	Notice    string      `json:"notice"` // a message: an edge rejected, edges lost, the record full; "" none
@@ -244,8 +245,8 @@ type CueView struct {
 	LateUs    float64 `json:"late_us"`
 }
 
-// Command is what a phone asks for. Any may have an Epoch, that of the newest snapshot the phone had; arm, go, room and
-// pulse must, and are refused when it is over. Type says which of the other fields matter.
+// Command is what a phone asks for. Any may have an Epoch, that of the newest snapshot the phone had; arm, go, room,
+// pulse and lag must, and are refused when it is over. Type says which of the other fields matter.
 //
 //	take                  ask for the controls (granted at once if nobody holds them)
 //	give      To          the holder hands them over
@@ -265,6 +266,8 @@ type CueView struct {
 //	                      coming shot
 //	rename    Session, Name  "" takes the name away
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
+//	lag       Shots       measure the camera's lag by 3..50 releases, only when nothing is armed; a disarm ends it
+//	uselag                take the measured lag and its scatter into the set
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	page      Hidden      the phone is locked or shows something else: a holder that stays so is taken for gone
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
@@ -296,7 +299,7 @@ type Command struct {
 // false: no such command.
 func Fields(commandType string) ([]string, bool) {
 	switch commandType {
-	case "take", "release", "disarm", "go", "room":
+	case "take", "release", "disarm", "go", "room", "uselag":
 		return nil, true
 	case "give":
 		return []string{"to"}, true
@@ -308,6 +311,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"name"}, true
 	case "arm":
 		return []string{"shots", "delay_s", "dry"}, true
+	case "lag":
+		return []string{"shots"}, true
 	case "verdict":
 		return []string{"shot", "verdict"}, true
 	case "note":

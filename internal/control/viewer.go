@@ -74,6 +74,7 @@ func (c *Control) snapshot() *Snapshot {
 		Elevation: c.plan.elevation,
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		NextFile: c.nextFile, DryShots: append([]DryShot{}, c.dryShots...),
+		Lag:    c.lag.view(),
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {

@@ -211,6 +211,13 @@ func (r *Rig) Frame(clockAt time.Duration) (scene.Frame, bool) {
 // goLead is how long before a release a Go belongs to it.
 const goLead = 2 * time.Second
 
+// Lag is the room's camera's mean lag.
+func (r *Rig) Lag() time.Duration {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.room.Lag()
+}
+
 // Press activates or releases the kill switch or the button.
 func (r *Rig) Press(input string, active bool) error {
 	r.mu.Lock()
