@@ -178,9 +178,8 @@ export function trimField(q, commands) {
 	const aside = el("div", { class: "aside" });
 	const nudge = (/** @type {number} */ by) => {
 		const way = by < 0 ? "earlier" : "later";
-		const spoken = `${Math.abs(by)} milliseconds ${way}`;
-		const attrs = { class: "nudge", "data-nudge": by, "aria-label": spoken, onclick: () => inner.change(by) };
-		return button(attrs, el("b", {}, signed(by, 0)), el("span", {}, "ms"));
+		const attrs = { class: "nudge", "data-nudge": by, onclick: () => inner.change(by) };
+		return button(attrs, el("b", {}, signed(by, 0)), el("span", {}, "ms"), el("i", { class: "spoken" }, `, ${way}`));
 	};
 	const about = el("div", { class: "about" }, label, el("span", { class: "side" }, "− earlier, + later"), total);
 	const steps = el("div", { class: "nudges" }, ...[-10, -5, -1, 1, 5, 10].map(nudge));

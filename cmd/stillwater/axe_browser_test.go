@@ -1,0 +1,101 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/need"
+)
+
+// violation is a rule that axe found broken, and the nodes it was broken at.
+type violation struct {
+	ID, Help string
+	Nodes    []string
+}
+
+// axe loads axe-core into the page.
+func axe(t *testing.T) (check func(p *phone, where string) []violation) {
+	path := os.Getenv("STILLWATER_AXE")
+	if path == "" {
+		need.Missing(t, "no axe-core: npm install axe-core, then name its axe.min.js in STILLWATER_AXE")
+	}
+	script, err := os.ReadFile(path)
+	require.NoError(t, err)
+	return func(p *phone, where string) []violation {
+		p.t.Helper()
+		if !eval[bool](p, `typeof axe !== "undefined"`) {
+			p.js(string(script) + "\nvoid 0")
+		}
+		p.js(`window.axeFound = null;
+			axe.run().then((r) => { axeFound = r.violations; },
+				(e) => { axeFound = [{ id: "axe", help: String(e), nodes: [] }]; });
+			void 0`)
+		p.until("axe has looked at "+where, `axeFound`)
+		return eval[[]violation](p, `axeFound.map((v) => ({ ID: v.id, Help: v.help, Nodes: v.nodes.map((n) => n.html) }))`)
+	}
+}
+
+// TestAccessibilityRules: axe-core finds nothing wrong, in each state, in each place, with all that unfolds open.
+func TestAccessibilityRules(t *testing.T) {
+	t.Parallel()
+	check := axe(t)
+	b := startBrowser(t)
+	m, p := b.stage(t, func(*puppet) {})
+	p.state("safe", "Safe")
+	everywhere := func(where string) {
+		t.Helper()
+		for _, place := range []string{"setup", "shoot", "lookback"} {
+			p.js(fmt.Sprintf(`document.querySelector('[data-to=%q]').click();
+				for (const d of document.querySelectorAll("#%s details")) d.open = true`, place, place))
+			p.until("it is there", fmt.Sprintf(`document.querySelector("#%s").checkVisibility()`, place))
+			assert.Empty(t, check(p, where+" in "+place), "%s in %s", where, place)
+		}
+	}
+	everywhere("safe")
+	armed := func(s *control.Snapshot) { s.ArmedLeft, s.ArmedEnds = 3, s.Sent.Add(5*time.Minute).UnixMilli() }
+	shots := func(s *control.Snapshot) {
+		s.ShotCount = 2
+		s.Shots = []control.ShotView{
+			{ID: 2, Number: 2, Status: "late", Problem: "The board was late: nothing was fired.", At: time.Now(),
+				Cues: []control.CueView{}},
+			{ID: 1, Number: 1, OK: true, Status: "done", At: time.Now(), Verdict: "early", Note: "short",
+				Cues: []control.CueView{{Name: "flash", PlannedMs: 130, ActualMs: 130.01, LateUs: 10}}},
+		}
+	}
+	for _, s := range []struct {
+		name, word string
+		change     func(*control.Snapshot)
+	}{
+		{"arming", "Arming", func(s *control.Snapshot) { s.State, s.Reason = control.Arming, "arming" }},
+		{"armed", "Armed", func(s *control.Snapshot) { s.State = control.Armed; armed(s) }},
+		{"firing", "Firing", func(s *control.Snapshot) { s.State = control.Firing; armed(s) }},
+		{"resting", "Resting", func(s *control.Snapshot) { s.State = control.Resting; armed(s); shots(s) }},
+		{"safe", "Safe", func(s *control.Snapshot) { s.State, s.Notice = control.Safe, "broken too briefly"; shots(s) }},
+		{"fault", "Fault", func(s *control.Snapshot) { s.State, s.Reason = control.Fault, "an output was on for too long" }},
+		{"fault", "Fault", func(s *control.Snapshot) {
+			s.State, s.Reason = control.Fault, "the kill switch is pressed"
+			s.Inputs = []control.InputView{{Name: "beam", Role: "beam"}, {Name: "stop", Role: "kill", Active: true}}
+		}},
+		{"safe", "Safe", func(s *control.Snapshot) {
+			s.State, s.Preview = control.Safe, nil
+			s.Refusal = &control.Refusal{Field: "drop.height", Why: "The drop is too low.", Remedy: "Raise it."}
+		}},
+		{"safe", "Safe", func(s *control.Snapshot) { *s = ready(); s.Holder = "phone 9"; s.Asking = []string{"phone 4"} }},
+	} {
+		m.be(func(snap *control.Snapshot) { s.change(snap) })
+		p.state(s.name, s.word)
+		everywhere(s.name)
+	}
+
+	p.js(`document.querySelector("#arm").replaceChildren()`)
+	found := check(p, "a button without a name")
+	require.NotEmpty(t, found, "the check can fail")
+	assert.True(t, strings.Contains(fmt.Sprint(found), "button-name"), "%v", found)
+}
