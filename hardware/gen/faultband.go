@@ -26,14 +26,14 @@ var waves = []wave{
 }
 
 // bands simulates waves, as many at a time as there are processors.
-func (l *faultRunner) bands(ctx context.Context, list []wave, tell func()) ([]circuit.Band, error) {
+func (l *faultRunner) bands(ctx context.Context, list []wave, progress func()) ([]circuit.Band, error) {
 	bands, bad := make([]circuit.Band, len(list)), make([]error, len(list))
 	var group sync.WaitGroup
-	seats := make(chan struct{}, runtime.NumCPU())
+	slots := make(chan struct{}, runtime.NumCPU())
 	for i, w := range list {
-		seats <- struct{}{}
+		slots <- struct{}{}
 		group.Go(func() {
-			defer func() { <-seats; tell() }()
+			defer func() { <-slots; progress() }()
 			bands[i], bad[i] = l.wave(ctx, w)
 		})
 	}

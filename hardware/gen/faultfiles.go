@@ -25,14 +25,14 @@ func (l *simulator) writeFaults(ctx context.Context, dir string, progress io.Wri
 	}
 	faults := f.faults()
 	var done atomic.Int64
-	tell := func() {
+	report := func() {
 		fmt.Fprintf(progress, "\rfaults and square waves: %d of %d", done.Add(1), len(faults)+len(waves))
 	}
-	rows, err := f.rows(ctx, faults, tell)
+	rows, err := f.rows(ctx, faults, report)
 	if err != nil {
 		return err
 	}
-	bands, err := f.bands(ctx, waves, tell)
+	bands, err := f.bands(ctx, waves, report)
 	fmt.Fprintln(progress)
 	if err != nil {
 		return err

@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/config"
 )
 
-// examinations are what is looked at for a kind of board, each on its own.
+// examinations lists the checks for a kind of board.
 func examinations(kind config.Kind) []func(site) []Finding {
 	all := []func(site) []Finding{examinePort, examineJournal, examineClock}
 	switch kind {
@@ -25,7 +25,7 @@ func examinations(kind config.Kind) []func(site) []Finding {
 	return all
 }
 
-// examineSocket looks at the way to a board that is a service of its own.
+// examineSocket checks whether this user can reach a board that is a service of its own.
 func examineSocket(s site) []Finding {
 	const others = 0o002 // who may write to a socket may connect to it
 	at := s.socket
@@ -47,7 +47,7 @@ func examineSocket(s site) []Finding {
 	return nil
 }
 
-// examinePort checks whether the page can have its port.
+// examinePort checks whether the page can listen on its port.
 func examinePort(s site) []Finding {
 	where := "listen " + s.conf.Listen
 	switch {
@@ -69,7 +69,7 @@ const (
 	roomToWork  = 200 << 20
 )
 
-// examineJournal checks whether shots can be put on record.
+// examineJournal checks whether shots can be recorded.
 func examineJournal(s site) []Finding {
 	at := s.journal
 	room := fmt.Sprintf("%d MB are free for the record", at.free>>20)
@@ -88,7 +88,7 @@ func examineJournal(s site) []Finding {
 	return nil
 }
 
-// examineClock checks whether dates can be believed.
+// examineClock checks whether dates will be right.
 func examineClock(s site) []Finding {
 	if s.clock.Trusted {
 		return nil
