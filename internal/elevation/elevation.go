@@ -30,6 +30,8 @@ type Options struct {
 	Caption  string    // of a file, "" none
 	// ForPage: dimensions can be pressed, the style and what is said of the problem are the page's. Else it is a file.
 	ForPage bool
+	// ReadOnly: with ForPage, dimensions cannot be pressed.
+	ReadOnly bool
 }
 
 // Problem is why a set cannot work, and the field that it names, "" if none.
@@ -67,7 +69,7 @@ func Draw(set shot.Set, opts Options) Drawing {
 		f.drawDrop()
 	}
 	f.drawKey(opts)
-	return f.drawing(opts.ForPage)
+	return f.drawing(opts)
 }
 
 func estimate(set shot.Set, interval phys.Time) (shot.Estimate, error) {
@@ -208,23 +210,26 @@ func (f *figure) scaleBar(y float64) float64 {
 }
 
 // drawing puts the SVG together.
-func (f *figure) drawing(forPage bool) Drawing {
+func (f *figure) drawing(opts Options) Drawing {
 	height := f.bottom + margin
 	words := strings.Join(f.text, " ")
 	var out strings.Builder
 	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" class="elevation"`, number(f.width),
 		number(height))
-	if forPage {
+	switch {
+	case opts.ForPage && opts.ReadOnly:
+		fmt.Fprintf(&out, ` role="img" aria-label="%s: %s">`, title, escape(words))
+	case opts.ForPage:
 		fmt.Fprintf(&out, ` role="group" aria-label="%s" aria-describedby="elevation-words"><desc id="elevation-words">%s`+
 			`</desc>`, title, escape(words))
-	} else {
+	default:
 		fmt.Fprintf(&out, ` width="%s" height="%s" role="img" aria-labelledby="title words"><title id="title">%s</title>`+
 			`<desc id="words">%s</desc><style>%s</style><rect class="paper" width="100%%" height="100%%"/>`,
 			number(f.width), number(height), title, escape(words), style)
 	}
 	out.WriteString(f.back.String())
 	for _, d := range f.dims {
-		f.group(&out, d, forPage)
+		f.group(&out, d, opts.ForPage && !opts.ReadOnly)
 	}
 	out.WriteString("</svg>")
 	return Drawing{SVG: out.String(), Width: f.width, Height: height, Scale: f.scale, Text: f.text, boxes: f.boxes,

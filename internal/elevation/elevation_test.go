@@ -309,6 +309,10 @@ func TestForPage(t *testing.T) {
 	assert.NotContains(t, page.SVG, "style=")
 	assert.Contains(t, file.SVG, "<style>")
 	assert.NotContains(t, file.SVG, "tabindex")
+	still := Draw(set(t, "drop"), Options{ForPage: true, ReadOnly: true})
+	assert.Contains(t, still.SVG, `role="img" aria-label="Side elevation of the set: `+escape(still.Text[0]))
+	assert.NotContains(t, still.SVG, "button")
+	assert.NotContains(t, still.SVG, " id=")
 	for _, kind := range shot.Kinds() {
 		d := Draw(set(t, kind), Options{ForPage: true})
 		assert.Less(t, len(d.SVG), 8<<10, "%s: a phone gets it with each change", kind)

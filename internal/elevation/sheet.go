@@ -244,7 +244,7 @@ func writeText(out *strings.Builder, class string, size float64, text string, at
 }
 
 // group writes a dimension.
-func (s *sheet) group(out *strings.Builder, d dimension, forPage bool) {
+func (s *sheet) group(out *strings.Builder, d dimension, pressable bool) {
 	class, say := "dim", d.spoken+", "+d.full
 	if d.apart {
 		class += " apart"
@@ -255,7 +255,7 @@ func (s *sheet) group(out *strings.Builder, d dimension, forPage bool) {
 		say += ", cannot work"
 	}
 	fmt.Fprintf(out, `<g class="%s" data-field="%s"`, class, d.field)
-	if forPage {
+	if pressable {
 		fmt.Fprintf(out, ` role="button" tabindex="0" aria-label="%s: change"`, escape(say))
 	}
 	out.WriteString(">" + d.marks.String())
