@@ -13,8 +13,8 @@ import (
 // takes its time on the air.
 const clockTolerance = 2 * time.Second
 
-// SetOrigin stores the date at which a boot began, known ByPhone or BySystem; it dates everything made in that boot. A
-// phone's date does not replace the system's.
+// SetOrigin keeps the date at which a boot began, by ByPhone or BySystem, and with it the dates of all that was made in
+// that boot. What a phone said does not take the place of what the system's own clock said when it was right.
 func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, by record.Dating) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {
@@ -30,7 +30,7 @@ func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, 
 	return nil
 }
 
-// Origin returns when a boot began and by which clock; the zero time if that is not known.
+// Origin says when a boot began and by which clock; the zero time when that is not known.
 func (j *Journal) Origin(ctx context.Context, boot string) (time.Time, record.Dating, error) {
 	defer j.acquire()()
 	var origin sql.NullInt64

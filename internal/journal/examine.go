@@ -20,15 +20,14 @@ func (h *header) number(at int) int { return int(int32(binary.BigEndian.Uint32(h
 func (h *header) userVersion() int   { return h.number(60) }
 func (h *header) applicationID() int { return h.number(68) }
 
-// empty reports that there is no table.
+// empty says that there is no table.
 func (h *header) empty() bool {
 	const leaf = 13
 	return h[100] == leaf && binary.BigEndian.Uint16(h[103:]) == 0
 }
 
-// Examine returns the error that Open would return for the file at path, as far as the file's header shows. It does not
-// open the file with SQLite, which leaves files beside a database even if it only reads. The error wraps ErrForeign or
-// ErrNewer. No file is no error.
+// Examine says what Open would say of the file at path, as far as that can be seen without SQLite, which leaves files
+// beside a database that it only reads. The error wraps ErrForeign or ErrNewer. No file is no error.
 func Examine(path string) error {
 	info, err := os.Stat(path)
 	switch {
@@ -59,7 +58,7 @@ func Examine(path string) error {
 	return h.check(path)
 }
 
-// check checks a database's header. The newest changes may still be in the -wal file.
+// check looks at what a database says of itself. What was added last may still be in the file beside it.
 func (h *header) check(path string) error {
 	steps, err := listMigrations(migrations)
 	if err != nil {

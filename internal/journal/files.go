@@ -13,7 +13,7 @@ import (
 // fileNumber is a camera's number as typed: that of the shot, from which the next ones count.
 type fileNumber struct{ shot, file int }
 
-// fileDoubtful is what is wrong with a shot if not all typed numbers can be read.
+// fileDoubtful is what is wrong with a shot when not all that was typed can be read.
 const fileDoubtful = "the camera's number of its picture cannot be relied on"
 
 // fileNumbers are the numbers typed in each session, in the order of the shots.
@@ -29,7 +29,8 @@ func (f fileNumbers) of(session int64, shot int) int {
 	return record.FileAfter(typed[i].file, shot-typed[i].shot)
 }
 
-// fileNumbers reads what was typed in a session, or in every session when it is 0. lost: not all of it can be read.
+// fileNumbers reads what was typed in a session, or in every session when it is 0. lost says that not all of it can be
+// read.
 func (j *Journal) fileNumbers(ctx context.Context, session int64) (all fileNumbers, lost bool, err error) {
 	if j.beforeRemarks {
 		return nil, false, nil
@@ -54,8 +55,7 @@ func (j *Journal) fileNumbers(ctx context.Context, session int64) (all fileNumbe
 	return all, false, err
 }
 
-// fileOf is the camera's number of a shot's picture; 0 if it is not known or cannot be read, which does not damage the
-// shot.
+// fileOf is the camera's number of a shot's picture; 0 too when it cannot be read, as a shot is kept all the same.
 func fileOf(ctx context.Context, q querier, session int64, shot int) (int, error) {
 	var n fileNumber
 	err := q.QueryRowContext(ctx, `SELECT shot, file FROM file_numbers WHERE session = ? AND shot <= ?
@@ -69,8 +69,8 @@ func fileOf(ctx context.Context, q querier, session int64, shot int) (int, error
 	return record.FileAfter(n.file, shot-n.shot), nil
 }
 
-// SetFile stores the camera's number of a shot's picture. The numbers of the shots after it follow from that, up to one
-// whose number was typed; 0: from here on none is known.
+// SetFile keeps the camera's number of a shot's picture, from which those of the shots after it count, up to one that
+// has a number typed itself; 0: from here on none is known.
 func (j *Journal) SetFile(ctx context.Context, id int64, file int) error {
 	return j.update(ctx, "keep a file number", "shot", id, `INSERT INTO file_numbers
 		SELECT session, number, ?2 FROM shots WHERE id = ?1 ON CONFLICT DO UPDATE SET file = ?2`, id, file)

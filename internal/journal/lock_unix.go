@@ -36,7 +36,7 @@ func lockExclusive(path string, f *os.File) (lock *os.File, err error) {
 // descriptor, as it has until it runs its program.
 func unlock(lock *os.File) error { return syscall.Flock(int(lock.Fd()), syscall.LOCK_UN) }
 
-// lockBeside is a separate file, for systems on which flock on the database would conflict with SQLite's locks.
+// lockBeside is a file of its own, for systems on which flock on the database would be in the way of SQLite's locks.
 func lockBeside(path string) (*os.File, error) {
 	return os.OpenFile(path+".lock", os.O_CREATE|os.O_RDWR, 0o600)
 }

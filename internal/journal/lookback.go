@@ -22,18 +22,26 @@ func (j *Journal) shotByID(ctx context.Context, id int64) (record.Shot, error) {
 	return j.onlyShot(ctx, index, err, fmt.Sprintf("shot with id %d", id))
 }
 
-// shotsBefore finds shots by their numbers, which are in the order in which they were made. Where the index of those is
-// damaged all are looked through.
-func (j *Journal) shotsBefore(ctx context.Context, session int64, before, limit int) ([]record.Shot, error) {
+// What is asked of which shots, by their numbers, which are in the order in which they were made. Neither reads others.
+const (
+	allBefore = `SELECT id, 0, 0 FROM shots WHERE session = ?1 AND (?2 = 0 OR number < ?2)
+		ORDER BY number DESC LIMIT ?3`
+	keepersBefore = `SELECT id, 0, 0 FROM shots INDEXED BY shots_remarked
+		WHERE session = ?1 AND (?2 = 0 OR number < ?2) AND star <> 0
+		AND (verdict <> '' OR note <> '' OR star <> 0 OR picture <> '') ORDER BY number DESC LIMIT ?3`
+)
+
+// shotsBefore finds shots by their numbers. Where an index is damaged all are looked through.
+func (j *Journal) shotsBefore(
+	ctx context.Context, query string, session int64, before, limit int,
+) ([]record.Shot, error) {
 	index, err := j.newIndex(ctx, session)
 	if err != nil {
 		return nil, j.explain("read shots", err)
 	}
-	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
-		`SELECT id, 0, 0 FROM shots WHERE session = ?1 AND (?2 = 0 OR number < ?2) ORDER BY number DESC LIMIT ?3`,
-		session, before, limit)
+	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) }, query, session, before, limit)
 	if isRowError(err) {
-		return j.searchShotsBefore(ctx, session, before, limit)
+		return j.searchShotsBefore(ctx, query == keepersBefore, session, before, limit)
 	}
 	var shots []record.Shot
 	if err == nil {
@@ -46,13 +54,13 @@ func (j *Journal) shotsBefore(ctx context.Context, session int64, before, limit 
 }
 
 func (j *Journal) searchShotsBefore(
-	ctx context.Context, session int64, before, limit int,
+	ctx context.Context, keepers bool, session int64, before, limit int,
 ) (shots []record.Shot, _ error) {
 	for s, err := range j.eachShot(ctx, session, descending) {
 		if err != nil {
 			return nil, err
 		}
-		if before == 0 || s.Number < before {
+		if (before == 0 || s.Number < before) && (s.Star || !keepers) {
 			shots = append(shots, s)
 		}
 		if len(shots) == limit {

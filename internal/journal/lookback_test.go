@@ -179,6 +179,22 @@ func TestShotsInParts(t *testing.T) {
 		require.NoError(t, err)
 		assert.Empty(t, part)
 	}
+	var keepers, gotKeepers []record.Shot
+	for _, s := range want {
+		if s.Number%4 == 0 {
+			require.NoError(t, j.SetStar(ctx, s.ID, true))
+			s.Star = true
+			keepers = append(keepers, s)
+		}
+	}
+	for before := 0; before != 4; before = gotKeepers[len(gotKeepers)-1].Number {
+		part, err := j.Reader().KeepersBefore(ctx, first, before, 7)
+		require.NoError(t, err)
+		require.NotEmpty(t, part)
+		gotKeepers = append(gotKeepers, part...)
+	}
+	assert.Equal(t, keepers, gotKeepers)
+	require.NoError(t, j.SetStar(ctx, want[0].ID, want[0].Star))
 	one, err := j.Reader().Shot(ctx, want[3].ID)
 	require.NoError(t, err)
 	assert.Equal(t, want[3], one)

@@ -37,7 +37,7 @@ func listMigrations(from fs.FS) ([]string, error) {
 	return steps, nil
 }
 
-// version returns the database's version, 0 if it is empty, and refuses a database that is not ours or too new.
+// version says which version the database has, 0 when it is empty, and refuses one that is not ours or too new.
 func (j *Journal) version(ctx context.Context) (int, error) {
 	var id, version, tables int
 	err := j.db.QueryRowContext(ctx, `SELECT

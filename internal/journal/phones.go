@@ -39,7 +39,7 @@ func scanPhone(row scanner) (record.Phone, error) {
 	return p, nil
 }
 
-// AddPhone stores a phone that was paired.
+// AddPhone keeps a phone that was paired.
 func (j *Journal) AddPhone(ctx context.Context, p record.Phone) error {
 	release, err := j.acquireForWrite(ctx)
 	if err != nil {

@@ -138,7 +138,16 @@ func (r Reader) Shot(ctx context.Context, id int64) (made record.Shot, err error
 // none.
 func (r Reader) ShotsBefore(ctx context.Context, session int64, before, limit int) (shots []record.Shot, err error) {
 	err = r.read(ctx, func(ctx context.Context, j *Journal) (err error) {
-		shots, err = j.shotsBefore(ctx, session, before, limit)
+		shots, err = j.shotsBefore(ctx, allBefore, session, before, limit)
+		return err
+	})
+	return shots, err
+}
+
+// KeepersBefore is ShotsBefore for those with a star.
+func (r Reader) KeepersBefore(ctx context.Context, session int64, before, limit int) (shots []record.Shot, err error) {
+	err = r.read(ctx, func(ctx context.Context, j *Journal) (err error) {
+		shots, err = j.shotsBefore(ctx, keepersBefore, session, before, limit)
 		return err
 	})
 	return shots, err

@@ -42,8 +42,8 @@ func scanShot(row scanner) (shotRow, error) {
 	return r, err
 }
 
-// checksum is the row's, over every column but itself. A column that was added later is included only if it is not
-// empty.
+// checksum is the row's, over every column but itself. A column that came later has a part in it when it says
+// something.
 func (r *shotRow) checksum() int64 {
 	s, h := &r.shot, crc32.New(crc32.MakeTable(crc32.Castagnoli))
 	simulated := int64(0)

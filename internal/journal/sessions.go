@@ -27,7 +27,7 @@ func scanSession(row scanner) (sessionRow, error) {
 	return r, err
 }
 
-// NewSession stores s and returns it as it will be read. Started must be set.
+// NewSession keeps s and returns it as it will be read. Started must be set.
 func (j *Journal) NewSession(ctx context.Context, s record.Session) (record.Session, error) {
 	if s.Started.IsZero() {
 		return record.Session{}, fmt.Errorf("journal %s: new session: it has no starting time", j.path)
@@ -65,24 +65,24 @@ func (j *Journal) LatestSession(ctx context.Context) (record.Session, bool, erro
 	return row.session, true, nil
 }
 
-// SaveSet stores the set of a session as it is now.
+// SaveSet keeps the set of a session as it is now.
 func (j *Journal) SaveSet(ctx context.Context, id int64, setJSON string) error {
 	return j.update(ctx, "save the set", "session", id, "UPDATE sessions SET set_json = ? WHERE id = ?", setJSON, id)
 }
 
-// Rename names a session; "" removes the name.
+// Rename gives a session a name, or with "" takes it away.
 func (j *Journal) Rename(ctx context.Context, id int64, name string) error {
 	return j.update(ctx, "rename a session", "session", id, "UPDATE sessions SET name = ? WHERE id = ?", name, id)
 }
 
-// SaveCare stores the ticked cautions of a session.
+// SaveCare keeps the ticked cautions of a session.
 func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error {
 	return j.update(ctx, "save the checklist", "session", id,
 		"UPDATE sessions SET care_json = ? WHERE id = ?", careJSON, id)
 }
 
-// Sessions returns every session, newest first, with its counts of verdicts. It reads no shot. A session that cannot be
-// read has its ID only, and Damaged says so.
+// Sessions returns every session, newest first, with how its shots were judged. It reads no shot. A session that cannot
+// be read has its ID only, and says so.
 func (j *Journal) Sessions(ctx context.Context) ([]record.Summary, error) {
 	defer j.acquire()()
 	all, err := j.summaries(ctx)
@@ -135,7 +135,7 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 	return all, nil
 }
 
-// counts reads the verdicts of each session's shots; whole is false if not all of them can be read.
+// counts reads how the shots of each session were judged; whole is false when not all of it can be read.
 func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, whole bool, err error) {
 	counts = map[int64]map[string]int{}
 	err = forEachRow(ctx, j.db, func(row scanner) error {

@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// Add stores a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
+// Add keeps a shot and returns it with its ID and its number in the session. It returns only once the shot is on the
 // disk: from then on neither a crash nor a power cut loses it. At must be set and the session must exist. When ctx ends
 // first the shot may or may not be there; pass one that outlives a shutdown.
 func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
@@ -55,22 +55,22 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	return s, nil
 }
 
-// SetVerdict stores the verdict on a shot; "" removes it. It returns once that is on the disk.
+// SetVerdict keeps what a person says of a shot; "" takes it back. It returns once that is on the disk.
 func (j *Journal) SetVerdict(ctx context.Context, id int64, verdict string) error {
 	return j.amend(ctx, "keep a verdict", id, func(s *record.Shot) { s.Verdict = verdict })
 }
 
-// SetNote stores a note on a shot. It returns once that is on the disk.
+// SetNote keeps a person's words on a shot. It returns once they are on the disk.
 func (j *Journal) SetNote(ctx context.Context, id int64, note string) error {
 	return j.amend(ctx, "keep a note", id, func(s *record.Shot) { s.Note = note })
 }
 
-// SetStar marks a shot as a keeper, or removes the mark. It returns once that is on the disk.
+// SetStar marks a shot as one to be kept, or takes that back. It returns once that is on the disk.
 func (j *Journal) SetStar(ctx context.Context, id int64, star bool) error {
 	return j.amend(ctx, "keep a star", id, func(s *record.Shot) { s.Star = star })
 }
 
-// SetPicture stores what is wrong with a shot's picture; "": nothing. It returns once that is on the disk.
+// SetPicture keeps what is wrong with the picture; "" is nothing. It returns once that is on the disk.
 func (j *Journal) SetPicture(ctx context.Context, id int64, wrong string) error {
 	return j.amend(ctx, "keep what a picture is like", id, func(s *record.Shot) { s.Picture = wrong })
 }
@@ -118,7 +118,7 @@ func isForeignKeyError(err error) bool {
 	return errors.As(err, &e) && e.Code() == sqlite3.SQLITE_CONSTRAINT_FOREIGNKEY
 }
 
-// Count returns how many shots a session has; session 0 counts those of every session. It reads no shot.
+// Count says how many shots a session has; 0 counts those of every session. It reads no shot.
 func (j *Journal) Count(ctx context.Context, session int64) (int, error) {
 	defer j.acquire()()
 	which := ""

@@ -42,7 +42,7 @@ func (j *Journal) Verify(ctx context.Context) error {
 	return j.setCheckpoints(ctx)
 }
 
-// repairFiles restores files that were deleted while in use.
+// repairFiles puts right what was deleted while in use.
 func (j *Journal) repairFiles(ctx context.Context) error {
 	release, err := j.acquireForWrite(ctx)
 	if err == nil {
@@ -51,7 +51,7 @@ func (j *Journal) repairFiles(ctx context.Context) error {
 	return err
 }
 
-// setCheckpoints lets SQLite checkpoint from time to time, once the database is known to be undamaged.
+// setCheckpoints has SQLite move what was written into the database now and then, once that is known to be undamaged.
 func (j *Journal) setCheckpoints(ctx context.Context) error {
 	pages := 0 // never
 	if j.verified {

@@ -86,7 +86,7 @@ func hostName(hostport string) string {
 	return strings.ToLower(m[1] + m[2])
 }
 
-// sameOrigin reports whether the request comes from a page that this server served. Browsers always send Origin with a
+// sameOrigin reports whether the request comes from a page this server gave out. Browsers always send Origin with a
 // websocket and with a POST; a request without one is refused too, so that there is one rule.
 //
 // http.CrossOriginProtection is not it: it lets pass every GET, a websocket's too, what has no Origin, and what says

@@ -25,6 +25,8 @@ type Record interface {
 	Sessions(context.Context) ([]record.Summary, error)
 	// ShotsBefore are the shots of a session whose numbers are below one, the newest first; 0 is below none.
 	ShotsBefore(ctx context.Context, session int64, before, limit int) ([]record.Shot, error)
+	// KeepersBefore is ShotsBefore for those with a star.
+	KeepersBefore(ctx context.Context, session int64, before, limit int) ([]record.Shot, error)
 	// Remarked visits the shots of which something was said: with their ID, place and what was said.
 	Remarked(ctx context.Context, visit func(record.Shot)) error
 	// FileNumbers visits the stretches of shots whose pictures have numbers of the camera.
@@ -251,7 +253,7 @@ func (s *Server) evening(ctx context.Context, r *http.Request) (any, error) {
 	for _, v := range set.Values() {
 		e.Set = append(e.Set, SetValue{v.Field, v.Text, set.Kind.Uses(v.Field)})
 	}
-	e.Elevation = elevation.Draw(set, elevation.Options{ForPage: true}).SVG
+	e.Elevation = elevation.Draw(set, elevation.Options{ForPage: true, ReadOnly: true}).SVG
 	return e, nil
 }
 
@@ -268,7 +270,7 @@ func viewTries(t history.Tries) KindTries {
 
 func inMs(d time.Duration) float64 { return float64(d) / float64(time.Millisecond) }
 
-// pastShots answers "before" and "limit".
+// pastShots answers "before", "limit" and "keepers".
 func (s *Server) pastShots(ctx context.Context, r *http.Request) (any, error) {
 	id, err := number(r, "id", 1, 0)
 	if err != nil {
@@ -282,7 +284,15 @@ func (s *Server) pastShots(ctx context.Context, r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	shots, err := s.opts.Record.ShotsBefore(ctx, id, int(before), limit)
+	read := s.opts.Record.ShotsBefore
+	switch keepers := r.URL.Query().Get("keepers"); keepers {
+	case "":
+	case "1":
+		read = s.opts.Record.KeepersBefore
+	default:
+		return nil, &badQueryError{"keepers", clip(strings.ToValidUTF8(keepers, "?"))}
+	}
+	shots, err := read(ctx, id, int(before), limit)
 	if err != nil {
 		return nil, err
 	}

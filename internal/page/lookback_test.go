@@ -62,6 +62,12 @@ func (p *past) ShotsBefore(ctx context.Context, session int64, before, limit int
 	return list, p.broken
 }
 
+func (p *past) KeepersBefore(ctx context.Context, session int64, before, limit int) ([]record.Shot, error) {
+	all, err := p.ShotsBefore(ctx, session, before, len(p.shots))
+	keepers := slices.DeleteFunc(all, func(s record.Shot) bool { return !s.Star })
+	return keepers[:min(len(keepers), limit)], err
+}
+
 func (p *past) Remarked(_ context.Context, visit func(record.Shot)) error {
 	for _, s := range p.shots {
 		if s.Verdict != "" || s.Note != "" || s.Star || s.Picture != "" {
@@ -243,6 +249,8 @@ func TestEvening(t *testing.T) {
 	assert.Contains(t, e.Set, SetValue{"drop.height", "33 cm", true})
 	assert.Contains(t, e.Set, SetValue{"throw.gate", "10 cm", false})
 	assert.Contains(t, e.Elevation, "<svg")
+	assert.NotContains(t, e.Elevation, "tabindex", "there is nothing to press")
+	assert.NotContains(t, e.Elevation, " id=", "the coming shot's drawing is on the page too")
 	p.sessions[1].Set = "odd"
 	e = get[Evening](t, web, phone, "/record/sessions/1")
 	assert.Contains(t, e.SetProblem, "cannot be read")
@@ -274,6 +282,12 @@ func TestPastShots(t *testing.T) {
 	assert.Equal(t, []int{61}, lost)
 	get[PastShots](t, web, phone, "/record/sessions/1/shots?limit=1000000")
 	assert.Equal(t, maxAtOnce, p.limits[len(p.limits)-1])
+	p.shots[2].Star, p.shots[7].Star = true, true
+	keepers := get[PastShots](t, web, phone, "/record/sessions/1/shots?keepers=1&limit=2")
+	require.Len(t, keepers.Shots, 2)
+	assert.Equal(t, []int{8, 5, 5}, []int{keepers.Shots[0].Number, keepers.Shots[1].Number, keepers.Next})
+	keepers = get[PastShots](t, web, phone, "/record/sessions/1/shots?keepers=1&limit=2&before=5")
+	assert.Equal(t, []int{1, 3, 0}, []int{len(keepers.Shots), keepers.Shots[0].Number, keepers.Next})
 	throws := get[PastShots](t, web, phone, "/record/sessions/2/shots")
 	assert.NotNil(t, throws.Shots[0].SpeedMS)
 }
@@ -307,6 +321,7 @@ func TestRecordRefusesOddAddresses(t *testing.T) {
 		"/record/sessions?words=%ff": 400, "/record/sessions/1/shots?before=x": 400,
 		"/record/sessions/1/shots?before=-1":          400,
 		"/record/sessions/1/shots?before=99999999999": 400, "/record/sessions/1/shots?limit=x": 400,
+		"/record/sessions/1/shots?keepers=yes": 400, "/record/sessions/1/shots?keepers=%ff": 400,
 		"/record/again": 400, "/record/again?session=1&shot=1": 400, "/record/again?session=99": 404,
 		"/record/again?shot=9999": 404, "/record/again?shot=x": 400, "/record": 404, "/record/": 404,
 		"/record/sessions/1/x": 404} {

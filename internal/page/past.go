@@ -7,7 +7,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// The answers to a phone that looks back. web/protocol.d.ts has the same; a test holds the two together. Names, notes
+// What a phone is answered that looks back. web/protocol.d.ts has the same; a test holds the two together. Names, notes
 // and whatever else a person wrote are as they were written, and for the page to show as text.
 
 // PastSessions is a part of the sessions, newest first.
@@ -33,7 +33,7 @@ type PastSession struct {
 	Damaged  string         `json:"damaged"`  // what of it cannot be read, in words
 }
 
-// VerdictCount says how many shots have a verdict; "": none.
+// VerdictCount says how many shots have a verdict; "" is unjudged.
 type VerdictCount struct {
 	Verdict control.Verdict `json:"verdict"`
 	Shots   int             `json:"shots"`
