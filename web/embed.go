@@ -6,5 +6,5 @@ import "embed"
 
 // Files is the page. Its root holds index.html.
 //
-//go:embed index.html style.css icon.svg js/*.js js/drawings/*.js
+//go:embed index.html style.css icon.svg js/*.js js/drawings/*.js js/lookback/*.js lookback.css
 var Files embed.FS

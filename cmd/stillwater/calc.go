@@ -23,7 +23,7 @@ type calculator struct {
 	name, about string
 	flags       *flag.FlagSet
 	json        bool
-	svg         string            // the file for the drawing, "" for none
+	svg         string            // where the set is drawn to, "" nowhere
 	flagOf      map[string]string // a set's field, or a model's argument, to the flag that gives it
 	set         shot.Set
 	interval    phys.Time // throw: between the beams
@@ -54,7 +54,7 @@ func (c *calculator) put(text string) error {
 	return c.set.Put(field, value)
 }
 
-// readSet reads the set from a file; flags after it change it.
+// readSet takes the set from a file; flags after it change it.
 func (c *calculator) readSet(path string) error {
 	const limit = 64 << 10 // bytes; a set has one or two thousand
 	text, err := textfile.Read(path, limit)
@@ -126,7 +126,7 @@ func (c *calculator) explain(err error) error {
 	return fmt.Errorf("%s: %w", c.name, err)
 }
 
-// give writes an answer as lines or as one JSON object, and the drawing if one was asked for, even of a set that cannot
+// give writes an answer: as lines, or as one JSON object; and the drawing if there is to be one, also of what cannot
 // work.
 func (c *calculator) give(m *Main, a calc.Answer, err error) error {
 	if c.svg != "" {

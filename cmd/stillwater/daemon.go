@@ -133,8 +133,8 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	return runBoth(ctx, c, p, listener)
 }
 
-// openPage makes the page's server, and shows its address and code now and whenever they change. Call done when it is
-// no longer served.
+// openPage makes the page's server and says where it is and what its code is, now and whenever that changes. Call done
+// when it is no longer served.
 func (m *Main) openPage(
 	ctx context.Context, conf config.Config, at net.Addr, name string, opts page.Options,
 ) (p *page.Server, done func(), err error) {
@@ -159,7 +159,7 @@ func (m *Main) openPage(
 	return p, func() { unname(); goodbye(); closeSocket() }, nil
 }
 
-// showChange shows a new code.
+// showChange shows another code.
 func (m *Main) showChange(change page.CodeChange, in pairing.Invitation) {
 	why := "There is a new pairing code, as was asked for."
 	if change.Guessed {
@@ -171,7 +171,7 @@ func (m *Main) showChange(change page.CodeChange, in pairing.Invitation) {
 
 const cameraWords = "Point the phone's camera here to open the page and pair:"
 
-// verify checks the record for damage while it is in use, and logs what it finds. The function that it returns ends it.
+// verify looks for damage in the record while it is in use, and says what it finds. Call what it returns to end it.
 func verify(ctx context.Context, record *journal.Journal, c *control.Control, log *slog.Logger) (end func()) {
 	ctx, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
@@ -298,11 +298,11 @@ func nextPort(address string) string {
 	return address
 }
 
-// announce shows the page's address on the terminal. The pairing code is shown here and nowhere else.
+// announce says on the terminal where the page is. The pairing code is shown here and nowhere else.
 func (m *Main) announce(conf config.Config, in pairing.Invitation) {
 	fmt.Fprintf(m.Stdout, "Stillwater %s, %s board (%s)\n\n", version(), conf.Board.Kind,
 		cmp.Or(conf.Path, "no configuration"))
-	_ = in.Write(m.Stdout) // a lost terminal does not stop the daemon
+	_ = in.Write(m.Stdout) // a daemon that nobody reads goes on
 	fmt.Fprintln(m.Stdout)
 	if conf.Board.Kind != config.Simulated {
 		fmt.Fprintln(m.Stdout, "This board switches real outputs. Before anything is armed:")

@@ -35,7 +35,7 @@ func (m *Main) startBoard(cfg config.Config) (*spawn.Process, error) {
 }
 
 // notifyManager reports to the service manager, if there is one, that the page listens, and that it stops once ctx is
-// done. The function that it returns is to be called at the end.
+// done. It returns what to call at the end.
 func (m *Main) notifyManager(ctx context.Context, page net.Addr, log *slog.Logger) func() {
 	manager, err := service.Find(m.Getenv)
 	if err == nil {

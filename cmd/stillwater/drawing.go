@@ -14,8 +14,8 @@ import (
 // stdoutName is the file that is standard output.
 const stdoutName = "-"
 
-// writeDrawing writes a drawing to a file, which is replaced once all of the drawing is on the disk, and reports it
-// unless silent. It never replaces the journal.
+// writeDrawing writes a drawing to a file, in whose place it is put when all of it is on the disk, and says so unless
+// it is not to say anything. It does not take the place of the journal at a path.
 func (m *Main) writeDrawing(path, journalPath string, d elevation.Drawing, silent bool) error {
 	write := func(w io.Writer) error {
 		_, err := fmt.Fprintln(w, d.SVG)

@@ -46,7 +46,7 @@ func setFlag(flags *flag.FlagSet, f *flag.Flag, value string) error {
 	switch {
 	case value == "" && isText:
 		return usageError(flags, "--%s is empty: give %s, or leave it out", f.Name, wanted(f))
-	case err != nil && valueOf(f) != nil: // package flag's error says less
+	case err != nil && valueOf(f) != nil: // the error is package flag's, and says less
 		return usageError(flags, "--%s %q: give %s", f.Name, value, wanted(f))
 	case err != nil:
 		return usageError(flags, "--%s %q: %w", f.Name, value, err)
@@ -87,7 +87,7 @@ func isSwitch(f *flag.Flag) bool {
 	return is
 }
 
-// wanted describes what a flag takes.
+// wanted says what a flag takes.
 func wanted(f *flag.Flag) string {
 	switch valueOf(f).(type) {
 	case bool:
@@ -104,7 +104,7 @@ func wanted(f *flag.Flag) string {
 }
 
 // onlyFlags reads the flags of a command that takes nothing else. Asked for help it says about, the flags, and what is
-// after them. instead says what to do about an extra word; it may be empty.
+// after them. instead says what to do with a word too many; it may be empty.
 func (m *Main) onlyFlags(flags *flag.FlagSet, args []string, about, after, instead string) error {
 	err := parseFlags(flags, args)
 	if errors.Is(err, flag.ErrHelp) {

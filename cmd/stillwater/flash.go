@@ -111,7 +111,7 @@ func (o *flashOptions) target() (config.Board, error) {
 	if b.Kind != config.Serial {
 		b = config.Board{Kind: config.Serial, Baud: config.DefaultBaud}
 	}
-	b.Socket = "" // the board is dialled directly
+	b.Socket = "" // the board is asked directly
 	if !o.bootloader() {
 		b.Port = o.port
 		return b, nil
@@ -126,7 +126,7 @@ func (o *flashOptions) target() (config.Board, error) {
 // maxImage is more than an image of the whole chip takes with one byte in each record.
 const maxImage = 1 << 20
 
-// imageText is the given file, or the embedded image.
+// imageText is the file given, or what this program carries.
 func imageText(path string) (text []byte, from string, err error) {
 	if path != "" {
 		text, err = textfile.Read(path, maxImage)
@@ -151,7 +151,7 @@ func imageText(path string) (text []byte, from string, err error) {
 	return text, "the firmware in this program", nil
 }
 
-// writeFirmware writes while it holds the port's lock. Progress is shown on a terminal.
+// writeFirmware writes while nobody else who asks gets the port. Progress is shown on a terminal.
 func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (err error) {
 	release, err := job.Lock()
 	if err != nil {
@@ -166,7 +166,7 @@ func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (
 	return job.Write(ctx, progress)
 }
 
-// verifyFirmware identifies the board after writing.
+// verifyFirmware asks the board what it is now.
 func (m *Main) verifyFirmware(ctx context.Context, target config.Board, want string) error {
 	found, err := serialboard.Probe(ctx, config.Config{Board: target}, 0)
 	if errors.Is(err, serialport.ErrBusy) { // a Stillwater that waited for a board with firmware

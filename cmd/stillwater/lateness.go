@@ -37,7 +37,7 @@ const (
 	maxLatenessRuns  = 1000
 )
 
-// errLate means that the measured lateness is not good enough for the plan.
+// errLate says that the lateness measured is not good enough for the plan.
 var errLate = errors.New("not good enough")
 
 // lateness measures how late the board process switches on this machine.
@@ -73,7 +73,7 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 	return m.answerLateness(report, o.json)
 }
 
-// answerLateness writes the report; it returns errLate if that is a bad one.
+// answerLateness writes the report; errLate says that it is a bad one.
 func (m *Main) answerLateness(r *bench.Report, asJSON bool) error {
 	var err error
 	if asJSON {
@@ -125,7 +125,7 @@ Exit status: 0 good enough for the plan, 1 not good enough or not measured, 2 ca
 `)
 }
 
-// check rejects values that make no sense; errors name the flag.
+// check refuses what makes no sense, by the flag's name.
 func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	given := map[string]bool{}
 	flags.Visit(func(f *flag.Flag) { given[f.Name] = true })

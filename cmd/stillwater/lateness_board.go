@@ -16,7 +16,7 @@ import (
 	"stillwater/internal/wiring"
 )
 
-// latenessBoard starts or dials the board to measure.
+// latenessBoard starts or dials the board to measure, and says how.
 func (m *Main) latenessBoard(ctx context.Context, o *latenessOptions, cfg config.Config) (
 	*board.Client, bench.Options, error,
 ) {

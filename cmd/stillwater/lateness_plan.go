@@ -36,7 +36,7 @@ func (m *Main) latenessPlan(ctx context.Context, o *latenessOptions, cfg config.
 	return plan, nil
 }
 
-// latenessSet is the set that the flags change, and where it comes from.
+// latenessSet is the set to begin with, and where it comes from.
 func (m *Main) latenessSet(ctx context.Context, o *latenessOptions, cfg config.Config) (shot.Set, string, error) {
 	switch kind := shot.Kind(o.kind); kind {
 	case "":
@@ -49,7 +49,7 @@ func (m *Main) latenessSet(ctx context.Context, o *latenessOptions, cfg config.C
 	return shot.Set{}, "", fmt.Errorf("%w: lateness: --plan %q: give drop, throw or sound", errUsage, o.kind)
 }
 
-// latestSet is the set of the latest session, or the default set if there is no journal yet.
+// latestSet is that of the latest session, or the usual one where there is no journal yet.
 func (m *Main) latestSet(ctx context.Context, o *latenessOptions, cfg config.Config) (shot.Set, string, error) {
 	path, err := journal.PathOr(cmp.Or(o.journal, cfg.Journal), m.Getenv)
 	if err != nil { // no home, so nothing was recorded there

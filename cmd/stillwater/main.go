@@ -72,7 +72,7 @@ func untilStopped(ctx context.Context) (context.Context, context.CancelFunc) {
 // errUsage marks errors in how the command was called: exit status 2.
 var errUsage = errors.New("usage")
 
-// exitStatus ends a command with a status of its own and no further message.
+// exitStatus ends a command that has said all there is to say with a status of its own.
 type exitStatus int
 
 func (s exitStatus) Error() string { return fmt.Sprintf("exit status %d", int(s)) }
@@ -107,7 +107,7 @@ func (m *Main) dispatch(ctx context.Context, args []string) error {
 	return m.daemon(ctx, args)
 }
 
-// answer runs a command whose purpose is its answer: if that is lost, the command has failed.
+// answer runs a command, whose answer is what it was called for: one that is lost is a failure.
 func (m *Main) answer(ctx context.Context, c command, args []string) error {
 	out := &output{to: m.Stdout}
 	own := *m
@@ -119,7 +119,7 @@ func (m *Main) answer(ctx context.Context, c command, args []string) error {
 	return err
 }
 
-// help lists the commands, or one command's flags.
+// help lists the commands, or says one command's flags.
 func (m *Main) help(ctx context.Context, args []string) error {
 	if len(args) > 0 && !isHelp(args[0]) {
 		for _, c := range commands() {

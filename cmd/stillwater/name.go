@@ -26,9 +26,9 @@ func (f daemonFlags) pageName(configured string) (string, error) {
 	return name, nil
 }
 
-// announceName announces the page's name until the context ends. It says what the name is on the terminal and to found,
-// since another machine may have the one that was wanted. It asks the network first, so it says so after a moment, and
-// each time a network comes or goes. The function that it returns waits for the goodbye.
+// announceName makes the page be found by its name until the context ends. It says what the name is on the terminal and
+// to found, since another machine may have the one that was wanted. It asks the network first, so it says so after a
+// moment, and each time a network comes or goes. Call what it returns to wait for the goodbye.
 func (m *Main) announceName(
 	ctx context.Context, name string, at netip.AddrPort, log *slog.Logger, found func(name string),
 ) (done func()) {
@@ -49,7 +49,7 @@ func (m *Main) announceName(
 	return func() { <-ended }
 }
 
-// nameWords describes the page's address by name, if there is one, and why the name is not the wanted one.
+// nameWords says the page's address by name, where that is so, and why the name is not the one wanted.
 func nameWords(f mdns.Status, port uint16) string {
 	words := fmt.Sprintf("http://%s/ (on %s", net.JoinHostPort(f.Name, fmt.Sprint(port)), strings.Join(f.Networks, ", "))
 	if f.System {

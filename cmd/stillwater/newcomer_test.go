@@ -377,8 +377,14 @@ func soundOnce(p *phone) {
 	p.clap(shotCame(4))
 	p.state("safe", "Safe")
 	p.enter("#note", "burst in time")
-	p.until("the machine has the note", `document.querySelector("#lookback").textContent.includes("burst in time")`)
 	p.picture("phone-11-sound")
+	p.place("lookback")
+	p.until("evenings are listed", `document.querySelector(".evening-open")`)
+	p.enter("#find", "burst in time")
+	p.until("the machine has the note", `document.querySelector(".evening-where")?.textContent === "Found: No. 4"`)
+	p.enter("#find", "")
+	p.until("all are listed", `document.querySelector(".found").textContent.trim() === "One evening."`)
+	p.place("shoot")
 }
 
 // shown is what must be the same after a reload, a lost connection and a restart.

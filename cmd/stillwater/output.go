@@ -8,8 +8,8 @@ import (
 	"sync"
 )
 
-// output is a command's standard output. It keeps the first error, so that a command whose answer was lost on a full
-// disk reports failure.
+// output is a command's standard output. It keeps the first error, so that no command can lose its answer on a full
+// disk and say that all went well.
 type output struct {
 	to  io.Writer
 	mu  sync.Mutex
@@ -26,7 +26,7 @@ func (o *output) Write(p []byte) (int, error) {
 	return n, err
 }
 
-// Fd is the descriptor of the file behind it, for checks whether that is a terminal.
+// Fd is that of the file behind it, for whoever asks whether it is a terminal.
 func (o *output) Fd() uintptr {
 	if f, ok := o.to.(interface{ Fd() uintptr }); ok {
 		return f.Fd()

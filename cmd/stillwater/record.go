@@ -123,7 +123,7 @@ func (m *Main) usualJournal() (string, error) {
 	return journal.PathOr(conf.Journal, m.Getenv)
 }
 
-// openRecord opens the journal for reading; without one the error says how it is made.
+// openRecord opens the journal for reading; it says how one comes to be when there is none.
 func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, error) {
 	named := path != ""
 	if !named {
@@ -209,7 +209,7 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 	return errors.Join(err, incomplete("record show", result))
 }
 
-// incomplete reports what could not be read of the record.
+// incomplete says what of the record could not be read.
 func incomplete(command string, r export.Result) error {
 	if err := r.Incomplete(); err != nil {
 		return fmt.Errorf("%s: %w", command, err)

@@ -59,8 +59,8 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	return incomplete("record export", result)
 }
 
-// showProgress makes an export show its progress, if standard error is a terminal and standard output is not. Call done
-// before anything else is written.
+// showProgress has an export say how far it is, where somebody looks and what is written goes elsewhere. Call done
+// before anything else is said.
 func (m *Main) showProgress(
 	ctx context.Context, j *journal.Journal, o recordOptions, opts *export.Options,
 ) (done func()) {

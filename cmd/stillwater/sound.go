@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// sound answers how long a sound takes to reach the microphone and, with --after, how long the board then waits.
+// sound says how long a sound takes to reach the microphone and, with --after, how long the board then waits.
 func (m *Main) sound(_ context.Context, args []string) error {
 	c := newSound()
 	if err := c.parse(m, args); err != nil {

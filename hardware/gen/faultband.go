@@ -26,14 +26,14 @@ var waves = []wave{
 }
 
 // bands simulates waves, as many at a time as there are processors.
-func (l *faultRunner) bands(ctx context.Context, list []wave, progress func()) ([]circuit.Band, error) {
+func (l *faultRunner) bands(ctx context.Context, list []wave, tell func()) ([]circuit.Band, error) {
 	bands, bad := make([]circuit.Band, len(list)), make([]error, len(list))
 	var group sync.WaitGroup
-	slots := make(chan struct{}, runtime.NumCPU())
+	seats := make(chan struct{}, runtime.NumCPU())
 	for i, w := range list {
-		slots <- struct{}{}
+		seats <- struct{}{}
 		group.Go(func() {
-			defer func() { <-slots; progress() }()
+			defer func() { <-seats; tell() }()
 			bands[i], bad[i] = l.wave(ctx, w)
 		})
 	}

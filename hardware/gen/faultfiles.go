@@ -25,14 +25,14 @@ func (l *simulator) writeFaults(ctx context.Context, dir string, progress io.Wri
 	}
 	faults := f.faults()
 	var done atomic.Int64
-	report := func() {
+	tell := func() {
 		fmt.Fprintf(progress, "\rfaults and square waves: %d of %d", done.Add(1), len(faults)+len(waves))
 	}
-	rows, err := f.rows(ctx, faults, report)
+	rows, err := f.rows(ctx, faults, tell)
 	if err != nil {
 		return err
 	}
-	bands, err := f.bands(ctx, waves, report)
+	bands, err := f.bands(ctx, waves, tell)
 	fmt.Fprintln(progress)
 	if err != nil {
 		return err

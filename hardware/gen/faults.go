@@ -74,16 +74,16 @@ func (l *faultRunner) faults() []circuit.Fault {
 	return slices.DeleteFunc(list, func(f circuit.Fault) bool { return slices.Contains(duplicateParts, f.Ref) })
 }
 
-// rows simulates faults, as many at a time as there are processors. progress is called after each.
-func (l *faultRunner) rows(ctx context.Context, faults []circuit.Fault, progress func()) ([]circuit.FaultRow, error) {
+// rows simulates faults, as many at a time as there are processors. tell is called after each.
+func (l *faultRunner) rows(ctx context.Context, faults []circuit.Fault, tell func()) ([]circuit.FaultRow, error) {
 	rows := make([]circuit.FaultRow, len(faults))
 	bad := make([]error, len(faults))
 	var group sync.WaitGroup
-	slots := make(chan struct{}, runtime.NumCPU())
+	seats := make(chan struct{}, runtime.NumCPU())
 	for i, f := range faults {
-		slots <- struct{}{}
+		seats <- struct{}{}
 		group.Go(func() {
-			defer func() { <-slots; progress() }()
+			defer func() { <-seats; tell() }()
 			d, err := l.design.With(f)
 			if err == nil {
 				rows[i], err = l.row(ctx, d, f.Ref, l.design.Describe(f))

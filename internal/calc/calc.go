@@ -1,5 +1,5 @@
-// Package calc computes what a set will do, without a board: when the moment of a drop or a throw comes, how long a
-// sound takes, and how exact that is. An answer has lines for people, and keys with units for scripts.
+// Package calc answers what a set will do, without a board: when a drop or a throw shows its moment, how long a sound
+// takes, and how exact that is. An answer has lines for people, and keys with units for scripts.
 package calc
 
 import (
@@ -14,7 +14,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// Tick is the assumed resolution, that of the Linux board, as there is no board to ask.
+// Tick is the resolution that is computed with, as there is no board to ask: that of the Linux board.
 const Tick = time.Second / realtime.TickHz
 
 // Answer is what a set will do.
@@ -25,7 +25,7 @@ type Answer struct {
 	advice []string
 }
 
-// Drop computes how long after the beam a drop's moment comes. Errors are those of shot.Set.Estimate.
+// Drop says how long after the beam a drop shows its moment. Errors are those of shot.Set.Estimate.
 func Drop(set shot.Set) (Answer, error) {
 	e, err := set.Estimate()
 	if err != nil {
@@ -45,8 +45,8 @@ func Drop(set shot.Set) (Answer, error) {
 	})
 }
 
-// Throw computes how long after the second beam a throw that took interval through the gate passes the focus spot.
-// Errors are those of shot.Set.EstimateAt.
+// Throw says how long after the second beam a throw that took interval through the gate passes the focus spot. Errors
+// are those of shot.Set.EstimateAt.
 func Throw(set shot.Set, interval phys.Time) (Answer, error) {
 	e, err := set.EstimateAt(interval)
 	if err != nil {
@@ -62,9 +62,8 @@ func Throw(set shot.Set, interval phys.Time) (Answer, error) {
 	})
 }
 
-// Sound computes how long a sound takes to the microphone and, if a moment after the sound is wanted, how long the
-// board then waits. Errors are those of shot.Set.Estimate, and one that says what to move when the moment comes too
-// soon.
+// Sound says how long a sound takes to the microphone and, if a moment after the sound is wanted, how long the board
+// then waits. Errors are those of shot.Set.Estimate, and one that says what to move when the moment comes too soon.
 func Sound(set shot.Set, wanted bool) (Answer, error) {
 	e, err := set.Estimate()
 	if err != nil {
@@ -90,7 +89,7 @@ func Sound(set shot.Set, wanted bool) (Answer, error) {
 	return answer(set, e, lines, keys)
 }
 
-// tooSoon is the error of a moment before the sound is heard, with what would change that.
+// tooSoon says what would make the moment come after the sound is heard.
 func tooSoon(n shot.SoundSet, e shot.Estimate) error {
 	remedy := fmt.Sprintf("ask for a moment at least %.2f ms later", math.Ceil(-millis(e.Delay)*100)/100)
 	if within := math.Floor(float64(e.Speed) * float64(n.After) * 1e3); within >= 10 {
@@ -100,7 +99,7 @@ func tooSoon(n shot.SoundSet, e shot.Estimate) error {
 		millis(e.Travel), remedy)
 }
 
-// answer adds the error budget, and advice on improving it.
+// answer adds how exact it is, and what would make it more so.
 func answer(set shot.Set, e shot.Estimate, lines []string, keys map[string]any) (Answer, error) {
 	budget, err := shot.Errors(set, e, shot.DefaultSpread(), Tick)
 	if err != nil {

@@ -13,9 +13,9 @@ type Ticks struct {
 	LastShot time.Duration // 0: none
 }
 
-// Lapsed returns why ticks no longer hold, as words that follow "because"; "" if they do. They hold on the day on which
-// the first was made, by the machine's date, and until MaxIdle after it and after the last shot. Date is zero for a
-// machine whose clock is not set: then hours alone count.
+// Lapsed says why ticks no longer hold, to go on after "because"; "" they do. They hold on the day on which the first
+// was made, by the machine's date, and until MaxIdle after it and after the last shot. Date is zero for a machine whose
+// clock is not set: then hours alone count.
 func (t Ticks) Lapsed(sinceBoot time.Duration, date time.Time) string {
 	ticked := date.Add(t.First - sinceBoot)
 	switch {

@@ -8,7 +8,7 @@ import (
 	"os"
 )
 
-// usable returns why this process may not write a file or device. Folders are not checked.
+// usable says why this process may not write a file or device. A folder is believed.
 func usable(path string) error {
 	if info, err := os.Stat(path); err != nil || info.IsDir() {
 		return err
@@ -17,5 +17,5 @@ func usable(path string) error {
 	return errors.Join(err, f.Close())
 }
 
-// freeSpace is assumed to be ample.
+// freeSpace is taken for plenty.
 func freeSpace(string) (uint64, error) { return math.MaxUint64, nil }

@@ -26,7 +26,7 @@ const (
 	Note    Severity = "note"    // good to know
 )
 
-// Finding is one result of the check.
+// Finding is one thing that was found.
 type Finding struct {
 	Severity Severity `json:"severity"`
 	Where    string   `json:"where"`
@@ -34,7 +34,7 @@ type Finding struct {
 	Remedy   string   `json:"remedy"` // "" for some notes
 }
 
-// Report lists what was found, the worst first.
+// Report is all that was found, the worst first.
 type Report struct {
 	Configuration string        `json:"configuration"` // "" without one
 	Board         string        `json:"board"`
@@ -67,7 +67,7 @@ func Run(ctx context.Context, o Options) Report {
 	return summarize(r)
 }
 
-// findings examines a site.
+// findings is what is found at a site.
 func (s site) findings() (all []Finding) {
 	for _, examine := range examinations(s.conf.Board.Kind) {
 		all = append(all, examine(s)...)

@@ -24,12 +24,12 @@ func examineChips(s site) []Finding {
 		return []Finding{{Stop, "board", "this machine has no GPIO chip (/dev/gpiochip*)",
 			`load its driver, or write kind = "simulated"`}}
 	}
-	return []Finding{s.lookupFindings("board", s.gpio.Err)}
+	return []Finding{s.lookedUp("board", s.gpio.Err)}
 }
 
-// lookupFindings turns an error about chips or lines into a finding. Where the board is a service with a user of its
-// own, this user's rights do not matter.
-func (s site) lookupFindings(where string, err error) Finding {
+// lookedUp makes a finding of an error about chips or lines. Where the board is a service with a user of its own, this
+// user's rights say nothing.
+func (s site) lookedUp(where string, err error) Finding {
 	f := Finding{Stop, where, err.Error(), "stillwater pins shows what there is"}
 	if e := new(gpiochip.Error); errors.As(err, &e) {
 		f.What, f.Remedy = e.Where+": "+e.What, e.Remedy
@@ -50,7 +50,7 @@ func examineLines(s site) (all []Finding) {
 		l, err := gpioboard.FindLine(s.gpio, u.Line)
 		switch {
 		case err != nil:
-			all = append(all, s.lookupFindings(u.What, err))
+			all = append(all, s.lookedUp(u.What, err))
 		case l.Consumer == gpioboard.Consumer:
 			running = append(running, u.What)
 		case l.Used:
@@ -82,7 +82,7 @@ func examineTwice(s site) (all []Finding) {
 	return all
 }
 
-// examineOtherUses looks for pins that commonly have another use on this header.
+// examineOtherUses looks for pins that the header has for something else.
 func examineOtherUses(s site) (all []Finding) {
 	for _, u := range gpioboard.Uses(s.conf.Board) {
 		if p, ok := s.headerPin(u.Line); ok && p.Use != "" {
@@ -188,10 +188,10 @@ func examineHeartbeat(s site) []Finding {
 		"add [board.heartbeat] and wire it to the guard of the outputs"}}
 }
 
-// examineInputs reports the outcome of requesting the inputs.
+// examineInputs says what came of asking for them.
 func examineInputs(s site) (all []Finding) {
 	if s.trial.refused != nil {
-		all = append(all, s.lookupFindings("inputs", s.trial.refused))
+		all = append(all, s.lookedUp("inputs", s.trial.refused))
 	}
 	for _, in := range s.trial.undebounced {
 		all = append(all, Finding{Note, fmt.Sprintf("input %q", in.Name), gpioboard.DebounceRefused(in),
@@ -200,11 +200,11 @@ func examineInputs(s site) (all []Finding) {
 	return all
 }
 
-// examineDrive checks whether the outputs can be driven as configured.
+// examineDrive checks whether the outputs can be driven as wanted.
 func examineDrive(s site) []Finding {
 	switch wanted := s.conf.Board.Drive == config.Mapped; {
 	case wanted && s.mappable != nil:
-		return []Finding{s.lookupFindings(`drive = "mapped"`, s.mappable)}
+		return []Finding{s.lookedUp(`drive = "mapped"`, s.mappable)}
 	case !wanted && s.mappable == nil:
 		return []Finding{{Note, `drive = "kernel"`, "this machine could drive the outputs through its registers",
 			`drive = "mapped" takes the call to the kernel out of each switching; stillwater lateness shows what it is worth`}}

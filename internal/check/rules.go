@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/config"
 )
 
-// examinations lists the checks for a kind of board.
+// examinations are what is looked at for a kind of board, each on its own.
 func examinations(kind config.Kind) []func(site) []Finding {
 	all := []func(site) []Finding{examinePort, examineJournal, examineClock}
 	switch kind {
@@ -25,7 +25,7 @@ func examinations(kind config.Kind) []func(site) []Finding {
 	return all
 }
 
-// examineSocket checks whether this user can reach a board that is a service of its own.
+// examineSocket looks at the way to a board that is a service of its own.
 func examineSocket(s site) []Finding {
 	const others = 0o002 // who may write to a socket may connect to it
 	at := s.socket
@@ -47,7 +47,7 @@ func examineSocket(s site) []Finding {
 	return nil
 }
 
-// examinePort checks whether the page can listen on its port.
+// examinePort checks whether the page can have its port.
 func examinePort(s site) []Finding {
 	where := "listen " + s.conf.Listen
 	switch {
@@ -69,7 +69,7 @@ const (
 	roomToWork  = 200 << 20
 )
 
-// examineJournal checks whether shots can be recorded.
+// examineJournal checks whether shots can be put on record.
 func examineJournal(s site) []Finding {
 	at := s.journal
 	room := fmt.Sprintf("%d MB are free for the record", at.free>>20)
@@ -88,7 +88,7 @@ func examineJournal(s site) []Finding {
 	return nil
 }
 
-// examineClock checks whether dates will be right.
+// examineClock checks whether dates can be believed.
 func examineClock(s site) []Finding {
 	if s.clock.Trusted {
 		return nil

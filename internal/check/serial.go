@@ -22,7 +22,7 @@ const (
 	// maxClockErrorPPM is more than any working resonator is off: ceramic ones keep to 0.5 percent (common practice, no
 	// source).
 	maxClockErrorPPM = 6000
-	// usualDelay is the delay for which an error of the clock is quoted.
+	// usualDelay is for saying what an error of the clock means.
 	usualDelay = 400 * time.Millisecond
 )
 
@@ -32,7 +32,7 @@ type serialProbe struct {
 	err    error
 }
 
-// SerialReport is a serialProbe as it is written in JSON.
+// SerialReport is that for scripts.
 type SerialReport struct {
 	Port         string  `json:"port"`
 	Firmware     string  `json:"firmware"`
@@ -68,7 +68,7 @@ func (p serialProbe) report() *SerialReport {
 	}
 }
 
-// examineSerial checks the port of a serial board.
+// examineSerial looks at the port of a serial board.
 func examineSerial(s site) []Finding {
 	at, unknown := s.serial, new(serialport.Error)
 	switch {
@@ -88,7 +88,7 @@ func examineSerial(s site) []Finding {
 	return nil
 }
 
-// examineFirmware reports which firmware the board has, or why that is not known.
+// examineFirmware says which firmware the board has, or why it is not known.
 func examineFirmware(s site) []Finding {
 	switch err := s.probe.err; {
 	case err != nil && s.conf.Board.Socket != "", errors.Is(err, serialport.ErrBusy):
@@ -110,8 +110,8 @@ func examineFirmware(s site) []Finding {
 	return found
 }
 
-// examineBoardClock reports how far the board's clock is off, against this machine's, which a time server keeps right
-// to a few parts per million when there is one.
+// examineBoardClock says how far the board's clock is off, against this machine's, which a time server keeps right to a
+// few parts per million when there is one.
 func examineBoardClock(s site) []Finding {
 	const where = "the board's clock"
 	clock := s.probe.result.Clock

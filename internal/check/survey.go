@@ -26,10 +26,10 @@ type site struct {
 	conf     config.Config
 	gpio     gpiochip.Machine
 	mappable error           // why the outputs cannot be mapped
-	trial    trial           // the outcome of requesting the inputs
+	trial    trial           // what came of asking for the inputs
 	limits   realtime.Report // of this user
 	clock    bootclock.Reading
-	listen   error // why the page cannot listen on its port
+	listen   error // why the page cannot have its port
 	ours     bool  // a page of ours has it
 	journal  place
 	record   error // why the file there cannot be the journal
@@ -46,7 +46,7 @@ type place struct {
 	free uint64      // bytes, where that matters
 }
 
-// trial is the outcome of requesting the free inputs.
+// trial is what the chips said to the inputs that were free.
 type trial struct {
 	refused     error
 	undebounced []wiring.Input // whose chip refused that
@@ -116,7 +116,7 @@ func journalPlace(path string, getenv func(string) string) place {
 	return p
 }
 
-// checkSidecars returns why this user cannot use the files beside a journal.
+// checkSidecars says why this user cannot use what a journal's file has beside it.
 func checkSidecars(path string) error {
 	for _, beside := range []string{filepath.Dir(path), path + "-wal", path + "-shm", path + ".lock"} {
 		if err := usable(beside); err != nil && !errors.Is(err, fs.ErrNotExist) {

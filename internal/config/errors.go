@@ -44,7 +44,7 @@ type checker struct {
 	more int              // how many were not kept
 }
 
-// fail adds an error at the first of keys that the file has.
+// fail adds an error at the first of keys that stands in the file.
 func (c *checker) fail(what, remedy string, keys ...string) {
 	var at place
 	for _, key := range keys {
@@ -80,7 +80,7 @@ func (c *checker) err() error {
 // maxQuoted is how much of what a file says an error repeats, in bytes.
 const maxQuoted = 60
 
-// quote quotes a file's text for an error.
+// quote is what a file says, for an error.
 func quote(text string) string {
 	if len(text) <= maxQuoted {
 		return strconv.Quote(text)
@@ -92,7 +92,7 @@ func quote(text string) string {
 	return strconv.Quote(text[:end] + "...")
 }
 
-// encodingError is the error of a text that is not UTF-8.
+// encodingError says that a text is no UTF-8.
 func encodingError(path string, text []byte, err error) *Error {
 	e := &Error{Path: path, What: err.Error(), Remedy: "save it as UTF-8", Err: err}
 	var at textfile.NotUTF8
@@ -104,7 +104,7 @@ func encodingError(path string, text []byte, err error) *Error {
 	return e
 }
 
-// decodeError converts the decoder's error.
+// decodeError says what the decoder found in the words of Error.
 func decodeError(path string, err error) error {
 	var de *toml.DecodeError
 	if !errors.As(err, &de) {

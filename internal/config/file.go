@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/textfile"
 )
 
-// ErrNotFound means that no configuration was found in any of the usual places.
+// ErrNotFound says that no configuration was found in any of the usual places.
 var ErrNotFound = errors.New("no stillwater.toml")
 
 // Places lists where a configuration is looked for, in order, when none is named: the working directory, the user's

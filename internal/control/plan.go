@@ -8,7 +8,8 @@ import (
 	"stillwater/internal/wire"
 )
 
-// plan is a set compiled for the current board: a program and a preview, or a refusal; and in either case a drawing.
+// plan is what became of the set on the board there is: a program to arm with and a preview, or a refusal; and in
+// either case a drawing.
 type plan struct {
 	program   shot.Program
 	preview   *Preview

@@ -21,7 +21,7 @@ func (c *Control) ShowNotice(text string) { c.update(func() { c.notice = text })
 
 func (c *Control) recordChanged() { c.update(func() {}) }
 
-// restore loads the latest session, or starts the first.
+// restore takes up the latest session, or starts the first.
 func (c *Control) restore(ctx context.Context) error {
 	latest, ok, err := c.opts.Journal.LatestSession(ctx)
 	if err != nil {
@@ -60,7 +60,7 @@ func readCare(text string) (map[string]bool, error) {
 	return ticked, nil
 }
 
-// restoreShots loads the shots of the session that are shown, and how many there are.
+// restoreShots takes up the shots of the session that are shown, and how many there are.
 func (c *Control) restoreShots(ctx context.Context) error {
 	stored, err := c.opts.Journal.Shots(ctx, c.session.id, shotsShown)
 	if err != nil {
@@ -80,7 +80,7 @@ func (c *Control) restoreShots(ctx context.Context) error {
 	return err
 }
 
-// restoreDates loads what is known of this boot.
+// restoreDates takes up what is known of this boot.
 func (c *Control) restoreDates(ctx context.Context) (err error) {
 	now := c.opts.Clock()
 	c.dates.boot = now.Boot

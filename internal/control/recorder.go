@@ -242,7 +242,7 @@ func (r *recorder) finish(within time.Duration) error {
 	return r.unwritten()
 }
 
-// unwritten returns an error that lists what did not reach the journal, nil if nothing did not.
+// unwritten says what did not reach the journal, nil when that is nothing.
 func (r *recorder) unwritten() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -19,7 +19,7 @@ type timer struct {
 	wait *time.Timer
 }
 
-// run calls f in a new goroutine, unless end was called.
+// run does f in a goroutine of its own, unless all has ended.
 func (t *tasks) run(f func()) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -28,7 +28,7 @@ func (t *tasks) run(f func()) {
 	}
 }
 
-// after calls f in a new goroutine when d has passed, unless end was called by then.
+// after does f in a goroutine of its own when d has passed, unless all has ended by then.
 func (t *tasks) after(d time.Duration, f func()) *timer {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -48,7 +48,7 @@ func (t *tasks) after(d time.Duration, f func()) *timer {
 	return m
 }
 
-// stop cancels the timer. It returns false if it has fired or was stopped before.
+// stop forgets the timer. It returns false if it has fired or was stopped before.
 func (m *timer) stop() bool {
 	m.of.mu.Lock()
 	defer m.of.mu.Unlock()

@@ -14,7 +14,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// errGrew means that, while the table was written, a shot was recorded with a cue that has no column in it.
+// errGrew says that a shot came to the record with a cue for which the table has no column.
 var errGrew = errors.New("a shot with other outputs was made while the record was exported; export it again")
 
 const byteOrderMark = "\ufeff"
@@ -149,8 +149,8 @@ func columnNames[C any](cues []C, nameOf func(C) string) []string {
 	return names
 }
 
-// harmless prevents a spreadsheet from reading a person's words as a formula: such a cell gets an apostrophe in front.
-// The characters are those of the OWASP page "CSV Injection", from memory.
+// harmless keeps a spreadsheet from taking a person's words for a formula: such a cell gets an apostrophe in front. The
+// characters are those of the OWASP page "CSV Injection", from memory.
 func harmless(text string) string {
 	if text != "" && strings.ContainsRune("=+-@\t\r\n＝＋－＠", []rune(text)[0]) {
 		return "'" + text

@@ -24,17 +24,17 @@ type Options struct {
 	Session       int64             // 0: every session
 	ByteOrderMark bool              // CSV begins with a byte-order mark, by which spreadsheets know UTF-8
 	Total         int               // how many shots there are, for Progress
-	Progress      func(percent int) // nil: not reported
+	Progress      func(percent int) // called now and then, unless it is nil
 }
 
-// Result is the outcome of an export.
+// Result is what came of it.
 type Result struct {
 	Shots   int           // written
-	Damaged int           // of those: damaged, and marked as such
+	Damaged int           // of those: damaged, which they say
 	Lost    []record.Shot // not written, because they cannot be read
 }
 
-// Incomplete returns an error that says what could not be read of the record, if anything.
+// Incomplete says what of the record could not be read, if anything.
 func (r Result) Incomplete() error {
 	var words []string
 	if n := len(r.Lost); n > 0 {
@@ -49,7 +49,7 @@ func (r Result) Incomplete() error {
 	return fmt.Errorf("the record is damaged: %s; everything else is whole", strings.Join(words, ", "))
 }
 
-// passed reports the progress: how many rows were read in this one of several passes over the record.
+// passed says that so many rows were read, in one of several passes over them all.
 func (o Options) passed(rows, pass, passes int) {
 	const every = 1000
 	if rows%every == 0 && o.Progress != nil && o.Total > 0 {
@@ -57,7 +57,7 @@ func (o Options) passed(rows, pass, passes int) {
 	}
 }
 
-// reader yields the shots to write and records which cannot be written.
+// reader yields the shots to write and takes note of the rest.
 type reader struct {
 	source   Source
 	opts     Options
@@ -228,7 +228,7 @@ func plural(n int, one, many string) string {
 	return many
 }
 
-// spans formats numbers as ranges: "3", "7 to 9".
+// spans are numbers as ranges: "3", "7 to 9".
 func spans(numbers []int) (list []string) {
 	slices.Sort(numbers)
 	for i := 0; i < len(numbers); {

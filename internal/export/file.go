@@ -10,8 +10,8 @@ import (
 	"path/filepath"
 )
 
-// ToFile writes an export of the journal at journalPath to a file. A file that is there is replaced once all of the
-// export is on the disk.
+// ToFile has an export of the journal at a path written to a file, which takes the place of one that is there when all
+// of it is on the disk.
 func ToFile(path, journalPath string, write func(io.Writer) error) error {
 	if err := replaceable(path, journalPath); err != nil {
 		return err
@@ -22,7 +22,7 @@ func ToFile(path, journalPath string, write func(io.Writer) error) error {
 	return nil
 }
 
-// replaceable refuses to replace the journal itself, or what is not a regular file.
+// replaceable keeps an export from taking the place of what it exports, and of what is no file.
 func replaceable(path, journalPath string) error {
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -41,7 +41,7 @@ func replaceable(path, journalPath string) error {
 	return nil
 }
 
-// replace writes a file beside path and renames it to path once all of it is on the disk.
+// replace writes a file beside path and, when all of it is on the disk, puts it in its place.
 func replace(path string, write func(io.Writer) error) error {
 	f, err := os.CreateTemp(filepath.Dir(path), "."+filepath.Base(path)+".*")
 	if err != nil {

@@ -27,10 +27,9 @@ type FoundEntry struct {
 	Shot    *ShotEntry    `json:"shot,omitempty"`
 }
 
-// Find writes a line for each session and shot that has all the words, newest first, as they are read. A session is
-// searched by its name, date and kind; a shot by its note, verdict, marks, file number, date and kind, and by those of
-// its session. If a session has all the words by itself, its shots are written only if one of the words is their own.
-// Case does not matter.
+// Find writes a line for each session and shot that has all the words, newest first, as they are read. A session has
+// words in its name, date and kind; a shot in its own note, verdict, marks, file number, date and kind, and in its
+// session's. With a session that has them all come those of its shots of which one was said. Case does not matter.
 func Find(ctx context.Context, w io.Writer, source NewestSource, words []string) (Result, error) {
 	f, err := newFinder(ctx, source, words)
 	if err != nil {
@@ -74,7 +73,7 @@ func FindJSON(ctx context.Context, w io.Writer, source NewestSource, words []str
 	return f.result, err
 }
 
-// finder searches the record with only its sessions in memory.
+// finder goes through the record, and has only its sessions in memory.
 type finder struct {
 	source   NewestSource
 	words    history.Words
@@ -104,7 +103,7 @@ type finding struct {
 	shot    *record.Shot
 }
 
-// found yields what matches. A session comes before the newest of its shots.
+// found yields what has the words. A session comes before the newest of its shots.
 func (f *finder) found(ctx context.Context) iter.Seq2[finding, error] {
 	return func(yield func(finding, error) bool) {
 		next := 0
@@ -133,7 +132,7 @@ func (f *finder) found(ctx context.Context) iter.Seq2[finding, error] {
 	}
 }
 
-// take counts a shot that cannot be read in full; false: nothing of it can be read.
+// take keeps account of what cannot be read; false: nothing of the shot can.
 func (f *finder) take(made record.Shot) bool {
 	if made.Lost {
 		f.result.Lost = append(f.result.Lost, made)
@@ -193,7 +192,7 @@ func (s finding) entry(f *finder) FoundEntry {
 	return FoundEntry{ID: s.id(), Shot: &made}
 }
 
-// CheckWords rejects words that would find everything.
+// CheckWords refuses what finds everything.
 func CheckWords(words []string) error {
 	if len(words) == 0 {
 		return errors.New("WORDS: there are none; give some of a name, a note, a date, a kind or a verdict, like " +

@@ -36,7 +36,7 @@ type ShotEntry struct {
 	At          string `json:"at"` // RFC 3339, the best date known
 	when
 	Status     string   `json:"status"`
-	Problem    string   `json:"problem"` // why its picture says nothing about the delay, in words; "": it does
+	Problem    string   `json:"problem"` // why its picture says nothing of the delay, in words; "" it does
 	LateMs     *float64 `json:"late_ms"` // by the machine, more than the plan's own scatter; null: not
 	Simulated  bool     `json:"simulated"`
 	BootID     uint32   `json:"boot_id"`
@@ -57,7 +57,7 @@ type ShotEntry struct {
 	Program json.RawMessage `json:"program"`
 }
 
-// planEntry is what people look for of a shot's set; empty if the set cannot be read.
+// planEntry is what a shot's set says of it that people look for; of a set that cannot be read, nothing.
 type planEntry struct {
 	Kind    string   `json:"kind"`
 	Phase   string   `json:"phase"`     // "" unless it is a drop
@@ -110,7 +110,7 @@ func whenOf(w record.When) when {
 	return out
 }
 
-// SessionsOf converts sessions of the journal.
+// SessionsOf are sessions of the journal as they are written.
 func SessionsOf(all []record.Summary) []SessionEntry {
 	sessions := make([]SessionEntry, len(all))
 	for i, s := range all {
@@ -161,7 +161,7 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 	return out
 }
 
-// asJSON returns opaque text of the journal unchanged if it is JSON, otherwise as a JSON string.
+// asJSON gives the journal's opaque text as the JSON it is, or as a string should it be none.
 func asJSON(text string) json.RawMessage {
 	if json.Valid([]byte(text)) && utf8.ValidString(text) {
 		return json.RawMessage(text)

@@ -95,7 +95,7 @@ func (st *StoredSet) read(stored, whose string) (err error) {
 	return nil
 }
 
-// compareDelay records by how much the delay computed from the set differs from the board's.
+// compareDelay says by how much the set alone gives another delay than the board had.
 func (st *StoredSet) compareDelay(s record.Shot) {
 	const same = time.Microsecond // ten ticks of the Linux board
 	var e shot.Estimate
@@ -126,8 +126,8 @@ func flagText(text string) string {
 	return text
 }
 
-// Command is the command line that describes this set: the flags of the kind's command, which flagOf maps from fields,
-// and what else differs from the default set.
+// Command is the command line that has this set: the flags of the kind's command, which flagOf has by field, and what
+// differs from the usual set.
 func (st StoredSet) Command(flagOf map[string]string) []string {
 	line := []string{"stillwater", string(st.Set.Kind)}
 	usual := map[string]string{}
@@ -160,7 +160,7 @@ func (st StoredSet) Write(w io.Writer, flagOf map[string]string) error {
 	return st.WriteFile(w)
 }
 
-// WriteLost writes for people what was not carried over; nothing if everything was.
+// WriteLost writes what was not carried over, for people; nothing if all was.
 func (st StoredSet) WriteLost(w io.Writer) error {
 	if st.lost == nil {
 		return nil
@@ -187,7 +187,7 @@ func (st StoredSet) Entry(flagOf map[string]string) StoredSetEntry {
 
 var plainWord = regexp.MustCompile(`^[-+.,:=/@%_A-Za-z0-9]+$`)
 
-// shellLine quotes and joins words for a shell.
+// shellLine joins words as a shell takes them apart.
 func shellLine(words []string) string {
 	quoted := make([]string, len(words))
 	for i, w := range words {
@@ -199,7 +199,7 @@ func shellLine(words []string) string {
 	return strings.Join(quoted, " ")
 }
 
-// ReadSetFile reads a set of this kind as WriteFile writes it, perhaps edited by hand. Every field must be there.
+// ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind. It has every field.
 func ReadSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 	unknown, missing, err := shot.CompareFields(string(text))
 	if err != nil {

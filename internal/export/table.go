@@ -15,10 +15,10 @@ import (
 	"stillwater/internal/shot"
 )
 
-// verdicts are in the order of SessionTable's columns; the last one stands for no verdict.
+// verdicts in the order of the columns of SessionTable; the last is none yet.
 var verdicts = []string{"early", "good", "late", "too high", "too low", "nothing there", ""}
 
-// SessionTable writes a table of sessions for people: when they were, and the verdicts on their shots.
+// SessionTable writes a line a session for people: when it was, and how its shots were judged.
 func SessionTable(w io.Writer, all []record.Summary) error {
 	rows := make([][]string, len(all))
 	for i, s := range all {

@@ -110,8 +110,8 @@ func (h *heartbeat) measure(now wire.Tick) {
 	h.changed, h.started = now, true
 }
 
-// report logs if the wave paused: what was to be switched in that time may not have been. It may take long, so call it
-// when nothing is armed.
+// report logs it if the wave paused: what was to be switched in that time may not have been. It may take long, so it
+// is for when nothing is armed.
 func (h *heartbeat) report() {
 	if h.late == 0 {
 		return

@@ -121,8 +121,8 @@ func openInputs(b config.Board, l *Lines) error {
 	return nil
 }
 
-// DebounceRefused describes what an input does whose chip refuses its debounce. Sensors have none to begin with: it
-// would move their stamps, and the program's hold-off handles their bounce.
+// DebounceRefused says what an input does whose chip refuses its debounce. Sensors have none to begin with: it would
+// move their stamps, and the program's hold-off handles their bounce.
 func DebounceRefused(in wiring.Input) string {
 	s := fmt.Sprintf("its chip refuses a debounce of %v: ", phys.Seconds(in.Debounce))
 	if in.Role == wiring.Kill {

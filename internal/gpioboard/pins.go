@@ -34,7 +34,7 @@ func Uses(b config.Board) (all []Use) {
 	return all
 }
 
-// Holder returns who holds a line, "" if it is free.
+// Holder says who holds a line, "" if it is free.
 func Holder(l gpiochip.Line) string {
 	switch {
 	case l.Consumer != "":

@@ -12,7 +12,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// The verdicts that are about time. Too high and too low are about aim.
+// What a person says of a frame, as far as it says something of the time. Too high and too low speak of the aim.
 const (
 	early   = "early"
 	good    = "good"
@@ -24,7 +24,7 @@ const (
 	// minTries is how many judged tries a delay must have before its share of good ones is compared with others'.
 	// Five of five still says no more than 48 to 100 % (exact binomial interval, 95 %); with fewer it says nothing.
 	minTries = 5
-	// groupWidth is the width within which tries count as having the same delay: the page's smallest step of the trim.
+	// groupWidth is within which tries count as being at one delay: the smallest step of the trim on the page.
 	groupWidth = time.Millisecond
 )
 
@@ -37,12 +37,12 @@ const (
 	ByTrim  Axis = "trim"  // of a throw, each of which has a delay of its own
 )
 
-// Try is a shot that ran as planned, so that its picture says something about the delay.
+// Try is a shot whose machine did as planned, so that its picture says something of the delay.
 type Try struct {
 	Number  int
 	At      time.Duration // on the axis
 	Verdict string        // "" unjudged
-	Counted bool          // the verdict is about time, and the picture is not black
+	Counted bool          // the verdict speaks of the time, and the picture shows it
 }
 
 // Best is where the largest share of tries was good.
@@ -60,7 +60,7 @@ type Tries struct {
 	Why  string
 }
 
-// Summary is the outcome of a session's shots.
+// Summary is what came of the shots of a session.
 type Summary struct {
 	Shots     int     // summed up
 	Uncounted int     // left out, as the machine failed or was late, or what is on record is damaged
@@ -68,7 +68,7 @@ type Summary struct {
 	ByKind    []Tries // the kind with most tries first
 }
 
-// Summarize summarizes shots; outcomes says how each ran.
+// Summarize sums shots up, of which outcomes says what the machine did.
 func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 	sum := Summary{}
 	byKind := map[shot.Kind]*Tries{}
@@ -104,7 +104,7 @@ func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 	return sum
 }
 
-// counted reports whether a verdict says something about the time: that on a black picture does not.
+// counted reports whether a verdict says something of the time. A black picture shows nothing of it.
 func counted(made record.Shot) bool {
 	switch made.Verdict {
 	case early, good, late, nothing:
@@ -151,7 +151,7 @@ func (t *Tries) findBest() {
 	}
 }
 
-// betterThan compares shares of good tries; if they are equal, numbers of tries.
+// betterThan compares shares, and where they are the same how many tries they rest on.
 func (b *Best) betterThan(other *Best) bool {
 	mine, its := b.Good*other.Tries, other.Good*b.Tries
 	return mine > its || mine == its && b.Tries > other.Tries

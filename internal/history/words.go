@@ -1,5 +1,5 @@
-// Package history evaluates past sessions: which of them match a search, how often the delay was right, and at which
-// delay most often. It reads nothing itself.
+// Package history is what the record says of past sessions: which have the words that are looked for, how often the
+// delay was right, and at which delay it was right most often. It reads nothing itself.
 package history
 
 import (
@@ -10,11 +10,10 @@ import (
 	"stillwater/internal/record"
 )
 
-// Words are the words of a search in lower case, all of which must be found. Parts of words count: "crown" is found in
-// "crowns".
+// Words are what is looked for, all of them, in lower case. They are found in words, too: "crown" in "crowns".
 type Words []string
 
-// NewWords converts words of any case.
+// NewWords are words of any case.
 func NewWords(texts []string) Words {
 	words := make(Words, len(texts))
 	for i, text := range texts {
@@ -23,7 +22,7 @@ func NewWords(texts []string) Words {
 	return words
 }
 
-// SessionText is the text in which a session is searched for: its name, date and kind.
+// SessionText is what a session is found by: its name, date and kind.
 func SessionText(s record.Session) string {
 	return strings.ToLower(strings.Join([]string{s.Name, dateText(s.Started), KindOf(s.Set)}, "\n"))
 }
@@ -39,8 +38,8 @@ func (w Words) MatchSession(text string) bool {
 }
 
 // MatchShot reports whether a shot has the words: in its own note, verdict, marks, file number, date and kind, and in
-// the text of its session. If that text has all of them, what was said of the shot must have at least one. A shot
-// without a date is searched only by what was said of it.
+// the text of its session. Where that has them all already, what was said of the shot must have one. Of a shot without
+// a date only what was said is known.
 func (w Words) MatchShot(session string, made record.Shot) bool {
 	said := strings.ToLower(strings.Join(append(Remarks(made), made.Note, record.FileName(made.File)), "\n"))
 	if w.MatchSession(session) {
@@ -56,7 +55,7 @@ func (w Words) MatchShot(session string, made record.Shot) bool {
 	return w.MatchSession(rest + "\n" + strings.ToLower(dateText(made.At)+"\n"+KindOf(made.Set)))
 }
 
-// Remarks lists what a person said of a shot besides the note: the verdict, "unjudged" if there is none, and the marks.
+// Remarks are what a person says of a shot besides the note: the verdict, or that there is none, and the marks.
 func Remarks(made record.Shot) []string {
 	remarks := []string{made.Verdict}
 	if made.Verdict == "" {
@@ -65,7 +64,7 @@ func Remarks(made record.Shot) []string {
 	return append(remarks, Marks(made)...)
 }
 
-// Marks lists whether a shot is a keeper, and what is wrong with its picture.
+// Marks are that a shot is to be kept, and what is wrong with its picture.
 func Marks(made record.Shot) (marks []string) {
 	if made.Star {
 		marks = append(marks, "keeper")
@@ -87,7 +86,7 @@ func (w Words) any(text string) bool {
 
 func dateText(at time.Time) string { return at.Format("2006-01-02 15:04\n2 January 2006\nMonday") }
 
-// KindOf is the kind of a stored set, "" if it cannot be read.
+// KindOf is the kind that a stored set says, "" when that cannot be read.
 func KindOf(set string) string {
 	var stored struct{ Kind string }
 	if json.Unmarshal([]byte(set), &stored) != nil {

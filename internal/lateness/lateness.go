@@ -1,6 +1,5 @@
-// Package lateness evaluates how late a board switches: quantiles and a histogram of measurements, the distance that a
-// subject moves in that time, and whether that is good enough for a plan. Lateness is the actual time less the planned
-// one.
+// Package lateness says how late a board switches: quantiles and a histogram of what was measured, what that is in
+// millimetres, and whether it is good enough for a plan. Times are from the planned moment to when it happened.
 package lateness
 
 import (
@@ -89,7 +88,7 @@ func Bars(samples []time.Duration) []Bar {
 	return bars[first : last+1]
 }
 
-// ends lists the ends of the bars, up to more than any sample.
+// ends are those of the bars, up to longer than any sample takes.
 func ends() (all []time.Duration) {
 	for power := 100 * time.Nanosecond; power <= 100*time.Second; power *= 10 {
 		all = append(all, power, 2*power, 5*power)

@@ -14,7 +14,7 @@ type When struct {
 // Dating says how a date is known.
 type Dating string
 
-// How a date can be known.
+// What can be said of a date.
 const (
 	ByClock  Dating = ""         // the machine's clock said so, and nothing says otherwise
 	ByPhone  Dating = "phone"    // the machine's clock was wrong, and a phone's gave the date
@@ -22,7 +22,7 @@ const (
 	Doubtful Dating = "doubtful" // the machine's clock was not set, and nothing has given the date
 )
 
-// String describes it for people; "" for ByClock.
+// String says it for people, "" when there is nothing to say.
 func (d Dating) String() string {
 	switch d {
 	case ByPhone:

@@ -1,5 +1,5 @@
-// Package record has the types of what is recorded: phones, sessions, shots, and how the date of each is known. The
-// packages that store, show and export the record share them.
+// Package record has the words for what is put on record: the phones that were paired, the evenings' sessions, their
+// shots, and how the date of each is known. Packages that store it, show it or write it out share these types.
 package record
 
 import (
@@ -20,7 +20,7 @@ type Phone struct {
 // it is what the machine's clock says.
 type Session struct {
 	ID      int64
-	Name    string // "": none, see Title
+	Name    string // "": nobody gave it one, see Title
 	Started time.Time
 	When    When
 	Board   string // what fired: "simulated", "gpio"
@@ -29,7 +29,7 @@ type Session struct {
 	Damaged string // "", or what of it cannot be read, in words; then the rest is what can
 }
 
-// Title is the session's name or, without one, its date, which may become known later.
+// Title is the session's name, or the date for one that nobody named: a date that may become known later.
 func (s Session) Title() string {
 	if s.Name == "" {
 		return s.Started.Format("2 January 2006, 15:04")
@@ -37,11 +37,11 @@ func (s Session) Title() string {
 	return s.Name
 }
 
-// Summary is a session with the counts of its shots and verdicts.
+// Summary is a session and what came of it.
 type Summary struct {
 	Session
 	Shots    int
-	Verdicts map[string]int // how many shots have each verdict; "": none
+	Verdicts map[string]int // how many shots have each verdict; "" is unjudged
 }
 
 // Shot is one try: when and how it ended, the board's stamps, what was planned and what was done. Set and Program are
@@ -93,7 +93,7 @@ const (
 // from memory.
 const MaxFile = 9999
 
-// FileAfter is the number of the picture taken so many pictures after the one numbered file; 0 if file is 0.
+// FileAfter is the number of the picture that comes so many pictures after one; 0 if that has none.
 func FileAfter(file, pictures int) int {
 	if file == 0 {
 		return 0

@@ -1,5 +1,5 @@
-// Package serialboard is this machine's side of a board on a serial port: it finds, dials and identifies the board, and
-// relays between its port and one host at a time for a service that has the port.
+// Package serialboard is a board on a serial port, from this machine's side: it finds and dials it, asks it what it is,
+// and relays between its port and one host at a time for a service that has the port.
 package serialboard
 
 import (

@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/serialport"
 )
 
-// ProbeResult is what a board on a serial port announced, and the estimate of its clock.
+// ProbeResult are what a board on a serial port says of itself, and what its clock was found to be.
 type ProbeResult struct {
 	Port       string
 	Identity   board.Identity
@@ -19,8 +19,8 @@ type ProbeResult struct {
 	Learned    bool // Clock holds
 }
 
-// Probe dials and identifies the board, and listens to its clock for a time. Opening the port resets many boards: their
-// outputs go off. Nothing is armed or switched.
+// Probe dials the board, asks it what it is, and listens to its clock for a time. Opening the port resets many boards:
+// their outputs go off. Nothing is armed or switched.
 func Probe(ctx context.Context, conf config.Config, listen time.Duration) (result ProbeResult, err error) {
 	d := Dialer{Config: conf}
 	link, port, err := d.open(ctx)

@@ -21,7 +21,7 @@ import (
 // writeTimeout is how long a host that does not read may hold up the end of a link.
 const writeTimeout = 50 * time.Millisecond
 
-// ErrNoSocket means that a relay has no socket to serve.
+// ErrNoSocket says that a relay has no socket to serve.
 var ErrNoSocket = errors.New("the daemon opens a serial board's port itself; to have a service do it, give it a " +
 	"socket with --listen PATH and name that in the configuration")
 
@@ -86,7 +86,7 @@ func (r *relay) serveConn(ctx context.Context, conn spawn.Conn) {
 // errStopping ends what is being served.
 var errStopping = errors.New("the service is stopping")
 
-// serve relays until either side ends, and returns which and why. It closes both. The host is sent an error of the
+// serve relays until either side ends, and says which and why. It closes both. The host is sent an error of the
 // port.
 func (r *relay) serve(ctx context.Context, host *os.File) error {
 	defer host.Close()

@@ -1,5 +1,5 @@
-// Package wiring describes what is connected to a board's pins: the role of each input, the kind of each output, their
-// levels, limits and delays.
+// Package wiring has the words for what is connected to a board's pins: the role of each input, the kind of each
+// output, their levels, limits and delays.
 package wiring
 
 import (

@@ -77,7 +77,7 @@ export class Page {
 		this.board.show(snap);
 		this.controls.show(snap, me);
 		this.shoot.show(snap);
-		this.lookback.show(snap);
+		this.lookback.show(snap, me);
 		placeRefusal(this.fields, snap.refusal, this.#refusedAt);
 		this.phone.show(snap);
 		this.bar.show(snap, this.#holding);
@@ -92,6 +92,7 @@ export class Page {
 		this.#showState();
 		this.#enable();
 		this.bar.idle();
+		this.lookback.lost();
 	}
 
 	get #holding() {
@@ -147,7 +148,7 @@ export class Page {
 	 */
 	#enable() {
 		const free = new Set(["take", "asked"]);
-		for (const node of document.querySelectorAll(":is(#setup, #shoot, #shots-list) :is(button, input, select)")) {
+		for (const node of document.querySelectorAll(":is(#setup, #shoot) :is(button, input, select)")) {
 			if (node.closest("[data-free]")) continue;
 			const able = this.#holding || free.has(node.getAttribute("data-act") ?? "");
 			attr(node, "disabled", !this.#online || !able);

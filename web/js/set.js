@@ -74,12 +74,23 @@ export const chosen = {
 	"light.shutter": "Who opens the shutter",
 };
 
-/** One change of the set, in words. @param {string} field @param {string} value */
-export function changeText(field, value) {
+/** What flies past the camera. @type {Record<Kind, string>} */
+export const kindWords = { drop: "Falling drop", throw: "Thrown sheet", sound: "A sound" };
+
+/** A field's label. @param {string} field */
+export function fieldText(field) {
 	const quantity = [...Object.values(measured).flat(), ...light, ...Object.values(trims)].find((q) => q.name === field);
-	const choice = [...exposures, ...shutters].find((c) => c.value === value);
-	return `${quantity?.label ?? chosen[field] ?? field}: ${choice?.label ?? value}`;
+	return quantity?.label ?? chosen[field] ?? (field === "kind" ? "What flies" : field);
 }
+
+/** A field's value as it is chosen, or as it is printed. @param {string} field @param {string} value */
+export function valueText(field, value) {
+	if (field === "kind") return kindWords[/** @type {Kind} */ (value)] ?? value;
+	return [...exposures, ...shutters].find((c) => c.value === value)?.label ?? value;
+}
+
+/** One change of the set, in words. @param {string} field @param {string} value */
+export const changeText = (field, value) => `${fieldText(field)}: ${valueText(field, value)}`;
 
 /** A set's field by its dotted name. @param {Set} set @param {string} name */
 export function valueOf(set, name) {

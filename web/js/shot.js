@@ -3,23 +3,13 @@
 import { button, el, table } from "./dom.js";
 import { icon } from "./icons.js";
 import { fixed, ms, signed } from "./units.js";
+import { verdicts, verdictWord } from "./verdicts.js";
 
 /** @import { ShotView, Verdict } from "../protocol.d.ts" */
 
-/** @type {{ verdict: Verdict, word: string, sign: string }[]} */
-export const verdicts = [
-	{ verdict: "early", word: "Early", sign: "early" },
-	{ verdict: "good", word: "Good", sign: "good" },
-	{ verdict: "late", word: "Late", sign: "late" },
-	{ verdict: "nothing there", word: "Nothing there", sign: "nothing" },
-];
-
-/** @param {Verdict} verdict "": "" */
-export const verdictWord = (verdict) => verdicts.find((v) => v.verdict === verdict)?.word ?? "";
-
-/** A button for each verdict. @param {(verdict: Verdict) => void} judge */
+/** A button for each verdict on the time. @param {(verdict: Verdict) => void} judge */
 export const verdictButtons = (judge) =>
-	verdicts.map((v) =>
+	verdicts.filter((v) => !v.aim).map((v) =>
 		button({ "data-verdict": v.verdict, onclick: () => judge(v.verdict) }, icon(v.sign), el("span", {}, v.word)),
 	);
 
@@ -27,7 +17,7 @@ export const verdictButtons = (judge) =>
 export const lineWords = (s) => `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`;
 
 /** What the machine did wrong, what a person says, or that nobody has yet. @param {ShotView} s */
-export const chipWords = (s) => [machineWords(s), verdictWord(s.verdict)].filter(Boolean).join(", ") || "not judged";
+export const chipWords = (s) => [machineWords(s), s.verdict && verdictWord(s.verdict)].filter(Boolean).join(", ") || "not judged";
 
 /** @param {ShotView} s */
 export const chipKind = (s) => (!s.ok || s.problem ? "failed" : s.verdict || "none");

@@ -22,7 +22,7 @@ const (
 
 // How a real output is measured.
 const (
-	// loopInterval is longer than the 50 ms between the board's reports of an input, so that each report has one edge.
+	// loopInterval leaves the board's reports of an input, one in 50 ms, time to tell each edge apart.
 	loopInterval = 120 * time.Millisecond
 	// flashInterval keeps what shines to less than three flashes a second: flashing light can trigger epilepsy.
 	flashInterval = 350 * time.Millisecond
@@ -209,7 +209,7 @@ func (b *Bench) fire(ctx context.Context) (s board.ShotReport, edge wire.Edge, e
 	return s, edge, nil
 }
 
-// noEdge is the error for an edge that did not come back.
+// noEdge says what to check when no edge came back.
 func (b *Bench) noEdge() error {
 	id := b.Client.Identity()
 	return fmt.Errorf("output %q switched and no edge came in at input %q: wire the output's pin to the input's pin "+
@@ -217,7 +217,7 @@ func (b *Bench) noEdge() error {
 		id.Inputs[b.Input].Name)
 }
 
-// extraEdges is the error for more edges than the pulse's beginning.
+// extraEdges says that more than the pulse's beginning was seen.
 func (b *Bench) extraEdges(n uint16) error {
 	return fmt.Errorf("input %q saw %d edges where one was expected: see that nothing else is connected to it, and that "+
 		"it is wired to output %q", b.Client.Identity().Inputs[b.Input].Name, n,

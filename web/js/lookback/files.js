@@ -1,0 +1,60 @@
+// The camera's own file numbers: the first is typed once, each shot shows the next.
+
+import { attr, el, text } from "../dom.js";
+import { show, slot } from "../refusals.js";
+import { fileName } from "./shotrow.js";
+
+/** @import { Snapshot } from "../../protocol.d.ts" */
+/** @import { Commands } from "../commands.js" */
+
+/** The number of the coming picture, as a field. */
+export class FileNumbers {
+	#next = 0;
+
+	/** @param {Commands} commands */
+	constructor(commands) {
+		this.commands = commands;
+		this.no = slot();
+		this.hint = el("span", { class: "hint" });
+		this.input = el("input", {
+			id: "next-file",
+			type: "text",
+			inputmode: "numeric",
+			maxlength: 4,
+			autocomplete: "off",
+			enterkeyhint: "done",
+			onchange: () => this.#send(this.input.value.trim()),
+			onblur: () => this.#reset(),
+		});
+		const label = el("label", { for: "next-file" }, "Camera's file number of the coming picture ", this.hint);
+		this.node = el("div", { class: "past-field", hidden: true }, label, this.input, this.no);
+	}
+
+	/** @param {Snapshot} snap */
+	show(snap) {
+		const before = this.#next;
+		this.#next = snap.next_file;
+		text(this.hint, this.#next ? "each shot takes the next one" : "type it once, and each shot takes the next one");
+		if (document.activeElement !== this.input || before !== this.#next) this.#reset();
+	}
+
+	#reset() {
+		this.input.value = this.#next ? fileName(this.#next) : "";
+	}
+
+	/** @param {string} typed */
+	#send(typed) {
+		const file = typed === "" ? 0 : Number(typed);
+		if (!Number.isInteger(file) || file < 0) {
+			const why = `“${typed}” is not the number of a file.`;
+			show(this.no, { field: "file", why, remedy: "Type the four digits of its name." });
+			return;
+		}
+		this.commands.send({ type: "file", file }, this.no);
+	}
+
+	/** @param {boolean} able */
+	enable(able) {
+		attr(this.input, "disabled", !able);
+	}
+}

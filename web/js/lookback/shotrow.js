@@ -1,0 +1,227 @@
+// One shot on record: a row of fixed height, and what is below it when it is opened.
+
+import { attr, button, el, text } from "../dom.js";
+import { icon } from "../icons.js";
+import { show, slot } from "../refusals.js";
+import { fixed, ms, signed } from "../units.js";
+import { pictureButtons, pictureWord, verdictButtons, verdictSign, verdictWord } from "../verdicts.js";
+import { clock, showFigures } from "../shot.js";
+import { Again } from "./again.js";
+
+/** @import { Command, ShotView } from "../../protocol.d.ts" */
+/** @import { Commands } from "../commands.js" */
+
+/**
+ * @typedef {object} RowHost what a row needs of the list that it is in
+ * @property {Commands} commands
+ * @property {boolean} able whether something can be changed now
+ * @property {(shot: ShotView, change: Partial<ShotView>) => void} changed the machine took a remark
+ * @property {(row: ShotRow) => void} toggle
+ * @property {() => void} renumbered the files of later shots have other numbers now
+ */
+
+export class ShotRow {
+	/** @type {Detail | null} */ #detail = null;
+
+	/** @param {ShotView} shot @param {RowHost} host */
+	constructor(shot, host) {
+		this.shot = shot;
+		this.host = host;
+		this.star = button({ class: "star", "data-sends": true, onclick: () => this.#keep() });
+		this.a = el("span", { class: "row-line" });
+		this.b = el("span", { class: "row-line" });
+		this.c = el("span", { class: "row-line" });
+		this.open = button({ class: "row-open", "aria-expanded": "false", onclick: () => host.toggle(this) });
+		this.open.append(this.a, this.b, this.c);
+		this.head = el("div", { class: "row-head" }, this.star, this.open);
+		this.starNo = slot();
+		this.node = el("li", { class: "past-shot", "data-number": shot.number }, this.head, this.starNo);
+		this.show(shot);
+	}
+
+	get opened() {
+		return this.#detail !== null;
+	}
+
+	/** @param {ShotView} shot */
+	show(shot) {
+		this.shot = shot;
+		const made = JSON.stringify(shot);
+		if (this.node.dataset.made === made) return;
+		this.node.dataset.made = made;
+		attr(this.star, "aria-pressed", `${shot.star}`);
+		attr(this.star, "aria-label", `Keep shot ${shot.number}`);
+		this.star.replaceChildren(icon(shot.star ? "kept" : "star"));
+		attr(this.star, "disabled", !this.host.able);
+		const file = shot.file ? el("span", { class: "row-file" }, `file ${fileName(shot.file)}`) : null;
+		this.a.replaceChildren(el("b", {}, `No. ${shot.number}`), el("span", {}, ` ${clock(shot.at)} `), file ?? "");
+		this.b.replaceChildren(el("span", {}, timeWords(shot)));
+		this.c.replaceChildren(...saidNodes(shot));
+		this.#detail?.show(shot);
+	}
+
+	/** Something can be changed now, or not. @param {boolean} able */
+	enable(able) {
+		attr(this.star, "disabled", !able);
+		this.#detail?.enable(able);
+	}
+
+	/** Open or close what is below the row. @param {boolean} open */
+	set(open) {
+		attr(this.open, "aria-expanded", `${open}`);
+		if (open === this.opened) return;
+		if (open) {
+			this.#detail = new Detail(this.shot, this.host);
+			this.node.append(this.#detail.node);
+			this.#detail.enable(this.host.able);
+		} else {
+			this.#detail?.node.remove();
+			this.#detail = null;
+		}
+	}
+
+	#keep() {
+		const star = !this.shot.star;
+		this.host.commands.send({ type: "star", shot: this.shot.id, star }, this.starNo, (refusal) => {
+			if (!refusal) this.host.changed(this.shot, { star });
+		});
+	}
+}
+
+/** What is below an opened row. */
+class Detail {
+	#typing = false;
+
+	/** @param {ShotView} shot @param {RowHost} host */
+	constructor(shot, host) {
+		this.shot = shot;
+		this.host = host;
+		this.no = slot();
+		this.problem = el("p", { class: "problem" });
+		this.verdicts = verdictButtons((verdict) => this.#say({ type: "verdict", verdict }, { verdict }));
+		this.pictures = pictureButtons((picture) => this.#say({ type: "picture", picture }, { picture }));
+		this.note = this.#field("note", "Note", { maxlength: 500 }, (typed) => this.#note(typed));
+		this.file = this.#field("file", "Camera's file number", { inputmode: "numeric", maxlength: 4 }, (t) => this.#file(t));
+		this.figures = el("div", { class: "figures" });
+		this.seen = el("p", { class: "seen" });
+		this.again = new Again(host.commands, { shot: shot.id }, "Use this shot's set again");
+		const fileHint = el("p", { class: "hint" }, "The shots after it count on from here. Empty: none is known.");
+		this.node = el("div", { class: "past-detail" }, this.problem, this.verdicts.node, this.pictures.node, this.no);
+		this.node.append(this.note.node, this.file.node, fileHint, this.figures, this.seen, this.again.node);
+		for (const b of this.node.querySelectorAll("button, input")) attr(b, "data-sends", true);
+		this.show(shot);
+	}
+
+	/** @param {ShotView} shot */
+	show(shot) {
+		this.shot = shot;
+		text(this.problem, shot.problem);
+		this.problem.hidden = shot.problem === "";
+		// A verdict would be on the delay, of which this picture says nothing; one that is there can be taken back.
+		this.verdicts.node.hidden = shot.problem !== "" && shot.verdict === "";
+		this.verdicts.show(shot.verdict, shot.kind, `Verdict on shot ${shot.number}`);
+		this.pictures.show(shot.picture, `What is wrong with the picture of shot ${shot.number}`);
+		if (!this.#typing) {
+			this.note.input.value = shot.note;
+			this.file.input.value = shot.file ? fileName(shot.file) : "";
+		}
+		showFigures(this.figures, shot);
+		text(this.seen, shot.seen ? `The simulated camera saw: ${shot.seen}` : "");
+		this.seen.hidden = shot.seen === "";
+	}
+
+	/** @param {boolean} able */
+	enable(able) {
+		for (const b of this.node.querySelectorAll("[data-sends]")) attr(b, "disabled", !able);
+		this.again.enable(able);
+	}
+
+	/**
+	 * A field that is sent when it is left.
+	 * @param {string} name
+	 * @param {string} label
+	 * @param {import("../dom.js").Attrs} attrs
+	 * @param {(typed: string) => void} send
+	 */
+	#field(name, label, attrs, send) {
+		const id = `past-${name}-${this.shot.id}`;
+		const input = el("input", {
+			id,
+			type: "text",
+			enterkeyhint: "done",
+			autocomplete: "off",
+			...attrs,
+			oninput: () => (this.#typing = true),
+			onchange: () => {
+				this.#typing = false;
+				send(input.value.trim());
+			},
+		});
+		return { input, node: el("div", { class: "past-field" }, el("label", { for: id }, label), input) };
+	}
+
+	/** @param {string} typed */
+	#note(typed) {
+		this.#say({ type: "note", text: typed }, { note: typed }, typed);
+	}
+
+	/** @param {string} typed */
+	#file(typed) {
+		const file = typed === "" ? 0 : Number(typed);
+		if (!Number.isInteger(file) || file < 0) {
+			const why = `“${typed}” is not the number of a file.`;
+			show(this.no, { field: "file", why, remedy: "Type the four digits of its name." });
+			return;
+		}
+		this.#say({ type: "file", file }, { file }, typed, () => this.host.renumbered());
+	}
+
+	/**
+	 * Send a remark; the row shows it once the machine has it.
+	 * @param {Command} command
+	 * @param {Partial<ShotView>} change
+	 * @param {string} [typed]
+	 * @param {() => void} [then]
+	 */
+	#say(command, change, typed, then) {
+		const shot = this.shot;
+		const sent = this.host.commands.send({ ...command, shot: shot.id }, this.no, (refusal) => {
+			if (refusal && typed !== undefined) show(this.no, refusal, `“${typed}” was not taken.`);
+			if (refusal) return this.show(this.shot);
+			this.host.changed(shot, change);
+			then?.();
+		});
+		if (!sent) this.show(shot);
+	}
+}
+
+/** A picture's number as cameras write it. @param {number} file */
+export const fileName = (file) => String(file).padStart(4, "0");
+
+/** @param {ShotView} s */
+function timeWords(s) {
+	const words = [`${ms(s.delay_ms)} ms`];
+	if (s.trim_ms !== 0) words.push(`trim ${signed(s.trim_ms, 1)} ms`);
+	if (s.speed_m_s !== null) words.push(`${fixed(s.speed_m_s, 2)} m/s`);
+	return words.join(" · ");
+}
+
+/** The verdict, what is wrong with the picture, and what the machine did wrong. @param {ShotView} s */
+function saidNodes(s) {
+	const nodes = [];
+	const failed = machineWords(s);
+	if (failed !== "") nodes.push(el("span", { class: "row-failed" }, failed));
+	if (s.verdict !== "" || failed === "") {
+		nodes.push(el("span", { class: "row-verdict", "data-verdict": s.verdict || "none" }, icon(verdictSign(s.verdict)), verdictWord(s.verdict)));
+	}
+	if (s.picture !== "") nodes.push(el("span", { class: "row-picture" }, pictureWord(s.picture)));
+	if (s.note !== "") nodes.push(el("span", { class: "row-note" }, s.note));
+	return nodes.flatMap((n, i) => (i === 0 ? [n] : [", ", n]));
+}
+
+/** What the machine did wrong in a few words, "" nothing. @param {ShotView} s */
+export function machineWords(s) {
+	if (!s.ok) return `Not done: ${s.status}`;
+	if (s.late_ms === 0) return "";
+	return `Machine ${fixed(Math.abs(s.late_ms), 1)} ms ${s.late_ms > 0 ? "late" : "early"}`;
+}
