@@ -108,6 +108,20 @@ export interface InputView {
 	use: string;
 	active: boolean;
 	edges: number;
+	breaks: Break[];
+	chatter: string;
+	level?: Level | null;
+}
+
+export interface Break {
+	at: number;
+	length_ms: number;
+}
+
+export interface Level {
+	now: number;
+	peak: number;
+	threshold: number;
 }
 
 export interface Care {
@@ -272,7 +286,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "lag" | "uselag";
+	| "lag" | "uselag" | "threshold";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -294,6 +308,8 @@ export interface Command {
 	picture?: Picture;
 	file?: number;
 	output?: string;
+	input?: string;
+	level?: number;
 	hidden?: boolean;
 	now?: number;
 	epoch?: number;

@@ -313,6 +313,11 @@ func (c *Client) Pulse(ctx context.Context, output uint8, width time.Duration) e
 	return c.requestOnce(ctx, wire.Pulse{Output: output, Width: uint32(ticks)}.Frame(0))
 }
 
+// SetLevel sets above which level an analog input is active; a board refuses it for an input that has no level.
+func (c *Client) SetLevel(ctx context.Context, input uint8, threshold uint16) error {
+	return c.request(ctx, wire.SetLevel{Input: input, Threshold: threshold}.Frame(0), maxTries)
+}
+
 // requestOnce sends a request that must not be repeated. If it is not answered, requestOnce disarms the board.
 func (c *Client) requestOnce(ctx context.Context, f wire.Frame) error {
 	err := c.request(ctx, f, 1)

@@ -37,7 +37,7 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 	require.NoError(t, err)
 	w, err := AnnouncedWiring(conf.Board.Pins)(microcontroller())
 	require.NoError(t, err)
-	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
+	assert.Equal(t, []wired{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", false},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
 	assert.Equal(t, shot.Bench{
 		Gate:       &shot.Sensor{Index: 0, Name: "gate", Falling: true, Delay: beamDelay},
@@ -74,7 +74,7 @@ func TestTheConfigurationSaysMoreOfWhatItNames(t *testing.T) {
 		w.Bench.Flash, "the one that is named comes first")
 	assert.Equal(t, "flash1", w.Bench.MoreFlash[0].Name)
 	assert.Equal(t, wiring.Hold, w.Inputs[5].Go)
-	assert.Equal(t, sensor{"beam", wiring.Gate, false}, sensors(w.Inputs)[1])
+	assert.Equal(t, wired{"beam", wiring.Gate, false}, sensors(w.Inputs)[1])
 }
 
 func TestAConfigurationOfAnotherBoardIsRefused(t *testing.T) {

@@ -15,6 +15,7 @@ import (
 
 // Common practice, no source.
 const (
+	bounces          = 60 * time.Millisecond // a change later than this is no bounce; boards report within 50 ms
 	minPress         = 20 * time.Millisecond // what is shorter is a spark on the lead, no finger
 	twoPressesWithin = time.Second           // from the first press until the second one is let go
 	minHold          = 700 * time.Millisecond
@@ -40,19 +41,24 @@ type button struct {
 	presses int // of the gesture under way
 	first   wire.Tick
 	pressed wire.Tick
+	changed wire.Tick
 	serial  int // of the gesture under way, for its timer
 }
 
-// change handles the level that the board reports.
-func (b *button) change(down bool, at wire.Tick, waitsGo bool) buttonAct {
+// change handles the level that the board reports, after so many changes.
+func (b *button) change(down bool, changes int, at wire.Tick, waitsGo bool) buttonAct {
+	since := b.between(b.changed, at)
 	switch {
 	case !b.known:
 		b.known, b.down = true, down
 		return buttonNothing
+	case down == b.down && changes > 1 && (since > bounces || since < 0):
+		b.presses, b.changed = 0, at
+		return buttonDisarms // a whole press, between two reports
 	case down == b.down:
 		return buttonNothing
 	}
-	b.down = down
+	b.down, b.changed = down, at
 	switch {
 	case down && (!waitsGo || b.gesture == wiring.NoGesture):
 		b.presses = 0
@@ -137,13 +143,13 @@ func (c *Control) buttonDown() string {
 }
 
 // changeButton handles the level of an input that may be a button. The mutex is held.
-func (c *Control) changeButton(input uint8, high bool, at wire.Tick) {
+func (c *Control) changeButton(input uint8, high bool, changes int, at wire.Tick) {
 	b := c.link.buttons[input]
 	if b == nil {
 		return
 	}
 	before := b.serial
-	switch b.change(high == c.link.wiring.Inputs[input].ActiveHigh, at, c.waitsGo()) {
+	switch b.change(high == c.link.wiring.Inputs[input].ActiveHigh, changes, at, c.waitsGo()) {
 	case buttonDisarms:
 		c.buttonDisarms(input)
 	case buttonGoes:

@@ -126,18 +126,17 @@ func TestAPressDisarms(t *testing.T) {
 	}
 }
 
-// presses moves the button down, up, down, and so on, and says how long each lasts. In the end it is up.
-func presses(times ...time.Duration) func(x *table) {
-	return func(x *table) {
-		down := false
-		for _, d := range times {
-			down = !down
-			x.button(down)
-			time.Sleep(d)
-		}
-		if down {
-			x.button(false)
-		}
+// times are how long a button is down, up, down, and so on.
+type times []time.Duration
+
+// play moves the button. In the end it is up.
+func (x *table) play(all times) {
+	for i, d := range all {
+		x.button(i%2 == 0)
+		time.Sleep(d)
+	}
+	if len(all)%2 == 1 {
+		x.button(false)
 	}
 }
 
@@ -146,29 +145,29 @@ func TestGoByTheButton(t *testing.T) {
 	const ms = time.Millisecond
 	for name, c := range map[string]struct {
 		gesture wiring.Gesture
-		do      func(*table)
+		play    times
 		goes    bool
 	}{
-		"two presses":             {wiring.TwoPresses, presses(150*ms, 150*ms, 150*ms), true},
-		"one press":               {wiring.TwoPresses, presses(150 * ms), false},
-		"two presses, too slow":   {wiring.TwoPresses, presses(150*ms, 900*ms, 150*ms), false},
-		"two sparks":              {wiring.TwoPresses, presses(ms, 150*ms, ms), false},
-		"a press and a spark":     {wiring.TwoPresses, presses(150*ms, 150*ms, ms), false},
-		"the second press sticks": {wiring.TwoPresses, presses(150*ms, 150*ms, time.Hour), false},
-		"a hold for two presses":  {wiring.TwoPresses, presses(1500 * ms), false},
-		"a hold":                  {wiring.Hold, presses(900 * ms), true},
-		"a short press":           {wiring.Hold, presses(400 * ms), false},
-		"stuck":                   {wiring.Hold, presses(time.Hour), false},
-		"two presses for a hold":  {wiring.Hold, presses(150*ms, 150*ms, 150*ms), false},
-		"no gesture":              {wiring.NoGesture, presses(150*ms, 150*ms, 150*ms), false},
-		"no gesture, a hold":      {wiring.NoGesture, presses(900 * ms), false},
+		"two presses":             {wiring.TwoPresses, times{150 * ms, 150 * ms, 150 * ms}, true},
+		"one press":               {wiring.TwoPresses, times{150 * ms}, false},
+		"two presses, too slow":   {wiring.TwoPresses, times{150 * ms, 900 * ms, 150 * ms}, false},
+		"two sparks":              {wiring.TwoPresses, times{ms, 150 * ms, ms}, false},
+		"a press and a spark":     {wiring.TwoPresses, times{150 * ms, 150 * ms, ms}, false},
+		"the second press sticks": {wiring.TwoPresses, times{150 * ms, 150 * ms, time.Hour}, false},
+		"a hold for two presses":  {wiring.TwoPresses, times{1500 * ms}, false},
+		"a hold":                  {wiring.Hold, times{900 * ms}, true},
+		"a short press":           {wiring.Hold, times{400 * ms}, false},
+		"stuck":                   {wiring.Hold, times{time.Hour}, false},
+		"two presses for a hold":  {wiring.Hold, times{150 * ms, 150 * ms, 150 * ms}, false},
+		"no gesture":              {wiring.NoGesture, times{150 * ms, 150 * ms, 150 * ms}, false},
+		"no gesture, a hold":      {wiring.NoGesture, times{900 * ms}, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
 				x := setUp(t, withButton(c.gesture))
 				x.readyForGo()
 				x.armForGo()
-				c.do(x)
+				x.play(c.play)
 				time.Sleep(time.Minute)
 				synctest.Wait()
 				if !c.goes {
@@ -259,18 +258,31 @@ func TestAPressThatOnlyTheStateShows(t *testing.T) {
 	})
 }
 
+// A press that came and went between two reports disarms too; bounce after a change does not.
+func TestAPressBetweenReports(t *testing.T) {
+	b := &button{gesture: wiring.TwoPresses, tick: time.Microsecond}
+	at := func(ms int) wire.Tick { return wire.Tick(ms * 1000) }
+	b.change(false, 1, at(0), false)
+	assert.Equal(t, buttonDisarms, b.change(false, 2, at(500), false))
+	b.change(true, 1, at(1000), true)
+	assert.Equal(t, buttonNothing, b.change(true, 4, at(1003), true), "bounce")
+	assert.Equal(t, buttonNothing, b.change(false, 1, at(1200), true))
+	assert.Equal(t, buttonNothing, b.change(false, 2, at(1202), true), "bounce")
+	assert.Equal(t, 1, b.presses)
+}
+
 // Presses that wait together in the link are as far apart as the board's stamps say.
 func TestAGestureGoesByTheBoardsTime(t *testing.T) {
 	b := &button{gesture: wiring.TwoPresses, tick: time.Microsecond}
-	b.change(false, 0, true)
+	b.change(false, 1, 0, true)
 	const wraps = wire.Tick(1<<32 - 100_000)
 	at := func(ms int) wire.Tick { return wraps + wire.Tick(ms*1000) }
-	assert.Equal(t, buttonNothing, b.change(true, at(0), true))
-	assert.Equal(t, buttonNothing, b.change(false, at(150), true))
-	assert.Equal(t, buttonNothing, b.change(true, at(300), true))
-	assert.Equal(t, buttonGoes, b.change(false, at(450), true))
-	b.change(true, at(1000), true)
-	b.change(false, at(1150), true)
-	b.change(true, at(3000), true)
-	assert.Equal(t, buttonDisarms, b.change(false, at(3150), true))
+	assert.Equal(t, buttonNothing, b.change(true, 1, at(0), true))
+	assert.Equal(t, buttonNothing, b.change(false, 1, at(150), true))
+	assert.Equal(t, buttonNothing, b.change(true, 1, at(300), true))
+	assert.Equal(t, buttonGoes, b.change(false, 1, at(450), true))
+	b.change(true, 1, at(1000), true)
+	b.change(false, 1, at(1150), true)
+	b.change(true, 1, at(3000), true)
+	assert.Equal(t, buttonDisarms, b.change(false, 1, at(3150), true))
 }

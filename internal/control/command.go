@@ -31,6 +31,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
+	case "threshold":
+		return c.setThreshold(ctx, client, cmd)
 	case "uselag":
 		return c.useLag(client)
 	case "set":

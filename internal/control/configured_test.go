@@ -13,16 +13,16 @@ import (
 	"stillwater/internal/wiring"
 )
 
-// sensor is what the page shows of an input.
-type sensor struct {
+// wired is what the page shows of an input.
+type wired struct {
 	name    string
 	role    wiring.Role
 	falling bool
 }
 
-func sensors(inputs []wiring.Input) (list []sensor) {
+func sensors(inputs []wiring.Input) (list []wired) {
 	for _, in := range inputs {
-		list = append(list, sensor{in.Name, in.Role, in.Falling()})
+		list = append(list, wired{in.Name, in.Role, in.Falling()})
 	}
 	return list
 }
@@ -35,7 +35,7 @@ func TestConfiguredWiring(t *testing.T) {
 		Inputs: make([]board.InputInfo, 6), Outputs: make([]board.OutputInfo, 6)}
 	w, err := ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)
-	assert.Equal(t, []sensor{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
+	assert.Equal(t, []wired{{"gate", "gate", true}, {"beam", "beam", true}, {"microphone", "microphone", true},
 		{"sync", "sync", true}, {"kill", "kill", false}, {"button", "button", true}}, sensors(w.Inputs))
 	assert.Equal(t, wiring.TwoPresses, w.Inputs[5].Go)
 	assert.Equal(t, shot.Bench{

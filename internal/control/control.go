@@ -24,6 +24,7 @@ type Device interface {
 	Disarm(context.Context) error
 	Go(context.Context) error
 	Pulse(ctx context.Context, output uint8, width time.Duration) error
+	SetLevel(ctx context.Context, input uint8, threshold uint16) error
 	Events() <-chan board.Event
 	Close() error
 }
@@ -127,8 +128,10 @@ type Control struct {
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
-	dryShots         []DryShot // of the latest dry run, newest first
-	lag              *lagRun   // under way, or the latest; nil: none yet
+	dryShots         []DryShot         // of the latest dry run, newest first
+	thresholds       map[string]uint16 // of inputs, as they were set
+	watchingChatter  bool
+	lag              *lagRun // under way, or the latest; nil: none yet
 	phones           phones
 	viewers          map[*viewer]struct{}
 	published        time.Time
@@ -141,6 +144,7 @@ type link struct {
 	id      board.Identity
 	wiring  Wiring
 	buttons map[uint8]*button // by input
+	sensors []*sensor         // of all inputs
 	failed  string            // why it was closed from this side, in words; "" it was not
 }
 
@@ -193,7 +197,8 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	}
 	c := &Control{
 		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
-		phones: phones{connected: map[string]int{}, hidden: map[string]bool{}}, viewers: map[*viewer]struct{}{},
+		thresholds: map[string]uint16{},
+		phones:     phones{connected: map[string]int{}, hidden: map[string]bool{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},
 	}
 	c.rec = newRecorder(c.log, c.recordChanged)
@@ -270,7 +275,8 @@ func (c *Control) connect(ctx context.Context) (*link, error) {
 		b.Close()
 		return nil, fmt.Errorf("make the board safe: %w", err)
 	}
-	l := &link{board: b, id: id, wiring: wiring, buttons: wiring.newButtons(id.Tick)}
+	l := &link{board: b, id: id, wiring: wiring, buttons: wiring.newButtons(id.Tick), sensors: wiring.newSensors()}
+	c.restoreThresholds(safe, l)
 	c.installLink(l)
 	c.log.Info("board connected", "kind", c.opts.Kind, "firmware", id.Firmware, "boot_id", id.BootID)
 	return l, nil

@@ -21,6 +21,8 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 		c.handleState(*e.State)
 	case e.Edge != nil:
 		c.handleEdge(*e.Edge)
+	case e.Level != nil:
+		c.handleLevel(l, *e.Level)
 	case e.Shot != nil:
 		c.handleShot(l, *e.Shot)
 	case e.Pulse != nil:
@@ -118,7 +120,7 @@ func (c *Control) setLevels(s wire.State) {
 	for i := range c.inputs {
 		high := s.Inputs>>i&1 == 1
 		c.inputs[i].Active = high == c.link.wiring.Inputs[i].ActiveHigh
-		c.changeButton(uint8(i), high, s.Now)
+		c.changeButton(uint8(i), high, 1, s.Now)
 	}
 }
 
@@ -126,7 +128,8 @@ func (c *Control) handleEdge(e wire.Edge) {
 	if i := int(e.Input); c.link != nil && i < len(c.inputs) {
 		c.inputs[i].Edges += int(e.Count)
 		c.inputs[i].Active = e.High == c.link.wiring.Inputs[i].ActiveHigh
-		c.changeButton(e.Input, e.High, e.At)
+		c.senseEdge(e, c.inputs[i].Active)
+		c.changeButton(e.Input, e.High, int(e.Count), e.At)
 		c.lagEdge(e)
 	}
 	c.publishSoon()

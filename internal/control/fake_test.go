@@ -41,7 +41,9 @@ type device struct {
 	late    time.Duration // how far behind its plan a pulse begins
 	levels  uint8         // of the inputs
 	gos     int
-	onPulse func(board.CueReport) // called with each test pulse, before it is reported
+
+	thresholds [][2]int              // input and level of each that was set
+	onPulse    func(board.CueReport) // called with each test pulse, before it is reported
 }
 
 func newDevice() *device {
@@ -177,6 +179,16 @@ func (d *device) Pulse(ctx context.Context, output uint8, width time.Duration) e
 		d.onPulse(d.pulses[len(d.pulses)-1])
 	}
 	d.events <- board.Event{Pulse: &d.pulses[len(d.pulses)-1]}
+	return nil
+}
+
+func (d *device) SetLevel(ctx context.Context, input uint8, threshold uint16) error {
+	if err := d.wait(ctx, "level"); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.thresholds = append(d.thresholds, [2]int{int(input), int(threshold)})
 	return nil
 }
 

@@ -101,6 +101,10 @@ type InputView struct {
 	Use    string `json:"use"`  // what it does besides the plan, in words; "" nothing
 	Active bool   `json:"active"`
 	Edges  int    `json:"edges"` // seen since start
+
+	Breaks  []Break `json:"breaks"`          // the last whole ones, newest first, at most 5
+	Chatter string  `json:"chatter"`         // that it chatters, why and what to do, in words; "" it does not
+	Level   *Level  `json:"level,omitempty"` // nil: the board does not measure it
 }
 
 // Care is one caution of the checklist.
@@ -268,6 +272,7 @@ type CueView struct {
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
 //	lag       Shots       measure the camera's lag by 3..50 releases, only when nothing is armed; a disarm ends it
 //	uselag                take the measured lag and its scatter into the set
+//	threshold Input, Level  of a microphone whose level the board measures, only when nothing is armed
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	page      Hidden      the phone is locked or shows something else: a holder that stays so is taken for gone
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
@@ -290,6 +295,8 @@ type Command struct {
 	Picture Picture `json:"picture,omitempty"`
 	File    int     `json:"file,omitempty"`
 	Output  string  `json:"output,omitempty"`
+	Input   string  `json:"input,omitempty"`
+	Level   int     `json:"level,omitempty"`
 	Hidden  bool    `json:"hidden,omitempty"`
 	Now     int64   `json:"now,omitempty"`
 	Epoch   int64   `json:"epoch,omitempty"`
@@ -313,6 +320,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"shots", "delay_s", "dry"}, true
 	case "lag":
 		return []string{"shots"}, true
+	case "threshold":
+		return []string{"input", "level"}, true
 	case "verdict":
 		return []string{"shot", "verdict"}, true
 	case "note":

@@ -65,7 +65,7 @@ func (c *Control) snapshot() *Snapshot {
 		Epoch: c.epoch, State: c.state(), Reason: c.reason, Notice: c.notice, Record: c.rec.status(),
 		Board: Board{Kind: c.opts.Kind, Name: c.opts.Name, Connected: c.link != nil, Problem: c.disconnectReason,
 			Outputs: append([]OutputView{}, c.outputs...)},
-		Inputs: append([]InputView{}, c.inputs...), Holder: c.phones.holder,
+		Inputs: c.inputViews(time.Now()), Holder: c.phones.holder,
 		Asking:    append([]string{}, c.phones.requesters...),
 		Onlookers: c.phones.onlookers(), Away: c.phones.away(), GraceS: c.opts.Grace.Seconds(),
 		Care: c.careList(), CareDone: c.careDone(),
