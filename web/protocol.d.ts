@@ -286,7 +286,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "lag" | "uselag" | "threshold";
+	| "lag" | "uselag" | "threshold" | "touch";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {

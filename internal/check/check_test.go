@@ -278,9 +278,19 @@ func TestEachFinding(t *testing.T) {
 			},
 			nil,
 		},
-		"the camera's contact": {
-			func(s *site) { s.conf.Board.Inputs[0].Role = wiring.Sync },
-			[]Finding{{Note, `input "beam"`, "the camera's lag is not measured by it yet", "by hand"}},
+		"the camera's contact": {func(s *site) { s.conf.Board.Inputs[0].Role = wiring.Sync }, nil},
+		"the camera's contact without its release": {
+			func(s *site) {
+				s.conf.Board.Inputs[0].Role = wiring.Sync
+				s.conf.Board.Outputs = s.conf.Board.Outputs[1:]
+			},
+			[]Finding{{Note, `input "beam"`, "the camera's lag is measured by it and by an output that releases the camera",
+				`kind = "shutter"`}},
+		},
+		"a gate without a beam": {
+			func(s *site) { s.conf.Board.Inputs[0].Role = wiring.Gate },
+			[]Finding{{Note, `input "beam"`, "a gate is the first of two beams of a throw, and there is no second",
+				`role = "beam"`}},
 		},
 		"outputs that no plan switches": {
 			func(s *site) {
@@ -464,7 +474,7 @@ func TestExampleOnTheHeader(t *testing.T) {
 		assert.Equal(t, Note, f.Severity, f.What)
 		where = append(where, f.Where)
 	}
-	assert.Equal(t, []string{`input "sync"`, `output "focus", output "valve1", output "valve2"`}, where,
+	assert.Equal(t, []string{`output "focus", output "valve1", output "valve2"`}, where,
 		"what nothing uses yet")
 	assert.Len(t, gpioboard.Uses(conf.Board), 13)
 }

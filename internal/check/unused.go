@@ -2,36 +2,29 @@ package check
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"stillwater/internal/config"
+	"stillwater/internal/control"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
-// unusedInputs and unusedOutputs are the kinds of pins that a board may have and that nothing uses yet, or not whole.
-var (
-	unusedInputs = []struct {
-		kind         wire.InputKind
-		boards       []config.Kind
-		what, remedy string
-	}{
-		{wire.InputSync, []config.Kind{config.GPIO, config.Serial},
-			"the camera's lag is not measured by it yet: its edges are shown, and that is all",
-			"give the lag by hand; stillwater lateness can use this input"},
-		{wire.InputMicrophone, []config.Kind{config.Serial},
-			"its level is not shown and its threshold cannot be set yet: the firmware's own holds", ""},
-	}
-	unusedOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputValve, wire.OutputLamp}
-)
+// unusedOutputs are the kinds of outputs that a board may have and that no plan switches.
+var unusedOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputValve, wire.OutputLamp}
 
-// examineUnused looks for pins that nothing uses yet.
+// examineUnused looks for pins that nothing uses, alone or without another that is not there.
 func examineUnused(s site) (all []Finding) {
 	inputs, outputs := s.pinKinds()
-	for _, k := range unusedInputs {
-		if names := inputs[k.kind]; names != nil && slices.Contains(k.boards, s.conf.Board.Kind) {
-			all = append(all, Finding{Note, strings.Join(names, ", "), k.what, k.remedy})
-		}
+	if names := inputs[wiring.Sync]; names != nil && outputs[wire.OutputShutter] == nil {
+		all = append(all, Finding{Note, strings.Join(names, ", "),
+			"the camera's lag is measured by it and by an output that releases the camera, and there is none",
+			`add one with kind = "shutter", or give the lag by hand`})
+	}
+	if names := inputs[wiring.Gate]; names != nil && inputs[wiring.Beam] == nil {
+		all = append(all, Finding{Note, strings.Join(names, ", "),
+			"a gate is the first of two beams of a throw, and there is no second: nothing uses it",
+			`add an input with role = "beam", or give this one that role`})
 	}
 	var names []string
 	for _, kind := range unusedOutputs {
@@ -45,17 +38,17 @@ func examineUnused(s site) (all []Finding) {
 }
 
 // pinKinds are a board's inputs and outputs: those of the configuration or, on a serial port, those that it announces.
-func (s site) pinKinds() (map[wire.InputKind][]string, map[wire.OutputKind][]string) {
-	inputs, outputs := map[wire.InputKind][]string{}, map[wire.OutputKind][]string{}
-	input := func(name string, kind wire.InputKind) {
-		inputs[kind] = append(inputs[kind], fmt.Sprintf("input %q", name))
+func (s site) pinKinds() (map[wiring.Role][]string, map[wire.OutputKind][]string) {
+	inputs, outputs := map[wiring.Role][]string{}, map[wire.OutputKind][]string{}
+	input := func(name string, role wiring.Role) {
+		inputs[role] = append(inputs[role], fmt.Sprintf("input %q", name))
 	}
 	output := func(name string, kind wire.OutputKind) {
 		outputs[kind] = append(outputs[kind], fmt.Sprintf("output %q", name))
 	}
 	if s.conf.Board.Kind == config.Serial {
 		for _, in := range s.probe.result.Identity.Inputs {
-			input(in.Name, in.Kind)
+			input(in.Name, control.RoleOf(in))
 		}
 		for _, out := range s.probe.result.Identity.Outputs {
 			output(out.Name, out.Kind)
@@ -63,7 +56,7 @@ func (s site) pinKinds() (map[wire.InputKind][]string, map[wire.OutputKind][]str
 		return inputs, outputs
 	}
 	for _, in := range s.conf.Board.Inputs {
-		input(in.Name, in.Role.Kind())
+		input(in.Name, in.Role)
 	}
 	for _, out := range s.conf.Board.Outputs {
 		output(out.Name, out.Kind)

@@ -25,7 +25,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":
 		return c.disarm("disarmed by " + client)
-	case "arm", "go", "room", "pulse", "lag":
+	case "arm", "go", "room", "touch", "pulse", "lag":
 		return c.start(ctx, client, cmd)
 	case "verdict", "note", "star", "picture", "file", "rename":
 		return c.recordRemark(ctx, client, cmd)
@@ -58,6 +58,8 @@ func (c *Control) start(ctx context.Context, client string, cmd Command) error {
 		return c.sendGo(ctx, cmd.Epoch, func() error { return c.checkStart(client, cmd) })
 	case "room":
 		return c.releaseInRoom(ctx, client, cmd)
+	case "touch":
+		return c.touchInRoom(ctx, client, cmd)
 	case "lag":
 		return c.measureLag(client, cmd)
 	}
@@ -184,6 +186,29 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 		return refusal("", "Something is still falling or flying.", "Wait until it is over.")
 	}
 	return toRefusal(err)
+}
+
+// touchInRoom puts a finger in a simulated beam, or on the simulated button.
+func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) error {
+	c.mu.Lock()
+	err := c.checkStart(client, cmd)
+	if err == nil && c.opts.Room == nil {
+		err = refusal("", "This is not the simulated room.", "Use your own finger.")
+	}
+	if err != nil {
+		c.mu.Unlock()
+		return err
+	}
+	ctx, q := c.beginRequest(ctx)
+	c.mu.Unlock()
+	err = c.opts.Room.Touch(ctx, cmd.Input)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.endRequest(q)
+	if err != nil {
+		return refusal("input", sentence(err.Error()), "")
+	}
+	return nil
 }
 
 // watchRoom shows when the simulated room is still again.

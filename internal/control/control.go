@@ -51,10 +51,12 @@ type Journal interface {
 	Origin(ctx context.Context, boot string) (time.Time, record.Dating, error)
 }
 
-// Simulation is the simulated room: Release lets the drop, throw or sound go, unless the context is over; Look says
-// what the camera saw in the shot whose clock edge was at clockAt, in board time.
+// Simulation is the simulated room: Release lets the drop, throw or sound go, and Touch puts a finger in a beam or on
+// the button, unless the context is over; Look says what the camera saw in the shot whose clock edge was at clockAt, in
+// board time.
 type Simulation interface {
 	Release(context.Context, shot.Set) error
+	Touch(ctx context.Context, input string) error
 	Busy() bool
 	Look(clockAt time.Duration) string
 }

@@ -862,8 +862,9 @@ func (r *room) Release(_ context.Context, set shot.Set) error {
 	return r.err
 }
 
-func (r *room) Busy() bool                        { return r.busy.Load() }
-func (r *room) Look(clockAt time.Duration) string { return "a crown, at " + clockAt.String() }
+func (r *room) Touch(context.Context, string) error { return nil }
+func (r *room) Busy() bool                          { return r.busy.Load() }
+func (r *room) Look(clockAt time.Duration) string   { return "a crown, at " + clockAt.String() }
 
 func TestSimulatedRoom(t *testing.T) {
 	inBubble(t, func(t *testing.T) {

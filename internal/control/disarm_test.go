@@ -235,6 +235,7 @@ func TestVoidCommands(t *testing.T) {
 type counting struct{ released *int }
 
 func (c counting) Release(context.Context, shot.Set) error { *c.released++; return nil }
+func (c counting) Touch(context.Context, string) error     { return nil }
 func (c counting) Busy() bool                              { return false }
 func (c counting) Look(time.Duration) string               { return "" }
 

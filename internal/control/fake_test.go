@@ -170,6 +170,9 @@ func (d *device) Pulse(ctx context.Context, output uint8, width time.Duration) e
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	if d.gone {
+		return board.ErrGone
+	}
 	if d.state != wire.Safe {
 		return &board.RefusedError{Request: wire.TypePulse, Reason: wire.ReasonArmed}
 	}

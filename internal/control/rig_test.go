@@ -137,6 +137,38 @@ func TestButtonOnTheSimulatedRig(t *testing.T) {
 	})
 }
 
+// A finger in a simulated beam is seen as it was, and starts an armed shot like a drop does.
+func TestFingerInTheSimulatedRoom(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 10)
+		x.ready()
+		x.must(me, Command{Type: "touch", Input: "gate"})
+		assert.True(t, x.Snapshot().Inputs[0].Active)
+		time.Sleep(time.Second)
+		gate := x.Snapshot().Inputs[0]
+		assert.False(t, gate.Active)
+		require.Len(t, gate.Breaks, 1)
+		assert.InDelta(t, 300, gate.Breaks[0].LengthMs, 1e-3)
+
+		x.arm(1)
+		x.must(me, Command{Type: "touch", Input: "beam"})
+		assert.Contains(t, x.refused(me, Command{Type: "touch", Input: "beam"}).Why, "already")
+		time.Sleep(15 * time.Second)
+		assert.Len(t, x.Snapshot().Shots, 1)
+		x.arm(1)
+		x.must(me, Command{Type: "touch", Input: "button"})
+		assert.Equal(t, Safe, x.Snapshot().State)
+		for _, input := range []string{"kill", "microphone", "", "x"} {
+			x.refused(me, Command{Type: "touch", Input: input})
+		}
+	})
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		assert.Contains(t, x.refused(me, Command{Type: "touch", Input: "beam"}).Why, "not the simulated room")
+	})
+}
+
 func TestKillSwitchAndCutLinkOnTheSimulatedRig(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x, room, cut := onTheRig(t, 7)

@@ -250,7 +250,7 @@ type CueView struct {
 }
 
 // Command is what a phone asks for. Any may have an Epoch, that of the newest snapshot the phone had; arm, go, room,
-// pulse and lag must, and are refused when it is over. Type says which of the other fields matter.
+// touch, pulse and lag must, and are refused when it is over. Type says which of the other fields matter.
 //
 //	take                  ask for the controls (granted at once if nobody holds them)
 //	give      To          the holder hands them over
@@ -262,6 +262,7 @@ type CueView struct {
 //	disarm                anyone may
 //	go                    play the opening cues, or start the delay
 //	room                  simulated rig: let the drop, throw or sound go
+//	touch     Input       simulated rig: a finger in a beam, or on the button, for a moment
 //	verdict   Shot, Verdict  not of a shot that failed, or whose machine was late
 //	note      Shot, Text
 //	star      Shot, Star  one to be kept, or not any more
@@ -320,6 +321,8 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"shots", "delay_s", "dry"}, true
 	case "lag":
 		return []string{"shots"}, true
+	case "touch":
+		return []string{"input"}, true
 	case "threshold":
 		return []string{"input", "level"}, true
 	case "verdict":

@@ -76,6 +76,10 @@ func (b *slowBoard) Arm(ctx context.Context, _ int) error {
 	return b.inTurn(ctx, func() { b.armed++; b.be(protocol.Armed) })
 }
 
+func (b *slowBoard) SetLevel(ctx context.Context, _ uint8, _ uint16) error {
+	return b.inTurn(ctx, func() {})
+}
+
 func (b *slowBoard) Pulse(ctx context.Context, _ uint8, _ time.Duration) error {
 	return b.inTurn(ctx, func() {})
 }

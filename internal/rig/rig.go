@@ -218,6 +218,42 @@ func (r *Rig) Lag() time.Duration {
 	return r.room.Lag()
 }
 
+// How long a finger is in a beam, and on the button.
+const (
+	fingerInBeam = 300 * time.Millisecond
+	fingerPress  = 150 * time.Millisecond
+)
+
+// Touch puts a finger in a beam, or on the button, for a moment, unless the context is over.
+func (r *Rig) Touch(ctx context.Context, input string) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	for i, spec := range inputSpecs {
+		lasts := fingerInBeam
+		switch {
+		case spec.name != input:
+			continue
+		case spec.kind == wire.InputButton:
+			lasts = fingerPress
+		case spec.kind != wire.InputBeam:
+			return fmt.Errorf("a finger does nothing at %s: touch a beam or the button", input)
+		}
+		if active := (r.inputs&(1<<i) != 0) != spec.idleHigh; active {
+			return fmt.Errorf("something is at %s already: wait until it is gone", input)
+		}
+		at := r.time()
+		r.change(uint8(i), !spec.idleHigh, at)
+		r.edges = append(r.edges, edge{at + lasts, uint8(i), spec.idleHigh})
+		slices.SortStableFunc(r.edges, func(a, b edge) int { return int(a.at - b.at) })
+		r.notify()
+		return nil
+	}
+	return fmt.Errorf("there is no input %q", input)
+}
+
 // Press activates or releases the kill switch or the button.
 func (r *Rig) Press(input string, active bool) error {
 	r.mu.Lock()
