@@ -15,6 +15,7 @@ export interface Snapshot {
 	armed_ends: number;
 	arms_at: number;
 	dry_run: boolean;
+	arm_for_s: number;
 	needs_go: boolean;
 	board: Board;
 	inputs: InputView[];

@@ -101,7 +101,7 @@ func (p *puppet) await(t *testing.T, kind string) (cmd control.Command) {
 // ready is a real board that could be armed, held by the first phone.
 func ready() control.Snapshot {
 	s := control.Snapshot{
-		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, GraceS: 10,
+		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, GraceS: 10, ArmForS: 600,
 		Set: shot.DefaultSet(), CareDone: true,
 		Session: control.SessionView{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.ShotView{},
 		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.OutputView{
@@ -341,16 +341,16 @@ func (b *browser) lateMachine(t *testing.T) {
 	assert.Equal(t, "+17.9\u00a0ms", p.figures("flash")["late"])
 	assert.Equal(t, "+12.3\u00a0µs", p.figures("shutter")["late"])
 	const invited = `document.querySelector(%q).checkVisibility({ visibilityProperty: true })`
-	assert.False(t, eval[bool](p, fmt.Sprintf(invited, "#verdicts")))
+	assert.False(t, eval[bool](p, fmt.Sprintf(invited, "#verdicts [data-verdict]")))
 	p.picture("hint-06-late-machine")
 	p.fit("late machine")
 	p.narrow("late machine")
 	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{failed} })
 	p.until("the other is shown", `document.querySelector("#shot").dataset.ok === "no"`)
 	assert.Equal(t, failed.Problem, p.text("#shot .problem"))
-	assert.False(t, eval[bool](p, fmt.Sprintf(invited, "#verdicts")))
+	assert.False(t, eval[bool](p, fmt.Sprintf(invited, "#verdicts [data-verdict]")))
 	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{good, late, failed} })
-	p.until("one that the machine did not spoil may be judged", fmt.Sprintf(invited, "#verdicts"))
+	p.until("one that the machine did not spoil may be judged", fmt.Sprintf(invited, "#verdicts [data-verdict]"))
 	assert.Empty(t, p.text("#shot .problem"))
 	p.clean()
 }

@@ -179,7 +179,7 @@ func shotCame(number int) string {
 // giveVerdict gives the newest shot a verdict, unless the machine was late: then it says so and asks for none.
 func giveVerdict(p *phone, verdict string) bool {
 	p.t.Helper()
-	if eval[bool](p, `document.querySelector("#verdicts").matches(".absent")`) {
+	if eval[bool](p, `document.querySelector("#verdicts").matches("[data-spoiled]")`) {
 		p.t.Log("not judged: ", p.text("#shot .problem"))
 		assert.NotEmpty(p.t, p.text("#shot .problem"))
 		return false
@@ -330,7 +330,7 @@ func throwUntil(p *phone, done string) {
 		if eval[bool](p, done) {
 			return
 		}
-		p.until("a shot, or why not", done+` || document.querySelector("#state-notice").checkVisibility()`)
+		p.until("a shot, or why not", done+` || document.querySelector("#armed-notice").textContent`)
 	}
 	p.fail("twenty throws and no shot")
 }

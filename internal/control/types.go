@@ -35,6 +35,7 @@ type Snapshot struct {
 	ArmedEnds int64       `json:"armed_ends"` // Unix ms when arming ends by itself; 0: not armed
 	ArmsAt    int64       `json:"arms_at"`    // Unix ms when it will be armed; 0: it is not being armed
 	DryRun    bool        `json:"dry_run"`    // armed or being armed, and no output will be switched
+	ArmForS   float64     `json:"arm_for_s"`  // how long an arming lasts at most
 	NeedsGo   bool        `json:"needs_go"`   // armed, and Go opens the shutter or starts the delay
 	Board     Board       `json:"board"`
 	Inputs    []InputView `json:"inputs"`

@@ -68,7 +68,7 @@ func (c *Control) snapshot() *Snapshot {
 		Inputs: c.inputViews(time.Now()), Holder: c.phones.holder,
 		Asking:    append([]string{}, c.phones.requesters...),
 		Onlookers: c.phones.onlookers(), Away: c.phones.away(), GraceS: c.opts.Grace.Seconds(),
-		Care: c.careList(), CareDone: c.careDone(),
+		ArmForS: c.opts.ArmFor.Seconds(), Care: c.careList(), CareDone: c.careDone(),
 		CareAgain: c.askedAgain,
 		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Elevation: c.plan.elevation,

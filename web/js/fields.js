@@ -48,7 +48,7 @@ const fieldFrame = (name, id, label, hint, ...kids) =>
  * A measured quantity: label, steps, number and unit, and a place for a refusal.
  * @param {Quantity} q
  * @param {Commands} commands
- * @returns {Field & { change: (by: number) => void }}
+ * @returns {Field & { id: string, change: (by: number) => void }}
  */
 export function quantityField(q, commands) {
 	const id = `f-${q.name.replace(".", "-")}`;
@@ -115,6 +115,7 @@ export function quantityField(q, commands) {
 	const node = fieldFrame(q.name, id, q.label, q.hint ? el("span", { class: "hint" }, ` ${q.hint}`) : null, dial, place);
 	return {
 		name: q.name,
+		id,
 		node,
 		slot: place,
 		change: (/** @type {number} */ by) => change(null, by),
@@ -172,7 +173,8 @@ export function choiceField(name, choices, commands) {
 export function trimField(q, commands) {
 	const inner = quantityField(q, commands);
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
-	const label = /** @type {HTMLElement} */ (inner.node.querySelector("label"));
+	const label = el("label", { for: inner.id }, "Trim", el("span", { class: "spoken" }, " of the delay"));
+	inner.node.querySelector("label")?.remove();
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
 	const total = el("output", { class: "total" });
 	const aside = el("div", { class: "aside" });

@@ -25,6 +25,7 @@ export class Page {
 	#online = false;
 	#fresh = true;
 	#clockOff = 0;
+	#lostAt = 0;
 	#refusedAt = { field: "" };
 
 	/** @param {Commands} commands */
@@ -87,6 +88,7 @@ export class Page {
 
 	/** The connection dropped: say so, and disable all controls. */
 	lost() {
+		if (this.#online) this.#lostAt = performance.now();
 		this.#online = false;
 		this.#fresh = true;
 		this.#showState();
@@ -109,15 +111,22 @@ export class Page {
 	#showState() {
 		this.state.show(this.#snap, this.#online, this.#holding);
 		byId("setup-armed").hidden = !this.#snap || !isLive(this.#snap);
+		if (this.#snap) this.shoot.armed.show(this.#snap, this.#online, this.#holding, this.state.notice);
 		this.#tick();
 	}
 
 	/** The time left. */
 	#tick() {
 		const snap = this.#snap;
-		if (!this.#online || !snap) return;
+		if (!snap) return;
+		if (!this.#online) {
+			const grace = snap.grace_s * 1000;
+			const over = performance.now() - this.#lostAt;
+			return this.shoot.armed.tick(this.#holding ? Math.max(0, grace - over) : null, grace);
+		}
 		const left = snap.armed_ends > 0 ? Math.max(0, snap.armed_ends - (Date.now() - this.#clockOff)) : null;
 		this.state.tick(snap, left);
+		this.shoot.armed.tick(left, snap.arm_for_s * 1000);
 	}
 
 	/** What is armed is shot: go there, unless somebody is typing. */

@@ -1,26 +1,33 @@
 // The place Shoot: the last shot with its verdict, the trim, and what comes.
 
-import { attr, byId, text } from "./dom.js";
+import { attr, button, byId, el, text } from "./dom.js";
+import { Armed } from "./armed.js";
 import { Coming } from "./coming.js";
 import { trimField } from "./fields.js";
+import { icon } from "./icons.js";
 import { Judging } from "./judging.js";
 import { sentence, show, slot } from "./refusals.js";
 import { trims } from "./set.js";
-import { chipKind, chipWords, lineWords, showFigures, verdictButtons } from "./shot.js";
+import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
+import { suggestTrim } from "./suggest.js";
+import { signed } from "./units.js";
 import { voice } from "./voice.js";
+import { isLive } from "./words.js";
 
-/** @import { Kind, ShotView, Snapshot, Verdict } from "../protocol.d.ts" */
+/** @import { Command, Kind, ShotView, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 
 export class Shoot {
 	/** @type {Snapshot | null} */ #snap = null;
 	/** The shot that is shown. @type {ShotView | null} */ #shot = null;
 	/** The newest one that was read out; those before the page was opened are not. */ #told = -1;
-	#kind = "";
+	/** The newest shot when it was armed; null: nothing is armed. @type {number | null} */ #armedAfter = null;
+	/** @type {Kind | ""} */ #kind = "";
 
 	/** @param {Commands} commands */
 	constructor(commands) {
 		this.commands = commands;
+		this.armed = new Armed();
 		this.coming = new Coming();
 		this.trims = {
 			drop: trimField(trims.drop, commands),
@@ -32,9 +39,11 @@ export class Shoot {
 		byId("shoot-says").append(this.no, ...this.fields.map((f) => f.slot));
 		this.section = byId("shot");
 		this.verdicts = byId("verdicts");
-		this.verdicts.append(...verdictButtons((v) => this.#judge(v)));
 		this.note = /** @type {HTMLInputElement} */ (byId("note"));
 		this.note.addEventListener("change", () => this.#keepNote());
+		const write = button({ onclick: () => this.#writeNote() }, icon("note"), el("span", {}, "Note"));
+		this.verdicts.append(...remarkButtons((say) => this.#judge(say)), write);
+		this.suggested = button({ class: "suggested", hidden: true, onclick: () => this.#takeSuggested() });
 		this.judging = new Judging(byId("shoot"), byId("shots-newer"), () => this.#showShot());
 	}
 
@@ -44,6 +53,7 @@ export class Shoot {
 		for (const f of this.fields) f.update(snap);
 		this.#placeTrim(snap.set.kind);
 		this.coming.show(snap);
+		this.#armedAfter = isLive(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
 		this.#showShot();
 		this.#tell(snap.shots[0]);
 	}
@@ -52,6 +62,7 @@ export class Shoot {
 	#placeTrim(kind) {
 		if (kind === this.#kind) return;
 		this.#kind = kind;
+		this.trims[kind].aside.append(this.suggested);
 		byId("trim").replaceChildren(this.trims[kind].node);
 	}
 
@@ -62,8 +73,11 @@ export class Shoot {
 		this.#shot = s;
 		this.section.hidden = !s;
 		byId("shot-none").hidden = s !== null;
-		// A verdict would invite a trim, and a picture that the machine spoiled says nothing of the delay.
-		this.verdicts.classList.toggle("absent", !s || s.problem !== "");
+		this.verdicts.classList.toggle("absent", !s);
+		this.#showSuggested();
+		// While it is armed, only a shot that came since then is shown.
+		const fresh = s !== null && this.#armedAfter !== null && s.id > this.#armedAfter;
+		byId("shoot").classList.toggle("shot-came", fresh);
 		if (!s) return;
 		if (other) show(this.no, null);
 		attr(this.section, "data-shot", s.id);
@@ -75,21 +89,34 @@ export class Shoot {
 		text(part("chip"), chipWords(s));
 		attr(part("chip"), "data-kind", chipKind(s));
 		text(part("problem"), s.problem);
-		text(part("seen"), s.seen ? `The simulated camera saw: ${s.seen}` : "");
+		text(part("seen"), s.seen ? `Simulated camera: ${s.seen}` : "");
 		showFigures(part("figures"), s);
-		attr(this.verdicts, "data-shot", s.id);
-		attr(this.verdicts, "aria-label", `Verdict on shot ${s.number}`);
-		for (const b of this.verdicts.children) {
-			attr(b, "aria-pressed", `${b.getAttribute("data-verdict") === s.verdict}`);
-		}
+		showRemarks(this.verdicts, s);
 		if (document.activeElement !== this.note) this.note.value = s.note;
 	}
 
-	/** @param {Verdict} verdict */
-	#judge(verdict) {
-		const s = this.#shot;
-		if (!s) return;
-		this.commands.send({ type: "verdict", shot: s.id, verdict: s.verdict === verdict ? "" : verdict }, this.no);
+	/** @param {(shot: ShotView) => Command} say */
+	#judge(say) {
+		if (this.#shot) this.commands.send(say(this.#shot), this.no);
+	}
+
+	/** The verdict's trim, one tap away. */
+	#showSuggested() {
+		const trim = this.#snap && this.#shot ? suggestTrim(this.#shot, this.#snap) : null;
+		this.suggested.hidden = trim === null;
+		if (trim === null) return;
+		attr(this.suggested, "data-trim", trim);
+		text(this.suggested, `Try ${signed(trim, 0)} ms`);
+	}
+
+	#takeSuggested() {
+		const value = `${this.suggested.dataset.trim} ms`;
+		if (this.#kind) this.commands.send({ type: "set", field: `trim.${this.#kind}`, value }, this.no);
+	}
+
+	#writeNote() {
+		/** @type {HTMLDetailsElement} */ (byId("shot-fold")).open = true;
+		this.note.focus();
 	}
 
 	#keepNote() {

@@ -1,23 +1,69 @@
 // What is said of one shot: how it ended, its figures, and the verdicts that a person may give it.
 
-import { button, el, table } from "./dom.js";
+import { attr, button, el, table } from "./dom.js";
 import { icon } from "./icons.js";
 import { fixed, ms, signed } from "./units.js";
-import { verdicts, verdictWord } from "./verdicts.js";
+import { pictures, pictureWord, verdicts, verdictWord } from "./verdicts.js";
 
-/** @import { ShotView, Verdict } from "../protocol.d.ts" */
+/** @import { Command, ShotView } from "../protocol.d.ts" */
 
-/** A button for each verdict on the time. @param {(verdict: Verdict) => void} judge */
-export const verdictButtons = (judge) =>
-	verdicts.filter((v) => !v.aim).map((v) =>
-		button({ "data-verdict": v.verdict, onclick: () => judge(v.verdict) }, icon(v.sign), el("span", {}, v.word)),
-	);
+/** @param {ShotView} s */
+const saidWords = (s) => [
+	s.verdict && verdictWord(s.verdict),
+	pictureWord(s.picture),
+	s.star && "kept",
+];
+
+/**
+ * Buttons for what a person may say of a shot, in two rows of five. Each has its place, whether it can be said or not;
+ * the tenth is left to the caller.
+ * @param {(say: (shot: ShotView) => Command) => void} judge sends what is made of the shot that is shown
+ */
+export function remarkButtons(judge) {
+	/** @type {(attrs: Record<string, string>, sign: string, word: string, say: (s: ShotView) => Command) => HTMLElement} */
+	const one = (attrs, sign, word, say) =>
+		button({ ...attrs, onclick: () => judge(say) }, icon(sign), el("span", {}, word));
+	const verdict = (/** @type {typeof verdicts[0]} */ v) =>
+		one({ "data-verdict": v.verdict }, v.sign, v.word, (s) => ({
+			type: "verdict",
+			shot: s.id,
+			verdict: s.verdict === v.verdict ? "" : v.verdict,
+		}));
+	return [
+		...verdicts.filter((v) => !v.aim).map(verdict),
+		one({ "data-star": "" }, "star", "Keep", (s) => ({ type: "star", shot: s.id, star: !s.star })),
+		...verdicts.filter((v) => v.aim).map(verdict),
+		...pictures.map((p) =>
+			one({ "data-picture": p.picture }, p.sign, p.word, (s) => ({
+				type: "picture",
+				shot: s.id,
+				picture: s.picture === p.picture ? "" : p.picture,
+			})),
+		),
+	];
+}
+
+/** Shows in the buttons what is said of a shot, and leaves out what cannot be. @param {Element} group @param {ShotView} s */
+export function showRemarks(group, s) {
+	attr(group, "data-shot", s.id);
+	attr(group, "data-kind", s.kind);
+	// A verdict would invite a trim, and a picture that the machine spoiled says nothing of the delay.
+	attr(group, "data-spoiled", s.problem !== "");
+	attr(group, "aria-label", `Verdict on shot ${s.number}`);
+	for (const b of group.children) {
+		if (!(b instanceof HTMLElement)) continue;
+		const { verdict, picture, star } = b.dataset;
+		if (verdict) attr(b, "aria-pressed", `${verdict === s.verdict}`);
+		if (picture) attr(b, "aria-pressed", `${picture === s.picture}`);
+		if (star !== undefined) attr(b, "aria-pressed", `${s.star}`);
+	}
+}
 
 /** When it was and its delay. @param {ShotView} s */
 export const lineWords = (s) => `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`;
 
 /** What the machine did wrong, what a person says, or that nobody has yet. @param {ShotView} s */
-export const chipWords = (s) => [machineWords(s), s.verdict && verdictWord(s.verdict)].filter(Boolean).join(", ") || "not judged";
+export const chipWords = (s) => [machineWords(s), ...saidWords(s)].filter(Boolean).join(", ") || "not judged";
 
 /** @param {ShotView} s */
 export const chipKind = (s) => (!s.ok || s.problem ? "failed" : s.verdict || "none");

@@ -10,6 +10,8 @@ import { capital, isLive, lostWords, nextWords, reasonWords, stateWord } from ".
 
 export class StateHeader {
 	#announced = "";
+	/** What else must be said now, "" nothing. */
+	notice = "";
 
 	/**
 	 * @param {Snapshot | null} snap the newest, null: none yet
@@ -64,8 +66,9 @@ export class StateHeader {
 		if (snap?.record.problem) words.push(sentence(`the record cannot be written: ${snap.record.problem}`));
 		if (snap && snap.record.waiting > (snap.record.problem ? 0 : 1))
 			words.push(`Shots not yet in the record: ${snap.record.waiting}.`);
+		this.notice = words.join(" ");
 		const place = byId("state-notice");
-		place.hidden = words.length === 0;
-		text(place, words.join(" "));
+		place.hidden = this.notice === "";
+		text(place, this.notice);
 	}
 }

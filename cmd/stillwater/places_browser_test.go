@@ -1,0 +1,345 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/stretchr/testify/assert"
+
+	"stillwater/internal/control"
+	"stillwater/internal/shot"
+)
+
+// phones are the sizes of phones on which the place Shoot must not scroll.
+var phones = [][2]int64{{360, 640}, {390, 844}}
+
+// scenes are states of the machine as a snapshot changes for them, with all that is long.
+var scenes = map[string]func(*control.Snapshot){
+	"safe": func(*control.Snapshot) {},
+	"shot": func(s *control.Snapshot) { s.Shots = []control.ShotView{seenShot(2), seenShot(1)} },
+	"armed": func(s *control.Snapshot) {
+		s.State, s.Reason, s.ArmedLeft = control.Armed, "armed: waiting for the drop at the beam", 3
+		s.ArmedEnds = s.Sent.Add(5 * time.Minute).UnixMilli()
+	},
+	"rejected": func(s *control.Snapshot) {
+		s.State, s.Reason, s.ArmedLeft = control.Armed, "armed: waiting for the throw at the gate", 999
+		s.ArmedEnds = s.Sent.Add(10 * time.Minute).UnixMilli()
+		s.Notice = "an edge of clock was not acted on: the throw is too slow (44.1 ms between the beams; accepted 16.7 to " +
+			"33.3 ms). Throw faster, or disarm and lower the slowest throw accepted"
+	},
+	"resting": func(s *control.Snapshot) {
+		s.State, s.Reason, s.ArmedLeft = control.Resting, "resting after the shot: the flash recycles", 1
+		s.ArmedEnds = s.Sent.Add(time.Minute).UnixMilli()
+		s.Shots = []control.ShotView{seenShot(3), seenShot(2)}
+	},
+	"fault": func(s *control.Snapshot) {
+		s.State, s.Reason = control.Fault, strings.Repeat("the board cannot be reached for a reason. ", 12)
+		s.Shots = []control.ShotView{seenShot(2)}
+	},
+	"watching": func(s *control.Snapshot) { s.Holder, s.Shots = "phone 2", []control.ShotView{seenShot(2)} },
+	"care":     func(s *control.Snapshot) { s.CareDone, s.Shots = false, []control.ShotView{seenShot(2)} },
+}
+
+func seenShot(n int) control.ShotView {
+	s := shotWith(n, control.Early)
+	s.Kind, s.Simulated, s.DelayMs = shot.Throw, true, 1293.4
+	s.Seen = "the sheet 142 mm past the focus spot, 61 mm too high"
+	return s
+}
+
+// play shows a scene and waits until the page shows it.
+func play(m *puppet, p *phone, name string) {
+	p.t.Helper()
+	m.be(func(s *control.Snapshot) {
+		*s = ready()
+		s.Sent, s.Room, s.Set.Kind = time.Now(), &control.Room{}, shot.Throw
+		scenes[name](s)
+	})
+	now := m.Snapshot()
+	p.until(name+" is shown", fmt.Sprintf(`document.documentElement.dataset.state === %q &&
+		(document.querySelector("#shot").dataset.number ?? "0") >= %d && !document.querySelector("[data-fresh]")`,
+		now.State, len(now.Shots)))
+}
+
+// TestPlaces: the page's three places, on screens of all sizes and as people have set their browsers.
+func TestPlaces(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	for name, does := range map[string]func(*testing.T){
+		"tabs":           b.tabs,
+		"no scrolling":   b.shootDoesNotScroll,
+		"still":          b.nothingMoves,
+		"two metres":     b.readFromTwoMetres,
+		"each screen":    b.eachScreen,
+		"large letters":  b.largeLetters,
+		"own colours":    b.ownColours,
+		"forbidden":      b.storageForbidden,
+		"suggested trim": b.suggestedTrim,
+		"marks":          b.marks,
+	} {
+		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
+	}
+}
+
+// One tap leads from place to place, arrows lead along the tabs, and disarm is under each of them. What is armed leads
+// to the shot.
+func (b *browser) tabs(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.state("safe", "Safe")
+	const disarm = `(r => r.width > 48 && r.height > 48 && r.bottom <= innerHeight)(
+		document.querySelector("#disarm").getBoundingClientRect())`
+	play(m, p, "armed")
+	p.until("what is armed leads to the shot", `document.querySelector("#shoot").checkVisibility()`)
+	p.everyPlace(func(place string) {
+		assert.True(t, eval[bool](p, disarm), place)
+		assert.Equal(t, place, eval[string](p, `[...document.querySelectorAll("[aria-current]")].map((n) => n.dataset.to).join()`))
+		p.at("#disarm")
+	})
+	p.place("setup")
+	p.js(`document.querySelector("#tabs [aria-current]").focus()`)
+	p.do(chromedp.KeyEvent(kb.ArrowRight))
+	p.do(chromedp.KeyEvent(kb.ArrowRight))
+	p.do(chromedp.KeyEvent(kb.ArrowRight))
+	p.until("arrows lead along", `document.querySelector("#lookback").checkVisibility()`)
+	play(m, p, "resting")
+	assert.True(t, eval[bool](p, `document.querySelector("#lookback").checkVisibility()`), "who looks back is left there")
+	gap := eval[float64](p, `document.querySelector("#bar").getBoundingClientRect().top -
+		document.querySelector("#tabs").getBoundingClientRect().bottom`)
+	assert.Greater(t, gap, 300.0, "tabs and bar are at opposite ends of the screen")
+	p.clean()
+}
+
+func (b *browser) shootDoesNotScroll(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.place("shoot")
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		for name := range scenes {
+			play(m, p, name)
+			over := eval[[]float64](p, `[document.querySelector("#shoot"), document.documentElement].map(
+				(n) => n.scrollHeight - n.clientHeight)`)
+			assert.Equal(t, []float64{0, 0}, over, "%s scrolls at %v", name, size)
+			p.fit(name)
+			p.picture(fmt.Sprintf("shoot-%d-%s", size[0], name))
+		}
+	}
+	p.clean()
+}
+
+// Whatever the state and however long its words: what can be pressed is always where it was.
+func (b *browser) nothingMoves(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.place("shoot")
+	const places = `Object.fromEntries([...document.querySelectorAll("#tabs button, #verdicts button, #trim button, #bar button")]
+		.map((n) => [n.id || n.ariaLabel || n.textContent, n.getBoundingClientRect()])
+		.filter(([, r]) => r.width > 0).map(([name, r]) => [name, [r.x, r.y, r.width, r.height].join()]))`
+	for _, size := range [][2]int64{{360, 640}, {390, 844}, {820, 1180}, {1400, 900}} {
+		p.resize(size[0], size[1])
+		at := map[string]string{}
+		for name := range scenes {
+			play(m, p, name)
+			for what, place := range eval[map[string]string](p, places) {
+				if at[what] == "" {
+					at[what] = place
+				}
+				assert.Equal(t, at[what], place, "%s in %s at %v", what, name, size)
+			}
+		}
+		assert.Greater(t, len(at), 20, "%v", at)
+	}
+	p.clean()
+}
+
+// While it is armed the state can be read from two metres: a capital letter is seen under 20 minutes of arc or more.
+// A phone's CSS pixel has no size of its own; assumed is a screen 68 mm wide, common for phones of 360 to 390 px (from
+// memory).
+func (b *browser) readFromTwoMetres(t *testing.T) {
+	const wideMM, farMM = 68.0, 2000.0
+	m, p := b.stage(t, func(*puppet) {})
+	p.place("shoot")
+	type word struct {
+		Capital, Width, Room float64
+		Inside               bool
+	}
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		for name, least := range map[string]float64{"armed": 20, "resting": 18} { // the longer word is as wide as the screen
+			play(m, p, name)
+			w := eval[word](p, `(h => {
+				const pen = document.createElement("canvas").getContext("2d"), look = getComputedStyle(h);
+				pen.font = look.fontWeight + " " + look.fontSize + " " + look.fontFamily;
+				const range = document.createRange();
+				range.selectNodeContents(h);
+				const r = range.getBoundingClientRect();
+				return { Capital: pen.measureText("A").actualBoundingBoxAscent, Width: r.width, Room: innerWidth,
+					Inside: r.left >= 0 && r.right <= innerWidth };
+			})(document.querySelector("#state-word"))`)
+			minutes := math.Atan(w.Capital*wideMM/float64(size[0])/farMM) * 180 / math.Pi * 60
+			t.Logf("%s at %v: %.0f px, %.1f minutes of arc at 2 m, %.0f %% of the width", name, size, w.Capital, minutes,
+				100*w.Width/w.Room)
+			assert.GreaterOrEqual(t, minutes, least)
+			assert.Greater(t, w.Width/w.Room, 0.9, "as large as the width allows")
+			assert.True(t, w.Inside, "the word is cut off")
+			// The same letters are a larger share of a smaller screen.
+			p.light(fmt.Sprintf("%s at %v", name, size), map[int64]float64{360: 1.6, 390: 1.4}[size[0]])
+		}
+	}
+	play(m, p, "armed")
+	assert.Equal(t, "3 shots left", p.text("#armed-left"))
+	assert.Equal(t, "Waiting for the drop at the beam.", p.text("#armed-waits"))
+	share := eval[float64](p, `(n => parseFloat(n.getAttribute("stroke-dasharray")) / (2 * Math.PI * n.r.baseVal.value))(
+		document.querySelector(".ring-left"))`)
+	assert.InDelta(t, 0.5, share, 0.05, "5 of 10 minutes are left")
+	play(m, p, "rejected")
+	p.until("why an edge was rejected is said", `document.querySelector("#armed-notice").textContent.includes("too slow")`)
+	p.clean()
+}
+
+// Each place fits each screen; on a desk they stand side by side.
+func (b *browser) eachScreen(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { drawn(t, &m.snap, "drop.height", "40 cm") })
+	for _, size := range [][2]int64{{360, 640}, {390, 844}, {820, 1180}, {1400, 900}} {
+		p.resize(size[0], size[1])
+		for _, name := range []string{"shot", "armed", "fault"} {
+			play(m, p, name)
+			p.everyPlace(func(place string) {
+				p.fit(fmt.Sprintf("%s, %s at %v", place, name, size))
+				p.picture(fmt.Sprintf("screen-%d-%s-%s", size[0], place, name))
+			})
+		}
+	}
+	play(m, p, "shot")
+	tops := eval[[]float64](p, `[...document.querySelectorAll(".place")].map((n) => n.getBoundingClientRect().top)`)
+	assert.Equal(t, []float64{tops[0], tops[0], tops[0]}, tops, "side by side")
+	assert.False(t, eval[bool](p, `document.querySelector("#tabs").checkVisibility()`), "and no tabs")
+	p.clean()
+}
+
+// With letters of twice the size the page scrolls, and disarm stays.
+func (b *browser) largeLetters(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { drawn(t, &m.snap, "drop.height", "40 cm") })
+	send(p, page.SetFontSizes, page.SetFontSizesParams{FontSizes: &page.FontSizes{Standard: 32}})
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		for _, name := range []string{"shot", "armed", "fault"} {
+			play(m, p, name)
+			p.until("the letters are large", `parseFloat(getComputedStyle(document.documentElement).fontSize) === 34`)
+			p.everyPlace(func(place string) {
+				p.fit(fmt.Sprintf("large letters, %s, %s at %v", place, name, size))
+				if name != "shot" {
+					p.at("#disarm")
+					assert.True(t, eval[bool](p, `document.querySelector("#disarm").getBoundingClientRect().bottom <= innerHeight`))
+				}
+				p.picture(fmt.Sprintf("large-%d-%s-%s", size[0], place, name))
+			})
+		}
+	}
+	p.clean()
+}
+
+// A person's own colours reach everything, and whoever wants no motion gets none.
+func (b *browser) ownColours(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { drawn(t, &m.snap, "drop.height", "40 cm") })
+	send(p, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{
+		{Name: "forced-colors", Value: "active"}, {Name: "prefers-reduced-motion", Value: "reduce"}}})
+	for _, name := range []string{"shot", "armed", "fault"} {
+		play(m, p, name)
+		p.everyPlace(func(place string) {
+			p.fit("own colours, " + place + ", " + name)
+			p.picture("colours-" + place + "-" + name)
+		})
+	}
+	assert.Equal(t, "auto", eval[string](p, `getComputedStyle(document.querySelector(".place")).scrollBehavior`))
+	assert.Empty(t, eval[[]string](p, `document.getAnimations().map((a) => a.constructor.name)`))
+	p.clean()
+}
+
+// A browser that keeps nothing shows the page all the same.
+func (b *browser) storageForbidden(t *testing.T) {
+	_, p := b.stage(t, func(*puppet) {})
+	send(p, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+		Source: `Object.defineProperty(window, "sessionStorage", { get() { throw new DOMException("no", "SecurityError"); } })`})
+	p.do(chromedp.Reload())
+	p.state("safe", "Safe")
+	p.place("shoot")
+	p.tap("#coming > summary")
+	p.tap("#count-more")
+	p.until("it goes on", `document.querySelector("#count-input").value === "2"`)
+	p.clean()
+}
+
+// The verdict offers the trim that it suggests, which is one tap.
+func (b *browser) suggestedTrim(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
+	p.place("shoot")
+	const offered = `(n => n?.checkVisibility() ? n.textContent.replaceAll("\u00a0", " ") : "")(document.querySelector(".suggested"))`
+	assert.Empty(t, eval[string](p, offered))
+	tries := func(trim string, shots ...control.ShotView) {
+		m.be(func(s *control.Snapshot) { assert.NoError(t, s.Set.Put("trim.drop", trim)); s.Shots = shots })
+	}
+	try := func(n int, verdict control.Verdict, trim float64) control.ShotView {
+		s := shotWith(n, verdict)
+		s.Kind, s.TrimMs = shot.Drop, trim
+		return s
+	}
+	tries("0 ms", try(1, control.Early, 0))
+	p.until("half of what is left of the band of 130 to 140 ms", offered+` === "Try +5 ms"`)
+	p.tap(".suggested")
+	cmd := m.await(t, "set")
+	assert.Equal(t, control.Command{Type: "set", Field: "trim.drop", Value: "5 ms", Epoch: 7}, cmd)
+	tries("5 ms", try(1, control.Early, 0))
+	p.until("it has been acted on", offered+` === ""`)
+	tries("12 ms", try(2, control.Late, 12), try(1, control.Early, 2))
+	p.until("half-way to what was early", offered+` === "Try +7 ms"`)
+	p.picture("places-suggested")
+	p.fit("suggested")
+	late := try(3, control.Late, 12)
+	late.Problem = "The machine, not the delay, was late."
+	tries("12 ms", late, try(1, control.Early, 2))
+	p.until("none after a late machine", offered+` === ""`)
+	tries("12 ms", try(4, control.Good, 12))
+	p.until("none after a good one", offered+` === ""`)
+	p.clean()
+}
+
+// A shot is kept, called blurred or too high by buttons that are always in their places.
+func (b *browser) marks(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
+	p.place("shoot")
+	seen := func(selector string) bool {
+		return eval[bool](p, fmt.Sprintf(`document.querySelector(%q).checkVisibility({ visibilityProperty: true })`, selector))
+	}
+	assert.False(t, seen(`#verdicts [data-verdict="too high"]`), "a drop is not aimed")
+	p.tap(`#verdicts [data-star]`)
+	assert.Equal(t, control.Command{Type: "star", Shot: 1, Star: true, Epoch: 7}, m.await(t, "star"))
+	p.tap(`#verdicts [data-picture="blurred"]`)
+	assert.Equal(t, control.Command{Type: "picture", Shot: 1, Picture: control.Blurred, Epoch: 7}, m.await(t, "picture"))
+	m.be(func(s *control.Snapshot) {
+		marked := shotWith(1, control.TooLow)
+		marked.Kind, marked.Star, marked.Picture = shot.Throw, true, control.Blurred
+		s.Shots = []control.ShotView{marked}
+	})
+	p.until("they are shown", `document.querySelector("#shot .chip").textContent === "Too low, Blurred, kept"`)
+	pressed := eval[[]string](p, `[...document.querySelectorAll('#verdicts [aria-pressed="true"]')].map((n) => n.textContent)`)
+	assert.Equal(t, []string{"Keep", "Too low", "Blurred"}, pressed)
+	p.tap(`#verdicts [data-verdict="too high"]`)
+	assert.Equal(t, control.TooHigh, m.await(t, "verdict").Verdict)
+	m.be(func(s *control.Snapshot) {
+		spoiled := shotWith(1, "")
+		spoiled.Problem = "The machine, not the delay, was late."
+		s.Shots = []control.ShotView{spoiled}
+	})
+	p.until("no verdict of one that the machine spoiled", `document.querySelector("#shot .problem").textContent`)
+	assert.False(t, seen(`#verdicts [data-verdict="early"]`))
+	assert.True(t, seen(`#verdicts [data-picture="black"]`), "but what is wrong with the picture")
+	p.tap("#verdicts button:last-child")
+	p.until("a note is one tap away", `document.activeElement.id === "note"`)
+	p.clean()
+}
