@@ -222,7 +222,8 @@ func (b *browser) sessionDate(t *testing.T) {
 	assert.Equal(t, []string{"rgb(8, 7, 6)", "rgb(220, 154, 82)"}, eval[[]string](p, `(s => [s.color, s.backgroundColor])(
 		getComputedStyle(document.querySelector("#count-input"), "::selection"))`), "8.4:1")
 	steps := eval[[]string](p, `[...document.querySelectorAll("#trim .nudge")].map((n) => n.textContent)`)
-	assert.Equal(t, []string{"−10ms", "−5ms", "−1ms", "+1ms", "+5ms", "+10ms"}, steps)
+	assert.Equal(t, []string{"−10ms, earlier", "−5ms, earlier", "−1ms, earlier", "+1ms, later", "+5ms, later",
+		"+10ms, later"}, steps)
 	p.clean()
 }
 
