@@ -442,8 +442,8 @@ func (p *phone) fit(where string) {
 	assert.Greater(p.t, found.Targets, 1, "%s: no target was seen", where)
 }
 
-// fitScript measures what the browser computed. Contrast and its thresholds: WCAG 2.1, success criterion 1.4.3, by which
-// letters of 24 px and more are large (here only while it is armed, to give less light); size of
+// fitScript measures what the browser computed. Contrast and its thresholds: WCAG 2.1, success criterion 1.4.3, by
+// which letters of 24 px and more are large (here only while it is armed, to give less light); size of
 // a target: more than criterion 2.5.5 asks for, because thumbs are wet.
 const fitScript = `(() => {
 	const out = { Wide: [], Small: [], Faint: [], Nameless: [], Apart: [], Texts: 0, Targets: 0 };
@@ -497,10 +497,12 @@ const fitScript = `(() => {
 	};
 	const checkContrast = (n, colour, words) => {
 		out.Texts++;
-		const large = root.matches("[data-live]") && parseFloat(getComputedStyle(n).fontSize) * scale(n) >= 24;
+		const size = parseFloat(getComputedStyle(n).fontSize) * scale(n);
+		const large = root.matches("[data-live]") && size >= 24;
 		const [a, b] = [lum(parse(colour)), lum(ground(n))];
 		const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-		if (!(ratio >= (large ? 3 : 4.5)) || Number(getComputedStyle(n).opacity) < 1) out.Faint.push(words + ": " + ratio.toFixed(2));
+		const enough = ratio >= (large ? 3 : 4.5) && Number(getComputedStyle(n).opacity) === 1;
+		if (!enough) out.Faint.push(words + ": " + ratio.toFixed(2));
 	};
 	const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
 	for (let t = walk.nextNode(); t; t = walk.nextNode()) {

@@ -101,8 +101,8 @@ func (p *puppet) await(t *testing.T, kind string) (cmd control.Command) {
 // ready is a real board that could be armed, held by the first phone.
 func ready() control.Snapshot {
 	s := control.Snapshot{
-		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, GraceS: 10, ArmForS: 600,
-		Set: shot.DefaultSet(), CareDone: true,
+		Epoch: 7, State: control.Safe, Reason: "nothing is armed", Holder: "phone 1", Asking: []string{}, GraceS: 10,
+		ArmForS: 600, Set: shot.DefaultSet(), CareDone: true,
 		Session: control.SessionView{ID: 1, Name: "crowns", Started: time.Now()}, Shots: []control.ShotView{},
 		Board: control.Board{Kind: "gpio", Name: "Linux GPIO", Connected: true, TickUs: 0.1, Outputs: []control.OutputView{
 			{Name: "flash", TestMs: 5}, {Name: "shutter", TestMs: 300}}},

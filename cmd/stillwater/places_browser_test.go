@@ -68,6 +68,10 @@ func play(m *puppet, p *phone, name string) {
 		now.State, len(now.Shots)))
 }
 
+// disarmSeen is true in a page that shows disarm, large enough for a thumb.
+const disarmSeen = `(r => r.width > 48 && r.height > 48 && r.bottom <= innerHeight)(
+	document.querySelector("#disarm").getBoundingClientRect())`
+
 // TestPlaces: the page's three places, on screens of all sizes and as people have set their browsers.
 func TestPlaces(t *testing.T) {
 	t.Parallel()
@@ -93,13 +97,12 @@ func TestPlaces(t *testing.T) {
 func (b *browser) tabs(t *testing.T) {
 	m, p := b.stage(t, func(*puppet) {})
 	p.state("safe", "Safe")
-	const disarm = `(r => r.width > 48 && r.height > 48 && r.bottom <= innerHeight)(
-		document.querySelector("#disarm").getBoundingClientRect())`
 	play(m, p, "armed")
 	p.until("what is armed leads to the shot", `document.querySelector("#shoot").checkVisibility()`)
 	p.everyPlace(func(place string) {
-		assert.True(t, eval[bool](p, disarm), place)
-		assert.Equal(t, place, eval[string](p, `[...document.querySelectorAll("[aria-current]")].map((n) => n.dataset.to).join()`))
+		assert.True(t, eval[bool](p, disarmSeen), place)
+		assert.Equal(t, place, eval[string](p, `[...document.querySelectorAll("[aria-current]")].map(
+			(n) => n.dataset.to).join()`))
 		p.at("#disarm")
 	})
 	p.place("setup")
@@ -137,7 +140,8 @@ func (b *browser) shootDoesNotScroll(t *testing.T) {
 func (b *browser) nothingMoves(t *testing.T) {
 	m, p := b.stage(t, func(*puppet) {})
 	p.place("shoot")
-	const places = `Object.fromEntries([...document.querySelectorAll("#tabs button, #verdicts button, #trim button, #bar button")]
+	const places = `Object.fromEntries(
+		[...document.querySelectorAll(":is(#tabs, #verdicts, #trim, #bar) button")]
 		.map((n) => [n.id || n.ariaLabel || n.textContent, n.getBoundingClientRect()])
 		.filter(([, r]) => r.width > 0).map(([name, r]) => [name, [r.x, r.y, r.width, r.height].join()]))`
 	for _, size := range [][2]int64{{360, 640}, {390, 844}, {820, 1180}, {1400, 900}} {
@@ -235,7 +239,7 @@ func (b *browser) largeLetters(t *testing.T) {
 				p.fit(fmt.Sprintf("large letters, %s, %s at %v", place, name, size))
 				if name != "shot" {
 					p.at("#disarm")
-					assert.True(t, eval[bool](p, `document.querySelector("#disarm").getBoundingClientRect().bottom <= innerHeight`))
+					assert.True(t, eval[bool](p, disarmSeen))
 				}
 				p.picture(fmt.Sprintf("large-%d-%s-%s", size[0], place, name))
 			})
@@ -265,7 +269,8 @@ func (b *browser) ownColours(t *testing.T) {
 func (b *browser) storageForbidden(t *testing.T) {
 	_, p := b.stage(t, func(*puppet) {})
 	send(p, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
-		Source: `Object.defineProperty(window, "sessionStorage", { get() { throw new DOMException("no", "SecurityError"); } })`})
+		Source: `for (const name of ["sessionStorage", "localStorage"])
+			Object.defineProperty(window, name, { get() { throw new DOMException("no", "SecurityError"); } })`})
 	p.do(chromedp.Reload())
 	p.state("safe", "Safe")
 	p.place("shoot")
@@ -279,7 +284,8 @@ func (b *browser) storageForbidden(t *testing.T) {
 func (b *browser) suggestedTrim(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	p.place("shoot")
-	const offered = `(n => n?.checkVisibility() ? n.textContent.replaceAll("\u00a0", " ") : "")(document.querySelector(".suggested"))`
+	const offered = `(n => n?.checkVisibility() ? n.textContent.replaceAll("\u00a0", " ") : "")(
+		document.querySelector(".suggested"))`
 	assert.Empty(t, eval[string](p, offered))
 	tries := func(trim string, shots ...control.ShotView) {
 		m.be(func(s *control.Snapshot) { assert.NoError(t, s.Set.Put("trim.drop", trim)); s.Shots = shots })
@@ -314,20 +320,23 @@ func (b *browser) marks(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	p.place("shoot")
 	seen := func(selector string) bool {
-		return eval[bool](p, fmt.Sprintf(`document.querySelector(%q).checkVisibility({ visibilityProperty: true })`, selector))
+		const visible = `document.querySelector(%q).checkVisibility({ visibilityProperty: true })`
+		return eval[bool](p, fmt.Sprintf(visible, selector))
 	}
 	assert.False(t, seen(`#verdicts [data-verdict="too high"]`), "a drop is not aimed")
 	p.tap(`#verdicts [data-star]`)
 	assert.Equal(t, control.Command{Type: "star", Shot: 1, Star: true, Epoch: 7}, m.await(t, "star"))
 	p.tap(`#verdicts [data-picture="blurred"]`)
-	assert.Equal(t, control.Command{Type: "picture", Shot: 1, Picture: control.Blurred, Epoch: 7}, m.await(t, "picture"))
+	assert.Equal(t, control.Command{Type: "picture", Shot: 1, Picture: control.Blurred, Epoch: 7},
+		m.await(t, "picture"))
 	m.be(func(s *control.Snapshot) {
 		marked := shotWith(1, control.TooLow)
 		marked.Kind, marked.Star, marked.Picture = shot.Throw, true, control.Blurred
 		s.Shots = []control.ShotView{marked}
 	})
 	p.until("they are shown", `document.querySelector("#shot .chip").textContent === "Too low, Blurred, kept"`)
-	pressed := eval[[]string](p, `[...document.querySelectorAll('#verdicts [aria-pressed="true"]')].map((n) => n.textContent)`)
+	pressed := eval[[]string](p, `[...document.querySelectorAll('#verdicts [aria-pressed="true"]')].map(
+		(n) => n.textContent)`)
 	assert.Equal(t, []string{"Keep", "Too low", "Blurred"}, pressed)
 	p.tap(`#verdicts [data-verdict="too high"]`)
 	assert.Equal(t, control.TooHigh, m.await(t, "verdict").Verdict)
