@@ -37,7 +37,7 @@ func commands() []command {
 		{"drop", "when a falling drop's splash shows the chosen phase", (*Main).drop},
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
 		{"sound", "how long a sound takes to reach the microphone", (*Main).sound},
-		{"record", "list, show and export what was shot", (*Main).record},
+		{"record", "list, show, find and export shots, and use a set again", (*Main).record},
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},

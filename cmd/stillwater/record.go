@@ -24,7 +24,7 @@ const recordUsage = `Usage:
   stillwater record again  SESSION|latest|SESSION/SHOT [--json] [--out FILE]
   stillwater record export [--format csv|json] [--bom] [--session N|latest] [--out FILE]
 
-list    the sessions, newest first, and how their shots were judged
+list    the sessions, newest first, with the verdicts on their shots
 show    one session's shots: the camera's file number, kind, phase, trim, speed, planned, actual, how late, what was
         seen, verdict and marks, note (default: latest); or draw the set of a session or a shot from the side, to scale
 find    the sessions and shots that have all the words in name, note, date, kind, verdict, marks (keeper, blurred,

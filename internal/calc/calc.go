@@ -165,7 +165,7 @@ func (a Answer) writeBudget(w io.Writer) error {
 		note := ""
 		switch {
 		case t.Compensated:
-			note = fmt.Sprintf("taken out; it would be %.2f ms", millis(t.Uncompensated))
+			note = fmt.Sprintf("compensated; %.2f ms otherwise", millis(t.Uncompensated))
 		case t.Systematic:
 			note = "the same each time: the trim takes it out"
 		}

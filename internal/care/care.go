@@ -26,6 +26,6 @@ func Checklist() []Caution {
 		{"capacitor", "No flash unit is opened: its capacitor holds a dangerous charge long after it is switched off."},
 		{"floor", "The floor is mopped and matted, my hands are dry before I touch a lead, and I know my way to the " +
 			"light in the dark."},
-		{"flashes", "Nobody here is troubled by flashing light, and it stays at three flashes a second or fewer."},
+		{"flashes", "Nobody here is sensitive to flashing light, and it stays at three flashes a second or fewer."},
 	}
 }

@@ -66,7 +66,7 @@ func TestEachFinding(t *testing.T) {
 		s.conf.Board.Socket = "/run/stillwater/board.sock"
 		s.socket = place{path: s.conf.Board.Socket, mode: fs.ModeSocket | 0o600}
 	}
-	service := Finding{Note, "real time", "the board is a service: its unit says what it may", "systemctl status"}
+	service := Finding{Note, "real time", "the board is a service: its unit file sets its rights", "systemctl status"}
 	inert := Finding{Note, `output "flash"`, "no plan switches it yet", ""}
 	tests := map[string]struct {
 		spoil func(*site)
@@ -75,7 +75,7 @@ func TestEachFinding(t *testing.T) {
 		"no chip": {
 			func(s *site) { s.gpio = gpiochip.Machine{} },
 			[]Finding{{Stop, "board", "this machine has no GPIO chip", `kind = "simulated"`},
-				{Note, "outputs", "what their lines do until the board starts is not known here", "10 kilohm"}},
+				{Note, "outputs", "their levels until the board starts are not known here", "10 kilohm"}},
 		},
 		"chips are closed": {
 			func(s *site) { s.gpio = gpiochip.Machine{Err: permission, Host: s.gpio.Host} },
@@ -97,7 +97,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"a line on a chip of which nothing is known": {
 			func(s *site) { s.conf.Board.Outputs[0].Line = wiring.Line{Chip: "expander", Number: 1} },
-			[]Finding{{Note, "outputs", "what their lines do until the board starts is not known here", "its safe level"}},
+			[]Finding{{Note, "outputs", "their levels until the board starts are not known here", "its safe level"}},
 		},
 		"held by another program": {
 			func(s *site) { s.gpio = gpioboardtest.HeaderMachine(map[int]string{24: "lamp"}) },
@@ -227,7 +227,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"a file in the socket's place": {
 			func(s *site) { asService(s); s.socket.mode = 0o600 },
-			[]Finding{service, {Stop, "/run/stillwater/board.sock", "is no socket", "remove it"}},
+			[]Finding{service, {Stop, "/run/stillwater/board.sock", "it is not a socket", "remove it"}},
 		},
 		"another user's socket": {
 			func(s *site) {
@@ -257,7 +257,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"port of the system": {
 			func(s *site) { s.listen = fmt.Errorf("listen: %w", syscall.EACCES) },
-			[]Finding{{Stop, "listen 127.0.0.1:8737", "the port is not for this user", "from 1024"}},
+			[]Finding{{Stop, "listen 127.0.0.1:8737", "this user may not use the port", "from 1024"}},
 		},
 		"no such address": {
 			func(s *site) { s.listen = errors.New("no such host") },
@@ -347,7 +347,7 @@ func TestFindingsOfASerialBoard(t *testing.T) {
 	gone := place{path: "/dev/ttyACM0", err: fs.ErrNotExist}
 	for want, spoil := range map[string]func(*site){
 		"there is no such port":                       func(s *site) { s.serial = gone },
-		"is no serial port":                           func(s *site) { s.serial.mode = 0o600 },
+		"it is not a serial port":                           func(s *site) { s.serial.mode = 0o600 },
 		"this user may not use it: permission denied": func(s *site) { s.serial.err = syscall.EACCES },
 		"2 are plugged in": func(s *site) {
 			s.serial = place{path: "port", err: &serialport.Error{What: "2 are plugged in", Err: serialport.ErrSeveral}}

@@ -35,7 +35,7 @@ func (s site) lookedUp(where string, err error) Finding {
 		f.What, f.Remedy = e.Where+": "+e.What, e.Remedy
 	}
 	if s.conf.Board.Socket != "" && errors.Is(err, fs.ErrPermission) {
-		f.Severity, f.Remedy = Warning, "the board's service may have them all the same: look with sudo stillwater check"
+		f.Severity, f.Remedy = Warning, "the board's service may still have them: run sudo stillwater check"
 	}
 	return f
 }
@@ -55,7 +55,7 @@ func examineLines(s site) (all []Finding) {
 			running = append(running, u.What)
 		case l.Used:
 			all = append(all, Finding{Stop, u.What, fmt.Sprintf("%s is held by %s", l, gpioboard.Holder(l)),
-				"stop what holds it (a bus that is switched on, another program), or use another line"})
+				"stop what holds it (an enabled bus, another program), or use another line"})
 		}
 	}
 	if len(running) > 0 {
@@ -120,7 +120,7 @@ func examineBootLevels(s site) (all []Finding) {
 		}
 	}
 	if unknown > 0 {
-		all = append(all, Finding{Note, "outputs", "what their lines do until the board starts is not known here",
+		all = append(all, Finding{Note, "outputs", "their levels until the board starts are not known here",
 			fmt.Sprintf(resistor, "its safe level")})
 	}
 	return all
@@ -184,7 +184,7 @@ func examineHeartbeat(s site) []Finding {
 	if s.conf.Board.Heartbeat != nil {
 		return nil
 	}
-	return []Finding{{Note, "heartbeat", "none: if the board process dies, hardware does not see it",
+	return []Finding{{Note, "heartbeat", "none: if the board process dies, the hardware does not notice",
 		"add [board.heartbeat] and wire it to the guard of the outputs"}}
 }
 
@@ -207,7 +207,7 @@ func examineDrive(s site) []Finding {
 		return []Finding{s.lookedUp(`drive = "mapped"`, s.mappable)}
 	case !wanted && s.mappable == nil:
 		return []Finding{{Note, `drive = "kernel"`, "this machine could drive the outputs through its registers",
-			`drive = "mapped" takes the call to the kernel out of each switching; stillwater lateness shows what it is worth`}}
+			`drive = "mapped" takes the call to the kernel out of each switching; stillwater lateness measures what that gains`}}
 	}
 	return nil
 }
@@ -215,8 +215,8 @@ func examineDrive(s site) []Finding {
 // examineLimits checks whether this user gets what exact timing needs.
 func examineLimits(s site) (all []Finding) {
 	if s.conf.Board.Socket != "" {
-		return []Finding{{Note, "real time", "the board is a service: its unit says what it may",
-			"systemctl status stillwater-board says what it was given"}}
+		return []Finding{{Note, "real time", "the board is a service: its unit file sets its rights",
+			"systemctl status stillwater-board shows what it was granted"}}
 	}
 	for _, g := range s.limits.Missing() {
 		all = append(all, Finding{Warning, "real time", g.What + ": " + g.Why, g.Remedy})

@@ -36,7 +36,7 @@ func examineSocket(s site) []Finding {
 		return []Finding{{Stop, at.path, "there is no such socket: the board's service is not running",
 			"sudo systemctl enable --now stillwater-board.socket, or remove board.socket to have the daemon start the board"}}
 	case at.mode != 0 && at.mode.Type() != fs.ModeSocket:
-		return []Finding{{Stop, at.path, "is no socket", "remove it and start the board's service again"}}
+		return []Finding{{Stop, at.path, "it is not a socket", "remove it and start the board's service again"}}
 	case at.err != nil:
 		return []Finding{{Stop, at.path, "this user may not use it: " + cause(at.err),
 			"run Stillwater as the socket's owner: sudo -u stillwater stillwater"}}
@@ -58,7 +58,7 @@ func examinePort(s site) []Finding {
 	case errors.Is(s.listen, syscall.EADDRINUSE):
 		return []Finding{{Stop, where, "another program has the port", "stop it, or choose another port with listen"}}
 	case errors.Is(s.listen, syscall.EACCES):
-		return []Finding{{Stop, where, "the port is not for this user", "choose a port from 1024 up"}}
+		return []Finding{{Stop, where, "this user may not use the port", "choose a port from 1024 up"}}
 	}
 	return []Finding{{Stop, where, s.listen.Error(), `write listen = ":8737"`}}
 }
@@ -77,7 +77,7 @@ func examineJournal(s site) []Finding {
 	switch {
 	case at.err != nil:
 		return []Finding{{Stop, at.path, "the record cannot be written: " + cause(at.err),
-			"run it as the folder's owner, or name another file with journal"}}
+			"run Stillwater as the folder's owner, or name another file with journal"}}
 	case s.record != nil:
 		return []Finding{{Stop, at.path, s.record.Error(), "name another file with journal"}}
 	case at.free < roomToStart:

@@ -78,7 +78,7 @@ func examineSerial(s site) []Finding {
 	case errors.As(at.err, &unknown):
 		return []Finding{{Stop, at.path, unknown.What, unknown.Remedy}}
 	case at.mode != 0 && at.mode&fs.ModeCharDevice == 0:
-		return []Finding{{Stop, at.path, "is no serial port", "ls /dev/serial/by-id shows the ports"}}
+		return []Finding{{Stop, at.path, "it is not a serial port", "ls /dev/serial/by-id shows the ports"}}
 	case s.conf.Board.Socket != "":
 		return nil // the service has the port, not this user
 	case at.err != nil:
@@ -119,7 +119,7 @@ func examineBoardClock(s site) []Finding {
 	case s.probe.err != nil || s.probe.result.Port == "":
 		return nil
 	case !s.probe.result.Learned:
-		return []Finding{{Warning, where, "nothing could be learned of it: too few answers came back",
+		return []Finding{{Warning, where, "it could not be measured: too few answers came back",
 			"use another cable or USB socket"}}
 	}
 	sooner, fast := "early", "faster"
@@ -127,12 +127,12 @@ func examineBoardClock(s site) []Finding {
 		sooner, fast = "late", "slower"
 	}
 	shift := time.Duration(math.Abs(clock.PPM) * 1e-6 * float64(usualDelay))
-	what := fmt.Sprintf("%.0f ppm %s than this machine's (surely between %+.0f and %+.0f): a delay of %v ends %v %s",
+	what := fmt.Sprintf("%.0f ppm %s than this machine's (certainly between %+.0f and %+.0f): a delay of %v ends %v %s",
 		math.Abs(clock.PPM), fast, clock.LowPPM, clock.HighPPM, phys.Seconds(usualDelay),
 		phys.Seconds(shift.Round(time.Microsecond)), sooner)
 	if math.Abs(clock.PPM) > maxClockErrorPPM && clock.LowPPM*clock.HighPPM > 0 {
-		return []Finding{{Warning, where, what, "no sound resonator is that far off: look whether the chip runs at the " +
-			"speed that the firmware was built for (fuses), or use a board with a quartz crystal"}}
+		return []Finding{{Warning, where, what, "no working resonator is off by so much: check whether the chip runs at " +
+			"the speed that the firmware was built for (fuses), or use a board with a quartz crystal"}}
 	}
 	return []Finding{{Note, where, what + ", nearly the same in each shot, so that the trim takes it out", ""}}
 }

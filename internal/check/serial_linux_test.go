@@ -74,7 +74,7 @@ func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 	assert.Equal(t, Note, firmware.Severity)
 	assert.Equal(t, "m328p 1.0, protocol 1, ticks of 500 ns, 6 inputs, 0 outputs", firmware.What)
 	assert.Equal(t, Finding{Note, "the board's clock", "1250 ppm faster than this machine's " +
-		"(surely between +1100 and +1500): " +
+		"(certainly between +1100 and +1500): " +
 		"a delay of 400 ms ends 500 µs early, nearly the same in each shot, so that the trim takes it out", ""}, clock(s))
 
 	s.probe.result.Clock = clocksync.Estimate{PPM: -8000, LowPPM: -8200, HighPPM: -7800}

@@ -32,7 +32,7 @@ func examineUnused(s site) (all []Finding) {
 	}
 	if names != nil {
 		all = append(all, Finding{Note, strings.Join(names, ", "),
-			"no plan switches it yet: it can be tested by hand on the page, and that is all", ""})
+			"no plan switches it yet: it can only be tested by hand, on the page", ""})
 	}
 	return all
 }

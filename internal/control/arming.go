@@ -130,7 +130,7 @@ func (c *Control) checkArm(client string, cmd Command) error {
 		return errMeasuring
 	case c.buttonDown() != "":
 		return refusal("", fmt.Sprintf("The %s is held down: it could not disarm.", c.buttonDown()),
-			"Let it go, or see that its plug is in and its level is right.")
+			"Let it go, or check its plug and its level.")
 	case c.state() == Fault:
 		return refusal("", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
 	case c.state() != Safe:

@@ -191,7 +191,7 @@ func (c *Control) buttonGoes(input uint8) {
 	c.tasks.run(func() {
 		err := c.sendGo(context.Background(), epoch, func() error {
 			if c.epoch != epoch || c.current != r || c.link != l || !r.waitsGo || c.stopping {
-				return refusal("", "It was disarmed meanwhile, or Go was given.", "Look at the state.")
+				return refusal("", "It was disarmed meanwhile, or Go was given.", "Check the state.")
 			}
 			return nil
 		})

@@ -181,7 +181,7 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 		c.publish()
 		return nil
 	case c.epoch != cmd.Epoch:
-		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Look at the state, then ask again.")
+		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
 	case c.opts.Room.Busy():
 		return refusal("", "Something is still falling or flying.", "Wait until it is over.")
 	}

@@ -137,7 +137,7 @@ func (d *dates) words(r bootclock.Reading) string {
 	case d.origin.IsZero() && r.Trusted, d.datedBy == record.BySystem:
 		return ""
 	case d.origin.IsZero():
-		return "The machine's clock is not set: dates are doubtful."
+		return "The machine's clock is not set: dates are uncertain."
 	case d.date(r).Sub(r.Wall).Abs() < clockTolerance:
 		return d.disagreement
 	case d.disagreement != "":

@@ -66,7 +66,7 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		x.ready()
 		s := x.Snapshot()
 		assert.Equal(t, int64(60), s.Session.Started.Unix(), "1970")
-		assert.Equal(t, "The machine's clock is not set: dates are doubtful.", s.Session.Dates)
+		assert.Equal(t, "The machine's clock is not set: dates are uncertain.", s.Session.Dates)
 		x.arm(1)
 		x.fire()
 		made := time.Now()
@@ -313,7 +313,7 @@ func TestDatesOverARestart(t *testing.T) {
 			o.Clock = func() bootclock.Reading { return bootclock.Reading{Boot: "next", Wall: time.Unix(9, 0)} }
 		})
 		assert.Equal(t, int64(9), x.newSession("").started.Unix())
-		assert.Contains(t, x.Snapshot().Session.Dates, "doubtful")
+		assert.Contains(t, x.Snapshot().Session.Dates, "uncertain")
 	})
 }
 

@@ -61,7 +61,7 @@ func (c *Control) checkStart(client string, cmd Command) error {
 	case cmd.Epoch == 0:
 		return refusal("epoch", "The message does not say what it was asked after.", "Reload the page.")
 	case cmd.Epoch != c.epoch:
-		return refusal("", "It was disarmed after this was asked.", "Look at the state, then ask again.")
+		return refusal("", "It was disarmed after this was asked.", "Check the state, then try again.")
 	case c.stopping:
 		return refusal("", "Stillwater is stopping.", "Start it again.")
 	}

@@ -162,7 +162,7 @@ func rejectedRemedy(r wire.Reason) string {
 	case wire.ReasonNotOpened:
 		return "Press Go first, then let it come"
 	case wire.ReasonNoGate:
-		return "Throw through the first beam, then the second; if it did, see that the first one is seen"
+		return "Throw through the first beam, then the second; if you did, check that the first one reacts"
 	case wire.ReasonTooFast:
 		return "Throw slower, or disarm and raise the fastest throw accepted"
 	case wire.ReasonTooSlow:

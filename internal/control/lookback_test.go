@@ -86,7 +86,7 @@ func TestFileNumbers(t *testing.T) {
 		x.book.setBroken(errors.New("no room"))
 		x.fire() // its number is 1
 		r := x.refused(me, Command{Type: "file", File: 500})
-		assert.Contains(t, r.Why, "The file number is kept in memory and not on the disk yet: no room")
+		assert.Contains(t, r.Why, "The file number is in memory and not on the disk yet: no room")
 		x.fire() // of which 500 was said, although the journal has neither
 		x.book.setBroken(nil)
 		time.Sleep(3 * retryDelay)

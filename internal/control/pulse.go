@@ -55,7 +55,7 @@ func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
 	c.endRequest(q)
 	if err != nil {
 		return refusal("output", fmt.Sprintf("The output %s was not tested: %v.", cmd.Output, err),
-			"Look at the board's state, then try again.")
+			"Check the board's state, then try again.")
 	}
 	return nil
 }

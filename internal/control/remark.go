@@ -46,9 +46,9 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 	case errors.Is(err, record.ErrNotFound):
 		return notOnRecord(cmd)
 	case err != nil:
-		return refusal("", fmt.Sprintf("The %s is kept in memory and not on the disk yet: %s.", remarkWord(cmd.Type),
+		return refusal("", fmt.Sprintf("The %s is in memory and not on the disk yet: %s.", remarkWord(cmd.Type),
 			recordProblem(err)),
-			"It is tried again and again. Leave Stillwater running until the page shows it.")
+			"Stillwater keeps trying. Leave Stillwater running until the page shows it.")
 	}
 	return nil
 }

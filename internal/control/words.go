@@ -38,9 +38,9 @@ func durationWords(d time.Duration) string {
 
 func lostEdgesWords(input string, count uint32) string {
 	if count == 1 {
-		return fmt.Sprintf("an edge of %s was never seen: the sensor is faster than the board can follow", input)
+		return fmt.Sprintf("an edge of %s was lost: the sensor is faster than the board can follow", input)
 	}
-	return fmt.Sprintf("%d edges of %s were never seen: the sensor is faster than the board can follow", count, input)
+	return fmt.Sprintf("%d edges of %s were lost: the sensor is faster than the board can follow", count, input)
 }
 
 // lostBoardWords says that the board is gone and why, reconnectedWords that it is there again.

@@ -86,7 +86,7 @@ func absent(path string, err error) error {
 }
 
 func denied(path, group string, err error) error {
-	remedy := "ask who looks after this machine for the right to open it"
+	remedy := "ask the machine's administrator for the right to open it"
 	if group != "" {
 		remedy = fmt.Sprintf("it belongs to the group %s: sudo usermod -aG %s \"$USER\", then log in again", group, group)
 	}

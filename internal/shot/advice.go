@@ -222,7 +222,7 @@ func (a advisor) shutterWindow() string {
 	}
 	open := (plan{set: a.set}).shutterLead()
 	return fmt.Sprintf("The shutter is open from %s to %s after Go, and a moment outside that is lost: wait for it to "+
-		"open, and see that the edge comes by %s.", inMs(phys.Seconds(open)), inMs(light.OpenFor),
+		"open, and make sure that the edge comes by %s.", inMs(phys.Seconds(open)), inMs(light.OpenFor),
 		inMs(light.OpenFor-a.e.High))
 }
 
