@@ -80,12 +80,12 @@ func TestEachFinding(t *testing.T) {
 		"chips are closed": {
 			func(s *site) { s.gpio = gpiochip.Machine{Err: permission, Host: s.gpio.Host} },
 			[]Finding{{Stop, "board", "/dev/gpiochip0: cannot be opened", "add the user to the group gpio"},
-				{Note, "outputs", "what their lines do", "10 kilohm"}},
+				{Note, "outputs", "their levels until the board starts", "10 kilohm"}},
 		},
 		"chips are closed to this user, the board is a service": {
 			func(s *site) { asService(s); s.gpio = gpiochip.Machine{Err: permission} },
 			[]Finding{{Warning, "board", "/dev/gpiochip0: cannot be opened", "sudo stillwater check"}, service,
-				{Note, "outputs", "what their lines do", "10 kilohm"}},
+				{Note, "outputs", "their levels until the board starts", "10 kilohm"}},
 		},
 		"no such pin": {
 			func(s *site) { s.conf.Board.Inputs[0].Line.Pin = "GPIO99" },
