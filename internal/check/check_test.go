@@ -347,7 +347,7 @@ func TestFindingsOfASerialBoard(t *testing.T) {
 	gone := place{path: "/dev/ttyACM0", err: fs.ErrNotExist}
 	for want, spoil := range map[string]func(*site){
 		"there is no such port":                       func(s *site) { s.serial = gone },
-		"it is not a serial port":                           func(s *site) { s.serial.mode = 0o600 },
+		"it is not a serial port":                     func(s *site) { s.serial.mode = 0o600 },
 		"this user may not use it: permission denied": func(s *site) { s.serial.err = syscall.EACCES },
 		"2 are plugged in": func(s *site) {
 			s.serial = place{path: "port", err: &serialport.Error{What: "2 are plugged in", Err: serialport.ErrSeveral}}
