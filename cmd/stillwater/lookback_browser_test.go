@@ -160,8 +160,9 @@ func openEvening(p *phone) {
 	assert.Equal(t, "No. 5 20:04:00 file 0002 | 96.00 ms | Good, a fine rim", p.shotRow(5))
 	assert.Equal(t, "No. 3 20:02:00 file 9999 | 96.00 ms | Good", p.shotRow(3))
 	assert.Equal(t, "No. 2 20:01:00 | 96.00 ms | Early", p.shotRow(2))
-	p.tap(`[data-number="5"] .row-open`)
-	p.until("it is opened", `document.querySelector('[data-number="5"] .past-detail')`)
+	p.tap(".matches button")
+	p.until("the one that was found is opened", `document.querySelector('[data-number="5"] .past-detail') &&
+		document.activeElement.closest("[data-number]").dataset.number === "5"`)
 	assert.Equal(t, "a fine rim", p.value(`[data-number="5"] [id^="past-note"]`))
 	const aim = `document.querySelector('[data-number="5"] [data-verdict="too high"]')`
 	assert.False(t, eval[bool](p, aim+`.checkVisibility()`),
@@ -186,9 +187,16 @@ func openEvening(p *phone) {
 	p.tap(".rename summary")
 	p.enter(".rename input", "Crowns, deep pool")
 	p.until("it has the name", eveningTitle+` === "Crowns, deep pool"`)
+	p.do(chromedp.Reload())
+	p.state("safe", "Safe")
+	p.until("a reload leads back to it", eveningTitle+` === "Crowns, deep pool" && document.querySelector(".counts li")`)
+	p.until("with the controls", holding)
+	p.js(`location.hash = "bar"`) // as the link to the bar does
 	p.do(chromedp.NavigateBack())
-	p.until("back is the list, as it was",
-		eveningRows+` === "Crowns, deep pool" && document.querySelector("#find").value === "crown rim"`)
+	p.until("that is no step here", eveningTitle+` === "Crowns, deep pool"`)
+	p.do(chromedp.NavigateBack())
+	p.until("back is the list",
+		eveningRows+` === "Sheets of red water (open now); Crowns, deep pool"`)
 	p.until("where it was pressed", `document.activeElement.textContent.startsWith("Crowns, deep pool")`)
 }
 
@@ -373,6 +381,12 @@ func TestLookBackTenThousand(t *testing.T) {
 	p.until("they are in view", `document.querySelector('[data-number="10000"]')`)
 	at := time.Unix(9999, 0).Format("15:04:05")
 	assert.Equal(t, "No. 9999 "+at+" | 96.00 ms | Not done: disarmed, Early", p.shotRow(9999))
+
+	p.tap(`[data-number="9999"] .row-open`)
+	p.until("its verdict can be taken back, and no other be given", `[...document.querySelectorAll(
+		'[data-number="9999"] [data-verdict]')].filter((n) => n.matches("button") && n.checkVisibility())
+		.map((n) => n.dataset.verdict).join() === "early"`)
+	p.tap(`[data-number="9999"] .row-open`)
 
 	const parts = `[...document.querySelectorAll(".part")]`
 	assert.Equal(t, 200, eval[int](p, parts+".length"))

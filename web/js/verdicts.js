@@ -47,15 +47,21 @@ export function verdictButtons(say) {
 	}
 	return {
 		node,
-		/** @param {Verdict} verdict @param {Kind | ""} kind @param {string} label */
-		show(verdict, kind, label) {
+		/**
+		 * @param {Verdict} verdict
+		 * @param {Kind | ""} kind
+		 * @param {string} label
+		 * @param {boolean} [settled] no other can be given, and this one only taken back
+		 */
+		show(verdict, kind, label, settled = false) {
 			given = verdict;
 			attr(node, "aria-label", label);
 			attr(node, "data-kind", kind || null);
 			for (const b of /** @type {Iterable<HTMLElement>} */ (node.children)) {
 				const v = verdicts.find((v) => v.verdict === b.dataset.verdict);
 				attr(b, "aria-pressed", `${v?.verdict === verdict}`);
-				b.hidden = Boolean(v?.aim) && kind !== "throw" && v?.verdict !== verdict;
+				const none = settled || (v?.aim && kind !== "throw");
+				b.hidden = Boolean(none) && v?.verdict !== verdict;
 			}
 		},
 	};

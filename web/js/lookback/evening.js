@@ -32,6 +32,7 @@ export class EveningView {
 	/** @type {Snapshot | null} */ #snap = null;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #summing;
 	#set = "";
+	#said = "";
 	#able = false;
 
 	/** @param {number} id @param {EveningHost} host @param {number[]} [matches] numbers of shots that were looked for */
@@ -110,6 +111,9 @@ export class EveningView {
 		if (!current) return;
 		this.files.show(snap);
 		this.shots.update(snap.shots);
+		const said = JSON.stringify(snap.shots.map((s) => [s.id, s.verdict, s.picture, s.star]));
+		if (this.#said !== "" && said !== this.#said) this.#sumUpSoon();
+		this.#said = said;
 		const more = Math.max(0, (snap.shots[0]?.number ?? 0) - this.shots.top);
 		this.newer.hidden = more === 0 || this.shots.top === 0;
 		text(this.newer, more === 1 ? "Show the newer shot" : `Show ${more} newer shots`);

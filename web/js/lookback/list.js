@@ -6,12 +6,14 @@ import { NoAnswer, Question, question } from "./ask.js";
 import { scrollerOf } from "./shotlist.js";
 import { dateText, judgedText, kindAndShots } from "./words.js";
 
-/** @import { PastSession, PastSessions } from "../../protocol.d.ts" */
+/** @import { PastSession, PastSessions, Snapshot } from "../../protocol.d.ts" */
 
 /** What is typed is looked for when the fingers have rested so long. */
 const restMs = 250;
 const partSize = 40;
 const nearPx = 800;
+/** Shots come one after the other: their number is read again when there was none for so long. */
+const newsMs = 2000;
 
 /** @typedef {{ open: (session: PastSession) => void }} Host */
 
@@ -23,6 +25,8 @@ export class EveningList {
 	#next = 0;
 	#found = 0;
 	#current = 0;
+	#news = "";
+	/** @type {ReturnType<typeof setTimeout> | undefined} */ #stale;
 	/** The one that another is chosen for. */
 	#chosen = 0;
 
@@ -64,11 +68,16 @@ export class EveningList {
 		}, { root, rootMargin: `${nearPx}px 0px` }).observe(this.more);
 	}
 
-	/** @param {number} id of the session that is open on the machine */
-	show(id) {
-		if (id === this.#current) return;
-		this.#current = id;
+	/** @param {Snapshot} snap */
+	show(snap) {
+		const news = `${snap.session.id} ${snap.session.name} ${snap.shot_count}`;
+		if (news === this.#news) return;
+		const first = this.#news === "";
+		this.#news = news;
+		this.#current = snap.session.id;
 		this.#draw();
+		clearTimeout(this.#stale);
+		if (!first) this.#stale = setTimeout(() => this.node.checkVisibility() && this.load(), newsMs);
 	}
 
 	/** Another evening is chosen for one, null: none is. @param {PastSession | null} session */

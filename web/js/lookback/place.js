@@ -15,14 +15,11 @@ import { scrollerOf } from "./shotlist.js";
  *   | { view: "choose", id: number, title: string } | { view: "compare", ids: number[] }} Step
  */
 
-/** @type {Step} */
-const start = { view: "list" };
-
 export class Place {
 	/** @type {Snapshot | null} */ #snap = null;
 	#me = "";
 	#online = false;
-	/** @type {Step} */ #step = start;
+	/** @type {Step} */ #step = { view: "list" };
 	/** Where each view was scrolled to when it was left. @type {Map<string, number>} */ #scrolled = new Map();
 	/** @type {EveningView | null} */ #evening = null;
 	/** @type {CompareView | null} */ #compare = null;
@@ -38,7 +35,10 @@ export class Place {
 		node.append(this.notice, this.views);
 		this.views.append(this.list.node);
 		this.list.watch();
-		addEventListener("popstate", () => this.#go(stepOf(history.state), true));
+		addEventListener("popstate", () => {
+			const step = stepOf(history.state);
+			if (step) this.#go(step, true); // a link within the page has none
+		});
 		new ResizeObserver(() => this.#resized()).observe(this.views);
 	}
 
@@ -47,7 +47,7 @@ export class Place {
 		if (this.#step.view === "list") {
 			const step = stepOf(history.state);
 			this.list.load();
-			if (step.view !== "list") this.#go(step, false);
+			if (step && step.view !== "list") this.#go(step, false);
 		} else {
 			this.#evening?.reload();
 			this.#compare?.load();
@@ -61,7 +61,7 @@ export class Place {
 		this.#me = me;
 		this.#online = true;
 		this.#say();
-		this.list.show(snap.session.id);
+		this.list.show(snap);
 		this.#evening?.show(snap, this.#able);
 		if (!back) return;
 		this.list.load();
@@ -105,6 +105,7 @@ export class Place {
 	/** @param {Step} step */
 	#push(step) {
 		this.#keepScroll();
+		history.replaceState({ ...history.state, lookback: this.#step }, "");
 		history.pushState({ ...history.state, lookback: step }, "");
 		this.#go(step, false);
 	}
@@ -185,8 +186,5 @@ function key(step) {
 	return step.view === "list" ? "list" : `${step.view} ${step.id}`;
 }
 
-/** What a step of the browser's history shows. @param {unknown} state @returns {Step} */
-function stepOf(state) {
-	const step = /** @type {{ lookback?: Step } | null} */ (state)?.lookback;
-	return step?.view ? step : start;
-}
+/** What a step of the browser's history shows here, if anything. @param {unknown} state */
+const stepOf = (state) => /** @type {{ lookback?: Step } | null} */ (state)?.lookback ?? null;
