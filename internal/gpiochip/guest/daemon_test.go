@@ -93,20 +93,20 @@ safe = "high"
 longest_on = "20 ms"
 `
 
-// stage is a daemon with its chips and a phone that holds the controls.
-type stage struct {
-	t     *testing.T
-	sense *chip
-	fire  *chip
-	d     *daemon
-	phone *phone
+// daemonRig is a daemon with its chips and a phone that holds the controls.
+type daemonRig struct {
+	t       *testing.T
+	inputs  *chip
+	outputs *chip
+	d       *daemon
+	phone   *phone
 }
 
-func newStage(t *testing.T) *stage {
-	s := &stage{t: t, sense: newChip(t, "sense", 8), fire: newChip(t, "fire", 8)}
-	s.sense.pull(gateLine, true)
-	s.sense.pull(beamLine, true)
-	s.fire.pull(flashLine, flashSafe)
+func newDaemonRig(t *testing.T) *daemonRig {
+	s := &daemonRig{t: t, inputs: newChip(t, "sense", 8), outputs: newChip(t, "fire", 8)}
+	s.inputs.pull(gateLine, true)
+	s.inputs.pull(beamLine, true)
+	s.outputs.pull(flashLine, flashSafe)
 	s.d = startDaemon(t, stageConfig)
 	s.phone = s.d.pair()
 	s.phone.ready()
@@ -114,17 +114,17 @@ func newStage(t *testing.T) *stage {
 }
 
 // breakBeam breaks a beam and returns two readings of the kernel's clock, before and after.
-func (s *stage) breakBeam(line int) (before, after time.Duration) {
+func (s *daemonRig) breakBeam(line int) (before, after time.Duration) {
 	s.t.Helper()
 	before = time.Duration(monotonic(s.t))
-	s.sense.pull(line, brokenBeam)
+	s.inputs.pull(line, brokenBeam)
 	return before, time.Duration(monotonic(s.t))
 }
 
 // clearBeams lets light through both beams again, and waits for the hold-off to end: another break would be bounce.
-func (s *stage) clearBeams() {
-	s.sense.pull(gateLine, !brokenBeam)
-	s.sense.pull(beamLine, !brokenBeam)
+func (s *daemonRig) clearBeams() {
+	s.inputs.pull(gateLine, !brokenBeam)
+	s.inputs.pull(beamLine, !brokenBeam)
 	pass(s.t, holdOff)
 }
 
@@ -135,13 +135,13 @@ func pass(t *testing.T, d time.Duration) {
 	proctest.Eventually(t, "the kernel's clock goes on", func() bool { return time.Duration(monotonic(t))-begin >= d })
 }
 
-// outlast waits until the board has kept its heartbeat up, in the kernel's record, for d from now: by then it has done
-// what was due before.
-func (s *stage) outlast(d time.Duration) {
+// waitBeating waits until the board has kept its heartbeat up, in the kernel's record, for d from now: by then it has
+// done what was due before.
+func (s *daemonRig) waitBeating(d time.Duration) {
 	s.t.Helper()
 	begin := time.Duration(monotonic(s.t))
 	proctest.Eventually(s.t, "the heartbeat goes on", func() bool {
-		beats := s.fire.of(readTrace(s.t), beatLine, "set")
+		beats := s.outputs.of(readTrace(s.t), beatLine, "set")
 		return len(beats) > 0 && beats[len(beats)-1].At >= begin+d
 	})
 }
@@ -153,13 +153,13 @@ type pulse struct {
 }
 
 // pulses reads the kernel's record: each output switched on and off in turn, in the order they went on.
-func (s *stage) pulses() []pulse {
+func (s *daemonRig) pulses() []pulse {
 	s.t.Helper()
 	var list []pulse
 	records := readTrace(s.t)
 	for line, safe := range map[int]bool{shutterLine: shutterSafe, flashLine: flashSafe, lampLine: false} {
 		level := safe
-		for _, r := range s.fire.of(records, line, "set") {
+		for _, r := range s.outputs.of(records, line, "set") {
 			if r.High == level {
 				continue // set again to what it was
 			}
@@ -176,15 +176,15 @@ func (s *stage) pulses() []pulse {
 	return list
 }
 
-func (s *stage) assertSafe() {
+func (s *daemonRig) assertSafe() {
 	s.t.Helper()
-	assert.Equal(s.t, shutterSafe, s.fire.value(shutterLine), "shutter")
-	assert.Equal(s.t, flashSafe, s.fire.value(flashLine), "flash")
-	assert.False(s.t, s.fire.value(lampLine), "lamp")
+	assert.Equal(s.t, shutterSafe, s.outputs.value(shutterLine), "shutter")
+	assert.Equal(s.t, flashSafe, s.outputs.value(flashLine), "flash")
+	assert.False(s.t, s.outputs.value(lampLine), "lamp")
 }
 
 // compiled is the program that the phone's set makes on this stage.
-func (s *stage) compiled(set shot.Set) shot.Program {
+func (s *daemonRig) compiled(set shot.Set) shot.Program {
 	s.t.Helper()
 	conf, err := config.Parse("stage", []byte(stageConfig))
 	require.NoError(s.t, err)
@@ -219,7 +219,7 @@ func ns(ms float64) time.Duration { return time.Duration(math.Round(ms * 1e6)) }
 // checkShot holds a shot of the record against the program it was made with and against the kernel's record: order and
 // number of pulses, planned times as compiled, nothing before its time, and actual minus planned reported as it was.
 // The clock edge was between before and after.
-func (s *stage) checkShot(got control.ShotView, p shot.Program, delay, before, after time.Duration) {
+func (s *daemonRig) checkShot(got control.ShotView, p shot.Program, delay, before, after time.Duration) {
 	t := s.t
 	t.Helper()
 	require.Equal(t, "done", got.Status)
@@ -254,7 +254,7 @@ func (s *stage) checkShot(got control.ShotView, p shot.Program, delay, before, a
 
 // A drop: the beam's edge, the delay, shutter and flash; with a bounce, which does not fire again; three times over.
 func TestDaemonDrop(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	s.phone.set("kind", "drop", "drop.height", "40 cm", "drop.beam", "5 cm", "light.recycle", "400 ms")
 	p := s.compiled(s.phone.last.Set)
 	require.Len(t, p.Table, 1)
@@ -263,7 +263,7 @@ func TestDaemonDrop(t *testing.T) {
 		startTrace(t)
 		before, after := s.breakBeam(beamLine)
 		for i := range 8 { // the beam's edge bounces
-			s.sense.pull(beamLine, i%2 == 0)
+			s.inputs.pull(beamLine, i%2 == 0)
 		}
 		got := s.phone.untilShots(n)
 		assert.Equal(t, n, got.Number)
@@ -280,14 +280,14 @@ func TestDaemonDrop(t *testing.T) {
 	assert.Zero(t, end.ArmedLeft, "after the shots asked for it disarms by itself")
 	startTrace(t)
 	s.breakBeam(beamLine)
-	s.outlast(time.Second)
+	s.waitBeating(time.Second)
 	assert.Empty(t, s.pulses(), "disarmed, nothing fires")
 	s.assertSafe()
 }
 
 // A throw: the gate's interval decides the delay; an interval outside the accepted range fires nothing.
 func TestDaemonThrow(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	s.phone.set("kind", "throw", "light.recycle", "400 ms", "light.lag", "20 ms")
 	p := s.compiled(s.phone.last.Set)
 	require.NotNil(t, p.Gate)
@@ -306,7 +306,7 @@ func TestDaemonThrow(t *testing.T) {
 	notice("a throw that is too slow", "slower than", p.GateMax*3/2)
 	s.breakBeam(beamLine)
 	s.phone.until("no gate", func(c control.Snapshot) bool { return strings.Contains(c.Notice, "first beam") })
-	s.outlast(time.Second)
+	s.waitBeating(time.Second)
 	assert.Empty(t, s.pulses(), "a rejected interval does not fire")
 	assert.Equal(t, control.Armed, s.phone.last.State)
 	s.clearBeams()
@@ -327,7 +327,7 @@ func TestDaemonThrow(t *testing.T) {
 
 // A sound: the microphone's edge, the delay that was asked for, shutter and flash. What rings on is not another shot.
 func TestDaemonSound(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	s.phone.set("kind", "sound", "light.recycle", "400 ms", "sound.after", "150 ms")
 	p := s.compiled(s.phone.last.Set)
 	require.Len(t, p.Table, 1)
@@ -336,10 +336,10 @@ func TestDaemonSound(t *testing.T) {
 	startTrace(t)
 	s.breakBeam(beamLine) // means nothing to a sound
 	before := time.Duration(monotonic(t))
-	s.sense.pull(soundLine, true)
+	s.inputs.pull(soundLine, true)
 	after := time.Duration(monotonic(t))
 	for i := range 6 {
-		s.sense.pull(soundLine, i%2 == 1)
+		s.inputs.pull(soundLine, i%2 == 1)
 	}
 	got := s.phone.untilShots(1)
 	assert.Nil(t, got.IntervalMs)
@@ -350,7 +350,7 @@ func TestDaemonSound(t *testing.T) {
 
 // Lag-led: the shutter alone, as much earlier as the camera lags; the camera fires the flash.
 func TestDaemonLagLed(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	s.phone.set("kind", "drop", "drop.height", "60 cm", "drop.beam", "5 cm")
 	s.phone.set("light.expose", "lag-led", "light.lag", "60 ms")
 	p := s.compiled(s.phone.last.Set)
@@ -370,16 +370,16 @@ const flashAfter = 2 * time.Second
 
 // midShot arms and breaks the beam, and returns once the shutter is open. The flash is the camera's lag away: far
 // enough that even a daemon being stopped has long done so by then.
-func (s *stage) midShot() {
+func (s *daemonRig) midShot() {
 	s.t.Helper()
 	s.phone.set("kind", "drop", "trim.drop", "2 s", "light.lag", "2 s", "light.recycle", "400 ms")
 	s.phone.arm(2)
 	startTrace(s.t)
 	s.breakBeam(beamLine)
-	s.d.eventually("the shutter opens", func() bool { return s.fire.value(shutterLine) != shutterSafe })
+	s.d.eventually("the shutter opens", func() bool { return s.outputs.value(shutterLine) != shutterSafe })
 }
 
-func (s *stage) assertNoFlash() {
+func (s *daemonRig) assertNoFlash() {
 	s.t.Helper()
 	for _, p := range s.pulses() {
 		assert.NotEqual(s.t, flashLine, p.line, "the flash fired")
@@ -388,7 +388,7 @@ func (s *stage) assertNoFlash() {
 
 // Disarming in the middle of a shot closes the shutter; the flash does not fire; the record says so.
 func TestDaemonDisarm(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	s.midShot()
 	s.phone.do(control.Command{Type: "disarm"})
 	s.assertSafe()
@@ -396,24 +396,24 @@ func TestDaemonDisarm(t *testing.T) {
 	got := s.phone.untilShots(1)
 	assert.Equal(t, "disarmed", got.Status)
 	assert.False(t, got.OK)
-	s.outlast(flashAfter)
+	s.waitBeating(flashAfter)
 	s.assertNoFlash()
 	s.assertSafe()
 }
 
 // The kill switch works without any phone, stays in force while pressed, and is cleared by a disarm after that.
 func TestDaemonKill(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	s.midShot()
-	s.sense.pull(stopLine, true)
+	s.inputs.pull(stopLine, true)
 	end := s.phone.untilState(control.Fault)
 	assert.Contains(t, end.Reason, "kill")
 	s.assertSafe()
 	assert.Equal(t, "stopped by the kill switch", s.phone.untilShots(1).Status)
-	s.outlast(flashAfter)
+	s.waitBeating(flashAfter)
 	s.assertNoFlash()
 	assert.NotNil(t, s.phone.ask(control.Command{Type: "arm", Shots: 1}), "no arming with the kill switch pressed")
-	s.sense.pull(stopLine, false)
+	s.inputs.pull(stopLine, false)
 	s.phone.until("the switch is released", func(c control.Snapshot) bool { return !c.Inputs[2].Active })
 	s.phone.do(control.Command{Type: "disarm"})
 	s.phone.untilState(control.Safe)
@@ -426,7 +426,7 @@ func TestDaemonKill(t *testing.T) {
 // A board process that is killed is seen and reported, the daemon is disarmed, the kernel lets the lines go, and a new
 // process serves a new arming.
 func TestDaemonBoardKilled(t *testing.T) {
-	s := newStage(t)
+	s := newDaemonRig(t)
 	pid := s.d.boardPid()
 	s.midShot()
 	require.NoError(t, unix.Kill(pid, unix.SIGKILL))
@@ -446,7 +446,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 	shots := s.phone.last.ShotCount
 	startTrace(t)
 	s.breakBeam(beamLine)
-	s.outlast(flashAfter)
+	s.waitBeating(flashAfter)
 	assert.Empty(t, s.pulses(), "it came back disarmed")
 	s.clearBeams()
 
@@ -465,7 +465,7 @@ func TestDaemonBoardKilled(t *testing.T) {
 func TestDaemonGoes(t *testing.T) {
 	for _, signal := range []unix.Signal{unix.SIGTERM, unix.SIGKILL} {
 		t.Run(signal.String(), func(t *testing.T) {
-			s := newStage(t)
+			s := newDaemonRig(t)
 			pid := s.d.boardPid()
 			s.midShot()
 			watchdogs := proctest.Children(t, pid)

@@ -21,27 +21,27 @@ import (
 
 // What becomes of an output that is on when the board process is killed.
 
-// killStage is two chips and a board process with its host, the shutter's line on, and a heartbeat.
-type killStage struct {
-	t           *testing.T
-	sense, fire *chip
-	path        string
-	board       *boardProcess
-	client      *board.Client
+// boardRig is two chips and a board process with its host, the shutter's line on, and a heartbeat.
+type boardRig struct {
+	t               *testing.T
+	inputs, outputs *chip
+	path            string
+	board           *boardProcess
+	client          *board.Client
 }
 
-func newKillStage(t *testing.T) *killStage {
-	s := &killStage{t: t, sense: newChip(t, "sense", 8), fire: newChip(t, "fire", 8),
+func newBoardRig(t *testing.T) *boardRig {
+	s := &boardRig{t: t, inputs: newChip(t, "sense", 8), outputs: newChip(t, "fire", 8),
 		path: filepath.Join(t.TempDir(), "stillwater.toml")}
-	s.sense.pull(gateLine, true)
-	s.sense.pull(beamLine, true)
-	s.fire.pull(flashLine, flashSafe)
+	s.inputs.pull(gateLine, true)
+	s.inputs.pull(beamLine, true)
+	s.outputs.pull(flashLine, flashSafe)
 	require.NoError(t, os.WriteFile(s.path, []byte(stageConfig), 0o644))
 	s.start()
 	return s
 }
 
-func (s *killStage) start() {
+func (s *boardRig) start() {
 	s.t.Helper()
 	s.board = startBoard(s.t, s.path, "")
 	client, err := board.Dial(s.t.Context(), s.board.link, board.Options{})
@@ -50,16 +50,16 @@ func (s *killStage) start() {
 	s.t.Cleanup(func() { client.Close() })
 }
 
-// lit switches the shutter's output on, for so long that it goes off by something else, and waits until it is.
-func (s *killStage) lit() {
+// switchOn switches the shutter's output on, for so long that it goes off by something else, and waits until it is.
+func (s *boardRig) switchOn() {
 	s.t.Helper()
 	require.NoError(s.t, s.client.Pulse(s.t.Context(), 1, 9*time.Second))
-	proctest.Eventually(s.t, "it is on", func() bool { return s.fire.value(shutterLine) })
+	proctest.Eventually(s.t, "it is on", func() bool { return s.outputs.value(shutterLine) })
 }
 
 // beatsAfter counts changes of the heartbeat's line after a time.
-func (s *killStage) beatsAfter(records []record, at time.Duration) (n int) {
-	for _, r := range s.fire.of(records, beatLine, "set") {
+func (s *boardRig) beatsAfter(records []record, at time.Duration) (n int) {
+	for _, r := range s.outputs.of(records, beatLine, "set") {
 		if r.At > at {
 			n++
 		}
@@ -70,15 +70,15 @@ func (s *killStage) beatsAfter(records []record, at time.Duration) (n int) {
 // A board that is killed while an output is on: its watchdog switches off, and the heartbeat does not change any more.
 // Both as the kernel recorded it.
 func TestKilledBoard(t *testing.T) {
-	s := newKillStage(t)
-	s.lit()
+	s := newBoardRig(t)
+	s.switchOn()
 	startTrace(t)
-	proctest.Eventually(t, "it beats", func() bool { return len(s.fire.of(readTrace(t), beatLine, "set")) >= 8 })
+	proctest.Eventually(t, "it beats", func() bool { return len(s.outputs.of(readTrace(t), beatLine, "set")) >= 8 })
 	gone := s.board.kill()
 	records := readTrace(t)
-	assert.False(t, s.fire.value(shutterLine))
-	assert.Equal(t, flashSafe, s.fire.value(flashLine))
-	off := s.fire.of(records, shutterLine, "set")
+	assert.False(t, s.outputs.value(shutterLine))
+	assert.Equal(t, flashSafe, s.outputs.value(flashLine))
+	off := s.outputs.of(records, shutterLine, "set")
 	require.NotEmpty(t, off)
 	assert.False(t, off[0].High)
 	assert.Zero(t, s.beatsAfter(records, gone), "no heartbeat after the process has gone")
@@ -93,9 +93,9 @@ func TestKilledBoard(t *testing.T) {
 // driver's affair: gpio-sim gives it back to its pull, others keep driving it. The heartbeat has stopped, which is what
 // the hardware's guard looks at. The next board drives its outputs off before it touches anything else.
 func TestKilledWithItsWatchdog(t *testing.T) {
-	s := newKillStage(t)
-	s.fire.pull(shutterLine, true) // as if something outside held the line up
-	s.lit()
+	s := newBoardRig(t)
+	s.outputs.pull(shutterLine, true) // as if something outside held the line up
+	s.switchOn()
 	watchdogs := proctest.Children(t, s.board.pid)
 	require.Len(t, watchdogs, 1)
 	for _, signal := range []unix.Signal{unix.SIGSTOP, unix.SIGKILL} {
@@ -106,24 +106,24 @@ func TestKilledWithItsWatchdog(t *testing.T) {
 	<-s.board.done
 	startTrace(t)
 	proctest.Eventually(t, "its watchdog is gone too", func() bool { return proctest.Ended(watchdogs[0]) })
-	assert.True(t, s.fire.value(shutterLine), "nobody drove it off")
-	proctest.Eventually(t, "the kernel lets the lines go", func() bool { return !s.fire.line(shutterLine).Used })
-	assert.Empty(t, s.fire.of(readTrace(t), beatLine, "set"))
+	assert.True(t, s.outputs.value(shutterLine), "nobody drove it off")
+	proctest.Eventually(t, "the kernel lets the lines go", func() bool { return !s.outputs.line(shutterLine).Used })
+	assert.Empty(t, s.outputs.of(readTrace(t), beatLine, "set"))
 
 	startTrace(t)
 	s.start()
-	assert.False(t, s.fire.value(shutterLine), "against the pull")
+	assert.False(t, s.outputs.value(shutterLine), "against the pull")
 	records := readTrace(t)
-	first := slices.IndexFunc(records, func(r record) bool { return r.Line == s.fire.base+shutterLine })
+	first := slices.IndexFunc(records, func(r record) bool { return r.Line == s.outputs.base+shutterLine })
 	require.GreaterOrEqual(t, first, 0)
-	beat := slices.IndexFunc(records, func(r record) bool { return r.Line == s.fire.base+beatLine })
+	beat := slices.IndexFunc(records, func(r record) bool { return r.Line == s.outputs.base+beatLine })
 	input := slices.IndexFunc(records, func(r record) bool {
-		return r.What == "in" && r.Line >= s.sense.base && r.Line < s.sense.base+8
+		return r.What == "in" && r.Line >= s.inputs.base && r.Line < s.inputs.base+8
 	})
 	require.GreaterOrEqual(t, input, 0)
 	assert.Less(t, first, input, "outputs before inputs")
 	assert.Less(t, first, beat, "and before any heartbeat")
-	for _, r := range s.fire.of(records, shutterLine, "set") {
+	for _, r := range s.outputs.of(records, shutterLine, "set") {
 		assert.False(t, r.High, "never on")
 	}
 }
@@ -131,14 +131,14 @@ func TestKilledWithItsWatchdog(t *testing.T) {
 // A board process that hangs or is stopped has no heartbeat; the outputs are then the guard's. One that goes on has
 // ended what was on for too long.
 func TestStoppedBoard(t *testing.T) {
-	s := newKillStage(t)
+	s := newBoardRig(t)
 	require.NoError(t, unix.Kill(s.board.pid, unix.SIGSTOP))
 	proctest.Eventually(t, "its threads are stopped", func() bool { return proctest.Stopped(t, s.board.pid) })
 	startTrace(t)
 	pass(t, 300*time.Millisecond) // thirty halves of the wave
-	assert.Empty(t, s.fire.of(readTrace(t), beatLine, "set"))
+	assert.Empty(t, s.outputs.of(readTrace(t), beatLine, "set"))
 	require.NoError(t, unix.Kill(s.board.pid, unix.SIGCONT))
-	proctest.Eventually(t, "it beats again", func() bool { return len(s.fire.of(readTrace(t), beatLine, "set")) > 0 })
+	proctest.Eventually(t, "it beats again", func() bool { return len(s.outputs.of(readTrace(t), beatLine, "set")) > 0 })
 }
 
 // Page and board are two services, started in either order; either is killed and started again while the other lives.
@@ -152,10 +152,10 @@ func TestTwoServices(t *testing.T) {
 }
 
 func testTwoServices(t *testing.T, boardFirst bool) {
-	s := &stage{t: t, sense: newChip(t, "sense", 8), fire: newChip(t, "fire", 8)}
-	s.sense.pull(gateLine, true)
-	s.sense.pull(beamLine, true)
-	s.fire.pull(flashLine, flashSafe)
+	s := &daemonRig{t: t, inputs: newChip(t, "sense", 8), outputs: newChip(t, "fire", 8)}
+	s.inputs.pull(gateLine, true)
+	s.inputs.pull(beamLine, true)
+	s.outputs.pull(flashLine, flashSafe)
 	socket := filepath.Join(t.TempDir(), "board.sock")
 	conf := strings.Replace(stageConfig, "[board]\n", "[board]\nsocket = \""+socket+"\"\n", 1)
 	path := filepath.Join(t.TempDir(), "board.toml")

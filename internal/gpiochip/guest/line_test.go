@@ -227,15 +227,15 @@ func TestRefusals(t *testing.T) {
 	assert.ErrorContains(t, err, "is given twice")
 
 	require.NoError(t, os.Chmod(c.path, 0o600))
-	asNobody(t, func() {
+	asUnprivileged(t, func() {
 		_, err = gpiochip.Inspect().FindPin("busy-0")
 		assert.ErrorIs(t, err, unix.EACCES)
 		assert.ErrorContains(t, err, "no group may open it: install Stillwater's package")
 	})
 }
 
-// asNobody runs f on a thread without root's rights.
-func asNobody(t *testing.T, f func()) {
+// asUnprivileged runs f on a thread without root's rights.
+func asUnprivileged(t *testing.T, f func()) {
 	t.Helper()
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()

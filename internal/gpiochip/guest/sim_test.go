@@ -32,17 +32,17 @@ func newChip(t *testing.T, name string, lines int) *chip {
 	c := &chip{t: t, dir: "/sys/kernel/config/gpio-sim/" + name}
 	bank := c.dir + "/bank0"
 	c.must(os.MkdirAll(bank, 0o755))
-	put(t, bank+"/num_lines", fmt.Sprint(lines))
-	put(t, bank+"/label", name)
+	writeFile(t, bank+"/num_lines", fmt.Sprint(lines))
+	writeFile(t, bank+"/label", name)
 	for i := range lines {
 		line := fmt.Sprintf("%s/line%d", bank, i)
 		c.must(os.Mkdir(line, 0o755))
-		put(t, line+"/name", fmt.Sprintf("%s-%d", name, i))
+		writeFile(t, line+"/name", fmt.Sprintf("%s-%d", name, i))
 	}
-	put(t, c.dir+"/live", "1")
-	c.name = get(t, bank+"/chip_name")
+	writeFile(t, c.dir+"/live", "1")
+	c.name = readFile(t, bank+"/chip_name")
 	c.path = "/dev/" + c.name
-	c.sysfs = filepath.Join("/sys/devices/platform", get(t, c.dir+"/dev_name"), c.name)
+	c.sysfs = filepath.Join("/sys/devices/platform", readFile(t, c.dir+"/dev_name"), c.name)
 	t.Cleanup(c.remove)
 	c.base = c.findBase()
 	return c
@@ -67,7 +67,7 @@ func (c *chip) remove() {
 		return
 	}
 	c.gone = true
-	put(c.t, c.dir+"/live", "0")
+	writeFile(c.t, c.dir+"/live", "0")
 	lines, err := filepath.Glob(c.dir + "/bank0/line*")
 	c.must(err)
 	for _, dir := range append(lines, c.dir+"/bank0", c.dir) {
@@ -86,7 +86,7 @@ func (c *chip) pull(line int, high bool) {
 	if high {
 		word = "pull-up"
 	}
-	put(c.t, c.attribute(line, "pull"), word)
+	writeFile(c.t, c.attribute(line, "pull"), word)
 }
 
 // value is the level of a line.
@@ -95,7 +95,7 @@ func (c *chip) value(line int) bool {
 	return get(c.t, c.attribute(line, "value")) == "1"
 }
 
-func put(t *testing.T, path, text string) {
+func writeFile(t *testing.T, path, text string) {
 	t.Helper()
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_TRUNC, 0)
 	require.NoError(t, err)
@@ -104,7 +104,7 @@ func put(t *testing.T, path, text string) {
 	require.NoError(t, err, "%s > %s", text, path)
 }
 
-func get(t *testing.T, path string) string {
+func readFile(t *testing.T, path string) string {
 	t.Helper()
 	b, err := os.ReadFile(path)
 	require.NoError(t, err)

@@ -27,12 +27,12 @@ type record struct {
 // startTrace begins an empty record with stamps of the monotonic clock.
 func startTrace(t *testing.T) {
 	t.Helper()
-	put(t, tracing+"/tracing_on", "0")
-	put(t, tracing+"/trace_clock", "mono")
-	put(t, tracing+"/events/gpio/enable", "1")
-	put(t, tracing+"/trace", "\n")
-	put(t, tracing+"/tracing_on", "1")
-	t.Cleanup(func() { put(t, tracing+"/events/gpio/enable", "0") })
+	writeFile(t, tracing+"/tracing_on", "0")
+	writeFile(t, tracing+"/trace_clock", "mono")
+	writeFile(t, tracing+"/events/gpio/enable", "1")
+	writeFile(t, tracing+"/trace", "\n")
+	writeFile(t, tracing+"/tracing_on", "1")
+	t.Cleanup(func() { writeFile(t, tracing+"/events/gpio/enable", "0") })
 }
 
 // A line of the record ends in "1.723828: gpio_value: 523 set 0" or "1.723831: gpio_direction: 523 out (0)".
@@ -41,7 +41,7 @@ var traceLine = regexp.MustCompile(`\s(\d+)\.(\d{6}): gpio_(?:value|direction):\
 // readTrace is the record so far.
 func readTrace(t *testing.T) []record {
 	t.Helper()
-	return parseTrace(t, get(t, tracing+"/trace"))
+	return parseTrace(t, readFile(t, tracing+"/trace"))
 }
 
 func parseTrace(t *testing.T, trace string) []record {
