@@ -92,7 +92,7 @@ func (c *chip) pull(line int, high bool) {
 // value is the level of a line.
 func (c *chip) value(line int) bool {
 	c.t.Helper()
-	return get(c.t, c.attribute(line, "value")) == "1"
+	return readFile(c.t, c.attribute(line, "value")) == "1"
 }
 
 func writeFile(t *testing.T, path, text string) {
