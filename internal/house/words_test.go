@@ -38,16 +38,19 @@ func wordRule() rule {
 		{one("internal/rig/a.go", "package rig", "var x = 1 // give or take 2"), `"give or take"`},
 		{one("firmware/src/a.c", "/* What the host", " * was told. */"), `firmware/src/a.c:2: "told" in a comment`},
 		{one("firmware/src/a.h", "static int quiet_samples;"), `"quiet" in quiet_samples`},
+		{one("web/js/a.js", "/** What it was told. */", "let x = 1;"), `web/js/a.js:1: "told" in a comment`},
 	}, []files{
 		one("internal/render/a.go", "package render", "// quietZone is the quiet zone.", "const quietZone = 4"),
 		one("internal/wire/a.go", "package wire", `var plugin, intend = "told, deaf", 1`),
 		one("firmware/src/a.c", `const char *name = "quiet"; /* tendency */`),
+		one("web/js/a.js", "const words = [`quiet`, 'told']; // Shown."),
 		one("README.md", "If in doubt, unplug."),
 	}}
 }
 
-// cToken is a comment, a string or a name of C.
-var cToken = regexp.MustCompile(`(?s:/\*.*?\*/)|//.*|"(?:\\.|[^"\\\n])*"|[A-Za-z_]\w*`)
+// cToken is a comment, a string or a name of C, or of JavaScript.
+var cToken = regexp.MustCompile(`(?s:/\*.*?\*/)|//.*|"(?:\\.|[^"\\\n])*"|'(?:\\.|[^'\\\n])*'|` +
+	"`[^`]*`" + `|[A-Za-z_]\w*`)
 
 func checkWords(s source) (found []string) {
 	switch path.Ext(s.path) {
@@ -63,13 +66,13 @@ func checkWords(s source) (found []string) {
 				found = append(found, wordsInComment(s.path, s.fset.Position(c.Pos()).Line, c.Text)...)
 			}
 		}
-	case ".c", ".h":
+	case ".c", ".h", ".js", ".ts":
 		for _, at := range cToken.FindAllStringIndex(s.text, -1) {
 			text, line := s.text[at[0]:at[1]], 1+strings.Count(s.text[:at[0]], "\n")
 			switch text[0] {
 			case '/':
 				found = append(found, wordsInComment(s.path, line, text)...)
-			case '"':
+			case '"', '\'', '`':
 			default:
 				found = append(found, wordsInName(fmt.Sprintf("%s:%d", s.path, line), text)...)
 			}

@@ -33,7 +33,7 @@ export function pressAndHold(button, how) {
 	/** @type {{ key?: string, pointer?: number, since: number, frame: number } | null} */
 	let press = null;
 	let firstActivation = -Infinity;
-	let quietUntil = -Infinity;
+	let ignoreUntil = -Infinity;
 
 	/** @param {string | undefined} key @param {number | undefined} pointer */
 	function begin(key, pointer) {
@@ -55,7 +55,7 @@ export function pressAndHold(button, how) {
 		how.act();
 	}
 
-	/** @param {Why} [why] what the person is told */
+	/** @param {Why} [why] what is shown to the person */
 	function end(why) {
 		if (!press) return;
 		cancelAnimationFrame(press.frame);
@@ -63,7 +63,7 @@ export function pressAndHold(button, how) {
 			button.releasePointerCapture(press.pointer);
 		}
 		press = null;
-		quietUntil = performance.now() + 400;
+		ignoreUntil = performance.now() + 400;
 		how.progress(0);
 		if (why) how.hint(why);
 	}
@@ -95,7 +95,7 @@ export function pressAndHold(button, how) {
 
 	button.addEventListener("click", (e) => {
 		const now = performance.now();
-		if (e.detail !== 0 || press || now < quietUntil || !how.ready()) return;
+		if (e.detail !== 0 || press || now < ignoreUntil || !how.ready()) return;
 		if (now - firstActivation < repeatMs) {
 			firstActivation = -Infinity;
 			how.act();

@@ -20,7 +20,7 @@ import { isLive } from "./words.js";
 export class Shoot {
 	/** @type {Snapshot | null} */ #snap = null;
 	/** The shot that is shown. @type {ShotView | null} */ #shot = null;
-	/** The newest one that was read out; those before the page was opened are not. */ #told = -1;
+	/** The newest one that was read out; those before the page was opened are not. */ #announced = -1;
 	/** The newest shot when it was armed; null: nothing is armed. @type {number | null} */ #armedAfter = null;
 	/** @type {Kind | ""} */ #kind = "";
 
@@ -136,9 +136,9 @@ export class Shoot {
 	/** A shot that is new since the page was opened is read out once. @param {ShotView | undefined} shot */
 	#tell(shot) {
 		const id = shot?.id ?? 0;
-		if (shot && this.#told >= 0 && id > this.#told) {
+		if (shot && this.#announced >= 0 && id > this.#announced) {
 			voice.say(sentence(`shot ${shot.number}: ${shot.problem || shot.status}. ${shot.seen && `The camera saw: ${shot.seen}`}`));
 		}
-		this.#told = id;
+		this.#announced = id;
 	}
 }

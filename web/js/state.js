@@ -1,4 +1,4 @@
-// The header: the state as a picture, a word and a reason, and what a screen reader is told of it.
+// The header: the state as a picture, a word and a reason, and what a screen reader announces of it.
 
 import { attr, byId, text } from "./dom.js";
 import { scene } from "./drawings/scenes.js";

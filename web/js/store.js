@@ -1,4 +1,4 @@
-// What this browser keeps over a reload. Where it keeps nothing, because it was told so, the page goes on without.
+// What this browser keeps over a reload. Where storage is disabled, the page works without it.
 
 /** @param {string} name @returns {string | null} */
 export function kept(name) {

@@ -1,4 +1,4 @@
-// What a screen reader is told: changes of state, refusals and answers, in few words.
+// What a screen reader announces: changes of state, refusals and answers, in few words.
 
 import { byId } from "./dom.js";
 
