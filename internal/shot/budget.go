@@ -68,6 +68,7 @@ const (
 	termLag     = "camera lag"
 	termSplash  = "splash times as published"
 	termBeam    = "beam height as measured"
+	termStart   = "how the drop leaves the nozzle"
 	termOnDrop  = "place on the drop that breaks the beam"
 	termQuantum = "board resolution"
 )
@@ -150,18 +151,32 @@ func (l LightSet) lagTerm() Term {
 }
 
 func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
-	d, err := s.Drop.dropPath(e.Diameter)
+	start, err := s.Drop.start()
+	if err != nil {
+		return Budget{}, err
+	}
+	d, err := s.Drop.dropPath(e.Diameter, start)
 	if err != nil {
 		return Budget{}, err
 	}
 	size, err := propagate(1, spread.DropSize, func(times float64) (phys.Time, error) {
-		d, err := s.Drop.dropPath(e.Diameter * phys.Length(times))
+		d, err := s.Drop.dropPath(e.Diameter*phys.Length(times), start)
 		return d.moment(), err
 	})
 	if err != nil {
 		return Budget{}, err
 	}
-	early, late, err := ballistics.Spread(e.Diameter, s.Drop.Beam, s.Drop.Height, 0)
+	release, err := propagate(float64(start.Release), float64(start.Spread), func(x float64) (phys.Time, error) {
+		start := start
+		start.Release = phys.Length(x)
+		d, err := s.Drop.dropPath(e.Diameter, start)
+		return d.moment(), err
+	})
+	if err != nil {
+		return Budget{}, err
+	}
+	from := max(s.Drop.Beam-start.Release, 0)
+	early, late, err := ballistics.Spread(e.Diameter, from, max(s.Drop.Height-start.Release, from), 0)
 	if err != nil {
 		return Budget{}, asField(err, "drop.height")
 	}
@@ -173,6 +188,7 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	b.add(Term{Name: "drop size", Mistiming: size})
 	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
 	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Systematic: true})
+	b.add(Term{Name: termStart, Mistiming: release, Systematic: true})
 	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Systematic: true})
 	if s.Drop.Phase != splash.Contact {
 		b.add(Term{Name: "splash, from shot to shot", Mistiming: d.phase.Central * phys.Time(spread.Splash)})

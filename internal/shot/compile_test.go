@@ -35,7 +35,12 @@ func TestDropInTheDark(t *testing.T) {
 	p, tl, err := Compile(s, b)
 	require.NoError(t, err)
 
-	fall, err := ballistics.Between(mustDiameter(t, s), 5*cm, 40*cm, 0)
+	water, err := splash.LiquidNamed("water")
+	require.NoError(t, err)
+	leaves, err := splash.StartOf(3*mm, water)
+	require.NoError(t, err)
+	release := leaves.Release
+	fall, err := ballistics.Between(mustDiameter(t, s), 5*cm-release, 40*cm-release, 0)
 	require.NoError(t, err)
 	w, err := splash.When(splash.ColumnHighest, mustDiameter(t, s), fall.Speed)
 	require.NoError(t, err)
@@ -197,7 +202,7 @@ func TestRefusalsSayWhatToChange(t *testing.T) {
 	}{
 		{"camera slower than the drop", func(s *Set, b *Bench) {
 			s.Drop.Beam, s.Drop.Phase, s.Light.LagScatter = 35*cm, splash.Contact, 0
-		}, "drop.beam", []string{"the camera needs 62.", "the drop reaches the surface 18."},
+		}, "drop.beam", []string{"the camera needs 62.", "the drop reaches the surface 19."},
 			[]string{"raise the beam by at least", "open the shutter beforehand"}, "light.shutter=go"},
 		{"lag-led camera too slow", func(s *Set, b *Bench) {
 			s.Drop.Beam, s.Drop.Phase, s.Light.Expose = 35*cm, splash.Contact, LagLed

@@ -28,7 +28,7 @@ func ExampleCompile() {
 		fmt.Println(cue.Name, cue.Offset, cue.Width)
 	}
 	// Output:
-	// delay 293.4ms <nil>
+	// delay 298.2ms <nil>
 	// shutter -71ms 91ms
 	// flash 0s 10ms
 }
@@ -50,7 +50,7 @@ func ExampleRefusal() {
 	}
 	// Output:
 	// refused because of drop.height
-	// drop.height 81.6 cm
+	// drop.height 79.4 cm
 	// light.shutter go
 	// light.shutter hand
 }

@@ -53,8 +53,8 @@ func (t ThrowSet) trace(v phys.Speed, from, to phys.Time, steps int) ([]Place, e
 	return places, asField(err, "throw.speed_low")
 }
 
-// LiquidAt is where the liquid of an estimated shot is at a time after the clock's edge: a drop at the surface once it
-// has reached it, and what makes a sound at its source.
+// LiquidAt is where the liquid of an estimated shot is at a time after the clock's edge: a drop's lowest point, at the
+// surface once it has reached it, and what makes a sound at its source.
 //
 // Errors: *FieldError, also for a drop that has not left the nozzle by then.
 func (s Set) LiquidAt(e Estimate, t phys.Time) (Place, error) {
@@ -71,10 +71,14 @@ func (s Set) LiquidAt(e Estimate, t phys.Time) (Place, error) {
 	if t >= e.EdgeToSurface {
 		return Place{Time: t, Y: -s.Drop.Height}, nil
 	}
-	toBeam, err := ballistics.Fall(e.Diameter, s.Drop.Beam, 0)
+	start, err := s.Drop.start()
+	if err != nil {
+		return Place{}, err
+	}
+	toBeam, err := s.Drop.fall(e.Diameter, start, s.Drop.Beam)
 	if err != nil {
 		return Place{}, asField(err, s.Drop.sizeField())
 	}
 	fallen, err := ballistics.Fallen(e.Diameter, toBeam.Time+t)
-	return Place{Time: t, Y: -min(fallen, s.Drop.Height)}, asField(err, "trim.drop")
+	return Place{Time: t, Y: -min(start.Release+fallen, s.Drop.Height)}, asField(err, "trim.drop")
 }

@@ -13,6 +13,7 @@ import (
 // dropPath is the predicted path of one drop.
 type dropPath struct {
 	diameter  phys.Length
+	start     splash.Start
 	beamSpeed phys.Speed         // at the beam
 	surface   ballistics.Arrival // from the beam to the surface
 	phase     splash.Window      // after the surface
@@ -41,28 +42,53 @@ func (s Set) dropPath() (dropPath, error) {
 	if err != nil {
 		return dropPath{}, err
 	}
-	return s.Drop.dropPath(d)
+	start, err := s.Drop.start()
+	if err != nil {
+		return dropPath{}, err
+	}
+	return s.Drop.dropPath(d, start)
 }
 
-func (d DropSet) dropPath(diameter phys.Length) (dropPath, error) {
+// start is how the drop leaves the nozzle.
+func (d DropSet) start() (splash.Start, error) {
+	liquid, err := splash.LiquidNamed(d.Liquid)
+	if err != nil {
+		return splash.Start{}, &FieldError{Field: "drop.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+	}
+	start, err := splash.StartOf(d.Nozzle, liquid)
+	return start, asField(err, "drop.nozzle")
+}
+
+// fall is the fall of the drop's lowest point to a distance below the tip: as from rest at the start's Release.
+func (d DropSet) fall(diameter phys.Length, start splash.Start, to phys.Length) (ballistics.Arrival, error) {
+	return ballistics.Fall(diameter, max(to-start.Release, 0), 0)
+}
+
+// beamToSurface is the fall from the beam to a surface that far below the tip.
+func (d DropSet) beamToSurface(size phys.Length, start splash.Start, surface phys.Length) (ballistics.Arrival, error) {
+	from := max(d.Beam-start.Release, 0)
+	return ballistics.Between(size, from, max(surface-start.Release, from), 0)
+}
+
+func (d DropSet) dropPath(diameter phys.Length, start splash.Start) (dropPath, error) {
 	size := d.sizeField()
 	// Checked before the fall's wider limits: a drop that passed only those would be refused here next.
 	if _, err := splash.When(d.Phase, diameter, 1); err != nil {
-		return dropPath{}, d.unknownSplash(err, diameter, 0)
+		return dropPath{}, d.unknownSplash(err, diameter, start, 0)
 	}
-	top, err := ballistics.Fall(diameter, d.Beam, 0)
+	top, err := d.fall(diameter, start, d.Beam)
 	if err != nil {
 		return dropPath{}, asField(err, size)
 	}
-	rest, err := ballistics.Between(diameter, d.Beam, d.Height, 0)
+	rest, err := d.beamToSurface(diameter, start, d.Height)
 	if err != nil {
 		return dropPath{}, asField(err, size)
 	}
 	w, err := splash.When(d.Phase, diameter, rest.Speed)
 	if err != nil {
-		return dropPath{}, d.unknownSplash(err, diameter, rest.Speed)
+		return dropPath{}, d.unknownSplash(err, diameter, start, rest.Speed)
 	}
-	return dropPath{diameter: diameter, beamSpeed: top.Speed, surface: rest, phase: w}, nil
+	return dropPath{diameter: diameter, start: start, beamSpeed: top.Speed, surface: rest, phase: w}, nil
 }
 
 // sizeField is the field that sets the drop's size.
@@ -74,7 +100,7 @@ func (d DropSet) sizeField() string {
 }
 
 // unknownSplash names the field that puts the splash outside the model's domain, and a value that does not.
-func (d DropSet) unknownSplash(err error, diameter phys.Length, speed phys.Speed) error {
+func (d DropSet) unknownSplash(err error, diameter phys.Length, start splash.Start, speed phys.Speed) error {
 	domain := new(phys.DomainError)
 	if !errors.As(err, &domain) {
 		return asField(err, "drop.phase")
@@ -88,7 +114,7 @@ func (d DropSet) unknownSplash(err error, diameter phys.Length, speed phys.Speed
 		Why:    fmt.Sprintf("splashes of drops that reach the surface at %.2f m/s cannot be predicted", speed),
 		Remedy: "choose another height, or the contact as the moment"}
 	for h := d.Height + 1*mm; h < d.Height+10*cm; h += 1 * mm {
-		rest, err := ballistics.Between(diameter, d.Beam, h, 0)
+		rest, err := d.beamToSurface(diameter, start, h)
 		if err != nil {
 			break
 		}

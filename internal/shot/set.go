@@ -108,15 +108,18 @@ func (s Set) checkTogether() error {
 				Why:    fmt.Sprintf("%v below the nozzle is at or below the surface, which is at %v", s.Drop.Beam, s.Drop.Height),
 				Remedy: fmt.Sprintf("use less than %v", s.Drop.Height)}
 		}
-		d, err := s.DropDiameter()
+		if _, err := s.DropDiameter(); err != nil {
+			return err
+		}
+		start, err := s.Drop.start()
 		if err != nil {
 			return err
 		}
-		if s.Drop.Beam < d {
+		if least := upTo(start.Length, 0.1*mm); s.Drop.Beam < least {
 			return &FieldError{Field: "drop.beam",
-				Why: fmt.Sprintf("a drop of %s hanging from the nozzle would already break a beam %v below it", inMm(d),
-					s.Drop.Beam),
-				Remedy: fmt.Sprintf("use at least %s", inMm(d))}
+				Why: fmt.Sprintf("a drop from this nozzle is %s long when it lets go, and would break a beam %v below the tip "+
+					"before that", inMm(start.Length), s.Drop.Beam),
+				Remedy: fmt.Sprintf("use at least %s", inMm(least))}
 		}
 	case Throw:
 		if most := s.Throw.SpeedHigh / minSpeedRatio; s.Throw.SpeedLow > most {
@@ -296,6 +299,9 @@ func count(name string, at *int, low, high int) field {
 			return ""
 		}}
 }
+
+// upTo rounds up to a whole number of steps, so that what is asked for is enough.
+func upTo[T ~float64](x, step T) T { return T(math.Ceil(float64(x/step)-1e-9)) * step }
 
 // inMm formats a small length for people, to a tenth of a millimetre.
 func inMm(l phys.Length) string { return strconv.FormatFloat(float64(l/mm), 'f', 1, 64) + " mm" }
