@@ -547,13 +547,13 @@ func TestDaemonAndBoardService(t *testing.T) {
 		"priority = 0\nsocket = %q\n", path), 1)+"[[board.output]]\nname = \"flash\"\nkind = \"flash\"\npin = \"F\"\n"+
 		"safe = \"low\"\nlongest_on = \"20 ms\"\n"), 0o600))
 	flags := []string{"--config", p.conf, "--listen", "127.0.0.1:0", "--journal", filepath.Join(t.TempDir(), "j.db")}
-	missing := func(h *hand, words string) {
+	missing := func(h *wsPhone, words string) {
 		t.Helper()
 		h.until(words, func(s *control.Snapshot) bool {
 			return !s.Board.Connected && strings.Contains(s.Board.Problem, words)
 		})
 	}
-	connected := func(h *hand) {
+	connected := func(h *wsPhone) {
 		t.Helper()
 		h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
 	}

@@ -98,8 +98,8 @@ func waitForLine(t *testing.T, lines <-chan string, begin string) string {
 	}
 }
 
-// hand is a paired phone with a websocket.
-type hand struct {
+// wsPhone is a paired phone with a websocket.
+type wsPhone struct {
 	t      testing.TB
 	conn   *websocket.Conn
 	cookie *http.Cookie
@@ -108,7 +108,7 @@ type hand struct {
 	last   *control.Snapshot
 }
 
-func (r *daemonRun) pair() *hand { return r.join(r.cookie()) }
+func (r *daemonRun) pair() *wsPhone { return r.join(r.cookie()) }
 
 // cookie is that of a phone newly paired.
 func (r *daemonRun) cookie() *http.Cookie {
@@ -132,7 +132,7 @@ func (r *daemonRun) tryCode(code string) *http.Response {
 }
 
 // join connects a phone that was paired before, and waits for the board.
-func (r *daemonRun) join(cookie *http.Cookie) *hand {
+func (r *daemonRun) join(cookie *http.Cookie) *wsPhone {
 	r.t.Helper()
 	h := r.enter(cookie)
 	h.until("the board is connected", func(s *control.Snapshot) bool { return s.Board.Connected })
@@ -140,7 +140,7 @@ func (r *daemonRun) join(cookie *http.Cookie) *hand {
 }
 
 // enter connects a phone that was paired before, board or no board.
-func (r *daemonRun) enter(cookie *http.Cookie) *hand {
+func (r *daemonRun) enter(cookie *http.Cookie) *wsPhone {
 	r.t.Helper()
 	conn, _, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws",
 		http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}})
@@ -150,10 +150,10 @@ func (r *daemonRun) enter(cookie *http.Cookie) *hand {
 	conn.SetPingHandler(func(data string) error {
 		return conn.WriteControl(websocket.PongMessage, []byte(data), time.Time{})
 	})
-	return &hand{t: r.t, conn: conn, cookie: cookie}
+	return &wsPhone{t: r.t, conn: conn, cookie: cookie}
 }
 
-func (h *hand) read() pagetest.Message {
+func (h *wsPhone) read() pagetest.Message {
 	h.t.Helper()
 	h.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
 	_, data, err := h.conn.ReadMessage()
@@ -167,7 +167,7 @@ func (h *hand) read() pagetest.Message {
 }
 
 // until reads until a snapshot is as wanted. Snapshots that go on and never are end the test too.
-func (h *hand) until(what string, wanted func(*control.Snapshot) bool) *control.Snapshot {
+func (h *wsPhone) until(what string, wanted func(*control.Snapshot) bool) *control.Snapshot {
 	h.t.Helper()
 	for end := time.Now().Add(snapshotPatience); h.last == nil || !wanted(h.last); h.read() {
 		if time.Now().After(end) {
@@ -185,14 +185,14 @@ const shotTries = 50
 const snapshotPatience = 2 * time.Minute
 
 // must sends a command that is carried out.
-func (h *hand) must(cmd control.Command) {
+func (h *wsPhone) must(cmd control.Command) {
 	h.t.Helper()
 	m := h.ask(cmd)
 	require.Equal(h.t, "done", m.Type, "%+v: %+v", cmd, m.Refusal)
 }
 
 // ask sends a command and waits for its answer.
-func (h *hand) ask(cmd control.Command) pagetest.Message {
+func (h *wsPhone) ask(cmd control.Command) pagetest.Message {
 	h.t.Helper()
 	h.n++
 	cmd.Epoch = h.last.Epoch
@@ -210,7 +210,7 @@ func (h *hand) ask(cmd control.Command) pagetest.Message {
 }
 
 // hold takes the controls and ticks the cautions, which are asked at each start.
-func (h *hand) hold() {
+func (h *wsPhone) hold() {
 	h.t.Helper()
 	h.must(control.Command{Type: "take"})
 	for _, caution := range care.Checklist() {
@@ -218,7 +218,7 @@ func (h *hand) hold() {
 	}
 }
 
-func (h *hand) ready() {
+func (h *wsPhone) ready() {
 	h.t.Helper()
 	h.hold()
 	h.must(control.Command{Type: "set", Field: "light.recycle", Value: "100 ms"}) // a test waits for it after each shot
@@ -226,7 +226,7 @@ func (h *hand) ready() {
 
 // arm arms for shots. A board that a busy machine kept from answering is gone for a while, and arming is refused until
 // it is back.
-func (h *hand) arm(shots int) {
+func (h *wsPhone) arm(shots int) {
 	h.t.Helper()
 	for try := 0; ; try++ {
 		m := h.ask(control.Command{Type: "arm", Shots: shots})
@@ -246,7 +246,7 @@ func inState(state control.State) func(*control.Snapshot) bool {
 }
 
 // oneShot makes shots until one is in time: a machine that is busy with other things makes some late.
-func (h *hand) oneShot() control.ShotView {
+func (h *wsPhone) oneShot() control.ShotView {
 	h.t.Helper()
 	for try := 0; ; try++ {
 		if made := h.anyShot(); made.OK || try == shotTries {
@@ -258,7 +258,7 @@ func (h *hand) oneShot() control.ShotView {
 
 // giveVerdict gives a shot a verdict and returns the one that is then on record: none where the machine was late, as a
 // busy one may be, because the verdict is refused.
-func (h *hand) giveVerdict(s control.ShotView, verdict control.Verdict) control.Verdict {
+func (h *wsPhone) giveVerdict(s control.ShotView, verdict control.Verdict) control.Verdict {
 	h.t.Helper()
 	m := h.ask(control.Command{Type: "verdict", Shot: s.ID, Verdict: verdict})
 	if s.Problem == "" {
@@ -271,7 +271,7 @@ func (h *hand) giveVerdict(s control.ShotView, verdict control.Verdict) control.
 }
 
 // anyShot arms, lets go and waits for the shot, which is in time or said to be late.
-func (h *hand) anyShot() control.ShotView {
+func (h *wsPhone) anyShot() control.ShotView {
 	h.t.Helper()
 	before := h.last.ShotCount
 	h.arm(1)

@@ -50,7 +50,7 @@ func journalOf(t testing.TB, path string) map[int64]record.Shot {
 }
 
 // unwritten makes a shot whose record cannot be written now, and waits until that is said.
-func (h *hand) unwritten() *control.Snapshot {
+func (h *wsPhone) unwritten() *control.Snapshot {
 	h.t.Helper()
 	h.arm(1)
 	h.must(control.Command{Type: "room"})
@@ -60,7 +60,7 @@ func (h *hand) unwritten() *control.Snapshot {
 }
 
 // written waits until everything is on record, and finds it there.
-func (d *daemonRun) written(h *hand, path string, shots int) {
+func (d *daemonRun) written(h *wsPhone, path string, shots int) {
 	d.t.Helper()
 	h.until("all is on record", func(s *control.Snapshot) bool {
 		return s.Record.Waiting == 0 && s.Record.Problem == "" && s.ShotCount == shots
@@ -150,11 +150,11 @@ type studio struct {
 	pins    *gpioboardtest.Pins
 	file    string // of the pins
 	spawned bool   // the daemon starts the board itself
-	middle  *middle
+	proxy   *proxy
 	board   *exec.Cmd
 	daemon  *exec.Cmd
 	run     *daemonRun
-	phone   *hand
+	phone   *wsPhone
 	seen    map[int64]bool // shots that a phone was shown
 }
 
@@ -222,7 +222,7 @@ func newStudio(t *testing.T, r *rand.Rand, spawned bool) *studio {
 	require.NoError(t, os.WriteFile(s.dir+"/stillwater.toml", []byte(text), 0o600))
 	s.pins.Inputs.Store(1) // nothing in the beam, kill switch closed
 	if !spawned {
-		s.middle = newMiddle(t, s.dir+"/link", s.dir+"/board")
+		s.proxy = newProxy(t, s.dir+"/link", s.dir+"/board")
 		s.startBoard()
 	}
 	s.startDaemon()
@@ -404,8 +404,8 @@ func (s *studio) clearFault() {
 	}
 }
 
-// middle stands between the daemon and the board's socket, passes bytes on, and does to them what a bad link does.
-type middle struct {
+// proxy stands between the daemon and the board's socket, passes bytes on, and does to them what a bad link does.
+type proxy struct {
 	t       testing.TB
 	listens *net.UnixListener
 	board   string // the board's socket
@@ -428,11 +428,11 @@ func shortDir(t testing.TB) string {
 	return dir
 }
 
-func newMiddle(t testing.TB, path, board string) *middle {
+func newProxy(t testing.TB, path, board string) *proxy {
 	t.Helper()
 	l, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
 	require.NoError(t, err)
-	m := &middle{t: t, listens: l, board: board}
+	m := &proxy{t: t, listens: l, board: board}
 	m.passing = sync.NewCond(&m.mu)
 	t.Cleanup(func() {
 		l.Close()
@@ -443,7 +443,7 @@ func newMiddle(t testing.TB, path, board string) *middle {
 	return m
 }
 
-func (m *middle) serve() {
+func (m *proxy) serve() {
 	for {
 		host, err := m.listens.AcceptUnix()
 		if err != nil {
@@ -464,7 +464,7 @@ func (m *middle) serve() {
 }
 
 // pass carries bytes one way until that way is closed.
-func (m *middle) pass(from, to *net.UnixConn) {
+func (m *proxy) pass(from, to *net.UnixConn) {
 	b := make([]byte, 4096)
 	for {
 		n, err := from.Read(b)
@@ -483,14 +483,14 @@ func (m *middle) pass(from, to *net.UnixConn) {
 	}
 }
 
-func (m *middle) stall(on bool) {
+func (m *proxy) stall(on bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.stalled = on
 	m.passing.Broadcast()
 }
 
-func (m *middle) each(do func(pair)) {
+func (m *proxy) each(do func(pair)) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for _, p := range m.pairs {
@@ -501,7 +501,7 @@ func (m *middle) each(do func(pair)) {
 func (p pair) close() { p.host.Close(); p.board.Close() }
 
 // junk puts bytes into both directions that neither side sent.
-func (m *middle) junk(r *rand.Rand) {
+func (m *proxy) junk(r *rand.Rand) {
 	m.each(func(p pair) {
 		for range 1 + r.IntN(20) {
 			b := make([]byte, 1+r.IntN(300))
@@ -577,7 +577,7 @@ func TestLinkHalfClosed(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			withFaults(t, 3, false, func(s *studio) {
-				s.middle.each(half)
+				s.proxy.each(half)
 				s.requireSafe("its link ended")
 			})
 		})
@@ -591,7 +591,7 @@ func TestGarbageOnTheLink(t *testing.T) {
 	withFaults(t, 6, false, func(s *studio) {
 		lit := s.pins.SwitchedOn.Load()
 		for range 10 {
-			s.middle.junk(s.r)
+			s.proxy.junk(s.r)
 			s.beats(s.r.IntN(3))
 		}
 		assert.LessOrEqual(s.t, s.pins.SwitchedOn.Load(), lit+1, "at most the flash of the shot that was under way")
@@ -605,13 +605,13 @@ func TestGarbageOnTheLink(t *testing.T) {
 func TestLinkStalled(t *testing.T) {
 	t.Parallel()
 	withFaults(t, 4, false, func(s *studio) {
-		s.middle.stall(true)
+		s.proxy.stall(true)
 		s.awaitOutputsOff()
 		s.phone.until("the silence is said", func(n *control.Snapshot) bool {
 			return strings.Contains(shownText(n), "nothing heard from it for 1s")
 		})
 		s.beats(s.r.IntN(150))
-		s.middle.stall(false)
+		s.proxy.stall(false)
 		s.requireSafe()
 	})
 }

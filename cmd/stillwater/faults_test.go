@@ -50,9 +50,9 @@ func chatter(r *rand.Rand) string {
 	}
 }
 
-// madPhone sends n messages as fast as it can, over as many connections as that takes and it is allowed, and counts
+// floodRandomly sends n messages as fast as it can, over as many connections as that takes and it is allowed, and counts
 // what was refused.
-func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refused *atomic.Int64) error {
+func (r *daemonRun) floodRandomly(cookie *http.Cookie, chance *rand.Rand, n int, refused *atomic.Int64) error {
 	header := http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}}
 	for n > 0 {
 		conn, answer, err := websocket.DefaultDialer.Dial(strings.Replace(r.url, "http", "ws", 1)+"/ws", header)
@@ -97,14 +97,14 @@ func (r *daemonRun) madPhone(cookie *http.Cookie, chance *rand.Rand, n int, refu
 
 // onlooker is a phone that takes in what it is shown.
 type onlooker struct {
-	*hand
+	*wsPhone
 	mu   sync.Mutex
 	seen *control.Snapshot
 	gone error
 }
 
-func (h *hand) lookOn() *onlooker {
-	o := &onlooker{hand: h, seen: h.last}
+func (h *wsPhone) lookOn() *onlooker {
+	o := &onlooker{wsPhone: h, seen: h.last}
 	go func() {
 		for {
 			h.conn.SetReadDeadline(time.Now().Add(time.Minute))
@@ -155,10 +155,10 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 	const each = 1000
 	var refused atomic.Int64
 	var noise sync.WaitGroup
-	madness := make([]error, len(cookies))
+	failures := make([]error, len(cookies))
 	for i, cookie := range cookies {
 		chance := rand.New(rand.NewPCG(uint64(i), 4))
-		noise.Go(func() { madness[i] = d.madPhone(cookie, chance, each, &refused) })
+		noise.Go(func() { failures[i] = d.floodRandomly(cookie, chance, each, &refused) })
 	}
 	for i := range 3 {
 		holder.anyShot() // beside all this it may be late, and then says so
@@ -173,7 +173,7 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 		})
 	}
 	noise.Wait()
-	for i, err := range madness {
+	for i, err := range failures {
 		assert.NoError(t, err, "mad phone %d", i)
 	}
 	assert.Positive(t, refused.Load(), "refusals were said")

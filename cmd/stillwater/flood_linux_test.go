@@ -196,11 +196,11 @@ func BenchmarkDisarmBesideFloods(b *testing.B) {
 
 // disarmer is a phone that looks at nothing but the answers to its disarms: what it is shown besides costs it no time.
 type disarmer struct {
-	*hand
+	*wsPhone
 	answers chan time.Time
 }
 
-func newDisarmer(h *hand) *disarmer {
+func newDisarmer(h *wsPhone) *disarmer {
 	d := &disarmer{h, make(chan time.Time)}
 	h.conn.SetReadDeadline(time.Time{})
 	go func() {

@@ -141,7 +141,7 @@ func TestTheServiceDoesWhatItsAdministratorAsks(t *testing.T) {
 }
 
 // closeCode reads until the connection is closed.
-func (h *hand) closeCode() int {
+func (h *wsPhone) closeCode() int {
 	h.t.Helper()
 	for {
 		_, _, err := h.conn.ReadMessage()

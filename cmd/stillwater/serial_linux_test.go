@@ -37,7 +37,7 @@ func startSerial(t testing.TB, c *serialboardtest.Chip, more ...string) *daemonR
 
 // dropShot arms for one drop, lets it fall, and waits for the shot. On a busy machine the chip, which is part of this
 // process, can be late, and must say so.
-func (h *hand) dropShot(drop func()) control.ShotView {
+func (h *wsPhone) dropShot(drop func()) control.ShotView {
 	h.t.Helper()
 	for try := 0; ; try++ {
 		before := h.last.ShotCount
