@@ -50,8 +50,8 @@ func chatter(r *rand.Rand) string {
 	}
 }
 
-// floodRandomly sends n messages as fast as it can, over as many connections as that takes and it is allowed, and counts
-// what was refused.
+// floodRandomly sends n messages as fast as it can, over as many connections as that takes and it is allowed, and
+// counts what was refused.
 func (r *daemonRun) floodRandomly(cookie *http.Cookie, chance *rand.Rand, n int, refused *atomic.Int64) error {
 	header := http.Header{"Origin": {r.url}, "Cookie": {cookie.Name + "=" + cookie.Value}}
 	for n > 0 {
