@@ -230,10 +230,11 @@ void board_late(uint32_t planned)
 	post(EVENT_LATE);
 }
 
-/* clear_run clears the state of an armed board. */
+/* clear_run clears the state of an armed board, and what of it is still to be reported: after the end of the run it would
+ * be taken for news. */
 static void clear_run(void)
 {
-	board.events &= (uint8_t)~(EVENT_LOOKUP | EVENT_LATE);
+	board.events &= (uint8_t)~(EVENT_LOOKUP | EVENT_LATE | EVENT_FIRING | EVENT_ARMED);
 	board.left = 0;
 	board.gate.set = false;
 	board.count = 0;

@@ -149,6 +149,29 @@ static void stale(uint32_t t, uint8_t reason)
 	board.early_reason = reason;
 }
 
+/* try_arm arms the board, or says why not. It does neither while the end of a rest is still to be reported, which would be
+ * taken for a state of the new run. */
+static bool try_arm(uint16_t shots, uint8_t *reason)
+{
+	bool done = false;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+	{
+		if (!(board.events & EVENT_ARMED)) {
+			*reason = busy_reason();
+			if (!*reason && !board.ready)
+				*reason = NO_PROGRAM;
+			if (!*reason) {
+				board.mode = ARMED;
+				board.left = shots;
+				board.bounced = board.lost = board.shot.bounced = 0;
+				stale(now(), NOT_ARMED);
+			}
+			done = true;
+		}
+	}
+	return done;
+}
+
 static void arm(void)
 {
 	if (!check_size(2))
@@ -159,18 +182,8 @@ static void arm(void)
 		return;
 	}
 	uint8_t reason;
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
-	{
-		reason = busy_reason();
-		if (!reason && !board.ready)
-			reason = NO_PROGRAM;
-		if (!reason) {
-			board.mode = ARMED;
-			board.left = shots;
-			board.bounced = board.lost = board.shot.bounced = 0;
-			stale(now(), NOT_ARMED);
-		}
-	}
+	while (!try_arm(shots, &reason))
+		report();
 	if (reason) {
 		refuse(reason, 0);
 		return;

@@ -37,6 +37,8 @@ func Run(t *testing.T, open func(t *testing.T) Bed) {
 		{"stops after the shots asked for", testShots},
 		{"gives up what is too late", testLate},
 		{"disarms in mid shot", testDisarm},
+		{"reports what it is when disarmed", testDisarmRaces},
+		{"reports what it is when armed again", testArmRaces},
 		{"obeys the kill input", testKill},
 		{"is safe after a link timeout", testLinkTimeout},
 		{"pulses only when disarmed", testPulse},
