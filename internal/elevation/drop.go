@@ -185,7 +185,7 @@ func (g *dropFigure) drawMoment() {
 	momentSign(&g.back, at)
 }
 
-// describe says what is drawn.
+// describe puts what is drawn into words.
 func (g *dropFigure) describe() {
 	d, e := g.set.Drop, g.estimate
 	g.say("The nozzle's tip, %s wide, is %s above the water, the beam %s below the tip. The pool is %s deep.",

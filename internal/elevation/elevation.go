@@ -1,8 +1,8 @@
-// Package elevation draws a set as seen from the side, to scale, as SVG: with its distances as dimensions, and with the
-// moment, which is where the liquid is when the flash fires. Where the liquid goes is what package shot predicts.
+// Package elevation draws a set from the side, to scale, as SVG: with its distances as dimensions, and with the moment,
+// the place of the liquid when the flash fires. The liquid's path is that predicted by package shot.
 //
-// One scale holds for both axes. What is too small to be seen at it is enlarged, what is too long has a break line, and
-// the length of either is underlined, as drawings that are not to scale have it.
+// Both axes have the same scale. What would be too small to see is enlarged, what is too long has a break line, and the
+// length of either is underlined, as is usual for dimensions that are not to scale.
 package elevation
 
 import (
@@ -22,11 +22,11 @@ const (
 	PhoneWidth = 360
 )
 
-// Options say what is drawn, and for whom.
+// Options say what to draw, and for whom.
 type Options struct {
 	Width    float64   // in CSS pixels, MinWidth to MaxWidth; 0: PhoneWidth
-	Interval phys.Time // throw: what it took between the beams; 0: one in the middle of the accepted speeds
-	Problem  Problem   // why the set cannot work; as far as Estimate knows of one, it need not be given
+	Interval phys.Time // throw: its time between the beams; 0: that of the middle of the accepted speeds
+	Problem  Problem   // why the set cannot work; not needed for problems that Estimate finds
 	Caption  string    // of a file, "" none
 	// ForPage: dimensions can be pressed, the style and what is said of the problem are the page's. Else it is a file.
 	ForPage bool
@@ -47,7 +47,7 @@ type Drawing struct {
 	drawn         box      // around all else
 }
 
-// Draw draws a set. Of one that cannot work, it draws what can be known, and marks the distance that is to blame.
+// Draw draws a set. If the set cannot work, it draws what is known, and marks the distance at fault.
 func Draw(set shot.Set, opts Options) Drawing {
 	if opts.Width == 0 {
 		opts.Width = PhoneWidth
@@ -79,7 +79,7 @@ func estimate(set shot.Set, interval phys.Time) (shot.Estimate, error) {
 	return set.Estimate()
 }
 
-// problemOf is a problem that an estimate shows.
+// problemOf is the problem that an estimate found.
 func (f *figure) problemOf(err error) Problem {
 	switch refusal, field := new(shot.Refusal), new(shot.FieldError); {
 	case errors.As(err, &refusal):
@@ -95,7 +95,7 @@ func (f *figure) problemOf(err error) Problem {
 	return Problem{}
 }
 
-// drawable is the set with lengths that can be drawn, whatever a damaged record may have.
+// drawable limits the set's lengths to what can be drawn, as a damaged record may hold any.
 func drawable(set shot.Set) shot.Set {
 	const shortest, longest = phys.Length(1e-5), phys.Length(1e3)
 	d, t := &set.Drop, &set.Throw
@@ -126,7 +126,7 @@ type figure struct {
 	scaleAt  point // where there is room for the scale; zero: below the key
 }
 
-// trim says what of the delay is the trim, if there is one.
+// trim adds how much of the delay is the trim, if there is one.
 func (f *figure) trim() string {
 	if t := f.set.OwnTrim(); t != 0 {
 		return ", with a trim of " + inMs(t)
@@ -209,7 +209,7 @@ func (f *figure) scaleBar(y float64) float64 {
 	return end
 }
 
-// drawing puts the SVG together.
+// drawing assembles the SVG.
 func (f *figure) drawing(opts Options) Drawing {
 	height := f.bottom + margin
 	words := strings.Join(f.text, " ")

@@ -91,7 +91,7 @@ func number(x float64) string {
 	return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64)
 }
 
-// escape makes a text one for XML, in which some characters cannot be at all.
+// escape escapes a text for XML and removes characters that XML does not allow.
 func escape(text string) string {
 	var out strings.Builder
 	xml.EscapeText(&out, []byte(text)) // a Builder does not fail
@@ -102,7 +102,7 @@ func escape(text string) string {
 type sheet struct {
 	width, scale float64
 	bottom       float64 // of what was drawn
-	back         pen     // what belongs to no dimension
+	back         pen     // drawn shapes that belong to no dimension
 	dims         []dimension
 	boxes        []box
 	drawn        box
@@ -114,7 +114,7 @@ func newSheet(width float64) *sheet {
 	return s
 }
 
-// reach says that the sheet goes at least so far.
+// reach extends the drawing to include p.
 func (s *sheet) reach(p point) {
 	s.bottom = max(s.bottom, p.y)
 	s.drawn = s.drawn.around(p)

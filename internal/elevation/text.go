@@ -12,7 +12,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// short is a quantity as a drawing has it: to four digits.
+// short formats a quantity to four digits.
 func short[Q interface {
 	~float64
 	fmt.Stringer
@@ -20,7 +20,7 @@ func short[Q interface {
 	return bound(phys.Round(q, 4).String())
 }
 
-// inLength is a length as a drawing has it: to four digits, and small ones in millimetres.
+// inLength formats a length to four digits, small ones in millimetres.
 func inLength(l phys.Length) string {
 	const mm = 1e-3
 	if l < mm {
@@ -29,7 +29,7 @@ func inLength(l phys.Length) string {
 	return short(l)
 }
 
-// inDegrees is an angle to a hundredth of a degree: rounded in radians it would be no round number.
+// inDegrees formats an angle to a hundredth of a degree: rounded in radians it would not be a round number.
 func inDegrees(a phys.Angle) string {
 	const degree = math.Pi / 180
 	hundredths := math.Round(float64(a) / degree * 100)
@@ -42,7 +42,7 @@ func trueMinus(text string) string { return strings.Replace(text, "-", "−", 1)
 
 func inSpeed(v phys.Speed) string { return bound(fmt.Sprintf("%.2f m/s", float64(v))) }
 
-// about is a length to two digits.
+// about formats a length to two digits.
 func about(l phys.Length) string { return bound(phys.Round(max(l, -l), 2).String()) }
 
 var beforeUnit = regexp.MustCompile(`(\d) ([µnm]?s|[cmµ]?m|m/s|[cm]m/s|°C?)\b`)

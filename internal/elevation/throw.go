@@ -19,7 +19,7 @@ const (
 	floorLeast = 16.0 // below the second beam
 	floorMost  = 50.0 // below all else, of a floor that is broken
 	pathSteps  = 16
-	worth      = 0.45 // what would make the scale smaller than this part of it is broken, not drawn to scale
+	worth      = 0.45 // what would shrink the scale below this fraction is broken, not drawn to scale
 )
 
 // throwFigure is where things are in the room, in metres from the second beam, and on the sheet.
@@ -53,7 +53,7 @@ func (f *figure) drawThrow() {
 	g.describe()
 }
 
-// predict asks for the paths, and finds focus spot and gate.
+// predict computes the paths, and the places of focus spot and gate.
 func (g *throwFigure) predict() {
 	t := g.set.Throw
 	v := (t.SpeedLow + t.SpeedHigh) / 2
@@ -315,7 +315,7 @@ func (g *throwFigure) drawLiquid(y float64) {
 	g.place(d)
 }
 
-// describe says what is drawn.
+// describe puts what is drawn into words.
 func (g *throwFigure) describe() {
 	t, e := g.set.Throw, g.estimate
 	g.say("The two beams are %s apart along the path, which at the second is %s to the level, positive upward. That beam "+
@@ -335,7 +335,7 @@ func (g *throwFigure) describe() {
 		g.pass(g.slow, "The slowest"))
 }
 
-// height says how far something is above or below something else.
+// height words how far something is above or below something else.
 func height(rise phys.Length, what string) string {
 	if rise < 0 {
 		return about(rise) + " below " + what
@@ -343,7 +343,7 @@ func height(rise phys.Length, what string) string {
 	return about(rise) + " above " + what
 }
 
-// pass says where a throw passes the focus spot.
+// pass words where a throw passes the focus spot.
 func (g *throwFigure) pass(p shot.Path, which string) string {
 	if len(p.Places) == 0 {
 		return ""

@@ -10,14 +10,14 @@ import (
 	"stillwater/internal/record"
 )
 
-// errMoved says that the files of the journal are not, or no longer, those that were opened.
+// errMoved means that the journal's files are not, or no longer, those that were opened.
 var errMoved = errors.New("its files were replaced while it was read; ask again")
 
-// Reader reads a journal beside the Journal that writes it: it waits for no write, and no write waits for it. One
-// reading at a time goes on, whoever asks, so that looking back takes one processor at the most and little memory.
+// Reader reads a journal while a Journal writes it: neither waits for the other. Only one read runs at a time, so that
+// looking back takes at most one processor and little memory.
 type Reader struct{ j *Journal }
 
-// Reader is for those who look back while shots are made.
+// Reader returns a Reader, for looking back while shots are made.
 func (j *Journal) Reader() Reader { return Reader{j} }
 
 // readers are the connections that read beside the one that writes. SQLite takes what is in a -wal file into the

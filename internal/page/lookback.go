@@ -19,7 +19,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// Record is what the page needs of the record to look back. It may take its time: nothing else waits for it.
+// Record is what the page needs of the record to look back. It may be slow: nothing else waits for it.
 type Record interface {
 	// Sessions are all of them, newest first.
 	Sessions(context.Context) ([]record.Summary, error)
@@ -57,10 +57,10 @@ type badQueryError struct{ name, text string }
 
 func (e *badQueryError) Error() string { return fmt.Sprintf("%s: %q", e.name, e.text) }
 
-// errUnreadableSet is a set on record that is none.
+// errUnreadableSet means that a recorded set cannot be read.
 var errUnreadableSet = errors.New("its set cannot be read")
 
-// handleRecord adds what looks back. Without a record there is nothing to look back to.
+// handleRecord adds the routes for looking back, if there is a record.
 func (s *Server) handleRecord(mux *http.ServeMux) {
 	if s.opts.Record == nil {
 		return
@@ -103,7 +103,7 @@ func (s *Server) lookUp(answer func(context.Context, *http.Request) (any, error)
 	}
 }
 
-// refuseLookUp says why nothing can be shown.
+// refuseLookUp answers why nothing can be shown.
 func (s *Server) refuseLookUp(w http.ResponseWriter, err error) {
 	var bad *badQueryError
 	switch {
@@ -139,7 +139,7 @@ func number(r *http.Request, name string, least, usual int64) (int64, error) {
 	return n, nil
 }
 
-// clip shortens what somebody sent.
+// clip shortens a client's text.
 func clip(text string) string {
 	const most = 40
 	if runes := []rune(text); len(runes) > most {

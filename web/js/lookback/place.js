@@ -83,7 +83,7 @@ export class Place {
 
 	#say() {
 		let words = "";
-		if (!this.#online) words = "Not connected to the machine. What stands here may be old, and nothing can be changed.";
+		if (!this.#online) words = "Not connected to the machine. What is shown may be out of date, and nothing can be changed.";
 		else if (!this.#able && this.#step.view === "evening") {
 			words = "This phone does not hold the controls: it can look, and change nothing.";
 		}
