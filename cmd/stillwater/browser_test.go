@@ -45,6 +45,7 @@ type phone struct {
 	wrong  []string // errors and warnings on the console
 	asked  int
 	fired  int // shots seen that were not given up
+	taps   int // presses made
 }
 
 // browser is one Chromium for several phones: its context, as chromedp has it.
@@ -340,6 +341,7 @@ func (p *phone) arm() {
 
 func (p *phone) down(x, y float64) {
 	p.t.Helper()
+	p.taps++
 	if p.touch {
 		p.finger(input.DispatchTouchEventTypeTouchStart, &input.TouchPoint{X: x, Y: y})
 		return

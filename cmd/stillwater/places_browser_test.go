@@ -87,6 +87,7 @@ func TestPlaces(t *testing.T) {
 		"forbidden":      b.storageForbidden,
 		"suggested trim": b.suggestedTrim,
 		"marks":          b.marks,
+		"three taps":     b.threeTaps,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -350,5 +351,60 @@ func (b *browser) marks(t *testing.T) {
 	assert.True(t, seen(`#verdicts [data-picture="black"]`), "but what is wrong with the picture")
 	p.tap("#verdicts button:last-child")
 	p.until("a note is one tap away", `document.activeElement.id === "note"`)
+	p.clean()
+}
+
+// From a shot to the next with another trim: verdict, suggested trim, hold. Between the shots of one arming the hold is
+// saved.
+func (b *browser) threeTaps(t *testing.T) {
+	d := startMachine(t)
+	p := b.phone(t, d.url+"/#code="+d.code, 390, 844, true)
+	p.state("safe", "Safe")
+	tickCare(p)
+	shots := 0
+	// A machine that is late spoils a shot, which is then no matter of this test.
+	another := func() {
+		for shots++; ; shots++ {
+			p.tap("#room")
+			p.until("a shot", shotCame(shots))
+			if !eval[bool](p, `document.querySelector("#verdicts").matches("[data-spoiled]")`) {
+				return
+			}
+			p.until("it is armed, or must be", `!document.querySelector("#room").disabled &&
+				["safe", "armed"].includes(document.documentElement.dataset.state)`)
+			if eval[bool](p, `document.documentElement.dataset.state === "safe"`) {
+				p.arm()
+			}
+		}
+	}
+	measure := func(what string, most int, do func()) {
+		began, before := time.Now(), p.taps
+		do()
+		t.Logf("%s: %d taps, %.1f s", what, p.taps-before, time.Since(began).Seconds())
+		assert.LessOrEqual(t, p.taps-before, most, what)
+	}
+	measure("from water in hand to armed", 1, p.arm)
+	another()
+	p.state("safe", "Safe")
+	measure("from a shot to the next with another trim", 3, func() {
+		giveVerdict(p, "early")
+		p.tap(".suggested")
+		p.until("the trim is another", `document.querySelector("#trim input").value !== "0"`)
+		p.arm()
+	})
+	p.tap("#disarm")
+	p.state("safe", "Safe")
+
+	p.enter("#count-input", "99")
+	p.arm()
+	another()
+	trim := p.value("#trim input")
+	p.until("it rests, or is armed again", `["resting", "armed"].includes(document.documentElement.dataset.state)`)
+	measure("from a shot to the next of one arming with another trim", 2, func() {
+		giveVerdict(p, "early")
+		p.tap(".suggested")
+		p.until("the trim is another", fmt.Sprintf(`document.querySelector("#trim input").value !== %q`, trim))
+		p.state("armed", "Armed")
+	})
 	p.clean()
 }

@@ -160,9 +160,10 @@ type run struct {
 	armsAt    time.Time
 	ends      time.Time
 	timer     *timer
-	ended     bool // the board ended it, not a disarm
-	confirmed bool // the board said that it is armed
-	waitsGo   bool // nothing happens until Go
+	ended     bool          // the board ended it, not a disarm
+	confirmed bool          // the board said that it is armed
+	waitsGo   bool          // nothing happens until Go
+	replaced  chan struct{} // closed when the board is safe to get another program; nil: that was not asked
 }
 
 // needsGo reports whether the program does nothing until Go.

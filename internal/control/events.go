@@ -63,6 +63,7 @@ func (c *Control) handleState(s wire.State) {
 			c.current.waitsGo = s.Reason == wire.ReasonNotOpened
 		}
 		c.reason = c.activeWords(s.State)
+		c.retrimIfDue()
 	case wire.Faulted:
 		if c.boardState != wire.Faulted {
 			c.newEpoch()
@@ -70,8 +71,8 @@ func (c *Control) handleState(s wire.State) {
 		c.endRun()
 		c.boardState, c.left, c.reason = s.State, 0, faultWords(s.Reason)
 	default:
-		if c.current != nil && !c.current.confirmed {
-			return // from before the board was armed
+		if c.replacing(s.Reason) || c.current != nil && !c.current.confirmed {
+			return // on the way to being armed, or from before that
 		}
 		if c.current != nil {
 			if s.Reason != wire.ReasonShotsDone {

@@ -329,7 +329,7 @@ func (m *model) boardHears(f wire.Frame) {
 	switch f.Type {
 	case wire.TypeArm:
 		if arm, err := wire.ParseArm(f); err == nil {
-			order = m.armings[arm.Shots/runsApart-1]
+			order = m.armings[(int(arm.Shots)+runsApart-1)/runsApart-1]
 		}
 	case wire.TypeGo:
 		order = m.newest["go"]
@@ -432,9 +432,11 @@ func (m *model) step() {
 		k.send(Command{Type: "go"})
 	case n < 62:
 		k.send(Command{Type: "pulse", Output: "flash"})
-	case n < 66:
+	case n < 65:
 		k.send(Command{Type: "room"})
-	case n < 70:
+	case n < 68:
+		k.send(Command{Type: "set", Field: "trim.drop", Value: fmt.Sprintf("%d ms", random(40))})
+	case n < 71:
 		k.send(Command{Type: "give", To: clients[random(len(clients))]})
 	case n < 78:
 		stall := time.Duration(random(500)) * time.Millisecond

@@ -69,14 +69,18 @@ func (c *Control) installSet(
 	if c.set != before || c.bench != bench {
 		return false, nil
 	}
+	if c.canRetrim(field) && made.refusal != nil {
+		return false, made.refusal
+	}
 	c.set, c.plan = set, made
 	c.saveSet()
+	c.retrimIfDue()
 	c.publish()
 	return true, nil
 }
 
 func (c *Control) checkPut(client, field string) error {
-	if err := c.requireHolder(client); err != nil {
+	if err := c.requireHolder(client); err != nil || c.canRetrim(field) {
 		return err
 	}
 	return c.requireDisarmed(field, "The set")

@@ -257,7 +257,8 @@ type CueView struct {
 //	give      To          the holder hands them over
 //	release               the holder lets go of them
 //	care      ID, Ticked  tick one caution; all are asked again at a start, on a new day, after hours without a shot
-//	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot
+//	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot; while
+//	                        armed the trim alone, from the next shot on
 //	session   Name        start a new session
 //	arm       Shots, DelayS, Dry  1..999; in so many seconds, 0..60; as a dry run: sensors real, no output switched
 //	disarm                anyone may

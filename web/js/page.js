@@ -13,7 +13,7 @@ import { Shoot } from "./shoot.js";
 import { StateHeader } from "./state.js";
 import { keepFolds } from "./store.js";
 import { ThisPhone } from "./thisphone.js";
-import { isLive } from "./words.js";
+import { isDark } from "./words.js";
 
 /** @import { Refusal, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
@@ -83,7 +83,7 @@ export class Page {
 		this.phone.show(snap);
 		this.bar.show(snap, this.#holding);
 		this.#enable();
-		if (before && !isLive(before) && isLive(snap)) this.#armed();
+		if (before && !isDark(before) && isDark(snap)) this.#armed();
 	}
 
 	/** The connection dropped: say so, and disable all controls. */
@@ -110,7 +110,7 @@ export class Page {
 
 	#showState() {
 		this.state.show(this.#snap, this.#online, this.#holding);
-		byId("setup-armed").hidden = !this.#snap || !isLive(this.#snap);
+		byId("setup-armed").hidden = !this.#snap || !isDark(this.#snap);
 		if (this.#snap) this.shoot.armed.show(this.#snap, this.#online, this.#holding, this.state.notice);
 		this.#tick();
 	}
@@ -124,9 +124,10 @@ export class Page {
 			const over = performance.now() - this.#lostAt;
 			return this.shoot.armed.tick(this.#holding ? Math.max(0, grace - over) : null, grace);
 		}
-		const left = snap.armed_ends > 0 ? Math.max(0, snap.armed_ends - (Date.now() - this.#clockOff)) : null;
+		const until = (/** @type {number} */ end) => (end > 0 ? Math.max(0, end - (Date.now() - this.#clockOff)) : null);
+		const left = until(snap.armed_ends);
 		this.state.tick(snap, left);
-		this.shoot.armed.tick(left, snap.arm_for_s * 1000);
+		this.shoot.armed.tick(left ?? until(snap.arms_at), snap.arm_for_s * 1000);
 	}
 
 	/** What is armed is shot: go there, unless somebody is typing. */

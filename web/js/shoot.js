@@ -12,7 +12,7 @@ import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks
 import { suggestTrim } from "./suggest.js";
 import { signed } from "./units.js";
 import { voice } from "./voice.js";
-import { isLive } from "./words.js";
+import { isDark } from "./words.js";
 
 /** @import { Command, Kind, ShotView, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
@@ -53,7 +53,8 @@ export class Shoot {
 		for (const f of this.fields) f.update(snap);
 		this.#placeTrim(snap.set.kind);
 		this.coming.show(snap);
-		this.#armedAfter = isLive(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
+		this.#armedAfter = isDark(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
+		attr(byId("trim"), "data-fixed", isDark(snap) && snap.dry_run);
 		this.#showShot();
 		this.#tell(snap.shots[0]);
 	}

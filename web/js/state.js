@@ -4,7 +4,7 @@ import { attr, byId, text } from "./dom.js";
 import { scene } from "./drawings/scenes.js";
 import { sentence } from "./refusals.js";
 import { voice } from "./voice.js";
-import { capital, isLive, lostWords, nextWords, reasonWords, stateWord } from "./words.js";
+import { capital, isDark, isLive, lostWords, nextWords, reasonWords, stateWord } from "./words.js";
 
 /** @import { Snapshot } from "../protocol.d.ts" */
 
@@ -24,7 +24,7 @@ export class StateHeader {
 		const state = known?.state ?? "lost";
 		root.dataset.state = state;
 		// What was armed when the line dropped may still be: the page stays as dark.
-		attr(root, "data-live", snap !== null && isLive(snap));
+		attr(root, "data-live", snap !== null && isDark(snap));
 		const place = byId("state-scene");
 		if (place.dataset.scene !== state) {
 			place.dataset.scene = state;

@@ -21,6 +21,9 @@ const live = ["armed", "firing", "resting"];
 /** Whether something may fire by itself. @param {Snapshot} snap */
 export const isLive = (snap) => live.includes(snap.state);
 
+/** Whether the page gives as little light as it can: it is armed, or about to be. @param {Snapshot} snap */
+export const isDark = (snap) => isLive(snap) || snap.state === "arming";
+
 /** @param {Snapshot} snap */
 export const stateWord = (snap) => stateWords[snap.state] ?? snap.state;
 
