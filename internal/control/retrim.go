@@ -8,8 +8,8 @@ import (
 )
 
 // While a board is armed the trim alone can be changed, for the shots to come. A board changes no program while it is
-// armed: when it waits for the next shot it is disarmed, gets the program anew, and is armed for the shots that are left.
-// To everybody else that is one arming. Whoever disarms meanwhile ends it, as any other command that is with the board.
+// armed: when it waits for the next shot it is disarmed, gets the program anew, and is armed for the shots that are
+// left. To everybody else that is one arming. Whoever disarms meanwhile ends it, as any command that is with the board.
 
 // canRetrim reports whether that field of the set may change though the board is armed. The mutex is held.
 func (c *Control) canRetrim(field string) bool {
@@ -61,8 +61,8 @@ func (c *Control) retrim(ctx context.Context, a arming, safe <-chan struct{}) {
 	}
 }
 
-// replaceRun puts a run with the set as it is now in the place of one whose board is safe for that, unless that is over,
-// its shots being done. It fails if something else ended it.
+// replaceRun puts a run with the set as it is now in the place of one whose board is safe for that, unless that is
+// over, its shots being done. It fails if something else ended it.
 func (c *Control) replaceRun(a *arming) (over bool, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -87,8 +87,8 @@ func (c *Control) replaceRun(a *arming) (over bool, err error) {
 	return false, nil
 }
 
-// replacing takes the word of a safe board as that of one that gets another program, and reports whether it was that. The
-// mutex is held.
+// replacing takes the word of a safe board as that of one that gets another program, and reports whether it was that.
+// The mutex is held.
 func (c *Control) replacing(why wire.Reason) bool {
 	if c.current == nil || c.current.replaced == nil {
 		return false
