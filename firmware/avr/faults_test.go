@@ -160,6 +160,42 @@ func TestKillIsFast(t *testing.T) {
 	assert.Less(t, worst, Cycles(150*time.Microsecond))
 }
 
+// The kill input beside the longest interrupt, with traffic and storms at three inputs: the shutter is open, and an
+// edge has a shot of five pulses accepted.
+func TestKillBesideAnEdge(t *testing.T) {
+	h := start(t)
+	p := simple(50*time.Millisecond, time.Millisecond, outFocus, outFlash1, outFlash2, outValve1, outValve2)
+	p.OpenLen, p.Opening[0] = 1, wire.CueSpec{Output: outShutter, Width: ticks(400 * time.Millisecond)}
+	h.load(p)
+	worst, when := uint64(0), time.Duration(0)
+	for after := -20 * time.Microsecond; after < 200*time.Microsecond; after += 2 * time.Microsecond {
+		h.do(wire.Arm{Shots: 1})
+		h.do(wire.Go{})
+		h.wait(2 * time.Millisecond)
+		h.clear()
+		edge := h.Now + Cycles(time.Millisecond)
+		at := edge + Cycles(20*time.Microsecond+after) - Cycles(20*time.Microsecond)
+		h.cross(edge)
+		h.pings(edge+Cycles(time.Millisecond), 11*640)
+		for i, input := range []string{"gate", "sync", "button"} {
+			h.Storm(input, h.Now+1+uint64(i)*97, 333+2*uint64(after/time.Microsecond+20), 70)
+		}
+		h.Pin("kill", true, at)
+		h.wait(5 * time.Millisecond)
+		require.Len(t, h.Changes, 1)
+		if took := h.Changes[0].Cycle - at; took > worst {
+			worst, when = took, after
+		}
+		h.Pin("kill", false, h.Now+1)
+		h.wait(30 * time.Millisecond)
+		h.do(wire.Disarm{})
+		h.clear()
+	}
+	t.Logf("outputs off at most %d cycles (%.1f us) after the kill input, with an edge %v before it", worst,
+		float64(worst)/16, when)
+	assert.Less(t, worst, Cycles(150*time.Microsecond))
+}
+
 // Half a load, then silence, then arm: there is no program. The rest of it alone does not make one either.
 func TestHalfLoad(t *testing.T) {
 	h := start(t)
