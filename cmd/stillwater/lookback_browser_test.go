@@ -432,6 +432,66 @@ func TestLookBackTenThousand(t *testing.T) {
 	p.clean()
 }
 
+// TestLookBackManyEvenings: whoever scrolls on comes to the oldest.
+func TestLookBackManyEvenings(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	_, p := b.stage(t, func(m *puppet) { m.record = &madeUpRecord{sessions: 500, shots: 1, set: "{}"} })
+	p.place("lookback")
+	p.until("evenings are counted", `document.querySelector(".found")?.textContent.trim() === "500 evenings."`)
+	assert.Less(t, eval[int](p, `document.querySelectorAll(".evening-open").length`), 100, "not all at once")
+	p.until("the oldest is there", `(document.querySelector("#lookback").scrollTop = 1e9,
+		document.querySelectorAll(".evening-open").length === 500)`)
+	assert.Equal(t, "evening 1 (open now)", eval[string](p, `[...document.querySelectorAll(".evening-title")].at(-1).textContent`))
+	assert.False(t, eval[bool](p, `document.querySelector(".more").checkVisibility()`))
+	p.clean()
+}
+
+// TestLookBackAccessibility: axe-core finds nothing wrong wherever one looks back, whoever holds the controls.
+func TestLookBackAccessibility(t *testing.T) {
+	t.Parallel()
+	check := axe(t)
+	b := startBrowser(t)
+	throw := shot.DefaultSet()
+	throw.Kind = shot.Throw
+	m, p := b.stage(t, func(m *puppet) {
+		m.record = &madeUpRecord{sessions: 3, shots: 40, set: setText(t, throw)}
+	})
+	p.place("lookback")
+	p.until("evenings are listed", `document.querySelector(".evening-open")`)
+	for _, holder := range []string{"phone 1", "phone 2"} {
+		m.be(func(s *control.Snapshot) { s.Holder = holder })
+		assert.Empty(t, check(p, "evenings"))
+		p.tap(".evening-open")
+		p.until("it is open", `document.querySelector(".counts li")`)
+		p.js(`for (const d of document.querySelectorAll("#lookback details")) d.open = true`)
+		assert.Empty(t, check(p, "evening of "+holder))
+		if holder == "phone 1" {
+			p.tap(".again-begin")
+			p.until("what differs is said", `document.querySelector(".changes")`)
+			assert.Empty(t, check(p, "again"))
+		}
+		p.tap(".to-shots")
+		p.until("its shots are there", `document.querySelector('[data-number="38"]')`)
+		p.tap(`[data-number="38"] .row-open`)
+		assert.Empty(t, check(p, "an opened shot of "+holder))
+		p.tap(".filters button:last-child")
+		p.until("there is no keeper",
+			`document.querySelector(".evening [role=status]").textContent.includes("No shot is kept")`)
+		assert.Empty(t, check(p, "no keepers"))
+		p.tap(".evening .acts > button")
+		p.until("another is chosen", `document.querySelector(".choosing").checkVisibility()`)
+		assert.Empty(t, check(p, "choosing"))
+		p.tap(".evenings li:last-child .evening-open")
+		p.until("both are there", `document.querySelector(".side-by-side")`)
+		assert.Empty(t, check(p, "compare"))
+		p.do(chromedp.NavigateBack())
+		p.do(chromedp.NavigateBack())
+		p.until("the list", `document.querySelector("#find").checkVisibility()`)
+	}
+	p.clean()
+}
+
 // TestSearchEndsTheOneBefore: who types on ends the search that was under way.
 func TestSearchEndsTheOneBefore(t *testing.T) {
 	t.Parallel()

@@ -23,6 +23,7 @@ export class EveningList {
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #resting;
 	#words = "";
 	#next = 0;
+	/** @type {IntersectionObserver | null} */ #end = null;
 	#found = 0;
 	#current = 0;
 	#news = "";
@@ -63,9 +64,18 @@ export class EveningList {
 	watch() {
 		const scroller = scrollerOf(this.node);
 		const root = scroller === document.scrollingElement ? null : scroller;
-		new IntersectionObserver((entries) => {
-			if (entries.some((e) => e.isIntersecting)) this.#more();
-		}, { root, rootMargin: `${nearPx}px 0px` }).observe(this.more);
+		this.#end = new IntersectionObserver(
+			(entries) => {
+				if (entries[entries.length - 1].isIntersecting) this.#more();
+			},
+			{ root, rootMargin: `${nearPx}px 0px` },
+		);
+	}
+
+	/** Tell once more whether the end is near: that it still is would not be told. */
+	#watchAgain() {
+		this.#end?.unobserve(this.more);
+		if (this.#next !== 0) this.#end?.observe(this.more);
 	}
 
 	/** @param {Snapshot} snap */
@@ -125,10 +135,6 @@ export class EveningList {
 			this.#sessions.push(...got.sessions);
 			this.#next = got.next;
 		});
-		// The button may still be near, of which nothing tells.
-		if (this.#next !== 0 && this.more.getBoundingClientRect().top < innerHeight + nearPx && this.more.checkVisibility()) {
-			this.#more();
-		}
 	}
 
 	/** @param {string} path @param {(got: PastSessions) => void} take */
@@ -138,6 +144,7 @@ export class EveningList {
 			if (!got) return;
 			take(got);
 			this.#draw();
+			this.#watchAgain();
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
 			text(this.status, refusalText(error.refusal));
