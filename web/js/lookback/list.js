@@ -72,8 +72,8 @@ export class EveningList {
 		);
 	}
 
-	/** Tell once more whether the end is near: that it still is would not be told. */
-	#watchAgain() {
+	/** Observe it anew: that the end is still near would not be reported. */
+	#observeAgain() {
 		this.#end?.unobserve(this.more);
 		if (this.#next !== 0) this.#end?.observe(this.more);
 	}
@@ -144,7 +144,7 @@ export class EveningList {
 			if (!got) return;
 			take(got);
 			this.#draw();
-			this.#watchAgain();
+			this.#observeAgain();
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
 			text(this.status, refusalText(error.refusal));
