@@ -442,7 +442,8 @@ func TestLookBackManyEvenings(t *testing.T) {
 	assert.Less(t, eval[int](p, `document.querySelectorAll(".evening-open").length`), 100, "not all at once")
 	p.until("the oldest is there", `(document.querySelector("#lookback").scrollTop = 1e9,
 		document.querySelectorAll(".evening-open").length === 500)`)
-	assert.Equal(t, "evening 1 (open now)", eval[string](p, `[...document.querySelectorAll(".evening-title")].at(-1).textContent`))
+	assert.Equal(t, "evening 1 (open now)",
+		eval[string](p, `[...document.querySelectorAll(".evening-title")].at(-1).textContent`))
 	assert.False(t, eval[bool](p, `document.querySelector(".more").checkVisibility()`))
 	p.clean()
 }
