@@ -70,7 +70,7 @@ static void print_frame(void)
 	printf("\n");
 }
 
-/* exact gives a copy of the bytes that ends where they end, so that a look beyond is found. */
+/* exact copies the bytes to memory that ends where they end, so that reading beyond is detected. */
 static uint8_t *exact(void)
 {
 	uint8_t *p = malloc(length ? length : 1);

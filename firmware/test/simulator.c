@@ -11,7 +11,7 @@
  *   poke ADDRESS HEX CYCLE          writes into the chip's memory
  *   peek ADDRESS COUNT              prints "M HEX", at once
  *   reset CYCLE
- *   cut CYCLE                       from then on nothing that the firmware executes goes on: it hangs where it is
+ *   cut CYCLE                       from then on the firmware executes nothing: it hangs
  *   stack END                       prints "S BYTES": memory from END, where data ends, that was never written
  *   stats                           prints "I VECTOR COUNT LONGEST LATEST" for each interrupt, in cycles, and "E"
  *   heartbeat                       reports the heartbeat as an output from now on

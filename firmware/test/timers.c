@@ -94,7 +94,7 @@ static avr_cycle_count_t next_match(const struct channel *c, avr_cycle_count_t a
 	return after + (at > phase ? at - phase : at + whole(t) - phase);
 }
 
-/* note raises the flag for matches that nobody waited for. */
+/* note raises the flag for matches that were not scheduled. */
 static void note(struct channel *c)
 {
 	avr_cycle_count_t was = c->known;
@@ -120,7 +120,7 @@ static avr_cycle_count_t on_match(avr_t *a, avr_cycle_count_t when, void *param)
 	return matters(c) ? when + whole(c->timer) : 0;
 }
 
-/* plan waits for the next match, if it matters. */
+/* plan schedules the next match, if it matters. */
 static void plan(struct channel *c)
 {
 	if (matters(c))

@@ -10,7 +10,7 @@ enum { CHANNELS = 6 };
 /* A compare pin moved. */
 typedef void (*moved_t)(char port, int bit, int level, avr_cycle_count_t when);
 
-/* The timers were let go by GTCCR. */
+/* GTCCR released the timers. */
 typedef void (*started_t)(avr_cycle_count_t when);
 
 /* timers_attach takes the timers over; call it after avr_init. */
@@ -19,7 +19,7 @@ void timers_attach(avr_t *avr, moved_t moved, started_t started);
 /* timers_reset is what a reset of the chip does to them; call it from avr->reset. */
 void timers_reset(void);
 
-/* timers_capture tells that pin ICP1 is at level since when, which may be within the instruction just executed. */
+/* timers_capture reports that pin ICP1 is at level since when, which may be within the instruction just executed. */
 void timers_capture(int level, avr_cycle_count_t when);
 
 #endif
