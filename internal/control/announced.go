@@ -25,7 +25,7 @@ const (
 
 // tableLead is what a microcontroller needs between a gated shot's edge and its first cue, since it reads the table
 // when nothing more urgent is to be done. Measured on the firmware in a simulator (firmware/README.md): of 77 delays
-// from 0.3 ms on one was late, none above 0.5 ms.
+// from 0.3 ms on two were late, none above 0.5 ms.
 const tableLead = 500 * time.Microsecond
 
 // AnnouncedWiring is the wiring of a board that has its pins built in and says what they are: a microcontroller on a

@@ -182,8 +182,8 @@ func (a advisor) lowerBeam() string {
 	if placed(b) > minGain*placed(a.budget) {
 		return ""
 	}
-	return fmt.Sprintf("The drop passes the beam at %.2f m/s, which makes the time there uncertain by %.2f ms. %v "+
-		"below the nozzle it would be %.2f m/s and %.2f ms%s", a.e.BeamSpeed, placed(a.budget),
+	return fmt.Sprintf("The drop passes the beam at %.2f m/s, which makes the time there uncertain by %.2f ms. With "+
+		"the beam %v below the nozzle it would be %.2f m/s and %.2f ms%s", a.e.BeamSpeed, placed(a.budget),
 		phys.Round(set.Drop.Beam, 3), e.BeamSpeed, placed(b), a.timeLeft(e.Delay))
 }
 
