@@ -533,9 +533,16 @@ func (p *phone) picture(name string) {
 	require.NoError(p.t, os.WriteFile(filepath.Join(folder, name+".png"), shot, 0o644))
 }
 
-// light asserts that a screen gives no more light than that: the mean relative luminance (WCAG 2.1, definition) of what
-// it shows, in percent of a white screen.
+// light asserts that a screen gives no more light than that.
 func (p *phone) light(where string, most float64) {
+	p.t.Helper()
+	percent := p.luminance()
+	p.t.Logf("%s: %.2f %% of white", where, percent)
+	assert.LessOrEqual(p.t, percent, most, "%s gives more light", where)
+}
+
+// luminance is the mean relative luminance (WCAG 2.1, definition) of what is shown, in percent of a white screen.
+func (p *phone) luminance() float64 {
 	p.t.Helper()
 	ctx, cancel := context.WithTimeout(p.ctx, patience)
 	defer cancel()
@@ -558,9 +565,7 @@ func (p *phone) light(where string, most float64) {
 			sum += 0.2126*linear[r>>8] + 0.7152*linear[g>>8] + 0.0722*linear[blue>>8]
 		}
 	}
-	percent := 100 * sum / float64(b.Dx()*b.Dy())
-	p.t.Logf("%s: %.2f %% of white", where, percent)
-	assert.LessOrEqual(p.t, percent, most, "%s gives more light", where)
+	return 100 * sum / float64(b.Dx()*b.Dy())
 }
 
 // figures reads the figures of the newest shot's cue as shown: planned and actual in ms, late in µs.

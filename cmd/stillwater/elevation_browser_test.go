@@ -31,7 +31,7 @@ const elevationScript = `(() => {
 	for (const g of svg.querySelectorAll("[data-field]")) {
 		const hit = rect(g.querySelector(".hit"));
 		const name = g.dataset.field;
-		if (hit.width < 44 || hit.height < 44) out.push(name + " is " + hit.width + " by " + hit.height);
+		if (hit.width < 47.9 || hit.height < 47.9) out.push(name + " is " + hit.width + " by " + hit.height);
 		if (g.getAttribute("role") !== "button" || g.tabIndex !== 0 || !g.getAttribute("aria-label").endsWith(": change"))
 			out.push(name + " cannot be pressed: " + g.outerHTML.slice(0, 120));
 		for (const t of g.querySelectorAll("text"))

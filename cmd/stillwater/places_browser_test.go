@@ -88,6 +88,8 @@ func TestPlaces(t *testing.T) {
 		"suggested trim": b.suggestedTrim,
 		"marks":          b.marks,
 		"three taps":     b.threeTaps,
+		"dimmer":         b.dimmer,
+		"drawings":       b.stateAndFlash,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -406,5 +408,58 @@ func (b *browser) threeTaps(t *testing.T) {
 		p.until("the trim is another", fmt.Sprintf(`document.querySelector("#trim input").value !== %q`, trim))
 		p.state("armed", "Armed")
 	})
+	p.clean()
+}
+
+// The page gives less light when it is asked to, and after a reload too.
+func (b *browser) dimmer(t *testing.T) {
+	_, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{seenShot(1)} })
+	choose := func(light string) float64 {
+		p.tap(fmt.Sprintf("[data-light=%q]", light))
+		p.until(light+" is chosen", fmt.Sprintf(`document.querySelector('[data-light=%q]').ariaPressed === "true"`, light))
+		p.place("shoot")
+		return p.luminance()
+	}
+	full, dim, dimmest := choose("full"), choose("dim"), choose("dimmest")
+	t.Logf("as it is %.2f %%, dim %.2f %%, dimmest %.2f %% of white", full, dim, dimmest)
+	assert.Less(t, dim, 0.7*full)
+	assert.Less(t, dimmest, 0.7*dim)
+	p.picture("places-dimmest")
+	p.do(chromedp.Reload())
+	p.state("safe", "Safe")
+	assert.Equal(t, "dimmest", eval[string](p, `document.documentElement.dataset.dim`))
+	p.clean()
+}
+
+// The picture of the state is of what is shot, and each state has another. A flash is drawn where it is lit, however
+// long its contact stays closed.
+func (b *browser) stateAndFlash(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) {
+		m.snap.Preview.Bars = []control.Bar{
+			{Name: "shutter", FromMs: 60, ToMs: 160}, {Name: "flash", FromMs: 129.9, ToMs: 229.9}}
+	})
+	seen := map[string]string{}
+	for _, kind := range shot.Kinds() {
+		for _, state := range []control.State{control.Safe, control.Armed, control.Firing, control.Resting} {
+			m.be(func(s *control.Snapshot) { s.Set.Kind, s.State = kind, state })
+			p.until("it is drawn", fmt.Sprintf(
+				`document.querySelector('#state-scene [data-scene=%q][data-of=%q]')`, state, kind))
+			drawn := eval[string](p, `document.querySelector("#state-scene svg").innerHTML`)
+			assert.Empty(t, seen[drawn], "%s %s", kind, state)
+			seen[drawn] = fmt.Sprintf("%s %s", kind, state)
+		}
+	}
+	m.be(func(s *control.Snapshot) { s.Set.Kind, s.State = shot.Drop, control.Safe })
+	p.reach("#coming-drawing")
+	p.until("the flash is drawn", `document.querySelector("#coming-drawing .light")`)
+	type light struct{ From, Wide, Moment float64 }
+	l := eval[light](p, `(() => {
+		const [l, m] = [".light", ".mark-moment"].map(
+			(n) => document.querySelector("#coming-drawing " + n).getBoundingClientRect());
+		return { From: l.left, Wide: l.width, Moment: m.left + m.width / 2 };
+	})()`)
+	assert.InDelta(t, l.Moment, l.From, 2)
+	assert.Less(t, l.Wide, 12.0, "its contact is closed for 100 ms")
+	assert.Contains(t, p.plain("#coming-list"), "flash: its contact closes at 129.9 ms and opens at 229.9 ms")
 	p.clean()
 }

@@ -24,7 +24,8 @@ export class Controls {
 	show(snap, me) {
 		const holding = snap.holder === me;
 		const n = snap.onlookers - (holding ? 0 : 1);
-		const others = n < 1 ? "No other phone is watching." : n === 1 ? "One other phone is watching." : `${n} others are watching.`;
+		const one = n < 1 ? "No other phone is watching." : "One other phone is watching.";
+		const others = n > 1 ? `${n} others are watching.` : one;
 		const who = holding
 			? `This phone (${me}) holds the controls.`
 			: snap.holder === ""

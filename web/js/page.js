@@ -6,6 +6,7 @@ import { Board } from "./board.js";
 import { CareList } from "./care.js";
 import { Controls } from "./controls.js";
 import { placeRefusal } from "./fields.js";
+import { makeDimmer } from "./dimmer.js";
 import { LookBack } from "./lookback.js";
 import { Places } from "./places.js";
 import { SetUp } from "./setup.js";
@@ -32,6 +33,7 @@ export class Page {
 	constructor(commands) {
 		this.commands = commands;
 		keepFolds(byId("page"));
+		makeDimmer("phone-light");
 		this.places = new Places(() => this.#enable());
 		this.state = new StateHeader();
 		this.care = new CareList(commands, () => this.places.lead("shoot"));

@@ -138,7 +138,8 @@ export class Shoot {
 	#tell(shot) {
 		const id = shot?.id ?? 0;
 		if (shot && this.#announced >= 0 && id > this.#announced) {
-			voice.say(sentence(`shot ${shot.number}: ${shot.problem || shot.status}. ${shot.seen && `The camera saw: ${shot.seen}`}`));
+			const seen = shot.seen && `The camera saw: ${shot.seen}`;
+			voice.say(sentence(`shot ${shot.number}: ${shot.problem || shot.status}. ${seen}`));
 		}
 		this.#announced = id;
 	}

@@ -20,7 +20,7 @@ const saidWords = (s) => [
  * @param {(say: (shot: ShotView) => Command) => void} judge sends what is made of the shot that is shown
  */
 export function remarkButtons(judge) {
-	/** @type {(attrs: Record<string, string>, sign: string, word: string, say: (s: ShotView) => Command) => HTMLElement} */
+	/** @type {(attrs: import("./dom.js").Attrs, sign: string, word: string, say: (s: ShotView) => Command) => Node} */
 	const one = (attrs, sign, word, say) =>
 		button({ ...attrs, onclick: () => judge(say) }, icon(sign), el("span", {}, word));
 	const verdict = (/** @type {typeof verdicts[0]} */ v) =>
@@ -43,7 +43,11 @@ export function remarkButtons(judge) {
 	];
 }
 
-/** Shows in the buttons what is said of a shot, and leaves out what cannot be. @param {Element} group @param {ShotView} s */
+/**
+ * Shows in the buttons what is said of a shot, and leaves out what cannot be.
+ * @param {Element} group
+ * @param {ShotView} s
+ */
 export function showRemarks(group, s) {
 	attr(group, "data-shot", s.id);
 	attr(group, "data-kind", s.kind);

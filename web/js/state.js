@@ -26,9 +26,11 @@ export class StateHeader {
 		// What was armed when the line dropped may still be: the page stays as dark.
 		attr(root, "data-live", snap !== null && isDark(snap));
 		const place = byId("state-scene");
-		if (place.dataset.scene !== state) {
-			place.dataset.scene = state;
-			place.replaceChildren(scene(state));
+		const kind = snap?.set.kind ?? "drop";
+		const shown = `${state} ${kind}`;
+		if (place.dataset.scene !== shown) {
+			place.dataset.scene = shown;
+			place.replaceChildren(scene(state, kind));
 		}
 		text(byId("state-word"), known ? stateWord(known) : "Not connected");
 		text(byId("state-reason"), known ? reasonWords(known) : lostWords(snap, holding));

@@ -18,7 +18,8 @@ export function suggestTrim(shot, snap) {
 	const now = inUnit(snap.set.trim[snap.set.kind], "ms");
 	const way = shot.verdict === "early" ? 1 : shot.verdict === "late" ? -1 : 0;
 	// Once the trim is another than the shot's, the verdict has been acted on.
-	if (way === 0 || shot.problem !== "" || shot.kind !== snap.set.kind || now === null || now !== shot.trim_ms) return null;
+	const stands = shot.problem === "" && shot.kind === snap.set.kind && now === shot.trim_ms;
+	if (way === 0 || !stands || now === null) return null;
 	const opposite = way > 0 ? "late" : "early";
 	const beyond = snap.shots
 		.filter((s) => s.kind === shot.kind && s.verdict === opposite && s.problem === "")
@@ -28,7 +29,11 @@ export function suggestTrim(shot, snap) {
 	return Math.round(now + way * Math.max(1, Math.round(by)));
 }
 
-/** How far the band's end is, halved. A throw's band is that of its speeds, which the gate measures. @param {number} way @param {Snapshot} snap */
+/**
+ * How far the band's end is, halved. A throw's band is that of its speeds, which the gate measures.
+ * @param {number} way
+ * @param {Snapshot} snap
+ */
 function byBand(way, snap) {
 	const p = snap.preview;
 	if (!p || p.table.length > 1) return stepMs;

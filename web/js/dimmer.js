@@ -1,0 +1,26 @@
+// How much light the screen gives, below what the browser and the phone can be set to.
+
+import { attr, button, byId } from "./dom.js";
+import { remember, remembered } from "./store.js";
+
+/** @typedef {"full" | "dim" | "dimmest"} Light */
+
+/** @type {Record<Light, string>} */
+const words = { full: "As it is", dim: "Dim", dimmest: "Dimmest" };
+
+/** Makes the buttons of a group with which the page is dimmed. @param {string} id of the group */
+export function makeDimmer(id) {
+	const group = byId(id);
+	for (const [light, word] of Object.entries(words)) {
+		group.append(button({ "data-light": light, onclick: () => choose(/** @type {Light} */ (light)) }, word));
+	}
+	const before = remembered("light");
+	choose(before !== null && before in words ? /** @type {Light} */ (before) : "full");
+
+	/** @param {Light} light */
+	function choose(light) {
+		remember("light", light);
+		attr(document.documentElement, "data-dim", light !== "full" && light);
+		for (const b of group.children) attr(b, "aria-pressed", `${b.getAttribute("data-light") === light}`);
+	}
+}
