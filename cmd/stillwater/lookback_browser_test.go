@@ -107,6 +107,7 @@ func TestLookBack(t *testing.T) {
 		eveningRows+` === "Sheets of red water (open now); Crowns in milk"`)
 	p.roomy("evenings")
 	p.picture("lookback-01-evenings")
+	p.light("evenings", 2.8)
 
 	findByWord(p)
 	openEvening(p)
@@ -154,6 +155,7 @@ func openEvening(p *phone) {
 	p.roomy("evening")
 	p.narrow("evening")
 	p.picture("lookback-02-evening")
+	p.light("evening", 2.8)
 
 	p.tap(".to-shots")
 	p.until("the shots come into view", `document.querySelector('[data-number="5"]')`)
@@ -223,6 +225,7 @@ func judgeThrow(p *phone, d *machine) {
 	assert.Equal(t, "too high", kept(t, d.journal, 2, 1).Verdict)
 	p.roomy("throw judged")
 	p.picture("lookback-03-too-high")
+	p.light("opened shot", 2.8)
 	first := kept(t, d.journal, 1, 7)
 	assert.Equal(t, []any{true, 473}, []any{first.Star, first.File})
 	assert.Equal(t, "blurred", kept(t, d.journal, 1, 5).Picture)
@@ -276,6 +279,7 @@ func compareEvenings(p *phone) {
 	p.roomy("compare")
 	p.narrow("compare")
 	p.picture("lookback-05-compare")
+	p.light("compare", 2.8)
 	p.do(chromedp.NavigateBack())
 	p.until("back is the evening",
 		eveningTitle+` === "Crowns, deep pool" && document.querySelector(".evening").checkVisibility()`)
@@ -386,7 +390,13 @@ func TestLookBackTenThousand(t *testing.T) {
 	p.until("its verdict can be taken back, and no other be given", `[...document.querySelectorAll(
 		'[data-number="9999"] [data-verdict]')].filter((n) => n.matches("button") && n.checkVisibility())
 		.map((n) => n.dataset.verdict).join() === "early"`)
-	p.tap(`[data-number="9999"] .row-open`)
+	p.js(`document.querySelector('[data-number="9998"] .row-open').scrollIntoView({ block: "center" });
+		window.lower = document.querySelector('[data-number="9998"] .row-open');
+		window.at = lower.getBoundingClientRect().top;
+		lower.click()`)
+	assert.Equal(t, 1, eval[int](p, `document.querySelectorAll(".past-detail").length`), "one is open at a time")
+	assert.InDelta(t, 0, eval[float64](p, `lower.getBoundingClientRect().top - at`), 1, "the one that was pressed stays")
+	p.js(`lower.click()`)
 
 	const parts = `[...document.querySelectorAll(".part")]`
 	assert.Equal(t, 200, eval[int](p, parts+".length"))

@@ -90,7 +90,7 @@ export class EveningList {
 		if (!first) this.#stale = setTimeout(() => this.node.checkVisibility() && this.load(), newsMs);
 	}
 
-	/** Another evening is chosen for one, null: none is. @param {PastSession | null} session */
+	/** Another evening is chosen for one, null: none is. @param {{ id: number, title: string } | null} session */
 	choose(session) {
 		this.#chosen = session?.id ?? 0;
 		this.choosing.hidden = session === null;

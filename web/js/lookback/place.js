@@ -120,7 +120,7 @@ export class Place {
 		if (back) this.#keepScroll();
 		const from = this.#step;
 		this.#step = step;
-		this.list.choose(step.view === "choose" ? { .../** @type {PastSession} */ ({}), id: step.id, title: step.title } : null);
+		this.list.choose(step.view === "choose" ? step : null);
 		this.#drop(step);
 		if (step.view === "evening" && !this.#evening) this.#openEvening(step.id, step.matches);
 		if (step.view === "compare") this.#openCompare(step.ids);
