@@ -109,12 +109,12 @@ func ListPins(conf config.Config, m gpiochip.Machine) PinList {
 
 // Write writes the list for people.
 func (l PinList) Write(w io.Writer) error {
-	fmt.Fprintf(w, "Machine        %s\nConfiguration  %s\n", cmp.Or(l.Host, "it does not say what it is"),
+	fmt.Fprintf(w, "Machine        %s\nConfiguration  %s\n", cmp.Or(l.Host, "unknown (no device tree)"),
 		cmp.Or(l.Configuration, "none"))
 	var err error
 	switch {
 	case len(l.Pins) == 0:
-		fmt.Fprintln(w, "\nNo GPIO lines to be seen here.")
+		fmt.Fprintln(w, "\nNo GPIO lines were found.")
 	case l.Header:
 		fmt.Fprintln(w)
 		err = l.writeTable(w)

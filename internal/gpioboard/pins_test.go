@@ -78,7 +78,7 @@ func TestPinsWithoutAHeader(t *testing.T) {
 	assert.Equal(t, `output "a", output "b"`, list.Pins[55].Use)
 	var out strings.Builder
 	require.NoError(t, list.Write(&out))
-	assert.Contains(t, out.String(), "Machine        it does not say what it is\nConfiguration  none\n")
+	assert.Contains(t, out.String(), "Machine        unknown (no device tree)\nConfiguration  none\n")
 	assert.Contains(t, out.String(), "No header of this machine is known here")
 	assert.NotContains(t, out.String(), "position")
 	assert.Len(t, rowsWith(out.String(), "gpiochip0", " 3 ", "lamp"), 1, out.String())
@@ -88,7 +88,7 @@ func TestPinsOfNoMachine(t *testing.T) {
 	list := gpioboard.ListPins(config.Default(), gpiochip.Machine{})
 	var out strings.Builder
 	require.NoError(t, list.Write(&out))
-	assert.Contains(t, out.String(), "No GPIO lines to be seen here.")
+	assert.Contains(t, out.String(), "No GPIO lines were found.")
 	b, err := json.Marshal(list)
 	require.NoError(t, err)
 	assert.JSONEq(t, `{"host":"","configuration":"","header":false,"pins":[],"unknown":[]}`, string(b))

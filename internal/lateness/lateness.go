@@ -137,7 +137,7 @@ func Assess(s Summary, p Plan) Verdict {
 	case allowed == Negligible:
 		return Verdict{true, fmt.Sprintf("good enough for %s: %s, too little for a picture to show", p.Name, late)}
 	}
-	return Verdict{true, fmt.Sprintf("good enough for %s: %s, and from shot to shot it varies by %v anyway", p.Name, late,
+	return Verdict{true, fmt.Sprintf("good enough for %s: %s, and the plan itself varies by %v from shot to shot", p.Name, late,
 		Round(p.Repeat))}
 }
 

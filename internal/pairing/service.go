@@ -98,10 +98,10 @@ func explain(err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return fmt.Errorf("no Stillwater service runs here; start it with: sudo systemctl start stillwater "+
-			"(one that was started by hand shows the code itself, makes a new one when it is started again, and forgets "+
-			"all phones when that is with --forget-phones): %w", err)
+			"(one that you started by hand shows the code on its terminal; start it again for a new code, with --forget-phones "+
+			"to forget all phones): %w", err)
 	case errors.Is(err, fs.ErrPermission):
-		return fmt.Errorf("the code is for whoever administers this machine; type: sudo stillwater pairing: %w", err)
+		return fmt.Errorf("only an administrator of this machine may see the code; type: sudo stillwater pairing: %w", err)
 	}
 	return err
 }
