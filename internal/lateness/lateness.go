@@ -137,8 +137,8 @@ func Assess(s Summary, p Plan) Verdict {
 	case allowed == Negligible:
 		return Verdict{true, fmt.Sprintf("good enough for %s: %s, too little for a picture to show", p.Name, late)}
 	}
-	return Verdict{true, fmt.Sprintf("good enough for %s: %s, and the plan itself varies by %v from shot to shot", p.Name, late,
-		Round(p.Repeat))}
+	return Verdict{true, fmt.Sprintf("good enough for %s: %s, and the plan itself varies by %v from shot to shot", p.Name,
+		late, Round(p.Repeat))}
 }
 
 // Round leaves two or three digits of a time, for people.

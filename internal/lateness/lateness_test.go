@@ -96,7 +96,7 @@ func TestJudge(t *testing.T) {
 		want string
 	}{
 		"nothing":        {Summary{}, throw, false, "nothing was measured"},
-		"a third":        {Summary{Count: 1, P99: 3 * ms, Max: 4 * ms}, throw, true, "the plan itself varies by 9ms from shot to shot"},
+		"a third":        {Summary{Count: 1, P99: 3 * ms, Max: 4 * ms}, throw, true, "the plan itself varies by 9ms"},
 		"more":           {Summary{Count: 1, P99: 3*ms + 1, Max: 4 * ms}, throw, false, "3ms would be"},
 		"given up":       {Summary{Count: 1, P99: 1, Max: 11 * ms}, throw, false, "more than 10ms late is not fired"},
 		"at the limit":   {Summary{Count: 1, P99: 1, Max: 10 * ms}, throw, true, "good enough for a throw"},
