@@ -117,6 +117,7 @@ export interface InputView {
 export interface Break {
 	at: number;
 	length_ms: number;
+	pieces: number;
 }
 
 export interface Level {

@@ -228,7 +228,7 @@ func (p *phone) fail(format string, args ...any) {
 // state waits until the page shows the state, in the document's attribute and as its headline.
 func (p *phone) state(name, word string) {
 	p.t.Helper()
-	p.until("the state is "+name, fmt.Sprintf(`document.documentElement.dataset.state === %q &&
+	p.until("the state is "+name, fmt.Sprintf(`document.documentElement?.dataset.state === %q &&
 		document.querySelector("#state-word").textContent === %q`, name, word))
 }
 

@@ -39,8 +39,7 @@ func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
 	defer p.mu.Unlock()
 	box := make(chan *control.Snapshot, 100)
 	p.boxes[box] = true
-	now := p.snap
-	box <- &now
+	box <- complete(p.snap)
 	return box, func(time.Time) { p.mu.Lock(); defer p.mu.Unlock(); delete(p.boxes, box) }
 }
 
@@ -74,9 +73,19 @@ func (p *puppet) be(change func(*control.Snapshot)) {
 	change(&p.snap)
 	p.snap.Sent = time.Now()
 	for box := range maps.Keys(p.boxes) {
-		now := p.snap
-		box <- &now
+		box <- complete(p.snap)
 	}
+}
+
+// complete gives lists that a test left out: the control sends none that is null.
+func complete(s control.Snapshot) *control.Snapshot {
+	s.Inputs = slices.Clone(s.Inputs)
+	for i := range s.Inputs {
+		s.Inputs[i].Breaks = append([]control.Break{}, s.Inputs[i].Breaks...)
+	}
+	s.DryShots = append([]control.DryShot{}, s.DryShots...)
+	s.Lag.Bins = append([]control.LagBin{}, s.Lag.Bins...)
+	return &s
 }
 
 // last is the newest command of a kind.
@@ -157,6 +166,8 @@ func TestHints(t *testing.T) {
 		"session":           b.sessionDate,
 		"go":                b.goKeepsItsPlace,
 		"signals":           b.signals,
+		"sensors":           b.sensors,
+		"how it arms":       b.howItArms,
 		"locked phone":      b.lockedPhone,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })

@@ -64,6 +64,9 @@ func (b *browser) signals(t *testing.T) {
 	p.fit("signals")
 	p.narrow("signals")
 
+	become(control.Arming, "Arming", func(s *control.Snapshot) { s.ArmsAt = s.Sent.Add(3 * time.Second).UnixMilli() })
+	played("a countdown", "tone 880", "vibrate 40")
+	m.be(func(s *control.Snapshot) { s.ArmsAt = 0 })
 	become(control.Armed, "Armed", armed)
 	played("armed", "tone 660", "tone 990", "vibrate 80,60,240", "keeps on the screen")
 	become(control.Firing, "Firing", armed)

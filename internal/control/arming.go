@@ -58,7 +58,7 @@ func (c *Control) countDown(a arming) error {
 	r := a.run
 	r.timer.stop()
 	r.timer = c.tasks.after(time.Until(r.armsAt), func() { c.countedDown(r, a.link) })
-	c.reason = "arming after a delay"
+	c.reason = "counting down to armed; disarm cancels it"
 	c.publish()
 	return nil
 }

@@ -18,7 +18,8 @@ import (
 // Break is one time that a beam was broken, a sound heard, or a switch pressed.
 type Break struct {
 	At       int64   `json:"at"`        // Unix ms when it began
-	LengthMs float64 `json:"length_ms"` // 0: not known, as several came too close together
+	LengthMs float64 `json:"length_ms"` // from the first edge to the last; 0: not known
+	Pieces   int     `json:"pieces"`    // 1: it was one
 }
 
 // Level is how loud a microphone is, in steps of the board's converter, and what counts as a sound.
@@ -78,7 +79,8 @@ func (s *sensor) chatter(role wiring.Role, now time.Time) string {
 func (s *sensor) view(in InputView, now time.Time) InputView {
 	in.Breaks = []Break{}
 	for _, b := range s.meter.Breaks() {
-		in.Breaks = append(in.Breaks, Break{At: s.seen.Add(b.From - s.at).UnixMilli(), LengthMs: ms(b.Length)})
+		began := s.seen.Add(b.From - s.at)
+		in.Breaks = append(in.Breaks, Break{At: began.UnixMilli(), LengthMs: ms(b.Length), Pieces: b.Pieces})
 	}
 	in.Chatter = s.chatter(wiring.Role(in.Role), now)
 	if s.level != nil {

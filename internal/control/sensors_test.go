@@ -32,7 +32,7 @@ func TestBreaksAreShown(t *testing.T) {
 		time.Sleep(300 * time.Millisecond)
 		x.edge(false, 1, at+3_000_000)
 		began := time.Now().Add(-300 * time.Millisecond)
-		assert.Equal(t, []Break{{At: began.UnixMilli(), LengthMs: 300}}, x.input(testBeam).Breaks)
+		assert.Equal(t, []Break{{At: began.UnixMilli(), LengthMs: 300, Pieces: 1}}, x.input(testBeam).Breaks)
 
 		time.Sleep(10 * time.Hour) // far more than the board's clock takes to wrap
 		x.edge(true, 1, 77)

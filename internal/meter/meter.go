@@ -17,7 +17,8 @@ type Edges struct {
 // Break is one time that a beam was broken, a sound heard, or a switch pressed.
 type Break struct {
 	From   time.Duration
-	Length time.Duration // 0: not known, as several came too close together to be reported one by one
+	Length time.Duration // from the first edge to the last; 0: not known
+	Pieces int           // 1: it was one; more: it was free in between, too briefly to be reported each time
 }
 
 // Chatter is a sensor that changes again and again.
@@ -56,8 +57,9 @@ type Meter struct {
 	breaks []Break // oldest first
 	count  int
 	active bool
-	since  time.Duration // active since; only known if exact
-	exact  bool
+	since  time.Duration // when the break under way began; only if it is known
+	known  bool
+	pieces int
 	recent []Edges // reports within the window
 }
 
@@ -68,28 +70,28 @@ func (m *Meter) Add(e Edges) {
 	}
 	m.recent = append(m.recent, e)
 	m.forget(e.At)
-	single := e.Count == 1 && e.Active != m.active
-	began := e.Count / 2 // whole breaks or gaps inside the report
+	began := e.Count / 2 // breaks that began within the report
 	if e.Active && e.Count%2 == 1 {
 		began++
 	}
-	switch {
-	case single && e.Active:
-		m.since, m.exact = e.At, true
-	case single && m.exact:
-		m.keep(Break{From: m.since, Length: e.At - m.since})
-		m.exact = false
-	default:
-		m.exact = false
-		if !e.Active {
-			m.keep(Break{From: e.At})
-		}
+	if !m.active {
+		m.pieces, m.known = 0, e.Count == 1
+		m.since = e.At
 	}
 	m.count += began
+	m.pieces += began
+	if !e.Active && (m.active || began > 0) {
+		m.keepBreak(e.At)
+	}
 	m.active = e.Active
 }
 
-func (m *Meter) keep(b Break) {
+// keepBreak keeps the break that is over.
+func (m *Meter) keepBreak(at time.Duration) {
+	b := Break{From: m.since, Pieces: m.pieces}
+	if m.known {
+		b.Length = at - m.since
+	}
 	m.breaks = append(m.breaks, b)
 	m.breaks = m.breaks[max(len(m.breaks)-keptBreaks, 0):]
 }

@@ -69,16 +69,19 @@ const millis = time.Millisecond
 func TestLengthOfABreak(t *testing.T) {
 	m, _, chatters := measure([]time.Duration{0, 3 * millis, 2000 * millis, 2300 * millis, 4000 * millis})
 	assert.False(t, chatters)
-	assert.Equal(t, []Break{{2000 * millis, 300 * millis}, {0, 3 * millis}}, m.Breaks())
+	assert.Equal(t, []Break{{2000 * millis, 300 * millis, 1}, {0, 3 * millis, 1}}, m.Breaks())
 	assert.Equal(t, 3, m.Count(), "the last one goes on")
 }
 
-// Where several came in one report, that is said instead of a length.
+// A ragged sheet is one break in pieces, from its first edge to its last. Of what came and went within one report only
+// the end is known.
 func TestBreaksThatCameTooClose(t *testing.T) {
 	m, _, chatters := measure([]time.Duration{0, 3 * millis, 10 * millis, 13 * millis, 20 * millis, 22 * millis})
 	assert.False(t, chatters, "a ragged sheet is no chatter")
 	assert.Equal(t, 3, m.Count())
-	assert.Equal(t, []Break{{22 * millis, 0}}, m.Breaks())
+	assert.Equal(t, []Break{{0, 22 * millis, 3}}, m.Breaks())
+	m, _, _ = measure([]time.Duration{0, 3 * millis, 60 * millis, 61 * millis, 62 * millis, 63 * millis})
+	assert.Equal(t, []Break{{63 * millis, 0, 2}, {0, 3 * millis, 1}}, m.Breaks())
 }
 
 // Every edge is counted, in whatever reports it came.
@@ -98,6 +101,7 @@ func TestCount(t *testing.T) {
 			if b.Length > 0 {
 				require.Contains(t, edges, b.From)
 				require.Contains(t, edges, b.From+b.Length)
+				require.Positive(t, b.Pieces)
 			}
 		}
 	}

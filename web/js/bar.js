@@ -7,6 +7,7 @@ import { keep, kept } from "./store.js";
 import { voice } from "./voice.js";
 
 /** @import { Kind, Snapshot } from "../protocol.d.ts" */
+/** @import { Arming } from "./arming.js" */
 /** @import { Commands } from "./commands.js" */
 
 /** What the simulated room is asked for, by kind: to do, while it is done, and done. @type {Record<Kind, string[]>} */
@@ -26,9 +27,14 @@ export class Bar {
 	#lastDisarm = -Infinity;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #hintTimer;
 
-	/** @param {Commands} commands @param {(what: "care" | "set") => void} lead shows what keeps it from being armed */
-	constructor(commands, lead) {
+	/**
+	 * @param {Commands} commands
+	 * @param {Arming} arming how it is armed
+	 * @param {(what: "care" | "set") => void} lead shows what keeps it from being armed
+	 */
+	constructor(commands, arming, lead) {
 		this.commands = commands;
+		this.arming = arming;
 		this.lead = lead;
 		this.no = byId("bar-no");
 		this.arm = /** @type {HTMLButtonElement} */ (byId("arm"));
@@ -39,7 +45,7 @@ export class Bar {
 			progress: (share) => {
 				byId("arm-fill").style.transform = `scaleX(${share})`;
 				this.arm.classList.toggle("pressed", share > 0);
-				text(byId("arm-word"), share > 0 ? "Keep holding" : "Hold to arm");
+				this.showWord(share > 0);
 			},
 			act: () => this.#armNow(),
 			hint: (why) => this.#hint(why === "short" ? "Hold it for most of a second: a tap does not arm." : whyWords[why]),
@@ -55,8 +61,14 @@ export class Bar {
 		this.count.value = kept("shots") ?? "1";
 		this.count.addEventListener("input", () => this.#keepCount());
 		this.#keepCount();
+		this.showWord();
 		byId("count-less").addEventListener("click", () => this.#setCount(Number(this.count.value) - 1));
 		byId("count-more").addEventListener("click", () => this.#setCount(Number(this.count.value) + 1));
+	}
+
+	/** What a hold does. @param {boolean} [held] */
+	showWord(held = false) {
+		text(byId("arm-word"), held ? "Keep holding" : this.arming.word);
 	}
 
 	/** Anything but safe, or asked to arm: a fault too is cleared by disarming. */
@@ -156,7 +168,7 @@ export class Bar {
 			this.count.focus();
 			return;
 		}
-		this.#asking = this.commands.send({ type: "arm", shots }, this.no, () => this.idle());
+		this.#asking = this.commands.send({ type: "arm", shots, ...this.arming.fields }, this.no, () => this.idle());
 		if (this.#snap) this.show(this.#snap, this.#holding);
 	}
 

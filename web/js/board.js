@@ -1,11 +1,11 @@
-// The board: its sensors as they are now, and a test of each output by itself.
+// The board in words, and a test of each output by itself.
 
 import { attr, button, byId, el, keyed, text } from "./dom.js";
 import { pressAndHold, whyWords } from "./hold.js";
 import { sentence } from "./refusals.js";
 import { capital } from "./words.js";
 
-/** @import { InputView, Snapshot } from "../protocol.d.ts" */
+/** @import { Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 
 export class Board {
@@ -21,16 +21,6 @@ export class Board {
 		const link = b.connected ? `connected, one tick is ${b.tick_us} µs` : "not connected";
 		const why = b.connected ? "" : sentence(b.problem);
 		text(byId("board-words"), `${capital(b.name)}: ${kind}. ${sentence(link)} ${why}`);
-		keyed(
-			byId("inputs"),
-			snap.inputs,
-			(i) => i.name,
-			() => el("li", {}),
-			(node, i) => {
-				text(node, inputWords(i));
-				attr(node, "data-active", i.active ? "yes" : "no");
-			},
-		);
 		this.#showOutputs(snap);
 	}
 
@@ -62,11 +52,4 @@ export class Board {
 		});
 		return el("li", {}, press, note);
 	}
-}
-
-/** @param {InputView} i */
-function inputWords(i) {
-	const role = i.role === "" || i.role === i.name ? "" : ` (${i.role})`;
-	const edges = i.edges === 1 ? "one edge" : `${i.edges} edges`;
-	return `${i.name}${role}: ${i.active ? "active now" : "quiet"}, ${edges} seen`;
 }

@@ -1,14 +1,17 @@
 // The page once paired: it shows each snapshot as a whole, place by place, and sends commands.
 
-import { attr, byId } from "./dom.js";
+import { attr, byId, el, keyed } from "./dom.js";
+import { Arming, dryWords } from "./arming.js";
 import { Bar } from "./bar.js";
 import { Board } from "./board.js";
 import { CareList } from "./care.js";
 import { Controls } from "./controls.js";
 import { placeRefusal } from "./fields.js";
 import { makeDimmer } from "./dimmer.js";
+import { LagMeasurement } from "./lag.js";
 import { LookBack } from "./lookback.js";
 import { Places } from "./places.js";
+import { Sensors } from "./sensors.js";
 import { SetUp } from "./setup.js";
 import { Shoot } from "./shoot.js";
 import { StateHeader } from "./state.js";
@@ -40,10 +43,14 @@ export class Page {
 		this.controls = new Controls(commands);
 		this.setup = new SetUp(commands);
 		this.board = new Board(commands);
+		this.sensors = new Sensors(commands);
+		this.sensors.refresh = () => this.#snap && this.sensors.show(this.#snap);
+		this.lag = new LagMeasurement(commands);
+		this.arming = new Arming(() => this.bar?.showWord());
 		this.shoot = new Shoot(commands);
 		this.lookback = new LookBack(commands);
 		this.phone = new ThisPhone();
-		this.bar = new Bar(commands, (what) => this.#lead(what));
+		this.bar = new Bar(commands, this.arming, (what) => this.#lead(what));
 		/** @type {Field[]} */
 		this.fields = [...this.shoot.fields, ...this.setup.fields];
 		byId("page").addEventListener("click", (e) => this.#fix(e));
@@ -78,6 +85,9 @@ export class Page {
 		this.care.show(snap);
 		this.setup.show(snap);
 		this.board.show(snap);
+		this.sensors.show(snap);
+		this.lag.show(snap);
+		keyed(byId("arming-shots"), dryWords(snap), (words) => words, (words) => el("li", {}, words));
 		this.controls.show(snap, me);
 		this.shoot.show(snap);
 		this.lookback.show(snap, me);
@@ -128,8 +138,10 @@ export class Page {
 		}
 		const until = (/** @type {number} */ end) => (end > 0 ? Math.max(0, end - (Date.now() - this.#clockOff)) : null);
 		const left = until(snap.armed_ends);
-		this.state.tick(snap, left);
-		this.shoot.armed.tick(left ?? until(snap.arms_at), snap.arm_for_s * 1000);
+		const arms = until(snap.arms_at);
+		this.state.tick(snap, left, arms);
+		this.phone.tick(arms);
+		this.shoot.armed.tick(left ?? arms, snap.arm_for_s * 1000);
 	}
 
 	/** What is armed is shot: go there, unless somebody is typing. */

@@ -21,6 +21,9 @@ export const signals = {
 	fault: { word: "Fault", tones: [[294, 300], [294, 300], [294, 300]] },
 };
 
+/** Heard in each second of a countdown to armed. @type {Tone} */
+export const secondTone = [880, 40];
+
 /** One for each shot left. @type {Tone} */
 export const countTone = [1047, 60];
 /** More than so many are not counted by ear. */
@@ -48,7 +51,8 @@ export function happened(before, now) {
 	const shots = now.shots.filter((s) => s.id > newest).reverse();
 	for (const shot of shots) names.push(shot.status === "done" ? "fired" : "rejected");
 	const refused = now.notice !== "" && now.notice !== before.notice && isLive(now);
-	if (refused && shots.length === 0) names.push("rejected");
+	const rehearsed = now.dry_shots[0]?.number !== before.dry_shots[0]?.number;
+	if (refused && shots.length === 0 && !rehearsed) names.push("rejected");
 	if (now.state === "fault" && before.state !== "fault") names.push("fault");
 	else if (isLive(before) && now.state === "safe") names.push("disarmed");
 	return { names, left: names.includes("fired") ? now.armed_left : null };

@@ -4,7 +4,7 @@ import { attr, byId, text } from "./dom.js";
 import { scene } from "./drawings/scenes.js";
 import { sentence } from "./refusals.js";
 import { voice } from "./voice.js";
-import { capital, isDark, isLive, lostWords, nextWords, reasonWords, stateWord } from "./words.js";
+import { capital, countdownWords, isDark, isLive, lostWords, nextWords, reasonWords, stateWord } from "./words.js";
 
 /** @import { Snapshot } from "../protocol.d.ts" */
 
@@ -40,9 +40,14 @@ export class StateHeader {
 		this.#announce(known, state);
 	}
 
-	/** The line about what happens next; not read aloud as it counts down. @param {Snapshot} snap @param {number | null} left */
-	tick(snap, left) {
-		text(byId("state-next"), nextWords(snap, left));
+	/**
+	 * The line about what happens next; not read aloud as it counts down.
+	 * @param {Snapshot} snap
+	 * @param {number | null} left ms until arming ends
+	 * @param {number | null} arms ms until it is armed
+	 */
+	tick(snap, left, arms) {
+		text(byId("state-next"), arms !== null && arms > 0 ? countdownWords(arms) : nextWords(snap, left));
 	}
 
 	/** @param {Snapshot | null} snap @param {string} state */

@@ -3,7 +3,7 @@
 
 import { attr, button, byId, el, text } from "./dom.js";
 import { drawSignal } from "./drawings/signal.js";
-import { happened, signals } from "./signals.js";
+import { happened, secondTone, signals } from "./signals.js";
 import { Sounder } from "./sounder.js";
 import { remember, remembered } from "./store.js";
 import { isLive } from "./words.js";
@@ -23,6 +23,7 @@ export class ThisPhone {
 	/** @type {Snapshot | null} */ #snap = null;
 	/** @type {WakeLockSentinel | null} */ #awake = null;
 	#asking = false;
+	#second = 0;
 
 	constructor() {
 		byId("phone-switches").append(
@@ -55,6 +56,13 @@ export class ThisPhone {
 		if (left !== null && this.#count === "beeped") this.#sounder.beepCount(left, { ...this.#by, sound: true });
 		if (left !== null && this.#count === "spoken") this.#sounder.speakCount(left);
 		this.#keepAwake();
+	}
+
+	/** It is armed in so long: a tick each second. @param {number | null} arms ms, null: it is not being armed */
+	tick(arms) {
+		const second = arms === null ? 0 : Math.ceil(arms / 1000);
+		if (second > 0 && second !== this.#second) this.#sounder.play([secondTone], this.#by);
+		this.#second = second;
 	}
 
 	/** @param {"sound" | "vibrate"} what @param {string} word @param {boolean} can */

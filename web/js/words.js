@@ -25,11 +25,14 @@ export const isLive = (snap) => live.includes(snap.state);
 export const isDark = (snap) => isLive(snap) || snap.state === "arming";
 
 /** @param {Snapshot} snap */
-export const stateWord = (snap) => stateWords[snap.state] ?? snap.state;
+export const stateWord = (snap) => (snap.dry_run && snap.state === "armed" ? "Dry run" : (stateWords[snap.state] ?? snap.state));
+
+/** @param {number} arms ms until it is armed */
+export const countdownWords = (arms) => `Arms in ${Math.ceil(arms / 1000)} s. Disarm cancels it.`;
 
 /** The reason without the state's word before it, which stands above it already. @param {Snapshot} snap */
 export function reasonWords(snap) {
-	const word = `${snap.state}: `;
+	const word = snap.dry_run ? "dry run, " : `${snap.state}: `;
 	return sentence(snap.reason.startsWith(word) ? snap.reason.slice(word.length) : snap.reason);
 }
 
