@@ -186,6 +186,8 @@ func (b *browser) noteRefused(t *testing.T) {
 	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
 	p.until("the verdict is refused over its buttons", `document.querySelector("#shoot-says .refusal").checkVisibility()`)
 	p.fit("note refused")
+	p.tap("#shoot-says .close")
+	p.until("it is put away", `!document.querySelector("#shoot-says .refusal").checkVisibility()`)
 	p.picture("steady-note-refused")
 	p.clean()
 }

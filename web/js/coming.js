@@ -45,7 +45,7 @@ export class Coming {
 	/** Draws what is in sight, as wide as it is. */
 	#draw() {
 		const [drawing, curve] = [byId("coming-drawing"), byId("table")];
-		const wide = [drawing, curve].map((place) => (place.checkVisibility() ? Math.floor(place.clientWidth) : 0));
+		const wide = [drawing, curve].map((place) => (place.checkVisibility?.() ?? true ? Math.floor(place.clientWidth) : 0));
 		const key = `${wide} ${JSON.stringify(this.#preview)}`;
 		if (key === this.#drawn) return;
 		this.#drawn = key;

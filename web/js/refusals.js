@@ -30,6 +30,8 @@ export function show(place, refusal, before = "") {
 		icon("warn"),
 		el("div", {}, el("p", {}, refusalText(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
 	);
+	// One that lies over what is below it can be put away.
+	if (place.closest(".says")) place.append(button({ class: "close", onclick: () => show(place, null) }, "Close"));
 	place.hidden = false;
 }
 
