@@ -157,7 +157,7 @@ class Detail {
 				send(input.value.trim());
 			},
 		});
-		return { input, node: el("div", { class: "past-field" }, el("label", { for: id }, label), input) };
+		return { input, node: el("div", { class: `past-field past-${name}` }, el("label", { for: id }, label), input) };
 	}
 
 	/** @param {string} typed */
