@@ -5,6 +5,7 @@ import (
 	"go/ast"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 )
 
@@ -65,6 +66,43 @@ func checkGuideLayers(t tree) (found []string) {
 		if _, known := layers[s.dir()]; known && !testPackages[s.dir()] && s.dir() != "web" && !listed[s.dir()] {
 			found = append(found, fmt.Sprintf("%s: %s is in no table", guide, s.dir()))
 			listed[s.dir()] = true
+		}
+	}
+	return found
+}
+
+// direct is a module in go.mod that this project imports itself, and its version.
+var direct = regexp.MustCompile(`(?m)^\s*(?:require )?([a-z0-9.]+\.[a-z]+/\S+) (v\S+)$`)
+
+func librariesRule() rule {
+	const gomod = "module stillwater\nrequire (\n\texample.org/m v1.2.0\n\texample.org/n v0.1.0 // indirect\n)\n"
+	return rule{"the guide lists the libraries in use", checkLibraries, []example{
+		{files{"go.mod": gomod, guide: "| example.org/m | v1.1.0 | v1.2.0 | x |"},
+			"DEVELOPERS.md: example.org/m is used at v1.2.0: list it, with its newest release"},
+		{files{"go.mod": gomod, guide: ""}, "example.org/m is used at v1.2.0"},
+	}, []files{{"go.mod": gomod, guide: "| example.org/l, example.org/m | v1.0.0, v1.2.0 | the same | x |"}}}
+}
+
+// checkLibraries finds the modules whose row does not have the version in use in its second column.
+func checkLibraries(t tree) (found []string) {
+	var rows [][]string
+	for _, s := range t.files {
+		if s.path == guide {
+			for line := range strings.Lines(s.text) {
+				rows = append(rows, strings.Split(line, "|"))
+			}
+		}
+	}
+	for _, s := range t.files {
+		if s.path != "go.mod" {
+			continue
+		}
+		for _, m := range direct.FindAllStringSubmatch(s.text, -1) {
+			if !slices.ContainsFunc(rows, func(row []string) bool {
+				return len(row) > 3 && strings.Contains(row[1], m[1]) && strings.Contains(row[2], m[2])
+			}) {
+				found = append(found, fmt.Sprintf("%s: %s is used at %s: list it, with its newest release", guide, m[1], m[2]))
+			}
 		}
 	}
 	return found

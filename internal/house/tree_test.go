@@ -155,7 +155,8 @@ func (f files) load(t *testing.T) tree {
 }
 
 func allRules() []rule {
-	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), wordRule(), sleepRule())
+	return append(append(importRules(), codeRules()...), guideRule(), layersRule(), librariesRule(), wordRule(),
+		sleepRule())
 }
 
 // one is a tree of a single file.
