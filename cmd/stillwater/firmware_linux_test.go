@@ -50,6 +50,22 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 	}
 	assert.Equal(t, map[string]int{"shutter": 1, "flash1": 1, "flash2": 1}, on)
 
+	// The microphone's level comes from the chip's converter, and its threshold goes there.
+	h.until("the level is measured", func(s *control.Snapshot) bool { return s.Inputs[2].Level != nil })
+	h.must(control.Command{Type: "threshold", Input: "microphone", Level: 60})
+	h.until("the threshold is set", func(s *control.Snapshot) bool { return s.Inputs[2].Level.Threshold == 60 })
+
+	// A dry run goes by the same edges and switches nothing.
+	board.Changes()
+	h.must(control.Command{Type: "arm", Shots: 1, Dry: true})
+	board.Pin("beam", false)
+	h.until("it ran dry", func(s *control.Snapshot) bool { return len(s.DryShots) == 1 })
+	board.Pin("beam", true)
+	h.until("that was all", func(s *control.Snapshot) bool { return s.State == control.Safe })
+	assert.InDelta(t, made.DelayMs, h.last.DryShots[0].DelayMs, 0.001)
+	assert.Equal(t, 1, h.last.ShotCount, "only the real shot counts")
+	assert.Empty(t, board.Changes(), "no output moved")
+
 	// A foot on the button disarms, and while it is down nothing is armed.
 	h.arm(9)
 	board.Pin("button", false)
