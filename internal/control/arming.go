@@ -58,7 +58,10 @@ func (c *Control) countDown(a arming) error {
 	r := a.run
 	r.timer.stop()
 	r.timer = c.tasks.after(time.Until(r.armsAt), func() { c.countedDown(r, a.link) })
-	c.reason = "counting down to armed; disarm cancels it"
+	c.reason = "armed when the time is over; disarm cancels it"
+	if r.dry() {
+		c.reason = "a dry run when the time is over; disarm cancels it"
+	}
 	c.publish()
 	return nil
 }

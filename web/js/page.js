@@ -29,6 +29,7 @@ export class Page {
 	#online = false;
 	#fresh = true;
 	#clockOff = 0;
+	#countdown = 0; // how long the one under way is, ms
 	#lostAt = 0;
 	#refusedAt = { field: "" };
 
@@ -141,7 +142,8 @@ export class Page {
 		const arms = until(snap.arms_at);
 		this.state.tick(snap, left, arms);
 		this.phone.tick(arms);
-		this.shoot.armed.tick(left ?? arms, snap.arm_for_s * 1000);
+		this.#countdown = arms === null ? 0 : Math.max(this.#countdown, arms);
+		this.shoot.armed.tick(left ?? arms, left === null ? this.#countdown : snap.arm_for_s * 1000);
 	}
 
 	/** What is armed is shot: go there, unless somebody is typing. */

@@ -162,5 +162,5 @@ const timesWords = (n) => (n === 0 ? "Nothing seen yet" : n === 1 ? "Once so far
 /** @param {Break} b */
 function lengthWords({ length_ms, pieces }) {
 	const length = length_ms > 0 ? `${ms(length_ms)} ms` : "a moment";
-	return pieces > 1 ? `${length}, in ${pieces} pieces` : length;
+	return pieces > 1 ? `${length} in ${pieces} pieces` : length;
 }
