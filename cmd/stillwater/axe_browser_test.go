@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/elevation"
 	"stillwater/internal/need"
 )
 
@@ -47,7 +48,9 @@ func TestAccessibilityRules(t *testing.T) {
 	t.Parallel()
 	check := axe(t)
 	b := startBrowser(t)
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(m *puppet) {
+		m.snap.Elevation = elevation.Draw(m.snap.Set, elevation.Options{ForPage: true}).SVG
+	})
 	p.state("safe", "Safe")
 	everywhere := func(where string) {
 		t.Helper()

@@ -72,7 +72,7 @@ func TestElevationOnAPhone(t *testing.T) {
 	assert.Equal(t, control.Command{Type: "set", Field: "drop.height", Value: "55 cm", Epoch: 7}, set)
 	m.be(func(s *control.Snapshot) { drawn(t, s, "drop.height", "55 cm") })
 	p.until("it is drawn, and the field is closed", `document.querySelector(".editor").hidden &&
-		document.activeElement.ariaLabel?.replace("\u00a0", " ") === "Height of the fall, 55 cm: change"`)
+		document.activeElement.ariaLabel?.replace("\u00a0", " ") === "55 cm height of fall: change"`)
 	assert.True(t, eval[bool](p, `document.querySelector("#set-list #f-drop-height") !== null`), "and where it was")
 
 	m.mu.Lock()

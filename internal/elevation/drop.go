@@ -26,10 +26,10 @@ type dropFigure struct {
 
 func (f *figure) drawDrop() {
 	d := f.set.Drop
-	height := f.length("drop.height", d.Height, "height of fall", "Height of the fall")
-	pool := f.length("drop.pool_depth", d.PoolDepth, "depth of pool", "Depth of the pool")
-	beam := f.length("drop.beam", d.Beam, "nozzle to beam", "Nozzle to beam")
-	nozzle := f.length("drop.nozzle", d.Nozzle, "nozzle width", "Nozzle, outer width")
+	height := f.length("drop.height", d.Height, "height of fall", "")
+	pool := f.length("drop.pool_depth", d.PoolDepth, "depth of pool", "")
+	beam := f.length("drop.beam", d.Beam, "nozzle to beam", "")
+	nozzle := f.length("drop.nozzle", d.Nozzle, "nozzle width", "the outer one")
 	drop, diameter := f.dropSize()
 
 	g := &dropFigure{figure: f}
@@ -50,9 +50,9 @@ func (f *figure) drawDrop() {
 // dropSize is the drop's dimension: as measured, or as computed.
 func (f *figure) dropSize() (dimension, phys.Length) {
 	diameter, err := f.set.DropDiameter()
-	name, spoken := "drop, measured", "Drop, as measured"
+	name, more := "drop, measured", ""
 	if f.set.Drop.Diameter == 0 {
-		name, spoken = "drop, computed", "Drop, computed from the nozzle"
+		name, more = "drop, computed", "from the nozzle"
 	}
 	value, full := "⌀ "+inLength(diameter), diameter.String()
 	if f.set.Drop.Diameter == 0 {
@@ -61,7 +61,7 @@ func (f *figure) dropSize() (dimension, phys.Length) {
 	if err != nil || !(diameter > 0) {
 		diameter, value, full = f.set.Drop.Nozzle, "⌀ ?", "not known"
 	}
-	return f.dimension("drop.diameter", value, full, name, spoken), diameter
+	return f.dimension("drop.diameter", value, full, name, more), diameter
 }
 
 // setScale fits the fall and the pool into the figure. A pool that would take too much of it is broken, and one too

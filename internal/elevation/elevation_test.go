@@ -306,7 +306,7 @@ func TestBreaksAndEnlargements(t *testing.T) {
 func TestForPage(t *testing.T) {
 	page, file := Draw(set(t, "drop"), Options{ForPage: true}), Draw(set(t, "drop"), Options{})
 	assert.Contains(t, page.SVG, `data-field="drop.height" role="button" tabindex="0" `+
-		`aria-label="Height of the fall, 40`+"\u00a0"+`cm: change"`)
+		`aria-label="40`+"\u00a0"+`cm height of fall: change"`)
 	assert.NotContains(t, page.SVG, "<style")
 	assert.NotContains(t, page.SVG, "style=")
 	assert.Contains(t, file.SVG, "<style>")

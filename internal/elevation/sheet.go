@@ -123,7 +123,7 @@ func (s *sheet) reach(p point) {
 // dimension is a length with its value, which can be pressed to change it.
 type dimension struct {
 	field, value, name string
-	spoken             string // what is measured, in full
+	more               string // more of what is measured than the name says, for a screen reader
 	full               string // the value, not rounded
 	apart              bool   // not to scale
 	wrong              bool   // why the set cannot work
@@ -134,14 +134,14 @@ type dimension struct {
 }
 
 // dimension adds a dimension; its label is put in place by a column or a row.
-func (f *figure) dimension(field, value, full, name, spoken string) dimension {
-	return dimension{field: field, value: bound(value), full: bound(full), name: name, spoken: spoken,
+func (f *figure) dimension(field, value, full, name, more string) dimension {
+	return dimension{field: field, value: bound(value), full: bound(full), name: name, more: more,
 		marks: &pen{drawn: &f.drawn}, wrong: field == f.problem.Field}
 }
 
 // length is the dimension of a length.
-func (f *figure) length(field string, l phys.Length, name, spoken string) dimension {
-	return f.dimension(field, inLength(l), l.String(), name, spoken)
+func (f *figure) length(field string, l phys.Length, name, more string) dimension {
+	return f.dimension(field, inLength(l), l.String(), name, more)
 }
 
 const longestValue = 92.0 // in a row, in CSS pixels: no set that was typed has a longer one
@@ -245,14 +245,22 @@ func writeText(out *strings.Builder, class string, size float64, text string, at
 
 // group writes a dimension.
 func (s *sheet) group(out *strings.Builder, d dimension, pressable bool) {
-	class, say := "dim", d.spoken+", "+d.full
+	class, say := "dim", d.value+" "+d.name // begins as it is written, so that it can be pressed by voice
 	if d.apart {
 		class += " apart"
-		say += ", not to scale"
 	}
 	if d.wrong {
 		class += " wrong"
-		say += ", cannot work"
+		say += " " + wrongWords
+	}
+	if d.more != "" {
+		say += ", " + d.more
+	}
+	if d.full != d.value && !strings.HasSuffix(d.value, d.full) {
+		say += ", " + d.full
+	}
+	if d.apart {
+		say += ", not to scale"
 	}
 	fmt.Fprintf(out, `<g class="%s" data-field="%s"`, class, d.field)
 	if pressable {
@@ -272,6 +280,7 @@ func (s *sheet) group(out *strings.Builder, d dimension, pressable bool) {
 	x, y := b.middle().x, b.y+b.high/2-7.5*float64(len(lines)-1)
 	writeText(out, "value", valueSize, d.value, point{x, y - 2}, middle)
 	for i, line := range lines {
+		out.WriteString("\n") // words apart, for who reads them without seeing them
 		writeText(out, "name", nameSize, line, point{x, y + 14 + 15*float64(i)}, middle)
 	}
 	out.WriteString("</g>")

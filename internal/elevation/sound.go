@@ -5,9 +5,9 @@ import "stillwater/internal/phys"
 // drawSound draws microphone and source at their distance. Their signs have no scale.
 func (f *figure) drawSound() {
 	n, e := f.set.Sound, f.estimate
-	distance := f.length("sound.distance", n.Distance, "to microphone", "Sound to microphone")
-	air := f.dimension("sound.temperature", short(n.Temperature), n.Temperature.String(), "air", "Air temperature")
-	after := f.dimension("sound.after", short(n.After), n.After.String(), "after the sound", "Moment after the sound")
+	distance := f.length("sound.distance", n.Distance, "to microphone", "from the sound")
+	air := f.dimension("sound.temperature", short(n.Temperature), n.Temperature.String(), "air", "its temperature")
+	after := f.dimension("sound.after", short(n.After), n.After.String(), "after the sound", "the moment")
 	air.noLead = true
 	const y, low = 104.0, 140.0
 	source, microphone := point{52, y}, point{f.width - 52, y}

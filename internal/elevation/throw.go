@@ -157,7 +157,7 @@ func (g *throwFigure) at(p point) point {
 // drawGate draws the two beams, across the path.
 func (g *throwFigure) drawGate() dimension {
 	t := g.set.Throw
-	d := g.length("throw.gate", t.Gate, "beam to beam", "First beam to second, along the path")
+	d := g.length("throw.gate", t.Gate, "beam to beam", "the first to the second, along the path")
 	u := direction(g.gateAt, g.origin)
 	n := point{u.y, -u.x}
 	for _, at := range []point{g.gateAt, g.origin} {
@@ -177,7 +177,7 @@ func (g *throwFigure) drawGate() dimension {
 // drawAngle draws the angle at the second beam.
 func (g *throwFigure) drawAngle() dimension {
 	t := g.set.Throw
-	d := g.dimension("throw.angle", inDegrees(t.Angle), inDegrees(t.Angle), "angle at beam", "Angle at the second beam")
+	d := g.dimension("throw.angle", inDegrees(t.Angle), inDegrees(t.Angle), "angle at beam", "at the second one")
 	const radius = 38.0
 	turn := func(a phys.Angle) point {
 		sin, cos := math.Sincos(float64(a))
@@ -199,8 +199,7 @@ func (g *throwFigure) drawAngle() dimension {
 // drawFloor draws the floor, and how far the second beam is above it.
 func (g *throwFigure) drawFloor() dimension {
 	t := g.set.Throw
-	d := g.length("throw.above_floor", t.AboveFloor, "above floor",
-		"Second beam above the floor")
+	d := g.length("throw.above_floor", t.AboveFloor, "above floor", "the second beam")
 	g.back.lines("object", point{margin, g.floor}, point{g.width - margin, g.floor})
 	const x = 18.0
 	d.marks.lines("thin", point{x - 6, g.origin.y}, point{g.origin.x - 4, g.origin.y})
@@ -213,7 +212,7 @@ func (g *throwFigure) drawFloor() dimension {
 // drawReach draws the level distance to the focus spot.
 func (g *throwFigure) drawReach() dimension {
 	t := g.set.Throw
-	d := g.length("throw.to_focus", t.ToFocus, "to focus spot", "Second beam to focus spot, level")
+	d := g.length("throw.to_focus", t.ToFocus, "to focus spot", "from the second beam, level")
 	y, to := g.floor+18, g.at(g.focus)
 	d.marks.lines("thin", g.origin.plus(point{0, 4}), point{g.origin.x, y + 5})
 	d.marks.lines("thin", to.plus(point{0, 4}), point{to.x, y + 5})
@@ -228,9 +227,9 @@ func (g *throwFigure) drawReach() dimension {
 func (g *throwFigure) drawPaths() (fast, slow dimension) {
 	t := g.set.Throw
 	fast = g.dimension("throw.speed_high", short(t.SpeedHigh), t.SpeedHigh.String(), "fastest throw",
-		"Fastest throw accepted")
+		"that is accepted")
 	slow = g.dimension("throw.speed_low", short(t.SpeedLow), t.SpeedLow.String(), "slowest throw",
-		"Slowest throw accepted")
+		"that is accepted")
 	fast.tip = g.drawPath(fast.marks, "fast", g.fast)
 	slow.tip = g.drawPath(slow.marks, "slow", g.slow)
 	if len(g.toGate) > 0 && !moved(g.gateDrawn, g.scale*float64(t.Gate)) {
@@ -295,7 +294,7 @@ func clip(path []point, in box) (points []point, whole bool) {
 // drawLiquid draws the liquid where it is when the flash fires, with its size in the key.
 func (g *throwFigure) drawLiquid(y float64) {
 	t, e := g.set.Throw, g.estimate
-	d := g.dimension("throw.mass", "⌀ "+inLength(t.Mass), t.Mass.String(), "size of liquid", "Size of the thrown liquid")
+	d := g.dimension("throw.mass", "⌀ "+inLength(t.Mass), t.Mass.String(), "size of liquid", "as it is thrown")
 	d.noLead, d.box = true, box{margin, y, d.wide(), labelHigh}
 	g.scaleAt = point{d.box.x + d.box.wide + 24, y + labelHigh/2 - noteLine/2}
 	at, fires := g.at(g.focus), false
