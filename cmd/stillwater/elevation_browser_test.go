@@ -61,6 +61,10 @@ func TestElevationOnAPhone(t *testing.T) {
 	p.fit("drop")
 	p.picture("elevation-drop")
 	assert.Empty(t, eval[[]string](p, elevationScript), "drop")
+	p.resize(360, 640)
+	p.fit("drop at 360")
+	assert.Empty(t, eval[[]string](p, elevationScript), "drop at 360")
+	p.resize(390, 844)
 
 	p.tap(`#elevation [data-field="drop.height"] .value`)
 	p.until("its field is open",

@@ -100,6 +100,7 @@ func TestPlaces(t *testing.T) {
 		"three taps":     b.threeTaps,
 		"dimmer":         b.dimmer,
 		"drawings":       b.stateAndFlash,
+		"second tap":     b.secondTap,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -471,5 +472,25 @@ func (b *browser) stateAndFlash(t *testing.T) {
 	assert.InDelta(t, l.Moment, l.From, 2)
 	assert.Less(t, l.Wide, 12.0, "its contact is closed for 100 ms")
 	assert.Contains(t, p.plain("#coming-list"), "flash: its contact closes at 129.9 ms and opens at 229.9 ms")
+	p.clean()
+}
+
+// The last tick of the checklist leads to the shot; a second tap on the box does not hit what has come to its place.
+func (b *browser) secondTap(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { m.snap.CareDone, m.snap.Care[0].Ticked = false, false })
+	p.until("the checklist is shown", `document.querySelector("#care").checkVisibility()`)
+	p.js(`window.struck = 0;
+		new MutationObserver(() => {
+			struck++;
+			const b = document.querySelector('#trim [data-nudge="1"]');
+			b.dispatchEvent(new PointerEvent("pointerdown", { bubbles: true }));
+			b.dispatchEvent(new MouseEvent("click", { bubbles: true, detail: 1 }));
+		}).observe(document.documentElement, { attributeFilter: ["data-place"] })`)
+	p.tap("#care-list label")
+	assert.True(t, m.await(t, "care").Ticked)
+	m.be(func(s *control.Snapshot) { s.CareDone, s.Care[0].Ticked = true, true })
+	p.until("it leads to the shot", `struck && document.querySelector("#shoot").checkVisibility()`)
+	p.tap(`[data-nudge="-1"]`) // once it takes a press
+	assert.Equal(t, "-1 ms", m.await(t, "set").Value)
 	p.clean()
 }
