@@ -34,6 +34,14 @@ var scenes = map[string]func(*control.Snapshot){
 		s.State, s.Reason, s.ArmedLeft = control.Armed, "armed: waiting for the drop at the beam", 3
 		s.ArmedEnds = s.Sent.Add(5 * time.Minute).UnixMilli()
 	},
+	"countdown": func(s *control.Snapshot) {
+		s.State, s.Reason, s.ArmsAt = control.Arming, "arming after a delay", s.Sent.Add(30*time.Second).UnixMilli()
+	},
+	"dry-run": func(s *control.Snapshot) {
+		s.State, s.Reason, s.ArmedLeft, s.DryRun = control.Armed, "dry run, waiting for the drop at the beam", 2, true
+		s.ArmedEnds = s.Sent.Add(5 * time.Minute).UnixMilli()
+		s.Notice = "it would have fired the flash 213.4 ms after the edge, and the shutter 152.6 ms after it"
+	},
 	"rejected": func(s *control.Snapshot) {
 		s.State, s.Reason, s.ArmedLeft = control.Armed, "armed: waiting for the throw at the gate", 999
 		s.ArmedEnds = s.Sent.Add(10 * time.Minute).UnixMilli()

@@ -1,7 +1,7 @@
 // What a person two metres away needs while it is armed: the state in large letters, the shots and the time left, what
 // it waits for. The phone leans on a shelf.
 
-import { attr, byId, text } from "./dom.js";
+import { byId, text } from "./dom.js";
 import { drawRing } from "./drawings/ring.js";
 import { lostWords, minutes, reasonWords } from "./words.js";
 
@@ -50,5 +50,4 @@ function fitWord() {
 	const high = size.fontBoundingBoxAscent * 0.86 + size.actualBoundingBoxDescent;
 	const fit = Math.min((header.clientWidth - 24) / size.width, (header.clientHeight - 6) / high) * 100;
 	header.style.setProperty("--word", `${Math.floor(fit)}px`);
-	attr(word, "data-fit", Math.floor(fit));
 }
