@@ -68,11 +68,31 @@ func (s *sensor) chatter(role wiring.Role, now time.Time) string {
 	if !ok {
 		return ""
 	}
-	remedy := c.Cause.Remedy()
-	if role == wiring.Microphone && c.Cause == meter.Threshold {
+	cause := causeFor(role, c.Cause)
+	remedy := cause.Remedy()
+	if role == wiring.Microphone && cause == meter.Threshold {
 		remedy = "raise the threshold above the room's noise"
 	}
-	return fmt.Sprintf("chatters, %.0f times a second: probably %s; %s", c.PerSecond, c.Cause, remedy)
+	return fmt.Sprintf("chatters, %.0f times a second: probably %s; %s", c.PerSecond, cause, remedy)
+}
+
+// causeFor is the likeliest cause for that kind of sensor: a microphone sees no light and holds each sound for a while,
+// and a contact has no threshold.
+func causeFor(role wiring.Role, cause meter.Cause) meter.Cause {
+	switch role {
+	case wiring.Microphone:
+		if cause == meter.MainsLight {
+			return meter.MainsHum
+		}
+		if cause == meter.LooseConnector {
+			return meter.Threshold
+		}
+	case wiring.Sync, wiring.Kill, wiring.Button:
+		if cause != meter.MainsHum {
+			return meter.LooseConnector
+		}
+	}
+	return cause
 }
 
 // view adds to an input what its sensor did.

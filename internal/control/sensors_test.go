@@ -9,7 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/board"
+	"stillwater/internal/meter"
 	"stillwater/internal/wire"
+	"stillwater/internal/wiring"
 )
 
 const testBeam, testMicrophone = 0, 2
@@ -61,6 +63,21 @@ func TestChatterIsShown(t *testing.T) {
 		synctest.Wait()
 		assert.Empty(t, (<-snapshots).Inputs[testBeam].Chatter)
 	})
+}
+
+// What it comes from depends on what it is: a microphone sees no light, and a contact has no threshold.
+func TestCauseBySensor(t *testing.T) {
+	for _, c := range []struct {
+		role     wiring.Role
+		is, said meter.Cause
+	}{
+		{wiring.Beam, meter.MainsLight, meter.MainsLight}, {wiring.Gate, meter.LooseConnector, meter.LooseConnector},
+		{wiring.Microphone, meter.MainsLight, meter.MainsHum}, {wiring.Microphone, meter.LooseConnector, meter.Threshold},
+		{wiring.Microphone, meter.MainsHum, meter.MainsHum}, {wiring.Button, meter.Threshold, meter.LooseConnector},
+		{wiring.Sync, meter.MainsLight, meter.LooseConnector}, {wiring.Kill, meter.MainsHum, meter.MainsHum},
+	} {
+		assert.Equal(t, c.said, causeFor(c.role, c.is), "%s: %s", c.role, c.is)
+	}
 }
 
 // However many edges come, phones get ten snapshots a second at most, and with levels alone four.
