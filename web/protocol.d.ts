@@ -157,6 +157,8 @@ export interface Preview {
 	delay_ms: number;
 	delay_low_ms: number;
 	delay_high_ms: number;
+	/** Probability that a first shot's moment is in the band; 0: the band is of the throws accepted. */
+	within: number;
 	speed_m_s: number;
 	summary: string;
 	marks: Mark[];

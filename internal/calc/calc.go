@@ -33,17 +33,20 @@ func Drop(set shot.Set) (Answer, error) {
 	}
 	d := set.Drop
 	delay := fmt.Sprintf("Delay from the beam: %.1f ms", millis(e.Delay))
-	if e.Low < e.High {
-		delay += fmt.Sprintf(", published times of this moment from %.1f to %.1f ms", millis(e.Low), millis(e.High))
+	if e.Within > 0 {
+		delay += fmt.Sprintf("; %s from %.1f to %.1f ms", inBand(e), millis(e.Low), millis(e.High))
 	}
 	return answer(set, e, []string{e.Summary, delay + "."}, map[string]any{
 		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
 		"edge_to_surface_ms": millis(e.EdgeToSurface), "speed_m_s": float64(e.Speed),
 		"beam_speed_m_s": float64(e.BeamSpeed), "drop_diameter_mm": millimetres(e.Diameter),
 		"height_mm": millimetres(d.Height), "beam_mm": millimetres(d.Beam), "phase": string(d.Phase),
-		"liquid": d.Liquid, "extrapolated": e.Extrapolated,
+		"liquid": d.Liquid, "extrapolated": e.Extrapolated, "bubble": e.Bubble, "band_percent": e.Within * 100,
 	})
 }
+
+// inBand says how many first shots have their moment within the band of an estimate.
+func inBand(e shot.Estimate) string { return fmt.Sprintf("%.0f of 10 first shots", e.Within*10) }
 
 // Throw says how long after the second beam a throw that took interval through the gate passes the focus spot. Errors
 // are those of shot.Set.EstimateAt.
@@ -52,13 +55,13 @@ func Throw(set shot.Set, interval phys.Time) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
-	lines := []string{e.Summary, fmt.Sprintf("Delay from the second beam: %.1f ms, one standard deviation from %.1f to "+
-		"%.1f ms.", millis(e.Delay), millis(e.Low), millis(e.High))}
+	lines := []string{e.Summary, fmt.Sprintf("Delay from the second beam: %.1f ms; %s from %.1f to %.1f ms.",
+		millis(e.Delay), inBand(e), millis(e.Low), millis(e.High))}
 	return answer(set, e, lines, map[string]any{
 		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
 		"speed_m_s": float64(e.Speed), "focus_speed_m_s": float64(e.FocusSpeed),
 		"focus_angle_deg": float64(e.FocusAngle) * 180 / math.Pi, "rise_mm": millimetres(e.Rise),
-		"interval_ms": millis(e.Interval),
+		"interval_ms": millis(e.Interval), "band_percent": e.Within * 100,
 	})
 }
 
@@ -75,11 +78,12 @@ func Sound(set shot.Set, wanted bool) (Answer, error) {
 	}
 	spread := shot.DefaultSpread()
 	lines := []string{fmt.Sprintf("The sound takes %.2f ms to the microphone, at %.1f m/s in air of %v.", millis(e.Travel),
-		e.Speed, n.Temperature), fmt.Sprintf("%.2f to %.2f ms when distance and temperature are off by %v and %v.",
-		millis(e.TravelLow), millis(e.TravelHigh), spread.Distance, spread.Temperature)}
+		e.Speed, n.Temperature), fmt.Sprintf("%s from %.2f to %.2f ms, as distance and temperature are known to %v and %v "+
+		"(SD).", inBand(e), millis(e.TravelLow), millis(e.TravelHigh), spread.Distance, spread.Temperature)}
 	keys := map[string]any{
 		"delay_ms": millis(e.Travel), "delay_low_ms": millis(e.TravelLow), "delay_high_ms": millis(e.TravelHigh),
 		"speed_m_s": float64(e.Speed), "distance_mm": millimetres(n.Distance), "temperature_c": float64(n.Temperature),
+		"band_percent": e.Within * 100,
 	}
 	if wanted {
 		keys["edge_to_moment_ms"], keys["after_ms"] = millis(e.Delay), millis(n.After)

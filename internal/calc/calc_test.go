@@ -20,7 +20,7 @@ func TestAnswersForPeopleAndScripts(t *testing.T) {
 		s.Kind = kind
 		return s
 	}
-	hasUnit := regexp.MustCompile(`_(ms|mm|m_s|deg|c)$`)
+	hasUnit := regexp.MustCompile(`_(ms|mm|m_s|deg|c|percent)$`)
 	drop, err := Drop(set(shot.Drop))
 	require.NoError(t, err)
 	throw, err := Throw(set(shot.Throw), phys.Time(25e-3))

@@ -156,7 +156,7 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	}
 	p := &Preview{
 		DelayMs: ms(timeline.Delay), DelayLowMs: ms(timeline.Low), DelayHighMs: ms(timeline.High),
-		SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
+		Within: estimate.Within, SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
 		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Table: []TablePoint{},
 	}
 	for _, m := range timeline.Marks {

@@ -144,6 +144,7 @@ type Preview struct {
 	DelayMs     float64      `json:"delay_ms"`
 	DelayLowMs  float64      `json:"delay_low_ms"`
 	DelayHighMs float64      `json:"delay_high_ms"`
+	Within      float64      `json:"within"` // probability of a first shot's moment in the band; 0: a range of throws
 	SpeedMS     float64      `json:"speed_m_s"`
 	Summary     string       `json:"summary"`
 	Marks       []Mark       `json:"marks"`

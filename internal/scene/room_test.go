@@ -209,14 +209,15 @@ func TestDropsLeaveAsPlanned(t *testing.T) {
 	}
 }
 
-// Rooms differ in where a splash lies in its published band; splashes in one room differ little.
+// Rooms differ in where a splash lies in the band that is shown for it; splashes in one room differ little. Room and
+// band have each a law of their own, and agree as well as either is known.
 func TestSplashesLieInThePublishedBand(t *testing.T) {
 	set := dropSet()
 	var rooms []float64
 	for seed := range uint64(500) {
 		var places, ratios []float64
 		for _, f := range release(t, New(seed), set, 4) {
-			w, err := splash.When(splash.ColumnHighest, f.Diameter, f.Speed)
+			w, err := splash.When(splash.ColumnHighest, f.Diameter, f.Speed, splash.Liquids()[0])
 			require.NoError(t, err)
 			after := phys.Seconds(f.Best - f.Contact)
 			places = append(places, float64((after-w.Low)/(w.High-w.Low)))
@@ -230,8 +231,15 @@ func TestSplashesLieInThePublishedBand(t *testing.T) {
 		room, _ := meanSD(places)
 		rooms = append(rooms, room)
 	}
-	meanIs(t, 0.5, rooms, "place in the band")
-	_, sd := meanSD(rooms)
+	mean, sd := meanSD(rooms)
+	inside := 0
+	for _, place := range rooms {
+		if place > 0 && place < 1 {
+			inside++
+		}
+	}
+	t.Logf("place in the band: mean %.2f, SD %.2f; %d of %d rooms inside", mean, sd, inside, len(rooms))
+	assert.GreaterOrEqual(t, float64(inside), splash.Probability*float64(len(rooms)))
 	assert.Greater(t, sd, 0.15, "there is something to learn: 0.7 of the band evenly is 0.2")
 }
 

@@ -29,7 +29,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	case Sound:
 		says = []string{a.microphone()}
 	default:
-		says = []string{a.lowerBeam(), a.publishedBand(), a.poolDepth()}
+		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}
 	}
 	advice := []string{}
 	for _, s := range append(says, a.flashInDark(), a.shutterWindow()) {
@@ -80,7 +80,7 @@ func (a advisor) oneBeam() string {
 	}
 	return fmt.Sprintf("%s: with a fixed delay, throws that vary by %.0f %% in speed (SD) scatter by %s at the focus "+
 		"spot, at %.0f %% by %s. With this gate it is %s at any speed; the gate is worth it from %.1f %% up.", lead,
-		a.spread.ThrowSpeed*100, inWholeMm(fixed(1)), a.spread.ThrowSpeed*400, inWholeMm(fixed(4)),
+		a.spread.ThrowSpeed*100, inWholeMm(fixed(1)), 20., inWholeMm(fixed(0.2/a.spread.ThrowSpeed)),
 		inWholeMm(a.budget.Total.Displaced), breakEven*100)
 }
 
@@ -193,13 +193,40 @@ func (a advisor) publishedBand() string {
 	if t.Mistiming == 0 {
 		return ""
 	}
-	say := fmt.Sprintf("Published times of this moment lie between %s and %s after the beam. Expect the same of the "+
-		"first shots; once the trim is right, shots differ by %s (SD).", inMs(a.e.Low), inMs(a.e.High),
+	say := fmt.Sprintf("By what was published of other splashes, 8 of 10 first shots have this moment between %s and "+
+		"%s after the beam. Once the trim is right, shots differ by %s (SD).", inMs(a.e.Low), inMs(a.e.High),
 		inMs(a.budget.Repeat.Mistiming))
 	if a.e.Extrapolated {
-		say += " This drop is smaller, slower or faster than those they were measured on: the moment may come earlier."
+		say += " This drop is smaller, slower or faster than those they were measured on."
+	}
+	if a.e.Bubble {
+		say += " It falls so fast that the crown may close into a bubble; the column then comes late or not at all. " +
+			"A lower fall or a smaller drop avoids that."
 	}
 	return say
+}
+
+// maxSwingScatter is the part of a swing by which drops may differ at the surface and still land alike: own choice.
+const maxSwingScatter = 0.1
+
+// swing says how the drop's own oscillation scatters the splash, and which heights make it repeat: those at which it
+// lands longest or flattest, as a little sooner or later it then has the same shape. Which these are is not computed:
+// large swings are slower by a few percent, and a fall has many.
+func (a advisor) swing() string {
+	liquid, err := a.set.Drop.liquid()
+	if err != nil || a.set.Drop.Phase == splash.Contact {
+		return ""
+	}
+	once := splash.Swing(a.e.Diameter, liquid)
+	swings := float64((phys.Time(a.e.BeamSpeed)/phys.Gravity + a.e.EdgeToSurface) / once)
+	scatter := swings * 1.5 * a.spread.DropSize // the period grows with the diameter to the power 3/2
+	if scatter <= maxSwingScatter {
+		return ""
+	}
+	return fmt.Sprintf("The drop swings between long and flat, once in %s, and how it lands changes the splash. On this "+
+		"fall it swings %.0f times, and drops %.0f %% different in size land %.2f swings apart. Splashes repeat best from "+
+		"lower, or from heights where it lands longest or flattest: these are %s apart, so try a few within that.",
+		inMs(once), swings, a.spread.DropSize*100, scatter, inWholeMm(phys.Length(float64(a.e.Speed)*float64(once)/2)))
 }
 
 // poolDepth describes what a shallow pool does to the splash.

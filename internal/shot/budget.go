@@ -33,41 +33,56 @@ type Term struct {
 // replaced by what is measured there.
 type Spread struct {
 	ThrowSpeed  float64          // from throw to throw, fraction of the speed, SD
+	GatePlace   phys.Length      // of the distance between the beams as measured, SD
+	FocusPlace  phys.Length      // of the distance to the focus spot as measured, SD
 	ThrowAngle  phys.Angle       // from throw to throw, SD
 	ThrowMass   float64          // of the mass's diameter as estimated, fraction, SD
 	ThrowEdge   phys.Length      // of the ragged leading edge, at each beam by itself, SD
 	DropEdge    phys.Length      // of the place on the drop that breaks the beam, SD
 	DropSize    float64          // from drop to drop, fraction of the diameter, SD
+	DropKnown   float64          // of the diameter as computed or measured, fraction, SD
 	BeamPlace   phys.Length      // of the beam's height above the surface as measured, SD
 	Splash      float64          // of the splash's time from shot to shot, fraction, SD
 	Distance    phys.Length      // of the microphone's distance as measured, SD
 	Temperature phys.Temperature // of the air's as measured, SD
+	Hearing     phys.Time        // of the microphone's response, from sound to sound, SD
 }
 
 // DefaultSpread is used where nothing better was measured.
 func DefaultSpread() Spread {
 	return Spread{
-		ThrowSpeed:  0.05,       // from memory: 3 to 8 % from toss to toss; no measurement was found
-		ThrowAngle:  3 * degree, // common practice, no source
-		ThrowMass:   0.3,        // common practice, no source: a sheet is no sphere
-		ThrowEdge:   3 * mm,     // common practice, no source
-		DropEdge:    0.3 * mm,   // common practice, no source: drops swing and wobble
-		DropSize:    0.01,       // common practice, no source: an undisturbed drip
-		BeamPlace:   1 * mm,     // common practice, no source: a ruler
-		Splash:      0.02,       // common practice, no source
-		Distance:    1 * cm,     // common practice, no source: a tape
-		Temperature: 1,          // common practice, no source: a room thermometer
+		// Balls thrown gently at 1.5 m, 14 of them three times: 8 % and 0.062 rad (R. Allain, "Variation in Throwing a
+		// Ball", 2010; testdata/published/splash_published_2.csv). No measurement of thrown liquid was found.
+		ThrowSpeed: 0.08,
+		ThrowAngle: 0.062,
+		ThrowMass:  0.3,      // common practice, no source: a sheet is no sphere
+		ThrowEdge:  3 * mm,   // common practice, no source; the terms say that it is assumed
+		GatePlace:  1 * mm,   // common practice, no source: a ruler
+		FocusPlace: 1 * cm,   // common practice, no source: where the sheet is at its best in the frame
+		DropEdge:   0.3 * mm, // common practice, no source: drops swing and wobble
+		// Common practice, no source: an undisturbed drip. Valves give 1.6 % of volume, 0.5 % of diameter (S. B.
+		// Bammesberger et al., Micromachines 4 (2013) 9-21); needles 4 to 6 %, the sizing of pictures included (M. N.
+		// Chowdhury et al., Atmospheric Research 168 (2016) 158-168).
+		DropSize: 0.01,
+		// The computed diameter against what F. Eschbaum weighed in 1895: 1.9 % RMS, and smaller in most rows (tested).
+		DropKnown:   0.019,
+		BeamPlace:   1 * mm,   // common practice, no source: a ruler
+		Splash:      0.02,     // common practice, no source
+		Distance:    1 * cm,   // common practice, no source: a tape
+		Temperature: 1,        // common practice, no source: a room thermometer
+		Hearing:     0.2 * ms, // common practice, no source: where in the sound's first waves it triggers
 	}
 }
 
 // Names of the terms that Advice looks up.
 const (
 	termSpeed   = "throw speed, after the gate's table"
-	termGate    = "ragged edge at the gate"
-	termSecond  = "ragged edge at the second beam"
+	termGate    = "ragged edge at the gate, 3 mm assumed"
+	termSecond  = "ragged edge at the second beam, 3 mm assumed"
 	termLag     = "camera lag"
-	termSplash  = "splash times as published"
+	termSplash  = "splash times, from series to series"
 	termBeam    = "beam height as measured"
+	termKnown   = "drop size as computed or measured"
 	termStart   = "how the drop leaves the nozzle"
 	termOnDrop  = "place on the drop that breaks the beam"
 	termQuantum = "board resolution"
@@ -80,11 +95,12 @@ var uniform = 1 / math.Sqrt(12)
 // small, independent and normal, and propagated to second order: for a level throw the angle contributes only by its
 // curvature.
 //
-// The published band of a splash's phase is taken as a uniform distribution, and so is that between the models of the
-// fall.
+// A splash's time has the standard deviation between published series of splashes. What is between the models of the
+// fall is taken as a uniform distribution.
 //
 // A splash is displaced as its column moves, in free flight to its highest point and down again; at a turning point a
-// mistiming t displaces it by g t²/2. Crown and crater are taken at their turning point (own estimate, not published).
+// mistiming t displaces it by g t²/2, of which the root mean square is sqrt(3) g/2 times the variance of t. Crown and
+// crater are taken at their turning point (own estimate, not published).
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func Errors(set Set, e Estimate, spread Spread, tick time.Duration) (Budget, error) {
@@ -125,7 +141,7 @@ func (b *Budget) sum(freeFlight bool) {
 		if !freeFlight {
 			return along
 		}
-		return phys.Length(math.Hypot(float64(along), phys.Gravity*float64(t*t)/2))
+		return phys.Length(math.Hypot(float64(along), math.Sqrt(3)*phys.Gravity*float64(t*t)/2))
 	}
 	var all, again float64
 	for i := range b.Terms {
@@ -159,10 +175,15 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	if err != nil {
 		return Budget{}, err
 	}
-	size, err := propagate(1, spread.DropSize, func(times float64) (phys.Time, error) {
+	ofSize := func(times float64) (phys.Time, error) {
 		d, err := s.Drop.dropPath(e.Diameter*phys.Length(times), start)
 		return d.moment(), err
-	})
+	}
+	size, err := propagate(1, spread.DropSize, ofSize)
+	if err != nil {
+		return Budget{}, err
+	}
+	known, err := propagate(1, spread.DropKnown, ofSize)
 	if err != nil {
 		return Budget{}, err
 	}
@@ -186,6 +207,7 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	}
 	passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(d.beamSpeed)) }
 	b.add(Term{Name: "drop size", Mistiming: size})
+	b.add(Term{Name: termKnown, Mistiming: known, Systematic: true})
 	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
 	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Systematic: true})
 	b.add(Term{Name: termStart, Mistiming: release, Systematic: true})
@@ -193,7 +215,7 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	if s.Drop.Phase != splash.Contact {
 		b.add(Term{Name: "splash, from shot to shot", Mistiming: d.phase.Central * phys.Time(spread.Splash)})
 		b.add(Term{Name: termSplash, Systematic: true,
-			Mistiming: (d.phase.High - d.phase.Low) * phys.Time(uniform)})
+			Mistiming: d.phase.Central * phys.Time(d.phase.Spread)})
 	}
 	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
 	return b, nil
@@ -205,7 +227,7 @@ func (d DropSet) speedAtMoment(x dropPath) (phys.Speed, error) {
 	case splash.Contact:
 		return x.surface.Speed, nil
 	case splash.ColumnEmerges, splash.ColumnGone:
-		highest, err := splash.When(splash.ColumnHighest, x.diameter, x.surface.Speed)
+		highest, err := d.when(splash.ColumnHighest, x.diameter, x.surface.Speed)
 		if err != nil {
 			return 0, asField(err, "drop.phase")
 		}
@@ -246,6 +268,14 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	if err != nil {
 		return Budget{}, s.speedError(err, e.Speed)
 	}
+	perGate, err := slope(float64(t.Gate), float64(t.Gate)/1e3, func(x float64) (phys.Time, error) {
+		t := t
+		t.Gate = phys.Length(x)
+		return t.delay(e.Interval)
+	})
+	if err != nil {
+		return Budget{}, s.speedError(err, e.Speed)
+	}
 	// The edge at the gate lengthens the interval, the edge at the second beam shortens it and comes early itself.
 	atGate := 2*float64(t.Gate)/float64(e.Interval) - float64(e.Speed)
 	gate := perInterval * float64(spread.ThrowEdge) / atGate
@@ -256,6 +286,10 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	b.add(Term{Name: "launch angle", Mistiming: angle})
 	b.add(Term{Name: termGate, Mistiming: phys.Time(math.Abs(gate))})
 	b.add(Term{Name: termSecond, Mistiming: phys.Time(math.Abs(second))})
+	b.add(Term{Name: "distance between the beams as measured", Systematic: true,
+		Mistiming: phys.Time(math.Abs(perGate) * float64(spread.GatePlace))})
+	b.add(Term{Name: "distance to the focus spot as measured", Systematic: true,
+		Mistiming: phys.Time(float64(spread.FocusPlace) / (float64(e.FocusSpeed) * math.Cos(float64(e.FocusAngle))))})
 	b.add(Term{Name: "size of the thrown mass", Mistiming: mass, Systematic: true})
 	b.add(Term{Name: termQuantum,
 		Mistiming: tick * phys.Time(uniform*math.Hypot(perInterval, 1+perInterval))})
@@ -274,6 +308,7 @@ func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	b.add(Term{Name: "distance as measured", Systematic: true,
 		Mistiming: phys.Time(float64(spread.Distance) / float64(e.Speed))})
 	b.add(Term{Name: "temperature as measured", Systematic: true, Mistiming: temperature})
+	b.add(Term{Name: "when the microphone triggers", Mistiming: spread.Hearing})
 	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
 	return b, nil
 }

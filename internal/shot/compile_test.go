@@ -42,7 +42,7 @@ func TestDropInTheDark(t *testing.T) {
 	release := leaves.Release
 	fall, err := ballistics.Between(mustDiameter(t, s), 5*cm-release, 40*cm-release, 0)
 	require.NoError(t, err)
-	w, err := splash.When(splash.ColumnHighest, mustDiameter(t, s), fall.Speed)
+	w, err := splash.When(splash.ColumnHighest, mustDiameter(t, s), fall.Speed, water)
 	require.NoError(t, err)
 	want := (fall.Time + w.Central + 4*ms).Duration() - 150*time.Microsecond
 	assert.Equal(t, &Source{Input: 1, Falling: true}, p.Clock)

@@ -3,11 +3,13 @@ package shot
 import (
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
 	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
+	"stillwater/internal/splash"
 )
 
 // Estimate is the physical prediction of one shot. Times run from the clock edge: the beam, a throw's second beam,
@@ -15,12 +17,14 @@ import (
 type Estimate struct {
 	Delay     phys.Time  // to the moment, Trim included
 	Low, High phys.Time  // the band of Delay: see Estimate and EstimateAt
+	Within    float64    // the probability that a first shot's moment is in the band; 0: the band is a range of throws
 	Speed     phys.Speed // a drop at the surface, a throw at the second beam, sound in air
 
 	Diameter      phys.Length // drop: of the drop
 	BeamSpeed     phys.Speed  // drop: at the beam
 	EdgeToSurface phys.Time   // drop: from the beam to the surface
 	Extrapolated  bool        // drop: outside the range whose phase times were measured
+	Bubble        bool        // drop: the crown may close into a bubble
 
 	Interval   phys.Time   // throw: between the beams
 	FocusSpeed phys.Speed  // throw: at the focus spot
@@ -36,9 +40,9 @@ type Estimate struct {
 // defaultTick is the resolution assumed without a board: 0.1 us, that of the Linux board.
 const defaultTick = 100 * time.Nanosecond
 
-// Estimate predicts the shot that the set describes. A drop's Low and High are the published band of its phase. A throw
-// has the middle of the accepted speeds, and Low and High are the delays of the fastest and the slowest. A sound's are
-// the extremes with distance and temperature both off by their default spread.
+// Estimate predicts the shot that the set describes. Of ten first shots eight have their moment between Low and High,
+// by the error budget with the default spread; but a throw has the middle of the accepted speeds, and Low and High are
+// the delays of the fastest and the slowest.
 //
 // Errors: *FieldError, or *Refusal for a throw that never reaches the focus spot.
 func (s Set) Estimate() (Estimate, error) {
@@ -49,14 +53,40 @@ func (s Set) Estimate() (Estimate, error) {
 	case Throw:
 		return s.estimateThrow()
 	case Sound:
-		return s.estimateSound(DefaultSpread())
+		e, err := s.estimateSound(DefaultSpread())
+		if err != nil {
+			return Estimate{}, err
+		}
+		return s.withBand(e)
 	default:
-		return s.estimateDrop()
+		e, err := s.estimateDrop()
+		if err != nil {
+			return Estimate{}, err
+		}
+		return s.withBand(e)
 	}
 }
 
+// normalTenth is what a normal distribution exceeds with a probability of 0.1, in standard deviations: 80 % lie within.
+const normalTenth = 1.2816
+
+// withBand gives an estimate the band of a first shot: that of the splash, which is not symmetrical, joined with the
+// rest of the budget.
+func (s Set) withBand(e Estimate) (Estimate, error) {
+	b, err := Errors(s, e, DefaultSpread(), defaultTick)
+	if err != nil {
+		return Estimate{}, err
+	}
+	total, published := float64(b.Total.Mistiming), float64(b.term(termSplash).Mistiming)
+	rest := normalTenth * math.Sqrt(max(total*total-published*published, 0))
+	e.Low = e.Delay - phys.Time(math.Hypot(float64(e.Delay-e.Low), rest))
+	e.High = e.Delay + phys.Time(math.Hypot(float64(e.High-e.Delay), rest))
+	e.Within = splash.Probability
+	return e, nil
+}
+
 // EstimateAt is Estimate for a throw with a given gate interval, within the accepted speeds or not. Low and High are
-// then one standard deviation of the error budget to either side, with the default spread.
+// then the band of this throw.
 //
 // Errors: *FieldError, with the Field "interval" if that is impossible, or *Refusal for a throw that never reaches the
 // focus spot.
@@ -68,12 +98,7 @@ func (s Set) EstimateAt(interval phys.Time) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, err
 	}
-	b, err := Errors(s, e, DefaultSpread(), defaultTick)
-	if err != nil {
-		return Estimate{}, err
-	}
-	e.Low, e.High = e.Delay-b.Total.Mistiming, e.Delay+b.Total.Mistiming
-	return e, nil
+	return s.withBand(e)
 }
 
 // ThrowSpeed is how fast a throw that took interval through the gate was at the second beam; false for another kind, or
@@ -92,7 +117,7 @@ func (s Set) estimateDrop() (Estimate, error) {
 		return Estimate{}, err
 	}
 	e := Estimate{Speed: d.surface.Speed, Diameter: d.diameter, BeamSpeed: d.beamSpeed, EdgeToSurface: d.surface.Time,
-		Extrapolated: d.phase.Extrapolated}
+		Extrapolated: d.phase.Extrapolated, Bubble: d.phase.Bubble}
 	e.Delay = d.moment() + s.OwnTrim()
 	e.Low, e.High = d.surface.Time+d.phase.Low+s.OwnTrim(), d.surface.Time+d.phase.High+s.OwnTrim()
 	e.Summary = fmt.Sprintf("A drop of %s passes the beam at %.2f m/s and reaches the surface %s later at %.2f m/s; "+
@@ -157,13 +182,13 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, asField(err, "sound.temperature")
 	}
-	// Speed varies with the root of the absolute temperature. The extremes may lie outside the model's domain.
-	dv := v * phys.Speed(float64(spread.Temperature)/(2*n.Temperature.Kelvin()))
-	low := phys.Time(float64(max(n.Distance-spread.Distance, 0)) / float64(v+dv))
-	high := phys.Time(float64(n.Distance+spread.Distance) / float64(v-dv))
-	wait := n.After + s.OwnTrim()
-	e := Estimate{Delay: wait - travel, Low: wait - high, High: wait - low, Speed: v,
-		Travel: travel, TravelLow: low, TravelHigh: high}
+	// Speed varies with the root of the absolute temperature.
+	off := math.Hypot(float64(spread.Distance)/float64(v),
+		float64(travel)*float64(spread.Temperature)/(2*n.Temperature.Kelvin()))
+	either := phys.Time(normalTenth * off)
+	delay := n.After + s.OwnTrim() - travel
+	e := Estimate{Delay: delay, Low: delay, High: delay, Speed: v,
+		Travel: travel, TravelLow: max(travel-either, 0), TravelHigh: travel + either}
 	e.Summary = fmt.Sprintf("The sound takes %s to reach the microphone, %.1f m/s in air of %v", inMs(travel), v,
 		n.Temperature)
 	if e.Delay >= 0 {

@@ -27,14 +27,15 @@ func TestSoundAtTheEndsOfWhatIsAccepted(t *testing.T) {
 	}
 }
 
-// 1.5 m, a centimetre and a degree off, by the root of the absolute temperature.
+// 1.5 m, a centimetre and a degree off (SD), by the root of the absolute temperature: four in five, 1.2816 SD.
 func TestBandOfASound(t *testing.T) {
 	s := DefaultSet()
 	s.Kind = Sound
 	e, err := s.Estimate()
 	require.NoError(t, err)
-	assert.InDelta(t, 1.49/343.7849, float64(e.TravelLow), 1e-8)
-	assert.InDelta(t, 1.51/342.6141, float64(e.TravelHigh), 1e-8)
+	far, warm := 1.51/343.2-1.5/343.2, 1.5/343.2-1.5/343.7849
+	assert.InDelta(t, 1.5/343.2-1.2816*math.Hypot(far, warm), float64(e.TravelLow), 1e-7)
+	assert.InDelta(t, 1.5/343.2+1.2816*math.Hypot(far, warm), float64(e.TravelHigh), 1e-7)
 	assert.InDelta(t, 343.2, float64(e.Speed), 1e-9)
 }
 
@@ -44,10 +45,13 @@ func TestDropsWithoutAKnownSplash(t *testing.T) {
 	s.Drop.Height, s.Drop.Beam, s.Drop.Nozzle = 1*cm, 6*mm, 1*mm
 	_, err := s.Estimate()
 	assert.EqualError(t, err, "drop.height: splashes of drops that reach the surface at 0.32 m/s cannot be predicted; "+
-		"use at least 1.8 cm, or choose the contact as the moment")
-	s.Drop.Height = 1.8 * cm
+		"use at least 7.8 cm, or choose the contact as the moment")
+	s.Drop.Height = 7.8 * cm
 	_, err = s.Estimate()
 	assert.NoError(t, err)
+	s.Drop.Height = 7.7 * cm
+	_, err = s.Estimate()
+	assert.ErrorContains(t, err, "raises no column; use at least 7.8 cm")
 
 	for _, d := range []phys.Length{0.05 * mm, 0.1 * mm, 0.9 * mm} {
 		s = DefaultSet()
@@ -55,7 +59,7 @@ func TestDropsWithoutAKnownSplash(t *testing.T) {
 		_, err = s.Estimate()
 		require.Error(t, err)
 		assert.Contains(t, err.Error(), "drop.diameter: splashes of drops of ")
-		assert.Contains(t, err.Error(), "must be from 1 mm")
+		assert.Contains(t, err.Error(), "use a drop of 1 mm to 1 cm")
 	}
 	s.Drop.Diameter = 1 * mm
 	_, err = s.Estimate()

@@ -28,7 +28,7 @@ func ExampleCompile() {
 		fmt.Println(cue.Name, cue.Offset, cue.Width)
 	}
 	// Output:
-	// delay 298.2ms <nil>
+	// delay 287.1ms <nil>
 	// shutter -71ms 91ms
 	// flash 0s 10ms
 }

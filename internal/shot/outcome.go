@@ -17,8 +17,8 @@ const minLateness = 500 * time.Microsecond
 //	max(s, 0.5 ms), s the standard deviation of the budget's terms that differ from shot to shot, once trimmed
 //
 // Such a picture is off by what this throw or drop did, whose mean square is s², and by how late the machine was.
-// Beyond s the machine has the larger share. For the usual sets s is 2.2 ms for a drop's column, 9.4 ms for a throw,
-// and nothing for a sound, of which only the steady terms are known: there, the smallest step of the trim decides. The
+// Beyond s the machine has the larger share. For the usual sets s is 2.0 ms for a drop's column, 9.7 ms for a throw
+// and 0.2 ms for a sound: there, the smallest step of the trim decides. The
 // board's resolution, a microsecond or less, is left out, as a shot on record does not have it.
 //
 // Errors: *FieldError or *Refusal, as Estimate.

@@ -70,7 +70,7 @@ func TestOutcomeAtTheLimit(t *testing.T) {
 
 // The limits that the comment names, and that only a sound has none of its own.
 func TestMaxLatenessOfUsualSets(t *testing.T) {
-	for kind, want := range map[Kind]float64{Drop: 2.2, Throw: 9.4, Sound: 0.5} {
+	for kind, want := range map[Kind]float64{Drop: 2.04, Throw: 9.72, Sound: 0.5} {
 		set := DefaultSet()
 		set.Kind = kind
 		got, err := MaxLateness(set)
@@ -84,7 +84,7 @@ func TestOutcomeWords(t *testing.T) {
 	o := outcomes.Of(onRecord(t, DefaultSet(), "flash", 17906400))
 	assert.Equal(t, 17906400*time.Nanosecond, o.Late)
 	assert.Equal(t, "The machine, not the delay, was late: the flash came 17.9 ms late, more than shots of this set "+
-		"differ by anyway, 2.2 ms. Leave the trim as it is and shoot again; this shot is not counted.", o.Problem)
+		"differ by anyway, 2.0 ms. Leave the trim as it is and shoot again; this shot is not counted.", o.Problem)
 	// The shutter that was opened beforehand makes no picture.
 	assert.Equal(t, Outcome{}, outcomes.Of(onRecord(t, DefaultSet(), "shutter", 17906400)))
 	// The trim has no part in the scatter.

@@ -29,9 +29,9 @@ func (s Set) DropDiameter() (phys.Length, error) {
 	if s.Drop.Diameter > 0 {
 		return s.Drop.Diameter, nil
 	}
-	liquid, err := splash.LiquidNamed(s.Drop.Liquid)
+	liquid, err := s.Drop.liquid()
 	if err != nil {
-		return 0, &FieldError{Field: "drop.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+		return 0, err
 	}
 	d, err := splash.DropDiameter(s.Drop.Nozzle, liquid)
 	return d, asField(err, "drop.nozzle")
@@ -51,12 +51,30 @@ func (s Set) dropPath() (dropPath, error) {
 
 // start is how the drop leaves the nozzle.
 func (d DropSet) start() (splash.Start, error) {
-	liquid, err := splash.LiquidNamed(d.Liquid)
+	liquid, err := d.liquid()
 	if err != nil {
-		return splash.Start{}, &FieldError{Field: "drop.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+		return splash.Start{}, err
 	}
 	start, err := splash.StartOf(d.Nozzle, liquid)
 	return start, asField(err, "drop.nozzle")
+}
+
+// liquid is that of the drop, and taken to be the pool's too.
+func (d DropSet) liquid() (splash.Liquid, error) {
+	liquid, err := splash.LiquidNamed(d.Liquid)
+	if err != nil {
+		return liquid, &FieldError{Field: "drop.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+	}
+	return liquid, nil
+}
+
+// when is the window of a phase of this drop's splash. Errors are those of splash.
+func (d DropSet) when(p splash.Phase, diameter phys.Length, speed phys.Speed) (splash.Window, error) {
+	liquid, err := d.liquid()
+	if err != nil {
+		return splash.Window{}, err
+	}
+	return splash.When(p, diameter, speed, liquid)
 }
 
 // fall is the fall of the drop's lowest point to a distance below the tip: as from rest at the start's Release.
@@ -73,7 +91,7 @@ func (d DropSet) beamToSurface(size phys.Length, start splash.Start, surface phy
 func (d DropSet) dropPath(diameter phys.Length, start splash.Start) (dropPath, error) {
 	size := d.sizeField()
 	// Checked before the fall's wider limits: a drop that passed only those would be refused here next.
-	if _, err := splash.When(d.Phase, diameter, 1); err != nil {
+	if _, err := d.when(d.Phase, diameter, maxWhenSpeed); err != nil {
 		return dropPath{}, d.unknownSplash(err, diameter, start, 0)
 	}
 	top, err := d.fall(diameter, start, d.Beam)
@@ -84,7 +102,7 @@ func (d DropSet) dropPath(diameter phys.Length, start splash.Start) (dropPath, e
 	if err != nil {
 		return dropPath{}, asField(err, size)
 	}
-	w, err := splash.When(d.Phase, diameter, rest.Speed)
+	w, err := d.when(d.Phase, diameter, rest.Speed)
 	if err != nil {
 		return dropPath{}, d.unknownSplash(err, diameter, start, rest.Speed)
 	}
@@ -99,26 +117,31 @@ func (d DropSet) sizeField() string {
 	return "drop.nozzle"
 }
 
+// maxWhenSpeed is in the domain of splash.When, and fast enough for any drop of its domain to raise a column.
+const maxWhenSpeed phys.Speed = 9
+
 // unknownSplash names the field that puts the splash outside the model's domain, and a value that does not.
 func (d DropSet) unknownSplash(err error, diameter phys.Length, start splash.Start, speed phys.Speed) error {
-	domain := new(phys.DomainError)
-	if !errors.As(err, &domain) {
-		return asField(err, "drop.phase")
-	}
-	if domain.Field == "diameter" {
-		return &FieldError{Field: d.sizeField(),
-			Why:    fmt.Sprintf("splashes of drops of %v cannot be predicted", phys.Round(diameter, 2)),
-			Remedy: fmt.Sprintf("the drop %s; or choose the contact as the moment", domain.Why)}
-	}
 	e := &FieldError{Field: "drop.height",
 		Why:    fmt.Sprintf("splashes of drops that reach the surface at %.2f m/s cannot be predicted", speed),
 		Remedy: "choose another height, or the contact as the moment"}
-	for h := d.Height + 1*mm; h < d.Height+10*cm; h += 1 * mm {
+	domain, none := new(phys.DomainError), new(splash.NoColumnError)
+	switch {
+	case errors.As(err, &none):
+		e.Why = fmt.Sprintf("a drop of %s that reaches the surface at %.2f m/s raises no column", inMm(diameter), speed)
+	case !errors.As(err, &domain):
+		return asField(err, "drop.phase")
+	case domain.Field == "diameter":
+		return &FieldError{Field: d.sizeField(),
+			Why:    fmt.Sprintf("splashes of drops of %v cannot be predicted", phys.Round(diameter, 2)),
+			Remedy: "use a drop of 1 mm to 1 cm; or choose the contact as the moment"}
+	}
+	for h := d.Height + 1*mm; h < d.Height+20*cm; h += 1 * mm {
 		rest, err := d.beamToSurface(diameter, start, h)
 		if err != nil {
 			break
 		}
-		if _, err := splash.When(d.Phase, diameter, rest.Speed); err == nil {
+		if _, err := d.when(d.Phase, diameter, rest.Speed); err == nil {
 			e.Remedy = fmt.Sprintf("use at least %v, or choose the contact as the moment", phys.Round(h, 4))
 			break
 		}

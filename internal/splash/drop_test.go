@@ -25,7 +25,7 @@ func waterAt(t phys.Temperature) Liquid {
 // they read if the misprint is what it seems is in the log. The glycerin row tests the dependence on the liquid: 1.26
 // g/cm³ and 63.4 mN/m from memory.
 func TestDropDiameterEschbaum(t *testing.T) {
-	compared := 0
+	compared, squares := 0, 0.
 	for _, r := range published.Rows(t, "eschbaum_1895_all_rows.csv") {
 		liquid := waterAt(15)
 		if r["liquid"] == "glycerin" {
@@ -40,9 +40,12 @@ func TestDropDiameterEschbaum(t *testing.T) {
 			continue
 		}
 		compared++
+		squares += math.Pow(float64(got)/measured-1, 2)
 		assert.InEpsilon(t, measured, float64(got), 0.04, "%v", r)
 	}
 	assert.Equal(t, 7, compared)
+	t.Logf("off by %.2f %% RMS", 100*math.Sqrt(squares/float64(compared)))
+	assert.InDelta(t, 0.019, math.Sqrt(squares/float64(compared)), 0.0005, "what package shot takes for known")
 
 	// The first table's rows of it, as a cross-check of our reading of the source.
 	crossed := 0

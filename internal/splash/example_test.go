@@ -18,9 +18,9 @@ func ExampleWhen() {
 		fmt.Println(err)
 		return
 	}
-	window, err := splash.When(splash.ColumnHighest, diameter, 2.7)
-	fmt.Printf("a %.1f mm drop: %.0f ms after contact, in a band from %.0f to %.0f ms, extrapolated %v (error: %v)\n",
+	window, err := splash.When(splash.ColumnHighest, diameter, 2.7, water)
+	fmt.Printf("a %.1f mm drop: %.0f ms after contact, eight in ten from %.0f to %.0f ms, extrapolated %v (error: %v)\n",
 		float64(diameter)*1e3, float64(window.Central)*1e3, float64(window.Low)*1e3, float64(window.High)*1e3,
 		window.Extrapolated, err)
-	// Output: a 4.5 mm drop: 106 ms after contact, in a band from 93 to 125 ms, extrapolated true (error: <nil>)
+	// Output: a 4.5 mm drop: 95 ms after contact, eight in ten from 82 to 110 ms, extrapolated true (error: <nil>)
 }

@@ -42,76 +42,109 @@ func ParsePhase(name string) (Phase, error) {
 	return "", fmt.Errorf("%q is not a phase of a splash; the phases are %s", name, strings.Join(names, ", "))
 }
 
-// Window is the time range of a phase, after contact.
+// Window is when a phase comes, after contact: log-normal about its median, as the ratio of a time to its model is.
 type Window struct {
-	Central, Low, High phys.Time
-	// Extrapolated: the drop is smaller, slower or faster than those in the published series, as a nozzle's drops of
-	// 2.5 to 4.5 mm always are. Low then allows for surface tension, which closes a small crater sooner.
+	Central   phys.Time // the median
+	Low, High phys.Time // of ten first shots, eight lie between: Probability
+	Spread    float64   // of the first shot: between series of splashes, a standard deviation of the logarithm
+	// Extrapolated: the drop is smaller, slower or faster than those whose times of this phase are published.
 	Extrapolated bool
 	// Bubble: the crown may close into a bubble, and the column then emerges late or not at all.
 	Bubble bool
 }
 
-// Domain of When, and the range covered by the published series.
-const (
-	minDiameter, maxDiameter           phys.Length = 1e-3, 12e-3
-	minSpeed, maxSpeed                 phys.Speed  = 0.5, 9.5
-	minTimedDiameter, maxTimedDiameter phys.Length = 5.08e-3, 9.15e-3
-	minTimedSpeed                      phys.Speed  = 1.2
-	maxTimedSpeed                      phys.Speed  = 5
-)
+// Probability is that of the band from Low to High.
+const Probability = 0.8
 
-// minTimedCrater is the smallest Rmax of a series in band: Worthington 1895, Series III.
-const minTimedCrater = 13.8e-3
-
-// band is a phase's time range in units of tau.
-type band struct{ central, low, high float64 }
-
-// bandOf gives each phase's band, from the splashes that A. M. Worthington timed under spark light: A Study of
-// Splashes (1908) Series I, I-a, II and IV and The Splash of a Drop (1895) Series III and IV. Each low and high is
-// the earliest and the latest that any of these series allows, widened by the 2 ms that he states for an error of his
-// times, and rounded outwards to 0.05. Central is this project's choice within the band.
-//
-// The bands cover these splashes, not necessarily the next one. Two (crater) to six (column emerges) series show a
-// phase, and by rank alone a further one lies within the extremes of n with probability (n-1)/(n+1): one half for
-// three, five in seven for six. In leave-one-out, 7 of 16 printed times lie within the band of the others; rank alone
-// predicts 6.
-func bandOf(p Phase) (band, bool) {
-	switch p {
-	case Contact:
-		return band{}, true
-	case CrownHighest:
-		return band{0.33, 0.10, 0.70}, true
-	case CraterDeepest:
-		return band{0.80, 0.30, 1.10}, true
-	case ColumnEmerges:
-		return band{1.55, 1.20, 1.90}, true
-	case ColumnHighest:
-		return band{3.00, 2.65, 3.55}, true
-	case ColumnGone:
-		return band{5.10, 4.50, 5.80}, true
-	}
-	return band{}, false
+// NoColumnError reports an impact too slow to raise a column.
+type NoColumnError struct {
+	Speed, Least phys.Speed
 }
 
+func (e *NoColumnError) Error() string {
+	return fmt.Sprintf("a drop of this size at %.2f m/s raises no column: it takes about %.2f m/s", e.Speed, e.Least)
+}
+
+// Domain of When. The speeds are those of a raindrop's end speed, and of falls too low for anything but a ring in the
+// water: own choice.
 const (
-	// emergesUnderBubble is the latest observed emergence of a column under a reopening bubble, in tau (1908, Series II).
-	emergesUnderBubble = 2.25
+	minDiameter, maxDiameter phys.Length = 1e-3, 12e-3
+	minSpeed, maxSpeed       phys.Speed  = 0.5, 9.5
+	maxTimedDiameter         phys.Length = 9.15e-3
+	maxTimedSpeed            phys.Speed  = 5
+	minTimedSpeed            phys.Speed  = 1.2
+)
+
+const (
 	// bubbleWeber is the Weber number from which the crown may close: Worthington saw it close at about 1770 and
 	// above (1908, Series II and III; 1895, Series IV) and not at about 1650 (a drop of 0.04 g from 177 cm, 1908 p.
 	// 66) nor below. It is set 10 % under the lower, because the drop's own oscillation has a part in it.
 	bubbleWeber = 1500
+	// columnWeber is the Weber number above which a drop raises a column rather than a vortex ring: sqrt(We) of about 8,
+	// for water and mercury ("The critical Weber number for vortex and jet formation for drops impinging on a liquid
+	// pool", abstract; testdata/published/splash_published_2.csv).
+	columnWeber = 64
 )
 
-// When is the time window of a phase for a drop of water or a similar liquid with that diameter and impact speed, in a
-// deep pool (see PoolAdvice). Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero for every drop.
+// law is what is known of a phase's time.
+type law struct {
+	collapse    bool        // timed from the crater's collapse, else from its opening
+	highest     bool        // by the column's rise, else by its emergence
+	factor      float64     // the median, as a multiple of the model's time
+	spread      float64     // of the first shot: scale of Student's t, of the logarithm
+	freedom     int         // its degrees of freedom
+	minDiameter phys.Length // of the drops that were timed
+}
+
+// lawOf gives each phase's law. Crater and emerging column are the model with nothing fitted. The others' factors are
+// geometric means of what was printed over the model: crown 0.41 (three series), column gone 1.44 (four). The highest
+// column has three series with a mean of 0.86, which is known to 10 %, against a model that a crater 15 % flatter or
+// deeper moves by 15 %: weighted by the inverse squares that is 0.90.
 //
-// A phase's time is a multiple of tau = sqrt(Rmax/g), the time scale of a crater of radius Rmax = (d³
-// V²/(3g))^(1/4) closing under gravity; Rmax is where the drop's energy would be that of the crater (form: H. C.
-// Pumphrey and P. A. Elmore, J. Fluid Mech. 220 (1990) 539-567). The multiples are those of drops of 5.1 to 9.2 mm
-// that fell 8 to 137 cm; for the smaller drops of a nozzle they are an extrapolation.
-func When(p Phase, diameter phys.Length, speed phys.Speed) (Window, error) {
-	b, ok := bandOf(p)
+// The spreads are those between series, pooled over like phases: crown and crater, whose turning points are flat, and
+// the column's three; wider by sqrt(1 + 1/n) for the median's own error. TestSpreadsFromReadings has the arithmetic.
+func lawOf(p Phase) (law, bool) {
+	switch p {
+	case Contact:
+		return law{}, true
+	case CrownHighest:
+		return law{factor: 0.41, spread: flatSpread, freedom: flatFreedom, minDiameter: 6.29e-3}, true
+	case CraterDeepest:
+		return law{factor: 1, spread: flatSpread, freedom: flatFreedom, minDiameter: 3.86e-3}, true
+	case ColumnEmerges:
+		return law{collapse: true, factor: 1, spread: columnSpread, freedom: columnFreedom, minDiameter: 3.86e-3}, true
+	case ColumnHighest:
+		return law{collapse: true, highest: true, factor: 0.90, spread: columnSpread, freedom: columnFreedom,
+			minDiameter: 6.29e-3}, true
+	case ColumnGone:
+		return law{collapse: true, highest: true, factor: 1.44, spread: columnSpread, freedom: columnFreedom,
+			minDiameter: 5e-3}, true
+	}
+	return law{}, false
+}
+
+const (
+	flatSpread, flatFreedom     = 0.38, 7
+	columnSpread, columnFreedom = 0.11, 10
+	// bubbleSpread is that of a column that emerges where a bubble may have closed: the two series that show it are
+	// 0.85 to 1.01 (1895, Series IV) and 1.19 to 1.44 (1908, Series II) of the model's time.
+	bubbleSpread = 0.25
+)
+
+// When is the window of a phase for a drop with that diameter and impact speed, in a deep pool (see PoolAdvice) of a
+// liquid, which is also the drop's or like it. Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero
+// for every drop. A drop too slow to raise a column is a *NoColumnError for the column's phases.
+//
+// The crater opens in 0.87 (R/V) (V²/(g R))^0.61, R the drop's radius: V. Lherm, R. Deguen, T. Alboussiere and M.
+// Landeau, J. Fluid Mech. 937 (2022) A20. It then collapses under gravity and surface tension, in a time that is a
+// multiple of tau = sqrt(Rmax/g), which depends on surface tension alone (see collapse). Rmax = (d³ V²/(3g))^(1/4) is
+// where the drop's energy would be that of the crater: H. C. Pumphrey and P. A. Elmore, J. Fluid Mech. 220 (1990)
+// 539-567.
+//
+// The column is gone when its tip is back at the surface, or what is left of it sinks and the first ripple spreads:
+// between the last figure that shows it nearly sunk and the first that shows it gone.
+func When(p Phase, diameter phys.Length, speed phys.Speed, pool Liquid) (Window, error) {
+	l, ok := lawOf(p)
 	if !ok {
 		_, err := ParsePhase(string(p))
 		return Window{}, err
@@ -125,42 +158,78 @@ func When(p Phase, diameter phys.Length, speed phys.Speed) (Window, error) {
 	if err := phys.Within("speed", speed, minSpeed, maxSpeed); err != nil {
 		return Window{}, err
 	}
-	crater := craterRadius(float64(diameter), float64(speed))
-	tau := math.Sqrt(crater / phys.Gravity)
-	w := Window{
-		Extrapolated: diameter < minTimedDiameter || diameter > maxTimedDiameter ||
-			speed < minTimedSpeed || speed > maxTimedSpeed,
-		Bubble: weber(float64(diameter), float64(speed)) >= bubbleWeber,
+	we := weber(float64(diameter), float64(speed), pool)
+	if l.collapse && we < columnWeber {
+		return Window{}, &NoColumnError{Speed: speed, Least: speed * phys.Speed(math.Sqrt(columnWeber/we))}
 	}
+	w := Window{Spread: l.spread, Bubble: we >= bubbleWeber, Extrapolated: diameter < l.minDiameter ||
+		diameter > maxTimedDiameter || speed < minTimedSpeed || speed > maxTimedSpeed}
 	if w.Bubble && p == ColumnEmerges {
-		b.high = emergesUnderBubble
+		w.Spread = bubbleSpread
 	}
-	if w.Extrapolated {
-		b.low *= capillaryFactor(crater)
-	}
-	w.Central, w.Low, w.High = phys.Time(b.central*tau), phys.Time(b.low*tau), phys.Time(b.high*tau)
+	w.Central = phys.Time(l.factor * l.model(float64(diameter), float64(speed), pool))
+	either := phys.Time(math.Exp(tenth(l.freedom) * w.Spread))
+	w.Low, w.High = w.Central/either, w.Central*either
+	// Student's t as a standard deviation.
+	w.Spread *= math.Sqrt(float64(l.freedom) / float64(l.freedom-2))
 	return w, nil
+}
+
+// tenth is the value that Student's t exceeds with a probability of 0.1, so that 80 % lie within it: for 7 and 10
+// degrees of freedom, from any table.
+func tenth(freedom int) float64 {
+	if freedom == flatFreedom {
+		return 1.415
+	}
+	return 1.372
+}
+
+// model is a phase's time before its factor, in seconds.
+func (l law) model(d, v float64, pool Liquid) float64 {
+	opening := 0.87 * (d / 2) / v * math.Pow(v*v/(phys.Gravity*d/2), 0.61)
+	if !l.collapse {
+		return opening
+	}
+	crater := craterRadius(d, v)
+	emerges, highest := collapse(math.Pow(capillaryLength(pool)/crater, 2))
+	if l.highest {
+		emerges = highest
+	}
+	return opening + emerges*math.Sqrt(crater/phys.Gravity)
+}
+
+// collapseTable is when a column emerges from a collapsing crater and when it is highest, after the crater is open and
+// in units of tau, against b = sigma/(rho g Rmax²). Computed by a boundary integral of the axisymmetric potential flow
+// from a hemisphere at rest, its rim rounded, with no viscosity and no crown; the solver follows small waves within
+// 2 %, and these times change by 0.5 % with the number of its points. TestCollapseTable has a second witness.
+var collapseTable = [...]struct{ b, emerges, highest float64 }{
+	{0.015, 0.80, 2.87}, {0.0254, 0.79, 2.66}, {0.039, 0.77, 2.43}, {0.05, 0.74, 2.27}, {0.075, 0.71, 1.97},
+	{0.103, 0.67, 1.74}, {0.136, 0.65, 1.56}, {0.2, 0.60, 1.35}, {0.3, 0.56, 1.18},
+}
+
+// collapse interpolates the table in the logarithm of b, beyond its ends with the last slope.
+func collapse(b float64) (emerges, highest float64) {
+	i := 1
+	for i < len(collapseTable)-1 && collapseTable[i].b < b {
+		i++
+	}
+	x, y := collapseTable[i-1], collapseTable[i]
+	share := math.Log(b/x.b) / math.Log(y.b/x.b)
+	emerges = x.emerges + share*(y.emerges-x.emerges)
+	return emerges, max(x.highest+share*(y.highest-x.highest), emerges)
 }
 
 // craterRadius is Rmax.
 func craterRadius(d, v float64) float64 { return math.Pow(d*d*d*v*v/(3*phys.Gravity), 0.25) }
 
-// weber is the drop's inertia over its surface tension.
-func weber(d, v float64) float64 {
-	density, tension := roomWater()
-	return density * v * v * d / tension
+// weber is the drop's inertia over surface tension.
+func weber(d, v float64, l Liquid) float64 {
+	return float64(l.Density) * v * v * d / float64(l.SurfaceTension)
 }
 
-func roomWater() (density, tension float64) {
-	return float64(phys.WaterDensity(phys.RoomTemperature)), float64(phys.WaterSurfaceTension(phys.RoomTemperature))
-}
-
-// capillaryFactor is the factor by which surface tension shortens the time of a crater smaller than the published ones.
-// Gravity closes a crater with a pressure of rho g R and surface tension with 2 sigma/R, so its time varies as one over
-// the root of 1 + 2 (l/R)², with l the capillary length. An estimate of this project, used for Low only.
-func capillaryFactor(crater float64) float64 {
-	density, tension := roomWater()
-	capillary := tension / (density * phys.Gravity)
-	press := func(r float64) float64 { return 1 + 2*capillary/(r*r) }
-	return min(1, math.Sqrt(press(minTimedCrater)/press(crater)))
+// Swing is the time in which a drop swings from long to flat and back, at small amplitude: (pi/4) sqrt(rho d³/sigma),
+// Lord Rayleigh, Proc. R. Soc. London 29 (1879) 71-97. Large swings take a few percent longer (from memory).
+func Swing(diameter phys.Length, l Liquid) phys.Time {
+	d := float64(diameter)
+	return phys.Time(math.Pi / 4 * math.Sqrt(float64(l.Density)*d*d*d/float64(l.SurfaceTension)))
 }

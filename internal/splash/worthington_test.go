@@ -1,7 +1,6 @@
 package splash
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -13,254 +12,364 @@ import (
 	"stillwater/internal/published"
 )
 
-// A reading says which figures of a series show a phase: it is not before the figure first nor after last. printed is
-// the figure whose printed time stands for the phase.
+// A reading is what a series of splashes says of a phase's time: that it lies between two times, in seconds, which are
+// the same where a figure or a sentence gives it. The published bracket is widened by no error of the clock here.
 type reading struct {
+	series        string
+	phase         Phase
+	first, last   float64
+	bubble        bool // the crown had closed over it
+	diameter      float64
+	speed         float64
+	liquid        Liquid
+	printedFigure bool // one time is printed for it
+}
+
+// figures says which figures of A. M. Worthington's series show a phase: it is not before the first nor after the
+// second. printed is the figure whose time stands for the phase, "" if it is known only to lie between. Series III of
+// 1908 stops while the crown is closed over and shows none of the phases.
+func figures() []struct {
 	series               string
 	phase                Phase
 	first, last, printed string
-}
-
-// readings of A. M. Worthington's series. Their files say of each figure whether his words or the plate give its
-// stage. Series III of 1908 stops while the crown is closed over and shows none of the phases; Series II of 1895 only
-// brackets.
-func readings() []reading {
-	return []reading{
+} {
+	return []struct {
+		series               string
+		phase                Phase
+		first, last, printed string
+	}{
 		{"W08-I", CrownHighest, "4", "4", "4"},
-		{"W08-I", ColumnEmerges, "10", "10", "10"},
-		{"W08-I", ColumnHighest, "15", "15", "15"},
-		{"W08-I", ColumnGone, "18", "19", "19"}, // nearly sunk, then the first ripple
 		{"W08-Ia", CrownHighest, "3", "5", "4"}, // the plates from 13 to 26 ms are all near the top
-		{"W08-Ia", ColumnEmerges, "7", "8", ""}, // no figure of its own: crown gone, then column well out
-		{"W08-Ia", ColumnHighest, "11", "11-a", "11"},
-		{"W08-Ia", ColumnGone, "13", "14", "14"},
-		{"W08-II", ColumnEmerges, "9", "10-a", "10-a"}, // seen through the bubble's wall, then through its mouth
-		{"W08-II", ColumnHighest, "14", "14", "14"},
-		{"W08-II", ColumnGone, "17", "18", "18"},
 		{"W08-IV", CrownHighest, "4", "5", "5"},
 		{"W08-IV", CraterDeepest, "5", "7", "5"}, // "depth nearly constant"
-		{"W08-IV", ColumnEmerges, "9", "9", "9"},
 		{"W95-III", CraterDeepest, "3", "4", "4"},
+		{"W08-I", ColumnEmerges, "10", "10", "10"},
+		{"W08-Ia", ColumnEmerges, "7", "8", ""}, // no figure of its own: crown gone, then column well out
+		{"W08-IV", ColumnEmerges, "9", "9", "9"},
 		{"W95-III", ColumnEmerges, "6", "6", "6"},
-		{"W95-IV", ColumnEmerges, "8", "8", "8"},
+		{"W08-II", ColumnEmerges, "9", "10-a", "10-a"}, // seen through the bubble's wall, then through its mouth
+		{"W95-IV", ColumnEmerges, "8", "9", "8"},       // where a bubble opened
+		{"W08-I", ColumnHighest, "15", "15", "15"},
+		{"W08-Ia", ColumnHighest, "11", "11-a", "11"},
+		{"W08-II", ColumnHighest, "14", "14", "14"},
+		{"W08-I", ColumnGone, "18", "19", "19"}, // nearly sunk, then the first ripple
+		{"W08-Ia", ColumnGone, "13", "14", "14"},
+		{"W08-II", ColumnGone, "17", "18", "18"},
 	}
 }
 
-// splashes holds the figures' times and, of each series, drop and impact.
-type splashes struct {
-	times map[string]float64       // by series and figure
-	drop  map[string]published.Row // of splash_check_values.csv
-}
-
-func worthington(t *testing.T) splashes {
+// readings of Worthington's series and of three published since.
+func readings(t *testing.T) []reading {
 	t.Helper()
-	s := splashes{map[string]float64{}, map[string]published.Row{}}
+	water := waterAt(20)
+	times := map[string]float64{}
 	for _, file := range []string{"worthington_splash_series.csv", "worthington_1895_series.csv"} {
 		for _, r := range published.Rows(t, file) {
 			if r["time_s"] != "" {
-				s.times[r["series"]+" "+r["figure"]] = r.Number(t, "time_s")
+				times[r["series"]+" "+r["figure"]] = r.Number(t, "time_s")
 			}
 		}
 	}
+	drops := map[string]published.Row{}
 	for _, r := range published.Rows(t, "splash_check_values.csv") {
-		s.drop[r["case"]] = r
+		drops[r["case"]] = r
 	}
-	return s
+	var all []reading
+	for _, f := range figures() {
+		drop := drops[f.series]
+		r := reading{series: f.series, phase: f.phase, first: times[f.series+" "+f.first], last: times[f.series+" "+f.last],
+			bubble: f.phase == ColumnEmerges && (f.series == "W08-II" || f.series == "W95-IV"), liquid: water,
+			diameter: drop.Metres(t, "diameter_mm"), speed: drop.Number(t, "impact_speed_m_s"), printedFigure: f.printed != ""}
+		require.Positive(t, r.first, "%v", f)
+		require.Positive(t, r.last, "%v", f)
+		all = append(all, r)
+	}
+	// 3.86 mm from 8 cm, released at the tip: 1.24 m/s. The other series print their speeds.
+	since := map[string]float64{}
+	for _, r := range published.Rows(t, "splash_published_2.csv") {
+		if r["unit"] == "ms" && r["drop_diameter_mm"] != "" {
+			since[r["quantity"]+" "+r["drop_diameter_mm"]] = r.Number(t, "value") / 1e3
+		}
+	}
+	add := func(series string, p Phase, d, v, first, last float64) {
+		require.Positive(t, first)
+		all = append(all, reading{series: series, phase: p, first: first, last: last, diameter: d, speed: v, liquid: water,
+			printedFigure: first == last || p == ColumnGone})
+	}
+	add("FD25", CraterDeepest, 5e-3, 2.4, since["crater_deepest_time 5.0"], since["crater_deepest_time 5.0"])
+	add("FD25", ColumnGone, 5e-3, 2.4, since["column_seen_until 5.0"], since["column_gone_by 5.0"])
+	add("PAJ18", CraterDeepest, 4e-3, 1.29, since["crater_bottom_lowest_time 4.0"], since["crater_bottom_lowest_time 4.0"])
+	add("PW88", CraterDeepest, 3.86e-3, 1.24, since["crater_bubble_detaches 3.86"], since["crater_bubble_detaches 3.86"])
+	add("PW88", ColumnEmerges, 3.86e-3, 1.24, since["column_emerges_after 3.86"], since["column_emerges_before 3.86"])
+	return all
 }
 
-// at is the time of a figure.
-func (s splashes) at(t *testing.T, series, figure string) float64 {
-	t.Helper()
-	x, ok := s.times[series+" "+figure]
-	require.True(t, ok, "%s has no timed figure %s", series, figure)
-	return x
+// ratio is the logarithm of a reading over the model's time, its factor left out; of a bracket its geometric middle.
+func (r reading) ratio() float64 {
+	l, _ := lawOf(r.phase)
+	return math.Log(math.Sqrt(r.first*r.last) / l.model(r.diameter, r.speed, r.liquid))
 }
 
-func (s splashes) tau(t *testing.T, series string) float64 {
-	t.Helper()
-	r := s.drop[series]
-	return math.Sqrt(craterRadius(r.Metres(t, "diameter_mm"), r.Number(t, "impact_speed_m_s")) / phys.Gravity)
+// flat reports whether a phase is the turning point of crown or crater.
+func (r reading) flat() bool { return r.phase == CrownHighest || r.phase == CraterDeepest }
+
+// medianOf is the logarithm of a phase's factor and its weight as a number of series, from those that use accepts. By
+// rule, crater and emerging column stand by the model alone.
+func medianOf(all []reading, p Phase, use func(reading) bool) (median, n float64) {
+	sum := 0.
+	for _, r := range all {
+		if r.phase == p && !r.bubble && use(r) {
+			sum, n = sum+r.ratio(), n+1
+		}
+	}
+	switch {
+	case p == CraterDeepest || p == ColumnEmerges:
+		return 0, max(n, 1)
+	case p == ColumnHighest:
+		// Against the model, which a crater 15 % flatter or deeper moves by 15 %; a series by about 17 %.
+		const model, series = 1 / (0.15 * 0.15), 1 / (0.17 * 0.17)
+		return sum * series / (n*series + model), n + model/series
+	}
+	return sum / n, n
 }
 
-func (s splashes) window(t *testing.T, series string, p Phase) Window {
-	t.Helper()
-	r := s.drop[series]
-	w, err := When(p, phys.Length(r.Metres(t, "diameter_mm")), phys.Speed(r.Number(t, "impact_speed_m_s")))
-	require.NoError(t, err)
-	return w
-}
-
-// timingError is what Worthington states for an error of his times (1908, p. 12).
-const timingError = 0.002
-
-// extremes is the band of the readings that use accepts: in units of tau, widened by the timing error.
-func (s splashes) extremes(t *testing.T, p Phase, use func(reading) bool) (low, high float64, n int) {
-	t.Helper()
-	low, high = math.Inf(1), math.Inf(-1)
-	for _, r := range readings() {
-		if r.phase != p || !use(r) {
+// spreadOf is the standard deviation between series, pooled over like phases, and its degrees of freedom: one less for
+// each phase whose factor is fitted.
+func spreadOf(all []reading, flat bool, use func(reading) bool) (sd float64, freedom int) {
+	phases, squares := map[Phase]bool{}, 0.
+	for _, r := range all {
+		if r.flat() != flat || r.bubble || !use(r) {
 			continue
 		}
-		tau := s.tau(t, r.series)
-		low = min(low, (s.at(t, r.series, r.first)-timingError)/tau)
-		high = max(high, (s.at(t, r.series, r.last)+timingError)/tau)
-		n++
+		median, _ := medianOf(all, r.phase, use)
+		squares += math.Pow(r.ratio()-median, 2)
+		freedom++
+		if r.phase == CrownHighest || r.phase == ColumnHighest || r.phase == ColumnGone {
+			phases[r.phase] = true
+		}
 	}
-	return low, high, n
+	freedom -= len(phases)
+	return math.Sqrt(squares / float64(freedom)), freedom
 }
 
-// Every printed time, and both ends of every bracket, against the window that When gives for that drop. The bands
-// were made from these series, so this says only that nothing was dropped or mistyped; TestLeaveOneSeriesOut is the
-// check that can fail.
-func TestWorthingtonInside(t *testing.T) {
-	s := worthington(t)
-	inside, all := map[string]int{}, map[string]int{}
-	var outside []string
-	for _, r := range readings() {
-		w := s.window(t, r.series, r.phase)
-		for _, figure := range []string{r.first, r.last, r.printed} {
-			if figure == "" {
+func every(reading) bool { return true }
+
+// The constants of lawOf are what the readings give, rounded, and not chosen.
+func TestSpreadsFromReadings(t *testing.T) {
+	all := readings(t)
+	for _, p := range Phases()[1:] {
+		l, ok := lawOf(p)
+		require.True(t, ok)
+		median, n := medianOf(all, p, every)
+		sd, freedom := spreadOf(all, p == CrownHighest || p == CraterDeepest, every)
+		t.Logf("%s: factor %.3f, between series %.3f, %d degrees, of a first shot %.3f", p, math.Exp(median), sd, freedom,
+			sd*math.Sqrt(1+1/n))
+		assert.InDelta(t, math.Exp(median), l.factor, 0.02, p)
+		assert.Equal(t, freedom, l.freedom, p)
+		assert.InEpsilon(t, sd*math.Sqrt(1+1/n), l.spread, 0.1, "%s: one spread for phases of 3 to 5 series", p)
+		assert.InDelta(t, 0.1, studentTail(tenth(freedom), freedom), 0.001)
+	}
+}
+
+// studentTail is the probability that Student's t is above x, by the midpoint rule.
+func studentTail(x float64, freedom int) float64 {
+	nu := float64(freedom)
+	lg1, _ := math.Lgamma((nu + 1) / 2)
+	lg2, _ := math.Lgamma(nu / 2)
+	density := func(x float64) float64 {
+		return math.Exp(lg1-lg2) / math.Sqrt(nu*math.Pi) * math.Pow(1+x*x/nu, -(nu+1)/2)
+	}
+	sum, steps := 0., 2000.
+	for i := range int(steps) {
+		sum += density(x * (float64(i) + 0.5) / steps)
+	}
+	return 0.5 - sum*x/steps
+}
+
+// studentBeyond is x such that Student's t lies within it to either side with that probability.
+func studentBeyond(within float64, freedom int) float64 {
+	low, high := 0., 50.
+	for range 60 {
+		if x := (low + high) / 2; studentTail(x, freedom) > (1-within)/2 {
+			low = x
+		} else {
+			high = x
+		}
+	}
+	return low
+}
+
+// The bands are what they say, on splashes that took no part in them: each series in turn is left out, the rest gives
+// factors and spreads, and of the readings of the one left out as many lie in the bands of 50, 68, 80 and 90 % as 99 %
+// of all such counts would. A phase known only to lie between two figures counts by the middle of its bracket. Those
+// under a bubble have a regime of their own, with two series: none is left to predict the other.
+func TestCoverageLeavingSeriesOut(t *testing.T) {
+	all := readings(t)
+	for _, within := range []float64{0.5, 0.68, 0.8, 0.9} {
+		inside, n := 0, 0
+		for _, r := range all {
+			if r.bubble {
 				continue
 			}
-			all[r.series]++
-			if at := phys.Time(s.at(t, r.series, figure)); at >= w.Low && at <= w.High {
-				inside[r.series]++
-			} else {
-				outside = append(outside, fmt.Sprintf("%s %s fig. %s: %s, predicted %s to %s", r.series, r.phase, figure, at,
-					phys.Round(w.Low, 3), phys.Round(w.High, 3)))
+			others := func(o reading) bool { return o.series != r.series }
+			median, series := medianOf(all, r.phase, others)
+			sd, freedom := spreadOf(all, r.flat(), others)
+			n++
+			if math.Abs(r.ratio()-median) <= studentBeyond(within, freedom)*sd*math.Sqrt(1+1/series) {
+				inside++
+			} else if within == 0.9 {
+				t.Logf("outside of 90 %%: %s %s, %.2f of its median", r.series, r.phase, math.Exp(r.ratio()-median))
 			}
 		}
+		least, most := binomialBounds(n, within, 0.01)
+		t.Logf("%.0f %%: %d of %d inside, %d to %d expected", within*100, inside, n, least, most)
+		assert.GreaterOrEqual(t, inside, least)
+		assert.LessOrEqual(t, inside, most)
 	}
-	for series, n := range all {
-		assert.GreaterOrEqual(t, float64(inside[series]), 0.8*float64(n), series)
-		t.Logf("%s: %d of %d inside", series, inside[series], n)
-	}
-	assert.Len(t, all, 6)
-	t.Logf("outside: %v", outside)
-	assert.Empty(t, outside)
 }
 
-// The file's own names of phases, whatever our readings make of them: each row printed with a time and one of these
-// names.
-func TestWorthingtonRowsByName(t *testing.T) {
-	names := map[string]Phase{"crown_max_height": CrownHighest, "cavity_deepest": CraterDeepest,
-		"column_emerges": ColumnEmerges, "column_max_height": ColumnHighest, "column_sunk_first_ring": ColumnGone}
-	s, rows := worthington(t), 0
-	for _, r := range published.Rows(t, "worthington_splash_series.csv") {
-		p, ok := names[r["phase"]]
-		if !ok || r["time_s"] == "" {
-			continue
-		}
-		rows++
-		w := s.window(t, r["series"], p)
-		assert.True(t, phys.Time(r.Number(t, "time_s")) >= w.Low && phys.Time(r.Number(t, "time_s")) <= w.High, "%v", r)
+// binomialBounds are the counts outside which a share of all counts lies, half to each side at most.
+func binomialBounds(n int, p, outside float64) (least, most int) {
+	sum := 0.
+	chance := func(k int) float64 {
+		a, _ := math.Lgamma(float64(n + 1))
+		b, _ := math.Lgamma(float64(k + 1))
+		c, _ := math.Lgamma(float64(n - k + 1))
+		return math.Exp(a - b - c + float64(k)*math.Log(p) + float64(n-k)*math.Log(1-p))
 	}
-	assert.Equal(t, 14, rows)
+	most = n
+	for k := range n + 1 {
+		if sum+chance(k) <= outside/2 {
+			least = k + 1
+		}
+		if sum >= 1-outside/2 {
+			most = min(most, k-1)
+		}
+		sum += chance(k)
+	}
+	return least, most
 }
 
-// The constants of bandOf are what the readings give, rounded outwards to 0.05, and not chosen.
-func TestBandsFromReadings(t *testing.T) {
-	s := worthington(t)
-	for _, p := range Phases()[1:] {
-		low, high, _ := s.extremes(t, p, func(r reading) bool { return p != ColumnEmerges || r.series != "W08-II" })
-		b, ok := bandOf(p)
-		require.True(t, ok)
-		assert.InDelta(t, math.Floor(low*20)/20, b.low, 1e-9, "%s low %v", p, low)
-		assert.InDelta(t, math.Ceil(high*20)/20, b.high, 1e-9, "%s high %v", p, high)
-		assert.True(t, b.low < b.central && b.central < b.high, p)
-	}
-	_, high, _ := s.extremes(t, ColumnEmerges, func(r reading) bool { return r.series == "W08-II" })
-	assert.InDelta(t, math.Ceil(high*20)/20, emergesUnderBubble, 1e-9)
+// The check can fail: a count as low as that of bands from the extremes of few series does not pass.
+func TestCoverageCanFail(t *testing.T) {
+	least, _ := binomialBounds(16, 0.68, 0.01)
+	assert.Greater(t, least, 5, "5 of 16 would not do")
+	least, most := binomialBounds(16, 0.5, 0.01)
+	assert.Equal(t, []int{3, 13}, []int{least, most}, "from a table of the binomial distribution")
 }
 
-// Each series against the band of the others alone: how a splash that took no part in the bands fares. Not well: 7 of
-// 16 printed times are inside. It is no worse than few series allow: by rank alone one of n+1 like things lies within
-// the extremes of the other n with a chance of (n-1)/(n+1), which sums to 6.3 here. The list is exact, so that a change
-// of the model shows here.
-func TestLeaveOneSeriesOut(t *testing.T) {
-	s := worthington(t)
-	inside, tested, byRank := 0, 0, 0.
-	var outside []string
-	for _, r := range readings() {
-		low, high, n := s.extremes(t, r.phase, func(other reading) bool { return other.series != r.series })
-		require.Positive(t, n, "%s is shown by one series only", r.phase)
-		if r.printed == "" {
+// When a column emerges has nothing fitted: each printed time within three timing errors of 2 ms (Worthington 1908, p.
+// 12), except Series IV of 1908, which is 7 ms later; and two brackets, of which that of 1988 ends 1 ms too soon.
+func TestEmergenceWithNothingFitted(t *testing.T) {
+	water := waterAt(20)
+	for _, r := range readings(t) {
+		if r.phase != ColumnEmerges || r.bubble {
 			continue
 		}
-		tested++
-		byRank += float64(n-1) / float64(n+1)
-		ratio := s.at(t, r.series, r.printed) / s.tau(t, r.series)
-		if ratio >= low && ratio <= high {
-			inside++
-			continue
-		}
-		outside = append(outside, fmt.Sprintf("%s %s %.2f, others %.2f to %.2f", r.series, r.phase, ratio, low, high))
-	}
-	t.Logf("leave one series out: %d of %d inside, by rank alone %.1f; outside:", inside, tested, byRank)
-	for _, line := range outside {
-		t.Log(line)
-	}
-	assert.GreaterOrEqual(t, float64(inside), byRank)
-	assert.Equal(t, []string{
-		"W08-I crown-highest 0.16, others 0.24 to 0.70",
-		"W08-I column-highest 2.72, others 2.74 to 3.51",
-		"W08-Ia crown-highest 0.45, others 0.12 to 0.43",
-		"W08-Ia column-highest 3.46, others 2.67 to 2.82",
-		"W08-II column-emerges 2.17, others 1.24 to 1.86",
-		"W08-II column-gone 5.73, others 4.55 to 5.20",
-		"W08-IV crater-deepest 0.38, others 0.79 to 1.09",
-		"W95-III crater-deepest 1.04, others 0.34 to 0.98",
-		"W95-IV column-emerges 1.29, others 1.39 to 2.21",
-	}, outside)
-}
-
-// Central values and, as first thought of, the narrower bands of the derived table: ours hold them.
-func TestAgainstDerivedTable(t *testing.T) {
-	names := map[string]Phase{"crown_max_height": CrownHighest, "cavity_deepest": CraterDeepest,
-		"column_emerges": ColumnEmerges, "column_max_height": ColumnHighest, "column_sunk": ColumnGone}
-	rows := 0
-	for _, r := range published.Rows(t, "splash_phase_starting_values.csv") {
-		p, ok := names[r["phase"]]
-		if !ok {
-			continue
-		}
-		rows++
-		b, _ := bandOf(p)
-		assert.InDelta(t, r.Number(t, "ratio"), b.central, 1e-9)
-		assert.LessOrEqual(t, b.low, r.Number(t, "ratio_low"))
-		assert.GreaterOrEqual(t, b.high, r.Number(t, "ratio_high"))
-		w, err := When(p, 4e-3, 2.732)
+		w, err := When(ColumnEmerges, phys.Length(r.diameter), phys.Speed(r.speed), water)
 		require.NoError(t, err)
-		assert.InEpsilon(t, r.Number(t, "example_4mm_40cm_ms"), 1000*float64(w.Central), 0.006)
-		assert.True(t, w.Extrapolated)
-	}
-	assert.Equal(t, 5, rows)
-}
-
-// Second witness, from another century and method: the time at which the crater's mean radius is largest, 0.87 (R/V)
-// (V²/(g R))^0.61, V. Lherm et al., J. Fluid Mech. 937 (2022) A20. It lies inside our window for every drop, timed
-// or of a nozzle.
-func TestCraterAgainstLherm(t *testing.T) {
-	for _, r := range published.Rows(t, "splash_check_values.csv") {
-		radius, v := r.Metres(t, "diameter_mm")/2, r.Number(t, "impact_speed_m_s")
-		open := 0.87 * radius / v * math.Pow(v*v/(phys.Gravity*radius), 0.61)
-		assert.InEpsilon(t, r.Number(t, "tmax_lherm_ms"), 1000*open, 0.005, "arithmetic")
-		w, err := When(CraterDeepest, phys.Length(r.Metres(t, "diameter_mm")), phys.Speed(v))
-		require.NoError(t, err)
-		assert.True(t, phys.Time(open) >= w.Low && phys.Time(open) <= w.High, "%v", r)
-		assert.InEpsilon(t, open, float64(w.Central), 0.2)
+		t.Logf("%s: %.1f to %.1f ms printed, %.1f ms computed", r.series, r.first*1e3, r.last*1e3, float64(w.Central)*1e3)
+		assert.True(t, phys.Time(r.last) >= w.Low && phys.Time(r.first) <= w.High, r.series)
+		if r.series != "W08-IV" {
+			assert.Greater(t, float64(w.Central), r.first-6e-3)
+			assert.Less(t, float64(w.Central), r.last+6e-3)
+		}
 	}
 }
 
-// What Worthington's Series II of 1895 brackets, of a slower drop than any in the bands: the column is not out when
-// the drop is still below the surface, it is out at 98 and 110 ms, and it is gone by 167 ms.
+// A second witness for the collapse, linear theory of waves under gravity and surface tension (A. L. Cauchy and S. D.
+// Poisson; dispersion k + b k³ in units of the crater), for a dip 1 - r². It lacks the focusing that throws up the
+// column, so it is later, least so where surface tension rules: 1.06, 0.94, 0.78 and 0.64 tau against 0.79, 0.74, 0.67
+// and 0.60.
+func TestCollapseTable(t *testing.T) {
+	last := math.Inf(1)
+	for _, b := range []float64{0.0254, 0.05, 0.103, 0.2} {
+		linear, previous := 0., 0.
+		for at := 0.; at < 2; at += 0.005 {
+			z := linearAxis(b, at)
+			if z > 0 {
+				linear = at - 0.005*z/(z-previous)
+				break
+			}
+			previous = z
+		}
+		emerges, highest := collapse(b)
+		ratio := linear / emerges
+		t.Logf("b %.4f: linear %.3f, computed %.3f, highest %.2f", b, linear, emerges, highest)
+		assert.Greater(t, ratio, 1.)
+		assert.Less(t, ratio, last, "the two meet as surface tension takes over")
+		last = ratio
+	}
+	assert.Less(t, last, 1.1)
+}
+
+// linearAxis is the height of the surface on the axis, by the Hankel transform of 1 - r², 2 J2(k)/k².
+func linearAxis(b, at float64) (z float64) {
+	const dk = 0.1
+	for k := dk / 2; k < 40; k += dk {
+		z -= 2 * math.Jn(2, k) / k * math.Exp(-0.0064*k*k) * math.Cos(at*math.Sqrt(k+b*k*k*k)) * dk
+	}
+	return z
+}
+
+// A crater of 5 mm at 2.4 m/s is deepest at 23 ms, its minimum flat from 20 to 27 ms, and its column gone between 142
+// and 153 ms (Chashechkin and Prokhorov 2025).
+func TestAgainstChashechkin2025(t *testing.T) {
+	crater, err := When(CraterDeepest, 5e-3, 2.4, waterAt(20))
+	require.NoError(t, err)
+	assert.True(t, crater.Central > 20e-3 && crater.Central < 27e-3, "%s", crater.Central)
+	gone, err := When(ColumnGone, 5e-3, 2.4, waterAt(20))
+	require.NoError(t, err)
+	assert.True(t, gone.Low < 142e-3 && gone.High > 153e-3, "%v", gone)
+	t.Logf("crater %s, gone %s", phys.Round(crater.Central, 3), phys.Round(gone.Central, 3))
+}
+
+// What Worthington's Series II of 1895 brackets, which took no part in the factors: a slow drop, whose column is not
+// out when the drop is still below the surface at 39 ms, stands at 98 and 110 ms, and is gone by 167 ms.
 func TestWorthington1895SeriesII(t *testing.T) {
-	s := worthington(t)
-	w := func(p Phase) Window { return s.window(t, "W95-II", p) }
-	assert.Greater(t, w(ColumnEmerges).High, phys.Time(s.at(t, "W95-II", "4")))
-	assert.Less(t, w(ColumnEmerges).High, phys.Time(s.at(t, "W95-II", "7")))
-	assert.Greater(t, w(ColumnGone).Low, phys.Time(s.at(t, "W95-II", "8")))
-	assert.Less(t, w(ColumnGone).Low, phys.Time(s.at(t, "W95-II", "9")))
+	at := func(p Phase) Window {
+		w, err := When(p, 5.08e-3, 1.257, waterAt(20))
+		require.NoError(t, err)
+		return w
+	}
+	assert.Greater(t, at(ColumnEmerges).Central, phys.Time(0.0392))
+	assert.Less(t, at(ColumnEmerges).Central, phys.Time(0.0979))
+	assert.Greater(t, at(ColumnGone).Central, phys.Time(0.1095))
+	assert.Less(t, at(ColumnGone).Central, phys.Time(0.167))
+}
+
+// No column where We is below 64; the speed asked for is enough.
+func TestNoColumn(t *testing.T) {
+	water := waterAt(20)
+	for _, p := range []Phase{ColumnEmerges, ColumnHighest, ColumnGone} {
+		_, err := When(p, 3e-3, 1, water)
+		none := new(NoColumnError)
+		require.ErrorAs(t, err, &none)
+		assert.InEpsilon(t, 8, math.Sqrt(weber(3e-3, float64(none.Least), water)), 1e-9)
+		_, err = When(p, 3e-3, none.Least*1.0001, water)
+		assert.NoError(t, err)
+	}
+	_, err := When(CraterDeepest, 3e-3, 1, water)
+	assert.NoError(t, err)
+}
+
+// The pool's liquid counts: less surface tension closes a crater later.
+func TestPoolLiquid(t *testing.T) {
+	soapy, err := LiquidNamed("soapy-water")
+	require.NoError(t, err)
+	inWater, err := When(ColumnHighest, 3e-3, 2.4, waterAt(20))
+	require.NoError(t, err)
+	inSoap, err := When(ColumnHighest, 3e-3, 2.4, soapy)
+	require.NoError(t, err)
+	assert.Greater(t, float64(inSoap.Central), 1.1*float64(inWater.Central))
+}
+
+// Rayleigh 1879, computed elsewhere from the same formula.
+func TestSwing(t *testing.T) {
+	for _, r := range published.Rows(t, "rayleigh_drop_oscillation.csv") {
+		got := Swing(phys.Length(r.Metres(t, "diameter_mm")), waterAt(20))
+		assert.InEpsilon(t, r.Number(t, "period_ms"), float64(got)*1e3, 0.003)
+	}
 }
 
 // Crater radius, tau and Weber number, computed elsewhere from the same formulas.
@@ -269,7 +378,9 @@ func TestScalesArithmetic(t *testing.T) {
 		d, v := r.Metres(t, "diameter_mm"), r.Number(t, "impact_speed_m_s")
 		assert.InEpsilon(t, r.Number(t, "Rmax_energy_mm"), 1000*craterRadius(d, v), 0.005)
 		assert.InEpsilon(t, r.Number(t, "tau_ms"), 1000*math.Sqrt(craterRadius(d, v)/phys.Gravity), 0.005)
-		assert.InEpsilon(t, r.Number(t, "weber"), weber(d, v), 0.005)
+		assert.InEpsilon(t, r.Number(t, "weber"), weber(d, v, waterAt(20)), 0.005)
+		open, _ := lawOf(CraterDeepest)
+		assert.InEpsilon(t, r.Number(t, "tmax_lherm_ms"), 1000*open.model(d, v, waterAt(20)), 0.005)
 	}
 }
 
@@ -278,12 +389,12 @@ func TestScalesArithmetic(t *testing.T) {
 func TestCraterHoldsDrops(t *testing.T) {
 	for _, r := range published.Rows(t, "cavity_volume_check.csv") {
 		d := r.Metres(t, "diameter_mm")
-		check := splashes{drop: map[string]published.Row{}}
+		check := map[string]published.Row{}
 		for _, c := range published.Rows(t, "splash_check_values.csv") {
-			check.drop[c["case"]] = c
+			check[c["case"]] = c
 		}
 		name := map[string]string{"W08-IV": "W08-IV", "small drop": "W08-p70-small"}[r["case"]]
-		v := check.drop[name].Number(t, "impact_speed_m_s")
+		v := check[name].Number(t, "impact_speed_m_s")
 		drops := 4 * math.Pow(craterRadius(d, v)/d, 3)
 		ratio := math.Cbrt(r.Number(t, "N_drops_book") / drops)
 		assert.InDelta(t, r.Number(t, "ratio_linear"), ratio, 0.01)
@@ -292,21 +403,23 @@ func TestCraterHoldsDrops(t *testing.T) {
 }
 
 func TestWhenShape(t *testing.T) {
+	water := waterAt(20)
 	for d := phys.Length(2e-3); d < 10e-3; d += 0.5e-3 {
-		for v := phys.Speed(1); v < 9; v += 0.5 {
+		for v := phys.Speed(2); v < 9; v += 0.5 {
 			var last Window
 			for _, p := range Phases() {
-				w, err := When(p, d, v)
+				w, err := When(p, d, v, water)
 				require.NoError(t, err)
 				if p == Contact {
 					assert.Equal(t, Window{}, w)
 					continue
 				}
 				assert.True(t, 0 < w.Low && w.Low < w.Central && w.Central < w.High, "%s %s %s", p, d, v)
+				assert.InEpsilon(t, float64(w.Central), math.Sqrt(float64(w.Low)*float64(w.High)), 1e-9)
 				assert.Greater(t, w.Central, last.Central, "phases follow one another")
-				larger, err := When(p, d*1.1, v)
+				larger, err := When(p, d*1.1, v, water)
 				require.NoError(t, err)
-				faster, err := When(p, d, v*1.1)
+				faster, err := When(p, d, v*1.1, water)
 				require.NoError(t, err)
 				assert.Greater(t, larger.Central, w.Central, "a larger splash is slower")
 				assert.Greater(t, faster.Central, w.Central)
@@ -317,21 +430,23 @@ func TestWhenShape(t *testing.T) {
 }
 
 func TestWhenExtrapolates(t *testing.T) {
-	nozzle, err := When(ColumnHighest, 4e-3, 2.73)
+	nozzle, err := When(ColumnHighest, 4e-3, 2.73, waterAt(20))
 	require.NoError(t, err)
 	assert.True(t, nozzle.Extrapolated)
 	assert.False(t, nozzle.Bubble)
-	tau := math.Sqrt(craterRadius(4e-3, 2.73) / phys.Gravity)
-	assert.InEpsilon(t, 3.0*tau, float64(nozzle.Central), 1e-9)
-	assert.InEpsilon(t, 3.55*tau, float64(nozzle.High), 1e-9)
-	assert.Less(t, float64(nozzle.Low), 2.65*tau, "surface tension closes a small crater sooner")
-	assert.Greater(t, float64(nozzle.Low), 2.5*tau)
-	timed, err := When(ColumnHighest, 7.36e-3, 2.73)
+	timed, err := When(ColumnHighest, 7.36e-3, 2.73, waterAt(20))
 	require.NoError(t, err)
 	assert.False(t, timed.Extrapolated)
-	fast, err := When(ColumnEmerges, 7.36e-3, 4.2)
+	fast, err := When(ColumnEmerges, 7.36e-3, 4.2, waterAt(20))
 	require.NoError(t, err)
 	assert.True(t, fast.Bubble)
+	// Small drops: 62 and 72 ms by the collapse alone, where three times tau would be 82 and 88.
+	for d, ms := range map[phys.Length]float64{2.5e-3: 62, 3e-3: 72} {
+		small, err := When(ColumnHighest, d, 2.37, waterAt(20))
+		require.NoError(t, err)
+		assert.True(t, float64(small.Low) < ms/1e3 && ms/1e3 < float64(small.High), "%v", small)
+		assert.Less(t, float64(small.High), 0.080)
+	}
 }
 
 func TestWhenDomain(t *testing.T) {
@@ -341,15 +456,15 @@ func TestWhenDomain(t *testing.T) {
 		field string
 	}{{0, 3, "diameter"}, {13e-3, 3, "diameter"}, {phys.Length(math.NaN()), 3, "diameter"}, {4e-3, 0, "speed"},
 		{4e-3, 10, "speed"}, {4e-3, phys.Speed(math.NaN()), "speed"}} {
-		_, err := When(ColumnHighest, test.d, test.v)
+		_, err := When(ColumnHighest, test.d, test.v, waterAt(20))
 		var domain *phys.DomainError
 		require.ErrorAs(t, err, &domain)
 		assert.Equal(t, test.field, domain.Field)
 	}
-	contact, err := When(Contact, 0.1e-3, 0.2)
+	contact, err := When(Contact, 0.1e-3, 0.2, waterAt(20))
 	require.NoError(t, err, "a contact needs no splash")
 	assert.Zero(t, contact)
-	_, err = When("splat", 4e-3, 3)
+	_, err = When("splat", 4e-3, 3, waterAt(20))
 	assert.EqualError(t, err, `"splat" is not a phase of a splash; the phases are contact, crown-highest, `+
 		`crater-deepest, column-emerges, column-highest, column-gone`)
 }

@@ -59,5 +59,7 @@ export class Coming {
 /** @param {Preview} p */
 function bandWords(p) {
 	if (p.delay_high_ms <= p.delay_low_ms) return "";
-	return `Hatched: where the wanted moment may fall, ${ms(p.delay_low_ms)} to ${ms(p.delay_high_ms)} ms.`;
+	const from = `${ms(p.delay_low_ms)} to ${ms(p.delay_high_ms)} ms`;
+	if (p.within === 0) return `Hatched: the throws accepted, fastest to slowest, ${from}.`;
+	return `Hatched: the moment of ${Math.round(p.within * 10)} in 10 first shots, ${from}.`;
 }
