@@ -41,7 +41,7 @@ func exact(t *testing.T, light func(*shot.LightSet)) (*Room, Flight) {
 	set := shot.DefaultSet()
 	set.Light.LagScatter = 0
 	light(&set.Light)
-	r := newWith(1, spreads{DragLow: 1, DragHigh: 1, ThrowOutside: 0.1})
+	r := newWith(1, spreads{DragLow: 1, DragHigh: 1})
 	f, err := r.Release(set, 0)
 	require.NoError(t, err)
 	return r, f
@@ -183,7 +183,7 @@ func TestWhatPicturesShow(t *testing.T) {
 		} {
 			set := throwSet()
 			set.Light.Shutter = shot.ByHand
-			s := spreads{DragLow: 1, DragHigh: 1, ThrowOutside: 1e-9}
+			s := spreads{DragLow: 1, DragHigh: 1}
 			r := newWith(1, s)
 			f, err := r.Release(set, 0)
 			require.NoError(t, err)

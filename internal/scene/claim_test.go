@@ -86,14 +86,23 @@ func rms(n int, x func(i int) float64) float64 {
 	return math.Sqrt(sum / float64(n))
 }
 
-// The claim: two beams and the table hit the liquid, throw after throw, about as exactly as the error budget says, and
-// no single delay, not even the best chosen afterwards, comes near.
+// The claim: two beams and the table hit the liquid, throw after throw, about as exactly as the error budget says,
+// however uneven the hand; a single delay, even the best chosen afterwards, is the worse the more uneven it is.
 func TestAGateHitsWhereOneDelayCannot(t *testing.T) {
 	set := throwSet()
 	set.Light.Shutter = shot.ByHand
-	set.Throw.AboveFloor, set.Throw.SpeedLow, set.Throw.SpeedHigh = 2, 2, 6 // a hand that does not know its own speed
+	set.Throw.AboveFloor, set.Throw.SpeedLow, set.Throw.SpeedHigh = 2, 1.6, 9
+	for _, spread := range []float64{0.08, 0.15, 0.3} {
+		t.Run(fmt.Sprintf("%.0f %%", spread*100), func(t *testing.T) { gateAgainstOneDelay(t, set, spread) })
+	}
+}
+
+// gateAgainstOneDelay has a hand whose speed varies by a fraction from throw to throw (SD).
+func gateAgainstOneDelay(t *testing.T, set shot.Set, spread float64) {
 	const seed, throws = 2024, 200
-	all := thrown(t, New(seed), set, throws)
+	hand := defaultSpreads()
+	hand.ThrowSpeed = spread
+	all := thrown(t, newWith(seed, hand), set, throws)
 
 	// In units of what was predicted for each throw. Of 200 normal errors it is 1 within 0.2 (four standard deviations of
 	// 1/sqrt(2 n)); the steady terms of the budget (the mass's size) need not show in one room, which can make it less.
@@ -125,8 +134,9 @@ func TestAGateHitsWhereOneDelayCannot(t *testing.T) {
 	t.Logf("seed %d: with the gate %.1f mm RMS (%.2f of the budget, %d of %d within 3 sd), %d within a hand's width; "+
 		"best single delays %.1f mm RMS, %d within a hand's width",
 		seed, rms(throws, gated), ratio, within, throws, hits(throws, gated), least, most)
-	assert.Greater(t, least, 3*rms(throws, gated), "seed %d: one delay must be far worse", seed)
-	assert.Greater(t, hits(throws, gated), 2*most, "seed %d: pictures within a hand's width of the focus spot", seed)
+	// One delay scatters by the speed's spread over the path of 80 cm and more, beside what the gate leaves too.
+	assert.Greater(t, least, 0.8*spread*800, "seed %d: one delay cannot know the speed", seed)
+	assert.GreaterOrEqual(t, hits(throws, gated), most, "seed %d: pictures within a hand's width of the focus spot", seed)
 }
 
 // hits is how many errors are within a hand's width, 100 mm.

@@ -64,7 +64,8 @@ type spreads struct {
 	PhaseTime     float64          // of a phase's time after contact, from drop to drop
 	BandLow       float64          // range of Room.bandPosition: from
 	BandHigh      float64          // to
-	ThrowOutside  float64          // share of throws outside the accepted speeds
+	ThrowSpeed    float64          // from throw to throw, fraction of the speed
+	Strength      float64          // of a person's average throw, from room to room, fraction
 	ThrowAngle    phys.Angle       // from throw to throw
 	RaggedEdge    phys.Length      // of the leading edge, at each beam by itself
 	DragLow       float64          // drag of a thrown mass relative to a sphere's: from
@@ -78,8 +79,8 @@ type spreads struct {
 
 // defaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the
 // slow formation that the Harkins and Brown factor holds for (F. Eschbaum 1895,
-// testdata/published/drop_from_nozzle_check.csv), that is 2.6 percent in diameter. All others: common practice, no
-// source.
+// testdata/published/drop_from_nozzle_check.csv), that is 2.6 percent in diameter. Speed and angle of throws: R. Allain
+// 2010, of balls (testdata/published/splash_published_2.csv). All others: common practice, no source.
 func defaultSpreads() spreads {
 	return spreads{
 		DropDiameter:  0.01,
@@ -89,8 +90,9 @@ func defaultSpreads() spreads {
 		PhaseTime:     0.02,
 		BandLow:       0.15,
 		BandHigh:      0.85,
-		ThrowOutside:  0.1,
-		ThrowAngle:    phys.Angle(3 * math.Pi / 180),
+		ThrowSpeed:    0.08,
+		Strength:      0.05,
+		ThrowAngle:    0.062,
 		RaggedEdge:    3e-3,
 		DragLow:       1,
 		DragHigh:      1.6,
@@ -116,6 +118,7 @@ type Room struct {
 	beamOffset     phys.Length      // how much lower the drop's beam is than measured
 	airOffset      phys.Temperature // how much warmer the air is than measured
 	distanceOffset phys.Length      // how much farther the microphone is than measured
+	strength       float64          // of the person who throws, 1 on average
 }
 
 // New returns a room with default spreads.
@@ -133,6 +136,7 @@ func newWith(seed uint64, s spreads) *Room {
 		beamOffset:     phys.Length(rng.normal(float64(s.BeamPlace))),
 		airOffset:      phys.Temperature(rng.normal(float64(s.SoundWarmth))),
 		distanceOffset: phys.Length(rng.normal(float64(s.SoundDistance))),
+		strength:       1 + rng.normal(s.Strength),
 	}
 }
 

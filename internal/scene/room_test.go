@@ -290,31 +290,40 @@ func TestThrowsSpreadAsTheRoomSays(t *testing.T) {
 	set, s := throwSet(), defaultSpreads()
 	const n = 2000
 	var speeds, angles, ragged []float64
-	outside := 0.0
-	for _, f := range release(t, New(31), set, n) {
-		if f.Passing < set.Throw.SpeedLow || f.Passing > set.Throw.SpeedHigh {
-			outside++
-		}
+	r := New(31)
+	for _, f := range release(t, r, set, n) {
 		speeds = append(speeds, float64(f.Passing))
 		angles = append(angles, float64(f.Angle))
 		ragged = append(ragged, (first(t, f, Beam)-f.Contact).Seconds()*float64(f.Passing))
 	}
-	// The cut at three standard deviations takes 0.27 % of the tails.
-	share := (s.ThrowOutside - 0.0027) / (1 - 0.0027)
-	assert.InDelta(t, share, outside/n, 4*math.Sqrt(share*(1-share)/n), "share outside the accepted speeds")
-	meanIs(t, float64(set.Throw.SpeedLow+set.Throw.SpeedHigh)/2, speeds, "speed")
-	// A tenth of a normal distribution lies outside 1.645 standard deviations (any table of it).
-	spreadIs(t, cut3*float64(set.Throw.SpeedHigh-set.Throw.SpeedLow)/2/1.645, speeds, "speed")
+	hand := r.strength * 1.5 * math.Sqrt(9.80665*0.8)
+	meanIs(t, hand, speeds, "speed")
+	spreadIs(t, cut3*s.ThrowSpeed*hand, speeds, "speed")
 	meanIs(t, float64(set.Throw.Angle), angles, "angle")
 	spreadIs(t, cut3*float64(s.ThrowAngle), angles, "angle")
 	spreadIs(t, cut3*float64(s.RaggedEdge), ragged, "leading edge")
+}
+
+// A hand does not know which speeds the set accepts: the same room throws the same throws.
+func TestTheHandDoesNotKnowTheSettings(t *testing.T) {
+	wide, narrow := throwSet(), throwSet()
+	narrow.Throw.SpeedLow, narrow.Throw.SpeedHigh = 5, 5.4
+	a, b := release(t, New(5), wide, 50), release(t, New(5), narrow, 50)
+	outside := 0
+	for i := range a {
+		assert.Equal(t, a[i].Passing, b[i].Passing)
+		if b[i].Passing < narrow.Throw.SpeedLow || b[i].Passing > narrow.Throw.SpeedHigh {
+			outside++
+		}
+	}
+	assert.Greater(t, outside, 40, "what lies outside is thrown all the same")
 }
 
 func TestThrowsThatFallShort(t *testing.T) {
 	set := throwSet()
 	set.Throw.AboveFloor = 0.05
 	set.Throw.ToFocus = 3
-	set.Throw.SpeedLow, set.Throw.SpeedHigh = 1, 2
+	set.Throw.Angle = -20 * math.Pi / 180
 	r := New(2)
 	f := release(t, r, set, 1)[0]
 	assert.False(t, f.Arrives)

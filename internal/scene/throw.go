@@ -8,25 +8,10 @@ import (
 	"stillwater/internal/shot"
 )
 
-// sigmasFor is z such that a normal distribution has that share outside z standard deviations, by bisection of erfc.
-func sigmasFor(share float64) float64 {
-	low, high := 0.0, 6.0
-	for range 60 {
-		z := (low + high) / 2
-		if math.Erfc(z/math.Sqrt2) > share {
-			low = z
-		} else {
-			high = z
-		}
-	}
-	return (low + high) / 2
-}
-
 // throw adds a throw through the gate towards the focus spot.
 func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Throw
-	middle, half := float64(set.SpeedLow+set.SpeedHigh)/2, float64(set.SpeedHigh-set.SpeedLow)/2
-	speed := max(middle+rng.normal(half/sigmasFor(r.spreads.ThrowOutside)), minThrowSpeed)
+	speed := max(float64(r.handSpeed(set))*(1+rng.normal(r.spreads.ThrowSpeed)), minThrowSpeed)
 	f.Passing = phys.Speed(speed)
 	f.Angle = set.Angle + phys.Angle(rng.normal(float64(r.spreads.ThrowAngle)))
 	m := mass{diameter: float64(set.Mass), drag: rng.between(r.spreads.DragLow, r.spreads.DragHigh)}
@@ -51,6 +36,7 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	return nil
 }
 
+// Own choice, no source.
 const (
 	minThrowSpeed  = 0.3 // m/s
 	minSheetLength = 0.1 // m, along the path
@@ -62,11 +48,18 @@ func launchState(speed phys.Speed, angle phys.Angle) state {
 	return state{vx: float64(speed) * cos, vy: float64(speed) * sin}
 }
 
-// focusHeight is the height above the second beam at which a person sets the focus spot: on the path of the middle of
-// the accepted speeds. Zero if even that throw never reaches it.
+// handSpeed is how fast this room's person throws on average. A hand knows how far it is to the focus spot and nothing
+// of the speeds that are accepted: half as much again as a throw at 45 degrees needs to come down there, sqrt(g x).
+// What is faster or slower than accepted is rejected, as it would be.
+func (r *Room) handSpeed(set shot.ThrowSet) phys.Speed {
+	return phys.Speed(max(r.strength*1.5*math.Sqrt(phys.Gravity*float64(set.ToFocus)), 1.5))
+}
+
+// focusHeight is the height above the second beam at which a person sets the focus spot: on the path of an average
+// throw. Zero if even that throw never reaches it.
 func (r *Room) focusHeight(set shot.ThrowSet) phys.Length {
 	m := mass{diameter: float64(set.Mass), drag: (r.spreads.DragLow + r.spreads.DragHigh) / 2}
-	from := launchState((set.SpeedLow+set.SpeedHigh)/2, set.Angle)
+	from := launchState(r.handSpeed(set), set.Angle)
 	there, _, ok := m.flyTo(from, float64(set.ToFocus), -float64(set.AboveFloor))
 	if !ok {
 		return 0
@@ -83,7 +76,7 @@ type state struct{ x, y, vx, vy float64 }
 
 const step = 1e-3 // seconds; gravity bends the path by 1.2 um within a step
 
-// slope is d(state)/dt with gravity and drag. Drag coefficient of a sphere: R. Clift and W. H. Gauvin 1970, within 6
+// slope is d(state)/dt with gravity and drag. Drag coefficient of a sphere: R. Clift and W. H. Gauvin 1971, within 6
 // percent below Re 3e5 (testdata/published/liquid_mass_drag.csv gives the form); the coefficients are from memory.
 func (m mass) slope(s state) state {
 	v := math.Hypot(s.vx, s.vy)
