@@ -2,8 +2,8 @@
 // sound.
 //
 // All functions are pure. Air is still and dry at 20 °C and 1013.25 hPa, liquids have the density of water at 20 °C,
-// and gravity is the standard 9.80665 m/s². Milk, 3 % denser, falls 0.5 m less than 0.1 ms sooner than the water
-// assumed here. An argument outside a model's domain yields a *phys.DomainError whose Field is the parameter's name.
+// and gravity is the standard 9.80665 m/s². Milk, 3 % denser, falls 0.5 m sooner than
+// the water assumed here: a drop of 6 mm by 0.1 ms, one of 1 mm by 0.9 ms. An argument outside a model's domain yields a *phys.DomainError whose Field is the parameter's name.
 package ballistics
 
 import (
@@ -21,7 +21,10 @@ var (
 )
 
 // step is the integration time step in seconds. Halving it changes no arrival by as much as a microsecond (tested).
-const step = 2.5e-3
+const step = 4e-3
+
+// throwStep is that of throws, which air slows down far less. Halving it moves none by 5 µs (tested).
+const throwStep = 10e-3
 
 // state is position and velocity in SI units: x horizontal and forward, y up.
 type state struct{ x, y, vx, vy float64 }
@@ -40,9 +43,9 @@ func (b body) slope(s state) state {
 	return state{s.vx, s.vy, -k * s.vx, -k*s.vy - b.gravity}
 }
 
-// after is the state t seconds later, or earlier if t is negative.
-func (b body) after(s state, t float64) state {
-	steps := math.Ceil(math.Abs(t) / step)
+// after is the state t seconds later, or earlier if t is negative, in steps of at most maxStep seconds.
+func (b body) after(s state, t, maxStep float64) state {
+	steps := math.Ceil(math.Abs(t) / maxStep)
 	for range int(steps) {
 		s = b.advance(s, t/steps)
 	}

@@ -107,6 +107,25 @@ func BetweenWith(m Model, diameter, from, to phys.Length, start phys.Speed) (Arr
 	return between(dropBody(m, float64(diameter)), step, from, to, start), nil
 }
 
+// Through is a drop's fall past one distance and on to another, by the Central model: the arrival at the first, counted
+// from the nozzle, and at the second, counted from the first. It is Fall and Between in one integration. Domains: as
+// Between.
+func Through(diameter, first, then phys.Length, start phys.Speed) (top, rest Arrival, err error) {
+	if err := checkFall(diameter, first, then, start); err != nil {
+		return Arrival{}, Arrival{}, err
+	}
+	b, s, t := dropBody(Central, float64(diameter)), state{vy: -float64(start)}, 0.
+	if first > 0 {
+		t, s, _ = b.integrate(s, step, fallen(first))
+	}
+	top = Arrival{phys.Time(t), phys.Speed(-s.vy)}
+	if then == first {
+		return top, Arrival{Speed: top.Speed}, nil
+	}
+	t, at, _ := b.integrate(s, step, fallen(then))
+	return top, Arrival{phys.Time(t), phys.Speed(-at.vy)}, nil
+}
+
 func checkFall(diameter, from, to phys.Length, start phys.Speed) error {
 	if err := phys.Within("diameter", diameter, minDiameter, maxFallDiameter); err != nil {
 		return err
@@ -132,7 +151,7 @@ func Fallen(diameter phys.Length, t phys.Time) (phys.Length, error) {
 	if err := phys.Within("time", t, 0, maxFallTime); err != nil {
 		return 0, err
 	}
-	return phys.Length(-dropBody(Central, float64(diameter)).after(state{}, float64(t)).y), nil
+	return phys.Length(-dropBody(Central, float64(diameter)).after(state{}, float64(t), step).y), nil
 }
 
 func between(b body, h float64, from, to phys.Length, start phys.Speed) Arrival {

@@ -36,7 +36,7 @@ type FallsShortError struct {
 func (e *FallsShortError) Error() string {
 	return fmt.Sprintf("the throw lands on the floor %s beyond the second beam, %s short of the focus spot: "+
 		"throw faster or higher, or move the focus spot nearer by %[2]s",
-		phys.Round(e.Reach, 3), phys.Round(e.Short, 2))
+		phys.RoundDown(e.Reach, 3), phys.RoundUp(e.Short, 2))
 }
 
 // IntervalTooLongError reports an interval in which gravity alone moves any mass further than the gate is wide.
@@ -72,7 +72,7 @@ func SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle phys.Angle, m
 	}
 	if shortest := phys.Time(gate) / phys.Time(maxSpeed); interval < shortest {
 		return 0, &phys.DomainError{Field: "interval", Value: interval.String(), Why: fmt.Sprintf(
-			"must be %s or more: shorter is faster than %s over the gate", phys.Round(shortest, 3), maxSpeed)}
+			"must be %s or more: shorter is faster than %s over the gate", phys.RoundUp(shortest, 3), maxSpeed)}
 	}
 	if err := phys.Within("interval", interval, minInterval, maxInterval); err != nil {
 		return 0, err
@@ -98,25 +98,30 @@ func launchSpeedInVacuum(gate, interval, angle float64) float64 {
 	return math.Sqrt(max(mean*mean-across*across, 0)) - half*math.Sin(angle)
 }
 
-// launchSpeed is the speed at the second beam: launchSpeedInVacuum corrected by Newton's method until the path traced
+// launchSpeed is the speed at the second beam: launchSpeedInVacuum corrected by the secant method until the path traced
 // back with drag spans the gate.
 func launchSpeed(b body, gate, interval, angle float64) float64 {
 	v := launchSpeedInVacuum(gate, interval, angle)
-	for range 20 {
-		miss := chord(b, v, interval, angle) - gate
-		dv := 1e-6
-		per := (chord(b, v+dv, interval, angle) - gate - miss) / dv
-		v = max(v-miss/per, 0)
-		if math.Abs(miss) < 1e-9*gate {
+	const dv = 1e-6
+	miss := chord(b, v, interval, angle) - gate
+	per := (chord(b, v+dv, interval, angle) - gate - miss) / dv
+	for range 40 {
+		if math.Abs(miss) < 1e-9*gate || per == 0 {
 			break
 		}
+		next := max(v-miss/per, 0)
+		missed := chord(b, next, interval, angle) - gate
+		if next != v {
+			per = (missed - miss) / (next - v)
+		}
+		v, miss = next, missed
 	}
 	return v
 }
 
 // chord is the distance from the second beam at which a mass was, interval before it passed there with speed v.
 func chord(b body, v, interval, angle float64) float64 {
-	s := b.after(state{vx: v * math.Cos(angle), vy: v * math.Sin(angle)}, -interval)
+	s := b.after(state{vx: v * math.Cos(angle), vy: v * math.Sin(angle)}, -interval, throwStep)
 	return math.Hypot(s.x, s.y)
 }
 
@@ -139,7 +144,7 @@ func Flight(speed phys.Speed, angle phys.Angle, toFocus, mass, aboveFloor phys.L
 			return Pass{}, err
 		}
 	}
-	return flight(sphere(float64(mass)), step, speed, angle, toFocus, aboveFloor)
+	return flight(sphere(float64(mass)), throwStep, speed, angle, toFocus, aboveFloor)
 }
 
 func flight(b body, h float64, speed phys.Speed, angle phys.Angle, toFocus, aboveFloor phys.Length) (Pass, error) {
@@ -194,7 +199,7 @@ func Trace(speed phys.Speed, angle phys.Angle, mass phys.Length, times ...phys.T
 		if err := phys.Within("time", t, -maxTrace, maxTrace); err != nil {
 			return nil, err
 		}
-		s, now = sphere(float64(mass)).after(s, float64(t-now)), t
+		s, now = sphere(float64(mass)).after(s, float64(t-now), throwStep), t
 		places[i] = Place{Time: t, X: phys.Length(s.x), Y: phys.Length(s.y)}
 	}
 	return places, nil

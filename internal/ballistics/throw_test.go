@@ -124,9 +124,9 @@ func TestSpeedAtSecondBeamStopped(t *testing.T) {
 		assert.NoError(t, err, "shorter than the longest")
 	}
 	_, err := SpeedAtSecondBeam(0.1, 0.002, 0, 0.05)
-	assert.EqualError(t, err, "interval 2 ms: must be 3.33 ms or more: shorter is faster than 30 m/s over the gate")
+	assert.EqualError(t, err, "interval 2 ms: must be 3.34 ms or more: shorter is faster than 30 m/s over the gate")
 	_, err = SpeedAtSecondBeam(0.1, 1e-6, 0, 0.05)
-	assert.ErrorContains(t, err, "must be 3.33 ms or more", "what is asked for is enough")
+	assert.ErrorContains(t, err, "must be 3.34 ms or more", "what is asked for is enough")
 }
 
 func TestFlightShort(t *testing.T) {
@@ -276,4 +276,21 @@ func TestTraceAgreesWithFlightAndGate(t *testing.T) {
 	assert.Error(t, err)
 	_, err = Trace(40, 0, 36e-3, 1)
 	assert.Error(t, err)
+}
+
+// What a refusal asks for is enough: the shortest interval, and the focus spot moved as far as it says.
+func TestRefusedThrowsSayEnough(t *testing.T) {
+	_, err := SpeedAtSecondBeam(0.1, 3e-3, 0, 36e-3)
+	require.ErrorContains(t, err, "must be 3.34 ms or more")
+	_, err = SpeedAtSecondBeam(0.1, 3.34e-3, 0, 36e-3)
+	assert.NoError(t, err)
+	for _, speed := range []phys.Speed{0.7, 1.1, 1.37, 2.03} {
+		_, err = Flight(speed, 0.3, 2, 36e-3, 1)
+		short := new(FallsShortError)
+		require.ErrorAs(t, err, &short)
+		_, err = Flight(speed, 0.3, 2-phys.RoundUp(short.Short, 2), 36e-3, 1)
+		assert.NoError(t, err)
+		_, err = Flight(speed, 0.3, phys.RoundDown(short.Reach, 3), 36e-3, 1)
+		assert.NoError(t, err)
+	}
 }

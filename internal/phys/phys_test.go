@@ -288,3 +288,15 @@ func TestWithin(t *testing.T) {
 	assert.Equal(t, "height", domain.Field)
 	assert.Error(t, Within("height", Length(math.NaN()), 0, 10))
 }
+
+func TestRoundUpAndDown(t *testing.T) {
+	assert.Equal(t, Time(3.34e-3), RoundUp(Time(0.1/30), 3))
+	assert.Equal(t, Time(3.33e-3), RoundDown(Time(0.1/30), 3))
+	for _, x := range []float64{1e-9, 9.99e-4, 9.995e-4, 0.73951, 1, 99.99, 12345} {
+		for digits := 1; digits < 5; digits++ {
+			assert.GreaterOrEqual(t, RoundUp(x, digits), x)
+			assert.LessOrEqual(t, RoundDown(x, digits), x)
+			assert.InEpsilon(t, x, RoundUp(x, digits), 1.0001*math.Pow10(1-digits))
+		}
+	}
+}

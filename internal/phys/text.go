@@ -250,3 +250,26 @@ func Round[Q ~float64](q Q, significant int) Q {
 	}
 	return Q(x)
 }
+
+// RoundUp rounds a positive quantity up to that many significant digits, so that "at least" that much is enough.
+func RoundUp[Q ~float64](q Q, significant int) Q {
+	r := Round(q, significant)
+	if r >= q {
+		return r
+	}
+	return Round(r+lastPlace(q, significant), significant)
+}
+
+// RoundDown rounds a positive quantity down to that many significant digits, so that "at most" that much is enough.
+func RoundDown[Q ~float64](q Q, significant int) Q {
+	r := Round(q, significant)
+	if r <= q {
+		return r
+	}
+	return Round(r-lastPlace(q, significant), significant)
+}
+
+// lastPlace is one unit in the last of a positive quantity's significant digits.
+func lastPlace[Q ~float64](q Q, significant int) Q {
+	return Q(math.Pow10(int(math.Floor(math.Log10(float64(q)))) - significant + 1))
+}

@@ -194,6 +194,7 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 		b := newBed(t, Options{Seed: 77})
 		set := throwSet()
 		set.Light.Recycle = 1
+		set.Throw.SpeedLow, set.Throw.SpeedHigh = 3.6, 5 // a hand of about 4.2 m/s does not know
 		p := b.arm(set, throws)
 		hits, shots, sum := 0, 0, 0.0
 		rejected := map[wire.Reason]int{}
@@ -223,7 +224,7 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 		t.Logf("seed 77: %d shots, %d within a hand's width, %.0f mm RMS; rejected: %v", shots, hits,
 			math.Sqrt(sum/float64(shots)), rejected)
 		assert.Greater(t, hits, shots*9/10)
-		assert.Positive(t, rejected[wire.ReasonTooFast]+rejected[wire.ReasonTooSlow], "a tenth is thrown out of range")
+		assert.Positive(t, rejected[wire.ReasonTooFast]+rejected[wire.ReasonTooSlow], "some are thrown out of range")
 		assert.Greater(t, shots, throws*8/10)
 	})
 }

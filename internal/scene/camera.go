@@ -19,7 +19,7 @@ const (
 )
 
 const (
-	// FlashDelay is the time from the flash output to the peak of the light.
+	// FlashDelay is the time from the flash output to the peak of the light. This and all below: own choice, no source.
 	FlashDelay = 60 * time.Microsecond
 	// ledExposure is the camera's exposure time when its sync contact fires the flash.
 	ledExposure = 16 * time.Millisecond

@@ -16,6 +16,7 @@ type PhaseAt struct {
 	At    time.Duration
 }
 
+// Own choice, no source.
 const (
 	dripPeriod      = 180 * time.Millisecond // between the drops of a train
 	settleTime      = 500 * time.Millisecond // after the moment, until the room is still again

@@ -7,9 +7,9 @@ import (
 )
 
 const (
-	// maxBounceGap is the longest time between two bounce edges. Hold-offs are much longer.
+	// maxBounceGap is the longest time between two bounce edges. Hold-offs are much longer. Own choice, no source.
 	maxBounceGap = 120 * time.Microsecond
-	// maxBounces is how often a contact or comparator bounces before it settles.
+	// maxBounces is how often a contact or comparator bounces before it settles: own choice, no source.
 	maxBounces = 3
 )
 
@@ -40,7 +40,7 @@ func (r *Room) stamp(rng dice, start time.Duration, t phys.Time) time.Duration {
 	return start + (t + phys.Time(rng.normal(float64(r.spreads.BeamJitter)))).Duration()
 }
 
-// handDelay is a person's reaction time.
+// handDelay is a person's reaction time: common practice, no source.
 func (d dice) handDelay() time.Duration {
 	return time.Duration(d.between(200, 500) * float64(time.Millisecond))
 }

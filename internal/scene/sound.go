@@ -20,6 +20,7 @@ func (r *Room) sound(f *Flight, rng dice, made time.Duration) error {
 	}
 	late := phys.Time(rng.normal(float64(r.spreads.SoundJitter)))
 	heard := made + max(travel+late, 0).Duration()
+	// How long a clap sounds: own choice, no source.
 	f.addPass(rng, Microphone, heard, heard+time.Duration(rng.between(5, 25)*float64(time.Millisecond)))
 	f.Contact = made
 	f.Best, f.Arrives = made+set.After.Duration(), true

@@ -9,7 +9,7 @@ import (
 	"stillwater/internal/splash"
 )
 
-// minGain is the ratio of scatter after a change to scatter before, below which the change is advised.
+// minGain is the ratio of scatter after a change to scatter before, below which the change is advised: own choice.
 const minGain = 0.9
 
 // Advice lists what would make the shot that e describes more exact, with numbers from the budgets of changed sets.

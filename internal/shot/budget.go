@@ -175,15 +175,10 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	if err != nil {
 		return Budget{}, err
 	}
-	ofSize := func(times float64) (phys.Time, error) {
+	known, err := propagate(1, spread.DropKnown, func(times float64) (phys.Time, error) {
 		d, err := s.Drop.dropPath(e.Diameter*phys.Length(times), start)
 		return d.moment(), err
-	}
-	size, err := propagate(1, spread.DropSize, ofSize)
-	if err != nil {
-		return Budget{}, err
-	}
-	known, err := propagate(1, spread.DropKnown, ofSize)
+	})
 	if err != nil {
 		return Budget{}, err
 	}
@@ -206,7 +201,8 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 		return Budget{}, err
 	}
 	passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(d.beamSpeed)) }
-	b.add(Term{Name: "drop size", Mistiming: size})
+	// Both are small enough that the time changes in proportion.
+	b.add(Term{Name: "drop size", Mistiming: known * phys.Time(spread.DropSize/spread.DropKnown)})
 	b.add(Term{Name: termKnown, Mistiming: known, Systematic: true})
 	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
 	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Systematic: true})

@@ -114,7 +114,11 @@ func (p plan) span() (span, error) {
 		if err != nil {
 			return span{}, p.throwTooSlow(err)
 		}
-		a, b = fast.Time, slow.Time
+		factor, err := s.trimFactor()
+		if err != nil {
+			return span{}, err
+		}
+		return span{p.fromStamp(fast.Time * phys.Time(factor)), p.fromStamp(slow.Time * phys.Time(factor))}, nil
 	case Sound:
 		e, err := s.estimateSound(Spread{})
 		if err != nil {
@@ -131,10 +135,11 @@ func (p plan) span() (span, error) {
 	return span{p.boardDelay(a), p.boardDelay(b)}, nil
 }
 
-// boardDelay converts a delay from an event to the board's: trimmed, and from the stamp, which comes after the event.
-func (p plan) boardDelay(t phys.Time) time.Duration {
-	return (t + p.set.OwnTrim()).Duration() - p.clockInput().Delay
-}
+// boardDelay converts a delay from an event to the board's: trimmed, and from the stamp.
+func (p plan) boardDelay(t phys.Time) time.Duration { return p.fromStamp(t + p.set.OwnTrim()) }
+
+// fromStamp converts a delay from an event to one from its stamp, which comes after it.
+func (p plan) fromStamp(t phys.Time) time.Duration { return t.Duration() - p.clockInput().Delay }
 
 // cues are the pulses around the moment, and those from Go, in order of time.
 func (p plan) cues() (cues, opening []Cue) {

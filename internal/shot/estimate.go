@@ -143,8 +143,9 @@ func (s Set) estimateThrow() (Estimate, error) {
 	if err != nil {
 		return Estimate{}, s.speedError(err, s.Throw.SpeedLow)
 	}
-	e.Low, e.High = fast.Time+s.OwnTrim(), slow.Time+s.OwnTrim()
-	return e, nil
+	factor, err := s.trimFactor()
+	e.Low, e.High = fast.Time*phys.Time(factor), slow.Time*phys.Time(factor)
+	return e, err
 }
 
 // estimateInterval is the estimate of one throw, without a band.
@@ -163,7 +164,11 @@ func (s Set) estimateInterval(interval phys.Time) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, s.speedError(err, v)
 	}
-	e := Estimate{Delay: p.Time + s.OwnTrim(), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
+	factor, err := s.trimFactor()
+	if err != nil {
+		return Estimate{}, err
+	}
+	e := Estimate{Delay: p.Time * phys.Time(factor), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
 		Rise: p.Rise}
 	e.Low, e.High = e.Delay, e.Delay
 	e.Summary = fmt.Sprintf("A throw that takes %s through the gate passes the second beam at %.2f m/s and the focus "+
@@ -202,9 +207,8 @@ func (s Set) estimateSound(spread Spread) (Estimate, error) {
 func (s Set) speedError(err error, v phys.Speed) error {
 	if short := new(ballistics.FallsShortError); errors.As(err, &short) {
 		return &Refusal{Field: "throw.speed_low",
-			Why: fmt.Sprintf("a throw at %.2f m/s lands on the floor %.0f cm from the second beam, %.0f cm short of "+
-				"the focus spot",
-				v, short.Reach/cm, short.Short/cm),
+			Why: fmt.Sprintf("a throw at %.2f m/s lands on the floor %v from the second beam, %v short of the focus spot",
+				v, phys.RoundDown(short.Reach, 3), phys.RoundUp(short.Short, 2)),
 			Remedy: s.Throw.advice(v) + ", or move the beams nearer the focus spot"}
 	}
 	if slowest := new(tooSlowError); errors.As(err, &slowest) {

@@ -97,7 +97,7 @@ func TestIntervalsThatCannotBe(t *testing.T) {
 	assert.NoError(t, err)
 	for _, interval := range []phys.Time{1e-6, 1e-3} {
 		_, err = s.EstimateAt(interval)
-		require.ErrorContains(t, err, "it must be 3.33 ms or more: shorter is faster than 30 m/s over the gate")
+		require.ErrorContains(t, err, "it must be 3.34 ms or more: shorter is faster than 30 m/s over the gate")
 	}
 	_, err = s.EstimateAt(3.34 * ms)
 	assert.NoError(t, err)

@@ -94,11 +94,8 @@ func (d DropSet) dropPath(diameter phys.Length, start splash.Start) (dropPath, e
 	if _, err := d.when(d.Phase, diameter, maxWhenSpeed); err != nil {
 		return dropPath{}, d.unknownSplash(err, diameter, start, 0)
 	}
-	top, err := d.fall(diameter, start, d.Beam)
-	if err != nil {
-		return dropPath{}, asField(err, size)
-	}
-	rest, err := d.beamToSurface(diameter, start, d.Height)
+	first := max(d.Beam-start.Release, 0)
+	top, rest, err := ballistics.Through(diameter, first, max(d.Height-start.Release, first), 0)
 	if err != nil {
 		return dropPath{}, asField(err, size)
 	}
@@ -166,6 +163,26 @@ func (t ThrowSet) delay(interval phys.Time) (phys.Time, error) {
 	}
 	p, err := t.flight(v)
 	return p.Time, err
+}
+
+// middleDelay is that of the middle of the accepted speeds.
+func (t ThrowSet) middleDelay() (phys.Time, error) {
+	p, err := t.flight((t.SpeedLow + t.SpeedHigh) / 2)
+	return p.Time, err
+}
+
+// trimFactor is by how much the trim stretches each throw's delay. What is wrong in a throw's plan, the distance or the
+// drag, is wrong in proportion to its time: the trim is that of the middle of the accepted speeds, and others get their
+// share.
+func (s Set) trimFactor() (float64, error) {
+	if s.Trim.Throw == 0 {
+		return 1, nil
+	}
+	middle, err := s.Throw.middleDelay()
+	if err != nil {
+		return 0, s.speedError(err, (s.Throw.SpeedLow+s.Throw.SpeedHigh)/2)
+	}
+	return 1 + float64(s.Trim.Throw/middle), nil
 }
 
 // interval is how long a throw that passes the second beam at v took through the gate: the inverse of speed, which

@@ -22,7 +22,7 @@ const (
 
 	degree = phys.Angle(math.Pi / 180)
 
-	minSpeedRatio = 1.02 // of the fastest throw accepted to the slowest
+	minSpeedRatio = 1.02 // of the fastest throw accepted to the slowest, so that the table has a range: own choice
 )
 
 // DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. It still compiles if

@@ -114,8 +114,13 @@ func (p plan) fillTable(program *Program) error {
 	if worst := c.maxError(knots); worst > phys.Seconds(MaxTableError) {
 		return p.tableTooCoarse(worst)
 	}
+	factor, err := p.set.trimFactor()
+	if err != nil {
+		return err
+	}
 	for _, k := range knots {
-		program.Table = append(program.Table, Point{Interval: c.at(k).Duration() + later, Delay: p.boardDelay(c.delay[k])})
+		program.Table = append(program.Table, Point{Interval: c.at(k).Duration() + later,
+			Delay: p.fromStamp(c.delay[k] * phys.Time(factor))})
 	}
 	program.GateMin, program.GateMax = program.Table[0].Interval, program.Table[len(knots)-1].Interval
 	return nil

@@ -48,7 +48,8 @@ type Set struct {
 	Trim  TrimSet  `json:"trim"`
 }
 
-// TrimSet is added to the delay, positive for later. Each kind has its own, since a correction found with one kind says
+// TrimSet is added to the delay, positive for later; of throws to that of the middle of the accepted speeds, and to
+// others in proportion. Each kind has its own, since a correction found with one kind says
 // nothing about another.
 type TrimSet struct {
 	Drop  phys.Time `json:"drop"`
