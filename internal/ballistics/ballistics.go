@@ -2,8 +2,9 @@
 // sound.
 //
 // All functions are pure. Air is still and dry at 20 °C and 1013.25 hPa, liquids have the density of water at 20 °C,
-// and gravity is the standard 9.80665 m/s². Milk, 3 % denser, falls 0.5 m sooner than
-// the water assumed here: a drop of 6 mm by 0.1 ms, one of 1 mm by 0.9 ms. An argument outside a model's domain yields a *phys.DomainError whose Field is the parameter's name.
+// and gravity is the standard 9.80665 m/s². Milk, 3 % denser, falls 0.5 m sooner than the water assumed here: a drop of
+// 6 mm by 0.1 ms, one of 1 mm by 0.9 ms. An argument outside a model's domain yields a *phys.DomainError whose Field is
+// the parameter's name.
 package ballistics
 
 import (

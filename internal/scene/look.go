@@ -30,12 +30,13 @@ type Frame struct {
 	Verdict  Verdict
 }
 
+// Common practice or own choice, no source.
 const (
-	goodThrowMm     = 20.0                   // a throw this near the focus spot is in focus and in place: common practice, no source
-	frameThrowMm    = 200.0                  // farther away it is out of frame: own choice
-	frameDropMm     = 40.0                   // a drop higher than this above the surface is out of frame: own choice
-	goodSplash      = 0.08                   // a splash off by this fraction of its time still shows the phase: common practice, no source
-	minGoodSplash   = 500 * time.Microsecond // these three and the next: own choice
+	goodThrowMm     = 20.0  // a throw this near the focus spot is in focus and in place
+	frameThrowMm    = 200.0 // farther away it is out of frame
+	frameDropMm     = 40.0  // a drop higher than this above the surface is out of frame
+	goodSplash      = 0.08  // a splash off by this fraction of its time still shows the phase
+	minGoodSplash   = 500 * time.Microsecond
 	goodSound       = 2 * time.Millisecond
 	frameSound      = 50 * time.Millisecond
 	notableHeightMm = 60.0 // mentioned if it passes this far above or below the focus spot

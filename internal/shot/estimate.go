@@ -168,8 +168,8 @@ func (s Set) estimateInterval(interval phys.Time) (Estimate, error) {
 	if err != nil {
 		return Estimate{}, err
 	}
-	e := Estimate{Delay: p.Time * phys.Time(factor), Speed: v, Interval: interval, FocusSpeed: p.Speed, FocusAngle: p.Angle,
-		Rise: p.Rise}
+	e := Estimate{Delay: p.Time * phys.Time(factor), Speed: v, Interval: interval, FocusSpeed: p.Speed,
+		FocusAngle: p.Angle, Rise: p.Rise}
 	e.Low, e.High = e.Delay, e.Delay
 	e.Summary = fmt.Sprintf("A throw that takes %s through the gate passes the second beam at %.2f m/s and the focus "+
 		"spot %s later at %.2f m/s, %v %s the second beam.", inMs(interval), v, inMs(e.Delay), p.Speed,
