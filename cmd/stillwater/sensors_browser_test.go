@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 
 	"stillwater/internal/control"
@@ -135,6 +136,6 @@ func (b *browser) howItArms(t *testing.T) {
 	p.place("setup")
 	p.until("it says when", `document.querySelector("#arming-shots").textContent.includes("It would have fired 213.4")`)
 	p.tap(`[data-delay="0"]`)
-	p.js(`location.reload()`)
+	p.do(chromedp.Reload())
 	p.until("a reload asks for a dry run anew", `document.querySelector("#arm-word")?.textContent === "Hold to arm"`)
 }
