@@ -27,7 +27,7 @@ func newDrop() *calculator {
 	c.text(&d.Beam, "beam", "drop.beam", "from the nozzle's tip down to the beam", d.Beam)
 	c.text(&d.Nozzle, "nozzle", "drop.nozzle", "the nozzle's outer diameter", d.Nozzle)
 	c.text(&d.Diameter, "diameter", "drop.diameter",
-		"the drop's diameter if measured; 0 mm: computed from nozzle and liquid", d.Diameter)
+		"the drop's diameter if measured; 0 m: computed from nozzle and liquid", d.Diameter)
 	c.text(&d.PoolDepth, "pool", "drop.pool_depth", "the pool's depth", d.PoolDepth)
 	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+liquidNames())
 	c.flags.StringVar((*string)(&d.Phase), "phase", string(d.Phase), "the moment: one of "+phaseNames())

@@ -16,7 +16,7 @@ static uint8_t loaded[MAX_PROGRAM];
 enum { INTRODUCED = 0, FIRST_INPUT = 2, FIRST_OUTPUT = FIRST_INPUT + INPUTS, LAST = FIRST_OUTPUT + OUTPUTS };
 static uint8_t introduction, introduction_seq;
 
-static const uint8_t *frame; /* that waits for its turn */
+static const uint8_t *frame; /* the request that is handled, or NULL */
 
 static const uint8_t *payload(void)
 {
@@ -142,7 +142,8 @@ static uint8_t busy_reason(void)
 	return NO_REASON;
 }
 
-static void stale(uint32_t t, uint8_t reason)
+/* reject_before rejects edges from before t, for this reason. */
+static void reject_before(uint32_t t, uint8_t reason)
 {
 	board.not_before.at = t;
 	board.not_before.set = true;
@@ -164,7 +165,7 @@ static bool try_arm(uint16_t shots, uint8_t *reason)
 				board.mode = ARMED;
 				board.left = shots;
 				board.bounced = board.lost = board.shot.bounced = 0;
-				stale(now(), NOT_ARMED);
+				reject_before(now(), NOT_ARMED);
 			}
 			done = true;
 		}
@@ -240,7 +241,7 @@ static void open(void)
 	uint32_t t = now();
 	board.base = t + LEAD;
 	board.opened = true;
-	stale(t, NOT_OPENED);
+	reject_before(t, NOT_OPENED);
 	outputs_plan(p, 1, board.base);
 	if (p->clock == NO_INPUT && board.opened)
 		board_accept(t, board.base, board.base, first_delay(p));

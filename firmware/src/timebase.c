@@ -18,7 +18,7 @@ void timebase_start(void)
 	GTCCR = 0; /* and lets them go together */
 }
 
-/* Budget 60 cycles, measured 44. Counts what timer 1 does not. */
+/* Budget 60 cycles, measured 44. Extends timer 1 beyond its 16 bits. */
 ISR(TIMER1_OVF_vect)
 {
 	timebase_overflows++;

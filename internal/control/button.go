@@ -15,28 +15,28 @@ import (
 
 // Common practice, no source.
 const (
-	bounces          = 60 * time.Millisecond // a change later than this is no bounce; boards report within 50 ms
-	minPress         = 20 * time.Millisecond // what is shorter is a spark on the lead, no finger
+	maxBounce        = 60 * time.Millisecond // a change later than this is no bounce; boards report within 50 ms
+	minPress         = 20 * time.Millisecond // shorter is interference on the lead, not a finger
 	twoPressesWithin = time.Second           // from the first press until the second one is let go
 	minHold          = 700 * time.Millisecond
 	maxHold          = 5 * time.Second // whoever stands on it for longer did not mean Go
 )
 
-// buttonAct is what follows from a change of a button.
+// buttonAct is what a change of a button causes.
 type buttonAct int
 
 const (
-	buttonNothing buttonAct = iota
-	buttonDisarms
-	buttonGoes
+	buttonIgnored buttonAct = iota
+	buttonDisarm
+	buttonGo
 )
 
-// button follows the level of one. Times are the board's ticks: two presses that wait together in the link are as far
-// apart as they were.
+// button tracks one button's level. Times are the board's ticks, so that presses which the link delivers together keep
+// the interval between them.
 type button struct {
 	gesture wiring.Gesture
 	tick    time.Duration
-	known   bool // its level
+	known   bool // whether its level was reported yet
 	down    bool
 	presses int // of the gesture under way
 	first   wire.Tick
@@ -51,23 +51,23 @@ func (b *button) change(down bool, changes int, at wire.Tick, waitsGo bool) butt
 	switch {
 	case !b.known:
 		b.known, b.down = true, down
-		return buttonNothing
-	case down == b.down && changes > 1 && (since > bounces || since < 0):
+		return buttonIgnored
+	case down == b.down && changes > 1 && (since > maxBounce || since < 0):
 		b.presses, b.changed = 0, at
-		return buttonDisarms // a whole press, between two reports
+		return buttonDisarm // a whole press, between two reports
 	case down == b.down:
-		return buttonNothing
+		return buttonIgnored
 	}
 	b.down, b.changed = down, at
 	switch {
 	case down && (!waitsGo || b.gesture == wiring.NoGesture):
 		b.presses = 0
-		return buttonDisarms
+		return buttonDisarm
 	case down:
 		b.press(at)
-		return buttonNothing
+		return buttonIgnored
 	case b.presses == 0:
-		return buttonNothing
+		return buttonIgnored
 	}
 	return b.release(at, waitsGo)
 }
@@ -86,23 +86,23 @@ func (b *button) release(at wire.Tick, waitsGo bool) buttonAct {
 	switch {
 	case lasted < minPress:
 	case b.gesture == wiring.TwoPresses && b.presses == 1 && since <= twoPressesWithin:
-		return buttonNothing
+		return buttonIgnored
 	case !waitsGo:
 	case b.gesture == wiring.TwoPresses && since <= twoPressesWithin,
 		b.gesture == wiring.Hold && lasted >= minHold && lasted <= maxHold:
 		b.presses = 0
-		return buttonGoes
+		return buttonGo
 	}
 	b.presses = 0
-	return buttonDisarms
+	return buttonDisarm
 }
 
 func (b *button) between(from, to wire.Tick) time.Duration {
 	return time.Duration(to.Sub(from)) * b.tick
 }
 
-// patience is how long the gesture may take.
-func (b *button) patience() time.Duration {
+// longest is how long the gesture may take.
+func (b *button) longest() time.Duration {
 	if b.gesture == wiring.Hold {
 		return maxHold
 	}
@@ -121,7 +121,7 @@ func (b *button) use() string {
 	return "a press disarms"
 }
 
-// newButtons are the buttons of a board by their inputs.
+// newButtons returns the buttons of a board by their inputs.
 func (w Wiring) newButtons(tick time.Duration) map[uint8]*button {
 	buttons := map[uint8]*button{}
 	for i, in := range w.Inputs {
@@ -150,13 +150,13 @@ func (c *Control) changeButton(input uint8, high bool, changes int, at wire.Tick
 	}
 	before := b.serial
 	switch b.change(high == c.link.wiring.Inputs[input].ActiveHigh, changes, at, c.waitsGo()) {
-	case buttonDisarms:
+	case buttonDisarm:
 		c.buttonDisarms(input)
-	case buttonGoes:
+	case buttonGo:
 		c.buttonGoes(input)
 	}
 	if serial := b.serial; serial != before {
-		c.tasks.after(b.patience(), func() { c.gestureExpired(input, b, serial) })
+		c.tasks.after(b.longest(), func() { c.gestureExpired(input, b, serial) })
 	}
 }
 
@@ -201,7 +201,7 @@ func (c *Control) buttonGoes(input uint8) {
 	})
 }
 
-// cancelGestures forgets what presses may have begun. The mutex is held.
+// cancelGestures ends gestures that presses may have begun. The mutex is held.
 func (l *link) cancelGestures() {
 	for _, b := range l.buttons {
 		b.presses = 0

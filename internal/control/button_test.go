@@ -263,11 +263,11 @@ func TestAPressBetweenReports(t *testing.T) {
 	b := &button{gesture: wiring.TwoPresses, tick: time.Microsecond}
 	at := func(ms int) wire.Tick { return wire.Tick(ms * 1000) }
 	b.change(false, 1, at(0), false)
-	assert.Equal(t, buttonDisarms, b.change(false, 2, at(500), false))
+	assert.Equal(t, buttonDisarm, b.change(false, 2, at(500), false))
 	b.change(true, 1, at(1000), true)
-	assert.Equal(t, buttonNothing, b.change(true, 4, at(1003), true), "bounce")
-	assert.Equal(t, buttonNothing, b.change(false, 1, at(1200), true))
-	assert.Equal(t, buttonNothing, b.change(false, 2, at(1202), true), "bounce")
+	assert.Equal(t, buttonIgnored, b.change(true, 4, at(1003), true), "bounce")
+	assert.Equal(t, buttonIgnored, b.change(false, 1, at(1200), true))
+	assert.Equal(t, buttonIgnored, b.change(false, 2, at(1202), true), "bounce")
 	assert.Equal(t, 1, b.presses)
 }
 
@@ -277,12 +277,12 @@ func TestAGestureGoesByTheBoardsTime(t *testing.T) {
 	b.change(false, 1, 0, true)
 	const wraps = wire.Tick(1<<32 - 100_000)
 	at := func(ms int) wire.Tick { return wraps + wire.Tick(ms*1000) }
-	assert.Equal(t, buttonNothing, b.change(true, 1, at(0), true))
-	assert.Equal(t, buttonNothing, b.change(false, 1, at(150), true))
-	assert.Equal(t, buttonNothing, b.change(true, 1, at(300), true))
-	assert.Equal(t, buttonGoes, b.change(false, 1, at(450), true))
+	assert.Equal(t, buttonIgnored, b.change(true, 1, at(0), true))
+	assert.Equal(t, buttonIgnored, b.change(false, 1, at(150), true))
+	assert.Equal(t, buttonIgnored, b.change(true, 1, at(300), true))
+	assert.Equal(t, buttonGo, b.change(false, 1, at(450), true))
 	b.change(true, 1, at(1000), true)
 	b.change(false, 1, at(1150), true)
 	b.change(true, 1, at(3000), true)
-	assert.Equal(t, buttonDisarms, b.change(false, 1, at(3150), true))
+	assert.Equal(t, buttonDisarm, b.change(false, 1, at(3150), true))
 }

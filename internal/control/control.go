@@ -154,7 +154,7 @@ type link struct {
 type run struct {
 	set       shot.Set
 	program   shot.Program  // what the board has
-	rehearsed *shot.Program // of a dry run: what it would have
+	withCues  *shot.Program // of a dry run: the program that it stands for; nil: it is none
 	session   *session
 	shots     int
 	armsAt    time.Time

@@ -25,7 +25,7 @@ type DryShot struct {
 	Words      string   `json:"words"` // "it would have fired 213.4 ms after the edge: ..."
 }
 
-// DryCue is a pulse that was not.
+// DryCue is a pulse that would have been switched.
 type DryCue struct {
 	Name   string  `json:"name"`
 	FromMs float64 `json:"from_ms"` // from the clock edge
@@ -33,12 +33,12 @@ type DryCue struct {
 }
 
 // dry reports whether the run is a dry one.
-func (r *run) dry() bool { return r.rehearsed != nil }
+func (r *run) dry() bool { return r.withCues != nil }
 
 // beginDryRun makes a run dry. The mutex is held.
 func (c *Control) beginDryRun(r *run) {
 	whole := r.program
-	r.rehearsed = &whole
+	r.withCues = &whole
 	r.program.Cues, r.program.Opening = nil, nil
 	c.dryShots = nil
 }
@@ -63,7 +63,7 @@ func dryShot(r *run, number int, report board.ShotReport) DryShot {
 		interval := ms(report.Interval())
 		made.IntervalMs = &interval
 	}
-	for _, cue := range r.rehearsed.Cues {
+	for _, cue := range r.withCues.Cues {
 		from := report.Delay + cue.Offset
 		made.Cues = append(made.Cues, DryCue{Name: cue.Name, FromMs: ms(from), ToMs: ms(from + cue.Width)})
 	}

@@ -88,7 +88,7 @@ func TestGoInADryRun(t *testing.T) {
 	assert.True(t, r.needsGo())
 	(&Control{}).beginDryRun(r)
 	assert.False(t, r.needsGo())
-	assert.Len(t, r.rehearsed.Opening, 2)
+	assert.Len(t, r.withCues.Opening, 2)
 	r = &run{program: shot.Program{Cues: make([]shot.Cue, 1)}}
 	(&Control{}).beginDryRun(r)
 	assert.True(t, r.needsGo())

@@ -129,7 +129,7 @@ func (c *Control) handleEdge(e wire.Edge) {
 	if i := int(e.Input); c.link != nil && i < len(c.inputs) {
 		c.inputs[i].Edges += int(e.Count)
 		c.inputs[i].Active = e.High == c.link.wiring.Inputs[i].ActiveHigh
-		c.senseEdge(e, c.inputs[i].Active)
+		c.meterEdge(e, c.inputs[i].Active)
 		c.changeButton(e.Input, e.High, int(e.Count), e.At)
 		c.lagEdge(e)
 	}

@@ -14,8 +14,8 @@ import (
 	"stillwater/internal/wiring"
 )
 
-// The camera's lag is measured by releasing it some times and looking when its sync contact closes. Both are times of
-// the board. Each release waits until the flash that hangs from the camera has recycled. A disarm ends it, as does
+// The camera's lag is the time from its release to the closing of its sync contact, both stamped by the board, measured
+// several times. Each release waits until a flash connected to the camera has recycled. A disarm ends it, as does
 // whatever else begins a new epoch.
 
 const (
@@ -61,9 +61,9 @@ type lagRun struct {
 	ended    string // why, in words; "" it is under way
 
 	cancel context.CancelFunc
-	on     *wire.Tick // of the release under way, once the board has reported it
-	closed *wire.Tick // its contact
-	news   chan struct{}
+	on     *wire.Tick    // of the release under way; nil until the board has reported it
+	closed *wire.Tick    // when its contact closed; nil: not yet
+	wake   chan struct{} // on or closed became known
 }
 
 // measureLag begins a measurement. Nobody has to wait for it: it goes on when the command is answered.
@@ -109,7 +109,7 @@ func (c *Control) newLagRun(client string, cmd Command) (*lagRun, error) {
 	in := l.wiring.Inputs[input]
 	return &lagRun{
 		link: l, output: int(shutter.Index), input: uint8(input), fixed: shutter.Delay + in.Delay + in.Debounce,
-		every: max(minReleaseEvery, c.set.Light.Recycle.Duration()), wanted: cmd.Shots, news: make(chan struct{}, 1),
+		every: max(minReleaseEvery, c.set.Light.Recycle.Duration()), wanted: cmd.Shots, wake: make(chan struct{}, 1),
 	}, nil
 }
 
@@ -157,7 +157,7 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 	end := time.After(maxCameraLag)
 	for {
 		select {
-		case <-m.news:
+		case <-m.wake:
 			if c.takeSample(m) {
 				return nil
 			}
@@ -169,7 +169,7 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 	}
 }
 
-// takeSample takes the time between release and contact, once both are known.
+// takeSample adds the time between release and contact, and reports whether both were known.
 func (c *Control) takeSample(m *lagRun) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -186,8 +186,8 @@ func (c *Control) takeSample(m *lagRun) bool {
 	return true
 }
 
-// lagEdge looks at an edge for the measurement under way. One that stands for several is that of a bouncing contact,
-// whose first one is not known. The mutex is held.
+// lagEdge looks for the closing contact of the release under way. A report of several edges is of a bouncing contact,
+// whose first edge is not known. The mutex is held.
 func (c *Control) lagEdge(e wire.Edge) {
 	m := c.lag
 	if m == nil || m.ended != "" || e.Input != m.input || e.Count != 1 || m.closed != nil ||
@@ -199,7 +199,7 @@ func (c *Control) lagEdge(e wire.Edge) {
 	m.signal()
 }
 
-// lagPulse looks at the report of a release. The mutex is held.
+// lagPulse takes the time of the release under way. The mutex is held.
 func (c *Control) lagPulse(p board.CueReport) {
 	m := c.lag
 	if m == nil || m.ended != "" || int(p.Output) != m.output {
@@ -212,7 +212,7 @@ func (c *Control) lagPulse(p board.CueReport) {
 
 func (m *lagRun) signal() {
 	select {
-	case m.news <- struct{}{}:
+	case m.wake <- struct{}{}:
 	default:
 	}
 }
@@ -286,9 +286,9 @@ func (m *lagRun) words(s lag.Summary) string {
 	if out := len(s.Outliers); out > 0 {
 		parts = append(parts, fmt.Sprintf("%s far from the others and left out.", plural(out, "is", "are")))
 	}
-	if silent := m.released - n; m.ended != "" && silent > 0 {
+	if missing := m.released - n; m.ended != "" && missing > 0 {
 		parts = append(parts, fmt.Sprintf("%d times the sync contact did not close: set the camera to take single "+
-			"pictures with manual focus, and see that it is awake and its sync lead is in.", silent))
+			"pictures with manual focus, and see that it is awake and its sync lead is in.", missing))
 	}
 	if m.ended != "" && n < minReleases {
 		parts = append(parts, "That is too little to go by.")

@@ -32,8 +32,8 @@ func (c *Control) retrimIfDue() {
 	c.tasks.run(func() { c.retrim(ctx, a, r.replaced) })
 }
 
-// retrim disarms the board, and when that is done arms it with the new program. The board's last word of the shots that
-// are left counts: one may have been made meanwhile.
+// retrim disarms the board, and when that is done arms it with the new program, for the shots that the board's last
+// report says are left: one may have been made meanwhile.
 func (c *Control) retrim(ctx context.Context, a arming, safe <-chan struct{}) {
 	err := a.link.board.Disarm(ctx)
 	if err == nil {
@@ -87,8 +87,8 @@ func (c *Control) replaceRun(a *arming) (over bool, err error) {
 	return false, nil
 }
 
-// replacing takes the word of a safe board as that of one that gets another program, and reports whether it was that.
-// The mutex is held.
+// replacing handles the report that the board is safe, and why, if it was disarmed to get another program: false if
+// that is not why. The mutex is held.
 func (c *Control) replacing(why wire.Reason) bool {
 	if c.current == nil || c.current.replaced == nil {
 		return false

@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/wiring"
 )
 
-// Sensors as a person sets them up: what each did lately, and how loud it is where the board can say so.
+// What each sensor did lately, and its level where the board measures one, for the person who sets it up.
 
 // Break is one time that a beam was broken, a sound heard, or a switch pressed.
 type Break struct {
@@ -34,22 +34,22 @@ const (
 	maxThreshold     = 511 // half of the range of a 10-bit converter, as the level is the distance from its middle
 	minLevelInterval = 250 * time.Millisecond
 	longSilence      = 100 * time.Second // after which ticks may have wrapped; see wire.Tick
-	chatterLooks     = 500 * time.Millisecond
+	chatterInterval  = 500 * time.Millisecond
 )
 
 // sensor follows one input of a board.
 type sensor struct {
 	meter   meter.Meter
-	at      time.Duration // the board's time of the last report, as it is counted here
-	tick    wire.Tick     // the same, as the board says it
-	seen    time.Time     // the same, here
-	level   *Level        // nil: none came
-	peaked  time.Time
-	shown   int // the level that was published last
+	at      time.Duration // board time of the last report, counted from the first
+	tick    wire.Tick     // the same, as the board stamped it
+	seen    time.Time     // when it arrived
+	level   *Level        // nil: none was reported
+	peaked  time.Time     // when the level's peak was
+	shown   int           // the level that was published last
 	shownAt time.Time
 }
 
-// add takes up what the board reports of the input.
+// add adds a report of the input.
 func (s *sensor) add(e wire.Edge, active bool, tick time.Duration, now time.Time) {
 	if !s.seen.IsZero() {
 		passed := time.Duration(e.At.Sub(s.tick)) * tick
@@ -62,7 +62,7 @@ func (s *sensor) add(e wire.Edge, active bool, tick time.Duration, now time.Time
 	s.meter.Add(meter.Edges{Active: active, Count: int(e.Count), At: s.at})
 }
 
-// chatter says that the sensor chatters, and why; "" it does not.
+// chatter says that the sensor chatters, why, and what to do; "" it does not.
 func (s *sensor) chatter(role wiring.Role, now time.Time) string {
 	c, ok := s.meter.Chatter(s.at + now.Sub(s.seen))
 	if !ok {
@@ -123,18 +123,18 @@ func (c *Control) inputViews(now time.Time) []InputView {
 	return list
 }
 
-// senseEdge follows an input's edges, and what it shows when they stop. The mutex is held.
-func (c *Control) senseEdge(e wire.Edge, active bool) {
+// meterEdge adds an input's report to its meter. The mutex is held.
+func (c *Control) meterEdge(e wire.Edge, active bool) {
 	now := time.Now()
 	s := c.link.sensors[e.Input]
 	s.add(e, active, c.link.id.Tick, now)
 	if !c.watchingChatter && s.chatter("", now) != "" {
 		c.watchingChatter = true
-		c.tasks.after(chatterLooks, c.watchChatter)
+		c.tasks.after(chatterInterval, c.watchChatter)
 	}
 }
 
-// watchChatter shows when chatter is over.
+// watchChatter publishes until no sensor chatters, so that the page shows the end of it, too.
 func (c *Control) watchChatter() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -143,12 +143,12 @@ func (c *Control) watchChatter() {
 		return s.chatter("", now) != ""
 	})
 	if c.watchingChatter {
-		c.tasks.after(chatterLooks, c.watchChatter)
+		c.tasks.after(chatterInterval, c.watchChatter)
 	}
 	c.publishSoon()
 }
 
-// handleLevel takes up how loud an input is. Boards say so twenty times a second: it is shown four times a second, when
+// handleLevel handles an input's level. Boards report it twenty times a second: it is shown four times a second, when
 // it changes, and not while something is armed. The mutex is held.
 func (c *Control) handleLevel(l *link, e wire.Level) {
 	if int(e.Input) >= len(l.sensors) {
@@ -232,7 +232,7 @@ func (c *Control) restoreThresholds(ctx context.Context, l *link) {
 	}
 }
 
-// newSensors are those of a board's inputs.
+// newSensors returns the sensors of a board's inputs.
 func (w Wiring) newSensors() []*sensor {
 	list := make([]*sensor, len(w.Inputs))
 	for i := range list {

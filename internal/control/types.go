@@ -98,7 +98,7 @@ type OutputView struct {
 // InputView is an input as the page shows it: its level now and how often it changed.
 type InputView struct {
 	Name   string `json:"name"`
-	Role   string `json:"role"` // "gate", "beam", "microphone", "kill", "sync"
+	Role   string `json:"role"` // "gate", "beam", "microphone", "sync", "kill", "button"
 	Use    string `json:"use"`  // what it does besides the plan, in words; "" nothing
 	Active bool   `json:"active"`
 	Edges  int    `json:"edges"` // seen since start

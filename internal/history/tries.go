@@ -153,6 +153,6 @@ func (t *Tries) findBest() {
 
 // betterThan compares shares, and where they are the same how many tries they rest on.
 func (b *Best) betterThan(other *Best) bool {
-	mine, its := b.Good*other.Tries, other.Good*b.Tries
-	return mine > its || mine == its && b.Tries > other.Tries
+	mine, theirs := b.Good*other.Tries, other.Good*b.Tries
+	return mine > theirs || mine == theirs && b.Tries > other.Tries
 }

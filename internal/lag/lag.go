@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// Summary is what measurements show. Mean and SD are of those that are no outliers.
+// Summary is what measurements show. Mean and SD are without the outliers.
 type Summary struct {
 	Mean     time.Duration
 	SD       time.Duration // of a sample: divided by n-1; 0 for less than two
@@ -53,7 +53,8 @@ func Summarize(samples []time.Duration) Summary {
 	return s
 }
 
-// meanSD is done in two passes, which loses nothing to the size of the values. There is at least one.
+// meanSD computes both in two passes: a sum of squares would lose the scatter of large values to rounding. There is at
+// least one.
 func meanSD(samples []time.Duration) (mean, sd time.Duration) {
 	var sum, squares float64
 	for _, x := range samples {

@@ -41,15 +41,15 @@ const (
 
 const (
 	keptBreaks = 5
-	window     = time.Second // that chatter is looked for in
+	window     = time.Second // in which chatter is looked for
 	// minEdges and minReports are what a drop, a finger or a ragged sheet does not reach: it passes within few reports.
 	// Common practice, no source.
 	minEdges   = 20
 	minReports = 5
-	// tolerance is how far the mains may be from its frequency, with how exactly a second of edges is counted: 3 %.
+	// tolerance covers the mains' own deviation and the counting of a second of edges: 3 %.
 	tolerance = 0.03
-	// slow is how many breaks a second a loose connector makes at most. Common practice, no source.
-	slow = 30
+	// maxLoose is how many breaks a second a loose connector makes at most. Common practice, no source.
+	maxLoose = 30
 )
 
 // Meter follows one sensor. The zero value is one that is not active and has not been.
@@ -57,9 +57,9 @@ type Meter struct {
 	breaks []Break // oldest first
 	count  int
 	active bool
-	since  time.Duration // when the break under way began; only if it is known
+	since  time.Duration // when the break under way began, if that is known
 	known  bool
-	pieces int
+	pieces int     // of the break under way
 	recent []Edges // reports within the window
 }
 
@@ -69,7 +69,7 @@ func (m *Meter) Add(e Edges) {
 		return
 	}
 	m.recent = append(m.recent, e)
-	m.forget(e.At)
+	m.dropOld(e.At)
 	began := e.Count / 2 // breaks that began within the report
 	if e.Active && e.Count%2 == 1 {
 		began++
@@ -96,7 +96,8 @@ func (m *Meter) keepBreak(at time.Duration) {
 	m.breaks = m.breaks[max(len(m.breaks)-keptBreaks, 0):]
 }
 
-func (m *Meter) forget(now time.Duration) {
+// dropOld drops the reports that are out of the window.
+func (m *Meter) dropOld(now time.Duration) {
 	m.recent = slices.DeleteFunc(m.recent, func(e Edges) bool { return now-e.At > window })
 }
 
@@ -112,7 +113,7 @@ func (m *Meter) Breaks() []Break {
 
 // Chatter is what it does if it chatters; false: it does not.
 func (m *Meter) Chatter(now time.Duration) (Chatter, bool) {
-	m.forget(now)
+	m.dropOld(now)
 	if len(m.recent) < minReports {
 		return Chatter{}, false
 	}
@@ -136,7 +137,7 @@ func causeOf(perSecond float64) Cause {
 		return MainsLight
 	case near(50), near(60):
 		return MainsHum
-	case perSecond < slow:
+	case perSecond < maxLoose:
 		return LooseConnector
 	}
 	return Threshold

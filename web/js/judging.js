@@ -1,7 +1,7 @@
 // While a shot is being judged nothing comes under the finger: a newer shot waits until the finger has gone elsewhere.
 
 import { text } from "./dom.js";
-import { Surprise, within } from "./press.js";
+import { SettlingArea, within } from "./press.js";
 
 /** @import { ShotView } from "../protocol.d.ts" */
 
@@ -24,7 +24,7 @@ export class Judging {
 		this.area = area;
 		this.newer = newer;
 		this.again = again;
-		this.surprise = new Surprise(area);
+		this.settling = new SettlingArea(area);
 		const capture = { capture: true };
 		addEventListener("pointerdown", (e) => this.#press(e), capture);
 		for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => (this.#down = false), capture);
@@ -47,7 +47,7 @@ export class Judging {
 			this.#timer = setTimeout(this.again, judgingMs);
 			return shots.slice(known);
 		}
-		if (newest !== this.#newest && this.#newest !== 0) this.surprise.begin();
+		if (newest !== this.#newest && this.#newest !== 0) this.settling.changed();
 		this.#newest = newest;
 		return shots;
 	}

@@ -44,8 +44,7 @@ export class Page {
 		this.controls = new Controls(commands);
 		this.setup = new SetUp(commands);
 		this.board = new Board(commands);
-		this.sensors = new Sensors(commands);
-		this.sensors.refresh = () => this.#snap && this.sensors.show(this.#snap);
+		this.sensors = new Sensors(commands, () => this.#snap && this.sensors.show(this.#snap));
 		this.lag = new LagMeasurement(commands);
 		this.arming = new Arming(() => this.bar?.showWord());
 		this.shoot = new Shoot(commands);

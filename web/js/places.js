@@ -2,7 +2,7 @@
 // under all of them. On a wide screen they stand side by side.
 
 import { attr, byId } from "./dom.js";
-import { Surprise } from "./press.js";
+import { SettlingArea } from "./press.js";
 import { keep, kept } from "./store.js";
 
 /** @typedef {"setup" | "shoot" | "lookback"} Place */
@@ -12,7 +12,7 @@ const all = ["setup", "shoot", "lookback"];
 const root = document.documentElement;
 
 export class Places {
-	#surprise = new Surprise(byId("places"));
+	#settling = new SettlingArea(byId("places"));
 	#tabs = /** @type {HTMLButtonElement[]} */ ([...byId("tabs").querySelectorAll("button")]);
 
 	/** @param {(place: Place) => void} opened called when a place has come into view */
@@ -41,7 +41,7 @@ export class Places {
 	/** Open a place though nobody has tapped its name: a finger on its way is not meant for what is there. @param {Place} place */
 	lead(place) {
 		if (place === this.current) return;
-		this.#surprise.begin();
+		this.#settling.changed();
 		this.open(place);
 	}
 

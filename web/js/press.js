@@ -3,10 +3,10 @@
 import { attr } from "./dom.js";
 
 /** A press that begins so soon after something else has come to its place was meant for what was there before. */
-const surpriseMs = 700;
+const settleMs = 700;
 
 /** An area whose content changes by itself: for a moment after that it takes no press. */
-export class Surprise {
+export class SettlingArea {
 	#early = false;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #timer;
 
@@ -18,11 +18,11 @@ export class Surprise {
 		area.addEventListener("click", (e) => this.#click(e), capture);
 	}
 
-	/** Something else is there now. */
-	begin() {
+	/** Its content was replaced just now. */
+	changed() {
 		attr(this.area, "data-fresh", true);
 		clearTimeout(this.#timer);
-		this.#timer = setTimeout(() => attr(this.area, "data-fresh", null), surpriseMs);
+		this.#timer = setTimeout(() => attr(this.area, "data-fresh", null), settleMs);
 	}
 
 	/** @param {MouseEvent} e */

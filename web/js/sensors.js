@@ -48,9 +48,10 @@ export class Sensors {
 	#open = "";
 	#beeps = false;
 
-	/** @param {Commands} commands */
-	constructor(commands) {
+	/** @param {Commands} commands @param {() => void} refresh shows the newest snapshot again */
+	constructor(commands, refresh) {
 		this.commands = commands;
+		this.refresh = refresh;
 		this.no = byId("inputs-no");
 	}
 
@@ -125,11 +126,8 @@ export class Sensors {
 			row.more.hidden = !open;
 			attr(row.head, "aria-expanded", `${open}`);
 		}
-		this.refresh?.();
+		this.refresh();
 	}
-
-	/** Set by the page: shows the newest snapshot again. @type {(() => void) | undefined} */
-	refresh;
 
 	/** @param {string} input */
 	#touch(input) {
@@ -142,7 +140,7 @@ export class Sensors {
 			this.#sounder.unlock();
 			this.#sounder.play(click, { sound: true, vibrate: true });
 		}
-		this.refresh?.();
+		this.refresh();
 	}
 }
 

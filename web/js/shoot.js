@@ -56,7 +56,7 @@ export class Shoot {
 		this.#armedAfter = isDark(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
 		attr(byId("trim"), "data-fixed", isDark(snap) && snap.dry_run);
 		this.#showShot();
-		this.#tell(snap.shots[0]);
+		this.#announce(snap.shots[0]);
 	}
 
 	/** @param {Kind} kind */
@@ -135,7 +135,7 @@ export class Shoot {
 	}
 
 	/** A shot that is new since the page was opened is read out once. @param {ShotView | undefined} shot */
-	#tell(shot) {
+	#announce(shot) {
 		const id = shot?.id ?? 0;
 		if (shot && this.#announced >= 0 && id > this.#announced) {
 			const seen = shot.seen && `The camera saw: ${shot.seen}`;

@@ -36,12 +36,12 @@ export const lasts = (tones) => tones.reduce((sum, [, ms]) => sum + ms + gapMs, 
 export const vibration = (tones) => tones.flatMap(([, ms], i) => (i === 0 ? [ms] : [gapMs, ms]));
 
 /**
- * What happened between two snapshots, in the order in which it did.
+ * The signals of what happened between two snapshots, in the order in which it did.
  * @param {Snapshot | null} before null: the first one after a connection, of which nothing is news
  * @param {Snapshot} now
  * @returns {{ names: SignalName[], left: number | null }} left: shots to come after one that fired
  */
-export function happened(before, now) {
+export function signalsBetween(before, now) {
 	/** @type {SignalName[]} */
 	const names = [];
 	if (!before) return { names, left: null };
@@ -51,8 +51,8 @@ export function happened(before, now) {
 	const shots = now.shots.filter((s) => s.id > newest).reverse();
 	for (const shot of shots) names.push(shot.status === "done" ? "fired" : "rejected");
 	const refused = now.notice !== "" && now.notice !== before.notice && isLive(now);
-	const rehearsed = now.dry_shots[0]?.number !== before.dry_shots[0]?.number;
-	if (refused && shots.length === 0 && !rehearsed) names.push("rejected");
+	const dryShot = now.dry_shots[0]?.number !== before.dry_shots[0]?.number;
+	if (refused && shots.length === 0 && !dryShot) names.push("rejected");
 	if (now.state === "fault" && before.state !== "fault") names.push("fault");
 	else if (isLive(before) && now.state === "safe") names.push("disarmed");
 	return { names, left: names.includes("fired") ? now.armed_left : null };

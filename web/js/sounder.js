@@ -7,8 +7,8 @@ import { countTone, gapMs, lasts, maxCount, vibration } from "./signals.js";
 
 /** Between two signals, in ms. */
 const restMs = 180;
-/** More than this behind, what comes is left out: it would be taken for news. */
-const patienceMs = 4000;
+/** A signal that would begin later than this is left out: it would be taken for something that happens then. */
+const maxWaitMs = 4000;
 const volume = 0.5;
 /** A tone that begins and ends at once clicks. */
 const rampS = 0.008;
@@ -29,11 +29,6 @@ export class Sounder {
 		if (!this.can.sound) return;
 		this.#audio ??= new AudioContext();
 		if (this.#audio.state === "suspended") this.#audio.resume().catch(() => {});
-	}
-
-	/** Whether sound would be heard now. */
-	get unlocked() {
-		return this.#audio?.state === "running";
 	}
 
 	/** @param {Tone[]} tones @param {{ sound: boolean, vibrate: boolean }} by */
@@ -62,7 +57,7 @@ export class Sounder {
 	#turn(ms) {
 		const now = performance.now();
 		const begin = Math.max(now, this.#free);
-		if (begin - now > patienceMs) return null;
+		if (begin - now > maxWaitMs) return null;
 		this.#free = begin + ms + restMs;
 		return begin - now;
 	}

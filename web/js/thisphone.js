@@ -3,7 +3,7 @@
 
 import { attr, button, byId, el, text } from "./dom.js";
 import { drawSignal } from "./drawings/signal.js";
-import { happened, secondTone, signals } from "./signals.js";
+import { secondTone, signals, signalsBetween } from "./signals.js";
 import { Sounder } from "./sounder.js";
 import { remember, remembered } from "./store.js";
 import { isLive } from "./words.js";
@@ -50,7 +50,7 @@ export class ThisPhone {
 
 	/** @param {Snapshot} snap */
 	show(snap) {
-		const { names, left } = happened(this.#snap, snap);
+		const { names, left } = signalsBetween(this.#snap, snap);
 		this.#snap = snap;
 		for (const name of names) this.#sounder.play(signals[name].tones, this.#by);
 		if (left !== null && this.#count === "beeped") this.#sounder.beepCount(left, { ...this.#by, sound: true });

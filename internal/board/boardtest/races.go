@@ -12,7 +12,7 @@ import (
 // sweepTo is how long after a request edges are swept: a frame takes about half of it to arrive at 115200 baud.
 const sweepTo = 1500 * time.Microsecond
 
-// sweepStep is the step of a sweep; on a bed that is not exact, one that would be lost in what its sleeps are off.
+// sweepStep is the step of a sweep, coarser on a bed whose sleeps are not exact.
 func (h *host) sweepStep() time.Duration {
 	if h.bed.Exact() {
 		return 10 * time.Microsecond

@@ -3,7 +3,7 @@
 /** @import { Refusal } from "../../protocol.d.ts" */
 
 /** Reading 5000 shots takes a small board a second; beyond this it is not coming. */
-const patienceMs = 10_000;
+const timeoutMs = 10_000;
 
 /** Why there is no answer, in words for the page. */
 export class NoAnswer extends Error {
@@ -37,7 +37,7 @@ export class Question {
 		this.drop();
 		const controller = new AbortController();
 		this.#running = controller;
-		const timer = setTimeout(() => controller.abort(), patienceMs);
+		const timer = setTimeout(() => controller.abort(), timeoutMs);
 		try {
 			const answer = await read(path, controller.signal);
 			return this.#running === controller ? /** @type {T} */ (answer) : null;

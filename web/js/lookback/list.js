@@ -13,7 +13,7 @@ const restMs = 250;
 const partSize = 40;
 const nearPx = 800;
 /** Shots come one after the other: their number is read again when there was none for so long. */
-const newsMs = 2000;
+const rereadMs = 2000;
 
 /** @typedef {{ open: (session: PastSession) => void }} Host */
 
@@ -26,7 +26,7 @@ export class EveningList {
 	/** @type {IntersectionObserver | null} */ #end = null;
 	#found = 0;
 	#current = 0;
-	#news = "";
+	#shown = "";
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #stale;
 	/** The one that another is chosen for. */
 	#chosen = 0;
@@ -80,14 +80,14 @@ export class EveningList {
 
 	/** @param {Snapshot} snap */
 	show(snap) {
-		const news = `${snap.session.id} ${snap.session.name} ${snap.shot_count}`;
-		if (news === this.#news) return;
-		const first = this.#news === "";
-		this.#news = news;
+		const shown = `${snap.session.id} ${snap.session.name} ${snap.shot_count}`;
+		if (shown === this.#shown) return;
+		const first = this.#shown === "";
+		this.#shown = shown;
 		this.#current = snap.session.id;
 		this.#draw();
 		clearTimeout(this.#stale);
-		if (!first) this.#stale = setTimeout(() => this.node.checkVisibility() && this.load(), newsMs);
+		if (!first) this.#stale = setTimeout(() => this.node.checkVisibility() && this.load(), rereadMs);
 	}
 
 	/** Another evening is chosen for one, null: none is. @param {{ id: number, title: string } | null} session */
