@@ -243,7 +243,7 @@ func (b *browser) changeOfHands(t *testing.T) {
 	read := eval[[]string](p, `read`)
 	require.NotEmpty(t, read)
 	assert.Contains(t, read[len(read)-1], "Phone 2 holds the controls; this is phone 1 and is watching.")
-	p.until("and why", hint+` === "This phone is watching: ask for the controls to arm."`)
+	p.until("and why", hint+` === "This phone is watching. To arm, ask for the controls in Set up."`)
 	p.clean()
 }
 

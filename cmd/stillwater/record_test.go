@@ -225,7 +225,7 @@ func TestRecordOfALateMachine(t *testing.T) {
 	onTime, gaveUp, late := cellsOf(t, lines, 1), cellsOf(t, lines, 2), cellsOf(t, lines, 3)
 	assert.Equal(t, []string{"", ""}, []string{onTime["late_ms"], onTime["problem"]})
 	assert.Empty(t, gaveUp["late_ms"])
-	assert.Contains(t, gaveUp["problem"], "gave the shot up rather than fire late")
+	assert.Contains(t, gaveUp["problem"], "could not switch in time and gave the shot up")
 	assert.Equal(t, "17.9064", late["late_ms"])
 	assert.Contains(t, late["problem"], why)
 	_, out, _ = runRecord(t, state, "record", "export", "--session", "1", "--format", "json")

@@ -119,6 +119,12 @@ func (b *browser) givingVerdicts(t *testing.T) {
 		p.until("it is judged", button+`.ariaPressed === "true"`)
 		assert.Equal(t, before, eval[string](p, verdicts), "judged %s", verdict)
 	}
+	p.tap(`#verdicts[data-shot="1"] button:last-child`)
+	p.until("a note is written", `document.activeElement === document.querySelector("#note")`)
+	p.js(`document.querySelector("#coming").open = true`)
+	assert.Equal(t, before, eval[string](p, verdicts), "figures and plan opened")
+	p.picture("steady-folds")
+	p.js(`document.querySelector("#shot-fold").open = document.querySelector("#coming").open = false`)
 	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
 	before = eval[string](p, verdicts)
 	m.be(func(s *control.Snapshot) { s.Shots = []control.ShotView{shotWith(2, ""), shotWith(1, control.Late)} })
@@ -166,9 +172,9 @@ func (b *browser) wideFigures(t *testing.T) {
 
 func (b *browser) nobodyHolds(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Holder = "" })
-	p.until("it says take", hint+` === "Nobody holds the controls: take them to arm."`)
+	p.until("it says take", hint+` === "Nobody holds the controls. To arm, take them in Set up."`)
 	m.be(func(s *control.Snapshot) { s.Holder = "phone 2" })
-	p.until("it says ask", hint+` === "This phone is watching: ask for the controls to arm."`)
+	p.until("it says ask", hint+` === "This phone is watching. To arm, ask for the controls in Set up."`)
 	p.clean()
 }
 

@@ -279,7 +279,9 @@ func (m *lagRun) words(s lag.Summary) string {
 	if m.ended != "" && m.ended != "done" {
 		parts = append(parts, sentence(m.ended))
 	}
-	if n > 0 {
+	if n == 1 {
+		parts = append(parts, fmt.Sprintf("One release: %.1f ms.", ms(s.Mean)))
+	} else if n > 1 {
 		parts = append(parts, fmt.Sprintf("%s: %.1f ms on average, standard deviation %.2f ms, from %.1f to %.1f ms.",
 			plural(n, "release", "releases"), ms(s.Mean), ms(s.SD), ms(s.Min), ms(s.Max)))
 	}

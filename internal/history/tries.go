@@ -143,6 +143,8 @@ func (t *Tries) findBest() {
 	}
 	switch {
 	case t.Best != nil:
+	case counted == 0:
+		t.Why = fmt.Sprintf("Nothing is judged yet; it takes %d tries at one %s.", minTries, t.Axis)
 	case most < minTries:
 		t.Why = fmt.Sprintf("Too few tries: %d were judged, at most %d of them at one %s; it takes %d at one.", counted, most,
 			t.Axis, minTries)

@@ -142,9 +142,8 @@ func failureWords(status string) string {
 	case record.StatusDone:
 		return ""
 	case record.StatusLate:
-		return "The machine could not switch in time for its plan and gave the shot up rather than fire late." + again +
-			"shoot again. If it happens often, let the machine do less beside this; \"stillwater lateness\" measures how " +
-			"late it is."
+		return "The machine could not switch in time and gave the shot up." + again +
+			"shoot again. If it happens often, let the machine do less; \"stillwater lateness\" measures it."
 	case record.StatusDisarmed:
 		return "It was disarmed before the shot was over." + again + "arm again."
 	case record.StatusKilled:

@@ -216,8 +216,8 @@ export class Bar {
 		else if (!this.#holding) {
 			words =
 				snap.holder === ""
-					? "Nobody holds the controls: take them to arm."
-					: "This phone is watching: ask for the controls to arm.";
+					? "Nobody holds the controls. To arm, take them in Set up."
+					: "This phone is watching. To arm, ask for the controls in Set up.";
 		} else if (!snap.care_done) words = "To arm, first tick every point of the checklist.";
 		else if (!snap.preview) words = "To arm, correct the set first.";
 		this.#write(words);

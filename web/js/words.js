@@ -32,6 +32,7 @@ export const countdownWords = (arms) => `Arms in ${Math.ceil(arms / 1000)} s. Di
 
 /** The reason without the state's word before it, which stands above it already. @param {Snapshot} snap */
 export function reasonWords(snap) {
+	if (snap.lag.running) return `The camera is released, ${snap.lag.released} of ${snap.lag.wanted}.`;
 	const word = snap.dry_run ? "dry run, " : `${snap.state}: `;
 	return sentence(snap.reason.startsWith(word) ? snap.reason.slice(word.length) : snap.reason);
 }

@@ -56,7 +56,7 @@ export class Again {
 		attr(this.begin, "aria-expanded", "true");
 		this.body.replaceChildren(el("p", {}, "It is compared with the coming shot."));
 		this.put.hidden = true;
-		this.#ask();
+		this.#ask().then(() => this.panel.scrollIntoView({ block: "nearest" }));
 	}
 
 	async #ask() {

@@ -155,7 +155,8 @@ export class EveningView {
 		this.main.hidden = false;
 		text(this.title, s.title);
 		const kind = kindWords[/** @type {keyof typeof kindWords} */ (s.kind)] ?? "";
-		const facts = [dateText(s.started), s.dated, kind, s.board === "simulated" ? "simulated rig" : s.board, s.damaged];
+		// A session without a name has its date for a title.
+		const facts = [s.name === "" ? "" : dateText(s.started), s.dated, kind, s.board === "simulated" ? "simulated rig" : s.board, s.damaged];
 		text(this.when, facts.filter((f) => f !== "").join(" · "));
 		this.rename.show(s.name);
 		this.counts.replaceChildren(...countItems(evening));
