@@ -269,6 +269,8 @@ export interface ThrowSet {
 	speed_low: string;
 	speed_high: string;
 	mass: string;
+	/** Of a sheet that is thrown; "0 m": it keeps together like a ball. */
+	thickness: string;
 	above_floor: string;
 }
 

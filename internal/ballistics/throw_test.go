@@ -294,3 +294,32 @@ func TestRefusedThrowsSayEnough(t *testing.T) {
 		assert.NoError(t, err)
 	}
 }
+
+// A sheet against another integration: Euler's method in steps of 10 µs, with the drag of its thickness written out.
+func TestSheetByAnotherIntegration(t *testing.T) {
+	for _, h := range []float64{2e-3, 5e-3, 20e-3} {
+		for _, v := range []float64{3, 4.5, 6} {
+			p, err := Thrown{Thickness: phys.Length(h)}.Flight(phys.Speed(v), 0.35, 0.8, 2)
+			require.NoError(t, err)
+			x, y, vx, vy, at := 0., 0., v*math.Cos(0.35), v*math.Sin(0.35), 0.
+			for x < 0.8 {
+				const dt = 1e-5
+				k := 1.17 * 1.2041 / (2 * 998.2 * h) * math.Hypot(vx, vy)
+				x, y, at = x+vx*dt, y+vy*dt, at+dt
+				vx, vy = vx-k*vx*dt, vy-(9.80665*(1-1.2041/998.2)+k*vy)*dt
+			}
+			assert.InDelta(t, at, float64(p.Time), 1e-4, "Euler's error and one step")
+			assert.InDelta(t, y, float64(p.Rise), 1e-3)
+			ball, err := Flight(phys.Speed(v), 0.35, 0.8, 36e-3, 2)
+			require.NoError(t, err)
+			t.Logf("%g mm at %g m/s: %.1f ms later than a ball", h*1e3, v, float64(p.Time-ball.Time)*1e3)
+			assert.Greater(t, p.Time, ball.Time)
+			// The gate's interval gives that speed again.
+			back, err := Thrown{Thickness: phys.Length(h)}.SpeedAtSecondBeam(0.1, 0.1/phys.Time(v), 0)
+			require.NoError(t, err)
+			assert.Less(t, float64(back), v*1.001, "slower at the end of the gate than on average")
+		}
+	}
+	_, err := Thrown{Thickness: 0.5e-3}.Flight(4, 0, 0.8, 2)
+	assert.ErrorContains(t, err, "thickness")
+}

@@ -383,7 +383,7 @@ func random(t *testing.T, rng *rand.Rand) shot.Set {
 	put("drop.pool_depth", inMm(1, 1000))
 	put("throw.gate", inMm(5, 1000))
 	put("throw.to_focus", inMm(10, 5000))
-	put("throw.angle", fmt.Sprintf("%.4f deg", rng.Float64()*170-85))
+	put("throw.angle", fmt.Sprintf("%.4f deg", rng.Float64()*140-70))
 	low, high := between(0.1, 20), between(0.1, 20)
 	s.Throw.SpeedLow, s.Throw.SpeedHigh = phys.Speed(min(low, high)), phys.Speed(max(low, high))
 	put("throw.mass", inMm(2, 200))

@@ -25,7 +25,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	var says []string
 	switch set.Kind {
 	case Throw:
-		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter()}
+		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet()}
 	case Sound:
 		says = []string{a.microphone()}
 	default:
@@ -156,6 +156,25 @@ func (a advisor) pathScatter() string {
 	off := math.Hypot(float64(up-down)/2, float64(fast-slow)/2)
 	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
 		"corrects: leave room for it in the frame.", inWholeMm(phys.Length(off)))
+}
+
+// sheet says how much later a sheet comes than the ball that the plan takes it for.
+func (a advisor) sheet() string {
+	t := a.set.Throw
+	if t.Thickness != 0 {
+		return ""
+	}
+	t.Thickness = 5 * mm
+	slower, err := t.delay(a.e.Interval)
+	if err != nil {
+		return ""
+	}
+	ball, err := a.set.Throw.delay(a.e.Interval)
+	if err != nil {
+		return ""
+	}
+	return fmt.Sprintf("The plan takes what is thrown for a ball. A sheet is slowed down more: %v thick, it comes %s "+
+		"later. If it is flat, give its thickness.", t.Thickness, inMs(slower-ball))
 }
 
 func (a advisor) microphone() string {

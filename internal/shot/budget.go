@@ -258,7 +258,7 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	}
 	mass, err := propagate(1, spread.ThrowMass, func(x float64) (phys.Time, error) {
 		t := t
-		t.Mass *= phys.Length(x)
+		t.Mass, t.Thickness = t.Mass*phys.Length(x), t.Thickness*phys.Length(x)
 		return t.delay(e.Interval)
 	})
 	if err != nil {

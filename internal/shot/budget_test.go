@@ -518,3 +518,55 @@ func TestIntervalInvertsSpeed(t *testing.T) {
 	}
 	assert.Greater(t, found, 100)
 }
+
+// At the steepest angle that is accepted the budget still says what parabolas by dice do, within 10 %; at 80 degrees it
+// would not.
+func TestSteepThrowsByMonteCarlo(t *testing.T) {
+	s := DefaultSet()
+	s.Kind = Throw
+	s.Throw.Mass, s.Throw.ToFocus, s.Throw.AboveFloor = 20*cm, 40*cm, 5
+	off := func(angle phys.Angle) float64 {
+		s.Throw.Angle = angle
+		spread, r := DefaultSpread(), seeded(t)
+		p, err := s.Throw.flight(5)
+		require.NoError(t, err)
+		said, err := propagate(float64(angle), float64(spread.ThrowAngle), func(x float64) (phys.Time, error) {
+			changed := s.Throw
+			changed.Angle = phys.Angle(x)
+			p, err := changed.flight(5)
+			return p.Time, err
+		})
+		require.NoError(t, err)
+		times := draw(20000, func() float64 {
+			cos := math.Cos(float64(angle) + float64(spread.ThrowAngle)*r.NormFloat64())
+			return float64(s.Throw.ToFocus) / (5 * max(cos, 0.03))
+		})
+		t.Logf("%v: %.1f ms of %.0f ms said, %.1f ms by dice", angle, float64(said)*1e3, float64(p.Time)*1e3, sd(times)*1e3)
+		return math.Abs(float64(said)/sd(times) - 1)
+	}
+	assert.Less(t, off(maxAngle), 0.1)
+	assert.Less(t, off(-maxAngle), 0.1)
+	assert.Greater(t, off(80*degree), 0.1)
+	s.Throw.Angle = 71 * degree
+	assert.ErrorContains(t, s.Validate(), "throw.angle")
+}
+
+// What a ruler does not know, by parabolas: a gate a millimetre wider and a focus spot a centimetre further than typed.
+func TestMeasuredDistancesByMonteCarlo(t *testing.T) {
+	s := DefaultSet()
+	s.Kind, s.Throw.Mass, s.Throw.Angle = Throw, 20*cm, 0
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	spread, r := DefaultSpread(), seeded(t)
+	b, err := Errors(s, e, spread, defaultTick)
+	require.NoError(t, err)
+	// Level and without drag: speed gate/interval less what gravity turned, and 80 cm at that speed.
+	delay := func(gate, focus float64) float64 {
+		half := 9.80665 * float64(e.Interval) / 2
+		return focus / math.Sqrt(math.Pow(gate/float64(e.Interval), 2)-half*half)
+	}
+	sameSD(t, "gate", b.term("distance between the beams as measured").Mistiming,
+		draw(8000, func() float64 { return delay(0.1+1e-3*r.NormFloat64(), 0.8) }), 0.03)
+	sameSD(t, "focus", b.term("distance to the focus spot as measured").Mistiming,
+		draw(8000, func() float64 { return delay(0.1, 0.8+1e-2*r.NormFloat64()) }), 0.03)
+}

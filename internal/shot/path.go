@@ -49,7 +49,7 @@ func (t ThrowSet) trace(v phys.Speed, from, to phys.Time, steps int) ([]Place, e
 	for i := range times {
 		times[i] = from + (to-from)*phys.Time(i)/phys.Time(steps)
 	}
-	places, err := ballistics.Trace(v, t.Angle, t.Mass, times...)
+	places, err := t.thrown().Trace(v, t.Angle, times...)
 	return places, asField(err, "throw.speed_low")
 }
 
@@ -60,7 +60,7 @@ func (t ThrowSet) trace(v phys.Speed, from, to phys.Time, steps int) ([]Place, e
 func (s Set) LiquidAt(e Estimate, t phys.Time) (Place, error) {
 	switch s.Kind {
 	case Throw:
-		places, err := ballistics.Trace(e.Speed, s.Throw.Angle, s.Throw.Mass, t)
+		places, err := s.Throw.thrown().Trace(e.Speed, s.Throw.Angle, t)
 		if err != nil {
 			return Place{}, asField(err, "trim.throw")
 		}

@@ -146,13 +146,17 @@ func (d DropSet) unknownSplash(err error, diameter phys.Length, start splash.Sta
 	return e
 }
 
+func (t ThrowSet) thrown() ballistics.Thrown {
+	return ballistics.Thrown{Diameter: t.Mass, Thickness: t.Thickness}
+}
+
 // speed is a throw's speed at the second beam. Errors are those of ballistics.
 func (t ThrowSet) speed(interval phys.Time) (phys.Speed, error) {
-	return ballistics.SpeedAtSecondBeam(t.Gate, interval, t.Angle, t.Mass)
+	return t.thrown().SpeedAtSecondBeam(t.Gate, interval, t.Angle)
 }
 
 func (t ThrowSet) flight(v phys.Speed) (ballistics.Pass, error) {
-	return ballistics.Flight(v, t.Angle, t.ToFocus, t.Mass, t.AboveFloor)
+	return t.thrown().Flight(v, t.Angle, t.ToFocus, t.AboveFloor)
 }
 
 // delay is the exact delay for an interval.

@@ -22,6 +22,8 @@ const (
 
 	degree = phys.Angle(math.Pi / 180)
 
+	maxAngle = 70 * degree
+
 	minSpeedRatio = 1.02 // of the fastest throw accepted to the slowest, so that the table has a range: own choice
 )
 
@@ -122,6 +124,10 @@ func (s Set) checkTogether() error {
 				Remedy: fmt.Sprintf("use at least %s", inMm(least))}
 		}
 	case Throw:
+		if t := s.Throw.Thickness; t > 0 && t < 1*mm {
+			return &FieldError{Field: "throw.thickness", Why: fmt.Sprintf("a sheet of %v is spray", t),
+				Remedy: "use 1 mm or more, or 0 for a mass that keeps together"}
+		}
 		if most := s.Throw.SpeedHigh / minSpeedRatio; s.Throw.SpeedLow > most {
 			return &FieldError{Field: "throw.speed_low",
 				Why:    fmt.Sprintf("%v is too close to the fastest throw accepted, %v", s.Throw.SpeedLow, s.Throw.SpeedHigh),
@@ -223,10 +229,12 @@ func (s *Set) fields() []field {
 		count("drop.nth", &d.Nth, 1, 255),
 		quantity("throw.gate", &t.Gate, 5*mm, 1),
 		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),
-		quantity("throw.angle", &t.Angle, -85*degree, 85*degree),
+		// Steeper, a few degrees are hundreds of milliseconds, and the budget is not within 10 % any more (tested).
+		quantity("throw.angle", &t.Angle, -maxAngle, maxAngle),
 		quantity("throw.speed_low", &t.SpeedLow, 0.1, 20),
 		quantity("throw.speed_high", &t.SpeedHigh, 0.1, 20),
 		quantity("throw.mass", &t.Mass, 2*mm, 20*cm),
+		quantity("throw.thickness", &t.Thickness, 0, 10*cm),
 		quantity("throw.above_floor", &t.AboveFloor, 1*mm, 5),
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),

@@ -77,6 +77,7 @@ type ThrowSet struct {
 	SpeedLow   phys.Speed  `json:"speed_low"`   // slowest throw accepted
 	SpeedHigh  phys.Speed  `json:"speed_high"`  // fastest throw accepted
 	Mass       phys.Length `json:"mass"`        // diameter of a sphere of the thrown liquid's volume
+	Thickness  phys.Length `json:"thickness"`   // of a sheet that is thrown; 0: it keeps together like a ball
 	AboveFloor phys.Length `json:"above_floor"` // height of the second beam
 }
 
