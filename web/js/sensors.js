@@ -1,4 +1,4 @@
-// Sensors, set up with the eyes: each with a picture of what it is now, and a meter that is read from two metres.
+// Each sensor with a picture of what it is now, and a meter that is read from two metres.
 
 import { attr, button, byId, el, keyed, text } from "./dom.js";
 import { sensorPicture } from "./drawings/sensor.js";
