@@ -564,8 +564,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 	p.run(nil, "", nil, "--listen", path)
 	connected(h)
 	h.ready()
-	h.must(control.Command{Type: "arm", Shots: 3})
-	h.until("armed", inState(control.Armed))
+	h.arm(3)
 
 	p.signal(unix.SIGKILL) // while armed
 	<-p.done
@@ -574,8 +573,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 	p.run(nil, "", nil, "--listen", path)
 	connected(h)
 	assert.Equal(t, control.Safe, h.last.State, "disarmed")
-	h.must(control.Command{Type: "arm", Shots: 3})
-	h.until("armed", inState(control.Armed))
+	h.arm(3)
 
 	require.Zero(t, d.stop(), d.log) // while armed; the board stays
 	again := startDaemon(t, flags...)
@@ -583,8 +581,7 @@ func TestDaemonAndBoardService(t *testing.T) {
 	connected(h)
 	assert.Equal(t, control.Safe, h.last.State, "never armed after a restart")
 	h.ready()
-	h.must(control.Command{Type: "arm", Shots: 1})
-	h.until("armed", inState(control.Armed))
+	h.arm(1)
 
 	second := startDaemon(t, append(flags[:5:5], filepath.Join(t.TempDir(), "other.db"))...)
 	missing(second.enter(second.cookie()), "already serves ")

@@ -162,8 +162,7 @@ func TestFiftyPhonesAndThousandsOfMessages(t *testing.T) {
 	}
 	for i := range 3 {
 		holder.anyShot() // beside all this it may be late, and then says so
-		holder.must(control.Command{Type: "arm", Shots: 9})
-		holder.until("armed", inState(control.Armed))
+		holder.arm(9)
 		for phones[7*i].conn.WriteJSON(map[string]any{"n": i + 1, "type": "disarm"}) != nil {
 			t.Logf("phone %d was thrown out", 7*i)
 			phones[7*i] = d.join(phones[7*i].cookie).lookOn() // one that did not read for long was thrown out
