@@ -169,6 +169,10 @@ func (f Flight) describeDrop(frame *Frame, at time.Duration) {
 	nearest := f.nearest(at)
 	off := at - nearest.At
 	frame.Seen = phaseWords(nearest.Phase, off)
+	if !f.Arrives {
+		frame.Seen += "; so slow a drop raises no column"
+		return
+	}
 	if nearest.Phase != f.Set.Drop.Phase {
 		frame.Seen += ", " + beforeOrAfter(frame.Offset, "%s after", "%s before") + " " + phaseName(f.Set.Drop.Phase)
 	}

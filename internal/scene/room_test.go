@@ -356,3 +356,19 @@ func TestSoundsAreHeardLater(t *testing.T) {
 	tape, air, jitter := 0.01/343*cut3, 1.5/343*0.5/293*cut3, 0.2e-3/math.Sqrt(20)
 	spreadIs(t, math.Sqrt(tape*tape+air*air+jitter*jitter), rooms, "delay over rooms")
 }
+
+// A drop too slow for a column, by package splash and by this room's own law, shows none and is never good.
+func TestSlowDropsRaiseNoColumn(t *testing.T) {
+	set := dropSet()
+	set.Drop.Height, set.Drop.Beam, set.Light.Shutter = 3e-2, 2e-2, shot.ByHand
+	none := new(splash.NoColumnError)
+	r := New(3)
+	f := release(t, r, set, 1)[0]
+	_, err := splash.When(splash.ColumnHighest, f.Diameter, f.Speed, splash.Liquids()[0])
+	require.ErrorAs(t, err, &none)
+	assert.False(t, f.Arrives)
+	r.Drive(Flash, true, f.Phases[len(f.Phases)-1].At-FlashDelay)
+	frame := r.Look(f)
+	assert.Equal(t, Nothing, frame.Verdict)
+	assert.Contains(t, frame.Seen, "raises no column")
+}
