@@ -21,8 +21,7 @@ func (b *browser) longCode(t *testing.T) {
 	assert.Contains(t, p.text("#pairing label"), "six digits")
 	assert.False(t, eval[bool](p, `document.querySelector("#pair-no").checkVisibility()`))
 	p.picture("phone-20-short-code")
-	p.until("it knows the form of the code", `performance.getEntriesByType("resource").some(
-		(r) => new URL(r.name).pathname === "/paired" && r.responseEnd > 0)`)
+	p.until("it knows the form of the code", `document.querySelector("#pairing").dataset.form === "short"`)
 	assert.NotContains(t, eval[string](p, `document.querySelector("#pairing label").innerText`), "sudo")
 	assert.Equal(t, "Pair this phone · Stillwater", eval[string](p, `document.title`))
 	const place = `JSON.stringify(document.querySelector("#pairing button").getBoundingClientRect())`
@@ -36,7 +35,7 @@ func (b *browser) longCode(t *testing.T) {
 	}
 	code := strings.TrimPrefix(waitForLine(t, d.lines, "  pairing code  "), "  pairing code  ")
 
-	p.until("it asks for the long code by itself", `document.querySelector("#pairing").matches("[data-long]")`)
+	p.until("it asks for the long code by itself", `document.querySelector("#pairing").dataset.form === "long"`)
 	assert.Equal(t, "text", keyboard())
 	assert.Contains(t, p.text("#pairing label"), "ten letters and digits")
 	assert.Contains(t, p.text("#pair-no"), "Look at its screen")

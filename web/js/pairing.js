@@ -92,7 +92,7 @@ export class PairScreen {
 		const first = this.#long === null;
 		this.#long = long;
 		text(byId("pair-form-words"), long ? longWords : shortWords);
-		screen.toggleAttribute("data-long", long);
+		screen.dataset.form = long ? "long" : "short";
 		input.inputMode = long ? "text" : "numeric";
 		if (!first) input.value = "";
 		// The keyboard changes when the field is entered.
