@@ -238,6 +238,9 @@ func mirror(into map[string]map[string]string, of reflect.Type) {
 	for i := range of.NumField() {
 		f := of.Field(i)
 		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if name == "-" {
+			continue
+		}
 		if strings.Contains(options, "omitempty") {
 			name += "?"
 		}

@@ -11,13 +11,15 @@ import (
 
 // A button for hands that are full: each press disarms, like a phone does, whatever the state. Where a gesture is
 // configured and the board waits for Go, the gesture gives Go and any other press disarms; nothing can fire meanwhile.
-// A gesture is over only when the button is let go, so one that sticks gives no Go, and no button arms.
+// A gesture is over only when the button is let go, so one that sticks gives no Go; it begins with a button that was
+// still for a second, so one that chatters gives none either. No button arms.
 
 // Common practice, no source.
 const (
 	maxBounce        = 60 * time.Millisecond // a change later than this is no bounce; boards report within 50 ms
 	minPress         = 20 * time.Millisecond // shorter is interference on the lead, not a finger
 	twoPressesWithin = time.Second           // from the first press until the second one is let go
+	stillBefore      = time.Second           // a gesture: a contact that chatters makes two presses, or a long one, too
 	minHold          = 700 * time.Millisecond
 	maxHold          = 5 * time.Second // whoever stands on it for longer did not mean Go
 )
@@ -37,6 +39,7 @@ type button struct {
 	gesture wiring.Gesture
 	tick    time.Duration
 	known   bool // whether its level was reported yet
+	moved   bool // lately, as far as is known: ticks wrap, so that a long time looks short
 	down    bool
 	presses int // of the gesture under way
 	first   wire.Tick
@@ -53,14 +56,16 @@ func (b *button) change(down bool, changes int, at wire.Tick, waitsGo bool) butt
 		b.known, b.down = true, down
 		return buttonIgnored
 	case down == b.down && changes > 1 && (since > maxBounce || since < 0):
-		b.presses, b.changed = 0, at
+		b.presses, b.moved, b.changed = 0, true, at
 		return buttonDisarm // a whole press, between two reports
 	case down == b.down:
+		b.moved = b.moved && since <= stillBefore
 		return buttonIgnored
 	}
-	b.down, b.changed = down, at
+	still := !b.moved || since < 0 || since > stillBefore
+	b.down, b.moved, b.changed = down, true, at
 	switch {
-	case down && (!waitsGo || b.gesture == wiring.NoGesture):
+	case down && (!waitsGo || b.gesture == wiring.NoGesture || b.presses == 0 && !still):
 		b.presses = 0
 		return buttonDisarm
 	case down:

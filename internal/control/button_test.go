@@ -73,7 +73,7 @@ func (x *table) armForGo() {
 	x.t.Helper()
 	x.arm(3)
 	x.dev.emit(board.Event{State: &wire.State{
-		State: wire.Armed, Reason: wire.ReasonNotOpened, Left: 3, Inputs: x.dev.levels,
+		State: wire.Armed, Reason: wire.ReasonNotOpened, Left: 3, Inputs: x.dev.levels, Now: x.ticks(),
 	}})
 	synctest.Wait()
 	require.True(x.t, x.Snapshot().NeedsGo)
@@ -194,6 +194,7 @@ func TestADisarmEndsAGesture(t *testing.T) {
 		x.armForGo()
 		x.press(150 * time.Millisecond)
 		x.must(me, Command{Type: "disarm"})
+		time.Sleep(2 * time.Second)
 		x.armForGo()
 		x.press(150 * time.Millisecond)
 		assert.Zero(t, x.gos(), "the second press is the first one of this arming")
@@ -264,10 +265,10 @@ func TestAPressBetweenReports(t *testing.T) {
 	at := func(ms int) wire.Tick { return wire.Tick(ms * 1000) }
 	b.change(false, 1, at(0), false)
 	assert.Equal(t, buttonDisarm, b.change(false, 2, at(500), false))
-	b.change(true, 1, at(1000), true)
-	assert.Equal(t, buttonIgnored, b.change(true, 4, at(1003), true), "bounce")
-	assert.Equal(t, buttonIgnored, b.change(false, 1, at(1200), true))
-	assert.Equal(t, buttonIgnored, b.change(false, 2, at(1202), true), "bounce")
+	b.change(true, 1, at(2000), true)
+	assert.Equal(t, buttonIgnored, b.change(true, 4, at(2003), true), "bounce")
+	assert.Equal(t, buttonIgnored, b.change(false, 1, at(2200), true))
+	assert.Equal(t, buttonIgnored, b.change(false, 2, at(2202), true), "bounce")
 	assert.Equal(t, 1, b.presses)
 }
 
@@ -281,8 +282,51 @@ func TestAGestureGoesByTheBoardsTime(t *testing.T) {
 	assert.Equal(t, buttonIgnored, b.change(false, 1, at(150), true))
 	assert.Equal(t, buttonIgnored, b.change(true, 1, at(300), true))
 	assert.Equal(t, buttonGo, b.change(false, 1, at(450), true))
-	b.change(true, 1, at(1000), true)
-	b.change(false, 1, at(1150), true)
-	b.change(true, 1, at(3000), true)
-	assert.Equal(t, buttonDisarm, b.change(false, 1, at(3150), true))
+	b.change(true, 1, at(2000), true)
+	b.change(false, 1, at(2150), true)
+	b.change(true, 1, at(4000), true)
+	assert.Equal(t, buttonDisarm, b.change(false, 1, at(4150), true))
+}
+
+// A contact that chatters looks like any number of presses. It disarms, it gives no Go to what is armed in a pause of
+// it, and what refuses to arm for it says so.
+func TestAButtonThatChatters(t *testing.T) {
+	const ms = time.Millisecond
+	for _, c := range []struct {
+		gesture  wiring.Gesture
+		down, up time.Duration
+	}{
+		{wiring.TwoPresses, 25 * ms, 25 * ms}, {wiring.TwoPresses, 100 * ms, 100 * ms},
+		{wiring.TwoPresses, 150 * ms, 600 * ms},
+		{wiring.Hold, 800 * ms, 100 * ms}, {wiring.Hold, 2000 * ms, 900 * ms},
+	} {
+		inBubble(t, func(t *testing.T) {
+			x := setUp(t, withButton(c.gesture))
+			x.readyForGo()
+			for range 20 {
+				x.play(times{c.down, c.up - ms})
+				x.armForGo()
+				time.Sleep(ms)
+				x.play(times{c.down, c.up, c.down, c.up})
+				synctest.Wait()
+				assert.Equal(t, wire.Safe, x.dev.now(), c)
+			}
+			assert.Zero(t, x.gos(), c)
+
+			asked := Command{Type: "arm", Shots: 1, Epoch: x.Snapshot().Epoch}
+			x.press(c.down)
+			assert.ErrorContains(t, x.Control.Do(t.Context(), me, asked), "disarmed by the foot switch")
+		})
+	}
+}
+
+// What the ticks cannot tell, since they wrap after minutes, the states between do.
+func TestAButtonThatWasStillForLong(t *testing.T) {
+	b := &button{gesture: wiring.Hold, tick: 100 * time.Nanosecond}
+	b.change(false, 1, 0, true)
+	b.change(true, 1, 0, true)
+	b.change(false, 1, 1e7, true)
+	assert.Equal(t, buttonIgnored, b.change(false, 1, 1e7+2e7, true), "seen to be still")
+	assert.Equal(t, buttonIgnored, b.change(true, 1, 1e7+1e6, true), "429.6 s later it begins a gesture")
+	assert.Equal(t, 1, b.presses)
 }

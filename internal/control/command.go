@@ -74,7 +74,7 @@ func (c *Control) change(client string, cmd Command) error {
 	case "clock":
 		return c.phoneClock(client, cmd.Now)
 	case "page":
-		return c.setHidden(client, cmd.Hidden)
+		return c.setHidden(client, cmd)
 	}
 	if err := c.requireHolder(client); err != nil {
 		return err
@@ -205,10 +205,13 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.endRequest(q)
-	if err != nil {
-		return refusal("input", sentence(err.Error()), "")
+	switch {
+	case err == nil:
+		return nil
+	case c.epoch != cmd.Epoch:
+		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
 	}
-	return nil
+	return refusal("input", sentence(err.Error()), "Touch a beam or the button, when nothing is there.")
 }
 
 // watchRoom shows when the simulated room is still again.

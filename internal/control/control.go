@@ -201,7 +201,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	c := &Control{
 		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
 		thresholds: map[string]uint16{},
-		phones:     phones{connected: map[string]int{}, hidden: map[string]bool{}}, viewers: map[*viewer]struct{}{},
+		phones:     phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},
 	}
 	c.rec = newRecorder(c.log, c.recordChanged)

@@ -440,6 +440,48 @@ func TestHiddenHolder(t *testing.T) {
 	})
 }
 
+// One phone may have the page open twice. It can disarm as long as one of them is seen, whichever came first, and no
+// longer: that another was there since counts for nothing.
+func TestHiddenHolderWithTwoConnections(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		leave := x.ready()
+		one, leaveOne := x.Join(me)
+		leave(time.Now())
+		hide := func(box <-chan *Snapshot, hidden bool) {
+			x.must(me, Command{Type: "page", Hidden: hidden, Connection: box})
+		}
+		away := func() bool {
+			time.Sleep(9 * time.Second)
+			assert.Equal(t, Armed, x.Snapshot().State)
+			time.Sleep(2 * time.Second)
+			synctest.Wait()
+			return x.Snapshot().State == Safe
+		}
+		x.arm(9)
+		hide(one, true)
+		two, leaveTwo := x.Join(me)
+		assert.False(t, away(), "the second is in front")
+		hide(one, false)
+		hide(two, true)
+		assert.False(t, away(), "the first is in front again, whose word came first")
+		hide(one, true)
+		assert.True(t, away(), "neither is")
+
+		hide(two, false)
+		x.arm(9)
+		leaveTwo(time.Now())
+		assert.True(t, x.Snapshot().Away, "the one that is left is hidden")
+		assert.True(t, away())
+		assert.Equal(t, me, x.Snapshot().Holder)
+		leaveOne(time.Now())
+		time.Sleep(time.Minute)
+		synctest.Wait()
+		assert.Empty(t, x.Snapshot().Holder)
+		assert.Empty(t, x.phones.visible)
+	})
+}
+
 func TestVanishedOnlookerChangesNothing(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)

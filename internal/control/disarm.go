@@ -61,11 +61,19 @@ func (c *Control) checkStart(client string, cmd Command) error {
 	case cmd.Epoch == 0:
 		return refusal("epoch", "The message does not say what it was asked after.", "Reload the page.")
 	case cmd.Epoch != c.epoch:
-		return refusal("", "It was disarmed after this was asked.", "Check the state, then try again.")
+		return refusal("", "It was disarmed after this was asked"+c.whySafe()+".", "Check the state, then try again.")
 	case c.stopping:
 		return refusal("", "Stillwater is stopping.", "Start it again.")
 	}
 	return nil
+}
+
+// whySafe says after a colon why nothing is armed. The mutex is held.
+func (c *Control) whySafe() string {
+	if c.current != nil {
+		return ""
+	}
+	return because(c.reason)
 }
 
 // afterDisarm waits while a disarm is under way: whoever knows of it may already ask for what comes after it.

@@ -29,7 +29,11 @@ func TestDryRun(t *testing.T) {
 		assert.Empty(t, x.dev.program.Opening)
 		assert.NotEmpty(t, x.dev.program.Table)
 
-		x.fire()
+		x.dev.begin()
+		synctest.Wait()
+		assert.Equal(t, "dry run, nothing fires: the shot is under way", x.Snapshot().Reason)
+		x.dev.end()
+		synctest.Wait()
 		s = x.Snapshot()
 		require.Len(t, s.DryShots, 1)
 		made := s.DryShots[0]

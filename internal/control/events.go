@@ -105,10 +105,14 @@ func (c *Control) endRun() {
 }
 
 func (c *Control) activeWords(s wire.StateCode) string {
-	switch s {
-	case wire.Firing:
+	switch {
+	case s == wire.Firing && c.current.dry():
+		return "dry run, nothing fires: the shot is under way"
+	case s == wire.Firing:
 		return "the shot is under way"
-	case wire.Resting:
+	case s == wire.Resting && c.current.dry():
+		return "dry run, nothing fires: resting after the shot"
+	case s == wire.Resting:
 		return "resting after the shot: the flash recycles"
 	}
 	return armedWords(c.current)

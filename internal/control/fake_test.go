@@ -204,7 +204,8 @@ func (d *device) Close() error {
 func (d *device) say(s wire.StateCode, why wire.Reason) {
 	d.state = s
 	if !d.gone {
-		d.events <- board.Event{State: &wire.State{State: s, Reason: why, Left: uint16(d.left), Inputs: d.levels}}
+		d.events <- board.Event{State: &wire.State{State: s, Reason: why, Left: uint16(d.left), Inputs: d.levels,
+			Now: wire.Tick(time.Now().UnixNano() / int64(d.id.Tick))}}
 	}
 }
 
@@ -240,6 +241,13 @@ func (d *device) end() {
 	}
 	d.say(wire.Resting, wire.ReasonNone)
 	d.say(wire.Armed, wire.ReasonNone)
+}
+
+// isDry reports whether the program could switch nothing.
+func (d *device) isDry() bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.program.Cues)+len(d.program.Opening) == 0
 }
 
 // stop ends whatever goes on, from the board's side.

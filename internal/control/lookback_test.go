@@ -41,7 +41,7 @@ func TestStarsAndMarks(t *testing.T) {
 			assert.Equal(t, cmd.Type, x.refused(me, cmd).Field, "%+v", cmd)
 		}
 		for _, cmd := range []Command{{Type: "star", Shot: 99, Star: true}, {Type: "picture", Shot: -1, Picture: Black},
-			{Type: "file", Shot: 99, File: 5}} {
+			{Type: "star", Star: true}, {Type: "note", Text: "x"}, {Type: "file", Shot: 99, File: 5}} {
 			assert.Equal(t, "shot", x.refused(me, cmd).Field, "%+v", cmd)
 		}
 		assert.Equal(t, "session", x.refused(me, Command{Type: "rename", Session: 99, Name: "x"}).Field)

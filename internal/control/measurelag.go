@@ -77,6 +77,7 @@ func (c *Control) measureLag(client string, cmd Command) error {
 	var ctx context.Context
 	ctx, m.cancel = context.WithCancel(context.Background())
 	c.lag = m
+	c.watchHolder(time.Now())
 	c.tasks.run(func() { c.runLag(ctx, m) })
 	c.publish()
 	return nil
@@ -130,11 +131,14 @@ func (c *Control) runLag(ctx context.Context, m *lagRun) {
 			}
 		}
 		if ctx.Err() != nil {
-			ended = "ended by a disarm"
 			break
 		}
 	}
-	c.update(func() { m.ended = ended })
+	c.update(func() {
+		if m.ended == "" {
+			m.ended = ended
+		}
+	})
 }
 
 // releaseForLag releases the camera once, and waits for its contact.
@@ -173,7 +177,7 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 func (c *Control) takeSample(m *lagRun) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if m.on == nil || m.closed == nil {
+	if m.on == nil || m.closed == nil || m.ended != "" {
 		return false
 	}
 	took := time.Duration(m.closed.Sub(*m.on))*m.link.id.Tick - m.fixed
@@ -220,10 +224,11 @@ func (m *lagRun) signal() {
 // measuringLag reports whether the camera is being released. The mutex is held.
 func (c *Control) measuringLag() bool { return c.lag != nil && c.lag.ended == "" }
 
-// stopLag ends a measurement. The mutex is held.
+// stopLag ends a measurement: what is asked next need not wait for its goroutine. The mutex is held.
 func (c *Control) stopLag() {
 	if c.measuringLag() {
 		c.lag.cancel()
+		c.lag.ended = "ended by a disarm"
 	}
 }
 

@@ -204,3 +204,37 @@ func TestMeasureTheLagOnTheSimulatedRig(t *testing.T) {
 		assert.InEpsilon(t, float64(set.LagScatter)*1e3, got.SDMs, 0.8)
 	})
 }
+
+// A measurement is over when a disarm begins: what is asked after it is not refused for it.
+func TestADisarmEndsAMeasurementAtOnce(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t, withSync(func(int) time.Duration { return 80 * time.Millisecond }))
+		x.ready()
+		x.must(me, Command{Type: "lag", Shots: 5})
+		x.mu.Lock()
+		d := x.beginDisarm("disarmed by a test")
+		assert.False(t, x.measuringLag())
+		x.mu.Unlock()
+		<-d.done
+		require.NoError(t, x.Do(t.Context(), me, Command{Type: "arm", Shots: 1}))
+		synctest.Wait()
+		assert.Len(t, x.dev.pulses, 1)
+		assert.Contains(t, x.Snapshot().Lag.Words, "Ended by a disarm.")
+	})
+}
+
+// Whoever has the camera released is there to end it.
+func TestAMeasurementHasAHolder(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t, withSync(func(int) time.Duration { return 80 * time.Millisecond }))
+		x.ready()
+		x.must(me, Command{Type: "page", Hidden: true})
+		time.Sleep(time.Minute)
+		x.must(me, Command{Type: "lag", Shots: 50})
+		assert.Equal(t, errMeasuring, x.refused(me, Command{Type: "release"}))
+		time.Sleep(11 * time.Second)
+		synctest.Wait()
+		assert.False(t, x.Snapshot().Lag.Running, "begun by a page that nobody sees, it lasts no longer than an arming")
+		assert.Less(t, len(x.dev.pulses), 10)
+	})
+}

@@ -183,6 +183,7 @@ type connection struct {
 	m      *model
 	client string
 	line   chan sent
+	box    <-chan *Snapshot
 	leave  func(time.Time)
 	all    sync.WaitGroup
 
@@ -194,7 +195,7 @@ type connection struct {
 func (m *model) connect(client string) *connection {
 	k := &connection{m: m, client: client, line: make(chan sent, 100)}
 	box, leave := m.Join(client)
-	k.leave = leave
+	k.box, k.leave = box, leave
 	queue := make(chan sent, 100)
 	gone := make(chan struct{})
 	k.all.Go(func() {
@@ -239,7 +240,7 @@ func (k *connection) close() {
 
 func (k *connection) send(cmd Command) sent {
 	k.mu.Lock()
-	cmd.Epoch = k.epoch
+	cmd.Epoch, cmd.Connection = k.epoch, k.box
 	k.mu.Unlock()
 	s := k.m.note(k.client, cmd)
 	k.line <- s
@@ -332,9 +333,9 @@ func (m *model) boardHears(f wire.Frame) {
 			order = m.armings[(int(arm.Shots)+runsApart-1)/runsApart-1]
 		}
 	case wire.TypeGo:
-		order = m.newest["go"]
+		order = max(m.newest["go"], m.newest["touch"])
 	case wire.TypePulse:
-		order = m.newest["pulse"]
+		order = max(m.newest["pulse"], m.newest["lag"])
 	}
 	if order < m.floor {
 		m.problems = append(m.problems, fmt.Sprintf("what message %d asked reaches the board after message %d disarmed",
@@ -430,14 +431,20 @@ func (m *model) step() {
 		k.send(Command{Type: "disarm"})
 	case n < 56:
 		k.send(Command{Type: "go"})
-	case n < 62:
+	case n < 60:
 		k.send(Command{Type: "pulse", Output: "flash"})
-	case n < 65:
+	case n < 62:
+		k.send(Command{Type: "lag", Shots: 3})
+	case n < 64:
 		k.send(Command{Type: "room"})
+	case n < 65:
+		k.send(Command{Type: "touch", Input: []string{"gate", "beam", "button", "kill"}[random(4)]})
 	case n < 68:
 		k.send(Command{Type: "set", Field: "trim.drop", Value: fmt.Sprintf("%d ms", random(40))})
-	case n < 71:
+	case n < 70:
 		k.send(Command{Type: "give", To: clients[random(len(clients))]})
+	case n < 71:
+		k.send(Command{Type: "page", Hidden: random(3) > 0})
 	case n < 78:
 		stall := time.Duration(random(500)) * time.Millisecond
 		k.mu.Lock()
@@ -495,6 +502,7 @@ func (m *model) endRound(t *testing.T) {
 			old.close()
 		}
 		m.conns[client] = list[:1]
+		assert.NoError(t, <-list[0].send(Command{Type: "page"}).answer)
 	}
 	time.Sleep(3 * time.Second)
 	m.untilConnected(t)

@@ -8,8 +8,8 @@ import (
 
 // phones knows who is connected, who holds the controls and who asked for them.
 type phones struct {
-	connected  map[string]int  // connections of each client
-	hidden     map[string]bool // of connected clients: the phone is locked, or shows something else
+	connected  map[string]int // connections of each client
+	visible    map[string]int // of these, the ones whose page can be seen
 	holder     string
 	requesters []string
 	grace      *graceTimer // nil while the holder can be reached
@@ -44,17 +44,17 @@ func (p *phones) give(client string) {
 
 // away reports whether nobody can see or touch the holder's page. Without a holder nobody is missed.
 func (p *phones) away() bool {
-	return p.holder != "" && (p.connected[p.holder] == 0 || p.hidden[p.holder])
+	return p.holder != "" && (p.visible[p.holder] == 0)
 }
 
 // Join says that a client is connected. Snapshots come on the channel, the newest only when the reader is slow, until
 // leave is called with the time the client was last heard. A client may be connected several times.
 func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(heard time.Time)) {
-	v := &viewer{latest: make(chan *Snapshot, 1)}
+	v := &viewer{client: client, latest: make(chan *Snapshot, 1)}
 	c.update(func() {
 		c.viewers[v] = struct{}{}
 		c.phones.connected[client]++
-		delete(c.phones.hidden, client)
+		c.phones.visible[client]++
 		if client == c.phones.holder {
 			c.phones.give(client)
 		}
@@ -63,20 +63,22 @@ func (c *Control) Join(client string) (snapshots <-chan *Snapshot, leave func(he
 	return v.latest, func(heard time.Time) {
 		c.update(func() {
 			delete(c.viewers, v)
-			c.disconnectPhone(client, heard)
+			c.disconnectPhone(v, heard)
 		})
 	}
 }
 
-// disconnectPhone takes one connection of a client away.
-func (c *Control) disconnectPhone(client string, heard time.Time) {
+// disconnectPhone takes one connection of a client away. The others may all be hidden.
+func (c *Control) disconnectPhone(v *viewer, heard time.Time) {
 	p := &c.phones
-	if p.connected[client]--; p.connected[client] > 0 {
-		return
+	if !v.hidden {
+		p.visible[v.client]--
 	}
-	delete(p.connected, client)
-	delete(p.hidden, client)
-	p.requesters = slices.DeleteFunc(p.requesters, func(a string) bool { return a == client })
+	if p.connected[v.client]--; p.connected[v.client] == 0 {
+		delete(p.connected, v.client)
+		delete(p.visible, v.client)
+		p.requesters = slices.DeleteFunc(p.requesters, func(a string) bool { return a == v.client })
+	}
 	c.watchHolder(heard)
 }
 
@@ -118,16 +120,21 @@ func (c *Control) graceExpired(g *graceTimer) {
 	c.publish()
 }
 
-// setHidden says whether a phone's page can be seen.
-func (c *Control) setHidden(client string, hidden bool) error {
-	p := &c.phones
-	switch {
-	case p.connected[client] == 0:
+// setHidden says whether a phone's page can be seen. One phone may have it open twice, and one of them is in front.
+func (c *Control) setHidden(client string, cmd Command) error {
+	if c.phones.connected[client] == 0 {
 		return refusal("", "This phone is not connected.", "Reload the page.")
-	case hidden:
-		p.hidden[client] = true
-	default:
-		delete(p.hidden, client)
+	}
+	for v := range c.viewers {
+		if v.client != client || cmd.Connection != nil && cmd.Connection != v.latest || v.hidden == cmd.Hidden {
+			continue
+		}
+		v.hidden = cmd.Hidden
+		if v.hidden {
+			c.phones.visible[client]--
+		} else {
+			c.phones.visible[client]++
+		}
 	}
 	return nil
 }
@@ -146,9 +153,12 @@ func (c *Control) take(client string) error {
 	return nil
 }
 
-// release lets go of the controls. Something armed always has somebody who answers for it.
+// release lets go of the controls. What is armed, or releases the camera, always has somebody who answers for it.
 func (c *Control) release() error {
 	if len(c.phones.requesters) == 0 {
+		if c.measuringLag() {
+			return errMeasuring
+		}
 		if err := c.requireDisarmed("", "Who holds the controls"); err != nil {
 			return refusal("", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
 		}

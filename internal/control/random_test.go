@@ -24,9 +24,16 @@ type evening struct {
 	*table
 	r        *rand.Rand
 	leaves   map[string][]func(time.Time)
+	boxes    map[string][]<-chan *Snapshot // of the connections that leaves end
+	hidden   map[<-chan *Snapshot]bool
+	holder   string
+	unseen   time.Time // since when the holder's phone is not seen; zero: it is
+	asked    time.Time // when something was armed or measured last
 	armedSet *shot.Set
 	armed    int
 	refusals int
+	away     int // times that nobody saw a holder's phone for longer than the grace
+	dry      int // armings of dry runs
 }
 
 var clients = []string{"phone 1", "phone 2", "phone 3"}
@@ -69,6 +76,25 @@ func (e *evening) settle() {
 		shown := slices.Contains([]State{Armed, Firing, Resting}, s.State)
 		assert.Equal(e.t, active, shown, "the board is %v, shown is %s", e.dev.now(), s.State)
 	}
+	e.watchHolder(s)
+}
+
+// watchHolder checks that nothing is armed, nor the camera released, for a holder who is not seen for longer than the
+// grace.
+func (e *evening) watchHolder(s *Snapshot) {
+	seen := slices.ContainsFunc(e.boxes[s.Holder], func(box <-chan *Snapshot) bool { return !e.hidden[box] })
+	assert.Equal(e.t, s.Holder != "" && !seen, s.Away)
+	switch {
+	case !s.Away:
+		e.unseen = time.Time{}
+	case e.unseen.IsZero() || s.Holder != e.holder:
+		e.unseen = time.Now()
+	case time.Since(e.unseen) > defaultGrace && time.Since(e.asked) > defaultGrace:
+		e.away++
+		assert.Contains(e.t, []State{Safe, Fault}, s.State, "not seen since %v", e.unseen)
+		assert.False(e.t, s.Lag.Running, "not seen since %v", e.unseen)
+	}
+	e.holder = s.Holder
 }
 
 func (e *evening) someCommand() Command {
@@ -109,8 +135,11 @@ func (e *evening) someCommand() Command {
 		return Command{Type: "set", Field: "trim.drop", Value: fmt.Sprintf("%d ms", e.r.IntN(40)-20)}
 	case 16:
 		return Command{Type: "page", Hidden: e.r.IntN(2) > 0}
+	case 13:
+		return Command{Type: pick("lag", "pulse", "threshold", "uselag"), Shots: e.r.IntN(6),
+			Output: pick("flash", "shutter", ""), Input: "microphone", Level: e.r.IntN(600) - 20}
 	default:
-		return Command{Type: "arm", Shots: e.r.IntN(6), DelayS: max(e.r.IntN(20)-15, 0)}
+		return Command{Type: "arm", Shots: e.r.IntN(6), DelayS: max(e.r.IntN(20)-15, 0), Dry: e.r.IntN(4) == 0}
 	}
 }
 
@@ -118,7 +147,14 @@ func (e *evening) someCommand() Command {
 func (e *evening) command() {
 	client, cmd := clients[e.r.IntN(len(clients))], e.someCommand()
 	holder, connected := e.phones.holder, e.phones.connected[client] > 0
+	if boxes := e.boxes[client]; cmd.Type == "page" && len(boxes) > 0 {
+		cmd.Connection = boxes[e.r.IntN(len(boxes))]
+		e.hidden[cmd.Connection] = cmd.Hidden
+	}
 	err := e.Do(e.t.Context(), client, cmd)
+	if err == nil && (cmd.Type == "arm" || cmd.Type == "lag") {
+		e.asked = time.Now()
+	}
 	if err != nil {
 		e.refusals++
 		var r *Refusal
@@ -144,10 +180,12 @@ func (e *evening) comeOrGo() {
 	client := clients[e.r.IntN(len(clients))]
 	if list := e.leaves[client]; len(list) > 0 && e.r.IntN(3) == 0 {
 		list[0](time.Now().Add(-time.Duration(e.r.IntN(4000)) * time.Millisecond))
-		e.leaves[client] = list[1:]
+		delete(e.hidden, e.boxes[client][0])
+		e.leaves[client], e.boxes[client] = list[1:], e.boxes[client][1:]
 		return
 	}
 	box, leave := e.Join(client)
+	e.boxes[client] = append(e.boxes[client], box)
 	e.leaves[client] = append(e.leaves[client], leave)
 	e.watch(<-box)
 }
@@ -179,6 +217,7 @@ func (e *evening) hang() {
 		e.Do(context.Background(), holder, Command{Type: "arm", Shots: 2})
 		close(done)
 	}()
+	e.asked = time.Now()
 	synctest.Wait()
 	for range e.r.IntN(4) {
 		e.command()
@@ -189,6 +228,15 @@ func (e *evening) hang() {
 	<-done
 }
 
+// begin begins a shot. One of a dry run is not to be on record.
+func (e *evening) begin() {
+	made := e.made
+	e.dev.begin()
+	if e.dev.isDry() {
+		e.made = made
+	}
+}
+
 func (e *evening) step() {
 	switch k := e.r.IntN(100); {
 	case k < 50:
@@ -196,7 +244,7 @@ func (e *evening) step() {
 	case k < 60:
 		e.comeOrGo()
 	case k < 70:
-		e.dev.begin()
+		e.begin()
 	case k < 80:
 		e.dev.end()
 	case k < 84:
@@ -222,18 +270,25 @@ func (e *evening) onArm() {
 	assert.True(e.t, s.CareDone, "armed without the checklist")
 	assert.Nil(e.t, s.Refusal, "armed with a set that cannot work")
 	assert.NotEmpty(e.t, s.Holder, "armed by nobody")
+	dry := len(e.dev.program.Cues)+len(e.dev.program.Opening) == 0
+	assert.Equal(e.t, dry, s.DryRun, "what is shown is not what the board has")
+	if dry {
+		e.dry++
+	}
 }
 
 func TestAnyOrderOfEventsKeepsTheRules(t *testing.T) {
-	armed, refusals, shots := 0, 0, 0
+	armed, refusals, shots, dry, away := 0, 0, 0, 0, 0
+	sameLag := func(int) time.Duration { return 80 * time.Millisecond }
 	for seed := range uint64(25) {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			b := &book{}
 			for evenings := range 2 {
 				inBubble(t, func(t *testing.T) {
 					b.setBroken(nil)
-					e := &evening{table: setUpWith(t, b), r: rand.New(rand.NewPCG(seed, uint64(evenings))),
-						leaves: map[string][]func(time.Time){}}
+					e := &evening{table: setUpWith(t, b, withSync(sameLag)), r: rand.New(rand.NewPCG(seed, uint64(evenings))),
+						leaves: map[string][]func(time.Time){}, boxes: map[string][]<-chan *Snapshot{},
+						hidden: map[<-chan *Snapshot]bool{}}
 					assert.Equal(t, wire.Safe, e.dev.now(), "armed after a restart")
 					assert.Equal(t, Safe, e.Snapshot().State)
 					e.onArmed(e.onArm)
@@ -248,11 +303,15 @@ func TestAnyOrderOfEventsKeepsTheRules(t *testing.T) {
 					assert.Equal(t, wire.Safe, e.dev.now(), "stopped and still armed")
 					assert.Equal(t, e.made, len(e.book.kept())-e.before, "every shot is on record, once")
 					armed, refusals, shots = armed+e.armed, refusals+e.refusals, shots+e.made
+					dry, away = dry+e.dry, away+e.away
 				})
 			}
 		})
 	}
-	t.Logf("armed %d times, %d commands refused, %d shots", armed, refusals, shots)
+	t.Logf("armed %d times, %d of them dry, %d commands refused, %d shots; %d looks at one gone too long",
+		armed, dry, refusals, shots, away)
 	assert.Greater(t, armed, 100, "too little happened to learn anything")
 	assert.Greater(t, shots, 100)
+	assert.Greater(t, dry, 5)
+	assert.Greater(t, away, 20)
 }

@@ -54,7 +54,7 @@ func (c *Control) recordRemark(ctx context.Context, client string, cmd Command) 
 }
 
 func notOnRecord(cmd Command) *Refusal {
-	if cmd.Shot == 0 {
+	if cmd.Type == "rename" || cmd.Type == "again" && cmd.Shot == 0 {
 		return refusal("session", fmt.Sprintf("The record has no session %d.", cmd.Session), "Reload the page.")
 	}
 	return refusal("shot", fmt.Sprintf("The record has no shot with id %d.", cmd.Shot), "Reload the page.")

@@ -304,6 +304,9 @@ type Command struct {
 	Hidden  bool    `json:"hidden,omitempty"`
 	Now     int64   `json:"now,omitempty"`
 	Epoch   int64   `json:"epoch,omitempty"`
+
+	// Connection is the one that the command came by, as Join gave it; nil: any of the client's.
+	Connection <-chan *Snapshot `json:"-"`
 }
 
 // Fields lists the fields of Command, by their JSON names, that a command of that type takes besides type and epoch;

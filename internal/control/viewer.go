@@ -12,8 +12,12 @@ import (
 
 const shotsShown = 20
 
-// viewer is one connection's buffer of one snapshot: a newer one replaces the one not yet read.
-type viewer struct{ latest chan *Snapshot }
+// viewer is one connection of a client, with a buffer of one snapshot: a newer one replaces the one not yet read.
+type viewer struct {
+	client string
+	hidden bool // the phone is locked, or shows something else
+	latest chan *Snapshot
+}
 
 func (v *viewer) put(s *Snapshot) {
 	select {

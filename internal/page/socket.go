@@ -40,6 +40,7 @@ type socket struct {
 
 	snapshots *snapshots
 	sent      encodedSnapshot // what the phone has; used by the writer only
+	joined    <-chan *control.Snapshot
 
 	replies     chan []byte
 	commands    chan request
@@ -142,6 +143,7 @@ func (k *socket) run(ctx context.Context) {
 	defer cancel()
 	k.noteActivity()
 	snapshots, leave := k.control.Join(k.client)
+	k.joined = snapshots
 	var wg sync.WaitGroup
 	reading := make(chan struct{})
 	wg.Go(func() {
@@ -318,6 +320,7 @@ func (k *socket) do(ctx context.Context, r request) { k.reply(r.n, k.execute(ctx
 func (k *socket) execute(ctx context.Context, cmd control.Command) (refusal *control.Refusal) {
 	ctx, cancel := context.WithTimeout(ctx, commandTimeout)
 	defer cancel()
+	cmd.Connection = k.joined
 	if err := k.control.Do(ctx, k.client, cmd); err != nil && !errors.As(err, &refusal) {
 		refusal = &control.Refusal{Why: err.Error()}
 	}

@@ -132,6 +132,8 @@ func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
 		}
 		if cmd.Type == "set" {
 			assert.Equal(t, "phone 1", client)
+			assert.NotNil(t, cmd.Connection)
+			cmd.Connection = nil
 			assert.Equal(t, control.Command{Type: "set", Field: "drop.height", Value: "40 cm"}, cmd)
 		}
 		return nil

@@ -239,10 +239,10 @@ func (r *Rig) Touch(ctx context.Context, input string) error {
 		case spec.kind == wire.InputButton:
 			lasts = fingerPress
 		case spec.kind != wire.InputBeam:
-			return fmt.Errorf("a finger does nothing at %s: touch a beam or the button", input)
+			return fmt.Errorf("a finger does nothing at %s", input)
 		}
 		if active := (r.inputs&(1<<i) != 0) != spec.idleHigh; active {
-			return fmt.Errorf("something is at %s already: wait until it is gone", input)
+			return fmt.Errorf("something is at %s already", input)
 		}
 		at := r.time()
 		r.change(uint8(i), !spec.idleHigh, at)
