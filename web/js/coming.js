@@ -18,6 +18,14 @@ export class Coming {
 		const redraw = new ResizeObserver(() => this.#draw());
 		for (const id of ["coming-drawing", "table"]) redraw.observe(byId(id));
 		for (const id of ["coming", "exact-fold"]) byId(id).addEventListener("toggle", () => this.#draw());
+		// What a person opens comes into sight; what a reload opens stays where it is.
+		const fold = byId("coming");
+		let pressed = false;
+		fold.querySelector("summary")?.addEventListener("click", () => (pressed = true));
+		fold.addEventListener("toggle", () => {
+			if (pressed) fold.scrollIntoView({ block: "nearest" });
+			pressed = false;
+		});
 	}
 
 	/** @param {Snapshot} snap */
