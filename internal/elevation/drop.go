@@ -210,6 +210,8 @@ func focusSign(p *pen, at point) {
 const focusRadius = 12.0
 
 // momentSign is where the liquid is when the flash fires.
+const momentRadius = 8
+
 func momentSign(p *pen, at point) {
-	p.sign("moment", at, 8, "M0-8l2 6 6 2-6 2-2 6-2-6-6-2 6-2z")
+	p.sign("moment", at, momentRadius, "M0-8l2 6 6 2-6 2-2 6-2-6-6-2 6-2z")
 }

@@ -300,7 +300,7 @@ func (g *throwFigure) drawLiquid(y float64) {
 	at, fires := g.at(g.focus), false
 	if place, err := g.set.LiquidAt(e, e.Delay); g.works && err == nil && e.Delay > 0 {
 		p := g.at(inRoom(place))
-		if fires = p.y <= g.floor && p.y >= g.top && p.x <= g.width-margin; fires {
+		if fires = p.y <= g.floor && p.y >= g.top && p.x <= g.width-momentRadius; fires {
 			at = p
 		}
 	}

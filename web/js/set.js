@@ -30,6 +30,7 @@ export const measured = {
 		q("throw.angle", "Angle at the second beam", "deg", 1, "above level; below is negative"),
 		q("throw.above_floor", "Second beam above floor", "cm", 5),
 		q("throw.mass", "Size of the thrown liquid", "cm", 0.5, "width of a ball of the same volume"),
+		q("throw.thickness", "Thickness of the sheet", "mm", 1, "0: as a ball"),
 		q("throw.speed_low", "Slowest throw accepted", "m/s", 0.5),
 		q("throw.speed_high", "Fastest throw accepted", "m/s", 0.5),
 	],
