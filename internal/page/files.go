@@ -31,6 +31,11 @@ type file struct {
 	gzipped *encoded // nil when that saves nothing
 }
 
+// document reports whether a browser may show the file by itself, rather than as a part of another.
+func (f file) document() bool {
+	return f.kind != contentTypes[".js"] && f.kind != contentTypes[".css"]
+}
+
 // encoded is a file as it goes over the wire. Its tag is of these bytes, so the two encodings of a file have two.
 type encoded struct {
 	body []byte
@@ -87,6 +92,11 @@ func (s *Server) handleFile(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	h := w.Header()
+	if !f.document() {
+		for _, name := range documentHeaders {
+			h.Del(name)
+		}
+	}
 	h.Set("Content-Type", f.kind)
 	h.Set("Cache-Control", "no-cache")
 	h.Set("Vary", "Accept-Encoding")

@@ -16,6 +16,9 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 const permissions = "accelerometer=(), camera=(), geolocation=(), gyroscope=(), magnetometer=(), microphone=(), " +
 	"payment=(), usb=()"
 
+// documentHeaders govern documents. A page has fifty scripts, whose answers would carry more of them than of script.
+var documentHeaders = []string{"Content-Security-Policy", "Permissions-Policy", "Cross-Origin-Opener-Policy"}
+
 // guard refuses requests under a foreign host name and puts the security headers on every answer.
 func (s *Server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

@@ -194,6 +194,18 @@ func TestEveryAnswerHasTheSecurityHeaders(t *testing.T) {
 	}
 }
 
+// A script's answer is no larger than it must be, and is still taken for nothing else.
+func TestAScriptNeedsNoPolicyOfItsOwn(t *testing.T) {
+	_, web := newServer(t, &puppet{})
+	answer, _ := ask(t, web, "GET", "/js/main.js", "")
+	require.Equal(t, http.StatusOK, answer.StatusCode)
+	for _, name := range documentHeaders {
+		assert.Empty(t, answer.Header.Values(name), name)
+	}
+	assert.Equal(t, "nosniff", answer.Header.Get("X-Content-Type-Options"))
+	assert.Equal(t, "same-origin", answer.Header.Get("Cross-Origin-Resource-Policy"))
+}
+
 func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
 	s, _ := newServer(t, &puppet{})
 	get := func(from string, cookie *http.Cookie) *httptest.ResponseRecorder {
