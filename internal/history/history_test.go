@@ -60,7 +60,7 @@ func TestBestDelay(t *testing.T) {
 	assert.Empty(t, got.ByKind[0].Why)
 
 	for want, shots := range map[string][]record.Shot{
-		"Too few tries: 4 were judged, at most 4 of them at one delay; it takes 5 at one.": join(
+		"Too few tries: 4 judged so far, at most 4 of them at one delay; it takes 5 at one.": join(
 			times(4, made(t, 96, "good")), times(9, made(t, 96, "")), times(9, made(t, 96, "too high"))),
 		"No delay with 5 tries or more has a good one yet.": join(times(5, made(t, 96, "late")),
 			times(2, made(t, 90, "good"))),
