@@ -44,6 +44,7 @@ func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
 }
 
 func (p *puppet) Do(_ context.Context, _ string, cmd control.Command) error {
+	cmd.Connection = nil // not what the page said
 	p.mu.Lock()
 	p.did = append(p.did, cmd)
 	hang := p.hang[cmd.Type]
@@ -198,7 +199,7 @@ func (b *browser) killSwitch(t *testing.T) {
 	p.until("it is no longer said", hint+` === ""`)
 	p.tap("#disarm")
 	m.await(t, "disarm")
-	p.until("nothing is refused", `!document.querySelector("#bar-no").checkVisibility()`)
+	p.until("nothing is refused", `!document.querySelector("#bar-refusal").checkVisibility()`)
 	p.clean()
 }
 
@@ -259,8 +260,8 @@ func (b *browser) clockNotSet(t *testing.T) {
 		}
 	})
 	p.state("safe", "Safe")
-	p.until("it is told", `document.querySelector("#session-no").checkVisibility()`)
-	assert.Contains(t, p.text("#session-no"), wrong+" Set its date.")
+	p.until("it is told", `document.querySelector("#session-refusal").checkVisibility()`)
+	assert.Contains(t, p.text("#session-refusal"), wrong+" Set its date.")
 	cmd, _ := m.last("clock")
 	assert.WithinDuration(t, time.Now(), time.UnixMilli(cmd.Now), time.Hour, "one machine, one clock")
 	assert.Contains(t, p.text("#session-words"), "dates are by a phone's clock")

@@ -78,7 +78,7 @@ func pairWithCode(p *phone, code string) {
 	p.picture("phone-01-pairing")
 	p.light("pairing", 1.2)
 	p.enter("#pair-code", wrongCode(code))
-	p.until("the wrong code is refused", `document.querySelector("#pair-no").checkVisibility()`)
+	p.until("the wrong code is refused", `document.querySelector("#pair-refusal").checkVisibility()`)
 	p.picture("phone-02-wrong-code")
 	p.fit("wrong code")
 	p.enter("#pair-code", code)
@@ -362,10 +362,10 @@ func soundOnce(p *phone) {
 	p.until("the sound's fields are shown", `document.querySelector("#setup #f-sound-distance")`)
 	p.until("the button says what it does", `document.querySelector("#room").textContent === "Clap"`)
 	p.enter("#f-sound-after", "20")
-	fix := `#coming-no .fix[data-field="light.shutter"][data-value="go"]`
+	fix := `#coming-refusal .fix[data-field="light.shutter"][data-value="go"]`
 	p.place("shoot")
 	p.until("a way out is offered", fmt.Sprintf("document.querySelector('%s')?.checkVisibility()", fix))
-	assert.Contains(p.t, p.text("#coming-no"), "The camera needs")
+	assert.Contains(p.t, p.text("#coming-refusal"), "The camera needs")
 	p.until("arming is not offered", `document.querySelector("#arm").hasAttribute("aria-disabled")`)
 	p.picture("phone-08-cannot-work")
 	p.fit("cannot work")
@@ -449,9 +449,9 @@ func refuseOne(p *phone, input string) {
 	p.t.Helper()
 	value, listed := p.value(input), p.text("#coming-list")
 	p.enter(input, "wet & <b>cold</b>")
-	p.until(input+" is refused", fmt.Sprintf(`document.querySelector("%s-no").checkVisibility()`, input))
+	p.until(input+" is refused", fmt.Sprintf(`document.querySelector("%s-refusal").checkVisibility()`, input))
 	p.until("it shows the machine's value again", fmt.Sprintf(`document.querySelector(%q).value === %q`, input, value))
-	said := p.text(input + "-no")
+	said := p.text(input + "-refusal")
 	assert.Contains(p.t, said, "<b>cold</b>", "what was typed is shown as text")
 	assert.Equal(p.t, listed, p.text("#coming-list"), "nothing changed")
 }

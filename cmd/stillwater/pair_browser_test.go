@@ -19,7 +19,7 @@ func (b *browser) longCode(t *testing.T) {
 	p.until("the code is asked for", `document.querySelector("#pair-code")?.checkVisibility()`)
 	assert.Equal(t, "numeric", keyboard())
 	assert.Contains(t, p.text("#pairing label"), "six digits")
-	assert.False(t, eval[bool](p, `document.querySelector("#pair-no").checkVisibility()`))
+	assert.False(t, eval[bool](p, `document.querySelector("#pair-refusal").checkVisibility()`))
 	p.picture("phone-20-short-code")
 	p.until("it knows the form of the code", `document.querySelector("#pairing").dataset.form === "short"`)
 	assert.NotContains(t, eval[string](p, `document.querySelector("#pairing label").innerText`), "sudo")
@@ -28,7 +28,8 @@ func (b *browser) longCode(t *testing.T) {
 	button := eval[string](p, place)
 	still := func() {
 		assert.Equal(t, button, eval[string](p, place), "the button moved")
-		assert.LessOrEqual(t, eval[float64](p, `document.querySelector("#pair-no").getBoundingClientRect().bottom`), 640.0)
+		assert.LessOrEqual(t,
+			eval[float64](p, `document.querySelector("#pair-refusal").getBoundingClientRect().bottom`), 640.0)
 	}
 	for range 20 {
 		require.Equal(t, http.StatusForbidden, d.tryCode("x").StatusCode)
@@ -38,17 +39,18 @@ func (b *browser) longCode(t *testing.T) {
 	p.until("it asks for the long code by itself", `document.querySelector("#pairing").dataset.form === "long"`)
 	assert.Equal(t, "text", keyboard())
 	assert.Contains(t, p.text("#pairing label"), "ten letters and digits")
-	assert.Contains(t, p.text("#pair-no"), "Look at its screen")
+	assert.Contains(t, p.text("#pair-refusal"), "Look at its screen")
 	still()
 	p.picture("phone-21-long-code")
 	p.fit("long code")
 	p.enter("#pair-code", d.code)
-	p.until("the old code is refused", `document.querySelector("#pair-no").textContent.includes("many wrong codes")`)
+	p.until("the old code is refused", `document.querySelector("#pair-refusal").textContent.includes("many wrong codes")`)
 	still()
 	p.picture("phone-22-old-code")
 	p.fit("old code")
 	p.enter("#pair-code", wrongCode(code))
-	p.until("a wrong code is refused", `document.querySelector("#pair-no").textContent.includes("10 letters and digits")`)
+	p.until("a wrong code is refused",
+		`document.querySelector("#pair-refusal").textContent.includes("10 letters and digits")`)
 	still()
 	p.picture("phone-23-wrong-long-code")
 	p.fit("wrong long code")

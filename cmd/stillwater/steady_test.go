@@ -186,9 +186,9 @@ func (b *browser) noteRefused(t *testing.T) {
 		m.refuse["verdict"] = &control.Refusal{Why: "The record is busy."}
 	})
 	p.enter("#note", "a thin column")
-	p.until("it is refused", `document.querySelector("#note-no").checkVisibility()`)
-	assert.Contains(t, p.text("#note-no"), "“a thin column” was not taken. That is too long.")
-	assert.Equal(t, "note-no", eval[string](p, `document.querySelector(".note").nextElementSibling.id`))
+	p.until("it is refused", `document.querySelector("#note-refusal").checkVisibility()`)
+	assert.Contains(t, p.text("#note-refusal"), "“a thin column” was not taken. That is too long.")
+	assert.Equal(t, "note-refusal", eval[string](p, `document.querySelector(".note").nextElementSibling.id`))
 	p.tap(`#verdicts[data-shot="1"] [data-verdict="good"]`)
 	p.until("the verdict is refused over its buttons", `document.querySelector("#shoot-says .refusal").checkVisibility()`)
 	p.fit("note refused")

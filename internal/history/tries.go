@@ -146,8 +146,8 @@ func (t *Tries) findBest() {
 	case counted == 0:
 		t.Why = fmt.Sprintf("Nothing is judged yet; it takes %d tries at one %s.", minTries, t.Axis)
 	case most < minTries:
-		t.Why = fmt.Sprintf("Too few tries: %d judged so far, at most %d of them at one %s; it takes %d at one.", counted, most,
-			t.Axis, minTries)
+		t.Why = fmt.Sprintf("Too few tries: %d judged so far, at most %d of them at one %s; it takes %d at one.", counted,
+			most, t.Axis, minTries)
 	default:
 		t.Why = fmt.Sprintf("No %s with %d tries or more has a good one yet.", t.Axis, minTries)
 	}

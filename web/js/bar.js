@@ -36,7 +36,7 @@ export class Bar {
 		this.commands = commands;
 		this.arming = arming;
 		this.lead = lead;
-		this.no = byId("bar-no");
+		this.slot = byId("bar-refusal");
 		this.arm = /** @type {HTMLButtonElement} */ (byId("arm"));
 		this.count = /** @type {HTMLInputElement} */ (byId("count-input"));
 		this.disarm = byId("disarm");
@@ -56,8 +56,8 @@ export class Bar {
 		addEventListener("keydown", (e) => {
 			if (e.key === "Escape" && this.#armed) this.#disarmNow();
 		});
-		byId("go").addEventListener("click", () => commands.send({ type: "go" }, this.no));
-		byId("room").addEventListener("click", () => commands.send({ type: "room" }, this.no));
+		byId("go").addEventListener("click", () => commands.send({ type: "go" }, this.slot));
+		byId("room").addEventListener("click", () => commands.send({ type: "room" }, this.slot));
 		this.count.value = kept("shots") ?? "1";
 		this.count.addEventListener("input", () => this.#keepCount());
 		this.#keepCount();
@@ -168,7 +168,7 @@ export class Bar {
 			this.count.focus();
 			return;
 		}
-		this.#asking = this.commands.send({ type: "arm", shots, ...this.arming.fields }, this.no, () => this.idle());
+		this.#asking = this.commands.send({ type: "arm", shots, ...this.arming.fields }, this.slot, () => this.idle());
 		if (this.#snap) this.show(this.#snap, this.#holding);
 	}
 
@@ -177,7 +177,7 @@ export class Bar {
 		const now = performance.now();
 		if (now - this.#lastDisarm < 700) return;
 		this.#lastDisarm = now;
-		this.commands.send({ type: "disarm" }, this.no);
+		this.commands.send({ type: "disarm" }, this.slot);
 	}
 
 	/** @param {number} n */

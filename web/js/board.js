@@ -47,7 +47,7 @@ export class Board {
 		pressAndHold(press, {
 			ready: () => true,
 			progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
-			act: () => this.commands.send({ type: "pulse", output: name }, byId("outputs-no")),
+			act: () => this.commands.send({ type: "pulse", output: name }, byId("outputs-refusal")),
 			hint: (why) => text(note, whyWords[why]),
 		});
 		return el("li", {}, press, note);

@@ -61,7 +61,7 @@ export class CareList {
 			onclick: (/** @type {Event} */ e) => {
 				e.preventDefault(); // the tick appears when the machine has it
 				const now = this.#snap?.care.find((c) => c.id === care.id)?.ticked ?? false;
-				this.commands.send({ type: "care", id: care.id, ticked: !now }, byId("care-no"));
+				this.commands.send({ type: "care", id: care.id, ticked: !now }, byId("care-refusal"));
 			},
 		});
 		return el("li", {}, el("label", { "data-care": care.id }, box, el("span", { class: "caution" }, care.text)));

@@ -33,7 +33,7 @@ export class Coming {
 		const preview = snap.preview;
 		this.#preview = preview;
 		text(byId("coming-summary"), preview?.summary ?? "There is no shot to draw: the set cannot work as it is.");
-		show(byId("coming-no"), preview ? null : snap.refusal);
+		show(byId("coming-refusal"), preview ? null : snap.refusal);
 		const wrong = !preview && snap.refusal ? refusalText(snap.refusal) : "";
 		if (wrong !== this.#wrong && wrong !== "") voice.say(`The set cannot work. ${wrong}`);
 		this.#wrong = wrong;

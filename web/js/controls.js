@@ -12,12 +12,12 @@ export class Controls {
 	/** @param {Commands} commands */
 	constructor(commands) {
 		this.commands = commands;
-		this.no = byId("controls-no");
+		this.slot = byId("controls-refusal");
 	}
 
 	/** A phone takes the controls of a machine that nobody holds, unless it released them itself. @param {Snapshot} snap */
 	takeIfFree(snap) {
-		if (snap.holder === "" && !this.#letGo) this.commands.send({ type: "take" }, this.no);
+		if (snap.holder === "" && !this.#letGo) this.commands.send({ type: "take" }, this.slot);
 	}
 
 	/** @param {Snapshot} snap @param {string} me this phone's name */
@@ -49,7 +49,7 @@ export class Controls {
 		const give = snap.asking.map((id) => ({
 			key: `give ${id}`,
 			label: `Hand the controls to ${id}`,
-			act: () => this.commands.send({ type: "give", to: id }, this.no),
+			act: () => this.commands.send({ type: "give", to: id }, this.slot),
 		}));
 		return [...give, { key: "release", label: "Give up the controls", act: () => this.#release() }];
 	}
@@ -63,11 +63,11 @@ export class Controls {
 
 	#take() {
 		this.#letGo = false;
-		return this.commands.send({ type: "take" }, this.no);
+		return this.commands.send({ type: "take" }, this.slot);
 	}
 
 	#release() {
 		this.#letGo = true;
-		return this.commands.send({ type: "release" }, this.no);
+		return this.commands.send({ type: "release" }, this.slot);
 	}
 }

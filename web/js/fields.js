@@ -53,7 +53,7 @@ const fieldFrame = (name, id, label, hint, ...kids) =>
 export function quantityField(q, commands) {
 	const id = `f-${q.name.replace(".", "-")}`;
 	const [short, spoken] = unitWords[q.unit] ?? [q.unit, q.unit];
-	const place = slot(`${id}-no`);
+	const place = slot(`${id}-refusal`);
 	let server = "";
 	/** @type {string | null} what was last sent and not yet answered */
 	let under = null;
@@ -136,7 +136,7 @@ export function quantityField(q, commands) {
  */
 export function choiceField(name, choices, commands) {
 	const id = `f-${name.replace(".", "-")}`;
-	const place = slot(`${id}-no`);
+	const place = slot(`${id}-refusal`);
 	let server = "";
 	const select = el("select", { id, "aria-describedby": place.id, onchange: () => put(select.value) });
 

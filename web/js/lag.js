@@ -15,17 +15,17 @@ export class LagMeasurement {
 
 	/** @param {Commands} commands */
 	constructor(commands) {
-		const no = byId("lag-no");
+		const slot = byId("lag-refusal");
 		this.start = button({}, `Hold to release the camera ${releases} times`);
-		this.stop = button({ class: "stop", hidden: true, onclick: () => commands.send({ type: "disarm" }, no) }, "Stop");
-		this.use = button({ hidden: true, onclick: () => commands.send({ type: "uselag" }, no) });
+		this.stop = button({ class: "stop", hidden: true, onclick: () => commands.send({ type: "disarm" }, slot) }, "Stop");
+		this.use = button({ hidden: true, onclick: () => commands.send({ type: "uselag" }, slot) });
 		this.drawing = el("div", { class: "drawing" });
 		this.words = el("p", { "aria-live": "polite" });
 		const note = el("p", { class: "hint" });
 		pressAndHold(this.start, {
 			ready: () => true,
 			progress: (share) => attr(this.start, "aria-pressed", share > 0 && "true"),
-			act: () => commands.send({ type: "lag", shots: releases }, no),
+			act: () => commands.send({ type: "lag", shots: releases }, slot),
 			hint: (why) => text(note, whyWords[why]),
 		});
 		byId("lag").append(this.start, this.stop, note, this.drawing, this.words, this.use);

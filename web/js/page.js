@@ -116,7 +116,7 @@ export class Page {
 	/** The first snapshot of a connection. @param {Snapshot} snap */
 	#greet(snap) {
 		this.#fresh = false;
-		this.commands.send({ type: "clock", now: Date.now() }, byId("session-no"));
+		this.commands.send({ type: "clock", now: Date.now() }, byId("session-refusal"));
 		this.controls.takeIfFree(snap);
 	}
 
@@ -164,7 +164,7 @@ export class Page {
 		const button = /** @type {HTMLElement} */ (e.target).closest(".fix");
 		if (!(button instanceof HTMLElement)) return;
 		const { field = "", value = "" } = button.dataset;
-		this.commands.send({ type: "set", field, value }, byId("coming-no"));
+		this.commands.send({ type: "set", field, value }, byId("coming-refusal"));
 	}
 
 	/**

@@ -12,7 +12,7 @@ const longWords = "ten letters and digits";
 
 const screen = byId("pairing");
 const input = /** @type {HTMLInputElement} */ (byId("pair-code"));
-const no = byId("pair-no");
+const refusal = byId("pair-refusal");
 
 export class PairScreen {
 	/** Whether the code is long; null: not asked yet. @type {boolean | null} */ #long = null;
@@ -61,8 +61,8 @@ export class PairScreen {
 
 	/** @param {string} words "": nothing */
 	#say(words) {
-		no.hidden = words === "";
-		text(no, words);
+		refusal.hidden = words === "";
+		text(refusal, words);
 		if (words !== "") voice.say(words);
 	}
 

@@ -52,7 +52,7 @@ export class Sensors {
 	constructor(commands, refresh) {
 		this.commands = commands;
 		this.refresh = refresh;
-		this.no = byId("inputs-no");
+		this.slot = byId("inputs-refusal");
 	}
 
 	/** @param {Snapshot} snap */
@@ -80,7 +80,7 @@ export class Sensors {
 			line: part("sensor-line"), more, big: el("p", { class: "meter-word" }), length: el("p", { class: "meter-length" }),
 			count: el("p", { class: "meter-count" }), hint: el("p", { class: "hint" }),
 			finger: button({ class: "finger", onclick: () => this.#touch(name) }, fingers[input.role] ?? ""),
-			level: new LevelBar(name, (level) => this.commands.send({ type: "threshold", input: name, level }, this.no)),
+			level: new LevelBar(name, (level) => this.commands.send({ type: "threshold", input: name, level }, this.slot)),
 			head: button({ class: "sensor", "aria-controls": more.id, onclick: () => this.#toggle(name) }), active: null,
 		};
 		const title = part("sensor-name");
@@ -131,7 +131,7 @@ export class Sensors {
 
 	/** @param {string} input */
 	#touch(input) {
-		this.commands.send({ type: "touch", input }, this.no);
+		this.commands.send({ type: "touch", input }, this.slot);
 	}
 
 	#beep() {

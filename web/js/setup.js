@@ -75,7 +75,7 @@ export class SetUp {
 
 	/** @param {{ kind: Kind, word: string }} k */
 	#kindButton({ kind, word }) {
-		const choose = () => this.commands.send({ type: "set", field: "kind", value: kind }, byId("kinds-no"));
+		const choose = () => this.commands.send({ type: "set", field: "kind", value: kind }, byId("kinds-refusal"));
 		return button({ "data-kind": kind, onclick: choose }, icon(kind), el("span", {}, word));
 	}
 
@@ -83,7 +83,7 @@ export class SetUp {
 	#newSession(e) {
 		e.preventDefault();
 		const input = /** @type {HTMLInputElement} */ (byId("session-name"));
-		this.commands.send({ type: "session", name: input.value.trim() }, byId("session-no"), (refusal) => {
+		this.commands.send({ type: "session", name: input.value.trim() }, byId("session-refusal"), (refusal) => {
 			if (!refusal) input.value = "";
 		});
 	}

@@ -35,8 +35,8 @@ export class Shoot {
 			sound: trimField(trims.sound, commands),
 		};
 		this.fields = Object.values(this.trims);
-		this.no = slot();
-		byId("shoot-says").append(this.no, ...this.fields.map((f) => f.slot));
+		this.slot = slot();
+		byId("shoot-says").append(this.slot, ...this.fields.map((f) => f.slot));
 		this.section = byId("shot");
 		this.verdicts = byId("verdicts");
 		this.note = /** @type {HTMLInputElement} */ (byId("note"));
@@ -80,7 +80,7 @@ export class Shoot {
 		const fresh = s !== null && this.#armedAfter !== null && s.id > this.#armedAfter;
 		byId("shoot").classList.toggle("shot-came", fresh);
 		if (!s) return;
-		if (other) show(this.no, null);
+		if (other) show(this.slot, null);
 		attr(this.section, "data-shot", s.id);
 		attr(this.section, "data-number", s.number);
 		attr(this.section, "data-ok", s.ok ? "yes" : "no");
@@ -98,7 +98,7 @@ export class Shoot {
 
 	/** @param {(shot: ShotView) => Command} say */
 	#judge(say) {
-		if (this.#shot) this.commands.send(say(this.#shot), this.no);
+		if (this.#shot) this.commands.send(say(this.#shot), this.slot);
 	}
 
 	/** The verdict's trim, one tap away. */
@@ -112,7 +112,7 @@ export class Shoot {
 
 	#takeSuggested() {
 		const value = `${this.suggested.dataset.trim} ms`;
-		if (this.#kind) this.commands.send({ type: "set", field: `trim.${this.#kind}`, value }, this.no);
+		if (this.#kind) this.commands.send({ type: "set", field: `trim.${this.#kind}`, value }, this.slot);
 	}
 
 	#writeNote() {
@@ -124,11 +124,11 @@ export class Shoot {
 		const s = this.#shot;
 		if (!s) return;
 		const typed = this.note.value.trim();
-		const no = byId("note-no");
+		const place = byId("note-refusal");
 		const back = () => (this.note.value = this.#shot?.note ?? "");
-		const sent = this.commands.send({ type: "note", shot: s.id, text: typed }, no, (refusal) => {
+		const sent = this.commands.send({ type: "note", shot: s.id, text: typed }, place, (refusal) => {
 			if (!refusal) return;
-			show(no, refusal, `“${typed}” was not taken.`);
+			show(place, refusal, `“${typed}” was not taken.`);
 			back();
 		});
 		if (!sent) back();

@@ -20,12 +20,12 @@ export class Again {
 	constructor(commands, what, label) {
 		this.commands = commands;
 		this.what = what;
-		this.no = slot();
+		this.slot = slot();
 		this.begin = button({ class: "again-begin", "aria-expanded": "false", onclick: () => this.#toggle() }, label);
 		this.body = el("div", {});
 		this.put = button({ class: "primary again-put", onclick: () => this.#put() }, "Put it into the coming shot");
 		this.leave = button({ class: "again-leave", onclick: () => this.close() }, "Leave it as it is");
-		this.panel = el("div", { class: "again", hidden: true }, this.body, this.no, this.put, this.leave);
+		this.panel = el("div", { class: "again", hidden: true }, this.body, this.slot, this.put, this.leave);
 		this.done = el("p", { class: "again-done", hidden: true });
 		this.node = el("div", { class: "again-frame" }, this.begin, this.panel, this.done);
 	}
@@ -60,7 +60,7 @@ export class Again {
 	}
 
 	async #ask() {
-		show(this.no, null);
+		show(this.slot, null);
 		try {
 			const again = await this.#question.ask(question("/record/again", this.what));
 			if (again) this.#show(/** @type {SetAgain} */ (again));
@@ -68,7 +68,7 @@ export class Again {
 			if (!(error instanceof NoAnswer)) throw error;
 			this.body.replaceChildren();
 			this.put.hidden = true;
-			show(this.no, error.refusal);
+			show(this.slot, error.refusal);
 		}
 	}
 
@@ -100,7 +100,7 @@ export class Again {
 	}
 
 	#put() {
-		this.commands.send({ type: "again", ...this.what }, this.no, (refusal) => {
+		this.commands.send({ type: "again", ...this.what }, this.slot, (refusal) => {
 			if (refusal) return;
 			this.close();
 			text(this.done, "It is in the coming shot now. Nothing was armed.");

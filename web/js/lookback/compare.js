@@ -21,10 +21,10 @@ export class CompareView {
 	constructor(ids, host) {
 		this.ids = ids;
 		this.title = el("h3", { tabindex: -1 }, "Two evenings");
-		this.no = slot();
+		this.slot = slot();
 		this.body = el("div", {});
 		const back = button({ class: "back", onclick: host.back }, icon("back"), "Back");
-		this.node = el("article", { class: "compare" }, back, this.title, this.no, this.body);
+		this.node = el("article", { class: "compare" }, back, this.title, this.slot, this.body);
 	}
 
 	async load() {
@@ -32,12 +32,12 @@ export class CompareView {
 			const asked = this.ids.map((id, i) => this.#questions[i].ask(`/record/sessions/${id}`));
 			const [a, b] = /** @type {(Evening | null)[]} */ (await Promise.all(asked));
 			if (!a || !b) return;
-			show(this.no, null);
+			show(this.slot, null);
 			this.#both = [a, b];
 			this.redraw();
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
-			show(this.no, error.refusal);
+			show(this.slot, error.refusal);
 		}
 	}
 

@@ -41,7 +41,7 @@ export class EveningView {
 		this.host = host;
 		this.title = el("h3", { tabindex: -1 }, "An evening");
 		this.when = el("p", { class: "hint" });
-		this.no = slot();
+		this.slot = slot();
 		this.again = new Again(host.commands, { session: id }, "Use this set again");
 		this.compare = button({ onclick: () => this.#evening && host.compare(this.#evening.session) }, "Compare with another");
 		this.rename = new Rename(id, host.commands, (name) => this.#renamed(name));
@@ -63,7 +63,7 @@ export class EveningView {
 		const toShots = button({ class: "to-shots", onclick: () => head.scrollIntoView({ block: "start" }) }, "To the shots");
 		const filters = el("div", { class: "filters", role: "group", "aria-label": "Which shots" }, ...this.filters);
 		const head = el("div", { class: "list-head" }, el("h4", {}, "Shots"), filters);
-		this.node = el("article", { class: "evening" }, el("div", { class: "ways" }, back, toShots), this.title, this.when, this.no, this.main, head);
+		this.node = el("article", { class: "evening" }, el("div", { class: "ways" }, back, toShots), this.title, this.when, this.slot, this.main, head);
 		this.node.append(this.files.node, this.found, this.newer, this.shots.status, this.shots.again, this.shots.node);
 	}
 
@@ -78,12 +78,12 @@ export class EveningView {
 		try {
 			const evening = /** @type {Evening | null} */ (await this.#question.ask(`/record/sessions/${this.id}`));
 			if (!evening) return;
-			show(this.no, null);
+			show(this.slot, null);
 			this.#evening = evening;
 			this.#draw(evening);
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
-			show(this.no, error.refusal);
+			show(this.slot, error.refusal);
 		}
 	}
 
@@ -223,18 +223,18 @@ function countItems(evening) {
 class Rename {
 	/** @param {number} id @param {Commands} commands @param {(name: string) => void} renamed */
 	constructor(id, commands, renamed) {
-		this.no = slot();
+		this.slot = slot();
 		this.input = el("input", { id: `rename-${id}`, type: "text", maxlength: 80, autocomplete: "off", enterkeyhint: "done" });
 		this.save = el("button", { type: "submit" }, "Rename");
 		this.form = el("form", { novalidate: true, onsubmit: (/** @type {Event} */ e) => {
 			e.preventDefault();
 			const name = this.input.value.trim();
-			commands.send({ type: "rename", session: id, name }, this.no, (refusal) => {
+			commands.send({ type: "rename", session: id, name }, this.slot, (refusal) => {
 				if (refusal) return;
 				this.node.open = false;
 				renamed(name);
 			});
-		} }, el("label", { for: this.input.id }, "Name of this evening"), this.input, this.no, this.save);
+		} }, el("label", { for: this.input.id }, "Name of this evening"), this.input, this.slot, this.save);
 		this.node = el("details", { class: "rename" }, el("summary", {}, "Rename"), this.form);
 	}
 

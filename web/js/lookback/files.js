@@ -14,7 +14,7 @@ export class FileNumbers {
 	/** @param {Commands} commands */
 	constructor(commands) {
 		this.commands = commands;
-		this.no = slot();
+		this.slot = slot();
 		this.hint = el("span", { class: "hint" });
 		this.input = el("input", {
 			id: "next-file",
@@ -27,7 +27,7 @@ export class FileNumbers {
 			onblur: () => this.#reset(),
 		});
 		const label = el("label", { for: "next-file" }, "Camera's file number of the coming picture ", this.hint);
-		this.node = el("div", { class: "past-field", hidden: true }, label, this.input, this.no);
+		this.node = el("div", { class: "past-field", hidden: true }, label, this.input, this.slot);
 	}
 
 	/** @param {Snapshot} snap */
@@ -47,10 +47,10 @@ export class FileNumbers {
 		const file = typed === "" ? 0 : Number(typed);
 		if (!Number.isInteger(file) || file < 0) {
 			const why = `“${typed}” is not the number of a file.`;
-			show(this.no, { field: "file", why, remedy: "Type the four digits of its name." });
+			show(this.slot, { field: "file", why, remedy: "Type the four digits of its name." });
 			return;
 		}
-		this.commands.send({ type: "file", file }, this.no);
+		this.commands.send({ type: "file", file }, this.slot);
 	}
 
 	/** @param {boolean} able */

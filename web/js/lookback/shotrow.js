@@ -34,8 +34,8 @@ export class ShotRow {
 		this.open = button({ class: "row-open", "aria-expanded": "false", onclick: () => host.toggle(this) });
 		this.open.append(this.a, this.b, this.c);
 		this.head = el("div", { class: "row-head" }, this.star, this.open);
-		this.starNo = slot();
-		this.node = el("li", { class: "past-shot", "data-number": shot.number }, this.head, this.starNo);
+		this.starSlot = slot();
+		this.node = el("li", { class: "past-shot", "data-number": shot.number }, this.head, this.starSlot);
 		this.show(shot);
 	}
 
@@ -82,7 +82,7 @@ export class ShotRow {
 
 	#keep() {
 		const star = !this.shot.star;
-		this.host.commands.send({ type: "star", shot: this.shot.id, star }, this.starNo, (refusal) => {
+		this.host.commands.send({ type: "star", shot: this.shot.id, star }, this.starSlot, (refusal) => {
 			if (!refusal) this.host.changed(this.shot, { star });
 		});
 	}
@@ -96,7 +96,7 @@ class Detail {
 	constructor(shot, host) {
 		this.shot = shot;
 		this.host = host;
-		this.no = slot();
+		this.slot = slot();
 		this.problem = el("p", { class: "problem" });
 		this.verdicts = verdictButtons((verdict) => this.#say({ type: "verdict", verdict }, { verdict }));
 		this.pictures = pictureButtons((picture) => this.#say({ type: "picture", picture }, { picture }));
@@ -106,7 +106,7 @@ class Detail {
 		this.seen = el("p", { class: "seen" });
 		this.again = new Again(host.commands, { shot: shot.id }, "Use this shot's set again");
 		const fileHint = el("p", { class: "hint" }, "The shots after it count on from here. Empty: none is known.");
-		this.node = el("div", { class: "past-detail" }, this.problem, this.verdicts.node, this.pictures.node, this.no);
+		this.node = el("div", { class: "past-detail" }, this.problem, this.verdicts.node, this.pictures.node, this.slot);
 		this.node.append(this.note.node, this.file.node, fileHint, this.figures, this.seen, this.again.node);
 		for (const b of this.node.querySelectorAll("button, input")) attr(b, "data-sends", true);
 		this.show(shot);
@@ -170,7 +170,7 @@ class Detail {
 		const file = typed === "" ? 0 : Number(typed);
 		if (!Number.isInteger(file) || file < 0) {
 			const why = `“${typed}” is not the number of a file.`;
-			show(this.no, { field: "file", why, remedy: "Type the four digits of its name." });
+			show(this.slot, { field: "file", why, remedy: "Type the four digits of its name." });
 			return;
 		}
 		this.#say({ type: "file", file }, { file }, typed, () => this.host.renumbered());
@@ -185,8 +185,8 @@ class Detail {
 	 */
 	#say(command, change, typed, then) {
 		const shot = this.shot;
-		const sent = this.host.commands.send({ ...command, shot: shot.id }, this.no, (refusal) => {
-			if (refusal && typed !== undefined) show(this.no, refusal, `“${typed}” was not taken.`);
+		const sent = this.host.commands.send({ ...command, shot: shot.id }, this.slot, (refusal) => {
+			if (refusal && typed !== undefined) show(this.slot, refusal, `“${typed}” was not taken.`);
 			if (refusal) return this.show(this.shot);
 			this.host.changed(shot, change);
 			then?.();
