@@ -29,6 +29,9 @@ type Invitation struct {
 // codeForm is what people can read off a screen and type.
 var codeForm = regexp.MustCompile(`^[0-9A-Za-z-]{1,40}$`)
 
+// zoneForm is what a URL can hold of an address's zone (RFC 6874); names of network interfaces are no other.
+var zoneForm = regexp.MustCompile(`^[0-9A-Za-z._~-]*$`)
+
 // parse reads an invitation that can be shown.
 func parse(text []byte) (in Invitation, err error) {
 	if err := json.Unmarshal(text, &in); err != nil {
@@ -42,6 +45,8 @@ func parse(text []byte) (in Invitation, err error) {
 		return Invitation{}, fmt.Errorf("name: %w", err)
 	case !in.Listening.IsValid() || in.Listening.Port() == 0:
 		return Invitation{}, errors.New("listening: no address and port")
+	case !zoneForm.MatchString(in.Listening.Addr().Zone()):
+		return Invitation{}, fmt.Errorf("listening: zone %q is no network interface", in.Listening.Addr().Zone())
 	case !codeForm.MatchString(in.Code):
 		return Invitation{}, errors.New("code: no letters and digits")
 	}
@@ -87,7 +92,8 @@ func (in Invitation) urls(own []netip.Addr) (urls []string) {
 }
 
 func (in Invitation) url(host netip.Addr) string {
-	u := url.URL{Scheme: "http", Host: netip.AddrPortFrom(host, in.Listening.Port()).String(), Path: "/"} // escapes a zone
+	// URL escapes the % of a zone.
+	u := url.URL{Scheme: "http", Host: netip.AddrPortFrom(host, in.Listening.Port()).String(), Path: "/"}
 	return u.String()
 }
 
