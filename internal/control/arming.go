@@ -29,9 +29,8 @@ func (c *Control) arm(ctx context.Context, client string, cmd Command) error {
 	return c.armBoard(ctx, a, err)
 }
 
-// armBoard arms the board, which has the program, unless that failed.
-func (c *Control) armBoard(ctx context.Context, a arming, failed error) error {
-	err := failed
+// armBoard arms the board, which has the program, unless that failed with err.
+func (c *Control) armBoard(ctx context.Context, a arming, err error) error {
 	if err == nil {
 		err = a.link.board.Arm(ctx, a.run.shots)
 	}

@@ -44,7 +44,7 @@ func (p *phones) give(client string) {
 
 // away reports whether nobody can see or touch the holder's page. Without a holder nobody is missed.
 func (p *phones) away() bool {
-	return p.holder != "" && (p.visible[p.holder] == 0)
+	return p.holder != "" && p.visible[p.holder] == 0
 }
 
 // Join says that a client is connected. Snapshots come on the channel, the newest only when the reader is slow, until
