@@ -1,36 +1,28 @@
 // What this browser keeps over a reload. Where storage is disabled, the page works without it.
 
-/** @param {string} name @returns {string | null} */
-export function kept(name) {
+/** Until the page is closed. @param {string} name */
+export const kept = (name) => read(() => sessionStorage, name);
+/** @param {string} name @param {string} value */
+export const keep = (name, value) => write(() => sessionStorage, name, value);
+
+/** For other evenings. @param {string} name */
+export const remembered = (name) => read(() => localStorage, name);
+/** @param {string} name @param {string} value */
+export const remember = (name, value) => write(() => localStorage, name, value);
+
+/** @param {() => Storage} storage even to ask for it may be forbidden @param {string} name */
+function read(storage, name) {
 	try {
-		return sessionStorage.getItem(name);
+		return storage().getItem(name);
 	} catch {
 		return null;
 	}
 }
 
-/** @param {string} name @param {string} value */
-export function keep(name, value) {
+/** @param {() => Storage} storage @param {string} name @param {string} value */
+function write(storage, name, value) {
 	try {
-		sessionStorage.setItem(name, value);
-	} catch {
-		// forbidden, or full
-	}
-}
-
-/** What this browser keeps for other evenings. @param {string} name @returns {string | null} */
-export function remembered(name) {
-	try {
-		return localStorage.getItem(name);
-	} catch {
-		return null;
-	}
-}
-
-/** @param {string} name @param {string} value */
-export function remember(name, value) {
-	try {
-		localStorage.setItem(name, value);
+		storage().setItem(name, value);
 	} catch {
 		// forbidden, or full
 	}
