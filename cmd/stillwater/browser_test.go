@@ -385,6 +385,7 @@ func (p *phone) mouse(kind input.DispatchMouseEventType, x, y float64) {
 func (p *phone) enter(selector, typed string) {
 	p.t.Helper()
 	p.at(selector)
+	p.until(selector+" can be typed in", fmt.Sprintf(`!document.querySelector(%q).disabled`, selector))
 	p.js(fmt.Sprintf(`document.querySelector(%q).focus(), document.querySelector(%q).select()`, selector, selector))
 	send(p, input.InsertText, input.InsertTextParams{Text: typed})
 	p.do(chromedp.KeyEvent(kb.Enter))

@@ -41,7 +41,7 @@ func withButton(gesture wiring.Gesture) func(*Options) {
 }
 
 // button moves the button, as the board reports it.
-func (x *table) button(down bool) {
+func (x *harness) button(down bool) {
 	x.dev.mu.Lock()
 	x.dev.levels = x.dev.levels &^ (1 << testButton)
 	if !down {
@@ -53,23 +53,23 @@ func (x *table) button(down bool) {
 }
 
 // ticks is the board's time: the bubble's, in its ticks.
-func (x *table) ticks() wire.Tick { return wire.Tick(time.Now().UnixNano() / int64(x.dev.id.Tick)) }
+func (x *harness) ticks() wire.Tick { return wire.Tick(time.Now().UnixNano() / int64(x.dev.id.Tick)) }
 
 // press presses for as long, and lets go.
-func (x *table) press(lasts time.Duration) {
+func (x *harness) press(lasts time.Duration) {
 	x.button(true)
 	time.Sleep(lasts)
 	x.button(false)
 }
 
-func (x *table) gos() int {
+func (x *harness) gos() int {
 	x.dev.mu.Lock()
 	defer x.dev.mu.Unlock()
 	return x.dev.gos
 }
 
 // armForGo arms a set whose shutter waits for Go.
-func (x *table) armForGo() {
+func (x *harness) armForGo() {
 	x.t.Helper()
 	x.arm(3)
 	x.dev.emit(board.Event{State: &wire.State{
@@ -79,7 +79,7 @@ func (x *table) armForGo() {
 	require.True(x.t, x.Snapshot().NeedsGo)
 }
 
-func (x *table) readyForGo() {
+func (x *harness) readyForGo() {
 	x.ready()
 	x.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
 }
@@ -130,7 +130,7 @@ func TestAPressDisarms(t *testing.T) {
 type times []time.Duration
 
 // play moves the button. In the end it is up.
-func (x *table) play(all times) {
+func (x *harness) play(all times) {
 	for i, d := range all {
 		x.button(i%2 == 0)
 		time.Sleep(d)

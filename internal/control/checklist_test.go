@@ -13,7 +13,7 @@ import (
 )
 
 // tickAll ticks every caution.
-func (x *table) tickAll() {
+func (x *harness) tickAll() {
 	x.t.Helper()
 	for _, caution := range care.Checklist() {
 		x.must(me, Command{Type: "care", ID: caution.ID, Ticked: true})
@@ -21,7 +21,7 @@ func (x *table) tickAll() {
 }
 
 // assertAskedAgain asserts that arming is refused until every caution is ticked again, and why.
-func (x *table) assertAskedAgain(because string) {
+func (x *harness) assertAskedAgain(because string) {
 	x.t.Helper()
 	r := x.refused(me, Command{Type: "arm", Shots: 1})
 	assert.Equal(x.t, "care", r.Field)
@@ -48,7 +48,7 @@ func TestCareIsAskedAtEachStart(t *testing.T) {
 		x.ready()
 		x.arm(1)
 		require.NoError(t, x.stop())
-		y := setUpWith(t, x.book)
+		y := setUpWith(t, x.journal)
 		y.Join(me)
 		y.must(me, Command{Type: "take"})
 		y.assertAskedAgain("Stillwater was started anew")
@@ -104,9 +104,9 @@ func TestOneTickRenewsNoOther(t *testing.T) {
 	})
 }
 
-// eveningToMidnight is a table whose cautions were ticked an hour before midnight, which it is now; it was armed a
+// eveningToMidnight is a harness whose cautions were ticked an hour before midnight, which it is now; it was armed a
 // second before.
-func eveningToMidnight(t *testing.T, change ...func(*Options)) *table {
+func eveningToMidnight(t *testing.T, change ...func(*Options)) *harness {
 	t.Helper()
 	midnight := time.Date(2026, 11, 26, 0, 0, 0, 0, time.Local)
 	time.Sleep(time.Until(midnight.Add(-time.Hour)))

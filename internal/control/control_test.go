@@ -61,9 +61,9 @@ func TestArmShootAndEnd(t *testing.T) {
 		assert.Zero(t, s.ArmedEnds)
 		assert.Equal(t, 2, s.ShotCount)
 		assert.Equal(t, 2, s.Shots[0].Number, "newest first")
-		require.Len(t, x.book.kept(), 2)
-		assert.NotEqual(t, "null", x.book.kept()[0].Program)
-		assert.Equal(t, uint32(77), x.book.kept()[0].BootID)
+		require.Len(t, x.journal.kept(), 2)
+		assert.NotEqual(t, "null", x.journal.kept()[0].Program)
+		assert.Equal(t, uint32(77), x.journal.kept()[0].BootID)
 	})
 }
 
@@ -155,7 +155,7 @@ func TestSetIsChangedByFieldOrNotAtAll(t *testing.T) {
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "60 cm"})
 		assert.InDelta(t, 0.6, float64(x.Snapshot().Set.Drop.Height), 1e-9)
 		assert.Greater(t, x.Snapshot().Preview.DelayMs, delay)
-		assert.Contains(t, x.book.sessions[0].Set, "60 cm")
+		assert.Contains(t, x.journal.sessions[0].Set, "60 cm")
 
 		// A set that cannot work may be typed in: it is on the way to one that can. It cannot be armed.
 		x.must(me, Command{Type: "set", Field: "light.lag", Value: "900 ms"})
@@ -208,7 +208,7 @@ func TestDisarmWaitsForNothing(t *testing.T) {
 				var release func()
 				if hang == "journal" {
 					stuck := make(chan struct{})
-					x.book.stuck = stuck
+					x.journal.stuck = stuck
 					release = func() { close(stuck) }
 					x.must(me, Command{Type: "set", Field: "drop.height", Value: "50 cm"})
 					x.arm(2)
@@ -597,7 +597,7 @@ func TestLinkTimeoutIsNotAFault(t *testing.T) {
 }
 
 func TestRestartRemembersAndIsNotArmed(t *testing.T) {
-	b := &book{}
+	b := &fakeJournal{}
 	inBubble(t, func(t *testing.T) {
 		x := setUpWith(t, b)
 		x.ready()
@@ -635,7 +635,7 @@ func TestRestartRemembersAndIsNotArmed(t *testing.T) {
 
 func TestSetThatCannotBeReadIsReplacedAndSaid(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		b := &book{}
+		b := &fakeJournal{}
 		first := setUpWith(t, b)
 		require.NoError(t, first.stop())
 		b.sessions[0].Set = `{"drop":{"height":"many"}}`
@@ -652,14 +652,14 @@ func TestShotsAreShownOnceTheyAreWritten(t *testing.T) {
 		x := setUp(t)
 		x.ready()
 		x.arm(3)
-		x.book.setBroken(errors.New("no room left on the disk"))
+		x.journal.setBroken(errors.New("no room left on the disk"))
 		x.fire()
 		x.fire()
 		s := x.Snapshot()
 		assert.Empty(t, s.Shots)
 		assert.Equal(t, 2, s.Record.Waiting)
 		assert.Contains(t, s.Record.Problem, "no room left")
-		x.book.setBroken(nil)
+		x.journal.setBroken(nil)
 		time.Sleep(2 * retryDelay)
 		synctest.Wait()
 		s = x.Snapshot()
@@ -700,7 +700,7 @@ func TestStoppingSaysWhatCouldNotBeWritten(t *testing.T) {
 		x := setUp(t)
 		x.ready()
 		x.arm(3)
-		x.book.setBroken(errors.New("no room left on the disk"))
+		x.journal.setBroken(errors.New("no room left on the disk"))
 		x.fire()
 		err := x.stop()
 		assert.ErrorContains(t, err, "1 shot could not be written")
@@ -714,7 +714,7 @@ func TestShotsOfAnEarlierSessionAreNotShownInThis(t *testing.T) {
 		x.ready()
 		x.arm(1)
 		stuck := make(chan struct{})
-		x.book.stuck = stuck
+		x.journal.stuck = stuck
 		x.fire()
 		x.must(me, Command{Type: "session", Name: "next"})
 		x.must(me, Command{Type: "care", ID: "water", Ticked: true})
@@ -723,8 +723,8 @@ func TestShotsOfAnEarlierSessionAreNotShownInThis(t *testing.T) {
 		s := x.Snapshot()
 		assert.Equal(t, int64(2), s.Session.ID)
 		assert.Empty(t, s.Shots)
-		assert.Equal(t, int64(1), x.book.kept()[0].Session)
-		assert.Contains(t, x.book.sessions[1].Care, "water", "saved under the session it belongs to")
+		assert.Equal(t, int64(1), x.journal.kept()[0].Session)
+		assert.Contains(t, x.journal.sessions[1].Care, "water", "saved under the session it belongs to")
 	})
 }
 

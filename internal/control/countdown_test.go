@@ -48,13 +48,13 @@ func TestArmingDelay(t *testing.T) {
 
 // Whatever makes the board safe ends a countdown at once, for good.
 func TestWhatEndsACountdown(t *testing.T) {
-	for name, end := range map[string]func(x *table){
-		"a disarm":           func(x *table) { x.must(other, Command{Type: "disarm"}) },
-		"the button":         func(x *table) { x.press(100 * time.Millisecond) },
-		"a fault":            func(x *table) { x.dev.stop(wire.Faulted, wire.Killed, wire.ReasonKill) },
-		"the board is gone":  func(x *table) { x.dev.vanish(board.ErrGone) },
-		"Stillwater's end":   func(x *table) { x.stop() },
-		"a disarm and again": func(x *table) { x.must(me, Command{Type: "disarm"}); x.must(me, Command{Type: "disarm"}) },
+	for name, end := range map[string]func(x *harness){
+		"a disarm":           func(x *harness) { x.must(other, Command{Type: "disarm"}) },
+		"the button":         func(x *harness) { x.press(100 * time.Millisecond) },
+		"a fault":            func(x *harness) { x.dev.stop(wire.Faulted, wire.Killed, wire.ReasonKill) },
+		"the board is gone":  func(x *harness) { x.dev.vanish(board.ErrGone) },
+		"Stillwater's end":   func(x *harness) { x.stop() },
+		"a disarm and again": func(x *harness) { x.must(me, Command{Type: "disarm"}); x.must(me, Command{Type: "disarm"}) },
 	} {
 		t.Run(name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {

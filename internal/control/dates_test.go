@@ -75,7 +75,7 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		assert.Equal(t, "clock not set", x.Snapshot().Shots[0].Dated)
 
 		x.must(me, Command{Type: "clock", Now: time.Now().UnixMilli()})
-		dates := x.book.origins["this boot"]
+		dates := x.journal.origins["this boot"]
 		assert.WithinDuration(t, clock.began, dates.at, time.Second)
 		assert.Equal(t, record.ByPhone, dates.by)
 		s = x.Snapshot()
@@ -84,17 +84,17 @@ func TestPhoneTellsTheDate(t *testing.T) {
 		assert.WithinDuration(t, clock.began.Add(time.Minute), s.Session.Started, time.Second)
 		assert.Empty(t, s.Session.Name, "its date is its name")
 		assert.Equal(t, "The machine's clock is not set: dates are by a phone's clock.", s.Session.Dates)
-		assert.Equal(t, int64(60), x.book.sessions[0].Started.Unix(), "what the machine's clock said is kept")
+		assert.Equal(t, int64(60), x.journal.sessions[0].Started.Unix(), "what the machine's clock said is kept")
 
 		clock.set(clock.began.Add(-5*time.Minute), true) // the phone's clock was wrong by as much
 		time.Sleep(clockInterval)
 		synctest.Wait()
-		assert.Equal(t, record.BySystem, x.book.origins["this boot"].by)
-		assert.WithinDuration(t, clock.began, x.book.origins["this boot"].at, time.Second)
+		assert.Equal(t, record.BySystem, x.journal.origins["this boot"].by)
+		assert.WithinDuration(t, clock.began, x.journal.origins["this boot"].at, time.Second)
 		assert.Empty(t, x.Snapshot().Session.Dates)
 		clock.set(clock.began, false)
 		x.must(me, Command{Type: "clock", Now: time.Now().Add(time.Hour).UnixMilli()})
-		assert.Equal(t, record.BySystem, x.book.origins["this boot"].by, "a clock that was right in this boot counts")
+		assert.Equal(t, record.BySystem, x.journal.origins["this boot"].by, "a clock that was right in this boot counts")
 	})
 }
 
@@ -103,7 +103,7 @@ func TestClockThatIsRightStays(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		atNoon(t)
 		x := setUp(t)
-		assert.Equal(t, record.BySystem, x.book.origins["this boot"].by, "at once, without any phone")
+		assert.Equal(t, record.BySystem, x.journal.origins["this boot"].by, "at once, without any phone")
 		x.ready()
 		x.must(me, Command{Type: "clock", Now: time.Now().Add(48 * time.Hour).UnixMilli()})
 		x.arm(1)
@@ -124,7 +124,7 @@ func TestReportThatWaited(t *testing.T) {
 		time.Sleep(7 * time.Second)
 		x.dev.emit(board.Event{Shot: report})
 		synctest.Wait()
-		kept := x.book.kept()
+		kept := x.journal.kept()
 		require.Len(t, kept, 1)
 		assert.WithinDuration(t, report.Received, kept[0].At, time.Millisecond)
 		assert.Equal(t, time.Minute, kept[0].When.SinceBoot.Round(time.Second), "the boot was a minute before")
@@ -170,7 +170,7 @@ func TestNonsenseOfPhonesIsRefused(t *testing.T) {
 			assert.Equal(t, "now", r.Field)
 			assert.Contains(t, r.Why, "clock cannot be right", now)
 		}
-		assert.Empty(t, x.book.origins)
+		assert.Empty(t, x.journal.origins)
 		assert.Contains(t, x.refused("stranger", Command{Type: "clock", Now: time.Now().UnixMilli()}).Why, "not connected")
 		for _, now := range []time.Time{earliest, latest} {
 			x.must(me, Command{Type: "clock", Now: now.UnixMilli()})
@@ -192,7 +192,7 @@ func TestClockThatJumpsIsNotBelieved(t *testing.T) {
 		}
 		counts := func(off time.Duration) {
 			t.Helper()
-			assert.WithinDuration(t, clock.began.Add(off), x.book.origins["this boot"].at, time.Second)
+			assert.WithinDuration(t, clock.began.Add(off), x.journal.origins["this boot"].at, time.Second)
 		}
 		tell(0)
 		counts(0)
@@ -224,7 +224,7 @@ func TestClocksDoNotHoldUpShots(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		atNoon(t)
 		_, use := withWrongClock()
-		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		b := &fakeJournal{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 3000 {
 			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1})
 		}
@@ -232,7 +232,7 @@ func TestClocksDoNotHoldUpShots(t *testing.T) {
 		x.ready()
 		assert.Equal(t, shotsShown, b.shotsRead, "read at the start")
 		assert.Equal(t, 3000, x.Snapshot().ShotCount)
-		x.book.attempts()
+		x.journal.attempts()
 		stuck := make(chan struct{})
 		b.mu.Lock()
 		b.stuck = stuck
@@ -253,7 +253,7 @@ func TestClocksDoNotHoldUpShots(t *testing.T) {
 		b.stuck = nil
 		b.mu.Unlock()
 		synctest.Wait()
-		assert.Equal(t, []string{"set", "shot", "shot", "set", "origin"}, x.book.attempts())
+		assert.Equal(t, []string{"set", "shot", "shot", "set", "origin"}, x.journal.attempts())
 		assert.LessOrEqual(t, b.shotsRead, shotsShown)
 		assert.Contains(t, b.sessions[0].Set, "69 cm")
 		assert.Equal(t, 3002, x.Snapshot().ShotCount)
@@ -277,7 +277,7 @@ func TestPhonesThatDisagree(t *testing.T) {
 		}
 		counts := func(off time.Duration) {
 			t.Helper()
-			assert.WithinDuration(t, clock.began.Add(off), x.book.origins["this boot"].at, time.Second)
+			assert.WithinDuration(t, clock.began.Add(off), x.journal.origins["this boot"].at, time.Second)
 		}
 		assert.NotContains(t, tell(other, 3*time.Hour), "differ")
 		counts(3 * time.Hour)
@@ -305,11 +305,11 @@ func TestDatesOverARestart(t *testing.T) {
 		x.ready()
 		x.must(me, Command{Type: "clock", Now: time.Now().UnixMilli()})
 		require.NoError(t, x.stop())
-		x = setUpWith(t, x.book, use)
+		x = setUpWith(t, x.journal, use)
 		assert.WithinDuration(t, time.Now(), x.newSession("").started, time.Second)
 		assert.Contains(t, x.Snapshot().Session.Dates, "by a phone's clock")
 		require.NoError(t, x.stop())
-		x = setUpWith(t, x.book, use, func(o *Options) {
+		x = setUpWith(t, x.journal, use, func(o *Options) {
 			o.Clock = func() bootclock.Reading { return bootclock.Reading{Boot: "next", Wall: time.Unix(9, 0)} }
 		})
 		assert.Equal(t, int64(9), x.newSession("").started.Unix())

@@ -43,7 +43,7 @@ func (d *stubborn) Disarm(ctx context.Context) error {
 	return nil
 }
 
-func withStubborn(t *testing.T) (*table, *stubborn) {
+func withStubborn(t *testing.T) (*harness, *stubborn) {
 	s := &stubborn{hangs: make(chan struct{})}
 	x := setUp(t, func(o *Options) {
 		dial := o.Dial
@@ -61,7 +61,7 @@ func withStubborn(t *testing.T) (*table, *stubborn) {
 }
 
 // begin sends a command and lets it come as far as it does.
-func (x *table) begin(client string, cmd Command) <-chan error {
+func (x *harness) begin(client string, cmd Command) <-chan error {
 	done := make(chan error, 1)
 	go func() { done <- x.Do(context.Background(), client, cmd) }()
 	synctest.Wait()
@@ -169,20 +169,20 @@ func TestArmAfterADisarmUnderWay(t *testing.T) {
 // Whatever makes the board safe before its shots are done makes void what was asked before.
 func TestWhatBeginsAnEpoch(t *testing.T) {
 	for name, c := range map[string]struct {
-		end  func(x *table)
+		end  func(x *harness)
 		void bool
 	}{
-		"a disarm":        {func(x *table) { x.must(other, Command{Type: "disarm"}) }, true},
-		"the time":        {func(x *table) { time.Sleep(defaultArmFor) }, true},
-		"a lost board":    {func(x *table) { x.dev.vanish(board.ErrGone); time.Sleep(time.Second) }, true},
-		"the kill switch": {func(x *table) { x.dev.stop(wire.Faulted, wire.Killed, wire.ReasonKill) }, true},
-		"the board itself": {func(x *table) {
+		"a disarm":        {func(x *harness) { x.must(other, Command{Type: "disarm"}) }, true},
+		"the time":        {func(x *harness) { time.Sleep(defaultArmFor) }, true},
+		"a lost board":    {func(x *harness) { x.dev.vanish(board.ErrGone); time.Sleep(time.Second) }, true},
+		"the kill switch": {func(x *harness) { x.dev.stop(wire.Faulted, wire.Killed, wire.ReasonKill) }, true},
+		"the board itself": {func(x *harness) {
 			x.dev.stop(wire.Safe, wire.Aborted, wire.ReasonRequested)
 		}, true},
-		"a lost link": {func(x *table) {
+		"a lost link": {func(x *harness) {
 			x.dev.stop(wire.Safe, wire.Aborted, wire.ReasonLinkTimeout)
 		}, true},
-		"its shots": {func(x *table) { x.fire() }, false},
+		"its shots": {func(x *harness) { x.fire() }, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {

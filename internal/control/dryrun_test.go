@@ -59,8 +59,8 @@ func TestDryRun(t *testing.T) {
 		x.arm(1) // and the next is a real one again
 		assert.Equal(t, whole, x.dev.program.Cues)
 		x.fire()
-		assert.Len(t, x.book.kept(), 1, "the only shot on record")
-		assert.Equal(t, 1, x.book.kept()[0].Number)
+		assert.Len(t, x.journal.kept(), 1, "the only shot on record")
+		assert.Equal(t, 1, x.journal.kept()[0].Number)
 	})
 }
 
@@ -80,7 +80,7 @@ func TestADryRunThatIsCutShort(t *testing.T) {
 			time.Sleep(10 * time.Second)
 			x.made--
 		}
-		assert.Empty(t, x.book.kept())
+		assert.Empty(t, x.journal.kept())
 		assert.Empty(t, x.Snapshot().DryShots)
 	})
 }

@@ -296,8 +296,8 @@ func (d *device) now() wire.StateCode {
 	return d.state
 }
 
-// book is a journal in memory. While stuck is open its writers wait, while broken is set they fail.
-type book struct {
+// fakeJournal is a journal in memory. While stuck is open its writers wait, while broken is set they fail.
+type fakeJournal struct {
 	mu       sync.Mutex
 	origins  map[string]origin
 	sessions []record.Session
@@ -312,7 +312,7 @@ type book struct {
 	shotsRead int
 }
 
-func (b *book) write(ctx context.Context, what string) error {
+func (b *fakeJournal) write(ctx context.Context, what string) error {
 	b.mu.Lock()
 	b.writes = append(b.writes, what)
 	stuck, broken := b.stuck, b.broken
@@ -328,7 +328,7 @@ func (b *book) write(ctx context.Context, what string) error {
 }
 
 // attempts are the writes since the last call.
-func (b *book) attempts() []string {
+func (b *fakeJournal) attempts() []string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	list := b.writes
@@ -336,25 +336,25 @@ func (b *book) attempts() []string {
 	return list
 }
 
-func (b *book) setStuck(stuck chan struct{}) {
+func (b *fakeJournal) setStuck(stuck chan struct{}) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.stuck = stuck
 }
 
-func (b *book) setDamaged(shot int64) {
+func (b *fakeJournal) setDamaged(shot int64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.damaged = shot
 }
 
-func (b *book) setBroken(err error) {
+func (b *fakeJournal) setBroken(err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.broken = err
 }
 
-func (b *book) LatestSession(context.Context) (record.Session, bool, error) {
+func (b *fakeJournal) LatestSession(context.Context) (record.Session, bool, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if len(b.sessions) == 0 {
@@ -365,7 +365,7 @@ func (b *book) LatestSession(context.Context) (record.Session, bool, error) {
 	return s, true, nil
 }
 
-func (b *book) NewSession(ctx context.Context, s record.Session) (record.Session, error) {
+func (b *fakeJournal) NewSession(ctx context.Context, s record.Session) (record.Session, error) {
 	if err := b.write(ctx, "session"); err != nil {
 		return s, err
 	}
@@ -377,7 +377,7 @@ func (b *book) NewSession(ctx context.Context, s record.Session) (record.Session
 	return s, nil
 }
 
-func (b *book) change(ctx context.Context, what string, change func() bool) error {
+func (b *fakeJournal) change(ctx context.Context, what string, change func() bool) error {
 	if err := b.write(ctx, what); err != nil {
 		return err
 	}
@@ -389,7 +389,7 @@ func (b *book) change(ctx context.Context, what string, change func() bool) erro
 	return nil
 }
 
-func (b *book) SaveSet(ctx context.Context, id int64, set string) error {
+func (b *fakeJournal) SaveSet(ctx context.Context, id int64, set string) error {
 	return b.change(ctx, "set", func() bool {
 		if id < 1 || int(id) > len(b.sessions) {
 			return false
@@ -399,7 +399,7 @@ func (b *book) SaveSet(ctx context.Context, id int64, set string) error {
 	})
 }
 
-func (b *book) SaveCare(ctx context.Context, id int64, ticked string) error {
+func (b *fakeJournal) SaveCare(ctx context.Context, id int64, ticked string) error {
 	return b.change(ctx, "care", func() bool {
 		if id < 1 || int(id) > len(b.sessions) {
 			return false
@@ -409,7 +409,7 @@ func (b *book) SaveCare(ctx context.Context, id int64, ticked string) error {
 	})
 }
 
-func (b *book) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
+func (b *fakeJournal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	err := b.change(ctx, "shot", func() bool {
 		s.ID, s.Number = int64(len(b.shots)+1), 1
 		for _, old := range b.shots {
@@ -425,7 +425,7 @@ func (b *book) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	return s, err
 }
 
-func (b *book) Shots(_ context.Context, session int64, limit int) ([]record.Shot, error) {
+func (b *fakeJournal) Shots(_ context.Context, session int64, limit int) ([]record.Shot, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var list []record.Shot
@@ -440,7 +440,7 @@ func (b *book) Shots(_ context.Context, session int64, limit int) ([]record.Shot
 	return list, nil
 }
 
-func (b *book) Count(_ context.Context, session int64) (n int, _ error) {
+func (b *fakeJournal) Count(_ context.Context, session int64) (n int, _ error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	for _, s := range b.shots {
@@ -451,34 +451,34 @@ func (b *book) Count(_ context.Context, session int64) (n int, _ error) {
 	return n, nil
 }
 
-func (b *book) SetVerdict(ctx context.Context, id int64, v string) error {
+func (b *fakeJournal) SetVerdict(ctx context.Context, id int64, v string) error {
 	return b.changeShot(ctx, "verdict", id, func(s *record.Shot) { s.Verdict = v })
 }
 
-func (b *book) SetNote(ctx context.Context, id int64, text string) error {
+func (b *fakeJournal) SetNote(ctx context.Context, id int64, text string) error {
 	return b.changeShot(ctx, "note", id, func(s *record.Shot) { s.Note = text })
 }
 
-func (b *book) SetStar(ctx context.Context, id int64, star bool) error {
+func (b *fakeJournal) SetStar(ctx context.Context, id int64, star bool) error {
 	return b.changeShot(ctx, "star", id, func(s *record.Shot) { s.Star = star })
 }
 
-func (b *book) SetPicture(ctx context.Context, id int64, wrong string) error {
+func (b *fakeJournal) SetPicture(ctx context.Context, id int64, wrong string) error {
 	return b.changeShot(ctx, "picture", id, func(s *record.Shot) { s.Picture = wrong })
 }
 
-func (b *book) SetFile(ctx context.Context, id int64, file int) error {
+func (b *fakeJournal) SetFile(ctx context.Context, id int64, file int) error {
 	return b.changeShot(ctx, "file", id, func(s *record.Shot) { b.typeFile(s.Session, s.Number, file) })
 }
 
-func (b *book) SetFileFrom(ctx context.Context, session int64, number, file int) error {
+func (b *fakeJournal) SetFileFrom(ctx context.Context, session int64, number, file int) error {
 	return b.change(ctx, "file", func() bool {
 		b.typeFile(session, number, file)
 		return session >= 1 && int(session) <= len(b.sessions)
 	})
 }
 
-func (b *book) typeFile(session int64, number, file int) {
+func (b *fakeJournal) typeFile(session int64, number, file int) {
 	if b.files == nil {
 		b.files = map[[2]int64]int{}
 	}
@@ -486,7 +486,7 @@ func (b *book) typeFile(session int64, number, file int) {
 }
 
 // fileOf is the camera's number of a shot. The mutex is held.
-func (b *book) fileOf(session int64, number int) int {
+func (b *fakeJournal) fileOf(session int64, number int) int {
 	for typed := number; typed > 0; typed-- {
 		if file, ok := b.files[[2]int64{session, int64(typed)}]; ok {
 			return record.FileAfter(file, number-typed)
@@ -495,14 +495,14 @@ func (b *book) fileOf(session int64, number int) int {
 	return 0
 }
 
-func (b *book) NextFile(ctx context.Context, session int64) (int, error) {
+func (b *fakeJournal) NextFile(ctx context.Context, session int64) (int, error) {
 	n, err := b.Count(ctx, session)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.fileOf(session, n+1), err
 }
 
-func (b *book) Rename(ctx context.Context, id int64, name string) error {
+func (b *fakeJournal) Rename(ctx context.Context, id int64, name string) error {
 	return b.change(ctx, "rename", func() bool {
 		if id < 1 || int(id) > len(b.sessions) {
 			return false
@@ -512,7 +512,7 @@ func (b *book) Rename(ctx context.Context, id int64, name string) error {
 	})
 }
 
-func (b *book) StoredSet(_ context.Context, session, shot int64) (string, error) {
+func (b *fakeJournal) StoredSet(_ context.Context, session, shot int64) (string, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	switch {
@@ -526,7 +526,7 @@ func (b *book) StoredSet(_ context.Context, session, shot int64) (string, error)
 	return "", record.ErrNotFound
 }
 
-func (b *book) changeShot(ctx context.Context, what string, id int64, change func(*record.Shot)) error {
+func (b *fakeJournal) changeShot(ctx context.Context, what string, id int64, change func(*record.Shot)) error {
 	b.mu.Lock()
 	damaged := b.damaged == id && id != 0
 	b.mu.Unlock()
@@ -543,7 +543,7 @@ func (b *book) changeShot(ctx context.Context, what string, id int64, change fun
 }
 
 // dated does what the journal does with the date of a boot. The mutex is held.
-func (b *book) dated(wall time.Time, w record.When) (time.Time, record.When) {
+func (b *fakeJournal) dated(wall time.Time, w record.When) (time.Time, record.When) {
 	w.Wall = wall
 	o, ok := b.origins[w.Boot]
 	if !ok {
@@ -562,7 +562,7 @@ type origin struct {
 	by record.Dating
 }
 
-func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by record.Dating) error {
+func (b *fakeJournal) SetOrigin(ctx context.Context, boot string, at time.Time, by record.Dating) error {
 	return b.change(ctx, "origin", func() bool {
 		if b.origins == nil {
 			b.origins = map[string]origin{}
@@ -572,7 +572,7 @@ func (b *book) SetOrigin(ctx context.Context, boot string, at time.Time, by reco
 	})
 }
 
-func (b *book) Origin(_ context.Context, boot string) (time.Time, record.Dating, error) {
+func (b *fakeJournal) Origin(_ context.Context, boot string) (time.Time, record.Dating, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if o, ok := b.origins[boot]; ok {
@@ -581,18 +581,18 @@ func (b *book) Origin(_ context.Context, boot string) (time.Time, record.Dating,
 	return time.Time{}, record.Doubtful, nil
 }
 
-func (b *book) kept() []record.Shot {
+func (b *fakeJournal) kept() []record.Shot {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.shots)
 }
 
-// table is a control on a fake board and journal, in a bubble of fake time.
-type table struct {
+// harness is a control on a fake board and journal, in a bubble of fake time.
+type harness struct {
 	*Control
 	t       *testing.T
 	dev     *device
-	book    *book
+	journal *fakeJournal
 	dialing sync.Mutex // guards dialErr and dials while the control may dial
 	dialErr error
 	dials   int
@@ -602,14 +602,14 @@ type table struct {
 }
 
 // noBoard makes dialing fail, or work again with nil.
-func (x *table) noBoard(err error) {
+func (x *harness) noBoard(err error) {
 	x.dialing.Lock()
 	defer x.dialing.Unlock()
 	x.dialErr = err
 }
 
 // onArmed calls f whenever a board is armed.
-func (x *table) onArmed(f func()) {
+func (x *harness) onArmed(f func()) {
 	x.dev.mu.Lock()
 	defer x.dev.mu.Unlock()
 	x.dev.onArm = f
@@ -617,11 +617,13 @@ func (x *table) onArmed(f func()) {
 
 const me, other = "phone 1", "phone 2"
 
-func setUp(t *testing.T, change ...func(*Options)) *table { return setUpWith(t, &book{}, change...) }
+func setUp(t *testing.T, change ...func(*Options)) *harness {
+	return setUpWith(t, &fakeJournal{}, change...)
+}
 
-func setUpWith(t *testing.T, b *book, change ...func(*Options)) *table {
+func setUpWith(t *testing.T, b *fakeJournal, change ...func(*Options)) *harness {
 	t.Helper()
-	x := &table{t: t, dev: newDevice(), book: b}
+	x := &harness{t: t, dev: newDevice(), journal: b}
 	x.dev.made = &x.made
 	opts := Options{
 		Kind: "gpio", Name: "test", Journal: b, Clock: rightClock(), Log: slog.New(slog.DiscardHandler),
@@ -663,20 +665,20 @@ func rightClock() func() bootclock.Reading {
 }
 
 // Do carries out a command that is asked from what is shown now.
-func (x *table) Do(ctx context.Context, client string, cmd Command) error {
+func (x *harness) Do(ctx context.Context, client string, cmd Command) error {
 	cmd.Epoch = x.Snapshot().Epoch
 	return x.Control.Do(ctx, client, cmd)
 }
 
 // must carries out a command and waits until all that follows from it at once has happened.
-func (x *table) must(client string, cmd Command) {
+func (x *harness) must(client string, cmd Command) {
 	x.t.Helper()
 	require.NoError(x.t, x.Do(x.t.Context(), client, cmd))
 	synctest.Wait()
 }
 
 // refused carries out a command that must be refused, and returns the refusal.
-func (x *table) refused(client string, cmd Command) *Refusal {
+func (x *harness) refused(client string, cmd Command) *Refusal {
 	x.t.Helper()
 	err := x.Do(x.t.Context(), client, cmd)
 	var r *Refusal
@@ -687,7 +689,7 @@ func (x *table) refused(client string, cmd Command) *Refusal {
 }
 
 // ready joins a phone that holds the controls, with the checklist done.
-func (x *table) ready() (leave func(time.Time)) {
+func (x *harness) ready() (leave func(time.Time)) {
 	_, leave = x.Join(me)
 	x.must(me, Command{Type: "take"})
 	for _, caution := range care.Checklist() {
@@ -696,9 +698,9 @@ func (x *table) ready() (leave func(time.Time)) {
 	return leave
 }
 
-func (x *table) arm(shots int) { x.t.Helper(); x.must(me, Command{Type: "arm", Shots: shots}) }
+func (x *harness) arm(shots int) { x.t.Helper(); x.must(me, Command{Type: "arm", Shots: shots}) }
 
-func (x *table) fire() {
+func (x *harness) fire() {
 	x.dev.begin()
 	synctest.Wait()
 	x.dev.end()

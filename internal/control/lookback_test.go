@@ -28,12 +28,12 @@ func TestStarsAndMarks(t *testing.T) {
 		for _, v := range []Verdict{TooHigh, TooLow} {
 			x.must(me, Command{Type: "verdict", Shot: 1, Verdict: v})
 		}
-		kept, shown := x.book.kept()[0], x.Snapshot().Shots[0]
+		kept, shown := x.journal.kept()[0], x.Snapshot().Shots[0]
 		assert.Equal(t, []any{true, "blurred", "too low"}, []any{kept.Star, kept.Picture, kept.Verdict})
 		assert.Equal(t, []any{true, Blurred, TooLow}, []any{shown.Star, shown.Picture, shown.Verdict})
 		x.must(me, Command{Type: "star", Shot: 1})
 		x.must(me, Command{Type: "picture", Shot: 1})
-		kept = x.book.kept()[0]
+		kept = x.journal.kept()[0]
 		assert.Equal(t, []any{false, ""}, []any{kept.Star, kept.Picture})
 		for _, cmd := range []Command{{Type: "picture", Shot: 1, Picture: "upside down"},
 			{Type: "verdict", Shot: 1, Verdict: "splendid"}, {Type: "file", Shot: 1, File: -1},
@@ -61,8 +61,10 @@ func TestOnlyTheHolderChangesTheRecord(t *testing.T) {
 			{Type: "file", Shot: 1, File: 5}, {Type: "rename", Session: 1, Name: "mine"}, {Type: "again", Session: 1}} {
 			assert.Contains(t, x.refused("phone 9", cmd).Why, "The controls are with", "%+v", cmd)
 		}
-		kept := x.book.kept()[0]
-		assert.Equal(t, []any{false, "", "", 0}, []any{kept.Star, kept.Picture, x.book.sessions[0].Name, len(x.book.files)})
+		kept := x.journal.kept()[0]
+		assert.Equal(t, []any{false, ""}, []any{kept.Star, kept.Picture})
+		assert.Empty(t, x.journal.sessions[0].Name)
+		assert.Empty(t, x.journal.files)
 	})
 }
 
@@ -83,12 +85,12 @@ func TestFileNumbers(t *testing.T) {
 		assert.Equal(t, []int{9999, 9998, 0}, []int{s.Shots[0].File, s.Shots[1].File, s.Shots[2].File})
 		assert.Equal(t, 1, s.NextFile)
 
-		x.book.setBroken(errors.New("no room"))
+		x.journal.setBroken(errors.New("no room"))
 		x.fire() // its number is 1
 		r := x.refused(me, Command{Type: "file", File: 500})
 		assert.Contains(t, r.Why, "The file number is in memory and not on the disk yet: no room")
 		x.fire() // of which 500 was said, although the journal has neither
-		x.book.setBroken(nil)
+		x.journal.setBroken(nil)
 		time.Sleep(3 * retryDelay)
 		synctest.Wait()
 		s = x.Snapshot()
@@ -106,7 +108,7 @@ func TestFileNumbers(t *testing.T) {
 		x.must(me, Command{Type: "file", File: 20})
 		x.must(me, Command{Type: "disarm"})
 		require.NoError(t, x.stop())
-		y := setUpWith(t, x.book)
+		y := setUpWith(t, x.journal)
 		assert.Equal(t, 20, y.Snapshot().NextFile)
 		y.ready()
 		y.must(me, Command{Type: "session", Name: "another"})
@@ -117,11 +119,11 @@ func TestFileNumbers(t *testing.T) {
 // A session that is open, or a past one, gets another name. What a phone sends for one is text, and not too long.
 func TestRename(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		x := setUpWith(t, &book{sessions: []record.Session{{ID: 1, Name: "old", Set: "{}", Care: "[]"},
+		x := setUpWith(t, &fakeJournal{sessions: []record.Session{{ID: 1, Name: "old", Set: "{}", Care: "[]"},
 			{ID: 2, Set: "{}", Care: "[]"}}})
 		x.ready()
 		x.must(me, Command{Type: "rename", Session: 1, Name: "  crowns in milk "})
-		assert.Equal(t, "crowns in milk", x.book.sessions[0].Name)
+		assert.Equal(t, "crowns in milk", x.journal.sessions[0].Name)
 		assert.Empty(t, x.Snapshot().Session.Name)
 		x.arm(1) // also while armed: it changes nothing but the record
 		x.must(me, Command{Type: "rename", Session: 2, Name: "sheets"})
@@ -131,7 +133,7 @@ func TestRename(t *testing.T) {
 			assert.Equal(t, "name", x.refused(me, Command{Type: "rename", Session: 1, Name: name}).Field, "%q", name)
 		}
 		x.must(me, Command{Type: "rename", Session: 1})
-		assert.Empty(t, x.book.sessions[0].Name)
+		assert.Empty(t, x.journal.sessions[0].Name)
 	})
 }
 
@@ -150,7 +152,7 @@ func TestUseAgain(t *testing.T) {
 		old := stored(t, func(s *shot.Set) { s.Drop.Height, s.Trim.Drop, s.Light.Recycle = 0.33, 16e-3, 3 })
 		ofShot := stored(t, func(s *shot.Set) { s.Kind, s.Throw.Gate = shot.Throw, 0.12 })
 		odd := strings.Replace(stored(t, func(s *shot.Set) { s.Drop.Height = 0.5 }), `"nth":1`, `"nth":0`, 1)
-		x := setUpWith(t, &book{
+		x := setUpWith(t, &fakeJournal{
 			sessions: []record.Session{{ID: 1, Set: old, Care: "[]"}, {ID: 2, Set: odd, Care: "[]"},
 				{ID: 3, Set: "not a set", Care: "[]"}, {ID: 4, Set: "{}", Care: "[]"}},
 			shots: []record.Shot{{ID: 1, Session: 1, Number: 1, Set: ofShot, Status: record.StatusDone}},
@@ -166,8 +168,8 @@ func TestUseAgain(t *testing.T) {
 		x.must(me, Command{Type: "again", Shot: 1})
 		assert.Equal(t, shot.Throw, x.Snapshot().Set.Kind)
 		synctest.Wait()
-		assert.JSONEq(t, ofShot, x.book.sessions[3].Set, "it is the set of the session that is open")
-		assert.JSONEq(t, old, x.book.sessions[0].Set, "the old one keeps its own")
+		assert.JSONEq(t, ofShot, x.journal.sessions[3].Set, "it is the set of the session that is open")
+		assert.JSONEq(t, old, x.journal.sessions[0].Set, "the old one keeps its own")
 
 		x.must(me, Command{Type: "again", Session: 2})
 		s = x.Snapshot()
@@ -182,7 +184,7 @@ func TestUseAgain(t *testing.T) {
 		for _, cmd := range []Command{{Type: "again"}, {Type: "again", Session: 1, Shot: 1}, {Type: "again", Session: -1}} {
 			x.refused(me, cmd)
 		}
-		x.book.unread = fmt.Errorf("journal /card/journal.db: %w: code 11", record.ErrDamaged)
+		x.journal.unread = fmt.Errorf("journal /card/journal.db: %w: code 11", record.ErrDamaged)
 		r := x.refused(me, Command{Type: "again", Session: 1})
 		assert.Contains(t, r.Why, "cannot be read from the record: its file is damaged")
 		assert.NotContains(t, r.Why, "/card")
@@ -193,13 +195,13 @@ func TestUseAgain(t *testing.T) {
 // While something is armed no set is taken over, also when it is armed while the record is read.
 func TestUseAgainOnlyWhileSafe(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		x := setUpWith(t, &book{sessions: []record.Session{{ID: 1, Care: "[]",
+		x := setUpWith(t, &fakeJournal{sessions: []record.Session{{ID: 1, Care: "[]",
 			Set: stored(t, func(s *shot.Set) { s.Drop.Height = 0.33 })}, {ID: 2, Set: "{}", Care: "[]"}}})
 		x.ready()
 		x.arm(1)
 		assert.Contains(t, x.refused(me, Command{Type: "again", Session: 1}).Why, "cannot change while armed")
 		x.must(me, Command{Type: "disarm"})
-		slow := &slowSets{book: x.book, asked: make(chan struct{}), release: make(chan struct{})}
+		slow := &slowSets{fakeJournal: x.journal, asked: make(chan struct{}), release: make(chan struct{})}
 		x.opts.Journal = slow
 		said := make(chan error, 1)
 		go func() { said <- x.Do(context.Background(), me, Command{Type: "again", Session: 1}) }()
@@ -217,14 +219,14 @@ func TestUseAgainOnlyWhileSafe(t *testing.T) {
 
 // slowSets is a record whose sets take time to read.
 type slowSets struct {
-	*book
+	*fakeJournal
 	asked, release chan struct{}
 }
 
 func (s *slowSets) StoredSet(ctx context.Context, session, made int64) (string, error) {
 	close(s.asked)
 	<-s.release
-	return s.book.StoredSet(ctx, session, made)
+	return s.fakeJournal.StoredSet(ctx, session, made)
 }
 
 // A shot's row has its speed, kind and trim.

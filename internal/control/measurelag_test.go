@@ -45,7 +45,7 @@ func withSync(lags func(release int) time.Duration) func(*Options) {
 	}
 }
 
-func (x *table) measure(releases int) Lag {
+func (x *harness) measure(releases int) Lag {
 	x.t.Helper()
 	x.must(me, Command{Type: "lag", Shots: releases})
 	for x.Snapshot().Lag.Running {
@@ -77,7 +77,7 @@ func TestMeasureTheLag(t *testing.T) {
 		x.must(me, Command{Type: "uselag"})
 		assert.Equal(t, "80.6 ms", x.Snapshot().Set.Light.Lag.String())
 		assert.Equal(t, "1.14 ms", x.Snapshot().Set.Light.LagScatter.String())
-		assert.Empty(t, x.book.kept(), "these are no shots")
+		assert.Empty(t, x.journal.kept(), "these are no shots")
 	})
 }
 
@@ -108,10 +108,10 @@ func TestTheContactThatDoesNotClose(t *testing.T) {
 
 // A disarm ends it at once, whoever disarms; what was measured until then stays.
 func TestADisarmEndsTheMeasurement(t *testing.T) {
-	for name, end := range map[string]func(*table){
-		"a disarm":          func(x *table) { x.must(other, Command{Type: "disarm"}) },
-		"the board is gone": func(x *table) { x.dev.vanish(board.ErrGone) },
-		"Stillwater's end":  func(x *table) { x.stop() },
+	for name, end := range map[string]func(*harness){
+		"a disarm":          func(x *harness) { x.must(other, Command{Type: "disarm"}) },
+		"the board is gone": func(x *harness) { x.dev.vanish(board.ErrGone) },
+		"Stillwater's end":  func(x *harness) { x.stop() },
 	} {
 		t.Run(name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {

@@ -248,7 +248,7 @@ func (k *connection) send(cmd Command) sent {
 }
 
 type model struct {
-	*table
+	*harness
 	room   *rig.Rig
 	script *rand.Rand // what happens
 
@@ -375,7 +375,7 @@ func newModel(t *testing.T, seed uint64) *model {
 	m.room, err = rig.New(rig.Options{Seed: seed, Spin: -1, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	t.Cleanup(func() { m.room.Close() })
-	m.table = setUp(t, func(o *Options) {
+	m.harness = setUp(t, func(o *Options) {
 		o.Kind, o.Room, o.Wire = "simulated", modelRoom{m.room, m}, RigWiring(rig.Bench())
 		o.Dial = func(ctx context.Context) (Device, error) {
 			c := m.newCable(m.room.Link())

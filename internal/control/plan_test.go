@@ -47,7 +47,7 @@ func summaryOf(set shot.Set) string {
 	return fmt.Sprintf("%v beside %v", set.Drop.Height, set.Light.Lag)
 }
 
-func withSlowPlans(t *testing.T) (*table, *slowPlans) {
+func withSlowPlans(t *testing.T) (*harness, *slowPlans) {
 	plans := &slowPlans{}
 	x := setUp(t, func(o *Options) { o.makePlan = plans.make })
 	x.ready()

@@ -27,7 +27,7 @@ func TestPulse(t *testing.T) {
 		assert.Equal(t, 5*time.Millisecond, x.dev.pulses[0].Off-x.dev.pulses[0].On)
 		assert.Equal(t, "planned at once for 5.0 ms; on after 0.012 ms, for 5.000 ms", x.Snapshot().Board.Outputs[1].Tested)
 		assert.Empty(t, x.Snapshot().Board.Outputs[0].Tested)
-		assert.Empty(t, x.book.kept(), "a test is no shot")
+		assert.Empty(t, x.journal.kept(), "a test is no shot")
 
 		// Flashing light: less than three a second, whatever is asked for.
 		assert.Contains(t, x.refused(me, Command{Type: "pulse", Output: "flash"}).Why, "too soon")

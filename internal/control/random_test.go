@@ -21,7 +21,7 @@ import (
 
 // evening is a table at which everything happens in any order, watched by rules that must always hold.
 type evening struct {
-	*table
+	*harness
 	r        *rand.Rand
 	leaves   map[string][]func(time.Time)
 	boxes    map[string][]<-chan *Snapshot // of the connections that leaves end
@@ -202,9 +202,9 @@ func (e *evening) boardFault() {
 			e.dev.stop(wire.Safe, wire.LinkTimeout, wire.ReasonLinkTimeout)
 		}
 	case 3:
-		e.book.setBroken(errors.New("no room"))
+		e.journal.setBroken(errors.New("no room"))
 	case 4:
-		e.book.setBroken(nil)
+		e.journal.setBroken(nil)
 	}
 }
 
@@ -282,11 +282,11 @@ func TestAnyOrderOfEventsKeepsTheRules(t *testing.T) {
 	sameLag := func(int) time.Duration { return 80 * time.Millisecond }
 	for seed := range uint64(25) {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
-			b := &book{}
+			b := &fakeJournal{}
 			for evenings := range 2 {
 				inBubble(t, func(t *testing.T) {
 					b.setBroken(nil)
-					e := &evening{table: setUpWith(t, b, withSync(sameLag)), r: rand.New(rand.NewPCG(seed, uint64(evenings))),
+					e := &evening{harness: setUpWith(t, b, withSync(sameLag)), r: rand.New(rand.NewPCG(seed, uint64(evenings))),
 						leaves: map[string][]func(time.Time){}, boxes: map[string][]<-chan *Snapshot{},
 						hidden: map[<-chan *Snapshot]bool{}}
 					assert.Equal(t, wire.Safe, e.dev.now(), "armed after a restart")
@@ -301,7 +301,7 @@ func TestAnyOrderOfEventsKeepsTheRules(t *testing.T) {
 					b.setBroken(nil)
 					require.NoError(t, e.stop())
 					assert.Equal(t, wire.Safe, e.dev.now(), "stopped and still armed")
-					assert.Equal(t, e.made, len(e.book.kept())-e.before, "every shot is on record, once")
+					assert.Equal(t, e.made, len(e.journal.kept())-e.before, "every shot is on record, once")
 					armed, refusals, shots = armed+e.armed, refusals+e.refusals, shots+e.made
 					dry, away = dry+e.dry, away+e.away
 				})

@@ -28,18 +28,18 @@ func TestRemarkIsAcknowledgedOnDisk(t *testing.T) {
 			{Type: "verdict", Shot: 1, Verdict: Good}, {Type: "note", Shot: 1, Text: "like glass"},
 		} {
 			stuck := make(chan struct{})
-			x.book.setStuck(stuck)
+			x.journal.setStuck(stuck)
 			said := make(chan error, 1)
 			go func() { said <- x.Do(context.Background(), me, cmd) }()
 			synctest.Wait()
 			assert.Empty(t, said, "not written and acknowledged")
-			x.book.setStuck(nil)
+			x.journal.setStuck(nil)
 			close(stuck)
 			synctest.Wait()
 			require.Len(t, said, 1)
 			require.NoError(t, <-said)
 		}
-		kept := x.book.kept()[0]
+		kept := x.journal.kept()[0]
 		assert.Equal(t, []string{"good", "like glass"}, []string{kept.Verdict, kept.Note})
 		s := x.Snapshot().Shots[0]
 		assert.Equal(t, []string{"good", "like glass"}, []string{string(s.Verdict), s.Note})
@@ -78,11 +78,11 @@ func TestNoVerdictOnWhatTheMachineDid(t *testing.T) {
 			x.must(me, Command{Type: "note", Shot: made.ID, Text: "handsome all the same"})
 		}
 		x.must(me, Command{Type: "verdict", Shot: s[2].ID, Verdict: Late})
-		for i, kept := range x.book.kept() {
+		for i, kept := range x.journal.kept() {
 			assert.Equal(t, []string{"late", "", ""}[i], kept.Verdict)
 		}
 		require.NoError(t, x.stop())
-		y := setUpWith(t, x.book)
+		y := setUpWith(t, x.journal)
 		again := y.Snapshot().Shots
 		for i := range s {
 			assert.Equal(t, []any{s[i].Problem, s[i].LateMs, s[i].OK},
@@ -99,7 +99,7 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 		x.ready()
 		x.arm(1)
 		x.fire()
-		x.book.setBroken(errors.New("no room"))
+		x.journal.setBroken(errors.New("no room"))
 		start := time.Now()
 		for _, text := range []string{"first", "second"} { // before the problem is known, and after
 			r := x.refused(me, Command{Type: "note", Shot: 1, Text: text})
@@ -108,14 +108,14 @@ func TestRemarkWhileTheJournalCannotBeWritten(t *testing.T) {
 			assert.Zero(t, time.Since(start))
 		}
 		assert.Empty(t, x.Snapshot().Shots[0].Note)
-		x.book.setBroken(nil)
+		x.journal.setBroken(nil)
 		time.Sleep(2 * retryDelay)
 		synctest.Wait()
-		assert.Equal(t, "second", x.book.kept()[0].Note)
+		assert.Equal(t, "second", x.journal.kept()[0].Note)
 		assert.Equal(t, "second", x.Snapshot().Shots[0].Note)
 
 		stuck := make(chan struct{})
-		x.book.setStuck(stuck)
+		x.journal.setStuck(stuck)
 		start = time.Now()
 		r := x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Late})
 		assert.Contains(t, r.Why, "the journal does not answer")
@@ -141,7 +141,7 @@ func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 			x.arm(1)
 			x.fire()
 			whole := fmt.Errorf("journal /card/journal.db: %w: code 13", what)
-			x.book.setBroken(whole)
+			x.journal.setBroken(whole)
 			for range 2 { // before the problem is known, and after
 				r := x.refused(me, Command{Type: "note", Shot: 1, Text: "like glass"})
 				assert.Contains(t, r.Why, words)
@@ -151,10 +151,10 @@ func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 			assert.Contains(t, problem, words)
 			assert.Equal(t, strings.HasPrefix(words, "a card"), strings.Contains(problem, "/card/"), problem)
 			time.Sleep(3 * retryDelay)
-			x.book.setBroken(nil)
+			x.journal.setBroken(nil)
 			time.Sleep(2 * retryDelay)
 			synctest.Wait()
-			assert.Equal(t, "like glass", x.book.kept()[0].Note)
+			assert.Equal(t, "like glass", x.journal.kept()[0].Note)
 			assert.Equal(t, 1, strings.Count(log.String(), whole.Error()), log.String())
 			assert.Equal(t, 1, strings.Count(log.String(), "can be written again"), log.String())
 		})
@@ -164,7 +164,7 @@ func TestWhyTheJournalCannotBeWritten(t *testing.T) {
 // However many remarks come while the journal cannot be written, few wait, and those on one shot are one.
 func TestRemarksAreBounded(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		b := &fakeJournal{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 200 {
 			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1, Status: record.StatusDone})
 		}
@@ -203,23 +203,23 @@ func TestRemarkThatFailsHoldsUpNothing(t *testing.T) {
 		x.arm(2)
 		x.fire()
 		x.fire()
-		x.book.setDamaged(1)
+		x.journal.setDamaged(1)
 		x.refused(me, Command{Type: "verdict", Shot: 1, Verdict: Good})
 		x.refused(me, Command{Type: "verdict", Shot: 2, Verdict: Early}) // the first still cannot be written
 		time.Sleep(3 * retryDelay)
 		synctest.Wait()
-		assert.Equal(t, "early", x.book.kept()[1].Verdict)
+		assert.Equal(t, "early", x.journal.kept()[1].Verdict)
 		x.must(me, Command{Type: "set", Field: "drop.height", Value: "33 cm"})
 		time.Sleep(3 * retryDelay)
 		synctest.Wait()
-		assert.Contains(t, x.book.sessions[0].Set, "33 cm")
+		assert.Contains(t, x.journal.sessions[0].Set, "33 cm")
 	})
 }
 
 // A verdict on a shot that is not shown any more goes to the journal by its id; one on an unknown shot is refused.
 func TestRemarkOnAnOlderShot(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		b := &book{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
+		b := &fakeJournal{sessions: []record.Session{{ID: 1, Set: "{}", Care: "[]"}}}
 		for i := range 100 {
 			b.shots = append(b.shots, record.Shot{ID: int64(i + 1), Session: 1, Number: i + 1, Status: record.StatusDone})
 		}
@@ -237,13 +237,13 @@ func TestSessionWaitsForTheOneBefore(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
 		x.ready()
-		x.book.setBroken(errors.New("no room"))
+		x.journal.setBroken(errors.New("no room"))
 		x.must(me, Command{Type: "session", Name: "second"})
 		assert.Contains(t, x.refused(me, Command{Type: "session", Name: "third"}).Why, "not in the record yet: no room")
-		x.book.setBroken(nil)
+		x.journal.setBroken(nil)
 		time.Sleep(2 * retryDelay)
 		x.must(me, Command{Type: "session", Name: "third"})
-		assert.Len(t, x.book.sessions, 3)
+		assert.Len(t, x.journal.sessions, 3)
 	})
 }
 
@@ -254,7 +254,7 @@ func TestStopWithUnwrittenRemarks(t *testing.T) {
 		x.ready()
 		x.arm(1)
 		x.fire()
-		x.book.setStuck(make(chan struct{}))
+		x.journal.setStuck(make(chan struct{}))
 		x.refused(me, Command{Type: "note", Shot: 1, Text: "x"})
 		assert.ErrorContains(t, x.stop(), "1 remark could not be written to the journal")
 	})

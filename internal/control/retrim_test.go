@@ -43,7 +43,7 @@ func TestTrimBetweenTheShotsOfOneArming(t *testing.T) {
 		x.fire()
 		x.fire()
 		assert.Equal(t, Safe, x.Snapshot().State)
-		shots := x.book.kept()
+		shots := x.journal.kept()
 		require.Len(t, shots, 3)
 		trims := []phys.Time{}
 		for _, s := range shots {
@@ -73,7 +73,7 @@ func TestTrimWaitsForTheShot(t *testing.T) {
 		assert.Equal(t, Armed, x.Snapshot().State)
 		assert.Equal(t, 1, x.Snapshot().ArmedLeft)
 		assert.Equal(t, delay+9*time.Millisecond, x.dev.delay())
-		assert.Equal(t, "done", x.book.kept()[0].Status)
+		assert.Equal(t, "done", x.journal.kept()[0].Status)
 
 		x.must(me, Command{Type: "disarm"})
 		x.must(me, Command{Type: "set", Field: "light.shutter", Value: "go"})
@@ -143,7 +143,7 @@ func TestTrimAfterTheLastShot(t *testing.T) {
 		assert.Equal(t, Safe, x.Snapshot().State)
 		assert.Equal(t, wire.Safe, x.dev.now())
 		assert.Contains(t, x.Snapshot().Reason, "done")
-		assert.Len(t, x.book.kept(), 1)
+		assert.Len(t, x.journal.kept(), 1)
 	})
 }
 

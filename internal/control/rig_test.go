@@ -18,8 +18,8 @@ import (
 	"stillwater/internal/rig"
 )
 
-// onTheRig is a table whose board is the simulated rig and its board client, all in fake time. cut breaks the link.
-func onTheRig(t *testing.T, seed uint64) (x *table, room *rig.Rig, cut func()) {
+// onTheRig is a harness whose board is the simulated rig and its board client, all in fake time. cut breaks the link.
+func onTheRig(t *testing.T, seed uint64) (x *harness, room *rig.Rig, cut func()) {
 	t.Helper()
 	log := slog.New(slog.DiscardHandler)
 	room, err := rig.New(rig.Options{Seed: seed, Spin: -1})

@@ -17,12 +17,12 @@ import (
 const testBeam, testMicrophone = 0, 2
 
 // edge reports a change of the beam, which is broken when low.
-func (x *table) edge(broken bool, count uint16, at wire.Tick) {
+func (x *harness) edge(broken bool, count uint16, at wire.Tick) {
 	x.dev.emit(board.Event{Edge: &wire.Edge{Input: testBeam, High: !broken, Count: count, At: at}})
 	synctest.Wait()
 }
 
-func (x *table) input(i int) InputView { return x.Snapshot().Inputs[i] }
+func (x *harness) input(i int) InputView { return x.Snapshot().Inputs[i] }
 
 // What a finger does in the beam is shown as it was, by the board's stamps.
 func TestBreaksAreShown(t *testing.T) {
@@ -108,7 +108,7 @@ func TestSensorsAreShownAtABoundedRate(t *testing.T) {
 }
 
 // say is how loud the microphone is.
-func (x *table) say(level uint16) {
+func (x *harness) say(level uint16) {
 	x.dev.emit(board.Event{Level: &wire.Level{Input: testMicrophone, Value: level}})
 	synctest.Wait()
 }

@@ -17,7 +17,7 @@ func TestAnswers(t *testing.T) {
 		t.Cleanup(server.Close)
 		return server.Listener.Addr().String()
 	}
-	s, err := New(t.Context(), Options{Control: &puppet{}, Files: testFiles})
+	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles})
 	require.NoError(t, err)
 	ours := at(s.Handler())
 	assert.True(t, Answers(t.Context(), ours))

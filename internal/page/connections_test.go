@@ -166,7 +166,7 @@ func (c slowUpgrade) Write(p []byte) (int, error) {
 // Somebody holds all the connections that he can, and sends nothing. The page opens at once, and a phone's websocket is
 // none of those that make room, from the moment that the phone knows of it.
 func TestNobodyIsShutOutByConnectionsThatDoNothing(t *testing.T) {
-	s, err := New(t.Context(), Options{Control: &puppet{}, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
+	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	on, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

@@ -270,7 +270,7 @@ func TestDisarmsThatComeTogether(t *testing.T) {
 		const many = 40
 		carriedOut := 0
 		hang := make(chan struct{})
-		server := newBubble(t, &puppet{do: func(context.Context, string, control.Command) error {
+		server := newBubble(t, &fakeController{do: func(context.Context, string, control.Command) error {
 			carriedOut++
 			<-hang
 			return nil

@@ -24,7 +24,7 @@ func TestWhoAcceptsGzip(t *testing.T) {
 }
 
 func TestFilesGoOutAsTheyAreAskedFor(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	plainHead := header("Accept-Encoding", "gzip;q=0")
 	plain, body := ask(t, web, "GET", "/", "", plainHead)
 	assert.Empty(t, plain.Header.Get("Content-Encoding"))
@@ -44,7 +44,7 @@ func TestFilesGoOutAsTheyAreAskedFor(t *testing.T) {
 }
 
 func TestWhatThePhoneHasIsNotSentAgain(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	gzip := header("Accept-Encoding", "gzip")
 	first, _ := ask(t, web, "GET", "/", "", gzip)
 	tag := first.Header.Get("ETag")

@@ -121,7 +121,7 @@ func FuzzRequest(f *testing.F) {
 			return
 		}
 		r.RemoteAddr = "192.0.2.1:5000"
-		s, _ := newServer(t, &puppet{})
+		s, _ := newServer(t, &fakeController{})
 		w := httptest.NewRecorder()
 		s.Handler().ServeHTTP(w, r)
 		answer := w.Result()

@@ -10,7 +10,7 @@ import (
 )
 
 func TestForeignHostNamesAreRefused(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	for host, allowed := range map[string]bool{
 		"127.0.0.1:8737": true, "192.168.1.20": true, "[fe80::1]:8737": true, "[::1]": true, "localhost:8737": true,
 		"LOCALHOST": true, "studio": true, "Studio:8737": true, "studio.local": true, "studio.local.:8737": true,
@@ -28,7 +28,7 @@ func TestForeignHostNamesAreRefused(t *testing.T) {
 
 // The name on the network is another one when another machine has it, and may change at any time.
 func TestTheNameOnTheNetworkIsAllowedWhileItIsOurs(t *testing.T) {
-	s, web := newServer(t, &puppet{})
+	s, web := newServer(t, &fakeController{})
 	status := func(host string) int {
 		answer, _ := ask(t, web, "GET", "/", "", func(r *http.Request) { r.Host = host })
 		return answer.StatusCode

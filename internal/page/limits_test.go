@@ -65,7 +65,7 @@ func (p *phone) take(i int) error {
 func TestFloodsAreTakenInAtTheirRateAndThenEnded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var done counter
-		b := newBubble(t, &puppet{do: done.do})
+		b := newBubble(t, &fakeController{do: done.do})
 		other := b.dial(b.pair())
 		var floods sync.WaitGroup
 		for range 12 {
@@ -90,7 +90,7 @@ func TestFloodsAreTakenInAtTheirRateAndThenEnded(t *testing.T) {
 func TestConnectingAgainResetsNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var done counter
-		b := newBubble(t, &puppet{do: done.do})
+		b := newBubble(t, &fakeController{do: done.do})
 		token := b.pair()
 		phone := b.dial(token)
 		phone.flood(phone.take)
@@ -127,7 +127,7 @@ func TestConnectingAgainResetsNothing(t *testing.T) {
 // ended. A disarm in what it sent too much still counts.
 func TestWhatWasSaidBeforeACloseArrives(t *testing.T) {
 	var done counter
-	s, web := newServer(t, &puppet{do: done.do})
+	s, web := newServer(t, &fakeController{do: done.do})
 	phone := dial(t, web, pairPhone(t, s, web))
 	for i := range messagesBurst + refusalsBurst + 2000 {
 		require.NoError(t, phone.take(i+1))
@@ -154,7 +154,7 @@ func TestWhatWasSaidBeforeACloseArrives(t *testing.T) {
 func TestFloodsOfDisarmsKeepToTheRate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var done counter
-		b := newBubble(t, &puppet{do: done.do})
+		b := newBubble(t, &fakeController{do: done.do})
 		phone := b.dial(b.pair())
 		go func() {
 			var err error
@@ -195,7 +195,7 @@ func TestFloodsOfAnythingEnd(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				b := newBubble(t, &puppet{})
+				b := newBubble(t, &fakeController{})
 				phone := b.dial(b.pair())
 				sent := 0
 				var pongs int
@@ -212,7 +212,7 @@ func TestFloodsOfAnythingEnd(t *testing.T) {
 // A message may come in any number of frames, and one that never ends is never counted.
 func TestAFloodOfFramesWithinOneMessageEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBubble(t, &puppet{})
+		b := newBubble(t, &fakeController{})
 		phone := b.dial(b.pair())
 		raw := phone.conn.NetConn()
 		start, sent := time.Now(), 0
@@ -238,7 +238,7 @@ func TestAFloodOfFramesWithinOneMessageEnds(t *testing.T) {
 
 func TestAPhonesFifthConnectionEndsItsOldest(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBubble(t, &puppet{})
+		b := newBubble(t, &fakeController{})
 		token := b.pair()
 		other := b.dial(b.pair())
 		var phones []*phone
@@ -286,7 +286,7 @@ func TestNobodyTakesTheLastConnectionOfAnother(t *testing.T) {
 
 func TestRequestsBeyondTheRateWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := newBubble(t, &puppet{})
+		b := newBubble(t, &fakeController{})
 		token, answered := b.pair(), atomic.Int64{}
 		handler := b.s.limit(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { answered.Add(1) }))
 		ask := func(from, cookie string) int {

@@ -141,14 +141,15 @@ func evenings(t testing.TB) *past {
 }
 
 // safeSet is a control with the usual set in the coming shot.
-type safeSet struct{ *puppet }
+type safeSet struct{ *fakeController }
 
 func (safeSet) Snapshot() *control.Snapshot { return &control.Snapshot{Set: shot.DefaultSet()} }
 
 // recordServer is a server with a record, and the cookie of a phone.
 func recordServer(t *testing.T, r Record) (web *httptest.Server, phone *http.Cookie) {
 	t.Helper()
-	s, err := New(t.Context(), Options{Control: safeSet{&puppet{}}, Files: testFiles, Names: []string{"studio"}, Record: r,
+	s, err := New(t.Context(), Options{Control: safeSet{&fakeController{}}, Files: testFiles,
+		Names: []string{"studio"}, Record: r,
 		Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	web = httptest.NewServer(s.Handler())
@@ -197,7 +198,7 @@ func TestRecordIsForPairedPhones(t *testing.T) {
 		got, _ := ask(t, web, "POST", path, "", with(phone))
 		assert.Equal(t, http.StatusMethodNotAllowed, got.StatusCode, path)
 	}
-	_, without := newServer(t, &puppet{})
+	_, without := newServer(t, &fakeController{})
 	got, _ := ask(t, without, "GET", "/record/sessions", "")
 	assert.Equal(t, http.StatusNotFound, got.StatusCode, "there is no record")
 }
@@ -369,7 +370,7 @@ func TestLookUpEndsWithItsPhone(t *testing.T) {
 // A phone that looks up without end waits, and is then refused; everything else it asks for has a rate of its own.
 func TestLookUpsAreLimited(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		s, err := New(t.Context(), Options{Control: safeSet{&puppet{}}, Files: testFiles, Record: evenings(t),
+		s, err := New(t.Context(), Options{Control: safeSet{&fakeController{}}, Files: testFiles, Record: evenings(t),
 			Log: slog.New(slog.DiscardHandler)})
 		require.NoError(t, err)
 		token, err := s.pairing.pair(t.Context(), s.Code())
@@ -409,7 +410,7 @@ func FuzzLookUp(f *testing.F) {
 			f.Add(i, seed)
 		}
 	}
-	s, err := New(f.Context(), Options{Control: safeSet{&puppet{}}, Files: testFiles, Record: evenings(f),
+	s, err := New(f.Context(), Options{Control: safeSet{&fakeController{}}, Files: testFiles, Record: evenings(f),
 		Log: slog.New(slog.DiscardHandler)})
 	require.NoError(f, err)
 	token, err := s.pairing.pair(f.Context(), s.Code())

@@ -23,8 +23,8 @@ import (
 	"stillwater/internal/control"
 )
 
-// puppet is a Controller that the test pulls the strings of.
-type puppet struct {
+// fakeController is a Controller that the test pulls the strings of.
+type fakeController struct {
 	do func(ctx context.Context, client string, cmd control.Command) error
 
 	mu    sync.Mutex
@@ -33,7 +33,7 @@ type puppet struct {
 	heard time.Time
 }
 
-func (p *puppet) Join(client string) (<-chan *control.Snapshot, func(time.Time)) {
+func (p *fakeController) Join(client string) (<-chan *control.Snapshot, func(time.Time)) {
 	box := make(chan *control.Snapshot, 1)
 	box <- p.Snapshot()
 	p.mu.Lock()
@@ -50,18 +50,18 @@ func (p *puppet) Join(client string) (<-chan *control.Snapshot, func(time.Time))
 	}
 }
 
-func (p *puppet) Do(ctx context.Context, client string, cmd control.Command) error {
+func (p *fakeController) Do(ctx context.Context, client string, cmd control.Command) error {
 	if p.do == nil {
 		return nil
 	}
 	return p.do(ctx, client, cmd)
 }
 
-func (p *puppet) Snapshot() *control.Snapshot {
+func (p *fakeController) Snapshot() *control.Snapshot {
 	return &control.Snapshot{State: control.Armed, ShotCount: 7, Board: control.Board{Connected: true}}
 }
 
-func (p *puppet) gone() []string {
+func (p *fakeController) gone() []string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return append([]string{}, p.left...)
@@ -73,13 +73,13 @@ var testFiles = fstest.MapFS{
 	"notes.txt":  {Data: []byte("not part of the page")},
 }
 
-func newServer(t *testing.T, p *puppet) (*Server, *httptest.Server) {
+func newServer(t *testing.T, p *fakeController) (*Server, *httptest.Server) {
 	t.Helper()
 	return keptServer(t, p, nil)
 }
 
 // keptServer is a server whose phones are on record.
-func keptServer(t *testing.T, p *puppet, kept Phones) (*Server, *httptest.Server) {
+func keptServer(t *testing.T, p *fakeController, kept Phones) (*Server, *httptest.Server) {
 	t.Helper()
 	s, err := New(t.Context(), Options{
 		Control: p, Files: testFiles, Names: []string{"studio", "studio.local"}, Version: "test",
@@ -136,7 +136,7 @@ func header(name, value string) func(*http.Request) {
 }
 
 func TestFilesAndNothingElseAreServed(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	for path, want := range map[string]int{
 		"/": 200, "/index.html": 200, "/js/main.js": 200, "/js/": 404, "/js": 404, "/notes.txt": 404, "/nothing": 404,
 		"/..%2findex.html": 404, "/js/..%2f..%2fetc%2fpasswd": 404, "/ws": 403,
@@ -155,7 +155,7 @@ func TestFilesAndNothingElseAreServed(t *testing.T) {
 }
 
 func TestFilesAreZippedAndNotSentTwice(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	answer, body := ask(t, web, "GET", "/", "", header("Accept-Encoding", "gzip"))
 	require.Equal(t, "gzip", answer.Header.Get("Content-Encoding"))
 	in, err := gzip.NewReader(strings.NewReader(body))
@@ -169,12 +169,12 @@ func TestFilesAreZippedAndNotSentTwice(t *testing.T) {
 }
 
 func TestNoIndexIsAnError(t *testing.T) {
-	_, err := New(t.Context(), Options{Control: &puppet{}, Files: fstest.MapFS{}})
+	_, err := New(t.Context(), Options{Control: &fakeController{}, Files: fstest.MapFS{}})
 	assert.ErrorContains(t, err, "index.html")
 }
 
 func TestEveryAnswerHasTheSecurityHeaders(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	for _, path := range []string{"/", "/paired", "/ws", "/nothing", "/metrics"} {
 		answer, _ := ask(t, web, "GET", path, "")
 		require.Len(t, answer.Header.Values("Content-Security-Policy"), 1, path)
@@ -196,7 +196,7 @@ func TestEveryAnswerHasTheSecurityHeaders(t *testing.T) {
 
 // A script's answer is no larger than it must be, and is still taken for nothing else.
 func TestAScriptNeedsNoPolicyOfItsOwn(t *testing.T) {
-	_, web := newServer(t, &puppet{})
+	_, web := newServer(t, &fakeController{})
 	answer, _ := ask(t, web, "GET", "/js/main.js", "")
 	require.Equal(t, http.StatusOK, answer.StatusCode)
 	for _, name := range documentHeaders {
@@ -207,7 +207,7 @@ func TestAScriptNeedsNoPolicyOfItsOwn(t *testing.T) {
 }
 
 func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
-	s, _ := newServer(t, &puppet{})
+	s, _ := newServer(t, &fakeController{})
 	get := func(from string, cookie *http.Cookie) *httptest.ResponseRecorder {
 		r := httptest.NewRequest("GET", "http://127.0.0.1/metrics", nil)
 		r.RemoteAddr = from
@@ -234,7 +234,7 @@ func TestMetricsAreForThisMachineAndPairedPhones(t *testing.T) {
 
 // anyState is a control in one state.
 type anyState struct {
-	*puppet
+	*fakeController
 	state control.State
 }
 
@@ -242,7 +242,7 @@ func (a anyState) Snapshot() *control.Snapshot { return &control.Snapshot{State:
 
 func TestMetricsHaveOneStateAtATime(t *testing.T) {
 	for _, state := range control.States() {
-		s, err := New(t.Context(), Options{Control: anyState{&puppet{}, state}, Files: testFiles})
+		s, err := New(t.Context(), Options{Control: anyState{&fakeController{}, state}, Files: testFiles})
 		require.NoError(t, err)
 		r := httptest.NewRequest("GET", "http://127.0.0.1/metrics", nil)
 		r.RemoteAddr = "127.0.0.1:1"
@@ -254,7 +254,7 @@ func TestMetricsHaveOneStateAtATime(t *testing.T) {
 }
 
 func TestServeStopsWithItsContext(t *testing.T) {
-	p := &puppet{}
+	p := &fakeController{}
 	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
@@ -281,7 +281,7 @@ func TestServeStopsWithItsContext(t *testing.T) {
 }
 
 func TestServeSaysWhyItCannot(t *testing.T) {
-	s, err := New(t.Context(), Options{Control: &puppet{}, Files: testFiles})
+	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles})
 	require.NoError(t, err)
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)

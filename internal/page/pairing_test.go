@@ -27,7 +27,7 @@ import (
 )
 
 func TestPairing(t *testing.T) {
-	s, web := newServer(t, &puppet{})
+	s, web := newServer(t, &fakeController{})
 	assert.Regexp(t, `^[0-9]{6}$`, s.Code())
 	answer, _ := ask(t, web, "GET", "/paired", "")
 	assert.Equal(t, http.StatusUnauthorized, answer.StatusCode)
@@ -55,7 +55,7 @@ func TestPairing(t *testing.T) {
 }
 
 func TestMalformedPairingIsRefused(t *testing.T) {
-	s, web := newServer(t, &puppet{})
+	s, web := newServer(t, &fakeController{})
 	good := codeBody(s.Code())
 	for name, c := range map[string]struct {
 		body   string
@@ -124,7 +124,7 @@ func postTo(handler http.Handler, code string, from netip.AddrPort) *httptest.Re
 func TestCodeOfAServiceIsShownByACommand(t *testing.T) {
 	for service, place := range map[bool]string{false: "terminal", true: "service"} {
 		s, err := New(t.Context(), Options{
-			Control: &puppet{}, Files: testFiles, Service: service, Log: slog.New(slog.DiscardHandler),
+			Control: &fakeController{}, Files: testFiles, Service: service, Log: slog.New(slog.DiscardHandler),
 		})
 		require.NoError(t, err)
 		w := httptest.NewRecorder()
@@ -138,7 +138,7 @@ func TestCodeOfAServiceIsShownByACommand(t *testing.T) {
 // The page learns the form of the code, to offer the right keyboard, and never more; who typed the old code learns that
 // there is another, and by then it is on the screen.
 func TestOldCodeIsAnsweredWithWhereTheNewOneIs(t *testing.T) {
-	p, shown := &puppet{}, ""
+	p, shown := &fakeController{}, ""
 	s, err := New(t.Context(), Options{
 		Control: p, Files: testFiles, Names: []string{"studio.local"}, Log: slog.New(slog.DiscardHandler),
 		CodeChanged: func(change CodeChange) { shown = change.Code },
@@ -194,7 +194,7 @@ func strangers(n int) netip.AddrPort {
 
 // Whoever has the code from the screen pairs at the first try, whatever strangers and neighbours type meanwhile.
 func TestWhoHasTheCodePairsAtOnceUnderAFlood(t *testing.T) {
-	s, _ := newServer(t, &puppet{})
+	s, _ := newServer(t, &fakeController{})
 	neighbour := netip.MustParseAddrPort("[2001:db8::7]:1")
 	for n := range shortTries - 1 {
 		require.Equal(t, http.StatusForbidden, post(s, wrong(s.Code()), strangers(n)).Code)
@@ -263,7 +263,7 @@ func TestAMonthOfGuessing(t *testing.T) {
 
 func TestGuessesDoNotFillTheLog(t *testing.T) {
 	var log bytes.Buffer
-	s, err := New(t.Context(), Options{Control: &puppet{}, Files: testFiles, Names: []string{"studio.local"},
+	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles, Names: []string{"studio.local"},
 		Log: slog.New(slog.NewTextHandler(&log, nil))})
 	require.NoError(t, err)
 	for n := range 5000 {
@@ -439,7 +439,7 @@ func TestTokensAreKeptAsHashesOnly(t *testing.T) {
 func TestAPairingEndsWithinOneRun(t *testing.T) {
 	for _, start := range []time.Time{time.Now(), time.Unix(1000, 0)} {
 		j := newJournal(t)
-		s, web := keptServer(t, &puppet{}, j)
+		s, web := keptServer(t, &fakeController{}, j)
 		var now atomic.Pointer[time.Time]
 		now.Store(&start)
 		s.pairing.phones.now = func() time.Time { return *now.Load() }
@@ -468,7 +468,7 @@ func TestAPairingEndsWithinOneRun(t *testing.T) {
 func TestForgottenPhonesAreOutAtOnce(t *testing.T) {
 	j := newJournal(t)
 	var done []string
-	s, web := keptServer(t, &puppet{do: func(_ context.Context, client string, cmd control.Command) error {
+	s, web := keptServer(t, &fakeController{do: func(_ context.Context, client string, cmd control.Command) error {
 		done = append(done, cmd.Type+" by "+client)
 		return nil
 	}}, j)
@@ -503,7 +503,7 @@ func TestForgottenPhonesAreOutAtOnce(t *testing.T) {
 // What a phone sent before it was forgotten, and has not been done yet, is not done.
 func TestAForgottenPhonesCommandsAreNotDone(t *testing.T) {
 	under, finish, did := make(chan struct{}, 1), make(chan struct{}), make(chan string, 10)
-	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
+	s, web := newServer(t, &fakeController{do: func(_ context.Context, _ string, cmd control.Command) error {
 		if cmd.Type == "take" {
 			under <- struct{}{}
 			<-finish
@@ -528,7 +528,7 @@ func TestAForgottenPhonesCommandsAreNotDone(t *testing.T) {
 
 // A phone that is forgotten while it connects, too late to be let in and too early to be closed, is not let in.
 func TestAPhoneForgottenWhileItConnectsIsNotLetIn(t *testing.T) {
-	s, web := newServer(t, &puppet{})
+	s, web := newServer(t, &fakeController{})
 	cookie := pairPhone(t, s, web)
 	looked := make(chan struct{}, 10)
 	s.pairing.phones.now = func() time.Time { looked <- struct{}{}; return time.Now() }
@@ -567,7 +567,7 @@ func (s *stuck) AddPhone(ctx context.Context, p record.Phone) error {
 // Pairing waits for the journal, and nothing else does.
 func TestAJournalThatDoesNotAnswerHoldsUpOnlyWhoPairs(t *testing.T) {
 	kept, did := newStuck(t), make(chan string, 10)
-	s, web := keptServer(t, &puppet{do: func(_ context.Context, client string, cmd control.Command) error {
+	s, web := keptServer(t, &fakeController{do: func(_ context.Context, client string, cmd control.Command) error {
 		did <- client + " " + cmd.Type
 		return nil
 	}}, kept)
@@ -598,7 +598,7 @@ func TestAJournalThatDoesNotAnswerHoldsUpOnlyWhoPairs(t *testing.T) {
 // A pairing that is under way when all phones are forgotten comes to nothing: not in memory, not on record.
 func TestForgettingCatchesAPairingUnderWay(t *testing.T) {
 	kept := newStuck(t)
-	s, web := keptServer(t, &puppet{}, kept)
+	s, web := keptServer(t, &fakeController{}, kept)
 	s.pairing.phones.store = kept.Journal
 	cookie := pairPhone(t, s, web)
 	s.pairing.phones.store = kept
@@ -630,7 +630,7 @@ func TestForgettingCatchesAPairingUnderWay(t *testing.T) {
 // BenchmarkGuesses is the rate that the chances at shortTries are worked out with: wrong long codes, from so many
 // addresses that the limit on requests of each does not matter. No network, so a real guesser gets less.
 func BenchmarkGuesses(b *testing.B) {
-	s, err := New(b.Context(), Options{Control: &puppet{}, Files: testFiles, Names: []string{"studio.local"},
+	s, err := New(b.Context(), Options{Control: &fakeController{}, Files: testFiles, Names: []string{"studio.local"},
 		Log: slog.New(slog.DiscardHandler)})
 	require.NoError(b, err)
 	for !s.pairing.codes.long() {

@@ -98,7 +98,7 @@ func (p *phone) closeCode() int {
 }
 
 func TestOnlyPairedPhonesFromThisPageConnect(t *testing.T) {
-	s, web := newServer(t, &puppet{})
+	s, web := newServer(t, &fakeController{})
 	cookie := pairPhone(t, s, web)
 	for name, c := range map[string]struct {
 		cookie *http.Cookie
@@ -126,7 +126,7 @@ func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
 	notNow := &control.Refusal{
 		Field: "f", Why: "Not now.", Remedy: "Later.", Fixes: []control.Fix{{Field: "a", Value: "b"}},
 	}
-	p := &puppet{do: func(_ context.Context, client string, cmd control.Command) error {
+	p := &fakeController{do: func(_ context.Context, client string, cmd control.Command) error {
 		if cmd.Type == "go" {
 			return notNow
 		}
@@ -158,7 +158,9 @@ func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
 
 func TestMalformedMessagesAreRefusedAndTheConnectionLives(t *testing.T) {
 	done := 0
-	s, web := newServer(t, &puppet{do: func(context.Context, string, control.Command) error { done++; return nil }})
+	s, web := newServer(t, &fakeController{
+		do: func(context.Context, string, control.Command) error { done++; return nil },
+	})
 	phone := dial(t, web, pairPhone(t, s, web))
 	for _, c := range []struct {
 		text string
@@ -201,7 +203,7 @@ func TestMalformedMessagesAreRefusedAndTheConnectionLives(t *testing.T) {
 }
 
 func TestHugeMessagesEndTheConnection(t *testing.T) {
-	s, web := newServer(t, &puppet{})
+	s, web := newServer(t, &fakeController{})
 	phone := dial(t, web, pairPhone(t, s, web))
 	phone.snapshot()
 	require.NoError(t, phone.conn.WriteMessage(websocket.TextMessage, make([]byte, 4*readLimit)))
@@ -210,7 +212,7 @@ func TestHugeMessagesEndTheConnection(t *testing.T) {
 
 func TestDisarmGoesPastCommandsThatHang(t *testing.T) {
 	hang := make(chan struct{})
-	s, web := newServer(t, &puppet{do: func(_ context.Context, _ string, cmd control.Command) error {
+	s, web := newServer(t, &fakeController{do: func(_ context.Context, _ string, cmd control.Command) error {
 		if cmd.Type == "arm" {
 			<-hang
 		}
@@ -314,7 +316,7 @@ func (b *bubble) dial(token string) *phone {
 
 func TestHeartbeatsAreSentAndSilentPhonesAreCutOff(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := &puppet{}
+		p := &fakeController{}
 		b := newBubble(t, p)
 		phone := b.dial(b.pair())
 		start := time.Now()
@@ -331,7 +333,7 @@ func TestHeartbeatsAreSentAndSilentPhonesAreCutOff(t *testing.T) {
 
 func TestAnswersToPingsKeepAPhone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := &puppet{}
+		p := &fakeController{}
 		b := newBubble(t, p)
 		phone := b.dial(b.pair())
 		for range 60 {
@@ -374,7 +376,7 @@ func FuzzDecode(f *testing.F) {
 // When a phone was heard last is measured by a monotonic clock: the machine's date may jump by years meanwhile, and
 // what follows from a phone's absence must not.
 func TestWhenAPhoneWasHeardLast(t *testing.T) {
-	p := &puppet{}
+	p := &fakeController{}
 	s, web := newServer(t, p)
 	cookie := pairPhone(t, s, web)
 	k := dial(t, web, cookie)

@@ -2,14 +2,14 @@
 // reload keeps the delay; a dry run is asked for each time, so that nobody shoots one by mistake.
 
 import { attr, button, byId } from "./dom.js";
-import { keep, kept } from "./store.js";
+import { setTabItem, tabItem } from "./store.js";
 
 /** @import { Command, Snapshot } from "../protocol.d.ts" */
 
 const delays = [0, 3, 5, 10, 30];
 
 export class Arming {
-	#delay = Number(kept("delay") ?? 0);
+	#delay = Number(tabItem("delay") ?? 0);
 	#dry = false;
 
 	/** @param {() => void} changed */
@@ -40,7 +40,7 @@ export class Arming {
 	/** @param {number} seconds */
 	#choose(seconds) {
 		this.#delay = seconds;
-		keep("delay", `${seconds}`);
+		setTabItem("delay", `${seconds}`);
 		this.#show();
 	}
 

@@ -3,7 +3,7 @@
 import { attr, byId, text } from "./dom.js";
 import { pressAndHold, whyWords } from "./hold.js";
 import { dropStrayClicks } from "./press.js";
-import { keep, kept } from "./store.js";
+import { setTabItem, tabItem } from "./store.js";
 import { voice } from "./voice.js";
 
 /** @import { Kind, Snapshot } from "../protocol.d.ts" */
@@ -58,7 +58,7 @@ export class Bar {
 		});
 		byId("go").addEventListener("click", () => commands.send({ type: "go" }, this.slot));
 		byId("room").addEventListener("click", () => commands.send({ type: "room" }, this.slot));
-		this.count.value = kept("shots") ?? "1";
+		this.count.value = tabItem("shots") ?? "1";
 		this.count.addEventListener("input", () => this.#keepCount());
 		this.#keepCount();
 		this.showWord();
@@ -188,7 +188,7 @@ export class Bar {
 
 	/** A reload keeps the number. It is this phone's alone until it arms. */
 	#keepCount() {
-		keep("shots", this.count.value);
+		setTabItem("shots", this.count.value);
 		text(byId("count-word"), this.count.value.trim() === "1" ? "shot" : "shots");
 	}
 

@@ -1,7 +1,7 @@
 // How much light the screen gives, below what the browser and the phone can be set to.
 
 import { attr, button, byId } from "./dom.js";
-import { remember, remembered } from "./store.js";
+import { setDeviceItem, deviceItem } from "./store.js";
 
 /** @typedef {"full" | "dim" | "dimmest"} Light */
 
@@ -14,12 +14,12 @@ export function makeDimmer(id) {
 	for (const [light, word] of Object.entries(words)) {
 		group.append(button({ "data-light": light, onclick: () => choose(/** @type {Light} */ (light)) }, word));
 	}
-	const before = remembered("light");
+	const before = deviceItem("light");
 	choose(before !== null && before in words ? /** @type {Light} */ (before) : "full");
 
 	/** @param {Light} light */
 	function choose(light) {
-		remember("light", light);
+		setDeviceItem("light", light);
 		attr(document.documentElement, "data-dim", light !== "full" && light);
 		for (const b of group.children) attr(b, "aria-pressed", `${b.getAttribute("data-light") === light}`);
 	}

@@ -40,6 +40,9 @@ function shown(printed, unit) {
 	return v === null ? printed : String(v);
 }
 
+/** @type {Refusal} */
+const notSent = { field: "", why: "the machine is not connected", remedy: "Change it again when it is." };
+
 /** @type {(name: string, id: string, label: string, hint: Node | null, ...kids: Node[]) => HTMLElement} */
 const fieldFrame = (name, id, label, hint, ...kids) =>
 	el("div", { class: "field", "data-field": name }, el("label", { for: id }, label, hint), ...kids);
@@ -83,8 +86,12 @@ export function quantityField(q, commands) {
 			if (refusal) show(place, refusal, refusal.why.includes(typed) ? "" : `“${typed}” was not taken.`);
 			reset();
 		});
-		if (sent) under = value;
-		else reset();
+		if (sent) {
+			under = value;
+			return;
+		}
+		show(place, notSent, `“${typed}” was not taken.`);
+		reset();
 	}
 
 	function reset() {
@@ -143,7 +150,7 @@ export function choiceField(name, choices, commands) {
 	/** @param {string} value */
 	function put(value) {
 		select.value = server;
-		if (value !== server) commands.send({ type: "set", field: name, value }, place);
+		if (value !== server && !commands.send({ type: "set", field: name, value }, place)) show(place, notSent);
 	}
 
 	const node = fieldFrame(name, id, chosen[name], null, select, place);

@@ -3,7 +3,7 @@
 
 import { attr, byId } from "./dom.js";
 import { SettlingArea } from "./press.js";
-import { keep, kept } from "./store.js";
+import { setTabItem, tabItem } from "./store.js";
 
 /** @typedef {"setup" | "shoot" | "lookback"} Place */
 
@@ -22,7 +22,7 @@ export class Places {
 			tab.addEventListener("click", () => this.open(placeOf(tab)));
 			tab.addEventListener("keydown", (e) => this.#key(e, tab));
 		}
-		const before = all.find((p) => p === kept("place"));
+		const before = all.find((p) => p === tabItem("place"));
 		this.#show(before ?? "setup");
 	}
 
@@ -34,7 +34,7 @@ export class Places {
 	open(place) {
 		if (place === this.current) return;
 		this.#show(place);
-		keep("place", place);
+		setTabItem("place", place);
 		this.opened(place);
 	}
 

@@ -8,7 +8,7 @@ import { pictures, pictureWord, verdicts, verdictWord } from "./verdicts.js";
 /** @import { Command, ShotView } from "../protocol.d.ts" */
 
 /** @param {ShotView} s */
-const saidWords = (s) => [
+const remarkWords = (s) => [
 	s.verdict && verdictWord(s.verdict),
 	pictureWord(s.picture),
 	s.star && "kept",
@@ -67,7 +67,7 @@ export function showRemarks(group, s) {
 export const lineWords = (s) => `${clock(s.at)} · ${ms(s.delay_ms)}\u00a0ms`;
 
 /** What the machine did wrong, what a person says, or that nobody has yet. @param {ShotView} s */
-export const chipWords = (s) => [machineWords(s), ...saidWords(s)].filter(Boolean).join(", ") || "not judged";
+export const chipWords = (s) => [machineWords(s), ...remarkWords(s)].filter(Boolean).join(", ") || "not judged";
 
 /** @param {ShotView} s */
 export const chipKind = (s) => (!s.ok || s.problem ? "failed" : s.verdict || "none");

@@ -1,14 +1,14 @@
 // What this browser keeps over a reload. Where storage is disabled, the page works without it.
 
 /** Until the page is closed. @param {string} name */
-export const kept = (name) => read(() => sessionStorage, name);
+export const tabItem = (name) => read(() => sessionStorage, name);
 /** @param {string} name @param {string} value */
-export const keep = (name, value) => write(() => sessionStorage, name, value);
+export const setTabItem = (name, value) => write(() => sessionStorage, name, value);
 
 /** For other evenings. @param {string} name */
-export const remembered = (name) => read(() => localStorage, name);
+export const deviceItem = (name) => read(() => localStorage, name);
 /** @param {string} name @param {string} value */
-export const remember = (name, value) => write(() => localStorage, name, value);
+export const setDeviceItem = (name, value) => write(() => localStorage, name, value);
 
 /** @param {() => Storage} storage even to ask for it may be forbidden @param {string} name */
 function read(storage, name) {
@@ -30,14 +30,14 @@ function write(storage, name, value) {
 
 /** Folds stay as they were left. @param {Element} root */
 export function keepFolds(root) {
-	const open = new Set((kept("folds") ?? "").split(" "));
+	const open = new Set((tabItem("folds") ?? "").split(" "));
 	for (const fold of root.querySelectorAll("details[id]")) {
 		const details = /** @type {HTMLDetailsElement} */ (fold);
 		details.open = open.has(details.id);
 		details.addEventListener("toggle", () => {
 			if (details.open) open.add(details.id);
 			else open.delete(details.id);
-			keep("folds", [...open].join(" "));
+			setTabItem("folds", [...open].join(" "));
 		});
 	}
 }

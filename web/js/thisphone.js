@@ -5,7 +5,7 @@ import { attr, button, byId, el, text } from "./dom.js";
 import { drawSignal } from "./drawings/signal.js";
 import { secondTone, signals, signalsBetween } from "./signals.js";
 import { Sounder } from "./sounder.js";
-import { remember, remembered } from "./store.js";
+import { setDeviceItem, deviceItem } from "./store.js";
 import { isLive } from "./words.js";
 
 /** @import { Snapshot } from "../protocol.d.ts" */
@@ -18,8 +18,8 @@ const counts = { off: "No count", beeped: "Beeped", spoken: "Spoken" };
 
 export class ThisPhone {
 	#sounder = new Sounder();
-	#by = { sound: remembered("sound") === "on", vibrate: remembered("vibrate") === "on" };
-	#count = /** @type {Count} */ (remembered("count") ?? "off");
+	#by = { sound: deviceItem("sound") === "on", vibrate: deviceItem("vibrate") === "on" };
+	#count = /** @type {Count} */ (deviceItem("count") ?? "off");
 	/** @type {Snapshot | null} */ #snap = null;
 	/** @type {WakeLockSentinel | null} */ #awake = null;
 	#asking = false;
@@ -69,7 +69,7 @@ export class ThisPhone {
 	#switch(what, word, can) {
 		const turn = () => {
 			this.#by[what] = !this.#by[what];
-			remember(what, this.#by[what] ? "on" : "off");
+			setDeviceItem(what, this.#by[what] ? "on" : "off");
 			if (this.#by.sound) this.#sounder.unlock();
 			this.#showSettings();
 			if (this.#by[what]) this.#sounder.play(signals.armed.tones, { sound: false, vibrate: false, [what]: true });
@@ -81,7 +81,7 @@ export class ThisPhone {
 	/** @param {Count} count */
 	#choose(count) {
 		this.#count = count;
-		remember("count", count);
+		setDeviceItem("count", count);
 		if (count !== "off") this.#sounder.unlock();
 		if (count === "spoken") this.#sounder.speakCount(3);
 		if (count === "beeped") this.#sounder.beepCount(3, { ...this.#by, sound: true });

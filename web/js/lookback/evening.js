@@ -6,7 +6,7 @@ import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
 import { inOrder, verdictSign, verdictWord } from "../verdicts.js";
-import { Again } from "./again.js";
+import { SetReuse } from "./setreuse.js";
 import { NoAnswer, Question } from "./ask.js";
 import { FileNumbers } from "./files.js";
 import { ShotList } from "./shotlist.js";
@@ -42,7 +42,7 @@ export class EveningView {
 		this.title = el("h3", { tabindex: -1 }, "An evening");
 		this.when = el("p", { class: "hint" });
 		this.slot = slot();
-		this.again = new Again(host.commands, { session: id }, "Use this set again");
+		this.again = new SetReuse(host.commands, { session: id }, "Use this set again");
 		this.compare = button({ onclick: () => this.#evening && host.compare(this.#evening.session) }, "Compare with another");
 		this.rename = new Rename(id, host.commands, (name) => this.#renamed(name));
 		this.files = new FileNumbers(host.commands);

@@ -2,7 +2,7 @@
 
 import { attr, el, text } from "../dom.js";
 import { show, slot } from "../refusals.js";
-import { fileName } from "./shotrow.js";
+import { fileName, fileNumber, notAFile } from "./filenumber.js";
 
 /** @import { Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
@@ -44,12 +44,8 @@ export class FileNumbers {
 
 	/** @param {string} typed */
 	#send(typed) {
-		const file = typed === "" ? 0 : Number(typed);
-		if (!Number.isInteger(file) || file < 0) {
-			const why = `“${typed}” is not the number of a file.`;
-			show(this.slot, { field: "file", why, remedy: "Type the four digits of its name." });
-			return;
-		}
+		const file = fileNumber(typed);
+		if (file === null) return show(this.slot, notAFile(typed));
 		this.commands.send({ type: "file", file }, this.slot);
 	}
 

@@ -6,7 +6,8 @@ import { show, slot } from "../refusals.js";
 import { fixed, ms, signed } from "../units.js";
 import { pictureButtons, pictureWord, verdictButtons, verdictSign, verdictWord } from "../verdicts.js";
 import { clock, showFigures } from "../shot.js";
-import { Again } from "./again.js";
+import { fileName, fileNumber, notAFile } from "./filenumber.js";
+import { SetReuse } from "./setreuse.js";
 
 /** @import { Command, ShotView } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
@@ -28,11 +29,11 @@ export class ShotRow {
 		this.shot = shot;
 		this.host = host;
 		this.star = button({ class: "star", "data-sends": true, onclick: () => this.#keep() });
-		this.a = el("span", { class: "row-line" });
-		this.b = el("span", { class: "row-line" });
-		this.c = el("span", { class: "row-line" });
+		this.titleLine = el("span", { class: "row-line" });
+		this.timeLine = el("span", { class: "row-line" });
+		this.remarkLine = el("span", { class: "row-line" });
 		this.open = button({ class: "row-open", "aria-expanded": "false", onclick: () => host.toggle(this) });
-		this.open.append(this.a, this.b, this.c);
+		this.open.append(this.titleLine, this.timeLine, this.remarkLine);
 		this.head = el("div", { class: "row-head" }, this.star, this.open);
 		this.starSlot = slot();
 		this.node = el("li", { class: "past-shot", "data-number": shot.number }, this.head, this.starSlot);
@@ -54,9 +55,9 @@ export class ShotRow {
 		this.star.replaceChildren(icon(shot.star ? "kept" : "star"));
 		attr(this.star, "disabled", !this.host.able);
 		const file = shot.file ? el("span", { class: "row-file" }, `file ${fileName(shot.file)}`) : null;
-		this.a.replaceChildren(el("b", {}, `No. ${shot.number}`), el("span", {}, ` ${clock(shot.at)} `), file ?? "");
-		this.b.replaceChildren(el("span", {}, timeWords(shot)));
-		this.c.replaceChildren(...saidNodes(shot));
+		this.titleLine.replaceChildren(el("b", {}, `No. ${shot.number}`), el("span", {}, ` ${clock(shot.at)} `), file ?? "");
+		this.timeLine.replaceChildren(el("span", {}, timeWords(shot)));
+		this.remarkLine.replaceChildren(...remarkNodes(shot));
 		this.#detail?.show(shot);
 	}
 
@@ -104,7 +105,7 @@ class Detail {
 		this.file = this.#field("file", "Camera's file number", { inputmode: "numeric", maxlength: 4 }, (t) => this.#file(t));
 		this.figures = el("div", { class: "figures" });
 		this.seen = el("p", { class: "seen" });
-		this.again = new Again(host.commands, { shot: shot.id }, "Use this shot's set again");
+		this.again = new SetReuse(host.commands, { shot: shot.id }, "Use this shot's set again");
 		const fileHint = el("p", { class: "hint" }, "The shots after it count on from here. Empty: none is known.");
 		this.node = el("div", { class: "past-detail" }, this.problem, this.verdicts.node, this.pictures.node, this.slot);
 		this.node.append(this.note.node, this.file.node, fileHint, this.figures, this.seen, this.again.node);
@@ -167,12 +168,8 @@ class Detail {
 
 	/** @param {string} typed */
 	#file(typed) {
-		const file = typed === "" ? 0 : Number(typed);
-		if (!Number.isInteger(file) || file < 0) {
-			const why = `“${typed}” is not the number of a file.`;
-			show(this.slot, { field: "file", why, remedy: "Type the four digits of its name." });
-			return;
-		}
+		const file = fileNumber(typed);
+		if (file === null) return show(this.slot, notAFile(typed));
 		this.#say({ type: "file", file }, { file }, typed, () => this.host.renumbered());
 	}
 
@@ -195,8 +192,6 @@ class Detail {
 	}
 }
 
-/** A picture's number as cameras write it. @param {number} file */
-export const fileName = (file) => String(file).padStart(4, "0");
 
 /** @param {ShotView} s */
 function timeWords(s) {
@@ -207,7 +202,7 @@ function timeWords(s) {
 }
 
 /** The verdict, what is wrong with the picture, and what the machine did wrong. @param {ShotView} s */
-function saidNodes(s) {
+function remarkNodes(s) {
 	const nodes = [];
 	const failed = machineWords(s);
 	if (failed !== "") nodes.push(el("span", { class: "row-failed" }, failed));

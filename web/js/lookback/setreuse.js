@@ -9,7 +9,7 @@ import { NoAnswer, Question, question } from "./ask.js";
 /** @import { SetAgain, SetChange } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
-export class Again {
+export class SetReuse {
 	#question = new Question();
 
 	/**
