@@ -449,7 +449,8 @@ func refuseOne(p *phone, input string) {
 	p.t.Helper()
 	value, listed := p.value(input), p.text("#coming-list")
 	refused := fmt.Sprintf(`document.querySelector("%s-refusal").checkVisibility()`, input)
-	const lost = `document.documentElement.dataset.state === "lost"` // on a busy machine the line may fall silent meanwhile
+	// On a busy machine the line may fall silent meanwhile.
+	const lost = `document.documentElement.dataset.state === "lost"`
 	for try := 0; try < shotTries; try++ {
 		p.enter(input, "wet & <b>cold</b>")
 		p.until(input+" is refused, or the line is lost", refused+" || "+lost)
