@@ -241,6 +241,7 @@ export interface Set {
 	drop: DropSet;
 	throw: ThrowSet;
 	sound: SoundSet;
+	drops: DropsSet;
 	light: LightSet;
 	trim: TrimSet;
 }
@@ -249,6 +250,7 @@ export interface TrimSet {
 	drop: string;
 	throw: string;
 	sound: string;
+	drops: string;
 }
 
 export interface DropSet {
@@ -278,6 +280,38 @@ export interface SoundSet {
 	distance: string;
 	temperature: string;
 	after: string;
+}
+
+/** Drops on command. */
+export interface DropsSet {
+	count: number;
+	first: Opening;
+	second: Opening;
+	third: Opening;
+	gap_trim: string;
+	height: string;
+	beam: string;
+	from: string;
+	tip: string;
+	bore: string;
+	head: string;
+	discharge: string;
+	opens: string;
+	closes: string;
+	weighed: string;
+	liquid: string;
+	pool_depth: string;
+	want: string;
+	phase: string;
+	meet: string;
+	column: string;
+	sheet: string;
+}
+
+export interface Opening {
+	valve: number;
+	open: string;
+	gap: string;
 }
 
 export interface LightSet {

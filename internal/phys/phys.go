@@ -29,6 +29,9 @@ type Density float64
 // SurfaceTension is in newtons per metre.
 type SurfaceTension float64
 
+// Mass is in kilograms.
+type Mass float64
+
 // Duration rounds t to the nearest nanosecond.
 func (t Time) Duration() time.Duration {
 	if t < 0 {

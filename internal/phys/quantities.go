@@ -43,6 +43,13 @@ var (
 	minute      = unit{names: []string{"min"}, num: 60, den: 1}
 )
 
+// Units of mass.
+var (
+	kilogram  = unit{names: []string{"kg"}, num: 1, den: 1}
+	gram      = unit{names: []string{"g"}, num: 1, den: 1000}
+	milligram = unit{names: []string{"mg"}, num: 1, den: 1e6}
+)
+
 // Units of density and of surface tension.
 var (
 	kilogramPerCubicMetre  = unit{names: []string{"kg/m³", "kg/m3", "kg/m^3"}, num: 1, den: 1}
@@ -63,6 +70,8 @@ var (
 	times = dimension{name: "time", siUnit: "s", min: math.Inf(-1), fraction: true,
 		hint:  "write it like 25 ms, 150 us, 0.4 s or 1/125 s",
 		units: []unit{second, millisecond, microsecond, nanosecond, minute}}
+	masses = dimension{name: "mass", siUnit: "kg", hint: "write it like 1.1 g or 55 mg",
+		units: []unit{kilogram, gram, milligram}, belowMin: "a mass is not below zero"}
 	densities = dimension{name: "density", siUnit: "kg/m³", hint: "write it like 998 kg/m3 or 0.998 g/cm3",
 		units: []unit{kilogramPerCubicMetre, gramPerCubicCentimetre}, belowMin: "a density is not below zero"}
 	tensions = dimension{name: "surface tension", siUnit: "N/m", hint: "write it like 72.7 mN/m or 0.0727 N/m",
@@ -166,6 +175,21 @@ func (t Time) MarshalText() ([]byte, error) { return times.marshal(float64(t), t
 
 // UnmarshalText accepts what ParseTime does; on error it leaves *t unchanged.
 func (t *Time) UnmarshalText(text []byte) error { return unmarshal(t, text, ParseTime) }
+
+// ParseMass parses a mass: "1.1 g", "55 mg". The error is a *ParseError.
+func ParseMass(s string) (Mass, error) {
+	x, err := masses.parse(s)
+	return Mass(x), err
+}
+
+// String formats the mass in kg, g or mg: "1.1 g".
+func (m Mass) String() string { return masses.format(float64(m), kilogram, gram, milligram) }
+
+// MarshalText formats m as String does; a value that is not finite is an error.
+func (m Mass) MarshalText() ([]byte, error) { return masses.marshal(float64(m), m.String()) }
+
+// UnmarshalText accepts what ParseMass does; on error it leaves *m unchanged.
+func (m *Mass) UnmarshalText(text []byte) error { return unmarshal(m, text, ParseMass) }
 
 // ParseDensity parses a density: "998 kg/m3", "0.998 g/cm3". The error is a *ParseError.
 func ParseDensity(s string) (Density, error) {

@@ -37,6 +37,7 @@ func DefaultSet() Set {
 		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
 			AboveFloor: 1},
 		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
+		Drops: defaultDrops(),
 		Light: LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
 	}
 }
@@ -104,6 +105,8 @@ func ParseSet(text string) (Set, error) {
 // checkTogether checks the fields of the chosen kind against each other; each is possible alone.
 func (s Set) checkTogether() error {
 	switch s.Kind {
+	case Drops:
+		return s.Drops.checkTogether()
 	case Drop:
 		if s.Drop.Beam >= s.Drop.Height {
 			return &FieldError{Field: "drop.beam",
@@ -144,6 +147,8 @@ func (s Set) OwnTrim() phys.Time {
 		return s.Trim.Throw
 	case Sound:
 		return s.Trim.Sound
+	case Drops:
+		return s.Trim.Drops
 	}
 	return s.Trim.Drop
 }
@@ -217,7 +222,7 @@ func (s *Set) fields() []field {
 		liquids = append(liquids, l.Name)
 	}
 	d, t, n, l := &s.Drop, &s.Throw, &s.Sound, &s.Light
-	return []field{
+	return append([]field{
 		choice("kind", &s.Kind, Kinds()),
 		quantity("drop.height", &d.Height, 1*cm, 5),
 		quantity("drop.beam", &d.Beam, 1*mm, 5),
@@ -248,7 +253,8 @@ func (s *Set) fields() []field {
 		quantity("trim.drop", &s.Trim.Drop, -2, 2),
 		quantity("trim.throw", &s.Trim.Throw, -2, 2),
 		quantity("trim.sound", &s.Trim.Sound, -2, 2),
-	}
+		quantity("trim.drops", &s.Trim.Drops, -2, 2),
+	}, s.Drops.fields()...)
 }
 
 func quantity[T interface {

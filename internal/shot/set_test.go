@@ -199,6 +199,9 @@ func FuzzPut(f *testing.F) {
 	f.Add("kind", "throw")
 	f.Add("drop.nth", "9")
 	f.Add("trim.drop", "-1/125 s")
+	f.Add("drops.weighed", "20 drops 1.1 g at 24 ms; 20 drops 1.4 g at 30 ms")
+	f.Add("drops.discharge", "0.6")
+	f.Add("drops.second.gap", "120 ms")
 	f.Add("", "")
 	f.Fuzz(func(t *testing.T, field, value string) {
 		s := DefaultSet()

@@ -16,6 +16,7 @@ const (
 	Drop  Kind = "drop"  // a drop falls from a nozzle through one beam into a pool
 	Throw Kind = "throw" // a sheet is thrown through a gate of two beams
 	Sound Kind = "sound" // a clap, a burst, a drip on a plate: heard by a microphone
+	Drops Kind = "drops" // valves let one to three drops fall on command
 )
 
 // Exposure is how the picture is exposed.
@@ -44,6 +45,7 @@ type Set struct {
 	Drop  DropSet  `json:"drop"`
 	Throw ThrowSet `json:"throw"`
 	Sound SoundSet `json:"sound"`
+	Drops DropsSet `json:"drops"`
 	Light LightSet `json:"light"`
 	Trim  TrimSet  `json:"trim"`
 }
@@ -55,6 +57,7 @@ type TrimSet struct {
 	Drop  phys.Time `json:"drop"`
 	Throw phys.Time `json:"throw"`
 	Sound phys.Time `json:"sound"`
+	Drops phys.Time `json:"drops"`
 }
 
 // DropSet is the arrangement for a drop. Distances are below the nozzle tip.
