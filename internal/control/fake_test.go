@@ -92,6 +92,13 @@ func (d *device) wait(ctx context.Context, what string) error {
 	return err
 }
 
+// failWith makes a request fail, until it is called with nil.
+func (d *device) failWith(what string, err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.fail[what] = err
+}
+
 // holdUp makes a request hang until the returned function is called.
 func (d *device) holdUp(what string) (release func()) {
 	d.mu.Lock()

@@ -2,6 +2,7 @@ package control
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -21,6 +22,7 @@ import (
 const (
 	minReleases     = 3
 	maxReleases     = 50
+	maxBusy         = 5                       // refusals in a row, of a board whose last release is not over
 	minReleaseEvery = 1500 * time.Millisecond // far below three flashes a second; cameras write a picture meanwhile
 	maxCameraLag    = 2 * time.Second         // as the set allows; later than that the contact did not close
 )
@@ -118,20 +120,23 @@ func (c *Control) newLagRun(client string, cmd Command) (*lagRun, error) {
 func (c *Control) runLag(ctx context.Context, m *lagRun) {
 	defer m.cancel()
 	ended := "done"
-	for i := range m.wanted {
+	for made, busy := 0, 0; made < m.wanted && ctx.Err() == nil; {
 		next := time.After(m.every)
-		if err := c.releaseForLag(ctx, m); err != nil {
+		err := c.releaseForLag(ctx, m)
+		switch {
+		case err == nil:
+			made, busy = made+1, 0
+		case isBusy(err) && busy < maxBusy:
+			busy++
+		default:
 			ended = fmt.Sprintf("ended: %v", err)
-			break
+			m.cancel()
 		}
-		if i < m.wanted-1 {
+		if made < m.wanted {
 			select {
 			case <-next:
 			case <-ctx.Done():
 			}
-		}
-		if ctx.Err() != nil {
-			break
 		}
 	}
 	c.update(func() {
@@ -139,6 +144,12 @@ func (c *Control) runLag(ctx context.Context, m *lagRun) {
 			m.ended = ended
 		}
 	})
+}
+
+// isBusy reports whether the board refused because the release before has not ended.
+func isBusy(err error) bool {
+	refused := new(board.RefusedError)
+	return errors.As(err, &refused) && refused.Reason == wire.ReasonBusy
 }
 
 // releaseForLag releases the camera once, and waits for its contact.
@@ -149,12 +160,16 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 		return context.Canceled
 	}
 	m.on, m.closed = nil, nil
-	m.released++
 	c.lastPulse = time.Now()
 	pulseCtx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
 	err := m.link.board.Pulse(pulseCtx, uint8(m.output), testWidth(m.link.id.Outputs[m.output]))
-	c.update(func() { c.endRequest(q) })
+	c.update(func() {
+		c.endRequest(q)
+		if err == nil {
+			m.released++
+		}
+	})
 	if err != nil {
 		return err
 	}

@@ -106,6 +106,42 @@ func TestTheContactThatDoesNotClose(t *testing.T) {
 	})
 }
 
+// measureWhileBusy asks for five releases, of which the board makes two and then refuses some.
+func (x *harness) measureWhileBusy(refusals int) Lag {
+	x.t.Helper()
+	x.ready()
+	x.must(me, Command{Type: "set", Field: "light.recycle", Value: "0 s"})
+	x.must(me, Command{Type: "lag", Shots: 5})
+	time.Sleep(minReleaseEvery + time.Second/2)
+	x.dev.failWith("pulse", &board.RefusedError{Request: wire.TypePulse, Reason: wire.ReasonBusy})
+	time.Sleep(time.Duration(refusals) * minReleaseEvery)
+	x.dev.failWith("pulse", nil)
+	time.Sleep(time.Minute)
+	return x.Snapshot().Lag
+}
+
+// A board whose last release is not over refuses the next one: it is made later, and counts once.
+func TestTheBoardIsBusyWithARelease(t *testing.T) {
+	for refusals, want := range map[int]struct {
+		released int
+		ended    string
+	}{
+		maxBusy:     {5, ""},
+		maxBusy + 1: {2, "Ended: the board refused to test an output: a shot or pulse is under way"},
+	} {
+		inBubble(t, func(t *testing.T) {
+			x := setUp(t, withSync(func(int) time.Duration { return 50 * time.Millisecond }))
+			got := x.measureWhileBusy(refusals)
+			assert.False(t, got.Running)
+			assert.Equal(t, want.released, got.Released)
+			assert.Len(t, got.SamplesMs, got.Released)
+			assert.Len(t, x.dev.pulses, got.Released)
+			assert.Contains(t, got.Words, want.ended)
+			assert.NotContains(t, got.Words, "did not close")
+		})
+	}
+}
+
 // A disarm ends it at once, whoever disarms; what was measured until then stays.
 func TestADisarmEndsTheMeasurement(t *testing.T) {
 	for name, end := range map[string]func(*harness){
