@@ -1,0 +1,42 @@
+package optics
+
+import "stillwater/internal/phys"
+
+// Blur is how far something moves while it is lit, at the subject and in the picture.
+type Blur struct {
+	Subject phys.Length
+	Sensor  phys.Length
+	Pixels  float64     // of the camera
+	Print   phys.Length // on a print that wide
+	Screen  float64     // pixels of a screen that shows the whole width
+}
+
+// Screen is the width of the screen that blur is stated for, in pixels: own choice, of a common one.
+const Screen = 1920
+
+// Picture is where a picture is recorded and how large it is looked at.
+type Picture struct {
+	Sensor phys.Length // its width
+	Pixels int         // across it
+	Print  phys.Length // the width of a print
+}
+
+// BlurOf is the blur of something that moves across the view at a speed, by a light that lasts for a time, through a
+// lens focused on it.
+func BlurOf(v phys.Speed, lasts phys.Time, l Lens, p Picture) Blur {
+	b := Blur{Subject: phys.Length(float64(v) * float64(lasts))}
+	b.Sensor = b.Subject * phys.Length(l.Magnification())
+	share := float64(b.Sensor / p.Sensor)
+	b.Pixels, b.Print, b.Screen = share*float64(p.Pixels), phys.Length(share)*p.Print, share*Screen
+	return b
+}
+
+// LongestLight is how long the light may last for a blur, at the subject, that the eye does not see on the print.
+func LongestLight(v phys.Speed, l Lens, p Picture) phys.Time {
+	return phys.Time(float64(SharpBlur(l, p)) / float64(v))
+}
+
+// SharpBlur is the blur at the subject that the eye does not see on the print.
+func SharpBlur(l Lens, p Picture) phys.Length {
+	return CircleFor(p.Sensor, p.Print) / phys.Length(l.Magnification())
+}

@@ -1,0 +1,170 @@
+package optics
+
+import (
+	"math"
+
+	"stillwater/internal/phys"
+)
+
+// Camera is the camera and its lens, and how the picture is looked at.
+type Camera struct {
+	Aperture     FNumber     `json:"aperture"`
+	Speed        ISO         `json:"iso"`
+	Shutter      Shutter     `json:"shutter"`
+	Focal        phys.Length `json:"focal"`
+	Distance     phys.Length `json:"distance"`   // from the lens to the focus spot
+	Nearest      phys.Length `json:"nearest"`    // at which the lens can focus
+	Sensor       phys.Length `json:"sensor"`     // its width, as the camera is held
+	SensorHeight phys.Length `json:"height"`     // and its height
+	Pixels       int         `json:"pixels"`     // across the width
+	Turn         phys.Angle  `json:"turn"`       // of the lens from square to the liquid's path
+	Print        phys.Length `json:"print"`      // the width at which the picture is to be sharp
+	MaxBlur      phys.Length `json:"max_blur"`   // asked for, at the subject; 0 nothing asked
+	FieldSeen    phys.Length `json:"field_seen"` // the frame's width as a ruler at the focus spot shows it; 0 not seen
+}
+
+// Flash is the key light: one unit, or several alike.
+type Flash struct {
+	Guide    phys.Length `json:"guide"` // guide number in metres, ISO 100, full power
+	Power    Fraction    `json:"power"`
+	Distance phys.Length `json:"distance"` // to the focus spot
+	Loss     Stops       `json:"loss"`     // in umbrella, diffuser or bounce
+	Units    int         `json:"units"`
+	Reading  FNumber     `json:"reading"`  // of a flash meter at the focus spot; 0 none
+	Seen     Level       `json:"seen"`     // of a white card at the focus spot; 0 not seen
+	Control  Control     `json:"control"`  // how it gives less than full power
+	Duration phys.Time   `json:"duration"` // at full power; 0 not known
+	Measured Measured    `json:"measured"` // what Duration and Figures are
+	Figures  Figures     `json:"figures"`  // the unit's own durations by power step; "" none
+	Smear    int         `json:"smear"`    // pixels of blur seen on moving liquid; 0 not seen
+}
+
+// RoomBy is how the room's light is known.
+type RoomBy string
+
+const (
+	RoomUnknown RoomBy = "unknown"
+	RoomMetered RoomBy = "meter"
+	RoomFrame   RoomBy = "black-frame"
+)
+
+// Room is the light that is there besides the flash.
+type Room struct {
+	By        RoomBy  `json:"by"`
+	EV        Stops   `json:"ev"`         // as metered, at ISO 100
+	FrameOpen Shutter `json:"frame_open"` // of a frame without flash
+	FrameSeen Level   `json:"frame_seen"` // of what is brightest in it; 0: all black
+	Margin    Stops   `json:"margin"`     // asked for
+}
+
+// Background is what stands behind the focus spot, bright, and what black stands beside it.
+type Background struct {
+	Distance   phys.Length `json:"distance"`    // behind the focus spot
+	Width      phys.Length `json:"width"`       // of what is bright
+	Reading    FNumber     `json:"reading"`     // of a flash meter at it; 0 none
+	Reflects   Fraction    `json:"reflects"`    // of the light that the meter reads
+	Seen       Level       `json:"seen"`        // in the frame; 0 not seen
+	Rim        Fraction    `json:"rim"`         // of the liquid's radius, to be dark
+	BlackWidth phys.Length `json:"black_width"` // of each panel beside it; 0 there is none
+}
+
+// Setup is camera, flash, room and background together.
+type Setup struct {
+	Camera     Camera
+	Flash      Flash
+	Room       Room
+	Background Background
+}
+
+// DefaultSetup lights a drop in a dark room. Common practice, no source.
+func DefaultSetup() Setup {
+	return Setup{
+		Camera: Camera{Aperture: 16, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5, Nearest: 0.3, Sensor: 36 * mm,
+			SensorHeight: 24 * mm, Pixels: 6000, Print: 0.3},
+		Flash: Flash{Guide: 28, Power: 1. / 16, Distance: 0.5, Units: 1, Control: CutOff, Duration: 1. / 300,
+			Measured: AboveHalf},
+		Room:       Room{By: RoomUnknown, EV: -2, FrameOpen: 1, Margin: MinMargin},
+		Background: Background{Distance: 0.5, Width: 0.4, Reflects: 0.9, Rim: 0.1},
+	}
+}
+
+// Lens is the camera's, focused where the frame is as wide as it was seen, or else at the distance that was measured.
+func (c Camera) Lens() Lens {
+	l := Lens{Focal: c.Focal, Aperture: c.Aperture, Focus: c.Distance}
+	if c.FieldSeen > 0 {
+		l.Focus = l.FocusFor(c.Sensor, c.FieldSeen)
+	}
+	return l
+}
+
+// Picture is how the camera's pictures are recorded and looked at.
+func (c Camera) Picture() Picture { return Picture{c.Sensor, c.Pixels, c.Print} }
+
+// Circle is the circle of confusion for the print.
+func (c Camera) Circle() phys.Length { return CircleFor(c.Sensor, c.Print) }
+
+// Unit is the key light as a unit.
+func (f Flash) Unit() Unit {
+	return Unit{Guide: f.Guide, Power: f.Power, Distance: f.Distance, Loss: f.Loss, Count: f.Units}
+}
+
+// Discharge is what is known of how long the key light lasts.
+func (f Flash) Discharge() Discharge {
+	return Discharge{Control: f.Control, Full: f.Duration, Is: f.Measured, Figures: f.Figures}
+}
+
+// Light is what reaches the sensor, for who judges or draws a picture. Exposures are in stops, of a white subject.
+type Light struct {
+	Key        Stops // by the flash, at the focus spot
+	Background Stops // of what is bright behind it; where nothing is known, as it should be
+	Room       Stops // by the room's light, over all of the opening; -Inf where nothing is known
+	Pulse      Pulse // how long the flash lasts; zero where nothing is known
+
+	Lens    Lens
+	Picture Picture
+	Bright  phys.Angle // from straight behind the spot to the background's edge
+	Black   phys.Angle // from there to the outer edge of the black beside it; Bright if there is none
+
+	BackgroundKnown, RoomKnown, PulseKnown bool
+}
+
+// Light is that of a frame whose shutter is open for a time.
+func (s Setup) Light(open phys.Time) Light {
+	b := s.Background
+	l := Light{Key: s.key(), Room: Stops(math.Inf(-1)), Lens: s.Camera.Lens(), Picture: s.Camera.Picture(),
+		Bright: HalfAngle(b.Width, b.Distance), Black: HalfAngle(b.Width+2*b.BlackWidth, b.Distance)}
+	l.Background, l.BackgroundKnown = s.background()
+	l.Pulse, l.PulseKnown = s.Flash.Discharge().At(s.Flash.Power)
+	switch s.Room.By {
+	case RoomMetered:
+		l.Room, l.RoomKnown = ContinuousExposure(s.Room.EV, l.Lens.WorkingFNumber(), s.Camera.Speed, open), true
+	case RoomFrame:
+		f := BlackFrame{phys.Time(ExactShutter(s.Room.FrameOpen)), s.Room.FrameSeen}
+		l.Room, l.RoomKnown = f.Exposure(open), true
+	}
+	return l
+}
+
+// key is the flash's exposure by what was seen, read, or else worked out.
+func (s Setup) key() Stops {
+	switch f := s.Flash; {
+	case f.Seen > 0:
+		return f.Seen.Stops()
+	case f.Reading > 0:
+		return FlashExposure(ExactFNumber(f.Reading), s.Camera.Lens().WorkingFNumber())
+	default:
+		return FlashExposure(f.Unit().FNumber(s.Camera.Speed), s.Camera.Lens().WorkingFNumber())
+	}
+}
+
+// background is the background's exposure; false if neither seen nor read.
+func (s Setup) background() (Stops, bool) {
+	switch b := s.Background; {
+	case b.Seen > 0:
+		return b.Seen.Stops(), true
+	case b.Reading > 0:
+		read := FlashExposure(ExactFNumber(b.Reading), s.Camera.Lens().WorkingFNumber())
+		return read + Stops(math.Log2(float64(b.Reflects))), true
+	}
+	return BackgroundAim.Stops(), false
+}
