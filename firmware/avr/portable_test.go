@@ -202,6 +202,9 @@ func randomProgram(r *rand.Rand, limits *wire.Limits) wire.Program {
 			p.Opening[i] = wire.CueSpec{Output: 2 + i, Offset: int32(r.IntN(1000)), Width: 1 + uint32(r.IntN(1000))}
 		}
 	}
+	if p.Gate.Input == wire.NoInput && r.IntN(2) == 0 {
+		p.GateMin, p.GateMax = pick(0, 1, 1000), pick(0, 1, 999, 1000, wire.MaxDelay, wire.MaxDelay+1)
+	}
 	return p
 }
 

@@ -97,13 +97,22 @@ static void gated_clock_edge(uint8_t input, uint32_t at)
 	}
 }
 
+/* counted_clock_edge counts. Outside a window's times no edge is the nth. */
 static void counted_clock_edge(uint8_t input, uint32_t at, uint32_t t)
 {
-	board.count++;
-	if (board.count < board.program.nth)
+	const struct program *p = &board.program;
+	if (board.count + 1U < p->nth) {
+		board.count++;
 		reject(NOT_NTH, input, at, board.count);
+		return;
+	}
+	int32_t since_go = (int32_t)(at - board.base);
+	if (p->gate_max > 0 && since_go < (int32_t)p->gate_min)
+		reject(TOO_FAST, input, at, since_go > 0 ? (uint32_t)since_go : 0);
+	else if (p->gate_max > 0 && since_go > (int32_t)p->gate_max)
+		reject(TOO_SLOW, input, at, (uint32_t)since_go);
 	else
-		board_accept(t, at, at, first_delay(&board.program));
+		board_accept(t, at, at, first_delay(p));
 }
 
 /* handle_edge handles an edge of the program's clock or gate; t is now. */

@@ -53,14 +53,14 @@ struct board {
 	uint8_t reporting;    /* inputs with something to report */
 	bool ready;           /* program may be armed */
 	bool must_go;         /* the program needs Go before each shot */
-	bool opened;          /* Go was given, its opening cues are not over */
+	bool opened;          /* Go was given, its opening cues and its window are not over */
 	bool accepted;        /* and not yet reported */
 	uint8_t count;
 	uint8_t early_reason; /* why edges stamped before not_before are rejected */
 	uint16_t left, bounced, lost;
 	struct stamp gate, not_before, hold[INPUTS];
 	uint32_t rest_end;
-	uint32_t base;              /* time 0 of the opening cues */
+	uint32_t base;              /* time 0 of the opening cues and the window */
 	uint32_t interval;          /* of the shot that waits for its delay */
 	uint32_t planned, lateness; /* of a start that was missed */
 	uint8_t fault;              /* the reason */

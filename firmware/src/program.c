@@ -69,10 +69,11 @@ static struct problem check_sources(const uint8_t *b, const struct limits *l)
 static struct problem check_times(const uint8_t *b)
 {
 	bool gated = b[AT_GATE] != NO_INPUT;
+	bool ranged = gated || (b[AT_CLOCK] != NO_INPUT && b[AT_OPENING] > 0); /* gate intervals or a window */
 	uint32_t min = get32(b + AT_GATE_MIN), max = get32(b + AT_GATE_MAX);
-	if (gated == (min == 0))
+	if (min == 0 ? gated : !ranged)
 		return bad_field(AT_GATE_MIN);
-	if (max < min || max > MAX_DELAY || (!gated && max != 0))
+	if (max < min || max > MAX_DELAY || (!ranged && max != 0))
 		return bad_field(AT_GATE_MAX);
 	if (get32(b + AT_HOLD_OFF) > MAX_DELAY)
 		return bad_field(AT_HOLD_OFF);

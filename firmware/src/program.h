@@ -37,7 +37,8 @@ struct problem {
 struct program {
 	uint8_t clock, gate, nth, points, cues, opening;
 	bool clock_high, gate_high;
-	uint32_t gate_min, gate_max, hold_off, late, rest;
+	uint32_t gate_min, gate_max; /* without a gate, the window of the n-th edge from base */
+	uint32_t hold_off, late, rest;
 	const uint8_t *table, *cue;
 	int32_t earliest;           /* offset of the first cue */
 	uint8_t next[2 * MAX_CUES];      /* of the same list on the same output, or NONE */

@@ -12,7 +12,7 @@
 #include "wire.h"
 
 /* The version of the firmware: the host finds it in the image by its first word. */
-static const char name[16] PROGMEM = "m328p 1.0";
+static const char name[16] PROGMEM = "m328p 1.1";
 
 struct pin {
 	uint8_t kind;
@@ -287,6 +287,13 @@ static bool is_pending(uint8_t what)
 	return is;
 }
 
+/* window_over says whether no edge of this Go can be the nth any more, once its pulses are over. */
+static bool window_over(uint32_t t)
+{
+	const struct program *p = &board.program;
+	return p->gate != NO_INPUT || before(board.base + p->gate_max, t);
+}
+
 /* finish ends a shot, an opening or a test whose pulses are all over. */
 static void finish(void)
 {
@@ -295,7 +302,7 @@ static void finish(void)
 	{
 		if (!board.events && !outputs_busy()) {
 			fired = board.mode == FIRING;
-			closed = board.mode == ARMED && board.opened;
+			closed = board.mode == ARMED && board.opened && window_over(now());
 			testing = false;
 			if (fired && before(board.rest_end, now()))
 				board.rest_end = now();

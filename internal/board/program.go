@@ -38,6 +38,9 @@ func programInTicks(p shot.Program, id Identity) (wire.Program, error) {
 	if p.Gate != nil {
 		w.GateMin = t.span("shortest gate interval", p.GateMin, wire.MaxDelay)
 		w.GateMax = t.span("longest gate interval", p.GateMax, wire.MaxDelay)
+	} else {
+		w.GateMin = t.span("begin of the window after Go", p.GateMin, wire.MaxDelay)
+		w.GateMax = t.span("end of the window after Go", p.GateMax, wire.MaxDelay)
 	}
 	t.table(p, &w)
 	w.CueLen = t.cues("cue", p.Cues, &w.Cues)

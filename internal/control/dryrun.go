@@ -40,6 +40,9 @@ func (c *Control) beginDryRun(r *run) {
 	whole := r.program
 	r.withCues = &whole
 	r.program.Cues, r.program.Opening = nil, nil
+	if r.program.Gate == nil {
+		r.program.GateMin, r.program.GateMax = 0, 0 // a window after a Go that opens nothing
+	}
 	c.dryShots = nil
 }
 

@@ -136,11 +136,11 @@ type Program struct {
 	Clock   *Source // nil: Go starts the delay
 	Nth     int
 	Gate    *Source
-	GateMin time.Duration
-	GateMax time.Duration
-	Table   []Point // one point: fixed delay
-	Cues    []Cue   // Offset from the moment
-	Opening []Cue   // Offset from Go
+	GateMin time.Duration // shortest gate interval; without a gate, from when after Go the n-th edge counts
+	GateMax time.Duration // longest; without a gate, until when; 0: until the opening cues are over
+	Table   []Point       // one point: fixed delay
+	Cues    []Cue         // Offset from the moment
+	Opening []Cue         // Offset from Go
 	HoldOff time.Duration
 	Late    time.Duration
 	Rest    time.Duration

@@ -115,15 +115,23 @@ func interpolate(table []wire.Point, interval uint32) uint32 {
 	return a.Delay + uint32(uint64(b.Delay-a.Delay)*into/span)
 }
 
-// countedClockEdge handles a clock edge of a program without a gate.
+// countedClockEdge handles a clock edge of a program without a gate. Outside a window's times none is the n-th.
 func (x *step) countedClockEdge(input uint8, at wire.Tick) {
-	s := &x.s
-	s.count++
-	if s.count < s.program.Nth {
+	s, p := &x.s, &x.s.program
+	if s.count+1 < p.Nth {
+		s.count++
 		x.reject(wire.ReasonNotNth, input, at, uint32(s.count))
 		return
 	}
-	x.accept(at, at, s.program.Table[0].Delay)
+	sinceGo := at.Sub(s.base)
+	switch {
+	case p.GateMax > 0 && sinceGo < int32(p.GateMin):
+		x.reject(wire.ReasonTooFast, input, at, uint32(max(sinceGo, 0)))
+	case p.GateMax > 0 && sinceGo > int32(p.GateMax):
+		x.reject(wire.ReasonTooSlow, input, at, uint32(sinceGo))
+	default:
+		x.accept(at, at, p.Table[0].Delay)
+	}
 }
 
 // accept begins a shot: every cue is scheduled relative to the edge's stamp. If one cannot be met, none is fired.

@@ -20,7 +20,7 @@ func newRand(t testing.TB, seed uint64) *rand.Rand {
 // one before, and two more to choose from. All that must always be true is checked by the world at every step.
 func play(t testing.TB, script []byte, start wire.Tick) *world {
 	w := newWorld(t, testConfig(), start)
-	programs := [...]wire.Program{fixed(), gated(), opened(), byGo(), crowded()}
+	programs := [...]wire.Program{fixed(), gated(), opened(), byGo(), crowded(), windowed()}
 	for ; len(script) >= 4; script = script[4:] {
 		what, wait, a, b := script[0], script[1], script[2], script[3]
 		gap := wire.Tick(wait&0x0F) << (wait >> 4) // up to half a second

@@ -14,7 +14,7 @@ func (x *step) reportPulses() {
 	case s.code == wire.Firing:
 		x.endShot(wire.Done)
 		x.beginRest(wire.ReasonNone)
-	case s.opened && s.code == wire.Armed:
+	case s.opened && s.code == wire.Armed && !x.now.Before(s.windowEnd()):
 		x.endOpening()
 	}
 }

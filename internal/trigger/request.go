@@ -190,6 +190,7 @@ func (x *step) startGo(f *wire.Frame) {
 // scheduleOpening schedules the opening cues relative to base.
 func (x *step) scheduleOpening(base wire.Tick) {
 	s, p := &x.s, &x.s.program
+	s.base = base
 	for i, c := range p.Opening[:p.OpenLen] {
 		s.pulses[wire.MaxCues+i] = pulse{phase: pulseScheduled, output: c.Output, width: c.Width, start: base.Add(c.Offset)}
 	}

@@ -29,8 +29,9 @@ type State struct {
 	program    wire.Program
 	committed  bool // program may be armed
 
-	opened       bool  // Go was given, and its opening cues are not over
-	count        uint8 // of clock edges, without a gate
+	opened       bool      // Go was given, and its opening cues and its window are not over
+	base         wire.Tick // what the opening cues and the window count from
+	count        uint8     // of clock edges, without a gate
 	gate         stamp
 	ignoreBefore stamp // edges stamped earlier are rejected with ignoreReason
 	ignoreReason wire.Reason

@@ -11,6 +11,9 @@ func (s *State) Wake() (wire.Tick, bool) {
 	if s.code == wire.Resting {
 		w.add(s.shot.restEnd)
 	}
+	if s.opened && s.code == wire.Armed && !s.pulsing() {
+		w.add(s.windowEnd())
+	}
 	for i := range s.pulses {
 		w.addPulse(&s.pulses[i], s.outputs)
 	}
@@ -26,6 +29,14 @@ func (s *State) Wake() (wire.Tick, bool) {
 		w.addLimiter(&r.lost)
 	}
 	return w.at, w.set
+}
+
+// windowEnd is when an opening without a shot ends, if its pulses are over: then no edge can be the n-th any more.
+func (s *State) windowEnd() wire.Tick {
+	if s.program.Gate.Input != wire.NoInput {
+		return s.base
+	}
+	return s.base + wire.Tick(s.program.GateMax) + 1
 }
 
 // earliest is the first of the times added.

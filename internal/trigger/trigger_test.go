@@ -741,6 +741,99 @@ func TestOpeningWithoutShot(t *testing.T) {
 	assert.NotEqual(t, first[0].Shot, shot.Number, "pulses of the first opening are not this shot's")
 }
 
+// TestWindow: the second edge counts within its window only, which outlasts the opening cues.
+func TestWindow(t *testing.T) {
+	drop := func(w *world) { w.rise(clockIn); w.pass(1_000); w.edge(clockIn, false) }
+	begin := func(t *testing.T) (*world, wire.Tick) {
+		w := armed(t, windowed(), 2)
+		base := w.now + lead
+		w.send(wire.Go{})
+		w.pass(130_000)
+		require.Len(t, messages[wire.Cue](w), 2, "both openings are over")
+		w.drain()
+		assert.Equal(t, wire.ReasonNone, w.s.Reason(), "the drops are still falling")
+		return w, base
+	}
+	t.Run("both come", func(t *testing.T) {
+		w, base := begin(t)
+		drop(w)
+		w.pass(base + 200_000 - w.now)
+		drop(w)
+		w.pass(60_000)
+		assert.Equal(t, base+200_000, one[wire.Shot](w).ClockAt)
+	})
+	t.Run("at the last tick", func(t *testing.T) {
+		w, base := begin(t)
+		drop(w)
+		w.pass(base + 240_000 - w.now)
+		drop(w)
+		w.pass(60_000)
+		assert.Equal(t, base+240_000, one[wire.Shot](w).ClockAt)
+	})
+	t.Run("a satellite that counts is too early", func(t *testing.T) {
+		w, base := begin(t)
+		drop(w)
+		w.pass(55_000)
+		w.drain()
+		at := w.now
+		drop(w)
+		early := one[wire.Rejected](w)
+		assert.Equal(t, wire.ReasonTooFast, early.Reason)
+		assert.EqualValues(t, at-base, early.Interval)
+		w.pass(base + 239_000 - w.now)
+		drop(w)
+		w.pass(60_000)
+		assert.Equal(t, base+239_000, one[wire.Shot](w).ClockAt, "and the second drop is still the second")
+	})
+	t.Run("the first was missed", func(t *testing.T) {
+		w, base := begin(t)
+		w.pass(base + 210_000 - w.now)
+		drop(w)
+		w.pass(10_000)
+		drop(w) // its satellite
+		w.pass(base + 240_000 - w.now)
+		assert.Equal(t, wire.ReasonNone, w.s.Reason())
+		w.pass(1)
+		assert.Equal(t, wire.ReasonNotOpened, w.s.Reason(), "the window is over")
+		drop(w)
+		w.pass(60_000)
+		assert.Empty(t, messages[wire.Shot](w))
+		assert.EqualValues(t, 2, w.s.Left())
+	})
+	t.Run("the beam was broken before the opening's own time", func(t *testing.T) {
+		p := windowed()
+		p.Nth = 1
+		w := armed(t, p, 1)
+		w.send(wire.Go{})
+		w.rise(clockIn)
+		early := one[wire.Rejected](w)
+		assert.Equal(t, wire.ReasonTooFast, early.Reason)
+		assert.Zero(t, early.Interval, "base is ahead by the lead")
+	})
+	t.Run("too late beside an opening cue", func(t *testing.T) {
+		p := windowed()
+		p.OpenLen, p.Opening[2] = 3, wire.CueSpec{Output: shutter, Width: 500_000}
+		w := armed(t, p, 1)
+		base := w.now + lead
+		w.send(wire.Go{})
+		drop(w)
+		w.pass(base + 240_001 - w.now)
+		w.drain()
+		drop(w)
+		late := one[wire.Rejected](w)
+		assert.Equal(t, wire.ReasonTooSlow, late.Reason)
+		assert.EqualValues(t, 240_001, late.Interval)
+		w.pass(600_000)
+		assert.Empty(t, messages[wire.Shot](w))
+	})
+	t.Run("disarmed meanwhile", func(t *testing.T) {
+		w, _ := begin(t)
+		w.send(wire.Disarm{})
+		w.send(wire.Arm{Shots: 1})
+		assert.Equal(t, wire.ReasonNotOpened, w.s.Reason())
+	})
+}
+
 func TestEdgesFromBefore(t *testing.T) {
 	t.Run("arming", func(t *testing.T) {
 		w := armed(t, fixed(), 1)

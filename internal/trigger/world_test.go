@@ -64,6 +64,16 @@ func gated() wire.Program {
 	return p
 }
 
+// windowed drips twice at Go, and nothing else is open; the second drop breaks the beam 200 to 240 ms after Go.
+func windowed() wire.Program {
+	p := fixed()
+	p.Nth, p.HoldOff = 2, 50_000
+	p.GateMin, p.GateMax = 200_000, 240_000
+	p.OpenLen = 2
+	p.Opening = [wire.MaxCues]wire.CueSpec{{Output: valve, Width: 20_000}, {Output: valve, Offset: 100_000, Width: 20_000}}
+	return p
+}
+
 // opened opens the shutter and drips twice at Go; the second edge fires the flash.
 func opened() wire.Program {
 	p := fixed()

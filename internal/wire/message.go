@@ -343,8 +343,8 @@ type Program struct {
 	Clock    Source // whose edge starts the delay
 	Nth      uint8  // 1: the first edge; must be 1 with a gate
 	Gate     Source
-	GateMin  uint32
-	GateMax  uint32
+	GateMin  uint32 // shortest accepted gate interval; without a gate, from when after Go the n-th clock edge counts
+	GateMax  uint32 // longest; without a gate, until when; 0: the opening cues' end
 	HoldOff  uint32 // edges closer than this to the input's last one are bounce
 	Late     uint32 // a cue further behind its time than this is late
 	Rest     uint32 // nothing fires for this long after the moment

@@ -210,10 +210,11 @@ func (p *Program) checkSources(l *Limits) Problem {
 
 func (p *Program) checkTimes() Problem {
 	gated := p.Gate.Input != NoInput
+	ranged := gated || p.mayHaveWindow()
 	switch {
-	case gated && p.GateMin == 0, !gated && p.GateMin != 0:
+	case gated && p.GateMin == 0, !ranged && p.GateMin != 0:
 		return badProgram(atGateMin)
-	case p.GateMax < p.GateMin, p.GateMax > MaxDelay, !gated && p.GateMax != 0:
+	case p.GateMax < p.GateMin, p.GateMax > MaxDelay, !ranged && p.GateMax != 0:
 		return badProgram(atGateMax)
 	case p.HoldOff > MaxDelay:
 		return badProgram(atHoldOff)
@@ -223,6 +224,11 @@ func (p *Program) checkTimes() Problem {
 		return badProgram(atRest)
 	}
 	return Problem{}
+}
+
+// mayHaveWindow reports whether GateMin and GateMax may be a window for the n-th clock edge after Go.
+func (p *Program) mayHaveWindow() bool {
+	return p.Gate.Input == NoInput && p.Clock.Input != NoInput && p.OpenLen > 0
 }
 
 func (p *Program) checkTable(l *Limits) Problem {

@@ -37,6 +37,14 @@ func single() Program {
 	return p
 }
 
+// windowed has opening cues and a window for its second edge.
+func windowed() Program {
+	p := single()
+	p.OpenLen, p.GateMin, p.GateMax = 1, 2000, 9000
+	p.Opening[0] = CueSpec{Output: 1, Width: 1}
+	return p
+}
+
 func TestExamplePrograms(t *testing.T) {
 	limits := bench()
 	for _, r := range readRecords(t, "program.hex") {
@@ -139,6 +147,12 @@ func TestCheckWithoutGate(t *testing.T) {
 		"by go, counting":  {func(p *Program) { p.Clock.Input = NoInput }, bad(3)},
 		"gate min":         {func(p *Program) { p.GateMin = 1 }, bad(8)},
 		"gate max":         {func(p *Program) { p.GateMax = 1 }, bad(12)},
+		"window":           {func(p *Program) { *p = windowed() }, Problem{}},
+		"window from Go":   {func(p *Program) { *p = windowed(); p.GateMin = 0 }, Problem{}},
+		"window reversed":  {func(p *Program) { *p = windowed(); p.GateMax = p.GateMin - 1 }, bad(12)},
+		"window too long":  {func(p *Program) { *p = windowed(); p.GateMax = MaxDelay + 1 }, bad(12)},
+		"no clock, window": {func(p *Program) { *p = windowed(); p.Clock.Input, p.Nth = NoInput, 1 }, bad(8)},
+		"unopened, window": {func(p *Program) { *p = windowed(); p.OpenLen, p.GateMin = 0, 0 }, bad(12)},
 		"two points":       {func(p *Program) { p.TableLen = 2; p.Table[1] = Point{1, 1} }, bad(5)},
 		"no point":         {func(p *Program) { p.TableLen = 0 }, bad(5)},
 		"interval":         {func(p *Program) { p.Table[0].Interval = 1 }, bad(28)},

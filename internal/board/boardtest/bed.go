@@ -3,7 +3,7 @@
 // the outputs.
 //
 // A bed can be a board in virtual time, a simulated processor at exact cycles, or a process on a kernel's GPIO whose
-// lines a helper toggles. The suite takes about 14 seconds of the bed's time.
+// lines a helper toggles. The suite takes about half a minute of the bed's time.
 package boardtest
 
 import (
