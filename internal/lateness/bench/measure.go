@@ -175,6 +175,10 @@ func (b *Bench) fire(ctx context.Context) (s board.ShotReport, edge wire.Edge, e
 	ctx, cancel := context.WithTimeoutCause(ctx, 10*time.Second, errors.New("the board did not end its shot"))
 	defer cancel()
 	if err := b.Client.Go(ctx); err != nil {
+		if refused := new(board.RefusedError); errors.As(err, &refused) && refused.Reason == wire.ReasonNotArmed {
+			err = fmt.Errorf("%w; it disarmed by itself between two pulses, as it does when it hears nothing for a second: "+
+				"give this machine less to do", err)
+		}
 		return s, edge, err
 	}
 	over, seen := false, b.Input < 0
