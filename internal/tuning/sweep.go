@@ -1,0 +1,41 @@
+package tuning
+
+import (
+	"fmt"
+	"time"
+)
+
+// Sweep is a plain sweep: each trim between two ends so many times.
+type Sweep struct {
+	From, To, Step time.Duration
+	Each           int
+}
+
+// maxSweep bounds the tries of a sweep: more than an evening has.
+const maxSweep = 999
+
+// Trims are the sweep's, in order, or as shuffle puts them: that of a seeded rand.Rand, or nil. To is among them if it
+// is a whole number of steps away.
+func (s Sweep) Trims(shuffle func(n int, swap func(i, k int))) ([]time.Duration, error) {
+	switch {
+	case s.Step <= 0:
+		return nil, fmt.Errorf("sweep: a step of %v leads nowhere: use more than 0 ms", s.Step)
+	case s.To < s.From:
+		return nil, fmt.Errorf("sweep: it ends at %v, before it begins at %v: exchange them", s.To, s.From)
+	case s.Each < 1:
+		return nil, fmt.Errorf("sweep: %d tries of each trim: use 1 or more", s.Each)
+	}
+	if steps := (s.To-s.From)/s.Step + 1; s.Each > maxSweep || steps > maxSweep || int(steps)*s.Each > maxSweep {
+		return nil, fmt.Errorf("sweep: it has more than %d tries: use a longer step or fewer of each", maxSweep)
+	}
+	var list []time.Duration
+	for at := s.From; at <= s.To; at += s.Step {
+		for range s.Each {
+			list = append(list, at)
+		}
+	}
+	if shuffle != nil {
+		shuffle(len(list), func(i, k int) { list[i], list[k] = list[k], list[i] })
+	}
+	return list, nil
+}

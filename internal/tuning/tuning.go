@@ -1,0 +1,171 @@
+// Package tuning learns the delay from an evening's tries. Each try says on which side of the best moment it was, or by
+// how much it missed; what is known after them is a probability for each remaining error of the delay, for the scatter
+// between shots and for what its person calls good. From that follow the trim to try next, how sure that is, when to
+// leave it alone, and when no delay will help.
+//
+// All times are on the axis of the trim: 0 is the plan's own delay. Where a trim stretches the delay of each shot by a
+// factor, as that of a throw does, the caller converts what was late or missed by the same factor, so that here every
+// try is a number on one axis.
+package tuning
+
+import (
+	"time"
+
+	"stillwater/internal/phys"
+)
+
+// Verdict is what a person says of a picture, as far as it says something of the time.
+type Verdict string
+
+// The verdicts.
+const (
+	Early   Verdict = "early"
+	Good    Verdict = "good"
+	Late    Verdict = "late"
+	Nothing Verdict = "nothing there"
+)
+
+// Try is one shot and what its picture says.
+type Try struct {
+	At      time.Duration // the trim as carried out: what the machine was late is in it
+	Verdict Verdict       // "" if the picture was measured or says nothing of the time
+	Off     *Measured     // nil: not measured
+}
+
+// says reports whether the try says anything of the time.
+func (t Try) says() bool {
+	switch t.Verdict {
+	case Early, Good, Late, Nothing:
+		return true
+	}
+	return t.Off != nil
+}
+
+// Measured is by how much a picture came after the best moment, negative before it, and the standard deviation of that.
+type Measured struct{ By, SD time.Duration }
+
+// MeasuredAlong is a picture in which the liquid was so far past its place, at a speed; false where nothing moves, as a
+// length says nothing of the time then.
+func MeasuredAlong(past, sd phys.Length, speed phys.Speed) (Measured, bool) {
+	if !(speed > 0) {
+		return Measured{}, false
+	}
+	in := func(l phys.Length) time.Duration { return phys.Time(float64(l) / float64(speed)).Duration() }
+	return Measured{By: in(past), SD: in(sd)}, true
+}
+
+// Plan is what is known before the first try.
+type Plan struct {
+	Low, High time.Duration // of ten evenings, eight have their best trim between: around 0
+	Scatter   time.Duration // of a shot's moment, once the trim is right, SD
+	Tolerance time.Duration // how far off a picture is still good, about
+	Delay     time.Duration // with a trim of 0; 0: each shot has its own
+	Whose     string        // whose scatter that is: "the splash's own"
+	Limits    []Limit       // what the scatter comes from, the largest first
+	Remedy    string        // what in the set would make it less, a sentence; "" nothing is known
+}
+
+// Limit is one contribution to the scatter, SD.
+type Limit struct {
+	Name string
+	SD   time.Duration
+}
+
+// Step is what to do next.
+type Step string
+
+// The steps.
+const (
+	Judge Step = "judge"      // nothing is judged yet
+	Trim  Step = "trim"       // another trim is likely to be better
+	Leave Step = "leave"      // no trim is likely to be much better
+	Reset Step = "change set" // no trim makes many shots good: change the set
+)
+
+// Advice is what the tries say.
+type Advice struct {
+	Step      Step
+	Trim      time.Duration // to make the next try with
+	Low, High time.Duration // the best trim is between, with a probability of Within
+	Sure      float64       // the probability that Trim gets within a tenth of the rate that the best trim gets
+	Rate      float64       // expected share of good shots with Trim
+	Limit     float64       // and with the best trim, if it were known
+	Settled   bool          // more verdicts at this trim would hardly change it
+	Scatter   time.Duration // of the shots, SD
+	Judged    int           // tries that say something of the time
+	Good      int           // of those made with the trim that is set
+	Here      int           // how many were
+	Density   []Weight      // of the best trim, in order, the highest 1
+	Line      string        // in a few words
+	Words     string        // in sentences
+}
+
+// Weight is the relative probability of a trim.
+type Weight struct {
+	At     time.Duration
+	Weight float64
+}
+
+// Within is the probability of the interval from Low to High.
+const Within = 0.8
+
+const (
+	// enough is how near the rate of the best trim a rate must be to be left alone: a tenth less is the difference of one
+	// shot in ten, which nobody sees in an evening. Own choice.
+	enough = 0.9
+	// sureEnough is how probable that must be. Own choice.
+	sureEnough = 0.8
+	// worthwhile is the gain in the rate below which the trim stays: own choice.
+	worthwhile = 0.03
+	// moot is the share of what goes wrong that is the trim's, at most, where more trimming will not help: own choice.
+	moot = 0.25
+	// poor is the rate below which it is the set that must change: own choice.
+	poor = 0.5
+	// minPoor is how many tries it takes to say that: own choice.
+	minPoor = 6
+)
+
+// Learn says what tries of a plan say, with the trim that is set now.
+func Learn(plan Plan, tries []Try, now time.Duration) Advice {
+	p := newPosterior(plan, tries, now)
+	a := Advice{Step: Judge, Trim: now, Scatter: p.scatter(), Limit: p.limit(), Density: p.density()}
+	a.Low, a.High = p.interval(Within)
+	for _, t := range tries {
+		if !t.says() {
+			continue
+		}
+		a.Judged++
+		if (t.At - now).Abs() <= p.unit/2 {
+			a.Here++
+			if t.Verdict == Good {
+				a.Good++
+			}
+		}
+	}
+	if a.Judged > 0 {
+		a.decide(p, now)
+	}
+	a.Rate, a.Sure = p.rate(a.Trim), p.sure(a.Trim)
+	a.say(plan)
+	return a
+}
+
+// decide chooses the step and the trim.
+func (a *Advice) decide(p *posterior, now time.Duration) {
+	best, rate := p.best()
+	a.Step = Trim
+	if rate-p.rate(now) < worthwhile {
+		best = now
+	}
+	a.Trim = best
+	poorly := a.Judged >= minPoor && p.limitBelow(poor) >= sureEnough
+	switch {
+	case best != now && p.sure(now) < sureEnough:
+	case poorly:
+		a.Step = Reset
+	default:
+		a.Step, a.Trim = Leave, now
+	}
+	rate = p.rate(a.Trim)
+	a.Settled = p.sure(a.Trim) >= sureEnough || a.Limit-rate < moot*(1-rate)
+}

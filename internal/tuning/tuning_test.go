@@ -1,0 +1,175 @@
+package tuning
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/phys"
+)
+
+func judged(at float64, verdicts ...Verdict) (tries []Try) {
+	for _, v := range verdicts {
+		tries = append(tries, Try{At: fromMs(at), Verdict: v})
+	}
+	return tries
+}
+
+func TestNothingJudged(t *testing.T) {
+	a := Learn(usual(), []Try{{At: 0}, {At: 0, Verdict: "too high"}}, fromMs(3))
+	assert.Equal(t, Judge, a.Step)
+	assert.Equal(t, fromMs(3), a.Trim, "the trim stays")
+	assert.Zero(t, a.Judged)
+	// The interval is that of the plan, but for the surprises that it allows for.
+	assert.InDelta(t, -14, inMs(a.Low), 6)
+	assert.InDelta(t, 16, inMs(a.High), 6)
+}
+
+func TestVerdictsMoveTheTrim(t *testing.T) {
+	later := Learn(usual(), judged(0, Early), 0)
+	assert.Equal(t, Trim, later.Step)
+	assert.Positive(t, later.Trim)
+	earlier := Learn(usual(), judged(0, Late), 0)
+	assert.Negative(t, earlier.Trim)
+	between := Learn(usual(), slices.Concat(judged(0, Early, Early), judged(20, Late, Late)), 0)
+	assert.InDelta(t, 10, inMs(between.Trim), 3)
+	assert.Contains(t, between.Line, "Try +")
+	assert.Contains(t, between.Words, "a delay of ")
+}
+
+// A shot counts at the delay that it had: one that the machine fired 12 ms late and that is late says nothing against
+// the plan's delay.
+func TestLateMachineCountsAtItsActualTime(t *testing.T) {
+	planned := Learn(usual(), judged(0, Late, Late), 0)
+	actual := Learn(usual(), judged(12, Late, Late), 0)
+	assert.Negative(t, planned.Trim)
+	assert.Less(t, planned.Trim, actual.Trim-fromMs(3))
+	assert.Less(t, planned.High, actual.High-fromMs(4))
+}
+
+// One wrong verdict, or two, after eight right ones move the trim little, and it comes back.
+func TestWrongVerdicts(t *testing.T) {
+	right := slices.Concat(judged(0, Early, Early), judged(12, Good, Good, Good, Good), judged(22, Late, Late))
+	before := Learn(usual(), right, fromMs(12))
+	for _, slip := range [][]Verdict{{Early}, {Late}, {Nothing}, {Early, Early}, {Late, Late}, {Nothing, Nothing}} {
+		tries := slices.Concat(right, judged(12, slip...))
+		after := Learn(usual(), tries, fromMs(12))
+		assert.InDelta(t, inMs(before.Trim), inMs(after.Trim), 4, "%v", slip)
+		again := Learn(usual(), slices.Concat(tries, judged(inMs(after.Trim), Good, Good)), after.Trim)
+		assert.InDelta(t, inMs(before.Trim), inMs(again.Trim), 3, "%v", slip)
+	}
+	// Wrong ones come first: it finds the way all the same.
+	e := evening{best: 10, scatter: 2.5, tolerance: 7, rng: rand.New(rand.NewPCG(7, 7))}
+	tries := judged(0, Late, Late)
+	now := Learn(usual(), tries, 0).Trim
+	for range 10 {
+		tries = append(tries, Try{At: now, Verdict: e.verdict(inMs(now), e.chance())})
+		now = Learn(usual(), tries, now).Trim
+	}
+	assert.InDelta(t, 10, inMs(now), 4)
+}
+
+func TestLeaveItAlone(t *testing.T) {
+	plan := usual()
+	plan.Tolerance, plan.Scatter, plan.Remedy = fromMs(4), fromMs(5), "Lower the nozzle."
+	here := judged(19, Good, Late, Good, Early, Good, Good, Late, Good)
+	tries := slices.Concat(judged(6, Early, Early), here, judged(32, Late, Late))
+	a := Learn(plan, tries, fromMs(19))
+	require.Equal(t, Leave, a.Step, a.Words)
+	assert.Equal(t, []int{5, 8, 12}, []int{a.Good, a.Here, a.Judged})
+	assert.Equal(t, "Leave it: good 5 of 8 at 306 ms", a.Line)
+	assert.Contains(t, a.Words, "is the splash's own: more trimming will not help.")
+	assert.Contains(t, a.Words, "Lower the nozzle.")
+	plan.Delay = 0
+	assert.Equal(t, "Leave it: good 5 of 8 at a trim of +19 ms", Learn(plan, tries, fromMs(19)).Line)
+}
+
+func TestNoDelayHelps(t *testing.T) {
+	plan := Plan{Low: fromMs(-5), High: fromMs(5), Scatter: fromMs(11), Tolerance: fromMs(4), Whose: "the throws' own",
+		Limits: []Limit{{"ragged edge at the second beam", fromMs(7.5)}}, Remedy: "Move the beams nearer."}
+	a := Learn(plan, judged(0, Early, Late, Late, Early, Good, Late, Early, Nothing, Early, Late), 0)
+	require.Equal(t, Reset, a.Step, a.Words)
+	assert.Less(t, a.Limit, 0.5)
+	assert.Contains(t, a.Line, "change the set")
+	assert.Contains(t, a.Words, "ragged edge at the second beam, 7.5 ms. Move the beams nearer.")
+	// Two tries do not condemn a set.
+	assert.NotEqual(t, Reset, Learn(plan, judged(0, Early, Late), 0).Step)
+}
+
+func TestMeasured(t *testing.T) {
+	off, ok := MeasuredAlong(12e-3, 4e-3, 4)
+	require.True(t, ok)
+	assert.Equal(t, Measured{3 * time.Millisecond, time.Millisecond}, off)
+	_, ok = MeasuredAlong(12e-3, 4e-3, phys.Speed(0))
+	assert.False(t, ok, "at a turning point a length says nothing")
+	tries := []Try{{At: 0, Off: &off}, {At: 0, Off: &off}, {At: 0, Off: &off}, {At: 0, Off: &off}}
+	a := Learn(usual(), tries, 0)
+	assert.InDelta(t, -3, inMs(a.Low+a.High)/2, 0.7)
+	by := Learn(usual(), judged(0, Late, Late, Late, Late), 0)
+	assert.Less(t, a.High-a.Low, by.High-by.Low, "a measurement says more than a verdict")
+	// One that is far off, as the wrong thing was measured, is not believed against four.
+	far := Measured{By: 80 * time.Millisecond, SD: time.Millisecond}
+	b := Learn(usual(), append(tries, Try{At: 0, Off: &far}), 0)
+	assert.InDelta(t, inMs(a.Low+a.High)/2, inMs(b.Low+b.High)/2, 0.7)
+}
+
+// Whatever was tried, and wherever: probabilities are such, the density has its highest at 1, and the same tries in
+// another order say the same.
+func TestAnyTries(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	plans := []Plan{usual(), {}, {Scatter: fromMs(0.2), Tolerance: fromMs(2)}, {Low: -time.Second, High: time.Second}}
+	verdicts := []Verdict{Early, Good, Late, Nothing, "", "too low"}
+	for n := range 40 {
+		var tries []Try
+		for range rng.IntN(30) {
+			tries = append(tries, Try{At: fromMs(rng.NormFloat64() * 300), Verdict: verdicts[rng.IntN(len(verdicts))]})
+		}
+		now := fromMs(rng.NormFloat64() * 100)
+		a := Learn(plans[n%len(plans)], tries, now)
+		for name, p := range map[string]float64{"sure": a.Sure, "rate": a.Rate, "limit": a.Limit} {
+			assert.True(t, p >= 0 && p <= 1+1e-9, "%s %v", name, p)
+		}
+		assert.LessOrEqual(t, a.Low, a.High)
+		top := slices.MaxFunc(a.Density, func(x, y Weight) int { return int(1e6 * (x.Weight - y.Weight)) })
+		assert.InDelta(t, 1, top.Weight, 0.2)
+		rng.Shuffle(len(tries), func(i, k int) { tries[i], tries[k] = tries[k], tries[i] })
+		again := Learn(plans[n%len(plans)], tries, now)
+		assert.Equal(t, a.Trim, again.Trim)
+		assert.Equal(t, a.Words, again.Words)
+	}
+}
+
+func TestSweep(t *testing.T) {
+	s := Sweep{From: -2 * time.Millisecond, To: 3 * time.Millisecond, Step: 2 * time.Millisecond, Each: 2}
+	list, err := s.Trims(nil)
+	require.NoError(t, err)
+	in := func(v ...float64) (all []time.Duration) {
+		for _, x := range v {
+			all = append(all, fromMs(x))
+		}
+		return all
+	}
+	assert.Equal(t, in(-2, -2, 0, 0, 2, 2), list)
+	shuffled := func(seed uint64) []time.Duration {
+		list, err := s.Trims(rand.New(rand.NewPCG(seed, 0)).Shuffle)
+		require.NoError(t, err)
+		return list
+	}
+	assert.Equal(t, shuffled(4), shuffled(4))
+	assert.NotEqual(t, list, shuffled(4))
+	assert.ElementsMatch(t, list, shuffled(4))
+	for want, wrong := range map[string]Sweep{
+		"a step of 0s leads nowhere":            {To: 1, Each: 1},
+		"before it begins":                      {From: 1, Step: 1, Each: 1},
+		"0 tries of each":                       {Step: 1},
+		"it has more than 999 tries":            {To: time.Hour, Step: 1, Each: 1},
+		"it has more than 999 tries: use a lon": {To: 1, Step: 1, Each: 1 << 62},
+	} {
+		_, err := wrong.Trims(nil)
+		assert.ErrorContains(t, err, want)
+	}
+}

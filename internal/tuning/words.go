@@ -1,0 +1,109 @@
+package tuning
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// say puts the advice in words.
+func (a *Advice) say(plan Plan) {
+	switch a.Step {
+	case Judge:
+		a.Line = "Judge a shot, and the next delay is worked out."
+		a.Words = a.Line
+	case Trim:
+		a.Line = fmt.Sprintf("Try %s, %s sure", signed(a.Trim), percent(a.Sure))
+		a.Words = fmt.Sprintf("Try a trim of %s%s. It is %s sure that no other gets clearly more good shots. %s",
+			signed(a.Trim), a.delayWords(plan), percent(a.Sure), a.intervalWords())
+	case Leave:
+		a.Line = a.leaveLine(plan)
+		a.Words = a.leaveWords(plan)
+	case Reset:
+		a.Line = fmt.Sprintf("No delay gets more than about %s: change the set", tenths(a.Limit))
+		a.Words = a.resetWords(plan)
+	}
+}
+
+// leaveLine has what was counted at this delay, where that is something.
+func (a *Advice) leaveLine(plan Plan) string {
+	if a.Here < 3 {
+		return fmt.Sprintf("Leave the trim, %s sure", percent(a.Sure))
+	}
+	return fmt.Sprintf("Leave it: good %d of %d at %s", a.Good, a.Here, a.place(plan))
+}
+
+func (a *Advice) leaveWords(plan Plan) string {
+	count := ""
+	if a.Here > 0 {
+		count = fmt.Sprintf("Good %d of %d at %s. ", a.Good, a.Here, a.place(plan))
+	}
+	if !a.Settled {
+		return fmt.Sprintf("%sNo other trim is likely to be better. It is %s sure that this one is right: judge more "+
+			"shots. %s", count, percent(a.Sure), a.intervalWords())
+	}
+	if a.Limit > 0.9 {
+		return fmt.Sprintf("%sLeave the trim as it is: it is %s sure.", count, percent(a.Sure))
+	}
+	return fmt.Sprintf("%sThe scatter, %s (SD), is %s: more trimming will not help. About %s are good at best.%s", count,
+		ms(a.Scatter), plan.Whose, tenths(a.Limit), after(plan.Remedy))
+}
+
+func (a *Advice) resetWords(plan Plan) string {
+	words := fmt.Sprintf("No delay gets more than about %s: shots differ by %s (SD).", tenths(a.Limit), ms(a.Scatter))
+	if len(plan.Limits) > 0 {
+		l := plan.Limits[0]
+		words += fmt.Sprintf(" Most of it is by the plan: %s, %s.", l.Name, ms(l.SD))
+	}
+	return words + after(plan.Remedy)
+}
+
+func after(sentence string) string {
+	if sentence == "" {
+		return ""
+	}
+	return " " + sentence
+}
+
+func (a *Advice) intervalWords() string {
+	return fmt.Sprintf("The best trim is between %s and %s, 8 times in 10.", signed(a.Low), signed(a.High))
+}
+
+// place is where on the axis the trim is: a delay, where all shots have the same.
+func (a *Advice) place(plan Plan) string {
+	if plan.Delay == 0 {
+		return "a trim of " + signed(a.Trim)
+	}
+	return ms(plan.Delay + a.Trim)
+}
+
+func (a *Advice) delayWords(plan Plan) string {
+	if plan.Delay == 0 {
+		return ""
+	}
+	return fmt.Sprintf(", a delay of %s", ms(plan.Delay+a.Trim))
+}
+
+// percent never says certain.
+func percent(p float64) string { return fmt.Sprintf("%.0f %%", min(math.Round(p*100), 99)) }
+
+func tenths(rate float64) string { return fmt.Sprintf("%.0f in 10", math.Max(math.Round(rate*10), 0)) }
+
+// ms has a decimal only where it says something.
+func ms(d time.Duration) string {
+	v := inMs(d)
+	if math.Abs(v) < 20 && math.Abs(v-math.Round(v)) > 0.05 {
+		return fmt.Sprintf("%.1f ms", v)
+	}
+	return fmt.Sprintf("%.0f ms", v)
+}
+
+func signed(d time.Duration) string {
+	if d > 0 {
+		return "+" + ms(d)
+	}
+	if d < 0 {
+		return "−" + ms(-d)
+	}
+	return "0 ms"
+}
