@@ -1,0 +1,170 @@
+package picture
+
+import (
+	"math"
+
+	"stillwater/internal/scene"
+)
+
+// stage is a scene in its light before a camera: all that rays need, read only once it is made.
+type stage struct {
+	room    surroundings
+	liquid  liquid
+	body    *body // of a splash; nil for a throw
+	sheets  []sheet
+	spray   *spray // of a throw
+	camera  camera
+	far     float64 // z of the tray's far edge
+	bottom  vec     // colour of the pool's floor
+	caustic []float32
+	gain    float64
+	decay   float64 // of the flash, ms; 0 is no blur
+}
+
+// camera looks at a place; the width of its field is there.
+type camera struct {
+	from, at         vec
+	width, aperture  float64 // aperture: radius of the lens's opening
+	right, up, ahead vec
+	distance         float64
+}
+
+func (c *camera) aim() {
+	way := c.at.sub(c.from)
+	c.distance = way.len()
+	c.ahead = way.norm()
+	c.right = c.ahead.cross(vec{0, 1, 0}).norm()
+	c.up = c.right.cross(c.ahead)
+}
+
+// ray goes through a place in the picture, both -1 to 1 of half of its width, and one on the lens.
+func (c *camera) ray(x, y, lensX, lensY float64) (o, d vec) {
+	p := c.at.mad(c.right, x*c.width/2).mad(c.up, y*c.width/2)
+	o = c.from.mad(c.right, lensX*c.aperture).mad(c.up, lensY*c.aperture)
+	return o, p.sub(o).norm()
+}
+
+// project is where a place is in the picture, in the units of ray.
+func (c *camera) project(p vec) (x, y, perMm float64) {
+	v := p.sub(c.from)
+	s := c.distance / max(v.dot(c.ahead), 1) / (c.width / 2)
+	return v.dot(c.right) * s, v.dot(c.up) * s, s
+}
+
+// flashLasts is how long the light of a flash is followed, in time constants of its decay: 98 % of it.
+const flashLasts = 4
+
+// newStage sets a scene up.
+func newStage(w scene.Water, l Light) *stage {
+	s := &stage{liquid: liquidNamed(w.Liquid), gain: stops(l.Exposure)}
+	s.decay = float64(l.Flash.Nanoseconds()) / 1e6 / math.Ln2
+	if w.Pool {
+		s.room = macroRoom(&l)
+		s.body = splashBody(w, flashLasts*s.decay)
+		s.far = -110
+		_, bottom := l.backdrop()
+		s.bottom = bottom.mul(0.2)
+		s.caustic = s.body.caustics()
+		s.camera = splashCamera(w, l.Tilt)
+	} else {
+		s.room = throwRoom(&l)
+		s.camera = camera{from: vec{0, 60, 1800}, width: 620}
+		parts := ballsOf(w)
+		if w.Sheet != nil {
+			sheets, around := throwSheets(*w.Sheet, w.Detail)
+			s.sheets, parts = sheets, append(parts, around...)
+		}
+		s.spray = newSpray(parts, flashLasts*s.decay)
+	}
+	s.camera.aim()
+	if l.FNumber > 0 {
+		s.camera.aperture = l.FocalLength / l.FNumber / 2
+	}
+	return s
+}
+
+// splashCamera frames a splash of a drop of about 4 mm from 30 cm.
+func splashCamera(w scene.Water, tilt float64) camera {
+	if tilt == 0 {
+		tilt = 9
+		if w.Crown != nil || w.Crater != nil {
+			tilt = 17
+		}
+	}
+	sin, cos := math.Sincos(tilt * math.Pi / 180)
+	at := vec{0, 9, 0}
+	return camera{from: at.add(vec{0, 300 * sin, 300 * cos}), at: at, width: 62}
+}
+
+// caustics is how bright the floor of the pool is over the radius: light from straight above, refracted by the
+// waves, comes together and parts. nil for a flat pool.
+func (b *body) caustics() []float32 {
+	if b.profile == nil {
+		return nil
+	}
+	const bins, rays = 200, 6000
+	sum := make([]float64, bins)
+	scale := b.radius * 1.3 / bins
+	const e = 0.05
+	for i := range rays {
+		r := (float64(i) + 0.5) / rays * b.radius * 1.3
+		if r > b.radius-1 {
+			sum[min(int(r/scale), bins-1)] += r
+			continue
+		}
+		y := b.surfaceBelow(r)
+		slope := (b.surfaceBelow(r+e) - b.surfaceBelow(math.Max(r-e, 0))) / (e + min(r, e))
+		n := vec{-slope, 1, 0}.norm()
+		d, _ := refract(vec{0, -1, 0}, n, 1/1.333)
+		to := math.Abs(r + d.x/-d.y*(b.depth+y))
+		if k := int(to / scale); k < bins {
+			sum[k] += r
+		}
+	}
+	out := make([]float32, bins)
+	for k := range out { // a softbox has a size: its shadows are soft
+		total, area := 0.0, 0.0
+		for j := max(k-9, 0); j <= min(k+9, bins-1); j++ {
+			w := 1 - math.Abs(float64(j-k))/10
+			total += w * sum[j]
+			area += w * (float64(j) + 0.5) * scale * scale / (b.radius * 1.3 / rays)
+		}
+		out[k] = float32(clamp(total/area, 0.5, 2))
+	}
+	return out
+}
+
+// surfaceBelow is the highest surface of pool or crater at a radius, under the crown.
+func (b *body) surfaceBelow(r float64) float64 {
+	low, high := -b.depth, b.crest
+	if b.profile.at(r, high) < 0 {
+		return high
+	}
+	y := high
+	for range 12 {
+		d := b.profile.at(r, y)
+		y -= d
+		if math.Abs(d) < 0.01 || y < low {
+			break
+		}
+	}
+	return max(y, low)
+}
+
+// floorAt is the colour of the pool's floor.
+func (s *stage) floorAt(p vec) vec {
+	if s.room.furnace {
+		return grey(1)
+	}
+	r2 := p.x*p.x + p.z*p.z
+	c := s.bottom.mul(1 / (1 + r2/8100))
+	if s.caustic == nil {
+		return c
+	}
+	x := math.Sqrt(r2) / (s.body.radius * 1.3 / float64(len(s.caustic)))
+	i := int(x)
+	if i >= len(s.caustic)-1 {
+		return c
+	}
+	return c.mul(mix(float64(s.caustic[i]), float64(s.caustic[i+1]), x-float64(i)))
+}
