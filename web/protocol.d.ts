@@ -326,7 +326,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "lag" | "uselag" | "threshold" | "touch";
+	| "lag" | "uselag" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -339,6 +339,7 @@ export interface Command {
 	name?: string;
 	shots?: number;
 	delay_s?: number;
+	repeat_s?: number;
 	dry?: boolean;
 	shot?: number;
 	verdict?: Verdict;

@@ -103,7 +103,7 @@ func (c *Control) beginArming(
 	if cmd.Dry {
 		c.beginDryRun(r)
 	}
-	r.waitsGo = r.needsGo()
+	r.waitsGo, r.repeat = r.needsGo(), newRepeat(cmd)
 	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
 	c.current, c.lastRun, c.arming = r, r, true
 	c.reason, c.notice = "arming", ""
@@ -144,7 +144,7 @@ func (c *Control) checkArm(client string, cmd Command) error {
 	if c.plan.refusal != nil {
 		return c.plan.refusal
 	}
-	return nil
+	return c.checkRepeat(cmd)
 }
 
 // endArming looks at how the board answered. A board that may be armed and should not be is disarmed: the arming is
@@ -210,6 +210,8 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 		c.mu.Unlock()
 		return err
 	}
+	c.countGo(r)
+	r.counted, r.falling = 0, true
 	ctx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
 	err = l.board.Go(ctx)

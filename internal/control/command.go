@@ -25,7 +25,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 	switch cmd.Type {
 	case "disarm":
 		return c.disarm("disarmed by " + client)
-	case "arm", "go", "room", "touch", "pulse", "lag":
+	case "arm", "go", "room", "touch", "pulse", "prime", "lag":
 		return c.start(ctx, client, cmd)
 	case "verdict", "note", "star", "picture", "file", "rename":
 		return c.recordRemark(ctx, client, cmd)

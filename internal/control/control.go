@@ -116,7 +116,8 @@ type Control struct {
 	notice           string
 	inputs           []InputView
 	outputs          []OutputView
-	lastPulse        time.Time // when an output was tested last
+	nextPulse        time.Time     // when an output may be switched by hand again
+	pulseWidth       time.Duration // asked of the last one
 	set              shot.Set
 	bench            *shot.Bench // of the board now, or of the last one; nil: there was none yet
 	plan             plan
@@ -163,6 +164,9 @@ type run struct {
 	ended     bool          // the board ended it, not a disarm
 	confirmed bool          // the board said that it is armed
 	waitsGo   bool          // nothing happens until Go
+	repeat    *repeat       // nil: each Go is given by hand
+	counted   int           // clock edges since Go that were not the n-th
+	falling   bool          // Go was given, and no shot of it was reported or given up
 	replaced  chan struct{} // closed when the board is safe to get another program; nil: that was not asked
 }
 

@@ -124,6 +124,7 @@ func (c *Control) beginDisarm(why string) *disarming {
 	c.newEpoch()
 	if c.current != nil {
 		c.current.timer.stop()
+		c.current.repeat.stop()
 		c.current, c.notice = nil, ""
 	}
 	if c.link != nil && why != "" {

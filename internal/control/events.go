@@ -29,8 +29,13 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 		c.handlePulse(*e.Pulse)
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonBusy && c.inShot:
 		// A clap has many edges, and a sheet many rags: those after the first are no news.
+	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonNotNth && c.current != nil && c.current.program.HasWindow():
+		c.current.counted = int(e.Rejected.Interval) // the drops before the one to picture
 	case e.Rejected != nil:
 		c.notice = c.rejectedWords(l, *e.Rejected)
+		if c.current != nil && e.Rejected.Reason == wire.ReasonLate {
+			c.current.falling = false
+		}
 		c.publishSoon()
 	case e.Lost != nil:
 		c.buttonLost(e.Lost.Input)
@@ -60,10 +65,11 @@ func (c *Control) handleState(s wire.State) {
 		}
 		c.current.confirmed = true
 		if s.State == wire.Armed {
-			c.current.waitsGo = s.Reason == wire.ReasonNotOpened
+			c.handleArmed(before, s.Reason == wire.ReasonNotOpened)
 		}
 		c.reason = c.activeWords(s.State)
 		c.retrimIfDue()
+		c.repeatIfDue()
 	case wire.Faulted:
 		if c.boardState != wire.Faulted {
 			c.newEpoch()
@@ -94,6 +100,17 @@ func (c *Control) handleState(s wire.State) {
 	c.publishSoon()
 }
 
+// handleArmed handles that the board is armed, and whether it waits for Go. If it does so again without a shot in
+// between, what was let go did not come through the beam as it should. The mutex is held.
+func (c *Control) handleArmed(before wire.StateCode, waitsGo bool) {
+	r := c.current
+	if waitsGo && r.falling && before == wire.Armed && r.program.HasWindow() {
+		c.notice = fmt.Sprintf("no shot: the beam counted %d of %d drops in their time. Prime the valve until it drips "+
+			"evenly, and check that the drops fall through the beam", r.counted, r.program.Nth)
+	}
+	r.waitsGo, r.falling = waitsGo, r.falling && !waitsGo
+}
+
 // endRun ends the current run, as the board has ended what was armed.
 func (c *Control) endRun() {
 	if c.current == nil {
@@ -101,6 +118,7 @@ func (c *Control) endRun() {
 	}
 	c.current.ended = true
 	c.current.timer.stop()
+	c.current.repeat.stop()
 	c.current = nil
 }
 
@@ -152,6 +170,10 @@ func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 	words := fmt.Sprintf("an edge of %s was not acted on: %s", c.inputName(e.Input), e.Reason.String())
 	if (e.Reason == wire.ReasonTooFast || e.Reason == wire.ReasonTooSlow) && c.lastRun != nil {
 		interval := time.Duration(e.Interval) * l.id.Tick
+		if p := c.lastRun.program; p.HasWindow() {
+			return words + fmt.Sprintf(" (%.1f ms after Go; drop %d is due after %.1f to %.1f ms). It was not that drop, or "+
+				"the valve's times in the set are not right", ms(interval), p.Nth, ms(p.GateMin), ms(p.GateMax))
+		}
 		words += fmt.Sprintf(" (%.1f ms between the beams; accepted %.1f to %.1f ms)", ms(interval),
 			ms(c.lastRun.program.GateMin), ms(c.lastRun.program.GateMax))
 	}
@@ -189,7 +211,7 @@ func (c *Control) handleShot(l *link, report board.ShotReport) {
 	if r == nil {
 		r = &run{set: c.set, program: c.plan.program, session: c.session}
 	}
-	c.notice = ""
+	c.notice, r.falling = "", false
 	c.ticks.LastShot = c.opts.Clock().SinceBoot
 	if r.dry() {
 		c.showDryShot(r, report)
@@ -207,6 +229,7 @@ func (c *Control) boardLost(l *link, err error) {
 	c.newEpoch()
 	if c.current != nil {
 		c.current.timer.stop()
+		c.current.repeat.stop()
 		c.current = nil
 	}
 	if d := c.disarming; d != nil {

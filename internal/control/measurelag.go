@@ -160,10 +160,11 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 		return context.Canceled
 	}
 	m.on, m.closed = nil, nil
-	c.lastPulse = time.Now()
+	width := testWidth(m.link.id.Outputs[m.output])
+	c.nextPulse, c.pulseWidth = time.Now().Add(minPulseInterval), width
 	pulseCtx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
-	err := m.link.board.Pulse(pulseCtx, uint8(m.output), testWidth(m.link.id.Outputs[m.output]))
+	err := m.link.board.Pulse(pulseCtx, uint8(m.output), width)
 	c.update(func() {
 		c.endRequest(q)
 		if err == nil {

@@ -24,53 +24,84 @@ func testDuration(kind wire.OutputKind) time.Duration {
 	return 300 * time.Millisecond
 }
 
+// maxPriming is the longest run of a valve at one command: enough to fill a tip, too little to flood a table. Common
+// practice, no source.
+const maxPriming = time.Second
+
 func testWidth(out board.OutputInfo) time.Duration {
-	if out.MaxOn > 0 {
-		return min(testDuration(out.Kind), out.MaxOn)
+	return within(out, testDuration(out.Kind))
+}
+
+// primeWidth is how long priming opens a valve; 0: the output is none.
+func primeWidth(out board.OutputInfo) time.Duration {
+	if out.Kind != wire.OutputValve {
+		return 0
 	}
-	return testDuration(out.Kind)
+	return within(out, maxPriming)
+}
+
+// within is d, or as long as the output may be on if that is less.
+func within(out board.OutputInfo, d time.Duration) time.Duration {
+	if out.MaxOn > 0 {
+		return min(d, out.MaxOn)
+	}
+	return d
 }
 
 func outputsOf(id board.Identity) []OutputView {
 	list := []OutputView{}
 	for _, out := range id.Outputs {
-		list = append(list, OutputView{Name: out.Name, TestMs: ms(testWidth(out))})
+		list = append(list, OutputView{Name: out.Name, TestMs: ms(testWidth(out)), PrimeMs: ms(primeWidth(out))})
 	}
 	return list
 }
 
-// pulse tests one output. What the board did comes as an event.
+// pulse tests one output, or primes a valve: opens it for as long as it may be, so that its tip fills. What the board
+// did comes as an event.
 func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
+	width, done := testWidth, "tested"
+	if cmd.Type == "prime" {
+		width, done = primeWidth, "primed"
+	}
 	c.mu.Lock()
-	l, output, err := c.beginPulse(client, cmd)
+	l, output, err := c.beginPulse(client, cmd, width)
 	if err != nil {
 		c.mu.Unlock()
 		return err
 	}
 	ctx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
-	err = l.board.Pulse(ctx, uint8(output), testWidth(l.id.Outputs[output]))
+	err = l.board.Pulse(ctx, uint8(output), width(l.id.Outputs[output]))
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.endRequest(q)
 	if err != nil {
-		return refusal("output", fmt.Sprintf("The output %s was not tested: %v.", cmd.Output, err),
+		return refusal("output", fmt.Sprintf("The output %s was not %s: %v.", cmd.Output, done, err),
 			"Check the board's state, then try again.")
 	}
 	return nil
 }
 
-// beginPulse checks everything that must be so before a test, and says which output is meant. The mutex is held.
-func (c *Control) beginPulse(client string, cmd Command) (l *link, output int, err error) {
+// beginPulse checks everything that must be so before an output is switched by hand, and says which one is meant. The
+// mutex is held.
+func (c *Control) beginPulse(
+	client string, cmd Command, width func(board.OutputInfo) time.Duration,
+) (l *link, output int, err error) {
 	if err := c.checkTest(client, cmd); err != nil {
 		return nil, 0, err
 	}
 	for i, out := range c.link.id.Outputs {
-		if out.Name == cmd.Output {
-			c.lastPulse = time.Now()
-			c.outputs[i].Tested = ""
-			return c.link, i, nil
+		if out.Name != cmd.Output {
+			continue
 		}
+		on := width(out)
+		if on == 0 {
+			return nil, 0, refusal("output", fmt.Sprintf("The output %s is no valve.", cmd.Output), "Choose a valve to prime.")
+		}
+		// A coil that is on for half of the time at most stays half as warm: common practice, no source.
+		c.nextPulse = time.Now().Add(max(minPulseInterval, 2*on))
+		c.outputs[i].Tested, c.pulseWidth = "", on
+		return c.link, i, nil
 	}
 	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", cmd.Output), "Reload the page.")
 }
@@ -90,8 +121,8 @@ func (c *Control) checkTest(client string, cmd Command) error {
 		return refusal("care", "The checklist is not done.", "Read and tick every point before anything is switched.")
 	case c.measuringLag():
 		return errMeasuring
-	case time.Since(c.lastPulse) < minPulseInterval:
-		return refusal("output", "That is too soon after the last test.", "Wait half a second.")
+	case time.Now().Before(c.nextPulse):
+		return refusal("output", "That is too soon after the last one.", "Wait a second, so that nothing gets hot.")
 	}
 	return nil
 }
@@ -101,7 +132,7 @@ func (c *Control) handlePulse(p board.CueReport) {
 	if int(p.Output) < len(c.outputs) {
 		out := &c.outputs[p.Output]
 		out.Tested = fmt.Sprintf("planned at once for %.1f ms; on after %.3f ms, for %.3f ms",
-			out.TestMs, ms(p.On-p.Planned), ms(p.Off-p.On))
+			ms(c.pulseWidth), ms(p.On-p.Planned), ms(p.Off-p.On))
 	}
 	c.lagPulse(p)
 	c.publish()

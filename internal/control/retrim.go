@@ -80,7 +80,7 @@ func (c *Control) replaceRun(a *arming) (over bool, err error) {
 		return true, nil
 	}
 	r := &run{set: c.set, program: c.plan.program, session: old.session, shots: c.left, armsAt: old.armsAt, ends: old.ends}
-	r.waitsGo = r.needsGo()
+	r.waitsGo, r.repeat = r.needsGo(), old.repeat
 	old.timer.stop()
 	r.timer = c.tasks.after(time.Until(r.ends), func() { c.armingExpired(r) })
 	c.current, c.lastRun, a.run = r, r, r

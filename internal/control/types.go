@@ -36,7 +36,8 @@ type Snapshot struct {
 	ArmsAt    int64       `json:"arms_at"`    // Unix ms when it will be armed; 0: it is not being armed
 	DryRun    bool        `json:"dry_run"`    // armed or being armed, and no output will be switched
 	ArmForS   float64     `json:"arm_for_s"`  // how long an arming lasts at most
-	NeedsGo   bool        `json:"needs_go"`   // armed, and Go opens the shutter or starts the delay
+	NeedsGo   bool        `json:"needs_go"`   // armed, and Go opens shutter or valves, or starts the delay
+	Repeat    *RepeatView `json:"repeat"`     // armed, and Go is given again by itself; nil: it is not
 	Board     Board       `json:"board"`
 	Inputs    []InputView `json:"inputs"`
 	Holder    string      `json:"holder"`    // client id that holds the controls, "" nobody
@@ -93,6 +94,8 @@ type OutputView struct {
 	Name   string  `json:"name"`
 	TestMs float64 `json:"test_ms"` // how long a test switches it on
 	Tested string  `json:"tested"`  // in words; "" not since the board was connected
+
+	PrimeMs float64 `json:"prime_ms"` // how long priming opens it; 0: it is no valve
 }
 
 // InputView is an input as the page shows it: its level now and how often it changed.
@@ -261,7 +264,8 @@ type CueView struct {
 //	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot; while
 //	                        armed the trim alone, from the next shot on
 //	session   Name        start a new session
-//	arm       Shots, DelayS, Dry  1..999; in so many seconds, 0..60; as a dry run: sensors real, no output switched
+//	arm       Shots, DelayS, Dry, RepeatS  1..999; in so many seconds, 0..60; as a dry run: sensors real, no output
+//	                      switched; Go given again by itself every so many seconds, 2..120, 0: by hand each time
 //	disarm                anyone may
 //	go                    play the opening cues, or start the delay
 //	room                  simulated rig: let the drop, throw or sound go
@@ -278,6 +282,7 @@ type CueView struct {
 //	uselag                take the measured lag and its scatter into the set
 //	threshold Input, Level  of a microphone whose level the board measures, only when nothing is armed
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
+//	prime     Output      open a valve by itself for as long as it may be, so that its tip fills, only when nothing is armed
 //	page      Hidden      the phone is locked or shows something else: a holder that stays so is taken for gone
 //	clock     Now         the phone's clock, Unix ms: dates shots when the machine's own clock is not set
 type Command struct {
@@ -290,6 +295,7 @@ type Command struct {
 	Name    string  `json:"name,omitempty"`
 	Shots   int     `json:"shots,omitempty"`
 	DelayS  int     `json:"delay_s,omitempty"`
+	RepeatS int     `json:"repeat_s,omitempty"`
 	Dry     bool    `json:"dry,omitempty"`
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
@@ -324,7 +330,7 @@ func Fields(commandType string) ([]string, bool) {
 	case "session":
 		return []string{"name"}, true
 	case "arm":
-		return []string{"shots", "delay_s", "dry"}, true
+		return []string{"shots", "delay_s", "dry", "repeat_s"}, true
 	case "lag":
 		return []string{"shots"}, true
 	case "touch":
@@ -345,7 +351,7 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "name"}, true
 	case "again":
 		return []string{"session", "shot"}, true
-	case "pulse":
+	case "pulse", "prime":
 		return []string{"output"}, true
 	case "page":
 		return []string{"hidden"}, true

@@ -88,6 +88,7 @@ func (c *Control) snapshot() *Snapshot {
 		// From now on, not as computed when it was armed: the machine's clock may have been set since.
 		s.ArmedLeft, s.ArmedEnds = c.left, s.Sent.Add(time.Until(c.current.ends)).UnixMilli()
 		s.NeedsGo = s.State == Armed && c.current.waitsGo
+		s.Repeat = c.current.repeat.view(s.Sent)
 	}
 	if c.current != nil && s.State == Arming {
 		s.ArmsAt = s.Sent.Add(time.Until(c.current.armsAt)).UnixMilli()

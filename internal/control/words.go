@@ -59,13 +59,15 @@ func armedWords(r *run) string {
 	if r.dry() {
 		return "dry run, nothing will fire: " + waitWords(r)
 	}
-	return "armed: " + waitWords(r)
+	return "armed: " + waitWords(r) + r.repeat.words()
 }
 
 func waitWords(r *run) string {
 	switch {
 	case r.waitsGo && r.program.Clock == nil:
 		return "start the delay when you are ready"
+	case r.waitsGo && r.program.HasWindow():
+		return "press Go to let the drops fall"
 	case r.waitsGo:
 		return "open the shutter first"
 	}

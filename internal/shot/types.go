@@ -146,6 +146,9 @@ type Program struct {
 	Rest    time.Duration
 }
 
+// HasWindow reports whether the n-th clock edge counts within a time after Go only.
+func (p Program) HasWindow() bool { return p.Gate == nil && p.GateMax > 0 }
+
 // Source is an input and the direction of its edge.
 type Source struct {
 	Input   uint8
