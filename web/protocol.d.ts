@@ -17,6 +17,7 @@ export interface Snapshot {
 	dry_run: boolean;
 	arm_for_s: number;
 	needs_go: boolean;
+	repeat: RepeatView | null;
 	board: Board;
 	inputs: InputView[];
 	holder: string;
@@ -68,6 +69,15 @@ export interface OutputView {
 	name: string;
 	test_ms: number;
 	tested: string;
+	prime_ms: number;
+}
+
+/** Go given again by itself. */
+export interface RepeatView {
+	every_s: number;
+	times: number;
+	left: number;
+	next_at: number;
 }
 
 export interface Lag {

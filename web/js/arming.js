@@ -1,5 +1,6 @@
-// How it is armed: at once or after a delay, for real or as a dry run. The choice is this phone's until it arms. A
-// reload keeps the delay; a dry run is asked for each time, so that nobody shoots one by mistake.
+// How it is armed: at once or after a delay, for real or as a dry run, and whether Go is given again by itself. The
+// choice is this phone's until it arms. A reload keeps the delay; a dry run and repeated Gos are asked for each time, so
+// that nobody begins one by mistake.
 
 import { attr, button, byId } from "./dom.js";
 import { setTabItem, tabItem } from "./store.js";
@@ -7,10 +8,14 @@ import { setTabItem, tabItem } from "./store.js";
 /** @import { Command, Snapshot } from "../protocol.d.ts" */
 
 const delays = [0, 3, 5, 10, 30];
+/** Seconds between two Gos; 0: each by hand. */
+const repeats = [0, 5, 8, 15, 30];
 
 export class Arming {
 	#delay = Number(tabItem("delay") ?? 0);
 	#dry = false;
+	#repeat = 0;
+	/** Whether the set waits for Go. */ #waits = false;
 
 	/** @param {() => void} changed */
 	constructor(changed) {
@@ -19,22 +24,50 @@ export class Arming {
 		byId("arming-delay").append(
 			...delays.map((s) => button({ "data-delay": s, onclick: () => this.#choose(s) }, s === 0 ? "At once" : `${s} s`)),
 		);
+		byId("arming-repeat").append(
+			...repeats.map((s) => button({ "data-repeat": s, onclick: () => this.#chooseRepeat(s) }, s === 0 ? "By hand" : `${s} s`)),
+		);
 		byId("arming-dry").addEventListener("click", () => {
 			this.#dry = !this.#dry;
+			if (this.#dry) this.#repeat = 0;
 			this.#show();
 		});
+		this.#show();
+	}
+
+	/** @param {Snapshot} snap */
+	update(snap) {
+		this.#waits = waitsForGo(snap);
+		byId("arming-again").hidden = !this.#waits;
 		this.#show();
 	}
 
 	/** What a hold of the button does. */
 	get word() {
 		const what = this.#dry ? "Hold: dry run" : "Hold to arm";
-		return this.#delay === 0 ? what : `${what} in ${this.#delay} s`;
+		const words = this.#delay === 0 ? what : `${what} in ${this.#delay} s`;
+		return this.#every === 0 ? words : `${words}, Go every ${this.#every} s`;
+	}
+
+	/** Seconds between two Gos, if the set waits for Go. */
+	get #every() {
+		return this.#waits ? this.#repeat : 0;
 	}
 
 	/** What goes with the command. @returns {Partial<Command>} */
 	get fields() {
-		return { ...(this.#delay > 0 && { delay_s: this.#delay }), ...(this.#dry && { dry: true }) };
+		return {
+			...(this.#delay > 0 && { delay_s: this.#delay }),
+			...(this.#dry && { dry: true }),
+			...(this.#every > 0 && { repeat_s: this.#every }),
+		};
+	}
+
+	/** @param {number} seconds */
+	#chooseRepeat(seconds) {
+		this.#repeat = seconds;
+		if (seconds > 0) this.#dry = false;
+		this.#show();
 	}
 
 	/** @param {number} seconds */
@@ -46,10 +79,14 @@ export class Arming {
 
 	#show() {
 		for (const b of byId("arming-delay").children) attr(b, "aria-pressed", `${b.getAttribute("data-delay") === `${this.#delay}`}`);
+		for (const b of byId("arming-repeat").children) attr(b, "aria-pressed", `${b.getAttribute("data-repeat") === `${this.#repeat}`}`);
 		attr(byId("arming-dry"), "aria-checked", `${this.#dry}`);
 		this.changed();
 	}
 }
+
+/** Whether nothing happens until Go. @param {Snapshot} snap */
+const waitsForGo = (snap) => snap.preview?.bars.some((b) => b.opening) ?? false;
 
 /** What a dry run has shown. @param {Snapshot} snap */
 export const dryWords = (snap) => snap.dry_shots.map((s) => `No. ${s.number}: ${s.words}`);

@@ -109,7 +109,9 @@ export class Bar {
 		const byHand = snap.set.light.shutter === "go";
 		go.hidden = !this.#armed || snap.state === "fault" || !(byHand || snap.needs_go);
 		const opens = snap.preview?.bars.some((b) => b.opening) ?? byHand;
-		const [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
+		const drips = snap.preview?.bars.some((b) => b.opening && b.name.startsWith("valve"));
+		let [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
+		if (drips) [todo, done] = ["Let the drops fall", "Drops let go"];
 		text(go, snap.needs_go || snap.state === "arming" ? todo : done);
 	}
 

@@ -32,24 +32,30 @@ export class Board {
 			list,
 			snap.board.outputs,
 			(o) => o.name,
-			({ name }) => this.#output(name),
+			({ name, prime_ms }) => this.#output(name, prime_ms > 0),
 			(node, o) => {
-				text(node.firstChild, `Hold to test ${o.name}, ${o.test_ms} ms`);
+				text(node.querySelector(".test"), `Hold to test ${o.name}, ${o.test_ms} ms`);
+				const prime = node.querySelector(".prime");
+				if (prime) text(prime, `Hold to prime ${o.name}: it runs for ${o.prime_ms} ms`);
 				if (o.tested) text(node.lastChild, sentence(o.tested));
 			},
 		);
 	}
 
-	/** @param {string} name */
-	#output(name) {
+	/** @param {string} name @param {boolean} valve */
+	#output(name, valve) {
 		const note = el("p", { class: "hint" });
-		const press = button({});
-		pressAndHold(press, {
-			ready: () => true,
-			progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
-			act: () => this.commands.send({ type: "pulse", output: name }, byId("outputs-refusal")),
-			hint: (why) => text(note, whyWords[why]),
-		});
-		return el("li", {}, press, note);
+		/** @param {"pulse" | "prime"} type @param {string} mark */
+		const act = (type, mark) => {
+			const press = button({ class: mark });
+			pressAndHold(press, {
+				ready: () => true,
+				progress: (share) => attr(press, "aria-pressed", share > 0 && "true"),
+				act: () => this.commands.send({ type, output: name }, byId("outputs-refusal")),
+				hint: (why) => text(note, whyWords[why]),
+			});
+			return press;
+		};
+		return el("li", {}, act("pulse", "test"), ...(valve ? [act("prime", "prime")] : []), note);
 	}
 }

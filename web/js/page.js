@@ -93,6 +93,7 @@ export class Page {
 		this.lookback.show(snap, me);
 		placeRefusal(this.fields, snap.refusal, this.#refusedAt);
 		this.phone.show(snap);
+		this.arming.update(snap);
 		this.bar.show(snap, this.#holding);
 		this.#enable();
 		if (before && !isDark(before) && isDark(snap)) this.#armed();

@@ -46,6 +46,7 @@ export function nextWords(snap, left) {
 	const trim = inUnit(snap.set.trim[snap.set.kind], "ms");
 	if (trim) parts.push(`trim ${signed(trim, 1)} ms`);
 	if (snap.armed_left > 0) parts.push(leftWords(snap.armed_left));
+	if (snap.repeat?.next_at) parts.push(`Go again by itself, ${snap.repeat.left} to come`);
 	if (left !== null) parts.push(`disarms in ${minutes(left)}`);
 	const words = capital(parts.join(", "));
 	return words === "" ? "" : `${words}.`;
