@@ -90,6 +90,7 @@ func TestAccessibilityRules(t *testing.T) {
 			s.State, s.Preview = control.Safe, nil
 			s.Refusal = &control.Refusal{Field: "drop.height", Why: "The drop is too low.", Remedy: "Raise it."}
 		}},
+		{"safe", "Safe", func(s *control.Snapshot) { *s = ready(); dripping(s) }},
 		{"safe", "Safe", func(s *control.Snapshot) { *s = ready(); s.Holder = "phone 9"; s.Asking = []string{"phone 4"} }},
 	} {
 		m.be(func(snap *control.Snapshot) { s.change(snap) })

@@ -169,6 +169,8 @@ func TestHints(t *testing.T) {
 		"signals":           b.signals,
 		"sensors":           b.sensors,
 		"how it arms":       b.howItArms,
+		"priming":           b.priming,
+		"repeating":         b.repeating,
 		"locked phone":      b.lockedPhone,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })

@@ -284,7 +284,8 @@ func TestPrime(t *testing.T) {
 		x.must(me, prime)
 		require.Len(t, x.dev.pulses, 1)
 		assert.Equal(t, 400*time.Millisecond, x.dev.pulses[0].Off-x.dev.pulses[0].On)
-		assert.Equal(t, "planned at once for 400.0 ms; on after 0.012 ms, for 400.000 ms", x.Snapshot().Board.Outputs[2].Tested)
+		assert.Equal(t, "planned at once for 400.0 ms; on after 0.012 ms, for 400.000 ms",
+			x.Snapshot().Board.Outputs[2].Tested)
 		time.Sleep(799 * time.Millisecond)
 		assert.Contains(t, x.refused(me, prime).Why, "too soon", "on for half of the time at most")
 		time.Sleep(time.Millisecond)
