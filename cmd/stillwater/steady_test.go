@@ -38,7 +38,7 @@ func (b *browser) headerKeepsItsHeight(t *testing.T) {
 			m.be(func(s *control.Snapshot) { *s = ready(); s.Sent = time.Now(); change(s) })
 			p.state(strings.ToLower(word), word)
 			heights[eval[float64](p, `document.querySelector("header").offsetHeight`)] = true
-			assert.Equal(t, word+" · Stillwater", eval[string](p, `document.title`))
+			p.until("the title says it", fmt.Sprintf(`document.title === %q`, word+" · Stillwater"))
 			p.fit(word)
 			p.picture(fmt.Sprintf("steady-%d-%s", size[0], word))
 		}
