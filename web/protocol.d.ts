@@ -188,6 +188,8 @@ export interface Bar {
 	from_ms: number;
 	to_ms: number;
 	opening: boolean;
+	/** How long a flash is lit, not how long its contact is closed. */
+	light: boolean;
 }
 
 export interface Term {
@@ -254,6 +256,59 @@ export interface Set {
 	drops: DropsSet;
 	light: LightSet;
 	trim: TrimSet;
+	camera: Camera;
+	flash: Flash;
+	room: Ambient;
+	background: Background;
+}
+
+export interface Camera {
+	aperture: string;
+	iso: string;
+	shutter: string;
+	focal: string;
+	distance: string;
+	nearest: string;
+	sensor: string;
+	height: string;
+	pixels: number;
+	turn: string;
+	print: string;
+	max_blur: string;
+	field_seen: string;
+}
+
+export interface Flash {
+	guide: string;
+	power: string;
+	distance: string;
+	loss: string;
+	units: number;
+	reading: string;
+	seen: string;
+	control: string;
+	duration: string;
+	measured: string;
+	figures: string;
+	smear: number;
+}
+
+export interface Ambient {
+	by: string;
+	ev: string;
+	frame_open: string;
+	frame_seen: string;
+	margin: string;
+}
+
+export interface Background {
+	distance: string;
+	width: string;
+	reading: string;
+	reflects: string;
+	seen: string;
+	rim: string;
+	black_width: string;
 }
 
 export interface TrimSet {

@@ -27,6 +27,7 @@ type calculator struct {
 	flagOf      map[string]string // a set's field, or a model's argument, to the flag that gives it
 	set         shot.Set
 	interval    phys.Time // throw: between the beams
+	anyKind     bool      // a set in a file may be of any
 }
 
 func newCalculator(name, about string, kind shot.Kind) *calculator {
@@ -67,7 +68,11 @@ func (c *calculator) readSet(path string) error {
 	if err != nil {
 		return fmt.Errorf("%w; name a file that \"stillwater record again ID --out FILE\" wrote", err)
 	}
-	set, err := export.ReadSetFile(text, c.set.Kind)
+	kind := c.set.Kind
+	if c.anyKind {
+		kind = ""
+	}
+	set, err := export.ReadSetFile(text, kind)
 	if err == nil {
 		c.set = set
 	}
@@ -132,7 +137,7 @@ func (c *calculator) give(m *Main, a calc.Answer, err error) error {
 	if c.svg != "" {
 		drawing := elevation.Draw(c.set, elevation.Options{Interval: c.interval})
 		own, _ := m.usualJournal() // "" if the configuration cannot be read
-		if err := m.writeDrawing(c.svg, own, drawing, c.json); err != nil {
+		if err := m.writeDrawing(c.svg, own, drawing.SVG, c.json); err != nil {
 			return fmt.Errorf("%s: --svg: %w", c.name, err)
 		}
 	}

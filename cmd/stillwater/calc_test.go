@@ -4,11 +4,14 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"os"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/shot"
 )
 
 const gravity = 9.80665
@@ -184,4 +187,97 @@ func TestCalculatorsRefuse(t *testing.T) {
 			}
 		})
 	}
+}
+
+// lightAnswer is what light says with --json.
+func lightAnswer(t *testing.T, line string) map[string]any {
+	t.Helper()
+	status, out, errs := calculate(t, line+" --json")
+	require.Zero(t, status, errs)
+	var all map[string]any
+	require.NoError(t, json.Unmarshal([]byte(out), &all))
+	return all
+}
+
+// What is usual works from the command line too, in words and in figures with their units.
+func TestLightCommand(t *testing.T) {
+	for _, kind := range []string{"drop", "throw"} {
+		steps := lightAnswer(t, "light --practice --kind "+kind)["steps"].([]any)
+		require.Len(t, steps, 7)
+		for _, s := range steps {
+			assert.Equal(t, "works", s.(map[string]any)["verdict"], s)
+		}
+	}
+	// 28 m at ISO 400 is 56 m; a sixteenth of the power is a quarter of that, 14 m; at 0.5 m f/28. The lens at 50 cm
+	// gives a quarter of life size, so f/16 works as f/20: 0.97 stops over.
+	got := lightAnswer(t, "light --guide 28m --power 1/16 --aperture f/16 --iso 400 --flash-distance 50cm --duration 3ms "+
+		"--black 1/8")
+	assert.InDelta(t, 2*math.Log2(28./20), got["key_stops"], 0.01)
+	assert.InDelta(t, 3e3*-math.Log(1-1./16)/math.Ln2, got["t_tenth_us"], 0.5)
+	assert.InDelta(t, 144, got["field_mm"], 0.01)
+	// Black at 1/8 s is 5 % of the scale or less, 0.39 % of white; open for what the program holds it.
+	open := got["open_ms"].(float64)
+	assert.InDelta(t, math.Log2(0.05/12.92*open/125), got["room_stops"], 0.1)
+	assert.Nil(t, got["background_stops"], "not known")
+	status, out, _ := calculate(t, "light --practice")
+	assert.Zero(t, status)
+	assert.Contains(t, out, "Common practice, no source: around f/16")
+}
+
+// Bad input is refused by flag or field, and with how to write it.
+func TestLightRefusals(t *testing.T) {
+	for line, says := range map[string][]string{
+		"light --aperture f/0":               {`--aperture "f/0"`, "write it like f/16"},
+		"light --iso -3":                     {`--iso "-3"`, "write it like ISO 400"},
+		"light --shutter 1/0":                {`--shutter "1/0"`, "divides by zero"},
+		"light --power 3/2":                  {`--power "3/2"`, "more than the whole"},
+		"light --distance 20cm":              {"--distance", "nearer than this lens focuses", "use at least 30 cm"},
+		"light --draw sky":                   {`--draw "sky"`, "frame depth plan duration"},
+		"light --kind rain":                  {"--kind", "drop, throw, sound"},
+		"light --set background.seen=120%":   {"background.seen", "whiter than white"},
+		"light --kind throw --set light.lag": {"FIELD=VALUE"},
+	} {
+		status, out, errs := calculate(t, line)
+		assert.Equal(t, 2, status, line)
+		assert.Empty(t, out, line)
+		for _, s := range says {
+			assert.Contains(t, errs, s, line)
+		}
+	}
+}
+
+// Each drawing goes to a file, or alone to standard output.
+func TestLightDrawings(t *testing.T) {
+	for _, name := range []string{"frame", "depth", "plan", "duration"} {
+		status, out, errs := calculate(t, "light --practice --svg - --draw "+name)
+		assert.Zero(t, status, errs)
+		assert.True(t, strings.HasPrefix(out, "<svg ") && strings.HasSuffix(out, "</svg>\n"), name)
+		path := t.TempDir() + "/" + name + ".svg"
+		_, said, _ := calculate(t, "light --practice --svg "+path+" --draw "+name)
+		assert.Contains(t, said, "Drawing written to "+path)
+		written, err := os.ReadFile(path)
+		require.NoError(t, err)
+		assert.Equal(t, out, string(written))
+	}
+}
+
+// The light's values go with the set: from a file of any kind, which may also be older than they are.
+func TestLightOfASetInAFile(t *testing.T) {
+	set := shot.DefaultSet()
+	set.Kind, set.Flash.Reading, set.Camera.Aperture = shot.Throw, 22, 11
+	text, err := json.Marshal(set)
+	require.NoError(t, err)
+	path := t.TempDir() + "/set.json"
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	got := lightAnswer(t, "light --set-file "+path)
+	assert.InDelta(t, 2-2*math.Log2(1.25), got["key_stops"], 0.01)
+
+	var older map[string]any
+	require.NoError(t, json.Unmarshal(text, &older))
+	delete(older, "flash")
+	delete(older, "camera")
+	text, err = json.Marshal(older)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(path, text, 0o600))
+	assert.Nil(t, lightAnswer(t, "light --set-file "+path)["key_stops"])
 }

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 
-	"stillwater/internal/elevation"
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
 )
@@ -16,9 +15,9 @@ const stdoutName = "-"
 
 // writeDrawing writes a drawing to a file, in whose place it is put when all of it is on the disk, and says so unless
 // it is not to say anything. It does not take the place of the journal at a path.
-func (m *Main) writeDrawing(path, journalPath string, d elevation.Drawing, silent bool) error {
+func (m *Main) writeDrawing(path, journalPath, svg string, silent bool) error {
 	write := func(w io.Writer) error {
-		_, err := fmt.Fprintln(w, d.SVG)
+		_, err := fmt.Fprintln(w, svg)
 		return err
 	}
 	if path == stdoutName {
@@ -43,7 +42,7 @@ func (m *Main) recordDrawing(ctx context.Context, j *journal.Journal, o recordOp
 		return err
 	}
 	if err == nil {
-		err = m.writeDrawing(o.svg, j.Path(), a.Drawing(), false)
+		err = m.writeDrawing(o.svg, j.Path(), a.Drawing().SVG, false)
 	}
 	if err != nil {
 		return fmt.Errorf("record show: --svg: %w", err)

@@ -37,6 +37,7 @@ func commands() []command {
 		{"drop", "when a falling drop's splash shows the chosen phase", (*Main).drop},
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
 		{"sound", "how long a sound takes to reach the microphone", (*Main).sound},
+		{"light", "judge light, focus and framing, step by step", (*Main).light},
 		{"record", "list, show, find and export shots, and use a set again", (*Main).record},
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},

@@ -8,6 +8,7 @@ import (
 	"math"
 	"time"
 
+	"stillwater/internal/lighting"
 	"stillwater/internal/phys"
 	"stillwater/internal/realtime"
 	"stillwater/internal/render"
@@ -113,6 +114,11 @@ func answer(set shot.Set, e shot.Estimate, lines []string, keys map[string]any) 
 	if err != nil {
 		return Answer{}, err
 	}
+	light, err := lighting.Judge(set)
+	if err != nil {
+		return Answer{}, err
+	}
+	advice = append(advice, light.Budget()...)
 	keys["summary"], keys["advice"] = e.Summary, advice
 	keys["error_budget"] = termsOf(budget.Terms)
 	keys["error_total"], keys["error_after_trim"] = termOf(budget.Total), termOf(budget.Repeat)

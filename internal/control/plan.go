@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"stillwater/internal/elevation"
+	"stillwater/internal/lighting"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -154,6 +155,11 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	if err != nil {
 		return nil, err
 	}
+	light, err := lighting.Judge(set)
+	if err != nil {
+		return nil, err
+	}
+	advice = append(advice, light.Budget()...)
 	p := &Preview{
 		DelayMs: ms(timeline.Delay), DelayLowMs: ms(timeline.Low), DelayHighMs: ms(timeline.High),
 		Within: estimate.Within, SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
@@ -163,7 +169,7 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 		p.Marks = append(p.Marks, Mark{Name: m.Name, AtMs: ms(m.At)})
 	}
 	for _, b := range timeline.Bars {
-		p.Bars = append(p.Bars, Bar{Name: b.Name, FromMs: ms(b.From), ToMs: ms(b.To), Opening: b.Opening})
+		p.Bars = append(p.Bars, Bar{Name: b.Name, FromMs: ms(b.From), ToMs: ms(b.To), Opening: b.Opening, Light: b.Light})
 	}
 	for _, t := range append(budget.Terms, budget.Total, budget.Repeat) {
 		p.Budget = append(p.Budget, Term{

@@ -169,6 +169,7 @@ type Bar struct {
 	FromMs  float64 `json:"from_ms"`
 	ToMs    float64 `json:"to_ms"`
 	Opening bool    `json:"opening"` // from Go, not from the edge: not on the same clock
+	Light   bool    `json:"light"`   // how long a flash is lit, not how long its contact is closed
 }
 
 // Term is one contribution to the error budget.

@@ -199,7 +199,8 @@ func shellLine(words []string) string {
 	return strings.Join(quoted, " ")
 }
 
-// ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind. It has every field.
+// ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind, "" any. It has every field that a
+// set must have.
 func ReadSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 	unknown, missing, err := shot.CompareFields(string(text))
 	if err != nil {
@@ -213,7 +214,7 @@ func ReadSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 			strings.Join(missing, ", "))
 	}
 	set, err := shot.ParseSet(string(text))
-	if err == nil && set.Kind != kind {
+	if err == nil && kind != "" && set.Kind != kind {
 		err = fmt.Errorf("kind: it is the set of a %s; use stillwater %s", set.Kind, set.Kind)
 	}
 	return set, err

@@ -19,6 +19,7 @@ var layers = map[string]int{
 	"internal/optics": 1, "internal/tuning": 1,
 	"internal/shot": 2, "internal/elevation": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3, "internal/picture": 3,
+	"internal/lighting": 2, "internal/drawing": 3,
 	"internal/history": 3, "internal/textfile": 3, "internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
 	"internal/bootclock": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
@@ -38,6 +39,7 @@ var siblings = map[[2]string]bool{
 	{"internal/trigger", "internal/wire"}:          true,
 	{"internal/elevation", "internal/shot"}:        true,
 	{"internal/picture", "internal/scene"}:         true,
+	{"internal/lighting", "internal/shot"}:         true,
 	{"internal/page", "internal/control"}:          true,
 	{"internal/board/boardtest", "internal/board"}: true,
 }

@@ -12,7 +12,7 @@ import (
 // FNumber is focal length by the diameter of the lens's opening: 16 for f/16. 0 is none.
 type FNumber float64
 
-// ISO is an arithmetic speed: 400 for ISO 400.
+// ISO is an arithmetic speed: 400 for ISO 400. 0 is none.
 type ISO float64
 
 // Shutter is a shutter time in seconds, as marked on a camera. Bulb is held open by hand or by a contact.
@@ -24,7 +24,7 @@ const Bulb Shutter = 0
 // Stops are factors of two of light.
 type Stops float64
 
-// Fraction is a part of a whole, more than 0: a flash's power, or what a surface reflects.
+// Fraction is a part of a whole: a flash's power, or what a surface reflects. 0 is none.
 type Fraction float64
 
 // Level is a place in a camera's histogram: 0 black, 1 white. As a value that may be missing, 0 is none.
@@ -56,7 +56,7 @@ func (n notation) fail(input, why string, args ...any) error {
 
 // ParseFNumber parses an f-number: "f/16", "f16", "5.6"; "none" is 0. The error is a *phys.ParseError.
 func ParseFNumber(s string) (FNumber, error) {
-	n := notation{"f-number", fNumberHint}
+	n := notation{"aperture", fNumberHint}
 	text := strings.ToLower(strings.TrimSpace(s))
 	if text == "none" {
 		return 0, nil
@@ -91,8 +91,11 @@ func (n *FNumber) UnmarshalText(text []byte) error { return unmarshal(n, text, P
 
 // ParseISO parses a speed: "ISO 400", "400". The error is a *phys.ParseError.
 func ParseISO(s string) (ISO, error) {
-	n := notation{"ISO speed", isoHint}
+	n := notation{"camera's speed", isoHint}
 	text := strings.TrimPrefix(strings.ToLower(strings.TrimSpace(s)), "iso")
+	if text == "none" {
+		return 0, nil
+	}
 	x, err := decimal(text)
 	switch {
 	case err != nil:
@@ -105,7 +108,12 @@ func ParseISO(s string) (ISO, error) {
 	return ISO(x), nil
 }
 
-func (i ISO) String() string { return "ISO " + shortest(float64(i)) }
+func (i ISO) String() string {
+	if i == 0 {
+		return "none"
+	}
+	return "ISO " + shortest(float64(i))
+}
 
 // MarshalText formats i as String does.
 func (i ISO) MarshalText() ([]byte, error) { return finite(float64(i), i.String()) }
@@ -205,7 +213,10 @@ func (s *Stops) UnmarshalText(text []byte) error { return unmarshal(s, text, Par
 func ParseFraction(s string) (Fraction, error) {
 	n := notation{"fraction", fractionHint}
 	text := strings.ToLower(strings.TrimSpace(s))
-	if text == "full" {
+	switch text {
+	case "none":
+		return 0, nil
+	case "full":
 		return 1, nil
 	}
 	number, percent := strings.CutSuffix(text, "%")
@@ -225,6 +236,9 @@ func ParseFraction(s string) (Fraction, error) {
 }
 
 func (f Fraction) String() string {
+	if f == 0 {
+		return "none"
+	}
 	if n := math.Round(1 / float64(f)); n >= 1 && n <= 1e6 && 1/n == float64(f) {
 		return "1/" + shortest(n)
 	}

@@ -1,6 +1,10 @@
 package optics
 
-import "math"
+import (
+	"math"
+
+	"stillwater/internal/phys"
+)
 
 // fNumberMarks are the third stops from f/1 to f/64 as engraved (ISO 517; camera practice for the thirds).
 var fNumberMarks = [...]FNumber{1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9,
@@ -39,11 +43,11 @@ func ISOMarks() []ISO {
 	return append(marks, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600)
 }
 
-// PowerMarks lists the power steps of flash units in thirds of a stop, full power first, down to 1/256.
+// PowerMarks lists the power steps of flash units in whole stops, full power first, down to 1/256.
 func PowerMarks() []Fraction {
 	var marks []Fraction
-	for third := range 8*3 + 1 {
-		marks = append(marks, Fraction(math.Pow(2, -float64(third)/3)))
+	for power := Fraction(1); power >= 1./256; power /= 2 {
+		marks = append(marks, power)
 	}
 	return marks
 }
@@ -78,6 +82,20 @@ func NearestISO(i ISO) ISO { return nearest(i, ISOMarks()) }
 
 // NearestShutter is the mark nearest in stops.
 func NearestShutter(t Shutter) Shutter { return nearest(t, ShutterMarks()) }
+
+// Floor is the longest marked shutter time that is not longer than t; beyond the ends of the series, two digits of t.
+func Floor(t phys.Time) phys.Time {
+	marks := ShutterMarks()
+	if t > phys.Time(marks[0]) || t < phys.Time(marks[len(marks)-1]) {
+		return phys.RoundDown(t, 2)
+	}
+	for _, m := range marks {
+		if phys.Time(ExactShutter(m)) <= t*(1+1e-9) {
+			return phys.Time(m)
+		}
+	}
+	return phys.RoundDown(t, 2)
+}
 
 func nearest[T ~float64](x T, marks []T) T {
 	best := marks[0]

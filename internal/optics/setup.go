@@ -25,7 +25,7 @@ type Camera struct {
 
 // Flash is the key light: one unit, or several alike.
 type Flash struct {
-	Guide    phys.Length `json:"guide"` // guide number in metres, ISO 100, full power
+	Guide    phys.Length `json:"guide"` // guide number in metres, ISO 100, full power; 0 not known
 	Power    Fraction    `json:"power"`
 	Distance phys.Length `json:"distance"` // to the focus spot
 	Loss     Stops       `json:"loss"`     // in umbrella, diffuser or bounce
@@ -48,8 +48,8 @@ const (
 	RoomFrame   RoomBy = "black-frame"
 )
 
-// Room is the light that is there besides the flash.
-type Room struct {
+// Ambient is the light that is in the room besides the flash.
+type Ambient struct {
 	By        RoomBy  `json:"by"`
 	EV        Stops   `json:"ev"`         // as metered, at ISO 100
 	FrameOpen Shutter `json:"frame_open"` // of a frame without flash
@@ -72,18 +72,18 @@ type Background struct {
 type Setup struct {
 	Camera     Camera
 	Flash      Flash
-	Room       Room
+	Room       Ambient
 	Background Background
 }
 
-// DefaultSetup lights a drop in a dark room. Common practice, no source.
+// DefaultSetup is for a drop in a dark room: common practice, no source. What only the person in the room can know is
+// not known in it.
 func DefaultSetup() Setup {
 	return Setup{
 		Camera: Camera{Aperture: 16, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5, Nearest: 0.3, Sensor: 36 * mm,
-			SensorHeight: 24 * mm, Pixels: 6000, Print: 0.3},
-		Flash: Flash{Guide: 28, Power: 1. / 16, Distance: 0.5, Units: 1, Control: CutOff, Duration: 1. / 300,
-			Measured: AboveHalf},
-		Room:       Room{By: RoomUnknown, EV: -2, FrameOpen: 1, Margin: MinMargin},
+			SensorHeight: 24 * mm, Pixels: 6000, Print: 0.1},
+		Flash:      Flash{Power: 1. / 16, Distance: 0.5, Units: 1, Control: CutOff, Measured: AboveHalf},
+		Room:       Ambient{By: RoomUnknown, EV: -2, FrameOpen: 1, Margin: MinMargin},
 		Background: Background{Distance: 0.5, Width: 0.4, Reflects: 0.9, Rim: 0.1},
 	}
 }
@@ -115,7 +115,7 @@ func (f Flash) Discharge() Discharge {
 
 // Light is what reaches the sensor, for who judges or draws a picture. Exposures are in stops, of a white subject.
 type Light struct {
-	Key        Stops // by the flash, at the focus spot
+	Key        Stops // by the flash, at the focus spot; where nothing is known, as it should be
 	Background Stops // of what is bright behind it; where nothing is known, as it should be
 	Room       Stops // by the room's light, over all of the opening; -Inf where nothing is known
 	Pulse      Pulse // how long the flash lasts; zero where nothing is known
@@ -125,14 +125,15 @@ type Light struct {
 	Bright  phys.Angle // from straight behind the spot to the background's edge
 	Black   phys.Angle // from there to the outer edge of the black beside it; Bright if there is none
 
-	BackgroundKnown, RoomKnown, PulseKnown bool
+	KeyKnown, BackgroundKnown, RoomKnown, PulseKnown bool
 }
 
 // Light is that of a frame whose shutter is open for a time.
 func (s Setup) Light(open phys.Time) Light {
 	b := s.Background
-	l := Light{Key: s.key(), Room: Stops(math.Inf(-1)), Lens: s.Camera.Lens(), Picture: s.Camera.Picture(),
+	l := Light{Room: Stops(math.Inf(-1)), Lens: s.Camera.Lens(), Picture: s.Camera.Picture(),
 		Bright: HalfAngle(b.Width, b.Distance), Black: HalfAngle(b.Width+2*b.BlackWidth, b.Distance)}
+	l.Key, l.KeyKnown = s.key()
 	l.Background, l.BackgroundKnown = s.background()
 	l.Pulse, l.PulseKnown = s.Flash.Discharge().At(s.Flash.Power)
 	switch s.Room.By {
@@ -145,16 +146,17 @@ func (s Setup) Light(open phys.Time) Light {
 	return l
 }
 
-// key is the flash's exposure by what was seen, read, or else worked out.
-func (s Setup) key() Stops {
+// key is the flash's exposure by what was seen, read, or else worked out; false if nothing is known of it.
+func (s Setup) key() (Stops, bool) {
 	switch f := s.Flash; {
 	case f.Seen > 0:
-		return f.Seen.Stops()
+		return f.Seen.Stops(), true
 	case f.Reading > 0:
-		return FlashExposure(ExactFNumber(f.Reading), s.Camera.Lens().WorkingFNumber())
-	default:
-		return FlashExposure(f.Unit().FNumber(s.Camera.Speed), s.Camera.Lens().WorkingFNumber())
+		return FlashExposure(ExactFNumber(f.Reading), s.Camera.Lens().WorkingFNumber()), true
+	case f.Guide > 0:
+		return FlashExposure(f.Unit().FNumber(s.Camera.Speed), s.Camera.Lens().WorkingFNumber()), true
 	}
+	return 0, false
 }
 
 // background is the background's exposure; false if neither seen nor read.

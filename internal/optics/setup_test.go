@@ -13,7 +13,7 @@ import (
 func TestLightFollowsSettings(t *testing.T) {
 	set := func(change func(*Setup)) Light {
 		s := DefaultSetup()
-		s.Room.By, s.Background.Reading = RoomMetered, 22
+		s.Room.By, s.Background.Reading, s.Flash.Guide = RoomMetered, 22, 28
 		change(&s)
 		return s.Light(0.5)
 	}
@@ -50,10 +50,9 @@ func TestLightFollowsSettings(t *testing.T) {
 
 // What is not known is said to be, and is no number that hides it.
 func TestLightUnknown(t *testing.T) {
-	s := DefaultSetup()
-	s.Flash.Duration = 0
-	l := s.Light(1)
-	assert.Equal(t, []bool{false, false, false}, []bool{l.BackgroundKnown, l.RoomKnown, l.PulseKnown})
+	l := DefaultSetup().Light(1)
+	assert.Equal(t, [4]bool{}, [4]bool{l.KeyKnown, l.BackgroundKnown, l.RoomKnown, l.PulseKnown})
+	assert.Zero(t, l.Key)
 	assert.True(t, math.IsInf(float64(l.Room), -1))
 	assert.Zero(t, l.Pulse)
 }

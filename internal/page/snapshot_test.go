@@ -3,6 +3,7 @@ package page
 import (
 	"encoding/json"
 	"math/rand/v2"
+	"path"
 	"reflect"
 	"testing"
 	"testing/synctest"
@@ -48,6 +49,15 @@ func scribble(r *rand.Rand, v reflect.Value) {
 		v.SetInt(r.Int64N(1 << 40))
 	case reflect.Float64:
 		v.SetFloat(r.NormFloat64())
+	}
+	if path.Base(v.Type().PkgPath()) != "optics" {
+		return
+	}
+	switch v.Kind() { // its texts have limits, and only what is within them is read back
+	case reflect.Float64:
+		v.SetFloat([]float64{0, 0.25, 1}[r.IntN(3)])
+	case reflect.String:
+		v.SetString([]string{"", "1/2 0.25 s"}[r.IntN(2)])
 	}
 }
 

@@ -139,23 +139,12 @@ func (a advisor) widenGate() string {
 
 // pathScatter describes what no timing corrects: how far above or below the focus spot the path passes.
 func (a advisor) pathScatter() string {
-	rise := func(angle phys.Angle, speed phys.Speed) (phys.Length, bool) {
-		t := a.set.Throw
-		t.Angle += angle
-		p, err := t.flight(speed)
-		return p.Rise, err == nil
-	}
-	v := a.e.Speed
-	up, ok1 := rise(a.spread.ThrowAngle, v)
-	down, ok2 := rise(-a.spread.ThrowAngle, v)
-	fast, ok3 := rise(0, v*phys.Speed(1+a.spread.ThrowSpeed))
-	slow, ok4 := rise(0, v*phys.Speed(1-a.spread.ThrowSpeed))
-	if !ok1 || !ok2 || !ok3 || !ok4 {
+	off, ok := a.set.Throw.pathScatter(a.e.Speed, a.spread)
+	if !ok {
 		return ""
 	}
-	off := math.Hypot(float64(up-down)/2, float64(fast-slow)/2)
 	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
-		"corrects: leave room for it in the frame.", inWholeMm(phys.Length(off)))
+		"corrects: leave room for it in the frame.", inWholeMm(off))
 }
 
 // sheet says how much later a sheet comes than the ball that the plan takes it for.

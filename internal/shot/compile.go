@@ -66,6 +66,9 @@ func (p plan) compile() (Program, Timeline, error) {
 	if err := p.checkOnTimes(span, cues, opening); err != nil {
 		return none(err)
 	}
+	if err := p.checkBlur(); err != nil {
+		return none(err)
+	}
 	program := Program{Nth: 1, Cues: cues, Opening: opening, HoldOff: p.bench.HoldOff, Late: p.bench.Late,
 		Rest: max(minRest, p.set.Light.Recycle.Duration())}
 	if err := p.setDelay(&program); err != nil {
@@ -203,7 +206,17 @@ func (p plan) timeline(program Program) (Timeline, error) {
 		t.Bars = append(t.Bars, Bar{Name: c.Name, From: c.Offset, To: c.Offset + c.Width, Opening: true})
 	}
 	for _, c := range program.Cues {
-		t.Bars = append(t.Bars, Bar{Name: c.Name, From: t.Delay + c.Offset, To: t.Delay + c.Offset + c.Width})
+		t.Bars = append(t.Bars, p.bar(c, t.Delay))
 	}
 	return t, nil
+}
+
+// bar is that of a cue around the moment. A flash's is how long it is lit, if that is known: its light begins at the
+// moment, when the contact has been closed for the output's delay.
+func (p plan) bar(c Cue, moment time.Duration) Bar {
+	pulse, known := p.set.Flash.Discharge().At(p.set.Flash.Power)
+	if c.Name == shutterCue || !known {
+		return Bar{Name: c.Name, From: moment + c.Offset, To: moment + c.Offset + c.Width}
+	}
+	return Bar{Name: c.Name, From: moment, To: moment + pulse.Tenth.Duration(), Light: true}
 }

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -30,15 +31,17 @@ const (
 // DefaultSet is a set that works on a table at home: a drip from a 3 mm nozzle 40 cm above a bowl. It still compiles if
 // only its kind is changed. Common practice, no source; the lag is a guess until the camera is measured.
 func DefaultSet() Set {
+	light := optics.DefaultSetup()
 	return Set{
 		Kind: Drop,
 		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
 			PoolDepth: 10 * cm, Nth: 1},
 		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
 			AboveFloor: 1},
-		Sound: SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
-		Drops: defaultDrops(),
-		Light: LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
+		Sound:  SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
+		Drops:  defaultDrops(),
+		Light:  LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
+		Camera: light.Camera, Flash: light.Flash, Room: light.Room, Background: light.Background,
 	}
 }
 
@@ -104,6 +107,9 @@ func ParseSet(text string) (Set, error) {
 
 // checkTogether checks the fields of the chosen kind against each other; each is possible alone.
 func (s Set) checkTogether() error {
+	if err := s.checkCamera(); err != nil {
+		return err
+	}
 	switch s.Kind {
 	case Drops:
 		return s.Drops.checkTogether()
@@ -174,8 +180,8 @@ func (s Set) Values() []Value {
 	return values
 }
 
-// CompareFields lists the fields of a set stored as JSON that are not known here, and those that it does not have and
-// ParseSet takes from DefaultSet. What has none of the fields is no set, an error.
+// CompareFields lists the fields of a set stored as JSON that are not known here, and those that it should have and
+// does not, which ParseSet takes from DefaultSet. What has none of the fields is no set, an error.
 func CompareFields(text string) (unknown, missing []string, err error) {
 	var stored map[string]any
 	if err := json.Unmarshal([]byte(text), &stored); err != nil {
@@ -183,13 +189,16 @@ func CompareFields(text string) (unknown, missing []string, err error) {
 	}
 	there := map[string]any{}
 	flatten(there, "", stored)
+	known := false
 	for _, f := range new(Set).fields() {
-		if _, is := there[f.name]; !is {
+		_, is := there[f.name]
+		if !is && !f.optional {
 			missing = append(missing, f.name)
 		}
+		known = known || is
 		delete(there, f.name)
 	}
-	if len(missing) == len(new(Set).fields()) {
+	if !known {
 		return nil, nil, errors.New("it has no field of a set")
 	}
 	return slices.Sorted(maps.Keys(there)), missing, nil
@@ -213,6 +222,8 @@ type field struct {
 	parse   func(string) error
 	text    func() string
 	check   func() string
+
+	optional bool // a stored set without it is whole
 }
 
 // fields lists every field of s, bound to it. The ranges are the models' domains, or what fits in a room.
@@ -254,7 +265,7 @@ func (s *Set) fields() []field {
 		quantity("trim.throw", &s.Trim.Throw, -2, 2),
 		quantity("trim.sound", &s.Trim.Sound, -2, 2),
 		quantity("trim.drops", &s.Trim.Drops, -2, 2),
-	}, s.Drops.fields()...)
+	}, append(s.Drops.fields(), s.opticsFields()...)...)
 }
 
 func quantity[T interface {

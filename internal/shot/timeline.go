@@ -16,9 +16,10 @@ type Mark struct {
 	At   time.Duration
 }
 
-// Bar is one pulse.
+// Bar is one pulse, or how long a flash is lit.
 type Bar struct {
 	Name     string
 	From, To time.Duration
 	Opening  bool
+	Light    bool // From and To are the flash's light, not its contact
 }

@@ -5,6 +5,7 @@ package shot
 import (
 	"time"
 
+	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -48,6 +49,11 @@ type Set struct {
 	Drops DropsSet `json:"drops"`
 	Light LightSet `json:"light"`
 	Trim  TrimSet  `json:"trim"`
+
+	Camera     optics.Camera     `json:"camera"`
+	Flash      optics.Flash      `json:"flash"`
+	Room       optics.Ambient    `json:"room"`
+	Background optics.Background `json:"background"`
 }
 
 // TrimSet is added to the delay, positive for later; of throws to that of the middle of the accepted speeds, and to

@@ -219,6 +219,11 @@ func collapse(b float64) (emerges, highest float64) {
 	return emerges, max(x.highest+share*(y.highest-x.highest), emerges)
 }
 
+// CraterWidth is how wide the crater is when it is deepest, and about how wide the crown around it is: 2 Rmax.
+func CraterWidth(diameter phys.Length, speed phys.Speed) phys.Length {
+	return phys.Length(2 * craterRadius(float64(diameter), float64(speed)))
+}
+
 // craterRadius is Rmax.
 func craterRadius(d, v float64) float64 { return math.Pow(d*d*d*v*v/(3*phys.Gravity), 0.25) }
 

@@ -10,7 +10,7 @@ const labelRow = 19;
 const laneRow = 40;
 const charPx = 7.4;
 const boldPx = 9;
-/** How long a flash is drawn: longer than it is lit, or it would not be seen. */
+/** How long a flash is drawn at least: most are lit for less, and would not be seen. */
 const flashPx = 9;
 
 /** @typedef {{ from: number, to: number, x: (t: number) => number }} Scale */
@@ -25,7 +25,7 @@ export function drawTimeline(preview, width) {
 	const opening = preview.bars.filter((b) => b.opening);
 	const times = [0, preview.delay_low_ms, preview.delay_high_ms, preview.delay_ms];
 	times.push(...preview.marks.map((m) => m.at_ms));
-	times.push(...main.flatMap((b) => [b.from_ms, isFlash(b) ? b.from_ms : b.to_ms]));
+	times.push(...main.flatMap((b) => [b.from_ms, isFlash(b) && !b.light ? b.from_ms : b.to_ms]));
 	const scale = scaleOver(times, width);
 
 	const labels = placeLabels(preview.marks, scale, width);
@@ -181,17 +181,22 @@ function hatch() {
 function drawLane(bar, scale, y, width) {
 	const left = scale.x(bar.from_ms);
 	const wide = Math.max(4, scale.x(bar.to_ms) - left);
-	const words = isFlash(bar) ? `${bar.name} ${ms(bar.from_ms)}` : `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
+	const flash = bar.light ? Math.max(flashPx, wide) : flashPx;
+	const lit = bar.light ? `, lit ${lasts(bar)}` : "";
+	const words = isFlash(bar) ? `${bar.name} ${ms(bar.from_ms)}${lit}` : `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
 	const long = words.length * charPx;
 	const x = Math.max(pad, Math.min(left + 5, width - pad - long));
 	return [
 		svg("line", { x1: pad, x2: width - pad, y1: y + 26, y2: y + 26, class: "lane" }),
 		isFlash(bar)
-			? svg("path", { d: `M${left} ${y + 33}v-16q2 13 ${flashPx} 16z`, class: "light" })
+			? svg("path", { d: `M${left} ${y + 33}v-16q2 13 ${flash} 16z`, class: "light" })
 			: svg("rect", { x: left, y: y + 19, width: wide, height: 14, rx: 2, class: bar.opening ? "bar opening" : "bar" }),
 		svg("text", { x, y: y + 13, class: "words" }, words),
 	];
 }
+
+/** How long a flash is lit. @param {Bar} bar */
+const lasts = (bar) => `${Number((bar.to_ms - bar.from_ms).toPrecision(2))} ms`;
 
 /**
  * A flash is lit when its contact closes and dark again long before that opens.
@@ -239,8 +244,9 @@ export function timelineText(preview) {
 	/** @type {{ at: number, words: string }[]} */
 	const main = preview.marks.map((m) => ({ at: m.at_ms, words: `${m.name} at ${ms(m.at_ms)} ms` }));
 	for (const b of preview.bars.filter((b) => !b.opening)) {
+		const lit = `${b.name}: lit from ${ms(b.from_ms)} ms for ${lasts(b)}`;
 		const contact = `${b.name}: its contact closes at ${ms(b.from_ms)} ms and opens at ${ms(b.to_ms)} ms`;
-		const words = isFlash(b) ? contact : `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms`;
+		const words = b.light ? lit : isFlash(b) ? contact : `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms`;
 		main.push({ at: b.from_ms, words });
 	}
 	main.sort((a, b) => a.at - b.at);

@@ -1,0 +1,72 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"stillwater/internal/calc"
+	"stillwater/internal/drawing"
+	"stillwater/internal/lighting"
+	"stillwater/internal/render"
+	"stillwater/internal/shot"
+)
+
+// lightCalculator is the calculator of the light command.
+type lightCalculator struct {
+	*calculator
+	usual bool   // judge common practice
+	draw  string // which drawing
+}
+
+// light judges a set's light, focus and framing.
+func (m *Main) light(_ context.Context, args []string) error {
+	c := newLight()
+	if err := c.parse(m, args); err != nil {
+		return err
+	}
+	if !slices.Contains(drawing.Names(), drawing.Name(c.draw)) {
+		return fmt.Errorf("%w: light: --draw %q: give one of %v", errUsage, c.draw, drawing.Names())
+	}
+	if c.usual {
+		c.set = lighting.Practice(c.set)
+	}
+	a, err := calc.Light(c.set)
+	if err != nil {
+		return c.explain(err)
+	}
+	if c.svg != "" {
+		own, _ := m.usualJournal() // "" if the configuration cannot be read
+		svg := drawing.Draw(drawing.Name(c.draw), a.Report(), false).SVG
+		if err := m.writeDrawing(c.svg, own, svg, c.json); err != nil {
+			return fmt.Errorf("light: --svg: %w", err)
+		}
+	}
+	switch {
+	case c.svg == stdoutName:
+		return nil
+	case c.json:
+		return render.JSON(m.Stdout, a.JSON())
+	}
+	return a.Write(m.Stdout)
+}
+
+func newLight() *lightCalculator {
+	c := &lightCalculator{calculator: newCalculator("light", "judges light, focus and framing step by step.", shot.Drop)}
+	c.anyKind = true
+	c.flags.Func("kind", "what flies: `drop, throw or sound` (default drop)", func(s string) error {
+		return c.set.Put("kind", s)
+	})
+	c.flags.BoolVar(&c.usual, "practice", false, "judge what is usual (common practice) in place of the set's own values")
+	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: frame, depth, plan or duration")
+	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"
+	for _, f := range calc.LightFields() {
+		c.flagOf[f.Field] = f.Name
+		c.flags.Func(f.Name, f.Usage, func(s string) error { return c.set.Put(f.Field, s) })
+	}
+	c.flags.Func("black", "shutter `time` of a frame without flash that is black", func(s string) error {
+		return errors.Join(c.set.Put("room.by", "black-frame"), c.set.Put("room.frame_open", s))
+	})
+	return c
+}

@@ -1,0 +1,219 @@
+// Package drawing draws a set's light, focus and framing as SVG: the frame, the depth that is sharp and the plan of the
+// lights from above, and how short the light has to be. Each has the same in words. They are drawn in the colour of the
+// text around them, so that page and file share them.
+package drawing
+
+import (
+	"encoding/xml"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"stillwater/internal/lighting"
+	"stillwater/internal/phys"
+)
+
+// Name is one of the drawings.
+type Name string
+
+const (
+	Frame    Name = "frame"    // the field of view, with the liquid and where it may be
+	Depth    Name = "depth"    // what is sharp, from above, and where the liquid may be
+	Plan     Name = "plan"     // camera, light, background and black from above
+	Duration Name = "duration" // how short the light has to be, by speed
+)
+
+// Names lists the drawings.
+func Names() []Name { return []Name{Frame, Depth, Plan, Duration} }
+
+// Drawing is one of them.
+type Drawing struct {
+	Name  Name
+	Title string
+	Words string // the same in sentences
+	SVG   string
+}
+
+// Draw draws one. forPage: it is to be part of a page, else it is a file on white paper. A name that there is not gives
+// the frame.
+func Draw(name Name, r lighting.Report, forPage bool) Drawing {
+	s := &sheet{}
+	d := Drawing{Name: name}
+	switch name {
+	case Depth:
+		d.Title = "What is sharp, from above"
+		s.depth(r)
+	case Plan:
+		d.Title = "Lights and black panels, from above"
+		s.plan(r)
+	case Duration:
+		d.Title = "How short the light has to be"
+		s.duration(r)
+	default:
+		d.Name, d.Title = Frame, "The frame at the focus spot"
+		s.frame(r)
+	}
+	d.Words = strings.Join(s.words, " ")
+	d.SVG = s.svg(d, forPage)
+	return d
+}
+
+// Measures in CSS pixels: a phone is about width wide, with letters that are read in the dark.
+const (
+	width  = 360.0
+	margin = 10.0
+	letter = 14.0
+	line   = 19.0
+)
+
+// sheet is what is drawn on.
+type sheet struct {
+	strings.Builder
+	bottom float64
+	words  []string
+}
+
+// Ways to draw a line.
+const (
+	thin   = `stroke-width="1"`
+	bold   = `stroke-width="2.5"`
+	dashed = `stroke-width="1.5" stroke-dasharray="6 4"`
+	dotted = `stroke-width="1" stroke-dasharray="2 4"`
+)
+
+type point struct{ x, y float64 }
+
+func (s *sheet) lines(how string, points ...point) {
+	to := "M"
+	s.WriteString(`<path fill="none" stroke="currentColor" ` + how + ` d="`)
+	for _, p := range points {
+		s.WriteString(to + number(p.x) + " " + number(p.y))
+		s.bottom = max(s.bottom, p.y)
+		to = "L"
+	}
+	s.WriteString(`"/>`)
+}
+
+func (s *sheet) rect(how string, x, y, wide, high float64) {
+	s.bottom = max(s.bottom, y+high)
+	fmt.Fprintf(s, `<rect fill="none" stroke="currentColor" %s x="%s" y="%s" width="%s" height="%s"/>`, how, number(x),
+		number(y), number(wide), number(high))
+}
+
+// shade fills a rectangle faintly.
+func (s *sheet) shade(x, y, wide, high float64) {
+	s.bottom = max(s.bottom, y+high)
+	fmt.Fprintf(s, `<rect fill="currentColor" fill-opacity=".18" x="%s" y="%s" width="%s" height="%s"/>`, number(x),
+		number(y), number(max(wide, 0)), number(max(high, 0)))
+}
+
+func (s *sheet) ellipse(how string, at point, rx, ry float64) {
+	s.bottom = max(s.bottom, at.y+ry)
+	fmt.Fprintf(s, `<ellipse fill="none" stroke="currentColor" %s cx="%s" cy="%s" rx="%s" ry="%s"/>`, how, number(at.x),
+		number(at.y), number(max(rx, 1)), number(max(ry, 1)))
+}
+
+// dot is a filled circle.
+func (s *sheet) dot(at point, radius float64) {
+	fmt.Fprintf(s, `<circle fill="currentColor" cx="%s" cy="%s" r="%s"/>`, number(at.x), number(at.y), number(radius))
+}
+
+type anchor string
+
+const (
+	start  anchor = "start"
+	middle anchor = "middle"
+	end    anchor = "end"
+)
+
+// label writes words, kept within the sheet.
+func (s *sheet) label(at point, a anchor, text string) {
+	long := textWidth(text)
+	left := at.x
+	switch a {
+	case middle:
+		left -= long / 2
+	case end:
+		left -= long
+	}
+	left = max(min(left, width-margin-long), margin)
+	s.bottom = max(s.bottom, at.y+5)
+	fmt.Fprintf(s, `<text fill="currentColor" font-size="%s" x="%s" y="%s">%s</text>`, number(letter), number(left),
+		number(at.y), escape(text))
+}
+
+// note says a sentence, in the words and below what is drawn.
+func (s *sheet) note(format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	s.words = append(s.words, text)
+	for _, part := range wrap(text, width-2*margin) {
+		s.label(point{margin, s.bottom + line}, start, part)
+	}
+	s.bottom += 4
+}
+
+// wrap breaks a text into lines.
+func wrap(text string, room float64) (lines []string) {
+	now := ""
+	for _, word := range strings.Split(text, " ") {
+		next := strings.TrimSpace(now + " " + word)
+		if textWidth(next) > room && now != "" {
+			lines, next = append(lines, now), word
+		}
+		now = next
+	}
+	return append(lines, now)
+}
+
+// textWidth is about how wide a text is: letters are 0.54 of their size in most fonts for screens (own estimate).
+func textWidth(text string) float64 { return 0.54 * letter * float64(len([]rune(text))) }
+
+func (s *sheet) svg(d Drawing, forPage bool) string {
+	high := s.bottom + margin
+	open := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s"`, number(width), number(high))
+	if forPage {
+		return fmt.Sprintf(`%s class="studio" role="img" aria-label="%s">%s</svg>`, open, escape(d.Title+". "+d.Words),
+			s.String())
+	}
+	return fmt.Sprintf(`%s width="%s" height="%s" color="#222" font-family="system-ui, sans-serif" role="img" `+
+		`aria-labelledby="title words"><title id="title">%s</title><desc id="words">%s</desc>`+
+		`<rect fill="#fff" width="100%%" height="100%%"/>%s</svg>`,
+		open, number(width), number(high), escape(d.Title), escape(d.Words), s.String())
+}
+
+func number(x float64) string {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		x = 0
+	}
+	return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64)
+}
+
+// escape escapes a text for XML.
+func escape(text string) string {
+	var out strings.Builder
+	xml.EscapeText(&out, []byte(text)) // a Builder does not fail
+	return out.String()
+}
+
+// inLength writes a length to two digits.
+func inLength(l phys.Length) string {
+	if math.IsInf(float64(l), 0) {
+		return "any distance"
+	}
+	return strings.ReplaceAll(phys.Round(l, 2).String(), " ", space)
+}
+
+// space keeps a number and its unit on one line.
+const space = "\u00a0"
+
+// often writes how often something is so.
+func often(p float64) string {
+	if p > 0.99 {
+		return "nearly all"
+	}
+	return fmt.Sprintf("%.0f"+space+"%%", p*100)
+}
+
+// nine is how many standard deviations hold 9 of 10.
+const nine = 1.645

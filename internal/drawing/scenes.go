@@ -1,0 +1,218 @@
+package drawing
+
+import (
+	"fmt"
+	"math"
+
+	"stillwater/internal/lighting"
+	"stillwater/internal/optics"
+	"stillwater/internal/phys"
+)
+
+// frame draws the field of view, the liquid in it, and where it may be.
+func (s *sheet) frame(r lighting.Report) {
+	const highest = 320.0
+	scale := min((width-2*margin)/float64(r.Wide), highest/float64(r.High))
+	wide, high := float64(r.Wide)*scale, float64(r.High)*scale
+	left, top := (width-wide)/2, margin
+	s.rect(bold, left, top, wide, high)
+	spot := point{width / 2, top + high/2}
+	if size := r.Subject.Size; size > 0 {
+		s.ellipse(bold, spot, float64(size)/2*scale, float64(size)/2*scale)
+		s.within(spot, float64(size/2+phys.Length(nine)*r.WideSD)*scale, float64(size/2+phys.Length(nine)*r.HighSD)*scale,
+			point{left, top}, point{left + wide, top + high})
+	}
+	s.cross(spot)
+	s.bottom = top + high
+	s.note("The frame is %s wide and %s high at the focus spot.", inLength(r.Wide), inLength(r.High))
+	if r.Subject.Size == 0 {
+		s.note("How large the subject is, and where it bursts, is not known.")
+		return
+	}
+	s.note("Circle: the liquid, about %s. Dashed: in 9 of 10 first shots it is within this; all of it is in the frame in "+
+		"%s.", inLength(r.Subject.Size), often(r.InFrame))
+}
+
+// within draws a dashed ellipse, or where it leaves the frame its edge.
+func (s *sheet) within(at point, rx, ry float64, from, to point) {
+	var points []point
+	for i := range 73 {
+		sin, cos := math.Sincos(float64(i) / 72 * 2 * math.Pi)
+		points = append(points, point{min(max(at.x+rx*cos, from.x), to.x), min(max(at.y+ry*sin, from.y), to.y)})
+	}
+	s.lines(dashed, points...)
+}
+
+// cross marks the focus spot.
+func (s *sheet) cross(at point) {
+	s.lines(thin, point{at.x - 7, at.y}, point{at.x + 7, at.y})
+	s.lines(thin, point{at.x, at.y - 7}, point{at.x, at.y + 7})
+}
+
+// depth draws what is sharp around the focus spot from above, the camera at the left, and where the liquid may be.
+func (s *sheet) depth(r lighting.Report) {
+	focus := r.Light.Lens.Focus
+	reach := phys.Length(nine)*r.DepthSD + r.Subject.Size/2
+	before, behind := focus-r.Near, r.Far-focus
+	span := max(min(max(before, behind), 4*max(before, reach)), reach, 1e-3) * 1.15
+	const left, top = 70.0, 34.0
+	mid := left + (width-margin-left)/2
+	scale := (width - margin - mid) / float64(span)
+	x := func(l phys.Length) float64 {
+		return min(max(mid+float64(l)*scale, left), width-margin)
+	}
+	high := min(max(110, float64(r.Subject.Size)*scale+16), 220)
+	spot := point{mid, top + high/2}
+	s.shade(x(-before), top, x(behind)-x(-before), high)
+	for _, at := range []phys.Length{-before, behind} {
+		s.lines(thin, point{x(at), top}, point{x(at), top + high})
+	}
+	s.lines(dotted, point{mid, top - 6}, point{mid, top + high + 6})
+	s.label(point{mid, top - 12}, middle, "focus")
+	s.camera(point{margin + 24, spot.y}, 0)
+	s.lines(thin, point{margin + 30, spot.y}, point{left - 14, spot.y}, point{left - 10, spot.y - 6},
+		point{left - 6, spot.y + 6}, point{left - 2, spot.y}, point{left, spot.y})
+	if r.Subject.Size > 0 {
+		size := float64(r.Subject.Size) / 2 * scale
+		s.ellipse(bold, spot, size, min(size, high/2))
+		s.lines(dashed, point{x(-reach), spot.y}, point{x(reach), spot.y})
+		for _, at := range []phys.Length{-reach, reach} {
+			s.lines(bold, point{x(at), spot.y - 9}, point{x(at), spot.y + 9})
+		}
+	}
+	s.bottom = top + high + 6
+	s.note("Grey: sharp on a print %s wide, from %s before the focus spot to %s behind it, at %v.",
+		inLength(r.Light.Picture.Print), inLength(before), inLength(behind), r.Set.Camera.Aperture)
+	if r.Subject.Size > 0 {
+		s.note("Circle: the liquid. Between the bars it is in 9 of 10 first shots, %s either way; all of it is sharp in "+
+			"%s.", inLength(reach), often(r.InDepth))
+	}
+	s.note("The lens is %s from the focus spot, not to scale.", inLength(focus))
+}
+
+// camera draws a camera from above, looking right at 0 and up at 90 degrees.
+func (s *sheet) camera(at point, degrees float64) {
+	fmt.Fprintf(s, `<path fill="none" stroke="currentColor" %s transform="translate(%s %s) rotate(%s)" `+
+		`d="M-22 -12h14v24h-14zM-8 -7h10v14h-10"/>`, bold, number(at.x), number(at.y), number(-degrees))
+	s.bottom = max(s.bottom, at.y+24)
+}
+
+// plan draws camera, key light, background and black from above, to scale.
+func (s *sheet) plan(r lighting.Report) {
+	set := r.Set
+	b, gap := set.Background, r.Black.GapBehind(set.Background.Distance)
+	half := max(gap/2, b.Width/2+b.BlackWidth, set.Flash.Distance*math.Sqrt2/2) * 1.06
+	deep := max(r.Light.Lens.Focus, set.Flash.Distance*math.Sqrt2/2)
+	const top, room = 30.0, 330.0
+	scale := min((width/2-margin)/float64(half), room/float64(b.Distance+deep))
+	spot := point{width / 2, top + float64(b.Distance)*scale}
+	at := func(aside, behind phys.Length) point {
+		return point{spot.x + float64(aside)*scale, spot.y - float64(behind)*scale}
+	}
+	s.lines(bold, at(-b.Width/2, b.Distance), at(b.Width/2, b.Distance))
+	s.label(at(0, b.Distance).plus(0, -10), middle, "bright, "+inLength(b.Width))
+	ends := b.Distance - r.Black.WidthBeside(gap/2)
+	for _, side := range []phys.Length{-1, 1} {
+		if b.BlackWidth > 0 {
+			s.lines(`stroke-width="6"`, at(side*b.Width/2, b.Distance), at(side*(b.Width/2+b.BlackWidth), b.Distance))
+		}
+		if r.Liquid.Clear {
+			s.lines(dashed, at(side*gap/2, b.Distance), at(side*gap/2, ends))
+			s.lines(dotted, spot, at(side*gap/2, b.Distance))
+		}
+	}
+	s.lines(dotted, spot, at(0, b.Distance))
+	s.lines(dotted, spot, at(0, -r.Light.Lens.Focus))
+	s.cross(spot)
+	lamp := at(-set.Flash.Distance*math.Sqrt2/2, -set.Flash.Distance*math.Sqrt2/2)
+	s.lines(thin, spot, lamp)
+	s.flash(lamp)
+	s.camera(at(0, -r.Light.Lens.Focus).plus(0, 2), 90)
+	s.label(point{spot.x + 10, (spot.y + at(0, b.Distance).y) / 2}, start, inLength(b.Distance))
+	s.label(point{spot.x + 10, (spot.y+at(0, -r.Light.Lens.Focus).y)/2 + 10}, start, inLength(r.Light.Lens.Focus))
+	s.label(lamp.plus(0, 24), middle, "flash, "+inLength(set.Flash.Distance))
+	s.note("Camera %s, flash %s and background %s from the focus spot, which is the cross. To scale; on which side the "+
+		"flash stands is free.", inLength(r.Light.Lens.Focus), inLength(set.Flash.Distance), inLength(b.Distance))
+	if r.Liquid.Clear {
+		s.note("Dashed: where black belongs for the outer %.0f"+space+"%% of the liquid's radius to be dark: %s apart, from "+
+			"the background %s forward, which is %.0f to %.0f degrees from straight behind.", float64(b.Rim)*100, inLength(gap),
+			inLength(b.Distance-ends), degrees(r.Black.From), degrees(r.Black.To))
+	}
+	if b.BlackWidth > 0 {
+		s.note("Thick: the black that is there, %s each side.", inLength(b.BlackWidth))
+	}
+}
+
+func degrees(a phys.Angle) float64 { return float64(a) * 180 / math.Pi }
+
+func (p point) plus(x, y float64) point { return point{p.x + x, p.y + y} }
+
+// flash draws a flash unit.
+func (s *sheet) flash(at point) {
+	s.dot(at, 4)
+	for i := range 8 {
+		sin, cos := math.Sincos(float64(i) * math.Pi / 4)
+		s.lines(thin, at.plus(6*cos, 6*sin), at.plus(11*cos, 11*sin))
+	}
+}
+
+// Ends of the chart: own choice, around what liquid does and flash units can.
+const (
+	slowest, fastest  = 0.3, 20.0 // m/s
+	shortest, longest = 1e-5, 1e-2
+)
+
+// duration draws how long the light may last by the liquid's speed, and what this set has.
+func (s *sheet) duration(r lighting.Report) {
+	const left, top, high = 76.0, 20.0, 230.0
+	right := width - margin - 6
+	along := func(x, from, to float64) float64 { return math.Log(min(max(x, from), to)/from) / math.Log(to/from) }
+	x := func(v float64) float64 { return left + (right-left)*along(v, slowest, fastest) }
+	y := func(t float64) float64 { return top + high - high*along(t, shortest, longest) }
+	s.rect(thin, left, top, right-left, high)
+	for _, d := range []float64{100, 1000, 10000, 100000} {
+		s.lines(dotted, point{left, y(1 / d)}, point{right, y(1 / d)})
+		s.label(point{left - 6, y(1/d) + 5}, end, fmt.Sprintf("1/%.0f", d))
+	}
+	for _, v := range []float64{0.5, 1, 2, 5, 10, 20} {
+		s.lines(dotted, point{x(v), top}, point{x(v), top + high})
+		s.label(point{x(v), top + high + 17}, middle, fmt.Sprint(v))
+	}
+	s.label(point{left + 6, top + 16}, start, "light, s")
+	s.label(point{right, top + high + 17 + line}, end, "liquid, m/s")
+	var limit []point
+	for i := range 61 {
+		v := slowest * math.Pow(fastest/slowest, float64(i)/60)
+		t := float64(optics.LongestLight(phys.Speed(v), r.Light.Lens, r.Light.Picture))
+		if t >= shortest && t <= longest {
+			limit = append(limit, point{x(v), y(t)})
+		}
+	}
+	if len(limit) > 1 {
+		s.lines(bold, limit...)
+	}
+	s.bottom = top + high + 17 + line
+	s.note("Below the thick line blur is not seen on a print %s wide.", inLength(r.Light.Picture.Print))
+	s.point(r, func(v phys.Speed, t phys.Time) point { return point{x(float64(v)), y(float64(t))} })
+}
+
+// point marks the set in the chart.
+func (s *sheet) point(r lighting.Report, at func(phys.Speed, phys.Time) point) {
+	v, what := r.Subject.Speed, "the liquid"
+	if v == 0 {
+		v, what = r.Subject.Fastest, "what flies fastest around it"
+	}
+	switch lasts := r.Light.Pulse.Tenth; {
+	case !r.Light.PulseKnown:
+		s.note("How long this set's flash lasts is not known yet.")
+	case v == 0:
+		s.note("How fast the liquid moves is not known.")
+	default:
+		p := at(v, lasts)
+		s.dot(p, 6)
+		s.ellipse(thin, p, 11, 11)
+		s.note("Dot: this set, %s at %.2f m/s in 1/%.0f s: %.2f mm, sharp up to 1/%.0f s.", what, v,
+			float64(phys.Round(1/lasts, 2)), float64(v)*float64(lasts)*1e3,
+			float64(phys.Round(1/optics.LongestLight(v, r.Light.Lens, r.Light.Picture), 2)))
+	}
+}

@@ -1,0 +1,172 @@
+package lighting
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/shot"
+)
+
+func judge(t *testing.T, set shot.Set, puts ...string) Report {
+	t.Helper()
+	for i := 0; i < len(puts); i += 2 {
+		require.NoError(t, set.Put(puts[i], puts[i+1]))
+	}
+	r, err := Judge(set)
+	require.NoError(t, err)
+	return r
+}
+
+func (r Report) step(t *testing.T, id string) Step {
+	t.Helper()
+	for _, s := range r.Steps {
+		if s.ID == id {
+			return s
+		}
+	}
+	require.Fail(t, "no such step", id)
+	return Step{}
+}
+
+func of(kind shot.Kind) shot.Set {
+	s := shot.DefaultSet()
+	s.Kind = kind
+	return s
+}
+
+// What is usual works, and says by what margin: f/16, ISO 400, 1/125 s, a light of 1/2000 s at low power, a frame that
+// is black without flash. Common practice, no source.
+func TestPracticeWorks(t *testing.T) {
+	for _, kind := range []shot.Kind{shot.Drop, shot.Throw} {
+		for _, speed := range []optics.ISO{320, 400} {
+			set := Practice(of(kind))
+			set.Camera.Speed = speed
+			r := judge(t, set)
+			for _, s := range r.Steps {
+				assert.Equal(t, Works, s.Verdict, "%s of a %s: %s", s.ID, kind, s.Says)
+			}
+			assert.Greater(t, r.Margin, optics.MinMargin+1)
+			assert.Contains(t, r.step(t, "dark").Says, "below the flash, and 5 stops are asked")
+			assert.Contains(t, r.step(t, "freeze").Says, "Not seen on a print 10 cm wide, nor up to")
+		}
+	}
+	assert.NoError(t, Practice(of(shot.Drop)).Validate())
+}
+
+// One setting moves from what is usual, the one verdict that depends on it changes, and its words say what to do.
+func TestWrongSettings(t *testing.T) {
+	for _, c := range []struct {
+		step, field, value string
+		verdict            Verdict
+		says, next         string
+	}{
+		{"dark", "room.frame_seen", "45 %", Change, "what moves would leave a ghost", "Darken by"},
+		{"dark", "camera.shutter", `30"`, Change, "what moves would leave a ghost", "open the shutter for no more than"},
+		{"dark", "room.by", "unknown", Unknown, "has not been typed", "Type what"},
+		{"background", "background.seen", "100 %", Change, "clear water vanishes", "Lower it by a stop and look again"},
+		{"background", "background.seen", "97 %", Change, "nearly white", "Lower it by 0.6 stops"},
+		{"background", "background.seen", "40 %", Caution, "dark edges stand out less", "Raise it by"},
+		{"background", "background.width", "3 m", Caution, "Edges: with 3 m bright", "hang black on both sides, 1.9 m apart"},
+		{"key", "flash.reading", "f/45", Change, "over: white burns out", "less"},
+		{"key", "flash.reading", "f/5.6", Change, "under: the liquid would be dark", "Any one of: the flash at"},
+		{"key", "flash.reading", "none", Unknown, "has not been typed", "guide number"},
+		{"freeze", "flash.figures", "1/16 1/500 s", Change, "It is seen on a print wider than", "At 1/64 power"},
+		{"freeze", "flash.smear", "40", Change, "Blur of 40 pixels was seen", "shorter light"},
+		{"freeze", "flash.smear", "5", Works, "Blur of 5 pixels was seen", ""},
+		{"focus", "camera.print", "4 m", Change, "All of the liquid is sharp in", ""},
+		{"framing", "camera.focal", "40 cm", Change, "all of it is in the frame in", "Step back to"},
+	} {
+		set := Practice(of(shot.Throw))
+		r := judge(t, set, c.field, c.value)
+		s := r.step(t, c.step)
+		assert.Equal(t, c.verdict, s.Verdict, "%s %s: %s", c.field, c.value, s.Says)
+		assert.Contains(t, s.Says, c.says)
+		assert.Contains(t, s.Next, c.next)
+		for _, fix := range s.Fixes {
+			again := judge(t, r.Set, fix.Field, fix.Value).step(t, c.step)
+			assert.NotEqual(t, Change, again.Verdict, "%s %s: %s", c.step, fix, again.Says)
+		}
+	}
+}
+
+// The longest opening is at the margin, to a third of a stop below.
+func TestLongestOpeningIsAtTheMargin(t *testing.T) {
+	set := Practice(of(shot.Drop))
+	set.Camera.Shutter, set.Light.Shutter, set.Light.OpenFor = optics.Bulb, shot.ByGo, 20
+	r := judge(t, set)
+	s := r.step(t, "dark")
+	require.Equal(t, Change, s.Verdict)
+	require.Len(t, s.Fixes, 1)
+	assert.Equal(t, "light.open_for", s.Fixes[0].Field)
+	r = judge(t, set, s.Fixes[0].Field, s.Fixes[0].Value)
+	assert.Equal(t, Works, r.step(t, "dark").Verdict)
+	assert.InDelta(t, float64(set.Room.Margin)+1./6, float64(r.Margin), 0.25)
+}
+
+// f/22 that costs more than it gives is named, where a wider opening is sharper at the ends of where the liquid is.
+func TestDiffractionIsNamed(t *testing.T) {
+	r := judge(t, Practice(of(shot.Throw)), "camera.aperture", "f/22", "camera.print", "60 cm")
+	s := r.step(t, "focus")
+	assert.Contains(t, s.Says, "f/22 costs more by diffraction than it gives in depth")
+	assert.Greater(t, r.DiscNow, r.DiscBest)
+	assert.Less(t, r.Best, optics.FNumber(22))
+}
+
+// Turned along the path, the lens sees the error along it as depth; across it, none of it.
+func TestTurnedLens(t *testing.T) {
+	square := judge(t, of(shot.Throw))
+	turned := judge(t, of(shot.Throw), "camera.turn", "60°")
+	assert.InDelta(t, float64(square.Subject.Aside), float64(square.DepthSD), 1e-12)
+	assert.InEpsilon(t, math.Hypot(0.5*float64(square.Subject.Aside), math.Sqrt(0.75)*float64(square.Subject.Along)),
+		float64(turned.DepthSD), 1e-9)
+	drop := judge(t, of(shot.Drop), "camera.turn", "60°")
+	assert.Less(t, drop.DepthSD, drop.Subject.Along, "an upright path is as far away at any angle")
+}
+
+// What bursts has no known size or speed, and nothing is said of either.
+func TestSoundSaysWhatIsNotKnown(t *testing.T) {
+	r := judge(t, Practice(of(shot.Sound)))
+	for _, id := range []string{"freeze", "focus", "framing"} {
+		assert.Equal(t, Unknown, r.step(t, id).Verdict, id)
+	}
+	assert.Equal(t, Works, r.step(t, "dark").Verdict)
+}
+
+// Milk needs no black beside it.
+func TestMilkHasNoClearEdges(t *testing.T) {
+	says := judge(t, Practice(of(shot.Drop)), "drop.liquid", "milk").step(t, "background").Says
+	assert.NotContains(t, says, "radius")
+	assert.Contains(t, says, "White")
+}
+
+// A set that cannot be worked out is an error, and every default can.
+func TestJudge(t *testing.T) {
+	for _, kind := range shot.Kinds() {
+		r := judge(t, of(kind))
+		assert.Len(t, r.Steps, 7)
+		for _, s := range r.Steps {
+			assert.NotEmpty(t, s.Do+s.Expect+s.Says)
+			for _, field := range append(s.Seen, s.Fields...) {
+				set := of(kind)
+				assert.NotContains(t, set.Put(field, "?").Error(), "no such field", "%s", field)
+			}
+		}
+	}
+	set := of(shot.Drop)
+	set.Camera.Distance = 0.1
+	_, err := Judge(set)
+	assert.ErrorContains(t, err, "camera.distance")
+}
+
+// The budget's words are of what was typed, and of nothing else.
+func TestBudgetWords(t *testing.T) {
+	assert.Empty(t, judge(t, of(shot.Throw)).Budget())
+	words := judge(t, Practice(of(shot.Throw))).Budget()
+	require.Len(t, words, 2)
+	assert.Contains(t, words[0], "in which liquid at 4.21 m/s moves 2.10 mm")
+	assert.Contains(t, words[1], "within the frame in nearly all shots")
+}

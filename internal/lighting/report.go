@@ -1,0 +1,147 @@
+// Package lighting judges the light, focus and framing of a set: what they come to, by what margin they work, and what
+// to do next. It goes through them in the order in which a person in the room can.
+package lighting
+
+import (
+	"math"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+)
+
+// Report is what a set's light, focus and framing come to.
+type Report struct {
+	Set     shot.Set
+	Light   optics.Light
+	Liquid  optics.Liquid
+	Subject shot.Subject
+
+	Open    phys.Time    // how long the shutter is open
+	Margin  optics.Stops // of the flash over the room's light; +Inf where that is not known
+	Longest phys.Time    // the opening that keeps the margin asked for
+
+	Blur       optics.Blur // of what is to be sharp
+	BlurAround optics.Blur // of the fastest around it
+	Seen       bool        // Blur is what was seen, not what is worked out
+	Circle     phys.Length // the circle of confusion
+	SharpBlur  phys.Length // the blur at the subject that is not seen on the print
+
+	Near, Far phys.Length // from the lens; Far may be infinite
+	DepthSD   phys.Length // how far the liquid is from the plane in focus
+	InDepth   float64     // how often all of it is sharp; 0 where its size is not known
+	Best      optics.FNumber
+	DiscBest  phys.Length // at the ends of where the liquid is, with the best aperture
+	DiscNow   phys.Length // with the one that is set
+
+	Wide, High     phys.Length // of the frame at the focus spot
+	WideSD, HighSD phys.Length
+	InFrame        float64 // how often all of the liquid is in the frame
+
+	Level   optics.Level // of the background
+	LowerBy optics.Stops // the background
+	Black   optics.Black // where black belongs
+	Rim     float64      // the part of the radius that is dark, with what is there
+
+	Steps []Step
+}
+
+// Judge works out what a set's light, focus and framing come to. Errors are those of shot.Set.Estimate.
+func Judge(set shot.Set) (Report, error) {
+	e, err := set.Estimate()
+	if err != nil {
+		return Report{}, err
+	}
+	subject, err := set.SubjectOf(e, shot.DefaultSpread())
+	if err != nil {
+		return Report{}, err
+	}
+	r := Report{Set: set, Subject: subject, Open: set.OpenTime(), Liquid: liquidOf(set)}
+	r.Light = set.Optics().Light(r.Open)
+	r.judgeRoom()
+	r.judgeBlur()
+	r.judgeDepth()
+	r.judgeFrame()
+	r.judgeBackground()
+	r.Steps = r.steps()
+	return r, nil
+}
+
+// liquidOf is the liquid of a drop; what is thrown is taken for water.
+func liquidOf(set shot.Set) optics.Liquid {
+	if set.Kind == shot.Drop {
+		if l, err := optics.LiquidNamed(set.Drop.Liquid); err == nil {
+			return l
+		}
+	}
+	return optics.Liquids()[0]
+}
+
+func (r *Report) judgeRoom() {
+	r.Margin, r.Longest = optics.Stops(math.Inf(1)), phys.Time(math.Inf(1))
+	if r.Light.RoomKnown {
+		r.Margin = r.Light.Key - r.Light.Room
+		r.Longest = optics.LongestOpening(r.Light.Room, r.Open, r.Light.Key, r.Set.Room.Margin)
+	}
+}
+
+func (r *Report) judgeBlur() {
+	lens, picture := r.Light.Lens, r.Light.Picture
+	r.SharpBlur = optics.SharpBlur(lens, picture)
+	r.Blur = optics.BlurOf(r.Subject.Speed, r.Light.Pulse.Tenth, lens, picture)
+	r.BlurAround = optics.BlurOf(r.Subject.Fastest, r.Light.Pulse.Tenth, lens, picture)
+	if smear := r.Set.Flash.Smear; smear > 0 {
+		share := float64(smear) / float64(picture.Pixels)
+		r.Seen = true
+		r.Blur = optics.Blur{Subject: phys.Length(share) * lens.Field(picture.Sensor),
+			Sensor: phys.Length(share) * picture.Sensor, Pixels: float64(smear), Print: phys.Length(share) * picture.Print,
+			Screen: share * optics.Screen}
+	}
+}
+
+// ends is how many standard deviations of its place the liquid is to be sharp in: 9 of 10 within.
+const ends = 1.645
+
+func (r *Report) judgeDepth() {
+	c, lens := r.Set.Camera, r.Light.Lens
+	r.Circle = c.Circle()
+	r.Near, r.Far = lens.Depth(r.Circle)
+	sin, cos := math.Sincos(float64(c.Turn))
+	along := r.Subject.Along
+	if !r.Subject.Level {
+		along = 0 // an upright path stays as far away, however the lens is turned
+	}
+	r.DepthSD = phys.Length(math.Hypot(float64(r.Subject.Aside)*cos, float64(along)*sin))
+	r.WideSD = phys.Length(math.Hypot(float64(r.Subject.Aside)*sin, float64(along)*cos))
+	r.HighSD = r.Subject.Across
+	if !r.Subject.Level {
+		r.WideSD, r.HighSD = r.Subject.Across, r.Subject.Along
+	}
+	size := r.Subject.Size
+	if size > 0 {
+		r.InDepth = optics.WithinBand(lens.Focus-r.Near, r.Far-lens.Focus, size, r.DepthSD)
+	}
+	half := phys.Length(ends)*r.DepthSD + size/2
+	near, far := max(lens.Focus-half, lens.Focal*1.01), lens.Focus+half
+	r.Best = lens.BestAperture(near, far)
+	r.DiscNow = max(lens.Disc(near), lens.Disc(far))
+	lens.Aperture = r.Best
+	r.DiscBest = max(lens.Disc(near), lens.Disc(far))
+}
+
+func (r *Report) judgeFrame() {
+	c, lens, size := r.Set.Camera, r.Light.Lens, r.Subject.Size
+	r.Wide, r.High = lens.Field(c.Sensor), lens.Field(c.SensorHeight)
+	if size > 0 {
+		r.InFrame = optics.WithinBand(r.Wide/2, r.Wide/2, size, r.WideSD) *
+			optics.WithinBand(r.High/2, r.High/2, size, r.HighSD)
+	}
+}
+
+func (r *Report) judgeBackground() {
+	b := r.Set.Background
+	r.Level = optics.LevelAt(r.Light.Background)
+	r.LowerBy = optics.LowerBy(r.Light.Background)
+	r.Black = optics.BlackFor(r.Liquid.Index, float64(b.Rim))
+	r.Rim = optics.DarkRim(r.Liquid.Index, r.Light.Bright)
+}

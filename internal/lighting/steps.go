@@ -1,0 +1,394 @@
+package lighting
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+)
+
+// Verdict is what a step comes to.
+type Verdict string
+
+const (
+	Works   Verdict = "works"
+	Caution Verdict = "caution" // it works, at a cost
+	Change  Verdict = "change"  // it does not
+	Unknown Verdict = "unknown" // what would tell was not typed yet
+)
+
+// Step is one thing to do in the room, in the order in which they can be done.
+type Step struct {
+	ID      string // "dark", "background", "key", "freeze", "focus", "framing", "away"
+	Title   string
+	Do      string   // what to do
+	Expect  string   // what to expect
+	Seen    []string // the set's fields for what was seen
+	Fields  []string // the set's fields that it depends on
+	Verdict Verdict
+	Says    string // the verdict in words, with its margin
+	Next    string // the next move; "" none
+	Fixes   []shot.Fix
+}
+
+func (r Report) steps() []Step {
+	return []Step{r.dark(), r.background(), r.key(), r.freeze(), r.focus(), r.framing(), r.away()}
+}
+
+func (r Report) dark() Step {
+	s := Step{ID: "dark", Title: "Darken, and test black",
+		Do: fmt.Sprintf("Close the room. Leave on only what stays on, the flash off. Open the shutter for %v and look at "+
+			"the histogram.", optics.NearestShutter(optics.Shutter(r.Open))),
+		Expect: "A black frame: nothing right of the first twentieth.",
+		Seen:   []string{"room.by", "room.frame_open", "room.frame_seen", "room.ev"},
+		Fields: []string{"camera.shutter", "light.open_for", "room.margin"},
+	}
+	asked := r.Set.Room.Margin
+	switch short := asked - r.Margin; {
+	case !r.Light.RoomKnown:
+		s.Verdict, s.Says = Unknown, "How dark the room is has not been typed."
+		s.Next = "Type what the black frame or a light meter showed."
+	case short <= 0:
+		s.Verdict = Works
+		s.Says = fmt.Sprintf("The room is %s below the flash, and %s are asked: the shutter may be open for %s.",
+			inStops(r.Margin), inStops(asked), inTime(r.longest()))
+	default:
+		s.Verdict = Change
+		s.Says = fmt.Sprintf("The room is only %s below the flash, and %s are asked: what moves would leave a ghost.",
+			inStops(r.Margin), inStops(asked))
+		s.Next = fmt.Sprintf("Darken by %s", inStops(optics.Stops(math.Ceil(float64(short)*10)/10)))
+		s.Next += r.shorterOpening(&s)
+	}
+	if !r.Light.KeyKnown && r.Light.RoomKnown {
+		s.Says += " The flash is taken to be right."
+	}
+	return s
+}
+
+// longest is the longest opening that can be set: a mark of the dial, or at B any time.
+func (r Report) longest() phys.Time {
+	if r.Set.Camera.Shutter != optics.Bulb {
+		return optics.Floor(r.Longest)
+	}
+	return phys.RoundDown(r.Longest, 2)
+}
+
+// shorterOpening ends a sentence with the opening that keeps the margin, and offers it.
+func (r Report) shorterOpening(s *Step) string {
+	field, least := "light.open_for", phys.Time(0.01)
+	if r.Set.Camera.Shutter != optics.Bulb {
+		field, least = "camera.shutter", 1./8000
+	}
+	longest := r.longest()
+	if longest < least || field == "light.open_for" && r.Set.Light.Shutter == shot.ByEdge {
+		return "."
+	}
+	value := longest.String()
+	if field == "camera.shutter" {
+		value = optics.Shutter(longest).String()
+	}
+	if next := r.Set; next.Put(field, value) == nil {
+		s.Fixes = append(s.Fixes, shot.Fix{Field: field, Value: value})
+	}
+	return fmt.Sprintf(", or open the shutter for no more than %s.", inTime(longest))
+}
+
+// burntOut is the level from which more light does not show.
+const burntOut optics.Level = 0.999
+
+func (r Report) background() Step {
+	s := Step{ID: "background", Title: "Background",
+		Do: "Light the background by itself, the key off. Look at the brightest part of the histogram, or meter it.",
+		Expect: fmt.Sprintf("Light grey, not white: %v to %v of the way to the right.", optics.BackgroundLow,
+			optics.BackgroundHigh),
+		Seen: []string{"background.seen", "background.reading"},
+		Fields: []string{"background.distance", "background.width", "background.black_width", "background.rim",
+			"background.reflects"},
+	}
+	switch {
+	case !r.Light.BackgroundKnown:
+		s.Verdict, s.Says, s.Next = Unknown, "How bright the background is has not been typed.", "Type what was seen."
+	case r.Level >= burntOut:
+		s.Verdict = Change
+		s.Says = "The background is white: clear water vanishes in it."
+		s.Next = "Lower it by a stop and look again; a burnt-out frame does not say how far it is over."
+		if r.Set.Background.Seen == 0 {
+			s.Next = fmt.Sprintf("Lower it by %s.", inStops(r.LowerBy))
+		}
+	case r.Level > optics.BackgroundHigh:
+		s.Verdict = Change
+		s.Says = fmt.Sprintf("At %s the background is nearly white: clear water fades in it.", inPercent(r.Level))
+		s.Next = fmt.Sprintf("Lower it by %s.", inStops(r.LowerBy))
+	case r.Level < optics.BackgroundLow:
+		s.Verdict = Caution
+		s.Says = fmt.Sprintf("At %s the background is dark: dark edges stand out less.", inPercent(r.Level))
+		s.Next = fmt.Sprintf("Raise it by %s.", inStops(-r.LowerBy))
+	default:
+		s.Verdict = Works
+		s.Says = fmt.Sprintf("Light grey, %s; %s below white.", inPercent(r.Level), inStops(-r.Light.Background))
+	}
+	r.edges(&s)
+	return s
+}
+
+// edges adds what draws the edges of clear liquid.
+func (r Report) edges(s *Step) {
+	b := r.Set.Background
+	if !r.Liquid.Clear {
+		s.Says += " " + r.Liquid.Changes
+		return
+	}
+	gap := r.Black.GapBehind(b.Distance)
+	wide := r.Black.WidthBeside(gap / 2)
+	s.Says += fmt.Sprintf(" Edges: with %s bright, %s behind, the outer %.0f %% of the liquid's radius looks past it, "+
+		"and is dark if what stands there is.", inLength(b.Width), inLength(b.Distance), r.Rim*100)
+	if r.Rim >= float64(b.Rim) {
+		return
+	}
+	s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" For dark edges of %.0f %%, hang black on both sides, %s apart, "+
+		"from the background forward: %s wide each.", float64(b.Rim)*100, inLength(phys.Round(gap, 2)),
+		inLength(phys.RoundUp(wide, 2))))
+	if s.Verdict == Works {
+		s.Verdict = Caution
+	}
+}
+
+// Where a white subject belongs: bright, and not burnt out. Common practice, no source.
+const (
+	keyHigh optics.Stops = 1. / 3
+	keyLow  optics.Stops = -1
+)
+
+func (r Report) key() Step {
+	s := Step{ID: "key", Title: "Key light",
+		Do:     "Hold a white card at the focus spot and fire the flash by hand, or meter it there.",
+		Expect: "The card just under the right end of the histogram.",
+		Seen:   []string{"flash.seen", "flash.reading"},
+		Fields: []string{"camera.aperture", "camera.iso", "flash.guide", "flash.power", "flash.distance", "flash.loss",
+			"flash.units"},
+	}
+	switch over := r.Light.Key; {
+	case !r.Light.KeyKnown:
+		s.Verdict, s.Says = Unknown, "The flash's exposure has not been typed."
+		s.Next = "Type what was seen, a meter's reading, or the unit's guide number."
+	case over > keyHigh || r.Set.Flash.Seen == 1:
+		s.Verdict = Change
+		s.Says = fmt.Sprintf("The flash is %s over: white burns out.", inStops(over))
+		s.Next = fmt.Sprintf("Lower the power, move it back, or close the lens: %s less.", inStops(over))
+		if r.Set.Flash.Seen == 1 {
+			s.Says, s.Next = "The card is burnt out.", "Lower the flash by a stop and look again."
+		}
+	case over < keyLow:
+		s.Verdict = Change
+		s.Says = fmt.Sprintf("The flash is %s under: the liquid would be dark.", inStops(-over))
+		s.Next = r.makeUp(-over) + "."
+	default:
+		s.Verdict = Works
+		s.Says = fmt.Sprintf("The flash is right: white is %s.", fromWhite(over))
+	}
+	return s
+}
+
+func fromWhite(over optics.Stops) string {
+	if over > 0 {
+		return inStops(over) + " over white"
+	}
+	return inStops(-over) + " under the right end"
+}
+
+// makeUp lists what makes up for light, each alone with its cost.
+func (r Report) makeUp(lacks optics.Stops) string {
+	c, f := r.Set.Camera, r.Set.Flash
+	m := optics.MakeUpFor(lacks, f.Unit(), c.Speed, c.Aperture)
+	lens := r.Light.Lens
+	lens.Aperture = m.Aperture
+	near, far := lens.Depth(r.Circle)
+	return fmt.Sprintf("Any one of: the flash at %s instead of %s (the light falls off faster across the frame), "+
+		"%v (more noise), %s (to be fired together), or %v (%s in depth instead of %s)",
+		inLength(phys.Round(m.Distance, 2)), inLength(f.Distance), optics.NearestISO(m.Speed), units(m.Units),
+		optics.NearestFNumber(m.Aperture), inLength(phys.Round(far-near, 2)), inLength(phys.Round(r.Far-r.Near, 2)))
+}
+
+func units(n int) string {
+	if n == 1 {
+		return "one unit"
+	}
+	return fmt.Sprintf("%d units alike", n)
+}
+
+func (r Report) freeze() Step {
+	s := Step{ID: "freeze", Title: "Freeze check",
+		Do: "Let one drop or throw go and look at the liquid's fastest edge at full size.",
+		Expect: fmt.Sprintf("Blur of no more than %.1f pixels: sharp on a print %s wide.", r.sharpPixels(),
+			inLength(r.Light.Picture.Print)),
+		Seen: []string{"flash.smear"},
+		Fields: []string{"flash.control", "flash.duration", "flash.measured", "flash.figures", "flash.power",
+			"camera.print", "camera.max_blur"},
+	}
+	lasts := r.Light.Pulse.Tenth
+	blur := r.Blur
+	what := fmt.Sprintf("The light lasts %s, in which liquid at %.2f m/s moves %s: %.1f pixels.", inTime(lasts),
+		r.Subject.Speed, inMm(blur.Subject), blur.Pixels)
+	switch {
+	case r.Seen:
+		what = fmt.Sprintf("Blur of %d pixels was seen, %s at the liquid.", r.Set.Flash.Smear, inMm(blur.Subject))
+	case !r.Light.PulseKnown:
+		s.Verdict, s.Says = Unknown, "How long the flash lasts has not been typed."
+		s.Next = "Type its duration at full power from the unit's own table, and which kind of unit it is; or what was seen."
+		return s
+	case r.Subject.Fastest == 0:
+		s.Verdict = Unknown
+		s.Says = fmt.Sprintf("The light lasts %s. How fast what bursts moves is not known.", inTime(lasts))
+		s.Next = "Type the blur that was seen."
+		return s
+	case r.Subject.Speed == 0:
+		what = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves. Droplets around it, at up to "+
+			"%.2f m/s, smear by %.1f pixels.", inTime(lasts), r.Subject.Fastest, r.BlurAround.Pixels)
+	}
+	s.Says = what
+	if blur.Subject <= r.SharpBlur {
+		s.Verdict = Works
+		s.Says += fmt.Sprintf(" Not seen on a print %s wide, nor up to %s.", inLength(r.Light.Picture.Print),
+			inLength(phys.RoundDown(r.largestPrint(), 2)))
+		return s
+	}
+	s.Verdict = Change
+	s.Says += fmt.Sprintf(" It is seen on a print wider than %s, and %s was asked.",
+		inLength(phys.RoundDown(r.largestPrint(), 2)), inLength(r.Light.Picture.Print))
+	s.Next = r.shorter(&s)
+	return s
+}
+
+// sharpPixels is the blur that is not seen on the print.
+func (r Report) sharpPixels() float64 {
+	return float64(r.Circle/r.Light.Picture.Sensor) * float64(r.Light.Picture.Pixels)
+}
+
+// largestPrint is the widest on which the blur is not seen, at most 5 m.
+func (r Report) largestPrint() phys.Length {
+	p := r.Light.Picture
+	return min(p.Print*r.SharpBlur/max(r.Blur.Subject, 1e-9), 5)
+}
+
+// shorter says which power is short enough, and what makes up for its light.
+func (r Report) shorter(s *Step) string {
+	if r.Seen || r.Subject.Speed == 0 {
+		return "Use a shorter light: less power if the unit is cut off early, more if it is throttled."
+	}
+	want := optics.LongestLight(r.Subject.Speed, r.Light.Lens, r.Light.Picture)
+	power, ok := r.Set.Flash.Discharge().PowerFor(want)
+	if !ok {
+		return fmt.Sprintf("No power step of this unit is as short as %s: use another unit, a slower moment, or a smaller "+
+			"print.", inTime(want))
+	}
+	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
+	lacks := optics.Stops(math.Log2(float64(r.Set.Flash.Power / power)))
+	say := fmt.Sprintf("At %v power it is short enough (%s)", power, inTime(want))
+	if lacks <= 0 {
+		return say + fmt.Sprintf(", and %s brighter: move it back, or close the lens.", inStops(-lacks))
+	}
+	return say + fmt.Sprintf(". That is %s less light. %s.", inStops(lacks), r.makeUp(lacks))
+}
+
+// Often is how often the liquid is to be where it is aimed for a verdict of works: own choice.
+const often = 0.8
+
+func (r Report) focus() Step {
+	s := Step{ID: "focus", Title: "Focus on a stand-in, and lock it",
+		Do: "Put something with fine detail where the liquid will be. Focus on it at the widest opening, switch to manual " +
+			"focus and tape the ring.",
+		Expect: fmt.Sprintf("Sharp from %s before the spot to %s behind it.", inDepth(r.Light.Lens.Focus-r.Near),
+			inDepth(r.Far-r.Light.Lens.Focus)),
+		Seen:   []string{"camera.distance"},
+		Fields: []string{"camera.aperture", "camera.focal", "camera.nearest", "camera.print", "camera.turn"},
+	}
+	if r.Subject.Size == 0 {
+		s.Verdict, s.Says = Unknown, s.Expect+" How large the subject is, and where it bursts, is not known."
+		return s
+	}
+	s.Says = fmt.Sprintf("All of the liquid is sharp in %s, with it %s off the plane in focus (SD).", inTen(r.InDepth),
+		inMm(r.DepthSD))
+	s.Verdict = r.byOften(r.InDepth)
+	c := r.Set.Camera
+	loss := float64(r.DiscNow/r.DiscBest) - 1
+	if loss < 0.1 || c.Aperture == r.Best {
+		return s
+	}
+	if c.Aperture > r.Best {
+		s.Says += fmt.Sprintf(" %v costs more by diffraction than it gives in depth: fine detail is %.0f %% coarser than "+
+			"at %v", c.Aperture, loss*100, r.Best)
+		if r.DiscNow <= r.Circle {
+			s.Says += ", which this print does not show"
+		}
+		s.Says += "."
+	}
+	switch {
+	case r.DiscBest > r.Circle:
+		s.Next = fmt.Sprintf("No opening is sharp enough for a print %s wide at both ends of where the liquid is; %v comes "+
+			"nearest. A frame that is wider, or a smaller print, helps.", inLength(r.Light.Picture.Print), r.Best)
+	case s.Verdict != Works || r.DiscNow > r.Circle:
+		s.Next = fmt.Sprintf("%v serves best here.", r.Best)
+		s.Fixes = append(s.Fixes, shot.Fix{Field: "camera.aperture", Value: r.Best.String()})
+	}
+	return s
+}
+
+func (r Report) byOften(p float64) Verdict {
+	switch {
+	case p >= often:
+		return Works
+	case p >= often/2:
+		return Caution
+	}
+	return Change
+}
+
+func (r Report) framing() Step {
+	s := Step{ID: "framing", Title: "Framing",
+		Do:     "Hold a ruler at the focus spot and read how wide the frame is. Leave room for a miss.",
+		Expect: fmt.Sprintf("A frame %s wide and %s high.", inLength(phys.Round(r.Wide, 3)), inLength(phys.Round(r.High, 3))),
+		Seen:   []string{"camera.field_seen"},
+		Fields: []string{"camera.focal", "camera.distance", "camera.sensor", "camera.height", "camera.pixels"},
+	}
+	size := r.Subject.Size
+	if size == 0 {
+		s.Verdict, s.Says = Unknown, "How large the subject is, and where it bursts, is not known."
+		return s
+	}
+	s.Says = fmt.Sprintf("The liquid, about %s wide, takes %.0f %% of the width; all of it is in the frame in %s.",
+		inLength(phys.Round(size, 2)), 100*float64(size/r.Wide), inTen(r.InFrame))
+	s.Verdict = r.byOften(r.InFrame)
+	if s.Verdict != Works {
+		field := max(size+2*ends*r.WideSD, (size+2*ends*r.HighSD)*r.Set.Camera.Sensor/r.Set.Camera.SensorHeight)
+		s.Next = fmt.Sprintf("Step back to %s, for a frame %s wide.", inLength(phys.RoundUp(r.Light.Lens.FocusFor(
+			r.Set.Camera.Sensor, field), 2)), inLength(phys.RoundUp(field, 2)))
+	}
+	if reach := r.splashReach(); reach > r.Light.Lens.Focus {
+		s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" Droplets can reach the lens, which is %s away: cover it, or use a "+
+			"longer lens from %s.", inLength(r.Light.Lens.Focus), inLength(phys.RoundUp(reach, 2))))
+		if s.Verdict == Works {
+			s.Verdict = Caution
+		}
+	}
+	return s
+}
+
+// splashReach is how far droplets may fly towards the lens: those of a splash as thrown out at half of the drop's speed
+// and 45 degrees, without air; of a throw, three standard deviations aside and half of its size. Own estimates.
+func (r Report) splashReach() phys.Length {
+	if r.Subject.Level {
+		return 3*r.Subject.Aside + r.Subject.Size/2
+	}
+	v := float64(r.Subject.Fastest) / 2
+	return phys.Length(v * v / phys.Gravity)
+}
+
+func (r Report) away() Step {
+	return Step{ID: "away", Title: "Take the stand-in away",
+		Do:     "Take it out without moving camera or lights. Leave focus and zoom alone.",
+		Expect: "An empty frame, and everything as it was.", Seen: []string{}, Fields: []string{},
+		Verdict: Works, Says: "Then the set is ready to arm."}
+}

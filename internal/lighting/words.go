@@ -1,0 +1,77 @@
+package lighting
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/phys"
+)
+
+// inStops writes stops for people, to a tenth.
+func inStops(s optics.Stops) string {
+	text := strconv.FormatFloat(math.Abs(math.Round(float64(s)*10)/10), 'f', -1, 64)
+	switch {
+	case math.IsInf(float64(s), 0):
+		return "far"
+	case s < -0.05:
+		text = "-" + text
+	}
+	if text == "1" {
+		return "1 stop"
+	}
+	return text + " stops"
+}
+
+// inTime writes a time to two digits, shorter ones as fractions of a second.
+func inTime(t phys.Time) string {
+	switch {
+	case math.IsInf(float64(t), 0):
+		return "any time"
+	case t <= 0:
+		return "0 s"
+	case t < 0.1:
+		return fmt.Sprintf("1/%.0f s", float64(phys.Round(1/t, 2)))
+	}
+	return phys.Round(t, 2).String()
+}
+
+// inLength writes a length to three digits.
+func inLength(l phys.Length) string {
+	if math.IsInf(float64(l), 0) {
+		return "any distance"
+	}
+	return phys.Round(l, 3).String()
+}
+
+// inDepth writes a depth that may be without end.
+func inDepth(l phys.Length) string {
+	if math.IsInf(float64(l), 0) {
+		return "any distance"
+	}
+	return inLength(phys.Round(l, 2))
+}
+
+// inMm writes a small length.
+func inMm(l phys.Length) string {
+	if mm := float64(l) * 1e3; mm < 10 {
+		return fmt.Sprintf("%.2f mm", mm)
+	}
+	return fmt.Sprintf("%.0f mm", float64(l)*1e3)
+}
+
+// inPercent writes a level.
+func inPercent(l optics.Level) string { return fmt.Sprintf("%.0f %%", float64(l)*100) }
+
+// inTen writes a probability as so many of ten.
+func inTen(p float64) string {
+	switch n := math.Round(p * 10); {
+	case p > 0.99:
+		return "nearly all shots"
+	case n < 1:
+		return "less than 1 of 10 shots"
+	default:
+		return fmt.Sprintf("%.0f of 10 shots", min(n, 9))
+	}
+}

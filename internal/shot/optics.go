@@ -1,0 +1,218 @@
+package shot
+
+import (
+	"fmt"
+	"math"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// Optics is the set's camera, flash, room and background.
+func (s Set) Optics() optics.Setup {
+	return optics.Setup{Camera: s.Camera, Flash: s.Flash, Room: s.Room, Background: s.Background}
+}
+
+// opticsFields are the fields of camera, flash, room and background. A set that is stored without them has the usual
+// ones. The ranges are what fits in a room and on a camera.
+func (s *Set) opticsFields() []field {
+	c, f, r, b := &s.Camera, &s.Flash, &s.Room, &s.Background
+	fields := []field{
+		quantity("camera.aperture", &c.Aperture, 0.7, 128),
+		quantity("camera.iso", &c.Speed, 6, 1e6),
+		quantity("camera.shutter", &c.Shutter, optics.Bulb, 600),
+		quantity("camera.focal", &c.Focal, 4*mm, 2),
+		quantity("camera.distance", &c.Distance, 1*cm, 20),
+		quantity("camera.nearest", &c.Nearest, 1*cm, 20),
+		quantity("camera.sensor", &c.Sensor, 2*mm, 20*cm),
+		quantity("camera.height", &c.SensorHeight, 2*mm, 20*cm),
+		count("camera.pixels", &c.Pixels, 100, 100000),
+		quantity("camera.turn", &c.Turn, -maxTurn, maxTurn),
+		quantity("camera.print", &c.Print, 2*cm, 5),
+		quantity("camera.max_blur", &c.MaxBlur, 0, 10*cm),
+		quantity("camera.field_seen", &c.FieldSeen, 0, 20),
+		quantity("flash.guide", &f.Guide, 0, 500),
+		quantity("flash.power", &f.Power, 1./2048, 1),
+		quantity("flash.distance", &f.Distance, 1*cm, 20),
+		quantity("flash.loss", &f.Loss, 0, 10),
+		count("flash.units", &f.Units, 1, 32),
+		quantity("flash.reading", &f.Reading, 0, 512),
+		quantity("flash.seen", &f.Seen, 0, 1),
+		choice("flash.control", &f.Control, []optics.Control{optics.CutOff, optics.Throttled}),
+		quantity("flash.duration", &f.Duration, 0, 0.1),
+		choice("flash.measured", &f.Measured, []optics.Measured{optics.AboveHalf, optics.AboveTenth}),
+		figures("flash.figures", &f.Figures),
+		count("flash.smear", &f.Smear, 0, 10000),
+		choice("room.by", &r.By, []optics.RoomBy{optics.RoomUnknown, optics.RoomMetered, optics.RoomFrame}),
+		quantity("room.ev", &r.EV, -15, 20),
+		quantity("room.frame_open", &r.FrameOpen, 1./8000, 600),
+		quantity("room.frame_seen", &r.FrameSeen, 0, 1),
+		quantity("room.margin", &r.Margin, 0, 15),
+		quantity("background.distance", &b.Distance, 1*cm, 20),
+		quantity("background.width", &b.Width, 1*cm, 20),
+		quantity("background.reading", &b.Reading, 0, 512),
+		quantity("background.reflects", &b.Reflects, 0.01, 1),
+		quantity("background.seen", &b.Seen, 0, 1),
+		quantity("background.rim", &b.Rim, 0.01, 0.5),
+		quantity("background.black_width", &b.BlackWidth, 0, 20),
+	}
+	for i := range fields {
+		fields[i].optional = true
+	}
+	return fields
+}
+
+// maxTurn keeps the lens from looking along the liquid's path.
+const maxTurn = 60 * degree
+
+// figures is a field for a table of durations.
+func figures(name string, at *optics.Figures) field {
+	return field{name: name, accepts: "power steps and durations, like 1/1 1/300 s, 1/16 1/4000 s, or none",
+		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
+		text:  func() string { return at.String() },
+		check: func() string {
+			if _, err := at.Table(); err != nil {
+				return err.Error()
+			}
+			return ""
+		}}
+}
+
+// checkCamera checks that the lens can be focused on the spot.
+func (s Set) checkCamera() error {
+	c := s.Camera
+	lens := c.Lens()
+	if c.FieldSeen == 0 && c.Distance < c.Nearest {
+		return &FieldError{Field: "camera.distance",
+			Why:    fmt.Sprintf("%v is nearer than this lens focuses, which is from %v on", c.Distance, c.Nearest),
+			Remedy: fmt.Sprintf("use at least %v, or correct camera.nearest", c.Nearest)}
+	}
+	// Nearer than this the image is over twenty times life size: no lens for a camera does that.
+	if least := lens.Focal * 1.05; lens.Focus < least {
+		return &FieldError{Field: "camera.distance",
+			Why:    fmt.Sprintf("a lens of %v makes no picture of what is %v from it", c.Focal, phys.Round(lens.Focus, 3)),
+			Remedy: fmt.Sprintf("use at least %v, or a shorter lens", phys.RoundUp(least*(1-1e-9), 3))}
+	}
+	return nil
+}
+
+// OpenTime is for how long the shutter is open: as the camera's dial says or, at B, as long as it is held.
+func (s Set) OpenTime() phys.Time {
+	switch {
+	case s.Camera.Shutter != optics.Bulb:
+		return phys.Time(optics.ExactShutter(s.Camera.Shutter))
+	case s.Light.Expose == FlashInDark && s.Light.Shutter != ByEdge:
+		return s.Light.OpenFor
+	}
+	return phys.Seconds((plan{set: s}).shutterLead() + shutterTail)
+}
+
+// Subject is the liquid at the moment: how large, how fast, and how far from the focus spot it may be, as standard
+// deviations of a first shot.
+type Subject struct {
+	Speed   phys.Speed  // across the view; 0: at a turning point, or not known
+	Fastest phys.Speed  // of what flies around it; 0: not known
+	Size    phys.Length // across, about; 0: not known
+	Along   phys.Length // its path, by the error budget
+	Across  phys.Length // its path, in the plane that the camera sees
+	Aside   phys.Length // towards the camera and away, if it looks square at the path
+	Level   bool        // the path is level rather than upright
+}
+
+// dripAside is how far drops differ sideways, SD. Common practice, no source: an undisturbed drip.
+const dripAside = 1 * mm
+
+// SubjectOf is the liquid of the shot that e describes. Of a throw, a hand is taken to be as uneven sideways as up and
+// down.
+//
+// Errors: as Errors.
+func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
+	b, err := Errors(s, e, spread, defaultTick)
+	if err != nil {
+		return Subject{}, err
+	}
+	p := Subject{Speed: b.Speed, Along: b.Total.Displaced}
+	switch s.Kind {
+	case Throw:
+		p.Fastest, p.Level, p.Size = e.FocusSpeed, true, s.Throw.width()
+		p.Across, _ = s.Throw.pathScatter(e.Speed, spread)
+		p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus))
+	case Sound: // what bursts, and where, is not known
+	default:
+		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside, e.Diameter
+		if s.Drop.Phase != splash.Contact {
+			p.Size = splash.CraterWidth(e.Diameter, e.Speed)
+		}
+	}
+	return p, nil
+}
+
+// width is about how wide the thrown liquid is: a ball, or a round sheet of the same volume.
+func (t ThrowSet) width() phys.Length {
+	if t.Thickness == 0 {
+		return t.Mass
+	}
+	return max(t.Mass, t.Mass*phys.Length(math.Sqrt(2*float64(t.Mass/t.Thickness)/3)))
+}
+
+// pathScatter is how far above or below the focus spot a throw at v passes, SD: what no timing corrects.
+func (t ThrowSet) pathScatter(v phys.Speed, spread Spread) (phys.Length, bool) {
+	rise := func(angle phys.Angle, speed phys.Speed) (phys.Length, bool) {
+		t := t
+		t.Angle += angle
+		p, err := t.flight(speed)
+		return p.Rise, err == nil
+	}
+	up, ok1 := rise(spread.ThrowAngle, v)
+	down, ok2 := rise(-spread.ThrowAngle, v)
+	fast, ok3 := rise(0, v*phys.Speed(1+spread.ThrowSpeed))
+	slow, ok4 := rise(0, v*phys.Speed(1-spread.ThrowSpeed))
+	return phys.Length(math.Hypot(float64(up-down)/2, float64(fast-slow)/2)), ok1 && ok2 && ok3 && ok4
+}
+
+// checkBlur refuses a light that lasts longer than the blur that was asked for.
+func (p plan) checkBlur() error {
+	asked := p.set.Camera.MaxBlur
+	pulse, known := p.set.Flash.Discharge().At(p.set.Flash.Power)
+	if asked == 0 || !known {
+		return nil
+	}
+	e, err := p.set.Estimate()
+	if err != nil {
+		return err
+	}
+	subject, err := p.set.SubjectOf(e, DefaultSpread())
+	if err != nil {
+		return err
+	}
+	v := max(subject.Speed, subject.Fastest)
+	blur := phys.Length(float64(v) * float64(pulse.Tenth))
+	if blur <= asked {
+		return nil
+	}
+	t := &problem{field: "flash.power", fallback: "use a unit with a shorter light",
+		why: fmt.Sprintf("at %v power this unit's light lasts longer than the sharpness you asked for: in %s liquid at "+
+			"%.2f m/s moves %s, and %s were asked", p.set.Flash.Power, inMs(pulse.Tenth), v, inHundredths(blur),
+			inHundredths(asked))}
+	if power, ok := p.set.Flash.Discharge().PowerFor(phys.Time(float64(asked) / float64(v))); ok {
+		t.fixes = append(t.fixes, fix{field: "flash.power", choice: power.String(),
+			format: fmt.Sprintf("set the power to %v and make up for %s", power, lightChange(power, p.set.Flash.Power))})
+	}
+	enough := phys.RoundUp(blur, 2)
+	t.fixes = append(t.fixes, fix{field: "camera.max_blur", choice: enough.String(),
+		format: fmt.Sprintf("ask for no more than %v", enough)})
+	return t
+}
+
+// lightChange says by how much another power changes the light.
+func lightChange(to, from optics.Fraction) string {
+	stops := math.Log2(float64(to / from))
+	if stops < 0 {
+		return fmt.Sprintf("%.1f stops less light", -stops)
+	}
+	return fmt.Sprintf("%.1f stops more light", stops)
+}
+
+// inHundredths formats a small length for people, to a hundredth of a millimetre.
+func inHundredths(l phys.Length) string { return fmt.Sprintf("%.2f mm", float64(l/mm)) }

@@ -1,0 +1,139 @@
+package shot
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// A flash is drawn for as long as it is lit, from the moment; only where that is not known for as long as its contact.
+func TestFlashBarIsItsLight(t *testing.T) {
+	s := DefaultSet()
+	s.Flash.Figures, s.Flash.Measured, s.Flash.Power = "1/16 1/2000 s", optics.AboveTenth, 1./16
+	_, tl, err := Compile(s, testBench())
+	require.NoError(t, err)
+	assert.Equal(t, Bar{Name: "flash", From: tl.Delay, To: tl.Delay + 500*time.Microsecond, Light: true}, tl.Bars[1])
+	assert.False(t, tl.Bars[0].Light, "the shutter")
+}
+
+// A light that lasts longer than the sharpness asked for is refused; each fix works, and a power step more does not.
+func TestBlurRefused(t *testing.T) {
+	s := DefaultSet()
+	s.Drop.Phase, s.Camera.MaxBlur = splash.Contact, 0.5*mm
+	s.Flash.Duration, s.Flash.Power = 1./300, 1./4
+	_, _, err := Compile(s, testBench())
+	refused := new(Refusal)
+	require.ErrorAs(t, err, &refused)
+	assert.Contains(t, refused.Why, "at 1/4 power this unit's light lasts longer than the sharpness you asked for")
+	require.Len(t, refused.Fixes, 2)
+	for _, fix := range refused.Fixes {
+		next := s
+		require.NoError(t, next.Put(fix.Field, fix.Value))
+		_, _, err := Compile(next, testBench())
+		assert.NoError(t, err, fix)
+	}
+	require.Equal(t, "flash.power", refused.Fixes[0].Field)
+	require.NoError(t, s.Put("flash.power", refused.Fixes[0].Value))
+	s.Flash.Power *= 2
+	_, _, err = Compile(s, testBench())
+	assert.Error(t, err)
+	s.Camera.MaxBlur = 0
+	_, _, err = Compile(s, testBench())
+	assert.NoError(t, err, "nothing was asked")
+}
+
+// A set that was stored without camera, flash, room and background has the usual ones, and lacks nothing.
+func TestSetsWithoutLight(t *testing.T) {
+	text, err := json.Marshal(DefaultSet())
+	require.NoError(t, err)
+	var stored map[string]any
+	require.NoError(t, json.Unmarshal(text, &stored))
+	for _, name := range []string{"camera", "flash", "room", "background"} {
+		require.Contains(t, stored, name)
+		delete(stored, name)
+	}
+	text, err = json.Marshal(stored)
+	require.NoError(t, err)
+	s, err := ParseSet(string(text))
+	require.NoError(t, err)
+	assert.Equal(t, DefaultSet(), s)
+	unknown, missing, err := CompareFields(string(text))
+	require.NoError(t, err)
+	assert.Empty(t, append(unknown, missing...))
+}
+
+func TestLightRefusedByName(t *testing.T) {
+	for _, c := range []struct{ field, value, says string }{
+		{"camera.aperture", "f/0", "f/0.7 to f/128"},
+		{"camera.iso", "ISO -3", "more than 0"},
+		{"camera.shutter", "1/0", "divides by zero"},
+		{"flash.power", "3/2", "more than the whole"},
+		{"flash.figures", "1/2 fast", "power steps and durations"},
+		{"background.seen", "120 %", "whiter than white"},
+	} {
+		s := DefaultSet()
+		err := s.Put(c.field, c.value)
+		refused := new(FieldError)
+		require.ErrorAs(t, err, &refused, c.field)
+		assert.Equal(t, c.field, refused.Field)
+		assert.Contains(t, err.Error(), c.says, c.field)
+		assert.Equal(t, DefaultSet(), s)
+	}
+	s := DefaultSet()
+	s.Camera.Distance = 20 * cm
+	assert.ErrorContains(t, s.Validate(), "camera.distance: 20 cm is nearer than this lens focuses, which is from 30 cm")
+	s.Camera.Nearest, s.Camera.Distance = 10*cm, 10*cm
+	assert.ErrorContains(t, s.Validate(), "makes no picture of what is 10 cm from it; use at least 10.5 cm")
+}
+
+// The shutter is open as the dial says; at B as long as the machine or the person holds it.
+func TestOpenTime(t *testing.T) {
+	s := DefaultSet()
+	assert.Less(t, s.OpenTime(), 150*ms, "after the edge, until a little after the moment")
+	s.Light.Shutter = ByGo
+	assert.Equal(t, s.Light.OpenFor, s.OpenTime())
+	s.Camera.Shutter = 1. / 125
+	assert.InEpsilon(t, 1./128, float64(s.OpenTime()), 1e-9, "1/125 stands for 2^-7 s")
+}
+
+// Where a throw may be, against many throws with a random angle up, angle aside and speed (seed 16, 3).
+func TestSubjectOfThrow(t *testing.T) {
+	s, spread := DefaultSet(), DefaultSpread()
+	s.Kind = Throw
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	subject, err := s.SubjectOf(e, spread)
+	require.NoError(t, err)
+	random := rand.New(rand.NewPCG(16, 3))
+	var up, aside []float64
+	for range 2000 {
+		thrown := s.Throw
+		thrown.Angle += phys.Angle(float64(spread.ThrowAngle) * random.NormFloat64())
+		p, err := thrown.flight(e.Speed * phys.Speed(1+spread.ThrowSpeed*random.NormFloat64()))
+		require.NoError(t, err)
+		up = append(up, float64(p.Rise))
+		aside = append(aside, float64(thrown.ToFocus)*math.Tan(float64(spread.ThrowAngle)*random.NormFloat64()))
+	}
+	assert.InEpsilon(t, sd(up), float64(subject.Across), 0.1)
+	assert.InEpsilon(t, sd(aside), float64(subject.Aside), 0.1)
+	assert.True(t, subject.Level)
+	assert.Equal(t, e.FocusSpeed, subject.Speed)
+}
+
+// A thin sheet is as wide as a disc of the same volume.
+func TestSheetWidth(t *testing.T) {
+	s := ThrowSet{Mass: 36 * mm}
+	assert.Equal(t, s.Mass, s.width())
+	s.Thickness = 2 * mm
+	ball := math.Pi / 6 * math.Pow(0.036, 3)
+	assert.InEpsilon(t, ball, math.Pi/4*math.Pow(float64(s.width()), 2)*0.002, 1e-9)
+}
