@@ -39,6 +39,8 @@ export interface Snapshot {
 	shot_count: number;
 	dry_shots: DryShot[];
 	lag: Lag;
+	/** What the session's tries say of the delay; null: the set cannot work, or that is being worked out. */
+	tuning: Tuning | null;
 	next_file: number;
 	phases: Choice[];
 	liquids: Choice[];
@@ -160,6 +162,22 @@ export interface Refusal {
 export interface Fix {
 	field: string;
 	value: string;
+}
+
+/** What the tries with the set as it is say of its trim. */
+export interface Tuning {
+	step: string;
+	trim_ms: number;
+	sure: number;
+	line: string;
+	words: string;
+	facts: Fact[];
+	strip: string;
+}
+
+export interface Fact {
+	name: string;
+	text: string;
 }
 
 /** The coming shot: times in ms from the clock edge. */
@@ -489,6 +507,8 @@ export interface KindTries {
 	tries: Try[];
 	best: Best | null;
 	why: string;
+	strip: string;
+	facts: Fact[];
 }
 
 export interface Try {

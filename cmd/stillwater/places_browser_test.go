@@ -15,6 +15,8 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/shot"
+	"stillwater/internal/strip"
+	"stillwater/internal/tuning"
 )
 
 // phones are the sizes of phones on which the place Shoot must not scroll.
@@ -302,38 +304,44 @@ func (b *browser) storageForbidden(t *testing.T) {
 	p.clean()
 }
 
-// The verdict offers the trim that it suggests, which is one tap.
+// The tries offer the trim that they speak for, which is one tap, and how sure that is; behind a fold they are drawn.
 func (b *browser) suggestedTrim(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	p.place("shoot")
-	const offered = `(n => n?.checkVisibility() ? n.textContent.replaceAll("\u00a0", " ") : "")(
+	const offered = `(n => n?.checkVisibility() ? n.innerText.replaceAll(/\s+/g, " ").trim() : "")(
 		document.querySelector(".suggested"))`
 	assert.Empty(t, eval[string](p, offered))
-	tries := func(trim string, shots ...control.ShotView) {
-		m.be(func(s *control.Snapshot) { assert.NoError(t, s.Set.Put("trim.drop", trim)); s.Shots = shots })
+	say := func(trim string, learned *control.Tuning) {
+		m.be(func(s *control.Snapshot) { assert.NoError(t, s.Set.Put("trim.drop", trim)); s.Tuning = learned })
 	}
-	try := func(n int, verdict control.Verdict, trim float64) control.ShotView {
-		s := shotWith(n, verdict)
-		s.Kind, s.TrimMs = shot.Drop, trim
-		return s
-	}
-	tries("0 ms", try(1, control.Early, 0))
-	p.until("half of what is left of the band of 130 to 140 ms", offered+` === "Try +5 ms"`)
-	p.tap(".suggested")
-	cmd := m.await(t, "set")
-	assert.Equal(t, control.Command{Type: "set", Field: "trim.drop", Value: "5 ms", Epoch: 7}, cmd)
-	tries("5 ms", try(1, control.Early, 0))
-	p.until("it has been acted on", offered+` === ""`)
-	tries("12 ms", try(2, control.Late, 12), try(1, control.Early, 2))
-	p.until("half-way to what was early", offered+` === "Try +7 ms"`)
+	plan := tuning.Plan{Low: -14e6, High: 16e6, Scatter: 2e6, Tolerance: 5e6, Delay: 96e6, Whose: "the splash's own"}
+	tries := []tuning.Try{{At: 0, Verdict: "early"}, {At: 12e6, Verdict: "late"}, {At: 6e6, Verdict: "good"}}
+	advice := tuning.Learn(plan, tries, 0)
+	learned := &control.Tuning{Step: "trim", TrimMs: 6, Sure: 0.614, Line: "Try +6 ms, 61 % sure",
+		Words: "Try a trim of +6 ms, a delay of 102 ms.", Facts: control.ViewFacts(advice),
+		Strip: strip.Draw(strip.FromTries(plan, tries, advice), strip.Options{ForPage: true}).SVG}
+	say("0 ms", learned)
+	p.until("what the tries speak for", offered+` === "Try +6 ms 61 % sure"`)
 	p.picture("places-suggested")
 	p.fit("suggested")
-	late := try(3, control.Late, 12)
-	late.Problem = "The machine, not the delay, was late."
-	tries("12 ms", late, try(1, control.Early, 2))
-	p.until("none after a late machine", offered+` === ""`)
-	tries("12 ms", try(4, control.Good, 12))
-	p.until("none after a good one", offered+` === ""`)
+	assert.Equal(t, "Try +6 ms, 61 % sure", p.plain("#learned-line"))
+	p.tap("#learned summary")
+	assert.True(t, eval[bool](p, `document.querySelector("#learned svg.tries").checkVisibility()`))
+	assert.Contains(t, eval[string](p, `document.querySelector("#learned svg.tries").ariaLabel`), "3 tries with a delay from")
+	assert.Contains(t, p.plain("#learned .found-facts"), "1 of 3 judged")
+	p.picture("places-learned")
+	p.tap("#learned summary")
+	p.tap(".suggested")
+	cmd := m.await(t, "set")
+	assert.Equal(t, control.Command{Type: "set", Field: "trim.drop", Value: "6 ms", Epoch: 7}, cmd)
+	say("6 ms", learned)
+	p.until("it has been acted on", offered+` === ""`)
+	say("0 ms", &control.Tuning{Step: "leave", TrimMs: 0, Line: "Leave it: good 5 of 8 at 306 ms", Facts: []control.Fact{},
+		Strip: learned.Strip})
+	p.until("the line says to leave it", `document.querySelector("#learned-line").textContent.startsWith("Leave it")`)
+	assert.Empty(t, eval[string](p, offered))
+	say("0 ms", nil)
+	p.until("nothing is learned", `!document.querySelector("#learned").checkVisibility()`)
 	p.clean()
 }
 

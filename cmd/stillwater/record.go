@@ -20,13 +20,15 @@ const recordUsage = `Usage:
   stillwater record list   [--json]
   stillwater record show   [SESSION|latest] [--json]
   stillwater record show   SESSION|latest|SESSION/SHOT --svg FILE
+  stillwater record show   SESSION|latest --tries FILE
   stillwater record find   WORDS [--json]
   stillwater record again  SESSION|latest|SESSION/SHOT [--json] [--out FILE]
   stillwater record export [--format csv|json] [--bom] [--session N|latest] [--out FILE]
 
 list    the sessions, newest first, with the verdicts on their shots
 show    one session's shots: the camera's file number, kind, phase, trim, speed, planned, actual, how late, what was
-        seen, verdict and marks, note (default: latest); or draw the set of a session or a shot from the side, to scale
+        seen, verdict and marks, note (default: latest); or draw the set of a session or a shot from the side, to scale;
+        or draw a session's tries over their delay, with the best delay that they speak for
 find    the sessions and shots that have all the words in name, note, date, kind, verdict, marks (keeper, blurred,
         black) or file number (0471), newest first
 again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw" or "sound" and as a file
@@ -39,8 +41,8 @@ spreadsheet would take for a formula gets an apostrophe in front. Options:
 
 // recordOptions are the flags of "record"; a subcommand has those that it needs.
 type recordOptions struct {
-	journal, format, session, out, svg string
-	json, bom, formatGiven             bool
+	journal, format, session, out, svg, tries string
+	json, bom, formatGiven                    bool
 }
 
 // record carries out "stillwater record list|show|find|again|export".
@@ -94,6 +96,7 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 	}
 	if all || name == "show" {
 		flags.StringVar(&o.svg, "svg", "", "show: draw the set into `FILE`; -: to standard output")
+		flags.StringVar(&o.tries, "tries", "", "show: draw the tries over their delay into `FILE`, as SVG; -: to standard output")
 	}
 	if all || name == "export" || name == "again" {
 		flags.StringVar(&o.out, "out", "", "export, again: write `FILE` (default: standard output)")
@@ -194,12 +197,18 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 	if len(words) > 2 {
 		return fmt.Errorf("%w: record show: unexpected argument %q", errUsage, words[1])
 	}
-	if o.svg != "" {
+	switch {
+	case o.json && o.tries != "" || o.svg != "" && o.tries != "":
+		return fmt.Errorf("%w: record show: --svg, --tries and --json: give one of them", errUsage)
+	case o.svg != "":
 		return m.recordDrawing(ctx, j, o, words[0])
 	}
 	s, err := findSession(ctx, j, "record show: SESSION", words[0])
 	if err != nil {
 		return err
+	}
+	if o.tries != "" {
+		return m.recordTries(ctx, j, o, s)
 	}
 	write := export.ShotTable
 	if o.json {

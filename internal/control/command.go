@@ -131,6 +131,8 @@ func (c *Control) startSession(name string) error {
 	c.askCareAgain("this is a new session")
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
+	c.learning.evening, c.learning.view = nil, nil
+	c.learn()
 	c.saveSession(c.session)
 	return nil
 }

@@ -124,10 +124,11 @@ type Control struct {
 	session          *session
 	dates            dates
 	ticked           map[string]bool
-	ticks            care.Ticks    // when they were ticked
-	askedAgain       string        // why they are to be ticked again, after "because"; "" for the first time
-	shots            []ShotView    // of the session, newest first: those that are shown
-	shotCount        int           // of the session
+	ticks            care.Ticks // when they were ticked
+	askedAgain       string     // why they are to be ticked again, after "because"; "" for the first time
+	shots            []ShotView // of the session, newest first: those that are shown
+	shotCount        int        // of the session
+	learning         learning
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
@@ -213,6 +214,9 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 		return nil, fmt.Errorf("control: read the record: %w", err)
 	}
 	c.plan = opts.makePlan(c.set, nil)
+	c.mu.Lock()
+	c.learn()
+	c.mu.Unlock()
 	return c, nil
 }
 

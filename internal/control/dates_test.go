@@ -230,7 +230,7 @@ func TestClocksDoNotHoldUpShots(t *testing.T) {
 		}
 		x := setUpWith(t, b, use)
 		x.ready()
-		assert.Equal(t, shotsShown, b.shotsRead, "read at the start")
+		assert.Equal(t, maxEvening, b.shotsRead, "read at the start")
 		assert.Equal(t, 3000, x.Snapshot().ShotCount)
 		x.journal.attempts()
 		stuck := make(chan struct{})

@@ -73,7 +73,9 @@ func (c *Control) installSet(
 	if c.canRetrim(field) && made.refusal != nil {
 		return false, made.refusal
 	}
+	c.forget(c.set, set)
 	c.set, c.plan = set, made
+	c.learn()
 	c.saveSet()
 	c.retrimIfDue()
 	c.publish()

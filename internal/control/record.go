@@ -62,11 +62,15 @@ func readCare(text string) (map[string]bool, error) {
 
 // restoreShots takes up the shots of the session that are shown, and how many there are.
 func (c *Control) restoreShots(ctx context.Context) error {
-	stored, err := c.opts.Journal.Shots(ctx, c.session.id, shotsShown)
+	stored, err := c.opts.Journal.Shots(ctx, c.session.id, maxEvening)
 	if err != nil {
 		return err
 	}
 	for _, s := range stored {
+		s.Program = ""
+		c.learning.evening = append(c.learning.evening, s)
+	}
+	for _, s := range stored[:min(len(stored), shotsShown)] {
 		c.shots = append(c.shots, ViewShot(&c.outcomes, s))
 	}
 	if len(c.shots) > 0 {
@@ -198,18 +202,19 @@ func (c *Control) recordShot(l *link, r *run, report board.ShotReport) {
 		if err != nil {
 			next = record.FileAfter(made.File, 1)
 		}
-		c.update(func() { c.show(r.session, made, next) })
+		c.update(func() { c.show(r.session, stored, made, next) })
 		return nil
 	})
 }
 
-func (c *Control) show(s *session, made ShotView, nextFile int) {
+func (c *Control) show(s *session, stored record.Shot, made ShotView, nextFile int) {
 	if s != c.session {
 		return // a new session was started meanwhile
 	}
 	c.shots = append([]ShotView{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
 	c.shotCount++
 	c.lastSeen, c.nextFile = made.Seen, nextFile
+	c.keepToLearn(stored)
 }
 
 func (c *Control) journalShot(l *link, r *run, report board.ShotReport) record.Shot {

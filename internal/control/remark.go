@@ -119,7 +119,10 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 		return r, nil
 	case "picture":
 		r.write = func(ctx context.Context) error { return journal.SetPicture(ctx, cmd.Shot, string(cmd.Picture)) }
-		r.show = show(func(s *ShotView) { s.Picture = cmd.Picture })
+		r.show = func() {
+			c.changeShown(cmd.Shot, func(s *ShotView) { s.Picture = cmd.Picture })
+			c.relearn(cmd.Shot, func(s *record.Shot) { s.Picture = string(cmd.Picture) })
+		}
 		if !slices.Contains(Pictures(), cmd.Picture) {
 			return r, refusal("picture", fmt.Sprintf("%q is not what a picture can be.", cmd.Picture),
 				"Say blurred or black, or nothing.")
@@ -127,7 +130,10 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 		return r, nil
 	}
 	r.write = func(ctx context.Context) error { return journal.SetVerdict(ctx, cmd.Shot, string(cmd.Verdict)) }
-	r.show = show(func(s *ShotView) { s.Verdict = cmd.Verdict })
+	r.show = func() {
+		c.changeShown(cmd.Shot, func(s *ShotView) { s.Verdict = cmd.Verdict })
+		c.relearn(cmd.Shot, func(s *record.Shot) { s.Verdict = string(cmd.Verdict) })
+	}
 	return r, c.checkVerdict(cmd)
 }
 

@@ -57,6 +57,7 @@ type Snapshot struct {
 	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
 	ShotCount int         `json:"shot_count"`
 	DryShots  []DryShot   `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
+	Tuning    *Tuning     `json:"tuning"`    // what the session's tries say of the delay; nil: the set cannot work
 	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
 	Lag       Lag         `json:"lag"`       // of the camera, as measured
 	Phases    []Choice    `json:"phases"`
@@ -155,6 +156,23 @@ type Preview struct {
 	Budget      []Term       `json:"budget"` // the last two are the sums: of all, and of those that are not steady
 	Advice      []string     `json:"advice"`
 	Table       []TablePoint `json:"table"` // gate interval to delay; empty without a gate
+}
+
+// Tuning is what the tries with the set as it is say of its trim.
+type Tuning struct {
+	Step   string  `json:"step"`    // "judge", "trim", "leave", "change set": what to do next
+	TrimMs float64 `json:"trim_ms"` // to make the next try with
+	Sure   float64 `json:"sure"`    // the probability that no other trim gets clearly more good shots
+	Line   string  `json:"line"`    // in a few words
+	Words  string  `json:"words"`   // in sentences
+	Facts  []Fact  `json:"facts"`   // what came of the tries so far
+	Strip  string  `json:"strip"`   // the tries drawn over their delay, as SVG; "" there is none; see package strip
+}
+
+// Fact is one thing that came of the tries, for a list.
+type Fact struct {
+	Name string `json:"name"`
+	Text string `json:"text"`
 }
 
 // Mark is one instant on the timeline.

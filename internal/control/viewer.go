@@ -77,6 +77,7 @@ func (c *Control) snapshot() *Snapshot {
 		Session:   c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Elevation: c.plan.elevation,
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
+		Tuning:   c.learning.view,
 		NextFile: c.nextFile, DryShots: append([]DryShot{}, c.dryShots...),
 		Lag:    c.lag.view(),
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),

@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/strip"
 )
 
 func setText(t testing.TB, change func(*shot.Set)) string {
@@ -102,9 +103,9 @@ func TestTriesByTrimForThrows(t *testing.T) {
 	}
 	got := Summarize(append(shots, made(t, 96, "good")), new(shot.Outcomes)).ByKind
 	require.Len(t, got, 2)
-	assert.Equal(t, []any{shot.Throw, ByTrim, 12}, []any{got[0].Kind, got[0].Axis, len(got[0].List)})
+	assert.Equal(t, []any{shot.Throw, strip.ByTrim, 12}, []any{got[0].Kind, got[0].Axis, len(got[0].List)})
 	assert.Equal(t, Best{At: 16 * time.Millisecond, Good: 6, Tries: 6}, *got[0].Best)
-	assert.Equal(t, []any{shot.Drop, ByDelay, 1}, []any{got[1].Kind, got[1].Axis, len(got[1].List)})
+	assert.Equal(t, []any{shot.Drop, strip.ByDelay, 1}, []any{got[1].Kind, got[1].Axis, len(got[1].List)})
 	assert.Empty(t, Summarize(nil, new(shot.Outcomes)).ByKind)
 }
 
@@ -131,4 +132,18 @@ func BenchmarkSummarize(b *testing.B) {
 	for b.Loop() {
 		Summarize(shots, new(shot.Outcomes))
 	}
+}
+
+// What is learned is that of the newest shot's set, and it is drawn with the tries.
+func TestWhatIsLearned(t *testing.T) {
+	sum := Summarize(join(times(4, made(t, 96, "good")), times(2, made(t, 90, "early"))), new(shot.Outcomes))
+	require.Len(t, sum.ByKind, 1)
+	tries := sum.ByKind[0]
+	require.NotNil(t, tries.Learned)
+	assert.Equal(t, 6, tries.Learned.Advice.Judged)
+	drawn := tries.Strip(3)
+	assert.Len(t, drawn.Tries, 3)
+	assert.NotNil(t, drawn.Advice)
+	assert.Equal(t, 96*time.Millisecond, drawn.Zero, "a trim of 0 is the delay of the newest")
+	assert.Nil(t, Summarize(times(3, made(t, 96, "")), new(shot.Outcomes)).ByKind[0].Learned, "nothing is judged")
 }

@@ -10,6 +10,7 @@ import (
 
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/strip"
 )
 
 // What a person says of a frame, as far as it says something of the time. Too high and too low speak of the aim.
@@ -26,15 +27,6 @@ const (
 	minTries = 5
 	// groupWidth is within which tries count as being at one delay: the smallest step of the trim on the page.
 	groupWidth = time.Millisecond
-)
-
-// Axis is what a person varies between the tries of a kind.
-type Axis string
-
-// The axes.
-const (
-	ByDelay Axis = "delay" // from the edge to the moment
-	ByTrim  Axis = "trim"  // of a throw, each of which has a delay of its own
 )
 
 // Try is a shot whose machine did as planned, so that its picture says something of the delay.
@@ -54,10 +46,28 @@ type Best struct {
 // Tries are those of one kind.
 type Tries struct {
 	Kind shot.Kind
-	Axis Axis
+	Axis strip.Axis
 	List []Try // in the order in which they were given
 	Best *Best // nil: see Why
 	Why  string
+
+	Learned *shot.Lesson // of the newest shot's set; nil: of that nothing can be worked out
+	zero    time.Duration
+}
+
+// Strip is the drawing of the tries, of the newest at most so many.
+func (t *Tries) Strip(most int) strip.Strip {
+	s := strip.Strip{Axis: t.Axis, Zero: t.zero}
+	for _, try := range t.List[:min(len(t.List), most)] {
+		s.Tries = append(s.Tries, strip.Try{At: try.At, Verdict: try.Verdict})
+	}
+	if t.Best != nil {
+		s.Best = &strip.Best{At: t.Best.At, Good: t.Best.Good, Tries: t.Best.Tries}
+	}
+	if t.Learned != nil {
+		s.Advice = &t.Learned.Advice
+	}
+	return s
 }
 
 // Summary is what came of the shots of a session.
@@ -68,7 +78,7 @@ type Summary struct {
 	ByKind    []Tries // the kind with most tries first
 }
 
-// Summarize sums shots up, of which outcomes says what the machine did.
+// Summarize sums shots up, the newest first, of which outcomes says what the machine did.
 func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 	sum := Summary{}
 	byKind := map[shot.Kind]*Tries{}
@@ -84,14 +94,15 @@ func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 		}
 		t := byKind[set.Kind]
 		if t == nil {
-			t = &Tries{Kind: set.Kind, Axis: ByDelay}
+			t = &Tries{Kind: set.Kind, Axis: strip.ByDelay}
 			if set.Kind == shot.Throw {
-				t.Axis = ByTrim
+				t.Axis = strip.ByTrim
 			}
 			byKind[set.Kind] = t
+			t.learn(set, made, shots, outcomes)
 		}
 		at := time.Duration(made.DelayNs)
-		if t.Axis == ByTrim {
+		if t.Axis == strip.ByTrim {
 			at = set.OwnTrim().Duration()
 		}
 		t.List = append(t.List, Try{Number: made.Number, At: at, Verdict: made.Verdict, Counted: counted(made)})
@@ -102,6 +113,16 @@ func Summarize(shots []record.Shot, outcomes *shot.Outcomes) Summary {
 	}
 	slices.SortStableFunc(sum.ByKind, func(a, b Tries) int { return cmp.Compare(len(b.List), len(a.List)) })
 	return sum
+}
+
+// learn learns from the shots with the set of the newest one of this kind.
+func (t *Tries) learn(set shot.Set, newest record.Shot, shots []record.Shot, outcomes *shot.Outcomes) {
+	if t.Axis == strip.ByDelay {
+		t.zero = time.Duration(newest.DelayNs) - set.OwnTrim().Duration()
+	}
+	if l, err := shot.Learn(set, shots, outcomes); err == nil && l.Advice.Judged > 0 {
+		t.Learned = &l
+	}
 }
 
 // counted reports whether a verdict says something of the time. A black picture shows nothing of it.

@@ -17,6 +17,7 @@ import (
 	"stillwater/internal/history"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/strip"
 )
 
 // Record is what the page needs of the record to look back. It may be slow: nothing else waits for it.
@@ -230,20 +231,40 @@ func (s *Server) session(ctx context.Context, r *http.Request) (record.Summary, 
 	return record.Summary{}, fmt.Errorf("session %d is %w", id, record.ErrNotFound)
 }
 
+// evening answers "with": another session, whose tries are to have room on the same axes.
 func (s *Server) evening(ctx context.Context, r *http.Request) (any, error) {
 	past, err := s.session(ctx, r)
 	if err != nil {
 		return nil, err
 	}
-	shots, err := s.opts.Record.ShotsBefore(ctx, past.ID, 0, maxSummed)
+	sum, err := s.sumUp(ctx, past.ID)
 	if err != nil {
 		return nil, err
 	}
-	sum := history.Summarize(shots, new(shot.Outcomes))
+	with, err := number(r, "with", 1, 0)
+	if err != nil {
+		return nil, err
+	}
+	room := map[shot.Kind]strip.Range{}
+	if with != 0 {
+		other, err := s.sumUp(ctx, with)
+		if err != nil {
+			return nil, err
+		}
+		for _, tries := range other.ByKind {
+			room[tries.Kind] = tries.Strip(maxTries).Needs()
+		}
+	}
 	e := Evening{Session: viewSession(past), Set: []SetValue{}, Summed: sum.Shots, Uncounted: sum.Uncounted,
 		Keepers: sum.Keepers, Kinds: []KindTries{}}
 	for _, tries := range sum.ByKind {
-		e.Kinds = append(e.Kinds, viewTries(tries))
+		view := viewTries(tries)
+		drawn := tries.Strip(maxTries)
+		if other, both := room[tries.Kind]; both {
+			drawn.Range = drawn.Needs().Join(other)
+		}
+		view.Strip = strip.Draw(drawn, strip.Options{ForPage: true}).SVG
+		e.Kinds = append(e.Kinds, view)
 	}
 	set, err := shot.ParseSet(past.Set)
 	if err != nil {
@@ -257,8 +278,19 @@ func (s *Server) evening(ctx context.Context, r *http.Request) (any, error) {
 	return e, nil
 }
 
+func (s *Server) sumUp(ctx context.Context, session int64) (history.Summary, error) {
+	shots, err := s.opts.Record.ShotsBefore(ctx, session, 0, maxSummed)
+	if err != nil {
+		return history.Summary{}, err
+	}
+	return history.Summarize(shots, new(shot.Outcomes)), nil
+}
+
 func viewTries(t history.Tries) KindTries {
-	view := KindTries{Kind: t.Kind, Axis: string(t.Axis), Count: len(t.List), Tries: []Try{}, Why: t.Why}
+	view := KindTries{Kind: t.Kind, Axis: string(t.Axis), Count: len(t.List), Tries: []Try{}, Why: t.Why, Facts: []Fact{}}
+	if t.Learned != nil {
+		view.Facts = control.ViewFacts(t.Learned.Advice)
+	}
 	for _, try := range t.List[:min(len(t.List), maxTries)] {
 		view.Tries = append(view.Tries, Try{try.Number, inMs(try.At), control.Verdict(try.Verdict), try.Counted})
 	}

@@ -66,7 +66,12 @@ type KindTries struct {
 	Tries []Try     `json:"tries"` // the newest of them, newest first
 	Best  *Best     `json:"best"`  // null: see Why
 	Why   string    `json:"why"`   // in words
+	Strip string    `json:"strip"` // the tries drawn, as SVG; see package strip
+	Facts []Fact    `json:"facts"` // what came of those with the newest one's set; empty: nothing is judged
 }
+
+// Fact is one thing that came of the tries, for a list.
+type Fact = control.Fact
 
 // Try is one mark over the delay or the trim.
 type Try struct {

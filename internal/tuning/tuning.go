@@ -93,11 +93,13 @@ type Advice struct {
 	Settled   bool          // more verdicts at this trim would hardly change it
 	Scatter   time.Duration // of the shots, SD
 	Judged    int           // tries that say something of the time
+	Hits      int           // of those good
 	Good      int           // of those made with the trim that is set
 	Here      int           // how many were
 	Density   []Weight      // of the best trim, in order, the highest 1
 	Line      string        // in a few words
 	Words     string        // in sentences
+	Facts     []Fact        // what came of the tries
 }
 
 // Weight is the relative probability of a trim.
@@ -105,6 +107,9 @@ type Weight struct {
 	At     time.Duration
 	Weight float64
 }
+
+// Fact is one thing that came of the tries, for a list.
+type Fact struct{ Name, Text string }
 
 // Within is the probability of the interval from Low to High.
 const Within = 0.8
@@ -125,7 +130,7 @@ const (
 	minPoor = 6
 )
 
-// Learn says what tries of a plan say, with the trim that is set now.
+// Learn says what tries of a plan say, the newest first, with the trim that is set now.
 func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 	p := newPosterior(plan, tries, now)
 	a := Advice{Step: Judge, Trim: now, Scatter: p.scatter(), Limit: p.limit(), Density: p.density()}
@@ -135,6 +140,9 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 			continue
 		}
 		a.Judged++
+		if t.Verdict == Good {
+			a.Hits++
+		}
 		if (t.At - now).Abs() <= p.unit/2 {
 			a.Here++
 			if t.Verdict == Good {
@@ -147,6 +155,7 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 	}
 	a.Rate, a.Sure = p.rate(a.Trim), p.sure(a.Trim)
 	a.say(plan)
+	a.Facts = a.facts(plan, tries)
 	return a
 }
 

@@ -58,6 +58,58 @@ func (a *Advice) resetWords(plan Plan) string {
 	return words + after(plan.Remedy)
 }
 
+// facts are how many were good, the delay that was found, the scatter, and what limits it.
+func (a *Advice) facts(plan Plan, tries []Try) []Fact {
+	if a.Judged == 0 {
+		return nil
+	}
+	what, found := "Trim found", signed(a.Trim)
+	if plan.Delay != 0 {
+		what, found = "Delay found", fmt.Sprintf("%s, a trim of %s", ms(plan.Delay+a.Trim), found)
+	}
+	if !a.Settled {
+		found = "not yet; so far " + found
+	}
+	limits := fmt.Sprintf("little: about %s are good at best", tenths(a.Limit))
+	if a.Limit < enough {
+		limits = fmt.Sprintf("%s scatter: about %s are good at best", plan.Whose, tenths(a.Limit))
+		if len(plan.Limits) > 0 {
+			limits += fmt.Sprintf("; the largest part by the plan is %s, %s", plan.Limits[0].Name, ms(plan.Limits[0].SD))
+		}
+	}
+	return []Fact{
+		{"Good", fmt.Sprintf("%d of %d judged%s", a.Hits, a.Judged, halves(tries, a.Judged))},
+		{what, fmt.Sprintf("%s; 8 times in 10 the best trim is between %s and %s", found, signed(a.Low), signed(a.High))},
+		{"Spread", ms(a.Scatter) + " (SD) from shot to shot"},
+		{"What limits it", limits},
+	}
+}
+
+// minHalf is how many tries each half of an evening must have to be compared with the other.
+const minHalf = 4
+
+// halves says how the rate changed in the course of the evening.
+func halves(tries []Try, judged int) string {
+	half := judged / 2
+	if half < minHalf {
+		return ""
+	}
+	seen, first, last := 0, 0, 0
+	for _, t := range tries { // the newest first
+		if !t.says() {
+			continue
+		}
+		switch good := t.Verdict == Good; {
+		case good && seen < half:
+			last++
+		case good && seen >= judged-half:
+			first++
+		}
+		seen++
+	}
+	return fmt.Sprintf(": %d of the first %d, %d of the last %d", first, half, last, half)
+}
+
 func after(sentence string) string {
 	if sentence == "" {
 		return ""

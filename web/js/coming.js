@@ -1,6 +1,6 @@
 // The coming shot: its timeline, the same as a list, and how exact it can be; or why it cannot be.
 
-import { byId, el, text } from "./dom.js";
+import { byId, el, intoSight, text } from "./dom.js";
 import { budgetTable } from "./budget.js";
 import { drawTable, drawTimeline, timelineText } from "./drawings/timeline.js";
 import { refusalText, show } from "./refusals.js";
@@ -18,14 +18,7 @@ export class Coming {
 		const redraw = new ResizeObserver(() => this.#draw());
 		for (const id of ["coming-drawing", "table"]) redraw.observe(byId(id));
 		for (const id of ["coming", "exact-fold"]) byId(id).addEventListener("toggle", () => this.#draw());
-		// What a person opens comes into sight; what a reload opens stays where it is.
-		const fold = byId("coming");
-		let pressed = false;
-		fold.querySelector("summary")?.addEventListener("click", () => (pressed = true));
-		fold.addEventListener("toggle", () => {
-			if (pressed) fold.scrollIntoView({ block: "nearest" });
-			pressed = false;
-		});
+		intoSight(byId("coming"));
 	}
 
 	/** @param {Snapshot} snap */

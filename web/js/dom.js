@@ -124,3 +124,19 @@ export function keyed(parent, items, key, make, update) {
 	});
 	for (const gone of old.values()) gone.remove();
 }
+
+/** A drawing that the machine made, as nodes of this page; null if it is none. @param {string} source SVG */
+export function drawn(source) {
+	const root = source && new DOMParser().parseFromString(source, "image/svg+xml").documentElement;
+	return root && root.localName === "svg" ? document.importNode(root, true) : null;
+}
+
+/** What a person opens comes into sight; what a reload opens stays where it is. @param {HTMLElement} fold */
+export function intoSight(fold) {
+	let pressed = false;
+	fold.querySelector("summary")?.addEventListener("click", () => (pressed = true));
+	fold.addEventListener("toggle", () => {
+		if (pressed) fold.scrollIntoView({ block: "nearest" });
+		pressed = false;
+	});
+}

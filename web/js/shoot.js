@@ -6,11 +6,10 @@ import { Coming } from "./coming.js";
 import { trimField } from "./fields.js";
 import { icon } from "./icons.js";
 import { Judging } from "./judging.js";
+import { Learned } from "./learned.js";
 import { sentence, show, slot } from "./refusals.js";
 import { trims } from "./set.js";
 import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
-import { suggestTrim } from "./suggest.js";
-import { signed } from "./units.js";
 import { voice } from "./voice.js";
 import { isDark } from "./words.js";
 
@@ -43,7 +42,7 @@ export class Shoot {
 		this.note.addEventListener("change", () => this.#keepNote());
 		const write = button({ onclick: () => this.#writeNote() }, icon("note"), el("span", {}, "Note"));
 		this.verdicts.append(...remarkButtons((say) => this.#judge(say)), write);
-		this.suggested = button({ class: "suggested", hidden: true, onclick: () => this.#takeSuggested() });
+		this.learned = new Learned(commands, this.slot);
 		this.judging = new Judging(byId("shoot"), byId("shots-newer"), () => this.#showShot());
 	}
 
@@ -53,6 +52,7 @@ export class Shoot {
 		for (const f of this.fields) f.update(snap);
 		this.#placeTrim(snap.set.kind);
 		this.coming.show(snap);
+		this.learned.show(snap);
 		this.#armedAfter = isDark(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
 		attr(byId("trim"), "data-fixed", isDark(snap) && snap.dry_run);
 		this.#showShot();
@@ -63,7 +63,7 @@ export class Shoot {
 	#placeTrim(kind) {
 		if (kind === this.#kind) return;
 		this.#kind = kind;
-		this.trims[kind].aside.append(this.suggested);
+		this.trims[kind].aside.append(this.learned.button);
 		byId("trim").replaceChildren(this.trims[kind].node);
 	}
 
@@ -75,7 +75,6 @@ export class Shoot {
 		this.section.hidden = !s;
 		byId("shot-none").hidden = s !== null;
 		this.verdicts.classList.toggle("absent", !s);
-		this.#showSuggested();
 		// While it is armed, only a shot that came since then is shown.
 		const fresh = s !== null && this.#armedAfter !== null && s.id > this.#armedAfter;
 		byId("shoot").classList.toggle("shot-came", fresh);
@@ -99,20 +98,6 @@ export class Shoot {
 	/** @param {(shot: ShotView) => Command} say */
 	#judge(say) {
 		if (this.#shot) this.commands.send(say(this.#shot), this.slot);
-	}
-
-	/** The verdict's trim, one tap away. */
-	#showSuggested() {
-		const trim = this.#snap && this.#shot ? suggestTrim(this.#shot, this.#snap) : null;
-		this.suggested.hidden = trim === null;
-		if (trim === null) return;
-		attr(this.suggested, "data-trim", trim);
-		text(this.suggested, `Try ${signed(trim, 0)} ms`);
-	}
-
-	#takeSuggested() {
-		const value = `${this.suggested.dataset.trim} ms`;
-		if (this.#kind) this.commands.send({ type: "set", field: `trim.${this.#kind}`, value }, this.slot);
 	}
 
 	#writeNote() {

@@ -1,7 +1,7 @@
 // The set seen from the side, as the machine draws it, and the distances in it: pressing one opens its field over the
 // drawing.
 
-import { attr, button, el, text } from "../dom.js";
+import { attr, button, drawn, el, text } from "../dom.js";
 import { valueOf } from "../set.js";
 
 /** @import { Snapshot } from "../../protocol.d.ts" */
@@ -62,9 +62,8 @@ export class Elevation {
 		this.#svg = source;
 		const focus = document.activeElement?.getAttribute("data-field");
 		const within = this.#drawn?.contains(document.activeElement) ?? false;
-		const root = source && new DOMParser().parseFromString(source, "image/svg+xml").documentElement;
 		this.#drawn?.remove();
-		this.#drawn = root && root.localName === "svg" ? document.importNode(root, true) : null;
+		this.#drawn = drawn(source);
 		if (this.#drawn) this.place.prepend(this.#drawn);
 		if (this.#open) this.#put(this.#open.field.name);
 		if (within && focus) this.#group(focus)?.focus({ preventScroll: true });

@@ -1,7 +1,7 @@
 // Two evenings side by side: what came of them, what differs in their sets, and their tries on one scale.
 
 import { button, el, text } from "../dom.js";
-import { atWords, drawTries, rangeOf } from "../drawings/tries.js";
+import { atWords, triesDrawing } from "../drawings/tries.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
@@ -29,20 +29,20 @@ export class CompareView {
 
 	async load() {
 		try {
-			const asked = this.ids.map((id, i) => this.#questions[i].ask(`/record/sessions/${id}`));
+			// With the other one's tries in mind, so that both have the same axis.
+			const asked = this.ids.map((id, i) => this.#questions[i].ask(`/record/sessions/${id}?with=${this.ids[1 - i]}`));
 			const [a, b] = /** @type {(Evening | null)[]} */ (await Promise.all(asked));
 			if (!a || !b) return;
 			show(this.slot, null);
 			this.#both = [a, b];
-			this.redraw();
+			this.#draw();
 		} catch (error) {
 			if (!(error instanceof NoAnswer)) throw error;
 			show(this.slot, error.refusal);
 		}
 	}
 
-	/** Draw both at the width that there is. */
-	redraw() {
+	#draw() {
 		const [a, b] = this.#both;
 		if (!a || !b) return;
 		text(this.title, `“${a.session.title}” and “${b.session.title}”`);
@@ -58,15 +58,13 @@ export class CompareView {
 
 	/** @param {Evening} a @param {Evening} b */
 	#drawings(a, b) {
-		const width = Math.min(this.node.clientWidth, 720);
 		const kinds = a.kinds.filter((k) => k.tries.length > 0).map((k) => k.kind);
 		return kinds.flatMap((kind) => {
 			const both = [a, b].map((e) => e.kinds.find((k) => k.kind === kind && k.tries.length > 0));
 			const [one, other] = both;
-			if (!one || !other || width === 0) return [];
-			const range = rangeOf([one, other]);
+			if (!one || !other) return [];
 			const drawing = (/** @type {Evening} */ e, /** @type {KindTries} */ k) =>
-				el("div", { class: "drawing" }, el("h5", {}, e.session.title), drawTries(k, width, range));
+				el("div", { class: "drawing" }, el("h5", {}, e.session.title), ...triesDrawing(k.strip));
 			return [el("h4", {}, `Tries: ${kindWords[kind] ?? kind}`), drawing(a, one), drawing(b, other)];
 		});
 	}

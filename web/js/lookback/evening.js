@@ -1,7 +1,7 @@
 // One session: what came of it, its set as it was, and all its shots.
 
-import { attr, button, el, text } from "../dom.js";
-import { bestWords, drawTries, triesTable } from "../drawings/tries.js";
+import { attr, button, drawn, el, text } from "../dom.js";
+import { bestWords, factList, triesDrawing, triesTable } from "../drawings/tries.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
@@ -166,20 +166,13 @@ export class EveningView {
 		if (this.#snap) this.show(this.#snap, this.#able);
 	}
 
-	/** Tries at the width that there is. */
-	redraw() {
-		if (this.#evening) this.#drawTries(this.#evening.kinds);
-	}
-
 	/** @param {KindTries[]} kinds */
 	#drawTries(kinds) {
-		const width = Math.min(this.node.clientWidth, 720);
 		const open = [...this.tries.querySelectorAll("details")].map((d) => d.open);
-		if (width === 0) return;
 		this.tries.replaceChildren(
 			...kinds.map((k, i) => {
 				const fold = el("details", { open: open[i] }, el("summary", {}, "The same as a table"), triesTable(k));
-				const drawing = k.tries.length > 0 ? [drawTries(k, width), fold] : [];
+				const drawing = k.tries.length > 0 ? [...triesDrawing(k.strip), factList(k.facts), fold] : [];
 				const whose = kinds.length > 1 ? el("h4", {}, kindWords[k.kind] ?? k.kind) : null;
 				return el("div", { class: "drawing" }, whose, el("p", { class: "best-line" }, bestWords(k)), ...drawing);
 			}),
@@ -189,11 +182,11 @@ export class EveningView {
 	/** @param {Evening} evening */
 	#drawSet(evening) {
 		if (evening.set_problem) return this.set.replaceChildren(el("p", { class: "problem" }, evening.set_problem));
-		const drawn = evening.elevation && new DOMParser().parseFromString(evening.elevation, "image/svg+xml").documentElement;
+		const elevation = drawn(evening.elevation);
 		const values = evening.set.filter((v) => v.used && v.field !== "kind");
 		const list = values.flatMap((v) => [el("dt", {}, fieldText(v.field)), el("dd", {}, valueText(v.field, v.text))]);
 		this.set.replaceChildren();
-		if (drawn && drawn.localName === "svg") this.set.append(document.importNode(drawn, true));
+		if (elevation) this.set.append(elevation);
 		this.set.append(el("dl", { class: "values" }, ...list));
 	}
 

@@ -23,7 +23,6 @@ export class Place {
 	/** Where each view was scrolled to when it was left. @type {Map<string, number>} */ #scrolled = new Map();
 	/** @type {EveningView | null} */ #evening = null;
 	/** @type {CompareView | null} */ #compare = null;
-	#width = 0;
 
 	/** @param {HTMLElement} node @param {Commands} commands */
 	constructor(node, commands) {
@@ -39,7 +38,6 @@ export class Place {
 			const step = stepOf(history.state);
 			if (step) this.#go(step, true); // a link within the page has none
 		});
-		new ResizeObserver(() => this.#resized()).observe(this.views);
 	}
 
 	/** The place is shown: what it says may be old. */
@@ -127,7 +125,6 @@ export class Place {
 		const shown = { list: this.list, choose: this.list, evening: this.#evening, compare: this.#compare }[step.view];
 		for (const view of [this.list, this.#evening, this.#compare]) if (view) view.node.hidden = view !== shown;
 		this.#say();
-		this.#resized();
 		const to = back ? (this.#scrolled.get(key(step)) ?? 0) : 0;
 		scrollerOf(this.views).scrollTo({ top: to, behavior: "instant" });
 		const pressed = back && from.view === "evening" ? this.list.rowOf(from.id) : null;
@@ -168,15 +165,6 @@ export class Place {
 		this.#compare = new CompareView(ids, { back: () => history.back() });
 		this.views.append(this.#compare.node);
 		this.#compare.load();
-	}
-
-	/** Drawings have the width that there is. */
-	#resized() {
-		const width = this.views.clientWidth;
-		if (width === this.#width || width === 0) return;
-		this.#width = width;
-		this.#evening?.redraw();
-		this.#compare?.redraw();
 	}
 }
 

@@ -1,0 +1,180 @@
+package shot
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/record"
+	"stillwater/internal/tuning"
+)
+
+// Lesson is what the shots of one set say of its trim.
+type Lesson struct {
+	Plan   tuning.Plan
+	Tries  []tuning.Try
+	Advice tuning.Advice
+}
+
+// maxLearned is how many shots are learned from, the newest: what was so long ago says little of now, and people move
+// things. Own choice.
+const maxLearned = 100
+
+// Learn says what shots on record, the newest first, say of the trim of a set. Those of another set, of which more than
+// the trim differs, say nothing of it.
+//
+// Errors: *FieldError or *Refusal, as Estimate.
+func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
+	plan, err := TuningPlan(set, DefaultSpread(), defaultTick)
+	if err != nil {
+		return Lesson{}, err
+	}
+	l := Lesson{Plan: plan}
+	wanted := set.arrangement()
+	for _, made := range shots {
+		if len(l.Tries) == maxLearned {
+			break
+		}
+		if made.Status != record.StatusDone || made.Lost || made.Damaged != "" || made.Picture == record.PictureBlack {
+			continue
+		}
+		its, err := outcomes.ParseSet(made.Set)
+		if err != nil || its.arrangement() != wanted {
+			continue
+		}
+		if at, err := its.trimOf(made); err == nil {
+			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: tuning.Verdict(made.Verdict)})
+		}
+	}
+	l.Advice = tuning.Learn(plan, l.Tries, set.OwnTrim().Duration())
+	return l, nil
+}
+
+// arrangement is all of a set that decides when its moment is, but for the trim, as text.
+func (s Set) arrangement() string {
+	var text strings.Builder
+	for _, v := range s.Values() {
+		group, _, _ := strings.Cut(v.Field, ".")
+		switch {
+		case !s.Kind.Uses(v.Field) || group == "trim":
+		case v.Field == "light.open_for" || v.Field == "light.recycle" || v.Field == "light.shutter":
+		default:
+			fmt.Fprintln(&text, v.Field, v.Text)
+		}
+	}
+	return text.String()
+}
+
+// trimOf is the trim with which a shot was really made: what the machine was late by is in it. A throw's trim is that
+// of the middle of the accepted speeds, and lateness counts in the same proportion.
+func (s Set) trimOf(made record.Shot) (time.Duration, error) {
+	trim := s.OwnTrim()
+	_, late := latest(s.Light.Expose, made.Cues)
+	by := phys.Seconds(late)
+	if s.Kind == Throw && made.DelayNs > 0 && late != 0 {
+		middle, err := s.Throw.middleDelay()
+		if err != nil {
+			return 0, err
+		}
+		by *= (middle + trim) / phys.Seconds(time.Duration(made.DelayNs))
+	}
+	return (trim + by).Duration(), nil
+}
+
+// How far off a picture may be and still be good, about: what people call good differs, and the tries tell. Common
+// practice, no source.
+const (
+	goodAlong  = 15 * mm  // for what moves along a path
+	goodPhase  = 0.05     // of a splash's age
+	goodAtOnce = 0.5 * ms // for what is shorter
+	goodSound  = 2 * ms
+)
+
+// TuningPlan is what the plan of a set says of its trim before the first try.
+//
+// Errors: *FieldError or *Refusal, as Estimate.
+func TuningPlan(set Set, spread Spread, tick time.Duration) (tuning.Plan, error) {
+	set.Trim = TrimSet{}
+	e, err := set.Estimate()
+	if err != nil {
+		return tuning.Plan{}, err
+	}
+	b, err := Errors(set, e, spread, tick)
+	if err != nil {
+		return tuning.Plan{}, err
+	}
+	total, again := float64(b.Total.Mistiming), float64(b.Repeat.Mistiming)
+	steady := math.Sqrt(max(total*total-again*again, 0))
+	low, high := normalTenth*steady, normalTenth*steady
+	if e.Within > 0 { // the band is of a first shot, which scatters too
+		own := normalTenth * again
+		low = math.Sqrt(max(math.Pow(float64(e.Delay-e.Low), 2)-own*own, 0))
+		high = math.Sqrt(max(math.Pow(float64(e.High-e.Delay), 2)-own*own, 0))
+	}
+	p := tuning.Plan{Low: -phys.Time(low).Duration(), High: phys.Time(high).Duration(),
+		Scatter: phys.Time(again).Duration(), Tolerance: set.tolerance(e, b).Duration(), Whose: set.Kind.whose(),
+		Limits: b.limits()}
+	if set.Kind != Throw {
+		p.Delay = e.Delay.Duration()
+	}
+	p.Remedy, err = remedy(set, e, spread, tick)
+	return p, err
+}
+
+func (s Set) tolerance(e Estimate, b Budget) phys.Time {
+	switch s.Kind {
+	case Throw:
+		return phys.Time(float64(goodAlong) / float64(b.Speed))
+	case Sound:
+		return goodSound
+	}
+	return max(goodPhase*(e.Delay-e.EdgeToSurface), goodAtOnce)
+}
+
+// whose says whose scatter is left when the trim is right.
+func (k Kind) whose() string {
+	switch k {
+	case Throw:
+		return "the throws' own"
+	case Sound:
+		return "the sounds' own"
+	}
+	return "the splash's own"
+}
+
+// limits are the terms that no trim takes out, the largest first.
+func (b Budget) limits() (list []tuning.Limit) {
+	for _, t := range b.Terms {
+		if !t.Systematic && t.Mistiming > 0 {
+			list = append(list, tuning.Limit{Name: t.Name, SD: t.Mistiming.Duration()})
+		}
+	}
+	slices.SortStableFunc(list, func(a, b tuning.Limit) int { return cmp.Compare(b.SD, a.SD) })
+	return list
+}
+
+// remedy is the advice that makes the scatter less, one sentence; "" none is known.
+func remedy(set Set, e Estimate, spread Spread, tick time.Duration) (string, error) {
+	b, err := Errors(set, e, spread, tick)
+	if err != nil {
+		return "", err
+	}
+	a := advisor{set, e, spread, tick, b}
+	says := []string{a.flashInDark()}
+	switch set.Kind {
+	case Throw:
+		says = append(says, a.moveGate(), a.widenGate())
+	case Drop:
+		says = append(says, a.lowerBeam(), a.swing())
+	}
+	for _, s := range says {
+		if s != "" {
+			return s, nil
+		}
+	}
+	return "", nil
+}

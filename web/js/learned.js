@@ -1,0 +1,70 @@
+// What the tries say of the delay: the next trim on a button beside the trim, and behind a fold the strip and what came
+// of them.
+
+import { attr, button, byId, el, intoSight, text } from "./dom.js";
+import { factList, triesDrawing } from "./drawings/tries.js";
+import { inUnit, signed } from "./units.js";
+import { voice } from "./voice.js";
+
+/** @import { Kind, Snapshot, Tuning } from "../protocol.d.ts" */
+/** @import { Commands } from "./commands.js" */
+
+export class Learned {
+	#drawn = "";
+	#said = "";
+	/** What stood on the button when it was pressed. */ #pressed = "";
+	/** @type {Kind | ""} */ #kind = "";
+
+	/** @param {Commands} commands @param {HTMLElement} refusals */
+	constructor(commands, refusals) {
+		this.commands = commands;
+		this.refusals = refusals;
+		this.trim = el("b", {});
+		this.sure = el("span", {});
+		this.button = button({ class: "suggested", hidden: true, onclick: () => this.#take() }, this.trim, this.sure);
+		this.button.addEventListener("pointerdown", () => (this.#pressed = this.button.dataset.trim ?? ""));
+		this.fold = byId("learned");
+		intoSight(this.fold);
+	}
+
+	/** @param {Snapshot} snap */
+	show(snap) {
+		const t = snap.tuning;
+		this.#kind = snap.set.kind;
+		this.fold.hidden = !t || t.strip === "";
+		this.#showButton(snap);
+		if (!t || this.fold.hidden) return;
+		text(byId("learned-line"), t.line);
+		const made = JSON.stringify([t.words, t.facts, t.strip]);
+		if (made === this.#drawn) return;
+		this.#drawn = made;
+		const facts = t.facts.length > 0 ? [factList(t.facts)] : [];
+		byId("learned-body").replaceChildren(el("p", { class: "hint" }, t.words), ...triesDrawing(t.strip), ...facts);
+		this.#announce(t);
+	}
+
+	/** The button stands while the trim is another than the one to try. @param {Snapshot} snap */
+	#showButton(snap) {
+		const t = snap.tuning;
+		const now = inUnit(snap.set.trim[snap.set.kind], "ms");
+		const offers = t !== null && t.step === "trim" && t.trim_ms !== now;
+		this.button.hidden = !offers;
+		if (!offers) return;
+		attr(this.button, "data-trim", t.trim_ms);
+		text(this.trim, `Try ${signed(t.trim_ms, Number.isInteger(t.trim_ms) ? 0 : 1)} ms`);
+		text(this.sure, `${Math.min(99, Math.round(t.sure * 100))} % sure`);
+	}
+
+	/** What stood there when the finger came down is meant, though it may have changed since. */
+	#take() {
+		const value = `${this.#pressed || this.button.dataset.trim} ms`;
+		this.#pressed = "";
+		if (this.#kind) this.commands.send({ type: "set", field: `trim.${this.#kind}`, value }, this.refusals);
+	}
+
+	/** Each new line is read out once; the first, when the page was opened, is not. @param {Tuning} t */
+	#announce(t) {
+		if (this.#said !== "" && this.#said !== t.line && t.facts.length > 0) voice.say(t.line);
+		this.#said = t.line;
+	}
+}
