@@ -46,11 +46,14 @@ func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
 		if err != nil || its.arrangement() != wanted {
 			continue
 		}
+		if own := its.OwnTrim().Duration(); len(l.Tries) == 0 && l.Plan.Delay != 0 && made.DelayNs != 0 {
+			l.Plan.Delay = time.Duration(made.DelayNs) - own // as the board had it
+		}
 		if at, err := its.trimOf(made); err == nil {
 			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: tuning.Verdict(made.Verdict)})
 		}
 	}
-	l.Advice = tuning.Learn(plan, l.Tries, set.OwnTrim().Duration())
+	l.Advice = tuning.Learn(l.Plan, l.Tries, set.OwnTrim().Duration())
 	return l, nil
 }
 
