@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"stillwater/internal/calc"
+	"stillwater/internal/commandline"
 	"stillwater/internal/elevation"
 	"stillwater/internal/export"
 	"stillwater/internal/phys"
@@ -89,7 +90,7 @@ func (c *calculator) text(p interface {
 
 // parse reads the words after the command's name. A word left over is an error.
 func (c *calculator) parse(m *Main, args []string) error {
-	err := parseFlags(c.flags, args)
+	err := commandline.Parse(c.flags, args)
 	switch {
 	case errors.Is(err, flag.ErrHelp):
 		c.help(m.Stdout)
@@ -115,7 +116,7 @@ func (c *calculator) example() (example string) {
 
 func (c *calculator) help(w io.Writer) {
 	fmt.Fprintf(w, "stillwater %s %s\n\n", c.name, c.about)
-	printFlags(w, c.flags)
+	commandline.Print(w, c.flags)
 	fmt.Fprintln(w, "\nEvery quantity is written with its unit: 40cm, \"0.4 m\", 20deg, 25ms, 20C.")
 }
 

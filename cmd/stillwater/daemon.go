@@ -17,6 +17,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/care"
+	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
 	"stillwater/internal/journal"
@@ -51,7 +52,7 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 
 func (m *Main) parseDaemon(args []string) (daemonFlags, error) {
 	flags, f := daemonFlagSet()
-	if err := parseFlags(flags, args); err != nil {
+	if err := commandline.Parse(flags, args); err != nil {
 		return *f, err
 	}
 	if flags.NArg() > 0 {

@@ -7,11 +7,8 @@ import (
 	"io"
 
 	"stillwater/internal/export"
-	"stillwater/internal/history"
 	"stillwater/internal/journal"
 	"stillwater/internal/record"
-	"stillwater/internal/shot"
-	"stillwater/internal/strip"
 )
 
 // stdoutName is the file that is standard output.
@@ -54,21 +51,13 @@ func (m *Main) recordDrawing(ctx context.Context, j *journal.Journal, o recordOp
 	return nil
 }
 
-// maxTries is how many tries are drawn, the newest.
-const maxTries = 500
-
-// recordTries draws a session's tries: those of the kind with most of them.
+// recordTries draws a session's tries.
 func (m *Main) recordTries(ctx context.Context, j *journal.Journal, o recordOptions, s record.Summary) error {
-	shots, err := j.Shots(ctx, s.ID, s.Shots)
+	drawn, err := export.Tries(ctx, j, s)
+	if err == nil {
+		err = m.writeDrawing(o.tries, j.Path(), drawn.SVG, o.tries == stdoutName)
+	}
 	if err != nil {
-		return err
-	}
-	sum := history.Summarize(shots, new(shot.Outcomes))
-	if len(sum.ByKind) == 0 {
-		return fmt.Errorf("record show: --tries: session %d has no tries that say something of the delay", s.ID)
-	}
-	drawn := strip.Draw(sum.ByKind[0].Strip(maxTries), strip.Options{})
-	if err := m.writeDrawing(o.tries, j.Path(), drawn.SVG, o.tries == stdoutName); err != nil {
 		return fmt.Errorf("record show: --tries: %w", err)
 	}
 	if o.tries != stdoutName {

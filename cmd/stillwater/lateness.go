@@ -8,6 +8,7 @@ import (
 	"io"
 	"time"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/lateness/bench"
 	"stillwater/internal/render"
@@ -43,7 +44,7 @@ var errLate = errors.New("not good enough")
 // lateness measures how late the board process switches on this machine.
 func (m *Main) lateness(ctx context.Context, args []string) error {
 	o, flags := latenessFlags()
-	switch err := parseFlags(flags, args); {
+	switch err := commandline.Parse(flags, args); {
 	case errors.Is(err, flag.ErrHelp):
 		latenessHelp(m.Stdout, flags)
 		return err
@@ -119,7 +120,7 @@ func latenessHelp(w io.Writer, flags *flag.FlagSet) {
 process and its real loop, and switches no pin unless --config and --output are given.
 
 `)
-	printFlags(w, flags)
+	commandline.Print(w, flags)
 	fmt.Fprint(w, `
 Exit status: 0 good enough for the plan, 1 not good enough or not measured, 2 called wrongly.
 `)

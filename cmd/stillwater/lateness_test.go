@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/journal"
 	"stillwater/internal/lateness"
@@ -78,7 +79,7 @@ longest_on = "10 ms"
 func TestLatenessFewPulses(t *testing.T) {
 	for _, args := range [][]string{{"--count", "1"}, {"--count", "1", "--peer"}} {
 		o, flags := latenessFlags()
-		require.NoError(t, parseFlags(flags, args))
+		require.NoError(t, commandline.Parse(flags, args))
 		assert.NoError(t, o.check(flags), "%v", args)
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"syscall"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/gpioboard"
 	"stillwater/internal/render"
 )
@@ -71,7 +72,7 @@ func untilStopped(ctx context.Context) (context.Context, context.CancelFunc) {
 }
 
 // errUsage marks errors in how the command was called: exit status 2.
-var errUsage = errors.New("usage")
+var errUsage = commandline.ErrUsage
 
 // exitStatus ends a command that has said all there is to say with a status of its own.
 type exitStatus int
@@ -145,7 +146,7 @@ func (m *Main) help(ctx context.Context, args []string) error {
 	}
 	fmt.Fprint(m.Stdout, "\nFlags without a command:\n\n")
 	flags, _ := daemonFlagSet()
-	printFlags(m.Stdout, flags)
+	commandline.Print(m.Stdout, flags)
 	fmt.Fprint(m.Stdout, `
 -h after a command shows its flags. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
 Low voltage only: 12 V DC or less, camera and flash through optocouplers, water away from electricity.

@@ -327,7 +327,8 @@ func (b *browser) suggestedTrim(t *testing.T) {
 	assert.Equal(t, "Try +6 ms, 61 % sure", p.plain("#learned-line"))
 	p.tap("#learned summary")
 	assert.True(t, eval[bool](p, `document.querySelector("#learned svg.tries").checkVisibility()`))
-	assert.Contains(t, eval[string](p, `document.querySelector("#learned svg.tries").ariaLabel`), "3 tries with a delay from")
+	assert.Contains(t, eval[string](p, `document.querySelector("#learned svg.tries").ariaLabel`),
+		"3 tries with a delay from")
 	assert.Contains(t, p.plain("#learned .found-facts"), "1 of 3 judged")
 	p.picture("places-learned")
 	p.tap("#learned summary")

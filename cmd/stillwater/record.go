@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"strconv"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
@@ -63,7 +64,7 @@ func (m *Main) record(ctx context.Context, args []string) error {
 	words, err := parseRecordFlags(flags, args)
 	if run == nil || errors.Is(err, flag.ErrHelp) {
 		fmt.Fprint(m.Stdout, recordUsage)
-		printFlags(m.Stdout, flags)
+		commandline.Print(m.Stdout, flags)
 		return nil
 	}
 	if err != nil {
@@ -96,7 +97,7 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 	}
 	if all || name == "show" {
 		flags.StringVar(&o.svg, "svg", "", "show: draw the set into `FILE`; -: to standard output")
-		flags.StringVar(&o.tries, "tries", "", "show: draw the tries over their delay into `FILE`, as SVG; -: to standard output")
+		flags.StringVar(&o.tries, "tries", "", "show: draw the tries over their delay into `FILE`; -: to standard output")
 	}
 	if all || name == "export" || name == "again" {
 		flags.StringVar(&o.out, "out", "", "export, again: write `FILE` (default: standard output)")
@@ -107,7 +108,7 @@ func recordFlags(name string) (*recordOptions, *flag.FlagSet) {
 // parseRecordFlags lets flags stand before and after other words and returns those.
 func parseRecordFlags(flags *flag.FlagSet, args []string) (words []string, err error) {
 	for {
-		if err := parseFlags(flags, args); err != nil {
+		if err := commandline.Parse(flags, args); err != nil {
 			return nil, err
 		}
 		if flags.NArg() == 0 {

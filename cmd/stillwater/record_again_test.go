@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/export"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
@@ -100,7 +101,7 @@ func setOf(t *testing.T, command []string) shot.Set {
 		c := newThrow()
 		return c
 	}}[command[1]]()
-	require.NoError(t, parseFlags(c.flags, command[2:]))
+	require.NoError(t, commandline.Parse(c.flags, command[2:]))
 	require.Zero(t, c.flags.NArg())
 	return c.set
 }

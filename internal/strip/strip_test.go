@@ -45,7 +45,8 @@ func TestDraw(t *testing.T) {
 	d := Draw(FromTries(plan, tries, a), Options{ForPage: true})
 	wellFormed(t, d.SVG)
 	shapes := map[string]bool{}
-	marks := regexp.MustCompile(`<path class="try ([a-z-]+)" transform="[^"]+" d="([^"]+)"`).FindAllStringSubmatch(d.SVG, -1)
+	mark := regexp.MustCompile(`<path class="try ([a-z-]+)" transform="[^"]+" d="([^"]+)"`)
+	marks := mark.FindAllStringSubmatch(d.SVG, -1)
 	require.Len(t, marks, len(tries))
 	for _, m := range marks {
 		if m[1] != "unjudged" && m[1] != "good" { // the one is filled, the other dashed
@@ -58,8 +59,8 @@ func TestDraw(t *testing.T) {
 		assert.Contains(t, d.SVG, part)
 	}
 	assert.NotContains(t, d.SVG, "<style>", "the page has its own colours")
-	assert.Contains(t, d.Words, "6 tries with a delay from 287.0\u00a0ms to 311.0\u00a0ms: 1 good, 1 early, 1 late, 1 too high, "+
-		"1 nothing there, 1 not judged.")
+	assert.Contains(t, d.Words, "6 tries with a delay from 287.0\u00a0ms to 311.0\u00a0ms: 1 good, 1 early, 1 late, "+
+		"1 too high, 1 nothing there, 1 not judged.")
 	assert.Contains(t, d.Words, a.Words)
 
 	file := Draw(FromTries(plan, tries, a), Options{})
