@@ -39,6 +39,7 @@ func commands() []command {
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
 		{"sound", "how long a sound takes to reach the microphone", (*Main).sound},
 		{"light", "judge light, focus and framing, step by step", (*Main).light},
+		{"rehearse", "the pictures that the simulated camera takes, as files", (*Main).rehearse},
 		{"record", "list, show, find and export shots, and use a set again", (*Main).record},
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},

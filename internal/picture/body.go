@@ -281,7 +281,7 @@ func (b *body) march(o, d vec, ms, side float64, way path, leaving bool) (float6
 		last, lastAt = v, t
 		ahead := v * stride
 		if !whole {
-			ahead = min(ahead, way.next(t+b.least)-t)
+			ahead = min(ahead, way.begins(t)-t)
 		}
 		if free := float64(c.free); c.count == 0 && ahead > free {
 			ahead = free
@@ -294,17 +294,24 @@ func (b *body) march(o, d vec, ms, side float64, way path, leaving bool) (float6
 	return t, false
 }
 
+// begins is where the body of revolution begins, from t on.
+func (p *path) begins(t float64) float64 {
+	n := math.Inf(1)
+	if p.waves.from > t && p.waves.to > t {
+		n = p.waves.from
+	}
+	if p.core.from > t && p.core.from < n && p.core.to > t {
+		n = p.core.from
+	}
+	return n
+}
+
 // ahead is how far a ray may go from t where no body is, with no part nearer than free.
 func (p *path) ahead(t, free float64) float64 {
 	if !p.parts.holds(t) {
 		return p.next(t + 1e-9)
 	}
-	n := t + free
-	for _, s := range [2]span{p.waves, p.core} {
-		if s.to >= t && s.from > t {
-			n = min(n, s.from)
-		}
-	}
+	n := min(t+free, p.begins(t))
 	if n > p.parts.to {
 		n = min(p.next(p.parts.to+1e-9), 1e9)
 	}

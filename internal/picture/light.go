@@ -34,7 +34,7 @@ type Gel struct{ Top, Bottom [3]float64 }
 // Studio is a usual light: a background a little over middle grey with a gel, a softbox, an umbrella and black panels.
 // A compact flash at 1/32 of its power, 1/20,000 s to half of its peak: common practice, no source.
 func Studio() Light {
-	return Light{Background: 2.1, Gel: Gels()[0].Gel, Falloff: 1, BlackPanels: true,
+	return Light{Background: 2, Gel: Gels()[0].Gel, Falloff: 1.5, BlackPanels: true,
 		Flash: 35 * time.Microsecond, AmbientMargin: 9, OpenFor: time.Second, FNumber: 16, FocalLength: 100, ISO: 200}
 }
 
@@ -181,7 +181,7 @@ func macroRoom(l *Light) surroundings {
 		width = 700
 	}
 	s.hang(panel{at: vec{0, 60, -300}, u: vec{width, 0, 0}, v: vec{0, 200, 0}, low: bottom, high: top,
-		hot: 6 * l.Falloff, steep: 1.3,
+		hot: 6 * l.Falloff, steep: 2.6,
 		soft: 0.12, hotY: -0.15})
 	return s
 }

@@ -105,7 +105,7 @@ func shapesOf(w scene.Water) shapes {
 	if c := w.Column; c != nil && c.Height > 0 {
 		s.column, s.tip, s.foot = true, mm(c.Height), mm(c.Foot)
 		s.neck = 1 - clamp(c.Neck, 0, 1)
-		s.bulb = 1.15 * s.foot
+		s.bulb = min(1.1*s.foot, 0.13*s.tip+0.15)
 	}
 	if c := w.Dome; c != nil && c.Radius > 0 {
 		s.dome, s.domeY, s.domeR, s.domeDroop = true, mm(c.Height), mm(c.Radius), mm(c.Droop)

@@ -63,15 +63,30 @@ func (r *Room) Look(f Flight) Frame {
 		frame.Seen = "black: the shutter was not open" + r.camera.missedBy(at)
 		return frame
 	}
+	f.describe(&frame, at)
+	return frame
+}
+
+// describe says what a picture at a time shows.
+func (f Flight) describe(frame *Frame, at time.Duration) {
 	switch f.Set.Kind {
 	case shot.Drop:
-		f.describeDrop(&frame, at)
+		f.describeDrop(frame, at)
 	case shot.Throw:
-		f.describeThrow(&frame)
+		f.describeThrow(frame)
 	case shot.Sound:
-		f.describeSound(&frame)
+		f.describeSound(frame)
 	}
-	return frame
+}
+
+// SeenAt is what a picture at a time would show, in words.
+func (f Flight) SeenAt(at time.Duration) string {
+	frame := Frame{Verdict: Nothing, Flashed: true, Exposed: true}
+	if f.Arrives {
+		frame.Offset = at - f.Best
+	}
+	f.describe(&frame, at)
+	return frame.Seen
 }
 
 // flashDuring finds the first flash during a flight that gave light, or else one that should have.

@@ -3,8 +3,14 @@
 // and calls give the same room.
 //
 // Flights vary randomly around what the set describes, with the standard deviations in spreads. The room knows the
-// truth (when the liquid was at its best in the focus spot), so it can describe what a picture shows. Nothing here was
-// measured on a real rig.
+// truth (when the liquid was at its best in the focus spot), so it can describe what a picture shows, and say where the
+// liquid is at any instant (Flight.WaterAt). Nothing here was measured on a real rig.
+//
+// The laws of how a drop leaves, a splash evolves and a throw flies are the room's own; those of a drop's fall and of
+// sound are package ballistics', as in shot. Where the liquid is between the times of a splash's phases follows from
+// the room's draws of these times: before contact free fall, with the drop's own oscillation (Rayleigh 1879) damped as
+// Lamb has it; the crater opens by the balance of the drop's energy with that of the liquid it moves and raises; a
+// column's tip rises and falls as a body thrown up. Package shot knows none of these.
 package scene
 
 import (
@@ -38,7 +44,9 @@ type Edge struct {
 
 // Flight is one drop, throw or sound: the edges it causes and the truth about it.
 type Flight struct {
-	Number   int // in the room, from 1
+	Number   int      // in the room, from 1
+	Detail   uint64   // seed of what the liquid looks like and no sensor notices
+	Through  Velocity // throw: at the focus spot
 	Set      shot.Set
 	Released time.Duration
 	Arrives  bool          // it reaches the focus spot, so that Best is set
@@ -156,7 +164,7 @@ func (r *Room) Drip(set shot.Set, at time.Duration) (Flight, error) {
 func (r *Room) start(set shot.Set, at time.Duration, wait func(dice) time.Duration) (Flight, error) {
 	r.flights++
 	rng := dice{rand.New(rand.NewPCG(r.seed, uint64(r.flights)))}
-	f := Flight{Number: r.flights, Set: set, Released: at}
+	f := Flight{Number: r.flights, Detail: r.seed<<20 ^ uint64(r.flights), Set: set, Released: at}
 	start := at + wait(rng)
 	var err error
 	switch set.Kind {

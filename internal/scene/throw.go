@@ -32,6 +32,7 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 		f.Best = f.Contact + after.Duration()
 		f.Speed = phys.Speed(math.Hypot(there.vx, there.vy))
 		f.Above = phys.Length(there.y) - r.focusHeight(set)
+		f.Through = Velocity{X: phys.Speed(there.vx), Y: phys.Speed(there.vy)}
 	}
 	return nil
 }

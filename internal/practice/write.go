@@ -1,0 +1,52 @@
+package practice
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image/png"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"stillwater/internal/picture"
+)
+
+// GelNames lists the gels, for people.
+func GelNames() string {
+	var names []string
+	for _, g := range picture.Gels() {
+		names = append(names, g.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
+// Gelled puts the gel of that name on the background's light of all frames.
+func Gelled(frames []Frame, name string) error {
+	for _, g := range picture.Gels() {
+		if g.Name == name {
+			for i := range frames {
+				frames[i].Light.Gel = g.Gel
+			}
+			return nil
+		}
+	}
+	return fmt.Errorf("there is no gel %q; use one of %s", name, GelNames())
+}
+
+// Write makes a frame's picture as a file in a folder, and returns its path.
+func (f Frame) Write(ctx context.Context, folder string, o picture.Options) (path string, err error) {
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		return "", err
+	}
+	img, err := picture.Render(ctx, f.Water, f.Light, o)
+	if err != nil {
+		return "", err
+	}
+	path = filepath.Join(folder, fmt.Sprintf("%s-%d.png", f.Name, o.Seed))
+	file, err := os.Create(path)
+	if err != nil {
+		return "", err
+	}
+	return path, errors.Join(png.Encode(file, img), file.Close())
+}
