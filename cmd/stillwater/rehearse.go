@@ -30,8 +30,8 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		field, value, _ := strings.Cut(text, "=")
 		return set.Put(field, value)
 	})
-	err := m.onlyFlags(flags, args, "stillwater rehearse writes the pictures that the simulated camera takes of one drop, "+
-		"phase by phase, or of one throw.\n\n", "", "")
+	err := m.onlyFlags(flags, args, "stillwater rehearse writes the pictures that the simulated camera takes of one "+
+		"drop, phase by phase, or of one throw.\n\n", "", "")
 	set.Kind = shot.Kind(*kind)
 	switch {
 	case err != nil:
