@@ -40,6 +40,7 @@ var siblings = map[[2]string]bool{
 	{"internal/elevation", "internal/shot"}:        true,
 	{"internal/picture", "internal/scene"}:         true,
 	{"internal/lighting", "internal/shot"}:         true,
+	{"internal/valve", "internal/splash"}:          true,
 	{"internal/page", "internal/control"}:          true,
 	{"internal/board/boardtest", "internal/board"}: true,
 }

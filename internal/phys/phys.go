@@ -29,6 +29,9 @@ type Density float64
 // SurfaceTension is in newtons per metre.
 type SurfaceTension float64
 
+// Volume is in cubic metres.
+type Volume float64
+
 // Mass is in kilograms.
 type Mass float64
 

@@ -31,6 +31,7 @@ func quantities() []quantity {
 		{"temperature", asFloat(ParseTemperature), func(x float64) string { return Temperature(x).String() }, -ZeroCelsius},
 		{"time", asFloat(ParseTime), func(x float64) string { return Time(x).String() }, inf},
 		{"density", asFloat(ParseDensity), func(x float64) string { return Density(x).String() }, 0},
+		{"volume", asFloat(ParseVolume), func(x float64) string { return Volume(x).String() }, 0},
 		{"mass", asFloat(ParseMass), func(x float64) string { return Mass(x).String() }, 0},
 		{"surface tension", asFloat(ParseSurfaceTension), func(x float64) string { return SurfaceTension(x).String() }, 0},
 	}
@@ -65,6 +66,7 @@ func TestParse(t *testing.T) {
 		"fraction":     {asFloat(ParseTime), []string{"1/125 s", "1/125s", "8 ms"}, 0.008},
 		"minute":       {asFloat(ParseTime), []string{"2 min", "120 s"}, 120},
 		"density":      {asFloat(ParseDensity), []string{"998 kg/m3", "998 kg/m³", "0.998 g/cm3", "0.998 g/ml"}, 998},
+		"volume":       {asFloat(ParseVolume), []string{"50 µl", "50uL", "0.05 ml", "5e-5 l"}, 50e-9},
 		"mass":         {asFloat(ParseMass), []string{"1.1 g", "1.1g", "1100 mg", "0.0011 kg"}, 0.0011},
 		"tension":      {asFloat(ParseSurfaceTension), []string{"72.7 mN/m", "0.0727 N/m"}, 0.0727},
 	}
@@ -135,7 +137,8 @@ func TestPrint(t *testing.T) {
 		"20 °C": Temperature(20), "19.85 °C": Temperature(19.85), "-5 °C": Temperature(-5),
 		"25 ms": Time(0.025), "8 ms": exposure, "1/60 s": Time(1. / 60), "150.3 µs": Time(150.3e-6), "1.5 s": Time(1.5),
 		"100 ns":    Time(1e-7),
-		"998 kg/m³": Density(998), "1.1 g": Mass(0.0011), "55 mg": Mass(55e-6), "72.7 mN/m": SurfaceTension(0.0727),
+		"998 kg/m³": Density(998), "50 µl": Volume(50e-9), "1.1 g": Mass(0.0011), "55 mg": Mass(55e-6), "72.7 " +
+			"mN/m": SurfaceTension(0.0727),
 	}
 	for want, q := range tests {
 		assert.Equal(t, want, q.String())
@@ -230,6 +233,7 @@ func TestEveryQuantityIsText(t *testing.T) {
 	asText(t, Temperature(21.5), Temperature(math.Inf(-1)))
 	asText(t, Time(0.025), Time(math.NaN()))
 	asText(t, Density(998), Density(math.NaN()))
+	asText(t, Volume(50e-9), Volume(math.Inf(1)))
 	asText(t, Mass(0.0011), Mass(math.NaN()))
 	asText(t, SurfaceTension(0.0727), SurfaceTension(math.Inf(1)))
 }

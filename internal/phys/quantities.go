@@ -43,6 +43,14 @@ var (
 	minute      = unit{names: []string{"min"}, num: 60, den: 1}
 )
 
+// Units of volume.
+var (
+	cubicMetre = unit{names: []string{"m³", "m3"}, num: 1, den: 1}
+	litre      = unit{names: []string{"l", "L"}, num: 1, den: 1000}
+	millilitre = unit{names: []string{"ml", "mL"}, num: 1, den: 1e6}
+	microlitre = unit{names: []string{"µl", "µL", "ul", "uL"}, num: 1, den: 1e9}
+)
+
 // Units of mass.
 var (
 	kilogram  = unit{names: []string{"kg"}, num: 1, den: 1}
@@ -70,6 +78,8 @@ var (
 	times = dimension{name: "time", siUnit: "s", min: math.Inf(-1), fraction: true,
 		hint:  "write it like 25 ms, 150 us, 0.4 s or 1/125 s",
 		units: []unit{second, millisecond, microsecond, nanosecond, minute}}
+	volumes = dimension{name: "volume", siUnit: "m³", hint: "write it like 50 µl or 0.05 ml",
+		units: []unit{cubicMetre, litre, millilitre, microlitre}, belowMin: "a volume is not below zero"}
 	masses = dimension{name: "mass", siUnit: "kg", hint: "write it like 1.1 g or 55 mg",
 		units: []unit{kilogram, gram, milligram}, belowMin: "a mass is not below zero"}
 	densities = dimension{name: "density", siUnit: "kg/m³", hint: "write it like 998 kg/m3 or 0.998 g/cm3",
@@ -175,6 +185,23 @@ func (t Time) MarshalText() ([]byte, error) { return times.marshal(float64(t), t
 
 // UnmarshalText accepts what ParseTime does; on error it leaves *t unchanged.
 func (t *Time) UnmarshalText(text []byte) error { return unmarshal(t, text, ParseTime) }
+
+// ParseVolume parses a volume: "50 µl", "0.05 ml". The error is a *ParseError.
+func ParseVolume(s string) (Volume, error) {
+	x, err := volumes.parse(s)
+	return Volume(x), err
+}
+
+// String formats the volume in m³, l, ml or µl: "50 µl".
+func (v Volume) String() string {
+	return volumes.format(float64(v), cubicMetre, litre, millilitre, microlitre)
+}
+
+// MarshalText formats v as String does; a value that is not finite is an error.
+func (v Volume) MarshalText() ([]byte, error) { return volumes.marshal(float64(v), v.String()) }
+
+// UnmarshalText accepts what ParseVolume does; on error it leaves *v unchanged.
+func (v *Volume) UnmarshalText(text []byte) error { return unmarshal(v, text, ParseVolume) }
 
 // ParseMass parses a mass: "1.1 g", "55 mg". The error is a *ParseError.
 func ParseMass(s string) (Mass, error) {
