@@ -185,6 +185,7 @@ export interface Preview {
 	delay_ms: number;
 	delay_low_ms: number;
 	delay_high_ms: number;
+	from_go: boolean;
 	/** Probability that a first shot's moment is in the band; 0: the band is of the throws accepted. */
 	within: number;
 	speed_m_s: number;
@@ -261,7 +262,7 @@ export interface CueView {
 	late_us: number;
 }
 
-export type Kind = "drop" | "throw" | "sound";
+export type Kind = "drop" | "throw" | "sound" | "drops";
 export type Exposure = "flash-in-dark" | "lag-led";
 export type ShutterBy = "edge" | "go" | "hand";
 
@@ -388,6 +389,7 @@ export interface DropsSet {
 	phase: string;
 	meet: string;
 	column: string;
+	column_height: string;
 	sheet: string;
 }
 

@@ -170,7 +170,7 @@ func TestProtocolMatchesConstants(t *testing.T) {
 		"State":     words(control.States()...),
 		"Verdict":   words(control.Verdicts()...),
 		"Picture":   words(control.Pictures()...),
-		"Kind":      words(shot.Drop, shot.Throw, shot.Sound),
+		"Kind":      words(shot.Drop, shot.Throw, shot.Sound, shot.Drops),
 		"Exposure":  words(shot.FlashInDark, shot.LagLed),
 		"ShutterBy": words(shot.ByEdge, shot.ByGo, shot.ByHand),
 	}

@@ -51,7 +51,7 @@ func (c *calculator) put(text string) error {
 	case !found || field == "" || value == "":
 		return errors.New("give FIELD=VALUE, like light.lag=80ms")
 	case field == "kind":
-		return errors.New("kind: the command says it; use stillwater drop, throw or sound")
+		return errors.New("kind: the command says it; use stillwater drop, throw, sound or drops")
 	}
 	return c.set.Put(field, value)
 }

@@ -41,12 +41,12 @@ func (m *Main) latenessSet(ctx context.Context, o *latenessOptions, cfg config.C
 	switch kind := shot.Kind(o.kind); kind {
 	case "":
 		return m.latestSet(ctx, o, cfg)
-	case shot.Drop, shot.Throw, shot.Sound:
+	case shot.Drop, shot.Throw, shot.Sound, shot.Drops:
 		set := shot.DefaultSet()
 		set.Kind = kind
 		return set, "the usual set", nil
 	}
-	return shot.Set{}, "", fmt.Errorf("%w: lateness: --plan %q: give drop, throw or sound", errUsage, o.kind)
+	return shot.Set{}, "", fmt.Errorf("%w: lateness: --plan %q: give drop, throw, sound or drops", errUsage, o.kind)
 }
 
 // latestSet is that of the latest session, or the usual one where there is no journal yet.

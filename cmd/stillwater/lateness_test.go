@@ -63,7 +63,7 @@ longest_on = "10 ms"
 		{[]string{"--config", gpio, "--output", "lamp"}, `--output "lamp": the configuration has flash`},
 		{[]string{"--config", gpio, "--output", "flash", "--input", "beam"}, `--input "beam": the configuration has stop`},
 		{[]string{"--config", gpio, "--output", "flash", "--input", "stop"}, "is the kill switch"},
-		{[]string{"--plan", "swim"}, `--plan "swim": give drop, throw or sound`},
+		{[]string{"--plan", "swim"}, `--plan "swim": give drop, throw, sound or drops`},
 		{[]string{"--plan", "throw", "--set", "gate"}, "write FIELD=VALUE"},
 		{[]string{"--plan", "throw", "--set", "throw.gate=far"}, "throw.gate"},
 		{[]string{"--load="}, "load"},

@@ -38,6 +38,7 @@ func commands() []command {
 		{"drop", "when a falling drop's splash shows the chosen phase", (*Main).drop},
 		{"throw", "when a throw passes the focus spot", (*Main).throw},
 		{"sound", "how long a sound takes to reach the microphone", (*Main).sound},
+		{"drops", "when valves open, and when their drops land and meet", (*Main).drops},
 		{"light", "judge light, focus and framing, step by step", (*Main).light},
 		{"rehearse", "the pictures that the simulated camera takes, as files", (*Main).rehearse},
 		{"record", "list, show, find and export shots, and use a set again", (*Main).record},

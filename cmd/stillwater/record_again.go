@@ -86,6 +86,8 @@ func flagsOfKind(kind shot.Kind) map[string]string {
 		return newThrow().flagOf
 	case shot.Sound:
 		return newSound().flagOf
+	case shot.Drops:
+		return newDrops().flagOf
 	}
 	return newDrop().flagOf
 }

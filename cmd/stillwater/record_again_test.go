@@ -174,7 +174,7 @@ func TestRecordAgainWrongUse(t *testing.T) {
 		{"drop --set lag", 2, []string{`--set "lag"`, "FIELD=VALUE"}},
 		{"drop --set drop.hight=40cm", 2, []string{"drop.hight", "no such field", "drop.height"}},
 		{"drop --set drop.nth=0", 2, []string{"drop.nth", "1 to 255"}},
-		{"drop --set kind=throw", 2, []string{"kind", "stillwater drop, throw or sound"}},
+		{"drop --set kind=throw", 2, []string{"kind", "stillwater drop, throw, sound or drops"}},
 		{"drop --set-file " + other, 2, []string{"kind", "stillwater throw"}},
 		{"drop --set-file " + partial, 2, []string{"drop.height", "not there", "record again"}},
 		{"drop --set-file " + dir, 2, []string{"it is a folder"}},

@@ -164,7 +164,18 @@ func TestEachFinding(t *testing.T) {
 		"valve floods": {
 			func(s *site) { flash(s).Kind, flash(s).LongestOn = wire.OutputValve, time.Minute },
 			[]Finding{{Warning, `output "flash"`, `longest_on = "60 s" is long: a valve that stays open`,
-				`at most "1 s"`}, inert},
+				`at most "1 s"`}},
+		},
+		"valve without a drop": {
+			func(s *site) { flash(s).Kind, flash(s).LongestOn = wire.OutputValve, 10*time.Millisecond },
+			[]Finding{{Warning, `output "flash"`, `longest_on = "10 ms" is short: a drop takes an opening`, `at least "20 ms"`}},
+		},
+		"valve without a beam": {
+			func(s *site) {
+				s.conf.Board.Inputs[0].Role = wiring.Microphone
+				flash(s).Kind, flash(s).LongestOn = wire.OutputValve, 200*time.Millisecond
+			},
+			[]Finding{{Note, `output "flash"`, "timed from the valve alone, as there is no beam", `role = "beam"`}},
 		},
 		"a lamp may be on": {
 			func(s *site) { flash(s).Kind, flash(s).LongestOn = wire.OutputLamp, time.Minute },
@@ -474,7 +485,7 @@ func TestExampleOnTheHeader(t *testing.T) {
 		assert.Equal(t, Note, f.Severity, f.What)
 		where = append(where, f.Where)
 	}
-	assert.Equal(t, []string{`output "focus", output "valve1", output "valve2"`}, where,
+	assert.Equal(t, []string{`output "focus"`}, where,
 		"what nothing uses yet")
 	assert.Len(t, gpioboard.Uses(conf.Board), 13)
 }

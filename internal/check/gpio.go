@@ -135,8 +135,8 @@ var usefulOnTimes = map[wire.OutputKind]struct {
 }{
 	wire.OutputFlash: {50 * time.Microsecond, 100 * time.Millisecond,
 		"an optocoupler and a flash need some time to see it", "a contact that stays closed fires nothing more"},
-	wire.OutputValve: {time.Millisecond, time.Second,
-		"a valve does not open in it", "a valve that stays open floods the set and heats its coil"},
+	wire.OutputValve: {20 * time.Millisecond, time.Second,
+		"a drop takes an opening of 20 to 80 ms", "a valve that stays open floods the set and heats its coil"},
 	wire.OutputShutter: {20 * time.Millisecond, time.Minute, "cameras do not notice so short a contact", ""},
 	wire.OutputFocus:   {20 * time.Millisecond, time.Minute, "cameras do not notice so short a contact", ""},
 	wire.OutputLamp:    {0, time.Minute, "", ""},

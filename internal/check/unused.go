@@ -11,7 +11,7 @@ import (
 )
 
 // unusedOutputs are the kinds of outputs that a board may have and that no plan switches.
-var unusedOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputValve, wire.OutputLamp}
+var unusedOutputs = []wire.OutputKind{wire.OutputFocus, wire.OutputLamp}
 
 // examineUnused looks for pins that nothing uses, alone or without another that is not there.
 func examineUnused(s site) (all []Finding) {
@@ -25,6 +25,11 @@ func examineUnused(s site) (all []Finding) {
 		all = append(all, Finding{Note, strings.Join(names, ", "),
 			"a gate is the first of two beams of a throw, and there is no second: nothing uses it",
 			`add an input with role = "beam", or give this one that role`})
+	}
+	if names := outputs[wire.OutputValve]; names != nil && inputs[wiring.Beam] == nil {
+		all = append(all, Finding{Note, strings.Join(names, ", "),
+			"drops on command are timed from the valve alone, as there is no beam: that scatters more",
+			`add an input with role = "beam" under the tip`})
 	}
 	var names []string
 	for _, kind := range unusedOutputs {

@@ -41,7 +41,7 @@ func AnnouncedWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 			return Wiring{}, err
 		}
 		w := Wiring{Inputs: inputs, Bench: shot.Bench{
-			Lead: id.Lead, TableLead: tableLead, Tick: id.Tick, TableLen: id.TableLen,
+			Lead: id.Lead, TableLead: tableLead, Tick: id.Tick, TableLen: id.TableLen, MaxOpening: id.CueLen,
 			Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
 		for _, i := range namedFirst(inputNames(inputs), inputNames(pins.Inputs)) {

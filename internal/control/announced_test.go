@@ -46,7 +46,9 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute, Delay: contactDelay},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 100 * time.Millisecond, Delay: flashDelay},
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: flashDelay}},
-		Lead:       300 * time.Microsecond, TableLead: 500 * time.Microsecond,
+		Valves: []shot.Output{{Index: 4, Name: "valve1", MaxOn: 500 * time.Millisecond},
+			{Index: 5, Name: "valve2", MaxOn: 500 * time.Millisecond}},
+		MaxOpening: 8, Lead: 300 * time.Microsecond, TableLead: 500 * time.Microsecond,
 		Tick: 500, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
 	for _, kind := range shot.Kinds() {

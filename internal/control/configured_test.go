@@ -45,7 +45,9 @@ func TestConfiguredWiring(t *testing.T) {
 		Shutter:    &shot.Output{Index: 1, Name: "shutter", MaxOn: 5 * time.Second, Delay: 2 * time.Microsecond},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond},
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond}},
-		Lead:       300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
+		Valves: []shot.Output{{Index: 4, Name: "valve1", MaxOn: 200 * time.Millisecond},
+			{Index: 5, Name: "valve2", MaxOn: 200 * time.Millisecond}},
+		Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
 		Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
 	for _, kind := range shot.Kinds() {

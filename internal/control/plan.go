@@ -164,6 +164,7 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	advice = append(advice, light.Budget()...)
 	p := &Preview{
 		DelayMs: ms(timeline.Delay), DelayLowMs: ms(timeline.Low), DelayHighMs: ms(timeline.High),
+		FromGo: timeline.FromGo,
 		Within: estimate.Within, SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
 		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Table: []TablePoint{},
 	}

@@ -148,7 +148,8 @@ type Preview struct {
 	DelayMs     float64      `json:"delay_ms"`
 	DelayLowMs  float64      `json:"delay_low_ms"`
 	DelayHighMs float64      `json:"delay_high_ms"`
-	Within      float64      `json:"within"` // probability of a first shot's moment in the band; 0: a range of throws
+	FromGo      bool         `json:"from_go"` // there is no clock edge: times are from Go
+	Within      float64      `json:"within"`  // probability of a first shot's moment in the band; 0: a range of throws
 	SpeedMS     float64      `json:"speed_m_s"`
 	Summary     string       `json:"summary"`
 	Marks       []Mark       `json:"marks"`
@@ -177,7 +178,7 @@ type Fact struct {
 
 // Mark is one instant on the timeline.
 type Mark struct {
-	Name string  `json:"name"` // "gate", "edge", "surface", "moment"
+	Name string  `json:"name"` // "gate", "edge", "surface", "moment"; of drops on command also "Go", "column", "meeting"
 	AtMs float64 `json:"at_ms"`
 }
 

@@ -43,7 +43,7 @@ func ConfiguredWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 				"restart Stillwater after changing it", len(id.Inputs), len(id.Outputs), len(pins.Inputs), len(pins.Outputs))
 		}
 		w := Wiring{Inputs: pins.Inputs, Bench: shot.Bench{
-			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, Late: pins.Late, HoldOff: pins.HoldOff,
+			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, MaxOpening: id.CueLen, Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
 		for i, in := range pins.Inputs {
 			assignInput(&w.Bench, in.Role, shot.Sensor{
@@ -69,10 +69,15 @@ func assignInput(b *shot.Bench, role wiring.Role, in shot.Sensor) {
 	}
 }
 
-// assignOutput assigns an output to its kind on the bench. The first shutter counts; all flashes fire.
+// assignOutput assigns an output to its kind on the bench. The first shutter counts; all flashes fire, and valves have
+// their number.
 func assignOutput(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
 	if kind == wire.OutputFlash && b.Flash != nil {
 		b.MoreFlash = append(b.MoreFlash, out)
+		return
+	}
+	if kind == wire.OutputValve {
+		b.Valves = append(b.Valves, out)
 		return
 	}
 	slot := map[wire.OutputKind]**shot.Output{

@@ -64,6 +64,8 @@ func armedWords(r *run) string {
 
 func waitWords(r *run) string {
 	switch {
+	case r.waitsGo && r.set.Kind == shot.Drops:
+		return "let the drops fall when you are ready"
 	case r.waitsGo && r.program.Clock == nil:
 		return "start the delay when you are ready"
 	case r.waitsGo && r.program.HasWindow():
@@ -76,6 +78,10 @@ func waitWords(r *run) string {
 		return "waiting for the throw at the gate"
 	case shot.Sound:
 		return "waiting for the sound"
+	case shot.Drops:
+		if r.program.Clock == nil {
+			return "the drops fall"
+		}
 	}
 	if nth := r.program.Nth; nth > 1 {
 		return fmt.Sprintf("waiting for drop %d at the beam", nth)

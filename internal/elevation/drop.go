@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
 
@@ -25,11 +26,14 @@ type dropFigure struct {
 }
 
 func (f *figure) drawDrop() {
+	if f.set.Kind == shot.Drops {
+		f.set = asFallingDrop(f.set, f.estimate)
+	}
 	d := f.set.Drop
-	height := f.length("drop.height", d.Height, "height of fall", "")
-	pool := f.length("drop.pool_depth", d.PoolDepth, "depth of pool", "")
-	beam := f.length("drop.beam", d.Beam, "nozzle to beam", "")
-	nozzle := f.length("drop.nozzle", d.Nozzle, "nozzle width", "the outer one")
+	height := f.length(f.field("height"), d.Height, "height of fall", "")
+	pool := f.length(f.field("pool_depth"), d.PoolDepth, "depth of pool", "")
+	beam := f.length(f.field("beam"), d.Beam, "nozzle to beam", "")
+	nozzle := f.length(f.field("nozzle"), d.Nozzle, "nozzle width", "the outer one")
 	drop, diameter := f.dropSize()
 
 	g := &dropFigure{figure: f}
@@ -40,8 +44,13 @@ func (f *figure) drawDrop() {
 	g.drawVessel(&nozzle, &pool)
 	g.drawFall(&drop, diameter)
 	g.drawLengths(&height, &beam)
+	g.drawColumn()
 	g.drawMoment()
-	f.column([]dimension{nozzle, beam, drop}, g.left-margin, margin, true)
+	left := []dimension{nozzle, beam, drop}
+	if !f.beamDrawn() {
+		left = []dimension{nozzle, drop}
+	}
+	f.column(left, g.left-margin, margin, true)
 	f.column([]dimension{height, pool}, g.right+margin, margin, false)
 	f.reach(point{g.axis, g.floor + margin})
 	g.describe()
@@ -51,17 +60,20 @@ func (f *figure) drawDrop() {
 func (f *figure) dropSize() (dimension, phys.Length) {
 	diameter, err := f.set.DropDiameter()
 	name, more := "drop, measured", ""
-	if f.set.Drop.Diameter == 0 {
+	switch {
+	case f.set.Kind == shot.Drops:
+		name, more = "drop, computed", "from the opening"
+	case f.set.Drop.Diameter == 0:
 		name, more = "drop, computed", "from the nozzle"
 	}
 	value, full := "⌀ "+inLength(diameter), diameter.String()
-	if f.set.Drop.Diameter == 0 {
+	if f.set.Drop.Diameter == 0 || f.set.Kind == shot.Drops {
 		value, full = "⌀ "+about(diameter), about(diameter)
 	}
 	if err != nil || !(diameter > 0) {
 		diameter, value, full = f.set.Drop.Nozzle, "⌀ ?", "not known"
 	}
-	return f.dimension("drop.diameter", value, full, name, more), diameter
+	return f.dimension(f.field("diameter"), value, full, name, more), diameter
 }
 
 // setScale fits the fall and the pool into the figure. A pool that would take too much of it is broken, and one too
@@ -134,8 +146,23 @@ func (g *dropFigure) drawFall(drop *dimension, diameter phys.Length) {
 
 // drawLengths draws the beam and the two lengths below the nozzle.
 func (g *dropFigure) drawLengths(height, beam *dimension) {
-	d, p := g.set.Drop, &g.back
+	d := g.set.Drop
 	left, right := g.left+14, g.right-14
+	if g.beamDrawn() {
+		g.drawBeam(left, right, beam)
+	}
+	height.apart = moved(g.surface-tipY, g.scale*float64(d.Height))
+	x := g.right - 4
+	height.marks.lines("thin", point{g.axis + 4, tipY}, point{x + 4, tipY})
+	height.marks.lines("thin", point{right + 2, g.surface}, point{x + 4, g.surface})
+	height.marks.measure(point{x, tipY}, point{x, g.surface}, false)
+	height.tip = point{x, (tipY + g.surface) / 2}
+	g.reach(point{x, g.beam + 5})
+}
+
+// drawBeam draws the beam and how far it is below the nozzle.
+func (g *dropFigure) drawBeam(left, right float64, beam *dimension) {
+	d, p := g.set.Drop, &g.back
 	p.lines("beam", point{left, g.beam}, point{right, g.beam})
 	for _, end := range []float64{left, right} {
 		p.sign("object", point{end, g.beam}, 5, "M-3-4h6v8h-6z")
@@ -146,13 +173,6 @@ func (g *dropFigure) drawLengths(height, beam *dimension) {
 	beam.marks.lines("thin", point{x - 4, g.beam}, point{left - 4, g.beam})
 	beam.marks.measure(point{x, tipY}, point{x, g.beam}, false)
 	beam.tip = point{x, (tipY + g.beam) / 2}
-	height.apart = moved(g.surface-tipY, g.scale*float64(d.Height))
-	x = g.right - 4
-	height.marks.lines("thin", point{g.axis + 4, tipY}, point{x + 4, tipY})
-	height.marks.lines("thin", point{right + 2, g.surface}, point{x + 4, g.surface})
-	height.marks.measure(point{x, tipY}, point{x, g.surface}, false)
-	height.tip = point{x, (tipY + g.surface) / 2}
-	g.reach(point{x, g.beam + 5})
 }
 
 // splashSigns are the phases about the spot where the drop meets the water, enlarged.
@@ -167,9 +187,16 @@ var splashSigns = map[splash.Phase]string{
 
 // drawMoment draws the focus spot, and where the liquid is when the flash fires.
 func (g *dropFigure) drawMoment() {
-	spot := point{g.axis, g.surface}
+	spot := point{g.axis, max(g.surface-g.scale*float64(g.focusHeight()), tipY)}
 	focusSign(&g.back, spot)
 	if !g.works {
+		return
+	}
+	if g.set.Kind == shot.Drops {
+		if g.set.Drops.Want == shot.WantPhase {
+			g.back.sign("water", spot, 30, splashSigns[g.set.Drops.Phase])
+		}
+		momentSign(&g.back, spot)
 		return
 	}
 	e := g.estimate
@@ -187,6 +214,10 @@ func (g *dropFigure) drawMoment() {
 
 // describe puts what is drawn into words.
 func (g *dropFigure) describe() {
+	if g.set.Kind == shot.Drops {
+		g.describeDrops()
+		return
+	}
 	d, e := g.set.Drop, g.estimate
 	g.say("The nozzle's tip, %s wide, is %s above the water, the beam %s below the tip. The pool is %s deep.",
 		inLength(d.Nozzle), inLength(d.Height), inLength(d.Beam), inLength(d.PoolDepth))

@@ -100,7 +100,7 @@ func drawable(set shot.Set) shot.Set {
 	const shortest, longest = phys.Length(1e-5), phys.Length(1e3)
 	d, t := &set.Drop, &set.Throw
 	for _, l := range []*phys.Length{&d.Height, &d.Beam, &d.Nozzle, &d.PoolDepth, &t.Gate, &t.ToFocus, &t.Mass,
-		&t.AboveFloor, &set.Sound.Distance} {
+		&t.AboveFloor, &set.Sound.Distance, &set.Drops.Height, &set.Drops.Beam, &set.Drops.Tip, &set.Drops.PoolDepth} {
 		if !(*l >= shortest) {
 			*l = shortest
 		}

@@ -320,7 +320,7 @@ func TestForPage(t *testing.T) {
 		assert.Less(t, len(d.SVG), 8<<10, "%s: a phone gets it with each change", kind)
 		targets := regexp.MustCompile(`class="hit" x="[^"]*" y="[^"]*" width="([\d.]+)" height="([\d.]+)"`).
 			FindAllStringSubmatch(d.SVG, -1)
-		assert.Len(t, targets, map[shot.Kind]int{"drop": 5, "throw": 7, "sound": 3}[kind])
+		assert.Len(t, targets, map[shot.Kind]int{"drop": 5, "throw": 7, "sound": 3, "drops": 5}[kind])
 		for _, m := range targets {
 			for _, side := range m[1:] {
 				// A page of 390 CSS pixels has 358 for a drawing of 360.
@@ -372,7 +372,7 @@ func random(t *testing.T, rng *rand.Rand) shot.Set {
 		return clamp(x, low, high)
 	}
 	inMm := func(low, high float64) string { return strconv.FormatFloat(between(low, high), 'g', -1, 64) + " mm" }
-	s.Kind = shot.Kinds()[rng.IntN(3)]
+	s.Kind = shot.Kinds()[rng.IntN(4)]
 	put("drop.height", inMm(10, 5000))
 	put("drop.beam", inMm(1, 5000))
 	put("drop.nozzle", inMm(0.1, 10))
@@ -381,6 +381,13 @@ func random(t *testing.T, rng *rand.Rand) shot.Set {
 	}
 	put("drop.phase", string(splash.Phases()[rng.IntN(6)]))
 	put("drop.pool_depth", inMm(1, 1000))
+	put("drops.height", inMm(10, 5000))
+	put("drops.beam", inMm(1, 5000))
+	put("drops.tip", inMm(0.1, 10))
+	put("drops.pool_depth", inMm(1, 1000))
+	put("drops.meet", inMm(1, 100))
+	put("drops.first.open", strconv.FormatFloat(between(1, 100), 'g', -1, 64)+" ms")
+	put("drops.from", []string{"beam", "valve"}[rng.IntN(2)])
 	put("throw.gate", inMm(5, 1000))
 	put("throw.to_focus", inMm(10, 5000))
 	put("throw.angle", fmt.Sprintf("%.4f deg", rng.Float64()*140-70))

@@ -60,7 +60,7 @@ type ShotEntry struct {
 // planEntry is what a shot's set says of it that people look for; of a set that cannot be read, nothing.
 type planEntry struct {
 	Kind    string   `json:"kind"`
-	Phase   string   `json:"phase"`     // "" unless it is a drop
+	Phase   string   `json:"phase"`     // "collision" or a phase; "" unless it is a drop
 	TrimMs  *float64 `json:"trim_ms"`   // of its kind
 	SpeedMS *float64 `json:"speed_m_s"` // of the throw at the second beam; null for another kind
 }
@@ -71,8 +71,13 @@ func planOf(outcomes *shot.Outcomes, made record.Shot) (p planEntry) {
 		return p
 	}
 	p.Kind = string(set.Kind)
-	if set.Kind == shot.Drop {
+	switch {
+	case set.Kind == shot.Drop:
 		p.Phase = string(set.Drop.Phase)
+	case set.Kind == shot.Drops && set.Drops.Want == shot.WantPhase:
+		p.Phase = string(set.Drops.Phase)
+	case set.Kind == shot.Drops:
+		p.Phase = string(shot.WantCollision)
 	}
 	trim := float64(set.OwnTrim().Duration()) / 1e6
 	p.TrimMs = &trim

@@ -99,6 +99,7 @@ func Bench() shot.Bench {
 		Microphone: in(InMicrophone),
 		Shutter:    out(OutShutter, 0),
 		Flash:      out(OutFlash, scene.FlashDelay),
+		Valves:     []shot.Output{*out(OutValve, 0)},
 		Lead:       lead,
 		Tick:       tick,
 		TableLen:   wire.MaxTable,

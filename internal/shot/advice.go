@@ -28,6 +28,8 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet()}
 	case Sound:
 		says = []string{a.microphone()}
+	case Drops:
+		says = []string{a.otherClock(), a.columnUnknown(), a.firstDrop(), a.steadierOpening(), a.jet(), a.dropsPool()}
 	default:
 		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}
 	}
@@ -252,7 +254,7 @@ func (a advisor) poolDepth() string {
 // shutterWindow says when a shutter opened at Go is open: only the person can keep the moment within that.
 func (a advisor) shutterWindow() string {
 	light := a.set.Light
-	if light.Expose != FlashInDark || light.Shutter != ByGo {
+	if light.Expose != FlashInDark || light.Shutter != ByGo || a.set.Kind == Drops {
 		return ""
 	}
 	open := (plan{set: a.set}).shutterLead()

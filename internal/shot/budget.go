@@ -46,6 +46,14 @@ type Spread struct {
 	Distance    phys.Length      // of the microphone's distance as measured, SD
 	Temperature phys.Temperature // of the air's as measured, SD
 	Hearing     phys.Time        // of the microphone's response, from sound to sound, SD
+
+	ValveVolume float64   // of what an opening lets out, from drop to drop, fraction, SD
+	ValveTime   phys.Time // of when a drop lets go, besides what its size does, from drop to drop, SD
+	ValveFlow   float64   // of the flow as computed, fraction, SD
+	Weighed     float64   // of a drop's mass as weighed, fraction, SD
+	LetsGo      float64   // of the time until a drop lets go, as computed, fraction, SD
+	Column      float64   // of a column's height from shot to shot, fraction, SD
+	Sheet       float64   // of the time of a collision's sheet from shot to shot, fraction, SD
 }
 
 // DefaultSpread is used where nothing better was measured.
@@ -71,6 +79,17 @@ func DefaultSpread() Spread {
 		Distance:    1 * cm,   // common practice, no source: a tape
 		Temperature: 1,        // common practice, no source: a room thermometer
 		Hearing:     0.2 * ms, // common practice, no source: where in the sound's first waves it triggers
+
+		// Water at the least volume of a solenoid valve: 1.6 % (Bammesberger et al. 2013, as above).
+		ValveVolume: 0.016,
+		// Common practice, no source: an armature and a neck. Drops that drip by themselves come 5 ms apart from their
+		// neighbours' time (SD, from the recordings in testdata/published/splash_published_2.csv).
+		ValveTime: 0.5 * ms,
+		ValveFlow: 0.1,  // common practice, no source: a coefficient from a book
+		Weighed:   0.01, // common practice, no source: 20 drops on a kitchen scale that shows 0.01 g
+		LetsGo:    splash.NeckingSpread,
+		Column:    0.1,  // common practice, no source
+		Sheet:     0.05, // common practice, no source
 	}
 }
 
@@ -111,6 +130,8 @@ func Errors(set Set, e Estimate, spread Spread, tick time.Duration) (Budget, err
 		b, err = set.throwErrors(e, spread, phys.Seconds(tick))
 	case Sound:
 		b, err = set.soundErrors(e, spread, phys.Seconds(tick))
+	case Drops:
+		return set.dropsErrors(e, spread, phys.Seconds(tick))
 	default:
 		b, err = set.dropErrors(e, spread, phys.Seconds(tick))
 	}

@@ -60,6 +60,9 @@ func (p plan) compile() (Program, Timeline, error) {
 		return none(err)
 	}
 	cues, opening := p.cues()
+	if p.set.Kind == Drops {
+		return p.compileDrops(span, cues, opening)
+	}
 	if err := p.checkLead(span, cues); err != nil {
 		return none(err)
 	}
@@ -72,6 +75,37 @@ func (p plan) compile() (Program, Timeline, error) {
 	program := Program{Nth: 1, Cues: cues, Opening: opening, HoldOff: p.bench.HoldOff, Late: p.bench.Late,
 		Rest: max(minRest, p.set.Light.Recycle.Duration())}
 	if err := p.setDelay(&program); err != nil {
+		return none(err)
+	}
+	timeline, err := p.timeline(program)
+	return program, timeline, err
+}
+
+// compileDrops is compile for drops on command, from when their path is known to be possible.
+func (p plan) compileDrops(s span, cues, shutter []Cue) (Program, Timeline, error) {
+	none := func(err error) (Program, Timeline, error) { return Program{}, Timeline{}, err }
+	path, err := p.set.dropsPath()
+	if err != nil {
+		return none(err)
+	}
+	valves := p.valveCues(path)
+	for _, check := range []func() error{
+		func() error { return p.checkValveGaps(path, valves) },
+		func() error { return p.checkLead(s, cues) },
+		func() error { return p.checkPulses(cues, shutter) },
+		func() error { return p.checkShutterAtGo(path) },
+	} {
+		if err := check(); err != nil {
+			return none(err)
+		}
+	}
+	program := Program{Nth: 1, Cues: cues, Opening: append(shutter, valves...), HoldOff: p.bench.HoldOff,
+		Late: p.bench.Late,
+		Rest: max(minRest, p.set.Light.Recycle.Duration(), coilRest(valves)), Table: []Point{{Delay: s.shortest}}}
+	if p.set.Drops.From == FromBeam {
+		program.Clock = &Source{Input: p.bench.Beam.Index, Falling: p.bench.Beam.Falling}
+	}
+	if err := p.setWindow(&program, path); err != nil {
 		return none(err)
 	}
 	timeline, err := p.timeline(program)
@@ -122,6 +156,13 @@ func (p plan) span() (span, error) {
 			return span{}, err
 		}
 		return span{p.fromStamp(fast.Time * phys.Time(factor)), p.fromStamp(slow.Time * phys.Time(factor))}, nil
+	case Drops:
+		path, err := s.dropsPath()
+		if err != nil {
+			return span{}, err
+		}
+		a = s.Drops.fromClock(path, path.Moment)
+		b = a
 	case Sound:
 		e, err := s.estimateSound(Spread{})
 		if err != nil {
@@ -142,7 +183,15 @@ func (p plan) span() (span, error) {
 func (p plan) boardDelay(t phys.Time) time.Duration { return p.fromStamp(t + p.set.OwnTrim()) }
 
 // fromStamp converts a delay from an event to one from its stamp, which comes after it.
-func (p plan) fromStamp(t phys.Time) time.Duration { return t.Duration() - p.clockInput().Delay }
+func (p plan) fromStamp(t phys.Time) time.Duration { return t.Duration() - p.stampDelay() }
+
+// stampDelay is how long after the event that starts the delay its stamp comes.
+func (p plan) stampDelay() time.Duration {
+	if p.set.Kind == Drops && p.set.Drops.From == FromValve {
+		return 0
+	}
+	return p.clockInput().Delay
+}
 
 // cues are the pulses around the moment, and those from Go, in order of time.
 func (p plan) cues() (cues, opening []Cue) {
@@ -191,18 +240,25 @@ func (p plan) timeline(program Program) (Timeline, error) {
 	if err != nil {
 		return Timeline{}, err
 	}
-	stamp := p.clockInput().Delay
+	stamp := p.stampDelay()
 	t := Timeline{Delay: e.Delay.Duration() - stamp, Low: e.Low.Duration() - stamp, High: e.High.Duration() - stamp}
 	switch p.set.Kind {
 	case Throw:
 		t.Marks = []Mark{{"gate", -e.Interval.Duration() - stamp}, {"edge", 0}}
 	case Sound:
 		t.Marks = []Mark{{"sound", -e.Travel.Duration() - stamp}, {"edge", 0}}
+	case Drops:
+		p.addDropsMarks(&t, e.Drops, stamp)
 	default:
 		t.Marks = []Mark{{"edge", 0}, {"surface", e.EdgeToSurface.Duration() - stamp}}
 	}
 	t.Marks = append(t.Marks, Mark{"moment", t.Delay})
 	for _, c := range program.Opening {
+		if p.set.Kind == Drops && c.Name != shutterCue { // on the delay's clock: when the edge comes is known
+			from := p.set.Drops.fromClock(e.Drops, 0).Duration() - stamp + c.Offset
+			t.Bars = append(t.Bars, Bar{Name: c.Name, From: from, To: from + c.Width})
+			continue
+		}
 		t.Bars = append(t.Bars, Bar{Name: c.Name, From: c.Offset, To: c.Offset + c.Width, Opening: true})
 	}
 	for _, c := range program.Cues {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -23,6 +24,7 @@ func testBench() Bench {
 		Microphone: &Sensor{Index: 2, Name: "microphone"},
 		Shutter:    &Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &Output{Index: 1, Name: "flash", MaxOn: 50 * time.Millisecond},
+		Valves:     []Output{{Index: 2, Name: "valve", MaxOn: 200 * time.Millisecond}},
 		Lead:       300 * time.Microsecond, Tick: 500 * time.Nanosecond, TableLen: 32, Late: time.Millisecond,
 		HoldOff: 5 * time.Millisecond,
 	}
@@ -99,10 +101,14 @@ func TestWaysToExpose(t *testing.T) {
 				s.Kind, s.Light.Expose, s.Light.Shutter, s.Sound.After = kind, c.expose, c.shutter, 100*ms
 				p, tl, err := Compile(s, testBench())
 				require.NoError(t, err)
+				opening := c.opening
+				if kind == Drops { // the column has a bar of its own
+					opening, tl.Bars = append(slices.Clone(opening), "valve", "valve"), tl.Bars[1:]
+				}
 				assert.Equal(t, c.cues, names(p.Cues))
-				assert.Equal(t, c.opening, names(p.Opening))
+				assert.Equal(t, opening, names(p.Opening))
 				require.Len(t, tl.Bars, len(p.Cues)+len(p.Opening))
-				assert.Equal(t, len(p.Opening) > 0, tl.Bars[0].Opening)
+				assert.Equal(t, len(c.opening) > 0, tl.Bars[0].Opening)
 			})
 		}
 	}

@@ -68,11 +68,12 @@ type DropsSet struct {
 	Liquid    string      `json:"liquid"` // a name in splash.Liquids
 	PoolDepth phys.Length `json:"pool_depth"`
 
-	Want   Wanted       `json:"want"`
-	Phase  splash.Phase `json:"phase"`  // of the last drop
-	Meet   phys.Length  `json:"meet"`   // collision: of the column's tip above the surface
-	Column ColumnSide   `json:"column"` // collision: what the column does then
-	Sheet  SheetPhase   `json:"sheet"`  // collision: the moment
+	Want         Wanted       `json:"want"`
+	Phase        splash.Phase `json:"phase"`         // of the last drop
+	Meet         phys.Length  `json:"meet"`          // collision: of the column's tip above the surface
+	Column       ColumnSide   `json:"column"`        // collision: what the column does then
+	ColumnHeight phys.Length  `json:"column_height"` // of the first drop's column, if measured; 0: estimated
+	Sheet        SheetPhase   `json:"sheet"`         // collision: the moment
 }
 
 // Opening is one time that a valve is open: a drop on command.
@@ -116,7 +117,7 @@ func defaultDrops() DropsSet {
 	return DropsSet{Count: 2, First: drop, Second: drop, Third: third, Height: 40 * cm, Beam: 5 * cm, From: FromBeam,
 		Tip: 3 * mm, Bore: 1.6 * mm, Head: 20 * cm, Discharge: 0.6, Opens: 4 * ms, Closes: 4 * ms,
 		Liquid: "water", PoolDepth: 10 * cm,
-		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 20 * mm, Column: ColumnSinking, Sheet: SheetWidest}
+		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 12 * mm, Column: ColumnSinking, Sheet: SheetWidest}
 }
 
 // fields lists every field of d, bound to it.
@@ -149,6 +150,7 @@ func (d *DropsSet) fields() []field {
 		choice("drops.phase", &d.Phase, splash.Phases()),
 		quantity("drops.meet", &d.Meet, 1*mm, 1),
 		choice("drops.column", &d.Column, []ColumnSide{ColumnRising, ColumnSinking}),
+		quantity("drops.column_height", &d.ColumnHeight, 0, 1),
 		choice("drops.sheet", &d.Sheet, []SheetPhase{SheetContact, SheetOpening, SheetWidest}))
 }
 

@@ -3,11 +3,14 @@ package shot
 import (
 	"math"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
+	"stillwater/internal/splash"
 )
 
 func dropsSet() Set {
@@ -72,4 +75,233 @@ func TestDropsFieldsOutOfRange(t *testing.T) {
 	for _, field := range []string{"drops.weighed", "drops.first.open", "drops.discharge"} {
 		assert.ErrorContains(t, err, field)
 	}
+}
+
+// twoValves is a bench with a second valve.
+func twoValves() Bench {
+	b := testBench()
+	b.Valves = append(b.Valves, Output{Index: 3, Name: "valve2", MaxOn: 200 * time.Millisecond})
+	return b
+}
+
+// The drop's fall, the column and the meeting agree with each other whatever the delay runs from, and the second drop
+// is at the height wanted when the column is.
+func TestCollisionIsWherePlanned(t *testing.T) {
+	for _, side := range []ColumnSide{ColumnRising, ColumnSinking} {
+		s := dropsSet()
+		s.Drops.Column = side
+		p, err := s.DropsPath()
+		require.NoError(t, err)
+		assert.InDelta(t, float64(s.Drops.Meet), float64(p.Meeting.Height), 20e-6)
+		after := p.Meeting.At - p.Drops[0].Lands
+		assert.InDelta(t, float64(s.Drops.Meet), float64(p.Column.TipAt(after)), 20e-6)
+		assert.Equal(t, side == ColumnSinking, after > p.Column.Highest)
+		assert.Equal(t, side == ColumnSinking, p.Meeting.ColumnSpeed < 0)
+		// The second drop's fall to there, by the fall's own function.
+		start, err := splash.StartOf(s.Drops.Tip, s.Drops.liquid())
+		require.NoError(t, err)
+		fall, err := ballistics.Fall(p.Drops[1].Diameter, s.Drops.Height-p.Meeting.Height-start.Release, 0)
+		require.NoError(t, err)
+		assert.InDelta(t, float64(p.Drops[1].Falls+fall.Time), float64(p.Meeting.At), 5e-6)
+		assert.InDelta(t, float64(fall.Speed), float64(p.Meeting.DropSpeed), 0.01)
+	}
+}
+
+// From the beam the board waits for the second drop, within a window, and a hold-off longer than that; from the valve
+// Go starts everything.
+func TestCompileDrops(t *testing.T) {
+	s, b := dropsSet(), testBench()
+	b.Valves[0].Delay, b.Beam.Delay, b.Flash.Delay = time.Millisecond, 150*time.Microsecond, 80*time.Microsecond
+	s.Drops.First.Gap, s.Trim.Drops = 30*ms, 4*ms
+	p, tl, err := Compile(s, b)
+	require.NoError(t, err)
+	path, err := s.DropsPath()
+	require.NoError(t, err)
+	second := path.Drops[1]
+	assert.Equal(t, &Source{Input: 1, Falling: true}, p.Clock)
+	assert.Equal(t, 2, p.Nth)
+	require.Len(t, p.Table, 1)
+	assert.InDelta(t, (path.Moment-second.Beam+4*ms).Duration()-150*time.Microsecond, p.Table[0].Delay, 2)
+	gap := (second.On - path.Drops[0].On).Duration()
+	assert.Equal(t, []string{"valve", "valve"}, names(p.Opening))
+	for i, cue := range p.Opening {
+		assert.EqualValues(t, 2, cue.Output)
+		assert.Equal(t, 26*time.Millisecond, cue.Width)
+		assert.InDelta(t, 29*time.Millisecond+time.Duration(i)*gap, cue.Offset, 2, "sooner by the valve's own delay")
+	}
+	due := second.Beam.Duration() + 150*time.Microsecond
+	assert.InDelta(t, due, (p.GateMin+p.GateMax)/2, 2)
+	assert.Greater(t, p.HoldOff, p.GateMax-p.GateMin, "what follows a drop after a missed one comes after the window")
+	assert.Less(t, p.HoldOff, gap)
+	assert.Equal(t, p.Table[0].Delay, tl.Delay)
+	assert.False(t, tl.FromGo)
+	for _, bar := range tl.Bars {
+		assert.False(t, bar.Opening, "all on one clock")
+	}
+
+	s.Drops.From = FromValve
+	p, tl, err = Compile(s, b)
+	require.NoError(t, err)
+	assert.Nil(t, p.Clock)
+	assert.Equal(t, []any{1, time.Duration(0), time.Duration(0)}, []any{p.Nth, p.GateMin, p.GateMax})
+	assert.InDelta(t, (path.Moment + 4*ms).Duration(), p.Table[0].Delay, 2)
+	assert.True(t, tl.FromGo)
+	assert.Equal(t, Mark{"Go", 0}, tl.Marks[0])
+
+	s.Drops.Want, s.Drops.Count, s.Drops.Phase = WantPhase, 3, splash.ColumnHighest
+	s.Drops.Second.Gap, s.Drops.Third.Gap, s.Drops.From = 400*ms, 400*ms, FromBeam
+	s.Drops.Third.Valve = 2
+	p, _, err = Compile(s, twoValves())
+	require.NoError(t, err)
+	assert.Equal(t, 3, p.Nth)
+	assert.Equal(t, []string{"valve 1", "valve 1", "valve 2"}, names(p.Opening))
+	assert.EqualValues(t, 3, p.Opening[2].Output)
+}
+
+// A coil is on for a tenth of the time at most, from shot to shot.
+func TestValvesRest(t *testing.T) {
+	s := dropsSet()
+	s.Light.Recycle = 0
+	p, _, err := Compile(s, testBench())
+	require.NoError(t, err)
+	on := time.Duration(0)
+	for _, c := range p.Opening {
+		on += c.Width
+	}
+	assert.LessOrEqual(t, float64(on)/float64(on+p.Rest), maxCoilDuty+1e-9)
+	assert.GreaterOrEqual(t, p.Rest, minRest)
+}
+
+// Each refusal says what to change and by how much. Each change that it gives was tried: with it alone the plan
+// compiles.
+func TestDropsRefusals(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*Set, *Bench)
+		field  string
+		why    string
+		remedy string
+		fixes  int
+	}{
+		{"opening too short", func(s *Set, _ *Bench) { s.Drops.First.Open = 10 * ms }, "drops.first.open", "less than a drop",
+			"at least 11 ms longer, 21 ms", 1},
+		{"opening too long", func(s *Set, _ *Bench) { s.Drops.Second.Open = 90 * ms }, "drops.second.open", "more " +
+			"than one drop",
+			"ms less", 1},
+		{"not weighed", func(s *Set, _ *Bench) { s.Drops.Weighed, s.Drops.First.Open = "20 drops 1.3 g at 26 ms", 40*ms },
+			"drops.first.open", "too far from those that were weighed", "weigh drops at 40 ms too", 1},
+		{"column not so high", func(s *Set, _ *Bench) { s.Drops.Meet = 5 * cm }, "drops.meet", "rises to about 21.1 mm",
+			"at least 2.9 cm lower, at 2.1 cm", 1},
+		{"before the column", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 40 * ms }, "drops.second.gap", "the " +
+			"column emerges at",
+			"wait at least", 2},
+		{"after the column", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 400 * ms }, "drops.second.gap", "when the " +
+			"column has sunk",
+			"wait at least 235 ms less, 165 ms", 2},
+		{"merges at the tip", func(s *Set, _ *Bench) {
+			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 27*ms, 26*ms
+		}, "drops.second.gap", "merges with it", "wait at least", 1},
+		{"beam too low for the column", func(s *Set, _ *Bench) { s.Drops.Beam = 38 * cm }, "drops.beam", "would " +
+			"break the beam",
+			"raise the beam by at least", 1},
+		{"beam at the hanging drop", func(s *Set, _ *Bench) { s.Drops.Beam = 5 * mm }, "drops.beam", "would break a beam",
+			"lower the beam by at least", 1},
+		{"no valve", func(_ *Set, b *Bench) { b.Valves = nil }, "kind", "no valve output", `the kind "valve"`, 0},
+		{"a valve that is not there", func(s *Set, _ *Bench) { s.Drops.Second.Valve = 2 }, "drops.second.valve",
+			"is of valve 2, and the board has 1", "use valve 1", 1},
+		{"no beam", func(_ *Set, b *Bench) { b.Beam = nil }, "drops.from", "no beam input", "from the valve alone", 1},
+		{"on for longer than the output may", func(_ *Set, b *Bench) { b.Valves[0].MaxOn = 24 * time.Millisecond },
+			"drops.first.open", "may only be on for 24.0 ms", "longest on-time of at least 26.0 ms", 0},
+		{"more openings than cues", func(s *Set, b *Bench) {
+			s.Drops.Count, b.MaxOpening, s.Light.Shutter = 3, 3, ByGo
+		}, "drops.count", "3 openings are asked for, and the board takes 2", "let 2 drops fall", 1},
+		{"closed too briefly", func(s *Set, b *Bench) { b.Lead = 200 * time.Millisecond }, "drops.second.gap",
+			"the board needs 200.0 ms", "", 0},
+		{"shutter closes before", func(s *Set, _ *Bench) { s.Light.Shutter, s.Light.OpenFor = ByGo, 300*ms },
+			"light.open_for",
+			"the moment comes at 495.4 ms", "hold it open for at least", 1},
+		{"too low for a column", func(s *Set, _ *Bench) { s.Drops.Height, s.Drops.Beam, s.Drops.Meet = 5*cm, 2*cm, 2*mm },
+			"drops.height",
+			"raises no column", "", 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s, b := dropsSet(), testBench()
+			c.change(&s, &b)
+			_, _, err := Compile(s, b)
+			r := new(Refusal)
+			require.ErrorAs(t, err, &r)
+			assert.Equal(t, c.field, r.Field)
+			assert.Contains(t, r.Why, c.why)
+			assert.Contains(t, r.Remedy, c.remedy)
+			assert.GreaterOrEqual(t, len(r.Fixes), c.fixes)
+			for _, fix := range r.Fixes {
+				changed := s
+				require.NoError(t, changed.Put(fix.Field, fix.Value))
+				_, _, err := Compile(changed, b)
+				assert.NoError(t, err, "%+v", fix)
+			}
+		})
+	}
+}
+
+// The budget against shots drawn at random: each cause by itself, normal. It adds them as if they were small.
+func TestDropsBudgetByMonteCarlo(t *testing.T) {
+	r := seeded(t)
+	for _, from := range []ClockFrom{FromBeam, FromValve} {
+		s := dropsSet()
+		s.Drops.From = from
+		e, err := s.Estimate()
+		require.NoError(t, err)
+		b, err := Errors(s, e, DefaultSpread(), 100*time.Nanosecond)
+		require.NoError(t, err)
+		const shots = 4000
+		var moments, heights []float64
+		for range shots {
+			var off deviation
+			for _, cause := range s.Drops.scatters(e.Drops, DefaultSpread()) {
+				if !cause.steady {
+					cause.apply(&off, r.NormFloat64())
+				}
+			}
+			x, err := s.Drops.deviate(e.Drops, off)
+			require.NoError(t, err)
+			moments, heights = append(moments, float64(x.moment)), append(heights, float64(x.height))
+		}
+		edge := float64(b.term(termOnDrop).Mistiming)
+		moment, height := math.Hypot(sdOf(moments), edge), sdOf(heights)
+		t.Logf("%s: moment %.3f ms drawn, %.3f predicted; height %.2f mm drawn, %.2f predicted", from, moment*1e3,
+			b.Repeat.Mistiming*1e3, height*1e3, b.Repeat.Displaced*1e3)
+		assert.InEpsilon(t, moment, float64(b.Repeat.Mistiming), 0.15)
+		assert.InEpsilon(t, height, float64(b.Repeat.Displaced), 0.15)
+	}
+}
+
+func sdOf(x []float64) float64 {
+	var sum, squares float64
+	for _, v := range x {
+		sum += v
+	}
+	for _, v := range x {
+		squares += (v - sum/float64(len(x))) * (v - sum/float64(len(x)))
+	}
+	return math.Sqrt(squares / float64(len(x)-1))
+}
+
+// From the beam, what valves scatter by reaches the picture only through the column; from the valve alone it reaches it
+// in full.
+func TestBeamTakesTheValveOut(t *testing.T) {
+	repeat := func(from ClockFrom) Term {
+		s := dropsSet()
+		s.Drops.From = from
+		e, err := s.Estimate()
+		require.NoError(t, err)
+		spread := DefaultSpread()
+		spread.ValveTime = 5 * ms
+		b, err := Errors(s, e, spread, 0)
+		require.NoError(t, err)
+		return b.term(termLetGo)
+	}
+	beam, alone := repeat(FromBeam), repeat(FromValve)
+	assert.Less(t, float64(beam.Mistiming), float64(alone.Mistiming)/4)
+	assert.InEpsilon(t, float64(alone.Displaced), float64(beam.Displaced), 1e-6, "where they meet is the valves' doing")
 }

@@ -13,7 +13,7 @@ import (
 )
 
 // Estimate is the physical prediction of one shot. Times run from the clock edge: the beam, a throw's second beam,
-// the sound at the microphone.
+// the sound at the microphone; of drops on command the beam, or Go where there is none.
 type Estimate struct {
 	Delay     phys.Time  // to the moment, Trim included
 	Low, High phys.Time  // the band of Delay: see Estimate and EstimateAt
@@ -33,6 +33,8 @@ type Estimate struct {
 
 	Travel                phys.Time // sound: from the source to the microphone
 	TravelLow, TravelHigh phys.Time // sound: the band of Travel
+
+	Drops DropsPath // drops on command: all of them
 
 	Summary string // one sentence for people
 }
@@ -54,6 +56,12 @@ func (s Set) Estimate() (Estimate, error) {
 		return s.estimateThrow()
 	case Sound:
 		e, err := s.estimateSound(DefaultSpread())
+		if err != nil {
+			return Estimate{}, err
+		}
+		return s.withBand(e)
+	case Drops:
+		e, err := s.estimateDrops()
 		if err != nil {
 			return Estimate{}, err
 		}

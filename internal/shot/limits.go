@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"stillwater/internal/phys"
@@ -25,7 +26,9 @@ func (p plan) checkPins() error {
 	inDark := light.Expose == FlashInDark
 	for _, err := range []error{
 		lacks(p.set.Kind == Sound && b.Microphone == nil, "kind", "microphone input", "microphone"),
-		lacks(p.set.Kind != Sound && b.Beam == nil, "kind", "beam input", "beam"),
+		lacks(p.set.Kind == Drops && p.set.Drops.From == FromBeam && b.Beam == nil, "drops.from", "beam input", "beam",
+			fix{field: "drops.from", choice: string(FromValve), format: "let the delay run from the valve alone"}),
+		lacks(p.set.Kind != Sound && p.set.Kind != Drops && b.Beam == nil, "kind", "beam input", "beam"),
 		lacks(p.set.Kind == Throw && b.Gate == nil, "kind", "second beam: a throw needs a gate input before the beam",
 			"gate"),
 		lacks(inDark && b.Flash == nil, "light.expose", "flash output", "flash",
@@ -36,6 +39,9 @@ func (p plan) checkPins() error {
 		if err != nil {
 			return err
 		}
+	}
+	if p.set.Kind == Drops {
+		return p.checkValves()
 	}
 	return nil
 }
@@ -59,6 +65,9 @@ func (p plan) checkLead(s span, cues []Cue) error {
 			who = "the camera needs %s from edge to moment (its lag)"
 		}
 	}
+	if p.set.Kind == Drops && p.set.Drops.From == FromValve {
+		who = strings.Replace(who, "from edge", "from Go", 1)
+	}
 	t := &problem{field: "light.shutter",
 		why: fmt.Sprintf(who+", but %s", inMs(phys.Seconds(needs)), p.describeMoment(s.shortest))}
 	t.fixes = p.laterMomentFixes(func(set Set) bool {
@@ -78,6 +87,10 @@ func (p plan) checkLead(s span, cues []Cue) error {
 func (p plan) describeMoment(shortest time.Duration) string {
 	at := inMs(phys.Seconds(shortest))
 	switch s := p.set; {
+	case s.Kind == Drops && s.Drops.From == FromValve:
+		return fmt.Sprintf("the moment comes %s after it", at)
+	case s.Kind == Drops && shortest >= 0:
+		return fmt.Sprintf("the moment comes %s after the beam", at)
 	case s.Kind == Sound && shortest < 0:
 		return fmt.Sprintf("the moment is over %s before the sound reaches the microphone", inMs(phys.Seconds(-shortest)))
 	case shortest < 0:
@@ -101,6 +114,13 @@ func (p plan) laterMomentFixes(holds func(Set) bool) []fix {
 		fixes = append(fixes, fix{field: field, step: by, from: from, limit: limit, holds: holds, format: say})
 	}
 	switch s.Kind {
+	case Drops:
+		if s.Drops.From == FromValve {
+			number("drops.first.gap", byMs, float64(s.Drops.First.Gap), 10,
+				"open the first valve at least %s later, %s after Go")
+			break
+		}
+		number("drops.beam", byMm, float64(s.Drops.Beam), 1e-3, "raise the beam by at least %s, to %s below the tip")
 	case Throw:
 		number("throw.to_focus", byMm, float64(s.Throw.ToFocus), 5,
 			"move both beams back by at least %s, to %s from the focus spot")
@@ -132,8 +152,8 @@ func (p plan) earlierShutterFixes() []fix {
 		{field: "light.shutter", choice: string(ByHand), format: "open it by hand"}}
 }
 
-// checkOnTimes refuses pulses longer than their outputs allow, and a shutter that closes too early.
-func (p plan) checkOnTimes(s span, cues, opening []Cue) error {
+// checkPulses refuses pulses longer than their outputs allow.
+func (p plan) checkPulses(cues, opening []Cue) error {
 	light, out := p.set.Light, p.bench.Shutter
 	if light.Expose == FlashInDark {
 		for _, flash := range p.flashes() {
@@ -142,10 +162,19 @@ func (p plan) checkOnTimes(s span, cues, opening []Cue) error {
 			}
 		}
 	}
-	for _, c := range append(opening, cues...) {
+	for _, c := range append(slices.Clone(opening), cues...) {
 		if c.Name == "shutter" && c.Width > out.MaxOn {
 			return p.shutterOnTooLong(c)
 		}
+	}
+	return nil
+}
+
+// checkOnTimes refuses pulses longer than their outputs allow, and a shutter that closes too early.
+func (p plan) checkOnTimes(s span, cues, opening []Cue) error {
+	light, out := p.set.Light, p.bench.Shutter
+	if err := p.checkPulses(cues, opening); err != nil {
+		return err
 	}
 	if len(opening) == 0 {
 		return nil

@@ -52,6 +52,13 @@ func (t *problem) refusal(set Set, bench Bench) *Refusal {
 	next := "" // if no single fix is enough: the first of two
 	for _, m := range t.fixes {
 		fix, say, ok := m.solve(set)
+		if set.Kind == Drops && m.choice == "" && ok && !compiles(set, bench, fix) {
+			// One distance moves much else: far enough that the whole plan works.
+			m.holds = func(s Set) bool { return compiles(s, bench, Fix{}) }
+			if more, words, found := m.solve(set); found {
+				fix, say = more, words
+			}
+		}
 		if !ok {
 			continue
 		}
@@ -81,6 +88,15 @@ func (t *problem) refusal(set Set, bench Bench) *Refusal {
 	}
 	r.Remedy = strings.Join(remedies, ", or ")
 	return r
+}
+
+// compiles reports whether a plan works with a change, or with none.
+func compiles(set Set, bench Bench, change Fix) bool {
+	if change != (Fix{}) && set.Put(change.Field, change.Value) != nil {
+		return false
+	}
+	_, _, err := plan{set, bench}.compile()
+	return err == nil
 }
 
 // solve finds the smallest change with which the plan holds, and describes it.

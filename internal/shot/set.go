@@ -46,7 +46,7 @@ func DefaultSet() Set {
 }
 
 // Kinds lists what can fly past the camera.
-func Kinds() []Kind { return []Kind{Drop, Throw, Sound} }
+func Kinds() []Kind { return []Kind{Drop, Throw, Sound, Drops} }
 
 // Put sets one field by its name in JSON: Put("drop.height", "40 cm"). On an error the set is unchanged.
 //

@@ -63,7 +63,7 @@ func TestPutRefusesByName(t *testing.T) {
 		{"drop.nth", "1.5", "whole number"},
 		{"drop.phase", "splat", "column-highest"},
 		{"drop.liquid", "mercury", "water"},
-		{"kind", "rain", "drop, throw, sound"},
+		{"kind", "rain", "drop, throw, sound, drops"},
 		{"throw.angle", "71°", "70°"},
 		{"throw.gate", "0 cm", "5 mm"},
 		{"throw.speed_high", "90 km/h", "20 m/s"},

@@ -113,6 +113,8 @@ type Bench struct {
 	Beam, Gate, Microphone *Sensor  // Beam: the drop's beam and the throw's second beam. nil: there is none
 	Shutter, Flash         *Output  // nil: there is none
 	MoreFlash              []Output // further flashes, which fire at the moment too
+	Valves                 []Output // in the order of the configuration
+	MaxOpening             int      // the most opening cues the board takes; 0: as many as its protocol has
 	Lead                   time.Duration
 	TableLead              time.Duration // with a gate: the least time the board needs between edge and first cue
 	Tick                   time.Duration

@@ -15,6 +15,7 @@ const simulations = {
 	drop: ["Let it fall", "Falling", "A drop fell"],
 	throw: ["Throw it", "Flying", "A sheet was thrown"],
 	sound: ["Clap", "Sounding", "There was a clap"],
+	drops: ["Let them fall", "Falling", "Drops fell"],
 };
 
 const maxShots = 999;
@@ -109,7 +110,7 @@ export class Bar {
 		const byHand = snap.set.light.shutter === "go";
 		go.hidden = !this.#armed || snap.state === "fault" || !(byHand || snap.needs_go);
 		const opens = snap.preview?.bars.some((b) => b.opening) ?? byHand;
-		const drips = snap.preview?.bars.some((b) => b.opening && b.name.startsWith("valve"));
+		const drips = snap.set.kind === "drops";
 		let [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
 		if (drips) [todo, done] = ["Let the drops fall", "Drops let go"];
 		text(go, snap.needs_go || snap.state === "arming" ? todo : done);

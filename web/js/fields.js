@@ -6,7 +6,7 @@ import { show, slot } from "./refusals.js";
 import { chosen, valueOf } from "./set.js";
 import { fixed, inUnit, signed, tidy, withUnit } from "./units.js";
 
-/** @import { Choice, Refusal, Snapshot } from "../protocol.d.ts" */
+/** @import { Choice, DropsSet, Refusal, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 /** @import { Quantity } from "./set.js" */
 
@@ -54,7 +54,7 @@ const fieldFrame = (name, id, label, hint, ...kids) =>
  * @returns {Field & { id: string, change: (by: number) => void }}
  */
 export function quantityField(q, commands) {
-	const id = `f-${q.name.replace(".", "-")}`;
+	const id = `f-${q.name.replaceAll(".", "-")}`;
 	const [short, spoken] = unitWords[q.unit] ?? [q.unit, q.unit];
 	const place = slot(`${id}-refusal`);
 	let server = "";
@@ -142,7 +142,7 @@ export function quantityField(q, commands) {
  * @returns {Field}
  */
 export function choiceField(name, choices, commands) {
-	const id = `f-${name.replace(".", "-")}`;
+	const id = `f-${name.replaceAll(".", "-")}`;
 	const place = slot(`${id}-refusal`);
 	let server = "";
 	const select = el("select", { id, "aria-describedby": place.id, onchange: () => put(select.value) });
@@ -167,6 +167,64 @@ export function choiceField(name, choices, commands) {
 			}
 			server = valueOf(snap.set, name);
 			if (select.value !== server) select.value = server;
+		},
+	};
+}
+
+/**
+ * A text that the machine reads, such as a table.
+ * @param {string} name
+ * @param {string} hint
+ * @param {Commands} commands
+ * @returns {Field}
+ */
+export function textField(name, hint, commands) {
+	const id = `f-${name.replaceAll(".", "-")}`;
+	const place = slot(`${id}-refusal`);
+	let server = "";
+	const input = el("input", {
+		id,
+		type: "text",
+		autocomplete: "off",
+		spellcheck: "false",
+		enterkeyhint: "done",
+		"aria-describedby": place.id,
+		onchange: () => put(input.value),
+	});
+
+	/** @param {string} value */
+	function put(value) {
+		if (value === server) return;
+		const sent = commands.send({ type: "set", field: name, value }, place, () => {
+			input.value = server;
+		});
+		if (!sent) show(place, notSent);
+	}
+
+	return {
+		name,
+		node: fieldFrame(name, id, chosen[name], el("span", { class: "hint" }, ` ${hint}`), input, place),
+		slot: place,
+		update(snap) {
+			const was = server;
+			server = valueOf(snap.set, name);
+			if (document.activeElement !== input || was !== server) input.value = server;
+		},
+	};
+}
+
+/**
+ * A field of drops on command that is there only in some sets.
+ * @param {Field} field
+ * @param {(d: DropsSet) => boolean} when
+ * @returns {Field}
+ */
+export function showWhen(field, when) {
+	return {
+		...field,
+		update(snap) {
+			field.update(snap);
+			field.node.hidden = !when(snap.set.drops);
 		},
 	};
 }

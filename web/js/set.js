@@ -1,6 +1,6 @@
 // The fields of the set: names, labels, units and steps.
 
-/** @import { Choice, Kind, Set } from "../protocol.d.ts" */
+/** @import { Choice, DropsSet, Kind, Set } from "../protocol.d.ts" */
 
 /**
  * @typedef {object} Quantity
@@ -39,6 +39,49 @@ export const measured = {
 		q("sound.temperature", "Air temperature", "C", 1),
 		q("sound.after", "Moment after the sound", "ms", 1),
 	],
+	drops: [
+		q("drops.height", "Tip to water", "cm", 1),
+		q("drops.beam", "Tip to beam", "cm", 0.5),
+		q("drops.tip", "Tip, outer width", "mm", 0.1),
+		q("drops.pool_depth", "Depth of the pool", "cm", 0.5),
+		q("drops.count", "Drops of one shot", "", 1, "1 to 3"),
+		q("drops.first.open", "First opening", "ms", 1),
+		q("drops.first.valve", "Its valve", "", 1, "1 is the first in the configuration"),
+		q("drops.second.open", "Second opening", "ms", 1),
+		q("drops.second.valve", "Its valve", "", 1),
+		q("drops.second.gap", "From the first to it", "ms", 1, "start to start; 0: worked out for a collision"),
+		q("drops.third.open", "Third opening", "ms", 1),
+		q("drops.third.valve", "Its valve", "", 1),
+		q("drops.third.gap", "From the second to it", "ms", 1, "start to start"),
+		q("drops.meet", "Collision above the water", "mm", 1),
+		q("drops.column_height", "Column, if you measured it", "mm", 1, "of the first drop alone; 0: estimated"),
+		q("drops.gap_trim", "Trim of the gap", "ms", 1, "moves the collision up or down"),
+		q("drops.bore", "Narrowest bore of the valve", "mm", 0.1),
+		q("drops.head", "Tip up to the liquid's level", "cm", 1, "or to the lower end of its air tube"),
+		q("drops.discharge", "Discharge coefficient", "", 0.05, "0.6: a sharp edge; 0.8: a short tube"),
+		q("drops.opens", "Valve opens after", "ms", 1),
+		q("drops.closes", "Valve closes after", "ms", 1),
+	],
+};
+
+/** Fields of drops on command that have no part in some sets: when they have. @type {Record<string, (d: DropsSet) => boolean>} */
+export const shownWhen = {
+	"drops.beam": (d) => d.from === "beam",
+	"drops.second.open": (d) => d.count > 1,
+	"drops.second.valve": (d) => d.count > 1,
+	"drops.second.gap": (d) => d.count > 1,
+	"drops.third.open": (d) => d.count > 2,
+	"drops.third.valve": (d) => d.count > 2,
+	"drops.third.gap": (d) => d.count > 2,
+	"drops.phase": (d) => d.want === "phase",
+	"drops.meet": (d) => d.want === "collision",
+	"drops.column": (d) => d.want === "collision",
+	"drops.column_height": (d) => d.want === "collision",
+	"drops.sheet": (d) => d.want === "collision",
+	"drops.gap_trim": (d) => d.want === "collision",
+	"drops.bore": (d) => d.weighed === "",
+	"drops.head": (d) => d.weighed === "",
+	"drops.discharge": (d) => d.weighed === "",
 };
 
 /** @type {Quantity[]} */
@@ -52,7 +95,7 @@ export const light = [
 const trim = (/** @type {Kind} */ kind) => q(`trim.${kind}`, "Trim of the delay", "ms", 1);
 
 /** What is added to the delay: each kind has its own. @type {Record<Kind, Quantity>} */
-export const trims = { drop: trim("drop"), throw: trim("throw"), sound: trim("sound") };
+export const trims = { drop: trim("drop"), throw: trim("throw"), sound: trim("sound"), drops: trim("drops") };
 
 /** @type {Choice[]} */
 export const exposures = [
@@ -67,16 +110,48 @@ export const shutters = [
 	{ value: "hand", label: "I do, by hand" },
 ];
 
+/** @type {Choice[]} */
+export const wanted = [
+	{ value: "collision", label: "The second drop on the first one's column" },
+	{ value: "phase", label: "A phase of the last drop's splash" },
+];
+
+/** @type {Choice[]} */
+export const clocks = [
+	{ value: "beam", label: "The drop at the beam" },
+	{ value: "valve", label: "The valve alone, without a beam" },
+];
+
+/** @type {Choice[]} */
+export const columns = [
+	{ value: "sinking", label: "As it sinks" },
+	{ value: "rising", label: "As it rises" },
+];
+
+/** @type {Choice[]} */
+export const sheets = [
+	{ value: "contact", label: "Drop and column touch" },
+	{ value: "opening", label: "The sheet opens" },
+	{ value: "widest", label: "The sheet is widest" },
+];
+
 /** The fields that are chosen from a list, and their labels. @type {Record<string, string>} */
 export const chosen = {
 	"drop.liquid": "Liquid",
 	"drop.phase": "Phase wanted",
+	"drops.want": "Wanted",
+	"drops.phase": "Phase of the last drop",
+	"drops.column": "Column met",
+	"drops.sheet": "Moment of the collision",
+	"drops.from": "What starts the delay",
+	"drops.liquid": "Liquid",
+	"drops.weighed": "Weighed on a scale",
 	"light.expose": "Exposure",
 	"light.shutter": "Who opens the shutter",
 };
 
 /** What flies past the camera. @type {Record<Kind, string>} */
-export const kindWords = { drop: "Falling drop", throw: "Thrown sheet", sound: "A sound" };
+export const kindWords = { drop: "Falling drop", throw: "Thrown sheet", sound: "A sound", drops: "Drops by valve" };
 
 /** A field's label. @param {string} field */
 export function fieldText(field) {
@@ -87,7 +162,7 @@ export function fieldText(field) {
 /** A field's value as it is chosen, or as it is printed. @param {string} field @param {string} value */
 export function valueText(field, value) {
 	if (field === "kind") return kindWords[/** @type {Kind} */ (value)] ?? value;
-	return [...exposures, ...shutters].find((c) => c.value === value)?.label ?? value;
+	return [...exposures, ...shutters, ...wanted, ...clocks, ...columns, ...sheets].find((c) => c.value === value)?.label ?? value;
 }
 
 /** One change of the set, in words. @param {string} field @param {string} value */

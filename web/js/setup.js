@@ -2,9 +2,9 @@
 
 import { attr, button, byId, el, text } from "./dom.js";
 import { Elevation } from "./drawings/elevation.js";
-import { choiceField, quantityField } from "./fields.js";
+import { choiceField, quantityField, showWhen, textField } from "./fields.js";
 import { icon } from "./icons.js";
-import { exposures, light, measured, shutters } from "./set.js";
+import { clocks, columns, exposures, light, measured, sheets, shownWhen, shutters, wanted } from "./set.js";
 import { sessionWords } from "./words.js";
 
 /** @import { Kind, Snapshot } from "../protocol.d.ts" */
@@ -33,6 +33,7 @@ export class SetUp {
 			],
 			throw: measured.throw.map((q) => quantityField(q, commands)),
 			sound: measured.sound.map((q) => quantityField(q, commands)),
+			drops: this.#dropsFields(commands),
 		};
 		this.light = [
 			choiceField("light.expose", () => exposures, commands),
@@ -45,6 +46,21 @@ export class SetUp {
 		byId("light-fields").append(...this.light.map((f) => f.node));
 		byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
 		byId("session-form").addEventListener("submit", (e) => this.#newSession(e));
+	}
+
+	/** What is wanted first, then how it is arranged. @param {Commands} commands @returns {Field[]} */
+	#dropsFields(commands) {
+		const fields = [
+			choiceField("drops.want", () => wanted, commands),
+			choiceField("drops.phase", (s) => s.phases, commands),
+			choiceField("drops.column", () => columns, commands),
+			choiceField("drops.sheet", () => sheets, commands),
+			choiceField("drops.from", () => clocks, commands),
+			...measured.drops.map((q) => quantityField(q, commands)),
+			textField("drops.weighed", "such as 20 drops 1.1 g at 24 ms; several with ; between them", commands),
+			choiceField("drops.liquid", (s) => s.liquids, commands),
+		];
+		return fields.map((f) => (shownWhen[f.name] ? showWhen(f, shownWhen[f.name]) : f));
 	}
 
 	/** @param {Snapshot} snap */

@@ -32,6 +32,7 @@ export class Shoot {
 			drop: trimField(trims.drop, commands),
 			throw: trimField(trims.throw, commands),
 			sound: trimField(trims.sound, commands),
+			drops: trimField(trims.drops, commands),
 		};
 		this.fields = Object.values(this.trims);
 		this.slot = slot();

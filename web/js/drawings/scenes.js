@@ -15,6 +15,10 @@ const microphone = [
 ];
 const drops = ["fill:M38 58a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0-5 0z", "fill:M56 58a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0-5 0z"];
 
+/** Drops on command: the second one above the first one's column, and the sheet where they met. */
+const column = ["M34 44c4-2 4-8 4-14M46 44c-4-2-4-8-4-14"];
+const second = "fill:M40 10c3.5 4.5 4.5 6.5 4.5 9a4.5 4.5 0 0 1-9 0c0-2.5 1-4.5 4.5-9z";
+
 /** What stands there and what happens to it, in each state. @type {Record<Kind, Record<string, string[]>>} */
 const scenes = {
 	drop: {
@@ -39,6 +43,12 @@ const scenes = {
 			"M12 53c8-5 14-5 28 0s20 5 28 0",
 			"M24 62c6-3 10-3 16 0s10 3 16 0",
 		],
+	},
+	drops: {
+		safe: [...nozzle, ...water],
+		armed: ["M34 2v5M46 2v5", second, "M22 20l-7 5M58 20l7 5", ...column, ...water],
+		firing: ["M14 22c8 6 18 6 26 2c8 4 18 4 26-2", "M14 22l-5 3M66 22l5 3M26 26l-3 5M54 26l3 5", ...column, ...water],
+		resting: [...nozzle, "M4 44h24M52 44h24", "M28 44c4-6 8-6 12 0s8 6 12 0", "M26 62h28"],
 	},
 	throw: {
 		safe: [...beams, ...spot],

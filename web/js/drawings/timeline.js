@@ -39,7 +39,7 @@ export function drawTimeline(preview, width) {
 		...labels.flatMap((l) => markWords(l, top, width)),
 		svg("line", { x1: pad, x2: width - pad, y1: top, y2: top, class: "water" }),
 		...main.flatMap((b, i) => drawLane(b, scale, top + 16 + i * laneRow, width)),
-		...axis(scale, lanesEnd + 4, width, "ms after the edge"),
+		...axis(scale, lanesEnd + 4, width, preview.from_go ? "ms after Go" : "ms after the edge"),
 	];
 	let height = lanesEnd + 44;
 	if (opening.length > 0) {
@@ -146,6 +146,9 @@ function markWords(label, top, width) {
 const signs = {
 	gate: "M-4 -6v12M4 -6v12",
 	edge: "M-6 -5h12l-6 10z",
+	Go: "M-4 -6l9 6-9 6z",
+	column: "M-7 5c4 0 5-4 5-11h4c0 7 1 11 5 11z",
+	meeting: "M-8 2c5 3 6 0 8-2c2 2 3 5 8 2M0 -8v5",
 	surface: "M-8 0c2.7-5 5.3-5 8 0s5.3 5 8 0",
 	sound: "M-6 -2v4M-2 -6v12M2 -4v8M6 -1v2",
 	moment: "M0 -8l2 6 6 2-6 2-2 6-2-6-6-2 6-2z",

@@ -112,7 +112,7 @@ export class SetReuse {
 
 /** Those that the set's own kind uses, and the others. @param {SetChange[]} changes @param {string} kind */
 function split(changes, kind) {
-	const groups = ["drop", "throw", "sound"].filter((k) => k !== kind);
+	const groups = ["drop", "throw", "sound", "drops"].filter((k) => k !== kind);
 	const of = (/** @type {SetChange} */ c) => groups.some((k) => c.field.startsWith(`${k}.`) || c.field === `trim.${k}`);
 	if (kind === "") return [changes, []];
 	return [changes.filter((c) => !of(c)), changes.filter(of)];

@@ -1,0 +1,123 @@
+package shot
+
+import (
+	"fmt"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// otherClock compares the delay from the beam with that from the valve alone.
+func (a advisor) otherClock() string {
+	set := a.set
+	set.Drops.From = FromValve
+	if a.set.Drops.From == FromValve {
+		set.Drops.From = FromBeam
+	}
+	e, err := set.estimateDrops()
+	if err != nil {
+		return ""
+	}
+	b, err := Errors(set, e, a.spread, a.tick)
+	if err != nil {
+		return ""
+	}
+	here, there := a.budget.Repeat, b.Repeat
+	if a.set.Drops.From == FromBeam {
+		return fmt.Sprintf("Once trimmed, the moment scatters by %s (SD) from the beam; from the valve alone by %s.",
+			inMs(here.Mistiming), inMs(there.Mistiming))
+	}
+	if float64(there.Mistiming) > minGain*float64(here.Mistiming) {
+		return ""
+	}
+	return fmt.Sprintf("Once trimmed, the moment scatters by %s (SD) from the valve alone. With a beam %v below "+
+		"the tip it "+
+		"would be %s.", inMs(here.Mistiming), set.Drops.Beam, inMs(there.Mistiming))
+}
+
+// columnUnknown says how little is known of a column's height that was not measured.
+func (a advisor) columnUnknown() string {
+	d, c := a.set.Drops, a.e.Drops.Column
+	if d.Want != WantCollision || d.ColumnHeight > 0 {
+		return ""
+	}
+	return fmt.Sprintf("How high the first drop's column rises is known badly: 8 of 10 from %s to %s. Picture it "+
+		"with one drop, "+
+		"measure it, and give its height; then the two drops meet within %s (SD) of where they should.", inMm(c.Low),
+		inMm(c.High),
+		inMm(a.measuredColumn()))
+}
+
+// measuredColumn is how far off the collision is, at first, with the column's height known.
+func (a advisor) measuredColumn() phys.Length {
+	set := a.set
+	set.Drops.ColumnHeight = a.e.Drops.Column.Height
+	e, err := set.estimateDrops()
+	if err != nil {
+		return a.budget.Total.Displaced
+	}
+	b, err := Errors(set, e, a.spread, a.tick)
+	if err != nil {
+		return a.budget.Total.Displaced
+	}
+	return b.Total.Displaced
+}
+
+// firstDrop says that the tip must be full.
+func (a advisor) firstDrop() string {
+	return "The first drop after filling or a long pause is another size, as the tip is not as full: let one fall " +
+		"before you arm."
+}
+
+// minSurplus is the surplus of a drop below which its size moves the time at which it lets go by much: own choice.
+const minSurplus = 0.15
+
+// steadierOpening says that a drop which is hardly heavy enough lets go late and unevenly.
+func (a advisor) steadierOpening() string {
+	d := a.set.Drops
+	v, err := d.valve()
+	if err != nil {
+		return ""
+	}
+	limits, err := v.Limits()
+	if err != nil {
+		return ""
+	}
+	h, err := splash.HangingFrom(d.Tip, d.liquid())
+	if err != nil {
+		return ""
+	}
+	steady := v.OpeningFor(h.Falls + minSurplus*h.Most)
+	for _, o := range d.openings() {
+		if o.Open < steady && steady < limits.Most {
+			return fmt.Sprintf("A drop that is hardly heavy enough lets go late and at uneven times. From %s on it lets "+
+				"go at once; "+
+				"above %s a second one follows.", inMs(steady), inMs(limits.Most))
+		}
+	}
+	return ""
+}
+
+// jet says that a longer flow would be a jet.
+func (a advisor) jet() string {
+	v, err := a.set.Drops.valve()
+	if err != nil {
+		return ""
+	}
+	drop, err := v.Drop(a.set.Drops.First.Open)
+	if err != nil || drop.Weber <= drop.Jet {
+		return ""
+	}
+	return fmt.Sprintf("The liquid flows fast enough for a jet (Weber number %.1f at the tip, a jet from %.1f): "+
+		"it may leave "+
+		"satellites. Lower the liquid if it does.", drop.Weber, drop.Jet)
+}
+
+// dropsPool describes what a shallow pool does to the first splash.
+func (a advisor) dropsPool() string {
+	pool, err := splash.PoolAdvice(a.set.Drops.PoolDepth, a.e.Drops.Drops[0].Diameter)
+	if err != nil || pool.Deep {
+		return ""
+	}
+	return pool.Advice + "."
+}

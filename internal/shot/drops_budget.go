@@ -1,0 +1,229 @@
+package shot
+
+import (
+	"fmt"
+	"math"
+
+	"stillwater/internal/ballistics"
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+)
+
+// measuredSpread is the spread of a column's height that a person measured in a picture: common practice, no source.
+const measuredSpread = 0.1
+
+// Names of the terms of drops on command that others look up.
+const (
+	termLetGo  = "when drops let go, from drop to drop"
+	termVolume = "size of drops from opening to opening"
+	termColumn = "the column, from shot to shot"
+	termHeight = "height of the column, as published or measured"
+)
+
+// scatter is one independent cause of deviations.
+type scatter struct {
+	name   string
+	steady bool
+	apply  func(off *deviation, sign float64) // one standard deviation to either side
+}
+
+// scatters are the causes in a set of drops on command.
+func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
+	var all []scatter
+	for i := range p.Count {
+		all = append(all,
+			scatter{termLetGo, false, func(off *deviation,
+				sign float64) {
+				off.release[i] += phys.Time(sign) * spread.ValveTime
+			}},
+			scatter{termVolume, false, func(off *deviation, sign float64) { off.volume[i] += sign * spread.ValveVolume }})
+	}
+	known := spread.ValveFlow
+	if d.Weighed != "" {
+		known = spread.Weighed
+	}
+	together := func(off *deviation, release phys.Time, volume float64) {
+		for i := range p.Count {
+			off.release[i] += release
+			off.volume[i] += volume
+		}
+	}
+	lets := phys.Time(spread.LetsGo) * (p.Drops[0].Falls - p.Drops[0].On)
+	start, _ := splash.StartOf(d.Tip, d.liquid())
+	all = append(all,
+		scatter{"flow of the valve, as computed or weighed", true, func(off *deviation, sign float64) {
+			together(off, 0,
+				sign*known)
+		}},
+		scatter{"when drops let go, as computed", true, func(off *deviation, sign float64) {
+			together(off, phys.Time(sign)*lets, 0)
+		}},
+		scatter{termStart, true, func(off *deviation, sign float64) { off.start += phys.Length(sign) * start.Spread }})
+	if d.From == FromBeam {
+		all = append(all, scatter{termBeam, true, func(off *deviation,
+			sign float64) {
+			off.beam += phys.Length(sign) * spread.BeamPlace
+		}})
+	}
+	if d.Want == WantPhase {
+		w, _ := splash.When(d.Phase, p.clockDrop().Diameter, p.clockDrop().Speed, d.liquid())
+		return append(all,
+			scatter{"splash, from shot to shot", false, func(off *deviation,
+				sign float64) {
+				off.column += sign * spread.Splash
+			}},
+			scatter{termSplash, true, func(off *deviation, sign float64) { off.column += sign * w.Spread }})
+	}
+	_, widest := splash.SheetWidest(p.Drops[1].Diameter, d.liquid())
+	c := p.Column
+	return append(all,
+		scatter{termColumn, false, func(off *deviation, sign float64) { off.tall += sign * spread.Column }},
+		scatter{termColumn, false, func(off *deviation, sign float64) { off.column += sign * spread.Splash }},
+		scatter{"the sheet, from shot to shot", false, func(off *deviation,
+			sign float64) {
+			off.sheet += sign * spread.Sheet
+		}},
+		scatter{termSplash, true, func(off *deviation, sign float64) { off.column += sign * c.TimeSpread }},
+		scatter{termHeight, true, func(off *deviation, sign float64) { off.tall += sign * c.Spread }},
+		scatter{"the sheet, as published", true, func(off *deviation, sign float64) { off.sheet += sign * widest }})
+}
+
+// deviated is by how much later the moment comes after what starts the delay, how much higher the drops meet, and how
+// much later the edge comes after Go, in a shot that deviates from a path.
+type deviated struct {
+	moment, edge phys.Time
+	height       phys.Length
+}
+
+func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
+	var on [maxCount]phys.Time
+	for i := range p.Count {
+		on[i] = p.Drops[i].On
+	}
+	q, err := d.path(on, off)
+	if err != nil {
+		return deviated{}, err
+	}
+	return deviated{moment: d.fromClock(q, q.Moment) - d.fromClock(p, p.Moment),
+		edge: q.clockDrop().Beam - p.clockDrop().Beam, height: q.Meeting.Height - p.Meeting.Height}, nil
+}
+
+// sd is what a cause does, as a standard deviation: half of the difference between its two sides.
+func (d DropsSet) sd(p DropsPath, s scatter) (deviated, error) {
+	var both [2]deviated
+	for i, sign := range []float64{1, -1} {
+		var off deviation
+		s.apply(&off, sign)
+		var err error
+		if both[i], err = d.deviate(p, off); err != nil {
+			return deviated{}, err
+		}
+	}
+	a, b := both[0], both[1]
+	return deviated{(a.moment - b.moment) / 2, (a.edge - b.edge) / 2, (a.height - b.height) / 2}, nil
+}
+
+// edgeSpread is the standard deviation of the edge's time after Go: of all causes together, and of those that differ
+// from shot to shot.
+func (d DropsSet) edgeSpread(p DropsPath, spread Spread) (all, again phys.Time, err error) {
+	for _, s := range d.scatters(p, spread) {
+		x, err := d.sd(p, s)
+		if err != nil {
+			return 0, 0, d.pathError(err)
+		}
+		all = phys.Time(math.Hypot(float64(all), float64(x.edge)))
+		if !s.steady {
+			again = phys.Time(math.Hypot(float64(again), float64(x.edge)))
+		}
+	}
+	return all, again, nil
+}
+
+// dropsErrors is the budget of drops on command. Displaced is by how much the height differs at which they meet; of a
+// phase it is as for a falling drop.
+func (s Set) dropsErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
+	d, p := s.Drops, e.Drops
+	var b Budget
+	for _, cause := range d.scatters(p, spread) {
+		x, err := d.sd(p, cause)
+		if err != nil {
+			return Budget{}, d.pathError(err)
+		}
+		t := Term{Name: cause.name, Systematic: cause.steady, Mistiming: phys.Time(math.Abs(float64(x.moment))),
+			Displaced: phys.Length(math.Abs(float64(x.height)))}
+		if n := len(b.Terms); n > 0 && b.term(t.Name).Name != "" {
+			b.join(t)
+			continue
+		}
+		b.add(t)
+	}
+	early, late, err := ballistics.Spread(p.clockDrop().Diameter, 0, d.Height, 0)
+	if err != nil {
+		return Budget{}, asField(err, "drops.height")
+	}
+	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Systematic: true})
+	if d.From == FromBeam {
+		b.add(Term{Name: termOnDrop, Mistiming: phys.Time(float64(spread.DropEdge) / float64(p.clockDrop().BeamSpeed))})
+	}
+	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
+	b.add(s.Light.lagTerm())
+	if d.Want == WantPhase {
+		if d.Phase == splash.Contact {
+			b.Speed = p.clockDrop().Speed
+		}
+		b.sum(d.Phase != splash.Contact)
+		return b, nil
+	}
+	b.sumHeights()
+	return b, nil
+}
+
+// join adds a cause to the term of its name.
+func (b *Budget) join(t Term) {
+	for i := range b.Terms {
+		if x := &b.Terms[i]; x.Name == t.Name {
+			x.Mistiming = phys.Time(math.Hypot(float64(x.Mistiming), float64(t.Mistiming)))
+			x.Displaced = phys.Length(math.Hypot(float64(x.Displaced), float64(t.Displaced)))
+		}
+	}
+}
+
+// sumHeights fills in the totals, of times and of heights.
+func (b *Budget) sumHeights() {
+	b.Total.Name, b.Repeat.Name = "total, first shot", "from shot to shot, once trimmed"
+	for _, t := range b.Terms {
+		for _, sum := range []*Term{&b.Total, &b.Repeat} {
+			if sum == &b.Repeat && t.Systematic {
+				continue
+			}
+			sum.Mistiming = phys.Time(math.Hypot(float64(sum.Mistiming), float64(t.Mistiming)))
+			sum.Displaced = phys.Length(math.Hypot(float64(sum.Displaced), float64(t.Displaced)))
+		}
+	}
+}
+
+// estimateDrops is the estimate of drops on command, without a band.
+func (s Set) estimateDrops() (Estimate, error) {
+	p, err := s.DropsPath()
+	if err != nil {
+		return Estimate{}, err
+	}
+	d, clock := s.Drops, p.clockDrop()
+	e := Estimate{Drops: p, Delay: d.fromClock(p, p.Moment) + s.OwnTrim(), Speed: clock.Speed, Diameter: clock.Diameter,
+		BeamSpeed: clock.BeamSpeed, EdgeToSurface: clock.Lands - clock.Beam, Extrapolated: p.Column.Extrapolated}
+	e.Low, e.High = e.Delay, e.Delay
+	from := "the beam"
+	if d.From == FromValve {
+		from = "Go"
+	}
+	if d.Want == WantPhase {
+		e.Summary = fmt.Sprintf("Drop %d, of %s, lands %s after Go at %.2f m/s; the moment (%s) is %s after %s.", p.Clock+1,
+			inMm(clock.Diameter), inMs(clock.Lands), clock.Speed, spaced(string(d.Phase)), inMs(e.Delay), from)
+		return e, nil
+	}
+	e.Summary = fmt.Sprintf("The second valve opens %s after the first. Its drop, of %s, meets the first one's "+
+		"column %s above "+
+		"the surface, %s after Go; the moment (sheet: %s) is %s after %s.", inMs(p.Drops[1].On-p.Drops[0].On),
+		inMm(clock.Diameter), inMm(p.Meeting.Height), inMs(p.Meeting.At), d.Sheet, inMs(e.Delay), from)
+	return e, nil
+}

@@ -1,0 +1,255 @@
+package shot
+
+import (
+	"errors"
+	"math"
+
+	"stillwater/internal/ballistics"
+	"stillwater/internal/phys"
+	"stillwater/internal/splash"
+	"stillwater/internal/valve"
+)
+
+// DropsPath is where drops on command are, and when. Times count from Go.
+type DropsPath struct {
+	Count   int
+	Drops   [maxCount]FallingDrop
+	Column  splash.Column // of the first drop, in a collision
+	Meeting Meeting       // of a collision
+	Moment  phys.Time     // without the trim
+	Clock   int           // the drop whose edge starts the delay, from 0
+}
+
+// FallingDrop is one drop.
+type FallingDrop struct {
+	Opening
+	On        phys.Time // the valve is switched on
+	Volume    phys.Volume
+	Diameter  phys.Length
+	Falls     phys.Time // from then it moves as if released at rest, below the tip
+	Beam      phys.Time
+	BeamSpeed phys.Speed
+	Lands     phys.Time // or would, if it met no column
+	Speed     phys.Speed
+}
+
+// Meeting is where the second drop meets the column of the first.
+type Meeting struct {
+	At          phys.Time
+	Height      phys.Length // above the surface
+	DropSpeed   phys.Speed
+	ColumnSpeed phys.Speed // upwards
+	Widest      phys.Time  // of the sheet, after At
+}
+
+// deviation is by what a shot differs from its plan.
+type deviation struct {
+	release [maxCount]phys.Time // of each drop, later
+	volume  [maxCount]float64   // of each drop, a part of it
+	start   phys.Length         // of where drops begin to fall, lower
+	beam    phys.Length         // of the beam's place, lower
+	column  float64             // of the column's times, a logarithm
+	tall    float64             // of its height, a logarithm
+	sheet   float64             // of the sheet's time, a logarithm
+}
+
+// valve is the valve of these drops.
+func (d DropsSet) valve() (valve.Valve, error) {
+	liquid, err := splash.LiquidNamed(d.Liquid)
+	if err != nil {
+		return valve.Valve{}, &FieldError{Field: "drops.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+	}
+	weighed, err := valve.ParseWeighings(string(d.Weighed))
+	if err != nil {
+		return valve.Valve{}, &FieldError{Field: "drops.weighed", Why: err.Error(), Remedy: "weigh again"}
+	}
+	return valve.Valve{Tip: d.Tip, Bore: d.Bore, Head: d.Head, Discharge: float64(d.Discharge), Opens: d.Opens,
+		Closes: d.Closes, Liquid: liquid, Weighed: weighed}, nil
+}
+
+// DropsPath predicts the drops on command.
+//
+// Errors: *FieldError or *Refusal.
+func (s Set) DropsPath() (DropsPath, error) {
+	path, err := s.dropsPath()
+	if t := new(problem); errors.As(err, &t) {
+		err = t.withoutBench(s)
+	}
+	return path, err
+}
+
+// dropsPath is DropsPath with refusals as *problem.
+func (s Set) dropsPath() (DropsPath, error) {
+	if err := s.Drops.checkTogether(); err != nil {
+		return DropsPath{}, err
+	}
+	on, err := s.switchOn()
+	if err != nil {
+		return DropsPath{}, err
+	}
+	path, err := s.Drops.path(on, deviation{})
+	if err != nil {
+		return DropsPath{}, s.Drops.pathError(err)
+	}
+	return path, s.checkPath(path)
+}
+
+// switchOn is when each valve is switched on. The second one's time in a collision is worked out: the column is at the
+// height wanted when the drop is there.
+func (s Set) switchOn() (on [maxCount]phys.Time, err error) {
+	d := s.Drops
+	for i, o := range d.openings() {
+		on[i] = o.Gap
+		if i > 0 {
+			on[i] += on[i-1]
+		}
+		if i == 1 && o.Gap == 0 {
+			if on[1], err = s.onToMeet(on[0]); err != nil {
+				return on, err
+			}
+			on[1] += d.GapTrim
+		}
+	}
+	return on, nil
+}
+
+// onToMeet is when the second valve is switched on so that its drop meets the column where it is wanted.
+func (s Set) onToMeet(first phys.Time) (phys.Time, error) {
+	d := s.Drops
+	a, err := d.fallingDrop(0, first, deviation{})
+	if err != nil {
+		return 0, s.openingProblem(0, err)
+	}
+	b, err := d.fallingDrop(1, 0, deviation{})
+	if err != nil {
+		return 0, s.openingProblem(1, err)
+	}
+	column, err := d.columnOf(a, deviation{})
+	if err != nil {
+		return 0, d.pathError(err)
+	}
+	passes, err := column.Passes(d.Meet, d.Column == ColumnRising)
+	if err != nil {
+		return 0, s.meetProblem(err, column)
+	}
+	arrives, err := d.arrival(b, d.Meet, deviation{})
+	if err != nil {
+		return 0, d.pathError(err)
+	}
+	return a.Lands + passes - arrives.Time, nil
+}
+
+// path follows the drops of valves that are switched on at those times.
+func (d DropsSet) path(on [maxCount]phys.Time, off deviation) (DropsPath, error) {
+	p := DropsPath{Count: d.Count, Clock: d.Count - 1}
+	for i := range d.Count {
+		var err error
+		if p.Drops[i], err = d.fallingDrop(i, on[i], off); err != nil {
+			return DropsPath{}, err
+		}
+	}
+	if d.Want == WantPhase {
+		last := p.Drops[p.Clock]
+		w, err := splash.When(d.Phase, last.Diameter, last.Speed, d.liquid())
+		p.Moment = last.Lands + w.Central*phys.Time(math.Exp(off.column))
+		return p, err
+	}
+	p.Clock = 1
+	var err error
+	if p.Column, err = d.columnOf(p.Drops[0], off); err != nil {
+		return DropsPath{}, err
+	}
+	if p.Meeting, err = d.meeting(p, off); err != nil {
+		return DropsPath{}, err
+	}
+	p.Moment = p.Meeting.At
+	switch d.Sheet {
+	case SheetOpening:
+		p.Moment += p.Meeting.Widest / 2
+	case SheetWidest:
+		p.Moment += p.Meeting.Widest
+	}
+	return p, nil
+}
+
+// liquid is that of drops and pool. Its name was checked.
+func (d DropsSet) liquid() splash.Liquid {
+	liquid, _ := splash.LiquidNamed(d.Liquid)
+	return liquid
+}
+
+// fallingDrop is the drop of an opening that begins then.
+func (d DropsSet) fallingDrop(i int, on phys.Time, off deviation) (FallingDrop, error) {
+	o := d.openings()[i]
+	v, err := d.valve()
+	if err != nil {
+		return FallingDrop{}, err
+	}
+	drop, err := v.Deviating(o.Open, off.volume[i])
+	if err != nil {
+		return FallingDrop{}, err
+	}
+	f := FallingDrop{Opening: o, On: on, Volume: drop.Volume, Diameter: drop.Diameter,
+		Falls: on + drop.Falls + off.release[i]}
+	from := drop.Start.Release + off.start
+	beam := max(min(d.Beam+off.beam, d.Height)-from, 0)
+	top, rest, err := ballistics.Through(f.Diameter, beam, max(d.Height-from, beam), 0)
+	if err != nil {
+		return FallingDrop{}, asField(err, "drops.height")
+	}
+	f.Beam, f.BeamSpeed = f.Falls+top.Time, top.Speed
+	f.Lands, f.Speed = f.Beam+rest.Time, rest.Speed
+	return f, nil
+}
+
+// arrival is when a drop is at a height above the surface, and how fast.
+func (d DropsSet) arrival(f FallingDrop, height phys.Length, off deviation) (ballistics.Arrival, error) {
+	start, err := splash.StartOf(d.Tip, d.liquid())
+	if err != nil {
+		return ballistics.Arrival{}, err
+	}
+	a, err := ballistics.Fall(f.Diameter, max(d.Height-height-start.Release-off.start, 0), 0)
+	a.Time += f.Falls
+	return a, err
+}
+
+// columnOf is the column of a drop's splash.
+func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) {
+	c, err := splash.ColumnOf(f.Diameter, f.Speed, d.liquid())
+	if err != nil {
+		return c, err
+	}
+	if d.ColumnHeight > 0 {
+		c = c.Measured(d.ColumnHeight, measuredSpread)
+	}
+	return c.Deviating(off.column, off.tall), nil
+}
+
+// meeting finds the height at which the second drop meets the tip of the column. A drop falls faster than a column
+// sinks, so there is one; where there is no column it is the surface.
+func (d DropsSet) meeting(p DropsPath, off deviation) (Meeting, error) {
+	first, second := p.Drops[0], p.Drops[1]
+	low, high := phys.Length(0), min(p.Column.Height, d.Height)
+	above, err := d.arrival(second, high, off)
+	if err != nil {
+		return Meeting{}, asField(err, "drops.height")
+	}
+	// So near the surface the fall is even enough for a square, through its end and the highest that is asked for.
+	square := float64(second.Lands-above.Time)/float64(high*high) - 1/(float64(second.Speed)*float64(high))
+	arrives := func(h phys.Length) phys.Time {
+		return second.Lands - phys.Time(float64(h)/float64(second.Speed)+square*float64(h*h))
+	}
+	for range 24 {
+		if middle := (low + high) / 2; p.Column.TipAt(arrives(middle)-first.Lands) > middle {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	height := (low + high) / 2
+	at := arrives(height)
+	slower := (second.Speed - above.Speed) * phys.Speed(height/min(p.Column.Height, d.Height))
+	widest, _ := splash.SheetWidest(second.Diameter, d.liquid())
+	return Meeting{At: at, Height: height, DropSpeed: second.Speed - slower,
+		ColumnSpeed: p.Column.SpeedAt(at - first.Lands), Widest: widest * phys.Time(math.Exp(off.sheet))}, nil
+}
