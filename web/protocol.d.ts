@@ -38,6 +38,7 @@ export interface Snapshot {
 	shots: ShotView[];
 	shot_count: number;
 	dry_shots: DryShot[];
+	dry_edge: DryEdge;
 	lag: Lag;
 	/** What the session's tries say of the delay; null: the set cannot work, or that is being worked out. */
 	tuning: Tuning | null;
@@ -56,6 +57,8 @@ export interface Record {
 export interface Choice {
 	value: string;
 	label: string;
+	/** What it means, where the label does not say. */
+	hint?: string;
 }
 
 export interface Board {
@@ -106,6 +109,15 @@ export interface DryShot {
 	interval_ms: number | null;
 	delay_ms: number;
 	cues: DryCue[];
+	words: string;
+}
+
+/** How ragged the sheet's edge was, by the throws of a dry run. */
+export interface DryEdge {
+	/** 0: nothing was measured. */
+	throws: number;
+	/** For throw.edge; "": too few throws. */
+	value: string;
 	words: string;
 }
 
@@ -345,6 +357,8 @@ export interface DropSet {
 	liquid: string;
 	phase: string;
 	pool_depth: string;
+	/** One of the liquids, or "same". */
+	pool_liquid: string;
 	nth: number;
 }
 
@@ -357,6 +371,8 @@ export interface ThrowSet {
 	mass: string;
 	/** Of a sheet that is thrown; "0 m": it keeps together like a ball. */
 	thickness: string;
+	/** Of its ragged leading edge as measured, standard deviation; "0 m": it was not. */
+	edge: string;
 	above_floor: string;
 }
 

@@ -22,6 +22,7 @@ import (
 // an answer for people or as JSON.
 type calculator struct {
 	name, about string
+	more        string // of the help, after the flags
 	flags       *flag.FlagSet
 	json        bool
 	svg         string            // where the set is drawn to, "" nowhere
@@ -117,6 +118,9 @@ func (c *calculator) example() (example string) {
 func (c *calculator) help(w io.Writer) {
 	fmt.Fprintf(w, "stillwater %s %s\n\n", c.name, c.about)
 	commandline.Print(w, c.flags)
+	if c.more != "" {
+		fmt.Fprintf(w, "\n%s", c.more)
+	}
 	fmt.Fprintln(w, "\nEvery quantity is written with its unit: 40cm, \"0.4 m\", 20deg, 25ms, 20C.")
 }
 

@@ -73,6 +73,10 @@ func TestDropByIndependentArithmetic(t *testing.T) {
 	assert.InDelta(t, got["edge_to_surface_ms"], contact["delay_ms"], 1e-9, "the defaults are the example's")
 	assert.Equal(t, 3.2, math.Round(answer(t, "drop --diameter 3.2mm")["drop_diameter_mm"]*1e9)/1e9)
 	assert.Less(t, answer(t, "drop --liquid milk")["drop_diameter_mm"], got["drop_diameter_mm"])
+	soapy := answer(t, "drop --pool-liquid soapy-water")
+	assert.Equal(t, got["drop_diameter_mm"], soapy["drop_diameter_mm"], "the drop is water")
+	assert.Greater(t, soapy["delay_ms"], got["delay_ms"]+10, "the pool is not")
+	assert.Equal(t, 80., got["band_percent"])
 }
 
 // The throw without drag, which at 4 m/s a sphere of 36 mm feels little of.
@@ -118,13 +122,14 @@ func TestSoundByIndependentArithmetic(t *testing.T) {
 
 func TestCalculatorsForPeople(t *testing.T) {
 	for line, says := range map[string][]string{
-		"drop": {"column highest", "Delay from the beam", "drop size", "total, first shot",
-			"- The drop passes the beam"},
+		"drop": {"column highest", "Delay from the beam", "8 of 10 first shots from", "drop size", "total, first shot",
+			"Column highest means: the column's tip is highest", "- The drop passes the beam"},
 		"throw":              {"Delay from the second beam", "ragged edge at the gate", "Moving the gate nearer", "One beam"},
 		"sound":              {"4.37 ms", "343.2 m/s", "8 of 10 first shots", "known to 1 cm and 1 °C"},
 		"sound --after 20ms": {"the board waits 15.63 ms more"},
-		"drop -h":            {"--height 40 cm", "--phase column-highest"},
-		"throw --help":       {"--to-focus 80 cm", "written with its unit"},
+		"drop -h": {"--height 40 cm", "--phase column-highest", "--pool-liquid same",
+			"column-gone: the column's tip is back at the pool's level"},
+		"throw --help": {"--to-focus 80 cm", "written with its unit"},
 	} {
 		status, out, errs := calculate(t, line)
 		assert.Zero(t, status, line)

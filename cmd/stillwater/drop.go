@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"strings"
 
 	"stillwater/internal/calc"
 	"stillwater/internal/shot"
-	"stillwater/internal/splash"
 )
 
 // drop says when a drop that broke the beam shows the moment wanted.
@@ -29,24 +27,11 @@ func newDrop() *calculator {
 	c.text(&d.Diameter, "diameter", "drop.diameter",
 		"the drop's diameter if measured; 0 m: computed from nozzle and liquid", d.Diameter)
 	c.text(&d.PoolDepth, "pool", "drop.pool_depth", "the pool's depth", d.PoolDepth)
-	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+liquidNames())
-	c.flags.StringVar((*string)(&d.Phase), "phase", string(d.Phase), "the moment: one of "+phaseNames())
-	c.flagOf["drop.liquid"], c.flagOf["drop.phase"] = "liquid", "phase"
+	c.flags.StringVar(&d.Liquid, "liquid", d.Liquid, "one of "+calc.LiquidNames())
+	c.flags.StringVar(&d.PoolLiquid, "pool-liquid", d.PoolLiquid, "the pool's liquid: one of "+shot.SameLiquid+
+		", "+calc.LiquidNames()+"; "+shot.SameLiquid+": the drop's")
+	c.flags.StringVar((*string)(&d.Phase), "phase", string(d.Phase), "the moment: one of "+calc.PhaseNames())
+	c.more = "The moments:\n\n" + calc.PhaseMeanings()
+	c.flagOf["drop.liquid"], c.flagOf["drop.phase"], c.flagOf["drop.pool_liquid"] = "liquid", "phase", "pool-liquid"
 	return c
-}
-
-func liquidNames() string {
-	var names []string
-	for _, l := range splash.Liquids() {
-		names = append(names, l.Name)
-	}
-	return strings.Join(names, ", ")
-}
-
-func phaseNames() string {
-	var names []string
-	for _, p := range splash.Phases() {
-		names = append(names, string(p))
-	}
-	return strings.Join(names, ", ")
 }

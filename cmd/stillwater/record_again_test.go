@@ -30,7 +30,7 @@ func setText(t *testing.T, set shot.Set) string {
 func unusualSets(t *testing.T) []shot.Set {
 	drop, throw, sound := shot.DefaultSet(), shot.DefaultSet(), shot.DefaultSet()
 	drop.Drop = shot.DropSet{Height: 0.35, Beam: 0.06, Nozzle: 2.5e-3, Diameter: 4.2e-3, Liquid: "milk",
-		Phase: "crown-highest", PoolDepth: 0.05, Nth: 3}
+		Phase: "crown-highest", PoolDepth: 0.05, PoolLiquid: "same", Nth: 3}
 	drop.Light = shot.LightSet{Expose: shot.FlashInDark, Shutter: shot.ByHand, Lag: 0.055, LagScatter: 1.5e-3, OpenFor: 4,
 		Recycle: 3}
 	drop.Trim.Drop, drop.Trim.Sound = -3.5e-3, 1e-3

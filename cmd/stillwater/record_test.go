@@ -92,7 +92,8 @@ func TestRecordShow(t *testing.T) {
 	assert.Zero(t, status, problem)
 	assert.Equal(t, `Session 1, "=crowns", started 2026-11-24 20:30:00, board: simulated, shots: 2
 Set as last changed: kind drop, drop.height 40 cm, drop.beam 5 cm, drop.nozzle 3 mm, drop.diameter 0 m, `+
-		`drop.liquid water, drop.phase column-highest, drop.pool_depth 10 cm, drop.nth 1, light.expose flash-in-dark, `+
+		`drop.liquid water, drop.phase column-highest, drop.pool_depth 10 cm, drop.pool_liquid same, drop.nth 1, `+
+		`light.expose flash-in-dark, `+
 		`light.shutter edge, light.lag 60 ms, light.lag_scatter 3 ms, light.open_for 5 s, light.recycle 2 s, trim.drop 0 s
 Times of cues are from the sensor's edge.
 

@@ -29,6 +29,8 @@ func newThrow() *calculator {
 	c.text(&t.Mass, "mass", "throw.mass", "diameter of a sphere of the thrown liquid's volume", t.Mass)
 	c.text(&t.Thickness, "thickness", "throw.thickness",
 		"of a sheet that is thrown; 0 for a mass that keeps together", t.Thickness)
+	c.text(&t.Edge, "edge", "throw.edge",
+		"how ragged its leading edge is (standard deviation), as a dry run measured; 0: 3 mm assumed", t.Edge)
 	c.text(&t.AboveFloor, "above-floor", "throw.above_floor", "height of the second beam above the floor", t.AboveFloor)
 	return c
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 	"time"
 
 	"stillwater/internal/lighting"
@@ -13,6 +14,7 @@ import (
 	"stillwater/internal/realtime"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
+	"stillwater/internal/splash"
 )
 
 // Tick is the resolution that is computed with, as there is no board to ask: that of the Linux board.
@@ -37,13 +39,21 @@ func Drop(set shot.Set) (Answer, error) {
 	if e.Within > 0 {
 		delay += fmt.Sprintf("; %s from %.1f to %.1f ms", inBand(e), millis(e.Low), millis(e.High))
 	}
-	return answer(set, e, []string{e.Summary, delay + "."}, map[string]any{
+	moment := fmt.Sprintf("%s means: %s.", spaced(d.Phase), d.Phase.Meaning())
+	return answer(set, e, []string{e.Summary, delay + ".", moment}, map[string]any{
 		"delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
 		"edge_to_surface_ms": millis(e.EdgeToSurface), "speed_m_s": float64(e.Speed),
 		"beam_speed_m_s": float64(e.BeamSpeed), "drop_diameter_mm": millimetres(e.Diameter),
 		"height_mm": millimetres(d.Height), "beam_mm": millimetres(d.Beam), "phase": string(d.Phase),
-		"liquid": d.Liquid, "extrapolated": e.Extrapolated, "bubble": e.Bubble, "band_percent": e.Within * 100,
+		"phase_meaning": d.Phase.Meaning(), "liquid": d.Liquid, "pool_liquid": d.PoolLiquid,
+		"extrapolated": e.Extrapolated, "bubble": e.Bubble, "band_percent": e.Within * 100,
 	})
+}
+
+// spaced is a phase's name as the beginning of a sentence.
+func spaced(p splash.Phase) string {
+	words := strings.ReplaceAll(string(p), "-", " ")
+	return strings.ToUpper(words[:1]) + words[1:]
 }
 
 // inBand says how many first shots have their moment within the band of an estimate.
@@ -139,7 +149,7 @@ type term struct {
 }
 
 func termOf(t shot.Term) term {
-	return term{t.Name, millis(t.Mistiming), millimetres(t.Displaced), t.Systematic, t.Compensated,
+	return term{t.Label(), millis(t.Mistiming), millimetres(t.Displaced), t.Systematic, t.Compensated,
 		millis(max(t.Uncompensated, t.Mistiming))}
 }
 
@@ -183,7 +193,7 @@ func (a Answer) writeBudget(w io.Writer) error {
 		if a.budget.Total.Displaced > 0 {
 			moved = fmt.Sprintf("%.2f", millimetres(t.Displaced))
 		}
-		rows = append(rows, []string{t.Name, fmt.Sprintf("%.3f", millis(t.Mistiming)), moved, note})
+		rows = append(rows, []string{t.Label(), fmt.Sprintf("%.3f", millis(t.Mistiming)), moved, note})
 	}
 	return render.Table(w, []string{"error (one standard deviation)", "ms", "mm", ""}, rows)
 }

@@ -11,6 +11,7 @@ import (
 
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/wire"
 )
 
 const (
@@ -179,6 +180,7 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 	c.endRequest(q)
 	switch {
 	case err == nil:
+		c.unseen = c.boardState == wire.Armed
 		c.tasks.after(minPublishInterval, c.watchRoom)
 		c.publish()
 		return nil
@@ -216,7 +218,7 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	return refusal("input", sentence(err.Error()), "Touch a beam or the button, when nothing is there.")
 }
 
-// watchRoom shows when the simulated room is still again.
+// watchRoom shows when the simulated room is still again, and says so if the armed board saw nothing of it.
 func (c *Control) watchRoom() {
 	if c.opts.Room.Busy() {
 		c.tasks.after(minPublishInterval, c.watchRoom)
@@ -224,6 +226,11 @@ func (c *Control) watchRoom() {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	if c.unseen && c.boardState == wire.Armed && c.lastRun.program.Clock != nil {
+		c.notice = fmt.Sprintf("It came and went, and %s saw nothing: no shot. It is still armed: let it come again. If "+
+			"this happens often, move the sensor until it reacts", c.inputName(c.lastRun.program.Clock.Input))
+	}
+	c.unseen = false
 	c.publishSoon()
 }
 

@@ -132,8 +132,11 @@ type Control struct {
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
-	dryShots         []DryShot         // of the latest dry run, newest first
-	thresholds       map[string]uint16 // of inputs, as they were set
+	unseen           bool                // simulated room: what was let go has caused nothing so far
+	dryShots         []DryShot           // of the latest dry run, newest first
+	passages         []passage           // of its throws, in order
+	cleared          map[uint8]wire.Tick // when each input was last seen to become clear
+	thresholds       map[string]uint16   // of inputs, as they were set
 	watchingChatter  bool
 	lag              *lagRun // under way, or the latest; nil: none yet
 	phones           phones
@@ -205,8 +208,8 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 	}
 	c := &Control{
 		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
-		thresholds: map[string]uint16{},
-		phones:     phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
+		thresholds: map[string]uint16{}, cleared: map[uint8]wire.Tick{},
+		phones: phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},
 	}
 	c.rec = newRecorder(c.log, c.recordChanged)

@@ -32,6 +32,13 @@ type DryCue struct {
 	ToMs   float64 `json:"to_ms"`
 }
 
+// DryEdge is how ragged the sheet's edges were, by the throws of a dry run.
+type DryEdge struct {
+	Throws int    `json:"throws"` // 0: nothing was measured
+	Value  string `json:"value"`  // for throw.edge: "3.4 mm"
+	Words  string `json:"words"`
+}
+
 // dry reports whether the run is a dry one.
 func (r *run) dry() bool { return r.withCues != nil }
 
@@ -43,7 +50,7 @@ func (c *Control) beginDryRun(r *run) {
 	if r.program.Gate == nil {
 		r.program.GateMin, r.program.GateMax = 0, 0 // a window after a Go that opens nothing
 	}
-	c.dryShots = nil
+	c.dryShots, c.passages = nil, nil
 }
 
 // showDryShot shows what would have been fired. The mutex is held.
@@ -58,6 +65,68 @@ func (c *Control) showDryShot(r *run, report board.ShotReport) {
 	made := dryShot(r, number, report)
 	c.dryShots = append([]DryShot{made}, c.dryShots[:min(len(c.dryShots), shotsShown-1)]...)
 	c.notice = made.Words
+	if r.program.Gate != nil {
+		c.passages = append(c.passages, passage{gate: r.program.Gate.Input, beam: r.program.Clock.Input,
+			Passage: shot.Passage{GateBroken: report.GateAt, BeamBroken: report.ClockAt}})
+		for input, at := range c.cleared {
+			c.passageEnds(input, at)
+		}
+	}
+}
+
+// passage is what the beams saw of a throw of a dry run, as far as it is known.
+type passage struct {
+	gate, beam uint8 // inputs
+	shot.Passage
+}
+
+// longestPassage is how long after the second beam was broken the end of a sheet is looked for. Common practice, no
+// source.
+const longestPassage = time.Second
+
+// passageEnds notes that an input is clear again: the last time is the end of the newest throw.
+func (c *Control) passageEnds(input uint8, at wire.Tick) {
+	if len(c.passages) == 0 || c.link == nil {
+		return
+	}
+	p := &c.passages[len(c.passages)-1]
+	tick := c.link.id.Tick
+	after := time.Duration(at.Sub(wire.Tick(p.BeamBroken/tick))) * tick
+	if after.Abs() > longestPassage {
+		return
+	}
+	switch input {
+	case p.gate:
+		p.GateClear = p.BeamBroken + after
+	case p.beam:
+		p.BeamClear = p.BeamBroken + after
+	}
+}
+
+// dryEdge is what the throws of the dry run say of the sheet's edge.
+func (c *Control) dryEdge() DryEdge {
+	var whole []shot.Passage
+	for _, p := range c.passages {
+		if p.GateClear > p.GateBroken && p.BeamClear > max(p.BeamBroken, p.GateClear) {
+			whole = append(whole, p.Passage)
+		}
+	}
+	n := len(whole)
+	if n == 0 || c.lastRun == nil {
+		return DryEdge{}
+	}
+	edge, enough := c.lastRun.set.RaggedEdge(whole)
+	if !enough {
+		return DryEdge{Throws: n, Words: fmt.Sprintf("%s of the %d that tell how ragged the sheet's edge is.",
+			plural(n, "throw", "throws"), shot.MinPassages)}
+	}
+	value := fmt.Sprintf("%.1f mm", float64(edge.SD)*1e3)
+	words := fmt.Sprintf("By %d throws the sheet's edge is ragged by %s (standard deviation), known to %.0f %%: front "+
+		"and end of each throw, compared from beam to beam.", n-edge.Spray, value, 100*edge.Within)
+	if edge.Spray > 0 {
+		words += fmt.Sprintf(" %s left out, with spray ahead.", plural(edge.Spray, "is", "are"))
+	}
+	return DryEdge{Throws: n, Value: value, Words: words}
 }
 
 func dryShot(r *run, number int, report board.ShotReport) DryShot {

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/board"
+	"stillwater/internal/phys"
 	"stillwater/internal/rig"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
@@ -137,4 +138,42 @@ func TestDryRunOnTheSimulatedRig(t *testing.T) {
 			assert.InDelta(t, delay-ms(rig.Bench().Flash.Delay), flash.FromMs, 1e-9)
 		})
 	}
+}
+
+// The edges of the throws of a dry run, front and end at both beams, say how ragged they are: the room's are 3 mm.
+func TestDryRunMeasuresTheRaggedEdge(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 21)
+		x.ready()
+		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
+		x.must(me, Command{Type: "set", Field: "throw.speed_high", Value: "8 m/s"})
+		x.must(me, Command{Type: "arm", Shots: 40, Dry: true})
+		assert.Zero(t, x.Snapshot().DryEdge)
+		for range 60 {
+			x.must(me, Command{Type: "room"})
+			time.Sleep(10 * time.Second)
+			s := x.Snapshot()
+			if n := len(s.DryShots); n > 0 && n < shot.MinPassages {
+				require.NotZero(t, s.DryEdge)
+				assert.Empty(t, s.DryEdge.Value)
+				assert.Contains(t, s.DryEdge.Words, "of the 5 that tell")
+			}
+			if s.DryEdge.Throws >= 30 {
+				break
+			}
+		}
+		s := x.Snapshot()
+		require.NotZero(t, s.DryEdge)
+		t.Log(s.DryEdge.Words)
+		var edge phys.Length
+		require.NoError(t, edge.UnmarshalText([]byte(s.DryEdge.Value)))
+		assert.Contains(t, s.DryEdge.Words, "left out, with spray ahead")
+		// Four standard deviations of that of 25 or so; besides, each end bounces for up to 0.7 ms, 3 mm.
+		assert.True(t, edge > 1.5e-3 && edge < 5e-3, "%s", s.DryEdge.Words)
+		if s.State != Safe {
+			x.must(me, Command{Type: "disarm"})
+		}
+		x.must(me, Command{Type: "set", Field: "throw.edge", Value: s.DryEdge.Value})
+		assert.Equal(t, edge, x.Snapshot().Set.Throw.Edge)
+	})
 }

@@ -32,6 +32,7 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonNotNth && c.current != nil && c.current.program.HasWindow():
 		c.current.counted = int(e.Rejected.Interval) // the drops before the one to picture
 	case e.Rejected != nil:
+		c.unseen = false
 		c.notice = c.rejectedWords(l, *e.Rejected)
 		if c.current != nil && e.Rejected.Reason == wire.ReasonLate {
 			c.current.falling = false
@@ -93,6 +94,7 @@ func (c *Control) handleState(s wire.State) {
 		d.signalInactive()
 	}
 	c.inShot = s.State == wire.Firing
+	c.unseen = c.unseen && s.State == wire.Armed
 	if before != c.boardState || left != c.left || reason != c.reason {
 		c.publish()
 		return
@@ -152,6 +154,10 @@ func (c *Control) handleEdge(e wire.Edge) {
 		c.inputs[i].Edges += int(e.Count)
 		c.inputs[i].Active = e.High == c.link.wiring.Inputs[i].ActiveHigh
 		c.meterEdge(e, c.inputs[i].Active)
+		if !c.inputs[i].Active {
+			c.cleared[e.Input] = e.At
+			c.passageEnds(e.Input, e.At)
+		}
 		c.changeButton(e.Input, e.High, int(e.Count), e.At)
 		c.lagEdge(e)
 	}

@@ -176,7 +176,7 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 	}
 	for _, t := range append(budget.Terms, budget.Total, budget.Repeat) {
 		p.Budget = append(p.Budget, Term{
-			Name: t.Name, Ms: float64(t.Mistiming) * 1e3, Mm: float64(t.Displaced) * 1e3, Steady: t.Systematic,
+			Name: t.Label(), Ms: float64(t.Mistiming) * 1e3, Mm: float64(t.Displaced) * 1e3, Steady: t.Systematic,
 		})
 	}
 	if program.Gate != nil {

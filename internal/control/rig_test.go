@@ -16,6 +16,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/rig"
+	"stillwater/internal/scene"
 )
 
 // onTheRig is a harness whose board is the simulated rig and its board client, all in fake time. cut breaks the link.
@@ -90,6 +91,40 @@ func TestOnTheSimulatedRig(t *testing.T) {
 			})
 		})
 	}
+}
+
+// What a beam does not see makes no shot, and that is said; what follows a drop through the beam makes no second one.
+func TestMissedEdgesAndSatellitesOnTheSimulatedRig(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		const seed = 23
+		x, _, _ := onTheRig(t, seed)
+		twin := scene.New(seed)
+		x.ready()
+		x.arm(200)
+		missed, satellites := 0, 0
+		for n := 0; n < 150 && (missed == 0 || satellites < 10); n++ {
+			like, err := twin.Release(x.Snapshot().Set, 0)
+			require.NoError(t, err)
+			before := x.Snapshot().ShotCount
+			x.must(me, Command{Type: "room"})
+			time.Sleep(10 * time.Second)
+			s := x.Snapshot()
+			if len(like.Missed) > 0 {
+				missed++
+				assert.Equal(t, before, s.ShotCount, "a missed edge makes no shot")
+				assert.Contains(t, s.Notice, "beam saw nothing: no shot")
+				assert.Equal(t, Armed, s.State)
+				continue
+			}
+			if last := like.Edges[len(like.Edges)-1].At; last-like.Edges[0].At > 15*time.Millisecond {
+				satellites++ // the drop alone is past within 8 ms
+			}
+			assert.Equal(t, before+1, s.ShotCount, "one drop, one shot: %s", s.Notice)
+			assert.NotContains(t, s.Notice, "saw nothing")
+		}
+		t.Logf("seed %d: %d missed, %d with a satellite", seed, missed, satellites)
+		assert.Positive(t, missed)
+	})
 }
 
 func TestGoOnTheSimulatedRig(t *testing.T) {

@@ -56,6 +56,7 @@ type Snapshot struct {
 	Room      *Room       `json:"room"`      // simulated rig only
 	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
 	ShotCount int         `json:"shot_count"`
+	DryEdge   DryEdge     `json:"dry_edge"`  // of its throws
 	DryShots  []DryShot   `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
 	Tuning    *Tuning     `json:"tuning"`    // what the session's tries say of the delay; nil: the set cannot work
 	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
@@ -77,6 +78,7 @@ type Record struct {
 type Choice struct {
 	Value string `json:"value"`
 	Label string `json:"label"`
+	Hint  string `json:"hint,omitempty"` // what it means, where the label does not say
 }
 
 // Board is the board as a person needs it.

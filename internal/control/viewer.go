@@ -78,7 +78,7 @@ func (c *Control) snapshot() *Snapshot {
 		Elevation: c.plan.elevation,
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Tuning:   c.learning.view,
-		NextFile: c.nextFile, DryShots: append([]DryShot{}, c.dryShots...),
+		NextFile: c.nextFile, DryShots: append([]DryShot{}, c.dryShots...), DryEdge: c.dryEdge(),
 		Lag:    c.lag.view(),
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
@@ -148,7 +148,7 @@ func (c *Control) tickedIDs() []string { return slices.Sorted(maps.Keys(c.ticked
 func phaseChoices() []Choice {
 	list := []Choice{}
 	for _, p := range splash.Phases() {
-		list = append(list, Choice{Value: string(p), Label: phaseLabel(p)})
+		list = append(list, Choice{Value: string(p), Label: phaseLabel(p), Hint: sentence(p.Meaning())})
 	}
 	return list
 }

@@ -100,7 +100,7 @@ func TestAGateHitsWhereOneDelayCannot(t *testing.T) {
 // gateAgainstOneDelay has a hand whose speed varies by a fraction from throw to throw (SD).
 func gateAgainstOneDelay(t *testing.T, set shot.Set, spread float64) {
 	const seed, throws = 2024, 200
-	hand := defaultSpreads()
+	hand := calmSpreads()
 	hand.ThrowSpeed = spread
 	all := thrown(t, newWith(seed, hand), set, throws)
 
@@ -156,7 +156,7 @@ func TestTheBudgetHoldsInEveryRoom(t *testing.T) {
 	set.Light.Shutter = shot.ByHand
 	set.Throw.AboveFloor = 2
 	for seed := range uint64(10) {
-		all := thrown(t, New(seed), set, 40)
+		all := thrown(t, calm(seed), set, 40)
 		ratio := rms(len(all), func(i int) float64 { return all[i].error / all[i].sd })
 		// 40 errors: four standard deviations of 1/sqrt(80).
 		assert.Less(t, ratio, 1.45, "seed %d", seed)
@@ -177,7 +177,7 @@ func TestDropsHitWithinTheirBudget(t *testing.T) {
 	var firsts, scatters []float64
 	for seed := range uint64(rooms) {
 		var off []float64
-		for _, f := range release(t, New(seed), set, tries) {
+		for _, f := range release(t, calm(seed), set, tries) {
 			moment := first(t, f, Beam) + p.Table[0].Delay
 			off = append(off, (moment - f.Best).Seconds())
 			require.WithinRange(t, time.Unix(0, int64(f.Best)),
@@ -212,7 +212,7 @@ func TestCompiledProgramsExpose(t *testing.T) {
 			p, _, err := shot.Compile(set, bench())
 			require.NoError(t, err)
 			for seed := range uint64(rooms) {
-				r := New(seed)
+				r := calm(seed)
 				f, err := r.Release(set, 0)
 				require.NoError(t, err)
 				moment := first(t, f, Beam) + p.Table[0].Delay

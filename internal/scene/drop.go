@@ -27,7 +27,7 @@ const (
 func (r *Room) drip(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Drop
 	for n := 1; n <= set.Nth; n++ {
-		if err := r.drop(f, rng, start, n == set.Nth); err != nil {
+		if err := r.drop(f, rng, start, n); err != nil {
 			return err
 		}
 		start += dripPeriod + time.Duration(rng.normal(float64(dripPeriod)/20))
@@ -35,8 +35,8 @@ func (r *Room) drip(f *Flight, rng dice, start time.Duration) error {
 	return nil
 }
 
-// drop adds one drop. Times are those of its lowest point, which breaks the beam and touches the surface.
-func (r *Room) drop(f *Flight, rng dice, start time.Duration, wanted bool) error {
+// drop adds the n-th drop. Times are those of its lowest point, which breaks the beam and touches the surface.
+func (r *Room) drop(f *Flight, rng dice, start time.Duration, n int) error {
 	set := f.Set.Drop
 	d, err := r.dropDiameter(f, rng)
 	if err != nil {
@@ -47,20 +47,14 @@ func (r *Room) drop(f *Flight, rng dice, start time.Duration, wanted bool) error
 		return err
 	}
 	beam := set.Beam + r.beamOffset + phys.Length(rng.normal(float64(r.spreads.DropEdge)))
-	broken, err := leaves.fall(beam)
-	if err != nil {
-		return err
-	}
-	clear, err := leaves.fall(beam + d)
-	if err != nil {
+	if err := r.addDrop(f, rng, n, leaves, start, beam); err != nil {
 		return err
 	}
 	surface, err := leaves.fall(set.Height)
 	if err != nil {
 		return err
 	}
-	f.addPass(rng, Beam, r.stamp(rng, start, broken.Time), r.stamp(rng, start, clear.Time))
-	if !wanted {
+	if n < set.Nth {
 		return nil
 	}
 	f.Diameter, f.Speed, f.Contact = d, surface.Speed, start+surface.Time.Duration()
@@ -136,14 +130,22 @@ const columnSpeedRoot = 8
 // addSplash draws the times of this splash's phases. A room's splashes have one position between the earliest and the
 // latest that were printed, which a person can learn; each differs slightly.
 func (r *Room) addSplash(f *Flight, rng dice) error {
-	liquid, err := splash.LiquidNamed(f.Set.Drop.Liquid)
+	set := f.Set.Drop
+	liquid, err := splash.LiquidNamed(set.Liquid)
 	if err != nil {
 		return err
 	}
+	pool := liquid
+	if set.PoolLiquid != shot.SameLiquid {
+		if pool, err = splash.LiquidNamed(set.PoolLiquid); err != nil {
+			return err
+		}
+	}
 	d, v := float64(f.Diameter), float64(f.Speed)
-	capillary := float64(liquid.SurfaceTension) / float64(liquid.Density)
-	crater := math.Pow(d*d*d*v*v/(3*phys.Gravity), 0.25)
-	tau := math.Sqrt(crater / phys.Gravity)
+	capillary := float64(pool.SurfaceTension) / float64(pool.Density)
+	crater := math.Pow(float64(liquid.Density/pool.Density)*d*d*d*v*v/(3*phys.Gravity), 0.25)
+	f.crater, f.capillary = crater, capillary
+	tau := f.tau()
 	b := capillary / (phys.Gravity * crater * crater)
 	own := 1 + rng.normal(r.spreads.PhaseTime)
 	for _, p := range timedPhases() {

@@ -35,8 +35,7 @@ const (
 	goodThrowMm     = 20.0  // a throw this near the focus spot is in focus and in place
 	frameThrowMm    = 200.0 // farther away it is out of frame
 	frameDropMm     = 40.0  // a drop higher than this above the surface is out of frame
-	goodSplash      = 0.08  // a splash off by this fraction of its time still shows the phase
-	minGoodSplash   = 500 * time.Microsecond
+	goodShape       = 0.1   // of the drop's diameter: an outline that has moved this far is another picture
 	goodSound       = 2 * time.Millisecond
 	frameSound      = 50 * time.Millisecond
 	notableHeightMm = 60.0 // mentioned if it passes this far above or below the focus spot
@@ -191,8 +190,46 @@ func (f Flight) describeDrop(frame *Frame, at time.Duration) {
 	if nearest.Phase != f.Set.Drop.Phase {
 		frame.Seen += ", " + beforeOrAfter(frame.Offset, "%s after", "%s before") + " " + phaseName(f.Set.Drop.Phase)
 	}
-	slack := time.Duration(goodSplash * float64(f.Best-f.Contact))
-	frame.setVerdict(frame.Offset.Abs() <= max(slack, minGoodSplash))
+	frame.setVerdict(frame.Offset.Abs() <= f.shapeHolds())
+}
+
+// shapeHolds is for how long before and after the wanted phase a picture still shows it: until what moves has moved the
+// outline by goodShape. The drop moves at the surface as it falls. A column rises and falls freely, by g times the time
+// to its highest; and surface tension moves outlines at sqrt(sigma/(rho r)), r being the drop's radius for a column,
+// and half of the wall, a fifth of the drop across, for the crown (own estimate, not published).
+//
+// The other two are measured, of a 5 mm drop at 2.4 m/s (Chashechkin and Prokhorov 2025;
+// testdata/published/splash_published_2.csv): its crater is within 0.3 mm of its greatest depth from 20 to 27 ms, and
+// its column, still seen at 142.2 ms, is a bare bump at 153.0 ms. In units of its crater, 12.5 mm and 35.7 ms.
+func (f Flight) shapeHolds() time.Duration {
+	allowed := goodShape * float64(f.Diameter)
+	radius, speed := float64(f.Diameter)/2, 0.
+	switch f.Set.Drop.Phase {
+	case splash.Contact:
+		return phys.Time(allowed / float64(f.Speed)).Duration()
+	case splash.CraterDeepest:
+		return phys.Time(3.5 / 35.7 * f.tau() * math.Sqrt(allowed/f.crater*12.5/0.3)).Duration()
+	case splash.ColumnGone:
+		return phys.Time((153.0 - 142.2) / 2 / 35.7 * f.tau()).Duration()
+	case splash.CrownHighest:
+		radius /= 5
+	case splash.ColumnEmerges:
+		speed = f.freeSpeed()
+	}
+	return phys.Time(allowed / math.Hypot(speed, math.Sqrt(f.capillary/radius))).Duration()
+}
+
+// tau is the time scale of the crater, sqrt(R/g), in seconds.
+func (f Flight) tau() float64 { return math.Sqrt(f.crater / phys.Gravity) }
+
+// freeSpeed is how fast the column's tip moves at the wanted phase, in free flight to its highest.
+func (f Flight) freeSpeed() float64 {
+	for _, p := range f.Phases {
+		if p.Phase == splash.ColumnHighest {
+			return phys.Gravity * (p.At - f.Best).Abs().Seconds()
+		}
+	}
+	return 0
 }
 
 // describeFalling describes a picture taken before the drop touches the surface.
@@ -204,7 +241,7 @@ func (f Flight) describeFalling(frame *Frame, before time.Duration) {
 		return
 	}
 	frame.Seen = fmt.Sprintf("the drop %.1f mm above the surface", mm)
-	frame.setVerdict(f.Set.Drop.Phase == splash.Contact && before <= minGoodSplash)
+	frame.setVerdict(f.Set.Drop.Phase == splash.Contact && before <= f.shapeHolds())
 }
 
 func (f Flight) nearest(at time.Duration) PhaseAt {

@@ -61,6 +61,9 @@ type Flight struct {
 	Passing  phys.Speed    // throw: at the second beam
 	Angle    phys.Angle    // throw: above level at the second beam
 	Above    phys.Length   // throw: height above the focus spot as it passes, negative below
+	Missed   []Sensor      // did not see it
+
+	crater, capillary float64 // drop: the crater's radius; surface tension over density of the pool; in SI units
 }
 
 // spreads is how much the room varies: standard deviations, unless stated otherwise.
@@ -83,6 +86,8 @@ type spreads struct {
 	SoundDistance phys.Length      // of the distance against what was measured, one for the room
 	BeamJitter    phys.Time        // of a beam's electronics
 	LagOff        float64          // of the camera's mean lag over what the set says, one for the room
+
+	mishaps
 }
 
 // defaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the
@@ -109,6 +114,7 @@ func defaultSpreads() spreads {
 		SoundDistance: 1e-2,
 		BeamJitter:    20e-6,
 		LagOff:        0.03,
+		mishaps:       usualMishaps(),
 	}
 }
 

@@ -22,8 +22,8 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	long := phys.Time(rng.between(minSheetLength, maxSheetLength) / speed).Duration()
 	gate := r.stamp(rng, start, ragged())
 	beam := r.stamp(rng, f.Contact, ragged())
-	f.addPass(rng, Gate, gate, gate+long)
-	f.addPass(rng, Beam, beam, beam+long)
+	r.addSheet(f, rng, Gate, gate, gate+long)
+	r.addSheet(f, rng, Beam, beam, beam+long)
 
 	there, after, ok := m.flyTo(at, float64(set.ToFocus), -float64(set.AboveFloor))
 	f.Arrives = ok

@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -25,7 +26,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	var says []string
 	switch set.Kind {
 	case Throw:
-		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet()}
+		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet(), a.raggedEdge()}
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:
@@ -68,7 +69,8 @@ func (a advisor) oneBeam() string {
 		switch t.Name {
 		case termSpeed, termGate:
 		case termSecond:
-			rest = math.Hypot(rest, float64(a.spread.ThrowEdge)/float64(a.e.Speed))
+			edge, _ := a.spread.edge(a.set.Throw)
+			rest = math.Hypot(rest, float64(edge)/float64(a.e.Speed))
 		default:
 			rest = math.Hypot(rest, float64(t.Mistiming))
 		}
@@ -81,7 +83,8 @@ func (a advisor) oneBeam() string {
 		lead = "One beam is enough only for very even throws"
 	}
 	return fmt.Sprintf("%s: with a fixed delay, throws that vary by %.0f %% in speed (SD) scatter by %s at the focus "+
-		"spot, at %.0f %% by %s. With this gate it is %s at any speed; the gate is worth it from %.1f %% up.", lead,
+		"spot when it flashes, at %.0f %% by %s. With this gate it is %s at any speed; the gate is worth it from %.1f %% "+
+		"up.", lead,
 		a.spread.ThrowSpeed*100, inWholeMm(fixed(1)), 20., inWholeMm(fixed(0.2/a.spread.ThrowSpeed)),
 		inWholeMm(a.budget.Total.Displaced), breakEven*100)
 }
@@ -168,6 +171,23 @@ func (a advisor) sheet() string {
 		"later. If it is flat, give its thickness.", t.Thickness, inMs(slower-ball))
 }
 
+// raggedEdge says what the assumed edge is worth, and how to measure one's own.
+func (a advisor) raggedEdge() string {
+	if a.set.Throw.Edge > 0 {
+		return ""
+	}
+	set := a.set
+	set.Throw.Edge = 10 * mm
+	b, err := Errors(set, a.e, a.spread, a.tick)
+	if err != nil {
+		return ""
+	}
+	edge, _ := a.spread.edge(a.set.Throw)
+	return fmt.Sprintf("A ragged edge of %s is assumed. With %s the scatter is %s instead of %s: throw five times in a "+
+		"dry run, which measures it, and set that.", inMm(edge), inMm(set.Throw.Edge), inWholeMm(b.Total.Displaced),
+		inWholeMm(a.budget.Total.Displaced))
+}
+
 func (a advisor) microphone() string {
 	cmOff := phys.Time(float64(1*cm) / float64(a.e.Speed))
 	return fmt.Sprintf("Each centimetre between sound and microphone is %.2f ms: measure that distance, and the air's "+
@@ -216,27 +236,94 @@ func (a advisor) publishedBand() string {
 	return say
 }
 
+// maxUnsure is how well it must be known, in swings, how a drop lands: one standard deviation.
+const maxUnsure = 0.25
+
+// swinging is a drop that swings as it falls.
+type swinging struct {
+	diameter phys.Length
+	known    float64
+	liquid   splash.Liquid
+	start    splash.Start
+	once     phys.Time
+}
+
+func newSwinging(d DropSet, diameter phys.Length, liquid splash.Liquid, known float64) (swinging, error) {
+	start, err := d.start()
+	return swinging{diameter, known, liquid, start, splash.Swing(diameter, liquid)}, err
+}
+
+// at is how often it has swung when it lands at a height below the tip, and how well that is known.
+func (s swinging) at(height phys.Length) (swings, unsure float64) {
+	fall, err := ballistics.Fall(s.diameter, max(height-s.start.Release, 0), 0)
+	if err != nil {
+		return 0, math.Inf(1)
+	}
+	return splash.Swings(fall.Time-s.moving(), s.diameter, s.known, s.liquid)
+}
+
+// moving is how long before it let go the drop would have been released at rest.
+func (s swinging) moving() phys.Time { return phys.Time(s.start.Speed) / phys.Gravity }
+
+// height is from where it lands after so many swings: half a one more or less is flattest.
+func (s swinging) height(swings float64) phys.Length {
+	one, _ := splash.Swings(s.once, s.diameter, s.known, s.liquid)
+	fallen, err := ballistics.Fallen(s.diameter, s.moving()+s.once*phys.Time(swings/one))
+	if err != nil {
+		return 0
+	}
+	return s.start.Release + fallen
+}
+
+// knownUpTo is the height up to which it is known how it lands.
+func (s swinging) knownUpTo() phys.Length {
+	low, high := s.start.Release, phys.Length(5)
+	for range 20 {
+		h := (low + high) / 2
+		if _, unsure := s.at(h); unsure <= maxUnsure {
+			low = h
+		} else {
+			high = h
+		}
+	}
+	return low
+}
+
 // maxSwingScatter is the part of a swing by which drops may differ at the surface and still land alike: own choice.
 const maxSwingScatter = 0.1
 
 // swing says how the drop's own oscillation scatters the splash, and which heights make it repeat: those at which it
-// lands longest or flattest, as a little sooner or later it then has the same shape. Which these are is not computed:
-// large swings are slower by a few percent, and a fall has many.
+// lands longest or flattest, as a little sooner or later it then has the same shape. Where they are not known within a
+// quarter of a swing it says why, and up to which height they are.
 func (a advisor) swing() string {
 	liquid, err := a.set.Drop.liquid()
 	if err != nil || a.set.Drop.Phase == splash.Contact {
 		return ""
 	}
-	once := splash.Swing(a.e.Diameter, liquid)
-	swings := float64((phys.Time(a.e.BeamSpeed)/phys.Gravity + a.e.EdgeToSurface) / once)
+	s, err := newSwinging(a.set.Drop, a.e.Diameter, liquid, a.spread.DropKnown)
+	if err != nil {
+		return ""
+	}
+	swings, unsure := s.at(a.set.Drop.Height)
 	scatter := swings * 1.5 * a.spread.DropSize // the period grows with the diameter to the power 3/2
+	apart := fmt.Sprintf("drops %.0f %% different in size land %.2f swings apart", a.spread.DropSize*100, scatter)
+	lead := fmt.Sprintf("The drop swings between long and flat, once in %s, and how it lands changes the splash",
+		inMs(s.once))
+	assumed := fmt.Sprintf("its size is known to %.1f %%, and large swings are taken to be 1 to 5 %% slower",
+		a.spread.DropKnown*100)
+	if unsure <= maxUnsure {
+		long, flat := s.height(math.Round(swings)), s.height(math.Floor(swings)+0.5)
+		return fmt.Sprintf("%s: %s. Splashes repeat best from where it lands longest, about %s, or flattest, about %s, each "+
+			"within %s (SD), as %s.", lead, apart, inWholeMm(long), inWholeMm(flat),
+			inWholeMm(phys.Length(unsure*float64(a.e.Speed)*float64(s.once))), assumed)
+	}
 	if scatter <= maxSwingScatter {
 		return ""
 	}
-	return fmt.Sprintf("The drop swings between long and flat, once in %s, and how it lands changes the splash. On this "+
-		"fall it swings %.0f times, and drops %.0f %% different in size land %.2f swings apart. Splashes repeat best from "+
-		"lower, or from heights where it lands longest or flattest: these are %s apart, so try a few within that.",
-		inMs(once), swings, a.spread.DropSize*100, scatter, inWholeMm(phys.Length(float64(a.e.Speed)*float64(once)/2)))
+	return fmt.Sprintf("%s. On this fall it swings %.0f times, and %s. Splashes repeat best from lower, or from heights "+
+		"where it lands longest or flattest: these are %s apart, so try a few within that. Which they are is not known "+
+		"within a quarter of a swing, but only %.2f of one, as %s; up to %s it is.", lead, swings, apart,
+		inWholeMm(phys.Length(float64(a.e.Speed)*float64(s.once)/2)), unsure, assumed, inWholeMm(s.knownUpTo()))
 }
 
 // poolDepth describes what a shallow pool does to the splash.

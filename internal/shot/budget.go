@@ -22,11 +22,20 @@ type Budget struct {
 // Term is one contribution, as one standard deviation.
 type Term struct {
 	Name          string
+	Note          string // what it is worked out with, if that is a matter of choice: "3.0 mm assumed"
 	Mistiming     phys.Time
 	Displaced     phys.Length // along the path, in that time; for a splash see Errors
 	Systematic    bool        // the same in every shot of an evening: the trim takes it out
 	Compensated   bool        // the plan takes it out: Mistiming is what is left of Without
 	Uncompensated phys.Time   // what it would be if the plan did not
+}
+
+// Label is the name with its note.
+func (t Term) Label() string {
+	if t.Note == "" {
+		return t.Name
+	}
+	return t.Name + ", " + t.Note
 }
 
 // Spread is the uncertainty of a plan's inputs. Where only the person in the room can know, it is a guess, to be
@@ -37,7 +46,7 @@ type Spread struct {
 	FocusPlace  phys.Length      // of the distance to the focus spot as measured, SD
 	ThrowAngle  phys.Angle       // from throw to throw, SD
 	ThrowMass   float64          // of the mass's diameter as estimated, fraction, SD
-	ThrowEdge   phys.Length      // of the ragged leading edge, at each beam by itself, SD
+	ThrowEdge   phys.Length      // of the ragged leading edge, at each beam by itself, SD; if the set has none measured
 	DropEdge    phys.Length      // of the place on the drop that breaks the beam, SD
 	DropSize    float64          // from drop to drop, fraction of the diameter, SD
 	DropKnown   float64          // of the diameter as computed or measured, fraction, SD
@@ -64,7 +73,7 @@ func DefaultSpread() Spread {
 		ThrowSpeed: 0.08,
 		ThrowAngle: 0.062,
 		ThrowMass:  0.3,      // common practice, no source: a sheet is no sphere
-		ThrowEdge:  3 * mm,   // common practice, no source; the terms say that it is assumed
+		ThrowEdge:  3 * mm,   // common practice, no source; the terms say that it is assumed, throw.edge replaces it
 		GatePlace:  1 * mm,   // common practice, no source: a ruler
 		FocusPlace: 1 * cm,   // common practice, no source: where the sheet is at its best in the frame
 		DropEdge:   0.3 * mm, // common practice, no source: drops swing and wobble
@@ -96,8 +105,8 @@ func DefaultSpread() Spread {
 // Names of the terms that Advice looks up.
 const (
 	termSpeed   = "throw speed, after the gate's table"
-	termGate    = "ragged edge at the gate, 3 mm assumed"
-	termSecond  = "ragged edge at the second beam, 3 mm assumed"
+	termGate    = "ragged edge at the gate"
+	termSecond  = "ragged edge at the second beam"
 	termLag     = "camera lag"
 	termSplash  = "splash times, from series to series"
 	termBeam    = "beam height as measured"
@@ -295,14 +304,15 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	}
 	// The edge at the gate lengthens the interval, the edge at the second beam shortens it and comes early itself.
 	atGate := 2*float64(t.Gate)/float64(e.Interval) - float64(e.Speed)
-	gate := perInterval * float64(spread.ThrowEdge) / atGate
-	second := (1 + perInterval) * float64(spread.ThrowEdge) / float64(e.Speed)
+	edge, note := spread.edge(t)
+	gate := perInterval * float64(edge) / atGate
+	second := (1 + perInterval) * float64(edge) / float64(e.Speed)
 	b := Budget{Speed: e.FocusSpeed}
 	b.add(Term{Name: termSpeed, Mistiming: phys.Seconds(MaxTableError) * phys.Time(uniform),
 		Compensated: true, Uncompensated: phys.Time(math.Abs(perSpeed) * spread.ThrowSpeed * float64(e.Speed))})
 	b.add(Term{Name: "launch angle", Mistiming: angle})
-	b.add(Term{Name: termGate, Mistiming: phys.Time(math.Abs(gate))})
-	b.add(Term{Name: termSecond, Mistiming: phys.Time(math.Abs(second))})
+	b.add(Term{Name: termGate, Note: note, Mistiming: phys.Time(math.Abs(gate))})
+	b.add(Term{Name: termSecond, Note: note, Mistiming: phys.Time(math.Abs(second))})
 	b.add(Term{Name: "distance between the beams as measured", Systematic: true,
 		Mistiming: phys.Time(math.Abs(perGate) * float64(spread.GatePlace))})
 	b.add(Term{Name: "distance to the focus spot as measured", Systematic: true,
@@ -311,6 +321,14 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	b.add(Term{Name: termQuantum,
 		Mistiming: tick * phys.Time(uniform*math.Hypot(perInterval, 1+perInterval))})
 	return b, nil
+}
+
+// edge is how ragged the leading edge is, as measured or else as assumed, and which of them.
+func (s Spread) edge(t ThrowSet) (phys.Length, string) {
+	if t.Edge > 0 {
+		return t.Edge, inMm(t.Edge) + " measured"
+	}
+	return s.ThrowEdge, inMm(s.ThrowEdge) + " assumed"
 }
 
 func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {

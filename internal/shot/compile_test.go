@@ -44,7 +44,8 @@ func TestDropInTheDark(t *testing.T) {
 	release := leaves.Release
 	fall, err := ballistics.Between(mustDiameter(t, s), 5*cm-release, 40*cm-release, 0)
 	require.NoError(t, err)
-	w, err := splash.When(splash.ColumnHighest, mustDiameter(t, s), fall.Speed, water)
+	w, err := splash.When(splash.ColumnHighest,
+		splash.Impact{Diameter: mustDiameter(t, s), Speed: fall.Speed, Drop: water, Pool: water})
 	require.NoError(t, err)
 	want := (fall.Time + w.Central + 4*ms).Duration() - 150*time.Microsecond
 	assert.Equal(t, &Source{Input: 1, Falling: true}, p.Clock)
@@ -59,7 +60,7 @@ func TestDropInTheDark(t *testing.T) {
 	}, p.Cues)
 	assert.Empty(t, p.Opening)
 	assert.Equal(t, 2*time.Second, p.Rest)
-	assert.Equal(t, 5*time.Millisecond, p.HoldOff)
+	assert.Equal(t, minDropHoldOff, p.HoldOff, "a satellite is no drop")
 	assert.Equal(t, time.Millisecond, p.Late)
 
 	assert.Equal(t, p.Table[0].Delay, tl.Delay)

@@ -142,7 +142,11 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 	default:
 		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside, e.Diameter
 		if s.Drop.Phase != splash.Contact {
-			p.Size = splash.CraterWidth(e.Diameter, e.Speed)
+			impact, err := s.Drop.impact(e.Diameter, e.Speed)
+			if err != nil {
+				return Subject{}, err
+			}
+			p.Size = impact.CraterWidth()
 		}
 	}
 	return p, nil

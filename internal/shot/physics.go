@@ -59,22 +59,42 @@ func (d DropSet) start() (splash.Start, error) {
 	return start, asField(err, "drop.nozzle")
 }
 
-// liquid is that of the drop, and taken to be the pool's too.
-func (d DropSet) liquid() (splash.Liquid, error) {
-	liquid, err := splash.LiquidNamed(d.Liquid)
+// liquid is that of the drop.
+func (d DropSet) liquid() (splash.Liquid, error) { return liquidNamed("drop.liquid", d.Liquid) }
+
+// pool is the liquid of the pool.
+func (d DropSet) pool() (splash.Liquid, error) {
+	if d.PoolLiquid == SameLiquid {
+		return d.liquid()
+	}
+	return liquidNamed("drop.pool_liquid", d.PoolLiquid)
+}
+
+func liquidNamed(field, name string) (splash.Liquid, error) {
+	liquid, err := splash.LiquidNamed(name)
 	if err != nil {
-		return liquid, &FieldError{Field: "drop.liquid", Why: err.Error(), Remedy: "name one of the liquids listed"}
+		return liquid, &FieldError{Field: field, Why: err.Error(), Remedy: "name one of the liquids listed"}
 	}
 	return liquid, nil
 }
 
 // when is the window of a phase of this drop's splash. Errors are those of splash.
 func (d DropSet) when(p splash.Phase, diameter phys.Length, speed phys.Speed) (splash.Window, error) {
-	liquid, err := d.liquid()
+	impact, err := d.impact(diameter, speed)
 	if err != nil {
 		return splash.Window{}, err
 	}
-	return splash.When(p, diameter, speed, liquid)
+	return splash.When(p, impact)
+}
+
+// impact is this drop, of that size, reaching the pool.
+func (d DropSet) impact(diameter phys.Length, speed phys.Speed) (splash.Impact, error) {
+	liquid, err := d.liquid()
+	if err != nil {
+		return splash.Impact{}, err
+	}
+	pool, err := d.pool()
+	return splash.Impact{Diameter: diameter, Speed: speed, Drop: liquid, Pool: pool}, err
 }
 
 // fall is the fall of the drop's lowest point to a distance below the tip: as from rest at the start's Release.

@@ -25,6 +25,8 @@ const (
 
 	maxAngle = 70 * degree
 
+	maxEdge = 10 * cm // the sheet itself is not longer than a few of these
+
 	minSpeedRatio = 1.02 // of the fastest throw accepted to the slowest, so that the table has a range: own choice
 )
 
@@ -35,7 +37,7 @@ func DefaultSet() Set {
 	return Set{
 		Kind: Drop,
 		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
-			PoolDepth: 10 * cm, Nth: 1},
+			PoolDepth: 10 * cm, PoolLiquid: SameLiquid, Nth: 1},
 		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
 			AboveFloor: 1},
 		Sound:  SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
@@ -242,6 +244,7 @@ func (s *Set) fields() []field {
 		choice("drop.liquid", &d.Liquid, liquids),
 		choice("drop.phase", &d.Phase, splash.Phases()),
 		quantity("drop.pool_depth", &d.PoolDepth, 1*mm, 1),
+		choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, liquids...)),
 		count("drop.nth", &d.Nth, 1, 255),
 		quantity("throw.gate", &t.Gate, 5*mm, 1),
 		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),
@@ -251,6 +254,7 @@ func (s *Set) fields() []field {
 		quantity("throw.speed_high", &t.SpeedHigh, 0.1, 20),
 		quantity("throw.mass", &t.Mass, 2*mm, 20*cm),
 		quantity("throw.thickness", &t.Thickness, 0, 10*cm),
+		quantity("throw.edge", &t.Edge, 0, maxEdge),
 		quantity("throw.above_floor", &t.AboveFloor, 1*mm, 5),
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),

@@ -288,3 +288,36 @@ func TestThrowSpeed(t *testing.T) {
 	_, known = set.ThrowSpeed(0)
 	assert.False(t, known)
 }
+
+// The pool has a liquid of its own, by default the drop's. A set from before that has the drop's too, as it had then.
+func TestPoolLiquidOfASet(t *testing.T) {
+	moment := func(s Set) phys.Time {
+		e, err := s.Estimate()
+		require.NoError(t, err)
+		return e.Delay
+	}
+	before, err := ParseSet(`{"kind":"drop","drop":{"liquid":"milk"}}`)
+	require.NoError(t, err)
+	assert.Equal(t, SameLiquid, before.Drop.PoolLiquid)
+	milk := before
+	milk.Drop.PoolLiquid = "milk"
+	assert.Equal(t, moment(milk), moment(before))
+
+	water := before
+	require.NoError(t, water.Put("drop.pool_liquid", "water"))
+	assert.Less(t, moment(water), moment(before), "more surface tension closes the crater sooner")
+	d, err := water.DropDiameter()
+	require.NoError(t, err)
+	same, err := before.DropDiameter()
+	require.NoError(t, err)
+	assert.Equal(t, same, d, "the drop is milk in both")
+
+	refused := new(FieldError)
+	require.ErrorAs(t, water.Put("drop.pool_liquid", "mercury"), &refused)
+	assert.Contains(t, refused.Remedy, "same, water, milk")
+	text, err := json.Marshal(water)
+	require.NoError(t, err)
+	again, err := ParseSet(string(text))
+	require.NoError(t, err)
+	assert.Equal(t, water, again)
+}

@@ -75,8 +75,13 @@ type DropSet struct {
 	Liquid    string       `json:"liquid"`   // a name in splash.Liquids
 	Phase     splash.Phase `json:"phase"`
 	PoolDepth phys.Length  `json:"pool_depth"`
-	Nth       int          `json:"nth"` // which drop of a train, 1 the first
+	// PoolLiquid is a name in splash.Liquids, or SameLiquid.
+	PoolLiquid string `json:"pool_liquid"`
+	Nth        int    `json:"nth"` // which drop of a train, 1 the first
 }
+
+// SameLiquid is the pool's liquid when it is that of the drop.
+const SameLiquid = "same"
 
 // ThrowSet is the arrangement for a throw.
 type ThrowSet struct {
@@ -87,6 +92,7 @@ type ThrowSet struct {
 	SpeedHigh  phys.Speed  `json:"speed_high"`  // fastest throw accepted
 	Mass       phys.Length `json:"mass"`        // diameter of a sphere of the thrown liquid's volume
 	Thickness  phys.Length `json:"thickness"`   // of a sheet that is thrown; 0: it keeps together like a ball
+	Edge       phys.Length `json:"edge"`        // of the ragged leading edge as measured, SD; 0: not, AssumedEdge
 	AboveFloor phys.Length `json:"above_floor"` // height of the second beam
 }
 

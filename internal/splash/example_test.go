@@ -18,7 +18,8 @@ func ExampleWhen() {
 		fmt.Println(err)
 		return
 	}
-	window, err := splash.When(splash.ColumnHighest, diameter, 2.7, water)
+	window, err := splash.When(splash.ColumnHighest,
+		splash.Impact{Diameter: diameter, Speed: 2.7, Drop: water, Pool: water})
 	fmt.Printf("a %.1f mm drop: %.0f ms after contact, eight in ten from %.0f to %.0f ms, extrapolated %v (error: %v)\n",
 		float64(diameter)*1e3, float64(window.Central)*1e3, float64(window.Low)*1e3, float64(window.High)*1e3,
 		window.Extrapolated, err)

@@ -25,6 +25,25 @@ const (
 	ColumnGone    Phase = "column-gone"    // the column has sunk back and the first ripple spreads
 )
 
+// Meaning says what a picture of the phase shows, for people: what Window is the time of.
+func (p Phase) Meaning() string {
+	switch p {
+	case Contact:
+		return "the drop's lowest point touches the surface"
+	case CrownHighest:
+		return "the wall of liquid round the crater is highest"
+	case CraterDeepest:
+		return "the hole below the surface is deepest"
+	case ColumnEmerges:
+		return "the column's tip comes up through the level of the pool"
+	case ColumnHighest:
+		return "the column's tip is highest, a drop that parts from it not counted"
+	case ColumnGone:
+		return "the column's tip is back at the pool's level, or what is left of it has sunk and the first ripple spreads"
+	}
+	return ""
+}
+
 // Phases lists the phases in order of time.
 func Phases() []Phase {
 	return []Phase{Contact, CrownHighest, CraterDeepest, ColumnEmerges, ColumnHighest, ColumnGone}
@@ -131,19 +150,27 @@ const (
 	bubbleSpread = 0.25
 )
 
-// When is the window of a phase for a drop with that diameter and impact speed, in a deep pool (see PoolAdvice) of a
-// liquid, which is also the drop's or like it. Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is at zero
-// for every drop. A drop too slow to raise a column is a *NoColumnError for the column's phases.
+// Impact is a drop that reaches a deep pool (see PoolAdvice), which may be of another liquid.
+type Impact struct {
+	Diameter phys.Length
+	Speed    phys.Speed
+	Drop     Liquid
+	Pool     Liquid
+}
+
+// When is the window of a phase of an impact's splash. Domains: diameter 1 to 12 mm, speed 0.5 to 9.5 m/s. Contact is
+// at zero for every drop. A drop too slow to raise a column is a *NoColumnError for the column's phases.
 //
-// The crater opens in 0.87 (R/V) (V²/(g R))^0.61, R the drop's radius: V. Lherm, R. Deguen, T. Alboussiere and M.
-// Landeau, J. Fluid Mech. 937 (2022) A20. It then collapses under gravity and surface tension, in a time that is a
-// multiple of tau = sqrt(Rmax/g), which depends on surface tension alone (see collapse). Rmax = (d³ V²/(3g))^(1/4) is
-// where the drop's energy would be that of the crater: H. C. Pumphrey and P. A. Elmore, J. Fluid Mech. 220 (1990)
-// 539-567.
+// The crater opens in 0.87 (R/V) (V²/(g R))^0.61 x^0.08, R the drop's radius, x its density over the pool's: V. Lherm,
+// R. Deguen, T. Alboussiere and M. Landeau, J. Fluid Mech. 937 (2022) A20. It then collapses under gravity and the
+// pool's surface tension, in a time that is a multiple of tau = sqrt(Rmax/g), which depends on surface tension alone
+// (see collapse). Rmax = (x d³ V²/(3g))^(1/4) is where the drop's energy would be that of the crater: H. C. Pumphrey
+// and P. A. Elmore, J. Fluid Mech. 220 (1990) 539-567. Viscosity is in none of these laws: a crater of 15 mm has a
+// Reynolds number sqrt(g Rmax³)/nu of about 5800 in water and 1100 in glycerol and water 1:1.
 //
 // The column is gone when its tip is back at the surface, or what is left of it sinks and the first ripple spreads:
 // between the last figure that shows it nearly sunk and the first that shows it gone.
-func When(p Phase, diameter phys.Length, speed phys.Speed, pool Liquid) (Window, error) {
+func When(p Phase, i Impact) (Window, error) {
 	l, ok := lawOf(p)
 	if !ok {
 		_, err := ParsePhase(string(p))
@@ -152,22 +179,22 @@ func When(p Phase, diameter phys.Length, speed phys.Speed, pool Liquid) (Window,
 	if p == Contact {
 		return Window{}, nil
 	}
-	if err := phys.Within("diameter", diameter, minDiameter, maxDiameter); err != nil {
+	if err := phys.Within("diameter", i.Diameter, minDiameter, maxDiameter); err != nil {
 		return Window{}, err
 	}
-	if err := phys.Within("speed", speed, minSpeed, maxSpeed); err != nil {
+	if err := phys.Within("speed", i.Speed, minSpeed, maxSpeed); err != nil {
 		return Window{}, err
 	}
-	we := weber(float64(diameter), float64(speed), pool)
+	we := i.weber()
 	if l.collapse && we < columnWeber {
-		return Window{}, &NoColumnError{Speed: speed, Least: speed * phys.Speed(math.Sqrt(columnWeber/we))}
+		return Window{}, &NoColumnError{Speed: i.Speed, Least: i.Speed * phys.Speed(math.Sqrt(columnWeber/we))}
 	}
-	w := Window{Spread: l.spread, Bubble: we >= bubbleWeber, Extrapolated: diameter < l.minDiameter ||
-		diameter > maxTimedDiameter || speed < minTimedSpeed || speed > maxTimedSpeed}
+	w := Window{Spread: l.spread, Bubble: we >= bubbleWeber, Extrapolated: i.Diameter < l.minDiameter ||
+		i.Diameter > maxTimedDiameter || i.Speed < minTimedSpeed || i.Speed > maxTimedSpeed}
 	if w.Bubble && p == ColumnEmerges {
 		w.Spread = bubbleSpread
 	}
-	w.Central = phys.Time(l.factor * l.model(float64(diameter), float64(speed), pool))
+	w.Central = phys.Time(l.factor * l.model(i))
 	either := phys.Time(math.Exp(tenth(l.freedom) * w.Spread))
 	w.Low, w.High = w.Central/either, w.Central*either
 	// Student's t as a standard deviation.
@@ -185,13 +212,14 @@ func tenth(freedom int) float64 {
 }
 
 // model is a phase's time before its factor, in seconds.
-func (l law) model(d, v float64, pool Liquid) float64 {
-	opening := 0.87 * (d / 2) / v * math.Pow(v*v/(phys.Gravity*d/2), 0.61)
+func (l law) model(i Impact) float64 {
+	radius, v := float64(i.Diameter)/2, float64(i.Speed)
+	opening := 0.87 * radius / v * math.Pow(v*v/(phys.Gravity*radius), 0.61) * math.Pow(i.denser(), 0.08)
 	if !l.collapse {
 		return opening
 	}
-	crater := craterRadius(d, v)
-	emerges, highest := collapse(math.Pow(capillaryLength(pool)/crater, 2))
+	crater := i.craterRadius()
+	emerges, highest := collapse(math.Pow(capillaryLength(i.Pool)/crater, 2))
 	if l.highest {
 		emerges = highest
 	}
@@ -220,17 +248,38 @@ func collapse(b float64) (emerges, highest float64) {
 }
 
 // CraterWidth is how wide the crater is when it is deepest, and about how wide the crown around it is: 2 Rmax.
-func CraterWidth(diameter phys.Length, speed phys.Speed) phys.Length {
-	return phys.Length(2 * craterRadius(float64(diameter), float64(speed)))
-}
+func (i Impact) CraterWidth() phys.Length { return phys.Length(2 * i.craterRadius()) }
+
+// denser is the drop's density over the pool's.
+func (i Impact) denser() float64 { return float64(i.Drop.Density / i.Pool.Density) }
 
 // craterRadius is Rmax.
-func craterRadius(d, v float64) float64 { return math.Pow(d*d*d*v*v/(3*phys.Gravity), 0.25) }
-
-// weber is the drop's inertia over surface tension.
-func weber(d, v float64, l Liquid) float64 {
-	return float64(l.Density) * v * v * d / float64(l.SurfaceTension)
+func (i Impact) craterRadius() float64 {
+	d, v := float64(i.Diameter), float64(i.Speed)
+	return math.Pow(i.denser()*d*d*d*v*v/(3*phys.Gravity), 0.25)
 }
+
+// weber is the drop's inertia over the pool's surface tension. Whose tension decides where the two differ was not
+// found published; it is the pool's surface that is pulled up into a column.
+func (i Impact) weber() float64 {
+	v := float64(i.Speed)
+	return float64(i.Drop.Density) * v * v * float64(i.Diameter) / float64(i.Pool.SurfaceTension)
+}
+
+// Swings is how often a drop has swung between long and flat since it let go, some time ago, and how well that is
+// known, as a standard deviation. It lets go at its longest; known is how well its diameter is known, as a fraction.
+func Swings(since phys.Time, diameter phys.Length, known float64, l Liquid) (count, spread float64) {
+	count = float64(since/Swing(diameter, l)) / (1 + slowerSwing)
+	return count, math.Hypot(startSwing, count*math.Hypot(1.5*known, slowerSpread))
+}
+
+// Swings after a drop has let go are large, and slower than Rayleigh's law, which is for small ones, by a few percent
+// (from memory): taken as 3 with a standard deviation of 2. Where in a swing a drop lets go is taken to be known to
+// a tenth of one: own estimate, as its neck still snaps back.
+const (
+	slowerSwing, slowerSpread = 0.03, 0.02
+	startSwing                = 0.1
+)
 
 // Swing is the time in which a drop swings from long to flat and back, at small amplitude: (pi/4) sqrt(rho d³/sigma),
 // Lord Rayleigh, Proc. R. Soc. London 29 (1879) 71-97. Large swings take a few percent longer (from memory).

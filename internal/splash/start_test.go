@@ -28,6 +28,7 @@ func TestStartTable(t *testing.T) {
 			got.volume, got.centre, got.speed, got.release())
 		assert.InEpsilon(t, row.release, got.release(), 0.02)
 		assert.InEpsilon(t, row.length, got.length, 0.02)
+		assert.InEpsilon(t, 1.45*math.Pow(row.radius, 0.9), got.speed, 0.05, "StartOf's speed")
 	}
 }
 

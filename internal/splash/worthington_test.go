@@ -107,7 +107,12 @@ func readings(t *testing.T) []reading {
 // ratio is the logarithm of a reading over the model's time, its factor left out; of a bracket its geometric middle.
 func (r reading) ratio() float64 {
 	l, _ := lawOf(r.phase)
-	return math.Log(math.Sqrt(r.first*r.last) / l.model(r.diameter, r.speed, r.liquid))
+	return math.Log(math.Sqrt(r.first*r.last) / l.model(splashOf(phys.Length(r.diameter), phys.Speed(r.speed), r.liquid)))
+}
+
+// splashOf is a drop that falls into a pool of its own liquid.
+func splashOf(diameter phys.Length, speed phys.Speed, liquid Liquid) Impact {
+	return Impact{Diameter: diameter, Speed: speed, Drop: liquid, Pool: liquid}
 }
 
 // flat reports whether a phase is the turning point of crown or crater.
@@ -266,7 +271,7 @@ func TestEmergenceWithNothingFitted(t *testing.T) {
 		if r.phase != ColumnEmerges || r.bubble {
 			continue
 		}
-		w, err := When(ColumnEmerges, phys.Length(r.diameter), phys.Speed(r.speed), water)
+		w, err := When(ColumnEmerges, splashOf(phys.Length(r.diameter), phys.Speed(r.speed), water))
 		require.NoError(t, err)
 		t.Logf("%s: %.1f to %.1f ms printed, %.1f ms computed", r.series, r.first*1e3, r.last*1e3, float64(w.Central)*1e3)
 		assert.True(t, phys.Time(r.last) >= w.Low && phys.Time(r.first) <= w.High, r.series)
@@ -315,10 +320,10 @@ func linearAxis(b, at float64) (z float64) {
 // A crater of 5 mm at 2.4 m/s is deepest at 23 ms, its minimum flat from 20 to 27 ms, and its column gone between 142
 // and 153 ms (Chashechkin and Prokhorov 2025).
 func TestAgainstChashechkin2025(t *testing.T) {
-	crater, err := When(CraterDeepest, 5e-3, 2.4, waterAt(20))
+	crater, err := When(CraterDeepest, splashOf(5e-3, 2.4, waterAt(20)))
 	require.NoError(t, err)
 	assert.True(t, crater.Central > 20e-3 && crater.Central < 27e-3, "%s", crater.Central)
-	gone, err := When(ColumnGone, 5e-3, 2.4, waterAt(20))
+	gone, err := When(ColumnGone, splashOf(5e-3, 2.4, waterAt(20)))
 	require.NoError(t, err)
 	assert.True(t, gone.Low < 142e-3 && gone.High > 153e-3, "%v", gone)
 	t.Logf("crater %s, gone %s", phys.Round(crater.Central, 3), phys.Round(gone.Central, 3))
@@ -328,7 +333,7 @@ func TestAgainstChashechkin2025(t *testing.T) {
 // out when the drop is still below the surface at 39 ms, stands at 98 and 110 ms, and is gone by 167 ms.
 func TestWorthington1895SeriesII(t *testing.T) {
 	at := func(p Phase) Window {
-		w, err := When(p, 5.08e-3, 1.257, waterAt(20))
+		w, err := When(p, splashOf(5.08e-3, 1.257, waterAt(20)))
 		require.NoError(t, err)
 		return w
 	}
@@ -342,26 +347,37 @@ func TestWorthington1895SeriesII(t *testing.T) {
 func TestNoColumn(t *testing.T) {
 	water := waterAt(20)
 	for _, p := range []Phase{ColumnEmerges, ColumnHighest, ColumnGone} {
-		_, err := When(p, 3e-3, 1, water)
+		_, err := When(p, splashOf(3e-3, 1, water))
 		none := new(NoColumnError)
 		require.ErrorAs(t, err, &none)
-		assert.InEpsilon(t, 8, math.Sqrt(weber(3e-3, float64(none.Least), water)), 1e-9)
-		_, err = When(p, 3e-3, none.Least*1.0001, water)
+		assert.InEpsilon(t, 8, math.Sqrt(splashOf(3e-3, none.Least, water).weber()), 1e-9)
+		_, err = When(p, splashOf(3e-3, none.Least*1.0001, water))
 		assert.NoError(t, err)
 	}
-	_, err := When(CraterDeepest, 3e-3, 1, water)
+	_, err := When(CraterDeepest, splashOf(3e-3, 1, water))
 	assert.NoError(t, err)
 }
 
-// The pool's liquid counts: less surface tension closes a crater later.
+// The pool's liquid counts, not the drop's: less surface tension closes a crater later. A drop that is denser than the
+// pool opens a larger crater, in a time that grows with the density ratio to the power 0.08 (Lherm 2022: c4 + c5 of
+// testdata/published/splash_formulas.csv).
 func TestPoolLiquid(t *testing.T) {
+	at := func(p Phase, drop, pool Liquid) float64 {
+		w, err := When(p, Impact{Diameter: 3e-3, Speed: 2.4, Drop: drop, Pool: pool})
+		require.NoError(t, err)
+		return float64(w.Central)
+	}
 	soapy, err := LiquidNamed("soapy-water")
 	require.NoError(t, err)
-	inWater, err := When(ColumnHighest, 3e-3, 2.4, waterAt(20))
-	require.NoError(t, err)
-	inSoap, err := When(ColumnHighest, 3e-3, 2.4, soapy)
-	require.NoError(t, err)
-	assert.Greater(t, float64(inSoap.Central), 1.1*float64(inWater.Central))
+	water := waterAt(20)
+	assert.Greater(t, at(ColumnHighest, water, soapy), 1.1*at(ColumnHighest, water, water))
+	assert.InEpsilon(t, at(ColumnHighest, water, water), at(ColumnHighest, soapy, water), 1e-9)
+
+	heavy := water
+	heavy.Density *= 2
+	assert.InEpsilon(t, math.Pow(2, 0.08), at(CraterDeepest, heavy, water)/at(CraterDeepest, water, water), 1e-9)
+	assert.InEpsilon(t, math.Pow(2, 0.25), Impact{3e-3, 2.4, heavy, water}.craterRadius()/
+		Impact{3e-3, 2.4, water, water}.craterRadius(), 1e-9)
 }
 
 // Rayleigh 1879, computed elsewhere from the same formula.
@@ -375,12 +391,12 @@ func TestSwing(t *testing.T) {
 // Crater radius, tau and Weber number, computed elsewhere from the same formulas.
 func TestScalesArithmetic(t *testing.T) {
 	for _, r := range published.Rows(t, "splash_check_values.csv") {
-		d, v := r.Metres(t, "diameter_mm"), r.Number(t, "impact_speed_m_s")
-		assert.InEpsilon(t, r.Number(t, "Rmax_energy_mm"), 1000*craterRadius(d, v), 0.005)
-		assert.InEpsilon(t, r.Number(t, "tau_ms"), 1000*math.Sqrt(craterRadius(d, v)/phys.Gravity), 0.005)
-		assert.InEpsilon(t, r.Number(t, "weber"), weber(d, v, waterAt(20)), 0.005)
+		i := splashOf(phys.Length(r.Metres(t, "diameter_mm")), phys.Speed(r.Number(t, "impact_speed_m_s")), waterAt(20))
+		assert.InEpsilon(t, r.Number(t, "Rmax_energy_mm"), 1000*i.craterRadius(), 0.005)
+		assert.InEpsilon(t, r.Number(t, "tau_ms"), 1000*math.Sqrt(i.craterRadius()/phys.Gravity), 0.005)
+		assert.InEpsilon(t, r.Number(t, "weber"), i.weber(), 0.005)
 		open, _ := lawOf(CraterDeepest)
-		assert.InEpsilon(t, r.Number(t, "tmax_lherm_ms"), 1000*open.model(d, v, waterAt(20)), 0.005)
+		assert.InEpsilon(t, r.Number(t, "tmax_lherm_ms"), 1000*open.model(i), 0.005)
 	}
 }
 
@@ -395,7 +411,8 @@ func TestCraterHoldsDrops(t *testing.T) {
 		}
 		name := map[string]string{"W08-IV": "W08-IV", "small drop": "W08-p70-small"}[r["case"]]
 		v := check[name].Number(t, "impact_speed_m_s")
-		drops := 4 * math.Pow(craterRadius(d, v)/d, 3)
+		i := splashOf(phys.Length(d), phys.Speed(v), waterAt(20))
+		drops := 4 * math.Pow(i.craterRadius()/d, 3)
 		ratio := math.Cbrt(r.Number(t, "N_drops_book") / drops)
 		assert.InDelta(t, r.Number(t, "ratio_linear"), ratio, 0.01)
 		assert.True(t, ratio > 0.8 && ratio < 1.25, "%v", r)
@@ -408,7 +425,7 @@ func TestWhenShape(t *testing.T) {
 		for v := phys.Speed(2); v < 9; v += 0.5 {
 			var last Window
 			for _, p := range Phases() {
-				w, err := When(p, d, v, water)
+				w, err := When(p, splashOf(d, v, water))
 				require.NoError(t, err)
 				if p == Contact {
 					assert.Equal(t, Window{}, w)
@@ -417,9 +434,9 @@ func TestWhenShape(t *testing.T) {
 				assert.True(t, 0 < w.Low && w.Low < w.Central && w.Central < w.High, "%s %s %s", p, d, v)
 				assert.InEpsilon(t, float64(w.Central), math.Sqrt(float64(w.Low)*float64(w.High)), 1e-9)
 				assert.Greater(t, w.Central, last.Central, "phases follow one another")
-				larger, err := When(p, d*1.1, v, water)
+				larger, err := When(p, splashOf(d*1.1, v, water))
 				require.NoError(t, err)
-				faster, err := When(p, d, v*1.1, water)
+				faster, err := When(p, splashOf(d, v*1.1, water))
 				require.NoError(t, err)
 				assert.Greater(t, larger.Central, w.Central, "a larger splash is slower")
 				assert.Greater(t, faster.Central, w.Central)
@@ -430,19 +447,19 @@ func TestWhenShape(t *testing.T) {
 }
 
 func TestWhenExtrapolates(t *testing.T) {
-	nozzle, err := When(ColumnHighest, 4e-3, 2.73, waterAt(20))
+	nozzle, err := When(ColumnHighest, splashOf(4e-3, 2.73, waterAt(20)))
 	require.NoError(t, err)
 	assert.True(t, nozzle.Extrapolated)
 	assert.False(t, nozzle.Bubble)
-	timed, err := When(ColumnHighest, 7.36e-3, 2.73, waterAt(20))
+	timed, err := When(ColumnHighest, splashOf(7.36e-3, 2.73, waterAt(20)))
 	require.NoError(t, err)
 	assert.False(t, timed.Extrapolated)
-	fast, err := When(ColumnEmerges, 7.36e-3, 4.2, waterAt(20))
+	fast, err := When(ColumnEmerges, splashOf(7.36e-3, 4.2, waterAt(20)))
 	require.NoError(t, err)
 	assert.True(t, fast.Bubble)
 	// Small drops: 62 and 72 ms by the collapse alone, where three times tau would be 82 and 88.
 	for d, ms := range map[phys.Length]float64{2.5e-3: 62, 3e-3: 72} {
-		small, err := When(ColumnHighest, d, 2.37, waterAt(20))
+		small, err := When(ColumnHighest, splashOf(d, 2.37, waterAt(20)))
 		require.NoError(t, err)
 		assert.True(t, float64(small.Low) < ms/1e3 && ms/1e3 < float64(small.High), "%v", small)
 		assert.Less(t, float64(small.High), 0.080)
@@ -456,15 +473,15 @@ func TestWhenDomain(t *testing.T) {
 		field string
 	}{{0, 3, "diameter"}, {13e-3, 3, "diameter"}, {phys.Length(math.NaN()), 3, "diameter"}, {4e-3, 0, "speed"},
 		{4e-3, 10, "speed"}, {4e-3, phys.Speed(math.NaN()), "speed"}} {
-		_, err := When(ColumnHighest, test.d, test.v, waterAt(20))
+		_, err := When(ColumnHighest, splashOf(test.d, test.v, waterAt(20)))
 		var domain *phys.DomainError
 		require.ErrorAs(t, err, &domain)
 		assert.Equal(t, test.field, domain.Field)
 	}
-	contact, err := When(Contact, 0.1e-3, 0.2, waterAt(20))
+	contact, err := When(Contact, splashOf(0.1e-3, 0.2, waterAt(20)))
 	require.NoError(t, err, "a contact needs no splash")
 	assert.Zero(t, contact)
-	_, err = When("splat", 4e-3, 3, waterAt(20))
+	_, err = When("splat", splashOf(4e-3, 3, waterAt(20)))
 	assert.EqualError(t, err, `"splat" is not a phase of a splash; the phases are contact, crown-highest, `+
 		`crater-deepest, column-emerges, column-highest, column-gone`)
 }

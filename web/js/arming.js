@@ -87,6 +87,3 @@ export class Arming {
 
 /** Whether nothing happens until Go. @param {Snapshot} snap */
 const waitsForGo = (snap) => snap.preview?.bars.some((b) => b.opening) ?? false;
-
-/** What a dry run has shown. @param {Snapshot} snap */
-export const dryWords = (snap) => snap.dry_shots.map((s) => `No. ${s.number}: ${s.words}`);

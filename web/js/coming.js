@@ -2,7 +2,7 @@
 
 import { byId, el, intoSight, text } from "./dom.js";
 import { budgetTable } from "./budget.js";
-import { drawTable, drawTimeline, timelineText } from "./drawings/timeline.js";
+import { bandOf, drawTable, drawTimeline, timelineText } from "./drawings/timeline.js";
 import { refusalText, show } from "./refusals.js";
 import { ms } from "./units.js";
 import { voice } from "./voice.js";
@@ -61,6 +61,5 @@ export class Coming {
 function bandWords(p) {
 	if (p.delay_high_ms <= p.delay_low_ms) return "";
 	const from = `${ms(p.delay_low_ms)} to ${ms(p.delay_high_ms)} ms`;
-	if (p.within === 0) return `Hatched: the throws accepted, fastest to slowest, ${from}.`;
-	return `Hatched: the moment of ${Math.round(p.within * 10)} in 10 first shots, ${from}.`;
+	return `Hatched: ${bandOf(p)}, ${from}.`;
 }

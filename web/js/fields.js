@@ -145,7 +145,9 @@ export function choiceField(name, choices, commands) {
 	const id = `f-${name.replaceAll(".", "-")}`;
 	const place = slot(`${id}-refusal`);
 	let server = "";
-	const select = el("select", { id, "aria-describedby": place.id, onchange: () => put(select.value) });
+	const hint = el("span", { class: "hint", id: `${id}-hint` });
+	const describedby = `${hint.id} ${place.id}`;
+	const select = el("select", { id, "aria-describedby": describedby, onchange: () => put(select.value) });
 
 	/** @param {string} value */
 	function put(value) {
@@ -153,7 +155,7 @@ export function choiceField(name, choices, commands) {
 		if (value !== server && !commands.send({ type: "set", field: name, value }, place)) show(place, notSent);
 	}
 
-	const node = fieldFrame(name, id, chosen[name], null, select, place);
+	const node = fieldFrame(name, id, chosen[name], null, select, hint, place);
 	return {
 		name,
 		node,
@@ -167,6 +169,9 @@ export function choiceField(name, choices, commands) {
 			}
 			server = valueOf(snap.set, name);
 			if (select.value !== server) select.value = server;
+			const means = list.find((c) => c.value === server)?.hint ?? "";
+			hint.hidden = means === "";
+			text(hint, means);
 		},
 	};
 }

@@ -1,13 +1,14 @@
 // The page once paired: it shows each snapshot as a whole, place by place, and sends commands.
 
-import { attr, byId, el, keyed } from "./dom.js";
-import { Arming, dryWords } from "./arming.js";
+import { attr, byId } from "./dom.js";
+import { Arming } from "./arming.js";
 import { Bar } from "./bar.js";
 import { Board } from "./board.js";
 import { CareList } from "./care.js";
 import { Controls } from "./controls.js";
 import { placeRefusal } from "./fields.js";
 import { makeDimmer } from "./dimmer.js";
+import { DryRun } from "./dryrun.js";
 import { LagMeasurement } from "./lag.js";
 import { LookBack } from "./lookback.js";
 import { Places } from "./places.js";
@@ -47,6 +48,7 @@ export class Page {
 		this.sensors = new Sensors(commands, () => this.#snap && this.sensors.show(this.#snap));
 		this.lag = new LagMeasurement(commands);
 		this.arming = new Arming(() => this.bar?.showWord());
+		this.dryRun = new DryRun(commands);
 		this.shoot = new Shoot(commands);
 		this.lookback = new LookBack(commands);
 		this.phone = new ThisPhone();
@@ -87,7 +89,7 @@ export class Page {
 		this.board.show(snap);
 		this.sensors.show(snap);
 		this.lag.show(snap);
-		keyed(byId("arming-shots"), dryWords(snap), (words) => words, (words) => el("li", {}, words));
+		this.dryRun.show(snap);
 		this.controls.show(snap, me);
 		this.shoot.show(snap);
 		this.lookback.show(snap, me);

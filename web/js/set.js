@@ -31,6 +31,7 @@ export const measured = {
 		q("throw.above_floor", "Second beam above floor", "cm", 5),
 		q("throw.mass", "Size of the thrown liquid", "cm", 0.5, "width of a ball of the same volume"),
 		q("throw.thickness", "Thickness of the sheet", "mm", 1, "0: as a ball"),
+		q("throw.edge", "Ragged edge, measured", "mm", 0.5, "0: 3 mm assumed; five throws of a dry run measure it"),
 		q("throw.speed_low", "Slowest throw accepted", "m/s", 0.5),
 		q("throw.speed_high", "Fastest throw accepted", "m/s", 0.5),
 	],
@@ -135,6 +136,9 @@ export const sheets = [
 	{ value: "widest", label: "The sheet is widest" },
 ];
 
+/** The pool's liquid if it is the drop's. @type {Choice} */
+export const sameLiquid = { value: "same", label: "As the drop" };
+
 /** The fields that are chosen from a list, and their labels. @type {Record<string, string>} */
 export const chosen = {
 	"drop.liquid": "Liquid",
@@ -146,6 +150,7 @@ export const chosen = {
 	"drops.from": "What starts the delay",
 	"drops.liquid": "Liquid",
 	"drops.weighed": "Weighed on a scale",
+	"drop.pool_liquid": "Liquid of the pool",
 	"light.expose": "Exposure",
 	"light.shutter": "Who opens the shutter",
 };
@@ -162,7 +167,7 @@ export function fieldText(field) {
 /** A field's value as it is chosen, or as it is printed. @param {string} field @param {string} value */
 export function valueText(field, value) {
 	if (field === "kind") return kindWords[/** @type {Kind} */ (value)] ?? value;
-	return [...exposures, ...shutters, ...wanted, ...clocks, ...columns, ...sheets].find((c) => c.value === value)?.label ?? value;
+	return [...exposures, ...shutters, ...wanted, ...clocks, ...columns, ...sheets, sameLiquid].find((c) => c.value === value)?.label ?? value;
 }
 
 /** One change of the set, in words. @param {string} field @param {string} value */

@@ -4,7 +4,7 @@ import { attr, button, byId, el, text } from "./dom.js";
 import { Elevation } from "./drawings/elevation.js";
 import { choiceField, quantityField, showWhen, textField } from "./fields.js";
 import { icon } from "./icons.js";
-import { clocks, columns, exposures, light, measured, sheets, shownWhen, shutters, wanted } from "./set.js";
+import { clocks, columns, exposures, light, measured, sameLiquid, sheets, shownWhen, shutters, wanted } from "./set.js";
 import { sessionWords } from "./words.js";
 
 /** @import { Kind, Snapshot } from "../protocol.d.ts" */
@@ -29,6 +29,7 @@ export class SetUp {
 			drop: [
 				...measured.drop.map((q) => quantityField(q, commands)),
 				choiceField("drop.liquid", (s) => s.liquids, commands),
+				choiceField("drop.pool_liquid", (s) => [sameLiquid, ...s.liquids], commands),
 				choiceField("drop.phase", (s) => s.phases, commands),
 			],
 			throw: measured.throw.map((q) => quantityField(q, commands)),

@@ -39,7 +39,12 @@ export function drawTimeline(preview, width) {
 		...labels.flatMap((l) => markWords(l, top, width)),
 		svg("line", { x1: pad, x2: width - pad, y1: top, y2: top, class: "water" }),
 		...main.flatMap((b, i) => drawLane(b, scale, top + 16 + i * laneRow, width)),
+<<<<<<< HEAD
 		...axis(scale, lanesEnd + 4, width, preview.from_go ? "ms after Go" : "ms after the edge"),
+=======
+		...axis(scale, lanesEnd + 4, width, "ms after the edge"),
+		...bandWords(preview, lanesEnd + 40),
+>>>>>>> 8ffda28 (splash, shot, scene, control, web: the pool's liquid; the ragged edge measured by a dry run; satellites, spray, holes and missed edges; verdicts by how fast the shape changes; collapse table by a second method; heights at which drops land alike)
 	];
 	let height = lanesEnd + 44;
 	if (opening.length > 0) {
@@ -162,6 +167,16 @@ function band(preview, scale, top, end) {
 	return [svg("rect", { x: left, y: top, width: wide, height: end - top, class: "band", fill: "url(#hatch)" })];
 }
 
+/** What the band is, with its probability. @param {Preview} p */
+export const bandOf = (p) =>
+	p.within === 0 ? "the throws accepted, fastest to slowest" : `the moment of ${Math.round(p.within * 10)} in 10 first shots`;
+
+/** What the hatching means, at the drawing's foot. @param {Preview} p @param {number} y */
+const bandWords = (p, y) =>
+	p.delay_high_ms <= p.delay_low_ms
+		? []
+		: [words(pad, y, p.within === 0 ? "hatched: throws accepted" : `hatched: ${Math.round(p.within * 10)} in 10 first shots`)];
+
 function hatch() {
 	return svg(
 		"defs",
@@ -258,7 +273,7 @@ export function timelineText(preview) {
 		.map((b) => `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms, counted from Go`);
 	const wide = preview.delay_high_ms > preview.delay_low_ms;
 	const spread = wide
-		? [`the wanted moment may fall from ${ms(preview.delay_low_ms)} to ${ms(preview.delay_high_ms)} ms`]
+		? [`${bandOf(preview)}: from ${ms(preview.delay_low_ms)} to ${ms(preview.delay_high_ms)} ms`]
 		: [];
 	return [...opening, ...main.map((m) => m.words), ...spread].map((words) => el("li", {}, words));
 }

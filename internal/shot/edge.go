@@ -1,0 +1,76 @@
+package shot
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"stillwater/internal/phys"
+)
+
+// Passage is what the two beams saw of one throw: when its front broke each, and when its end left each clear.
+type Passage struct {
+	GateBroken, GateClear time.Duration
+	BeamBroken, BeamClear time.Duration
+}
+
+// MinPassages is how many throws tell how ragged an edge is: five give its standard deviation within two fifths of it.
+const MinPassages = 5
+
+// Edge is how ragged the edges of a sheet are at a beam, by throws of it.
+type Edge struct {
+	SD     phys.Length
+	Spray  int     // throws that are far from the others and left out: a droplet ahead broke a beam
+	Within float64 // how well SD is known, a standard deviation of it as a fraction
+}
+
+// outlierCost is by how much worse a standard deviation of few values is known as some are left out for outliers: 1.2
+// for five (tested), less for more.
+const outlierCost = 1.2
+
+// RaggedEdge measures the edges of a thrown sheet; false if the throws are too few.
+//
+// The gate's interval alone cannot tell a ragged edge from an uneven hand. So each throw is compared with itself: its
+// front and its end take the same time from beam to beam, but for their edges, one at each beam. Those are taken to be
+// alike at front and end, so that the difference of the two intervals has twice an edge's standard deviation. What all
+// throws have in common, as gravity between front and end, falls out.
+func (s Set) RaggedEdge(throws []Passage) (Edge, bool) {
+	if len(throws) < MinPassages {
+		return Edge{}, false
+	}
+	off := make([]float64, len(throws))
+	for i, t := range throws {
+		front, end := (t.BeamBroken - t.GateBroken).Seconds(), (t.BeamClear - t.GateClear).Seconds()
+		off[i] = (front - end) * 2 * float64(s.Throw.Gate) / (front + end)
+	}
+	kept := withoutOutliers(off)
+	mean, squares := 0., 0.
+	for _, x := range kept {
+		mean += x / float64(len(kept))
+	}
+	for _, x := range kept {
+		squares += (x - mean) * (x - mean)
+	}
+	freedom := float64(len(kept) - 1)
+	return Edge{SD: phys.Length(math.Sqrt(squares/freedom) / 2), Spray: len(throws) - len(kept),
+		Within: outlierCost / math.Sqrt(2*freedom)}, true
+}
+
+// withoutOutliers leaves out values with a modified z-score above 3.5: B. Iglewicz and D. C. Hoaglin 1993, as the
+// NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17, recommends it. Half of the values are never left out.
+func withoutOutliers(values []float64) []float64 {
+	const maxScore, scoreScale = 3.5, 0.6745
+	middle := median(values)
+	deviations := make([]float64, len(values))
+	for i, x := range values {
+		deviations[i] = math.Abs(x - middle)
+	}
+	most := maxScore / scoreScale * median(deviations)
+	return slices.DeleteFunc(slices.Clone(values), func(x float64) bool { return math.Abs(x-middle) > most })
+}
+
+func median(values []float64) float64 {
+	sorted := slices.Sorted(slices.Values(values))
+	n := len(sorted)
+	return (sorted[(n-1)/2] + sorted[n/2]) / 2
+}
