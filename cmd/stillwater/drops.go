@@ -37,10 +37,10 @@ func newDrops() *calculator {
 	c.text(&d.Bore, "bore", "drops.bore", "the narrowest diameter of valve and tip", d.Bore)
 	c.text(&d.Head, "head", "drops.head", "from the tip up to the liquid's surface, or to an air tube's lower end", d.Head)
 	c.word("weighed", "drops.weighed", "what openings gave on a scale: \"20 drops 1.1 g at 24 ms\", several with ;")
-	c.word("liquid", "drops.liquid", "one of "+liquidNames())
+	c.word("liquid", "drops.liquid", "one of "+calc.LiquidNames())
 	c.word("want", "drops.want", "a \"collision\" of the second drop with the first one's column, or a \"phase\" "+
 		"of the last drop")
-	c.word("phase", "drops.phase", "of the last drop: one of "+phaseNames())
+	c.word("phase", "drops.phase", "of the last drop: one of "+calc.PhaseNames())
 	c.text(&d.Meet, "meet", "drops.meet", "collision: how far above the surface", d.Meet)
 	c.word("column", "drops.column", "collision: the column is \"rising\" or \"sinking\" then")
 	c.text(&d.ColumnHeight, "column-height", "drops.column_height", "of the first drop's column if measured; 0 m: "+

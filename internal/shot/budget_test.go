@@ -391,7 +391,8 @@ func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
 	advice, err := Advice(s, e, spread, defaultTick)
 	require.NoError(t, err)
 	numbers := regexp.MustCompile(`^One beam .* vary by 8 % in speed \(SD\) scatter by (\d+) mm at the focus spot ` +
-		`when it flashes, at 20 % by (\d+) mm\. With this gate it is (\d+) mm at any speed; the gate is worth it from (\d+\.\d) % up\.$`)
+		`when it flashes, at 20 % by (\d+) mm\. With this gate it is (\d+) mm at any speed; ` +
+		`the gate is worth it from (\d+\.\d) % up\.$`)
 	said := numbers.FindStringSubmatch(advice[0])
 	require.NotNil(t, said, advice[0])
 	t.Log(advice[0])

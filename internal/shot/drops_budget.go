@@ -66,7 +66,7 @@ func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
 		}})
 	}
 	if d.Want == WantPhase {
-		w, _ := splash.When(d.Phase, p.clockDrop().Diameter, p.clockDrop().Speed, d.liquid())
+		w, _ := splash.When(d.Phase, d.impact(p.clockDrop().Diameter, p.clockDrop().Speed))
 		return append(all,
 			scatter{"splash, from shot to shot", false, func(off *deviation,
 				sign float64) {

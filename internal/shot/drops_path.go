@@ -150,7 +150,7 @@ func (d DropsSet) path(on [maxCount]phys.Time, off deviation) (DropsPath, error)
 	}
 	if d.Want == WantPhase {
 		last := p.Drops[p.Clock]
-		w, err := splash.When(d.Phase, last.Diameter, last.Speed, d.liquid())
+		w, err := splash.When(d.Phase, d.impact(last.Diameter, last.Speed))
 		p.Moment = last.Lands + w.Central*phys.Time(math.Exp(off.column))
 		return p, err
 	}
@@ -252,4 +252,9 @@ func (d DropsSet) meeting(p DropsPath, off deviation) (Meeting, error) {
 	widest, _ := splash.SheetWidest(second.Diameter, d.liquid())
 	return Meeting{At: at, Height: height, DropSpeed: second.Speed - slower,
 		ColumnSpeed: p.Column.SpeedAt(at - first.Lands), Widest: widest * phys.Time(math.Exp(off.sheet))}, nil
+}
+
+// impact is a drop that reaches the pool, which is of its own liquid.
+func (d DropsSet) impact(diameter phys.Length, speed phys.Speed) splash.Impact {
+	return splash.Impact{Diameter: diameter, Speed: speed, Drop: d.liquid(), Pool: d.liquid()}
 }

@@ -29,9 +29,9 @@ func TestColumnHeights(t *testing.T) {
 		{"W08-I", "15", "18", "19"}, {"W08-Ia", "11", "13", "14"}, {"W08-II", "14", "17", "18"},
 	} {
 		d, v := drops[s.series].Metres(t, "diameter_mm"), drops[s.series].Number(t, "impact_speed_m_s")
-		highest, err := When(ColumnHighest, phys.Length(d), phys.Speed(v), waterAt(20))
+		highest, err := When(ColumnHighest, splashOf(phys.Length(d), phys.Speed(v), waterAt(20)))
 		require.NoError(t, err)
-		gone, err := When(ColumnGone, phys.Length(d), phys.Speed(v), waterAt(20))
+		gone, err := When(ColumnGone, splashOf(phys.Length(d), phys.Speed(v), waterAt(20)))
 		require.NoError(t, err)
 		falls := (at[s.series+" "+s.last]+at[s.series+" "+s.gone])/2 - at[s.series+" "+s.highest]
 		t.Logf("%s: falls for %.0f ms, %.0f mm", s.series, falls*1e3, phys.Gravity*falls*falls/2*1e3)

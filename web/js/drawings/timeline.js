@@ -39,12 +39,8 @@ export function drawTimeline(preview, width) {
 		...labels.flatMap((l) => markWords(l, top, width)),
 		svg("line", { x1: pad, x2: width - pad, y1: top, y2: top, class: "water" }),
 		...main.flatMap((b, i) => drawLane(b, scale, top + 16 + i * laneRow, width)),
-<<<<<<< HEAD
 		...axis(scale, lanesEnd + 4, width, preview.from_go ? "ms after Go" : "ms after the edge"),
-=======
-		...axis(scale, lanesEnd + 4, width, "ms after the edge"),
 		...bandWords(preview, lanesEnd + 40),
->>>>>>> 8ffda28 (splash, shot, scene, control, web: the pool's liquid; the ragged edge measured by a dry run; satellites, spray, holes and missed edges; verdicts by how fast the shape changes; collapse table by a second method; heights at which drops land alike)
 	];
 	let height = lanesEnd + 44;
 	if (opening.length > 0) {
