@@ -28,7 +28,8 @@ const (
 	heightTenth  = 1.886
 )
 
-// ColumnOf is the column of a drop with that diameter and impact speed in a pool of its own liquid. Domains and errors: as When.
+// ColumnOf is the column of a drop with that diameter and impact speed in a pool of its own liquid. Domains and errors:
+// as When.
 func ColumnOf(diameter phys.Length, speed phys.Speed, pool Liquid) (Column, error) {
 	var windows [3]Window
 	for i, phase := range []Phase{ColumnEmerges, ColumnHighest, ColumnGone} {
