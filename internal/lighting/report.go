@@ -69,10 +69,15 @@ func Judge(set shot.Set) (Report, error) {
 
 // liquidOf is the liquid of a drop; what is thrown is taken for water.
 func liquidOf(set shot.Set) optics.Liquid {
-	if set.Kind == shot.Drop {
-		if l, err := optics.LiquidNamed(set.Drop.Liquid); err == nil {
-			return l
-		}
+	name := ""
+	switch set.Kind {
+	case shot.Drop:
+		name = set.Drop.Liquid
+	case shot.Drops:
+		name = set.Drops.Liquid
+	}
+	if l, err := optics.LiquidNamed(name); err == nil {
+		return l
 	}
 	return optics.Liquids()[0]
 }

@@ -98,6 +98,7 @@ func (p plan) compileDrops(s span, cues, shutter []Cue) (Program, Timeline, erro
 		func() error { return p.checkLead(s, cues) },
 		func() error { return p.checkPulses(cues, shutter) },
 		func() error { return p.checkShutterAtGo(path) },
+		p.checkBlur,
 	} {
 		if err := check(); err != nil {
 			return none(err)

@@ -305,3 +305,37 @@ func TestBeamTakesTheValveOut(t *testing.T) {
 	assert.Less(t, float64(beam.Mistiming), float64(alone.Mistiming)/4)
 	assert.InEpsilon(t, float64(alone.Displaced), float64(beam.Displaced), 1e-6, "where they meet is the valves' doing")
 }
+
+// What is called good of a collision is a part of its sheet's time, whatever the delay runs from; of a phase a part of the
+// splash's age.
+func TestToleranceOfDrops(t *testing.T) {
+	for _, from := range []ClockFrom{FromBeam, FromValve} {
+		s := dropsSet()
+		s.Drops.From = from
+		e, err := s.Estimate()
+		require.NoError(t, err)
+		p, err := TuningPlan(s, DefaultSpread(), defaultTick)
+		require.NoError(t, err)
+		assert.InDelta(t, (goodSheet * e.Drops.Meeting.Widest).Duration(), p.Tolerance, 1)
+		assert.Equal(t, e.Delay.Duration(), p.Delay)
+
+		s.Drops.Want, s.Drops.Count = WantPhase, 1
+		e, err = s.Estimate()
+		require.NoError(t, err)
+		p, err = TuningPlan(s, DefaultSpread(), defaultTick)
+		require.NoError(t, err)
+		assert.InDelta(t, (goodPhase * (e.Drops.Moment - e.Drops.Drops[0].Lands)).Duration(), p.Tolerance, 1)
+	}
+}
+
+// A light that smears the falling drop by more than was asked for is refused for drops on command too.
+func TestBlurOfDrops(t *testing.T) {
+	s := dropsSet()
+	s.Camera.MaxBlur = 1e-6
+	require.NoError(t, s.Put("flash.figures", "1/1 1/300 s"))
+	require.NoError(t, s.Put("flash.power", "1/1"))
+	_, _, err := Compile(s, testBench())
+	r := new(Refusal)
+	require.ErrorAs(t, err, &r)
+	assert.Contains(t, r.Why, "lasts longer than the sharpness you asked for")
+}

@@ -95,6 +95,7 @@ const (
 	goodPhase  = 0.05     // of a splash's age
 	goodAtOnce = 0.5 * ms // for what is shorter
 	goodSound  = 2 * ms
+	goodSheet  = 0.2 // of the time until a collision's sheet is widest
 )
 
 // TuningPlan is what the plan of a set says of its trim before the first try.
@@ -134,6 +135,11 @@ func (s Set) tolerance(e Estimate, b Budget) phys.Time {
 		return phys.Time(float64(goodAlong) / float64(b.Speed))
 	case Sound:
 		return goodSound
+	case Drops:
+		if s.Drops.Want == WantCollision {
+			return max(goodSheet*e.Drops.Meeting.Widest, goodAtOnce)
+		}
+		return max(goodPhase*(e.Drops.Moment-e.Drops.clockDrop().Lands), goodAtOnce)
 	}
 	return max(goodPhase*(e.Delay-e.EdgeToSurface), goodAtOnce)
 }
@@ -145,6 +151,8 @@ func (k Kind) whose() string {
 		return "the throws' own"
 	case Sound:
 		return "the sounds' own"
+	case Drops:
+		return "the valves' and the columns' own"
 	}
 	return "the splash's own"
 }
@@ -173,6 +181,10 @@ func remedy(set Set, e Estimate, spread Spread, tick time.Duration) (string, err
 		says = append(says, a.moveGate(), a.widenGate())
 	case Drop:
 		says = append(says, a.lowerBeam(), a.swing())
+	case Drops:
+		if set.Drops.From == FromValve {
+			says = append(says, a.otherClock())
+		}
 	}
 	for _, s := range says {
 		if s != "" {

@@ -139,6 +139,11 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 		p.Across, _ = s.Throw.pathScatter(e.Speed, spread)
 		p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus))
 	case Sound: // what bursts, and where, is not known
+	case Drops:
+		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside, splash.CraterWidth(e.Diameter, e.Speed)
+		if s.Drops.Want == WantPhase && s.Drops.Phase == splash.Contact {
+			p.Size = e.Diameter
+		}
 	default:
 		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside, e.Diameter
 		if s.Drop.Phase != splash.Contact {

@@ -47,13 +47,13 @@ export const measured = {
 		q("drops.pool_depth", "Depth of the pool", "cm", 0.5),
 		q("drops.count", "Drops of one shot", "", 1, "1 to 3"),
 		q("drops.first.open", "First opening", "ms", 1),
-		q("drops.first.valve", "Its valve", "", 1, "1 is the first in the configuration"),
+		q("drops.first.valve", "Valve of the first drop", "", 1, "1 is the first in the configuration"),
 		q("drops.second.open", "Second opening", "ms", 1),
-		q("drops.second.valve", "Its valve", "", 1),
-		q("drops.second.gap", "From the first to it", "ms", 1, "start to start; 0: worked out for a collision"),
+		q("drops.second.valve", "Valve of the second drop", "", 1),
+		q("drops.second.gap", "First opening to second", "ms", 1, "start to start; 0: worked out for a collision"),
 		q("drops.third.open", "Third opening", "ms", 1),
-		q("drops.third.valve", "Its valve", "", 1),
-		q("drops.third.gap", "From the second to it", "ms", 1, "start to start"),
+		q("drops.third.valve", "Valve of the third drop", "", 1),
+		q("drops.third.gap", "Second opening to third", "ms", 1, "start to start"),
 		q("drops.meet", "Collision above the water", "mm", 1),
 		q("drops.column_height", "Column, if you measured it", "mm", 1, "of the first drop alone; 0: estimated"),
 		q("drops.gap_trim", "Trim of the gap", "ms", 1, "moves the collision up or down"),
@@ -113,14 +113,14 @@ export const shutters = [
 
 /** @type {Choice[]} */
 export const wanted = [
-	{ value: "collision", label: "The second drop on the first one's column" },
-	{ value: "phase", label: "A phase of the last drop's splash" },
+	{ value: "collision", label: "A drop on another's column" },
+	{ value: "phase", label: "A phase of the last drop" },
 ];
 
 /** @type {Choice[]} */
 export const clocks = [
 	{ value: "beam", label: "The drop at the beam" },
-	{ value: "valve", label: "The valve alone, without a beam" },
+	{ value: "valve", label: "The valve alone, no beam" },
 ];
 
 /** @type {Choice[]} */
