@@ -254,7 +254,7 @@ func TestDropsBudgetByMonteCarlo(t *testing.T) {
 		require.NoError(t, err)
 		b, err := Errors(s, e, DefaultSpread(), 100*time.Nanosecond)
 		require.NoError(t, err)
-		const shots = 4000
+		const shots = 1500
 		var moments, heights []float64
 		for range shots {
 			var off deviation
@@ -306,8 +306,8 @@ func TestBeamTakesTheValveOut(t *testing.T) {
 	assert.InEpsilon(t, float64(alone.Displaced), float64(beam.Displaced), 1e-6, "where they meet is the valves' doing")
 }
 
-// What is called good of a collision is a part of its sheet's time, whatever the delay runs from; of a phase a part of the
-// splash's age.
+// What is called good of a collision is a part of its sheet's time, whatever the delay runs from; of a phase a part of
+// the splash's age.
 func TestToleranceOfDrops(t *testing.T) {
 	for _, from := range []ClockFrom{FromBeam, FromValve} {
 		s := dropsSet()

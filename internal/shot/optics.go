@@ -140,7 +140,8 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 		p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus))
 	case Sound: // what bursts, and where, is not known
 	case Drops:
-		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside, splash.CraterWidth(e.Diameter, e.Speed)
+		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside,
+			s.Drops.impact(e.Diameter, e.Speed).CraterWidth()
 		if s.Drops.Want == WantPhase && s.Drops.Phase == splash.Contact {
 			p.Size = e.Diameter
 		}
