@@ -276,18 +276,7 @@ func (s swinging) height(swings float64) phys.Length {
 }
 
 // knownUpTo is the height up to which it is known how it lands.
-func (s swinging) knownUpTo() phys.Length {
-	low, high := s.start.Release, phys.Length(5)
-	for range 20 {
-		h := (low + high) / 2
-		if _, unsure := s.at(h); unsure <= maxUnsure {
-			low = h
-		} else {
-			high = h
-		}
-	}
-	return low
-}
+func (s swinging) knownUpTo() phys.Length { return s.height(splash.SwingsKnown(maxUnsure, s.known)) }
 
 // maxSwingScatter is the part of a swing by which drops may differ at the surface and still land alike: own choice.
 const maxSwingScatter = 0.1

@@ -273,6 +273,11 @@ func Swings(since phys.Time, diameter phys.Length, known float64, l Liquid) (cou
 	return count, math.Hypot(startSwing, count*math.Hypot(1.5*known, slowerSpread))
 }
 
+// SwingsKnown is how often a drop may swing before it is known no better than that, in swings, as a standard deviation.
+func SwingsKnown(spread, known float64) float64 {
+	return math.Sqrt(max(spread*spread-startSwing*startSwing, 0)) / math.Hypot(1.5*known, slowerSpread)
+}
+
 // Swings after a drop has let go are large, and slower than Rayleigh's law, which is for small ones, by a few percent
 // (from memory): taken as 3 with a standard deviation of 2. Where in a swing a drop lets go is taken to be known to
 // a tenth of one: own estimate, as its neck still snaps back.
