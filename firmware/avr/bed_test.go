@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
+
 	"stillwater/internal/board/boardtest"
 	"stillwater/internal/wire"
 )
@@ -95,4 +97,17 @@ func TestConformance(t *testing.T) {
 			boardtest.Run(t, func(t *testing.T) boardtest.Bed { return newBed(t, test.wiring) })
 		})
 	}
+}
+
+// A host in another language, made from the protocol's document alone, gets on with the firmware.
+func TestSecondHost(t *testing.T) {
+	term := StartTerminal(t)
+	boardtest.SecondHost(t, term.Path, func(broken bool) { term.Pin("beam", !broken) })
+	flashes := 0
+	for _, c := range term.Changes() {
+		if c.Name == "flash1" && c.On {
+			flashes++
+		}
+	}
+	assert.Equal(t, 3, flashes, "a test pulse and two shots")
 }

@@ -3,6 +3,7 @@
 #include <util/atomic.h>
 
 #include "inputs.h"
+#include "link.h"
 #include "outputs.h"
 #include "timebase.h"
 #include "wire.h"
@@ -139,6 +140,7 @@ static void handle_edge(uint8_t input, uint32_t at, uint32_t t)
 
 void board_edge(uint8_t input, bool high, uint32_t at)
 {
+	link_poll();
 	uint8_t bit = (uint8_t)(1U << input);
 	if (high)
 		board.levels |= bit;
@@ -192,7 +194,7 @@ void board_accept(uint32_t t, uint32_t gate, uint32_t clock, uint32_t delay)
 	board.shot.clock = clock;
 	board.shot.delay = delay;
 	board.rest_end = moment + p->rest;
-	if (before(moment + (uint32_t)p->earliest, t + LEAD)) {
+	if (before(moment + (uint32_t)p->earliest, t + SOONEST)) {
 		board_late(moment);
 		return;
 	}

@@ -2,13 +2,14 @@
 #ifndef LINK_H
 #define LINK_H
 
+#include <avr/io.h>
 #include <stdbool.h>
 #include <stdint.h>
 
 #include "wire.h"
 
-/* Any message as a frame: the longest has a payload of 38 bytes, a body of 42 and 44 bytes on the wire. */
-enum { LONGEST = 44 };
+/* Any message as a frame: the longest has a payload of 46 bytes, a body of 50 and 52 bytes on the wire. */
+enum { LONGEST = 52 };
 
 void link_start(void);
 
@@ -16,6 +17,17 @@ void link_start(void);
  * link_length bytes. */
 const uint8_t *link_receive(void);
 uint8_t link_length(void);
+
+/* link_take takes a byte from the receiver. Interrupts are off. */
+void link_take(void);
+
+/* link_poll takes a byte that waits. The receiver holds two: what keeps interrupts off for longer than one takes to come,
+ * 40 us, polls it in between, so that none is lost. */
+static inline void link_poll(void)
+{
+	if (UCSR0A & _BV(RXC0))
+		link_take();
+}
 
 /* link_waiting says whether bytes were received. */
 bool link_waiting(void);

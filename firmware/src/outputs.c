@@ -3,6 +3,7 @@
 #include <avr/interrupt.h>
 
 #include "board.h"
+#include "link.h"
 #include "timebase.h"
 #include "wire.h"
 
@@ -173,8 +174,8 @@ INLINE void arm_match(uint8_t output)
 	c->stage = SET;
 }
 
-/* force makes an edge that is due or overdue by software, and returns its time. It spins for the last ticks, so that
- * none is early. */
+/* force makes an edge that is due or overdue by software, and returns a tick that it was not after: a pulse that begins
+ * now is counted from there, and so is never shorter than its width. It spins for the last ticks, so that none is early. */
 static uint32_t force(uint8_t output)
 {
 	const struct unit *u = &units[output];
@@ -182,7 +183,7 @@ static uint32_t force(uint8_t output)
 	}
 	arm_match(output);
 	*u->force |= u->strobe;
-	return now();
+	return now() + 1;
 }
 
 /* overdue says whether a pulse would start later than the program allows, and aborts the shot if so. */
@@ -240,8 +241,8 @@ INLINE bool schedule(uint8_t output)
 	return true;
 }
 
-/* on_match handles a compare unit's interrupt. */
-INLINE void on_match(uint8_t output)
+/* matched handles a match of a compare unit. */
+INLINE void matched(uint8_t output)
 {
 	struct channel *c = &channels[output];
 	if (c->stage == SET) {
@@ -260,6 +261,13 @@ INLINE void on_match(uint8_t output)
 			schedule(output);
 		}
 	}
+}
+
+/* on_match handles a compare unit's interrupt. */
+INLINE void on_match(uint8_t output)
+{
+	matched(output);
+	link_poll();
 }
 
 /* Compare interrupts. Budget 500 cycles, measured 422. An edge is recorded and the next one scheduled; for 8-bit
@@ -324,6 +332,7 @@ INLINE bool plan(uint8_t output, uint8_t pulse, uint32_t base)
 	struct channel *c = &channels[output];
 	if (pulse == NONE)
 		return true;
+	link_poll();
 	const uint8_t *spec = cue_spec(program, pulse);
 	c->pulse = pulse;
 	c->stage = FAR;

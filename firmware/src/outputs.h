@@ -11,8 +11,13 @@
 #include "pins.h"
 #include "program.h"
 
-/* Shortest time from planning to the first start, in ticks: see README.md for measurements. */
-#define LEAD US(60)
+/* Ticks from planning to a start that is met, on all outputs at once; from an edge, and from an edge with a gate. See
+ * README.md for measurements. */
+#define LEAD US(150)
+#define EDGE_LEAD US(300)
+#define GATE_LEAD US(500)
+/* Ticks from planning to a start that is tried: fewer outputs are planned sooner than all. */
+#define SOONEST US(60)
 /* Ticks within which outputs are off for any reason: a disarm frame of six bytes takes 240 us to arrive. */
 #define SAFE_WITHIN MS(2)
 

@@ -14,17 +14,26 @@
 /* The version of the firmware: the host finds it in the image by its first word. */
 static const char name[16] PROGMEM = "m328p 1.1";
 
-struct pin {
+struct input_pin {
+	uint8_t kind, active_high;
+	char name[16];
+};
+
+struct output_pin {
 	uint8_t kind;
 	char name[16];
 };
 
-static const struct pin input_pins[INPUTS] PROGMEM = {
-	[IN_GATE] = { BEAM, "gate" },        [IN_BEAM] = { BEAM, "beam" }, [IN_MICROPHONE] = { MICROPHONE, "microphone" },
-	[IN_SYNC] = { SYNC_RETURN, "sync" }, [IN_KILL] = { KILL, "kill" }, [IN_BUTTON] = { BUTTON, "button" },
+static const struct input_pin input_pins[INPUTS] PROGMEM = {
+	[IN_GATE] = { BEAM, 0, "gate" },
+	[IN_BEAM] = { BEAM, 0, "beam" },
+	[IN_MICROPHONE] = { MICROPHONE, 1, "microphone" },
+	[IN_SYNC] = { SYNC_RETURN, 0, "sync" },
+	[IN_KILL] = { KILL, 1, "kill" },
+	[IN_BUTTON] = { BUTTON, 0, "button" },
 };
 
-static const struct pin output_pins[OUTPUTS] PROGMEM = {
+static const struct output_pin output_pins[OUTPUTS] PROGMEM = {
 	[OUT_SHUTTER] = { SHUTTER, "shutter" }, [OUT_FOCUS] = { FOCUS, "focus" },  [OUT_FLASH1] = { FLASH, "flash1" },
 	[OUT_FLASH2] = { FLASH, "flash2" },     [OUT_VALVE1] = { VALVE, "valve1" }, [OUT_VALVE2] = { VALVE, "valve2" },
 };
@@ -49,11 +58,13 @@ static void put_name(struct message *m, const char *at)
 void report_identity(void)
 {
 	struct message *m = link_begin(IDENTITY);
-	put8(m, 1); /* version of the protocol */
+	put8(m, 2); /* version of the protocol */
 	put8(m, reset_cause);
 	put32(m, boot_id);
 	put32(m, TICK_HZ);
 	put32(m, LEAD);
+	put32(m, EDGE_LEAD);
+	put32(m, GATE_LEAD);
 	put32(m, SAFE_WITHIN);
 	put8(m, INPUTS);
 	put8(m, OUTPUTS);
@@ -68,6 +79,7 @@ void report_input(uint8_t index)
 	struct message *m = link_begin(INPUT);
 	put8(m, index);
 	put8(m, pgm_read_byte(&input_pins[index].kind));
+	put8(m, pgm_read_byte(&input_pins[index].active_high));
 	put_name(m, input_pins[index].name);
 	link_send();
 }

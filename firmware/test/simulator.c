@@ -188,6 +188,7 @@ static uint8_t on_read_byte(avr_t *a, avr_io_addr_t addr, void *param)
 	receiver.overrun = 0;
 	avr_regbit_setto(avr, uart->dor, 0);
 	avr_clear_interrupt(avr, &uart->rxc);
+	avr_regbit_clear(avr, uart->rxc.raised); /* 1.6 leaves that to its own receiver */
 	if (receiver.n > 0 && --receiver.n > 0)
 		avr_raise_interrupt(avr, &uart->rxc);
 	return avr->data[addr] = byte;

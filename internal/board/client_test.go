@@ -24,8 +24,10 @@ func TestDialKnowsTheBoard(t *testing.T) {
 		assert.Equal(t, uint32(77), id.BootID)
 		assert.Equal(t, time.Microsecond, id.Tick)
 		assert.Equal(t, 200*time.Microsecond, id.Lead)
+		assert.Equal(t, 300*time.Microsecond, id.EdgeLead)
+		assert.Equal(t, 400*time.Microsecond, id.GateLead)
 		assert.Equal(t, time.Millisecond, id.SafeWithin)
-		assert.Equal(t, []InputInfo{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}}, id.Inputs)
+		assert.Equal(t, []InputInfo{{wire.InputBeam, "gate", false}, {wire.InputBeam, "beam", true}}, id.Inputs)
 		assert.Equal(t, []OutputInfo{
 			{wire.OutputShutter, "shutter", 10 * time.Second},
 			{wire.OutputFlash, "flash", 10 * time.Millisecond},

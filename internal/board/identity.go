@@ -114,6 +114,8 @@ func (i *identityParts) identity() Identity {
 		TickHz:     hz,
 		Tick:       time.Second / time.Duration(hz),
 		Lead:       ticksToTime(int64(i.header.Lead), hz),
+		EdgeLead:   ticksToTime(int64(i.header.EdgeLead), hz),
+		GateLead:   ticksToTime(int64(i.header.GateLead), hz),
 		SafeWithin: ticksToTime(int64(i.header.SafeWithin), hz),
 		TableLen:   int(i.header.Table),
 		CueLen:     int(i.header.Cues),
@@ -121,7 +123,7 @@ func (i *identityParts) identity() Identity {
 		Outputs:    make([]OutputInfo, i.header.Outputs),
 	}
 	for n, in := range i.inputs {
-		id.Inputs[n] = InputInfo{Kind: in.Kind, Name: in.Name.String()}
+		id.Inputs[n] = InputInfo{Kind: in.Kind, Name: in.Name.String(), ActiveHigh: in.ActiveHigh}
 	}
 	for n, out := range i.outputs {
 		id.Outputs[n] = OutputInfo{Kind: out.Kind, Name: out.Name.String(), MaxOn: ticksToTime(int64(out.MaxOn), hz)}

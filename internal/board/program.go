@@ -191,11 +191,18 @@ func (t *converter) lead(p shot.Program, w wire.Program) {
 	for _, point := range w.Table[1:w.TableLen] {
 		shortest = min(shortest, point.Delay)
 	}
-	need := timeToTicks(t.id.Lead, t.id.TickHz)
+	lead := t.id.EdgeLead
+	switch {
+	case p.Clock == nil:
+		lead = t.id.Lead
+	case p.Gate != nil:
+		lead = t.id.GateLead
+	}
+	need := timeToTicks(lead, t.id.TickHz)
 	for i, c := range w.Cues[:w.CueLen] {
 		if start := int64(shortest) + int64(c.Offset); start < need {
 			t.fail(cueName("cue", i, p.Cues[i]), "it starts %v after the clock edge at the shortest delay; the board needs %v",
-				ticksToTime(start, t.id.TickHz), t.id.Lead)
+				ticksToTime(start, t.id.TickHz), lead)
 		}
 	}
 }

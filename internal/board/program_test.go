@@ -16,8 +16,9 @@ import (
 func anIdentity(hz uint32) Identity {
 	return Identity{
 		Version: wire.Version, TickHz: hz, Tick: time.Second / time.Duration(hz),
-		Lead: 200 * time.Microsecond, TableLen: 32, CueLen: 8,
-		Inputs: []InputInfo{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}, {wire.InputKill, "kill"}},
+		Lead: 200 * time.Microsecond, EdgeLead: 200 * time.Microsecond, GateLead: 200 * time.Microsecond, TableLen: 32,
+		CueLen: 8,
+		Inputs: []InputInfo{{wire.InputBeam, "gate", false}, {wire.InputBeam, "beam", false}, {wire.InputKill, "kill", true}},
 		Outputs: []OutputInfo{
 			{wire.OutputShutter, "shutter", 10 * time.Second},
 			{wire.OutputFlash, "flash", 10 * time.Millisecond},

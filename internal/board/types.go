@@ -17,6 +17,8 @@ type Identity struct {
 	TickHz     uint32          `json:"tick_hz"`
 	Tick       time.Duration   `json:"tick_ns"`
 	Lead       time.Duration   `json:"lead_ns"`
+	EdgeLead   time.Duration   `json:"edge_lead_ns"` // from an edge to the first start that the board meets
+	GateLead   time.Duration   `json:"gate_lead_ns"` // the same with a gate
 	SafeWithin time.Duration   `json:"safe_within_ns"`
 	TableLen   int             `json:"table_len"`
 	CueLen     int             `json:"cue_len"`
@@ -26,8 +28,9 @@ type Identity struct {
 
 // InputInfo is one input, as its board announces it.
 type InputInfo struct {
-	Kind wire.InputKind `json:"kind"`
-	Name string         `json:"name"`
+	Kind       wire.InputKind `json:"kind"`
+	Name       string         `json:"name"`
+	ActiveHigh bool           `json:"active_high"` // the level of a broken beam, of stop, of what is heard or closed
 }
 
 // OutputInfo is one output, as its board announces it.

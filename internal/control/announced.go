@@ -23,11 +23,6 @@ const (
 	flashDelay      = 3 * time.Microsecond
 )
 
-// tableLead is what a microcontroller needs between a gated shot's edge and its first cue, since it reads the table
-// when nothing more urgent is to be done. Measured on the firmware in a simulator (firmware/README.md): of 77 delays
-// from 0.3 ms on two were late, none above 0.5 ms.
-const tableLead = 500 * time.Microsecond
-
 // AnnouncedWiring is the wiring of a board that has its pins built in and says what they are: a microcontroller on a
 // serial port. The configuration may add roles, levels and delays to those that it names; what it names is used first.
 func AnnouncedWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
@@ -41,7 +36,8 @@ func AnnouncedWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 			return Wiring{}, err
 		}
 		w := Wiring{Inputs: inputs, Bench: shot.Bench{
-			Lead: id.Lead, TableLead: tableLead, Tick: id.Tick, TableLen: id.TableLen, MaxOpening: id.CueLen,
+			Lead: id.Lead, EdgeLead: id.EdgeLead, GateLead: id.GateLead, Tick: id.Tick,
+			TableLen: id.TableLen, MaxOpening: id.CueLen,
 			Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
 		for _, i := range namedFirst(inputNames(inputs), inputNames(pins.Inputs)) {
@@ -62,7 +58,7 @@ func AnnouncedWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 func announcedInputs(pins wiring.Pins, id board.Identity) ([]wiring.Input, error) {
 	inputs := make([]wiring.Input, len(id.Inputs))
 	for i, in := range id.Inputs {
-		inputs[i] = wiring.Input{Name: in.Name, Role: RoleOf(in), ActiveHigh: announcedHigh(in.Kind)}
+		inputs[i] = wiring.Input{Name: in.Name, Role: RoleOf(in), ActiveHigh: in.ActiveHigh}
 		switch in.Kind {
 		case wire.InputBeam:
 			inputs[i].Delay = beamDelay
@@ -95,12 +91,6 @@ func RoleOf(in board.InputInfo) wiring.Role {
 		return wiring.Gate
 	}
 	return roleOf(in.Kind)
-}
-
-// announcedHigh says at which level something is there, as firmware/PROTOCOL.md has it for the kill input and the
-// firmware's pin map for the others: contacts and beams pull their line low, a sound louder than the threshold is high.
-func announcedHigh(kind wire.InputKind) bool {
-	return kind == wire.InputKill || kind == wire.InputMicrophone
 }
 
 // announcedOutputs are the board's outputs, in its order.

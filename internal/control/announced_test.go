@@ -17,11 +17,11 @@ import (
 // microcontroller is what the firmware announces.
 func microcontroller() board.Identity {
 	return board.Identity{
-		Version: wire.Version, Firmware: "m328p 1.0", TickHz: 2e6, Tick: 500, Lead: 300 * time.Microsecond, TableLen: 32,
-		CueLen: 8,
+		Version: wire.Version, Firmware: "m328p 1.0", TickHz: 2e6, Tick: 500, Lead: 100 * time.Microsecond,
+		EdgeLead: 300 * time.Microsecond, GateLead: 500 * time.Microsecond, TableLen: 32, CueLen: 8,
 		Inputs: []board.InputInfo{{Kind: wire.InputBeam, Name: "gate"}, {Kind: wire.InputBeam, Name: "beam"},
-			{Kind: wire.InputMicrophone, Name: "microphone"}, {Kind: wire.InputSync, Name: "sync"},
-			{Kind: wire.InputKill, Name: "kill"}, {Kind: wire.InputButton, Name: "button"}},
+			{Kind: wire.InputMicrophone, Name: "microphone", ActiveHigh: true}, {Kind: wire.InputSync, Name: "sync"},
+			{Kind: wire.InputKill, Name: "kill", ActiveHigh: true}, {Kind: wire.InputButton, Name: "button"}},
 		Outputs: []board.OutputInfo{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: time.Minute},
 			{Kind: wire.OutputFocus, Name: "focus", MaxOn: time.Minute},
 			{Kind: wire.OutputFlash, Name: "flash1", MaxOn: 100 * time.Millisecond},
@@ -48,7 +48,7 @@ func TestAnAnnouncedBoardNeedsNoOtherConfiguration(t *testing.T) {
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 100 * time.Millisecond, Delay: flashDelay}},
 		Valves: []shot.Output{{Index: 4, Name: "valve1", MaxOn: 500 * time.Millisecond},
 			{Index: 5, Name: "valve2", MaxOn: 500 * time.Millisecond}},
-		MaxOpening: 8, Lead: 300 * time.Microsecond, TableLead: 500 * time.Microsecond,
+		MaxOpening: 8, Lead: 100 * time.Microsecond, EdgeLead: 300 * time.Microsecond, GateLead: 500 * time.Microsecond,
 		Tick: 500, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
 	for _, kind := range shot.Kinds() {

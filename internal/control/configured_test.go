@@ -31,7 +31,7 @@ func sensors(inputs []wiring.Input) (list []wired) {
 func TestConfiguredWiring(t *testing.T) {
 	conf, err := config.Load("../config/testdata/stillwater.toml")
 	require.NoError(t, err)
-	id := board.Identity{Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
+	id := board.Identity{Lead: 200 * time.Microsecond, EdgeLead: 300 * time.Microsecond, GateLead: 400 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
 		Inputs: make([]board.InputInfo, 6), Outputs: make([]board.OutputInfo, 6)}
 	w, err := ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)
@@ -47,7 +47,8 @@ func TestConfiguredWiring(t *testing.T) {
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond}},
 		Valves: []shot.Output{{Index: 4, Name: "valve1", MaxOn: 200 * time.Millisecond},
 			{Index: 5, Name: "valve2", MaxOn: 200 * time.Millisecond}},
-		Lead: 300 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
+		Lead: 200 * time.Microsecond, EdgeLead: 300 * time.Microsecond, GateLead: 400 * time.Microsecond,
+		Tick: 100 * time.Nanosecond, TableLen: 32,
 		Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}, w.Bench)
 	for _, kind := range shot.Kinds() {

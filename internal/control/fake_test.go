@@ -49,10 +49,11 @@ type device struct {
 func newDevice() *device {
 	return &device{
 		id: board.Identity{
-			Version: 1, BootID: 77, Firmware: "test", TickHz: 1e7, Tick: 100, Lead: 500 * time.Microsecond, TableLen: 32,
-			CueLen: 8,
+			Version: 1, BootID: 77, Firmware: "test", TickHz: 1e7, Tick: 100, Lead: 500 * time.Microsecond,
+			EdgeLead: 500 * time.Microsecond, GateLead: 500 * time.Microsecond, TableLen: 32, CueLen: 8,
 			Inputs: []board.InputInfo{{Kind: wire.InputBeam, Name: "beam"}, {Kind: wire.InputBeam, Name: "gate"},
-				{Kind: wire.InputMicrophone, Name: "microphone"}, {Kind: wire.InputKill, Name: "kill"}},
+				{Kind: wire.InputMicrophone, Name: "microphone", ActiveHigh: true},
+				{Kind: wire.InputKill, Name: "kill", ActiveHigh: true}},
 			Outputs: []board.OutputInfo{{Kind: wire.OutputShutter, Name: "shutter", MaxOn: 30 * time.Second},
 				{Kind: wire.OutputFlash, Name: "flash", MaxOn: 100 * time.Millisecond}},
 		},
@@ -66,7 +67,7 @@ func testBench() shot.Bench {
 		Microphone: &shot.Sensor{Index: 2, Name: "microphone"},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: 100 * time.Millisecond},
-		Lead:       500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
+		EdgeLead:   500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}
 }
 

@@ -43,7 +43,8 @@ func ConfiguredWiring(pins wiring.Pins) func(board.Identity) (Wiring, error) {
 				"restart Stillwater after changing it", len(id.Inputs), len(id.Outputs), len(pins.Inputs), len(pins.Outputs))
 		}
 		w := Wiring{Inputs: pins.Inputs, Bench: shot.Bench{
-			Lead: id.Lead, Tick: id.Tick, TableLen: id.TableLen, MaxOpening: id.CueLen, Late: pins.Late, HoldOff: pins.HoldOff,
+			Lead: id.Lead, EdgeLead: id.EdgeLead, GateLead: id.GateLead, Tick: id.Tick,
+			TableLen: id.TableLen, MaxOpening: id.CueLen, Late: pins.Late, HoldOff: pins.HoldOff,
 		}}
 		for i, in := range pins.Inputs {
 			assignInput(&w.Bench, in.Role, shot.Sensor{
@@ -88,15 +89,13 @@ func assignOutput(b *shot.Bench, kind wire.OutputKind, out shot.Output) {
 	}
 }
 
-// RigWiring is the wiring of the simulated rig, which knows its own bench. Its contacts close to ground, so that a
-// button and the camera's sync are active when low; its kill switch opens to stop, so that it is active when high.
+// RigWiring is the wiring of the simulated rig, which knows its own bench.
 func RigWiring(bench shot.Bench) func(board.Identity) (Wiring, error) {
 	return func(id board.Identity) (Wiring, error) {
 		w := Wiring{Bench: bench}
 		for _, in := range id.Inputs {
-			high := in.Kind != wire.InputSync && in.Kind != wire.InputButton
 			w.Inputs = append(w.Inputs, wiring.Input{
-				Name: in.Name, Role: roleOf(in.Kind), ActiveHigh: high, Go: rigGesture(in.Kind),
+				Name: in.Name, Role: roleOf(in.Kind), ActiveHigh: in.ActiveHigh, Go: rigGesture(in.Kind),
 			})
 		}
 		for role, in := range map[wiring.Role]*shot.Sensor{

@@ -69,9 +69,11 @@ func (v *virtual) ticks(d time.Duration) wire.Tick {
 func (v *virtual) config() trigger.Config {
 	c := trigger.Config{
 		BootID: v.boot, Reset: wire.ResetProcess, TickHz: v.manner.tickHz, Lead: uint32(v.ticks(200 * time.Microsecond)),
+		EdgeLead: uint32(v.ticks(400 * time.Microsecond)), GateLead: uint32(v.ticks(400 * time.Microsecond)),
 		SafeWithin: uint32(v.ticks(200 * time.Microsecond)), Levels: v.inputs, InputLen: 3, OutputLen: 3,
 	}
-	c.Inputs[killIn] = trigger.Input{Kind: wire.InputKill, KillHigh: true}
+	c.Inputs[killIn] = trigger.Input{Kind: wire.InputKill, ActiveHigh: true}
+	c.Inputs[gateIn].ActiveHigh, c.Inputs[clockIn].ActiveHigh = v.manner.broken, v.manner.broken
 	c.Outputs = [wire.MaxPins]trigger.Output{
 		flash:   {Kind: wire.OutputFlash, MaxOn: uint32(v.ticks(20 * time.Millisecond))},
 		shutter: {Kind: wire.OutputShutter, MaxOn: uint32(v.ticks(5 * time.Second))},

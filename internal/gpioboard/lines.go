@@ -168,6 +168,8 @@ func triggerConfig(b config.Board, levels uint8) trigger.Config {
 		Reset:      wire.ResetProcess,
 		TickHz:     realtime.TickHz,
 		Lead:       realtime.Ticks(minLead),
+		EdgeLead:   realtime.Ticks(edgeLead),
+		GateLead:   realtime.Ticks(edgeLead),
 		SafeWithin: realtime.Ticks(safeWithin),
 		Firmware:   wireName("linux gpio"),
 		Levels:     levels,
@@ -175,7 +177,7 @@ func triggerConfig(b config.Board, levels uint8) trigger.Config {
 		OutputLen:  uint8(len(b.Outputs)),
 	}
 	for i, in := range b.Inputs {
-		c.Inputs[i] = trigger.Input{Kind: in.Role.Kind(), Name: wireName(in.Name), KillHigh: in.ActiveHigh}
+		c.Inputs[i] = trigger.Input{Kind: in.Role.Kind(), Name: wireName(in.Name), ActiveHigh: in.ActiveHigh}
 	}
 	for i, out := range b.Outputs {
 		c.Outputs[i] = trigger.Output{Kind: out.Kind, Name: wireName(out.Name), MaxOn: realtime.Ticks(out.LongestOn)}

@@ -22,6 +22,7 @@ import (
 // What the board promises. Aims, not measured on real hardware: an ordinary kernel gives no guarantee.
 const (
 	minLead    = 500 * time.Microsecond
+	edgeLead   = 2 * minLead // the edge may be taken up as late as that
 	safeWithin = 20 * time.Millisecond
 )
 

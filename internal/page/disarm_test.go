@@ -114,7 +114,7 @@ func newControlled(t *testing.T) *controlled {
 	bench := shot.Bench{
 		Beam: &shot.Sensor{Index: 0, Name: "beam", Falling: true}, Flash: &shot.Output{Index: 0, Name: "flash",
 			MaxOn: 100 * time.Millisecond}, Shutter: &shot.Output{Index: 1, Name: "shutter", MaxOn: 30 * time.Second},
-		Lead: 500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
+		EdgeLead: 500 * time.Microsecond, Tick: 100, TableLen: 32, Late: time.Millisecond, HoldOff: 5 * time.Millisecond,
 	}
 	c, err := control.New(t.Context(), control.Options{
 		Dial: func(context.Context) (control.Device, error) { return b, nil }, Wire: control.RigWiring(bench),

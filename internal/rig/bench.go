@@ -19,6 +19,7 @@ const (
 	// measured bounds: the rig reports what it did.
 	lead       = time.Millisecond
 	safeWithin = 10 * time.Millisecond
+	edgeLead   = 2 * lead // the edge may be taken up as late as that
 
 	// late is generous: a busy desktop may suspend any process for some milliseconds, which should not end a practice
 	// shot. The reports say how late each cue was.
@@ -101,6 +102,7 @@ func Bench() shot.Bench {
 		Flash:      out(OutFlash, scene.FlashDelay),
 		Valves:     []shot.Output{*out(OutValve, 0)},
 		Lead:       lead,
+		EdgeLead:   edgeLead,
 		Tick:       tick,
 		TableLen:   wire.MaxTable,
 		Late:       late,
@@ -115,6 +117,8 @@ func config(bootID uint32) (trigger.Config, error) {
 		Reset:      wire.ResetProcess,
 		TickHz:     TickHz,
 		Lead:       uint32(lead / tick),
+		EdgeLead:   uint32(edgeLead / tick),
+		GateLead:   uint32(edgeLead / tick),
 		SafeWithin: uint32(safeWithin / tick),
 		InputLen:   inputs,
 		OutputLen:  outputs,
@@ -128,7 +132,7 @@ func config(bootID uint32) (trigger.Config, error) {
 		if err != nil {
 			return cfg, fmt.Errorf("naming input %d: %w", i, err)
 		}
-		cfg.Inputs[i] = trigger.Input{Kind: spec.kind, Name: name, KillHigh: spec.kind == wire.InputKill}
+		cfg.Inputs[i] = trigger.Input{Kind: spec.kind, Name: name, ActiveHigh: !spec.idleHigh}
 	}
 	for i, spec := range outputSpecs {
 		name, err := wire.MakeName(spec.name)

@@ -130,6 +130,7 @@ func TestTheRigSaysWhatItIs(t *testing.T) {
 			assert.Equal(t, out.MaxOn, id.Outputs[out.Index].MaxOn)
 		}
 		assert.Equal(t, id.Lead, bench.Lead)
+		assert.Equal(t, id.EdgeLead, bench.EdgeLead)
 		assert.Equal(t, id.Tick, bench.Tick)
 		assert.Equal(t, id.TableLen, bench.TableLen)
 		for _, in := range id.Inputs {

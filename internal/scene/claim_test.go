@@ -22,7 +22,7 @@ func bench() shot.Bench {
 		Microphone: &shot.Sensor{Index: 2, Name: "microphone"},
 		Shutter:    &shot.Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &shot.Output{Index: 1, Name: "flash", MaxOn: time.Second, Delay: FlashDelay},
-		Lead:       time.Millisecond,
+		EdgeLead:   2 * time.Millisecond,
 		Tick:       100 * time.Nanosecond,
 		TableLen:   32,
 		Late:       time.Millisecond,

@@ -25,7 +25,8 @@ func testBench() Bench {
 		Shutter:    &Output{Index: 0, Name: "shutter", MaxOn: 30 * time.Second},
 		Flash:      &Output{Index: 1, Name: "flash", MaxOn: 50 * time.Millisecond},
 		Valves:     []Output{{Index: 2, Name: "valve", MaxOn: 200 * time.Millisecond}},
-		Lead:       300 * time.Microsecond, Tick: 500 * time.Nanosecond, TableLen: 32, Late: time.Millisecond,
+		Lead:       300 * time.Microsecond, EdgeLead: 600 * time.Microsecond, Tick: 500 * time.Nanosecond, TableLen: 32,
+		Late:    time.Millisecond,
 		HoldOff: 5 * time.Millisecond,
 	}
 }
@@ -384,7 +385,7 @@ func randomPlan(r *rand.Rand) (Set, Bench) {
 	b.Shutter.MaxOn = time.Duration(in(0.05e9, 30e9))
 	b.Beam.Delay, b.Gate.Delay = time.Duration(in(1e3, 1e6)), time.Duration(in(1e3, 1e6))
 	b.Flash.Delay, b.Shutter.Delay = time.Duration(in(1e3, 1e6)), time.Duration(in(1e3, 5e6))
-	b.Lead = time.Duration(in(10e3, 3e6))
+	b.EdgeLead = time.Duration(in(10e3, 3e6))
 	return s, b
 }
 
@@ -406,7 +407,7 @@ func TestTableFollowsThePhysics(t *testing.T) {
 		s, b := DefaultSet(), testBench()
 		s.Kind, s.Light.Shutter, s.Throw = Throw, ByHand, randomThrow(r)
 		b.TableLen = []int{4, 8, 16, 32}[r.IntN(4)]
-		b.Lead = 0
+		b.EdgeLead = 0
 		p, _, err := Compile(s, b)
 		if err != nil {
 			refused++
@@ -428,22 +429,22 @@ func TestTableFollowsThePhysics(t *testing.T) {
 	assert.Greater(t, worst, time.Microsecond, "a table cannot be exact: is the check looking?")
 }
 
-// A plan leaves the board its lead twice: to look at the edge, and to plan what follows.
-func TestLeadTwice(t *testing.T) {
-	for leads, ok := range map[time.Duration]bool{1: false, 2: true} {
+// A plan leaves the board the time it needs from the edge to the first cue.
+func TestLead(t *testing.T) {
+	for spare, ok := range map[time.Duration]bool{-1: false, 1: true} { // ticks
 		s, b := DefaultSet(), testBench()
 		s.Kind, s.Light.Shutter, s.Sound.After, s.Sound.Distance = Sound, ByHand, 20*ms, 1
 		at, _, err := Compile(s, b)
 		require.NoError(t, err)
 		first := at.Table[0].Delay + at.Cues[0].Offset
-		b.Lead = (first - 3*b.Tick) / leads
+		b.EdgeLead = first - (2+spare)*b.Tick
 		_, _, err = Compile(s, b)
-		assert.Equal(t, ok, err == nil, "%d: %v", leads, err)
+		assert.Equal(t, ok, err == nil, "%d ticks to spare: %v", spare, err)
 	}
 }
 
 // A board that reads its table slowly gets the time for it, with a gate and only then.
-func TestTableLead(t *testing.T) {
+func TestGateLead(t *testing.T) {
 	for _, kind := range []Kind{Throw, Sound} {
 		s, b := DefaultSet(), testBench()
 		s.Kind, s.Light.Shutter = kind, ByHand
@@ -453,10 +454,10 @@ func TestTableLead(t *testing.T) {
 		for _, p := range at.Table {
 			shortest = min(shortest, p.Delay)
 		}
-		b.TableLead = shortest + at.Cues[0].Offset + time.Millisecond
+		b.GateLead = shortest + at.Cues[0].Offset + time.Millisecond
 		_, _, err = Compile(s, b)
 		assert.Equal(t, kind != Throw, err == nil, "%s: %v", kind, err)
-		b.TableLead -= 2 * time.Millisecond
+		b.GateLead -= 2 * time.Millisecond
 		_, _, err = Compile(s, b)
 		assert.NoError(t, err, kind)
 	}

@@ -14,7 +14,7 @@ func bench() shot.Bench {
 		Beam:     &shot.Sensor{Name: "beam", Falling: true},
 		Shutter:  &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute},
 		Flash:    &shot.Output{Index: 1, Name: "flash", MaxOn: 100 * time.Millisecond},
-		Lead:     time.Millisecond,
+		EdgeLead: 2 * time.Millisecond,
 		Tick:     time.Microsecond,
 		TableLen: 32,
 	}

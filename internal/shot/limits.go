@@ -49,10 +49,9 @@ func (p plan) checkPins() error {
 // checkLead refuses a plan whose first cue comes sooner after the edge than the board can fire it.
 func (p plan) checkLead(s span, cues []Cue) error {
 	first := slices.MinFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
-	// The board counts its lead from when it handles the edge: it gets as long again to do so.
-	lead := 2 * p.bench.Lead
+	lead := p.bench.EdgeLead
 	if p.set.Kind == Throw {
-		lead = max(lead, p.bench.TableLead)
+		lead = max(lead, p.bench.GateLead)
 	}
 	needs := lead + 2*p.bench.Tick - first.Offset
 	if s.shortest >= needs {

@@ -116,13 +116,14 @@ type LightSet struct {
 // Bench is what a plan runs on: the board's pins by role, and its limits. It is filled from the board's identity and
 // the configuration.
 type Bench struct {
-	Beam, Gate, Microphone *Sensor  // Beam: the drop's beam and the throw's second beam. nil: there is none
-	Shutter, Flash         *Output  // nil: there is none
-	MoreFlash              []Output // further flashes, which fire at the moment too
-	Valves                 []Output // in the order of the configuration
-	MaxOpening             int      // the most opening cues the board takes; 0: as many as its protocol has
-	Lead                   time.Duration
-	TableLead              time.Duration // with a gate: the least time the board needs between edge and first cue
+	Beam, Gate, Microphone *Sensor       // Beam: the drop's beam and the throw's second beam. nil: there is none
+	Shutter, Flash         *Output       // nil: there is none
+	MoreFlash              []Output      // further flashes, which fire at the moment too
+	Valves                 []Output      // in the order of the configuration
+	MaxOpening             int           // the most opening cues the board takes; 0: as many as its protocol has
+	Lead                   time.Duration // the least time the board needs between two cues of one output
+	EdgeLead               time.Duration // the least from the edge to the first cue
+	GateLead               time.Duration // the same with a gate, if that is longer
 	Tick                   time.Duration
 	TableLen               int
 	Late                   time.Duration // a cue further behind than this is late

@@ -43,7 +43,7 @@ func (s *State) killActive() bool {
 // isKillLevel reports whether this level of this input means stop.
 func (s *State) isKillLevel(input uint8, high bool) bool {
 	return input < s.cfg.InputLen && s.cfg.Inputs[input].Kind == wire.InputKill &&
-		high == s.cfg.Inputs[input].KillHigh
+		high == s.cfg.Inputs[input].ActiveHigh
 }
 
 // fault makes the board safe and reports why. A faulted board keeps its first reason and reports no other.

@@ -97,6 +97,9 @@ func New(cfg Config) (State, error) {
 	case cfg.Lead > wire.MaxDelay || cfg.SafeWithin > wire.MaxDelay:
 		return State{}, fmt.Errorf("trigger: lead %d and safe-within %d ticks must be %d at most",
 			cfg.Lead, cfg.SafeWithin, wire.MaxDelay)
+	case cfg.EdgeLead < cfg.Lead || cfg.GateLead < cfg.EdgeLead || cfg.GateLead > wire.MaxDelay:
+		return State{}, fmt.Errorf("trigger: leads of %d ticks, %d from an edge and %d with a gate must not become shorter, "+
+			"nor be above %d", cfg.Lead, cfg.EdgeLead, cfg.GateLead, wire.MaxDelay)
 	case cfg.InputLen > wire.MaxPins || cfg.OutputLen > wire.MaxPins || cfg.OutputLen == 0:
 		return State{}, fmt.Errorf("trigger: %d inputs and %d outputs, must be 0 to %d and 1 to %d",
 			cfg.InputLen, cfg.OutputLen, wire.MaxPins, wire.MaxPins)
@@ -164,13 +167,14 @@ func (s *State) killInputs() uint8 {
 func (s *State) identity() wire.Identity {
 	return wire.Identity{
 		Version: wire.Version, Reset: s.cfg.Reset, BootID: s.cfg.BootID, TickHz: s.cfg.TickHz, Lead: s.cfg.Lead,
-		SafeWithin: s.cfg.SafeWithin, Inputs: s.cfg.InputLen, Outputs: s.cfg.OutputLen,
+		EdgeLead: s.cfg.EdgeLead, GateLead: s.cfg.GateLead, SafeWithin: s.cfg.SafeWithin, Inputs: s.cfg.InputLen, Outputs: s.cfg.OutputLen,
 		Table: wire.MaxTable, Cues: wire.MaxCues, Firmware: s.cfg.Firmware,
 	}
 }
 
 func (s *State) inputInfo(i uint8) wire.InputInfo {
-	return wire.InputInfo{Index: i, Kind: s.cfg.Inputs[i].Kind, Name: s.cfg.Inputs[i].Name}
+	return wire.InputInfo{Index: i, Kind: s.cfg.Inputs[i].Kind, ActiveHigh: s.cfg.Inputs[i].ActiveHigh,
+		Name: s.cfg.Inputs[i].Name}
 }
 
 func (s *State) outputInfo(i uint8) wire.OutputInfo {

@@ -55,7 +55,8 @@ func TestStart(t *testing.T) {
 	require.NotEmpty(t, w.trace)
 	assert.Equal(t, Action{Kind: ActionDrive, Mask: 7}, w.trace[0])
 	id := one[wire.Identity](w)
-	assert.Equal(t, wire.Identity{Version: 1, BootID: 7, TickHz: tickHz, Lead: lead, SafeWithin: within, Inputs: 4,
+	assert.Equal(t, wire.Identity{Version: 2, BootID: 7, TickHz: tickHz, Lead: lead, EdgeLead: 2 * lead, GateLead: 3 * lead,
+		SafeWithin: within, Inputs: 4,
 		Outputs: 3, Table: 32, Cues: 8, Firmware: name("test")}, id)
 	state := one[wire.State](w)
 	assert.Equal(t, wire.State{State: wire.Safe, Now: 5}, state)
@@ -73,7 +74,7 @@ func TestIdentify(t *testing.T) {
 		}
 		i, o := wire.TypeInput, wire.TypeOutput
 		assert.Equal(t, []wire.Type{wire.TypeIdentity, i, i, i, i, o, o, o, wire.TypeAck, wire.TypeState}, types)
-		assert.Equal(t, wire.InputInfo{Index: 2, Kind: wire.InputKill, Name: name("kill")}, messages[wire.InputInfo](w)[2])
+		assert.Equal(t, wire.InputInfo{Index: 2, Kind: wire.InputKill, ActiveHigh: true, Name: name("kill")}, messages[wire.InputInfo](w)[2])
 		assert.Equal(t, wire.OutputInfo{Index: 1, Kind: wire.OutputShutter, MaxOn: 2_000_000},
 			messages[wire.OutputInfo](w)[1])
 	}

@@ -13,6 +13,8 @@ type Config struct {
 	Reset      wire.ResetCause
 	TickHz     uint32
 	Lead       uint32 // ticks
+	EdgeLead   uint32 // ticks, announced only
+	GateLead   uint32 // ticks, announced only
 	SafeWithin uint32 // ticks
 	Firmware   wire.Name
 	Levels     uint8 // of the inputs at start, one bit each
@@ -22,11 +24,11 @@ type Config struct {
 	Outputs    [wire.MaxPins]Output
 }
 
-// Input is one input. KillHigh is the stop level of a kill input.
+// Input is one input. At its active level a kill input is at stop; of others it is announced only.
 type Input struct {
-	Kind     wire.InputKind
-	Name     wire.Name
-	KillHigh bool
+	Kind       wire.InputKind
+	Name       wire.Name
+	ActiveHigh bool
 }
 
 // Output is one output. MaxOn is 1 to wire.MaxWidth.

@@ -26,11 +26,11 @@ func name(s string) (n wire.Name) {
 
 func testConfig() Config {
 	c := Config{
-		BootID: 7, TickHz: tickHz, Lead: lead, SafeWithin: within, Firmware: name("test"), InputLen: 4, OutputLen: 3,
+		BootID: 7, TickHz: tickHz, Lead: lead, EdgeLead: 2 * lead, GateLead: 3 * lead, SafeWithin: within, Firmware: name("test"), InputLen: 4, OutputLen: 3,
 	}
 	c.Inputs = [wire.MaxPins]Input{
 		gateIn: {Kind: wire.InputBeam, Name: name("gate")}, clockIn: {Kind: wire.InputBeam, Name: name("beam")},
-		killIn: {Kind: wire.InputKill, Name: name("kill"), KillHigh: true}, soundIn: {Kind: wire.InputMicrophone},
+		killIn: {Kind: wire.InputKill, Name: name("kill"), ActiveHigh: true}, soundIn: {Kind: wire.InputMicrophone},
 	}
 	c.Outputs = [wire.MaxPins]Output{
 		flash:   {Kind: wire.OutputFlash, MaxOn: 5_000},

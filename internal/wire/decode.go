@@ -180,7 +180,7 @@ func ParseSetLevel(f Frame) (SetLevel, error) {
 
 // ParseIdentity decodes f. It does not check Version.
 func ParseIdentity(f Frame) (Identity, error) {
-	r := read(&f, TypeIdentity, 38)
+	r := read(&f, TypeIdentity, 46)
 	m := Identity{Version: r.u8(), Reset: ResetCause(r.u8Below(uint8(resetCauses)))}
 	m.BootID = r.u32()
 	m.TickHz = r.u32()
@@ -188,6 +188,8 @@ func ParseIdentity(f Frame) (Identity, error) {
 		r.fail(6)
 	}
 	m.Lead = r.u32()
+	m.EdgeLead = r.u32()
+	m.GateLead = r.u32()
 	m.SafeWithin = r.u32()
 	m.Inputs = r.u8Below(MaxPins + 1)
 	m.Outputs = r.u8Below(MaxPins + 1)
@@ -199,8 +201,9 @@ func ParseIdentity(f Frame) (Identity, error) {
 
 // ParseInputInfo decodes f.
 func ParseInputInfo(f Frame) (InputInfo, error) {
-	r := read(&f, TypeInput, 2+MaxName)
-	m := InputInfo{Index: r.u8Below(MaxPins), Kind: InputKind(r.u8Below(uint8(inputKinds))), Name: r.name()}
+	r := read(&f, TypeInput, 3+MaxName)
+	m := InputInfo{Index: r.u8Below(MaxPins), Kind: InputKind(r.u8Below(uint8(inputKinds))), ActiveHigh: r.flag(),
+		Name: r.name()}
 	return m, r.result()
 }
 

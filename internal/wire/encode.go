@@ -100,6 +100,8 @@ func (m Identity) Frame(seq uint8) Frame {
 	f.u32(m.BootID)
 	f.u32(m.TickHz)
 	f.u32(m.Lead)
+	f.u32(m.EdgeLead)
+	f.u32(m.GateLead)
 	f.u32(m.SafeWithin)
 	f.u8(m.Inputs)
 	f.u8(m.Outputs)
@@ -114,6 +116,7 @@ func (m InputInfo) Frame(seq uint8) Frame {
 	f := Frame{Type: TypeInput, Seq: seq}
 	f.u8(m.Index)
 	f.u8(uint8(m.Kind))
+	f.flag(m.ActiveHigh)
 	f.name(m.Name)
 	return f
 }

@@ -1,7 +1,7 @@
 package wire
 
 // Version is the protocol version a board announces in its Identity.
-const Version = 1
+const Version = 2
 
 // Limits of the protocol. A body is type, seq, payload and CRC.
 const (
@@ -101,14 +101,17 @@ type (
 
 // Messages from board to host.
 type (
-	// Identity describes the board. Lead is the shortest time ahead that a cue can be scheduled, SafeWithin the longest
-	// time from a reason to be safe to outputs that are off; both in ticks.
+	// Identity describes the board. Times are in ticks. Lead is how far ahead a start must be for the board to meet it;
+	// EdgeLead is how long after an edge's stamp, without a gate, and GateLead with one. SafeWithin is the longest time
+	// from a reason to be safe to outputs that are off.
 	Identity struct {
 		Version    uint8
 		Reset      ResetCause
 		BootID     uint32
 		TickHz     uint32
 		Lead       uint32
+		EdgeLead   uint32
+		GateLead   uint32
 		SafeWithin uint32
 		Inputs     uint8
 		Outputs    uint8
@@ -116,11 +119,13 @@ type (
 		Cues       uint8
 		Firmware   Name
 	}
-	// InputInfo describes one input.
+	// InputInfo describes one input. At its active level a beam is broken, a contact closed, a kill switch at stop, and a
+	// sound louder than the threshold.
 	InputInfo struct {
-		Index uint8
-		Kind  InputKind
-		Name  Name
+		Index      uint8
+		Kind       InputKind
+		ActiveHigh bool
+		Name       Name
 	}
 	// OutputInfo describes one output and the longest time the board lets it be on.
 	OutputInfo struct {

@@ -24,6 +24,7 @@ func Run(t *testing.T, open func(t *testing.T) Bed) {
 		{"refuses bad programs", testBadPrograms},
 		{"arms only when it may", testArm},
 		{"fires after one beam", testSingle},
+		{"meets what it announces", testLeads},
 		{"fires after the other edge", testOtherEdge},
 		{"runs dry", testDryRun},
 		{"times by the gate", testGate},
@@ -70,6 +71,8 @@ func testIdentity(h *host) {
 	assert.GreaterOrEqual(h.t, id.Table, uint8(3), "too small a table for the suite")
 	assert.GreaterOrEqual(h.t, id.Cues, uint8(2), "too few cues for the suite")
 	assert.NotZero(h.t, id.SafeWithin)
+	assert.LessOrEqual(h.t, id.Lead, id.EdgeLead)
+	assert.LessOrEqual(h.t, id.EdgeLead, id.GateLead)
 	inputs := take[wire.InputInfo](h)
 	require.Len(h.t, inputs, int(id.Inputs))
 	for i, in := range inputs {
@@ -77,6 +80,12 @@ func testIdentity(h *host) {
 		isKill := in.Kind == wire.InputKill
 		assert.False(h.t, isKill && (in.Index == h.w.Gate || in.Index == h.w.Clock), "a beam is a kill input")
 		assert.True(h.t, isKill || in.Index != h.w.Kill, "the kill input is not one")
+		switch in.Index {
+		case h.w.Gate, h.w.Clock:
+			assert.Equal(h.t, h.w.BrokenHigh, in.ActiveHigh, "the level of a broken beam at input %d", i)
+		case h.w.Kill:
+			assert.Equal(h.t, h.w.KillHigh, in.ActiveHigh, "the stop level")
+		}
 	}
 	outputs := take[wire.OutputInfo](h)
 	require.Len(h.t, outputs, int(id.Outputs))
@@ -209,6 +218,55 @@ func testSingle(h *host) {
 	edges := take[wire.Edge](h)
 	require.NotEmpty(h.t, edges)
 	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.BrokenHigh, Count: 1, At: r.ClockAt}, edges[0])
+}
+
+// testLeads has all outputs of the suite start at once, as soon as the board says it can: after an edge, after one through
+// a gate, at Go.
+func testLeads(h *host) {
+	if !h.bed.Exact() {
+		h.t.Skip("the bed's times mean nothing")
+	}
+	all := func(p wire.Program) wire.Program {
+		p.CueLen = 3
+		for i, output := range []uint8{h.w.Flash, h.w.Shutter, h.w.Valve} {
+			p.Cues[i] = wire.CueSpec{Output: output, Width: h.ticks(pulse)}
+		}
+		return p
+	}
+	complete := func(p wire.Program) {
+		h.t.Helper()
+		h.assertComplete(h.shot(), p)
+		h.mustDo(wire.Disarm{})
+		h.clear()
+	}
+	single := all(h.single())
+	single.Table[0].Delay = h.id.EdgeLead
+	h.arm(single, 1)
+	h.breakBeam(h.w.Clock)
+	complete(single)
+
+	through := all(h.gated(time.Millisecond, 3*time.Second))
+	for i := range through.TableLen {
+		through.Table[i].Delay = h.id.GateLead
+	}
+	h.arm(through, 1)
+	h.breakBeam(h.w.Gate)
+	h.sleep(40 * time.Millisecond)
+	h.breakBeam(h.w.Clock)
+	complete(through)
+
+	byGo := single
+	byGo.Clock, byGo.Table[0].Delay = wire.Source{Input: wire.NoInput}, 0
+	h.arm(byGo, 1)
+	h.mustDo(wire.Go{})
+	complete(byGo)
+
+	opening := single
+	opening.OpenLen, opening.Opening, opening.CueLen = 3, single.Cues, 0
+	h.arm(opening, 1)
+	h.mustDo(wire.Go{})
+	h.breakBeam(h.w.Clock)
+	complete(opening)
 }
 
 // testDryRun runs the sensors' part of a program, and nothing else.
@@ -428,10 +486,13 @@ func testByGo(h *host) {
 	h.arm(p, 2)
 	for range 2 {
 		h.breakBeam(h.w.Clock)
+		h.clear()
 		h.mustDo(wire.Go{})
+		assert.Equal(h.t, wire.Firing, await[wire.State](h).State, "the only state that Go causes")
 		r := h.shot()
 		h.assertComplete(r, p)
 		assert.Equal(h.t, p.Table[0].Delay, r.Delay)
+		assert.Equal(h.t, wire.Resting, await[wire.State](h).State)
 		h.assertRefused(wire.Go{}, wire.ReasonResting)
 		awaitMatch(h, func(s wire.State) bool { return s.State == wire.Armed || s.State == wire.Safe })
 	}

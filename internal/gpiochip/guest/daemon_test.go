@@ -189,7 +189,7 @@ func (s *daemonRig) compiled(set shot.Set) shot.Program {
 	conf, err := config.Parse("stage", []byte(stageConfig))
 	require.NoError(s.t, err)
 	wire := control.ConfiguredWiring(conf.Board.Pins)
-	bench, err := wire(board.Identity{Tick: 100 * time.Nanosecond, Lead: 500 * time.Microsecond, TableLen: 32,
+	bench, err := wire(board.Identity{Tick: 100 * time.Nanosecond, EdgeLead: time.Millisecond, TableLen: 32,
 		Inputs: make([]board.InputInfo, 4), Outputs: make([]board.OutputInfo, 3)})
 	require.NoError(s.t, err)
 	p, _, err := shot.Compile(set, bench.Bench)

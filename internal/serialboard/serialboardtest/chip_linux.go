@@ -292,15 +292,16 @@ func (r *powered) config() trigger.Config {
 	}
 	c := trigger.Config{
 		BootID: r.boots, Reset: wire.ResetExternal, Firmware: name(r.Firmware),
-		TickHz: tickHz, Lead: 1000, SafeWithin: 20_000,
+		TickHz: tickHz, Lead: 1000, EdgeLead: 2000, GateLead: 2000, SafeWithin: 20_000,
 		Levels: 1<<Gate | 1<<Beam | 1<<3 | 1<<5, InputLen: 6, OutputLen: outputs,
 	}
 	for i, in := range []struct {
 		kind wire.InputKind
 		name string
-	}{{wire.InputBeam, "gate"}, {wire.InputBeam, "beam"}, {wire.InputMicrophone, "microphone"}, {wire.InputSync, "sync"},
-		{wire.InputKill, "kill"}, {wire.InputButton, "button"}} {
-		c.Inputs[i] = trigger.Input{Kind: in.kind, Name: name(in.name), KillHigh: in.kind == wire.InputKill}
+		high bool // when active
+	}{{wire.InputBeam, "gate", false}, {wire.InputBeam, "beam", false}, {wire.InputMicrophone, "microphone", true},
+		{wire.InputSync, "sync", false}, {wire.InputKill, "kill", true}, {wire.InputButton, "button", false}} {
+		c.Inputs[i] = trigger.Input{Kind: in.kind, Name: name(in.name), ActiveHigh: in.high}
 	}
 	for i, out := range []struct {
 		kind  wire.OutputKind

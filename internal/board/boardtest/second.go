@@ -1,0 +1,60 @@
+package boardtest
+
+import (
+	"bufio"
+	"encoding/json"
+	"os/exec"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+)
+
+// SecondHost has a board on a serial port talk to the host in testdata/wire/host.py, which is made from the protocol's
+// document alone: it fires two shots. beam breaks the board's beam, or frees it. The test's package is two folders below the
+// repository's.
+func SecondHost(t *testing.T, port string, beam func(broken bool)) {
+	t.Helper()
+	said := map[string]int{}
+	err := runHost(t, func(what string) {
+		said[what]++
+		switch what {
+		case "armed", "armed again":
+			beam(true)
+		case "shot":
+			beam(false)
+		}
+	}, "talk", port)
+	require.NoError(t, err)
+	assert.Equal(t, 2, said["shot"])
+	assert.Equal(t, 1, said["disarmed"])
+}
+
+// SecondHostReads has that host decode and encode the examples.
+func SecondHostReads(t *testing.T) {
+	t.Helper()
+	require.NoError(t, runHost(t, func(string) {}, "examples", "../../testdata/wire"))
+}
+
+// runHost runs the host and passes on what it says.
+func runHost(t *testing.T, heard func(what string), args ...string) error {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), need.Tool(t, "python3"), append([]string{"-B", "../../testdata/wire/host.py"}, args...)...)
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	errors, err := cmd.StderrPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	for lines := bufio.NewScanner(out); lines.Scan(); {
+		t.Logf("host: %s", lines.Text())
+		var line struct{ What string }
+		require.NoError(t, json.Unmarshal(lines.Bytes(), &line))
+		heard(line.What)
+	}
+	for lines := bufio.NewScanner(errors); lines.Scan(); {
+		t.Logf("host: %s", lines.Text())
+	}
+	return cmd.Wait()
+}
