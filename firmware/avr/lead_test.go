@@ -38,8 +38,8 @@ func sixAfter(input uint8, delay uint32) wire.Program {
 	return p
 }
 
-// What the board announces it meets, on all outputs at once and to the tick: from an edge of each input, beside an edge of
-// each other one at any time within 0.1 ms and a host that sends as fast as it is answered.
+// What the board announces it meets, on all outputs at once and to the tick: from an edge of each input, beside an edge
+// of each other one at any time within 0.1 ms and a host that sends without a pause.
 func TestEdgeLead(t *testing.T) {
 	for _, input := range []uint8{inBeam, inGate, inSync, inButton, inMicrophone} {
 		h := start(t)

@@ -12,8 +12,8 @@ import (
 // byteCycles is how long a byte takes on the line.
 const byteCycles = 640
 
-// A disarm is understood at its first frame, whatever three inputs do meanwhile: the longest way between two looks at the
-// receiver is shorter than the two bytes that it holds. Outputs are off soon, too.
+// A disarm is understood at its first frame, whatever three inputs do meanwhile: the longest way between two looks at
+// the receiver is shorter than the two bytes that it holds. Outputs are off soon, too.
 func TestDisarmInStorms(t *testing.T) {
 	const trials = 300
 	lost, overruns, off := 0, 0, uint64(0)
@@ -50,8 +50,8 @@ func TestDisarmInStorms(t *testing.T) {
 		h.wait(60 * time.Millisecond)
 		h.clear()
 	}
-	t.Logf("first disarm frames lost: %d of %d; bytes lost: %d; outputs off %.0f us after the last byte at most", lost, trials,
-		overruns, float64(off)/16)
+	t.Logf("first disarm frames lost: %d of %d; bytes lost: %d; outputs off %.0f us after the last byte at most",
+		lost, trials, overruns, float64(off)/16)
 	assert.Zero(t, lost)
 	assert.Zero(t, overruns)
 	assert.Less(t, off, Cycles(2*time.Millisecond), "what the board announces")

@@ -36,15 +36,14 @@ func (h *host) pulsesOf(name string) (list []int) {
 	return list
 }
 
-// A test pulse begins by software, at any cycle of a tick, and is no shorter than it was asked for; nor does it come out
-// shorter than its cue says by more than the tick that times are rounded down to.
+// A test pulse begins by software, at any cycle of a tick, and is no shorter than it was asked for.
 func TestTestPulsesAreNeverShorter(t *testing.T) {
-	var quiet, storm widths
+	var alone, storm widths
 	for output := range uint8(len(outputNames)) {
 		h := start(t)
 		for i, width := range []uint32{1, 2, 7, 11, 19, 40, 100, 255, 256, 300, 511, 1000, 4600, 9000} {
 			for phase := range uint64(16) {
-				into := &quiet
+				into := &alone
 				if phase%2 == 1 {
 					into = &storm
 					h.Storm("gate", h.Now+1, 333+phase, int(10+width/40)&^1)
@@ -62,7 +61,7 @@ func TestTestPulsesAreNeverShorter(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("test pulses: %+v cycles; beside a storm: %+v", quiet, storm)
+	t.Logf("test pulses: %+v cycles; beside a storm: %+v", alone, storm)
 }
 
 // Pulses of shots that are asked for at the last moment are begun by software where the program permits it, and are no

@@ -38,8 +38,9 @@ func newScript(t *testing.T) (*script, net.Conn) {
 	s := &script{
 		t:   t,
 		end: end,
-		ident: wire.Identity{Version: wire.Version, Reset: wire.ResetProcess, BootID: 77, TickHz: 1_000_000, Lead: 200, EdgeLead: 300, GateLead: 400,
-			SafeWithin: 1000, Inputs: 2, Outputs: 2, Table: 32, Cues: 8, Firmware: name(t, "script")},
+		ident: wire.Identity{Version: wire.Version, Reset: wire.ResetProcess, BootID: 77, TickHz: 1_000_000, Lead: 200,
+			EdgeLead: 300, GateLead: 400, SafeWithin: 1000,
+			Inputs: 2, Outputs: 2, Table: 32, Cues: 8, Firmware: name(t, "script")},
 		inputs: []wire.InputInfo{
 			{Index: 0, Kind: wire.InputBeam, Name: name(t, "gate")},
 			{Index: 1, Kind: wire.InputBeam, ActiveHigh: true, Name: name(t, "beam")},

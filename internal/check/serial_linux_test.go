@@ -40,7 +40,7 @@ func TestCheckAsksASerialBoard(t *testing.T) {
 	got := answer.Serial
 	assert.Equal(t, chip.Path, got.Port)
 	assert.Equal(t, "m328p 1.0", got.Firmware)
-	assert.Equal(t, 1, got.Protocol)
+	assert.Equal(t, wire.Version, got.Protocol)
 	assert.Equal(t, 0.5, got.TickUs)
 	assert.LessOrEqual(t, got.ClockPPMLow, chip.PPM, "the limits hold whatever else the machine does")
 	assert.GreaterOrEqual(t, got.ClockPPMHigh, chip.PPM)
@@ -72,7 +72,7 @@ func TestFindingsOfWhatASerialBoardSays(t *testing.T) {
 	s := serialSite()
 	firmware := examineFirmware(s)[0]
 	assert.Equal(t, Note, firmware.Severity)
-	assert.Equal(t, "m328p 1.0, protocol 1, ticks of 500 ns, 6 inputs, 0 outputs", firmware.What)
+	assert.Equal(t, "m328p 1.0, protocol 2, ticks of 500 ns, 6 inputs, 0 outputs", firmware.What)
 	assert.Equal(t, Finding{Note, "the board's clock", "1250 ppm faster than this machine's " +
 		"(certainly between +1100 and +1500): " +
 		"a delay of 400 ms ends 500 µs early, nearly the same in each shot, so that the trim takes it out", ""}, clock(s))

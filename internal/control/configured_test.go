@@ -31,7 +31,8 @@ func sensors(inputs []wiring.Input) (list []wired) {
 func TestConfiguredWiring(t *testing.T) {
 	conf, err := config.Load("../config/testdata/stillwater.toml")
 	require.NoError(t, err)
-	id := board.Identity{Lead: 200 * time.Microsecond, EdgeLead: 300 * time.Microsecond, GateLead: 400 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
+	id := board.Identity{Lead: 200 * time.Microsecond, EdgeLead: 300 * time.Microsecond,
+		GateLead: 400 * time.Microsecond, Tick: 100 * time.Nanosecond, TableLen: 32,
 		Inputs: make([]board.InputInfo, 6), Outputs: make([]board.OutputInfo, 6)}
 	w, err := ConfiguredWiring(conf.Board.Pins)(id)
 	require.NoError(t, err)

@@ -12,8 +12,8 @@ func name(text string) (n wire.Name) { copy(n[:], text); return n }
 
 // A board with one beam and one flash at 1 MHz is armed for one shot; an edge fires the flash 60 ms later.
 func ExampleStep() {
-	config := trigger.Config{TickHz: 1_000_000, Lead: 1000, SafeWithin: 1000, Firmware: name("example"),
-		InputLen: 1, OutputLen: 1}
+	config := trigger.Config{TickHz: 1_000_000, Lead: 1000, EdgeLead: 2000, GateLead: 2000, SafeWithin: 1000,
+		Firmware: name("example"), InputLen: 1, OutputLen: 1}
 	config.Inputs[0] = trigger.Input{Kind: wire.InputBeam, Name: name("beam")}
 	config.Outputs[0] = trigger.Output{Kind: wire.OutputFlash, Name: name("flash"), MaxOn: 100_000}
 	state, err := trigger.New(config)

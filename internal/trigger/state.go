@@ -167,8 +167,8 @@ func (s *State) killInputs() uint8 {
 func (s *State) identity() wire.Identity {
 	return wire.Identity{
 		Version: wire.Version, Reset: s.cfg.Reset, BootID: s.cfg.BootID, TickHz: s.cfg.TickHz, Lead: s.cfg.Lead,
-		EdgeLead: s.cfg.EdgeLead, GateLead: s.cfg.GateLead, SafeWithin: s.cfg.SafeWithin, Inputs: s.cfg.InputLen, Outputs: s.cfg.OutputLen,
-		Table: wire.MaxTable, Cues: wire.MaxCues, Firmware: s.cfg.Firmware,
+		EdgeLead: s.cfg.EdgeLead, GateLead: s.cfg.GateLead, SafeWithin: s.cfg.SafeWithin,
+		Inputs: s.cfg.InputLen, Outputs: s.cfg.OutputLen, Table: wire.MaxTable, Cues: wire.MaxCues, Firmware: s.cfg.Firmware,
 	}
 }
 

@@ -16,6 +16,9 @@ func TestNewRefuses(t *testing.T) {
 		"ticks a second":  func(c *Config) { c.TickHz = 999 },
 		"1073741824":      func(c *Config) { c.TickHz = 1<<30 + 1 },
 		"lead":            func(c *Config) { c.Lead = wire.MaxDelay + 1 },
+		"from an edge":    func(c *Config) { c.EdgeLead = c.Lead - 1 },
+		"with a gate":     func(c *Config) { c.GateLead = c.EdgeLead - 1 },
+		"nor be above":    func(c *Config) { c.GateLead = wire.MaxDelay + 1 },
 		"safe-within":     func(c *Config) { c.SafeWithin = wire.MaxDelay + 1 },
 		"9 inputs":        func(c *Config) { c.InputLen = 9 },
 		"9 outputs":       func(c *Config) { c.OutputLen = 9 },
@@ -32,7 +35,8 @@ func TestNewRefuses(t *testing.T) {
 		assert.ErrorContains(t, err, name)
 	}
 	limits := testConfig()
-	limits.TickHz, limits.Lead, limits.SafeWithin = 1<<30, wire.MaxDelay, wire.MaxDelay
+	limits.TickHz, limits.Lead, limits.EdgeLead = 1<<30, wire.MaxDelay, wire.MaxDelay
+	limits.GateLead, limits.SafeWithin = wire.MaxDelay, wire.MaxDelay
 	_, err := New(limits)
 	assert.NoError(t, err, "the limits themselves are fine")
 	two := testConfig()
@@ -55,9 +59,8 @@ func TestStart(t *testing.T) {
 	require.NotEmpty(t, w.trace)
 	assert.Equal(t, Action{Kind: ActionDrive, Mask: 7}, w.trace[0])
 	id := one[wire.Identity](w)
-	assert.Equal(t, wire.Identity{Version: 2, BootID: 7, TickHz: tickHz, Lead: lead, EdgeLead: 2 * lead, GateLead: 3 * lead,
-		SafeWithin: within, Inputs: 4,
-		Outputs: 3, Table: 32, Cues: 8, Firmware: name("test")}, id)
+	assert.Equal(t, wire.Identity{Version: 2, BootID: 7, TickHz: tickHz, Lead: lead, EdgeLead: 2 * lead,
+		GateLead: 3 * lead, SafeWithin: within, Inputs: 4, Outputs: 3, Table: 32, Cues: 8, Firmware: name("test")}, id)
 	state := one[wire.State](w)
 	assert.Equal(t, wire.State{State: wire.Safe, Now: 5}, state)
 	_, wakes := w.s.Wake()
@@ -74,7 +77,8 @@ func TestIdentify(t *testing.T) {
 		}
 		i, o := wire.TypeInput, wire.TypeOutput
 		assert.Equal(t, []wire.Type{wire.TypeIdentity, i, i, i, i, o, o, o, wire.TypeAck, wire.TypeState}, types)
-		assert.Equal(t, wire.InputInfo{Index: 2, Kind: wire.InputKill, ActiveHigh: true, Name: name("kill")}, messages[wire.InputInfo](w)[2])
+		assert.Equal(t, wire.InputInfo{Index: 2, Kind: wire.InputKill, ActiveHigh: true, Name: name("kill")},
+			messages[wire.InputInfo](w)[2])
 		assert.Equal(t, wire.OutputInfo{Index: 1, Kind: wire.OutputShutter, MaxOn: 2_000_000},
 			messages[wire.OutputInfo](w)[1])
 	}

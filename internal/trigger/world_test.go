@@ -26,7 +26,8 @@ func name(s string) (n wire.Name) {
 
 func testConfig() Config {
 	c := Config{
-		BootID: 7, TickHz: tickHz, Lead: lead, EdgeLead: 2 * lead, GateLead: 3 * lead, SafeWithin: within, Firmware: name("test"), InputLen: 4, OutputLen: 3,
+		BootID: 7, TickHz: tickHz, Lead: lead, EdgeLead: 2 * lead, GateLead: 3 * lead,
+		SafeWithin: within, Firmware: name("test"), InputLen: 4, OutputLen: 3,
 	}
 	c.Inputs = [wire.MaxPins]Input{
 		gateIn: {Kind: wire.InputBeam, Name: name("gate")}, clockIn: {Kind: wire.InputBeam, Name: name("beam")},

@@ -2,8 +2,10 @@ package boardtest
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"os/exec"
+	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -12,9 +14,11 @@ import (
 	"stillwater/internal/need"
 )
 
+// hostFolder has the host and what it reads, for tests whose package is two folders below the repository's.
+const hostFolder = "../../testdata/wire"
+
 // SecondHost has a board on a serial port talk to the host in testdata/wire/host.py, which is made from the protocol's
-// document alone: it fires two shots. beam breaks the board's beam, or frees it. The test's package is two folders below the
-// repository's.
+// document alone: it fires two shots. beam breaks the board's beam, or frees it.
 func SecondHost(t *testing.T, port string, beam func(broken bool)) {
 	t.Helper()
 	said := map[string]int{}
@@ -35,17 +39,18 @@ func SecondHost(t *testing.T, port string, beam func(broken bool)) {
 // SecondHostReads has that host decode and encode the examples.
 func SecondHostReads(t *testing.T) {
 	t.Helper()
-	require.NoError(t, runHost(t, func(string) {}, "examples", "../../testdata/wire"))
+	require.NoError(t, runHost(t, func(string) {}, "examples", hostFolder))
 }
 
 // runHost runs the host and passes on what it says.
 func runHost(t *testing.T, heard func(what string), args ...string) error {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), need.Tool(t, "python3"), append([]string{"-B", "../../testdata/wire/host.py"}, args...)...)
+	args = append([]string{"-B", filepath.Join(hostFolder, "host.py")}, args...)
+	cmd := exec.CommandContext(t.Context(), need.Tool(t, "python3"), args...)
 	out, err := cmd.StdoutPipe()
 	require.NoError(t, err)
-	errors, err := cmd.StderrPipe()
-	require.NoError(t, err)
+	var complaint bytes.Buffer
+	cmd.Stderr = &complaint
 	require.NoError(t, cmd.Start())
 	for lines := bufio.NewScanner(out); lines.Scan(); {
 		t.Logf("host: %s", lines.Text())
@@ -53,8 +58,9 @@ func runHost(t *testing.T, heard func(what string), args ...string) error {
 		require.NoError(t, json.Unmarshal(lines.Bytes(), &line))
 		heard(line.What)
 	}
-	for lines := bufio.NewScanner(errors); lines.Scan(); {
-		t.Logf("host: %s", lines.Text())
+	err = cmd.Wait()
+	if complaint.Len() > 0 {
+		t.Logf("host: %s", &complaint)
 	}
-	return cmd.Wait()
+	return err
 }

