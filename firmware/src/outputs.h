@@ -14,7 +14,7 @@
 /* Ticks from planning to a start that is met, on all outputs at once; from an edge, and from an edge with a gate. See
  * README.md for measurements. */
 #define LEAD US(150)
-#define EDGE_LEAD US(300)
+#define EDGE_LEAD US(350)
 #define GATE_LEAD US(500)
 /* Ticks from planning to a start that is tried: fewer outputs are planned sooner than all. */
 #define SOONEST US(60)
