@@ -125,9 +125,10 @@ func TestWhatIsNoBoardOfOursIsSaid(t *testing.T) {
 		speaks []byte
 		says   []string
 	}{
-		"an old firmware": {oldFrame(old), []string{"it speaks protocol version 0, this program version 1",
-			serialboard.FlashRemedy}},
-		"a new firmware": {newFrame(old), []string{"it speaks protocol version 2", "update this program"}},
+		"an old firmware": {oldFrame(old), []string{fmt.Sprintf("it speaks protocol version %d, this program version %d",
+			wire.Version-1, wire.Version), serialboard.FlashRemedy}},
+		"a new firmware": {newFrame(old), []string{fmt.Sprintf("it speaks protocol version %d", wire.Version+1),
+			"update this program"}},
 		"another device": {[]byte("temperature 21.5\r\n"), []string{`it says "temperature 21.5`, serialboard.FlashRemedy}},
 		"another speed":  {[]byte{0xf8, 0x06, 0xfe, 0x80, 0xe0}, []string{"another speed", serialboard.FlashRemedy}},
 	} {
