@@ -110,6 +110,7 @@ func TestPlaces(t *testing.T) {
 		"three taps":     b.threeTaps,
 		"dimmer":         b.dimmer,
 		"drawings":       b.stateAndFlash,
+		"drops":          b.dropsOnCommand,
 		"second tap":     b.secondTap,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })

@@ -45,7 +45,7 @@ const scenes = {
 		],
 	},
 	drops: {
-		safe: [...nozzle, ...water],
+		safe: [...nozzle, "M26 3h28M40 3v8", ...water],
 		armed: ["M34 2v5M46 2v5", second, "M22 20l-7 5M58 20l7 5", ...column, ...water],
 		firing: ["M14 22c8 6 18 6 26 2c8 4 18 4 26-2", "M14 22l-5 3M66 22l5 3M26 26l-3 5M54 26l3 5", ...column, ...water],
 		resting: [...nozzle, "M4 44h24M52 44h24", "M28 44c4-6 8-6 12 0s8 6 12 0", "M26 62h28"],

@@ -1,0 +1,56 @@
+package main
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/shot"
+)
+
+// Of drops on command those fields are there that have a part in the shot, and what it will do is on one scale.
+func (b *browser) dropsOnCommand(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { m.snap.Set.Kind = shot.Drops })
+	m.be(func(s *control.Snapshot) { drawn(t, s, "kind", "drops") })
+	shown := func(field string) bool {
+		return eval[bool](p, `!document.querySelector("#f-`+field+`").closest(".field").hidden`)
+	}
+	p.until("the set is drawn", `document.querySelector('#elevation [data-field="drops.beam"]')`)
+	assert.True(t, shown("drops-meet"))
+	assert.False(t, shown("drops-phase"), "of a collision")
+	assert.False(t, shown("drops-third-open"), "of two drops")
+	p.fit("drops")
+	p.js(`document.querySelector("#f-drops-weighed").scrollIntoView({ block: "center" })`)
+	p.enter("#f-drops-weighed", "20 drops 1.1 g at 24 ms")
+	sent := m.await(t, "set")
+	assert.Equal(t, []string{"drops.weighed", "20 drops 1.1 g at 24 ms"}, []string{sent.Field, sent.Value})
+	p.picture("drops-setup")
+
+	m.be(func(s *control.Snapshot) {
+		s.Set.Drops.Count, s.Set.Drops.Want, s.Set.Drops.Weighed = 3, shot.WantPhase, "20 drops 1.1 g at 24 ms"
+		drawn(t, s, "drops.from", "valve")
+	})
+	p.until("without a beam none is drawn", `!document.querySelector('#elevation [data-field="drops.beam"]')`)
+	assert.False(t, shown("drops-meet"))
+	assert.False(t, shown("drops-bore"), "weighed drops need no bore")
+	assert.True(t, shown("drops-phase") && shown("drops-third-open"))
+
+	m.be(func(s *control.Snapshot) {
+		s.Set.Kind, s.State, s.NeedsGo = shot.Drops, control.Armed, true
+		s.Preview.FromGo, s.Preview.DelayMs = true, 495.4
+		s.Preview.Marks = []control.Mark{{Name: "Go"}, {Name: "surface", AtMs: 344.3}, {Name: "meeting", AtMs: 488.6},
+			{Name: "moment", AtMs: 495.4}}
+		s.Preview.Bars = []control.Bar{{Name: "column", FromMs: 397.9, ToMs: 511.1}, {Name: "valve", ToMs: 26},
+			{Name: "valve", FromMs: 148.8, ToMs: 174.8}, {Name: "flash", FromMs: 495.4, ToMs: 505.4}}
+	})
+	p.until("Go says what it does", `document.querySelector("#go").textContent === "Let the drops fall"`)
+	m.be(func(s *control.Snapshot) { s.State, s.NeedsGo = control.Safe, false })
+	p.reach("#coming-drawing")
+	p.until("all is on one scale", `document.querySelectorAll("#coming-drawing .bar:not(.opening)").length === 3`)
+	require.Contains(t, eval[string](p, `document.querySelector("#coming-drawing").textContent`), "ms after Go")
+	assert.Contains(t, p.plain("#coming-list"), "valve from 148.8 to 174.8 ms")
+	p.picture("drops-coming")
+	p.clean()
+}
