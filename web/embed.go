@@ -6,5 +6,6 @@ import "embed"
 
 // Files is the page. Its root holds index.html.
 //
-//go:embed index.html style.css icon.svg js/*.js js/drawings/*.js js/lookback/*.js lookback.css
+//go:embed index.html style.css icon.svg lookback.css studio.css
+//go:embed js/*.js js/drawings/*.js js/lookback/*.js js/studio/*.js
 var Files embed.FS

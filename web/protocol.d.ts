@@ -33,6 +33,8 @@ export interface Snapshot {
 	set: Set;
 	preview: Preview | null;
 	refusal: Refusal | null;
+	evening: Care[];
+	lighting: Lighting | null;
 	elevation: string;
 	room: Room | null;
 	shots: ShotView[];
@@ -154,6 +156,39 @@ export interface Care {
 	id: string;
 	text: string;
 	ticked: boolean;
+}
+
+/** The set's light, focus and framing, step by step. */
+export interface Lighting {
+	steps: LightStep[];
+	drawings: Drawing[];
+	marks: Marks[];
+}
+
+export interface LightStep {
+	id: string;
+	title: string;
+	do: string;
+	expect: string;
+	/** Fields of the set for what was seen, and those that it depends on. */
+	seen: string[];
+	fields: string[];
+	verdict: string;
+	says: string;
+	next: string;
+	fixes: Fix[];
+	drawing: string;
+}
+
+export interface Drawing {
+	name: string;
+	svg: string;
+}
+
+/** A series of values as cameras and flash units mark them. */
+export interface Marks {
+	series: string;
+	values: string[];
 }
 
 export interface SessionView {
@@ -425,7 +460,7 @@ export interface LightSet {
 }
 
 export type CommandType =
-	"take" | "give" | "release" | "care" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
+	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
 	| "lag" | "uselag" | "threshold" | "touch" | "prime";
 

@@ -84,6 +84,7 @@ func complete(s control.Snapshot) *control.Snapshot {
 	for i := range s.Inputs {
 		s.Inputs[i].Breaks = append([]control.Break{}, s.Inputs[i].Breaks...)
 	}
+	s.Evening = append([]control.Care{}, s.Evening...)
 	s.DryShots = append([]control.DryShot{}, s.DryShots...)
 	s.Lag.Bins = append([]control.LagBin{}, s.Lag.Bins...)
 	return &s

@@ -87,6 +87,8 @@ func (c *Control) change(client string, cmd Command) error {
 		return c.release()
 	case "care":
 		return c.tick(cmd.ID, cmd.Ticked)
+	case "evening":
+		return c.tickEvening(cmd.ID, cmd.Ticked)
 	case "session":
 		return c.startSession(cmd.Name)
 	}
@@ -130,6 +132,7 @@ func (c *Control) startSession(name string) error {
 			"Try again when it is.")
 	}
 	c.askCareAgain("this is a new session")
+	c.evening = map[string]bool{}
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
 	c.learning.evening, c.learning.view = nil, nil

@@ -129,6 +129,7 @@ type Control struct {
 	shots            []ShotView // of the session, newest first: those that are shown
 	shotCount        int        // of the session
 	learning         learning
+	evening          map[string]bool
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
@@ -207,7 +208,7 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 		opts.Clock = bootclock.Read
 	}
 	c := &Control{
-		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
+		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{}, evening: map[string]bool{},
 		thresholds: map[string]uint16{}, cleared: map[uint8]wire.Tick{},
 		phones: phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},

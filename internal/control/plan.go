@@ -16,6 +16,7 @@ type plan struct {
 	preview   *Preview
 	refusal   *Refusal
 	elevation string
+	lighting  *Lighting // nil: the set cannot be worked out
 }
 
 // Making a plan takes long, on a small machine above all, so that it is done without the mutex: nothing that must be
@@ -125,7 +126,7 @@ func makePlan(set shot.Set, bench *shot.Bench) plan {
 	if r := p.refusal; r != nil && bench != nil {
 		opts.Problem = elevation.Problem{Field: r.Field, Words: r.Why + "; " + r.Remedy}
 	}
-	p.elevation = elevation.Draw(set, opts).SVG
+	p.elevation, p.lighting = elevation.Draw(set, opts).SVG, makeLighting(set)
 	return p
 }
 

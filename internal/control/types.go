@@ -52,6 +52,8 @@ type Snapshot struct {
 	Set       shot.Set    `json:"set"`
 	Preview   *Preview    `json:"preview"`   // nil when the set cannot work
 	Refusal   *Refusal    `json:"refusal"`   // why it cannot
+	Evening   []Care      `json:"evening"`   // what an evening needs; it blocks nothing
+	Lighting  *Lighting   `json:"lighting"`  // nil: the set cannot be worked out
 	Elevation string      `json:"elevation"` // the set seen from the side, as SVG; see package elevation
 	Room      *Room       `json:"room"`      // simulated rig only
 	Shots     []ShotView  `json:"shots"`     // newest first, at most 20
@@ -283,6 +285,7 @@ type CueView struct {
 //	give      To          the holder hands them over
 //	release               the holder lets go of them
 //	care      ID, Ticked  tick one caution; all are asked again at a start, on a new day, after hours without a shot
+//	evening   ID, Ticked  tick one point of the evening's list, which blocks nothing; taken back in a new session
 //	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot; while
 //	                        armed the trim alone, from the next shot on
 //	session   Name        start a new session
@@ -346,7 +349,7 @@ func Fields(commandType string) ([]string, bool) {
 		return nil, true
 	case "give":
 		return []string{"to"}, true
-	case "care":
+	case "care", "evening":
 		return []string{"id", "ticked"}, true
 	case "set":
 		return []string{"field", "value"}, true

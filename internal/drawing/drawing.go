@@ -7,6 +7,7 @@ import (
 	"encoding/xml"
 	"fmt"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -129,6 +130,7 @@ const (
 
 // label writes words, kept within the sheet.
 func (s *sheet) label(at point, a anchor, text string) {
+	text = bound(text)
 	long := textWidth(text)
 	left := at.x
 	switch a {
@@ -145,13 +147,19 @@ func (s *sheet) label(at point, a anchor, text string) {
 
 // note says a sentence, in the words and below what is drawn.
 func (s *sheet) note(format string, args ...any) {
-	text := fmt.Sprintf(format, args...)
+	text := bound(fmt.Sprintf(format, args...))
 	s.words = append(s.words, text)
 	for _, part := range wrap(text, width-2*margin) {
 		s.label(point{margin, s.bottom + line}, start, part)
 	}
 	s.bottom += 4
 }
+
+// beforeUnit is where a number and its unit stay on one line.
+var beforeUnit = regexp.MustCompile(`(\d) (m/s|[cmµ]?m|s|%|degrees)`)
+
+// bound keeps numbers and their units together.
+func bound(words string) string { return beforeUnit.ReplaceAllString(words, "$1\u00a0$2") }
 
 // wrap breaks a text into lines.
 func wrap(text string, room float64) (lines []string) {
@@ -201,18 +209,15 @@ func inLength(l phys.Length) string {
 	if math.IsInf(float64(l), 0) {
 		return "any distance"
 	}
-	return strings.ReplaceAll(phys.Round(l, 2).String(), " ", space)
+	return phys.Round(l, 2).String()
 }
-
-// space keeps a number and its unit on one line.
-const space = "\u00a0"
 
 // often writes how often something is so.
 func often(p float64) string {
 	if p > 0.99 {
 		return "nearly all"
 	}
-	return fmt.Sprintf("%.0f"+space+"%%", p*100)
+	return fmt.Sprintf("%.0f %%", p*100)
 }
 
 // nine is how many standard deviations hold 9 of 10.

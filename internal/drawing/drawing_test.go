@@ -149,7 +149,7 @@ func TestPointFollowsTheSet(t *testing.T) {
 func TestPlanNamesItsDistances(t *testing.T) {
 	d := Draw(Plan, report(t, shot.Drop, "background.distance", "70 cm", "flash.distance", "45 cm",
 		"background.black_width", "30 cm"), false)
-	for _, says := range []string{"70\u00a0cm", "45\u00a0cm", "43 to 68 degrees", "30\u00a0cm each side"} {
+	for _, says := range []string{"70\u00a0cm", "45\u00a0cm", "43 to 68\u00a0degrees", "30\u00a0cm each side"} {
 		assert.Contains(t, d.Words, says)
 	}
 }

@@ -134,7 +134,7 @@ func (s *sheet) plan(r lighting.Report) {
 	s.note("Camera %s, flash %s and background %s from the focus spot, which is the cross. To scale; on which side the "+
 		"flash stands is free.", inLength(r.Light.Lens.Focus), inLength(set.Flash.Distance), inLength(b.Distance))
 	if r.Liquid.Clear {
-		s.note("Dashed: where black belongs for the outer %.0f"+space+"%% of the liquid's radius to be dark: %s apart, from "+
+		s.note("Dashed: where black belongs for the outer %.0f %% of the liquid's radius to be dark: %s apart, from "+
 			"the background %s forward, which is %.0f to %.0f degrees from straight behind.", float64(b.Rim)*100, inLength(gap),
 			inLength(b.Distance-ends), degrees(r.Black.From), degrees(r.Black.To))
 	}
@@ -211,7 +211,7 @@ func (s *sheet) point(r lighting.Report, at func(phys.Speed, phys.Time) point) {
 		p := at(v, lasts)
 		s.dot(p, 6)
 		s.ellipse(thin, p, 11, 11)
-		s.note("Dot: this set, %s at %.2f m/s in 1/%.0f s: %.2f mm, sharp up to 1/%.0f s.", what, v,
+		s.note("Dot: this set, %s at %.2f m/s in 1/%.0f s: %.2f mm. Sharp up to 1/%.0f s.", what, v,
 			float64(phys.Round(1/lasts, 2)), float64(v)*float64(lasts)*1e3,
 			float64(phys.Round(1/optics.LongestLight(v, r.Light.Lens, r.Light.Picture), 2)))
 	}

@@ -107,17 +107,15 @@ func shotRows(s record.Shot, outcome shot.Outcome, plan planEntry) [][]string {
 	return rows
 }
 
-// setWords lists the fields of a stored set that its kind uses.
+// setWords lists the values that are shown of a stored set.
 func setWords(stored string) string {
 	set, err := shot.ParseSet(stored)
 	if err != nil {
 		return "cannot be read"
 	}
 	var words []string
-	for _, v := range set.Values() {
-		if set.Kind.Uses(v.Field) {
-			words = append(words, v.Field+" "+v.Text)
-		}
+	for _, v := range set.Shown() {
+		words = append(words, v.Field+" "+v.Text)
 	}
 	return strings.Join(words, ", ")
 }

@@ -51,7 +51,9 @@ func TestPracticeWorks(t *testing.T) {
 			}
 			assert.Greater(t, r.Margin, optics.MinMargin+1)
 			assert.Contains(t, r.step(t, "dark").Says, "below the flash, and 5 stops are asked")
-			assert.Contains(t, r.step(t, "freeze").Says, "Not seen on a print 10 cm wide, nor up to")
+			says := map[shot.Kind]string{shot.Throw: "Not seen on a print 10 cm wide, nor up to 11 cm",
+				shot.Drop: "the liquid hardly moves: it is sharp"}[kind]
+			assert.Contains(t, r.step(t, "freeze").Says, says)
 		}
 	}
 	assert.NoError(t, Practice(of(shot.Drop)).Validate())
@@ -148,9 +150,12 @@ func TestJudge(t *testing.T) {
 	for _, kind := range shot.Kinds() {
 		r := judge(t, of(kind))
 		assert.Len(t, r.Steps, 7)
+		in := map[string]string{}
 		for _, s := range r.Steps {
 			assert.NotEmpty(t, s.Do+s.Expect+s.Says)
 			for _, field := range append(s.Seen, s.Fields...) {
+				assert.Empty(t, in[field], "%s is in two steps", field)
+				in[field] = s.ID
 				set := of(kind)
 				assert.NotContains(t, set.Put(field, "?").Error(), "no such field", "%s", field)
 			}

@@ -27,7 +27,7 @@ type Step struct {
 	Do      string   // what to do
 	Expect  string   // what to expect
 	Seen    []string // the set's fields for what was seen
-	Fields  []string // the set's fields that it depends on
+	Fields  []string // more of the set's fields that it depends on; each is in one step only
 	Verdict Verdict
 	Says    string // the verdict in words, with its margin
 	Next    string // the next move; "" none
@@ -44,7 +44,7 @@ func (r Report) dark() Step {
 			"the histogram.", optics.NearestShutter(optics.Shutter(r.Open))),
 		Expect: "A black frame: nothing right of the first twentieth.",
 		Seen:   []string{"room.by", "room.frame_open", "room.frame_seen", "room.ev"},
-		Fields: []string{"camera.shutter", "light.open_for", "room.margin"},
+		Fields: []string{"camera.shutter", "room.margin"},
 	}
 	asked := r.Set.Room.Margin
 	switch short := asked - r.Margin; {
@@ -137,8 +137,10 @@ func (r Report) background() Step {
 // edges adds what draws the edges of clear liquid.
 func (r Report) edges(s *Step) {
 	b := r.Set.Background
-	if !r.Liquid.Clear {
+	if r.Liquid.Name != optics.Liquids()[0].Name {
 		s.Says += " " + r.Liquid.Changes
+	}
+	if !r.Liquid.Clear {
 		return
 	}
 	gap := r.Black.GapBehind(b.Distance)
@@ -225,8 +227,8 @@ func (r Report) freeze() Step {
 		Expect: fmt.Sprintf("Blur of no more than %.1f pixels: sharp on a print %s wide.", r.sharpPixels(),
 			inLength(r.Light.Picture.Print)),
 		Seen: []string{"flash.smear"},
-		Fields: []string{"flash.control", "flash.duration", "flash.measured", "flash.figures", "flash.power",
-			"camera.print", "camera.max_blur"},
+		Fields: []string{"flash.control", "flash.duration", "flash.measured", "flash.figures", "camera.print",
+			"camera.max_blur"},
 	}
 	lasts := r.Light.Pulse.Tenth
 	blur := r.Blur
@@ -245,19 +247,22 @@ func (r Report) freeze() Step {
 		s.Next = "Type the blur that was seen."
 		return s
 	case r.Subject.Speed == 0:
-		what = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves. Droplets around it, at up to "+
-			"%.2f m/s, smear by %.1f pixels.", inTime(lasts), r.Subject.Fastest, r.BlurAround.Pixels)
+		s.Verdict = Works
+		s.Says = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves: it is sharp. Droplets around "+
+			"it, at up to %.2f m/s, smear by %.1f pixels, seen on a print wider than %s.", inTime(lasts), r.Subject.Fastest,
+			r.BlurAround.Pixels, inLength(phys.RoundDown(r.largestPrint(r.BlurAround), 2)))
+		return s
 	}
 	s.Says = what
 	if blur.Subject <= r.SharpBlur {
 		s.Verdict = Works
 		s.Says += fmt.Sprintf(" Not seen on a print %s wide, nor up to %s.", inLength(r.Light.Picture.Print),
-			inLength(phys.RoundDown(r.largestPrint(), 2)))
+			inLength(phys.RoundDown(r.largestPrint(blur), 2)))
 		return s
 	}
 	s.Verdict = Change
 	s.Says += fmt.Sprintf(" It is seen on a print wider than %s, and %s was asked.",
-		inLength(phys.RoundDown(r.largestPrint(), 2)), inLength(r.Light.Picture.Print))
+		inLength(phys.RoundDown(r.largestPrint(blur), 2)), inLength(r.Light.Picture.Print))
 	s.Next = r.shorter(&s)
 	return s
 }
@@ -267,15 +272,15 @@ func (r Report) sharpPixels() float64 {
 	return float64(r.Circle/r.Light.Picture.Sensor) * float64(r.Light.Picture.Pixels)
 }
 
-// largestPrint is the widest on which the blur is not seen, at most 5 m.
-func (r Report) largestPrint() phys.Length {
+// largestPrint is the widest on which a blur is not seen, at most 5 m.
+func (r Report) largestPrint(b optics.Blur) phys.Length {
 	p := r.Light.Picture
-	return min(p.Print*r.SharpBlur/max(r.Blur.Subject, 1e-9), 5)
+	return min(p.Print*r.SharpBlur/max(b.Subject, 1e-9), 5)
 }
 
 // shorter says which power is short enough, and what makes up for its light.
 func (r Report) shorter(s *Step) string {
-	if r.Seen || r.Subject.Speed == 0 {
+	if r.Seen {
 		return "Use a shorter light: less power if the unit is cut off early, more if it is throttled."
 	}
 	want := optics.LongestLight(r.Subject.Speed, r.Light.Lens, r.Light.Picture)
@@ -303,7 +308,7 @@ func (r Report) focus() Step {
 		Expect: fmt.Sprintf("Sharp from %s before the spot to %s behind it.", inDepth(r.Light.Lens.Focus-r.Near),
 			inDepth(r.Far-r.Light.Lens.Focus)),
 		Seen:   []string{"camera.distance"},
-		Fields: []string{"camera.aperture", "camera.focal", "camera.nearest", "camera.print", "camera.turn"},
+		Fields: []string{"camera.nearest", "camera.turn"},
 	}
 	if r.Subject.Size == 0 {
 		s.Verdict, s.Says = Unknown, s.Expect+" How large the subject is, and where it bursts, is not known."
@@ -351,7 +356,7 @@ func (r Report) framing() Step {
 		Do:     "Hold a ruler at the focus spot and read how wide the frame is. Leave room for a miss.",
 		Expect: fmt.Sprintf("A frame %s wide and %s high.", inLength(phys.Round(r.Wide, 3)), inLength(phys.Round(r.High, 3))),
 		Seen:   []string{"camera.field_seen"},
-		Fields: []string{"camera.focal", "camera.distance", "camera.sensor", "camera.height", "camera.pixels"},
+		Fields: []string{"camera.focal", "camera.sensor", "camera.height", "camera.pixels"},
 	}
 	size := r.Subject.Size
 	if size == 0 {

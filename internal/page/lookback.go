@@ -271,8 +271,9 @@ func (s *Server) evening(ctx context.Context, r *http.Request) (any, error) {
 		e.SetProblem = "The set cannot be read: " + err.Error() + "."
 		return e, nil
 	}
+	shown := set.Shown()
 	for _, v := range set.Values() {
-		e.Set = append(e.Set, SetValue{v.Field, v.Text, set.Kind.Uses(v.Field)})
+		e.Set = append(e.Set, SetValue{v.Field, v.Text, slices.Contains(shown, v)})
 	}
 	e.Elevation = elevation.Draw(set, elevation.Options{ForPage: true, ReadOnly: true}).SVG
 	return e, nil

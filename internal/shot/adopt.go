@@ -75,3 +75,21 @@ func (k Kind) Uses(field string) bool {
 	group, rest, _ := strings.Cut(field, ".")
 	return group == "kind" || group == "light" || group == string(k) || group == "trim" && rest == string(k)
 }
+
+// Shown lists the values that a record shows: those that the set's kind uses, and of camera, flash, room and
+// background those that are not as usual.
+func (s Set) Shown() []Value {
+	usual := map[Value]bool{}
+	for _, v := range DefaultSet().Values() {
+		usual[v] = true
+	}
+	var shown []Value
+	for _, v := range s.Values() {
+		group, _, _ := strings.Cut(v.Field, ".")
+		optional := group == "camera" || group == "flash" || group == "room" || group == "background"
+		if s.Kind.Uses(v.Field) || optional && !usual[v] {
+			shown = append(shown, v)
+		}
+	}
+	return shown
+}

@@ -137,3 +137,16 @@ func TestSheetWidth(t *testing.T) {
 	ball := math.Pi / 6 * math.Pow(0.036, 3)
 	assert.InEpsilon(t, ball, math.Pi/4*math.Pow(float64(s.width()), 2)*0.002, 1e-9)
 }
+
+// A record shows of the light what is not as usual, of the kind's own fields everything.
+func TestShown(t *testing.T) {
+	s := DefaultSet()
+	shown := s.Shown()
+	assert.Contains(t, shown, Value{"drop.height", "40 cm"})
+	for _, v := range shown {
+		assert.NotContains(t, v.Field, "camera.")
+		assert.NotContains(t, v.Field, "throw.")
+	}
+	require.NoError(t, s.Put("camera.aperture", "f/11"))
+	assert.Equal(t, append(shown, Value{"camera.aperture", "f/11"}), s.Shown())
+}

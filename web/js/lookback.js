@@ -1,6 +1,7 @@
 // The place Look back is loaded when it comes into view for the first time.
 
 import { byId, el, text } from "./dom.js";
+import { styled } from "./styles.js";
 
 /** @import { Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
@@ -53,14 +54,4 @@ export class LookBack {
 		if (this.#latest) this.#place.show(this.#latest.snap, this.#latest.me);
 		else this.#place.lost();
 	}
-}
-
-/** Load a style sheet. @param {string} href @returns {Promise<void>} */
-function styled(href) {
-	const sheet = el("link", { rel: "stylesheet", href });
-	document.head.append(sheet);
-	return new Promise((done, fail) => {
-		sheet.addEventListener("load", () => done());
-		sheet.addEventListener("error", () => fail(new Error(`${href} was not loaded`)));
-	});
 }

@@ -17,6 +17,7 @@ import { SetUp } from "./setup.js";
 import { Shoot } from "./shoot.js";
 import { StateHeader } from "./state.js";
 import { keepFolds } from "./store.js";
+import { Studio } from "./studio.js";
 import { ThisPhone } from "./thisphone.js";
 import { isDark } from "./words.js";
 
@@ -55,6 +56,7 @@ export class Page {
 		this.bar = new Bar(commands, this.arming, (what) => this.#lead(what));
 		/** @type {Field[]} */
 		this.fields = [...this.shoot.fields, ...this.setup.fields];
+		this.studio = new Studio(commands, (more) => this.#more(more));
 		byId("page").addEventListener("click", (e) => this.#fix(e));
 		setInterval(() => this.#tick(), 250);
 	}
@@ -86,6 +88,7 @@ export class Page {
 		this.#showState();
 		this.care.show(snap);
 		this.setup.show(snap);
+		this.studio.show(snap);
 		this.board.show(snap);
 		this.sensors.show(snap);
 		this.lag.show(snap);
@@ -99,6 +102,12 @@ export class Page {
 		this.bar.show(snap, this.#holding);
 		this.#enable();
 		if (before && !isDark(before) && isDark(snap)) this.#armed();
+	}
+
+	/** Fields that were loaded later. @param {Field[]} fields */
+	#more(fields) {
+		this.fields.push(...fields);
+		this.#enable();
 	}
 
 	/** The connection dropped: say so, and disable all controls. */

@@ -36,7 +36,7 @@ export function show(place, refusal, before = "") {
 }
 
 /** The button of a fix; the page listens for it. @param {Fix} fix */
-function fixButton(fix) {
+export function fixButton(fix) {
 	const { field, value } = fix;
 	return button({ class: "fix", "data-field": field, "data-value": value }, changeText(field, value));
 }

@@ -153,6 +153,8 @@ export const chosen = {
 	"drop.pool_liquid": "Liquid of the pool",
 	"light.expose": "Exposure",
 	"light.shutter": "Who opens the shutter",
+	"flash.power": "Power of the flash",
+	"camera.max_blur": "Refuse more blur than",
 };
 
 /** What flies past the camera. @type {Record<Kind, string>} */

@@ -7,6 +7,7 @@ import { show, slot } from "../refusals.js";
 import { fieldText, kindWords, valueText } from "../set.js";
 import { inOrder, verdictSign, verdictWord } from "../verdicts.js";
 import { SetReuse } from "./setreuse.js";
+import "../studio/labels.js";
 import { NoAnswer, Question } from "./ask.js";
 import { FileNumbers } from "./files.js";
 import { ShotList } from "./shotlist.js";

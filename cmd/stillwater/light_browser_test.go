@@ -1,0 +1,139 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// openGuide opens the page of a new machine with the guide to light, focus and framing unfolded.
+func (b *browser) openGuide(t *testing.T) (*machine, *phone) {
+	d := startMachine(t)
+	p := b.phone(t, d.url+"/#code="+d.code, 390, 844, true)
+	p.state("safe", "Safe")
+	p.until("this phone holds the controls", holding)
+	p.place("setup")
+	assert.Empty(t, eval[[]string](p, `[...document.querySelectorAll(".step-of")].map((n) => n.id)`), "not loaded yet")
+	p.tap("#guide-fold > summary")
+	p.until("the steps are there", `document.querySelectorAll("#guide .step-of").length === 7`)
+	return d, p
+}
+
+// verdict waits for what a step comes to.
+func (p *phone) verdict(step, verdict string) {
+	p.t.Helper()
+	p.until(step+" is "+verdict, fmt.Sprintf(`document.querySelector("#step-%s")?.dataset.verdict === %q`, step, verdict))
+}
+
+// TestLightGuide goes through light, focus and framing as somebody does who stands in the room.
+func TestLightGuide(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	d, p := b.openGuide(t)
+	assert.Equal(t, []string{"dark", "background", "key", "freeze", "focus", "framing", "away"},
+		eval[[]string](p, `[...document.querySelectorAll(".step-of")].map((n) => n.dataset.step)`))
+
+	p.tap("#step-dark > summary")
+	p.verdict("dark", "unknown")
+	p.fit("the first step")
+	p.picture("light-1-dark")
+	p.js(`(n => { n.value = "black-frame"; n.dispatchEvent(new Event("change")); })(document.querySelector("#f-room-by"))`)
+	p.verdict("dark", "works")
+	p.enter("#f-room-frame_seen", "60 %")
+	p.enter("#f-room-frame_open", "1/125")
+	p.verdict("dark", "change")
+	assert.Contains(t, p.plain("#step-dark .step-next"), "Darken by")
+	p.enter("#f-room-frame_open", "125")
+	p.until("what could be two times is refused where it was typed",
+		`document.querySelector("#f-room-frame_open-refusal")?.textContent.includes("it could be 1/125")`)
+	p.enter("#f-room-frame_seen", "none")
+	p.tap(`#step-dark [data-field="room.frame_open"] .step:last-child`)
+	p.until("a step is the next mark", `document.querySelector("#f-room-frame_open").value === "1/160 s"`)
+	p.verdict("dark", "change") // black for a moment says little of a shutter that is open for longer
+	p.enter("#f-room-frame_open", "1/2")
+	p.verdict("dark", "works")
+
+	p.tap("#step-dark > .step-on")
+	p.until("the next step is open", `document.querySelector("#step-background").open &&
+		!document.querySelector("#step-dark").open && document.activeElement.closest("#step-background")`)
+	p.enter("#f-background-seen", "100 %")
+	p.verdict("background", "change")
+	p.picture("light-2-background")
+	p.enter("#f-background-seen", "80 %")
+	p.verdict("background", "works")
+	assert.True(t, eval[bool](p, `document.querySelector("#step-background svg[role=img]").ariaLabel.length > 50`))
+
+	p.tap("#step-freeze > summary")
+	p.tap("#step-freeze-fold > summary")
+	p.enter("#f-flash-duration", "3.3")
+	p.verdict("freeze", "works")
+	p.fit("freeze")
+	p.picture("light-4-freeze")
+
+	p.tap("#step-focus > summary")
+	p.verdict("focus", "unknown")
+	p.tap(`#step-focus label[data-evening="focus"]`)
+	p.verdict("focus", "works")
+	p.picture("light-5-focus")
+	p.until("the coming shot shows how long the flash is lit",
+		`document.querySelector("#coming-list").textContent.includes("lit from")`)
+
+	p.resize(360, 640)
+	p.fit("guide at 360")
+	p.resize(1400, 900)
+	p.fit("guide on a desk")
+	p.picture("light-desk")
+	p.resize(390, 844)
+	p.js("location.reload()")
+	p.until("the values are kept", `document.querySelector("#f-background-seen")?.value === "80 %"`)
+	p.verdict("dark", "works")
+	p.clean()
+
+	_, out, _ := calculate(t, "record again 1 --journal "+d.journal)
+	assert.Contains(t, strings.ReplaceAll(out, "'", ""), "--set background.seen=80%")
+}
+
+// TestEveningList: it is ticked, blocks nothing, and begins anew with a session.
+func TestEveningList(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	_, p := b.openGuide(t)
+	p.tap("#evening-fold > summary")
+	p.until("the list is there", `document.querySelectorAll("#evening-list label").length === 7`)
+	p.tap(`#evening-list label[data-evening="towels"]`)
+	p.until("it is ticked", `document.querySelector('[data-evening="towels"] input').checked`)
+	assert.Equal(t, "6 left", p.plain("#evening-count"))
+	p.js(`document.querySelector("#evening").scrollIntoView()`)
+	p.fit("the evening's list")
+	p.picture("evening")
+	p.tap(`#evening-list label[data-evening="towels"]`)
+	p.until("it is not ticked any more", `!document.querySelector('[data-evening="towels"] input').checked`)
+	p.tap(`#evening-list label[data-evening="lamp"]`)
+	p.until("another is ticked", `document.querySelector('[data-evening="lamp"] input').checked`)
+	p.enter("#session-name", "another")
+	p.tap("#session-form button")
+	p.until("a new session asks again", `!document.querySelector('[data-evening="lamp"] input').checked`)
+	p.clean()
+}
+
+// TestLightGuideRules: axe-core finds nothing wrong with the guide and the list, whatever they say.
+func TestLightGuideRules(t *testing.T) {
+	t.Parallel()
+	check := axe(t)
+	b := startBrowser(t)
+	_, p := b.openGuide(t)
+	p.js(`document.querySelector("#evening-fold").open = true`)
+	for _, seen := range []string{"100 %", "80 %"} {
+		p.js(`for (const d of document.querySelectorAll("#guide details")) d.open = true`)
+		p.enter("#f-background-seen", seen)
+		p.until("it is taken", fmt.Sprintf(`document.querySelector("#f-background-seen").value === %q`, seen))
+		assert.Empty(t, check(p, seen))
+	}
+	p.enter("#f-camera-aperture", "f/0")
+	p.until("it is refused", `document.querySelector("#f-camera-aperture-refusal")?.checkVisibility()`)
+	assert.Empty(t, check(p, "a refusal"))
+	require.NotEmpty(t, eval[[]string](p, `[...document.querySelectorAll("#guide svg")].map((n) => n.ariaLabel)`))
+}

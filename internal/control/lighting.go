@@ -1,0 +1,108 @@
+package control
+
+import (
+	"fmt"
+
+	"stillwater/internal/care"
+	"stillwater/internal/drawing"
+	"stillwater/internal/lighting"
+	"stillwater/internal/optics"
+	"stillwater/internal/shot"
+)
+
+// Lighting is the set's light, focus and framing, step by step.
+type Lighting struct {
+	Steps    []LightStep `json:"steps"`
+	Drawings []Drawing   `json:"drawings"`
+	Marks    []Marks     `json:"marks"`
+}
+
+// LightStep is one thing to do in the room: see package lighting.
+type LightStep struct {
+	ID      string   `json:"id"`
+	Title   string   `json:"title"`
+	Do      string   `json:"do"`
+	Expect  string   `json:"expect"`
+	Seen    []string `json:"seen"`   // the set's fields for what was seen
+	Fields  []string `json:"fields"` // the set's fields that it depends on
+	Verdict string   `json:"verdict"`
+	Says    string   `json:"says"`
+	Next    string   `json:"next"`
+	Fixes   []Fix    `json:"fixes"`
+	Drawing string   `json:"drawing"` // the name of the one that belongs to it; "" none
+}
+
+// Drawing is one of the drawings of light, focus and framing, as SVG: see package drawing.
+type Drawing struct {
+	Name string `json:"name"`
+	SVG  string `json:"svg"`
+}
+
+// Marks is a series of values as cameras and flash units mark them: "aperture", "iso", "shutter", "power".
+type Marks struct {
+	Series string   `json:"series"`
+	Values []string `json:"values"`
+}
+
+// drawingOf is the drawing that belongs to a step.
+var drawingOf = map[string]drawing.Name{"background": drawing.Plan, "key": drawing.Plan, "freeze": drawing.Duration,
+	"focus": drawing.Depth, "framing": drawing.Frame}
+
+// makeLighting judges a set; nil if that cannot be worked out.
+func makeLighting(set shot.Set) *Lighting {
+	report, err := lighting.Judge(set)
+	if err != nil {
+		return nil
+	}
+	l := &Lighting{Marks: []Marks{
+		{"aperture", texts(optics.FNumberMarks())}, {"iso", texts(optics.ISOMarks())},
+		{"shutter", append([]string{optics.Bulb.String()}, texts(optics.ShutterMarks())...)},
+		{"power", texts(optics.PowerMarks())},
+	}}
+	for _, s := range report.Steps {
+		step := LightStep{ID: s.ID, Title: s.Title, Do: s.Do, Expect: s.Expect, Seen: s.Seen, Fields: s.Fields,
+			Verdict: string(s.Verdict), Says: s.Says, Next: s.Next, Fixes: []Fix{}, Drawing: string(drawingOf[s.ID])}
+		for _, f := range s.Fixes {
+			step.Fixes = append(step.Fixes, Fix(f))
+		}
+		l.Steps = append(l.Steps, step)
+	}
+	for _, name := range drawing.Names() {
+		l.Drawings = append(l.Drawings, Drawing{string(name), drawing.Draw(name, report, true).SVG})
+	}
+	return l
+}
+
+func texts[T fmt.Stringer](marks []T) []string {
+	list := make([]string, len(marks))
+	for i, m := range marks {
+		list[i] = m.String()
+	}
+	return list
+}
+
+// tickEvening ticks one point of the evening's checklist, or takes the tick back. It blocks nothing, and nothing blocks
+// it. The mutex is held.
+func (c *Control) tickEvening(id string, ticked bool) error {
+	for _, point := range care.Evening() {
+		if point.ID != id {
+			continue
+		}
+		if ticked {
+			c.evening[id] = true
+		} else {
+			delete(c.evening, id)
+		}
+		return nil
+	}
+	return refusal("id", fmt.Sprintf("The evening's list has no point %q.", id), "Reload the page.")
+}
+
+// eveningList is the evening's checklist with its ticks. The mutex is held.
+func (c *Control) eveningList() []Care {
+	list := []Care{}
+	for _, point := range care.Evening() {
+		list = append(list, Care{ID: point.ID, Text: point.Text, Ticked: c.evening[point.ID]})
+	}
+	return list
+}

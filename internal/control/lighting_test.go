@@ -1,0 +1,51 @@
+package control
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/care"
+	"stillwater/internal/drawing"
+	"stillwater/internal/lighting"
+	"stillwater/internal/shot"
+)
+
+// What a phone gets of the light is what was judged, with the drawing that belongs to each step, and lists for null.
+func TestLightingView(t *testing.T) {
+	set := lighting.Practice(shot.DefaultSet())
+	view := makeLighting(set)
+	require.NotNil(t, view)
+	report, err := lighting.Judge(set)
+	require.NoError(t, err)
+	drawings := map[string]bool{"": true}
+	for _, d := range view.Drawings {
+		drawings[d.Name] = true
+		assert.Contains(t, d.SVG, "<svg ")
+	}
+	assert.Len(t, view.Drawings, len(drawing.Names()))
+	require.Len(t, view.Steps, len(report.Steps))
+	for i, s := range view.Steps {
+		assert.Equal(t, report.Steps[i].Says, s.Says)
+		assert.True(t, drawings[s.Drawing], s.Drawing)
+		assert.NotNil(t, s.Seen)
+		assert.NotNil(t, s.Fields)
+		assert.NotNil(t, s.Fixes)
+	}
+	for _, m := range view.Marks {
+		assert.Greater(t, len(m.Values), 8, m.Series)
+	}
+	set.Camera.Distance = 0.01
+	assert.Nil(t, makeLighting(set))
+}
+
+// The two points of the evening's list that belong to steps are there.
+func TestEveningPointsOfSteps(t *testing.T) {
+	ids := map[string]bool{}
+	for _, point := range care.Evening() {
+		assert.False(t, ids[point.ID], point.ID)
+		ids[point.ID] = true
+	}
+	assert.True(t, ids["focus"] && ids["away"])
+}

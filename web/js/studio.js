@@ -1,0 +1,68 @@
+// Light, focus and framing, and what an evening needs: loaded when one of them is first unfolded.
+
+import { byId, text } from "./dom.js";
+import { styled } from "./styles.js";
+
+/** @import { Snapshot } from "../protocol.d.ts" */
+/** @import { Commands } from "./commands.js" */
+/** @import { Field } from "./fields.js" */
+/** @import { Evening } from "./studio/evening.js" */
+/** @import { Guide } from "./studio/guide.js" */
+
+/** The points of the evening's list that belong to a step of the guide. */
+export const inSteps = ["focus", "away"];
+
+export class Studio {
+	/** @type {Promise<void> | null} */ #loading = null;
+	/** @type {(Guide | Evening)[]} */ #parts = [];
+	/** @type {Snapshot | null} */ #snap = null;
+
+	/** @param {Commands} commands @param {(fields: Field[]) => void} add takes the fields that are new on the page */
+	constructor(commands, add) {
+		this.commands = commands;
+		this.add = add;
+		for (const id of ["guide-fold", "evening-fold"]) {
+			const fold = byId(id);
+			const opened = () => fold.hasAttribute("open") && this.#opened(id);
+			fold.addEventListener("toggle", opened);
+			opened();
+		}
+	}
+
+	/** @param {Snapshot} snap */
+	show(snap) {
+		this.#snap = snap;
+		const open = snap.evening.filter((e) => !e.ticked && !inSteps.includes(e.id)).length;
+		text(byId("evening-count"), open === 0 ? "all there" : `${open} left`);
+		const steps = snap.lighting?.steps ?? [];
+		const change = steps.filter((s) => s.verdict === "change").length;
+		const works = steps.filter((s) => s.verdict === "works").length;
+		text(byId("guide-count"), change > 0 ? `${change} to change` : `${works} of ${steps.length} work`);
+		for (const part of this.#parts) part.show(snap);
+	}
+
+	/** @param {string} id of the fold */
+	async #opened(id) {
+		const wait = byId(id.replace("-fold", "-wait"));
+		if (this.#parts.length === 0) text(wait, "One moment.");
+		try {
+			await (this.#loading ??= this.#load());
+			text(wait, "");
+		} catch {
+			this.#loading = null;
+			text(wait, "This part of the page could not be loaded. Fold it and open it again when the machine answers.");
+		}
+	}
+
+	async #load() {
+		const [{ Guide }, { Evening }] = await Promise.all([
+			import("./studio/guide.js"),
+			import("./studio/evening.js"),
+			styled("studio.css"),
+		]);
+		const guide = new Guide(byId("guide"), this.commands);
+		this.#parts = [guide, new Evening(byId("evening-list"), this.commands)];
+		this.add(guide.fields);
+		if (this.#snap) this.show(this.#snap);
+	}
+}
