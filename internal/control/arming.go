@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
 
@@ -106,11 +107,19 @@ func (c *Control) beginArming(
 	r.waitsGo, r.repeat = r.needsGo(), newRepeat(cmd)
 	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
 	c.current, c.lastRun, c.arming = r, r, true
+	c.arrangeRoom(r.set)
 	c.reason, c.notice = "arming", ""
 	c.watchHolder(time.Now())
 	c.publish()
 	ctx, q := c.beginRequest(ctx)
 	return ctx, arming{request: q, run: r, link: c.link}, nil
+}
+
+// arrangeRoom puts a set into the simulated room, if there is one.
+func (c *Control) arrangeRoom(set shot.Set) {
+	if c.opts.Room != nil {
+		c.opts.Room.Arrange(set)
+	}
 }
 
 func (c *Control) checkArm(client string, cmd Command) error {

@@ -891,6 +891,7 @@ func TestGoThatIsNotAnswered(t *testing.T) {
 // room is a simulated room for tests.
 type room struct {
 	busy     atomic.Bool
+	arranged []shot.Set
 	released []shot.Set
 	err      error
 }
@@ -900,6 +901,7 @@ func (r *room) Release(_ context.Context, set shot.Set) error {
 	return r.err
 }
 
+func (r *room) Arrange(set shot.Set)                { r.arranged = append(r.arranged, set) }
 func (r *room) Touch(context.Context, string) error { return nil }
 func (r *room) Busy() bool                          { return r.busy.Load() }
 func (r *room) Look(clockAt time.Duration) string   { return "a crown, at " + clockAt.String() }
@@ -911,6 +913,7 @@ func TestSimulatedRoom(t *testing.T) {
 		x := setUp(t, func(o *Options) { o.Room, o.Kind = r, "simulated" })
 		x.ready()
 		x.arm(1)
+		assert.Equal(t, []shot.Set{x.Snapshot().Set}, r.arranged, "what is armed stands in the room")
 		x.must(me, Command{Type: "room"})
 		assert.Equal(t, []shot.Set{x.Snapshot().Set}, r.released)
 		assert.True(t, x.Snapshot().Room.Busy)

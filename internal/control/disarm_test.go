@@ -236,6 +236,7 @@ type counting struct{ released *int }
 
 func (c counting) Release(context.Context, shot.Set) error { *c.released++; return nil }
 func (c counting) Touch(context.Context, string) error     { return nil }
+func (c counting) Arrange(shot.Set)                        {}
 func (c counting) Busy() bool                              { return false }
 func (c counting) Look(time.Duration) string               { return "" }
 

@@ -84,6 +84,7 @@ func (c *Control) replaceRun(a *arming) (over bool, err error) {
 	old.timer.stop()
 	r.timer = c.tasks.after(time.Until(r.ends), func() { c.armingExpired(r) })
 	c.current, c.lastRun, a.run = r, r, r
+	c.arrangeRoom(r.set)
 	return false, nil
 }
 

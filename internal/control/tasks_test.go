@@ -21,6 +21,7 @@ type restless struct{}
 
 func (restless) Release(context.Context, shot.Set) error { return nil }
 func (restless) Touch(context.Context, string) error     { return nil }
+func (restless) Arrange(shot.Set)                        {}
 func (restless) Busy() bool                              { return true }
 func (restless) Look(time.Duration) string               { return "" }
 

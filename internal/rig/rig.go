@@ -53,10 +53,11 @@ type Rig struct {
 	exec     *executor.Executor
 	link     *link
 	room     *scene.Room
-	set      shot.Set // of the last release: the valve uses it
-	inputs   uint8    // levels
-	outputs  uint8    // on
-	edges    []edge   // to come, in order of time
+	set      shot.Set // what stands in the room: that of the last release, or as arranged. The valve uses it
+	valveOn  time.Duration
+	inputs   uint8  // levels
+	outputs  uint8  // on
+	edges    []edge // to come, in order of time
 	recent   []scene.Flight
 	onOutput func(output uint8, on bool, at wire.Tick) // for tests
 }
@@ -146,6 +147,16 @@ func (r *Rig) Link() io.ReadWriteCloser {
 	return r.link
 }
 
+// errByValve means that nothing is let go by hand.
+var errByValve = errors.New("these drops fall when the valve opens: arm, then press Go")
+
+// Arrange puts a set into the room, for the valve to drop into.
+func (r *Rig) Arrange(set shot.Set) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.set = set
+}
+
 // Release releases the drop, throw or sound of a set, unless the context is over. One at a time: ErrBusy until it is
 // over.
 func (r *Rig) Release(ctx context.Context, set shot.Set) error {
@@ -161,6 +172,9 @@ func (r *Rig) Release(ctx context.Context, set shot.Set) error {
 func (r *Rig) release(set shot.Set, by func(shot.Set, time.Duration) (scene.Flight, error)) error {
 	if r.busy() {
 		return ErrBusy
+	}
+	if set.Kind == shot.Drops {
+		return errByValve
 	}
 	f, err := by(set, r.time())
 	if err != nil {
@@ -343,8 +357,13 @@ func (p pins) Drive(mask, levels uint8) (wire.Tick, error) {
 			r.onOutput(uint8(i), on, r.tickOf(at))
 		}
 		r.schedule(r.room.Drive(spec.does, on, at))
-		if on && spec.does == scene.Valve {
+		switch {
+		case spec.does != scene.Valve:
+		case on:
+			r.valveOn = at
 			r.valveOpened()
+		default:
+			r.valveClosed(at)
 		}
 	}
 	return r.tickOf(at), nil
@@ -358,6 +377,30 @@ func (r *Rig) valveOpened() {
 	if err := r.release(r.set, r.room.Drip); err != nil && !errors.Is(err, ErrBusy) {
 		r.log.Warn("the valve opened and nothing fell", "error", err)
 	}
+}
+
+// valveClosed lets fall what an opening let out, in a set of drops on command. What falls soon after is of one flight.
+func (r *Rig) valveClosed(at time.Duration) {
+	if r.set.Kind != shot.Drops {
+		return
+	}
+	var before *scene.Flight
+	if n := len(r.recent); r.busy() && r.recent[n-1].Set.Kind == shot.Drops {
+		before = &r.recent[n-1]
+	}
+	f, edges, err := r.room.Open(before, r.set, r.valveOn, at)
+	switch {
+	case errors.Is(err, scene.ErrNoDrop):
+		return
+	case err != nil:
+		r.log.Warn("the valve opened and nothing fell", "error", err)
+		return
+	case before != nil:
+		*before = f
+	default:
+		r.recent = append(r.recent[max(len(r.recent)-maxFlights+1, 0):], f)
+	}
+	r.schedule(edges)
 }
 
 // sender sends the board's frames on the current link.

@@ -30,6 +30,9 @@ func (f Flight) WaterAt(at time.Duration) Water {
 		}
 		return w
 	}
+	if f.Set.Kind == shot.Drops {
+		return f.dropsAt(at)
+	}
 	w.Pool = true
 	if f.Set.Kind != shot.Drop || len(f.Phases) == 0 {
 		return w

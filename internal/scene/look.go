@@ -27,6 +27,7 @@ type Frame struct {
 	Exposed  bool          // and the shutter was open then
 	Offset   time.Duration // of the light's peak from the best moment; early is negative
 	OffsetMm float64       // throw: how far past the focus spot the liquid is; short of it is negative
+	HeightMm float64       // collision: how far above the wanted height the two met; below is negative
 	Verdict  Verdict
 }
 
@@ -71,6 +72,8 @@ func (f Flight) describe(frame *Frame, at time.Duration) {
 	switch f.Set.Kind {
 	case shot.Drop:
 		f.describeDrop(frame, at)
+	case shot.Drops:
+		f.describeDrops(frame, at)
 	case shot.Throw:
 		f.describeThrow(frame)
 	case shot.Sound:

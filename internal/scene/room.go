@@ -64,6 +64,10 @@ type Flight struct {
 	Missed   []Sensor      // did not see it
 
 	crater, capillary float64 // drop: the crater's radius; surface tension over density of the pool; in SI units
+
+	Drops   []ValveDrop // from valves: in order
+	Column  ColumnRise  // of the first of them, in a collision
+	Meeting *Meeting    // what the second one meets, in a collision; nil: there is none yet
 }
 
 // spreads is how much the room varies: standard deviations, unless stated otherwise.
@@ -88,6 +92,7 @@ type spreads struct {
 	LagOff        float64          // of the camera's mean lag over what the set says, one for the room
 
 	mishaps
+	valveSpreads
 }
 
 // defaultSpreads is an ordinary kitchen. Drop weight: ordinary dripping gives drops up to 8 percent heavier than the
@@ -115,6 +120,7 @@ func defaultSpreads() spreads {
 		BeamJitter:    20e-6,
 		LagOff:        0.03,
 		mishaps:       usualMishaps(),
+		valveSpreads:  defaultValveSpreads(),
 	}
 }
 
@@ -125,6 +131,7 @@ type Room struct {
 	flights int
 	lastEnd time.Duration // the last flight
 	camera  camera
+	tip     tip
 
 	// Constant for the evening, so that a person can learn it.
 	bandPosition   float64          // of this room's splashes in each phase's published band, 0 low, 1 high
@@ -145,6 +152,7 @@ func newWith(seed uint64, s spreads) *Room {
 		seed:           seed,
 		spreads:        s,
 		camera:         newCamera(seed, 1+rng.normal(s.LagOff)),
+		tip:            newTip(seed, s.valveSpreads),
 		bandPosition:   rng.between(s.BandLow, s.BandHigh),
 		sizeExcess:     rng.between(0, s.DropHeavier),
 		beamOffset:     phys.Length(rng.normal(float64(s.BeamPlace))),

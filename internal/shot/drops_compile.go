@@ -128,7 +128,8 @@ func coilRest(cues []Cue) time.Duration {
 //
 // The edge may come half a window early or late in all shots of an evening, and by again from shot to shot. When an
 // earlier drop was missed, what comes behind the due one must come after the window's end: the hold-off is longer than
-// the window. And it must not hide the due drop: it is shorter than the least gap.
+// the window. And it must not hide the due drop: it is shorter than the least gap. Where the gap leaves less room than
+// the times are known to, the window is as wide as it leaves: a drop outside it gives no shot, and its time is reported.
 func (p plan) setWindow(program *Program, path DropsPath) error {
 	d := p.set.Drops
 	if d.From != FromBeam {
@@ -140,15 +141,19 @@ func (p plan) setWindow(program *Program, path DropsPath) error {
 	}
 	half, again := max((windowSigmas*all).Duration(), minWindow), (windowSigmas * differs).Duration()
 	at := path.clockDrop().Beam.Duration() + p.bench.Beam.Delay
+	gapBefore := func(i int) time.Duration { return (path.Drops[i].Beam - path.Drops[i-1].Beam).Duration() }
+	for i := 1; i <= path.Clock; i++ {
+		half = min(half, (gapBefore(i)-2*again)*9/20)
+	}
 	program.Nth = path.Clock + 1
 	program.GateMin, program.GateMax = max(at-half, 0), at+half
 	for i := 1; i <= path.Clock; i++ {
-		gap := (path.Drops[i].Beam - path.Drops[i-1].Beam).Duration()
+		gap := gapBefore(i)
 		longest := gap - 2*again
-		if longest < 2*half {
-			t := p.set.gapProblem(path, i, fmt.Sprintf("the drops pass the beam %s apart, and when they do is known to "+
-				"%s either way: "+
-				"another could be taken for the one that counts", inMs(phys.Seconds(gap)), inMs(phys.Seconds(half))), true)
+		if half < max(again, minWindow) {
+			t := p.set.gapProblem(path, i, fmt.Sprintf("the drops pass the beam %s apart, and when they do differs by "+
+				"%s either way: another could be taken for the one that counts", inMs(phys.Seconds(gap)),
+				inMs(phys.Seconds(again))), true)
 			return p.fromValveInstead(t)
 		}
 		holdOff := max(p.bench.HoldOff, (2*half+longest)/2)

@@ -159,6 +159,9 @@ func (d DropsSet) path(on [maxCount]phys.Time, off deviation) (DropsPath, error)
 	if p.Column, err = d.columnOf(p.Drops[0], off); err != nil {
 		return DropsPath{}, err
 	}
+	if d.Second.Gap == 0 { // who trims the gap has seen that the column comes later than published
+		p.Column = p.Column.Later(d.GapTrim)
+	}
 	if p.Meeting, err = d.meeting(p, off); err != nil {
 		return DropsPath{}, err
 	}

@@ -62,11 +62,20 @@ func (c Column) Measured(h phys.Length, spread float64) Column {
 	return c
 }
 
-// Deviating is a column whose times and height differ by these logarithms.
+// Deviating is a column whose times and height differ by these logarithms. What rises higher with the same forces on it
+// takes longer to, by the root.
 func (c Column) Deviating(times, height float64) Column {
 	later := phys.Time(math.Exp(times))
-	c.Emerges, c.Highest = c.Emerges*later, c.Highest*later
+	rise := (c.Highest - c.Emerges) * later * phys.Time(math.Exp(height/2))
+	c.Emerges *= later
+	c.Highest = c.Emerges + rise
 	return c.withHeight(c.Height * phys.Length(math.Exp(height)))
+}
+
+// Later is the column of a splash that is slower by a time.
+func (c Column) Later(by phys.Time) Column {
+	c.Emerges, c.Highest, c.Gone = c.Emerges+by, c.Highest+by, c.Gone+by
+	return c
 }
 
 // TipAt is the tip's height at a time after contact, and 0 before it emerges and when it is gone.

@@ -1,0 +1,311 @@
+package scene
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+)
+
+// ColumnRise is how the column of a splash comes and goes: it leaves the surface at a speed, and its tip rises and falls
+// freely.
+type ColumnRise struct {
+	Emerges time.Duration
+	Speed   phys.Speed  // at the surface
+	Width   phys.Length // of its tip
+}
+
+// Ends is when its tip is back at the surface.
+func (c ColumnRise) Ends() time.Duration {
+	return c.Emerges + phys.Time(2*float64(c.Speed)/phys.Gravity).Duration()
+}
+
+// Tip is the tip's height and its speed upwards at a time; false: there is no column.
+func (c ColumnRise) Tip(at time.Duration) (phys.Length, phys.Speed, bool) {
+	if c.Speed == 0 || at <= c.Emerges || at >= c.Ends() {
+		return 0, 0, false
+	}
+	t := (at - c.Emerges).Seconds()
+	v := float64(c.Speed)
+	return phys.Length(v*t - phys.Gravity*t*t/2), phys.Speed(v - phys.Gravity*t), true
+}
+
+// Highest is the tip's greatest height.
+func (c ColumnRise) Highest() phys.Length {
+	return phys.Length(float64(c.Speed) * float64(c.Speed) / (2 * phys.Gravity))
+}
+
+// Meeting is what the second drop meets. Without a column, or before and after it, that is the surface.
+type Meeting struct {
+	Column   bool // the first drop's column
+	InAir    bool // the first drop itself: the two are one before they land
+	At       time.Duration
+	Height   phys.Length   // above the surface
+	Relative phys.Speed    // of the two
+	Widest   time.Duration // when the collision's sheet is widest
+	Radius   phys.Length   // of the sheet then
+	Diameter phys.Length   // of the drop that met it
+}
+
+// playOut works out what the drops so far do in the pool: the column of the first, what the second meets, and when the
+// set's moment is.
+func (r *Room) playOut(f *Flight) error {
+	set, last := f.Set.Drops, f.Drops[len(f.Drops)-1]
+	f.Diameter, f.Speed, f.Contact = last.Diameter, last.Speed, last.Lands
+	f.Phases, f.Arrives = nil, false
+	own := dice{rand.New(rand.NewPCG(r.seed, 1<<40|uint64(f.Number)))}
+	like := *f
+	like.Set.Drop = shot.DropSet{Liquid: set.Liquid, Phase: set.Phase}
+	if err := r.addSplash(&like, own); err != nil {
+		return err
+	}
+	f.Phases, f.Ends = like.Phases, like.Ends
+	if set.Want == shot.WantPhase {
+		f.Best, f.Arrives = like.Best, like.Arrives && len(f.Drops) == set.Count
+		return nil
+	}
+	if len(f.Drops) < 2 {
+		return nil
+	}
+	column, err := r.columnOf(f, own)
+	if err != nil {
+		return err
+	}
+	f.Column = column
+	return r.meet(f, own)
+}
+
+// columnOf is the column of the first drop's splash. Its times are this room's; how fast it leaves the surface is drawn
+// in units of sqrt(g R) of the crater's radius R, which is what a crater that fills by gravity has to give.
+func (r *Room) columnOf(f *Flight, own dice) (ColumnRise, error) {
+	liquid, err := splash.LiquidNamed(f.Set.Drops.Liquid)
+	if err != nil {
+		return ColumnRise{}, err
+	}
+	first := f.Drops[0]
+	d, v := float64(first.Diameter), float64(first.Speed)
+	if v*math.Sqrt(d*float64(liquid.Density)/float64(liquid.SurfaceTension)) < columnSpeedRoot {
+		return ColumnRise{}, nil
+	}
+	crater := math.Pow(d*d*d*v*v/(3*phys.Gravity), 0.25)
+	var after float64
+	for _, p := range timedPhases() {
+		if p.phase == splash.ColumnEmerges {
+			after = p.low + r.bandPosition*(p.high-p.low)
+		}
+	}
+	after *= 1 + own.normal(r.spreads.ColumnTime)
+	speed := r.tip.rise * math.Sqrt(phys.Gravity*crater) * (1 + own.normal(r.spreads.ColumnSpeed))
+	return ColumnRise{Emerges: first.Lands + phys.Time(after*math.Sqrt(crater/phys.Gravity)).Duration(),
+		Speed: phys.Speed(speed), Width: first.Diameter / 2}, nil
+}
+
+// meetSteps halve the height at which two meet, from that of a column to less than a micrometre.
+const meetSteps = 18
+
+func above(gap phys.Length, _ time.Duration) bool { return gap > 0 }
+
+// meet finds where the second drop touches the column, or the first drop in the air.
+func (r *Room) meet(f *Flight, own dice) error {
+	set, first, second := f.Set.Drops, f.Drops[0], f.Drops[1]
+	m := Meeting{At: second.Lands, Relative: second.Speed, Diameter: second.Diameter}
+	if gap := second.Lands - first.Lands; gap < touching(first, r.spreads.DropsTouchBy) {
+		m.InAir = true
+		f.Meeting = &m
+		return nil
+	}
+	over := func(h phys.Length) (phys.Length, time.Duration) { // how far above the column's tip the drop is at a height
+		there, err := second.leaves.fall(set.Height - h)
+		at := second.LetsGo + there.Time.Duration()
+		tip, _, _ := f.Column.Tip(at)
+		if err != nil {
+			tip = 0
+		}
+		return h - tip, at
+	}
+	// The drop falls faster than a column sinks, so it touches once, if there is a column when it would land.
+	if _, _, there := f.Column.Tip(second.Lands); there {
+		low, high := phys.Length(0), min(f.Column.Highest(), set.Height)
+		for range meetSteps {
+			if middle := (low + high) / 2; above(over(middle)) {
+				high = middle
+			} else {
+				low = middle
+			}
+		}
+		_, at := over(high)
+		_, up, _ := f.Column.Tip(at)
+		m.Column, m.At, m.Height, m.Relative = true, at, high, second.Speed+up
+	}
+	if m.Column {
+		r.spread(&m, set.Liquid, own)
+		f.Arrives, f.Best = true, m.moment(set.Sheet)
+		f.Ends = max(f.Ends, m.Widest+settleTime)
+	}
+	f.Meeting = &m
+	return nil
+}
+
+// touching is within which time after a drop another one is, in effect, the same.
+func touching(first ValveDrop, diameters float64) time.Duration {
+	return phys.Time(diameters * float64(first.Diameter) / float64(first.Speed)).Duration()
+}
+
+// spread is how the sheet of a collision spreads: for longer the more of its speed surface tension has to take, and as far
+// as that lets it. Powers of the Weber number and factors are this room's own choice, no source.
+func (r *Room) spread(m *Meeting, name string, own dice) {
+	liquid, _ := splash.LiquidNamed(name) // found before
+	d, v := float64(m.Diameter), float64(m.Relative)
+	weber := float64(liquid.Density) * v * v * d / float64(liquid.SurfaceTension)
+	takes := 0.32 * r.tip.sheet * d / v * math.Pow(weber, 0.4) * (1 + own.normal(r.spreads.SheetTime))
+	m.Widest = m.At + phys.Time(takes).Duration()
+	m.Radius = phys.Length(0.25 * d * math.Pow(weber, 0.25))
+}
+
+// moment is when the sheet shows what is wanted.
+func (m Meeting) moment(want shot.SheetPhase) time.Duration {
+	switch want {
+	case shot.SheetContact:
+		return m.At
+	case shot.SheetOpening:
+		return m.At + (m.Widest-m.At)/2
+	}
+	return m.Widest
+}
+
+// dropsAt is where the liquid of drops from valves is at a time. Of splashes it has the column and the sheet of a
+// collision.
+func (f Flight) dropsAt(at time.Duration) Water {
+	w, set := Water{Liquid: f.Set.Drops.Liquid, Detail: f.Detail, Pool: true}, f.Set.Drops
+	met := f.Meeting != nil && f.Meeting.Column && at >= f.Meeting.At
+	for i, d := range f.Drops {
+		if i == 1 && met {
+			continue
+		}
+		h, falling := d.height(set, at)
+		if !falling {
+			continue
+		}
+		if there, err := d.leaves.fall(set.Height - h); err == nil {
+			w.Balls = append(w.Balls, Ball{At: Point{Y: h + d.Diameter/2}, Velocity: Velocity{Y: -there.Speed},
+				Diameter: d.Diameter})
+		}
+	}
+	if h, v, ok := f.Column.Tip(at); ok {
+		if met {
+			h = min(h, f.Meeting.Height)
+		}
+		w.Column = &Column{Height: h, Foot: f.Column.Width, Rising: v}
+	}
+	if met {
+		w.Dome = f.Meeting.dome(at)
+	}
+	return w
+}
+
+// A collision's sheet is seen until it has drawn back, in times of its spreading; its edge sinks by a part of its radius:
+// own choice.
+const (
+	sheetLasts = 2.2
+	sheetDroop = 0.15
+)
+
+// dome is the sheet at a time: it grows ever slower, and draws back as fast. nil: it is gone.
+func (m Meeting) dome(at time.Duration) *Dome {
+	takes := (m.Widest - m.At).Seconds()
+	part := (at - m.At).Seconds() / takes
+	if part > sheetLasts {
+		return nil
+	}
+	grown := float64(m.Radius - m.Diameter/2)
+	radius := m.Diameter/2 + phys.Length(max(grown*part*(2-part), 0))
+	return &Dome{Height: m.Height, Radius: radius, Droop: sheetDroop * radius,
+		Widening: phys.Speed(2 * grown * (1 - part) / takes)}
+}
+
+// Judging collisions: own choice, no source.
+const (
+	goodMeetingMm = 5.0 // this near the height that was wanted
+	goodSheet     = 0.2 // of the sheet's time: off by so much it still has its shape
+)
+
+// describeDrops describes the picture of drops from valves.
+func (f Flight) describeDrops(frame *Frame, at time.Duration) {
+	if f.Set.Drops.Want == shot.WantPhase {
+		like := f
+		like.Set.Drop = shot.DropSet{Phase: f.Set.Drops.Phase}
+		like.describeDrop(frame, at)
+		if n := len(f.Drops); n < f.Set.Drops.Count {
+			frame.Seen += fmt.Sprintf("; %d of %d drops fell", n, f.Set.Drops.Count)
+			frame.Verdict = Nothing
+		}
+		return
+	}
+	m := f.Meeting
+	switch {
+	case m == nil:
+		frame.Seen = "nothing there: no second drop fell"
+	case m.InAir:
+		frame.Seen = "nothing there: the second drop caught the first one in the air"
+	case !m.Column:
+		frame.Seen = "no collision: " + f.withoutColumn(*m)
+	default:
+		f.describeCollision(frame, *m, at)
+	}
+}
+
+func (f Flight) withoutColumn(m Meeting) string {
+	switch {
+	case f.Column.Speed == 0:
+		return "so slow a drop raises no column"
+	case m.At <= f.Column.Emerges:
+		return fmt.Sprintf("the second drop landed %s before the column rose", inMs(f.Column.Emerges-m.At))
+	}
+	return fmt.Sprintf("the second drop landed %s after the column was gone", inMs(m.At-f.Column.Ends()))
+}
+
+func (f Flight) describeCollision(frame *Frame, m Meeting, at time.Duration) {
+	set := f.Set.Drops
+	off := float64(m.Height-set.Meet) * 1e3
+	frame.HeightMm = off
+	where := fmt.Sprintf("%.0f mm above the surface", float64(m.Height)*1e3)
+	aim := ""
+	switch {
+	case off > goodMeetingMm:
+		aim = fmt.Sprintf(", %.0f mm too high", off)
+	case off < -goodMeetingMm:
+		aim = fmt.Sprintf(", %.0f mm too low", -off)
+	}
+	takes, w := m.Widest-m.At, f.dropsAt(at)
+	switch age := at - m.At; {
+	case age < 0 && len(w.Balls) > 0 && w.Column != nil && w.lowest() < frameDropMm*1e-3:
+		gap := float64(w.lowest()-w.Column.Height) * 1e3
+		frame.Seen = fmt.Sprintf("the column, and the second drop %.1f mm above it", gap)
+	case age < 0:
+		frame.Seen = fmt.Sprintf("nothing there: the drops meet %s later", inMs(-age))
+		return
+	case w.Dome == nil:
+		frame.Seen = fmt.Sprintf("nothing there: the collision is over for %s", inMs(age-time.Duration(sheetLasts*float64(takes))))
+		return
+	case age < 50*time.Microsecond:
+		frame.Seen = "drop and column touch " + where + aim
+	case (at - m.Widest).Abs() < 50*time.Microsecond:
+		frame.Seen = "the sheet at its widest, " + where + aim
+	default:
+		frame.Seen = "the sheet " + beforeOrAfter(at-m.Widest, "%s after its widest", "%s before its widest") + ", " + where + aim
+	}
+	frame.setVerdict(frame.Offset.Abs() <= time.Duration(goodSheet*float64(takes)) && math.Abs(off) <= goodMeetingMm)
+}
+
+// lowest is the lowest point of the drops in the air.
+func (w Water) lowest() phys.Length {
+	low := phys.Length(math.Inf(1))
+	for _, b := range w.Balls {
+		low = min(low, b.At.Y-b.Diameter/2)
+	}
+	return low
+}

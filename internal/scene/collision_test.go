@@ -1,0 +1,229 @@
+package scene
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+)
+
+// dropsSet drops twice for a collision, that far apart.
+func dropsSet(gap time.Duration) (shot.Set, time.Duration) {
+	set := shot.DefaultSet()
+	set.Kind = shot.Drops
+	return set, gap
+}
+
+// dripTwice opens the valve twice.
+func dripTwice(t *testing.T, r *Room, set shot.Set, at, gap time.Duration) Flight {
+	t.Helper()
+	open := set.Drops.First.Open.Duration()
+	f, edges, err := r.Open(nil, set, at, at+open)
+	require.NoError(t, err)
+	require.NotEmpty(t, edges)
+	f, edges, err = r.Open(&f, set, at+gap, at+gap+open)
+	require.NoError(t, err)
+	require.NotEmpty(t, edges)
+	return f
+}
+
+// For every gap the room says what the second drop meets, and it is what is there: the drop and the column's tip are in
+// one place at that time, and were not before.
+func TestCollisionsAreWhereTheTwoMeet(t *testing.T) {
+	kinds := map[string]int{}
+	for seed := range uint64(6) {
+		r := New(seed)
+		for i, gap := 0, 30*time.Millisecond; gap < 400*time.Millisecond; i, gap = i+1, gap+10*time.Millisecond {
+			set, _ := dropsSet(gap)
+			f := dripTwice(t, r, set, time.Duration(i)*10*time.Second, gap)
+			m := f.Meeting
+			require.NotNil(t, m)
+			switch {
+			case m.InAir:
+				kinds["in air"]++
+				assert.Less(t, f.Drops[1].Lands-f.Drops[0].Lands, 5*time.Millisecond)
+			case m.Column:
+				kinds["column"]++
+				tip, _, ok := f.Column.Tip(m.At)
+				require.True(t, ok)
+				assert.InDelta(t, float64(tip), float64(m.Height), 20e-6, "seed %d, gap %v", seed, gap)
+				assert.Positive(t, m.Height)
+				assert.LessOrEqual(t, m.Height, f.Column.Highest())
+				if before := m.At - 3*time.Millisecond; before > f.Column.Emerges {
+					h, _ := f.Drops[1].height(set.Drops, before)
+					tip, _, _ := f.Column.Tip(before)
+					assert.Greater(t, h, tip, "they would have met before")
+				}
+			default:
+				kinds["surface"]++
+				_, _, there := f.Column.Tip(f.Drops[1].Lands)
+				assert.False(t, there, "it lands where no column is: seed %d, gap %v", seed, gap)
+			}
+		}
+	}
+	t.Log(kinds)
+	for _, kind := range []string{"column", "surface"} {
+		assert.Greater(t, kinds[kind], 20, kind)
+	}
+}
+
+// What stays on a tip makes the next drop larger: a drop and the one after it differ in opposite directions, and a drop's
+// volume varies as it was measured to, 1.6 % (Bammesberger et al. 2013).
+func TestDropSizes(t *testing.T) {
+	r := New(3)
+	set, gap := dropsSet(100 * time.Millisecond)
+	var volumes []float64
+	for i := range 600 {
+		f := dripTwice(t, r, set, time.Duration(i)*10*time.Second, gap)
+		for _, d := range f.Drops {
+			volumes = append(volumes, math.Pow(float64(d.Diameter), 3))
+		}
+	}
+	mean, sd := meanAndSD(volumes)
+	assert.InDelta(t, 0.016, sd/mean, 0.003)
+	next := 0.
+	for i := range len(volumes) - 1 {
+		next += (volumes[i] - mean) * (volumes[i+1] - mean)
+	}
+	correlation := next / float64(len(volumes)-1) / (sd * sd)
+	assert.Less(t, correlation, -0.02, "a small one is followed by a large one")
+	assert.Greater(t, correlation, -0.5)
+}
+
+func meanAndSD(list []float64) (mean, sd float64) {
+	for _, x := range list {
+		mean += x / float64(len(list))
+	}
+	for _, x := range list {
+		sd += (x - mean) * (x - mean) / float64(len(list)-1)
+	}
+	return mean, math.Sqrt(sd)
+}
+
+// Liquid comes from nowhere: what falls is what flowed, but for what the tip holds.
+func TestNoLiquidIsLost(t *testing.T) {
+	r := New(8)
+	set, _ := dropsSet(0)
+	fell, flowed := 0., 0.
+	rate := r.tip.flow * float64(set.Drops.Discharge) * math.Pi / 4 * math.Pow(float64(set.Drops.Bore), 2) *
+		math.Sqrt(2*phys.Gravity*float64(set.Drops.Head))
+	const drops = 400
+	for i := range drops {
+		at := time.Duration(i) * 10 * time.Second
+		f, _, err := r.Open(nil, set, at, at+26*time.Millisecond)
+		require.NoError(t, err)
+		fell += math.Pi / 6 * math.Pow(float64(f.Diameter), 3)
+		flowed += rate * 0.026
+	}
+	assert.InEpsilon(t, flowed, fell, 0.003)
+}
+
+// Too short an opening lets nothing fall, and a longer one a larger drop, sooner after the valve has closed.
+func TestOpenings(t *testing.T) {
+	set, _ := dropsSet(0)
+	r := New(1)
+	_, _, err := r.Open(nil, set, 0, 5*time.Millisecond)
+	require.ErrorIs(t, err, ErrNoDrop)
+	var small, large []float64
+	var smallHangs, largeHangs []float64
+	for i := range 200 {
+		at := time.Duration(i+1) * 10 * time.Second
+		a, _, err := r.Open(nil, set, at, at+24*time.Millisecond)
+		require.NoError(t, err)
+		b, _, err := r.Open(nil, set, at+5*time.Second, at+5*time.Second+32*time.Millisecond)
+		require.NoError(t, err)
+		small, large = append(small, float64(a.Diameter)), append(large, float64(b.Diameter))
+		smallHangs = append(smallHangs, (a.Drops[0].LetsGo - at - 24*time.Millisecond).Seconds())
+		largeHangs = append(largeHangs, (b.Drops[0].LetsGo - at - 5*time.Second - 32*time.Millisecond).Seconds())
+	}
+	a, _ := meanAndSD(small)
+	b, _ := meanAndSD(large)
+	assert.Greater(t, b, a*1.05)
+	hangs, _ := meanAndSD(smallHangs)
+	less, _ := meanAndSD(largeHangs)
+	assert.Less(t, less, hangs)
+}
+
+// The numbers for a picture agree with the words: before the two meet there are two things, and a sheet after.
+func TestWaterOfACollision(t *testing.T) {
+	r := New(4)
+	var f Flight
+	for i, gap := 0, 60*time.Millisecond; f.Meeting == nil || f.Meeting.Height < 10e-3; i, gap = i+1, gap+5*time.Millisecond {
+		require.Less(t, gap, 300*time.Millisecond, "no gap gives a collision")
+		set, _ := dropsSet(gap)
+		f = dripTwice(t, r, set, time.Duration(i)*10*time.Second, gap)
+	}
+	m := f.Meeting
+	before := f.dropsAt(m.At - time.Millisecond)
+	require.Len(t, before.Balls, 1)
+	require.NotNil(t, before.Column)
+	assert.Nil(t, before.Dome)
+	assert.Greater(t, before.lowest(), before.Column.Height)
+	assert.InDelta(t, 0, float64(before.lowest()-before.Column.Height), 5e-3)
+
+	const dt = 100 * time.Microsecond
+	later := f.dropsAt(m.At - time.Millisecond + dt)
+	moved := float64(later.Balls[0].At.Y-before.Balls[0].At.Y) / dt.Seconds()
+	assert.InEpsilon(t, float64(before.Balls[0].Velocity.Y), moved, 0.01, "the speed is that of the place")
+	rose := float64(later.Column.Height-before.Column.Height) / dt.Seconds()
+	assert.InDelta(t, float64(before.Column.Rising), rose, 0.01)
+
+	widest := f.dropsAt(m.Widest)
+	assert.Empty(t, widest.Balls)
+	require.NotNil(t, widest.Dome)
+	assert.InEpsilon(t, float64(m.Radius), float64(widest.Dome.Radius), 1e-3)
+	assert.InDelta(t, 0, float64(widest.Dome.Widening), 0.01)
+	assert.LessOrEqual(t, widest.Column.Height, m.Height)
+	assert.Nil(t, f.dropsAt(m.At+3*(m.Widest-m.At)).Dome)
+
+	r.camera.light.Shutter, f.Set.Light.Shutter = shot.ByHand, shot.ByHand
+	look := func(at time.Duration) Frame {
+		r.camera.flashes = []flash{{at, true}}
+		return r.Look(f)
+	}
+	assert.Contains(t, look(m.Widest).Seen, "the sheet at its widest")
+	assert.Contains(t, look(m.Widest+time.Millisecond).Seen, "1.0 ms after its widest")
+	assert.Contains(t, look(m.At-2*time.Millisecond).Seen, "the column, and the second drop ")
+	assert.Contains(t, look(m.At+60*time.Millisecond).Seen, "the collision is over for ")
+	f.Set.Drops.Meet = m.Height
+	assert.Equal(t, Good, look(m.Widest).Verdict)
+	assert.Equal(t, Late, look(m.Widest+4*time.Millisecond).Verdict)
+	f.Set.Drops.Meet = m.Height + 8e-3
+	high := look(m.Widest)
+	assert.InDelta(t, -8, high.HeightMm, 1e-9)
+	assert.Contains(t, high.Seen, "8 mm too low")
+	assert.NotEqual(t, Good, high.Verdict)
+}
+
+// Without a second drop, or with one that comes too soon or too late, the picture says so.
+func TestNoCollision(t *testing.T) {
+	set, _ := dropsSet(0)
+	set.Light.Shutter = shot.ByHand
+	for gap, words := range map[time.Duration]string{
+		40 * time.Millisecond:  "before the column rose",
+		600 * time.Millisecond: "no collision: the second drop landed",
+	} {
+		r := New(2)
+		f := dripTwice(t, r, set, 0, gap)
+		r.camera.flashes = []flash{{f.Contact, true}}
+		assert.Contains(t, r.Look(f).Seen, words, gap)
+		assert.Equal(t, Nothing, r.Look(f).Verdict)
+	}
+	r := New(2)
+	f, _, err := r.Open(nil, set, 0, 26*time.Millisecond)
+	require.NoError(t, err)
+	r.camera.flashes = []flash{{f.Contact, true}}
+	assert.Contains(t, r.Look(f).Seen, "no second drop fell")
+}
+
+// The same seed and openings give the same drops.
+func TestValvesAreSeeded(t *testing.T) {
+	set, gap := dropsSet(120 * time.Millisecond)
+	assert.Equal(t, dripTwice(t, New(5), set, 0, gap), dripTwice(t, New(5), set, 0, gap))
+	assert.NotEqual(t, dripTwice(t, New(5), set, 0, gap), dripTwice(t, New(6), set, 0, gap))
+}
