@@ -59,7 +59,7 @@ func (r *Room) playOut(f *Flight) error {
 	f.Phases, f.Arrives = nil, false
 	own := dice{rand.New(rand.NewPCG(r.seed, 1<<40|uint64(f.Number)))}
 	like := *f
-	like.Set.Drop = shot.DropSet{Liquid: set.Liquid, Phase: set.Phase}
+	like.Set.Drop = shot.DropSet{Liquid: set.Liquid, PoolLiquid: shot.SameLiquid, Phase: set.Phase}
 	if err := r.addSplash(&like, own); err != nil {
 		return err
 	}

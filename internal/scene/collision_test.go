@@ -37,7 +37,7 @@ func dripTwice(t *testing.T, r *Room, set shot.Set, at, gap time.Duration) Fligh
 func TestCollisionsAreWhereTheTwoMeet(t *testing.T) {
 	kinds := map[string]int{}
 	for seed := range uint64(6) {
-		r := New(seed)
+		r := calm(seed)
 		for i, gap := 0, 30*time.Millisecond; gap < 400*time.Millisecond; i, gap = i+1, gap+10*time.Millisecond {
 			set, _ := dropsSet(gap)
 			f := dripTwice(t, r, set, time.Duration(i)*10*time.Second, gap)
@@ -75,7 +75,7 @@ func TestCollisionsAreWhereTheTwoMeet(t *testing.T) {
 // What stays on a tip makes the next drop larger: a drop and the one after it differ in opposite directions, and a drop's
 // volume varies as it was measured to, 1.6 % (Bammesberger et al. 2013).
 func TestDropSizes(t *testing.T) {
-	r := New(3)
+	r := calm(3)
 	set, gap := dropsSet(100 * time.Millisecond)
 	var volumes []float64
 	for i := range 600 {
@@ -107,7 +107,7 @@ func meanAndSD(list []float64) (mean, sd float64) {
 
 // Liquid comes from nowhere: what falls is what flowed, but for what the tip holds.
 func TestNoLiquidIsLost(t *testing.T) {
-	r := New(8)
+	r := calm(8)
 	set, _ := dropsSet(0)
 	fell, flowed := 0., 0.
 	rate := r.tip.flow * float64(set.Drops.Discharge) * math.Pi / 4 * math.Pow(float64(set.Drops.Bore), 2) *
@@ -126,7 +126,7 @@ func TestNoLiquidIsLost(t *testing.T) {
 // Too short an opening lets nothing fall, and a longer one a larger drop, sooner after the valve has closed.
 func TestOpenings(t *testing.T) {
 	set, _ := dropsSet(0)
-	r := New(1)
+	r := calm(1)
 	_, _, err := r.Open(nil, set, 0, 5*time.Millisecond)
 	require.ErrorIs(t, err, ErrNoDrop)
 	var small, large []float64
@@ -151,7 +151,7 @@ func TestOpenings(t *testing.T) {
 
 // The numbers for a picture agree with the words: before the two meet there are two things, and a sheet after.
 func TestWaterOfACollision(t *testing.T) {
-	r := New(4)
+	r := calm(4)
 	var f Flight
 	for i, gap := 0, 60*time.Millisecond; f.Meeting == nil || f.Meeting.Height < 10e-3; i, gap = i+1, gap+5*time.Millisecond {
 		require.Less(t, gap, 300*time.Millisecond, "no gap gives a collision")
@@ -208,13 +208,13 @@ func TestNoCollision(t *testing.T) {
 		40 * time.Millisecond:  "before the column rose",
 		600 * time.Millisecond: "no collision: the second drop landed",
 	} {
-		r := New(2)
+		r := calm(2)
 		f := dripTwice(t, r, set, 0, gap)
 		r.camera.flashes = []flash{{f.Contact, true}}
 		assert.Contains(t, r.Look(f).Seen, words, gap)
 		assert.Equal(t, Nothing, r.Look(f).Verdict)
 	}
-	r := New(2)
+	r := calm(2)
 	f, _, err := r.Open(nil, set, 0, 26*time.Millisecond)
 	require.NoError(t, err)
 	r.camera.flashes = []flash{{f.Contact, true}}
@@ -224,6 +224,6 @@ func TestNoCollision(t *testing.T) {
 // The same seed and openings give the same drops.
 func TestValvesAreSeeded(t *testing.T) {
 	set, gap := dropsSet(120 * time.Millisecond)
-	assert.Equal(t, dripTwice(t, New(5), set, 0, gap), dripTwice(t, New(5), set, 0, gap))
-	assert.NotEqual(t, dripTwice(t, New(5), set, 0, gap), dripTwice(t, New(6), set, 0, gap))
+	assert.Equal(t, dripTwice(t, calm(5), set, 0, gap), dripTwice(t, calm(5), set, 0, gap))
+	assert.NotEqual(t, dripTwice(t, calm(5), set, 0, gap), dripTwice(t, calm(6), set, 0, gap))
 }
