@@ -51,9 +51,9 @@ type Journal interface {
 	Origin(ctx context.Context, boot string) (time.Time, record.Dating, error)
 }
 
-// Simulation is the simulated room: Arrange puts a set into it, for its valves, Release lets the drop, throw or sound go, and Touch puts a finger in a beam or on
-// the button, unless the context is over; Look says what the camera saw in the shot whose clock edge was at clockAt, in
-// board time.
+// Simulation is the simulated room: Arrange puts a set into it, for its valves, Release lets the drop, throw or sound
+// go, and Touch puts a finger in a beam or on the button, unless the context is over; Look says what the camera saw in
+// the shot whose clock edge was at clockAt, in board time.
 type Simulation interface {
 	Arrange(shot.Set)
 	Release(context.Context, shot.Set) error

@@ -11,8 +11,8 @@ import (
 	"stillwater/internal/splash"
 )
 
-// ColumnRise is how the column of a splash comes and goes: it leaves the surface at a speed, and its tip rises and falls
-// freely.
+// ColumnRise is how the column of a splash comes and goes: it leaves the surface at a speed, and its tip rises and
+// falls freely.
 type ColumnRise struct {
 	Emerges time.Duration
 	Speed   phys.Speed  // at the surface
@@ -155,8 +155,8 @@ func touching(first ValveDrop, diameters float64) time.Duration {
 	return phys.Time(diameters * float64(first.Diameter) / float64(first.Speed)).Duration()
 }
 
-// spread is how the sheet of a collision spreads: for longer the more of its speed surface tension has to take, and as far
-// as that lets it. Powers of the Weber number and factors are this room's own choice, no source.
+// spread is how the sheet of a collision spreads: for longer the more of its speed surface tension has to take, and as
+// far as that lets it. Powers of the Weber number and factors are this room's own choice, no source.
 func (r *Room) spread(m *Meeting, name string, own dice) {
 	liquid, _ := splash.LiquidNamed(name) // found before
 	d, v := float64(m.Diameter), float64(m.Relative)
@@ -207,8 +207,8 @@ func (f Flight) dropsAt(at time.Duration) Water {
 	return w
 }
 
-// A collision's sheet is seen until it has drawn back, in times of its spreading; its edge sinks by a part of its radius:
-// own choice.
+// A collision's sheet is seen until it has drawn back, in times of its spreading; its edge sinks by a part of its
+// radius: own choice.
 const (
 	sheetLasts = 2.2
 	sheetDroop = 0.15
@@ -289,14 +289,16 @@ func (f Flight) describeCollision(frame *Frame, m Meeting, at time.Duration) {
 		frame.Seen = fmt.Sprintf("nothing there: the drops meet %s later", inMs(-age))
 		return
 	case w.Dome == nil:
-		frame.Seen = fmt.Sprintf("nothing there: the collision is over for %s", inMs(age-time.Duration(sheetLasts*float64(takes))))
+		over := age - time.Duration(sheetLasts*float64(takes))
+		frame.Seen = fmt.Sprintf("nothing there: the collision is over for %s", inMs(over))
 		return
 	case age < 50*time.Microsecond:
 		frame.Seen = "drop and column touch " + where + aim
 	case (at - m.Widest).Abs() < 50*time.Microsecond:
 		frame.Seen = "the sheet at its widest, " + where + aim
 	default:
-		frame.Seen = "the sheet " + beforeOrAfter(at-m.Widest, "%s after its widest", "%s before its widest") + ", " + where + aim
+		frame.Seen = "the sheet " + beforeOrAfter(at-m.Widest, "%s after its widest", "%s before its widest") + ", " +
+			where + aim
 	}
 	frame.setVerdict(frame.Offset.Abs() <= time.Duration(goodSheet*float64(takes)) && math.Abs(off) <= goodMeetingMm)
 }

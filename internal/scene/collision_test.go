@@ -72,8 +72,8 @@ func TestCollisionsAreWhereTheTwoMeet(t *testing.T) {
 	}
 }
 
-// What stays on a tip makes the next drop larger: a drop and the one after it differ in opposite directions, and a drop's
-// volume varies as it was measured to, 1.6 % (Bammesberger et al. 2013).
+// What stays on a tip makes the next drop larger: a drop and the one after it differ in opposite directions, and a
+// drop's volume varies as it was measured to, 1.6 % (Bammesberger et al. 2013).
 func TestDropSizes(t *testing.T) {
 	r := calm(3)
 	set, gap := dropsSet(100 * time.Millisecond)
@@ -153,7 +153,8 @@ func TestOpenings(t *testing.T) {
 func TestWaterOfACollision(t *testing.T) {
 	r := calm(4)
 	var f Flight
-	for i, gap := 0, 60*time.Millisecond; f.Meeting == nil || f.Meeting.Height < 10e-3; i, gap = i+1, gap+5*time.Millisecond {
+	gap := 60 * time.Millisecond
+	for i := 0; f.Meeting == nil || f.Meeting.Height < 10e-3; i, gap = i+1, gap+5*time.Millisecond {
 		require.Less(t, gap, 300*time.Millisecond, "no gap gives a collision")
 		set, _ := dropsSet(gap)
 		f = dripTwice(t, r, set, time.Duration(i)*10*time.Second, gap)

@@ -21,8 +21,8 @@ func valveBench() shot.Bench {
 	return b
 }
 
-// clockEdge is what a board takes for the n-th clock edge of a program that was begun at base: edges within the hold-off
-// of one that counted are bounce, and the n-th counts in its window only. false: there is no shot.
+// clockEdge is what a board takes for the n-th clock edge of a program that was begun at base: edges within the
+// hold-off of one that counted are bounce, and the n-th counts in its window only. false: there is no shot.
 func clockEdge(p shot.Program, edges []Edge, base time.Duration) (time.Duration, bool) {
 	count, last := 0, time.Duration(math.MinInt64/2)
 	for _, e := range edges {
@@ -40,7 +40,8 @@ func clockEdge(p shot.Program, edges []Edge, base time.Duration) (time.Duration,
 	return 0, false
 }
 
-// aCollision is one shot: by how much the two met too high, and the flash came too late. No shot, or no collision: not ok.
+// aCollision is one shot: by how much the two met too high, and the flash came too late. No shot, or no collision: not
+// ok.
 type aCollision struct {
 	high   float64 // mm
 	late   float64 // ms
@@ -115,7 +116,7 @@ func (e *evening) measureColumn() {
 	e.set.Drops.ColumnHeight = sum / pictures
 }
 
-// trim corrects gap and delay by the mean of some shots, as often as told: first where they meet, then when.
+// trim corrects gap and delay by the mean of some shots, in some rounds: first where they meet, then when.
 func (e *evening) trim(rounds, shots int) {
 	e.t.Helper()
 	for range rounds {
@@ -219,9 +220,9 @@ var shownCollisions = []struct {
 	{"sinking, from the valve", shot.FromValve, shot.ColumnSinking},
 }
 
-// TestCollisions holds the budget to what this room does. Where the column sinks both have it fall freely, and the budget
-// is right to 15 %. Where it rises they differ: the budget's rises as fast as was printed, this room's as fast as a free
-// flight does, which is slower; so it is never worse than the budget says.
+// TestCollisions holds the budget to what this room does. Where the column sinks both have it fall freely, and the
+// budget is right to 15 %. Where it rises they differ: the budget's rises as fast as was printed, this room's as fast
+// as a free flight does, which is slower; so it is never worse than the budget says.
 func TestCollisions(t *testing.T) {
 	shares := map[string]float64{}
 	for _, way := range shownCollisions {

@@ -16,10 +16,10 @@ import (
 // ErrNoDrop means that an opening let out too little for a drop: it hangs on the tip.
 var ErrNoDrop = errors.New("too little came out for a drop")
 
-// valveSpreads is how much drops from valves vary: standard deviations. What lets go when is from drop to drop, the rest
-// is one for the room, so that a person can learn it. The volume of a drop varies by 1.6 % in all, through the dead times
-// and what stays on the tip (water at the least volume of a solenoid valve: S. B. Bammesberger et al., Micromachines 4
-// (2013) 9-21). All others: common practice, no source.
+// valveSpreads is how much drops from valves vary: standard deviations. What lets go when is from drop to drop, the
+// rest is one for the room, so that a person can learn it. The volume of a drop varies by 1.6 % in all, through the
+// dead times and what stays on the tip (water at the least volume of a solenoid valve: S. B. Bammesberger et al.,
+// Micromachines 4 (2013) 9-21). All others: common practice, no source.
 type valveSpreads struct {
 	DeadTime     phys.Time // of opening and of closing, from drop to drop
 	Remainder    float64   // of what stays on the tip, of itself, from drop to drop
@@ -81,8 +81,9 @@ type ValveDrop struct {
 	leaves leaving
 }
 
-// Open is one opening of a valve of a set of drops, from then until then. It belongs to the flight before if that is not
-// over; then the flight is returned as it is now, with only the edges that are new in New. ErrNoDrop: nothing falls.
+// Open is one opening of a valve of a set of drops, from then until then. It belongs to the flight before if that is
+// not over; then the flight is returned as it is now, with only the edges that are new in New. ErrNoDrop: nothing
+// falls.
 //
 // Other errors are those of package splash or ballistics for an impossible set.
 func (r *Room) Open(f *Flight, set shot.Set, from, to time.Duration) (Flight, []Edge, error) {
@@ -113,7 +114,8 @@ func (r *Room) Open(f *Flight, set shot.Set, from, to time.Duration) (Flight, []
 }
 
 // Shares of the largest drop that can hang from a tip: what falls of it if it grew slowly, and what then stays. Own
-// choice, near the photographs of hanging drops; where the predictor has its tables this room has one pair for all tips.
+// choice, near the photographs of hanging drops; where the predictor has its tables this room has one pair for all
+// tips.
 const (
 	fallsOfMost = 0.87
 	staysOfMost = 1 - fallsOfMost
@@ -153,9 +155,9 @@ func (r *Room) dropOf(set shot.DropsSet, from, to time.Duration) (ValveDrop, err
 	return d, err
 }
 
-// neckTime is how long a drop hangs on by its neck, in seconds: what is too heavy by a little begins slowly, and grows as
-// whatever is unstable does, by the same factor in the same time. In units of sqrt(length/g) of the capillary length,
-// near what a one-dimensional model of the neck gives: own choice.
+// neckTime is how long a drop hangs on by its neck, in seconds: what is too heavy by a little begins slowly, and grows
+// as whatever is unstable does, by the same factor in the same time. In units of sqrt(length/g) of the capillary
+// length, near what a one-dimensional model of the neck gives: own choice.
 func neckTime(surplus float64, liquid splash.Liquid) float64 {
 	length := math.Sqrt(float64(liquid.SurfaceTension) / (float64(liquid.Density) * phys.Gravity))
 	return math.Sqrt(length/phys.Gravity) * (2.3 + 0.7*math.Log(1/surplus))

@@ -51,7 +51,7 @@ type DropsSet struct {
 	First   Opening   `json:"first"`
 	Second  Opening   `json:"second"`
 	Third   Opening   `json:"third"`
-	GapTrim phys.Time `json:"gap_trim"` // added to the gap that is worked out for the second drop: the column comes later by it than published
+	GapTrim phys.Time `json:"gap_trim"` // added to the gap that is worked out: the column comes later by it than published
 
 	Height phys.Length `json:"height"` // tip to pool surface
 	Beam   phys.Length `json:"beam"`   // tip to beam

@@ -35,6 +35,23 @@ func (a advisor) otherClock() string {
 		"would be %s.", inMs(here.Mistiming), set.Drops.Beam, inMs(there.Mistiming))
 }
 
+// otherSide compares a column that is met as it sinks with one that is met as it rises: what makes it higher or lower
+// has had less time to.
+func (a advisor) otherSide() string {
+	set := a.set
+	if set.Drops.Want != WantCollision || set.Drops.Column != ColumnSinking {
+		return ""
+	}
+	set.Drops.Column = ColumnRising
+	b, _, ok := a.withSet(set)
+	here, there := a.budget.Repeat.Displaced, b.Repeat.Displaced
+	if !ok || float64(there) > minGain*float64(here) {
+		return ""
+	}
+	return fmt.Sprintf("Once trimmed, where the two meet scatters by %s (SD), as the column sinks. Met as it rises, "+
+		"by %s.", inMm(here), inMm(there))
+}
+
 // columnUnknown says how little is known of a column's height that was not measured.
 func (a advisor) columnUnknown() string {
 	d, c := a.set.Drops, a.e.Drops.Column

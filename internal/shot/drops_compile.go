@@ -129,7 +129,8 @@ func coilRest(cues []Cue) time.Duration {
 // The edge may come half a window early or late in all shots of an evening, and by again from shot to shot. When an
 // earlier drop was missed, what comes behind the due one must come after the window's end: the hold-off is longer than
 // the window. And it must not hide the due drop: it is shorter than the least gap. Where the gap leaves less room than
-// the times are known to, the window is as wide as it leaves: a drop outside it gives no shot, and its time is reported.
+// the times are known to, the window is as wide as it leaves: a drop outside it gives no shot, and its time is
+// reported.
 func (p plan) setWindow(program *Program, path DropsPath) error {
 	d := p.set.Drops
 	if d.From != FromBeam {
