@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 
 	"stillwater/internal/calc"
 	"stillwater/internal/shot"
@@ -52,6 +53,11 @@ func newDrops() *calculator {
 
 // word adds a flag for a field that is no quantity.
 func (c *calculator) word(name, field, usage string) {
-	c.flags.Func(name, usage, func(value string) error { return c.set.Put(field, value) })
+	c.flags.Func(name, usage, func(value string) error {
+		if value == "" {
+			return errors.New("it is given as nothing; leave it out")
+		}
+		return c.set.Put(field, value)
+	})
 	c.flagOf[field] = name
 }
