@@ -15,7 +15,7 @@ import (
 	"stillwater/internal/shot"
 )
 
-// rehearse writes the pictures of a flight in the simulated room.
+// rehearse says what came of many tries in the simulated room, or writes the pictures of one flight.
 func (m *Main) rehearse(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("rehearse", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
@@ -26,20 +26,30 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 	width := flags.Int("width", 960, "of a picture in pixels; its height is two thirds of that")
 	gel := flags.String("gel", "", "on the background's light: "+practice.GelNames())
 	flags.TextVar(&late, "late", late, "take them so much later, or earlier if negative")
-	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again", func(text string) error {
-		field, value, _ := strings.Cut(text, "=")
-		return set.Put(field, value)
-	})
-	err := m.onlyFlags(flags, args, "stillwater rehearse writes the pictures that the simulated camera takes of one "+
-		"drop, phase by phase, or of one throw.\n\n", "", "")
+	many := newManyTries(flags)
+	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; drop or throw: as --kind",
+		func(text string) error {
+			field, value, given := strings.Cut(text, "=")
+			if !given {
+				*kind = text
+				return nil
+			}
+			many.own = true
+			return set.Put(field, value)
+		})
+	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
+		"or writes the pictures\nthat its camera takes of one drop, phase by phase, or of one throw (--png).\n\n", "", "")
 	set.Kind = shot.Kind(*kind)
 	switch {
 	case err != nil:
 		return err
-	case *dir == "":
-		return fmt.Errorf("%w: rehearse: give a folder for the pictures, like --png pictures", errUsage)
+	case *dir == "" && many.tries == 0:
+		return fmt.Errorf("%w: rehearse: give a folder for pictures, like --png pictures, or a number of tries, like "+
+			"--tries 1000", errUsage)
 	case set.Kind != shot.Drop && set.Kind != shot.Throw:
 		return fmt.Errorf("%w: rehearse: --kind %s: use drop or throw", errUsage, *kind)
+	case many.tries != 0:
+		return many.run(m, set, *seed)
 	}
 	frames, err := practice.Frames(set, *seed, late.Duration())
 	if err == nil && len(frames) == 0 {

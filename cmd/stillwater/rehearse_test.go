@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"image/png"
 	"os"
 	"path/filepath"
@@ -40,5 +41,32 @@ func TestRehearseSaysWhatIsWrong(t *testing.T) {
 		status, _, errs := calculate(t, "rehearse"+line)
 		assert.NotZero(t, status)
 		assert.Contains(t, errs, want)
+	}
+}
+
+// Many tries are summed up, in words and as JSON; a set that is given is the one that is tried.
+func TestRehearseTries(t *testing.T) {
+	status, out, errs := calculate(t, "rehearse --tries 50 --seed 1 --method gates --set throw --json")
+	require.Zero(t, status, errs)
+	var report struct {
+		Set    string  `json:"set"`
+		Within float64 `json:"share_within_15mm"`
+		Gate   float64 `json:"gate_mm"`
+		Tries  int     `json:"tries"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &report))
+	assert.Equal(t, []any{"throw", 300.0, 50}, []any{report.Set, report.Gate, report.Tries})
+	assert.Greater(t, report.Within, 0.8)
+	status, out, errs = calculate(t, "rehearse --tries 20 --kind throw --set throw.gate=20cm --method one-beam")
+	require.Zero(t, status, errs)
+	assert.Contains(t, out, "20 tries, 20 pictures, seed 1.")
+	status, out, errs = calculate(t, "rehearse --tries 20 --placing beginner --set throw")
+	require.Zero(t, status, errs)
+	assert.Contains(t, out, "Better: 30 cm between the beams")
+	for line, says := range map[string]string{"--tries -1": "use 1 to",
+		"--tries 5 --method eye": "use gates, one-beam or hand", "--tries 5 --placing odd": "use well or beginner", "--tries 5 --set sound": "use drop or throw"} {
+		status, _, errs := calculate(t, "rehearse "+line)
+		assert.Equal(t, 2, status, line)
+		assert.Contains(t, errs, says, line)
 	}
 }

@@ -50,11 +50,15 @@ func launchState(speed phys.Speed, angle phys.Angle) state {
 }
 
 // handSpeed is how fast this room's person throws on average. A hand knows how far it is to the focus spot and nothing
-// of the speeds that are accepted: half as much again as a throw at 45 degrees needs to come down there, sqrt(g x).
-// What is faster or slower than accepted is rejected, as it would be.
+// of the speeds that are accepted: a fifth more than a throw at 45 degrees needs to come down there, sqrt(g x). It lets
+// go some way before the first beam. What is faster or slower than accepted is rejected, as it would be.
 func (r *Room) handSpeed(set shot.ThrowSet) phys.Speed {
-	return phys.Speed(max(r.strength*1.5*math.Sqrt(phys.Gravity*float64(set.ToFocus)), 1.5))
+	far := float64(handToGate + set.Gate + set.ToFocus)
+	return phys.Speed(r.strength * 1.22 * math.Sqrt(phys.Gravity*far))
 }
+
+// handToGate is from where the hand lets go to the first beam: own choice, no source.
+const handToGate phys.Length = 0.3
 
 // focusHeight is the height above the second beam at which a person sets the focus spot: on the path of an average
 // throw. Zero if even that throw never reaches it.

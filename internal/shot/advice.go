@@ -26,7 +26,8 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	var says []string
 	switch set.Kind {
 	case Throw:
-		says = []string{a.oneBeam(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet(), a.raggedEdge()}
+		says = []string{a.oneBeam(), a.betterPlaces(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet(),
+			a.raggedEdge()}
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:
@@ -145,12 +146,28 @@ func (a advisor) widenGate() string {
 
 // pathScatter describes what no timing corrects: how far above or below the focus spot the path passes.
 func (a advisor) pathScatter() string {
-	off, ok := a.set.Throw.pathScatter(a.e.Speed, a.spread)
+	off, ok := a.upAndDown()
 	if !ok {
 		return ""
 	}
 	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
 		"corrects: leave room for it in the frame.", inWholeMm(off))
+}
+
+// upAndDown is the scatter of the path's height at the focus spot, SD; false where the throws do not all reach it.
+func (a advisor) upAndDown() (phys.Length, bool) {
+	rise := func(angle phys.Angle, speed phys.Speed) (phys.Length, bool) {
+		t := a.set.Throw
+		t.Angle += angle
+		p, err := t.flight(speed)
+		return p.Rise, err == nil
+	}
+	v := a.e.Speed
+	up, ok1 := rise(a.spread.ThrowAngle, v)
+	down, ok2 := rise(-a.spread.ThrowAngle, v)
+	fast, ok3 := rise(0, v*phys.Speed(1+a.spread.ThrowSpeed))
+	slow, ok4 := rise(0, v*phys.Speed(1-a.spread.ThrowSpeed))
+	return phys.Length(math.Hypot(float64(up-down)/2, float64(fast-slow)/2)), ok1 && ok2 && ok3 && ok4
 }
 
 // sheet says how much later a sheet comes than the ball that the plan takes it for.

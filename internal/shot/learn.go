@@ -178,7 +178,7 @@ func remedy(set Set, e Estimate, spread Spread, tick time.Duration) (string, err
 	says := []string{a.flashInDark()}
 	switch set.Kind {
 	case Throw:
-		says = append(says, a.moveGate(), a.widenGate())
+		says = append(says, a.betterPlaces(), a.moveGate(), a.widenGate())
 	case Drop:
 		says = append(says, a.lowerBeam(), a.swing())
 	case Drops:

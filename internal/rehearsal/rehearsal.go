@@ -1,0 +1,295 @@
+// Package rehearsal makes many tries in the simulated room, as an evening would go: the first ones find the trim from
+// verdicts, as package tuning does, the others are counted. It says how many pictures have the liquid in place, how far
+// they scatter, and whether the error budget had said so.
+//
+// The room (package scene) has laws of its own for how liquid leaves, flies and splashes; what is timed is the program
+// that package shot compiles.
+package rehearsal
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"sort"
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/scene"
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+	"stillwater/internal/tuning"
+)
+
+// Method is what fires.
+type Method string
+
+// The methods.
+const (
+	Gates   Method = "gates"    // the set's own beams: two for a throw, one for a drop
+	OneBeam Method = "one-beam" // a fixed delay after the throw's second beam
+	Hand    Method = "hand"     // a person presses a remote
+)
+
+// Methods lists every Method.
+func Methods() []Method { return []Method{Gates, OneBeam, Hand} }
+
+// Placing is where a throw's beams stand.
+type Placing string
+
+// The placings.
+const (
+	Well     Placing = "well"     // where shot.BetterPlaces has them
+	Beginner Placing = "beginner" // as in the standard set
+)
+
+// Placings lists every Placing.
+func Placings() []Placing { return []Placing{Well, Beginner} }
+
+// handSD is by how much a person who sees it coming presses too soon or too late, SD, once a steady error is corrected:
+// 20 to 60 ms for pressing a button as a light arrives (order of magnitude, from memory: E. J. Coker 2005, M. J. Duncan
+// et al., Eur. J. Sport Sci. 2013); a bat that is steered to a falling ball all the way does 7 ms (E. Brenner, B.
+// Driesen, J. B. J. Smeets, Front. Hum. Neurosci. 8 (2014) 342), which a button is not.
+const handSD = 40 * time.Millisecond
+
+const (
+	// learningTries are judged to find the trim before any is counted.
+	learningTries = 12
+	between       = 10 * time.Second // from try to try: longer than any flash recycles here
+	tick          = 100 * time.Nanosecond
+)
+
+// Options say what is rehearsed. The set is one of a drop or a throw.
+type Options struct {
+	Set    shot.Set
+	Method Method
+	Tries  int
+	Seed   uint64 // of the room
+}
+
+// Result is what came of it. Lengths are along the path, unless they say otherwise, and after the trim was found.
+type Result struct {
+	Set        shot.Set
+	Tries      int           // counted
+	Pictures   int           // of them; the others were not accepted, or fell short
+	InPlace    float64       // share of pictures with the liquid within shot.InPlace of the focus spot, seen from the side
+	InTime     float64       // the same along the path alone, which is all that timing has a hand in
+	Good       float64       // share that the room's person calls good
+	Spread     time.Duration // of the moment, SD
+	SpreadLong phys.Length   // in which the liquid moves so far, SD
+	Height     phys.Length   // throw: how far above or below the spot it passes, SD
+	Predicted  float64       // share in place, by the plan; 0: no plan says
+	Budget     time.Duration // the spread by the error budget, from shot to shot; 0: it has none for this
+	Trim       time.Duration // that was found
+	Learned    int           // in so many judged tries
+	Better     *Better       // a throw by its beams: places that are better; nil: none
+}
+
+// Better is a set with which more throws are in place, by the plan.
+type Better struct {
+	Set   shot.Set
+	Share float64
+}
+
+// Agreement is the simulated spread over the budget's; 0: there is no budget.
+func (r Result) Agreement() float64 {
+	if r.Budget == 0 {
+		return 0
+	}
+	return float64(r.Spread) / float64(r.Budget)
+}
+
+// Placed is the standard set of a kind with its beams so placed, and with the shutter open beforehand where it must be.
+func Placed(kind shot.Kind, placing Placing) (shot.Set, error) {
+	set := shot.DefaultSet()
+	set.Kind = kind
+	if kind != shot.Throw || placing != Well {
+		return set, nil
+	}
+	e, err := set.Estimate()
+	if err != nil {
+		return set, err
+	}
+	set, _, err = shot.BetterPlaces(set, e, shot.DefaultSpread(), tick)
+	set.Throw.SpeedLow = 2 // so near, a hand throws more gently
+	return set, err
+}
+
+// Run rehearses.
+func Run(o Options) (Result, error) {
+	if o.Set.Kind != shot.Drop && o.Set.Kind != shot.Throw {
+		return Result{}, fmt.Errorf("a %s cannot be rehearsed: use drop or throw", o.Set.Kind)
+	}
+	// What the shutter does is not under test: it is open.
+	o.Set.Light.Expose, o.Set.Light.Shutter = shot.FlashInDark, shot.ByHand
+	e := &evening{Options: o, room: scene.New(o.Seed), hand: rand.New(rand.NewPCG(o.Seed, 7))}
+	if err := e.findTrim(); err != nil {
+		return Result{}, err
+	}
+	var all []try
+	for range o.Tries {
+		t, ok, err := e.next()
+		if err != nil {
+			return Result{}, err
+		}
+		if ok {
+			all = append(all, t)
+		}
+	}
+	if len(all) == 0 {
+		return Result{}, errors.New("no try gave a picture: the throws are slower or faster than the set accepts")
+	}
+	r := summarize(all)
+	r.Set, r.Tries, r.Trim, r.Learned = e.Set, o.Tries, e.Set.OwnTrim().Duration(), e.judged
+	return r, e.predict(&r, all)
+}
+
+// evening is one room and the set as it is trimmed.
+type evening struct {
+	Options
+	room    *scene.Room
+	hand    *rand.Rand
+	program shot.Program
+	now     time.Duration
+	judged  int
+}
+
+// try is one picture.
+type try struct {
+	frame scene.Frame
+	along float64 // metres past the focus spot, along the path; a column: below its highest
+	up    float64 // metres above it
+	level float64 // angle of the path there
+	speed phys.Speed
+	at    phys.Time // gate interval of a throw
+}
+
+// bench is a board without limits that matter here.
+func bench() shot.Bench {
+	return shot.Bench{
+		Gate: &shot.Sensor{Index: 0, Name: "gate"}, Beam: &shot.Sensor{Index: 1, Name: "beam"},
+		Shutter: &shot.Output{Index: 0, Name: "shutter", MaxOn: time.Minute},
+		Flash:   &shot.Output{Index: 1, Name: "flash", MaxOn: time.Second, Delay: scene.FlashDelay},
+		Lead:    time.Millisecond, Tick: tick, TableLen: 32, Late: time.Millisecond, HoldOff: 20 * time.Millisecond,
+	}
+}
+
+// findTrim judges tries as the room's person would, and takes over what is proposed. A hand needs none.
+func (e *evening) findTrim() error {
+	if err := e.compile(); err != nil || e.Method == Hand {
+		return err
+	}
+	plan, err := shot.TuningPlan(e.Set, shot.DefaultSpread(), tick)
+	if err != nil {
+		return err
+	}
+	var tries []tuning.Try
+	for attempts := 0; len(tries) < learningTries && attempts < 20*learningTries; attempts++ {
+		t, ok, err := e.next()
+		if err != nil {
+			return err
+		}
+		if !ok {
+			continue
+		}
+		trim := e.Set.OwnTrim().Duration()
+		tries = append([]tuning.Try{{At: trim, Verdict: tuning.Verdict(t.frame.Verdict)}}, tries...)
+		a := tuning.Learn(plan, tries, trim)
+		if err := e.Set.Put("trim."+string(e.Set.Kind), fmt.Sprintf("%g ms", a.Trim.Seconds()*1e3)); err != nil {
+			return err
+		}
+		if err := e.compile(); err != nil {
+			return err
+		}
+	}
+	e.judged = len(tries)
+	return nil
+}
+
+func (e *evening) compile() (err error) {
+	e.program, _, err = shot.Compile(e.Set, bench())
+	return err
+}
+
+// next is one try; false if it gave no picture.
+func (e *evening) next() (try, bool, error) {
+	e.now += between
+	f, err := e.room.Release(e.Set, e.now)
+	if err != nil {
+		return try{}, false, err
+	}
+	moment, interval, ok := e.moment(f)
+	if !ok || !f.Arrives {
+		return try{}, false, nil
+	}
+	e.room.Drive(scene.Flash, true, moment-scene.FlashDelay)
+	frame := e.room.Look(f)
+	if !frame.Exposed {
+		return try{}, false, nil
+	}
+	t := try{frame: frame, speed: f.Speed, at: interval}
+	off := frame.Offset.Seconds()
+	switch {
+	case f.Set.Kind == shot.Throw:
+		after := (f.Best - f.Contact).Seconds()
+		t.level = math.Atan2(float64(f.Passing)*math.Sin(float64(f.Angle))-phys.Gravity*after,
+			float64(f.Passing)*math.Cos(float64(f.Angle)))
+		t.along, t.up = float64(f.Speed)*off, float64(f.Above)
+	case f.Set.Drop.Phase == splash.Contact:
+		t.along = float64(f.Speed) * off
+	default: // a column's tip in free flight about its highest
+		t.along = -phys.Gravity * off * off / 2
+	}
+	return t, true, nil
+}
+
+// moment is when the flash gives its light, and a throw's gate interval; false if the board would not have fired.
+func (e *evening) moment(f scene.Flight) (moment time.Duration, interval phys.Time, ok bool) {
+	if e.Method == Hand {
+		return f.Best + time.Duration(e.hand.NormFloat64()*float64(handSD)), 0, true
+	}
+	beam, ok := edge(f, scene.Beam)
+	if !ok {
+		return 0, 0, false
+	}
+	flash := e.program.Cues[len(e.program.Cues)-1].Offset + scene.FlashDelay
+	if f.Set.Kind != shot.Throw {
+		return beam + e.program.Table[0].Delay + flash, 0, true
+	}
+	gate, ok := edge(f, scene.Gate)
+	took := beam - gate
+	if !ok || took < e.program.GateMin || took > e.program.GateMax {
+		return 0, 0, false
+	}
+	if e.Method == OneBeam {
+		return beam + e.fixed() + flash, phys.Seconds(took), true
+	}
+	return beam + delayOf(e.program, took) + flash, phys.Seconds(took), true
+}
+
+// fixed is the delay of the middle of the accepted speeds: all that one beam can have.
+func (e *evening) fixed() time.Duration {
+	estimate, err := e.Set.Estimate()
+	if err != nil {
+		return 0 // it was compiled
+	}
+	return estimate.Delay.Duration()
+}
+
+// edge is when a sensor became active first.
+func edge(f scene.Flight, s scene.Sensor) (time.Duration, bool) {
+	for _, at := range f.Edges {
+		if at.Sensor == s && at.Active {
+			return at.At, true
+		}
+	}
+	return 0, false
+}
+
+// delayOf interpolates the program's table as a board does.
+func delayOf(p shot.Program, interval time.Duration) time.Duration {
+	i := sort.Search(len(p.Table)-1, func(i int) bool { return p.Table[i].Interval >= interval })
+	a, b := p.Table[max(i, 1)-1], p.Table[max(i, 1)]
+	part := float64(interval-a.Interval) / float64(b.Interval-a.Interval)
+	return a.Delay + time.Duration(part*float64(b.Delay-a.Delay))
+}

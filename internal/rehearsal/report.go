@@ -1,0 +1,115 @@
+package rehearsal
+
+import (
+	"fmt"
+	"io"
+	"time"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+)
+
+// Report is a Result for a program: keys with units.
+type Report struct {
+	Set            shot.Kind     `json:"set"`
+	Method         Method        `json:"method"`
+	Seed           uint64        `json:"seed"`
+	Tries          int           `json:"tries"`
+	Pictures       int           `json:"pictures"`
+	Within15mm     float64       `json:"share_within_15mm"`
+	InTime         float64       `json:"share_within_15mm_along_the_path"`
+	Good           float64       `json:"share_good"`
+	SpreadMs       float64       `json:"spread_ms"`
+	SpreadMm       float64       `json:"spread_mm"`
+	HeightMm       float64       `json:"height_sd_mm"`
+	BudgetMs       *float64      `json:"budget_ms"` // null: the plan has no budget for this method
+	Agreement      *float64      `json:"spread_over_budget"`
+	PredictedShare *float64      `json:"predicted_share_within_15mm"`
+	TrimMs         float64       `json:"trim_ms"`
+	Learned        int           `json:"trim_found_in_tries"`
+	GateMm         *float64      `json:"gate_mm"` // of a throw
+	ToFocusMm      *float64      `json:"to_focus_mm"`
+	Better         *BetterReport `json:"better"` // null: no better places are known
+	Assumes        []string      `json:"assumes"`
+}
+
+// BetterReport is where the beams would be better.
+type BetterReport struct {
+	GateMm    float64 `json:"gate_mm"`
+	ToFocusMm float64 `json:"to_focus_mm"`
+	Share     float64 `json:"predicted_share_within_15mm"`
+}
+
+// Report is the result for a program.
+func (r Result) Report(o Options) Report {
+	p := Report{Set: r.Set.Kind, Method: o.Method, Seed: o.Seed, Tries: r.Tries, Pictures: r.Pictures,
+		Within15mm: r.InPlace, InTime: r.InTime, Good: r.Good, SpreadMs: inMs(r.Spread), SpreadMm: inMm(r.SpreadLong),
+		HeightMm: inMm(r.Height), TrimMs: inMs(r.Trim), Learned: r.Learned, Assumes: assumptions(o)}
+	if r.Budget > 0 {
+		budget, agreement := inMs(r.Budget), r.Agreement()
+		p.BudgetMs, p.Agreement = &budget, &agreement
+	}
+	if r.Set.Kind == shot.Throw {
+		gate, focus := inMm(r.Set.Throw.Gate), inMm(r.Set.Throw.ToFocus)
+		p.GateMm, p.ToFocusMm = &gate, &focus
+		if r.Predicted > 0 {
+			p.PredictedShare = &r.Predicted
+		}
+	}
+	if r.Better != nil {
+		t := r.Better.Set.Throw
+		p.Better = &BetterReport{inMm(t.Gate), inMm(t.ToFocus), r.Better.Share}
+	}
+	return p
+}
+
+func inMs(d time.Duration) float64 { return d.Seconds() * 1e3 }
+
+func inMm(l phys.Length) float64 { return float64(l) * 1e3 }
+
+func assumptions(o Options) []string {
+	list := []string{"a simulated room, no real hardware"}
+	if o.Set.Kind == shot.Throw {
+		list = append(list, "throws that vary by 8 % in speed and 3.6° in angle (SD), as thrown balls do; ragged edges of "+
+			"3 mm (SD), assumed")
+	}
+	if o.Method == Hand {
+		return append(list, fmt.Sprintf("a person who sees it coming presses within %.0f ms (SD), a steady error corrected",
+			inMs(handSD)))
+	}
+	return append(list, fmt.Sprintf("the trim is found first, by %d verdicts of the room's person", learningTries))
+}
+
+// Write writes the result in words.
+func (r Result) Write(w io.Writer, o Options) error {
+	lines := []string{fmt.Sprintf("%d tries, %d pictures, seed %d.", r.Tries, r.Pictures, o.Seed),
+		fmt.Sprintf("Within 15 mm of the focus spot: %.1f %%; along the path alone, which is the timing's: %.1f %%.",
+			r.InPlace*100, r.InTime*100),
+		fmt.Sprintf("Called good: %.1f %%.", r.Good*100),
+		fmt.Sprintf("Spread: %.1f ms, in which the liquid moves %.1f mm (SD).", inMs(r.Spread), inMm(r.SpreadLong))}
+	if r.Set.Kind == shot.Throw {
+		lines = append(lines, fmt.Sprintf("The path passes above or below the spot by %.1f mm (SD), which no timing "+
+			"corrects.", inMm(r.Height)))
+	}
+	if r.Budget > 0 {
+		lines = append(lines, fmt.Sprintf("The error budget has %.1f ms: the spread is %.2f of that.", inMs(r.Budget),
+			r.Agreement()))
+	}
+	if r.Learned > 0 {
+		lines = append(lines, fmt.Sprintf("Trim: %.1f ms, found in %d judged tries before these.", inMs(r.Trim), r.Learned))
+	}
+	if r.Better != nil {
+		t := r.Better.Set.Throw
+		lines = append(lines, fmt.Sprintf("Better: %v between the beams and the second %v before the focus spot, the "+
+			"shutter open beforehand; about %.0f of 100 would be within 15 mm then.", t.Gate, t.ToFocus, r.Better.Share*100))
+	}
+	for _, a := range assumptions(o) {
+		lines = append(lines, "Assumed: "+a+".")
+	}
+	for _, line := range lines {
+		if _, err := fmt.Fprintln(w, line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
