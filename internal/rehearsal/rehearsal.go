@@ -1,6 +1,7 @@
-// Package rehearsal makes many tries in the simulated room, as an evening would go: the first ones find the trim from
-// verdicts, as package tuning does, the others are counted. It says how many pictures have the liquid in place, how far
-// they scatter, and whether the error budget had said so.
+// Package rehearsal makes many tries in the simulated room, as an evening would go: the first ones find the trim, as
+// package tuning does, the others are counted. It says how many pictures have the liquid in place, how far they
+// scatter, and whether the error budget had said so. The budget knows nothing of droplets that break a beam ahead of a sheet, so
+// that it is compared with the throws that had none.
 //
 // The room (package scene) has laws of its own for how liquid leaves, flies and splashes; what is timed is the program
 // that package shot compiles.
@@ -55,8 +56,10 @@ const handSD = 40 * time.Millisecond
 const (
 	// learningTries are judged to find the trim before any is counted.
 	learningTries = 12
-	between       = 10 * time.Second // from try to try: longer than any flash recycles here
-	tick          = 100 * time.Nanosecond
+	// measuredSD is how well a person measures in a picture how far a throw is from its place, SD: own choice.
+	measuredSD = 5e-3
+	between    = 10 * time.Second // from try to try: longer than any flash recycles here
+	tick       = 100 * time.Nanosecond
 )
 
 // Options say what is rehearsed. The set is one of a drop or a throw.
@@ -72,9 +75,11 @@ type Result struct {
 	Set        shot.Set
 	Tries      int           // counted
 	Pictures   int           // of them; the others were not accepted, or fell short
-	InPlace    float64       // share of pictures with the liquid within shot.InPlace of the focus spot, seen from the side
+	InPlace    float64       // share of pictures with the liquid within shot.InPlace of the focus spot, from the side
 	InTime     float64       // the same along the path alone, which is all that timing has a hand in
 	Good       float64       // share that the room's person calls good
+	Clean      int           // pictures of throws without a droplet ahead that broke a beam: what follows is of these
+	CleanPlace float64       // share of them in place
 	Spread     time.Duration // of the moment, SD
 	SpreadLong phys.Length   // in which the liquid moves so far, SD
 	Height     phys.Length   // throw: how far above or below the spot it passes, SD
@@ -162,6 +167,7 @@ type try struct {
 	level float64 // angle of the path there
 	speed phys.Speed
 	at    phys.Time // gate interval of a throw
+	clean bool      // no droplet broke a beam ahead of the sheet
 }
 
 // bench is a board without limits that matter here.
@@ -193,7 +199,7 @@ func (e *evening) findTrim() error {
 			continue
 		}
 		trim := e.Set.OwnTrim().Duration()
-		tries = append([]tuning.Try{{At: trim, Verdict: tuning.Verdict(t.frame.Verdict)}}, tries...)
+		tries = append([]tuning.Try{e.judge(t, trim)}, tries...)
 		a := tuning.Learn(plan, tries, trim)
 		if err := e.Set.Put("trim."+string(e.Set.Kind), fmt.Sprintf("%g ms", a.Trim.Seconds()*1e3)); err != nil {
 			return err
@@ -204,6 +210,19 @@ func (e *evening) findTrim() error {
 	}
 	e.judged = len(tries)
 	return nil
+}
+
+// judge is what the person makes of a picture: a throw in it is measured, of a drop a person says early, good or late.
+func (e *evening) judge(t try, trim time.Duration) tuning.Try {
+	judged := tuning.Try{At: trim, Verdict: tuning.Verdict(t.frame.Verdict)}
+	if e.Set.Kind != shot.Throw || judged.Verdict == tuning.Nothing {
+		return judged
+	}
+	error := e.hand.NormFloat64() * measuredSD
+	if off, ok := tuning.MeasuredAlong(phys.Length(t.along+error), measuredSD, t.speed); ok {
+		judged.Verdict, judged.Off = "", &off
+	}
+	return judged
 }
 
 func (e *evening) compile() (err error) {
@@ -227,13 +246,11 @@ func (e *evening) next() (try, bool, error) {
 	if !frame.Exposed {
 		return try{}, false, nil
 	}
-	t := try{frame: frame, speed: f.Speed, at: interval}
+	t := try{frame: frame, speed: f.Speed, at: interval, clean: len(f.Sprayed) == 0 || e.Method == Hand}
 	off := frame.Offset.Seconds()
 	switch {
 	case f.Set.Kind == shot.Throw:
-		after := (f.Best - f.Contact).Seconds()
-		t.level = math.Atan2(float64(f.Passing)*math.Sin(float64(f.Angle))-phys.Gravity*after,
-			float64(f.Passing)*math.Cos(float64(f.Angle)))
+		t.level = math.Atan2(float64(f.Through.Y), float64(f.Through.X))
 		t.along, t.up = float64(f.Speed)*off, float64(f.Above)
 	case f.Set.Drop.Phase == splash.Contact:
 		t.along = float64(f.Speed) * off

@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"stillwater/internal/phys"
@@ -13,7 +14,8 @@ func summarize(all []try) Result {
 	r := Result{Pictures: len(all)}
 	var times, along, up []float64
 	for _, t := range all {
-		if inPlace(t.along, t.up, t.level) {
+		placed := inPlace(t.along, t.up, t.level)
+		if placed {
 			r.InPlace++
 		}
 		if math.Abs(t.along) <= float64(shot.InPlace) {
@@ -22,8 +24,16 @@ func summarize(all []try) Result {
 		if t.frame.Verdict == scene.Good {
 			r.Good++
 		}
+		if !t.clean {
+			continue
+		}
+		r.Clean++
+		if placed {
+			r.CleanPlace++
+		}
 		times, along, up = append(times, t.frame.Offset.Seconds()), append(along, t.along), append(up, t.up)
 	}
+	r.CleanPlace /= float64(max(r.Clean, 1))
 	n := float64(len(all))
 	r.InPlace, r.InTime, r.Good = r.InPlace/n, r.InTime/n, r.Good/n
 	r.Spread = time.Duration(sd(times) * 1e9)
@@ -55,6 +65,7 @@ func (e *evening) predict(r *Result, all []try) error {
 		return nil
 	}
 	spread, sum := shot.DefaultSpread(), 0.0
+	all = slices.DeleteFunc(slices.Clone(all), func(t try) bool { return !t.clean })
 	for _, t := range all {
 		estimate, err := e.estimate(t.at)
 		if err != nil {

@@ -108,6 +108,7 @@ func (r *Room) addSheet(f *Flight, rng dice, s Sensor, from, to time.Duration) {
 	if luck.happens(r.spreads.Spray) {
 		ahead := from - along(luck.between(minAhead, maxAhead))
 		f.addPass(rng, s, ahead, ahead+along(droplet))
+		f.Sprayed = append(f.Sprayed, s)
 	}
 	to += along(luck.normal(float64(r.spreads.RaggedEdge)))
 	if luck.happens(r.spreads.Hole) {

@@ -62,6 +62,7 @@ type Flight struct {
 	Angle    phys.Angle    // throw: above level at the second beam
 	Above    phys.Length   // throw: height above the focus spot as it passes, negative below
 	Missed   []Sensor      // did not see it
+	Sprayed  []Sensor      // throw: sensors that a droplet ahead of the sheet broke
 
 	crater, capillary float64 // drop: the crater's radius; surface tension over density of the pool; in SI units
 
