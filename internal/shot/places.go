@@ -54,7 +54,11 @@ func BetterPlaces(set Set, e Estimate, spread Spread, tick time.Duration) (Set, 
 		return set, share, err
 	}
 	best := set
-	for _, focus := range shorter(set.Throw.ToFocus) {
+	near := shorter(set.Throw.ToFocus)
+	for i, focus := range near {
+		if i < len(near)-1 && !couldDo(set, e, spread, focus) {
+			continue
+		}
 		for _, gate := range []phys.Length{10 * cm, 20 * cm, 30 * cm, 40 * cm} {
 			if gate < set.Throw.Gate {
 				continue
@@ -80,6 +84,14 @@ func BetterPlaces(set Set, e Estimate, spread Spread, tick time.Duration) (Set, 
 		}
 	}
 	return best, share, nil
+}
+
+// couldDo reports whether enough throws pass near enough above or below the focus spot, whatever the timing: that is
+// quickly known.
+func couldDo(set Set, e Estimate, spread Spread, focus phys.Length) bool {
+	set.Throw.ToFocus = focus
+	up, ok := advisor{set: set, e: e, spread: spread}.upAndDown()
+	return ok && math.Erf(float64(InPlace/up)/math.Sqrt2) >= goodShare
 }
 
 // shorter are distances to the focus spot up to the one there is, the longest first. Nearer than 8 cm the sensors
