@@ -1,7 +1,7 @@
 // Package rehearsal makes many tries in the simulated room, as an evening would go: the first ones find the trim, as
 // package tuning does, the others are counted. It says how many pictures have the liquid in place, how far they
-// scatter, and whether the error budget had said so. The budget knows nothing of droplets that break a beam ahead of a sheet, so
-// that it is compared with the throws that had none.
+// scatter, and whether the error budget had said so. The budget knows nothing of droplets that break a beam ahead of a
+// sheet, so that it is compared with the throws that had none.
 //
 // The room (package scene) has laws of its own for how liquid leaves, flies and splashes; what is timed is the program
 // that package shot compiles.
