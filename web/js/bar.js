@@ -96,7 +96,7 @@ export class Bar {
 		text(this.disarm, snap.state === "fault" && snap.board.connected ? "Disarm and clear the fault" : "Disarm");
 		this.#showGo(snap);
 		const room = byId("room");
-		room.hidden = snap.room === null;
+		room.hidden = snap.room === null || snap.set.kind === "drops"; // the valve lets those go
 		const [let_, now, done] = simulations[snap.set.kind];
 		text(room, snap.room?.busy ? `${now} …` : let_);
 		attr(room, "aria-label", snap.room?.busy ? now : `${let_}, in the simulated room`);
@@ -107,10 +107,10 @@ export class Bar {
 	/** Go keeps its place after it was pressed, so that disarm does not move there. @param {Snapshot} snap */
 	#showGo(snap) {
 		const go = byId("go");
-		const byHand = snap.set.light.shutter === "go";
+		const drips = snap.set.kind === "drops";
+		const byHand = snap.set.light.shutter === "go" || drips;
 		go.hidden = !this.#armed || snap.state === "fault" || !(byHand || snap.needs_go);
 		const opens = snap.preview?.bars.some((b) => b.opening) ?? byHand;
-		const drips = snap.set.kind === "drops";
 		let [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
 		if (drips) [todo, done] = ["Let the drops fall", "Drops let go"];
 		text(go, snap.needs_go || snap.state === "arming" ? todo : done);

@@ -1,0 +1,65 @@
+package control
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/shot"
+)
+
+// An evening of drops on command in the simulated room: primed, armed, one Go by hand and the others by themselves.
+// Each gives a shot, or what kept it from being one is said; the record has when the valve opened, and the camera saw
+// what the two drops did.
+func TestDropsOnTheSimulatedRig(t *testing.T) {
+	for _, from := range []shot.ClockFrom{shot.FromBeam, shot.FromValve} {
+		inBubble(t, func(t *testing.T) {
+			x, _, _ := onTheRig(t, 5)
+			x.ready()
+			x.must(me, Command{Type: "prime", Output: "valve"})
+			time.Sleep(10 * time.Second)
+			for field, value := range map[string]string{"kind": "drops", "drops.column": "rising", "drops.from": string(from),
+				"light.shutter": "hand"} {
+				x.must(me, Command{Type: "set", Field: field, Value: value})
+			}
+			require.Nil(t, x.Snapshot().Refusal)
+			const times = 8
+			x.must(me, Command{Type: "arm", Shots: times, RepeatS: 12})
+			x.must(me, Command{Type: "go"})
+			said := 0
+			for range times {
+				before := x.Snapshot().ShotCount
+				time.Sleep(11 * time.Second)
+				if s := x.Snapshot(); s.ShotCount == before {
+					assert.NotEmpty(t, s.Notice, "no shot, and nothing said about it")
+					said++
+				}
+				time.Sleep(time.Second)
+			}
+			s := x.Snapshot()
+			assert.Equal(t, Safe, s.State, "%s: its Gos are over", from)
+			assert.Equal(t, times, s.ShotCount+said)
+			require.Greater(t, s.ShotCount, times/2)
+			collisions := 0
+			for _, made := range s.Shots {
+				assert.Equal(t, "done", made.Status)
+				valves := 0
+				for _, cue := range made.Cues {
+					if strings.HasPrefix(cue.Name, "valve") {
+						valves++
+						assert.InDelta(t, 0, cue.LateUs, 1)
+					}
+				}
+				assert.Equal(t, 2, valves, "%+v", made.Cues)
+				if strings.Contains(made.Seen, "sheet") || strings.Contains(made.Seen, "the column, and the second drop") {
+					collisions++
+				}
+			}
+			t.Log(from, s.ShotCount, "shots,", collisions, "collisions,", s.Shots[0].Seen)
+			assert.Positive(t, collisions, "%s: %+v", from, s.Shots)
+		})
+	}
+}
