@@ -120,8 +120,8 @@ func defaultDrops() DropsSet {
 		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 12 * mm, Column: ColumnSinking, Sheet: SheetWidest}
 }
 
-// fields lists every field of d, bound to it.
-func (d *DropsSet) fields() []field {
+// fields lists every field of d, bound to it, and its trim.
+func (d *DropsSet) fields(trim *phys.Time) []field {
 	var liquids []string
 	for _, l := range splash.Liquids() {
 		liquids = append(liquids, l.Name)
@@ -132,7 +132,7 @@ func (d *DropsSet) fields() []field {
 		list = append(list, count(name+".valve", &o.Valve, 1, 8),
 			quantity(name+".open", &o.Open, 1*ms, 1), quantity(name+".gap", &o.Gap, 0, 10))
 	}
-	return append(list,
+	list = append(list,
 		quantity("drops.gap_trim", &d.GapTrim, -200*ms, 200*ms),
 		quantity("drops.height", &d.Height, 1*cm, 5),
 		quantity("drops.beam", &d.Beam, 1*mm, 5),
@@ -150,8 +150,13 @@ func (d *DropsSet) fields() []field {
 		choice("drops.phase", &d.Phase, splash.Phases()),
 		quantity("drops.meet", &d.Meet, 1*mm, 1),
 		choice("drops.column", &d.Column, []ColumnSide{ColumnRising, ColumnSinking}),
+		quantity("trim.drops", trim, -2, 2),
 		quantity("drops.column_height", &d.ColumnHeight, 0, 1),
 		choice("drops.sheet", &d.Sheet, []SheetPhase{SheetContact, SheetOpening, SheetWidest}))
+	for i := range list {
+		list[i].optional = true // sets of other kinds were stored before there were drops on command
+	}
+	return list
 }
 
 // openingNames are the openings' names in JSON, in order of time.

@@ -268,8 +268,7 @@ func (s *Set) fields() []field {
 		quantity("trim.drop", &s.Trim.Drop, -2, 2),
 		quantity("trim.throw", &s.Trim.Throw, -2, 2),
 		quantity("trim.sound", &s.Trim.Sound, -2, 2),
-		quantity("trim.drops", &s.Trim.Drops, -2, 2),
-	}, append(s.Drops.fields(), s.opticsFields()...)...)
+	}, append(s.Drops.fields(&s.Trim.Drops), s.opticsFields()...)...)
 }
 
 func quantity[T interface {

@@ -16,6 +16,7 @@ const kinds = [
 	{ kind: "drop", word: "Falling drop" },
 	{ kind: "throw", word: "Thrown sheet" },
 	{ kind: "sound", word: "A sound" },
+	{ kind: "drops", word: "Drops by valve" },
 ];
 
 export class SetUp {
