@@ -86,4 +86,4 @@ export class Arming {
 }
 
 /** Whether nothing happens until Go. @param {Snapshot} snap */
-const waitsForGo = (snap) => snap.preview?.bars.some((b) => b.opening) ?? false;
+const waitsForGo = (snap) => snap.set.kind === "drops" || (snap.preview?.bars.some((b) => b.opening) ?? false);
