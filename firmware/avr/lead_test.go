@@ -70,7 +70,8 @@ func TestEdgeLead(t *testing.T) {
 	}
 }
 
-// The same of a shot through a gate, beside a host that pings a thousand times a second, or asks what the board is.
+// The same of a shot through a gate, beside an edge of each other input and a host that pings a thousand times a
+// second, or asks what the board is.
 func TestGateLead(t *testing.T) {
 	h := start(t)
 	r := rnd(7)
@@ -92,6 +93,9 @@ func TestGateLead(t *testing.T) {
 		h.Pin("gate", false, gate)
 		h.Pin("gate", true, gate+Cycles(time.Millisecond))
 		h.cross(clock)
+		for _, other := range []string{"sync", "button"} {
+			h.Storm(other, clock-1600+uint64(r.IntN(3200)), 60_000, 2)
+		}
 		if i%2 == 0 {
 			h.pings(clock+8000, 16_000)
 		} else {

@@ -15,7 +15,7 @@
  * README.md for measurements. */
 #define LEAD US(150)
 #define EDGE_LEAD US(350)
-#define GATE_LEAD US(500)
+#define GATE_LEAD US(800)
 /* Ticks from planning to a start that is tried: fewer outputs are planned sooner than all. */
 #define SOONEST US(60)
 /* Ticks within which outputs are off for any reason: a disarm frame of six bytes takes 240 us to arrive. */
