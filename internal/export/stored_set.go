@@ -199,6 +199,15 @@ func shellLine(words []string) string {
 	return strings.Join(quoted, " ")
 }
 
+// some names the first of a list, and how many more there are.
+func some(names []string) string {
+	const most = 5
+	if len(names) <= most {
+		return strings.Join(names, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
+}
+
 // ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind, "" any. It has every field that a
 // set must have.
 func ReadSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
@@ -211,7 +220,7 @@ func ReadSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 	}
 	if len(missing) > 0 {
 		return shot.Set{}, fmt.Errorf("%s: not there; write them as \"stillwater record again ID --out FILE\" does",
-			strings.Join(missing, ", "))
+			some(missing))
 	}
 	set, err := shot.ParseSet(string(text))
 	if err == nil && kind != "" && set.Kind != kind {
