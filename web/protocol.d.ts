@@ -295,6 +295,7 @@ export interface ShotView {
 	speed_m_s: number | null;
 	cues: CueView[];
 	seen: string;
+	frame: string;
 	verdict: Verdict;
 	note: string;
 	star: boolean;

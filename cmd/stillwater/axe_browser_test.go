@@ -67,8 +67,10 @@ func TestAccessibilityRules(t *testing.T) {
 		s.ShotCount = 2
 		s.Shots = []control.ShotView{
 			{ID: 2, Number: 2, Status: "late", Problem: "The board was late: nothing was fired.", At: time.Now(),
+				Simulated: true, Seen: "black: the flash did not fire", Frame: "7/2",
 				Cues: []control.CueView{}},
-			{ID: 1, Number: 1, OK: true, Status: "done", At: time.Now(), Verdict: "early", Note: "short",
+			{ID: 1, Number: 1, OK: true, Status: "done", At: time.Now(), Verdict: "early", Note: "short", Simulated: true,
+				Seen: "the crown at its highest", Frame: "7/1",
 				Cues: []control.CueView{{Name: "flash", PlannedMs: 130, ActualMs: 130.01, LateUs: 10}}},
 		}
 	}

@@ -23,6 +23,8 @@ import (
 	"stillwater/internal/journal"
 	"stillwater/internal/page"
 	"stillwater/internal/pairing"
+	"stillwater/internal/practice"
+	"stillwater/internal/realtime"
 	"stillwater/internal/rig"
 	"stillwater/internal/spawn"
 	"stillwater/web"
@@ -124,7 +126,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	}
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
-		Record: record.Reader(),
+		Record: record.Reader(), Frames: gallery(opts.Room, c),
 	})
 	if err != nil {
 		return err
@@ -238,6 +240,16 @@ func (m *Main) controlOptions(
 		return dialBoard(ctx, room.Link(), board.Options{Log: log, InProcess: true})
 	}
 	return opts, room.Close, nil
+}
+
+// gallery makes the pictures of the simulated room, while nothing is armed; nil for a real one.
+func gallery(room control.Simulation, c *control.Control) page.Frames {
+	simulated, ok := room.(*rig.Rig)
+	if !ok {
+		return nil
+	}
+	armed := func() bool { s := c.Snapshot().State; return s != control.Safe && s != control.Fault }
+	return practice.NewGallery(simulated.Pictured, armed, realtime.Yield)
 }
 
 // dialBoard is board.Dial without the trap of a nil client in an interface that is not nil.

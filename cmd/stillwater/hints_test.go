@@ -134,7 +134,7 @@ func (b *browser) stage(t *testing.T, change func(*puppet)) (*puppet, *phone) {
 	m := &puppet{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, refuse: map[string]*control.Refusal{},
 		record: &madeUpRecord{}}
 	change(m)
-	server, err := page.New(t.Context(), page.Options{Control: m, Files: web.Files, Record: m.record,
+	server, err := page.New(t.Context(), page.Options{Control: m, Files: web.Files, Record: m.record, Frames: greyFrames{},
 		Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
 	s := httptest.NewServer(server.Handler())

@@ -66,7 +66,7 @@ var scenes = map[string]func(*control.Snapshot){
 func seenShot(n int) control.ShotView {
 	s := shotWith(n, control.Early)
 	s.Kind, s.Simulated, s.DelayMs = shot.Throw, true, 1293.4
-	s.Seen = "the sheet 142 mm past the focus spot, 61 mm too high"
+	s.Seen, s.Frame = "the sheet 142 mm past the focus spot, 61 mm too high", fmt.Sprintf("7/%d", n)
 	return s
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"runtime"
+	"strconv"
 	"strings"
 
 	"stillwater/internal/phys"
@@ -20,34 +21,46 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 	flags := flag.NewFlagSet("rehearse", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	set, late := shot.DefaultSet(), phys.Time(0)
-	kind := flags.String("kind", string(shot.Drop), "what flies: drop or throw")
+	kindNamed := func(text string) error {
+		if set.Kind = shot.Kind(text); set.Kind != shot.Drop && set.Kind != shot.Throw {
+			return errors.New("use drop or throw")
+		}
+		return nil
+	}
+	flags.Func("kind", "`KIND` of what flies: drop, as without it, or throw", kindNamed)
 	dir := flags.String("png", "", "write the pictures into the folder `DIR`, which is made")
 	seed := flags.Uint64("seed", 1, "of the room: another number is another evening")
-	width := flags.Int("width", 960, "of a picture in pixels; its height is two thirds of that")
-	gel := flags.String("gel", "", "on the background's light: "+practice.GelNames())
+	size := picture.Options{Width: 960, Threads: runtime.GOMAXPROCS(0)}
+	flags.Func("width", "of a picture in pixels, 960 without it; its height is two thirds", func(text string) (err error) {
+		if size.Width, err = strconv.Atoi(text); err != nil || size.Width < 12 || size.Width > 1920 {
+			return errors.New("use 12 to 1920")
+		}
+		return nil
+	})
+	var light *picture.Gel
+	flags.Func("gel", "on the background's light: "+practice.GelNames(), func(text string) (err error) {
+		light, err = practice.GelNamed(text)
+		return err
+	})
 	flags.TextVar(&late, "late", late, "take them so much later, or earlier if negative")
 	many := newManyTries(flags)
 	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; drop or throw: as --kind",
 		func(text string) error {
 			field, value, given := strings.Cut(text, "=")
 			if !given {
-				*kind = text
-				return nil
+				return kindNamed(text)
 			}
 			many.own = true
 			return set.Put(field, value)
 		})
 	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
 		"or writes the pictures\nthat its camera takes of one drop, phase by phase, or of one throw (--png).\n\n", "", "")
-	set.Kind = shot.Kind(*kind)
 	switch {
 	case err != nil:
 		return err
 	case *dir == "" && many.tries == 0:
 		return fmt.Errorf("%w: rehearse: give a folder for pictures, like --png pictures, or a number of tries, like "+
-			"--tries 1000", errUsage)
-	case set.Kind != shot.Drop && set.Kind != shot.Throw:
-		return fmt.Errorf("%w: rehearse: --kind %s: use drop or throw", errUsage, *kind)
+			"--tries 1000; --kind, --set, --seed, --late, --method and --placing say of what", errUsage)
 	case many.tries != 0:
 		return many.run(m, set, *seed)
 	}
@@ -55,14 +68,14 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 	if err == nil && len(frames) == 0 {
 		err = errors.New("this throw fell short of the focus spot: try another --seed")
 	}
-	if err == nil && *gel != "" {
-		err = practice.Gelled(frames, *gel)
-	}
 	if err != nil {
 		return fmt.Errorf("rehearse: %w", err)
 	}
-	size := picture.Options{Width: *width, Height: *width * 2 / 3, Threads: runtime.GOMAXPROCS(0), Seed: *seed}
+	size.Height, size.Seed = size.Width*2/3, *seed
 	for _, f := range frames {
+		if light != nil {
+			f.Light.Gel = *light
+		}
 		path, err := f.Write(ctx, *dir, size)
 		if err != nil {
 			return fmt.Errorf("rehearse: --png: %w", err)

@@ -36,7 +36,7 @@ func TestRehearseSaysWhatIsWrong(t *testing.T) {
 		" --kind sound --png " + dir: "use drop or throw",
 		" --gel plaid --png " + dir:  "use one of blue",
 		" --set drop.fluid=milk":     "there is no such field",
-		" --width 9000 --png " + dir: "pixels or fewer",
+		" --width 9000 --png " + dir: "use 12 to 1920",
 	} {
 		status, _, errs := calculate(t, "rehearse"+line)
 		assert.NotZero(t, status)

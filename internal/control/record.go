@@ -255,13 +255,21 @@ func (l *link) outputName(p shot.Program, output uint8) string {
 	return fmt.Sprintf("output %d", output)
 }
 
+// frameOf is the address of a practice shot's picture, by what names the shot to the simulated board.
+func frameOf(s record.Shot) string {
+	if !s.Simulated || s.Seen == "" {
+		return ""
+	}
+	return fmt.Sprintf("%d/%d", s.BootID, s.ClockNs)
+}
+
 // ViewShot is a shot of the journal as the page shows it. It may take long.
 func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
 	outcome := outcomes.Of(s)
 	made := ShotView{
 		ID: s.ID, Number: s.Number, At: s.At, Dated: s.When.Dated.String(), Status: s.Status, OK: !outcome.Failed,
 		Problem: outcome.Problem, LateMs: ms(outcome.Late),
-		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen,
+		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen, Frame: frameOf(s),
 		Verdict: Verdict(s.Verdict), Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
 	}
 	if set, err := outcomes.ParseSet(s.Set); err == nil {

@@ -262,7 +262,8 @@ type ShotView struct {
 	TrimMs     float64   `json:"trim_ms"`   // of its kind
 	SpeedMS    *float64  `json:"speed_m_s"` // of the throw at the second beam; null for another kind
 	Cues       []CueView `json:"cues"`
-	Seen       string    `json:"seen"` // simulated rig: what the camera saw
+	Seen       string    `json:"seen"`  // simulated rig: what the camera saw
+	Frame      string    `json:"frame"` // simulated rig: the address of its picture below /frames/; "" there is none
 	Verdict    Verdict   `json:"verdict"`
 	Note       string    `json:"note"`
 	Star       bool      `json:"star"` // to be kept

@@ -36,6 +36,7 @@ type Options struct {
 	Log       *slog.Logger // nil: slog.Default
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
+	Frames    Frames       // nil: a real room, whose pictures are in its camera
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration
 
@@ -94,6 +95,9 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /ws", s.handleSocket)
 	mux.HandleFunc("GET /metrics", s.handleMetrics)
 	s.handleRecord(mux)
+	if s.opts.Frames != nil {
+		mux.HandleFunc("GET /frames/{boot}/{clock}", s.handleFrame)
+	}
 	mux.HandleFunc("GET /", s.handleFile)
 	return s.guard(s.limit(mux))
 }

@@ -21,17 +21,14 @@ func GelNames() string {
 	return strings.Join(names, ", ")
 }
 
-// Gelled puts the gel of that name on the background's light of all frames.
-func Gelled(frames []Frame, name string) error {
+// GelNamed is the gel with a name.
+func GelNamed(name string) (*picture.Gel, error) {
 	for _, g := range picture.Gels() {
 		if g.Name == name {
-			for i := range frames {
-				frames[i].Light.Gel = g.Gel
-			}
-			return nil
+			return &g.Gel, nil
 		}
 	}
-	return fmt.Errorf("there is no gel %q; use one of %s", name, GelNames())
+	return nil, fmt.Errorf("use one of %s", GelNames())
 }
 
 // Write makes a frame's picture as a file in a folder, and returns its path.

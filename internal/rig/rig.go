@@ -59,6 +59,8 @@ type Rig struct {
 	outputs  uint8  // on
 	edges    []edge // to come, in order of time
 	recent   []scene.Flight
+	bootID   uint32
+	pictured []pictured                                // the latest, oldest first
 	onOutput func(output uint8, on bool, at wire.Tick) // for tests
 }
 
@@ -106,7 +108,8 @@ func New(opts Options) (*Rig, error) {
 
 // boot starts the board, with its pins as they are.
 func (r *Rig) boot() error {
-	cfg, err := config(r.boots.Uint32())
+	r.bootID = r.boots.Uint32()
+	cfg, err := config(r.bootID)
 	if err != nil {
 		return err
 	}
@@ -205,6 +208,7 @@ func (r *Rig) Look(clockAt time.Duration) string {
 	if !ok {
 		return "the empty room: nothing was let go"
 	}
+	r.remember(clockAt)
 	return frame.Seen
 }
 
@@ -212,14 +216,23 @@ func (r *Rig) Look(clockAt time.Duration) string {
 func (r *Rig) Frame(clockAt time.Duration) (scene.Frame, bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	f, ok := r.flightOf(clockAt)
+	if !ok {
+		return scene.Frame{}, false
+	}
+	return r.room.Look(f), true
+}
+
+// flightOf is what flew in the shot whose clock edge was at clockAt.
+func (r *Rig) flightOf(clockAt time.Duration) (scene.Flight, bool) {
 	at := r.timeOf(wire.Tick(clockAt / tick)) // the client's time may be whole wraps from the rig's
 	for _, f := range r.recent {
 		// A shot started by Go comes before the drop of its valve.
 		if f.Released-goLead <= at && at <= f.Ends {
-			return r.room.Look(f), true
+			return f, true
 		}
 	}
-	return scene.Frame{}, false
+	return scene.Flight{}, false
 }
 
 // goLead is how long before a release a Go belongs to it.

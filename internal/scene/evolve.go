@@ -10,14 +10,23 @@ import (
 	"stillwater/internal/splash"
 )
 
-// Water is where the liquid of a flight was at its picture, and when that was; false if there is none: nothing flashed,
-// or a sound, which shows nothing.
-func (r *Room) Water(f Flight) (w Water, at time.Duration, ok bool) {
-	at, _, lit := r.flashDuring(f)
-	if !lit || f.Set.Kind == shot.Sound {
-		return Water{}, 0, false
+// Pictured is all that makes the picture of a flight.
+type Pictured struct {
+	Set     shot.Set
+	Water   Water
+	Exposed bool // there was light, and the shutter was open
+}
+
+// Picture is what the camera pictured of a flight; false for a sound, of which nothing can be seen.
+func (r *Room) Picture(f Flight) (Pictured, bool) {
+	if f.Set.Kind == shot.Sound {
+		return Pictured{}, false
 	}
-	return f.WaterAt(at), at, true
+	p := Pictured{Set: f.Set}
+	if at, _, lit := r.flashDuring(f); lit {
+		p.Water, p.Exposed = f.WaterAt(at), r.Look(f).Exposed
+	}
+	return p, true
 }
 
 // WaterAt is where the liquid is at a time.

@@ -10,6 +10,7 @@ import (
 
 	"stillwater/internal/ballistics"
 	"stillwater/internal/phys"
+	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
 
@@ -113,15 +114,20 @@ func TestTheSheetIsWhereTheWordsSay(t *testing.T) {
 	assert.InDelta(t, -phys.Gravity*0.01, float64(later.Velocity.Y-w.Sheet.Velocity.Y), 1e-9)
 }
 
-// The picture's liquid is that at the flash's peak; without light there is none.
-func TestWaterOfThePicture(t *testing.T) {
+// The picture's liquid is that at the flash's peak; without light it is black, and a sound has none.
+func TestTheRoomsPicture(t *testing.T) {
 	r := New(2)
-	f := release(t, r, dropSet(), 1)[0]
-	_, _, ok := r.Water(f)
-	assert.False(t, ok)
-	r.Drive(Flash, true, f.Best-FlashDelay)
-	w, at, ok := r.Water(f)
+	set := dropSet()
+	set.Light.Shutter = shot.ByHand
+	f := release(t, r, set, 1)[0]
+	p, ok := r.Picture(f)
 	require.True(t, ok)
-	assert.Equal(t, f.Best, at)
-	assert.Equal(t, f.WaterAt(f.Best), w)
+	assert.False(t, p.Exposed)
+	r.Drive(Flash, true, f.Best-FlashDelay)
+	p, ok = r.Picture(f)
+	require.True(t, ok)
+	assert.True(t, p.Exposed)
+	assert.Equal(t, f.WaterAt(f.Best), p.Water)
+	_, ok = r.Picture(release(t, r, soundSet(), 1)[0])
+	assert.False(t, ok)
 }

@@ -4,6 +4,7 @@ import { attr, button, byId, el, text } from "./dom.js";
 import { Armed } from "./armed.js";
 import { Coming } from "./coming.js";
 import { trimField } from "./fields.js";
+import { Frames } from "./frames.js";
 import { icon } from "./icons.js";
 import { Judging } from "./judging.js";
 import { Learned } from "./learned.js";
@@ -28,6 +29,7 @@ export class Shoot {
 		this.commands = commands;
 		this.armed = new Armed();
 		this.coming = new Coming();
+		this.frames = new Frames();
 		this.trims = {
 			drop: trimField(trims.drop, commands),
 			throw: trimField(trims.throw, commands),
@@ -71,6 +73,7 @@ export class Shoot {
 	#showShot() {
 		if (!this.#snap) return;
 		const s = this.judging.admit(this.#snap.shots)[0] ?? null;
+		this.frames.show(this.#snap.shots, s, ["safe", "fault"].includes(this.#snap.state));
 		const other = s?.id !== this.#shot?.id;
 		this.#shot = s;
 		this.section.hidden = !s;

@@ -1,0 +1,59 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strconv"
+	"time"
+
+	"stillwater/internal/practice"
+	"stillwater/internal/record"
+)
+
+// Frames makes the pictures of practice shots: a JPEG, or a coarse preview of it. It may take a second or more.
+//
+// Errors: record.ErrNotFound, practice.ErrArmed.
+type Frames interface {
+	Frame(ctx context.Context, boot uint32, clockAt time.Duration, preview bool) ([]byte, error)
+}
+
+// maxFrameTime is how long a phone waits for a picture: less than the time that an answer may take.
+const maxFrameTime = 8 * time.Second
+
+// handleFrame answers paired phones with a practice shot's picture. It never changes, so a browser keeps it.
+func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
+	client, paired := s.pairing.client(r)
+	switch {
+	case !paired:
+		refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
+		return
+	case r.Header.Get("Origin") != "" && !sameOrigin(r):
+		refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
+			"Open the page from the address the machine shows.")
+		return
+	case !admit(w, r, s.lookUps.limiter(client)):
+		return
+	}
+	boot, badBoot := strconv.ParseUint(r.PathValue("boot"), 10, 32)
+	clock, badClock := strconv.ParseInt(r.PathValue("clock"), 10, 64)
+	if badBoot != nil || badClock != nil {
+		refuse(w, http.StatusNotFound, "", "There is no such picture.", "Reload the page.")
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), maxFrameTime)
+	defer cancel()
+	made, err := s.opts.Frames.Frame(ctx, uint32(boot), time.Duration(clock), r.URL.Query().Has("preview"))
+	switch {
+	case errors.Is(err, record.ErrNotFound):
+		refuse(w, http.StatusNotFound, "", "This picture is not known any more.", "Let another one fall.")
+	case errors.Is(err, practice.ErrArmed):
+		refuse(w, http.StatusServiceUnavailable, "", "Pictures are made when nothing is armed.", "Wait, or disarm.")
+	case err != nil:
+		refuse(w, http.StatusServiceUnavailable, "", "The picture could not be made in time.", "Try again in a moment.")
+	default:
+		w.Header().Set("Content-Type", "image/jpeg")
+		w.Header().Set("Cache-Control", "private, max-age=86400, immutable")
+		w.Write(made)
+	}
+}

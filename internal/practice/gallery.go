@@ -1,0 +1,177 @@
+package practice
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image/jpeg"
+	"runtime"
+	"sync"
+	"time"
+
+	"stillwater/internal/picture"
+	"stillwater/internal/record"
+	"stillwater/internal/scene"
+)
+
+// ErrArmed means that no picture was made, so that nothing takes the processor while a board is armed.
+var ErrArmed = errors.New("something is armed: the picture is made afterwards")
+
+// Pictures of the page, and how many are kept.
+const (
+	pageWidth, pageHeight = 480, 320
+	pageQuality           = 88 // of the JPEG
+	maxKept               = 64
+	maxKeptBytes          = 6 << 20
+	armedCheck            = 20 * time.Millisecond
+)
+
+// Gallery makes the pictures of practice shots when somebody looks at them, one at a time, and keeps the latest. It is
+// safe for concurrent use.
+type Gallery struct {
+	pictured func(boot uint32, clockAt time.Duration) (scene.Pictured, bool)
+	armed    func() bool
+	yield    func()                // makes the thread that calls it yield to all others
+	begun    func(context.Context) // for tests: a picture is begun
+	turn     chan struct{}
+
+	mu    sync.Mutex
+	kept  map[frameKey][]byte
+	order []frameKey // oldest first
+	bytes int
+}
+
+type frameKey struct {
+	boot    uint32
+	clockAt time.Duration
+	preview bool
+}
+
+// NewGallery shows what pictured knows of, never while armed says so. yield is called on a thread of its own before it
+// renders; nil does nothing.
+func NewGallery(pictured func(boot uint32, clockAt time.Duration) (scene.Pictured, bool), armed func() bool,
+	yield func()) *Gallery {
+	return &Gallery{pictured: pictured, armed: armed, yield: yield, turn: make(chan struct{}, 1),
+		kept: map[frameKey][]byte{}}
+}
+
+// Frame is the picture of a shot as a JPEG, as the camera's sensor had it; or, sooner, a coarse preview of it. While
+// something is armed it waits.
+//
+// Errors: record.ErrNotFound if nothing is known of it, ErrArmed if that lasted until the context's end, or its own.
+func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration, preview bool) ([]byte, error) {
+	key := frameKey{boot, clockAt, preview}
+	if made := g.find(key); made != nil {
+		return made, nil
+	}
+	p, ok := g.pictured(boot, clockAt)
+	if !ok {
+		return nil, fmt.Errorf("the picture of the shot at %v: %w", clockAt, record.ErrNotFound)
+	}
+	for {
+		made, err := g.inTurn(ctx, key, p)
+		if !errors.Is(err, ErrArmed) {
+			return made, err
+		}
+		select { // until nothing is armed
+		case <-time.After(armedCheck):
+		case <-ctx.Done():
+			return nil, ErrArmed
+		}
+	}
+}
+
+// inTurn makes a picture when no other is being made, or finds it made meanwhile.
+func (g *Gallery) inTurn(ctx context.Context, key frameKey, p scene.Pictured) ([]byte, error) {
+	select {
+	case g.turn <- struct{}{}:
+		defer func() { <-g.turn }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	if made := g.find(key); made != nil {
+		return made, nil
+	}
+	made, err := g.make(ctx, p, uint64(key.clockAt), key.preview)
+	if err == nil {
+		g.keep(key, made)
+	}
+	return made, err
+}
+
+// make renders unless something is armed, and stops when something is.
+func (g *Gallery) make(ctx context.Context, p scene.Pictured, seed uint64, preview bool) ([]byte, error) {
+	if g.armed() {
+		return nil, ErrArmed
+	}
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	go func() {
+		check := time.NewTicker(armedCheck)
+		defer check.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-check.C:
+				if g.armed() {
+					stop(ErrArmed)
+				}
+			}
+		}
+	}()
+	type result struct {
+		jpeg []byte
+		err  error
+	}
+	done := make(chan result, 1)
+	go func() {
+		runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine, and its priority with it
+		if g.yield != nil {
+			g.yield()
+		}
+		if g.begun != nil {
+			g.begun(ctx)
+		}
+		data, err := encoded(ctx, p, seed, preview)
+		done <- result{data, err}
+	}()
+	r := <-done
+	if r.err != nil && errors.Is(context.Cause(ctx), ErrArmed) {
+		return nil, ErrArmed
+	}
+	return r.jpeg, r.err
+}
+
+func encoded(ctx context.Context, p scene.Pictured, seed uint64, preview bool) ([]byte, error) {
+	o := picture.Options{Width: pageWidth, Height: pageHeight, Seed: seed}
+	if preview {
+		o.Quality = picture.Preview
+	}
+	img, err := picture.Render(ctx, p.Water, Light(p.Set, p.Exposed), o)
+	if err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	err = jpeg.Encode(&out, img, &jpeg.Options{Quality: pageQuality})
+	return out.Bytes(), err
+}
+
+func (g *Gallery) find(key frameKey) []byte {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.kept[key]
+}
+
+// keep adds a picture; the oldest make room.
+func (g *Gallery) keep(key frameKey, made []byte) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.kept[key], g.order, g.bytes = made, append(g.order, key), g.bytes+len(made)
+	for len(g.order) > maxKept || g.bytes > maxKeptBytes {
+		g.bytes -= len(g.kept[g.order[0]])
+		delete(g.kept, g.order[0])
+		g.order = g.order[1:]
+	}
+}

@@ -1,0 +1,94 @@
+package practice
+
+import (
+	"bytes"
+	"context"
+	"image/jpeg"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
+	"stillwater/internal/scene"
+	"stillwater/internal/shot"
+)
+
+// evening is a gallery of shots that show nothing but the light, which is quick.
+func evening(armed func() bool) (*Gallery, *atomic.Int32) {
+	var yields atomic.Int32
+	return NewGallery(func(boot uint32, clockAt time.Duration) (scene.Pictured, bool) {
+		set := shot.DefaultSet()
+		set.Kind = shot.Throw
+		return scene.Pictured{Set: set, Exposed: true, Water: scene.Water{Liquid: "water"}}, boot == 7
+	}, armed, func() { yields.Add(1) }), &yields
+}
+
+func never() bool { return false }
+
+func TestTheGalleryMakesAPictureOnce(t *testing.T) {
+	g, made := evening(never)
+	first, err := g.Frame(t.Context(), 7, 1, false)
+	require.NoError(t, err)
+	img, err := jpeg.Decode(bytes.NewReader(first))
+	require.NoError(t, err)
+	assert.Equal(t, 480, img.Bounds().Dx())
+	again, err := g.Frame(t.Context(), 7, 1, false)
+	require.NoError(t, err)
+	assert.Equal(t, first, again)
+	assert.EqualValues(t, 1, made.Load())
+	_, err = g.Frame(t.Context(), 7, 1, true)
+	require.NoError(t, err)
+	assert.EqualValues(t, 2, made.Load(), "a preview is another picture")
+}
+
+func TestTheGalleryKeepsNoMoreThanItMay(t *testing.T) {
+	g, _ := evening(never)
+	for k := range maxKept + 10 {
+		g.keep(frameKey{7, time.Duration(k), false}, make([]byte, 1000))
+	}
+	assert.Len(t, g.kept, maxKept)
+	assert.Equal(t, maxKept*1000, g.bytes)
+	assert.Nil(t, g.find(frameKey{7, 9, false}))
+	assert.NotNil(t, g.find(frameKey{7, 10, false}))
+	g.keep(frameKey{8, 0, false}, make([]byte, maxKeptBytes-500))
+	assert.Len(t, g.kept, 1)
+}
+
+func TestWhatTheGalleryDoesNotKnow(t *testing.T) {
+	g, _ := evening(never)
+	_, err := g.Frame(t.Context(), 6, 1, false)
+	assert.ErrorIs(t, err, record.ErrNotFound)
+}
+
+func TestNoPictureIsMadeWhileArmed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g, made := evening(func() bool { return true })
+		ctx, stop := context.WithTimeout(t.Context(), time.Minute)
+		defer stop()
+		_, err := g.Frame(ctx, 7, 1, false)
+		assert.ErrorIs(t, err, ErrArmed)
+		assert.Zero(t, made.Load())
+	})
+}
+
+// Arming stops a picture that is being made; it is made afterwards.
+func TestArmingStopsAPicture(t *testing.T) {
+	var armed atomic.Bool
+	g, made := evening(armed.Load)
+	g.begun = func(ctx context.Context) {
+		if made.Load() > 1 {
+			return
+		}
+		armed.Store(true)
+		<-ctx.Done()
+		armed.Store(false)
+	}
+	picture, err := g.Frame(t.Context(), 7, 1, false)
+	require.NoError(t, err)
+	assert.NotEmpty(t, picture)
+	assert.EqualValues(t, 2, made.Load())
+}

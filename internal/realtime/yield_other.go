@@ -1,0 +1,6 @@
+//go:build !linux
+
+package realtime
+
+// Yield does nothing here.
+func Yield() {}
