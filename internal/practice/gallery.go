@@ -77,6 +77,8 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 		select { // until nothing is armed
 		case <-time.After(armedCheck):
 		case <-ctx.Done():
+		}
+		if ctx.Err() != nil {
 			return nil, ErrArmed
 		}
 	}
