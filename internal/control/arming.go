@@ -215,6 +215,9 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 	if err == nil && !r.needsGo() {
 		err = refusal("", "This set needs no go: its sensor starts the shot.", "Let the drop, throw or sound go.")
 	}
+	if err == nil {
+		err = r.repeat.allGiven()
+	}
 	if err != nil {
 		c.mu.Unlock()
 		return err
@@ -233,6 +236,7 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 	case c.epoch != epoch && c.current != r:
 		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
 	case err != nil:
+		c.uncountGo(r, err)
 		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")
 	case c.current == r:
 		r.waitsGo = false

@@ -2,8 +2,11 @@ package control
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
+
+	"stillwater/internal/board"
 )
 
 // A run may be repeated: after the first Go, which a person gives, Go is given again at an interval, as many times as
@@ -17,7 +20,7 @@ const (
 	maxRepeat = 2 * time.Minute
 )
 
-// repeat is what is left of a run that is repeated. Every Go counts, also one that gave no shot.
+// repeat is what is left of a run that is repeated. Every Go that the board takes counts, also one that gave no shot.
 type repeat struct {
 	every time.Duration
 	times int
@@ -39,9 +42,9 @@ type RepeatView struct {
 func (c *Control) checkRepeat(cmd Command) error {
 	every := time.Duration(cmd.RepeatS) * time.Second
 	switch {
-	case every == 0:
+	case cmd.RepeatS == 0:
 		return nil
-	case every < minRepeat || every > maxRepeat:
+	case cmd.RepeatS < int(minRepeat/time.Second) || cmd.RepeatS > int(maxRepeat/time.Second):
 		return refusal("repeat_s", fmt.Sprintf("It cannot be repeated every %d s.", cmd.RepeatS),
 			fmt.Sprintf("Ask for %d to %d s.", minRepeat/time.Second, maxRepeat/time.Second))
 	case cmd.Dry:
@@ -81,6 +84,26 @@ func (c *Control) countGo(r *run) {
 	p.left--
 	p.due, p.next = false, time.Time{}
 	if p.left > 0 {
+		c.waitRepeat(p)
+	}
+}
+
+// allGiven refuses a Go beyond those that were asked for. It may be called for nil.
+func (p *repeat) allGiven() error {
+	if p == nil || p.left > 0 {
+		return nil
+	}
+	return refusal("", fmt.Sprintf("Go was given %d times, as asked.", p.times), "Arm again for more.")
+}
+
+// uncountGo takes back a Go that the board refused, as one does that comes too soon. The mutex is held.
+func (c *Control) uncountGo(r *run, err error) {
+	p := r.repeat
+	if p == nil || c.current == nil || c.current.repeat != p || !errors.As(err, new(*board.RefusedError)) {
+		return
+	}
+	p.left++
+	if p.next.IsZero() {
 		c.waitRepeat(p)
 	}
 }

@@ -98,6 +98,35 @@ func TestRepeatCountsGos(t *testing.T) {
 	})
 }
 
+// A Go that the board refuses, as it does that of a second tap, is none: it takes no turn away, and the count never
+// goes below zero.
+func TestRepeatDoesNotCountARefusedGo(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.readyForGo()
+		x.armRepeated(2)
+		tapTwice := func() {
+			x.must(me, Command{Type: "go"})
+			x.dev.failWith("go", &board.RefusedError{Request: wire.TypeGo, Reason: wire.ReasonBusy})
+			assert.Error(t, x.Control.Do(t.Context(), me, Command{Type: "go", Epoch: x.Snapshot().Epoch}))
+			x.dev.failWith("go", nil)
+		}
+		tapTwice()
+		assert.Equal(t, 1, x.Snapshot().Repeat.Left)
+		x.shoot()
+		time.Sleep(7 * time.Second)
+		synctest.Wait()
+		assert.Equal(t, 1, x.gos())
+		tapTwice()
+		assert.Zero(t, x.Snapshot().Repeat.Left)
+		x.waitForGo(1)
+		assert.Equal(t, Safe, x.Snapshot().State)
+		assert.Equal(t, "disarmed: Go was given 2 times, as asked", x.Snapshot().Reason)
+		time.Sleep(time.Hour)
+		assert.Equal(t, 2, x.gos())
+	})
+}
+
 // Whatever ends the arming ends the repeating.
 func TestRepeatEnds(t *testing.T) {
 	var leave func(time.Time)
@@ -213,7 +242,7 @@ func TestRepeatIsRefused(t *testing.T) {
 		}
 		assert.Contains(t, arm(3, 8, false).Why, "needs no Go")
 		x.readyForGo()
-		for _, every := range []int{-1, 1, 121, 1 << 40} {
+		for _, every := range []int{-1, 1, 121, 1 << 40, 1 << 55, 1 << 62} { // 1<<55 s are 0 ns in 64 bits
 			assert.Equal(t, "repeat_s", arm(3, every, false).Field, every)
 		}
 		assert.Contains(t, arm(3, 8, true).Why, "dry run")
