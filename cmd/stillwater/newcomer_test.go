@@ -407,9 +407,9 @@ const cared = `[...document.querySelectorAll("#care-list input")].every((b) => b
 func reloadKeeps(p *phone) {
 	p.reach("#note")
 	const open = `document.documentElement.dataset.place +
-		[...document.querySelectorAll("#page details")].map((d) => d.id + d.open)`
+		[...document.querySelectorAll("#page details[open]")].map((d) => " " + d.id)`
 	before, view := eval[string](p, shown), eval[string](p, open)
-	require.Contains(p.t, view, "shot-foldtrue")
+	require.Contains(p.t, view, " shot-fold")
 	require.Contains(p.t, before, "burst in time")
 	p.do(chromedp.Reload())
 	p.state("safe", "Safe")

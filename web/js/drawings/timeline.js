@@ -167,11 +167,15 @@ function band(preview, scale, top, end) {
 export const bandOf = (p) =>
 	p.within === 0 ? "the throws accepted, fastest to slowest" : `the moment of ${Math.round(p.within * 10)} in 10 first shots`;
 
-/** What the hatching means, at the drawing's foot. @param {Preview} p @param {number} y */
-const bandWords = (p, y) =>
-	p.delay_high_ms <= p.delay_low_ms
-		? []
-		: [words(pad, y, p.within === 0 ? "hatched: throws accepted" : `hatched: ${Math.round(p.within * 10)} in 10 first shots`)];
+/** What the hatching means, at the drawing's foot: a piece of it, and words. @param {Preview} p @param {number} y */
+function bandWords(p, y) {
+	if (p.delay_high_ms <= p.delay_low_ms) return [];
+	const meaning = p.within === 0 ? "throws accepted" : `${Math.round(p.within * 10)} in 10 first shots`;
+	return [
+		svg("rect", { x: pad, y: y - 9, width: 16, height: 10, class: "band", fill: "url(#hatch)" }),
+		words(pad + 22, y, meaning),
+	];
+}
 
 function hatch() {
 	return svg(
