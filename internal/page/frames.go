@@ -21,7 +21,8 @@ type Frames interface {
 // maxFrameTime is how long a phone waits for a picture: less than the time that an answer may take.
 const maxFrameTime = 8 * time.Second
 
-// handleFrame answers paired phones with a practice shot's picture. It never changes, so a browser keeps it.
+// handleFrame answers paired phones with a practice shot's picture. It never changes, so a browser keeps it. Without a
+// picture, as of a shot from before a restart, the answer is empty: that is no error, and no browser lists it as one.
 func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
 	client, paired := s.pairing.client(r)
 	switch {
@@ -46,7 +47,7 @@ func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
 	made, err := s.opts.Frames.Frame(ctx, uint32(boot), time.Duration(clock), r.URL.Query().Has("preview"))
 	switch {
 	case errors.Is(err, record.ErrNotFound):
-		refuse(w, http.StatusNotFound, "", "This picture is not known any more.", "Let another one fall.")
+		w.WriteHeader(http.StatusNoContent)
 	case errors.Is(err, practice.ErrArmed):
 		refuse(w, http.StatusServiceUnavailable, "", "Pictures are made when nothing is armed.", "Wait, or disarm.")
 	case err != nil:

@@ -51,7 +51,7 @@ func TestFramesAreForPairedPhones(t *testing.T) {
 		func(r *http.Request) { r.Header.Set("Origin", "http://elsewhere") })
 	assert.Equal(t, http.StatusForbidden, got.StatusCode)
 
-	for path, want := range map[string]int{"/frames/7/404": 404, "/frames/7/503": 503, "/frames/7/504": 503,
+	for path, want := range map[string]int{"/frames/7/404": 204, "/frames/7/503": 503, "/frames/7/504": 503,
 		"/frames/x/1": 404, "/frames/7/1e3": 404, "/frames/4294967296/1": 404, "/frames/7/99999999999999999999": 404} {
 		got, _ := ask(t, web, "GET", path, "", with(phone))
 		assert.Equal(t, want, got.StatusCode, path)
