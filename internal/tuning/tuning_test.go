@@ -1,6 +1,7 @@
 package tuning
 
 import (
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -167,7 +168,7 @@ func TestSweep(t *testing.T) {
 		"before it begins":                      {From: 1, Step: 1, Each: 1},
 		"0 tries of each":                       {Step: 1},
 		"it has more than 999 tries":            {To: time.Hour, Step: 1, Each: 1},
-		"it has more than 999 tries: use a lon": {To: 1, Step: 1, Each: 1 << 62},
+		"it has more than 999 tries: use a lon": {To: 1, Step: 1, Each: math.MaxInt},
 	} {
 		_, err := wrong.Trims(nil)
 		assert.ErrorContains(t, err, want)
