@@ -37,7 +37,8 @@ func newDrops() *calculator {
 	c.text(&d.Tip, "tip", "drops.tip", "the tip's outer diameter", d.Tip)
 	c.text(&d.Bore, "bore", "drops.bore", "the narrowest diameter of valve and tip", d.Bore)
 	c.text(&d.Head, "head", "drops.head", "from the tip up to the liquid's surface, or to an air tube's lower end", d.Head)
-	c.word("weighed", "drops.weighed", "what openings gave on a scale: \"20 drops 1.1 g at 24 ms\", several with ;")
+	c.word("weighed", "drops.weighed", "what openings gave on a scale, in `WORDS`: \"20 drops 1.1 g at 24 ms\", several "+
+		"with ;")
 	c.word("liquid", "drops.liquid", "one of "+calc.LiquidNames())
 	c.word("want", "drops.want", "a \"collision\" of the second drop with the first one's column, or a \"phase\" "+
 		"of the last drop")
@@ -59,5 +60,10 @@ func (c *calculator) word(name, field, usage string) {
 		}
 		return c.set.Put(field, value)
 	})
+	for _, v := range c.set.Values() {
+		if v.Field == field {
+			c.flags.Lookup(name).DefValue = v.Text
+		}
+	}
 	c.flagOf[field] = name
 }

@@ -32,8 +32,8 @@ show    one session's shots: the camera's file number, kind, phase, trim, speed,
         or draw a session's tries over their delay, with the best delay that they speak for
 find    the sessions and shots that have all the words in name, note, date, kind, verdict, marks (keeper, blurred,
         black) or file number (0471), newest first
-again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw" or "sound" and as a file
-        for their --set-file; and what could not be carried over
+again   the set of a session, or of one of its shots, as flags of "stillwater drop", "throw", "sound" or "drops" and
+        as a file for their --set-file; and what could not be carried over
 export  every shot for a spreadsheet (csv) or a program (json); with the set of each shot, json also with its program
 
 All of them work while the daemon runs, and read whatever is intact in a damaged record. In csv, a text that a

@@ -83,7 +83,7 @@ func (b *browser) repeating(t *testing.T) {
 	p.fit("waits for the first Go")
 	p.picture("repeat-armed")
 	m.be(func(s *control.Snapshot) {
-		s.ArmedLeft, s.Reason = 1, "armed: press Go to let the drops fall; Go by itself every 8 s, 1 more"
+		s.ArmedLeft, s.Reason = 1, "armed: waiting for drop 2 at the beam; 1 more to come"
 		s.Repeat = &control.RepeatView{EveryS: 8, Times: 2, Left: 1, NextAt: time.Now().Add(8 * time.Second).UnixMilli()}
 	})
 	p.until("the next is said", `document.querySelector("#state-reason").textContent.includes("1 more")`)

@@ -174,13 +174,16 @@ func (p *repeat) view(sent time.Time) *RepeatView {
 	return v
 }
 
+// begun reports whether the first Go was given and others come by themselves.
+func (p *repeat) begun() bool { return p != nil && p.left < p.times && p.left > 0 }
+
 // words say how Go goes on.
 func (p *repeat) words() string {
 	switch {
-	case p == nil:
+	case p.begun():
+		return fmt.Sprintf("Go by itself every %s, %d more", durationWords(p.every), p.left)
+	case p == nil || p.left == 0:
 		return ""
-	case p.left == p.times:
-		return fmt.Sprintf("; after your first Go, again every %s, %d times in all", durationWords(p.every), p.times)
 	}
-	return fmt.Sprintf("; Go by itself every %s, %d more", durationWords(p.every), p.left)
+	return fmt.Sprintf("after your first Go, again every %s, %d times in all", durationWords(p.every), p.times)
 }

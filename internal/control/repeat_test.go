@@ -60,7 +60,7 @@ func TestRepeat(t *testing.T) {
 		x.must(me, Command{Type: "go"})
 		assert.Equal(t, from.Add(8*time.Second).UnixMilli(), x.Snapshot().Repeat.NextAt)
 		x.shoot()
-		assert.Contains(t, x.Snapshot().Reason, "Go by itself every 8 s, 2 more")
+		assert.Equal(t, "armed: Go by itself every 8 s, 2 more", x.Snapshot().Reason)
 		for n := 2; n <= 3; n++ {
 			time.Sleep(8*time.Second - time.Millisecond)
 			synctest.Wait()

@@ -59,7 +59,16 @@ func armedWords(r *run) string {
 	if r.dry() {
 		return "dry run, nothing will fire: " + waitWords(r)
 	}
-	return "armed: " + waitWords(r) + r.repeat.words()
+	again := r.repeat.words()
+	switch {
+	case again == "":
+		return "armed: " + waitWords(r)
+	case r.waitsGo && r.repeat.begun(): // nobody is asked for anything
+		return "armed: " + again
+	case r.repeat.begun():
+		return fmt.Sprintf("armed: %s; %d more to come", waitWords(r), r.repeat.left)
+	}
+	return "armed: " + waitWords(r) + "; " + again
 }
 
 func waitWords(r *run) string {

@@ -32,8 +32,8 @@ func (f *figure) drawDrop() {
 	d := f.set.Drop
 	height := f.length(f.field("height"), d.Height, "height of fall", "")
 	pool := f.length(f.field("pool_depth"), d.PoolDepth, "depth of pool", "")
-	beam := f.length(f.field("beam"), d.Beam, "nozzle to beam", "")
-	nozzle := f.length(f.field("nozzle"), d.Nozzle, "nozzle width", "the outer one")
+	beam := f.length(f.field("beam"), d.Beam, f.outlet()+" to beam", "")
+	nozzle := f.length(f.field("nozzle"), d.Nozzle, f.outlet()+" width", "the outer one")
 	drop, diameter := f.dropSize()
 
 	g := &dropFigure{figure: f}

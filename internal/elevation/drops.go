@@ -29,6 +29,14 @@ func (f *figure) field(name string) string {
 	return "drops." + name
 }
 
+// outlet is what a drop lets go of.
+func (f *figure) outlet() string {
+	if f.set.Kind == shot.Drops {
+		return "tip"
+	}
+	return "nozzle"
+}
+
 // beamDrawn reports whether there is a beam.
 func (f *figure) beamDrawn() bool {
 	return f.set.Kind != shot.Drops || f.set.Drops.From == shot.FromBeam

@@ -221,7 +221,7 @@ func (s Set) estimateDrops() (Estimate, error) {
 			inMm(clock.Diameter), inMs(clock.Lands), clock.Speed, spaced(string(d.Phase)), inMs(e.Delay), from)
 		return e, nil
 	}
-	e.Summary = fmt.Sprintf("The second valve opens %s after the first. Its drop, of %s, meets the first one's "+
+	e.Summary = fmt.Sprintf("The second opening comes %s after the first. Its drop, of %s, meets the first one's "+
 		"column %s above "+
 		"the surface, %s after Go; the moment (sheet: %s) is %s after %s.", inMs(p.Drops[1].On-p.Drops[0].On),
 		inMm(clock.Diameter), inMm(p.Meeting.Height), inMs(p.Meeting.At), d.Sheet, inMs(e.Delay), from)

@@ -18,7 +18,7 @@ export class Coming {
 		const redraw = new ResizeObserver(() => this.#draw());
 		for (const id of ["coming-drawing", "table"]) redraw.observe(byId(id));
 		for (const id of ["coming", "exact-fold"]) byId(id).addEventListener("toggle", () => this.#draw());
-		intoSight(byId("coming"));
+		for (const id of ["coming", "coming-values", "exact-fold"]) intoSight(byId(id));
 	}
 
 	/** @param {Snapshot} snap */

@@ -39,7 +39,8 @@ export class Learned {
 		if (made === this.#drawn) return;
 		this.#drawn = made;
 		const facts = t.facts.length > 0 ? [factList(t.facts)] : [];
-		byId("learned-body").replaceChildren(el("p", { class: "hint" }, t.words), ...triesDrawing(t.strip), ...facts);
+		const words = t.words === t.line ? [] : [el("p", { class: "hint" }, t.words)];
+		byId("learned-body").replaceChildren(...words, ...triesDrawing(t.strip), ...facts);
 		this.#announce(t);
 	}
 

@@ -60,8 +60,8 @@ export const measured = {
 		q("drops.bore", "Narrowest bore of the valve", "mm", 0.1),
 		q("drops.head", "Tip up to the liquid's level", "cm", 1, "or to the lower end of its air tube"),
 		q("drops.discharge", "Discharge coefficient", "", 0.05, "0.6: a sharp edge; 0.8: a short tube"),
-		q("drops.opens", "Valve opens after", "ms", 1),
-		q("drops.closes", "Valve closes after", "ms", 1),
+		q("drops.opens", "Valve opens after", "ms", 1, "from its current on"),
+		q("drops.closes", "Valve closes after", "ms", 1, "from its current off"),
 	],
 };
 

@@ -93,7 +93,7 @@ export class Shoot {
 		text(part("chip"), chipWords(s));
 		attr(part("chip"), "data-kind", chipKind(s));
 		text(part("problem"), s.problem);
-		text(part("seen"), s.seen ? `Simulated camera: ${s.seen}` : "");
+		text(part("seen"), s.seen && (s.frame ? sentence(s.seen) : `Simulated camera: ${s.seen}`));
 		showFigures(part("figures"), s);
 		showRemarks(this.verdicts, s);
 		if (document.activeElement !== this.note) this.note.value = s.note;
