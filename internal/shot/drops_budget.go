@@ -217,6 +217,11 @@ func (s Set) estimateDrops() (Estimate, error) {
 		from = "Go"
 	}
 	if d.Want == WantPhase {
+		phase, err := splash.When(d.Phase, d.impact(clock.Diameter, clock.Speed))
+		if err != nil {
+			return Estimate{}, asField(err, "drops.phase")
+		}
+		e.Low, e.High = e.Delay-(phase.Central-phase.Low), e.Delay+(phase.High-phase.Central)
 		e.Summary = fmt.Sprintf("Drop %d, of %s, lands %s after Go at %.2f m/s; the moment (%s) is %s after %s.", p.Clock+1,
 			inMm(clock.Diameter), inMs(clock.Lands), clock.Speed, spaced(string(d.Phase)), inMs(e.Delay), from)
 		return e, nil

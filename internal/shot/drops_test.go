@@ -308,6 +308,37 @@ func TestBeamTakesTheValveOut(t *testing.T) {
 
 // What is called good of a collision is a part of its sheet's time, whatever the delay runs from; of a phase a part of
 // the splash's age.
+// The band is that of the whole budget: in a collision by its standard deviations, for a phase no narrower than the
+// published times of that phase, and like that of a falling drop of the same impact.
+func TestBandOfDrops(t *testing.T) {
+	for name, change := range map[string]func(*Set){
+		"estimated column": func(*Set) {},
+		"measured column":  func(s *Set) { s.Drops.ColumnHeight = 0.03 },
+		"from the valve":   func(s *Set) { s.Drops.From = FromValve },
+	} {
+		s := dropsSet()
+		change(&s)
+		e, err := s.Estimate()
+		require.NoError(t, err, name)
+		b, err := Errors(s, e, DefaultSpread(), defaultTick)
+		require.NoError(t, err, name)
+		assert.InDelta(t, normalTenth*float64(b.Total.Mistiming), float64(e.High-e.Delay), 1e-9, name)
+		assert.InDelta(t, normalTenth*float64(b.Total.Mistiming), float64(e.Delay-e.Low), 1e-9, name)
+	}
+
+	s := dropsSet()
+	s.Drops.Want, s.Drops.Count, s.Drops.Phase = WantPhase, 1, splash.ColumnHighest
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	falling := DefaultSet()
+	falling.Drop.Phase, falling.Drop.Height, falling.Drop.Liquid = s.Drops.Phase, s.Drops.Height, s.Drops.Liquid
+	falling.Drop.PoolDepth, falling.Drop.Diameter = s.Drops.PoolDepth, e.Diameter
+	like, err := falling.Estimate()
+	require.NoError(t, err)
+	assert.InEpsilon(t, float64(like.Delay-like.Low), float64(e.Delay-e.Low), 0.15)
+	assert.InEpsilon(t, float64(like.High-like.Delay), float64(e.High-e.Delay), 0.15)
+}
+
 func TestToleranceOfDrops(t *testing.T) {
 	for _, from := range []ClockFrom{FromBeam, FromValve} {
 		s := dropsSet()

@@ -79,13 +79,16 @@ func (s Set) Estimate() (Estimate, error) {
 const normalTenth = 1.2816
 
 // withBand gives an estimate the band of a first shot: that of the splash, which is not symmetrical, joined with the
-// rest of the budget.
+// rest of the budget; or that of the whole budget, where the estimate has none.
 func (s Set) withBand(e Estimate) (Estimate, error) {
 	b, err := Errors(s, e, DefaultSpread(), defaultTick)
 	if err != nil {
 		return Estimate{}, err
 	}
 	total, published := float64(b.Total.Mistiming), float64(b.term(termSplash).Mistiming)
+	if e.Low == e.High {
+		published = 0
+	}
 	rest := normalTenth * math.Sqrt(max(total*total-published*published, 0))
 	e.Low = e.Delay - phys.Time(math.Hypot(float64(e.Delay-e.Low), rest))
 	e.High = e.Delay + phys.Time(math.Hypot(float64(e.High-e.Delay), rest))
