@@ -153,7 +153,7 @@ func TestCompletion(t *testing.T) {
 		}
 	}
 	assert.Equal(t, names, complete(t, script, "stillwater", ""))
-	assert.Equal(t, []string{"drop"}, complete(t, script, "stillwater", "dr"))
+	assert.Equal(t, []string{"drop", "drops"}, complete(t, script, "stillwater", "dr"))
 	assert.Equal(t, []string{"--listen"}, complete(t, script, "stillwater", "--li"))
 	assert.Equal(t, []string{"list", "show", "find", "again", "export"},
 		complete(t, script, "stillwater", "record", "")[:5])

@@ -108,7 +108,7 @@ func (m Thrown) SpeedAtSecondBeam(gate phys.Length, interval phys.Time, angle ph
 	if longest := longestInterval(float64(gate), float64(angle)); float64(interval) >= longest {
 		return 0, &IntervalTooLongError{Interval: interval, Longest: phys.Time(longest)}
 	}
-	if shortest := phys.Time(gate) / phys.Time(maxSpeed); interval < shortest {
+	if shortest := phys.Time(gate) / phys.Time(maxSpeed); interval < shortest*(1-1e-9) { // what is typed is rounded
 		return 0, &phys.DomainError{Field: "interval", Value: interval.String(), Why: fmt.Sprintf(
 			"must be %s or more: shorter is faster than %s over the gate", phys.RoundUp(shortest, 3), maxSpeed)}
 	}

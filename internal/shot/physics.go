@@ -253,7 +253,11 @@ func (t ThrowSet) intervalTooLong(interval phys.Time) error {
 	if err != nil {
 		most = t.maxInterval()
 	}
-	most = phys.Time(math.Floor(float64(most)*1e4) / 1e4)
+	const step = ms / 10 // as it is printed
+	most = phys.Time(math.Floor(float64(most/step))) * step
+	for v, err := t.speed(most); most > step && (err != nil || v < minFlightSpeed); v, err = t.speed(most) {
+		most -= step
+	}
 	return &FieldError{Field: "interval",
 		Why:    fmt.Sprintf("gravity would have stopped a throw that took %v through this gate", interval),
 		Remedy: fmt.Sprintf("use %s or less, or measure gate and angle again", inMs(most))}

@@ -1,10 +1,13 @@
 package shot
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/phys"
 )
 
 // Two things that stand in the way are said one after the other, and following the words leads out.
@@ -24,5 +27,44 @@ func TestTwoProblemsAtOnce(t *testing.T) {
 	require.NotEmpty(t, r.Fixes)
 	require.NoError(t, s.Put(r.Fixes[0].Field, r.Fixes[0].Value))
 	_, _, err = Compile(s, testBench())
+	assert.NoError(t, err)
+}
+
+// A value as it is printed is taken, although its binary fraction lies a little below what the remedy means.
+func TestPrintedRemediesAreTaken(t *testing.T) {
+	for _, c := range []struct {
+		nozzle, liquid, beam string
+	}{
+		{"0.431 mm", "water", "3.6 mm"}, {"2.3 mm", "glycerol-water", "7.1 mm"}, {"0.185 mm", "milk", "2.4 mm"},
+	} {
+		s := DefaultSet()
+		for field, value := range map[string]string{"drop.nozzle": c.nozzle, "drop.liquid": c.liquid, "drop.beam": "1 mm",
+			"drop.phase": "contact"} {
+			require.NoError(t, s.Put(field, value))
+		}
+		assert.ErrorContains(t, s.Validate(), "use at least "+c.beam)
+		require.NoError(t, s.Put("drop.beam", c.beam))
+		assert.NoError(t, s.Validate())
+	}
+
+	for gate, interval := range map[string]phys.Time{"246 mm": 8.2 * ms, "123 mm": 4.1 * ms} {
+		s := DefaultSet()
+		s.Kind = Throw
+		require.NoError(t, s.Put("throw.gate", gate))
+		_, err := s.EstimateAt(interval - 0.1*ms)
+		require.ErrorContains(t, err, "must be "+strings.TrimSuffix(interval.String(), " s")+" or more")
+		_, err = s.EstimateAt(interval)
+		assert.NoError(t, err)
+	}
+
+	s := DefaultSet()
+	s.Kind = Throw
+	for field, value := range map[string]string{"throw.gate": "75.1 mm", "throw.to_focus": "54.2 mm",
+		"throw.angle": "-22.8°", "throw.mass": "2.87 mm"} {
+		require.NoError(t, s.Put(field, value), field)
+	}
+	_, err := s.EstimateAt(128.8 * ms)
+	require.ErrorContains(t, err, "use 128.7 ms or less")
+	_, err = s.EstimateAt(128.7 * ms)
 	assert.NoError(t, err)
 }

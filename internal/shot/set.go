@@ -128,7 +128,7 @@ func (s Set) checkTogether() error {
 		if err != nil {
 			return err
 		}
-		if least := upTo(start.Length, 0.1*mm); s.Drop.Beam < least {
+		if least := upTo(start.Length, 0.1*mm); s.Drop.Beam < least*(1-1e-9) { // what is typed is rounded
 			return &FieldError{Field: "drop.beam",
 				Why: fmt.Sprintf("a drop from this nozzle is %s long when it lets go, and would break a beam %v below the tip "+
 					"before that", inMm(start.Length), s.Drop.Beam),
@@ -329,7 +329,7 @@ func count(name string, at *int, low, high int) field {
 }
 
 // upTo rounds up to a whole number of steps, so that what is asked for is enough.
-func upTo[T ~float64](x, step T) T { return T(math.Ceil(float64(x/step)-1e-9)) * step }
+func upTo[T ~float64](x, step T) T { return phys.Round(T(math.Ceil(float64(x/step)-1e-9))*step, 9) }
 
 // inMm formats a small length for people, to a tenth of a millimetre.
 func inMm(l phys.Length) string { return strconv.FormatFloat(float64(l/mm), 'f', 1, 64) + " mm" }
