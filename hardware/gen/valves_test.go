@@ -50,6 +50,9 @@ func dropsAsked() (sets []shot.Set) {
 					set.Kind, set.Light.Shutter, set.Light.Recycle = shot.Drops, shot.ByHand, 0
 					d := &set.Drops
 					d.Want, d.Phase, d.Count, d.From = shot.WantPhase, "contact", count, shot.FromValve
+					if count > 1 {
+						d.Want = shot.WantCollision // a last drop's splash takes longer gaps
+					}
 					d.First.Open, d.Second.Open, d.Third.Open = open, open, open
 					d.Second.Valve, d.Second.Gap, d.Third.Gap = second, gap, gap
 					sets = append(sets, set)

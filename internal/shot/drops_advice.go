@@ -2,6 +2,7 @@ package shot
 
 import (
 	"fmt"
+	"math"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -113,6 +114,26 @@ func (a advisor) steadierOpening() string {
 		}
 	}
 	return ""
+}
+
+// perhapsColumn says when the column of a drop before the last may still stand, rising higher than most.
+func (a advisor) perhapsColumn() string {
+	d, p := a.set.Drops, a.e.Drops
+	if d.Want != WantPhase || p.Count < 2 {
+		return ""
+	}
+	before, last := p.Drops[p.Clock-1], p.clockDrop()
+	c, err := d.columnOf(before, deviation{})
+	if err != nil {
+		return ""
+	}
+	after, late := last.Lands-before.Lands, c.Deviating(0, math.Log(float64(c.High/c.Height))).Gone
+	if after >= late {
+		return ""
+	}
+	return fmt.Sprintf("Drop %d lands %s after drop %d. Most columns are gone by then, but 1 of 10 only after %s: it would "+
+		"meet that. With a gap longer by %s the pool is calmer.", p.Count, inMs(after), p.Count-1, inMs(late),
+		inMs(late-after))
 }
 
 // jet says that a longer flow would be a jet.

@@ -83,6 +83,9 @@ func (s Set) dropsPath() (DropsPath, error) {
 	if err := s.Drops.checkTogether(); err != nil {
 		return DropsPath{}, err
 	}
+	if err := s.checkOpenings(); err != nil {
+		return DropsPath{}, err
+	}
 	on, err := s.switchOn()
 	if err != nil {
 		return DropsPath{}, err
@@ -118,11 +121,11 @@ func (s Set) onToMeet(first phys.Time) (phys.Time, error) {
 	d := s.Drops
 	a, err := d.fallingDrop(0, first, deviation{})
 	if err != nil {
-		return 0, s.openingProblem(0, err)
+		return 0, d.pathError(err)
 	}
 	b, err := d.fallingDrop(1, 0, deviation{})
 	if err != nil {
-		return 0, s.openingProblem(1, err)
+		return 0, d.pathError(err)
 	}
 	column, err := d.columnOf(a, deviation{})
 	if err != nil {

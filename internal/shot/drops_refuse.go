@@ -41,6 +41,20 @@ func dropsHold(s Set) bool {
 // openingField is the name of a field of an opening, from 0.
 func openingField(i int, name string) string { return "drops." + openingNames[i] + "." + name }
 
+// checkOpenings refuses openings that do not give one drop each.
+func (s Set) checkOpenings() error {
+	v, err := s.Drops.valve()
+	if err != nil {
+		return err
+	}
+	for i, o := range s.Drops.openings() {
+		if _, err := v.Drop(o.Open); err != nil {
+			return s.openingProblem(i, err)
+		}
+	}
+	return nil
+}
+
 // openingProblem refuses an opening that does not give one drop.
 func (s Set) openingProblem(i int, err error) error {
 	open := s.Drops.openings()[i].Open
@@ -135,12 +149,42 @@ func (s Set) checkPath(p DropsPath) error {
 			return s.gapProblem(p, i, "a drop catches up with the one before it in the air", true)
 		}
 	}
+	check := s.checkCalm
 	if d.Want == WantCollision {
-		if err := s.checkMeeting(p); err != nil {
-			return err
-		}
+		check = s.checkMeeting
+	}
+	if err := check(p); err != nil {
+		return err
 	}
 	return s.checkDropsBeam(p)
+}
+
+// checkCalm refuses a last drop that lands while the column of one before it stands: the times of phases are those of
+// calm pools.
+func (s Set) checkCalm(p DropsPath) error {
+	last := p.clockDrop()
+	for i := range p.Clock {
+		before := p.Drops[i]
+		column, err := s.Drops.columnOf(before, deviation{})
+		if err != nil {
+			continue // too slow for a column
+		}
+		if after := last.Lands - before.Lands; after < column.Gone {
+			return s.calmProblem(p, fmt.Sprintf("drop %d lands %s after drop %d, whose column is gone %s after it landed "+
+				"and leaves ripples: it would meet that, and no calm pool", p.Count, inMs(after), i+1, inMs(column.Gone)))
+		}
+	}
+	return nil
+}
+
+// calmProblem refuses the gap before the last drop, or takes the second of two for a collision.
+func (s Set) calmProblem(p DropsPath, why string) error {
+	err := s.gapProblem(p, p.Clock, why, true)
+	if t := new(problem); errors.As(err, &t) && p.Count == 2 {
+		t.fixes = append(t.fixes, fix{field: "drops.want", choice: string(WantCollision), holds: dropsHold,
+			format: "want a collision"})
+	}
+	return err
 }
 
 // checkMeeting refuses a second drop that comes when there is no column.

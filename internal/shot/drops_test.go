@@ -2,6 +2,7 @@ package shot
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -201,6 +202,28 @@ func TestDropsRefusals(t *testing.T) {
 		{"merges at the tip", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 27*ms, 26*ms
 		}, "drops.second.gap", "merges with it", "wait at least", 1},
+		{"a splash where a column stands", func(s *Set, _ *Bench) {
+			s.Drops.Want, s.Drops.Second.Gap = WantPhase, 120*ms
+		}, "drops.second.gap", "drop 2 lands 120.0 ms after drop 1, whose column is gone 166.9 ms after it landed",
+			"wait at least 47 ms longer, 167 ms between the openings, or want a collision", 2},
+		{"a third one there", func(s *Set, _ *Bench) {
+			s.Drops.Want, s.Drops.Count, s.Drops.Second.Gap, s.Drops.Third.Gap = WantPhase, 3, 60*ms, 80*ms
+		}, "drops.third.gap", "drop 3 lands 140.0 ms after drop 1", "wait at least", 1},
+		{"opening of a phase too short", func(s *Set, _ *Bench) {
+			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 10*ms
+		}, "drops.first.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
+		{"opening of a phase too long", func(s *Set, _ *Bench) {
+			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 210*ms, 60*ms
+		}, "drops.second.open", "more than one drop", "ms less", 1},
+		{"opening with a gap too short", func(s *Set, _ *Bench) {
+			s.Drops.Second.Gap, s.Drops.Second.Open = 160*ms, 10*ms
+		}, "drops.second.open", "less than a drop", "open it for at least", 1},
+		{"opening of a third too short", func(s *Set, _ *Bench) {
+			s.Drops.Count, s.Drops.Third.Open = 3, 10*ms
+		}, "drops.third.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
+		{"phase not weighed", func(s *Set, _ *Bench) {
+			s.Drops.Want, s.Drops.Count, s.Drops.First.Open, s.Drops.Weighed = WantPhase, 1, 40*ms, "20 drops 1.3 g at 26 ms"
+		}, "drops.first.open", "too far from those that were weighed", "weigh drops at 40 ms too", 1},
 		{"beam too low for the column", func(s *Set, _ *Bench) { s.Drops.Beam = 38 * cm }, "drops.beam", "would " +
 			"break the beam",
 			"raise the beam by at least", 1},
@@ -369,4 +392,23 @@ func TestBlurOfDrops(t *testing.T) {
 	r := new(Refusal)
 	require.ErrorAs(t, err, &r)
 	assert.Contains(t, r.Why, "lasts longer than the sharpness you asked for")
+}
+
+// adviceOf is all advice on a set that can be estimated, in one text.
+func adviceOf(t *testing.T, s Set) string {
+	t.Helper()
+	e, err := s.Estimate()
+	require.NoError(t, err)
+	says, err := Advice(s, e, DefaultSpread(), defaultTick)
+	require.NoError(t, err)
+	return strings.Join(says, "\n")
+}
+
+// A column that rises higher than most is gone later: a last drop that may meet it is said, one that comes later is not.
+func TestAdviceOnPerhapsColumn(t *testing.T) {
+	s := dropsSet()
+	s.Drops.Want, s.Drops.Second.Gap = WantPhase, 170*ms
+	assert.Contains(t, adviceOf(t, s), "Drop 2 lands 170.0 ms after drop 1. Most columns are gone by then, but 1 of 10 only")
+	s.Drops.Second.Gap = 300 * ms
+	assert.NotContains(t, adviceOf(t, s), "Most columns are gone")
 }
