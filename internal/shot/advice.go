@@ -31,7 +31,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:
-		says = []string{a.otherClock(), a.columnUnknown(), a.otherSide(), a.firstDrop(), a.perhapsColumn(),
+		says = []string{a.tooLight(), a.otherClock(), a.columnUnknown(), a.otherSide(), a.perhapsColumn(), a.firstDrop(),
 			a.steadierOpening(), a.jet(), a.dropsPool()}
 	default:
 		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}

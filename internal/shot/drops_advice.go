@@ -1,11 +1,13 @@
 package shot
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
+	"stillwater/internal/valve"
 )
 
 // otherClock compares the delay from the beam with that from the valve alone.
@@ -116,6 +118,20 @@ func (a advisor) steadierOpening() string {
 	return ""
 }
 
+// tooLight says that no drop so light lets go of the tip.
+func (a advisor) tooLight() string {
+	v, err := a.set.Drops.valve()
+	if err != nil {
+		return ""
+	}
+	light := new(valve.TooLightError)
+	if !errors.As(v.CheckWeighed(), &light) {
+		return ""
+	}
+	return fmt.Sprintf("The weighing cannot be right: %v. If fewer drops fell than there were openings, open longer and "+
+		"weigh again; if not, check the tip (%v) and the liquid.", light, v.Tip)
+}
+
 // perhapsColumn says when the column of a drop before the last may still stand, rising higher than most.
 func (a advisor) perhapsColumn() string {
 	d, p := a.set.Drops, a.e.Drops
@@ -131,8 +147,8 @@ func (a advisor) perhapsColumn() string {
 	if after >= late {
 		return ""
 	}
-	return fmt.Sprintf("Drop %d lands %s after drop %d. Most columns are gone by then, but 1 of 10 only after %s: it would "+
-		"meet that. With a gap longer by %s the pool is calmer.", p.Count, inMs(after), p.Count-1, inMs(late),
+	return fmt.Sprintf("Drop %d lands %s after drop %d. Most columns are gone by then, but 1 of 10 only after %s: it "+
+		"would meet that. With a gap longer by %s the pool is calmer.", p.Count, inMs(after), p.Count-1, inMs(late),
 		inMs(late-after))
 }
 

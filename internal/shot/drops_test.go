@@ -222,7 +222,8 @@ func TestDropsRefusals(t *testing.T) {
 			s.Drops.Count, s.Drops.Third.Open = 3, 10*ms
 		}, "drops.third.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
 		{"phase not weighed", func(s *Set, _ *Bench) {
-			s.Drops.Want, s.Drops.Count, s.Drops.First.Open, s.Drops.Weighed = WantPhase, 1, 40*ms, "20 drops 1.3 g at 26 ms"
+			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 40*ms
+			s.Drops.Weighed = "20 drops 1.3 g at 26 ms"
 		}, "drops.first.open", "too far from those that were weighed", "weigh drops at 40 ms too", 1},
 		{"beam too low for the column", func(s *Set, _ *Bench) { s.Drops.Beam = 38 * cm }, "drops.beam", "would " +
 			"break the beam",
@@ -404,11 +405,23 @@ func adviceOf(t *testing.T, s Set) string {
 	return strings.Join(says, "\n")
 }
 
-// A column that rises higher than most is gone later: a last drop that may meet it is said, one that comes later is not.
+// A column that rises higher than most is gone later: a last drop that may meet it is said, one that comes later not.
 func TestAdviceOnPerhapsColumn(t *testing.T) {
 	s := dropsSet()
 	s.Drops.Want, s.Drops.Second.Gap = WantPhase, 170*ms
-	assert.Contains(t, adviceOf(t, s), "Drop 2 lands 170.0 ms after drop 1. Most columns are gone by then, but 1 of 10 only")
+	assert.Contains(t, adviceOf(t, s), "Drop 2 lands 170.0 ms after drop 1. Most columns are gone by then, but 1 of 10")
 	s.Drops.Second.Gap = 300 * ms
 	assert.NotContains(t, adviceOf(t, s), "Most columns are gone")
+}
+
+// A weighing of drops lighter than the tip lets go of is not believed without a word.
+func TestAdviceOnWeighingTooLight(t *testing.T) {
+	s := dropsSet()
+	s.Drops.Weighed, s.Drops.Meet = "20 drops 0.2 g at 24 ms", 5*mm
+	s.Drops.First.Open, s.Drops.Second.Open = 24*ms, 24*ms
+	said := adviceOf(t, s)
+	assert.Contains(t, said, "a drop was weighed as 10 mg, and what lets go of a full tip has about 4")
+	assert.Contains(t, said, "open longer and weigh again")
+	s.Drops.Weighed = "20 drops 1.1 g at 24 ms"
+	assert.NotContains(t, adviceOf(t, s), "weighing cannot be right")
 }

@@ -47,3 +47,25 @@ func TestWeighingsThatCannotBe(t *testing.T) {
 		assert.Contains(t, err.Error(), `write it like "20 drops 1.1 g at 24 ms"`)
 	}
 }
+
+// Drops that weigh less than a full tip lets go of are those of openings that did not all let one fall.
+func TestWeighedTooLight(t *testing.T) {
+	v := tabletop(t)
+	for text, light := range map[string]bool{
+		"20 drops 0.2 g at 24 ms": true, "20 drops 0.7 g at 24 ms": true, "20 drops 0.8 g at 24 ms": false,
+		"20 drops 1.1 g at 24 ms": false, "20 drops 1.4 g at 30 ms; 20 drops 0.6 g at 20 ms": true, "": false,
+	} {
+		var err error
+		v.Weighed, err = ParseWeighings(text)
+		require.NoError(t, err)
+		if err = v.CheckWeighed(); !light {
+			assert.NoError(t, err, text)
+			continue
+		}
+		wrong := new(TooLightError)
+		require.ErrorAs(t, err, &wrong, text)
+		assert.Less(t, wrong.Weighed, wrong.Least)
+	}
+	v.Tip, v.Weighed = 1e-3, []Weighing{{Drops: 1, Mass: 20e-6, Open: 0.024}}
+	assert.NoError(t, v.CheckWeighed(), "of a narrower tip")
+}
