@@ -114,8 +114,26 @@ func tooSoon(n shot.SoundSet, e shot.Estimate) error {
 		millis(e.Travel), remedy)
 }
 
+// trimmedAway is the error of a trim that takes more than there is between edge and moment.
+func trimmedAway(set shot.Set) error {
+	field, plain := "trim."+string(set.Kind), set
+	if err := plain.Put(field, "0 ms"); err != nil {
+		return err
+	}
+	e, err := plain.Estimate()
+	if err != nil {
+		return err
+	}
+	return &shot.FieldError{Field: field,
+		Why:    fmt.Sprintf("with %v the moment would come before what starts the delay", set.OwnTrim()),
+		Remedy: fmt.Sprintf("use %.1f ms or more", math.Floor(-millis(e.Delay)*10+1)/10)}
+}
+
 // answer adds how exact it is, and what would make it more so.
 func answer(set shot.Set, e shot.Estimate, lines []string, keys map[string]any) (Answer, error) {
+	if e.Delay <= 0 && set.Kind != shot.Sound { // a sound's moment may be before it reaches the microphone
+		return Answer{}, trimmedAway(set)
+	}
 	budget, err := shot.Errors(set, e, shot.DefaultSpread(), Tick)
 	if err != nil {
 		return Answer{}, err

@@ -3,6 +3,7 @@ package calc
 import (
 	"fmt"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -54,4 +55,30 @@ func TestSoundTooSoon(t *testing.T) {
 	assert.NotContains(t, err.Error(), "move")
 	_, err = Sound(s, false)
 	assert.NoError(t, err)
+}
+
+// A trim that takes the whole delay away is refused, and the least that is not works.
+func TestTrimsThatLeaveNoDelay(t *testing.T) {
+	answers := map[shot.Kind]func(shot.Set) error{
+		shot.Drop:  func(s shot.Set) error { _, err := Drop(s); return err },
+		shot.Drops: func(s shot.Set) error { _, err := Drops(s); return err },
+		shot.Throw: func(s shot.Set) error { _, err := Throw(s, 25e-3); return err },
+	}
+	for kind, of := range answers {
+		set := shot.DefaultSet()
+		set.Kind = kind
+		field := "trim." + string(kind)
+		require.NoError(t, set.Put(field, "-1 s"))
+		wrong := new(shot.FieldError)
+		require.ErrorAs(t, of(set), &wrong, kind)
+		assert.Equal(t, field, wrong.Field)
+		least, _, ok := strings.Cut(strings.TrimPrefix(wrong.Remedy, "use "), " or more")
+		require.True(t, ok, wrong.Remedy)
+		require.NoError(t, set.Put(field, least))
+		assert.NoError(t, of(set), kind)
+		number, err := strconv.ParseFloat(strings.TrimSuffix(least, " ms"), 64)
+		require.NoError(t, err)
+		require.NoError(t, set.Put(field, fmt.Sprintf("%.1f ms", number-0.1)))
+		assert.Error(t, of(set), kind)
+	}
 }

@@ -92,6 +92,9 @@ func (s Set) withBand(e Estimate) (Estimate, error) {
 	rest := normalTenth * math.Sqrt(max(total*total-published*published, 0))
 	e.Low = e.Delay - phys.Time(math.Hypot(float64(e.Delay-e.Low), rest))
 	e.High = e.Delay + phys.Time(math.Hypot(float64(e.High-e.Delay), rest))
+	if e.Delay > 0 {
+		e.Low = max(e.Low, 0) // nothing gets to the moment before its edge
+	}
 	e.Within = splash.Probability
 	return e, nil
 }
