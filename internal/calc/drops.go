@@ -41,7 +41,7 @@ func Drops(set shot.Set) (Answer, error) {
 	keys := map[string]any{
 		"drops": drops, "delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
 		"delay_from": string(d.From), "moment_ms": millis(p.Moment + set.OwnTrim()), "band_percent": e.Within * 100,
-		"want": string(d.Want), "extrapolated": e.Extrapolated,
+		"want": string(d.Want), "extrapolated": e.Extrapolated, "bubble": e.Bubble,
 	}
 	if d.Want == shot.WantCollision {
 		c, m := p.Column, p.Meeting

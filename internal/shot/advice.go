@@ -3,6 +3,7 @@ package shot
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"stillwater/internal/ballistics"
@@ -31,8 +32,8 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:
-		says = []string{a.tooLight(), a.otherClock(), a.columnUnknown(), a.otherSide(), a.perhapsColumn(), a.firstDrop(),
-			a.steadierOpening(), a.jet(), a.dropsPool()}
+		says = []string{a.tooLight(), a.otherClock(), a.columnUnknown(), a.unlikePublished(), a.otherSide(),
+			a.perhapsColumn(), a.firstDrop(), a.steadierOpening(), a.jet(), a.dropsPool()}
 	default:
 		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}
 	}
@@ -244,14 +245,21 @@ func (a advisor) publishedBand() string {
 	say := fmt.Sprintf("By what was published of other splashes, 8 of 10 first shots have this moment between %s and "+
 		"%s after the beam. Once the trim is right, shots differ by %s (SD).", inMs(a.e.Low), inMs(a.e.High),
 		inMs(a.budget.Repeat.Mistiming))
-	if a.e.Extrapolated {
-		say += " This drop is smaller, slower or faster than those they were measured on."
+	return strings.TrimSpace(say + " " + a.e.unlikePublished("This drop"))
+}
+
+// unlikePublished says how the drop differs from those whose splashes were published, and "" if it does not.
+func (e Estimate) unlikePublished(drop string) string {
+	var says []string
+	if e.Extrapolated {
+		says = append(says, drop+" is smaller, slower or faster than those whose splashes were timed.")
+		drop = "It"
 	}
-	if a.e.Bubble {
-		say += " It falls so fast that the crown may close into a bubble; the column then comes late or not at all. " +
-			"A lower fall or a smaller drop avoids that."
+	if e.Bubble {
+		says = append(says, drop+" falls so fast that the crown may close into a bubble; the column then comes late or not "+
+			"at all. A lower fall or a smaller drop avoids that.")
 	}
-	return say
+	return strings.Join(says, " ")
 }
 
 // maxUnsure is how well it must be known, in swings, how a drop lands: one standard deviation.

@@ -83,6 +83,14 @@ func (a advisor) measuredColumn() phys.Length {
 	return b.Total.Displaced
 }
 
+// unlikePublished says how the drop whose splash counts differs from those that are known.
+func (a advisor) unlikePublished() string {
+	if a.set.Drops.Want == WantCollision {
+		return a.e.unlikePublished("The first drop")
+	}
+	return a.e.unlikePublished(fmt.Sprintf("Drop %d", a.e.Drops.Count))
+}
+
 // firstDrop says that the tip must be full.
 func (a advisor) firstDrop() string {
 	return "The first drop after filling or a long pause is another size, as the tip is not as full: let one fall " +

@@ -210,7 +210,8 @@ func (s Set) estimateDrops() (Estimate, error) {
 	}
 	d, clock := s.Drops, p.clockDrop()
 	e := Estimate{Drops: p, Delay: d.fromClock(p, p.Moment) + s.OwnTrim(), Speed: clock.Speed, Diameter: clock.Diameter,
-		BeamSpeed: clock.BeamSpeed, EdgeToSurface: clock.Lands - clock.Beam, Extrapolated: p.Column.Extrapolated}
+		BeamSpeed: clock.BeamSpeed, EdgeToSurface: clock.Lands - clock.Beam, Extrapolated: p.Column.Extrapolated,
+		Bubble: p.Column.Bubble}
 	e.Low, e.High = e.Delay, e.Delay
 	from := "the beam"
 	if d.From == FromValve {
@@ -221,6 +222,7 @@ func (s Set) estimateDrops() (Estimate, error) {
 		if err != nil {
 			return Estimate{}, asField(err, "drops.phase")
 		}
+		e.Extrapolated, e.Bubble = phase.Extrapolated, phase.Bubble
 		e.Low, e.High = e.Delay-(phase.Central-phase.Low), e.Delay+(phase.High-phase.Central)
 		e.Summary = fmt.Sprintf("Drop %d, of %s, lands %s after Go at %.2f m/s; the moment (%s) is %s after %s.", p.Clock+1,
 			inMm(clock.Diameter), inMs(clock.Lands), clock.Speed, spaced(string(d.Phase)), inMs(e.Delay), from)

@@ -414,6 +414,32 @@ func TestAdviceOnPerhapsColumn(t *testing.T) {
 	assert.NotContains(t, adviceOf(t, s), "Most columns are gone")
 }
 
+// A drop whose crown may close into a bubble, or that is unlike those whose splashes are known: the advice is that of a
+// falling drop, in the same words.
+func TestAdviceOnUnlikePublished(t *testing.T) {
+	const unlike = " is smaller, slower or faster than those whose splashes were timed."
+	const bubble = " falls so fast that the crown may close into a bubble; the column then comes late or not at all."
+	s := dropsSet()
+	assert.Contains(t, adviceOf(t, s), "The first drop"+unlike)
+	assert.NotContains(t, adviceOf(t, s), "bubble")
+
+	s.Drops.Weighed, s.Drops.First.Open, s.Drops.Second.Open = "20 drops 4 g at 24 ms", 24*ms, 24*ms
+	assert.NotContains(t, adviceOf(t, s), unlike, "of 7.26 mm, at 2.6 m/s")
+	s.Drops.Height = 1.2
+	assert.Contains(t, adviceOf(t, s), "The first drop"+bubble)
+
+	s.Drops.Want, s.Drops.Count = WantPhase, 1
+	assert.Contains(t, adviceOf(t, s), "Drop 1"+bubble)
+	s.Drops.Height = 5
+	assert.Contains(t, adviceOf(t, s), "Drop 1"+unlike+" It"+bubble)
+	s.Drops.Phase = splash.Contact
+	assert.NotContains(t, adviceOf(t, s), "splashes were timed")
+
+	one := DefaultSet()
+	one.Drop.Nozzle, one.Drop.Height = 5*mm, 5
+	assert.Contains(t, adviceOf(t, one), "This drop"+unlike+" It"+bubble)
+}
+
 // A weighing of drops lighter than the tip lets go of is not believed without a word.
 func TestAdviceOnWeighingTooLight(t *testing.T) {
 	s := dropsSet()

@@ -23,8 +23,8 @@ type Estimate struct {
 	Diameter      phys.Length // drop: of the drop
 	BeamSpeed     phys.Speed  // drop: at the beam
 	EdgeToSurface phys.Time   // drop: from the beam to the surface
-	Extrapolated  bool        // drop: outside the range whose phase times were measured
-	Bubble        bool        // drop: the crown may close into a bubble
+	Extrapolated  bool        // drop, of a collision the first: outside the range whose phase times were measured
+	Bubble        bool        // drop, likewise: the crown may close into a bubble
 
 	Interval   phys.Time   // throw: between the beams
 	FocusSpeed phys.Speed  // throw: at the focus spot

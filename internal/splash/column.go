@@ -15,7 +15,7 @@ type Column struct {
 	Low, High              phys.Length // of ten columns, eight have their height between: Probability
 	Spread                 float64     // of Height, SD of the logarithm
 	TimeSpread             float64     // of the times, which are late or early together, SD of the logarithm
-	Extrapolated           bool
+	Extrapolated, Bubble   bool        // as of a Window
 }
 
 // Heights of columns were not found in print; Worthington's plates show them, but were not measured. What is known is
@@ -40,7 +40,8 @@ func ColumnOf(diameter phys.Length, speed phys.Speed, pool Liquid) (Column, erro
 	}
 	emerges, highest, gone := windows[0], windows[1], windows[2]
 	c := Column{Emerges: emerges.Central, Highest: highest.Central, TimeSpread: max(emerges.Spread, highest.Spread),
-		Extrapolated: emerges.Extrapolated || highest.Extrapolated || gone.Extrapolated}
+		Extrapolated: emerges.Extrapolated || highest.Extrapolated || gone.Extrapolated,
+		Bubble:       emerges.Bubble}
 	falls := fallFactor * float64(gone.Central-c.Highest)
 	factor := phys.Length(math.Exp(heightTenth * heightSpread))
 	c = c.withHeight(phys.Length(phys.Gravity * falls * falls / 2))
