@@ -26,6 +26,14 @@ var phones = [][2]int64{{360, 640}, {390, 844}}
 var scenes = map[string]func(*control.Snapshot){
 	"safe": func(*control.Snapshot) {},
 	"shot": func(s *control.Snapshot) { s.Shots = []control.ShotView{seenShot(2), seenShot(1)} },
+	"learned": func(s *control.Snapshot) {
+		pictured := seenShot(2)
+		pictured.Frame = "7/1"
+		s.Shots = []control.ShotView{pictured, seenShot(1)}
+		line := "Judge a shot, and the next delay is worked out."
+		s.Tuning = &control.Tuning{Step: "judge", Line: line, Words: line, Facts: []control.Fact{},
+			Strip: strip.Draw(strip.Strip{}, strip.Options{ForPage: true}).SVG}
+	},
 	"spoiled": func(s *control.Snapshot) {
 		late := seenShot(2)
 		late.Problem = "The machine, not the delay, was late: the flash came 17.9 ms late, more than shots of this set " +
