@@ -22,7 +22,8 @@ type Frames interface {
 const maxFrameTime = 8 * time.Second
 
 // handleFrame answers paired phones with a practice shot's picture. It never changes, so a browser keeps it. Without a
-// picture, as of a shot from before a restart, the answer is empty: that is no error, and no browser lists it as one.
+// picture, as of a shot from before a restart or because it was armed meanwhile, the answer is empty: that is no error,
+// and no browser lists it as one.
 func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
 	client, paired := s.pairing.client(r)
 	switch {
@@ -46,10 +47,8 @@ func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	made, err := s.opts.Frames.Frame(ctx, uint32(boot), time.Duration(clock), r.URL.Query().Has("preview"))
 	switch {
-	case errors.Is(err, record.ErrNotFound):
+	case errors.Is(err, record.ErrNotFound), errors.Is(err, practice.ErrArmed):
 		w.WriteHeader(http.StatusNoContent)
-	case errors.Is(err, practice.ErrArmed):
-		refuse(w, http.StatusServiceUnavailable, "", "Pictures are made when nothing is armed.", "Wait, or disarm.")
 	case err != nil:
 		refuse(w, http.StatusServiceUnavailable, "", "The picture could not be made in time.", "Try again in a moment.")
 	default:

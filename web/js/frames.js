@@ -32,7 +32,7 @@ class Frame {
 			this.img.removeAttribute("src");
 			attr(this.img, "data-state", "none");
 		}
-		if (free && !this.#free && this.img.dataset.state === "none") this.#wanted = ""; // what failed is asked for again
+		if (free && !this.#free && this.img.dataset.state !== "whole") this.#wanted = ""; // what failed is asked for again
 		this.#free = free;
 		if (this.#wanted || !this.#address) return;
 		text(this.says, "");
