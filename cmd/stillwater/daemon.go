@@ -248,7 +248,7 @@ func gallery(room control.Simulation, c *control.Control) page.Frames {
 	if !ok {
 		return nil
 	}
-	armed := func() bool { s := c.Snapshot().State; return s != control.Safe && s != control.Fault }
+	armed := func() bool { s := c.State(); return s != control.Safe && s != control.Fault }
 	return practice.NewGallery(simulated.Pictured, armed, realtime.Yield)
 }
 

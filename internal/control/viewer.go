@@ -34,6 +34,13 @@ func (c *Control) Snapshot() *Snapshot {
 	return c.snapshot()
 }
 
+// State is the state now, for who asks often.
+func (c *Control) State() State {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.state()
+}
+
 // publish sends a snapshot to everybody. The mutex is held.
 func (c *Control) publish() {
 	c.published = time.Now()

@@ -69,12 +69,21 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 	if !ok {
 		return nil, fmt.Errorf("the picture of the shot at %v: %w", clockAt, record.ErrNotFound)
 	}
+	select { // one at a time waits until nothing is armed, and the others for it
+	case g.turn <- struct{}{}:
+		defer func() { <-g.turn }()
+	case <-ctx.Done():
+		if g.armed() {
+			return nil, ErrArmed
+		}
+		return nil, ctx.Err()
+	}
 	for {
-		made, err := g.inTurn(ctx, key, p)
+		made, err := g.makeOnce(ctx, key, p)
 		if !errors.Is(err, ErrArmed) {
 			return made, err
 		}
-		select { // until nothing is armed
+		select {
 		case <-time.After(armedCheck):
 		case <-ctx.Done():
 		}
@@ -84,14 +93,8 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 	}
 }
 
-// inTurn makes a picture when no other is being made, or finds it made meanwhile.
-func (g *Gallery) inTurn(ctx context.Context, key frameKey, p scene.Pictured) ([]byte, error) {
-	select {
-	case g.turn <- struct{}{}:
-		defer func() { <-g.turn }()
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
+// makeOnce makes a picture, or finds it made meanwhile.
+func (g *Gallery) makeOnce(ctx context.Context, key frameKey, p scene.Pictured) ([]byte, error) {
 	if made := g.find(key); made != nil {
 		return made, nil
 	}

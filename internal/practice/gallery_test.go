@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"image/jpeg"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -71,6 +72,27 @@ func TestNoPictureIsMadeWhileArmed(t *testing.T) {
 		defer stop()
 		_, err := g.Frame(ctx, 7, 1, false)
 		assert.ErrorIs(t, err, ErrArmed)
+		assert.Zero(t, made.Load())
+	})
+}
+
+// However many wait while something is armed, whether it still is is asked fifty times a second.
+func TestManyWaitingPicturesTakeNoMoreThanOne(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const waiting, checks = 40, int(time.Second / armedCheck)
+		var asked atomic.Int32
+		g, made := evening(func() bool { asked.Add(1); return true })
+		ctx, stop := context.WithTimeout(t.Context(), time.Second)
+		defer stop()
+		var all sync.WaitGroup
+		for clock := range waiting {
+			all.Go(func() {
+				_, err := g.Frame(ctx, 7, time.Duration(clock), false)
+				assert.ErrorIs(t, err, ErrArmed)
+			})
+		}
+		all.Wait()
+		assert.LessOrEqual(t, int(asked.Load()), checks+waiting+1)
 		assert.Zero(t, made.Load())
 	})
 }
