@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -55,6 +56,9 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		})
 	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
 		"or writes the pictures\nthat its camera takes of one drop, phase by phase, or of one throw (--png).\n\n", "", "")
+	if err == nil {
+		err = checkRehearsal(flags, set.Kind, many.tries)
+	}
 	switch {
 	case err != nil:
 		return err
@@ -83,4 +87,28 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		fmt.Fprintf(m.Stdout, "%s: %s\n", path, f.Words)
 	}
 	return nil
+}
+
+// checkRehearsal refuses what cannot be rehearsed, and flags that would do nothing.
+func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries int) error {
+	picture, many := firstGiven(flags, "png", "width", "gel", "late"), firstGiven(flags, "json", "method", "placing")
+	switch {
+	case kind != shot.Drop && kind != shot.Throw:
+		return fmt.Errorf("%w: rehearse: --set kind=%s: use drop or throw", errUsage, kind)
+	case tries != 0 && picture != "":
+		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries out", errUsage, picture)
+	case tries == 0 && many != "":
+		return fmt.Errorf("%w: rehearse: --%s is of tries: give --tries too", errUsage, many)
+	}
+	return nil
+}
+
+// firstGiven is the first of these flags that was given; "" none.
+func firstGiven(flags *flag.FlagSet, names ...string) (first string) {
+	flags.Visit(func(f *flag.Flag) {
+		if first == "" && slices.Contains(names, f.Name) {
+			first = f.Name
+		}
+	})
+	return first
 }

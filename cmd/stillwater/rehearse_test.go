@@ -37,6 +37,13 @@ func TestRehearseSaysWhatIsWrong(t *testing.T) {
 		" --gel plaid --png " + dir:  "use one of blue",
 		" --set drop.fluid=milk":     "there is no such field",
 		" --width 9000 --png " + dir: "use 12 to 1920",
+
+		" --set kind=sound --png " + dir: "--set kind=sound: use drop or throw",
+		" --set kind=drops --tries 3":    "--set kind=drops: use drop or throw",
+		" --tries 3 --png " + dir:        "--png is of pictures",
+		" --tries 3 --late 5ms":          "--late is of pictures",
+		" --json --png " + dir:           "--json is of tries",
+		" --method hand --png " + dir:    "--method is of tries",
 	} {
 		status, _, errs := calculate(t, "rehearse"+line)
 		assert.NotZero(t, status)

@@ -56,7 +56,7 @@ func (s *Set) putStored(name string, value any) error {
 	case float64:
 		return s.Put(name, strconv.FormatFloat(v, 'f', -1, 64))
 	}
-	return &FieldError{Field: name, Why: fmt.Sprintf("%v is not a value of it", value), Remedy: "type it again"}
+	return &FieldError{Field: name, Why: shortened(fmt.Sprintf("%v is not a value of it", value)), Remedy: "type it again"}
 }
 
 // Changes lists what would have to be changed to make s another set.

@@ -53,3 +53,22 @@ func TestKindUsesFields(t *testing.T) {
 		assert.Equal(t, want, Throw.Uses(field), field)
 	}
 }
+
+// Why a value is refused is short, however long the value is: with its beginning, and with what is wrong with it.
+func TestLongValuesAreRefusedInAFewWords(t *testing.T) {
+	long := strings.Repeat("drop ", 20000)
+	s := DefaultSet()
+	refused := new(FieldError)
+	for _, v := range s.Values() {
+		require.ErrorAs(t, s.Put(v.Field, long), &refused, v.Field)
+		assert.Less(t, len(refused.Why), 400, v.Field)
+	}
+	require.ErrorAs(t, s.Put("drops.weighed", long), &refused)
+	assert.Regexp(t, `^"drop drop .* \.\.\. .*it is not a number of drops`, refused.Why)
+	stored, err := json.Marshal(map[string]any{"drops": map[string]any{"weighed": strings.Fields(long)}})
+	require.NoError(t, err)
+	a, err := s.Adopt(string(stored))
+	require.NoError(t, err)
+	require.Len(t, a.Refused, 1)
+	assert.Less(t, len(a.Refused[0].Why), 400)
+}

@@ -23,3 +23,13 @@ func (e *Refusal) Error() string { return fmt.Sprintf("%s; %s", e.Why, e.Remedy)
 
 // Fix is one change of a Set.
 type Fix struct{ Field, Value string }
+
+// shortened leaves out the middle of a reason that quotes a long text, so that a page can show it.
+func shortened(why string) string {
+	const begin, end = 100, 200
+	runes := []rune(why)
+	if len(runes) <= begin+end {
+		return why
+	}
+	return string(runes[:begin]) + " ... " + string(runes[len(runes)-end:])
+}

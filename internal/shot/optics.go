@@ -32,7 +32,7 @@ func (s *Set) opticsFields() []field {
 		quantity("camera.print", &c.Print, 2*cm, 5),
 		quantity("camera.max_blur", &c.MaxBlur, 0, 10*cm),
 		quantity("camera.field_seen", &c.FieldSeen, 0, 20),
-		quantity("flash.guide", &f.Guide, 0, 500),
+		orNone(quantity("flash.guide", &f.Guide, 0, 500), func() bool { return f.Guide > 0 && f.Guide < 10*cm }, "10 cm"),
 		quantity("flash.power", &f.Power, 1./2048, 1),
 		quantity("flash.distance", &f.Distance, 1*cm, 20),
 		quantity("flash.loss", &f.Loss, 0, 10),
@@ -65,6 +65,18 @@ func (s *Set) opticsFields() []field {
 
 // maxTurn keeps the lens from looking along the liquid's path.
 const maxTurn = 60 * degree
+
+// orNone is a field that is 0 for none, and otherwise not less than a least value.
+func orNone(f field, less func() bool, least string) field {
+	check := f.check
+	f.check = func() string {
+		if less() {
+			return fmt.Sprintf("%s is less than %s, and not 0", f.text(), least)
+		}
+		return check()
+	}
+	return f
+}
 
 // figures is a field for a table of durations.
 func figures(name string, at *optics.Figures) field {

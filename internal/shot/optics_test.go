@@ -25,6 +25,16 @@ func TestFlashBarIsItsLight(t *testing.T) {
 	assert.False(t, tl.Bars[0].Light, "the shutter")
 }
 
+// A guide number is a flash unit's, or none: next to nothing would take more light than there are numbers for.
+func TestGuideNumberIsOneOrNone(t *testing.T) {
+	s := DefaultSet()
+	refused := new(FieldError)
+	require.ErrorAs(t, s.Put("flash.guide", "1e-300 m"), &refused)
+	assert.Contains(t, refused.Why, "is less than 10 cm, and not 0")
+	assert.NoError(t, s.Put("flash.guide", "0 m"))
+	assert.NoError(t, s.Put("flash.guide", "24 m"))
+}
+
 // A light that lasts longer than the sharpness asked for is refused; each fix works, and a power step more does not.
 func TestBlurRefused(t *testing.T) {
 	s := DefaultSet()

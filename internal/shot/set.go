@@ -61,10 +61,10 @@ func (s *Set) Put(name, value string) error {
 			continue
 		}
 		if err := f.parse(strings.TrimSpace(value)); err != nil {
-			return &FieldError{Field: name, Why: err.Error(), Remedy: "use " + f.accepts}
+			return &FieldError{Field: name, Why: shortened(err.Error()), Remedy: "use " + f.accepts}
 		}
 		if why := f.check(); why != "" {
-			return &FieldError{Field: name, Why: why, Remedy: "use " + f.accepts}
+			return &FieldError{Field: name, Why: shortened(why), Remedy: "use " + f.accepts}
 		}
 		*s = next
 		return nil
@@ -85,7 +85,7 @@ func (s Set) checkFields() error {
 	var errs []error
 	for _, f := range s.fields() {
 		if why := f.check(); why != "" {
-			errs = append(errs, &FieldError{Field: f.name, Why: why, Remedy: "use " + f.accepts})
+			errs = append(errs, &FieldError{Field: f.name, Why: shortened(why), Remedy: "use " + f.accepts})
 		}
 	}
 	if len(errs) == 1 {

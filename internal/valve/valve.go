@@ -182,9 +182,7 @@ func (v Valve) Drop(open phys.Time) (Drop, error) {
 		return Drop{}, &NotWeighedError{open, v.Weighed[0].Open, v.Weighed[n-1].Open}
 	}
 	switch {
-	case limits.Most < limits.Least:
-		return Drop{}, &TrainError{open, limits.Most}
-	case open < limits.Least:
+	case open < limits.Least: // first: where hardly anything flows, the least is more than the most
 		return Drop{}, &NoDropError{open, limits.Least}
 	case open > limits.Most:
 		return Drop{}, &TrainError{open, limits.Most}

@@ -99,6 +99,15 @@ func TestOpenings(t *testing.T) {
 	assert.ErrorAs(t, err, &domain)
 }
 
+// A valve that lets out next to nothing gives no drop, and not more than one.
+func TestSlowValve(t *testing.T) {
+	v := tabletop(t)
+	v.Bore, v.Head = 1e-4, 1e-2
+	none := new(NoDropError)
+	_, err := v.Drop(0.026)
+	assert.ErrorAs(t, err, &none)
+}
+
 // What was weighed counts, and between two weighings a straight line; bore and head have no part in it then.
 func TestWeighedDrops(t *testing.T) {
 	v := tabletop(t)
