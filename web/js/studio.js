@@ -36,7 +36,8 @@ export class Studio {
 		text(byId("evening-count"), open === 0 ? "all there" : `${open} left`);
 		const steps = snap.lighting?.steps ?? [];
 		const change = steps.filter((s) => s.verdict === "change").length;
-		const works = steps.filter((s) => s.verdict === "works").length;
+		const left = snap.evening.filter((e) => !e.ticked).map((e) => e.id);
+		const works = steps.filter((s) => s.verdict === "works" && !left.includes(s.id)).length;
 		text(byId("guide-count"), change > 0 ? `${change} to change` : `${works} of ${steps.length} work`);
 		for (const part of this.#parts) part.show(snap);
 	}
