@@ -301,7 +301,7 @@ func (s *studio) edge() {
 // whole.
 func (s *studio) shoot() {
 	s.t.Helper()
-	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "700 ms"})
+	s.phone.must(control.Command{Type: "set", Field: "light.open_for", Value: "3 s"})
 	for try := 0; ; try++ {
 		before := s.phone.last.ShotCount
 		s.open()
@@ -322,8 +322,10 @@ func (s *studio) shoot() {
 // one that gets none for a second is gone.
 func (s *studio) open() {
 	s.t.Helper()
+	var before uint32
 	for try := 0; ; try++ {
 		s.phone.arm(1)
+		before = s.pins.SwitchedOn.Load()
 		m := s.phone.ask(control.Command{Type: "go"})
 		if m.Type == "done" {
 			break
@@ -333,7 +335,7 @@ func (s *studio) open() {
 		s.phone.until("at rest", atRest)
 		s.clearFault()
 	}
-	proctest.Eventually(s.t, "the shutter is open", func() bool { return s.pins.On.Load() == 1 })
+	proctest.Eventually(s.t, "the shutter is open", func() bool { return s.pins.SwitchedOn.Load() > before })
 }
 
 // awaitOutputsOff waits until no output is on, long before their longest on-times end.
