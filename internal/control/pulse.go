@@ -32,12 +32,16 @@ func testWidth(out board.OutputInfo) time.Duration {
 	return within(out, testDuration(out.Kind))
 }
 
-// primeWidth is how long priming opens a valve; 0: the output is none.
+// primeWidth is how long priming opens a valve; 0: the output is none. It is a tenth below the longest on-time: a board
+// that is busy and ends it a little late has no fault.
 func primeWidth(out board.OutputInfo) time.Duration {
 	if out.Kind != wire.OutputValve {
 		return 0
 	}
-	return within(out, maxPriming)
+	if out.MaxOn > 0 {
+		return min(maxPriming, out.MaxOn*9/10)
+	}
+	return maxPriming
 }
 
 // within is d, or as long as the output may be on if that is less.
@@ -56,8 +60,8 @@ func outputsOf(id board.Identity) []OutputView {
 	return list
 }
 
-// pulse tests one output, or primes a valve: opens it for as long as it may be, so that its tip fills. What the board
-// did comes as an event.
+// pulse tests one output, or primes a valve: opens it for nearly as long as it may be, so that its tip fills. What the
+// board did comes as an event.
 func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
 	width, done := testWidth, "tested"
 	if cmd.Type == "prime" {

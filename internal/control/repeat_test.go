@@ -293,7 +293,7 @@ func TestMissedDropIsSaid(t *testing.T) {
 	})
 }
 
-// Priming opens a valve for as long as it may be, a second at most, and only a valve.
+// Priming opens a valve for nine tenths of what it may be, a second at most, and only a valve.
 func TestPrime(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
@@ -309,14 +309,14 @@ func TestPrime(t *testing.T) {
 		for _, out := range x.Snapshot().Board.Outputs {
 			times = append(times, out.PrimeMs)
 		}
-		assert.Equal(t, []float64{0, 0, 400, 1000}, times)
+		assert.Equal(t, []float64{0, 0, 360, 1000}, times)
 		prime := Command{Type: "prime", Output: "valve"}
 		x.must(me, prime)
 		require.Len(t, x.dev.pulses, 1)
-		assert.Equal(t, 400*time.Millisecond, x.dev.pulses[0].Off-x.dev.pulses[0].On)
-		assert.Equal(t, "planned at once for 400.0 ms; on after 0.012 ms, for 400.000 ms",
+		assert.Equal(t, 360*time.Millisecond, x.dev.pulses[0].Off-x.dev.pulses[0].On)
+		assert.Equal(t, "planned at once for 360.0 ms; on after 0.012 ms, for 360.000 ms",
 			x.Snapshot().Board.Outputs[2].Tested)
-		time.Sleep(799 * time.Millisecond)
+		time.Sleep(719 * time.Millisecond)
 		assert.Contains(t, x.refused(me, prime).Why, "too soon", "on for half of the time at most")
 		time.Sleep(time.Millisecond)
 		x.must(me, Command{Type: "prime", Output: "slow"})
