@@ -160,7 +160,6 @@ func dropOnce(p *phone) {
 	newestShot(p)
 	announcedOnce(t, p.heard())
 	if giveVerdict(p, "early") {
-		p.js(`document.querySelector("#trim").scrollIntoView({ block: "end", behavior: "instant" })`)
 		p.until("the trim is in sight", `(() => {
 			const r = document.querySelector("#trim").getBoundingClientRect();
 			return r.height > 0 && r.top > 0 && r.bottom < document.querySelector("#bar").getBoundingClientRect().top;
