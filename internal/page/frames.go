@@ -25,16 +25,7 @@ const maxFrameTime = 8 * time.Second
 // picture, as of a shot from before a restart or because it was armed meanwhile, the answer is empty: that is no error,
 // and no browser lists it as one.
 func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
-	client, paired := s.pairing.client(r)
-	switch {
-	case !paired:
-		refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
-		return
-	case r.Header.Get("Origin") != "" && !sameOrigin(r):
-		refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
-			"Open the page from the address the machine shows.")
-		return
-	case !admit(w, r, s.lookUps.limiter(client)):
+	if !s.mayLook(w, r) {
 		return
 	}
 	boot, badBoot := strconv.ParseUint(r.PathValue("boot"), 10, 32)

@@ -72,20 +72,27 @@ func (s *Server) handleRecord(mux *http.ServeMux) {
 	mux.HandleFunc("GET /record/again", s.lookUp(s.setAgain))
 }
 
-// lookUp answers paired phones in JSON. A browser sends no Origin with what its own page gets; one that is there must
-// be ours. The answer is whole before any of it is sent, so that a slow phone keeps nothing busy.
+// mayLook admits paired phones at their rate, and answers others. A browser sends no Origin with what its own page
+// gets; one that is there must be ours.
+func (s *Server) mayLook(w http.ResponseWriter, r *http.Request) bool {
+	client, paired := s.pairing.client(r)
+	switch {
+	case !paired:
+		refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
+		return false
+	case r.Header.Get("Origin") != "" && !sameOrigin(r):
+		refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
+			"Open the page from the address the machine shows.")
+		return false
+	}
+	return admit(w, r, s.lookUps.limiter(client))
+}
+
+// lookUp answers paired phones in JSON. The answer is whole before any of it is sent, so that a slow phone keeps
+// nothing busy.
 func (s *Server) lookUp(answer func(context.Context, *http.Request) (any, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		client, paired := s.pairing.client(r)
-		switch {
-		case !paired:
-			refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
-			return
-		case r.Header.Get("Origin") != "" && !sameOrigin(r):
-			refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
-				"Open the page from the address the machine shows.")
-			return
-		case !admit(w, r, s.lookUps.limiter(client)):
+		if !s.mayLook(w, r) {
 			return
 		}
 		ctx, cancel := context.WithTimeout(r.Context(), maxLookTime)
