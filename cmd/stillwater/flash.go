@@ -7,16 +7,14 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"io/fs"
-	"strings"
 
 	"stillwater/firmware/flash"
 	"stillwater/firmware/image"
+	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/render"
 	"stillwater/internal/serialboard"
 	"stillwater/internal/serialport"
-	"stillwater/internal/textfile"
 )
 
 const flashUsage = `stillwater flash writes Stillwater's firmware to a board with an ATmega328P, using avrdude.
@@ -60,7 +58,7 @@ func (m *Main) flash(ctx context.Context, args []string) error {
 }
 
 func (m *Main) runFlash(ctx context.Context, o *flashOptions) (err error) {
-	text, from, err := imageText(o.image)
+	text, from, err := flash.ReadImage(o.image)
 	if err != nil {
 		return err
 	}
@@ -79,7 +77,7 @@ func (m *Main) runFlash(ctx context.Context, o *flashOptions) (err error) {
 	defer func() { err = errors.Join(err, job.Close()) }()
 	if o.dry {
 		for _, words := range job.Commands(cmp.Or(o.image, "stillwater.hex")) {
-			fmt.Fprintln(m.Stdout, shellWords(words))
+			fmt.Fprintln(m.Stdout, commandline.Quote(words))
 		}
 		return nil
 	}
@@ -123,34 +121,6 @@ func (o *flashOptions) target() (config.Board, error) {
 	return b, nil
 }
 
-// maxImage is more than an image of the whole chip takes with one byte in each record.
-const maxImage = 1 << 20
-
-// imageText is the file given, or what this program carries.
-func imageText(path string) (text []byte, from string, err error) {
-	if path != "" {
-		text, err = textfile.Read(path, maxImage)
-		if err == nil {
-			text, err = textfile.Decode(text)
-		}
-		if e := new(fs.PathError); errors.As(err, &e) {
-			err = e.Err // the path is said already
-		}
-		if err != nil {
-			err = fmt.Errorf("--image %q: %w; name a firmware file in the Intel HEX format, or leave it out to write the "+
-				"firmware in this program", path, err)
-		}
-		return text, path, err
-	}
-	text, ok := image.Hex()
-	if !ok {
-		return nil, "", errors.New("this program was built without the firmware: take the package of a release, or build " +
-			"the firmware (make -C firmware, which needs gcc-avr and avr-libc) and give it with --image " +
-			"firmware/image/built/stillwater.hex")
-	}
-	return text, "the firmware in this program", nil
-}
-
 // writeFirmware writes while nobody else who asks gets the port. Progress is shown on a terminal.
 func (m *Main) writeFirmware(ctx context.Context, job *flash.Job, what string) (err error) {
 	release, err := job.Lock()
@@ -181,16 +151,4 @@ func (m *Main) verifyFirmware(ctx context.Context, target config.Board, want str
 	}
 	fmt.Fprintf(m.Stdout, "Done: the board says that it runs %s.\n", want)
 	return nil
-}
-
-// shellWords is a command as it is typed.
-func shellWords(words []string) string {
-	quoted := make([]string, len(words))
-	for i, w := range words {
-		quoted[i] = w
-		if w == "" || strings.ContainsAny(w, " \t\"'\\$&;()<>|*?`#~") {
-			quoted[i] = "'" + strings.ReplaceAll(w, "'", `'\''`) + "'"
-		}
-	}
-	return strings.Join(quoted, " ")
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/firmware/flash"
 	"stillwater/firmware/image"
 	"stillwater/firmware/image/imagetest"
 	"stillwater/internal/control"
@@ -73,7 +74,7 @@ func TestFlashTakesAByteOrderMark(t *testing.T) {
 	plain, err := os.ReadFile(path)
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(path, append([]byte("\ufeff"), plain...), 0o600))
-	text, _, err := imageText(path)
+	text, _, err := flash.ReadImage(path)
 	require.NoError(t, err)
 	assert.Equal(t, plain, text)
 }
@@ -200,7 +201,7 @@ func TestFlashShowsProgressOnATerminal(t *testing.T) {
 
 // A build without the firmware says so, and what to do.
 func TestFlashWithoutAnImage(t *testing.T) {
-	text, from, err := imageText("")
+	text, from, err := flash.ReadImage("")
 	if err == nil {
 		_, err := image.Parse(text)
 		require.NoError(t, err, "%s was built with what it is to write", from)

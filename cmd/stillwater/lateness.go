@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -10,6 +11,7 @@ import (
 
 	"stillwater/internal/commandline"
 	"stillwater/internal/config"
+	"stillwater/internal/journal"
 	"stillwater/internal/lateness/bench"
 	"stillwater/internal/render"
 )
@@ -58,16 +60,20 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
-	plan, err := m.latenessPlan(ctx, o, cfg)
+	// An error says that there is no home, so nothing was recorded there.
+	path, _ := journal.PathOr(cmp.Or(o.journal, cfg.Journal), m.Getenv)
+	plan, err := bench.FindPlan(ctx, bench.PlanOptions{Kind: o.kind, Fields: o.sets, Journal: path,
+		Given: o.journal != "", Limit: cfg.Board.Late})
 	if err != nil {
 		return err
 	}
-	client, settings, err := m.latenessBoard(ctx, o, cfg)
+	measured := bench.Options{Count: o.count, Rounds: o.rounds, Interval: o.interval, Seed: o.seed, Load: o.load,
+		Peer: o.peer, Priority: o.priority, CPU: o.cpu, Plan: plan, Progress: render.Progress(m.Stderr, o.count, "pulses")}
+	client, err := measured.Open(ctx, bench.Pins{Config: cfg, Output: o.output, Input: o.input}, m.Stderr)
 	if err != nil {
 		return err
 	}
-	settings.Plan = plan
-	report, err := bench.Run(ctx, client, settings)
+	report, err := bench.Run(ctx, client, measured)
 	if err = errors.Join(err, client.Close()); err != nil {
 		return fmt.Errorf("lateness: %w", err)
 	}

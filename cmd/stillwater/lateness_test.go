@@ -2,24 +2,18 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"io"
 	"os"
 	"path/filepath"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/commandline"
-	"stillwater/internal/config"
-	"stillwater/internal/journal"
 	"stillwater/internal/lateness"
 	"stillwater/internal/lateness/bench"
-	"stillwater/internal/record"
-	"stillwater/internal/shot"
 )
 
 func TestLatenessBadFlags(t *testing.T) {
@@ -82,51 +76,6 @@ func TestLatenessFewPulses(t *testing.T) {
 		require.NoError(t, commandline.Parse(flags, args))
 		assert.NoError(t, o.check(flags), "%v", args)
 	}
-}
-
-// The plan at hand is that of the latest session, else the usual one, unless flags say otherwise.
-func TestLatenessPlan(t *testing.T) {
-	home := t.TempDir()
-	m := &Main{Stdout: io.Discard, Stderr: io.Discard, Getenv: func(name string) string {
-		return map[string]string{"HOME": home, "XDG_STATE_HOME": home}[name]
-	}}
-	cfg := config.Default()
-	plan, err := m.latenessPlan(t.Context(), &latenessOptions{}, cfg)
-	require.NoError(t, err)
-	assert.Equal(t, "a drop", plan.Name)
-	assert.Contains(t, plan.From, "nothing is recorded yet")
-	assert.Equal(t, cfg.Board.Late, plan.Limit)
-
-	near, err := m.latenessPlan(t.Context(), &latenessOptions{kind: "throw", sets: []string{"throw.to_focus=40cm"}}, cfg)
-	require.NoError(t, err)
-	far, err := m.latenessPlan(t.Context(), &latenessOptions{kind: "throw"}, cfg)
-	require.NoError(t, err)
-	assert.Less(t, near.Repeat, far.Repeat, "what is nearer is more exact")
-	assert.Equal(t, "as given", near.From)
-
-	path := filepath.Join(home, "evenings.db")
-	keep := func(set string) {
-		j, err := journal.Open(t.Context(), path)
-		require.NoError(t, err)
-		_, err = j.NewSession(t.Context(), record.Session{Name: "rain", Started: time.Unix(1e9, 0), Set: set, Care: "[]"})
-		require.NoError(t, err)
-		require.NoError(t, j.Close())
-	}
-	set := shot.DefaultSet()
-	set.Kind = shot.Throw
-	kept, err := json.Marshal(set)
-	require.NoError(t, err)
-	keep(string(kept))
-	latest, err := m.latenessPlan(t.Context(), &latenessOptions{journal: path}, cfg)
-	require.NoError(t, err)
-	assert.Equal(t, far.Plan, latest.Plan)
-	assert.Equal(t, "the latest session, rain", latest.From)
-	keep("{")
-	_, err = m.latenessPlan(t.Context(), &latenessOptions{journal: path}, cfg)
-	assert.ErrorContains(t, err, "the set of session 2 cannot be read")
-
-	_, err = m.latenessPlan(t.Context(), &latenessOptions{journal: filepath.Join(home, "none.db")}, cfg)
-	assert.ErrorContains(t, err, "--plan")
 }
 
 // Whoever asks for a verdict by exit status gets it.

@@ -26,8 +26,8 @@ var layers = map[string]int{
 	"internal/config": 4, "internal/render": 4, "internal/commandline": 4, "internal/serialport": 4, "firmware/avr": 4,
 	"internal/control": 5, "internal/page": 5, "internal/pairing": 5, "internal/export": 5, "internal/gpioboard": 5,
 	"internal/serialboard": 5,
-	"internal/calc":        5, "internal/lateness/bench": 5, "firmware/flash": 5,
-	"internal/check": 6, "hardware/gen": 6, "cmd/debs": 6,
+	"internal/calc":        5, "firmware/flash": 5,
+	"internal/check": 6, "internal/lateness/bench": 6, "hardware/gen": 6, "cmd/debs": 6,
 	"cmd/stillwater": 7,
 }
 

@@ -13,7 +13,7 @@ import (
 
 // Frames makes the pictures of practice shots: a JPEG, or a coarse preview of it. It may take a second or more.
 //
-// Errors: record.ErrNotFound, practice.ErrArmed.
+// Errors: record.ErrNotFound, practice.ErrArmed, practice.ErrUnfinished.
 type Frames interface {
 	Frame(ctx context.Context, boot uint32, clockAt time.Duration, preview bool) ([]byte, error)
 }
@@ -22,8 +22,8 @@ type Frames interface {
 const maxFrameTime = 8 * time.Second
 
 // handleFrame answers paired phones with a practice shot's picture. It never changes, so a browser keeps it. Without a
-// picture, as of a shot from before a restart or because it was armed meanwhile, the answer is empty: that is no error,
-// and no browser lists it as one.
+// picture the answer is empty: none is kept, as of a shot from before a restart (204), or there is none yet, because
+// something is armed or the machine is slow (202). Neither is an error, and no browser lists it as one.
 func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
 	if !s.mayLook(w, r) {
 		return
@@ -38,10 +38,12 @@ func (s *Server) handleFrame(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	made, err := s.opts.Frames.Frame(ctx, uint32(boot), time.Duration(clock), r.URL.Query().Has("preview"))
 	switch {
-	case errors.Is(err, record.ErrNotFound), errors.Is(err, practice.ErrArmed):
+	case errors.Is(err, record.ErrNotFound):
 		w.WriteHeader(http.StatusNoContent)
+	case errors.Is(err, practice.ErrArmed), errors.Is(err, practice.ErrUnfinished):
+		w.WriteHeader(http.StatusAccepted)
 	case err != nil:
-		refuse(w, http.StatusServiceUnavailable, "", "The picture could not be made in time.", "Try again in a moment.")
+		refuse(w, http.StatusServiceUnavailable, "", "The picture could not be made.", "Try again in a moment.")
 	default:
 		w.Header().Set("Content-Type", "image/jpeg")
 		w.Header().Set("Cache-Control", "private, max-age=86400, immutable")

@@ -18,6 +18,9 @@ import (
 // ErrArmed means that no picture was made, so that nothing takes the processor while a board is armed.
 var ErrArmed = errors.New("something is armed: the picture is made afterwards")
 
+// ErrUnfinished means that the machine is slow or busy: the picture is still being made, and kept when it is there.
+var ErrUnfinished = errors.New("the picture is still being made: ask again in a moment")
+
 // Pictures of the page, and how many are kept.
 const (
 	pageWidth, pageHeight = 480, 320
@@ -25,6 +28,7 @@ const (
 	maxKept               = 64
 	maxKeptBytes          = 6 << 20
 	armedCheck            = 20 * time.Millisecond
+	maxMaking             = time.Minute // of one picture; on a slow machine that is busy
 )
 
 // Gallery makes the pictures of practice shots when somebody looks at them, one at a time, and keeps the latest. It is
@@ -59,7 +63,7 @@ func NewGallery(pictured func(boot uint32, clockAt time.Duration) (scene.Picture
 // Frame is the picture of a shot as a JPEG, as the camera's sensor had it; or, sooner, a coarse preview of it. While
 // something is armed it waits.
 //
-// Errors: record.ErrNotFound if nothing is known of it, ErrArmed if that lasted until the context's end, or its own.
+// Errors: record.ErrNotFound if nothing is known of it; ErrArmed or ErrUnfinished if that lasted until the context's end.
 func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration, preview bool) ([]byte, error) {
 	key := frameKey{boot, clockAt, preview}
 	if made := g.find(key); made != nil {
@@ -71,45 +75,64 @@ func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration,
 	}
 	select { // one at a time waits until nothing is armed, and the others for it
 	case g.turn <- struct{}{}:
-		defer func() { <-g.turn }()
 	case <-ctx.Done():
-		if g.armed() {
-			return nil, ErrArmed
-		}
-		return nil, ctx.Err()
+		return nil, g.unfinished()
 	}
+	done := make(chan result, 1)
+	go func() { // it goes on when nobody waits any longer: whoever asks again finds it
+		defer func() { <-g.turn }()
+		done <- g.makeWhenSafe(ctx, key, p)
+	}()
+	select {
+	case r := <-done:
+		return r.jpeg, r.err
+	case <-ctx.Done():
+		return nil, g.unfinished()
+	}
+}
+
+// unfinished is why there is no picture yet.
+func (g *Gallery) unfinished() error {
+	if g.armed() {
+		return ErrArmed
+	}
+	return ErrUnfinished
+}
+
+type result struct {
+	jpeg []byte
+	err  error
+}
+
+// makeWhenSafe makes a picture, or finds it made meanwhile. While something is armed it waits for as long as somebody
+// asks for it.
+func (g *Gallery) makeWhenSafe(asked context.Context, key frameKey, p scene.Pictured) result {
 	for {
-		made, err := g.makeOnce(ctx, key, p)
+		if made := g.find(key); made != nil {
+			return result{jpeg: made}
+		}
+		made, err := g.make(asked, p, uint64(key.clockAt), key.preview)
+		if err == nil {
+			g.keep(key, made)
+		}
 		if !errors.Is(err, ErrArmed) {
-			return made, err
+			return result{made, err}
 		}
 		select {
 		case <-time.After(armedCheck):
-		case <-ctx.Done():
-		}
-		if ctx.Err() != nil {
-			return nil, ErrArmed
+		case <-asked.Done():
+			return result{err: ErrArmed}
 		}
 	}
-}
-
-// makeOnce makes a picture, or finds it made meanwhile.
-func (g *Gallery) makeOnce(ctx context.Context, key frameKey, p scene.Pictured) ([]byte, error) {
-	if made := g.find(key); made != nil {
-		return made, nil
-	}
-	made, err := g.make(ctx, p, uint64(key.clockAt), key.preview)
-	if err == nil {
-		g.keep(key, made)
-	}
-	return made, err
 }
 
 // make renders unless something is armed, and stops when something is.
-func (g *Gallery) make(ctx context.Context, p scene.Pictured, seed uint64, preview bool) ([]byte, error) {
+func (g *Gallery) make(asked context.Context, p scene.Pictured, seed uint64, preview bool) ([]byte, error) {
 	if g.armed() {
 		return nil, ErrArmed
 	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(asked), maxMaking)
+	defer cancel()
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
 	go func() {
@@ -126,10 +149,6 @@ func (g *Gallery) make(ctx context.Context, p scene.Pictured, seed uint64, previ
 			}
 		}
 	}()
-	type result struct {
-		jpeg []byte
-		err  error
-	}
 	done := make(chan result, 1)
 	go func() {
 		runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine, and its priority with it

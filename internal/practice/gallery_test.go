@@ -114,3 +114,21 @@ func TestArmingStopsAPicture(t *testing.T) {
 	assert.NotEmpty(t, picture)
 	assert.EqualValues(t, 2, made.Load())
 }
+
+// Whoever waits no longer is told so; the picture is made all the same, and found by whoever asks again.
+func TestASlowPictureIsFinished(t *testing.T) {
+	g, made := evening(never)
+	ctx, leave := context.WithCancel(t.Context())
+	left := make(chan struct{})
+	g.begun = func(context.Context) {
+		leave()
+		<-left
+	}
+	_, err := g.Frame(ctx, 7, 1, false)
+	require.ErrorIs(t, err, ErrUnfinished)
+	close(left)
+	picture, err := g.Frame(t.Context(), 7, 1, false)
+	require.NoError(t, err)
+	assert.NotEmpty(t, picture)
+	assert.EqualValues(t, 1, made.Load())
+}

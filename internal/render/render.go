@@ -168,3 +168,16 @@ func IsTerminal(w io.Writer) bool {
 	f, ok := w.(interface{ Fd() uintptr }) // as *os.File has it
 	return ok && term.IsTerminal(int(f.Fd()))
 }
+
+// Progress returns what shows on w how many of so many things are done; where nobody looks it shows nothing.
+func Progress(w io.Writer, of int, things string) func(done int) {
+	if !IsTerminal(w) {
+		return func(int) {}
+	}
+	return func(done int) {
+		fmt.Fprintf(w, "\r%d of %d %s", done, of, things)
+		if done >= of {
+			fmt.Fprint(w, "\r\x1b[K")
+		}
+	}
+}

@@ -6,6 +6,9 @@ import { chipWords } from "./shot.js";
 
 /** @import { ShotView } from "../protocol.d.ts" */
 
+const askAgainMs = 3000;
+const maxAsks = 5;
+
 /** One picture in a place that never changes its size: a coarse one comes first, then the whole. */
 class Frame {
 	#address = "";
@@ -49,9 +52,20 @@ class Frame {
 		const whole = `/frames/${this.#address}`;
 		attr(this.img, "data-state", this.#wanted === whole ? "whole" : "preview");
 		if (this.#wanted === whole) return;
+		this.#prepare(whole, this.#address);
+	}
+
+	/**
+	 * Has the whole picture made while the coarse one is looked at. A slow machine takes longer than one answer may.
+	 * @param {string} whole
+	 * @param {string} shot
+	 */
+	#prepare(whole, shot, tries = maxAsks) {
 		const next = new Image();
-		const wanted = this.#address;
-		next.addEventListener("load", () => wanted === this.#address && this.#want(whole));
+		next.addEventListener("load", () => shot === this.#address && this.#want(whole));
+		next.addEventListener("error", () => setTimeout(() => {
+			if (shot === this.#address && this.#free && tries > 1) this.#prepare(whole, shot, tries - 1);
+		}, askAgainMs));
 		next.src = whole;
 	}
 
@@ -59,7 +73,21 @@ class Frame {
 		if (!this.#wanted) return;
 		this.img.removeAttribute("src");
 		attr(this.img, "data-state", "none");
-		text(this.says, "No picture of this shot is kept.");
+		text(this.says, "No picture yet.");
+		void this.#askAgain(this.#address);
+	}
+
+	/**
+	 * A slow machine goes on making a picture when nobody waits any longer, and says so.
+	 * @param {string} shot whose picture did not come
+	 */
+	async #askAgain(shot) {
+		const address = `/frames/${shot}?preview`;
+		const answer = await fetch(address).catch(() => null);
+		if (shot !== this.#address || this.img.dataset.state !== "none") return;
+		if (answer?.status === 200) this.#want(address);
+		else if (answer?.status === 202) setTimeout(() => this.#free && this.#askAgain(shot), askAgainMs);
+		else text(this.says, "No picture of this shot is kept.");
 	}
 }
 

@@ -6,12 +6,14 @@ import (
 	"strconv"
 	"strings"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/wiring"
 )
 
-// Choose takes the output to switch and the input that it is wired back to, "" for none, by their names on a board.
-func (o *Options) Choose(board config.Board, output, input string) error {
+// choose finds the pins on a board.
+func (o *Options) choose(board config.Board, p Pins) error {
+	output, input := p.Output, p.Input
 	var outputs, inputs []string
 	for _, out := range board.Outputs {
 		outputs = append(outputs, out.Name)
@@ -23,15 +25,20 @@ func (o *Options) Choose(board config.Board, output, input string) error {
 	o.Setup.Output, o.Setup.Input = strconv.Quote(output), input
 	switch {
 	case o.Output < 0:
-		return fmt.Errorf("output %q: the configuration has %s", output, list(outputs))
+		return badFlag("output %q: the configuration has %s", output, list(outputs))
 	case input == "":
 		o.Input = NoPin
 	case o.Input < 0:
-		return fmt.Errorf("input %q: the configuration has %s", input, list(inputs))
+		return badFlag("input %q: the configuration has %s", input, list(inputs))
 	case board.Inputs[o.Input].Role == wiring.Kill:
-		return fmt.Errorf("input %q is the kill switch, whose edges stop the board: wire the output back to another", input)
+		return badFlag("input %q is the kill switch, whose edges stop the board: wire the output back to another", input)
 	}
 	return nil
+}
+
+// badFlag says what is wrong with one of the command's flags.
+func badFlag(format string, args ...any) error {
+	return fmt.Errorf("%w: lateness: --"+format, append([]any{commandline.ErrUsage}, args...)...)
 }
 
 func list(names []string) string {
