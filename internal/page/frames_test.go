@@ -31,7 +31,8 @@ func (m madeFrames) Frame(_ context.Context, boot uint32, clockAt time.Duration,
 
 func TestFramesAreForPairedPhones(t *testing.T) {
 	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles, Log: slog.New(slog.DiscardHandler),
-		Frames: madeFrames{404: record.ErrNotFound, 405: practice.ErrArmed, 406: practice.ErrUnfinished, 503: errors.New("broken")}})
+		Frames: madeFrames{404: record.ErrNotFound, 405: practice.ErrArmed, 406: practice.ErrUnfinished,
+			503: errors.New("broken")}})
 	require.NoError(t, err)
 	web := httptest.NewServer(s.Handler())
 	t.Cleanup(web.Close)
@@ -51,7 +52,8 @@ func TestFramesAreForPairedPhones(t *testing.T) {
 		func(r *http.Request) { r.Header.Set("Origin", "http://elsewhere") })
 	assert.Equal(t, http.StatusForbidden, got.StatusCode)
 
-	for path, want := range map[string]int{"/frames/7/404": 204, "/frames/7/405": 202, "/frames/7/406": 202, "/frames/7/503": 503,
+	for path, want := range map[string]int{"/frames/7/404": 204, "/frames/7/405": 202,
+		"/frames/7/406": 202, "/frames/7/503": 503,
 		"/frames/x/1": 404, "/frames/7/1e3": 404, "/frames/4294967296/1": 404, "/frames/7/99999999999999999999": 404} {
 		got, _ := ask(t, web, "GET", path, "", with(phone))
 		assert.Equal(t, want, got.StatusCode, path)

@@ -63,7 +63,8 @@ func NewGallery(pictured func(boot uint32, clockAt time.Duration) (scene.Picture
 // Frame is the picture of a shot as a JPEG, as the camera's sensor had it; or, sooner, a coarse preview of it. While
 // something is armed it waits.
 //
-// Errors: record.ErrNotFound if nothing is known of it; ErrArmed or ErrUnfinished if that lasted until the context's end.
+// Errors: record.ErrNotFound if nothing is known of it; ErrArmed or ErrUnfinished if that lasted until the context's
+// end.
 func (g *Gallery) Frame(ctx context.Context, boot uint32, clockAt time.Duration, preview bool) ([]byte, error) {
 	key := frameKey{boot, clockAt, preview}
 	if made := g.find(key); made != nil {

@@ -115,7 +115,7 @@ func TestArmingStopsAPicture(t *testing.T) {
 	assert.EqualValues(t, 2, made.Load())
 }
 
-// Whoever waits no longer is told so; the picture is made all the same, and found by whoever asks again.
+// Whoever waits no longer gets an error; the picture is made all the same, and found by whoever asks again.
 func TestASlowPictureIsFinished(t *testing.T) {
 	g, made := evening(never)
 	ctx, leave := context.WithCancel(t.Context())
