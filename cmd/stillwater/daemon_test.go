@@ -224,12 +224,18 @@ func (h *wsPhone) ready() {
 	h.must(control.Command{Type: "set", Field: "light.recycle", Value: "100 ms"}) // a test waits for it after each shot
 }
 
-// arm arms for shots. A board that a busy machine kept from answering is gone for a while, and arming is refused until
-// it is back.
 func (h *wsPhone) arm(shots int) {
 	h.t.Helper()
+	h.armAs(control.Command{Shots: shots})
+}
+
+// armAs arms. A board that a busy machine kept from answering is gone for a while, and arming is refused until it is
+// back.
+func (h *wsPhone) armAs(cmd control.Command) {
+	h.t.Helper()
+	cmd.Type = "arm"
 	for try := 0; ; try++ {
-		m := h.ask(control.Command{Type: "arm", Shots: shots})
+		m := h.ask(cmd)
 		if m.Type == "done" {
 			break
 		}

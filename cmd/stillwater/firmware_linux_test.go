@@ -57,7 +57,7 @@ func TestDaemonWithTheFirmware(t *testing.T) {
 
 	// A dry run goes by the same edges and switches nothing.
 	board.Changes()
-	h.must(control.Command{Type: "arm", Shots: 1, Dry: true})
+	h.armAs(control.Command{Shots: 1, Dry: true})
 	board.Pin("beam", false)
 	h.until("it ran dry", func(s *control.Snapshot) bool { return len(s.DryShots) == 1 })
 	board.Pin("beam", true)

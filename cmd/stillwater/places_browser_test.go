@@ -401,11 +401,21 @@ func (b *browser) threeTaps(t *testing.T) {
 	p.state("safe", "Safe")
 	tickCare(p)
 	shots := 0
-	// A machine that is late spoils a shot, which is then no matter of this test.
+	// Now and then the simulated beam misses a drop, and a machine that is late spoils a shot: no matter of this test.
+	const room = `document.querySelector("#room")`
+	unseen := room + `.textContent === "Let it fall" && document.body.innerText.includes("saw nothing")`
 	another := func() {
 		for shots++; ; shots++ {
+			came := shotCame(shots)
 			p.tap("#room")
-			p.until("a shot", shotCame(shots))
+			for {
+				p.until("a shot, or none", came+" || "+unseen)
+				if eval[bool](p, came) {
+					break
+				}
+				p.tap("#room")
+				p.until("it falls", came+" || "+room+`.textContent !== "Let it fall"`)
+			}
 			if !eval[bool](p, `document.querySelector("#verdicts").matches("[data-spoiled]")`) {
 				return
 			}
