@@ -1,0 +1,189 @@
+// Package frames reads a folder of a camera's files: which there are, when each was taken and how, and the picture.
+// Files are opened for reading only and never changed.
+//
+// It takes JPEG files, HEIF files (their data only: no decoder of theirs is used) and raw files that are built as TIFF
+// (6.0) is, of which it shows the largest JPEG preview. What a file is, its first bytes say; its name only says whether
+// it is looked at.
+//
+// Nothing that a file says makes it use more than bounded memory: MaxPixels of a picture, a few MB for all else; and at
+// most maxMetadata bytes are read to understand one file. A file that cannot be read is an error of its own.
+package frames
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// What is listed.
+const (
+	MaxFiles = 20_000
+	maxDepth = 6 // of folders in folders
+)
+
+// kinds are the names that cameras give, by their ends. The files of one frame have one name before that; what stands
+// first here is looked at first.
+var kinds = []string{".jpg", ".jpeg", ".jpe", ".heic", ".heif", ".hif", ".dng", ".nef", ".arw", ".cr2", ".pef"}
+
+// File is one file of a frame.
+type File struct {
+	Name     string // in the folder, with /
+	Size     int64
+	Modified time.Time
+}
+
+// Frame is one picture of the camera. Of a frame that was listed only Name, Files and Number are known.
+type Frame struct {
+	Name   string // of its files, without their ends
+	Files  []File // a JPEG first, if there is one
+	Number int    // the camera's own, from the name; 0 none
+	Data
+}
+
+// Data is what a file says of its picture. Zero values are not known.
+type Data struct {
+	Taken         time.Time     // by the camera's clock, as if in UTC
+	Step          time.Duration // that clock's: a second, or a hundredth where the file has fractions
+	Exposure      time.Duration
+	FNumber, ISO  float64
+	FocalMm       float64
+	Width, Height int // as stored
+	Orientation   int // 1 to 8, as in EXIF (CIPA DC-008), 0 not known
+}
+
+// Folder is a folder that is open.
+type Folder struct {
+	root *os.Root
+	path string
+}
+
+// Open opens a folder. No link leads out of it.
+func Open(dir string) (*Folder, error) {
+	root, err := os.OpenRoot(dir)
+	if err != nil {
+		return nil, fmt.Errorf("%w; name the camera's card or a folder with its files", err)
+	}
+	return &Folder{root, dir}, nil
+}
+
+// Close closes the folder.
+func (f *Folder) Close() error { return f.root.Close() }
+
+// List finds the frames, in the order of their names, and what could not be looked into. Hidden files and links are
+// left out.
+func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ error) {
+	byName, files := map[string]*Frame{}, 0
+	err := fs.WalkDir(f.root.FS(), ".", func(name string, entry fs.DirEntry, err error) error {
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil && name == ".":
+			return err
+		case err != nil:
+			problems = append(problems, err)
+			return nil
+		case strings.HasPrefix(path.Base(name), ".") && name != ".":
+			return skip(entry)
+		case entry.IsDir() && strings.Count(name, "/") >= maxDepth:
+			problems = append(problems, fmt.Errorf("%s: folders go deeper than %d: what is in there was left out", name, maxDepth))
+			return fs.SkipDir
+		case !entry.Type().IsRegular() || kindOf(name) < 0:
+			return nil
+		}
+		info, err := entry.Info()
+		if err != nil { // it is gone meanwhile
+			problems = append(problems, err)
+			return nil
+		}
+		if files++; files > MaxFiles {
+			return fmt.Errorf("there are more than %d files: give a folder with fewer", MaxFiles)
+		}
+		stem := strings.TrimSuffix(name, path.Ext(name))
+		frame := byName[stem]
+		if frame == nil {
+			frame = &Frame{Name: stem, Number: numberOf(stem)}
+			byName[stem] = frame
+		}
+		frame.Files = append(frame.Files, File{name, info.Size(), info.ModTime()})
+		return nil
+	})
+	if err != nil {
+		return nil, problems, fmt.Errorf("%s: %w", f.path, err)
+	}
+	for _, frame := range byName {
+		slices.SortFunc(frame.Files, func(a, b File) int {
+			return cmp.Or(cmp.Compare(kindOf(a.Name), kindOf(b.Name)), cmp.Compare(a.Name, b.Name))
+		})
+		list = append(list, *frame)
+	}
+	slices.SortFunc(list, func(a, b Frame) int { return cmp.Compare(a.Name, b.Name) })
+	return list, problems, nil
+}
+
+func skip(entry fs.DirEntry) error {
+	if entry.IsDir() {
+		return fs.SkipDir
+	}
+	return nil
+}
+
+// kindOf is the place of a name's end in kinds, -1 for others.
+func kindOf(name string) int { return slices.Index(kinds, strings.ToLower(path.Ext(name))) }
+
+// numberOf is the camera's own number at the end of a name, four digits as DCF 2.0 has it (from memory).
+func numberOf(stem string) int {
+	base := path.Base(stem)
+	digits := base[len(strings.TrimRight(base, "0123456789")):]
+	if len(digits) < 4 {
+		return 0
+	}
+	n, err := strconv.Atoi(digits[len(digits)-4:])
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
+// ErrChanging means that a file was written to while it was read.
+var ErrChanging = errors.New("it is being written: look again when it is whole")
+
+// open opens a file of a frame for reading, and does with it; the error names the file.
+func (f *Folder) open(file File, do func(*os.File, int64) error) error {
+	err := func() error {
+		before, err := f.root.Lstat(file.Name)
+		switch {
+		case err != nil:
+			return err
+		case !before.Mode().IsRegular():
+			return errors.New("it is not a regular file")
+		case before.Size() == 0:
+			return errors.New("it is empty")
+		}
+		opened, err := f.root.Open(file.Name)
+		if err != nil {
+			return err
+		}
+		defer opened.Close()
+		err = do(opened, before.Size())
+		after, statErr := opened.Stat()
+		if statErr == nil && (after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime())) {
+			return ErrChanging
+		}
+		return errors.Join(err, statErr)
+	}()
+	if err == nil {
+		return nil
+	}
+	if e := new(fs.PathError); errors.As(err, &e) {
+		err = e.Err
+	}
+	return fmt.Errorf("%s: %w", file.Name, err)
+}

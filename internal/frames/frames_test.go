@@ -1,0 +1,355 @@
+package frames
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
+	"io"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+)
+
+// plain is a JPEG of one colour.
+func plain(t testing.TB, width, height int) []byte {
+	t.Helper()
+	img := image.NewGray(image.Rect(0, 0, width, height))
+	for i := range img.Pix {
+		img.Pix[i] = 120
+	}
+	var b bytes.Buffer
+	require.NoError(t, jpeg.Encode(&b, img, nil))
+	return b.Bytes()
+}
+
+// field is one entry of a directory that a test writes.
+type field struct {
+	tag, kind uint16
+	count     uint32
+	data      []byte // as it is stored; more than four bytes are put behind the directory
+}
+
+func short(tag uint16, v uint16) field {
+	return field{tag, 3, 1, binary.LittleEndian.AppendUint16(nil, v)}
+}
+func long(tag uint16, v uint32) field {
+	return field{tag, 4, 1, binary.LittleEndian.AppendUint32(nil, v)}
+}
+func text(tag uint16, s string) field { return field{tag, 2, uint32(len(s) + 1), append([]byte(s), 0)} }
+
+// directory is a little-endian one at an offset of a TIFF, with what does not fit into it behind.
+func directory(at uint32, next uint32, fields ...field) []byte {
+	b := binary.LittleEndian.AppendUint16(nil, uint16(len(fields)))
+	var behind []byte
+	after := at + uint32(2+12*len(fields)+4)
+	for _, f := range fields {
+		b = binary.LittleEndian.AppendUint16(b, f.tag)
+		b = binary.LittleEndian.AppendUint16(b, f.kind)
+		b = binary.LittleEndian.AppendUint32(b, f.count)
+		value := append([]byte{}, f.data...)
+		if len(value) > 4 {
+			value = binary.LittleEndian.AppendUint32(nil, after+uint32(len(behind)))
+			behind = append(behind, f.data...)
+			if len(behind)%2 == 1 {
+				behind = append(behind, 0)
+			}
+		}
+		b = append(b, append(value, 0, 0, 0, 0)[:4]...)
+	}
+	return append(binary.LittleEndian.AppendUint32(b, next), behind...)
+}
+
+// withExif is a JPEG with EXIF data before all else.
+func withExif(t testing.TB, picture []byte, taken, fraction string) []byte {
+	t.Helper()
+	const first = 8
+	exif := []field{text(0x9003, taken)}
+	if fraction != "" {
+		exif = append(exif, text(tagSubSecondOri, fraction))
+	}
+	block := append([]byte("II*\x00"), first, 0, 0, 0)
+	block = append(block, directory(first, 0, short(0x0112, 6), long(tagExif, 64))...)
+	block = append(block, make([]byte, 64-len(block))...)
+	block = append(block, directory(64, 0, exif...)...)
+	block = append([]byte("Exif\x00\x00"), block...)
+	made := append([]byte{0xff, 0xd8, 0xff, 0xe1}, byte((len(block)+2)>>8), byte(len(block)+2))
+	return append(append(made, block...), picture[2:]...)
+}
+
+// raw is a TIFF with two previews, the longer one in a directory below the first.
+func raw(t testing.TB, small, large []byte) []byte {
+	t.Helper()
+	const first, second, pictures = 8, 200, 400
+	b := append([]byte("II*\x00"), first, 0, 0, 0)
+	at := uint32(pictures)
+	b = append(b, directory(first, 0, text(0x0132, "2026:03:04 05:06:07"), long(tagJPEGOffset, at),
+		long(tagJPEGBytes, uint32(len(small))), field{tagSubIFDs, 4, 1, binary.LittleEndian.AppendUint32(nil, second)})...)
+	b = append(b, make([]byte, second-len(b))...)
+	b = append(b, directory(second, first /* in a circle */, short(tagCompression, 7),
+		long(tagStripOffset, at+uint32(len(small))), long(tagStripBytes, uint32(len(large))))...)
+	b = append(b, make([]byte, pictures-len(b))...)
+	return append(append(b, small...), large...)
+}
+
+func write(t testing.TB, dir, name string, content []byte) string {
+	t.Helper()
+	p := filepath.Join(dir, filepath.FromSlash(name))
+	require.NoError(t, os.MkdirAll(filepath.Dir(p), 0o777))
+	require.NoError(t, os.WriteFile(p, content, 0o666))
+	return p
+}
+
+func openFolder(t testing.TB, dir string) *Folder {
+	t.Helper()
+	f, err := Open(dir)
+	require.NoError(t, err)
+	t.Cleanup(func() { f.Close() })
+	return f
+}
+
+func listed(t testing.TB, f *Folder) []Frame {
+	t.Helper()
+	list, problems, err := f.List(t.Context())
+	require.NoError(t, err)
+	require.Empty(t, problems)
+	return list
+}
+
+func TestList(t *testing.T) {
+	dir := t.TempDir()
+	for _, name := range []string{"DCIM/100WATER/PICT0471.JPG", "DCIM/100WATER/PICT0471.nef", "PICT0472.jpeg", "notes.txt",
+		".hidden0001.jpg", ".trash/PICT0001.jpg", "drop.jpg", "a\nb\u202e0007.jpg", "12345.jpg"} {
+		write(t, dir, name, []byte("x"))
+	}
+	require.NoError(t, os.Symlink("/etc/hostname", filepath.Join(dir, "link0001.jpg")))
+	list := listed(t, openFolder(t, dir))
+	var got []string
+	for _, f := range list {
+		got = append(got, fmt.Sprintf("%q %d %d", f.Name, f.Number, len(f.Files)))
+	}
+	assert.Equal(t, []string{`"12345" 2345 1`, `"DCIM/100WATER/PICT0471" 471 2`, `"PICT0472" 472 1`,
+		`"a\nb\u202e0007" 7 1`, `"drop" 0 1`}, got)
+	assert.Equal(t, "DCIM/100WATER/PICT0471.JPG", list[1].Files[0].Name, "the JPEG comes first")
+
+	_, err := Open(filepath.Join(dir, "none"))
+	assert.ErrorContains(t, err, "name the camera's card")
+	_, err = Open(filepath.Join(dir, "drop.jpg"))
+	assert.Error(t, err)
+}
+
+func TestRead(t *testing.T) {
+	dir := t.TempDir()
+	before := withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", "05")
+	write(t, dir, "a.jpg", before)
+	write(t, dir, "b.jpg", withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", ""))
+	write(t, dir, "c.jpg", plain(t, 40, 30))
+	write(t, dir, "d.dng", raw(t, plain(t, 16, 16), plain(t, 64, 48)))
+	write(t, dir, "e.jpg", withExif(t, plain(t, 40, 30), "0000:00:00 00:00:00", "12"))
+	f := openFolder(t, dir)
+	var got []Data
+	for _, frame := range listed(t, f) {
+		read, err := f.Read(t.Context(), frame)
+		require.NoError(t, err, frame.Name)
+		got = append(got, read.Data)
+	}
+	at := time.Date(2026, 11, 24, 20, 31, 5, 0, time.UTC)
+	assert.Equal(t, Data{Taken: at.Add(50 * time.Millisecond), Step: 10 * time.Millisecond, Width: 40, Height: 30,
+		Orientation: 6}, got[0])
+	assert.Equal(t, Data{Taken: at, Step: time.Second, Width: 40, Height: 30, Orientation: 6}, got[1])
+	assert.Zero(t, got[2].Taken)
+	assert.Equal(t, time.Date(2026, 3, 4, 5, 6, 7, 0, time.UTC), got[3].Taken)
+	assert.Zero(t, got[4].Taken, "a clock that was never set")
+
+	list := listed(t, f)
+	for i, width := range map[int]int{0: 40, 3: 64} {
+		img, err := f.Picture(t.Context(), list[i])
+		require.NoError(t, err)
+		assert.Equal(t, width, img.Bounds().Dx())
+	}
+	after, err := os.ReadFile(filepath.Join(dir, "a.jpg"))
+	require.NoError(t, err)
+	assert.Equal(t, before, after, "an original is never changed")
+}
+
+// What another program writes is read as it wrote it.
+func TestReadAgainstExifTool(t *testing.T) {
+	tool := need.Tool(t, "exiftool")
+	dir := t.TempDir()
+	file := write(t, dir, "w0042.jpg", plain(t, 48, 32))
+	out, err := exec.Command(tool, "-overwrite_original", "-DateTimeOriginal=2026:02:28 23:59:58",
+		"-SubSecTimeOriginal=07", "-ExposureTime=1/200", "-FNumber=11", "-ISO=200", "-FocalLength=100",
+		"-Orientation#=8", file).CombinedOutput()
+	require.NoError(t, err, string(out))
+	f := openFolder(t, dir)
+	got, err := f.Read(t.Context(), listed(t, f)[0])
+	require.NoError(t, err)
+	assert.Equal(t, Data{Taken: time.Date(2026, 2, 28, 23, 59, 58, 70e6, time.UTC), Step: 10 * time.Millisecond,
+		Exposure: 5 * time.Millisecond, FNumber: 11, ISO: 200, FocalMm: 100, Width: 48, Height: 32, Orientation: 8}, got.Data)
+}
+
+// One bad file is an error with its name and a reason; the others are read.
+func TestHostileFiles(t *testing.T) {
+	dir := t.TempDir()
+	good := withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", "")
+	bomb := plain(t, 40, 30)
+	sof := bytes.Index(bomb, []byte{0xff, 0xc0})
+	copy(bomb[sof+5:], []byte{0xff, 0xff, 0xff, 0xff})
+	var other bytes.Buffer
+	require.NoError(t, png.Encode(&other, image.NewGray(image.Rect(0, 0, 4, 4))))
+	circle := raw(t, plain(t, 16, 16), plain(t, 16, 16))
+	copy(circle[8:], directory(8, 8, field{tagSubIFDs, 4, 2, []byte{8, 0, 0, 0, 8, 0, 0, 0}}))
+	bad := map[string]struct {
+		content     []byte
+		data, shown string // what the errors say; "" none
+	}{
+		"empty.jpg":     {nil, "it is empty", "it is empty"},
+		"tiny.jpg":      {[]byte("\xff"), "no JPEG", "no JPEG"},
+		"cut.jpg":       {good[:len(good)-40], "", "it ends before its picture does"},
+		"cut-early.jpg": {good[:30], "cannot be read", "it ends before its picture begins"},
+		"bomb.jpg":      {bomb, "", "65535 x 65535 pixels"},
+		"other.jpg":     {other.Bytes(), "no JPEG", "no JPEG"},
+		"text.nef":      {[]byte("hello, this is text"), "no JPEG", "no JPEG"},
+		"circle.dng":    {circle, "", "no preview"},
+		"film.heic":     {[]byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00"), "", "pictures of its kind"},
+	}
+	for name, b := range bad {
+		write(t, dir, name, b.content)
+	}
+	write(t, dir, "good\n\u202e.jpg", good)
+	f := openFolder(t, dir)
+	read := 0
+	for _, frame := range listed(t, f) {
+		_, dataErr := f.Read(t.Context(), frame)
+		_, shownErr := f.Picture(t.Context(), frame)
+		b, isBad := bad[frame.Files[0].Name]
+		if !isBad {
+			require.NoError(t, errors.Join(dataErr, shownErr))
+			read++
+			continue
+		}
+		for err, want := range map[error]string{dataErr: b.data, shownErr: b.shown} {
+			if want == "" {
+				assert.NoError(t, err)
+				continue
+			}
+			assert.ErrorContains(t, err, want, frame.Name)
+			assert.ErrorContains(t, err, frame.Files[0].Name, "the file is named")
+		}
+	}
+	assert.Equal(t, 1, read)
+}
+
+// What is gone, or is being written, when it is read says so.
+func TestFolderChangesMeanwhile(t *testing.T) {
+	dir := t.TempDir()
+	content := withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", "")
+	gone, growing := write(t, dir, "a.jpg", content), write(t, dir, "b.jpg", content)
+	turned := write(t, dir, "c.jpg", content)
+	f := openFolder(t, dir)
+	list := listed(t, f)
+	require.NoError(t, os.Remove(gone))
+	require.NoError(t, os.Remove(turned))
+	require.NoError(t, os.Mkdir(turned, 0o777))
+	_, err := f.Read(t.Context(), list[0])
+	assert.ErrorIs(t, err, fs.ErrNotExist)
+	_, err = f.Picture(t.Context(), list[2])
+	assert.ErrorContains(t, err, "c.jpg: it is not a regular file")
+	err = f.open(list[1].Files[0], func(*os.File, int64) error {
+		return os.WriteFile(growing, append(content, 0), 0o666)
+	})
+	assert.ErrorIs(t, err, ErrChanging)
+	ctx, stop := context.WithCancel(t.Context())
+	stop()
+	_, _, err = f.List(ctx)
+	assert.ErrorIs(t, err, context.Canceled)
+}
+
+// A parser that is led in circles comes to an end.
+func TestBudget(t *testing.T) {
+	l := &limited{r: bytes.NewReader(make([]byte, 100)), size: 100, left: 1000}
+	buffer := make([]byte, 64)
+	var err error
+	for n := 0; err == nil; n++ {
+		require.Less(t, n, 100)
+		_, err = l.ReadAt(buffer, 0)
+	}
+	assert.ErrorIs(t, err, errTooMuch)
+}
+
+// Real cameras' kinds of file, made by another program: progressive, with a comment, grey, turned.
+func TestPicturesOfAnotherProgram(t *testing.T) {
+	tool := need.Tool(t, "convert")
+	dir := t.TempDir()
+	for i, args := range [][]string{{"-interlace", "Plane"}, {"-colorspace", "Gray"}, {"-sampling-factor", "4:2:0"},
+		{"-sampling-factor", "4:4:4", "-comment", "water"}} {
+		file := filepath.Join(dir, fmt.Sprintf("p%04d.jpg", i))
+		out, err := exec.Command(tool, append(append([]string{"-size", "96x64", "gradient:white-black"}, args...), file)...).
+			CombinedOutput()
+		require.NoError(t, err, string(out))
+	}
+	f := openFolder(t, dir)
+	for _, frame := range listed(t, f) {
+		img, err := f.Picture(t.Context(), frame)
+		require.NoError(t, err, frame.Name)
+		assert.Equal(t, image.Pt(96, 64), img.Bounds().Size())
+		read, err := f.Read(t.Context(), frame)
+		require.NoError(t, err)
+		assert.Equal(t, []int{96, 64}, []int{read.Width, read.Height})
+	}
+}
+
+func FuzzFile(f *testing.F) {
+	picture := plain(f, 16, 16)
+	f.Add(picture)
+	f.Add(withExif(f, picture, "2026:11:24 20:31:05", "5"))
+	f.Add(raw(f, picture, picture))
+	f.Add([]byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00meta"))
+	f.Fuzz(func(t *testing.T, content []byte) {
+		r, size := bytes.NewReader(content), int64(len(content))
+		d, err := readData(r, size)
+		if err == nil {
+			assert.False(t, d.Orientation < 0 || d.Orientation > 8 || d.Exposure < 0 || !(d.FNumber >= 0) || !(d.ISO >= 0))
+			assert.Equal(t, d.Taken.IsZero(), d.Step == 0)
+		}
+		if header, err := jpegHeaderOf(r); err == nil && header.check() != nil {
+			return
+		}
+		for _, s := range previewsIn(r, size) {
+			require.True(t, s.at > 0 && s.bytes > 0 && s.at+s.bytes <= size)
+			if h, err := jpegHeaderOf(io.NewSectionReader(r, s.at, s.bytes)); err == nil && h.width*h.height > 1<<20 {
+				return
+			}
+		}
+		if img, err := decode(r, size); err == nil {
+			require.False(t, img.Bounds().Empty())
+		}
+	})
+}
+
+// BenchmarkPicture decodes a picture of 24 megapixels, the usual sampling.
+func BenchmarkPicture(b *testing.B) {
+	img := image.NewYCbCr(image.Rect(0, 0, 6000, 4000), image.YCbCrSubsampleRatio420)
+	for i := range img.Y {
+		img.Y[i] = byte(i%6000/24) ^ byte(i*i>>18&7)
+	}
+	var made bytes.Buffer
+	require.NoError(b, jpeg.Encode(&made, img, nil))
+	b.ReportMetric(float64(made.Len())/1e6, "MB/file")
+	for b.Loop() {
+		_, err := decode(bytes.NewReader(made.Bytes()), int64(made.Len()))
+		require.NoError(b, err)
+	}
+}

@@ -1,0 +1,161 @@
+package frames
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"io"
+	"os"
+)
+
+// MaxPixels bounds a picture: decoded, 64 megapixels take up to 192 MB, and a progressive JPEG of a quarter of that as
+// much.
+const MaxPixels = 64_000_000
+
+// Picture decodes the frame's picture: its JPEG, or the largest preview in its raw file that can be decoded. The errors
+// of all files are joined when there is none.
+func (f *Folder) Picture(ctx context.Context, frame Frame) (image.Image, error) {
+	var failed []error
+	for _, file := range frame.Files {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		var made image.Image
+		err := f.open(file, func(opened *os.File, size int64) (err error) {
+			made, err = decode(opened, size)
+			return err
+		})
+		if err == nil {
+			return made, nil
+		}
+		failed = append(failed, err)
+	}
+	return nil, errors.Join(failed...)
+}
+
+// decode is the picture in a file.
+func decode(r io.ReaderAt, size int64) (image.Image, error) {
+	switch formatOf(r) {
+	case jpegFile:
+		return decodeJPEG(r, section{0, size})
+	case tiffFile:
+		l := &limited{r: r, size: size, left: maxMetadata}
+		err := errors.New("it has no preview that can be shown")
+		for _, s := range previewsIn(l, size) {
+			made, e := decodeJPEG(r, s)
+			if e == nil {
+				return made, nil
+			}
+			err = fmt.Errorf("its preview: %w", e)
+		}
+		return nil, err
+	case heifFile:
+		return nil, errors.New("pictures of its kind are not decoded; have the camera save JPEG files too")
+	}
+	return nil, errUnknown
+}
+
+func decodeJPEG(r io.ReaderAt, s section) (image.Image, error) {
+	header, err := jpegHeaderOf(io.NewSectionReader(r, s.at, s.bytes))
+	if err != nil {
+		return nil, err
+	}
+	if err := header.check(); err != nil {
+		return nil, err
+	}
+	made, err := jpeg.Decode(io.NewSectionReader(r, s.at, s.bytes))
+	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+		return nil, errors.New("it ends before its picture does: copy it again")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("its picture cannot be decoded: %w", err)
+	}
+	return made, nil
+}
+
+// jpegHeader is the beginning of a JPEG's frame (ITU-T T.81, B.2.2).
+type jpegHeader struct {
+	width, height, components int
+	progressive               bool
+}
+
+// check refuses what would take too much memory: a decoder of progressive JPEG keeps four bytes for each coefficient.
+func (h jpegHeader) check() error {
+	most := MaxPixels
+	if h.progressive {
+		most /= 4
+	}
+	if int64(h.width)*int64(h.height) > int64(most) {
+		return fmt.Errorf("its picture has %d x %d pixels, and at most %d million are decoded", h.width, h.height,
+			most/1_000_000)
+	}
+	return nil
+}
+
+// jpegHeaderOf reads the segments up to the frame's header.
+func jpegHeaderOf(r io.ReaderAt) (h jpegHeader, err error) {
+	err = segments(r, func(marker byte, at, size int64) bool {
+		// SOF0 to SOF15 but DHT, JPG and DAC
+		if marker < 0xc0 || marker > 0xcf || marker == 0xc4 || marker == 0xc8 || marker == 0xcc {
+			return true
+		}
+		var b [6]byte
+		if n, _ := r.ReadAt(b[:], at); n == len(b) && size >= int64(len(b)) {
+			h = jpegHeader{int(binary.BigEndian.Uint16(b[3:])), int(binary.BigEndian.Uint16(b[1:])), int(b[5]),
+				marker == 0xc2}
+		}
+		return false
+	})
+	if err == nil && (h.width == 0 || h.height == 0) {
+		err = errors.New("it has no picture")
+	}
+	return h, err
+}
+
+// exifIn is where the EXIF data begin in a JPEG; 0 if it has none.
+func exifIn(r io.ReaderAt) (start int64) {
+	_ = segments(r, func(marker byte, at, _ int64) bool { // what comes before damage counts
+		var b [6]byte
+		if n, _ := r.ReadAt(b[:], at); marker == 0xe1 && n == len(b) && string(b[:]) == "Exif\x00\x00" {
+			start = at + int64(len(b))
+		}
+		return start == 0
+	})
+	return start
+}
+
+// maxSegments of a JPEG before its picture; cameras have some ten.
+const maxSegments = 1000
+
+// segments visits a JPEG's segments before its picture data, each with where its content is and how long, until visit
+// returns false.
+func segments(r io.ReaderAt, visit func(marker byte, at, size int64) bool) error {
+	at := int64(2)
+	for range maxSegments {
+		var b [4]byte
+		if n, _ := r.ReadAt(b[:], at); n < len(b) {
+			return errors.New("it ends before its picture begins: copy it again")
+		}
+		switch {
+		case b[0] != 0xff:
+			return errors.New("it is damaged: a segment is where none can be")
+		case b[1] == 0xff: // a fill byte
+			at++
+			continue
+		case b[1] == 0xd9 || b[1] == 0xda: // the end, or the picture's data
+			return nil
+		}
+		size := int64(binary.BigEndian.Uint16(b[2:]))
+		if size < 2 {
+			return errors.New("it is damaged: a segment is shorter than its own length")
+		}
+		if !visit(b[1], at+4, size-2) {
+			return nil
+		}
+		at += 2 + size
+	}
+	return errors.New("it has more segments than a picture can")
+}
