@@ -93,7 +93,8 @@ func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ er
 		case strings.HasPrefix(path.Base(name), ".") && name != ".":
 			return skip(entry)
 		case entry.IsDir() && strings.Count(name, "/") >= maxDepth:
-			problems = append(problems, fmt.Errorf("%s: folders go deeper than %d: what is in there was left out", name, maxDepth))
+			problems = append(problems, fmt.Errorf("%s: folders go deeper than %d: what is in there was left out", name,
+				maxDepth))
 			return fs.SkipDir
 		case !entry.Type().IsRegular() || kindOf(name) < 0:
 			return nil

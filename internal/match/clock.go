@@ -159,8 +159,8 @@ func (p *problem) weigh(all []weighted) ([]weighted, error) {
 }
 
 // average weights the pairs' probabilities under each clock with what speaks for it. That no clock is right, and
-// nothing belongs together, has the weight 1 before normalizing, unless a person has settled a pair. It sorts the clocks,
-// the best first.
+// nothing belongs together, has the weight 1 before normalizing, unless a person has settled a pair. It sorts the
+// clocks, the best first.
 func (p *problem) average(all []weighted) (map[Pair]float64, Clock, error) {
 	slices.SortFunc(all, func(a, b weighted) int { return -cmp.Compare(a.log, b.log) })
 	best := all[0]

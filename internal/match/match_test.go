@@ -283,7 +283,10 @@ func TestRefused(t *testing.T) {
 
 func ExampleFind() {
 	// The camera is two hours behind; of the third shot there is no frame.
-	shots := []Shot{{At: 0}, {At: 21 * time.Second}, {At: 47 * time.Second}, {At: 108 * time.Second}, {At: 139 * time.Second}}
+	var shots []Shot
+	for _, at := range []time.Duration{0, 21, 47, 108, 139} {
+		shots = append(shots, Shot{At: at * time.Second})
+	}
 	var frames []Frame
 	for _, s := range []int{0, 1, 3, 4} {
 		frames = append(frames, Frame{At: shots[s].At + 22*time.Hour})
