@@ -21,6 +21,7 @@ import (
 
 // Main is the program with its surroundings passed in, so that a test can run it.
 type Main struct {
+	Stdin          io.Reader
 	Stdout, Stderr io.Writer
 	Getenv         func(string) string
 	boardPins      gpioboard.Pins // of the board process; the zero value: lines of GPIO chips
@@ -42,6 +43,7 @@ func commands() []command {
 		{"light", "judge light, focus and framing, step by step", (*Main).light},
 		{"rehearse", "the pictures that the simulated camera takes, as files", (*Main).rehearse},
 		{"record", "list, show, find and export shots, and use a set again", (*Main).record},
+		{"setup", "ask what is wired, write it into the configuration, and have it tried", (*Main).setup},
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},
@@ -56,7 +58,7 @@ func commands() []command {
 func main() {
 	ctx, stop := untilStopped(context.Background())
 	defer stop()
-	m := &Main{Stdout: os.Stdout, Stderr: os.Stderr, Getenv: os.Getenv}
+	m := &Main{Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr, Getenv: os.Getenv}
 	os.Exit(m.Run(ctx, os.Args[1:]))
 }
 

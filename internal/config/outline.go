@@ -14,7 +14,7 @@ import (
 // The decoder says where a value of the wrong type stands, but not where a key stands whose value is wrong for another
 // reason. Its parser does. (BurntSushi/toml, the other common library, keeps the places of keys to itself, as of
 // November 2026.) The parser is called unstable because it may change with a minor version: go.mod fixes the version,
-// a change would not compile, and only this file uses it.
+// a change would not compile, and only this file and passages.go use it.
 
 // place is a line and column, from 1.
 type place struct{ line, column int }

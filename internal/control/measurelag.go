@@ -160,7 +160,7 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 		return context.Canceled
 	}
 	m.on, m.closed = nil, nil
-	width := testWidth(m.link.id.Outputs[m.output])
+	width := TestWidth(m.link.id.Outputs[m.output])
 	c.nextPulse, c.pulseWidth = time.Now().Add(minPulseInterval), width
 	pulseCtx, q := c.beginRequest(ctx)
 	c.mu.Unlock()

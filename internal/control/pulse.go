@@ -28,7 +28,8 @@ func testDuration(kind wire.OutputKind) time.Duration {
 // practice, no source.
 const maxPriming = time.Second
 
-func testWidth(out board.OutputInfo) time.Duration {
+// TestWidth is how long a test switches an output on: long enough to be seen or heard, and no longer than it may be.
+func TestWidth(out board.OutputInfo) time.Duration {
 	return within(out, testDuration(out.Kind))
 }
 
@@ -55,7 +56,7 @@ func within(out board.OutputInfo, d time.Duration) time.Duration {
 func outputsOf(id board.Identity) []OutputView {
 	list := []OutputView{}
 	for _, out := range id.Outputs {
-		list = append(list, OutputView{Name: out.Name, TestMs: ms(testWidth(out)), PrimeMs: ms(primeWidth(out))})
+		list = append(list, OutputView{Name: out.Name, TestMs: ms(TestWidth(out)), PrimeMs: ms(primeWidth(out))})
 	}
 	return list
 }
@@ -63,7 +64,7 @@ func outputsOf(id board.Identity) []OutputView {
 // pulse tests one output, or primes a valve: opens it for nearly as long as it may be, so that its tip fills. What the
 // board did comes as an event.
 func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
-	width, done := testWidth, "tested"
+	width, done := TestWidth, "tested"
 	if cmd.Type == "prime" {
 		width, done = primeWidth, "primed"
 	}

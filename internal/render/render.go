@@ -163,9 +163,9 @@ func IndentJSON(v any, prefix string) ([]byte, error) {
 	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
 }
 
-// IsTerminal reports whether w is a terminal.
-func IsTerminal(w io.Writer) bool {
-	f, ok := w.(interface{ Fd() uintptr }) // as *os.File has it
+// IsTerminal reports whether an input or output is a terminal.
+func IsTerminal(file any) bool {
+	f, ok := file.(interface{ Fd() uintptr }) // as *os.File has it
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
