@@ -43,11 +43,13 @@ type Footprint struct {
 type Board struct {
 	Name, Title   string
 	Width, Height float64 // mm
+	Unguarded     bool    // without the guard that a heartbeat keeps open
 	Groups        []*Group
 	Nets          []*Net
 	Sections      []*Section
 	Parts         []*Part
 	Notes         []Note
+	Strips        []*Strips // other ways to put it together
 	Line          int
 }
 

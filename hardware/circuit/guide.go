@@ -56,8 +56,28 @@ func Cautions() string {
 	return out.String()
 }
 
+// firstSteps are the measurements of the first build.
+var firstSteps = []step{
+	{"3", "5 V in, nothing else connected: V5_F to GND", "first_flash", "v_five"},
+	{"4", "kill switch released: V5_ARM to GND", "first_flash", "v_armed"},
+	{"4", "kill switch released, 3.3 V at VIO: KILL to GND", "first_flash", "kill_closed"},
+	{"4", "kill switch pressed: KILL to GND", "first_flash", "kill_open"},
+	{"5", "emitter's current (voltage across R903, divided by 100)", "first_beam", "i_emitter"},
+	{"5", "lit, after the trimmer is set: BEAM to GND", "first_beam", "clear_level"},
+	{"5", "lit: LIGHT to GND", "first_beam", "lit"},
+	{"5", "beam broken with a card: BEAM to GND", "first_beam", "dark_level"},
+	{"6", "FLASH1 to VIO through 1 kohm: current of the optocoupler's lamp (voltage across R908, divided by 560)",
+		"first_flash", "i_led"},
+	{"8", "flash of 5 V connected, FLASH1 still to VIO: across the contact", "first_flash", "drop"},
+}
+
 // Expected is the guide's table of what to measure.
-func Expected(rows []Row) (string, error) {
+func Expected(rows []Row) (string, error) { return expectedTable(rows, steps) }
+
+// ExpectedFirst is that of the first build.
+func ExpectedFirst(rows []Row) (string, error) { return expectedTable(rows, firstSteps) }
+
+func expectedTable(rows []Row, steps []step) (string, error) {
 	var out strings.Builder
 	out.WriteString("| step | measure | expect, simulated |\n|---|---|---|\n")
 	for _, s := range steps {
@@ -84,6 +104,8 @@ func (r Row) expect() string {
 		scale, unit = 1e3, "m"+unit
 	}
 	switch {
+	case r.Unit == "1": // of VIO, as it is
+		return fmt.Sprintf("%.2f of VIO", r.Typical)
 	case slices.Contains(ofVIO, r.Measure):
 		return fmt.Sprintf("%.2f of VIO", r.Typical/typicalVIO)
 	case math.IsInf(r.Low, -1):

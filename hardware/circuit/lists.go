@@ -43,6 +43,16 @@ func (d *Design) Parts() string {
 	return writeCSV(rows)
 }
 
+// PartsOf is the list of a board's parts for a guide.
+func (d *Design) PartsOf(board string) string {
+	var out strings.Builder
+	out.WriteString("| part | value | ask for | for example |\n|---|---|---|---|\n")
+	for _, p := range d.Board(board).Parts {
+		fmt.Fprintf(&out, "| %s | %s | %s | %s |\n", p.Ref, p.Value, p.Type.Generic, strings.Join(p.Type.Makers, "; "))
+	}
+	return out.String()
+}
+
 func (t *Type) ratings() string {
 	var list []string
 	for _, name := range slices.Sorted(maps.Keys(t.Rating)) {
@@ -99,7 +109,7 @@ var delays = [][3]string{
 	{"gate", "beam", "delay_gate"}, {"beam", "beam", "delay_gate"}, {"gate (modulated)", "modulated", "delay"},
 	{"beam (modulated)", "modulated", "delay"}, {"microphone", "microphone", "delay"}, {"sync", "sync", "delay"},
 	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash", "on_5"},
-	{"flash2", "flash", "on_5"},
+	{"flash2", "flash", "on_5"}, {"beam (first build)", "first_beam", "delay"}, {"flash1 (first build)", "first_flash", "on"},
 }
 
 // Delays is the table of the electronics' delays, in microseconds.

@@ -43,6 +43,7 @@ type reader struct {
 	board   *Board
 	section *Section
 	carrier *Carrier
+	strips  *Strips
 	line    int
 }
 
@@ -56,37 +57,44 @@ var usage = map[string]string{
 		`legs=0,0/4,0 body=6.3x2.4 drill=0.8 rating=number ... model=NAME`,
 	"carrier": `write: carrier NAME "title" volts=3.3`,
 	"wire":    `write: wire PIN LINE SIGNAL (LINE is - for supplies; - - leaves the signal open)`,
-	"board":   `write: board NAME "title" 160x100`,
+	"board":   `write: board NAME "title" 160x100, and unguarded if it has no guard`,
 	"group":   `write: group NAME VOLTS "purpose"`,
 	"net":     `write: net NAME GROUP VOLTS peak=VOLTS amps=AMPS use=supply|armed|in|out|heartbeat|zero|level`,
 	"section": `write: section NAME "title" X,Y WxH`,
 	"part":    `write: part REF TYPE VALUE at=X,Y,TURN,mirror hole=COL,ROW,TURN : PIN=NET ...`,
 	"note":    `write: note X,Y "text"`,
+	"strips":  `write: strips solderless 30x18, or strips stripboard 32x19`,
+	"put":     `write: put REF COL,ROW,TURN, or put REF.PIN COL,ROW for a lead`,
+	"link":    `write: link NET COL,ROW COL,ROW`,
+	"cut":     `write: cut COL,ROW ...`,
 }
 
 func (r *reader) statement(w []string) error {
 	need := map[string]int{"type": 4, "carrier": 4, "wire": 4, "board": 4, "group": 4, "net": 4, "section": 5, "part": 4,
-		"note": 3}
+		"note": 3, "strips": 3, "put": 3, "link": 4, "cut": 2}
 	n, known := need[w[0]]
 	switch {
 	case !known:
-		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, each or end",
+		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, strips, put, link, cut, each "+
+			"or end",
 			"unknown statement %q", w[0])
 	case len(w) < n:
 		return r.fail(usage[w[0]], "%s has too few words", w[0])
 	}
-	own := map[string]bool{"group": true, "net": true, "section": true, "part": true, "note": true}
+	own := map[string]bool{"group": true, "net": true, "section": true, "part": true, "note": true, "strips": true}
 	switch {
 	case own[w[0]] && r.board == nil:
 		return r.fail("put it after a board statement", "%s outside a board", w[0])
 	case w[0] == "part" && r.section == nil:
 		return r.fail("put it after a section statement", "part outside a section")
+	case slices.Contains([]string{"put", "link", "cut"}, w[0]) && r.strips == nil:
+		return r.fail("put it after a strips statement", "%s without strips", w[0])
 	case w[0] == "wire" && r.carrier == nil:
 		return r.fail("put it after a carrier statement", "wire outside a carrier")
 	}
 	return map[string]func([]string) error{"type": r.readType, "carrier": r.readCarrier, "wire": r.readWire,
 		"board": r.readBoard, "group": r.readGroup, "net": r.readNet, "section": r.readSection, "part": r.readPart,
-		"note": r.readNote}[w[0]](w[1:])
+		"note": r.readNote, "strips": r.readStrips, "put": r.readPut, "link": r.readLink, "cut": r.readCut}[w[0]](w[1:])
 }
 
 func (r *reader) readType(w []string) error {
@@ -188,10 +196,14 @@ func (r *reader) readBoard(w []string) error {
 	if !ok || err1 != nil || err2 != nil || b.Width < 20 || b.Height < 20 {
 		return r.fail(usage["board"], "size %q of board %s is not two numbers of millimetres from 20 on", w[2], b.Name)
 	}
+	if len(w) > 3 && w[3] != "unguarded" {
+		return r.fail(usage["board"], "%q of board %s is not understood", w[3], b.Name)
+	}
+	b.Unguarded = len(w) > 3
 	if r.design.Board(b.Name) != nil {
 		return r.fail("give each board a name of its own", "board %s is there twice", b.Name)
 	}
-	r.board, r.section = b, nil
+	r.board, r.section, r.strips = b, nil, nil
 	r.design.Boards = append(r.design.Boards, b)
 	return nil
 }

@@ -24,7 +24,7 @@ func design(t testing.TB) *Design {
 
 func TestTheDescriptionIsRead(t *testing.T) {
 	d := design(t)
-	require.Len(t, d.Boards, 3)
+	require.Len(t, d.Boards, 4)
 	for _, b := range d.Boards {
 		t.Logf("%s: %d parts, %d nets", b.Name, len(b.Parts), len(b.Nets))
 	}

@@ -3,6 +3,7 @@ package circuit
 import (
 	"fmt"
 	"slices"
+	"strings"
 )
 
 // checkFuses requires nothing but the terminal and the fuse on a supply that comes from outside.
@@ -137,11 +138,36 @@ func (b *Board) notGround(through func(*Part) [][2]string) func(*Part) [][2]stri
 func checkSwitch(_ *Design, b *Board) []string { return b.checkBehind("kill switch", Switch) }
 
 func checkGuard(_ *Design, b *Board) (bad []string) {
+	if b.Unguarded {
+		return b.checkUnguarded()
+	}
 	bad = b.checkBehind("guard", PMOS, PNP, NPN)
 	for _, n := range b.Nets {
 		if n.Use == Heartbeat {
 			return append(append(bad, b.checkHeartbeat(n)...), b.checkPump(n)...)
 		}
+	}
+	return bad
+}
+
+// checkUnguarded allows a board without a guard nothing but contacts behind optocouplers, which a flash unit outlasts when
+// they stay closed, and wants its drawing to say what it must not be used for.
+func (b *Board) checkUnguarded() (bad []string) {
+	for _, p := range b.Parts {
+		if p.Type.Kind == NMOS || p.Type.Kind == PMOS {
+			bad = append(bad, fmt.Sprintf("%s switches power on a board without a guard: use the outputs board", p.Ref))
+		}
+	}
+	for _, n := range b.Nets {
+		leaves := slices.ContainsFunc(b.On(n.Name), func(p *Part) bool { return p.Type.Kind == Terminal })
+		if n.Use == Armed && leaves || n.Use == Heartbeat {
+			bad = append(bad, n.Name+" leaves a board without a guard: use the outputs board")
+		}
+	}
+	if !slices.ContainsFunc(b.Notes, func(n Note) bool {
+		return strings.Contains(n.Text, "no valve") && strings.Contains(n.Text, "never unattended")
+	}) {
+		bad = append(bad, "no note tells that it has no guard: write no valve, and never unattended, on the drawing")
 	}
 	return bad
 }

@@ -70,6 +70,10 @@ func TestTheGuideIsCurrent(t *testing.T) {
 	want, err := guide(page, rows(t))
 	require.NoError(t, err)
 	assert.True(t, want == page, "hardware/README.md is out of date: run go run ./hardware/gen")
+	first := read(t, "FIRST.md")
+	want, err = firstGuide(first, design(t), rows(t))
+	require.NoError(t, err)
+	assert.True(t, want == first, "hardware/FIRST.md is out of date: run go run ./hardware/gen")
 	_, err = guide("a page without its places", rows(t))
 	assert.ErrorContains(t, err, "<!-- cautions -->")
 }
@@ -123,6 +127,9 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 	pin := func(ref, net string) func(*circuit.Design) {
 		return func(d *circuit.Design) { d.Board("outputs").Part(ref).Pins["1"] = net }
 	}
+	first := func(ref, net string) func(*circuit.Design) {
+		return func(d *circuit.Design) { d.Board("first").Part(ref).Pins["1"] = net }
+	}
 	both := func(one, other func(*circuit.Design)) func(*circuit.Design) {
 		return func(d *circuit.Design) { one(d); other(d) }
 	}
@@ -137,15 +144,18 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"a pump that waits for 12 V":  {"order_five", "rail_v5", pin("R7", "V12_K")},
 		"a reference that waits for 12 V": {"order_twelve", "rail_v12",
 			both(pin("R17", "V12_K"), value("outputs", "R17", "120k"))},
-		"a slow guard":                      {"guard_high", "off_valve", value("outputs", "R8", "330k")},
-		"a quick guard":                     {"guard_slow", "hold", value("outputs", "R8", "47k")},
-		"a coupling that arms by one pulse": {"guard_slow", "blip_v5", value("outputs", "C5", "330n")},
-		"no clamp":                          {"clamp", "v_opto", short("outputs", "R312")},
-		"a weak pull-down":                  {"boot", "pad_pulled", value("outputs", "R41", "100k")},
-		"a bright lamp":                     {"lamps", "i_live", value("outputs", "R15", "330")},
-		"a starved optocoupler":             {"camera", "i_led", value("outputs", "R201", "2.2k")},
-		"a quick mean":                      {"beam", "clear_beam", value("sensors", "C721", "1n")},
-		"a high threshold":                  {"modulated", "delay", value("modulated", "R832", "10k")},
+		"a slow guard":                          {"guard_high", "off_valve", value("outputs", "R8", "330k")},
+		"a quick guard":                         {"guard_slow", "hold", value("outputs", "R8", "47k")},
+		"a coupling that arms by one pulse":     {"guard_slow", "blip_v5", value("outputs", "C5", "330n")},
+		"no clamp":                              {"clamp", "v_opto", short("outputs", "R312")},
+		"a weak pull-down":                      {"boot", "pad_pulled", value("outputs", "R41", "100k")},
+		"a bright lamp":                         {"lamps", "i_live", value("outputs", "R15", "330")},
+		"a starved optocoupler":                 {"camera", "i_led", value("outputs", "R201", "2.2k")},
+		"a quick mean":                          {"beam", "clear_beam", value("sensors", "C721", "1n")},
+		"a first build that drops do not break": {"first_beam", "fraction_left", value("first", "R904", "47k")},
+		"a contact that the switch leaves":      {"first_flash", "released", first("R908", "V5_F")},
+		"a pin that nothing pulls down":         {"first_boot", "pad", value("first", "R907", "220k")},
+		"a high threshold":                      {"modulated", "delay", value("modulated", "R832", "10k")},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
 			t.Parallel()

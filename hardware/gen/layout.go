@@ -38,6 +38,15 @@ func layouts(d *circuit.Design) (files, error) {
 			return nil, err
 		}
 	}
+	for _, b := range d.Boards {
+		for _, s := range b.Strips {
+			plan := layout.PlaceStrips(b, s)
+			if found := plan.Check(); len(found) > 0 {
+				return nil, fmt.Errorf("on strips parts stand in wrong places, the first: %s", found[0])
+			}
+			out[b.Name+"-"+string(s.Kind)+".svg"] = plan.SVG()
+		}
+	}
 	out["places.csv"], out["wires.csv"] = layout.Places(plans), layout.Wires(plans)
 	return out, nil
 }

@@ -68,7 +68,7 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 	if err := made.write(filepath.Join(dir, "generated")); err != nil {
 		return err
 	}
-	return writeGuide(dir, rows)
+	return writeGuides(dir, design, rows)
 }
 
 // values are the measured ones: newly simulated, or those of the existing table.

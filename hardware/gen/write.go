@@ -10,6 +10,7 @@ import (
 	"slices"
 
 	"stillwater/hardware/circuit"
+	"stillwater/hardware/layout"
 )
 
 // files are the generated files: text by name in hardware/generated.
@@ -67,18 +68,45 @@ func guide(page string, rows []circuit.Row) (string, error) {
 	return circuit.Fill(page, "expected", table)
 }
 
-// writeGuide does so in the file.
-func writeGuide(dir string, rows []circuit.Row) error {
-	name := filepath.Join(dir, "README.md")
-	page, err := os.ReadFile(name)
+// firstGuide fills in the generated parts of the guide to the first build.
+func firstGuide(page string, d *circuit.Design, rows []circuit.Row) (string, error) {
+	expected, err := circuit.ExpectedFirst(rows)
 	if err != nil {
-		return err
+		return "", err
 	}
-	filled, err := guide(string(page), rows)
-	if err != nil {
-		return err
+	texts := map[string]string{"cautions": circuit.Cautions(), "expected": expected, "parts": d.PartsOf("first")}
+	b := d.Board("first")
+	for _, s := range b.Strips {
+		texts[string(s.Kind)] = layout.StripList(layout.PlaceStrips(b, s))
 	}
-	return os.WriteFile(name, []byte(filled), 0o644)
+	for _, name := range slices.Sorted(maps.Keys(texts)) {
+		if page, err = circuit.Fill(page, name, texts[name]); err != nil {
+			return "", err
+		}
+	}
+	return page, nil
+}
+
+// writeGuides does so in the files.
+func writeGuides(dir string, d *circuit.Design, rows []circuit.Row) error {
+	for name, fill := range map[string]func(string) (string, error){
+		"README.md": func(page string) (string, error) { return guide(page, rows) },
+		"FIRST.md":  func(page string) (string, error) { return firstGuide(page, d, rows) },
+	} {
+		path := filepath.Join(dir, name)
+		page, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		filled, err := fill(string(page))
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		if err := os.WriteFile(path, []byte(filled), 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // write writes the files and removes those that are no longer generated.

@@ -1,0 +1,105 @@
+package layout
+
+import (
+	"encoding/xml"
+	"errors"
+	"io"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/hardware/circuit"
+)
+
+// strips is the first build on one kind of strips.
+func strips(t testing.TB, kind circuit.StripKind) *StripPlan {
+	t.Helper()
+	b := design(t).Board("first")
+	require.Len(t, b.Strips, 2)
+	for _, s := range b.Strips {
+		if s.Kind == kind {
+			return PlaceStrips(b, s)
+		}
+	}
+	t.Fatal(kind)
+	return nil
+}
+
+// At most twenty parts, both ways, by the rules.
+func TestTheFirstBuildKeepsTheRules(t *testing.T) {
+	assert.LessOrEqual(t, len(design(t).Board("first").Parts), 20)
+	for _, kind := range []circuit.StripKind{circuit.Solderless, circuit.StripBoard} {
+		for _, f := range strips(t, kind).Check() {
+			t.Error(f)
+		}
+	}
+}
+
+// Each rule of strips finds its slip.
+func TestStripsWithFaults(t *testing.T) {
+	move := func(ref string, col, row int) func(*circuit.Strips) {
+		return func(s *circuit.Strips) {
+			for i, p := range s.Places {
+				if p.Ref == ref || p.Ref+"."+p.Pin == ref {
+					s.Places[i].Col, s.Places[i].Row = col, row
+				}
+			}
+		}
+	}
+	for name, c := range map[string]struct {
+		kind circuit.StripKind
+		rule string
+		slip func(*circuit.Strips)
+	}{
+		"in the gap":        {circuit.Solderless, "holes", move("D901.A", 8, 9)},
+		"two in a hole":     {circuit.Solderless, "holes", move("D901.A", 9, 8)},
+		"in a cut":          {circuit.StripBoard, "holes", move("D901.A", 18, 5)},
+		"a part left out":   {circuit.StripBoard, "complete", func(s *circuit.Strips) { s.Places = s.Places[1:] }},
+		"a column beside":   {circuit.Solderless, "joints", move("D901.A", 7, 8)},
+		"a wire left out":   {circuit.Solderless, "joints", func(s *circuit.Strips) { s.Links = s.Links[1:] }},
+		"a cut left out":    {circuit.StripBoard, "joints", func(s *circuit.Strips) { s.Cuts = s.Cuts[:len(s.Cuts)-1] }},
+		"a part on another": {circuit.StripBoard, "room", move("R908", 10, 4)},
+		"one cut where two be": {circuit.StripBoard, "distance", func(s *circuit.Strips) {
+			s.Cuts = append(s.Cuts[:10], s.Cuts[11:]...) // that of row 6
+		}},
+		"the flash above": {circuit.Solderless, "distance", move("J902.1", 30, 8)},
+		"a thick leg": {circuit.Solderless, "thick legs", func(s *circuit.Strips) {
+			s.Places[0] = circuit.StripPlace{Ref: "J902", Col: 30, Row: 12}
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p := strips(t, c.kind)
+			c.slip(p.Strips)
+			var found []string
+			for _, f := range PlaceStrips(p.Board, p.Strips).Check() {
+				found = append(found, f.Rule)
+			}
+			assert.Contains(t, found, c.rule)
+		})
+	}
+}
+
+// The drawings are well-formed, and have every part, lead and wire.
+func TestStripsAreDrawn(t *testing.T) {
+	for _, kind := range []circuit.StripKind{circuit.Solderless, circuit.StripBoard} {
+		p := strips(t, kind)
+		svg, list := p.SVG(), StripList(p)
+		decoder := xml.NewDecoder(strings.NewReader(svg))
+		for {
+			if _, err := decoder.Token(); errors.Is(err, io.EOF) {
+				break
+			} else {
+				require.NoError(t, err)
+			}
+		}
+		for _, part := range p.parts {
+			assert.Contains(t, svg, ">"+part.Ref, kind)
+			assert.Contains(t, list, "| "+part.Ref+" |", kind)
+		}
+		assert.Equal(t, len(p.leads()), strings.Count(svg, `class="lead"`))
+		assert.Equal(t, 2*len(p.Strips.Links), strings.Count(svg, `class="end"`))
+		assert.Equal(t, len(p.Legs)-len(p.leads()), strings.Count(svg, `class="leg"`))
+	}
+}
