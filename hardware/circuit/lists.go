@@ -109,7 +109,8 @@ var delays = [][3]string{
 	{"gate", "beam", "delay_gate"}, {"beam", "beam", "delay_gate"}, {"gate (modulated)", "modulated", "delay"},
 	{"beam (modulated)", "modulated", "delay"}, {"microphone", "microphone", "delay"}, {"sync", "sync", "delay"},
 	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash", "on_5"},
-	{"flash2", "flash", "on_5"}, {"beam (first build)", "first_beam", "delay"}, {"flash1 (first build)", "first_flash", "on"},
+	{"flash2", "flash", "on_5"}, {"beam (first build)", "first_beam", "delay"},
+	{"flash1 (first build)", "first_flash", "on"},
 }
 
 // Delays is the table of the electronics' delays, in microseconds.

@@ -75,8 +75,8 @@ func (r *reader) statement(w []string) error {
 	n, known := need[w[0]]
 	switch {
 	case !known:
-		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, strips, put, link, cut, each "+
-			"or end",
+		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, strips, put, link, "+
+			"cut, each or end",
 			"unknown statement %q", w[0])
 	case len(w) < n:
 		return r.fail(usage[w[0]], "%s has too few words", w[0])

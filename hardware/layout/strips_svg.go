@@ -44,7 +44,8 @@ func (p *StripPlan) SVG() string {
 	d.f(`<rect width="100%%" height="100%%" style="fill:#fff;stroke:none"/>`)
 	d.words(stripWide/2, 4, "title", p.Board.Title)
 	d.words(stripWide/2, 7, "", what)
-	d.words(stripWide/2, 10, "grey", "Twice its size: the line below is 20 mm on the board. Simulated and rule-checked, not built.")
+	d.words(stripWide/2, 10, "grey",
+		"Twice its size: the line below is 20 mm on the board. Simulated and rule-checked, not built.")
 	d.f(`<g transform="translate(%g %g)">`, stripLeft, stripTop-pitch/2)
 	d.board()
 	for _, part := range p.parts {
@@ -161,6 +162,9 @@ func (d *stripDrawing) part(part *circuit.Part) {
 		d.f(`<circle class="leg" cx="%s" cy="%s" r="0.45"/>`, hundredths(at.x), hundredths(at.y))
 		if name := part.PinName(pins[i]); name != pins[i] && len(name) == 1 {
 			out := point{at.x + 1.3*sideOf(at.x-middle.x), at.y + 1.3*sideOf(at.y-middle.y)}
+			if part.Type.Kind == circuit.Opto {
+				out.y = at.y
+			}
 			d.words(out.x, out.y+0.5, "", name)
 		}
 	}
@@ -238,12 +242,18 @@ func letter(i int) string { return string(rune('A' + i)) }
 // leadWords says what a lead is.
 func (p *StripPlan) leadWords(l Leg) string {
 	part := p.Board.Part(l.Ref)
-	to := map[circuit.Kind]string{circuit.Switch: "kill switch", circuit.LED: "emitter", circuit.Phototransistor: "receiver"}
-	what := cmp.Or(to[part.Type.Kind], map[bool]string{true: "controller", false: "flash unit"}[part.Type.Name == "header"])
-	if name := part.PinName(l.Pin); part.Type.Kind != circuit.Terminal {
-		return fmt.Sprintf("%s, %s (%s)", what, map[bool]string{true: "contact " + name, false: name}[name == l.Pin], l.Net)
+	name := part.PinName(l.Pin)
+	switch {
+	case part.Type.Kind == circuit.Switch:
+		return fmt.Sprintf("kill switch, contact %s (%s)", name, l.Net)
+	case part.Type.Kind == circuit.LED:
+		return fmt.Sprintf("emitter, %s (%s)", name, l.Net)
+	case part.Type.Kind == circuit.Phototransistor:
+		return fmt.Sprintf("receiver, %s (%s)", name, l.Net)
+	case part.Type.Name == "header":
+		return "controller, " + l.Net
 	}
-	return fmt.Sprintf("%s, %s", what, l.Net)
+	return "flash unit, " + l.Net
 }
 
 // legend lists leads and wires, and has a ruler.
