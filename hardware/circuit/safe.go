@@ -150,8 +150,8 @@ func checkGuard(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// checkUnguarded allows a board without a guard nothing but contacts behind optocouplers, which a flash unit outlasts when
-// they stay closed, and wants its drawing to say what it must not be used for.
+// checkUnguarded allows a board without a guard nothing but contacts behind optocouplers, which a flash unit outlasts
+// when they stay closed, and wants its drawing to say what it must not be used for.
 func (b *Board) checkUnguarded() (bad []string) {
 	for _, p := range b.Parts {
 		if p.Type.Kind == NMOS || p.Type.Kind == PMOS {

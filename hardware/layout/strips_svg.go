@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"html"
-	"math"
 	"strings"
 
 	"stillwater/hardware/circuit"
@@ -179,8 +178,8 @@ func (d *stripDrawing) part(part *circuit.Part) {
 	if part.Type.Kind == circuit.Opto { // the notch is between the first leg and the last
 		first, last := legs[0], legs[len(legs)-1]
 		at := point{(first.x + last.x) / 2, (first.y + last.y) / 2}
-		at.x -= sideOf(at.x-middle.x) * -((r.high.x-r.low.x)/2 - 0.9 - math.Abs(at.x-middle.x))
-		at.y -= sideOf(at.y-middle.y) * -((r.high.y-r.low.y)/2 - 0.9 - math.Abs(at.y-middle.y))
+		at.x = middle.x + sideOf(at.x-middle.x)*((r.high.x-r.low.x)/2-0.9)
+		at.y = middle.y + sideOf(at.y-middle.y)*((r.high.y-r.low.y)/2-0.9)
 		d.f(`<circle cx="%s" cy="%s" r="0.5"/>`, hundredths(at.x), hundredths(at.y))
 	}
 	if mark != (rect{}) {
@@ -190,8 +189,8 @@ func (d *stripDrawing) part(part *circuit.Part) {
 	d.caption(part, r, middle)
 }
 
-// caption writes what a part is into its body, along its longer side, as large as it fits, and beside legs that come out
-// of it.
+// caption writes what a part is into its body, along its longer side, as large as it fits, and beside legs that come
+// out of it.
 func (d *stripDrawing) caption(part *circuit.Part, r rect, middle point) {
 	words := strings.TrimSpace(part.Ref + " " + part.Value)
 	wide, high := r.high.x-r.low.x, r.high.y-r.low.y
