@@ -32,7 +32,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:
-		says = []string{a.tooLight(), a.otherClock(), a.columnUnknown(), a.unlikePublished(), a.otherSide(),
+		says = []string{a.tooLight(), a.otherClock(), a.columnUnknown(), a.unlikePublished(), a.otherSide(), a.seldomMeet(),
 			a.perhapsColumn(), a.firstDrop(), a.steadierOpening(), a.jet(), a.dropsPool()}
 	default:
 		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}

@@ -17,6 +17,7 @@ type Budget struct {
 	Total  Term       // all of them in quadrature: the first shot of an evening
 	Repeat Term       // without the steady ones: what is left between shots once the trim is right
 	Speed  phys.Speed // along the path at the moment; 0: a turning point, or nothing moves along a path
+	Meets  float64    // share of collisions that are one, once trimmed; 0: none is wanted
 }
 
 // Term is one contribution, as one standard deviation.

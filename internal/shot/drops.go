@@ -73,6 +73,7 @@ type DropsSet struct {
 	Meet         phys.Length  `json:"meet"`          // collision: of the column's tip above the surface
 	Column       ColumnSide   `json:"column"`        // collision: what the column does then
 	ColumnHeight phys.Length  `json:"column_height"` // of the first drop's column, if measured; 0: estimated
+	ColumnTime   phys.Time    `json:"column_time"`   // from contact until it is highest, if measured; 0: estimated
 	Sheet        SheetPhase   `json:"sheet"`         // collision: the moment
 }
 
@@ -117,7 +118,7 @@ func defaultDrops() DropsSet {
 	return DropsSet{Count: 2, First: drop, Second: drop, Third: third, Height: 40 * cm, Beam: 5 * cm, From: FromBeam,
 		Tip: 3 * mm, Bore: 1.6 * mm, Head: 20 * cm, Discharge: 0.6, Opens: 4 * ms, Closes: 4 * ms,
 		Liquid: "water", PoolDepth: 10 * cm,
-		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 12 * mm, Column: ColumnSinking, Sheet: SheetWidest}
+		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 12 * mm, Column: ColumnRising, Sheet: SheetWidest}
 }
 
 // fields lists every field of d, bound to it, and its trim.
@@ -152,6 +153,7 @@ func (d *DropsSet) fields(trim *phys.Time) []field {
 		choice("drops.column", &d.Column, []ColumnSide{ColumnRising, ColumnSinking}),
 		quantity("trim.drops", trim, -2, 2),
 		quantity("drops.column_height", &d.ColumnHeight, 0, 1),
+		quantity("drops.column_time", &d.ColumnTime, 0, 1),
 		choice("drops.sheet", &d.Sheet, []SheetPhase{SheetContact, SheetOpening, SheetWidest}))
 	for i := range list {
 		list[i].optional = true // sets of other kinds were stored before there were drops on command

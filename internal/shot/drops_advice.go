@@ -10,6 +10,16 @@ import (
 	"stillwater/internal/valve"
 )
 
+// budgetOf is the budget of drops on command in another set; false if that cannot be.
+func (a advisor) budgetOf(set Set) (Budget, bool) {
+	e, err := set.estimateDrops()
+	if err != nil {
+		return Budget{}, false
+	}
+	b, err := Errors(set, e, a.spread, a.tick)
+	return b, err == nil
+}
+
 // otherClock compares the delay from the beam with that from the valve alone.
 func (a advisor) otherClock() string {
 	set := a.set
@@ -17,12 +27,8 @@ func (a advisor) otherClock() string {
 	if a.set.Drops.From == FromValve {
 		set.Drops.From = FromBeam
 	}
-	e, err := set.estimateDrops()
-	if err != nil {
-		return ""
-	}
-	b, err := Errors(set, e, a.spread, a.tick)
-	if err != nil {
+	b, ok := a.budgetOf(set)
+	if !ok {
 		return ""
 	}
 	here, there := a.budget.Repeat, b.Repeat
@@ -42,45 +48,58 @@ func (a advisor) otherClock() string {
 // has had less time to.
 func (a advisor) otherSide() string {
 	set := a.set
-	if set.Drops.Want != WantCollision || set.Drops.Column != ColumnSinking {
+	if set.Drops.Want != WantCollision {
 		return ""
 	}
-	set.Drops.Column = ColumnRising
-	b, _, ok := a.withSet(set)
+	now, other := "rises", "sinks"
+	if set.Drops.Column = ColumnSinking; a.set.Drops.Column == ColumnSinking {
+		set.Drops.Column, now, other = ColumnRising, other, now
+	}
+	b, ok := a.budgetOf(set)
 	here, there := a.budget.Repeat.Displaced, b.Repeat.Displaced
-	if !ok || float64(there) > minGain*float64(here) {
+	if small, large := min(here, there), max(here, there); !ok || float64(small) > minGain*float64(large) {
 		return ""
 	}
-	return fmt.Sprintf("Once trimmed, where the two meet scatters by %s (SD), as the column sinks. Met as it rises, "+
-		"by %s.", inMm(here), inMm(there))
+	return fmt.Sprintf("Once trimmed, where the two meet scatters by %s (SD), as the column %s. Met as it %s, by %s.",
+		inMm(here), now, other, inMm(there))
 }
 
-// columnUnknown says how little is known of a column's height that was not measured.
+// manyMeet is the share of shots from which on it is not said how many meet: own choice.
+const manyMeet = 0.95
+
+// seldomMeet says that the column is often not there.
+func (a advisor) seldomMeet() string {
+	if a.set.Drops.Want != WantCollision || a.budget.Meets > manyMeet {
+		return ""
+	}
+	return fmt.Sprintf("Of 100 shots, once trimmed, %.0f have no collision: the column has gone, or not come, when the "+
+		"second drop is there.", 100*(1-a.budget.Meets))
+}
+
+// columnUnknown says how little is known of a column that was not measured.
 func (a advisor) columnUnknown() string {
 	d, c := a.set.Drops, a.e.Drops.Column
-	if d.Want != WantCollision || d.ColumnHeight > 0 {
+	if d.Want != WantCollision || d.ColumnHeight > 0 && d.ColumnTime > 0 {
 		return ""
 	}
+	within := inMm(a.measuredColumn())
+	if d.ColumnHeight > 0 {
+		return fmt.Sprintf("How fast the first drop's column rises is known badly. Picture it with one drop, find how long "+
+			"after contact it is highest, and give that; then the two drops meet within %s (SD) of where they should.", within)
+	}
 	return fmt.Sprintf("How high the first drop's column rises is known badly: 8 of 10 from %s to %s. Picture it "+
-		"with one drop, "+
-		"measure it, and give its height; then the two drops meet within %s (SD) of where they should.", inMm(c.Low),
-		inMm(c.High),
-		inMm(a.measuredColumn()))
+		"with one drop, measure how high it rises and how long after contact, and give both; then the two drops meet within "+
+		"%s (SD) of where they should.", inMm(c.Low), inMm(c.High), within)
 }
 
-// measuredColumn is how far off the collision is, at first, with the column's height known.
+// measuredColumn is how far off the collision is, at first, with the column measured.
 func (a advisor) measuredColumn() phys.Length {
-	set := a.set
-	set.Drops.ColumnHeight = a.e.Drops.Column.Height
-	e, err := set.estimateDrops()
-	if err != nil {
-		return a.budget.Total.Displaced
+	set, c := a.set, a.e.Drops.Column
+	set.Drops.ColumnHeight, set.Drops.ColumnTime = c.Height, c.Highest-set.Drops.GapTrim
+	if b, ok := a.budgetOf(set); ok {
+		return b.Total.Displaced
 	}
-	b, err := Errors(set, e, a.spread, a.tick)
-	if err != nil {
-		return a.budget.Total.Displaced
-	}
-	return b.Total.Displaced
+	return a.budget.Total.Displaced
 }
 
 // unlikePublished says how the drop whose splash counts differs from those that are known.

@@ -9,8 +9,12 @@ import (
 	"stillwater/internal/splash"
 )
 
-// measuredSpread is the spread of a column's height that a person measured in a picture: common practice, no source.
-const measuredSpread = 0.1
+// How well a person measures a column in a few pictures: its height, and when it is highest, where it hardly moves for
+// some milliseconds. Common practice, no source.
+const (
+	measuredSpread = 0.1
+	measuredTime   = 0.04
+)
 
 // Names of the terms of drops on command that others look up.
 const (
@@ -18,6 +22,7 @@ const (
 	termVolume = "size of drops from opening to opening"
 	termColumn = "the column, from shot to shot"
 	termHeight = "height of the column, as published or measured"
+	termTime   = "when the column is highest, as measured"
 )
 
 // scatter is one independent cause of deviations.
@@ -31,12 +36,10 @@ type scatter struct {
 func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
 	var all []scatter
 	for i := range p.Count {
-		all = append(all,
-			scatter{termLetGo, false, func(off *deviation,
-				sign float64) {
-				off.release[i] += phys.Time(sign) * spread.ValveTime
-			}},
-			scatter{termVolume, false, func(off *deviation, sign float64) { off.volume[i] += sign * spread.ValveVolume }})
+		all = append(all, scatter{termLetGo, false, func(off *deviation, sign float64) {
+			off.release[i] += phys.Time(sign) * spread.ValveTime
+		}})
+		all = append(all, d.volumes(p, i, spread.ValveVolume)...)
 	}
 	known := spread.ValveFlow
 	if d.Weighed != "" {
@@ -76,16 +79,47 @@ func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
 	}
 	_, widest := splash.SheetWidest(p.Drops[1].Diameter, d.liquid())
 	c := p.Column
+	all = append(all, d.columnTimes(c)...)
 	return append(all,
 		scatter{termColumn, false, func(off *deviation, sign float64) { off.tall += sign * spread.Column }},
-		scatter{termColumn, false, func(off *deviation, sign float64) { off.column += sign * spread.Splash }},
+		scatter{termColumn, false, func(off *deviation, sign float64) { off.splash += sign * spread.Splash }},
 		scatter{"the sheet, from shot to shot", false, func(off *deviation,
 			sign float64) {
 			off.sheet += sign * spread.Sheet
 		}},
-		scatter{termSplash, true, func(off *deviation, sign float64) { off.column += sign * c.TimeSpread }},
 		scatter{termHeight, true, func(off *deviation, sign float64) { off.tall += sign * c.Spread }},
 		scatter{"the sheet, as published", true, func(off *deviation, sign float64) { off.sheet += sign * widest }})
+}
+
+// volumes are the causes that have an opening let out more or less: the valve opens sooner or later, and it closes later
+// or sooner. Either does as much (own choice); what closes later lets its last liquid out later, too.
+func (d DropsSet) volumes(p DropsPath, i int, spread float64) []scatter {
+	part := spread / math.Sqrt2
+	var lasts phys.Time // for how long that much flows
+	if v, err := d.valve(); err == nil {
+		if drop, err := v.Drop(p.Drops[i].Open); err == nil {
+			lasts = phys.Time(part * float64(drop.Volume) / float64(drop.Flow))
+		}
+	}
+	return []scatter{
+		{termVolume, false, func(off *deviation, sign float64) { off.volume[i] += sign * part }},
+		{termVolume, false, func(off *deviation, sign float64) {
+			off.volume[i] += sign * part
+			off.release[i] += phys.Time(sign) * lasts
+		}},
+	}
+}
+
+// columnTimes are the causes that have the column come late or early in all shots. As published all its times do; where
+// its highest was measured it is known when, and not as well when it emerged.
+func (d DropsSet) columnTimes(c splash.Column) []scatter {
+	published := scatter{termSplash, true, func(off *deviation, sign float64) { off.column += sign * c.TimeSpread }}
+	if d.ColumnTime == 0 {
+		return []scatter{published}
+	}
+	published.apply = func(off *deviation, sign float64) { off.emerges += sign * c.TimeSpread }
+	return []scatter{published,
+		{termTime, true, func(off *deviation, sign float64) { off.column += sign * measuredTime }}}
 }
 
 // deviated is by how much later the moment comes after what starts the delay, how much higher the drops meet, and how
@@ -93,6 +127,7 @@ func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
 type deviated struct {
 	moment, edge phys.Time
 	height       phys.Length
+	meets        bool
 }
 
 func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
@@ -105,8 +140,12 @@ func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
 		return deviated{}, err
 	}
 	return deviated{moment: d.fromClock(q, q.Moment) - d.fromClock(p, p.Moment),
-		edge: q.clockDrop().Beam - p.clockDrop().Beam, height: q.Meeting.Height - p.Meeting.Height}, nil
+		edge: q.clockDrop().Beam - p.clockDrop().Beam, height: q.Meeting.Height - p.Meeting.Height,
+		meets: q.Meeting.Height > leastMeeting}, nil
 }
+
+// leastMeeting is the height below which the two meet at the surface: own choice.
+const leastMeeting = 0.1 * mm
 
 // sd is what a cause does, as a standard deviation: half of the difference between its two sides.
 func (d DropsSet) sd(p DropsPath, s scatter) (deviated, error) {
@@ -120,7 +159,7 @@ func (d DropsSet) sd(p DropsPath, s scatter) (deviated, error) {
 		}
 	}
 	a, b := both[0], both[1]
-	return deviated{(a.moment - b.moment) / 2, (a.edge - b.edge) / 2, (a.height - b.height) / 2}, nil
+	return deviated{moment: (a.moment - b.moment) / 2, edge: (a.edge - b.edge) / 2, height: (a.height - b.height) / 2}, nil
 }
 
 // edgeSpread is the standard deviation of the edge's time after Go: of all causes together, and of those that differ
@@ -144,6 +183,7 @@ func (d DropsSet) edgeSpread(p DropsPath, spread Spread) (all, again phys.Time, 
 func (s Set) dropsErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {
 	d, p := s.Drops, e.Drops
 	var b Budget
+	var first, again meetings
 	for _, cause := range d.scatters(p, spread) {
 		x, err := d.sd(p, cause)
 		if err != nil {
@@ -151,6 +191,10 @@ func (s Set) dropsErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 		}
 		t := Term{Name: cause.name, Systematic: cause.steady, Mistiming: phys.Time(math.Abs(float64(x.moment))),
 			Displaced: phys.Length(math.Abs(float64(x.height)))}
+		first.add(cause, x)
+		if !cause.steady {
+			again.add(cause, x)
+		}
 		if n := len(b.Terms); n > 0 && b.term(t.Name).Name != "" {
 			b.join(t)
 			continue
@@ -175,6 +219,8 @@ func (s Set) dropsErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 		return b, nil
 	}
 	b.sumHeights()
+	b.Meets = d.within(p, again, &b.Repeat)
+	d.within(p, first, &b.Total)
 	return b, nil
 }
 

@@ -49,6 +49,8 @@ type deviation struct {
 	start   phys.Length         // of where drops begin to fall, lower
 	beam    phys.Length         // of the beam's place, lower
 	column  float64             // of the column's times, a logarithm
+	splash  float64             // of when it emerges; it then rises as fast as it does: a logarithm
+	emerges float64             // of when it emerges, its highest where it was, a logarithm
 	tall    float64             // of its height, a logarithm
 	sheet   float64             // of the sheet's time, a logarithm
 }
@@ -228,7 +230,13 @@ func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) 
 	if d.ColumnHeight > 0 {
 		c = c.Measured(d.ColumnHeight, measuredSpread)
 	}
-	return c.Deviating(off.column, off.tall), nil
+	if d.ColumnTime > 0 {
+		if c, err = c.HighestAt(d.ColumnTime); err != nil {
+			return c, &FieldError{Field: "drops.column_time", Why: err.Error(), Remedy: "measure again, from contact"}
+		}
+	}
+	c = c.Emerging(off.emerges).Deviating(off.column, off.tall)
+	return c.Later(c.Emerges * phys.Time(math.Expm1(off.splash))), nil
 }
 
 // meeting finds the height at which the second drop meets the tip of the column. A drop falls faster than a column

@@ -55,11 +55,54 @@ func (c Column) withHeight(h phys.Length) Column {
 	return c
 }
 
-// Measured is the column with a height that was measured, to a part of it as a standard deviation.
+// Measured is the column with a height that was measured, to a part of it as a standard deviation. With the same forces
+// on it a higher one rises for longer, by the root.
 func (c Column) Measured(h phys.Length, spread float64) Column {
+	c.Highest = c.Emerges + (c.Highest-c.Emerges)*phys.Time(math.Sqrt(float64(h/c.Height)))
 	c = c.withHeight(h)
 	either := phys.Length(math.Exp(1.2816 * spread)) // a normal distribution's tenth
 	c.Low, c.High, c.Spread = h/either, h*either, spread
+	return c
+}
+
+// A column's tip is slowed down by gravity at least, as it is free, and by surface tension besides: by up to 20 times
+// gravity at first, and less and less (C. J. M. van Rijn et al., Phys. Rev. Fluids 6 (2021) 034801, as told in Physics
+// 14, 32; testdata/published/splash_published_2.csv).
+const mostSlowing = 20
+
+// HighestAt is the column when it was measured how long after contact it is highest. It emerges when it did, or nearest
+// to that as its tip can have come up from the surface: slowed down by gravity at least.
+//
+// The error is a *TooSoonError.
+func (c Column) HighestAt(at phys.Time) (Column, error) {
+	slowest, fastest := c.rise(1), c.rise(mostSlowing)
+	if at <= fastest {
+		return Column{}, &TooSoonError{Height: c.Height, At: at, Least: fastest}
+	}
+	c.Emerges = min(max(c.Emerges, at-slowest), at-fastest)
+	c.Highest = at
+	return c.withHeight(c.Height), nil
+}
+
+// rise is how long its tip rises if it is slowed down by that many times gravity.
+func (c Column) rise(times float64) phys.Time {
+	return phys.Time(math.Sqrt(2 * float64(c.Height) / (times * phys.Gravity)))
+}
+
+// TooSoonError reports a column that cannot be so high so soon.
+type TooSoonError struct {
+	Height    phys.Length
+	At, Least phys.Time
+}
+
+func (e *TooSoonError) Error() string {
+	return fmt.Sprintf("a column of %v is not highest %v after contact: it takes more than %v to rise", e.Height, e.At,
+		phys.Round(e.Least, 2))
+}
+
+// Emerging is a column that emerges later by that logarithm of its time, and is highest when it was.
+func (c Column) Emerging(later float64) Column {
+	c.Emerges = min(c.Emerges*phys.Time(math.Exp(later)), c.Highest-c.rise(mostSlowing))
 	return c
 }
 

@@ -108,6 +108,8 @@ func TestColumnMeasured(t *testing.T) {
 	m := c.Measured(40e-3, 0.1)
 	assert.EqualValues(t, 40e-3, m.Height)
 	assert.Greater(t, m.Gone, c.Gone)
+	slowed := func(c Column) float64 { return float64(c.Height) / math.Pow(float64(c.Highest-c.Emerges), 2) }
+	assert.InEpsilon(t, slowed(c), slowed(m), 1e-9, "the forces on it are the same")
 	assert.InDelta(t, 40e-3, float64(m.High)/math.Exp(0.128), 0.1e-3)
 	later := c.Deviating(0.1, -0.2)
 	assert.InEpsilon(t, float64(c.Emerges)*math.Exp(0.1), float64(later.Emerges), 1e-9)
@@ -130,4 +132,42 @@ func TestSheetWidest(t *testing.T) {
 	large, spread := SheetWidest(6e-3, waterAt(20))
 	assert.InEpsilon(t, math.Pow(2, 1.5), float64(large/small), 1e-9)
 	assert.Greater(t, spread, 0.1)
+}
+
+// A column that was measured to be highest at a time rises from when it emerges, as far as its tip is slowed down by
+// gravity at least and by 20 times that at most (van Rijn et al. 2021).
+func TestColumnHighestAt(t *testing.T) {
+	var most float64
+	for _, r := range published.Rows(t, "splash_published_2.csv") {
+		if r["quantity"] == "column_start_speed_loss" {
+			most = r.Number(t, "value")
+		}
+	}
+	assert.EqualValues(t, mostSlowing, most)
+	c, err := ColumnOf(4.9e-3, 2.72, waterAt(20))
+	require.NoError(t, err)
+	free := phys.Time(math.Sqrt(2 * float64(c.Height) / phys.Gravity))
+	for _, test := range []struct{ at, emerges phys.Time }{
+		{c.Highest, c.Emerges},
+		{c.Emerges + free, c.Emerges},
+		{c.Emerges + free + 20e-3, c.Emerges + 20e-3},
+		{c.Emerges, c.Emerges - free/phys.Time(math.Sqrt(20))},
+	} {
+		m, err := c.HighestAt(test.at)
+		require.NoError(t, err)
+		assert.InDelta(t, float64(test.at), float64(m.Highest), 1e-9)
+		assert.InDelta(t, float64(test.emerges), float64(m.Emerges), 1e-9)
+		assert.InDelta(t, float64(test.at+free), float64(m.Gone), 1e-9, "it falls freely, whenever")
+		slowed := 2 * float64(m.Height) / math.Pow(float64(m.Highest-m.Emerges), 2) / phys.Gravity
+		assert.True(t, slowed > 1-1e-9 && slowed < most+1e-9, "by %.2f g", slowed)
+	}
+	soon := new(TooSoonError)
+	_, err = c.HighestAt(10e-3)
+	require.ErrorAs(t, err, &soon)
+	assert.Contains(t, soon.Error(), "takes more than")
+
+	later := c.Emerging(0.1)
+	assert.InEpsilon(t, float64(c.Emerges)*math.Exp(0.1), float64(later.Emerges), 1e-9)
+	assert.Equal(t, c.Highest, later.Highest)
+	assert.Less(t, c.Emerging(5).Emerges, c.Highest)
 }
