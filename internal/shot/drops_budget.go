@@ -278,5 +278,12 @@ func (s Set) estimateDrops() (Estimate, error) {
 		"column %s above "+
 		"the surface, %s after Go; the moment (sheet: %s) is %s after %s.", inMs(p.Drops[1].On-p.Drops[0].On),
 		inMm(clock.Diameter), inMm(p.Meeting.Height), inMs(p.Meeting.At), d.Sheet, inMs(e.Delay), from)
+	if p.Count == 3 {
+		above, err := d.heightAt(p.Drops[2], p.Moment+s.OwnTrim())
+		if err != nil {
+			return Estimate{}, err
+		}
+		e.Summary += fmt.Sprintf(" The third drop is %s above the surface then.", inMm(above))
+	}
 	return e, nil
 }

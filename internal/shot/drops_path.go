@@ -221,6 +221,24 @@ func (d DropsSet) arrival(f FallingDrop, height phys.Length, off deviation) (bal
 	return a, err
 }
 
+// heightAt is how far above the surface a drop's lowest point is at a time; not above the tip, nor below the surface.
+func (d DropsSet) heightAt(f FallingDrop, at phys.Time) (phys.Length, error) {
+	low, high := phys.Length(0), d.Height
+	for high-low > 0.1*mm {
+		middle := (low + high) / 2
+		there, err := d.arrival(f, middle, deviation{})
+		if err != nil {
+			return 0, asField(err, "drops.height")
+		}
+		if there.Time > at { // it is still above
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return (low + high) / 2, nil
+}
+
 // columnOf is the column of a drop's splash.
 func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) {
 	c, err := splash.ColumnOf(f.Diameter, f.Speed, d.liquid())

@@ -187,10 +187,10 @@ func (s Set) calmProblem(p DropsPath, why string) error {
 	return err
 }
 
-// checkMeeting refuses a second drop that comes when there is no column.
+// checkMeeting refuses a second drop that comes when there is no column, and a third one that comes before the moment.
 func (s Set) checkMeeting(p DropsPath) error {
 	if p.Meeting.Height >= 1*mm {
-		return nil
+		return s.checkThird(p)
 	}
 	after := p.Meeting.At - p.Drops[0].Lands
 	if after < p.Column.Highest {
@@ -201,6 +201,23 @@ func (s Set) checkMeeting(p DropsPath) error {
 	return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, when the column "+
 		"has sunk; it is "+
 		"gone at %s", inMs(after), inMs(p.Column.Gone)), false)
+}
+
+// checkThird refuses a third drop that hits the collision of the others before the moment.
+func (s Set) checkThird(p DropsPath) error {
+	if p.Count < 3 {
+		return nil
+	}
+	hits, err := s.Drops.arrival(p.Drops[2], p.Meeting.Height, deviation{})
+	if err != nil {
+		return asField(err, "drops.height")
+	}
+	moment := p.Moment + s.OwnTrim()
+	if hits.Time > moment {
+		return nil
+	}
+	return s.gapProblem(p, 2, fmt.Sprintf("the third drop would hit the collision %s before the moment",
+		inMs(moment-hits.Time)), true)
 }
 
 // gapProblem refuses the gap before a drop: it takes a longer one, or a shorter.

@@ -159,6 +159,48 @@ func TestCompileDrops(t *testing.T) {
 	assert.EqualValues(t, 3, p.Opening[2].Output)
 }
 
+// A third drop of a collision is in the air above it, where the plan says; the delay runs from the second all the same.
+func TestThirdDropOfACollision(t *testing.T) {
+	s := dropsSet()
+	two, err := s.Estimate()
+	require.NoError(t, err)
+	s.Drops.Count = 3
+	for _, from := range []ClockFrom{FromBeam, FromValve} {
+		s.Drops.From = from
+		e, err := s.Estimate()
+		require.NoError(t, err)
+		if from == FromBeam {
+			assert.Equal(t, two.Delay, e.Delay)
+		}
+		assert.Contains(t, e.Summary, "The third drop is ")
+		third := e.Drops.Drops[2]
+		above, err := s.Drops.heightAt(third, e.Drops.Moment)
+		require.NoError(t, err)
+		assert.Greater(t, above, e.Drops.Meeting.Height)
+		start, err := splash.StartOf(s.Drops.Tip, s.Drops.liquid())
+		require.NoError(t, err)
+		fall, err := ballistics.Fall(third.Diameter, s.Drops.Height-start.Release-above, 0)
+		require.NoError(t, err)
+		assert.InDelta(t, float64(e.Drops.Moment), float64(third.Falls+fall.Time), 1e-4)
+
+		p, tl, err := Compile(s, testBench())
+		require.NoError(t, err)
+		assert.Equal(t, []string{"valve", "valve", "valve"}, names(p.Opening))
+		if from == FromBeam {
+			assert.Equal(t, 2, p.Nth)
+		}
+		var marks []string
+		for _, m := range tl.Marks {
+			marks = append(marks, m.Name)
+		}
+		assert.Contains(t, marks, "meeting")
+		s.Trim.Drops = 200 * ms
+		_, err = s.Estimate()
+		require.ErrorContains(t, err, "the third drop would hit the collision", "a trim that late")
+		s.Trim.Drops = 0
+	}
+}
+
 // A coil is on for a tenth of the time at most, from shot to shot.
 func TestValvesRest(t *testing.T) {
 	s := dropsSet()
@@ -221,6 +263,9 @@ func TestDropsRefusals(t *testing.T) {
 		{"opening of a third too short", func(s *Set, _ *Bench) {
 			s.Drops.Count, s.Drops.Third.Open = 3, 10*ms
 		}, "drops.third.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
+		{"a third one in the collision", func(s *Set, _ *Bench) {
+			s.Drops.Count, s.Drops.Third.Gap, s.Trim.Drops = 3, 60*ms, 80*ms
+		}, "drops.third.gap", "the third drop would hit the collision", "wait at least", 1},
 		{"phase not weighed", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 40*ms
 			s.Drops.Weighed = "20 drops 1.3 g at 26 ms"

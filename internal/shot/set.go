@@ -244,7 +244,7 @@ func (s *Set) fields() []field {
 		choice("drop.liquid", &d.Liquid, liquids),
 		choice("drop.phase", &d.Phase, splash.Phases()),
 		quantity("drop.pool_depth", &d.PoolDepth, 1*mm, 1),
-		choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, liquids...)),
+		since(choice("drop.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, liquids...))),
 		count("drop.nth", &d.Nth, 1, 255),
 		quantity("throw.gate", &t.Gate, 5*mm, 1),
 		quantity("throw.to_focus", &t.ToFocus, 1*cm, 5),
@@ -253,8 +253,8 @@ func (s *Set) fields() []field {
 		quantity("throw.speed_low", &t.SpeedLow, 0.1, 20),
 		quantity("throw.speed_high", &t.SpeedHigh, 0.1, 20),
 		quantity("throw.mass", &t.Mass, 2*mm, 20*cm),
-		quantity("throw.thickness", &t.Thickness, 0, 10*cm),
-		quantity("throw.edge", &t.Edge, 0, maxEdge),
+		since(quantity("throw.thickness", &t.Thickness, 0, 10*cm)),
+		since(quantity("throw.edge", &t.Edge, 0, maxEdge)),
 		quantity("throw.above_floor", &t.AboveFloor, 1*mm, 5),
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),
@@ -269,6 +269,12 @@ func (s *Set) fields() []field {
 		quantity("trim.throw", &s.Trim.Throw, -2, 2),
 		quantity("trim.sound", &s.Trim.Sound, -2, 2),
 	}, append(s.Drops.fields(&s.Trim.Drops), s.opticsFields()...)...)
+}
+
+// since is a field that came later than others: sets were stored without it, and mean its value in DefaultSet.
+func since(f field) field {
+	f.optional = true
+	return f
 }
 
 func quantity[T interface {

@@ -321,3 +321,29 @@ func TestPoolLiquidOfASet(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, water, again)
 }
+
+// A set that was stored before fields were added is whole, and means what the defaults say.
+func TestOlderSets(t *testing.T) {
+	var older map[string]any
+	text, err := json.Marshal(DefaultSet())
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(text, &older))
+	for _, group := range []string{"drops", "camera", "flash", "room", "background"} {
+		delete(older, group)
+	}
+	for group, names := range map[string][]string{"drop": {"pool_liquid"}, "throw": {"thickness", "edge"}, "trim": {"drops"}} {
+		for _, name := range names {
+			require.Contains(t, older[group], name)
+			delete(older[group].(map[string]any), name)
+		}
+	}
+	text, err = json.Marshal(older)
+	require.NoError(t, err)
+	unknown, missing, err := CompareFields(string(text))
+	require.NoError(t, err)
+	assert.Empty(t, unknown)
+	assert.Empty(t, missing)
+	set, err := ParseSet(string(text))
+	require.NoError(t, err)
+	assert.Equal(t, DefaultSet(), set)
+}
