@@ -45,6 +45,7 @@ const (
 	OutFocus
 	OutFlash
 	OutValve
+	OutValve2
 	outputs
 )
 
@@ -76,6 +77,7 @@ var outputSpecs = [outputs]struct {
 	OutFocus:   {"focus", wire.OutputFocus, 60 * time.Second, scene.Focus},
 	OutFlash:   {"flash", wire.OutputFlash, 100 * time.Millisecond, scene.Flash},
 	OutValve:   {"valve", wire.OutputValve, 500 * time.Millisecond, scene.Valve},
+	OutValve2:  {"valve2", wire.OutputValve, 500 * time.Millisecond, scene.Valve},
 }
 
 // sensorInput is the input each sensor of the room is wired to.
@@ -100,7 +102,7 @@ func Bench() shot.Bench {
 		Microphone: in(InMicrophone),
 		Shutter:    out(OutShutter, 0),
 		Flash:      out(OutFlash, scene.FlashDelay),
-		Valves:     []shot.Output{*out(OutValve, 0)},
+		Valves:     []shot.Output{*out(OutValve, 0), *out(OutValve2, 0)},
 		Lead:       lead,
 		EdgeLead:   edgeLead,
 		Tick:       tick,

@@ -58,6 +58,35 @@ func TestDropsFromTheValve(t *testing.T) {
 	})
 }
 
+// Each drop may come from another valve.
+func TestDropsFromTwoValves(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 2})
+		set := shot.DefaultSet()
+		set.Kind, set.Light.Shutter, set.Drops.Second.Valve = shot.Drops, shot.ByHand, 2
+		b.rig.Arrange(set)
+		p, _, err := shot.Compile(set, Bench())
+		require.NoError(t, err)
+		require.NoError(t, b.host.Load(context.Background(), p))
+		require.NoError(t, b.host.Arm(context.Background(), 1))
+		require.NoError(t, b.host.Go(context.Background()))
+		s := b.shot()
+		assert.Equal(t, wire.Done, s.Status)
+		require.Len(t, b.rig.recent, 1)
+		assert.Len(t, b.rig.recent[0].Drops, 2)
+		var valves []uint8
+		for _, c := range s.Cues {
+			if c.Output == OutValve || c.Output == OutValve2 {
+				valves = append(valves, c.Output)
+			}
+		}
+		assert.Equal(t, []uint8{OutValve, OutValve2}, valves)
+		frame, ok := b.rig.Frame(s.ClockAt)
+		require.True(t, ok)
+		assert.Regexp(t, "sheet|column|collision|meet", frame.Seen)
+	})
+}
+
 // An opening too short for a drop lets none fall: the beam sees nothing, and the board asks for Go again.
 func TestTooShortAnOpening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

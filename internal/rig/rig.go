@@ -53,11 +53,11 @@ type Rig struct {
 	exec     *executor.Executor
 	link     *link
 	room     *scene.Room
-	set      shot.Set // what stands in the room: that of the last release, or as arranged. The valve uses it
-	valveOn  time.Duration
-	inputs   uint8  // levels
-	outputs  uint8  // on
-	edges    []edge // to come, in order of time
+	set      shot.Set               // what stands in the room: that of the last release, or as arranged. The valve uses it
+	valveOn  [outputs]time.Duration // when each opened
+	inputs   uint8                  // levels
+	outputs  uint8                  // on
+	edges    []edge                 // to come, in order of time
 	recent   []scene.Flight
 	bootID   uint32
 	pictured []pictured                                // the latest, oldest first
@@ -373,10 +373,10 @@ func (p pins) Drive(mask, levels uint8) (wire.Tick, error) {
 		switch {
 		case spec.does != scene.Valve:
 		case on:
-			r.valveOn = at
+			r.valveOn[i] = at
 			r.valveOpened()
 		default:
-			r.valveClosed(at)
+			r.valveClosed(i-int(OutValve)+1, r.valveOn[i], at)
 		}
 	}
 	return r.tickOf(at), nil
@@ -392,8 +392,9 @@ func (r *Rig) valveOpened() {
 	}
 }
 
-// valveClosed lets fall what an opening let out, in a set of drops on command. What falls soon after is of one flight.
-func (r *Rig) valveClosed(at time.Duration) {
+// valveClosed lets fall what an opening of a valve let out, 1 for the first, in a set of drops on command. What falls
+// soon after is of one flight.
+func (r *Rig) valveClosed(valve int, from, to time.Duration) {
 	if r.set.Kind != shot.Drops {
 		return
 	}
@@ -401,9 +402,9 @@ func (r *Rig) valveClosed(at time.Duration) {
 	if n := len(r.recent); r.busy() && r.recent[n-1].Set.Kind == shot.Drops {
 		before = &r.recent[n-1]
 	}
-	f, edges, err := r.room.Open(before, r.set, r.valveOn, at)
+	f, edges, err := r.room.Open(before, r.set, valve, from, to)
 	switch {
-	case errors.Is(err, scene.ErrNoDrop):
+	case errors.Is(err, scene.ErrNoDrop) || errors.Is(err, scene.ErrRan): // as when it is primed
 		return
 	case err != nil:
 		r.log.Warn("the valve opened and nothing fell", "error", err)

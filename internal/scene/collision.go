@@ -99,7 +99,7 @@ func (r *Room) columnOf(f *Flight, own dice) (ColumnRise, error) {
 		}
 	}
 	after *= 1 + own.normal(r.spreads.ColumnTime)
-	speed := r.tip.rise * math.Sqrt(phys.Gravity*crater) * (1 + own.normal(r.spreads.ColumnSpeed))
+	speed := r.basin.rise * math.Sqrt(phys.Gravity*crater) * (1 + own.normal(r.spreads.ColumnSpeed))
 	return ColumnRise{Emerges: first.Lands + phys.Time(after*math.Sqrt(crater/phys.Gravity)).Duration(),
 		Speed: phys.Speed(speed), Width: first.Diameter / 2}, nil
 }
@@ -161,7 +161,7 @@ func (r *Room) spread(m *Meeting, name string, own dice) {
 	liquid, _ := splash.LiquidNamed(name) // found before
 	d, v := float64(m.Diameter), float64(m.Relative)
 	weber := float64(liquid.Density) * v * v * d / float64(liquid.SurfaceTension)
-	takes := 0.32 * r.tip.sheet * d / v * math.Pow(weber, 0.4) * (1 + own.normal(r.spreads.SheetTime))
+	takes := 0.32 * r.basin.sheet * d / v * math.Pow(weber, 0.4) * (1 + own.normal(r.spreads.SheetTime))
 	m.Widest = m.At + phys.Time(takes).Duration()
 	m.Radius = phys.Length(0.25 * d * math.Pow(weber, 0.25))
 }
@@ -182,12 +182,13 @@ func (m Meeting) moment(want shot.SheetPhase) time.Duration {
 func (f Flight) dropsAt(at time.Duration) Water {
 	w, set := Water{Liquid: f.Set.Drops.Liquid, Detail: f.Detail, Pool: true}, f.Set.Drops
 	met := f.Meeting != nil && f.Meeting.Column && at >= f.Meeting.At
+	stands := f.stands(at, met)
 	for i, d := range f.Drops {
 		if i == 1 && met {
 			continue
 		}
 		h, falling := d.height(set, at)
-		if !falling {
+		if !falling || i > 1 && h <= stands { // it has hit what is there
 			continue
 		}
 		if there, err := d.leaves.fall(set.Height - h); err == nil {
@@ -205,6 +206,18 @@ func (f Flight) dropsAt(at time.Duration) Water {
 		w.Dome = f.Meeting.dome(at)
 	}
 	return w
+}
+
+// stands is how high what the first two drops made is at a time.
+func (f Flight) stands(at time.Duration, met bool) phys.Length {
+	if met && f.Meeting.dome(at) != nil {
+		return f.Meeting.Height
+	}
+	h, _, _ := f.Column.Tip(at)
+	if met {
+		h = min(h, f.Meeting.Height)
+	}
+	return h
 }
 
 // A collision's sheet is seen until it has drawn back, in times of its spreading; its edge sinks by a part of its
@@ -280,8 +293,8 @@ func (f Flight) describeCollision(frame *Frame, m Meeting, at time.Duration) {
 	case off < -goodMeetingMm:
 		aim = fmt.Sprintf(", %.0f mm too low", -off)
 	}
-	takes, w := m.Widest-m.At, f.dropsAt(at)
-	switch age := at - m.At; {
+	takes, age, w := m.Widest-m.At, at-m.At, f.dropsAt(at)
+	switch {
 	case age < 0 && len(w.Balls) > 0 && w.Column != nil && w.lowest() < frameDropMm*1e-3:
 		gap := float64(w.lowest()-w.Column.Height) * 1e3
 		frame.Seen = fmt.Sprintf("the column, and the second drop %.1f mm above it", gap)
@@ -300,8 +313,14 @@ func (f Flight) describeCollision(frame *Frame, m Meeting, at time.Duration) {
 		frame.Seen = "the sheet " + beforeOrAfter(at-m.Widest, "%s after its widest", "%s before its widest") + ", " +
 			where + aim
 	}
+	if low := float64(w.lowest()) * 1e3; age >= 0 && low < frameThirdMm {
+		frame.Seen += fmt.Sprintf("; the third drop %.0f mm above the surface", low)
+	}
 	frame.setVerdict(frame.Offset.Abs() <= time.Duration(goodSheet*float64(takes)) && math.Abs(off) <= goodMeetingMm)
 }
+
+// frameThirdMm is how far up a third drop is still in the frame: own choice.
+const frameThirdMm = 150.0
 
 // lowest is the lowest point of the drops in the air.
 func (w Water) lowest() phys.Length {

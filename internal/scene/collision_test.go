@@ -23,10 +23,10 @@ func dropsSet(gap time.Duration) (shot.Set, time.Duration) {
 func dripTwice(t *testing.T, r *Room, set shot.Set, at, gap time.Duration) Flight {
 	t.Helper()
 	open := set.Drops.First.Open.Duration()
-	f, edges, err := r.Open(nil, set, at, at+open)
+	f, edges, err := r.Open(nil, set, 1, at, at+open)
 	require.NoError(t, err)
 	require.NotEmpty(t, edges)
-	f, edges, err = r.Open(&f, set, at+gap, at+gap+open)
+	f, edges, err = r.Open(&f, set, 1, at+gap, at+gap+open)
 	require.NoError(t, err)
 	require.NotEmpty(t, edges)
 	return f
@@ -110,12 +110,12 @@ func TestNoLiquidIsLost(t *testing.T) {
 	r := calm(8)
 	set, _ := dropsSet(0)
 	fell, flowed := 0., 0.
-	rate := r.tip.flow * float64(set.Drops.Discharge) * math.Pi / 4 * math.Pow(float64(set.Drops.Bore), 2) *
+	rate := r.tips[0].flow * float64(set.Drops.Discharge) * math.Pi / 4 * math.Pow(float64(set.Drops.Bore), 2) *
 		math.Sqrt(2*phys.Gravity*float64(set.Drops.Head))
 	const drops = 400
 	for i := range drops {
 		at := time.Duration(i) * 10 * time.Second
-		f, _, err := r.Open(nil, set, at, at+26*time.Millisecond)
+		f, _, err := r.Open(nil, set, 1, at, at+26*time.Millisecond)
 		require.NoError(t, err)
 		fell += math.Pi / 6 * math.Pow(float64(f.Diameter), 3)
 		flowed += rate * 0.026
@@ -127,15 +127,17 @@ func TestNoLiquidIsLost(t *testing.T) {
 func TestOpenings(t *testing.T) {
 	set, _ := dropsSet(0)
 	r := calm(1)
-	_, _, err := r.Open(nil, set, 0, 5*time.Millisecond)
+	_, _, err := r.Open(nil, set, 1, 0, 5*time.Millisecond)
 	require.ErrorIs(t, err, ErrNoDrop)
+	_, _, err = r.Open(nil, set, 1, 0, 450*time.Millisecond)
+	require.ErrorIs(t, err, ErrRan, "primed")
 	var small, large []float64
 	var smallHangs, largeHangs []float64
 	for i := range 200 {
 		at := time.Duration(i+1) * 10 * time.Second
-		a, _, err := r.Open(nil, set, at, at+24*time.Millisecond)
+		a, _, err := r.Open(nil, set, 1, at, at+24*time.Millisecond)
 		require.NoError(t, err)
-		b, _, err := r.Open(nil, set, at+5*time.Second, at+5*time.Second+32*time.Millisecond)
+		b, _, err := r.Open(nil, set, 1, at+5*time.Second, at+5*time.Second+32*time.Millisecond)
 		require.NoError(t, err)
 		small, large = append(small, float64(a.Diameter)), append(large, float64(b.Diameter))
 		smallHangs = append(smallHangs, (a.Drops[0].LetsGo - at - 24*time.Millisecond).Seconds())
@@ -216,7 +218,7 @@ func TestNoCollision(t *testing.T) {
 		assert.Equal(t, Nothing, r.Look(f).Verdict)
 	}
 	r := calm(2)
-	f, _, err := r.Open(nil, set, 0, 26*time.Millisecond)
+	f, _, err := r.Open(nil, set, 1, 0, 26*time.Millisecond)
 	require.NoError(t, err)
 	r.camera.flashes = []flash{{f.Contact, true}}
 	assert.Contains(t, r.Look(f).Seen, "no second drop fell")
@@ -227,4 +229,65 @@ func TestValvesAreSeeded(t *testing.T) {
 	set, gap := dropsSet(120 * time.Millisecond)
 	assert.Equal(t, dripTwice(t, calm(5), set, 0, gap), dripTwice(t, calm(5), set, 0, gap))
 	assert.NotEqual(t, dripTwice(t, calm(5), set, 0, gap), dripTwice(t, calm(6), set, 0, gap))
+}
+
+// Two valves have tips of their own, and a drop of the one may meet the column of the other's. A drop of the second
+// valve that lands first is the first drop.
+func TestTwoValves(t *testing.T) {
+	r := calm(3)
+	r.tips[1].flow = 1.1 * r.tips[0].flow
+	set, _ := dropsSet(0)
+	const gap, open = 74 * time.Millisecond, 26 * time.Millisecond
+	at, met, larger := time.Duration(0), 0, 0
+	for range 20 {
+		at += 10 * time.Second
+		f, _, err := r.Open(nil, set, 1, at, at+open)
+		require.NoError(t, err)
+		f, edges, err := r.Open(&f, set, 2, at+gap, at+gap+open)
+		require.NoError(t, err)
+		require.NotEmpty(t, edges)
+		require.Len(t, f.Drops, 2)
+		if f.Drops[1].Diameter > f.Drops[0].Diameter {
+			larger++
+		}
+		if f.Meeting.Column {
+			met++
+		}
+	}
+	assert.Greater(t, met, 15)
+	assert.Equal(t, 20, larger, "more flows through the second")
+
+	at += 10 * time.Second
+	f, _, err := r.Open(nil, set, 1, at+gap, at+gap+open)
+	require.NoError(t, err)
+	f, _, err = r.Open(&f, set, 2, at, at+open)
+	require.NoError(t, err)
+	assert.Less(t, f.Drops[0].Lands, f.Drops[1].Lands)
+	assert.Equal(t, at, f.Drops[0].Opened)
+}
+
+// A third drop falls through the picture, until it reaches what the other two made.
+func TestThirdDropInThePicture(t *testing.T) {
+	r := calm(4)
+	set, _ := dropsSet(0)
+	set.Drops.Count = 3
+	const gap = 74 * time.Millisecond
+	f := dripTwice(t, r, set, 0, gap)
+	two := *f.Meeting
+	f, _, err := r.Open(&f, set, 1, 2*gap-25*time.Millisecond, 2*gap+time.Millisecond)
+	require.NoError(t, err)
+	require.Len(t, f.Drops, 3)
+	assert.Equal(t, two, *f.Meeting, "what the first two do is done")
+	w := f.dropsAt(two.Widest)
+	require.Len(t, w.Balls, 1)
+	assert.Greater(t, w.lowest(), two.Height)
+	f.Set.Light.Shutter = shot.ByHand
+	r.camera.light.Shutter = shot.ByHand
+	r.camera.flashes = []flash{{two.Widest, true}}
+	assert.Regexp(t, `the sheet at its widest.*; the third drop \d+ mm above the surface`, r.Look(f).Seen)
+	for at := two.Widest; at < f.Drops[2].Lands; at += time.Millisecond {
+		if w := f.dropsAt(at); w.Dome != nil && len(w.Balls) > 0 {
+			assert.Greater(t, w.lowest(), w.Dome.Height)
+		}
+	}
 }

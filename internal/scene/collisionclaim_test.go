@@ -81,7 +81,7 @@ func (e *evening) shoot() aCollision {
 	var f *Flight
 	for _, c := range p.Opening {
 		from := e.now + c.Offset
-		g, _, err := e.room.Open(f, e.set, from, from+c.Width)
+		g, _, err := e.room.Open(f, e.set, 1, from, from+c.Width)
 		if errors.Is(err, ErrNoDrop) {
 			continue
 		}
@@ -114,9 +114,9 @@ func (e *evening) measureColumn() {
 	var times, heights []float64
 	for i := range pictures {
 		e.now += 10 * time.Second
-		f, edges, err := e.room.Open(nil, e.set, e.now, e.now+e.set.Drops.First.Open.Duration())
+		f, edges, err := e.room.Open(nil, e.set, 1, e.now, e.now+e.set.Drops.First.Open.Duration())
 		require.NoError(e.t, err)
-		column, err := e.room.columnOf(&f, dice{e.room.tip.dice.Rand})
+		column, err := e.room.columnOf(&f, dice{e.room.tips[0].dice.Rand})
 		require.NoError(e.t, err)
 		after := time.Duration(60+10*i) * time.Millisecond // the drop has landed, as far as the plan knows
 		at := e.now + first.Lands.Duration() + after

@@ -132,7 +132,7 @@ type Room struct {
 	flights int
 	lastEnd time.Duration // the last flight
 	camera  camera
-	tip     tip
+	tips    [Valves]tip
 
 	// Constant for the evening, so that a person can learn it.
 	bandPosition   float64          // of this room's splashes in each phase's published band, 0 low, 1 high
@@ -141,6 +141,7 @@ type Room struct {
 	airOffset      phys.Temperature // how much warmer the air is than measured
 	distanceOffset phys.Length      // how much farther the microphone is than measured
 	strength       float64          // of the person who throws, 1 on average
+	basin          basin
 }
 
 // New returns a room with default spreads.
@@ -153,7 +154,8 @@ func newWith(seed uint64, s spreads) *Room {
 		seed:           seed,
 		spreads:        s,
 		camera:         newCamera(seed, 1+rng.normal(s.LagOff)),
-		tip:            newTip(seed, s.valveSpreads),
+		tips:           newTips(seed, s.valveSpreads),
+		basin:          newBasin(seed, s.valveSpreads),
 		bandPosition:   rng.between(s.BandLow, s.BandHigh),
 		sizeExcess:     rng.between(0, s.DropHeavier),
 		beamOffset:     phys.Length(rng.normal(float64(s.BeamPlace))),

@@ -16,6 +16,12 @@ import (
 // ErrNoDrop means that an opening let out too little for a drop: it hangs on the tip.
 var ErrNoDrop = errors.New("too little came out for a drop")
 
+// ErrRan means that a valve was open for so long that the liquid ran: no drop, and the tip is full.
+var ErrRan = errors.New("the liquid ran")
+
+// runsFrom is the surplus from which on it is no drop: own choice, where drops would be larger than splashes are known.
+const runsFrom = 1.1
+
 // valveSpreads is how much drops from valves vary: standard deviations. What lets go when is from drop to drop, the
 // rest is one for the room, so that a person can learn it. The volume of a drop varies by 1.6 % in all, through the
 // dead times and what stays on the tip (water at the least volume of a solenoid valve: S. B. Bammesberger et al.,
@@ -52,21 +58,33 @@ func defaultValveSpreads() valveSpreads {
 	}
 }
 
+// Valves is how many valves may drip in a room.
+const Valves = 2
+
 // tip is the end of a valve, in one room.
 type tip struct {
 	flow, neck float64 // relative to the set's and to the usual one
-	rise       float64 // of columns, in units of sqrt(g R)
-	sheet      float64 // of the sheet's time, relative to the usual one
 	remainder  float64 // on the tip now, relative to the usual one
 	dice       dice
 }
 
-func newTip(seed uint64, s valveSpreads) tip {
-	rng := dice{rand.New(rand.NewPCG(seed, 1<<33))}
-	return tip{
-		flow: 1 + rng.normal(s.Flow), neck: 1 + rng.normal(s.Neck), rise: rng.between(s.SlowestRise, s.FastestRise),
-		sheet: 1 + rng.normal(s.SheetOfRoom), remainder: 1, dice: rng,
+func newTips(seed uint64, s valveSpreads) (tips [Valves]tip) {
+	for i := range tips {
+		rng := dice{rand.New(rand.NewPCG(seed, 1<<33+uint64(i)))}
+		tips[i] = tip{flow: 1 + rng.normal(s.Flow), neck: 1 + rng.normal(s.Neck), remainder: 1, dice: rng}
 	}
+	return tips
+}
+
+// basin is what two drops do in the water of one room.
+type basin struct {
+	rise  float64 // of columns, in units of sqrt(g R)
+	sheet float64 // of the sheet's time, relative to the usual one
+}
+
+func newBasin(seed uint64, s valveSpreads) basin {
+	rng := dice{rand.New(rand.NewPCG(seed, 1<<34))}
+	return basin{rise: rng.between(s.SlowestRise, s.FastestRise), sheet: 1 + rng.normal(s.SheetOfRoom)}
 }
 
 // ValveDrop is one drop that a valve let go. Times are those of its lowest point.
@@ -81,12 +99,12 @@ type ValveDrop struct {
 	leaves leaving
 }
 
-// Open is one opening of a valve of a set of drops, from then until then. It belongs to the flight before if that is
-// not over; then the flight is returned as it is now, with only the edges that are new in New. ErrNoDrop: nothing
-// falls.
+// Open is one opening of a valve of a set of drops, 1 for the first, from then until then. It belongs to the flight before if that is
+// not over; then the flight is returned as it is now, with only the edges that are new in New. ErrNoDrop and ErrRan:
+// no drop falls.
 //
 // Other errors are those of package splash or ballistics for an impossible set.
-func (r *Room) Open(f *Flight, set shot.Set, from, to time.Duration) (Flight, []Edge, error) {
+func (r *Room) Open(f *Flight, set shot.Set, valve int, from, to time.Duration) (Flight, []Edge, error) {
 	g := Flight{Set: set, Released: from, Ends: from}
 	if f != nil && from <= f.Ends {
 		g = *f
@@ -95,7 +113,7 @@ func (r *Room) Open(f *Flight, set shot.Set, from, to time.Duration) (Flight, []
 		r.flights++
 		g.Number, g.Detail = r.flights, r.seed<<20^uint64(r.flights)
 	}
-	d, err := r.dropOf(set.Drops, from, to)
+	d, err := r.dropOf(set.Drops, valve, from, to)
 	if err != nil {
 		return g, nil, err
 	}
@@ -105,6 +123,7 @@ func (r *Room) Open(f *Flight, set shot.Set, from, to time.Duration) (Flight, []
 	}
 	added := slices.Clone(g.Edges[edges:])
 	g.Drops = append(g.Drops, d)
+	slices.SortStableFunc(g.Drops, func(a, b ValveDrop) int { return cmp.Compare(a.Lands, b.Lands) }) // of two valves
 	slices.SortStableFunc(g.Edges, func(a, b Edge) int { return cmp.Compare(a.At, b.At) })
 	if err := r.playOut(&g); err != nil {
 		return g, nil, err
@@ -123,7 +142,7 @@ const (
 
 // dropOf is the drop of one opening. Liquid flows as the head drives it while the valve is really open; with what
 // stayed on the tip it makes the drop, and part of it stays again.
-func (r *Room) dropOf(set shot.DropsSet, from, to time.Duration) (ValveDrop, error) {
+func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (ValveDrop, error) {
 	liquid, err := splash.LiquidNamed(set.Liquid)
 	if err != nil {
 		return ValveDrop{}, err
@@ -132,7 +151,7 @@ func (r *Room) dropOf(set shot.DropsSet, from, to time.Duration) (ValveDrop, err
 	if err != nil {
 		return ValveDrop{}, err
 	}
-	s, t := r.spreads.valveSpreads, &r.tip
+	s, t := r.spreads.valveSpreads, &r.tips[valve-1]
 	rng := t.dice
 	bore, head := float64(set.Bore), float64(set.Head)
 	flow := t.flow * float64(set.Discharge) * math.Pi / 4 * bore * bore * math.Sqrt(2*phys.Gravity*head)
@@ -146,6 +165,10 @@ func (r *Room) dropOf(set shot.DropsSet, from, to time.Duration) (ValveDrop, err
 	surplus := (volume - falls) / (falls / fallsOfMost)
 	if let <= 0 || surplus < 0.005 {
 		return ValveDrop{}, ErrNoDrop
+	}
+	if surplus > runsFrom {
+		t.remainder = 1
+		return ValveDrop{}, ErrRan
 	}
 	full := (falls - stays*(t.remainder-1)) / flow // until as much hangs as can
 	t.remainder = remainder
@@ -170,7 +193,7 @@ func neckTime(surplus float64, liquid splash.Liquid) float64 {
 
 // addPassing works out when a drop passes the beam, and lands, and adds its edges.
 func (r *Room) addPassing(f *Flight, d *ValveDrop) error {
-	set, rng := f.Set.Drops, r.tip.dice
+	set, rng := f.Set.Drops, r.tips[0].dice
 	beam := min(set.Beam+r.beamOffset, set.Height) + phys.Length(rng.normal(float64(r.spreads.DropEdge)))
 	broken, err := d.leaves.fall(beam)
 	if err != nil {
