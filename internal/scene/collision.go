@@ -63,15 +63,15 @@ func (r *Room) playOut(f *Flight) error {
 	if err := r.addSplash(&like, own); err != nil {
 		return err
 	}
-	f.Phases, f.Ends = like.Phases, like.Ends
+	f.Phases, f.Ends, f.crater, f.capillary = like.Phases, like.Ends, like.crater, like.capillary
 	if set.Want == shot.WantPhase {
 		f.Best, f.Arrives = like.Best, like.Arrives && len(f.Drops) == set.Count
-		return nil
+		return r.riseOf(f, last, own)
 	}
 	if len(f.Drops) < 2 {
 		return nil
 	}
-	column, err := r.columnOf(f, own)
+	column, err := r.columnOf(set, f.Drops[0], own)
 	if err != nil {
 		return err
 	}
@@ -79,19 +79,38 @@ func (r *Room) playOut(f *Flight) error {
 	return r.meet(f, own)
 }
 
-// columnOf is the column of the first drop's splash. Its times are this room's; how fast it leaves the surface is drawn
+// riseOf gives the splash of a drop the column that another drop would meet: who measures it finds that one.
+func (r *Room) riseOf(f *Flight, d ValveDrop, own dice) error {
+	column, err := r.columnOf(f.Set.Drops, d, own)
+	if err != nil || column.Speed == 0 {
+		return err
+	}
+	at := map[splash.Phase]time.Duration{splash.ColumnEmerges: column.Emerges,
+		splash.ColumnHighest: (column.Emerges + column.Ends()) / 2, splash.ColumnGone: column.Ends()}
+	for i, p := range f.Phases {
+		if is, ok := at[p.Phase]; ok {
+			f.Phases[i].At = is
+		}
+		if p.Phase == f.Set.Drops.Phase {
+			f.Best = f.Phases[i].At
+		}
+	}
+	f.Ends = f.splashEnd() + settleTime
+	return nil
+}
+
+// columnOf is the column of a drop's splash. Its times are this room's; how fast it leaves the surface is drawn
 // in units of sqrt(g R) of the crater's radius R, which is what a crater that fills by gravity has to give.
-func (r *Room) columnOf(f *Flight, own dice) (ColumnRise, error) {
-	liquid, err := splash.LiquidNamed(f.Set.Drops.Liquid)
+func (r *Room) columnOf(set shot.DropsSet, d ValveDrop, own dice) (ColumnRise, error) {
+	liquid, err := splash.LiquidNamed(set.Liquid)
 	if err != nil {
 		return ColumnRise{}, err
 	}
-	first := f.Drops[0]
-	d, v := float64(first.Diameter), float64(first.Speed)
-	if v*math.Sqrt(d*float64(liquid.Density)/float64(liquid.SurfaceTension)) < columnSpeedRoot {
+	size, v := float64(d.Diameter), float64(d.Speed)
+	if v*math.Sqrt(size*float64(liquid.Density)/float64(liquid.SurfaceTension)) < columnSpeedRoot {
 		return ColumnRise{}, nil
 	}
-	crater := math.Pow(d*d*d*v*v/(3*phys.Gravity), 0.25)
+	crater := math.Pow(size*size*size*v*v/(3*phys.Gravity), 0.25)
 	var after float64
 	for _, p := range timedPhases() {
 		if p.phase == splash.ColumnEmerges {
@@ -100,8 +119,8 @@ func (r *Room) columnOf(f *Flight, own dice) (ColumnRise, error) {
 	}
 	after *= 1 + own.normal(r.spreads.ColumnTime)
 	speed := r.basin.rise * math.Sqrt(phys.Gravity*crater) * (1 + own.normal(r.spreads.ColumnSpeed))
-	return ColumnRise{Emerges: first.Lands + phys.Time(after*math.Sqrt(crater/phys.Gravity)).Duration(),
-		Speed: phys.Speed(speed), Width: first.Diameter / 2}, nil
+	return ColumnRise{Emerges: d.Lands + phys.Time(after*math.Sqrt(crater/phys.Gravity)).Duration(),
+		Speed: phys.Speed(speed), Width: d.Diameter / 2}, nil
 }
 
 // meetSteps halve the height at which two meet, from that of a column to less than a micrometre.
@@ -177,10 +196,14 @@ func (m Meeting) moment(want shot.SheetPhase) time.Duration {
 	return m.Widest
 }
 
-// dropsAt is where the liquid of drops from valves is at a time. Of splashes it has the column and the sheet of a
-// collision.
+// dropsAt is where the liquid of drops from valves is at a time: of the last drop's splash where that is wanted, of
+// others the column and the sheet of a collision.
 func (f Flight) dropsAt(at time.Duration) Water {
 	w, set := Water{Liquid: f.Set.Drops.Liquid, Detail: f.Detail, Pool: true}, f.Set.Drops
+	if set.Want == shot.WantPhase && len(f.Phases) > 0 && at >= f.Contact && at < f.splashEnd() {
+		f.splashAt(&w, at)
+		return w
+	}
 	met := f.Meeting != nil && f.Meeting.Column && at >= f.Meeting.At
 	stands := f.stands(at, met)
 	for i, d := range f.Drops {

@@ -10,6 +10,7 @@ import (
 
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
+	"stillwater/internal/splash"
 )
 
 // dropsSet drops twice for a collision, that far apart.
@@ -290,4 +291,27 @@ func TestThirdDropInThePicture(t *testing.T) {
 			assert.Greater(t, w.lowest(), w.Dome.Height)
 		}
 	}
+}
+
+// Who pictures one drop's column measures the one that a second drop would meet: in words and in numbers.
+func TestColumnToMeasure(t *testing.T) {
+	r := calm(4)
+	set, _ := dropsSet(0)
+	set.Light.Shutter = shot.ByHand
+	f := dripTwice(t, r, set, 0, 74*time.Millisecond)
+	met := f.Column
+	set.Drops.Want, set.Drops.Count, set.Drops.Phase = shot.WantPhase, 1, splash.ColumnHighest
+	one, _, err := r.Open(nil, set, 1, 10*time.Second, 10*time.Second+26*time.Millisecond)
+	require.NoError(t, err)
+	rises := met.Emerges + (met.Ends()-met.Emerges)/2 - f.Drops[0].Lands
+	assert.InEpsilon(t, rises.Seconds(), (one.Best - one.Contact).Seconds(), 0.15, "but for its scatter")
+	w := one.WaterAt(one.Best)
+	require.NotNil(t, w.Column)
+	assert.InEpsilon(t, float64(met.Highest()), float64(w.Column.Height), 0.3)
+	r.camera.light.Shutter, r.camera.flashes = shot.ByHand, []flash{{one.Best, true}}
+	look := r.Look(one)
+	assert.Contains(t, look.Seen, "the column at its highest")
+	assert.Equal(t, Good, look.Verdict)
+	before := one.WaterAt(one.Contact - 5*time.Millisecond)
+	assert.Len(t, before.Balls, 1)
 }

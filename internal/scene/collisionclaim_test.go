@@ -116,7 +116,7 @@ func (e *evening) measureColumn() {
 		e.now += 10 * time.Second
 		f, edges, err := e.room.Open(nil, e.set, 1, e.now, e.now+e.set.Drops.First.Open.Duration())
 		require.NoError(e.t, err)
-		column, err := e.room.columnOf(&f, dice{e.room.tips[0].dice.Rand})
+		column, err := e.room.columnOf(e.set.Drops, f.Drops[0], dice{e.room.tips[0].dice.Rand})
 		require.NoError(e.t, err)
 		after := time.Duration(60+10*i) * time.Millisecond // the drop has landed, as far as the plan knows
 		at := e.now + first.Lands.Duration() + after
