@@ -48,6 +48,8 @@ func newDrops() *calculator {
 	c.text(&d.ColumnHeight, "column-height", "drops.column_height", "of the first drop's column if measured; 0 m: "+
 		"estimated",
 		d.ColumnHeight)
+	c.text(&d.ColumnTime, "column-time", "drops.column_time", "from contact until it is highest; 0 s: estimated",
+		d.ColumnTime)
 	c.word("sheet", "drops.sheet", "collision, the moment: \"contact\", \"opening\" or \"widest\"")
 	return c
 }

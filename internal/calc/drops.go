@@ -63,5 +63,9 @@ func Drops(set shot.Set) (Answer, error) {
 	from := map[shot.ClockFrom]string{shot.FromBeam: "the beam", shot.FromValve: "Go"}[d.From]
 	lines = append(lines, fmt.Sprintf("Delay from %s: %.1f ms; %s from %.1f to %.1f ms.", from, millis(e.Delay), inBand(e),
 		millis(e.Low), millis(e.High)))
-	return answer(set, e, lines, keys)
+	a, err := answer(set, e, lines, keys)
+	if err == nil && d.Want == shot.WantCollision {
+		keys["meets_percent"] = a.budget.Meets * 100
+	}
+	return a, err
 }

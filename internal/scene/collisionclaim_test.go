@@ -160,8 +160,8 @@ func vertex(x, y []float64) (at, height float64) {
 	return middle - slope/(2*bend), level - slope*slope/(4*bend)
 }
 
-// trim corrects gap and delay by the mean of some shots, in some rounds: first where they meet, then when. A column that
-// was gone counts as one that is met at the surface.
+// trim corrects gap and delay by the mean of some shots, in some rounds: first where they meet, then when. A column
+// that was gone counts as one that is met at the surface.
 func (e *evening) trim(rounds, shots int) {
 	e.t.Helper()
 	for range rounds {
@@ -255,8 +255,8 @@ func collisionsOf(t testing.TB, from shot.ClockFrom, side shot.ColumnSide, rooms
 func (c collisions) String() string {
 	share := func(n int) float64 { return 100 * float64(n) / float64(c.shots) }
 	return fmt.Sprintf("%d shots: height %.2f mm (budget %.2f), moment %.2f ms (budget %.2f); met %.1f %% (%.1f), "+
-		"within 5 mm %.1f %%, and the sheet as wanted %.1f %%", c.shots, math.Sqrt(c.high), math.Sqrt(c.sayHigh), math.Sqrt(c.late),
-		math.Sqrt(c.sayLate), share(c.met), 100*c.sayMeets, share(c.near), share(c.good))
+		"within 5 mm %.1f %%, and the sheet as wanted %.1f %%", c.shots, math.Sqrt(c.high), math.Sqrt(c.sayHigh),
+		math.Sqrt(c.late), math.Sqrt(c.sayLate), share(c.met), 100*c.sayMeets, share(c.near), share(c.good))
 }
 
 // shownCollisions are the ways in which collisions are shot here.

@@ -99,9 +99,9 @@ type ValveDrop struct {
 	leaves leaving
 }
 
-// Open is one opening of a valve of a set of drops, 1 for the first, from then until then. It belongs to the flight before if that is
-// not over; then the flight is returned as it is now, with only the edges that are new in New. ErrNoDrop and ErrRan:
-// no drop falls.
+// Open is one opening of a valve of a set of drops, 1 for the first, from then until then. It belongs to the flight
+// before if that is not over; then the flight is returned as it is now, with only the edges that are new. ErrNoDrop and
+// ErrRan: no drop falls.
 //
 // Other errors are those of package splash or ballistics for an impossible set.
 func (r *Room) Open(f *Flight, set shot.Set, valve int, from, to time.Duration) (Flight, []Edge, error) {

@@ -91,8 +91,8 @@ func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
 		scatter{"the sheet, as published", true, func(off *deviation, sign float64) { off.sheet += sign * widest }})
 }
 
-// volumes are the causes that have an opening let out more or less: the valve opens sooner or later, and it closes later
-// or sooner. Either does as much (own choice); what closes later lets its last liquid out later, too.
+// volumes are the causes that have an opening let out more or less: the valve opens sooner or later, and it closes
+// later or sooner. Either does as much (own choice); what closes later lets its last liquid out later, too.
 func (d DropsSet) volumes(p DropsPath, i int, spread float64) []scatter {
 	part := spread / math.Sqrt2
 	var lasts phys.Time // for how long that much flows

@@ -16,8 +16,8 @@ func (m *meetings) add(cause scatter, does deviated) {
 	m.causes, m.does = append(m.causes, cause), append(m.does, does)
 }
 
-// The deviations that are followed, in standard deviations to either side, how far apart, and how many there are between
-// for the sums.
+// The deviations that are followed, in standard deviations to either side, how far apart, and how many there are
+// between for the sums.
 const (
 	triedSigmas = 3
 	triedStep   = 0.5

@@ -331,7 +331,8 @@ func TestOlderSets(t *testing.T) {
 	for _, group := range []string{"drops", "camera", "flash", "room", "background"} {
 		delete(older, group)
 	}
-	for group, names := range map[string][]string{"drop": {"pool_liquid"}, "throw": {"thickness", "edge"}, "trim": {"drops"}} {
+	for group, names := range map[string][]string{"drop": {"pool_liquid"}, "throw": {"thickness", "edge"},
+		"trim": {"drops"}} {
 		for _, name := range names {
 			require.Contains(t, older[group], name)
 			delete(older[group].(map[string]any), name)

@@ -66,8 +66,8 @@ func (c Column) Measured(h phys.Length, spread float64) Column {
 }
 
 // A column's tip is slowed down by gravity at least, as it is free, and by surface tension besides: by up to 20 times
-// gravity at first, and less and less (C. J. M. van Rijn et al., Phys. Rev. Fluids 6 (2021) 034801, as told in Physics
-// 14, 32; testdata/published/splash_published_2.csv).
+// gravity at first, and less and less (C. J. M. van Rijn et al., Phys. Rev. Fluids 6 (2021) 034801, as reported in
+// Physics 14, 32; testdata/published/splash_published_2.csv).
 const mostSlowing = 20
 
 // HighestAt is the column when it was measured how long after contact it is highest. It emerges when it did, or nearest
