@@ -442,6 +442,8 @@ export interface DropsSet {
 	meet: string;
 	column: string;
 	column_height: string;
+	/** From contact until it is highest, if measured; "0 s": estimated. */
+	column_time: string;
 	sheet: string;
 }
 

@@ -56,6 +56,7 @@ export const measured = {
 		q("drops.third.gap", "Second opening to third", "ms", 1, "start to start"),
 		q("drops.meet", "Collision above the water", "mm", 1),
 		q("drops.column_height", "Column, if you measured it", "mm", 1, "of the first drop alone; 0: estimated"),
+		q("drops.column_time", "Column highest, if you measured it", "ms", 5, "after contact; 0: estimated"),
 		q("drops.gap_trim", "Trim of the gap", "ms", 1, "moves the collision up or down"),
 		q("drops.bore", "Narrowest bore of the valve", "mm", 0.1),
 		q("drops.head", "Tip up to the liquid's level", "cm", 1, "or to the lower end of its air tube"),
@@ -78,6 +79,7 @@ export const shownWhen = {
 	"drops.meet": (d) => d.want === "collision",
 	"drops.column": (d) => d.want === "collision",
 	"drops.column_height": (d) => d.want === "collision",
+	"drops.column_time": (d) => d.want === "collision",
 	"drops.sheet": (d) => d.want === "collision",
 	"drops.gap_trim": (d) => d.want === "collision",
 	"drops.bore": (d) => d.weighed === "",
@@ -125,8 +127,8 @@ export const clocks = [
 
 /** @type {Choice[]} */
 export const columns = [
-	{ value: "sinking", label: "As it sinks" },
 	{ value: "rising", label: "As it rises" },
+	{ value: "sinking", label: "As it sinks" },
 ];
 
 /** @type {Choice[]} */
