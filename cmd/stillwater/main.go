@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"syscall"
 
+	"stillwater/internal/care"
 	"stillwater/internal/commandline"
 	"stillwater/internal/gpioboard"
 	"stillwater/internal/render"
@@ -133,6 +134,10 @@ func (m *Main) help(ctx context.Context, args []string) error {
 				return c.run(m, ctx, []string{"-h"})
 			}
 		}
+		if args[0] == "symptoms" {
+			fmt.Fprint(m.Stdout, care.SymptomText())
+			return nil
+		}
 		return fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, args[0])
 	}
 	fmt.Fprint(m.Stdout, `Stillwater fires camera and flash at the moment a thrown or dropped liquid is in its best shape.
@@ -152,7 +157,7 @@ func (m *Main) help(ctx context.Context, args []string) error {
 	flags, _ := daemonFlagSet()
 	commandline.Print(m.Stdout, flags)
 	fmt.Fprint(m.Stdout, `
--h after a command shows its flags. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
+-h after a command shows its flags. What to do when nothing fires: stillwater help symptoms. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
 Low voltage only: 12 V DC or less, camera and flash through optocouplers, water away from electricity.
 `)
 	return nil

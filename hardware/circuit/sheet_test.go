@@ -333,7 +333,7 @@ func TestBarriersPartTheGroups(t *testing.T) {
 			}
 		}
 	}
-	assert.Equal(t, 3, crossed)
+	assert.Equal(t, 4, crossed)
 }
 
 // A board's drawing is at most A3 with a printer's margins, and its smallest letters are 1.4 mm high.

@@ -152,7 +152,7 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"a bright lamp":                         {"lamps", "i_live", value("outputs", "R15", "330")},
 		"a starved optocoupler":                 {"camera", "i_led", value("outputs", "R201", "2.2k")},
 		"a quick mean":                          {"beam", "clear_beam", value("sensors", "C721", "1n")},
-		"a first build that drops do not break": {"first_beam", "fraction_left", value("first", "R904", "47k")},
+		"a first build that drops do not break": {"first_beam", "clear", value("first", "R904", "47k")},
 		"a contact that the switch leaves":      {"first_flash", "released", first("R908", "V5_F")},
 		"a pin that nothing pulls down":         {"first_boot", "pad", value("first", "R907", "220k")},
 		"a high threshold":                      {"modulated", "delay", value("modulated", "R832", "10k")},
