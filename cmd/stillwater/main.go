@@ -157,7 +157,8 @@ func (m *Main) help(ctx context.Context, args []string) error {
 	flags, _ := daemonFlagSet()
 	commandline.Print(m.Stdout, flags)
 	fmt.Fprint(m.Stdout, `
--h after a command shows its flags. What to do when nothing fires: stillwater help symptoms. Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
+-h after a command shows its flags; stillwater help symptoms says what to do when nothing fires.
+Quantities are written with their units: 40cm, 25ms, 20deg, 20C.
 Low voltage only: 12 V DC or less, camera and flash through optocouplers, water away from electricity.
 `)
 	return nil

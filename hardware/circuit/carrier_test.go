@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/config"
+	"stillwater/internal/setup"
 	"stillwater/internal/wiring"
 )
 
@@ -107,6 +108,22 @@ func TestTheSingleBoardComputerIsWiredAsTheExampleHasIt(t *testing.T) {
 	require.NotNil(t, c.Board.Heartbeat)
 	check("heartbeat", *c.Board.Heartbeat)
 	assert.GreaterOrEqual(t, seen, 12, "the example has the whole hardware")
+}
+
+// What stillwater setup offers is how the hardware is wired, on both controllers.
+func TestSetupOffersTheHardwaresPins(t *testing.T) {
+	sbc, timing := lines(carrier(t, "sbc40")), lines(carrier(t, "mega328"))
+	timing["MICROPHONE"] = timing["MIC_TAP"] // the firmware listens to the analog tap
+	for _, p := range setup.Parts() {
+		signal := strings.ToUpper(p.Name)
+		assert.Equal(t, sbc[signal], p.Pin, p.Name)
+		assert.Equal(t, timing[signal], p.Port, p.Name)
+	}
+	for _, j := range setup.WiringOf(setup.Answers{Board: config.Serial}).Joints {
+		if j.Part != "" {
+			assert.Equal(t, dil[j.Pin], j.Position, j.Part)
+		}
+	}
 }
 
 // What the simulation found the electronics to delay is what the example compensates.
