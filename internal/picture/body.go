@@ -4,23 +4,25 @@ import "math"
 
 // body is all liquid with a volume: a body of revolution that waves around its axis, a pool around it, and parts.
 type body struct {
-	pool    bool
-	depth   float64 // of the pool
-	profile *profile
-	radius  float64 // of the profile; the pool is flat beyond
-	crest   float64 // outside of the core nothing of the profile is higher than this, nor lower than its negative
-	core    float64 // radius of what is higher, and of the crater
-	top     float64 // of the core
-	dome    bool    // the rim is a dome's, not a crown's
-	rim     *rim
-	height  float64 // of the crown; radius of the dome
-	level   float64 // of the dome's middle
-	lean    float64
-	widens  float64 // per ms, as a fraction
-	rises   float64
-	breeze  float64 // slope of the small waves that a pool always has
-	waves   *waves
-	parts   *grid
+	pool       bool
+	depth      float64 // of the pool
+	deepest    float64 // of its surface, in the crater
+	profile    *profile
+	radius     float64 // of the profile; the pool is flat beyond
+	crest      float64 // outside of the core nothing of the profile is higher than this, nor lower than its negative
+	core       float64 // radius of what is higher, and of the crater
+	top        float64 // of the core
+	dome       bool    // the rim is a dome's, not a crown's
+	rim        *rim
+	height     float64 // of the crown; radius of the dome
+	level      float64 // of the dome's middle
+	lean       float64
+	widens     float64 // per ms, as a fraction
+	rises      float64
+	breeze     float64 // slope of the small waves that a pool always has
+	waves      *waves
+	wavelength float64
+	parts      *grid
 
 	epsilon, least float64 // how near is a hit; the shortest step
 }
@@ -210,19 +212,19 @@ func (b *body) fromAir(o, d vec, ms float64, leaving bool) (float64, surface) {
 
 // fromWithin finds where a ray in the liquid meets its surface or the floor of the pool.
 func (b *body) fromWithin(o, d vec, ms float64) (float64, surface) {
-	end := 1e4
-	if b.pool && d.y < 0 {
-		end = (-b.depth - o.y) / d.y
-		if o.y < b.crest && b.misses(o, d) {
-			return end, floor
+	end, down := 1e4, b.pool && d.y < 0
+	if down {
+		end = (-b.deepest - o.y) / d.y // below it there is nothing but the floor
+		if end <= 0 || o.y < b.crest && b.misses(o, d) {
+			return (-b.depth - o.y) / d.y, floor
 		}
 	}
 	all := span{0, end}
 	if t, met := b.march(o, d, ms, -1, path{waves: all, core: all, parts: all, end: end}, true); met {
 		return t, skin
 	}
-	if b.pool && d.y < 0 {
-		return end, floor
+	if down {
+		return (-b.depth - o.y) / d.y, floor
 	}
 	return 0, none
 }

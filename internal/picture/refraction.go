@@ -1,6 +1,10 @@
 package picture
 
-import "math"
+import (
+	"math"
+
+	"stillwater/internal/optics"
+)
 
 // liquid is how a liquid looks.
 type liquid struct {
@@ -9,19 +13,21 @@ type liquid struct {
 	scatter float64 // per mm: what is scattered comes out again as diffuse white
 }
 
-// liquidNamed has the liquids of package splash; any other looks like water. Refractive indices are from memory: water
-// 1.333 at 589 nm and 20 degrees, milk 1.35, glycerol and water 1:1 by mass 1.398. How strongly a dye absorbs and milk
-// scatters depends on how much there is of it: own choice, no source.
+// liquidNamed has those of package optics; any other looks like water. How strongly a dye absorbs and milk scatters
+// depends on how much there is of it: own choice, no source.
 func liquidNamed(name string) liquid {
+	known, err := optics.LiquidNamed(name)
+	if err != nil {
+		known = optics.Liquids()[0]
+	}
+	l := liquid{index: known.Index}
 	switch name {
 	case "milk":
-		return liquid{index: 1.35, scatter: 2.2}
-	case "glycerol-water":
-		return liquid{index: 1.398}
+		l.scatter = 2.2
 	case "dyed-water":
-		return liquid{index: 1.334, absorbs: vec{0.01, 0.22, 0.30}}
+		l.absorbs = vec{0.01, 0.22, 0.30}
 	}
-	return liquid{index: 1.333}
+	return l
 }
 
 // fresnel is the share of unpolarised light that a surface reflects. cos is the cosine of the angle of incidence, ratio

@@ -53,6 +53,7 @@ type pixel struct {
 	l, l2  float32 // of the square root of brightness, which is about how the eye sees it
 	n      uint16
 	moving bool // something small or fast is here: it is sampled whatever its neighbours show
+	every  int8 // waves are so narrow here that pixels farther apart are not blended; 0: there are none
 }
 
 func (p *pixel) mean() vec {
@@ -76,6 +77,7 @@ const (
 	calmFar   = 0.012 // the same between samples four pixels apart
 	edge      = 0.06
 	restless  = 0.0035 // variance
+	sharp     = 2.5    // pixels beside an edge that need no samples of their own
 	atEdges   = 2
 	restlessN = 3
 )
@@ -87,6 +89,7 @@ func (r *renderer) expose() {
 		r.body.epsilon, r.body.least = 0.02*perPixel, 0.35*perPixel
 	}
 	r.mark()
+	r.markWaves()
 	if r.opts.Quality == Slow {
 		r.rows(1, func(y int, t *tracer) {
 			for x := range r.opts.Width {
@@ -116,14 +119,44 @@ func (r *renderer) mark() {
 	parts := r.parts()
 	for i := range parts {
 		q := &parts[i]
-		c, radius := q.bounds(flashLasts * r.decay)
+		c, radius := q.bounds(r.flash.ends)
 		x, y, scale := r.camera.project(c)
 		px, py, pr := half+x*half, float64(r.opts.Height)/2-y*half, radius*scale*half+1
-		way := q.moves.len() * r.decay * scale * half
+		way := q.moves.len() * r.flash.middle() * scale * half
 		r.times = max(r.times, int(clamp(1.5*way, 1, 14)))
 		for j := max(int(py-pr), 0); j <= min(int(py+pr), r.opts.Height-1); j++ {
 			for k := max(int(px-pr), 0); k <= min(int(px+pr), r.opts.Width-1); k++ {
 				r.pixels[j*r.opts.Width+k].moving = true
+			}
+		}
+	}
+}
+
+// markWaves finds the pixels where the pool's waves are narrow in the picture.
+func (r *renderer) markWaves() {
+	if r.body == nil || r.body.waves == nil || r.body.wavelength == 0 {
+		return
+	}
+	w, h := r.opts.Width, r.opts.Height
+	half := float64(w) / 2
+	for y := range h {
+		for x := range w {
+			o, d := r.camera.ray((float64(x)+0.5-half)/half, (float64(h)/2-float64(y)-0.5)/half, 0, 0)
+			if d.y >= 0 {
+				continue
+			}
+			p := o.mad(d, -o.y/d.y)
+			radius := hypot(p.x, p.z)
+			if radius > r.body.radius || radius < 1 {
+				continue
+			}
+			x0, y0, _ := r.camera.project(p)
+			x1, y1, _ := r.camera.project(p.mad(vec{p.x, 0, p.z}, r.body.wavelength/radius))
+			switch long := hypot(x1-x0, y1-y0) * half; {
+			case long < 12:
+				r.pixels[y*w+x].every = 1
+			case long < 24:
+				r.pixels[y*w+x].every = 2
 			}
 		}
 	}
@@ -186,17 +219,23 @@ func (r *renderer) sample(t *tracer, x, y, n int) {
 		radius := math.Sqrt(lens)
 		o, way := r.camera.ray((float64(x)+u-half)/half, (float64(r.opts.Height)/2-float64(y)-v)/half, radius*cos,
 			radius*sin)
-		t.ms = r.momentOf(when)
-		p.add(t.air(o, way, 0, 1, false, -1).mul(r.gain))
+		t.ms = r.flash.at(when)
+		p.add(t.air(o, way, 0, 1, false, -1))
 	}
 }
 
-// momentOf spreads times as the flash's light is spread: it decays exponentially.
-func (r *renderer) momentOf(share float64) float64 {
-	if r.decay == 0 {
-		return 0
+// sampleRows samples a pixel of narrow waves anew, in even rows: noise would show as dots along the crests.
+func (r *renderer) sampleRows(t *tracer, x, y int) {
+	const rows = 4
+	p := &r.pixels[y*r.opts.Width+x]
+	p.sum, p.l, p.l2, p.n = [3]float32{}, 0, 0, 0
+	half := float64(r.opts.Width) / 2
+	t.ms = r.flash.at(0.3)
+	for k := range rows {
+		u, v := 0.25+0.5*float64(k&1), (float64(k)+0.5)/rows
+		o, way := r.camera.ray((float64(x)+u-half)/half, (float64(r.opts.Height)/2-float64(y)-v)/half, 0, 0)
+		p.add(t.air(o, way, 0, 1, false, -1))
 	}
-	return -r.decay * math.Log(1-share*(1-math.Exp(-flashLasts)))
 }
 
 func (p *pixel) add(c vec) {
@@ -219,8 +258,9 @@ func (r *renderer) between(n int, contrast float64) {
 				continue
 			}
 			p := &r.pixels[y*w+x]
-			if c, l, ok := r.blended(x, y, n, contrast); ok && (!p.moving || r.opts.Quality == Preview) {
-				*p = pixel{sum: [3]float32{float32(c.x), float32(c.y), float32(c.z)}, l: l, l2: l * l, n: 1}
+			narrow := p.moving || p.every > 0 && int(p.every) < n
+			if c, l, ok := r.blended(x, y, n, contrast); ok && (!narrow || r.opts.Quality == Preview) {
+				p.sum, p.l, p.l2, p.n = [3]float32{float32(c.x), float32(c.y), float32(c.z)}, l, l*l, 1
 				continue
 			}
 			r.first(t, x, y)
@@ -257,12 +297,45 @@ func (r *renderer) blended(x, y, n int, contrast float64) (c vec, l float32, ok 
 
 // smoothEdges takes more samples where neighbours differ, and still more where samples do.
 func (r *renderer) smoothEdges() {
+	w := r.opts.Width
+	edges := r.edges()
+	soft := r.softness()
+	if soft > sharp {
+		edges = spread(edges, w, r.opts.Height, int(math.Ceil(soft)))
+	}
+	r.rows(1, func(y int, t *tracer) {
+		for x := range w {
+			if !edges[y*w+x] {
+				continue
+			}
+			p := &r.pixels[y*w+x]
+			if soft > sharp { // the sample through the lens's middle counts no more than others
+				*p = pixel{}
+				r.sample(t, x, y, int(clamp(4*soft, 8, 32)))
+				continue
+			}
+			if p.every > 0 && !p.moving {
+				r.sampleRows(t, x, y)
+				continue
+			}
+			r.sample(t, x, y, atEdges)
+			m := p.l / float32(p.n)
+			if p.l2/float32(p.n)-m*m > restless {
+				r.sample(t, x, y, restlessN)
+			}
+		}
+	})
+}
+
+// edges are the pixels that differ from a neighbour.
+func (r *renderer) edges() []bool {
 	w, h := r.opts.Width, r.opts.Height
 	levels := make([]float32, w*h)
 	for k := range r.pixels {
 		levels[k] = r.pixels[k].l / float32(max(r.pixels[k].n, 1))
 	}
-	r.rows(1, func(y int, t *tracer) {
+	edges := make([]bool, w*h)
+	r.rows(1, func(y int, _ *tracer) {
 		for x := range w {
 			low, high := float32(9), float32(-9)
 			for j := max(y-1, 0); j <= min(y+1, h-1); j++ {
@@ -270,15 +343,48 @@ func (r *renderer) smoothEdges() {
 					low, high = min(low, l), max(high, l)
 				}
 			}
-			if high-low < edge {
-				continue
-			}
-			r.sample(t, x, y, atEdges)
-			p := &r.pixels[y*w+x]
-			m := p.l / float32(p.n)
-			if p.l2/float32(p.n)-m*m > restless {
-				r.sample(t, x, y, restlessN)
-			}
+			edges[y*w+x] = high-low >= edge
 		}
 	})
+	return edges
+}
+
+// softness is how many pixels beside a sharp edge its light can be: by the lens, and by what moves during the flash.
+func (r *renderer) softness() float64 {
+	c := &r.camera
+	perMm := float64(r.opts.Width) / c.width
+	deep, speed := 0.0, 0.0 // mm from the focus spot, mm per ms
+	for i := range r.sheets {
+		deep, speed = max(deep, math.Abs(r.sheets[i].z)), max(speed, r.sheets[i].moves.len())
+	}
+	if b := r.body; b != nil && b.profile != nil {
+		deep = 0.6 * b.core
+		speed = max(math.Abs(b.rises)*b.height, math.Abs(b.widens)*b.core)
+	}
+	from := c.distance * c.focus
+	circle := func(at float64) float64 { return c.aperture * math.Abs(at-from) / from * c.distance / at }
+	lens := max(circle(c.distance-min(deep, 0.5*c.distance)), circle(c.distance+deep))
+	return (lens + speed*2*r.flash.middle()) * perMm
+}
+
+// spread marks all that is so near to a marked pixel, in a square.
+func spread(marked []bool, w, h, by int) []bool {
+	across := make([]bool, len(marked))
+	for k, m := range marked {
+		if m {
+			x := k % w
+			for i := max(x-by, 0); i <= min(x+by, w-1); i++ {
+				across[k-x+i] = true
+			}
+		}
+	}
+	out := make([]bool, len(marked))
+	for k, m := range across {
+		if m {
+			for y := max(k/w-by, 0); y <= min(k/w+by, h-1); y++ {
+				out[y*w+k%w] = true
+			}
+		}
+	}
+	return out
 }

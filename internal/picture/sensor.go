@@ -5,10 +5,10 @@ import (
 	"math"
 )
 
-// shoulder is a sensor's answer to light, 1 is its full range: even up to 0.7, then bent, as raw converters bend
-// highlights.
+// shoulder is a sensor's answer to light, 1 is its full range: even up to where a background may be brightest
+// (optics.BackgroundHigh), then bent, as raw converters bend highlights.
 func shoulder(x float64) float64 {
-	const knee = 0.7
+	const knee = 0.85
 	if x < knee {
 		return x
 	}
@@ -35,7 +35,7 @@ func (r *renderer) develop() *image.RGBA {
 	w, h := r.opts.Width, r.opts.Height
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
 	veil := r.ghost()
-	amplify := max(r.light.ISO, 25) / 100
+	amplify := max(float64(r.light.Speed), 25) / 100
 	well := fullWell / amplify
 	var table [1025]float64
 	for i := range table {
@@ -71,9 +71,12 @@ func (d *dice) normal() float64 {
 	return (d.unit() + d.unit() + d.unit() + d.unit() - 2) * math.Sqrt(3)
 }
 
+// wall is the share of the room's light that what the camera sees gives back.
+const wall = 0.9
+
 // ghost is what room light adds while the shutter is open; nil if that cannot be seen.
 func (r *renderer) ghost() *veil {
-	level := middleGrey * stops(-r.light.AmbientMargin)
+	level := light(r.light.Room)
 	if r.light.Shut || level < 1.0/2000 {
 		return nil
 	}
@@ -81,12 +84,13 @@ func (r *renderer) ghost() *veil {
 	v := &veil{width: r.opts.Width/apart + 2, height: r.opts.Height/apart + 2, apart: apart}
 	v.light = make([]vec, v.width*v.height)
 	dim := *r.stage
-	dim.room = surroundings{above: grey(1.6 * level * r.gain), down: grey(0.4 * level * r.gain)}
-	dim.room.hang(panel{at: vec{0, 0, -1200}, u: vec{3000, 0, 0}, v: vec{0, 2500, 0},
-		low: grey(0.8 * level * r.gain), high: grey(1.1 * level * r.gain)})
-	dim.bottom = grey(0.3 * level * r.gain)
+	dim.room = around(&r.light)
+	dim.room.above, dim.room.down = grey(1.6*level), grey(0.4*level)
+	dim.room.hang(panel{at: vec{0, 0, -1400}, u: vec{3000, 0, 0}, v: vec{0, 2500, 0}, low: grey(wall * level),
+		high: grey(wall * level)})
+	dim.bottom = grey(0.3 * level)
 	still := dim
-	still.sheets, still.spray = nil, nil
+	still.sheets, still.spray, still.caustic = nil, nil, nil
 	if dim.body != nil {
 		still.body = &body{pool: true, depth: dim.body.depth, epsilon: 0.01, least: 0.1}
 	}
@@ -119,7 +123,7 @@ func (r *renderer) ghost() *veil {
 // inSight is for how many ms what moves is in the picture while the shutter is open, and the share of that time. A
 // splash stands for about 15 ms, own choice.
 func (r *renderer) inSight() (ms, share float64) {
-	open := max(float64(r.light.OpenFor.Nanoseconds())/1e6, 0.1)
+	open := max(float64(r.light.Open)*1e3, 0.1)
 	speed := 0.0
 	for i := range r.sheets {
 		speed = max(speed, r.sheets[i].moves.len())

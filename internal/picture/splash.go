@@ -65,11 +65,10 @@ func (b *body) revolve(s shapes) {
 	if b.top < 1 {
 		b.top = 1
 	}
-	b.waves = newWaves(b.radius, s.surface)
+	b.deepest = s.craterDepth + b.crest + 0.6
+	b.waves, b.wavelength = newWaves(b.radius, s.surface), s.wavelength
 	b.profile = newProfile(b.radius+0.5, low, b.top+0.5, 0.11, s.distance)
-	if b.depth < s.craterDepth+5 {
-		b.depth = s.craterDepth + 5
-	}
+	b.depth = max(b.depth, s.craterDepth+5)
 }
 
 // shapes are the bodies of revolution of a splash, mm.

@@ -17,14 +17,14 @@ type stage struct {
 	far     float64 // z of the tray's far edge
 	bottom  vec     // colour of the pool's floor
 	caustic []float32
-	gain    float64
-	decay   float64 // of the flash, ms; 0 is no blur
+	flash   flash
 }
 
 // camera looks at a place; the width of its field is there.
 type camera struct {
 	from, at         vec
 	width, aperture  float64 // aperture: radius of the lens's opening
+	focus            float64 // distance of the plane in focus, as a share of that of at
 	right, up, ahead vec
 	distance         float64
 }
@@ -39,9 +39,9 @@ func (c *camera) aim() {
 
 // ray goes through a place in the picture, both -1 to 1 of half of its width, and one on the lens.
 func (c *camera) ray(x, y, lensX, lensY float64) (o, d vec) {
-	p := c.at.mad(c.right, x*c.width/2).mad(c.up, y*c.width/2)
-	o = c.from.mad(c.right, lensX*c.aperture).mad(c.up, lensY*c.aperture)
-	return o, p.sub(o).norm()
+	way := c.at.sub(c.from).mad(c.right, x*c.width/2).mad(c.up, y*c.width/2).mul(c.focus)
+	lens := c.right.mul(lensX*c.aperture).mad(c.up, lensY*c.aperture)
+	return c.from.add(lens), way.sub(lens).norm()
 }
 
 // project is where a place is in the picture, in the units of ray.
@@ -51,40 +51,42 @@ func (c *camera) project(p vec) (x, y, perMm float64) {
 	return v.dot(c.right) * s, v.dot(c.up) * s, s
 }
 
-// flashLasts is how long the light of a flash is followed, in time constants of its decay: 98 % of it.
-const flashLasts = 4
-
 // newStage sets a scene up.
 func newStage(w scene.Water, l Light) *stage {
-	s := &stage{liquid: liquidNamed(w.Liquid), gain: stops(l.Exposure)}
-	s.decay = float64(l.Flash.Nanoseconds()) / 1e6 / math.Ln2
+	s := &stage{liquid: liquidNamed(w.Liquid), flash: newFlash(l.Pulse)}
 	if w.Pool {
 		s.room = macroRoom(&l)
-		s.body = splashBody(w, flashLasts*s.decay)
+		s.body = splashBody(w, s.flash.ends)
 		s.far = -110
 		_, bottom := l.backdrop()
 		s.bottom = bottom.mul(0.2)
 		s.caustic = s.body.caustics()
-		s.camera = splashCamera(w, l.Tilt)
+		s.camera = splashCamera(w, &l)
 	} else {
 		s.room = throwRoom(&l)
-		s.camera = camera{from: vec{0, 60, 1800}, width: 620}
+		s.camera = throwCamera(&l)
 		parts := ballsOf(w)
 		if w.Sheet != nil {
 			sheets, around := throwSheets(*w.Sheet, w.Detail)
 			s.sheets, parts = sheets, append(parts, around...)
 		}
-		s.spray = newSpray(parts, flashLasts*s.decay)
+		s.spray = newSpray(parts, s.flash.ends)
 	}
+	s.camera.from = s.camera.at.add(s.room.turned(s.camera.from.sub(s.camera.at)))
 	s.camera.aim()
-	if l.FNumber > 0 {
-		s.camera.aperture = l.FocalLength / l.FNumber / 2
-	}
 	return s
 }
 
-// splashCamera frames a splash of a drop of about 4 mm from 30 cm.
-func splashCamera(w scene.Water, tilt float64) camera {
+// How wide a piece of a wider frame is shown, mm: a picture is cut to what there is to see.
+const (
+	splashWidth = 62.0
+	tallWidth   = 84.0
+	throwWidth  = 620.0
+)
+
+// splashCamera looks down on a splash.
+func splashCamera(w scene.Water, l *Light) camera {
+	tilt := l.Tilt
 	if tilt == 0 {
 		tilt = 9
 		if w.Crown != nil || w.Crater != nil {
@@ -92,8 +94,30 @@ func splashCamera(w scene.Water, tilt float64) camera {
 		}
 	}
 	sin, cos := math.Sincos(tilt * math.Pi / 180)
-	at := vec{0, 9, 0}
-	return camera{from: at.add(vec{0, 300 * sin, 300 * cos}), at: at, width: 62}
+	width, middle := splashWidth, 9.0
+	if l.Tall {
+		width, middle = tallWidth, 15
+	}
+	c := l.lens(width)
+	c.at = vec{0, middle, 0}
+	c.from = c.at.mad(vec{0, sin, cos}, c.distance)
+	return c
+}
+
+// throwCamera looks up a little.
+func throwCamera(l *Light) camera {
+	c := l.lens(throwWidth)
+	c.from = vec{0, c.distance / 30, c.distance}
+	return c
+}
+
+// lens is a camera that is not pointed yet.
+func (l *Light) lens(width float64) camera {
+	focus, off := mm(l.Lens.Focus), mm(l.Off)
+	c := camera{distance: max(focus+off, 0.1*focus), aperture: mm(l.Lens.Focal) / float64(l.Lens.Aperture) / 2}
+	c.focus = focus / c.distance
+	c.width = min(width, mm(l.Lens.Field(l.Picture.Sensor))/c.focus)
+	return c
 }
 
 // caustics is how bright the floor of the pool is over the radius: light from straight above, refracted by the

@@ -3,28 +3,60 @@
 package practice
 
 import (
+	"errors"
 	"time"
 
+	"stillwater/internal/lighting"
+	"stillwater/internal/optics"
 	"stillwater/internal/picture"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
 
-// Light is the light of the simulated room: a gel for splashes, and for throws a lit white wall. exposed says that the
-// flash fired and the shutter was open.
+// Light is the light of the simulated room: the set's own, for as long as its shutter is open. What the set does not
+// know is as it should be. exposed says that the flash fired and the shutter was open.
 func Light(set shot.Set, exposed bool) picture.Light {
 	l := picture.Studio()
 	if set.Kind == shot.Throw {
-		gels := picture.Gels()
-		l.Gel, l.Key = gels[len(gels)-1].Gel, 0.5
+		l = picture.ThrowStudio()
 	}
-	if p := set.Drop.Phase; p == splash.CrownHighest || p == splash.CraterDeepest {
-		l.Tilt = 17
+	own := usualPlaces(set).Optics().Light(set.OpenTime())
+	if !own.PulseKnown {
+		own.Pulse = l.Pulse
 	}
-	l.OpenFor = set.Light.OpenFor.Duration()
-	l.Shut = !exposed
+	l.Light, l.Speed, l.Open, l.Turn, l.Shut = own, set.Camera.Speed, set.OpenTime(), set.Camera.Turn, !exposed
+	l.Tilt, l.Tall = tilt(set), set.Kind == shot.Drops && set.Drops.Want == shot.WantCollision
 	return l
+}
+
+// usualPlaces is a set with lens and background where they usually are for a throw, unless they were put somewhere:
+// those of a set's start are for a drop.
+func usualPlaces(set shot.Set) shot.Set {
+	if set.Kind != shot.Throw {
+		return set
+	}
+	start, usual := optics.DefaultSetup(), lighting.Practice(set)
+	if c := set.Camera; c.Focal == start.Camera.Focal && c.Distance == start.Camera.Distance && c.FieldSeen == 0 {
+		set.Camera.Focal, set.Camera.Distance = usual.Camera.Focal, usual.Camera.Distance
+	}
+	if b := set.Background; b.Distance == start.Background.Distance && b.Width == start.Background.Width {
+		set.Background.Distance, set.Background.Width = usual.Background.Distance, usual.Background.Width
+	}
+	return set
+}
+
+// tilt looks down into a crown or a crater; 0 is as suits what is there.
+func tilt(set shot.Set) float64 {
+	p := set.Drop.Phase
+	if set.Kind == shot.Drops {
+		p = set.Drops.Phase
+	}
+	if wide := set.Kind == shot.Drop || set.Drops.Want == shot.WantPhase; wide &&
+		(p == splash.CrownHighest || p == splash.CraterDeepest) {
+		return 17
+	}
+	return 0
 }
 
 // Frame is one picture of a flight.
@@ -38,9 +70,21 @@ type Frame struct {
 // beforeContact is when the falling drop is shown.
 const beforeContact = 3 * time.Millisecond
 
+// ErrNoFrame means that a set has no picture: of a sound nothing is seen, and what bursts when it is heard is not known.
+var ErrNoFrame = errors.New("a sound has no picture: what bursts is not known")
+
 // Frames are the pictures of one flight of a set in the room with that seed, each so much later than its phase: a drop
-// before contact and in each phase, a throw in its focus spot. A throw that falls short has none.
+// before contact and in each phase, a throw in its focus spot, two drops before and after they meet. A throw that falls
+// short has none.
+//
+// Errors: ErrNoFrame, or those of scene.Room.Release, Open and shot.Set.DropsPath for an impossible set.
 func Frames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
+	switch set.Kind {
+	case shot.Sound:
+		return nil, ErrNoFrame
+	case shot.Drops:
+		return dropsFrames(set, seed, late)
+	}
 	flight, err := scene.New(seed).Release(set, 0)
 	if err != nil {
 		return nil, err
@@ -51,8 +95,12 @@ func Frames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
 		}
 		return []Frame{frameOf(flight, "throw", flight.Best+late)}, nil
 	}
-	var frames []Frame
-	for _, p := range flight.Phases {
+	return splashFrames(flight, late), nil
+}
+
+// splashFrames are the pictures of a splash: its drop before contact, and each phase.
+func splashFrames(f scene.Flight, late time.Duration) (frames []Frame) {
+	for _, p := range f.Phases {
 		name, at := string(p.Phase), p.At+late
 		switch p.Phase {
 		case splash.Contact:
@@ -60,14 +108,55 @@ func Frames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
 		case splash.ColumnGone:
 			continue // flat water
 		}
-		f := flight
-		f.Set.Drop.Phase = p.Phase
+		f := f
+		f.Set.Drop.Phase, f.Set.Drops.Phase = p.Phase, p.Phase
 		frames = append(frames, frameOf(f, name, at))
 	}
-	return frames, nil
+	return frames
 }
 
 // frameOf is the picture of a flight at a time, taken by a camera that held its shutter open.
 func frameOf(f scene.Flight, name string, at time.Duration) Frame {
 	return Frame{Name: name, Words: f.SeenAt(at), Water: f.WaterAt(at), Light: Light(f.Set, true)}
+}
+
+// Around a collision: when the second drop is shown before it meets the column, and the sheet as it draws back, in times
+// of its spreading.
+const (
+	beforeMeeting = 4 * time.Millisecond
+	drawingBack   = 1.5
+)
+
+// dropsFrames are the pictures of drops from valves: of a collision before the two meet, as the sheet opens, at its
+// widest and as it draws back. Two that miss each other are shown when they would have met.
+func dropsFrames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error) {
+	path, err := set.DropsPath()
+	if err != nil {
+		return nil, err
+	}
+	room := scene.New(seed)
+	var f scene.Flight
+	for i, d := range path.Drops[:path.Count] {
+		last := &f
+		if i == 0 {
+			last = nil
+		}
+		if f, _, err = room.Open(last, set, d.On.Duration(), (d.On + d.Open).Duration()); err != nil {
+			return nil, err
+		}
+	}
+	if set.Drops.Want == shot.WantPhase {
+		return splashFrames(f, late), nil
+	}
+	m := f.Meeting
+	if m == nil || !m.Column {
+		return []Frame{frameOf(f, "missed", path.Meeting.At.Duration()+late)}, nil
+	}
+	takes := m.Widest - m.At
+	return []Frame{
+		frameOf(f, "second-drop", m.At-beforeMeeting+late),
+		frameOf(f, "sheet-opening", m.At+takes/2+late),
+		frameOf(f, "sheet-widest", m.Widest+late),
+		frameOf(f, "sheet-drawing-back", m.At+time.Duration(drawingBack*float64(takes))+late),
+	}, nil
 }

@@ -44,7 +44,7 @@ func TestTheLightOfASet(t *testing.T) {
 	set := shot.DefaultSet()
 	assert.True(t, Light(set, false).Shut)
 	assert.False(t, Light(set, true).Shut)
-	assert.Equal(t, 5*time.Second, Light(set, true).OpenFor)
+	assert.Equal(t, set.OpenTime(), Light(set, true).Open)
 	assert.Zero(t, Light(set, true).Tilt)
 	set.Drop.Phase = splash.CrownHighest
 	assert.Equal(t, 17.0, Light(set, true).Tilt)

@@ -76,6 +76,9 @@ func (r *Room) playOut(f *Flight) error {
 		return err
 	}
 	f.Column = column
+	if f.before, err = r.splashBefore(f); err != nil {
+		return err
+	}
 	return r.meet(f, own)
 }
 
@@ -194,73 +197,6 @@ func (m Meeting) moment(want shot.SheetPhase) time.Duration {
 		return m.At + (m.Widest-m.At)/2
 	}
 	return m.Widest
-}
-
-// dropsAt is where the liquid of drops from valves is at a time: of the last drop's splash where that is wanted, of
-// others the column and the sheet of a collision.
-func (f Flight) dropsAt(at time.Duration) Water {
-	w, set := Water{Liquid: f.Set.Drops.Liquid, Detail: f.Detail, Pool: true}, f.Set.Drops
-	if set.Want == shot.WantPhase && len(f.Phases) > 0 && at >= f.Contact && at < f.splashEnd() {
-		f.splashAt(&w, at)
-		return w
-	}
-	met := f.Meeting != nil && f.Meeting.Column && at >= f.Meeting.At
-	stands := f.stands(at, met)
-	for i, d := range f.Drops {
-		if i == 1 && met {
-			continue
-		}
-		h, falling := d.height(set, at)
-		if !falling || i > 1 && h <= stands { // it has hit what is there
-			continue
-		}
-		if there, err := d.leaves.fall(set.Height - h); err == nil {
-			w.Balls = append(w.Balls, Ball{At: Point{Y: h + d.Diameter/2}, Velocity: Velocity{Y: -there.Speed},
-				Diameter: d.Diameter})
-		}
-	}
-	if h, v, ok := f.Column.Tip(at); ok {
-		if met {
-			h = min(h, f.Meeting.Height)
-		}
-		w.Column = &Column{Height: h, Foot: f.Column.Width, Rising: v}
-	}
-	if met {
-		w.Dome = f.Meeting.dome(at)
-	}
-	return w
-}
-
-// stands is how high what the first two drops made is at a time.
-func (f Flight) stands(at time.Duration, met bool) phys.Length {
-	if met && f.Meeting.dome(at) != nil {
-		return f.Meeting.Height
-	}
-	h, _, _ := f.Column.Tip(at)
-	if met {
-		h = min(h, f.Meeting.Height)
-	}
-	return h
-}
-
-// A collision's sheet is seen until it has drawn back, in times of its spreading; its edge sinks by a part of its
-// radius: own choice.
-const (
-	sheetLasts = 2.2
-	sheetDroop = 0.15
-)
-
-// dome is the sheet at a time: it grows ever slower, and draws back as fast. nil: it is gone.
-func (m Meeting) dome(at time.Duration) *Dome {
-	takes := (m.Widest - m.At).Seconds()
-	part := (at - m.At).Seconds() / takes
-	if part > sheetLasts {
-		return nil
-	}
-	grown := float64(m.Radius - m.Diameter/2)
-	radius := m.Diameter/2 + phys.Length(max(grown*part*(2-part), 0))
-	return &Dome{Height: m.Height, Radius: radius, Droop: sheetDroop * radius,
-		Widening: phys.Speed(2 * grown * (1 - part) / takes)}
 }
 
 // Judging collisions: own choice, no source.

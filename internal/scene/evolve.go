@@ -228,7 +228,8 @@ func (f Flight) sheetAt(at time.Duration) *Sheet {
 	vx, vy := float64(f.Through.X), float64(f.Through.Y)
 	long := f.own().between(minSheetSeen, maxSheetSeen)
 	return &Sheet{
-		At:       Point{X: phys.Length(vx * t), Y: phys.Length(float64(f.Above) + vy*t - phys.Gravity*t*t/2)},
+		At: Point{X: phys.Length(vx * t), Y: phys.Length(float64(f.Above) + vy*t - phys.Gravity*t*t/2),
+			Z: f.Aside},
 		Velocity: Velocity{X: f.Through.X, Y: phys.Speed(vy - phys.Gravity*t)},
 		Length:   phys.Length(long), Width: phys.Length(sheetWidth * long),
 		Breakup: min(max((at-f.Contact).Seconds()/breakupTime, 0.1), 1),

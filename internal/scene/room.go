@@ -61,6 +61,7 @@ type Flight struct {
 	Passing  phys.Speed    // throw: at the second beam
 	Angle    phys.Angle    // throw: above level at the second beam
 	Above    phys.Length   // throw: height above the focus spot as it passes, negative below
+	Aside    phys.Length   // throw: how much nearer to the camera than the focus spot, negative beyond
 	Missed   []Sensor      // did not see it
 	Sprayed  []Sensor      // throw: sensors that a droplet ahead of the sheet broke
 
@@ -69,6 +70,7 @@ type Flight struct {
 	Drops   []ValveDrop // from valves: in order
 	Column  ColumnRise  // of the first of them, in a collision
 	Meeting *Meeting    // what the second one meets, in a collision; nil: there is none yet
+	before  []PhaseAt   // of the first one's splash, in a collision
 }
 
 // spreads is how much the room varies: standard deviations, unless stated otherwise.

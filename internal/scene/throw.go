@@ -2,6 +2,7 @@ package scene
 
 import (
 	"math"
+	"math/rand/v2"
 	"time"
 
 	"stillwater/internal/phys"
@@ -33,8 +34,15 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 		f.Speed = phys.Speed(math.Hypot(there.vx, there.vy))
 		f.Above = phys.Length(there.y) - r.focusHeight(set)
 		f.Through = Velocity{X: phys.Speed(there.vx), Y: phys.Speed(there.vy)}
+		f.Aside = r.aside(f)
 	}
 	return nil
+}
+
+// aside is how far a throw passes from the plane in focus: a hand is as uneven sideways as up and down.
+func (r *Room) aside(f *Flight) phys.Length {
+	own := dice{rand.New(rand.NewPCG(f.Detail, 1<<41))}
+	return f.Set.Throw.ToFocus * phys.Length(own.normal(float64(r.spreads.ThrowAngle)))
 }
 
 // Own choice, no source.
