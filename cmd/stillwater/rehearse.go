@@ -23,12 +23,12 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 	flags.SetOutput(io.Discard)
 	set, late := shot.DefaultSet(), phys.Time(0)
 	kindNamed := func(text string) error {
-		if set.Kind = shot.Kind(text); set.Kind != shot.Drop && set.Kind != shot.Throw {
-			return errors.New("use drop or throw")
+		if set.Kind = shot.Kind(text); !slices.Contains(shot.Kinds(), set.Kind) {
+			return errors.New("use drop, drops or throw")
 		}
 		return nil
 	}
-	flags.Func("kind", "`KIND` of what flies: drop, as without it, or throw", kindNamed)
+	flags.Func("kind", "`KIND` of what flies: drop, as without it, drops or throw", kindNamed)
 	dir := flags.String("png", "", "write the pictures into the folder `DIR`, which is made")
 	seed := flags.Uint64("seed", 1, "of the room: another number is another evening")
 	size := picture.Options{Width: 960, Threads: runtime.GOMAXPROCS(0)}
@@ -45,7 +45,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 	})
 	flags.TextVar(&late, "late", late, "take them so much later, or earlier if negative")
 	many := newManyTries(flags)
-	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; drop or throw: as --kind",
+	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; drop, drops or throw: as --kind",
 		func(text string) error {
 			field, value, given := strings.Cut(text, "=")
 			if !given {
@@ -55,7 +55,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 			return set.Put(field, value)
 		})
 	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
-		"or writes the pictures\nthat its camera takes of one drop, phase by phase, or of one throw (--png).\n\n", "", "")
+		"or writes the pictures\nthat its camera takes of one drop, phase by phase, of two that collide, or of one throw (--png).\n\n", "", "")
 	if err == nil {
 		err = checkRehearsal(flags, set.Kind, many.tries)
 	}
@@ -93,8 +93,10 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries int) error {
 	picture, many := firstGiven(flags, "png", "width", "gel", "late"), firstGiven(flags, "json", "method", "placing")
 	switch {
-	case kind != shot.Drop && kind != shot.Throw:
-		return fmt.Errorf("%w: rehearse: --set kind=%s: use drop or throw", errUsage, kind)
+	case kind == shot.Sound:
+		return fmt.Errorf("%w: rehearse: %w: use drop, drops or throw", errUsage, practice.ErrNoFrame)
+	case tries != 0 && kind == shot.Drops:
+		return fmt.Errorf("%w: rehearse: --tries are of drop or throw: leave --tries out, or take one of these", errUsage)
 	case tries != 0 && picture != "":
 		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries out", errUsage, picture)
 	case tries == 0 && many != "":

@@ -27,19 +27,24 @@ func TestRehearseWritesPictures(t *testing.T) {
 	status, out, errs = calculate(t, "rehearse --width 48 --kind throw --late 5ms --png "+dir)
 	require.Zero(t, status, errs)
 	assert.Contains(t, out, "mm past the focus spot")
+
+	status, out, errs = calculate(t, "rehearse --width 48 --kind drops --seed 3 --png "+dir)
+	require.Zero(t, status, errs)
+	assert.Contains(t, out, "sheet-widest-3.png: the sheet at its widest")
 }
 
 func TestRehearseSaysWhatIsWrong(t *testing.T) {
 	dir := t.TempDir()
 	for line, want := range map[string]string{
 		"":                           "give a folder",
-		" --kind sound --png " + dir: "use drop or throw",
+		" --kind sound --png " + dir: "a sound has no picture",
+		" --kind plop --png " + dir:  "use drop, drops or throw",
 		" --gel plaid --png " + dir:  "use one of blue",
 		" --set drop.fluid=milk":     "there is no such field",
 		" --width 9000 --png " + dir: "use 12 to 1920",
 
-		" --set kind=sound --png " + dir: "--set kind=sound: use drop or throw",
-		" --set kind=drops --tries 3":    "--set kind=drops: use drop or throw",
+		" --set kind=sound --png " + dir: "a sound has no picture",
+		" --set kind=drops --tries 3":    "--tries are of drop or throw",
 		" --tries 3 --png " + dir:        "--png is of pictures",
 		" --tries 3 --late 5ms":          "--late is of pictures",
 		" --json --png " + dir:           "--json is of tries",

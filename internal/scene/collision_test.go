@@ -184,6 +184,13 @@ func TestWaterOfACollision(t *testing.T) {
 	assert.InDelta(t, 0, float64(widest.Dome.Widening), 0.01)
 	assert.LessOrEqual(t, widest.Column.Height, m.Height)
 	assert.Nil(t, f.dropsAt(m.At+3*(m.Widest-m.At)).Dome)
+	assert.Equal(t, widest.Column.Height, widest.Dome.Height, "it stands on the column")
+
+	first := f.Drops[0]
+	opened := f.dropsAt(first.Lands + 5*time.Millisecond)
+	require.NotNil(t, opened.Crater, "before it, the first drop has its splash")
+	assert.NotNil(t, opened.Crown)
+	assert.Nil(t, f.dropsAt(f.Column.Emerges+time.Millisecond).Crater, "which is over when its column rises")
 
 	r.camera.light.Shutter, f.Set.Light.Shutter = shot.ByHand, shot.ByHand
 	look := func(at time.Duration) Frame {
@@ -314,4 +321,16 @@ func TestColumnToMeasure(t *testing.T) {
 	assert.Equal(t, Good, look.Verdict)
 	before := one.WaterAt(one.Contact - 5*time.Millisecond)
 	assert.Len(t, before.Balls, 1)
+// Of drops for a phase, the picture has the last one's splash, at the time that the words say.
+func TestWaterOfAPhase(t *testing.T) {
+	set, gap := dropsSet(150 * time.Millisecond)
+	set.Drops.Want, set.Drops.Phase = shot.WantPhase, splash.CrownHighest
+	f := dripTwice(t, New(4), set, 0, gap)
+	require.True(t, f.Arrives)
+	assert.Equal(t, "the crown at its highest", f.SeenAt(f.Best))
+	w := f.WaterAt(f.Best)
+	require.NotNil(t, w.Crown)
+	assert.InDelta(t, 1, w.Crown.Age, 1e-6)
+	assert.NotNil(t, w.Crater)
+	assert.Len(t, f.WaterAt(f.Contact-time.Millisecond).Balls, 1)
 }

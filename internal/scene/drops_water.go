@@ -46,10 +46,8 @@ func (f Flight) dropsAt(at time.Duration) Water {
 			continue
 		}
 		if there, err := d.leaves.fall(set.Height - h); err == nil {
-			one := f.like(d)
-			swing := one.swing((at - d.LetsGo).Seconds())
-			w.Balls = append(w.Balls, Ball{At: Point{Y: h + d.Diameter/2*phys.Length(1+swing)},
-				Velocity: Velocity{Y: -there.Speed}, Diameter: d.Diameter, Stretch: swing})
+			w.Balls = append(w.Balls, Ball{At: Point{Y: h + d.Diameter/2}, Velocity: Velocity{Y: -there.Speed},
+				Diameter: d.Diameter, Stretch: f.like(d).swing((at - d.LetsGo).Seconds())})
 		}
 	}
 	if set.Want == shot.WantPhase {

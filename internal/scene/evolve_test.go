@@ -107,11 +107,25 @@ func TestTheSheetIsWhereTheWordsSay(t *testing.T) {
 	require.True(t, f.Arrives)
 	w := f.WaterAt(f.Best)
 	require.NotNil(t, w.Sheet)
-	assert.Equal(t, Point{Y: f.Above}, w.Sheet.At)
+	assert.Equal(t, Point{Y: f.Above, Z: f.Aside}, w.Sheet.At)
 	assert.InDelta(t, float64(f.Speed), math.Hypot(float64(w.Sheet.Velocity.X), float64(w.Sheet.Velocity.Y)), 1e-9)
 	later := f.WaterAt(f.Best + 10*time.Millisecond).Sheet
 	assert.InDelta(t, 0.01*float64(f.Through.X), float64(later.At.X), 1e-9)
 	assert.InDelta(t, -phys.Gravity*0.01, float64(later.Velocity.Y-w.Sheet.Velocity.Y), 1e-9)
+}
+
+// A hand is as uneven sideways as up and down: what passes aside is out of the plane in focus.
+func TestThrowsPassAside(t *testing.T) {
+	var aside []float64
+	r, set := New(9), throwSet()
+	for _, f := range release(t, r, set, 400) {
+		if f.Arrives {
+			aside = append(aside, float64(f.Aside/set.Throw.ToFocus))
+		}
+	}
+	mean, sd := meanAndSD(aside)
+	assert.InDelta(t, 0, mean, 0.01)
+	assert.InDelta(t, float64(defaultSpreads().ThrowAngle), sd, 0.006)
 }
 
 // The picture's liquid is that at the flash's peak; without light it is black, and a sound has none.
