@@ -93,10 +93,10 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries int) error {
 	picture, many := firstGiven(flags, "png", "width", "gel", "late"), firstGiven(flags, "json", "method", "placing")
 	switch {
+	case tries != 0 && kind != shot.Drop && kind != shot.Throw:
+		return fmt.Errorf("%w: rehearse: --tries are of drops that fall by themselves or of throws: use drop or throw", errUsage)
 	case kind == shot.Sound:
 		return fmt.Errorf("%w: rehearse: %w: use drop, drops or throw", errUsage, practice.ErrNoFrame)
-	case tries != 0 && kind == shot.Drops:
-		return fmt.Errorf("%w: rehearse: --tries are of drop or throw: leave --tries out, or take one of these", errUsage)
 	case tries != 0 && picture != "":
 		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries out", errUsage, picture)
 	case tries == 0 && many != "":

@@ -44,7 +44,7 @@ func TestRehearseSaysWhatIsWrong(t *testing.T) {
 		" --width 9000 --png " + dir: "use 12 to 1920",
 
 		" --set kind=sound --png " + dir: "a sound has no picture",
-		" --set kind=drops --tries 3":    "--tries are of drop or throw",
+		" --set kind=drops --tries 3":    "use drop or throw",
 		" --tries 3 --png " + dir:        "--png is of pictures",
 		" --tries 3 --late 5ms":          "--late is of pictures",
 		" --json --png " + dir:           "--json is of tries",

@@ -185,7 +185,7 @@ func (r *Room) spread(m *Meeting, name string, own dice) {
 	weber := float64(liquid.Density) * v * v * d / float64(liquid.SurfaceTension)
 	takes := 0.32 * r.basin.sheet * d / v * math.Pow(weber, 0.4) * (1 + own.normal(r.spreads.SheetTime))
 	m.Widest = m.At + phys.Time(takes).Duration()
-	m.Radius = phys.Length(0.25 * d * math.Pow(weber, 0.25))
+	m.Radius = phys.Length(0.4 * d * math.Pow(weber, 0.25))
 }
 
 // moment is when the sheet shows what is wanted.
