@@ -45,7 +45,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 	})
 	flags.TextVar(&late, "late", late, "take them so much later, or earlier if negative")
 	many := newManyTries(flags)
-	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; drop, drops or throw: as --kind",
+	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; a kind alone: as --kind",
 		func(text string) error {
 			field, value, given := strings.Cut(text, "=")
 			if !given {
@@ -55,7 +55,7 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 			return set.Put(field, value)
 		})
 	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
-		"or writes the pictures\nthat its camera takes of one drop, phase by phase, of two that collide, or of one throw (--png).\n\n", "", "")
+		"or writes the pictures\nthat its camera takes of a drop by phases, two that collide, or a throw (--png).\n\n", "", "")
 	if err == nil {
 		err = checkRehearsal(flags, set.Kind, many.tries)
 	}
@@ -76,11 +76,17 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		return fmt.Errorf("rehearse: %w", err)
 	}
 	size.Height, size.Seed = size.Width*2/3, *seed
+	return m.writeFrames(ctx, frames, light, *dir, size)
+}
+
+// writeFrames writes the pictures of a flight, with a gel if one was given.
+func (m *Main) writeFrames(ctx context.Context, frames []practice.Frame, light *picture.Gel, dir string,
+	size picture.Options) error {
 	for _, f := range frames {
 		if light != nil {
 			f.Light.Gel = *light
 		}
-		path, err := f.Write(ctx, *dir, size)
+		path, err := f.Write(ctx, dir, size)
 		if err != nil {
 			return fmt.Errorf("rehearse: --png: %w", err)
 		}
@@ -94,7 +100,7 @@ func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries int) error {
 	picture, many := firstGiven(flags, "png", "width", "gel", "late"), firstGiven(flags, "json", "method", "placing")
 	switch {
 	case tries != 0 && kind != shot.Drop && kind != shot.Throw:
-		return fmt.Errorf("%w: rehearse: --tries are of drops that fall by themselves or of throws: use drop or throw", errUsage)
+		return fmt.Errorf("%w: rehearse: --tries: use drop or throw", errUsage)
 	case kind == shot.Sound:
 		return fmt.Errorf("%w: rehearse: %w: use drop, drops or throw", errUsage, practice.ErrNoFrame)
 	case tries != 0 && picture != "":

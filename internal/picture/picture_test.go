@@ -165,7 +165,7 @@ func plain() Light {
 }
 
 // The background's grey follows the exposure: each stop halves the light. A grey card that gives back 18 % is 118 of
-// 255 in sRGB; half, a quarter and an eighth of white are 188, 137 and 99 (worked out by hand from the standard's curve).
+// 255 in sRGB; half, a quarter and an eighth of white are 188, 137 and 99 (by hand, from the standard's curve).
 func TestTheBackgroundIsAsGreyAsItIsExposed(t *testing.T) {
 	for stops, level := range map[optics.Stops]float64{-1: 188, -2: 137, -3: 99, -2.474: 118, -1.474: 162, -4.474: 60} {
 		l := plain()
@@ -267,8 +267,8 @@ func moments(img *image.RGBA) (middle, variance float64) {
 	return middle, variance/sum - middle*middle
 }
 
-// A point out of focus is a disc, as large as the thin lens's closed form says (optics.Lens.DefocusCircle): its variance
-// across is a sixteenth of its diameter's square.
+// A point out of focus is a disc, as large as the thin lens's closed form says (optics.Lens.DefocusCircle): its
+// variance across is a sixteenth of its diameter's square.
 func TestOutOfFocusIsSoft(t *testing.T) {
 	const width = 288
 	spot := func(n optics.FNumber, off phys.Length) (variance float64, l Light) {
@@ -435,8 +435,8 @@ func againstSlow(t testing.TB, w scene.Water, l Light, o Options) float64 {
 	return 20 * math.Log10(255/apart(usual, slow))
 }
 
-// A picture is as near to the slow one as a good JPEG is: from 30 dB on few people see a difference (common practice, no
-// source). At a fifth of the usual size edges are denser, and so is the noise.
+// A picture is as near to the slow one as a good JPEG is: from 30 dB on few people see a difference (common practice,
+// no source). At a fifth of the usual size edges are denser, and so is the noise.
 func TestAPictureIsLikeTheSlowOne(t *testing.T) {
 	o := Options{Width: 96, Height: 64, Threads: 2}
 	for name, w := range waters() {

@@ -79,7 +79,7 @@ func TestExposureMovesThePicture(t *testing.T) {
 		{"", "camera.iso 800", key, 2, "a stop of speed"},
 		{"", "camera.aperture f/22", key, 0.5, "a stop of aperture"},
 		{"flash.reading f/16", "flash.reading f/11", key, 0.5, "a meter that reads a stop less"},
-		{"background.seen 50%", "background.seen 73.5%", corner, 0.5 / 0.214, "as the histogram shows it: half is 21.4 % of white"},
+		{"background.seen 50%", "background.seen 73.5%", corner, 0.5 / 0.214, "half of the way is 21.4 % of white"},
 		{"background.seen 0; background.reading f/5.6", "background.reading f/8", corner, 2, "the background, metered"},
 		{"background.seen 0; background.reading f/8", "background.reflects 0.45", corner, 0.5, "a darker cloth"},
 		{"room.ev 0", "room.ev 2", corner, 4, "a room two stops brighter"},
@@ -131,8 +131,8 @@ func TestClearWaterVanishesInWhite(t *testing.T) {
 	assert.Less(t, burnt, 0.3*white)
 }
 
-// The dark rim of a ball is as wide as Snell's law has it for the background's angle (optics.DarkRim, a closed form for a
-// small ball; the picture traces its rays).
+// The dark rim of a ball is as wide as Snell's law has it for the background's angle (optics.DarkRim, a closed form for
+// a small ball; the picture traces its rays).
 func TestTheDarkRimFollowsTheBackground(t *testing.T) {
 	const width, diameter = 720, 0.06
 	const radius = diameter / 2 / 0.62 * width // pixels
@@ -175,8 +175,8 @@ func lit(img *image.RGBA) (middle, variance float64) {
 	return middle - wide/2 + 0.5, variance/sum - middle*middle
 }
 
-// A flash that decays moves the light of what flies by speed times its time constant, t0.5/ln 2 (of which 0.925 is within
-// the four constants that are followed); one that is cut off, by half of its time.
+// A flash that decays moves the light of what flies by speed times its time constant, t0.5/ln 2 (of which 0.925 is
+// within the four constants that are followed); one that is cut off, by half of its time.
 func TestTheFlashSmearsWhatMoves(t *testing.T) {
 	const perPixel = 620.0 / wide
 	whole := "flash.control throttled; flash.power 1; flash.duration "
@@ -207,7 +207,7 @@ func TestTheLensBlurs(t *testing.T) {
 	const turn = "camera.turn 60 deg; "
 	turned := variance(late, turn+"camera.aperture f/2; flash.reading f/2") -
 		variance(late, turn+"camera.aperture f/45; flash.reading f/45")
-	blur := 100 * 50 * math.Sin(math.Pi/3) / 1000 / (144. / wide) // opening times the way off the plane over its distance
+	blur := 100 * 50 * math.Sin(math.Pi/3) / 1000 / (144. / wide) // opening x way off the plane / its distance
 	assert.InDelta(t, 1, math.Sqrt(16*turned)/blur, 0.25, "%.1f pixels", blur)
 }
 

@@ -70,7 +70,7 @@ type Frame struct {
 // beforeContact is when the falling drop is shown.
 const beforeContact = 3 * time.Millisecond
 
-// ErrNoFrame means that a set has no picture: of a sound nothing is seen, and what bursts when it is heard is not known.
+// ErrNoFrame means that a set has no picture: of a sound nothing is seen, and what bursts then is not known.
 var ErrNoFrame = errors.New("a sound has no picture: what bursts is not known")
 
 // Frames are the pictures of one flight of a set in the room with that seed, each so much later than its phase: a drop
@@ -120,8 +120,8 @@ func frameOf(f scene.Flight, name string, at time.Duration) Frame {
 	return Frame{Name: name, Words: f.SeenAt(at), Water: f.WaterAt(at), Light: Light(f.Set, true)}
 }
 
-// Around a collision: when the second drop is shown before it meets the column, and the sheet as it draws back, in times
-// of its spreading.
+// Around a collision: when the second drop is shown before it meets the column, and the sheet as it draws back, in
+// times of its spreading.
 const (
 	beforeMeeting = 4 * time.Millisecond
 	drawingBack   = 1.5
