@@ -55,7 +55,8 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 			return set.Put(field, value)
 		})
 	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
-		"or writes the pictures\nthat its camera takes of a drop by phases, two that collide, or a throw (--png).\n\n", "", "")
+		"or writes the pictures\n"+
+		"that its camera takes of a drop by phases, of two that collide, or of a throw (--png).\n\n", "", "")
 	if err == nil {
 		err = checkRehearsal(flags, set.Kind, many.tries)
 	}
