@@ -141,7 +141,7 @@ func dropsFrames(set shot.Set, seed uint64, late time.Duration) ([]Frame, error)
 		if i == 0 {
 			last = nil
 		}
-		if f, _, err = room.Open(last, set, d.On.Duration(), (d.On + d.Open).Duration()); err != nil {
+		if f, _, err = room.Open(last, set, d.Valve, d.On.Duration(), (d.On + d.Open).Duration()); err != nil {
 			return nil, err
 		}
 	}

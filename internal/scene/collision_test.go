@@ -321,6 +321,8 @@ func TestColumnToMeasure(t *testing.T) {
 	assert.Equal(t, Good, look.Verdict)
 	before := one.WaterAt(one.Contact - 5*time.Millisecond)
 	assert.Len(t, before.Balls, 1)
+}
+
 // Of drops for a phase, the picture has the last one's splash, at the time that the words say.
 func TestWaterOfAPhase(t *testing.T) {
 	set, gap := dropsSet(150 * time.Millisecond)
