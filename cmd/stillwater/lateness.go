@@ -23,6 +23,7 @@ type latenessOptions struct {
 	seed          uint64
 	json          bool
 	load, peer    bool
+	pictures      bool
 	priority, cpu int
 
 	config, output, input string // a real output, and the input that it is looped back to
@@ -68,7 +69,8 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 		return err
 	}
 	measured := bench.Options{Count: o.count, Rounds: o.rounds, Interval: o.interval, Seed: o.seed, Load: o.load,
-		Peer: o.peer, Priority: o.priority, CPU: o.cpu, Plan: plan, Progress: render.Progress(m.Stderr, o.count, "pulses")}
+		Pictures: o.pictures, Peer: o.peer, Priority: o.priority, CPU: o.cpu, Plan: plan,
+		Progress: render.Progress(m.Stderr, o.count, "pulses")}
 	client, err := measured.Open(ctx, bench.Pins{Config: cfg, Output: o.output, Input: o.input}, m.Stderr)
 	if err != nil {
 		return err
@@ -103,6 +105,7 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 	flags.IntVar(&o.count, "count", 5000, "pulses to measure")
 	flags.DurationVar(&o.interval, "interval", time.Millisecond, "mean time from pulse to pulse, here and in cyclictest")
 	flags.BoolVar(&o.load, "load", false, "keep the machine busy: with stress-ng if it is installed, else with busy loops")
+	flags.BoolVar(&o.pictures, "pictures", false, "render pictures of the simulated camera beside it, as the page does")
 	flags.BoolVar(&o.peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
 	flags.IntVar(&o.rounds, "rounds", 5, "with --peer: turns for each of the two")
 	flags.BoolVar(&o.json, "json", false, "one JSON object, keys with units")

@@ -17,6 +17,7 @@ import (
 type lightCalculator struct {
 	*calculator
 	usual bool   // judge common practice
+	list  bool   // the liquids instead
 	draw  string // which drawing
 }
 
@@ -28,6 +29,9 @@ func (m *Main) light(_ context.Context, args []string) error {
 	}
 	if !slices.Contains(drawing.Names(), drawing.Name(c.draw)) {
 		return fmt.Errorf("%w: light: --draw %q: give one of %v", errUsage, c.draw, drawing.Names())
+	}
+	if c.list {
+		return m.liquids(c.json)
 	}
 	if c.usual {
 		c.set = lighting.Practice(c.set)
@@ -52,6 +56,18 @@ func (m *Main) light(_ context.Context, args []string) error {
 	return a.Write(m.Stdout)
 }
 
+// liquids lists what is known of each liquid.
+func (m *Main) liquids(asJSON bool) error {
+	a, err := calc.Liquids()
+	switch {
+	case err != nil:
+		return fmt.Errorf("light: --liquids: %w", err)
+	case asJSON:
+		return render.JSON(m.Stdout, a.JSON())
+	}
+	return a.Write(m.Stdout)
+}
+
 func newLight() *lightCalculator {
 	c := &lightCalculator{calculator: newCalculator("light", "judges light, focus and framing step by step.", shot.Drop)}
 	c.anyKind = true
@@ -59,6 +75,7 @@ func newLight() *lightCalculator {
 		return c.set.Put("kind", s)
 	})
 	c.flags.BoolVar(&c.usual, "practice", false, "judge what is usual (common practice) in place of the set's own values")
+	c.flags.BoolVar(&c.list, "liquids", false, "list the liquids instead: their numbers, what each changes, and sources")
 	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: frame, depth, plan or duration")
 	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"
 	for _, f := range calc.LightFields() {

@@ -51,6 +51,7 @@ type lightStep struct {
 	Do      string           `json:"do"`
 	Expect  string           `json:"expect"`
 	Verdict lighting.Verdict `json:"verdict"`
+	Waits   bool             `json:"waits"` // nothing that was typed says that it is done
 	Says    string           `json:"says"`
 	Next    string           `json:"next"`
 	Fixes   []fix            `json:"fixes"`
@@ -67,7 +68,7 @@ func (a LightAnswer) JSON() map[string]any {
 	r, l := a.report, a.report.Light
 	steps := []lightStep{}
 	for _, s := range r.Steps {
-		step := lightStep{s.ID, s.Title, s.Do, s.Expect, s.Verdict, s.Says, s.Next, []fix{}}
+		step := lightStep{s.ID, s.Title, s.Do, s.Expect, s.Verdict, s.Waits, s.Says, s.Next, []fix{}}
 		for _, f := range s.Fixes {
 			step.Fixes = append(step.Fixes, fix(f))
 		}
@@ -138,7 +139,11 @@ var signs = map[lighting.Verdict]string{lighting.Works: "works", lighting.Cautio
 // Write writes the answer for people.
 func (a LightAnswer) Write(w io.Writer) error {
 	for i, s := range a.report.Steps {
-		fmt.Fprintf(w, "%d. %s: %s\n   %s\n   Expect: %s\n   %s\n", i+1, s.Title, signs[s.Verdict], s.Do, s.Expect, s.Says)
+		sign := signs[s.Verdict]
+		if s.Waits && s.Verdict == lighting.Works {
+			sign = "works, once it is done"
+		}
+		fmt.Fprintf(w, "%d. %s: %s\n   %s\n   Expect: %s\n   %s\n", i+1, s.Title, sign, s.Do, s.Expect, s.Says)
 		if s.Next != "" {
 			fmt.Fprintf(w, "   Next: %s\n", s.Next)
 		}

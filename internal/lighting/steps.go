@@ -31,6 +31,7 @@ type Step struct {
 	Verdict Verdict
 	Says    string // the verdict in words, with its margin
 	Next    string // the next move; "" none
+	Waits   bool   // only the person in the room can say that it is done: no number shows it
 	Fixes   []shot.Fix
 }
 
@@ -307,7 +308,7 @@ func (r Report) focus() Step {
 			"focus and tape the ring.",
 		Expect: fmt.Sprintf("Sharp from %s before the spot to %s behind it.", inDepth(r.Light.Lens.Focus-r.Near),
 			inDepth(r.Far-r.Light.Lens.Focus)),
-		Seen:   []string{"camera.distance"},
+		Waits: true, Seen: []string{"camera.distance"},
 		Fields: []string{"camera.nearest", "camera.turn"},
 	}
 	if r.Subject.Size == 0 {
@@ -395,5 +396,5 @@ func (r Report) away() Step {
 	return Step{ID: "away", Title: "Take the stand-in away",
 		Do:     "Take it out without moving camera or lights. Leave focus and zoom alone.",
 		Expect: "An empty frame, and everything as it was.", Seen: []string{}, Fields: []string{},
-		Verdict: Works, Says: "Then the set is ready to arm."}
+		Verdict: Works, Waits: true, Says: "Then the set is ready to arm."}
 }

@@ -209,6 +209,23 @@ func (s Stops) MarshalText() ([]byte, error) { return finite(float64(s), s.Strin
 // UnmarshalText accepts what ParseStops does; on error it leaves *s unchanged.
 func (s *Stops) UnmarshalText(text []byte) error { return unmarshal(s, text, ParseStops) }
 
+// MeterEV is what a light meter shows, an exposure value at ISO 100: "-2 EV". It is read as ParseStops reads.
+type MeterEV float64
+
+func (e MeterEV) String() string { return shortest(float64(e)) + " EV" }
+
+// MarshalText formats e as String does.
+func (e MeterEV) MarshalText() ([]byte, error) { return finite(float64(e), e.String()) }
+
+// UnmarshalText accepts what ParseStops does; on error it leaves *e unchanged.
+func (e *MeterEV) UnmarshalText(text []byte) error {
+	s, err := ParseStops(string(text))
+	if err == nil {
+		*e = MeterEV(s)
+	}
+	return err
+}
+
 // ParseFraction parses a fraction of a whole: "1/16", "full", "12.5 %", "0.5". The error is a *phys.ParseError.
 func ParseFraction(s string) (Fraction, error) {
 	n := notation{"fraction", fractionHint}

@@ -51,7 +51,7 @@ const (
 // Ambient is the light that is in the room besides the flash.
 type Ambient struct {
 	By        RoomBy  `json:"by"`
-	EV        Stops   `json:"ev"`         // as metered, at ISO 100
+	EV        MeterEV `json:"ev"`         // as metered, at ISO 100
 	FrameOpen Shutter `json:"frame_open"` // of a frame without flash
 	FrameSeen Level   `json:"frame_seen"` // of what is brightest in it; 0: all black
 	Margin    Stops   `json:"margin"`     // asked for
@@ -138,7 +138,7 @@ func (s Setup) Light(open phys.Time) Light {
 	l.Pulse, l.PulseKnown = s.Flash.Discharge().At(s.Flash.Power)
 	switch s.Room.By {
 	case RoomMetered:
-		l.Room, l.RoomKnown = ContinuousExposure(s.Room.EV, l.Lens.WorkingFNumber(), s.Camera.Speed, open), true
+		l.Room, l.RoomKnown = ContinuousExposure(Stops(s.Room.EV), l.Lens.WorkingFNumber(), s.Camera.Speed, open), true
 	case RoomFrame:
 		f := BlackFrame{phys.Time(ExactShutter(s.Room.FrameOpen)), s.Room.FrameSeen}
 		l.Room, l.RoomKnown = f.Exposure(open), true

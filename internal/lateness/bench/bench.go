@@ -23,6 +23,7 @@ type Options struct {
 	Interval time.Duration // mean, from pulse to pulse; also the peer's
 	Seed     uint64        // of the random times
 	Load     bool          // keep the machine busy
+	Pictures bool          // render pictures of the simulated camera beside it
 	Peer     bool          // run cyclictest in turn
 	Priority int           // of the board's thread, for the peer: 0 none
 	CPU      int           // and its processor, config.AnyCPU for any
@@ -64,7 +65,7 @@ func StartBoard(ctx context.Context, args []string, log io.Writer) (*board.Clien
 
 // Run measures a board.
 func Run(ctx context.Context, client *board.Client, o Options) (*Report, error) {
-	load, err := o.startLoad(ctx)
+	load, err := o.startLoads(ctx)
 	if err != nil {
 		return nil, err
 	}

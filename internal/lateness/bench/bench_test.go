@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -191,6 +192,18 @@ func TestLoadWithoutTheTool(t *testing.T) {
 	load.stop()
 	_, err = o.cyclictest(t.Context(), 10)
 	assert.ErrorContains(t, err, "install it (Debian: apt install rt-tests)")
+}
+
+// Pictures are rendered until they are stopped, beside another load if one is asked for.
+func TestPicturesAsALoad(t *testing.T) {
+	t.Setenv("PATH", t.TempDir())
+	for _, o := range []*Options{{Pictures: true}, {Pictures: true, Load: true}} {
+		load, err := o.startLoads(t.Context())
+		require.NoError(t, err)
+		assert.Contains(t, load.name, "pictures of the simulated camera")
+		assert.Equal(t, o.Load, strings.Contains(load.name, "busy loops"))
+		load.stop()
+	}
 }
 
 func TestALatePulseIsJudged(t *testing.T) {

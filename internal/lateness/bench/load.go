@@ -21,6 +21,26 @@ type load struct {
 	stop func()
 }
 
+// startLoads keeps the machine busy as asked.
+func (o *Options) startLoads(ctx context.Context) (load, error) {
+	busy, err := o.startLoad(ctx)
+	if err != nil || !o.Pictures {
+		return busy, err
+	}
+	render, err := renderPictures(ctx)
+	if err != nil {
+		busy.stop()
+		return load{}, err
+	}
+	if busy.name != "" {
+		render.name = busy.name + "; " + render.name
+	}
+	return load{name: render.name, stop: func() {
+		render.stop()
+		busy.stop()
+	}}, nil
+}
+
 // startLoad keeps every processor busy, and with stress-ng, if it is installed, memory and the scheduler too.
 func (o *Options) startLoad(ctx context.Context) (load, error) {
 	if !o.Load {

@@ -36,7 +36,7 @@ export const written = {
 	"flash.reading": ["Flash meter's reading", "none: no meter"],
 	"flash.seen": ["White card in the histogram", "like 95 %; none: not looked"],
 	"flash.figures": ["The unit's own durations", "like 1/1 1/300 s, 1/16 1/4000 s"],
-	"room.ev": ["Light meter, EV at ISO 100", "stops"],
+	"room.ev": ["Light meter, at ISO 100", "EV"],
 	"room.frame_open": ["Shutter of the black frame"],
 	"room.frame_seen": ["Brightest in the black frame", "like 10 %; none: all black"],
 	"room.margin": ["Room below the flash by", "stops asked for"],

@@ -1,0 +1,64 @@
+package calc
+
+import (
+	"fmt"
+	"io"
+
+	"stillwater/internal/optics"
+	"stillwater/internal/render"
+	"stillwater/internal/splash"
+)
+
+// liquid is one liquid as it is written in JSON, at 20 °C.
+type liquid struct {
+	Name    string  `json:"name"`
+	Label   string  `json:"label"`
+	Index   float64 `json:"index"`
+	Clear   bool    `json:"clear"`
+	Density float64 `json:"density_kg_m3"`
+	Viscous float64 `json:"viscosity_mpa_s"`
+	Tension float64 `json:"surface_tension_mn_m"`
+	Changes string  `json:"changes"`
+	Looks   string  `json:"source_index_viscosity"`
+	Flows   string  `json:"source_density_surface_tension"`
+}
+
+// LiquidsAnswer is what is known of each liquid.
+type LiquidsAnswer struct{ liquids []liquid }
+
+// Liquids lists the liquids that a set can name.
+func Liquids() (LiquidsAnswer, error) {
+	var a LiquidsAnswer
+	for _, s := range splash.Liquids() {
+		o, err := optics.LiquidNamed(s.Name)
+		if err != nil {
+			return a, err
+		}
+		a.liquids = append(a.liquids, liquid{s.Name, s.Label, o.Index, o.Clear, float64(s.Density),
+			float64(o.Viscosity) * 1e3, float64(s.SurfaceTension) * 1e3, o.Changes, o.Source, s.Source})
+	}
+	return a, nil
+}
+
+// JSON returns the answer for scripts.
+func (a LiquidsAnswer) JSON() map[string]any { return map[string]any{"liquids": a.liquids} }
+
+// Write writes the answer for people: the numbers, then what each changes and where its numbers are from.
+func (a LiquidsAnswer) Write(w io.Writer) error {
+	var rows [][]string
+	for _, l := range a.liquids {
+		rows = append(rows, []string{l.Name, fmt.Sprintf("%.3f", l.Index), fmt.Sprintf("%.0f kg/m³", l.Density),
+			fmt.Sprintf("%.1f mPa s", l.Viscous), fmt.Sprintf("%.1f mN/m", l.Tension)})
+	}
+	err := render.Table(w, []string{"liquid, at 20 °C", "refractive index", "density", "viscosity", "surface tension"},
+		rows)
+	if err != nil {
+		return err
+	}
+	for _, l := range a.liquids {
+		if _, err := fmt.Fprintf(w, "\n%s: %s\n  %s; %s\n", l.Label, l.Changes, l.Looks, l.Flows); err != nil {
+			return fmt.Errorf("write the liquids: %w", err)
+		}
+	}
+	return nil
+}
