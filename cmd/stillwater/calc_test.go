@@ -224,7 +224,12 @@ func TestLightCommand(t *testing.T) {
 	open := got["open_ms"].(float64)
 	assert.InDelta(t, math.Log2(0.05/12.92*open/125), got["room_stops"], 0.1)
 	assert.Nil(t, got["background_stops"], "not known")
-	status, out, _ := calculate(t, "light --practice")
+	status, out, errs := calculate(t, "light --liquids")
+	assert.Zero(t, status, errs)
+	assert.Contains(t, out, "glycerol-water")
+	status, out, _ = calculate(t, "light --practice")
+	assert.Contains(t, out, "5. Focus on a stand-in, and lock it: works, once it is done")
+	assert.Contains(t, out, "7. Take the stand-in away: works, once it is done")
 	assert.Zero(t, status)
 	assert.Contains(t, out, "Common practice, no source: around f/16")
 }
