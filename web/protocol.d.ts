@@ -220,6 +220,14 @@ export interface Tuning {
 	words: string;
 	facts: Fact[];
 	strip: string;
+	/** Another trim of the gap is likely to be better; null: none, or the set has no such trim. */
+	gap: GapTuning | null;
+}
+
+/** The trim of the gap to make the next try with. */
+export interface GapTuning {
+	trim_ms: number;
+	sure: number;
 }
 
 export interface Fact {
@@ -291,6 +299,7 @@ export interface ShotView {
 	interval_ms: number | null;
 	delay_ms: number;
 	kind: Kind | "";
+	aimed: boolean;
 	trim_ms: number;
 	speed_m_s: number | null;
 	cues: CueView[];

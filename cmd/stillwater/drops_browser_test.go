@@ -45,7 +45,7 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 		s.Preview.Bars = []control.Bar{{Name: "column", FromMs: 397.9, ToMs: 511.1}, {Name: "valve", ToMs: 26},
 			{Name: "valve", FromMs: 148.8, ToMs: 174.8}, {Name: "flash", FromMs: 495.4, ToMs: 505.4}}
 	})
-	p.until("Go says what it does", `document.querySelector("#go").textContent === "Let the drops fall"`)
+	p.until("Go says what it does", `document.querySelector("#go").textContent === "Go: let the drops fall"`)
 	m.be(func(s *control.Snapshot) { s.State, s.NeedsGo = control.Safe, false })
 	p.reach("#coming-drawing")
 	p.until("all is on one scale", `document.querySelectorAll("#coming-drawing .bar:not(.opening)").length === 3`)

@@ -73,7 +73,7 @@ var scenes = map[string]func(*control.Snapshot){
 
 func seenShot(n int) control.ShotView {
 	s := shotWith(n, control.Early)
-	s.Kind, s.Simulated, s.DelayMs = shot.Throw, true, 1293.4
+	s.Kind, s.Aimed, s.Simulated, s.DelayMs = shot.Throw, true, true, 1293.4
 	s.Seen, s.Frame = "the sheet 142 mm past the focus spot, 61 mm too high", fmt.Sprintf("7/%d", n)
 	return s
 }
@@ -371,7 +371,7 @@ func (b *browser) marks(t *testing.T) {
 		m.await(t, "picture"))
 	m.be(func(s *control.Snapshot) {
 		marked := shotWith(1, control.TooLow)
-		marked.Kind, marked.Star, marked.Picture = shot.Throw, true, control.Blurred
+		marked.Kind, marked.Aimed, marked.Star, marked.Picture = shot.Throw, true, true, control.Blurred
 		s.Shots = []control.ShotView{marked}
 	})
 	p.until("they are shown", `document.querySelector("#shot .chip").textContent === "Too low, Blurred, kept"`)

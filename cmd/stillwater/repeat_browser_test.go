@@ -35,7 +35,9 @@ func (b *browser) priming(t *testing.T) {
 	p.until("it was held long enough", `!document.querySelector("#outputs .prime").ariaPressed`)
 	p.up(x, y)
 	assert.Equal(t, "valve", m.await(t, "prime").Output)
-	m.be(func(s *control.Snapshot) { s.Board.Outputs[2].Tested = "planned at once for 500.0 ms; on after 0.1 ms" })
+	m.be(func(s *control.Snapshot) {
+		s.Board.Outputs[2].Tested = "it ran for 500 ms; again until it drips at once"
+	})
 	p.until("what was done is said", `document.querySelector("#outputs li:last-child p").textContent.includes("500.0")`)
 	p.fit("priming")
 	p.narrow("priming")
@@ -79,7 +81,7 @@ func (b *browser) repeating(t *testing.T) {
 		s.ArmedEnds = time.Now().Add(time.Minute).UnixMilli()
 	})
 	p.state("armed", "Armed")
-	assert.Equal(t, "Let the drops fall", p.plain("#go"))
+	assert.Equal(t, "Go: let the drops fall", p.plain("#go"))
 	p.fit("waits for the first Go")
 	p.picture("repeat-armed")
 	m.be(func(s *control.Snapshot) {

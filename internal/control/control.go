@@ -119,6 +119,7 @@ type Control struct {
 	outputs          []OutputView
 	nextPulse        time.Time     // when an output may be switched by hand again
 	pulseWidth       time.Duration // asked of the last one
+	priming          bool          // the last one primes a valve
 	set              shot.Set
 	bench            *shot.Bench // of the board now, or of the last one; nil: there was none yet
 	plan             plan

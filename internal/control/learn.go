@@ -51,6 +51,7 @@ func (c *Control) learnAll() {
 // forget drops what the tries said of another set, of which more than the trim differs. The mutex is held.
 func (c *Control) forget(before, now shot.Set) {
 	before.Trim, now.Trim = shot.TrimSet{}, shot.TrimSet{}
+	before.Drops.GapTrim, now.Drops.GapTrim = 0, 0
 	if before != now {
 		c.learning.view = nil
 	}
@@ -82,6 +83,9 @@ func viewTuning(set shot.Set, shots []record.Shot, outcomes *shot.Outcomes) *Tun
 	a := l.Advice
 	view := &Tuning{Step: string(a.Step), TrimMs: ms(a.Trim), Sure: a.Sure, Line: a.Line, Words: a.Words,
 		Facts: ViewFacts(a)}
+	if gap, ok := shot.LearnGap(set, shots, outcomes); ok && gap.Step == tuning.Trim {
+		view.Gap = &GapTuning{TrimMs: ms(gap.Trim), Sure: gap.Sure}
+	}
 	if len(l.Tries) > 0 {
 		view.Strip = strip.Draw(strip.FromTries(l.Plan, l.Tries, a), strip.Options{ForPage: true}).SVG
 	}

@@ -161,7 +161,7 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 	}
 	m.on, m.closed = nil, nil
 	width := TestWidth(m.link.id.Outputs[m.output])
-	c.nextPulse, c.pulseWidth = time.Now().Add(minPulseInterval), width
+	c.nextPulse, c.pulseWidth, c.priming = time.Now().Add(minPulseInterval), width, false
 	pulseCtx, q := c.beginRequest(ctx)
 	c.mu.Unlock()
 	err := m.link.board.Pulse(pulseCtx, uint8(m.output), width)

@@ -105,7 +105,7 @@ func (c *Control) beginPulse(
 		}
 		// A coil that is on for half of the time at most stays half as warm: common practice, no source.
 		c.nextPulse = time.Now().Add(max(minPulseInterval, 2*on))
-		c.outputs[i].Tested, c.pulseWidth = "", on
+		c.outputs[i].Tested, c.pulseWidth, c.priming = "", on, cmd.Type == "prime"
 		return c.link, i, nil
 	}
 	return nil, 0, refusal("output", fmt.Sprintf("The board has no output %q.", cmd.Output), "Reload the page.")
@@ -138,6 +138,9 @@ func (c *Control) handlePulse(p board.CueReport) {
 		out := &c.outputs[p.Output]
 		out.Tested = fmt.Sprintf("planned at once for %.1f ms; on after %.3f ms, for %.3f ms",
 			ms(c.pulseWidth), ms(p.On-p.Planned), ms(p.Off-p.On))
+		if c.priming {
+			out.Tested = fmt.Sprintf("it ran for %.0f ms; again until it drips at once", ms(p.Off-p.On))
+		}
 	}
 	c.lagPulse(p)
 	c.publish()

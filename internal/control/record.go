@@ -273,7 +273,7 @@ func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
 		Verdict: Verdict(s.Verdict), Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
 	}
 	if set, err := outcomes.ParseSet(s.Set); err == nil {
-		made.Kind, made.TrimMs = set.Kind, ms(set.OwnTrim().Duration())
+		made.Kind, made.Aimed, made.TrimMs = set.Kind, set.Aims(), ms(set.OwnTrim().Duration())
 		if v, known := set.ThrowSpeed(phys.Seconds(time.Duration(s.IntervalNs))); known {
 			speed := float64(v)
 			made.SpeedMS = &speed

@@ -314,7 +314,7 @@ func TestPrime(t *testing.T) {
 		x.must(me, prime)
 		require.Len(t, x.dev.pulses, 1)
 		assert.Equal(t, 360*time.Millisecond, x.dev.pulses[0].Off-x.dev.pulses[0].On)
-		assert.Equal(t, "planned at once for 360.0 ms; on after 0.012 ms, for 360.000 ms",
+		assert.Equal(t, "it ran for 360 ms; again until it drips at once",
 			x.Snapshot().Board.Outputs[2].Tested)
 		time.Sleep(719 * time.Millisecond)
 		assert.Contains(t, x.refused(me, prime).Why, "too soon", "on for half of the time at most")

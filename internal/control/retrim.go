@@ -7,14 +7,15 @@ import (
 	"stillwater/internal/wire"
 )
 
-// While a board is armed the trim alone can be changed, for the shots to come. A board changes no program while it is
+// While a board is armed the trims alone can be changed, for the shots to come. A board changes no program while it is
 // armed: when it waits for the next shot it is disarmed, gets the program anew, and is armed for the shots that are
 // left. To everybody else that is one arming. Whoever disarms meanwhile ends it, as any command that is with the board.
 
 // canRetrim reports whether that field of the set may change though the board is armed. The mutex is held.
 func (c *Control) canRetrim(field string) bool {
 	r := c.current
-	return r != nil && r.confirmed && !r.dry() && c.active() && field == "trim."+string(c.set.Kind)
+	trim := field == "trim."+string(c.set.Kind) || field == "drops.gap_trim" && c.set.WorksOutGap()
+	return r != nil && r.confirmed && !r.dry() && c.active() && trim
 }
 
 // retrimIfDue has the board get the program of the set as it is now, if it has another one and waits for a shot: not

@@ -172,6 +172,14 @@ type Tuning struct {
 	Words  string  `json:"words"`   // in sentences
 	Facts  []Fact  `json:"facts"`   // what came of the tries so far
 	Strip  string  `json:"strip"`   // the tries drawn over their delay, as SVG; "" there is none; see package strip
+
+	Gap *GapTuning `json:"gap"` // another trim of the gap is likely to be better; nil: none, or the set has no such trim
+}
+
+// GapTuning is the trim of the gap to make the next try with.
+type GapTuning struct {
+	TrimMs float64 `json:"trim_ms"`
+	Sure   float64 `json:"sure"` // as of Tuning
 }
 
 // Fact is one thing that came of the tries, for a list.
@@ -259,6 +267,7 @@ type ShotView struct {
 	IntervalMs *float64  `json:"interval_ms"` // null without a gate
 	DelayMs    float64   `json:"delay_ms"`
 	Kind       shot.Kind `json:"kind"`      // "" its set cannot be read
+	Aimed      bool      `json:"aimed"`     // what it shows may be too high or too low
 	TrimMs     float64   `json:"trim_ms"`   // of its kind
 	SpeedMS    *float64  `json:"speed_m_s"` // of the throw at the second beam; null for another kind
 	Cues       []CueView `json:"cues"`

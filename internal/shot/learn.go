@@ -34,36 +34,43 @@ func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
 		return Lesson{}, err
 	}
 	l := Lesson{Plan: plan}
-	wanted := set.arrangement()
-	for _, made := range shots {
-		if len(l.Tries) == maxLearned {
-			break
-		}
-		if made.Status != record.StatusDone || made.Lost || made.Damaged != "" || made.Picture == record.PictureBlack {
-			continue
-		}
-		its, err := outcomes.ParseSet(made.Set)
-		if err != nil || its.arrangement() != wanted {
-			continue
-		}
+	set.each(shots, outcomes, func(made record.Shot, its Set) {
 		if own := its.OwnTrim().Duration(); len(l.Tries) == 0 && l.Plan.Delay != 0 && made.DelayNs != 0 {
 			l.Plan.Delay = time.Duration(made.DelayNs) - own // as the board had it
 		}
 		if at, err := its.trimOf(made); err == nil {
 			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: tuning.Verdict(made.Verdict)})
 		}
-	}
+	})
 	l.Advice = tuning.Learn(l.Plan, l.Tries, set.OwnTrim().Duration())
 	return l, nil
 }
 
-// arrangement is all of a set that decides when its moment is, but for the trim, as text.
+// each hands over the shots on record that say something of a set's trims, with the sets that they were made with.
+func (s Set) each(shots []record.Shot, outcomes *Outcomes, take func(made record.Shot, its Set)) {
+	wanted, taken := s.arrangement(), 0
+	for _, made := range shots {
+		if taken == maxLearned {
+			return
+		}
+		if made.Status != record.StatusDone || made.Lost || made.Damaged != "" || made.Picture == record.PictureBlack {
+			continue
+		}
+		if its, err := outcomes.ParseSet(made.Set); err == nil && its.arrangement() == wanted {
+			taken++
+			take(made, its)
+		}
+	}
+}
+
+// arrangement is all of a set that decides when its moment is, but for its trims, as text: the gap's moves the moment
+// with it.
 func (s Set) arrangement() string {
 	var text strings.Builder
 	for _, v := range s.Values() {
 		group, _, _ := strings.Cut(v.Field, ".")
 		switch {
-		case !s.Kind.Uses(v.Field) || group == "trim":
+		case !s.Kind.Uses(v.Field) || group == "trim" || v.Field == "drops.gap_trim":
 		case v.Field == "light.open_for" || v.Field == "light.recycle" || v.Field == "light.shutter":
 		default:
 			fmt.Fprintln(&text, v.Field, v.Text)

@@ -112,7 +112,7 @@ export class Bar {
 		go.hidden = !this.#armed || snap.state === "fault" || !(byHand || snap.needs_go);
 		const opens = snap.preview?.bars.some((b) => b.opening) ?? byHand;
 		let [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
-		if (drips) [todo, done] = ["Let the drops fall", "Drops let go"];
+		if (drips) [todo, done] = ["Go: let the drops fall", "Drops let go"];
 		text(go, snap.needs_go || snap.state === "arming" ? todo : done);
 	}
 

@@ -3,7 +3,7 @@
 
 import { button, el, text } from "./dom.js";
 import { show, slot } from "./refusals.js";
-import { chosen, valueOf } from "./set.js";
+import { chosen, valueOf, worksOutGap } from "./set.js";
 import { fixed, inUnit, signed, tidy, withUnit } from "./units.js";
 
 /** @import { Choice, DropsSet, Refusal, Snapshot } from "../protocol.d.ts" */
@@ -238,14 +238,16 @@ export function showWhen(field, when) {
  * A trim: what it is, the number to type, and six steps from earlier to later. Aside is a place for one more button.
  * @param {Quantity} q
  * @param {Commands} commands
- * @returns {Field & { aside: HTMLElement }}
+ * @param {{ what: string, side: (snap: Snapshot) => string, total: (snap: Snapshot) => string }} words
+ * @param {() => void} [swap] shows another trim in its place
+ * @returns {Field & { aside: HTMLElement, about: HTMLElement }}
  */
-export function trimField(q, commands) {
+export function trimField(q, commands, words, swap) {
 	const inner = quantityField(q, commands);
 	const dial = /** @type {HTMLElement} */ (inner.node.querySelector(".dial"));
-	const label = el("label", { for: inner.id }, "Trim", el("span", { class: "spoken" }, " of the delay"));
 	inner.node.querySelector("label")?.remove();
 	const reading = /** @type {HTMLElement} */ (dial.querySelector(".reading"));
+	const side = el("span", { class: "side" });
 	const total = el("output", { class: "total" });
 	const aside = el("div", { class: "aside" });
 	const nudge = (/** @type {number} */ by) => {
@@ -253,19 +255,41 @@ export function trimField(q, commands) {
 		const attrs = { class: "nudge", "data-nudge": by, onclick: () => inner.change(by) };
 		return button(attrs, el("b", {}, signed(by, 0)), el("span", {}, "ms"), el("i", { class: "spoken" }, `, ${way}`));
 	};
-	const about = el("div", { class: "about" }, label, el("span", { class: "side" }, "− earlier, + later"), total);
+	const label = el("label", { for: inner.id }, "Trim", el("span", { class: "spoken" }, ` of the ${words.what}`));
+	const about = el("div", { class: "about" }, label, side, total);
+	const other = button({ class: "swap", hidden: true, onclick: swap }, `Trim: ${words.what} ⇄`);
+	about.append(other);
 	const steps = el("div", { class: "nudges" }, ...[-10, -5, -1, 1, 5, 10].map(nudge));
 	dial.replaceChildren(about, reading, aside, steps);
 	dial.classList.add("trim");
 	return {
 		...inner,
 		aside,
+		about,
 		update(snap) {
 			inner.update(snap);
-			text(total, snap.preview ? `Delay ${fixed(snap.preview.delay_ms, 1)} ms` : "");
+			text(side, words.side(snap));
+			text(total, words.total(snap));
+			other.hidden = !swap || !worksOutGap(snap.set);
+			label.classList.toggle("spoken", !other.hidden);
+			total.hidden = !other.hidden;
 		},
 	};
 }
+
+/** What a trim of the delay says beside it. */
+export const delayWords = {
+	what: "delay",
+	side: () => "− earlier, + later",
+	total: (/** @type {Snapshot} */ snap) => (snap.preview ? `Delay ${fixed(snap.preview.delay_ms, 1)} ms` : ""),
+};
+
+/** What a trim of the gap says beside it: a later drop meets a column that rises higher, and one that sinks lower. */
+export const gapWords = {
+	what: "gap",
+	side: (/** @type {Snapshot} */ snap) => (snap.set.drops.column === "rising" ? "− lower, + higher" : "− higher, + lower"),
+	total: () => "of the collision",
+};
 
 /**
  * Show why the set as a whole cannot work beside the field to change, and clear it when it can.

@@ -23,6 +23,10 @@ export class Learned {
 		this.sure = el("span", {});
 		this.button = button({ class: "suggested", hidden: true, onclick: () => this.#take() }, this.trim, this.sure);
 		this.button.addEventListener("pointerdown", () => (this.#pressed = this.button.dataset.trim ?? ""));
+		this.gapTrim = el("b", {});
+		this.gapSure = el("span", {});
+		this.gap = button({ class: "suggested", hidden: true, onclick: () => this.#takeGap() }, this.gapTrim, this.gapSure);
+		this.gap.addEventListener("pointerdown", () => (this.#pressed = this.gap.dataset.trim ?? ""));
 		this.fold = byId("learned");
 		intoSight(this.fold);
 	}
@@ -33,6 +37,7 @@ export class Learned {
 		this.#kind = snap.set.kind;
 		this.fold.hidden = !t || t.strip === "";
 		this.#showButton(snap);
+		this.#showGap(snap);
 		if (!t || this.fold.hidden) return;
 		text(byId("learned-line"), t.line);
 		const made = JSON.stringify([t.words, t.facts, t.strip]);
@@ -54,6 +59,22 @@ export class Learned {
 		attr(this.button, "data-trim", t.trim_ms);
 		text(this.trim, `Try ${signed(t.trim_ms, Number.isInteger(t.trim_ms) ? 0 : 1)} ms`);
 		text(this.sure, `${Math.min(99, Math.round(t.sure * 100))} % sure`);
+	}
+
+	/** The same for the gap. @param {Snapshot} snap */
+	#showGap(snap) {
+		const gap = snap.tuning?.gap ?? null;
+		this.gap.hidden = gap === null || gap.trim_ms === inUnit(snap.set.drops.gap_trim, "ms");
+		if (gap === null) return;
+		attr(this.gap, "data-trim", gap.trim_ms);
+		text(this.gapTrim, `Try ${signed(gap.trim_ms, Number.isInteger(gap.trim_ms) ? 0 : 1)} ms`);
+		text(this.gapSure, `${Math.min(99, Math.round(gap.sure * 100))} % sure`);
+	}
+
+	#takeGap() {
+		const value = `${this.#pressed || this.gap.dataset.trim} ms`;
+		this.#pressed = "";
+		this.commands.send({ type: "set", field: "drops.gap_trim", value }, this.refusals);
 	}
 
 	/** What stood there when the finger came down is meant, though it may have changed since. */

@@ -57,7 +57,6 @@ export const measured = {
 		q("drops.meet", "Collision above the water", "mm", 1),
 		q("drops.column_height", "Column, if you measured it", "mm", 1, "of the first drop alone; 0: estimated"),
 		q("drops.column_time", "Column highest, if you measured it", "ms", 5, "after contact; 0: estimated"),
-		q("drops.gap_trim", "Trim of the gap", "ms", 1, "moves the collision up or down"),
 		q("drops.bore", "Narrowest bore of the valve", "mm", 0.1),
 		q("drops.head", "Tip up to the liquid's level", "cm", 1, "or to the lower end of its air tube"),
 		q("drops.discharge", "Discharge coefficient", "", 0.05, "0.6: a sharp edge; 0.8: a short tube"),
@@ -65,6 +64,12 @@ export const measured = {
 		q("drops.closes", "Valve closes after", "ms", 1, "from its current off"),
 	],
 };
+
+/** Fields of drops on command that are set once and then left: folded. */
+export const seldom = new Set([
+	"drops.first.valve", "drops.second.valve", "drops.third.valve", "drops.tip", "drops.bore", "drops.head",
+	"drops.discharge", "drops.opens", "drops.closes", "drops.weighed", "drops.pool_depth",
+]);
 
 /** Fields of drops on command that have no part in some sets: when they have. @type {Record<string, (d: DropsSet) => boolean>} */
 export const shownWhen = {
@@ -81,7 +86,6 @@ export const shownWhen = {
 	"drops.column_height": (d) => d.want === "collision",
 	"drops.column_time": (d) => d.want === "collision",
 	"drops.sheet": (d) => d.want === "collision",
-	"drops.gap_trim": (d) => d.want === "collision",
 	"drops.bore": (d) => d.weighed === "",
 	"drops.head": (d) => d.weighed === "",
 	"drops.discharge": (d) => d.weighed === "",
@@ -96,6 +100,9 @@ export const light = [
 ];
 
 const trim = (/** @type {Kind} */ kind) => q(`trim.${kind}`, "Trim of the delay", "ms", 1);
+
+/** What is added to the gap that is worked out. */
+export const gapTrim = q("drops.gap_trim", "Trim of the gap", "ms", 1, "moves the collision up or down");
 
 /** What is added to the delay: each kind has its own. @type {Record<Kind, Quantity>} */
 export const trims = { drop: trim("drop"), throw: trim("throw"), sound: trim("sound"), drops: trim("drops") };
@@ -164,7 +171,7 @@ export const kindWords = { drop: "Falling drop", throw: "Thrown sheet", sound: "
 
 /** A field's label. @param {string} field */
 export function fieldText(field) {
-	const quantity = [...Object.values(measured).flat(), ...light, ...Object.values(trims)].find((q) => q.name === field);
+	const quantity = [...Object.values(measured).flat(), gapTrim, ...light, ...Object.values(trims)].find((q) => q.name === field);
 	return quantity?.label ?? chosen[field] ?? (field === "kind" ? "What flies" : field);
 }
 
@@ -176,6 +183,10 @@ export function valueText(field, value) {
 
 /** One change of the set, in words. @param {string} field @param {string} value */
 export const changeText = (field, value) => `${fieldText(field)}: ${valueText(field, value)}`;
+
+/** Whether the gap between the first two openings is worked out, so that it has a trim. @param {Set} set */
+export const worksOutGap = (set) =>
+	set.kind === "drops" && set.drops.want === "collision" && Number.parseFloat(set.drops.second.gap) === 0;
 
 /** A set's field by its dotted name. @param {Set} set @param {string} name */
 export function valueOf(set, name) {

@@ -4,7 +4,7 @@ import { attr, button, byId, el, text } from "./dom.js";
 import { Elevation } from "./drawings/elevation.js";
 import { choiceField, quantityField, showWhen, textField } from "./fields.js";
 import { icon } from "./icons.js";
-import { clocks, columns, exposures, light, measured, sameLiquid, sheets, shownWhen, shutters, wanted } from "./set.js";
+import { clocks, columns, exposures, light, measured, sameLiquid, seldom, sheets, shownWhen, shutters, wanted } from "./set.js";
 import { sessionWords } from "./words.js";
 
 /** @import { Kind, Snapshot } from "../protocol.d.ts" */
@@ -86,7 +86,10 @@ export class SetUp {
 		const fields = this.measured[kind] ?? [];
 		const listed = fields.filter((f) => drawn.includes(f.name));
 		byId("set-list").replaceChildren(...listed.map((f) => f.node));
-		byId("set-fields").replaceChildren(...fields.filter((f) => !drawn.includes(f.name)).map((f) => f.node));
+		const rest = fields.filter((f) => !drawn.includes(f.name));
+		byId("set-fields").replaceChildren(...rest.filter((f) => !seldom.has(f.name)).map((f) => f.node));
+		byId("set-seldom-fields").replaceChildren(...rest.filter((f) => seldom.has(f.name)).map((f) => f.node));
+		byId("set-seldom").hidden = !rest.some((f) => seldom.has(f.name));
 		byId("set-fields").dataset.kind = kind;
 		byId("set-fold").hidden = listed.length === 0;
 	}

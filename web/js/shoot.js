@@ -3,18 +3,18 @@
 import { attr, button, byId, el, text } from "./dom.js";
 import { Armed } from "./armed.js";
 import { Coming } from "./coming.js";
-import { trimField } from "./fields.js";
+import { delayWords, gapWords, trimField } from "./fields.js";
 import { Frames } from "./frames.js";
 import { icon } from "./icons.js";
 import { Judging } from "./judging.js";
 import { Learned } from "./learned.js";
 import { sentence, show, slot } from "./refusals.js";
-import { trims } from "./set.js";
+import { gapTrim, trims, worksOutGap } from "./set.js";
 import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
 import { voice } from "./voice.js";
 import { isDark } from "./words.js";
 
-/** @import { Command, Kind, ShotView, Snapshot } from "../protocol.d.ts" */
+/** @import { Command, ShotView, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 
 export class Shoot {
@@ -22,7 +22,8 @@ export class Shoot {
 	/** The shot that is shown. @type {ShotView | null} */ #shot = null;
 	/** The newest one that was read out; those before the page was opened are not. */ #announced = -1;
 	/** The newest shot when it was armed; null: nothing is armed. @type {number | null} */ #armedAfter = null;
-	/** @type {Kind | ""} */ #kind = "";
+	/** The trim that is shown. */ #trim = "";
+	/** A collision's: that of the gap, rather than that of the delay. */ #gap = false;
 
 	/** @param {Commands} commands */
 	constructor(commands) {
@@ -30,11 +31,13 @@ export class Shoot {
 		this.armed = new Armed();
 		this.coming = new Coming();
 		this.frames = new Frames();
+		const swap = () => this.#swap();
 		this.trims = {
-			drop: trimField(trims.drop, commands),
-			throw: trimField(trims.throw, commands),
-			sound: trimField(trims.sound, commands),
-			drops: trimField(trims.drops, commands),
+			drop: trimField(trims.drop, commands, delayWords),
+			throw: trimField(trims.throw, commands, delayWords),
+			sound: trimField(trims.sound, commands, delayWords),
+			drops: trimField(trims.drops, commands, delayWords, swap),
+			gap: trimField(gapTrim, commands, gapWords, swap),
 		};
 		this.fields = Object.values(this.trims);
 		this.slot = slot();
@@ -53,7 +56,7 @@ export class Shoot {
 	show(snap) {
 		this.#snap = snap;
 		for (const f of this.fields) f.update(snap);
-		this.#placeTrim(snap.set.kind);
+		this.#placeTrim();
 		this.coming.show(snap);
 		this.learned.show(snap);
 		this.#armedAfter = isDark(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
@@ -62,12 +65,22 @@ export class Shoot {
 		this.#announce(snap.shots[0]);
 	}
 
-	/** @param {Kind} kind */
-	#placeTrim(kind) {
-		if (kind === this.#kind) return;
-		this.#kind = kind;
-		this.trims[kind].aside.append(this.learned.button);
-		byId("trim").replaceChildren(this.trims[kind].node);
+	#placeTrim() {
+		const set = this.#snap?.set;
+		if (!set) return;
+		const name = this.#gap && worksOutGap(set) ? "gap" : set.kind;
+		if (name === this.#trim) return;
+		this.#trim = name;
+		const field = this.trims[name];
+		field.aside.append(name === "gap" ? this.learned.gap : this.learned.button);
+		byId("trim").replaceChildren(field.node);
+	}
+
+	/** From the delay's trim to the gap's, and back. */
+	#swap() {
+		this.#gap = !this.#gap;
+		this.#placeTrim();
+		/** @type {HTMLElement} */ (byId("trim").querySelector(".swap")).focus();
 	}
 
 	#showShot() {

@@ -50,7 +50,7 @@ export function remarkButtons(judge) {
  */
 export function showRemarks(group, s) {
 	attr(group, "data-shot", s.id);
-	attr(group, "data-kind", s.kind);
+	attr(group, "data-aimed", s.aimed);
 	// A verdict would invite a trim, and a picture that the machine spoiled says nothing of the delay.
 	attr(group, "data-spoiled", s.problem !== "");
 	attr(group, "aria-label", `Verdict on shot ${s.number}`);

@@ -3,9 +3,9 @@
 import { attr, button, el } from "./dom.js";
 import { icon } from "./icons.js";
 
-/** @import { Kind, Picture, Verdict } from "../protocol.d.ts" */
+/** @import { Picture, Verdict } from "../protocol.d.ts" */
 
-/** @type {{ verdict: Verdict, word: string, sign: string, aim?: boolean }[]} those with aim are for a throw */
+/** @type {{ verdict: Verdict, word: string, sign: string, aim?: boolean }[]} those with aim are for what is aimed: throws and collisions */
 export const verdicts = [
 	{ verdict: "early", word: "Early", sign: "early" },
 	{ verdict: "good", word: "Good", sign: "good" },
@@ -34,7 +34,7 @@ export const verdictSign = (verdict) => verdicts.find((v) => v.verdict === verdi
 export const pictureWord = (picture) => pictures.find((p) => p.picture === picture)?.word ?? "";
 
 /**
- * Buttons for a verdict: pressing the one that is given takes it back. A throw has those of its aim, too.
+ * Buttons for a verdict: pressing the one that is given takes it back. What is aimed has those of its aim, too.
  * @param {(verdict: Verdict) => void} say
  */
 export function verdictButtons(say) {
@@ -49,18 +49,18 @@ export function verdictButtons(say) {
 		node,
 		/**
 		 * @param {Verdict} verdict
-		 * @param {Kind | ""} kind
+		 * @param {boolean} aimed
 		 * @param {string} label
 		 * @param {boolean} [settled] no other can be given, and this one only taken back
 		 */
-		show(verdict, kind, label, settled = false) {
+		show(verdict, aimed, label, settled = false) {
 			given = verdict;
 			attr(node, "aria-label", label);
-			attr(node, "data-kind", kind || null);
+			attr(node, "data-aimed", aimed);
 			for (const b of /** @type {Iterable<HTMLElement>} */ (node.children)) {
 				const v = verdicts.find((v) => v.verdict === b.dataset.verdict);
 				attr(b, "aria-pressed", `${v?.verdict === verdict}`);
-				const none = settled || (v?.aim && kind !== "throw");
+				const none = settled || (v?.aim && !aimed);
 				b.hidden = Boolean(none) && v?.verdict !== verdict;
 			}
 		},

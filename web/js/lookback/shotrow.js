@@ -120,7 +120,7 @@ class Detail {
 		this.problem.hidden = shot.problem === "";
 		// A verdict would be on the delay, of which this picture says nothing; one that is there can be taken back.
 		this.verdicts.node.hidden = shot.problem !== "" && shot.verdict === "";
-		this.verdicts.show(shot.verdict, shot.kind, `Verdict on shot ${shot.number}`, shot.problem !== "");
+		this.verdicts.show(shot.verdict, shot.aimed, `Verdict on shot ${shot.number}`, shot.problem !== "");
 		this.pictures.show(shot.picture, `What is wrong with the picture of shot ${shot.number}`);
 		if (!this.#typing) {
 			this.note.input.value = shot.note;
