@@ -22,6 +22,7 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 	assert.False(t, shown("drops-phase"), "of a collision")
 	assert.False(t, shown("drops-third-open"), "of two drops")
 	p.fit("drops")
+	p.js(`document.querySelector("#set-seldom").open = true`)
 	p.js(`document.querySelector("#f-drops-weighed").scrollIntoView({ block: "center" })`)
 	p.enter("#f-drops-weighed", "20 drops 1.1 g at 24 ms")
 	sent := m.await(t, "set")
@@ -52,5 +53,39 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 	require.Contains(t, eval[string](p, `document.querySelector("#coming-drawing").textContent`), "ms after Go")
 	assert.Contains(t, p.plain("#coming-list"), "valve from 148.8 to 174.8 ms")
 	p.picture("drops-coming")
+	p.clean()
+}
+
+// A collision is called too high or too low, and the gap has its trim in the place of the delay's.
+func (b *browser) trimOfTheGap(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) {
+		m.snap.Set.Kind = shot.Drops
+		made := shotWith(1, "")
+		made.Kind, made.Aimed, made.Simulated = shot.Drops, true, true
+		made.Seen = "the sheet at its widest, 20 mm above the surface, 8 mm too high"
+		m.snap.Shots = []control.ShotView{made}
+	})
+	p.place("shoot")
+	p.tap(`#verdicts [data-verdict="too high"]`)
+	assert.Equal(t, control.TooHigh, m.await(t, "verdict").Verdict)
+	assert.Contains(t, p.plain("#trim"), "earlier")
+	p.tap("#trim .swap")
+	assert.Contains(t, p.plain("#trim"), "− lower, + higher")
+	m.be(func(s *control.Snapshot) {
+		s.Tuning = &control.Tuning{Step: "judge", Facts: []control.Fact{}, Gap: &control.GapTuning{TrimMs: -7, Sure: 0.64}}
+	})
+	p.until("a gap is proposed", `!document.querySelector("#trim .suggested").hidden`)
+	p.picture("drops-gap")
+	p.tap("#trim .suggested")
+	sent := m.await(t, "set")
+	assert.Equal(t, []string{"drops.gap_trim", "-7 ms"}, []string{sent.Field, sent.Value})
+	p.tap(`#trim [data-nudge="1"]`)
+	sent = m.await(t, "set")
+	assert.Equal(t, []string{"drops.gap_trim", "1 ms"}, []string{sent.Field, sent.Value})
+	p.tap("#trim .swap")
+	assert.Contains(t, p.plain("#trim"), "earlier")
+	p.picture("drops-delay")
+	m.be(func(s *control.Snapshot) { s.Set.Drops.Second.Gap = 0.08 })
+	p.until("a gap that is given has no trim", `document.querySelector("#trim .swap").hidden`)
 	p.clean()
 }

@@ -105,21 +105,22 @@ func TestPlaces(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
 	for name, does := range map[string]func(*testing.T){
-		"tabs":           b.tabs,
-		"no scrolling":   b.shootDoesNotScroll,
-		"still":          b.nothingMoves,
-		"two metres":     b.readFromTwoMetres,
-		"each screen":    b.eachScreen,
-		"large letters":  b.largeLetters,
-		"own colours":    b.ownColours,
-		"forbidden":      b.storageForbidden,
-		"suggested trim": b.suggestedTrim,
-		"marks":          b.marks,
-		"three taps":     b.threeTaps,
-		"dimmer":         b.dimmer,
-		"drawings":       b.stateAndFlash,
-		"drops":          b.dropsOnCommand,
-		"second tap":     b.secondTap,
+		"tabs":            b.tabs,
+		"no scrolling":    b.shootDoesNotScroll,
+		"still":           b.nothingMoves,
+		"two metres":      b.readFromTwoMetres,
+		"each screen":     b.eachScreen,
+		"large letters":   b.largeLetters,
+		"own colours":     b.ownColours,
+		"forbidden":       b.storageForbidden,
+		"suggested trim":  b.suggestedTrim,
+		"marks":           b.marks,
+		"three taps":      b.threeTaps,
+		"dimmer":          b.dimmer,
+		"drawings":        b.stateAndFlash,
+		"drops":           b.dropsOnCommand,
+		"trim of the gap": b.trimOfTheGap,
+		"second tap":      b.secondTap,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
