@@ -11,7 +11,7 @@ import (
 // goodMeeting is how far from the height wanted two drops may meet and the picture still be good, about: own choice.
 const goodMeeting = 5 * mm
 
-// leastSlope is how fast the height of a collision changes with the gap at least, for the gap to be trimmed: own choice.
+// leastSlope is how fast the height of a collision changes with the gap at least, for it to be trimmed: own choice.
 const leastSlope phys.Speed = 0.05
 
 // WorksOutGap reports whether the gap between the first two openings is worked out, so that it has a trim.
@@ -22,8 +22,8 @@ func (s Set) WorksOutGap() bool {
 // Aims reports whether a picture may be too high or too low.
 func (s Set) Aims() bool { return s.Kind == Throw || s.Kind == Drops && s.Drops.Want == WantCollision }
 
-// LearnGap says what shots on record, the newest first, say of the trim of the gap: those whose collision was called too
-// high, too low or good. false: the gap of the set is not worked out, cannot be, or hardly moves the collision.
+// LearnGap says what shots on record, the newest first, say of the trim of the gap: those whose collision was called
+// too high, too low or good. false: the gap of the set is not worked out, cannot be, or hardly moves the collision.
 func LearnGap(set Set, shots []record.Shot, outcomes *Outcomes) (tuning.Advice, bool) {
 	if !set.WorksOutGap() {
 		return tuning.Advice{}, false
@@ -45,8 +45,8 @@ func LearnGap(set Set, shots []record.Shot, outcomes *Outcomes) (tuning.Advice, 
 	return tuning.Learn(plan, tries, set.Drops.GapTrim.Duration()), true
 }
 
-// gapPlan is what the plan says of the gap's trim before the first try, and how much higher the two meet for each second
-// that the gap is longer.
+// gapPlan is what the plan says of the gap's trim before the first try, and how much higher the two meet for each
+// second that the gap is longer.
 func gapPlan(set Set, spread Spread) (tuning.Plan, phys.Speed, error) {
 	set.Trim, set.Drops.GapTrim = TrimSet{}, 0
 	e, err := set.Estimate()
@@ -68,6 +68,6 @@ func gapPlan(set Set, spread Spread) (tuning.Plan, phys.Speed, error) {
 	in := func(h float64) phys.Time { return phys.Time(h / max(math.Abs(float64(slope)), float64(leastSlope))) }
 	total, again := float64(b.Total.Displaced), float64(b.Repeat.Displaced)
 	band := (normalTenth * in(math.Sqrt(max(total*total-again*again, 0)))).Duration()
-	return tuning.Plan{Low: -band, High: band, Scatter: in(again).Duration(), Tolerance: in(float64(goodMeeting)).Duration(),
-		Whose: set.Kind.whose()}, slope, nil
+	return tuning.Plan{Low: -band, High: band, Scatter: in(again).Duration(),
+		Tolerance: in(float64(goodMeeting)).Duration(), Whose: set.Kind.whose()}, slope, nil
 }
