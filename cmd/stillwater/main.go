@@ -45,6 +45,7 @@ func commands() []command {
 		{"rehearse", "the pictures that the simulated camera takes, as files", (*Main).rehearse},
 		{"record", "list, show, find and export shots, and use a set again", (*Main).record},
 		{"setup", "ask what is wired, write it into the configuration, and have it tried", (*Main).setup},
+		{"frames", "say which of the camera's files is which shot, and make a contact sheet", (*Main).frames},
 		{"pins", "show this machine's pins and what the configuration uses them for", (*Main).pins},
 		{"check", "check the configuration against this machine", (*Main).check},
 		{"lateness", "measure how late this machine switches", (*Main).lateness},

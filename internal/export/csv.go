@@ -88,10 +88,10 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 	if s.Boot != nil {
 		boot, since = fmt.Sprint(*s.Boot), number(*s.SinceBootS)
 	}
-	line := []string{fmt.Sprint(s.Session), harmless(s.SessionName), harmless(s.Board), fmt.Sprint(s.Shot),
-		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, harmless(s.Status), harmless(s.Problem),
+	line := []string{fmt.Sprint(s.Session), Harmless(s.SessionName), Harmless(s.Board), fmt.Sprint(s.Shot),
+		fmt.Sprint(s.ID), s.At, s.Dated, s.MachineClock, boot, since, Harmless(s.Status), Harmless(s.Problem),
 		optional(s.LateMs), fmt.Sprint(s.Simulated), fmt.Sprint(s.BootID), gate,
-		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs), harmless(s.Kind), harmless(s.Phase), optional(s.TrimMs),
+		fmt.Sprint(s.ClockNs), interval, number(s.DelayMs), Harmless(s.Kind), Harmless(s.Phase), optional(s.TrimMs),
 		optional(s.SpeedMS)}
 	cells := map[string][]string{}
 	for i, name := range columnNames(s.Cues, func(c CueEntry) string { return c.Name }) {
@@ -107,9 +107,9 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		}
 		line = append(line, cells[name]...)
 	}
-	return append(line, harmless(s.Seen), harmless(s.Verdict), harmless(s.Note),
-		fmt.Sprint(s.Star), harmless(s.Picture), file,
-		harmless(string(s.Set)), s.Damaged), nil
+	return append(line, Harmless(s.Seen), Harmless(s.Verdict), Harmless(s.Note),
+		fmt.Sprint(s.Star), Harmless(s.Picture), file,
+		Harmless(string(s.Set)), s.Damaged), nil
 }
 
 // cueNames lists the names of all cues in the order in which they first appear.
@@ -149,9 +149,9 @@ func columnNames[C any](cues []C, nameOf func(C) string) []string {
 	return names
 }
 
-// harmless keeps a spreadsheet from taking a person's words for a formula: such a cell gets an apostrophe in front. The
+// Harmless keeps a spreadsheet from taking a person's words for a formula: such a cell gets an apostrophe in front. The
 // characters are those of the OWASP page "CSV Injection", from memory.
-func harmless(text string) string {
+func Harmless(text string) string {
 	if text != "" && strings.ContainsRune("=+-@\t\r\n＝＋－＠", []rune(text)[0]) {
 		return "'" + text
 	}

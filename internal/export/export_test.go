@@ -16,7 +16,7 @@ import (
 func TestHarmless(t *testing.T) {
 	for text, want := range map[string]string{"": "", "wet": "wet", "a=b": "a=b", "=1+1": "'=1+1", "+x": "'+x",
 		"-x": "'-x", "@SUM(A1)": "'@SUM(A1)", "\tx": "'\tx", "\rx": "'\rx", "\n=x": "'\n=x", "＝x": "'＝x", "'=x": "'=x"} {
-		assert.Equal(t, want, harmless(text))
+		assert.Equal(t, want, Harmless(text))
 	}
 }
 

@@ -17,6 +17,7 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -139,6 +140,9 @@ func skip(entry fs.DirEntry) error {
 // kindOf is the place of a name's end in kinds, -1 for others.
 func kindOf(name string) int { return slices.Index(kinds, strings.ToLower(path.Ext(name))) }
 
+// IsFrame reports whether a file is a camera's, by its name.
+func IsFrame(name string) bool { return kindOf(filepath.ToSlash(name)) >= 0 }
+
 // numberOf is the camera's own number at the end of a name, four digits as DCF 2.0 has it (from memory).
 func numberOf(stem string) int {
 	base := path.Base(stem)
@@ -188,3 +192,6 @@ func (f *Folder) open(file File, do func(*os.File, int64) error) error {
 	}
 	return fmt.Errorf("%s: %w", file.Name, err)
 }
+
+// Path is the folder's, as it was opened.
+func (f *Folder) Path() string { return f.path }

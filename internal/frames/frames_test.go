@@ -3,7 +3,6 @@ package frames
 import (
 	"bytes"
 	"context"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -20,89 +19,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/frames/framestest"
 	"stillwater/internal/need"
 )
-
-// plain is a JPEG of one colour.
-func plain(t testing.TB, width, height int) []byte {
-	t.Helper()
-	img := image.NewGray(image.Rect(0, 0, width, height))
-	for i := range img.Pix {
-		img.Pix[i] = 120
-	}
-	var b bytes.Buffer
-	require.NoError(t, jpeg.Encode(&b, img, nil))
-	return b.Bytes()
-}
-
-// field is one entry of a directory that a test writes.
-type field struct {
-	tag, kind uint16
-	count     uint32
-	data      []byte // as it is stored; more than four bytes are put behind the directory
-}
-
-func short(tag uint16, v uint16) field {
-	return field{tag, 3, 1, binary.LittleEndian.AppendUint16(nil, v)}
-}
-func long(tag uint16, v uint32) field {
-	return field{tag, 4, 1, binary.LittleEndian.AppendUint32(nil, v)}
-}
-func text(tag uint16, s string) field { return field{tag, 2, uint32(len(s) + 1), append([]byte(s), 0)} }
-
-// directory is a little-endian one at an offset of a TIFF, with what does not fit into it behind.
-func directory(at uint32, next uint32, fields ...field) []byte {
-	b := binary.LittleEndian.AppendUint16(nil, uint16(len(fields)))
-	var behind []byte
-	after := at + uint32(2+12*len(fields)+4)
-	for _, f := range fields {
-		b = binary.LittleEndian.AppendUint16(b, f.tag)
-		b = binary.LittleEndian.AppendUint16(b, f.kind)
-		b = binary.LittleEndian.AppendUint32(b, f.count)
-		value := append([]byte{}, f.data...)
-		if len(value) > 4 {
-			value = binary.LittleEndian.AppendUint32(nil, after+uint32(len(behind)))
-			behind = append(behind, f.data...)
-			if len(behind)%2 == 1 {
-				behind = append(behind, 0)
-			}
-		}
-		b = append(b, append(value, 0, 0, 0, 0)[:4]...)
-	}
-	return append(binary.LittleEndian.AppendUint32(b, next), behind...)
-}
-
-// withExif is a JPEG with EXIF data before all else.
-func withExif(t testing.TB, picture []byte, taken, fraction string) []byte {
-	t.Helper()
-	const first = 8
-	exif := []field{text(0x9003, taken)}
-	if fraction != "" {
-		exif = append(exif, text(tagSubSecondOri, fraction))
-	}
-	block := append([]byte("II*\x00"), first, 0, 0, 0)
-	block = append(block, directory(first, 0, short(0x0112, 6), long(tagExif, 64))...)
-	block = append(block, make([]byte, 64-len(block))...)
-	block = append(block, directory(64, 0, exif...)...)
-	block = append([]byte("Exif\x00\x00"), block...)
-	made := append([]byte{0xff, 0xd8, 0xff, 0xe1}, byte((len(block)+2)>>8), byte(len(block)+2))
-	return append(append(made, block...), picture[2:]...)
-}
-
-// raw is a TIFF with two previews, the longer one in a directory below the first.
-func raw(t testing.TB, small, large []byte) []byte {
-	t.Helper()
-	const first, second, pictures = 8, 200, 400
-	b := append([]byte("II*\x00"), first, 0, 0, 0)
-	at := uint32(pictures)
-	b = append(b, directory(first, 0, text(0x0132, "2026:03:04 05:06:07"), long(tagJPEGOffset, at),
-		long(tagJPEGBytes, uint32(len(small))), field{tagSubIFDs, 4, 1, binary.LittleEndian.AppendUint32(nil, second)})...)
-	b = append(b, make([]byte, second-len(b))...)
-	b = append(b, directory(second, first /* in a circle */, short(tagCompression, 7),
-		long(tagStripOffset, at+uint32(len(small))), long(tagStripBytes, uint32(len(large))))...)
-	b = append(b, make([]byte, pictures-len(b))...)
-	return append(append(b, small...), large...)
-}
 
 func write(t testing.TB, dir, name string, content []byte) string {
 	t.Helper()
@@ -152,12 +71,12 @@ func TestList(t *testing.T) {
 
 func TestRead(t *testing.T) {
 	dir := t.TempDir()
-	before := withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", "05")
+	before := framestest.WithExif(framestest.Plain(40, 30), "2026:11:24 20:31:05", "05")
 	write(t, dir, "a.jpg", before)
-	write(t, dir, "b.jpg", withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", ""))
-	write(t, dir, "c.jpg", plain(t, 40, 30))
-	write(t, dir, "d.dng", raw(t, plain(t, 16, 16), plain(t, 64, 48)))
-	write(t, dir, "e.jpg", withExif(t, plain(t, 40, 30), "0000:00:00 00:00:00", "12"))
+	write(t, dir, "b.jpg", framestest.WithExif(framestest.Plain(40, 30), "2026:11:24 20:31:05", ""))
+	write(t, dir, "c.jpg", framestest.Plain(40, 30))
+	write(t, dir, "d.dng", framestest.Raw(framestest.Plain(16, 16), framestest.Plain(64, 48)))
+	write(t, dir, "e.jpg", framestest.WithExif(framestest.Plain(40, 30), "0000:00:00 00:00:00", "12"))
 	f := openFolder(t, dir)
 	var got []Data
 	for _, frame := range listed(t, f) {
@@ -188,7 +107,7 @@ func TestRead(t *testing.T) {
 func TestReadAgainstExifTool(t *testing.T) {
 	tool := need.Tool(t, "exiftool")
 	dir := t.TempDir()
-	file := write(t, dir, "w0042.jpg", plain(t, 48, 32))
+	file := write(t, dir, "w0042.jpg", framestest.Plain(48, 32))
 	out, err := exec.Command(tool, "-overwrite_original", "-DateTimeOriginal=2026:02:28 23:59:58",
 		"-SubSecTimeOriginal=07", "-ExposureTime=1/200", "-FNumber=11", "-ISO=200", "-FocalLength=100",
 		"-Orientation#=8", file).CombinedOutput()
@@ -203,14 +122,15 @@ func TestReadAgainstExifTool(t *testing.T) {
 // One bad file is an error with its name and a reason; the others are read.
 func TestHostileFiles(t *testing.T) {
 	dir := t.TempDir()
-	good := withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", "")
-	bomb := plain(t, 40, 30)
+	good := framestest.WithExif(framestest.Plain(40, 30), "2026:11:24 20:31:05", "")
+	bomb := framestest.Plain(40, 30)
 	sof := bytes.Index(bomb, []byte{0xff, 0xc0})
 	copy(bomb[sof+5:], []byte{0xff, 0xff, 0xff, 0xff})
 	var other bytes.Buffer
 	require.NoError(t, png.Encode(&other, image.NewGray(image.Rect(0, 0, 4, 4))))
-	circle := raw(t, plain(t, 16, 16), plain(t, 16, 16))
-	copy(circle[8:], directory(8, 8, field{tagSubIFDs, 4, 2, []byte{8, 0, 0, 0, 8, 0, 0, 0}}))
+	circle := framestest.Raw(framestest.Plain(16, 16), framestest.Plain(16, 16))
+	copy(circle[8:], framestest.Directory(8, 8, framestest.Field{Tag: tagSubIFDs, Kind: 4, Count: 2,
+		Data: []byte{8, 0, 0, 0, 8, 0, 0, 0}}))
 	bad := map[string]struct {
 		content     []byte
 		data, shown string // what the errors say; "" none
@@ -255,7 +175,7 @@ func TestHostileFiles(t *testing.T) {
 // What is gone, or is being written, when it is read says so.
 func TestFolderChangesMeanwhile(t *testing.T) {
 	dir := t.TempDir()
-	content := withExif(t, plain(t, 40, 30), "2026:11:24 20:31:05", "")
+	content := framestest.WithExif(framestest.Plain(40, 30), "2026:11:24 20:31:05", "")
 	gone, growing := write(t, dir, "a.jpg", content), write(t, dir, "b.jpg", content)
 	turned := write(t, dir, "c.jpg", content)
 	f := openFolder(t, dir)
@@ -312,10 +232,10 @@ func TestPicturesOfAnotherProgram(t *testing.T) {
 }
 
 func FuzzFile(f *testing.F) {
-	picture := plain(f, 16, 16)
+	picture := framestest.Plain(16, 16)
 	f.Add(picture)
-	f.Add(withExif(f, picture, "2026:11:24 20:31:05", "5"))
-	f.Add(raw(f, picture, picture))
+	f.Add(framestest.WithExif(picture, "2026:11:24 20:31:05", "5"))
+	f.Add(framestest.Raw(picture, picture))
 	f.Add([]byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00meta"))
 	f.Fuzz(func(t *testing.T, content []byte) {
 		r, size := bytes.NewReader(content), int64(len(content))

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/frames/framestest"
+	"stillwater/internal/record"
+)
+
+// card is a camera's, two hours behind, with a frame of each of six shots that are added to a session, but of the
+// fourth.
+func card(t *testing.T) (state, dir string) {
+	t.Helper()
+	state, j := evening(t)
+	dir = t.TempDir()
+	start := time.Date(2026, 11, 25, 20, 0, 0, 300e6, time.UTC)
+	s, err := j.NewSession(t.Context(), record.Session{Name: "card", Started: start, Board: "gpio", Set: "{}",
+		When: record.When{Boot: "b", SinceBoot: time.Second}})
+	require.NoError(t, err)
+	for i, after := range []time.Duration{0, 21, 47, 108, 139, 171} {
+		at := start.Add(after * time.Second)
+		_, err := j.Add(t.Context(), record.Shot{Session: s.ID, At: at, Status: record.StatusDone, Star: i == 1,
+			When: record.When{Boot: "b", SinceBoot: time.Minute + after*time.Second}})
+		require.NoError(t, err)
+		if i == 3 {
+			continue
+		}
+		content := framestest.WithExif(framestest.Plain(30, 20), at.Add(-2*time.Hour).Format("2006:01:02 15:04:05"), "")
+		require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("PICT%04d.JPG", 20+i)), content, 0o666))
+	}
+	return state, dir
+}
+
+func TestFramesOfACard(t *testing.T) {
+	state, dir := card(t)
+	before, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	sheet, table := filepath.Join(t.TempDir(), "sheet.html"), filepath.Join(t.TempDir(), "table.csv")
+	status, out, problem := runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--dry-run")
+	require.Zero(t, status, problem)
+	assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
+	assert.Contains(t, problem, "Would be written: "+sheet)
+	assert.NoFileExists(t, sheet)
+
+	status, out, problem = runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--pick", "keepers", "--json")
+	require.Zero(t, status, problem)
+	var entry struct {
+		Certain int
+		Shots   []struct{ Frame, Match string }
+	}
+	require.NoError(t, json.Unmarshal([]byte(out), &entry))
+	assert.Equal(t, 5, entry.Certain)
+	assert.Equal(t, "PICT0021", entry.Shots[1].Frame)
+	assert.Equal(t, "open", entry.Shots[3].Match)
+	text, err := os.ReadFile(sheet)
+	require.NoError(t, err)
+	assert.Contains(t, string(text), "Frames: 1 of 6 shots (keepers)")
+	text, err = os.ReadFile(table)
+	require.NoError(t, err)
+	assert.Contains(t, string(text), "PICT0021.JPG")
+	after, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Len(t, after, len(before), "nothing is written beside the originals")
+}
+
+func TestFramesSaysWhatIsWrong(t *testing.T) {
+	state, dir := card(t)
+	photo := filepath.Join(dir, "PICT0021.JPG")
+	for _, c := range []struct {
+		want string
+		args []string
+	}{
+		{"name one folder", nil},
+		{"name one folder", []string{dir, dir}},
+		{"name the camera's card", []string{dir + "/none"}},
+		{"like 12=PICT0471", []string{dir, "--pair", "two"}},
+		{"has no shot 9", []string{dir, "--pair", "9=0021"}},
+		{"no session 77", []string{dir, "--session", "77"}},
+		{"may be a photograph", []string{dir, "--sheet", photo}},
+		{"name two", []string{dir, "--sheet", "a", "--csv", "a"}},
+		{"give all, keepers or delays", []string{dir, "--pick", "best"}},
+	} {
+		status, _, problem := runRecord(t, state, append([]string{"frames"}, c.args...)...)
+		assert.NotZero(t, status)
+		assert.Contains(t, problem, c.want)
+	}
+	content, err := os.ReadFile(photo)
+	require.NoError(t, err)
+	assert.Equal(t, byte(0xd8), content[1])
+}

@@ -1,0 +1,241 @@
+// Package contactsheet puts an evening's shots and a camera's frames together: which frame is which shot, how far that
+// can be relied on, and the contact sheet that shows it. Nothing is written to the frames' folder.
+package contactsheet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/match"
+	"stillwater/internal/record"
+)
+
+// ErrPair marks a settled pair that cannot be.
+var ErrPair = errors.New("expected a shot's number and its file, like 12=PICT0471")
+
+// Source reads the shots of a session in their order.
+type Source interface {
+	AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error]
+}
+
+// Sheet is a session with the frames of a folder.
+type Sheet struct {
+	Session  record.Summary
+	Rows     []Row
+	Clocks   []Clock        // the camera's, one for each boot of the machine
+	Extra    []frames.Frame // of no shot
+	Untimed  []frames.Frame // that do not say when they were taken
+	Problems []error        // files that could not be read
+	Lost     int            // shots that could not be read
+}
+
+// Row is a shot and what is known of its frame.
+type Row struct {
+	Shot  record.Shot
+	Frame *frames.Frame // nil: none is probable enough to name
+	match.Match
+}
+
+// Clock is how far the camera's clock was from the record's, where enough was matched to say so.
+type Clock struct {
+	match.Clock
+	Boot int64
+}
+
+// Options is what a person said beside the folder.
+type Options struct {
+	Settled  []string // SHOT=FILE
+	Progress func(of int) func(done int)
+}
+
+// Make reads a folder's frames and matches them to a session's shots.
+func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
+	s := Sheet{Session: session}
+	for made, err := range source.AllShots(ctx, session.ID) {
+		switch {
+		case err != nil:
+			return s, err
+		case made.Lost:
+			s.Lost++
+		default:
+			s.Rows = append(s.Rows, Row{Shot: made})
+		}
+	}
+	timed, err := s.readFrames(ctx, folder, o)
+	if err != nil {
+		return s, err
+	}
+	settled, err := s.settledPairs(timed, o.Settled)
+	if err != nil {
+		return s, err
+	}
+	return s, s.match(timed, settled)
+}
+
+// readFrames reads what all files say of themselves and returns the frames that have a time.
+func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder, o Options) (timed []frames.Frame, _ error) {
+	list, problems, err := folder.List(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s.Problems = problems
+	progress := func(int) {}
+	if o.Progress != nil {
+		progress = o.Progress(len(list))
+	}
+	for i, frame := range list {
+		read, err := folder.Read(ctx, frame)
+		switch {
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		case err != nil && read.Taken.IsZero():
+			s.Problems = append(s.Problems, err)
+		case read.Taken.IsZero():
+			s.Untimed = append(s.Untimed, read)
+		default:
+			timed = append(timed, read)
+		}
+		progress(i + 1)
+	}
+	return timed, nil
+}
+
+// settledPairs finds the rows and frames of what a person settled.
+func (s *Sheet) settledPairs(timed []frames.Frame, settled []string) (pairs []match.Pair, _ error) {
+	for _, text := range settled {
+		number, name, _ := strings.Cut(text, "=")
+		shot, err := strconv.Atoi(number)
+		if err != nil || name == "" {
+			return nil, fmt.Errorf("%q: %w", text, ErrPair)
+		}
+		row := slices.IndexFunc(s.Rows, func(r Row) bool { return r.Shot.Number == shot })
+		if row < 0 {
+			return nil, fmt.Errorf("%q: session %d has no shot %d: %w", text, s.Session.ID, shot, ErrPair)
+		}
+		frame := -1
+		for i, f := range timed {
+			if !isNamed(f, name) {
+				continue
+			}
+			if frame >= 0 {
+				return nil, fmt.Errorf("%q: both %s and %s are called that; give the folder too", text, timed[frame].Name, f.Name)
+			}
+			frame = i
+		}
+		if frame < 0 {
+			return nil, fmt.Errorf("%q: no file with a time in it is called %s: %w", text, name, ErrPair)
+		}
+		pairs = append(pairs, match.Pair{Shot: row, Frame: frame})
+	}
+	return pairs, nil
+}
+
+// isNamed reports whether a person may mean a frame by that: its name, that of one of its files, or its number.
+func isNamed(f frames.Frame, name string) bool {
+	number, err := strconv.Atoi(name)
+	return f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
+		slices.ContainsFunc(f.Files, func(file frames.File) bool { return file.Name == name || path.Base(file.Name) == name })
+}
+
+// match matches the shots of each boot of the machine by itself: between two boots the record's clock may have jumped.
+func (s *Sheet) match(timed []frames.Frame, settled []match.Pair) error {
+	taken := make([]bool, len(timed))
+	for first := 0; first < len(s.Rows); {
+		last := first + 1
+		for last < len(s.Rows) && s.Rows[last].Shot.When.Number == s.Rows[first].Shot.When.Number {
+			last++
+		}
+		if err := s.matchBoot(first, last, timed, taken, settled); err != nil {
+			return err
+		}
+		first = last
+	}
+	for i, frame := range timed {
+		if !taken[i] {
+			s.Extra = append(s.Extra, frame)
+		}
+	}
+	return nil
+}
+
+// matchBoot matches the rows of one boot to the frames that are not taken, and marks those that then are.
+func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, taken []bool, settled []match.Pair) error {
+	rows := s.Rows[first:last]
+	o := match.Options{Step: stepOf(timed)}
+	var free []int // of timed
+	var list []match.Frame
+	place := map[int]int{}
+	for i, frame := range timed {
+		if taken[i] {
+			continue
+		}
+		place[i] = len(free)
+		free = append(free, i)
+		list = append(list, match.Frame{At: frame.Taken.Sub(timed[0].Taken), Number: frame.Number})
+	}
+	for _, p := range settled {
+		if at, isFree := place[p.Frame]; isFree && p.Shot >= first && p.Shot < last {
+			o.Settled = append(o.Settled, match.Pair{Shot: p.Shot - first, Frame: at})
+		}
+	}
+	shots := make([]match.Shot, len(rows))
+	for i, r := range rows {
+		shots[i] = match.Shot{At: r.Shot.At.Sub(rows[0].Shot.At), Number: s.typedAt(first + i)}
+	}
+	found, err := match.Find(shots, list, o)
+	if err != nil {
+		return err
+	}
+	sure := 0
+	for i, m := range found.Matches {
+		rows[i].Match = m
+		if m.Frame < 0 {
+			continue
+		}
+		rows[i].Frame = &timed[free[m.Frame]]
+		if m.Sure != match.Open {
+			sure++
+			taken[free[m.Frame]] = true
+		}
+	}
+	if sure > 0 { // both zeros are to be dates again
+		found.Clock.Offset += dateGap(timed[0].Taken, rows[0].Shot.At)
+		s.Clocks = append(s.Clocks, Clock{found.Clock, rows[0].Shot.When.Number})
+	}
+	return nil
+}
+
+// dateGap is how far the camera's date is ahead of the record's, both as a clock on the wall shows them.
+func dateGap(camera, shot time.Time) time.Duration {
+	_, zone := shot.Zone()
+	return camera.Sub(shot.Add(time.Duration(zone) * time.Second))
+}
+
+// stepOf is a hundredth only where every frame has one.
+func stepOf(timed []frames.Frame) (step time.Duration) {
+	for _, f := range timed {
+		step = max(step, f.Step)
+	}
+	return step
+}
+
+// typedAt is the file number that a person typed for a shot. The record works all others out from those, so that one
+// differs from what the number before it leads to.
+func (s *Sheet) typedAt(row int) int {
+	now := s.Rows[row].Shot
+	if row > 0 {
+		before := s.Rows[row-1].Shot
+		if now.File == record.FileAfter(before.File, now.Number-before.Number) {
+			return 0
+		}
+	}
+	return now.File
+}

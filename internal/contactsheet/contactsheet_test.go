@@ -1,0 +1,184 @@
+package contactsheet
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"fmt"
+	"image"
+	"image/color"
+	"iter"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/frames/framestest"
+	"stillwater/internal/match"
+	"stillwater/internal/record"
+)
+
+type shots []record.Shot
+
+func (s shots) AllShots(context.Context, int64) iter.Seq2[record.Shot, error] {
+	return func(yield func(record.Shot, error) bool) {
+		for _, one := range s {
+			if !yield(one, nil) {
+				return
+			}
+		}
+	}
+}
+
+// secondsOf the shots of an evening.
+var secondsOf = []int{0, 21, 47, 108, 139, 171, 230, 262}
+
+// evening has a camera that is three hours behind and took no frame of shot 3, a test frame, and a damaged file.
+func evening(t *testing.T) (shots, *frames.Folder) {
+	t.Helper()
+	dir := t.TempDir()
+	start := time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)
+	var made shots
+	picture := framestest.Plain(60, 40)
+	put := func(number int, at time.Time) {
+		content := framestest.WithExif(picture, at.Add(-3*time.Hour).Format("2006:01:02 15:04:05"), "")
+		require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("PICT%04d.JPG", number)), content, 0o666))
+	}
+	file := 471
+	for i, s := range secondsOf {
+		at := start.Add(time.Duration(s)*time.Second + 300*time.Millisecond)
+		made = append(made, record.Shot{ID: int64(i + 1), Number: i + 1, At: at, DelayNs: int64(90+i/2) * 1e6,
+			When: record.When{Number: 1}})
+		if i != 2 {
+			put(file, at)
+			file++
+		}
+	}
+	put(file, start.Add(90*time.Second))
+	made[3].Star, made[3].Verdict, made[3].Note, made[5].Verdict = true, "good", "<b>rim</b>", "late"
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "PICT0999.JPG"), []byte("no picture"), 0o666))
+	folder, err := frames.Open(dir)
+	require.NoError(t, err)
+	t.Cleanup(func() { folder.Close() })
+	return made, folder
+}
+
+func sheetOf(t *testing.T, source shots, folder *frames.Folder, settled ...string) Sheet {
+	t.Helper()
+	s := record.Summary{Session: record.Session{ID: 4, Name: "Crowns", Started: source[0].At}}
+	made, err := Make(t.Context(), source, s, folder, Options{Settled: settled})
+	require.NoError(t, err)
+	return made
+}
+
+func TestMake(t *testing.T) {
+	source, folder := evening(t)
+	s := sheetOf(t, source, folder)
+	var got []string
+	for _, r := range s.Rows {
+		got = append(got, fmt.Sprint(r.name(), " ", r.Sure))
+	}
+	assert.Equal(t, []string{"PICT0471 certain", "PICT0472 certain", "none open", "PICT0473 certain", "PICT0474 certain",
+		"PICT0475 certain", "PICT0476 certain", "PICT0477 certain"}, got)
+	assert.Equal(t, []string{"PICT0478"}, names(s.Extra))
+	require.Len(t, s.Problems, 1)
+	assert.ErrorContains(t, s.Problems[0], "PICT0999.JPG: its content is no JPEG")
+	require.Len(t, s.Clocks, 1)
+	assert.InDelta(t, -3*3600, s.Clocks[0].Offset.Seconds(), 1)
+
+	var out bytes.Buffer
+	require.NoError(t, s.Write(&out))
+	assert.Contains(t, out.String(), "Of 8 shots 7 have a frame that is certain, 0 one that is likely; 1 are open.")
+	assert.Regexp(t, `The camera's clock was (3h0m0s|2h59m59s|3h0m1s) behind`, out.String())
+	assert.Contains(t, out.String(), "Frames of no shot: 1 (PICT0478)")
+
+	out.Reset()
+	require.NoError(t, s.WriteCSV(&out))
+	lines, err := csv.NewReader(&out).ReadAll()
+	require.NoError(t, err)
+	assert.Equal(t, []string{"4", "4", "91"}, []string{lines[4][0], lines[4][1], lines[4][3][:2]})
+	assert.Equal(t, "PICT0473.JPG", lines[4][7])
+	assert.Equal(t, 7, s.Entry().Certain)
+}
+
+// A pair that a person settles is taken; one that cannot be is refused in words.
+func TestSettledPairs(t *testing.T) {
+	source, folder := evening(t)
+	s := sheetOf(t, source, folder, "3=0478")
+	assert.Equal(t, []any{"PICT0478", true}, []any{s.Rows[2].name(), s.Rows[2].Settled})
+	for _, name := range []string{"PICT0478", "PICT0478.JPG", "478"} {
+		assert.Equal(t, "PICT0478", sheetRow(t, source, folder, "3="+name))
+	}
+	for text, want := range map[string]string{"3": "like 12=PICT0471", "x=PICT0471": "like 12=", "99=0471": "has no shot 99",
+		"3=PICT9": "no file with a time in it is called PICT9"} {
+		_, err := Make(t.Context(), source, record.Summary{}, folder, Options{Settled: []string{text}})
+		assert.ErrorContains(t, err, want)
+		assert.ErrorIs(t, err, ErrPair)
+	}
+}
+
+func sheetRow(t *testing.T, source shots, folder *frames.Folder, pair string) string {
+	s := sheetOf(t, source, folder, pair)
+	return s.Rows[2].name()
+}
+
+// Only a number that was typed is evidence; the record works the others out from it.
+func TestTypedNumbers(t *testing.T) {
+	s := Sheet{}
+	for i, file := range []int{0, 471, 472, 500, 501} {
+		s.Rows = append(s.Rows, Row{Shot: record.Shot{Number: i + 1, File: file}})
+	}
+	for i, want := range []int{0, 471, 0, 500, 0} {
+		assert.Equal(t, want, s.typedAt(i), i)
+	}
+}
+
+func TestHTML(t *testing.T) {
+	source, folder := evening(t)
+	s := sheetOf(t, source, folder)
+	for pick, figures := range map[Pick]int{All: 7, Keepers: 1, Delays: 4} {
+		var out bytes.Buffer
+		require.NoError(t, s.WriteHTML(t.Context(), &out, folder, pick, nil))
+		page := out.String()
+		assert.Equal(t, figures, strings.Count(page, "<figure>"), pick)
+		assert.Equal(t, figures, strings.Count(page, `src="data:image/jpeg;base64,`), pick)
+		assert.Contains(t, page, `width="40" height="60"`, "turned, as the camera says")
+		assert.Contains(t, page, "&lt;b&gt;rim&lt;/b&gt;", "a note is text")
+		assert.NotRegexp(t, `(src|href)="[^d]|url\(`, page, "the page needs nothing else")
+		assert.True(t, strings.HasSuffix(page, "</html>\n"))
+	}
+	require.NoError(t, os.Remove(filepath.Join(folder.Path(), "PICT0473.JPG")))
+	var out bytes.Buffer
+	require.NoError(t, s.WriteHTML(t.Context(), &out, folder, All, nil))
+	assert.Contains(t, out.String(), `<div class="none">PICT0473.JPG: no such file`)
+}
+
+// Each orientation shows the corner that EXIF says is the first row's and column's: here the stored top left is red.
+func TestOrientation(t *testing.T) {
+	img := image.NewRGBA(image.Rect(0, 0, 6, 4))
+	img.SetRGBA(0, 0, color.RGBA{255, 0, 0, 255})
+	// CIPA DC-008: the 0th row is the visual top, ..., the 0th column the visual left, ...
+	for orientation, at := range map[int]image.Point{0: {0, 0}, 1: {0, 0}, 2: {5, 0}, 3: {5, 3}, 4: {0, 3}, 5: {0, 0},
+		6: {3, 0}, 7: {3, 5}, 8: {0, 5}} {
+		small := thumbnail(img, orientation)
+		r, _, _, _ := small.At(at.X, at.Y).RGBA()
+		assert.NotZero(t, r, "orientation %d", orientation)
+	}
+}
+
+func TestEmpty(t *testing.T) {
+	folder, err := frames.Open(t.TempDir())
+	require.NoError(t, err)
+	defer folder.Close()
+	s, err := Make(t.Context(), shots{}, record.Summary{}, folder, Options{})
+	require.NoError(t, err)
+	var out bytes.Buffer
+	require.NoError(t, s.Write(&out))
+	s = Sheet{Rows: []Row{{Match: match.Match{Sure: match.Open, NoFrame: 1}}}}
+	assert.Equal(t, "open: it has none, 99 %", s.Rows[0].sureWords())
+}

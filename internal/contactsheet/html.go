@@ -1,0 +1,221 @@
+package contactsheet
+
+import (
+	"bytes"
+	"context"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"io"
+	"math"
+	"strings"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/history"
+	"stillwater/internal/match"
+)
+
+// Pick says which frames are on a contact sheet.
+type Pick string
+
+// The choices.
+const (
+	All     Pick = "all"
+	Keepers Pick = "keepers" // with a star
+	Delays  Pick = "delays"  // one for each delay, to the millisecond: a keeper or a good one before others
+)
+
+// MarshalText is what UnmarshalText reads.
+func (p Pick) MarshalText() ([]byte, error) { return []byte(p), nil }
+
+// UnmarshalText reads a choice.
+func (p *Pick) UnmarshalText(text []byte) error {
+	switch *p = Pick(text); *p {
+	case All, Keepers, Delays:
+		return nil
+	}
+	return fmt.Errorf("give %s, %s or %s", All, Keepers, Delays)
+}
+
+// picked are the rows of a choice that have a frame which is more than a guess.
+func (s *Sheet) picked(pick Pick) (rows []*Row) {
+	at := map[int]int{}
+	for i := range s.Rows {
+		r := &s.Rows[i]
+		if r.Frame == nil || r.Sure == match.Open || pick == Keepers && !r.Shot.Star {
+			continue
+		}
+		delay := int(math.Round(float64(r.Shot.DelayNs) / 1e6))
+		before, known := at[delay]
+		switch {
+		case pick != Delays || !known:
+			at[delay] = len(rows)
+			rows = append(rows, r)
+		case rank(r) > rank(rows[before]):
+			rows[before] = r
+		}
+	}
+	return rows
+}
+
+func rank(r *Row) (n int) {
+	if r.Shot.Star {
+		n += 2
+	}
+	if r.Shot.Verdict == "good" {
+		n++
+	}
+	return n
+}
+
+// pageParts are the sheet's page before, at and after each of its pictures, which are made one by one.
+const pageParts = `{{define "head"}}<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<title>{{.Title}}</title>
+<style>
+:root { color-scheme: dark; --back: #0b0b0c; --text: #d8d4cc; --dim: #a09a90; }
+body { background: var(--back); color: var(--text); font: 15px/1.4 sans-serif; margin: 1.2rem; }
+h1 { font-size: 1.3rem; margin: 0 } p { color: var(--dim); margin: .2rem 0 1rem }
+main { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(100%, 14rem), 1fr)); gap: 1rem }
+figure { margin: 0; break-inside: avoid } img { width: 100%; height: auto; display: block }
+.none { aspect-ratio: 3/2; border: 1px dashed var(--dim); display: grid; place-items: center; padding: .5rem;
+  color: var(--dim); font-size: .85rem; text-align: center; overflow-wrap: anywhere }
+figcaption { font-size: .85rem; margin-top: .3rem; overflow-wrap: anywhere } figcaption span { color: var(--dim) }
+@media print {
+  :root { color-scheme: light; --back: #fff; --text: #000; --dim: #444 }
+  @page { margin: 12mm } body { margin: 0; font-size: 9pt }
+  main { grid-template-columns: repeat(4, 1fr); gap: 5mm 4mm }
+}
+</style></head><body><h1>{{.Title}}</h1><p>{{.Words}}</p><main>
+{{end}}{{define "frame"}}<figure>{{if .Source}}<img src="{{.Source}}" width="{{.Width}}" height="{{.Height}}"
+ alt="{{.Name}}: {{.Words}}">{{else}}<div class="none">{{.Problem}}</div>{{end}}
+<figcaption><b>{{.Shot}}</b> {{.Words}}<br><span>{{.Name}}{{with .Note}} · {{.}}{{end}}</span></figcaption></figure>
+{{end}}{{define "foot"}}</main></body></html>
+{{end}}`
+
+// figure is one picture of the page.
+type figure struct {
+	Shot                       int
+	Words, Name, Note, Problem string
+	Source                     template.URL
+	Width, Height              int
+}
+
+// WriteHTML writes the contact sheet, one page with all that it needs in it. Pictures are read one at a time. One that
+// cannot be read is named in its place.
+func (s *Sheet) WriteHTML(ctx context.Context, w io.Writer, folder *frames.Folder, pick Pick,
+	progress func(of int) func(done int)) error {
+	page, err := template.New("").Parse(pageParts)
+	if err != nil {
+		return err
+	}
+	rows := s.picked(pick)
+	done := func(int) {}
+	if progress != nil {
+		done = progress(len(rows))
+	}
+	words := fmt.Sprintf("Session %d, %s. Frames: %d of %d shots (%s).", s.Session.ID,
+		s.Session.Started.Format("2 January 2006"), len(rows), len(s.Rows), pick)
+	if err := page.ExecuteTemplate(w, "head", map[string]string{"Title": s.Session.Title(), "Words": words}); err != nil {
+		return fmt.Errorf("write the contact sheet: %w", err)
+	}
+	for i, r := range rows {
+		f, err := r.figure(ctx, folder)
+		if err == nil {
+			err = page.ExecuteTemplate(w, "frame", f)
+		}
+		if err != nil {
+			return fmt.Errorf("write the contact sheet: %w", err)
+		}
+		done(i + 1)
+	}
+	if err := page.ExecuteTemplate(w, "foot", nil); err != nil {
+		return fmt.Errorf("write the contact sheet: %w", err)
+	}
+	return nil
+}
+
+const (
+	thumbnailSide    = 480 // px, the longer one
+	thumbnailQuality = 82
+)
+
+func (r *Row) figure(ctx context.Context, folder *frames.Folder) (figure, error) {
+	words := append([]string{fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6)}, history.Remarks(r.Shot)...)
+	if r.Sure != match.Certain {
+		words = append(words, "frame only "+string(r.Sure))
+	}
+	f := figure{Shot: r.Shot.Number, Words: strings.Join(words, ", "), Name: r.Frame.Name, Note: r.Shot.Note}
+	img, err := folder.Picture(ctx, *r.Frame)
+	if ctx.Err() != nil {
+		return f, ctx.Err()
+	}
+	if err != nil {
+		f.Problem = err.Error()
+		return f, nil
+	}
+	small := thumbnail(img, r.Frame.Orientation)
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, small, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
+		return f, err
+	}
+	f.Source = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b.Bytes()))
+	f.Width, f.Height = small.Bounds().Dx(), small.Bounds().Dy()
+	return f, nil
+}
+
+// maxSamples of a picture's pixels go into one of its thumbnail's, along each side.
+const maxSamples = 4
+
+// thumbnail is a picture made smaller and turned as its EXIF orientation says.
+func thumbnail(img image.Image, orientation int) *image.RGBA {
+	from := img.Bounds()
+	width, height := from.Dx(), from.Dy()
+	if orientation >= 5 {
+		width, height = height, width
+	}
+	scale := max(float64(max(width, height))/thumbnailSide, 1)
+	out := image.NewRGBA(image.Rect(0, 0, max(int(float64(width)/scale), 1), max(int(float64(height)/scale), 1)))
+	samples := min(max(int(scale), 1), maxSamples)
+	for y := range out.Rect.Dy() {
+		for x := range out.Rect.Dx() {
+			var sum [3]uint32
+			for i := range samples * samples {
+				u := (float64(x) + (float64(i%samples)+0.5)/float64(samples)) / float64(out.Rect.Dx())
+				v := (float64(y) + (float64(i/samples)+0.5)/float64(samples)) / float64(out.Rect.Dy())
+				u, v = stored(u, v, orientation)
+				r, g, b, _ := img.At(from.Min.X+int(u*float64(from.Dx())), from.Min.Y+int(v*float64(from.Dy()))).RGBA()
+				sum[0], sum[1], sum[2] = sum[0]+r>>8, sum[1]+g>>8, sum[2]+b>>8
+			}
+			n := uint32(samples * samples)
+			out.SetRGBA(x, y, color.RGBA{byte(sum[0] / n), byte(sum[1] / n), byte(sum[2] / n), 255})
+		}
+	}
+	return out
+}
+
+// stored is where in a stored picture that is which is shown at u from the left and v from the top, both from 0 to 1
+// (CIPA DC-008, Orientation).
+func stored(u, v float64, orientation int) (float64, float64) {
+	switch orientation {
+	case 2:
+		return 1 - u, v
+	case 3:
+		return 1 - u, 1 - v
+	case 4:
+		return u, 1 - v
+	case 5:
+		return v, u
+	case 6:
+		return v, 1 - u
+	case 7:
+		return 1 - v, 1 - u
+	case 8:
+		return 1 - v, u
+	}
+	return u, v
+}

@@ -1,0 +1,218 @@
+package contactsheet
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"stillwater/internal/export"
+	"stillwater/internal/frames"
+	"stillwater/internal/history"
+	"stillwater/internal/match"
+	"stillwater/internal/render"
+)
+
+const clockLayout = "2006-01-02 15:04:05"
+
+// Count is how many shots have a frame that is certain, likely, or neither.
+func (s *Sheet) Count() (certain, likely, open int) {
+	for _, r := range s.Rows {
+		switch r.Sure {
+		case match.Certain:
+			certain++
+		case match.Likely:
+			likely++
+		default:
+			open++
+		}
+	}
+	return certain, likely, open
+}
+
+// Write writes the sheet for people: a line a shot, and what is left over.
+func (s *Sheet) Write(w io.Writer) error {
+	rows := make([][]string, len(s.Rows))
+	for i, r := range s.Rows {
+		rows[i] = []string{fmt.Sprint(r.Shot.Number), r.Shot.At.Format(clockLayout), r.name(), r.takenWords(), r.sureWords(),
+			fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6), strings.Join(history.Remarks(r.Shot), ", ")}
+	}
+	err := render.Table(w, []string{"shot", "time", "frame", "camera's time", "match", "delay", "verdict"}, rows)
+	if err != nil {
+		return err
+	}
+	certain, likely, open := s.Count()
+	fmt.Fprintf(w, "\nOf %d shots %d have a frame that is certain, %d one that is likely; %d are open.\n", len(s.Rows),
+		certain, likely, open)
+	for _, c := range s.Clocks {
+		fmt.Fprintf(w, "The camera's clock was %s.\n", clockWords(c.Offset))
+	}
+	list(w, "Frames of no shot", s.Extra)
+	list(w, "Frames that do not say when they were taken", s.Untimed)
+	if s.Lost > 0 {
+		fmt.Fprintf(w, "Shots of the record that cannot be read: %d.\n", s.Lost)
+	}
+	if open > 0 && len(s.Extra) > 0 {
+		fmt.Fprint(w, "One pair that you know settles others: --pair SHOT=FILE.\n")
+	}
+	return nil
+}
+
+func (r *Row) name() string {
+	if r.Frame == nil {
+		return "none"
+	}
+	return r.Frame.Name
+}
+
+func (r *Row) takenWords() string {
+	if r.Frame == nil {
+		return ""
+	}
+	return r.Frame.Taken.Format(clockLayout)
+}
+
+func (r *Row) sureWords() string {
+	switch {
+	case r.Settled:
+		return "certain, as you said"
+	case r.Frame == nil && r.NoFrame >= 0.5:
+		return fmt.Sprintf("open: it has none, %.0f %%", percent(r.NoFrame))
+	case r.Frame == nil:
+		return string(match.Open)
+	}
+	return fmt.Sprintf("%s, %.0f %%", r.Sure, percent(r.Probability))
+}
+
+// percent never says that something is beyond question.
+func percent(p float64) float64 { return min(p*100, 99) }
+
+func clockWords(offset time.Duration) string {
+	switch offset = offset.Round(time.Second); {
+	case offset == 0:
+		return "right, to the second"
+	case offset < 0:
+		return fmt.Sprintf("%v behind", -offset)
+	default:
+		return fmt.Sprintf("%v ahead", offset)
+	}
+}
+
+// maxNamed is how many leftover frames are named.
+const maxNamed = 20
+
+func list(w io.Writer, what string, all []frames.Frame) {
+	if len(all) == 0 {
+		return
+	}
+	names := make([]string, 0, maxNamed)
+	for _, f := range all[:min(len(all), maxNamed)] {
+		names = append(names, render.Printable(f.Name))
+	}
+	more := ""
+	if len(all) > maxNamed {
+		more = ", ..."
+	}
+	fmt.Fprintf(w, "%s: %d (%s%s).\n", what, len(all), strings.Join(names, ", "), more)
+}
+
+// Entry is a sheet as JSON.
+type Entry struct {
+	Session  int64       `json:"session"`
+	Shots    []ShotEntry `json:"shots"`
+	Certain  int         `json:"certain"`
+	Likely   int         `json:"likely"`
+	Open     int         `json:"open"`
+	Clocks   []ClockFact `json:"clocks"`
+	Extra    []string    `json:"frames_of_no_shot"`
+	Untimed  []string    `json:"frames_without_time"`
+	Problems []string    `json:"problems"`
+	Lost     int         `json:"shots_lost"`
+}
+
+// ClockFact is the camera's clock against the record's.
+type ClockFact struct {
+	Boot      int64   `json:"boot"`
+	AheadS    float64 `json:"ahead_s"`
+	DriftPpm  float64 `json:"drift_ppm"`
+	ScatterMs float64 `json:"scatter_ms"`
+}
+
+// ShotEntry is a shot with its frame, "" for none.
+type ShotEntry struct {
+	Shot        int      `json:"shot"`
+	ID          int64    `json:"id"`
+	At          string   `json:"at"`
+	DelayMs     float64  `json:"delay_ms"`
+	Verdict     string   `json:"verdict"`
+	Keeper      bool     `json:"keeper"`
+	Frame       string   `json:"frame"`
+	Files       []string `json:"files"`
+	Taken       string   `json:"camera_time"`
+	Match       string   `json:"match"`
+	Probability float64  `json:"probability"`
+	NoFrame     float64  `json:"probability_of_none"`
+	Settled     bool     `json:"settled"`
+}
+
+// Entry is the sheet for a program.
+func (s *Sheet) Entry() Entry {
+	e := Entry{Session: s.Session.ID, Shots: []ShotEntry{}, Clocks: []ClockFact{}, Extra: names(s.Extra),
+		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost}
+	e.Certain, e.Likely, e.Open = s.Count()
+	for _, r := range s.Rows {
+		e.Shots = append(e.Shots, r.entry())
+	}
+	for _, c := range s.Clocks {
+		e.Clocks = append(e.Clocks, ClockFact{c.Boot, c.Offset.Seconds(), c.Drift * 1e6, c.Scatter.Seconds() * 1e3})
+	}
+	for _, p := range s.Problems {
+		e.Problems = append(e.Problems, p.Error())
+	}
+	return e
+}
+
+func (r *Row) entry() ShotEntry {
+	e := ShotEntry{Shot: r.Shot.Number, ID: r.Shot.ID, At: r.Shot.At.Format(time.RFC3339Nano),
+		DelayMs: float64(r.Shot.DelayNs) / 1e6, Verdict: r.Shot.Verdict, Keeper: r.Shot.Star, Files: []string{},
+		Match: string(r.Sure), Probability: r.Probability, NoFrame: r.NoFrame, Settled: r.Settled}
+	if r.Frame != nil {
+		e.Frame, e.Taken = r.Frame.Name, r.Frame.Taken.Format("2006-01-02T15:04:05.00")
+		for _, f := range r.Frame.Files {
+			e.Files = append(e.Files, f.Name)
+		}
+	}
+	return e
+}
+
+func names(all []frames.Frame) []string {
+	list := make([]string, len(all))
+	for i, f := range all {
+		list[i] = f.Name
+	}
+	return list
+}
+
+// WriteCSV writes a line a shot.
+func (s *Sheet) WriteCSV(w io.Writer) error {
+	out := csv.NewWriter(w)
+	if err := out.Write([]string{"session", "shot", "at", "delay_ms", "verdict", "keeper", "frame", "files", "camera_time",
+		"match", "probability", "probability_of_none"}); err != nil {
+		return fmt.Errorf("write CSV: %w", err)
+	}
+	for _, r := range s.Rows {
+		e := r.entry()
+		if err := out.Write([]string{fmt.Sprint(s.Session.ID), fmt.Sprint(e.Shot), e.At, fmt.Sprint(e.DelayMs),
+			export.Harmless(e.Verdict), fmt.Sprint(e.Keeper), export.Harmless(e.Frame),
+			export.Harmless(strings.Join(e.Files, " ")), e.Taken, e.Match, fmt.Sprintf("%.4f", e.Probability),
+			fmt.Sprintf("%.4f", e.NoFrame)}); err != nil {
+			return fmt.Errorf("write CSV: %w", err)
+		}
+	}
+	out.Flush()
+	if err := out.Error(); err != nil {
+		return fmt.Errorf("write CSV: %w", err)
+	}
+	return nil
+}
