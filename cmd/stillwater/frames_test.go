@@ -50,7 +50,8 @@ func TestFramesOfACard(t *testing.T) {
 	assert.Contains(t, problem, "Would be written: "+sheet)
 	assert.NoFileExists(t, sheet)
 
-	status, out, problem = runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--pick", "keepers", "--json")
+	status, out, problem = runRecord(t, state, "frames", dir, "--sheet", sheet, "--csv", table, "--pick", "keepers",
+		"--json")
 	require.Zero(t, status, problem)
 	var entry struct {
 		Certain int

@@ -114,7 +114,8 @@ func TestSettledPairs(t *testing.T) {
 	for _, name := range []string{"PICT0478", "PICT0478.JPG", "478"} {
 		assert.Equal(t, "PICT0478", sheetRow(t, source, folder, "3="+name))
 	}
-	for text, want := range map[string]string{"3": "like 12=PICT0471", "x=PICT0471": "like 12=", "99=0471": "has no shot 99",
+	for text, want := range map[string]string{"3": "like 12=PICT0471", "x=PICT0471": "like 12=",
+		"99=0471": "has no shot 99",
 		"3=PICT9": "no file with a time in it is called PICT9"} {
 		_, err := Make(t.Context(), source, record.Summary{}, folder, Options{Settled: []string{text}})
 		assert.ErrorContains(t, err, want)

@@ -43,7 +43,8 @@ func (s source) at(pos token.Pos) string {
 
 // testPackages are for tests only: what they need, and programs that tests run.
 var testPackages = map[string]bool{"internal/need": true, "internal/published": true, "internal/house": true,
-	"internal/board/boardtest": true, "internal/frames/framestest": true, "internal/gpiochip/guest": true, "internal/gpiochip/guest/init": true,
+	"internal/board/boardtest": true, "internal/frames/framestest": true,
+	"internal/gpiochip/guest": true, "internal/gpiochip/guest/init": true,
 	"internal/page/pagetest": true, "firmware/avr": true,
 	"firmware/image/imagetest": true, "internal/gpioboard/gpioboardtest": true, "internal/proctest": true,
 	"internal/serialboard/serialboardtest": true, "internal/service/servicetest": true}
