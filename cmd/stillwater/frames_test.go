@@ -86,7 +86,7 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"has no shot 9", []string{dir, "--pair", "9=0021"}},
 		{"no session 77", []string{dir, "--session", "77"}},
 		{"may be a photograph", []string{dir, "--sheet", photo}},
-		{"name two", []string{dir, "--sheet", "a", "--csv", "a"}},
+		{"name two files", []string{dir, "--sheet", "a", "--csv", "a"}},
 		{"give all, keepers or delays", []string{dir, "--pick", "best"}},
 	} {
 		status, _, problem := runRecord(t, state, append([]string{"frames"}, c.args...)...)

@@ -18,8 +18,7 @@ import (
 	"stillwater/internal/record"
 )
 
-// ErrPair marks a settled pair that cannot be.
-var ErrPair = errors.New("expected a shot's number and its file, like 12=PICT0471")
+var errPair = errors.New("give a shot's number and its file, like 12=PICT0471")
 
 // Source reads the shots of a session in their order.
 type Source interface {
@@ -35,6 +34,8 @@ type Sheet struct {
 	Untimed  []frames.Frame // that do not say when they were taken
 	Problems []error        // files that could not be read
 	Lost     int            // shots that could not be read
+
+	progress func(of int) func(done int)
 }
 
 // Row is a shot and what is known of its frame.
@@ -52,13 +53,34 @@ type Clock struct {
 
 // Options is what a person said beside the folder.
 type Options struct {
-	Settled  []string // SHOT=FILE
 	Progress func(of int) func(done int)
+
+	settled []settledPair
+}
+
+type settledPair struct {
+	text string
+	shot int
+	name string
+}
+
+// Settle takes a pair that a person knows, as SHOT=FILE: the shot's number, and the file's name or number.
+func (o *Options) Settle(text string) error {
+	number, name, _ := strings.Cut(text, "=")
+	shot, err := strconv.Atoi(number)
+	if err != nil || name == "" {
+		return errPair
+	}
+	o.settled = append(o.settled, settledPair{text, shot, name})
+	return nil
 }
 
 // Make reads a folder's frames and matches them to a session's shots.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
-	s := Sheet{Session: session}
+	s := Sheet{Session: session, progress: o.Progress}
+	if o.Progress == nil {
+		s.progress = func(int) func(int) { return func(int) {} }
+	}
 	for made, err := range source.AllShots(ctx, session.ID) {
 		switch {
 		case err != nil:
@@ -69,11 +91,11 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 			s.Rows = append(s.Rows, Row{Shot: made})
 		}
 	}
-	timed, err := s.readFrames(ctx, folder, o)
+	timed, err := s.readFrames(ctx, folder)
 	if err != nil {
 		return s, err
 	}
-	settled, err := s.settledPairs(timed, o.Settled)
+	settled, err := s.settledPairs(timed, o.settled)
 	if err != nil {
 		return s, err
 	}
@@ -81,16 +103,13 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 }
 
 // readFrames reads what all files say of themselves and returns the frames that have a time.
-func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder, o Options) (timed []frames.Frame, _ error) {
+func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []frames.Frame, _ error) {
 	list, problems, err := folder.List(ctx)
 	if err != nil {
 		return nil, err
 	}
 	s.Problems = problems
-	progress := func(int) {}
-	if o.Progress != nil {
-		progress = o.Progress(len(list))
-	}
+	progress := s.progress(len(list))
 	for i, frame := range list {
 		read, err := folder.Read(ctx, frame)
 		switch {
@@ -109,16 +128,12 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder, o Options
 }
 
 // settledPairs finds the rows and frames of what a person settled.
-func (s *Sheet) settledPairs(timed []frames.Frame, settled []string) (pairs []match.Pair, _ error) {
-	for _, text := range settled {
-		number, name, _ := strings.Cut(text, "=")
-		shot, err := strconv.Atoi(number)
-		if err != nil || name == "" {
-			return nil, fmt.Errorf("%q: %w", text, ErrPair)
-		}
+func (s *Sheet) settledPairs(timed []frames.Frame, settled []settledPair) (pairs []match.Pair, _ error) {
+	for _, pair := range settled {
+		text, shot, name := pair.text, pair.shot, pair.name
 		row := slices.IndexFunc(s.Rows, func(r Row) bool { return r.Shot.Number == shot })
 		if row < 0 {
-			return nil, fmt.Errorf("%q: session %d has no shot %d: %w", text, s.Session.ID, shot, ErrPair)
+			return nil, fmt.Errorf("--pair %q: session %d has no shot %d: %w", text, s.Session.ID, shot, errPair)
 		}
 		frame := -1
 		for i, f := range timed {
@@ -126,12 +141,13 @@ func (s *Sheet) settledPairs(timed []frames.Frame, settled []string) (pairs []ma
 				continue
 			}
 			if frame >= 0 {
-				return nil, fmt.Errorf("%q: both %s and %s are called that; give the folder too", text, timed[frame].Name, f.Name)
+				return nil, fmt.Errorf("--pair %q: both %s and %s are called that; give the folder too", text,
+					timed[frame].Name, f.Name)
 			}
 			frame = i
 		}
 		if frame < 0 {
-			return nil, fmt.Errorf("%q: no file with a time in it is called %s: %w", text, name, ErrPair)
+			return nil, fmt.Errorf("--pair %q: no file with a time in it is called %s: %w", text, name, errPair)
 		}
 		pairs = append(pairs, match.Pair{Shot: row, Frame: frame})
 	}

@@ -71,7 +71,11 @@ func evening(t *testing.T) (shots, *frames.Folder) {
 func sheetOf(t *testing.T, source shots, folder *frames.Folder, settled ...string) Sheet {
 	t.Helper()
 	s := record.Summary{Session: record.Session{ID: 4, Name: "Crowns", Started: source[0].At}}
-	made, err := Make(t.Context(), source, s, folder, Options{Settled: settled})
+	var o Options
+	for _, pair := range settled {
+		require.NoError(t, o.Settle(pair))
+	}
+	made, err := Make(t.Context(), source, s, folder, o)
 	require.NoError(t, err)
 	return made
 }
@@ -117,9 +121,12 @@ func TestSettledPairs(t *testing.T) {
 	for text, want := range map[string]string{"3": "like 12=PICT0471", "x=PICT0471": "like 12=",
 		"99=0471": "has no shot 99",
 		"3=PICT9": "no file with a time in it is called PICT9"} {
-		_, err := Make(t.Context(), source, record.Summary{}, folder, Options{Settled: []string{text}})
+		var o Options
+		err := o.Settle(text)
+		if err == nil {
+			_, err = Make(t.Context(), source, record.Summary{}, folder, o)
+		}
 		assert.ErrorContains(t, err, want)
-		assert.ErrorIs(t, err, ErrPair)
 	}
 }
 
@@ -144,7 +151,7 @@ func TestHTML(t *testing.T) {
 	s := sheetOf(t, source, folder)
 	for pick, figures := range map[Pick]int{All: 7, Keepers: 1, Delays: 4} {
 		var out bytes.Buffer
-		require.NoError(t, s.WriteHTML(t.Context(), &out, folder, pick, nil))
+		require.NoError(t, s.WriteHTML(t.Context(), &out, folder, pick))
 		page := out.String()
 		assert.Equal(t, figures, strings.Count(page, "<figure>"), pick)
 		assert.Equal(t, figures, strings.Count(page, `src="data:image/jpeg;base64,`), pick)
@@ -155,7 +162,7 @@ func TestHTML(t *testing.T) {
 	}
 	require.NoError(t, os.Remove(filepath.Join(folder.Path(), "PICT0473.JPG")))
 	var out bytes.Buffer
-	require.NoError(t, s.WriteHTML(t.Context(), &out, folder, All, nil))
+	require.NoError(t, s.WriteHTML(t.Context(), &out, folder, All))
 	assert.Contains(t, out.String(), `<div class="none">PICT0473.JPG: no such file`)
 }
 

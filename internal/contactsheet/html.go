@@ -107,17 +107,13 @@ type figure struct {
 
 // WriteHTML writes the contact sheet, one page with all that it needs in it. Pictures are read one at a time. One that
 // cannot be read is named in its place.
-func (s *Sheet) WriteHTML(ctx context.Context, w io.Writer, folder *frames.Folder, pick Pick,
-	progress func(of int) func(done int)) error {
+func (s *Sheet) WriteHTML(ctx context.Context, w io.Writer, folder *frames.Folder, pick Pick) error {
 	page, err := template.New("").Parse(pageParts)
 	if err != nil {
 		return err
 	}
 	rows := s.picked(pick)
-	done := func(int) {}
-	if progress != nil {
-		done = progress(len(rows))
-	}
+	done := s.progress(len(rows))
 	words := fmt.Sprintf("Session %d, %s. Frames: %d of %d shots (%s).", s.Session.ID,
 		s.Session.Started.Format("2 January 2006"), len(rows), len(s.Rows), pick)
 	if err := page.ExecuteTemplate(w, "head", map[string]string{"Title": s.Session.Title(), "Words": words}); err != nil {
