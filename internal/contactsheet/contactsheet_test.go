@@ -19,6 +19,7 @@ import (
 
 	"stillwater/internal/frames"
 	"stillwater/internal/frames/framestest"
+	"stillwater/internal/look"
 	"stillwater/internal/match"
 	"stillwater/internal/record"
 )
@@ -176,6 +177,19 @@ func TestOrientation(t *testing.T) {
 		small := thumbnail(img, orientation)
 		r, _, _, _ := small.At(at.X, at.Y).RGBA()
 		assert.NotZero(t, r, "orientation %d", orientation)
+	}
+}
+
+// What a frame shows by its light alone is said with it.
+func TestRemarks(t *testing.T) {
+	for level, want := range map[uint8]string{0: "; the frame is black", 130: "",
+		255: "; 100 % of the frame is burnt out"} {
+		img := image.NewGray(image.Rect(0, 0, 8, 8))
+		for i := range img.Pix {
+			img.Pix[i] = level
+		}
+		seen := look.Of(img, 8)
+		assert.Equal(t, want, remarks(&seen))
 	}
 }
 

@@ -15,6 +15,7 @@ import (
 
 	"stillwater/internal/frames"
 	"stillwater/internal/history"
+	"stillwater/internal/look"
 	"stillwater/internal/match"
 )
 
@@ -154,6 +155,8 @@ func (r *Row) figure(ctx context.Context, folder *frames.Folder) (figure, error)
 		f.Problem = err.Error()
 		return f, nil
 	}
+	seen := look.Of(img, thumbnailSide)
+	f.Words += remarks(&seen)
 	small := thumbnail(img, r.Frame.Orientation)
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, small, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
@@ -162,6 +165,14 @@ func (r *Row) figure(ctx context.Context, folder *frames.Folder) (figure, error)
 	f.Source = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b.Bytes()))
 	f.Width, f.Height = small.Bounds().Dx(), small.Bounds().Dy()
 	return f, nil
+}
+
+// remarks are what a frame shows by its light alone: that it is black, or burnt out.
+func remarks(i *look.Image) (words string) {
+	for _, reason := range look.Suggest(look.Seen{Tones: look.TonesOf(i)}, 0).Reasons {
+		words += "; " + reason
+	}
+	return words
 }
 
 // maxSamples of a picture's pixels go into one of its thumbnail's, along each side.
