@@ -359,6 +359,9 @@ func (r *renderer) softness() float64 {
 	}
 	if b := r.body; b != nil && b.profile != nil {
 		deep = 0.6 * b.core
+		if b.parts != nil {
+			deep = max(deep, b.parts.high.z, -b.parts.low.z)
+		}
 		speed = max(math.Abs(b.rises)*b.height, math.Abs(b.widens)*b.core)
 	}
 	from := c.distance * c.focus
