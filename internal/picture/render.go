@@ -77,7 +77,7 @@ const (
 	calmFar   = 0.012 // the same between samples four pixels apart
 	edge      = 0.06
 	restless  = 0.0035 // variance
-	sharp     = 2.5    // pixels beside an edge that need no samples of their own
+	sharp     = 2.5    // of 480 pixels, how many beside an edge need no samples of their own
 	atEdges   = 2
 	restlessN = 3
 )
@@ -300,7 +300,8 @@ func (r *renderer) smoothEdges() {
 	w := r.opts.Width
 	edges := r.edges()
 	soft := r.softness()
-	if soft > sharp {
+	size := max(float64(r.opts.Width)/480, 1) // of the picture, as it is looked at as a whole
+	if soft > sharp*size {
 		edges = spread(edges, w, r.opts.Height, int(math.Ceil(soft)))
 	}
 	r.rows(1, func(y int, t *tracer) {
@@ -309,9 +310,9 @@ func (r *renderer) smoothEdges() {
 				continue
 			}
 			p := &r.pixels[y*w+x]
-			if soft > sharp { // the sample through the lens's middle counts no more than others
+			if soft > sharp*size { // the sample through the lens's middle counts no more than others
 				*p = pixel{}
-				r.sample(t, x, y, int(clamp(4*soft, 8, 32)))
+				r.sample(t, x, y, int(clamp(4*soft/size, 8, 32)))
 				continue
 			}
 			if p.every > 0 && !p.moving {
