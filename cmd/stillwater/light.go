@@ -31,7 +31,7 @@ func (m *Main) light(_ context.Context, args []string) error {
 		return fmt.Errorf("%w: light: --draw %q: give one of %v", errUsage, c.draw, drawing.Names())
 	}
 	if c.list {
-		return m.liquids(c.json)
+		return calc.WriteLiquids(m.Stdout, c.json)
 	}
 	if c.usual {
 		c.set = lighting.Practice(c.set)
@@ -51,18 +51,6 @@ func (m *Main) light(_ context.Context, args []string) error {
 	case c.svg == stdoutName:
 		return nil
 	case c.json:
-		return render.JSON(m.Stdout, a.JSON())
-	}
-	return a.Write(m.Stdout)
-}
-
-// liquids lists what is known of each liquid.
-func (m *Main) liquids(asJSON bool) error {
-	a, err := calc.Liquids()
-	switch {
-	case err != nil:
-		return fmt.Errorf("light: --liquids: %w", err)
-	case asJSON:
 		return render.JSON(m.Stdout, a.JSON())
 	}
 	return a.Write(m.Stdout)

@@ -62,3 +62,15 @@ func (a LiquidsAnswer) Write(w io.Writer) error {
 	}
 	return nil
 }
+
+// WriteLiquids writes the answer of Liquids for people or, as JSON, for scripts.
+func WriteLiquids(w io.Writer, asJSON bool) error {
+	a, err := Liquids()
+	switch {
+	case err != nil:
+		return err
+	case asJSON:
+		return render.JSON(w, a.JSON())
+	}
+	return a.Write(w)
+}
