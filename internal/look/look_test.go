@@ -29,8 +29,11 @@ import (
 
 const width, height = 360, 240
 
-// throwField is how many mm of the focus plane a rendered throw shows; package picture has it.
-const throwField = 620
+// fieldOf is how many mm of the focus plane a rendered throw shows.
+func fieldOf(l picture.Light) float64 {
+	const most = 620 // package picture shows no more
+	return min(most, float64(l.Lens.Field(l.Picture.Sensor))*1e3)
+}
 
 func rendered(t testing.TB, w scene.Water, l picture.Light, seed uint64) look.Image {
 	t.Helper()
@@ -47,9 +50,9 @@ func renderedAs(t testing.TB, w scene.Water, l picture.Light, seed uint64, quali
 
 // throwLight is a lit wall without a gel.
 func throwLight() picture.Light {
-	l := picture.Studio()
+	l := picture.ThrowStudio()
 	gels := picture.Gels()
-	l.Gel, l.Key = gels[len(gels)-1].Gel, 0.5
+	l.Gel = gels[len(gels)-1].Gel
 	return l
 }
 
@@ -76,7 +79,7 @@ func TestMissAgainstTheRenderer(t *testing.T) {
 	for seed := range uint64(7) {
 		for _, late := range []time.Duration{-25 * time.Millisecond, 0, 15 * time.Millisecond} {
 			w, arrives := throwAt(t, seed, late)
-			if !arrives || w.Sheet == nil || math.Abs(float64(w.Sheet.At.X))*1e3 > throwField/4 {
+			if !arrives || w.Sheet == nil || math.Abs(float64(w.Sheet.At.X))*1e3 > fieldOf(light)/4 {
 				continue
 			}
 			frame := rendered(t, w, light, seed)
@@ -84,7 +87,7 @@ func TestMissAgainstTheRenderer(t *testing.T) {
 			require.True(t, l.Found, "seed %d, %v", seed, late)
 			speed := w.Sheet.Velocity.X
 			m, ok := look.MissOf(&frame, l, look.Place{Spot: look.Point{X: width / 2, Y: height / 2},
-				PxPerMm: width / float64(throwField), Way: look.Point{X: 1}, Speed: speed})
+				PxPerMm: width / fieldOf(light), Way: look.Point{X: 1}, Speed: speed})
 			require.True(t, ok)
 			off := float64(m.Past-w.Sheet.At.X) / float64(m.SD)
 			t.Logf("seed %d, %v: at %.0f mm, seen at %.0f ± %.0f mm, sheet %.0f mm long, cut %v, contrast %.1f", seed, late,
@@ -117,14 +120,15 @@ func TestSmearAgainstTheRenderer(t *testing.T) {
 	w, arrives := throwAt(t, 1, 0)
 	require.True(t, arrives)
 	for flash, want := range map[time.Duration][2]float64{20 * time.Microsecond: {0, 8}, 4 * time.Millisecond: {14, 27}} {
-		light.Flash = flash
+		half := phys.Time(flash.Seconds())
+		light.Pulse = optics.Pulse{Half: half, Tenth: half * optics.TenthOverHalf}
 		frame := renderedAs(t, w, light, 1, picture.Slow)
 		l := look.Find(&frame, &empty)
 		require.True(t, l.Found)
 		b, ok := look.BlurOf(&frame, l, true)
 		require.True(t, ok)
 		t.Logf("%v: smear %.1f px, by the renderer %.1f; half alike at %.1f along, %.1f across", flash, b.Smear,
-			2*float64(w.Sheet.Velocity.X)*flash.Seconds()*1e3*width/throwField, b.Along, b.Across)
+			2*float64(w.Sheet.Velocity.X)*flash.Seconds()*1e3*width/fieldOf(light), b.Along, b.Across)
 		assert.True(t, b.Smear >= want[0] && b.Smear <= want[1], "%v: %.1f px", flash, b.Smear)
 		turned, _ := look.BlurOf(&frame, l, false)
 		assert.Zero(t, turned.Smear, "nothing is smeared across the motion")
@@ -136,7 +140,7 @@ func TestSmearAgainstTheRenderer(t *testing.T) {
 func TestNothingThere(t *testing.T) {
 	light := throwLight()
 	empty := rendered(t, scene.Water{Liquid: "water"}, light, 1)
-	light.Exposure = 0.3 // a flash varies
+	light.Key, light.Background = light.Key+0.3, light.Background+0.3 // a flash varies
 	again := rendered(t, scene.Water{Liquid: "water"}, light, 2)
 	assert.False(t, look.Find(&again, &empty).Found)
 	small := look.Image{Width: 2, Height: 2, Light: make([]float32, 4), Clipped: make([]float32, 4)}
