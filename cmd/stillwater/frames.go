@@ -13,15 +13,6 @@ import (
 	"stillwater/internal/render"
 )
 
-const framesUsage = `Usage:
-  stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--dry-run]
-
-says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
-the camera's clock is. A match is certain, likely or open; --pair names one that you know, and settles others with it.
---sheet writes a contact sheet, one file to look at or print. Nothing in the folder is changed. Options:
-
-`
-
 // frames carries out "stillwater frames".
 func (m *Main) frames(ctx context.Context, args []string) error {
 	var o contactsheet.Options
@@ -32,14 +23,11 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	word := flags.String("session", "latest", "the session: its number, or latest")
 	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file; may be given again", o.Settle)
 	asJSON := flags.Bool("json", false, "write JSON, keys with units")
-	flags.StringVar(&files.CSV, "csv", "", "write a table for a spreadsheet into `FILE`")
-	flags.StringVar(&files.HTML, "sheet", "", "write the contact sheet, HTML, into `FILE`")
-	flags.TextVar(&files.Pick, "pick", contactsheet.All, "on the sheet: all, keepers, or delays (one for each delay)")
-	flags.BoolVar(&files.DryRun, "dry-run", false, "write no file, and say which would be written")
+	files.SetFlags(flags)
 	words, err := parseRecordFlags(flags, args)
 	switch {
 	case errors.Is(err, flag.ErrHelp):
-		fmt.Fprint(m.Stdout, framesUsage)
+		fmt.Fprint(m.Stdout, contactsheet.Usage)
 		commandline.Print(m.Stdout, flags)
 		return nil
 	case err != nil:
