@@ -22,12 +22,21 @@ func Flags(flags *flag.FlagSet) *Options {
 	flags.BoolVar(&o.Yes, "yes", false, "ask nothing, and have nothing tried")
 	flags.BoolVar(&o.Dry, "dry-run", false, "show what would be written, and write nothing")
 	flags.BoolVar(&o.NoTrial, "no-trial", false, "have nothing tried")
-	given := func(name string) func(string) error {
-		return func(text string) error { o.Given[name] = text; return nil }
+	given := func(name string, check func(string) error) func(string) error {
+		return func(text string) error {
+			o.Given[name] = text
+			return check(text)
+		}
 	}
-	flags.Func("board", "what has the pins: `KIND`, gpio, serial or simulated", given("board"))
+	flags.Func("board", "what has the pins: `KIND`, gpio, serial or simulated", given("board", func(text string) error {
+		_, err := ParseBoard(text)
+		return err
+	}))
 	for _, p := range Parts() {
-		flags.Func(p.Name, "`PIN` of the "+p.What+" ("+p.Pin+")", given(p.Name))
+		flags.Func(p.Name, "`PIN` of the "+p.What+" ("+p.Pin+")", given(p.Name, func(text string) error {
+			_, err := p.ParsePin(text)
+			return err
+		}))
 	}
 	return o
 }

@@ -61,7 +61,7 @@ func Parts() []Part {
 	beam.First, kill.First, flash.First = true, true, true
 	return []Part{
 		beam,
-		input(wiring.Gate, "gate", "a light beam before it, for throws", "GPIO17", "PD2", "break the first beam", broken),
+		input(wiring.Gate, "gate", "light beam before it, for throws", "GPIO17", "PD2", "break the first beam", broken),
 		input(wiring.Microphone, "microphone", "microphone with its comparator", "GPIO16", "PC0", "clap",
 			"active = \"low\"\nbias = \"pull-up\"\ndelay = \"34 us\"        # of the electronics\n"),
 		flash,
