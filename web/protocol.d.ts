@@ -44,6 +44,8 @@ export interface Snapshot {
 	lag: Lag;
 	/** What the session's tries say of the delay; null: the set cannot work, or that is being worked out. */
 	tuning: Tuning | null;
+	/** A sweep of the trim under way. */
+	sweep: SweepView | null;
 	next_file: number;
 	phases: Choice[];
 	liquids: Choice[];
@@ -212,6 +214,13 @@ export interface Fix {
 }
 
 /** What the tries with the set as it is say of its trim. */
+export interface SweepView {
+	tries: number;
+	done: number;
+	at_ms: number;
+	words: string;
+}
+
 export interface Tuning {
 	step: string;
 	trim_ms: number;
@@ -281,6 +290,11 @@ export interface TablePoint {
 export interface Room {
 	busy: boolean;
 	seen: string;
+	/** A value of rooms. */
+	in: string;
+	rooms: Choice[];
+	/** Unix ms when the next thing is let go by itself; 0: it is not. */
+	next_at: number;
 }
 
 export type Verdict = "" | "early" | "good" | "late" | "nothing there" | "too high" | "too low";
@@ -310,6 +324,15 @@ export interface ShotView {
 	star: boolean;
 	picture: Picture;
 	file: number;
+	/** Something moves along a path at the moment: how far it is past its place in the picture says how late that was. */
+	measurable: boolean;
+	/** So far it was measured to be; null: not measured. */
+	past_mm: number | null;
+	past_sd_mm: number | null;
+	/** Of the path there, above level, in the way that is thrown. */
+	path_deg: number;
+	/** Width of a practice shot's picture; 0: not known. */
+	field_mm: number;
 }
 
 export interface CueView {
@@ -419,6 +442,7 @@ export interface ThrowSet {
 	/** Of its ragged leading edge as measured, standard deviation; "0 m": it was not. */
 	edge: string;
 	above_floor: string;
+	beam_height: string;
 }
 
 export interface SoundSet {
@@ -474,7 +498,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "lag" | "uselag" | "threshold" | "touch" | "prime";
+	| "enter" | "sweep" | "measure" | "lag" | "uselag" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -488,6 +512,7 @@ export interface Command {
 	shots?: number;
 	delay_s?: number;
 	repeat_s?: number;
+	pace_s?: number;
 	dry?: boolean;
 	shot?: number;
 	verdict?: Verdict;
@@ -499,6 +524,13 @@ export interface Command {
 	output?: string;
 	input?: string;
 	level?: number;
+	from_ms?: number;
+	to_ms?: number;
+	step_ms?: number;
+	each?: number;
+	shuffled?: boolean;
+	past_mm?: number;
+	past_sd_mm?: number;
 	hidden?: boolean;
 	now?: number;
 	epoch?: number;

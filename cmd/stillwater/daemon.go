@@ -26,6 +26,7 @@ import (
 	"stillwater/internal/practice"
 	"stillwater/internal/realtime"
 	"stillwater/internal/rig"
+	"stillwater/internal/scene"
 	"stillwater/internal/spawn"
 	"stillwater/web"
 )
@@ -33,6 +34,7 @@ import (
 // daemonFlags are the daemon's flags as given; empty ones leave the configuration's value.
 type daemonFlags struct {
 	listen, config, journal string
+	room                    string
 	seed                    uint64
 	name                    *string // nil: not given
 	forget, version         bool
@@ -45,6 +47,7 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags.StringVar(&f.config, "config", "", "configuration `FILE` (default: stillwater.toml in the usual places)")
 	flags.StringVar(&f.journal, "journal", "", "journal `FILE` (default: in the user's state folder)")
 	flags.Uint64Var(&f.seed, "seed", 0, "`NUMBER` that seeds the simulated room (0: another each time)")
+	flags.StringVar(&f.room, "room", "", "simulated `ROOM` to practise in, from easy to hard: still, kitchen or squall")
 	flags.Func("name", "the page is found as `NAME`.local on the network (default stillwater; empty: not announced)",
 		func(name string) error { f.name = &name; return nil })
 	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
@@ -107,6 +110,10 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, record.Close()) }()
+	if f.room != "" && conf.Board.Kind != config.Simulated {
+		return fmt.Errorf("%w: --room is of the simulated board, and this one is %s: leave it out", errUsage, conf.Board.Kind)
+	}
+	conf.Room = cmp.Or(f.room, conf.Room)
 	opts, release, err := m.controlOptions(conf, f.seed, log)
 	if err != nil {
 		return err
@@ -228,8 +235,12 @@ func (m *Main) controlOptions(
 	if seed == 0 {
 		seed = randomSeed()
 	}
-	log.Info("simulated room", "seed", seed)
-	room, err := rig.New(rig.Options{Seed: seed})
+	preset, err := scene.PresetNamed(conf.Room)
+	if err != nil {
+		return opts, nil, fmt.Errorf("%w: --room: %w", errUsage, err)
+	}
+	log.Info("simulated room", "seed", seed, "room", preset.Name)
+	room, err := rig.New(rig.Options{Seed: seed, Preset: preset})
 	if err != nil {
 		return opts, nil, err
 	}

@@ -51,22 +51,22 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 			if !given {
 				return kindNamed(text)
 			}
-			many.own = true
+			many.asked.Own = true
 			return set.Put(field, value)
 		})
 	err := m.onlyFlags(flags, args, "stillwater rehearse says what comes of many tries in the simulated room (--tries), "+
 		"or writes the pictures\n"+
 		"that its camera takes of a drop by phases, of two that collide, or of a throw (--png).\n\n", "", "")
 	if err == nil {
-		err = checkRehearsal(flags, set.Kind, many.tries)
+		err = checkRehearsal(flags, set.Kind, many.asked.Tries != 0 || many.sweep != nil)
 	}
 	switch {
 	case err != nil:
 		return err
-	case *dir == "" && many.tries == 0:
+	case *dir == "" && many.asked.Tries == 0 && many.sweep == nil:
 		return fmt.Errorf("%w: rehearse: give a folder for pictures, like --png pictures, or a number of tries, like "+
 			"--tries 1000; --kind, --set, --seed, --late, --method and --placing say of what", errUsage)
-	case many.tries != 0:
+	case many.asked.Tries != 0 || many.sweep != nil:
 		return many.run(m, set, *seed)
 	}
 	frames, err := practice.Frames(set, *seed, late.Duration())
@@ -97,17 +97,22 @@ func (m *Main) writeFrames(ctx context.Context, frames []practice.Frame, light *
 }
 
 // checkRehearsal refuses what cannot be rehearsed, and flags that would do nothing.
-func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries int) error {
-	picture, many := firstGiven(flags, "png", "width", "gel", "late"), firstGiven(flags, "json", "method", "placing")
+func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries bool) error {
+	picture := firstGiven(flags, "png", "width", "gel", "late")
+	many := firstGiven(flags, "json", "method", "placing", "room", "shuffled")
 	switch {
-	case tries != 0 && kind != shot.Drop && kind != shot.Throw:
-		return fmt.Errorf("%w: rehearse: --tries: use drop or throw", errUsage)
+	case tries && kind != shot.Drop && kind != shot.Throw:
+		return fmt.Errorf("%w: rehearse: --tries, --sweep: use drop or throw", errUsage)
 	case kind == shot.Sound:
 		return fmt.Errorf("%w: rehearse: %w: use drop, drops or throw", errUsage, practice.ErrNoFrame)
-	case tries != 0 && picture != "":
-		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries out", errUsage, picture)
-	case tries == 0 && many != "":
-		return fmt.Errorf("%w: rehearse: --%s is of tries: give --tries too", errUsage, many)
+	case firstGiven(flags, "tries") != "" && firstGiven(flags, "sweep") != "":
+		return fmt.Errorf("%w: rehearse: --tries and --sweep are two ways: give one", errUsage)
+	case firstGiven(flags, "shuffled") != "" && firstGiven(flags, "sweep") == "":
+		return fmt.Errorf("%w: rehearse: --shuffled is of a sweep: give --sweep too", errUsage)
+	case tries && picture != "":
+		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries and --sweep out", errUsage, picture)
+	case !tries && many != "":
+		return fmt.Errorf("%w: rehearse: --%s is of tries: give --tries or --sweep too", errUsage, many)
 	}
 	return nil
 }

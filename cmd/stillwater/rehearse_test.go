@@ -67,15 +67,22 @@ func TestRehearseTries(t *testing.T) {
 		Tries  int     `json:"tries"`
 	}
 	require.NoError(t, json.Unmarshal([]byte(out), &report))
-	assert.Equal(t, []any{"throw", 300.0, 50}, []any{report.Set, report.Gate, report.Tries})
+	assert.Equal(t, []any{"throw", 200.0, 50}, []any{report.Set, report.Gate, report.Tries})
 	assert.Greater(t, report.Within, 0.8)
 	status, out, errs = calculate(t, "rehearse --tries 20 --kind throw --set throw.gate=20cm --method one-beam")
 	require.Zero(t, status, errs)
 	assert.Regexp(t, `20 tries, 1\d pictures|20 tries, 20 pictures`, out)
 	status, out, errs = calculate(t, "rehearse --tries 20 --placing beginner --set throw")
 	require.Zero(t, status, errs)
-	assert.Contains(t, out, "Better: 30 cm between the beams")
-	for line, says := range map[string]string{"--tries -1": "use 1 to",
+	assert.Contains(t, out, "Better: 20 cm between the beams and the second 8 cm before the focus spot, their "+
+		"light 12 mm high")
+	status, out, errs = calculate(t, "rehearse --sweep=-10ms,10ms,10ms,3 --shuffled --room still")
+	require.Zero(t, status, errs)
+	assert.Regexp(t, `-10.0 ms +[0-9]+ +[0-9]+ `, out)
+	assert.Contains(t, out, "In a simulated room (still, seed 1), no real hardware.")
+	for line, says := range map[string]string{"--tries -1": "use 1 to", "--tries 5 --sweep 1ms,2ms,1ms,1": "give one",
+		"--tries 5 --room attic": "use one of still", "--sweep 1ms": "FROM,TO",
+		"--tries 5 --shuffled":   "--shuffled is of a sweep",
 		"--tries 5 --method eye": "use gates, one-beam or hand", "--tries 5 --placing odd": "use well or beginner",
 		"--tries 5 --set sound": "use drop or throw"} {
 		status, _, errs := calculate(t, "rehearse "+line)

@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/hostname"
 	"stillwater/internal/phys"
+	"stillwater/internal/scene"
 	"stillwater/internal/wire"
 	"stillwater/internal/wiring"
 )
@@ -43,7 +44,22 @@ func (c *checker) config(f file) Config {
 		Grace:  c.duration("control", "grace", f.Control.Grace, defaultGrace, minDisarmAfter, maxGrace),
 		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, minDisarmAfter, maxArmFor),
 	}
+	config.Room = c.room(f.Practice.Room, config.Board.Kind)
 	return config
+}
+
+// room is the simulated board's.
+func (c *checker) room(name *string, kind Kind) string {
+	if name == nil {
+		return scene.UsualPreset
+	}
+	if kind != Simulated {
+		c.fail("practice.room is the simulated board's, and this one is "+quote(string(kind)), "remove it", "practice.room")
+	}
+	if _, err := scene.PresetNamed(*name); err != nil {
+		c.fail("practice.room = "+quote(*name)+": "+err.Error(), "write it as "+examples["room"], "practice.room")
+	}
+	return *name
 }
 
 // pageName is the page's name on the local network; an empty one means none.

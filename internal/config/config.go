@@ -6,6 +6,7 @@ package config
 import (
 	"time"
 
+	"stillwater/internal/scene"
 	"stillwater/internal/wiring"
 )
 
@@ -37,6 +38,7 @@ type Config struct {
 	Journal string // database file; "" means the user's state folder
 	Board   Board
 	Control Control
+	Room    string // of the simulated board: a name in scene.Presets
 }
 
 // Board is what fires, and what is connected to its pins.
@@ -95,5 +97,6 @@ func Default() Config {
 			Pins: wiring.Pins{Late: defaultLate, HoldOff: defaultHold},
 		},
 		Control: Control{Grace: defaultGrace, ArmFor: defaultArmFor},
+		Room:    scene.UsualPreset,
 	}
 }

@@ -60,6 +60,19 @@ func TestLeastConfiguration(t *testing.T) {
 	assert.Equal(t, Default().Control, c.Control)
 }
 
+// The room to practise in is one of those that there are, and none of a real board.
+func TestRoom(t *testing.T) {
+	c, err := Parse("x.toml", []byte("[board]\nkind = \"simulated\"\n[practice]\nroom = \"squall\"\n"))
+	require.NoError(t, err)
+	assert.Equal(t, "squall", c.Room)
+	assert.Equal(t, "kitchen", Default().Room)
+	_, err = Parse("x.toml", []byte("[board]\nkind = \"simulated\"\n[practice]\nroom = \"attic\"\n"))
+	assert.ErrorContains(t, err, `x.toml:4:1: practice.room = "attic": there is no room "attic": use one of `+
+		`still, kitchen, squall`)
+	_, err = Parse("x.toml", []byte("[board]\nkind = \"serial\"\n[practice]\nroom = \"still\"\n"))
+	assert.ErrorContains(t, err, `practice.room is the simulated board's, and this one is "serial"`)
+}
+
 // One-line tables are the same configuration, and errors in them have places too.
 func TestInlineTables(t *testing.T) {
 	const text = `board = { kind = "gpio", output = [

@@ -103,6 +103,8 @@ type file struct {
 	Journal *string     `toml:"journal"`
 	Board   fileBoard   `toml:"board"`
 	Control fileControl `toml:"control"`
+
+	Practice filePractice `toml:"practice"`
 }
 
 type fileBoard struct {
@@ -123,6 +125,10 @@ type fileBoard struct {
 type fileControl struct {
 	Grace  *string `toml:"grace"`
 	ArmFor *string `toml:"arm_for"`
+}
+
+type filePractice struct {
+	Room *string `toml:"room"`
 }
 
 type fileLine struct {
@@ -157,6 +163,8 @@ var examples = map[string]string{
 	"journal":    `journal = "/var/lib/stillwater/journal.db"`,
 	"board":      `[board]`,
 	"control":    `[control]`,
+	"practice":   `[practice]`,
+	"room":       `room = "kitchen"`,
 	"input":      `[[board.input]]`,
 	"output":     `[[board.output]]`,
 	"socket":     `socket = "/run/stillwater/board.sock"`,

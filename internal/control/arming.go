@@ -104,7 +104,7 @@ func (c *Control) beginArming(
 	if cmd.Dry {
 		c.beginDryRun(r)
 	}
-	r.waitsGo, r.repeat = r.needsGo(), newRepeat(cmd)
+	r.waitsGo, r.repeat, r.pace = r.needsGo(), newRepeat(cmd), newPace(cmd)
 	r.timer = c.tasks.after(c.opts.ArmFor, func() { c.armingExpired(r) })
 	c.current, c.lastRun, c.arming = r, r, true
 	c.arrangeRoom(r.set)
@@ -152,6 +152,9 @@ func (c *Control) checkArm(client string, cmd Command) error {
 	}
 	if c.plan.refusal != nil {
 		return c.plan.refusal
+	}
+	if err := c.checkPace(cmd); err != nil {
+		return err
 	}
 	return c.checkRepeat(cmd)
 }

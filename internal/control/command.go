@@ -28,7 +28,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.disarm("disarmed by " + client)
 	case "arm", "go", "room", "touch", "pulse", "prime", "lag":
 		return c.start(ctx, client, cmd)
-	case "verdict", "note", "star", "picture", "file", "rename":
+	case "verdict", "note", "star", "picture", "measure", "file", "rename":
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
@@ -36,6 +36,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.setThreshold(ctx, client, cmd)
 	case "uselag":
 		return c.useLag(client)
+	case "sweep":
+		return c.startSweep(client, cmd)
 	case "set":
 		return c.putField(client, cmd.Field, cmd.Value)
 	}
@@ -91,6 +93,8 @@ func (c *Control) change(client string, cmd Command) error {
 		return c.tickEvening(cmd.ID, cmd.Ticked)
 	case "session":
 		return c.startSession(cmd.Name)
+	case "enter":
+		return c.enterRoom(cmd)
 	}
 	return refusal("type", fmt.Sprintf("There is no command %q.", cmd.Type), "Reload the page.")
 }
@@ -133,6 +137,7 @@ func (c *Control) startSession(name string) error {
 	}
 	c.askCareAgain("this is a new session")
 	c.evening = map[string]bool{}
+	c.sweep = nil
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
 	c.learning.evening, c.learning.view = nil, nil

@@ -42,6 +42,7 @@ type Journal interface {
 	SetNote(ctx context.Context, shot int64, note string) error
 	SetStar(ctx context.Context, shot int64, star bool) error
 	SetPicture(ctx context.Context, shot int64, wrong string) error
+	SetPast(ctx context.Context, shot int64, um, sdUm int64) error
 	SetFile(ctx context.Context, shot int64, file int) error
 	SetFileFrom(ctx context.Context, session int64, number, file int) error
 	NextFile(ctx context.Context, session int64) (int, error)
@@ -131,6 +132,7 @@ type Control struct {
 	shots            []ShotView // of the session, newest first: those that are shown
 	shotCount        int        // of the session
 	learning         learning
+	sweep            *sweep // of the trim, under way; nil: there is none
 	evening          map[string]bool
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
@@ -172,6 +174,7 @@ type run struct {
 	confirmed bool          // the board said that it is armed
 	waitsGo   bool          // nothing happens until Go
 	repeat    *repeat       // nil: each Go is given by hand
+	pace      *pace         // nil: what flies in the simulated room is let go by hand
 	counted   int           // clock edges since Go that were not the n-th
 	falling   bool          // Go was given, and no shot of it was reported or given up
 	replaced  chan struct{} // closed when the board is safe to get another program; nil: that was not asked

@@ -125,6 +125,7 @@ func (c *Control) beginDisarm(why string) *disarming {
 	if c.current != nil {
 		c.current.timer.stop()
 		c.current.repeat.stop()
+		c.current.pace.stop()
 		c.current, c.notice = nil, ""
 	}
 	if c.link != nil && why != "" {

@@ -71,6 +71,7 @@ func (c *Control) handleState(s wire.State) {
 		c.reason = c.activeWords(s.State)
 		c.retrimIfDue()
 		c.repeatIfDue()
+		c.paceIfDue()
 	case wire.Faulted:
 		if c.boardState != wire.Faulted {
 			c.newEpoch()
@@ -121,6 +122,7 @@ func (c *Control) endRun() {
 	c.current.ended = true
 	c.current.timer.stop()
 	c.current.repeat.stop()
+	c.current.pace.stop()
 	c.current = nil
 }
 
@@ -236,6 +238,7 @@ func (c *Control) boardLost(l *link, err error) {
 	if c.current != nil {
 		c.current.timer.stop()
 		c.current.repeat.stop()
+		c.current.pace.stop()
 		c.current = nil
 	}
 	if d := c.disarming; d != nil {

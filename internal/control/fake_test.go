@@ -475,6 +475,10 @@ func (b *fakeJournal) SetPicture(ctx context.Context, id int64, wrong string) er
 	return b.changeShot(ctx, "picture", id, func(s *record.Shot) { s.Picture = wrong })
 }
 
+func (b *fakeJournal) SetPast(ctx context.Context, id int64, um, sdUm int64) error {
+	return b.changeShot(ctx, "measure", id, func(s *record.Shot) { s.PastUm, s.PastSDUm = um, sdUm })
+}
+
 func (b *fakeJournal) SetFile(ctx context.Context, id int64, file int) error {
 	return b.changeShot(ctx, "file", id, func(s *record.Shot) { b.typeFile(s.Session, s.Number, file) })
 }

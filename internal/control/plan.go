@@ -76,6 +76,7 @@ func (c *Control) installSet(
 	}
 	c.forget(c.set, set)
 	c.set, c.plan = set, made
+	c.sweepIfOwn(before, set)
 	c.learn()
 	c.saveSet()
 	c.retrimIfDue()

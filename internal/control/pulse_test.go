@@ -81,7 +81,7 @@ func TestListsAreNeverNull(t *testing.T) {
 			require.NoError(t, err)
 			var whole map[string]any
 			require.NoError(t, json.Unmarshal(text, &whole))
-			for _, may := range []string{"preview", "refusal", "repeat", "room"} {
+			for _, may := range []string{"preview", "refusal", "repeat", "room", "sweep"} {
 				delete(whole, may)
 			}
 			text, err = json.Marshal(whole)

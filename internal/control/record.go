@@ -214,6 +214,9 @@ func (c *Control) show(s *session, stored record.Shot, made ShotView, nextFile i
 	c.shots = append([]ShotView{made}, c.shots[:min(len(c.shots), shotsShown-1)]...)
 	c.shotCount++
 	c.lastSeen, c.nextFile = made.Seen, nextFile
+	if set, err := shot.ParseSet(stored.Set); err == nil {
+		c.sweepOn(set, made.OK && made.Problem == "")
+	}
 	c.keepToLearn(stored)
 }
 
@@ -273,11 +276,16 @@ func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
 		Verdict: Verdict(s.Verdict), Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
 	}
 	if set, err := outcomes.ParseSet(s.Set); err == nil {
-		made.Kind, made.Aimed, made.TrimMs = set.Kind, set.Aims(), ms(set.OwnTrim().Duration())
+		made.Kind, made.Aimed, made.Measurable = set.Kind, set.Aims(), set.Measurable()
+		made.TrimMs = ms(set.OwnTrim().Duration())
 		if v, known := set.ThrowSpeed(phys.Seconds(time.Duration(s.IntervalNs))); known {
 			speed := float64(v)
 			made.SpeedMS = &speed
 		}
+	}
+	made.PastMm, made.PastSDMm = pastMm(s.PastUm, s.PastSDUm)
+	if made.Measurable && made.Frame != "" {
+		made.PathDeg, made.FieldMm = geometry(outcomes, s)
 	}
 	if s.IntervalNs != 0 {
 		interval := ms(time.Duration(s.IntervalNs))

@@ -69,6 +69,8 @@ func remarkWord(command string) string {
 		return "name"
 	case "picture":
 		return "mark"
+	case "measure":
+		return "measurement"
 	}
 	return command
 }
@@ -104,6 +106,8 @@ func (c *Control) remarkOf(cmd Command) (remark, error) {
 		return c.newName(cmd)
 	case "file":
 		return c.fileNumber(cmd)
+	case "measure":
+		return c.measured(cmd)
 	}
 	r := remark{key: remarkKey{id: cmd.Shot, kind: cmd.Type}}
 	show := func(change func(*ShotView)) func() { return func() { c.changeShown(cmd.Shot, change) } }

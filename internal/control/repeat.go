@@ -154,10 +154,14 @@ func (c *Control) repeatGo(r *run) {
 			return
 		}
 		c.update(func() {
-			if p := r.repeat; c.current != nil && c.current.repeat == p && p.left > 0 && !p.due && !p.next.After(time.Now()) {
-				c.waitRepeat(p)
-				c.notice = fmt.Sprintf("no Go this time: %v", err)
+			p := r.repeat
+			if c.current == nil || c.current.repeat != p || p.left == 0 {
+				return
 			}
+			if !p.due && !p.next.After(time.Now()) { // a board that refused it has had the next one waited for
+				c.waitRepeat(p)
+			}
+			c.notice = fmt.Sprintf("no Go this time: %v", err)
 		})
 	})
 }

@@ -82,6 +82,10 @@ func (c *Control) replaceRun(a *arming) (over bool, err error) {
 	}
 	r := &run{set: c.set, program: c.plan.program, session: old.session, shots: c.left, armsAt: old.armsAt, ends: old.ends}
 	r.waitsGo, r.repeat = r.needsGo(), old.repeat
+	if old.pace != nil {
+		old.pace.stop()
+		r.pace = &pace{every: old.pace.every}
+	}
 	old.timer.stop()
 	r.timer = c.tasks.after(time.Until(r.ends), func() { c.armingExpired(r) })
 	c.current, c.lastRun, a.run = r, r, r

@@ -61,6 +61,7 @@ type Snapshot struct {
 	DryEdge   DryEdge     `json:"dry_edge"`  // of its throws
 	DryShots  []DryShot   `json:"dry_shots"` // of the latest dry run, newest first, at most 20; on no record
 	Tuning    *Tuning     `json:"tuning"`    // what the session's tries say of the delay; nil: the set cannot work
+	Sweep     *SweepView  `json:"sweep"`     // a sweep of the trim under way; nil: there is none
 	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
 	Lag       Lag         `json:"lag"`       // of the camera, as measured
 	Phases    []Choice    `json:"phases"`
@@ -222,6 +223,10 @@ type TablePoint struct {
 type Room struct {
 	Busy bool   `json:"busy"` // something is falling or flying
 	Seen string `json:"seen"` // what the camera saw last, in words
+
+	In     string   `json:"in"`      // a value of Rooms
+	Rooms  []Choice `json:"rooms"`   // rooms to practise in, from easy to hard
+	NextAt int64    `json:"next_at"` // Unix ms when the next thing is let go by itself; 0: it is not
 }
 
 // Verdict is what a person says of a frame.
@@ -278,6 +283,12 @@ type ShotView struct {
 	Star       bool      `json:"star"` // to be kept
 	Picture    Picture   `json:"picture"`
 	File       int       `json:"file"` // the camera's number of the picture; 0: not known
+
+	Measurable bool     `json:"measurable"` // how far past its place the liquid is in its picture says how late that was
+	PastMm     *float64 `json:"past_mm"`    // so far it was measured to be; null: not measured
+	PastSDMm   *float64 `json:"past_sd_mm"` // standard deviation of that
+	PathDeg    float64  `json:"path_deg"`   // of the path there, above level
+	FieldMm    float64  `json:"field_mm"`   // width of a practice shot's picture; 0: not known
 }
 
 // CueView is one pulse, planned and actual, in ms from the clock edge.
@@ -299,16 +310,22 @@ type CueView struct {
 //	set       Field, Value  one field of the set ("drop.height", "40 cm"): names as in Set's JSON, joined by a dot; while
 //	                        armed the trim alone, from the next shot on
 //	session   Name        start a new session
-//	arm       Shots, DelayS, Dry, RepeatS  1..999; in so many seconds, 0..60; as a dry run: sensors real, no output
-//	                      switched; Go given again by itself every so many seconds, 2..120, 0: by hand each time
+//	arm       Shots, DelayS, Dry, RepeatS, PaceS  1..999; in so many seconds, 0..60; as a dry run: sensors real, no
+//	                      output switched; Go given again by itself every so many seconds, 2..120, 0: by hand each time;
+//	                      in the simulated room something let go by itself every so many, likewise
 //	disarm                anyone may
 //	go                    play the opening cues, or start the delay
 //	room                  simulated rig: let the drop, throw or sound go
 //	touch     Input       simulated rig: a finger in a beam, or on the button, for a moment
+//	enter     Name        another simulated room, a value of Room.Rooms, only when nothing is armed
+//	sweep     FromMs, ToMs, StepMs, Each, Shuffled  a plain sweep of the trim: each shot that is done takes the next;
+//	                      Each tries of each trim; Each 0 ends it
 //	verdict   Shot, Verdict  not of a shot that failed, or whose machine was late
 //	note      Shot, Text
 //	star      Shot, Star  one to be kept, or not any more
 //	picture   Shot, Picture  what is wrong with it: "blurred", "black", "" nothing
+//	measure   Shot, PastMm, PastSDMm  how far past its place the liquid is in its picture, and the standard deviation of
+//	                      that; 0 takes it back
 //	file      Shot, File  the camera's number of its picture, from which the next ones count, 0 none; without Shot of the
 //	                      coming shot
 //	rename    Session, Name  "" takes the name away
@@ -332,6 +349,7 @@ type Command struct {
 	Shots   int     `json:"shots,omitempty"`
 	DelayS  int     `json:"delay_s,omitempty"`
 	RepeatS int     `json:"repeat_s,omitempty"`
+	PaceS   int     `json:"pace_s,omitempty"`
 	Dry     bool    `json:"dry,omitempty"`
 	Shot    int64   `json:"shot,omitempty"`
 	Verdict Verdict `json:"verdict,omitempty"`
@@ -346,6 +364,15 @@ type Command struct {
 	Hidden  bool    `json:"hidden,omitempty"`
 	Now     int64   `json:"now,omitempty"`
 	Epoch   int64   `json:"epoch,omitempty"`
+
+	FromMs   float64 `json:"from_ms,omitempty"`
+	ToMs     float64 `json:"to_ms,omitempty"`
+	StepMs   float64 `json:"step_ms,omitempty"`
+	Each     int     `json:"each,omitempty"`
+	Shuffled bool    `json:"shuffled,omitempty"`
+
+	PastMm   float64 `json:"past_mm,omitempty"`
+	PastSDMm float64 `json:"past_sd_mm,omitempty"`
 
 	// Connection is the one that the command came by, as Join gave it; nil: any of the client's.
 	Connection <-chan *Snapshot `json:"-"`
@@ -366,7 +393,13 @@ func Fields(commandType string) ([]string, bool) {
 	case "session":
 		return []string{"name"}, true
 	case "arm":
-		return []string{"shots", "delay_s", "dry", "repeat_s"}, true
+		return []string{"shots", "delay_s", "dry", "repeat_s", "pace_s"}, true
+	case "enter":
+		return []string{"name"}, true
+	case "sweep":
+		return []string{"from_ms", "to_ms", "step_ms", "each", "shuffled"}, true
+	case "measure":
+		return []string{"shot", "past_mm", "past_sd_mm"}, true
 	case "lag":
 		return []string{"shots"}, true
 	case "touch":

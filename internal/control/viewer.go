@@ -102,8 +102,9 @@ func (c *Control) snapshot() *Snapshot {
 		s.ArmsAt = s.Sent.Add(time.Until(c.current.armsAt)).UnixMilli()
 	}
 	s.DryRun = c.current != nil && c.current.dry()
-	if c.opts.Room != nil {
-		s.Room = &Room{Busy: c.opts.Room.Busy(), Seen: c.lastSeen}
+	s.Room, s.Sweep = c.roomView(), c.sweep.view()
+	if s.Room != nil && s.ArmedEnds != 0 {
+		s.Room.NextAt = c.current.pace.nextMs(s.Sent)
 	}
 	return s
 }

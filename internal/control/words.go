@@ -62,7 +62,7 @@ func armedWords(r *run) string {
 	again := r.repeat.words()
 	switch {
 	case again == "":
-		return "armed: " + waitWords(r)
+		return "armed: " + waitWords(r) + r.pace.words()
 	case r.waitsGo && r.repeat.begun(): // nobody is asked for anything
 		return "armed: " + again
 	case r.repeat.begun():

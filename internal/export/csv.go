@@ -67,7 +67,7 @@ func header(names []string) []string {
 	for _, name := range names {
 		columns = append(columns, name+"_planned_ms", name+"_actual_ms", name+"_width_ms", name+"_late_us")
 	}
-	return append(columns, "seen", "verdict", "note", "star", "picture", "file", "set", "damaged")
+	return append(columns, "seen", "verdict", "note", "star", "picture", "past_mm", "past_sd_mm", "file", "set", "damaged")
 }
 
 func csvLine(s ShotEntry, names []string) ([]string, error) {
@@ -108,7 +108,7 @@ func csvLine(s ShotEntry, names []string) ([]string, error) {
 		line = append(line, cells[name]...)
 	}
 	return append(line, Harmless(s.Seen), Harmless(s.Verdict), Harmless(s.Note),
-		fmt.Sprint(s.Star), Harmless(s.Picture), file,
+		fmt.Sprint(s.Star), Harmless(s.Picture), optional(s.PastMm), optional(s.PastSDMm), file,
 		Harmless(string(s.Set)), s.Damaged), nil
 }
 

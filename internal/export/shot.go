@@ -45,16 +45,18 @@ type ShotEntry struct {
 	IntervalMs *float64 `json:"interval_ms"` // null without a gate
 	DelayMs    float64  `json:"delay_ms"`
 	planEntry
-	Cues    []CueEntry      `json:"cues"`
-	Seen    string          `json:"seen"`
-	Verdict string          `json:"verdict"`
-	Note    string          `json:"note"`
-	Star    bool            `json:"star"`              // to be kept
-	Picture string          `json:"picture"`           // "blurred", "black"; "" nothing is wrong with it
-	File    *int            `json:"file"`              // the camera's number of it; null: not known
-	Damaged string          `json:"damaged,omitempty"` // what of it cannot be read or relied on, in words
-	Set     json.RawMessage `json:"set"`
-	Program json.RawMessage `json:"program"`
+	Cues     []CueEntry      `json:"cues"`
+	Seen     string          `json:"seen"`
+	Verdict  string          `json:"verdict"`
+	Note     string          `json:"note"`
+	Star     bool            `json:"star"`              // to be kept
+	Picture  string          `json:"picture"`           // "blurred", "black"; "" nothing is wrong with it
+	PastMm   *float64        `json:"past_mm"`           // measured: how far past its place the liquid is; null: not
+	PastSDMm *float64        `json:"past_sd_mm"`        // standard deviation of that
+	File     *int            `json:"file"`              // the camera's number of it; null: not known
+	Damaged  string          `json:"damaged,omitempty"` // what of it cannot be read or relied on, in words
+	Set      json.RawMessage `json:"set"`
+	Program  json.RawMessage `json:"program"`
 }
 
 // planEntry is what a shot's set says of it that people look for; of a set that cannot be read, nothing.
@@ -154,6 +156,10 @@ func shotOf(s record.Session, made record.Shot, outcome shot.Outcome, plan planE
 	}
 	if made.File != 0 {
 		out.File = &made.File
+	}
+	if made.PastSDUm != 0 {
+		past, sd := float64(made.PastUm)/1e3, float64(made.PastSDUm)/1e3
+		out.PastMm, out.PastSDMm = &past, &sd
 	}
 	if made.IntervalNs != 0 {
 		ms := float64(made.IntervalNs) / 1e6

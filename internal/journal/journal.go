@@ -31,7 +31,8 @@ type Journal struct {
 	damaged   error                  // nothing more is written
 	side      readers
 
-	beforeRemarks bool // its version is firstReadable, in which shots have no star and no file number
+	beforeRemarks  bool // its version is firstReadable, in which shots have no star and no file number
+	beforeMeasured bool // its version is one in which nothing was measured in pictures
 
 	onRescue func(words string)
 

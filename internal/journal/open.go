@@ -220,13 +220,16 @@ func (j *Journal) prepare(ctx context.Context) error {
 // date.
 const firstReadable = 4
 
+// firstMeasured is the first version in which something can be measured in pictures.
+const firstMeasured = 6
+
 // checkReadable makes sure that a journal that is only read has a schema this program knows.
 func (j *Journal) checkReadable(ctx context.Context) error {
 	have, err := j.version(ctx)
 	if err != nil {
 		return err
 	}
-	j.beforeRemarks = have == firstReadable
+	j.beforeRemarks, j.beforeMeasured = have == firstReadable, have < firstMeasured
 	return j.checkVersion(have, firstReadable)
 }
 

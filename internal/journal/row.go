@@ -23,14 +23,18 @@ type shotRow struct {
 }
 
 const shotColumns = `id, session, number, at_ns, status, simulated, boot_id, gate_ns, clock_ns, interval_ns, delay_ns,
-	set_json, program_json, cues_json, seen, verdict, note, star, picture, boot, since_boot_ns, crc`
+	set_json, program_json, cues_json, seen, verdict, note, star, picture, past_um, past_sd_um, boot, since_boot_ns, crc`
 
 // shotColumns are the columns of a shot, as the journal that is open has them.
 func (j *Journal) shotColumns() string {
+	columns := shotColumns
 	if j.beforeRemarks {
-		return strings.Replace(shotColumns, "star, picture", "0, ''", 1)
+		columns = strings.Replace(columns, "star, picture", "0, ''", 1)
 	}
-	return shotColumns
+	if j.beforeMeasured {
+		columns = strings.Replace(columns, "past_um, past_sd_um", "0, 0", 1)
+	}
+	return columns
 }
 
 func scanShot(row scanner) (shotRow, error) {
@@ -38,7 +42,7 @@ func scanShot(row scanner) (shotRow, error) {
 	s := &r.shot
 	err := row.Scan(&s.ID, &s.Session, &s.Number, &r.at.wall, &s.Status, &s.Simulated, &s.BootID, &s.GateNs, &s.ClockNs,
 		&s.IntervalNs, &s.DelayNs, &s.Set, &s.Program, &r.cues, &s.Seen, &s.Verdict, &s.Note, &s.Star, &s.Picture,
-		&r.at.boot, &r.at.since, &r.crc)
+		&s.PastUm, &s.PastSDUm, &r.at.boot, &r.at.since, &r.crc)
 	return r, err
 }
 
@@ -66,6 +70,10 @@ func (r *shotRow) checksum() int64 {
 	}
 	if s.Star || s.Picture != "" {
 		fmt.Fprint(h, s.Star, s.Picture)
+	}
+	if s.PastUm != 0 || s.PastSDUm != 0 {
+		sumInt(h, s.PastUm)
+		sumInt(h, s.PastSDUm)
 	}
 	return int64(h.Sum32())
 }

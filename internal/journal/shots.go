@@ -34,10 +34,10 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 		}
 		row.shot = s
 		_, err = tx.ExecContext(ctx, `INSERT INTO shots (`+shotColumns+`)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			s.ID, s.Session, s.Number, row.at.wall, s.Status, s.Simulated, s.BootID, s.GateNs, s.ClockNs, s.IntervalNs,
-			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, s.Star, s.Picture, row.at.boot, row.at.since,
-			row.checksum())
+			s.DelayNs, s.Set, s.Program, row.cues, s.Seen, s.Verdict, s.Note, s.Star, s.Picture, s.PastUm, s.PastSDUm,
+			row.at.boot, row.at.since, row.checksum())
 		if err == nil {
 			s.At, s.When, err = resolveDate(ctx, tx, row.at)
 		}
@@ -75,6 +75,13 @@ func (j *Journal) SetPicture(ctx context.Context, id int64, wrong string) error 
 	return j.amend(ctx, "keep what a picture is like", id, func(s *record.Shot) { s.Picture = wrong })
 }
 
+// SetPast keeps how far past its place the liquid is in the picture, and the standard deviation of that, 0 taking it
+// back. It returns once that is on the disk.
+func (j *Journal) SetPast(ctx context.Context, id int64, um, sdUm int64) error {
+	return j.amend(ctx, "keep what was measured in a picture", id,
+		func(s *record.Shot) { s.PastUm, s.PastSDUm = um, sdUm })
+}
+
 // amend changes what a person says of a shot.
 func (j *Journal) amend(ctx context.Context, doing string, id int64, change func(*record.Shot)) error {
 	release, err := j.acquireForWrite(ctx)
@@ -106,8 +113,9 @@ func (j *Journal) amendRow(ctx context.Context, id int64, change func(*record.Sh
 	if intact {
 		row.crc.Int64 = row.checksum()
 	}
-	if _, err := tx.ExecContext(ctx, "UPDATE shots SET verdict = ?, note = ?, star = ?, picture = ?, crc = ? WHERE id = ?",
-		row.shot.Verdict, row.shot.Note, row.shot.Star, row.shot.Picture, row.crc, id); err != nil {
+	if _, err := tx.ExecContext(ctx, `UPDATE shots SET verdict = ?, note = ?, star = ?, picture = ?, past_um = ?,
+		past_sd_um = ?, crc = ? WHERE id = ?`, row.shot.Verdict, row.shot.Note, row.shot.Star, row.shot.Picture,
+		row.shot.PastUm, row.shot.PastSDUm, row.crc, id); err != nil {
 		return err
 	}
 	return tx.Commit()

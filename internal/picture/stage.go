@@ -3,6 +3,7 @@ package picture
 import (
 	"math"
 
+	"stillwater/internal/phys"
 	"stillwater/internal/scene"
 )
 
@@ -75,6 +76,15 @@ func newStage(w scene.Water, l Light) *stage {
 	s.camera.from = s.camera.at.add(s.room.turned(s.camera.from.sub(s.camera.at)))
 	s.camera.aim()
 	return s
+}
+
+// FieldWidth is how wide a piece of the scene a picture shows, at what is pictured: over a pool, or of a throw.
+func FieldWidth(l Light, pool bool) phys.Length {
+	c := throwCamera(&l)
+	if pool {
+		c = splashCamera(scene.Water{}, &l)
+	}
+	return phys.Length(c.width * 1e-3)
 }
 
 // How wide a piece of a wider frame is shown, mm: a picture is cut to what there is to see.

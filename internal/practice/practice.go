@@ -8,6 +8,7 @@ import (
 
 	"stillwater/internal/lighting"
 	"stillwater/internal/optics"
+	"stillwater/internal/phys"
 	"stillwater/internal/picture"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
@@ -28,6 +29,11 @@ func Light(set shot.Set, exposed bool) picture.Light {
 	l.Light, l.Speed, l.Open, l.Turn, l.Shut = own, set.Camera.Speed, set.OpenTime(), set.Camera.Turn, !exposed
 	l.Tilt, l.Tall = tilt(set), set.Kind == shot.Drops && set.Drops.Want == shot.WantCollision
 	return l
+}
+
+// FieldWidth is how wide a piece of the scene the pictures of a set show.
+func FieldWidth(set shot.Set) phys.Length {
+	return picture.FieldWidth(Light(set, true), set.Kind != shot.Throw)
 }
 
 // usualPlaces is a set with lens and background where they usually are for a throw, unless they were put somewhere:

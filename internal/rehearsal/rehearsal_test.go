@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/scene"
 	"stillwater/internal/shot"
 )
 
@@ -30,15 +31,25 @@ func rehearse(t *testing.T, kind shot.Kind, placing Placing, m Method, seed uint
 // fourSD is what the share of a thousand tries may be from the one that is aimed at: four standard deviations at 95 %.
 const fourSD = 0.028
 
-// The table of the README: beams that are well placed get 95 % of throws in place where a hand gets a third at most,
-// and the error budget had the spread within 15 %.
+// The table of the README: beams that are well placed get 95 % of all throws in place where a hand gets a third at
+// most, and the error budget had the spread within 15 %. Light so low that droplets break it, and nothing else changed,
+// costs that.
 func TestFiguresOfMerit(t *testing.T) {
-	for _, seed := range []uint64{1, 2} {
+	for _, seed := range []uint64{1, 2, 3} {
 		well := rehearse(t, shot.Throw, Well, Gates, seed)
-		assert.Greater(t, well.CleanPlace, 0.95-fourSD, "seed %d", seed)
+		assert.GreaterOrEqual(t, well.InPlace, 0.95, "seed %d", seed)
 		assert.InDelta(t, 1, well.Agreement(), 0.15, "seed %d", seed)
 		assert.InDelta(t, well.Predicted, well.CleanPlace, fourSD, "seed %d", seed)
 		assert.Nil(t, well.Better, "seed %d", seed)
+		narrow, err := Placed(shot.Throw, Well)
+		require.NoError(t, err)
+		narrow.Throw.BeamHeight = 0
+		low, err := Run(Options{Set: narrow, Method: Gates, Tries: tries, Seed: seed})
+		require.NoError(t, err)
+		t.Logf("seed %d, light 3 mm high: in place %.3f of all, %.3f of %d clean", seed, low.InPlace, low.CleanPlace,
+			low.Clean)
+		assert.Less(t, low.InPlace, 0.9, "seed %d", seed)
+		require.NotNil(t, low.Better, "seed %d", seed)
 		one := rehearse(t, shot.Throw, Well, OneBeam, seed)
 		assert.Less(t, one.InPlace, well.InPlace, "seed %d", seed)
 		assert.Less(t, rehearse(t, shot.Throw, Well, Hand, seed).InPlace, 0.35, "seed %d", seed)
@@ -82,6 +93,50 @@ func TestWhatCannotBeRehearsed(t *testing.T) {
 	set.Kind, set.Throw.SpeedLow, set.Throw.SpeedHigh = shot.Throw, 15, 16
 	_, err = Run(Options{Set: set, Method: Gates, Tries: 3})
 	assert.ErrorContains(t, err, "no try gave a picture")
+}
+
+// A sweep has its tries at each trim, in order or shuffled, and finds the one that judging shot by shot finds.
+func TestRunSweep(t *testing.T) {
+	set, err := Placed(shot.Drop, Well)
+	require.NoError(t, err)
+	sweep, err := ParseSweep("-12ms, 18ms,6ms,5")
+	require.NoError(t, err)
+	o := Options{Set: set, Method: Gates, Tries: 200, Seed: 4}
+	found, err := Run(o)
+	require.NoError(t, err)
+	for _, shuffled := range []bool{false, true} {
+		s, err := RunSweep(o, sweep, shuffled)
+		require.NoError(t, err)
+		require.Len(t, s.Trims, 6)
+		for i, c := range s.Trims {
+			assert.EqualValues(t, -12+6*i, c.TrimMs)
+			assert.Equal(t, 5, c.Early+c.Good+c.Late+c.Nothing+c.None)
+		}
+		assert.InDelta(t, inMs(found.Trim), s.TrimMs, 3, "shuffled %v", shuffled)
+		var words bytes.Buffer
+		require.NoError(t, s.Write(&words))
+		assert.Contains(t, words.String(), "-12.0 ms")
+	}
+	for text, why := range map[string]string{"": "write it as FROM,TO", "1ms,2ms,0ms,1": "leads nowhere",
+		"1ms,2ms,1ms,x": "no number of tries", "1kg,2ms,1ms,1": "1kg"} {
+		_, err := ParseSweep(text)
+		assert.ErrorContains(t, err, why)
+	}
+}
+
+// In a harder room fewer are in place.
+func TestRoomsDiffer(t *testing.T) {
+	set, err := Placed(shot.Throw, Well)
+	require.NoError(t, err)
+	last := 1.01
+	for _, p := range scene.Presets() {
+		r, err := Run(Options{Set: set, Method: Gates, Tries: 300, Seed: 5, Room: p})
+		require.NoError(t, err)
+		t.Logf("%s: %.3f in place, %.3f good, %d pictures of 300", p.Name, r.InPlace, r.Good, r.Pictures)
+		assert.Equal(t, p.Name, r.Room)
+		assert.Less(t, r.InPlace, last, p.Name)
+		last = r.InPlace
+	}
 }
 
 func ExampleMethods() {

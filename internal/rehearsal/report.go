@@ -14,6 +14,7 @@ type Report struct {
 	Set            shot.Kind     `json:"set"`
 	Method         Method        `json:"method"`
 	Seed           uint64        `json:"seed"`
+	Room           string        `json:"room"`
 	Tries          int           `json:"tries"`
 	Pictures       int           `json:"pictures"`
 	Within15mm     float64       `json:"share_within_15mm"`
@@ -31,20 +32,24 @@ type Report struct {
 	Learned        int           `json:"trim_found_in_tries"`
 	GateMm         *float64      `json:"gate_mm"` // of a throw
 	ToFocusMm      *float64      `json:"to_focus_mm"`
-	Better         *BetterReport `json:"better"` // null: no better places are known
+	BeamMm         *float64      `json:"beam_height_mm"` // of a beam's light
+	Better         *BetterReport `json:"better"`         // null: no better places are known
 	Assumes        []string      `json:"assumes"`
+
+	write func(io.Writer) error // in words
 }
 
 // BetterReport is where the beams would be better.
 type BetterReport struct {
 	GateMm    float64 `json:"gate_mm"`
 	ToFocusMm float64 `json:"to_focus_mm"`
+	BeamMm    float64 `json:"beam_height_mm"`
 	Share     float64 `json:"predicted_share_within_15mm"`
 }
 
 // Report is the result for a program.
 func (r Result) Report(o Options) Report {
-	p := Report{Set: r.Set.Kind, Method: o.Method, Seed: o.Seed, Tries: r.Tries, Pictures: r.Pictures,
+	p := Report{Set: r.Set.Kind, Method: o.Method, Seed: o.Seed, Room: r.Room, Tries: r.Tries, Pictures: r.Pictures,
 		Within15mm: r.InPlace, InTime: r.InTime, Good: r.Good, Clean: r.Clean,
 		CleanPlace: r.CleanPlace, SpreadMs: inMs(r.Spread), SpreadMm: inMm(r.SpreadLong),
 		HeightMm: inMm(r.Height), TrimMs: inMs(r.Trim), Learned: r.Learned, Assumes: assumptions(o)}
@@ -53,15 +58,15 @@ func (r Result) Report(o Options) Report {
 		p.BudgetMs, p.Agreement = &budget, &agreement
 	}
 	if r.Set.Kind == shot.Throw {
-		gate, focus := inMm(r.Set.Throw.Gate), inMm(r.Set.Throw.ToFocus)
-		p.GateMm, p.ToFocusMm = &gate, &focus
+		gate, focus, beam := inMm(r.Set.Throw.Gate), inMm(r.Set.Throw.ToFocus), inMm(r.Set.Throw.BeamHigh())
+		p.GateMm, p.ToFocusMm, p.BeamMm = &gate, &focus, &beam
 		if r.Predicted > 0 {
 			p.PredictedShare = &r.Predicted
 		}
 	}
 	if r.Better != nil {
 		t := r.Better.Set.Throw
-		p.Better = &BetterReport{inMm(t.Gate), inMm(t.ToFocus), r.Better.Share}
+		p.Better = &BetterReport{inMm(t.Gate), inMm(t.ToFocus), inMm(t.BeamHigh()), r.Better.Share}
 	}
 	return p
 }
@@ -81,7 +86,8 @@ func assumptions(o Options) []string {
 			inMs(handSD)))
 	}
 	if o.Set.Kind == shot.Throw {
-		return append(list, "one in ten passes of a beam has a droplet ahead of the sheet, one in fifty is not seen",
+		return append(list, "one in ten passes of a beam has a droplet ahead of the sheet that breaks light 3 mm high, of "+
+			"which half has to be dark; one in fifty is not seen",
 			fmt.Sprintf("the trim is found first, in %d pictures in which the throw is measured to %.0f mm (SD)", learningTries,
 				measuredSD*1e3))
 	}
@@ -90,13 +96,14 @@ func assumptions(o Options) []string {
 
 // Write writes the result in words.
 func (r Result) Write(w io.Writer, o Options) error {
-	lines := []string{fmt.Sprintf("%d tries, %d pictures, seed %d.", r.Tries, r.Pictures, o.Seed),
+	lines := []string{fmt.Sprintf("%d tries, %d pictures, room %s, seed %d.", r.Tries, r.Pictures, r.Room, o.Seed),
 		fmt.Sprintf("Within 15 mm of the focus spot: %.1f %%; along the path alone, which is the timing's: %.1f %%.",
 			r.InPlace*100, r.InTime*100),
 		fmt.Sprintf("Called good: %.1f %%.", r.Good*100),
 	}
 	if r.Clean < r.Pictures {
-		lines = append(lines, fmt.Sprintf("In %d of the pictures a droplet ahead of the sheet broke a beam. Of the other %d "+
+		lines = append(lines, fmt.Sprintf("In %d of the pictures a droplet ahead of the sheet broke a beam, or a beam was "+
+			"late to notice. Of the other %d "+
 			"%.1f %% are within 15 mm; what follows is of these.", r.Pictures-r.Clean, r.Clean, r.CleanPlace*100))
 	}
 	lines = append(lines, fmt.Sprintf("Spread: %.1f ms, in which the liquid moves %.1f mm (SD).", inMs(r.Spread),
@@ -114,8 +121,9 @@ func (r Result) Write(w io.Writer, o Options) error {
 	}
 	if r.Better != nil {
 		t := r.Better.Set.Throw
-		lines = append(lines, fmt.Sprintf("Better: %v between the beams and the second %v before the focus spot, the "+
-			"shutter open beforehand; about %.0f of 100 would be within 15 mm then.", t.Gate, t.ToFocus, r.Better.Share*100))
+		lines = append(lines, fmt.Sprintf("Better: %v between the beams and the second %v before the focus spot, their "+
+			"light %.0f mm high against droplets, the shutter open beforehand; about %.0f of 100 would be within 15 mm then.",
+			t.Gate, t.ToFocus, inMm(t.BeamHigh()), r.Better.Share*100))
 	}
 	for _, a := range assumptions(o) {
 		lines = append(lines, "Assumed: "+a+".")

@@ -31,6 +31,7 @@ var ErrBusy = errors.New("something is still falling or flying: wait until it is
 // Options configures a rig. The zero value is a real-time rig with seed 0.
 type Options struct {
 	Seed      uint64
+	Preset    scene.Preset  // of the room; the zero value: the usual one
 	Manual    bool          // time moves only by Advance; a host must ping in that time
 	Spin      time.Duration // how long before a cue to spin; zero: 1 ms; negative: never (for fake time)
 	StartTick wire.Tick     // the board's clock when the rig starts
@@ -53,6 +54,8 @@ type Rig struct {
 	exec     *executor.Executor
 	link     *link
 	room     *scene.Room
+	preset   scene.Preset
+	rooms    uint64                 // entered since the start
 	set      shot.Set               // what stands in the room: that of the last release, or as arranged. The valve uses it
 	valveOn  [outputs]time.Duration // when each opened
 	inputs   uint8                  // levels
@@ -89,9 +92,15 @@ func New(opts Options) (*Rig, error) {
 		changedCh: make(chan struct{}, 1),
 		done:      make(chan struct{}),
 		boots:     rand.New(rand.NewPCG(opts.Seed, 1)),
-		room:      scene.New(opts.Seed),
 		set:       shot.DefaultSet(),
 	}
+	if opts.Preset.Name == "" {
+		var err error
+		if opts.Preset, err = scene.PresetNamed(scene.UsualPreset); err != nil {
+			return nil, err
+		}
+	}
+	r.preset, r.room = opts.Preset, scene.NewIn(opts.Seed, opts.Preset)
 	for i, spec := range inputSpecs {
 		if spec.idleHigh {
 			r.inputs |= 1 << i
@@ -148,6 +157,26 @@ func (r *Rig) Link() io.ReadWriteCloser {
 		r.link.Close()
 	}
 	return r.link
+}
+
+// Preset is that of the room.
+func (r *Rig) Preset() scene.Preset {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.preset
+}
+
+// Enter leads into another room, or into the same on another evening. The board goes on. ErrBusy while something falls
+// or flies.
+func (r *Rig) Enter(p scene.Preset) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.busy() {
+		return ErrBusy
+	}
+	r.rooms++
+	r.preset, r.room = p, scene.NewIn(r.opts.Seed+r.rooms<<32, p)
+	return nil
 }
 
 // errByValve means that nothing is let go by hand.

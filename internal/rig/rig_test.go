@@ -216,7 +216,7 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 		set.Light.Recycle = 1
 		set.Throw.SpeedLow, set.Throw.SpeedHigh = 3.6, 5 // a hand of about 4.2 m/s does not know
 		p := b.arm(set, throws)
-		hits, shots, sum := 0, 0, 0.0
+		hits, shots, black, sum := 0, 0, 0, 0.0
 		rejected := map[wire.Reason]int{}
 		for range throws {
 			require.NoError(t, b.rig.Release(t.Context(), set))
@@ -230,7 +230,11 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 					assert.LessOrEqual(t, e.Shot.Interval(), p.GateMax+tick)
 					frame, ok := b.rig.Frame(e.Shot.ClockAt)
 					require.True(t, ok)
-					require.True(t, frame.Exposed, frame.Seen)
+					if !frame.Exposed {
+						black++
+						assert.Contains(t, frame.Seen, "it opened", "the camera hesitated")
+						continue
+					}
 					sum += frame.OffsetMm * frame.OffsetMm
 					if math.Abs(frame.OffsetMm) <= 100 {
 						hits++
@@ -240,6 +244,7 @@ func TestManyThrowsThroughTheWholeChain(t *testing.T) {
 		}
 		t.Logf("seed 77: %d shots, %d within a hand's width, %.0f mm RMS; rejected: %v", shots, hits,
 			math.Sqrt(sum/float64(shots)), rejected)
+		assert.LessOrEqual(t, black, 3, "a camera hesitates once in 200 releases")
 		assert.Greater(t, hits, shots*8/10, "spray ahead of one throw in five deceives the gate")
 		assert.Positive(t, rejected[wire.ReasonTooFast]+rejected[wire.ReasonTooSlow], "some are thrown out of range")
 		assert.Greater(t, shots, throws*7/10)
@@ -270,7 +275,9 @@ func TestNothingFiresTwice(t *testing.T) {
 						shots++
 						frame, ok := b.rig.Frame(e.Shot.ClockAt)
 						require.True(t, ok)
-						assert.Less(t, frame.Offset.Abs(), dripApart/2, "%s, flight %d: %s", name, like.Number, frame.Seen)
+						if len(like.Sprayed) == 0 { // a droplet ahead of a sheet may be timed instead
+							assert.Less(t, frame.Offset.Abs(), dripApart/2, "%s, flight %d: %s", name, like.Number, frame.Seen)
+						}
 					}
 				}
 				assert.LessOrEqual(t, shots, 1, "%s, flight %d", name, like.Number)

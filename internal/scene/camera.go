@@ -1,6 +1,7 @@
 package scene
 
 import (
+	"math"
 	"math/rand/v2"
 	"time"
 
@@ -29,6 +30,8 @@ const (
 	syncDuration = 5 * time.Millisecond
 	// minLag keeps a random lag possible.
 	minLag = time.Millisecond
+	// minHesitates and maxHesitates are by how much the rare outlier of a camera's lag is longer.
+	minHesitates, maxHesitates = 20 * time.Millisecond, 120 * time.Millisecond
 	// rechargeFraction is the fraction of the set's recycle time in which this flash recharges: people add a margin.
 	rechargeFraction = 0.9
 	// maxKept is how many openings and flashes are recorded.
@@ -39,7 +42,8 @@ const (
 type camera struct {
 	light     shot.LightSet
 	lagFactor float64 // this camera's mean lag relative to the set's
-	rng       dice
+	outlier   float64 // how often it hesitates
+	rng, luck dice
 
 	shutterHeld bool // by its release
 	openings    []opening
@@ -51,15 +55,22 @@ type opening struct{ from, to time.Duration }
 
 // flash is one command to fire; fired is false if the flash was not charged.
 type flash struct {
-	at    time.Duration
-	fired bool
+	at     time.Duration
+	fired  bool
+	charge float64 // of its light when full, 0 to 1
 }
 
-func newCamera(seed uint64, lagScale float64) camera {
+// chargeTimes is how many of its time constants a capacitor takes in the flash's recycle time: what is left to full is
+// then a part in 55, which no picture shows. Own choice.
+const chargeTimes = 4
+
+func newCamera(seed uint64, lagScale, outlier float64) camera {
 	return camera{
 		light:     shot.DefaultSet().Light,
 		lagFactor: lagScale,
+		outlier:   outlier,
 		rng:       dice{rand.New(rand.NewPCG(seed, 1<<32))},
+		luck:      dice{rand.New(rand.NewPCG(seed, 1<<35))},
 	}
 }
 
@@ -93,6 +104,10 @@ func (c *camera) openShutter(at time.Duration, led bool) []Edge {
 	c.shutterHeld = true
 	scatter := phys.Time(c.rng.normal(float64(c.light.LagScatter))).Duration()
 	from := at + max(c.meanLag()+scatter, minLag)
+	hesitates := time.Duration(c.luck.between(float64(minHesitates), float64(maxHesitates)))
+	if c.luck.happens(c.outlier) {
+		from += hesitates
+	}
 	if n := len(c.openings); n > 0 && (c.openings[n-1].to == 0 || c.openings[n-1].to > from) {
 		return nil // still busy with the previous picture
 	}
@@ -115,14 +130,28 @@ func (c *camera) closeShutter(at time.Duration) {
 
 func (c *camera) fire(at time.Duration) {
 	ready := time.Duration(rechargeFraction * float64(c.light.Recycle.Duration()))
-	lit := true
+	lit, charge := true, 1.0
 	for i := len(c.flashes) - 1; i >= 0; i-- {
 		if c.flashes[i].fired {
-			lit = at-c.flashes[i].at >= ready
+			since := at - c.flashes[i].at
+			lit = since >= ready
+			if recycle := c.light.Recycle.Duration(); recycle > 0 {
+				charge = 1 - math.Exp(-chargeTimes*since.Seconds()/recycle.Seconds())
+			}
 			break
 		}
 	}
-	c.flashes = keepLatest(append(c.flashes, flash{at, lit}))
+	c.flashes = keepLatest(append(c.flashes, flash{at, lit, charge}))
+}
+
+// chargeAt is how much of its light a flash at a time had.
+func (c *camera) chargeAt(at time.Duration) float64 {
+	for _, f := range c.flashes {
+		if f.at == at {
+			return f.charge
+		}
+	}
+	return 0
 }
 
 // open reports whether the shutter was open at a time.

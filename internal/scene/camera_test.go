@@ -17,7 +17,7 @@ func TestTheCameraHasALag(t *testing.T) {
 	set := shot.DefaultSet().Light
 	var means []float64
 	for seed := range uint64(100) {
-		r := New(seed)
+		r := calm(seed)
 		var lags []float64
 		for i := range 50 {
 			at := time.Duration(i) * 10 * time.Second

@@ -194,7 +194,7 @@ func TestWaterOfACollision(t *testing.T) {
 
 	r.camera.light.Shutter, f.Set.Light.Shutter = shot.ByHand, shot.ByHand
 	look := func(at time.Duration) Frame {
-		r.camera.flashes = []flash{{at, true}}
+		r.camera.flashes = []flash{{at, true, 1}}
 		return r.Look(f)
 	}
 	assert.Contains(t, look(m.Widest).Seen, "the sheet at its widest")
@@ -221,14 +221,14 @@ func TestNoCollision(t *testing.T) {
 	} {
 		r := calm(2)
 		f := dripTwice(t, r, set, 0, gap)
-		r.camera.flashes = []flash{{f.Contact, true}}
+		r.camera.flashes = []flash{{f.Contact, true, 1}}
 		assert.Contains(t, r.Look(f).Seen, words, gap)
 		assert.Equal(t, Nothing, r.Look(f).Verdict)
 	}
 	r := calm(2)
 	f, _, err := r.Open(nil, set, 1, 0, 26*time.Millisecond)
 	require.NoError(t, err)
-	r.camera.flashes = []flash{{f.Contact, true}}
+	r.camera.flashes = []flash{{f.Contact, true, 1}}
 	assert.Contains(t, r.Look(f).Seen, "no second drop fell")
 }
 
@@ -291,7 +291,7 @@ func TestThirdDropInThePicture(t *testing.T) {
 	assert.Greater(t, w.lowest(), two.Height)
 	f.Set.Light.Shutter = shot.ByHand
 	r.camera.light.Shutter = shot.ByHand
-	r.camera.flashes = []flash{{two.Widest, true}}
+	r.camera.flashes = []flash{{two.Widest, true, 1}}
 	assert.Regexp(t, `the sheet at its widest.*; the third drop \d+ mm above the surface`, r.Look(f).Seen)
 	for at := two.Widest; at < f.Drops[2].Lands; at += time.Millisecond {
 		if w := f.dropsAt(at); w.Dome != nil && len(w.Balls) > 0 {
@@ -315,7 +315,7 @@ func TestColumnToMeasure(t *testing.T) {
 	w := one.WaterAt(one.Best)
 	require.NotNil(t, w.Column)
 	assert.InEpsilon(t, float64(met.Highest()), float64(w.Column.Height), 0.3)
-	r.camera.light.Shutter, r.camera.flashes = shot.ByHand, []flash{{one.Best, true}}
+	r.camera.light.Shutter, r.camera.flashes = shot.ByHand, []flash{{one.Best, true, 1}}
 	look := r.Look(one)
 	assert.Contains(t, look.Seen, "the column at its highest")
 	assert.Equal(t, Good, look.Verdict)

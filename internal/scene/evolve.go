@@ -14,7 +14,9 @@ import (
 type Pictured struct {
 	Set     shot.Set
 	Water   Water
-	Exposed bool // there was light, and the shutter was open
+	Exposed bool    // there was light, and the shutter was open
+	Veiled  bool    // a door was open meanwhile
+	Charge  float64 // of the flash's light when it is charged fully, 0 to 1
 }
 
 // Picture is what the camera pictured of a flight; false for a sound, of which nothing can be seen.
@@ -24,7 +26,8 @@ func (r *Room) Picture(f Flight) (Pictured, bool) {
 	}
 	p := Pictured{Set: f.Set}
 	if at, _, lit := r.flashDuring(f); lit {
-		p.Water, p.Exposed = f.WaterAt(at), r.Look(f).Exposed
+		frame := r.Look(f)
+		p.Water, p.Exposed, p.Veiled, p.Charge = f.WaterAt(at), frame.Exposed, frame.Veiled, r.camera.chargeAt(at)
 	}
 	return p, true
 }
@@ -212,26 +215,4 @@ func (f Flight) columnAt(t, widest float64) *Column {
 	c.Height, c.Rising = phys.Length(h), phys.Speed(rising)
 	c.Foot = phys.Length(columnFoot * widest * (1.35 - 0.35*h/top))
 	return &c
-}
-
-// Own choice, by eye, no source: what a thrown sheet looks like.
-const (
-	minSheetSeen, maxSheetSeen = 0.34, 0.46 // m, along its way
-	sheetWidth                 = 0.56       // of its length
-	breakupTime                = 0.3        // s after the second beam: then it is threads and drops
-)
-
-// sheetAt is a thrown sheet: its middle follows the path, from where the room's equation of motion had it at the focus
-// spot.
-func (f Flight) sheetAt(at time.Duration) *Sheet {
-	t := (at - f.Best).Seconds()
-	vx, vy := float64(f.Through.X), float64(f.Through.Y)
-	long := f.own().between(minSheetSeen, maxSheetSeen)
-	return &Sheet{
-		At: Point{X: phys.Length(vx * t), Y: phys.Length(float64(f.Above) + vy*t - phys.Gravity*t*t/2),
-			Z: f.Aside},
-		Velocity: Velocity{X: f.Through.X, Y: phys.Speed(vy - phys.Gravity*t)},
-		Length:   phys.Length(long), Width: phys.Length(sheetWidth * long),
-		Breakup: min(max((at-f.Contact).Seconds()/breakupTime, 0.1), 1),
-	}
 }

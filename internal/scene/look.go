@@ -28,6 +28,7 @@ type Frame struct {
 	Offset   time.Duration // of the light's peak from the best moment; early is negative
 	OffsetMm float64       // throw: how far past the focus spot the liquid is; short of it is negative
 	HeightMm float64       // collision: how far above the wanted height the two met; below is negative
+	Veiled   bool          // light came in while the shutter was open
 	Verdict  Verdict
 }
 
@@ -64,6 +65,9 @@ func (r *Room) Look(f Flight) Frame {
 		return frame
 	}
 	f.describe(&frame, at)
+	if frame.Veiled = r.veiled(f, at); frame.Veiled {
+		frame.Seen += "; veiled, as a door was open"
+	}
 	return frame
 }
 

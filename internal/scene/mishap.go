@@ -15,11 +15,17 @@ type mishaps struct {
 	Spray     float64 // of a throw, that a droplet ahead of it breaks a beam: of each beam by itself
 	Hole      float64 // of a sheet, that it has holes which leave a beam clear for a moment: of each beam by itself
 	Missed    float64 // of a pass, that a beam does not see it: clear liquid, a beam off its sensor
+
+	Sag        float64 // of a pass, that a beam has sagged and is late to say that it is broken
+	Door       float64 // of a flight, that a door opens and lets light in
+	LagOutlier float64 // of a release, that the camera hesitates
 }
 
 // usualMishaps are rates to practise with: common practice, no source. Drops of water nearly always leave a satellite
 // (from memory), which not every beam sees.
-func usualMishaps() mishaps { return mishaps{Satellite: 0.5, Spray: 0.1, Hole: 0.4, Missed: 0.02} }
+func usualMishaps() mishaps {
+	return mishaps{Satellite: 0.5, Spray: 0.1, Hole: 0.4, Missed: 0.02, Sag: 0.01, Door: 0.01, LagOutlier: 0.005}
+}
 
 // luck are the dice for the mishaps of the n-th thing of a flight at a sensor. They are of their own, so that the rest
 // of a flight is the same with and without mishaps.
@@ -36,6 +42,22 @@ func (r *Room) missed(f *Flight, luck dice, s Sensor) bool {
 	}
 	f.Missed = append(f.Missed, s)
 	return true
+}
+
+// A beam that has sagged is late by so much, as it wants more of its light gone: own choice, no source.
+const (
+	minSagLate = 300 * time.Microsecond
+	maxSagLate = 1500 * time.Microsecond
+)
+
+// sagged draws by how much a sensor is late that has sagged, from dice of its own; mostly 0.
+func (r *Room) sagged(f *Flight, s Sensor, n int) time.Duration {
+	luck := r.luck(f, s, n|0x80)
+	if !luck.happens(r.spreads.Sag) {
+		return 0
+	}
+	f.Sagged = append(f.Sagged, s)
+	return time.Duration(luck.between(float64(minSagLate), float64(maxSagLate)))
 }
 
 // The satellite's width, as a share of the drop's, and how high it rises at first, about what was seen of one drop of
@@ -62,6 +84,7 @@ func (r *Room) addDrop(f *Flight, rng dice, n int, leaves leaving, start time.Du
 	if r.missed(f, luck, Beam) {
 		return nil
 	}
+	from += r.sagged(f, Beam, n)
 	f.addPass(rng, Beam, from, to)
 	if !luck.happens(r.spreads.Satellite) {
 		return nil
@@ -92,10 +115,22 @@ func (f *Flight) addNextPass(rng dice, s Sensor, from, to time.Duration) {
 // Sheets, in metres along the path: own choice, no source.
 const (
 	minAhead, maxAhead = 0.02, 0.08 // of a droplet before the sheet
-	droplet            = 2e-3
+	droplet            = 2e-3       // its diameter, the median of them all
+	dropletSpread      = 0.47       // SD of the diameter's logarithm
+	leastDroplet       = 1.5e-3     // what breaks a pointer's beam, of which the chance is said
 	minHole, maxHole   = 3e-3, 10e-3
 	maxHoles           = 3
 )
+
+// dropletAhead is the diameter of a droplet ahead of a sheet.
+func (r *Room) dropletAhead(f *Flight, s Sensor) float64 {
+	luck := r.luck(f, s, 0x40)
+	for {
+		if d := droplet * math.Exp(luck.normal(dropletSpread)); d >= leastDroplet {
+			return d
+		}
+	}
+}
 
 // addSheet adds the pass of a sheet: with a trailing edge as ragged as the leading one, in several breaks where it has
 // holes, and perhaps with a droplet ahead.
@@ -107,9 +142,13 @@ func (r *Room) addSheet(f *Flight, rng dice, s Sensor, from, to time.Duration) {
 	along := func(metres float64) time.Duration { return phys.Time(metres / float64(f.Passing)).Duration() }
 	if luck.happens(r.spreads.Spray) {
 		ahead := from - along(luck.between(minAhead, maxAhead))
-		f.addPass(rng, s, ahead, ahead+along(droplet))
-		f.Sprayed = append(f.Sprayed, s)
+		// A beam is broken when half of its light is gone.
+		if size := r.dropletAhead(f, s); size >= float64(f.Set.Throw.BeamHigh())/2 {
+			f.addPass(rng, s, ahead, ahead+along(size))
+			f.Sprayed = append(f.Sprayed, s)
+		}
 	}
+	from += r.sagged(f, s, 0)
 	to += along(luck.normal(float64(r.spreads.RaggedEdge)))
 	if luck.happens(r.spreads.Hole) {
 		holes := 1 + luck.IntN(maxHoles)

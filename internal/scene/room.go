@@ -6,11 +6,19 @@
 // truth (when the liquid was at its best in the focus spot), so it can describe what a picture shows, and say where the
 // liquid is at any instant (Flight.WaterAt). Nothing here was measured on a real rig.
 //
-// The laws of how a drop leaves, a splash evolves and a throw flies are the room's own; those of a drop's fall and of
-// sound are package ballistics', as in shot. Where the liquid is between the times of a splash's phases follows from
-// the room's draws of these times: before contact free fall, with the drop's own oscillation (Rayleigh 1879) damped as
-// Lamb has it; the crater opens by the balance of the drop's energy with that of the liquid it moves and raises; a
-// column's tip rises and falls as a body thrown up. Package shot knows none of these.
+// What is shared with shot, so that practice says nothing of it: a drop's fall through air and the speed of sound, both
+// package ballistics'; the size of a nozzle's drop on average, package splash's; liquids' figures. The throw's path is
+// in neither: shot works its own out by package ballistics.
+//
+// What is the room's own: how a drop leaves, how much heavier it is, how it swings (Rayleigh 1879, damped as Lamb has
+// it); when a splash is in which phase, and between these times the crater, which opens by the balance of the drop's
+// energy with that of the liquid it moves and raises, and the column, whose tip rises and falls as a body thrown up;
+// what drops from valves weigh, when they let go and what they meet; how a throw flies, by an equation of motion of its
+// own, and how it spreads, thins, tears and becomes threads and drops; a hand that warms up and tires; sensors that
+// bounce, sag and miss, satellites, droplets ahead and holes; a camera's lag with its scatter and its rare outlier; a
+// flash that charges up; a door that lets light in. Package shot knows none of these.
+//
+// A room is of a Preset, from one in which nothing goes wrong to one in which much does.
 package scene
 
 import (
@@ -64,6 +72,9 @@ type Flight struct {
 	Aside    phys.Length   // throw: how much nearer to the camera than the focus spot, negative beyond
 	Missed   []Sensor      // did not see it
 	Sprayed  []Sensor      // throw: sensors that a droplet ahead of the sheet broke
+	Sagged   []Sensor      // were late to notice it
+	parcels  []parcel      // throw: what the sheet is made of
+	door     span          // open, and letting light in; zero: no door was
 
 	crater, capillary float64 // drop: the crater's radius; surface tension over density of the pool; in SI units
 
@@ -95,6 +106,7 @@ type spreads struct {
 	LagOff        float64          // of the camera's mean lag over what the set says, one for the room
 
 	mishaps
+	handDrift
 	valveSpreads
 }
 
@@ -123,6 +135,7 @@ func defaultSpreads() spreads {
 		BeamJitter:    20e-6,
 		LagOff:        0.03,
 		mishaps:       usualMishaps(),
+		handDrift:     handDrift{WarmUp: 0.2, Tires: 0.03},
 		valveSpreads:  defaultValveSpreads(),
 	}
 }
@@ -133,6 +146,7 @@ type Room struct {
 	spreads spreads
 	flights int
 	lastEnd time.Duration // the last flight
+	throws  int
 	camera  camera
 	tips    [Valves]tip
 
@@ -146,8 +160,11 @@ type Room struct {
 	basin          basin
 }
 
-// New returns a room with default spreads.
+// New returns the usual room.
 func New(seed uint64) *Room { return newWith(seed, defaultSpreads()) }
+
+// NewIn returns a room of a preset.
+func NewIn(seed uint64, p Preset) *Room { return newWith(seed, p.spreads) }
 
 // newWith returns a room with given spreads.
 func newWith(seed uint64, s spreads) *Room {
@@ -155,7 +172,7 @@ func newWith(seed uint64, s spreads) *Room {
 	return &Room{
 		seed:           seed,
 		spreads:        s,
-		camera:         newCamera(seed, 1+rng.normal(s.LagOff)),
+		camera:         newCamera(seed, 1+rng.normal(s.LagOff), s.LagOutlier),
 		tips:           newTips(seed, s.valveSpreads),
 		basin:          newBasin(seed, s.valveSpreads),
 		bandPosition:   rng.between(s.BandLow, s.BandHigh),
@@ -199,6 +216,7 @@ func (r *Room) start(set shot.Set, at time.Duration, wait func(dice) time.Durati
 	if err != nil {
 		return Flight{}, fmt.Errorf("releasing it: %w", err)
 	}
+	r.openDoor(&f)
 	slices.SortStableFunc(f.Edges, func(a, b Edge) int { return cmp.Compare(a.At, b.At) })
 	r.camera.light, r.lastEnd = set.Light, f.Ends
 	return f, nil

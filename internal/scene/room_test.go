@@ -34,7 +34,7 @@ func calm(seed uint64) *Room { return newWith(seed, calmSpreads()) }
 
 func calmSpreads() spreads {
 	s := defaultSpreads()
-	s.mishaps = mishaps{}
+	s.mishaps, s.handDrift = mishaps{}, handDrift{}
 	return s
 }
 

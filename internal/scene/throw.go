@@ -12,19 +12,24 @@ import (
 // throw adds a throw through the gate towards the focus spot.
 func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 	set := f.Set.Throw
-	speed := max(float64(r.handSpeed(set))*(1+rng.normal(r.spreads.ThrowSpeed)), minThrowSpeed)
+	uneven := r.spreads.uneven(r.throws)
+	speed := float64(r.handSpeed(set)) * r.spreads.handDrift.strength(r.throws)
+	speed = max(speed*(1+uneven*rng.normal(r.spreads.ThrowSpeed)), minThrowSpeed)
+	r.throws++
+	f.throwApart()
 	f.Passing = phys.Speed(speed)
-	f.Angle = set.Angle + phys.Angle(rng.normal(float64(r.spreads.ThrowAngle)))
+	f.Angle = set.Angle + phys.Angle(uneven*rng.normal(float64(r.spreads.ThrowAngle)))
 	m := mass{diameter: float64(set.Mass), drag: rng.between(r.spreads.DragLow, r.spreads.DragHigh)}
 	at := launchState(f.Passing, f.Angle)
 
 	f.Contact = start + m.timeFromGate(at, float64(set.Gate)).Duration()
 	ragged := func() phys.Time { return phys.Time(rng.normal(float64(r.spreads.RaggedEdge)) / speed) }
-	long := phys.Time(rng.between(minSheetLength, maxSheetLength) / speed).Duration()
+	took := (f.Contact - start).Seconds()
+	long := func(later float64) time.Duration { return phys.Time(f.passLength(set, later) / speed).Duration() }
 	gate := r.stamp(rng, start, ragged())
 	beam := r.stamp(rng, f.Contact, ragged())
-	r.addSheet(f, rng, Gate, gate, gate+long)
-	r.addSheet(f, rng, Beam, beam, beam+long)
+	r.addSheet(f, rng, Gate, gate, gate+long(-took))
+	r.addSheet(f, rng, Beam, beam, beam+long(0))
 
 	there, after, ok := m.flyTo(at, float64(set.ToFocus), -float64(set.AboveFloor))
 	f.Arrives = ok
@@ -45,12 +50,8 @@ func (r *Room) aside(f *Flight) phys.Length {
 	return f.Set.Throw.ToFocus * phys.Length(own.normal(float64(r.spreads.ThrowAngle)))
 }
 
-// Own choice, no source.
-const (
-	minThrowSpeed  = 0.3 // m/s
-	minSheetLength = 0.1 // m, along the path
-	maxSheetLength = 0.25
-)
+// minThrowSpeed keeps a throw going: m/s, own choice.
+const minThrowSpeed = 0.3
 
 func launchState(speed phys.Speed, angle phys.Angle) state {
 	sin, cos := math.Sincos(float64(angle))

@@ -74,5 +74,25 @@ type Sheet struct {
 	At            Point // its middle
 	Velocity      Velocity
 	Length, Width phys.Length
-	Breakup       float64 // 0 whole, 1 threads and drops
+	Thickness     phys.Length // of its film, were it even
+	Breakup       float64     // 0 whole, 1 threads and drops
+	Parcels       []Parcel    // what it is made of
+}
+
+// Form is what a parcel of a sheet has become.
+type Form uint8
+
+// In the order in which a sheet goes through them.
+const (
+	Film Form = iota
+	Thread
+	Drop
+)
+
+// Parcel is a part of a sheet.
+type Parcel struct {
+	At       Point
+	Velocity Velocity
+	Form     Form
+	Size     phys.Length // a film's thickness, a thread's or a drop's diameter
 }

@@ -28,7 +28,7 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	switch set.Kind {
 	case Throw:
 		says = []string{a.oneBeam(), a.betterPlaces(), a.moveGate(), a.widenGate(), a.pathScatter(), a.sheet(),
-			a.raggedEdge()}
+			a.raggedEdge(), a.droplets()}
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:

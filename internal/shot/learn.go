@@ -10,6 +10,7 @@ import (
 
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
+	"stillwater/internal/splash"
 	"stillwater/internal/tuning"
 )
 
@@ -39,7 +40,7 @@ func Learn(set Set, shots []record.Shot, outcomes *Outcomes) (Lesson, error) {
 			l.Plan.Delay = time.Duration(made.DelayNs) - own // as the board had it
 		}
 		if at, err := its.trimOf(made); err == nil {
-			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: tuning.Verdict(made.Verdict)})
+			l.Tries = append(l.Tries, tuning.Try{At: at, Verdict: tuning.Verdict(made.Verdict), Off: its.measured(made)})
 		}
 	})
 	l.Advice = tuning.Learn(l.Plan, l.Tries, set.OwnTrim().Duration())
@@ -71,6 +72,7 @@ func (s Set) arrangement() string {
 		group, _, _ := strings.Cut(v.Field, ".")
 		switch {
 		case !s.Kind.Uses(v.Field) || group == "trim" || v.Field == "drops.gap_trim":
+		case v.Field == "throw.beam_height": // it keeps droplets from being timed, and times nothing
 		case v.Field == "light.open_for" || v.Field == "light.recycle" || v.Field == "light.shutter":
 		default:
 			fmt.Fprintln(&text, v.Field, v.Text)
@@ -84,16 +86,71 @@ func (s Set) arrangement() string {
 func (s Set) trimOf(made record.Shot) (time.Duration, error) {
 	trim := s.OwnTrim()
 	_, late := latest(s.Light.Expose, made.Cues)
-	by := phys.Seconds(late)
-	if s.Kind == Throw && made.DelayNs > 0 && late != 0 {
-		middle, err := s.Throw.middleDelay()
-		if err != nil {
-			return 0, err
-		}
-		by *= (middle + trim) / phys.Seconds(time.Duration(made.DelayNs))
+	if late == 0 {
+		return trim.Duration(), nil
 	}
-	return (trim + by).Duration(), nil
+	factor, err := s.perTrim(made)
+	return trim.Duration() + scaled(late, factor), err
 }
+
+// perTrim is how much trim a time in a shot is worth: a throw's trim stretches the delay of each throw by a factor.
+func (s Set) perTrim(made record.Shot) (float64, error) {
+	if s.Kind != Throw || made.DelayNs <= 0 {
+		return 1, nil
+	}
+	middle, err := s.Throw.middleDelay()
+	return float64((middle + s.OwnTrim()) / phys.Seconds(time.Duration(made.DelayNs))), err
+}
+
+// Measurable reports whether something moves along a path at the moment, so that how far it is past its place in a
+// picture says how late that was. At a turning point, as of a column or a crater, it says nothing.
+func (s Set) Measurable() bool {
+	return s.Kind == Throw || s.Kind == Drop && s.Drop.Phase == splash.Contact
+}
+
+// measured is what was measured in a shot's picture, on the axis of the trim; nil if nothing was, or it says nothing.
+func (s Set) measured(made record.Shot) *tuning.Measured {
+	if made.PastSDUm <= 0 || !s.Measurable() {
+		return nil
+	}
+	e, err := s.estimateOf(made)
+	if err != nil {
+		return nil
+	}
+	speed := e.FocusSpeed
+	if s.Kind == Drop {
+		speed = e.Speed
+	}
+	const um = phys.Length(1e-6)
+	off, ok := tuning.MeasuredAlong(phys.Length(made.PastUm)*um, phys.Length(made.PastSDUm)*um, speed)
+	if !ok {
+		return nil
+	}
+	if factor, err := s.perTrim(made); err == nil {
+		off.By, off.SD = scaled(off.By, factor), scaled(off.SD, factor)
+	}
+	return &off
+}
+
+// PathAt is the angle above level at which what is pictured moves along its path, in the way that is thrown.
+//
+// Errors: *FieldError or *Refusal, as Estimate.
+func (s Set) PathAt(made record.Shot) (phys.Angle, error) {
+	if s.Kind != Throw {
+		return -90 * degree, nil
+	}
+	e, err := s.estimateOf(made)
+	return e.FocusAngle, err
+}
+
+func (s Set) estimateOf(made record.Shot) (Estimate, error) {
+	if s.Kind == Throw {
+		return s.EstimateAt(phys.Seconds(time.Duration(made.IntervalNs)))
+	}
+	return s.Estimate()
+}
+
+func scaled(d time.Duration, factor float64) time.Duration { return time.Duration(float64(d) * factor) }
 
 // How far off a picture may be and still be good, about: what people call good differs, and the tries tell. Common
 // practice, no source.

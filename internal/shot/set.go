@@ -256,6 +256,7 @@ func (s *Set) fields() []field {
 		since(quantity("throw.thickness", &t.Thickness, 0, 10*cm)),
 		since(quantity("throw.edge", &t.Edge, 0, maxEdge)),
 		quantity("throw.above_floor", &t.AboveFloor, 1*mm, 5),
+		since(quantity("throw.beam_height", &t.BeamHeight, 0, 10*cm)),
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),
 		quantity("sound.after", &n.After, 0, 10),

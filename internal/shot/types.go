@@ -94,6 +94,15 @@ type ThrowSet struct {
 	Thickness  phys.Length `json:"thickness"`   // of a sheet that is thrown; 0: it keeps together like a ball
 	Edge       phys.Length `json:"edge"`        // of the ragged leading edge as measured, SD; 0: not, AssumedEdge
 	AboveFloor phys.Length `json:"above_floor"` // height of the second beam
+	BeamHeight phys.Length `json:"beam_height"` // of a beam's light itself, across the path; 0: not known, see BeamHigh
+}
+
+// BeamHigh is how high the light of a beam is. One of which nothing is said is a pointer's: common practice, no source.
+func (t ThrowSet) BeamHigh() phys.Length {
+	if t.BeamHeight == 0 {
+		return 3 * mm
+	}
+	return t.BeamHeight
 }
 
 // SoundSet is the arrangement for a sound, made at Distance from the microphone. The moment is After the sound.

@@ -41,6 +41,11 @@ func (t Try) says() bool {
 	return t.Off != nil
 }
 
+// good reports whether its picture is good: as a person says, or else as it was measured.
+func (t Try) good(plan Plan) bool {
+	return t.Verdict == Good || t.Verdict == "" && t.Off != nil && t.Off.By.Abs() <= plan.Tolerance
+}
+
 // Measured is by how much a picture came after the best moment, negative before it, and the standard deviation of that.
 type Measured struct{ By, SD time.Duration }
 
@@ -100,6 +105,9 @@ type Advice struct {
 	Line      string        // in a few words
 	Words     string        // in sentences
 	Facts     []Fact        // what came of the tries
+
+	early, late int  // of those with the trim that is set
+	crossed     bool // what was called late was made with less delay than what was called early
 }
 
 // Weight is the relative probability of a trim.
@@ -140,16 +148,22 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 			continue
 		}
 		a.Judged++
-		if t.Verdict == Good {
+		if t.good(plan) {
 			a.Hits++
 		}
 		if (t.At - now).Abs() <= p.unit/2 {
 			a.Here++
-			if t.Verdict == Good {
+			switch {
+			case t.good(plan):
 				a.Good++
+			case t.Verdict == Early:
+				a.early++
+			case t.Verdict == Late:
+				a.late++
 			}
 		}
 	}
+	a.crossed = crossed(tries)
 	if a.Judged > 0 {
 		a.decide(p, now)
 	}
@@ -157,6 +171,23 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 	a.say(plan)
 	a.Facts = a.facts(plan, tries)
 	return a
+}
+
+// crossedBy is how much apart they are that contradict each other: own choice, more than shots differ.
+const crossedBy = 5 * time.Millisecond
+
+// crossed reports whether what was called late was made with clearly less delay, on average, than what was called
+// early, two of either at least: then the words were mixed up, or the set has changed.
+func crossed(tries []Try) bool {
+	var sum [2]time.Duration
+	var n [2]time.Duration
+	for _, t := range tries {
+		if i := map[Verdict]int{Early: 1, Late: 2}[t.Verdict]; i > 0 {
+			sum[i-1] += t.At
+			n[i-1]++
+		}
+	}
+	return min(n[0], n[1]) >= 2 && sum[0]/n[0]-sum[1]/n[1] > crossedBy
 }
 
 // decide chooses the step and the trim.

@@ -174,3 +174,18 @@ func TestSweep(t *testing.T) {
 		assert.ErrorContains(t, err, want)
 	}
 }
+
+// Verdicts that contradict each other are called that, and nobody is to leave what has not been good once.
+func TestContradictions(t *testing.T) {
+	twice := Learn(usual(), judged(0, Early, Late), 0)
+	assert.Equal(t, "Again at 287 ms: not sure yet", twice.Line)
+	assert.Contains(t, twice.Words, "Of the others 1 came early and 1 late")
+	six := Learn(usual(), judged(0, Early, Late, Early, Late, Early, Late), 0)
+	assert.Equal(t, "Leave it: no other than 287 ms is likely to be better", six.Line)
+	assert.Contains(t, six.Words, "Of the others 3 came early and 3 late")
+	mixed := Learn(usual(), slices.Concat(judged(0, Late, Late), judged(10, Early, Early)), 0)
+	assert.Contains(t, mixed.Words, "look whether the two were mixed up")
+	right := Learn(usual(), slices.Concat(judged(0, Early, Early), judged(10, Late, Late)), 0)
+	assert.NotContains(t, right.Words, "mixed up")
+	assert.NotContains(t, right.Words, "came early and")
+}

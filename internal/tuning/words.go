@@ -23,12 +23,21 @@ func (a *Advice) say(plan Plan) {
 		a.Line = fmt.Sprintf("No delay gets more than about %s: change the set", tenths(a.Limit))
 		a.Words = a.resetWords(plan)
 	}
+	if a.crossed {
+		a.Words = "What was called late was fired sooner than what was called early: look whether the two were mixed up, " +
+			"or something was moved. " + a.Words
+	}
 }
 
 // leaveLine has what was counted at this delay, where that is something.
 func (a *Advice) leaveLine(plan Plan) string {
-	if a.Here < 3 {
+	switch {
+	case !a.Settled:
+		return fmt.Sprintf("Again at %s: not sure yet", a.place(plan))
+	case a.Here < 3:
 		return fmt.Sprintf("Leave the trim, %s sure", percent(a.Sure))
+	case a.Good == 0:
+		return fmt.Sprintf("Leave it: no other than %s is likely to be better", a.place(plan))
 	}
 	return fmt.Sprintf("Leave it: good %d of %d at %s", a.Good, a.Here, a.place(plan))
 }
@@ -39,14 +48,23 @@ func (a *Advice) leaveWords(plan Plan) string {
 		count = fmt.Sprintf("Good %d of %d at %s. ", a.Good, a.Here, a.place(plan))
 	}
 	if !a.Settled {
-		return fmt.Sprintf("%sNo other trim is likely to be better. It is %s sure that this one is right: judge more "+
-			"shots. %s", count, percent(a.Sure), a.intervalWords())
+		return fmt.Sprintf("%s%sMore shots with this trim tell most. It is %s sure that no other gets clearly more good "+
+			"ones. %s", count, a.bothSides(), percent(a.Sure), a.intervalWords())
 	}
 	if a.Limit > 0.9 {
 		return fmt.Sprintf("%sLeave the trim as it is: it is %s sure.", count, percent(a.Sure))
 	}
-	return fmt.Sprintf("%sThe scatter, %s (SD), is %s: more trimming will not help. About %s are good at best.%s", count,
-		ms(a.Scatter), plan.Whose, tenths(a.Limit), after(plan.Remedy))
+	return fmt.Sprintf("%s%sThe scatter, %s (SD), is %s: more trimming will not help. About %s are good at best.%s", count,
+		a.bothSides(), ms(a.Scatter), plan.Whose, tenths(a.Limit), after(plan.Remedy))
+}
+
+// bothSides says that shots with one trim came early and late, "" where that is not so.
+func (a *Advice) bothSides() string {
+	if a.early == 0 || a.late == 0 {
+		return ""
+	}
+	return fmt.Sprintf("Of the others %d came early and %d late: shots differ by that much, or a verdict was a slip. ",
+		a.early, a.late)
 }
 
 func (a *Advice) resetWords(plan Plan) string {
@@ -78,7 +96,7 @@ func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 		}
 	}
 	return []Fact{
-		{"Good", fmt.Sprintf("%d of %d judged%s", a.Hits, a.Judged, halves(tries, a.Judged))},
+		{"Good", fmt.Sprintf("%d of %d judged%s", a.Hits, a.Judged, halves(plan, tries, a.Judged))},
 		{what, fmt.Sprintf("%s; 8 times in 10 the best trim is between %s and %s", found, signed(a.Low), signed(a.High))},
 		{"Spread", ms(a.Scatter) + " (SD) from shot to shot"},
 		{"What limits it", limits},
@@ -89,7 +107,7 @@ func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 const minHalf = 4
 
 // halves says how the rate changed in the course of the evening.
-func halves(tries []Try, judged int) string {
+func halves(plan Plan, tries []Try, judged int) string {
 	half := judged / 2
 	if half < minHalf {
 		return ""
@@ -99,7 +117,7 @@ func halves(tries []Try, judged int) string {
 		if !t.says() {
 			continue
 		}
-		switch good := t.Verdict == Good; {
+		switch good := t.good(plan); {
 		case good && seen < half:
 			last++
 		case good && seen >= judged-half:

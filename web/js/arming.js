@@ -10,11 +10,15 @@ import { setTabItem, tabItem } from "./store.js";
 const delays = [0, 3, 5, 10, 30];
 /** Seconds between two Gos; 0: each by hand. */
 const repeats = [0, 5, 8, 15, 30];
+/** Seconds between what is let go by itself in the simulated room; 0: each by a tap. */
+const paces = [0, 4, 6, 10, 20];
 
 export class Arming {
 	#delay = Number(tabItem("delay") ?? 0);
 	#dry = false;
 	#repeat = 0;
+	#pace = 0;
+	/** Whether something can be let go by itself. */ #paced = false;
 	/** Whether the set waits for Go. */ #waits = false;
 
 	/** @param {() => void} changed */
@@ -26,6 +30,9 @@ export class Arming {
 		);
 		byId("arming-repeat").append(
 			...repeats.map((s) => button({ "data-repeat": s, onclick: () => this.#chooseRepeat(s) }, s === 0 ? "By hand" : `${s} s`)),
+		);
+		byId("arming-pace").append(
+			...paces.map((s) => button({ "data-pace": s, onclick: () => this.#choosePace(s) }, s === 0 ? "By a tap" : `${s} s`)),
 		);
 		byId("arming-dry").addEventListener("click", () => {
 			this.#dry = !this.#dry;
@@ -39,6 +46,8 @@ export class Arming {
 	update(snap) {
 		this.#waits = waitsForGo(snap);
 		byId("arming-again").hidden = !this.#waits;
+		this.#paced = snap.room !== null && snap.set.kind !== "drops";
+		byId("arming-paced").hidden = !this.#paced;
 		this.#show();
 	}
 
@@ -46,12 +55,18 @@ export class Arming {
 	get word() {
 		const what = this.#dry ? "Hold: dry run" : "Hold to arm";
 		const words = this.#delay === 0 ? what : `${what} in ${this.#delay} s`;
-		return this.#every === 0 ? words : `${words}, Go every ${this.#every} s`;
+		const paced = this.#letsGo === 0 ? words : `${words}, one every ${this.#letsGo} s`;
+		return this.#every === 0 ? paced : `${paced}, Go every ${this.#every} s`;
 	}
 
 	/** Seconds between two Gos, if the set waits for Go. */
 	get #every() {
 		return this.#waits ? this.#repeat : 0;
+	}
+
+	/** Seconds between what is let go by itself. */
+	get #letsGo() {
+		return this.#paced ? this.#pace : 0;
 	}
 
 	/** What goes with the command. @returns {Partial<Command>} */
@@ -60,6 +75,7 @@ export class Arming {
 			...(this.#delay > 0 && { delay_s: this.#delay }),
 			...(this.#dry && { dry: true }),
 			...(this.#every > 0 && { repeat_s: this.#every }),
+			...(this.#letsGo > 0 && { pace_s: this.#letsGo }),
 		};
 	}
 
@@ -67,6 +83,12 @@ export class Arming {
 	#chooseRepeat(seconds) {
 		this.#repeat = seconds;
 		if (seconds > 0) this.#dry = false;
+		this.#show();
+	}
+
+	/** @param {number} seconds */
+	#choosePace(seconds) {
+		this.#pace = seconds;
 		this.#show();
 	}
 
@@ -80,6 +102,7 @@ export class Arming {
 	#show() {
 		for (const b of byId("arming-delay").children) attr(b, "aria-pressed", `${b.getAttribute("data-delay") === `${this.#delay}`}`);
 		for (const b of byId("arming-repeat").children) attr(b, "aria-pressed", `${b.getAttribute("data-repeat") === `${this.#repeat}`}`);
+		for (const b of byId("arming-pace").children) attr(b, "aria-pressed", `${b.getAttribute("data-pace") === `${this.#pace}`}`);
 		attr(byId("arming-dry"), "aria-checked", `${this.#dry}`);
 		this.changed();
 	}

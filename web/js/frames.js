@@ -1,10 +1,14 @@
 // The pictures of practice shots: the last one stands first in its card, and a tap shows those of the session.
 
 import { attr, button, byId, el, text } from "./dom.js";
+import { Drag, pastWords } from "./drag.js";
 import { icon } from "./icons.js";
+import { sentence, slot } from "./refusals.js";
 import { chipWords } from "./shot.js";
+import { verdictButtons } from "./verdicts.js";
 
 /** @import { ShotView } from "../protocol.d.ts" */
+/** @import { Commands } from "./commands.js" */
 
 const askAgainMs = 3000;
 const maxAsks = 5;
@@ -96,24 +100,38 @@ export class Frames {
 	/** @type {ShotView[]} */ #shots = [];
 	#free = true;
 	/** @type {ShotView | null} */ #shot = null;
+	/** The one that is in sight in the strip. */ #at = 0;
+	/** @type {ReturnType<typeof verdictButtons>} */ #verdicts;
 
-	constructor() {
+	/** @param {Commands} commands */
+	constructor(commands) {
+		this.commands = commands;
 		this.node = byId("frame");
 		this.dialog = /** @type {HTMLDialogElement} */ (byId("frames"));
 		this.node.append(this.#frame.img, this.#frame.says, el("span", { class: "frame-mark" }, "practice"));
-		this.node.addEventListener("click", () => this.#open());
+		this.node.addEventListener("click", () => this.#open(this.#shot?.id ?? 0));
+		this.slot = slot();
+		this.#verdicts = verdictButtons((verdict) => {
+			const shot = this.#inSight;
+			if (shot) commands.send({ type: "verdict", shot: shot.id, verdict }, this.slot);
+		});
+		this.measure = button({ class: "measure", role: "switch", "aria-checked": "false", onclick: () => this.#measuring(this.measure.getAttribute("aria-checked") !== "true") }, "Measure: drag the picture to where the liquid should have been");
 	}
 
 	/**
 	 * @param {ShotView[]} shots those of the session, newest first
 	 * @param {ShotView | null} shot the one in the card
 	 * @param {boolean} free nothing is armed
+	 * @param {boolean} able this phone holds the controls
 	 */
-	show(shots, shot, free) {
+	show(shots, shot, free, able) {
 		this.#shots = shots.filter((s) => s.frame !== "");
 		this.#shot = shot;
 		this.#free = free;
+		for (const b of this.#verdicts.node.children) attr(b, "disabled", !able);
+		attr(this.measure, "disabled", !able);
 		if (!free && this.dialog.open) this.dialog.close();
+		if (this.dialog.open) this.#showInSight();
 		const has = Boolean(shot?.frame);
 		this.node.hidden = !has;
 		attr(byId("shot"), "data-framed", has);
@@ -122,30 +140,87 @@ export class Frames {
 		this.#frame.show(shot, free);
 	}
 
-	/** All of the session's, to flick through: each is made when it comes into sight. */
-	#open() {
+	/**
+	 * Small pictures that lead to the strip.
+	 * @param {ShotView[]} shots
+	 * @param {() => void} leave
+	 */
+	thumbnails(shots, leave) {
+		return shots.filter((s) => s.frame !== "").map((shot) => {
+			const frame = new Frame();
+			frame.show(shot, this.#free);
+			const open = () => { leave(); this.#open(shot.id); };
+			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${shot.seen}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
+		});
+	}
+
+	/** The shot whose picture is in sight. */
+	get #inSight() {
+		const id = this.#at;
+		return this.#shots.find((s) => s.id === id) ?? null;
+	}
+
+	#showInSight() {
+		const shot = this.#inSight;
+		if (!shot) return;
+		const words = byId("strip-words");
+		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${sentence(shot.seen)}`);
+		this.#verdicts.show(shot.verdict, shot.aimed, `Verdict on shot ${shot.number}`, shot.problem !== "");
+		text(byId("strip-measured"), shot.problem || (shot.past_mm === null || shot.past_sd_mm === null ? "" : `Measured: ${pastWords(shot.past_mm, shot.past_sd_mm)}.`));
+		this.measure.style.visibility = shot.measurable && shot.problem === "" ? "visible" : "hidden";
+	}
+
+	/** While it is on a finger drags the picture, and does not flick through them. @param {boolean} on */
+	#measuring(on) {
+		attr(this.measure, "aria-checked", `${on}`);
+		for (const f of this.dialog.querySelectorAll("figure > .frame")) {
+			attr(f, "data-measuring", on);
+			attr(f, "tabindex", on ? "0" : null);
+		}
+	}
+
+	/** All of the session's, to flick through: each is made when it comes into sight. @param {number} id the first one */
+	#open(id) {
 		const strip = el("div", { class: "strip", tabindex: "0", role: "group", "aria-label": "Pictures of this session" });
-		/** @type {Map<Element, () => void>} */ const comes = new Map();
+		/** @type {Map<Element, ShotView>} */ const figures = new Map();
+		/** @type {Map<Element, Frame>} */ const frames = new Map();
 		const sight = new IntersectionObserver((seen) => {
-			for (const one of seen) if (one.isIntersecting) comes.get(one.target)?.();
-		}, { root: strip });
+			for (const one of seen) {
+				const shot = figures.get(one.target);
+				if (!shot || !one.isIntersecting) continue;
+				frames.get(one.target)?.show(shot, this.#free);
+				if (one.intersectionRatio > 0.6) {
+					this.#at = shot.id;
+					this.#showInSight();
+				}
+			}
+		}, { root: strip, threshold: [0.01, 0.61] });
 		for (const shot of this.#shots) {
 			const frame = new Frame();
-			const words = el("figcaption", {}, el("b", {}, `No. ${shot.number}`), ` ${chipWords(shot)}`, el("p", {}, shot.seen));
 			const mark = el("span", { class: "frame-mark" }, "practice");
-			const figure = el("figure", {}, el("div", { class: "frame" }, frame.img, frame.says, mark), words);
-			comes.set(figure, () => frame.show(shot, this.#free));
+			const dragged = el("span", { class: "dragged", role: "status" });
+			const box = el("div", { class: "frame", role: "group", "aria-label": `Picture of shot ${shot.number}` }, frame.img, frame.says, dragged, mark);
+			new Drag(box, frame.img, dragged, () => this.#shots.find((s) => s.id === shot.id) ?? shot, (past, sd) => {
+				const [past_mm, past_sd_mm] = [past, sd].map((v) => Math.round(v * 10) / 10);
+				this.commands.send({ type: "measure", shot: shot.id, past_mm, past_sd_mm }, this.slot);
+			});
+			const figure = el("figure", {}, box);
+			figures.set(figure, shot);
+			frames.set(figure, frame);
 			strip.append(figure);
 			sight.observe(figure);
 		}
 		const by = (/** @type {number} */ n) => strip.scrollBy({ left: n * strip.clientWidth });
-		this.dialog.replaceChildren(strip, el("div", { class: "strip-steps" },
+		this.dialog.replaceChildren(strip, el("p", { id: "strip-words" }), el("p", { id: "strip-measured" }), this.#verdicts.node, this.measure, this.slot, el("div", { class: "strip-steps" },
 			button({ "aria-label": "Newer picture", onclick: () => by(-1) }, icon("back")),
 			button({ onclick: () => this.dialog.close() }, "Close"),
 			button({ "aria-label": "Older picture", onclick: () => by(1) }, icon("onward"))));
 		this.dialog.addEventListener("close", () => sight.disconnect(), { once: true });
+		this.#measuring(false);
 		this.dialog.showModal();
-		const at = this.#shots.findIndex((s) => s.id === this.#shot?.id);
-		strip.scrollLeft = Math.max(at, 0) * strip.clientWidth;
+		const at = Math.max(this.#shots.findIndex((s) => s.id === id), 0);
+		this.#at = this.#shots[at]?.id ?? 0;
+		strip.scrollLeft = at * strip.clientWidth;
+		this.#showInSight();
 	}
 }

@@ -28,6 +28,7 @@ export class Learned {
 		this.gap = button({ class: "suggested", hidden: true, onclick: () => this.#takeGap() }, this.gapTrim, this.gapSure);
 		this.gap.addEventListener("pointerdown", () => (this.#pressed = this.gap.dataset.trim ?? ""));
 		this.fold = byId("learned");
+		byId("learned-body").addEventListener("click", (e) => this.#takeArrow(e));
 		intoSight(this.fold);
 	}
 
@@ -53,7 +54,7 @@ export class Learned {
 	#showButton(snap) {
 		const t = snap.tuning;
 		const now = inUnit(snap.set.trim[snap.set.kind], "ms");
-		const offers = t !== null && t.step === "trim" && t.trim_ms !== now;
+		const offers = t !== null && !snap.sweep && t.step === "trim" && t.trim_ms !== now;
 		this.button.hidden = !offers;
 		if (!offers) return;
 		attr(this.button, "data-trim", t.trim_ms);
@@ -82,6 +83,12 @@ export class Learned {
 		const value = `${this.#pressed || this.button.dataset.trim} ms`;
 		this.#pressed = "";
 		if (this.#kind) this.commands.send({ type: "set", field: `trim.${this.#kind}`, value }, this.refusals);
+	}
+
+	/** The drawing's arrow is the same as the button. @param {Event} e */
+	#takeArrow(e) {
+		const arrow = /** @type {Element} */ (e.target).closest(".arrow, .next");
+		if (arrow && !this.button.hidden && !(/** @type {HTMLButtonElement} */ (this.button).disabled)) this.#take();
 	}
 
 	/** Each new line is read out once; the first, when the page was opened, is not. @param {Tuning} t */

@@ -12,6 +12,7 @@ import { DryRun } from "./dryrun.js";
 import { LagMeasurement } from "./lag.js";
 import { LookBack } from "./lookback.js";
 import { Places } from "./places.js";
+import { Practice } from "./practice.js";
 import { Sensors } from "./sensors.js";
 import { SetUp } from "./setup.js";
 import { Shoot } from "./shoot.js";
@@ -52,6 +53,7 @@ export class Page {
 		this.dryRun = new DryRun(commands);
 		this.shoot = new Shoot(commands);
 		this.lookback = new LookBack(commands);
+		this.practice = new Practice(commands);
 		this.phone = new ThisPhone();
 		this.bar = new Bar(commands, this.arming, (what) => this.#lead(what));
 		/** @type {Field[]} */
@@ -94,7 +96,8 @@ export class Page {
 		this.lag.show(snap);
 		this.dryRun.show(snap);
 		this.controls.show(snap, me);
-		this.shoot.show(snap);
+		this.shoot.show(snap, this.#holding);
+		this.practice.show(snap);
 		this.lookback.show(snap, me);
 		placeRefusal(this.fields, snap.refusal, this.#refusedAt);
 		this.phone.show(snap);

@@ -31,6 +31,7 @@ export const measured = {
 		q("throw.above_floor", "Second beam above floor", "cm", 5),
 		q("throw.mass", "Size of the thrown liquid", "cm", 0.5, "width of a ball of the same volume"),
 		q("throw.thickness", "Thickness of the sheet", "mm", 1, "0: as a ball"),
+		q("throw.beam_height", "Height of the beams' light", "mm", 1, "0: 3 mm assumed; from 12 mm on droplets ahead do not break it"),
 		q("throw.edge", "Ragged edge, measured", "mm", 0.5, "0: 3 mm assumed; five throws of a dry run measure it"),
 		q("throw.speed_low", "Slowest throw accepted", "m/s", 0.5),
 		q("throw.speed_high", "Fastest throw accepted", "m/s", 0.5),

@@ -10,6 +10,8 @@ import { Judging } from "./judging.js";
 import { Learned } from "./learned.js";
 import { sentence, show, slot } from "./refusals.js";
 import { gapTrim, trims, worksOutGap } from "./set.js";
+import { Summary } from "./summary.js";
+import { Sweep } from "./sweep.js";
 import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
 import { voice } from "./voice.js";
 import { isDark } from "./words.js";
@@ -24,13 +26,15 @@ export class Shoot {
 	/** The newest shot when it was armed; null: nothing is armed. @type {number | null} */ #armedAfter = null;
 	/** The trim that is shown. */ #trim = "";
 	/** A collision's: that of the gap, rather than that of the delay. */ #gap = false;
+	holding = false;
 
 	/** @param {Commands} commands */
 	constructor(commands) {
 		this.commands = commands;
 		this.armed = new Armed();
 		this.coming = new Coming();
-		this.frames = new Frames();
+		this.frames = new Frames(commands);
+		this.summary = new Summary(this.frames);
 		const swap = () => this.#swap();
 		this.trims = {
 			drop: trimField(trims.drop, commands, delayWords),
@@ -41,6 +45,7 @@ export class Shoot {
 		};
 		this.fields = Object.values(this.trims);
 		this.slot = slot();
+		this.sweep = new Sweep(commands, this.slot);
 		byId("shoot-says").append(this.slot, ...this.fields.map((f) => f.slot));
 		this.section = byId("shot");
 		this.verdicts = byId("verdicts");
@@ -52,12 +57,15 @@ export class Shoot {
 		this.judging = new Judging(byId("shoot"), byId("shots-newer"), () => this.#showShot());
 	}
 
-	/** @param {Snapshot} snap */
-	show(snap) {
+	/** @param {Snapshot} snap @param {boolean} holding */
+	show(snap, holding) {
 		this.#snap = snap;
+		this.holding = holding;
 		for (const f of this.fields) f.update(snap);
 		this.#placeTrim();
 		this.coming.show(snap);
+		this.sweep.show(snap);
+		this.summary.show(snap);
 		this.learned.show(snap);
 		this.#armedAfter = isDark(snap) ? (this.#armedAfter ?? snap.shots[0]?.id ?? 0) : null;
 		attr(byId("trim"), "data-fixed", isDark(snap) && snap.dry_run);
@@ -72,7 +80,7 @@ export class Shoot {
 		if (name === this.#trim) return;
 		this.#trim = name;
 		const field = this.trims[name];
-		field.aside.append(name === "gap" ? this.learned.gap : this.learned.button);
+		field.aside.append(...(name === "gap" ? [this.learned.gap] : [this.learned.button, this.sweep.stop]));
 		byId("trim").replaceChildren(field.node);
 	}
 
@@ -86,7 +94,7 @@ export class Shoot {
 	#showShot() {
 		if (!this.#snap) return;
 		const s = this.judging.admit(this.#snap.shots)[0] ?? null;
-		this.frames.show(this.#snap.shots, s, ["safe", "fault"].includes(this.#snap.state));
+		this.frames.show(this.#snap.shots, s, ["safe", "fault"].includes(this.#snap.state), this.holding);
 		const other = s?.id !== this.#shot?.id;
 		this.#shot = s;
 		this.section.hidden = !s;

@@ -1,0 +1,260 @@
+package main
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/shot"
+	"stillwater/internal/strip"
+	"stillwater/internal/tuning"
+)
+
+// practising has the page of a simulated room, with so many shots.
+func practising(shots int) func(*control.Snapshot) {
+	return func(s *control.Snapshot) {
+		s.Set.Kind = shot.Throw
+		s.Room = &control.Room{In: "kitchen", Rooms: []control.Choice{
+			{Value: "still", Label: "Still", Hint: "Nothing goes wrong."},
+			{Value: "kitchen", Label: "Kitchen", Hint: "An ordinary evening."}}}
+		s.Shots = []control.ShotView{}
+		for n := shots; n > 0; n-- {
+			one := seenShot(n)
+			one.Measurable, one.FieldMm = true, 620
+			s.Shots = append(s.Shots, one)
+		}
+		s.ShotCount = shots
+	}
+}
+
+// asked waits for a command that is as wanted.
+func asked(t *testing.T, m *puppet, what string, wanted func(control.Command) bool) (sent control.Command) {
+	t.Helper()
+	require.Eventually(t, func() (ok bool) {
+		sent, ok = m.last(what)
+		return ok && wanted(sent)
+	}, time.Minute, 20*time.Millisecond)
+	return sent
+}
+
+// TestPractice: what practice has on the page, on a phone.
+func TestPractice(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	for name, does := range map[string]func(*testing.T){
+		"mark": b.practiceMark, "pace": b.practicePace, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
+		"strip": b.stripOfFrames, "drag": b.dragPicture, "summary": b.sessionSummary,
+	} {
+		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
+	}
+}
+
+// Practice and the real thing each say in a word which they are, in every place and state, and nothing else differs.
+func (b *browser) practiceMark(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	for _, size := range sizes {
+		p.resize(size[0], size[1])
+		for word, change := range map[string]func(*control.Snapshot){"Practice": practising(0),
+			"Real": func(s *control.Snapshot) { s.Room = nil }} {
+			for _, state := range []control.State{control.Safe, control.Armed} {
+				m.be(func(s *control.Snapshot) {
+					*s = ready()
+					change(s)
+					s.State, s.ArmedLeft, s.ArmedEnds = state, 3, s.Sent.UnixMilli()+300_000
+				})
+				p.until("the mark says which", fmt.Sprintf(`document.querySelector("#mark-word").textContent === %q &&
+					document.documentElement.dataset.state === %q`, word, state))
+				p.everyPlace(func(place string) {
+					assert.True(t, eval[bool](p, `(n => { const r = n.getBoundingClientRect();
+						const at = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
+						return n.checkVisibility() && r.width >= 40 && r.height >= 20 && (n === at || n.contains(at));
+					})(document.querySelector("#mark"))`), "%s, %s, %s at %v", word, state, place, size)
+					p.fit(fmt.Sprintf("%s, %s, %s", word, state, place))
+					p.picture(fmt.Sprintf("mark-%d-%s-%s-%s", size[0], word, state, place))
+				})
+			}
+		}
+	}
+	assert.Contains(t, eval[string](p, `document.querySelector("#mark").textContent`), ":", "and what that means")
+	p.clean()
+}
+
+// The pace goes with the command to arm, only in practice.
+func (b *browser) practicePace(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { practising(0)(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("setup")
+	p.tap(`#arming-pace [data-pace="6"]`)
+	p.place("shoot")
+	p.until("the button says it", `/one every 6\ss/.test(document.querySelector("#arm-word").textContent)`)
+	p.hold("#arm", "it is asked for", `document.querySelector("#disarm").checkVisibility()`)
+	asked(t, m, "arm", func(sent control.Command) bool { return sent.PaceS == 6 })
+	m.be(func(s *control.Snapshot) { *s = ready() })
+	p.until("not for real", `!document.querySelector("#arm-word").textContent.includes("every")`)
+	p.clean()
+}
+
+func (b *browser) practiceRooms(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { practising(0)(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("setup")
+	p.until("the room it is", `document.querySelector('[data-room="kitchen"]').ariaPressed === "true"`)
+	p.tap(`[data-room="still"]`)
+	asked(t, m, "enter", func(sent control.Command) bool { return sent.Name == "still" })
+	m.be(func(s *control.Snapshot) { s.Room = nil })
+	p.until("a real room has none", `document.querySelector("#practice").hidden`)
+	p.clean()
+}
+
+// A sweep is begun in Set up and seen, and ended, in Shoot, where nothing scrolls for it.
+func (b *browser) sweepOnPage(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { practising(1)(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("setup")
+	p.tap("#sweep-fold > summary")
+	for field, value := range map[string]string{"from": "-12", "to": "12,5", "step": "2.5", "each": "3"} {
+		p.enter("#sweep-"+field, value)
+	}
+	p.tap("#sweep-shuffled")
+	p.tap(`#sweep-form [type="submit"]`)
+	p.until("it is asked for", `!document.querySelector("#sweep-refusal").textContent`)
+	sent, ok := m.last("sweep")
+	require.True(t, ok)
+	assert.Equal(t, []any{-12.0, 12.5, 2.5, 3, true}, []any{sent.FromMs, sent.ToMs, sent.StepMs, sent.Each, sent.Shuffled})
+	p.enter("#sweep-step", "much")
+	p.tap(`#sweep-form [type="submit"]`)
+	p.until("what does not work is said", `document.querySelector("#sweep-refusal").textContent.includes("much")`)
+	m.be(func(s *control.Snapshot) {
+		s.Sweep = &control.SweepView{Tries: 30, Done: 4, AtMs: -2.5, Words: "Sweep."}
+	})
+	p.place("shoot")
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		p.until("where it is", `document.querySelector("#sweep-stop").innerText.includes("5/30")`)
+		assert.Zero(t, eval[float64](p, `(n => n.scrollHeight - n.clientHeight)(
+			document.querySelector("#shoot"))`), "%v", size)
+		p.picture(fmt.Sprintf("practice-sweep-%d", size[0]))
+	}
+	p.tap("#sweep-stop")
+	asked(t, m, "sweep", func(sent control.Command) bool { return sent.Each == 0 })
+	p.clean()
+}
+
+// The session's frames are flicked through; the verdict is given below the one in sight, by buttons that keep their
+// places whatever is in sight and was said.
+func (b *browser) stripOfFrames(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { practising(4)(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("shoot")
+	p.tap("#frame")
+	p.until("the newest is in sight", `document.querySelector("#strip-words")?.textContent.includes("No. 4")`)
+	const places = `[...document.querySelectorAll("#frames :is(.verdicts, .strip-steps) button, #frames .measure")]
+		.map((n) => { const r = n.getBoundingClientRect(); return [r.x, r.y, r.width, r.height].join(); }).join(" ")`
+	judged := int64(0)
+	for _, size := range [][2]int64{{390, 844}, {360, 640}} {
+		p.resize(size[0], size[1])
+		at := eval[string](p, places)
+		p.tap(`#frames [data-verdict="good"]`)
+		sent := asked(t, m, "verdict", func(sent control.Command) bool { return sent.Shot != judged })
+		judged = sent.Shot
+		assert.Equal(t, control.Good, sent.Verdict)
+		shown := eval[string](p, `document.querySelector("#strip-words").textContent.match(/No\. (\d)/)[1]`)
+		assert.Equal(t, shown, fmt.Sprint(sent.Shot))
+		m.be(func(s *control.Snapshot) {
+			for i := range s.Shots {
+				if s.Shots[i].ID == sent.Shot {
+					s.Shots[i].Verdict = control.Good
+				}
+			}
+		})
+		p.until("it is shown", `document.querySelector('#frames [data-verdict="good"]').ariaPressed === "true"`)
+		assert.Equal(t, at, eval[string](p, places), "at %v", size)
+		p.fit("strip of frames")
+		p.picture(fmt.Sprintf("practice-strip-%d", size[0]))
+		p.tap(`#frames [aria-label="Older picture"]`)
+		p.until("the next one comes", fmt.Sprintf(
+			`!document.querySelector("#strip-words").textContent.includes("No. %s")`, shown))
+		assert.Equal(t, at, eval[string](p, places), "at %v", size)
+	}
+	p.clean()
+}
+
+// A picture is dragged to where the liquid should have been: back by 60 px of 620 mm over its width.
+func (b *browser) dragPicture(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { practising(2)(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("shoot")
+	p.tap("#frame")
+	p.until("the picture is there", `document.querySelector("#frames figure img")?.dataset.state === "whole"`)
+	p.tap("#frames .measure")
+	p.until("it is on", `document.querySelector("#frames figure > .frame").hasAttribute("data-measuring")`)
+	x, y := p.at("#frames figure > .frame")
+	p.down(x, y)
+	p.move(x-30, y)
+	p.move(x-60, y)
+	p.until("it says how far", `document.querySelector("#frames .dragged").textContent.includes("past its place, ±")`)
+	p.picture("practice-drag")
+	p.up(x-60, y)
+	p.until("it is back", `document.querySelector("#frames .dragged").textContent === ""`)
+	wide := eval[float64](p, `document.querySelector("#frames figure > .frame").clientWidth`)
+	sent, ok := m.last("measure")
+	require.True(t, ok)
+	assert.EqualValues(t, 2, sent.Shot)
+	assert.InDelta(t, 60*620/wide, sent.PastMm, 0.1)
+	assert.InDelta(t, 5*620/wide, sent.PastSDMm, 0.1)
+	past, sd := sent.PastMm, sent.PastSDMm
+	m.be(func(s *control.Snapshot) { s.Shots[0].PastMm, s.Shots[0].PastSDMm = &past, &sd })
+	p.until("it is shown", `document.querySelector("#strip-measured").textContent.startsWith("Measured: ")`)
+
+	p.js(`document.querySelector("#frames figure > .frame").focus()`)
+	for range 3 {
+		p.js(`document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "ArrowRight", bubbles: true }))`)
+	}
+	p.js(`document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "Enter", bubbles: true }))`)
+	p.until("by keys too", `document.querySelector("#frames .dragged").textContent === ""`)
+	sent, _ = m.last("measure")
+	assert.InDelta(t, -3*620/wide, sent.PastMm, 0.1, "it was short by as much")
+	p.clean()
+}
+
+// At the end: the rate, the delay that was found, the spread, what limited it, the tries as a strip and the pictures.
+func (b *browser) sessionSummary(t *testing.T) {
+	m, p := b.stage(t, func(*puppet) {})
+	p.state("safe", "Safe")
+	plan := tuning.Plan{Low: -14e6, High: 16e6, Scatter: 4e6, Tolerance: 5e6, Delay: 96e6, Whose: "the throws' own",
+		Limits: []tuning.Limit{{Name: "ragged edge at the gate", SD: 3e6}}}
+	var tries []tuning.Try
+	for _, v := range []tuning.Verdict{"good", "good", "late", "good", "early", "early", "early", "late"} {
+		tries = append(tries, tuning.Try{At: 6e6, Verdict: v})
+	}
+	a := tuning.Learn(plan, tries, 6e6)
+	m.be(func(s *control.Snapshot) {
+		practising(8)(s)
+		s.Tuning = &control.Tuning{Step: string(a.Step), Line: a.Line, Words: a.Words, Facts: control.ViewFacts(a),
+			Strip: strip.Draw(strip.FromTries(plan, tries, a), strip.Options{ForPage: true}).SVG}
+	})
+	p.place("setup")
+	p.tap("#session [data-summary]")
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		p.until("all of it is there", `document.querySelector("#summary").open &&
+			document.querySelectorAll("#summary .thumbnails .frame").length === 8 &&
+			document.querySelector("#summary svg.tries")`)
+		words := eval[string](p, `document.querySelector("#summary").innerText`)
+		for _, part := range []string{"practice", "8 shots", "Good", "3 of 8 judged", "0 of the first 4, 3 of the last 4",
+			"Delay found", "Spread", "(SD) from shot to shot", "What limits it"} {
+			assert.Contains(t, words, part)
+		}
+		p.fit("summary")
+		p.picture(fmt.Sprintf("practice-summary-%d", size[0]))
+	}
+	p.tap("#summary .thumbnails .frame:nth-child(2)")
+	p.until("a picture leads to the strip", `document.querySelector("#frames").open &&
+		document.querySelector("#strip-words").textContent.includes("No. 7")`)
+	p.js(`document.querySelector("#frames").close()`)
+	p.clean()
+}

@@ -1,0 +1,120 @@
+package control
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"stillwater/internal/shot"
+	"stillwater/internal/wire"
+)
+
+// In the simulated room things may be let go at a pace of their own: while it is armed and the board waits for it,
+// again and again, until the shots are made. That is part of the arming, and ends with it, whatever ends that. While
+// nobody can see the holder's page nothing is let go.
+
+// Bounds of the pace: what was let go is over within two seconds, mostly, and after two minutes nobody looks. Own
+// choice.
+const (
+	minPace = 2 * time.Second
+	maxPace = 2 * time.Minute
+)
+
+// pace is how often something is let go.
+type pace struct {
+	every time.Duration
+	next  time.Time // when the next is due; zero: the board is not ready for one
+	timer *timer
+}
+
+// checkPace refuses a pace that is impossible. The mutex is held.
+func (c *Control) checkPace(cmd Command) error {
+	every := time.Duration(cmd.PaceS) * time.Second
+	switch {
+	case cmd.PaceS == 0:
+		return nil
+	case c.opts.Room == nil:
+		return refusal("pace_s", "In a real room nothing is let go by itself.", "Arm it without a pace.")
+	case every < minPace || every > maxPace:
+		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s.", cmd.PaceS),
+			fmt.Sprintf("Ask for %d to %d s.", minPace/time.Second, maxPace/time.Second))
+	case c.set.Kind == shot.Drops:
+		return refusal("pace_s", "In this set valves let the drops go.", "Have Go given again by itself instead.")
+	}
+	return nil
+}
+
+// newPace is a run's pace; nil: it has none.
+func newPace(cmd Command) *pace {
+	if cmd.PaceS == 0 {
+		return nil
+	}
+	return &pace{every: time.Duration(cmd.PaceS) * time.Second}
+}
+
+// stop ends it. It may be called for nil.
+func (p *pace) stop() {
+	if p != nil && p.timer != nil {
+		p.timer.stop()
+		p.next = time.Time{}
+	}
+}
+
+// paceIfDue begins to wait for the next to be let go, once the board waits for it. The mutex is held.
+func (c *Control) paceIfDue() {
+	if r := c.current; c.paced(r) && r.pace.next.IsZero() {
+		c.waitPace(r)
+	}
+}
+
+// paced reports whether a run has something let go by itself now. The mutex is held.
+func (c *Control) paced(r *run) bool {
+	return r != nil && r == c.current && r.pace != nil && c.boardState == wire.Armed && !r.waitsGo && !c.arming &&
+		r.replaced == nil && !c.stopping
+}
+
+func (c *Control) waitPace(r *run) {
+	p := r.pace
+	p.next = time.Now().Add(p.every)
+	p.timer = c.tasks.after(p.every, func() {
+		c.mu.Lock()
+		p.next = time.Time{}
+		ready := c.paced(r)
+		away := c.phones.away()
+		if ready {
+			c.waitPace(r) // whatever comes of this one
+		}
+		if !ready || away {
+			c.mu.Unlock()
+			return
+		}
+		ctx, q := c.beginRequest(context.Background())
+		set := c.set
+		c.mu.Unlock()
+		err := c.opts.Room.Release(ctx, set)
+		c.mu.Lock()
+		defer c.mu.Unlock()
+		c.endRequest(q)
+		if err == nil {
+			c.unseen = c.boardState == wire.Armed
+			c.tasks.after(minPublishInterval, c.watchRoom)
+		}
+		c.publish()
+	})
+}
+
+// nextMs is when the next is let go, Unix ms; 0: it is not. It may be called for nil.
+func (p *pace) nextMs(sent time.Time) int64 {
+	if p == nil || p.next.IsZero() {
+		return 0
+	}
+	return sent.Add(time.Until(p.next)).UnixMilli()
+}
+
+// words say that nobody has to let go. It may be called for nil.
+func (p *pace) words() string {
+	if p == nil {
+		return ""
+	}
+	return fmt.Sprintf("; in this practice it comes by itself every %s", durationWords(p.every))
+}

@@ -1,0 +1,50 @@
+// What came of the session: how often the tries were good, the delay that was found, the spread, what limited it, and
+// the pictures.
+
+import { button, byId, el } from "./dom.js";
+import { factList, triesDrawing } from "./drawings/tries.js";
+import { verdictWord } from "./verdicts.js";
+
+/** @import { Snapshot, Verdict } from "../protocol.d.ts" */
+/** @import { Frames } from "./frames.js" */
+
+export class Summary {
+	/** @type {Snapshot | null} */ #snap = null;
+
+	/** @param {Frames} frames */
+	constructor(frames) {
+		this.frames = frames;
+		this.dialog = /** @type {HTMLDialogElement} */ (byId("summary"));
+		for (const opener of document.querySelectorAll("[data-summary]")) opener.addEventListener("click", () => this.#open());
+	}
+
+	/** @param {Snapshot} snap */
+	show(snap) {
+		this.#snap = snap;
+		for (const b of document.querySelectorAll("[data-summary]")) /** @type {HTMLElement} */ (b).hidden = snap.shots.length === 0;
+		if (this.dialog.open && !["safe", "fault"].includes(snap.state)) this.dialog.close();
+	}
+
+	#open() {
+		const snap = this.#snap;
+		if (!snap) return;
+		const t = snap.tuning;
+		const learned = t && t.facts.length > 0 ? [factList(t.facts), ...triesDrawing(t.strip), el("p", {}, t.words)] : [el("p", {}, "No shot is judged yet. Judge some, and the delay, the spread and what limits it are worked out.")];
+		const close = button({ onclick: () => this.dialog.close() }, "Close");
+		const small = this.frames.thumbnails(snap.shots, () => this.dialog.close());
+		const strip = small.length > 0 ? [el("div", { class: "thumbnails", role: "group", "aria-label": "Pictures of this session" }, ...small)] : [];
+		this.dialog.replaceChildren(
+			el("h3", {}, `${snap.session.name || "This session"}: ${snap.room ? "practice" : "the real thing"}`),
+			el("p", {}, counts(snap)), ...learned, ...strip, close);
+		this.dialog.showModal();
+	}
+}
+
+/** How many of each verdict, of the shots that are shown. @param {Snapshot} snap */
+function counts(snap) {
+	/** @type {Map<Verdict, number>} */ const of = new Map();
+	for (const s of snap.shots) of.set(s.verdict, (of.get(s.verdict) ?? 0) + 1);
+	const words = [...of].map(([v, n]) => `${n} ${verdictWord(v).toLowerCase()}`).join(", ");
+	const newest = snap.shot_count > snap.shots.length ? ` Of the newest ${snap.shots.length}: ` : ": ";
+	return `${snap.shot_count} ${snap.shot_count === 1 ? "shot" : "shots"}${newest}${words}.`;
+}
