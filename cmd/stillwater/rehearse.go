@@ -44,7 +44,8 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		return err
 	})
 	flags.TextVar(&late, "late", late, "take them so much later, or earlier if negative")
-	many := newManyTries(flags)
+	many := &manyTries{}
+	many.define(flags)
 	flags.Func("set", "`FIELD=VALUE` of the set, like drop.liquid=milk; may be given again; a kind alone: as --kind",
 		func(text string) error {
 			field, value, given := strings.Cut(text, "=")
@@ -58,15 +59,15 @@ func (m *Main) rehearse(ctx context.Context, args []string) error {
 		"or writes the pictures\n"+
 		"that its camera takes of a drop by phases, of two that collide, or of a throw (--png).\n\n", "", "")
 	if err == nil {
-		err = checkRehearsal(flags, set.Kind, many.asked.Tries != 0 || many.sweep != nil)
+		err = checkRehearsal(flags, set.Kind, many.asked.Any())
 	}
 	switch {
 	case err != nil:
 		return err
-	case *dir == "" && many.asked.Tries == 0 && many.sweep == nil:
+	case *dir == "" && !many.asked.Any():
 		return fmt.Errorf("%w: rehearse: give a folder for pictures, like --png pictures, or a number of tries, like "+
 			"--tries 1000; --kind, --set, --seed, --late, --method and --placing say of what", errUsage)
-	case many.asked.Tries != 0 || many.sweep != nil:
+	case many.asked.Any():
 		return many.run(m, set, *seed)
 	}
 	frames, err := practice.Frames(set, *seed, late.Duration())
@@ -105,10 +106,6 @@ func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries bool) error {
 		return fmt.Errorf("%w: rehearse: --tries, --sweep: use drop or throw", errUsage)
 	case kind == shot.Sound:
 		return fmt.Errorf("%w: rehearse: %w: use drop, drops or throw", errUsage, practice.ErrNoFrame)
-	case firstGiven(flags, "tries") != "" && firstGiven(flags, "sweep") != "":
-		return fmt.Errorf("%w: rehearse: --tries and --sweep are two ways: give one", errUsage)
-	case firstGiven(flags, "shuffled") != "" && firstGiven(flags, "sweep") == "":
-		return fmt.Errorf("%w: rehearse: --shuffled is of a sweep: give --sweep too", errUsage)
 	case tries && picture != "":
 		return fmt.Errorf("%w: rehearse: --%s is of pictures: leave --tries and --sweep out", errUsage, picture)
 	case !tries && many != "":

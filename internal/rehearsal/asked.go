@@ -1,12 +1,15 @@
 package rehearsal
 
 import (
+	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"slices"
 
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
+	"stillwater/internal/tuning"
 )
 
 // Asked is a rehearsal as somebody asks for it, in words.
@@ -16,6 +19,39 @@ type Asked struct {
 	Method, Placing, Room string
 	Tries                 int
 	Seed                  uint64
+	Sweep                 *tuning.Sweep // instead of tries; nil: none
+	Shuffled              bool          // of the sweep: the trims in any order
+}
+
+// Define defines the flags that ask, with their usual values.
+func (a *Asked) Define(flags *flag.FlagSet) {
+	flags.IntVar(&a.Tries, "tries", 0, "how many tries to make and sum up")
+	flags.StringVar(&a.Method, "method", string(Gates),
+		"of the tries: gates (the set's beams), one-beam (a fixed delay after a throw's second) or hand (a person's remote)")
+	flags.StringVar(&a.Placing, "placing", string(Well),
+		"of a throw's beams: well, or beginner (as in the standard set); a set that is given has its own")
+	flags.StringVar(&a.Room, "room", scene.UsualPreset, "the `ROOM`, from easy to hard: still, kitchen, squall")
+	flags.Func("sweep", "instead of --tries, each trim: `FROM,TO,STEP,EACH`, like -20ms,20ms,5ms,4",
+		func(text string) error {
+			sweep, err := ParseSweep(text)
+			a.Sweep = &sweep
+			return err
+		})
+	flags.BoolVar(&a.Shuffled, "shuffled", false, "of the sweep: the trims in any order")
+}
+
+// Any reports whether tries or a sweep are asked for.
+func (a Asked) Any() bool { return a.Tries != 0 || a.Sweep != nil }
+
+// Answer is what came of it: in words, or as JSON.
+type Answer interface{ Write(io.Writer) error }
+
+// Run rehearses with options of its own.
+func (a Asked) Run(o Options) (Answer, error) {
+	if a.Sweep != nil {
+		return RunSweep(o, *a.Sweep, a.Shuffled)
+	}
+	return RunReport(o)
 }
 
 // maxTries takes minutes on a small board.
@@ -25,6 +61,10 @@ const maxTries = 100_000
 func (a Asked) Options() (Options, error) {
 	o := Options{Set: a.Set, Method: Method(a.Method), Tries: a.Tries, Seed: a.Seed}
 	switch {
+	case a.Tries != 0 && a.Sweep != nil:
+		return o, errors.New("--tries and --sweep are two ways: give one")
+	case a.Shuffled && a.Sweep == nil:
+		return o, errors.New("--shuffled is of a sweep: give --sweep too")
 	case a.Tries < 0 || a.Tries > maxTries:
 		return o, fmt.Errorf("--tries %d: use 1 to %d", a.Tries, maxTries)
 	case !slices.Contains(Methods(), o.Method):
