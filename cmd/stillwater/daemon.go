@@ -33,11 +33,10 @@ import (
 
 // daemonFlags are the daemon's flags as given; empty ones leave the configuration's value.
 type daemonFlags struct {
-	listen, config, journal string
-	room                    string
-	seed                    uint64
-	name                    *string // nil: not given
-	forget, version         bool
+	listen, config, journal, room string
+	seed                          uint64
+	name                          *string // nil: not given
+	forget, version               bool
 }
 
 func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
