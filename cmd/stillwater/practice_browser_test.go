@@ -121,9 +121,7 @@ func (b *browser) sweepOnPage(t *testing.T) {
 	}
 	p.tap("#sweep-shuffled")
 	p.tap(`#sweep-form [type="submit"]`)
-	p.until("it is asked for", `!document.querySelector("#sweep-refusal").textContent`)
-	sent, ok := m.last("sweep")
-	require.True(t, ok)
+	sent := asked(t, m, "sweep", func(sent control.Command) bool { return sent.Shuffled })
 	assert.Equal(t, []any{-12.0, 12.5, 2.5, 3, true}, []any{sent.FromMs, sent.ToMs, sent.StepMs, sent.Each, sent.Shuffled})
 	p.enter("#sweep-step", "much")
 	p.tap(`#sweep-form [type="submit"]`)
@@ -201,8 +199,7 @@ func (b *browser) dragPicture(t *testing.T) {
 	p.up(x-60, y)
 	p.until("it is back", `document.querySelector("#frames .dragged").textContent === ""`)
 	wide := eval[float64](p, `document.querySelector("#frames figure > .frame").clientWidth`)
-	sent, ok := m.last("measure")
-	require.True(t, ok)
+	sent := asked(t, m, "measure", func(control.Command) bool { return true })
 	assert.EqualValues(t, 2, sent.Shot)
 	assert.InDelta(t, 60*620/wide, sent.PastMm, 0.1)
 	assert.InDelta(t, 5*620/wide, sent.PastSDMm, 0.1)
@@ -216,7 +213,7 @@ func (b *browser) dragPicture(t *testing.T) {
 	}
 	p.js(`document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "Enter", bubbles: true }))`)
 	p.until("by keys too", `document.querySelector("#frames .dragged").textContent === ""`)
-	sent, _ = m.last("measure")
+	sent = asked(t, m, "measure", func(sent control.Command) bool { return sent.PastMm < 0 })
 	assert.InDelta(t, -3*620/wide, sent.PastMm, 0.1, "it was short by as much")
 	p.clean()
 }
