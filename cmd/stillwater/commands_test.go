@@ -20,7 +20,7 @@ var code = regexp.MustCompile("(?m)`[^`\n]+`|^(?:    |\t|ExecStart=).+$")
 // typed is in it, with its flags.
 func TestDocumentsShowCommandsThatAre(t *testing.T) {
 	root := "../.."
-	files, err := filepath.Glob(filepath.Join(root, "cmd/debs/files/*"))
+	files, err := filepath.Glob(filepath.Join(root, "cmd/release/files/*"))
 	require.NoError(t, err)
 	for _, pattern := range []string{"*.md", "*/*.md"} {
 		found, err := filepath.Glob(filepath.Join(root, pattern))

@@ -99,7 +99,7 @@ func fileRules() []rule {
 			{files{"cmd/stillwater/a.go": "package main" + half, "cmd/stillwater/b.go": "package main" + half + "\n"},
 				fmt.Sprintf("cmd/stillwater has %d lines without its tests", longestCommand+1)},
 		}, []files{{"cmd/stillwater/a.go": "package main" + half, "cmd/stillwater/b.go": "package main" + half,
-			"cmd/stillwater/a_test.go": "package main" + half, "cmd/debs/a.go": "package main" + half}}},
+			"cmd/stillwater/a_test.go": "package main" + half, "cmd/release/a.go": "package main" + half}}},
 		{"nothing is left unfinished", each(checkUnfinished), []example{
 			{one("a.go", "package a", "// TO"+"DO: more"), "a.go:2"}, {one("b/c.js", "// FIX"+"ME"), "b/c.js:1"},
 		}, []files{one("a.go", "package a", "// to do things, mktemp x.XX"+"XX")}},

@@ -28,7 +28,7 @@ var layers = map[string]int{
 	"internal/control": 5, "internal/page": 5, "internal/pairing": 5, "internal/export": 5, "internal/gpioboard": 5,
 	"internal/serialboard": 5,
 	"internal/calc":        5, "firmware/flash": 5,
-	"internal/check": 6, "internal/setup": 6, "internal/lateness/bench": 6, "hardware/gen": 6, "cmd/debs": 6,
+	"internal/check": 6, "internal/setup": 6, "internal/lateness/bench": 6, "hardware/gen": 6, "cmd/release": 6,
 	"cmd/stillwater": 7,
 }
 

@@ -18,15 +18,19 @@ import (
 // nextRelease is the release that packages between releases sort before.
 const nextRelease = "0.1.0"
 
-// source is the project's folder.
-type source struct{ root string }
+// source is the project's folder, and the firmware that is built into the program.
+type source struct {
+	root     string
+	firmware []byte // in the Intel HEX format; nil: none
+	overlay  string // a file that puts it in its place for Go, so that the project's folder is not written to
+}
 
 func findSource(ctx context.Context) (source, error) {
 	out, err := command(ctx, "", nil, "go", "list", "-m", "-f", "{{.Dir}}")
 	if err != nil {
 		return source{}, fmt.Errorf("find the project's folder (run this inside it): %w", err)
 	}
-	return source{strings.TrimSpace(out)}, nil
+	return source{root: strings.TrimSpace(out)}, nil
 }
 
 // command runs a program and returns what it printed; the error has its last words.
@@ -107,8 +111,11 @@ func (s source) commit(ctx context.Context) (time.Time, string, error) {
 
 // compile builds the program for a target; env nil is this machine.
 func (s source) compile(ctx context.Context, env []string, version, path string) error {
-	_, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", "build", "-trimpath",
-		"-buildvcs=false", "-ldflags", "-s -w -X main.release="+version, "-o", path, "./cmd/stillwater")
+	args := []string{"build", "-trimpath", "-buildvcs=false", "-ldflags", "-s -w -X main.release=" + version, "-o", path}
+	if s.overlay != "" {
+		args = append(args, "-overlay", s.overlay)
+	}
+	_, err := command(ctx, s.root, append([]string{"CGO_ENABLED=0"}, env...), "go", append(args, "./cmd/stillwater")...)
 	return err
 }
 
