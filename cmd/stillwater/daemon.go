@@ -33,10 +33,10 @@ import (
 
 // daemonFlags are the daemon's flags as given; empty ones leave the configuration's value.
 type daemonFlags struct {
-	listen, config, journal, room string
-	seed                          uint64
-	name                          *string // nil: not given
-	forget, version               bool
+	listen, config, journal, room, keepCode string
+	seed                                    uint64
+	name                                    *string // nil: not given
+	forget, version                         bool
 }
 
 func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
@@ -49,6 +49,7 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags.StringVar(&f.room, "room", "", "simulated `ROOM` to practise in, from easy to hard: still, kitchen or squall")
 	flags.Func("name", "the page is found as `NAME`.local on the network (default stillwater; empty: not announced)",
 		func(name string) error { f.name = &name; return nil })
+	flags.StringVar(&f.keepCode, "keep-code", "", "`FILE` that keeps the pairing code for the next start (default: a new code)")
 	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f
@@ -130,7 +131,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 			return err
 		}
 	}
-	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, page.Options{
+	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, f.keepCode, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
 		Record: record.Reader(), Frames: gallery(opts.Room, c),
 	})
@@ -145,14 +146,14 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 // openPage makes the page's server and says where it is and what its code is, now and whenever that changes. Call done
 // when it is no longer served.
 func (m *Main) openPage(
-	ctx context.Context, conf config.Config, at net.Addr, name string, opts page.Options,
+	ctx context.Context, conf config.Config, at net.Addr, name, keepCode string, opts page.Options,
 ) (p *page.Server, done func(), err error) {
 	listening, err := netip.ParseAddrPort(at.String())
 	if err != nil {
 		return nil, nil, fmt.Errorf("the page's address: %w", err)
 	}
 	published := pairing.NewPublisher(m.Getenv, pairing.Invitation{Listening: listening, Name: name}, opts.Log)
-	opts.Service = published.Published()
+	opts.Service, opts.Code = published.Published(), published.Keep(keepCode)
 	opts.CodeChanged = func(c page.CodeChange) { m.showChange(c, published.SetCode(c.Code)) }
 	if p, err = page.New(ctx, opts); err != nil {
 		return nil, nil, err

@@ -22,6 +22,9 @@ import (
 //	short: shortTries / 10^6                = 2 in 100,000, at each start or new short code
 //	long:  guesses a second * time / 32^10  = 15 in 100,000 in 30 days of 65,000 guesses a second
 //
+// A code that is kept from start to start (Options.Code) allows shortTries in each of them: 2 in 100,000 a start, as new
+// codes would.
+//
 // 65,000 a second are as many as two cores could answer that do nothing else, with no network in between: a guess takes
 // 31 us of processor time (BenchmarkGuesses, which made 10,000 a second beside other work on two shared cores).
 const (
@@ -34,7 +37,10 @@ const (
 // alphabet is Crockford's base 32: no I, L, O or U. https://www.crockford.com/base32.html
 const alphabet = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 
-var shortForm = regexp.MustCompile(fmt.Sprintf("^[0-9]{%d}$", shortDigits))
+var (
+	shortForm = regexp.MustCompile(fmt.Sprintf("^[0-9]{%d}$", shortDigits))
+	longForm  = regexp.MustCompile(fmt.Sprintf("^[%s]{%d}$", alphabet, longLetters))
+)
 
 // newShort draws a short code, each as likely as any other.
 func newShort() string {
@@ -101,7 +107,14 @@ type codes struct {
 	changed  func(CodeChange) // nil: not called
 }
 
-func newCodes(changed func(CodeChange)) *codes { return &codes{code: newShort(), changed: changed} }
+// newCodes begins with the code of an earlier start, as it was shown, or else with a new one.
+func newCodes(kept string, changed func(CodeChange)) *codes {
+	code := normalizeCode(kept)
+	if !shortForm.MatchString(code) && !longForm.MatchString(code) {
+		code = newShort()
+	}
+	return &codes{code: code, changed: changed}
+}
 
 // check compares what was typed with the code. Wrong ones are counted one by one, also those of the same moment.
 func (c *codes) check(typed string) error {

@@ -29,7 +29,7 @@ func spend(t *testing.T, c *codes, count int) {
 // lengthened has a long code.
 func lengthened(t *testing.T) *codes {
 	t.Helper()
-	c := newCodes(nil)
+	c := newCodes("", nil)
 	spend(t, c, shortTries)
 	require.True(t, c.long())
 	return c
@@ -52,7 +52,7 @@ func TestCodesAreFresh(t *testing.T) {
 }
 
 func TestEveryCharacterOfTheCodeCounts(t *testing.T) {
-	short := newCodes(nil)
+	short := newCodes("", nil)
 	short.code = "123456"
 	long := lengthened(t)
 	long.code = "01234ABCDZ"
@@ -79,7 +79,7 @@ func TestCodesAreTakenAsPeopleTypeThem(t *testing.T) {
 		assert.NoError(t, c.check(typed), "%q", typed)
 	}
 	assert.Error(t, c.check("01234_ABCDZ"))
-	short := newCodes(nil)
+	short := newCodes("", nil)
 	short.code = "012345"
 	assert.NoError(t, short.check(" 012 345 "))
 	assert.NoError(t, short.check("ol2345"), "a letter that looks like a digit")
@@ -88,7 +88,7 @@ func TestCodesAreTakenAsPeopleTypeThem(t *testing.T) {
 // Neither a right code in between nor a new guesser gives more tries.
 func TestTheShortCodeIsVoidAfterTwentyWrongOnes(t *testing.T) {
 	var changes []CodeChange
-	c := newCodes(func(change CodeChange) { changes = append(changes, change) })
+	c := newCodes("", func(change CodeChange) { changes = append(changes, change) })
 	short := c.displayed()
 	for n := range shortTries - 1 {
 		err := c.check(wrong(short))
@@ -125,7 +125,7 @@ func TestGuessesAtTheSameMomentAreAllCounted(t *testing.T) {
 	var mu sync.Mutex
 	var all sync.WaitGroup
 	changes, counts := 0, map[int]int{}
-	c := newCodes(func(CodeChange) { changes++ })
+	c := newCodes("", func(CodeChange) { changes++ })
 	guess := wrong(c.displayed())
 	start := make(chan struct{})
 	for range 100 {
@@ -146,7 +146,7 @@ func TestGuessesAtTheSameMomentAreAllCounted(t *testing.T) {
 // The last call has the code that counts, however many change at once.
 func TestLastChangeNotifiedIsTheLast(t *testing.T) {
 	var last CodeChange
-	c := newCodes(func(change CodeChange) { last = change })
+	c := newCodes("", func(change CodeChange) { last = change })
 	var all sync.WaitGroup
 	for range 50 {
 		all.Go(func() { c.renew(); c.notify() })
@@ -166,7 +166,7 @@ func TestLastChangeNotifiedIsTheLast(t *testing.T) {
 func TestAShortCodeIsGuessedTwentyTimesInAMillion(t *testing.T) {
 	guessed := 0
 	for range 20_000 {
-		c := newCodes(nil)
+		c := newCodes("", nil)
 		for n := 0; !c.long(); n++ {
 			if c.check(fmt.Sprintf("%06d", n)) == nil {
 				guessed++
@@ -183,4 +183,18 @@ func TestPlainCodeIsStable(t *testing.T) {
 		assert.Equal(t, normalizeCode(typed), normalizeCode(normalizeCode(typed)), "%q", typed)
 	}
 	assert.Equal(t, "110U", normalizeCode("ilo-u"))
+}
+
+// A kept code is the one that pairs; what is no code of ours is not.
+func TestKeptCodes(t *testing.T) {
+	for kept, want := range map[string]string{"135790": "135790", "01234-ABCDE": "01234-ABCDE", " 0l234abcde\n": "01234-ABCDE"} {
+		c := newCodes(kept, nil)
+		assert.Equal(t, want, c.displayed())
+		assert.NoError(t, c.check(kept))
+	}
+	for _, kept := range []string{"", "1", "13579", "1357900", "12345-ABCDU", "UUUUU-UUUUU", "\x00\x00\x00\x00\x00\x00"} {
+		c := newCodes(kept, nil)
+		assert.Regexp(t, `^[0-9]{6}$`, c.displayed(), kept)
+		assert.NotEqual(t, normalizeCode(kept), c.displayed())
+	}
 }

@@ -37,6 +37,7 @@ type Options struct {
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
+	Code      string       // pairs a phone, as Server.Code gave it before; anything else: a new one is drawn
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration
 
@@ -65,7 +66,7 @@ type Server struct {
 	lookUps    requesters
 }
 
-// New makes a server with a fresh pairing code. Phones paired before stay paired, if opts say where they are stored.
+// New makes a server. Phones paired before stay paired, if opts say where they are stored.
 func New(ctx context.Context, opts Options) (*Server, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()
@@ -80,7 +81,8 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		requesters: newRequesters(requestsPerSecond, requestsBurst), lookUps: newRequesters(lookUpsPerSecond, lookUpsBurst),
 		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
-	s.pairing, err = newPairing(ctx, opts.Phones, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones, opts.Log)
+	s.pairing, err = newPairing(ctx, opts.Phones, opts.Code, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones,
+		opts.Log)
 	if err != nil {
 		return nil, fmt.Errorf("page: read who is paired: %w", err)
 	}

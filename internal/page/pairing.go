@@ -20,13 +20,13 @@ type pairing struct {
 	phones *registry
 }
 
-// newPairing draws a code and loads the phones that were paired before.
+// newPairing begins with the kept code, or draws one, and loads the phones that were paired before.
 func newPairing(
-	ctx context.Context, store Phones, changed func(CodeChange), inUse func() (map[string]bool, string),
+	ctx context.Context, store Phones, kept string, changed func(CodeChange), inUse func() (map[string]bool, string),
 	onRevoke func(clients []string), log *slog.Logger,
 ) (*pairing, error) {
 	phones := &registry{now: time.Now, store: store, inUse: inUse, onRevoke: onRevoke, log: log}
-	return &pairing{newCodes(changed), phones}, phones.load(ctx)
+	return &pairing{newCodes(kept, changed), phones}, phones.load(ctx)
 }
 
 // pair returns a token for the phone if the code is right. The error is a *wrongCodeError if it is not.

@@ -277,7 +277,7 @@ func unkept(t *testing.T) *pairing { t.Helper(); return keptBy(t, nil) }
 
 func keptBy(t *testing.T, kept Phones) *pairing {
 	t.Helper()
-	p, err := newPairing(t.Context(), kept, nil, nobody, func([]string) {}, slog.New(slog.DiscardHandler))
+	p, err := newPairing(t.Context(), kept, "", nil, nobody, func([]string) {}, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	return p
 }

@@ -82,3 +82,33 @@ func TestStartedByHand(t *testing.T) {
 	assert.Empty(t, entries)
 	assert.Equal(t, Service{serviceFolder}, NewService(folder("")))
 }
+
+// The next start has the same code, whatever became of the file in between.
+func TestTheCodeIsKept(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "pairing-code")
+	start := func() (*Publisher, string) {
+		p := NewPublisher(folder(""), Invitation{}, slog.New(slog.DiscardHandler))
+		return p, p.Keep(path)
+	}
+	p, code := start()
+	assert.Empty(t, code)
+	p.SetCode("135790")
+	p.SetName("stillwater.local")
+	_, code = start()
+	assert.Equal(t, "135790", code)
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+
+	p.SetCode("01234-ABCDE")
+	_, code = start()
+	assert.Equal(t, "01234-ABCDE", code)
+	require.NoError(t, os.WriteFile(path, make([]byte, 1000), 0o600))
+	p, code = start()
+	assert.Empty(t, code, "damaged")
+	p.SetCode("246801")
+	_, code = start()
+	assert.Equal(t, "246801", code)
+
+	assert.Empty(t, NewPublisher(folder(""), Invitation{}, slog.Default()).Keep(""))
+}

@@ -15,6 +15,8 @@ import (
 	"strings"
 	"sync"
 	"syscall"
+
+	"stillwater/internal/textfile"
 )
 
 // serviceFolder is the runtime directory in the service's unit file.
@@ -28,8 +30,9 @@ type Publisher struct {
 	folder string // "": nowhere
 	log    *slog.Logger
 
-	mu sync.Mutex
-	in Invitation
+	mu   sync.Mutex
+	in   Invitation
+	kept string // file; "": none
 }
 
 // NewPublisher returns the publisher of a page's invitation, in the folder that the service manager gave this process.
@@ -38,12 +41,54 @@ func NewPublisher(getenv func(string) string, in Invitation, log *slog.Logger) *
 	return &Publisher{folder: getenv("RUNTIME_DIRECTORY"), in: in, log: log}
 }
 
+// Keep returns the code that an earlier start left in a file, "" if there is none, and has each code from now on kept
+// there. Without a path it does nothing.
+func (p *Publisher) Keep(path string) (code string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.kept = path
+	if path == "" {
+		return ""
+	}
+	text, err := textfile.Read(path, maxKept)
+	if err != nil {
+		if !errors.Is(err, fs.ErrNotExist) {
+			p.log.Warn("the pairing code of the last start cannot be read: there is a new one", "err", err)
+		}
+		return ""
+	}
+	return strings.TrimSpace(string(text))
+}
+
+// maxKept is more than the longest code, in bytes.
+const maxKept = 64
+
+// keep writes the code, on the disk before it counts: a machine whose plug is pulled begins with it again.
+func (p *Publisher) keep(code string) error {
+	file, err := os.OpenFile(p.kept+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = file.WriteString(code + "\n")
+	if err := errors.Join(err, file.Sync(), file.Close()); err != nil {
+		return err
+	}
+	return os.Rename(p.kept+".new", p.kept)
+}
+
 // Published reports whether there is a file: "stillwater pairing" then shows the invitation.
 func (p *Publisher) Published() bool { return p.folder != "" }
 
 // SetCode changes the code.
 func (p *Publisher) SetCode(code string) Invitation {
-	return p.update(func(in *Invitation) { in.Code = code })
+	return p.update(func(in *Invitation) {
+		if p.kept != "" && in.Code != code {
+			if err := p.keep(code); err != nil {
+				p.log.Warn("the pairing code cannot be kept: the next start makes another", "err", err)
+			}
+		}
+		in.Code = code
+	})
 }
 
 // SetName changes the name that the page has on the network.
