@@ -109,7 +109,8 @@ func (j job) finish(ctx context.Context, paths []string, changes string) ([]stri
 	if err := os.Remove(path + ".sig"); err != nil && !errors.Is(err, os.ErrNotExist) { // or it asks
 		return nil, fmt.Errorf("the signature: %w", err)
 	}
-	if _, err := command(ctx, "", nil, "ssh-keygen", "-q", "-Y", "sign", "-f", j.key, "-n", signatureSpace, path); err != nil {
+	sign := []string{"-q", "-Y", "sign", "-f", j.key, "-n", signatureSpace, path}
+	if _, err := command(ctx, "", nil, "ssh-keygen", sign...); err != nil {
 		return nil, fmt.Errorf("the signature: %w", err)
 	}
 	return append(paths, path+".sig"), nil

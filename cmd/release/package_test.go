@@ -76,7 +76,7 @@ func TestTwoRunsGiveTheSameBytes(t *testing.T) {
 		out := t.TempDir()
 		t.Setenv("TMPDIR", t.TempDir())
 		var printed strings.Builder
-		args := []string{"--arch", "amd64", "--version", "1.2.3", "--out", out}
+		args := []string{"--only", "packages", "--arch", "amd64", "--version", "1.2.3", "--out", out}
 		require.NoError(t, run(t.Context(), args, &printed, io.Discard))
 		path := filepath.Join(out, "stillwater_1.2.3_amd64.deb")
 		assert.Equal(t, path+"\n", printed.String())
@@ -196,6 +196,8 @@ func TestWrongCalls(t *testing.T) {
 		{[]string{"all"}, `unexpected argument "all"`},
 		{[]string{"--arch", "riscv"}, `there is no package for "riscv"; choose from arm64, armhf, amd64`},
 		{[]string{"--version", "v 1"}, "write a digit"},
+		{[]string{"--only", "debs"}, `--only: there is no part "debs"; choose from packages, image, firmware`},
+		{[]string{"--arch", "amd64"}, "a release has the packages for all processors"},
 	} {
 		err := run(t.Context(), c.args, io.Discard, io.Discard)
 		assert.ErrorIs(t, err, errUsage)

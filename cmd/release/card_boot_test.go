@@ -1,0 +1,449 @@
+//go:build card
+
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/need"
+	"stillwater/internal/page/pagetest"
+)
+
+// bootPatience is how long an emulated machine may take for anything. It is no limit that is checked: what takes so
+// long has not happened.
+const bootPatience = 10 * time.Minute
+
+// cardImage unpacks the image that STILLWATER_CARD names.
+func cardImage(t *testing.T) string {
+	t.Helper()
+	packed := os.Getenv("STILLWATER_CARD")
+	if packed == "" {
+		need.Missing(t, "no image of a card: go run ./cmd/release --only image, then name the file in STILLWATER_CARD")
+	}
+	image := filepath.Join(t.TempDir(), "card.img")
+	out, err := os.Create(image)
+	require.NoError(t, err)
+	defer out.Close()
+	unpack := exec.CommandContext(t.Context(), need.Tool(t, "xz"), "--decompress", "--stdout", packed)
+	unpack.Stdout = out
+	require.NoError(t, unpack.Run())
+	return image
+}
+
+// emulated is a machine that has started from the disk.
+type emulated struct {
+	t       *testing.T
+	cmd     *exec.Cmd
+	console string // a file
+	control string // QEMU's own socket
+	port    int    // of this machine, for the page
+	ended   chan struct{}
+}
+
+// boot switches a machine on: UEFI, one memory card, a network cable, a screen. trial is a script that is run in it
+// when it has started, through what systemd takes from an emulated machine's firmware; "" none. The image knows nothing
+// of it.
+func boot(t *testing.T, socket, trial string) *emulated {
+	t.Helper()
+	dir := t.TempDir()
+	m := &emulated{t: t, console: filepath.Join(dir, "console"), control: filepath.Join(dir, "qmp"), port: freePort(t),
+		ended: make(chan struct{})}
+	kernel := "console=ttyAMA0"
+	args := []string{"-M", "virt", "-cpu", "cortex-a72", "-smp", "2", "-m", "1024",
+		"-bios", firmwareFile(t), "-nodefaults", "-display", "none", "-device", "virtio-gpu-pci", "-device", "virtio-rng-pci",
+		"-drive", "if=none,id=card,format=raw,cache=writeback,file=nbd+unix:///?socket=" + socket,
+		"-device", "virtio-blk-pci,drive=card", "-netdev",
+		fmt.Sprintf("user,id=cable,hostfwd=tcp:127.0.0.1:%d-:8737", m.port), "-device", "virtio-net-pci,netdev=cable",
+		"-serial", "file:" + m.console, "-qmp", "unix:" + m.control + ",server=on,wait=off"}
+	if trial != "" {
+		unit := filepath.Join(dir, "unit")
+		require.NoError(t, os.WriteFile(unit, []byte(trialUnit), 0o600))
+		args = append(args, "-fw_cfg", "name=opt/io.systemd.credentials/systemd.extra-unit.trial.service,file="+unit,
+			"-fw_cfg", "name=opt/io.systemd.credentials/trial,file="+trial)
+		kernel += " systemd.wants=trial.service"
+	}
+	args = append(args, "-smbios", "type=11,value=io.systemd.boot.kernel-cmdline-extra="+kernel)
+	m.cmd = exec.Command(need.Tool(t, "qemu-system-aarch64"), args...)
+	m.cmd.Stdout, m.cmd.Stderr = os.Stderr, os.Stderr
+	require.NoError(t, m.cmd.Start())
+	go func() {
+		defer close(m.ended)
+		_ = m.cmd.Wait()
+	}()
+	t.Cleanup(m.pull)
+	return m
+}
+
+const trialUnit = `[Unit]
+After=multi-user.target stillwater.service
+[Service]
+Type=oneshot
+LoadCredential=trial
+ExecStart=/bin/bash ${CREDENTIALS_DIRECTORY}/trial
+StandardOutput=file:/dev/ttyAMA0
+StandardError=inherit
+`
+
+// firmwareFile is UEFI for the emulated machine.
+func firmwareFile(t *testing.T) string {
+	t.Helper()
+	const path = "/usr/share/qemu-efi-aarch64/QEMU_EFI.fd"
+	if _, err := os.Stat(path); err != nil {
+		need.Missing(t, "no UEFI for the emulated machine: apt install qemu-efi-aarch64")
+	}
+	return path
+}
+
+func freePort(t *testing.T) int {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	return l.Addr().(*net.TCPAddr).Port
+}
+
+// pull pulls the plug.
+func (m *emulated) pull() {
+	_ = m.cmd.Process.Kill()
+	<-m.ended
+}
+
+// said is all that came on the serial console.
+func (m *emulated) said() string {
+	text, _ := os.ReadFile(m.console)
+	return string(text)
+}
+
+func (m *emulated) running() bool {
+	select {
+	case <-m.ended:
+		return false
+	default:
+		return true
+	}
+}
+
+// wait waits until something has happened, or the machine has ended.
+func (m *emulated) wait(what string, done func() bool) {
+	m.t.Helper()
+	for end := time.Now().Add(bootPatience); !done(); {
+		if !m.running() || time.Now().After(end) {
+			m.t.Fatalf("never seen: %s; the console said:\n%s", what, m.said())
+		}
+		<-time.After(200 * time.Millisecond)
+	}
+}
+
+// screenshot writes the attached screen as a picture (PPM).
+func (m *emulated) screenshot(path string) {
+	m.t.Helper()
+	c, err := net.Dial("unix", m.control)
+	require.NoError(m.t, err)
+	defer c.Close()
+	answers := bufio.NewScanner(c)
+	for _, ask := range []string{"", `{"execute":"qmp_capabilities"}`,
+		fmt.Sprintf(`{"execute":"screendump","arguments":{"filename":%q}}`, path)} {
+		if ask != "" {
+			_, err := fmt.Fprintln(c, ask)
+			require.NoError(m.t, err)
+		}
+		for answers.Scan() && !regexp.MustCompile(`"(QMP|return|error)"`).MatchString(answers.Text()) {
+		}
+	}
+	require.NotContains(m.t, answers.Text(), `"error"`)
+}
+
+// pageAddress is how a phone opens the page.
+const pageAddress = "http://stillwater.local:8737"
+
+// dial connects to the machine, whatever the address: this machine's own names lead elsewhere.
+func (m *emulated) dial(ctx context.Context, _, _ string) (net.Conn, error) {
+	return new(net.Dialer).DialContext(ctx, "tcp", fmt.Sprintf("127.0.0.1:%d", m.port))
+}
+
+func (m *emulated) client() *http.Client {
+	return &http.Client{Transport: &http.Transport{DialContext: m.dial, DisableKeepAlives: true}, Timeout: time.Minute}
+}
+
+// get gets something from the page, with a phone's cookie; "" is none.
+func (m *emulated) get(path, cookie string) (string, error) {
+	ask, err := http.NewRequest(http.MethodGet, pageAddress+path, nil)
+	if err != nil {
+		return "", err
+	}
+	ask.Header.Set("Cookie", cookie)
+	answer, err := m.client().Do(ask)
+	if err != nil {
+		return "", err
+	}
+	defer answer.Body.Close()
+	text, err := io.ReadAll(answer.Body)
+	if err == nil && answer.StatusCode != http.StatusOK {
+		err = fmt.Errorf("%s: %s", answer.Status, text)
+	}
+	return string(text), err
+}
+
+// untilPage waits for the page.
+func (m *emulated) untilPage() {
+	m.t.Helper()
+	m.wait("the page", func() bool {
+		text, err := m.get("/", "")
+		return err == nil && strings.Contains(text, "<title>Stillwater")
+	})
+}
+
+// pair pairs a phone and returns its cookie.
+func (m *emulated) pair(code string) string {
+	m.t.Helper()
+	ask, err := http.NewRequest(http.MethodPost, pageAddress+"/pair", strings.NewReader(fmt.Sprintf(`{"code":%q}`, code)))
+	require.NoError(m.t, err)
+	ask.Header.Set("Content-Type", "application/json")
+	ask.Header.Set("Origin", pageAddress)
+	answer, err := m.client().Do(ask)
+	require.NoError(m.t, err)
+	answer.Body.Close()
+	require.Equal(m.t, http.StatusNoContent, answer.StatusCode)
+	require.Len(m.t, answer.Cookies(), 1)
+	return answer.Cookies()[0].Name + "=" + answer.Cookies()[0].Value
+}
+
+// cardPhone is a paired phone with the page open.
+type cardPhone struct {
+	ws     *websocket.Conn
+	screen pagetest.Screen
+	sent   int64
+	last   *control.Snapshot
+}
+
+func (m *emulated) open(cookie string) (*cardPhone, error) {
+	dialer := websocket.Dialer{NetDialContext: m.dial, HandshakeTimeout: time.Minute}
+	ws, answer, err := dialer.Dial(strings.Replace(pageAddress, "http", "ws", 1)+"/ws",
+		http.Header{"Origin": {pageAddress}, "Cookie": {cookie}})
+	if err != nil {
+		if answer != nil {
+			err = fmt.Errorf("%w: %s", err, answer.Status)
+		}
+		return nil, err
+	}
+	return &cardPhone{ws: ws}, nil
+}
+
+func (p *cardPhone) read() (pagetest.Message, error) {
+	_ = p.ws.SetReadDeadline(time.Now().Add(2 * time.Minute))
+	_, data, err := p.ws.ReadMessage()
+	if err != nil {
+		return pagetest.Message{}, err
+	}
+	m, err := p.screen.Take(data)
+	if m.Snapshot != nil {
+		p.last = m.Snapshot
+	}
+	return m, err
+}
+
+// do carries out a command; the error says why not.
+func (p *cardPhone) do(c control.Command) error {
+	for p.last == nil {
+		if _, err := p.read(); err != nil {
+			return err
+		}
+	}
+	p.sent++
+	c.Epoch = p.last.Epoch
+	text, err := json.Marshal(struct {
+		N int64 `json:"n"`
+		control.Command
+	}{p.sent, c})
+	if err != nil {
+		return err
+	}
+	if err := p.ws.WriteMessage(websocket.TextMessage, text); err != nil {
+		return err
+	}
+	for {
+		m, err := p.read()
+		if err != nil {
+			return err
+		}
+		if m.Re == p.sent && (m.Type == "done" || m.Type == "refused") {
+			if m.Refusal != nil {
+				return fmt.Errorf("%s: %s %s", c.Type, m.Refusal.Why, m.Refusal.Remedy)
+			}
+			return nil
+		}
+	}
+}
+
+// until reads until a snapshot is as wanted.
+func (p *cardPhone) until(wanted func(*control.Snapshot) bool) error {
+	for p.last == nil || !wanted(p.last) {
+		if _, err := p.read(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ready takes the controls and ticks the checklist.
+func (p *cardPhone) ready() error {
+	if err := p.until(func(s *control.Snapshot) bool { return s.Board.Connected }); err != nil {
+		return err
+	}
+	if err := p.do(control.Command{Type: "take"}); err != nil {
+		return err
+	}
+	for _, c := range p.last.Care {
+		if err := p.do(control.Command{Type: "care", ID: c.ID, Ticked: true}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// shoot makes one shot in the simulated room and returns when the page shows it, which is when it is on record.
+func (p *cardPhone) shoot() error {
+	before := p.last.ShotCount
+	if err := p.do(control.Command{Type: "arm", Shots: 1}); err != nil {
+		return err
+	}
+	if err := p.until(func(s *control.Snapshot) bool { return s.State == control.Armed }); err != nil {
+		return err
+	}
+	if err := p.do(control.Command{Type: "room"}); err != nil {
+		return err
+	}
+	return p.until(func(s *control.Snapshot) bool { return s.ShotCount > before && s.State == control.Safe })
+}
+
+// recorded counts the shots on record, of all evenings.
+func (m *emulated) recorded(cookie string) (shots int) {
+	m.t.Helper()
+	text, err := m.get("/record/sessions", cookie)
+	require.NoError(m.t, err)
+	var answer struct {
+		Sessions []struct{ Shots int }
+		Next     int64
+		Problem  string
+	}
+	require.NoError(m.t, json.Unmarshal([]byte(text), &answer))
+	require.Zero(m.t, answer.Next, "all sessions fit in one answer")
+	require.Empty(m.t, answer.Problem)
+	for _, s := range answer.Sessions {
+		shots += s.Shots
+	}
+	return shots
+}
+
+// The very image, started as a board would start it: its services, its own network by an emulated radio, the code on
+// screen and card, and a shot. testdata/card.sh has the findings inside; STILLWATER_PICTURES names a folder for what
+// the screen shows.
+func TestCardBoots(t *testing.T) {
+	d := newDisk(t, cardImage(t))
+	began := time.Now()
+	m := boot(t, d.serve(t), "testdata/card.sh")
+	m.untilPage()
+	t.Logf("the page after %v", time.Since(began).Round(time.Second))
+	m.wait("the end of the trial", func() bool { return strings.Contains(m.said(), "TRIAL done") })
+	findings := regexp.MustCompile(`TRIAL (ok|FAILED|note) [^\r\n]*`).FindAllString(m.said(), -1)
+	t.Logf("%s", strings.Join(findings, "\n"))
+	script, err := os.ReadFile("testdata/card.sh")
+	require.NoError(t, err)
+	assert.Equal(t, strings.Count(string(script), "\ncheck \""), strings.Count(m.said(), "TRIAL ok "))
+	assert.NotContains(t, m.said(), "TRIAL FAILED")
+
+	code := regexp.MustCompile(`TRIAL note code (\S+)`).FindStringSubmatch(m.said())
+	require.Len(t, code, 2)
+	p, err := m.open(m.pair(code[1]))
+	require.NoError(t, err)
+	require.NoError(t, p.ready())
+	require.NoError(t, p.shoot())
+	t.Logf("a shot: %+v", p.last.Shots[0])
+	if folder := os.Getenv("STILLWATER_PICTURES"); folder != "" {
+		m.screenshot(filepath.Join(folder, "card-screen.ppm"))
+	}
+}
+
+// The plug is pulled at random moments, while it starts and while it makes shots, and of what the system did not flush
+// about half is lost. The next start is a whole one: the page, the phone that was paired, every shot that was shown.
+// CARD_CUTS in the environment is how often (30), CARD_SEED the seed.
+func TestCardSurvivesPowerCuts(t *testing.T) {
+	cuts, seed := number(t, "CARD_CUTS", 30), number(t, "CARD_SEED", 20261129)
+	chance := rand.New(rand.NewPCG(uint64(seed), 1))
+	d := newDisk(t, cardImage(t))
+	socket := d.serve(t)
+	began := time.Now()
+	m := boot(t, socket, "testdata/code.sh")
+	m.untilPage()
+	start := time.Since(began)
+	m.wait("the code", func() bool { return strings.Contains(m.said(), "TRIAL done") })
+	cookie := m.pair(regexp.MustCompile(`TRIAL note code (\S+)`).FindStringSubmatch(m.said())[1])
+	shown, starting := 0, 0
+	for cut := range cuts + 1 {
+		p, err := m.open(cookie)
+		require.NoError(t, err, "cut %d: the phone is paired", cut)
+		recorded := m.recorded(cookie)
+		require.GreaterOrEqual(t, recorded, shown, "cut %d: every shot that was shown is on record", cut)
+		require.LessOrEqual(t, recorded, shown+1, "cut %d: and one that nobody saw any more at most", cut)
+		require.NotRegexp(t, `EXT4-fs error|SQUASHFS error|I/O error|nothing is kept|can't be read`, m.said())
+		shown = recorded
+		if cut == cuts {
+			break
+		}
+		require.NoError(t, p.ready())
+		plug := time.AfterFunc(time.Duration(chance.Int64N(int64(20*time.Second))), m.pull)
+		for p.shoot() == nil {
+			shown++
+		}
+		plug.Stop()
+		m.pull()
+		d.cut(chance)
+		if chance.IntN(2) == 0 { // once more, on the way up
+			starting++
+			m = boot(t, socket, "")
+			after := time.Duration(chance.Int64N(int64(start)))
+			t.Logf("cut %d: on the way up after %v", cut+1, after.Round(time.Second))
+			<-time.After(after)
+			m.pull()
+			d.cut(chance)
+		}
+		began = time.Now()
+		m = boot(t, socket, "")
+		m.untilPage()
+		t.Logf("cut %d: %d shots; the page after %v; %d blocks lost and %d kept so far", cut+1, shown,
+			time.Since(began).Round(time.Second), d.lost, d.survived)
+	}
+	t.Logf("%d cuts while shooting and %d while starting, seed %d: %d shots; of %d flushes' rest %d blocks lost, %d kept",
+		cuts, starting, seed, shown, d.flushes, d.lost, d.survived)
+}
+
+func number(t *testing.T, name string, usual int) int {
+	t.Helper()
+	text := os.Getenv(name)
+	if text == "" {
+		return usual
+	}
+	n, err := strconv.Atoi(text)
+	require.NoError(t, err)
+	return n
+}
