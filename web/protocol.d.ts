@@ -549,8 +549,15 @@ export type Message =
 	| { type: "done"; re: number }
 	| { type: "heartbeat" };
 
-// What the machine answers to GET /record/..., of which the interfaces mirror internal/page. Names, notes and the like
+// What the machine answers to GET /radio and /record/..., of which the interfaces mirror internal/page. Names, notes and the like
 // are as a person wrote them: they are shown as text.
+
+/** /radio */
+export interface RadioView {
+	country: string;
+	problem: string;
+	countries: string[];
+}
 
 /** /record/sessions?words=&after=&limit= */
 export interface PastSessions {

@@ -251,18 +251,23 @@ func TestDeliveredSettingsAreExamples(t *testing.T) {
 	assert.Contains(t, card.read(knownNetwork), "ssid My studio wifi-sec.key-mgmt wpa-psk wifi-sec.psk its password")
 }
 
-// The country of the page counts until settings.txt names one.
+// The country of the page counts until the next start, if settings.txt names another one, and then that does.
 func TestCardsCountryFromThePage(t *testing.T) {
+	const place = "var/lib/stillwater/country"
 	card := newCard(t)
-	card.write("var/lib/stillwater/country", "AT\n")
+	card.write(place, "AT\n")
 	card.run("country")
 	card.write("boot/firmware/settings.txt", "country = CH\n")
 	card.run("country")
-	assert.Equal(t, "reg set AT\nreg set CH\n", card.read("calls"))
-	card.write("boot/firmware/settings.txt", "")
-	card.write("var/lib/stillwater/country", "; reboot\n")
+	card.run("settings")
+	assert.Equal(t, "CH\n", card.read(place), "so that the page shows it")
+	card.write("boot/firmware/settings.txt", "country = Switzerland\n")
+	card.run("settings")
+	assert.Equal(t, "reg set AT\nreg set AT\nreg set CH\nreg set CH\n", card.read("calls"))
+	card.write(place, "; reboot\n")
 	card.run("country")
-	assert.Equal(t, "reg set AT\nreg set CH\n", card.read("calls"))
+	assert.Equal(t, "reg set AT\nreg set AT\nreg set CH\nreg set CH\n", card.read("calls"))
+	assert.Contains(t, card.read(cardTrouble), "choose it again on the page")
 }
 
 // The note is written when it has changed, and only then.

@@ -24,7 +24,7 @@ func debs(t *testing.T, arch string) string {
 	t.Helper()
 	folder := os.Getenv("STILLWATER_DEBS")
 	if folder == "" {
-		need.Missing(t, "no packages: go run ./cmd/release --out FOLDER, then name it in STILLWATER_DEBS")
+		need.Missing(t, "no packages: go run ./cmd/release --only packages --out FOLDER, then name it in STILLWATER_DEBS")
 	}
 	found, err := filepath.Glob(filepath.Join(folder, "stillwater_*_"+arch+".deb"))
 	require.NoError(t, err)

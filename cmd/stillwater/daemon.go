@@ -24,6 +24,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/pairing"
 	"stillwater/internal/practice"
+	"stillwater/internal/radio"
 	"stillwater/internal/realtime"
 	"stillwater/internal/rig"
 	"stillwater/internal/scene"
@@ -33,10 +34,10 @@ import (
 
 // daemonFlags are the daemon's flags as given; empty ones leave the configuration's value.
 type daemonFlags struct {
-	listen, config, journal, room, keepCode string
-	seed                                    uint64
-	name                                    *string // nil: not given
-	forget, version                         bool
+	listen, config, journal, room, keepCode, country string
+	seed                                             uint64
+	name                                             *string // nil: not given
+	forget, version                                  bool
 }
 
 func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
@@ -50,9 +51,18 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags.Func("name", "the page is found as `NAME`.local on the network (default stillwater; empty: not announced)",
 		func(name string) error { f.name = &name; return nil })
 	flags.StringVar(&f.keepCode, "keep-code", "", "`FILE` that keeps the pairing code for the next start (default: a new code)")
+	flags.StringVar(&f.country, "country-file", "", "`FILE` for the country of this machine's Wi-Fi, which the page then asks for")
 	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f
+}
+
+// radio is nil where the machine's Wi-Fi is somebody else's.
+func (f daemonFlags) radio() page.Radio {
+	if f.country == "" {
+		return nil
+	}
+	return radio.File(f.country)
 }
 
 func (m *Main) parseDaemon(args []string) (daemonFlags, error) {
@@ -133,7 +143,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	}
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, f.keepCode, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
-		Record: record.Reader(), Frames: gallery(opts.Room, c),
+		Record: record.Reader(), Frames: gallery(opts.Room, c), Radio: f.radio(),
 	})
 	if err != nil {
 		return err

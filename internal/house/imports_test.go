@@ -23,7 +23,7 @@ var layers = map[string]int{
 	"internal/history": 3, "internal/textfile": 3, "internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
 	"internal/rehearsal": 4, "internal/bootclock": 4, "internal/practice": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
-	"internal/look": 2, "internal/frames": 4, "internal/contactsheet": 6,
+	"internal/look": 2, "internal/frames": 4, "internal/radio": 4, "internal/contactsheet": 6,
 	"internal/config": 4, "internal/render": 4, "internal/commandline": 4, "internal/serialport": 4, "firmware/avr": 4,
 	"internal/control": 5, "internal/page": 5, "internal/pairing": 5, "internal/export": 5, "internal/gpioboard": 5,
 	"internal/serialboard": 5,

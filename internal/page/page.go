@@ -37,6 +37,7 @@ type Options struct {
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
+	Radio     Radio        // nil: its Wi-Fi is none of the page's business
 	Code      string       // pairs a phone, as Server.Code gave it before; anything else: a new one is drawn
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration
@@ -97,6 +98,7 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /ws", s.handleSocket)
 	mux.HandleFunc("GET /metrics", s.handleMetrics)
 	s.handleRecord(mux)
+	s.handleRadio(mux)
 	if s.opts.Frames != nil {
 		mux.HandleFunc("GET /frames/{boot}/{clock}", s.handleFrame)
 	}

@@ -92,10 +92,13 @@ func (s *Server) ForgetPhones(ctx context.Context) (phones int, err error) {
 const maxPairBodyBytes = 256 // bytes
 
 // parsePairBody reads the code out of the body of a request to pair.
-func parsePairBody(body []byte) (code string, err error) {
+func parsePairBody(body []byte) (code string, err error) { return parseOnly(body, "code") }
+
+// parseOnly reads the one text that a body has.
+func parseOnly(body []byte, name string) (text string, err error) {
 	var typed *string
-	given, err := readObject(body, func(name string) any {
-		if name == "code" {
+	given, err := readObject(body, func(found string) any {
+		if found == name {
 			return &typed
 		}
 		return new(json.RawMessage)
@@ -103,8 +106,8 @@ func parsePairBody(body []byte) (code string, err error) {
 	if err != nil {
 		return "", err
 	}
-	if typed == nil || given["code"] != nil || len(given) != 1 {
-		return "", errors.New(`it must have "code", a string, and nothing else`)
+	if typed == nil || given[name] != nil || len(given) != 1 {
+		return "", fmt.Errorf("it must have %q, a string, and nothing else", name)
 	}
 	return *typed, nil
 }
@@ -188,8 +191,8 @@ func (s *Server) logWrong(wrong *wrongCodeError, r *http.Request) {
 	}
 }
 
-// setCodeForm sets the headers that name the form of the code, so that the page offers the keyboard for it, and where
-// the code is shown.
+// setCodeForm sets the headers that name the form of the code, so that the page offers the keyboard for it, where the
+// code is shown, and whether the page asks for the country of the machine's Wi-Fi.
 func (s *Server) setCodeForm(w http.ResponseWriter) {
 	form := "short"
 	if s.pairing.codes.long() {
@@ -201,6 +204,9 @@ func (s *Server) setCodeForm(w http.ResponseWriter) {
 	}
 	w.Header().Set("Pairing-Code", form)
 	w.Header().Set("Pairing-Place", place)
+	if s.opts.Radio != nil {
+		w.Header().Set("Radio", "asked")
+	}
 }
 
 // handlePaired answers whether the browser is paired.

@@ -13,14 +13,15 @@ const maxDelayMs = 4000;
 const closeReplaced = 4001;
 const replacedDelayMs = 60_000;
 
-/** Ask whether this browser is paired, and what code the machine shows and where. */
+/** Ask whether this browser is paired, what code the machine shows and where, and whether it leaves its Wi-Fi to the page. */
 export async function paired() {
 	try {
 		const answer = await fetch("/paired", { cache: "no-store", signal: AbortSignal.timeout(4000) });
 		const state = answer.ok ? "paired" : answer.status === 401 ? "unpaired" : "away";
-		return { state, long: showsLong(answer), service: answer.headers.get("Pairing-Place") === "service" };
+		const service = answer.headers.get("Pairing-Place") === "service";
+		return { state, long: showsLong(answer), service, radio: answer.headers.has("Radio") };
 	} catch {
-		return { state: "away", long: false, service: false };
+		return { state: "away", long: false, service: false, radio: false };
 	}
 }
 

@@ -71,7 +71,8 @@ function codeFromAddress() {
 
 async function start() {
 	const given = codeFromAddress();
-	const { state } = await paired();
+	const { state, radio } = await paired();
+	if (radio) import("./radio.js").then(({ Radio }) => (page.radio = new Radio()));
 	if (state === "unpaired") {
 		showPairing(false);
 		if (given !== "") await pairing.pair(given);

@@ -25,6 +25,7 @@ import { isDark } from "./words.js";
 /** @import { Refusal, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 /** @import { Field } from "./fields.js" */
+/** @import { Radio } from "./radio.js" */
 
 export class Page {
 	/** @type {Snapshot | null} */ #snap = null;
@@ -35,6 +36,7 @@ export class Page {
 	#countdown = 0; // how long the one under way is, ms
 	#lostAt = 0;
 	#refusedAt = { field: "" };
+	/** What is shown of the machine's Wi-Fi, if that is for the page. @type {Radio | null} */ radio = null;
 
 	/** @param {Commands} commands */
 	constructor(commands) {
@@ -133,6 +135,7 @@ export class Page {
 		this.#fresh = false;
 		this.commands.send({ type: "clock", now: Date.now() }, byId("session-refusal"));
 		this.controls.takeIfFree(snap);
+		this.radio?.load();
 	}
 
 	#showState() {

@@ -1,0 +1,78 @@
+// Package radio keeps the country by whose rules a machine's Wi-Fi is used: two letters in a file. The page, which has no
+// rights on the machine, writes it; what has them reads it, and tells the kernel.
+package radio
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+
+	"stillwater/internal/textfile"
+)
+
+// maxFile is more than the file ever has, in bytes.
+const maxFile = 16
+
+// File is the file with the country.
+type File string
+
+// Country is the one that was chosen, "" none: then the radio keeps to what is allowed everywhere. The error says that
+// the file cannot be read or has something else.
+func (f File) Country() (code string, err error) {
+	text, err := textfile.Read(string(f), maxFile)
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", nil
+	}
+	if err == nil {
+		if code = strings.TrimSpace(string(text)); code != "" {
+			err = check(code)
+		}
+	}
+	if err != nil {
+		return "", fmt.Errorf("the country of the Wi-Fi, in %s: %w", string(f), err)
+	}
+	return code, nil
+}
+
+// SetCountry chooses a country of Countries; it is on the disk afterwards.
+func (f File) SetCountry(code string) error {
+	if err := check(code); err != nil {
+		return err
+	}
+	next := string(f) + ".new"
+	file, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return fmt.Errorf("keep the country: %w", err)
+	}
+	_, err = file.WriteString(code + "\n")
+	if err := errors.Join(err, file.Sync(), file.Close()); err != nil {
+		return fmt.Errorf("keep the country: %w", err)
+	}
+	if err := os.Rename(next, string(f)); err != nil {
+		return fmt.Errorf("keep the country: %w", err)
+	}
+	return nil
+}
+
+// ErrUnknown says that a country is none that rules are known of.
+var ErrUnknown = errors.New("no country of which the rules for Wi-Fi are known")
+
+func check(code string) error {
+	if !slices.Contains(Countries(), code) {
+		return fmt.Errorf("%.8q: %w; give two letters, such as DE for Germany", code, ErrUnknown)
+	}
+	return nil
+}
+
+// Countries are those of which the kernel knows the rules, by the two letters of ISO 3166-1. Source: the file
+// regulatory.db of Debian's package wireless-regdb 2026.05.30.
+func Countries() []string {
+	return strings.Fields(`AD AE AF AI AL AM AN AR AS AT AU AW AZ BA BB BD BE BF BG BH BL BM BN BO BR BS BT BW BY BZ CA CF
+		CH CI CL CN CO CR CU CX CY CZ DE DK DM DO DZ EC EE EG ES ET FI FM FO FR GB GD GE GF GH GI GL GP GR GT GU GY HK HN HR
+		HT HU ID IE IL IM IN IR IS IT JM JO JP KE KH KN KP KR KW KY KZ LB LC LI LK LS LT LU LV MA MC MD ME MF MH MK MN MO MP
+		MQ MR MT MU MV MW MX MY NA NG NI NL NO NP NZ OM PA PE PF PG PH PK PL PM PR PT PW PY QA RE RO RS RU RW SA SE SG SI SK
+		SM SN SR SV SX SY TC TD TG TH TN TR TT TW TZ UA UG US UY UZ VA VC VE VI VN VU WF WS YE YT ZA ZW`)
+}
