@@ -67,6 +67,9 @@ func check(code string) error {
 	return nil
 }
 
+// Countries are those to choose from.
+func (f File) Countries() []string { return Countries() }
+
 // Countries are those of which the kernel knows the rules, by the two letters of ISO 3166-1. Source: the file
 // regulatory.db of Debian's package wireless-regdb 2026.05.30.
 func Countries() []string {
