@@ -40,9 +40,6 @@ var cardPackages = []string{
 	"adduser", "init-system-helpers", "sudo", "openssh-server", "avrdude", "nano", "less",
 }
 
-// leftOut is what a card has no use for.
-var leftOut = []string{"/usr/share/man/*", "/usr/share/locale/*", "/usr/share/info/*", "/usr/share/doc/*"}
-
 // cardFile is a file that the card has beside its packages.
 type cardFile struct {
 	name, destination string
@@ -171,11 +168,7 @@ func (c card) install(ctx context.Context, deb string) error {
 	args := []string{"--quiet", "--variant=minbase", "--architectures=arm64", "--format=tar",
 		"--include=" + strings.Join(cardPackages, ","), `--aptopt=Apt::Install-Recommends "false"`,
 		`--aptopt=Acquire::Languages "none"`}
-	for _, name := range leftOut {
-		args = append(args, "--dpkgopt=path-exclude="+name)
-	}
-	args = append(args, "--dpkgopt=path-include=/usr/share/doc/*/copyright",
-		"--customize-hook=tar-in "+c.in("tree.tar")+" /",
+	args = append(args, "--customize-hook=tar-in "+c.in("tree.tar")+" /",
 		"--customize-hook=upload "+deb+" /tmp/stillwater.deb",
 		"--customize-hook=chroot \"$1\" dpkg --install /tmp/stillwater.deb",
 		"--customize-hook="+c.in("customize"),

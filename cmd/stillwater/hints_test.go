@@ -173,6 +173,7 @@ func TestHints(t *testing.T) {
 		"priming":           b.priming,
 		"repeating":         b.repeating,
 		"locked phone":      b.lockedPhone,
+		"country":           b.country,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}

@@ -37,7 +37,7 @@ type Options struct {
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
-	Radio     Radio        // nil: its Wi-Fi is none of the page's business
+	Radio     Radio        // of a card that is a whole system; nil: the Wi-Fi is none of the page's business
 	Code      string       // pairs a phone, as Server.Code gave it before; anything else: a new one is drawn
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration

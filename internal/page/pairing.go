@@ -174,7 +174,7 @@ func (s *Server) wrongWords(wrong *wrongCodeError) (why, remedy string) {
 	switch {
 	case wrong.replaced:
 		why = "Somebody typed many wrong codes, so the machine shows a new, longer code now."
-		if s.opts.Service {
+		if s.opts.Service && s.opts.Radio == nil {
 			return why, "Type on the machine: sudo stillwater pairing."
 		}
 		return why, "Look at the screen where Stillwater was started."

@@ -18,10 +18,10 @@ export async function paired() {
 	try {
 		const answer = await fetch("/paired", { cache: "no-store", signal: AbortSignal.timeout(4000) });
 		const state = answer.ok ? "paired" : answer.status === 401 ? "unpaired" : "away";
-		const service = answer.headers.get("Pairing-Place") === "service";
-		return { state, long: showsLong(answer), service, radio: answer.headers.has("Radio") };
+		const place = answer.headers.get("Pairing-Place") ?? "";
+		return { state, long: showsLong(answer), place, radio: answer.headers.has("Radio") };
 	} catch {
-		return { state: "away", long: false, service: false, radio: false };
+		return { state: "away", long: false, place: "", radio: false };
 	}
 }
 

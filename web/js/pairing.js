@@ -69,12 +69,11 @@ export class PairScreen {
 	/** Ask the machine which form of code it shows. */
 	async #look() {
 		if (screen.hidden || document.visibilityState !== "visible") return;
-		const { state, long, service } = await paired();
+		const { state, long, place } = await paired();
 		if (screen.hidden) return;
 		if (state === "unpaired") {
-			this.#service = service;
-			byId("pair-terminal").hidden = service;
-			byId("pair-service").hidden = !service;
+			this.#service = place === "service";
+			for (const one of ["terminal", "service", "card"]) byId(`pair-${one}`).hidden = place !== one;
 		}
 		if (state === "paired") this.done();
 		else if (state === "unpaired" && this.#ask(long)) {
