@@ -90,7 +90,7 @@ func boot(t *testing.T, socket, trial string) *emulated {
 		defer close(m.ended)
 		_ = m.cmd.Wait()
 	}()
-	t.Cleanup(m.pull)
+	t.Cleanup(m.cutPower)
 	return m
 }
 
@@ -122,8 +122,8 @@ func freePort(t *testing.T) int {
 	return l.Addr().(*net.TCPAddr).Port
 }
 
-// pull pulls the plug.
-func (m *emulated) pull() {
+// cutPower switches the machine off without asking it.
+func (m *emulated) cutPower() {
 	_ = m.cmd.Process.Kill()
 	<-m.ended
 }
@@ -384,7 +384,7 @@ func TestCardBoots(t *testing.T) {
 	}
 }
 
-// The plug is pulled at random moments, while it starts and while it makes shots, and of what the system did not flush
+// The power is cut at random moments, while it starts and while it makes shots, and of what the system did not flush
 // about half is lost. The next start is a whole one: the page, the phone that was paired, every shot that was shown.
 // CARD_CUTS in the environment is how often (30), CARD_SEED the seed.
 func TestCardSurvivesPowerCuts(t *testing.T) {
@@ -411,12 +411,12 @@ func TestCardSurvivesPowerCuts(t *testing.T) {
 			break
 		}
 		require.NoError(t, p.ready())
-		plug := time.AfterFunc(time.Duration(chance.Int64N(int64(20*time.Second))), m.pull)
+		timer := time.AfterFunc(time.Duration(chance.Int64N(int64(20*time.Second))), m.cutPower)
 		for p.shoot() == nil {
 			shown++
 		}
-		plug.Stop()
-		m.pull()
+		timer.Stop()
+		m.cutPower()
 		d.cut(chance)
 		if chance.IntN(2) == 0 { // once more, on the way up
 			starting++
@@ -424,7 +424,7 @@ func TestCardSurvivesPowerCuts(t *testing.T) {
 			after := time.Duration(chance.Int64N(int64(start)))
 			t.Logf("cut %d: on the way up after %v", cut+1, after.Round(time.Second))
 			<-time.After(after)
-			m.pull()
+			m.cutPower()
 			d.cut(chance)
 		}
 		began = time.Now()

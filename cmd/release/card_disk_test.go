@@ -20,8 +20,9 @@ import (
 
 const diskBlock = 4096
 
-// disk is a memory card that an emulated machine has over NBD. Like a real one it keeps what was written in a memory of
-// its own until it is told to flush; when the power is cut, a part of that is lost, and the rest is there in any order.
+// disk is a memory card that an emulated machine has over NBD. Like a real one it keeps what was written in a memory
+// of its own until it is asked to flush; when the power is cut, a part of that is lost, and the rest is there in any
+// order.
 type disk struct {
 	path string // the image, which is only read
 	size int64

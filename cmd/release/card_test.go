@@ -151,7 +151,7 @@ func (c aCard) read(name string) string {
 const (
 	ownNetwork   = "etc/NetworkManager/system-connections/stillwater-hotspot.nmconnection"
 	knownNetwork = "etc/NetworkManager/system-connections/studio.nmconnection"
-	cardTrouble  = "run/stillwater-card/trouble"
+	cardProblems = "run/stillwater-card/problems"
 )
 
 // A new card makes a network of its own with a password that no other card has, and keeps it.
@@ -169,7 +169,7 @@ func TestCardsOwnNetwork(t *testing.T) {
 		assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 		c.run("settings")
 		assert.Equal(t, first, c.read(ownNetwork))
-		assert.Empty(t, c.read(cardTrouble))
+		assert.Empty(t, c.read(cardProblems))
 		assert.Empty(t, c.read("calls"), "no country, no remote login")
 		assert.Empty(t, c.read(knownNetwork))
 	}
@@ -192,23 +192,23 @@ func TestCardsNetworkIsTheDocumentedOne(t *testing.T) {
 
 func TestCardsSettings(t *testing.T) {
 	for name, c := range map[string]struct {
-		settings              string
-		calls, known, trouble string
+		settings               string
+		calls, known, problems string
 	}{
 		"as delivered": {settings: deliveredSettings(t)},
 		"country":      {settings: "country = DE\n", calls: "reg set DE\n"},
 		"the last counts, small letters, no spaces": {settings: "country=FR\ncountry=de\r\n", calls: "reg set DE\n"},
 		"no country": {settings: "country = Germany\n",
-			trouble: "settings.txt: country: write two letters, such as DE for Germany\n"},
+			problems: "settings.txt: country: write two letters, such as DE for Germany\n"},
 		"code": {settings: "country = $(reboot)\n",
-			trouble: "settings.txt: country: write two letters, such as DE for Germany\n"},
+			problems: "settings.txt: country: write two letters, such as DE for Germany\n"},
 		"network": {settings: "network = My studio \r\npassword = it's a secret\r\n",
 			known: "ssid My studio wifi-sec.key-mgmt wpa-psk wifi-sec.psk it's a secret connection"},
 		"open network": {settings: "network=hall\n", known: "ssid hall connection"},
 		"special letters": {settings: "network=$(reboot) `x` \"q\" \\n\npassword=$HOME & more\n",
 			known: "ssid $(reboot) `x` \"q\" \\n wifi-sec"},
-		"refused network": {settings: "network=bad\npassword=1\n", trouble: "bad network\nsettings.txt: the network was not " +
-			"taken over; a password has 8 to 63 letters\n"},
+		"refused network": {settings: "network=bad\npassword=1\n",
+			problems: "bad network\nsettings.txt: the network was not taken over; a password has 8 to 63 letters\n"},
 		"a comment is not": {settings: "#network = x\n # country = DE\n"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -216,7 +216,7 @@ func TestCardsSettings(t *testing.T) {
 			card.write("boot/firmware/settings.txt", c.settings)
 			card.run("settings")
 			assert.Equal(t, c.calls, card.read("calls"))
-			assert.Equal(t, c.trouble, card.read(cardTrouble))
+			assert.Equal(t, c.problems, card.read(cardProblems))
 			assert.Contains(t, card.read(knownNetwork), c.known)
 			if c.known == "" {
 				assert.Empty(t, card.read(knownNetwork))
@@ -226,7 +226,7 @@ func TestCardsSettings(t *testing.T) {
 			card.write("boot/firmware/settings.txt", "")
 			card.run("settings")
 			assert.Empty(t, card.read(knownNetwork), "a network that was taken out is forgotten")
-			assert.Empty(t, card.read(cardTrouble))
+			assert.Empty(t, card.read(cardProblems))
 		})
 	}
 }
@@ -267,7 +267,7 @@ func TestCardsCountryFromThePage(t *testing.T) {
 	card.write(place, "; reboot\n")
 	card.run("country")
 	assert.Equal(t, "reg set AT\nreg set AT\nreg set CH\nreg set CH\n", card.read("calls"))
-	assert.Contains(t, card.read(cardTrouble), "choose it again on the page")
+	assert.Contains(t, card.read(cardProblems), "choose it again on the page")
 }
 
 // The note is written when it has changed, and only then.

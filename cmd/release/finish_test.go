@@ -37,13 +37,14 @@ func repository(t *testing.T, guide string) (s source, git func(args ...string))
 }
 
 func TestChangesSinceTheLastTag(t *testing.T) {
-	const guide = "# Guide\n\n## Versions\n\n### 0.2.0, not released yet\n\nNew:\n\n- a card\n\n### 0.1.0\n\nThe first one.\n"
+	const guide = "# Guide\n\n## Versions\n\n### 0.2.0, not released yet\n\nNew:\n\n- a card\n\n" +
+		"### 0.1.0\n\nThe first one.\n"
 	s, git := repository(t, guide)
 	const commits = "Every commit since v0.1.0, the newest first:\n\n- page: third\n- page: second\n"
 	text, err := s.changes(t.Context(), "0.2.0~20260102.030405.0123456789")
 	require.NoError(t, err)
-	assert.Equal(t, "Stillwater 0.2.0~20260102.030405.0123456789, before the release of 0.2.0\n\nNew:\n\n- a card\n\n"+commits,
-		text)
+	assert.Equal(t, "Stillwater 0.2.0~20260102.030405.0123456789, before the release of 0.2.0\n\n"+
+		"New:\n\n- a card\n\n"+commits, text)
 	git("tag", "-a", "-m", "Stillwater 0.2.0", "v0.2.0")
 	text, err = s.changes(t.Context(), "0.2.0")
 	require.NoError(t, err)

@@ -270,8 +270,8 @@ func (c card) squash(ctx context.Context) error {
 
 // state makes the partition for what is changed. It is empty.
 func (c card) state(ctx context.Context) error {
-	_, err := command(ctx, c.work, c.environment(), "mke2fs", "-q", "-t", "ext4", "-L", "stillwater", "-U", stateUUID, "-E",
-		"root_owner=0:0,hash_seed="+stateUUID, "-m", "1", c.in("state.img"), fmt.Sprintf("%dk", stateBytes>>10))
+	_, err := command(ctx, c.work, c.environment(), "mke2fs", "-q", "-t", "ext4", "-L", "stillwater", "-U", stateUUID,
+		"-E", "root_owner=0:0,hash_seed="+stateUUID, "-m", "1", c.in("state.img"), fmt.Sprintf("%dk", stateBytes>>10))
 	return err
 }
 

@@ -1,7 +1,7 @@
-// Command release makes all that is released of Stillwater, in dist/: the Debian packages, one for each kind of processor;
-// the image of a memory card with a whole system; the firmware; the list of changes; checksums, and their signature. It is
-// one command, because all of these have one version and one date, and the package is what the card has installed. Two
-// runs on the same commit give the same bytes; the image, if Debian's packages are the same too.
+// Command release makes all that is released of Stillwater, in dist/: the Debian packages, one for each kind of
+// processor; the image of a memory card with a whole system; the firmware; the list of changes; checksums, and their
+// signature. It is one command, because all of these have one version and one date, and the package is what the card
+// has installed. Two runs on the same commit give the same bytes; the image, if Debian's packages are the same too.
 //
 //	go run ./cmd/release --key KEY           # everything; KEY is a private SSH key
 //	go run ./cmd/release --only packages     # what Go alone can make

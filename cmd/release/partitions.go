@@ -25,8 +25,8 @@ type partition struct {
 	path string
 }
 
-// assemble writes a card's image: a master boot record with the disk's identifier, then the partitions, each beginning at
-// a multiple of alignBytes. Zeros are left out of the file where the file system permits that.
+// assemble writes a card's image: a master boot record with the disk's identifier, then the partitions, each beginning
+// at a multiple of alignBytes. Zeros are left out of the file where the file system permits that.
 func assemble(path string, id uint32, parts []partition) (err error) {
 	out, err := os.Create(path)
 	if err != nil {

@@ -50,8 +50,10 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags.StringVar(&f.room, "room", "", "simulated `ROOM` to practise in, from easy to hard: still, kitchen or squall")
 	flags.Func("name", "the page is found as `NAME`.local on the network (default stillwater; empty: not announced)",
 		func(name string) error { f.name = &name; return nil })
-	flags.StringVar(&f.keepCode, "keep-code", "", "`FILE` that keeps the pairing code for the next start (default: a new code)")
-	flags.StringVar(&f.country, "country-file", "", "`FILE` for the country of this machine's Wi-Fi, which the page then asks for")
+	flags.StringVar(&f.keepCode, "keep-code", "",
+		"`FILE` that keeps the pairing code for the next start (default: a new code)")
+	flags.StringVar(&f.country, "country-file", "",
+		"`FILE` for the country of this machine's Wi-Fi, which the page then asks for")
 	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f

@@ -31,7 +31,8 @@ func (b *browser) country(t *testing.T) {
 	p.narrow("country")
 
 	choose := func(code string) {
-		p.js(`(s => { s.value = "` + code + `"; s.dispatchEvent(new Event("change")); })(document.querySelector("#radio-country"))`)
+		p.js(`(s => { s.value = "` + code + `"; s.dispatchEvent(new Event("change")); })` +
+			`(document.querySelector("#radio-country"))`)
 	}
 	choose("DE")
 	p.until("it is chosen", `document.querySelector("#radio-said").textContent === "DE"`)

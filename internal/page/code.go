@@ -22,8 +22,8 @@ import (
 //	short: shortTries / 10^6                = 2 in 100,000, at each start or new short code
 //	long:  guesses a second * time / 32^10  = 15 in 100,000 in 30 days of 65,000 guesses a second
 //
-// A code that is kept from start to start (Options.Code) allows shortTries in each of them: 2 in 100,000 a start, as new
-// codes would.
+// A code that is kept from start to start (Options.Code) allows shortTries in each of them: 2 in 100,000 a start, as
+// new codes would.
 //
 // 65,000 a second are as many as two cores could answer that do nothing else, with no network in between: a guess takes
 // 31 us of processor time (BenchmarkGuesses, which made 10,000 a second beside other work on two shared cores).

@@ -187,7 +187,8 @@ func TestPlainCodeIsStable(t *testing.T) {
 
 // A kept code is the one that pairs; what is no code of ours is not.
 func TestKeptCodes(t *testing.T) {
-	for kept, want := range map[string]string{"135790": "135790", "01234-ABCDE": "01234-ABCDE", " 0l234abcde\n": "01234-ABCDE"} {
+	for kept, want := range map[string]string{"135790": "135790", "01234-ABCDE": "01234-ABCDE",
+		" 0l234abcde\n": "01234-ABCDE"} {
 		c := newCodes(kept, nil)
 		assert.Equal(t, want, c.displayed())
 		assert.NoError(t, c.check(kept))

@@ -19,7 +19,7 @@ type Radio interface {
 
 // RadioView is what a phone is answered that asks for the radio.
 type RadioView struct {
-	Country   string   `json:"country"`   // as two letters; "" none was chosen, and the radio keeps to what is allowed anywhere
+	Country   string   `json:"country"`   // as two letters; "" none was chosen
 	Problem   string   `json:"problem"`   // why it cannot be read, in words; "" none
 	Countries []string `json:"countries"` // to choose from
 }
@@ -59,7 +59,8 @@ func (s *Server) setCountry(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind != "application/json" {
-		refuse(w, http.StatusUnsupportedMediaType, "", "The country must come as JSON.", "Send Content-Type: application/json.")
+		refuse(w, http.StatusUnsupportedMediaType, "", "The country must come as JSON.",
+			"Send Content-Type: application/json.")
 		return
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxRadioBodyBytes))

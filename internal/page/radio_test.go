@@ -77,7 +77,8 @@ func TestCountryIsChosen(t *testing.T) {
 		{`{"country":"AT","country":"AT"}`, []func(*http.Request){paired}, http.StatusBadRequest, "given twice"},
 		{`{"country":"AT","a":1}`, []func(*http.Request){paired}, http.StatusBadRequest, "nothing else"},
 		{`AT`, []func(*http.Request){paired}, http.StatusBadRequest, "must start with"},
-		{`{"country":"` + string(make([]byte, 100)) + `"}`, []func(*http.Request){paired}, http.StatusBadRequest, "too large"},
+		{`{"country":"` + string(make([]byte, 100)) + `"}`, []func(*http.Request){paired}, http.StatusBadRequest,
+			"too large"},
 	} {
 		status, text := choose(c.body, c.change...)
 		assert.Equal(t, c.status, status, c.body)

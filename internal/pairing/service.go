@@ -63,7 +63,7 @@ func (p *Publisher) Keep(path string) (code string) {
 // maxKept is more than the longest code, in bytes.
 const maxKept = 64
 
-// keep writes the code, on the disk before it counts: a machine whose plug is pulled begins with it again.
+// keep writes the code, on the disk before it counts: a machine that loses its power begins with it again.
 func (p *Publisher) keep(code string) error {
 	file, err := os.OpenFile(p.kept+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {

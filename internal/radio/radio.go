@@ -1,5 +1,5 @@
-// Package radio keeps the country by whose rules a machine's Wi-Fi is used: two letters in a file. The page, which has no
-// rights on the machine, writes it; what has them reads it, and tells the kernel.
+// Package radio keeps the country by whose rules a machine's Wi-Fi is used: two letters in a file. The page, which has
+// no rights on the machine, writes it; what has them reads it, and sets the kernel's.
 package radio
 
 import (
