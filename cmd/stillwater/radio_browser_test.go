@@ -26,6 +26,7 @@ func (b *browser) country(t *testing.T) {
 	assert.Contains(t, p.text("#radio-words"), "allowed everywhere")
 	assert.Equal(t, "Not said yet", eval[string](p, `document.querySelector("#radio-country").selectedOptions[0].label`))
 	p.reach("#radio-country")
+	p.js(`document.querySelector("#radio").scrollIntoView({ block: "center" })`)
 	p.picture("card-country")
 	p.fit("country")
 	p.narrow("country")
@@ -41,6 +42,8 @@ func (b *browser) country(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, "DE\n", string(text))
 
+	p.js(`document.querySelectorAll("#care-list input").forEach(i => i.click())`)
+	p.until("it can be armed", `!document.querySelector("#arm").disabled`)
 	p.arm()
 	choose("AT")
 	p.until("not while armed", `document.querySelector("#radio-refusal").textContent.includes("Disarm first")`)

@@ -199,14 +199,15 @@ func (s *Server) setCodeForm(w http.ResponseWriter) {
 		form = "long"
 	}
 	place := "terminal"
-	if s.opts.Service {
+	switch {
+	case s.opts.Radio != nil:
+		place = "card"
+		w.Header().Set("Radio", "asked")
+	case s.opts.Service:
 		place = "service"
 	}
 	w.Header().Set("Pairing-Code", form)
 	w.Header().Set("Pairing-Place", place)
-	if s.opts.Radio != nil {
-		w.Header().Set("Radio", "asked")
-	}
 }
 
 // handlePaired answers whether the browser is paired.

@@ -72,7 +72,7 @@ function codeFromAddress() {
 async function start() {
 	const given = codeFromAddress();
 	const { state, radio } = await paired();
-	if (radio) import("./radio.js").then(({ Radio }) => (page.radio = new Radio()));
+	if (radio) import("./radio.js").then(({ Radio }) => page.add(new Radio()));
 	if (state === "unpaired") {
 		showPairing(false);
 		if (given !== "") await pairing.pair(given);

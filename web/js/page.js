@@ -36,7 +36,7 @@ export class Page {
 	#countdown = 0; // how long the one under way is, ms
 	#lostAt = 0;
 	#refusedAt = { field: "" };
-	/** What is shown of the machine's Wi-Fi, if that is for the page. @type {Radio | null} */ radio = null;
+	/** @type {Radio | null} */ #radio = null;
 
 	/** @param {Commands} commands */
 	constructor(commands) {
@@ -109,6 +109,12 @@ export class Page {
 		if (before && !isDark(before) && isDark(snap)) this.#armed();
 	}
 
+	/** The machine's Wi-Fi, where that is for the page. @param {Radio} radio */
+	add(radio) {
+		this.#radio = radio;
+		if (this.shown) radio.load();
+	}
+
 	/** Fields that were loaded later. @param {Field[]} fields */
 	#more(fields) {
 		this.fields.push(...fields);
@@ -135,7 +141,7 @@ export class Page {
 		this.#fresh = false;
 		this.commands.send({ type: "clock", now: Date.now() }, byId("session-refusal"));
 		this.controls.takeIfFree(snap);
-		this.radio?.load();
+		this.#radio?.load();
 	}
 
 	#showState() {

@@ -14,7 +14,6 @@ export class Radio {
 
 	constructor() {
 		this.#select.addEventListener("change", () => this.#choose(this.#select.value));
-		this.load();
 	}
 
 	/** Ask the machine. Nothing is shown until it has answered. */
