@@ -24,7 +24,6 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/pairing"
 	"stillwater/internal/practice"
-	"stillwater/internal/radio"
 	"stillwater/internal/realtime"
 	"stillwater/internal/rig"
 	"stillwater/internal/scene"
@@ -57,14 +56,6 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f
-}
-
-// radio is nil where the machine's Wi-Fi is somebody else's.
-func (f daemonFlags) radio() page.Radio {
-	if f.country == "" {
-		return nil
-	}
-	return radio.File(f.country)
 }
 
 func (m *Main) parseDaemon(args []string) (daemonFlags, error) {
@@ -145,7 +136,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	}
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, f.keepCode, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
-		Record: record.Reader(), Frames: gallery(opts.Room, c), Radio: f.radio(),
+		Record: record.Reader(), Frames: gallery(opts.Room, c), CountryFile: f.country,
 	})
 	if err != nil {
 		return err

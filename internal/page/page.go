@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"stillwater/internal/control"
+	"stillwater/internal/radio"
 )
 
 // Controller is what the page needs of the control.
@@ -37,10 +38,13 @@ type Options struct {
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
-	Radio     Radio        // of a card that is a whole system; nil: the Wi-Fi is none of the page's business
+	Radio     Radio        // of a card that is a whole system; nil: that of CountryFile, if there is one
 	Code      string       // pairs a phone, as Server.Code gave it before; anything else: a new one is drawn
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
 	Heartbeat time.Duration
+
+	// CountryFile is where the country of the machine's Wi-Fi is kept; "": the Wi-Fi is none of the page's business.
+	CountryFile string
 
 	// CodeChanged is called when there is another pairing code, never twice at a time. What it shows is on the screen
 	// before the phone that caused the change gets its answer.
@@ -71,6 +75,9 @@ type Server struct {
 func New(ctx context.Context, opts Options) (*Server, error) {
 	if opts.Log == nil {
 		opts.Log = slog.Default()
+	}
+	if opts.Radio == nil && opts.CountryFile != "" {
+		opts.Radio = radio.File(opts.CountryFile)
 	}
 	if opts.Heartbeat == 0 {
 		opts.Heartbeat = defaultHeartbeat
