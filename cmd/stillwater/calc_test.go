@@ -291,3 +291,18 @@ func TestLightOfASetInAFile(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, text, 0o600))
 	assert.Nil(t, lightAnswer(t, "light --set-file "+path)["key_stops"])
 }
+
+// A refusal names the flag to change, and taking it leads on to the next one.
+func TestDropsRefusalsNameTheirFlag(t *testing.T) {
+	status, _, errs := calculate(t, "drops --head 5m")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, errs, "drops: --open: an opening of 26 ms lets out more than one drop")
+	status, _, errs = calculate(t, "drops --head 5m --open 8ms")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, errs, "drops: --open2: an opening of 26 ms lets out more than one drop")
+	status, _, errs = calculate(t, "drops --head 5m --open 8ms --open2 8ms")
+	assert.Equal(t, 0, status, errs)
+	status, _, errs = calculate(t, "drops --bore 5mm")
+	assert.Equal(t, 2, status)
+	assert.Contains(t, errs, "--bore")
+}

@@ -195,6 +195,15 @@ func (d DropsSet) checkTogether() error {
 			Why:    fmt.Sprintf("%v below the tip is at or below the surface, which is at %v", d.Beam, d.Height),
 			Remedy: fmt.Sprintf("use less than %v", d.Height)}
 	}
+	if d.Bore > d.Tip {
+		return &FieldError{Field: "drops.bore", Why: fmt.Sprintf("%v is wider than the tip itself, %v", d.Bore, d.Tip),
+			Remedy: fmt.Sprintf("use %v or less", d.Tip)}
+	}
+	if d.Want == WantCollision && d.ColumnHeight >= d.Height {
+		return &FieldError{Field: "drops.column_height",
+			Why:    fmt.Sprintf("%v above the surface is at or above the tip, which is at %v", d.ColumnHeight, d.Height),
+			Remedy: fmt.Sprintf("use less than %v", d.Height)}
+	}
 	if d.Want == WantCollision && d.Count < 2 {
 		return &FieldError{Field: "drops.count", Why: "one drop meets no column", Remedy: "use 2, or want a phase"}
 	}

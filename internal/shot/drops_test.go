@@ -30,6 +30,8 @@ func TestDropsThatCannotBe(t *testing.T) {
 		{"beam at the surface", func(d *DropsSet) { d.Beam = d.Height }, "drops.beam", "use less than 40 cm"},
 		{"one drop meets nothing", func(d *DropsSet) { d.Count = 1 }, "drops.count", "use 2, or want a phase"},
 		{"collision above the tip", func(d *DropsSet) { d.Meet = 40 * cm }, "drops.meet", "use less than 40 cm"},
+		{"bore wider than the tip", func(d *DropsSet) { d.Bore = 5 * mm }, "drops.bore", "use 3 mm or less"},
+		{"column up to the tip", func(d *DropsSet) { d.ColumnHeight = 40 * cm }, "drops.column_height", "less than 40 cm"},
 		{"gap within the opening", func(d *DropsSet) { d.Second.Gap = 0.026 }, "drops.second.gap", "use more than 26 ms"},
 		{"no gap to a third", func(d *DropsSet) { d.Count, d.Third.Gap = 3, 0 }, "drops.third.gap", "like 120 ms"},
 		{"no gap without a collision", func(d *DropsSet) { d.Want = WantPhase }, "drops.second.gap", "like 120 ms"},

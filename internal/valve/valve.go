@@ -118,10 +118,14 @@ func (v Valve) flow() Flow {
 	return Discharge(v.Bore, v.Head, v.Discharge)
 }
 
-// Volume is what an opening lets out: between what was weighed by straight lines, beyond it along the nearest one.
+// Volume is what an opening lets out: between what was weighed by straight lines, beyond it along the nearest one. A
+// valve that is switched off before it opens lets out nothing.
 func (v Valve) Volume(open phys.Time) phys.Volume {
 	n := len(v.Weighed)
 	if n == 0 {
+		if open <= v.Opens {
+			return 0
+		}
 		return max(phys.Volume(float64(v.flow())*float64(open-v.Opens+v.Closes)), 0)
 	}
 	if n == 1 {

@@ -42,6 +42,7 @@ func TestConstantHead(t *testing.T) {
 	assert.InEpsilon(t, 2*float64(low), float64(v.Volume(0.050)-v.Volume(0.040)), 1e-9)
 	v.Opens, v.Closes = 10e-3, 4e-3
 	assert.Zero(t, v.Volume(5e-3), "it has not opened yet")
+	assert.Zero(t, v.Volume(9e-3), "it has not opened yet, however slowly it closes")
 	assert.InEpsilon(t, float64(v.flow())*0.044, float64(v.Volume(0.050)), 1e-9)
 	assert.InDelta(t, 0.050, float64(v.OpeningFor(v.Volume(0.050))), 2e-6)
 }
