@@ -116,5 +116,5 @@ func (p *pace) words() string {
 	if p == nil {
 		return ""
 	}
-	return fmt.Sprintf("; in this practice it comes by itself every %s", durationWords(p.every))
+	return fmt.Sprintf(", one every %s", durationWords(p.every))
 }

@@ -36,7 +36,7 @@ func TestPace(t *testing.T) {
 		x.must(me, Command{Type: "arm", Shots: 3, PaceS: 5})
 		x.armedWith(3)
 		assert.Equal(t, time.Now().Add(5*time.Second).UnixMilli(), x.Snapshot().Room.NextAt)
-		assert.Contains(t, x.Snapshot().Reason, "in this practice it comes by itself every 5 s")
+		assert.Contains(t, x.Snapshot().Reason, ", one every 5 s")
 		after := func(d time.Duration) int { time.Sleep(d); synctest.Wait(); return len(r.released) }
 		assert.Zero(t, after(4900*time.Millisecond))
 		assert.Equal(t, 1, after(200*time.Millisecond))

@@ -40,7 +40,7 @@ export class Learned {
 		this.#showButton(snap);
 		this.#showGap(snap);
 		if (!t || this.fold.hidden) return;
-		text(byId("learned-line"), t.line);
+		text(byId("learned-line"), t.step === "judge" && !this.gap.hidden ? `Trim of the gap: ${this.gapTrim.textContent?.toLowerCase()}` : t.line);
 		const made = JSON.stringify([t.words, t.facts, t.strip]);
 		if (made === this.#drawn) return;
 		this.#drawn = made;

@@ -3,7 +3,7 @@
 
 import { button, byId, el } from "./dom.js";
 import { factList, triesDrawing } from "./drawings/tries.js";
-import { verdictWord } from "./verdicts.js";
+import { inOrder, verdictWord } from "./verdicts.js";
 
 /** @import { Snapshot, Verdict } from "../protocol.d.ts" */
 /** @import { Frames } from "./frames.js" */
@@ -34,7 +34,7 @@ export class Summary {
 		const small = this.frames.thumbnails(snap.shots, () => this.dialog.close());
 		const strip = small.length > 0 ? [el("div", { class: "thumbnails", role: "group", "aria-label": "Pictures of this session" }, ...small)] : [];
 		this.dialog.replaceChildren(
-			el("h3", {}, `${snap.session.name || "This session"}: ${snap.room ? "practice" : "the real thing"}`),
+			el("h3", { tabindex: "-1", autofocus: true }, `${snap.session.name || "This session"}: ${snap.room ? "practice" : "the real thing"}`),
 			el("p", {}, counts(snap)), ...learned, ...strip, close);
 		this.dialog.showModal();
 	}
@@ -44,7 +44,7 @@ export class Summary {
 function counts(snap) {
 	/** @type {Map<Verdict, number>} */ const of = new Map();
 	for (const s of snap.shots) of.set(s.verdict, (of.get(s.verdict) ?? 0) + 1);
-	const words = [...of].map(([v, n]) => `${n} ${verdictWord(v).toLowerCase()}`).join(", ");
+	const words = inOrder([...of].map(([verdict, n]) => ({ verdict, n }))).map(({ verdict: v, n }) => `${n} ${verdictWord(v).toLowerCase()}`).join(", ");
 	const newest = snap.shot_count > snap.shots.length ? ` Of the newest ${snap.shots.length}: ` : ": ";
 	return `${snap.shot_count} ${snap.shot_count === 1 ? "shot" : "shots"}${newest}${words}.`;
 }
