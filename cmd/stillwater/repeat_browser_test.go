@@ -38,7 +38,8 @@ func (b *browser) priming(t *testing.T) {
 	m.be(func(s *control.Snapshot) {
 		s.Board.Outputs[2].Tested = "it ran for 500 ms; again until it drips at once"
 	})
-	p.until("what was done is said", `document.querySelector("#outputs li:last-child p").textContent.includes("drips at once")`)
+	p.until("what was done is said",
+		`document.querySelector("#outputs li:last-child p").textContent.includes("drips at once")`)
 	p.fit("priming")
 	p.narrow("priming")
 	p.reach("#outputs .prime")
