@@ -85,7 +85,11 @@ func (b *browser) practiceMark(t *testing.T) {
 
 // The pace goes with the command to arm, only in practice.
 func (b *browser) practicePace(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(0)(&m.snap) })
+	answer := make(chan struct{})
+	m, p := b.stage(t, func(m *puppet) {
+		practising(0)(&m.snap)
+		m.hang = map[string]chan struct{}{"arm": answer}
+	})
 	p.state("safe", "Safe")
 	p.place("setup")
 	p.tap(`#arming-pace [data-pace="6"]`)
@@ -93,6 +97,7 @@ func (b *browser) practicePace(t *testing.T) {
 	p.until("the button says it", `/one every 6\ss/.test(document.querySelector("#arm-word").textContent)`)
 	p.hold("#arm", "it is asked for", `document.querySelector("#disarm").checkVisibility()`)
 	asked(t, m, "arm", func(sent control.Command) bool { return sent.PaceS == 6 })
+	close(answer)
 	m.be(func(s *control.Snapshot) { *s = ready() })
 	p.until("not for real", `!document.querySelector("#arm-word").textContent.includes("every")`)
 	p.clean()
