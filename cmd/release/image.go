@@ -169,8 +169,8 @@ func (c card) install(ctx context.Context, deb string) error {
 		"--include=" + strings.Join(cardPackages, ","), `--aptopt=Apt::Install-Recommends "false"`,
 		`--aptopt=Acquire::Languages "none"`}
 	args = append(args, "--customize-hook=tar-in "+c.in("tree.tar")+" /",
-		"--customize-hook=upload "+deb+" /tmp/stillwater.deb",
-		"--customize-hook=chroot \"$1\" dpkg --install /tmp/stillwater.deb",
+		"--customize-hook=upload "+deb+" /var/cache/apt/archives/stillwater.deb",
+		"--customize-hook=chroot \"$1\" dpkg --install /var/cache/apt/archives/stillwater.deb",
 		"--customize-hook="+c.in("customize"),
 		"--customize-hook=tar-out /boot/card "+c.in("boot.tar"),
 		"--customize-hook=rm -r \"$1/boot/card\"",

@@ -1,13 +1,14 @@
 # Runs inside the emulated card, as root, when it has started: what is as it should be, one finding a line.
 card=/usr/lib/stillwater-card/card
+answer=$(mktemp)
 
 check() {
   local what=$1
   shift
-  if "$@" >/tmp/said 2>&1; then
+  if "$@" >"$answer" 2>&1; then
     echo "TRIAL ok $what"
   else
-    echo "TRIAL FAILED $what: $(tail -n 5 /tmp/said | tr '\n' ' ')"
+    echo "TRIAL FAILED $what: $(tail -n 5 "$answer" | tr '\n' ' ')"
   fi
 }
 
