@@ -48,7 +48,7 @@ func TestAccessibilityRules(t *testing.T) {
 	t.Parallel()
 	check := axe(t)
 	b := startBrowser(t)
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Elevation = elevation.Draw(m.snap.Set, elevation.Options{ForPage: true}).SVG
 	})
 	p.state("safe", "Safe")

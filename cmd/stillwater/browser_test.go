@@ -299,9 +299,9 @@ func (p *phone) at(selector string) (x, y float64) {
 		X, Y  float64
 		Cover string
 	}
+	p.settle(selector)
 	spot := eval[place](p, fmt.Sprintf(`(() => {
 		const node = document.querySelector(%q);
-		if (!node.closest("#bar, header, nav")) node.scrollIntoView({ block: "center", behavior: "instant" });
 		const r = node.getBoundingClientRect();
 		const x = r.x + r.width / 2, y = r.y + r.height / 2;
 		const top = document.elementFromPoint(x, y);
@@ -312,6 +312,27 @@ func (p *phone) at(selector string) (x, y float64) {
 		p.fail("%s is covered: %s", selector, spot.Cover)
 	}
 	return spot.X, spot.Y
+}
+
+// settle brings an element to the middle of the screen and waits until it stands still and the scroll event, which ends
+// a press, has come.
+func (p *phone) settle(selector string) {
+	p.t.Helper()
+	p.js(fmt.Sprintf(`(() => {
+		const node = document.querySelector(%q);
+		const top = () => node.getBoundingClientRect().top;
+		const before = top();
+		if (!node.closest("#bar, header, nav")) node.scrollIntoView({ block: "center", behavior: "instant" });
+		let was = top();
+		window.still = was === before ? 2 : 0;
+		const frame = () => {
+			still = top() === was ? still + 1 : 0;
+			was = top();
+			if (still < 2) requestAnimationFrame(frame);
+		};
+		if (still < 2) requestAnimationFrame(frame);
+	})()`, selector))
+	p.until(selector+" stands still", `still >= 2`)
 }
 
 // tap touches or clicks an element.

@@ -12,7 +12,7 @@ import (
 
 // Of drops on command those fields are there that have a part in the shot, and what it will do is on one scale.
 func (b *browser) dropsOnCommand(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Set.Kind = shot.Drops })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Set.Kind = shot.Drops })
 	m.be(func(s *control.Snapshot) { drawn(t, s, "kind", "drops") })
 	shown := func(field string) bool {
 		return eval[bool](p, `!document.querySelector("#f-`+field+`").closest(".field").hidden`)
@@ -58,7 +58,7 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 
 // A collision is called too high or too low, and the gap has its trim in the place of the delay's.
 func (b *browser) trimOfTheGap(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Set.Kind = shot.Drops
 		made := shotWith(1, "")
 		made.Kind, made.Aimed, made.Simulated = shot.Drops, true, true

@@ -54,7 +54,7 @@ const elevationScript = `(() => {
 func TestElevationOnAPhone(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
-	m, p := b.stage(t, func(m *puppet) { drawn(t, &m.snap, "drop.height", "40 cm") })
+	m, p := b.stage(t, func(m *fakeControl) { drawn(t, &m.snap, "drop.height", "40 cm") })
 	p.until("the set is drawn", `document.querySelector("#elevation svg desc")?.textContent.includes("above the water")`)
 	assert.Equal(t, "Side elevation of the set", eval[string](p, `document.querySelector("#elevation svg").ariaLabel`))
 	assert.True(t, eval[bool](p, `document.querySelector("#coming-summary").matches(".spoken")`), "for screen readers")

@@ -37,7 +37,7 @@ const framePlace = `JSON.stringify(document.querySelector("#frame").getBoundingC
 func TestFrames(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	practised := func(frames ...string) {
 		m.be(func(s *control.Snapshot) {

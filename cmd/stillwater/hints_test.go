@@ -22,19 +22,20 @@ import (
 	"stillwater/web"
 )
 
-// puppet is a machine that is in whatever state a test says, for what a simulated rig does not come to: a kill switch,
-// a board that is not there, a clock that is not set. It takes every command but those it refuses, and does nothing.
-type puppet struct {
+// fakeControl is a machine in whatever state a test says, for what a simulated rig does not come to: a kill switch, a
+// board that is not there, a clock that is not set. It takes every command but those it refuses, and does nothing.
+type fakeControl struct {
 	mu     sync.Mutex
 	snap   control.Snapshot
 	boxes  map[chan *control.Snapshot]bool
 	did    []control.Command
+	taken  map[string]int // of did, how far await has come, by type
 	refuse map[string]*control.Refusal
 	hang   map[string]chan struct{} // commands that are not answered until it is closed
 	record page.Record
 }
 
-func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
+func (p *fakeControl) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	box := make(chan *control.Snapshot, 100)
@@ -43,7 +44,7 @@ func (p *puppet) Join(string) (<-chan *control.Snapshot, func(time.Time)) {
 	return box, func(time.Time) { p.mu.Lock(); defer p.mu.Unlock(); delete(p.boxes, box) }
 }
 
-func (p *puppet) Do(_ context.Context, _ string, cmd control.Command) error {
+func (p *fakeControl) Do(_ context.Context, _ string, cmd control.Command) error {
 	cmd.Connection = nil // not what the page said
 	p.mu.Lock()
 	p.did = append(p.did, cmd)
@@ -60,7 +61,7 @@ func (p *puppet) Do(_ context.Context, _ string, cmd control.Command) error {
 	return nil
 }
 
-func (p *puppet) Snapshot() *control.Snapshot {
+func (p *fakeControl) Snapshot() *control.Snapshot {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	now := p.snap
@@ -68,7 +69,7 @@ func (p *puppet) Snapshot() *control.Snapshot {
 }
 
 // be changes the state and shows it.
-func (p *puppet) be(change func(*control.Snapshot)) {
+func (p *fakeControl) be(change func(*control.Snapshot)) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	change(&p.snap)
@@ -91,7 +92,7 @@ func complete(s control.Snapshot) *control.Snapshot {
 }
 
 // last is the newest command of a kind.
-func (p *puppet) last(kind string) (control.Command, bool) {
+func (p *fakeControl) last(kind string) (control.Command, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for _, cmd := range slices.Backward(p.did) {
@@ -102,10 +103,20 @@ func (p *puppet) last(kind string) (control.Command, bool) {
 	return control.Command{}, false
 }
 
-// await waits until a command of a kind was given, and returns it.
-func (p *puppet) await(t *testing.T, kind string) (cmd control.Command) {
+// await waits until a command of a kind was given since the last one awaited, and returns it.
+func (p *fakeControl) await(t *testing.T, kind string) (cmd control.Command) {
 	t.Helper()
-	proctest.Eventually(t, "the page asks: "+kind, func() (given bool) { cmd, given = p.last(kind); return given })
+	proctest.Eventually(t, "the page asks: "+kind, func() bool {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		for i, next := range p.did[p.taken[kind]:] {
+			if next.Type == kind {
+				cmd, p.taken[kind] = next, p.taken[kind]+i+1
+				return true
+			}
+		}
+		return false
+	})
 	return cmd
 }
 
@@ -129,10 +140,10 @@ func ready() control.Snapshot {
 	return s
 }
 
-// stage opens the page of a puppet on a phone.
-func (b *browser) stage(t *testing.T, change func(*puppet)) (*puppet, *phone) {
-	m := &puppet{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, refuse: map[string]*control.Refusal{},
-		record: &madeUpRecord{}}
+// stage opens the page of a fake control on a phone.
+func (b *browser) stage(t *testing.T, change func(*fakeControl)) (*fakeControl, *phone) {
+	m := &fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, refuse: map[string]*control.Refusal{},
+		taken: map[string]int{}, record: &madeUpRecord{}}
 	change(m)
 	server, err := page.New(t.Context(), page.Options{Control: m, Files: web.Files, Record: m.record, Frames: greyFrames{},
 		Log: slog.New(slog.DiscardHandler)})
@@ -182,7 +193,7 @@ func TestHints(t *testing.T) {
 const hint = `(h => h.checkVisibility() ? h.textContent : "")(document.querySelector("#bar-hint"))`
 
 func (b *browser) killSwitch(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	assert.Empty(t, eval[string](p, hint))
 	p.listen()
@@ -211,7 +222,7 @@ func (b *browser) noBoard(t *testing.T) {
 	const why = "the board cannot be reached: there is no board socket /run/stillwater/board.sock yet: start the " +
 		"board's service with sudo systemctl start stillwater-board.socket, or by hand with stillwater board --listen " +
 		"/run/stillwater/board.sock: dial unix /run/stillwater/board.sock: connect: no such file or directory"
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.State, m.snap.Reason = control.Fault, why
 		m.snap.Board.Connected, m.snap.Board.Problem, m.snap.Board.Outputs = false, why, []control.OutputView{}
 	})
@@ -232,7 +243,7 @@ func (b *browser) noBoard(t *testing.T) {
 
 // A change of holder is announced to a screen reader, which reads what changes in an element that is a status.
 func (b *browser) changeOfHands(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	assert.Equal(t, "status", eval[string](p, `document.querySelector("#controls-words").getAttribute("role")`))
 	m.be(func(s *control.Snapshot) { s.Asking, s.Onlookers = []string{"phone 2"}, 1 })
@@ -255,7 +266,7 @@ func (b *browser) changeOfHands(t *testing.T) {
 // The phone tells its clock when it connects; what the machine thinks of it, and how dates are known, is shown.
 func (b *browser) clockNotSet(t *testing.T) {
 	const wrong = "This phone's clock cannot be right: it says 3 May 2011."
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.refuse["clock"] = &control.Refusal{Field: "now", Why: wrong, Remedy: "Set its date."}
 		m.snap.Session.Dates = "The machine's clock is not set: dates are by a phone's clock."
 		m.snap.Shots = []control.ShotView{
@@ -278,7 +289,7 @@ func (b *browser) clockNotSet(t *testing.T) {
 }
 
 func (b *browser) testOutput(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	setFolds(p, true)
 	const flash = `#outputs [data-key="flash"]`
@@ -313,7 +324,7 @@ func (b *browser) testOutput(t *testing.T) {
 // While the board is asked to arm, before anything of it is shown and after, one tap disarms.
 func (b *browser) arming(t *testing.T) {
 	hang := make(chan struct{})
-	m, p := b.stage(t, func(m *puppet) { m.hang = map[string]chan struct{}{"arm": hang} })
+	m, p := b.stage(t, func(m *fakeControl) { m.hang = map[string]chan struct{}{"arm": hang} })
 	p.state("safe", "Safe")
 	const offered = `document.querySelector("#disarm").checkVisibility()`
 	p.hold("#arm", "disarm is offered", offered)
@@ -348,7 +359,7 @@ func (b *browser) lateMachine(t *testing.T) {
 		Cues: []control.CueView{}}
 	good := control.ShotView{ID: 3, Number: 3, At: time.Now(), Status: "done", OK: true, DelayMs: 130,
 		Verdict: control.Late, Cues: []control.CueView{}}
-	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{late, failed} })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Shots = []control.ShotView{late, failed} })
 	p.place("shoot")
 	p.until("it is shown", `document.querySelector("#shot .problem").checkVisibility()`)
 	assert.Equal(t, late.Problem, p.text("#shot .problem"))
@@ -378,7 +389,7 @@ func (b *browser) noteBeingWritten(t *testing.T) {
 		n := len(shots) - i
 		shots[i] = control.ShotView{ID: int64(n), Number: n, OK: true, Status: "done", Cues: []control.CueView{}}
 	}
-	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = shots[1:] })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Shots = shots[1:] })
 	p.reach("#note")
 	p.js(`const n = document.querySelector("#note"); n.focus(); n.value = "half a"`)
 	m.be(func(s *control.Snapshot) { s.Shots = shots })

@@ -376,7 +376,7 @@ func TestLookBackTenThousand(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
 	long := &madeUpRecord{sessions: 60, shots: 10_000, set: setText(t, shot.DefaultSet())}
-	m, p := b.stage(t, func(m *puppet) { m.record, m.snap.Session.ID = long, 99 })
+	m, p := b.stage(t, func(m *fakeControl) { m.record, m.snap.Session.ID = long, 99 })
 	p.place("lookback")
 	p.until("evenings are listed", `document.querySelector(".evening-open")`)
 	p.tap(".evenings li:nth-child(30) .evening-open")
@@ -447,7 +447,7 @@ func TestLookBackTenThousand(t *testing.T) {
 func TestLookBackManyEvenings(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
-	_, p := b.stage(t, func(m *puppet) { m.record = &madeUpRecord{sessions: 500, shots: 1, set: "{}"} })
+	_, p := b.stage(t, func(m *fakeControl) { m.record = &madeUpRecord{sessions: 500, shots: 1, set: "{}"} })
 	p.place("lookback")
 	p.until("evenings are counted", `document.querySelector(".found")?.textContent.trim() === "500 evenings."`)
 	assert.Less(t, eval[int](p, `document.querySelectorAll(".evening-open").length`), 100, "not all at once")
@@ -466,7 +466,7 @@ func TestLookBackAccessibility(t *testing.T) {
 	b := startBrowser(t)
 	throw := shot.DefaultSet()
 	throw.Kind = shot.Throw
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.record = &madeUpRecord{sessions: 3, shots: 40, set: setText(t, throw)}
 	})
 	p.place("lookback")
@@ -509,7 +509,7 @@ func TestSearchEndsTheOneBefore(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
 	long := &madeUpRecord{sessions: 60, shots: 1, set: "{}"}
-	_, p := b.stage(t, func(m *puppet) { m.record = long })
+	_, p := b.stage(t, func(m *fakeControl) { m.record = long })
 	p.place("lookback")
 	p.until("evenings are listed", `document.querySelector(".evening-open")`)
 	begun, ended := make(chan struct{}), make(chan error, 1)

@@ -32,7 +32,7 @@ func practising(shots int) func(*control.Snapshot) {
 }
 
 // asked waits for a command that is as wanted.
-func asked(t *testing.T, m *puppet, what string, wanted func(control.Command) bool) (sent control.Command) {
+func asked(t *testing.T, m *fakeControl, what string, wanted func(control.Command) bool) (sent control.Command) {
 	t.Helper()
 	require.Eventually(t, func() (ok bool) {
 		sent, ok = m.last(what)
@@ -55,7 +55,7 @@ func TestPractice(t *testing.T) {
 
 // Practice and the real thing each say in a word which they are, in every place and state, and nothing else differs.
 func (b *browser) practiceMark(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	for _, size := range sizes {
 		p.resize(size[0], size[1])
 		for word, change := range map[string]func(*control.Snapshot){"Practice": practising(0),
@@ -86,7 +86,7 @@ func (b *browser) practiceMark(t *testing.T) {
 // The pace goes with the command to arm, only in practice.
 func (b *browser) practicePace(t *testing.T) {
 	answer := make(chan struct{})
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		practising(0)(&m.snap)
 		m.hang = map[string]chan struct{}{"arm": answer}
 	})
@@ -104,7 +104,7 @@ func (b *browser) practicePace(t *testing.T) {
 }
 
 func (b *browser) practiceRooms(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(0)(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { practising(0)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("setup")
 	p.until("the room it is", `document.querySelector('[data-room="kitchen"]').ariaPressed === "true"`)
@@ -117,7 +117,7 @@ func (b *browser) practiceRooms(t *testing.T) {
 
 // A sweep is begun in Set up and seen, and ended, in Shoot, where nothing scrolls for it.
 func (b *browser) sweepOnPage(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(1)(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { practising(1)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("setup")
 	p.tap("#sweep-fold > summary")
@@ -150,7 +150,7 @@ func (b *browser) sweepOnPage(t *testing.T) {
 // The session's frames are flicked through; the verdict is given below the one in sight, by buttons that keep their
 // places whatever is in sight and was said.
 func (b *browser) stripOfFrames(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(4)(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { practising(4)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("shoot")
 	p.tap("#frame")
@@ -188,7 +188,7 @@ func (b *browser) stripOfFrames(t *testing.T) {
 
 // A picture is dragged to where the liquid should have been: back by 60 px of 620 mm over its width.
 func (b *browser) dragPicture(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(2)(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { practising(2)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("shoot")
 	p.tap("#frame")
@@ -225,7 +225,7 @@ func (b *browser) dragPicture(t *testing.T) {
 
 // At the end: the rate, the delay that was found, the spread, what limited it, the tries as a strip and the pictures.
 func (b *browser) sessionSummary(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	plan := tuning.Plan{Low: -14e6, High: 16e6, Scatter: 4e6, Tolerance: 5e6, Delay: 96e6, Whose: "the throws' own",
 		Limits: []tuning.Limit{{Name: "ragged edge at the gate", SD: 3e6}}}

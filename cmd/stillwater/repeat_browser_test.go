@@ -20,7 +20,7 @@ func dripping(s *control.Snapshot) {
 
 // A valve is primed by a hold, in Set up, and the page says what was done.
 func (b *browser) priming(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { dripping(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { dripping(&m.snap) })
 	p.place("setup")
 	p.js(`document.querySelector("#board-fold").open = true`)
 	assert.Equal(t, 1, eval[int](p, `document.querySelectorAll("#outputs .prime").length`), "only a valve is primed")
@@ -50,7 +50,7 @@ func (b *browser) priming(t *testing.T) {
 // Go again by itself is offered to sets that wait for Go, said on the button that arms, and over after a reload.
 func (b *browser) repeating(t *testing.T) {
 	answer := make(chan struct{})
-	m, p := b.stage(t, func(m *puppet) { m.hang = map[string]chan struct{}{"arm": answer} })
+	m, p := b.stage(t, func(m *fakeControl) { m.hang = map[string]chan struct{}{"arm": answer} })
 	p.place("setup")
 	assert.False(t, eval[bool](p, `document.querySelector("#arming-again").checkVisibility()`), "no Go is needed")
 	m.be(dripping)

@@ -23,7 +23,7 @@ func openSensors(p *phone, role string) {
 
 // Each sensor is a picture and a word; its meter says it large, with how long it lasted and how often it was.
 func (b *browser) sensors(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Inputs = []control.InputView{{Name: "beam", Role: "beam"}, {Name: "microphone", Role: "microphone"},
 			{Name: "foot switch", Role: "button", Use: "a press disarms"}, {Name: "stop", Role: "kill"}}
 	})
@@ -103,7 +103,7 @@ func TestSensorsOnTheRig(t *testing.T) {
 // The delay and the dry run are chosen before, said on the button, and sent with it.
 func (b *browser) howItArms(t *testing.T) {
 	answer := make(chan struct{})
-	m, p := b.stage(t, func(m *puppet) { m.hang = map[string]chan struct{}{"arm": answer} })
+	m, p := b.stage(t, func(m *fakeControl) { m.hang = map[string]chan struct{}{"arm": answer} })
 	p.place("setup")
 	assert.Equal(t, "Hold to arm", p.plain("#arm-word"))
 	p.tap(`[data-delay="5"]`)

@@ -30,7 +30,7 @@ void 0;
 
 // Somebody across the room hears and feels each thing that happens; all of it is off until it is switched on here.
 func (b *browser) signals(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	p.js(recordSignals)
 	played := func(what string, want ...string) {
@@ -104,7 +104,7 @@ func (b *browser) signals(t *testing.T) {
 
 // The page reports that nobody can see it, and others see who is away.
 func (b *browser) lockedPhone(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	said := func(hidden bool) func() bool {
 		return func() bool { cmd, ok := m.last("page"); return ok && cmd.Hidden == hidden }

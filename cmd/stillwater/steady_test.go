@@ -19,7 +19,7 @@ var sizes = [][2]int64{{360, 640}, {390, 844}, {1400, 900}}
 
 // The header is as high in each state, with whatever words, and the tab's title says the state.
 func (b *browser) headerKeepsItsHeight(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	for _, size := range sizes {
 		p.resize(size[0], size[1])
@@ -53,7 +53,7 @@ func (b *browser) headerKeepsItsHeight(t *testing.T) {
 
 // A wet thumb drifts while it holds: as long as it stays on the button or close to it, it arms.
 func (b *browser) driftingThumb(t *testing.T) {
-	m, p := b.stage(t, func(*puppet) {})
+	m, p := b.stage(t, func(*fakeControl) {})
 	p.state("safe", "Safe")
 	x, y := p.at("#arm")
 	asked := func() bool { _, asked := m.last("arm"); return asked }
@@ -90,7 +90,7 @@ func (b *browser) driftingThumb(t *testing.T) {
 
 // What is let go in the simulated room with nothing armed is seen to have happened.
 func (b *browser) nothingArmed(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Room = &control.Room{} })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Room = &control.Room{} })
 	p.until("it says what it does", `document.querySelector("#room").textContent === "Let it fall"`)
 	m.be(func(s *control.Snapshot) { s.Room = &control.Room{Busy: true} })
 	p.until("it falls", `document.querySelector("#room").textContent === "Falling …"`)
@@ -107,7 +107,7 @@ func shotWith(n int, verdict control.Verdict) control.ShotView {
 
 // Verdict buttons stay where they are while a shot is judged, and a new shot waits until it is asked for.
 func (b *browser) givingVerdicts(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	const verdicts = `JSON.stringify([...document.querySelectorAll('#verdicts[data-shot="1"] button')].map(
 		(b) => b.getBoundingClientRect()))`
 	p.place("shoot")
@@ -155,7 +155,7 @@ func (b *browser) givingVerdicts(t *testing.T) {
 
 // The figures of a shot from Go are long: the page does not scroll sideways for them.
 func (b *browser) wideFigures(t *testing.T) {
-	_, p := b.stage(t, func(m *puppet) {
+	_, p := b.stage(t, func(m *fakeControl) {
 		s := shotWith(1, control.Nothing)
 		s.Cues = []control.CueView{{Name: "shutter", PlannedMs: -126345.123, ActualMs: -126327.217,
 			LateUs: 17906.4}}
@@ -171,7 +171,7 @@ func (b *browser) wideFigures(t *testing.T) {
 }
 
 func (b *browser) nobodyHolds(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Holder = "" })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Holder = "" })
 	p.until("it says take", hint+` === "Nobody holds the controls. To arm, take them in Set up."`)
 	m.be(func(s *control.Snapshot) { s.Holder = "phone 2" })
 	p.until("it says ask", hint+` === "This phone is watching. To arm, ask for the controls in Set up."`)
@@ -180,7 +180,7 @@ func (b *browser) nobodyHolds(t *testing.T) {
 
 // Why a note was not taken stands at the note, with what was typed; why a verdict was not stands at the verdicts.
 func (b *browser) noteRefused(t *testing.T) {
-	_, p := b.stage(t, func(m *puppet) {
+	_, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Shots = []control.ShotView{shotWith(1, "")}
 		m.refuse["note"] = &control.Refusal{Field: "text", Why: "That is too long.", Remedy: "Shorten it."}
 		m.refuse["verdict"] = &control.Refusal{Why: "The record is busy."}
@@ -200,7 +200,7 @@ func (b *browser) noteRefused(t *testing.T) {
 
 // What can be reached by Tab comes in the order in which it stands on a phone, before care is done and after.
 func (b *browser) sameOrderByTab(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
+	m, p := b.stage(t, func(m *fakeControl) { m.snap.Shots = []control.ShotView{shotWith(1, "")} })
 	p.state("safe", "Safe")
 	const order = `[...document.querySelectorAll("#setup > section")].filter((s) => s.checkVisibility())
 		.map((s) => [s.id, s.getBoundingClientRect().top]).filter(([id, top], i, all) => i > 0 && top < all[i - 1][1]).join()`
@@ -219,7 +219,7 @@ func (b *browser) sameOrderByTab(t *testing.T) {
 
 // A session that nobody named is known by its date, said once and in 24 hours. Selected digits can be read.
 func (b *browser) sessionDate(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Session = control.SessionView{ID: 1, Started: time.Date(2026, 11, 28, 21, 15, 0, 0, time.Local)}
 	})
 	p.until("its date is shown", `document.querySelector("#session-words").textContent.includes("21:15")`)
@@ -237,7 +237,7 @@ func (b *browser) sessionDate(t *testing.T) {
 
 // On a real board Go stays where it was once it is done: disarm does not come under the finger that pressed it.
 func (b *browser) goKeepsItsPlace(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) {
+	m, p := b.stage(t, func(m *fakeControl) {
 		m.snap.Set.Light.Shutter = shot.ByGo
 		m.snap.Preview.Bars = []control.Bar{{Name: "shutter", ToMs: 300, Opening: true}}
 	})

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -892,13 +893,23 @@ func TestGoThatIsNotAnswered(t *testing.T) {
 type room struct {
 	busy     atomic.Bool
 	arranged []shot.Set
-	released []shot.Set
 	err      error
+	mu       sync.Mutex
+	released []shot.Set
 }
 
 func (r *room) Release(_ context.Context, set shot.Set) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
 	r.released = append(r.released, set)
 	return r.err
+}
+
+// letGo has the sets that were released so far.
+func (r *room) letGo() []shot.Set {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return slices.Clone(r.released)
 }
 
 func (r *room) Arrange(set shot.Set)                { r.arranged = append(r.arranged, set) }
@@ -915,7 +926,7 @@ func TestSimulatedRoom(t *testing.T) {
 		x.arm(1)
 		assert.Equal(t, []shot.Set{x.Snapshot().Set}, r.arranged, "what is armed stands in the room")
 		x.must(me, Command{Type: "room"})
-		assert.Equal(t, []shot.Set{x.Snapshot().Set}, r.released)
+		assert.Equal(t, []shot.Set{x.Snapshot().Set}, r.letGo())
 		assert.True(t, x.Snapshot().Room.Busy)
 		x.fire()
 		r.busy.Store(false)

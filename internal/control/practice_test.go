@@ -37,7 +37,7 @@ func TestPace(t *testing.T) {
 		x.armedWith(3)
 		assert.Equal(t, time.Now().Add(5*time.Second).UnixMilli(), x.Snapshot().Room.NextAt)
 		assert.Contains(t, x.Snapshot().Reason, ", one every 5 s")
-		after := func(d time.Duration) int { time.Sleep(d); synctest.Wait(); return len(r.released) }
+		after := func(d time.Duration) int { time.Sleep(d); synctest.Wait(); return len(r.letGo()) }
 		assert.Zero(t, after(4900*time.Millisecond))
 		assert.Equal(t, 1, after(200*time.Millisecond))
 		assert.Equal(t, 2, after(5*time.Second), "one that nothing saw is followed by another")
@@ -60,14 +60,14 @@ func TestPaceEndsWithTheShots(t *testing.T) {
 		x.must(me, Command{Type: "arm", Shots: 2, PaceS: 5})
 		x.armedWith(2)
 		for x.Snapshot().State != Safe {
-			before := len(r.released)
+			before := len(r.letGo())
 			time.Sleep(5 * time.Second)
 			synctest.Wait()
-			require.Equal(t, before+1, len(r.released))
+			require.Equal(t, before+1, len(r.letGo()))
 			x.fire()
 		}
 		time.Sleep(time.Hour)
-		assert.Len(t, r.released, 2)
+		assert.Len(t, r.letGo(), 2)
 	})
 }
 

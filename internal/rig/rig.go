@@ -88,7 +88,7 @@ func New(opts Options) (*Rig, error) {
 	r := &Rig{
 		opts:      opts,
 		log:       opts.Log,
-		clock:     clock{zero: time.Now(), due: noDue},
+		clock:     clock{zero: time.Now(), due: noDue, slack: servedEach},
 		changedCh: make(chan struct{}, 1),
 		done:      make(chan struct{}),
 		boots:     rand.New(rand.NewPCG(opts.Seed, 1)),

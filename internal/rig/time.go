@@ -11,24 +11,34 @@ import (
 // servedEach is the period of the rig's loop while a link timeout is possible, and how late the loop may then be.
 const servedEach = 50 * time.Millisecond
 
+// maxBehind is how late the loop may be for an edge or a cue: far less than the shots of any set differ by, so that a
+// busy machine spoils no practice shot.
+const maxBehind = 200 * time.Microsecond
+
 // clock is the time since the rig's start, without the time in which this process got no processor. Host and board both
-// stop then, so that it must not cause a link timeout.
+// stop then, so that it must not cause a link timeout or a late cue.
 type clock struct {
 	zero    time.Time
 	due     time.Duration // when the loop runs again; noDue: only when something changes
+	slack   time.Duration // how late it may then be
 	stopped time.Duration
 }
 
 const noDue = math.MaxInt64 - servedEach
 
-// now is never more than servedEach after the loop is due.
+// now is never more than the slack after the loop is due.
 func (c *clock) now(host time.Time) time.Duration {
 	now := host.Sub(c.zero) - c.stopped
-	if late := now - c.due - servedEach; late > 0 {
+	if late := now - c.due - c.slack; late > 0 {
 		c.stopped += late
 		now -= late
 	}
 	return now
+}
+
+// expect says when the loop runs again, or ran if it is late. Time does not go back for it.
+func (c *clock) expect(due, slack, now time.Duration) {
+	c.due, c.slack = max(due, now-slack), slack
 }
 
 // time is the time since the rig's start. The caller holds the mutex.
@@ -138,10 +148,11 @@ func (r *Rig) catchUp() (wait, spin time.Duration, ok bool) {
 	defer r.mu.Unlock()
 	for !r.closed {
 		now := r.time()
-		r.clock.due = now
-		if at, board, ok := r.next(); !ok || at > now {
+		at, board, ok := r.next()
+		if !ok || at > now {
 			return r.sleep(now, at, board, ok)
 		}
+		r.clock.expect(at, maxBehind, now)
 		r.runNext()
 	}
 	return 0, 0, false
@@ -152,14 +163,14 @@ func (r *Rig) catchUp() (wait, spin time.Duration, ok bool) {
 func (r *Rig) sleep(now, at time.Duration, board, ok bool) (wait, spin time.Duration, _ bool) {
 	code := r.exec.State().Code()
 	if atRest := (code == wire.Safe || code == wire.Faulted) && r.outputs == 0; atRest {
-		r.clock.due = noDue
+		r.clock.expect(noDue, servedEach, now)
 		return at - now, 0, ok
 	}
 	if !ok || at > now+servedEach {
-		r.clock.due = now + servedEach
+		r.clock.expect(now+servedEach, servedEach, now)
 		return servedEach, 0, true
 	}
-	r.clock.due = at
+	r.clock.expect(at, maxBehind, now)
 	if board {
 		spin = max(r.opts.Spin, 0)
 	}
