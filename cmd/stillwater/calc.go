@@ -5,7 +5,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"io/fs"
 	"strings"
 
 	"stillwater/internal/calc"
@@ -15,7 +14,6 @@ import (
 	"stillwater/internal/phys"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
-	"stillwater/internal/textfile"
 )
 
 // calculator is what drop, throw and sound share: flags that set fields of a shot.Set, errors that name the flag, and
@@ -59,22 +57,11 @@ func (c *calculator) put(text string) error {
 
 // readSet takes the set from a file; flags after it change it.
 func (c *calculator) readSet(path string) error {
-	const limit = 64 << 10 // bytes; a set has one or two thousand
-	text, err := textfile.Read(path, limit)
-	if err == nil {
-		text, err = textfile.Decode(text)
-	}
-	if e := new(fs.PathError); errors.As(err, &e) {
-		err = e.Err // the flag has the path
-	}
-	if err != nil {
-		return fmt.Errorf("%w; name a file that \"stillwater record again ID --out FILE\" wrote", err)
-	}
 	kind := c.set.Kind
 	if c.anyKind {
 		kind = ""
 	}
-	set, err := export.ReadSetFile(text, kind)
+	set, err := export.ReadSetFile(path, kind)
 	if err == nil {
 		c.set = set
 	}

@@ -3,8 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"crypto/rand"
-	"encoding/binary"
 	"errors"
 	"flag"
 	"fmt"
@@ -103,7 +101,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(m.Stderr, nil))
-	listener, err := listen(cmp.Or(f.listen, conf.Listen))
+	listener, err := page.Listen(cmp.Or(f.listen, conf.Listen))
 	if err != nil {
 		return err
 	}
@@ -236,7 +234,7 @@ func (m *Main) controlOptions(
 		return opts, func() error { return nil }, nil
 	}
 	if seed == 0 {
-		seed = randomSeed()
+		seed = rig.RandomSeed()
 	}
 	preset, err := scene.PresetNamed(conf.Room)
 	if err != nil {
@@ -278,13 +276,6 @@ func dialBoard(ctx context.Context, link io.ReadWriteCloser, opts board.Options)
 	return client, nil
 }
 
-// randomSeed is a seed that fits in a few digits, so that it can be typed again.
-func randomSeed() uint64 {
-	var b [8]byte
-	rand.Read(b[:])
-	return binary.LittleEndian.Uint64(b[:])%1_000_000 + 1
-}
-
 func (m *Main) openJournal(ctx context.Context, path string, log *slog.Logger) (*journal.Journal, error) {
 	path, err := journal.PathOr(path, m.Getenv)
 	if err != nil {
@@ -297,32 +288,6 @@ func (m *Main) openJournal(ctx context.Context, path string, log *slog.Logger) (
 		return nil, fmt.Errorf("%w (--journal FILE names another)", err)
 	}
 	return j, nil
-}
-
-// listen opens the page's port, or says what to do.
-func listen(address string) (net.Listener, error) {
-	listener, err := net.Listen("tcp", address)
-	switch {
-	case errors.Is(err, syscall.EADDRINUSE):
-		return nil, fmt.Errorf("%s is in use, perhaps by another Stillwater: stop that one, or choose another port, "+
-			"such as --listen %s (a second Stillwater needs a --journal of its own): %w", address, nextPort(address), err)
-	case errors.Is(err, syscall.EADDRNOTAVAIL):
-		return nil, fmt.Errorf("%s is no address of this machine: give one that is, or :8737 for all it has: %w", address,
-			err)
-	case errors.Is(err, syscall.EACCES):
-		return nil, fmt.Errorf("%s is not for this user: choose a port from 1024 up: %w", address, err)
-	case err != nil:
-		return nil, fmt.Errorf("listen on %s: %w; write --listen like 127.0.0.1:8737 or :8737", address, err)
-	}
-	return listener, nil
-}
-
-func nextPort(address string) string {
-	host, port, err := net.SplitHostPort(address)
-	if n, e := net.LookupPort("tcp", port); err == nil && e == nil {
-		return net.JoinHostPort(host, fmt.Sprint(n%65535+1))
-	}
-	return address
 }
 
 // announce says on the terminal where the page is. The pairing code is shown here and nowhere else.

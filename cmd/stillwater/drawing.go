@@ -38,7 +38,7 @@ func (m *Main) recordDrawing(ctx context.Context, j *journal.Journal, o recordOp
 	if o.json {
 		return fmt.Errorf("%w: record show: --svg and --json: give one of them", errUsage)
 	}
-	a, err := findStoredSet(ctx, j, "record show", id)
+	a, err := export.FindStoredSet(ctx, j, "record show", id)
 	if errors.Is(err, errUsage) {
 		return err
 	}

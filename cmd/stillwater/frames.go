@@ -9,6 +9,7 @@ import (
 
 	"stillwater/internal/commandline"
 	"stillwater/internal/contactsheet"
+	"stillwater/internal/export"
 	"stillwater/internal/frames"
 	"stillwater/internal/render"
 )
@@ -46,7 +47,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	}
 	defer j.Close()
 	o.Progress = func(of int) func(int) { return render.Progress(m.Stderr, of, "frames") }
-	s, err := findSession(ctx, j, "frames: --session", *word)
+	s, err := export.FindSession(ctx, j, "frames: --session", *word)
 	if err != nil {
 		return err
 	}

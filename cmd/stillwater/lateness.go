@@ -18,13 +18,8 @@ import (
 
 // latenessOptions are the flags of "lateness".
 type latenessOptions struct {
-	count, rounds int
-	interval      time.Duration
-	seed          uint64
-	json          bool
-	load, peer    bool
-	pictures      bool
-	priority, cpu int
+	run  bench.Options
+	json bool
 
 	config, output, input string // a real output, and the input that it is looped back to
 
@@ -32,14 +27,6 @@ type latenessOptions struct {
 	kind    string
 	sets    []string // field=value
 }
-
-// Bounds of what one measurement may be.
-const (
-	maxLatenessShots = 10_000_000
-	latenessFastest  = 200 * time.Microsecond
-	latenessSlowest  = time.Second
-	maxLatenessRuns  = 1000
-)
 
 // errLate says that the lateness measured is not good enough for the plan.
 var errLate = errors.New("not good enough")
@@ -63,19 +50,17 @@ func (m *Main) lateness(ctx context.Context, args []string) error {
 	}
 	// An error says that there is no home, so nothing was recorded there.
 	path, _ := journal.PathOr(cmp.Or(o.journal, cfg.Journal), m.Getenv)
-	plan, err := bench.FindPlan(ctx, bench.PlanOptions{Kind: o.kind, Fields: o.sets, Journal: path,
+	o.run.Plan, err = bench.FindPlan(ctx, bench.PlanOptions{Kind: o.kind, Fields: o.sets, Journal: path,
 		Given: o.journal != "", Limit: cfg.Board.Late})
 	if err != nil {
 		return err
 	}
-	measured := bench.Options{Count: o.count, Rounds: o.rounds, Interval: o.interval, Seed: o.seed, Load: o.load,
-		Pictures: o.pictures, Peer: o.peer, Priority: o.priority, CPU: o.cpu, Plan: plan,
-		Progress: render.Progress(m.Stderr, o.count, "pulses")}
-	client, err := measured.Open(ctx, bench.Pins{Config: cfg, Output: o.output, Input: o.input}, m.Stderr)
+	o.run.Progress = render.Progress(m.Stderr, o.run.Count, "pulses")
+	client, err := o.run.Open(ctx, bench.Pins{Config: cfg, Output: o.output, Input: o.input}, m.Stderr)
 	if err != nil {
 		return err
 	}
-	report, err := bench.Run(ctx, client, measured)
+	report, err := bench.Run(ctx, client, o.run)
 	if err = errors.Join(err, client.Close()); err != nil {
 		return fmt.Errorf("lateness: %w", err)
 	}
@@ -102,16 +87,19 @@ func (m *Main) answerLateness(r *bench.Report, asJSON bool) error {
 func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 	o, flags := &latenessOptions{}, flag.NewFlagSet("lateness", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
-	flags.IntVar(&o.count, "count", 5000, "pulses to measure")
-	flags.DurationVar(&o.interval, "interval", time.Millisecond, "mean time from pulse to pulse, here and in cyclictest")
-	flags.BoolVar(&o.load, "load", false, "keep the machine busy: with stress-ng if it is installed, else with busy loops")
-	flags.BoolVar(&o.pictures, "pictures", false, "render pictures of the simulated camera beside it, as the page does")
-	flags.BoolVar(&o.peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
-	flags.IntVar(&o.rounds, "rounds", 5, "with --peer: turns for each of the two")
+	flags.IntVar(&o.run.Count, "count", 5000, "pulses to measure")
+	flags.DurationVar(&o.run.Interval, "interval", time.Millisecond,
+		"mean time from pulse to pulse, here and in cyclictest")
+	flags.BoolVar(&o.run.Load, "load", false,
+		"keep the machine busy: with stress-ng if it is installed, else with busy loops")
+	flags.BoolVar(&o.run.Pictures, "pictures", false,
+		"render pictures of the simulated camera beside it, as the page does")
+	flags.BoolVar(&o.run.Peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
+	flags.IntVar(&o.run.Rounds, "rounds", 5, "with --peer: turns for each of the two")
 	flags.BoolVar(&o.json, "json", false, "one JSON object, keys with units")
-	flags.IntVar(&o.priority, "priority", config.DefaultPriority, "real-time priority to ask for, 0 for none")
-	flags.IntVar(&o.cpu, "cpu", config.AnyCPU, "processor to run on, -1 for any")
-	flags.Uint64Var(&o.seed, "seed", 1, "seed of the random times between pulses")
+	flags.IntVar(&o.run.Priority, "priority", config.DefaultPriority, "real-time priority to ask for, 0 for none")
+	flags.IntVar(&o.run.CPU, "cpu", config.AnyCPU, "processor to run on, -1 for any")
+	flags.Uint64Var(&o.run.Seed, "seed", 1, "seed of the random times between pulses")
 	flags.StringVar(&o.config, "config", "",
 		"switch a real output of the board in this configuration `FILE`; needs --output")
 	flags.StringVar(&o.output, "output", "", "with --config: `NAME` of the output to switch")
@@ -145,24 +133,17 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	switch {
 	case flags.NArg() > 0:
 		return bad("unexpected argument %q; every value is given by its flag, like --count 1000", flags.Arg(0))
-	case o.count < 1 || o.count > maxLatenessShots:
-		return bad("--count %d: give a number from 1 to %d", o.count, maxLatenessShots)
-	case o.interval < latenessFastest || o.interval > latenessSlowest:
-		return bad("--interval %v: give a time from %v to %v", o.interval, latenessFastest, latenessSlowest)
-	case given["rounds"] && (o.rounds < 1 || o.rounds > min(o.count, maxLatenessRuns)):
-		return bad("--rounds %d: give a number from 1 to %d, and no more than --count", o.rounds, maxLatenessRuns)
-	case given["rounds"] && !o.peer:
+	case given["rounds"] && !o.run.Peer:
 		return bad("--rounds is for taking turns with --peer; leave it out, or add --peer")
-	case o.priority < 0 || o.priority > 99:
-		return bad("--priority %d: give a number from 1 to 99, or 0 for none", o.priority)
-	case o.cpu < config.AnyCPU:
-		return bad("--cpu %d: give the number of a processor, or -1 for any", o.cpu)
 	case o.config == "" && (o.output != "" || o.input != ""):
 		return bad("--output and --input are names in a configuration: add --config FILE, or leave them out")
 	case o.config != "" && o.output == "":
 		return bad("--config switches a real output; say which may be switched with --output NAME, or leave --config out")
 	case o.config != "" && (given["priority"] || given["cpu"]):
 		return bad("--priority and --cpu stand in [board] of --config FILE; leave them out")
+	}
+	if err := o.run.Check(); err != nil {
+		return bad("%w", err)
 	}
 	return nil
 }

@@ -7,13 +7,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"strconv"
 
 	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
-	"stillwater/internal/record"
 	"stillwater/internal/render"
 )
 
@@ -154,28 +152,6 @@ func (m *Main) openRecord(ctx context.Context, path string) (*journal.Journal, e
 	return j, err
 }
 
-// findSession resolves "latest" or a number; errors name where the word stood.
-func findSession(ctx context.Context, j *journal.Journal, where, word string) (record.Summary, error) {
-	number, err := strconv.ParseInt(word, 10, 64)
-	if word != "latest" && (err != nil || number < 1) {
-		return record.Summary{}, fmt.Errorf("%w: %s %q: expected a session's number or latest", errUsage, where, word)
-	}
-	all, err := j.Sessions(ctx)
-	if err != nil {
-		return record.Summary{}, err
-	}
-	for _, s := range all {
-		if word == "latest" || s.ID == number {
-			return s, nil
-		}
-	}
-	if len(all) == 0 {
-		return record.Summary{}, fmt.Errorf("there is no session in %s yet; it gets one when the daemon runs", j.Path())
-	}
-	return record.Summary{}, fmt.Errorf("%s: there is no session %s; \"stillwater record list\" shows those there are",
-		where, word)
-}
-
 func (m *Main) recordList(ctx context.Context, j *journal.Journal, o recordOptions, words []string) error {
 	if len(words) > 0 {
 		return fmt.Errorf("%w: record list: unexpected argument %q", errUsage, words[0])
@@ -204,7 +180,7 @@ func (m *Main) recordShow(ctx context.Context, j *journal.Journal, o recordOptio
 	case o.svg != "":
 		return m.recordDrawing(ctx, j, o, words[0])
 	}
-	s, err := findSession(ctx, j, "record show: SESSION", words[0])
+	s, err := export.FindSession(ctx, j, "record show: SESSION", words[0])
 	if err != nil {
 		return err
 	}

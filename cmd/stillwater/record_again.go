@@ -4,12 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
-	"strings"
 
 	"stillwater/internal/export"
 	"stillwater/internal/journal"
-	"stillwater/internal/record"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
 )
@@ -31,7 +28,7 @@ func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOpti
 		return fmt.Errorf("%w: record again: expected one ID: a session's number, latest, or SESSION/SHOT like 3/17; "+
 			"\"stillwater record find\" shows them", errUsage)
 	}
-	a, err := findStoredSet(ctx, j, "record again", words[0])
+	a, err := export.FindStoredSet(ctx, j, "record again", words[0])
 	switch {
 	case errors.Is(err, errUsage):
 		return err
@@ -51,32 +48,6 @@ func (m *Main) recordAgain(ctx context.Context, j *journal.Journal, o recordOpti
 		return errors.Join(err, a.WriteLost(m.Stdout))
 	}
 	return a.Write(m.Stdout, flagOf)
-}
-
-// findStoredSet resolves a session, latest, or one of a session's shots.
-func findStoredSet(ctx context.Context, j *journal.Journal, command, id string) (export.StoredSet, error) {
-	session, shotWord, isShot := strings.Cut(id, "/")
-	number, err := strconv.Atoi(shotWord)
-	if isShot && (err != nil || number < 1) {
-		return export.StoredSet{}, fmt.Errorf("%w: %s: ID %q: expected a shot's number after the /, like 3/17",
-			errUsage, command, id)
-	}
-	s, err := findSession(ctx, j, command+": ID", session)
-	if err != nil {
-		return export.StoredSet{}, err
-	}
-	if !isShot {
-		return export.SessionSet(s.Session)
-	}
-	made, err := j.Shot(ctx, s.ID, number)
-	if errors.Is(err, record.ErrNotFound) {
-		return export.StoredSet{}, fmt.Errorf("ID %q: session %d has no shot %d; \"stillwater record show %d\" shows those "+
-			"that it has", id, s.ID, number, s.ID)
-	}
-	if err != nil {
-		return export.StoredSet{}, err
-	}
-	return export.ShotSet(made)
 }
 
 // flagsOfKind are the flags of a kind's command, by the field that they set.

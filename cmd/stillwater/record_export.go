@@ -33,7 +33,7 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	}
 	opts := export.Options{ByteOrderMark: o.bom}
 	if o.session != "" {
-		s, err := findSession(ctx, j, "--session", o.session)
+		s, err := export.FindSession(ctx, j, "--session", o.session)
 		if err != nil {
 			return err
 		}

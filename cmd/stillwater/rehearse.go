@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"stillwater/internal/commandline"
 	"stillwater/internal/phys"
 	"stillwater/internal/picture"
 	"stillwater/internal/practice"
@@ -99,8 +100,8 @@ func (m *Main) writeFrames(ctx context.Context, frames []practice.Frame, light *
 
 // checkRehearsal refuses what cannot be rehearsed, and flags that would do nothing.
 func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries bool) error {
-	picture := firstGiven(flags, "png", "width", "gel", "late")
-	many := firstGiven(flags, "json", "method", "placing", "room", "shuffled")
+	picture := commandline.FirstGiven(flags, "png", "width", "gel", "late")
+	many := commandline.FirstGiven(flags, "json", "method", "placing", "room", "shuffled")
 	switch {
 	case tries && kind != shot.Drop && kind != shot.Throw:
 		return fmt.Errorf("%w: rehearse: --tries, --sweep: use drop or throw", errUsage)
@@ -112,14 +113,4 @@ func checkRehearsal(flags *flag.FlagSet, kind shot.Kind, tries bool) error {
 		return fmt.Errorf("%w: rehearse: --%s is of tries: give --tries or --sweep too", errUsage, many)
 	}
 	return nil
-}
-
-// firstGiven is the first of these flags that was given; "" none.
-func firstGiven(flags *flag.FlagSet, names ...string) (first string) {
-	flags.Visit(func(f *flag.Flag) {
-		if first == "" && slices.Contains(names, f.Name) {
-			first = f.Name
-		}
-	})
-	return first
 }

@@ -6,6 +6,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 )
@@ -116,4 +117,14 @@ func Print(w io.Writer, flags *flag.FlagSet) {
 		}
 		fmt.Fprintf(w, "  --%-24s %s\n", strings.TrimSpace(f.Name+" "+value), usage)
 	})
+}
+
+// FirstGiven is the first of these flags, in order of name, that was given; "" none.
+func FirstGiven(flags *flag.FlagSet, names ...string) (first string) {
+	flags.Visit(func(f *flag.Flag) {
+		if first == "" && slices.Contains(names, f.Name) {
+			first = f.Name
+		}
+	})
+	return first
 }

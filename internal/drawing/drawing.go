@@ -4,15 +4,14 @@
 package drawing
 
 import (
-	"encoding/xml"
 	"fmt"
 	"math"
 	"regexp"
-	"strconv"
 	"strings"
 
 	"stillwater/internal/lighting"
 	"stillwater/internal/phys"
+	"stillwater/internal/svg"
 )
 
 // Name is one of the drawings.
@@ -89,7 +88,7 @@ func (s *sheet) lines(how string, points ...point) {
 	to := "M"
 	s.WriteString(`<path fill="none" stroke="currentColor" ` + how + ` d="`)
 	for _, p := range points {
-		s.WriteString(to + number(p.x) + " " + number(p.y))
+		s.WriteString(to + svg.Number(p.x) + " " + svg.Number(p.y))
 		s.bottom = max(s.bottom, p.y)
 		to = "L"
 	}
@@ -98,26 +97,27 @@ func (s *sheet) lines(how string, points ...point) {
 
 func (s *sheet) rect(how string, x, y, wide, high float64) {
 	s.bottom = max(s.bottom, y+high)
-	fmt.Fprintf(s, `<rect fill="none" stroke="currentColor" %s x="%s" y="%s" width="%s" height="%s"/>`, how, number(x),
-		number(y), number(wide), number(high))
+	fmt.Fprintf(s, `<rect fill="none" stroke="currentColor" %s x="%s" y="%s" width="%s" height="%s"/>`, how, svg.Number(x),
+		svg.Number(y), svg.Number(wide), svg.Number(high))
 }
 
 // shade fills a rectangle faintly.
 func (s *sheet) shade(x, y, wide, high float64) {
 	s.bottom = max(s.bottom, y+high)
-	fmt.Fprintf(s, `<rect fill="currentColor" fill-opacity=".18" x="%s" y="%s" width="%s" height="%s"/>`, number(x),
-		number(y), number(max(wide, 0)), number(max(high, 0)))
+	fmt.Fprintf(s, `<rect fill="currentColor" fill-opacity=".18" x="%s" y="%s" width="%s" height="%s"/>`, svg.Number(x),
+		svg.Number(y), svg.Number(max(wide, 0)), svg.Number(max(high, 0)))
 }
 
 func (s *sheet) ellipse(how string, at point, rx, ry float64) {
 	s.bottom = max(s.bottom, at.y+ry)
-	fmt.Fprintf(s, `<ellipse fill="none" stroke="currentColor" %s cx="%s" cy="%s" rx="%s" ry="%s"/>`, how, number(at.x),
-		number(at.y), number(max(rx, 1)), number(max(ry, 1)))
+	fmt.Fprintf(s, `<ellipse fill="none" stroke="currentColor" %s cx="%s" cy="%s" rx="%s" ry="%s"/>`, how,
+		svg.Number(at.x), svg.Number(at.y), svg.Number(max(rx, 1)), svg.Number(max(ry, 1)))
 }
 
 // dot is a filled circle.
 func (s *sheet) dot(at point, radius float64) {
-	fmt.Fprintf(s, `<circle fill="currentColor" cx="%s" cy="%s" r="%s"/>`, number(at.x), number(at.y), number(radius))
+	fmt.Fprintf(s, `<circle fill="currentColor" cx="%s" cy="%s" r="%s"/>`, svg.Number(at.x), svg.Number(at.y),
+		svg.Number(radius))
 }
 
 type anchor string
@@ -141,8 +141,8 @@ func (s *sheet) label(at point, a anchor, text string) {
 	}
 	left = max(min(left, width-margin-long), margin)
 	s.bottom = max(s.bottom, at.y+5)
-	fmt.Fprintf(s, `<text fill="currentColor" font-size="%s" x="%s" y="%s">%s</text>`, number(letter), number(left),
-		number(at.y), escape(text))
+	fmt.Fprintf(s, `<text fill="currentColor" font-size="%s" x="%s" y="%s">%s</text>`, svg.Number(letter),
+		svg.Number(left), svg.Number(at.y), svg.Escape(text))
 }
 
 // note says a sentence, in the words and below what is drawn.
@@ -179,29 +179,15 @@ func textWidth(text string) float64 { return 0.54 * letter * float64(len([]rune(
 
 func (s *sheet) svg(d Drawing, forPage bool) string {
 	high := s.bottom + margin
-	open := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s"`, number(width), number(high))
+	open := fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s"`, svg.Number(width), svg.Number(high))
 	if forPage {
-		return fmt.Sprintf(`%s class="studio" role="img" aria-label="%s">%s</svg>`, open, escape(d.Title+". "+d.Words),
+		return fmt.Sprintf(`%s class="studio" role="img" aria-label="%s">%s</svg>`, open, svg.Escape(d.Title+". "+d.Words),
 			s.String())
 	}
 	return fmt.Sprintf(`%s width="%s" height="%s" color="#222" font-family="system-ui, sans-serif" role="img" `+
 		`aria-labelledby="title words"><title id="title">%s</title><desc id="words">%s</desc>`+
 		`<rect fill="#fff" width="100%%" height="100%%"/>%s</svg>`,
-		open, number(width), number(high), escape(d.Title), escape(d.Words), s.String())
-}
-
-func number(x float64) string {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		x = 0
-	}
-	return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64)
-}
-
-// escape escapes a text for XML.
-func escape(text string) string {
-	var out strings.Builder
-	xml.EscapeText(&out, []byte(text)) // a Builder does not fail
-	return out.String()
+		open, svg.Number(width), svg.Number(high), svg.Escape(d.Title), svg.Escape(d.Words), s.String())
 }
 
 // inLength writes a length to two digits.

@@ -7,6 +7,7 @@ import (
 	"stillwater/internal/lighting"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
+	"stillwater/internal/svg"
 )
 
 // frame draws the field of view, the liquid in it, and where it may be.
@@ -93,7 +94,7 @@ func (s *sheet) depth(r lighting.Report) {
 // camera draws a camera from above, looking right at 0 and up at 90 degrees.
 func (s *sheet) camera(at point, degrees float64) {
 	fmt.Fprintf(s, `<path fill="none" stroke="currentColor" %s transform="translate(%s %s) rotate(%s)" `+
-		`d="M-22 -12h14v24h-14zM-8 -7h10v14h-10"/>`, bold, number(at.x), number(at.y), number(-degrees))
+		`d="M-22 -12h14v24h-14zM-8 -7h10v14h-10"/>`, bold, svg.Number(at.x), svg.Number(at.y), svg.Number(-degrees))
 	s.bottom = max(s.bottom, at.y+24)
 }
 

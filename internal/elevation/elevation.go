@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
+	"stillwater/internal/svg"
 )
 
 // Widths of a drawing in CSS pixels. PhoneWidth is about that of a phone's page; on others the drawing is scaled.
@@ -214,18 +215,18 @@ func (f *figure) drawing(opts Options) Drawing {
 	height := f.bottom + margin
 	words := strings.Join(f.text, " ")
 	var out strings.Builder
-	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" class="elevation"`, number(f.width),
-		number(height))
+	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %s %s" class="elevation"`, svg.Number(f.width),
+		svg.Number(height))
 	switch {
 	case opts.ForPage && opts.ReadOnly:
-		fmt.Fprintf(&out, ` role="img" aria-label="%s: %s">`, title, escape(words))
+		fmt.Fprintf(&out, ` role="img" aria-label="%s: %s">`, title, svg.Escape(words))
 	case opts.ForPage:
 		fmt.Fprintf(&out, ` role="group" aria-label="%s" aria-describedby="elevation-words"><desc id="elevation-words">%s`+
-			`</desc>`, title, escape(words))
+			`</desc>`, title, svg.Escape(words))
 	default:
 		fmt.Fprintf(&out, ` width="%s" height="%s" role="img" aria-labelledby="title words"><title id="title">%s</title>`+
 			`<desc id="words">%s</desc><style>%s</style><rect class="paper" width="100%%" height="100%%"/>`,
-			number(f.width), number(height), title, escape(words), style)
+			svg.Number(f.width), svg.Number(height), title, svg.Escape(words), style)
 	}
 	out.WriteString(f.back.String())
 	for _, d := range f.dims {

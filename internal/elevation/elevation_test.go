@@ -19,6 +19,7 @@ import (
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
+	"stillwater/internal/svg"
 )
 
 // set is the usual set of a kind with changes: field, value, field, value.
@@ -312,7 +313,7 @@ func TestForPage(t *testing.T) {
 	assert.Contains(t, file.SVG, "<style>")
 	assert.NotContains(t, file.SVG, "tabindex")
 	still := Draw(set(t, "drop"), Options{ForPage: true, ReadOnly: true})
-	assert.Contains(t, still.SVG, `role="img" aria-label="Side elevation of the set: `+escape(still.Text[0]))
+	assert.Contains(t, still.SVG, `role="img" aria-label="Side elevation of the set: `+svg.Escape(still.Text[0]))
 	assert.NotContains(t, still.SVG, "button")
 	assert.NotContains(t, still.SVG, " id=")
 	for _, kind := range shot.Kinds() {

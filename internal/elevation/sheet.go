@@ -2,14 +2,13 @@ package elevation
 
 import (
 	"cmp"
-	"encoding/xml"
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/svg"
 )
 
 // Measures of the sheet in CSS pixels.
@@ -65,37 +64,24 @@ func (p *pen) lines(class string, points ...point) {
 
 func (p *pen) circle(class string, at point, radius float64) {
 	*p.drawn = p.drawn.around(at.plus(point{-radius, -radius})).around(at.plus(point{radius, radius}))
-	fmt.Fprintf(p, `<circle class="%s" cx="%s" cy="%s" r="%s"/>`, class, number(at.x), number(at.y), number(radius))
+	fmt.Fprintf(p, `<circle class="%s" cx="%s" cy="%s" r="%s"/>`, class, svg.Number(at.x), svg.Number(at.y),
+		svg.Number(radius))
 }
 
 // sign draws a path whose coordinates are relative to a point; radius says how far it reaches.
 func (p *pen) sign(class string, at point, radius float64, d string) {
 	*p.drawn = p.drawn.around(at.plus(point{-radius, -radius})).around(at.plus(point{radius, radius}))
-	fmt.Fprintf(p, `<path class="%s" transform="translate(%s %s)" d="%s"/>`, class, number(at.x), number(at.y), d)
+	fmt.Fprintf(p, `<path class="%s" transform="translate(%s %s)" d="%s"/>`, class, svg.Number(at.x), svg.Number(at.y), d)
 }
 
 func polyline(points ...point) string {
 	var d strings.Builder
 	to := "M"
 	for _, q := range points {
-		d.WriteString(to + number(q.x) + " " + number(q.y))
+		d.WriteString(to + svg.Number(q.x) + " " + svg.Number(q.y))
 		to = "L"
 	}
 	return d.String()
-}
-
-func number(x float64) string {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		x = 0
-	}
-	return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64)
-}
-
-// escape escapes a text for XML and removes characters that XML does not allow.
-func escape(text string) string {
-	var out strings.Builder
-	xml.EscapeText(&out, []byte(text)) // a Builder does not fail
-	return out.String()
 }
 
 // sheet is what a drawing is made on.
@@ -236,11 +222,12 @@ func (s *sheet) words(p *pen, class string, size float64, text string, in box, a
 }
 
 func writeText(out *strings.Builder, class string, size float64, text string, at point, a anchor) {
-	fmt.Fprintf(out, `<text class="%s" font-size="%s" x="%s" y="%s"`, class, number(size), number(at.x), number(at.y))
+	fmt.Fprintf(out, `<text class="%s" font-size="%s" x="%s" y="%s"`, class, svg.Number(size), svg.Number(at.x),
+		svg.Number(at.y))
 	if a != start {
 		fmt.Fprintf(out, ` text-anchor="%s"`, a)
 	}
-	fmt.Fprintf(out, ">%s</text>", escape(text))
+	fmt.Fprintf(out, ">%s</text>", svg.Escape(text))
 }
 
 // group writes a dimension.
@@ -264,15 +251,15 @@ func (s *sheet) group(out *strings.Builder, d dimension, pressable bool) {
 	}
 	fmt.Fprintf(out, `<g class="%s" data-field="%s"`, class, d.field)
 	if pressable {
-		fmt.Fprintf(out, ` role="button" tabindex="0" aria-label="%s: change"`, escape(say))
+		fmt.Fprintf(out, ` role="button" tabindex="0" aria-label="%s: change"`, svg.Escape(say))
 	}
 	out.WriteString(">" + d.marks.String())
 	if !d.noLead {
 		(&pen{drawn: new(box)}).lead(out, d)
 	}
 	b := d.box
-	fmt.Fprintf(out, `<rect class="hit" x="%s" y="%s" width="%s" height="%s" rx="4"/>`, number(b.x), number(b.y),
-		number(b.wide), number(b.high))
+	fmt.Fprintf(out, `<rect class="hit" x="%s" y="%s" width="%s" height="%s" rx="4"/>`, svg.Number(b.x), svg.Number(b.y),
+		svg.Number(b.wide), svg.Number(b.high))
 	lines := []string{d.name}
 	if d.wrong {
 		lines = append(lines, wrongWords)

@@ -6,6 +6,7 @@ import (
 
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
+	"stillwater/internal/svg"
 )
 
 // Measures of a throw's figure in CSS pixels.
@@ -189,8 +190,8 @@ func (g *throwFigure) drawAngle() dimension {
 		sweep = 1
 	}
 	from, to := turn(0), turn(t.Angle)
-	d.marks.path("thin", fmt.Sprintf("M%s %sA%s %s 0 0 %d %s %s", number(from.x), number(from.y), number(radius),
-		number(radius), sweep, number(to.x), number(to.y)))
+	d.marks.path("thin", fmt.Sprintf("M%s %sA%s %s 0 0 %d %s %s", svg.Number(from.x), svg.Number(from.y),
+		svg.Number(radius), svg.Number(radius), sweep, svg.Number(to.x), svg.Number(to.y)))
 	d.tip = turn(t.Angle / 2)
 	g.reach(to)
 	return d

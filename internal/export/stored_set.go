@@ -1,8 +1,10 @@
 package export
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"regexp"
 	"strings"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"stillwater/internal/record"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
+	"stillwater/internal/textfile"
 )
 
 // StoredSet is the set of a session or shot on record, to be used again.
@@ -209,8 +212,23 @@ func some(names []string) string {
 }
 
 // ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind, "" any. It has every field that a
-// set must have.
-func ReadSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
+// set must have. Errors do not name the file.
+func ReadSetFile(path string, kind shot.Kind) (shot.Set, error) {
+	const limit = 64 << 10 // bytes; a set has one or two thousand
+	text, err := textfile.Read(path, limit)
+	if err == nil {
+		text, err = textfile.Decode(text)
+	}
+	if e := new(fs.PathError); errors.As(err, &e) {
+		err = e.Err
+	}
+	if err != nil {
+		return shot.Set{}, fmt.Errorf("%w; name a file that \"stillwater record again ID --out FILE\" wrote", err)
+	}
+	return parseSetFile(text, kind)
+}
+
+func parseSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 	unknown, missing, err := shot.CompareFields(string(text))
 	if err != nil {
 		return shot.Set{}, fmt.Errorf("it is no set in JSON: %w; write one by \"stillwater record again ID --out FILE\"", err)

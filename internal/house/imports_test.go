@@ -16,7 +16,7 @@ var layers = map[string]int{
 	"internal/phys": 0, "internal/hostname": 0, "internal/care": 0, "internal/record": 0, "web": 0,
 	"hardware/circuit": 1, "internal/lag": 1, "internal/meter": 1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/valve": 1, "internal/lateness": 1, "internal/clocksync": 1,
-	"internal/optics": 1, "internal/tuning": 1, "internal/match": 1, "internal/strip": 2,
+	"internal/optics": 1, "internal/tuning": 1, "internal/match": 1, "internal/svg": 1, "internal/strip": 2,
 	"internal/shot": 2, "internal/elevation": 2, "internal/wire": 2, "internal/trigger": 2, "hardware/layout": 2,
 	"internal/executor": 3, "internal/board": 3, "internal/board/boardtest": 3, "internal/scene": 3, "internal/picture": 3,
 	"internal/lighting": 2, "internal/drawing": 3,

@@ -77,6 +77,9 @@ type edge struct {
 // maxFlights is how many flights Look covers.
 const maxFlights = 16
 
+// RandomSeed is a seed of at most seven digits, so that it can be typed again.
+func RandomSeed() uint64 { return rand.Uint64N(1_000_000) + 1 }
+
 // New returns a rig and, unless it is manual, starts it.
 func New(opts Options) (*Rig, error) {
 	if opts.Spin == 0 {

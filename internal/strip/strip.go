@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"stillwater/internal/svg"
 	"stillwater/internal/tuning"
 )
 
@@ -139,12 +140,10 @@ func (s *sheet) x(at time.Duration) float64 {
 func (s *sheet) path(class, d string) { fmt.Fprintf(s, `<path class="%s" d="%s"/>`, class, d) }
 
 func (s *sheet) text(class string, x, y float64, anchor, words string) {
-	fmt.Fprintf(s, `<text class="%s" x="%s" y="%s" text-anchor="%s">`, class, number(x), number(y), anchor)
+	fmt.Fprintf(s, `<text class="%s" x="%s" y="%s" text-anchor="%s">`, class, svg.Number(x), svg.Number(y), anchor)
 	xml.EscapeText(s, []byte(words)) // a Builder does not fail
 	s.WriteString("</text>")
 }
-
-func number(x float64) string { return strconv.FormatFloat(math.Round(x*10)/10, 'f', -1, 64) }
 
 // Draw draws a strip.
 func Draw(s Strip, opts Options) Drawing {
@@ -177,9 +176,9 @@ func Draw(s Strip, opts Options) Drawing {
 	}
 	d := Drawing{Words: s.words()}
 	var out strings.Builder
-	size := fmt.Sprintf(`viewBox="0 0 %s %s"`, number(width), number(high))
+	size := fmt.Sprintf(`viewBox="0 0 %s %s"`, svg.Number(width), svg.Number(high))
 	if !opts.ForPage {
-		size += fmt.Sprintf(` width="%s" height="%s"`, number(2*width), number(2*high))
+		size += fmt.Sprintf(` width="%s" height="%s"`, svg.Number(2*width), svg.Number(2*high))
 	}
 	fmt.Fprintf(&out, `<svg xmlns="http://www.w3.org/2000/svg" class="tries" role="img" %s aria-label="`, size)
 	xml.EscapeText(&out, []byte(d.Words))
@@ -241,7 +240,7 @@ func (s *sheet) lane(verdict string, stacks []stack, y float64) float64 {
 		y += 15
 	}
 	s.text("lane-words", pad, y-1, "start", word(verdict))
-	s.path("lane", fmt.Sprintf("M%s %sH%s", number(left), number(y+3), number(right)))
+	s.path("lane", fmt.Sprintf("M%s %sH%s", svg.Number(left), svg.Number(y+3), svg.Number(right)))
 	for _, one := range stacks {
 		for i := range min(one.n, mostMarks) {
 			s.mark(verdict, one.x, y-markSize/2-float64(i)*markSize)
@@ -271,7 +270,7 @@ func (s *sheet) mark(verdict string, x, y float64) {
 	case "":
 		class = "unjudged"
 	}
-	fmt.Fprintf(s, `<path class="try %s" transform="translate(%s %s)" d="%s"/>`, class, number(x), number(y), d)
+	fmt.Fprintf(s, `<path class="try %s" transform="translate(%s %s)" d="%s"/>`, class, svg.Number(x), svg.Number(y), d)
 }
 
 // band draws how probable each delay is, and the interval that has the best one 8 times in 10.
@@ -283,23 +282,24 @@ func (s *sheet) band(strip Strip, a *tuning.Advice, y float64) float64 {
 	for i, w := range a.Density {
 		to := "L"
 		if i == 0 {
-			to = "M" + number(s.x(strip.Zero+w.At)) + " " + number(y) + "L"
+			to = "M" + svg.Number(s.x(strip.Zero+w.At)) + " " + svg.Number(y) + "L"
 		}
-		d += to + number(s.x(strip.Zero+w.At)) + " " + number(y-bandHigh*w.Weight)
+		d += to + svg.Number(s.x(strip.Zero+w.At)) + " " + svg.Number(y-bandHigh*w.Weight)
 	}
 	if d != "" {
 		last := a.Density[len(a.Density)-1]
-		s.path("density", d+"L"+number(s.x(strip.Zero+last.At))+" "+number(y)+"Z")
+		s.path("density", d+"L"+svg.Number(s.x(strip.Zero+last.At))+" "+svg.Number(y)+"Z")
 	}
 	low, high := s.x(strip.Zero+a.Low), s.x(strip.Zero+a.High)
-	s.path("interval", fmt.Sprintf("M%s %sH%s", number(low), number(y+4), number(high)))
+	s.path("interval", fmt.Sprintf("M%s %sH%s", svg.Number(low), svg.Number(y+4), svg.Number(high)))
 	return y + 4
 }
 
 // arrow points at the delay to try next.
 func (s *sheet) arrow(strip Strip, a *tuning.Advice, foot float64) {
 	x := s.x(strip.Zero + a.Trim)
-	fmt.Fprintf(s, `<path class="arrow" transform="translate(%s %s)" d="M0 -11l5 9h-10z"/>`, number(x), number(foot))
+	fmt.Fprintf(s, `<path class="arrow" transform="translate(%s %s)" d="M0 -11l5 9h-10z"/>`, svg.Number(x),
+		svg.Number(foot))
 	words := "next " + strip.at(strip.Zero+a.Trim)
 	if a.Step == tuning.Leave || a.Step == tuning.Reset {
 		words = "stay at " + strip.at(strip.Zero+a.Trim)
@@ -312,12 +312,12 @@ func (s *sheet) best(strip Strip, foot float64) {
 	x := s.x(strip.Best.At)
 	words := "best " + strip.at(strip.Best.At)
 	half := float64(len([]rune(words))) * letterWide / 2
-	s.path("best", fmt.Sprintf("M%s 20V%s", number(x), number(foot)))
+	s.path("best", fmt.Sprintf("M%s 20V%s", svg.Number(x), svg.Number(foot)))
 	s.text("best-words", max(min(x, width-pad-half), pad+half), 15, "middle", words)
 }
 
 func (s *sheet) axis(axis Axis, y float64) {
-	s.path("axis", fmt.Sprintf("M%s %sH%s", number(left), number(y), number(right)))
+	s.path("axis", fmt.Sprintf("M%s %sH%s", svg.Number(left), svg.Number(y), svg.Number(right)))
 	from, to := inMs(s.r.From), inMs(s.r.To)
 	rough := (to - from) / math.Max(1, (right-left)/tickAir)
 	power := math.Pow(10, math.Floor(math.Log10(rough)))
@@ -330,7 +330,7 @@ func (s *sheet) axis(axis Axis, y float64) {
 	digits := max(0, -int(math.Floor(math.Log10(step)+1e-9)))
 	for i := math.Ceil(from / step); i*step <= to; i++ {
 		at := s.x(time.Duration(i * step * 1e6))
-		s.path("axis", fmt.Sprintf("M%s %sv5", number(at), number(y)))
+		s.path("axis", fmt.Sprintf("M%s %sv5", svg.Number(at), svg.Number(y)))
 		s.text("tick", at, y+18, "middle", value(axis, i*step, digits))
 	}
 	s.text("tick", pad, y+18, "start", string(axis)+" in ms")

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"stillwater/internal/board"
+	"stillwater/internal/config"
 	"stillwater/internal/lateness"
 	"stillwater/internal/spawn"
 )
@@ -32,6 +33,32 @@ type Options struct {
 	Progress      func(done int)
 	Plan          Plan
 	Setup         Setup // of the board; Run fills in the rest
+}
+
+// Bounds of what one measurement may be.
+const (
+	maxCount    = 10_000_000
+	minInterval = 200 * time.Microsecond
+	maxInterval = time.Second
+	maxRounds   = 1000
+	maxPriority = 99
+)
+
+// Check refuses what makes no sense, by the flag of "stillwater lateness".
+func (o Options) Check() error {
+	switch {
+	case o.Count < 1 || o.Count > maxCount:
+		return fmt.Errorf("--count %d: give a number from 1 to %d", o.Count, maxCount)
+	case o.Interval < minInterval || o.Interval > maxInterval:
+		return fmt.Errorf("--interval %v: give a time from %v to %v", o.Interval, minInterval, maxInterval)
+	case o.Peer && (o.Rounds < 1 || o.Rounds > min(o.Count, maxRounds)):
+		return fmt.Errorf("--rounds %d: give a number from 1 to %d, and no more than --count", o.Rounds, maxRounds)
+	case o.Priority < 0 || o.Priority > maxPriority:
+		return fmt.Errorf("--priority %d: give a number from 1 to %d, or 0 for none", o.Priority, maxPriority)
+	case o.CPU < config.AnyCPU:
+		return fmt.Errorf("--cpu %d: give the number of a processor, or -1 for any", o.CPU)
+	}
+	return nil
 }
 
 // StartBoard starts a board process with the arguments of its command, and waits until it answers. log gets what it
