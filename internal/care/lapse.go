@@ -6,6 +6,10 @@ import "time"
 // no source.
 const MaxIdle = 4 * time.Hour
 
+// EveningOver reports whether the evening that a list was ticked in is over, so that the next one begins with an empty
+// list: nothing was ticked or shot for MaxIdle, or nobody knows for how long. An evening goes on past midnight.
+func EveningOver(idle time.Duration, known bool) bool { return !known || idle >= MaxIdle }
+
 // Ticks is when the cautions were ticked and the last shot was made, as times since the machine's boot, which no one
 // sets.
 type Ticks struct {

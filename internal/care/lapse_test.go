@@ -35,3 +35,10 @@ func TestLapsed(t *testing.T) {
 		assert.Equal(t, c.want, c.ticks.Lapsed(c.now, c.date), name)
 	}
 }
+
+// An evening lasts until four hours without a tick or a shot; of an unknown time nothing is taken for granted.
+func TestEveningOver(t *testing.T) {
+	assert.False(t, EveningOver(4*time.Hour-1, true))
+	assert.True(t, EveningOver(4*time.Hour, true))
+	assert.True(t, EveningOver(time.Minute, false))
+}

@@ -136,7 +136,7 @@ func (c *Control) startSession(name string) error {
 			"Try again when it is.")
 	}
 	c.askCareAgain("this is a new session")
-	c.evening = map[string]bool{}
+	c.evening = eveningTicks{ticked: map[string]bool{}}
 	c.sweep = nil
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
@@ -148,7 +148,7 @@ func (c *Control) startSession(name string) error {
 
 func (c *Control) newSession(name string) *session {
 	now := c.opts.Clock()
-	return &session{name: name, started: c.dates.date(now), set: c.set, care: c.tickedIDs(), row: record.Session{
+	return &session{name: name, started: c.dates.date(now), set: c.set, ticks: c.ticksToStore(), row: record.Session{
 		Name: name, Started: now.Wall, When: whenOf(now), Board: c.opts.Kind,
 	}}
 }

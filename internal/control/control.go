@@ -133,7 +133,7 @@ type Control struct {
 	shotCount        int        // of the session
 	learning         learning
 	sweep            *sweep // of the trim, under way; nil: there is none
-	evening          map[string]bool
+	evening          eveningTicks
 	nextFile         int           // the camera's number of the coming picture; 0 not known
 	outcomes         shot.Outcomes // used by New and then by the recorder alone
 	lastSeen         string
@@ -191,7 +191,7 @@ type session struct {
 	row     record.Session // what the journal is given of it, but for the next two
 	made    int            // shots, also those that the journal does not have yet
 	set     shot.Set       // at its start
-	care    []string
+	ticks   storedTicks    // at its start
 }
 
 // New makes a control with what the journal remembers: the latest session with its set and shots. It is not
@@ -213,7 +213,8 @@ func New(ctx context.Context, opts Options) (*Control, error) {
 		opts.Clock = bootclock.Read
 	}
 	c := &Control{
-		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{}, evening: map[string]bool{},
+		opts: opts, log: opts.Log, reason: "connecting to the board", ticked: map[string]bool{},
+		evening:    eveningTicks{ticked: map[string]bool{}},
 		thresholds: map[string]uint16{}, cleared: map[uint8]wire.Tick{},
 		phones: phones{connected: map[string]int{}, visible: map[string]int{}}, viewers: map[*viewer]struct{}{},
 		epoch: 1, requests: map[*request]struct{}{},

@@ -235,6 +235,7 @@ func (c *Control) watchClock(ctx context.Context) {
 			c.mu.Lock()
 			c.settleDates(r)
 			c.lapseCare(r)
+			c.lapseEvening(r)
 			c.mu.Unlock()
 		}
 	}

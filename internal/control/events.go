@@ -220,7 +220,8 @@ func (c *Control) handleShot(l *link, report board.ShotReport) {
 		r = &run{set: c.set, program: c.plan.program, session: c.session}
 	}
 	c.notice, r.falling = "", false
-	c.ticks.LastShot = c.opts.Clock().SinceBoot
+	now := c.opts.Clock()
+	c.ticks.LastShot, c.evening.latest = now.SinceBoot, now
 	if r.dry() {
 		c.showDryShot(r, report)
 	} else {

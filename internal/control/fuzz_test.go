@@ -1,8 +1,6 @@
 package control
 
 import (
-	"maps"
-	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -10,34 +8,40 @@ import (
 	"stillwater/internal/care"
 )
 
-// Nothing is ticked but points of the checklist that the record names, and nothing at all if it cannot be read.
-func FuzzReadCare(f *testing.F) {
-	var ids []string
+// Nothing is ticked but points of the two lists that the record names, and nothing at all if it cannot be read.
+func FuzzReadTicks(f *testing.F) {
+	ids := map[string]bool{}
+	first := care.Checklist()[0].ID
 	for _, caution := range care.Checklist() {
-		ids = append(ids, caution.ID)
+		ids[caution.ID] = true
 	}
-	all, err := encodeJSON(ids)
+	evening := map[string]bool{}
+	for _, point := range care.Evening() {
+		evening[point.ID] = true
+	}
+	all, err := encodeJSON(storedTicks{Care: sorted(ids), Evening: sorted(evening)})
 	require.NoError(f, err)
-	for _, seed := range []string{all, `["` + ids[0] + `",5]`, `["` + ids[0] + `","no such"]`, `[]`, `null`,
-		`{}`, ``} {
+	for _, seed := range []string{all, `["` + first + `"]`, `["` + first + `",5]`, `["` + first + `","no such"]`, `[]`,
+		`null`, `{}`, ``, `{"care":["towels"],"evening":["` + first + `"]}`, `{"latest":{"wall_ns":1e300}}`} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
-		ticked, err := readCare(text)
-		require.NotNil(t, ticked, "more can be ticked")
+		stored, err := readTicks(text)
 		if err != nil {
-			require.Empty(t, ticked)
+			require.Equal(t, storedTicks{}, stored)
 			return
 		}
-		for id, is := range ticked {
-			require.True(t, is)
-			require.Contains(t, ids, id)
+		for _, id := range stored.Care {
+			require.True(t, ids[id], id)
 			require.Contains(t, text, id[:1])
 		}
-		text, err = encodeJSON(slices.Sorted(maps.Keys(ticked)))
+		for _, id := range stored.Evening {
+			require.True(t, evening[id], id)
+		}
+		text, err = encodeJSON(stored)
 		require.NoError(t, err)
-		again, err := readCare(text)
+		again, err := readTicks(text)
 		require.NoError(t, err)
-		require.Equal(t, ticked, again)
+		require.Equal(t, stored, again)
 	})
 }

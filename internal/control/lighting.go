@@ -3,7 +3,6 @@ package control
 import (
 	"fmt"
 
-	"stillwater/internal/care"
 	"stillwater/internal/drawing"
 	"stillwater/internal/lighting"
 	"stillwater/internal/optics"
@@ -77,32 +76,6 @@ func texts[T fmt.Stringer](marks []T) []string {
 	list := make([]string, len(marks))
 	for i, m := range marks {
 		list[i] = m.String()
-	}
-	return list
-}
-
-// tickEvening ticks one point of the evening's checklist, or takes the tick back. It blocks nothing, and nothing blocks
-// it. The mutex is held.
-func (c *Control) tickEvening(id string, ticked bool) error {
-	for _, point := range care.Evening() {
-		if point.ID != id {
-			continue
-		}
-		if ticked {
-			c.evening[id] = true
-		} else {
-			delete(c.evening, id)
-		}
-		return nil
-	}
-	return refusal("id", fmt.Sprintf("The evening's list has no point %q.", id), "Reload the page.")
-}
-
-// eveningList is the evening's checklist with its ticks. The mutex is held.
-func (c *Control) eveningList() []Care {
-	list := []Care{}
-	for _, point := range care.Evening() {
-		list = append(list, Care{ID: point.ID, Text: point.Text, Ticked: c.evening[point.ID]})
 	}
 	return list
 }

@@ -6,7 +6,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"stillwater/internal/care"
 	"stillwater/internal/drawing"
 	"stillwater/internal/lighting"
 	"stillwater/internal/shot"
@@ -38,14 +37,4 @@ func TestLightingView(t *testing.T) {
 	}
 	set.Camera.Distance = 0.01
 	assert.Nil(t, makeLighting(set))
-}
-
-// The two points of the evening's list that belong to steps are there.
-func TestEveningPointsOfSteps(t *testing.T) {
-	ids := map[string]bool{}
-	for _, point := range care.Evening() {
-		assert.False(t, ids[point.ID], point.ID)
-		ids[point.ID] = true
-	}
-	assert.True(t, ids["focus"] && ids["away"])
 }

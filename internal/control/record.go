@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"stillwater/internal/board"
-	"stillwater/internal/care"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
@@ -38,26 +37,15 @@ func (c *Control) restore(ctx context.Context) error {
 	}
 	c.session = &session{id: latest.ID, name: latest.Name, started: latest.Started}
 	c.restoreSet(latest.Set)
-	if ticked, err := readCare(latest.Care); err != nil || len(ticked) > 0 {
+	ticks, err := readTicks(latest.Care)
+	if err != nil || len(ticks.Care) > 0 {
 		c.askCareAgain("Stillwater was started anew")
 	}
-	return c.restoreShots(ctx)
-}
-
-// readCare reads the ticked cautions, of which those that are no longer on the checklist are left out. With an error
-// none is ticked.
-func readCare(text string) (map[string]bool, error) {
-	ticked := map[string]bool{}
-	var ids []string
-	if err := json.Unmarshal([]byte(text), &ids); err != nil {
-		return ticked, err
+	if err := c.restoreShots(ctx); err != nil {
+		return err
 	}
-	for _, caution := range care.Checklist() {
-		if slices.Contains(ids, caution.ID) {
-			ticked[caution.ID] = true
-		}
-	}
-	return ticked, nil
+	c.restoreEvening(ticks)
+	return nil
 }
 
 // restoreShots takes up the shots of the session that are shown, and how many there are.
@@ -118,7 +106,7 @@ func (c *Control) saveSession(s *session) {
 
 func (c *Control) saveSet() { c.saveField("set", c.set, c.opts.Journal.SaveSet) }
 
-func (c *Control) saveCare() { c.saveField("care", c.tickedIDs(), c.opts.Journal.SaveCare) }
+func (c *Control) saveCare() { c.saveField("care", c.ticksToStore(), c.opts.Journal.SaveCare) }
 
 // saveField queues what changed of the session.
 func (c *Control) saveField(what string, value any, save func(ctx context.Context, id int64, text string) error) {
@@ -163,7 +151,7 @@ func (s *session) forJournal() (row record.Session, err error) {
 	if row.Set, err = encodeJSON(s.set); err != nil {
 		return row, err
 	}
-	row.Care, err = encodeJSON(s.care)
+	row.Care, err = encodeJSON(s.ticks)
 	return row, err
 }
 

@@ -1,7 +1,6 @@
 package control
 
 import (
-	"maps"
 	"slices"
 	"time"
 
@@ -149,9 +148,6 @@ func (c *Control) careList() []Care {
 func (c *Control) careDone() bool {
 	return !slices.ContainsFunc(care.Checklist(), func(caution care.Caution) bool { return !c.ticked[caution.ID] })
 }
-
-// tickedIDs lists the ticked cautions for the journal.
-func (c *Control) tickedIDs() []string { return slices.Sorted(maps.Keys(c.ticked)) }
 
 func phaseChoices() []Choice {
 	list := []Choice{}

@@ -15,7 +15,8 @@ type Light struct {
 	optics.Light
 	Speed optics.ISO  // for the grain
 	Open  phys.Time   // how long the shutter is open
-	Shut  bool        // the shutter was shut or the flash did not fire: black
+	Shut  bool        // the shutter was shut: black
+	Unlit bool        // the flash did not fire while it was open: the room's light alone
 	Off   phys.Length // by which the focus spot is behind the plane in focus; before it is negative
 	Turn  phys.Angle  // of the camera, with its background, from square to the way that is thrown
 	Tilt  float64     // degrees by which the camera looks down on a splash; 0: as suits what is there

@@ -38,7 +38,7 @@ func Render(ctx context.Context, w scene.Water, l Light, o Options) (*image.RGBA
 			maxPixels)
 	}
 	r := &renderer{ctx: ctx, stage: newStage(w, l), light: l, opts: o, pixels: make([]pixel, o.Width*o.Height)}
-	if !l.Shut {
+	if !l.Shut && !l.Unlit {
 		r.expose()
 	}
 	if err := ctx.Err(); err != nil {

@@ -174,7 +174,7 @@ func encoded(ctx context.Context, p scene.Pictured, seed uint64, preview bool) (
 	if preview {
 		o.Quality = picture.Preview
 	}
-	img, err := picture.Render(ctx, p.Water, Light(p.Set, p.Exposed), o)
+	img, err := picture.Render(ctx, p.Water, LightOf(p), o)
 	if err != nil {
 		return nil, err
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -220,12 +221,58 @@ func TestCommonPracticeLooksRight(t *testing.T) {
 	assert.LessOrEqual(t, float64(l.Room-l.Key), -float64(optics.MinMargin))
 }
 
-// Shut, or without a flash, it is black whatever the light.
+// Shut, it is black whatever the light.
 func TestWithoutAnExposureItIsBlack(t *testing.T) {
-	img, err := picture.Render(t.Context(), ball("milk", 0.1, scene.Velocity{}), Light(studio(t, "room.ev 5"), false),
-		picture.Options{Width: wide, Height: high})
-	require.NoError(t, err)
+	img := caught(t, scene.Pictured{Set: studio(t, "room.ev 5"), Water: ball("milk", 0.1, scene.Velocity{})})
 	for k, v := range img.Pix {
 		require.True(t, k%4 == 3 || v < 12, "pixel %d: %d", k/4, v)
+	}
+}
+
+// caught is what the simulated camera pictured.
+func caught(t *testing.T, p scene.Pictured) *image.RGBA {
+	t.Helper()
+	l := LightOf(p)
+	l.Falloff = 0
+	img, err := picture.Render(t.Context(), p.Water, l, picture.Options{Width: wide, Height: high, Threads: 2})
+	require.NoError(t, err)
+	return img
+}
+
+// A flash that fails while the shutter is open leaves what the room's light draws: what the black frame showed, twice of
+// it in twice the time; and nothing in a dark room.
+func TestWithoutAFlashTheRoomIsSeen(t *testing.T) {
+	const room = "background.seen 80%; room.by black-frame; room.frame_open 1 s; room.frame_seen 30%; "
+	corner := func(changes string) float64 {
+		return seen(caught(t, scene.Pictured{Set: studio(t, room+changes), Opened: true}), 48, 8)
+	}
+	once := 0.9 * optics.Level(0.3).Linear()
+	assert.InDelta(t, once, corner(""), 0.003)
+	assert.InDelta(t, 2*once, corner("camera.shutter 2 s"), 0.006)
+	assert.Less(t, corner("room.by meter; room.ev -12"), 0.002)
+}
+
+// A door that was open for a second lets in 20 lx: by the meter's equation N²/t = E S/C, with C = 250 lx s and the
+// lens's extension of 3 %, that is 0.118 of white at f/16 and ISO 400, of which a wall gives back nine tenths.
+func TestADoorVeilsThePicture(t *testing.T) {
+	corner := func(door time.Duration, changes string) float64 {
+		return seen(caught(t, scene.Pictured{Set: studio(t, "background.seen 0.1%; "+changes), Opened: true, Exposed: true,
+			Charge: 1, Door: door}), 48, 8)
+	}
+	assert.Less(t, corner(0, ""), 0.002)
+	assert.InDelta(t, 0.9*0.118, corner(time.Second, ""), 0.004)
+	assert.InDelta(t, 4*0.9*0.118, corner(4*time.Second, ""), 0.015)
+	assert.InDelta(t, 0.9*0.118/2, corner(time.Second, "camera.aperture f/22"), 0.003)
+}
+
+// A flash that had charged half of its light gives half of it, to the liquid and to the background.
+func TestAHalfChargedFlashIsAStopLess(t *testing.T) {
+	of := func(charge float64, x, y int) float64 {
+		set := studio(t, "background.seen 70%")
+		return seen(caught(t, scene.Pictured{Set: set, Water: ball("milk", 0.2, scene.Velocity{}), Opened: true,
+			Exposed: true, Charge: charge}), x, y)
+	}
+	for _, at := range [][2]int{{wide / 2, high / 2}, {wide / 2, 5}} {
+		assert.InDelta(t, 0.5, of(0.5, at[0], at[1])/of(1, at[0], at[1]), 0.03, "%v", at)
 	}
 }

@@ -4,6 +4,7 @@ package practice
 
 import (
 	"errors"
+	"math"
 	"time"
 
 	"stillwater/internal/lighting"
@@ -16,8 +17,8 @@ import (
 )
 
 // Light is the light of the simulated room: the set's own, for as long as its shutter is open. What the set does not
-// know is as it should be. exposed says that the flash fired and the shutter was open.
-func Light(set shot.Set, exposed bool) picture.Light {
+// know is as it should be. opened says that its shutter was open.
+func Light(set shot.Set, opened bool) picture.Light {
 	l := picture.Studio()
 	if set.Kind == shot.Throw {
 		l = picture.ThrowStudio()
@@ -26,8 +27,21 @@ func Light(set shot.Set, exposed bool) picture.Light {
 	if !own.PulseKnown {
 		own.Pulse = l.Pulse
 	}
-	l.Light, l.Speed, l.Open, l.Turn, l.Shut = own, set.Camera.Speed, set.OpenTime(), set.Camera.Turn, !exposed
+	l.Light, l.Speed, l.Open, l.Turn, l.Shut = own, set.Camera.Speed, set.OpenTime(), set.Camera.Turn, !opened
 	l.Tilt, l.Tall = tilt(set), set.Kind == shot.Drops && set.Drops.Want == shot.WantCollision
+	return l
+}
+
+// LightOf is the light of what the simulated camera pictured: with what its flash had charged, and with what came
+// through a door; the room's light alone if the flash did not light it.
+func LightOf(p scene.Pictured) picture.Light {
+	p.Set = usualPlaces(p.Set)
+	l := Light(p.Set, p.Opened)
+	l.Unlit, l.Room = !p.Exposed, p.RoomLight()
+	if p.Exposed {
+		lacks := optics.Stops(math.Log2(p.Charge))
+		l.Key, l.Background = l.Key+lacks, l.Background+lacks
+	}
 	return l
 }
 

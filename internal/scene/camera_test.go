@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/optics"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -104,6 +105,35 @@ func TestTheShutterMustBeOpenAtTheFlash(t *testing.T) {
 				assert.Equal(t, Nothing, frame.Verdict)
 			}
 		})
+	}
+}
+
+// A frame without a flash shows the room, if its shutter was open and the room's light is above black in that time.
+func TestWithoutAFlashTheRoomIsSeen(t *testing.T) {
+	open := func(r *Room, f Flight) { r.Drive(Shutter, true, f.Best-100*time.Millisecond) }
+	for name, c := range map[string]struct {
+		ev     optics.MeterEV
+		play   func(*Room, Flight)
+		opened bool
+		seen   string
+	}{
+		"a dark room": {-6, open, true, "black: the flash did not fire"},
+		"a lit room":  {6, open, true, "only the room's light: the flash did not fire"},
+		"shut":        {6, func(*Room, Flight) {}, false, "black: the flash did not fire"},
+		"the flash missed the opening": {6, func(r *Room, f Flight) {
+			r.Drive(Shutter, true, f.Best-56*time.Millisecond)
+			r.Drive(Flash, true, f.Best-FlashDelay)
+		}, true, "only the room's light: the shutter was not open: it opened 4.0 ms after the flash"},
+	} {
+		r, f := exact(t, func(*shot.LightSet) {})
+		f.Set.Room.By, f.Set.Room.EV = optics.RoomMetered, c.ev
+		c.play(r, f)
+		assert.Equal(t, c.seen, r.Look(f).Seen, name)
+		p, ok := r.Picture(f)
+		require.True(t, ok)
+		assert.Equal(t, c.opened, p.Opened, name)
+		assert.False(t, p.Exposed, name)
+		assert.NotNil(t, p.Water.Column, "drawn as it would have been: %s", name)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -14,22 +15,28 @@ import (
 type Pictured struct {
 	Set     shot.Set
 	Water   Water
-	Exposed bool    // there was light, and the shutter was open
-	Veiled  bool    // a door was open meanwhile
-	Charge  float64 // of the flash's light when it is charged fully, 0 to 1
+	Opened  bool          // the shutter was open
+	Exposed bool          // and the flash gave light then
+	Door    time.Duration // for how long a door let light in while it was open
+	Charge  float64       // of the flash's light when it is charged fully, 0 to 1
 }
+
+// RoomLight is what the room's light, and a door's, expose by while the shutter is open, in stops of a white subject;
+// -Inf if there is none, or none is known.
+func (p Pictured) RoomLight() optics.Stops { return roomLight(p.Set, p.Door) }
 
 // Picture is what the camera pictured of a flight; false for a sound, of which nothing can be seen.
 func (r *Room) Picture(f Flight) (Pictured, bool) {
 	if f.Set.Kind == shot.Sound {
 		return Pictured{}, false
 	}
-	p := Pictured{Set: f.Set}
-	if at, _, lit := r.flashDuring(f); lit {
-		frame := r.Look(f)
-		p.Water, p.Exposed, p.Veiled, p.Charge = f.WaterAt(at), frame.Exposed, frame.Veiled, r.camera.chargeAt(at)
+	at, fired, _ := r.flashDuring(f)
+	if !fired { // what flies is drawn at its best moment
+		at = f.Best
 	}
-	return p, true
+	frame := r.Look(f)
+	return Pictured{Set: f.Set, Water: f.WaterAt(at), Opened: frame.Opened, Exposed: frame.Exposed,
+		Door: r.doorOpen(f, at), Charge: r.camera.chargeAt(at)}, true
 }
 
 // WaterAt is where the liquid is at a time.

@@ -3,8 +3,10 @@ package scene
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
+	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
@@ -25,6 +27,7 @@ type Frame struct {
 	Seen     string        // a description for people
 	Flashed  bool          // the flash gave light during the flight
 	Exposed  bool          // and the shutter was open then
+	Opened   bool          // the shutter was open during the flight
 	Offset   time.Duration // of the light's peak from the best moment; early is negative
 	OffsetMm float64       // throw: how far past the focus spot the liquid is; short of it is negative
 	HeightMm float64       // collision: how far above the wanted height the two met; below is negative
@@ -47,28 +50,45 @@ const (
 func (r *Room) Look(f Flight) Frame {
 	frame := Frame{Verdict: Nothing}
 	at, fired, lit := r.flashDuring(f)
-	switch {
-	case !fired:
-		frame.Seen = "black: the flash did not fire"
-		return frame
-	case !lit:
-		frame.Seen = "black: the flash was not charged yet"
-		return frame
-	}
-	frame.Flashed = true
-	frame.Exposed = f.Set.Light.Expose == shot.FlashInDark && f.Set.Light.Shutter == shot.ByHand || r.camera.open(at)
-	if f.Arrives {
+	frame.Flashed, frame.Opened = lit, r.opened(f)
+	frame.Exposed = lit && (byHand(f.Set) || r.camera.open(at))
+	if lit && f.Arrives {
 		frame.Offset = at - f.Best
 	}
-	if !frame.Exposed {
-		frame.Seen = "black: the shutter was not open" + r.camera.missedBy(at)
+	door := r.doorOpen(f, at)
+	why := ""
+	switch {
+	case !fired:
+		why = "the flash did not fire"
+	case !lit:
+		why = "the flash was not charged yet"
+	case !frame.Exposed:
+		why = "the shutter was not open" + r.camera.missedBy(at)
+	}
+	if why != "" {
+		frame.Seen = "black: " + why
+		if frame.Opened && optics.LevelAt(roomLight(f.Set, door)) > optics.BlackLevel {
+			frame.Seen = "only the room's light: " + why
+		}
 		return frame
 	}
 	f.describe(&frame, at)
-	if frame.Veiled = r.veiled(f, at); frame.Veiled {
+	if frame.Veiled = door >= veilAfter; frame.Veiled {
 		frame.Seen += "; veiled, as a door was open"
 	}
 	return frame
+}
+
+// byHand reports whether somebody holds the shutter open all the time.
+func byHand(set shot.Set) bool {
+	return set.Light.Expose == shot.FlashInDark && set.Light.Shutter == shot.ByHand
+}
+
+// opened reports whether the shutter was open at any time of a flight.
+func (r *Room) opened(f Flight) bool {
+	return byHand(f.Set) || slices.ContainsFunc(r.camera.openings, func(o opening) bool {
+		return o.from <= f.Ends && (o.to == 0 || o.to > f.Released)
+	})
 }
 
 // describe says what a picture at a time shows.
@@ -95,7 +115,7 @@ func (f Flight) SeenAt(at time.Duration) string {
 	return frame.Seen
 }
 
-// flashDuring finds the first flash during a flight that gave light, or else one that should have.
+// flashDuring finds the first flash during a flight that gave light, or else the last that should have.
 func (r *Room) flashDuring(f Flight) (at time.Duration, fired, lit bool) {
 	for _, fl := range r.camera.flashes {
 		if fl.at < f.Released || fl.at > f.Ends {
@@ -104,9 +124,9 @@ func (r *Room) flashDuring(f Flight) (at time.Duration, fired, lit bool) {
 		if fl.fired {
 			return fl.at, true, true
 		}
-		fired = true
+		at, fired = fl.at, true
 	}
-	return 0, fired, false
+	return at, fired, false
 }
 
 // missedBy describes by how much a flash missed a nearby opening.

@@ -12,6 +12,17 @@ import { styled } from "./styles.js";
 /** The points of the evening's list that belong to a step of the guide. */
 export const inSteps = ["focus", "away"];
 
+/** How far the guide is: what is to change counts first. @param {Snapshot} snap */
+function stepsToDo(snap) {
+	const steps = snap.lighting?.steps ?? [];
+	const change = steps.filter((s) => s.verdict === "change").length;
+	const open = snap.evening.filter((e) => !e.ticked).map((e) => e.id);
+	const left = steps.filter((s) => s.verdict === "unknown" || open.includes(s.id)).length;
+	if (change > 0) return `${change} to change`;
+	if (left > 0) return left === steps.length ? `${left} steps` : `${left} of ${steps.length} steps to do`;
+	return steps.length > 0 ? `all ${steps.length} steps done` : "";
+}
+
 export class Studio {
 	/** @type {Promise<void> | null} */ #loading = null;
 	/** @type {(Guide | Evening)[]} */ #parts = [];
@@ -34,11 +45,7 @@ export class Studio {
 		this.#snap = snap;
 		const open = snap.evening.filter((e) => !e.ticked && !inSteps.includes(e.id)).length;
 		text(byId("evening-count"), open === 0 ? "all there" : `${open} left`);
-		const steps = snap.lighting?.steps ?? [];
-		const change = steps.filter((s) => s.verdict === "change").length;
-		const left = snap.evening.filter((e) => !e.ticked).map((e) => e.id);
-		const works = steps.filter((s) => s.verdict === "works" && !left.includes(s.id)).length;
-		text(byId("guide-count"), change > 0 ? `${change} to change` : `${works} of ${steps.length} work`);
+		text(byId("guide-count"), stepsToDo(snap));
 		for (const part of this.#parts) part.show(snap);
 	}
 
