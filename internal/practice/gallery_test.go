@@ -24,7 +24,8 @@ func evening(armed func() bool) (*Gallery, *atomic.Int32) {
 	return NewGallery(func(boot uint32, clockAt time.Duration) (scene.Pictured, bool) {
 		set := shot.DefaultSet()
 		set.Kind = shot.Throw
-		return scene.Pictured{Set: set, Opened: true, Exposed: true, Charge: 1, Water: scene.Water{Liquid: "water"}}, boot == 7
+		return scene.Pictured{Set: set, Opened: true, Exposed: true, Charge: 1,
+			Water: scene.Water{Liquid: "water"}}, boot == 7
 	}, armed, func() { yields.Add(1) }), &yields
 }
 

@@ -239,8 +239,8 @@ func caught(t *testing.T, p scene.Pictured) *image.RGBA {
 	return img
 }
 
-// A flash that fails while the shutter is open leaves what the room's light draws: what the black frame showed, twice of
-// it in twice the time; and nothing in a dark room.
+// A flash that fails while the shutter is open leaves what the room's light draws: what the black frame showed, twice
+// of it in twice the time; and nothing in a dark room.
 func TestWithoutAFlashTheRoomIsSeen(t *testing.T) {
 	const room = "background.seen 80%; room.by black-frame; room.frame_open 1 s; room.frame_seen 30%; "
 	corner := func(changes string) float64 {
