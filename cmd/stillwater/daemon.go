@@ -260,7 +260,7 @@ func gallery(room control.Simulation, c *control.Control) page.Frames {
 	if !ok {
 		return nil
 	}
-	armed := func() bool { s := c.State(); return s != control.Safe && s != control.Fault }
+	armed := func() bool { s := c.State(); return s != control.Safe && s != control.Fault && !c.Pausing() }
 	return practice.NewGallery(simulated.Pictured, armed, realtime.Yield)
 }
 

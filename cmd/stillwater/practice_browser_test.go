@@ -47,7 +47,7 @@ func TestPractice(t *testing.T) {
 	b := startBrowser(t)
 	for name, does := range map[string]func(*testing.T){
 		"mark": b.practiceMark, "pace": b.practicePace, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
-		"strip": b.stripOfFrames, "drag": b.dragPicture, "summary": b.sessionSummary,
+		"strip": b.stripOfFrames, "drag": b.dragPicture, "judging at a pace": b.judgingAtAPace, "summary": b.sessionSummary,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -100,6 +100,42 @@ func (b *browser) practicePace(t *testing.T) {
 	close(answer)
 	m.be(func(s *control.Snapshot) { *s = ready() })
 	p.until("not for real", `!document.querySelector("#arm-word").textContent.includes("every")`)
+	p.clean()
+}
+
+// While a pace runs the last shot is judged: its picture is seen, and comes between two shots; the strip stays shut, as
+// it would cover what disarms.
+func (b *browser) judgingAtAPace(t *testing.T) {
+	m, p := b.stage(t, func(m *puppet) { practising(1)(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("shoot")
+	paced := func(shots int) func(*control.Snapshot) {
+		return func(s *control.Snapshot) {
+			practising(shots)(s)
+			s.State, s.ArmedLeft, s.ArmedEnds = control.Armed, 5, s.Sent.UnixMilli()+300_000
+			s.Room.NextAt = s.Sent.UnixMilli() + 6000
+		}
+	}
+	m.be(paced(1))
+	p.state("armed", "Armed")
+	for i, size := range phones {
+		p.resize(size[0], size[1])
+		m.be(paced(2 + i))
+		p.until("the picture of the shot that came", fmt.Sprintf(`document.querySelector("#shot").dataset.number === "%d" &&
+			document.querySelector("#frame").checkVisibility() &&
+			document.querySelector("#frame img").dataset.state === "whole"`, 2+i))
+		p.tap("#frame")
+		p.tap(`#verdicts [data-verdict="late"]`)
+		sent := asked(t, m, "verdict", func(sent control.Command) bool { return sent.Shot == int64(2+i) })
+		assert.Equal(t, control.Late, sent.Verdict)
+		assert.False(t, eval[bool](p, `document.querySelector("#frames").open`))
+		assert.True(t, eval[bool](p, `document.querySelector("#shot .seen").checkVisibility()`), "and in words")
+		p.fit("judging at a pace")
+		p.picture(fmt.Sprintf("practice-paced-%d", size[0]))
+		p.js(`dispatchEvent(new PointerEvent("pointerdown"))`) // elsewhere: the next may come
+	}
+	m.be(func(s *control.Snapshot) { s.Room.NextAt = 0 })
+	p.until("without a pace it is dark", `!document.querySelector("#frame").checkVisibility()`)
 	p.clean()
 }
 
@@ -178,6 +214,9 @@ func (b *browser) stripOfFrames(t *testing.T) {
 		assert.Equal(t, at, eval[string](p, places), "at %v", size)
 		p.fit("strip of frames")
 		p.picture(fmt.Sprintf("practice-strip-%d", size[0]))
+		ends := eval[[]bool](p, `[...document.querySelectorAll("#frames .strip-steps [aria-label]")].map((n) =>
+			n.ariaDisabled === "true")`)
+		assert.Equal(t, []bool{shown == "4", shown == "1"}, ends, "at an end there is no way on")
 		p.tap(`#frames [aria-label="Older picture"]`)
 		p.until("the next one comes", fmt.Sprintf(
 			`!document.querySelector("#strip-words").textContent.includes("No. %s")`, shown))

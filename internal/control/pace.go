@@ -103,6 +103,19 @@ func (c *Control) waitPace(r *run) {
 	})
 }
 
+// beforeNext is how long before the next is let go nothing else is begun: a picture that is being made is given up
+// within a tenth of it. Own choice.
+const beforeNext = 300 * time.Millisecond
+
+// Pausing reports whether a pace waits to let the next go, with the simulated room still: nothing is timed meanwhile,
+// so that there is time for the picture of the last.
+func (c *Control) Pausing() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	r := c.current
+	return c.paced(r) && time.Until(r.pace.next) > beforeNext && !c.opts.Room.Busy()
+}
+
 // nextMs is when the next is let go, Unix ms; 0: it is not. It may be called for nil.
 func (p *pace) nextMs(sent time.Time) int64 {
 	if p == nil || p.next.IsZero() {

@@ -51,6 +51,30 @@ func TestPace(t *testing.T) {
 	})
 }
 
+// Between the shots of a pace there is time for a picture: not while something flies, nor just before the next is let
+// go; and not while it is armed without a pace.
+func TestPausesOfAPace(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		r := &room{}
+		x := setUp(t, inRoom(r))
+		x.ready()
+		assert.False(t, x.Pausing())
+		x.must(me, Command{Type: "arm", Shots: 2, PaceS: 5})
+		x.armedWith(2)
+		assert.True(t, x.Pausing())
+		r.busy.Store(true)
+		assert.False(t, x.Pausing(), "something flies")
+		r.busy.Store(false)
+		time.Sleep(5*time.Second - beforeNext)
+		assert.False(t, x.Pausing(), "the next is due")
+		x.must(me, Command{Type: "disarm"})
+		assert.False(t, x.Pausing())
+		x.arm(1)
+		x.armedWith(1)
+		assert.False(t, x.Pausing(), "without a pace")
+	})
+}
+
 // A pace ends with the shots that were asked for.
 func TestPaceEndsWithTheShots(t *testing.T) {
 	inBubble(t, func(t *testing.T) {

@@ -165,7 +165,7 @@ const (
 
 // duration draws how long the light may last by the liquid's speed, and what this set has.
 func (s *sheet) duration(r lighting.Report) {
-	const left, top, high = 76.0, 20.0, 230.0
+	const left, top, high = 76.0, 38.0, 230.0
 	right := width - margin - 6
 	along := func(x, from, to float64) float64 { return math.Log(min(max(x, from), to)/from) / math.Log(to/from) }
 	x := func(v float64) float64 { return left + (right-left)*along(v, slowest, fastest) }
@@ -179,7 +179,7 @@ func (s *sheet) duration(r lighting.Report) {
 		s.lines(dotted, point{x(v), top}, point{x(v), top + high})
 		s.label(point{x(v), top + high + 17}, middle, fmt.Sprint(v))
 	}
-	s.label(point{left + 6, top + 16}, start, "light, s")
+	s.label(point{left - 6, top - 16}, end, "light, s")
 	s.label(point{right, top + high + 17 + line}, end, "liquid, m/s")
 	var limit []point
 	for i := range 61 {

@@ -98,10 +98,13 @@ class Frame {
 export class Frames {
 	#frame = new Frame();
 	/** @type {ShotView[]} */ #shots = [];
+	#safe = true;
 	#free = true;
 	/** @type {ShotView | null} */ #shot = null;
 	/** The one that is in sight in the strip. */ #at = 0;
 	/** @type {ReturnType<typeof verdictButtons>} */ #verdicts;
+	#newer = button({});
+	#older = button({});
 
 	/** @param {Commands} commands */
 	constructor(commands) {
@@ -109,7 +112,7 @@ export class Frames {
 		this.node = byId("frame");
 		this.dialog = /** @type {HTMLDialogElement} */ (byId("frames"));
 		this.node.append(this.#frame.img, this.#frame.says, el("span", { class: "frame-mark" }, "practice"));
-		this.node.addEventListener("click", () => this.#open(this.#shot?.id ?? 0));
+		this.node.addEventListener("click", () => this.#safe && this.#open(this.#shot?.id ?? 0));
 		this.slot = slot();
 		this.#verdicts = verdictButtons((verdict) => {
 			const shot = this.#inSight;
@@ -121,22 +124,26 @@ export class Frames {
 	/**
 	 * @param {ShotView[]} shots those of the session, newest first
 	 * @param {ShotView | null} shot the one in the card
-	 * @param {boolean} free nothing is armed
+	 * @param {boolean} safe nothing is armed, so that the strip may cover the page
+	 * @param {boolean} free pictures are made
 	 * @param {boolean} able this phone holds the controls
 	 */
-	show(shots, shot, free, able) {
+	show(shots, shot, safe, free, able) {
 		this.#shots = shots.filter((s) => s.frame !== "");
 		this.#shot = shot;
+		this.#safe = safe;
 		this.#free = free;
 		for (const b of this.#verdicts.node.children) attr(b, "disabled", !able);
 		attr(this.measure, "disabled", !able);
-		if (!free && this.dialog.open) this.dialog.close();
+		if (!safe && this.dialog.open) this.dialog.close();
 		if (this.dialog.open) this.#showInSight();
 		const has = Boolean(shot?.frame);
 		this.node.hidden = !has;
 		attr(byId("shot"), "data-framed", has);
 		if (!shot || !has) return;
-		attr(this.node, "aria-label", `Picture of practice shot ${shot.number}: ${shot.seen}. Show those of the session`);
+		const more = safe ? ". Show those of the session" : "";
+		attr(this.node, "aria-label", `Picture of practice shot ${shot.number}: ${shot.seen}${more}`);
+		attr(this.node, "aria-disabled", safe ? null : "true");
 		this.#frame.show(shot, free);
 	}
 
@@ -163,6 +170,9 @@ export class Frames {
 	#showInSight() {
 		const shot = this.#inSight;
 		if (!shot) return;
+		// What has the focus keeps it at an end, so that the keys go on.
+		attr(this.#newer, "aria-disabled", this.#shots[0] === shot ? "true" : null);
+		attr(this.#older, "aria-disabled", this.#shots.at(-1) === shot ? "true" : null);
 		const words = byId("strip-words");
 		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${sentence(shot.seen)}`);
 		this.#verdicts.show(shot.verdict, shot.aimed, `Verdict on shot ${shot.number}`, shot.problem !== "");
@@ -211,10 +221,10 @@ export class Frames {
 			sight.observe(figure);
 		}
 		const by = (/** @type {number} */ n) => strip.scrollBy({ left: n * strip.clientWidth });
+		this.#newer = button({ "aria-label": "Newer picture", onclick: () => by(-1) }, icon("back"));
+		this.#older = button({ "aria-label": "Older picture", onclick: () => by(1) }, icon("onward"));
 		this.dialog.replaceChildren(strip, el("p", { id: "strip-words" }), el("p", { id: "strip-measured" }), this.#verdicts.node, this.measure, this.slot, el("div", { class: "strip-steps" },
-			button({ "aria-label": "Newer picture", onclick: () => by(-1) }, icon("back")),
-			button({ onclick: () => this.dialog.close() }, "Close"),
-			button({ "aria-label": "Older picture", onclick: () => by(1) }, icon("onward"))));
+			this.#newer, button({ onclick: () => this.dialog.close() }, "Close"), this.#older));
 		this.dialog.addEventListener("close", () => sight.disconnect(), { once: true });
 		this.#measuring(false);
 		this.dialog.showModal();

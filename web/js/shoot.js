@@ -19,6 +19,9 @@ import { isDark } from "./words.js";
 /** @import { Command, ShotView, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 
+/** Between the shots of a pace there is time for a picture. @param {Snapshot} snap */
+const pausing = (snap) => snap.state === "armed" && snap.room !== null && snap.room.next_at > 0 && !snap.room.busy;
+
 export class Shoot {
 	/** @type {Snapshot | null} */ #snap = null;
 	/** The shot that is shown. @type {ShotView | null} */ #shot = null;
@@ -94,7 +97,9 @@ export class Shoot {
 	#showShot() {
 		if (!this.#snap) return;
 		const s = this.judging.admit(this.#snap.shots)[0] ?? null;
-		this.frames.show(this.#snap.shots, s, ["safe", "fault"].includes(this.#snap.state), this.holding);
+		const safe = ["safe", "fault"].includes(this.#snap.state);
+		attr(byId("shoot"), "data-paced", !safe && (this.#snap.room?.next_at ?? 0) > 0);
+		this.frames.show(this.#snap.shots, s, safe, safe || pausing(this.#snap), this.holding);
 		const other = s?.id !== this.#shot?.id;
 		this.#shot = s;
 		this.section.hidden = !s;
