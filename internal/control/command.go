@@ -135,6 +135,7 @@ func (c *Control) startSession(name string) error {
 		return refusal("", "The session that is open is not in the record yet"+because(c.rec.status().Problem)+".",
 			"Try again when it is.")
 	}
+	c.shotsAreOver()
 	c.askCareAgain("this is a new session")
 	c.evening = eveningTicks{ticked: map[string]bool{}}
 	c.sweep = nil

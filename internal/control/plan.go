@@ -75,6 +75,9 @@ func (c *Control) installSet(
 		return false, made.refusal
 	}
 	c.forget(c.set, set)
+	if set.Kind != before.Kind {
+		c.shotsAreOver()
+	}
 	c.set, c.plan = set, made
 	c.sweepIfOwn(before, set)
 	c.learn()
@@ -82,6 +85,14 @@ func (c *Control) installSet(
 	c.retrimIfDue()
 	c.publish()
 	return true, nil
+}
+
+// shotsAreOver takes back that the shots asked for are done: of another kind, or in another session, none was asked for.
+// The mutex is held.
+func (c *Control) shotsAreOver() {
+	if c.boardState == wire.Safe && c.reason == wire.ReasonShotsDone.String() {
+		c.reason = nothingArmed
+	}
 }
 
 func (c *Control) checkPut(client, field string) error {
@@ -108,9 +119,12 @@ func (c *Control) installLink(l *link) {
 	}
 }
 
+// nothingArmed is why it is safe when nothing else was the reason.
+const nothingArmed = "nothing is armed"
+
 // attach takes over a board that is safe. The mutex is held.
 func (c *Control) attach(l *link, made plan) {
-	c.reason = "nothing is armed"
+	c.reason = nothingArmed
 	if c.lostReason != "" {
 		c.reason = reconnectedWords
 	}

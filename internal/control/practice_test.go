@@ -95,6 +95,32 @@ func TestPaceEndsWithTheShots(t *testing.T) {
 	})
 }
 
+// What is said of shots that are done goes with the kind of set that they were of, and with their session; another
+// field of the set takes nothing back.
+func TestShotsThatAreDoneAreOfTheirKind(t *testing.T) {
+	for name, c := range map[string]struct {
+		change Command
+		want   string
+	}{
+		"another kind":    {Command{Type: "set", Field: "kind", Value: "throw"}, "nothing is armed"},
+		"another session": {Command{Type: "session", Name: "second"}, "nothing is armed"},
+		"another height":  {Command{Type: "set", Field: "drop.height", Value: "45 cm"}, "the shots asked for are done"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				x := setUp(t)
+				x.ready()
+				x.arm(1)
+				x.fire()
+				require.Equal(t, "the shots asked for are done", x.Snapshot().Reason)
+				x.must(me, c.change)
+				synctest.Wait()
+				assert.Equal(t, c.want, x.Snapshot().Reason)
+			})
+		})
+	}
+}
+
 // armedWith has the board say that it is armed.
 func (x *harness) armedWith(left int) {
 	x.dev.emit(board.Event{State: &wire.State{
