@@ -47,7 +47,9 @@ func TestPractice(t *testing.T) {
 	b := startBrowser(t)
 	for name, does := range map[string]func(*testing.T){
 		"mark": b.practiceMark, "pace": b.practicePace, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
-		"strip": b.stripOfFrames, "drag": b.dragPicture, "long problem": b.longProblem, "judging at a pace": b.judgingAtAPace, "summary": b.sessionSummary,
+		"strip": b.stripOfFrames,
+		"drag":  b.dragPicture, "long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
+		"summary": b.sessionSummary,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
 	}
@@ -188,17 +190,21 @@ func (b *browser) longProblem(t *testing.T) {
 	m, p := b.stage(t, func(m *puppet) { practising(2)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("shoot")
-	for i, words := range []string{"The machine, not the delay, was late: the flash came 123.4 ms late, more than shots of " +
-		"this set differ by anyway, 12.3 ms. Leave the trim as it is and shoot again; this shot is not counted.",
+	for i, words := range []string{
+		"The machine, not the delay, was late: the flash came 123.4 ms late, more than shots of this set " +
+			"differ by anyway, 12.3 ms. Leave the trim as it is and shoot again; this shot is not counted.",
 		"The machine could not switch in time and gave the shot up. It says nothing of the delay: leave the trim as it is, " +
-			"and shoot again. If it happens often, let the machine do less; \"stillwater lateness\" measures it."} {
+			"and shoot again. If it happens often, let the machine do less; \"stillwater lateness\" measures it.",
+	} {
 		m.be(func(s *control.Snapshot) { s.Shots[0].Problem, s.Shots[0].LateMs = words, 123.4 })
 		for _, size := range phones {
 			p.resize(size[0], size[1])
-			p.until("it is there", fmt.Sprintf(`document.querySelector("#shot .problem").textContent.endsWith(%q)`, words[150:]))
+			p.until("it is there", fmt.Sprintf(`document.querySelector("#shot .problem").textContent.endsWith(%q)`,
+				words[150:]))
 			p.fit("a long problem")
 			p.picture(fmt.Sprintf("practice-problem-%d-%d", i, size[0]))
-			assert.True(t, eval[bool](p, `(n => { const r = n.getBoundingClientRect(), now = n.closest(".now").getBoundingClientRect();
+			assert.True(t, eval[bool](p, `(n => {
+				const r = n.getBoundingClientRect(), now = n.closest(".now").getBoundingClientRect();
 				return n.scrollHeight <= n.clientHeight && r.top >= now.top && r.bottom <= now.bottom + 1;
 			})(document.querySelector("#shot .problem"))`), "%d at %v", i, size)
 		}
@@ -320,7 +326,8 @@ func (b *browser) sessionSummary(t *testing.T) {
 	p.js(`document.querySelector("#summary").close()`)
 	m.be(func(s *control.Snapshot) { s.Shots[0].Kind, s.Shots[1].Kind = shot.Drop, shot.Drop })
 	p.tap("#session [data-summary]")
-	p.until("each kind is counted", `document.querySelector("#summary").textContent.includes("8 shots (2 drops, 6 throws):")`)
+	p.until("each kind is counted",
+		`document.querySelector("#summary").textContent.includes("8 shots (2 drops, 6 throws):")`)
 	p.tap("#summary .thumbnails .frame:nth-child(2)")
 	p.until("a picture leads to the strip", `document.querySelector("#frames").open &&
 		document.querySelector("#strip-words").textContent.includes("No. 7")`)

@@ -87,8 +87,8 @@ func (c *Control) installSet(
 	return true, nil
 }
 
-// shotsAreOver takes back that the shots asked for are done: of another kind, or in another session, none was asked for.
-// The mutex is held.
+// shotsAreOver takes back that the shots asked for are done: of another kind, or in another session, none was asked
+// for. The mutex is held.
 func (c *Control) shotsAreOver() {
 	if c.boardState == wire.Safe && c.reason == wire.ReasonShotsDone.String() {
 		c.reason = nothingArmed
