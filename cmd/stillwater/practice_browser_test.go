@@ -108,7 +108,7 @@ func (b *browser) practicePace(t *testing.T) {
 // While a pace runs the last shot is judged: its picture is seen, and comes between two shots; the strip stays shut, as
 // it would cover what disarms.
 func (b *browser) judgingAtAPace(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(1)(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { practising(1)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("shoot")
 	paced := func(shots int) func(*control.Snapshot) {
@@ -187,7 +187,7 @@ func (b *browser) sweepOnPage(t *testing.T) {
 
 // Why a shot gets no verdict is read whole beside its picture, on the narrowest phone too.
 func (b *browser) longProblem(t *testing.T) {
-	m, p := b.stage(t, func(m *puppet) { practising(2)(&m.snap) })
+	m, p := b.stage(t, func(m *fakeControl) { practising(2)(&m.snap) })
 	p.state("safe", "Safe")
 	p.place("shoot")
 	for i, words := range []string{
