@@ -211,6 +211,7 @@ export interface Refusal {
 export interface Fix {
 	field: string;
 	value: string;
+	also?: Fix[];
 }
 
 /** What the tries with the set as it is say of its trim. */

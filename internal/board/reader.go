@@ -189,6 +189,12 @@ func (c *Client) handleCue(m wire.Cue) {
 	if stray := c.cues.add(m); stray > 0 {
 		c.opts.Log.Debug("cues without a shot: an opening ended without one, or its report was lost", "cues", stray)
 	}
+	if m.Opening {
+		c.mu.Lock()
+		report := c.report(m)
+		c.mu.Unlock()
+		c.emit(Event{Opening: &report})
+	}
 }
 
 // assembleShot joins a shot's report with the cues that came before it, converted from ticks to time.
@@ -218,7 +224,7 @@ func (c *Client) assembleShot(m wire.Shot) *ShotReport {
 // report converts a cue from ticks to time. The caller holds the mutex.
 func (c *Client) report(m wire.Cue) CueReport {
 	return CueReport{
-		Output: m.Output, Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off),
+		Output: m.Output, Index: int(m.Index), Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off),
 	}
 }
 

@@ -50,6 +50,7 @@ type Event struct {
 	Level    *wire.Level
 	Lost     *wire.Lost
 	Pulse    *CueReport // a test pulse ended
+	Opening  *CueReport // an opening cue ended; it comes again with its shot, if there is one
 	Gone     error      // why the client ended; the last event
 }
 
@@ -73,6 +74,7 @@ func (s ShotReport) Interval() time.Duration { return s.ClockAt - s.GateAt }
 // CueReport is one pulse, planned and actual.
 type CueReport struct {
 	Output  uint8
+	Index   int // of the program's cues or opening cues
 	Opening bool
 	Planned time.Duration
 	On      time.Duration

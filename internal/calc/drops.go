@@ -13,8 +13,8 @@ type dropKeys struct {
 	OpenMs     float64 `json:"open_ms"`
 	VolumeUl   float64 `json:"volume_ul"`
 	DiameterMm float64 `json:"diameter_mm"`
-	FallsMs    float64 `json:"falls_ms"` // it moves from then as if released at rest
-	BeamMs     float64 `json:"beam_ms"`
+	FallsMs    float64 `json:"falls_ms"`          // it moves from then as if released at rest
+	BeamMs     float64 `json:"beam_ms,omitempty"` // there is none if the valve alone starts the delay
 	LandsMs    float64 `json:"lands_ms"`
 	SpeedMS    float64 `json:"speed_m_s"`
 }
@@ -30,13 +30,17 @@ func Drops(set shot.Set) (Answer, error) {
 	var drops []dropKeys
 	for i := range p.Count {
 		x := p.Drops[i]
-		drops = append(drops, dropKeys{x.Valve, millis(x.On), millis(x.Open), float64(x.Volume) * 1e9,
-			millimetres(x.Diameter), millis(x.Falls), millis(x.Beam), millis(x.Lands), float64(x.Speed)})
-		lines = append(lines, fmt.Sprintf("Drop %d: valve %d opens %.1f ms after Go for %.1f ms and lets out %.1f "+
-			"µl, a drop of "+
-			"%.2f mm; it passes the beam at %.1f ms and lands at %.1f ms at %.2f m/s.", i+1, x.Valve, millis(x.On),
-			millis(x.Open),
-			float64(x.Volume)*1e9, millimetres(x.Diameter), millis(x.Beam), millis(x.Lands), float64(x.Speed)))
+		keys := dropKeys{Valve: x.Valve, OpensMs: millis(x.On), OpenMs: millis(x.Open), VolumeUl: float64(x.Volume) * 1e9,
+			DiameterMm: millimetres(x.Diameter), FallsMs: millis(x.Falls), LandsMs: millis(x.Lands), SpeedMS: float64(x.Speed)}
+		passes := ""
+		if d.From == shot.FromBeam {
+			keys.BeamMs = millis(x.Beam)
+			passes = fmt.Sprintf("passes the beam at %.1f ms and ", keys.BeamMs)
+		}
+		drops = append(drops, keys)
+		lines = append(lines, fmt.Sprintf("Drop %d: valve %d opens %.1f ms after Go for %.1f ms and lets out %.1f µl, a drop "+
+			"of %.2f mm; it %slands at %.1f ms at %.2f m/s.", i+1, x.Valve, keys.OpensMs, keys.OpenMs, keys.VolumeUl,
+			keys.DiameterMm, passes, keys.LandsMs, keys.SpeedMS))
 	}
 	keys := map[string]any{
 		"drops": drops, "delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),

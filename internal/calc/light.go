@@ -70,7 +70,7 @@ func (a LightAnswer) JSON() map[string]any {
 	for _, s := range r.Steps {
 		step := lightStep{s.ID, s.Title, s.Do, s.Expect, s.Verdict, s.Waits, s.Says, s.Next, []fix{}}
 		for _, f := range s.Fixes {
-			step.Fixes = append(step.Fixes, fix(f))
+			step.Fixes = append(step.Fixes, fix{f.Field, f.Value})
 		}
 		steps = append(steps, step)
 	}

@@ -254,7 +254,7 @@ func toRefusal(err error) *Refusal {
 	case errors.As(err, &whole):
 		r := refusal(whole.Field, whole.Why, whole.Remedy)
 		for _, f := range whole.Fixes {
-			r.Fixes = append(r.Fixes, Fix(f))
+			r.Fixes = append(r.Fixes, fixOf(f))
 		}
 		return r
 	case errors.As(err, &field):

@@ -63,3 +63,40 @@ func TestDropsOnTheSimulatedRig(t *testing.T) {
 		})
 	}
 }
+
+// A valve that is switched off before its opening is over, or while it is primed, is said with its times.
+func TestValveCutShort(t *testing.T) {
+	for _, from := range []shot.ClockFrom{shot.FromBeam, shot.FromValve} {
+		inBubble(t, func(t *testing.T) {
+			x, _, _ := onTheRig(t, 5)
+			x.ready()
+			for field, value := range map[string]string{"kind": "drops", "drops.from": string(from), "light.shutter": "hand",
+				"drops.weighed": "20 drops 1.1 g at 60 ms; 20 drops 1.4 g at 80 ms", "drops.first.open": "70 ms",
+				"drops.second.open": "70 ms"} {
+				x.must(me, Command{Type: "set", Field: field, Value: value})
+			}
+			require.Nil(t, x.Snapshot().Refusal)
+			x.must(me, Command{Type: "arm", Shots: 1})
+			x.must(me, Command{Type: "go"})
+			time.Sleep(30 * time.Millisecond)
+			x.must(me, Command{Type: "disarm"})
+			time.Sleep(time.Second)
+			s := x.Snapshot()
+			assert.Equal(t, Safe, s.State)
+			assert.Regexp(t, `^valve 1 was switched off after [1-4]\d of 70 ms$`, s.Notice, "%s", from)
+		})
+	}
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 5)
+		x.ready()
+		x.must(me, Command{Type: "prime", Output: "valve"})
+		time.Sleep(50 * time.Millisecond)
+		x.must(me, Command{Type: "disarm"})
+		time.Sleep(time.Second)
+		for _, out := range x.Snapshot().Board.Outputs {
+			if out.Name == "valve" {
+				assert.Regexp(t, `^it was switched off after \d+ of \d+ ms; prime it again$`, out.Tested)
+			}
+		}
+	})
+}

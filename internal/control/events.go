@@ -27,6 +27,11 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 		c.handleShot(l, *e.Shot)
 	case e.Pulse != nil:
 		c.handlePulse(*e.Pulse)
+	case e.Opening != nil:
+		if words := cutWords(c.lastRun, *e.Opening); words != "" {
+			c.notice = words
+			c.publishSoon()
+		}
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonBusy && c.inShot:
 		// A clap has many edges, and a sheet many rags: those after the first are no news.
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonNotNth && c.current != nil && c.current.program.HasWindow():
@@ -219,7 +224,7 @@ func (c *Control) handleShot(l *link, report board.ShotReport) {
 	if r == nil {
 		r = &run{set: c.set, program: c.plan.program, session: c.session}
 	}
-	c.notice, r.falling = "", false
+	c.notice, r.falling = cutWords(r, report.Cues...), false
 	now := c.opts.Clock()
 	c.ticks.LastShot, c.evening.latest = now.SinceBoot, now
 	if r.dry() {

@@ -62,7 +62,7 @@ func makeLighting(set shot.Set) *Lighting {
 		step := LightStep{ID: s.ID, Title: s.Title, Do: s.Do, Expect: s.Expect, Seen: s.Seen, Fields: s.Fields,
 			Verdict: string(s.Verdict), Says: s.Says, Next: s.Next, Fixes: []Fix{}, Drawing: string(drawingOf[s.ID])}
 		for _, f := range s.Fixes {
-			step.Fixes = append(step.Fixes, Fix(f))
+			step.Fixes = append(step.Fixes, fixOf(f))
 		}
 		l.Steps = append(l.Steps, step)
 	}

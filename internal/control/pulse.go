@@ -3,6 +3,7 @@ package control
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"stillwater/internal/board"
@@ -132,6 +133,29 @@ func (c *Control) checkTest(client string, cmd Command) error {
 	return nil
 }
 
+// cutBy is by how much a pulse is shorter than planned that was cut short, and not just switched as late as boards do: own
+// choice.
+const cutBy = time.Millisecond
+
+// cutWords say which valves were switched off before their opening was over; "" none.
+func cutWords(r *run, cues ...board.CueReport) string {
+	var cut []string
+	for _, cue := range cues {
+		if r == nil || !cue.Opening || cue.Index >= len(r.program.Opening) {
+			continue
+		}
+		planned, on := r.program.Opening[cue.Index], cue.Off-cue.On
+		if strings.HasPrefix(planned.Name, "valve") && on < planned.Width-cutBy {
+			name := planned.Name
+			if name == "valve" {
+				name = "the valve" // there is only one
+			}
+			cut = append(cut, fmt.Sprintf("%s was switched off after %.0f of %.0f ms", name, ms(on), ms(planned.Width)))
+		}
+	}
+	return strings.Join(cut, "; ")
+}
+
 // handlePulse handles the report of a test pulse.
 func (c *Control) handlePulse(p board.CueReport) {
 	if int(p.Output) < len(c.outputs) {
@@ -140,6 +164,9 @@ func (c *Control) handlePulse(p board.CueReport) {
 			ms(c.pulseWidth), ms(p.On-p.Planned), ms(p.Off-p.On))
 		if c.priming {
 			out.Tested = fmt.Sprintf("it ran for %.0f ms; again until it drips at once", ms(p.Off-p.On))
+			if on := p.Off - p.On; on < c.pulseWidth-cutBy {
+				out.Tested = fmt.Sprintf("it was switched off after %.0f of %.0f ms; prime it again", ms(on), ms(c.pulseWidth))
+			}
 		}
 	}
 	c.lagPulse(p)

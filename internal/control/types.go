@@ -142,10 +142,20 @@ type Refusal struct {
 
 func (r *Refusal) Error() string { return r.Why + " " + r.Remedy }
 
-// Fix is one change of the set that makes it work: a "set" command's field and value.
+// Fix is one change of the set that makes it work, or several that only do together: each a "set" command's field and
+// value, in order.
 type Fix struct {
 	Field string `json:"field"`
 	Value string `json:"value"`
+	Also  []Fix  `json:"also,omitempty"`
+}
+
+func fixOf(f shot.Fix) Fix {
+	fix := Fix{Field: f.Field, Value: f.Value}
+	for _, also := range f.Also {
+		fix.Also = append(fix.Also, fixOf(also))
+	}
+	return fix
 }
 
 // Preview is the coming shot drawn to scale. Times are ms from the clock edge.

@@ -39,7 +39,7 @@ const shutterCue = "shutter"
 func Compile(set Set, bench Bench) (Program, Timeline, error) {
 	program, timeline, err := plan{set, bench}.compile()
 	if t := new(problem); errors.As(err, &t) {
-		err = t.refusal(set, bench)
+		err = t.refusal(set, func(s Set) error { return plan{s, bench}.works() })
 	}
 	return program, timeline, err
 }
@@ -50,9 +50,27 @@ type plan struct {
 	bench Bench
 }
 
+// works is the error of compile.
+func (p plan) works() error {
+	if p.set.Kind == Drops {
+		_, err := p.compileDrops()
+		return err
+	}
+	_, _, err := p.compile()
+	return err
+}
+
 // compile is Compile with refusals as *problem, before their fixes are computed.
 func (p plan) compile() (Program, Timeline, error) {
 	none := func(err error) (Program, Timeline, error) { return Program{}, Timeline{}, err }
+	if p.set.Kind == Drops {
+		program, err := p.compileDrops()
+		if err != nil {
+			return none(err)
+		}
+		timeline, err := p.timeline(program)
+		return program, timeline, err
+	}
 	if err := p.set.Validate(); err != nil {
 		return none(err)
 	}
@@ -64,9 +82,6 @@ func (p plan) compile() (Program, Timeline, error) {
 		return none(err)
 	}
 	cues, opening := p.cues()
-	if p.set.Kind == Drops {
-		return p.compileDrops(span, cues, opening)
-	}
 	if err := p.checkLead(span, cues); err != nil {
 		return none(err)
 	}
@@ -85,13 +100,21 @@ func (p plan) compile() (Program, Timeline, error) {
 	return program, timeline, err
 }
 
-// compileDrops is compile for drops on command, from when their path is known to be possible.
-func (p plan) compileDrops(s span, cues, shutter []Cue) (Program, Timeline, error) {
-	none := func(err error) (Program, Timeline, error) { return Program{}, Timeline{}, err }
+// compileDrops is the program of drops on command.
+func (p plan) compileDrops() (Program, error) {
+	if err := p.set.Validate(); err != nil {
+		return Program{}, err
+	}
+	if err := p.checkPins(); err != nil {
+		return Program{}, err
+	}
 	path, err := p.set.dropsPath()
 	if err != nil {
-		return none(err)
+		return Program{}, err
 	}
+	delay := p.boardDelay(p.set.Drops.fromClock(path, path.Moment))
+	s := span{delay, delay}
+	cues, shutter := p.cues()
 	valves := p.valveCues(path)
 	for _, check := range []func() error{
 		func() error { return p.checkValveGaps(path, valves) },
@@ -101,7 +124,7 @@ func (p plan) compileDrops(s span, cues, shutter []Cue) (Program, Timeline, erro
 		p.checkBlur,
 	} {
 		if err := check(); err != nil {
-			return none(err)
+			return Program{}, err
 		}
 	}
 	program := Program{Nth: 1, Cues: cues, Opening: append(shutter, valves...), HoldOff: p.bench.HoldOff,
@@ -110,11 +133,7 @@ func (p plan) compileDrops(s span, cues, shutter []Cue) (Program, Timeline, erro
 	if p.set.Drops.From == FromBeam {
 		program.Clock = &Source{Input: p.bench.Beam.Index, Falling: p.bench.Beam.Falling}
 	}
-	if err := p.setWindow(&program, path); err != nil {
-		return none(err)
-	}
-	timeline, err := p.timeline(program)
-	return program, timeline, err
+	return program, p.setWindow(&program, path)
 }
 
 // setDelay sets the clock input, whose edge starts the delay, the gate and the delay or its table.

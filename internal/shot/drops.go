@@ -171,7 +171,8 @@ func (d DropsSet) openings() []Opening {
 
 // weighings is the field of a table of weighings.
 func weighings(name string, at *Weighings) field {
-	return field{name: name, accepts: `weighings like "20 drops 1.1 g at 24 ms; 20 drops 1.4 g at 30 ms", or nothing`,
+	const accepts = `weighings like "20 drops 1.1 g at 24 ms; 20 drops 1.4 g at 30 ms", or nothing`
+	return field{name: name, accepts: func() string { return accepts },
 		parse: func(text string) error {
 			table, err := valve.ParseWeighings(text)
 			if err == nil {
@@ -215,19 +216,14 @@ func (d DropsSet) checkTogether() error {
 	return d.checkGaps()
 }
 
-// checkGaps refuses gaps that are shorter than the opening before them.
+// checkGaps refuses gaps that are shorter than the opening before them, if they are given.
 func (d DropsSet) checkGaps() error {
 	all := d.openings()
 	for i := 1; i < len(all); i++ {
-		name := "drops." + openingNames[i] + ".gap"
-		switch {
-		case all[i].Gap == 0 && i == 1 && d.Want == WantCollision:
-		case all[i].Gap == 0:
-			return &FieldError{Field: name, Why: "it is not given",
-				Remedy: "use the time between the two openings, like 120 ms"}
-		case all[i].Gap <= all[i-1].Open:
-			return &FieldError{Field: name, Why: fmt.Sprintf("%v is not longer than the opening before it, %v", all[i].Gap,
-				all[i-1].Open), Remedy: fmt.Sprintf("use more than %v", all[i-1].Open)}
+		if gap, open := all[i].Gap, all[i-1].Open; gap != 0 && gap <= open {
+			return &FieldError{Field: openingField(i, "gap"),
+				Why:    fmt.Sprintf("%s is not longer than the opening before it, %s", inMs(gap), inMs(open)),
+				Remedy: fmt.Sprintf("use more than %s", inMs(open))}
 		}
 	}
 	return nil

@@ -3,7 +3,6 @@ package shot
 import (
 	"errors"
 	"fmt"
-	"math"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -166,11 +165,11 @@ func (a advisor) perhapsColumn() string {
 		return ""
 	}
 	before, last := p.Drops[p.Clock-1], p.clockDrop()
-	c, err := d.columnOf(before, deviation{})
+	gone, err := splash.When(splash.ColumnGone, d.impact(before.Diameter, before.Speed))
 	if err != nil {
 		return ""
 	}
-	after, late := last.Lands-before.Lands, c.Deviating(0, math.Log(float64(c.High/c.Height))).Gone
+	after, late := last.Lands-before.Lands, gone.High
 	if after >= late {
 		return ""
 	}

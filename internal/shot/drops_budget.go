@@ -45,22 +45,20 @@ func (d DropsSet) scatters(p DropsPath, spread Spread) []scatter {
 	if d.Weighed != "" {
 		known = spread.Weighed
 	}
-	together := func(off *deviation, release phys.Time, volume float64) {
+	volumes := func(off *deviation, sign float64) {
 		for i := range p.Count {
-			off.release[i] += release
-			off.volume[i] += volume
+			off.volume[i] += sign * known
 		}
 	}
-	lets := phys.Time(spread.LetsGo) * (p.Drops[0].Falls - p.Drops[0].On)
+	lets := func(off *deviation, sign float64) { // the longer they take, the later they are
+		for i, drop := range p.Drops[:p.Count] {
+			off.release[i] += phys.Time(sign*spread.LetsGo) * (drop.Falls - drop.On)
+		}
+	}
 	start, _ := splash.StartOf(d.Tip, d.liquid())
 	all = append(all,
-		scatter{"flow of the valve, as computed or weighed", true, func(off *deviation, sign float64) {
-			together(off, 0,
-				sign*known)
-		}},
-		scatter{"when drops let go, as computed", true, func(off *deviation, sign float64) {
-			together(off, phys.Time(sign)*lets, 0)
-		}},
+		scatter{"flow of the valve, as computed or weighed", true, volumes},
+		scatter{"when drops let go, as computed", true, lets},
 		scatter{termStart, true, func(off *deviation, sign float64) { off.start += phys.Length(sign) * start.Spread }})
 	if d.From == FromBeam {
 		all = append(all, scatter{termBeam, true, func(off *deviation,
@@ -131,11 +129,7 @@ type deviated struct {
 }
 
 func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
-	var on [maxCount]phys.Time
-	for i := range p.Count {
-		on[i] = p.Drops[i].On
-	}
-	q, err := d.path(on, off)
+	q, err := d.deviating(p, off)
 	if err != nil {
 		return deviated{}, err
 	}
@@ -147,32 +141,46 @@ func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
 // leastMeeting is the height below which the two meet at the surface: own choice.
 const leastMeeting = 0.1 * mm
 
-// sd is what a cause does, as a standard deviation: half of the difference between its two sides.
+// sd is what a cause does, as a standard deviation: half of the difference between its two sides. Where a plan is at the
+// edge of what can be predicted, one side may be beyond it: then it is what the other does.
 func (d DropsSet) sd(p DropsPath, s scatter) (deviated, error) {
-	var both [2]deviated
-	for i, sign := range []float64{1, -1} {
+	side := func(sign float64) (deviated, error) {
 		var off deviation
 		s.apply(&off, sign)
-		var err error
-		if both[i], err = d.deviate(p, off); err != nil {
-			return deviated{}, err
-		}
+		return d.deviate(p, off)
 	}
-	a, b := both[0], both[1]
-	return deviated{moment: (a.moment - b.moment) / 2, edge: (a.edge - b.edge) / 2, height: (a.height - b.height) / 2}, nil
+	more, err := side(1)
+	less, lessErr := side(-1)
+	switch {
+	case err != nil && lessErr != nil:
+		return deviated{}, err
+	case err != nil:
+		return deviated{moment: -less.moment, edge: -less.edge, height: -less.height}, nil
+	case lessErr != nil:
+		return more, nil
+	}
+	return deviated{moment: (more.moment - less.moment) / 2, edge: (more.edge - less.edge) / 2,
+		height: (more.height - less.height) / 2}, nil
 }
 
 // edgeSpread is the standard deviation of the edge's time after Go: of all causes together, and of those that differ
 // from shot to shot.
 func (d DropsSet) edgeSpread(p DropsPath, spread Spread) (all, again phys.Time, err error) {
 	for _, s := range d.scatters(p, spread) {
-		x, err := d.sd(p, s)
+		var more, less deviation
+		s.apply(&more, 1)
+		s.apply(&less, -1)
+		f, err := d.deviatingDrop(p.clockDrop(), p.Clock, more)
+		if err != nil {
+			f, err = d.deviatingDrop(p.clockDrop(), p.Clock, less)
+		}
 		if err != nil {
 			return 0, 0, d.pathError(err)
 		}
-		all = phys.Time(math.Hypot(float64(all), float64(x.edge)))
+		edge := float64(f.Beam - p.clockDrop().Beam)
+		all = phys.Time(math.Hypot(float64(all), edge))
 		if !s.steady {
-			again = phys.Time(math.Hypot(float64(again), float64(x.edge)))
+			again = phys.Time(math.Hypot(float64(again), edge))
 		}
 	}
 	return all, again, nil

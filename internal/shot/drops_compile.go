@@ -171,7 +171,7 @@ func (p plan) fromValveInstead(err error) error {
 		t.fixes = append(t.fixes, fix{field: "drops.from", choice: string(FromValve), holds: dropsHold,
 			format: "let the delay run from the valve alone"})
 		if p.set.Drops.Weighed == "" {
-			t.fallback += ", or weigh some drops: then their times are known better"
+			t.fallback = "weigh some drops: then their times are known better"
 		}
 	}
 	return err

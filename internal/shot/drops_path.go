@@ -18,6 +18,8 @@ type DropsPath struct {
 	Meeting Meeting       // of a collision
 	Moment  phys.Time     // without the trim
 	Clock   int           // the drop whose edge starts the delay, from 0
+
+	gains float64 // what the second drop gains above the surface, m/s²: see approach
 }
 
 // FallingDrop is one drop.
@@ -75,7 +77,7 @@ func (d DropsSet) valve() (valve.Valve, error) {
 func (s Set) DropsPath() (DropsPath, error) {
 	path, err := s.dropsPath()
 	if t := new(problem); errors.As(err, &t) {
-		err = t.withoutBench(s)
+		err = t.refusal(s, func(s Set) error { _, err := s.dropsPath(); return err })
 	}
 	return path, err
 }
@@ -88,11 +90,14 @@ func (s Set) dropsPath() (DropsPath, error) {
 	if err := s.checkOpenings(); err != nil {
 		return DropsPath{}, err
 	}
+	if err := s.checkGapsGiven(); err != nil {
+		return DropsPath{}, err
+	}
 	on, err := s.switchOn()
 	if err != nil {
 		return DropsPath{}, err
 	}
-	path, err := s.Drops.path(on, deviation{})
+	path, err := s.Drops.path(on)
 	if err != nil {
 		return DropsPath{}, s.Drops.pathError(err)
 	}
@@ -145,21 +150,49 @@ func (s Set) onToMeet(first phys.Time) (phys.Time, error) {
 }
 
 // path follows the drops of valves that are switched on at those times.
-func (d DropsSet) path(on [maxCount]phys.Time, off deviation) (DropsPath, error) {
+func (d DropsSet) path(on [maxCount]phys.Time) (DropsPath, error) {
 	p := DropsPath{Count: d.Count, Clock: d.Count - 1}
 	for i := range d.Count {
 		var err error
-		if p.Drops[i], err = d.fallingDrop(i, on[i], off); err != nil {
+		if p.Drops[i], err = d.fallingDrop(i, on[i], deviation{}); err != nil {
 			return DropsPath{}, err
 		}
 	}
+	if d.Want == WantCollision {
+		p.Clock = 1
+	}
+	return d.splashes(p, deviation{})
+}
+
+// deviating follows the drops of a path when they deviate from it.
+func (d DropsSet) deviating(p DropsPath, off deviation) (DropsPath, error) {
+	for i := range p.Count {
+		var err error
+		if p.Drops[i], err = d.deviatingDrop(p.Drops[i], i, off); err != nil {
+			return DropsPath{}, err
+		}
+	}
+	return d.splashes(p, off)
+}
+
+// deviatingDrop is a drop of a path when it deviates from it.
+func (d DropsSet) deviatingDrop(f FallingDrop, i int, off deviation) (FallingDrop, error) {
+	if off.volume[i] != 0 || off.start != 0 || off.beam != 0 {
+		return d.fallingDrop(i, f.On, off)
+	}
+	later := off.release[i]
+	f.Falls, f.Beam, f.Lands = f.Falls+later, f.Beam+later, f.Lands+later
+	return f, nil
+}
+
+// splashes adds to falling drops what they do in the pool.
+func (d DropsSet) splashes(p DropsPath, off deviation) (DropsPath, error) {
 	if d.Want == WantPhase {
 		last := p.Drops[p.Clock]
 		w, err := splash.When(d.Phase, d.impact(last.Diameter, last.Speed))
 		p.Moment = last.Lands + w.Central*phys.Time(math.Exp(off.column))
 		return p, err
 	}
-	p.Clock = 1
 	var err error
 	if p.Column, err = d.columnOf(p.Drops[0], off); err != nil {
 		return DropsPath{}, err
@@ -167,9 +200,12 @@ func (d DropsSet) path(on [maxCount]phys.Time, off deviation) (DropsPath, error)
 	if d.Second.Gap == 0 { // who trims the gap has seen that the column comes later than published
 		p.Column = p.Column.Later(d.GapTrim)
 	}
-	if p.Meeting, err = d.meeting(p, off); err != nil {
-		return DropsPath{}, err
+	if p.gains == 0 {
+		if p.gains, err = d.approach(p); err != nil {
+			return DropsPath{}, err
+		}
 	}
+	p.Meeting = d.meeting(p, off)
 	p.Moment = p.Meeting.At
 	switch d.Sheet {
 	case SheetOpening:
@@ -203,7 +239,7 @@ func (d DropsSet) fallingDrop(i int, on phys.Time, off deviation) (FallingDrop, 
 	beam := max(min(d.Beam+off.beam, d.Height)-from, 0)
 	top, rest, err := ballistics.Through(f.Diameter, beam, max(d.Height-from, beam), 0)
 	if err != nil {
-		return FallingDrop{}, asField(err, "drops.height")
+		return FallingDrop{}, err
 	}
 	f.Beam, f.BeamSpeed = f.Falls+top.Time, top.Speed
 	f.Lands, f.Speed = f.Beam+rest.Time, rest.Speed
@@ -257,20 +293,26 @@ func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) 
 	return c.Later(c.Emerges * phys.Time(math.Expm1(off.splash))), nil
 }
 
+// approach is what the second drop gains in speed, in m/s², on its way from where the column is highest to the surface:
+// what drag leaves of gravity, taken as even over that way. It hardly depends on what else deviates.
+func (d DropsSet) approach(p DropsPath) (float64, error) {
+	second, high := p.Drops[1], min(p.Column.Height, d.Height)
+	above, err := d.arrival(second, high, deviation{})
+	if err != nil {
+		return 0, asField(err, "drops.height")
+	}
+	takes := float64(second.Lands - above.Time)
+	return 2 * (float64(second.Speed)*takes - float64(high)) / (takes * takes), nil
+}
+
 // meeting finds the height at which the second drop meets the tip of the column. A drop falls faster than a column
 // sinks, so there is one; where there is no column it is the surface.
-func (d DropsSet) meeting(p DropsPath, off deviation) (Meeting, error) {
+func (d DropsSet) meeting(p DropsPath, off deviation) Meeting {
 	first, second := p.Drops[0], p.Drops[1]
-	low, high := phys.Length(0), min(p.Column.Height, d.Height)
-	above, err := d.arrival(second, high, off)
-	if err != nil {
-		return Meeting{}, asField(err, "drops.height")
-	}
-	// So near the surface the fall is even enough for a square, through its end and the highest that is asked for.
-	square := float64(second.Lands-above.Time)/float64(high*high) - 1/(float64(second.Speed)*float64(high))
-	arrives := func(h phys.Length) phys.Time {
-		return second.Lands - phys.Time(float64(h)/float64(second.Speed)+square*float64(h*h))
-	}
+	v := float64(second.Speed)
+	low, high := phys.Length(0), min(p.Column.Height, d.Height, phys.Length(v*v/(2*p.gains)))
+	speed := func(h phys.Length) float64 { return math.Sqrt(max(v*v-2*p.gains*float64(h), 0)) }
+	arrives := func(h phys.Length) phys.Time { return second.Lands - phys.Time((v-speed(h))/p.gains) }
 	for range 24 {
 		if middle := (low + high) / 2; p.Column.TipAt(arrives(middle)-first.Lands) > middle {
 			low = middle
@@ -280,10 +322,9 @@ func (d DropsSet) meeting(p DropsPath, off deviation) (Meeting, error) {
 	}
 	height := (low + high) / 2
 	at := arrives(height)
-	slower := (second.Speed - above.Speed) * phys.Speed(height/min(p.Column.Height, d.Height))
 	widest, _ := splash.SheetWidest(second.Diameter, d.liquid())
-	return Meeting{At: at, Height: height, DropSpeed: second.Speed - slower,
-		ColumnSpeed: p.Column.SpeedAt(at - first.Lands), Widest: widest * phys.Time(math.Exp(off.sheet))}, nil
+	return Meeting{At: at, Height: height, DropSpeed: phys.Speed(speed(height)),
+		ColumnSpeed: p.Column.SpeedAt(at - first.Lands), Widest: widest * phys.Time(math.Exp(off.sheet))}
 }
 
 // impact is a drop that reaches the pool, which is of its own liquid.

@@ -10,28 +10,6 @@ import (
 	"stillwater/internal/valve"
 )
 
-// withoutBench is the refusal of a problem that is one on any bench.
-func (t *problem) withoutBench(set Set) *Refusal {
-	r := &Refusal{Field: t.field, Why: t.why, Remedy: t.fallback}
-	for _, m := range t.fixes {
-		fix, say, ok := m.solve(set)
-		changed := set
-		if !ok || changed.Put(fix.Field, fix.Value) != nil || !m.holds(changed) {
-			continue
-		}
-		if r.Remedy != "" && len(r.Fixes) == 0 {
-			r.Remedy = say + ", or " + r.Remedy
-		} else if r.Remedy == "" {
-			r.Remedy = say
-		}
-		r.Fixes = append(r.Fixes, fix)
-	}
-	if r.Remedy == "" {
-		r.Remedy = "no single change of the set fixes this"
-	}
-	return r
-}
-
 // dropsHold reports whether the drops of a set can be followed.
 func dropsHold(s Set) bool {
 	_, err := s.dropsPath()
@@ -59,45 +37,100 @@ func (s Set) checkOpenings() error {
 func (s Set) openingProblem(i int, err error) error {
 	open := s.Drops.openings()[i].Open
 	t := &problem{field: openingField(i, "open"), why: err.Error()}
-	to := func(value phys.Time, say string) {
-		gives := func(s Set) bool {
-			v, err := s.Drops.valve()
-			if err == nil {
-				_, err = v.Drop(s.Drops.openings()[i].Open)
-			}
-			return err == nil
-		}
-		t.fixes = append(t.fixes, fix{field: t.field, step: byMs, from: float64(open), limit: float64(value), holds: gives,
-			format: say})
-	}
 	v, verr := s.Drops.valve()
 	if verr != nil {
 		return verr
 	}
 	limits, verr := v.Limits()
 	if verr != nil {
-		return asField(verr, "drops.tip")
+		return s.Drops.tipError(verr)
 	}
 	none, train, far := new(valve.NoDropError), new(valve.TrainError), new(valve.NotWeighedError)
+	weigh := fmt.Sprintf("weigh 20 drops at %s and give their mass: what is weighed counts", inWhole(float64(open)))
 	switch {
 	case errors.As(err, &none):
-		to(limits.Most, "open it for at least %s longer, %s")
-		t.fallback = "raise the liquid, or take a narrower tip"
-	case errors.As(err, &train) && limits.Most > limits.Least:
-		to(limits.Least, "open it for at least %s less, %s")
-		t.fallback = "lower the liquid"
+		t.fixes = append(s.openingFixes(i, limits.Most), s.flowFixes(true)...)
+		t.fallback = weigh + ", not what is computed"
 	case errors.As(err, &train):
-		t.fallback = "lower the liquid, or take a narrower valve: it flows too fast for single drops"
+		t.fixes = append(s.openingFixes(i, limits.Least), s.flowFixes(false)...)
+		t.fallback = weigh + ", not what is computed"
 	case errors.As(err, &far) && open < far.Shortest:
-		to(limits.Most, "open it for at least %s longer, %s")
-		t.fallback = fmt.Sprintf("weigh drops at %v too", open)
+		t.fixes, t.fallback = s.openingFixes(i, limits.Most), weigh
 	case errors.As(err, &far):
-		to(limits.Least, "open it for at least %s less, %s")
-		t.fallback = fmt.Sprintf("weigh drops at %v too", open)
+		t.fixes, t.fallback = s.openingFixes(i, limits.Least), weigh
 	default:
-		return asField(err, "drops.tip")
+		return s.Drops.tipError(err)
 	}
 	return t
+}
+
+// openingFixes move an opening toward a limit until it gives one drop: in whole milliseconds or, where those that do lie
+// between two, in tenths.
+func (s Set) openingFixes(i int, limit phys.Time) []fix {
+	open, say := s.Drops.openings()[i].Open, "make the "+openingNames[i]+" opening at least %s longer, %s"
+	if limit < open {
+		say = "make the " + openingNames[i] + " opening at least %s shorter, %s"
+	}
+	gives := func(s Set) bool {
+		v, err := s.Drops.valve()
+		if err == nil {
+			_, err = v.Drop(s.Drops.openings()[i].Open)
+		}
+		return err == nil
+	}
+	return []fix{{field: openingField(i, "open"), step: byMs, finer: byTenthMs, from: float64(open), limit: float64(limit),
+		holds: gives, format: say}}
+}
+
+// mostHead is how high above the tip a liquid is advised to stand at most: own choice, as high as one reaches.
+const mostHead = 1.5
+
+// flowFixes have more liquid flow, or less, until every opening gives one drop.
+func (s Set) flowFixes(more bool) []fix {
+	d := s.Drops
+	if d.Weighed != "" {
+		return nil
+	}
+	give := func(s Set) bool { return s.checkOpenings() == nil }
+	head := fix{field: "drops.head", step: byCm, from: float64(d.Head), limit: mostHead, holds: give, between: true,
+		format: "raise the liquid by at least %s, to %s above the tip"}
+	bore := fix{field: "drops.bore", step: byTenthMm, from: float64(d.Bore), limit: float64(d.Tip), holds: give, between: true,
+		format: "take a valve whose narrowest bore is at least %s wider, %s"}
+	if !more {
+		head.limit, head.format = 1e-2, "lower the liquid by at least %s, to %s above the tip"
+		bore.limit, bore.format = 1e-4, "take a valve whose narrowest bore is at least %s narrower, %s"
+	}
+	return []fix{head, bore}
+}
+
+// checkGapsGiven refuses a gap that is neither given nor worked out.
+func (s Set) checkGapsGiven() error {
+	d := s.Drops
+	for i, o := range d.openings() {
+		if i == 0 || o.Gap != 0 || i == 1 && d.Want == WantCollision {
+			continue
+		}
+		field := openingField(i, "gap")
+		t := &problem{field: field, why: fmt.Sprintf("when the %s opening comes is not given", openingNames[i]),
+			fixes: []fix{{field: field, step: byMs, limit: 10, holds: dropsHold,
+				format: "have the " + openingNames[i] + " opening begin %[2]s after the one before, or later"}}}
+		if d.Want == WantPhase && i == 1 {
+			t.fixes = append(t.fixes, fix{field: "drops.want", choice: string(WantCollision), format: "want a collision, and " +
+				"it is worked out"})
+		}
+		return t
+	}
+	return nil
+}
+
+// tipError refuses a tip from which drops are not known.
+func (d DropsSet) tipError(err error) error {
+	domain := new(phys.DomainError)
+	if !errors.As(err, &domain) {
+		return d.tipError(err)
+	}
+	return &FieldError{Field: "drops.tip", Why: fmt.Sprintf("drops from a tip of %v are not known", d.Tip),
+		Remedy: "the tip " + domain.Why}
 }
 
 // meetProblem refuses a height that the column does not reach.
@@ -115,21 +148,44 @@ func (s Set) meetProblem(err error, c splash.Column) error {
 		fallback: "measure the column's height and give it"}
 }
 
-// pathError names the field behind an error of the models.
+// pathError refuses what the models do not know.
 func (d DropsSet) pathError(err error) error {
-	none, domain := new(splash.NoColumnError), new(phys.DomainError)
-	field := new(FieldError)
+	none, domain, field := new(splash.NoColumnError), new(phys.DomainError), new(FieldError)
+	t := &problem{field: "drops.height", fixes: []fix{{field: "drops.height", step: byMm, from: float64(d.Height), limit: 5,
+		holds: dropsHold, format: "raise the tip by at least %s, to %s above the surface"}}}
 	switch {
 	case errors.As(err, &field):
 		return err
 	case errors.As(err, &none):
-		return &problem{field: "drops.height", why: err.Error(), fixes: []fix{{field: "drops.height", step: byMm,
-			from: float64(d.Height), limit: 5, holds: dropsHold,
-			format: "raise the tip by at least %s, to %s above the surface"}}, fallback: "let it fall from higher"}
-	case errors.As(err, &domain) && domain.Field == "nozzle":
-		return asField(err, "drops.tip")
+		t.why = err.Error()
+	case !errors.As(err, &domain):
+		return asField(err, "drops.height")
+	case domain.Field == "nozzle":
+		return d.tipError(err)
+	case domain.Field == "diameter":
+		t.field = "drops.tip"
+		size, _ := phys.ParseLength(domain.Value) // as it was written
+		t.why = fmt.Sprintf("splashes of drops of %s are not known: their diameter %s", inMm(size), domain.Why)
+		t.fixes = []fix{{field: "drops.tip", step: byTenthMm, from: float64(d.Tip), limit: 1e-2, holds: dropsHold,
+			between: true, format: "take a tip at least %s wider, %s"}}
+		if d.Weighed != "" {
+			t.field, t.fallback = "drops.weighed", "weigh again, and count the drops: one for each opening"
+		}
+	case domain.Field == "speed":
+		speed, _ := phys.ParseSpeed(domain.Value)
+		t.why = fmt.Sprintf("splashes of drops that reach the surface at %.2f m/s are not known: the speed %s", speed,
+			domain.Why)
+		lower := t.fixes[0]
+		lower.limit, lower.format = 1e-2, "lower the tip by at least %s, to %s above the surface"
+		t.fixes = append(t.fixes, lower)
+	default:
+		return asField(err, "drops.height")
 	}
-	return asField(err, "drops.height")
+	if d.Want == WantPhase && d.Phase != splash.Contact {
+		t.fixes = append(t.fixes, fix{field: "drops.phase", choice: string(splash.Contact), format: "choose the contact as " +
+			"the moment"})
+	}
+	return t
 }
 
 // checkPath refuses drops that get in each other's way, and a collision that is none.
@@ -165,13 +221,13 @@ func (s Set) checkCalm(p DropsPath) error {
 	last := p.clockDrop()
 	for i := range p.Clock {
 		before := p.Drops[i]
-		column, err := s.Drops.columnOf(before, deviation{})
+		gone, err := splash.When(splash.ColumnGone, s.Drops.impact(before.Diameter, before.Speed))
 		if err != nil {
 			continue // too slow for a column
 		}
-		if after := last.Lands - before.Lands; after < column.Gone {
+		if after := last.Lands - before.Lands; after < gone.Central {
 			return s.calmProblem(p, fmt.Sprintf("drop %d lands %s after drop %d, whose column is gone %s after it landed "+
-				"and leaves ripples: it would meet that, and no calm pool", p.Count, inMs(after), i+1, inMs(column.Gone)))
+				"and leaves ripples: it would meet that, and no calm pool", p.Count, inMs(after), i+1, inMs(gone.Central)))
 		}
 	}
 	return nil
@@ -233,12 +289,12 @@ func (s Set) gapProblem(p DropsPath, i int, why string, longer bool) error {
 			t.fixes = append(t.fixes, fix{field: "drops.gap_trim", choice: "0 s", holds: dropsHold, format: "set the " +
 				"gap's trim to 0"})
 		}
-		t.fallback = "open for less, or choose another height to meet at"
+		t.fixes = append(t.fixes, s.meetElsewhere(longer)...)
 		return t
 	}
-	from, limit, say := float64(d.openings()[i].Gap), 10., "wait at least %s longer, %s between the openings"
+	from, limit, say := float64(d.openings()[i].Gap), 10., "have the "+openingNames[i]+" opening come at least %s later, %s after the one before"
 	if !longer {
-		limit, say = 1e-3, "wait at least %s less, %s between the openings"
+		limit, say = 1e-3, "have the "+openingNames[i]+" opening come at least %s sooner, %s after the one before"
 	}
 	if i == 1 && d.Want == WantCollision && p.Column.Highest > 0 { // not beyond where the column is highest
 		a, b := p.Drops[0], p.Drops[1]
@@ -249,7 +305,30 @@ func (s Set) gapProblem(p DropsPath, i int, why string, longer bool) error {
 		t.fixes = append(t.fixes, fix{field: field, choice: "0 s", holds: dropsHold,
 			format: "give no gap, and it is worked out"})
 	}
+	if i == 2 {
+		t.fixes = append(t.fixes, fix{field: "drops.count", choice: "2", holds: dropsHold, format: "let two drops fall"})
+	}
 	return t
+}
+
+// meetElsewhere are changes that have the second opening come later after the first, or sooner, where that is worked
+// out.
+func (s Set) meetElsewhere(later bool) []fix {
+	d := s.Drops
+	higher := later == (d.Column == ColumnRising)
+	meet := fix{field: "drops.meet", step: byMm, from: float64(d.Meet), limit: float64(d.Height), holds: dropsHold,
+		between: true, format: "meet it at least %s higher, at %s"}
+	if !higher {
+		meet.limit, meet.format = 1e-3, "meet it at least %s lower, at %s"
+	}
+	fixes := []fix{meet}
+	if v, err := d.valve(); err == nil && later {
+		if limits, err := v.Limits(); err == nil {
+			fixes = append(fixes, fix{field: "drops.first.open", step: byMs, from: float64(d.First.Open),
+				limit: float64(limits.Least), holds: dropsHold, format: "make the first opening at least %s shorter, %s"})
+		}
+	}
+	return fixes
 }
 
 // checkDropsBeam refuses a beam that is broken by a drop that still hangs, or that the column or the collision reaches.
@@ -260,7 +339,7 @@ func (s Set) checkDropsBeam(p DropsPath) error {
 	}
 	start, err := splash.StartOf(d.Tip, d.liquid())
 	if err != nil {
-		return asField(err, "drops.tip")
+		return d.tipError(err)
 	}
 	if d.Beam < start.Length {
 		return &problem{field: "drops.beam", why: fmt.Sprintf("a drop from this tip is %s long when it lets go, and "+

@@ -32,9 +32,7 @@ func TestDropsThatCannotBe(t *testing.T) {
 		{"collision above the tip", func(d *DropsSet) { d.Meet = 40 * cm }, "drops.meet", "use less than 40 cm"},
 		{"bore wider than the tip", func(d *DropsSet) { d.Bore = 5 * mm }, "drops.bore", "use 3 mm or less"},
 		{"column up to the tip", func(d *DropsSet) { d.ColumnHeight = 40 * cm }, "drops.column_height", "less than 40 cm"},
-		{"gap within the opening", func(d *DropsSet) { d.Second.Gap = 0.026 }, "drops.second.gap", "use more than 26 ms"},
-		{"no gap to a third", func(d *DropsSet) { d.Count, d.Third.Gap = 3, 0 }, "drops.third.gap", "like 120 ms"},
-		{"no gap without a collision", func(d *DropsSet) { d.Want = WantPhase }, "drops.second.gap", "like 120 ms"},
+		{"gap within the opening", func(d *DropsSet) { d.Second.Gap = 0.026 }, "drops.second.gap", "use more than 26.0 ms"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := defaultDrops()
@@ -232,46 +230,64 @@ func TestDropsRefusals(t *testing.T) {
 			"at least 11 ms longer, 21 ms", 1},
 		{"opening too long", func(s *Set, _ *Bench) { s.Drops.Second.Open = 90 * ms }, "drops.second.open", "more " +
 			"than one drop",
-			"ms less", 1},
+			"make the second opening at least 47 ms shorter, 43 ms", 1},
+		{"two equal openings too short", func(s *Set, _ *Bench) { s.Drops.First.Open, s.Drops.Second.Open = 15*ms, 15*ms },
+			"drops.first.open", "less than a drop", "make the first opening at least 6 ms longer, 21 ms, and make the second " +
+				"opening at least 7 ms longer, 22 ms, or weigh 20 drops at 15 ms and give their mass", 1},
+		{"one too short and one too long", func(s *Set, _ *Bench) {
+			s.Drops.First.Open, s.Drops.Second.Open = 15*ms, 60*ms
+		}, "drops.first.open", "less than a drop", "make the first opening at least 6 ms longer, 21 ms, and make the second " +
+			"opening at least 17 ms shorter, 43 ms", 1},
+		{"a bore through which hardly anything flows", func(s *Set, _ *Bench) { s.Drops.Bore = 0.1 * mm },
+			"drops.bore", "less than a drop", "take a valve whose narrowest bore is at least 1.4 mm wider, 1.5 mm, or weigh", 1},
+		{"a valve that closes late", func(s *Set, _ *Bench) { s.Drops.Closes = 100 * ms },
+			"drops.head", "more than one drop", "lower the liquid by at least", 2},
 		{"not weighed", func(s *Set, _ *Bench) { s.Drops.Weighed, s.Drops.First.Open = "20 drops 1.3 g at 26 ms", 40*ms },
-			"drops.first.open", "too far from those that were weighed", "weigh drops at 40 ms too", 1},
+			"drops.first.open", "too far from those that were weighed", "weigh 20 drops at 40 ms and give their mass", 1},
 		{"column not so high", func(s *Set, _ *Bench) { s.Drops.Meet = 5 * cm }, "drops.meet", "rises to about 21.1 mm",
 			"at least 2.9 cm lower, at 2.1 cm", 1},
 		{"before the column", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 40 * ms }, "drops.second.gap", "the " +
 			"column emerges at",
-			"wait at least", 2},
+			"have the second opening come at least 16 ms later, 56 ms after the one before", 2},
 		{"after the column", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 400 * ms }, "drops.second.gap", "when the " +
 			"column has sunk",
-			"wait at least 235 ms less, 165 ms", 2},
+			"have the second opening come at least 235 ms sooner, 165 ms", 2},
 		{"merges at the tip", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 27*ms, 26*ms
-		}, "drops.second.gap", "merges with it", "wait at least", 1},
+		}, "drops.second.gap", "merges with it", "at least 136 ms later, 163 ms after", 1},
 		{"a splash where a column stands", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap = WantPhase, 120*ms
-		}, "drops.second.gap", "drop 2 lands 120.0 ms after drop 1, whose column is gone 166.9 ms after it landed",
-			"wait at least 47 ms longer, 167 ms between the openings, or want a collision", 2},
+		}, "drops.second.gap", "drop 2 lands 120.0 ms after drop 1, whose column is gone 162.0 ms after it landed",
+			"at least 43 ms later, 163 ms after the one before, or want a collision", 2},
 		{"a third one there", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.Second.Gap, s.Drops.Third.Gap = WantPhase, 3, 60*ms, 80*ms
-		}, "drops.third.gap", "drop 3 lands 140.0 ms after drop 1", "wait at least", 1},
+		}, "drops.third.gap", "drop 3 lands 140.0 ms after drop 1", "at least 83 ms later, 163 ms", 1},
 		{"opening of a phase too short", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 10*ms
 		}, "drops.first.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
 		{"opening of a phase too long", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 210*ms, 60*ms
-		}, "drops.second.open", "more than one drop", "ms less", 1},
+		}, "drops.second.open", "more than one drop", "at least 17 ms shorter, 43 ms", 1},
 		{"opening with a gap too short", func(s *Set, _ *Bench) {
 			s.Drops.Second.Gap, s.Drops.Second.Open = 160*ms, 10*ms
-		}, "drops.second.open", "less than a drop", "open it for at least", 1},
+		}, "drops.second.open", "less than a drop", "make the second opening at least 15 ms longer, 25 ms", 1},
 		{"opening of a third too short", func(s *Set, _ *Bench) {
 			s.Drops.Count, s.Drops.Third.Open = 3, 10*ms
 		}, "drops.third.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
 		{"a third one in the collision", func(s *Set, _ *Bench) {
 			s.Drops.Count, s.Drops.Third.Gap, s.Trim.Drops = 3, 60*ms, 80*ms
-		}, "drops.third.gap", "the third drop would hit the collision", "wait at least", 1},
+		}, "drops.third.gap", "the third drop would hit the collision", "at least 27 ms later, 87 ms", 2},
 		{"phase not weighed", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 40*ms
 			s.Drops.Weighed = "20 drops 1.3 g at 26 ms"
-		}, "drops.first.open", "too far from those that were weighed", "weigh drops at 40 ms too", 1},
+		}, "drops.first.open", "too far from those that were weighed", "weigh 20 drops at 40 ms and give their mass", 1},
+		{"a phase without a gap", func(s *Set, _ *Bench) { s.Drops.Want = WantPhase }, "drops.second.gap",
+			"when the second opening comes is not given", "have the second opening begin 163 ms after the one before, or " +
+				"later, or want a collision", 2},
+		{"a third without a gap", func(s *Set, _ *Bench) { s.Drops.Count, s.Drops.Third.Gap = 3, 0 }, "drops.third.gap",
+			"when the third opening comes is not given", "have the third opening begin", 1},
+		{"a shutter too slow for the beam", func(s *Set, _ *Bench) { s.Light.Lag = 0.3 }, "drops.from",
+			"the camera needs", "let the delay run from the valve alone", 2},
 		{"beam too low for the column", func(s *Set, _ *Bench) { s.Drops.Beam = 38 * cm }, "drops.beam", "would " +
 			"break the beam",
 			"raise the beam by at least", 1},
@@ -293,7 +309,7 @@ func TestDropsRefusals(t *testing.T) {
 			"the moment comes at 421.0 ms", "hold it open for at least", 1},
 		{"too low for a column", func(s *Set, _ *Bench) { s.Drops.Height, s.Drops.Beam, s.Drops.Meet = 5*cm, 2*cm, 2*mm },
 			"drops.height",
-			"raises no column", "", 0},
+			"raises no column", "raise the tip by at least", 1},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s, b := dropsSet(), testBench()
@@ -307,7 +323,7 @@ func TestDropsRefusals(t *testing.T) {
 			assert.GreaterOrEqual(t, len(r.Fixes), c.fixes)
 			for _, fix := range r.Fixes {
 				changed := s
-				require.NoError(t, changed.Put(fix.Field, fix.Value))
+				require.NoError(t, fix.Put(&changed))
 				_, _, err := Compile(changed, b)
 				assert.NoError(t, err, "%+v", fix)
 			}

@@ -21,8 +21,23 @@ type Refusal struct {
 
 func (e *Refusal) Error() string { return fmt.Sprintf("%s; %s", e.Why, e.Remedy) }
 
-// Fix is one change of a Set.
-type Fix struct{ Field, Value string }
+// Fix is one change of a Set, or several that are only enough together.
+type Fix struct {
+	Field, Value string
+	Also         []Fix // more changes, after this one; they have none themselves
+}
+
+// Put makes the changes of a fix. On an error the set is unchanged. Errors: as Set.Put.
+func (f Fix) Put(s *Set) error {
+	next := *s
+	for _, one := range append([]Fix{f}, f.Also...) {
+		if err := next.Put(one.Field, one.Value); err != nil {
+			return err
+		}
+	}
+	*s = next
+	return nil
+}
 
 // shortened leaves out the middle of a reason that quotes a long text, so that a page can show it.
 func shortened(why string) string {

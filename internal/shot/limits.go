@@ -120,6 +120,8 @@ func (p plan) laterMomentFixes(holds func(Set) bool) []fix {
 			break
 		}
 		number("drops.beam", byMm, float64(s.Drops.Beam), 1e-3, "raise the beam by at least %s, to %s below the tip")
+		fixes = append(fixes, fix{field: "drops.from", choice: string(FromValve), holds: holds,
+			format: "let the delay run from the valve alone"})
 	case Throw:
 		number("throw.to_focus", byMm, float64(s.Throw.ToFocus), 5,
 			"move both beams back by at least %s, to %s from the focus spot")

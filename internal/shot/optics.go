@@ -80,7 +80,8 @@ func orNone(f field, less func() bool, least string) field {
 
 // figures is a field for a table of durations.
 func figures(name string, at *optics.Figures) field {
-	return field{name: name, accepts: "power steps and durations, like 1/1 1/300 s, 1/16 1/4000 s, or none",
+	const accepts = "power steps and durations, like 1/1 1/300 s, 1/16 1/4000 s, or none"
+	return field{name: name, accepts: func() string { return accepts },
 		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
 		text:  func() string { return at.String() },
 		check: func() string {

@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Two things that stand in the way are said one after the other, and following the words leads out.
+// Two things that stand in the way are mended together, in words and as one fix.
 func TestTwoProblemsAtOnce(t *testing.T) {
 	s := DefaultSet()
 	s.Kind, s.Sound.After, s.Light.Shutter, s.Light.OpenFor = Sound, 5*ms, ByGo, 10*ms
@@ -18,16 +18,16 @@ func TestTwoProblemsAtOnce(t *testing.T) {
 	_, _, err := Compile(s, testBench())
 	r := new(Refusal)
 	require.ErrorAs(t, err, &r)
-	assert.Empty(t, r.Fixes, "no single change is enough")
-	assert.Equal(t, "move the microphone nearer by at least 28.491 m, to 1.509 m from the sound; then more needs to "+
-		"change: the shutter would be held for 10.0 ms from Go, but opening it and the longest delay take 91.6 ms", r.Remedy)
-	s.Sound.Distance = 1.509
-	_, _, err = Compile(s, testBench())
-	require.ErrorAs(t, err, &r)
-	require.NotEmpty(t, r.Fixes)
-	require.NoError(t, s.Put(r.Fixes[0].Field, r.Fixes[0].Value))
+	assert.Equal(t, "move the microphone nearer by at least 28.491 m, to 1.509 m from the sound, and hold it open for at "+
+		"least 82 ms longer, 92 ms in all", r.Remedy)
+	assert.Equal(t, []Fix{{Field: "sound.distance", Value: "1.509 m", Also: []Fix{{Field: "light.open_for",
+		Value: "92 ms"}}}}, r.Fixes)
+	require.NoError(t, r.Fixes[0].Put(&s))
 	_, _, err = Compile(s, testBench())
 	assert.NoError(t, err)
+	before := s
+	assert.Error(t, Fix{Field: "sound.distance", Value: "2 m", Also: []Fix{{Field: "kind", Value: "none"}}}.Put(&s))
+	assert.Equal(t, before, s, "all of it or nothing")
 }
 
 // A value as it is printed is taken, although its binary fraction lies a little below what the remedy means.

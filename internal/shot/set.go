@@ -61,10 +61,10 @@ func (s *Set) Put(name, value string) error {
 			continue
 		}
 		if err := f.parse(strings.TrimSpace(value)); err != nil {
-			return &FieldError{Field: name, Why: shortened(err.Error()), Remedy: "use " + f.accepts}
+			return &FieldError{Field: name, Why: shortened(err.Error()), Remedy: "use " + f.accepts()}
 		}
 		if why := f.check(); why != "" {
-			return &FieldError{Field: name, Why: shortened(why), Remedy: "use " + f.accepts}
+			return &FieldError{Field: name, Why: shortened(why), Remedy: "use " + f.accepts()}
 		}
 		*s = next
 		return nil
@@ -85,7 +85,7 @@ func (s Set) checkFields() error {
 	var errs []error
 	for _, f := range s.fields() {
 		if why := f.check(); why != "" {
-			errs = append(errs, &FieldError{Field: f.name, Why: shortened(why), Remedy: "use " + f.accepts})
+			errs = append(errs, &FieldError{Field: f.name, Why: shortened(why), Remedy: "use " + f.accepts()})
 		}
 	}
 	if len(errs) == 1 {
@@ -220,7 +220,7 @@ func flatten(values map[string]any, prefix string, stored map[string]any) {
 // field is one field of a Set. check returns what is wrong with its value, or "".
 type field struct {
 	name    string
-	accepts string
+	accepts func() string
 	parse   func(string) error
 	text    func() string
 	check   func() string
@@ -285,8 +285,7 @@ func quantity[T interface {
 	*T
 	encoding.TextUnmarshaler
 }](name string, at P, low, high T) field {
-	accepts := fmt.Sprintf("%v to %v", low, high)
-	return field{name: name, accepts: accepts,
+	return field{name: name, accepts: func() string { return fmt.Sprintf("%v to %v", low, high) },
 		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
 		text:  func() string { return (*at).String() },
 		check: func() string {
@@ -303,11 +302,14 @@ func quantity[T interface {
 }
 
 func choice[T ~string](name string, at *T, among []T) field {
-	var texts []string
-	for _, c := range among {
-		texts = append(texts, string(c))
+	accepts := func() string {
+		var texts []string
+		for _, c := range among {
+			texts = append(texts, string(c))
+		}
+		return strings.Join(texts, ", ")
 	}
-	return field{name: name, accepts: strings.Join(texts, ", "),
+	return field{name: name, accepts: accepts,
 		parse: func(text string) error { *at = T(text); return nil },
 		text:  func() string { return string(*at) },
 		check: func() string {
@@ -319,7 +321,7 @@ func choice[T ~string](name string, at *T, among []T) field {
 }
 
 func count(name string, at *int, low, high int) field {
-	return field{name: name, accepts: fmt.Sprintf("a whole number from %d to %d", low, high),
+	return field{name: name, accepts: func() string { return fmt.Sprintf("a whole number from %d to %d", low, high) },
 		parse: func(text string) (err error) {
 			if *at, err = strconv.Atoi(text); err != nil {
 				return fmt.Errorf("%q is not a whole number", text)

@@ -96,8 +96,8 @@ type TooSoonError struct {
 }
 
 func (e *TooSoonError) Error() string {
-	return fmt.Sprintf("a column of %v is not highest %v after contact: it takes more than %v to rise", e.Height, e.At,
-		phys.Round(e.Least, 2))
+	return fmt.Sprintf("a column of %v is not highest %v after contact: it takes more than %v to rise",
+		phys.Round(e.Height, 2), phys.Round(e.At, 3), phys.Round(e.Least, 2))
 }
 
 // Emerging is a column that emerges later by that logarithm of its time, and is highest when it was.

@@ -54,6 +54,11 @@ const (
 	minRatio, maxRatio                         = 1e-3, 1.25
 )
 
+// widestNozzle is the end of that domain, in whole tenths of a millimetre.
+func widestNozzle(liquid Liquid) phys.Length {
+	return phys.Length(math.Floor(float64(nozzleAt(maxRatio, liquid))*1e4) / 1e4)
+}
+
 // DropDiameter is the diameter of a sphere of the volume of the drop that falls from a nozzle of that outer diameter,
 // wetted to its rim.
 //
@@ -68,8 +73,7 @@ func DropDiameter(nozzle phys.Length, liquid Liquid) (phys.Length, error) {
 	if err := phys.Within("surface tension", liquid.SurfaceTension, minTension, maxTension); err != nil {
 		return 0, err
 	}
-	widest := phys.Length(math.Floor(float64(nozzleAt(maxRatio, liquid))*1e4) / 1e4)
-	if err := phys.Within("nozzle", nozzle, minNozzle, widest); err != nil {
+	if err := phys.Within("nozzle", nozzle, minNozzle, widestNozzle(liquid)); err != nil {
 		return 0, err
 	}
 	r := float64(nozzle) / 2

@@ -36,7 +36,8 @@ func HangingFrom(tip phys.Length, liquid Liquid) (Hanging, error) {
 		return Hanging{}, err
 	}
 	length := capillaryLength(liquid)
-	if err := phys.Within("nozzle", tip, phys.RoundUp(phys.Length(2*mostTable[0].radius*length), 2), 1); err != nil {
+	least := phys.RoundUp(phys.Length(2*mostTable[0].radius*length), 2)
+	if err := phys.Within("nozzle", tip, least, widestNozzle(liquid)); err != nil {
 		return Hanging{}, err
 	}
 	start, err := StartOf(tip, liquid)

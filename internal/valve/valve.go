@@ -8,6 +8,7 @@ package valve
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -54,21 +55,30 @@ func Discharge(bore, head phys.Length, coefficient float64) Flow {
 type NoDropError struct{ Open, Least phys.Time }
 
 func (e *NoDropError) Error() string {
-	return fmt.Sprintf("an opening of %v lets out less than a drop", e.Open)
+	return fmt.Sprintf("an opening of %s lets out less than a drop", inMs(e.Open))
 }
 
 // TrainError reports an opening that lets out more than one drop.
 type TrainError struct{ Open, Most phys.Time }
 
 func (e *TrainError) Error() string {
-	return fmt.Sprintf("an opening of %v lets out more than one drop", e.Open)
+	return fmt.Sprintf("an opening of %s lets out more than one drop", inMs(e.Open))
 }
 
 // NotWeighedError reports an opening too far from those that were weighed.
 type NotWeighedError struct{ Open, Shortest, Longest phys.Time }
 
 func (e *NotWeighedError) Error() string {
-	return fmt.Sprintf("an opening of %v is too far from those that were weighed, %v to %v", e.Open, e.Shortest, e.Longest)
+	weighed := inMs(e.Shortest)
+	if e.Longest > e.Shortest {
+		weighed += " to " + inMs(e.Longest)
+	}
+	return fmt.Sprintf("an opening of %s is too far from those that were weighed, %s", inMs(e.Open), weighed)
+}
+
+// inMs writes an opening for people.
+func inMs(t phys.Time) string {
+	return strconv.FormatFloat(float64(phys.Round(t*1e3, 9)), 'f', -1, 64) + " ms"
 }
 
 // beyondWeighed is how far an opening may lie beyond those that were weighed, as a part of it: own choice.

@@ -22,7 +22,9 @@ type Weighing struct {
 // OneDrop is the mass of one drop.
 func (w Weighing) OneDrop() phys.Mass { return w.Mass / phys.Mass(w.Drops) }
 
-func (w Weighing) String() string { return fmt.Sprintf("%d drops %v at %v", w.Drops, w.Mass, w.Open) }
+func (w Weighing) String() string {
+	return fmt.Sprintf("%d drops %v at %s", w.Drops, w.Mass, inMs(w.Open))
+}
 
 // tooLight is the part of a full tip's drop below which one that was weighed did not fall by itself: own choice. Drops
 // in print are within 12 % of the computed mass (4 % of the diameter: TestDropDiameterEschbaum of splash).
@@ -99,9 +101,10 @@ func ParseWeighings(text string) ([]Weighing, error) {
 	for i := 1; i < len(table); i++ {
 		switch a, b := table[i-1], table[i]; {
 		case a.Open == b.Open:
-			return nil, &WeighingError{b.String(), fmt.Sprintf("there are two for %v", b.Open)}
+			return nil, &WeighingError{b.String(), fmt.Sprintf("there are two for %s", inMs(b.Open))}
 		case b.OneDrop() <= a.OneDrop():
-			return nil, &WeighingError{b.String(), fmt.Sprintf("at %v a drop has no more mass than at %v", b.Open, a.Open)}
+			return nil, &WeighingError{b.String(), fmt.Sprintf("at %s a drop has no more mass than at %s", inMs(b.Open),
+				inMs(a.Open))}
 		}
 	}
 	return table, nil

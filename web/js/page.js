@@ -22,7 +22,7 @@ import { Studio } from "./studio.js";
 import { ThisPhone } from "./thisphone.js";
 import { isDark } from "./words.js";
 
-/** @import { Refusal, Snapshot } from "../protocol.d.ts" */
+/** @import { Fix, Refusal, Snapshot } from "../protocol.d.ts" */
 /** @import { Commands } from "./commands.js" */
 /** @import { Field } from "./fields.js" */
 /** @import { Radio } from "./radio.js" */
@@ -187,8 +187,10 @@ export class Page {
 	#fix(e) {
 		const button = /** @type {HTMLElement} */ (e.target).closest(".fix");
 		if (!(button instanceof HTMLElement)) return;
-		const { field = "", value = "" } = button.dataset;
-		this.commands.send({ type: "set", field, value }, byId("coming-refusal"));
+		const { field = "", value = "", also = "[]" } = button.dataset;
+		/** @type {Fix[]} */
+		const changes = [{ field, value }, ...JSON.parse(also)];
+		for (const { field, value } of changes) this.commands.send({ type: "set", field, value }, byId("coming-refusal"));
 	}
 
 	/**

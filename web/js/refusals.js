@@ -35,10 +35,11 @@ export function show(place, refusal, before = "") {
 	place.hidden = false;
 }
 
-/** The button of a fix; the page listens for it. @param {Fix} fix */
+/** The button of a fix; the page listens for it, and makes its changes in order. @param {Fix} fix */
 export function fixButton(fix) {
-	const { field, value } = fix;
-	return button({ class: "fix", "data-field": field, "data-value": value }, changeText(field, value));
+	const { field, value, also = [] } = fix;
+	const words = [fix, ...also].map((f) => changeText(f.field, f.value)).join("; ");
+	return button({ class: "fix", "data-field": field, "data-value": value, "data-also": JSON.stringify(also) }, words);
 }
 
 /** A refusal in one line. @param {Refusal} refusal @param {string} [before] */
