@@ -224,7 +224,8 @@ func (c *Client) assembleShot(m wire.Shot) *ShotReport {
 // report converts a cue from ticks to time. The caller holds the mutex.
 func (c *Client) report(m wire.Cue) CueReport {
 	return CueReport{
-		Output: m.Output, Index: int(m.Index), Opening: m.Opening, Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off),
+		Output: m.Output, Index: int(m.Index), Opening: m.Opening,
+		Planned: c.time(m.Planned), On: c.time(m.On), Off: c.time(m.Off),
 	}
 }
 

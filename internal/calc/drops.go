@@ -38,8 +38,8 @@ func Drops(set shot.Set) (Answer, error) {
 			passes = fmt.Sprintf("passes the beam at %.1f ms and ", keys.BeamMs)
 		}
 		drops = append(drops, keys)
-		lines = append(lines, fmt.Sprintf("Drop %d: valve %d opens %.1f ms after Go for %.1f ms and lets out %.1f µl, a drop "+
-			"of %.2f mm; it %slands at %.1f ms at %.2f m/s.", i+1, x.Valve, keys.OpensMs, keys.OpenMs, keys.VolumeUl,
+		lines = append(lines, fmt.Sprintf("Drop %d: valve %d opens %.1f ms after Go for %.1f ms and lets out %.1f µl, a "+
+			"drop of %.2f mm; it %slands at %.1f ms at %.2f m/s.", i+1, x.Valve, keys.OpensMs, keys.OpenMs, keys.VolumeUl,
 			keys.DiameterMm, passes, keys.LandsMs, keys.SpeedMS))
 	}
 	keys := map[string]any{

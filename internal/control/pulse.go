@@ -133,8 +133,8 @@ func (c *Control) checkTest(client string, cmd Command) error {
 	return nil
 }
 
-// cutBy is by how much a pulse is shorter than planned that was cut short, and not just switched as late as boards do: own
-// choice.
+// cutBy is by how much a pulse is shorter than planned that was cut short, and not just switched as late as boards do:
+// own choice.
 const cutBy = time.Millisecond
 
 // cutWords say which valves were switched off before their opening was over; "" none.

@@ -141,8 +141,8 @@ func (d DropsSet) deviate(p DropsPath, off deviation) (deviated, error) {
 // leastMeeting is the height below which the two meet at the surface: own choice.
 const leastMeeting = 0.1 * mm
 
-// sd is what a cause does, as a standard deviation: half of the difference between its two sides. Where a plan is at the
-// edge of what can be predicted, one side may be beyond it: then it is what the other does.
+// sd is what a cause does, as a standard deviation: half of the difference between its two sides. Where a plan is at
+// the edge of what can be predicted, one side may be beyond it: then it is what the other does.
 func (d DropsSet) sd(p DropsPath, s scatter) (deviated, error) {
 	side := func(sign float64) (deviated, error) {
 		var off deviation
