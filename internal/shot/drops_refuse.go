@@ -64,8 +64,8 @@ func (s Set) openingProblem(i int, err error) error {
 	return t
 }
 
-// openingFixes move an opening toward a limit until it gives one drop: in whole milliseconds or, where those that do lie
-// between two, in tenths.
+// openingFixes move an opening toward a limit until it gives one drop: in whole milliseconds or, where those that do
+// lie between two, in tenths.
 func (s Set) openingFixes(i int, limit phys.Time) []fix {
 	open, say := s.Drops.openings()[i].Open, "make the "+openingNames[i]+" opening at least %s longer, %s"
 	if limit < open {
@@ -94,8 +94,8 @@ func (s Set) flowFixes(more bool) []fix {
 	give := func(s Set) bool { return s.checkOpenings() == nil }
 	head := fix{field: "drops.head", step: byCm, from: float64(d.Head), limit: mostHead, holds: give, between: true,
 		format: "raise the liquid by at least %s, to %s above the tip"}
-	bore := fix{field: "drops.bore", step: byTenthMm, from: float64(d.Bore), limit: float64(d.Tip), holds: give, between: true,
-		format: "take a valve whose narrowest bore is at least %s wider, %s"}
+	bore := fix{field: "drops.bore", step: byTenthMm, from: float64(d.Bore), limit: float64(d.Tip), holds: give,
+		between: true, format: "take a valve whose narrowest bore is at least %s wider, %s"}
 	if !more {
 		head.limit, head.format = 1e-2, "lower the liquid by at least %s, to %s above the tip"
 		bore.limit, bore.format = 1e-4, "take a valve whose narrowest bore is at least %s narrower, %s"
@@ -151,8 +151,8 @@ func (s Set) meetProblem(err error, c splash.Column) error {
 // pathError refuses what the models do not know.
 func (d DropsSet) pathError(err error) error {
 	none, domain, field := new(splash.NoColumnError), new(phys.DomainError), new(FieldError)
-	t := &problem{field: "drops.height", fixes: []fix{{field: "drops.height", step: byMm, from: float64(d.Height), limit: 5,
-		holds: dropsHold, format: "raise the tip by at least %s, to %s above the surface"}}}
+	t := &problem{field: "drops.height", fixes: []fix{{field: "drops.height", step: byMm, from: float64(d.Height),
+		limit: 5, holds: dropsHold, format: "raise the tip by at least %s, to %s above the surface"}}}
 	switch {
 	case errors.As(err, &field):
 		return err
@@ -292,9 +292,10 @@ func (s Set) gapProblem(p DropsPath, i int, why string, longer bool) error {
 		t.fixes = append(t.fixes, s.meetElsewhere(longer)...)
 		return t
 	}
-	from, limit, say := float64(d.openings()[i].Gap), 10., "have the "+openingNames[i]+" opening come at least %s later, %s after the one before"
+	opening := "have the " + openingNames[i] + " opening come at least "
+	from, limit, say := float64(d.openings()[i].Gap), 10., opening+"%s later, %s after the one before"
 	if !longer {
-		limit, say = 1e-3, "have the "+openingNames[i]+" opening come at least %s sooner, %s after the one before"
+		limit, say = 1e-3, opening+"%s sooner, %s after the one before"
 	}
 	if i == 1 && d.Want == WantCollision && p.Column.Highest > 0 { // not beyond where the column is highest
 		a, b := p.Drops[0], p.Drops[1]

@@ -236,8 +236,8 @@ func TestDropsRefusals(t *testing.T) {
 				"opening at least 7 ms longer, 22 ms, or weigh 20 drops at 15 ms and give their mass", 1},
 		{"one too short and one too long", func(s *Set, _ *Bench) {
 			s.Drops.First.Open, s.Drops.Second.Open = 15*ms, 60*ms
-		}, "drops.first.open", "less than a drop", "make the first opening at least 6 ms longer, 21 ms, and make the second " +
-			"opening at least 17 ms shorter, 43 ms", 1},
+		}, "drops.first.open", "less than a drop", "make the first opening at least 6 ms longer, 21 ms, and make the " +
+			"second opening at least 17 ms shorter, 43 ms", 1},
 		{"a bore through which hardly anything flows", func(s *Set, _ *Bench) { s.Drops.Bore = 0.1 * mm },
 			"drops.bore", "less than a drop", "take a valve whose narrowest bore is at least 1.4 mm wider, 1.5 mm, or weigh", 1},
 		{"a valve that closes late", func(s *Set, _ *Bench) { s.Drops.Closes = 100 * ms },

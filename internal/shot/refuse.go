@@ -65,7 +65,7 @@ func (t *problem) refusal(set Set, works func(Set) error) *Refusal {
 	r := &Refusal{Field: t.field, Why: t.why}
 	var remedies []string
 	next := ""     // if no single fix is enough: the first of two
-	first := false // what is refused can be mended where it is
+	first := false // what is refused can be changed where it is
 	for i, m := range t.fixes {
 		fix, say, err := m.working(set, works)
 		switch {

@@ -10,7 +10,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// Two things that stand in the way are mended together, in words and as one fix.
+// Two things that stand in the way are changed together, in words and as one fix.
 func TestTwoProblemsAtOnce(t *testing.T) {
 	s := DefaultSet()
 	s.Kind, s.Sound.After, s.Light.Shutter, s.Light.OpenFor = Sound, 5*ms, ByGo, 10*ms
