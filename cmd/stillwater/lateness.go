@@ -133,6 +133,8 @@ func (o *latenessOptions) check(flags *flag.FlagSet) error {
 	switch {
 	case flags.NArg() > 0:
 		return bad("unexpected argument %q; every value is given by its flag, like --count 1000", flags.Arg(0))
+	case given["rounds"] && o.run.Rounds > o.run.Count:
+		return bad("--rounds %d: give no more than --count, %d", o.run.Rounds, o.run.Count)
 	case given["rounds"] && !o.run.Peer:
 		return bad("--rounds is for taking turns with --peer; leave it out, or add --peer")
 	case o.config == "" && (o.output != "" || o.input != ""):
