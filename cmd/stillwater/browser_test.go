@@ -54,7 +54,7 @@ type browser struct{ ctx context.Context }
 // startBrowser starts Chromium until the test ends.
 func startBrowser(t *testing.T) *browser {
 	t.Helper()
-	chromium, dir := need.Tool(t, "chromium", "chromium-browser"), t.TempDir()
+	chromium, dir := need.Tool(t, "chromium-headless-shell", "chromium", "chromium-browser"), t.TempDir()
 	flags := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium), chromedp.NoSandbox,
 		chromedp.DisableGPU, chromedp.UserDataDir(dir), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-domain-reliability", true))
