@@ -48,7 +48,7 @@ func TestPractice(t *testing.T) {
 	for name, does := range map[string]func(*testing.T){
 		"mark": b.practiceMark, "pace": b.practicePace, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
 		"strip": b.stripOfFrames,
-		"drag":  b.dragPicture, "long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
+		"drag":  b.dragPicture, "typed": b.typedMeasurement, "long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
 		"summary": b.sessionSummary,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
@@ -288,6 +288,43 @@ func (b *browser) dragPicture(t *testing.T) {
 	p.until("by keys too", `document.querySelector("#frames .dragged").textContent === ""`)
 	sent = asked(t, m, "measure", func(sent control.Command) bool { return sent.PastMm < 0 })
 	assert.InDelta(t, -3*620/wide, sent.PastMm, 0.1, "it was short by as much")
+	p.clean()
+}
+
+// In a real evening what was measured in the camera's picture is typed: with how well that is known, or as a ruler is
+// read; it is taken back, and what is no number is refused where it was typed.
+func (b *browser) typedMeasurement(t *testing.T) {
+	m, p := b.stage(t, func(m *fakeControl) {
+		practising(1)(&m.snap)
+		m.snap.Room, m.snap.Shots[0].Frame, m.snap.Shots[0].Simulated, m.snap.Shots[0].Seen = nil, "", false, ""
+	})
+	p.state("safe", "Safe")
+	p.place("shoot")
+	p.tap("#shot-fold > summary")
+	for _, c := range []struct {
+		past, sd     string
+		pastMm, sdMm float64
+	}{{"-12,5", "", -12.5, 5}, {"7 mm", "2", 7, 2}, {"", "2", 0, 0}} {
+		p.enter("#past-sd", c.sd)
+		p.enter("#past", c.past)
+		sent := asked(t, m, "measure", func(sent control.Command) bool { return sent.PastMm == c.pastMm && sent.PastSDMm == c.sdMm })
+		assert.EqualValues(t, 1, sent.Shot)
+	}
+	p.enter("#past", "near")
+	p.until("no number", `document.querySelector("#past-refusal").textContent.includes("“near” is not a number")`)
+	past, sd := -12.5, 5.
+	m.be(func(s *control.Snapshot) { s.Shots[0].PastMm, s.Shots[0].PastSDMm = &past, &sd })
+	p.js(`document.activeElement.blur()`)
+	m.be(func(s *control.Snapshot) { s.Notice = "again" })
+	p.until("what is on record is shown", `document.querySelector("#past").value === "-12.5"`)
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		p.js(`document.querySelector("#measured").scrollIntoView({ block: "end" })`)
+		p.fit("a measurement")
+		p.picture(fmt.Sprintf("practice-typed-%d", size[0]))
+	}
+	m.be(func(s *control.Snapshot) { s.Shots[0].Measurable = false })
+	p.until("at a turning point nothing is measured", `!document.querySelector("#past").checkVisibility()`)
 	p.clean()
 }
 

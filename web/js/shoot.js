@@ -8,6 +8,7 @@ import { Frames } from "./frames.js";
 import { icon } from "./icons.js";
 import { Judging } from "./judging.js";
 import { Learned } from "./learned.js";
+import { Measured } from "./measured.js";
 import { sentence, show, slot } from "./refusals.js";
 import { gapTrim, trims, worksOutGap } from "./set.js";
 import { Summary } from "./summary.js";
@@ -57,6 +58,7 @@ export class Shoot {
 		const write = button({ onclick: () => this.#writeNote() }, icon("note"), el("span", {}, "Note"));
 		this.verdicts.append(...remarkButtons((say) => this.#judge(say)), write);
 		this.learned = new Learned(commands, this.slot);
+		this.measured = new Measured(commands, byId("note-refusal"));
 		this.judging = new Judging(byId("shoot"), byId("shots-newer"), () => this.#showShot());
 	}
 
@@ -121,6 +123,7 @@ export class Shoot {
 		text(part("problem"), s.problem);
 		text(part("seen"), s.seen && (s.frame ? sentence(s.seen) : `Simulated camera: ${s.seen}`));
 		showFigures(part("figures"), s);
+		this.measured.show(s, this.holding);
 		showRemarks(this.verdicts, s);
 		if (document.activeElement !== this.note) this.note.value = s.note;
 	}
