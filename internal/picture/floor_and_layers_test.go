@@ -1,0 +1,142 @@
+package picture
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/phys"
+	"stillwater/internal/scene"
+)
+
+// The floor's light is that of weak lenses over it, as far as waves are low: 1 + (1 - 1/n) depth times the surface's
+// curvature, crests bright and troughs dark (geometrical optics of small slopes; M. V. Berry's caustics in that limit,
+// from memory). The sum of it is the light that came, whatever the waves.
+func TestCausticsAreTheLightOfTheWaves(t *testing.T) {
+	w := scene.Water{Liquid: "water", Pool: true,
+		Rings: &scene.Rings{Front: 16 * millimetre, Wavelength: 6 * millimetre, Height: 0.02 * millimetre}}
+	s := newStage(w, Studio())
+	require.NotNil(t, s.caustic)
+	b := s.body
+	scale := b.radius * 1.3 / float64(len(s.caustic))
+	lens := func(r float64) float64 {
+		const e = 0.4
+		h := func(r float64) float64 { return b.surfaceBelow(math.Abs(r)) }
+		curved := (h(r+e)-2*h(r)+h(r-e))/(e*e) + (h(r+e)-h(r-e))/(2*e)/r
+		return 1 - (1-1/1.333)*b.depth*curved
+	}
+	var want, got []float64
+	for k := 20; k < len(s.caustic)*6/10; k++ {
+		sum, area := 0.0, 0.0 // under a softbox, as the floor is
+		for j := -9; j <= 9; j++ {
+			r, weight := (float64(k+j)+0.5)*scale, 1-math.Abs(float64(j))/10
+			sum, area = sum+weight*r*lens(r), area+weight*r
+		}
+		want, got = append(want, sum/area), append(got, float64(s.caustic[k]))
+	}
+	slope, correlation := fitted(want, got)
+	t.Logf("caustics by curvature: slope %.2f, correlation %.3f, from %.2f to %.2f", slope, correlation, least(got),
+		most(got))
+	assert.Greater(t, correlation, 0.9)
+	assert.InDelta(t, 1, slope, 0.3)
+	assert.Greater(t, most(got)-least(got), 0.05, "there is something to see")
+}
+
+// fitted is how b follows a: the slope of the line through both, and their correlation.
+func fitted(a, b []float64) (slope, correlation float64) {
+	var ma, mb, ab, aa, bb float64
+	for i := range a {
+		ma, mb = ma+a[i]/float64(len(a)), mb+b[i]/float64(len(b))
+	}
+	for i := range a {
+		ab, aa, bb = ab+(a[i]-ma)*(b[i]-mb), aa+(a[i]-ma)*(a[i]-ma), bb+(b[i]-mb)*(b[i]-mb)
+	}
+	return ab / aa, ab / math.Sqrt(aa*bb)
+}
+
+func least(list []float64) float64 {
+	v := math.Inf(1)
+	for _, x := range list {
+		v = min(v, x)
+	}
+	return v
+}
+
+func most(list []float64) float64 {
+	v := math.Inf(-1)
+	for _, x := range list {
+		v = max(v, x)
+	}
+	return v
+}
+
+// A flat pool's floor is even, a higher wave's less so.
+func TestHigherWavesMakeStrongerCaustics(t *testing.T) {
+	contrast := func(high phys.Length) float64 {
+		w := scene.Water{Liquid: "water", Pool: true, Crater: &scene.Crater{Radius: 4 * millimetre, Depth: 2 * millimetre},
+			Rings: &scene.Rings{Front: 14 * millimetre, Wavelength: 4 * millimetre, Height: high * millimetre}}
+		light := []float64{}
+		for _, c := range newStage(w, Studio()).caustic {
+			light = append(light, float64(c))
+		}
+		n := len(light)
+		return most(light[n*4/10:n*7/10]) - least(light[n*4/10:n*7/10])
+	}
+	assert.Greater(t, contrast(0.1), 2*contrast(0.01))
+}
+
+// The layers of a sheet are bodies of their own: each has holes where others have liquid. A layer behind the others'
+// holes is seen as if it were the only one, but for rays that it bends into another; where all have holes there is the
+// empty room.
+func TestEachLayerOfASheetHasItsOwnHoles(t *testing.T) {
+	w := waters()["sheet"]
+	s := newStage(w, ThrowStudio())
+	s.spray = nil
+	require.Greater(t, len(s.sheets), 2)
+	empty := newStage(scene.Water{Liquid: "water"}, ThrowStudio())
+	empty.spray = nil
+	only := func(i int) *stage {
+		alone := *s
+		alone.sheets = s.sheets[i : i+1]
+		return &alone
+	}
+	seen := func(s *stage, x, y float64) vec {
+		o, way := s.camera.ray(x, y, 0, 0)
+		return (&tracer{stage: s}).air(o, way, 0, 1, false, -1)
+	}
+	alone, same, none, total := make([]int, len(s.sheets)), make([]int, len(s.sheets)), 0, 0
+	for y := -0.6; y < 0.6; y += 0.02 {
+		for x := -0.98; x < 0.98; x += 0.02 {
+			room, all := seen(empty, x, y), seen(s, x, y)
+			in := -1
+			layers := 0
+			for i := range s.sheets {
+				if seen(only(i), x, y) != room {
+					in, layers = i, layers+1
+				}
+			}
+			total++
+			switch layers {
+			case 0:
+				none++
+				require.Equal(t, room, all, "at %.2f, %.2f", x, y)
+			case 1:
+				alone[in]++
+				if all == seen(only(in), x, y) {
+					same[in]++
+				}
+			}
+		}
+	}
+	t.Logf("of %d rays %d pass all layers by; met by one layer alone: %v, of which as if it were the only one: %v",
+		total, none, alone, same)
+	assert.Greater(t, none, total/20)
+	last := len(alone) - 1
+	assert.Equal(t, alone[last], same[last], "behind the last there is nothing that a bent ray could meet")
+	for i, n := range alone {
+		assert.Greater(t, n, total/100, "layer %d", i)
+		assert.Greater(t, same[i], n*3/4, "layer %d", i)
+	}
+}
