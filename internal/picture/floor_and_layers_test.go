@@ -87,56 +87,45 @@ func TestHigherWavesMakeStrongerCaustics(t *testing.T) {
 	assert.Greater(t, contrast(0.1), 2*contrast(0.01))
 }
 
-// The layers of a sheet are bodies of their own: each has holes where others have liquid. A layer behind the others'
-// holes is seen as if it were the only one, but for rays that it bends into another; where all have holes there is the
-// empty room.
+// The layers of a sheet are bodies of their own, each with holes where others have liquid. A layer behind holes of those
+// before it is seen as if they were not there, and where all have holes there is the empty room.
 func TestEachLayerOfASheetHasItsOwnHoles(t *testing.T) {
 	w := waters()["sheet"]
 	s := newStage(w, ThrowStudio())
 	s.spray = nil
 	require.Greater(t, len(s.sheets), 2)
-	empty := newStage(scene.Water{Liquid: "water"}, ThrowStudio())
-	empty.spray = nil
-	only := func(i int) *stage {
-		alone := *s
-		alone.sheets = s.sheets[i : i+1]
-		return &alone
+	layers := func(from, to int) *stage {
+		some := *s
+		some.sheets = s.sheets[from:to]
+		return &some
 	}
 	seen := func(s *stage, x, y float64) vec {
 		o, way := s.camera.ray(x, y, 0, 0)
 		return (&tracer{stage: s}).air(o, way, 0, 1, false, -1)
 	}
-	alone, same, none, total := make([]int, len(s.sheets)), make([]int, len(s.sheets)), 0, 0
+	alone, none, total := make([]int, len(s.sheets)), 0, 0
 	for y := -0.6; y < 0.6; y += 0.02 {
 		for x := -0.98; x < 0.98; x += 0.02 {
-			room, all := seen(empty, x, y), seen(s, x, y)
-			in := -1
-			layers := 0
+			room, all := seen(layers(0, 0), x, y), seen(s, x, y)
+			first, met := len(s.sheets), 0
 			for i := range s.sheets {
-				if seen(only(i), x, y) != room {
-					in, layers = i, layers+1
+				if seen(layers(i, i+1), x, y) != room {
+					first, met = min(first, i), met+1
 				}
 			}
 			total++
-			switch layers {
+			require.Equal(t, seen(layers(first, len(s.sheets)), x, y), all, "layer %d at %.2f, %.2f", first, x, y)
+			switch met {
 			case 0:
 				none++
-				require.Equal(t, room, all, "at %.2f, %.2f", x, y)
 			case 1:
-				alone[in]++
-				if all == seen(only(in), x, y) {
-					same[in]++
-				}
+				alone[first]++
 			}
 		}
 	}
-	t.Logf("of %d rays %d pass all layers by; met by one layer alone: %v, of which as if it were the only one: %v",
-		total, none, alone, same)
-	assert.Greater(t, none, total/20)
-	last := len(alone) - 1
-	assert.Equal(t, alone[last], same[last], "behind the last there is nothing that a bent ray could meet")
+	t.Logf("of %d rays %d pass all layers by; met by one layer alone: %v", total, none, alone)
+	assert.Positive(t, none)
 	for i, n := range alone {
-		assert.Greater(t, n, total/100, "layer %d", i)
-		assert.Greater(t, same[i], n*3/4, "layer %d", i)
+		assert.Greater(t, n, 10, "layer %d is nowhere alone", i)
 	}
 }
