@@ -48,7 +48,8 @@ func TestPractice(t *testing.T) {
 	for name, does := range map[string]func(*testing.T){
 		"mark": b.practiceMark, "pace": b.practicePace, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
 		"strip": b.stripOfFrames,
-		"drag":  b.dragPicture, "typed": b.typedMeasurement, "long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
+		"drag":  b.dragPicture, "typed": b.typedMeasurement,
+		"long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
 		"summary": b.sessionSummary,
 	} {
 		t.Run(name, func(t *testing.T) { t.Parallel(); does(t) })
@@ -307,7 +308,9 @@ func (b *browser) typedMeasurement(t *testing.T) {
 	}{{"-12,5", "", -12.5, 5}, {"7 mm", "2", 7, 2}, {"", "2", 0, 0}} {
 		p.enter("#past-sd", c.sd)
 		p.enter("#past", c.past)
-		sent := asked(t, m, "measure", func(sent control.Command) bool { return sent.PastMm == c.pastMm && sent.PastSDMm == c.sdMm })
+		sent := asked(t, m, "measure", func(sent control.Command) bool {
+			return sent.PastMm == c.pastMm && sent.PastSDMm == c.sdMm
+		})
 		assert.EqualValues(t, 1, sent.Shot)
 	}
 	p.enter("#past", "near")

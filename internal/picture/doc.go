@@ -8,7 +8,8 @@
 // lose light by Beer and Lambert's law; milk gives it back diffusely. The flash's light decays exponentially, or is cut
 // off, and what moves is blurred by that. The lens is thin and has an opening: what is off the plane in focus is soft.
 // Room light adds its share for as long as the shutter is open. Exposures are those of optics.Light. Place, size and
-// speed of the liquid are the scene's. Its finer shape (how thick a crown's wall is, where fingers and holes are) is
+// speed of the liquid are the scene's, of a throw also where its middle layer is film, open, threads and drops (the
+// scene's parcels). Its finer shape (how thick a crown's wall is, where fingers are, the layers before and behind) is
 // made up from a seed, by eye. Left out: light that is reflected inside the liquid after it was refracted, and shadows.
 //
 // # How it is made

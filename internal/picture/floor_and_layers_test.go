@@ -87,8 +87,8 @@ func TestHigherWavesMakeStrongerCaustics(t *testing.T) {
 	assert.Greater(t, contrast(0.1), 2*contrast(0.01))
 }
 
-// The layers of a sheet are bodies of their own, each with holes where others have liquid. A layer behind holes of those
-// before it is seen as if they were not there, and where all have holes there is the empty room.
+// The layers of a sheet are bodies of their own, each with holes where others have liquid. A layer behind holes of
+// those before it is seen as if they were not there, and where all have holes there is the empty room.
 func TestEachLayerOfASheetHasItsOwnHoles(t *testing.T) {
 	w := waters()["sheet"]
 	s := newStage(w, ThrowStudio())
@@ -128,4 +128,69 @@ func TestEachLayerOfASheetHasItsOwnHoles(t *testing.T) {
 	for i, n := range alone {
 		assert.Greater(t, n, 10, "layer %d is nowhere alone", i)
 	}
+}
+
+// gridOf is a sheet of 48 parcels of film side by side.
+func gridOf() (s scene.Sheet) {
+	s = *waters()["sheet"].Sheet
+	s.Thickness = 0.4 * millimetre
+	for i := range 8 {
+		for j := range 6 {
+			s.Parcels = append(s.Parcels, scene.Parcel{
+				At:       scene.Point{X: s.At.X + s.Length*phys.Length(i*2-7)/16, Y: s.At.Y + s.Width*phys.Length(j*2-5)/12},
+				Velocity: s.Velocity, Form: scene.Film, Size: s.Thickness})
+		}
+	}
+	return s
+}
+
+// A sheet's middle layer is what its parcels are: a parcel that has torn opens it where that is, and a drop flies there
+// with the parcel's own speed; the more have torn, the less film there is.
+func TestParcelsAreSeen(t *testing.T) {
+	film := func(s scene.Sheet, detail uint64) (middle sheet, parts []part, covered int) {
+		sheets, parts := throwSheets(s, detail)
+		for _, e := range sheets[1].edges {
+			if e > 0 {
+				covered++
+			}
+		}
+		return sheets[1], parts, covered
+	}
+	opened, stood := 0, 0
+	for detail := range uint64(6) {
+		whole := gridOf()
+		before, _, much := film(whole, detail)
+		for _, k := range []int{14, 21, 27, 33} {
+			torn := gridOf()
+			p := &torn.Parcels[k]
+			p.Form, p.Size, p.Velocity.Y = scene.Drop, 4*millimetre, 3.25
+			if before.insideAt(point(p.At)) < 0 {
+				continue // there was a hole anyway
+			}
+			stood++
+			after, parts, less := film(torn, detail)
+			if after.insideAt(point(p.At)) < 0 {
+				opened++
+			}
+			assert.Less(t, less, much)
+			last := parts[len(parts)-1]
+			assert.Equal(t, point(p.At), last.a)
+			assert.Equal(t, perMs(p.Velocity), last.moves)
+		}
+		gone := gridOf()
+		for i := range gone.Parcels {
+			gone.Parcels[i].Form = scene.Drop
+		}
+		_, _, least := film(gone, detail)
+		assert.Less(t, least, much/2, "seed %d", detail)
+	}
+	t.Logf("of %d parcels in the film %d open it when they are torn", stood, opened)
+	assert.Greater(t, stood, 12)
+	assert.GreaterOrEqual(t, opened, stood*9/10)
+}
+
+// insideAt is how far inside the layer's edge the nearest node is, mm.
+func (s *sheet) insideAt(p vec) float64 {
+	i, j := int((p.x-s.x0)*s.inverse+0.5), int((p.y-s.y0)*s.inverse+0.5)
+	return float64(s.edges[j*s.nx+i])
 }

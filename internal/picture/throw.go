@@ -39,12 +39,90 @@ func throwSheets(s scene.Sheet, detail uint64) (sheets []sheet, parts []part) {
 			long: mm(s.Length) * l.long, wide: mm(s.Width) * l.wide}
 		m.at = middle.mad(flow, l.along*mm(s.Length)).mad(vec{-flow.y, flow.x, 0}, l.across*mm(s.Width))
 		m.at.z += l.z
+		if l.z == 0 {
+			m.pieces = newPieces(s)
+		}
 		sh := m.sheet()
 		sh.moves = moves
 		sheets = append(sheets, sh)
 		parts = append(parts, m.spray(&sh, &d, moves)...)
 	}
-	return sheets, parts
+	return sheets, append(parts, torn(s, flow, &d)...)
+}
+
+// pieces are the parcels of a sheet as its middle layer shows them: whole film where they are film, thinner where they
+// are drawn thin, and open where they have become threads and drops.
+type pieces struct {
+	list []piece
+	wide float64 // radius of a piece, mm
+}
+
+type piece struct {
+	x, y   float64
+	intact float64 // 1 film, less: torn
+	thick  float64 // of the film, by the sheet's
+}
+
+// How much a parcel opens or closes the layer over its piece, by what it has become: own choice, by eye.
+var intact = map[scene.Form]float64{scene.Film: 0.25, scene.Thread: -0.7, scene.Drop: -1.9}
+
+func newPieces(s scene.Sheet) *pieces {
+	if len(s.Parcels) == 0 {
+		return nil
+	}
+	p := &pieces{wide: math.Sqrt(mm(s.Length) * mm(s.Width) / float64(len(s.Parcels)))}
+	for _, q := range s.Parcels {
+		at, thick := point(q.At), 1.0
+		if q.Form == scene.Film && s.Thickness > 0 {
+			thick = clamp(float64(q.Size/s.Thickness), 0.6, 1.6)
+		}
+		p.list = append(p.list, piece{at.x, at.y, intact[q.Form], thick})
+	}
+	return p
+}
+
+// at is how much more whole a place is than without the parcels, and how thick its film is, by the sheet's.
+func (p *pieces) at(x, y float64) (whole, thick float64) {
+	if p == nil {
+		return 0, 1
+	}
+	const few = 0.25 // farther from all of them they say less
+	weights := 0.0
+	for i := range p.list {
+		q := &p.list[i]
+		u := ((x-q.x)*(x-q.x) + (y-q.y)*(y-q.y)) / (p.wide * p.wide)
+		if u < 1 {
+			w := (1 - u) * (1 - u)
+			whole, thick, weights = whole+w*q.intact, thick+w*(q.thick-1), weights+w
+		}
+	}
+	return whole / max(weights, few), 1 + thick/max(weights, few)
+}
+
+// beads is how many swellings a thread has before it falls apart: own choice, by eye.
+const beads = 6
+
+// torn are the parcels that are film no more: threads and drops, each at its place with its own speed. A thread lies
+// between the flow and the way in which its parcel leaves the others, and swells in beads (Rayleigh).
+func torn(s scene.Sheet, flow vec, d *dice) (parts []part) {
+	whole := perMs(s.Velocity)
+	for _, q := range s.Parcels {
+		at, r, moves := point(q.At), mm(q.Size)/2, perMs(q.Velocity)
+		switch q.Form {
+		case scene.Drop:
+			parts = append(parts, newDrop(at, flow, r, 0.1, 0, moves))
+		case scene.Thread:
+			way := flow.mul(0.5).add(moves.sub(whole).norm()).norm()
+			bend := vec{-way.y, way.x, 0}.mul(d.between(-0.5, 0.5))
+			for i := range beads {
+				along := (float64(i) - (beads-1)/2.) * 4 * r
+				bead := at.mad(way, along+d.between(-r, r)).mad(bend, along*along/(8*r)).mad(vec{0, 0, 1}, d.between(-2*r, 2*r))
+				parts = append(parts, newDrop(bead, way.mad(bend, along/(4*r)).norm(), r*d.between(0.6, 1.3),
+					d.between(0.3, 2.5), 0, moves))
+			}
+		}
+	}
+	return parts
 }
 
 // tongue is the shape of a layer.
@@ -54,6 +132,7 @@ type tongue struct {
 	at, flow   vec
 	long, wide float64 // mm
 	breakup    float64
+	pieces     *pieces // nil: nothing is known of them
 }
 
 // local are the shares along (0 at the tail, 1 at the leading edge) and across (-1 to 1), and both in mm.
@@ -80,7 +159,8 @@ func (m *tongue) mask(x, y float64) float64 {
 	lead := (1-a)*4 + (1.6+2.4*m.breakup)*n
 	tail := (a-0.1+0.06*b*b)*6 + m.layer.frayed*n
 	hole := 0.78 - m.holes - (0.25+0.45*m.breakup)*a + noise(m.seed+20, am/50, bm/24) + 0.4*noise(m.seed+21, am/21, bm/12)
-	return min(edge, lead, tail, hole)
+	whole, _ := m.pieces.at(x, y)
+	return min(edge, lead, tail, hole+whole)
 }
 
 // warped bends the places that noise is read at, which hides its lattice: the flow swirls.
@@ -132,7 +212,8 @@ func (m *tongue) film(x, y float64) (z, half float64) {
 		am/19, bm/10))
 	vein := noise(m.seed+4, am/110, bm/38) + 0.25*noise(m.seed+6, am/40, bm/18)
 	fine := noise(m.seed+5, am/60, bm/22)
-	half = 1.6 + (6*math.Exp(-vein*vein*9)+2*math.Exp(-fine*fine*6))*(1.25-0.6*clamp(a, 0, 1))
+	_, thick := m.pieces.at(x, y)
+	half = 1.6 + thick*(6*math.Exp(-vein*vein*9)+2*math.Exp(-fine*fine*6))*(1.25-0.6*clamp(a, 0, 1))
 	return z, max(half+0.6*noise(m.seed+7, am/34, bm/17), 0.6)
 }
 
