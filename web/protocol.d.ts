@@ -259,6 +259,7 @@ export interface Preview {
 	bars: Bar[];
 	budget: Term[];
 	advice: string[];
+	places: string;
 	table: TablePoint[];
 }
 
@@ -499,7 +500,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "enter" | "sweep" | "measure" | "lag" | "uselag" | "threshold" | "touch" | "prime";
+	| "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {

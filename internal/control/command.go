@@ -36,6 +36,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.setThreshold(ctx, client, cmd)
 	case "uselag":
 		return c.useLag(client)
+	case "places":
+		return c.usePlaces(client)
 	case "sweep":
 		return c.startSweep(client, cmd)
 	case "set":

@@ -178,11 +178,16 @@ func makePreview(set shot.Set, program shot.Program, timeline shot.Timeline, tic
 		return nil, err
 	}
 	advice = append(advice, light.Budget()...)
+	_, places, err := shot.Places(set, estimate, shot.DefaultSpread(), tick)
+	if err != nil {
+		return nil, err
+	}
 	p := &Preview{
 		DelayMs: ms(timeline.Delay), DelayLowMs: ms(timeline.Low), DelayHighMs: ms(timeline.High),
 		FromGo: timeline.FromGo,
 		Within: estimate.Within, SpeedMS: float64(estimate.Speed), Summary: estimate.Summary,
-		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Table: []TablePoint{},
+		Marks: []Mark{}, Bars: []Bar{}, Budget: []Term{}, Advice: append([]string{}, advice...), Places: places,
+		Table: []TablePoint{},
 	}
 	for _, m := range timeline.Marks {
 		p.Marks = append(p.Marks, Mark{Name: m.Name, AtMs: ms(m.At)})

@@ -171,7 +171,8 @@ type Preview struct {
 	Bars        []Bar        `json:"bars"`
 	Budget      []Term       `json:"budget"` // the last two are the sums: of all, and of those that are not steady
 	Advice      []string     `json:"advice"`
-	Table       []TablePoint `json:"table"` // gate interval to delay; empty without a gate
+	Places      string       `json:"places"` // where a throw's beams had better be, and what is gained; "" they are there
+	Table       []TablePoint `json:"table"`  // gate interval to delay; empty without a gate
 }
 
 // Tuning is what the tries with the set as it is say of its trim.
@@ -342,6 +343,7 @@ type CueView struct {
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
 //	lag       Shots       measure the camera's lag by 3..50 releases, only when nothing is armed; a disarm ends it
 //	uselag                take the measured lag and its scatter into the set
+//	places                put a throw's beams where Preview.Places says, with the shutter as that needs it
 //	threshold Input, Level  of a microphone whose level the board measures, only when nothing is armed
 //	pulse     Output      switch one output on by itself for a moment, only when nothing is armed
 //	prime     Output      open a valve by itself for nearly as long as it may be, so that its tip fills, only when
@@ -392,7 +394,7 @@ type Command struct {
 // false: no such command.
 func Fields(commandType string) ([]string, bool) {
 	switch commandType {
-	case "take", "release", "disarm", "go", "room", "uselag":
+	case "take", "release", "disarm", "go", "room", "uselag", "places":
 		return nil, true
 	case "give":
 		return []string{"to"}, true

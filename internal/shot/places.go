@@ -121,20 +121,38 @@ func (s *Set) openInTime(delay phys.Time) {
 	}
 }
 
+// Places is what BetterPlaces makes of the set that e describes, and what is gained by it in words; "" if its beams are
+// where they belong.
+//
+// Errors: as Errors.
+func Places(set Set, e Estimate, spread Spread, tick time.Duration) (better Set, says string, err error) {
+	b, err := Errors(set, e, spread, tick)
+	if err != nil || set.Kind != Throw {
+		return set, "", err
+	}
+	better, says = advisor{set, e, spread, tick, b}.placed()
+	return better, says, nil
+}
+
 // betterPlaces says where the beams would have to be for throws to be in place.
 func (a advisor) betterPlaces() string {
+	_, says := a.placed()
+	return says
+}
+
+func (a advisor) placed() (set Set, says string) {
 	now := a.inPlace()
 	set, share, err := BetterPlaces(a.set, a.e, a.spread, a.tick)
 	if err != nil || set.Throw.Gate == a.set.Throw.Gate && set.Throw.ToFocus == a.set.Throw.ToFocus {
-		return ""
+		return a.set, ""
 	}
 	how := ""
 	if set.Light.Expose != a.set.Light.Expose || set.Light.Shutter != a.set.Light.Shutter {
 		how = " and the flash firing in the dark, the shutter opened beforehand,"
 	}
-	return fmt.Sprintf("With %v between the beams, the second %v before the focus spot,%s about %.0f of 100 throws would "+
-		"be within %s of it, once trimmed; with this set about %.0f. Beams so near may show in the frame.", set.Throw.Gate,
-		set.Throw.ToFocus, how, share*100, inWholeMm(InPlace), now*100)
+	return set, fmt.Sprintf("With %v between the beams, the second %v before the focus spot,%s about %.0f of 100 throws "+
+		"would be within %s of it, once trimmed; with this set about %.0f. Beams so near may show in the frame.",
+		set.Throw.Gate, set.Throw.ToFocus, how, share*100, inWholeMm(InPlace), now*100)
 }
 
 // droplets says that a droplet ahead of the sheet may be timed in its place.

@@ -47,6 +47,7 @@ export class SetUp {
 		this.elevation = new Elevation(byId("elevation"), () => this.fields);
 		byId("light-fields").append(...this.light.map((f) => f.node));
 		byId("kinds").append(...kinds.map((k) => this.#kindButton(k)));
+		byId("better-use").addEventListener("click", () => commands.send({ type: "places" }, byId("better-refusal")));
 		byId("session-form").addEventListener("submit", (e) => this.#newSession(e));
 	}
 
@@ -72,6 +73,8 @@ export class SetUp {
 		}
 		for (const f of this.fields) f.update(snap);
 		this.elevation.show(snap);
+		byId("better").hidden = (snap.preview?.places ?? "") === "";
+		text(byId("better-words"), snap.preview?.places ?? "");
 		this.#placeFields(snap.set.kind);
 		text(byId("session-words"), sessionWords(snap));
 	}
