@@ -553,8 +553,8 @@ func (m *model) end(t *testing.T) {
 }
 
 func TestNothingOlderThanADisarmArms(t *testing.T) {
-	const seeds, rounds = 25, 100
-	armed := 0
+	const rounds = 100
+	armed, seeds := 0, seedCount()
 	for seed := range uint64(seeds) {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {

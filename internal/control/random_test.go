@@ -15,6 +15,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/care"
+	"stillwater/internal/need"
 	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
@@ -280,7 +281,8 @@ func (e *evening) onArm() {
 func TestAnyOrderOfEventsKeepsTheRules(t *testing.T) {
 	armed, refusals, shots, dry, away := 0, 0, 0, 0, 0
 	sameLag := func(int) time.Duration { return 80 * time.Millisecond }
-	for seed := range uint64(25) {
+	seeds := seedCount()
+	for seed := range uint64(seeds) {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			b := &fakeJournal{}
 			for evenings := range 2 {
@@ -310,8 +312,16 @@ func TestAnyOrderOfEventsKeepsTheRules(t *testing.T) {
 	}
 	t.Logf("armed %d times, %d of them dry, %d commands refused, %d shots; %d looks at one gone too long",
 		armed, dry, refusals, shots, away)
-	assert.Greater(t, armed, 100, "too little happened to learn anything")
-	assert.Greater(t, shots, 100)
-	assert.Greater(t, dry, 5)
-	assert.Greater(t, away, 20)
+	assert.Greater(t, armed, 4*seeds, "too little happened to learn anything")
+	assert.Greater(t, shots, 4*seeds)
+	assert.Greater(t, dry, seeds/5)
+	assert.Greater(t, away, seeds/2)
+}
+
+// seedCount is how many seeds an exploration takes: fewer with the race detector, which finds in few what it finds.
+func seedCount() int {
+	if need.RaceDetector {
+		return 7
+	}
+	return 25
 }
