@@ -51,6 +51,7 @@ type Board struct {
 	Notes         []Note
 	Strips        []*Strips // other ways to put it together
 	Line          int
+	copper        map[string]Copper // by net, where it was laid
 }
 
 // Group is a set of nets that are isolated from all other groups.

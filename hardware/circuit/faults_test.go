@@ -46,12 +46,12 @@ func TestEachKindHasItsFaults(t *testing.T) {
 // A faulty copy differs from the design in the fault alone, and the design stays as it was.
 func TestAFaultChangesACopy(t *testing.T) {
 	d := design(t)
-	before := d.Board("outputs").spice([]string{"guard", "rails", "controller"}, "nominal")
+	before := d.Board("outputs").spice([]string{"guard", "rails", "controller"}, "nominal", false)
 	for _, f := range d.Board("outputs").Faults("controller", "guard", "rails") {
 		faulty, err := d.With(f)
 		require.NoError(t, err)
-		text := faulty.Board("outputs").spice([]string{"guard", "rails", "controller"}, "nominal")
-		assert.Equal(t, before, d.Board("outputs").spice([]string{"guard", "rails", "controller"}, "nominal"))
+		text := faulty.Board("outputs").spice([]string{"guard", "rails", "controller"}, "nominal", false)
+		assert.Equal(t, before, d.Board("outputs").spice([]string{"guard", "rails", "controller"}, "nominal", false))
 		assert.NotEqual(t, before, text, "%s %s", f.Ref, d.Describe(f))
 		if len(f.Pins) == 2 {
 			assert.True(t, strings.HasPrefix(text, before), "%s %s: a short changes nothing else", f.Ref, d.Describe(f))
@@ -67,7 +67,7 @@ func TestTheSameShortIsTheSameCircuit(t *testing.T) {
 	text := func(ref string, pins ...string) string {
 		f, err := d.With(Fault{Board: "outputs", Ref: ref, Pins: pins})
 		require.NoError(t, err)
-		return f.Board("outputs").spice([]string{"guard"}, "nominal")
+		return f.Board("outputs").spice([]string{"guard"}, "nominal", false)
 	}
 	assert.Equal(t, text("R6", "1", "2"), text("Q2", "2", "3"))
 	assert.NotEqual(t, text("R6", "1", "2"), text("R8", "1", "2"))

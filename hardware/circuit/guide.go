@@ -41,7 +41,8 @@ var steps = []step{
 	{"8", "no light at the receiver: GATE or BEAM to GND", "beam_quiet", "dark_max"},
 	{"9", "at rest: MIC_VM to GND", "microphone", "v_rest"},
 	{"9", "trimmer in the middle: MIC_TH to GND", "microphone", "v_threshold"},
-	{"10", "modulated board: GATE_D or BEAM_D to GND, aligned", "modulated", "envelope"},
+	{"10", "modulated board: GATE_D or BEAM_D to GND, aligned, trimmer set", "modulated", "envelope"},
+	{"10", "modulated board: VB to GND", "modulated", "bias"},
 	{"10", "modulated board: TH to GND", "modulated", "threshold"},
 	{"11", "camera connected, contact closed: across it", "camera", "drop_focus"},
 	{"12", "flash connected, contact closed: across it, 5 V unit", "flash", "drop_5"},
@@ -115,6 +116,51 @@ func (r Row) expect() string {
 	}
 	return fmt.Sprintf("%.3g %s (%.3g to %.3g)", r.Typical*scale, unit, (r.Least*(1-meterTolerance)-off)*scale,
 		(r.Most*(1+meterTolerance)+off)*scale)
+}
+
+// The light of the modulated beams' deck in uA, and the parts of it that drops take, in percent.
+var (
+	lights     = []int{5, 30, 200}
+	occlusions = []int{15, 30, 60}
+)
+
+// Occlusions is the table of what the modulated beams see.
+func Occlusions(rows []Row) (string, error) {
+	const deck = "modulated_range"
+	var out strings.Builder
+	out.WriteString("| light | 15 % taken | 30 % taken | 60 % taken | delay at 30 % |\n|---|---|---|---|---|\n")
+	for _, light := range lights {
+		fmt.Fprintf(&out, "| %d uA |", light)
+		row := func(measure string) (Row, error) {
+			name := fmt.Sprintf("%s_%d", measure, light)
+			i := slices.IndexFunc(rows, func(r Row) bool { return r.Deck == deck && r.Measure == name })
+			if i < 0 {
+				return Row{}, fmt.Errorf("deck %s has no measure %s", deck, name)
+			}
+			return rows[i], nil
+		}
+		for _, part := range occlusions {
+			r, err := row(fmt.Sprint("seen", part))
+			if err != nil {
+				return "", err
+			}
+			const low = 0.4 // V: the output of a beam that is broken
+			switch {
+			case r.Most < low:
+				out.WriteString(" seen at all corners |")
+			case r.Typical < low:
+				out.WriteString(" seen at the typical corner, not at all |")
+			default:
+				out.WriteString(" not seen |")
+			}
+		}
+		r, err := row("delay30")
+		if err != nil {
+			return "", err
+		}
+		fmt.Fprintf(&out, " %.0f us (%.0f to %.0f) |\n", r.Typical*1e6, r.Least*1e6, r.Most*1e6)
+	}
+	return out.String(), nil
 }
 
 const endMark = "<!-- end -->"

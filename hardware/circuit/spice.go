@@ -88,7 +88,7 @@ func readCorner(line int, words []string) (Corner, error) {
 }
 
 // Deck makes the text for one run: the deck with the netlist of the sections that its line "*use BOARD SECTION..."
-// names, the models, and the corner's parameters.
+// names, the models, and the corner's parameters. A line "*copper" adds the resistance of the copper that was laid.
 func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
 	var out strings.Builder
 	fmt.Fprintf(&out, "%s, corner %s\n", name, c.Name)
@@ -123,7 +123,7 @@ func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
 					"name a section of the description"}
 			}
 		}
-		out.WriteString(b.spice(w[2:], spread))
+		out.WriteString(b.spice(w[2:], spread, strings.Contains(text, "\n*copper\n")))
 	}
 	if !used {
 		return "", &ParseError{1, name + ": nothing of the description is used", "write: *use BOARD SECTION ..."}
@@ -133,19 +133,25 @@ func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
 
 // spice is the netlist of some sections. The zeros of isolated groups are connected by a gigaohm each, like real
 // insulation.
-func (b *Board) spice(sections []string, spread string) string {
+func (b *Board) spice(sections []string, spread string, copper bool) string {
 	var out strings.Builder
+	if !copper {
+		bare := *b
+		bare.copper = nil
+		b = &bare
+	}
 	for _, n := range b.Nets {
 		if n.Use == Zero && n.Name != "GND" {
 			fmt.Fprintf(&out, "R_barrier_%s %s 0 1g\n", node(n.Name), node(n.Name))
 		}
 	}
+	used := func(p *Part) bool { return slices.Contains(sections, p.Section) }
 	for _, p := range b.Parts {
-		if slices.Contains(sections, p.Section) {
-			out.WriteString(p.spice(spread))
+		if used(p) {
+			out.WriteString(b.spicePart(p, spread))
 		}
 	}
-	return out.String()
+	return out.String() + b.spiceCopper(used)
 }
 
 // node is a net's name in a simulation.
@@ -156,18 +162,14 @@ func node(net string) string {
 	return strings.ToLower(net)
 }
 
-func (p *Part) spice(spread string) string {
+func (b *Board) spicePart(p *Part, spread string) string {
 	k := kinds[p.Type.Kind]
 	if k.spice == "" {
 		return ""
 	}
 	words := []string{k.spice + "_" + p.Ref}
 	for _, pin := range k.order {
-		net := p.Pins[pin]
-		if net == Open {
-			net = "open_" + p.Ref + "_" + pin
-		}
-		words = append(words, node(net))
+		words = append(words, b.pinNode(p, pin))
 	}
 	value, _ := Quantity(p.Value) // checked by Parse where there is one
 	ref := strings.ToLower(p.Ref)

@@ -50,3 +50,21 @@ func layouts(d *circuit.Design) (files, error) {
 	out["places.csv"], out["wires.csv"] = layout.Places(plans), layout.Wires(plans)
 	return out, nil
 }
+
+// lay traces the boards and gives the design their copper, so that decks are simulated with what it resists.
+func lay(d *circuit.Design) error {
+	for _, b := range d.Boards {
+		plan, err := layout.Place(b)
+		if err != nil {
+			return fmt.Errorf("board %s: %w", b.Name, err)
+		}
+		copper, err := plan.Trace()
+		if err != nil {
+			return err
+		}
+		for net, c := range copper.Resistances() {
+			b.Lay(net, c)
+		}
+	}
+	return nil
+}

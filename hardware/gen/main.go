@@ -21,16 +21,17 @@ func main() {
 	dir := flag.String("dir", "hardware", "the hardware folder")
 	only := flag.String("simulate", "", "only run this deck and print its values at each corner")
 	show := flag.String("show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
+	again := flag.String("again", "", "only simulate these decks, DECK,DECK, and take the values of the others that are there")
 	drawings := flag.Bool("drawings", false, "simulate nothing: take the values that are there, for a change of looks")
 	faults := flag.Bool("faults", false, "only simulate the single faults, which takes minutes")
 	flag.Parse()
-	if err := run(ctx, *dir, *only, *show, *drawings, *faults); err != nil {
+	if err := run(ctx, *dir, *only, *show, *again, *drawings, *faults); err != nil {
 		fmt.Fprintln(os.Stderr, "gen:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, dir, only, show string, drawings, faults bool) error {
+func run(ctx context.Context, dir, only, show, again string, drawings, faults bool) error {
 	text, err := os.ReadFile(filepath.Join(dir, "circuits.txt"))
 	if err != nil {
 		return err
@@ -38,6 +39,11 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 	design, err := circuit.Parse(string(text))
 	if err != nil {
 		return fmt.Errorf("circuits.txt: %w", err)
+	}
+	if !drawings {
+		if err := lay(design); err != nil {
+			return err
+		}
 	}
 	simulator, err := openSimulator(dir, design)
 	if err != nil {
@@ -54,7 +60,7 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 	if findings := design.Check(); len(findings) > 0 {
 		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
 	}
-	rows, err := simulator.values(ctx, filepath.Join(dir, "generated", "measured.csv"), drawings)
+	rows, err := simulator.values(ctx, filepath.Join(dir, "generated", "measured.csv"), again, drawings)
 	if err != nil {
 		return err
 	}
@@ -71,21 +77,61 @@ func run(ctx context.Context, dir, only, show string, drawings, faults bool) err
 	return writeGuides(dir, design, rows)
 }
 
-// values are the measured ones: newly simulated, or those of the existing table.
-func (l *simulator) values(ctx context.Context, table string, old bool) ([]circuit.Row, error) {
-	if !old {
-		rows, err := l.measure(ctx)
+// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table.
+func (l *simulator) values(ctx context.Context, table, again string, old bool) ([]circuit.Row, error) {
+	var there []circuit.Row
+	if old || again != "" {
+		text, err := os.ReadFile(table)
 		if err != nil {
 			return nil, err
 		}
-		// Rounded as in the table, so that everything is made from the same values.
-		return circuit.ParseTable(circuit.Table(rows))
+		if there, err = circuit.ParseTable(string(text)); err != nil || old {
+			return there, err
+		}
 	}
-	text, err := os.ReadFile(table)
+	kept, err := l.keepOnly(again, there)
 	if err != nil {
 		return nil, err
 	}
-	return circuit.ParseTable(string(text))
+	rows, err := l.measure(ctx)
+	if err != nil {
+		return nil, err
+	}
+	// Rounded as in the table, so that everything is made from the same values.
+	if rows, err = circuit.ParseTable(circuit.Table(rows)); err != nil {
+		return nil, err
+	}
+	return kept(rows), nil
+}
+
+// keepOnly leaves the simulator some decks, DECK,DECK, and says how their rows join those that are there, in the order of
+// the limits. Without any named all decks stay.
+func (l *simulator) keepOnly(decks string, there []circuit.Row) (func([]circuit.Row) []circuit.Row, error) {
+	if decks == "" {
+		return func(rows []circuit.Row) []circuit.Row { return rows }, nil
+	}
+	names, limits := strings.Split(decks, ","), slices.Clone(l.limits)
+	for _, n := range names {
+		if l.decks[n] == "" {
+			return nil, fmt.Errorf("-again: no deck %q in sim/", n)
+		}
+	}
+	other := func(deck string) bool { return !slices.Contains(names, deck) }
+	maps.DeleteFunc(l.decks, func(deck, _ string) bool { return other(deck) })
+	l.limits = slices.DeleteFunc(l.limits, func(lim circuit.Limit) bool { return other(lim.Deck) })
+	return func(rows []circuit.Row) (all []circuit.Row) {
+		for _, lim := range limits {
+			same := func(r circuit.Row) bool { return r.Deck == lim.Deck && r.Measure == lim.Measure }
+			from := there
+			if !other(lim.Deck) {
+				from = rows
+			}
+			if i := slices.IndexFunc(from, same); i >= 0 {
+				all = append(all, from[i])
+			}
+		}
+		return all
+	}, nil
 }
 
 // print shows the results of one deck.

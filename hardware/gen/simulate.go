@@ -93,13 +93,25 @@ func (l *simulator) run(ctx context.Context, only ...string) (circuit.Results, e
 	return results, errors.Join(failed...)
 }
 
-// runCorner runs one deck at one corner.
+// runCorner runs one deck at one corner, each of its variants.
 func (l *simulator) runCorner(ctx context.Context, deck string, c circuit.Corner) (map[string]float64, error) {
-	text, err := l.design.Deck(deck, l.decks[deck], l.models, c)
+	variants, err := circuit.Variants(l.decks[deck])
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("sim/%s.cir: %w", deck, err)
 	}
-	return spice(ctx, text)
+	all := map[string]float64{}
+	for _, v := range variants {
+		text, err := l.design.Deck(deck, v, l.models, c)
+		if err != nil {
+			return nil, err
+		}
+		values, err := spice(ctx, text)
+		if err != nil {
+			return nil, err
+		}
+		maps.Copy(all, values)
+	}
+	return all, nil
 }
 
 // spice runs ngspice on a deck.

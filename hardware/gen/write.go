@@ -61,11 +61,18 @@ func guide(page string, rows []circuit.Row) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	table, err := circuit.Expected(rows)
-	if err != nil {
-		return "", err
+	for name, table := range map[string]func([]circuit.Row) (string, error){
+		"expected": circuit.Expected, "occlusions": circuit.Occlusions,
+	} {
+		text, err := table(rows)
+		if err != nil {
+			return "", err
+		}
+		if page, err = circuit.Fill(page, name, text); err != nil {
+			return "", err
+		}
 	}
-	return circuit.Fill(page, "expected", table)
+	return page, nil
 }
 
 // firstGuide fills in the generated parts of the guide to the first build.
