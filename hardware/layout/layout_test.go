@@ -263,7 +263,10 @@ func TestPrintedBoardsWithFaults(t *testing.T) {
 			i := ofNet(c, "HB_REF")
 			c.Tracks = slices.Delete(c.Tracks, i, i+1)
 		}},
-		{"track joints", "a via gone", func(c *Copper) { c.Vias = c.Vias[1:] }},
+		{"track joints", "a via gone", func(c *Copper) {
+			i := slices.IndexFunc(c.Vias, func(v Via) bool { return v.Net != "GND" }) // one of a pour is not missed
+			c.Vias = slices.Delete(c.Vias, i, i+1)
+		}},
 		{"track distance", "a track too near to a pad", func(c *Copper) {
 			at := c.hole(c.leg("U1", "4"))
 			c.Tracks = append(c.Tracks, Track{"HB_REF", 0, point{at.x + 1, at.y}, point{at.x + 1, at.y}, trackWidth})

@@ -54,14 +54,9 @@ part R3 resistor 1k at=5,5 hole=15,15,0 : 1=GND 2=X
 func TestTheGroundIsAPour(t *testing.T) {
 	const most = 8e-3 // ohm: 146 mA of the emitters then make 1.2 mV
 	for _, b := range design(t).Boards {
-		if testing.Short() && b.Name != "modulated" {
-			continue
-		}
 		t.Run(b.Name, func(t *testing.T) {
-			plan, err := Place(b)
-			require.NoError(t, err)
-			board, err := plan.Trace()
-			require.NoError(t, err)
+			laid := asDesigned(t, b.Name)
+			board := &Copper{Plan: laid.Plan, Tracks: laid.Tracks, Vias: laid.Vias}
 			worst := func() (ohms float64, pair string) {
 				ground := board.Resistances()["GND"]
 				for i, from := range ground.Pins {
