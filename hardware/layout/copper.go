@@ -134,6 +134,12 @@ func (n neighbours) tooNear(node, net int, least float64) bool {
 // padRadiusOf is the radius of a leg's pad: the drill and a ring of 0.35 mm, 0.8 mm at least.
 func (p *Plan) padRadiusOf(l Leg) float64 { return max(0.8, p.drillOf(l)/2+0.35) }
 
+// square reports whether a leg's pad is square: the first of its part.
+func (p *Plan) square(l Leg) bool {
+	pins, _ := p.Board.Part(l.Ref).Legs()
+	return pins[0] == l.Pin
+}
+
 func (p *Plan) drillOf(l Leg) float64 { return p.Board.Part(l.Ref).Type.Footprint.Drill }
 
 // lay turns one net's paths into tracks and vias; corners without a junction are bevelled at 45 degrees.

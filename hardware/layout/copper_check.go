@@ -21,7 +21,8 @@ func (c *Copper) Check() (list []circuit.Finding) {
 	return list
 }
 
-// printed is all copper: pads on both layers, tracks, vias.
+// printed is all copper: pads on both layers, first those of the legs in their order, tracks, vias, and the sides of the
+// square pads.
 func (c *Copper) printed() (list []conductor) {
 	for _, l := range c.Legs {
 		net := l.Net
@@ -38,6 +39,18 @@ func (c *Copper) printed() (list []conductor) {
 	for _, v := range c.Vias {
 		list = append(list, conductor{what: "a via of " + v.Net, net: v.Net, group: c.group(v.Net), from: v.At, to: v.At,
 			radius: viaRadius, layer: both})
+	}
+	for i, l := range c.Legs {
+		if !c.square(l) {
+			continue
+		}
+		pad := around(c.hole(l.At), 2*c.padRadiusOf(l), 2*c.padRadiusOf(l))
+		for side := range 4 {
+			o := list[i]
+			o.radius = 0
+			o.from, o.to = pad.side(side)
+			list = append(list, o)
+		}
 	}
 	return list
 }

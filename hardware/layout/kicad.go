@@ -170,7 +170,7 @@ func (k *kicad) part(p *circuit.Part) {
 	k.outline(p, body, middle)
 	pins, holes := p.Legs()
 	for i, pin := range pins {
-		k.pad(Leg{p.Ref, pin, p.Pins[pin], Hole{holes[i][0], holes[i][1]}}, middle, i == 0)
+		k.pad(Leg{p.Ref, pin, p.Pins[pin], Hole{holes[i][0], holes[i][1]}}, middle)
 	}
 	k.f(")\n")
 }
@@ -236,9 +236,9 @@ func (k *kicad) clear(a, b point, pen float64) bool {
 }
 
 // pad is one pad; the first of a part is square: pin 1, the cathode, or plus.
-func (k *kicad) pad(l Leg, middle point, square bool) {
+func (k *kicad) pad(l Leg, middle point) {
 	here, shape := k.c.hole(l.At), "circle"
-	if square {
+	if k.c.square(l) {
 		shape = "rect"
 	}
 	size, net := 2*k.c.padRadiusOf(l), k.c.netOf(l)

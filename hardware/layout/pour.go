@@ -47,9 +47,17 @@ func (c *Copper) pour(m *routingGrid, index int, net string) {
 	h.lay()
 }
 
+// least is the distance from another net's copper, or from that of an isolated group.
+func (h *hatch) least(o conductor) float64 {
+	if o.group != "" && o.group != h.c.group(h.net) {
+		return Barrier
+	}
+	return clearance
+}
+
 // put indexes another net's copper.
 func (h *hatch) put(o conductor) {
-	reach := o.radius + clearance + viaRadius
+	reach := o.radius + h.least(o) + viaRadius
 	cell := func(x float64) int { return int(math.Floor(x / cellSize)) }
 	for x := cell(min(o.from.x, o.to.x) - reach); x <= cell(max(o.from.x, o.to.x)+reach); x++ {
 		for y := cell(min(o.from.y, o.to.y) - reach); y <= cell(max(o.from.y, o.to.y)+reach); y++ {
@@ -88,8 +96,9 @@ func (h *hatch) free(a, b point, layer int, radius float64) bool {
 	for _, at := range []point{a, middle, b} {
 		cell := [2]int{int(math.Floor(at.x / cellSize)), int(math.Floor(at.y / cellSize))}
 		for _, o := range h.near[cell] {
-			if (layer == both || o.layer == both || o.layer == layer) &&
-				distance(a, b, o.from, o.to)-o.radius-radius < clearance-epsilon {
+			least := h.least(o)
+			if (layer == both || o.layer == both || o.layer == layer || least == Barrier) &&
+				distance(a, b, o.from, o.to)-o.radius-radius < least-epsilon {
 				return false
 			}
 		}
