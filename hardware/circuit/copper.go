@@ -6,8 +6,8 @@ import (
 	"strings"
 )
 
-// Copper is what a net's copper conducts on the laid board: between each pair of its pins, as REF.PIN, in siemens. It is
-// the network of resistors from pin to pin that behaves as the copper does.
+// Copper is what a net's copper conducts on the laid board: between each pair of its pins, as REF.PIN, in siemens. It
+// is the network of resistors from pin to pin that behaves as the copper does.
 type Copper struct {
 	Pins    []string
 	Siemens [][]float64 // symmetrical; the diagonal counts for nothing

@@ -8,7 +8,8 @@ import (
 )
 
 func TestADeckIsRunInItsVariants(t *testing.T) {
-	texts, err := Variants("a deck\n*vary 5 LIGHT=5 POS=0.1\n*vary 20 LIGHT=20 POS=0.2\n.meas tran level AVG v(a)\n.meas tran delay\n")
+	texts, err := Variants("a deck\n*vary 5 LIGHT=5 POS=0.1\n*vary 20 LIGHT=20 POS=0.2\n" +
+		".meas tran level AVG v(a)\n.meas tran delay\n")
 	require.NoError(t, err)
 	require.Len(t, texts, 2)
 	assert.Contains(t, texts[0], ".param LIGHT=5\n.param POS=0.1\n")
@@ -20,7 +21,8 @@ func TestADeckIsRunInItsVariants(t *testing.T) {
 }
 
 func TestAVariantThatIsNoneIsRefused(t *testing.T) {
-	for _, bad := range []string{"*vary", "*vary 5", "*vary A B=1", "*vary 5 B", "*vary 5 B=x", "*vary 5 B=1\n*vary 5 B=2"} {
+	for _, bad := range []string{"*vary", "*vary 5", "*vary A B=1", "*vary 5 B", "*vary 5 B=x",
+		"*vary 5 B=1\n*vary 5 B=2"} {
 		_, err := Variants(bad + "\n")
 		assert.ErrorContains(t, err, "write ", bad)
 	}

@@ -104,8 +104,8 @@ func TestTheSimulationKeepsItsLimits(t *testing.T) {
 	}
 }
 
-// negligible is an insignificant amount of a unit. When something happens to a modulated beam its oscillator is anywhere in
-// its period of 30 us: a delay that moves by less says nothing.
+// negligible is an insignificant amount of a unit. When something happens to a modulated beam its oscillator is
+// anywhere in its period of 30 us: a delay that moves by less says nothing.
 func negligible(deck, unit string) float64 {
 	switch {
 	case unit == "s" && strings.HasPrefix(deck, "modulated"):
@@ -122,11 +122,11 @@ func negligible(deck, unit string) float64 {
 	return 5e-3
 }
 
-// A trimmer's wiper is simulated where its pin is: a fifth of the way from pin 1 it is at 8 of 10 V, nine tenths of the way
-// at 1 V. Its track from end to end is the whole resistance, 10 kohm.
+// A trimmer's wiper is simulated where its pin is: a fifth of the way from pin 1 it is at 8 of 10 V, nine tenths of the
+// way at 1 V. Its track from end to end is the whole resistance, 10 kohm.
 func TestATrimmerDividesAtItsWiper(t *testing.T) {
 	need.Tool(t, "ngspice")
-	d, err := circuit.Parse(`type trimmer trimmer "one turn" tol=0.1 p=0.5 model=TRIMMER legs=0,0/1,1/2,0 body=7x7 makers="a (b); c (d)"
+	d, err := circuit.Parse(`type trimmer trimmer "one turn" p=0.5 model=TRIMMER legs=0,0/1,1/2,0 body=7x7 makers="a (b)"
 type resistor resistor "metal film" p=0.25 v=250 legs=0,0/4,0 body=6.8x2.5 makers="a (b); c (d)"
 board a "a" 100x100
 group LOGIC 12 "b"

@@ -21,7 +21,8 @@ func main() {
 	dir := flag.String("dir", "hardware", "the hardware folder")
 	only := flag.String("simulate", "", "only run this deck and print its values at each corner")
 	show := flag.String("show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
-	again := flag.String("again", "", "only simulate these decks, DECK,DECK, and take the values of the others that are there")
+	again := flag.String("again", "",
+		"only simulate these decks, DECK,DECK, and take the values that are there of the others")
 	drawings := flag.Bool("drawings", false, "simulate nothing: take the values that are there, for a change of looks")
 	faults := flag.Bool("faults", false, "only simulate the single faults, which takes minutes")
 	flag.Parse()
@@ -104,8 +105,8 @@ func (l *simulator) values(ctx context.Context, table, again string, old bool) (
 	return kept(rows), nil
 }
 
-// keepOnly leaves the simulator some decks, DECK,DECK, and says how their rows join those that are there, in the order of
-// the limits. Without any named all decks stay.
+// keepOnly leaves the simulator some decks, DECK,DECK, and says how their rows join those that are there, in the order
+// of the limits. Without any named all decks stay.
 func (l *simulator) keepOnly(decks string, there []circuit.Row) (func([]circuit.Row) []circuit.Row, error) {
 	if decks == "" {
 		return func(rows []circuit.Row) []circuit.Row { return rows }, nil

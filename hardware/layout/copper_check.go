@@ -21,8 +21,8 @@ func (c *Copper) Check() (list []circuit.Finding) {
 	return list
 }
 
-// printed is all copper: pads on both layers, first those of the legs in their order, tracks, vias, and the sides of the
-// square pads.
+// printed is all copper: pads on both layers, first those of the legs in their order, tracks, vias, and the sides of
+// the square pads.
 func (c *Copper) printed() (list []conductor) {
 	for _, l := range c.Legs {
 		net := l.Net

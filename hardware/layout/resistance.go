@@ -116,8 +116,8 @@ const cellsPerHole = 4
 
 func (c *Copper) cell(at point, layer int) cell {
 	first := c.at(1, 1)
-	return cell{int(math.Round((at.x - first.x) / pitch * cellsPerHole)), int(math.Round((at.y - first.y) / pitch * cellsPerHole)),
-		layer}
+	steps := func(mm float64) int { return int(math.Round(mm / pitch * cellsPerHole)) }
+	return cell{steps(at.x - first.x), steps(at.y - first.y), layer}
 }
 
 // addTrack adds a track as a chain, so that others may join it anywhere on the way.

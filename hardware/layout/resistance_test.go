@@ -9,11 +9,11 @@ import (
 	"stillwater/hardware/circuit"
 )
 
-// A track of 1 oz copper 1 mm wide has 0.49 mohm a millimetre at 20 degC (17.24 nohm m, IEC 60028, over 35 um), 12 % more
-// at 50 degC; pieces in line add, two side by side halve, and a way round a loop conducts beside the other.
+// A track of 1 oz copper 1 mm wide has 0.49 mohm a millimetre at 20 degC (17.24 nohm m, IEC 60028, over 35 um), 12 %
+// more at 50 degC; pieces in line add, two side by side halve, and a way round a loop conducts beside the other.
 func TestCopperResistsAsItsDimensionsSay(t *testing.T) {
 	const millimetre = 0.5507e-3 // ohm, at 50 degC
-	d, err := circuit.Parse(`type resistor resistor "metal film" p=0.25 v=250 legs=0,0/4,0 body=6.8x2.5 makers="a (b); c (d)"
+	d, err := circuit.Parse(`type resistor resistor "metal film" p=0.25 v=250 legs=0,0/4,0 body=6.8x2.5 makers="a (b)"
 board a "a" 100x100
 group LOGIC 5 "b"
 net GND LOGIC 0 amps=1 use=zero
