@@ -471,6 +471,8 @@ export interface DropsSet {
 	closes: string;
 	weighed: string;
 	liquid: string;
+	/** One of the liquids, or "same". */
+	pool_liquid: string;
 	pool_depth: string;
 	want: string;
 	phase: string;

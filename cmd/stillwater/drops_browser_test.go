@@ -21,6 +21,7 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 	assert.True(t, shown("drops-meet"))
 	assert.False(t, shown("drops-phase"), "of a collision")
 	assert.False(t, shown("drops-third-open"), "of two drops")
+	assert.True(t, shown("drops-pool_liquid"))
 	p.fit("drops")
 	p.js(`document.querySelector("#set-seldom").open = true`)
 	p.js(`document.querySelector("#f-drops-weighed").scrollIntoView({ block: "center" })`)
@@ -51,8 +52,28 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 	p.reach("#coming-drawing")
 	p.until("all is on one scale", `document.querySelectorAll("#coming-drawing .bar:not(.opening)").length === 3`)
 	require.Contains(t, eval[string](p, `document.querySelector("#coming-drawing").textContent`), "ms after Go")
-	assert.Contains(t, p.plain("#coming-list"), "valve from 148.8 to 174.8 ms")
+	list := p.plain("#coming-list")
+	for _, says := range []string{"valve from 148.8 to 174.8 ms", "surface at 344.3 ms", "meeting at 488.6 ms",
+		"column from 397.9 to 511.1 ms"} {
+		assert.Contains(t, list, says)
+	}
 	p.picture("drops-coming")
+
+	m.be(func(s *control.Snapshot) {
+		s.Preview, s.Refusal = nil, &control.Refusal{Field: "drops.first.open",
+			Why: "an opening of 15 ms lets out less than a drop", Remedy: "make the first opening at least 6 ms longer, 21 ms, and make the second opening at least 7 ms " +
+				"longer, 22 ms", Fixes: []control.Fix{{Field: "drops.first.open", Value: "21 ms",
+				Also: []control.Fix{{Field: "drops.second.open", Value: "22 ms"}}}}}
+	})
+	const fix = "#coming-refusal .fix"
+	p.until("a fix of two changes is one button", `document.querySelector("`+fix+`")`)
+	assert.Equal(t, "First opening: 21 ms; Second opening: 22 ms", p.plain(fix))
+	p.picture("drops-refused")
+	p.tap(fix)
+	for _, want := range [][]string{{"drops.first.open", "21 ms"}, {"drops.second.open", "22 ms"}} {
+		sent := m.await(t, "set")
+		assert.Equal(t, want, []string{sent.Field, sent.Value})
+	}
 	p.clean()
 }
 

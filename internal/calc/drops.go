@@ -13,6 +13,7 @@ type dropKeys struct {
 	OpenMs     float64 `json:"open_ms"`
 	VolumeUl   float64 `json:"volume_ul"`
 	DiameterMm float64 `json:"diameter_mm"`
+	StaysUl    float64 `json:"stays_ul"`          // on the tip, for the next drop to begin with
 	FallsMs    float64 `json:"falls_ms"`          // it moves from then as if released at rest
 	BeamMs     float64 `json:"beam_ms,omitempty"` // there is none if the valve alone starts the delay
 	LandsMs    float64 `json:"lands_ms"`
@@ -31,7 +32,8 @@ func Drops(set shot.Set) (Answer, error) {
 	for i := range p.Count {
 		x := p.Drops[i]
 		keys := dropKeys{Valve: x.Valve, OpensMs: millis(x.On), OpenMs: millis(x.Open), VolumeUl: float64(x.Volume) * 1e9,
-			DiameterMm: millimetres(x.Diameter), FallsMs: millis(x.Falls), LandsMs: millis(x.Lands), SpeedMS: float64(x.Speed)}
+			DiameterMm: millimetres(x.Diameter), StaysUl: float64(x.Stays) * 1e9,
+			FallsMs: millis(x.Falls), LandsMs: millis(x.Lands), SpeedMS: float64(x.Speed)}
 		passes := ""
 		if d.From == shot.FromBeam {
 			keys.BeamMs = millis(x.Beam)
@@ -45,7 +47,8 @@ func Drops(set shot.Set) (Answer, error) {
 	keys := map[string]any{
 		"drops": drops, "delay_ms": millis(e.Delay), "delay_low_ms": millis(e.Low), "delay_high_ms": millis(e.High),
 		"delay_from": string(d.From), "moment_ms": millis(p.Moment + set.OwnTrim()), "band_percent": e.Within * 100,
-		"want": string(d.Want), "extrapolated": e.Extrapolated, "bubble": e.Bubble,
+		"liquid": d.Liquid, "pool_liquid": d.PoolLiquid, "want": string(d.Want),
+		"extrapolated": e.Extrapolated, "bubble": e.Bubble,
 	}
 	if d.Want == shot.WantCollision {
 		c, m := p.Column, p.Meeting

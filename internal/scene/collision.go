@@ -59,7 +59,7 @@ func (r *Room) playOut(f *Flight) error {
 	f.Phases, f.Arrives = nil, false
 	own := dice{rand.New(rand.NewPCG(r.seed, 1<<40|uint64(f.Number)))}
 	like := *f
-	like.Set.Drop = shot.DropSet{Liquid: set.Liquid, PoolLiquid: shot.SameLiquid, Phase: set.Phase}
+	like.Set.Drop = shot.DropSet{Liquid: set.Liquid, PoolLiquid: set.PoolLiquid, Phase: set.Phase}
 	if err := r.addSplash(&like, own); err != nil {
 		return err
 	}
@@ -105,15 +105,15 @@ func (r *Room) riseOf(f *Flight, d ValveDrop, own dice) error {
 // columnOf is the column of a drop's splash. Its times are this room's; how fast it leaves the surface is drawn
 // in units of sqrt(g R) of the crater's radius R, which is what a crater that fills by gravity has to give.
 func (r *Room) columnOf(set shot.DropsSet, d ValveDrop, own dice) (ColumnRise, error) {
-	liquid, err := splash.LiquidNamed(set.Liquid)
+	liquid, pool, err := liquids(set.Liquid, set.PoolLiquid)
 	if err != nil {
 		return ColumnRise{}, err
 	}
 	size, v := float64(d.Diameter), float64(d.Speed)
-	if v*math.Sqrt(size*float64(liquid.Density)/float64(liquid.SurfaceTension)) < columnSpeedRoot {
+	if v*math.Sqrt(size*float64(pool.Density)/float64(pool.SurfaceTension)) < columnSpeedRoot {
 		return ColumnRise{}, nil
 	}
-	crater := math.Pow(size*size*size*v*v/(3*phys.Gravity), 0.25)
+	crater := math.Pow(float64(liquid.Density/pool.Density)*size*size*size*v*v/(3*phys.Gravity), 0.25)
 	var after float64
 	for _, p := range timedPhases() {
 		if p.phase == splash.ColumnEmerges {

@@ -127,19 +127,22 @@ func timedPhases() []timed {
 // columnSpeedRoot is the root of the Weber number below which this room's drops raise no column.
 const columnSpeedRoot = 8
 
+// liquids are those of a drop and of the pool.
+func liquids(drop, pool string) (ofDrop, ofPool splash.Liquid, err error) {
+	if ofDrop, err = splash.LiquidNamed(drop); err != nil || pool == shot.SameLiquid {
+		return ofDrop, ofDrop, err
+	}
+	ofPool, err = splash.LiquidNamed(pool)
+	return ofDrop, ofPool, err
+}
+
 // addSplash draws the times of this splash's phases. A room's splashes have one position between the earliest and the
 // latest that were printed, which a person can learn; each differs slightly.
 func (r *Room) addSplash(f *Flight, rng dice) error {
 	set := f.Set.Drop
-	liquid, err := splash.LiquidNamed(set.Liquid)
+	liquid, pool, err := liquids(set.Liquid, set.PoolLiquid)
 	if err != nil {
 		return err
-	}
-	pool := liquid
-	if set.PoolLiquid != shot.SameLiquid {
-		if pool, err = splash.LiquidNamed(set.PoolLiquid); err != nil {
-			return err
-		}
 	}
 	d, v := float64(f.Diameter), float64(f.Speed)
 	capillary := float64(pool.SurfaceTension) / float64(pool.Density)

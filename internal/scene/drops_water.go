@@ -12,7 +12,7 @@ import (
 // like is the splash of one of the drops from a valve, as if it had come from a nozzle.
 func (f Flight) like(d ValveDrop) Flight {
 	one := f
-	one.Set.Drop = shot.DropSet{Liquid: f.Set.Drops.Liquid, PoolLiquid: shot.SameLiquid, Phase: f.Set.Drops.Phase}
+	one.Set.Drop = shot.DropSet{Liquid: f.Set.Drops.Liquid, PoolLiquid: f.Set.Drops.PoolLiquid, Phase: f.Set.Drops.Phase}
 	one.Diameter, one.Speed, one.Contact, one.Phases = d.Diameter, d.Speed, d.Lands, nil
 	return one
 }

@@ -65,8 +65,9 @@ type DropsSet struct {
 	Closes    phys.Time   `json:"closes"`    // from switching off until none flows
 	Weighed   Weighings   `json:"weighed"`   // what openings gave on a scale; "": computed from the above
 
-	Liquid    string      `json:"liquid"` // a name in splash.Liquids
-	PoolDepth phys.Length `json:"pool_depth"`
+	Liquid     string      `json:"liquid"`      // of the drops: a name in splash.Liquids
+	PoolLiquid string      `json:"pool_liquid"` // one too, or SameLiquid
+	PoolDepth  phys.Length `json:"pool_depth"`
 
 	Want         Wanted       `json:"want"`
 	Phase        splash.Phase `json:"phase"`         // of the last drop
@@ -117,7 +118,7 @@ func defaultDrops() DropsSet {
 	third.Gap = 150 * ms
 	return DropsSet{Count: 2, First: drop, Second: drop, Third: third, Height: 40 * cm, Beam: 5 * cm, From: FromBeam,
 		Tip: 3 * mm, Bore: 1.6 * mm, Head: 20 * cm, Discharge: 0.6, Opens: 4 * ms, Closes: 4 * ms,
-		Liquid: "water", PoolDepth: 10 * cm,
+		Liquid: "water", PoolLiquid: SameLiquid, PoolDepth: 10 * cm,
 		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 12 * mm, Column: ColumnRising, Sheet: SheetWidest}
 }
 
@@ -146,6 +147,7 @@ func (d *DropsSet) fields(trim *phys.Time) []field {
 		quantity("drops.closes", &d.Closes, 0, 100*ms),
 		weighings("drops.weighed", &d.Weighed),
 		choice("drops.liquid", &d.Liquid, liquids),
+		choice("drops.pool_liquid", &d.PoolLiquid, append([]string{SameLiquid}, liquids...)),
 		quantity("drops.pool_depth", &d.PoolDepth, 1*mm, 1),
 		choice("drops.want", &d.Want, []Wanted{WantPhase, WantCollision}),
 		choice("drops.phase", &d.Phase, splash.Phases()),

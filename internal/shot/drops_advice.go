@@ -3,6 +3,7 @@ package shot
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -109,10 +110,17 @@ func (a advisor) unlikePublished() string {
 	return a.e.unlikePublished(fmt.Sprintf("Drop %d", a.e.Drops.Count))
 }
 
-// firstDrop says that the tip must be full.
+// firstDrop says that the tip must be full, and what else comes of its first opening.
 func (a advisor) firstDrop() string {
-	return "The first drop after filling or a long pause is another size, as the tip is not as full: let one fall " +
-		"before you arm."
+	drop := a.e.Drops.Drops[0]
+	dry := "lets no drop fall"
+	if drop.FromDry > 0 {
+		size := drop.Diameter * phys.Length(math.Cbrt(float64(drop.FromDry/drop.Volume)))
+		dry = fmt.Sprintf("lets one of %s fall, and not of %s", inMm(size), inMm(drop.Diameter))
+	}
+	return fmt.Sprintf("%.0f µl stay on the tip, and the next drop begins with them. After filling or a long pause they "+
+		"may not be there: an opening of %s then %s. Prime the valve, and let one drop fall before you arm.",
+		float64(drop.Stays)*1e9, inMs(drop.Open), dry)
 }
 
 // minSurplus is the surplus of a drop below which its size moves the time at which it lets go by much: own choice.

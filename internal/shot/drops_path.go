@@ -28,7 +28,9 @@ type FallingDrop struct {
 	On        phys.Time // the valve is switched on
 	Volume    phys.Volume
 	Diameter  phys.Length
-	Falls     phys.Time // from then it moves as if released at rest, below the tip
+	Stays     phys.Volume // on the tip, for the next drop to begin with
+	FromDry   phys.Volume // what would fall from a tip that is not full yet; 0: nothing
+	Falls     phys.Time   // from then it moves as if released at rest, below the tip
 	Beam      phys.Time
 	BeamSpeed phys.Speed
 	Lands     phys.Time // or would, if it met no column
@@ -201,8 +203,13 @@ func (d DropsSet) splashes(p DropsPath, off deviation) (DropsPath, error) {
 		p.Column = p.Column.Later(d.GapTrim)
 	}
 	if p.gains == 0 {
-		if p.gains, err = d.approach(p); err != nil {
+		if p.gains, err = d.approach(p.Drops[1], min(p.Column.Height, d.Height)); err != nil {
 			return DropsPath{}, err
+		}
+		if meets := d.meeting(p, off).Height; meets > 1*mm { // from there on, which matters for tall columns
+			if p.gains, err = d.approach(p.Drops[1], meets); err != nil {
+				return DropsPath{}, err
+			}
 		}
 	}
 	p.Meeting = d.meeting(p, off)
@@ -216,9 +223,18 @@ func (d DropsSet) splashes(p DropsPath, off deviation) (DropsPath, error) {
 	return p, nil
 }
 
-// liquid is that of drops and pool. Its name was checked.
+// liquid is that of the drops. Its name was checked.
 func (d DropsSet) liquid() splash.Liquid {
 	liquid, _ := splash.LiquidNamed(d.Liquid)
+	return liquid
+}
+
+// pool is the liquid of the pool. Its name was checked.
+func (d DropsSet) pool() splash.Liquid {
+	if d.PoolLiquid == SameLiquid {
+		return d.liquid()
+	}
+	liquid, _ := splash.LiquidNamed(d.PoolLiquid)
 	return liquid
 }
 
@@ -233,8 +249,9 @@ func (d DropsSet) fallingDrop(i int, on phys.Time, off deviation) (FallingDrop, 
 	if err != nil {
 		return FallingDrop{}, err
 	}
-	f := FallingDrop{Opening: o, On: on, Volume: drop.Volume, Diameter: drop.Diameter,
-		Falls: on + drop.Falls + off.release[i]}
+	f := FallingDrop{Opening: o, On: on, Volume: drop.Volume, Diameter: drop.Diameter, Stays: drop.Stays,
+		FromDry: drop.FromDry,
+		Falls:   on + drop.Falls + off.release[i]}
 	from := drop.Start.Release + off.start
 	beam := max(min(d.Beam+off.beam, d.Height)-from, 0)
 	top, rest, err := ballistics.Through(f.Diameter, beam, max(d.Height-from, beam), 0)
@@ -277,7 +294,7 @@ func (d DropsSet) heightAt(f FallingDrop, at phys.Time) (phys.Length, error) {
 
 // columnOf is the column of a drop's splash.
 func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) {
-	c, err := splash.ColumnOf(f.Diameter, f.Speed, d.liquid())
+	c, err := splash.ColumnOf(d.impact(f.Diameter, f.Speed))
 	if err != nil {
 		return c, err
 	}
@@ -293,10 +310,9 @@ func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) 
 	return c.Later(c.Emerges * phys.Time(math.Expm1(off.splash))), nil
 }
 
-// approach is what the second drop gains in speed, in m/s², on its way from where the column is highest to the surface:
-// what drag leaves of gravity, taken as even over that way. It hardly depends on what else deviates.
-func (d DropsSet) approach(p DropsPath) (float64, error) {
-	second, high := p.Drops[1], min(p.Column.Height, d.Height)
+// approach is what the second drop gains in speed, in m/s², on its way from a height to the surface: what drag leaves
+// of gravity, taken as even over that way. It hardly depends on what else deviates.
+func (d DropsSet) approach(second FallingDrop, high phys.Length) (float64, error) {
 	above, err := d.arrival(second, high, deviation{})
 	if err != nil {
 		return 0, asField(err, "drops.height")
@@ -327,7 +343,7 @@ func (d DropsSet) meeting(p DropsPath, off deviation) Meeting {
 		ColumnSpeed: p.Column.SpeedAt(at - first.Lands), Widest: widest * phys.Time(math.Exp(off.sheet))}
 }
 
-// impact is a drop that reaches the pool, which is of its own liquid.
+// impact is a drop that reaches the pool.
 func (d DropsSet) impact(diameter phys.Length, speed phys.Speed) splash.Impact {
-	return splash.Impact{Diameter: diameter, Speed: speed, Drop: d.liquid(), Pool: d.liquid()}
+	return splash.Impact{Diameter: diameter, Speed: speed, Drop: d.liquid(), Pool: d.pool()}
 }

@@ -553,3 +553,108 @@ func budgetOf(t *testing.T, s Set) Budget {
 	require.NoError(t, err)
 	return b
 }
+
+// Where the two meet, found on the way near the surface by an even gain of speed, against the fall integrated anew for
+// every height, and the column's own law: also for columns that reach half way up to the tip or nearly to it.
+func TestMeetingAgainstTheWholeFall(t *testing.T) {
+	for _, c := range []struct{ height, column, meet phys.Length }{
+		{40 * cm, 0, 12 * mm}, {40 * cm, 15 * cm, 8 * cm}, {40 * cm, 15 * cm, 14 * cm}, {40 * cm, 30 * cm, 15 * cm},
+		{40 * cm, 30 * cm, 29 * cm}, {1.5, 60 * cm, 30 * cm}, {10 * cm, 8 * cm, 5 * cm},
+	} {
+		for _, side := range []ColumnSide{ColumnRising, ColumnSinking} {
+			s := dropsSet()
+			s.Drops.Height, s.Drops.ColumnHeight, s.Drops.Meet, s.Drops.Column = c.height, c.column, c.meet, side
+			s.Drops.From = FromValve
+			p, err := s.DropsPath()
+			if err != nil {
+				t.Log(c, side, err)
+				continue
+			}
+			low, high := phys.Length(0), min(p.Column.Height, c.height)
+			for high-low > 1e-7 {
+				middle := (low + high) / 2
+				there, err := s.Drops.arrival(p.Drops[1], middle, deviation{})
+				require.NoError(t, err)
+				if p.Column.TipAt(there.Time-p.Drops[0].Lands) > middle {
+					low = middle
+				} else {
+					high = middle
+				}
+			}
+			there, err := s.Drops.arrival(p.Drops[1], low, deviation{})
+			require.NoError(t, err)
+			t.Logf("%v %v %s: %.4f mm off, %.2f us off", c, side, inMm(low), float64(p.Meeting.Height-low)*1e3,
+				float64(p.Meeting.At-there.Time)*1e6)
+			assert.InEpsilon(t, float64(low), float64(p.Meeting.Height), 0.001)
+			assert.InDelta(t, float64(there.Time), float64(p.Meeting.At), 50e-6)
+			assert.InEpsilon(t, float64(there.Speed), float64(p.Meeting.DropSpeed), 0.01)
+			assert.InEpsilon(t, float64(c.meet), float64(low), 0.001)
+		}
+	}
+}
+
+// A pool of another liquid than the drops' has the times of its own surface, as for a drop that falls by itself.
+func TestPoolOfAnotherLiquid(t *testing.T) {
+	s := dropsSet()
+	require.NoError(t, s.Put("drops.pool_liquid", "soapy-water"))
+	require.NoError(t, s.Put("drops.liquid", "milk"))
+	p, err := s.DropsPath()
+	require.NoError(t, err)
+	highest, err := splash.When(splash.ColumnHighest, splash.Impact{Diameter: p.Drops[0].Diameter,
+		Speed: p.Drops[0].Speed, Drop: s.Drops.liquid(), Pool: s.Drops.pool()})
+	require.NoError(t, err)
+	assert.Equal(t, highest.Central, p.Column.Highest)
+	assert.Equal(t, "soapy-water", s.Drops.pool().Name)
+	own := s
+	require.NoError(t, own.Put("drops.pool_liquid", SameLiquid))
+	q, err := own.DropsPath()
+	require.NoError(t, err)
+	assert.NotEqual(t, q.Column.Highest, p.Column.Highest)
+	assert.Equal(t, q.Drops[0].Diameter, p.Drops[0].Diameter, "what hangs from the tip is the drops' own")
+	assert.Error(t, s.Put("drops.pool_liquid", "mercury"))
+
+	older, err := ParseSet(`{"kind":"drops","drops":{"liquid":"milk"}}`)
+	require.NoError(t, err)
+	assert.Equal(t, SameLiquid, older.Drops.PoolLiquid, "stored before pools had liquids of their own")
+}
+
+// What stays on the tip is said with what it does to a first drop: none falls, or a smaller one.
+func TestAdviceOnTheFirstDrop(t *testing.T) {
+	s := dropsSet()
+	assert.Regexp(t, `^\d+ µl stay on the tip, and the next drop begins with them\.`,
+		adviceLine(t, s, "stay on the tip"))
+	s.Drops.First.Open, s.Drops.Second.Open = 21*ms, 22*ms
+	assert.Contains(t, adviceLine(t, s, "stay on the tip"), "an opening of 21.0 ms then lets no drop fall")
+	s.Drops.First.Open, s.Drops.Second.Open = 40*ms, 40*ms
+	s.Drops.Meet = 10 * mm
+	assert.Regexp(t, `then lets one of \d\.\d mm fall, and not of \d\.\d mm`, adviceLine(t, s, "stay on the tip"))
+}
+
+// Drops of openings that are not equal let go differently late: their collision is higher or lower by that. Of equal
+// ones, both do.
+func TestUnequalOpeningsLetGoDifferently(t *testing.T) {
+	s := dropsSet()
+	assert.InDelta(t, 0, float64(budgetOf(t, s).term("when drops let go, as computed").Displaced), 1e-9)
+	s.Drops.Second.Open = 34 * ms
+	term := budgetOf(t, s).term("when drops let go, as computed")
+	assert.Greater(t, term.Displaced, 0.1*mm)
+
+	p, err := s.DropsPath()
+	require.NoError(t, err)
+	takes := func(d FallingDrop) phys.Time { return d.Falls - d.On }
+	apart := DefaultSpread().LetsGo * math.Abs(float64(takes(p.Drops[1])-takes(p.Drops[0])))
+	closing := float64(p.Meeting.DropSpeed) + float64(p.Meeting.ColumnSpeed)
+	assert.InEpsilon(t, apart*float64(p.Meeting.DropSpeed)*float64(p.Meeting.ColumnSpeed)/closing,
+		float64(term.Displaced), 0.02, "the second is later against the column by what they differ, both moving evenly")
+}
+
+// adviceLine is the piece of advice that contains words.
+func adviceLine(t *testing.T, s Set, words string) string {
+	t.Helper()
+	for line := range strings.SplitSeq(adviceOf(t, s), "\n") {
+		if strings.Contains(line, words) {
+			return line
+		}
+	}
+	return ""
+}

@@ -28,13 +28,13 @@ const (
 	heightTenth  = 1.886
 )
 
-// ColumnOf is the column of a drop with that diameter and impact speed in a pool of its own liquid. Domains and errors:
-// as When.
-func ColumnOf(diameter phys.Length, speed phys.Speed, pool Liquid) (Column, error) {
+// ColumnOf is the column of an impact. Domains and errors: as When. That its liquid, which is the pool's mostly, may be
+// another than the drop's enters through the times alone.
+func ColumnOf(i Impact) (Column, error) {
 	var windows [3]Window
-	for i, phase := range []Phase{ColumnEmerges, ColumnHighest, ColumnGone} {
+	for n, phase := range []Phase{ColumnEmerges, ColumnHighest, ColumnGone} {
 		var err error
-		if windows[i], err = When(phase, Impact{Diameter: diameter, Speed: speed, Drop: pool, Pool: pool}); err != nil {
+		if windows[n], err = When(phase, i); err != nil {
 			return Column{}, err
 		}
 	}

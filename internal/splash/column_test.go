@@ -50,7 +50,7 @@ func TestColumnHeights(t *testing.T) {
 // inch from it. A column rises by more than that, as it is slowed down by more than gravity; and it is never above its
 // greatest height, at the surface at both ends, and passes each height between twice.
 func TestColumnShape(t *testing.T) {
-	c, err := ColumnOf(7.36e-3, 2.74, waterAt(20))
+	c, err := ColumnOf(intoItsOwn(7.36e-3, 2.74, waterAt(20)))
 	require.NoError(t, err)
 	rise := float64(c.Highest - c.Emerges)
 	assert.Greater(t, float64(c.Height), phys.Gravity*rise*rise/2)
@@ -73,7 +73,7 @@ func TestColumnShape(t *testing.T) {
 	_, err = c.Passes(c.Height*1.01, true)
 	assert.ErrorAs(t, err, &high)
 	none := new(NoColumnError)
-	_, err = ColumnOf(3e-3, 0.6, waterAt(20))
+	_, err = ColumnOf(intoItsOwn(3e-3, 0.6, waterAt(20)))
 	assert.ErrorAs(t, err, &none)
 }
 
@@ -85,7 +85,7 @@ func TestColumnTimesPublished(t *testing.T) {
 		if r.phase != ColumnEmerges && r.phase != ColumnHighest || r.bubble {
 			continue
 		}
-		c, err := ColumnOf(phys.Length(r.diameter), phys.Speed(r.speed), r.liquid)
+		c, err := ColumnOf(intoItsOwn(phys.Length(r.diameter), phys.Speed(r.speed), r.liquid))
 		require.NoError(t, err)
 		at := c.Emerges
 		if r.phase == ColumnHighest {
@@ -103,7 +103,7 @@ func TestColumnTimesPublished(t *testing.T) {
 
 // What a person measured takes the place of the estimate, and its end follows.
 func TestColumnMeasured(t *testing.T) {
-	c, err := ColumnOf(4.9e-3, 2.72, waterAt(20))
+	c, err := ColumnOf(intoItsOwn(4.9e-3, 2.72, waterAt(20)))
 	require.NoError(t, err)
 	m := c.Measured(40e-3, 0.1)
 	assert.EqualValues(t, 40e-3, m.Height)
@@ -144,7 +144,7 @@ func TestColumnHighestAt(t *testing.T) {
 		}
 	}
 	assert.EqualValues(t, mostSlowing, most)
-	c, err := ColumnOf(4.9e-3, 2.72, waterAt(20))
+	c, err := ColumnOf(intoItsOwn(4.9e-3, 2.72, waterAt(20)))
 	require.NoError(t, err)
 	free := phys.Time(math.Sqrt(2 * float64(c.Height) / phys.Gravity))
 	for _, test := range []struct{ at, emerges phys.Time }{
@@ -170,4 +170,9 @@ func TestColumnHighestAt(t *testing.T) {
 	assert.InEpsilon(t, float64(c.Emerges)*math.Exp(0.1), float64(later.Emerges), 1e-9)
 	assert.Equal(t, c.Highest, later.Highest)
 	assert.Less(t, c.Emerging(5).Emerges, c.Highest)
+}
+
+// intoItsOwn is the impact of a drop on a pool of its own liquid.
+func intoItsOwn(diameter phys.Length, speed phys.Speed, liquid Liquid) Impact {
+	return Impact{Diameter: diameter, Speed: speed, Drop: liquid, Pool: liquid}
 }

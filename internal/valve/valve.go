@@ -33,6 +33,7 @@ type Drop struct {
 	Falls    phys.Time   // after switching on: from then its lowest point moves as if released at rest at Start.Release
 	Start    splash.Start
 	Stays    phys.Volume // on the tip, for the next drop to begin with
+	FromDry  phys.Volume // what falls if nothing is on the tip yet; 0: it only fills the tip
 	Flow     Flow
 	Weber    float64 // of the liquid at the tip
 	Jet      float64 // Weber number from which a lasting flow is a jet
@@ -58,10 +59,17 @@ func (e *NoDropError) Error() string {
 	return fmt.Sprintf("an opening of %s lets out less than a drop", inMs(e.Open))
 }
 
-// TrainError reports an opening that lets out more than one drop.
-type TrainError struct{ Open, Most phys.Time }
+// TrainError reports an opening that lets out more than one drop: one after the other or, where the liquid flows fast
+// enough, as a jet.
+type TrainError struct {
+	Open, Most phys.Time
+	Jet        bool
+}
 
 func (e *TrainError) Error() string {
+	if e.Jet {
+		return fmt.Sprintf("an opening of %s lets out a jet, which breaks up into more than one drop", inMs(e.Open))
+	}
 	return fmt.Sprintf("an opening of %s lets out more than one drop", inMs(e.Open))
 }
 
@@ -199,7 +207,7 @@ func (v Valve) Drop(open phys.Time) (Drop, error) {
 	case open < limits.Least: // first: where hardly anything flows, the least is more than the most
 		return Drop{}, &NoDropError{open, limits.Least}
 	case open > limits.Most:
-		return Drop{}, &TrainError{open, limits.Most}
+		return Drop{}, &TrainError{open, limits.Most, v.weber(v.flow()) > v.jetWeber()}
 	}
 	h, err := splash.HangingFrom(v.Tip, v.Liquid)
 	if err != nil {
@@ -217,6 +225,9 @@ func (v Valve) drop(h splash.Hanging, open phys.Time, volume phys.Volume) Drop {
 	flows := phys.Time(max(float64(volume-falls), 0) / float64(flow))
 	d := Drop{Volume: volume, Diameter: phys.Length(math.Cbrt(6 * float64(volume) / math.Pi)), Start: h.Start,
 		Falls: open + v.Closes - flows + h.LetsGo(surplus, flows), Stays: h.Stays(), Flow: flow}
+	if least := falls + splash.LeastSurplus*h.Most; volume-d.Stays >= least {
+		d.FromDry = volume - d.Stays
+	}
 	d.Weber, d.Jet = v.weber(flow), v.jetWeber()
 	return d
 }

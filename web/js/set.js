@@ -69,7 +69,7 @@ export const measured = {
 /** Fields of drops on command that are set once and then left: folded. */
 export const seldom = new Set([
 	"drops.first.valve", "drops.second.valve", "drops.third.valve", "drops.tip", "drops.bore", "drops.head",
-	"drops.discharge", "drops.opens", "drops.closes", "drops.weighed", "drops.pool_depth",
+	"drops.discharge", "drops.opens", "drops.closes", "drops.weighed", "drops.pool_depth", "drops.pool_liquid",
 ]);
 
 /** Fields of drops on command that have no part in some sets: when they have. @type {Record<string, (d: DropsSet) => boolean>} */
@@ -159,6 +159,7 @@ export const chosen = {
 	"drops.sheet": "Moment of the collision",
 	"drops.from": "What starts the delay",
 	"drops.liquid": "Liquid",
+	"drops.pool_liquid": "Liquid of the pool",
 	"drops.weighed": "Weighed on a scale",
 	"drop.pool_liquid": "Liquid of the pool",
 	"light.expose": "Exposure",

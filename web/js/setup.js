@@ -62,6 +62,7 @@ export class SetUp {
 			...measured.drops.map((q) => quantityField(q, commands)),
 			textField("drops.weighed", "such as 20 drops 1.1 g at 24 ms; several with ; between them", commands),
 			choiceField("drops.liquid", (s) => s.liquids, commands),
+			choiceField("drops.pool_liquid", (s) => [sameLiquid, ...s.liquids], commands),
 		];
 		return fields.map((f) => (shownWhen[f.name] ? showWhen(f, shownWhen[f.name]) : f));
 	}
