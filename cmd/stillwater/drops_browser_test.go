@@ -61,8 +61,10 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 
 	m.be(func(s *control.Snapshot) {
 		s.Preview, s.Refusal = nil, &control.Refusal{Field: "drops.first.open",
-			Why: "an opening of 15 ms lets out less than a drop", Remedy: "make the first opening at least 6 ms longer, 21 ms, and make the second opening at least 7 ms " +
-				"longer, 22 ms", Fixes: []control.Fix{{Field: "drops.first.open", Value: "21 ms",
+			Why: "an opening of 15 ms lets out less than a drop",
+			Remedy: "make the first opening at least 6 ms longer, 21 ms, and make the second opening at least 7 ms longer, " +
+				"22 ms",
+			Fixes: []control.Fix{{Field: "drops.first.open", Value: "21 ms",
 				Also: []control.Fix{{Field: "drops.second.open", Value: "22 ms"}}}}}
 	})
 	const fix = "#coming-refusal .fix"
