@@ -275,7 +275,14 @@ func (f Flight) describeCollision(frame *Frame, m Meeting, at time.Duration) {
 	if low := float64(w.lowest()) * 1e3; age >= 0 && low < frameThirdMm {
 		frame.Seen += fmt.Sprintf("; the third drop %.0f mm above the surface", low)
 	}
-	frame.setVerdict(frame.Offset.Abs() <= time.Duration(goodSheet*float64(takes)) && math.Abs(off) <= goodMeetingMm)
+	inTime := frame.Offset.Abs() <= time.Duration(goodSheet*float64(takes))
+	frame.setVerdict(inTime)
+	switch {
+	case inTime && off > goodMeetingMm:
+		frame.Verdict = TooHigh
+	case inTime && off < -goodMeetingMm:
+		frame.Verdict = TooLow
+	}
 }
 
 // frameThirdMm is how far up a third drop is still in the frame: own choice.

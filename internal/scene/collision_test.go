@@ -208,7 +208,10 @@ func TestWaterOfACollision(t *testing.T) {
 	high := look(m.Widest)
 	assert.InDelta(t, -8, high.HeightMm, 1e-9)
 	assert.Contains(t, high.Seen, "8 mm too low")
-	assert.NotEqual(t, Good, high.Verdict)
+	assert.Equal(t, TooLow, high.Verdict)
+	assert.Equal(t, Late, look(m.Widest+4*time.Millisecond).Verdict, "the time is judged first")
+	f.Set.Drops.Meet = m.Height - 6e-3
+	assert.Equal(t, TooHigh, look(m.Widest).Verdict)
 }
 
 // Without a second drop, or with one that comes too soon or too late, the picture says so.
@@ -335,4 +338,36 @@ func TestWaterOfAPhase(t *testing.T) {
 	assert.InDelta(t, 1, w.Crown.Age, 1e-6)
 	assert.NotNil(t, w.Crater)
 	assert.Len(t, f.WaterAt(f.Contact-time.Millisecond).Balls, 1)
+}
+
+// This room's columns fly freely, while those in print are slowed down by surface tension at first: they are highest
+// later than is worked out, mostly beyond the band of 8 in 10 (README). Who gives the time that was seen is right about
+// the next.
+func TestColumnsAreHighestLaterThanPrinted(t *testing.T) {
+	set, _ := dropsSet(0)
+	set.Drops.Want, set.Drops.Count, set.Drops.Phase = shot.WantPhase, 1, splash.ColumnHighest
+	e, err := set.Estimate()
+	require.NoError(t, err)
+	const rooms = 200
+	var within int
+	var late, again float64
+	for seed := range uint64(rooms) {
+		r := New(seed)
+		open := func(at time.Duration) phys.Time {
+			f, _, err := r.Open(nil, set, 1, at, at+set.Drops.First.Open.Duration())
+			require.NoError(t, err)
+			return phys.Seconds(f.Best - f.Drops[0].Beam)
+		}
+		first := open(0)
+		if first >= e.Low && first <= e.High {
+			within++
+		}
+		late += float64(first-e.Delay) / rooms
+		next := float64(open(10*time.Second) - first)
+		again += next * next / rooms
+	}
+	t.Logf("seeds 0 to %d: %d of %d first columns within the band, %.0f ms later than worked out on average; the next "+
+		"within %.1f ms of the first (RMS)", rooms-1, within, rooms, late*1e3, math.Sqrt(again)*1e3)
+	assert.Less(t, within, rooms/2, "if they are as printed now, the README has to be changed")
+	assert.Less(t, math.Sqrt(again), late/3, "a trim takes most of it out")
 }

@@ -20,6 +20,10 @@ const (
 	Good    Verdict = "good"
 	Late    Verdict = "late"
 	Nothing Verdict = "nothing there"
+
+	// Of a collision in time, at another height than was wanted.
+	TooHigh Verdict = "too high"
+	TooLow  Verdict = "too low"
 )
 
 // Frame describes a picture.

@@ -172,4 +172,31 @@ func TestJet(t *testing.T) {
 	d, err := v.Drop(0.026)
 	require.NoError(t, err)
 	assert.Greater(t, d.Weber, d.Jet)
+
+	// What is open for too long lets out a jet where the liquid is fast enough for one, and else drop after drop.
+	train := new(TrainError)
+	_, err = v.Drop(0.2)
+	require.ErrorAs(t, err, &train)
+	assert.True(t, train.Jet)
+	assert.ErrorContains(t, err, "an opening of 200 ms lets out a jet")
+	v.Head = 2e-2
+	v.Bore = 1e-3
+	_, err = v.Drop(2)
+	require.ErrorAs(t, err, &train)
+	assert.False(t, train.Jet)
+	assert.ErrorContains(t, err, "lets out more than one drop")
+}
+
+// What falls from a tip that holds nothing yet is less by what stays there; a short opening only fills the tip.
+func TestDropFromADryTip(t *testing.T) {
+	v := tabletop(t)
+	limits, err := v.Limits()
+	require.NoError(t, err)
+	long, err := v.Drop(limits.Most)
+	require.NoError(t, err)
+	assert.InEpsilon(t, float64(long.Volume-long.Stays), float64(long.FromDry), 1e-9)
+	short, err := v.Drop(limits.Least)
+	require.NoError(t, err)
+	assert.Zero(t, short.FromDry)
+	assert.Equal(t, long.Stays, short.Stays)
 }
