@@ -46,6 +46,7 @@ var steps = []step{
 	{"10", "modulated board: TH to GND", "modulated", "threshold"},
 	{"11", "camera connected, contact closed: across it", "camera", "drop_focus"},
 	{"12", "flash connected, contact closed: across it, 5 V unit", "flash", "drop_5"},
+	{"12", "the same, unit of 24 V and 2 mA", "flash_limit", "drop"},
 }
 
 // Cautions is the guide's list of cautions, from the one source.

@@ -194,6 +194,7 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"no clamp":                              {"clamp", "v_opto", short("outputs", "R312")},
 		"a weak pull-down":                      {"boot", "pad_pulled", value("outputs", "R41", "100k")},
 		"a bright lamp":                         {"lamps", "i_live", value("outputs", "R15", "330")},
+		"a flash contact that sinks too little": {"flash_limit", "sinks", value("outputs", "R321", "2.2k")},
 		"a starved optocoupler":                 {"camera", "i_led", value("outputs", "R201", "2.2k")},
 		"a quick mean":                          {"beam", "clear_beam", value("sensors", "C721", "1n")},
 		"a first build that drops do not break": {"first_beam", "clear", value("first", "R904", "47k")},
