@@ -42,7 +42,7 @@ func TestConfiguredWiring(t *testing.T) {
 	assert.Equal(t, shot.Bench{
 		Gate:       &shot.Sensor{Index: 0, Name: "gate", Falling: true, Delay: 4 * time.Microsecond},
 		Beam:       &shot.Sensor{Index: 1, Name: "beam", Falling: true, Delay: 4 * time.Microsecond},
-		Microphone: &shot.Sensor{Index: 2, Name: "microphone", Falling: true, Delay: 34 * time.Microsecond},
+		Microphone: &shot.Sensor{Index: 2, Name: "microphone", Falling: true, Delay: 39 * time.Microsecond},
 		Shutter:    &shot.Output{Index: 1, Name: "shutter", MaxOn: 5 * time.Second, Delay: 2 * time.Microsecond},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond},
 		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond}},
