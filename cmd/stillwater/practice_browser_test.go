@@ -117,7 +117,7 @@ func (b *browser) judgingAtAPace(t *testing.T) {
 		return func(s *control.Snapshot) {
 			practising(shots)(s)
 			s.State, s.ArmedLeft, s.ArmedEnds = control.Armed, 5, s.Sent.UnixMilli()+300_000
-			s.Room.NextAt = s.Sent.UnixMilli() + 6000
+			s.Room.NextAt, s.Reason = s.Sent.UnixMilli()+6000, "armed: waiting for the sheet at the gate, one every 6 s"
 		}
 	}
 	m.be(paced(1))
@@ -135,6 +135,8 @@ func (b *browser) judgingAtAPace(t *testing.T) {
 		assert.False(t, eval[bool](p, `document.querySelector("#frames").open`))
 		assert.True(t, eval[bool](p, `document.querySelector("#shot .seen").checkVisibility()`), "and in words")
 		p.fit("judging at a pace")
+		assert.LessOrEqual(t, eval[float64](p, `(n => n.scrollHeight - n.clientHeight)(document.querySelector("#shoot"))`),
+			0., "nothing is cut off at %v", size)
 		p.picture(fmt.Sprintf("practice-paced-%d", size[0]))
 		p.js(`dispatchEvent(new PointerEvent("pointerdown"))`) // elsewhere: the next may come
 	}
