@@ -173,6 +173,7 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 		if !r.confirmed {
 			c.boardState, c.left, c.reason = wire.Armed, r.shots, armedWords(r)
 		}
+		c.paceIfDue() // the board may have said before its answer that it is armed
 		return nil, nil
 	case r.ended && r.confirmed && failed == nil:
 		return nil, nil // armed, and over already
