@@ -1,6 +1,7 @@
 package control
 
 import (
+	"context"
 	"math"
 	"slices"
 	"testing"
@@ -48,6 +49,31 @@ func TestPace(t *testing.T) {
 		x.must(me, Command{Type: "disarm"})
 		assert.Equal(t, 3, after(time.Minute))
 		assert.Zero(t, x.Snapshot().Room.NextAt)
+	})
+}
+
+// lateAnswer is a board that says that it is armed before it answers that.
+type lateAnswer struct{ Device }
+
+func (d lateAnswer) Arm(ctx context.Context, shots int) error {
+	err := d.Device.Arm(ctx, shots)
+	time.Sleep(10 * time.Millisecond)
+	return err
+}
+
+// A pace begins also when the board says that it is armed before it answers.
+func TestPaceOfALateAnswer(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t, inRoom(&room{}), func(o *Options) {
+			dial := o.Dial
+			o.Dial = func(ctx context.Context) (Device, error) {
+				d, err := dial(ctx)
+				return lateAnswer{d}, err
+			}
+		})
+		x.ready()
+		x.must(me, Command{Type: "arm", Shots: 3, PaceS: 5})
+		assert.Equal(t, time.Now().Add(5*time.Second).UnixMilli(), x.Snapshot().Room.NextAt)
 	})
 }
 
