@@ -53,11 +53,14 @@ func TestPace(t *testing.T) {
 }
 
 // lateAnswer is a board that says that it is armed before it answers that.
-type lateAnswer struct{ Device }
+type lateAnswer struct {
+	Device
+	wait func()
+}
 
 func (d lateAnswer) Arm(ctx context.Context, shots int) error {
 	err := d.Device.Arm(ctx, shots)
-	time.Sleep(10 * time.Millisecond)
+	d.wait()
 	return err
 }
 
@@ -68,7 +71,7 @@ func TestPaceOfALateAnswer(t *testing.T) {
 			dial := o.Dial
 			o.Dial = func(ctx context.Context) (Device, error) {
 				d, err := dial(ctx)
-				return lateAnswer{d}, err
+				return lateAnswer{d, func() { time.Sleep(10 * time.Millisecond) }}, err
 			}
 		})
 		x.ready()
