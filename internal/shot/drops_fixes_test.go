@@ -6,6 +6,8 @@ import (
 	"slices"
 	"testing"
 
+	"stillwater/internal/phys"
+
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -58,4 +60,19 @@ func TestFixesOfRandomDrops(t *testing.T) {
 	}
 	t.Logf("%d of 300 refused, %d of them without a change that is enough", refused, without)
 	assert.Less(t, without, refused/10)
+}
+
+// What is wrong with a tip is said, whatever it is.
+func TestTipError(t *testing.T) {
+	d := dropsSet().Drops
+	assert.NoError(t, d.tipError(nil))
+	for err, why := range map[error]string{
+		errors.New("it leaks"): "it leaks",
+		&phys.DomainError{Field: "nozzle", Value: "9 mm", Why: "must be from 1 to 8 mm"}: "not known",
+	} {
+		field := new(FieldError)
+		require.ErrorAs(t, d.tipError(err), &field)
+		assert.Equal(t, "drops.tip", field.Field)
+		assert.Contains(t, field.Why, why)
+	}
 }

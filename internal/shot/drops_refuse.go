@@ -127,7 +127,7 @@ func (s Set) checkGapsGiven() error {
 func (d DropsSet) tipError(err error) error {
 	domain := new(phys.DomainError)
 	if !errors.As(err, &domain) {
-		return d.tipError(err)
+		return asField(err, "drops.tip")
 	}
 	return &FieldError{Field: "drops.tip", Why: fmt.Sprintf("drops from a tip of %v are not known", d.Tip),
 		Remedy: "the tip " + domain.Why}
