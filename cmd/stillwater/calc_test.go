@@ -296,10 +296,10 @@ func TestLightOfASetInAFile(t *testing.T) {
 func TestDropsRefusalsNameTheirFlag(t *testing.T) {
 	status, _, errs := calculate(t, "drops --head 5m")
 	assert.Equal(t, 1, status)
-	assert.Contains(t, errs, "drops: --open: an opening of 26 ms lets out more than one drop")
+	assert.Contains(t, errs, "drops: --open: an opening of 26 ms lets out a jet")
 	status, _, errs = calculate(t, "drops --head 5m --open 8ms")
 	assert.Equal(t, 1, status)
-	assert.Contains(t, errs, "drops: --open2: an opening of 26 ms lets out more than one drop")
+	assert.Contains(t, errs, "drops: --open2: an opening of 26 ms lets out a jet")
 	status, _, errs = calculate(t, "drops --head 5m --open 8ms --open2 8ms")
 	assert.Equal(t, 0, status, errs)
 	status, _, errs = calculate(t, "drops --bore 5mm")

@@ -18,7 +18,7 @@ import (
 // configuration that names the pin says better.
 const (
 	beamDelay       = 4 * time.Microsecond
-	microphoneDelay = 34 * time.Microsecond
+	microphoneDelay = 39 * time.Microsecond
 	contactDelay    = 2 * time.Microsecond // of shutter and focus
 	flashDelay      = 3 * time.Microsecond
 )

@@ -63,7 +63,7 @@ func Parts() []Part {
 		beam,
 		input(wiring.Gate, "gate", "light beam before it, for throws", "GPIO17", "PD2", "break the first beam", broken),
 		input(wiring.Microphone, "microphone", "microphone with its comparator", "GPIO16", "PC0", "clap",
-			"active = \"low\"\nbias = \"pull-up\"\ndelay = \"34 us\"        # of the electronics\n"),
+			"active = \"low\"\nbias = \"pull-up\"\ndelay = \"39 us\"        # of the electronics\n"),
 		flash,
 		output(wire.OutputFlash, "flash", "flash2", "second flash, which fires with the first", "GPIO25", "PD6", "10 ms",
 			"delay = \"3 us\"\n"),
