@@ -341,13 +341,20 @@ func (b *browser) typedMeasurement(t *testing.T) {
 		})
 		assert.EqualValues(t, 1, sent.Shot)
 	}
-	p.enter("#past", "near")
-	p.until("no number", `document.querySelector("#past-refusal").textContent.includes("“near” is not a number")`)
+	for _, typed := range []string{"near", "1e999", "mm", "0x10"} {
+		p.enter("#past", typed)
+		p.until("no number", fmt.Sprintf(`document.querySelector("#past-refusal").textContent.includes("“%s” is not a number")`,
+			typed))
+	}
+	p.enter("#past-sd", "0")
+	p.enter("#past", "7")
+	p.until("nothing is that certain", `document.querySelector("#past-refusal").textContent.includes("without uncertainty")`)
 	past, sd := -12.5, 5.
 	m.be(func(s *control.Snapshot) { s.Shots[0].PastMm, s.Shots[0].PastSDMm = &past, &sd })
 	p.js(`document.activeElement.blur()`)
 	m.be(func(s *control.Snapshot) { s.Notice = "again" })
 	p.until("what is on record is shown", `document.querySelector("#past").value === "-12.5"`)
+	assert.False(t, eval[bool](p, `document.querySelector("#past-refusal").checkVisibility()`))
 	for _, size := range phones {
 		p.resize(size[0], size[1])
 		p.js(`document.querySelector("#measured").scrollIntoView({ block: "end" })`)

@@ -38,3 +38,19 @@ func TestLightingView(t *testing.T) {
 	set.Camera.Distance = 0.01
 	assert.Nil(t, makeLighting(set))
 }
+
+// What was seen at other settings has to be looked at again.
+func TestSeenGoesStaleOnThePage(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		put := func(field, value string) { x.must(me, Command{Type: "set", Field: field, Value: value}) }
+		put("flash.seen", "95 %")
+		put("background.seen", "80 %")
+		put("camera.shutter", "1/60")
+		assert.NotZero(t, x.Snapshot().Set.Flash.Seen)
+		put("camera.aperture", "f/4")
+		assert.Zero(t, x.Snapshot().Set.Flash.Seen)
+		assert.Zero(t, x.Snapshot().Set.Background.Seen)
+	})
+}

@@ -25,7 +25,14 @@ type plan struct {
 
 // putField changes one field of the set. When it returns, the plan is there too.
 func (c *Control) putField(client, field, value string) error {
-	return c.changeSet(client, field, func(set *shot.Set) error { return set.Put(field, value) })
+	return c.changeSet(client, field, func(set *shot.Set) error {
+		before := set.Optics()
+		if err := set.Put(field, value); err != nil {
+			return err
+		}
+		set.SetOptics(set.Optics().WithoutStale(before))
+		return nil
+	})
 }
 
 // changeSet changes the set, one field or, if that is "", several. change is called again if the set has changed

@@ -49,10 +49,10 @@ func (c *Control) checkRepeat(cmd Command) error {
 			fmt.Sprintf("Ask for %d to %d s.", minRepeat/time.Second, maxRepeat/time.Second))
 	case cmd.Dry:
 		return refusal("repeat_s", "A dry run is not repeated.", "Arm it for one Go after the other.")
-	case time.Duration(cmd.Shots-1)*every > c.opts.ArmFor:
+	case time.Duration(cmd.Shots)*every > c.opts.ArmFor: // one interval is for the first Go, and for the last drop
 		return refusal("repeat_s", fmt.Sprintf("%d times every %d s would take longer than the %s that it stays armed.",
 			cmd.Shots, cmd.RepeatS, durationWords(c.opts.ArmFor)),
-			fmt.Sprintf("Ask for %d shots at most, or a shorter interval.", 1+int(c.opts.ArmFor/every)))
+			fmt.Sprintf("Ask for %d shots at most, or a shorter interval.", int(c.opts.ArmFor/every)))
 	case c.plan.refusal == nil && !(&run{program: c.plan.program}).needsGo():
 		return refusal("repeat_s", "This set needs no Go: there is nothing to repeat.", "Arm it without an interval.")
 	}

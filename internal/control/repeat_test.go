@@ -249,9 +249,9 @@ func TestRepeatIsRefused(t *testing.T) {
 		assert.Contains(t, arm(3, 8, true).Why, "dry run")
 		long := arm(100, 8, false)
 		assert.Contains(t, long.Why, "longer than the 10 min")
-		assert.Contains(t, long.Remedy, "76 shots")
+		assert.Contains(t, long.Remedy, "75 shots")
 		assert.Equal(t, Safe, x.Snapshot().State)
-		x.must(me, Command{Type: "arm", Shots: 76, RepeatS: 8})
+		x.must(me, Command{Type: "arm", Shots: 75, RepeatS: 8})
 	})
 	assert.GreaterOrEqual(t, minRepeat, time.Second, "one flash of each in a second is less than three")
 }

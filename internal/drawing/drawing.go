@@ -201,10 +201,13 @@ func inLength(l phys.Length) string {
 // often writes how often something is so.
 func often(p float64) string {
 	if p > 0.99 {
-		return "nearly all"
+		return "nearly all shots"
 	}
-	return fmt.Sprintf("%.0f %%", p*100)
+	return fmt.Sprintf("%.0f %% of shots", p*100)
 }
 
 // nine is how many standard deviations hold 9 of 10.
 const nine = 1.645
+
+// nineOfTwo is so for a place in a plane, with the same in each direction: exp(-x²/2) = 1/10.
+const nineOfTwo = 2.146

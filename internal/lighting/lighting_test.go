@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/optics"
+	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 )
 
@@ -50,7 +51,7 @@ func TestPracticeWorks(t *testing.T) {
 				assert.Equal(t, Works, s.Verdict, "%s of a %s: %s", s.ID, kind, s.Says)
 			}
 			assert.Greater(t, r.Margin, optics.MinMargin+1)
-			assert.Contains(t, r.step(t, "dark").Says, "below the flash, and 5 stops are asked")
+			assert.Contains(t, r.step(t, "dark").Says, "below the flash, and you asked for 5 stops")
 			says := map[shot.Kind]string{shot.Throw: "Not seen on a print 10 cm wide, nor up to 11 cm",
 				shot.Drop: "the liquid hardly moves: it is sharp"}[kind]
 			assert.Contains(t, r.step(t, "freeze").Says, says)
@@ -174,4 +175,32 @@ func TestBudgetWords(t *testing.T) {
 	require.Len(t, words, 2)
 	assert.Contains(t, words[0], "in which liquid at 4.21 m/s moves 2.10 mm")
 	assert.Contains(t, words[1], "within the frame in nearly all shots")
+}
+
+// A column at its highest is not sharp in just any light: in 100 ms it falls 12 mm and rises as much before.
+func TestTurningPointsBlurToo(t *testing.T) {
+	long := judge(t, of(shot.Drop), "flash.duration", "100 ms", "flash.measured", "t0.1", "flash.power", "full")
+	s := long.step(t, "freeze")
+	assert.Equal(t, Change, s.Verdict, s.Says)
+	assert.InEpsilon(t, phys.Gravity*0.1*0.1/8, float64(long.Blur.Subject), 1e-6)
+	short := judge(t, of(shot.Drop), "flash.duration", "1 ms", "flash.power", "full")
+	assert.Equal(t, Works, short.step(t, "freeze").Verdict)
+	asked := judge(t, of(shot.Drop), "flash.duration", "1 ms", "flash.power", "full", "camera.max_blur", "0.3 mm")
+	s = asked.step(t, "freeze")
+	assert.Equal(t, Change, s.Verdict, "the plan is refused for it, too: %s", s.Says)
+	assert.Contains(t, s.Says, "you asked for 0.3")
+}
+
+// Less power takes from what is too bright first.
+func TestShorterLightOfABrightFlash(t *testing.T) {
+	r := judge(t, of(shot.Drop), "drop.phase", "contact", "flash.duration", "1 ms", "flash.power", "1/2", "flash.guide", "36 m")
+	s := r.step(t, "freeze")
+	require.Equal(t, Change, s.Verdict, s.Says)
+	after := judge(t, r.Set, "flash.power", s.Fixes[0].Value)
+	if after.Light.Key > 0 {
+		assert.Contains(t, s.Next, "still", s.Next)
+		assert.NotContains(t, s.Next, "Any one of")
+	} else {
+		assert.Contains(t, s.Next, "Any one of")
+	}
 }

@@ -90,10 +90,18 @@ func (r *Report) judgeRoom() {
 	}
 }
 
+// turns reports whether the liquid is at a turning point at the moment: a column at its highest, or as good as at rest.
+func (r *Report) turns() bool {
+	return r.Subject.Speed == 0 && r.Subject.Fastest > 0 && !r.Subject.Level
+}
+
 func (r *Report) judgeBlur() {
 	lens, picture := r.Light.Lens, r.Light.Picture
 	r.SharpBlur = optics.SharpBlur(lens, picture)
 	r.Blur = optics.BlurOf(r.Subject.Speed, r.Light.Pulse.Tenth, lens, picture)
+	if r.turns() {
+		r.Blur = optics.BlurAtTurn(r.Light.Pulse.Tenth, lens, picture)
+	}
 	r.BlurAround = optics.BlurOf(r.Subject.Fastest, r.Light.Pulse.Tenth, lens, picture)
 	if smear := r.Set.Flash.Smear; smear > 0 {
 		share := float64(smear) / float64(picture.Pixels)

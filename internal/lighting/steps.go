@@ -54,11 +54,11 @@ func (r Report) dark() Step {
 		s.Next = "Type what the black frame or a light meter showed."
 	case short <= 0:
 		s.Verdict = Works
-		s.Says = fmt.Sprintf("The room is %s below the flash, and %s are asked: the shutter may be open for %s.",
+		s.Says = fmt.Sprintf("The room is %s below the flash, and you asked for %s: the shutter may be open for %s.",
 			inStops(r.Margin), inStops(asked), inTime(r.longest()))
 	default:
 		s.Verdict = Change
-		s.Says = fmt.Sprintf("The room is only %s below the flash, and %s are asked: what moves would leave a ghost.",
+		s.Says = fmt.Sprintf("The room is only %s below the flash, and you asked for %s: what moves would leave a ghost.",
 			inStops(r.Margin), inStops(asked))
 		s.Next = fmt.Sprintf("Darken by %s", inStops(optics.Stops(math.Ceil(float64(short)*10)/10)))
 		s.Next += r.shorterOpening(&s)
@@ -180,7 +180,7 @@ func (r Report) key() Step {
 	case over > keyHigh || r.Set.Flash.Seen == 1:
 		s.Verdict = Change
 		s.Says = fmt.Sprintf("The flash is %s over: white burns out.", inStops(over))
-		s.Next = fmt.Sprintf("Lower the power, move it back, or close the lens: %s less.", inStops(over))
+		s.Next = fmt.Sprintf("Lower the power, move it back, or stop down: %s less.", inStops(over))
 		if r.Set.Flash.Seen == 1 {
 			s.Says, s.Next = "The card is burnt out.", "Lower the flash by a stop and look again."
 		}
@@ -247,7 +247,20 @@ func (r Report) freeze() Step {
 		s.Says = fmt.Sprintf("The light lasts %s. How fast what bursts moves is not known.", inTime(lasts))
 		s.Next = "Type the blur that was seen."
 		return s
-	case r.Subject.Speed == 0:
+	case r.turns():
+		what = fmt.Sprintf("The light lasts %s, in which liquid that turns at the moment moves %s: %.1f pixels.",
+			inTime(lasts), inMm(blur.Subject), blur.Pixels)
+	}
+	if asked := r.Set.Camera.MaxBlur; asked > 0 && !r.Seen {
+		if moves := r.BlurAround.Subject; moves > asked {
+			s.Verdict = Change
+			s.Says = fmt.Sprintf("The light lasts %s, in which the fastest liquid, at %.2f m/s, moves %s, and you asked for %s.",
+				inTime(lasts), r.Subject.Fastest, inMm(moves), inMm(asked))
+			s.Next = r.shorter(&s, lasts*phys.Time(asked/moves))
+			return s
+		}
+	}
+	if r.turns() && !r.Seen && blur.Subject <= r.SharpBlur {
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves: it is sharp. Droplets around "+
 			"it, at up to %.2f m/s, smear by %.1f pixels, seen on a print wider than %s.", inTime(lasts), r.Subject.Fastest,
@@ -262,9 +275,13 @@ func (r Report) freeze() Step {
 		return s
 	}
 	s.Verdict = Change
-	s.Says += fmt.Sprintf(" It is seen on a print wider than %s, and %s was asked.",
+	s.Says += fmt.Sprintf(" It is seen on a print wider than %s, and you asked for %s.",
 		inLength(phys.RoundDown(r.largestPrint(blur), 2)), inLength(r.Light.Picture.Print))
-	s.Next = r.shorter(&s)
+	want := optics.LongestLight(r.Subject.Speed, r.Light.Lens, r.Light.Picture)
+	if r.turns() {
+		want = optics.LongestAtTurn(r.Light.Lens, r.Light.Picture)
+	}
+	s.Next = r.shorter(&s, want)
 	return s
 }
 
@@ -279,24 +296,30 @@ func (r Report) largestPrint(b optics.Blur) phys.Length {
 	return min(p.Print*r.SharpBlur/max(b.Subject, 1e-9), 5)
 }
 
-// shorter says which power is short enough, and what makes up for its light.
-func (r Report) shorter(s *Step) string {
+// shorter says at which power the light is as short as wanted, and what makes up for what is lost.
+func (r Report) shorter(s *Step, want phys.Time) string {
 	if r.Seen {
 		return "Use a shorter light: less power if the unit is cut off early, more if it is throttled."
 	}
-	want := optics.LongestLight(r.Subject.Speed, r.Light.Lens, r.Light.Picture)
 	power, ok := r.Set.Flash.Discharge().PowerFor(want)
 	if !ok {
 		return fmt.Sprintf("No power step of this unit is as short as %s: use another unit, a slower moment, or a smaller "+
 			"print.", inTime(want))
 	}
 	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
-	lacks := optics.Stops(math.Log2(float64(r.Set.Flash.Power / power)))
+	lost := optics.Stops(math.Log2(float64(r.Set.Flash.Power / power)))
 	say := fmt.Sprintf("At %v power it is short enough (%s)", power, inTime(want))
-	if lacks <= 0 {
-		return say + fmt.Sprintf(", and %s brighter: move it back, or close the lens.", inStops(-lacks))
+	if lost <= 0 {
+		return say + fmt.Sprintf(", and %s brighter: move it back, or stop down.", inStops(-lost))
 	}
-	return say + fmt.Sprintf(". That is %s less light. %s.", inStops(lacks), r.makeUp(lacks))
+	say += fmt.Sprintf(". That is %s less light", inStops(lost))
+	switch lacks := lost - r.Light.Key; { // of what is right
+	case lacks > 0:
+		return say + fmt.Sprintf(". %s.", r.makeUp(lacks))
+	case lacks < 0:
+		return say + fmt.Sprintf(", and still %s over: then move it back, or stop down.", inStops(-lacks))
+	}
+	return say + ", which makes it right."
 }
 
 // Often is how often the liquid is to be where it is aimed for a verdict of works: own choice.
@@ -304,7 +327,7 @@ const often = 0.8
 
 func (r Report) focus() Step {
 	s := Step{ID: "focus", Title: "Focus on a stand-in, and lock it",
-		Do: "Put something with fine detail where the liquid will be. Focus on it at the widest opening, switch to manual " +
+		Do: "Put something with fine detail where the liquid will be. Focus on it wide open, switch to manual " +
 			"focus and tape the ring.",
 		Expect: fmt.Sprintf("Sharp from %s before the spot to %s behind it.", inDepth(r.Light.Lens.Focus-r.Near),
 			inDepth(r.Far-r.Light.Lens.Focus)),
@@ -333,7 +356,7 @@ func (r Report) focus() Step {
 	}
 	switch {
 	case r.DiscBest > r.Circle:
-		s.Next = fmt.Sprintf("No opening is sharp enough for a print %s wide at both ends of where the liquid is; %v comes "+
+		s.Next = fmt.Sprintf("No aperture is sharp enough for a print %s wide at both ends of where the liquid is; %v comes "+
 			"nearest. A frame that is wider, or a smaller print, helps.", inLength(r.Light.Picture.Print), r.Best)
 	case s.Verdict != Works || r.DiscNow > r.Circle:
 		s.Next = fmt.Sprintf("%v serves best here.", r.Best)

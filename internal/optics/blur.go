@@ -1,6 +1,10 @@
 package optics
 
-import "stillwater/internal/phys"
+import (
+	"math"
+
+	"stillwater/internal/phys"
+)
 
 // Blur is how far something moves while it is lit, at the subject and in the picture.
 type Blur struct {
@@ -24,7 +28,18 @@ type Picture struct {
 // BlurOf is the blur of something that moves across the view at a speed, by a light that lasts for a time, through a
 // lens focused on it.
 func BlurOf(v phys.Speed, lasts phys.Time, l Lens, p Picture) Blur {
-	b := Blur{Subject: phys.Length(float64(v) * float64(lasts))}
+	return blur(phys.Length(float64(v)*float64(lasts)), l, p)
+}
+
+// BlurAtTurn is the blur of something that is at its highest in the middle of the time that a light lasts, and rises and
+// falls freely.
+func BlurAtTurn(lasts phys.Time, l Lens, p Picture) Blur {
+	return blur(phys.Length(phys.Gravity*float64(lasts*lasts)/8), l, p)
+}
+
+// blur is the blur of what moves so far across the view.
+func blur(moves phys.Length, l Lens, p Picture) Blur {
+	b := Blur{Subject: moves}
 	b.Sensor = b.Subject * phys.Length(l.Magnification())
 	share := float64(b.Sensor / p.Sensor)
 	b.Pixels, b.Print, b.Screen = share*float64(p.Pixels), phys.Length(share)*p.Print, share*Screen
@@ -34,6 +49,11 @@ func BlurOf(v phys.Speed, lasts phys.Time, l Lens, p Picture) Blur {
 // LongestLight is how long the light may last for a blur, at the subject, that the eye does not see on the print.
 func LongestLight(v phys.Speed, l Lens, p Picture) phys.Time {
 	return phys.Time(float64(SharpBlur(l, p)) / float64(v))
+}
+
+// LongestAtTurn is so for something that is at its highest.
+func LongestAtTurn(l Lens, p Picture) phys.Time {
+	return phys.Time(math.Sqrt(8 * float64(SharpBlur(l, p)) / phys.Gravity))
 }
 
 // SharpBlur is the blur at the subject that the eye does not see on the print.

@@ -141,10 +141,10 @@ func ParseShutter(s string) (Shutter, error) {
 	switch {
 	case err != nil:
 		return 0, n.fail(s, "%s", err)
+	case x <= 0:
+		return 0, n.fail(s, "a time must be more than 0")
 	case !seconds && !strings.ContainsAny(number, "/."):
 		return 0, n.fail(s, `it could be 1/%s s or %s s: write 1/%s or %s"`, number, number, number, number)
-	case x <= 0:
-		return 0, n.fail(s, "a time is more than 0")
 	case Shutter(x) > maxShutter || x < 1e-7:
 		return 0, n.fail(s, "no shutter is open for that long")
 	}
@@ -245,9 +245,9 @@ func ParseFraction(s string) (Fraction, error) {
 	case err != nil:
 		return 0, n.fail(s, "%s", err)
 	case x > 1:
-		return 0, n.fail(s, "it is more than the whole")
+		return 0, n.fail(s, "it must be no more than the whole")
 	case x < 1e-6:
-		return 0, n.fail(s, "it is more than 0")
+		return 0, n.fail(s, "it must be more than 0")
 	}
 	return Fraction(x), nil
 }

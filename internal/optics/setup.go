@@ -170,3 +170,29 @@ func (s Setup) background() (Stops, bool) {
 	}
 	return BackgroundAim.Stops(), false
 }
+
+// WithoutStale is the setup without what was seen and read in the one before, where a change since then has made it
+// different: it has to be looked at again. What was itself changed since is kept.
+func (s Setup) WithoutStale(before Setup) Setup {
+	speed, lit := s.Camera.Speed != before.Camera.Speed, s.Flash.Unit() != before.Flash.Unit()
+	exposed := speed || s.Camera.Aperture != before.Camera.Aperture
+	stale(&s.Flash.Seen, before.Flash.Seen, exposed || lit)
+	stale(&s.Flash.Reading, before.Flash.Reading, speed || lit)
+	stale(&s.Background.Seen, before.Background.Seen, exposed)
+	stale(&s.Background.Reading, before.Background.Reading, speed)
+	stale(&s.Flash.Smear, before.Flash.Smear, s.Flash.Power != before.Flash.Power ||
+		s.Flash.Discharge() != before.Flash.Discharge())
+	stale(&s.Camera.FieldSeen, before.Camera.FieldSeen, s.Camera.Focal != before.Camera.Focal ||
+		s.Camera.Distance != before.Camera.Distance || s.Camera.Sensor != before.Camera.Sensor)
+	if s.Room.By == RoomFrame && exposed && s.Room == before.Room {
+		s.Room.By = RoomUnknown
+	}
+	return s
+}
+
+// stale takes back a value that was kept while what it depends on was changed.
+func stale[T comparable](now *T, before T, changed bool) {
+	if changed && *now == before {
+		*now = *new(T)
+	}
+}

@@ -63,3 +63,46 @@ func TestFieldSeen(t *testing.T) {
 	c.FieldSeen = 0.2
 	assert.InEpsilon(t, 0.2, float64(c.Lens().Field(c.Sensor)), 1e-9)
 }
+
+// What was seen goes with the settings that it was seen at, and with nothing else.
+func TestWhatWasSeenGoesStale(t *testing.T) {
+	before := DefaultSetup()
+	before.Flash.Seen, before.Flash.Reading, before.Flash.Smear = 0.9, 16, 3
+	before.Background.Seen, before.Background.Reading, before.Room.By = 0.8, 11, RoomFrame
+	kept := func(s Setup) (list []string) {
+		for name, is := range map[string]bool{"card": s.Flash.Seen > 0, "key": s.Flash.Reading > 0, "blur": s.Flash.Smear > 0,
+			"background": s.Background.Seen > 0, "its meter": s.Background.Reading > 0, "black": s.Room.By == RoomFrame} {
+			if is {
+				list = append(list, name)
+			}
+		}
+		return list
+	}
+	for _, c := range []struct {
+		change func(*Setup)
+		keeps  []string
+	}{
+		{func(s *Setup) { s.Camera.Aperture = 4 }, []string{"key", "its meter", "blur"}},
+		{func(s *Setup) { s.Camera.Speed = 3200 }, []string{"blur"}},
+		{func(s *Setup) { s.Flash.Power = 1. / 64 }, []string{"background", "its meter", "black"}},
+		{func(s *Setup) { s.Flash.Distance *= 2 }, []string{"background", "its meter", "black", "blur"}},
+		{func(s *Setup) { s.Camera.Shutter = 1. / 60 }, []string{"card", "key", "background", "its meter", "black", "blur"}},
+		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, 0.5 }, []string{"card", "key", "its meter", "blur"}},
+	} {
+		after := before
+		c.change(&after)
+		assert.ElementsMatch(t, c.keeps, kept(after.WithoutStale(before)))
+	}
+	before.Camera.FieldSeen = 0.3
+	after := before
+	after.Camera.Distance *= 2
+	assert.Zero(t, after.WithoutStale(before).Camera.FieldSeen)
+}
+
+// The blur of what turns in the middle of the light is how far it falls in half of it.
+func TestBlurAtTurn(t *testing.T) {
+	l, p := DefaultSetup().Camera.Lens(), DefaultSetup().Camera.Picture()
+	assert.InEpsilon(t, 1.226e-3, float64(BlurAtTurn(31.62e-3, l, p).Subject), 1e-3, "9.807/2 times 15.81 ms squared")
+	longest := LongestAtTurn(l, p)
+	assert.InEpsilon(t, float64(SharpBlur(l, p)), float64(BlurAtTurn(longest, l, p).Subject), 1e-9)
+}

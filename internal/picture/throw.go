@@ -59,7 +59,7 @@ type pieces struct {
 
 type piece struct {
 	x, y   float64
-	intact float64 // 1 film, less: torn
+	intact float64 // more than 0: film; less: torn
 	thick  float64 // of the film, by the sheet's
 }
 

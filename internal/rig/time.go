@@ -36,7 +36,7 @@ func (c *clock) now(host time.Time) time.Duration {
 	return now
 }
 
-// expect says when the loop runs again, or ran if it is late. Time does not go back for it.
+// expect says when the loop runs again, or should have run. The clock never runs backwards.
 func (c *clock) expect(due, slack, now time.Duration) {
 	c.due, c.slack = max(due, now-slack), slack
 }

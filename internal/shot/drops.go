@@ -218,11 +218,12 @@ func (d DropsSet) checkTogether() error {
 	return d.checkGaps()
 }
 
-// checkGaps refuses gaps that are shorter than the opening before them, if they are given.
+// checkGaps refuses gaps that are shorter than the opening of the same valve before them, if they are given.
 func (d DropsSet) checkGaps() error {
 	all := d.openings()
 	for i := 1; i < len(all); i++ {
-		if gap, open := all[i].Gap, all[i-1].Open; gap != 0 && gap <= open {
+		sameValve := all[i].Valve == all[i-1].Valve
+		if gap, open := all[i].Gap, all[i-1].Open; sameValve && gap != 0 && gap <= open {
 			return &FieldError{Field: openingField(i, "gap"),
 				Why:    fmt.Sprintf("%s is not longer than the opening before it, %s", inMs(gap), inMs(open)),
 				Remedy: fmt.Sprintf("use more than %s", inMs(open))}

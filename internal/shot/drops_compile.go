@@ -158,8 +158,8 @@ func (p plan) setWindow(program *Program, path DropsPath) error {
 			return p.fromValveInstead(t)
 		}
 		holdOff := max(p.bench.HoldOff, (2*half+longest)/2)
-		if program.HoldOff = holdOff; i > 1 {
-			program.HoldOff = min(program.HoldOff, holdOff)
+		if i == 1 || holdOff < program.HoldOff {
+			program.HoldOff = holdOff
 		}
 	}
 	return nil

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 	"testing"
+	"time"
 
 	"stillwater/internal/phys"
 
@@ -74,5 +75,43 @@ func TestTipError(t *testing.T) {
 		require.ErrorAs(t, d.tipError(err), &field)
 		assert.Equal(t, "drops.tip", field.Field)
 		assert.Contains(t, field.Why, why)
+	}
+}
+
+// Between edges that are taken for the same drop's there is less than the least gap, whichever gap that is.
+func TestHoldOffOfUnequalGaps(t *testing.T) {
+	for _, gaps := range [][2]phys.Time{{163 * ms, 400 * ms}, {400 * ms, 163 * ms}, {300 * ms, 300 * ms}} {
+		s := dropsSet()
+		s.Drops.Count, s.Drops.Want, s.Drops.Second.Gap, s.Drops.Third.Gap = 3, WantPhase, gaps[0], gaps[1]
+		p, _, err := Compile(s, testBench())
+		require.NoError(t, err)
+		assert.Less(t, p.HoldOff, min(gaps[0], gaps[1]).Duration(), gaps)
+		assert.Greater(t, p.HoldOff, p.GateMax-p.GateMin, gaps)
+	}
+}
+
+// A second valve may open while the first one is open; one that cannot is helped by it.
+func TestValvesMayOverlap(t *testing.T) {
+	s, b := dropsSet(), testBench()
+	b.Valves = append(b.Valves, Output{Index: 4, Name: "valve2", MaxOn: 500 * time.Millisecond})
+	b.Valves[0].MaxOn = 500 * time.Millisecond
+	s.Drops.First.Open, s.Drops.Second.Open, s.Drops.Second.Gap = 43*ms, 21*ms, 20*ms
+	field := new(FieldError)
+	require.ErrorAs(t, s.Validate(), &field)
+	assert.Equal(t, "drops.second.gap", field.Field)
+	s.Drops.Second.Valve = 2
+	assert.NoError(t, s.Validate())
+
+	s = dropsSet()
+	s.Drops.First.Open, s.Drops.Second.Open, s.Drops.Discharge = 270*ms, 270*ms, 0.05
+	_, _, err := Compile(s, b)
+	no := new(Refusal)
+	require.ErrorAs(t, err, &no)
+	require.NotEmpty(t, no.Fixes, no.Remedy)
+	for _, fix := range no.Fixes {
+		changed := s
+		require.NoError(t, fix.Put(&changed))
+		_, _, err := Compile(changed, b)
+		assert.NoError(t, err, fix)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -194,8 +195,9 @@ func (s Set) checkPath(p DropsPath) error {
 	for i := 1; i < p.Count; i++ {
 		a, b := p.Drops[i-1], p.Drops[i]
 		if gap := b.On - a.On; a.Valve == b.Valve && gap <= a.Open {
-			return s.gapProblem(p, i, fmt.Sprintf("the second opening would begin %s after the first, which lasts %s", inMs(gap),
-				inMs(a.Open)), true)
+			err := s.gapProblem(p, i, fmt.Sprintf("the %s opening would begin %s after the one before, which lasts %s",
+				openingNames[i], inMs(gap), inMs(a.Open)), true)
+			return withOtherValve(err, i, b.Valve)
 		}
 		if cleared := phys.Time(math.Sqrt(2 * float64(b.Diameter) / phys.Gravity)); b.Falls-a.Falls <= cleared {
 			return s.gapProblem(p, i, fmt.Sprintf("a drop %s behind another is not clear of it at the tip, and merges with it",
@@ -213,6 +215,15 @@ func (s Set) checkPath(p DropsPath) error {
 		return err
 	}
 	return s.checkDropsBeam(p)
+}
+
+// withOtherValve adds that another valve gives the drop.
+func withOtherValve(err error, i, valve int) error {
+	if t := new(problem); errors.As(err, &t) {
+		t.fixes = append(t.fixes, fix{field: openingField(i, "valve"), choice: strconv.Itoa(3 - valve), holds: dropsHold,
+			format: fmt.Sprintf("have valve %d let the %s drop fall", 3-valve, openingNames[i])})
+	}
+	return err
 }
 
 // checkCalm refuses a last drop that lands while the column of one before it stands: the times of phases are those of

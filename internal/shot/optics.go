@@ -14,6 +14,11 @@ func (s Set) Optics() optics.Setup {
 	return optics.Setup{Camera: s.Camera, Flash: s.Flash, Room: s.Room, Background: s.Background}
 }
 
+// SetOptics puts camera, lights and room.
+func (s *Set) SetOptics(o optics.Setup) {
+	s.Camera, s.Flash, s.Room, s.Background = o.Camera, o.Flash, o.Room, o.Background
+}
+
 // opticsFields are the fields of camera, flash, room and background. A set that is stored without them has the usual
 // ones. The ranges are what fits in a room and on a camera.
 func (s *Set) opticsFields() []field {

@@ -22,7 +22,7 @@ export class Measured {
 			input.addEventListener("change", () => this.#send());
 			return { input, node: el("label", {}, label, input) };
 		};
-		const [past, sd] = [field("past", "Past its place, mm"), field("past-sd", "Give or take, mm")];
+		const [past, sd] = [field("past", "Beyond its place, mm"), field("past-sd", "Uncertainty, mm")];
 		this.past = past.input;
 		this.sd = sd.input;
 		this.hint = el("p", { id: "past-hint", class: "hint" });
@@ -37,12 +37,13 @@ export class Measured {
 		this.#shot = shot;
 		this.node.hidden = !shot.measurable || shot.problem !== "";
 		this.past.disabled = this.sd.disabled = !holding;
-		if (other) show(this.refusal, null);
 		if (!other && [this.past, this.sd].some((i) => i === document.activeElement)) return;
-		this.past.value = shot.past_mm === null ? "" : `${shot.past_mm}`;
+		const past = shot.past_mm === null ? "" : `${shot.past_mm}`;
+		if (other || past !== this.past.value) show(this.refusal, null);
+		this.past.value = past;
 		this.sd.value = shot.past_sd_mm === null ? "" : `${shot.past_sd_mm}`;
 		this.sd.placeholder = `${usualSD(shot.kind)}`;
-		text(this.hint, `In the picture, along the path at its true size: 12 is ${shot.kind === "throw" ? "too far" : "too low"}, −12 short of it. Empty takes it back.`);
+		text(this.hint, `In the picture, along the path at its true size: 12 is ${shot.kind === "throw" ? "too far" : "too low"}, −12 short of it. Clear the field to withdraw it.`);
 	}
 
 	#send() {
@@ -55,11 +56,17 @@ export class Measured {
 			show(this.refusal, { field: "past_mm", why: `“${wrong}” is not a number.`, remedy: "Type millimetres, like -12 or 3.5.", fixes: [] });
 			return;
 		}
+		if (this.past.value.trim() !== "" && sd <= 0) {
+			show(this.refusal, { field: "past_sd_mm", why: "No picture is read without uncertainty.", remedy: "Type more than 0 mm, or leave it empty.", fixes: [] });
+			return;
+		}
 		this.commands.send({ type: "measure", shot: shot.id, past_mm: past, past_sd_mm: sd }, this.refusal);
 	}
 }
 
-/** A number as people type it; NaN: it is none. @param {string} typed */
+/** Millimetres as people type them; 0: nothing is typed, NaN: it is no number. @param {string} typed */
 function number(typed) {
-	return Number(typed.trim().replace(",", ".").replace("−", "-").replace(/\s*mm$/, ""));
+	const plain = typed.trim().replace(",", ".").replace("−", "-");
+	if (plain === "") return 0;
+	return /^[-+]?(\d+\.?\d*|\.\d+)\s*(mm)?$/.test(plain) ? parseFloat(plain) : NaN;
 }
