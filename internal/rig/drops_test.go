@@ -58,6 +58,34 @@ func TestDropsFromTheValve(t *testing.T) {
 	})
 }
 
+// A shot that begins while the last one's splash goes on has drops and a picture of its own.
+func TestDropsInQuickSuccession(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 2})
+		set := shot.DefaultSet()
+		set.Kind, set.Light.Shutter, set.Drops.Want, set.Drops.Second.Gap = shot.Drops, shot.ByHand, shot.WantPhase, 0.163
+		b.rig.Arrange(set)
+		p := dropsProgram(163*time.Millisecond, 293*time.Millisecond)
+		p.Rest = 500 * time.Millisecond
+		require.NoError(t, b.host.Load(context.Background(), p))
+		const shots = 5
+		require.NoError(t, b.host.Arm(context.Background(), shots))
+		for n := range shots {
+			require.NoError(t, b.host.Go(context.Background()))
+			s := b.shot()
+			require.Equal(t, wire.Done, s.Status)
+			frame, ok := b.rig.Frame(s.ClockAt)
+			require.True(t, ok)
+			assert.NotContains(t, frame.Seen, "not come yet", "shot %d", n)
+			require.Len(t, b.rig.recent, n+1)
+			assert.Len(t, b.rig.recent[n].Drops, 2)
+			if n+1 < shots {
+				b.until(func(e board.Event) bool { return e.State != nil && e.State.State == wire.Armed })
+			}
+		}
+	})
+}
+
 // Each drop may come from another valve.
 func TestDropsFromTwoValves(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"sync"
@@ -258,13 +259,16 @@ func (r *Rig) Frame(clockAt time.Duration) (scene.Frame, bool) {
 // flightOf is what flew in the shot whose clock edge was at clockAt.
 func (r *Rig) flightOf(clockAt time.Duration) (scene.Flight, bool) {
 	at := r.timeOf(wire.Tick(clockAt / tick)) // the client's time may be whole wraps from the rig's
+	var flight scene.Flight
+	nearest := time.Duration(math.MaxInt64)
 	for _, f := range r.recent {
-		// A shot started by Go comes before the drop of its valve.
-		if f.Released-goLead <= at && at <= f.Ends {
-			return f, true
+		// A shot started by Go comes before the drop of its valve, and one may begin before the last is over.
+		away := (at - f.Released).Abs()
+		if f.Released-goLead <= at && at <= f.Ends && away < nearest {
+			flight, nearest = f, away
 		}
 	}
-	return scene.Flight{}, false
+	return flight, nearest < math.MaxInt64
 }
 
 // goLead is how long before a release a Go belongs to it.
@@ -441,7 +445,7 @@ func (r *Rig) valveClosed(valve int, from, to time.Duration) {
 	case err != nil:
 		r.log.Warn("the valve opened and nothing fell", "error", err)
 		return
-	case before != nil:
+	case before != nil && before.Number == f.Number:
 		*before = f
 	default:
 		r.recent = append(r.recent[max(len(r.recent)-maxFlights+1, 0):], f)

@@ -100,13 +100,13 @@ type ValveDrop struct {
 }
 
 // Open is one opening of a valve of a set of drops, 1 for the first, from then until then. It belongs to the flight
-// before if that is not over; then the flight is returned as it is now, with only the edges that are new. ErrNoDrop and
-// ErrRan: no drop falls.
+// before if that is not over and lacks drops; then the flight is returned as it is now, with only the edges that are
+// new. ErrNoDrop and ErrRan: no drop falls.
 //
 // Other errors are those of package splash or ballistics for an impossible set.
 func (r *Room) Open(f *Flight, set shot.Set, valve int, from, to time.Duration) (Flight, []Edge, error) {
 	g := Flight{Set: set, Released: from, Ends: from}
-	if f != nil && from <= f.Ends {
+	if f != nil && from <= f.Ends && len(f.Drops) < set.Drops.Count {
 		g = *f
 		g.Drops = slices.Clone(f.Drops)
 	} else {
