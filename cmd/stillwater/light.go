@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"stillwater/internal/calc"
+	"stillwater/internal/commandline"
 	"stillwater/internal/drawing"
 	"stillwater/internal/lighting"
 	"stillwater/internal/render"
@@ -27,14 +28,23 @@ func (m *Main) light(_ context.Context, args []string) error {
 	if err := c.parse(m, args); err != nil {
 		return err
 	}
+	if c.usual { // with the other flags in place of what is usual
+		kind := c.set.Kind
+		if commandline.FirstGiven(c.flags, "set-file") != "" {
+			return fmt.Errorf("%w: light: --practice is in place of a set's own values: leave --set-file out", errUsage)
+		}
+		c = newLight()
+		c.set.Kind = kind
+		c.set = lighting.Practice(c.set)
+		if err := c.parse(m, args); err != nil {
+			return err
+		}
+	}
 	if !slices.Contains(drawing.Names(), drawing.Name(c.draw)) {
 		return fmt.Errorf("%w: light: --draw %q: give one of %v", errUsage, c.draw, drawing.Names())
 	}
 	if c.list {
 		return calc.WriteLiquids(m.Stdout, c.json)
-	}
-	if c.usual {
-		c.set = lighting.Practice(c.set)
 	}
 	a, err := calc.Light(c.set)
 	if err != nil {
@@ -59,10 +69,10 @@ func (m *Main) light(_ context.Context, args []string) error {
 func newLight() *lightCalculator {
 	c := &lightCalculator{calculator: newCalculator("light", "judges light, focus and framing step by step.", shot.Drop)}
 	c.anyKind = true
-	c.flags.Func("kind", "what flies: `drop, throw or sound` (default drop)", func(s string) error {
+	c.flags.Func("kind", "what flies: `drop, throw, sound or drops` (default drop)", func(s string) error {
 		return c.set.Put("kind", s)
 	})
-	c.flags.BoolVar(&c.usual, "practice", false, "judge what is usual (common practice) in place of the set's own values")
+	c.flags.BoolVar(&c.usual, "practice", false, "begin with what is usual (common practice) in place of the usual set; other flags change it")
 	c.flags.BoolVar(&c.list, "liquids", false, "list the liquids instead: their numbers, what each changes, and sources")
 	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: frame, depth, plan or duration")
 	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"

@@ -331,7 +331,7 @@ func (b *browser) suggestedTrim(t *testing.T) {
 		Words: "Try a trim of +6 ms, a delay of 102 ms.", Facts: control.ViewFacts(advice),
 		Strip: strip.Draw(strip.FromTries(plan, tries, advice), strip.Options{ForPage: true}).SVG}
 	say("0 ms", learned)
-	p.until("what the tries speak for", offered+` === "Try +6 ms 61 % sure"`)
+	p.until("what the tries speak for", offered+` === "Set to +6 ms 61 % sure"`)
 	p.picture("places-suggested")
 	p.fit("suggested")
 	assert.Equal(t, "Try +6 ms, 61 % sure", p.plain("#learned-line"))

@@ -47,24 +47,31 @@ type Marks struct {
 var drawingOf = map[string]drawing.Name{"background": drawing.Plan, "key": drawing.Plan, "freeze": drawing.Duration,
 	"focus": drawing.Depth, "framing": drawing.Frame}
 
-// makeLighting judges a set; nil if that cannot be worked out.
+// makeLighting judges a set, or says what of its light cannot work; nil if something else cannot.
 func makeLighting(set shot.Set) *Lighting {
 	report, err := lighting.Judge(set)
+	steps := report.Steps
 	if err != nil {
-		return nil
+		var ok bool
+		if steps, ok = lighting.Unjudged(set); !ok {
+			return nil
+		}
 	}
-	l := &Lighting{Marks: []Marks{
+	l := &Lighting{Drawings: []Drawing{}, Marks: []Marks{
 		{"aperture", texts(optics.FNumberMarks())}, {"iso", texts(optics.ISOMarks())},
 		{"shutter", append([]string{optics.Bulb.String()}, texts(optics.ShutterMarks())...)},
 		{"power", texts(optics.PowerMarks())},
 	}}
-	for _, s := range report.Steps {
+	for _, s := range steps {
 		step := LightStep{ID: s.ID, Title: s.Title, Do: s.Do, Expect: s.Expect, Seen: s.Seen, Fields: s.Fields,
 			Verdict: string(s.Verdict), Says: s.Says, Next: s.Next, Fixes: []Fix{}, Drawing: string(drawingOf[s.ID])}
 		for _, f := range s.Fixes {
 			step.Fixes = append(step.Fixes, fixOf(f))
 		}
 		l.Steps = append(l.Steps, step)
+	}
+	if err != nil {
+		return l
 	}
 	for _, name := range drawing.Names() {
 		l.Drawings = append(l.Drawings, Drawing{string(name), drawing.Draw(name, report, true).SVG})

@@ -35,7 +35,7 @@ func TestLightingView(t *testing.T) {
 	for _, m := range view.Marks {
 		assert.Greater(t, len(m.Values), 8, m.Series)
 	}
-	set.Camera.Distance = 0.01
+	set.Drop.Height = 0
 	assert.Nil(t, makeLighting(set))
 }
 

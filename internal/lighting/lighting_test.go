@@ -204,3 +204,44 @@ func TestShorterLightOfABrightFlash(t *testing.T) {
 		assert.Contains(t, s.Next, "Any one of")
 	}
 }
+
+// A distance that cannot work is mended at its step: the others stay, and the fix works.
+func TestUnjudged(t *testing.T) {
+	for _, set := range []shot.Set{of(shot.Drop), of(shot.Throw), of(shot.Sound), of(shot.Drops)} {
+		_, ok := Unjudged(set)
+		assert.False(t, ok, "nothing is wrong")
+		require.NoError(t, set.Put("camera.distance", "20 cm"))
+		steps, ok := Unjudged(set)
+		require.True(t, ok)
+		require.Len(t, steps, 7)
+		fixed := set
+		for _, s := range steps {
+			if s.ID != "focus" {
+				assert.Equal(t, Unknown, s.Verdict)
+				continue
+			}
+			assert.Contains(t, s.Says, "nearer than this lens focuses")
+			require.Len(t, s.Fixes, 1)
+			require.NoError(t, s.Fixes[0].Put(&fixed))
+		}
+		_, err := Judge(fixed)
+		assert.NoError(t, err)
+	}
+	set := of(shot.Drop)
+	set.Drop.Height = 0
+	_, ok := Unjudged(set)
+	assert.False(t, ok, "something else is wrong")
+}
+
+// Of a flash that is under the power is raised first, as far as it goes.
+func TestMorePower(t *testing.T) {
+	r := judge(t, of(shot.Drop), "flash.guide", "28 m", "flash.power", "1/16", "flash.distance", "4 m")
+	s := r.step(t, "key")
+	require.Equal(t, Change, s.Verdict, s.Says)
+	assert.Contains(t, s.Next, "Full power gives 4 stops of it")
+	assert.Empty(t, s.Fixes)
+	r = judge(t, r.Set, "flash.distance", "1 m")
+	s = r.step(t, "key")
+	require.Equal(t, []shot.Fix{{Field: "flash.power", Value: "1/8"}}, s.Fixes, s.Says)
+	assert.Equal(t, Works, judge(t, r.Set, "flash.power", "1/8").step(t, "key").Verdict)
+}

@@ -3,7 +3,9 @@
 package lighting
 
 import (
+	"errors"
 	"math"
+	"slices"
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
@@ -65,6 +67,46 @@ func Judge(set shot.Set) (Report, error) {
 	r.judgeBackground()
 	r.Steps = r.steps()
 	return r, nil
+}
+
+// Unjudged are the steps of a set whose camera, lights or room cannot work: what to do and type, with what is wrong at
+// the step of its field. ok: that is the trouble, and nothing else.
+func Unjudged(set shot.Set) (steps []Step, ok bool) {
+	_, err := Judge(set)
+	wrong := new(shot.FieldError)
+	if !errors.As(err, &wrong) {
+		return nil, false
+	}
+	usual := set
+	usual.SetOptics(optics.DefaultSetup())
+	r, err := Judge(usual)
+	if err != nil {
+		return nil, false
+	}
+	for _, s := range r.Steps {
+		s.Verdict, s.Says, s.Next, s.Expect, s.Fixes = Unknown, "", "", "", nil
+		if slices.Contains(append(s.Seen, s.Fields...), wrong.Field) {
+			s.Verdict, s.Says = Change, capital(wrong.Why)+"."
+			s.Next = capital(wrong.Remedy) + "."
+			s.Fixes = distanceFix(set, wrong.Field)
+			ok = true
+		}
+		steps = append(steps, s)
+	}
+	return steps, ok
+}
+
+// distanceFix moves a lens that is too near as far off as it focuses.
+func distanceFix(set shot.Set, field string) []shot.Fix {
+	fix := shot.Fix{Field: "camera.distance", Value: set.Camera.Nearest.String()}
+	if field != fix.Field || set.Put(fix.Field, fix.Value) != nil {
+		return nil
+	}
+	set.Camera.FieldSeen = 0 // as it goes with another distance
+	if _, err := Judge(set); err != nil {
+		return nil
+	}
+	return []shot.Fix{fix}
 }
 
 // liquidOf is the liquid of a drop; what is thrown is taken for water.

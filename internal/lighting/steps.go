@@ -1,8 +1,10 @@
 package lighting
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"stillwater/internal/optics"
@@ -187,7 +189,7 @@ func (r Report) key() Step {
 	case over < keyLow:
 		s.Verdict = Change
 		s.Says = fmt.Sprintf("The flash is %s under: the liquid would be dark.", inStops(-over))
-		s.Next = r.makeUp(-over) + "."
+		s.Next = r.morePower(-over, &s) + r.makeUp(-over) + "."
 	default:
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The flash is right: white is %s.", fromWhite(over))
@@ -200,6 +202,23 @@ func fromWhite(over optics.Stops) string {
 		return inStops(over) + " over white"
 	}
 	return inStops(-over) + " under the right end"
+}
+
+// morePower offers the power that makes up for light, or says that full power does not; "" it has full power.
+func (r Report) morePower(lacks optics.Stops, s *Step) string {
+	now := r.Set.Flash.Power
+	if now >= 1 {
+		return ""
+	}
+	if gives := -optics.Stops(math.Log2(float64(now))); gives < lacks+keyLow {
+		return fmt.Sprintf("Full power gives %s of it; the rest is up to something else. ", inStops(gives))
+	}
+	want := float64(now) * math.Exp2(float64(lacks))
+	power := slices.MinFunc(optics.PowerMarks(), func(a, b optics.Fraction) int {
+		return cmp.Compare(math.Abs(math.Log2(float64(a)/want)), math.Abs(math.Log2(float64(b)/want)))
+	})
+	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
+	return fmt.Sprintf("Raise the power from %v to %v, and look at the freeze check again. ", now, power)
 }
 
 // makeUp lists what makes up for light, each alone with its cost.

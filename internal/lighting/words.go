@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"unicode"
+	"unicode/utf8"
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
@@ -74,4 +76,10 @@ func inTen(p float64) string {
 	default:
 		return fmt.Sprintf("%.0f of 10 shots", min(n, 9))
 	}
+}
+
+// capital begins a sentence.
+func capital(words string) string {
+	first, n := utf8.DecodeRuneInString(words)
+	return string(unicode.ToUpper(first)) + words[n:]
 }

@@ -104,7 +104,7 @@ func (s Set) checkCamera() error {
 	if c.FieldSeen == 0 && c.Distance < c.Nearest {
 		return &FieldError{Field: "camera.distance",
 			Why:    fmt.Sprintf("%v is nearer than this lens focuses, which is from %v on", c.Distance, c.Nearest),
-			Remedy: fmt.Sprintf("use at least %v, or correct camera.nearest", c.Nearest)}
+			Remedy: fmt.Sprintf("use at least %v, or correct the lens's nearest focus (camera.nearest)", c.Nearest)}
 	}
 	// Nearer than this the image is over twenty times life size: no lens for a camera does that.
 	if least := lens.Focal * 1.05; lens.Focus < least {

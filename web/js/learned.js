@@ -58,7 +58,7 @@ export class Learned {
 		this.button.hidden = !offers;
 		if (!offers) return;
 		attr(this.button, "data-trim", t.trim_ms);
-		text(this.trim, `Try ${signed(t.trim_ms, Number.isInteger(t.trim_ms) ? 0 : 1)} ms`);
+		text(this.trim, `Set to ${signed(t.trim_ms, Number.isInteger(t.trim_ms) ? 0 : 1)} ms`);
 		text(this.sure, `${Math.min(99, Math.round(t.sure * 100))} % sure`);
 	}
 
@@ -68,7 +68,7 @@ export class Learned {
 		this.gap.hidden = gap === null || gap.trim_ms === inUnit(snap.set.drops.gap_trim, "ms");
 		if (gap === null) return;
 		attr(this.gap, "data-trim", gap.trim_ms);
-		text(this.gapTrim, `Try ${signed(gap.trim_ms, Number.isInteger(gap.trim_ms) ? 0 : 1)} ms`);
+		text(this.gapTrim, `Set to ${signed(gap.trim_ms, Number.isInteger(gap.trim_ms) ? 0 : 1)} ms`);
 		text(this.gapSure, `${Math.min(99, Math.round(gap.sure * 100))} % sure`);
 	}
 

@@ -56,6 +56,7 @@ function counts(snap) {
 	/** @type {Map<Verdict, number>} */ const of = new Map();
 	for (const s of snap.shots) of.set(s.verdict, (of.get(s.verdict) ?? 0) + 1);
 	const words = inOrder([...of].map(([verdict, n]) => ({ verdict, n }))).map(({ verdict: v, n }) => `${n} ${verdictWord(v).toLowerCase()}`).join(", ");
-	const newest = snap.shot_count > snap.shots.length ? ` Of the newest ${snap.shots.length}: ` : ": ";
-	return `${snap.shot_count} ${snap.shot_count === 1 ? "shot" : "shots"}${ofKinds(snap)}${newest}${words}.`;
+	const all = `${snap.shot_count} ${snap.shot_count === 1 ? "shot" : "shots"}`;
+	if (snap.shot_count > snap.shots.length) return `${all}. Of the newest ${snap.shots.length}${ofKinds(snap)}: ${words}.`;
+	return `${all}${ofKinds(snap)}: ${words}.`;
 }
