@@ -217,7 +217,9 @@ func (r Report) morePower(lacks optics.Stops, s *Step) string {
 	power := slices.MinFunc(optics.PowerMarks(), func(a, b optics.Fraction) int {
 		return cmp.Compare(math.Abs(math.Log2(float64(a)/want)), math.Abs(math.Log2(float64(b)/want)))
 	})
-	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
+	if r.Set.Flash.Seen == 0 && r.Set.Flash.Reading == 0 { // or it would have to be looked at again
+		s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
+	}
 	return fmt.Sprintf("Raise the power from %v to %v, and look at the freeze check again. ", now, power)
 }
 
