@@ -72,7 +72,8 @@ func newLight() *lightCalculator {
 	c.flags.Func("kind", "what flies: `drop, throw, sound or drops` (default drop)", func(s string) error {
 		return c.set.Put("kind", s)
 	})
-	c.flags.BoolVar(&c.usual, "practice", false, "begin with what is usual (common practice) in place of the usual set; other flags change it")
+	c.flags.BoolVar(&c.usual, "practice", false,
+		"begin with what is usual (common practice) in place of the usual set; other flags change it")
 	c.flags.BoolVar(&c.list, "liquids", false, "list the liquids instead: their numbers, what each changes, and sources")
 	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: frame, depth, plan or duration")
 	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"

@@ -343,12 +343,13 @@ func (b *browser) typedMeasurement(t *testing.T) {
 	}
 	for _, typed := range []string{"near", "1e999", "mm", "0x10"} {
 		p.enter("#past", typed)
-		p.until("no number", fmt.Sprintf(`document.querySelector("#past-refusal").textContent.includes("“%s” is not a number")`,
-			typed))
+		p.until("no number", fmt.Sprintf(
+			`document.querySelector("#past-refusal").textContent.includes("“%s” is not a number")`, typed))
 	}
 	p.enter("#past-sd", "0")
 	p.enter("#past", "7")
-	p.until("nothing is that certain", `document.querySelector("#past-refusal").textContent.includes("without uncertainty")`)
+	p.until("nothing is that certain",
+		`document.querySelector("#past-refusal").textContent.includes("without uncertainty")`)
 	past, sd := -12.5, 5.
 	m.be(func(s *control.Snapshot) { s.Shots[0].PastMm, s.Shots[0].PastSDMm = &past, &sd })
 	p.js(`document.activeElement.blur()`)

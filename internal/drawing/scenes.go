@@ -20,8 +20,8 @@ func (s *sheet) frame(r lighting.Report) {
 	spot := point{width / 2, top + high/2}
 	if size := r.Subject.Size; size > 0 {
 		s.ellipse(bold, spot, float64(size)/2*scale, float64(size)/2*scale)
-		s.within(spot, float64(size/2+phys.Length(nineOfTwo)*r.WideSD)*scale, float64(size/2+phys.Length(nineOfTwo)*r.HighSD)*scale,
-			point{left, top}, point{left + wide, top + high})
+		s.within(spot, float64(size/2+phys.Length(nineOfTwo)*r.WideSD)*scale,
+			float64(size/2+phys.Length(nineOfTwo)*r.HighSD)*scale, point{left, top}, point{left + wide, top + high})
 	}
 	s.cross(spot)
 	s.bottom = top + high

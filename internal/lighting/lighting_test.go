@@ -193,7 +193,8 @@ func TestTurningPointsBlurToo(t *testing.T) {
 
 // Less power takes from what is too bright first.
 func TestShorterLightOfABrightFlash(t *testing.T) {
-	r := judge(t, of(shot.Drop), "drop.phase", "contact", "flash.duration", "1 ms", "flash.power", "1/2", "flash.guide", "36 m")
+	r := judge(t, of(shot.Drop), "drop.phase", "contact", "flash.duration", "1 ms", "flash.power", "1/2",
+		"flash.guide", "36 m")
 	s := r.step(t, "freeze")
 	require.Equal(t, Change, s.Verdict, s.Says)
 	after := judge(t, r.Set, "flash.power", s.Fixes[0].Value)
@@ -205,7 +206,7 @@ func TestShorterLightOfABrightFlash(t *testing.T) {
 	}
 }
 
-// A distance that cannot work is mended at its step: the others stay, and the fix works.
+// A distance that cannot work is fixed at its step: the others stay, and the fix works.
 func TestUnjudged(t *testing.T) {
 	for _, set := range []shot.Set{of(shot.Drop), of(shot.Throw), of(shot.Sound), of(shot.Drops)} {
 		_, ok := Unjudged(set)

@@ -70,7 +70,7 @@ func Judge(set shot.Set) (Report, error) {
 }
 
 // Unjudged are the steps of a set whose camera, lights or room cannot work: what to do and type, with what is wrong at
-// the step of its field. ok: that is the trouble, and nothing else.
+// the step of its field. ok: that is the problem, and there is no other.
 func Unjudged(set shot.Set) (steps []Step, ok bool) {
 	_, err := Judge(set)
 	wrong := new(shot.FieldError)

@@ -31,8 +31,8 @@ func BlurOf(v phys.Speed, lasts phys.Time, l Lens, p Picture) Blur {
 	return blur(phys.Length(float64(v)*float64(lasts)), l, p)
 }
 
-// BlurAtTurn is the blur of something that is at its highest in the middle of the time that a light lasts, and rises and
-// falls freely.
+// BlurAtTurn is the blur of something that is at its highest in the middle of the time that a light lasts, and rises
+// and falls freely.
 func BlurAtTurn(lasts phys.Time, l Lens, p Picture) Blur {
 	return blur(phys.Length(phys.Gravity*float64(lasts*lasts)/8), l, p)
 }
