@@ -200,7 +200,7 @@ func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 func rejectedRemedy(r wire.Reason) string {
 	switch r {
 	case wire.ReasonNotOpened:
-		return "Press Go first, then let it come"
+		return "First press the large button, which is Go, then let it come"
 	case wire.ReasonNoGate:
 		return "Throw through the first beam, then the second; if you did, check that the first one reacts"
 	case wire.ReasonTooFast:
