@@ -380,7 +380,8 @@ func (r *Rig) change(input uint8, high bool, at time.Duration) {
 
 // notify wakes the loop to look again at what is next. The caller holds the mutex.
 func (r *Rig) notify() {
-	r.clock.due = min(r.clock.due, r.time())
+	now := r.time()
+	r.clock.expect(min(r.clock.due, now), maxBehind, now)
 	select {
 	case r.changedCh <- struct{}{}:
 	default:

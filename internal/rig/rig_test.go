@@ -574,6 +574,28 @@ func TestAStarvedProcessIsNoSilence(t *testing.T) {
 	})
 }
 
+// Whenever it is that the process stands still during a shot, the shot is made.
+func TestAStarvedProcessIsNotLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBed(t, Options{Seed: 1})
+		for pause := time.Duration(0); pause < 600*time.Millisecond; pause += 7 * time.Millisecond {
+			b.arm(dropSet(), 1)
+			require.NoError(t, b.rig.Release(t.Context(), dropSet()))
+			time.Sleep(pause)
+			b.rig.mu.Lock()
+			b.rig.clock.zero = b.rig.clock.zero.Add(-3 * time.Second)
+			b.rig.mu.Unlock()
+			s := b.shot()
+			require.Equal(t, wire.Done, s.Status, "stood still %v after the release", pause)
+			for _, cue := range s.Cues {
+				require.LessOrEqual(t, cue.Late(), maxBehind, "stood still %v after the release", pause)
+			}
+			b.state(wire.Safe)
+			time.Sleep(10 * time.Second)
+		}
+	})
+}
+
 func TestTheClockStandsStillWhenTheLoopIsNotServed(t *testing.T) {
 	host := time.Now()
 	c := clock{zero: host, due: 20 * time.Millisecond, slack: 5 * time.Millisecond}
