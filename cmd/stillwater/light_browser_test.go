@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -82,6 +83,15 @@ func TestLightGuide(t *testing.T) {
 	p.verdict("focus", "works")
 	assert.True(t, eval[bool](p, counted), "a step that is ticked is not")
 	p.picture("light-5-focus")
+	p.enter("#f-camera-distance", "20")
+	p.verdict("focus", "change")
+	p.picture("light-5-too-near")
+	p.fit("too near")
+	p.tap(`#step-focus .fix[data-field="camera.distance"]`)
+	p.until("a distance that cannot work is corrected where it was typed",
+		`document.querySelector("#f-camera-distance").value === "30"`)
+	p.enter("#f-camera-distance", "50")
+	p.verdict("focus", "works")
 	p.until("the coming shot shows how long the flash is lit",
 		`document.querySelector("#coming-list").textContent.includes("lit from")`)
 
@@ -91,7 +101,7 @@ func TestLightGuide(t *testing.T) {
 	p.fit("guide on a desk")
 	p.picture("light-desk")
 	p.resize(390, 844)
-	p.js("location.reload()")
+	p.do(chromedp.Reload())
 	p.until("the values are kept", `document.querySelector("#f-background-seen")?.value === "80 %"`)
 	p.verdict("dark", "works")
 	p.clean()

@@ -63,7 +63,7 @@ class StepView {
 		attr(this.node, "data-verdict", left ? "unknown" : step.verdict);
 		text(this.chip, left ? "? not ticked yet" : verdicts[step.verdict] ?? step.verdict);
 		text(this.do, step.do);
-		text(this.expect, `Expect: ${step.expect}`);
+		text(this.expect, step.expect === "" ? "" : `Expect: ${step.expect}`);
 		text(this.says, step.says);
 		text(this.next, step.next === "" ? "" : `Next: ${step.next}`);
 		for (const f of [...this.seen, ...this.others]) f.update(snap);
@@ -83,8 +83,10 @@ class StepView {
 	#draw(svg) {
 		if (svg === this.#drawn) return;
 		this.#drawn = svg;
+		this.drawing.replaceChildren();
+		if (svg === "") return; // the parser's complaint about nothing would have a style
 		const made = new DOMParser().parseFromString(svg, "image/svg+xml").documentElement;
-		this.drawing.replaceChildren(...(svg !== "" && made.localName === "svg" ? [document.importNode(made, true)] : []));
+		if (made.localName === "svg") this.drawing.append(document.importNode(made, true));
 	}
 }
 
