@@ -25,7 +25,7 @@ func Symptoms() []Symptom {
 				"is: the lead, the supply, the light, the pin. sudo stillwater setup has each one tried."},
 			{"What it saw was refused", "The last shot says why: too slow, too fast, too late. A dry run shows what " +
 				"would have fired."},
-			{"The outputs have no power", "Both live lamps of the hardware are lit while Stillwater runs. Else: the 12 V " +
+			{"The outputs have no power", "Both indicator LEDs of the hardware are lit while Stillwater runs. Else: the 12 V " +
 				"supply, the heartbeat, the kill switch."},
 			{"The flash is asleep, or its leads are swapped", "Test flash1 in Set up. Wake the unit, and switch its " +
 				"sleep off. If it fires once when it is plugged in and then never, swap the two leads."},
@@ -50,8 +50,8 @@ func Symptoms() []Symptom {
 			{"The flash fires twice", "Switch off pre-flash, red-eye and multi-flash, and the optical slave of a second " +
 				"unit."},
 			{"Two drops fall while the shutter is open", "Arm for one shot, and let one fall; or a shorter exposure."},
-			{"The room's own light draws a second picture", "Take a frame without flash: it has to be black. Darken, or " +
-				"a shorter exposure. stillwater light works out how short."},
+			{"The room's own light draws a second picture", "Take a frame without flash: it has to be black. Darken the room " +
+				"or shorten the exposure. stillwater light works out how short."},
 			{"The camera's own flash fires too", "Close it, or switch it off in the camera's menu."},
 		}},
 	}
