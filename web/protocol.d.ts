@@ -391,7 +391,7 @@ export interface Flash {
 	duration: string;
 	measured: string;
 	figures: string;
-	smear: number;
+	smear: string;
 }
 
 export interface Ambient {

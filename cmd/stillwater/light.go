@@ -82,7 +82,8 @@ func newLight() *lightCalculator {
 		c.flags.Func(f.Name, f.Usage, func(s string) error { return c.set.Put(f.Field, s) })
 	}
 	c.flags.Func("black", "shutter `time` of a frame without flash that is black", func(s string) error {
-		return errors.Join(c.set.Put("room.by", "black-frame"), c.set.Put("room.frame_open", s))
+		return errors.Join(c.set.Put("room.by", "black-frame"), c.set.Put("room.frame_open", s),
+			c.set.Put("room.frame_seen", "0 %"))
 	})
 	return c
 }

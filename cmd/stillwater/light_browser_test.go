@@ -42,19 +42,28 @@ func TestLightGuide(t *testing.T) {
 	p.fit("the first step")
 	p.picture("light-1-dark")
 	p.js(`(n => { n.value = "black-frame"; n.dispatchEvent(new Event("change")); })(document.querySelector("#f-room-by"))`)
-	p.verdict("dark", "works")
+	p.until("the choice is taken", `document.querySelector("#f-room-by").value === "black-frame" &&
+		document.querySelector("#step-dark .step-next").textContent.includes("Type the shutter time")`)
+	p.verdict("dark", "unknown") // how it will be measured says nothing yet
+	assert.Equal(t, "", eval[string](p, `document.querySelector("#f-room-frame_open").value`), "nothing is typed in advance")
 	p.enter("#f-room-frame_seen", "60 %")
+	p.verdict("dark", "unknown")
 	p.enter("#f-room-frame_open", "1/125")
 	p.verdict("dark", "change")
 	assert.Contains(t, p.plain("#step-dark .step-next"), "Darken by")
 	p.enter("#f-room-frame_open", "125")
 	p.until("what could be two times is refused where it was typed",
 		`document.querySelector("#f-room-frame_open-refusal")?.textContent.includes("it could be 1/125")`)
-	p.enter("#f-room-frame_seen", "none")
+	p.enter("#f-room-frame_seen", "0 %")
 	p.tap(`#step-dark [data-field="room.frame_open"] .step:last-child`)
 	p.until("a step is the next mark", `document.querySelector("#f-room-frame_open").value === "1/160 s"`)
 	p.verdict("dark", "change") // black for a moment says little of a shutter that is open for longer
 	p.enter("#f-room-frame_open", "1/2")
+	p.verdict("dark", "works")
+	p.enter("#f-room-frame_seen", "")
+	p.verdict("dark", "unknown") // emptied, it is not known any more
+	p.picture("light-1-emptied")
+	p.enter("#f-room-frame_seen", "0 %")
 	p.verdict("dark", "works")
 
 	p.tap("#step-dark > .step-on")
@@ -71,6 +80,8 @@ func TestLightGuide(t *testing.T) {
 	p.tap("#step-freeze-fold > summary")
 	p.enter("#f-flash-duration", "3.3")
 	p.verdict("freeze", "works")
+	p.enter("#f-flash-smear", "0")
+	p.until("no blur was seen", `document.querySelector("#step-freeze .step-says").textContent === "No blur was seen."`)
 	p.fit("freeze")
 	p.picture("light-4-freeze")
 

@@ -83,7 +83,8 @@ func (a LightAnswer) JSON() map[string]any {
 		"lower_by_stops":     known(l.BackgroundKnown, float64(r.LowerBy)),
 		"t_half_us":          known(l.PulseKnown, micros(l.Pulse.Half)),
 		"t_tenth_us":         known(l.PulseKnown, micros(l.Pulse.Tenth)),
-		"speed_m_s":          float64(r.Subject.Speed), "fastest_m_s": float64(r.Subject.Fastest),
+		"speed_m_s":          known(r.Subject.Fastest > 0, float64(r.Subject.Speed)),
+		"fastest_m_s":        known(r.Subject.Fastest > 0, float64(r.Subject.Fastest)),
 	}
 	a.addPicture(keys)
 	return keys
@@ -92,7 +93,7 @@ func (a LightAnswer) JSON() map[string]any {
 // addPicture adds blur, depth, frame and edges.
 func (a LightAnswer) addPicture(keys map[string]any) {
 	r, l := a.report, a.report.Light
-	blur := l.PulseKnown || r.Seen
+	blur := r.BlurKnown()
 	b, size := r.Set.Background, r.Subject.Size > 0
 	for key, value := range map[string]any{
 		"blur_mm": known(blur, millimetres(r.Blur.Subject)), "blur_px": known(blur, r.Blur.Pixels),
@@ -100,8 +101,8 @@ func (a LightAnswer) addPicture(keys map[string]any) {
 		"sharp_blur_mm": millimetres(r.SharpBlur), "circle_um": float64(r.Circle) * 1e6,
 		"airy_um":       float64(l.Lens.Airy()) * 1e6,
 		"magnification": l.Lens.Magnification(), "near_mm": millimetres(r.Near), "far_mm": number(millimetres(r.Far)),
-		"hyperfocal_mm": millimetres(l.Lens.Hyperfocal(r.Circle)), "depth_sd_mm": millimetres(r.DepthSD),
-		"in_depth_percent": known(size, r.InDepth*100), "best_f_number": float64(r.Best),
+		"hyperfocal_mm": millimetres(l.Lens.Hyperfocal(r.Circle)), "depth_sd_mm": known(size, millimetres(r.DepthSD)),
+		"in_depth_percent": known(size, r.InDepth*100), "best_f_number": known(size, float64(r.Best)),
 		"field_mm": millimetres(r.Wide), "field_high_mm": millimetres(r.High),
 		"size_mm": known(size, millimetres(r.Subject.Size)), "in_frame_percent": known(size, r.InFrame*100),
 		"rim_percent": r.Rim * 100, "black_from_deg": degrees(r.Black.From), "black_to_deg": degrees(r.Black.To),
@@ -170,7 +171,7 @@ func (a LightAnswer) writeFigures(w io.Writer) error {
 	row(l.RoomKnown, "room, from white", fmt.Sprintf("%+.1f stops", float64(l.Room)), "")
 	row(l.PulseKnown, "light, t0.5 and t0.1", fmt.Sprintf("%.0f and %.0f us", micros(l.Pulse.Half),
 		micros(l.Pulse.Tenth)), "t0.1 counts for blur")
-	row(l.PulseKnown || r.Seen, "blur", fmt.Sprintf("%.2f mm, %.1f pixels", millimetres(r.Blur.Subject), r.Blur.Pixels),
+	row(r.BlurKnown(), "blur", fmt.Sprintf("%.2f mm, %.1f pixels", millimetres(r.Blur.Subject), r.Blur.Pixels),
 		fmt.Sprintf("%.2f mm on the print, %.1f pixels of a screen %d wide", millimetres(r.Blur.Print), r.Blur.Screen, 1920))
 	um := func(x phys.Length) string { return fmt.Sprintf("%.0f um", float64(x)*1e6) }
 	row(true, "circle of confusion", um(r.Circle), "0.2 mm on the print: common practice, no source")

@@ -48,7 +48,7 @@ func TestSeenGoesStaleOnThePage(t *testing.T) {
 		put("flash.seen", "95 %")
 		put("background.seen", "80 %")
 		put("camera.shutter", "1/60")
-		assert.NotZero(t, x.Snapshot().Set.Flash.Seen)
+		assert.True(t, x.Snapshot().Set.Flash.Seen.Known)
 		put("camera.aperture", "f/4")
 		assert.Zero(t, x.Snapshot().Set.Flash.Seen)
 		assert.Zero(t, x.Snapshot().Set.Background.Seen)

@@ -10,7 +10,7 @@ import (
 // nothing.
 func (r Report) Budget() []string {
 	said := []string{}
-	if blur := r.freeze(); r.Seen || r.Light.PulseKnown && r.Subject.Fastest > 0 {
+	if blur := r.freeze(); r.BlurKnown() {
 		said = append(said, blur.Says)
 	}
 	if r.Set.Camera != optics.DefaultSetup().Camera && r.Subject.Size > 0 {

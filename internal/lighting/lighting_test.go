@@ -70,15 +70,23 @@ func TestWrongSettings(t *testing.T) {
 		{"dark", "room.frame_seen", "45 %", Change, "what moves would leave a ghost", "Darken by"},
 		{"dark", "camera.shutter", `30"`, Change, "what moves would leave a ghost", "open the shutter for no more than"},
 		{"dark", "room.by", "unknown", Unknown, "has not been typed", "Type what"},
+		{"dark", "room.by", "meter", Unknown, "has not been typed", "what the light meter shows"},
+		{"dark", "room.frame_open", "unknown", Unknown, "has not been typed", "shutter time of the frame"},
+		{"dark", "room.frame_seen", "unknown", Unknown, "has not been typed", "0 % if all of it is black"},
 		{"background", "background.seen", "100 %", Change, "clear water vanishes", "Lower it by a stop and look again"},
 		{"background", "background.seen", "97 %", Change, "nearly white", "Lower it by 0.6 stops"},
 		{"background", "background.seen", "40 %", Caution, "dark edges stand out less", "Raise it by"},
 		{"background", "background.width", "3 m", Caution, "Edges: with 3 m bright", "hang black on both sides, 1.9 m apart"},
 		{"key", "flash.reading", "f/45", Change, "over: white burns out", "less"},
 		{"key", "flash.reading", "f/5.6", Change, "under: the liquid would be dark", "Any one of: the flash at"},
+		{"key", "flash.seen", "0 %", Change, "The card is black", "See that the flash fires"},
+		{"key", "flash.seen", "50 %", Change, "by the flash meter it would be 2.1 stops more", "correct one of the two"},
+		{"key", "flash.guide", "5 m", Caution, "by the guide number it would be 3.4 stops less", "the flash meter or the guide number"},
+		{"background", "background.reading", "f/5.6", Caution, "by the flash meter it would be 2.5 stops less", "correct one of the two"},
 		{"key", "flash.reading", "none", Unknown, "has not been typed", "guide number"},
 		{"freeze", "flash.figures", "1/16 1/500 s", Change, "It is seen on a print wider than", "At 1/64 power"},
 		{"freeze", "flash.smear", "40", Change, "Blur of 40 pixels was seen", "shorter light"},
+		{"freeze", "flash.smear", "0", Works, "No blur was seen", ""},
 		{"freeze", "flash.smear", "5", Works, "Blur of 5 pixels was seen", ""},
 		{"focus", "camera.print", "4 m", Change, "All of the liquid is sharp in", ""},
 		{"framing", "camera.focal", "40 cm", Change, "all of it is in the frame in", "Step back to"},
@@ -94,6 +102,18 @@ func TestWrongSettings(t *testing.T) {
 			assert.NotEqual(t, Change, again.Verdict, "%s %s: %s", c.step, fix, again.Says)
 		}
 	}
+}
+
+// How the room is known is chosen before anything is measured: that alone proves nothing, for any kind and way.
+func TestChoosingAWayIsNoMeasurement(t *testing.T) {
+	for _, kind := range shot.Kinds() {
+		for _, way := range []string{"meter", "black-frame"} {
+			assert.Equal(t, Unknown, judge(t, of(kind), "room.by", way).step(t, "dark").Verdict, "%s by %s", kind, way)
+		}
+	}
+	typed := judge(t, of(shot.Drop), "room.ev", "-6 EV")
+	assert.Equal(t, optics.RoomMetered, typed.Set.Room.By, "what was typed is not left aside")
+	assert.Equal(t, Works, typed.step(t, "dark").Verdict)
 }
 
 // The longest opening is at the margin, to a third of a stop below.

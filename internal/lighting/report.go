@@ -137,6 +137,9 @@ func (r *Report) turns() bool {
 	return r.Subject.Speed == 0 && r.Subject.Fastest > 0 && !r.Subject.Level
 }
 
+// BlurKnown reports whether Blur was seen, or can be worked out.
+func (r Report) BlurKnown() bool { return r.Seen || r.Light.PulseKnown && r.Subject.Fastest > 0 }
+
 func (r *Report) judgeBlur() {
 	lens, picture := r.Light.Lens, r.Light.Picture
 	r.SharpBlur = optics.SharpBlur(lens, picture)
@@ -145,11 +148,11 @@ func (r *Report) judgeBlur() {
 		r.Blur = optics.BlurAtTurn(r.Light.Pulse.Tenth, lens, picture)
 	}
 	r.BlurAround = optics.BlurOf(r.Subject.Fastest, r.Light.Pulse.Tenth, lens, picture)
-	if smear := r.Set.Flash.Smear; smear > 0 {
-		share := float64(smear) / float64(picture.Pixels)
+	if smear := r.Set.Flash.Smear; smear.Known {
+		share := float64(smear.Value) / float64(picture.Pixels)
 		r.Seen = true
 		r.Blur = optics.Blur{Subject: phys.Length(share) * lens.Field(picture.Sensor),
-			Sensor: phys.Length(share) * picture.Sensor, Pixels: float64(smear), Print: phys.Length(share) * picture.Print,
+			Sensor: phys.Length(share) * picture.Sensor, Pixels: float64(smear.Value), Print: phys.Length(share) * picture.Print,
 			Screen: share * optics.Screen}
 	}
 }

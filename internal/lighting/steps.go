@@ -53,7 +53,7 @@ func (r Report) dark() Step {
 	switch short := asked - r.Margin; {
 	case !r.Light.RoomKnown:
 		s.Verdict, s.Says = Unknown, "How dark the room is has not been typed."
-		s.Next = "Type what the black frame or a light meter showed."
+		s.Next = r.roomLacks()
 	case short <= 0:
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The room is %s below the flash, and you asked for %s: the shutter may be open for %s.",
@@ -69,6 +69,21 @@ func (r Report) dark() Step {
 		s.Says += " The flash is taken to be right."
 	}
 	return s
+}
+
+// roomLacks says what is still to be typed of the room's light.
+func (r Report) roomLacks() string {
+	switch room := r.Set.Room; {
+	case room.By == optics.RoomMetered:
+		return "Type what the light meter shows at the focus spot."
+	case room.By == optics.RoomFrame && !room.FrameOpen.Known && !room.FrameSeen.Known:
+		return "Type the shutter time of the frame, and its brightest part: 0 % if all of it is black."
+	case room.By == optics.RoomFrame && !room.FrameOpen.Known:
+		return "Type the shutter time of the frame."
+	case room.By == optics.RoomFrame:
+		return "Type the frame's brightest part: 0 % if all of it is black."
+	}
+	return "Type what a frame without flash or a light meter shows."
 }
 
 // longest is the longest opening that can be set: a mark of the dial, or at B any time.
@@ -118,7 +133,7 @@ func (r Report) background() Step {
 		s.Verdict = Change
 		s.Says = "The background is white: clear water vanishes in it."
 		s.Next = "Lower it by a stop and look again; a burnt-out frame does not say how far it is over."
-		if r.Set.Background.Seen == 0 {
+		if !r.Set.Background.Seen.Known {
 			s.Next = fmt.Sprintf("Lower it by %s.", inStops(r.LowerBy))
 		}
 	case r.Level > optics.BackgroundHigh:
@@ -133,8 +148,33 @@ func (r Report) background() Step {
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("Light grey, %s; %s below white.", inPercent(r.Level), inStops(-r.Light.Background))
 	}
+	disagree(&s, r.Set.Optics().BackgroundWays())
 	r.edges(&s)
 	return s
+}
+
+// disagreement is from how many stops on two ways to know one exposure contradict each other: own choice; guide numbers
+// are often optimistic by a stop.
+const disagreement optics.Stops = 1.5
+
+// disagree says which of several ways counts, if another says something else.
+func disagree(s *Step, ways []optics.Exposed) {
+	for i, other := range ways {
+		off := other.Stops - ways[0].Stops
+		if i == 0 || max(off, -off) < disagreement {
+			continue
+		}
+		than := "more"
+		if off < 0 {
+			than = "less"
+		}
+		s.Says += fmt.Sprintf(" That is by %s; by %s it would be %s %s.", ways[0].By, other.By, inStops(max(off, -off)), than)
+		s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" Look again and correct one of the two: %s or %s.", ways[0].By,
+			other.By))
+		if s.Verdict == Works {
+			s.Verdict = Caution
+		}
+	}
 }
 
 // edges adds what draws the edges of clear liquid.
@@ -179,13 +219,16 @@ func (r Report) key() Step {
 	case !r.Light.KeyKnown:
 		s.Verdict, s.Says = Unknown, "The flash's exposure has not been typed."
 		s.Next = "Type what was seen, a meter's reading, or the unit's guide number."
-	case over > keyHigh || r.Set.Flash.Seen == 1:
+	case over > keyHigh || r.cardBurntOut():
 		s.Verdict = Change
 		s.Says = fmt.Sprintf("The flash is %s over: white burns out.", inStops(over))
 		s.Next = fmt.Sprintf("Lower the power, move it back, or stop down: %s less.", inStops(over))
-		if r.Set.Flash.Seen == 1 {
+		if r.cardBurntOut() {
 			s.Says, s.Next = "The card is burnt out.", "Lower the flash by a stop and look again."
 		}
+	case r.Set.Flash.Seen.Known && r.Set.Flash.Seen.Value <= optics.BlackLevel:
+		s.Verdict, s.Says = Change, "The card is black: hardly any of the flash reached it."
+		s.Next = "See that the flash fires, that its light falls on the card, and that the shutter is open meanwhile."
 	case over < keyLow:
 		s.Verdict = Change
 		s.Says = fmt.Sprintf("The flash is %s under: the liquid would be dark.", inStops(-over))
@@ -194,7 +237,14 @@ func (r Report) key() Step {
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The flash is right: white is %s.", fromWhite(over))
 	}
+	disagree(&s, r.Set.Optics().KeyWays())
 	return s
+}
+
+// cardBurntOut reports that nobody knows how far the flash is over.
+func (r Report) cardBurntOut() bool {
+	seen := r.Set.Flash.Seen
+	return seen.Known && seen.Value >= burntOut
 }
 
 func fromWhite(over optics.Stops) string {
@@ -217,7 +267,7 @@ func (r Report) morePower(lacks optics.Stops, s *Step) string {
 	power := slices.MinFunc(optics.PowerMarks(), func(a, b optics.Fraction) int {
 		return cmp.Compare(math.Abs(math.Log2(float64(a)/want)), math.Abs(math.Log2(float64(b)/want)))
 	})
-	if r.Set.Flash.Seen == 0 && r.Set.Flash.Reading == 0 { // or it would have to be looked at again
+	if !r.Set.Flash.Seen.Known && r.Set.Flash.Reading == 0 { // or it would have to be looked at again
 		s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
 	}
 	return fmt.Sprintf("Raise the power from %v to %v, and look at the freeze check again. ", now, power)
@@ -257,8 +307,11 @@ func (r Report) freeze() Step {
 	what := fmt.Sprintf("The light lasts %s, in which liquid at %.2f m/s moves %s: %.1f pixels.", inTime(lasts),
 		r.Subject.Speed, inMm(blur.Subject), blur.Pixels)
 	switch {
+	case r.Seen && blur.Pixels == 0:
+		s.Verdict, s.Says = Works, "No blur was seen."
+		return s
 	case r.Seen:
-		what = fmt.Sprintf("Blur of %d pixels was seen, %s at the liquid.", r.Set.Flash.Smear, inMm(blur.Subject))
+		what = fmt.Sprintf("Blur of %v was seen, %s at the liquid.", r.Set.Flash.Smear, inMm(blur.Subject))
 	case !r.Light.PulseKnown:
 		s.Verdict, s.Says = Unknown, "How long the flash lasts has not been typed."
 		s.Next = "Type its duration at full power from the unit's own table, and which kind of unit it is; or what was seen."

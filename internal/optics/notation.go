@@ -27,7 +27,7 @@ type Stops float64
 // Fraction is a part of a whole: a flash's power, or what a surface reflects. 0 is none.
 type Fraction float64
 
-// Level is a place in a camera's histogram: 0 black, 1 white. As a value that may be missing, 0 is none.
+// Level is a place in a camera's histogram: 0 black, 1 white.
 type Level float64
 
 // Largest values that are accepted: beyond what any lens, camera or scale has (own choice).
@@ -44,7 +44,7 @@ const (
 	shutterHint  = `write it like 1/125, 0.5 s, 2" or B`
 	stopsHint    = "write it like 5, -1/3 or 1 2/3 stops"
 	fractionHint = "write it like 1/16, full or 12.5 %"
-	levelHint    = "write it like 80 %, from 0 % black to 100 % white"
+	levelHint    = "write it like 80 %, from 0 % black to 100 % white, or unknown if nobody has looked"
 )
 
 // notation is how one of these values is written, for its errors.
@@ -268,14 +268,10 @@ func (f Fraction) MarshalText() ([]byte, error) { return finite(float64(f), f.St
 // UnmarshalText accepts what ParseFraction does; on error it leaves *f unchanged.
 func (f *Fraction) UnmarshalText(text []byte) error { return unmarshal(f, text, ParseFraction) }
 
-// ParseLevel parses a place in the histogram: "80 %", "0.8"; "none" is 0. The error is a *phys.ParseError.
+// ParseLevel parses a place in the histogram: "80 %", "0.8". The error is a *phys.ParseError.
 func ParseLevel(s string) (Level, error) {
 	n := notation{"level", levelHint}
-	text := strings.ToLower(strings.TrimSpace(s))
-	if text == "none" {
-		return 0, nil
-	}
-	number, percent := strings.CutSuffix(text, "%")
+	number, percent := strings.CutSuffix(strings.TrimSpace(s), "%")
 	x, err := decimal(number)
 	switch {
 	case err != nil:
@@ -297,9 +293,6 @@ func ParseLevel(s string) (Level, error) {
 }
 
 func (l Level) String() string {
-	if l == 0 {
-		return "none"
-	}
 	if percent := shortest(float64(l) * 100); len(percent) <= 5 {
 		if back, err := ParseLevel(percent + "%"); err == nil && back == l {
 			return percent + " %"

@@ -51,7 +51,7 @@ func TestNotation(t *testing.T) {
 		{reader(ParseFraction), "full", 1, "1/1"},
 		{reader(ParseFraction), "12.5 %", 1. / 8, "1/8"},
 		{reader(ParseLevel), "80 %", 0.8, "80 %"},
-		{reader(ParseLevel), "none", 0, "none"},
+		{reader(ParseLevel), "0 %", 0, "0 %"},
 	} {
 		x, text, err := c.parse(c.text)
 		require.NoError(t, err, c.text)

@@ -25,18 +25,18 @@ type Camera struct {
 
 // Flash is the key light: one unit, or several alike.
 type Flash struct {
-	Guide    phys.Length `json:"guide"` // guide number in metres, ISO 100, full power; 0 not known
-	Power    Fraction    `json:"power"`
-	Distance phys.Length `json:"distance"` // to the focus spot
-	Loss     Stops       `json:"loss"`     // in umbrella, diffuser or bounce
-	Units    int         `json:"units"`
-	Reading  FNumber     `json:"reading"`  // of a flash meter at the focus spot; 0 none
-	Seen     Level       `json:"seen"`     // of a white card at the focus spot; 0 not seen
-	Control  Control     `json:"control"`  // how it gives less than full power
-	Duration phys.Time   `json:"duration"` // at full power; 0 not known
-	Measured Measured    `json:"measured"` // what Duration and Figures are
-	Figures  Figures     `json:"figures"`  // the unit's own durations by power step; "" none
-	Smear    int         `json:"smear"`    // pixels of blur seen on moving liquid; 0 not seen
+	Guide    phys.Length      `json:"guide"` // guide number in metres, ISO 100, full power; 0 not known
+	Power    Fraction         `json:"power"`
+	Distance phys.Length      `json:"distance"` // to the focus spot
+	Loss     Stops            `json:"loss"`     // in umbrella, diffuser or bounce
+	Units    int              `json:"units"`
+	Reading  FNumber          `json:"reading"`  // of a flash meter at the focus spot; 0 none
+	Seen     Optional[Level]  `json:"seen"`     // of a white card at the focus spot
+	Control  Control          `json:"control"`  // how it gives less than full power
+	Duration phys.Time        `json:"duration"` // at full power; 0 not known
+	Measured Measured         `json:"measured"` // what Duration and Figures are
+	Figures  Figures          `json:"figures"`  // the unit's own durations by power step; "" none
+	Smear    Optional[Pixels] `json:"smear"`    // blur seen on moving liquid
 }
 
 // RoomBy is how the room's light is known.
@@ -50,22 +50,33 @@ const (
 
 // Ambient is the light that is in the room besides the flash.
 type Ambient struct {
-	By        RoomBy  `json:"by"`
-	EV        MeterEV `json:"ev"`         // as metered, at ISO 100
-	FrameOpen Shutter `json:"frame_open"` // of a frame without flash
-	FrameSeen Level   `json:"frame_seen"` // of what is brightest in it; 0: all black
-	Margin    Stops   `json:"margin"`     // asked for
+	By        RoomBy              `json:"by"`
+	EV        Optional[MeterEV]   `json:"ev"`         // by an incident meter at the focus spot, at ISO 100
+	FrameOpen Optional[FrameTime] `json:"frame_open"` // of a frame without flash
+	FrameSeen Optional[Level]     `json:"frame_seen"` // of what is brightest in it
+	Margin    Stops               `json:"margin"`     // asked for
+}
+
+// Follow chooses the way by which the room's light has become known since before, if no way was chosen.
+func (a *Ambient) Follow(before Ambient) {
+	switch {
+	case a.By != RoomUnknown || before.By != RoomUnknown:
+	case a.EV != before.EV && a.EV.Known:
+		a.By = RoomMetered
+	case a.FrameOpen != before.FrameOpen && a.FrameOpen.Known, a.FrameSeen != before.FrameSeen && a.FrameSeen.Known:
+		a.By = RoomFrame
+	}
 }
 
 // Background is what stands behind the focus spot, bright, and what black stands beside it.
 type Background struct {
-	Distance   phys.Length `json:"distance"`    // behind the focus spot
-	Width      phys.Length `json:"width"`       // of what is bright
-	Reading    FNumber     `json:"reading"`     // of a flash meter at it; 0 none
-	Reflects   Fraction    `json:"reflects"`    // of the light that the meter reads
-	Seen       Level       `json:"seen"`        // in the frame; 0 not seen
-	Rim        Fraction    `json:"rim"`         // of the liquid's radius, to be dark
-	BlackWidth phys.Length `json:"black_width"` // of each panel beside it; 0 there is none
+	Distance   phys.Length     `json:"distance"`    // behind the focus spot
+	Width      phys.Length     `json:"width"`       // of what is bright
+	Reading    FNumber         `json:"reading"`     // of a flash meter at it; 0 none
+	Reflects   Fraction        `json:"reflects"`    // of the light that the meter reads
+	Seen       Optional[Level] `json:"seen"`        // in the frame
+	Rim        Fraction        `json:"rim"`         // of the liquid's radius, to be dark
+	BlackWidth phys.Length     `json:"black_width"` // of each panel beside it; 0 there is none
 }
 
 // Setup is camera, flash, room and background together.
@@ -83,7 +94,7 @@ func DefaultSetup() Setup {
 		Camera: Camera{Aperture: 16, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5, Nearest: 0.3, Sensor: 36 * mm,
 			SensorHeight: 24 * mm, Pixels: 6000, Print: 0.1},
 		Flash:      Flash{Power: 1. / 16, Distance: 0.5, Units: 1, Control: CutOff, Measured: AboveHalf},
-		Room:       Ambient{By: RoomUnknown, EV: -2, FrameOpen: 1, Margin: MinMargin},
+		Room:       Ambient{By: RoomUnknown, Margin: MinMargin},
 		Background: Background{Distance: 0.5, Width: 0.4, Reflects: 0.9, Rim: 0.1},
 	}
 }
@@ -133,42 +144,64 @@ func (s Setup) Light(open phys.Time) Light {
 	b := s.Background
 	l := Light{Room: Stops(math.Inf(-1)), Lens: s.Camera.Lens(), Picture: s.Camera.Picture(),
 		Bright: HalfAngle(b.Width, b.Distance), Black: HalfAngle(b.Width+2*b.BlackWidth, b.Distance)}
-	l.Key, l.KeyKnown = s.key()
-	l.Background, l.BackgroundKnown = s.background()
+	l.Key, l.KeyKnown = first(s.KeyWays(), 0)
+	l.Background, l.BackgroundKnown = first(s.BackgroundWays(), BackgroundAim.Stops())
 	l.Pulse, l.PulseKnown = s.Flash.Discharge().At(s.Flash.Power)
-	switch s.Room.By {
-	case RoomMetered:
-		l.Room, l.RoomKnown = ContinuousExposure(Stops(s.Room.EV), l.Lens.WorkingFNumber(), s.Camera.Speed, open), true
-	case RoomFrame:
-		f := BlackFrame{phys.Time(ExactShutter(s.Room.FrameOpen)), s.Room.FrameSeen}
+	switch r := s.Room; {
+	case r.By == RoomMetered && r.EV.Known:
+		l.Room = ContinuousExposure(Stops(r.EV.Value), l.Lens.WorkingFNumber(), s.Camera.Speed, open)
+		l.RoomKnown = true
+	case r.By == RoomFrame && r.FrameOpen.Known && r.FrameSeen.Known:
+		f := BlackFrame{phys.Time(ExactShutter(Shutter(r.FrameOpen.Value))), r.FrameSeen.Value}
 		l.Room, l.RoomKnown = f.Exposure(open), true
 	}
 	return l
 }
 
-// key is the flash's exposure by what was seen, read, or else worked out; false if nothing is known of it.
-func (s Setup) key() (Stops, bool) {
-	switch f := s.Flash; {
-	case f.Seen > 0:
-		return f.Seen.Stops(), true
-	case f.Reading > 0:
-		return FlashExposure(ExactFNumber(f.Reading), s.Camera.Lens().WorkingFNumber()), true
-	case f.Guide > 0:
-		return FlashExposure(f.Unit().FNumber(s.Camera.Speed), s.Camera.Lens().WorkingFNumber()), true
-	}
-	return 0, false
+// Exposed is an exposure of a white subject, by one of the ways in which it may be known.
+type Exposed struct {
+	By    string // "the white card"
+	Stops Stops
 }
 
-// background is the background's exposure; false if neither seen nor read.
-func (s Setup) background() (Stops, bool) {
-	switch b := s.Background; {
-	case b.Seen > 0:
-		return b.Seen.Stops(), true
-	case b.Reading > 0:
-		read := FlashExposure(ExactFNumber(b.Reading), s.Camera.Lens().WorkingFNumber())
-		return read + Stops(math.Log2(float64(b.Reflects))), true
+// KeyWays are the flash's exposures by all that is known of it, the most direct first: that one counts.
+func (s Setup) KeyWays() (ways []Exposed) {
+	f, n := s.Flash, s.Camera.Lens().WorkingFNumber()
+	if f.Seen.Known {
+		ways = append(ways, Exposed{"the white card", seenStops(f.Seen.Value)})
 	}
-	return BackgroundAim.Stops(), false
+	if f.Reading > 0 {
+		ways = append(ways, Exposed{"the flash meter", FlashExposure(ExactFNumber(f.Reading), n)})
+	}
+	if f.Guide > 0 {
+		ways = append(ways, Exposed{"the guide number", FlashExposure(f.Unit().FNumber(s.Camera.Speed), n)})
+	}
+	return ways
+}
+
+// BackgroundWays are so for the background.
+func (s Setup) BackgroundWays() (ways []Exposed) {
+	b := s.Background
+	if b.Seen.Known {
+		ways = append(ways, Exposed{"the histogram", seenStops(b.Seen.Value)})
+	}
+	if b.Reading > 0 {
+		read := FlashExposure(ExactFNumber(b.Reading), s.Camera.Lens().WorkingFNumber())
+		ways = append(ways, Exposed{"the flash meter", read + Stops(math.Log2(float64(b.Reflects)))})
+	}
+	return ways
+}
+
+// seenStops is the exposure of what was seen at a level. What is black is not more than half a step of a histogram of
+// 256.
+func seenStops(l Level) Stops { return max(l, 0.5/255).Stops() }
+
+// first is the exposure that counts, or else one to take until it is known.
+func first(ways []Exposed, otherwise Stops) (Stops, bool) {
+	if len(ways) == 0 {
+		return otherwise, false
+	}
+	return ways[0].Stops, true
 }
 
 // WithoutStale is the setup without what was seen and read in the one before, where a change since then has made it
@@ -184,8 +217,9 @@ func (s Setup) WithoutStale(before Setup) Setup {
 		s.Flash.Discharge() != before.Flash.Discharge())
 	stale(&s.Camera.FieldSeen, before.Camera.FieldSeen, s.Camera.Focal != before.Camera.Focal ||
 		s.Camera.Distance != before.Camera.Distance || s.Camera.Sensor != before.Camera.Sensor)
-	if s.Room.By == RoomFrame && exposed && s.Room == before.Room {
-		s.Room.By = RoomUnknown
+	if s.Room == before.Room { // a meter reads for any camera, a frame is of this one
+		stale(&s.Room.FrameOpen, before.Room.FrameOpen, exposed)
+		stale(&s.Room.FrameSeen, before.Room.FrameSeen, exposed)
 	}
 	return s
 }

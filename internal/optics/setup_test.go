@@ -13,7 +13,7 @@ import (
 func TestLightFollowsSettings(t *testing.T) {
 	set := func(change func(*Setup)) Light {
 		s := DefaultSetup()
-		s.Room.By, s.Background.Reading, s.Flash.Guide = RoomMetered, 22, 28
+		s.Room.By, s.Room.EV, s.Background.Reading, s.Flash.Guide = RoomMetered, Known(MeterEV(-2)), 22, 28
 		change(&s)
 		return s.Light(0.5)
 	}
@@ -29,9 +29,9 @@ func TestLightFollowsSettings(t *testing.T) {
 		{"distance", func(s *Setup) { s.Flash.Distance *= 2 }, -2, 0, 0},
 		{"diffuser", func(s *Setup) { s.Flash.Loss = 1.5 }, -1.5, 0, 0},
 		{"units", func(s *Setup) { s.Flash.Units = 4 }, 2, 0, 0},
-		{"lamp", func(s *Setup) { s.Room.EV++ }, 0, 0, 1},
+		{"lamp", func(s *Setup) { s.Room.EV.Value++ }, 0, 0, 1},
 		{"paper", func(s *Setup) { s.Background.Reflects /= 2 }, 0, -1, 0},
-		{"card", func(s *Setup) { s.Flash.Seen = 0.5 }, Stops(math.Log2(0.2140)) - was.Key, 0, 0},
+		{"card", func(s *Setup) { s.Flash.Seen = Known(Level(0.5)) }, Stops(math.Log2(0.2140)) - was.Key, 0, 0},
 	} {
 		now := set(c.change)
 		assert.InDelta(t, float64(c.key), float64(now.Key-was.Key), 1e-3, "key, %s", c.name)
@@ -39,7 +39,7 @@ func TestLightFollowsSettings(t *testing.T) {
 		assert.InDelta(t, float64(c.room), float64(now.Room-was.Room), 1e-3, "room, %s", c.name)
 	}
 	s := DefaultSetup()
-	s.Room.By = RoomMetered
+	s.Room.By, s.Room.EV = RoomMetered, Known(MeterEV(-2))
 	assert.InDelta(t, 1, float64(s.Light(1).Room-s.Light(0.5).Room), 1e-9, "open for twice as long")
 	nearer := set(func(s *Setup) { s.Camera.Distance = 0.2 }) // life size: twice the extension, two stops
 	assert.InDelta(t, -2+2*math.Log2(1.25), float64(nearer.Key-was.Key), 1e-3)
@@ -57,6 +57,46 @@ func TestLightUnknown(t *testing.T) {
 	assert.Zero(t, l.Pulse)
 }
 
+// How the room is known is no measurement: its light is not known before what was seen is.
+func TestRoomIsKnownWhenItWasMeasured(t *testing.T) {
+	for _, c := range []struct {
+		room  Ambient
+		known bool
+	}{
+		{Ambient{By: RoomMetered}, false},
+		{Ambient{By: RoomMetered, FrameOpen: Known(FrameTime(1)), FrameSeen: Known(Level(0))}, false},
+		{Ambient{By: RoomMetered, EV: Known(MeterEV(0))}, true},
+		{Ambient{By: RoomFrame}, false},
+		{Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(1))}, false},
+		{Ambient{By: RoomFrame, FrameSeen: Known(Level(0))}, false},
+		{Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(1)), FrameSeen: Known(Level(0))}, true},
+		{Ambient{By: RoomUnknown, EV: Known(MeterEV(0))}, false},
+	} {
+		s := DefaultSetup()
+		s.Room = c.room
+		assert.Equal(t, c.known, s.Light(1).RoomKnown, "%+v", c.room)
+	}
+}
+
+// What was typed first says how the room is known, unless somebody chose that.
+func TestFollow(t *testing.T) {
+	before := Ambient{By: RoomUnknown}
+	for want, after := range map[RoomBy]Ambient{
+		RoomMetered: {By: RoomUnknown, EV: Known(MeterEV(0))},
+		RoomFrame:   {By: RoomUnknown, FrameOpen: Known(FrameTime(1))},
+		RoomUnknown: {By: RoomUnknown, Margin: 3},
+	} {
+		after.Follow(before)
+		assert.Equal(t, want, after.By)
+	}
+	chosen := Ambient{By: RoomFrame, EV: Known(MeterEV(0))}
+	chosen.Follow(Ambient{By: RoomFrame})
+	assert.Equal(t, RoomFrame, chosen.By)
+	back := Ambient{By: RoomUnknown, EV: Known(MeterEV(0))}
+	back.Follow(Ambient{By: RoomMetered, EV: Known(MeterEV(0))})
+	assert.Equal(t, RoomUnknown, back.By, "it was chosen")
+}
+
 // A ruler in the frame says more than a tape from the lens.
 func TestFieldSeen(t *testing.T) {
 	c := DefaultSetup().Camera
@@ -67,11 +107,12 @@ func TestFieldSeen(t *testing.T) {
 // What was seen goes with the settings that it was seen at, and with nothing else.
 func TestWhatWasSeenGoesStale(t *testing.T) {
 	before := DefaultSetup()
-	before.Flash.Seen, before.Flash.Reading, before.Flash.Smear = 0.9, 16, 3
-	before.Background.Seen, before.Background.Reading, before.Room.By = 0.8, 11, RoomFrame
+	before.Flash.Seen, before.Flash.Reading, before.Flash.Smear = Known(Level(0.9)), 16, Known(Pixels(3))
+	before.Background.Seen, before.Background.Reading = Known(Level(0.8)), 11
+	before.Room = Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(0.1)), FrameSeen: Known(Level(0))}
 	kept := func(s Setup) (list []string) {
-		for name, is := range map[string]bool{"card": s.Flash.Seen > 0, "key": s.Flash.Reading > 0, "blur": s.Flash.Smear > 0,
-			"background": s.Background.Seen > 0, "its meter": s.Background.Reading > 0, "black": s.Room.By == RoomFrame} {
+		for name, is := range map[string]bool{"card": s.Flash.Seen.Known, "key": s.Flash.Reading > 0, "blur": s.Flash.Smear.Known,
+			"background": s.Background.Seen.Known, "its meter": s.Background.Reading > 0, "black": s.Light(1).RoomKnown} {
 			if is {
 				list = append(list, name)
 			}
@@ -87,7 +128,7 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 		{func(s *Setup) { s.Flash.Power = 1. / 64 }, []string{"background", "its meter", "black"}},
 		{func(s *Setup) { s.Flash.Distance *= 2 }, []string{"background", "its meter", "black", "blur"}},
 		{func(s *Setup) { s.Camera.Shutter = 1. / 60 }, []string{"card", "key", "background", "its meter", "black", "blur"}},
-		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, 0.5 }, []string{"card", "key", "its meter", "blur"}},
+		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, Known(Level(0.5)) }, []string{"card", "key", "its meter", "blur"}},
 	} {
 		after := before
 		c.change(&after)

@@ -126,7 +126,7 @@ func TestWithoutAFlashTheRoomIsSeen(t *testing.T) {
 		}, true, "only the room's light: the shutter was not open: it opened 4.0 ms after the flash"},
 	} {
 		r, f := exact(t, func(*shot.LightSet) {})
-		f.Set.Room.By, f.Set.Room.EV = optics.RoomMetered, c.ev
+		f.Set.Room.By, f.Set.Room.EV = optics.RoomMetered, optics.Known(c.ev)
 		c.play(r, f)
 		assert.Equal(t, c.seen, r.Look(f).Seen, name)
 		p, ok := r.Picture(f)

@@ -43,22 +43,22 @@ func (s *Set) opticsFields() []field {
 		quantity("flash.loss", &f.Loss, 0, 10),
 		count("flash.units", &f.Units, 1, 32),
 		quantity("flash.reading", &f.Reading, 0, 512),
-		quantity("flash.seen", &f.Seen, 0, 1),
+		optional("flash.seen", &f.Seen, 0, 1),
 		choice("flash.control", &f.Control, []optics.Control{optics.CutOff, optics.Throttled}),
 		quantity("flash.duration", &f.Duration, 0, 0.1),
 		choice("flash.measured", &f.Measured, []optics.Measured{optics.AboveHalf, optics.AboveTenth}),
 		figures("flash.figures", &f.Figures),
-		count("flash.smear", &f.Smear, 0, 10000),
+		optional("flash.smear", &f.Smear, 0, 10000),
 		choice("room.by", &r.By, []optics.RoomBy{optics.RoomUnknown, optics.RoomMetered, optics.RoomFrame}),
-		quantity("room.ev", &r.EV, -15, 20),
-		quantity("room.frame_open", &r.FrameOpen, 1./8000, 600),
-		quantity("room.frame_seen", &r.FrameSeen, 0, 1),
+		optional("room.ev", &r.EV, -15, 20),
+		optional("room.frame_open", &r.FrameOpen, 1./8000, 600),
+		optional("room.frame_seen", &r.FrameSeen, 0, 1),
 		quantity("room.margin", &r.Margin, 0, 15),
 		quantity("background.distance", &b.Distance, 1*cm, 20),
 		quantity("background.width", &b.Width, 1*cm, 20),
 		quantity("background.reading", &b.Reading, 0, 512),
 		quantity("background.reflects", &b.Reflects, 0.01, 1),
-		quantity("background.seen", &b.Seen, 0, 1),
+		optional("background.seen", &b.Seen, 0, 1),
 		quantity("background.rim", &b.Rim, 0.01, 0.5),
 		quantity("background.black_width", &b.BlackWidth, 0, 20),
 	}
@@ -81,6 +81,27 @@ func orNone(f field, less func() bool, least string) field {
 		return check()
 	}
 	return f
+}
+
+// optional is a field for what somebody saw or measured, or nobody yet.
+func optional[T interface {
+	~float64 | ~int
+	fmt.Stringer
+}](name string, at *optics.Optional[T], low, high T) field {
+	return field{name: name, accepts: func() string { return fmt.Sprintf("%v to %v, or unknown", low, high) },
+		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
+		text:  func() string { return at.String() },
+		check: func() string {
+			switch v := at.Value; {
+			case at.Known && v < low:
+				return fmt.Sprintf("%v is less than %v", v, low)
+			case at.Known && v > high:
+				return fmt.Sprintf("%v is more than %v", v, high)
+			case math.IsNaN(float64(v)):
+				return "it is not a number"
+			}
+			return ""
+		}}
 }
 
 // figures is a field for a table of durations.

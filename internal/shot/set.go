@@ -66,10 +66,11 @@ func (s *Set) Put(name, value string) error {
 		if why := f.check(); why != "" {
 			return &FieldError{Field: name, Why: shortened(why), Remedy: "use " + f.accepts()}
 		}
+		next.Room.Follow(s.Room)
 		*s = next
 		return nil
 	}
-	return &FieldError{Field: name, Why: "there is no such field", Remedy: "use one of " + s.names()}
+	return &FieldError{Field: name, Why: "there is no such field", Remedy: "use one of " + s.namesLike(name)}
 }
 
 // Validate reports fields that are impossible, alone or with the others: a *FieldError, or several joined.
@@ -161,12 +162,11 @@ func (s Set) OwnTrim() phys.Time {
 	return s.Trim.Drop
 }
 
-func (s Set) names() string {
-	var names []string
+func (s *Set) names() (names []string) {
 	for _, f := range s.fields() {
 		names = append(names, f.name)
 	}
-	return strings.Join(names, ", ")
+	return names
 }
 
 // Value is one field of a Set by its name in JSON, and its value as text.

@@ -166,7 +166,7 @@ func TestAnyAcceptedValueIsHandled(t *testing.T) {
 	compiled := 0
 	for range 500 {
 		s := DefaultSet()
-		names := strings.Split(s.names(), ", ")
+		names := s.names()
 		for range 60 {
 			_ = s.Put(names[r.IntN(len(names))], values[r.IntN(len(values))])
 		}
@@ -347,4 +347,18 @@ func TestOlderSets(t *testing.T) {
 	set, err := ParseSet(string(text))
 	require.NoError(t, err)
 	assert.Equal(t, DefaultSet(), set)
+}
+
+// A name that is none is answered with those most like it, however many there are.
+func TestNearestFields(t *testing.T) {
+	for name, like := range map[string]string{
+		"camera.apperture": "camera.aperture", "aperture": "camera.aperture", "iso": "camera.iso", "camera.guide": "flash.guide",
+		"drop.fluid": "drop.liquid", "flash": "flash.guide", "Kind": "kind", strings.Repeat("x", 5000): "",
+	} {
+		err := new(FieldError)
+		s := DefaultSet()
+		require.ErrorAs(t, s.Put(name, "1"), &err)
+		assert.Contains(t, err.Remedy, like)
+		assert.Less(t, len(err.Remedy), 120)
+	}
 }

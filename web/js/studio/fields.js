@@ -1,6 +1,6 @@
 // The fields of camera, flash, room and background.
 
-import { button, el } from "../dom.js";
+import { attr, button, el } from "../dom.js";
 import { choiceField, quantityField } from "../fields.js";
 import { show, slot } from "../refusals.js";
 import { valueOf } from "../set.js";
@@ -20,6 +20,12 @@ const marked = {
 	"background.reading": "aperture",
 	"room.frame_open": "shutter",
 };
+
+/** How the machine writes what nobody has seen or measured yet: here the field is empty. */
+const unknown = "unknown";
+
+/** Fields for what was seen or measured. */
+const seen = new Set(["flash.seen", "flash.smear", "room.ev", "room.frame_open", "room.frame_seen", "background.seen"]);
 
 /**
  * A field by its name.
@@ -55,25 +61,31 @@ function writtenField(name, commands) {
 		autocomplete: "off",
 		spellcheck: "false",
 		"aria-describedby": place.id,
-		onchange: () => put(input.value.trim()),
+		onchange: () => put(input.value.trim() || unknown),
 		onkeydown: (/** @type {KeyboardEvent} */ e) => {
-			if (e.key === "Escape") input.value = server;
+			if (e.key === "Escape") reset();
 		},
 	});
+	if (seen.has(name)) attr(input, "placeholder", "not looked yet");
 
 	/** @param {string} value */
 	function put(value) {
-		if (value === server || value === "") return void (input.value = server);
+		if (value === server || (value === unknown && !seen.has(name))) return reset();
 		const sent = commands.send({ type: "set", field: name, value }, place, (refusal) => {
 			if (refusal) show(place, refusal, `“${value}” was not taken.`);
-			input.value = server;
+			reset();
 		});
-		if (!sent) input.value = server;
+		if (!sent) reset();
+	}
+
+	function reset() {
+		input.value = server === unknown ? "" : server;
 	}
 
 	/** @param {number} way */
 	function step(way) {
 		const at = marks.indexOf(server);
+		if (server === unknown) return put(marks[Math.floor(marks.length / 2)] ?? "");
 		const near = at >= 0 ? at + way : marks.findIndex((m) => way * (size(m) - size(server)) * order(marks) > 0);
 		if (marks[near] !== undefined) put(marks[near]);
 	}
@@ -93,7 +105,7 @@ function writtenField(name, commands) {
 			const was = server;
 			server = valueOf(snap.set, name);
 			marks = snap.lighting?.marks.find((m) => m.series === marked[name])?.values ?? marks;
-			if (document.activeElement !== input || was !== server) input.value = server;
+			if (document.activeElement !== input || was !== server) reset();
 		},
 	};
 }
