@@ -45,7 +45,7 @@ func TestLightGuide(t *testing.T) {
 	p.until("the choice is taken", `document.querySelector("#f-room-by").value === "black-frame" &&
 		document.querySelector("#step-dark .step-next").textContent.includes("Type the shutter time")`)
 	p.verdict("dark", "unknown") // how it will be measured says nothing yet
-	assert.Equal(t, "", eval[string](p, `document.querySelector("#f-room-frame_open").value`), "nothing is typed in advance")
+	assert.Empty(t, eval[string](p, `document.querySelector("#f-room-frame_open").value`), "nothing typed in advance")
 	p.enter("#f-room-frame_seen", "60 %")
 	p.verdict("dark", "unknown")
 	p.enter("#f-room-frame_open", "1/125")

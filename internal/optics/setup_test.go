@@ -111,7 +111,8 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 	before.Background.Seen, before.Background.Reading = Known(Level(0.8)), 11
 	before.Room = Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(0.1)), FrameSeen: Known(Level(0))}
 	kept := func(s Setup) (list []string) {
-		for name, is := range map[string]bool{"card": s.Flash.Seen.Known, "key": s.Flash.Reading > 0, "blur": s.Flash.Smear.Known,
+		for name, is := range map[string]bool{"card": s.Flash.Seen.Known, "key": s.Flash.Reading > 0,
+			"blur": s.Flash.Smear.Known,
 			"background": s.Background.Seen.Known, "its meter": s.Background.Reading > 0, "black": s.Light(1).RoomKnown} {
 			if is {
 				list = append(list, name)
@@ -128,7 +129,8 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 		{func(s *Setup) { s.Flash.Power = 1. / 64 }, []string{"background", "its meter", "black"}},
 		{func(s *Setup) { s.Flash.Distance *= 2 }, []string{"background", "its meter", "black", "blur"}},
 		{func(s *Setup) { s.Camera.Shutter = 1. / 60 }, []string{"card", "key", "background", "its meter", "black", "blur"}},
-		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, Known(Level(0.5)) }, []string{"card", "key", "its meter", "blur"}},
+		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, Known(Level(0.5)) },
+			[]string{"card", "key", "its meter", "blur"}},
 	} {
 		after := before
 		c.change(&after)

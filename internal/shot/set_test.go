@@ -352,8 +352,9 @@ func TestOlderSets(t *testing.T) {
 // A name that is none is answered with those most like it, however many there are.
 func TestNearestFields(t *testing.T) {
 	for name, like := range map[string]string{
-		"camera.apperture": "camera.aperture", "aperture": "camera.aperture", "iso": "camera.iso", "camera.guide": "flash.guide",
-		"drop.fluid": "drop.liquid", "flash": "flash.guide", "Kind": "kind", strings.Repeat("x", 5000): "",
+		"camera.apperture": "camera.aperture", "aperture": "camera.aperture", "iso": "camera.iso",
+		"camera.guide": "flash.guide",
+		"drop.fluid":   "drop.liquid", "flash": "flash.guide", "Kind": "kind", strings.Repeat("x", 5000): "",
 	} {
 		err := new(FieldError)
 		s := DefaultSet()
