@@ -112,8 +112,9 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 	before.Room = Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(0.1)), FrameSeen: Known(Level(0))}
 	kept := func(s Setup) (list []string) {
 		for name, is := range map[string]bool{"card": s.Flash.Seen.Known, "key": s.Flash.Reading > 0,
-			"blur": s.Flash.Smear.Known,
-			"background": s.Background.Seen.Known, "its meter": s.Background.Reading > 0, "black": s.Light(1).RoomKnown} {
+			"blur":       s.Flash.Smear.Known,
+			"background": s.Background.Seen.Known, "its meter": s.Background.Reading > 0,
+			"black": s.Light(1).RoomKnown} {
 			if is {
 				list = append(list, name)
 			}
