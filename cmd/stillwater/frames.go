@@ -22,7 +22,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	flags.SetOutput(io.Discard)
 	file := flags.String("journal", "", "the journal's `FILE` (default: the configuration's, or in the state folder)")
 	word := flags.String("session", "latest", "the session: its number, or latest")
-	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file; may be given again", o.Settle)
+	o.SetFlags(flags)
 	asJSON := flags.Bool("json", false, "write JSON, keys with units")
 	files.SetFlags(flags)
 	words, err := parseRecordFlags(flags, args)
@@ -45,7 +45,9 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
+	j, o.DryRun = contactsheet.ForKeeping(ctx, j, files)
 	defer j.Close()
+	o.Keeper = j
 	o.Progress = func(of int) func(int) { return render.Progress(m.Stderr, of, "frames") }
 	s, err := export.FindSession(ctx, j, "frames: --session", *word)
 	if err != nil {

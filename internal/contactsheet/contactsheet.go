@@ -1,5 +1,6 @@
 // Package contactsheet puts an evening's shots and a camera's frames together: which frame is which shot, how far that
-// can be relied on, and the contact sheet that shows it. Nothing is written to the frames' folder.
+// can be relied on, what the frames show, and the contact sheet. A frame is read and looked at once: what was found is
+// kept, and found again as long as its files are as they were. Nothing is written to the frames' folder.
 package contactsheet
 
 import (
@@ -34,8 +35,17 @@ type Sheet struct {
 	Untimed  []frames.Frame // that do not say when they were taken
 	Problems []error        // files that could not be read
 	Lost     int            // shots that could not be read
+	Read     int            // frames that were read now, and not before
+	Looked   int            // frames whose pictures were looked at now
+	Lesson   *Lesson        // what was measured says of the delay; nil: nothing
 
 	progress func(of int) func(done int)
+	keeper   Keeper
+	dry      bool // nothing is kept
+	known    map[string]*knownFrame
+	listed   map[string]bool
+	freed    map[int]bool // shots whose settled pair is taken back
+	gauge    *gauge       // nil: nothing is measured
 }
 
 // Row is a shot and what is known of its frame.
@@ -43,6 +53,7 @@ type Row struct {
 	Shot  record.Shot
 	Frame *frames.Frame // nil: none is probable enough to name
 	match.Match
+	pictured *pictured // nil: not looked at
 }
 
 // Clock is how far the camera's clock was from the record's, where enough was matched to say so.
@@ -54,8 +65,13 @@ type Clock struct {
 // Options is what a person said beside the folder.
 type Options struct {
 	Progress func(of int) func(done int)
+	Keeper   Keeper // nil: nothing is known from before, and nothing is kept
+	DryRun   bool   // nothing is kept
+	Measure  Measure
+	Accept   bool // what was measured is put on record
 
 	settled []settledPair
+	freed   map[int]bool
 }
 
 type settledPair struct {
@@ -64,20 +80,30 @@ type settledPair struct {
 	name string
 }
 
-// Settle takes a pair that a person knows, as SHOT=FILE: the shot's number, and the file's name or number.
+// Settle takes a pair that a person knows, as SHOT=FILE: the shot's number, and the file's name or number. A file named
+// none takes back what was settled for the shot before.
 func (o *Options) Settle(text string) error {
 	number, name, _ := strings.Cut(text, "=")
 	shot, err := strconv.Atoi(number)
 	if err != nil || name == "" {
 		return errPair
 	}
+	if name == "none" {
+		if o.freed == nil {
+			o.freed = map[int]bool{}
+		}
+		o.freed[shot] = true
+		return nil
+	}
 	o.settled = append(o.settled, settledPair{text, shot, name})
 	return nil
 }
 
-// Make reads a folder's frames and matches them to a session's shots.
+// Make reads a folder's frames, as far as they are not known already, matches them to a session's shots, and keeps what
+// was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
-	s := Sheet{Session: session, progress: o.Progress}
+	s := Sheet{Session: session, progress: o.Progress, keeper: o.Keeper, dry: o.DryRun, freed: o.freed,
+		listed: map[string]bool{}}
 	if o.Progress == nil {
 		s.progress = func(int) func(int) { return func(int) {} }
 	}
@@ -91,6 +117,9 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 			s.Rows = append(s.Rows, Row{Shot: made})
 		}
 	}
+	if err := s.recall(ctx); err != nil {
+		return s, err
+	}
 	timed, err := s.readFrames(ctx, folder)
 	if err != nil {
 		return s, err
@@ -99,7 +128,21 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 	if err != nil {
 		return s, err
 	}
-	return s, s.match(timed, settled)
+	settled = append(settled, s.settledBefore(timed, settled)...)
+	if err := s.match(timed, settled); err != nil {
+		return s, err
+	}
+	if err := s.keepMatches(ctx); err != nil || !o.Measure.wanted() {
+		return s, err
+	}
+	if err := s.look(ctx, folder, o.Measure); err != nil {
+		return s, err
+	}
+	s.learn()
+	if o.Accept {
+		return s, s.accept(ctx)
+	}
+	return s, nil
 }
 
 // readFrames reads what all files say of themselves and returns the frames that have a time.
@@ -108,10 +151,11 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 	if err != nil {
 		return nil, err
 	}
-	s.Problems = problems
+	s.Problems = append(s.Problems, problems...)
 	progress := s.progress(len(list))
 	for i, frame := range list {
-		read, err := folder.Read(ctx, frame)
+		s.listed[frame.Name] = true
+		read, err := s.read(ctx, folder, frame)
 		switch {
 		case ctx.Err() != nil:
 			return nil, ctx.Err()

@@ -189,7 +189,7 @@ func TestRemarks(t *testing.T) {
 			img.Pix[i] = level
 		}
 		seen := look.Of(img, 8)
-		assert.Equal(t, want, remarks(&seen))
+		assert.Equal(t, want, remarks(&pictured{Tones: look.TonesOf(&seen)}))
 	}
 }
 

@@ -2,22 +2,32 @@ package contactsheet
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
 
 	"stillwater/internal/export"
 	"stillwater/internal/frames"
+	"stillwater/internal/journal"
+	"stillwater/internal/phys"
+	"stillwater/internal/record"
 	"stillwater/internal/render"
 )
 
 // Usage is what the command's help says before its flags.
 const Usage = `Usage:
   stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--dry-run]
+  stillwater frames DIR --empty FILE [--spot X,Y] [--ruler X,Y,X,Y,LENGTH | --width LENGTH] [--from-right] [--accept]
 
 says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
 the camera's clock is. A match is certain, likely or open; --pair names one that you know, and settles others with it.
---sheet writes a contact sheet, one file to look at or print. Nothing in the folder is changed. Options:
+--sheet writes a contact sheet, one file to look at or print. What was found is kept with the session, so that a second
+run only does what is new.
+
+--look says what the pictures show: black, burnt out. With --empty, a frame of the same place without liquid, the liquid
+is found in the others; with a scale, how far it is past its spot, and from that the delay to try next. Places are pixels
+of the frame as it is shown, from its top left. Nothing in the folder is changed. Options:
 
 `
 
@@ -34,7 +44,42 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&f.CSV, "csv", "", "write a table for a spreadsheet into `FILE`")
 	flags.StringVar(&f.HTML, "sheet", "", "write the contact sheet, HTML, into `FILE`")
 	flags.TextVar(&f.Pick, "pick", All, "on the sheet: all, keepers, or delays (one for each delay)")
-	flags.BoolVar(&f.DryRun, "dry-run", false, "write no file, and say which would be written")
+	flags.BoolVar(&f.DryRun, "dry-run", false, "write nothing, and say what would be written")
+}
+
+// ForKeeping is a journal that was opened for reading, opened for writing; or the same for reading only, where nothing
+// is to be written or can be, which is said.
+func ForKeeping(ctx context.Context, j *journal.Journal, f Files) (_ *journal.Journal, readOnly bool) {
+	if f.DryRun {
+		return j, true
+	}
+	writable, err := journal.Open(ctx, j.Path())
+	switch {
+	case err == nil:
+		j.Close() // it was only read
+		return writable, false
+	case errors.Is(err, record.ErrBusy):
+		err = errors.New("the journal is in use by stillwater; stop it and run this again to have it kept")
+	}
+	fmt.Fprintln(f.Say, "stillwater: frames: what is found is not kept for the next time:", err)
+	return j, true
+}
+
+// SetFlags makes a command's flags of what a person says beside the folder.
+func (o *Options) SetFlags(flags *flag.FlagSet) {
+	m := &o.Measure
+	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file; FILE none takes it back; may be given again", o.Settle)
+	flags.BoolVar(&m.Look, "look", false, "look at the pictures, and say which are black or burnt out")
+	flags.StringVar(&m.Empty, "empty", "", "the `FILE` that shows the place without liquid")
+	flags.Func("spot", "`X,Y`, where the liquid is to be (default: the frame's middle)", m.SetSpot)
+	flags.Func("ruler", "`X,Y,X,Y,LENGTH`, two places on a ruler at the spot and how far apart they are",
+		func(text string) error {
+			m.Ruler = new(Ruler)
+			return m.Ruler.UnmarshalText([]byte(text))
+		})
+	flags.TextVar(&m.Width, "width", phys.Length(0), "or how wide a piece of the scene a frame shows at the spot, `LENGTH`")
+	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
+	flags.BoolVar(&o.Accept, "accept", false, "put what was measured on record, for the delay")
 }
 
 // WriteFiles writes them, and names the frames that could not be read. A file that is there is replaced when all of the

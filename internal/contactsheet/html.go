@@ -1,14 +1,12 @@
 package contactsheet
 
 import (
-	"bytes"
 	"context"
 	"encoding/base64"
 	"fmt"
 	"html/template"
 	"image"
 	"image/color"
-	"image/jpeg"
 	"io"
 	"math"
 	"strings"
@@ -121,7 +119,7 @@ func (s *Sheet) WriteHTML(ctx context.Context, w io.Writer, folder *frames.Folde
 		return fmt.Errorf("write the contact sheet: %w", err)
 	}
 	for i, r := range rows {
-		f, err := r.figure(ctx, folder)
+		f, err := s.figure(ctx, r, folder)
 		if err == nil {
 			err = page.ExecuteTemplate(w, "frame", f)
 		}
@@ -141,13 +139,13 @@ const (
 	thumbnailQuality = 82
 )
 
-func (r *Row) figure(ctx context.Context, folder *frames.Folder) (figure, error) {
+func (s *Sheet) figure(ctx context.Context, r *Row, folder *frames.Folder) (figure, error) {
 	words := append([]string{fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6)}, history.Remarks(r.Shot)...)
 	if r.Sure != match.Certain {
 		words = append(words, "frame only "+string(r.Sure))
 	}
 	f := figure{Shot: r.Shot.Number, Words: strings.Join(words, ", "), Name: r.Frame.Name, Note: r.Shot.Note}
-	img, err := folder.Picture(ctx, *r.Frame)
+	small, p, err := s.picture(ctx, folder, r)
 	if ctx.Err() != nil {
 		return f, ctx.Err()
 	}
@@ -155,21 +153,15 @@ func (r *Row) figure(ctx context.Context, folder *frames.Folder) (figure, error)
 		f.Problem = err.Error()
 		return f, nil
 	}
-	seen := look.Of(img, thumbnailSide)
-	f.Words += remarks(&seen)
-	small := thumbnail(img, r.Frame.Orientation)
-	var b bytes.Buffer
-	if err := jpeg.Encode(&b, small, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
-		return f, err
-	}
-	f.Source = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b.Bytes()))
-	f.Width, f.Height = small.Bounds().Dx(), small.Bounds().Dy()
+	f.Words += remarks(&p)
+	f.Source = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(small))
+	f.Width, f.Height = p.Width, p.Height
 	return f, nil
 }
 
 // remarks are what a frame shows by its light alone: that it is black, or burnt out.
-func remarks(i *look.Image) (words string) {
-	for _, reason := range look.Suggest(look.Seen{Tones: look.TonesOf(i)}, 0).Reasons {
+func remarks(p *pictured) (words string) {
+	for _, reason := range look.Suggest(look.Seen{Tones: p.Tones}, 0).Reasons {
 		words += "; " + reason
 	}
 	return words

@@ -33,12 +33,20 @@ func (s *Sheet) Count() (certain, likely, open int) {
 
 // Write writes the sheet for people: a line a shot, and what is left over.
 func (s *Sheet) Write(w io.Writer) error {
-	rows := make([][]string, len(s.Rows))
+	rows, looked := make([][]string, len(s.Rows)), false
 	for i, r := range s.Rows {
 		rows[i] = []string{fmt.Sprint(r.Shot.Number), r.Shot.At.Format(clockLayout), r.name(), r.takenWords(), r.sureWords(),
-			fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6), strings.Join(history.Remarks(r.Shot), ", ")}
+			fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6), strings.Join(history.Remarks(r.Shot), ", "), s.seenWords(&s.Rows[i])}
+		looked = looked || r.pictured != nil
 	}
-	err := render.Table(w, []string{"shot", "time", "frame", "camera's time", "match", "delay", "verdict"}, rows)
+	header := []string{"shot", "time", "frame", "camera's time", "match", "delay", "verdict", "the frame shows"}
+	if !looked {
+		header = header[:len(header)-1]
+		for i := range rows {
+			rows[i] = rows[i][:len(header)]
+		}
+	}
+	err := render.Table(w, header, rows)
 	if err != nil {
 		return err
 	}
@@ -55,6 +63,9 @@ func (s *Sheet) Write(w io.Writer) error {
 	}
 	if open > 0 && len(s.Extra) > 0 {
 		fmt.Fprint(w, "One pair that you know settles others: --pair SHOT=FILE.\n")
+	}
+	if s.Lesson != nil {
+		fmt.Fprintf(w, "\n%s\n", s.Lesson.words())
 	}
 	return nil
 }
@@ -129,6 +140,21 @@ type Entry struct {
 	Untimed  []string    `json:"frames_without_time"`
 	Problems []string    `json:"problems"`
 	Lost     int         `json:"shots_lost"`
+	Read     int         `json:"frames_read_now"`
+	Looked   int         `json:"pictures_looked_at_now"`
+	Lesson   *LessonFact `json:"delay"` // null: the frames say nothing of it
+}
+
+// LessonFact is what the frames say of the delay.
+type LessonFact struct {
+	Measured int     `json:"measured"`
+	Accepted int     `json:"accepted"`
+	Step     string  `json:"step"`
+	TrimMs   float64 `json:"trim_ms"`
+	LowMs    float64 `json:"low_ms"`
+	HighMs   float64 `json:"high_ms"`
+	Sure     float64 `json:"sure"`
+	Words    string  `json:"words"`
 }
 
 // ClockFact is the camera's clock against the record's.
@@ -154,15 +180,17 @@ type ShotEntry struct {
 	Probability float64  `json:"probability"`
 	NoFrame     float64  `json:"probability_of_none"`
 	Settled     bool     `json:"settled"`
+	Look        *Look    `json:"look"` // null: not looked at
 }
 
 // Entry is the sheet for a program.
 func (s *Sheet) Entry() Entry {
 	e := Entry{Session: s.Session.ID, Shots: []ShotEntry{}, Clocks: []ClockFact{}, Extra: names(s.Extra),
-		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost}
+		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost, Read: s.Read, Looked: s.Looked, Lesson: s.Lesson.fact()}
 	e.Certain, e.Likely, e.Open = s.Count()
-	for _, r := range s.Rows {
-		e.Shots = append(e.Shots, r.entry())
+	for i := range s.Rows {
+		e.Shots = append(e.Shots, s.Rows[i].entry())
+		e.Shots[i].Look = s.lookOf(&s.Rows[i])
 	}
 	for _, c := range s.Clocks {
 		e.Clocks = append(e.Clocks, ClockFact{c.Boot, c.Offset.Seconds(), c.Drift * 1e6, c.Scatter.Seconds() * 1e3})
@@ -171,6 +199,15 @@ func (s *Sheet) Entry() Entry {
 		e.Problems = append(e.Problems, p.Error())
 	}
 	return e
+}
+
+func (l *Lesson) fact() *LessonFact {
+	if l == nil {
+		return nil
+	}
+	ms := func(d time.Duration) float64 { return d.Seconds() * 1e3 }
+	a := l.Advice
+	return &LessonFact{l.Measured, l.Accepted, string(a.Step), ms(a.Trim), ms(a.Low), ms(a.High), a.Sure, a.Words}
 }
 
 func (r *Row) entry() ShotEntry {
@@ -198,15 +235,22 @@ func names(all []frames.Frame) []string {
 func (s *Sheet) WriteCSV(w io.Writer) error {
 	out := csv.NewWriter(w)
 	if err := out.Write([]string{"session", "shot", "at", "delay_ms", "verdict", "keeper", "frame", "files", "camera_time",
-		"match", "probability", "probability_of_none"}); err != nil {
+		"match", "probability", "probability_of_none", "past_mm", "past_sd_mm", "suggested", "shows"}); err != nil {
 		return fmt.Errorf("write CSV: %w", err)
 	}
-	for _, r := range s.Rows {
-		e := r.entry()
+	for i := range s.Rows {
+		r := &s.Rows[i]
+		e, past, sd, suggested := r.entry(), "", "", ""
+		if l := s.lookOf(r); l != nil {
+			suggested = l.Suggested
+			if l.PastMm != nil {
+				past, sd = fmt.Sprintf("%.1f", *l.PastMm), fmt.Sprintf("%.1f", *l.PastSDMm)
+			}
+		}
 		if err := out.Write([]string{fmt.Sprint(s.Session.ID), fmt.Sprint(e.Shot), e.At, fmt.Sprint(e.DelayMs),
 			export.Harmless(e.Verdict), fmt.Sprint(e.Keeper), export.Harmless(e.Frame),
 			export.Harmless(strings.Join(e.Files, " ")), e.Taken, e.Match, fmt.Sprintf("%.4f", e.Probability),
-			fmt.Sprintf("%.4f", e.NoFrame)}); err != nil {
+			fmt.Sprintf("%.4f", e.NoFrame), past, sd, suggested, export.Harmless(s.seenWords(r))}); err != nil {
 			return fmt.Errorf("write CSV: %w", err)
 		}
 	}

@@ -80,6 +80,13 @@ func addForever(path, seed string) error {
 			}
 			fmt.Println("note", got.ID, note)
 		}
+		if i%4 == 2 {
+			f := record.Frame{Session: s.ID, Name: fmt.Sprint(seed, "/", i), Picture: make([]byte, 9000), Shot: got.Number}
+			if err := j.KeepFrame(ctx, f); err != nil {
+				return err
+			}
+			fmt.Println("frame", f.Session, f.Name)
+		}
 	}
 }
 
@@ -105,7 +112,8 @@ type ledger struct {
 	shots   map[int64]record.Shot // ID, Session, Number and Seen only
 	verdict map[int64]bool
 	notes   map[int64]string
-	opened  int // rounds that lived to see the journal open
+	frames  []record.Frame // Session and Name
+	opened  int            // rounds that lived to see the journal open
 }
 
 func newLedger() *ledger {
@@ -152,6 +160,11 @@ func (l *ledger) note(t *testing.T, line string) {
 		_, err := fmt.Sscan(rest, &s.ID, &s.Note)
 		require.NoError(t, err, line)
 		l.notes[s.ID] = s.Note
+	case "frame":
+		var f record.Frame
+		_, err := fmt.Sscan(rest, &f.Session, &f.Name)
+		require.NoError(t, err, line)
+		l.frames = append(l.frames, f)
 	default:
 		require.Fail(t, "helper: "+line)
 	}
@@ -200,6 +213,11 @@ func (l *ledger) check(t *testing.T, path string) (kept int) {
 	for id, note := range l.notes {
 		require.Equal(t, note, byID[id].Note, "acknowledged note of shot %d", id)
 	}
+	for _, f := range l.frames {
+		picture, err := j.FramePicture(t.Context(), f.Session, f.Name)
+		require.NoError(t, err, "acknowledged frame %s", f.Name)
+		require.Len(t, picture, 9000)
+	}
 	return len(shots)
 }
 
@@ -222,8 +240,9 @@ func TestKilledWhileAdding(t *testing.T) {
 		require.LessOrEqual(t, kept, len(l.shots)+i+1, "at most one shot a round was kept and not acknowledged")
 	}
 	require.NotEmpty(t, l.shots)
-	t.Logf("%d rounds, %d shots acknowledged, %d kept, %d verdicts, %d notes, %v", rounds, len(l.shots), kept,
-		len(l.verdict), len(l.notes), time.Since(began).Round(time.Millisecond))
+	require.NotEmpty(t, l.frames)
+	t.Logf("%d rounds, %d shots acknowledged, %d kept, %d verdicts, %d notes, %d frames, %v", rounds, len(l.shots), kept,
+		len(l.verdict), len(l.notes), len(l.frames), time.Since(began).Round(time.Millisecond))
 }
 
 // A kill -9 while the journal is being made leaves one that opens, empty or whole.

@@ -66,6 +66,7 @@ func smallJournal(f *testing.F) (whole []byte, all map[int64]record.Shot) {
 		require.NoError(f, err)
 		all[made.ID] = made
 	}
+	require.NoError(f, j.KeepFrame(f.Context(), record.Frame{Session: s.ID, Name: "PICT0001", Facts: "{}"}))
 	require.NoError(f, j.Close())
 	whole, err = os.ReadFile(path)
 	require.NoError(f, err)
@@ -106,7 +107,8 @@ func FuzzDamagedFile(f *testing.F) {
 		defer j.Close()
 		_, errSessions := j.Sessions(t.Context())
 		_, errShots := j.Shots(t.Context(), 0, 100)
-		for _, err := range []error{errSessions, errShots} {
+		_, errFrames := j.Frames(t.Context(), 1)
+		for _, err := range []error{errSessions, errShots, errFrames} {
 			require.True(t, err == nil || strings.Contains(err.Error(), path), "%v", err)
 		}
 		seen := map[int64]bool{}

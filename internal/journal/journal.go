@@ -33,6 +33,7 @@ type Journal struct {
 
 	beforeRemarks  bool // its version is firstReadable, in which shots have no star and no file number
 	beforeMeasured bool // its version is one in which nothing was measured in pictures
+	beforeFrames   bool // its version is one in which no frames are kept
 
 	onRescue func(words string)
 

@@ -223,13 +223,16 @@ const firstReadable = 4
 // firstMeasured is the first version in which something can be measured in pictures.
 const firstMeasured = 6
 
+// firstFrames is the first version in which frames are kept.
+const firstFrames = 7
+
 // checkReadable makes sure that a journal that is only read has a schema this program knows.
 func (j *Journal) checkReadable(ctx context.Context) error {
 	have, err := j.version(ctx)
 	if err != nil {
 		return err
 	}
-	j.beforeRemarks, j.beforeMeasured = have == firstReadable, have < firstMeasured
+	j.beforeRemarks, j.beforeMeasured, j.beforeFrames = have == firstReadable, have < firstMeasured, have < firstFrames
 	return j.checkVersion(have, firstReadable)
 }
 

@@ -75,6 +75,20 @@ type Shot struct {
 	Lost       bool   // nothing of it can be read but its ID, and perhaps its Session and Number
 }
 
+// Frame is one of the camera's, as it was looked at for a session: what its files were, what they say and what was
+// measured, so that it is read and measured once, and which shot it belongs to. Files and Facts are JSON, opaque here.
+type Frame struct {
+	Session     int64
+	Name        string
+	Files       string
+	Facts       string
+	Picture     []byte // small, a JPEG; nil: none
+	Shot        int    // its number in the session; 0 none
+	Sure        string // how far that can be relied on
+	Probability float64
+	Settled     bool // by a person
+}
+
 // How a shot ended, as Shot.Status has it.
 const (
 	StatusDone     = "done"

@@ -113,13 +113,9 @@ func (s Set) measured(made record.Shot) *tuning.Measured {
 	if made.PastSDUm <= 0 || !s.Measurable() {
 		return nil
 	}
-	e, err := s.estimateOf(made)
+	speed, err := s.SpeedAt(made)
 	if err != nil {
 		return nil
-	}
-	speed := e.FocusSpeed
-	if s.Kind == Drop {
-		speed = e.Speed
 	}
 	const um = phys.Length(1e-6)
 	off, ok := tuning.MeasuredAlong(phys.Length(made.PastUm)*um, phys.Length(made.PastSDUm)*um, speed)
@@ -130,6 +126,17 @@ func (s Set) measured(made record.Shot) *tuning.Measured {
 		off.By, off.SD = scaled(off.By, factor), scaled(off.SD, factor)
 	}
 	return &off
+}
+
+// SpeedAt is how fast what is pictured moves along its path at the moment, where a set is measurable.
+//
+// Errors: *FieldError or *Refusal, as Estimate.
+func (s Set) SpeedAt(made record.Shot) (phys.Speed, error) {
+	e, err := s.estimateOf(made)
+	if s.Kind == Drop {
+		return e.Speed, err
+	}
+	return e.FocusSpeed, err
 }
 
 // PathAt is the angle above level at which what is pictured moves along its path, in the way that is thrown.

@@ -1,0 +1,202 @@
+package contactsheet
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"image/jpeg"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/look"
+	"stillwater/internal/match"
+	"stillwater/internal/record"
+)
+
+// Keeper keeps what is known of a session's frames, so that a second run only does what is new: the journal.
+type Keeper interface {
+	Frames(ctx context.Context, session int64) ([]record.Frame, error)
+	FramePicture(ctx context.Context, session int64, name string) ([]byte, error)
+	KeepFrame(ctx context.Context, f record.Frame) error
+	KeepMatches(ctx context.Context, session int64, frames []record.Frame, drop bool) error
+	SetPast(ctx context.Context, shot, um, sdUm int64) error
+}
+
+// facts are what is kept of a frame, as its record has them.
+type facts struct {
+	Reading int         `json:"reading"` // of the program that read it, see reading
+	Data    frames.Data `json:"data"`
+	Picture *pictured   `json:"picture,omitempty"` // nil: not looked at
+}
+
+// reading is the version of what is read and measured: what another version found is found anew.
+const reading = 1
+
+// pictured is what was seen in a frame's picture, and how large the small one is that is kept.
+type pictured struct {
+	Width   int        `json:"width"`
+	Height  int        `json:"height"`
+	Tones   look.Tones `json:"tones"`
+	Against string     `json:"against,omitempty"` // what it was measured against; "" nothing
+	Seen    *seen      `json:"seen,omitempty"`
+}
+
+// knownFrame is a frame's record and what it says.
+type knownFrame struct {
+	record.Frame
+	saw    facts
+	stored bool // it is kept
+}
+
+// recall reads what is known of the session's frames. Without a keeper, or where it cannot be read, nothing is.
+func (s *Sheet) recall(ctx context.Context) error {
+	s.known = map[string]*knownFrame{}
+	if s.keeper == nil {
+		return nil
+	}
+	kept, err := s.keeper.Frames(ctx, s.Session.ID)
+	for _, f := range kept {
+		k := knownFrame{Frame: f, stored: true}
+		if json.Unmarshal([]byte(f.Facts), &k.saw) != nil || k.saw.Reading != reading {
+			k.saw = facts{}
+		}
+		s.known[f.Name] = &k
+	}
+	return err
+}
+
+// read reads what a frame's files say of it, unless they are as they were when that was done before.
+func (s *Sheet) read(ctx context.Context, folder *frames.Folder, frame frames.Frame) (frames.Frame, error) {
+	files, err := json.Marshal(frame.Files)
+	if err != nil {
+		return frame, err
+	}
+	before := s.known[frame.Name]
+	if before != nil && before.saw.Reading == reading && before.Files == string(files) {
+		frame.Data = before.saw.Data
+		return frame, nil
+	}
+	made, err := folder.Read(ctx, frame)
+	if err != nil {
+		return made, err
+	}
+	k := knownFrame{Frame: record.Frame{Session: s.Session.ID, Name: frame.Name, Files: string(files)},
+		saw: facts{Reading: reading, Data: made.Data}}
+	if before != nil {
+		k.Shot, k.Settled = before.Shot, before.Settled
+	}
+	s.known[frame.Name] = &k
+	s.Read++
+	return made, s.keep(ctx, &k, nil)
+}
+
+// keep keeps what is known of a frame. That it cannot, because the disk is full or the journal was taken away, costs
+// the next run time and nothing else: it is said, and nothing is kept from then on.
+func (s *Sheet) keep(ctx context.Context, k *knownFrame, picture []byte) error {
+	if s.keeper == nil || s.dry {
+		return nil
+	}
+	text, err := json.Marshal(k.saw)
+	if err != nil {
+		return err
+	}
+	k.Facts, k.Frame.Picture = string(text), picture
+	err = s.keeper.KeepFrame(ctx, k.Frame)
+	k.Picture = nil
+	if err != nil {
+		return s.unkept(ctx, err)
+	}
+	k.stored = true
+	return nil
+}
+
+func (s *Sheet) unkept(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	s.dry = true
+	s.Problems = append(s.Problems, fmt.Errorf("what is found is not kept for the next time: %w", err))
+	return nil
+}
+
+// keepMatches keeps which frame is which shot.
+func (s *Sheet) keepMatches(ctx context.Context) error {
+	if s.keeper == nil || s.dry {
+		return nil
+	}
+	shots := map[string]*Row{}
+	for i, r := range s.Rows {
+		if r.Frame != nil && r.Sure != match.Open {
+			shots[r.Frame.Name] = &s.Rows[i]
+		}
+	}
+	var list []record.Frame
+	for name, k := range s.known {
+		if !s.listed[name] {
+			continue
+		}
+		k.Shot, k.Sure, k.Probability, k.Settled = 0, "", 0, false
+		if r := shots[name]; r != nil {
+			k.Shot, k.Sure, k.Probability, k.Settled = r.Shot.Number, string(r.Sure), r.Probability, r.Settled
+		}
+		list = append(list, k.Frame)
+	}
+	if err := s.keeper.KeepMatches(ctx, s.Session.ID, list, true); err != nil {
+		return s.unkept(ctx, err)
+	}
+	return nil
+}
+
+// settledBefore are the pairs that a person settled before, but for those of shots that are settled anew.
+func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair) (pairs []match.Pair) {
+	taken, used := map[int]bool{}, map[int]bool{}
+	for _, p := range now {
+		taken[p.Shot], used[p.Frame] = true, true
+	}
+	for i, f := range timed {
+		k := s.known[f.Name]
+		if k == nil || !k.Settled || used[i] {
+			continue
+		}
+		for row := range s.Rows {
+			if s.Rows[row].Shot.Number == k.Shot && !taken[row] && !s.freed[k.Shot] {
+				pairs = append(pairs, match.Pair{Shot: row, Frame: i})
+			}
+		}
+	}
+	return pairs
+}
+
+// picture is a row's small picture and what was seen in it: as it was kept, if it was measured against the same as is
+// wanted now, or else made anew from its file.
+func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (small []byte, p pictured, _ error) {
+	k := s.known[r.Frame.Name]
+	if k != nil && k.stored && k.saw.Picture != nil && k.saw.Picture.Against == s.gauge.against(r) {
+		small, err := s.keeper.FramePicture(ctx, s.Session.ID, r.Frame.Name)
+		if !errors.Is(err, record.ErrNotFound) {
+			return small, *k.saw.Picture, err
+		}
+	}
+	img, err := folder.Picture(ctx, *r.Frame)
+	if err != nil {
+		return nil, p, err
+	}
+	light := look.Of(img, lookSide)
+	made := thumbnail(img, r.Frame.Orientation)
+	p = pictured{Width: made.Rect.Dx(), Height: made.Rect.Dy(), Tones: look.TonesOf(&light)}
+	s.gauge.measure(&p, r, &light, img.Bounds().Size())
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, made, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
+		return nil, p, err
+	}
+	s.Looked++
+	if k == nil {
+		return b.Bytes(), p, nil
+	}
+	k.saw.Picture = &p
+	return b.Bytes(), p, s.keep(ctx, k, b.Bytes())
+}
+
+// lookSide is the longer side of what is measured, pixels.
+const lookSide = 480

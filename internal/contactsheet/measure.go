@@ -1,0 +1,312 @@
+package contactsheet
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/look"
+	"stillwater/internal/match"
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+	"stillwater/internal/tuning"
+)
+
+// Measure is what a person says so that the liquid is measured in the frames. Places are pixels of a frame as it is
+// shown upright, from its top left.
+type Measure struct {
+	Look       bool        // at all pictures, if there is nothing to measure against, too
+	Empty      string      // the frame without liquid, its name or number; "" nothing is measured
+	Spot       *look.Point // where the liquid is to be; nil: the frame's middle
+	Ruler      *Ruler      // or
+	Width      phys.Length // how wide a piece of the scene the frame shows, at the liquid's place
+	FromRight  bool        // a throw comes from the right
+	EmptyFrame *frames.Frame
+}
+
+func (m *Measure) wanted() bool { return m.Look || m.Empty != "" }
+
+// Ruler is two places on a ruler that stands where the liquid is to be.
+type Ruler struct {
+	From, To look.Point
+	Apart    phys.Length
+}
+
+// UnmarshalText reads X,Y,X,Y,LENGTH.
+func (r *Ruler) UnmarshalText(text []byte) error {
+	parts := strings.Split(string(text), ",")
+	var at [4]float64
+	err := errors.New("give two places in pixels and how far apart they are, like 410,900,2410,900,20cm")
+	if len(parts) != 5 {
+		return err
+	}
+	for i := range at {
+		value, e := strconv.ParseFloat(strings.TrimSpace(parts[i]), 64)
+		if e != nil || !(math.Abs(value) < 1e6) {
+			return err
+		}
+		at[i] = value
+	}
+	apart, e := phys.ParseLength(strings.TrimSpace(parts[4]))
+	if e != nil {
+		return e
+	}
+	*r = Ruler{look.Point{X: at[0], Y: at[1]}, look.Point{X: at[2], Y: at[3]}, apart}
+	_, e = look.ScaleOf(r.From, r.To, apart)
+	return e
+}
+
+// SetSpot reads X,Y.
+func (m *Measure) SetSpot(text string) error {
+	x, y, _ := strings.Cut(text, ",")
+	atX, errX := strconv.ParseFloat(strings.TrimSpace(x), 64)
+	atY, errY := strconv.ParseFloat(strings.TrimSpace(y), 64)
+	if errX != nil || errY != nil || !(math.Hypot(atX, atY) < 1e6) {
+		return errors.New("give a place in pixels, like 3000,2000")
+	}
+	m.Spot = &look.Point{X: atX, Y: atY}
+	return nil
+}
+
+// seen is what was measured of a frame, as it is kept.
+type seen struct {
+	Found    bool    `json:"found"`
+	Contrast float64 `json:"contrast_stops"`
+	SmearPx  float64 `json:"smear_px"`
+	Placed   bool    `json:"placed"` // the next ones are known
+	PastUm   int64   `json:"past_um"`
+	SDUm     int64   `json:"sd_um"`
+	Cut      bool    `json:"cut"`
+	OtherWay bool    `json:"other_size"` // its picture has another size than the empty one: nothing is known
+}
+
+// gauge is what the frames are measured against.
+type gauge struct {
+	Measure
+	text    string // names all of it
+	empty   look.Image
+	size    image.Point // of the empty frame as stored
+	turned  int         // its orientation
+	pxPerMm float64     // of the stored frame
+	sets    *shot.Outcomes
+}
+
+// speedSD is how well the speed is known, as a share of it: common practice, no source.
+const speedSD = 0.05
+
+// newGauge reads the empty frame.
+func (s *Sheet) newGauge(ctx context.Context, folder *frames.Folder, m Measure) (*gauge, error) {
+	empty := m.EmptyFrame
+	img, err := folder.Picture(ctx, *empty)
+	if err != nil {
+		return nil, fmt.Errorf("the empty frame: %w", err)
+	}
+	g := &gauge{Measure: m, empty: look.Of(img, lookSide), size: img.Bounds().Size(), turned: empty.Orientation,
+		sets: new(shot.Outcomes)}
+	shown := g.shownSize()
+	if m.Spot == nil {
+		g.Spot = &look.Point{X: float64(shown.X) / 2, Y: float64(shown.Y) / 2}
+	}
+	switch {
+	case m.Ruler != nil:
+		g.pxPerMm, err = look.ScaleOf(m.Ruler.From, m.Ruler.To, m.Ruler.Apart)
+	case m.Width > 0:
+		g.pxPerMm = float64(shown.X) / (float64(m.Width) * 1e3)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if g.Spot.X < 0 || g.Spot.Y < 0 || g.Spot.X > float64(shown.X) || g.Spot.Y > float64(shown.Y) {
+		return nil, fmt.Errorf("the spot %.0f,%.0f is outside the frame, which has %d x %d pixels", g.Spot.X, g.Spot.Y,
+			shown.X, shown.Y)
+	}
+	text, err := json.Marshal([]any{empty.Name, empty.Files, g.Spot, g.pxPerMm, m.FromRight})
+	g.text = string(text)
+	return g, err
+}
+
+func (g *gauge) shownSize() image.Point {
+	if g.turned >= 5 {
+		return image.Pt(g.size.Y, g.size.X)
+	}
+	return g.size
+}
+
+// against names what a row is measured against: the gauge, and the path of its shot. A nil gauge measures nothing.
+func (g *gauge) against(r *Row) string {
+	if g == nil {
+		if r.pictured != nil {
+			return r.pictured.Against
+		}
+		return ""
+	}
+	way, _ := g.way(r)
+	return fmt.Sprintf("%s %.3f %.3f", g.text, way.X, way.Y)
+}
+
+// way is the direction of a shot's motion in the stored frame; false where nothing moves along a path.
+func (g *gauge) way(r *Row) (look.Point, bool) {
+	set, err := g.sets.ParseSet(r.Shot.Set)
+	if err != nil || !set.Measurable() {
+		return look.Point{}, false
+	}
+	path, err := set.PathAt(r.Shot)
+	if err != nil {
+		return look.Point{}, false
+	}
+	x, y := math.Cos(float64(path)), -math.Sin(float64(path))
+	if g.FromRight {
+		x = -x
+	}
+	zeroX, zeroY := stored(0, 0, g.turned)
+	toX, toY := stored(x, y, g.turned)
+	return look.Point{X: toX - zeroX, Y: toY - zeroY}, true
+}
+
+// measure measures a row's picture of a size, as far as it can be.
+func (g *gauge) measure(p *pictured, r *Row, light *look.Image, size image.Point) {
+	p.Against = g.against(r)
+	if g == nil {
+		return
+	}
+	p.Seen = &seen{}
+	if size != g.size {
+		p.Seen.OtherWay = true
+		return
+	}
+	liquid := look.Find(light, &g.empty)
+	p.Seen.Found, p.Seen.Contrast = liquid.Found, liquid.Contrast
+	way, moves := g.way(r)
+	if !moves || !liquid.Found {
+		return
+	}
+	if blur, ok := look.BlurOf(light, liquid, math.Abs(way.X) >= math.Abs(way.Y)); ok {
+		p.Seen.SmearPx = blur.Smear
+	}
+	shown := g.shownSize()
+	u, v := stored(g.Spot.X/float64(shown.X), g.Spot.Y/float64(shown.Y), g.turned)
+	m, ok := look.MissOf(light, liquid, look.Place{
+		Spot:    look.Point{X: u * float64(light.Width), Y: v * float64(light.Height)},
+		PxPerMm: g.pxPerMm / light.Scale, Way: way, Speed: 1})
+	if ok {
+		p.Seen.Placed, p.Seen.Cut = true, m.Cut
+		p.Seen.PastUm, p.Seen.SDUm = int64(math.Round(float64(m.Past)*1e6)), int64(math.Ceil(float64(m.SD)*1e6))
+	}
+}
+
+// look looks at the pictures of all shots whose frame is more than a guess, and measures them.
+func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) error {
+	var err error
+	if m.Empty != "" {
+		if m.EmptyFrame, err = s.frameNamed(m.Empty); err == nil {
+			s.gauge, err = s.newGauge(ctx, folder, m)
+		}
+		if err != nil {
+			return fmt.Errorf("--empty %q: %w", m.Empty, err)
+		}
+	}
+	var rows []*Row
+	for i := range s.Rows {
+		if r := &s.Rows[i]; r.Frame != nil && r.Sure != match.Open {
+			rows = append(rows, r)
+		}
+	}
+	progress := s.progress(len(rows))
+	for i, r := range rows {
+		_, p, err := s.picture(ctx, folder, r)
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil:
+			s.Problems = append(s.Problems, err)
+		default:
+			r.pictured = &p
+		}
+		progress(i + 1)
+	}
+	return nil
+}
+
+// frameNamed is the only frame that is called that.
+func (s *Sheet) frameNamed(name string) (*frames.Frame, error) {
+	var found []frames.Frame
+	add := func(all []frames.Frame) {
+		for _, f := range all {
+			if isNamed(f, name) {
+				found = append(found, f)
+			}
+		}
+	}
+	add(s.Extra)
+	add(s.Untimed)
+	for _, r := range s.Rows {
+		if r.Frame != nil && !slices.ContainsFunc(found, func(f frames.Frame) bool { return f.Name == r.Frame.Name }) {
+			add([]frames.Frame{*r.Frame})
+		}
+	}
+	switch len(found) {
+	case 0:
+		return nil, errors.New("no frame in the folder is called that")
+	case 1:
+		return &found[0], nil
+	}
+	return nil, fmt.Errorf("both %s and %s are called that; give the folder too", found[0].Name, found[1].Name)
+}
+
+// Suggestion is what a row's picture speaks for; false where it was not looked at.
+func (s *Sheet) suggestion(r *Row) (g look.Suggestion, ok bool) {
+	if r.pictured == nil {
+		return g, false
+	}
+	told := look.Seen{Tones: r.pictured.Tones}
+	if p := r.pictured.Seen; p != nil && !p.OtherWay {
+		told.Liquid = &look.Liquid{Found: p.Found, Contrast: p.Contrast}
+		told.Blur = &look.Blur{Smear: p.SmearPx}
+		told.Miss = s.missOf(r)
+	}
+	return look.Suggest(told, s.tolerance()), true
+}
+
+// missOf is how far a row's liquid is past its place, with what that is in time; nil if it is not known.
+func (s *Sheet) missOf(r *Row) *look.Miss {
+	if r.pictured == nil || r.pictured.Seen == nil || !r.pictured.Seen.Placed || s.gauge == nil {
+		return nil
+	}
+	set, err := s.gauge.sets.ParseSet(r.Shot.Set)
+	if err != nil {
+		return nil
+	}
+	speed, err := set.SpeedAt(r.Shot)
+	if err != nil {
+		return nil
+	}
+	p := r.pictured.Seen
+	m := look.Miss{Past: phys.Length(p.PastUm) * 1e-6, SD: phys.Length(p.SDUm) * 1e-6, Cut: p.Cut}
+	whole := phys.Length(math.Hypot(float64(m.SD), speedSD*float64(m.Past)))
+	var ok bool
+	if m.Delay, ok = tuning.MeasuredAlong(m.Past, whole, speed); !ok {
+		return nil
+	}
+	return &m
+}
+
+// tolerance is how far off a picture is still good, for the session's set; 0 if that cannot be worked out.
+func (s *Sheet) tolerance() time.Duration {
+	set, err := shot.ParseSet(s.Session.Set)
+	if err != nil {
+		return 0
+	}
+	plan, err := shot.TuningPlan(set, shot.DefaultSpread(), 100*time.Nanosecond)
+	if err != nil {
+		return 0
+	}
+	return plan.Tolerance
+}

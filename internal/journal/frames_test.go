@@ -1,0 +1,97 @@
+package journal
+
+import (
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/record"
+)
+
+// Frames are kept with their pictures, matched, and forgotten; names are any bytes that a file may be called.
+func TestFramesAreKept(t *testing.T) {
+	path := newPath(t)
+	j, ctx := open(t, path), t.Context()
+	first, other := session(t, j), session(t, j)
+	add(t, j, first.ID, 3)
+	names := []string{"A/PICT0001", "PICT0001", "\xff\n\u202e"}
+	for i, name := range names {
+		require.NoError(t, j.KeepFrame(ctx, record.Frame{Session: first.ID, Name: name, Files: "[]", Facts: fmt.Sprint(i),
+			Picture: []byte{0xff, 0xd8, byte(i)}}))
+	}
+	require.NoError(t, j.KeepFrame(ctx, record.Frame{Session: other.ID, Name: "PICT0001"}))
+	require.NoError(t, j.KeepMatches(ctx, first.ID, []record.Frame{
+		{Name: names[0], Shot: 2, Sure: "certain", Probability: 1, Settled: true},
+		{Name: names[1], Shot: 1, Sure: "likely", Probability: 0.8}}, false))
+	require.NoError(t, j.KeepFrame(ctx, record.Frame{Session: first.ID, Name: names[0], Facts: "again", Picture: []byte{7}}))
+	require.NoError(t, j.Close())
+
+	j = open(t, path)
+	all, err := j.Frames(ctx, first.ID)
+	require.NoError(t, err)
+	assert.Equal(t, []record.Frame{
+		{Session: first.ID, Name: names[0], Facts: "again", Shot: 2, Sure: "certain", Probability: 1, Settled: true},
+		{Session: first.ID, Name: names[1], Files: "[]", Facts: "1", Shot: 1, Sure: "likely", Probability: 0.8},
+		{Session: first.ID, Name: names[2], Files: "[]", Facts: "2"}}, all)
+	picture, err := j.FramePicture(ctx, first.ID, names[0])
+	require.NoError(t, err)
+	assert.Equal(t, []byte{7}, picture)
+	shots := newestFirst(t, j, first.ID)
+	picture, err = j.ShotPicture(ctx, shots[2].ID)
+	require.NoError(t, err)
+	assert.Equal(t, []byte{0xff, 0xd8, 1}, picture)
+	for _, none := range []func() ([]byte, error){
+		func() ([]byte, error) { return j.ShotPicture(ctx, shots[0].ID) },
+		func() ([]byte, error) { return j.FramePicture(ctx, other.ID, "PICT0001") },
+		func() ([]byte, error) { return j.FramePicture(ctx, other.ID, "none") },
+	} {
+		_, err = none()
+		assert.ErrorIs(t, err, record.ErrNotFound)
+	}
+
+	require.NoError(t, j.KeepMatches(ctx, first.ID, []record.Frame{{Name: names[1], Shot: 2, Sure: "certain"}}, true))
+	all, err = j.Frames(ctx, first.ID)
+	require.NoError(t, err)
+	require.Len(t, all, 1)
+	assert.Equal(t, []any{names[1], 2, false}, []any{all[0].Name, all[0].Shot, all[0].Settled})
+	all, err = j.Frames(ctx, other.ID)
+	require.NoError(t, err)
+	assert.Len(t, all, 1, "another session's are its own")
+}
+
+// Which frame is which shot is kept whole or not at all.
+func TestMatchesAreWholeOrNotAtAll(t *testing.T) {
+	j, ctx := open(t, newPath(t)), t.Context()
+	s := session(t, j)
+	for _, name := range []string{"a", "b"} {
+		require.NoError(t, j.KeepFrame(ctx, record.Frame{Session: s.ID, Name: name}))
+	}
+	before := []record.Frame{{Name: "a", Shot: 1, Sure: "certain"}, {Name: "b", Shot: 2, Sure: "certain"}}
+	require.NoError(t, j.KeepMatches(ctx, s.ID, before, false))
+	kept, err := j.Frames(ctx, s.ID)
+	require.NoError(t, err)
+	assert.Error(t, j.KeepMatches(ctx, s.ID, []record.Frame{{Name: "a", Shot: 3}, {Name: "b", Shot: 3}}, true),
+		"two frames of one shot")
+	assert.ErrorIs(t, j.KeepFrame(ctx, record.Frame{Session: 99, Name: "a"}), record.ErrNotFound)
+	after, err := j.Frames(ctx, s.ID)
+	require.NoError(t, err)
+	assert.Equal(t, kept, after)
+}
+
+// A journal from before frames is read as it is, and has none.
+func TestJournalFromBeforeFrames(t *testing.T) {
+	path, ctx := newPath(t), t.Context()
+	version4(t, path, 5)
+	look, err := OpenReadOnly(ctx, path)
+	require.NoError(t, err)
+	defer look.Close()
+	all, err := look.Frames(ctx, 1)
+	require.NoError(t, err)
+	assert.Empty(t, all)
+	_, err = look.ShotPicture(ctx, 1)
+	assert.ErrorIs(t, err, record.ErrNotFound)
+	j := open(t, path)
+	assert.NoError(t, j.KeepFrame(ctx, record.Frame{Session: 1, Name: "a"}))
+}
