@@ -26,8 +26,8 @@ the camera's clock is. A match is certain, likely or open; --pair names one that
 run only does what is new.
 
 --look says what the pictures show: black, burnt out. With --empty, a frame of the same place without liquid, the liquid
-is found in the others; with a scale, how far it is past its spot, and from that the delay to try next. Places are pixels
-of the frame as it is shown, from its top left. Nothing in the folder is changed. Options:
+is found in the others; with a scale, how far it is past its spot, and from that the delay to try next. Places are
+pixels of the frame as it is shown, from its top left. Nothing in the folder is changed. Options:
 
 `
 
@@ -77,7 +77,8 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 			m.Ruler = new(Ruler)
 			return m.Ruler.UnmarshalText([]byte(text))
 		})
-	flags.TextVar(&m.Width, "width", phys.Length(0), "or how wide a piece of the scene a frame shows at the spot, `LENGTH`")
+	flags.TextVar(&m.Width, "width", phys.Length(0),
+		"or `LENGTH`, how wide a piece of the scene a frame shows at the spot")
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
 	flags.BoolVar(&o.Accept, "accept", false, "put what was measured on record, for the delay")
 }

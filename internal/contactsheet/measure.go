@@ -266,13 +266,13 @@ func (s *Sheet) suggestion(r *Row) (g look.Suggestion, ok bool) {
 	if r.pictured == nil {
 		return g, false
 	}
-	told := look.Seen{Tones: r.pictured.Tones}
+	measured := look.Seen{Tones: r.pictured.Tones}
 	if p := r.pictured.Seen; p != nil && !p.OtherWay {
-		told.Liquid = &look.Liquid{Found: p.Found, Contrast: p.Contrast}
-		told.Blur = &look.Blur{Smear: p.SmearPx}
-		told.Miss = s.missOf(r)
+		measured.Liquid = &look.Liquid{Found: p.Found, Contrast: p.Contrast}
+		measured.Blur = &look.Blur{Smear: p.SmearPx}
+		measured.Miss = s.missOf(r)
 	}
-	return look.Suggest(told, s.tolerance()), true
+	return look.Suggest(measured, s.tolerance()), true
 }
 
 // missOf is how far a row's liquid is past its place, with what that is in time; nil if it is not known.

@@ -98,8 +98,8 @@ func throws(t *testing.T, late time.Duration) (dir string, j *journal.Journal, s
 	return dir, j, all[0]
 }
 
-// What is measured in rendered frames of known place is right within what is said of it, and leads towards the delay that
-// they should have had. Half a dozen throws whose sheets are more than half as long as the frame is wide, each known to
+// What is measured in rendered frames of known place is right within what is said of it, and leads towards the delay
+// that they should have had. Half a dozen throws whose sheets are more than half as long as the frame is wide, each known to
 // 10 ms or so, do not outweigh all of what the plan says. A second run looks at nothing again.
 func TestDelayFromFrames(t *testing.T) {
 	const late = 14 * time.Millisecond
@@ -182,8 +182,8 @@ func TestMeasureSaysWhatIsWrong(t *testing.T) {
 	}
 	_, err := Make(t.Context(), source, s, folder, Options{Accept: true, Measure: Measure{Look: true}})
 	assert.ErrorIs(t, err, errNothingMeasured)
-	for _, text := range []string{"", "1,2,3,4", "1,2,3,x,5cm", "0,0,1e9,0,5cm", "0,0,NaN,0,5cm", "0,0,300,0,0cm", "0,0,3,0,5cm",
-		"0,0,300,0,five"} {
+	for _, text := range []string{"", "1,2,3,4", "1,2,3,x,5cm", "0,0,1e9,0,5cm", "0,0,NaN,0,5cm", "0,0,300,0,0cm",
+		"0,0,3,0,5cm", "0,0,300,0,five"} {
 		assert.Error(t, new(Ruler).UnmarshalText([]byte(text)), text)
 	}
 	assert.NoError(t, new(Ruler).UnmarshalText([]byte("0,0,300,0, 5cm")))

@@ -36,7 +36,8 @@ func (s *Sheet) Write(w io.Writer) error {
 	rows, looked := make([][]string, len(s.Rows)), false
 	for i, r := range s.Rows {
 		rows[i] = []string{fmt.Sprint(r.Shot.Number), r.Shot.At.Format(clockLayout), r.name(), r.takenWords(), r.sureWords(),
-			fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6), strings.Join(history.Remarks(r.Shot), ", "), s.seenWords(&s.Rows[i])}
+			fmt.Sprintf("%.1f ms", float64(r.Shot.DelayNs)/1e6), strings.Join(history.Remarks(r.Shot), ", "),
+			s.seenWords(&s.Rows[i])}
 		looked = looked || r.pictured != nil
 	}
 	header := []string{"shot", "time", "frame", "camera's time", "match", "delay", "verdict", "the frame shows"}
@@ -186,7 +187,8 @@ type ShotEntry struct {
 // Entry is the sheet for a program.
 func (s *Sheet) Entry() Entry {
 	e := Entry{Session: s.Session.ID, Shots: []ShotEntry{}, Clocks: []ClockFact{}, Extra: names(s.Extra),
-		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost, Read: s.Read, Looked: s.Looked, Lesson: s.Lesson.fact()}
+		Untimed: names(s.Untimed), Problems: []string{}, Lost: s.Lost, Read: s.Read, Looked: s.Looked,
+		Lesson: s.Lesson.fact()}
 	e.Certain, e.Likely, e.Open = s.Count()
 	for i := range s.Rows {
 		e.Shots = append(e.Shots, s.Rows[i].entry())

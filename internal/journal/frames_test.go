@@ -25,7 +25,8 @@ func TestFramesAreKept(t *testing.T) {
 	require.NoError(t, j.KeepMatches(ctx, first.ID, []record.Frame{
 		{Name: names[0], Shot: 2, Sure: "certain", Probability: 1, Settled: true},
 		{Name: names[1], Shot: 1, Sure: "likely", Probability: 0.8}}, false))
-	require.NoError(t, j.KeepFrame(ctx, record.Frame{Session: first.ID, Name: names[0], Facts: "again", Picture: []byte{7}}))
+	require.NoError(t, j.KeepFrame(ctx, record.Frame{Session: first.ID, Name: names[0], Facts: "again",
+		Picture: []byte{7}}))
 	require.NoError(t, j.Close())
 
 	j = open(t, path)
