@@ -99,8 +99,8 @@ func throws(t *testing.T, late time.Duration) (dir string, j *journal.Journal, s
 }
 
 // What is measured in rendered frames of known place is right within what is said of it, and leads towards the delay
-// that they should have had. Half a dozen throws whose sheets are more than half as long as the frame is wide, each known to
-// 10 ms or so, do not outweigh all of what the plan says. A second run looks at nothing again.
+// that they should have had. Half a dozen throws whose sheets are more than half as long as the frame is wide, each
+// known to 10 ms or so, do not outweigh all of what the plan says. A second run looks at nothing again.
 func TestDelayFromFrames(t *testing.T) {
 	const late = 14 * time.Millisecond
 	dir, j, s := throws(t, late)
