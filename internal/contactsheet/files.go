@@ -17,7 +17,8 @@ import (
 
 // Usage is what the command's help says before its flags.
 const Usage = `Usage:
-  stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--dry-run]
+  stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--xmp]
+                    [--dry-run]
   stillwater frames DIR --empty FILE [--spot X,Y] [--ruler X,Y,X,Y,LENGTH | --width LENGTH] [--from-right] [--accept]
 
 says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
@@ -27,7 +28,10 @@ run only does what is new.
 
 --look says what the pictures show: black, burnt out. With --empty, a frame of the same place without liquid, the liquid
 is found in the others; with a scale, how far it is past its spot, and from that the delay to try next. Places are
-pixels of the frame as it is shown, from its top left. Nothing in the folder is changed. Options:
+pixels of the frame as it is shown, from its top left.
+
+--xmp writes what is known of each frame that is certain into a sidecar file, and leaves what others wrote there:
+keepers have 5 stars, good ones 3. A camera's own files are never changed. Options:
 
 `
 
@@ -35,6 +39,7 @@ pixels of the frame as it is shown, from its top left. Nothing in the folder is 
 type Files struct {
 	CSV, HTML string
 	Pick      Pick      // on the HTML page
+	XMP       bool      // sidecar files beside the frames
 	DryRun    bool      // nothing is written, and Say is sent what would be
 	Say       io.Writer // what people are to know besides
 }
@@ -44,6 +49,7 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&f.CSV, "csv", "", "write a table for a spreadsheet into `FILE`")
 	flags.StringVar(&f.HTML, "sheet", "", "write the contact sheet, HTML, into `FILE`")
 	flags.TextVar(&f.Pick, "pick", All, "on the sheet: all, keepers, or delays (one for each delay)")
+	flags.BoolVar(&f.XMP, "xmp", false, "write rating, label, note and keywords into sidecar files, beside the frames")
 	flags.BoolVar(&f.DryRun, "dry-run", false, "write nothing, and say what would be written")
 }
 
@@ -95,7 +101,11 @@ func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPa
 	if err := f.write(f.CSV, journalPath, s.WriteCSV); err != nil {
 		return err
 	}
-	return f.write(f.HTML, journalPath, func(w io.Writer) error { return s.WriteHTML(ctx, w, folder, f.Pick) })
+	err := f.write(f.HTML, journalPath, func(w io.Writer) error { return s.WriteHTML(ctx, w, folder, f.Pick) })
+	if err != nil || !f.XMP {
+		return err
+	}
+	return s.writeSidecars(ctx, folder, f)
 }
 
 func (f Files) write(path, journalPath string, write func(io.Writer) error) error {

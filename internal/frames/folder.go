@@ -1,5 +1,5 @@
 // Package frames reads a folder of a camera's files: which there are, when each was taken and how, and the picture.
-// Files are opened for reading only and never changed.
+// A camera's files are opened for reading only and never changed; sidecar files beside them may be written.
 //
 // It takes JPEG files, HEIF files (their data only: no decoder of theirs is used) and raw files that are built as TIFF
 // (6.0) is, of which it shows the largest JPEG preview. What a file is, its first bytes say; its name only says whether
@@ -187,10 +187,7 @@ func (f *Folder) open(file File, do func(*os.File, int64) error) error {
 	if err == nil {
 		return nil
 	}
-	if e := new(fs.PathError); errors.As(err, &e) {
-		err = e.Err
-	}
-	return fmt.Errorf("%s: %w", file.Name, err)
+	return nameError(file.Name, err)
 }
 
 // Path is the folder's, as it was opened.

@@ -1,0 +1,103 @@
+package contactsheet
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/match"
+	"stillwater/internal/render"
+	"stillwater/internal/shot"
+	"stillwater/internal/xmp"
+)
+
+// Ratings in sidecar files: own choice, so that the keepers come first and a person has room between.
+const (
+	keeperStars = 5
+	goodStars   = 3
+)
+
+// sidecarOf is what is written of a row. Whoever calls an evening's set something else finds its lengths in the
+// keywords.
+func (s *Sheet) sidecarOf(r *Row, sets *shot.Outcomes) xmp.Fields {
+	f := xmp.Fields{Label: r.Shot.Verdict, Description: r.Shot.Note}
+	switch {
+	case r.Shot.Star:
+		f.Rating = keeperStars
+	case r.Shot.Verdict == "good":
+		f.Rating = goodStars
+	}
+	f.Keywords = []string{"stillwater", fmt.Sprintf("session %d", s.Session.ID), fmt.Sprintf("shot %d", r.Shot.Number),
+		fmt.Sprintf("delay %.1f ms", float64(r.Shot.DelayNs)/1e6)}
+	if s.Session.Name != "" {
+		f.Keywords = append(f.Keywords, s.Session.Name)
+	}
+	set, err := sets.ParseSet(r.Shot.Set)
+	if err != nil || r.Shot.Set == "" {
+		return f
+	}
+	f.Keywords = append(f.Keywords, string(set.Kind))
+	for _, v := range set.Values() {
+		group, name, _ := strings.Cut(v.Field, ".")
+		if group == "trim" {
+			name, group = group, name
+		}
+		if set.Kind.Uses(v.Field) && group == string(set.Kind) && slices.Contains(inKeywords, name) {
+			f.Keywords = append(f.Keywords, strings.ReplaceAll(name, "_", " ")+" "+v.Text)
+		}
+	}
+	return f
+}
+
+// inKeywords are the fields of a set that keywords name: what a person would look for.
+var inKeywords = []string{"height", "nozzle", "liquid", "phase", "want", "to_focus", "distance", "trim"}
+
+// writeSidecars writes those of all frames that are certain. A file that cannot be read or written is named, and stays
+// as it is; the others are written.
+func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f Files) error {
+	written, failed, left, rows := 0, 0, 0, 0
+	var sets shot.Outcomes
+	for i := range s.Rows {
+		r := &s.Rows[i]
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if r.Frame == nil || r.Sure != match.Certain {
+			left++
+			continue
+		}
+		var kept []string
+		name, changed, err := folder.Sidecar(*r.Frame, f.DryRun, func(old []byte) ([]byte, error) {
+			m, err := xmp.Merge(old, s.sidecarOf(r, &sets))
+			kept = m.Kept
+			return m.Text, err
+		})
+		rows++
+		switch {
+		case err != nil:
+			failed++
+			fmt.Fprintf(f.Say, "stillwater: frames: %s; it is as it was\n", render.Printable(err.Error()))
+		case changed && f.DryRun:
+			fmt.Fprintf(f.Say, "Would be written: %s\n", render.Printable(name))
+		case changed:
+			written++
+		}
+		if len(kept) > 0 {
+			fmt.Fprintf(f.Say, "%s: another's %s is left as it is\n", render.Printable(name), strings.Join(kept, " and "))
+		}
+	}
+	if f.DryRun {
+		return nil
+	}
+	fmt.Fprintf(f.Say, "Sidecar files written: %d of %d", written, rows)
+	if left > 0 {
+		fmt.Fprintf(f.Say, "; %d shots have no frame that is certain", left)
+	}
+	fmt.Fprintln(f.Say, ".")
+	if failed > 0 {
+		return fmt.Errorf("%d sidecar files could not be written, and are as they were", failed)
+	}
+	return nil
+}

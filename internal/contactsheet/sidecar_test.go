@@ -1,0 +1,63 @@
+package contactsheet
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+	"stillwater/internal/shot"
+)
+
+// Another program finds in the sidecar files what the record says; a hostile one costs itself only; originals stay.
+func TestSidecars(t *testing.T) {
+	source, folder := evening(t)
+	set, err := json.Marshal(shot.DefaultSet())
+	require.NoError(t, err)
+	source[3].Set = string(set)
+	in := func(name string) string { return filepath.Join(folder.Path(), name) }
+	original, err := os.ReadFile(in("PICT0473.JPG"))
+	require.NoError(t, err)
+	bomb := []byte(`<!DOCTYPE a [<!ENTITY b "bbbb">]><a>&b;</a>`)
+	require.NoError(t, os.WriteFile(in("PICT0472.xmp"), bomb, 0o666))
+
+	s := sheetOf(t, source, folder)
+	var out bytes.Buffer
+	require.NoError(t, s.writeSidecars(t.Context(), folder, Files{Say: &out, DryRun: true}), "a dry run")
+	assert.Equal(t, 6, strings.Count(out.String(), "Would be written"))
+	assert.NoFileExists(t, in("PICT0473.xmp"))
+	out.Reset()
+	err = s.writeSidecars(t.Context(), folder, Files{Say: &out})
+	assert.ErrorContains(t, err, "1 sidecar files could not be written")
+	assert.Contains(t, out.String(), "PICT0472.xmp: it declares a document type or entities")
+	assert.Contains(t, out.String(), "Sidecar files written: 6 of 7; 1 shots have no frame that is certain.")
+	for name, want := range map[string][]byte{"PICT0472.xmp": bomb, "PICT0473.JPG": original} {
+		text, err := os.ReadFile(in(name))
+		require.NoError(t, err)
+		assert.Equal(t, want, text, name)
+	}
+	out.Reset()
+	assert.Error(t, s.writeSidecars(t.Context(), folder, Files{Say: &out}))
+	assert.Contains(t, out.String(), "written: 0 of 7", "a second run changes nothing")
+
+	tool := need.Tool(t, "exiftool")
+	text, err := exec.Command(tool, "-j", in("PICT0473.xmp"), in("PICT0471.xmp")).Output()
+	require.NoError(t, err)
+	var read []struct {
+		Rating             int
+		Label, Description string
+		Subject            []string
+	}
+	require.NoError(t, json.Unmarshal(text, &read), "%s", text)
+	assert.Equal(t, []any{5, "good", "<b>rim</b>"}, []any{read[0].Rating, read[0].Label, read[0].Description})
+	assert.Equal(t, []string{"stillwater", "session 4", "shot 4", "delay 91.0 ms", "Crowns", "drop", "height 40 cm",
+		"nozzle 3 mm", "liquid water", "phase column-highest", "trim 0 s"}, read[0].Subject)
+	assert.Equal(t, []any{0, ""}, []any{read[1].Rating, read[1].Label}, "unjudged")
+}
