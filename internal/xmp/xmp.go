@@ -277,8 +277,8 @@ func (m *merger) replaceOwn() {
 		about = m.descriptions[0].about
 	}
 	block := " <rdf:Description rdf:about=\"" + escape(about) + "\"\n    xmlns:rdf=\"" + nsRDF + "\" xmlns:xmp=\"" +
-		nsXMP + "\"\n    xmlns:dc=\"" + nsDC + "\" xmlns:stillwater=\"" + nsOwn + "\">\n" + m.added.String() + m.own.String() +
-		"  </rdf:Description>\n "
+		nsXMP + "\"\n    xmlns:dc=\"" + nsDC + "\" xmlns:stillwater=\"" + nsOwn + "\">\n" + m.added.String() +
+		m.own.String() + "  </rdf:Description>\n "
 	if m.end.start == m.end.end {
 		m.edits = append(m.edits, edit{m.end, block})
 		return
