@@ -35,7 +35,8 @@ const xmlHead = `<?xml version="1.0" encoding="UTF-8"?>
 
 // packet is a sidecar as another program may write it.
 func packet(content string) string {
-	return xmlHead + `<x:xmpmeta xmlns:x="adobe:ns:meta/" x:xmptk="other 1.0"><r:RDF xmlns:r="http://www.w3.org/1999/02/22-rdf-syntax-ns#">` +
+	return xmlHead + `<x:xmpmeta xmlns:x="adobe:ns:meta/" x:xmptk="other 1.0">
+<r:RDF xmlns:r="http://www.w3.org/1999/02/22-rdf-syntax-ns#">` +
 		content + `</r:RDF></x:xmpmeta>` + "\n<!-- the end -->\n"
 }
 
