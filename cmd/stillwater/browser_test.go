@@ -418,11 +418,11 @@ func (p *phone) resize(width, height int64) {
 	send(p, emulation.SetDeviceMetricsOverride, emulation.SetDeviceMetricsOverrideParams{
 		Width: width, Height: height, DeviceScaleFactor: 1, Mobile: p.touch,
 	})
-	p.until("it is redrawn", `(() => {
+	p.until("it is redrawn", fmt.Sprintf(`(() => {
 		const drawn = document.querySelector("#coming-drawing svg");
-		return !drawn?.checkVisibility() ||
-			Math.abs(drawn.getBoundingClientRect().width - drawn.parentElement.clientWidth) < 1;
-	})()`)
+		return matchMedia("(width: %dpx) and (height: %dpx)").matches && (!drawn?.checkVisibility() ||
+			Math.abs(drawn.getBoundingClientRect().width - drawn.parentElement.clientWidth) < 1);
+	})()`, width, height))
 }
 
 // narrow asserts that it fits the narrowest phones, a phone on its side and a page zoomed to twice its size.
