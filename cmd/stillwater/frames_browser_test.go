@@ -16,11 +16,17 @@ import (
 	"stillwater/internal/record"
 )
 
-// greyFrames makes pictures of one grey, but for those of a time under zero.
+// greyFrames makes pictures of one grey, but for that of -5, which is not kept; that of endless is never done.
 type greyFrames struct{}
 
-func (greyFrames) Frame(_ context.Context, _ uint32, clockAt time.Duration, preview bool) ([]byte, error) {
-	if clockAt < 0 {
+const endless = 8
+
+func (greyFrames) Frame(ctx context.Context, _ uint32, clockAt time.Duration, preview bool) ([]byte, error) {
+	switch clockAt {
+	case endless:
+		<-ctx.Done()
+		return nil, ctx.Err()
+	case -5:
 		return nil, record.ErrNotFound
 	}
 	img := image.NewGray(image.Rect(0, 0, 480, 320))
@@ -59,6 +65,11 @@ func TestFrames(t *testing.T) {
 	assert.True(t, eval[bool](p, `document.querySelector("#frame").getBoundingClientRect().bottom <=
 		document.querySelector("#verdicts").getBoundingClientRect().top`), "the verdicts are below it")
 	assert.Contains(t, eval[string](p, `document.querySelector("#frame").innerText`), "practice")
+
+	practised("7/8", "7/1")
+	p.until("one that is being made says so, and is no black frame",
+		`document.querySelector("#frame .frame-says").innerText.includes("Making the picture")`)
+	assert.Equal(t, place, eval[string](p, framePlace), "nothing moves")
 
 	practised("7/-5", "7/1")
 	p.until("one that is not kept says so",

@@ -101,7 +101,7 @@ func (r Report) shorterOpening(s *Step) string {
 		field, least = "camera.shutter", 1./8000
 	}
 	longest := r.longest()
-	if longest < least || field == "light.open_for" && r.Set.Light.Shutter == shot.ByEdge {
+	if longest < least || field == "light.open_for" && r.Set.ShutterBy() == shot.ByEdge {
 		return "."
 	}
 	value := longest.String()

@@ -11,7 +11,7 @@ import (
 
 // A stored set takes the place of another field by field; what cannot be taken over is named and stays as it was.
 func TestAdopt(t *testing.T) {
-	bench, old := DefaultSet(), DefaultSet()
+	bench, old := farSet(), farSet()
 	old.Kind, old.Throw.Angle, old.Trim.Throw, old.Drop.Nth = Throw, -5*degree, 16*ms, 3
 	stored, err := json.Marshal(old)
 	require.NoError(t, err)
@@ -57,7 +57,7 @@ func TestKindUsesFields(t *testing.T) {
 // Why a value is refused is short, however long the value is: with its beginning, and with what is wrong with it.
 func TestLongValuesAreRefusedInAFewWords(t *testing.T) {
 	long := strings.Repeat("drop ", 20000)
-	s := DefaultSet()
+	s := farSet()
 	refused := new(FieldError)
 	for _, v := range s.Values() {
 		require.ErrorAs(t, s.Put(v.Field, long), &refused, v.Field)

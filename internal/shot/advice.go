@@ -356,7 +356,7 @@ func (a advisor) poolDepth() string {
 // shutterWindow says when a shutter opened at Go is open: only the person can keep the moment within that.
 func (a advisor) shutterWindow() string {
 	light := a.set.Light
-	if light.Expose != FlashInDark || light.Shutter != ByGo || a.set.Kind == Drops {
+	if light.Expose != FlashInDark || a.set.ShutterBy() != ByGo || a.set.Kind == Drops {
 		return ""
 	}
 	open := (plan{set: a.set}).shutterLead()

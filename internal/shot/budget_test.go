@@ -113,7 +113,7 @@ func TestThrowBudgetByMonteCarlo(t *testing.T) {
 		{"downwards", 15 * cm, 50 * cm, -25 * degree, FlashInDark},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s, b := DefaultSet(), testBench()
+			s, b := farSet(), testBench()
 			s.Kind, s.Light.Expose = Throw, c.lag
 			s.Throw = ThrowSet{Gate: c.gate, ToFocus: c.to, Angle: c.at, SpeedLow: 2.6, SpeedHigh: 6,
 				Mass: 10 * cm, AboveFloor: 2}
@@ -148,7 +148,7 @@ func TestThrowBudgetByMonteCarlo(t *testing.T) {
 
 // The band that a throw's estimate gives has four in five of its throws: 1.2816 standard deviations to either side.
 func TestEstimateAtGivesTheBudgetsBand(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	e, err := s.EstimateAt(25 * ms)
 	require.NoError(t, err)
@@ -162,7 +162,7 @@ func TestEstimateAtGivesTheBudgetsBand(t *testing.T) {
 // What the gate leaves of the speed's spread is the table's error, for which the budget takes its bound.
 func TestGateTakesTheSpeedOut(t *testing.T) {
 	r := seeded(t)
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	p, _, err := Compile(s, testBench())
 	require.NoError(t, err)
@@ -185,7 +185,7 @@ func TestGateTakesTheSpeedOut(t *testing.T) {
 
 func TestThrowMassTerm(t *testing.T) {
 	r := seeded(t)
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -204,7 +204,7 @@ func TestThrowMassTerm(t *testing.T) {
 
 func TestDropBudgetByMonteCarlo(t *testing.T) {
 	r := seeded(t)
-	s := DefaultSet()
+	s := farSet()
 	s.Light.Expose, s.Drop.Beam = LagLed, 10*cm
 	tick := 3 * time.Millisecond // coarse, so that its share can be seen
 	e, err := s.Estimate()
@@ -277,7 +277,7 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 
 // A column's tip in free flight: what mistiming displaces follows from g alone.
 func TestDisplacementOfASplash(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	at := func(phase splash.Phase) Budget {
 		s.Drop.Phase = phase
 		e, err := s.Estimate()
@@ -306,7 +306,7 @@ func TestDisplacementOfASplash(t *testing.T) {
 
 func TestSoundBudgetByMonteCarlo(t *testing.T) {
 	r := seeded(t)
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Sound.Distance = Sound, 4
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -327,7 +327,7 @@ func TestSoundBudgetByMonteCarlo(t *testing.T) {
 }
 
 func TestFlashInTheDarkTakesTheLagOut(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -343,7 +343,7 @@ func TestFlashInTheDarkTakesTheLagOut(t *testing.T) {
 
 // Advice is arithmetic: what it says of a changed set is what that set's own budget says.
 func TestAdviceIsComputed(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Light.Expose = Throw, LagLed
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -380,7 +380,7 @@ func TestAdviceIsComputed(t *testing.T) {
 // What advice says of one beam and a fixed delay, against throws by dice: how far they scatter, and from what evenness
 // on the gate is no better.
 func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Throw.Mass, s.Throw.AboveFloor = Throw, 10*cm, 2
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -420,7 +420,7 @@ func TestAdviceOnOneBeamByMonteCarlo(t *testing.T) {
 // throw is late by more than a fast one is early, and the standard deviation of the time, times the middle speed, is a
 // fifth more. The picture shows the place, and that is what the advice says.
 func TestTwentyPercentInPlaceAndInTime(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Throw.Mass, s.Throw.AboveFloor = Throw, 10*cm, 2
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -447,7 +447,7 @@ func TestTwentyPercentInPlaceAndInTime(t *testing.T) {
 
 // What no timing corrects, against parabolas by dice: how far from the focus spot a throw passes.
 func TestAdviceOnTheFrameByMonteCarlo(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Throw.Mass, s.Throw.AboveFloor = Throw, 20*cm, 3
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -469,7 +469,7 @@ func TestAdviceOnTheFrameByMonteCarlo(t *testing.T) {
 }
 
 func TestAdviceForSounds(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Sound
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -501,7 +501,7 @@ func totalAt(t *testing.T, s Set, v phys.Speed) Term {
 }
 
 func TestAdviceOnAShutterOpenedAtGo(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Light.Shutter, s.Drop.Phase = ByGo, splash.Contact
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -513,7 +513,7 @@ func TestAdviceOnAShutterOpenedAtGo(t *testing.T) {
 }
 
 func TestAdviceForDrops(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Drop.PoolDepth = 5 * mm
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -553,7 +553,7 @@ func TestIntervalInvertsSpeed(t *testing.T) {
 // At the steepest angle that is accepted the budget still says what parabolas by dice do, within 10 %; at 80 degrees it
 // would not.
 func TestSteepThrowsByMonteCarlo(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	s.Throw.Mass, s.Throw.ToFocus, s.Throw.AboveFloor = 20*cm, 40*cm, 5
 	off := func(angle phys.Angle) float64 {
@@ -584,7 +584,7 @@ func TestSteepThrowsByMonteCarlo(t *testing.T) {
 
 // What a ruler does not know, by parabolas: a gate a millimetre wider and a focus spot a centimetre further than typed.
 func TestMeasuredDistancesByMonteCarlo(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Throw.Mass, s.Throw.Angle = Throw, 20*cm, 0
 	e, err := s.Estimate()
 	require.NoError(t, err)

@@ -81,6 +81,7 @@ func (p plan) compile() (Program, Timeline, error) {
 	if err != nil {
 		return none(err)
 	}
+	p.set.Light.Shutter = p.shutterBy(span)
 	cues, opening := p.cues()
 	if err := p.checkLead(span, cues); err != nil {
 		return none(err)
@@ -114,6 +115,7 @@ func (p plan) compileDrops() (Program, error) {
 	}
 	delay := p.boardDelay(p.set.Drops.fromClock(path, path.Moment))
 	s := span{delay, delay}
+	p.set.Light.Shutter = p.shutterBy(s)
 	cues, shutter := p.cues()
 	valves := p.valveCues(path)
 	for _, check := range []func() error{
@@ -214,7 +216,39 @@ func (p plan) stampDelay() time.Duration {
 	if p.set.Kind == Drops && p.set.Drops.From == FromValve {
 		return 0
 	}
-	return p.clockInput().Delay
+	if in := p.clockInput(); in != nil {
+		return in.Delay
+	}
+	return 0
+}
+
+// ShutterBy is what opens the shutter, with Auto decided: by this set alone, without a board's own delays.
+func (s Set) ShutterBy() ShutterBy {
+	if s.Light.Shutter != Auto {
+		return s.Light.Shutter
+	}
+	p := plan{set: s}
+	span, err := p.span()
+	if err != nil {
+		return ByEdge
+	}
+	return p.shutterBy(span)
+}
+
+// shutterBy decides Auto: at Go if the shutter would be late after an edge whose moment comes earliest.
+func (p plan) shutterBy(s span) ShutterBy {
+	light := p.set.Light
+	if light.Shutter != Auto {
+		return light.Shutter
+	}
+	needs := p.needs(-p.shutterLead())
+	if out := p.bench.Shutter; out != nil {
+		needs += out.Delay
+	}
+	if light.Expose == FlashInDark && s.shortest < needs {
+		return ByGo
+	}
+	return ByEdge
 }
 
 // cues are the pulses around the moment, and those from Go, in order of time.

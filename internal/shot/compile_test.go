@@ -18,6 +18,14 @@ import (
 	"stillwater/internal/splash"
 )
 
+// farSet is the usual set with a throw that leaves the camera its time: the beams far from the focus spot, 10 cm apart,
+// and the shutter opened after the edge.
+func farSet() Set {
+	s := DefaultSet()
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight, s.Light.Shutter = 10*cm, 80*cm, 0, ByEdge
+	return s
+}
+
 func testBench() Bench {
 	return Bench{
 		Beam: &Sensor{Index: 1, Name: "beam", Falling: true}, Gate: &Sensor{Index: 0, Name: "gate"},
@@ -32,7 +40,7 @@ func testBench() Bench {
 }
 
 func TestDropInTheDark(t *testing.T) {
-	s, b := DefaultSet(), testBench()
+	s, b := farSet(), testBench()
 	b.Beam.Delay, b.Flash.Delay, b.Shutter.Delay = 150*time.Microsecond, 80*time.Microsecond, 2*time.Millisecond
 	s.Trim.Drop, s.Drop.Nth = 4*ms, 2
 	p, tl, err := Compile(s, b)
@@ -78,7 +86,7 @@ func TestDropInTheDark(t *testing.T) {
 // Whoever only chooses what flies is not met by a refusal.
 func TestDefaultSetWorksForEachKind(t *testing.T) {
 	for _, kind := range Kinds() {
-		s := DefaultSet()
+		s := farSet()
 		s.Kind = kind
 		_, _, err := Compile(s, testBench())
 		assert.NoError(t, err, kind)
@@ -99,7 +107,7 @@ func TestWaysToExpose(t *testing.T) {
 	} {
 		for _, kind := range Kinds() {
 			t.Run(fmt.Sprint(kind, c.expose, c.shutter), func(t *testing.T) {
-				s := DefaultSet()
+				s := farSet()
 				s.Kind, s.Light.Expose, s.Light.Shutter, s.Sound.After = kind, c.expose, c.shutter, 100*ms
 				p, tl, err := Compile(s, testBench())
 				require.NoError(t, err)
@@ -114,12 +122,12 @@ func TestWaysToExpose(t *testing.T) {
 			})
 		}
 	}
-	s := DefaultSet()
+	s := farSet()
 	s.Light.Expose = LagLed
 	p, _, err := Compile(s, testBench())
 	require.NoError(t, err)
 	assert.Equal(t, -60*time.Millisecond, p.Cues[0].Offset, "lag-led: earlier by the lag alone")
-	s = DefaultSet()
+	s = farSet()
 	s.Light.Shutter = ByGo
 	p, _, err = Compile(s, testBench())
 	require.NoError(t, err)
@@ -134,7 +142,7 @@ func names(cues []Cue) (names []string) {
 }
 
 func TestSoundDelay(t *testing.T) {
-	s, b := DefaultSet(), testBench()
+	s, b := farSet(), testBench()
 	s.Kind, s.Light.Shutter, s.Sound.After = Sound, ByHand, 20*ms
 	b.Microphone.Delay = 40 * time.Microsecond
 	p, tl, err := Compile(s, b)
@@ -150,7 +158,7 @@ func TestCompileTwoFlashes(t *testing.T) {
 	b := testBench()
 	b.Flash.Delay = 80 * time.Microsecond
 	b.MoreFlash = []Output{{Index: 5, Name: "flash2", MaxOn: 20 * time.Millisecond, Delay: 300 * time.Microsecond}}
-	program, tl, err := Compile(DefaultSet(), b)
+	program, tl, err := Compile(farSet(), b)
 	require.NoError(t, err)
 	require.Len(t, program.Cues, 3)
 	assert.Equal(t, "shutter", program.Cues[0].Name)
@@ -161,13 +169,13 @@ func TestCompileTwoFlashes(t *testing.T) {
 	assert.Len(t, tl.Bars, 3)
 
 	b.MoreFlash[0].MaxOn = 50 * time.Microsecond
-	_, _, err = Compile(DefaultSet(), b)
+	_, _, err = Compile(farSet(), b)
 	assert.ErrorContains(t, err, `"flash2"`)
 }
 
 // Three flashes in any second are the most by default: WCAG 2.x, success criterion 2.3.1.
 func TestNeverAboveThreeFlashesASecond(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Light.Recycle = 0
 	p, _, err := Compile(s, testBench())
 	require.NoError(t, err)
@@ -175,7 +183,7 @@ func TestNeverAboveThreeFlashesASecond(t *testing.T) {
 }
 
 func TestThrowTakesInTheSensorsDelays(t *testing.T) {
-	s, b := DefaultSet(), testBench()
+	s, b := farSet(), testBench()
 	s.Kind = Throw
 	plain, tl, err := Compile(s, b)
 	require.NoError(t, err)
@@ -265,7 +273,7 @@ func TestRefusalsSayWhatToChange(t *testing.T) {
 			"fire in the dark, and open the shutter beforehand, at Go"}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s, b := DefaultSet(), testBench()
+			s, b := farSet(), testBench()
 			c.change(&s, &b)
 			_, _, err := Compile(s, b)
 			r := new(Refusal)
@@ -365,7 +373,7 @@ func fieldValue(s Set, field string) float64 {
 // randomPlan is a plan of possible fields, often one that cannot work.
 func randomPlan(r *rand.Rand) (Set, Bench) {
 	in := func(low, high float64) float64 { return low * math.Pow(high/low, r.Float64()) }
-	s, b := DefaultSet(), testBench()
+	s, b := farSet(), testBench()
 	s.Kind = Kinds()[r.IntN(3)]
 	s.Drop.Height = phys.Length(in(0.05, 2))
 	s.Drop.Beam = s.Drop.Height * phys.Length(0.2+0.79*r.Float64())
@@ -405,7 +413,7 @@ func TestTableFollowsThePhysics(t *testing.T) {
 	var worst time.Duration
 	compiled, refused := 0, 0
 	for range 90 {
-		s, b := DefaultSet(), testBench()
+		s, b := farSet(), testBench()
 		s.Kind, s.Light.Shutter, s.Throw = Throw, ByHand, randomThrow(r)
 		b.TableLen = []int{4, 8, 16, 32}[r.IntN(4)]
 		b.EdgeLead = 0
@@ -433,7 +441,7 @@ func TestTableFollowsThePhysics(t *testing.T) {
 // A plan leaves the board the time it needs from the edge to the first cue.
 func TestLead(t *testing.T) {
 	for spare, ok := range map[time.Duration]bool{-1: false, 1: true} { // ticks
-		s, b := DefaultSet(), testBench()
+		s, b := farSet(), testBench()
 		s.Kind, s.Light.Shutter, s.Sound.After, s.Sound.Distance = Sound, ByHand, 20*ms, 1
 		at, _, err := Compile(s, b)
 		require.NoError(t, err)
@@ -447,7 +455,7 @@ func TestLead(t *testing.T) {
 // A board that reads its table slowly gets the time for it, with a gate and only then.
 func TestGateLead(t *testing.T) {
 	for _, kind := range []Kind{Throw, Sound} {
-		s, b := DefaultSet(), testBench()
+		s, b := farSet(), testBench()
 		s.Kind, s.Light.Shutter = kind, ByHand
 		at, _, err := Compile(s, b)
 		require.NoError(t, err)
@@ -465,7 +473,7 @@ func TestGateLead(t *testing.T) {
 }
 
 func TestDefaultTable(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	for _, n := range []int{8, 16, 32} {
 		b := testBench()
@@ -503,7 +511,7 @@ func mustDiameter(t *testing.T, s Set) phys.Length {
 // A throw whose way is 5 % longer than measured is late by 5 % of its time at every speed. A trim found in the middle
 // takes that out at both ends too, which one and the same time for all would not: it would leave 3 ms there.
 func TestTrimOfThrowsIsInProportion(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	plain, _, err := Compile(s, testBench())
 	require.NoError(t, err)

@@ -31,7 +31,7 @@ func sheets(rng *rand.Rand, n int, uneven, edge float64) []Passage {
 // uneven hand would pass for an edge three times as ragged.
 func TestRaggedEdgeByMonteCarlo(t *testing.T) {
 	const n, edge, seed = 2000, 3e-3, 11
-	set := DefaultSet()
+	set := farSet()
 	set.Kind = Throw
 	for _, uneven := range []float64{0, 0.08, 0.15} {
 		throws := sheets(rand.New(rand.NewPCG(seed, 1)), n, uneven, edge)
@@ -66,7 +66,7 @@ func TestRaggedEdgeFromFiveThrows(t *testing.T) {
 	var found []float64
 	within := 0.
 	for range 500 {
-		got, ok := DefaultSet().RaggedEdge(sheets(rng, MinPassages, 0.08, 3e-3))
+		got, ok := farSet().RaggedEdge(sheets(rng, MinPassages, 0.08, 3e-3))
 		require.True(t, ok)
 		found = append(found, float64(got.SD)/3e-3)
 		within = got.Within
@@ -81,7 +81,7 @@ func TestRaggedEdgeLeavesSprayOut(t *testing.T) {
 	for i := range 4 {
 		throws[10*i].GateBroken -= 10 * time.Millisecond
 	}
-	got, ok := DefaultSet().RaggedEdge(throws)
+	got, ok := farSet().RaggedEdge(throws)
 	require.True(t, ok)
 	assert.GreaterOrEqual(t, got.Spray, 4)
 	assert.LessOrEqual(t, got.Spray, 6)
@@ -90,7 +90,7 @@ func TestRaggedEdgeLeavesSprayOut(t *testing.T) {
 
 // A measured edge takes the place of the assumed one in the budget, in the terms' names and in the advice.
 func TestMeasuredEdgeReplacesTheAssumption(t *testing.T) {
-	set := DefaultSet()
+	set := farSet()
 	set.Kind = Throw
 	budget := func(set Set) Budget {
 		e, err := set.Estimate()
@@ -119,7 +119,7 @@ func TestMeasuredEdgeReplacesTheAssumption(t *testing.T) {
 	}
 	assert.Error(t, set.Put("throw.edge", "20 cm"))
 	assert.InEpsilon(t, float64(9*mm), float64(set.Throw.Edge), 1e-9)
-	assert.Equal(t, phys.Length(0), DefaultSet().Throw.Edge)
+	assert.Equal(t, phys.Length(0), farSet().Throw.Edge)
 }
 
 func join(lines []string) (all string) {

@@ -17,7 +17,7 @@ import (
 func TestSoundAtTheEndsOfWhatIsAccepted(t *testing.T) {
 	for _, put := range [][2]string{{"sound.distance", "100 m"}, {"sound.distance", "1 cm"},
 		{"sound.temperature", "-20 C"}, {"sound.temperature", "50 C"}} {
-		s := DefaultSet()
+		s := farSet()
 		s.Kind, s.Sound.After = Sound, 1
 		require.NoError(t, s.Put(put[0], put[1]))
 		e, err := s.Estimate()
@@ -29,7 +29,7 @@ func TestSoundAtTheEndsOfWhatIsAccepted(t *testing.T) {
 
 // 1.5 m, a centimetre and a degree off (SD), by the root of the absolute temperature: four in five, 1.2816 SD.
 func TestBandOfASound(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Sound
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -41,7 +41,7 @@ func TestBandOfASound(t *testing.T) {
 
 // A drop whose splash is not known is refused with what would do, and that does.
 func TestDropsWithoutAKnownSplash(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Drop.Height, s.Drop.Beam, s.Drop.Nozzle = 1*cm, 6*mm, 1*mm
 	_, err := s.Estimate()
 	assert.EqualError(t, err, "drop.height: splashes of drops that reach the surface at 0.32 m/s cannot be predicted; "+
@@ -54,7 +54,7 @@ func TestDropsWithoutAKnownSplash(t *testing.T) {
 	assert.ErrorContains(t, err, "raises no column; use at least 7.8 cm")
 
 	for _, d := range []phys.Length{0.05 * mm, 0.1 * mm, 0.9 * mm} {
-		s = DefaultSet()
+		s = farSet()
 		s.Drop.Diameter = d
 		_, err = s.Estimate()
 		require.Error(t, err)
@@ -75,7 +75,7 @@ func TestDropsWithoutAKnownSplash(t *testing.T) {
 
 // Advice on the beam is given where it gains something.
 func TestNoAdviceThatGainsNothing(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Drop.Height, s.Drop.Beam = 5, 4.9
 	e, err := s.Estimate()
 	require.NoError(t, err)
@@ -86,7 +86,7 @@ func TestNoAdviceThatGainsNothing(t *testing.T) {
 
 // Each interval asked for is enough for the next answer to be about something else.
 func TestIntervalsThatCannotBe(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Throw.ToFocus = Throw, 1*cm
 	for _, interval := range []phys.Time{142 * ms, 180 * ms, 1, 1e9} {
 		_, err := s.EstimateAt(interval)
@@ -115,7 +115,7 @@ func TestThrowsThatFallShort(t *testing.T) {
 		{30 * degree, 25 * degree, "throw faster or flatter, or"},
 		{15 * degree, 15 * degree, "throw faster, or"},
 	} {
-		s := DefaultSet()
+		s := farSet()
 		s.Kind, s.Throw.ToFocus, s.Throw.Angle = Throw, 5, test.angle
 		reach := func(v phys.Speed) phys.Length {
 			_, err := s.Throw.flight(v)
@@ -136,7 +136,7 @@ func TestThrowsThatFallShort(t *testing.T) {
 // A drop does not fall from the tip at rest: without drag, the lowest point of one from 3 mm falls 39.3 cm to the
 // surface and 4.3 cm to the beam, not 40 and 5. That is 5 ms later than from the tip.
 func TestDropStartsBelowTheTip(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	e, err := s.Estimate()
 	require.NoError(t, err)
 	from := func(start float64) float64 {
@@ -151,7 +151,7 @@ func TestDropStartsBelowTheTip(t *testing.T) {
 
 // The least distance of the beam is the length of the drop as it lets go, and what the refusal asks for is enough.
 func TestLeastBeamDistance(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Drop.Beam = 8 * mm
 	err := s.Validate()
 	assert.EqualError(t, err, "drop.beam: a drop from this nozzle is 8.6 mm long when it lets go, and would break a beam "+

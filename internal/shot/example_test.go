@@ -36,7 +36,9 @@ func ExampleCompile() {
 // A refusal lists changes of the set, each of which makes the plan compile.
 func ExampleRefusal() {
 	set := shot.DefaultSet()
-	for field, value := range map[string]string{"light.lag": "300 ms", "drop.phase": "contact"} {
+	for field, value := range map[string]string{
+		"light.lag": "300 ms", "light.shutter": "edge", "drop.phase": "contact",
+	} {
 		if err := set.Put(field, value); err != nil {
 			fmt.Println(err)
 		}

@@ -49,11 +49,7 @@ func (p plan) checkPins() error {
 // checkLead refuses a plan whose first cue comes sooner after the edge than the board can fire it.
 func (p plan) checkLead(s span, cues []Cue) error {
 	first := slices.MinFunc(cues, func(a, b Cue) int { return cmp.Compare(a.Offset, b.Offset) })
-	lead := p.bench.EdgeLead
-	if p.set.Kind == Throw {
-		lead = max(lead, p.bench.GateLead)
-	}
-	needs := lead + 2*p.bench.Tick - first.Offset
+	needs := p.needs(first.Offset)
 	if s.shortest >= needs {
 		return nil
 	}
@@ -80,6 +76,15 @@ func (p plan) checkLead(s span, cues []Cue) error {
 		}
 	}
 	return t
+}
+
+// needs is how long after the edge the moment must be for the board to fire a cue that is at offset from it.
+func (p plan) needs(offset time.Duration) time.Duration {
+	lead := p.bench.EdgeLead
+	if p.set.Kind == Throw {
+		lead = max(lead, p.bench.GateLead)
+	}
+	return lead + 2*p.bench.Tick - offset
 }
 
 // describeMoment describes when the moment is.

@@ -141,7 +141,7 @@ func (s Set) OpenTime() phys.Time {
 	switch {
 	case s.Camera.Shutter != optics.Bulb:
 		return phys.Time(optics.ExactShutter(s.Camera.Shutter))
-	case s.Light.Expose == FlashInDark && s.Light.Shutter != ByEdge:
+	case s.Light.Expose == FlashInDark && s.ShutterBy() != ByEdge:
 		return s.Light.OpenFor
 	}
 	return phys.Seconds((plan{set: s}).shutterLead() + shutterTail)

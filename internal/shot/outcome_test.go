@@ -46,7 +46,7 @@ func scatterOf(t *testing.T, set Set) time.Duration {
 func TestOutcomeAtTheLimit(t *testing.T) {
 	for _, kind := range Kinds() {
 		for expose, cue := range map[Exposure]string{FlashInDark: "flash", LagLed: "shutter"} {
-			set := DefaultSet()
+			set := farSet()
 			set.Kind, set.Light.Expose = kind, expose
 			limit := max(scatterOf(t, set), 500*time.Microsecond)
 			got, err := MaxLateness(set)
@@ -75,7 +75,7 @@ func TestOutcomeAtTheLimit(t *testing.T) {
 // The limits that the comment names, and that only a sound has none of its own.
 func TestMaxLatenessOfUsualSets(t *testing.T) {
 	for kind, want := range map[Kind]float64{Drop: 2.04, Throw: 9.72, Sound: 0.5} {
-		set := DefaultSet()
+		set := farSet()
 		set.Kind = kind
 		got, err := MaxLateness(set)
 		require.NoError(t, err)
@@ -85,14 +85,14 @@ func TestMaxLatenessOfUsualSets(t *testing.T) {
 
 func TestOutcomeWords(t *testing.T) {
 	var outcomes Outcomes
-	o := outcomes.Of(onRecord(t, DefaultSet(), "flash", 17906400))
+	o := outcomes.Of(onRecord(t, farSet(), "flash", 17906400))
 	assert.Equal(t, 17906400*time.Nanosecond, o.Late)
 	assert.Equal(t, "The machine, not the delay, was late: the flash came 17.9 ms late, more than shots of this set "+
 		"differ by anyway, 2.0 ms. Leave the trim as it is and shoot again; this shot is not counted.", o.Problem)
 	// The shutter that was opened beforehand makes no picture.
-	assert.Equal(t, Outcome{}, outcomes.Of(onRecord(t, DefaultSet(), "shutter", 17906400)))
+	assert.Equal(t, Outcome{}, outcomes.Of(onRecord(t, farSet(), "shutter", 17906400)))
 	// The trim has no part in the scatter.
-	trimmed := DefaultSet()
+	trimmed := farSet()
 	trimmed.Trim.Drop = 0.25
 	assert.Equal(t, o, outcomes.Of(onRecord(t, trimmed, "flash", 17906400)))
 	assert.Len(t, outcomes.allowed, 1)
@@ -101,7 +101,7 @@ func TestOutcomeWords(t *testing.T) {
 // Of a shot whose record cannot be relied on, no lateness is said; whether it ended is.
 func TestOutcomeOfDamagedRecord(t *testing.T) {
 	var outcomes Outcomes
-	s := onRecord(t, DefaultSet(), "flash", time.Second)
+	s := onRecord(t, farSet(), "flash", time.Second)
 	s.Damaged = "its checksum does not match"
 	assert.Equal(t, Outcome{}, outcomes.Of(s))
 	s.Damaged, s.Set = "", `{"kind":`
@@ -132,7 +132,7 @@ func TestOutcomeOfFailures(t *testing.T) {
 func TestOutcomesAreBounded(t *testing.T) {
 	var outcomes Outcomes
 	for i := range 3 * maxSets / 2 {
-		set := DefaultSet()
+		set := farSet()
 		set.Kind, set.Drop.Nth = Sound, i+1
 		assert.Equal(t, 2*time.Millisecond, outcomes.Of(onRecord(t, set, "flash", 2*time.Millisecond)).Late)
 		assert.LessOrEqual(t, len(outcomes.allowed), maxSets)

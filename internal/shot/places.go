@@ -79,7 +79,7 @@ func BetterPlaces(set Set, e Estimate, spread Spread, tick time.Duration) (Set, 
 			if err != nil {
 				continue
 			}
-			next.openInTime(at.Delay)
+			next.openInTime()
 			s, err := InPlaceShare(next, at, spread, tick)
 			if err == nil && s > share {
 				best, share = next, s
@@ -112,12 +112,14 @@ func shorter(focus phys.Length) (list []phys.Length) {
 	return list
 }
 
-// openInTime has the flash fire in the dark, its shutter opened beforehand where the camera is slower than the throw:
-// the slowest delay is a fifth longer than the usual.
-func (s *Set) openInTime(delay phys.Time) {
+// openInTime has the flash fire in the dark, its shutter opened beforehand where the camera is slower than the throw.
+// Other kinds, with time
+// enough, still have it opened after the edge.
+func (s *Set) openInTime() {
 	s.Light.Expose = FlashInDark
-	if s.Light.Shutter == ByEdge && delay < 1.5*(s.Light.Lag+3*s.Light.LagScatter+phys.Seconds(shutterMargin)) {
-		s.Light.Shutter = ByGo
+	auto := *s
+	if auto.Light.Shutter = Auto; s.Light.Shutter == ByEdge && auto.ShutterBy() != ByEdge {
+		*s = auto
 	}
 }
 

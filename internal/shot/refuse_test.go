@@ -12,7 +12,7 @@ import (
 
 // Two things that stand in the way are changed together, in words and as one fix.
 func TestTwoProblemsAtOnce(t *testing.T) {
-	s := DefaultSet()
+	s := farSet()
 	s.Kind, s.Sound.After, s.Light.Shutter, s.Light.OpenFor = Sound, 5*ms, ByGo, 10*ms
 	s.Sound.Distance = 30
 	_, _, err := Compile(s, testBench())
@@ -37,7 +37,7 @@ func TestPrintedRemediesAreTaken(t *testing.T) {
 	}{
 		{"0.431 mm", "water", "3.6 mm"}, {"2.3 mm", "glycerol-water", "7.1 mm"}, {"0.185 mm", "milk", "2.4 mm"},
 	} {
-		s := DefaultSet()
+		s := farSet()
 		for field, value := range map[string]string{"drop.nozzle": c.nozzle, "drop.liquid": c.liquid, "drop.beam": "1 mm",
 			"drop.phase": "contact"} {
 			require.NoError(t, s.Put(field, value))
@@ -48,7 +48,7 @@ func TestPrintedRemediesAreTaken(t *testing.T) {
 	}
 
 	for gate, interval := range map[string]phys.Time{"246 mm": 8.2 * ms, "123 mm": 4.1 * ms} {
-		s := DefaultSet()
+		s := farSet()
 		s.Kind = Throw
 		require.NoError(t, s.Put("throw.gate", gate))
 		_, err := s.EstimateAt(interval - 0.1*ms)
@@ -57,7 +57,7 @@ func TestPrintedRemediesAreTaken(t *testing.T) {
 		assert.NoError(t, err)
 	}
 
-	s := DefaultSet()
+	s := farSet()
 	s.Kind = Throw
 	for field, value := range map[string]string{"throw.gate": "75.1 mm", "throw.to_focus": "54.2 mm",
 		"throw.angle": "-22.8°", "throw.mass": "2.87 mm"} {

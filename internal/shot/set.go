@@ -38,11 +38,11 @@ func DefaultSet() Set {
 		Kind: Drop,
 		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
 			PoolDepth: 10 * cm, PoolLiquid: SameLiquid, Nth: 1},
-		Throw: ThrowSet{Gate: 10 * cm, ToFocus: 80 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
-			AboveFloor: 1},
+		Throw: ThrowSet{Gate: 20 * cm, ToFocus: 8 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
+			BeamHeight: guardHeight, AboveFloor: 1},
 		Sound:  SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
 		Drops:  defaultDrops(),
-		Light:  LightSet{Expose: FlashInDark, Shutter: ByEdge, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
+		Light:  LightSet{Expose: FlashInDark, Shutter: Auto, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
 		Camera: light.Camera, Flash: light.Flash, Room: light.Room, Background: light.Background,
 	}
 }
@@ -261,7 +261,7 @@ func (s *Set) fields() []field {
 		quantity("sound.temperature", &n.Temperature, -20, 50),
 		quantity("sound.after", &n.After, 0, 10),
 		choice("light.expose", &l.Expose, []Exposure{FlashInDark, LagLed}),
-		choice("light.shutter", &l.Shutter, []ShutterBy{ByEdge, ByGo, ByHand}),
+		choice("light.shutter", &l.Shutter, []ShutterBy{Auto, ByEdge, ByGo, ByHand}),
 		quantity("light.lag", &l.Lag, 0, 2),
 		quantity("light.lag_scatter", &l.LagScatter, 0, 0.2),
 		quantity("light.open_for", &l.OpenFor, 10*ms, 600),

@@ -108,9 +108,8 @@ export class Bar {
 	#showGo(snap) {
 		const go = byId("go");
 		const drips = snap.set.kind === "drops";
-		const byHand = snap.set.light.shutter === "go" || drips;
-		go.hidden = !this.#armed || snap.state === "fault" || !(byHand || snap.needs_go);
-		const opens = snap.preview?.bars.some((b) => b.opening) ?? byHand;
+		const opens = snap.preview?.bars.some((b) => b.opening) ?? snap.set.light.shutter === "go";
+		go.hidden = !this.#armed || snap.state === "fault" || !(opens || drips || snap.needs_go);
 		let [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
 		if (drips) [todo, done] = ["Go: let the drops fall", "Drops let go"];
 		text(go, snap.needs_go || snap.state === "arming" ? todo : done);

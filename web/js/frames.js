@@ -42,7 +42,7 @@ class Frame {
 		if (free && !this.#free && this.img.dataset.state !== "whole") this.#wanted = ""; // what failed is asked for again
 		this.#free = free;
 		if (this.#wanted || !this.#address) return;
-		text(this.says, "");
+		text(this.says, free ? "Making the picture …" : "The picture is made when nothing is armed.");
 		if (free) this.#want(`/frames/${this.#address}?preview`);
 	}
 

@@ -116,6 +116,7 @@ export const exposures = [
 
 /** @type {Choice[]} */
 export const shutters = [
+	{ value: "auto", label: "The machine, as there is time" },
 	{ value: "edge", label: "The machine, after the edge" },
 	{ value: "go", label: "The machine, when I press" },
 	{ value: "hand", label: "I do, by hand" },
