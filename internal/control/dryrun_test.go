@@ -145,7 +145,7 @@ func TestDryRunMeasuresTheRaggedEdge(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x, _, _ := onTheRig(t, 21)
 		x.ready()
-		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
+		x.throwsFromAfar()
 		x.must(me, Command{Type: "set", Field: "throw.speed_high", Value: "8 m/s"})
 		x.must(me, Command{Type: "arm", Shots: 40, Dry: true})
 		assert.Zero(t, x.Snapshot().DryEdge)

@@ -683,6 +683,16 @@ func (x *harness) Do(ctx context.Context, client string, cmd Command) error {
 }
 
 // must carries out a command and waits until all that follows from it at once has happened.
+// throwsFromAfar is a set of throws past beams so far from the focus spot that the shutter opens after the edge.
+func (x *harness) throwsFromAfar() {
+	x.t.Helper()
+	for _, set := range [][2]string{
+		{"kind", "throw"}, {"throw.gate", "10 cm"}, {"throw.to_focus", "80 cm"}, {"throw.beam_height", "0 mm"},
+	} {
+		x.must(me, Command{Type: "set", Field: set[0], Value: set[1]})
+	}
+}
+
 func (x *harness) must(client string, cmd Command) {
 	x.t.Helper()
 	require.NoError(x.t, x.Do(x.t.Context(), client, cmd))

@@ -2,6 +2,7 @@ package control
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -19,6 +20,9 @@ const (
 	minPace = 2 * time.Second
 	maxPace = 2 * time.Minute
 )
+
+// openMargin is how long after a shutter should be open something is let go. Own choice.
+const openMargin = 100 * time.Millisecond
 
 // pace is how often something is let go.
 type pace struct {
@@ -38,6 +42,8 @@ func (c *Control) checkPace(cmd Command) error {
 	case every < minPace || every > maxPace:
 		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s.", cmd.PaceS),
 			fmt.Sprintf("Ask for %d to %d s.", minPace/time.Second, maxPace/time.Second))
+	case cmd.RepeatS != 0:
+		return refusal("repeat_s", "At a pace Go is given with each.", "Arm it without an interval of its own.")
 	case c.set.Kind == shot.Drops:
 		return refusal("pace_s", "In this set valves let the drops go.", "Have Go given again by itself instead.")
 	}
@@ -69,38 +75,65 @@ func (c *Control) paceIfDue() {
 
 // paced reports whether a run has something let go by itself now. The mutex is held.
 func (c *Control) paced(r *run) bool {
-	return r != nil && r == c.current && r.pace != nil && c.boardState == wire.Armed && !r.waitsGo && !c.arming &&
-		r.replaced == nil && !c.stopping
+	return r != nil && r == c.current && r.pace != nil && c.boardState == wire.Armed && !c.arming && r.replaced == nil &&
+		!c.stopping
 }
 
+// waitPace has the next one let go when it is due. The mutex is held.
 func (c *Control) waitPace(r *run) {
-	p := r.pace
-	p.next = time.Now().Add(p.every)
-	p.timer = c.tasks.after(p.every, func() {
-		c.mu.Lock()
-		p.next = time.Time{}
-		ready := c.paced(r)
-		away := c.phones.away()
-		if ready {
-			c.waitPace(r) // whatever comes of this one
-		}
-		if !ready || away {
-			c.mu.Unlock()
-			return
-		}
-		ctx, q := c.beginRequest(context.Background())
-		set := c.set
+	r.pace.next = time.Now().Add(r.pace.every)
+	r.pace.timer = c.tasks.after(r.pace.every, func() { c.paceNext(r) })
+}
+
+// paceNext lets one go; if the shutter opens at Go, Go is given and the shutter awaited.
+func (c *Control) paceNext(r *run) {
+	c.mu.Lock()
+	r.pace.next = time.Time{}
+	ready := c.paced(r)
+	if ready {
+		c.waitPace(r) // whatever comes of this one
+	}
+	waitsGo, epoch := r.waitsGo, c.epoch
+	if !ready || c.phones.away() {
 		c.mu.Unlock()
-		err := c.opts.Room.Release(ctx, set)
-		c.mu.Lock()
-		defer c.mu.Unlock()
-		c.endRequest(q)
-		if err == nil {
-			c.unseen = c.boardState == wire.Armed
-			c.tasks.after(minPublishInterval, c.watchRoom)
+		return
+	}
+	c.mu.Unlock()
+	if !waitsGo {
+		c.paceRelease(r)
+		return
+	}
+	err := c.sendGo(context.Background(), epoch, func() error {
+		if c.epoch != epoch || !c.paced(r) || !r.waitsGo {
+			return errors.New("it was disarmed meanwhile, or Go was given")
 		}
-		c.publish()
+		return nil
 	})
+	if err == nil {
+		light := r.set.Light
+		c.tasks.after((light.Lag+3*light.LagScatter).Duration()+openMargin, func() { c.paceRelease(r) })
+	}
+}
+
+// paceRelease lets something go in the simulated room, if it is still waited for.
+func (c *Control) paceRelease(r *run) {
+	c.mu.Lock()
+	if !c.paced(r) {
+		c.mu.Unlock()
+		return
+	}
+	ctx, q := c.beginRequest(context.Background())
+	set := c.set
+	c.mu.Unlock()
+	err := c.opts.Room.Release(ctx, set)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.endRequest(q)
+	if err == nil {
+		c.unseen = c.boardState == wire.Armed
+		c.tasks.after(minPublishInterval, c.watchRoom)
+	}
+	c.publish()
 }
 
 // beforeNext is how long before the next is let go nothing else is begun: a picture that is being made is given up

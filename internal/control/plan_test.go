@@ -161,6 +161,7 @@ func TestElevation(t *testing.T) {
 		assert.Contains(t, after, "55\u00a0cm")
 		assert.NotEqual(t, before, after)
 
+		x.must(me, Command{Type: "set", Field: "light.shutter", Value: "edge"})
 		x.must(me, Command{Type: "set", Field: "light.lag", Value: "1 s"})
 		snap := x.Snapshot()
 		require.NotNil(t, snap.Refusal)

@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/board"
 	"stillwater/internal/scene"
+	"stillwater/internal/shot"
 	"stillwater/internal/wire"
 )
 
@@ -77,6 +78,35 @@ func TestPaceOfALateAnswer(t *testing.T) {
 		x.ready()
 		x.must(me, Command{Type: "arm", Shots: 3, PaceS: 5})
 		assert.Equal(t, time.Now().Add(5*time.Second).UnixMilli(), x.Snapshot().Room.NextAt)
+	})
+}
+
+// Where the shutter opens at Go, a pace gives Go and lets the next one go once the shutter is open.
+func TestPaceGivesGo(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		r := &room{}
+		x := setUp(t, inRoom(r))
+		x.ready()
+		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
+		require.Equal(t, shot.ByGo, x.Snapshot().Set.ShutterBy())
+		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 5, RepeatS: 5}, "repeat_s", "Go is given with each")
+		x.must(me, Command{Type: "arm", Shots: 2, PaceS: 5})
+		x.armedWith(2)
+		x.waitForGo(2)
+		assert.NotContains(t, x.Snapshot().Reason, "open the shutter first", "nobody has to")
+		counts := func(d time.Duration) []int {
+			time.Sleep(d)
+			synctest.Wait()
+			x.dev.mu.Lock()
+			defer x.dev.mu.Unlock()
+			return []int{x.dev.gos, len(r.letGo())}
+		}
+		assert.Equal(t, []int{0, 0}, counts(4999*time.Millisecond))
+		assert.Equal(t, []int{1, 0}, counts(2*time.Millisecond))
+		assert.Equal(t, []int{1, 0}, counts(60*time.Millisecond), "the camera takes that long")
+		assert.Equal(t, []int{1, 1}, counts(200*time.Millisecond))
+		x.must(me, Command{Type: "disarm"})
+		assert.Equal(t, []int{1, 1}, counts(time.Minute))
 	})
 }
 

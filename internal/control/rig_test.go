@@ -63,6 +63,10 @@ func TestOnTheSimulatedRig(t *testing.T) {
 				assert.Equal(t, Armed, x.Snapshot().State)
 				for range 20 {
 					before := x.Snapshot().ShotCount
+					if x.Snapshot().NeedsGo { // the shutter is opened before a throw
+						x.must(me, Command{Type: "go"})
+						time.Sleep(time.Second)
+					}
 					x.must(me, Command{Type: "room"})
 					time.Sleep(10 * time.Second)
 					if s := x.Snapshot(); s.ShotCount == before {

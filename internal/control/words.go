@@ -79,7 +79,7 @@ func waitWords(r *run) string {
 		return "start the delay when you are ready"
 	case r.waitsGo && r.program.HasWindow():
 		return "press Go to let the drops fall"
-	case r.waitsGo:
+	case r.waitsGo && r.pace == nil: // a pace gives Go itself
 		return "open the shutter first"
 	}
 	switch r.set.Kind {

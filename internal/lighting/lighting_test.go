@@ -36,6 +36,7 @@ func (r Report) step(t *testing.T, id string) Step {
 func of(kind shot.Kind) shot.Set {
 	s := shot.DefaultSet()
 	s.Kind = kind
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight = 0.1, 0.8, 0 // far from the spot, so that throws differ much
 	return s
 }
 

@@ -82,13 +82,14 @@ export class Arming {
 	/** @param {number} seconds */
 	#chooseRepeat(seconds) {
 		this.#repeat = seconds;
-		if (seconds > 0) this.#dry = false;
+		if (seconds > 0) [this.#dry, this.#pace] = [false, 0];
 		this.#show();
 	}
 
 	/** @param {number} seconds */
 	#choosePace(seconds) {
 		this.#pace = seconds;
+		if (seconds > 0) this.#repeat = 0; // Go comes with each
 		this.#show();
 	}
 
