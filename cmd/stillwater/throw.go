@@ -25,7 +25,7 @@ func newThrow() *calculator {
 	c.text(&t.ToFocus, "to-focus", "throw.to_focus",
 		"horizontal distance from the second beam to the focus spot", t.ToFocus)
 	c.text(&t.Angle, "angle", "throw.angle", "of the path at the second beam, above the horizontal", t.Angle)
-	c.text(&c.interval, "interval", "interval", "time from the first beam to the second", phys.Time(25e-3))
+	c.text(&c.interval, "interval", "interval", "time from the first beam to the second", phys.Time(45e-3))
 	c.text(&t.Mass, "mass", "throw.mass", "diameter of a sphere of the thrown liquid's volume", t.Mass)
 	c.text(&t.Thickness, "thickness", "throw.thickness",
 		"of a sheet that is thrown; 0 for a mass that keeps together", t.Thickness)

@@ -22,10 +22,12 @@ import (
 	"stillwater/internal/svg"
 )
 
-// set is the usual set of a kind with changes: field, value, field, value.
+// set is the usual set of a kind, but with its throw past beams 80 cm before the focus spot, with changes: field, value,
+// field, value.
 func set(t *testing.T, kind shot.Kind, changes ...string) shot.Set {
 	t.Helper()
 	s := shot.DefaultSet()
+	s.Throw.Gate, s.Throw.ToFocus = 0.1, 0.8
 	s.Kind = kind
 	for i := 0; i < len(changes); i += 2 {
 		require.NoError(t, s.Put(changes[i], changes[i+1]))
@@ -294,6 +296,11 @@ func TestBreaksAndEnlargements(t *testing.T) {
 		assert.False(t, apart(thrown, field), field)
 	}
 	assert.True(t, apart(usual, "drop.nozzle"), "3 mm beside 40 cm")
+	near := shot.DefaultSet()
+	near.Kind = shot.Throw
+	for _, field := range []string{"throw.to_focus", "throw.gate"} {
+		assert.False(t, apart(near, field), "%s of the usual throw", field)
+	}
 	assert.True(t, apart(set(t, "drop", "drop.beam", "6 mm", "drop.height", "2 m"), "drop.beam"))
 	assert.True(t, apart(set(t, "drop", "drop.pool_depth", "1 m", "drop.height", "5 cm"), "drop.pool_depth"))
 	assert.True(t, apart(set(t, "throw", "throw.gate", "5 mm"), "throw.gate"))

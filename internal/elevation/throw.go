@@ -21,6 +21,7 @@ const (
 	floorMost  = 50.0 // below all else, of a floor that is broken
 	pathSteps  = 16
 	worth      = 0.45 // what would shrink the scale below this fraction is broken, not drawn to scale
+	gateWorth  = 0.25 // the same of the gate, which may well be longer than the way behind it
 )
 
 // throwFigure is where things are in the room, in metres from the second beam, and on the sheet.
@@ -98,7 +99,7 @@ func (g *throwFigure) setScale() {
 		return min((wide-left)/max(b.wide, 1e-9), (high-low)/max(b.high, 1e-9))
 	}
 	most := fit(room, gateLeast, floorLeast)
-	include := func(points ...point) bool {
+	include := func(worth float64, points ...point) bool {
 		larger := room
 		for _, p := range points {
 			larger = larger.around(p)
@@ -109,15 +110,15 @@ func (g *throwFigure) setScale() {
 		room = larger
 		return true
 	}
-	g.gateWhole = include(g.gate)
-	g.floorHere = include(point{0, -float64(g.set.Throw.AboveFloor)})
+	g.gateWhole = include(gateWorth, g.gate)
+	g.floorHere = include(worth, point{0, -float64(g.set.Throw.AboveFloor)})
 	for _, p := range []shot.Path{g.fast, g.slow} {
 		if len(p.Places) > 0 {
 			points := make([]point, len(p.Places))
 			for i, place := range p.Places {
 				points[i] = inRoom(place)
 			}
-			include(points...)
+			include(worth, points...)
 		}
 	}
 	left, low := gateLeast, floorLeast
