@@ -124,12 +124,13 @@ func TestCalculatorsForPeople(t *testing.T) {
 	for line, says := range map[string][]string{
 		"drop": {"column highest", "Delay from the beam", "8 of 10 first shots from", "drop size", "total, first shot",
 			"Column highest means: the column's tip is highest", "- The drop passes the beam"},
-		"throw":              {"Delay from the second beam", "ragged edge at the gate", "Moving the gate nearer", "One beam"},
+		"throw": {"Delay from the second beam", "ragged edge at the gate", "One beam"},
+		"throw --gate 10cm --to-focus 80cm --interval 25ms": {"Moving the gate nearer", "With 20 cm between the beams"},
 		"sound":              {"4.37 ms", "343.2 m/s", "8 of 10 first shots", "known to 1 cm and 1 °C"},
 		"sound --after 20ms": {"the board waits 15.63 ms more"},
 		"drop -h": {"--height 40 cm", "--phase column-highest", "--pool-liquid same",
 			"column-gone: the column's tip is back at the pool's level"},
-		"throw --help": {"--to-focus 80 cm", "written with its unit"},
+		"throw --help": {"--to-focus 8 cm", "written with its unit"},
 	} {
 		status, out, errs := calculate(t, line)
 		assert.Zero(t, status, line)
@@ -164,13 +165,13 @@ func TestCalculatorsRefuse(t *testing.T) {
 		{"throw --interval 0ms", 2, []string{"--interval", "25 ms"}},
 		{"throw --interval -1ms", 2, []string{"--interval"}},
 		{"throw --interval 25", 2, []string{"--interval", "unit"}},
-		{"throw --interval 180ms", 2, []string{"--interval", "138.8 ms or less"}},
-		{"throw --interval 2us", 2, []string{"--interval", "3.34 ms or more"}},
+		{"throw --gate 10cm --to-focus 80cm --interval 180ms", 2, []string{"--interval", "138.8 ms or less"}},
+		{"throw --gate 10cm --to-focus 80cm --interval 2us", 2, []string{"--interval", "3.34 ms or more"}},
 		{"throw --angle 90deg", 2, []string{"--angle", "70°"}},
 		{"throw --angle 20", 2, []string{"--angle", "20 deg"}},
 		{"throw --gate 0cm", 2, []string{"--gate", "5 mm"}},
 		{"throw --to-focus -1m", 2, []string{"--to-focus"}},
-		{"throw --interval 100ms", 1, []string{"short of the focus spot", "throw faster"}},
+		{"throw --gate 10cm --to-focus 80cm --interval 100ms", 1, []string{"short of the focus spot", "throw faster"}},
 		{"sound --distance 0m", 2, []string{"--distance", "1 cm"}},
 		{"sound --distance 1.5", 2, []string{"--distance", "unit"}},
 		{"sound --temperature 20", 2, []string{"--temperature", "20 °C"}},

@@ -29,7 +29,7 @@ func twoEvenings(t *testing.T, path string) {
 	defer func() { require.NoError(t, j.Close()) }()
 	at := time.Date(2026, 11, 17, 20, 0, 0, 0, time.Local)
 	drops, throws := shot.DefaultSet(), shot.DefaultSet()
-	drops.Drop.Height, throws.Kind = 0.33, shot.Throw
+	drops.Drop.Height, throws.Kind, throws.Throw.Gate = 0.33, shot.Throw, 0.1
 	for night, set := range []shot.Set{drops, throws} {
 		s, err := j.NewSession(ctx, record.Session{Name: []string{"Crowns in milk", "Sheets of red water"}[night],
 			Started: at.AddDate(0, 0, 7*night), Board: "simulated", Set: setText(t, set), Care: "[]"})

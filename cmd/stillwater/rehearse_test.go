@@ -69,7 +69,7 @@ func TestRehearseTries(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(out), &report))
 	assert.Equal(t, []any{"throw", 200.0, 50}, []any{report.Set, report.Gate, report.Tries})
 	assert.Greater(t, report.Within, 0.8)
-	status, out, errs = calculate(t, "rehearse --tries 20 --kind throw --set throw.gate=20cm --method one-beam")
+	status, out, errs = calculate(t, "rehearse --tries 20 --kind throw --set throw.to_focus=60cm --method one-beam")
 	require.Zero(t, status, errs)
 	assert.Regexp(t, `20 tries, 1\d pictures|20 tries, 20 pictures`, out)
 	status, out, errs = calculate(t, "rehearse --tries 20 --placing beginner --set throw")
