@@ -286,8 +286,8 @@ func TestDropsRefusals(t *testing.T) {
 				"later, or want a collision", 2},
 		{"a third without a gap", func(s *Set, _ *Bench) { s.Drops.Count, s.Drops.Third.Gap = 3, 0 }, "drops.third.gap",
 			"when the third opening comes is not given", "have the third opening begin", 1},
-		{"a shutter too slow for the beam", func(s *Set, _ *Bench) { s.Light.Shutter, s.Light.Lag = ByEdge, 0.3 }, "drops.from",
-			"the camera needs", "let the delay run from the valve alone", 2},
+		{"a shutter too slow for the beam", func(s *Set, _ *Bench) { s.Light.Shutter, s.Light.Lag = ByEdge, 0.3 },
+			"drops.from", "the camera needs", "let the delay run from the valve alone", 2},
 		{"beam too low for the column", func(s *Set, _ *Bench) { s.Drops.Beam = 38 * cm }, "drops.beam", "would " +
 			"break the beam",
 			"raise the beam by at least", 1},
