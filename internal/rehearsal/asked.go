@@ -29,7 +29,7 @@ func (a *Asked) Define(flags *flag.FlagSet) {
 	flags.StringVar(&a.Method, "method", string(Gates),
 		"of the tries: gates (the set's beams), one-beam (a fixed delay after a throw's second) or hand (a person's remote)")
 	flags.StringVar(&a.Placing, "placing", string(Well),
-		"of a throw's beams: well, or beginner (too close together, far from the focus spot); a set that is given has its own")
+		"of a throw's beams: well, or beginner (close together, far from the focus spot); a set that is given has its own")
 	flags.StringVar(&a.Room, "room", scene.UsualPreset, "the `ROOM`, from easy to hard: still, kitchen, squall")
 	flags.Func("sweep", "instead of --tries, each trim: `FROM,TO,STEP,EACH`, like -20ms,20ms,5ms,4",
 		func(text string) error {
