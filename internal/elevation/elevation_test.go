@@ -22,8 +22,8 @@ import (
 	"stillwater/internal/svg"
 )
 
-// set is the usual set of a kind, but with its throw past beams 80 cm before the focus spot, with changes: field, value,
-// field, value.
+// set is the usual set of a kind, but with its throw past beams 80 cm before the focus spot, with changes: field,
+// value, field, value.
 func set(t *testing.T, kind shot.Kind, changes ...string) shot.Set {
 	t.Helper()
 	s := shot.DefaultSet()
