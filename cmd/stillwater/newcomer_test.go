@@ -371,7 +371,8 @@ func soundOnce(p *phone) {
 	p.fit("cannot work")
 	p.tap(fix)
 	p.reach("#coming-drawing")
-	p.until("the camera is slower: the shutter opens at Go, which is drawn on its own clock", `document.querySelector("#coming-drawing .bar.opening")`)
+	p.until("the camera is slower: the shutter opens at Go, which is drawn on its own clock",
+		`document.querySelector("#coming-drawing .bar.opening")`)
 	p.picture("phone-09-from-go")
 	p.fit("from go")
 	p.arm()
