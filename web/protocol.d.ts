@@ -369,9 +369,11 @@ export interface Camera {
 	shutter: string;
 	focal: string;
 	distance: string;
+	widest: string;
+	narrowest: string;
 	nearest: string;
 	sensor: string;
-	height: string;
+	sensor_height: string;
 	pixels: number;
 	turn: string;
 	print: string;

@@ -41,7 +41,7 @@ func (m *Main) light(_ context.Context, args []string) error {
 		}
 	}
 	if !slices.Contains(drawing.Names(), drawing.Name(c.draw)) {
-		return fmt.Errorf("%w: light: --draw %q: give one of %v", errUsage, c.draw, drawing.Names())
+		return fmt.Errorf("%w: light: --draw %q: give %s", errUsage, c.draw, drawing.Listed())
 	}
 	if c.list {
 		return calc.WriteLiquids(m.Stdout, c.json)
@@ -75,7 +75,7 @@ func newLight() *lightCalculator {
 	c.flags.BoolVar(&c.usual, "practice", false,
 		"begin with what is usual (common practice) in place of the usual set; other flags change it")
 	c.flags.BoolVar(&c.list, "liquids", false, "list the liquids instead: their numbers, what each changes, and sources")
-	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: frame, depth, plan or duration")
+	c.flags.StringVar(&c.draw, "draw", string(drawing.Frame), "what --svg draws: "+drawing.Listed())
 	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"
 	for _, f := range calc.LightFields() {
 		c.flagOf[f.Field] = f.Name

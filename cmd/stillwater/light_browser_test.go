@@ -94,13 +94,13 @@ func TestLightGuide(t *testing.T) {
 	p.verdict("focus", "works")
 	assert.True(t, eval[bool](p, counted), "a step that is ticked is not")
 	p.picture("light-5-focus")
-	p.enter("#f-camera-distance", "20")
+	p.enter("#f-camera-distance", "12")
 	p.verdict("focus", "change")
 	p.picture("light-5-too-near")
 	p.fit("too near")
 	p.tap(`#step-focus .fix[data-field="camera.distance"]`)
 	p.until("a distance that cannot work is corrected where it was typed",
-		`document.querySelector("#f-camera-distance").value === "30"`)
+		`document.querySelector("#f-camera-distance").value === "15"`)
 	p.enter("#f-camera-distance", "50")
 	p.verdict("focus", "works")
 	p.until("the coming shot shows how long the flash is lit",

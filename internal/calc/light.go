@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"stillwater/internal/lighting"
+	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
@@ -33,7 +34,7 @@ func LightFields() []LightField {
 		{"iso", "camera.iso", "the camera's `speed`"},
 		{"shutter", "camera.shutter", "shutter `time` on the dial; B: as long as it is held"},
 		{"focal", "camera.focal", "the lens's focal `length`"},
-		{"distance", "camera.distance", "`length` from the lens to the focus spot"},
+		{"distance", "camera.distance", "`length` from the middle of the lens to the focus spot"},
 		{"print", "camera.print", "width (a `length`) of the print that is to be sharp"},
 		{"guide", "flash.guide", "the flash's guide number, a `length` at ISO 100; 0 m: not known"},
 		{"power", "flash.power", "the flash's power, a `fraction`"},
@@ -104,7 +105,8 @@ func (a LightAnswer) addPicture(keys map[string]any) {
 		"hyperfocal_mm": millimetres(l.Lens.Hyperfocal(r.Circle)), "depth_sd_mm": known(size, millimetres(r.DepthSD)),
 		"in_depth_percent": known(size, r.InDepth*100), "best_f_number": known(size, float64(r.Best)),
 		"field_mm": millimetres(r.Wide), "field_high_mm": millimetres(r.High),
-		"size_mm": known(size, millimetres(r.Subject.Size)), "in_frame_percent": known(size, r.InFrame*100),
+		"size_mm": known(size, millimetres(r.Subject.Size)), "tall_mm": known(size, millimetres(r.Subject.Tall)),
+		"tallest_mm": known(size, millimetres(r.Tallest())), "in_frame_percent": known(size, r.InFrame*100),
 		"rim_percent": r.Rim * 100, "black_from_deg": degrees(r.Black.From), "black_to_deg": degrees(r.Black.To),
 		"black_gap_mm":    millimetres(r.Black.GapBehind(b.Distance)),
 		"black_beside_mm": millimetres(r.Black.WidthBeside(r.Black.GapBehind(b.Distance) / 2)),
@@ -169,8 +171,16 @@ func (a LightAnswer) writeFigures(w io.Writer) error {
 	}
 	row(l.KeyKnown, "flash, from white", fmt.Sprintf("%+.1f stops", float64(l.Key)), "")
 	row(l.RoomKnown, "room, from white", fmt.Sprintf("%+.1f stops", float64(l.Room)), "")
+	note := "t0.1 counts for blur"
+	if l.PulseIdeal {
+		note += "; worked out as of an ideal decay, real units differ"
+	}
 	row(l.PulseKnown, "light, t0.5 and t0.1", fmt.Sprintf("%.0f and %.0f us", micros(l.Pulse.Half),
-		micros(l.Pulse.Tenth)), "t0.1 counts for blur")
+		micros(l.Pulse.Tenth)), note)
+	if exact := optics.ExactFNumber(r.Set.Camera.Aperture); math.Abs(float64(exact-r.Set.Camera.Aperture)) > 0.005 {
+		row(true, "aperture", r.Set.Camera.Aperture.String(), fmt.Sprintf("counted as f/%.2f, which the mark stands for",
+			float64(exact)))
+	}
 	row(r.BlurKnown(), "blur", fmt.Sprintf("%.2f mm, %.1f pixels", millimetres(r.Blur.Subject), r.Blur.Pixels),
 		fmt.Sprintf("%.2f mm on the print, %.1f pixels of a screen %d wide", millimetres(r.Blur.Print), r.Blur.Screen, 1920))
 	um := func(x phys.Length) string { return fmt.Sprintf("%.0f um", float64(x)*1e6) }

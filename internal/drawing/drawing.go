@@ -27,6 +27,9 @@ const (
 // Names lists the drawings.
 func Names() []Name { return []Name{Frame, Depth, Plan, Duration} }
 
+// Listed is their names in words.
+func Listed() string { return fmt.Sprintf("%s, %s, %s or %s", Frame, Depth, Plan, Duration) }
+
 // Drawing is one of them.
 type Drawing struct {
 	Name  Name
@@ -198,16 +201,14 @@ func inLength(l phys.Length) string {
 	return phys.Round(l, 2).String()
 }
 
-// often writes how often something is so.
-func often(p float64) string {
+// inPercent writes how often something is so.
+func inPercent(p float64) string {
 	if p > 0.99 {
 		return "nearly all shots"
 	}
 	return fmt.Sprintf("%.0f %% of shots", p*100)
 }
 
-// nine is how many standard deviations hold 9 of 10.
-const nine = 1.645
-
-// nineOfTwo is so for a place in a plane, with the same in each direction: exp(-x²/2) = 1/10.
-const nineOfTwo = 2.146
+// withinSD is how many standard deviations to either side hold 9 of 10, and withinPlane is so for a place in a plane,
+// with the same in each direction: exp(-x²/2) = 1/10.
+const withinSD, withinPlane = 1.645, 2.146

@@ -33,7 +33,7 @@ func report(t *testing.T, kind shot.Kind, puts ...string) lighting.Report {
 func TestDrawings(t *testing.T) {
 	for _, kind := range shot.Kinds() {
 		for _, puts := range [][]string{
-			{}, {"camera.print", "2 cm"}, {"camera.height", "20 cm"}, {"background.width", "5 cm"},
+			{}, {"camera.print", "2 cm"}, {"camera.sensor_height", "20 cm"}, {"background.width", "5 cm"},
 			{"background.black_width", "80 cm"}, {"camera.aperture", "f/1.4"}, {"camera.distance", "20 m"},
 			{"flash.figures", "none"}, {"background.distance", "20 m"}, {"drop.liquid", "milk"}, {"flash.distance", "8 m"},
 			{"flash.figures", "1/1 1/8000 s"}, {"background.rim", "0.5"}, {"camera.turn", "45°"},

@@ -19,9 +19,11 @@ func (s *sheet) frame(r lighting.Report) {
 	s.rect(bold, left, top, wide, high)
 	spot := point{width / 2, top + high/2}
 	if size := r.Subject.Size; size > 0 {
-		s.ellipse(bold, spot, float64(size)/2*scale, float64(size)/2*scale)
-		s.within(spot, float64(size/2+phys.Length(nineOfTwo)*r.WideSD)*scale,
-			float64(size/2+phys.Length(nineOfTwo)*r.HighSD)*scale, point{left, top}, point{left + wide, top + high})
+		tall, tallest := r.Subject.Tall, r.Tallest()
+		foot := spot.plus(0, float64(tallest)/2*scale)
+		s.ellipse(bold, foot.plus(0, -float64(tall)/2*scale), float64(size)/2*scale, float64(tall)/2*scale)
+		s.within(spot, float64(size/2+phys.Length(withinPlane)*r.WideSD)*scale,
+			float64(tallest/2+phys.Length(withinPlane)*r.HighSD)*scale, point{left, top}, point{left + wide, top + high})
 	}
 	s.cross(spot)
 	s.bottom = top + high
@@ -30,8 +32,8 @@ func (s *sheet) frame(r lighting.Report) {
 		s.note("How large the subject is, and where it bursts, is not known.")
 		return
 	}
-	s.note("Circle: the liquid, about %s. Dashed: in 9 of 10 first shots it is within this; all of it is in the frame in "+
-		"%s.", inLength(r.Subject.Size), often(r.InFrame))
+	s.note("Outline: the liquid, about %s wide and %s tall. Dashed: about 9 of 10 first shots are within this; all of it is "+
+		"in the frame in %s.", inLength(r.Subject.Size), inLength(r.Subject.Tall), inPercent(r.InFrame))
 }
 
 // within draws a dashed ellipse, or where it leaves the frame its edge.
@@ -53,7 +55,7 @@ func (s *sheet) cross(at point) {
 // depth draws what is sharp around the focus spot from above, the camera at the left, and where the liquid may be.
 func (s *sheet) depth(r lighting.Report) {
 	focus := r.Light.Lens.Focus
-	reach := phys.Length(nine)*r.DepthSD + r.Subject.Size/2
+	reach := phys.Length(withinSD)*r.DepthSD + r.Subject.Size/2
 	before, behind := focus-r.Near, r.Far-focus
 	span := max(min(max(before, behind), 4*max(before, reach)), reach, 1e-3) * 1.15
 	const left, top = 70.0, 34.0
@@ -86,7 +88,7 @@ func (s *sheet) depth(r lighting.Report) {
 		inLength(r.Light.Picture.Print), inLength(before), inLength(behind), r.Set.Camera.Aperture)
 	if r.Subject.Size > 0 {
 		s.note("Circle: the liquid. Between the bars it is in 9 of 10 first shots, %s either way; all of it is sharp in "+
-			"%s.", inLength(reach), often(r.InDepth))
+			"%s.", inLength(reach), inPercent(r.InDepth))
 	}
 	s.note("The lens is %s from the focus spot, not to scale.", inLength(focus))
 }
@@ -112,13 +114,13 @@ func (s *sheet) plan(r lighting.Report) {
 	}
 	s.lines(bold, at(-b.Width/2, b.Distance), at(b.Width/2, b.Distance))
 	s.label(at(0, b.Distance).plus(0, -10), middle, "bright, "+inLength(b.Width))
-	ends := b.Distance - r.Black.WidthBeside(gap/2)
+	front := b.Distance - r.Black.WidthBeside(gap/2)
 	for _, side := range []phys.Length{-1, 1} {
 		if b.BlackWidth > 0 {
 			s.lines(`stroke-width="6"`, at(side*b.Width/2, b.Distance), at(side*(b.Width/2+b.BlackWidth), b.Distance))
 		}
 		if r.Liquid.Clear {
-			s.lines(dashed, at(side*gap/2, b.Distance), at(side*gap/2, ends))
+			s.lines(dashed, at(side*gap/2, b.Distance), at(side*gap/2, front))
 			s.lines(dotted, spot, at(side*gap/2, b.Distance))
 		}
 	}
@@ -137,7 +139,7 @@ func (s *sheet) plan(r lighting.Report) {
 	if r.Liquid.Clear {
 		s.note("Dashed: where black belongs for the outer %.0f %% of the liquid's radius to be dark: %s apart, from "+
 			"the background %s forward, which is %.0f to %.0f degrees from straight behind.", float64(b.Rim)*100, inLength(gap),
-			inLength(b.Distance-ends), degrees(r.Black.From), degrees(r.Black.To))
+			inLength(b.Distance-front), degrees(r.Black.From), degrees(r.Black.To))
 	}
 	if b.BlackWidth > 0 {
 		s.note("Thick: the black that is there, %s each side.", inLength(b.BlackWidth))
@@ -209,6 +211,9 @@ func (s *sheet) point(r lighting.Report, at func(phys.Speed, phys.Time) point) {
 	case v == 0:
 		s.note("How fast the liquid moves is not known.")
 	default:
+		if r.Light.PulseIdeal {
+			defer s.note("Its duration is that of an ideal decay (t0.1 of 3.3 times t0.5); real units differ.")
+		}
 		p := at(v, lasts)
 		s.dot(p, 6)
 		s.ellipse(thin, p, 11, 11)

@@ -15,7 +15,7 @@ func (r Report) Budget() []string {
 	}
 	if r.Set.Camera != optics.DefaultSetup().Camera && r.Subject.Size > 0 {
 		said = append(said, fmt.Sprintf("By this budget all of the liquid is within the depth that is sharp in %s, and "+
-			"within the frame in %s.", inTen(r.InDepth), inTen(r.InFrame)))
+			"within the frame in %s.", inTenths(r.InDepth), inTenths(r.InFrame)))
 	}
 	return said
 }

@@ -2,6 +2,7 @@ package lighting
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -54,7 +55,7 @@ func TestPracticeWorks(t *testing.T) {
 			assert.Greater(t, r.Margin, optics.MinMargin+1)
 			assert.Contains(t, r.step(t, "dark").Says, "below the flash, and you asked for 5 stops")
 			says := map[shot.Kind]string{shot.Throw: "Not seen on a print 10 cm wide, nor up to 11 cm",
-				shot.Drop: "the liquid hardly moves: it is sharp"}[kind]
+				shot.Drop: "the liquid hardly moves: it is frozen"}[kind]
 			assert.Contains(t, r.step(t, "freeze").Says, says)
 		}
 	}
@@ -137,9 +138,96 @@ func TestLongestOpeningIsAtTheMargin(t *testing.T) {
 func TestDiffractionIsNamed(t *testing.T) {
 	r := judge(t, Practice(of(shot.Throw)), "camera.aperture", "f/22", "camera.print", "60 cm")
 	s := r.step(t, "focus")
+	assert.Equal(t, Caution, s.Verdict, "a disc of 32 µm is not the point that 12 µm is")
+	assert.Contains(t, s.Says, "diffraction alone makes a disc of 32 µm of a point, and 12 µm is what a print 60 cm wide")
+	assert.Contains(t, s.Next, "f/8, or wider, keeps diffraction below that")
 	assert.Contains(t, s.Says, "f/22 costs more by diffraction than it gives in depth")
 	assert.Greater(t, r.DiscNow, r.DiscBest)
 	assert.Less(t, r.Best, optics.FNumber(22))
+}
+
+// What serves best is an aperture that the lens has.
+func TestBestApertureIsTheLenss(t *testing.T) {
+	for _, kind := range shot.Kinds() {
+		r := judge(t, Practice(of(kind)), "camera.print", "2 cm", "camera.widest", "f/4", "camera.narrowest", "f/11")
+		assert.True(t, r.Best >= 4 && r.Best <= 11, "%s: %v", kind, r.Best)
+	}
+	set := of(shot.Drop)
+	set.Camera.Widest, set.Camera.Narrowest = 16, 8
+	_, err := Judge(set)
+	assert.ErrorContains(t, err, "camera.narrowest")
+}
+
+// A column is as tall as it is: a frame that is wide enough and too low for it cuts it, and one that is high enough
+// does not. Of an upright frame the same lens shows half as much again.
+func TestTallLiquid(t *testing.T) {
+	low := judge(t, Practice(of(shot.Drop)), "camera.sensor_height", "10 mm")
+	s := low.step(t, "framing")
+	assert.Greater(t, low.Subject.Tall, low.Subject.Size/2)
+	assert.NotEqual(t, Works, s.Verdict, s.Says)
+	assert.Contains(t, s.Says, "tall (9 of 10 no taller than")
+	assert.Contains(t, s.Next, "Step back to")
+	upright := judge(t, low.Set, "camera.sensor", "24 mm", "camera.sensor_height", "36 mm")
+	assert.Greater(t, upright.InFrame, low.InFrame)
+	assert.Equal(t, Works, upright.step(t, "framing").Verdict)
+	contact := judge(t, low.Set, "drop.phase", "contact")
+	assert.Equal(t, contact.Subject.Size, contact.Subject.Tall, "a drop")
+	assert.Greater(t, contact.InFrame, low.InFrame)
+	measured := judge(t, of(shot.Drops), "drops.count", "1", "drops.want", "phase",
+		"drops.phase", "column-highest", "drops.column_height", "60 mm")
+	assert.InDelta(t, 0.06, float64(measured.Subject.Tall), 1e-9, "what was measured counts")
+}
+
+// How often the height is in the frame, against as many drawn columns (seed 16, 4).
+func TestTallInFrame(t *testing.T) {
+	r := judge(t, Practice(of(shot.Drop)), "camera.sensor_height", "12 mm")
+	random, in := rand.New(rand.NewPCG(16, 4)), 0
+	const n = 20000
+	for range n {
+		tall := float64(r.Subject.Tall) * math.Exp(r.Subject.TallSpread*random.NormFloat64())
+		off := float64(r.HighSD) * random.NormFloat64()
+		if foot := float64(-r.Tallest()/2) + off; foot > float64(-r.High/2) && foot+tall < float64(r.High/2) {
+			in++
+		}
+	}
+	assert.InDelta(t, float64(in)/n, r.tallInFrame(), 0.03, "in steps of one in forty")
+}
+
+// A lens and a ruler that contradict each other are not both believed, and nobody is sent back with a camera for it.
+func TestMistypedRuler(t *testing.T) {
+	s := judge(t, Practice(of(shot.Drop)), "camera.field_seen", "1 cm").step(t, "framing")
+	assert.Equal(t, Change, s.Verdict)
+	assert.Contains(t, s.Says, "50 cm from a lens of 10 cm the frame would be 14 cm wide")
+	assert.Contains(t, s.Next, "Read the ruler again")
+	assert.NotContains(t, s.Next, "Step back")
+	assert.Equal(t, Works, judge(t, Practice(of(shot.Drop)), "camera.field_seen", "15 cm").step(t, "framing").Verdict)
+	set := of(shot.Drop)
+	require.NoError(t, set.Put("camera.field_seen", "1 mm"))
+	_, err := Judge(set)
+	assert.ErrorContains(t, err, "camera.field_seen: no lens shows a piece 1 mm wide")
+	steps, ok := Unjudged(set)
+	require.True(t, ok)
+	require.Len(t, steps[5].Fixes, 1)
+	require.NoError(t, steps[5].Fixes[0].Put(&set))
+	_, err = Judge(set)
+	assert.NoError(t, err)
+}
+
+// Of a lens that nobody has typed, the frame is not known.
+func TestUntypedLens(t *testing.T) {
+	s := judge(t, of(shot.Drop)).step(t, "framing")
+	assert.Equal(t, Unknown, s.Verdict)
+	assert.Contains(t, s.Says, "which nobody has typed")
+	assert.Equal(t, Works, judge(t, of(shot.Drop), "camera.field_seen", "14 cm").step(t, "framing").Verdict)
+}
+
+// That t0.1 was worked out is said where it is used, and not of a unit's own t0.1.
+func TestIdealDecayIsSaid(t *testing.T) {
+	const says = "That is for an ideal decay"
+	assert.Contains(t, judge(t, of(shot.Drop), "flash.duration", "1 ms").step(t, "freeze").Says, says)
+	own := judge(t, of(shot.Drop), "flash.measured", "t0.1", "flash.figures", "1/1 1/300 s, 1/16 1/4000 s")
+	assert.NotContains(t, own.step(t, "freeze").Says, says)
+	assert.Contains(t, judge(t, own.Set, "flash.power", "1/64").step(t, "freeze").Says, says, "beyond the figures")
 }
 
 // Turned along the path, the lens sees the error along it as depth; across it, none of it.
@@ -149,6 +237,10 @@ func TestTurnedLens(t *testing.T) {
 	assert.InDelta(t, float64(square.Subject.Aside), float64(square.DepthSD), 1e-12)
 	assert.InEpsilon(t, math.Hypot(0.5*float64(square.Subject.Aside), math.Sqrt(0.75)*float64(square.Subject.Along)),
 		float64(turned.DepthSD), 1e-9)
+	e, err := turned.Set.Estimate()
+	require.NoError(t, err)
+	sin, cos := math.Sincos(float64(e.FocusAngle)) // the level part of the speed is seen at the cosine of 60 degrees
+	assert.InEpsilon(t, float64(e.FocusSpeed)*math.Hypot(cos/2, sin), float64(turned.Subject.Speed), 1e-9)
 	drop := judge(t, of(shot.Drop), "camera.turn", "60°")
 	assert.Less(t, drop.DepthSD, drop.Subject.Along, "an upright path is as far away at any angle")
 }
@@ -234,7 +326,7 @@ func TestUnjudged(t *testing.T) {
 	for _, set := range []shot.Set{of(shot.Drop), of(shot.Throw), of(shot.Sound), of(shot.Drops)} {
 		_, ok := Unjudged(set)
 		assert.False(t, ok, "nothing is wrong")
-		require.NoError(t, set.Put("camera.distance", "20 cm"))
+		require.NoError(t, set.Put("camera.distance", "12 cm"))
 		steps, ok := Unjudged(set)
 		require.True(t, ok)
 		require.Len(t, steps, 7)

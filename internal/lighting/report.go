@@ -23,6 +23,7 @@ type Report struct {
 	Margin  optics.Stops // of the flash over the room's light; +Inf where that is not known
 	Longest phys.Time    // the opening that keeps the margin asked for
 
+	Airy       phys.Length // the disc that diffraction alone makes of a point, on the sensor
 	Blur       optics.Blur // of what is to be sharp
 	BlurAround optics.Blur // of the fastest around it
 	Seen       bool        // Blur is what was seen, not what is worked out
@@ -98,7 +99,11 @@ func Unjudged(set shot.Set) (steps []Step, ok bool) {
 
 // distanceFix moves a lens that is too near as far off as it focuses.
 func distanceFix(set shot.Set, field string) []shot.Fix {
-	fix := shot.Fix{Field: "camera.distance", Value: set.Camera.Nearest.String()}
+	nearest := phys.RoundUp(set.Camera.NearestDistance()*(1-1e-9), 3)
+	fix := shot.Fix{Field: "camera.distance", Value: nearest.String()}
+	if field == "camera.field_seen" {
+		fix = shot.Fix{Field: field, Value: phys.Length(0).String()}
+	}
 	if field != fix.Field || set.Put(fix.Field, fix.Value) != nil {
 		return nil
 	}
@@ -157,8 +162,8 @@ func (r *Report) judgeBlur() {
 	}
 }
 
-// ends is how many standard deviations of its place the liquid is to be sharp in: 9 of 10 within.
-const ends = 1.645
+// nineInTen is within how many standard deviations nine of ten are, and oneEnd below how many.
+const nineInTen, oneEnd = 1.645, 1.2816
 
 func (r *Report) judgeDepth() {
 	c, lens := r.Set.Camera, r.Light.Lens
@@ -179,9 +184,10 @@ func (r *Report) judgeDepth() {
 	if size > 0 {
 		r.InDepth = optics.WithinBand(lens.Focus-r.Near, r.Far-lens.Focus, size, r.DepthSD)
 	}
-	half := phys.Length(ends)*r.DepthSD + size/2
+	half := phys.Length(nineInTen)*r.DepthSD + size/2
 	near, far := max(lens.Focus-half, lens.Focal*1.01), lens.Focus+half
-	r.Best = lens.BestAperture(near, far)
+	r.Airy = lens.Airy()
+	r.Best = lens.BestAperture(near, far, c.Widest, c.Narrowest)
 	r.DiscNow = max(lens.Disc(near), lens.Disc(far))
 	lens.Aperture = r.Best
 	r.DiscBest = max(lens.Disc(near), lens.Disc(far))
@@ -191,10 +197,25 @@ func (r *Report) judgeFrame() {
 	c, lens, size := r.Set.Camera, r.Light.Lens, r.Subject.Size
 	r.Wide, r.High = lens.Field(c.Sensor), lens.Field(c.SensorHeight)
 	if size > 0 {
-		r.InFrame = optics.WithinBand(r.Wide/2, r.Wide/2, size, r.WideSD) *
-			optics.WithinBand(r.High/2, r.High/2, size, r.HighSD)
+		r.InFrame = optics.WithinBand(r.Wide/2, r.Wide/2, size, r.WideSD) * r.tallInFrame()
 	}
 }
+
+// tallInFrame is how often all of the liquid's height is in the frame, whose middle is at that of what nine of ten do
+// not exceed: the mean over as likely heights.
+func (r *Report) tallInFrame() (in float64) {
+	const heights = 40
+	middle := r.Tallest() / 2
+	for i := range heights {
+		p := (float64(i) + 0.5) / heights
+		tall := r.Subject.TallNoMore(math.Sqrt2 * math.Erfinv(2*p-1))
+		in += optics.WithinBand(r.High/2-middle, r.High/2+middle-tall, 0, r.HighSD) / heights
+	}
+	return in
+}
+
+// Tallest is the height of the liquid that nine of ten shots do not exceed.
+func (r Report) Tallest() phys.Length { return r.Subject.TallNoMore(oneEnd) }
 
 func (r *Report) judgeBackground() {
 	b := r.Set.Background

@@ -294,9 +294,18 @@ func units(n int) string {
 }
 
 func (r Report) freeze() Step {
+	s := r.frozen()
+	if r.Light.PulseKnown && !r.Seen && r.Light.PulseIdeal {
+		s.Says += " That is for an ideal decay, of which t0.1 is 3.3 times t0.5; real units differ, so look at the first frames."
+	}
+	return s
+}
+
+// frozen is the freeze check by the light's duration as it is known.
+func (r Report) frozen() Step {
 	s := Step{ID: "freeze", Title: "Freeze check",
 		Do: "Let one drop or throw go and look at the liquid's fastest edge at full size.",
-		Expect: fmt.Sprintf("Blur of no more than %.1f pixels: sharp on a print %s wide.", r.sharpPixels(),
+		Expect: fmt.Sprintf("Blur of no more than %.1f pixels: not seen on a print %s wide.", r.sharpPixels(),
 			inLength(r.Light.Picture.Print)),
 		Seen: []string{"flash.smear"},
 		Fields: []string{"flash.control", "flash.duration", "flash.measured", "flash.figures", "camera.print",
@@ -336,7 +345,7 @@ func (r Report) freeze() Step {
 	}
 	if r.turns() && !r.Seen && blur.Subject <= r.SharpBlur {
 		s.Verdict = Works
-		s.Says = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves: it is sharp. Droplets around "+
+		s.Says = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves: it is frozen. Droplets around "+
 			"it, at up to %.2f m/s, smear by %.1f pixels, seen on a print wider than %s.", inTime(lasts), r.Subject.Fastest,
 			r.BlurAround.Pixels, inLength(phys.RoundDown(r.largestPrint(r.BlurAround), 2)))
 		return s
@@ -396,8 +405,8 @@ func (r Report) shorter(s *Step, want phys.Time) string {
 	return say + ", which makes it right."
 }
 
-// Often is how often the liquid is to be where it is aimed for a verdict of works: own choice.
-const often = 0.8
+// enough is the part of the shots in which the liquid is to be where it is aimed for a verdict of works: own choice.
+const enough = 0.8
 
 func (r Report) focus() Step {
 	s := Step{ID: "focus", Title: "Focus on a stand-in, and lock it",
@@ -406,21 +415,29 @@ func (r Report) focus() Step {
 		Expect: fmt.Sprintf("Sharp from %s before the spot to %s behind it.", inDepth(r.Light.Lens.Focus-r.Near),
 			inDepth(r.Far-r.Light.Lens.Focus)),
 		Waits: true, Seen: []string{"camera.distance"},
-		Fields: []string{"camera.nearest", "camera.turn"},
+		Fields: []string{"camera.nearest", "camera.widest", "camera.narrowest", "camera.turn"},
 	}
 	if r.Subject.Size == 0 {
 		s.Verdict, s.Says = Unknown, s.Expect+" How large the subject is, and where it bursts, is not known."
 		return s
 	}
-	s.Says = fmt.Sprintf("All of the liquid is sharp in %s, with it %s off the plane in focus (SD).", inTen(r.InDepth),
+	s.Says = fmt.Sprintf("All of the liquid is sharp in %s, with it %s off the plane in focus (SD).", inTenths(r.InDepth),
 		inMm(r.DepthSD))
-	s.Verdict = r.byOften(r.InDepth)
+	s.Verdict = byShare(r.InDepth)
+	r.diffraction(&s)
+	return s
+}
+
+// diffraction adds what a small opening costs, and the aperture that serves best.
+func (r Report) diffraction(s *Step) {
 	c := r.Set.Camera
 	loss := float64(r.DiscNow/r.DiscBest) - 1
-	if loss < 0.1 || c.Aperture == r.Best {
-		return s
+	if r.Airy > r.Circle {
+		s.Says += fmt.Sprintf(" But at %v diffraction alone makes a disc of %s of a point, and %s is what a print %s wide "+
+			"shows as one: nothing in the frame is quite sharp.", c.Aperture, inMicrons(r.Airy), inMicrons(r.Circle),
+			inLength(r.Light.Picture.Print))
 	}
-	if c.Aperture > r.Best {
+	if c.Aperture > r.Best && loss >= 0.1 {
 		s.Says += fmt.Sprintf(" %v costs more by diffraction than it gives in depth: fine detail is %.0f %% coarser than "+
 			"at %v", c.Aperture, loss*100, r.Best)
 		if r.DiscNow <= r.Circle {
@@ -428,22 +445,28 @@ func (r Report) focus() Step {
 		}
 		s.Says += "."
 	}
+	if s.Verdict == Works && (r.Airy > r.Circle || r.DiscNow > r.Circle) {
+		s.Verdict = Caution
+	}
 	switch {
+	case s.Verdict == Works || c.Aperture == r.Best && r.DiscBest <= r.Circle:
 	case r.DiscBest > r.Circle:
-		s.Next = fmt.Sprintf("No aperture is sharp enough for a print %s wide at both ends of where the liquid is; %v comes "+
-			"nearest. A frame that is wider, or a smaller print, helps.", inLength(r.Light.Picture.Print), r.Best)
-	case s.Verdict != Works || r.DiscNow > r.Circle:
+		s.Next = fmt.Sprintf("No aperture of this lens is sharp enough for a print %s wide at both ends of where the liquid "+
+			"is; %v comes nearest. A frame that is wider, or a smaller print, helps.", inLength(r.Light.Picture.Print), r.Best)
+	case loss >= 0.1:
 		s.Next = fmt.Sprintf("%v serves best here.", r.Best)
 		s.Fixes = append(s.Fixes, shot.Fix{Field: "camera.aperture", Value: r.Best.String()})
 	}
-	return s
+	if sharp := r.Light.Lens.NarrowestSharp(r.Circle, c.Widest, c.Narrowest); r.Airy > r.Circle && sharp > 0 {
+		s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" %v, or wider, keeps diffraction below that.", sharp))
+	}
 }
 
-func (r Report) byOften(p float64) Verdict {
+func byShare(p float64) Verdict {
 	switch {
-	case p >= often:
+	case p >= enough:
 		return Works
-	case p >= often/2:
+	case p >= enough/2:
 		return Caution
 	}
 	return Change
@@ -454,18 +477,28 @@ func (r Report) framing() Step {
 		Do:     "Hold a ruler at the focus spot and read how wide the frame is. Leave room for a miss.",
 		Expect: fmt.Sprintf("A frame %s wide and %s high.", inLength(phys.Round(r.Wide, 3)), inLength(phys.Round(r.High, 3))),
 		Seen:   []string{"camera.field_seen"},
-		Fields: []string{"camera.focal", "camera.sensor", "camera.height", "camera.pixels"},
+		Fields: []string{"camera.focal", "camera.sensor", "camera.sensor_height", "camera.pixels"},
 	}
 	size := r.Subject.Size
 	if size == 0 {
 		s.Verdict, s.Says = Unknown, "How large the subject is, and where it bursts, is not known."
 		return s
 	}
-	s.Says = fmt.Sprintf("The liquid, about %s wide, takes %.0f %% of the width; all of it is in the frame in %s.",
-		inLength(phys.Round(size, 2)), 100*float64(size/r.Wide), inTen(r.InFrame))
-	s.Verdict = r.byOften(r.InFrame)
-	if s.Verdict != Works {
-		field := max(size+2*ends*r.WideSD, (size+2*ends*r.HighSD)*r.Set.Camera.Sensor/r.Set.Camera.SensorHeight)
+	s.Says = fmt.Sprintf("The liquid, about %s wide and %s tall%s, takes %.0f %% of the width; all of it is in the frame in %s.",
+		inLength(phys.Round(size, 2)), inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
+		inTenths(r.InFrame))
+	s.Verdict = byShare(r.InFrame)
+	if c := r.Set.Camera; c == optics.DefaultSetup().Camera {
+		s.Verdict = Unknown
+		s.Says += fmt.Sprintf(" That is for a lens of %s, %s away, which nobody has typed.", inLength(c.Focal),
+			inLength(c.Distance))
+		s.Next = "Read the ruler, or type the lens and its distance."
+	}
+	r.byRuler(&s)
+	if s.Verdict != Works && s.Next == "" {
+		tall := r.Subject.TallNoMore(nineInTen)
+		field := max(size+2*nineInTen*r.WideSD,
+			(tall+2*nineInTen*r.HighSD)*r.Set.Camera.Sensor/r.Set.Camera.SensorHeight)
 		s.Next = fmt.Sprintf("Step back to %s, for a frame %s wide.", inLength(phys.RoundUp(r.Light.Lens.FocusFor(
 			r.Set.Camera.Sensor, field), 2)), inLength(phys.RoundUp(field, 2)))
 	}
@@ -477,6 +510,35 @@ func (r Report) framing() Step {
 		}
 	}
 	return s
+}
+
+// orTaller says how tall it may be, where that is not the same in each shot.
+func (r Report) orTaller() string {
+	if r.Subject.TallSpread == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" (9 of 10 no taller than %s)", inLength(phys.Round(r.Tallest(), 2)))
+}
+
+// byRuler says if the ruler and the distances contradict each other. How far the lens is from the spot is measured
+// within a tenth or so, so that a quarter is no such error: own choice.
+func (r Report) byRuler(s *Step) {
+	c := r.Set.Camera
+	seen := c.FieldSeen
+	c.FieldSeen = 0
+	if seen == 0 || c.Distance <= c.Focal {
+		return
+	}
+	wide := c.Lens().Field(c.Sensor)
+	if max(wide/seen, seen/wide) < 1.25 {
+		return
+	}
+	s.Says += fmt.Sprintf(" That is by the ruler; %s from a lens of %s the frame would be %s wide.", inLength(c.Distance),
+		inLength(c.Focal), inLength(phys.Round(wide, 2)))
+	s.Next = "Read the ruler again, or correct the distance, the focal length or the sensor's width: they contradict each other."
+	if s.Verdict == Works {
+		s.Verdict = Caution
+	}
 }
 
 // splashReach is how far droplets may fly towards the lens: those of a splash as thrown out at half of the drop's speed

@@ -63,11 +63,14 @@ func inMm(l phys.Length) string {
 	return fmt.Sprintf("%.0f mm", float64(l)*1e3)
 }
 
+// inMicrons writes a length on the sensor.
+func inMicrons(l phys.Length) string { return fmt.Sprintf("%.0f µm", float64(l)*1e6) }
+
 // inPercent writes a level.
 func inPercent(l optics.Level) string { return fmt.Sprintf("%.0f %%", float64(l)*100) }
 
-// inTen writes a probability as so many of ten.
-func inTen(p float64) string {
+// inTenths writes a probability as so many of ten.
+func inTenths(p float64) string {
 	switch n := math.Round(p * 10); {
 	case p > 0.99:
 		return "nearly all shots"

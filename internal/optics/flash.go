@@ -162,6 +162,20 @@ func (d Discharge) At(p Fraction) (Pulse, bool) {
 	return Pulse{measured, measured * longer}, true
 }
 
+// IsIdeal reports whether the time above a tenth of the peak is worked out as of an ideal decay, rather than by the unit's
+// own figures: from its time above half, or beyond the power steps that are known.
+func (d Discharge) IsIdeal(p Fraction) bool {
+	table, err := d.Figures.Table()
+	if err == nil && d.Full > 0 {
+		table = append(table, Figure{1, Shutter(d.Full)})
+	}
+	low, high := Fraction(1), Fraction(0)
+	for _, row := range table {
+		low, high = min(low, row.Power), max(high, row.Power)
+	}
+	return d.Is == AboveHalf || p < low || p > high
+}
+
 // interpolate is the duration at p, of the kind that the table has.
 func interpolate(table []Figure, p Fraction, d Discharge) float64 {
 	ideal := func(p Fraction) float64 {

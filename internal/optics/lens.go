@@ -9,9 +9,12 @@ import (
 // Lens is a thin lens that is focused: all distances are from it.
 type Lens struct {
 	Focal    phys.Length
-	Aperture FNumber
+	Aperture FNumber     // as marked; what the mark stands for counts, for light, depth and diffraction alike
 	Focus    phys.Length // to the plane in focus, more than the focal length
 }
+
+// ratio is the f-number that the aperture's mark stands for.
+func (l Lens) ratio() FNumber { return ExactFNumber(l.Aperture) }
 
 // Magnification is the image's size by the subject's: f/(s-f).
 func (l Lens) Magnification() float64 { return float64(l.Focal / (l.Focus - l.Focal)) }
@@ -19,12 +22,12 @@ func (l Lens) Magnification() float64 { return float64(l.Focal / (l.Focus - l.Fo
 // WorkingFNumber is the f-number that counts for light and diffraction: the lens stands further from the sensor the
 // nearer its subject, and N becomes N (1+m). Cameras that show it by themselves have counted it already.
 func (l Lens) WorkingFNumber() FNumber {
-	return ExactFNumber(l.Aperture) * FNumber(1+l.Magnification())
+	return l.ratio() * FNumber(1+l.Magnification())
 }
 
 // Hyperfocal is the distance at which the far limit becomes infinite: f²/(N c) + f, with c the circle of confusion.
 func (l Lens) Hyperfocal(c phys.Length) phys.Length {
-	return l.Focal*l.Focal/(phys.Length(l.Aperture)*c) + l.Focal
+	return l.Focal*l.Focal/(phys.Length(l.ratio())*c) + l.Focal
 }
 
 // Depth is the near and the far limit of what is sharp to a circle of confusion; far may be infinite.
@@ -39,7 +42,7 @@ func (l Lens) Depth(c phys.Length) (near, far phys.Length) {
 
 // DefocusCircle is the diameter on the sensor of the disc that a point at another distance makes.
 func (l Lens) DefocusCircle(at phys.Length) phys.Length {
-	opening := l.Focal / phys.Length(l.Aperture)
+	opening := l.Focal / phys.Length(l.ratio())
 	off := (at - l.Focus) / at
 	return opening * phys.Length(l.Magnification()) * max(off, -off)
 }
@@ -57,16 +60,41 @@ func (l Lens) Disc(at phys.Length) phys.Length {
 	return phys.Length(math.Hypot(float64(l.DefocusCircle(at)), float64(l.Airy())))
 }
 
-// BestAperture is the mark that makes the larger disc at the two ends of a depth smallest.
-func (l Lens) BestAperture(near, far phys.Length) FNumber {
-	best, smallest := l.Aperture, phys.Length(math.Inf(1))
+// BestAperture is the mark, among those that a lens has, that makes the larger disc at the two ends of a depth
+// smallest; the widest if it has none.
+func (l Lens) BestAperture(near, far phys.Length, widest, narrowest FNumber) FNumber {
+	best, smallest := widest, phys.Length(math.Inf(1))
 	for _, n := range FNumberMarks() {
+		if n < widest || n > narrowest {
+			continue
+		}
 		l.Aperture = n
 		if d := max(l.Disc(near), l.Disc(far)); d < smallest {
 			best, smallest = n, d
 		}
 	}
 	return best
+}
+
+// NarrowestSharp is the smallest opening whose diffraction alone makes no larger disc than a circle of confusion, among
+// those that a lens has; 0 if none.
+func (l Lens) NarrowestSharp(c phys.Length, widest, narrowest FNumber) (sharp FNumber) {
+	for _, n := range FNumberMarks() {
+		l.Aperture = n
+		if n >= widest && n <= narrowest && l.Airy() <= c {
+			sharp = n
+		}
+	}
+	return sharp
+}
+
+// NearestTo is how far from a lens the nearest spot is on which it can be focused, when that is so far from the sensor's
+// plane, as it is written on lenses: a thin lens stands s f/(s-f) before the sensor. Nearer than four focal lengths
+// from the sensor no thin lens focuses; one that does shortens its focal length, and is taken at life size, in the
+// middle.
+func NearestTo(focal, fromSensor phys.Length) phys.Length {
+	d := float64(fromSensor)
+	return phys.Length((d + math.Sqrt(max(d*d-4*d*float64(focal), 0))) / 2)
 }
 
 // Field is how wide a piece of the plane in focus a sensor that wide shows.

@@ -13,7 +13,9 @@ import (
 
 func TestDepthOfField(t *testing.T) {
 	for _, row := range published.Rows(t, "depth_of_field_check.csv") {
-		l := Lens{Focal: phys.Length(row.Metres(t, "focal_mm")), Aperture: FNumber(row.Number(t, "f_number")),
+		// The table's f-numbers are meant as they are; next to a mark is no mark, and stands for itself.
+		number := FNumber(row.Number(t, "f_number") * (1 + 1e-9))
+		l := Lens{Focal: phys.Length(row.Metres(t, "focal_mm")), Aperture: number,
 			Focus: phys.Length(row.Metres(t, "subject_mm"))}
 		c := phys.Length(row.Metres(t, "coc_mm"))
 		near, far := l.Depth(c)
@@ -54,15 +56,49 @@ func TestBestAperture(t *testing.T) {
 		m := l.Magnification()
 		k := float64(l.Focal) * m * float64(half/near) // the disc of the near end times N
 		closed := math.Sqrt(k / (2.44 * 555e-9 * (1 + m)))
-		best := l.BestAperture(near, far)
+		best := l.BestAperture(near, far, 1, 64)
 		assert.InDelta(t, 0, 2*math.Log2(float64(best)/closed), 1./3, half)
+		assert.Equal(t, min(11, best), l.BestAperture(near, far, 1, 11), "no further than the lens goes")
+		assert.Equal(t, FNumber(45), l.BestAperture(near, far, 45, 64))
 	}
 	at := func(n FNumber) phys.Length {
 		l := l
 		l.Aperture = n
 		return l.Disc(l.Focus + 2e-3)
 	}
-	assert.Greater(t, at(22), at(l.BestAperture(l.Focus-2e-3, l.Focus+2e-3)))
+	assert.Greater(t, at(22), at(l.BestAperture(l.Focus-2e-3, l.Focus+2e-3, 1, 64)))
+}
+
+// A mark is one f-number for light and depth alike: f/22 is 2^4.5, and the depth at close range is
+// 2 N c (m+1)/m² (published with the table of depths).
+func TestMarkIsOneFNumber(t *testing.T) {
+	l := Lens{Focal: 0.1, Aperture: 22, Focus: 0.5}
+	const c = 3e-5
+	near, far := l.Depth(c)
+	byDepth := float64(far-near) * 0.25 * 0.25 / (2 * c * 1.25)
+	byLight := float64(l.WorkingFNumber()) / 1.25
+	assert.InEpsilon(t, math.Pow(2, 4.5), byLight, 1e-9)
+	assert.InEpsilon(t, byLight, byDepth, 1e-3)
+}
+
+// Diffraction alone exceeds the circle of confusion from an f-number on: 2.44 lambda N (1+m) = c.
+func TestNarrowestSharp(t *testing.T) {
+	l := Lens{Focal: 0.1, Aperture: 16, Focus: 0.5}
+	closed := 3e-5 / (2.44 * 555e-9 * 1.25) // 17.7
+	sharp := l.NarrowestSharp(3e-5, 2.8, 32)
+	assert.Equal(t, FNumber(16), sharp)
+	assert.Less(t, float64(ExactFNumber(sharp)), closed)
+	assert.Equal(t, FNumber(11), l.NarrowestSharp(3e-5, 2.8, 11), "no further than the lens goes")
+	assert.Zero(t, l.NarrowestSharp(1e-6, 2.8, 32))
+}
+
+// The nearest focus from the sensor is the sum of the lens equation's two distances.
+func TestNearestTo(t *testing.T) {
+	for _, s := range []float64{0.11, 0.15, 0.5, 3} { // of a lens of 50 mm
+		image := 1 / (1/0.05 - 1/s)
+		assert.InEpsilon(t, s, float64(NearestTo(0.05, phys.Length(s+image))), 1e-9)
+	}
+	assert.InEpsilon(t, 0.15, float64(NearestTo(0.1, 0.3)), 1e-9, "nearer than a thin lens: life size")
 }
 
 // The field is what projects onto the sensor, and nearer by the lens equation.

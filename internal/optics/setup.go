@@ -12,15 +12,17 @@ type Camera struct {
 	Speed        ISO         `json:"iso"`
 	Shutter      Shutter     `json:"shutter"`
 	Focal        phys.Length `json:"focal"`
-	Distance     phys.Length `json:"distance"`   // from the lens to the focus spot
-	Nearest      phys.Length `json:"nearest"`    // at which the lens can focus
-	Sensor       phys.Length `json:"sensor"`     // its width, as the camera is held
-	SensorHeight phys.Length `json:"height"`     // and its height
-	Pixels       int         `json:"pixels"`     // across the width
-	Turn         phys.Angle  `json:"turn"`       // of the lens from square to the liquid's path
-	Print        phys.Length `json:"print"`      // the width at which the picture is to be sharp
-	MaxBlur      phys.Length `json:"max_blur"`   // asked for, at the subject; 0 nothing asked
-	FieldSeen    phys.Length `json:"field_seen"` // the frame's width as a ruler at the focus spot shows it; 0 not seen
+	Widest       FNumber     `json:"widest"`        // that the lens has
+	Narrowest    FNumber     `json:"narrowest"`     // that it has
+	Distance     phys.Length `json:"distance"`      // from the middle of the lens to the focus spot
+	Nearest      phys.Length `json:"nearest"`       // at which the lens can focus, from the sensor's plane, as engraved
+	Sensor       phys.Length `json:"sensor"`        // its width, as the camera is held
+	SensorHeight phys.Length `json:"sensor_height"` // and its height
+	Pixels       int         `json:"pixels"`        // across the width
+	Turn         phys.Angle  `json:"turn"`          // of the lens from square to the liquid's path
+	Print        phys.Length `json:"print"`         // the width at which the picture is to be sharp
+	MaxBlur      phys.Length `json:"max_blur"`      // asked for, at the subject; 0 nothing asked
+	FieldSeen    phys.Length `json:"field_seen"`    // the frame's width as a ruler at the focus spot shows it; 0 not seen
 }
 
 // Flash is the key light: one unit, or several alike.
@@ -91,7 +93,7 @@ type Setup struct {
 // not known in it.
 func DefaultSetup() Setup {
 	return Setup{
-		Camera: Camera{Aperture: 16, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5, Nearest: 0.3, Sensor: 36 * mm,
+		Camera: Camera{Aperture: 16, Widest: 2.8, Narrowest: 32, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5, Nearest: 0.3, Sensor: 36 * mm,
 			SensorHeight: 24 * mm, Pixels: 6000, Print: 0.1},
 		Flash:      Flash{Power: 1. / 16, Distance: 0.5, Units: 1, Control: CutOff, Measured: AboveHalf},
 		Room:       Ambient{By: RoomUnknown, Margin: MinMargin},
@@ -107,6 +109,9 @@ func (c Camera) Lens() Lens {
 	}
 	return l
 }
+
+// NearestDistance is the least Distance that the lens can be focused on.
+func (c Camera) NearestDistance() phys.Length { return NearestTo(c.Focal, c.Nearest) }
 
 // Picture is how the camera's pictures are recorded and looked at.
 func (c Camera) Picture() Picture { return Picture{c.Sensor, c.Pixels, c.Print} }
@@ -137,6 +142,7 @@ type Light struct {
 	Black   phys.Angle // from there to the outer edge of the black beside it; Bright if there is none
 
 	KeyKnown, BackgroundKnown, RoomKnown, PulseKnown bool
+	PulseIdeal                                       bool // Pulse.Tenth is worked out as of an ideal decay
 }
 
 // Light is that of a frame whose shutter is open for a time.
@@ -147,6 +153,7 @@ func (s Setup) Light(open phys.Time) Light {
 	l.Key, l.KeyKnown = first(s.KeyWays(), 0)
 	l.Background, l.BackgroundKnown = first(s.BackgroundWays(), BackgroundAim.Stops())
 	l.Pulse, l.PulseKnown = s.Flash.Discharge().At(s.Flash.Power)
+	l.PulseIdeal = s.Flash.Discharge().IsIdeal(s.Flash.Power)
 	switch r := s.Room; {
 	case r.By == RoomMetered && r.EV.Known:
 		l.Room = ContinuousExposure(Stops(r.EV.Value), l.Lens.WorkingFNumber(), s.Camera.Speed, open)

@@ -30,8 +30,10 @@ func (s *Set) opticsFields() []field {
 		quantity("camera.focal", &c.Focal, 4*mm, 2),
 		quantity("camera.distance", &c.Distance, 1*cm, 20),
 		quantity("camera.nearest", &c.Nearest, 1*cm, 20),
+		quantity("camera.widest", &c.Widest, 0.7, 32),
+		quantity("camera.narrowest", &c.Narrowest, 0.7, 128),
 		quantity("camera.sensor", &c.Sensor, 2*mm, 20*cm),
-		quantity("camera.height", &c.SensorHeight, 2*mm, 20*cm),
+		quantity("camera.sensor_height", &c.SensorHeight, 2*mm, 20*cm),
 		count("camera.pixels", &c.Pixels, 100, 100000),
 		quantity("camera.turn", &c.Turn, -maxTurn, maxTurn),
 		quantity("camera.print", &c.Print, 2*cm, 5),
@@ -122,13 +124,25 @@ func figures(name string, at *optics.Figures) field {
 func (s Set) checkCamera() error {
 	c := s.Camera
 	lens := c.Lens()
-	if c.FieldSeen == 0 && c.Distance < c.Nearest {
+	if c.Narrowest < c.Widest {
+		return &FieldError{Field: "camera.narrowest",
+			Why:    fmt.Sprintf("%v is a wider opening than the lens's widest, %v", c.Narrowest, c.Widest),
+			Remedy: fmt.Sprintf("use %v or a larger number", c.Widest)}
+	}
+	if c.FieldSeen == 0 && c.Distance < c.NearestDistance()*(1-1e-9) {
+		least := phys.RoundUp(c.NearestDistance()*(1-1e-9), 3)
 		return &FieldError{Field: "camera.distance",
-			Why:    fmt.Sprintf("%v is nearer than this lens focuses, which is from %v on", c.Distance, c.Nearest),
-			Remedy: fmt.Sprintf("use at least %v, or correct the lens's nearest focus (camera.nearest)", c.Nearest)}
+			Why: fmt.Sprintf("%v is nearer than this lens focuses: %v from the sensor are about %v from the lens", c.Distance,
+				c.Nearest, least),
+			Remedy: fmt.Sprintf("use at least %v, or correct the lens's nearest focus (camera.nearest)", least)}
 	}
 	// Nearer than this the image is over twenty times life size: no lens for a camera does that.
-	if least := lens.Focal * 1.05; lens.Focus < least {
+	if least := c.Sensor * 0.05; c.FieldSeen > 0 && c.FieldSeen < least {
+		return &FieldError{Field: "camera.field_seen",
+			Why:    fmt.Sprintf("no lens shows a piece %v wide on a sensor %v wide", c.FieldSeen, c.Sensor),
+			Remedy: fmt.Sprintf("read the ruler again: at least %v; or use 0 if nobody has looked", phys.RoundUp(least*(1-1e-9), 3))}
+	}
+	if least := lens.Focal * 1.05; c.FieldSeen == 0 && lens.Focus < least {
 		return &FieldError{Field: "camera.distance",
 			Why:    fmt.Sprintf("a lens of %v makes no picture of what is %v from it", c.Focal, phys.Round(lens.Focus, 3)),
 			Remedy: fmt.Sprintf("use at least %v, or a shorter lens", phys.RoundUp(least*(1-1e-9), 3))}
@@ -153,10 +167,13 @@ type Subject struct {
 	Speed   phys.Speed  // across the view; 0: at a turning point, or not known
 	Fastest phys.Speed  // of what flies around it; 0: not known
 	Size    phys.Length // across, about; 0: not known
-	Along   phys.Length // its path, by the error budget
-	Across  phys.Length // its path, in the plane that the camera sees
-	Aside   phys.Length // towards the camera and away, if it looks square at the path
-	Level   bool        // the path is level rather than upright
+	Tall    phys.Length // upright, about; 0: not known
+	// TallSpread is that of Tall from shot to shot and by what is not known of it, SD of the logarithm.
+	TallSpread float64
+	Along      phys.Length // its path, by the error budget
+	Across     phys.Length // its path, in the plane that the camera sees
+	Aside      phys.Length // towards the camera and away, if it looks square at the path
+	Level      bool        // the path is level rather than upright
 }
 
 // dripAside is how far drops differ sideways, SD. Common practice, no source: an undisturbed drip.
@@ -172,9 +189,11 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 		return Subject{}, err
 	}
 	p := Subject{Speed: b.Speed, Along: b.Total.Displaced}
+	p.Tall, p.TallSpread = s.tall(e)
 	switch s.Kind {
 	case Throw:
-		p.Fastest, p.Level, p.Size = e.FocusSpeed, true, s.Throw.width()
+		across := phys.Speed(acrossView(e.FocusAngle, s.Camera.Turn))
+		p.Speed, p.Fastest, p.Level, p.Size = b.Speed*across, e.FocusSpeed*across, true, s.Throw.width()
 		p.Across, _ = s.Throw.pathScatter(e.Speed, spread)
 		p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus))
 	case Sound: // what bursts, and where, is not known
@@ -195,6 +214,57 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 		}
 	}
 	return p, nil
+}
+
+// acrossView is the part of the speed on a path at an angle above level that a camera sees that is turned along it.
+func acrossView(path, turn phys.Angle) float64 {
+	towards := math.Cos(float64(path)) * math.Sin(float64(turn))
+	return math.Sqrt(1 - towards*towards)
+}
+
+// TallNoMore is the height that a part of the shots do not exceed, given as standard deviations of a normal
+// distribution.
+func (p Subject) TallNoMore(sd float64) phys.Length {
+	return p.Tall * phys.Length(math.Exp(sd*p.TallSpread))
+}
+
+// tall is about how tall the liquid is at the moment, and the spread of that. A crown or a crater counts with half of
+// its width: own estimate.
+func (s Set) tall(e Estimate) (phys.Length, float64) {
+	switch s.Kind {
+	case Throw:
+		return s.Throw.width(), 0
+	case Sound:
+		return 0, 0
+	case Drops:
+		if s.Drops.Want != WantPhase { // the drop that met the column is on its tip
+			return e.Drops.Meeting.Height + e.Diameter, 0
+		}
+		return tallAt(s.Drops.Phase, e, s.Drops.impact(e.Diameter, e.Speed), s.Drops.ColumnHeight)
+	}
+	impact, err := s.Drop.impact(e.Diameter, e.Speed)
+	if err != nil {
+		return 0, 0
+	}
+	return tallAt(s.Drop.Phase, e, impact, 0)
+}
+
+// tallAt is so for a phase of an impact whose column was measured, or 0.
+func tallAt(phase splash.Phase, e Estimate, i splash.Impact, measured phys.Length) (phys.Length, float64) {
+	switch phase {
+	case splash.Contact:
+		return e.Diameter, 0
+	case splash.ColumnHighest:
+		column, err := splash.ColumnOf(i)
+		if err != nil {
+			break
+		}
+		if measured > 0 {
+			column = column.Measured(measured, measuredSpread)
+		}
+		return column.Height, column.Spread
+	}
+	return i.CraterWidth() / 2, 0
 }
 
 // width is about how wide the thrown liquid is: a ball, or a round sheet of the same volume.

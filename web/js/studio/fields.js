@@ -13,6 +13,8 @@ import { choices, quantities, written } from "./labels.js";
 /** Fields whose values stand on a series of marks, and the list that they use. @type {Record<string, string>} */
 const marked = {
 	"camera.aperture": "aperture",
+	"camera.widest": "aperture",
+	"camera.narrowest": "aperture",
 	"camera.iso": "iso",
 	"camera.shutter": "shutter",
 	"flash.power": "power",

@@ -7,10 +7,10 @@ import { chosen } from "../set.js";
 /** Lengths, times and counts: label, unit, step, hint. @type {Record<string, [string, string, number, string?]>} */
 export const quantities = {
 	"camera.focal": ["Focal length", "mm", 5],
-	"camera.distance": ["Lens to focus spot", "cm", 5],
-	"camera.nearest": ["Nearest focus of the lens", "cm", 1],
-	"camera.sensor": ["Sensor, width", "mm", 0.5, "as the camera is held"],
-	"camera.height": ["Sensor, height", "mm", 0.5],
+	"camera.distance": ["Lens to focus spot", "cm", 5, "from the middle of the lens"],
+	"camera.nearest": ["Nearest focus of the lens", "cm", 1, "as engraved on it: from the sensor, not from the lens"],
+	"camera.sensor": ["Width of the camera's sensor", "mm", 0.5, "as the camera is held"],
+	"camera.sensor_height": ["Height of the camera's sensor", "mm", 0.5, "as the camera is held"],
 	"camera.pixels": ["Pixels across", "", 500],
 	"camera.turn": ["Lens turned from square", "deg", 5, "to the liquid's path"],
 	"camera.print": ["Sharp on a print this wide", "cm", 5],
@@ -28,6 +28,8 @@ export const quantities = {
 /** What is typed as it is written: label, hint. @type {Record<string, [string, string?]>} */
 export const written = {
 	"camera.aperture": ["Aperture"],
+	"camera.widest": ["The lens's widest aperture", "like f/2.8"],
+	"camera.narrowest": ["The lens's smallest aperture", "like f/22"],
 	"camera.iso": ["Camera's speed"],
 	"camera.shutter": ["Shutter on the dial", "B: as long as it is held"],
 	"flash.power": ["Power"],
