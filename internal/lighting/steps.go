@@ -487,6 +487,9 @@ func (r Report) framing() Step {
 	s.Says = fmt.Sprintf("The liquid, about %s wide and %s tall%s, takes %.0f %% of the width; all of it is in the frame in %s.",
 		inLength(phys.Round(size, 2)), inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
 		inTenths(r.InFrame))
+	if r.Subject.TallSpread > 0 {
+		s.Says += fmt.Sprintf(" The frame's middle belongs %s above the surface.", inLength(phys.Round(r.Tallest()/2, 2)))
+	}
 	s.Verdict = byShare(r.InFrame)
 	if c := r.Set.Camera; c == optics.DefaultSetup().Camera {
 		s.Verdict = Unknown
@@ -517,7 +520,8 @@ func (r Report) orTaller() string {
 	if r.Subject.TallSpread == 0 {
 		return ""
 	}
-	return fmt.Sprintf(" (9 of 10 no taller than %s)", inLength(phys.Round(r.Tallest(), 2)))
+	return fmt.Sprintf(" (9 of 10 no taller than %s)",
+		inLength(phys.Round(r.Tallest(), 2)))
 }
 
 // byRuler says if the ruler and the distances contradict each other. How far the lens is from the spot is measured

@@ -17,8 +17,8 @@ func (s *Set) namesLike(name string) string {
 		if name == "" || strings.HasPrefix(n, name+".") {
 			unlike[n] = 0
 		}
-		if group, rest, is := cutLast(name); is { // the right name in a wrong group
-			unlike[n] = min(unlike[n], 1+edits(rest, last)+edits(group, strings.TrimSuffix(n, "."+last))/2)
+		if _, rest, is := cutLast(name); is { // the right name in a wrong group
+			unlike[n] = min(unlike[n], 2+edits(rest, last))
 		}
 	}
 	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(unlike[a], unlike[b]) })
