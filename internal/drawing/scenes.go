@@ -32,8 +32,8 @@ func (s *sheet) frame(r lighting.Report) {
 		s.note("How large the subject is, and where it bursts, is not known.")
 		return
 	}
-	s.note("Outline: the liquid, about %s wide and %s tall. Dashed: about 9 of 10 first shots are within this; all of it is "+
-		"in the frame in %s.", inLength(r.Subject.Size), inLength(r.Subject.Tall), inPercent(r.InFrame))
+	s.note("Outline: the liquid, about %s wide and %s tall. Dashed: about 9 of 10 first shots are within this; all of it "+
+		"is in the frame in %s.", inLength(r.Subject.Size), inLength(r.Subject.Tall), inPercent(r.InFrame))
 }
 
 // within draws a dashed ellipse, or where it leaves the frame its edge.

@@ -296,7 +296,8 @@ func units(n int) string {
 func (r Report) freeze() Step {
 	s := r.frozen()
 	if r.Light.PulseKnown && !r.Seen && r.Light.PulseIdeal {
-		s.Says += " That is for an ideal decay, of which t0.1 is 3.3 times t0.5; real units differ, so look at the first frames."
+		s.Says += " That is for an ideal decay, of which t0.1 is 3.3 times t0.5; real units differ, so look at the first " +
+			"frames."
 	}
 	return s
 }
@@ -484,8 +485,8 @@ func (r Report) framing() Step {
 		s.Verdict, s.Says = Unknown, "How large the subject is, and where it bursts, is not known."
 		return s
 	}
-	s.Says = fmt.Sprintf("The liquid, about %s wide and %s tall%s, takes %.0f %% of the width; all of it is in the frame in %s.",
-		inLength(phys.Round(size, 2)), inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
+	s.Says = fmt.Sprintf("The liquid, about %s wide and %s tall%s, takes %.0f %% of the width; all of it is in the frame "+
+		"in %s.", inLength(phys.Round(size, 2)), inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
 		inTenths(r.InFrame))
 	if r.Subject.TallSpread > 0 {
 		s.Says += fmt.Sprintf(" The frame's middle belongs %s above the surface.", inLength(phys.Round(r.Tallest()/2, 2)))
@@ -539,7 +540,8 @@ func (r Report) byRuler(s *Step) {
 	}
 	s.Says += fmt.Sprintf(" That is by the ruler; %s from a lens of %s the frame would be %s wide.", inLength(c.Distance),
 		inLength(c.Focal), inLength(phys.Round(wide, 2)))
-	s.Next = "Read the ruler again, or correct the distance, the focal length or the sensor's width: they contradict each other."
+	s.Next = "Read the ruler again, or correct the distance, the focal length or the sensor's width: they contradict " +
+		"each other."
 	if s.Verdict == Works {
 		s.Verdict = Caution
 	}

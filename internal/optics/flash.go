@@ -162,8 +162,8 @@ func (d Discharge) At(p Fraction) (Pulse, bool) {
 	return Pulse{measured, measured * longer}, true
 }
 
-// IsIdeal reports whether the time above a tenth of the peak is worked out as of an ideal decay, rather than by the unit's
-// own figures: from its time above half, or beyond the power steps that are known.
+// IsIdeal reports whether the time above a tenth of the peak is worked out as of an ideal decay, rather than by the
+// unit's own figures: from its time above half, or beyond the power steps that are known.
 func (d Discharge) IsIdeal(p Fraction) bool {
 	table, err := d.Figures.Table()
 	if err == nil && d.Full > 0 {

@@ -93,8 +93,8 @@ type Setup struct {
 // not known in it.
 func DefaultSetup() Setup {
 	return Setup{
-		Camera: Camera{Aperture: 16, Widest: 2.8, Narrowest: 32, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5, Nearest: 0.3, Sensor: 36 * mm,
-			SensorHeight: 24 * mm, Pixels: 6000, Print: 0.1},
+		Camera: Camera{Aperture: 16, Widest: 2.8, Narrowest: 32, Speed: 400, Shutter: Bulb, Focal: 0.1, Distance: 0.5,
+			Nearest: 0.3, Sensor: 36 * mm, SensorHeight: 24 * mm, Pixels: 6000, Print: 0.1},
 		Flash:      Flash{Power: 1. / 16, Distance: 0.5, Units: 1, Control: CutOff, Measured: AboveHalf},
 		Room:       Ambient{By: RoomUnknown, Margin: MinMargin},
 		Background: Background{Distance: 0.5, Width: 0.4, Reflects: 0.9, Rim: 0.1},

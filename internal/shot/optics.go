@@ -139,8 +139,9 @@ func (s Set) checkCamera() error {
 	// Nearer than this the image is over twenty times life size: no lens for a camera does that.
 	if least := c.Sensor * 0.05; c.FieldSeen > 0 && c.FieldSeen < least {
 		return &FieldError{Field: "camera.field_seen",
-			Why:    fmt.Sprintf("no lens shows a piece %v wide on a sensor %v wide", c.FieldSeen, c.Sensor),
-			Remedy: fmt.Sprintf("read the ruler again: at least %v; or use 0 if nobody has looked", phys.RoundUp(least*(1-1e-9), 3))}
+			Why: fmt.Sprintf("no lens shows a piece %v wide on a sensor %v wide", c.FieldSeen, c.Sensor),
+			Remedy: fmt.Sprintf("read the ruler again: at least %v; or use 0 if nobody has looked",
+				phys.RoundUp(least*(1-1e-9), 3))}
 	}
 	if least := lens.Focal * 1.05; c.FieldSeen == 0 && lens.Focus < least {
 		return &FieldError{Field: "camera.distance",

@@ -100,8 +100,8 @@ func TestLightRefusedByName(t *testing.T) {
 	}
 	s := DefaultSet()
 	s.Camera.Distance = 12 * cm
-	assert.ErrorContains(t, s.Validate(), "camera.distance: 12 cm is nearer than this lens focuses: 30 cm from the sensor "+
-		"are about 15 cm from the lens; use at least 15 cm")
+	assert.ErrorContains(t, s.Validate(), "camera.distance: 12 cm is nearer than this lens focuses: 30 cm from the "+
+		"sensor are about 15 cm from the lens; use at least 15 cm")
 	s.Camera.Nearest, s.Camera.Distance = 10*cm, 10*cm
 	assert.ErrorContains(t, s.Validate(), "makes no picture of what is 10 cm from it; use at least 10.5 cm")
 }
