@@ -486,7 +486,8 @@ func (r Report) framing() Step {
 		return s
 	}
 	s.Says = fmt.Sprintf("The liquid, about %s wide and %s tall%s, takes %.0f %% of the width; all of it is in the frame "+
-		"in %s.", inLength(phys.Round(size, 2)), inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
+		"in %s.", inLength(phys.Round(size, 2)),
+		inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
 		inTenths(r.InFrame))
 	if r.Subject.TallSpread > 0 {
 		s.Says += fmt.Sprintf(" The frame's middle belongs %s above the surface.", inLength(phys.Round(r.Tallest()/2, 2)))
