@@ -120,8 +120,12 @@ func (c *calculator) explain(err error) error {
 		}
 		return fmt.Errorf("%w: %s: --%s: %s; %s", errUsage, c.name, name, f.Why, f.Remedy)
 	}
-	if r := new(shot.Refusal); errors.As(err, &r) && c.flagOf[r.Field] != "" {
-		return fmt.Errorf("%s: --%s: %w", c.name, c.flagOf[r.Field], err)
+	if r := new(shot.Refusal); errors.As(err, &r) {
+		name := r.Field
+		if flag := c.flagOf[name]; flag != "" {
+			name = "--" + flag
+		}
+		return fmt.Errorf("%s: %s: %w", c.name, name, err)
 	}
 	return fmt.Errorf("%s: %w", c.name, err)
 }

@@ -31,10 +31,10 @@ func TestDropsKeys(t *testing.T) {
 			assert.ElementsMatch(t, keys[1], slices.Collect(maps.Keys(d.(map[string]any))), line)
 		}
 	}
-	// Torricelli, by hand: 0.6 of a jet of 1.6 mm from 20 cm of head, for 26 ms.
+	// Torricelli, by hand: 0.6 of a jet of 2 mm from 20 cm of head, for 19 ms.
 	got := lightAnswer(t, "drops")
 	first := got["drops"].([]any)[0].(map[string]any)
-	volume := 0.6 * math.Pi / 4 * 1.6e-3 * 1.6e-3 * math.Sqrt(2*gravity*0.2) * 26e-3
+	volume := 0.6 * math.Pi / 4 * 2e-3 * 2e-3 * math.Sqrt(2*gravity*0.2) * 19e-3
 	assert.InEpsilon(t, volume*1e9, first["volume_ul"], 1e-6)
 	assert.InEpsilon(t, math.Cbrt(6*volume/math.Pi)*1e3, first["diameter_mm"], 1e-6)
 	assert.Equal(t, 2, len(got["drops"].([]any)))
@@ -57,20 +57,26 @@ func TestDropsRefuse(t *testing.T) {
 		{"drops --open 24", 2, []string{"--open", "unit"}},
 		{"drops --count 4", 2, []string{"--count", "1 to 3"}},
 		{"drops --count 1", 2, []string{"--count", "use 2, or want a phase"}},
-		{"drops --gap 20ms", 2, []string{"--gap", "not longer than the opening before it, 26.0 ms", "use more than 26.0 ms"}},
+		{"drops --gap 20ms", 1, []string{"--gap", "it would flow into that drop", "at least 43 ms later, 63 ms after"}},
+		{"drops --gap 3s", 1, []string{"--gap", "when the column has sunk", "2.833 s sooner, 167 ms after"}},
+		{"drops --column-height 1mm", 1, []string{"--column-height", "give no height, and it is estimated"}},
+		{"drops --set drops.discharge=0.05", 1, []string{"drops.discharge: ", "coefficient", "0.47 more, 0.52"}},
+		{"drops --meet 15mm --column-time 900ms", 1, []string{"--column-time", "give no time, and it is estimated"}},
 		{"drops --beam 50cm", 2, []string{"--beam", "less than 40 cm"}},
 		{"drops --bore 4mm", 2, []string{"--bore", "3 mm or less"}},
 		{"drops --tip 0.2mm --bore 0.2mm", 2, []string{"--tip", "280 µm to 1.54 cm"}},
 		{"drops --weighed heavy", 2, []string{"--weighed", "20 drops 1.1 g at 24 ms"}},
 		{"drops --pool-liquid mercury", 2, []string{"--pool-liquid", "water"}},
-		{"drops --column-time 2.110928042889149ms", 2, []string{"--column-time", "a column of 2.1 cm", "2.11 ms"}},
-		{"drops --open 15ms --open2 15ms", 1, []string{"--open", "make the first opening at least 6 ms longer, 21 ms, and " +
-			"make the second opening at least 6 ms longer, 21 ms", "weigh 20 drops at 15 ms"}},
-		{"drops --open 200ms --open2 200ms", 1, []string{"an opening of 200 ms lets out a jet", "157 ms shorter, 43 ms"}},
-		{"drops --bore 0.1mm", 1, []string{"--bore", "at least 1.4 mm wider, 1.5 mm", "weigh"}},
-		{"drops --set drops.closes=100ms", 1, []string{"--head", "lower the liquid by at least 18 cm, to 2 cm"}},
-		{"drops --height 5cm --beam 2cm --meet 2mm", 1, []string{"--height", "raise the tip by at least 7 mm, to 5.7 cm"}},
-		{"drops --want phase", 1, []string{"--gap", "have the second opening begin 163 ms after the one before"}},
+		{"drops --column-time 2.110928042889149ms", 1, []string{"--column-time", "a column of 2.2 cm", "2.11 ms"}},
+		{"drops --open 9ms --open2 9ms", 1, []string{"--open", "make the first opening at least 5 ms longer, 14 ms, and " +
+			"make the second opening at least 7 ms longer, 16 ms", "weigh 20 drops at 9 ms"}},
+		{"drops --open 200ms --open2 200ms", 1, []string{"an opening of 200 ms lets out a jet", "173 ms shorter, 27 ms"}},
+		{"drops --bore 0.1mm", 1, []string{"--bore", "at least 1.8 mm wider, 1.9 mm", "weigh"}},
+		{"drops --set drops.closes=100ms", 1, []string{"--head", "lower the liquid by at least 19 cm, to 1 cm above " +
+			"the tip, and meet the column as it sinks"}},
+		{"drops --height 5cm --beam 2cm --meet 2mm", 1, []string{"--height",
+			"raise the tip by at least 78.9 cm, to 83.9 cm"}},
+		{"drops --want phase", 1, []string{"--gap", "have the second opening begin 168 ms after the one before"}},
 	} {
 		t.Run(c.line, func(t *testing.T) {
 			for _, asJSON := range []string{"", " --json"} {
@@ -83,8 +89,10 @@ func TestDropsRefuse(t *testing.T) {
 			}
 		})
 	}
-	for _, works := range []string{"drops --open 21ms --open2 21ms", "drops --bore 1.5mm",
-		"drops --set drops.closes=100ms --head 2cm", "drops --height 5.7cm --beam 2cm --meet 2mm"} {
+	for _, works := range []string{"drops --open 14ms --open2 16ms", "drops --bore 1.9mm",
+		"drops --set drops.closes=100ms --head 1cm --column sinking",
+		"drops --height 83.9cm --beam 2cm --meet 2mm",
+		"drops --gap 63ms", "drops --gap 167ms", "drops --set drops.discharge=0.52", "drops --gap 168ms --want phase"} {
 		status, _, errs := calculate(t, works)
 		require.Zero(t, status, "as was advised: %s: %s", works, errs)
 	}

@@ -72,7 +72,7 @@ func TestValveCutShort(t *testing.T) {
 			x.ready()
 			for field, value := range map[string]string{"kind": "drops", "drops.from": string(from), "light.shutter": "hand",
 				"drops.weighed": "20 drops 1.1 g at 60 ms; 20 drops 1.4 g at 80 ms", "drops.first.open": "70 ms",
-				"drops.second.open": "70 ms"} {
+				"drops.second.open": "70 ms", "drops.column": "sinking"} {
 				x.must(me, Command{Type: "set", Field: field, Value: value})
 			}
 			require.Nil(t, x.Snapshot().Refusal)

@@ -442,6 +442,9 @@ func (r *Rig) valveClosed(valve int, from, to time.Duration) {
 	f, edges, err := r.room.Open(before, r.set, valve, from, to)
 	switch {
 	case errors.Is(err, scene.ErrNoDrop) || errors.Is(err, scene.ErrRan): // as when it is primed
+		if before != nil && before.Number == f.Number {
+			*before = f
+		}
 		return
 	case err != nil:
 		r.log.Warn("the valve opened and nothing fell", "error", err)

@@ -11,32 +11,83 @@ import (
 	"stillwater/internal/splash"
 )
 
-// ColumnRise is how the column of a splash comes and goes: it leaves the surface at a speed, and its tip rises and
-// falls freely.
+// ColumnRise is how the column of a splash comes and goes. It leaves the surface as a thread whose parts, thrown up
+// together and the lower the slower, fly freely and pull it thinner. Its end draws back into it, as surface tension
+// takes it, and is slowed down by that: most at first, then less and less, as C. J. M. van Rijn et al. measured
+// (Phys. Rev. Fluids 6 (2021) 034801, as reported in Physics 14, 32: by up to 20 times gravity).
 type ColumnRise struct {
 	Emerges time.Duration
 	Speed   phys.Speed  // at the surface
 	Width   phys.Length // of its tip
+	Draws   phys.Speed  // at which its end draws back into a thread as thick as it is first
+}
+
+// draws is that speed by the momentum that an end of a thread of radius a gathers: pi a sigma against rho pi a² u²
+// (J. B. Keller, Phys. Fluids 26 (1983) 3451-3453, from memory).
+func draws(liquid splash.Liquid, width phys.Length) phys.Speed {
+	return phys.Speed(math.Sqrt(float64(liquid.SurfaceTension) / (float64(liquid.Density) * float64(width) / 2)))
+}
+
+// gathers is how long its end takes to draw back at full speed, from rest: as long as to cross its own radius.
+func (c ColumnRise) gathers() float64 { return float64(c.Width) / 2 / float64(c.Draws) }
+
+// flight is the tip's height and speed so long after it emerged. Between parts whose speed at the time t is
+// z/t - g t/2, the end moves by dz/dt = z/t - g t/2 - u(t). From gathers on u grows as the thread gets thinner, its
+// radius as t^(-1/2): as t^(1/4). Before, the end gathers speed evenly.
+func (c ColumnRise) flight(t float64) (height, speed float64) {
+	v, u, s := float64(c.Speed), float64(c.Draws), t/c.gathers()
+	mean, now := u*s, u*s // of u/t, summed up, and of u
+	if s > 1 {
+		root := math.Sqrt(math.Sqrt(s))
+		mean, now = u*(4*root-3), u*root
+	}
+	per := v - phys.Gravity*t/2 - mean
+	return t * per, per - phys.Gravity*t/2 - now
+}
+
+// until is when something that holds at first holds no more, in seconds after it emerged: before it would be back if it
+// flew freely.
+func (c ColumnRise) until(holds func(height, speed float64) bool) float64 {
+	low, high := 0.0, 2*float64(c.Speed)/phys.Gravity
+	for range 40 {
+		if middle := (low + high) / 2; holds(c.flight(middle)) {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return low
+}
+
+// HighestAt is when its tip is highest.
+func (c ColumnRise) HighestAt() time.Duration {
+	return c.Emerges + phys.Time(c.until(func(_, speed float64) bool { return speed > 0 })).Duration()
 }
 
 // Ends is when its tip is back at the surface.
 func (c ColumnRise) Ends() time.Duration {
-	return c.Emerges + phys.Time(2*float64(c.Speed)/phys.Gravity).Duration()
+	return c.Emerges + phys.Time(c.until(func(height, _ float64) bool { return height >= 0 })).Duration()
 }
 
 // Tip is the tip's height and its speed upwards at a time; false: there is no column.
 func (c ColumnRise) Tip(at time.Duration) (phys.Length, phys.Speed, bool) {
-	if c.Speed == 0 || at <= c.Emerges || at >= c.Ends() {
+	if c.Speed == 0 || at <= c.Emerges {
 		return 0, 0, false
 	}
-	t := (at - c.Emerges).Seconds()
-	v := float64(c.Speed)
-	return phys.Length(v*t - phys.Gravity*t*t/2), phys.Speed(v - phys.Gravity*t), true
+	height, speed := c.flight((at - c.Emerges).Seconds())
+	if height <= 0 {
+		return 0, 0, false
+	}
+	return phys.Length(height), phys.Speed(speed), true
 }
 
 // Highest is the tip's greatest height.
 func (c ColumnRise) Highest() phys.Length {
-	return phys.Length(float64(c.Speed) * float64(c.Speed) / (2 * phys.Gravity))
+	if c.Speed == 0 {
+		return 0
+	}
+	height, _, _ := c.Tip(c.HighestAt())
+	return height
 }
 
 // Meeting is what the second drop meets. Without a column, or before and after it, that is the surface.
@@ -88,8 +139,9 @@ func (r *Room) riseOf(f *Flight, d ValveDrop, own dice) error {
 	if err != nil || column.Speed == 0 {
 		return err
 	}
+	f.Column = column
 	at := map[splash.Phase]time.Duration{splash.ColumnEmerges: column.Emerges,
-		splash.ColumnHighest: (column.Emerges + column.Ends()) / 2, splash.ColumnGone: column.Ends()}
+		splash.ColumnHighest: column.HighestAt(), splash.ColumnGone: column.Ends()}
 	for i, p := range f.Phases {
 		if is, ok := at[p.Phase]; ok {
 			f.Phases[i].At = is
@@ -103,7 +155,10 @@ func (r *Room) riseOf(f *Flight, d ValveDrop, own dice) error {
 }
 
 // columnOf is the column of a drop's splash. Its times are this room's; how fast it leaves the surface is drawn
-// in units of sqrt(g R) of the crater's radius R, which is what a crater that fills by gravity has to give.
+// in units of sqrt(g R) of the crater's radius R, which is what a crater that fills by gravity has to give: from 2.2 to
+// 3.1, with which the columns of A. M. Worthington's drops (1908, I and I-a) rise for as long as he printed, 0.05 s and
+// 0.066 to 0.081 s. It is as wide as the drop: what it throws off was larger than the drop that fell (6.6 against 5 mm;
+// Yu. D. Chashechkin and V. E. Prokhorov, Fluid Dynamics 60 (2025) 132).
 func (r *Room) columnOf(set shot.DropsSet, d ValveDrop, own dice) (ColumnRise, error) {
 	liquid, pool, err := liquids(set.Liquid, set.PoolLiquid)
 	if err != nil {
@@ -123,7 +178,7 @@ func (r *Room) columnOf(set shot.DropsSet, d ValveDrop, own dice) (ColumnRise, e
 	after *= 1 + own.normal(r.spreads.ColumnTime)
 	speed := r.basin.rise * math.Sqrt(phys.Gravity*crater) * (1 + own.normal(r.spreads.ColumnSpeed))
 	return ColumnRise{Emerges: d.Lands + phys.Time(after*math.Sqrt(crater/phys.Gravity)).Duration(),
-		Speed: phys.Speed(speed), Width: d.Diameter / 2}, nil
+		Speed: phys.Speed(speed), Width: d.Diameter, Draws: draws(pool, d.Diameter)}, nil
 }
 
 // meetSteps halve the height at which two meet, from that of a column to less than a micrometre.

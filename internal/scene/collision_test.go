@@ -1,6 +1,7 @@
 package scene
 
 import (
+	"errors"
 	"math"
 	"testing"
 	"time"
@@ -23,11 +24,17 @@ func dropsSet(gap time.Duration) (shot.Set, time.Duration) {
 // dripTwice opens the valve twice.
 func dripTwice(t *testing.T, r *Room, set shot.Set, at, gap time.Duration) Flight {
 	t.Helper()
+	return dripFrom(t, r, set, at, gap, 1)
+}
+
+// dripFrom opens the first valve and then that one.
+func dripFrom(t *testing.T, r *Room, set shot.Set, at, gap time.Duration, valve int) Flight {
+	t.Helper()
 	open := set.Drops.First.Open.Duration()
 	f, edges, err := r.Open(nil, set, 1, at, at+open)
 	require.NoError(t, err)
 	require.NotEmpty(t, edges)
-	f, edges, err = r.Open(&f, set, 1, at+gap, at+gap+open)
+	f, edges, err = r.Open(&f, set, valve, at+gap, at+gap+open)
 	require.NoError(t, err)
 	require.NotEmpty(t, edges)
 	return f
@@ -41,7 +48,7 @@ func TestCollisionsAreWhereTheTwoMeet(t *testing.T) {
 		r := calm(seed)
 		for i, gap := 0, 30*time.Millisecond; gap < 400*time.Millisecond; i, gap = i+1, gap+10*time.Millisecond {
 			set, _ := dropsSet(gap)
-			f := dripTwice(t, r, set, time.Duration(i)*10*time.Second, gap)
+			f := dripFrom(t, r, set, time.Duration(i)*10*time.Second, gap, 2)
 			m := f.Meeting
 			require.NotNil(t, m)
 			switch {
@@ -116,10 +123,10 @@ func TestNoLiquidIsLost(t *testing.T) {
 	const drops = 400
 	for i := range drops {
 		at := time.Duration(i) * 10 * time.Second
-		f, _, err := r.Open(nil, set, 1, at, at+26*time.Millisecond)
+		f, _, err := r.Open(nil, set, 1, at, at+19*time.Millisecond)
 		require.NoError(t, err)
 		fell += math.Pi / 6 * math.Pow(float64(f.Diameter), 3)
-		flowed += rate * 0.026
+		flowed += rate * 0.019
 	}
 	assert.InEpsilon(t, flowed, fell, 0.003)
 }
@@ -136,13 +143,13 @@ func TestOpenings(t *testing.T) {
 	var smallHangs, largeHangs []float64
 	for i := range 200 {
 		at := time.Duration(i+1) * 10 * time.Second
-		a, _, err := r.Open(nil, set, 1, at, at+24*time.Millisecond)
+		a, _, err := r.Open(nil, set, 1, at, at+18*time.Millisecond)
 		require.NoError(t, err)
-		b, _, err := r.Open(nil, set, 1, at+5*time.Second, at+5*time.Second+32*time.Millisecond)
+		b, _, err := r.Open(nil, set, 1, at+5*time.Second, at+5*time.Second+24*time.Millisecond)
 		require.NoError(t, err)
 		small, large = append(small, float64(a.Diameter)), append(large, float64(b.Diameter))
-		smallHangs = append(smallHangs, (a.Drops[0].LetsGo - at - 24*time.Millisecond).Seconds())
-		largeHangs = append(largeHangs, (b.Drops[0].LetsGo - at - 5*time.Second - 32*time.Millisecond).Seconds())
+		smallHangs = append(smallHangs, (a.Drops[0].LetsGo - at - 18*time.Millisecond).Seconds())
+		largeHangs = append(largeHangs, (b.Drops[0].LetsGo - at - 5*time.Second - 24*time.Millisecond).Seconds())
 	}
 	a, _ := meanAndSD(small)
 	b, _ := meanAndSD(large)
@@ -223,13 +230,13 @@ func TestNoCollision(t *testing.T) {
 		600 * time.Millisecond: "no collision: the second drop landed",
 	} {
 		r := calm(2)
-		f := dripTwice(t, r, set, 0, gap)
+		f := dripFrom(t, r, set, 0, gap, 2)
 		r.camera.flashes = []flash{{f.Contact, true, 1}}
 		assert.Contains(t, r.Look(f).Seen, words, gap)
 		assert.Equal(t, Nothing, r.Look(f).Verdict)
 	}
 	r := calm(2)
-	f, _, err := r.Open(nil, set, 1, 0, 26*time.Millisecond)
+	f, _, err := r.Open(nil, set, 1, 0, 19*time.Millisecond)
 	require.NoError(t, err)
 	r.camera.flashes = []flash{{f.Contact, true, 1}}
 	assert.Contains(t, r.Look(f).Seen, "no second drop fell")
@@ -248,7 +255,7 @@ func TestTwoValves(t *testing.T) {
 	r := calm(3)
 	r.tips[1].flow = 1.1 * r.tips[0].flow
 	set, _ := dropsSet(0)
-	const gap, open = 74 * time.Millisecond, 26 * time.Millisecond
+	const gap, open = 74 * time.Millisecond, 19 * time.Millisecond
 	at, met, larger := time.Duration(0), 0, 0
 	for range 20 {
 		at += 10 * time.Second
@@ -285,7 +292,7 @@ func TestThirdDropInThePicture(t *testing.T) {
 	const gap = 74 * time.Millisecond
 	f := dripTwice(t, r, set, 0, gap)
 	two := *f.Meeting
-	f, _, err := r.Open(&f, set, 1, 2*gap-25*time.Millisecond, 2*gap+time.Millisecond)
+	f, _, err := r.Open(&f, set, 2, 2*gap-25*time.Millisecond, 2*gap-6*time.Millisecond)
 	require.NoError(t, err)
 	require.Len(t, f.Drops, 3)
 	assert.Equal(t, two, *f.Meeting, "what the first two do is done")
@@ -311,9 +318,9 @@ func TestColumnToMeasure(t *testing.T) {
 	f := dripTwice(t, r, set, 0, 74*time.Millisecond)
 	met := f.Column
 	set.Drops.Want, set.Drops.Count, set.Drops.Phase = shot.WantPhase, 1, splash.ColumnHighest
-	one, _, err := r.Open(nil, set, 1, 10*time.Second, 10*time.Second+26*time.Millisecond)
+	one, _, err := r.Open(nil, set, 1, 10*time.Second, 10*time.Second+19*time.Millisecond)
 	require.NoError(t, err)
-	rises := met.Emerges + (met.Ends()-met.Emerges)/2 - f.Drops[0].Lands
+	rises := met.HighestAt() - f.Drops[0].Lands
 	assert.InEpsilon(t, rises.Seconds(), (one.Best - one.Contact).Seconds(), 0.15, "but for its scatter")
 	w := one.WaterAt(one.Best)
 	require.NotNil(t, w.Column)
@@ -340,17 +347,16 @@ func TestWaterOfAPhase(t *testing.T) {
 	assert.Len(t, f.WaterAt(f.Contact-time.Millisecond).Balls, 1)
 }
 
-// This room's columns fly freely, while those in print are slowed down by surface tension at first: they are highest
-// later than is worked out, mostly beyond the band of 8 in 10 (README). Who gives the time that was seen is right about
-// the next.
-func TestColumnsAreHighestLaterThanPrinted(t *testing.T) {
+// Columns are highest when those in print are: the plan's band of 8 in 10 has about as many of them, though the room's
+// law is another. Who gives the time that was seen is right about the next.
+func TestColumnsAreHighestAsPrinted(t *testing.T) {
 	set, _ := dropsSet(0)
 	set.Drops.Want, set.Drops.Count, set.Drops.Phase = shot.WantPhase, 1, splash.ColumnHighest
 	e, err := set.Estimate()
 	require.NoError(t, err)
 	const rooms = 200
 	var within int
-	var late, again float64
+	var late, off, again float64
 	for seed := range uint64(rooms) {
 		r := New(seed)
 		open := func(at time.Duration) phys.Time {
@@ -363,11 +369,94 @@ func TestColumnsAreHighestLaterThanPrinted(t *testing.T) {
 			within++
 		}
 		late += float64(first-e.Delay) / rooms
+		off += float64((first-e.Delay)*(first-e.Delay)) / rooms
 		next := float64(open(10*time.Second) - first)
 		again += next * next / rooms
 	}
-	t.Logf("seeds 0 to %d: %d of %d first columns within the band, %.0f ms later than worked out on average; the next "+
-		"within %.1f ms of the first (RMS)", rooms-1, within, rooms, late*1e3, math.Sqrt(again)*1e3)
-	assert.Less(t, within, rooms/2, "if they are as printed now, the README has to be changed")
-	assert.Less(t, math.Sqrt(again), late/3, "a trim takes most of it out")
+	t.Logf("seeds 0 to %d: %d of %d first columns within the band, %.1f ms later than worked out on average, %.1f ms off "+
+		"(RMS); the next within %.1f ms of the first (RMS)", rooms-1, within, rooms, late*1e3, math.Sqrt(off)*1e3,
+		math.Sqrt(again)*1e3)
+	assert.InDelta(t, 0.8, float64(within)/rooms, 0.15)
+	assert.Less(t, math.Sqrt(again), math.Sqrt(off)/2, "a trim takes most of it out")
+}
+
+// The column's law against what was printed of others than it was drawn from: a drop of 5 mm at 2.4 m/s, whose column
+// was seen until 142 ms after contact and was gone by 153 (Yu. D. Chashechkin and V. E. Prokhorov, Fluid Dynamics 60
+// (2025) 132), and how fast columns are slowed down at first, by up to 20 times gravity, and by gravity in the end
+// (C. J. M. van Rijn et al. 2021, as reported in Physics 14, 32).
+func TestColumnRiseAgainstPublished(t *testing.T) {
+	s := defaultValveSpreads()
+	water, err := splash.LiquidNamed("water")
+	require.NoError(t, err)
+	column := func(rise float64, d phys.Length, v float64) ColumnRise {
+		crater := math.Pow(math.Pow(float64(d), 3)*v*v/(3*phys.Gravity), 0.25)
+		return ColumnRise{Speed: phys.Speed(rise * math.Sqrt(phys.Gravity*crater)), Width: d, Draws: draws(water, d)}
+	}
+	tau := math.Sqrt(math.Pow(math.Pow(5e-3, 3)*2.4*2.4/(3*phys.Gravity), 0.25) / phys.Gravity)
+	gone := func(emerges, rise float64) float64 {
+		return emerges*tau*1e3 + column(rise, 5e-3, 2.4).Ends().Seconds()*1e3
+	}
+	assert.Less(t, gone(1.2, s.SlowestRise), 142.)
+	assert.Greater(t, gone(1.9, s.FastestRise), 153.)
+	assert.InDelta(t, 147, gone(1.55, (s.SlowestRise+s.FastestRise)/2), 20)
+
+	for _, c := range []struct{ rise, least, most float64 }{{s.SlowestRise, 48, 56}, {s.FastestRise, 66, 84}} {
+		rises := column(c.rise, 7.36e-3, 2.74).HighestAt().Seconds() * 1e3
+		assert.True(t, rises > c.least && rises < c.most, "A. M. Worthington 1908, I and I-a: %.0f ms", rises)
+	}
+
+	c := column(2.6, 3.5e-3, 2.2)
+	slowing := func(at float64) float64 {
+		const dt = 1e-4
+		_, before := c.flight(at - dt)
+		_, after := c.flight(at + dt)
+		return (before - after) / (2 * dt) / phys.Gravity
+	}
+	first, end := slowing(1e-3), slowing(c.Ends().Seconds())
+	t.Logf("slowed down by %.1f g at first, by %.1f g in the end", first, end)
+	assert.True(t, first > 3 && first < 20, first)
+	assert.True(t, end > 1 && end < first/2, end)
+	for at := 2e-3; at < c.Ends().Seconds(); at += 1e-3 {
+		assert.LessOrEqual(t, slowing(at), slowing(at-1e-3)+1e-6, "less and less")
+	}
+}
+
+// An opening that begins while the drop before hangs pours into that: the first is larger by what the second lacks, or
+// there is no second.
+func TestPouringIntoTheDropBefore(t *testing.T) {
+	set, _ := dropsSet(0)
+	open := set.Drops.First.Open.Duration()
+	volume := func(f Flight) (all float64) {
+		for _, d := range f.Drops {
+			all += ballOf(d.Diameter)
+		}
+		return all
+	}
+	two, one, whole := 0, 0, calm(3)
+	apart := volume(dripTwice(t, whole, set, 0, 100*time.Millisecond))
+	for gap := 40 * time.Millisecond; gap < 72*time.Millisecond; gap += 2 * time.Millisecond {
+		r := calm(3)
+		f, _, err := r.Open(nil, set, 1, 0, open)
+		require.NoError(t, err)
+		first := f.Drops[0]
+		overlaps := gap+set.Drops.Opens.Duration()+time.Millisecond < first.LetsGo
+		f, _, err = r.Open(&f, set, 1, gap, gap+open)
+		switch {
+		case errors.Is(err, ErrNoDrop):
+			one++
+			require.Len(t, f.Drops, 1)
+			assert.Greater(t, f.Drops[0].Diameter, first.Diameter, gap)
+		case overlaps:
+			two++
+			require.NoError(t, err)
+			assert.Greater(t, f.Drops[0].Diameter, f.Drops[1].Diameter, gap)
+			assert.InEpsilon(t, apart, volume(f), 0.04, "nothing is lost")
+		case gap+set.Drops.Opens.Duration()-time.Millisecond > first.LetsGo:
+			require.NoError(t, err)
+			assert.Equal(t, first.Diameter, f.Drops[0].Diameter, gap)
+		}
+	}
+	t.Log(one, two)
+	assert.Positive(t, one)
+	assert.Positive(t, two)
 }

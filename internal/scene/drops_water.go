@@ -79,6 +79,9 @@ func (f Flight) lastSplashAt(w *Water, at time.Duration) {
 	last.Phases = f.Phases
 	if at >= last.Contact && at < last.splashEnd() {
 		last.splashAt(w, at)
+		if h, v, ok := f.Column.Tip(at); ok && w.Column != nil {
+			w.Column.Height, w.Column.Rising = h, v
+		}
 	}
 }
 
@@ -113,7 +116,7 @@ func (f Flight) columnOfFirstAt(w *Water, at time.Duration, met bool) {
 const (
 	sheetLasts = 2.2
 	sheetDroop = 0.15
-	slender    = 0.6
+	slender    = 0.3
 )
 
 // dome is the sheet at a time: it grows ever slower, and draws back as fast. nil: it is gone.

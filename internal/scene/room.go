@@ -79,7 +79,7 @@ type Flight struct {
 	crater, capillary float64 // drop: the crater's radius; surface tension over density of the pool; in SI units
 
 	Drops   []ValveDrop // from valves: in order
-	Column  ColumnRise  // of the first of them, in a collision
+	Column  ColumnRise  // of the first of them, in a collision; of the last, for a phase
 	Meeting *Meeting    // what the second one meets, in a collision; nil: there is none yet
 	before  []PhaseAt   // of the first one's splash, in a collision
 }

@@ -32,7 +32,7 @@ type valveSpreads struct {
 	LetsGo       phys.Time // of when a drop lets go, from drop to drop
 	Flow         float64   // of the flow over that of the set, one for the room
 	Neck         float64   // of the neck's time, one for the room
-	ColumnSpeed  float64   // of the speed at which a column leaves the surface, from drop to drop
+	ColumnSpeed  float64   // of the speed at which a column leaves the surface, from drop to drop: its height by a tenth
 	ColumnTime   float64   // of when it does, from drop to drop
 	SheetTime    float64   // of when a collision's sheet is widest, from drop to drop
 	SheetOfRoom  float64   // the same, one for the room
@@ -43,17 +43,17 @@ type valveSpreads struct {
 
 func defaultValveSpreads() valveSpreads {
 	return valveSpreads{
-		DeadTime:     0.25e-3,
+		DeadTime:     0.2e-3,
 		Remainder:    0.04,
 		LetsGo:       0.4e-3,
 		Flow:         0.05,
 		Neck:         0.08,
-		ColumnSpeed:  0.05,
+		ColumnSpeed:  0.035,
 		ColumnTime:   0.02,
 		SheetTime:    0.05,
 		SheetOfRoom:  0.15,
-		SlowestRise:  1.9,
-		FastestRise:  2.4,
+		SlowestRise:  2.2,
+		FastestRise:  3.1,
 		DropsTouchBy: 1,
 	}
 }
@@ -63,8 +63,9 @@ const Valves = 2
 
 // tip is the end of a valve, in one room.
 type tip struct {
-	flow, neck float64 // relative to the set's and to the usual one
-	remainder  float64 // on the tip now, relative to the usual one
+	flow, neck float64       // relative to the set's and to the usual one
+	remainder  float64       // on the tip now, relative to the usual one
+	hangs      time.Duration // until then its last drop does
 	dice       dice
 }
 
@@ -89,6 +90,7 @@ func newBasin(seed uint64, s valveSpreads) basin {
 
 // ValveDrop is one drop that a valve let go. Times are those of its lowest point.
 type ValveDrop struct {
+	Valve    int // 1 for the first
 	Opened   time.Duration
 	LetsGo   time.Duration
 	Diameter phys.Length
@@ -101,7 +103,8 @@ type ValveDrop struct {
 
 // Open is one opening of a valve of a set of drops, 1 for the first, from then until then. It belongs to the flight
 // before if that is not over and lacks drops; then the flight is returned as it is now, with only the edges that are
-// new. ErrNoDrop and ErrRan: no drop falls.
+// new. ErrNoDrop and ErrRan: no drop falls. What flows while the drop before still hangs from the tip flows into that;
+// how heavy it is then changes nothing of when it lets go.
 //
 // Other errors are those of package splash or ballistics for an impossible set.
 func (r *Room) Open(f *Flight, set shot.Set, valve int, from, to time.Duration) (Flight, []Edge, error) {
@@ -113,7 +116,13 @@ func (r *Room) Open(f *Flight, set shot.Set, valve int, from, to time.Duration) 
 		r.flights++
 		g.Number, g.Detail = r.flights, r.seed<<20^uint64(r.flights)
 	}
-	d, err := r.dropOf(set.Drops, valve, from, to)
+	d, poured, err := r.dropOf(set.Drops, valve, from, to)
+	for i := len(g.Drops) - 1; i >= 0 && poured > 0; i-- {
+		if before := &g.Drops[i]; before.Valve == valve {
+			before.Diameter = sphere(ballOf(before.Diameter) + poured)
+			break
+		}
+	}
 	if err != nil {
 		return g, nil, err
 	}
@@ -141,15 +150,16 @@ const (
 )
 
 // dropOf is the drop of one opening. Liquid flows as the head drives it while the valve is really open; with what
-// stayed on the tip it makes the drop, and part of it stays again.
-func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (ValveDrop, error) {
+// stayed on the tip it makes the drop, and part of it stays again. What flows while the drop before hangs is poured
+// into that, in cubic metres.
+func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (d ValveDrop, poured float64, err error) {
 	liquid, err := splash.LiquidNamed(set.Liquid)
 	if err != nil {
-		return ValveDrop{}, err
+		return d, 0, err
 	}
 	slow, err := splash.DropDiameter(set.Tip, liquid)
 	if err != nil {
-		return ValveDrop{}, err
+		return d, 0, err
 	}
 	s, t := r.spreads.valveSpreads, &r.tips[valve-1]
 	rng := t.dice
@@ -157,27 +167,35 @@ func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (Val
 	flow := t.flow * float64(set.Discharge) * math.Pi / 4 * bore * bore * math.Sqrt(2*phys.Gravity*head)
 	opens := float64(set.Opens) + rng.normal(float64(s.DeadTime))
 	closes := float64(set.Closes) + rng.normal(float64(s.DeadTime))
-	let := flow * ((to - from).Seconds() - opens + closes)
-	falls := math.Pi / 6 * math.Pow(float64(slow), 3)
+	flows := (to - from).Seconds() - opens + closes
+	late := min(max((t.hangs-from).Seconds()-opens, 0), max(flows, 0)) // into the drop before
+	poured = flow * late
+	let := flow*flows - poured
+	falls := ballOf(slow)
 	stays := falls / fallsOfMost * staysOfMost
 	remainder := 1 + rng.normal(s.Remainder)
 	volume := let + stays*(t.remainder-remainder)
 	surplus := (volume - falls) / (falls / fallsOfMost)
 	if let <= 0 || surplus < 0.005 {
-		return ValveDrop{}, ErrNoDrop
+		return d, poured, ErrNoDrop
 	}
 	if surplus > runsFrom {
 		t.remainder = 1
-		return ValveDrop{}, ErrRan
+		return d, poured, ErrRan
 	}
-	full := (falls - stays*(t.remainder-1)) / flow // until as much hangs as can
+	full := late + (falls-stays*(t.remainder-1))/flow // until as much hangs as can
 	t.remainder = remainder
-	d := ValveDrop{Opened: from, Diameter: phys.Length(math.Cbrt(6 * volume / math.Pi))}
+	d = ValveDrop{Valve: valve, Opened: from, Diameter: sphere(volume)}
 	d.LetsGo = from + phys.Time(opens+full+t.neck*neckTime(surplus, liquid)+rng.normal(float64(s.LetsGo))).Duration()
+	t.hangs = d.LetsGo
 	d.leaves, err = leaveNozzle(shot.DropSet{Nozzle: set.Tip, Liquid: set.Liquid}, d.Diameter)
 	d.leaves.speed *= phys.Speed(1 + fasterBySurplus*surplus)
-	return d, err
+	return d, poured, err
 }
+
+// ballOf is a sphere's volume, in cubic metres, and sphere the diameter of one.
+func ballOf(d phys.Length) float64      { return math.Pi / 6 * math.Pow(float64(d), 3) }
+func sphere(volume float64) phys.Length { return phys.Length(math.Cbrt(6 * volume / math.Pi)) }
 
 // fasterBySurplus is how much faster a drop is when it lets go if it is heavier than can just hang: it falls while its
 // neck still holds. Near what a one-dimensional model of the neck gives (the test of package splash has it), 0.9 to 1.

@@ -32,8 +32,8 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 	case Sound:
 		says = []string{a.microphone()}
 	case Drops:
-		says = []string{a.tooLight(), a.otherClock(), a.columnUnknown(), a.unlikePublished(), a.otherSide(), a.seldomMeet(),
-			a.perhapsColumn(), a.firstDrop(), a.steadierOpening(), a.jet(), a.dropsPool()}
+		says = []string{a.otherClock(), a.columnUnknown(), a.unlikePublished(), a.otherSide(), a.seldomMeet(),
+			a.poursSoon(), a.perhapsColumn(), a.firstDrop(), a.steadierOpening(), a.jet(), a.dropsPool()}
 	default:
 		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}
 	}

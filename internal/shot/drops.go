@@ -113,13 +113,13 @@ const maxCount = 3
 
 // defaultDrops drops twice and has the second meet the first one's column. Common practice, no source.
 func defaultDrops() DropsSet {
-	drop := Opening{Valve: 1, Open: 0.026}
+	drop := Opening{Valve: 1, Open: 19 * ms}
 	third := drop
 	third.Gap = 150 * ms
 	return DropsSet{Count: 2, First: drop, Second: drop, Third: third, Height: 40 * cm, Beam: 5 * cm, From: FromBeam,
-		Tip: 3 * mm, Bore: 1.6 * mm, Head: 20 * cm, Discharge: 0.6, Opens: 4 * ms, Closes: 4 * ms,
+		Tip: 3 * mm, Bore: 2 * mm, Head: 20 * cm, Discharge: 0.6, Opens: 4 * ms, Closes: 4 * ms,
 		Liquid: "water", PoolLiquid: SameLiquid, PoolDepth: 10 * cm,
-		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 12 * mm, Column: ColumnRising, Sheet: SheetWidest}
+		Want: WantCollision, Phase: splash.ColumnHighest, Meet: 10 * mm, Column: ColumnRising, Sheet: SheetWidest}
 }
 
 // fields lists every field of d, bound to it, and its trim.
@@ -214,20 +214,6 @@ func (d DropsSet) checkTogether() error {
 		return &FieldError{Field: "drops.meet",
 			Why:    fmt.Sprintf("%v above the surface is at or above the tip, which is at %v", d.Meet, d.Height),
 			Remedy: fmt.Sprintf("use less than %v", d.Height)}
-	}
-	return d.checkGaps()
-}
-
-// checkGaps refuses gaps that are shorter than the opening of the same valve before them, if they are given.
-func (d DropsSet) checkGaps() error {
-	all := d.openings()
-	for i := 1; i < len(all); i++ {
-		sameValve := all[i].Valve == all[i-1].Valve
-		if gap, open := all[i].Gap, all[i-1].Open; sameValve && gap != 0 && gap <= open {
-			return &FieldError{Field: openingField(i, "gap"),
-				Why:    fmt.Sprintf("%s is not longer than the opening before it, %s", inMs(gap), inMs(open)),
-				Remedy: fmt.Sprintf("use more than %s", inMs(open))}
-		}
 	}
 	return nil
 }

@@ -1,13 +1,11 @@
 package shot
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
-	"stillwater/internal/valve"
 )
 
 // budgetOf is the budget of drops on command in another set; false if that cannot be.
@@ -110,6 +108,22 @@ func (a advisor) unlikePublished() string {
 	return a.e.unlikePublished(fmt.Sprintf("Drop %d", a.e.Drops.Count))
 }
 
+// poursSoon says that an opening may flow into the drop before, as it begins hardly later than that lets go.
+func (a advisor) poursSoon() string {
+	p := a.e.Drops
+	for i := 1; i < p.Count; i++ {
+		before, drop := p.Drops[i-1], p.Drops[i]
+		known := phys.Time(a.spread.LetsGo) * before.Necks
+		after := drop.On + a.set.Drops.Opens - before.Parts
+		if before.Valve == drop.Valve && after < known {
+			return fmt.Sprintf("What the %s opening lets out begins to flow %s after the drop before it has let go, and that "+
+				"is known to %s (SD): if it flows into that drop, the %s is too small, or none. The longer the %s opening, "+
+				"the sooner its drop lets go.", openingNames[i], inMs(after), inMs(known), openingNames[i], openingNames[i-1])
+		}
+	}
+	return ""
+}
+
 // firstDrop says that the tip must be full, and what else comes of its first opening.
 func (a advisor) firstDrop() string {
 	drop := a.e.Drops.Drops[0]
@@ -150,20 +164,6 @@ func (a advisor) steadierOpening() string {
 		}
 	}
 	return ""
-}
-
-// tooLight says that no drop so light lets go of the tip.
-func (a advisor) tooLight() string {
-	v, err := a.set.Drops.valve()
-	if err != nil {
-		return ""
-	}
-	light := new(valve.TooLightError)
-	if !errors.As(v.CheckWeighed(), &light) {
-		return ""
-	}
-	return fmt.Sprintf("The weighing cannot be right: %v. If fewer drops fell than there were openings, open longer and "+
-		"weigh again; if not, check the tip (%v) and the liquid.", light, v.Tip)
 }
 
 // perhapsColumn says when the column of a drop before the last may still stand, rising higher than most.

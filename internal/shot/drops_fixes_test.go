@@ -80,7 +80,7 @@ func TestTipError(t *testing.T) {
 
 // Between edges that are taken for the same drop's there is less than the least gap, whichever gap that is.
 func TestHoldOffOfUnequalGaps(t *testing.T) {
-	for _, gaps := range [][2]phys.Time{{163 * ms, 400 * ms}, {400 * ms, 163 * ms}, {300 * ms, 300 * ms}} {
+	for _, gaps := range [][2]phys.Time{{170 * ms, 400 * ms}, {400 * ms, 170 * ms}, {300 * ms, 300 * ms}} {
 		s := dropsSet()
 		s.Drops.Count, s.Drops.Want, s.Drops.Second.Gap, s.Drops.Third.Gap = 3, WantPhase, gaps[0], gaps[1]
 		p, _, err := Compile(s, testBench())
@@ -95,17 +95,20 @@ func TestValvesMayOverlap(t *testing.T) {
 	s, b := dropsSet(), testBench()
 	b.Valves = append(b.Valves, Output{Index: 4, Name: "valve2", MaxOn: 500 * time.Millisecond})
 	b.Valves[0].MaxOn = 500 * time.Millisecond
-	s.Drops.First.Open, s.Drops.Second.Open, s.Drops.Second.Gap = 43*ms, 21*ms, 20*ms
-	field := new(FieldError)
-	require.ErrorAs(t, s.Validate(), &field)
-	assert.Equal(t, "drops.second.gap", field.Field)
+	s.Drops.From, s.Drops.Second.Gap = FromValve, 60*ms
+	no := new(Refusal)
+	_, _, err := Compile(s, b)
+	require.ErrorAs(t, err, &no)
+	assert.Equal(t, "drops.second.gap", no.Field)
+	assert.Contains(t, no.Why, "it would flow into that drop")
+	assert.Contains(t, no.Remedy, "have valve 2 let the second drop fall")
 	s.Drops.Second.Valve = 2
-	assert.NoError(t, s.Validate())
+	_, _, err = Compile(s, b)
+	assert.NoError(t, err)
 
 	s = dropsSet()
 	s.Drops.First.Open, s.Drops.Second.Open, s.Drops.Discharge = 270*ms, 270*ms, 0.05
-	_, _, err := Compile(s, b)
-	no := new(Refusal)
+	_, _, err = Compile(s, b)
 	require.ErrorAs(t, err, &no)
 	require.NotEmpty(t, no.Fixes, no.Remedy)
 	for _, fix := range no.Fixes {

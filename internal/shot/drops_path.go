@@ -31,6 +31,8 @@ type FallingDrop struct {
 	Stays     phys.Volume // on the tip, for the next drop to begin with
 	FromDry   phys.Volume // what would fall from a tip that is not full yet; 0: nothing
 	Falls     phys.Time   // from then it moves as if released at rest, below the tip
+	Parts     phys.Time   // from the tip: until then it takes what flows
+	Necks     phys.Time   // how long its neck held
 	Beam      phys.Time
 	BeamSpeed phys.Speed
 	Lands     phys.Time // or would, if it met no column
@@ -183,7 +185,7 @@ func (d DropsSet) deviatingDrop(f FallingDrop, i int, off deviation) (FallingDro
 		return d.fallingDrop(i, f.On, off)
 	}
 	later := off.release[i]
-	f.Falls, f.Beam, f.Lands = f.Falls+later, f.Beam+later, f.Lands+later
+	f.Falls, f.Parts, f.Beam, f.Lands = f.Falls+later, f.Parts+later, f.Beam+later, f.Lands+later
 	return f, nil
 }
 
@@ -251,7 +253,7 @@ func (d DropsSet) fallingDrop(i int, on phys.Time, off deviation) (FallingDrop, 
 	}
 	f := FallingDrop{Opening: o, On: on, Volume: drop.Volume, Diameter: drop.Diameter, Stays: drop.Stays,
 		FromDry: drop.FromDry,
-		Falls:   on + drop.Falls + off.release[i]}
+		Falls:   on + drop.Falls + off.release[i], Parts: on + drop.Parts + off.release[i], Necks: drop.Necks}
 	from := drop.Start.Release + off.start
 	beam := max(min(d.Beam+off.beam, d.Height)-from, 0)
 	top, rest, err := ballistics.Through(f.Diameter, beam, max(d.Height-from, beam), 0)
@@ -303,7 +305,9 @@ func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) 
 	}
 	if d.ColumnTime > 0 {
 		if c, err = c.HighestAt(d.ColumnTime); err != nil {
-			return c, &FieldError{Field: "drops.column_time", Why: err.Error(), Remedy: "measure again, from contact"}
+			return c, &problem{field: "drops.column_time", why: err.Error(), fixes: []fix{{field: "drops.column_time",
+				choice: "0 s", holds: dropsHold, format: "give no time, and it is estimated"}},
+				fallback: "measure again, from contact"}
 		}
 	}
 	c = c.Emerging(off.emerges).Deviating(off.column, off.tall)

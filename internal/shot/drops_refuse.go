@@ -26,12 +26,33 @@ func (s Set) checkOpenings() error {
 	if err != nil {
 		return err
 	}
+	if err := v.CheckWeighed(); err != nil {
+		return s.weighedProblem(err)
+	}
 	for i, o := range s.Drops.openings() {
 		if _, err := v.Drop(o.Open); err != nil {
 			return s.openingProblem(i, err)
 		}
 	}
 	return nil
+}
+
+// weighedProblem refuses drops that were weighed as lighter or heavier than any from the tip.
+func (s Set) weighedProblem(err error) error {
+	unlikely := new(valve.UnlikelyError)
+	if !errors.As(err, &unlikely) {
+		return s.Drops.tipError(err)
+	}
+	tip := fix{field: "drops.tip", step: byTenthMm, from: float64(s.Drops.Tip), limit: 1e-4, between: true,
+		holds: dropsHold, format: "if the tip is another, give it: %[2]s or less"}
+	t := &problem{field: "drops.weighed", why: err.Error(), fallback: "weigh again, as many openings as drops"}
+	if unlikely.Light() {
+		t.fallback = "open longer and weigh again, as fewer drops may have fallen than there were openings"
+	} else {
+		tip.limit, tip.format = 1e-2, "if the tip is another, give it: %[2]s or more"
+	}
+	t.fixes = []fix{{field: "drops.weighed", holds: dropsHold, format: "give no weighing, and the drop is computed"}, tip}
+	return t
 }
 
 // openingProblem refuses an opening that does not give one drop.
@@ -51,6 +72,11 @@ func (s Set) openingProblem(i int, err error) error {
 	switch {
 	case errors.As(err, &none):
 		t.fixes = append(s.openingFixes(i, limits.Most), s.flowFixes(true)...)
+		if d := s.Drops; d.Discharge < leastDischarge && d.Weighed == "" {
+			t.fixes = append([]fix{{field: "drops.discharge", step: byPercent, from: float64(d.Discharge), limit: 1,
+				holds: dropsHold, between: true,
+				format: "check the coefficient of discharge: it would have to be at least %s more, %s"}}, t.fixes...)
+		}
 		t.fallback = weigh + ", not what is computed"
 	case errors.As(err, &train):
 		t.fixes = append(s.openingFixes(i, limits.Least), s.flowFixes(false)...)
@@ -85,6 +111,9 @@ func (s Set) openingFixes(i int, limit phys.Time) []fix {
 
 // mostHead is how high above the tip a liquid is advised to stand at most: own choice, as high as one reaches.
 const mostHead = 1.5
+
+// leastDischarge is the least coefficient that valves and tips have, about: common practice, no source.
+const leastDischarge = 0.4
 
 // flowFixes have more liquid flow, or less, until every opening gives one drop.
 func (s Set) flowFixes(more bool) []fix {
@@ -139,6 +168,14 @@ func (s Set) meetProblem(err error, c splash.Column) error {
 	if high := new(splash.NotSoHighError); !errors.As(err, &high) {
 		return err
 	}
+	if s.Drops.ColumnHeight > 0 {
+		return &problem{field: "drops.meet", why: fmt.Sprintf("the first drop's column was measured to rise to %s, not to %s",
+			inMm(c.Height), inMm(s.Drops.Meet)),
+			fixes: []fix{{field: "drops.meet", step: byMm, from: float64(s.Drops.Meet), limit: 1e-3, holds: dropsHold,
+				format: "meet it at least %s lower, at %s"},
+				{field: "drops.column_height", choice: "0 m", holds: dropsHold, format: "give no height, and it is estimated"}},
+			fallback: "measure the column again"}
+	}
 	return &problem{field: "drops.meet", why: fmt.Sprintf("the first drop's column rises to about %s (8 of 10: %s "+
 		"to %s), "+
 		"not to %s", inMm(c.Height), inMm(c.Low), inMm(c.High), inMm(s.Drops.Meet)),
@@ -151,11 +188,11 @@ func (s Set) meetProblem(err error, c splash.Column) error {
 
 // pathError refuses what the models do not know.
 func (d DropsSet) pathError(err error) error {
-	none, domain, field := new(splash.NoColumnError), new(phys.DomainError), new(FieldError)
+	none, domain, field, known := new(splash.NoColumnError), new(phys.DomainError), new(FieldError), new(problem)
 	t := &problem{field: "drops.height", fixes: []fix{{field: "drops.height", step: byMm, from: float64(d.Height),
 		limit: 5, holds: dropsHold, format: "raise the tip by at least %s, to %s above the surface"}}}
 	switch {
-	case errors.As(err, &field):
+	case errors.As(err, &field) || errors.As(err, &known):
 		return err
 	case errors.As(err, &none):
 		t.why = err.Error()
@@ -199,6 +236,9 @@ func (s Set) checkPath(p DropsPath) error {
 				openingNames[i], inMs(gap), inMs(a.Open)), true)
 			return withOtherValve(err, i, b.Valve)
 		}
+		if err := s.checkPours(p, i); err != nil {
+			return err
+		}
 		if cleared := phys.Time(math.Sqrt(2 * float64(b.Diameter) / phys.Gravity)); b.Falls-a.Falls <= cleared {
 			return s.gapProblem(p, i, fmt.Sprintf("a drop %s behind another is not clear of it at the tip, and merges with it",
 				inMs(max(b.Falls-a.Falls, 0))), true)
@@ -215,6 +255,22 @@ func (s Set) checkPath(p DropsPath) error {
 		return err
 	}
 	return s.checkDropsBeam(p)
+}
+
+// checkPours refuses an opening that lets liquid out of a tip from which the drop before it still hangs.
+func (s Set) checkPours(p DropsPath, i int) error {
+	drop := p.Drops[i]
+	for j := range i {
+		before := p.Drops[j]
+		if before.Valve != drop.Valve || drop.On+s.Drops.Opens >= before.Parts {
+			continue
+		}
+		return withOtherValve(s.gapProblem(p, i, fmt.Sprintf("what the %s opening lets out would begin to flow %s after the "+
+			"%s opening began, and the drop of that hangs from the tip until %s: it would flow into that drop",
+			openingNames[i], inMs(drop.On+s.Drops.Opens-before.On), openingNames[j], inMs(before.Parts-before.On)), true), i,
+			drop.Valve)
+	}
+	return nil
 }
 
 // withOtherValve adds that another valve gives the drop.
@@ -256,10 +312,20 @@ func (s Set) calmProblem(p DropsPath, why string) error {
 
 // checkMeeting refuses a second drop that comes when there is no column, and a third one that comes before the moment.
 func (s Set) checkMeeting(p DropsPath) error {
+	d := s.Drops
+	after := p.Meeting.At - p.Drops[0].Lands
 	if p.Meeting.Height >= 1*mm {
+		// Where it rises, at a time that was worked out, it is there in nearly every shot.
+		sure := d.Second.Gap == 0 && d.GapTrim == 0 && d.Column == ColumnRising
+		if sure {
+			return s.checkThird(p)
+		}
+		if meets, ok := s.meets(p); ok && meets < fewMeet {
+			return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, and of 100 shots %.0f "+
+				"would have no collision: the column has gone, or not come", inMs(after), 100*(1-meets)), after < p.Column.Highest)
+		}
 		return s.checkThird(p)
 	}
-	after := p.Meeting.At - p.Drops[0].Lands
 	if after < p.Column.Highest {
 		return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, and the column "+
 			"emerges at %s",
@@ -268,6 +334,25 @@ func (s Set) checkMeeting(p DropsPath) error {
 	return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, when the column "+
 		"has sunk; it is "+
 		"gone at %s", inMs(after), inMs(p.Column.Gone)), false)
+}
+
+// fewMeet is the share of shots with a collision below which there is no point in it: own choice.
+const fewMeet = 0.8
+
+// meets is the share of shots, once trimmed, with a collision; false where that cannot be worked out.
+func (s Set) meets(p DropsPath) (float64, bool) {
+	var again meetings
+	for _, cause := range s.Drops.scatters(p, DefaultSpread()) {
+		if cause.steady {
+			continue
+		}
+		x, err := s.Drops.sd(p, cause)
+		if err != nil {
+			return 0, false
+		}
+		again.add(cause, x)
+	}
+	return s.Drops.within(p, again, new(Term)), true
 }
 
 // checkThird refuses a third drop that hits the collision of the others before the moment.
@@ -301,6 +386,9 @@ func (s Set) gapProblem(p DropsPath, i int, why string, longer bool) error {
 				"gap's trim to 0"})
 		}
 		t.fixes = append(t.fixes, s.meetElsewhere(longer)...)
+		if d.ColumnHeight > 0 || d.ColumnTime > 0 {
+			t.fallback = "measure the column's height and time again"
+		}
 		return t
 	}
 	opening := "have the " + openingNames[i] + " opening come at least "

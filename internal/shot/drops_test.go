@@ -32,7 +32,6 @@ func TestDropsThatCannotBe(t *testing.T) {
 		{"collision above the tip", func(d *DropsSet) { d.Meet = 40 * cm }, "drops.meet", "use less than 40 cm"},
 		{"bore wider than the tip", func(d *DropsSet) { d.Bore = 5 * mm }, "drops.bore", "use 3 mm or less"},
 		{"column up to the tip", func(d *DropsSet) { d.ColumnHeight = 40 * cm }, "drops.column_height", "less than 40 cm"},
-		{"gap within the opening", func(d *DropsSet) { d.Second.Gap = 0.026 }, "drops.second.gap", "use more than 26.0 ms"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			d := defaultDrops()
@@ -127,7 +126,7 @@ func TestCompileDrops(t *testing.T) {
 	assert.Equal(t, []string{"valve", "valve"}, names(p.Opening))
 	for i, cue := range p.Opening {
 		assert.EqualValues(t, 2, cue.Output)
-		assert.Equal(t, 26*time.Millisecond, cue.Width)
+		assert.Equal(t, 19*time.Millisecond, cue.Width)
 		assert.InDelta(t, 29*time.Millisecond+time.Duration(i)*gap, cue.Offset, 2, "sooner by the valve's own delay")
 	}
 	due := second.Beam.Duration() + 150*time.Microsecond
@@ -227,62 +226,88 @@ func TestDropsRefusals(t *testing.T) {
 		fixes  int
 	}{
 		{"opening too short", func(s *Set, _ *Bench) { s.Drops.First.Open = 10 * ms }, "drops.first.open", "less than a drop",
-			"at least 11 ms longer, 21 ms", 1},
+			"at least 4 ms longer, 14 ms", 1},
 		{"opening too long", func(s *Set, _ *Bench) { s.Drops.Second.Open = 90 * ms }, "drops.second.open", "more " +
 			"than one drop",
-			"make the second opening at least 47 ms shorter, 43 ms", 1},
-		{"two equal openings too short", func(s *Set, _ *Bench) { s.Drops.First.Open, s.Drops.Second.Open = 15*ms, 15*ms },
-			"drops.first.open", "less than a drop", "make the first opening at least 6 ms longer, 21 ms, and make the second " +
-				"opening at least 7 ms longer, 22 ms, or weigh 20 drops at 15 ms and give their mass", 1},
+			"make the second opening at least 63 ms shorter, 27 ms", 1},
+		{"two equal openings too short", func(s *Set, _ *Bench) { s.Drops.First.Open, s.Drops.Second.Open = 9*ms, 9*ms },
+			"drops.first.open", "less than a drop", "make the first opening at least 5 ms longer, 14 ms, and make the second " +
+				"opening at least 7 ms longer, 16 ms, or ", 1},
 		{"one too short and one too long", func(s *Set, _ *Bench) {
-			s.Drops.First.Open, s.Drops.Second.Open = 15*ms, 60*ms
-		}, "drops.first.open", "less than a drop", "make the first opening at least 6 ms longer, 21 ms, and make the " +
-			"second opening at least 17 ms shorter, 43 ms", 1},
+			s.Drops.First.Open, s.Drops.Second.Open = 9*ms, 60*ms
+		}, "drops.first.open", "less than a drop", "make the first opening at least 5 ms longer, 14 ms, and make the " +
+			"second opening at least 33 ms shorter, 27 ms", 1},
 		{"a bore through which hardly anything flows", func(s *Set, _ *Bench) { s.Drops.Bore = 0.1 * mm },
-			"drops.bore", "less than a drop", "take a valve whose narrowest bore is at least 1.4 mm wider, 1.5 mm, or weigh", 1},
+			"drops.bore", "less than a drop", "take a valve whose narrowest bore is at least 1.8 mm wider, 1.9 mm, or weigh", 1},
 		{"a valve that closes late", func(s *Set, _ *Bench) { s.Drops.Closes = 100 * ms },
-			"drops.head", "more than one drop", "lower the liquid by at least", 2},
+			"drops.head", "more than one drop", "lower the liquid by at least", 1},
 		{"not weighed", func(s *Set, _ *Bench) { s.Drops.Weighed, s.Drops.First.Open = "20 drops 1.3 g at 26 ms", 40*ms },
 			"drops.first.open", "too far from those that were weighed", "weigh 20 drops at 40 ms and give their mass", 1},
-		{"column not so high", func(s *Set, _ *Bench) { s.Drops.Meet = 5 * cm }, "drops.meet", "rises to about 21.1 mm",
-			"at least 2.9 cm lower, at 2.1 cm", 1},
-		{"before the column", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 40 * ms }, "drops.second.gap", "the " +
+		{"column not so high", func(s *Set, _ *Bench) { s.Drops.Meet = 5 * cm }, "drops.meet", "rises to about 22.5 mm",
+			"at least 2.8 cm lower, at 2.2 cm", 1},
+		{"before the column", func(s *Set, b *Bench) {
+			s.Drops.Second.Gap, s.Drops.Second.Valve = 40*ms, 2
+			b.Valves = twoValves().Valves
+		}, "drops.second.gap", "the " +
 			"column emerges at",
-			"have the second opening come at least 16 ms later, 56 ms after the one before", 2},
+			"have the second opening come at least 17 ms later, 57 ms after the one before", 2},
 		{"after the column", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 400 * ms }, "drops.second.gap", "when the " +
 			"column has sunk",
-			"have the second opening come at least 235 ms sooner, 165 ms", 2},
-		{"merges at the tip", func(s *Set, _ *Bench) {
-			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 27*ms, 26*ms
-		}, "drops.second.gap", "merges with it", "at least 136 ms later, 163 ms after", 1},
+			"have the second opening come at least 233 ms sooner, 167 ms", 2},
+		{"merges at the tip", func(s *Set, b *Bench) {
+			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Valve = WantPhase, 27*ms, 2
+			b.Valves = twoValves().Valves
+		}, "drops.second.gap", "merges with it", "at least 141 ms later, 168 ms after", 1},
+		{"pours into the drop before", func(s *Set, _ *Bench) { s.Drops.Second.Gap = 60 * ms }, "drops.second.gap",
+			"would begin to flow 64.0 ms after the first opening began, and the drop of that hangs from the tip until 67.0 ms",
+			"have the second opening come at least 3 ms later, 63 ms after the one before, or give no gap, and it is worked out",
+			2},
+		{"pours into it, where the gap is worked out", func(s *Set, _ *Bench) { s.Drops.Meet = 5 * mm }, "drops.column",
+			"it would flow into that drop", "meet the column as it sinks, or meet it at least 1 mm higher, at 6 mm", 2},
+		{"a third into the second", func(s *Set, _ *Bench) { s.Drops.Count, s.Drops.Third.Gap = 3, 60*ms }, "drops.third.gap",
+			"what the third opening lets out would begin to flow 64.0 ms after the second opening began",
+			"at least 3 ms later, 63 ms after the one before, or let two drops fall", 2},
+		{"most shots without a collision", func(s *Set, _ *Bench) { s.Drops.Column, s.Drops.Meet = ColumnSinking, 3*mm },
+			"drops.meet", "of 100 shots 28", "meet it at least 2 mm higher, at 5 mm", 1},
+		{"a column measured to be lower", func(s *Set, _ *Bench) { s.Drops.ColumnHeight = 1 * mm }, "drops.column_height",
+			"was measured to rise to 1.0 mm, not to 10.0 mm", "give no height, and it is estimated, or measure", 1},
+		{"a column that is highest long after it has sunk", func(s *Set, _ *Bench) {
+			s.Drops.Meet, s.Drops.ColumnTime = 15*mm, 900*ms
+		}, "drops.column_time", "900 ms after contact is no time at which", "give no time, and it is estimated", 1},
+		{"a coefficient that none has", func(s *Set, _ *Bench) { s.Drops.Discharge = 0.05 }, "drops.discharge",
+			"less than a drop", "would have to be at least 0.", 1},
+		{"weighed too light", func(s *Set, _ *Bench) { s.Drops.Weighed = "20 drops 0.2 g at 19 ms" }, "drops.weighed",
+			"a drop was weighed as 10 mg, and one from this tip has about 48 mg to", "give no weighing", 1},
+		{"weighed too heavy", func(s *Set, _ *Bench) { s.Drops.Weighed = "20 drops 4 g at 19 ms" }, "drops.weighed",
+			"weighed as 200 mg", "give no weighing", 1},
 		{"a splash where a column stands", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap = WantPhase, 120*ms
-		}, "drops.second.gap", "drop 2 lands 120.0 ms after drop 1, whose column is gone 162.0 ms after it landed",
-			"at least 43 ms later, 163 ms after the one before, or want a collision", 2},
+		}, "drops.second.gap", "drop 2 lands 120.0 ms after drop 1, whose column is gone 167.1 ms after it landed",
+			"at least 48 ms later, 168 ms after the one before, or want a collision", 2},
 		{"a third one there", func(s *Set, _ *Bench) {
-			s.Drops.Want, s.Drops.Count, s.Drops.Second.Gap, s.Drops.Third.Gap = WantPhase, 3, 60*ms, 80*ms
-		}, "drops.third.gap", "drop 3 lands 140.0 ms after drop 1", "at least 83 ms later, 163 ms", 1},
+			s.Drops.Want, s.Drops.Count, s.Drops.Second.Gap, s.Drops.Third.Gap = WantPhase, 3, 64*ms, 76*ms
+		}, "drops.third.gap", "drop 3 lands 140.0 ms after drop 1", "at least 92 ms later, 168 ms", 1},
 		{"opening of a phase too short", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 10*ms
-		}, "drops.first.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
+		}, "drops.first.open", "less than a drop", "at least 4 ms longer, 14 ms", 1},
 		{"opening of a phase too long", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Second.Gap, s.Drops.Second.Open = WantPhase, 210*ms, 60*ms
-		}, "drops.second.open", "more than one drop", "at least 17 ms shorter, 43 ms", 1},
+		}, "drops.second.open", "more than one drop", "at least 33 ms shorter, 27 ms", 1},
 		{"opening with a gap too short", func(s *Set, _ *Bench) {
 			s.Drops.Second.Gap, s.Drops.Second.Open = 160*ms, 10*ms
-		}, "drops.second.open", "less than a drop", "make the second opening at least 15 ms longer, 25 ms", 1},
+		}, "drops.second.open", "less than a drop", "make the second opening at least 7 ms longer, 17 ms", 1},
 		{"opening of a third too short", func(s *Set, _ *Bench) {
 			s.Drops.Count, s.Drops.Third.Open = 3, 10*ms
-		}, "drops.third.open", "less than a drop", "at least 11 ms longer, 21 ms", 1},
+		}, "drops.third.open", "less than a drop", "at least 4 ms longer, 14 ms", 1},
 		{"a third one in the collision", func(s *Set, _ *Bench) {
-			s.Drops.Count, s.Drops.Third.Gap, s.Trim.Drops = 3, 60*ms, 80*ms
-		}, "drops.third.gap", "the third drop would hit the collision", "at least 27 ms later, 87 ms", 2},
+			s.Drops.Count, s.Drops.Third.Gap, s.Trim.Drops = 3, 64*ms, 80*ms
+		}, "drops.third.gap", "the third drop would hit the collision", "at least 24 ms later, 88 ms", 2},
 		{"phase not weighed", func(s *Set, _ *Bench) {
 			s.Drops.Want, s.Drops.Count, s.Drops.First.Open = WantPhase, 1, 40*ms
 			s.Drops.Weighed = "20 drops 1.3 g at 26 ms"
 		}, "drops.first.open", "too far from those that were weighed", "weigh 20 drops at 40 ms and give their mass", 1},
 		{"a phase without a gap", func(s *Set, _ *Bench) { s.Drops.Want = WantPhase }, "drops.second.gap",
-			"when the second opening comes is not given", "have the second opening begin 163 ms after the one before, or " +
+			"when the second opening comes is not given", "have the second opening begin 168 ms after the one before, or " +
 				"later, or want a collision", 2},
 		{"a third without a gap", func(s *Set, _ *Bench) { s.Drops.Count, s.Drops.Third.Gap = 3, 0 }, "drops.third.gap",
 			"when the third opening comes is not given", "have the third opening begin", 1},
@@ -297,8 +322,8 @@ func TestDropsRefusals(t *testing.T) {
 		{"a valve that is not there", func(s *Set, _ *Bench) { s.Drops.Second.Valve = 2 }, "drops.second.valve",
 			"is of valve 2, and the board has 1", "use valve 1", 1},
 		{"no beam", func(_ *Set, b *Bench) { b.Beam = nil }, "drops.from", "no beam input", "from the valve alone", 1},
-		{"on for longer than the output may", func(_ *Set, b *Bench) { b.Valves[0].MaxOn = 24 * time.Millisecond },
-			"drops.first.open", "may only be on for 24.0 ms", "longest on-time of at least 26.0 ms", 0},
+		{"on for longer than the output may", func(_ *Set, b *Bench) { b.Valves[0].MaxOn = 12 * time.Millisecond },
+			"drops.first.open", "may only be on for 12.0 ms", "longest on-time of at least 19.0 ms", 0},
 		{"more openings than cues", func(s *Set, b *Bench) {
 			s.Drops.Count, b.MaxOpening, s.Light.Shutter = 3, 3, ByGo
 		}, "drops.count", "3 openings are asked for, and the board takes 2", "let 2 drops fall", 1},
@@ -306,7 +331,7 @@ func TestDropsRefusals(t *testing.T) {
 			"the board needs 200.0 ms", "", 0},
 		{"shutter closes before", func(s *Set, _ *Bench) { s.Light.Shutter, s.Light.OpenFor = ByGo, 300*ms },
 			"light.open_for",
-			"the moment comes at 421.0 ms", "hold it open for at least", 1},
+			"the moment comes at 403.9 ms", "hold it open for at least", 1},
 		{"too low for a column", func(s *Set, _ *Bench) { s.Drops.Height, s.Drops.Beam, s.Drops.Meet = 5*cm, 2*cm, 2*mm },
 			"drops.height",
 			"raises no column", "raise the tip by at least", 1},
@@ -389,7 +414,7 @@ func TestBeamTakesTheValveOut(t *testing.T) {
 		return b.term(termLetGo)
 	}
 	beam, alone := repeat(FromBeam), repeat(FromValve)
-	assert.Less(t, float64(beam.Mistiming), float64(alone.Mistiming)/3)
+	assert.Less(t, float64(beam.Mistiming), float64(alone.Mistiming)/2.5)
 	assert.InEpsilon(t, float64(alone.Displaced), float64(beam.Displaced), 1e-6, "where they meet is the valves' doing")
 }
 
@@ -487,6 +512,7 @@ func TestAdviceOnUnlikePublished(t *testing.T) {
 	assert.Contains(t, adviceOf(t, s), "The first drop"+unlike)
 	assert.NotContains(t, adviceOf(t, s), "bubble")
 
+	s.Drops.Tip = 6 * mm
 	s.Drops.Weighed, s.Drops.First.Open, s.Drops.Second.Open = "20 drops 4 g at 24 ms", 24*ms, 24*ms
 	assert.NotContains(t, adviceOf(t, s), unlike, "of 7.26 mm, at 2.6 m/s")
 	s.Drops.Height = 1.2
@@ -504,16 +530,15 @@ func TestAdviceOnUnlikePublished(t *testing.T) {
 	assert.Contains(t, adviceOf(t, one), "This drop"+unlike+" It"+bubble)
 }
 
-// A weighing of drops lighter than the tip lets go of is not believed without a word.
-func TestAdviceOnWeighingTooLight(t *testing.T) {
+// An opening that begins hardly later than the drop before lets go is in the advice.
+func TestAdviceOnPouringSoon(t *testing.T) {
 	s := dropsSet()
-	s.Drops.Weighed, s.Drops.Meet = "20 drops 0.2 g at 24 ms", 5*mm
-	s.Drops.First.Open, s.Drops.Second.Open = 24*ms, 24*ms
-	said := adviceOf(t, s)
-	assert.Contains(t, said, "a drop was weighed as 10 mg, and what lets go of a full tip has about 4")
-	assert.Contains(t, said, "open longer and weigh again")
-	s.Drops.Weighed = "20 drops 1.1 g at 24 ms"
-	assert.NotContains(t, adviceOf(t, s), "weighing cannot be right")
+	assert.NotContains(t, adviceOf(t, s), "it flows into that drop")
+	s.Drops.First.Open, s.Drops.Second.Open = 17*ms, 17*ms
+	assert.Regexp(t, `begins to flow \d\.\d ms after the drop before it has let go, and that is known to \d\.\d ms`,
+		adviceLine(t, s, "it flows into that drop"))
+	s.Drops.Second.Valve = 2
+	assert.NotContains(t, adviceOf(t, s), "it flows into that drop")
 }
 
 // A column is met as it rises unless one asks for the other, and the advice says what that is worth. One that was
@@ -539,10 +564,11 @@ func TestRisingIsTheUsualWay(t *testing.T) {
 	assert.Greater(t, budgetOf(t, s).Meets, 0.999)
 
 	s.Drops.ColumnTime = 10 * ms
-	refused := new(FieldError)
+	refused := new(Refusal)
 	_, err := s.Estimate()
 	require.ErrorAs(t, err, &refused)
 	assert.Equal(t, "drops.column_time", refused.Field)
+	require.NotEmpty(t, refused.Fixes)
 }
 
 func budgetOf(t *testing.T, s Set) Budget {
@@ -623,10 +649,9 @@ func TestAdviceOnTheFirstDrop(t *testing.T) {
 	s := dropsSet()
 	assert.Regexp(t, `^\d+ µl stay on the tip, and the next drop begins with them\.`,
 		adviceLine(t, s, "stay on the tip"))
-	s.Drops.First.Open, s.Drops.Second.Open = 21*ms, 22*ms
-	assert.Contains(t, adviceLine(t, s, "stay on the tip"), "an opening of 21.0 ms then lets no drop fall")
-	s.Drops.First.Open, s.Drops.Second.Open = 40*ms, 40*ms
-	s.Drops.Meet = 10 * mm
+	s.Drops.First.Open, s.Drops.Second.Open, s.Drops.Column = 14*ms, 15*ms, ColumnSinking
+	assert.Contains(t, adviceLine(t, s, "stay on the tip"), "an opening of 14.0 ms then lets no drop fall")
+	s.Drops.First.Open, s.Drops.Second.Open = 25*ms, 25*ms
 	assert.Regexp(t, `then lets one of \d\.\d mm fall, and not of \d\.\d mm`, adviceLine(t, s, "stay on the tip"))
 }
 
@@ -635,7 +660,7 @@ func TestAdviceOnTheFirstDrop(t *testing.T) {
 func TestUnequalOpeningsLetGoDifferently(t *testing.T) {
 	s := dropsSet()
 	assert.InDelta(t, 0, float64(budgetOf(t, s).term("when drops let go, as computed").Displaced), 1e-9)
-	s.Drops.Second.Open = 34 * ms
+	s.Drops.Second.Open = 25 * ms
 	term := budgetOf(t, s).term("when drops let go, as computed")
 	assert.Greater(t, term.Displaced, 0.1*mm)
 

@@ -25,7 +25,7 @@ func (t *problem) Error() string { return t.why }
 // holds is true.
 type fix struct {
 	field       string
-	choice      string // "" for a number
+	choice      string // of a field that is chosen or left empty, and has no step
 	step        step
 	finer       step // used where no whole step holds; may be none
 	from, limit float64
@@ -33,6 +33,9 @@ type fix struct {
 	between     bool   // it holds from somewhere to somewhere, and not up to the limit: every step is tried
 	format      string // for a choice the words; for a number a format that takes by how much and to what
 }
+
+// isNumber reports whether a number is moved.
+func (m fix) isNumber() bool { return m.step.write != nil }
 
 // step is the grid on which a number moves: steps per SI unit, and how a value is written.
 type step struct {
@@ -46,6 +49,7 @@ var (
 	byCm       = step{1e2, func(x float64) string { return phys.Length(x).String() }}
 	byMs       = step{1e3, inWhole}
 	byTenthMs  = step{1e4, inWhole}
+	byPercent  = step{1e2, func(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }}
 	byCmPerSec = step{1e2, func(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) + " m/s" }}
 )
 
@@ -73,7 +77,7 @@ func (t *problem) refusal(set Set, works func(Set) error) *Refusal {
 		case err == nil:
 			r.Fixes, remedies = append(r.Fixes, fix), append(remedies, say)
 			first = first || i == 0
-		case next == "" && m.choice == "":
+		case next == "" && m.isNumber():
 			next = fmt.Sprintf("%s; then more needs to change: %v", say, err)
 		}
 	}
@@ -119,7 +123,7 @@ func (m fix) working(set Set, works func(Set) error) (Fix, string, error) {
 		return Fix{}, "", errNoFix
 	}
 	err := works(changed)
-	if err == nil || set.Kind != Drops || m.choice != "" || m.between {
+	if err == nil || set.Kind != Drops || !m.isNumber() {
 		return fix, say, err
 	}
 	// One distance moves much else: far enough that the whole plan works.
@@ -142,7 +146,7 @@ func (t *problem) together(set Set, works func(Set) error, most int, tries *int)
 		if *tries--; *tries < 0 {
 			return nil, nil
 		}
-		if holds := m.holds; m.choice == "" {
+		if holds := m.holds; m.isNumber() {
 			m.holds = func(s Set) bool { return holds(s) || t.gone(works(s)) }
 		}
 		fix, say, err := m.working(set, works)
@@ -173,7 +177,7 @@ func (t *problem) gone(err error) bool {
 
 // solve finds the smallest change with which the plan holds, and describes it.
 func (m fix) solve(set Set) (Fix, string, bool) {
-	if m.choice != "" {
+	if !m.isNumber() {
 		return Fix{Field: m.field, Value: m.choice}, m.format, true
 	}
 	direction, first := 1.0, math.Floor(m.from*m.step.per)+1

@@ -73,11 +73,14 @@ const mostSlowing = 20
 // HighestAt is the column when it was measured how long after contact it is highest. It emerges when it did, or nearest
 // to that as its tip can have come up from the surface: slowed down by gravity at least.
 //
-// The error is a *TooSoonError.
+// Errors: *TooSoonError, *TooLateError.
 func (c Column) HighestAt(at phys.Time) (Column, error) {
 	slowest, fastest := c.rise(1), c.rise(mostSlowing)
 	if at <= fastest {
 		return Column{}, &TooSoonError{Height: c.Height, At: at, Least: fastest}
+	}
+	if at > latest*c.Highest {
+		return Column{}, &TooLateError{At: at, Estimated: c.Highest}
 	}
 	c.Emerges = min(max(c.Emerges, at-slowest), at-fastest)
 	c.Highest = at
@@ -98,6 +101,18 @@ type TooSoonError struct {
 func (e *TooSoonError) Error() string {
 	return fmt.Sprintf("a column of %v is not highest %v after contact: it takes more than %v to rise",
 		phys.Round(e.Height, 2), phys.Round(e.At, 3), phys.Round(e.Least, 2))
+}
+
+// latest is the multiple of the estimated time up to which a measured one is believed: own choice. Published series
+// differ by 12 % (SD).
+const latest = 2
+
+// TooLateError reports a time at which the column of such a splash has long sunk.
+type TooLateError struct{ At, Estimated phys.Time }
+
+func (e *TooLateError) Error() string {
+	return fmt.Sprintf("%v after contact is no time at which a column is highest: such a splash's is after about %v",
+		phys.Round(e.At, 3), phys.Round(e.Estimated, 2))
 }
 
 // Emerging is a column that emerges later by that logarithm of its time, and is highest when it was.

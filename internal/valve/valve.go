@@ -31,6 +31,8 @@ type Drop struct {
 	Volume   phys.Volume
 	Diameter phys.Length // of a sphere of that volume
 	Falls    phys.Time   // after switching on: from then its lowest point moves as if released at rest at Start.Release
+	Parts    phys.Time   // after switching on: its neck breaks, and what flows from then on is the next drop's
+	Necks    phys.Time   // for how long it hung by its neck by then, with as much as can hang, or more
 	Start    splash.Start
 	Stays    phys.Volume // on the tip, for the next drop to begin with
 	FromDry  phys.Volume // what falls if nothing is on the tip yet; 0: it only fills the tip
@@ -224,7 +226,10 @@ func (v Valve) drop(h splash.Hanging, open phys.Time, volume phys.Volume) Drop {
 	// How long it flows on after it is as much as can hang.
 	flows := phys.Time(max(float64(volume-falls), 0) / float64(flow))
 	d := Drop{Volume: volume, Diameter: phys.Length(math.Cbrt(6 * float64(volume) / math.Pi)), Start: h.Start,
-		Falls: open + v.Closes - flows + h.LetsGo(surplus, flows), Stays: h.Stays(), Flow: flow}
+		Stays: h.Stays(), Flow: flow}
+	hangs := open + v.Closes - flows // as much as can
+	d.Falls, d.Necks = hangs+h.LetsGo(surplus, flows), h.Parts(surplus, flows)
+	d.Parts = hangs + d.Necks
 	if least := falls + splash.LeastSurplus*h.Most; volume-d.Stays >= least {
 		d.FromDry = volume - d.Stays
 	}

@@ -26,21 +26,26 @@ func (w Weighing) String() string {
 	return fmt.Sprintf("%d drops %v at %s", w.Drops, w.Mass, inMs(w.Open))
 }
 
-// tooLight is the part of a full tip's drop below which one that was weighed did not fall by itself: own choice. Drops
-// in print are within 12 % of the computed mass (4 % of the diameter: TestDropDiameterEschbaum of splash).
-const tooLight = 0.8
+// beyondTip is the part of a full tip's drop below which one that was weighed did not fall by itself; one that is
+// heavier than the heaviest from the tip by its inverse was more than one: own choice. Drops in print are within 12 %
+// of the computed mass (4 % of the diameter: TestDropDiameterEschbaum of splash).
+const beyondTip = 0.8
 
-// TooLightError reports drops that were weighed as lighter than any that lets go of the tip.
-type TooLightError struct{ Weighed, Least phys.Mass }
+// UnlikelyError reports drops that were weighed as lighter, or heavier, than any that lets go of the tip.
+type UnlikelyError struct{ Weighed, Least, Most phys.Mass }
 
-func (e *TooLightError) Error() string {
-	return fmt.Sprintf("a drop was weighed as %v, and what lets go of a full tip has about %v", phys.Round(e.Weighed, 3),
-		phys.Round(e.Least, 3))
+func (e *UnlikelyError) Error() string {
+	return fmt.Sprintf("a drop was weighed as %v, and one from this tip has about %v to %v", phys.Round(e.Weighed, 3),
+		phys.Round(e.Least, 2), phys.Round(e.Most, 2))
 }
 
-// CheckWeighed compares the lightest drop that was weighed with one that grew slowly and lets go of a full tip.
+// Light reports whether they were too light, and not too heavy.
+func (e *UnlikelyError) Light() bool { return e.Weighed < e.Least }
+
+// CheckWeighed compares the drops that were weighed with one that grew slowly and lets go of a full tip, and with the
+// heaviest that is still one.
 //
-// Errors: *TooLightError, or as splash.HangingFrom.
+// Errors: *UnlikelyError, or as splash.HangingFrom.
 func (v Valve) CheckWeighed() error {
 	if len(v.Weighed) == 0 {
 		return nil
@@ -49,9 +54,12 @@ func (v Valve) CheckWeighed() error {
 	if err != nil {
 		return err
 	}
-	weighed, least := v.Weighed[0].OneDrop(), phys.Mass(float64(h.Falls)*float64(v.Liquid.Density))
-	if weighed < tooLight*least {
-		return &TooLightError{weighed, least}
+	mass := func(volume phys.Volume) phys.Mass { return phys.Mass(float64(volume) * float64(v.Liquid.Density)) }
+	least, most := mass(h.Falls), mass(h.Falls+splash.MostSurplus*h.Most)
+	for _, w := range v.Weighed {
+		if one := w.OneDrop(); one < beyondTip*least || one > most/beyondTip {
+			return &UnlikelyError{one, least, most}
+		}
 	}
 	return nil
 }
