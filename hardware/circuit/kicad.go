@@ -15,13 +15,7 @@ func (b *Board) KiCad() string {
 	root := UUID(b.Name)
 	fmt.Fprintf(&out, "(kicad_sch (version 20250114) (generator \"stillwater\") (generator_version \"9.0\") (uuid %q) "+
 		"(paper \"A2\")\n(title_block (title %q))\n(lib_symbols\n", root, b.Title)
-	symbols := map[string]*Part{}
-	for _, p := range b.Parts {
-		symbols[p.symbolName()] = p
-	}
-	for _, name := range slices.Sorted(maps.Keys(symbols)) {
-		out.WriteString(symbols[name].kicadSymbol(name))
-	}
+	writeSymbols(&out, Library+":", b)
 	out.WriteString(")\n")
 	for i, n := range b.Notes {
 		kicadText(&out, b.Name, i, n.Text, float64(n.X)*unit, float64(n.Y)*unit)
@@ -38,6 +32,40 @@ func (b *Board) KiCad() string {
 	return out.String()
 }
 
+// Library names the symbols and the footprints of all boards to KiCad.
+const Library = "stillwater"
+
+// writeSymbols writes the symbols of some boards' parts, each once.
+func writeSymbols(out *strings.Builder, prefix string, boards ...*Board) {
+	symbols := map[string]*Part{}
+	for _, b := range boards {
+		for _, p := range b.Parts {
+			symbols[p.symbolName()] = p
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(symbols)) {
+		out.WriteString(symbols[name].kicadSymbol(prefix, name))
+	}
+}
+
+// KiCadSymbols is the library of the symbols of all boards.
+func (d *Design) KiCadSymbols() string {
+	var out strings.Builder
+	out.WriteString("(kicad_symbol_lib (version 20241209) (generator \"stillwater\") (generator_version \"9.0\")\n")
+	writeSymbols(&out, "", d.Boards...)
+	out.WriteString(")\n")
+	return out.String()
+}
+
+// KiCadLibraryTables are the tables by which KiCad finds the libraries beside a project: of symbols, of footprints.
+func KiCadLibraryTables() (symbols, footprints string) {
+	table := func(kind, file string) string {
+		return fmt.Sprintf("(%s (version 7)\n(lib (name %q) (type \"KiCad\") (uri \"${KIPRJMOD}/%s\") (options \"\") "+
+			"(descr \"made by go run ./hardware/gen\"))\n)\n", kind, Library, file)
+	}
+	return table("sym_lib_table", Library+".kicad_sym"), table("fp_lib_table", Library+".pretty")
+}
+
 // UUID derives a UUID from a name.
 func UUID(of string) string {
 	h := fmt.Sprintf("%x", sha1.Sum([]byte("stillwater "+of)))
@@ -52,9 +80,9 @@ func kicadText(out *strings.Builder, board string, i int, words string, x, y flo
 // FootprintName names a part's footprint on a printed board.
 func (p *Part) FootprintName() string {
 	if p.Type.Kind == Terminal {
-		return "stillwater:" + p.Type.Name + "_" + p.Value
+		return Library + ":" + p.Type.Name + "_" + p.Value
 	}
-	return "stillwater:" + p.Type.Name
+	return Library + ":" + p.Type.Name
 }
 
 // symbolName is the name of a part's symbol: its kind, and how many ways a terminal has.
@@ -65,14 +93,14 @@ func (p *Part) symbolName() string {
 	return string(p.Type.Kind)
 }
 
-func (p *Part) kicadSymbol(name string) string {
+func (p *Part) kicadSymbol(prefix, name string) string {
 	var out strings.Builder
 	numbers := ""
 	if slices.Contains([]Kind{Resistor, Capacitor, Electrolytic, Fuse}, p.Type.Kind) {
 		numbers = "(pin_numbers (hide yes)) "
 	}
-	fmt.Fprintf(&out, "(symbol \"stillwater:%s\" %s(pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) "+
-		"(in_bom yes) (on_board yes)\n", name, numbers)
+	fmt.Fprintf(&out, "(symbol \"%s%s\" %s(pin_names (offset 0.5) (hide yes)) (exclude_from_sim no) "+
+		"(in_bom yes) (on_board yes)\n", prefix, name, numbers)
 	for _, prop := range [][2]string{{"Reference", p.letter()}, {"Value", name}, {"Footprint", ""}, {"Datasheet", ""}} {
 		fmt.Fprintf(&out, "(property %q %q (at 0 0 0) (effects (font (size 1.27 1.27)) (hide yes)))\n", prop[0], prop[1])
 	}
@@ -83,10 +111,19 @@ func (p *Part) kicadSymbol(name string) string {
 	fmt.Fprintf(&out, ")\n(symbol \"%s_1_1\"\n", name)
 	for _, pin := range p.Type.Kind.Pins(p.Value) {
 		way := map[[2]int]int{{1, 0}: 180, {-1, 0}: 0, {0, -1}: 270, {0, 1}: 90}[[2]int{pin.DX, pin.DY}]
-		fmt.Fprintf(&out, "(pin passive line (at %.2f %.2f %d) (length 0) (name %q (effects (font (size 1 1)))) "+
-			"(number %q (effects (font (size 1 1)))))\n", float64(pin.X)*unit, -float64(pin.Y)*unit, way, pin.Name, pin.Number)
+		fmt.Fprintf(&out, "(pin passive line (at %.2f %.2f %d) (length %g) (name %q (effects (font (size 1 1)))) "+
+			"(number %q (effects (font (size 1 1)))))\n", float64(pin.X)*unit, -float64(pin.Y)*unit, way, p.lead(), pin.Name,
+			pin.Number)
 	}
 	return out.String() + "))\n"
+}
+
+// lead is the length of a pin's line, in millimetres: KiCad writes the number above it, clear of the net's name.
+func (p *Part) lead() float64 {
+	if pins := len(p.Type.Kind.Pins(p.Value)); pins > 2 && p.Type.Kind != Trimmer || p.Type.Kind == Terminal {
+		return 2 * unit
+	}
+	return unit
 }
 
 func (p *Part) letter() string { return kinds[p.Type.Kind].letter }

@@ -53,15 +53,15 @@ func TestGeneratedFilesAreCurrent(t *testing.T) {
 	made, err := generate(design(t), rows(t))
 	require.NoError(t, err)
 	require.NoError(t, made.keep(hardware))
-	there, err := os.ReadDir(filepath.Join(hardware, "generated"))
+	names, err := there(filepath.Join(hardware, "generated"))
 	require.NoError(t, err)
-	for _, f := range there {
-		text, known := made[f.Name()]
-		if assert.True(t, known, "%s is not generated any more: run go run ./hardware/gen", f.Name()) {
-			assert.True(t, text == read(t, "generated", f.Name()), "%s is out of date: run go run ./hardware/gen", f.Name())
+	for _, name := range names {
+		text, known := made[name]
+		if assert.True(t, known, "%s is not generated any more: run go run ./hardware/gen", name) {
+			assert.True(t, text == read(t, "generated", name), "%s is out of date: run go run ./hardware/gen", name)
 		}
 	}
-	assert.Len(t, there, len(made), "a file is missing: run go run ./hardware/gen")
+	assert.Len(t, names, len(made), "a file is missing: run go run ./hardware/gen")
 }
 
 // The guide's cautions are those of the one source, its expected values those of the simulation.

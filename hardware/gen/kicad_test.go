@@ -14,16 +14,18 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/hardware/circuit"
 	"stillwater/internal/need"
 )
 
-// What KiCad reads from the schematics is our netlist, and its electrical rule check finds no error.
+// What KiCad reads from the schematics is our netlist, and its electrical rule check finds neither error nor warning.
 func TestKiCadReadsTheSameCircuit(t *testing.T) {
 	cli := need.Tool(t, "kicad-cli")
 	for _, b := range design(t).Boards {
 		t.Run(b.Name, func(t *testing.T) {
 			dir := t.TempDir()
 			sheet := filepath.Join(dir, b.Name+".kicad_sch")
+			copyProject(t, dir)
 			require.NoError(t, os.WriteFile(sheet, []byte(b.KiCad()), 0o600))
 			run := func(args ...string) {
 				cmd := exec.CommandContext(t.Context(), cli, args...)
@@ -44,7 +46,7 @@ func TestKiCadReadsTheSameCircuit(t *testing.T) {
 			}
 			assert.Equal(t, want, kicadNets(t, list))
 			report := filepath.Join(dir, "erc.json")
-			run("sch", "erc", "--format", "json", "--severity-error", "-o", report, sheet)
+			run("sch", "erc", "--format", "json", "--severity-all", "-o", report, sheet)
 			var erc struct {
 				Sheets []struct {
 					Violations []struct{ Type, Description string }
@@ -57,6 +59,54 @@ func TestKiCadReadsTheSameCircuit(t *testing.T) {
 			for _, s := range erc.Sheets {
 				assert.Empty(t, s.Violations)
 			}
+		})
+	}
+}
+
+// copyProject copies what belongs to the schematics: settings and libraries.
+func copyProject(t *testing.T, dir string) {
+	t.Helper()
+	names, err := there(filepath.Join(hardware, "generated"))
+	require.NoError(t, err)
+	for _, name := range names {
+		if strings.HasSuffix(name, ".kicad_pro") || strings.HasSuffix(name, "lib-table") ||
+			strings.HasPrefix(name, circuit.Library+".") {
+			file := filepath.Join(dir, name)
+			require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
+			require.NoError(t, os.WriteFile(file, []byte(read(t, "generated", name)), 0o600))
+		}
+	}
+}
+
+// KiCad draws the wires when it exports a schematic itself: as many lines more as there are wires, none of them of no
+// width, and the numbers of the pins keep off the names of the nets.
+func TestKiCadShowsTheWires(t *testing.T) {
+	cli := need.Tool(t, "kicad-cli")
+	for _, b := range design(t).Boards {
+		t.Run(b.Name, func(t *testing.T) {
+			dir := t.TempDir()
+			copyProject(t, dir)
+			export := func(text string) string {
+				sheet := filepath.Join(dir, b.Name+".kicad_sch")
+				require.NoError(t, os.WriteFile(sheet, []byte(text), 0o600))
+				cmd := exec.CommandContext(t.Context(), cli, "sch", "export", "svg", "-o", dir, sheet)
+				cmd.Env = append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
+				printed, err := cmd.CombinedOutput()
+				require.NoError(t, err, string(printed))
+				svg, err := os.ReadFile(filepath.Join(dir, b.Name+".svg"))
+				require.NoError(t, err)
+				return string(svg)
+			}
+			const wireStyle = "stroke-width:0.1524;" // 6 thousandths of an inch
+			text := b.KiCad()
+			wires := regexp.MustCompile(`(?m)^\(wire .*\n`)
+			count := len(wires.FindAllString(text, -1))
+			require.Positive(t, count)
+			lines := func(svg string) int { return strings.Count(svg, "<path ") + strings.Count(svg, "<polyline ") }
+			with, without := export(text), export(wires.ReplaceAllString(text, ""))
+			assert.Contains(t, with, wireStyle)
+			assert.NotContains(t, with, "stroke-width:0.0000")
+			assert.GreaterOrEqual(t, lines(with)-lines(without), count)
 		})
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"os"
 	"path/filepath"
@@ -13,8 +14,22 @@ import (
 	"stillwater/hardware/layout"
 )
 
-// files are the generated files: text by name in hardware/generated.
+// files are the generated files: text by name in hardware/generated, with slashes.
 type files map[string]string
+
+// there lists the files of a folder and those below it, by their names within it, with slashes.
+func there(dir string) (names []string, err error) {
+	err = fs.WalkDir(os.DirFS(dir), ".", func(name string, e fs.DirEntry, err error) error {
+		if err == nil && !e.IsDir() {
+			names = append(names, name)
+		}
+		return err
+	})
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	return names, err
+}
 
 // measure runs all decks and checks their limits.
 func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
@@ -51,6 +66,11 @@ func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
 	for _, b := range d.Boards {
 		out[b.Name+".svg"] = b.SVG()
 		out[b.Name+".kicad_sch"] = b.KiCad()
+	}
+	out["sym-lib-table"], out["fp-lib-table"] = circuit.KiCadLibraryTables()
+	out[circuit.Library+".kicad_sym"] = d.KiCadSymbols()
+	for name, text := range layout.Footprints(d) {
+		out[circuit.Library+".pretty/"+name+".kicad_mod"] = text
 	}
 	return out, nil
 }
@@ -118,21 +138,21 @@ func writeGuides(dir string, d *circuit.Design, rows []circuit.Row) error {
 
 // write writes the files and removes those that are no longer generated.
 func (f files) write(dir string) error {
-	old, err := os.ReadDir(dir)
-	if err != nil && !errors.Is(err, os.ErrNotExist) {
+	old, err := there(dir)
+	if err != nil {
 		return err
 	}
-	for _, o := range old {
-		if _, still := f[o.Name()]; !still {
-			if err := os.Remove(filepath.Join(dir, o.Name())); err != nil {
+	for _, name := range old {
+		if _, still := f[name]; !still {
+			if err := os.Remove(filepath.Join(dir, name)); err != nil {
 				return err
 			}
 		}
 	}
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return err
-	}
 	for _, name := range slices.Sorted(maps.Keys(f)) {
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o755); err != nil {
+			return err
+		}
 		if err := os.WriteFile(filepath.Join(dir, name), []byte(f[name]), 0o644); err != nil {
 			return err
 		}

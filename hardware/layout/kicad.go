@@ -247,6 +247,50 @@ func (k *kicad) pad(l Leg, middle point) {
 		circuit.UUID(l.Ref+" pad "+l.Pin))
 }
 
+// Footprints are the footprints of all boards' parts by their names in the library, not turned. A board has its own
+// copies, turned.
+func Footprints(d *circuit.Design) map[string]string {
+	list := map[string]string{}
+	for _, b := range d.Boards {
+		for _, p := range b.Parts {
+			list[strings.TrimPrefix(p.FootprintName(), circuit.Library+":")] = footprint(b, p)
+		}
+	}
+	return list
+}
+
+func footprint(b *circuit.Board, part *circuit.Part) string {
+	p := *part
+	p.Col, p.Row, p.Facing = 1, 1, 0
+	plan := &Plan{Board: b}
+	k := &kicad{c: &Copper{Plan: plan}}
+	col, row, _, _ := p.Body()
+	middle, body := plan.at(col, row), plan.body(&p)
+	name := strings.TrimPrefix(p.FootprintName(), circuit.Library+":")
+	k.f("(footprint %q (version 20241229) (generator \"stillwater\") (generator_version \"9.0\") (layer \"F.Cu\")\n", name)
+	for i, text := range []string{"Reference", "Value"} {
+		k.f("(property %q %q (at 0 %g 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n", text,
+			[]string{"REF**", name}[i], 2*float64(i)-1)
+	}
+	k.f("(attr through_hole)\n")
+	for _, layer := range []string{"F.Fab", "F.CrtYd"} {
+		k.f("(fp_rect (start %s) (end %s) (stroke (width 0.05) (type solid)) (fill no) (layer %q))\n",
+			pair(body.low.less(middle)), pair(body.high.less(middle)), layer)
+	}
+	pins, holes := p.Legs()
+	for i, pin := range pins {
+		l := Leg{part.Ref, pin, part.Pins[pin], Hole{holes[i][0], holes[i][1]}}
+		shape, size := "circle", 2*plan.padRadiusOf(l)
+		if i == 0 {
+			shape = "rect"
+		}
+		k.f("(pad %q thru_hole %s (at %s) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\"))\n", pin, shape,
+			pair(plan.hole(l.At).less(middle)), size, size, plan.drillOf(l))
+	}
+	k.f(")\n")
+	return k.out.String()
+}
+
 // KiCadRules are the board's own rules for KiCad: the distances between its isolated groups.
 func (c *Copper) KiCadRules() string {
 	var out strings.Builder
@@ -263,13 +307,17 @@ func (c *Copper) KiCadRules() string {
 	return out.String()
 }
 
+// schematicWire is how thick KiCad draws a wire in the schematic, in thousandths of an inch; without it, not at all.
+const schematicWire = 6
+
 // KiCadProject are the settings that the rules refer to: a net class for each group, and the manufacturer's capability.
 func (c *Copper) KiCadProject() (string, error) {
 	type object = map[string]any
 	var classes, patterns []object
 	for _, name := range append([]string{"Default"}, groupNames(c.Board)...) {
 		classes = append(classes, object{"name": name, "clearance": clearance, "track_width": trackWidth,
-			"via_diameter": 2 * viaRadius, "via_drill": viaDrill, "priority": len(classes)})
+			"via_diameter": 2 * viaRadius, "via_drill": viaDrill, "priority": len(classes),
+			"wire_width": schematicWire, "bus_width": 2 * schematicWire, "line_style": 0})
 	}
 	for _, n := range c.Board.Nets {
 		patterns = append(patterns, object{"netclass": n.Group, "pattern": "/" + n.Name})
