@@ -31,7 +31,7 @@ type facts struct {
 }
 
 // reading is the version of what is read and measured: what another version found is found anew.
-const reading = 1
+const reading = 2
 
 // pictured is what was seen in a frame's picture, and how large the small one is that is kept.
 type pictured struct {
@@ -178,14 +178,14 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 			return small, *k.saw.Picture, err
 		}
 	}
-	img, err := folder.Picture(ctx, *r.Frame)
+	img, err := folder.Small(ctx, *r.Frame, lookSide)
 	if err != nil {
 		return nil, p, err
 	}
 	light := look.Of(img, lookSide)
 	made := thumbnail(img, r.Frame.Orientation)
 	p = pictured{Width: made.Rect.Dx(), Height: made.Rect.Dy(), Tones: look.TonesOf(&light)}
-	s.gauge.measure(&p, r, &light, img.Bounds().Size())
+	s.gauge.measure(&p, r, &light, img)
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, made, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
 		return nil, p, err
@@ -198,5 +198,6 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 	return b.Bytes(), p, s.keep(ctx, k, b.Bytes())
 }
 
-// lookSide is the longer side of what is measured, pixels.
+// lookSide is the longer side of what is measured, pixels. Each of a large frame's is made of the means of eight by
+// eight levels, so that of what is burnt out smaller spots are not counted.
 const lookSide = 480

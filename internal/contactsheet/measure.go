@@ -105,11 +105,11 @@ const speedSD = 0.05
 // newGauge reads the empty frame.
 func (s *Sheet) newGauge(ctx context.Context, folder *frames.Folder, m Measure) (*gauge, error) {
 	empty := m.EmptyFrame
-	img, err := folder.Picture(ctx, *empty)
+	img, err := folder.Small(ctx, *empty, lookSide)
 	if err != nil {
 		return nil, fmt.Errorf("the empty frame: %w", err)
 	}
-	g := &gauge{Measure: m, empty: look.Of(img, lookSide), size: img.Bounds().Size(), turned: empty.Orientation,
+	g := &gauge{Measure: m, empty: look.Of(img, lookSide), size: img.Size, turned: empty.Orientation,
 		sets: new(shot.Outcomes)}
 	shown := g.shownSize()
 	if m.Spot == nil {
@@ -171,14 +171,14 @@ func (g *gauge) way(r *Row) (look.Point, bool) {
 	return look.Point{X: toX - zeroX, Y: toY - zeroY}, true
 }
 
-// measure measures a row's picture of a size, as far as it can be.
-func (g *gauge) measure(p *pictured, r *Row, light *look.Image, size image.Point) {
+// measure measures a row's picture, as far as it can be.
+func (g *gauge) measure(p *pictured, r *Row, light *look.Image, img frames.Small) {
 	p.Against = g.against(r)
 	if g == nil {
 		return
 	}
 	p.Seen = &seen{}
-	if size != g.size {
+	if img.Size != g.size {
 		p.Seen.OtherWay = true
 		return
 	}
@@ -195,7 +195,7 @@ func (g *gauge) measure(p *pictured, r *Row, light *look.Image, size image.Point
 	u, v := stored(g.Spot.X/float64(shown.X), g.Spot.Y/float64(shown.Y), g.turned)
 	m, ok := look.MissOf(light, liquid, look.Place{
 		Spot:    look.Point{X: u * float64(light.Width), Y: v * float64(light.Height)},
-		PxPerMm: g.pxPerMm / light.Scale, Way: way, Speed: 1})
+		PxPerMm: g.pxPerMm / (light.Scale * float64(img.Per)), Way: way, Speed: 1})
 	if ok {
 		p.Seen.Placed, p.Seen.Cut = true, m.Cut
 		p.Seen.PastUm, p.Seen.SDUm = int64(math.Round(float64(m.Past)*1e6)), int64(math.Ceil(float64(m.SD)*1e6))

@@ -10,6 +10,7 @@ import (
 	"image/png"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -253,8 +254,11 @@ func FuzzFile(f *testing.F) {
 				return
 			}
 		}
-		if img, err := decode(r, size); err == nil {
-			require.False(t, img.Bounds().Empty())
+		for _, longest := range []int{1, math.MaxInt} {
+			if img, err := decode(r, size, longest); err == nil {
+				require.False(t, img.Bounds().Empty())
+				require.Equal(t, img.Size.Div(img.Per), img.Bounds().Size())
+			}
 		}
 	})
 }
@@ -267,9 +271,13 @@ func BenchmarkPicture(b *testing.B) {
 	}
 	var made bytes.Buffer
 	require.NoError(b, jpeg.Encode(&made, img, nil))
-	b.ReportMetric(float64(made.Len())/1e6, "MB/file")
-	for b.Loop() {
-		_, err := decode(bytes.NewReader(made.Bytes()), int64(made.Len()))
-		require.NoError(b, err)
+	for name, longest := range map[string]int{"Whole": math.MaxInt, "Reduced": 480} {
+		b.Run(name, func(b *testing.B) {
+			b.ReportMetric(float64(made.Len())/1e6, "MB/file")
+			for b.Loop() {
+				_, err := decode(bytes.NewReader(made.Bytes()), int64(made.Len()), longest)
+				require.NoError(b, err)
+			}
+		})
 	}
 }

@@ -8,24 +8,39 @@ import (
 	"image"
 	"image/jpeg"
 	"io"
+	"math"
 	"os"
 )
 
-// MaxPixels bounds a picture: decoded, 64 megapixels take up to 192 MB, and a progressive JPEG of a quarter of that as
-// much.
+// MaxPixels bounds a picture: decoded whole, 64 megapixels take up to 192 MB, and a progressive JPEG of a quarter of
+// that as much.
 const MaxPixels = 64_000_000
+
+// Small is a frame's picture, that may have been made smaller as it was decoded.
+type Small struct {
+	image.Image
+	Size image.Point // of the picture as stored
+	Per  int         // pixels of that along one of these
+}
 
 // Picture decodes the frame's picture: its JPEG, or the largest preview in its raw file that can be decoded. The errors
 // of all files are joined when there is none.
 func (f *Folder) Picture(ctx context.Context, frame Frame) (image.Image, error) {
+	made, err := f.Small(ctx, frame, math.MaxInt)
+	return made.Image, err
+}
+
+// Small is Picture for who needs no more than so many pixels along the longer side: a baseline JPEG of eight times as
+// many is decoded to an eighth of its size, each pixel the mean of eight by eight levels.
+func (f *Folder) Small(ctx context.Context, frame Frame, longest int) (Small, error) {
 	var failed []error
 	for _, file := range frame.Files {
 		if err := ctx.Err(); err != nil {
-			return nil, err
+			return Small{}, err
 		}
-		var made image.Image
+		var made Small
 		err := f.open(file, func(opened *os.File, size int64) (err error) {
-			made, err = decode(opened, size)
+			made, err = decode(opened, size, longest)
 			return err
 		})
 		if err == nil {
@@ -33,46 +48,56 @@ func (f *Folder) Picture(ctx context.Context, frame Frame) (image.Image, error) 
 		}
 		failed = append(failed, err)
 	}
-	return nil, errors.Join(failed...)
+	return Small{}, errors.Join(failed...)
 }
 
 // decode is the picture in a file.
-func decode(r io.ReaderAt, size int64) (image.Image, error) {
+func decode(r io.ReaderAt, size int64, longest int) (Small, error) {
 	switch formatOf(r) {
 	case jpegFile:
-		return decodeJPEG(r, section{0, size})
+		return decodeJPEG(r, section{0, size}, longest)
 	case tiffFile:
 		l := &limited{r: r, size: size, left: maxMetadata}
 		err := errors.New("it has no preview that can be shown")
 		for _, s := range previewsIn(l, size) {
-			made, e := decodeJPEG(r, s)
+			made, e := decodeJPEG(r, s, longest)
 			if e == nil {
 				return made, nil
 			}
 			err = fmt.Errorf("its preview: %w", e)
 		}
-		return nil, err
+		return Small{}, err
 	case heifFile:
-		return nil, errors.New("pictures of its kind are not decoded; have the camera save JPEG files too")
+		return Small{}, errors.New("pictures of its kind are not decoded; have the camera save JPEG files too")
 	}
-	return nil, errUnknown
+	return Small{}, errUnknown
 }
 
-func decodeJPEG(r io.ReaderAt, s section) (image.Image, error) {
+func decodeJPEG(r io.ReaderAt, s section, longest int) (Small, error) {
 	header, err := jpegHeaderOf(io.NewSectionReader(r, s.at, s.bytes))
 	if err != nil {
-		return nil, err
+		return Small{}, err
 	}
 	if err := header.check(); err != nil {
-		return nil, err
+		return Small{}, err
 	}
-	made, err := jpeg.Decode(io.NewSectionReader(r, s.at, s.bytes))
+	made := Small{Per: 1}
+	err = errNotReduced
+	if max(header.width, header.height)/shrink >= longest {
+		made.Image, err = decodeReduced(r, s)
+		made.Per = shrink
+	}
+	if errors.Is(err, errNotReduced) {
+		made.Per = 1
+		made.Image, err = jpeg.Decode(io.NewSectionReader(r, s.at, s.bytes))
+	}
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
-		return nil, errors.New("it ends before its picture does: copy it again")
+		return Small{}, errors.New("it ends before its picture does: copy it again")
 	}
 	if err != nil {
-		return nil, fmt.Errorf("its picture cannot be decoded: %w", err)
+		return Small{}, fmt.Errorf("its picture cannot be decoded: %w", err)
 	}
+	made.Size = image.Pt(header.width, header.height)
 	return made, nil
 }
 
