@@ -387,6 +387,7 @@ export interface Flash {
 	distance: string;
 	loss: string;
 	units: number;
+	others: string;
 	reading: string;
 	seen: string;
 	control: string;

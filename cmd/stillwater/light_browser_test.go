@@ -76,6 +76,22 @@ func TestLightGuide(t *testing.T) {
 	p.verdict("background", "works")
 	assert.True(t, eval[bool](p, `document.querySelector("#step-background svg[role=img]").ariaLabel.length > 50`))
 
+	p.tap("#step-key > summary")
+	p.tap("#step-key-fold > summary")
+	p.enter("#f-flash-guide", "20")
+	p.until("the flash is judged", `document.querySelector("#step-key .step-says").textContent.includes("stops")`)
+	p.enter("#f-flash-others", "28 m, 1/16")
+	p.until("what is missing of a second flash is said where it was typed",
+		`document.querySelector("#f-flash-others-refusal")?.textContent.includes("the distance is missing")`)
+	p.enter("#f-flash-others", "28 m, 1/16, 60 cm, 1/4000 s; 20 m, full, 1 m, 1/900 s")
+	p.until("it is taken", `document.querySelector("#f-flash-others").value.endsWith("1/900 s") &&
+		document.querySelector("#step-key svg").ariaLabel.includes("flash 3 1")`)
+	p.fit("two more flashes")
+	p.picture("light-3-key")
+	p.js(`document.querySelector("#step-key .drawing").scrollIntoView()`)
+	p.picture("light-3-plan")
+	p.enter("#f-flash-others", "none")
+
 	p.tap("#step-freeze > summary")
 	p.tap("#step-freeze-fold > summary")
 	p.enter("#f-flash-duration", "3.3")

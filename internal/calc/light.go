@@ -39,6 +39,7 @@ func LightFields() []LightField {
 		{"guide", "flash.guide", "the flash's guide number, a `length` at ISO 100; 0 m: not known"},
 		{"power", "flash.power", "the flash's power, a `fraction`"},
 		{"flash-distance", "flash.distance", "`length` from the flash to the focus spot"},
+		{"others", "flash.others", "flashes unlike the first: a `list` like 28 m, 1/16, 60 cm, 1/4000 s; 20 m, full, 1 m"},
 		{"reading", "flash.reading", "a flash meter's reading at the focus spot, an `f-number`"},
 		{"duration", "flash.duration", "`time` of its light at full power, above half its peak; 0 s: not known"},
 		{"background", "background.seen", "how bright the background is in the frame, a `level` like 80%"},

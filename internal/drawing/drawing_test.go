@@ -153,3 +153,14 @@ func TestPlanNamesItsDistances(t *testing.T) {
 		assert.Contains(t, d.Words, says)
 	}
 }
+
+// Each flash of several stands in the plan, at its own distance.
+func TestPlanHasEachFlash(t *testing.T) {
+	others := "20 m, 1/16, 70 cm; 20 m, 1/16, 90 cm; 20 m, 1/16, 1 m; 20 m, 1/16, 2 m; 20 m, 1/16, 30 cm"
+	d := Draw(Plan, report(t, shot.Drop, "flash.others", others), true)
+	checkSheet(t, d.SVG)
+	assert.Equal(t, 6, strings.Count(d.SVG, "<circle"))
+	for _, says := range []string{"flash 50\u00a0cm", "flash 2 70\u00a0cm", "flash 4 1\u00a0m", "flash 6 30\u00a0cm"} {
+		assert.Contains(t, d.Words, says)
+	}
+}

@@ -3,6 +3,7 @@ package drawing
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"stillwater/internal/lighting"
 	"stillwater/internal/optics"
@@ -104,8 +105,12 @@ func (s *sheet) camera(at point, degrees float64) {
 func (s *sheet) plan(r lighting.Report) {
 	set := r.Set
 	b, gap := set.Background, r.Black.GapBehind(set.Background.Distance)
-	half := max(gap/2, b.Width/2+b.BlackWidth, set.Flash.Distance*math.Sqrt2/2) * 1.06
-	deep := max(r.Light.Lens.Focus, set.Flash.Distance*math.Sqrt2/2)
+	lamps := lampsOf(set.Flash)
+	half, deep := max(gap/2, b.Width/2+b.BlackWidth), r.Light.Lens.Focus
+	for _, l := range lamps {
+		half, deep = max(half, l.aside, -l.aside), max(deep, l.before)
+	}
+	half *= 1.06
 	const top, room = 30.0, 330.0
 	scale := min((width/2-margin)/float64(half), room/float64(b.Distance+deep))
 	spot := point{width / 2, top + float64(b.Distance)*scale}
@@ -127,15 +132,21 @@ func (s *sheet) plan(r lighting.Report) {
 	s.lines(dotted, spot, at(0, b.Distance))
 	s.lines(dotted, spot, at(0, -r.Light.Lens.Focus))
 	s.cross(spot)
-	lamp := at(-set.Flash.Distance*math.Sqrt2/2, -set.Flash.Distance*math.Sqrt2/2)
-	s.lines(thin, spot, lamp)
-	s.flash(lamp)
+	for _, l := range lamps {
+		lamp := at(l.aside, -l.before)
+		s.lines(thin, spot, lamp)
+		s.flash(lamp)
+		s.label(lamp.plus(0, 24), middle, l.name)
+	}
 	s.camera(at(0, -r.Light.Lens.Focus).plus(0, 2), 90)
 	s.label(point{spot.x + 10, (spot.y + at(0, b.Distance).y) / 2}, start, inLength(b.Distance))
 	s.label(point{spot.x + 10, (spot.y+at(0, -r.Light.Lens.Focus).y)/2 + 10}, start, inLength(r.Light.Lens.Focus))
-	s.label(lamp.plus(0, 24), middle, "flash, "+inLength(set.Flash.Distance))
-	s.note("Camera %s, flash %s and background %s from the focus spot, which is the cross. To scale; on which side the "+
-		"flash stands is free.", inLength(r.Light.Lens.Focus), inLength(set.Flash.Distance), inLength(b.Distance))
+	names := make([]string, len(lamps))
+	for i, l := range lamps {
+		names[i] = l.name
+	}
+	s.note("Camera %s, %s and background %s from the focus spot, which is the cross. To scale; on which side a flash "+
+		"stands is free.", inLength(r.Light.Lens.Focus), strings.Join(names, ", "), inLength(b.Distance))
 	if r.Liquid.Clear {
 		s.note("Dashed: where black belongs for the outer %.0f %% of the liquid's radius to be dark: %s apart, from "+
 			"the background %s forward, which is %.0f to %.0f degrees from straight behind.", float64(b.Rim)*100, inLength(gap),
@@ -144,6 +155,25 @@ func (s *sheet) plan(r lighting.Report) {
 	if b.BlackWidth > 0 {
 		s.note("Thick: the black that is there, %s each side.", inLength(b.BlackWidth))
 	}
+}
+
+// lamp is a flash in the plan.
+type lamp struct {
+	aside, before phys.Length // of the focus spot
+	name          string
+}
+
+// lampsOf places the flashes around the focus spot, so that none is on another.
+func lampsOf(f optics.Flash) []lamp {
+	place := func(away phys.Length, degrees float64, name string) lamp {
+		sin, cos := math.Sincos(degrees * math.Pi / 180) // from the camera's side
+		return lamp{away * phys.Length(sin), away * phys.Length(cos), name + " " + inLength(away)}
+	}
+	lamps := []lamp{place(f.Distance, -45, "flash")}
+	for i, u := range f.OtherUnits() {
+		lamps = append(lamps, place(u.Distance, []float64{45, -80, 80, -20, 20}[i], fmt.Sprintf("flash %d", i+2)))
+	}
+	return lamps
 }
 
 func degrees(a phys.Angle) float64 { return float64(a) * 180 / math.Pi }

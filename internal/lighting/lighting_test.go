@@ -361,3 +361,23 @@ func TestMorePower(t *testing.T) {
 	require.Equal(t, []shot.Fix{{Field: "flash.power", Value: "1/8"}}, s.Fixes, s.Says)
 	assert.Equal(t, Works, judge(t, r.Set, "flash.power", "1/8").step(t, "key").Verdict)
 }
+
+// Two different flashes: their light adds, the longer one decides the blur, and what is said names it.
+func TestUnlikeFlashes(t *testing.T) {
+	one := judge(t, of(shot.Throw), "flash.guide", "20 m", "flash.power", "1/16", "flash.figures", "1/16 1/9000 s",
+		"flash.measured", "t0.1")
+	two := judge(t, one.Set, "flash.others", "20 m, 1/16, 50 cm, 1/500 s")
+	assert.InDelta(t, 1, float64(two.Light.Key-one.Light.Key), 1e-9, "twice the light")
+	assert.InEpsilon(t, float64(one.Blur.Subject)*9000/500, float64(two.Blur.Subject), 1e-6)
+	s := judge(t, two.Set, "camera.print", "50 cm").step(t, "freeze")
+	assert.Equal(t, Change, s.Verdict)
+	assert.Contains(t, s.Next, "Flash 2 lasts longest")
+	assert.Empty(t, s.Fixes, "no power of the first helps")
+	s = judge(t, two.Set, "flash.others", "20 m, 1/16, 50 cm").step(t, "freeze")
+	assert.Equal(t, Unknown, s.Verdict)
+	assert.Contains(t, s.Says, "How long each flash lasts")
+	far := judge(t, two.Set, "flash.distance", "4 m", "flash.others", "20 m, 1/16, 4 m, 1/9000 s").step(t, "key")
+	assert.Equal(t, Change, far.Verdict)
+	assert.Contains(t, far.Next, "power of each flash")
+	assert.NotContains(t, far.Next, "units alike")
+}

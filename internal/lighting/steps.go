@@ -213,7 +213,7 @@ func (r Report) key() Step {
 		Expect: "The card just under the right end of the histogram.",
 		Seen:   []string{"flash.seen", "flash.reading"},
 		Fields: []string{"camera.aperture", "camera.iso", "flash.guide", "flash.power", "flash.distance", "flash.loss",
-			"flash.units"},
+			"flash.units", "flash.others"},
 	}
 	switch over := r.Light.Key; {
 	case !r.Light.KeyKnown:
@@ -260,6 +260,10 @@ func (r Report) morePower(lacks optics.Stops, s *Step) string {
 	if now >= 1 {
 		return ""
 	}
+	if r.several() {
+		return fmt.Sprintf("Raise the power of each flash by %s as far as it goes, and look at the freeze check again. ",
+			inStops(lacks))
+	}
 	if gives := -optics.Stops(math.Log2(float64(now))); gives < lacks+keyLow {
 		return fmt.Sprintf("Full power gives %s of it; the rest is up to something else. ", inStops(gives))
 	}
@@ -273,6 +277,9 @@ func (r Report) morePower(lacks optics.Stops, s *Step) string {
 	return fmt.Sprintf("Raise the power from %v to %v, and look at the freeze check again. ", now, power)
 }
 
+// several reports that there are flashes beside the first that are not like it.
+func (r Report) several() bool { return len(r.Set.Flash.OtherUnits()) > 0 }
+
 // makeUp lists what makes up for light, each alone with its cost.
 func (r Report) makeUp(lacks optics.Stops) string {
 	c, f := r.Set.Camera, r.Set.Flash
@@ -280,6 +287,12 @@ func (r Report) makeUp(lacks optics.Stops) string {
 	lens := r.Light.Lens
 	lens.Aperture = m.Aperture
 	near, far := lens.Depth(r.Circle)
+	if r.several() {
+		return fmt.Sprintf("Any one of: each flash at %.0f %% of its distance (the light falls off faster across the "+
+			"frame), %v (more noise), or %v (%s in depth instead of %s)", 100*float64(m.Distance/f.Distance),
+			optics.NearestISO(m.Speed), optics.NearestFNumber(m.Aperture), inLength(phys.Round(far-near, 2)),
+			inLength(phys.Round(r.Far-r.Near, 2)))
+	}
 	return fmt.Sprintf("Any one of: the flash at %s instead of %s (the light falls off faster across the frame), "+
 		"%v (more noise), %s (to be fired together), or %v (%s in depth instead of %s)",
 		inLength(phys.Round(m.Distance, 2)), inLength(f.Distance), optics.NearestISO(m.Speed), units(m.Units),
@@ -324,6 +337,9 @@ func (r Report) frozen() Step {
 		what = fmt.Sprintf("Blur of %v was seen, %s at the liquid.", r.Set.Flash.Smear, inMm(blur.Subject))
 	case !r.Light.PulseKnown:
 		s.Verdict, s.Says = Unknown, "How long the flash lasts has not been typed."
+		if r.several() {
+			s.Says = "How long each flash lasts has not been typed."
+		}
 		s.Next = "Type its duration at full power from the unit's own table, and which kind of unit it is; or what was seen."
 		return s
 	case r.Subject.Fastest == 0:
@@ -385,13 +401,16 @@ func (r Report) shorter(s *Step, want phys.Time) string {
 	if r.Seen {
 		return "Use a shorter light: less power if the unit is cut off early, more if it is throttled."
 	}
-	power, ok := r.Set.Flash.Discharge().PowerFor(want)
+	power, ok := r.Set.Flash.PowerFor(want)
+	if of := r.Light.PulseOf; !ok && of > 0 {
+		return fmt.Sprintf("Flash %d lasts longest: set it to a power at which it is as short as %s.", of+1, inTime(want))
+	}
 	if !ok {
 		return fmt.Sprintf("No power step of this unit is as short as %s: use another unit, a slower moment, or a smaller "+
 			"print.", inTime(want))
 	}
 	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
-	lost := optics.Stops(math.Log2(float64(r.Set.Flash.Power / power)))
+	lost := r.lostAt(power)
 	say := fmt.Sprintf("At %v power it is short enough (%s)", power, inTime(want))
 	if lost <= 0 {
 		return say + fmt.Sprintf(", and %s brighter: move it back, or stop down.", inStops(-lost))
@@ -404,6 +423,18 @@ func (r Report) shorter(s *Step, want phys.Time) string {
 		return say + fmt.Sprintf(", and still %s over: then move it back, or stop down.", inStops(-lacks))
 	}
 	return say + ", which makes it right."
+}
+
+// lostAt is by how many stops all flashes together give less with the first one at another power.
+func (r Report) lostAt(power optics.Fraction) optics.Stops {
+	f := r.Set.Flash
+	now, known := f.FNumber(r.Set.Camera.Speed)
+	if !known {
+		return optics.Stops(math.Log2(float64(f.Power / power)))
+	}
+	f.Power = power
+	then, _ := f.FNumber(r.Set.Camera.Speed)
+	return optics.FlashExposure(now, then)
 }
 
 // enough is the part of the shots in which the liquid is to be where it is aimed for a verdict of works: own choice.

@@ -25,13 +25,14 @@ type Camera struct {
 	FieldSeen    phys.Length `json:"field_seen"`    // the frame's width as a ruler at the focus spot shows it; 0 not seen
 }
 
-// Flash is the key light: one unit, or several alike.
+// Flash is the key light: one unit, or several alike, and others beside it.
 type Flash struct {
 	Guide    phys.Length      `json:"guide"` // guide number in metres, ISO 100, full power; 0 not known
 	Power    Fraction         `json:"power"`
 	Distance phys.Length      `json:"distance"` // to the focus spot
 	Loss     Stops            `json:"loss"`     // in umbrella, diffuser or bounce
 	Units    int              `json:"units"`
+	Others   Others           `json:"others"`   // that are not alike; "" none
 	Reading  FNumber          `json:"reading"`  // of a flash meter at the focus spot; 0 none
 	Seen     Optional[Level]  `json:"seen"`     // of a white card at the focus spot
 	Control  Control          `json:"control"`  // how it gives less than full power
@@ -143,6 +144,7 @@ type Light struct {
 
 	KeyKnown, BackgroundKnown, RoomKnown, PulseKnown bool
 	PulseIdeal                                       bool // Pulse.Tenth is worked out as of an ideal decay
+	PulseOf                                          int  // the unit that it is of: 0 the first
 }
 
 // Light is that of a frame whose shutter is open for a time.
@@ -152,8 +154,8 @@ func (s Setup) Light(open phys.Time) Light {
 		Bright: HalfAngle(b.Width, b.Distance), Black: HalfAngle(b.Width+2*b.BlackWidth, b.Distance)}
 	l.Key, l.KeyKnown = first(s.KeyWays(), 0)
 	l.Background, l.BackgroundKnown = first(s.BackgroundWays(), BackgroundAim.Stops())
-	l.Pulse, l.PulseKnown = s.Flash.Discharge().At(s.Flash.Power)
-	l.PulseIdeal = s.Flash.Discharge().IsIdeal(s.Flash.Power)
+	lit := s.Flash.Lit()
+	l.Pulse, l.PulseKnown, l.PulseIdeal, l.PulseOf = lit.Pulse, lit.Known, lit.Ideal, lit.Unit
 	switch r := s.Room; {
 	case r.By == RoomMetered && r.EV.Known:
 		l.Room = ContinuousExposure(Stops(r.EV.Value), l.Lens.WorkingFNumber(), s.Camera.Speed, open)
@@ -180,8 +182,8 @@ func (s Setup) KeyWays() (ways []Exposed) {
 	if f.Reading > 0 {
 		ways = append(ways, Exposed{"the flash meter", FlashExposure(ExactFNumber(f.Reading), n)})
 	}
-	if f.Guide > 0 {
-		ways = append(ways, Exposed{"the guide number", FlashExposure(f.Unit().FNumber(s.Camera.Speed), n)})
+	if right, known := f.FNumber(s.Camera.Speed); known {
+		ways = append(ways, Exposed{"the guide number", FlashExposure(right, n)})
 	}
 	return ways
 }
@@ -214,14 +216,15 @@ func first(ways []Exposed, otherwise Stops) (Stops, bool) {
 // WithoutStale is the setup without what was seen and read in the one before, where a change since then has made it
 // different: it has to be looked at again. What was itself changed since is kept.
 func (s Setup) WithoutStale(before Setup) Setup {
-	speed, lit := s.Camera.Speed != before.Camera.Speed, s.Flash.Unit() != before.Flash.Unit()
+	speed, lit := s.Camera.Speed != before.Camera.Speed, s.Flash.Unit() != before.Flash.Unit() ||
+		s.Flash.Others != before.Flash.Others
 	exposed := speed || s.Camera.Aperture != before.Camera.Aperture
 	stale(&s.Flash.Seen, before.Flash.Seen, exposed || lit)
 	stale(&s.Flash.Reading, before.Flash.Reading, speed || lit)
 	stale(&s.Background.Seen, before.Background.Seen, exposed)
 	stale(&s.Background.Reading, before.Background.Reading, speed)
 	stale(&s.Flash.Smear, before.Flash.Smear, s.Flash.Power != before.Flash.Power ||
-		s.Flash.Discharge() != before.Flash.Discharge())
+		s.Flash.Discharge() != before.Flash.Discharge() || s.Flash.Others != before.Flash.Others)
 	stale(&s.Camera.FieldSeen, before.Camera.FieldSeen, s.Camera.Focal != before.Camera.Focal ||
 		s.Camera.Distance != before.Camera.Distance || s.Camera.Sensor != before.Camera.Sensor)
 	if s.Room == before.Room { // a meter reads for any camera, a frame is of this one

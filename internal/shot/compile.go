@@ -328,9 +328,9 @@ func (p plan) timeline(program Program) (Timeline, error) {
 // bar is that of a cue around the moment. A flash's is how long it is lit, if that is known: its light begins at the
 // moment, when the contact has been closed for the output's delay.
 func (p plan) bar(c Cue, moment time.Duration) Bar {
-	pulse, known := p.set.Flash.Discharge().At(p.set.Flash.Power)
-	if c.Name == shutterCue || !known {
+	lit := p.set.Flash.Lit()
+	if c.Name == shutterCue || !lit.Known {
 		return Bar{Name: c.Name, From: moment + c.Offset, To: moment + c.Offset + c.Width}
 	}
-	return Bar{Name: c.Name, From: moment, To: moment + pulse.Tenth.Duration(), Light: true}
+	return Bar{Name: c.Name, From: moment, To: moment + lit.Pulse.Tenth.Duration(), Light: true}
 }

@@ -1,6 +1,7 @@
 package shot
 
 import (
+	"encoding"
 	"fmt"
 	"math"
 
@@ -49,7 +50,9 @@ func (s *Set) opticsFields() []field {
 		choice("flash.control", &f.Control, []optics.Control{optics.CutOff, optics.Throttled}),
 		quantity("flash.duration", &f.Duration, 0, 0.1),
 		choice("flash.measured", &f.Measured, []optics.Measured{optics.AboveHalf, optics.AboveTenth}),
-		figures("flash.figures", &f.Figures),
+		listed("flash.figures", &f.Figures, "power steps and durations, like 1/1 1/300 s, 1/16 1/4000 s, or none"),
+		listed("flash.others", &f.Others, "guide number, power, distance and duration of each, like 28 m, 1/16, 60 cm, "+
+			"1/4000 s; 20 m, full, 1 m, or none"),
 		optional("flash.smear", &f.Smear, 0, 10000),
 		choice("room.by", &r.By, []optics.RoomBy{optics.RoomUnknown, optics.RoomMetered, optics.RoomFrame}),
 		optional("room.ev", &r.EV, -15, 20),
@@ -106,12 +109,15 @@ func optional[T interface {
 		}}
 }
 
-// figures is a field for a table of durations.
-func figures(name string, at *optics.Figures) field {
-	const accepts = "power steps and durations, like 1/1 1/300 s, 1/16 1/4000 s, or none"
+// listed is a field for a table that is written as text.
+func listed[T fmt.Stringer, R any, P interface {
+	*T
+	encoding.TextUnmarshaler
+	Table() ([]R, error)
+}](name string, at P, accepts string) field {
 	return field{name: name, accepts: func() string { return accepts },
 		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
-		text:  func() string { return at.String() },
+		text:  func() string { return (*at).String() },
 		check: func() string {
 			if _, err := at.Table(); err != nil {
 				return err.Error()
@@ -294,8 +300,8 @@ func (t ThrowSet) pathScatter(v phys.Speed, spread Spread) (phys.Length, bool) {
 // checkBlur refuses a light that lasts longer than the blur that was asked for.
 func (p plan) checkBlur() error {
 	asked := p.set.Camera.MaxBlur
-	pulse, known := p.set.Flash.Discharge().At(p.set.Flash.Power)
-	if asked == 0 || !known {
+	lit := p.set.Flash.Lit()
+	if asked == 0 || !lit.Known {
 		return nil
 	}
 	e, err := p.set.Estimate()
@@ -307,15 +313,20 @@ func (p plan) checkBlur() error {
 		return err
 	}
 	v := max(subject.Speed, subject.Fastest)
-	blur := phys.Length(float64(v) * float64(pulse.Tenth))
+	blur := phys.Length(float64(v) * float64(lit.Pulse.Tenth))
 	if blur <= asked {
 		return nil
 	}
 	t := &problem{field: "flash.power", fallback: "use a unit with a shorter light",
 		why: fmt.Sprintf("at %v power this unit's light lasts longer than the sharpness you asked for: in %s liquid at "+
-			"%.2f m/s moves %s, and %s were asked", p.set.Flash.Power, inMs(pulse.Tenth), v, inHundredths(blur),
+			"%.2f m/s moves %s, and %s were asked", p.set.Flash.Power, inMs(lit.Pulse.Tenth), v, inHundredths(blur),
 			inHundredths(asked))}
-	if power, ok := p.set.Flash.Discharge().PowerFor(phys.Time(float64(asked) / float64(v))); ok {
+	if lit.Unit > 0 {
+		t.field = "flash.others"
+		t.why = fmt.Sprintf("flash %d lasts longer than the sharpness you asked for: in %s liquid at %.2f m/s moves %s, and "+
+			"%s were asked", lit.Unit+1, inMs(lit.Pulse.Tenth), v, inHundredths(blur), inHundredths(asked))
+	}
+	if power, ok := p.set.Flash.PowerFor(phys.Time(float64(asked) / float64(v))); ok {
 		t.fixes = append(t.fixes, fix{field: "flash.power", choice: power.String(),
 			format: fmt.Sprintf("set the power to %v and make up for %s", power, lightChange(power, p.set.Flash.Power))})
 	}

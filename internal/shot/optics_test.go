@@ -161,3 +161,23 @@ func TestShown(t *testing.T) {
 	require.NoError(t, s.Put("camera.aperture", "f/11"))
 	assert.Equal(t, append(shown, Value{"camera.aperture", "f/11"}), s.Shown())
 }
+
+// A second flash that lasts too long is refused where it was typed.
+func TestLongSecondFlashRefused(t *testing.T) {
+	s := DefaultSet()
+	s.Drop.Phase, s.Camera.MaxBlur = splash.Contact, 0.5*mm
+	s.Flash.Figures, s.Flash.Measured, s.Flash.Others = "1/16 1/20000 s", optics.AboveTenth, "20 m, 1/16, 50 cm, 1/100 s"
+	_, _, err := Compile(s, testBench())
+	refused := new(Refusal)
+	require.ErrorAs(t, err, &refused)
+	assert.Contains(t, refused.Why, "flash 2 lasts longer than the sharpness you asked for")
+	for _, fix := range refused.Fixes {
+		next := s
+		require.NoError(t, fix.Put(&next))
+		_, _, err := Compile(next, testBench())
+		assert.NoError(t, err, fix)
+	}
+	s.Flash.Others = "20 m, 1/16, 50 cm, 1/20000 s"
+	_, _, err = Compile(s, testBench())
+	assert.NoError(t, err)
+}

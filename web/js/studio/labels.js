@@ -34,6 +34,10 @@ export const written = {
 	"camera.shutter": ["Shutter on the dial", "B: as long as it is held"],
 	"flash.power": ["Power"],
 	"flash.loss": ["Lost on the way", "stops; common practice: diffuser 1, umbrella 1 to 2, ceiling 2"],
+	"flash.others": [
+		"Flashes unlike the first",
+		"guide number, power, distance, how long lit: 28 m, 1/16, 60 cm, 1/4000 s; more after a semicolon",
+	],
 	"flash.reading": ["Flash meter's reading", "none: no meter"],
 	"flash.seen": ["White card in the histogram", "like 95 %"],
 	"flash.smear": ["Blur seen", "in pixels; 0: it was sharp"],
