@@ -143,10 +143,10 @@ func openEvening(p *phone) {
 	p.until("it is open", eveningTitle+` === "Crowns in milk"`)
 	p.until("its shots are there", `document.querySelector('[data-number="12"]')`)
 	p.until("and what came of them", `document.querySelector(".counts").textContent.includes("6 good")`)
-	assert.Equal(t, "Best delay: 96.0 ms, where 6 of 9 were good.", p.plain(".best-line"))
+	assert.Equal(t, "Most often good: delay 96.0 ms, 6 of 9 tries.", p.plain(".best-line"))
 	words := strings.ReplaceAll(eval[string](p, `document.querySelector(".evening .tries").ariaLabel`), "\u00a0", " ")
 	assert.True(t, strings.HasPrefix(words, "12 tries at a delay of 96.0 ms: 6 good, 3 early, 3 not judged. "+
-		"Best delay: 96.0 ms, where 6 of 9 were good. Try a trim of +3 ms, a delay of 99 ms."), words)
+		"Most often good: delay 96.0 ms, 6 of 9 tries. Try a trim of +3 ms, a delay of 99 ms."), words)
 	assert.Contains(t, p.plain(".evening .found-facts"), "6 of 9 judged")
 	p.tap(".tries-list summary")
 	assert.Equal(t, "96633", p.plain(".tries-list tbody"), "the same as a table")

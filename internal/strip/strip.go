@@ -389,7 +389,7 @@ func (s Strip) words() string {
 	}
 	words := fmt.Sprintf("%s %s: %s.", tries, where, strings.Join(given, ", "))
 	if s.Best != nil {
-		words += fmt.Sprintf(" Best %s: %s, where %d of %d were good.", s.Axis, s.at(s.Best.At), s.Best.Good, s.Best.Tries)
+		words += fmt.Sprintf(" Most often good: %s %s, %d of %d tries.", s.Axis, s.at(s.Best.At), s.Best.Good, s.Best.Tries)
 	}
 	if a := s.learned(); a != nil {
 		words += " " + a.Words

@@ -19,7 +19,7 @@ export const atWords = (kind, at) => `${kind.axis === "trim" ? signed(at, 1) : f
 export function bestWords(kind) {
 	const { best, axis } = kind;
 	if (!best) return kind.why;
-	return `Best ${axis}: ${atWords(kind, best.at_ms)}, where ${best.good} of ${best.tries} were good.`;
+	return `Most often good: ${axis} ${atWords(kind, best.at_ms)}, ${best.good} of ${best.tries} tries.`;
 }
 
 /** The tries as a table: how many at each millisecond. @param {KindTries} kind */

@@ -98,7 +98,7 @@ function facts(a, b) {
 		["Date", dateText(a.session.started), dateText(b.session.started)],
 		["What flew", kind(a), kind(b)],
 		["Shots", String(a.session.shots), String(b.session.shots)],
-		["Best", best(a), best(b)],
+		["Most often good", best(a), best(b)],
 		["Keepers", String(a.keepers), String(b.keepers)],
 	];
 }
