@@ -688,6 +688,7 @@ func (x *harness) throwsFromAfar() {
 	x.t.Helper()
 	for _, set := range [][2]string{
 		{"kind", "throw"}, {"throw.gate", "10 cm"}, {"throw.to_focus", "80 cm"}, {"throw.beam_height", "0 mm"},
+		{"throw.speed_low", "3 m/s"},
 	} {
 		x.must(me, Command{Type: "set", Field: set[0], Value: set[1]})
 	}

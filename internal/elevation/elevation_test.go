@@ -27,7 +27,7 @@ import (
 func set(t *testing.T, kind shot.Kind, changes ...string) shot.Set {
 	t.Helper()
 	s := shot.DefaultSet()
-	s.Throw.Gate, s.Throw.ToFocus = 0.1, 0.8
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.SpeedLow = 0.1, 0.8, 3
 	s.Kind = kind
 	for i := 0; i < len(changes); i += 2 {
 		require.NoError(t, s.Put(changes[i], changes[i+1]))

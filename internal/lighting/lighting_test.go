@@ -37,7 +37,8 @@ func (r Report) step(t *testing.T, id string) Step {
 func of(kind shot.Kind) shot.Set {
 	s := shot.DefaultSet()
 	s.Kind = kind
-	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight = 0.1, 0.8, 0 // far from the spot, so that throws differ much
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight, s.Throw.SpeedLow = 0.1, 0.8, 0, 3
+	// far from the spot, so that throws differ much
 	return s
 }
 

@@ -117,7 +117,7 @@ func Placed(kind shot.Kind, placing Placing) (shot.Set, error) {
 	if kind != shot.Throw {
 		return set, nil
 	}
-	set.Throw.Gate, set.Throw.ToFocus, set.Throw.BeamHeight = 0.1, 0.8, 0
+	set.Throw.Gate, set.Throw.ToFocus, set.Throw.BeamHeight, set.Throw.SpeedLow = 0.1, 0.8, 0, 3
 	if placing != Well {
 		return set, nil
 	}

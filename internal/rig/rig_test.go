@@ -102,7 +102,8 @@ func throwSet() shot.Set {
 	s := shot.DefaultSet()
 	s.Kind = shot.Throw
 	s.Throw.AboveFloor = 2
-	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight = 0.1, 0.8, 0 // far from the spot: the shutter opens after the edge
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight, s.Throw.SpeedLow = 0.1, 0.8, 0, 3
+	// far from the spot: the shutter opens after the edge
 	return s
 }
 

@@ -20,7 +20,8 @@ func dropSet() shot.Set { return shot.DefaultSet() }
 func throwSet() shot.Set {
 	s := shot.DefaultSet()
 	s.Kind = shot.Throw
-	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight = 0.1, 0.8, 0 // far from the spot, so that all that differs shows
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight, s.Throw.SpeedLow = 0.1, 0.8, 0, 3
+	// far from the spot, so that all that differs shows
 	return s
 }
 

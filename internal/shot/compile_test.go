@@ -22,7 +22,8 @@ import (
 // and the shutter opened after the edge.
 func farSet() Set {
 	s := DefaultSet()
-	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight, s.Light.Shutter = 10*cm, 80*cm, 0, ByEdge
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.BeamHeight, s.Throw.SpeedLow = 10*cm, 80*cm, 0, 3
+	s.Light.Shutter = ByEdge
 	return s
 }
 

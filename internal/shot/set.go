@@ -38,7 +38,7 @@ func DefaultSet() Set {
 		Kind: Drop,
 		Drop: DropSet{Height: 40 * cm, Beam: 5 * cm, Nozzle: 3 * mm, Liquid: "water", Phase: splash.ColumnHighest,
 			PoolDepth: 10 * cm, PoolLiquid: SameLiquid, Nth: 1},
-		Throw: ThrowSet{Gate: 20 * cm, ToFocus: 8 * cm, Angle: 20 * degree, SpeedLow: 3, SpeedHigh: 6, Mass: 36 * mm,
+		Throw: ThrowSet{Gate: 20 * cm, ToFocus: 8 * cm, Angle: 20 * degree, SpeedLow: 2, SpeedHigh: 6, Mass: 36 * mm,
 			BeamHeight: guardHeight, AboveFloor: 1},
 		Sound:  SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
 		Drops:  defaultDrops(),
