@@ -299,6 +299,7 @@ func TestDaemonFromPairingToShotAndBack(t *testing.T) {
 	assert.Equal(t, control.Safe, h.last.State)
 	assert.Equal(t, "simulated", h.last.Board.Kind)
 	h.ready()
+	h.must(control.Command{Type: "set", Field: "throw.to_focus", Value: "80 cm"}) // without Go
 	for _, kind := range []string{"drop", "throw", "sound"} {
 		h.must(control.Command{Type: "set", Field: "kind", Value: kind})
 		require.Nil(t, h.last.Refusal, kind)

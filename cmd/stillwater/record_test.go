@@ -94,7 +94,7 @@ func TestRecordShow(t *testing.T) {
 Set as last changed: kind drop, drop.height 40 cm, drop.beam 5 cm, drop.nozzle 3 mm, drop.diameter 0 m, `+
 		`drop.liquid water, drop.phase column-highest, drop.pool_depth 10 cm, drop.pool_liquid same, drop.nth 1, `+
 		`light.expose flash-in-dark, `+
-		`light.shutter edge, light.lag 60 ms, light.lag_scatter 3 ms, light.open_for 5 s, light.recycle 2 s, trim.drop 0 s
+		`light.shutter auto, light.lag 60 ms, light.lag_scatter 3 ms, light.open_for 5 s, light.recycle 2 s, trim.drop 0 s
 Times of cues are from the sensor's edge.
 
 shot  file  time      ended  kind  phase           trim  interval  speed      delay  cue        planned     `+
@@ -406,9 +406,16 @@ func TestRecordThatIsDamaged(t *testing.T) {
 	require.NoError(t, json.Unmarshal([]byte(out), &list))
 	assert.Greater(t, len(list), shots/2)
 	assert.Less(t, len(list), shots)
+	whole := 0
 	for _, s := range list {
-		assert.Equal(t, "whole", s.Note)
+		if s.Damaged == "" { // one whose page is damaged in part says so, and may have lost its note
+			assert.Equal(t, "whole", s.Note)
+		}
+		if s.Note == "whole" {
+			whole++
+		}
 	}
+	assert.GreaterOrEqual(t, whole, len(list)-2, "the damage ends within one page and begins within another")
 	status, out, _ = runRecord(t, state, "record", "export")
 	assert.Equal(t, 1, status)
 	lines, err := csv.NewReader(strings.NewReader(out)).ReadAll()
@@ -423,7 +430,7 @@ func TestRecordThatIsDamaged(t *testing.T) {
 	status, out, problem = runRecord(t, state, "record", "show")
 	assert.Equal(t, 1, status)
 	assert.Contains(t, problem, "cannot be read")
-	assert.Equal(t, len(list), strings.Count(out, "whole"))
+	assert.Equal(t, whole, strings.Count(out, "whole"))
 }
 
 // A spreadsheet that finds a byte-order mark reads the text as UTF-8.

@@ -77,7 +77,9 @@ func TestSerialBoardFromPairingToShot(t *testing.T) {
 	assert.Positive(t, chip.Count(serialboardtest.Shutter))
 	t.Logf("delay %.4f ms, cues %+v", made.DelayMs, made.Cues)
 
-	// Both beams of a throw.
+	// Both beams of a throw, so far from the focus spot that the shutter opens after the edge.
+	h.must(control.Command{Type: "set", Field: "throw.to_focus", Value: "80 cm"})
+	h.must(control.Command{Type: "set", Field: "throw.gate", Value: "10 cm"})
 	h.must(control.Command{Type: "set", Field: "kind", Value: "throw"})
 	require.Nil(t, h.last.Refusal)
 	thrown := h.dropShot(func() { chip.Throw(22 * time.Millisecond) })
