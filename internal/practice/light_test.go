@@ -86,7 +86,8 @@ func TestExposureMovesThePicture(t *testing.T) {
 		{"room.ev 0", "room.ev 2", corner, 4, "a room two stops brighter"},
 		{"room.ev 0", "camera.shutter 4 s", corner, 4, "open for four times as long"},
 		{"room.ev 2; camera.shutter 4 s", "camera.aperture f/32", corner, 0.25, "two stops of aperture"},
-		{"room.by black-frame; room.frame_open 1 s; room.frame_seen 30%", "camera.shutter 2 s", corner, 2, "twice as long as the black frame"},
+		{"room.by black-frame; room.frame_open 1 s; room.frame_seen 30%", "camera.shutter 2 s", corner, 2,
+			"twice as long as the black frame"},
 	} {
 		if strings.Contains(c.from, "room") {
 			c.from += "; background.seen 0.1%"
