@@ -6,11 +6,13 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"runtime"
 
 	"stillwater/internal/commandline"
 	"stillwater/internal/contactsheet"
 	"stillwater/internal/export"
 	"stillwater/internal/frames"
+	"stillwater/internal/realtime"
 	"stillwater/internal/render"
 )
 
@@ -36,6 +38,9 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	case len(words) != 1:
 		return fmt.Errorf("%w: frames: name one folder: the camera's card, or one with its files", errUsage)
 	}
+	if err := o.Check(files); err != nil {
+		return fmt.Errorf("frames: %w", err)
+	}
 	folder, err := frames.Open(words[0])
 	if err != nil {
 		return fmt.Errorf("frames: %w", err)
@@ -45,13 +50,17 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
-	j, o.DryRun = contactsheet.ForKeeping(ctx, j, files)
+	j = o.ForKeeping(ctx, j, files)
 	defer j.Close()
-	o.Keeper = j
+	runtime.LockOSThread() // what is armed on this machine comes first
+	realtime.Yield()
 	o.Progress = func(of int) func(int) { return render.Progress(m.Stderr, of, "frames") }
 	s, err := export.FindSession(ctx, j, "frames: --session", *word)
 	if err != nil {
 		return err
+	}
+	if o.Watch {
+		return contactsheet.Watch(ctx, j, s, folder, o, m.Stdout)
 	}
 	made, err := contactsheet.Make(ctx, j, s, folder, o)
 	if err == nil {

@@ -12,14 +12,15 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/frames/framestest"
+	"stillwater/internal/journal"
 	"stillwater/internal/record"
 )
 
 // card is a camera's, two hours behind, with a frame of each of six shots that are added to a session, but of the
 // fourth.
-func card(t *testing.T) (state, dir string) {
+func card(t *testing.T) (state, dir string, j *journal.Journal) {
 	t.Helper()
-	state, j := evening(t)
+	state, j = evening(t)
 	dir = t.TempDir()
 	start := time.Date(2026, 11, 25, 20, 0, 0, 300e6, time.UTC)
 	s, err := j.NewSession(t.Context(), record.Session{Name: "card", Started: start, Board: "gpio", Set: "{}",
@@ -36,11 +37,41 @@ func card(t *testing.T) (state, dir string) {
 		content := framestest.WithExif(framestest.Plain(30, 20), at.Add(-2*time.Hour).Format("2006:01:02 15:04:05"), "")
 		require.NoError(t, os.WriteFile(filepath.Join(dir, fmt.Sprintf("PICT%04d.JPG", 20+i)), content, 0o666))
 	}
-	return state, dir
+	return state, dir, j
+}
+
+// A second run only reads what is new; while the daemon has the journal, what is found is not kept, which is said.
+func TestFramesAreReadOnce(t *testing.T) {
+	state, dir, j := card(t)
+	read := func() (read, looked int, problem string) {
+		status, out, problem := runRecord(t, state, "frames", dir, "--look", "--json")
+		require.Zero(t, status, problem)
+		var entry struct {
+			Read   int `json:"frames_read_now"`
+			Looked int `json:"pictures_looked_at_now"`
+		}
+		require.NoError(t, json.Unmarshal([]byte(out), &entry))
+		return entry.Read, entry.Looked, problem
+	}
+	for range 2 {
+		now, looked, problem := read()
+		assert.Equal(t, []int{5, 5}, []int{now, looked})
+		assert.Contains(t, problem, "the journal is in use by stillwater")
+	}
+	require.NoError(t, j.Close())
+	for _, want := range [][]int{{5, 5}, {0, 0}} {
+		now, looked, problem := read()
+		assert.Equal(t, want, []int{now, looked})
+		assert.Empty(t, problem)
+	}
+	status, _, problem := runRecord(t, state, "frames", dir, "--xmp")
+	require.Zero(t, status, problem)
+	assert.Contains(t, problem, "Sidecar files written: 5 of 5")
+	assert.FileExists(t, filepath.Join(dir, "PICT0021.xmp"))
 }
 
 func TestFramesOfACard(t *testing.T) {
-	state, dir := card(t)
+	state, dir, _ := card(t)
 	before, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	sheet, table := filepath.Join(t.TempDir(), "sheet.html"), filepath.Join(t.TempDir(), "table.csv")
@@ -73,7 +104,7 @@ func TestFramesOfACard(t *testing.T) {
 }
 
 func TestFramesSaysWhatIsWrong(t *testing.T) {
-	state, dir := card(t)
+	state, dir, _ := card(t)
 	photo := filepath.Join(dir, "PICT0021.JPG")
 	for _, c := range []struct {
 		want string
@@ -88,6 +119,11 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"may be a photograph", []string{dir, "--sheet", photo}},
 		{"name two files", []string{dir, "--sheet", "a", "--csv", "a"}},
 		{"give all, keepers or delays", []string{dir, "--pick", "best"}},
+		{"--watch writes nothing", []string{dir, "--watch", "--xmp"}},
+		{"no frame in the folder is called that", []string{dir, "--empty", "0999"}},
+		{"give two places in pixels", []string{dir, "--ruler", "1,2,3"}},
+		{"like 3000,2000", []string{dir, "--spot", "middle"}},
+		{"nothing was measured", []string{dir, "--look", "--accept"}},
 	} {
 		status, _, problem := runRecord(t, state, append([]string{"frames"}, c.args...)...)
 		assert.NotZero(t, status)

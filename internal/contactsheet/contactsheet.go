@@ -69,6 +69,7 @@ type Options struct {
 	DryRun   bool   // nothing is kept
 	Measure  Measure
 	Accept   bool // what was measured is put on record
+	Watch    bool // the folder is watched
 
 	settled []settledPair
 	freed   map[int]bool

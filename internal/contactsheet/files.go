@@ -20,6 +20,7 @@ const Usage = `Usage:
   stillwater frames DIR [--session N|latest] [--pair SHOT=FILE ...] [--json] [--csv FILE] [--sheet FILE] [--xmp]
                     [--dry-run]
   stillwater frames DIR --empty FILE [--spot X,Y] [--ruler X,Y,X,Y,LENGTH | --width LENGTH] [--from-right] [--accept]
+  stillwater frames DIR --watch [--look | --empty FILE ...]
 
 says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
 the camera's clock is. A match is certain, likely or open; --pair names one that you know, and settles others with it.
@@ -54,21 +55,32 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 }
 
 // ForKeeping is a journal that was opened for reading, opened for writing; or the same for reading only, where nothing
-// is to be written or can be, which is said.
-func ForKeeping(ctx context.Context, j *journal.Journal, f Files) (_ *journal.Journal, readOnly bool) {
-	if f.DryRun {
-		return j, true
+// is to be written or can be, which is said. What is found is then kept in memory.
+func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *journal.Journal {
+	o.Keeper, o.DryRun = j, f.DryRun
+	if f.DryRun || o.Watch {
+		return j
 	}
 	writable, err := journal.Open(ctx, j.Path())
 	switch {
 	case err == nil:
 		j.Close() // it was only read
-		return writable, false
+		o.Keeper = writable
+		return writable
 	case errors.Is(err, record.ErrBusy):
 		err = errors.New("the journal is in use by stillwater; stop it and run this again to have it kept")
 	}
 	fmt.Fprintln(f.Say, "stillwater: frames: what is found is not kept for the next time:", err)
-	return j, true
+	o.Keeper = newMemory(j)
+	return j
+}
+
+// Check refuses what cannot be asked for at once.
+func (o *Options) Check(f Files) error {
+	if o.Watch && (o.Accept || f.CSV != "" || f.HTML != "" || f.XMP) {
+		return errors.New("--watch writes nothing: run it again without it when the evening is over")
+	}
+	return nil
 }
 
 // SetFlags makes a command's flags of what a person says beside the folder.
@@ -86,6 +98,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 	flags.TextVar(&m.Width, "width", phys.Length(0),
 		"or `LENGTH`, how wide a piece of the scene a frame shows at the spot")
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
+	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "put what was measured on record, for the delay")
 }
 

@@ -1,0 +1,122 @@
+package contactsheet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/match"
+	"stillwater/internal/record"
+	"stillwater/internal/render"
+)
+
+// Growing is a Source that says how many shots there are, so that it can be watched.
+type Growing interface {
+	Source
+	Count(ctx context.Context, session int64) (int, error)
+}
+
+// watchEvery is how often a folder is looked into. Own choice.
+const watchEvery = 2 * time.Second
+
+// Watch says which frame is which shot, and what is seen in it, as files come into a folder, until the context ends. A
+// file that is still being written is read when it is whole. Nothing is said of what was said before.
+func Watch(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
+	w io.Writer) error {
+	o.Keeper, o.DryRun, o.Progress = newMemory(o.Keeper), false, nil
+	fmt.Fprintf(w, "Session %d: watching %s; end with Ctrl-C.\n", session.ID, render.Printable(folder.Path()))
+	v := watcher{sent: map[string]string{}}
+	again := time.NewTicker(watchEvery)
+	defer again.Stop()
+	for {
+		err := v.look(ctx, source, session, folder, o, w)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-again.C:
+		}
+	}
+}
+
+// watcher is what was seen and said so far.
+type watcher struct {
+	before   string            // of the folder and the record
+	sent     map[string]string // words, by what they are of
+	changing bool              // a file was being written
+}
+
+// look looks once. Where nothing changed it reads no file, unless one was being written.
+func (v *watcher) look(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
+	w io.Writer) error {
+	list, _, err := folder.List(ctx)
+	if err != nil {
+		return err
+	}
+	shots, err := source.Count(ctx, session.ID)
+	if err != nil {
+		return err
+	}
+	now := fmt.Sprint(shots, list)
+	if now == v.before && !v.changing {
+		return nil
+	}
+	if o.Measure.Empty != "" && !hasFrame(list, o.Measure.Empty) {
+		v.say(w, "empty", "the frame without liquid, "+o.Measure.Empty+", is not there yet")
+		return nil
+	}
+	s, err := Make(ctx, source, session, folder, o)
+	if err != nil {
+		return err
+	}
+	v.before, v.changing = now, false
+	for i := range s.Rows {
+		r := &s.Rows[i]
+		if r.Frame == nil || r.Sure == match.Open {
+			continue
+		}
+		words := r.name() + ", " + r.sureWords()
+		if seen := s.seenWords(r); seen != "" {
+			words += ": " + seen
+		}
+		v.say(w, fmt.Sprintf("shot %d", r.Shot.Number), words)
+	}
+	for _, problem := range s.Problems {
+		if errors.Is(problem, frames.ErrChanging) {
+			v.changing = true
+			continue
+		}
+		name, what, _ := strings.Cut(problem.Error(), ": ")
+		v.say(w, name, what)
+	}
+	if s.Lesson != nil {
+		v.say(w, "delay", s.Lesson.Advice.Line)
+	}
+	return nil
+}
+
+func hasFrame(list []frames.Frame, name string) bool {
+	for _, f := range list {
+		if isNamed(f, name) {
+			return true
+		}
+	}
+	return false
+}
+
+// say says something that was not said before.
+func (v *watcher) say(w io.Writer, of, words string) {
+	if v.sent[of] != words {
+		v.sent[of] = words
+		fmt.Fprintf(w, "%s: %s\n", render.Printable(of), render.Printable(words))
+	}
+}
