@@ -134,18 +134,18 @@ func (c *Control) checkArm(client string, cmd Command) error {
 		return refusal("delay_s", fmt.Sprintf("It cannot wait %d s before it arms.", cmd.DelayS),
 			fmt.Sprintf("Ask for 0 to %d s.", maxArmDelay/time.Second))
 	case c.reachable() == nil:
-		return refusal("", sentence(c.reason), "Wait until it is connected.")
+		return refusal("arm", sentence(c.reason), "Wait until it is connected.")
 	case c.current != nil || c.arming:
-		return refusal("", "It is armed already.", "Disarm first.")
+		return refusal("arm", "It is armed already.", "Disarm first.")
 	case c.measuringLag():
 		return errMeasuring
 	case c.buttonDown() != "":
-		return refusal("", fmt.Sprintf("The %s is held down: it could not disarm.", c.buttonDown()),
+		return refusal("arm", fmt.Sprintf("The %s is held down: it could not disarm.", c.buttonDown()),
 			"Let it go, or check its plug and its level.")
 	case c.state() == Fault:
-		return refusal("", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
+		return refusal("arm", "The board has a fault: "+c.reason+".", "Remove its cause, then disarm to clear it.")
 	case c.state() != Safe:
-		return refusal("", "The board is not at rest yet.", "Disarm first.")
+		return refusal("arm", "The board is not at rest yet.", "Disarm first.")
 	}
 	if err := c.checkCare(); err != nil {
 		return err
@@ -182,7 +182,7 @@ func (c *Control) endArming(a arming, failed error) (undo *disarming, err error)
 		c.reason = fmt.Sprintf("not armed: %v", failed)
 		err = notArmed(r, failed)
 	default:
-		err = refusal("", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
+		err = refusal("arm", "It was disarmed before it was armed: "+c.reason+".", "Arm again.")
 	}
 	if c.link == a.link {
 		undo = c.makeSafe()
@@ -196,7 +196,7 @@ func notArmed(r *run, failed error) *Refusal {
 		return refusal("dry", "This board's firmware is older than dry runs.",
 			"Write the one of this program: stillwater flash.")
 	}
-	return refusal("", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
+	return refusal("arm", fmt.Sprintf("The board could not be armed: %v.", failed), "Try again.")
 }
 
 // armingExpired disarms when an arming has lasted as long as it may.
@@ -214,10 +214,10 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 	err := check()
 	r, l := c.current, c.link
 	if err == nil && (r == nil || l == nil || !c.active()) {
-		err = refusal("", "Nothing is armed.", "Arm first.")
+		err = refusal("go", "Nothing is armed.", "Arm first.")
 	}
 	if err == nil && !r.needsGo() {
-		err = refusal("", "This set needs no go: its sensor starts the shot.", "Let the drop, throw or sound go.")
+		err = refusal("go", "This set needs no go: its sensor starts the shot.", "Let the drop, throw or sound go.")
 	}
 	if err == nil {
 		err = r.repeat.allGiven()
@@ -236,12 +236,12 @@ func (c *Control) sendGo(ctx context.Context, epoch int64, check func() error) e
 	c.endRequest(q)
 	switch {
 	case errors.Is(err, board.ErrNoAnswer): // and it was disarmed for that
-		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Arm again.")
+		return refusal("go", fmt.Sprintf("Go did not work: %v.", err), "Arm again.")
 	case c.epoch != epoch && c.current != r:
-		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
+		return refusal("go", "It was disarmed meanwhile: "+c.reason+".", "Arm again.")
 	case err != nil:
 		c.uncountGo(r, err)
-		return refusal("", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")
+		return refusal("go", fmt.Sprintf("Go did not work: %v.", err), "Wait for the shot before it to end, or arm again.")
 	case c.current == r:
 		r.waitsGo = false
 		c.reason, c.notice = armedWords(r), ""

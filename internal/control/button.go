@@ -196,7 +196,7 @@ func (c *Control) buttonGoes(input uint8) {
 	c.tasks.run(func() {
 		err := c.sendGo(context.Background(), epoch, func() error {
 			if c.epoch != epoch || c.current != r || c.link != l || !r.waitsGo || c.stopping {
-				return refusal("", "It was disarmed meanwhile, or Go was given.", "Check the state.")
+				return refusal("go", "It was disarmed meanwhile, or Go was given.", "Check the state.")
 			}
 			return nil
 		})

@@ -108,11 +108,11 @@ func (c *Control) requireHolder(client string) error {
 		if c.phones.connected[client] > 0 {
 			return nil
 		}
-		return refusal("", "This phone is not connected.", "Reload the page.")
+		return refusal("controls", "This phone is not connected.", "Reload the page.")
 	case "":
-		return refusal("", "Nobody holds the controls.", "Take them first.")
+		return refusal("controls", "Nobody holds the controls.", "Take them first.")
 	}
-	return refusal("", fmt.Sprintf("The controls are with %s.", c.phones.holder),
+	return refusal("controls", fmt.Sprintf("The controls are with %s.", c.phones.holder),
 		"Ask for them. Disarming is open to everyone.")
 }
 
@@ -134,7 +134,7 @@ func (c *Control) startSession(name string) error {
 		return err
 	}
 	if c.session.id == 0 {
-		return refusal("", "The session that is open is not in the record yet"+because(c.rec.status().Problem)+".",
+		return refusal("name", "The session that is open is not in the record yet"+because(c.rec.status().Problem)+".",
 			"Try again when it is.")
 	}
 	c.shotsAreOver()
@@ -176,7 +176,10 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 	c.mu.Lock()
 	err := c.checkStart(client, cmd)
 	if err == nil && c.opts.Room == nil {
-		err = refusal("", "This is not the simulated room.", "Let the drop or the throw go by hand.")
+		err = refusal("room", "This is not the simulated room.", "Let the drop or the throw go by hand.")
+	}
+	if err == nil && c.set.Kind == shot.Drops {
+		err = c.dropsNotByHand()
 	}
 	if err != nil {
 		c.mu.Unlock()
@@ -196,11 +199,23 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 		c.publish()
 		return nil
 	case c.epoch != cmd.Epoch:
-		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
+		return refusal("room", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
 	case c.opts.Room.Busy():
-		return refusal("", "Something is still falling or flying.", "Wait until it is over.")
+		return refusal("room", "Something is still falling or flying.", "Wait until it is over.")
 	}
 	return toRefusal(err)
+}
+
+// dropsNotByHand says how drops from a valve are let go, as the state is. The mutex is held.
+func (c *Control) dropsNotByHand() *Refusal {
+	const why = "These drops fall when the valve opens."
+	switch r := c.current; {
+	case r == nil:
+		return refusal("room", why, "Arm, then press Go.")
+	case r.waitsGo && c.active():
+		return refusal("room", why, "Press Go.")
+	}
+	return refusal("room", why, "Wait until Go is asked for, then press it.")
 }
 
 // touchInRoom puts a finger in a simulated beam, or on the simulated button.
@@ -208,7 +223,7 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	c.mu.Lock()
 	err := c.checkStart(client, cmd)
 	if err == nil && c.opts.Room == nil {
-		err = refusal("", "This is not the simulated room.", "Use your own finger.")
+		err = refusal("input", "This is not the simulated room.", "Use your own finger.")
 	}
 	if err != nil {
 		c.mu.Unlock()
@@ -224,7 +239,7 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	case err == nil:
 		return nil
 	case c.epoch != cmd.Epoch:
-		return refusal("", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
+		return refusal("input", "It was disarmed meanwhile: "+c.reason+".", "Check the state, then try again.")
 	}
 	return refusal("input", sentence(err.Error()), "Touch a beam or the button, when nothing is there.")
 }

@@ -61,7 +61,7 @@ func (c *Control) checkStart(client string, cmd Command) error {
 	case cmd.Epoch == 0:
 		return refusal("epoch", "The message does not say what it was asked after.", "Reload the page.")
 	case cmd.Epoch != c.epoch:
-		return refusal("", "It was disarmed after this was asked"+c.whySafe()+".", "Check the state, then try again.")
+		return refusal("epoch", "It was disarmed after this was asked"+c.whySafe()+".", "Check the state, then try again.")
 	case c.stopping:
 		return refusal("", "Stillwater is stopping.", "Start it again.")
 	}
@@ -126,7 +126,7 @@ func (c *Control) beginDisarm(why string) *disarming {
 		c.current.timer.stop()
 		c.current.repeat.stop()
 		c.current.pace.stop()
-		c.current, c.notice = nil, ""
+		c.current, c.notice = nil, c.current.unseenWords()
 	}
 	if c.link != nil && why != "" {
 		c.reason = why

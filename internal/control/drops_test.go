@@ -100,3 +100,59 @@ func TestValveCutShort(t *testing.T) {
 		}
 	})
 }
+
+// dropsFromTheBeam has drops on command ready to be armed.
+func (x *harness) dropsFromTheBeam() {
+	x.ready()
+	for field, value := range map[string]string{"kind": "drops", "drops.from": "beam", "light.shutter": "hand"} {
+		x.must(me, Command{Type: "set", Field: field, Value: value})
+	}
+	require.Nil(x.t, x.Snapshot().Refusal)
+}
+
+// What is refused of drops on command, armed or not, names what was refused and says what to do in that state.
+func TestRefusalsOfDropsNameTheirField(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 5)
+		x.dropsFromTheBeam()
+		refused := func(cmd Command, field, remedy string) {
+			t.Helper()
+			r := x.refused(me, cmd)
+			assert.Equal(t, field, r.Field, "%+v: %+v", cmd, r)
+			assert.Contains(t, r.Remedy, remedy, "%+v: %+v", cmd, r)
+		}
+		refused(Command{Type: "go"}, "go", "Arm first.")
+		refused(Command{Type: "room"}, "room", "Arm, then press Go.")
+		x.must(me, Command{Type: "arm", Shots: 2})
+		refused(Command{Type: "room"}, "room", "Press Go.")
+		refused(Command{Type: "arm", Shots: 1}, "arm", "Disarm first.")
+		refused(Command{Type: "set", Field: "drops.meet", Value: "8 mm"}, "drops.meet", "Disarm first.")
+		refused(Command{Type: "prime", Output: "valve"}, "output", "Disarm first.")
+		x.must(me, Command{Type: "go"})
+		refused(Command{Type: "room"}, "room", "Wait until Go is asked for")
+		refused(Command{Type: "go"}, "go", "Wait for the shot before it to end")
+		x.must(me, Command{Type: "disarm"})
+	})
+}
+
+// Who disarms when the valve has let the drops go, and before the beam has seen the last, gets no shot; it is said, with
+// what fell.
+func TestDisarmBeforeTheEdge(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, _, _ := onTheRig(t, 5)
+		x.dropsFromTheBeam()
+		x.must(me, Command{Type: "arm", Shots: 1})
+		x.must(me, Command{Type: "go"})
+		time.Sleep(120 * time.Millisecond) // both openings are over, the second drop is at the beam after 200 ms
+		x.must(me, Command{Type: "disarm"})
+		time.Sleep(5 * time.Second)
+		s := x.Snapshot()
+		assert.Equal(t, []any{Safe, 0}, []any{s.State, s.ShotCount})
+		assert.Equal(t, "no shot: Go was given, and it ended before drop 2 was at the beam. What the valve had let go fell",
+			s.Notice)
+		x.must(me, Command{Type: "arm", Shots: 1})
+		assert.Empty(t, x.Snapshot().Notice)
+		x.must(me, Command{Type: "disarm"})
+		assert.Empty(t, x.Snapshot().Notice, "nothing was let go")
+	})
+}

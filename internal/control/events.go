@@ -119,10 +119,23 @@ func (c *Control) handleArmed(before wire.StateCode, waitsGo bool) {
 	r.waitsGo, r.falling = waitsGo, r.falling && !waitsGo
 }
 
+// unseenWords say that drops were let go and what was armed ended before the one whose edge starts the delay was at the
+// beam; "" none, or the shot has begun and is reported.
+func (r *run) unseenWords() string {
+	if !r.falling || !r.program.HasWindow() {
+		return ""
+	}
+	return fmt.Sprintf("no shot: Go was given, and it ended before drop %d was at the beam. What the valve had let go fell",
+		r.program.Nth)
+}
+
 // endRun ends the current run, as the board has ended what was armed.
 func (c *Control) endRun() {
 	if c.current == nil {
 		return
+	}
+	if words := c.current.unseenWords(); words != "" {
+		c.notice = words
 	}
 	c.current.ended = true
 	c.current.timer.stop()

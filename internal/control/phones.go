@@ -123,7 +123,7 @@ func (c *Control) graceExpired(g *graceTimer) {
 // setHidden says whether a phone's page can be seen. One phone may have it open twice, and one of them is in front.
 func (c *Control) setHidden(client string, cmd Command) error {
 	if c.phones.connected[client] == 0 {
-		return refusal("", "This phone is not connected.", "Reload the page.")
+		return refusal("controls", "This phone is not connected.", "Reload the page.")
 	}
 	for v := range c.viewers {
 		if v.client != client || cmd.Connection != nil && cmd.Connection != v.latest || v.hidden == cmd.Hidden {
@@ -143,7 +143,7 @@ func (c *Control) take(client string) error {
 	p := &c.phones
 	switch {
 	case p.connected[client] == 0:
-		return refusal("", "This phone is not connected.", "Reload the page.")
+		return refusal("controls", "This phone is not connected.", "Reload the page.")
 	case p.holder == client:
 	case p.holder == "":
 		p.give(client)
@@ -159,8 +159,8 @@ func (c *Control) release() error {
 		if c.measuringLag() {
 			return errMeasuring
 		}
-		if err := c.requireDisarmed("", "Who holds the controls"); err != nil {
-			return refusal("", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
+		if err := c.requireDisarmed("controls", "Who holds the controls"); err != nil {
+			return refusal("controls", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
 		}
 	}
 	c.phones.giveToNext()

@@ -289,7 +289,7 @@ func TestSweepEnds(t *testing.T) {
 		x.refusedFor(me, Command{Type: "sweep", FromMs: 0, ToMs: 4, StepMs: 0, Each: 1}, "sweep", "leads nowhere")
 		x.refusedFor(me, Command{Type: "sweep", FromMs: 0, ToMs: 4000, StepMs: 1, Each: 1}, "to_ms", "-2000 to 2000 ms")
 		x.refusedFor(me, Command{Type: "sweep", FromMs: math.NaN(), StepMs: 1, Each: 1}, "from_ms", "-2000 to 2000 ms")
-		x.refusedFor(other, Command{Type: "sweep", FromMs: 0, ToMs: 4, StepMs: 2, Each: 1}, "", "")
+		x.refusedFor(other, Command{Type: "sweep", FromMs: 0, ToMs: 4, StepMs: 2, Each: 1}, "controls", "")
 	})
 }
 

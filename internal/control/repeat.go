@@ -93,7 +93,7 @@ func (p *repeat) allGiven() error {
 	if p == nil || p.left > 0 {
 		return nil
 	}
-	return refusal("", fmt.Sprintf("Go was given %d times, as asked.", p.times), "Arm again for more.")
+	return refusal("go", fmt.Sprintf("Go was given %d times, as asked.", p.times), "Arm again for more.")
 }
 
 // uncountGo takes back a Go that the board refused, as one does that comes too soon. The mutex is held.
@@ -146,7 +146,7 @@ func (c *Control) repeatGo(r *run) {
 	c.tasks.run(func() {
 		err := c.sendGo(context.Background(), epoch, func() error {
 			if c.epoch != epoch || c.current != r || !r.waitsGo || c.stopping || c.phones.away() {
-				return refusal("", "It was disarmed meanwhile, or Go was given.", "Check the state.")
+				return refusal("go", "It was disarmed meanwhile, or Go was given.", "Check the state.")
 			}
 			return nil
 		})
