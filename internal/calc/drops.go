@@ -1,8 +1,10 @@
 package calc
 
 import (
+	"errors"
 	"fmt"
 
+	"stillwater/internal/rig"
 	"stillwater/internal/shot"
 )
 
@@ -20,9 +22,15 @@ type dropKeys struct {
 	SpeedMS    float64 `json:"speed_m_s"`
 }
 
-// Drops says what drops on command do. Errors are those of shot.Set.Estimate.
+// Drops says what drops on command do. Errors are those of shot.Set.Estimate; what they say to change works on the
+// simulated board too, as the page has it.
 func Drops(set shot.Set) (Answer, error) {
 	e, err := set.Estimate()
+	if no := new(shot.Refusal); errors.As(err, &no) {
+		if _, _, onBoard := shot.Compile(set, rig.Bench()); errors.As(onBoard, &no) {
+			err = onBoard
+		}
+	}
 	if err != nil {
 		return Answer{}, err
 	}
