@@ -10,8 +10,8 @@ import (
 	"stillwater/internal/shot"
 )
 
-// What the command line says to change is what the page says on the simulated board, and works there: an opening that is
-// longer than its outputs may be on is no remedy.
+// What the command line says to change is what the page says on the simulated board, and works there: an opening that
+// is longer than its outputs may be on is no remedy.
 func TestDropsRemediesFitTheBoard(t *testing.T) {
 	for name, fields := range map[string][]string{
 		"slow flow":          {"drops.head", "1 cm", "drops.bore", "0.5 mm"},

@@ -135,8 +135,8 @@ func TestRefusalsOfDropsNameTheirField(t *testing.T) {
 	})
 }
 
-// Who disarms when the valve has let the drops go, and before the beam has seen the last, gets no shot; it is said, with
-// what fell.
+// Who disarms when the valve has let the drops go, and before the beam has seen the last, gets no shot; it is said,
+// with what fell.
 func TestDisarmBeforeTheEdge(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x, _, _ := onTheRig(t, 5)

@@ -27,7 +27,8 @@ const (
 	maxCameraLag    = 2 * time.Second         // as the set allows; later than that the contact did not close
 )
 
-var errMeasuring = refusal("lag", "The camera's lag is being measured.", "Wait until that is done, or disarm to end it.")
+var errMeasuring = refusal("lag", "The camera's lag is being measured.", "Wait until that is done, or disarm to "+
+	"end it.")
 
 // Lag is the measurement of the camera's lag: under way, or the latest.
 type Lag struct {

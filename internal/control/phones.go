@@ -160,7 +160,8 @@ func (c *Control) release() error {
 			return errMeasuring
 		}
 		if err := c.requireDisarmed("controls", "Who holds the controls"); err != nil {
-			return refusal("controls", "Nobody would hold the controls while armed.", "Disarm first, or give them to another phone.")
+			return refusal("controls", "Nobody would hold the controls while armed.",
+				"Disarm first, or give them to another phone.")
 		}
 	}
 	c.phones.giveToNext()
