@@ -57,16 +57,19 @@ func newDrops() *calculator {
 
 // word adds a flag for a field that is no quantity.
 func (c *calculator) word(name, field, usage string) {
-	c.flags.Func(name, usage, func(value string) error {
-		if value == "" {
-			return errors.New("it is given as nothing; leave it out")
-		}
-		return c.set.Put(field, value)
-	})
+	c.flags.Func(name, usage, func(value string) error { return c.putField(field, value) })
 	for _, v := range c.set.Values() {
 		if v.Field == field {
 			c.flags.Lookup(name).DefValue = v.Text
 		}
 	}
 	c.flagOf[field] = name
+}
+
+// putField sets a field by a flag. An empty value, which some fields have when nothing is known, is a mistake there.
+func (c *calculator) putField(field, value string) error {
+	if value == "" {
+		return errors.New("it is given as nothing; leave it out")
+	}
+	return c.set.Put(field, value)
 }

@@ -79,7 +79,7 @@ func newLight() *lightCalculator {
 	c.flags.Lookup("svg").Usage = "draw into `FILE` what --draw says; -: to standard output, and nothing else there"
 	for _, f := range calc.LightFields() {
 		c.flagOf[f.Field] = f.Name
-		c.flags.Func(f.Name, f.Usage, func(s string) error { return c.set.Put(f.Field, s) })
+		c.flags.Func(f.Name, f.Usage, func(s string) error { return c.putField(f.Field, s) })
 	}
 	c.flags.Func("black", "shutter `time` of a frame without flash that is black", func(s string) error {
 		return errors.Join(c.set.Put("room.by", "black-frame"), c.set.Put("room.frame_open", s),

@@ -142,6 +142,9 @@ func answer(set shot.Set, e shot.Estimate, lines []string, keys map[string]any) 
 	if err != nil {
 		return Answer{}, err
 	}
+	if set.Kind == shot.Throw { // of this very throw: slower ones that are accepted need not get there
+		set.Throw.SpeedLow, set.Throw.SpeedHigh = e.Speed, e.Speed*1.05
+	}
 	light, err := lighting.Judge(set)
 	if err != nil {
 		return Answer{}, err
