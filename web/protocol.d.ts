@@ -325,6 +325,8 @@ export interface ShotView {
 	note: string;
 	star: boolean;
 	picture: Picture;
+	/** The camera's frame of it is kept, small: below /record/frames/, by its ID. */
+	framed: boolean;
 	file: number;
 	/** Something moves along a path at the moment: how far it is past its place in the picture says how late that was. */
 	measurable: boolean;

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
+	"stillwater/internal/frames/framestest"
 	"stillwater/internal/journal"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
@@ -358,6 +359,7 @@ func (l *madeUpRecord) ShotsBefore(_ context.Context, session int64, before, lim
 		if n == l.shots-1 {
 			s.Status, s.Verdict = record.StatusDisarmed, "early"
 		}
+		s.Framed = n == l.shots
 		list = append(list, s)
 	}
 	return list, nil
@@ -368,7 +370,10 @@ func (l *madeUpRecord) KeepersBefore(ctx context.Context, session int64, before,
 }
 func (l *madeUpRecord) Remarked(context.Context, func(record.Shot)) error         { return nil }
 func (l *madeUpRecord) FileNumbers(context.Context, func(record.Shot, int)) error { return nil }
-func (l *madeUpRecord) StoredSet(context.Context, int64, int64) (string, error)   { return l.set, nil }
+func (l *madeUpRecord) ShotPicture(context.Context, int64) ([]byte, error) {
+	return framestest.Plain(48, 32), nil
+}
+func (l *madeUpRecord) StoredSet(context.Context, int64, int64) (string, error) { return l.set, nil }
 
 // TestLookBackTenThousand: an evening of ten thousand shots is read in parts as they come near; nothing moves when one
 // comes, and what is far away takes no room.
@@ -387,7 +392,11 @@ func TestLookBackTenThousand(t *testing.T) {
 	at := time.Unix(9999, 0).Format("15:04:05")
 	assert.Equal(t, "No. 9999 "+at+" | 96.00 ms | Not done: disarmed, Early", p.shotRow(9999))
 
+	p.tap(`[data-number="10000"] .row-open`)
+	p.until("the camera's frame of it is shown", `document.querySelector(".past-frame")?.naturalWidth === 48`)
+	assert.Equal(t, "The camera's frame of shot 10000, called Good", eval[string](p, `document.querySelector(".past-frame").alt`))
 	p.tap(`[data-number="9999"] .row-open`)
+	p.until("one without has none", `document.querySelector(".past-frame")?.checkVisibility() === false`)
 	p.until("its verdict can be taken back, and no other be given", `[...document.querySelectorAll(
 		'[data-number="9999"] [data-verdict]')].filter((n) => n.matches("button") && n.checkVisibility())
 		.map((n) => n.dataset.verdict).join() === "early"`)

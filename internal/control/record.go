@@ -262,6 +262,7 @@ func ViewShot(outcomes *shot.Outcomes, s record.Shot) ShotView {
 		Problem: outcome.Problem, LateMs: ms(outcome.Late),
 		Simulated: s.Simulated, DelayMs: ms(time.Duration(s.DelayNs)), Cues: []CueView{}, Seen: s.Seen, Frame: frameOf(s),
 		Verdict: Verdict(s.Verdict), Note: s.Note, Star: s.Star, Picture: Picture(s.Picture), File: s.File,
+		Framed: s.Framed,
 	}
 	if set, err := outcomes.ParseSet(s.Set); err == nil {
 		made.Kind, made.Aimed, made.Measurable = set.Kind, set.Aims(), set.Measurable()

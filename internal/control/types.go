@@ -293,7 +293,8 @@ type ShotView struct {
 	Note       string    `json:"note"`
 	Star       bool      `json:"star"` // to be kept
 	Picture    Picture   `json:"picture"`
-	File       int       `json:"file"` // the camera's number of the picture; 0: not known
+	Framed     bool      `json:"framed"` // the camera's frame of it is below /record/frames/, by its ID
+	File       int       `json:"file"`   // the camera's number of the picture; 0: not known
 
 	Measurable bool     `json:"measurable"` // how far past its place the liquid is in its picture says how late that was
 	PastMm     *float64 `json:"past_mm"`    // so far it was measured to be; null: not measured

@@ -31,6 +31,28 @@ func (j *Journal) Frames(ctx context.Context, session int64) (all []record.Frame
 	return all, nil
 }
 
+// framed says which shots of a session, or of all when it is 0, have a frame whose picture is kept. It is none of what
+// cannot be read.
+func (j *Journal) framed(ctx context.Context, session int64) (map[place]bool, error) {
+	all := map[place]bool{}
+	if j.beforeFrames {
+		return all, nil
+	}
+	err := forEachRow(ctx, j.db, func(row scanner) error {
+		var p place
+		err := row.Scan(&p.session, &p.number)
+		if err == nil {
+			all[p] = true
+		}
+		return err
+	}, `SELECT session, shot FROM frames WHERE shot IS NOT NULL AND length (picture) > 0 AND (?1 = 0 OR session = ?1)`,
+		session)
+	if isRowError(err) {
+		err = nil
+	}
+	return all, err
+}
+
 // FramePicture returns the small picture, a JPEG, of a frame kept with a session. The error wraps record.ErrNotFound
 // when there is none.
 func (j *Journal) FramePicture(ctx context.Context, session int64, name string) ([]byte, error) {

@@ -43,6 +43,10 @@ func TestFramesAreKept(t *testing.T) {
 	picture, err = j.ShotPicture(ctx, shots[2].ID)
 	require.NoError(t, err)
 	assert.Equal(t, []byte{0xff, 0xd8, 1}, picture)
+	assert.Equal(t, []bool{false, true, true}, []bool{shots[0].Framed, shots[1].Framed, shots[2].Framed})
+	picture, err = j.Reader().ShotPicture(ctx, shots[1].ID)
+	require.NoError(t, err)
+	assert.Equal(t, []byte{7}, picture)
 	for _, none := range []func() ([]byte, error){
 		func() ([]byte, error) { return j.ShotPicture(ctx, shots[0].ID) },
 		func() ([]byte, error) { return j.FramePicture(ctx, other.ID, "PICT0001") },

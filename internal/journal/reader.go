@@ -165,6 +165,15 @@ func (r Reader) FileNumbers(ctx context.Context, visit func(first record.Shot, s
 	return r.read(ctx, func(ctx context.Context, j *Journal) error { return j.stretches(ctx, visit) })
 }
 
+// ShotPicture is Journal.ShotPicture.
+func (r Reader) ShotPicture(ctx context.Context, shot int64) (picture []byte, err error) {
+	err = r.read(ctx, func(ctx context.Context, j *Journal) error {
+		picture, err = j.ShotPicture(ctx, shot)
+		return err
+	})
+	return picture, err
+}
+
 // StoredSet is the set of a session as it was last changed, or of a shot when that is not 0, as it is stored.
 func (r Reader) StoredSet(ctx context.Context, session, shot int64) (set string, err error) {
 	err = r.read(ctx, func(ctx context.Context, j *Journal) error {

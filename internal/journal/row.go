@@ -92,6 +92,7 @@ func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	s := r.shot
 	var wrong []string
 	s.File = index.files.of(s.Session, s.Number)
+	s.Framed = index.framed[place{s.Session, s.Number}]
 	if index.filesLost {
 		wrong = append(wrong, fileDoubtful)
 	}

@@ -13,6 +13,7 @@ type shotIndex struct {
 	boots         map[int64]boot
 	bootsReloaded bool
 	files         fileNumbers
+	framed        map[place]bool  // of which a picture is kept
 	filesLost     bool            // not all of those can be read
 	salvaged      bool            // an index was damaged: ids has what may be there, by number
 	places        map[int64]place // what can be known of shots that cannot be read; nil: not looked for yet
@@ -49,6 +50,9 @@ func (j *Journal) newIndex(ctx context.Context, session int64) (*shotIndex, erro
 	index := &shotIndex{session: session}
 	var err error
 	if index.boots, err = j.boots(ctx); err != nil {
+		return nil, err
+	}
+	if index.framed, err = j.framed(ctx, session); err != nil {
 		return nil, err
 	}
 	index.files, index.filesLost, err = j.fileNumbers(ctx, session)

@@ -18,6 +18,28 @@ type Frames interface {
 	Frame(ctx context.Context, boot uint32, clockAt time.Duration, preview bool) ([]byte, error)
 }
 
+// handleKeptFrame answers paired phones with the camera's frame of a shot on record, small. Another may take its place,
+// so a browser asks again after a minute.
+func (s *Server) handleKeptFrame(w http.ResponseWriter, r *http.Request) {
+	if !s.mayLook(w, r) {
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), maxLookTime)
+	defer cancel()
+	id, err := number(r, "shot", 1, 0)
+	var picture []byte
+	if err == nil {
+		picture, err = s.opts.Record.ShotPicture(ctx, id)
+	}
+	if err != nil {
+		s.refuseLookUp(w, err)
+		return
+	}
+	w.Header().Set("Content-Type", "image/jpeg")
+	w.Header().Set("Cache-Control", "private, max-age=60")
+	w.Write(picture)
+}
+
 // maxFrameTime is how long a phone waits for a picture: less than the time that an answer may take.
 const maxFrameTime = 8 * time.Second
 

@@ -32,6 +32,8 @@ type Record interface {
 	Remarked(ctx context.Context, visit func(record.Shot)) error
 	// FileNumbers visits the stretches of shots whose pictures have numbers of the camera.
 	FileNumbers(ctx context.Context, visit func(first record.Shot, shots int)) error
+	// ShotPicture is the small picture of a shot's frame, a JPEG, by the shot's ID; record.ErrNotFound if none is kept.
+	ShotPicture(ctx context.Context, shot int64) ([]byte, error)
 	// StoredSet is the set of a session, or of a shot when that is not 0.
 	StoredSet(ctx context.Context, session, shot int64) (string, error)
 }
@@ -70,6 +72,7 @@ func (s *Server) handleRecord(mux *http.ServeMux) {
 	mux.HandleFunc("GET /record/sessions/{id}", s.lookUp(s.evening))
 	mux.HandleFunc("GET /record/sessions/{id}/shots", s.lookUp(s.pastShots))
 	mux.HandleFunc("GET /record/again", s.lookUp(s.setAgain))
+	mux.HandleFunc("GET /record/frames/{shot}", s.handleKeptFrame)
 }
 
 // mayLook admits paired phones at their rate, and answers others. A browser sends no Origin with what its own page

@@ -91,6 +91,15 @@ func (p *past) FileNumbers(_ context.Context, visit func(record.Shot, int)) erro
 	return nil
 }
 
+func (p *past) ShotPicture(_ context.Context, id int64) ([]byte, error) {
+	for _, s := range p.shots {
+		if s.ID == id && s.Framed {
+			return fmt.Appendf(nil, "picture %d", id), p.broken
+		}
+	}
+	return nil, record.ErrNotFound
+}
+
 func (p *past) StoredSet(_ context.Context, session, made int64) (string, error) {
 	for _, s := range p.sessions {
 		if made == 0 && s.ID == session {
@@ -291,6 +300,26 @@ func TestPastShots(t *testing.T) {
 	assert.Equal(t, []int{1, 3, 0}, []int{len(keepers.Shots), keepers.Shots[0].Number, keepers.Next})
 	throws := get[PastShots](t, web, phone, "/record/sessions/2/shots")
 	assert.NotNil(t, throws.Shots[0].SpeedMS)
+}
+
+// The camera's frame of a shot is there where one is kept, and the shot says so.
+func TestKeptFrames(t *testing.T) {
+	p := evenings(t)
+	p.shots[5].Framed = true
+	web, phone := recordServer(t, p)
+	part := get[PastShots](t, web, phone, "/record/sessions/1/shots?before=8&limit=3")
+	assert.Equal(t, []bool{false, true, false}, []bool{part.Shots[0].Framed, part.Shots[1].Framed, part.Shots[2].Framed})
+	for path, want := range map[string]int{"6": 200, "7": 404, "99999": 404, "0": 400, "x": 400, "": 404} {
+		got, body := ask(t, web, "GET", "/record/frames/"+path, "", with(phone))
+		assert.Equal(t, want, got.StatusCode, path)
+		if want == 200 {
+			assert.Equal(t, "picture 6", body)
+			assert.Equal(t, "image/jpeg", got.Header.Get("Content-Type"))
+			assert.Equal(t, "private, max-age=60", got.Header.Get("Cache-Control"))
+		}
+	}
+	got, _ := ask(t, web, "GET", "/record/frames/6", "")
+	assert.Equal(t, 401, got.StatusCode, "for paired phones")
 }
 
 func TestSetAgain(t *testing.T) {

@@ -105,9 +105,11 @@ class Detail {
 		this.file = this.#field("file", "Camera's file number", { inputmode: "numeric", maxlength: 4 }, (t) => this.#file(t));
 		this.figures = el("div", { class: "figures" });
 		this.seen = el("p", { class: "seen" });
+		this.frame = el("img", { class: "past-frame", loading: "lazy", decoding: "async" });
+		this.frame.addEventListener("error", () => (this.frame.hidden = true));
 		this.again = new SetReuse(host.commands, { shot: shot.id }, "Use this shot's set again");
 		const fileHint = el("p", { class: "hint" }, "The shots after it count on from here. Empty: none is known.");
-		this.node = el("div", { class: "past-detail" }, this.problem, this.verdicts.node, this.pictures.node, this.slot);
+		this.node = el("div", { class: "past-detail" }, this.frame, this.problem, this.verdicts.node, this.pictures.node, this.slot);
 		this.node.append(this.note.node, this.file.node, fileHint, this.figures, this.seen, this.again.node);
 		for (const b of this.node.querySelectorAll("button, input")) attr(b, "data-sends", true);
 		this.show(shot);
@@ -116,6 +118,7 @@ class Detail {
 	/** @param {ShotView} shot */
 	show(shot) {
 		this.shot = shot;
+		this.#showFrame(shot);
 		text(this.problem, shot.problem);
 		this.problem.hidden = shot.problem === "";
 		// A verdict would be on the delay, of which this picture says nothing; one that is there can be taken back.
@@ -129,6 +132,14 @@ class Detail {
 		showFigures(this.figures, shot);
 		text(this.seen, shot.seen ? `The simulated camera saw: ${shot.seen}` : "");
 		this.seen.hidden = shot.seen === "";
+	}
+
+	/** The camera's frame, in a place that keeps its size whether it has come or not. @param {ShotView} shot */
+	#showFrame(shot) {
+		const address = `/record/frames/${shot.id}`;
+		if (!shot.framed) this.frame.hidden = true;
+		else if (this.frame.getAttribute("src") !== address) attr(this.frame, "src", address);
+		attr(this.frame, "alt", `The camera's frame of shot ${shot.number}${shot.verdict ? `, called ${verdictWord(shot.verdict)}` : ""}`);
 	}
 
 	/** @param {boolean} able */
