@@ -394,7 +394,9 @@ func TestLookBackTenThousand(t *testing.T) {
 
 	p.tap(`[data-number="10000"] .row-open`)
 	p.until("the camera's frame of it is shown", `document.querySelector(".past-frame")?.naturalWidth === 48`)
-	assert.Equal(t, "The camera's frame of shot 10000, called Good", eval[string](p, `document.querySelector(".past-frame").alt`))
+	assert.Equal(t, "The camera's frame of shot 10000, called Good",
+		eval[string](p, `document.querySelector(".past-frame").alt`))
+	p.picture("lookback-frame")
 	p.tap(`[data-number="9999"] .row-open`)
 	p.until("one without has none", `document.querySelector(".past-frame")?.checkVisibility() === false`)
 	p.until("its verdict can be taken back, and no other be given", `[...document.querySelectorAll(

@@ -257,7 +257,7 @@ func TestEvening(t *testing.T) {
 	assert.Equal(t, Best{AtMs: 96, Good: 59, Tries: 118}, *e.Kinds[0].Best)
 	assert.Equal(t, Try{Number: 120, AtMs: 96}, e.Kinds[0].Tries[0])
 	assert.Contains(t, e.Set, SetValue{"drop.height", "33 cm", true})
-	assert.Contains(t, e.Set, SetValue{"throw.gate", "10 cm", false})
+	assert.Contains(t, e.Set, SetValue{"throw.gate", shot.DefaultSet().Throw.Gate.String(), false})
 	assert.Contains(t, e.Elevation, "<svg")
 	assert.NotContains(t, e.Elevation, "tabindex", "there is nothing to press")
 	assert.NotContains(t, e.Elevation, " id=", "the coming shot's drawing is on the page too")
@@ -324,7 +324,7 @@ func TestKeptFrames(t *testing.T) {
 
 func TestSetAgain(t *testing.T) {
 	p := evenings(t)
-	p.sessions[0].Set = strings.Replace(p.sessions[0].Set, `"gate":"10 cm"`, `"gate":"9 km"`, 1)
+	p.sessions[0].Set = strings.Replace(p.sessions[0].Set, `"gate":"20 cm"`, `"gate":"9 km"`, 1)
 	web, phone := recordServer(t, p)
 	again := get[SetAgain](t, web, phone, "/record/again?session=1")
 	assert.Equal(t, []SetChange{{"drop.height", "40 cm", "33 cm"}}, again.Changes)
