@@ -45,16 +45,17 @@ func (b *browser) dropsOnCommand(t *testing.T) {
 		s.Preview.Marks = []control.Mark{{Name: "Go"}, {Name: "surface", AtMs: 344.3}, {Name: "meeting", AtMs: 488.6},
 			{Name: "moment", AtMs: 495.4}}
 		s.Preview.Bars = []control.Bar{{Name: "column", FromMs: 397.9, ToMs: 511.1}, {Name: "valve", ToMs: 26},
-			{Name: "valve", FromMs: 148.8, ToMs: 174.8}, {Name: "flash", FromMs: 495.4, ToMs: 505.4}}
+			{Name: "valve", FromMs: 148.8, ToMs: 174.8}, {Name: "gap", ToMs: 148.8}, {Name: "flash", FromMs: 495.4, ToMs: 505.4}}
 	})
 	p.until("Go says what it does", `document.querySelector("#go").textContent === "Go: let the drops fall"`)
 	m.be(func(s *control.Snapshot) { s.State, s.NeedsGo = control.Safe, false })
 	p.reach("#coming-drawing")
-	p.until("all is on one scale", `document.querySelectorAll("#coming-drawing .bar:not(.opening)").length === 3`)
+	p.until("all is on one scale", `document.querySelectorAll("#coming-drawing .bar:not(.opening)").length === 4`)
+	assert.Contains(t, eval[string](p, `document.querySelector("#coming-drawing").textContent`), "gap 148.8")
 	require.Contains(t, eval[string](p, `document.querySelector("#coming-drawing").textContent`), "ms after Go")
 	list := p.plain("#coming-list")
 	for _, says := range []string{"valve from 148.8 to 174.8 ms", "surface at 344.3 ms", "meeting at 488.6 ms",
-		"column from 397.9 to 511.1 ms"} {
+		"column from 397.9 to 511.1 ms", "gap between two openings: 148.8 ms"} {
 		assert.Contains(t, list, says)
 	}
 	p.picture("drops-coming")

@@ -156,3 +156,47 @@ func TestDisarmBeforeTheEdge(t *testing.T) {
 		assert.Empty(t, x.Snapshot().Notice, "nothing was let go")
 	})
 }
+
+// The button lets the drops fall, end to end: two presses through the board's own edges are Go, the valve opens, the
+// camera sees what fell, and the record has it; a press afterwards disarms.
+func TestButtonLetsDropsFall(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x, room, _ := onTheRig(t, 9)
+		x.dropsFromTheBeam()
+		press := func() {
+			require.NoError(t, room.Press("button", true))
+			time.Sleep(100 * time.Millisecond)
+			require.NoError(t, room.Press("button", false))
+			time.Sleep(100 * time.Millisecond)
+		}
+		const tries = 4
+		x.must(me, Command{Type: "arm", Shots: tries})
+		for range tries {
+			require.True(t, x.Snapshot().NeedsGo, x.Snapshot().Reason)
+			press()
+			press()
+			time.Sleep(15 * time.Second)
+			if x.Snapshot().ShotCount > 1 {
+				break
+			}
+		}
+		s := x.Snapshot()
+		require.Greater(t, s.ShotCount, 1, s.Notice)
+		for _, made := range s.Shots {
+			assert.Equal(t, "done", made.Status)
+			assert.NotContains(t, made.Seen, "no second drop fell")
+			valves := 0
+			for _, cue := range made.Cues {
+				if strings.HasPrefix(cue.Name, "valve") {
+					valves++
+				}
+			}
+			assert.Equal(t, 2, valves, "planned and actual openings are on record")
+		}
+		require.Equal(t, Armed, s.State, s.Reason)
+		press()
+		time.Sleep(2 * time.Second)
+		assert.Equal(t, Safe, x.Snapshot().State)
+		assert.Equal(t, "disarmed by the button", x.Snapshot().Reason)
+	})
+}

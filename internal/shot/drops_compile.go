@@ -222,6 +222,9 @@ func (p plan) addDropsMarks(t *Timeline, path DropsPath, stamp time.Duration) {
 		}
 		t.Marks = append(t.Marks, Mark{"meeting", at(path.Meeting.At)})
 	}
+	for i := 1; i < path.Count; i++ {
+		t.Bars = append(t.Bars, Bar{Name: gapBar, From: at(path.Drops[i-1].On), To: at(path.Drops[i].On)})
+	}
 	if d.Want == WantCollision {
 		emerges := path.Drops[0].Lands + path.Column.Emerges
 		t.Marks = append(t.Marks, Mark{"column", at(emerges)})
@@ -229,5 +232,8 @@ func (p plan) addDropsMarks(t *Timeline, path DropsPath, stamp time.Duration) {
 	}
 }
 
-// columnBar is the name of the bar that shows the first drop's column.
-const columnBar = "column"
+// Names of bars that are no pulses: the first drop's column, and from the start of one opening to that of the next.
+const (
+	columnBar = "column"
+	gapBar    = "gap"
+)

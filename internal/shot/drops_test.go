@@ -135,9 +135,16 @@ func TestCompileDrops(t *testing.T) {
 	assert.Less(t, p.HoldOff, gap)
 	assert.Equal(t, p.Table[0].Delay, tl.Delay)
 	assert.False(t, tl.FromGo)
+	gaps := 0
 	for _, bar := range tl.Bars {
 		assert.False(t, bar.Opening, "all on one clock")
+		if bar.Name == "gap" {
+			gaps++
+			assert.InDelta(t, gap, bar.To-bar.From, 2)
+			assert.InDelta(t, tl.Marks[0].At+(path.Drops[0].On-second.Beam).Duration()-150*time.Microsecond, bar.From, 2)
+		}
 	}
+	assert.Equal(t, 1, gaps)
 
 	s.Drops.From = FromValve
 	p, tl, err = Compile(s, b)

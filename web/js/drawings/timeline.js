@@ -201,7 +201,7 @@ function drawLane(bar, scale, y, width) {
 	const wide = Math.max(4, scale.x(bar.to_ms) - left);
 	const flash = bar.light ? Math.max(flashPx, wide) : flashPx;
 	const lit = bar.light ? `, lit ${lasts(bar)}` : "";
-	const words = isFlash(bar) ? `${bar.name} ${ms(bar.from_ms)}${lit}` : `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
+	const words = laneWords(bar, lit);
 	const long = words.length * charPx;
 	const x = Math.max(pad, Math.min(left + 5, width - pad - long));
 	return [
@@ -211,6 +211,12 @@ function drawLane(bar, scale, y, width) {
 			: svg("rect", { x: left, y: y + 19, width: wide, height: 14, rx: 2, class: bar.opening ? "bar opening" : "bar" }),
 		svg("text", { x, y: y + 13, class: "words" }, words),
 	];
+}
+
+/** A gap is as long as it is, wherever it lies. @param {Bar} bar @param {string} lit */
+function laneWords(bar, lit) {
+	if (isFlash(bar)) return `${bar.name} ${ms(bar.from_ms)}${lit}`;
+	return bar.name === "gap" ? `gap ${ms(bar.to_ms - bar.from_ms)}` : `${bar.name} ${ms(bar.from_ms)} to ${ms(bar.to_ms)}`;
 }
 
 /** How long a flash is lit. @param {Bar} bar */
@@ -264,7 +270,9 @@ export function timelineText(preview) {
 	for (const b of preview.bars.filter((b) => !b.opening)) {
 		const lit = `${b.name}: lit from ${ms(b.from_ms)} ms for ${lasts(b)}`;
 		const contact = `${b.name}: its contact closes at ${ms(b.from_ms)} ms and opens at ${ms(b.to_ms)} ms`;
-		const words = b.light ? lit : isFlash(b) ? contact : `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms`;
+		const pulse = isFlash(b) ? contact : `${b.name} from ${ms(b.from_ms)} to ${ms(b.to_ms)} ms`;
+		const gap = `gap between two openings: ${ms(b.to_ms - b.from_ms)} ms`;
+		const words = b.light ? lit : b.name === "gap" ? gap : pulse;
 		main.push({ at: b.from_ms, words });
 	}
 	main.sort((a, b) => a.at - b.at);
