@@ -316,17 +316,18 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	return b, nil
 }
 
-// normalNodes are five nodes and weights of a normal distribution: Gauss and Hermite's quadrature, exact for polynomials
-// up to the ninth degree.
+// normalNodes are five nodes and weights of a normal distribution: Gauss and Hermite's quadrature, exact for
+// polynomials up to the ninth degree.
 var normalNodes = [...]struct{ at, weight float64 }{
 	{-2.856970013872806, 0.011257411327720691}, {-1.355626179974266, 0.22207592200561266}, {0, 0.5333333333333333},
 	{1.355626179974266, 0.22207592200561266}, {2.856970013872806, 0.011257411327720691},
 }
 
-// launchAngle is what the scatter of the angle does. The steeper a throw, the longer it takes, and the faster it falls by
-// then: from 60 degrees on it is not as far from the spot as its usual speed has it. So time and way are summed over the
-// angles, with what gravity adds to the way. Where a node falls short or to the floor, which a throw 70 degrees down does
-// in 80 cm, it is to second order in time, and along the path at the usual speed: up to a fifth too little there.
+// launchAngle is what the scatter of the angle does. The steeper a throw, the longer it takes, and the faster it falls
+// by then: from 60 degrees on its way off the spot is another than its usual speed has it. So time and way are summed
+// over the angles, with what gravity adds to the way. Where a node falls short or to the floor, which a throw 70
+// degrees down does in 80 cm, it is to second order in time, and along the path at the usual speed: up to a fifth too
+// little there.
 func (t ThrowSet) launchAngle(v phys.Speed, scatter phys.Angle) (Term, error) {
 	term := Term{Name: "launch angle"}
 	at := func(angle phys.Angle) (ballistics.Pass, error) {

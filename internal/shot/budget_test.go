@@ -598,8 +598,8 @@ func TestMeasuredDistancesByMonteCarlo(t *testing.T) {
 		draw(8000, func() float64 { return delay(0.1, 0.8+1e-2*r.NormFloat64()) }), 0.03)
 }
 
-// How far from the spot a steep throw is when the flash fires, by parabolas: what it falls while it is late, and that it
-// is faster the longer it took, count from 60 degrees on.
+// How far from the spot a steep throw is when the flash fires, by parabolas: what it falls while it is late, and that
+// it is faster the longer it took, count from 60 degrees on.
 func TestSteepThrowsMissByMonteCarlo(t *testing.T) {
 	for _, c := range []struct {
 		to    phys.Length
