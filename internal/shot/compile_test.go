@@ -113,8 +113,8 @@ func TestWaysToExpose(t *testing.T) {
 				p, tl, err := Compile(s, testBench())
 				require.NoError(t, err)
 				opening := c.opening
-				if kind == Drops { // the column has a bar of its own
-					opening, tl.Bars = append(slices.Clone(opening), "valve", "valve"), tl.Bars[1:]
+				if kind == Drops { // gap and column have bars of their own
+					opening, tl.Bars = append(slices.Clone(opening), "valve", "valve"), tl.Bars[2:]
 				}
 				assert.Equal(t, c.cues, names(p.Cues))
 				assert.Equal(t, opening, names(p.Opening))
