@@ -5,7 +5,9 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -135,6 +137,55 @@ func TestLightGuide(t *testing.T) {
 
 	_, out, _ := calculate(t, "record again 1 --journal "+d.journal)
 	assert.Contains(t, strings.ReplaceAll(out, "'", ""), "--set background.seen=80%")
+}
+
+// TestNamesKeepTheirRoom: the place that is shown and the kind that is chosen have bolder edges, and their words still
+// fit where they were.
+func TestNamesKeepTheirRoom(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	_, p := b.openGuide(t)
+	for _, wide := range []int64{390, 360} {
+		p.resize(wide, 844)
+		for _, place := range []string{"shoot", "lookback", "setup"} {
+			p.place(place)
+			assert.Empty(t, eval[[]string](p, `[...document.querySelectorAll("#tabs button")].filter((n) => {
+				const words = document.createRange();
+				words.selectNodeContents(n);
+				const [a, b] = [words.getBoundingClientRect(), n.getBoundingClientRect()];
+				return a.left < b.left + 2 || a.right > b.right - 2;
+			}).map((n) => n.textContent)`), "%s at %d", place, wide)
+		}
+		p.picture(fmt.Sprintf("tabs-%d", wide))
+		const row = `document.querySelector("#kinds").getBoundingClientRect().height`
+		high := eval[float64](p, row)
+		for _, kind := range []string{"drops", "throw", "drop"} {
+			p.tap(`#kinds [data-kind="` + kind + `"]`)
+			p.until(kind+" is chosen", `document.querySelector('#kinds [data-kind="`+kind+`"]').ariaPressed === "true"`)
+			assert.InDelta(t, high, eval[float64](p, row), 0.5, "%s at %d", kind, wide)
+			p.picture(fmt.Sprintf("kinds-%s-%d", kind, wide))
+		}
+	}
+	p.clean()
+}
+
+// TestRefusalIsNotUnderTheBar: what is refused in the lowest field that can be seen is seen, too.
+func TestRefusalIsNotUnderTheBar(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	_, p := b.openGuide(t)
+	p.tap("#step-key > summary")
+	p.tap("#step-key-fold > summary")
+	p.at("#f-camera-aperture")
+	p.js(`document.querySelector("#f-camera-aperture").scrollIntoView({ block: "end" })`)
+	p.js(`document.querySelector("#f-camera-aperture").focus(), document.querySelector("#f-camera-aperture").select()`)
+	send(p, input.InsertText, input.InsertTextParams{Text: "f/0"})
+	p.do(chromedp.KeyEvent(kb.Enter))
+	p.until("it is refused", `document.querySelector("#f-camera-aperture-refusal")?.checkVisibility()`)
+	p.until("and that is above the bar", `document.querySelector("#f-camera-aperture-refusal").getBoundingClientRect().bottom
+		<= document.querySelector("#bar").getBoundingClientRect().top`)
+	p.picture("refusal-above-bar")
+	p.clean()
 }
 
 // TestEveningList: it is ticked, blocks nothing, and begins anew with a session.

@@ -298,6 +298,7 @@ func goneAndBack(p *phone, d *machine) {
 	p.away.Store(true)
 	assert.Zero(t, d.stop())
 	p.state("lost", "Not connected")
+	p.until("it is read out", `document.querySelector("#alarm").textContent.startsWith("Not connected")`)
 	p.until("it is said here, too",
 		`document.querySelector(".place-notice").textContent.startsWith("Not connected to the machine.")`)
 	assert.Zero(t, eval[int](p, `[...document.querySelectorAll(
@@ -312,6 +313,7 @@ func goneAndBack(p *phone, d *machine) {
 		`document.querySelector(".found").textContent.includes("The machine does not answer.")`)
 	d.start()
 	p.state("safe", "Safe")
+	p.until("it is over for a reader, too", `document.querySelector("#alarm").textContent === ""`)
 	p.until("it goes on by itself",
 		`document.querySelector(".found").textContent.startsWith("One evening has “crowns”.")`)
 	p.away.Store(false)

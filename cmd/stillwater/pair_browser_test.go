@@ -63,6 +63,19 @@ func (b *browser) longCode(t *testing.T) {
 	p.clean()
 }
 
+// An invitation that is opened where the page asks for the code already pairs it, too.
+func TestInvitationInAnOpenPage(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	d := startMachine(t)
+	p := b.phone(t, d.url+"/", 390, 844, true)
+	p.until("the code is asked for", `document.querySelector("#pair-code")?.checkVisibility()`)
+	p.js(`location.hash = "code=` + d.code + `"`)
+	p.state("safe", "Safe")
+	p.until("the code is out of the address", `location.hash === ""`)
+	p.clean()
+}
+
 // A service has no terminal that anybody sees: the page says which command shows the code.
 func (b *browser) serviceCode(t *testing.T) {
 	folder := t.TempDir()

@@ -107,6 +107,7 @@ type Advice struct {
 	Facts     []Fact        // what came of the tries
 
 	early, late int  // of those with the trim that is set
+	empty       int  // of the newest that say something, how many in a row show nothing
 	crossed     bool // what was called late was made with less delay than what was called early
 }
 
@@ -134,6 +135,8 @@ const (
 	moot = 0.25
 	// poor is the rate below which it is the set that must change: own choice.
 	poor = 0.5
+	// manyEmpty is how many pictures in a row that show nothing are no matter of the delay alone: own choice.
+	manyEmpty = 4
 	// minPoor is how many tries it takes to say that: own choice.
 	minPoor = 6
 )
@@ -163,7 +166,7 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 			}
 		}
 	}
-	a.crossed = crossed(tries)
+	a.crossed, a.empty = crossed(tries), emptyInARow(tries)
 	if a.Judged > 0 {
 		a.decide(p, now)
 	}
@@ -171,6 +174,20 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 	a.say(plan)
 	a.Facts = a.facts(plan, tries)
 	return a
+}
+
+// emptyInARow is how many of the newest tries that say something show nothing, one after the other.
+func emptyInARow(tries []Try) (n int) {
+	for _, t := range tries {
+		switch {
+		case !t.says():
+		case t.Off != nil || t.Verdict != Nothing:
+			return n
+		default:
+			n++
+		}
+	}
+	return n
 }
 
 // crossedBy is how much apart they are that contradict each other: own choice, more than shots differ.

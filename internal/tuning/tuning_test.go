@@ -42,6 +42,22 @@ func TestVerdictsMoveTheTrim(t *testing.T) {
 	assert.Contains(t, between.Words, "a delay of ")
 }
 
+// Pictures that show nothing, one after the other, are answered with what to check; a picture that shows something ends
+// that.
+func TestNothingThereAgainAndAgain(t *testing.T) {
+	empty := func(n int) []Try { return judged(0, slices.Repeat([]Verdict{Nothing}, n)...) }
+	for n := range 4 {
+		assert.NotContains(t, Learn(usual(), empty(n), 0).Words, "in a row", n)
+	}
+	ten := Learn(usual(), empty(10), 0)
+	assert.Equal(t, "Nothing there 10 times: what to check", ten.Line)
+	for _, says := range []string{"10 times in a row", "flash fires", "focused", "sensor's meter", "distances"} {
+		assert.Contains(t, ten.Words, says)
+	}
+	assert.NotContains(t, Learn(usual(), slices.Concat(judged(0, Good), empty(10)), 0).Words, "in a row")
+	assert.Contains(t, Learn(usual(), slices.Concat(empty(5), judged(0, Good)), 0).Words, "5 times in a row")
+}
+
 // A shot counts at the delay that it had: one that the machine fired 12 ms late and that is late says nothing against
 // the plan's delay.
 func TestLateMachineCountsAtItsActualTime(t *testing.T) {

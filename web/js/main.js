@@ -69,6 +69,12 @@ function codeFromAddress() {
 	return found[1];
 }
 
+/** Another invitation was opened in a page that is open already. */
+addEventListener("hashchange", () => {
+	const given = codeFromAddress();
+	if (given !== "" && !byId("pairing").hidden) pairing.pair(given);
+});
+
 async function start() {
 	const given = codeFromAddress();
 	const { state, radio } = await paired();

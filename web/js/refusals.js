@@ -33,6 +33,11 @@ export function show(place, refusal, before = "") {
 	// One that lies over what is below it can be put away.
 	if (place.closest(".says")) place.append(button({ class: "close", onclick: () => show(place, null) }, "Close"));
 	place.hidden = false;
+	// Under the bar nobody would see it. Where a finger pressed, nothing moves.
+	const field = place.closest(".field");
+	if (field?.contains(document.activeElement) && document.activeElement?.matches("input, select")) {
+		place.scrollIntoView({ block: "nearest" });
+	}
 }
 
 /** The button of a fix; the page listens for it, and makes its changes in order. @param {Fix} fix */

@@ -59,7 +59,10 @@ export class StateHeader {
 		this.#announced = key;
 		const words = `${byId("state-word").textContent}. ${byId("state-reason").textContent}`;
 		if (state === "lost" || state === "fault") voice.alarm(words);
-		else voice.say(`${words} ${snap ? nextWords(snap, null) : ""}`);
+		else {
+			voice.alarm(""); // what was wrong is over, and is not to be found there any more
+			voice.say(`${words} ${snap ? nextWords(snap, null) : ""}`);
+		}
 	}
 
 	/** Rejected edges, and a record that cannot be kept. @param {Snapshot | null} snap @param {boolean} holding */

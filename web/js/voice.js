@@ -7,7 +7,7 @@ function speaker(id) {
 	let last = "";
 	return (words) => {
 		// A live region stays silent when its text does not change: a trailing space makes the same words news again.
-		last = words === last ? `${words} ` : words;
+		last = words !== "" && words === last ? `${words} ` : words;
 		byId(id).textContent = last;
 	};
 }
