@@ -183,7 +183,8 @@ func TestRefusalIsNotUnderTheBar(t *testing.T) {
 	p.do(chromedp.KeyEvent(kb.Enter))
 	p.until("it is refused", `document.querySelector("#f-camera-aperture-refusal")?.checkVisibility()`)
 	p.until("and that is above the bar",
-		`document.querySelector("#f-camera-aperture-refusal").getBoundingClientRect().bottom <= document.querySelector("#bar").getBoundingClientRect().top`)
+		`document.querySelector("#f-camera-aperture-refusal").getBoundingClientRect().bottom <=
+			document.querySelector("#bar").getBoundingClientRect().top`)
 	p.picture("refusal-above-bar")
 	p.clean()
 }
