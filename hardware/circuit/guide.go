@@ -47,6 +47,7 @@ var steps = []step{
 	{"11", "camera connected, contact closed: across it", "camera", "drop_focus"},
 	{"12", "flash connected, contact closed: across it, 5 V unit", "flash", "drop_5"},
 	{"12", "the same, unit of 24 V and 2 mA", "flash_limit", "drop"},
+	{"12", "the second contact closed, 24 V and 2 mA: across it", "flash_second", "drop"},
 }
 
 // Cautions is the guide's list of cautions, from the one source.

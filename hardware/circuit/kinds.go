@@ -22,6 +22,7 @@ const (
 	PNP             Kind = "pnp"
 	NMOS            Kind = "nmos"
 	PMOS            Kind = "pmos"
+	Thyristor       Kind = "thyristor"
 	Opto            Kind = "opto"
 	Comparator      Kind = "comparator"
 	OpAmp           Kind = "opamp"
@@ -138,6 +139,8 @@ var kinds = map[Kind]kindOf{
 		order: []string{"2", "1", "3"}, shape: nmosSymbol},
 	PMOS: {letter: "Q", spice: "M", ratings: []string{"v", "i", "vgs"}, pins: three("G", "S", "D", "G", "D", "S"),
 		order: []string{"2", "1", "3"}, shape: pmosSymbol},
+	Thyristor: {letter: "Q", spice: "X", ratings: []string{"v", "i"}, pins: three("G", "A", "K", "K", "G", "A"),
+		order: []string{"3", "2", "1"}, shape: thyristorSymbol},
 	Opto: {letter: "U", spice: "X", ratings: []string{"withstand", "creepage", "v", "i"},
 		pins:  []Pin{{"1", "A", -7, -2, -1, 0}, {"2", "K", -7, 2, -1, 0}, {"3", "E", 7, 2, 1, 0}, {"4", "C", 7, -2, 1, 0}},
 		order: []string{"1", "2", "4", "3"}, shape: optoSymbol},

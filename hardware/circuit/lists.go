@@ -108,8 +108,8 @@ func (d *Design) Headers() string {
 var delays = [][3]string{
 	{"gate", "beam", "delay_gate"}, {"beam", "beam", "delay_gate"}, {"gate (modulated)", "modulated", "delay"},
 	{"beam (modulated)", "modulated", "delay"}, {"microphone", "microphone", "delay"}, {"sync", "sync", "delay"},
-	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash", "on_5"},
-	{"flash2", "flash", "on_5"}, {"beam (first build)", "first_beam", "delay"},
+	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash_five", "on_first"},
+	{"flash2", "flash_five", "on_second"}, {"beam (first build)", "first_beam", "delay"},
 	{"flash1 (first build)", "first_flash", "on"},
 }
 

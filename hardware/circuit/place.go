@@ -118,7 +118,7 @@ func (s *sheet) leg(t pinEnd) {
 	case Comparator, OpAmp, Timer:
 		anchor := map[int]string{-1: "start", 1: "end"}[t.out.x]
 		put(x-float64(t.out.x)*3.1, y+0.6, 1.6, anchor, t.pin.Name)
-	case NPN, PNP, NMOS, PMOS, Opto, Phototransistor:
+	case NPN, PNP, NMOS, PMOS, Thyristor, Opto, Phototransistor:
 		text = t.pin.Name
 		if k != Phototransistor {
 			text = t.pin.Number + " " + t.pin.Name

@@ -195,6 +195,10 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"a weak pull-down":                      {"boot", "pad_pulled", value("outputs", "R41", "100k")},
 		"a bright lamp":                         {"lamps", "i_live", value("outputs", "R15", "330")},
 		"a flash contact that sinks too little": {"flash_limit", "sinks", value("outputs", "R321", "2.2k")},
+		"a second flash contact without its thyristor": {"flash_second", "discharged", func(d *circuit.Design) {
+			d.Board("outputs").Part("Q321").Pins["3"] = "FL2_COM"
+		}},
+		"a thyristor that holds on":             {"flash_second", "open", value("outputs", "R323", "10k")},
 		"a starved optocoupler":                 {"camera", "i_led", value("outputs", "R201", "2.2k")},
 		"a quick mean":                          {"beam", "clear_beam", value("sensors", "C721", "1n")},
 		"a first build that drops do not break": {"first_beam", "clear", value("first", "R904", "47k")},

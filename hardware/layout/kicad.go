@@ -133,7 +133,7 @@ func thickSide(p *circuit.Part) int {
 	switch p.Type.Kind {
 	case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto, circuit.NMOS, circuit.PMOS, circuit.Battery:
 		side = 0
-	case circuit.NPN, circuit.PNP:
+	case circuit.NPN, circuit.PNP, circuit.Thyristor:
 		side = 2
 	case circuit.Diode, circuit.Zener, circuit.TVS, circuit.LED, circuit.Electrolytic:
 		side = 3

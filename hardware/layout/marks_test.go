@@ -86,7 +86,7 @@ func TestPartsAreMarkedAsTheyStand(t *testing.T) {
 			case circuit.Diode, circuit.Zener, circuit.TVS:
 				require.Equal(t, "K", part.PinName("1"))
 				nearer(within(t, d, part, "mark"), leg("1"), leg("2"))
-			case circuit.NPN, circuit.PNP:
+			case circuit.NPN, circuit.PNP, circuit.Thyristor:
 				assert.True(t, rightwards(within(t, d, part, "mark")), "%s: the flat face", part.Ref)
 			case circuit.NMOS, circuit.PMOS:
 				assert.False(t, rightwards(within(t, d, part, "mark")), "%s: the tab", part.Ref)
@@ -396,7 +396,7 @@ func printed(t *testing.T, p *Plan) {
 			middle(point{r.low.x, r.high.y}, r.high), middle(r.low, point{r.low.x, r.high.y})}
 		var mark point
 		switch part.Type.Kind {
-		case circuit.Diode, circuit.Zener, circuit.TVS, circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
+		case circuit.Diode, circuit.Zener, circuit.TVS, circuit.NPN, circuit.PNP, circuit.Thyristor, circuit.NMOS, circuit.PMOS:
 			mark = within(t, d, part, "mark")
 		case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto:
 			mark = within(t, d, part, "notch")

@@ -273,7 +273,7 @@ func (d *drawing) part(part *circuit.Part) {
 	switch k := part.Type.Kind; k {
 	case circuit.Diode, circuit.Zener, circuit.TVS:
 		d.band(r, legs[0], middle)
-	case circuit.NPN, circuit.PNP, circuit.NMOS, circuit.PMOS:
+	case circuit.NPN, circuit.PNP, circuit.Thyristor, circuit.NMOS, circuit.PMOS:
 		from, to := r.side(thickSide(part))
 		d.line("mark", from, to)
 		d.pinNames(part, legs)
