@@ -194,7 +194,7 @@ func TestSpoiledCircuitsFailALimit(t *testing.T) {
 		"no clamp":                              {"clamp", "v_opto", short("outputs", "R312")},
 		"a weak pull-down":                      {"boot", "pad_pulled", value("outputs", "R41", "100k")},
 		"a bright lamp":                         {"lamps", "i_live", value("outputs", "R15", "330")},
-		"a flash contact that sinks too little": {"flash_limit", "sinks", value("outputs", "R321", "2.2k")},
+		"a flash contact that sinks too little": {"flash_limit", "sinks", value("outputs", "R311", "2.2k")},
 		"a second flash contact without its thyristor": {"flash_second", "discharged", func(d *circuit.Design) {
 			d.Board("outputs").Part("Q321").Pins["3"] = "FL2_COM"
 		}},
