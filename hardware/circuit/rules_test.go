@@ -118,7 +118,7 @@ func faults() []fault {
 		{"strength", "an emitter's resistor that burns", value("sensors", "R710", "47")},
 		{"makers", "one maker", retype("outputs", "Q1", func(t *Type) { t.Makers = t.Makers[:1] })},
 		{"makers", "one maker twice", retype("outputs", "Q1", func(t *Type) { t.Makers = []string{"A (X)", "B (X)"} })},
-		{"mains", "a thyristor that is not isolated", retype("outputs", "Q1", func(t *Type) { t.Generic = "thyristor 400 V" })},
+		{"mains", "a thyristor that is not isolated", retype("outputs", "Q1", func(t *Type) { t.Generic = "thyristor" })},
 		{"mains", "a relay", retype("outputs", "J41", func(t *Type) { t.Generic = "mains relay 230 V" })},
 		{"mains", "a section for it", func(d *Design) { d.Board("sensors").Sections[0].Title = "Mains lamp" }},
 		{"pin current", "an optocoupler on the pin", put("outputs", "U20", "1", "FOCUS")},

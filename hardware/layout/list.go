@@ -25,7 +25,8 @@ func table(rows [][]string) string {
 
 // heightRank is the order of soldering: flat parts first, so that the board lies on them.
 var heightRank = []circuit.Kind{circuit.Resistor, circuit.Diode, circuit.Zener, circuit.TVS, circuit.Opto,
-	circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Trimmer, circuit.LED, circuit.NPN, circuit.PNP, circuit.Thyristor,
+	circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Trimmer, circuit.LED, circuit.NPN, circuit.PNP,
+	circuit.Thyristor,
 	circuit.Capacitor, circuit.Fuse, circuit.NMOS, circuit.PMOS, circuit.Electrolytic}
 
 // Places lists the hole of each leg, boards and sections in the order of the guide, flat parts first within a section.

@@ -396,7 +396,8 @@ func printed(t *testing.T, p *Plan) {
 			middle(point{r.low.x, r.high.y}, r.high), middle(r.low, point{r.low.x, r.high.y})}
 		var mark point
 		switch part.Type.Kind {
-		case circuit.Diode, circuit.Zener, circuit.TVS, circuit.NPN, circuit.PNP, circuit.Thyristor, circuit.NMOS, circuit.PMOS:
+		case circuit.Diode, circuit.Zener, circuit.TVS, circuit.NPN, circuit.PNP, circuit.Thyristor,
+			circuit.NMOS, circuit.PMOS:
 			mark = within(t, d, part, "mark")
 		case circuit.Comparator, circuit.OpAmp, circuit.Timer, circuit.Opto:
 			mark = within(t, d, part, "notch")
