@@ -12,7 +12,6 @@ import (
 	"stillwater/internal/journal"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
-	"stillwater/internal/render"
 )
 
 // Usage is what the command's help says before its flags.
@@ -106,7 +105,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 // new one is on the disk, but neither the journal nor one that by its name may be a photograph.
 func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPath string, f Files) error {
 	for _, p := range s.Problems {
-		fmt.Fprintln(f.Say, "stillwater: frames:", render.Printable(p.Error()))
+		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
 	}
 	if f.CSV != "" && f.CSV == f.HTML {
 		return fmt.Errorf("the table and the contact sheet are both to be %s: name two files", f.CSV)

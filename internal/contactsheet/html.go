@@ -144,13 +144,13 @@ func (s *Sheet) figure(ctx context.Context, r *Row, folder *frames.Folder) (figu
 	if r.Sure != match.Certain {
 		words = append(words, "frame only "+string(r.Sure))
 	}
-	f := figure{Shot: r.Shot.Number, Words: strings.Join(words, ", "), Name: r.Frame.Name, Note: r.Shot.Note}
+	f := figure{Shot: r.Shot.Number, Words: strings.Join(words, ", "), Name: oneLine(r.Frame.Name), Note: r.Shot.Note}
 	small, p, err := s.picture(ctx, folder, r)
 	if ctx.Err() != nil {
 		return f, ctx.Err()
 	}
 	if err != nil {
-		f.Problem = err.Error()
+		f.Problem = oneLine(err.Error())
 		return f, nil
 	}
 	f.Words += remarks(&p)

@@ -8,7 +8,6 @@ import (
 
 	"stillwater/internal/frames"
 	"stillwater/internal/match"
-	"stillwater/internal/render"
 	"stillwater/internal/shot"
 	"stillwater/internal/xmp"
 )
@@ -78,14 +77,14 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 		switch {
 		case err != nil:
 			failed++
-			fmt.Fprintf(f.Say, "stillwater: frames: %s; it is as it was\n", render.Printable(err.Error()))
+			fmt.Fprintf(f.Say, "stillwater: frames: %s; it is as it was\n", oneLine(err.Error()))
 		case changed && f.DryRun:
-			fmt.Fprintf(f.Say, "Would be written: %s\n", render.Printable(name))
+			fmt.Fprintf(f.Say, "Would be written: %s\n", oneLine(name))
 		case changed:
 			written++
 		}
 		if len(kept) > 0 {
-			fmt.Fprintf(f.Say, "%s: another's %s is left as it is\n", render.Printable(name), strings.Join(kept, " and "))
+			fmt.Fprintf(f.Say, "%s: another's %s is left as it is\n", oneLine(name), strings.Join(kept, " and "))
 		}
 	}
 	if f.DryRun {

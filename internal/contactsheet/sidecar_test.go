@@ -61,3 +61,26 @@ func TestSidecars(t *testing.T) {
 		"nozzle 3 mm", "liquid water", "phase column-highest", "trim 0 s"}, read[0].Subject)
 	assert.Equal(t, []any{0, ""}, []any{read[1].Rating, read[1].Label}, "unjudged")
 }
+
+// A name with a line's end and a mark that turns text round is shown in one line wherever it is written; the file is
+// found by it all the same.
+func TestOddNames(t *testing.T) {
+	source, folder := evening(t)
+	const odd = "PICT\n\u202e0471"
+	in := func(name string) string { return filepath.Join(folder.Path(), name) }
+	require.NoError(t, os.Rename(in("PICT0471.JPG"), in(odd+".JPG")))
+	s := sheetOf(t, source, folder)
+	require.Equal(t, odd, s.Rows[0].name())
+	var table, html, said bytes.Buffer
+	require.NoError(t, s.Write(&table))
+	assert.Regexp(t, `(?m)^ *1 .*certain`, table.String(), "one line")
+	require.NoError(t, s.WriteHTML(t.Context(), &html, folder, All))
+	require.NoError(t, s.writeSidecars(t.Context(), folder, Files{Say: &said, DryRun: true}))
+	for _, text := range []string{table.String(), html.String(), said.String()} {
+		assert.NotContains(t, text, "\u202e")
+		assert.NotContains(t, text, "PICT\n")
+		assert.Contains(t, text, "0471", "%.40s", text)
+	}
+	require.NoError(t, s.writeSidecars(t.Context(), folder, Files{Say: &said}))
+	assert.FileExists(t, in(odd+".xmp"))
+}

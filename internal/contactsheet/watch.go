@@ -11,7 +11,6 @@ import (
 	"stillwater/internal/frames"
 	"stillwater/internal/match"
 	"stillwater/internal/record"
-	"stillwater/internal/render"
 )
 
 // Growing is a Source that says how many shots there are, so that it can be watched.
@@ -28,7 +27,7 @@ const watchEvery = 2 * time.Second
 func Watch(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
 	w io.Writer) error {
 	o.Keeper, o.DryRun, o.Progress = newMemory(o.Keeper), false, nil
-	fmt.Fprintf(w, "Session %d: watching %s; end with Ctrl-C.\n", session.ID, render.Printable(folder.Path()))
+	fmt.Fprintf(w, "Session %d: watching %s; end with Ctrl-C.\n", session.ID, oneLine(folder.Path()))
 	v := watcher{sent: map[string]string{}}
 	again := time.NewTicker(watchEvery)
 	defer again.Stop()
@@ -117,6 +116,6 @@ func hasFrame(list []frames.Frame, name string) bool {
 func (v *watcher) say(w io.Writer, of, words string) {
 	if v.sent[of] != words {
 		v.sent[of] = words
-		fmt.Fprintf(w, "%s: %s\n", render.Printable(of), render.Printable(words))
+		fmt.Fprintf(w, "%s: %s\n", oneLine(of), oneLine(words))
 	}
 }

@@ -120,7 +120,7 @@ func list(w io.Writer, what string, all []frames.Frame) {
 	}
 	names := make([]string, 0, maxNamed)
 	for _, f := range all[:min(len(all), maxNamed)] {
-		names = append(names, render.Printable(f.Name))
+		names = append(names, oneLine(f.Name))
 	}
 	more := ""
 	if len(all) > maxNamed {
@@ -262,3 +262,6 @@ func (s *Sheet) WriteCSV(w io.Writer) error {
 	}
 	return nil
 }
+
+// oneLine is a text that comes from a file's name as it is shown: in one line, and without what turns it round.
+func oneLine(text string) string { return strings.ReplaceAll(render.Printable(text), "\n", `\n`) }
