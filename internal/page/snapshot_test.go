@@ -14,6 +14,7 @@ import (
 	"golang.org/x/time/rate"
 
 	"stillwater/internal/control"
+	"stillwater/internal/optics"
 	"stillwater/internal/page/pagetest"
 )
 
@@ -26,7 +27,8 @@ func scribble(r *rand.Rand, v reflect.Value) {
 	switch v.Kind() {
 	case reflect.Struct:
 		for i := range v.NumField() {
-			if r.IntN(4) == 0 && v.Field(i).CanSet() {
+			value := v.Type().Field(i).Name == "Value" // what is known has one
+			if (value || r.IntN(4) == 0) && v.Field(i).CanSet() {
 				scribble(r, v.Field(i))
 			}
 		}
@@ -55,9 +57,15 @@ func scribble(r *rand.Rand, v reflect.Value) {
 	}
 	switch v.Kind() { // its texts have limits, and only what is within them is read back
 	case reflect.Float64:
-		v.SetFloat([]float64{0, 0.25, 1}[r.IntN(3)])
+		v.SetFloat([]float64{0.25, 0.5, 1}[r.IntN(3)])
+	case reflect.Int:
+		v.SetInt(r.Int64N(1000))
 	case reflect.String:
-		v.SetString([]string{"", "1/2 0.25 s"}[r.IntN(2)])
+		text := "1/2 0.25 s" // figures of a flash by power
+		if v.Type() == reflect.TypeFor[optics.Others]() {
+			text = "28 m, 1/16, 60 cm, 1/4000 s"
+		}
+		v.SetString([]string{"", text}[r.IntN(2)])
 	}
 }
 
