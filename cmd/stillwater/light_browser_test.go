@@ -87,7 +87,7 @@ func TestLightGuide(t *testing.T) {
 		`document.querySelector("#f-flash-others-refusal")?.textContent.includes("the distance is missing")`)
 	p.enter("#f-flash-others", "28 m, 1/16, 60 cm, 1/4000 s; 20 m, full, 1 m, 1/900 s")
 	p.until("it is taken", `document.querySelector("#f-flash-others").value.endsWith("1/900 s") &&
-		document.querySelector("#step-key svg").ariaLabel.includes("flash 3 1")`)
+		document.querySelector("#step-key svg").ariaLabel.includes("flash 3 at 1")`)
 	p.fit("two more flashes")
 	p.picture("light-3-key")
 	p.js(`document.querySelector("#step-key .drawing").scrollIntoView()`)

@@ -161,7 +161,7 @@ func (c *Control) releaseForLag(ctx context.Context, m *lagRun) error {
 		return context.Canceled
 	}
 	m.on, m.closed = nil, nil
-	width := TestWidth(m.link.id.Outputs[m.output])
+	width := TrialWidth(m.link.id.Outputs[m.output])
 	c.nextPulse, c.pulseWidth, c.priming = time.Now().Add(minPulseInterval), width, false
 	pulseCtx, q := c.beginRequest(ctx)
 	c.mu.Unlock()

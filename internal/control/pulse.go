@@ -29,8 +29,8 @@ func testDuration(kind wire.OutputKind) time.Duration {
 // practice, no source.
 const maxPriming = time.Second
 
-// TestWidth is how long a test switches an output on: long enough to be seen or heard, and no longer than it may be.
-func TestWidth(out board.OutputInfo) time.Duration {
+// TrialWidth is how long a test switches an output on: long enough to be seen or heard, and no longer than it may be.
+func TrialWidth(out board.OutputInfo) time.Duration {
 	return within(out, testDuration(out.Kind))
 }
 
@@ -57,7 +57,7 @@ func within(out board.OutputInfo, d time.Duration) time.Duration {
 func outputsOf(id board.Identity) []OutputView {
 	list := []OutputView{}
 	for _, out := range id.Outputs {
-		list = append(list, OutputView{Name: out.Name, TestMs: ms(TestWidth(out)), PrimeMs: ms(primeWidth(out))})
+		list = append(list, OutputView{Name: out.Name, TestMs: ms(TrialWidth(out)), PrimeMs: ms(primeWidth(out))})
 	}
 	return list
 }
@@ -65,7 +65,7 @@ func outputsOf(id board.Identity) []OutputView {
 // pulse tests one output, or primes a valve: opens it for nearly as long as it may be, so that its tip fills. What the
 // board did comes as an event.
 func (c *Control) pulse(ctx context.Context, client string, cmd Command) error {
-	width, done := TestWidth, "tested"
+	width, done := TrialWidth, "tested"
 	if cmd.Type == "prime" {
 		width, done = primeWidth, "primed"
 	}
@@ -104,7 +104,7 @@ func (c *Control) beginPulse(
 		if on == 0 {
 			return nil, 0, refusal("output", fmt.Sprintf("The output %s is no valve.", cmd.Output), "Choose a valve to prime.")
 		}
-		// A coil that is on for half of the time at most stays half as warm: common practice, no source.
+		// A coil that is on for at most half of the time heats up at most half as much: common practice, no source.
 		c.nextPulse = time.Now().Add(max(minPulseInterval, 2*on))
 		c.outputs[i].Tested, c.pulseWidth, c.priming = "", on, cmd.Type == "prime"
 		return c.link, i, nil

@@ -36,8 +36,8 @@ func TestPulse(t *testing.T) {
 		assert.Len(t, x.dev.pulses, 2)
 	})
 	assert.Greater(t, 3*minPulseInterval, time.Second)
-	assert.Equal(t, time.Millisecond, TestWidth(board.OutputInfo{Kind: wire.OutputFlash, MaxOn: time.Millisecond}))
-	assert.Equal(t, 50*time.Millisecond, TestWidth(board.OutputInfo{Kind: wire.OutputValve}))
+	assert.Equal(t, time.Millisecond, TrialWidth(board.OutputInfo{Kind: wire.OutputFlash, MaxOn: time.Millisecond}))
+	assert.Equal(t, 50*time.Millisecond, TrialWidth(board.OutputInfo{Kind: wire.OutputValve}))
 }
 
 func TestPulseIsRefused(t *testing.T) {

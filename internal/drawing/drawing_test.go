@@ -160,7 +160,8 @@ func TestPlanHasEachFlash(t *testing.T) {
 	d := Draw(Plan, report(t, shot.Drop, "flash.others", others), true)
 	checkSheet(t, d.SVG)
 	assert.Equal(t, 6, strings.Count(d.SVG, "<circle"))
-	for _, says := range []string{"flash 50\u00a0cm", "flash 2 70\u00a0cm", "flash 4 1\u00a0m", "flash 6 30\u00a0cm"} {
+	for _, says := range []string{"flash at 50\u00a0cm", "flash 2 at 70\u00a0cm",
+		"flash 4 at 1\u00a0m", "flash 6 at 30\u00a0cm"} {
 		assert.Contains(t, d.Words, says)
 	}
 }

@@ -167,7 +167,7 @@ type lamp struct {
 func lampsOf(f optics.Flash) []lamp {
 	place := func(away phys.Length, degrees float64, name string) lamp {
 		sin, cos := math.Sincos(degrees * math.Pi / 180) // from the camera's side
-		return lamp{away * phys.Length(sin), away * phys.Length(cos), name + " " + inLength(away)}
+		return lamp{away * phys.Length(sin), away * phys.Length(cos), name + " at " + inLength(away)}
 	}
 	lamps := []lamp{place(f.Distance, -45, "flash")}
 	for i, u := range f.OtherUnits() {

@@ -127,7 +127,7 @@ func (t *Terminal) outputsMay(ctx context.Context) (bool, error) {
 
 // tryOutput switches an output once, if it is asked to, and asks what happened.
 func (t *Terminal) tryOutput(ctx context.Context, b Board, output uint8, out board.OutputInfo) (string, error) {
-	width := control.TestWidth(out)
+	width := control.TrialWidth(out)
 	yes, err := t.Confirm(ctx, fmt.Sprintf("%s: hands away. Switch it on for %v", out.Name, width), false)
 	if err != nil || !yes {
 		return "skipped", err
