@@ -110,7 +110,12 @@ func (j *Journal) KeepMatches(ctx context.Context, session int64, frames []recor
 			WHERE session = ?`, session); err != nil {
 			return err
 		}
+		taken := map[int]string{}
 		for _, f := range frames {
+			if other, twice := taken[f.Shot]; twice && f.Shot != 0 {
+				return fmt.Errorf("%s and %s cannot both be shot %d", other, f.Name, f.Shot)
+			}
+			taken[f.Shot] = f.Name
 			if _, err := tx.ExecContext(ctx, `UPDATE frames SET shot = nullif(?, 0), sure = ?, probability = ?, settled = ?
 				WHERE session = ? AND name = ?`, f.Shot, f.Sure, f.Probability, f.Settled, session, f.Name); err != nil {
 				return err
@@ -126,21 +131,21 @@ func dropOthers(ctx context.Context, tx *sql.Tx, session int64, frames []record.
 	for _, f := range frames {
 		named[f.Name] = true
 	}
-	var others []int64
+	var others []string
 	err := forEachRow(ctx, tx, func(row scanner) error {
-		var id int64
 		var name string
-		err := row.Scan(&id, &name)
+		err := row.Scan(&name)
 		if err == nil && !named[name] {
-			others = append(others, id)
+			others = append(others, name)
 		}
 		return err
-	}, "SELECT rowid, name FROM frames WHERE session = ?", session)
+	}, "SELECT name FROM frames WHERE session = ?", session)
 	if err != nil {
 		return err
 	}
-	for _, id := range others {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM frames WHERE rowid = ?", id); err != nil {
+	for _, name := range others {
+		_, err := tx.ExecContext(ctx, "DELETE FROM frames WHERE session = ? AND name = ?", session, name)
+		if err != nil {
 			return err
 		}
 	}

@@ -52,6 +52,15 @@ type diskPage struct {
 	table         string
 }
 
+// The schema stays on the first page: with any page of it nothing of the journal can be read.
+func TestSchemaIsOnOnePage(t *testing.T) {
+	path := newPath(t)
+	require.NoError(t, open(t, path).Close())
+	var pages int
+	require.NoError(t, raw(t, path).QueryRow("SELECT count(*) FROM dbstat WHERE name = 'sqlite_schema'").Scan(&pages))
+	assert.Equal(t, 1, pages)
+}
+
 // pagesOf lists the pages of the file, but for the first, which has the schema.
 func pagesOf(t *testing.T, path string) (pages []diskPage) {
 	t.Helper()
