@@ -1,8 +1,8 @@
 package optics
 
 import (
-	"bytes"
 	"encoding"
+	"encoding/json"
 	"fmt"
 	"strconv"
 	"strings"
@@ -54,9 +54,10 @@ func (o *Optional[T]) UnmarshalText(text []byte) error {
 
 // UnmarshalJSON accepts text, and a bare number as pixels were once stored: 0 was not known.
 func (o *Optional[T]) UnmarshalJSON(data []byte) error {
-	switch text, quoted := bytes.CutPrefix(data, []byte(`"`)); {
-	case quoted:
-		return o.UnmarshalText(bytes.TrimSuffix(text, []byte(`"`)))
+	var text string
+	switch err := json.Unmarshal(data, &text); {
+	case err == nil:
+		return o.UnmarshalText([]byte(text))
 	case string(data) == "0":
 		return o.UnmarshalText([]byte(unknown))
 	}

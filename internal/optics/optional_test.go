@@ -43,6 +43,15 @@ func TestOptional(t *testing.T) {
 	}
 }
 
+// JSON may write the same text with escapes.
+func TestOptionalWithEscapes(t *testing.T) {
+	var open Optional[FrameTime]
+	require.NoError(t, json.Unmarshal([]byte(`"1\/12\u0035"`), &open))
+	assert.Equal(t, "1/125 s", open.String())
+	assert.Error(t, json.Unmarshal([]byte("null"), &open))
+	assert.Equal(t, "1/125 s", open.String())
+}
+
 // What could mean either is refused, and leaves the value as it was.
 func TestOptionalRefused(t *testing.T) {
 	smear, open := Known(Pixels(3)), Known(FrameTime(1))
