@@ -69,7 +69,7 @@ func (c *calculator) word(name, field, usage string) {
 // putField sets a field by a flag. An empty value, which some fields have when nothing is known, is a mistake there.
 func (c *calculator) putField(field, value string) error {
 	if value == "" {
-		return errors.New("it is given as nothing; leave it out")
+		return errors.New("it is empty: leave the flag out")
 	}
 	return c.set.Put(field, value)
 }

@@ -57,7 +57,7 @@ func TestDropsRefuse(t *testing.T) {
 		{"drops --open 24", 2, []string{"--open", "unit"}},
 		{"drops --count 4", 2, []string{"--count", "1 to 3"}},
 		{"drops --count 1", 2, []string{"--count", "use 2, or want a phase"}},
-		{"drops --gap 20ms", 1, []string{"--gap", "it would flow into that drop", "at least 43 ms later, 63 ms after"}},
+		{"drops --gap 20ms", 1, []string{"--gap", "would take it up", "at least 43 ms later, 63 ms after"}},
 		{"drops --gap 3s", 1, []string{"--gap", "when the column has sunk", "2.833 s sooner, 167 ms after"}},
 		{"drops --column-height 1mm", 1, []string{"--column-height", "give no height, and it is estimated"}},
 		{"drops --set drops.discharge=0.05", 1, []string{"drops.discharge: ", "coefficient", "0.47 more, 0.52"}},

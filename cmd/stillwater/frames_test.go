@@ -66,7 +66,7 @@ func TestFramesAreReadOnce(t *testing.T) {
 	}
 	status, _, problem := runRecord(t, state, "frames", dir, "--xmp")
 	require.Zero(t, status, problem)
-	assert.Contains(t, problem, "Sidecar files written: 5 of 5")
+	assert.Contains(t, problem, "Sidecar files: 5 written, 0 up to date")
 	assert.FileExists(t, filepath.Join(dir, "PICT0021.xmp"))
 }
 

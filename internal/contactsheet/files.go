@@ -85,7 +85,7 @@ func (o *Options) Check(f Files) error {
 // SetFlags makes a command's flags of what a person says beside the folder.
 func (o *Options) SetFlags(flags *flag.FlagSet) {
 	m := &o.Measure
-	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file; FILE none takes it back; may be given again", o.Settle)
+	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file; 12=none takes it back; may be given again", o.Settle)
 	flags.BoolVar(&m.Look, "look", false, "look at the pictures, and say which are black or burnt out")
 	flags.StringVar(&m.Empty, "empty", "", "the `FILE` that shows the place without liquid")
 	flags.Func("spot", "`X,Y`, where the liquid is to be (default: the frame's middle)", m.SetSpot)
@@ -95,10 +95,10 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 			return m.Ruler.UnmarshalText([]byte(text))
 		})
 	flags.TextVar(&m.Width, "width", phys.Length(0),
-		"or `LENGTH`, how wide a piece of the scene a frame shows at the spot")
+		"instead of --ruler: the width of the scene that a frame shows at the spot, a `LENGTH`")
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
-	flags.BoolVar(&o.Accept, "accept", false, "put what was measured on record, for the delay")
+	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")
 }
 
 // WriteFiles writes them, and names the frames that could not be read. A file that is there is replaced when all of the

@@ -77,26 +77,26 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 		switch {
 		case err != nil:
 			failed++
-			fmt.Fprintf(f.Say, "stillwater: frames: %s; it is as it was\n", oneLine(err.Error()))
+			fmt.Fprintf(f.Say, "stillwater: frames: %s; left unchanged\n", oneLine(err.Error()))
 		case changed && f.DryRun:
 			fmt.Fprintf(f.Say, "Would be written: %s\n", oneLine(name))
 		case changed:
 			written++
 		}
 		if len(kept) > 0 {
-			fmt.Fprintf(f.Say, "%s: another's %s is left as it is\n", oneLine(name), strings.Join(kept, " and "))
+			fmt.Fprintf(f.Say, "%s: %s from another program kept\n", oneLine(name), strings.Join(kept, " and "))
 		}
 	}
 	if f.DryRun {
 		return nil
 	}
-	fmt.Fprintf(f.Say, "Sidecar files written: %d of %d", written, rows)
+	fmt.Fprintf(f.Say, "Sidecar files: %d written, %d up to date", written, rows-written-failed)
 	if left > 0 {
 		fmt.Fprintf(f.Say, "; %d shots have no frame that is certain", left)
 	}
 	fmt.Fprintln(f.Say, ".")
 	if failed > 0 {
-		return fmt.Errorf("%d sidecar files could not be written, and are as they were", failed)
+		return fmt.Errorf("%d sidecar files could not be written; left unchanged", failed)
 	}
 	return nil
 }

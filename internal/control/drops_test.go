@@ -148,7 +148,7 @@ func TestDisarmBeforeTheEdge(t *testing.T) {
 		time.Sleep(5 * time.Second)
 		s := x.Snapshot()
 		assert.Equal(t, []any{Safe, 0}, []any{s.State, s.ShotCount})
-		assert.Equal(t, "no shot: Go was given, and it ended before drop 2 was at the beam. What the valve had let go fell",
+		assert.Equal(t, "no shot: disarmed after Go, before drop 2 reached the beam. Drops already released still fell",
 			s.Notice)
 		x.must(me, Command{Type: "arm", Shots: 1})
 		assert.Empty(t, x.Snapshot().Notice)

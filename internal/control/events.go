@@ -125,8 +125,8 @@ func (r *run) unseenWords() string {
 	if !r.falling || !r.program.HasWindow() {
 		return ""
 	}
-	return fmt.Sprintf("no shot: Go was given, and it ended before drop %d was at the beam. What the valve had let go "+
-		"fell", r.program.Nth)
+	return fmt.Sprintf("no shot: disarmed after Go, before drop %d reached the beam. Drops already released "+
+		"still fell", r.program.Nth)
 }
 
 // endRun ends the current run, as the board has ended what was armed.

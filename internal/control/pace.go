@@ -43,7 +43,7 @@ func (c *Control) checkPace(cmd Command) error {
 		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s.", cmd.PaceS),
 			fmt.Sprintf("Ask for %d to %d s.", minPace/time.Second, maxPace/time.Second))
 	case cmd.RepeatS != 0:
-		return refusal("repeat_s", "At a pace Go is given with each.", "Arm it without an interval of its own.")
+		return refusal("repeat_s", "With a pace, Go is already given for each.", "Set the interval of Go to 0.")
 	case c.set.Kind == shot.Drops:
 		return refusal("pace_s", "In this set valves let the drops go.", "Have Go given again by itself instead.")
 	}

@@ -89,7 +89,7 @@ func TestPaceGivesGo(t *testing.T) {
 		x.ready()
 		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
 		require.Equal(t, shot.ByGo, x.Snapshot().Set.ShutterBy())
-		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 5, RepeatS: 5}, "repeat_s", "Go is given with each")
+		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 5, RepeatS: 5}, "repeat_s", "Go is already given for each")
 		x.must(me, Command{Type: "arm", Shots: 2, PaceS: 5})
 		x.armedWith(2)
 		x.waitForGo(2)

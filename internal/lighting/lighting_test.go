@@ -198,7 +198,7 @@ func TestTallInFrame(t *testing.T) {
 func TestMistypedRuler(t *testing.T) {
 	s := judge(t, Practice(of(shot.Drop)), "camera.field_seen", "1 cm").step(t, "framing")
 	assert.Equal(t, Change, s.Verdict)
-	assert.Contains(t, s.Says, "50 cm from a lens of 10 cm the frame would be 14 cm wide")
+	assert.Contains(t, s.Says, "50 cm from a lens of 100 mm the frame would be 14 cm wide")
 	assert.Contains(t, s.Next, "Read the ruler again")
 	assert.NotContains(t, s.Next, "Step back")
 	assert.Equal(t, Works, judge(t, Practice(of(shot.Drop)), "camera.field_seen", "15 cm").step(t, "framing").Verdict)
@@ -218,7 +218,7 @@ func TestMistypedRuler(t *testing.T) {
 func TestUntypedLens(t *testing.T) {
 	s := judge(t, of(shot.Drop)).step(t, "framing")
 	assert.Equal(t, Unknown, s.Verdict)
-	assert.Contains(t, s.Says, "which nobody has typed")
+	assert.Contains(t, s.Says, "with the usual lens")
 	assert.Equal(t, Works, judge(t, of(shot.Drop), "camera.field_seen", "14 cm").step(t, "framing").Verdict)
 }
 

@@ -362,9 +362,9 @@ func (r Report) frozen() Step {
 	}
 	if r.turns() && !r.Seen && blur.Subject <= r.SharpBlur {
 		s.Verdict = Works
-		s.Says = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves: it is frozen. Droplets around "+
-			"it, at up to %.2f m/s, smear by %.1f pixels, seen on a print wider than %s.", inTime(lasts), r.Subject.Fastest,
-			r.BlurAround.Pixels, inLength(phys.RoundDown(r.largestPrint(r.BlurAround), 2)))
+		s.Says = fmt.Sprintf("The light lasts %s, and at this moment the liquid hardly moves: its motion is frozen. "+
+			"Droplets around it, at up to %.2f m/s, smear by %.1f pixels, seen on a print wider than %s.",
+			inTime(lasts), r.Subject.Fastest, r.BlurAround.Pixels, inLength(phys.RoundDown(r.largestPrint(r.BlurAround), 2)))
 		return s
 	}
 	s.Says = what
@@ -403,11 +403,12 @@ func (r Report) shorter(s *Step, want phys.Time) string {
 	}
 	power, ok := r.Set.Flash.PowerFor(want)
 	if of := r.Light.PulseOf; !ok && of > 0 {
-		return fmt.Sprintf("Flash %d lasts longest: set it to a power at which it is as short as %s.", of+1, inTime(want))
+		return fmt.Sprintf("Flash %d lasts longest: set it to a power at which it is as short as %s (t0.1).", of+1,
+			inTime(want))
 	}
 	if !ok {
-		return fmt.Sprintf("No power step of this unit is as short as %s: use another unit, a slower moment, or a smaller "+
-			"print.", inTime(want))
+		return fmt.Sprintf("No power step of this unit is as short as %s (t0.1): use another unit, a slower moment, or "+
+			"a smaller print.", inTime(want))
 	}
 	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
 	lost := r.lostAt(power)
@@ -526,9 +527,9 @@ func (r Report) framing() Step {
 	s.Verdict = byShare(r.InFrame)
 	if c := r.Set.Camera; c == optics.DefaultSetup().Camera {
 		s.Verdict = Unknown
-		s.Says += fmt.Sprintf(" That is for a lens of %s, %s away, which nobody has typed.", inLength(c.Focal),
+		s.Says += fmt.Sprintf(" That is with the usual lens, %s, %s away.", inFocal(c.Focal),
 			inLength(c.Distance))
-		s.Next = "Read the ruler, or type the lens and its distance."
+		s.Next = "Read the ruler: that also confirms a lens and a distance that are the usual ones. Or type yours."
 	}
 	r.byRuler(&s)
 	if s.Verdict != Works && s.Next == "" {
@@ -571,7 +572,7 @@ func (r Report) byRuler(s *Step) {
 		return
 	}
 	s.Says += fmt.Sprintf(" That is by the ruler; %s from a lens of %s the frame would be %s wide.", inLength(c.Distance),
-		inLength(c.Focal), inLength(phys.Round(wide, 2)))
+		inFocal(c.Focal), inLength(phys.Round(wide, 2)))
 	s.Next = "Read the ruler again, or correct the distance, the focal length or the sensor's width: they contradict " +
 		"each other."
 	if s.Verdict == Works {

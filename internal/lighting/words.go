@@ -63,6 +63,9 @@ func inMm(l phys.Length) string {
 	return fmt.Sprintf("%.0f mm", float64(l)*1e3)
 }
 
+// inFocal writes a focal length, as lenses have it engraved.
+func inFocal(l phys.Length) string { return fmt.Sprintf("%.4g mm", float64(l)*1e3) }
+
 // inMicrons writes a length on the sensor.
 func inMicrons(l phys.Length) string { return fmt.Sprintf("%.0f µm", float64(l)*1e6) }
 

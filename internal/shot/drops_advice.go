@@ -116,9 +116,9 @@ func (a advisor) poursSoon() string {
 		known := phys.Time(a.spread.LetsGo) * before.Necks
 		after := drop.On + a.set.Drops.Opens - before.Parts
 		if before.Valve == drop.Valve && after < known {
-			return fmt.Sprintf("What the %s opening lets out begins to flow %s after the drop before it has let go, and that "+
-				"is known to %s (SD): if it flows into that drop, the %s is too small, or none. The longer the %s opening, "+
-				"the sooner its drop lets go.", openingNames[i], inMs(after), inMs(known), openingNames[i], openingNames[i-1])
+			return fmt.Sprintf("The %s opening starts to flow only %s after the drop before it lets go, and that is known "+
+				"to %s (SD). If the %s drop is small or missing, they ran together: lengthen the gap, or the %s opening, whose "+
+				"drop then lets go sooner.", openingNames[i], inMs(after), inMs(known), openingNames[i], openingNames[i-1])
 		}
 	}
 	return ""

@@ -100,7 +100,7 @@ func TestValvesMayOverlap(t *testing.T) {
 	_, _, err := Compile(s, b)
 	require.ErrorAs(t, err, &no)
 	assert.Equal(t, "drops.second.gap", no.Field)
-	assert.Contains(t, no.Why, "it would flow into that drop")
+	assert.Contains(t, no.Why, "would take it up")
 	assert.Contains(t, no.Remedy, "have valve 2 let the second drop fall")
 	s.Drops.Second.Valve = 2
 	_, _, err = Compile(s, b)

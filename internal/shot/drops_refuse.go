@@ -265,8 +265,8 @@ func (s Set) checkPours(p DropsPath, i int) error {
 		if before.Valve != drop.Valve || drop.On+s.Drops.Opens >= before.Parts {
 			continue
 		}
-		return withOtherValve(s.gapProblem(p, i, fmt.Sprintf("what the %s opening lets out would begin to flow %s after the "+
-			"%s opening began, and the drop of that hangs from the tip until %s: it would flow into that drop",
+		return withOtherValve(s.gapProblem(p, i, fmt.Sprintf("the %s opening would start to flow %s after the %s one began, "+
+			"but the drop of that hangs on the tip until %s and would take it up",
 			openingNames[i], inMs(drop.On+s.Drops.Opens-before.On), openingNames[j], inMs(before.Parts-before.On)), true), i,
 			drop.Valve)
 	}
@@ -321,8 +321,8 @@ func (s Set) checkMeeting(p DropsPath) error {
 			return s.checkThird(p)
 		}
 		if meets, ok := s.meets(p); ok && meets < fewMeet {
-			return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, and of 100 shots %.0f "+
-				"would have no collision: the column has gone, or not come", inMs(after), 100*(1-meets)), after < p.Column.Highest)
+			return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, and in about "+
+				"%.0f of 100 shots the column would be gone, or not up yet", inMs(after), 100*(1-meets)), after < p.Column.Highest)
 		}
 		return s.checkThird(p)
 	}

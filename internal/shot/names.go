@@ -17,8 +17,11 @@ func (s *Set) namesLike(name string) string {
 		if name == "" || strings.HasPrefix(n, name+".") {
 			unlike[n] = 0
 		}
-		if _, rest, is := cutLast(name); is { // the right name in a wrong group
+		if group, rest, is := cutLast(name); is { // the right name in a wrong group, or a part of one in the right group
 			unlike[n] = min(unlike[n], 2+edits(rest, last))
+			if strings.HasPrefix(n, group+".") && rest != "" && strings.Contains(last, rest) {
+				unlike[n] = min(unlike[n], 1)
+			}
 		}
 	}
 	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(unlike[a], unlike[b]) })

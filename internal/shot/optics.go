@@ -151,7 +151,7 @@ func (s Set) checkCamera() error {
 	}
 	if least := lens.Focal * 1.05; c.FieldSeen == 0 && lens.Focus < least {
 		return &FieldError{Field: "camera.distance",
-			Why:    fmt.Sprintf("a lens of %v makes no picture of what is %v from it", c.Focal, phys.Round(lens.Focus, 3)),
+			Why:    fmt.Sprintf("a lens of %s makes no picture of what is %v from it", inMm(c.Focal), phys.Round(lens.Focus, 3)),
 			Remedy: fmt.Sprintf("use at least %v, or a shorter lens", phys.RoundUp(least*(1-1e-9), 3))}
 	}
 	return nil
@@ -319,12 +319,12 @@ func (p plan) checkBlur() error {
 	}
 	t := &problem{field: "flash.power", fallback: "use a unit with a shorter light",
 		why: fmt.Sprintf("at %v power this unit's light lasts longer than the sharpness you asked for: in %s liquid at "+
-			"%.2f m/s moves %s, and %s were asked", p.set.Flash.Power, inMs(lit.Pulse.Tenth), v, inHundredths(blur),
+			"%.2f m/s moves %s, and your limit is %s", p.set.Flash.Power, inMs(lit.Pulse.Tenth), v, inHundredths(blur),
 			inHundredths(asked))}
 	if lit.Unit > 0 {
 		t.field = "flash.others"
-		t.why = fmt.Sprintf("flash %d lasts longer than the sharpness you asked for: in %s liquid at %.2f m/s moves %s, and "+
-			"%s were asked", lit.Unit+1, inMs(lit.Pulse.Tenth), v, inHundredths(blur), inHundredths(asked))
+		t.why = fmt.Sprintf("flash %d lasts too long: in %s liquid at %.2f m/s moves %s, and your limit is %s",
+			lit.Unit+1, inMs(lit.Pulse.Tenth), v, inHundredths(blur), inHundredths(asked))
 	}
 	if power, ok := p.set.Flash.PowerFor(phys.Time(float64(asked) / float64(v))); ok {
 		t.fixes = append(t.fixes, fix{field: "flash.power", choice: power.String(),

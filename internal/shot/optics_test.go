@@ -170,7 +170,7 @@ func TestLongSecondFlashRefused(t *testing.T) {
 	_, _, err := Compile(s, testBench())
 	refused := new(Refusal)
 	require.ErrorAs(t, err, &refused)
-	assert.Contains(t, refused.Why, "flash 2 lasts longer than the sharpness you asked for")
+	assert.Contains(t, refused.Why, "flash 2 lasts too long")
 	for _, fix := range refused.Fixes {
 		next := s
 		require.NoError(t, fix.Put(&next))

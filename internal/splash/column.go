@@ -111,8 +111,8 @@ const latest = 2
 type TooLateError struct{ At, Estimated phys.Time }
 
 func (e *TooLateError) Error() string {
-	return fmt.Sprintf("%v after contact is no time at which a column is highest: such a splash's is after about %v",
-		phys.Round(e.At, 3), phys.Round(e.Estimated, 2))
+	return fmt.Sprintf("a column is highest about %v after contact, not %v", phys.Round(e.Estimated, 2),
+		phys.Round(e.At, 3))
 }
 
 // Emerging is a column that emerges later by that logarithm of its time, and is highest when it was.

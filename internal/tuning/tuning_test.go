@@ -51,7 +51,7 @@ func TestNothingThereAgainAndAgain(t *testing.T) {
 	}
 	ten := Learn(usual(), empty(10), 0)
 	assert.Equal(t, "Nothing there 10 times: what to check", ten.Line)
-	for _, says := range []string{"10 times in a row", "flash fires", "focused", "sensor's meter", "distances"} {
+	for _, says := range []string{"10 times in a row", "the flash failed", "in focus", "sensor's meter", "distances"} {
 		assert.Contains(t, ten.Words, says)
 	}
 	assert.NotContains(t, Learn(usual(), slices.Concat(judged(0, Good), empty(10)), 0).Words, "in a row")

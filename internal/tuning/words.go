@@ -25,10 +25,9 @@ func (a *Advice) say(plan Plan) {
 	}
 	if a.empty >= manyEmpty {
 		a.Line = fmt.Sprintf("Nothing there %d times: what to check", a.empty)
-		a.Words = fmt.Sprintf("Nothing was there %d times in a row. Before another delay, check four things. The picture is "+
-			"not simply black: the flash fires while the shutter is open. The lens looks at the spot, and is focused on it. "+
-			"What broke the beam was the liquid: watch the sensor's meter with nothing flying. And the distances are those in "+
-			"the room, the right kind of shot and phase chosen. ", a.empty) + a.Words
+		a.Words = fmt.Sprintf("Nothing was there %d times in a row. Before another delay, check: is the frame black? Then "+
+			"the flash failed, or the shutter was shut. Does the lens point at the spot, in focus? Does the sensor's meter "+
+			"stay clear with nothing flying? Do distances, kind of shot and phase match the room? ", a.empty) + a.Words
 	}
 	if a.crossed {
 		a.Words = "What was called late was fired sooner than what was called early: look whether the two were mixed up, " +

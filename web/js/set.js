@@ -116,7 +116,7 @@ export const exposures = [
 
 /** @type {Choice[]} */
 export const shutters = [
-	{ value: "auto", label: "The machine, as there is time" },
+	{ value: "auto", label: "Automatic: after the edge, or at Go" },
 	{ value: "edge", label: "The machine, after the edge" },
 	{ value: "go", label: "The machine, when I press" },
 	{ value: "hand", label: "I do, by hand" },

@@ -60,7 +60,7 @@ export class SetUp {
 			choiceField("drops.sheet", () => sheets, commands),
 			choiceField("drops.from", () => clocks, commands),
 			...measured.drops.map((q) => quantityField(q, commands)),
-			textField("drops.weighed", "such as 20 drops 1.1 g at 24 ms; several with ; between them", commands),
+			textField("drops.weighed", "such as 20 drops 1.4 g at 19 ms; several with ; between them", commands),
 			choiceField("drops.liquid", (s) => s.liquids, commands),
 			choiceField("drops.pool_liquid", (s) => [sameLiquid, ...s.liquids], commands),
 		];
