@@ -19,9 +19,14 @@ const gravity = 9.80665
 // calculate runs one command line and returns its exit status and what it wrote.
 func calculate(t *testing.T, line string) (status int, stdout, stderr string) {
 	t.Helper()
+	return calculateWords(t, strings.Fields(line))
+}
+
+func calculateWords(t *testing.T, words []string) (status int, stdout, stderr string) {
+	t.Helper()
 	var out, errs bytes.Buffer
 	m := &Main{Stdout: &out, Stderr: &errs, Getenv: func(string) string { return "" }}
-	status = m.Run(t.Context(), strings.Fields(line))
+	status = m.Run(t.Context(), words)
 	return status, out.String(), errs.String()
 }
 
