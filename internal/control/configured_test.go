@@ -45,7 +45,7 @@ func TestConfiguredWiring(t *testing.T) {
 		Microphone: &shot.Sensor{Index: 2, Name: "microphone", Falling: true, Delay: 39 * time.Microsecond},
 		Shutter:    &shot.Output{Index: 1, Name: "shutter", MaxOn: 5 * time.Second, Delay: 2 * time.Microsecond},
 		Flash:      &shot.Output{Index: 2, Name: "flash1", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond},
-		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond, Delay: 3 * time.Microsecond}},
+		MoreFlash:  []shot.Output{{Index: 3, Name: "flash2", MaxOn: 10 * time.Millisecond, Delay: 2 * time.Microsecond}},
 		Valves: []shot.Output{{Index: 4, Name: "valve1", MaxOn: 200 * time.Millisecond},
 			{Index: 5, Name: "valve2", MaxOn: 200 * time.Millisecond}},
 		Lead: 200 * time.Microsecond, EdgeLead: 300 * time.Microsecond, GateLead: 400 * time.Microsecond,

@@ -177,3 +177,23 @@ func TestDryRunMeasuresTheRaggedEdge(t *testing.T) {
 		assert.Equal(t, edge, x.Snapshot().Set.Throw.Edge)
 	})
 }
+
+// The rest of a sheet, which passes the beams once the shot has ended, is no news; what comes later is.
+func TestWhatFollowsAShotIsNoNews(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.must(me, Command{Type: "arm", Shots: 2, Dry: true})
+		x.armedWith(2)
+		x.fire()
+		said := x.Snapshot().Notice
+		reject := func() string {
+			x.dev.emit(board.Event{Rejected: &wire.Rejected{Reason: wire.ReasonResting, Count: 1}})
+			synctest.Wait()
+			time.Sleep(time.Second)
+			return x.Snapshot().Notice
+		}
+		assert.Equal(t, said, reject())
+		assert.Contains(t, reject(), "resting after a shot")
+	})
+}

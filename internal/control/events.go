@@ -34,6 +34,9 @@ func (c *Control) handleEvent(l *link, e board.Event) {
 		}
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonBusy && c.inShot:
 		// A clap has many edges, and a sheet many rags: those after the first are no news.
+	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonResting &&
+		c.opts.Clock().SinceBoot-c.ticks.LastShot < passesWithin:
+		// Neither is what follows the shot's own edge once the shot has ended, as it does at once in a dry run.
 	case e.Rejected != nil && e.Rejected.Reason == wire.ReasonNotNth && c.current != nil && c.current.program.HasWindow():
 		c.current.counted = int(e.Rejected.Interval) // the drops before the one to picture
 	case e.Rejected != nil:
@@ -191,6 +194,10 @@ func (c *Control) inputName(i uint8) string {
 	return fmt.Sprintf("input %d", i)
 }
 
+// passesWithin is how long after a shot its liquid may still pass the beams. Own choice: a sheet half a metre long at
+// 1 m/s.
+const passesWithin = 500 * time.Millisecond
+
 // rejectedWords says which edge was not acted on, why, with the numbers where they help, and what to do.
 func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 	words := fmt.Sprintf("an edge of %s was not acted on: %s", c.inputName(e.Input), e.Reason.String())
@@ -213,7 +220,7 @@ func (c *Control) rejectedWords(l *link, e wire.Rejected) string {
 func rejectedRemedy(r wire.Reason) string {
 	switch r {
 	case wire.ReasonNotOpened:
-		return "First press the large button, which is Go, then let it come"
+		return "Give Go first, which opens the shutter or lets the drops fall; then let it come"
 	case wire.ReasonNoGate:
 		return "Throw through the first beam, then the second; if you did, check that the first one reacts"
 	case wire.ReasonTooFast:

@@ -219,6 +219,8 @@ func TestUntypedLens(t *testing.T) {
 	s := judge(t, of(shot.Drop)).step(t, "framing")
 	assert.Equal(t, Unknown, s.Verdict)
 	assert.Contains(t, s.Says, "with the usual lens")
+	faster := judge(t, of(shot.Drop), "camera.iso", "800").step(t, "framing")
+	assert.Equal(t, Unknown, faster.Verdict, "it says nothing of the lens")
 	assert.Equal(t, Works, judge(t, of(shot.Drop), "camera.field_seen", "14 cm").step(t, "framing").Verdict)
 }
 

@@ -525,7 +525,9 @@ func (r Report) framing() Step {
 		s.Says += fmt.Sprintf(" The frame's middle belongs %s above the surface.", inLength(phys.Round(r.Tallest()/2, 2)))
 	}
 	s.Verdict = byShare(r.InFrame)
-	if c := r.Set.Camera; c == optics.DefaultSetup().Camera {
+	c, usual := r.Set.Camera, optics.DefaultSetup().Camera
+	if c.FieldSeen == 0 && c.Focal == usual.Focal && c.Distance == usual.Distance && c.Sensor == usual.Sensor &&
+		c.SensorHeight == usual.SensorHeight {
 		s.Verdict = Unknown
 		s.Says += fmt.Sprintf(" That is with the usual lens, %s, %s away.", inFocal(c.Focal),
 			inLength(c.Distance))

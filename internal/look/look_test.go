@@ -61,6 +61,7 @@ func throwAt(t testing.TB, seed uint64, late time.Duration) (w scene.Water, arri
 	t.Helper()
 	set := shot.DefaultSet()
 	set.Kind = shot.Throw
+	set.Throw.Gate, set.Throw.ToFocus, set.Throw.SpeedLow = 0.1, 0.8, 3 // from where a hand throws faster
 	flight, err := scene.New(seed).Release(set, 0)
 	require.NoError(t, err)
 	if !flight.Arrives {

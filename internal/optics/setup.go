@@ -216,8 +216,12 @@ func first(ways []Exposed, otherwise Stops) (Stops, bool) {
 // WithoutStale is the setup without what was seen and read in the one before, where a change since then has made it
 // different: it has to be looked at again. What was itself changed since is kept.
 func (s Setup) WithoutStale(before Setup) Setup {
-	speed, lit := s.Camera.Speed != before.Camera.Speed, s.Flash.Unit() != before.Flash.Unit() ||
-		s.Flash.Others != before.Flash.Others
+	unit := s.Flash.Unit()
+	if unit.Guide == 0 || before.Flash.Guide == 0 { // what becomes known of a unit changes no light
+		unit.Guide = before.Flash.Guide
+	}
+	speed := s.Camera.Speed != before.Camera.Speed
+	lit := unit != before.Flash.Unit() || s.Flash.Others != before.Flash.Others
 	exposed := speed || s.Camera.Aperture != before.Camera.Aperture
 	stale(&s.Flash.Seen, before.Flash.Seen, exposed || lit)
 	stale(&s.Flash.Reading, before.Flash.Reading, speed || lit)

@@ -129,6 +129,7 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 		{func(s *Setup) { s.Camera.Speed = 3200 }, []string{"blur"}},
 		{func(s *Setup) { s.Flash.Power = 1. / 64 }, []string{"background", "its meter", "black"}},
 		{func(s *Setup) { s.Flash.Distance *= 2 }, []string{"background", "its meter", "black", "blur"}},
+		{func(s *Setup) { s.Flash.Guide = 28 }, []string{"card", "key", "background", "its meter", "black", "blur"}},
 		{func(s *Setup) { s.Camera.Shutter = 1. / 60 }, []string{"card", "key", "background", "its meter", "black", "blur"}},
 		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, Known(Level(0.5)) },
 			[]string{"card", "key", "its meter", "blur"}},

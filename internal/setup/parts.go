@@ -66,7 +66,7 @@ func Parts() []Part {
 			"active = \"low\"\nbias = \"pull-up\"\ndelay = \"39 us\"        # of the electronics\n"),
 		flash,
 		output(wire.OutputFlash, "flash", "flash2", "second flash, which fires with the first", "GPIO25", "PD6", "10 ms",
-			"delay = \"3 us\"\n"),
+			"delay = \"2 us\"\n"),
 		output(wire.OutputShutter, "shutter", "shutter", "camera's shutter, through an optocoupler", "GPIO23", "PB2", "5 s",
 			"delay = \"2 us\"\n"),
 		output(wire.OutputFocus, "focus", "focus", "camera's focus contact", "GPIO18", "PD3", "5 s", "delay = \"2 us\"\n"),

@@ -26,7 +26,7 @@ func TestFindPlan(t *testing.T) {
 	assert.Contains(t, plan.From, "nothing is recorded yet")
 	assert.Equal(t, time.Millisecond, plan.Limit)
 
-	near, err := FindPlan(t.Context(), PlanOptions{Kind: "throw", Fields: []string{"throw.to_focus=40cm"}})
+	near, err := FindPlan(t.Context(), PlanOptions{Kind: "throw", Fields: []string{"throw.to_focus=5cm"}})
 	require.NoError(t, err)
 	far, err := FindPlan(t.Context(), PlanOptions{Kind: "throw"})
 	require.NoError(t, err)
