@@ -348,7 +348,7 @@ export interface CueView {
 
 export type Kind = "drop" | "throw" | "sound" | "drops";
 export type Exposure = "flash-in-dark" | "lag-led";
-export type ShutterBy = "edge" | "go" | "hand";
+export type ShutterBy = "auto" | "edge" | "go" | "hand";
 
 /** Quantities are strings with their unit: "40 cm". */
 export interface Set {

@@ -63,14 +63,17 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 		return contactsheet.Watch(ctx, j, s, folder, o, m.Stdout)
 	}
 	made, err := contactsheet.Make(ctx, j, s, folder, o)
-	if err == nil {
-		err = made.WriteFiles(ctx, folder, j.Path(), files)
-	}
 	if err != nil {
 		return fmt.Errorf("frames: %w", err)
 	}
+	problem := made.WriteFiles(ctx, folder, j.Path(), files)
 	if *asJSON {
-		return render.JSON(m.Stdout, made.Entry())
+		err = render.JSON(m.Stdout, made.Entry())
+	} else {
+		err = made.Write(m.Stdout)
 	}
-	return made.Write(m.Stdout)
+	if problem != nil { // what was found is said all the same
+		return fmt.Errorf("frames: %w", problem)
+	}
+	return err
 }

@@ -67,7 +67,14 @@ func TestFramesAreReadOnce(t *testing.T) {
 	status, _, problem := runRecord(t, state, "frames", dir, "--xmp")
 	require.Zero(t, status, problem)
 	assert.Contains(t, problem, "Sidecar files: 5 written, 0 up to date")
-	assert.FileExists(t, filepath.Join(dir, "PICT0021.xmp"))
+	sidecar := filepath.Join(dir, "PICT0021.xmp")
+	assert.FileExists(t, sidecar)
+
+	require.NoError(t, os.WriteFile(sidecar, []byte("another's"), 0o600))
+	status, out, problem := runRecord(t, state, "frames", dir, "--xmp", "--json")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "left unchanged")
+	assert.True(t, json.Valid([]byte(out)), "what was found is said all the same: %s", out)
 }
 
 func TestFramesOfACard(t *testing.T) {
@@ -105,7 +112,8 @@ func TestFramesOfACard(t *testing.T) {
 
 func TestFramesSaysWhatIsWrong(t *testing.T) {
 	state, dir, _ := card(t)
-	photo := filepath.Join(dir, "PICT0021.JPG")
+	photo, other := filepath.Join(dir, "PICT0021.JPG"), filepath.Join(dir, "PICT0021.mov")
+	require.NoError(t, os.WriteFile(other, []byte("a film"), 0o600))
 	for _, c := range []struct {
 		want string
 		args []string
@@ -117,7 +125,8 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"has no shot 9", []string{dir, "--pair", "9=0021"}},
 		{"no session 77", []string{dir, "--session", "77"}},
 		{"may be a photograph", []string{dir, "--sheet", photo}},
-		{"name two files", []string{dir, "--sheet", "a", "--csv", "a"}},
+		{"neither a table nor a contact sheet", []string{dir, "--csv", other}},
+		{"name two files", []string{dir, "--sheet", "a", "--csv", "./a"}},
 		{"give all, keepers or delays", []string{dir, "--pick", "best"}},
 		{"--watch writes nothing", []string{dir, "--watch", "--xmp"}},
 		{"no frame in the folder is called that", []string{dir, "--empty", "0999"}},

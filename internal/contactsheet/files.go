@@ -6,6 +6,11 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
 
 	"stillwater/internal/export"
 	"stillwater/internal/frames"
@@ -107,7 +112,7 @@ func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPa
 	for _, p := range s.Problems {
 		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
 	}
-	if f.CSV != "" && f.CSV == f.HTML {
+	if f.CSV != "" && filepath.Clean(f.CSV) == filepath.Clean(f.HTML) {
 		return fmt.Errorf("the table and the contact sheet are both to be %s: name two files", f.CSV)
 	}
 	if err := f.write(f.CSV, journalPath, s.WriteCSV); err != nil {
@@ -120,12 +125,23 @@ func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPa
 	return s.writeSidecars(ctx, folder, f)
 }
 
+// replaceable reports whether a file of that name may be written: an old table or contact sheet gives way, and nothing
+// else that is there, as cameras have more kinds of files than are known here.
+func replaceable(path string) bool {
+	if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+		return true
+	}
+	return slices.Contains([]string{".csv", ".html", ".htm"}, strings.ToLower(filepath.Ext(path)))
+}
+
 func (f Files) write(path, journalPath string, write func(io.Writer) error) error {
 	switch {
 	case path == "":
 		return nil
 	case frames.IsFrame(path):
 		return fmt.Errorf("%s may be a photograph, by its name: name another file", path)
+	case !replaceable(path):
+		return fmt.Errorf("%s is there, and by its name it is neither a table nor a contact sheet: name another file", path)
 	case f.DryRun:
 		_, err := fmt.Fprintf(f.Say, "Would be written: %s\n", path)
 		return err

@@ -118,7 +118,7 @@ func (c *Control) paceNext(r *run) {
 // paceRelease lets something go in the simulated room, if it is still waited for.
 func (c *Control) paceRelease(r *run) {
 	c.mu.Lock()
-	if !c.paced(r) {
+	if !c.paced(r) || c.phones.away() {
 		c.mu.Unlock()
 		return
 	}

@@ -105,8 +105,12 @@ func TestPaceGivesGo(t *testing.T) {
 		assert.Equal(t, []int{1, 0}, counts(2*time.Millisecond))
 		assert.Equal(t, []int{1, 0}, counts(60*time.Millisecond), "the camera takes that long")
 		assert.Equal(t, []int{1, 1}, counts(200*time.Millisecond))
+		x.waitForGo(2)
+		assert.Equal(t, []int{2, 1}, counts(5*time.Second-250*time.Millisecond))
+		x.must(me, Command{Type: "page", Hidden: true})
+		assert.Equal(t, []int{2, 1}, counts(time.Second), "nobody looks any more")
 		x.must(me, Command{Type: "disarm"})
-		assert.Equal(t, []int{1, 1}, counts(time.Minute))
+		assert.Equal(t, []int{2, 1}, counts(time.Minute))
 	})
 }
 

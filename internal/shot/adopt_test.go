@@ -41,6 +41,15 @@ func TestAdopt(t *testing.T) {
 	assert.Equal(t, []Change{{"trim.throw", "0 s", "16 ms"}}, a.Changes)
 	assert.NoError(t, a.Set.checkFields())
 
+	// Blur was once stored as a number, of which 0 was that nobody had looked.
+	looked := bench
+	require.NoError(t, looked.Put("flash.smear", "3"))
+	for value, want := range map[string]string{"0": "unknown", "7": "7 pixels"} {
+		a, err := looked.Adopt(strings.Replace(string(stored), `"smear":"unknown"`, `"smear":`+value, 1))
+		require.NoError(t, err)
+		assert.Contains(t, a.Changes, Change{"flash.smear", "3 pixels", want})
+	}
+
 	for _, none := range []string{"", "odd", "[]", "{}", `{"lens":"long"}`, "null"} {
 		_, err := bench.Adopt(none)
 		assert.Error(t, err, none)

@@ -117,7 +117,9 @@ func (m *merger) simple(words string, name xml.Name, written, value string) {
 		}
 		m.note(name.Local, value)
 		return
-	case !wrote || m.properties[at[0]].text != before || m.properties[at[0]].complex:
+	case !wrote || slices.ContainsFunc(at, func(i int) bool {
+		return m.properties[i].text != before || m.properties[i].complex
+	}):
 		if value != "" && m.properties[at[0]].text != value {
 			m.kept = append(m.kept, words)
 		}

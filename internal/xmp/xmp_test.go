@@ -90,6 +90,20 @@ func TestAfterAnotherProgram(t *testing.T) {
 	assert.ElementsMatch(t, []any{"stillwater", "throw", "holiday", "delay 95 ms"}, got["XMP-dc:Subject"])
 }
 
+// Of a property that is there twice, ours and another's, both stay.
+func TestPropertyTwice(t *testing.T) {
+	text, _ := merge(t, "", some)
+	text = strings.Replace(text, "</rdf:RDF>", `<rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" `+
+		`xmp:Rating="1" xmp:Label="Mine"/></rdf:RDF>`, 1)
+	next := some
+	next.Rating, next.Label = 4, "late"
+	after, m := merge(t, text, next)
+	assert.ElementsMatch(t, []string{"rating", "label"}, m.Kept)
+	for _, stays := range []string{`xmp:Rating="1" xmp:Label="Mine"`, "<xmp:Rating>5<", "<xmp:Label>good<"} {
+		assert.Contains(t, after, stays)
+	}
+}
+
 func TestMerge(t *testing.T) {
 	description := func(attributes, content string) string {
 		return packet("<r:Description r:about='' " + attributes + ">" + content + "</r:Description>")
