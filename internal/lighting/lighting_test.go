@@ -56,7 +56,7 @@ func TestPracticeWorks(t *testing.T) {
 			assert.Greater(t, r.Margin, optics.MinMargin+1)
 			assert.Contains(t, r.step(t, "dark").Says, "below the flash, and you asked for 5 stops")
 			says := map[shot.Kind]string{shot.Throw: "Not seen on a print 10 cm wide, nor up to 11 cm",
-				shot.Drop: "the liquid hardly moves: it is frozen"}[kind]
+				shot.Drop: "the liquid hardly moves: its motion is frozen"}[kind]
 			assert.Contains(t, r.step(t, "freeze").Says, says)
 		}
 	}
@@ -168,7 +168,7 @@ func TestTallLiquid(t *testing.T) {
 	assert.NotEqual(t, Works, s.Verdict, s.Says)
 	assert.Contains(t, s.Says, "tall (9 of 10 no taller than")
 	assert.Contains(t, s.Next, "Step back to")
-	upright := judge(t, low.Set, "camera.sensor", "24 mm", "camera.sensor_height", "36 mm")
+	upright := judge(t, low.Set, "camera.field_seen", "0 m", "camera.sensor", "24 mm", "camera.sensor_height", "36 mm")
 	assert.Greater(t, upright.InFrame, low.InFrame)
 	assert.Equal(t, Works, upright.step(t, "framing").Verdict)
 	contact := judge(t, low.Set, "drop.phase", "contact")

@@ -21,6 +21,9 @@ func Practice(s shot.Set) shot.Set {
 	if s.Kind == shot.Throw { // a frame of 1.2 m
 		s.Camera.Focal, s.Camera.Distance = 0.05, phys.Length(1.7)
 		s.Background.Distance, s.Background.Width = 1, 1.2
+		return s
 	}
+	s.Camera.FieldSeen = 0 // a ruler that was read, and says what lens and distance do
+	s.Camera.FieldSeen = s.Camera.Lens().Field(s.Camera.Sensor)
 	return s
 }
