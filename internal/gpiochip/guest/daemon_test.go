@@ -288,7 +288,8 @@ func TestDaemonDrop(t *testing.T) {
 // A throw: the gate's interval decides the delay; an interval outside the accepted range fires nothing.
 func TestDaemonThrow(t *testing.T) {
 	s := newDaemonRig(t)
-	s.phone.set("kind", "throw", "light.recycle", "400 ms", "light.lag", "20 ms")
+	s.phone.set("kind", "throw", "light.recycle", "400 ms", "light.lag", "20 ms", "throw.gate", "10 cm",
+		"throw.to_focus", "80 cm", "throw.speed_low", "3 m/s") // so far that the shutter opens after the edge
 	p := s.compiled(s.phone.last.Set)
 	require.NotNil(t, p.Gate)
 	s.phone.arm(1)
