@@ -26,7 +26,7 @@ type Measure struct {
 	Look       bool        // at all pictures, if there is nothing to measure against, too
 	Empty      string      // the frame without liquid, its name or number; "" nothing is measured
 	Spot       *look.Point // where the liquid is to be; nil: the frame's middle
-	Ruler      *Ruler      // or
+	Ruler      *Ruler      // the scale; nil: Width
 	Width      phys.Length // how wide a piece of the scene the frame shows, at the liquid's place
 	FromRight  bool        // a throw comes from the right
 	EmptyFrame *frames.Frame
@@ -261,7 +261,7 @@ func (s *Sheet) frameNamed(name string) (*frames.Frame, error) {
 	return nil, fmt.Errorf("both %s and %s are called that; give the folder too", found[0].Name, found[1].Name)
 }
 
-// Suggestion is what a row's picture speaks for; false where it was not looked at.
+// suggestion is what a row's picture speaks for; false where it was not looked at.
 func (s *Sheet) suggestion(r *Row) (g look.Suggestion, ok bool) {
 	if r.pictured == nil {
 		return g, false

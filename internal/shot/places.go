@@ -112,9 +112,8 @@ func shorter(focus phys.Length) (list []phys.Length) {
 	return list
 }
 
-// openInTime has the flash fire in the dark, its shutter opened beforehand where the camera is slower than the throw.
-// Other kinds, with time
-// enough, still have it opened after the edge.
+// openInTime has the flash fire in the dark, and the shutter opened beforehand where the camera is slower than the
+// throw. Kinds that leave it time still have it opened after the edge.
 func (s *Set) openInTime() {
 	s.Light.Expose = FlashInDark
 	auto := *s

@@ -27,7 +27,7 @@ type Fields struct {
 type Merged struct {
 	Text    []byte // as before, to the byte, if there is nothing to change
 	Changed bool
-	Kept    []string // fields that have another's value, which stays: rating, label, description
+	Kept    []string // fields that have another's value, which stays: rating, label, description, keywords
 }
 
 // Merge puts fields into a sidecar, empty if there is none. The error says why it cannot be read; then it is to be left
