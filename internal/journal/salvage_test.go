@@ -189,6 +189,43 @@ func TestDamagedPages(t *testing.T) {
 	assert.Positive(t, doubtful)
 }
 
+// Sessions whose own page is damaged are listed as long as anything names them: the counts of verdicts, an index of
+// shots, or the shots.
+func TestSessionsKnownByTheirShots(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 0))
+	path, _ := written(t, r, 60)
+	db := raw(t, path)
+	roots := map[string]int64{}
+	rows, err := db.Query("SELECT name, rootpage FROM sqlite_schema WHERE rootpage > 1")
+	require.NoError(t, err)
+	for rows.Next() {
+		var name string
+		var page int64
+		require.NoError(t, rows.Scan(&name, &page))
+		roots[name] = page
+	}
+	require.NoError(t, rows.Err())
+	require.NoError(t, db.Close())
+	naming := []string{"sessions", "counts", "sqlite_autoindex_shots_1", "shots_by_time", "shots"}
+	for i, name := range naming {
+		f, err := os.OpenFile(path, os.O_RDWR, 0)
+		require.NoError(t, err)
+		_, err = f.WriteAt(make([]byte, 4096), (roots[name]-1)*4096)
+		require.NoError(t, err)
+		require.NoError(t, f.Close())
+		j, err := OpenReadOnly(t.Context(), path)
+		require.NoError(t, err)
+		sessions, err := j.Sessions(t.Context())
+		require.NoError(t, err)
+		if i < len(naming)-1 {
+			assert.Len(t, sessions, 3, "without %v", naming[:i+1])
+		} else {
+			assert.Empty(t, sessions, "nothing is left that names them")
+		}
+		require.NoError(t, j.Close())
+	}
+}
+
 // A row that another program damaged is shown as far as it can be read, says what is wrong, and does not hide the
 // others.
 func TestDamagedRow(t *testing.T) {

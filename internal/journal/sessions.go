@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 
 	"stillwater/internal/record"
@@ -172,27 +173,53 @@ func (j *Journal) sessionRows(ctx context.Context, counts map[int64]map[string]i
 	if err == nil || !isRowError(err) {
 		return found, nil, err
 	}
+	ids, err := j.sessionsNamed(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	for id := range counts {
+		ids[id] = true
+	}
 	greatest := int64(0)
 	for id := range found {
 		greatest = max(greatest, id)
 	}
-	for id := range counts {
-		greatest = max(greatest, id)
-	}
-	var last int64
-	err = forEachRow(ctx, j.db, func(row scanner) error { return row.Scan(&last) }, "SELECT max(id) FROM sessions")
-	if err != nil && !isRowError(err) {
-		return nil, nil, err
-	}
-	ids := make([]int64, min(max(greatest, last), j.maxRows(ctx)))
-	for i := range ids {
-		ids[i] = int64(i + 1)
+	greatest = min(greatest, j.maxRows(ctx))
+	for id := int64(1); id <= greatest; id++ {
+		ids[id] = true
 	}
 	return readByID(ctx, j.db, "SELECT "+sessionColumns+" FROM sessions WHERE id IN (SELECT value FROM json_each (?))",
 		func(row scanner) (int64, sessionRow, error) {
 			r, err := scanSession(row)
 			return r.session.ID, r, err
-		}, ids)
+		}, slices.Sorted(maps.Keys(ids)))
+}
+
+// sessionsNamed are the ids of sessions in what can be read of the tables and indexes that name them.
+func (j *Journal) sessionsNamed(ctx context.Context) (map[int64]bool, error) {
+	ids := map[int64]bool{}
+	for _, text := range []string{
+		"SELECT id FROM sessions",
+		"SELECT id FROM sessions ORDER BY id DESC",
+		"SELECT session FROM shots INDEXED BY sqlite_autoindex_shots_1 ORDER BY session",
+		"SELECT session FROM shots INDEXED BY sqlite_autoindex_shots_1 ORDER BY session DESC",
+		"SELECT session FROM shots INDEXED BY shots_by_time ORDER BY session",
+		"SELECT session FROM shots INDEXED BY shots_by_time ORDER BY session DESC",
+		"SELECT session FROM shots NOT INDEXED",
+	} {
+		err := forEachRow(ctx, j.db, func(row scanner) error {
+			var id int64
+			err := row.Scan(&id)
+			if err == nil {
+				ids[id] = true
+			}
+			return err
+		}, text)
+		if err != nil && !isRowError(err) {
+			return nil, err
+		}
+	}
+	return ids, nil
 }
 
 // insert adds one row, made in the boot that when names. The commit is explicit because a statement that returns rows
