@@ -25,7 +25,6 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	file := flags.String("journal", "", "the journal's `FILE` (default: the configuration's, or in the state folder)")
 	word := flags.String("session", "latest", "the session: its number, or latest")
 	o.SetFlags(flags)
-	asJSON := flags.Bool("json", false, "write JSON, keys with units")
 	files.SetFlags(flags)
 	words, err := parseRecordFlags(flags, args)
 	switch {
@@ -67,7 +66,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 		return fmt.Errorf("frames: %w", err)
 	}
 	problem := made.WriteFiles(ctx, folder, j.Path(), files)
-	if *asJSON {
+	if files.JSON {
 		err = render.JSON(m.Stdout, made.Entry())
 	} else {
 		err = made.Write(m.Stdout)

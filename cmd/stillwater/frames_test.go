@@ -132,7 +132,17 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"no frame in the folder is called that", []string{dir, "--empty", "0999"}},
 		{"give two places in pixels", []string{dir, "--ruler", "1,2,3"}},
 		{"like 3000,2000", []string{dir, "--spot", "middle"}},
-		{"nothing was measured", []string{dir, "--look", "--accept"}},
+		{"add --empty FILE, a frame without liquid, and the scale", []string{dir, "--look", "--accept"}},
+		{"and the scale, --ruler or --width", []string{dir, "--empty", "0022", "--accept"}},
+		{"nothing was measured, as no certain frame", []string{dir, "--empty", "0022", "--width", "60cm", "--accept"}},
+		{"more than 0 and at most 100 m", []string{dir, "--empty", "0022", "--width", "-5cm"}},
+		{"both give the scale", []string{dir, "--empty", "0022", "--width", "5cm", "--ruler", "0,0,300,0,20cm"}},
+		{"add --empty FILE, a frame without it", []string{dir, "--width", "5cm"}},
+		{"has no shot 99", []string{dir, "--pair", "99=none"}},
+		{"name a file (./- is one)", []string{dir, "--sheet", "-"}},
+		{"leave --json out", []string{dir, "--watch", "--json"}},
+		{"shot 2 has PICT0021 for its frame, and shot 3 has PICT0021: take one back, --pair 3=none",
+			[]string{dir, "--pair", "2=0021", "--pair", "3=0021"}},
 	} {
 		status, _, problem := runRecord(t, state, append([]string{"frames"}, c.args...)...)
 		assert.NotZero(t, status)

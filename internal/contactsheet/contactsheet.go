@@ -174,6 +174,11 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 
 // settledPairs finds the rows and frames of what a person settled.
 func (s *Sheet) settledPairs(timed []frames.Frame, settled []settledPair) (pairs []match.Pair, _ error) {
+	for number := range s.freed {
+		if !slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Shot.Number == number }) {
+			return nil, fmt.Errorf("--pair \"%d=none\": session %d has no shot %d: %w", number, s.Session.ID, number, errPair)
+		}
+	}
 	for _, pair := range settled {
 		text, shot, name := pair.text, pair.shot, pair.name
 		row := slices.IndexFunc(s.Rows, func(r Row) bool { return r.Shot.Number == shot })
@@ -252,6 +257,11 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, taken []bool, s
 		shots[i] = match.Shot{At: r.Shot.At.Sub(rows[0].Shot.At), Number: s.typedAt(first + i)}
 	}
 	found, err := match.Find(shots, list, o)
+	if e := new(match.ConflictError); errors.As(err, &e) {
+		return fmt.Errorf("shot %d has %s for its frame, and shot %d has %s: take one back, --pair %d=none",
+			rows[e.One.Shot].Shot.Number, oneLine(timed[free[e.One.Frame]].Name), rows[e.Two.Shot].Shot.Number,
+			oneLine(timed[free[e.Two.Frame]].Name), rows[e.Two.Shot].Shot.Number)
+	}
 	if err != nil {
 		return err
 	}

@@ -45,6 +45,7 @@ type Files struct {
 	CSV, HTML string
 	Pick      Pick      // on the HTML page
 	XMP       bool      // sidecar files beside the frames
+	JSON      bool      // the answer itself is
 	DryRun    bool      // nothing is written, and Say is sent what would be
 	Say       io.Writer // what people are to know besides
 }
@@ -54,6 +55,7 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&f.CSV, "csv", "", "write a table for a spreadsheet into `FILE`")
 	flags.StringVar(&f.HTML, "sheet", "", "write the contact sheet, HTML, into `FILE`")
 	flags.TextVar(&f.Pick, "pick", All, "on the sheet: all, keepers, or delays (one for each delay)")
+	flags.BoolVar(&f.JSON, "json", false, "write JSON, keys with units")
 	flags.BoolVar(&f.XMP, "xmp", false, "write rating, label, note and keywords into sidecar files, beside the frames")
 	flags.BoolVar(&f.DryRun, "dry-run", false, "write nothing, and say what would be written")
 }
@@ -81,10 +83,38 @@ func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *
 
 // Check refuses what cannot be asked for at once.
 func (o *Options) Check(f Files) error {
-	if o.Watch && (o.Accept || f.CSV != "" || f.HTML != "" || f.XMP) {
+	m := o.Measure
+	scaled := m.Ruler != nil || m.Width > 0
+	switch {
+	case o.Watch && (o.Accept || f.CSV != "" || f.HTML != "" || f.XMP):
 		return errors.New("--watch writes nothing: run it again without it when the evening is over")
+	case o.Watch && f.JSON:
+		return errors.New("--watch writes lines for people: leave --json out, or run it without --watch")
+	case f.CSV == "-" || f.HTML == "-":
+		return errors.New("--csv and --sheet write a file, and standard output has the answer: name a file (./- is one)")
+	case m.Ruler != nil && m.Width > 0:
+		return errors.New("--ruler and --width both give the scale: leave one of them out")
+	case m.Empty == "" && (scaled || m.Spot != nil || m.FromRight):
+		return errors.New("--ruler, --width, --spot and --from-right are for finding the liquid: " +
+			"add --empty FILE, a frame without it")
+	case o.Accept && !(m.Empty != "" && scaled):
+		return errors.New("--accept records what is measured: " +
+			"add --empty FILE, a frame without liquid, and the scale, --ruler or --width")
 	}
 	return nil
+}
+
+// SetWidth reads how wide a piece of the scene is.
+func (m *Measure) SetWidth(text string) error {
+	const most = 100 // m
+	width, err := phys.ParseLength(text)
+	if err == nil && !(width > 0 && width <= most) {
+		err = fmt.Errorf("give a length of more than 0 and at most %d m, like 60cm", most)
+	}
+	if err == nil {
+		m.Width = width
+	}
+	return err
 }
 
 // SetFlags makes a command's flags of what a person says beside the folder.
@@ -99,8 +129,8 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 			m.Ruler = new(Ruler)
 			return m.Ruler.UnmarshalText([]byte(text))
 		})
-	flags.TextVar(&m.Width, "width", phys.Length(0),
-		"instead of --ruler: the width of the scene that a frame shows at the spot, a `LENGTH`")
+	flags.Func("width", "instead of --ruler: the width of the scene that a frame shows at the spot, a `LENGTH`",
+		m.SetWidth)
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")

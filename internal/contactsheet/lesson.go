@@ -60,7 +60,8 @@ func (s *Sheet) learn() {
 	s.Lesson = &l
 }
 
-var errNothingMeasured = errors.New("--accept: nothing was measured: give --empty, and --ruler or --width")
+var errNothingMeasured = errors.New("--accept: nothing was measured, as no certain frame shows the liquid whole; " +
+	"run it without --accept to see what each shows")
 
 // accept puts what was measured on record.
 func (s *Sheet) accept(ctx context.Context) error {

@@ -1,10 +1,8 @@
 package export
 
 import (
-	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"regexp"
 	"strings"
 	"time"
@@ -14,7 +12,6 @@ import (
 	"stillwater/internal/record"
 	"stillwater/internal/render"
 	"stillwater/internal/shot"
-	"stillwater/internal/textfile"
 )
 
 // StoredSet is the set of a session or shot on record, to be used again.
@@ -209,40 +206,4 @@ func some(names []string) string {
 		return strings.Join(names, ", ")
 	}
 	return fmt.Sprintf("%s and %d more", strings.Join(names[:most], ", "), len(names)-most)
-}
-
-// ReadSetFile reads what WriteFile wrote, or a person after it: a set of this kind, "" any. It has every field that a
-// set must have. Errors do not name the file.
-func ReadSetFile(path string, kind shot.Kind) (shot.Set, error) {
-	const limit = 64 << 10 // bytes; a set has one or two thousand
-	text, err := textfile.Read(path, limit)
-	if err == nil {
-		text, err = textfile.Decode(text)
-	}
-	if e := new(fs.PathError); errors.As(err, &e) {
-		err = e.Err
-	}
-	if err != nil {
-		return shot.Set{}, fmt.Errorf("%w; name a file that \"stillwater record again ID --out FILE\" wrote", err)
-	}
-	return parseSetFile(text, kind)
-}
-
-func parseSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
-	unknown, missing, err := shot.CompareFields(string(text))
-	if err != nil {
-		return shot.Set{}, fmt.Errorf("it is no set in JSON: %w; write one by \"stillwater record again ID --out FILE\"", err)
-	}
-	if len(unknown) > 0 {
-		return shot.Set{}, fmt.Errorf("%s: there is no such field; take it out", strings.Join(unknown, ", "))
-	}
-	if len(missing) > 0 {
-		return shot.Set{}, fmt.Errorf("%s: not there; write them as \"stillwater record again ID --out FILE\" does",
-			some(missing))
-	}
-	set, err := shot.ParseSet(string(text))
-	if err == nil && kind != "" && set.Kind != kind {
-		err = fmt.Errorf("kind: it is the set of a %s; use stillwater %s", set.Kind, set.Kind)
-	}
-	return set, err
 }

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"strings"
 
 	"stillwater/internal/xmp"
 )
@@ -16,15 +17,14 @@ import (
 // Sidecar has a frame's sidecar file, of the frame's name with the end .xmp, made or changed: change is handed what is
 // there, nil for none, and returns what is to be there. Nothing is written where that is the same, or with dry. The new
 // one takes the place of the old when all of it is on the disk; a file that is written to meanwhile stays as it is, and
-// the error wraps ErrChanging. Errors name the file.
+// the error wraps ErrChanging. The new one has the old one's rights, owner and extended attributes; where that cannot
+// be, and where the old one is write-protected, it stays as it is. Errors name the file.
 func (f *Folder) Sidecar(frame Frame, dry bool, change func(old []byte) ([]byte, error)) (name string, changed bool,
 	err error) {
-	name = frame.Name + ".xmp"
-	info, err := f.root.Lstat(name)
-	if errors.Is(err, fs.ErrNotExist) { // some programs write it large
-		if large, e := f.root.Lstat(frame.Name + ".XMP"); e == nil {
-			name, info, err = frame.Name+".XMP", large, nil
-		}
+	name, err = f.sidecarName(frame)
+	var info fs.FileInfo
+	if err == nil {
+		info, err = f.root.Lstat(name)
 	}
 	var old []byte
 	switch {
@@ -54,6 +54,31 @@ func (f *Folder) Sidecar(frame Frame, dry bool, change func(old []byte) ([]byte,
 	return name, true, nil
 }
 
+// sidecarName is that of the one which is there, in whatever case its end is written, or the usual one.
+func (f *Folder) sidecarName(frame Frame) (name string, _ error) {
+	name = frame.Name + ".xmp"
+	if _, err := f.root.Lstat(name); !errors.Is(err, fs.ErrNotExist) {
+		return name, err
+	}
+	entries, err := fs.ReadDir(f.root.FS(), path.Dir(name))
+	if err != nil {
+		return name, err
+	}
+	var found []string
+	for _, entry := range entries {
+		if strings.HasPrefix(entry.Name(), path.Base(frame.Name)+".") && strings.EqualFold(entry.Name(), path.Base(name)) {
+			found = append(found, path.Join(path.Dir(name), entry.Name()))
+		}
+	}
+	switch len(found) {
+	case 0:
+		return name, nil
+	case 1:
+		return found[0], nil
+	}
+	return name, fmt.Errorf("there are several, %s and %s: keep one of them", path.Base(found[0]), path.Base(found[1]))
+}
+
 func (f *Folder) readSidecar(name string) ([]byte, error) {
 	opened, err := f.root.Open(name)
 	if err != nil {
@@ -65,16 +90,18 @@ func (f *Folder) readSidecar(name string) ([]byte, error) {
 
 // replace puts a file in the place of the one that was there, nil for none.
 func (f *Folder) replace(name string, before fs.FileInfo, content []byte) error {
-	mode := fs.FileMode(0o666)
-	if before != nil {
-		mode = before.Mode().Perm()
+	if before != nil && before.Mode().Perm()&0o222 == 0 {
+		return errors.New("it is write-protected: allow writing, as by chmod u+w, if it may change")
 	}
 	temporary := path.Join(path.Dir(name), "."+rand.Text()+".tmp")
-	file, err := f.root.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	file, err := f.root.OpenFile(temporary, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if err != nil {
 		return err
 	}
 	_, err = file.Write(content)
+	if err == nil && before != nil {
+		err = f.likeBefore(file, name, before)
+	}
 	err = errors.Join(err, file.Sync(), file.Close())
 	if err == nil && !f.isStill(name, before) {
 		err = ErrChanging
@@ -86,6 +113,22 @@ func (f *Folder) replace(name string, before fs.FileInfo, content []byte) error 
 		return errors.Join(err, f.root.Remove(temporary))
 	}
 	return f.syncFolder(path.Dir(name))
+}
+
+// likeBefore gives a file the owner, the extended attributes and the rights of the one whose place it takes.
+func (f *Folder) likeBefore(file *os.File, name string, before fs.FileInfo) error {
+	old, err := f.root.OpenFile(name, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	defer old.Close()
+	if err := sameOwner(file, before); err != nil {
+		return fmt.Errorf("it is another user's, and would be this one's: run this as that user (%w)", err)
+	}
+	if err := copyAttributes(file, old); err != nil {
+		return fmt.Errorf("its extended attributes would be lost: %w", err)
+	}
+	return file.Chmod(before.Mode().Perm())
 }
 
 // isStill reports whether a file is as it was.

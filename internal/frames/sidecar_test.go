@@ -59,6 +59,17 @@ func TestSidecar(t *testing.T) {
 	entries, err := os.ReadDir(dir)
 	require.NoError(t, err)
 	assert.Len(t, entries, 2, "nothing else is left")
+
+	mixed := filepath.Join(dir, "A", "M.Xmp")
+	require.NoError(t, os.WriteFile(mixed, []byte("mixed"), 0o666))
+	name, _, err = folder.Sidecar(frames.Frame{Name: "A/M"}, false, to("y"))
+	require.NoError(t, err)
+	assert.Equal(t, "A/M.Xmp", name, "no second one beside it")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "A", "M.XMP"), []byte("large"), 0o666))
+	_, _, err = folder.Sidecar(frames.Frame{Name: "A/M"}, false, to("z"))
+	if _, e := os.Stat(filepath.Join(dir, "A", "m.xMP")); e != nil { // case counts here
+		assert.ErrorContains(t, err, "there are several, M.XMP and M.Xmp: keep one of them")
+	}
 }
 
 // What changes meanwhile, what cannot be changed, and what is no file stays as it is, and nothing is left beside it.

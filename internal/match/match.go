@@ -70,6 +70,15 @@ type Match struct {
 	Settled     bool    // by a person
 }
 
+// ConflictError means that two settled pairs have one shot or one frame in common.
+type ConflictError struct{ One, Two Pair }
+
+// Error names shots and frames by their places; whoever knows their names says those.
+func (e *ConflictError) Error() string {
+	return fmt.Sprintf("the shot at place %d is settled with the frame at %d, and that at %d with that at %d: take one back",
+		e.One.Shot, e.One.Frame, e.Two.Shot, e.Two.Frame)
+}
+
 // Clock is the camera's against the record's: a shot at t has a frame at t + Offset + Drift (t - the first shot's t).
 type Clock struct {
 	Offset  time.Duration
@@ -214,8 +223,11 @@ func (p *problem) settle(pairs []Pair) error {
 				s.Shot, s.Frame)
 		}
 		i, j := shotAt[s.Shot], frameAt[s.Frame]
-		if p.settledFrame[i] >= 0 && p.settledFrame[i] != j || p.settledShot[j] >= 0 && p.settledShot[j] != i {
-			return fmt.Errorf("two settled pairs share shot %d or frame %d: take one of them back", s.Shot, s.Frame)
+		if at := p.settledFrame[i]; at >= 0 && at != j {
+			return &ConflictError{Pair{s.Shot, p.frameOrder[at]}, s}
+		}
+		if at := p.settledShot[j]; at >= 0 && at != i {
+			return &ConflictError{Pair{p.shotOrder[at], s.Frame}, s}
 		}
 		p.settledFrame[i], p.settledShot[j], p.anySettled = j, i, true
 	}

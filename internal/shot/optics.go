@@ -4,6 +4,7 @@ import (
 	"encoding"
 	"fmt"
 	"math"
+	"strings"
 
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
@@ -76,12 +77,16 @@ func (s *Set) opticsFields() []field {
 // maxTurn keeps the lens from looking along the liquid's path.
 const maxTurn = 60 * degree
 
-// orNone is a field that is 0 for none, and otherwise not less than a least value.
+// orNone is a length that is 0 for none, and otherwise not less than a least value.
 func orNone(f field, less func() bool, least string) field {
-	check := f.check
+	check, accepts := f.check, f.accepts
+	f.accepts = func() string {
+		_, to, _ := strings.Cut(accepts(), " to ")
+		return fmt.Sprintf("%s to %s, or 0 m if it is not known", least, to)
+	}
 	f.check = func() string {
 		if less() {
-			return fmt.Sprintf("%s is less than %s, and not 0", f.text(), least)
+			return fmt.Sprintf("%s is less than %s", f.text(), least)
 		}
 		return check()
 	}

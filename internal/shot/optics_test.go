@@ -30,7 +30,9 @@ func TestGuideNumberIsOneOrNone(t *testing.T) {
 	s := DefaultSet()
 	refused := new(FieldError)
 	require.ErrorAs(t, s.Put("flash.guide", "1e-300 m"), &refused)
-	assert.Contains(t, refused.Why, "is less than 10 cm, and not 0")
+	assert.Contains(t, refused.Why, "is less than 10 cm")
+	require.ErrorAs(t, s.Put("flash.guide", "9cm"), &refused)
+	assert.Equal(t, "flash.guide: 9 cm is less than 10 cm; use 10 cm to 500 m, or 0 m if it is not known", refused.Error())
 	assert.NoError(t, s.Put("flash.guide", "0 m"))
 	assert.NoError(t, s.Put("flash.guide", "24 m"))
 }
