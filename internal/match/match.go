@@ -75,7 +75,7 @@ type ConflictError struct{ One, Two Pair }
 
 // Error names shots and frames by their places; whoever knows their names says those.
 func (e *ConflictError) Error() string {
-	return fmt.Sprintf("the shot at place %d is settled with the frame at %d, and that at %d with that at %d: take one back",
+	return fmt.Sprintf("shot at place %d is settled with frame at %d, and shot at %d with frame at %d: take one back",
 		e.One.Shot, e.One.Frame, e.Two.Shot, e.Two.Frame)
 }
 
