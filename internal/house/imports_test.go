@@ -51,7 +51,8 @@ var siblings = map[[2]string]bool{
 // homes says where a third-party module may be used when that is in more than one package.
 var homes = map[string][]string{
 	"golang.org/x/sys": {"cmd/stillwater", "internal/bootclock", "internal/check", "internal/frames",
-		"internal/gpiochip", "internal/mdns", "internal/need", "internal/realtime", "internal/serialport", "internal/service", "internal/spawn"},
+		"internal/gpiochip", "internal/mdns", "internal/need", "internal/realtime", "internal/serialport",
+		"internal/service", "internal/spawn"},
 }
 
 // testOnly modules appear in no program.
