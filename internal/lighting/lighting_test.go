@@ -374,7 +374,7 @@ func TestUnlikeFlashes(t *testing.T) {
 	assert.InEpsilon(t, float64(one.Blur.Subject)*9000/500, float64(two.Blur.Subject), 1e-6)
 	s := judge(t, two.Set, "camera.print", "50 cm").step(t, "freeze")
 	assert.Equal(t, Change, s.Verdict)
-	assert.Contains(t, s.Next, "Flash 2 lasts longest")
+	assert.Contains(t, s.Next, "Set flash 2 to a power at which it is as short as")
 	assert.Empty(t, s.Fixes, "no power of the first helps")
 	s = judge(t, two.Set, "flash.others", "20 m, 1/16, 50 cm").step(t, "freeze")
 	assert.Equal(t, Unknown, s.Verdict)
@@ -383,4 +383,47 @@ func TestUnlikeFlashes(t *testing.T) {
 	assert.Equal(t, Change, far.Verdict)
 	assert.Contains(t, far.Next, "power of each flash")
 	assert.NotContains(t, far.Next, "units alike")
+}
+
+// A flash that is lit for long counts by its light: with half of it for the blur, five stops below not at all, and in
+// between as a ghost. The stops are those of its guide number: half of it is two stops.
+func TestWeakFlashLeavesAGhost(t *testing.T) {
+	of := func(others string) (Report, Step) {
+		r := judge(t, of(shot.Throw), "flash.guide", "20 m", "flash.power", "1/16", "flash.figures", "1/16 1/9000 s",
+			"flash.measured", "t0.1", "camera.print", "5 cm", "flash.others", others)
+		return r, r.step(t, "freeze")
+	}
+	r, s := of("20 m, 1/16, 50 cm, 1/100 s")
+	assert.Equal(t, Change, s.Verdict, s.Says)
+	assert.Empty(t, r.Light.Ghosts)
+	long := r.Blur
+	r, s = of("5 m, 1/16, 50 cm, 1/100 s") // four stops below the first
+	assert.Equal(t, Caution, s.Verdict, s.Says)
+	assert.Contains(t, s.Says, "Flash 2 lasts 1/100 s")
+	assert.Contains(t, s.Says, "a ghost 4.1 stops below all the light")
+	assert.Contains(t, s.Next, "Lower flash 2 by 1 stop")
+	assert.InEpsilon(t, float64(long.Subject)*100/9000, float64(r.Blur.Subject), 1e-6, "the first one's")
+	_, s = of("5 m, 1/32, 50 cm, 1/100 s")
+	assert.Equal(t, Works, s.Verdict, s.Says)
+	assert.Contains(t, s.Says, "a ghost 5 stops below all the light")
+	_, s = of("5 m, 1/16, 50 cm")
+	assert.Equal(t, Caution, s.Verdict, s.Says)
+	assert.Contains(t, s.Says, "How long flash 2 lasts has not been typed: it may leave a ghost")
+	_, s = of("5 m, 1/16, 50 cm, 1/8000 s")
+	assert.NotContains(t, s.Says, "ghost", "what the print does not show")
+}
+
+// Each flash that is too long is named, the first with the power that makes it short enough.
+func TestEachFlashThatIsTooLong(t *testing.T) {
+	r := judge(t, of(shot.Throw), "flash.guide", "20 m", "flash.power", "1/4", "flash.figures",
+		"1/4 1/500 s, 1/16 1/4000 s, 1/64 1/9000 s", "flash.measured", "t0.1", "camera.print", "2 cm", "flash.others",
+		"20 m, 1/16, 50 cm, 1/1000 s")
+	s := r.step(t, "freeze")
+	assert.Equal(t, Change, s.Verdict)
+	assert.Contains(t, s.Next, "the first flash is short enough")
+	assert.Contains(t, s.Next, "Set flash 2 to a power")
+	alone := judge(t, r.Set, "flash.others", "20 m, 1/16, 50 cm, 1/9000 s").step(t, "freeze")
+	require.Len(t, alone.Fixes, 1, "%s", alone.Next)
+	assert.Equal(t, Works, judge(t, r.Set, "flash.others", "20 m, 1/16, 50 cm, 1/9000 s", "flash.power",
+		alone.Fixes[0].Value).step(t, "freeze").Verdict)
 }

@@ -148,10 +148,7 @@ func (r Report) BlurKnown() bool { return r.Seen || r.Light.PulseKnown && r.Subj
 func (r *Report) judgeBlur() {
 	lens, picture := r.Light.Lens, r.Light.Picture
 	r.SharpBlur = optics.SharpBlur(lens, picture)
-	r.Blur = optics.BlurOf(r.Subject.Speed, r.Light.Pulse.Tenth, lens, picture)
-	if r.turns() {
-		r.Blur = optics.BlurAtTurn(r.Light.Pulse.Tenth, lens, picture)
-	}
+	r.Blur = r.blurIn(r.Light.Pulse.Tenth)
 	r.BlurAround = optics.BlurOf(r.Subject.Fastest, r.Light.Pulse.Tenth, lens, picture)
 	if smear := r.Set.Flash.Smear; smear.Known {
 		share := float64(smear.Value) / float64(picture.Pixels)
@@ -160,6 +157,14 @@ func (r *Report) judgeBlur() {
 			Sensor: phys.Length(share) * picture.Sensor, Pixels: float64(smear.Value), Print: phys.Length(share) * picture.Print,
 			Screen: share * optics.Screen}
 	}
+}
+
+// blurIn is the blur of what is to be sharp in a light that lasts for a time.
+func (r Report) blurIn(lasts phys.Time) optics.Blur {
+	if r.turns() {
+		return optics.BlurAtTurn(lasts, r.Light.Lens, r.Light.Picture)
+	}
+	return optics.BlurOf(r.Subject.Speed, lasts, r.Light.Lens, r.Light.Picture)
 }
 
 // nineInTen is within how many standard deviations nine of ten are, and oneEnd below how many.

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/phys"
+	"stillwater/internal/published"
 )
 
 func TestOthers(t *testing.T) {
@@ -85,6 +86,58 @@ func TestLongestUnitDecides(t *testing.T) {
 	assert.InEpsilon(t, 1./903, float64(l.Pulse.Tenth), 1e-3)
 	f.Others = "28 m, 1/8, 1 m"
 	assert.False(t, f.Lit().Known)
+}
+
+// What t0.1 leaves out of an ideal decay, a tenth of the light (the published table), is what flashes that are lit
+// longest may give without deciding the blur. Shares by hand: guide number squared, by distance squared, by power.
+func TestWeakUnitDoesNotDecide(t *testing.T) {
+	for _, row := range published.Rows(t, "flash_duration_ideal.csv") {
+		if row["threshold"] == "0.1" {
+			assert.InDelta(t, 1-row.Number(t, "fraction_of_light_emitted"), ghostShare, 1e-9)
+		}
+	}
+	f := Flash{Guide: 30, Power: 1. / 16, Distance: 1, Units: 1, Figures: "1/16 1/9000 s", Measured: AboveTenth,
+		Control: CutOff}
+	for others, want := range map[string]struct {
+		unit   int
+		ghosts []float64
+	}{
+		"10 m, 1/16, 1 m, 1/100 s":                             {0, []float64{0.1}},
+		"10.1 m, 1/16, 1 m, 1/100 s":                           {1, nil},
+		"10 m, 1/16, 2 m, 1/100 s":                             {0, []float64{1. / 37}},
+		"10 m, 1/16, 1 m":                                      {0, []float64{0.1}},
+		"10 m, 1/16, 2 m, 1/100 s; 10 m, 1/16, 2 m, 1/200 s":   {0, []float64{1. / 38, 1. / 38}},
+		"10 m, 1/16, 1 m, 1/100 s; 10 m, 1/16, 1 m, 1/200 s":   {2, []float64{1. / 11}},
+		"10 m, 1/16, 1 m, 1/10000 s; 10 m, 1/16, 2 m, 1/200 s": {0, []float64{0.25 / 10.25}},
+	} {
+		f.Others = Others(others)
+		l := f.Lit()
+		require.True(t, l.Known, others)
+		assert.Equal(t, want.unit, l.Unit, others)
+		require.Len(t, l.Ghosts, len(want.ghosts), others)
+		for i, share := range want.ghosts {
+			assert.InEpsilon(t, share, l.Ghosts[i].Share, 1e-9, others)
+		}
+	}
+	assert.InDelta(t, 3, float64(UnitLit{Share: 0.125}.Under()), 1e-12)
+	f.Guide, f.Others = 0, "1 m, 1/128, 9 m, 1/8000 s; 1 m, 1/128, 9 m, 1/100 s"
+	assert.Equal(t, 2, f.Lit().Unit, "whose share nobody knows, counts")
+}
+
+// The first one's power is found that makes all of the light short, where another flash alone would be too long and is
+// weak beside it; and none where it is not.
+func TestPowerBesideOthers(t *testing.T) {
+	f := Flash{Guide: 30, Power: 1. / 2, Distance: 1, Units: 1, Figures: "1/2 1/500 s, 1/8 1/4000 s", Measured: AboveTenth,
+		Control: CutOff, Others: "6 m, 1/16, 1 m, 1/100 s"} // at 1/8 power of the first, 2 % of the light
+	power, ok := f.PowerFor(1. / 3000)
+	assert.True(t, ok)
+	assert.Equal(t, Fraction(1./8), power)
+	assert.Empty(t, f.TooLong(1./3000))
+	f.Others = "30 m, 1/16, 1 m, 1/100 s; 30 m, 1/16, 1 m, 1/8000 s"
+	_, ok = f.PowerFor(1. / 3000)
+	assert.False(t, ok)
+	f.Power = 1. / 8
+	assert.Equal(t, []int{1}, f.TooLong(1./3000))
 }
 
 // FuzzOthers: what is read is printed and read again as it was, and adds finite light.

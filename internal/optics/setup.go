@@ -143,8 +143,9 @@ type Light struct {
 	Black   phys.Angle // from there to the outer edge of the black beside it; Bright if there is none
 
 	KeyKnown, BackgroundKnown, RoomKnown, PulseKnown bool
-	PulseIdeal                                       bool // Pulse.Tenth is worked out as of an ideal decay
-	PulseOf                                          int  // the unit that it is of: 0 the first
+	PulseIdeal                                       bool      // Pulse.Tenth is worked out as of an ideal decay
+	PulseOf                                          int       // the unit that it is of: 0 the first
+	Ghosts                                           []UnitLit // flashes beside it that last longer and give little
 }
 
 // Light is that of a frame whose shutter is open for a time.
@@ -155,7 +156,7 @@ func (s Setup) Light(open phys.Time) Light {
 	l.Key, l.KeyKnown = first(s.KeyWays(), 0)
 	l.Background, l.BackgroundKnown = first(s.BackgroundWays(), BackgroundAim.Stops())
 	lit := s.Flash.Lit()
-	l.Pulse, l.PulseKnown, l.PulseIdeal, l.PulseOf = lit.Pulse, lit.Known, lit.Ideal, lit.Unit
+	l.Pulse, l.PulseKnown, l.PulseIdeal, l.PulseOf, l.Ghosts = lit.Pulse, lit.Known, lit.Ideal, lit.Unit, lit.Ghosts
 	switch r := s.Room; {
 	case r.By == RoomMetered && r.EV.Known:
 		l.Room = ContinuousExposure(Stops(r.EV.Value), l.Lens.WorkingFNumber(), s.Camera.Speed, open)

@@ -8,9 +8,26 @@ import (
 
 // flash is how the light of a flash falls: exponentially, until it is cut off. Times in ms.
 type flash struct {
-	decay float64 // its time constant; +Inf is an even light
-	ends  float64 // 0 is an instant
-	share float64 // of its light that is out at the end
+	decay  float64 // its time constant; +Inf is an even light
+	ends   float64 // 0 is an instant
+	share  float64 // of its light that is out at the end
+	ghosts []ghost
+}
+
+// ghost is a flash beside it that lasts longer, and its part of all the light.
+type ghost struct {
+	flash
+	part float64
+}
+
+// withGhosts adds them; what nobody knows the duration of is left out.
+func (f flash) withGhosts(units []optics.UnitLit) flash {
+	for _, u := range units {
+		if u.Pulse != (optics.Pulse{}) {
+			f.ghosts = append(f.ghosts, ghost{newFlash(u.Pulse), u.Share})
+		}
+	}
+	return f
 }
 
 // flashLasts is how long the light of a flash that is not cut off is followed, in time constants: 98 % of it.
@@ -34,13 +51,37 @@ func newFlash(p optics.Pulse) flash {
 	return flash{decay: math.Inf(1), ends: max(half, tenth)}
 }
 
-// at is the time by which a share of the light was given, 0 to 1.
-func (f *flash) at(share float64) float64 {
-	if f.ends == 0 || math.IsInf(f.decay, 1) {
-		return f.ends * share
+// at is a time at which there is light, the same for the same number from 0 to 1: for an even choice of numbers there
+// are as many times as there is light.
+func (f *flash) at(number float64) float64 {
+	left := 1.0
+	for i := range f.ghosts {
+		g := &f.ghosts[i]
+		if left -= g.part; number > left {
+			return g.at((number - left) / g.part)
+		}
 	}
-	return -f.decay * math.Log(1-share*f.share)
+	number /= left
+	if f.ends == 0 || math.IsInf(f.decay, 1) {
+		return f.ends * number
+	}
+	return -f.decay * math.Log(1-number*f.share)
 }
 
-// middle is about how long most of the light takes.
-func (f *flash) middle() float64 { return min(f.decay, f.ends) }
+// over is when all light is out.
+func (f *flash) over() float64 {
+	last := f.ends
+	for i := range f.ghosts {
+		last = max(last, f.ghosts[i].ends)
+	}
+	return last
+}
+
+// middle is about how long most of the light takes, of the flash that takes longest.
+func (f *flash) middle() float64 {
+	long := min(f.decay, f.ends)
+	for i := range f.ghosts {
+		long = max(long, f.ghosts[i].middle())
+	}
+	return long
+}

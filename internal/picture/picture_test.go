@@ -251,6 +251,30 @@ func TestBlurOfAFlashThatIsCutOff(t *testing.T) {
 	assert.Less(t, row(-220+200+25), 0.02*row(-180), "after 4 m/s x 50 ms")
 }
 
+// A weak flash beside a short one, lit for 50 ms, draws the trail that it would draw alone, as much fainter as its part of
+// the light is.
+func TestAWeakLongFlashLeavesAGhost(t *testing.T) {
+	long := optics.Pulse{Half: 50e-3, Tenth: 50e-3}
+	trail := func(p optics.Pulse, ghosts ...optics.UnitLit) (sum float64) {
+		l := plain()
+		l.Background, l.Pulse, l.Ghosts = -20, p, ghosts
+		img, err := Render(t.Context(), ballOf("milk", 40, at(-220, 0, 0), scene.Velocity{X: 4}), l, Options{
+			Width: 384, Height: 256, Quality: Slow, Threads: 2})
+		require.NoError(t, err)
+		for x := 192 - 116; x < 384; x++ { // beyond where it was at first
+			for y := 104; y < 152; y++ {
+				sum += linear(img, x, y)
+			}
+		}
+		return sum
+	}
+	short, alone := optics.Pulse{Half: 1e-6, Tenth: 1e-6}, trail(long)
+	for _, part := range []float64{0.05, 0.1} {
+		left := trail(short, optics.UnitLit{Unit: 1, Pulse: long, Share: part}) - trail(short)
+		assert.InDelta(t, part, left/alone, 0.1*part)
+	}
+}
+
 // moments are the middle and the spread across of what is bright in a picture, in pixels.
 func moments(img *image.RGBA) (middle, variance float64) {
 	sum := 0.0

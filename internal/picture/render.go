@@ -119,7 +119,7 @@ func (r *renderer) mark() {
 	parts := r.parts()
 	for i := range parts {
 		q := &parts[i]
-		c, radius := q.bounds(r.flash.ends)
+		c, radius := q.bounds(r.flash.over())
 		x, y, scale := r.camera.project(c)
 		px, py, pr := half+x*half, float64(r.opts.Height)/2-y*half, radius*scale*half+1
 		way := q.moves.len() * r.flash.middle() * scale * half

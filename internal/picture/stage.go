@@ -54,10 +54,10 @@ func (c *camera) project(p vec) (x, y, perMm float64) {
 
 // newStage sets a scene up.
 func newStage(w scene.Water, l Light) *stage {
-	s := &stage{liquid: liquidNamed(w.Liquid), flash: newFlash(l.Pulse)}
+	s := &stage{liquid: liquidNamed(w.Liquid), flash: newFlash(l.Pulse).withGhosts(l.Ghosts)}
 	if w.Pool {
 		s.room = macroRoom(&l)
-		s.body = splashBody(w, s.flash.ends)
+		s.body = splashBody(w, s.flash.over())
 		s.far = -110
 		_, bottom := l.backdrop()
 		s.bottom = bottom.mul(0.2)
@@ -71,7 +71,7 @@ func newStage(w scene.Water, l Light) *stage {
 			sheets, around := throwSheets(*w.Sheet, w.Detail)
 			s.sheets, parts = sheets, append(parts, around...)
 		}
-		s.spray = newSpray(parts, s.flash.ends)
+		s.spray = newSpray(parts, s.flash.over())
 	}
 	s.camera.from = s.camera.at.add(s.room.turned(s.camera.from.sub(s.camera.at)))
 	s.camera.aim()

@@ -328,6 +328,8 @@ func (p plan) checkBlur() error {
 			inHundredths(asked))}
 	if lit.Unit > 0 {
 		t.field = "flash.others"
+		t.fallback = fmt.Sprintf("type a power of flash %d at which it lasts no longer than %s", lit.Unit+1,
+			inMs(phys.Time(float64(asked)/float64(v))))
 		t.why = fmt.Sprintf("flash %d lasts too long: in %s liquid at %.2f m/s moves %s, and your limit is %s",
 			lit.Unit+1, inMs(lit.Pulse.Tenth), v, inHundredths(blur), inHundredths(asked))
 	}
