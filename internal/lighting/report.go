@@ -207,17 +207,34 @@ func (r *Report) judgeFrame() {
 }
 
 // tallInFrame is how often all of the liquid's height is in the frame, whose middle is at that of what nine of ten do
-// not exceed: the mean over as likely heights.
+// not exceed. Of a height that differs, it is the sum over where its foot may be of how often it is then no taller than
+// there is room.
 func (r *Report) tallInFrame() (in float64) {
-	const heights = 40
+	p, sd := r.Subject, r.HighSD
 	middle := r.Tallest() / 2
-	for i := range heights {
-		p := (float64(i) + 0.5) / heights
-		tall := r.Subject.TallNoMore(math.Sqrt2 * math.Erfinv(2*p-1))
-		in += optics.WithinBand(r.High/2-middle, r.High/2+middle-tall, 0, r.HighSD) / heights
+	low, high := middle-r.High/2, middle+r.High/2 // of the foot from where it is aimed, for it to be in the frame
+	fits := func(foot phys.Length) float64 { return below(math.Log(float64((high-foot)/p.Tall)) / p.TallSpread) }
+	switch {
+	case p.TallSpread == 0:
+		return optics.WithinBand(-low, high-p.Tall, 0, sd)
+	case sd == 0 && low >= 0:
+		return 0
+	case sd == 0:
+		return fits(0)
+	}
+	const steps, widest = 200, 6
+	from := max(low, -widest*sd)
+	to := max(min(high, widest*sd), from)
+	for i := range steps {
+		foot := from + (to-from)*(phys.Length(i)+0.5)/steps
+		x := float64(foot / sd)
+		in += fits(foot) * math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) * float64((to-from)/steps/sd)
 	}
 	return in
 }
+
+// below is how often a normal error is below so many standard deviations.
+func below(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
 
 // Tallest is the height of the liquid that nine of ten shots do not exceed.
 func (r Report) Tallest() phys.Length { return r.Subject.TallNoMore(oneEnd) }

@@ -322,6 +322,21 @@ func TestOutOfFocusIsSoft(t *testing.T) {
 	assert.InDelta(t, sharp, wide, 0.3, "in focus the opening does not matter")
 }
 
+// All of a column is in the picture, with water below it, as long as it is in the camera's frame: that is 72 mm high.
+func TestTallColumnsAreInThePicture(t *testing.T) {
+	for _, height := range []phys.Length{17, 29, 40, 55} {
+		w := waters()["column"]
+		column := *w.Column
+		column.Height, w.Column = height*millimetre, &column
+		s := newStage(w, Studio())
+		top := 2. / 3 // of half of the width
+		for _, y := range []float64{float64(height), -5} {
+			_, at, _ := s.camera.project(vec{0, y, 0})
+			assert.Less(t, math.Abs(at), top, "%v mm of a column of %v mm", y, height)
+		}
+	}
+}
+
 // Seen from an angle the way is shorter, by its cosine.
 func TestTheCameraTurns(t *testing.T) {
 	l := plain()

@@ -108,10 +108,28 @@ func splashCamera(w scene.Water, l *Light) camera {
 	if l.Tall {
 		width, middle = tallWidth, 15
 	}
+	low, high := middle-width/3, middle+width/3 // pictures are two thirds as high as they are wide
+	if top := topOf(w) + overTop; top > high {
+		width, middle = 1.5*(top-low), (top+low)/2
+	}
 	c := l.lens(width)
 	c.at = vec{0, middle, 0}
 	c.from = c.at.mad(vec{0, sin, cos}, c.distance)
 	return c
+}
+
+// overTop is the room over what is tallest, mm: own choice.
+const overTop = 4.0
+
+// topOf is how high a column, or the sheet on it, is above the pool, mm.
+func topOf(w scene.Water) (top float64) {
+	if w.Column != nil {
+		top = mm(w.Column.Height)
+	}
+	if w.Dome != nil {
+		top = max(top, mm(w.Dome.Height))
+	}
+	return top
 }
 
 // throwCamera looks up a little.
