@@ -251,8 +251,8 @@ func TestBlurOfAFlashThatIsCutOff(t *testing.T) {
 	assert.Less(t, row(-220+200+25), 0.02*row(-180), "after 4 m/s x 50 ms")
 }
 
-// A weak flash beside a short one, lit for 50 ms, draws the trail that it would draw alone, as much fainter as its part of
-// the light is.
+// A weak flash beside a short one, lit for 50 ms, draws the trail that it would draw alone, as much fainter as its part
+// of the light is.
 func TestAWeakLongFlashLeavesAGhost(t *testing.T) {
 	long := optics.Pulse{Half: 50e-3, Tenth: 50e-3}
 	trail := func(p optics.Pulse, ghosts ...optics.UnitLit) (sum float64) {
