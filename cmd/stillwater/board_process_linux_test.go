@@ -467,7 +467,7 @@ func TestBoardAsAService(t *testing.T) {
 	hear := func(wanted func(string) bool) string {
 		b := make([]byte, 512)
 		for {
-			require.NoError(t, manager.SetReadDeadline(time.Now().Add(60*time.Second)))
+			require.NoError(t, manager.SetReadDeadline(time.Now().Add(patience)))
 			n, err := manager.Read(b)
 			require.NoError(t, err)
 			if wanted(string(b[:n])) {

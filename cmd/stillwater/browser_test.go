@@ -30,8 +30,8 @@ import (
 	"stillwater/internal/need"
 )
 
-// patience is how long a browser test waits for something that must come; a pass does not depend on how fast it comes.
-const patience = 30 * time.Second
+// patience is how long a test waits for something that must come; a pass does not depend on how fast it comes.
+const patience = 4 * time.Minute
 
 // phone is a real browser with the page, driven by touch or mouse. It notes every request and every complaint.
 type phone struct {

@@ -155,7 +155,7 @@ func (r *daemonRun) enter(cookie *http.Cookie) *wsPhone {
 
 func (h *wsPhone) read() pagetest.Message {
 	h.t.Helper()
-	h.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
+	h.conn.SetReadDeadline(time.Now().Add(patience))
 	_, data, err := h.conn.ReadMessage()
 	require.NoError(h.t, err)
 	m, err := h.screen.Take(data)
@@ -169,7 +169,7 @@ func (h *wsPhone) read() pagetest.Message {
 // until reads until a snapshot is as wanted. Snapshots that go on and never are end the test too.
 func (h *wsPhone) until(what string, wanted func(*control.Snapshot) bool) *control.Snapshot {
 	h.t.Helper()
-	for end := time.Now().Add(snapshotPatience); h.last == nil || !wanted(h.last); h.read() {
+	for end := time.Now().Add(patience); h.last == nil || !wanted(h.last); h.read() {
 		if time.Now().After(end) {
 			last, err := json.Marshal(h.last)
 			require.FailNow(h.t, "never happened: "+what, "%s %v", last, err)
@@ -180,9 +180,6 @@ func (h *wsPhone) until(what string, wanted func(*control.Snapshot) bool) *contr
 
 // shotTries is how often a shot is made again that was late because the machine has much else to do.
 const shotTries = 50
-
-// snapshotPatience is how long a phone waits for a snapshot as wanted before it is said never to come.
-const snapshotPatience = 2 * time.Minute
 
 // must sends a command that is carried out.
 func (h *wsPhone) must(cmd control.Command) {

@@ -268,7 +268,7 @@ func (s *studio) startDaemon() {
 	require.NoError(s.t, s.daemon.Start())
 	s.run = &daemonRun{t: s.t}
 	// One that hangs says where.
-	hangs := time.AfterFunc(snapshotPatience, func() { _ = s.daemon.Process.Signal(unix.SIGABRT) })
+	hangs := time.AfterFunc(patience, func() { _ = s.daemon.Process.Signal(unix.SIGABRT) })
 	defer hangs.Stop()
 	for lines := bufio.NewScanner(out); s.run.url == "" || s.run.code == ""; {
 		require.True(s.t, lines.Scan(), "the daemon ended")

@@ -107,7 +107,7 @@ func (h *wsPhone) lookOn() *onlooker {
 	o := &onlooker{wsPhone: h, seen: h.last}
 	go func() {
 		for {
-			h.conn.SetReadDeadline(time.Now().Add(time.Minute))
+			h.conn.SetReadDeadline(time.Now().Add(patience))
 			_, data, err := h.conn.ReadMessage()
 			var m pagetest.Message
 			if err == nil {

@@ -116,6 +116,7 @@ func TestLookBack(t *testing.T) {
 	compareEvenings(p)
 	setAgain(p)
 	goneAndBack(p, d)
+	newEvening(p)
 	p.clean()
 }
 
@@ -291,6 +292,21 @@ func compareEvenings(p *phone) {
 }
 
 // goneAndBack: when the machine is gone, that is said, and nothing pretends to work; when it is back it goes on.
+// newEvening: an evening that began while another was looked at is in the list when one comes back to it.
+func newEvening(p *phone) {
+	p.enter("#find", "")
+	p.until("all are listed", eveningRows+` === "Sheets of red water (open now); Crowns, deep pool"`)
+	p.tap(".evening-open")
+	p.until("it is open", `document.querySelector('[data-number="12"]')`)
+	p.place("setup")
+	p.enter("#session-name", "Another evening")
+	p.until("it began", `document.querySelector("#session-words").textContent.includes("Another evening")`)
+	p.place("lookback")
+	p.tap(".back")
+	p.until("it is listed",
+		eveningRows+` === "Another evening (open now); Sheets of red water; Crowns, deep pool"`)
+}
+
 func goneAndBack(p *phone, d *machine) {
 	t := p.t
 	p.tap(".evening-open")

@@ -37,7 +37,7 @@ func asked(t *testing.T, m *fakeControl, what string, wanted func(control.Comman
 	require.Eventually(t, func() (ok bool) {
 		sent, ok = m.last(what)
 		return ok && wanted(sent)
-	}, time.Minute, 20*time.Millisecond)
+	}, patience, 20*time.Millisecond)
 	return sent
 }
 

@@ -91,7 +91,7 @@ func newFinder(ctx context.Context, source NewestSource, words []string) (*finde
 	f.sessions, err = source.Sessions(ctx)
 	for i, s := range f.sessions {
 		f.place[s.ID] = i
-		f.texts = append(f.texts, history.SessionText(s.Session))
+		f.texts = append(f.texts, history.SessionText(s))
 		f.idWidth = max(f.idWidth, len(fmt.Sprint(s.ID, "/", s.Shots)))
 	}
 	return f, err
@@ -164,7 +164,7 @@ func (s finding) id() string {
 func (s finding) writeLine(w io.Writer, f *finder) error {
 	const layout = "2006-01-02 15:04"
 	if s.shot == nil {
-		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), history.KindOf(s.session.Set),
+		return f.writeLine(w, s.id(), dateWords(s.session.Started, s.session.When, layout), history.SessionKind(s.session),
 			fmt.Sprint(s.session.Shots, " ", plural(s.session.Shots, "shot", "shots")), titleOf(s.session.Session))
 	}
 	return f.writeLine(w, s.id(), dateWords(s.shot.At, s.shot.When, layout), history.KindOf(s.shot.Set), s.shot.Verdict,

@@ -164,7 +164,7 @@ func TestBoardPulses(t *testing.T) {
 func TestBoardEndsSafe(t *testing.T) {
 	lightUp := func(t *testing.T, h *host, f *fakeLines) {
 		h.Send(wire.Pulse{Output: 0, Width: uint32(realtime.TickHz)})
-		require.Eventually(t, func() bool { return f.lit() == 1 }, 30*time.Second, time.Millisecond)
+		require.Eventually(t, func() bool { return f.lit() == 1 }, 2*time.Minute, time.Millisecond)
 	}
 	t.Run("the host goes", func(t *testing.T) {
 		f := newFakeLines(t)

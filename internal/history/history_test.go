@@ -111,8 +111,8 @@ func TestTriesByTrimForThrows(t *testing.T) {
 
 // A session and a shot are found by what the record says of them.
 func TestWords(t *testing.T) {
-	s := record.Session{Name: "Crowns in milk", Started: time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC),
-		Set: `{"kind":"drop"}`}
+	s := record.Summary{Session: record.Session{Name: "Crowns in milk", Set: `{"kind":"drop"}`,
+		Started: time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)}}
 	text := SessionText(s)
 	for words, want := range map[string]bool{"CROWN": true, "milk 2026-11-24": true, "tuesday drop": true,
 		"november": true, "throw": false, "": true} {
@@ -125,6 +125,11 @@ func TestWords(t *testing.T) {
 		assert.Equal(t, want, NewWords(strings.Fields(words)).MatchShot(text, keeper), words)
 	}
 	assert.Equal(t, []string{"unjudged"}, Remarks(record.Shot{}))
+
+	s.Set = `{"kind":"sound"}` // chosen when the evening was over
+	s.NewestSet = `{"kind":"throw"}`
+	assert.Equal(t, "throw", SessionKind(s))
+	assert.True(t, NewWords([]string{"throw"}).MatchSession(SessionText(s)))
 }
 
 func BenchmarkSummarize(b *testing.B) {

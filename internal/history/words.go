@@ -3,6 +3,7 @@
 package history
 
 import (
+	"cmp"
 	"encoding/json"
 	"strings"
 	"time"
@@ -23,8 +24,8 @@ func NewWords(texts []string) Words {
 }
 
 // SessionText is what a session is found by: its name, date and kind.
-func SessionText(s record.Session) string {
-	return strings.ToLower(strings.Join([]string{s.Name, dateText(s.Started), KindOf(s.Set)}, "\n"))
+func SessionText(s record.Summary) string {
+	return strings.ToLower(strings.Join([]string{s.Name, dateText(s.Started), SessionKind(s)}, "\n"))
 }
 
 // MatchSession reports whether a session has all the words, given its SessionText.
@@ -85,6 +86,10 @@ func (w Words) any(text string) bool {
 }
 
 func dateText(at time.Time) string { return at.Format("2006-01-02 15:04\n2 January 2006\nMonday") }
+
+// SessionKind is the kind of a session's newest shot, or of its set when there is none: the set may have been changed to
+// another kind after the last shot.
+func SessionKind(s record.Summary) string { return KindOf(cmp.Or(s.NewestSet, s.Set)) }
 
 // KindOf is the kind that a stored set says, "" when that cannot be read.
 func KindOf(set string) string {

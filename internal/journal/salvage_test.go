@@ -270,6 +270,8 @@ func TestListReadsNoShots(t *testing.T) {
 	require.NoError(t, j.SetVerdict(ctx, 7, "good"))
 	require.NoError(t, j.SetVerdict(ctx, 7, "late"))
 	require.NoError(t, j.SetVerdict(ctx, 7, "late"))
+	_, err := j.Add(ctx, record.Shot{Session: s.ID, At: time.Unix(1, 0), Set: "the newest"})
+	require.NoError(t, err)
 	for _, query := range []string{"SELECT session, verdict, shots FROM counts",
 		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time WHERE session = ? ORDER BY boot DESC, since_boot_ns DESC",
 		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time ORDER BY boot, since_boot_ns, id"} {
@@ -280,8 +282,9 @@ func TestListReadsNoShots(t *testing.T) {
 	all, err := j.Sessions(ctx)
 	require.NoError(t, err)
 	require.Len(t, all, 1)
-	assert.Equal(t, map[string]int{"": 49, "late": 1}, all[0].Verdicts)
-	assert.Equal(t, 50, all[0].Shots)
+	assert.Equal(t, map[string]int{"": 50, "late": 1}, all[0].Verdicts)
+	assert.Equal(t, 51, all[0].Shots)
+	assert.Equal(t, "the newest", all[0].NewestSet)
 }
 
 func planOf(t *testing.T, j *Journal, query string, args ...any) (lines []string) {

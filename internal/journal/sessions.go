@@ -82,8 +82,8 @@ func (j *Journal) SaveCare(ctx context.Context, id int64, careJSON string) error
 		"UPDATE sessions SET care_json = ? WHERE id = ?", careJSON, id)
 }
 
-// Sessions returns every session, newest first, with how its shots were judged. It reads no shot. A session that cannot
-// be read has its ID only, and says so.
+// Sessions returns every session, newest first, with how its shots were judged and the set of its newest. It reads no
+// other shot. A session that cannot be read has its ID only, and says so.
 func (j *Journal) Sessions(ctx context.Context) ([]record.Summary, error) {
 	defer j.acquire()()
 	all, err := j.summaries(ctx)
@@ -128,12 +128,28 @@ func (j *Journal) summaries(ctx context.Context) ([]record.Summary, error) {
 		if !whole && s.Damaged == "" {
 			s.Damaged = "how many shots it has cannot be read"
 		}
+		if s.Shots == 0 {
+			continue
+		}
+		if s.NewestSet, err = j.newestSet(ctx, s.ID); err != nil {
+			return nil, err
+		}
 	}
 	slices.SortFunc(all, func(a, b record.Summary) int {
 		return -cmp.Or(cmp.Compare(a.When.Number, b.When.Number), cmp.Compare(a.When.SinceBoot, b.When.SinceBoot),
 			cmp.Compare(a.ID, b.ID))
 	})
 	return all, nil
+}
+
+// newestSet is the set of a session's newest shot; "" when it cannot be read.
+func (j *Journal) newestSet(ctx context.Context, session int64) (set string, err error) {
+	err = j.db.QueryRowContext(ctx, "SELECT set_json FROM shots WHERE session = ? ORDER BY number DESC LIMIT 1",
+		session).Scan(&set)
+	if errors.Is(err, sql.ErrNoRows) || isRowError(err) {
+		return "", nil
+	}
+	return set, err
 }
 
 // counts reads how the shots of each session were judged; whole is false when not all of it can be read.

@@ -26,7 +26,7 @@ func (s *Server) search(
 ) (found []PastSession, problem string, err error) {
 	texts, matches := map[int64]string{}, map[int64][]int{}
 	for _, one := range all {
-		texts[one.ID] = history.SessionText(one.Session)
+		texts[one.ID] = history.SessionText(one)
 	}
 	if len(words) > 0 {
 		if err := s.searchShots(ctx, texts, words, matches); errors.Is(err, record.ErrDamaged) {

@@ -153,7 +153,7 @@ func TestCommandsAreCarriedOutAndAnswered(t *testing.T) {
 	other := dial(t, web, pairPhone(t, s, web))
 	assert.Equal(t, "phone 2", other.next().You)
 	other.conn.Close()
-	assert.Eventually(t, func() bool { return len(p.gone()) == 1 }, 10*time.Second, time.Millisecond)
+	assert.Eventually(t, func() bool { return len(p.gone()) == 1 }, 2*time.Minute, time.Millisecond)
 	assert.Equal(t, []string{"phone 2"}, p.gone())
 }
 

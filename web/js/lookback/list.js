@@ -28,6 +28,7 @@ export class EveningList {
 	#current = 0;
 	#shown = "";
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #stale;
+	#outdated = false;
 	/** The one that another is chosen for. */
 	#chosen = 0;
 
@@ -87,7 +88,14 @@ export class EveningList {
 		this.#current = snap.session.id;
 		this.#draw();
 		clearTimeout(this.#stale);
-		if (!first) this.#stale = setTimeout(() => this.node.checkVisibility() && this.load(), rereadMs);
+		if (first) return;
+		this.#outdated = true;
+		this.#stale = setTimeout(() => this.node.checkVisibility() && this.refresh(), rereadMs);
+	}
+
+	/** The list comes into sight: read it again if there was something new meanwhile. */
+	refresh() {
+		if (this.#outdated) this.load();
 	}
 
 	/** Another evening is chosen for one, null: none is. @param {{ id: number, title: string } | null} session */
@@ -118,6 +126,7 @@ export class EveningList {
 
 	/** Read from the newest on, as many as are shown. */
 	async load() {
+		this.#outdated = false;
 		const limit = Math.min(100, Math.max(partSize, this.#words === "" ? this.#sessions.length : 0));
 		await this.#ask(this.#path(0, limit), (got) => {
 			const old = this.#sessions.slice(got.sessions.length);
