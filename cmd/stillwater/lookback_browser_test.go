@@ -301,6 +301,8 @@ func newEvening(p *phone) {
 	p.place("setup")
 	p.enter("#session-name", "Another evening")
 	p.until("it began", `document.querySelector("#session-words").textContent.includes("Another evening")`)
+	p.js(`window.began = performance.now()`)
+	p.until("the list, out of sight, is not read again", `performance.now() > window.began + 2500`)
 	p.place("lookback")
 	p.tap(".back")
 	p.until("it is listed",

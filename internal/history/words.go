@@ -87,8 +87,8 @@ func (w Words) any(text string) bool {
 
 func dateText(at time.Time) string { return at.Format("2006-01-02 15:04\n2 January 2006\nMonday") }
 
-// SessionKind is the kind of a session's newest shot, or of its set when there is none: the set may have been changed to
-// another kind after the last shot.
+// SessionKind is the kind of a session's newest shot, or of its set when there is none: the set may have been changed
+// to another kind after the last shot.
 func SessionKind(s record.Summary) string { return KindOf(cmp.Or(s.NewestSet, s.Set)) }
 
 // KindOf is the kind that a stored set says, "" when that cannot be read.
