@@ -191,6 +191,21 @@ func (m Thrown) Flight(speed phys.Speed, angle phys.Angle, toFocus, aboveFloor p
 	return flight(m.body(), throwStep, speed, angle, toFocus, aboveFloor)
 }
 
+// noFloor is so far down that nothing gets there in 10 s.
+const noFloor phys.Length = 500
+
+// FlightOver is Flight without a floor, for as long as 10 s at least: it is below the floor that a throw passes a spot
+// which it does not reach. Domains: as Flight.
+func (m Thrown) FlightOver(speed phys.Speed, angle phys.Angle, toFocus phys.Length) (Pass, error) {
+	if err := m.checkThrow(speed, angle); err != nil {
+		return Pass{}, err
+	}
+	if err := phys.Within("toFocus", toFocus, minFlight, maxFlight); err != nil {
+		return Pass{}, err
+	}
+	return flight(m.body(), throwStep, speed, angle, toFocus, noFloor)
+}
+
 func flight(b body, h float64, speed phys.Speed, angle phys.Angle, toFocus, aboveFloor phys.Length) (Pass, error) {
 	const focus = 0
 	sin, cos := math.Sincos(float64(angle))

@@ -39,6 +39,7 @@ type Report struct {
 
 	Wide, High     phys.Length // of the frame at the focus spot
 	WideSD, HighSD phys.Length
+	Lean           float64 // how far up goes with the right of the frame: the correlation of the two
 	InFrame        float64 // how often all of the liquid is in the frame
 
 	Level   optics.Level // of the background
@@ -175,15 +176,11 @@ func (r *Report) judgeDepth() {
 	r.Circle = c.Circle()
 	r.Near, r.Far = lens.Depth(r.Circle)
 	sin, cos := math.Sincos(float64(c.Turn))
-	along := r.Subject.Along
-	if !r.Subject.Level {
-		along = 0 // an upright path stays as far away, however the lens is turned
-	}
-	r.DepthSD = phys.Length(math.Hypot(float64(r.Subject.Aside)*cos, float64(along)*sin))
-	r.WideSD = phys.Length(math.Hypot(float64(r.Subject.Aside)*sin, float64(along)*cos))
-	r.HighSD = r.Subject.Across
-	if !r.Subject.Level {
-		r.WideSD, r.HighSD = r.Subject.Across, r.Subject.Along
+	aside, forward := float64(r.Subject.Aside), float64(r.Subject.Forward)
+	r.DepthSD = phys.Length(math.Hypot(aside*cos, forward*sin))
+	r.WideSD, r.HighSD = phys.Length(math.Hypot(aside*sin, forward*cos)), r.Subject.Up
+	if r.WideSD > 0 {
+		r.Lean = r.Subject.Together * forward * cos / float64(r.WideSD)
 	}
 	size := r.Subject.Size
 	if size > 0 {
@@ -202,22 +199,43 @@ func (r *Report) judgeFrame() {
 	c, lens, size := r.Set.Camera, r.Light.Lens, r.Subject.Size
 	r.Wide, r.High = lens.Field(c.Sensor), lens.Field(c.SensorHeight)
 	if size > 0 {
-		r.InFrame = optics.WithinBand(r.Wide/2, r.Wide/2, size, r.WideSD) * r.tallInFrame()
+		r.InFrame = r.inFrame()
 	}
 }
 
+// inFrame is how often all of the liquid is in the frame: the sum over where it may be from side to side, each with the
+// heights that go with it.
+func (r *Report) inFrame() (in float64) {
+	room := float64(r.Wide/2 - r.Subject.Size/2)
+	if room < 0 {
+		return 0
+	}
+	if r.Lean == 0 {
+		return optics.WithinBand(r.Wide/2, r.Wide/2, r.Subject.Size, r.WideSD) * r.tallInFrame(0, r.HighSD)
+	}
+	const places = 60
+	end := min(room/float64(r.WideSD), 4) // standard deviations
+	own := r.HighSD * phys.Length(math.Sqrt(max(1-r.Lean*r.Lean, 0)))
+	for i := range places {
+		z := end * (2*(float64(i)+0.5)/places - 1)
+		share := math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) * 2 * end / places
+		in += share * r.tallInFrame(phys.Length(z*r.Lean)*r.HighSD, own)
+	}
+	return in
+}
+
 // tallInFrame is how often all of the liquid's height is in the frame, whose middle is at that of what nine of ten do
-// not exceed. Of a height that differs, it is the sum over where its foot may be of how often it is then no taller than
-// there is room.
-func (r *Report) tallInFrame() (in float64) {
-	p, sd := r.Subject, r.HighSD
-	middle := r.Tallest() / 2
-	low, high := middle-r.High/2, middle+r.High/2 // of the foot from where it is aimed, for it to be in the frame
+// not exceed, if it is higher by a normal error of that mean and standard deviation. Of a height that differs, it is
+// the sum over where its foot may be of how often it is then no taller than there is room.
+func (r *Report) tallInFrame(mean, sd phys.Length) (in float64) {
+	p, middle := r.Subject, r.Tallest()/2
+	// Of the foot, from where it is on average, for it to be in the frame.
+	low, high := middle-r.High/2-mean, middle+r.High/2-mean
 	fits := func(foot phys.Length) float64 { return below(math.Log(float64((high-foot)/p.Tall)) / p.TallSpread) }
 	switch {
 	case p.TallSpread == 0:
-		return optics.WithinBand(-low, high-p.Tall, 0, sd)
-	case sd == 0 && low >= 0:
+		return between(low, high-p.Tall, sd)
+	case sd == 0 && (low >= 0 || high <= 0):
 		return 0
 	case sd == 0:
 		return fits(0)
@@ -231,6 +249,17 @@ func (r *Report) tallInFrame() (in float64) {
 		in += fits(foot) * math.Exp(-x*x/2) / math.Sqrt(2*math.Pi) * float64((to-from)/steps/sd)
 	}
 	return in
+}
+
+// between is how often a normal error is between two limits.
+func between(low, high, sd phys.Length) float64 {
+	switch {
+	case high < low || sd == 0 && (low > 0 || high < 0):
+		return 0
+	case sd == 0:
+		return 1
+	}
+	return below(float64(high/sd)) - below(float64(low/sd))
 }
 
 // below is how often a normal error is below so many standard deviations.

@@ -120,7 +120,7 @@ func TestThrowsPassAside(t *testing.T) {
 	r, set := New(9), throwSet()
 	for _, f := range release(t, r, set, 400) {
 		if f.Arrives {
-			aside = append(aside, float64(f.Aside/set.Throw.ToFocus))
+			aside = append(aside, float64(f.Aside)/(float64(f.Passing)*(f.Best-f.Contact).Seconds()))
 		}
 	}
 	mean, sd := meanAndSD(aside)

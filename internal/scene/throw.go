@@ -39,15 +39,16 @@ func (r *Room) throw(f *Flight, rng dice, start time.Duration) error {
 		f.Speed = phys.Speed(math.Hypot(there.vx, there.vy))
 		f.Above = phys.Length(there.y) - r.focusHeight(set)
 		f.Through = Velocity{X: phys.Speed(there.vx), Y: phys.Speed(there.vy)}
-		f.Aside = r.aside(f)
+		f.Aside = r.aside(f, after)
 	}
 	return nil
 }
 
-// aside is how far a throw passes from the plane in focus: a hand is as uneven sideways as up and down.
-func (r *Room) aside(f *Flight) phys.Length {
+// aside is how far a throw passes from the plane in focus: a hand is as uneven sideways as up and down, and what goes
+// sideways does so for as long as it flies.
+func (r *Room) aside(f *Flight, after phys.Time) phys.Length {
 	own := dice{rand.New(rand.NewPCG(f.Detail, 1<<41))}
-	return f.Set.Throw.ToFocus * phys.Length(own.normal(float64(r.spreads.ThrowAngle)))
+	return phys.Length(float64(f.Passing) * own.normal(float64(r.spreads.ThrowAngle)) * float64(after))
 }
 
 // minThrowSpeed keeps a throw going: m/s, own choice.

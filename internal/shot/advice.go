@@ -145,30 +145,38 @@ func (a advisor) widenGate() string {
 		set.Throw.Gate, inWholeMm(a.budget.Total.Displaced), inWholeMm(b.Total.Displaced))
 }
 
-// pathScatter describes what no timing corrects: how far above or below the focus spot the path passes.
+// pathScatter describes what no timing corrects: how far from the focus spot the path passes.
 func (a advisor) pathScatter() string {
-	off, ok := a.upAndDown()
-	if !ok {
+	scatter, err := a.set.Throw.scatter(a.e, a.spread)
+	if err != nil {
 		return ""
 	}
-	return fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
-		"corrects: leave room for it in the frame.", inWholeMm(off))
+	say := fmt.Sprintf("Angle and speed also move the path up and down by %s (SD) at the focus spot, which no timing "+
+		"corrects: leave room for it in the frame.", inWholeMm(scatter.besidePath()))
+	if a.e.FocusAngle > sideways || a.e.FocusAngle < -sideways {
+		say = fmt.Sprintf("Angle and speed also move the path by %s (SD) to either side of the focus spot, square to the "+
+			"way it goes there, which no timing corrects: leave room for it in the frame.", inWholeMm(scatter.besidePath()))
+	}
+	return say + a.fallShort()
 }
 
-// upAndDown is the scatter of the path's height at the focus spot, SD; false where the throws do not all reach it.
-func (a advisor) upAndDown() (phys.Length, bool) {
-	rise := func(angle phys.Angle, speed phys.Speed) (phys.Length, bool) {
-		t := a.set.Throw
-		t.Angle += angle
-		p, err := t.flight(speed)
-		return p.Rise, err == nil
+// sideways is the angle from which a path that is moved square to itself is not so much moved up and down.
+const sideways = 30 * degree
+
+// fallShort says how many throws never reach the focus spot, if that is more than one in a hundred.
+func (a advisor) fallShort() string {
+	const hundred = 100
+	t, falls := a.set.Throw, 0
+	for i := range hundred { // as likely angles, at the usual speed
+		t.Angle = within(a.set.Throw.Angle+a.spread.ThrowAngle*phys.Angle(math.Sqrt2*math.Erfinv((2*float64(i)+1)/hundred-1)), steepest)
+		if _, err := t.flight(a.e.Speed); err != nil {
+			falls++
+		}
 	}
-	v := a.e.Speed
-	up, ok1 := rise(a.spread.ThrowAngle, v)
-	down, ok2 := rise(-a.spread.ThrowAngle, v)
-	fast, ok3 := rise(0, v*phys.Speed(1+a.spread.ThrowSpeed))
-	slow, ok4 := rise(0, v*phys.Speed(1-a.spread.ThrowSpeed))
-	return phys.Length(math.Hypot(float64(up-down)/2, float64(fast-slow)/2)), ok1 && ok2 && ok3 && ok4
+	if falls < 2 {
+		return ""
+	}
+	return fmt.Sprintf(" About %d of 100 throws, steeper or flatter than the others, reach the floor before the spot.", falls)
 }
 
 // sheet says how much later a sheet comes than the ball that the plan takes it for.

@@ -109,6 +109,7 @@ const (
 	termGate    = "ragged edge at the gate"
 	termSecond  = "ragged edge at the second beam"
 	termLag     = "camera lag"
+	termAngle   = "launch angle"
 	termSplash  = "splash times, from series to series"
 	termBeam    = "beam height as measured"
 	termKnown   = "drop size as computed or measured"
@@ -325,15 +326,13 @@ var normalNodes = [...]struct{ at, weight float64 }{
 
 // launchAngle is what the scatter of the angle does. The steeper a throw, the longer it takes, and the faster it falls
 // by then: from 60 degrees on its way off the spot is another than its usual speed has it. So time and way are summed
-// over the angles, with what gravity adds to the way. Where a node falls short or to the floor, which a throw 70
-// degrees down does in 80 cm, it is to second order in time, and along the path at the usual speed: up to a fifth too
-// little there.
+// over the angles, with what gravity adds to the way. A throw that falls short passes the spot under the floor: it
+// counts as late as it would be there. Where air stops one before, which it does to a spray, the term is to second
+// order in time, and along the path at the usual speed.
 func (t ThrowSet) launchAngle(v phys.Speed, scatter phys.Angle) (Term, error) {
-	term := Term{Name: "launch angle"}
+	term := Term{Name: termAngle}
 	at := func(angle phys.Angle) (ballistics.Pass, error) {
-		t := t
-		t.Angle = angle
-		return t.flight(v)
+		return t.thrown().FlightOver(v, within(angle, steepest), t.ToFocus)
 	}
 	var passes [len(normalNodes)]ballistics.Pass
 	var mean float64

@@ -605,7 +605,7 @@ func TestSteepThrowsMissByMonteCarlo(t *testing.T) {
 		to    phys.Length
 		angle phys.Angle
 	}{{80 * cm, 0}, {80 * cm, 45 * degree}, {80 * cm, 60 * degree}, {80 * cm, 65 * degree}, {80 * cm, maxAngle},
-		{80 * cm, -45 * degree}, {80 * cm, -60 * degree}, {40 * cm, maxAngle}, {40 * cm, -maxAngle}} {
+		{80 * cm, -45 * degree}, {80 * cm, -60 * degree}, {80 * cm, -maxAngle}, {40 * cm, maxAngle}, {40 * cm, -maxAngle}} {
 		s := farSet()
 		s.Kind = Throw
 		s.Throw.Mass, s.Throw.Thickness, s.Throw.ToFocus, s.Throw.AboveFloor, s.Throw.Angle = 20*cm, 0, c.to, 5, c.angle

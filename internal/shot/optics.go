@@ -182,8 +182,9 @@ type Subject struct {
 	Tall    phys.Length // upright, about; 0: not known
 	// TallSpread is that of Tall from shot to shot and by what is not known of it, SD of the logarithm.
 	TallSpread float64
-	Along      phys.Length // its path, by the error budget
-	Across     phys.Length // its path, in the plane that the camera sees
+	Forward    phys.Length // level, the way a throw goes; of a drop from side to side
+	Up         phys.Length // and down
+	Together   float64     // how far up goes with forward: their correlation, -1 to 1
 	Aside      phys.Length // towards the camera and away, if it looks square at the path
 	Level      bool        // the path is level rather than upright
 }
@@ -200,23 +201,22 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 	if err != nil {
 		return Subject{}, err
 	}
-	p := Subject{Speed: b.Speed, Along: b.Total.Displaced}
+	p := Subject{Speed: b.Speed, Up: b.Total.Displaced}
 	p.Tall, p.TallSpread = s.tall(e)
 	switch s.Kind {
 	case Throw:
 		across := phys.Speed(acrossView(e.FocusAngle, s.Camera.Turn))
 		p.Speed, p.Fastest, p.Level, p.Size = b.Speed*across, e.FocusSpeed*across, true, s.Throw.width()
-		p.Across, _ = s.Throw.pathScatter(e.Speed, spread)
-		p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus))
+		return p, s.thrownScatter(&p, e, spread, b)
 	case Sound: // what bursts, and where, is not known
 	case Drops:
-		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside,
+		p.Fastest, p.Forward, p.Aside, p.Size = e.Speed, dripAside, dripAside,
 			s.Drops.impact(e.Diameter, e.Speed).CraterWidth()
 		if s.Drops.Want == WantPhase && s.Drops.Phase == splash.Contact {
 			p.Size = e.Diameter
 		}
 	default:
-		p.Fastest, p.Across, p.Aside, p.Size = e.Speed, dripAside, dripAside, e.Diameter
+		p.Fastest, p.Forward, p.Aside, p.Size = e.Speed, dripAside, dripAside, e.Diameter
 		if s.Drop.Phase != splash.Contact {
 			impact, err := s.Drop.impact(e.Diameter, e.Speed)
 			if err != nil {
@@ -226,6 +226,22 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 		}
 	}
 	return p, nil
+}
+
+// thrownScatter fills in where a throw may be. A hand that is as uneven sideways as up and down gives it a speed that
+// way for as long as it flies.
+func (s Set) thrownScatter(p *Subject, e Estimate, spread Spread, b Budget) error {
+	scatter, err := s.Throw.scatter(e, spread)
+	if err != nil {
+		return s.speedError(err, e.Speed)
+	}
+	xx, yy, xy := scatter.moments(b.besidesAngle(false))
+	p.Forward, p.Up = phys.Length(math.Sqrt(xx)), phys.Length(math.Sqrt(yy))
+	if both := math.Sqrt(xx * yy); both > 0 {
+		p.Together = xy / both
+	}
+	p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus) / math.Cos(float64(s.Throw.Angle)))
+	return nil
 }
 
 // acrossView is the part of the speed on a path at an angle above level that a camera sees that is turned along it.
@@ -285,21 +301,6 @@ func (t ThrowSet) width() phys.Length {
 		return t.Mass
 	}
 	return max(t.Mass, t.Mass*phys.Length(math.Sqrt(2*float64(t.Mass/t.Thickness)/3)))
-}
-
-// pathScatter is how far above or below the focus spot a throw at v passes, SD: what no timing corrects.
-func (t ThrowSet) pathScatter(v phys.Speed, spread Spread) (phys.Length, bool) {
-	rise := func(angle phys.Angle, speed phys.Speed) (phys.Length, bool) {
-		t := t
-		t.Angle += angle
-		p, err := t.flight(speed)
-		return p.Rise, err == nil
-	}
-	up, ok1 := rise(spread.ThrowAngle, v)
-	down, ok2 := rise(-spread.ThrowAngle, v)
-	fast, ok3 := rise(0, v*phys.Speed(1+spread.ThrowSpeed))
-	slow, ok4 := rise(0, v*phys.Speed(1-spread.ThrowSpeed))
-	return phys.Length(math.Hypot(float64(up-down)/2, float64(fast-slow)/2)), ok1 && ok2 && ok3 && ok4
 }
 
 // checkBlur refuses a light that lasts longer than the blur that was asked for.

@@ -3,7 +3,6 @@ package shot
 import (
 	"encoding/json"
 	"math"
-	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -11,7 +10,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/optics"
-	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
 
@@ -116,30 +114,6 @@ func TestOpenTime(t *testing.T) {
 	assert.Equal(t, s.Light.OpenFor, s.OpenTime())
 	s.Camera.Shutter = 1. / 125
 	assert.InEpsilon(t, 1./128, float64(s.OpenTime()), 1e-9, "1/125 stands for 2^-7 s")
-}
-
-// Where a throw may be, against many throws with a random angle up, angle aside and speed (seed 16, 3).
-func TestSubjectOfThrow(t *testing.T) {
-	s, spread := DefaultSet(), DefaultSpread()
-	s.Kind = Throw
-	e, err := s.Estimate()
-	require.NoError(t, err)
-	subject, err := s.SubjectOf(e, spread)
-	require.NoError(t, err)
-	random := rand.New(rand.NewPCG(16, 3))
-	var up, aside []float64
-	for range 2000 {
-		thrown := s.Throw
-		thrown.Angle += phys.Angle(float64(spread.ThrowAngle) * random.NormFloat64())
-		p, err := thrown.flight(e.Speed * phys.Speed(1+spread.ThrowSpeed*random.NormFloat64()))
-		require.NoError(t, err)
-		up = append(up, float64(p.Rise))
-		aside = append(aside, float64(thrown.ToFocus)*math.Tan(float64(spread.ThrowAngle)*random.NormFloat64()))
-	}
-	assert.InEpsilon(t, sd(up), float64(subject.Across), 0.1)
-	assert.InEpsilon(t, sd(aside), float64(subject.Aside), 0.1)
-	assert.True(t, subject.Level)
-	assert.Equal(t, e.FocusSpeed, subject.Speed)
 }
 
 // A thin sheet is as wide as a disc of the same volume.

@@ -19,9 +19,9 @@ const goodShare = 0.97
 // dark, and hardly one is 6 mm across. Own choice, no source.
 const guardHeight = 12 * mm
 
-// InPlaceShare is the share of throws like the one that e describes that are within InPlace of the focus spot, seen
-// from the side, once the trim is right: along the path by the error budget, up and down by the spread of angle and
-// speed.
+// InPlaceShare is the share of throws that are on average the one that e describes which are within InPlace of the focus
+// spot, seen from the side, once the trim is right: by angle and speed as they leave the hand, and along the path by the
+// rest of the error budget.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func InPlaceShare(set Set, e Estimate, spread Spread, tick time.Duration) (float64, error) {
@@ -33,20 +33,11 @@ func InPlaceShare(set Set, e Estimate, spread Spread, tick time.Duration) (float
 }
 
 func (a advisor) inPlace() float64 {
-	up, ok := a.upAndDown()
-	if !ok {
+	scatter, err := a.set.Throw.scatter(a.e, a.spread)
+	if err != nil {
 		return 0
 	}
-	along := float64(a.budget.Repeat.Displaced)
-	const steps = 200
-	sum := 0.0
-	for i := range steps { // over what is along the path, what is left for up and down
-		x := (float64(i)+0.5)/steps*2 - 1
-		room := math.Sqrt(1-x*x) * float64(InPlace)
-		x *= float64(InPlace)
-		sum += math.Exp(-x*x/(2*along*along)) * math.Erf(room/(float64(up)*math.Sqrt2))
-	}
-	return sum * 2 * float64(InPlace) / steps / (along * math.Sqrt(2*math.Pi))
+	return scatter.shareWithin(InPlace, a.budget.besidesAngle(true))
 }
 
 // BetterPlaces is a set of which enough throws, as fast as the one that e describes, are in place, with the beams as
@@ -92,12 +83,12 @@ func BetterPlaces(set Set, e Estimate, spread Spread, tick time.Duration) (Set, 
 	return best, share, nil
 }
 
-// couldDo reports whether enough throws pass near enough above or below the focus spot, whatever the timing: that is
-// quickly known.
+// couldDo reports whether enough throws pass near enough beside the focus spot, whatever the timing: that is quickly
+// known.
 func couldDo(set Set, e Estimate, spread Spread, focus phys.Length) bool {
 	set.Throw.ToFocus = focus
-	up, ok := advisor{set: set, e: e, spread: spread}.upAndDown()
-	return ok && math.Erf(float64(InPlace/up)/math.Sqrt2) >= goodShare
+	scatter, err := set.Throw.scatter(e, spread)
+	return err == nil && math.Erf(float64(InPlace/scatter.besidePath())/math.Sqrt2) >= goodShare
 }
 
 // shorter are distances to the focus spot up to the one there is, the longest first. Nearer than 8 cm the sensors

@@ -1,8 +1,6 @@
 package shot
 
 import (
-	"math"
-	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -20,33 +18,6 @@ func throwAsUsual(t *testing.T) (Set, Estimate) {
 	e, err := set.Estimate()
 	require.NoError(t, err)
 	return set, e
-}
-
-// The share is that of two normal errors within a circle, drawn.
-func TestInPlaceShare(t *testing.T) {
-	set, e := throwAsUsual(t)
-	for _, focus := range []float64{0.8, 0.3, 0.1} {
-		set.Throw.ToFocus = phys.Length(focus)
-		interval, err := set.Throw.interval(e.Speed)
-		require.NoError(t, err)
-		at, err := set.estimateInterval(interval)
-		require.NoError(t, err)
-		got, err := InPlaceShare(set, at, DefaultSpread(), defaultTick)
-		require.NoError(t, err)
-		b, err := Errors(set, at, DefaultSpread(), defaultTick)
-		require.NoError(t, err)
-		up, ok := advisor{set, at, DefaultSpread(), defaultTick, b}.upAndDown()
-		require.True(t, ok)
-		const n = 20000
-		rng, in := rand.New(rand.NewPCG(1, 1)), 0
-		for range n {
-			if math.Hypot(rng.NormFloat64()*float64(b.Repeat.Displaced), rng.NormFloat64()*float64(up)) < float64(InPlace) {
-				in++
-			}
-		}
-		// Four standard deviations of the share of n.
-		assert.InDelta(t, float64(in)/n, got, 4*math.Sqrt(0.25/n), "%v", focus)
-	}
 }
 
 // From a beginner's set it finds places of which 95 % are in place, says them, and leaves such a set alone.
