@@ -297,6 +297,8 @@ export interface Room {
 	rooms: Choice[];
 	/** Unix ms when the next thing is let go by itself; 0: it is not. */
 	next_at: number;
+	paces: number[];
+	pace_says: string;
 }
 
 export type Verdict = "" | "early" | "good" | "late" | "nothing there" | "too high" | "too low";

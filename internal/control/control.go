@@ -139,7 +139,8 @@ type Control struct {
 	lastSeen         string
 	unseen           bool                // simulated room: what was let go has caused nothing so far
 	dryShots         []DryShot           // of the latest dry run, newest first
-	passages         []passage           // of its throws, in order
+	passages         []passage           // of its throws and of those of dry runs before it alike, in order
+	passagesOf       shot.ThrowSet       // as they were thrown
 	cleared          map[uint8]wire.Tick // when each input was last seen to become clear
 	thresholds       map[string]uint16   // of inputs, as they were set
 	watchingChatter  bool

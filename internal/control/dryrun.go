@@ -50,8 +50,28 @@ func (c *Control) beginDryRun(r *run) {
 	if r.program.Gate == nil {
 		r.program.GateMin, r.program.GateMax = 0, 0 // a window after a Go that opens nothing
 	}
-	c.dryShots, c.passages = nil, nil
+	c.dryShots = nil
+	c.goOnMeasuring(r)
 }
+
+// goOnMeasuring keeps what earlier dry runs showed of the sheet's edge, if the throws are as they were then. The mutex
+// is held.
+func (c *Control) goOnMeasuring(r *run) {
+	thrown := r.set.Throw
+	thrown.Edge = 0 // that is what comes of it
+	same := r.program.Gate != nil && thrown == c.passagesOf && len(c.passages) > 0
+	if same {
+		last := c.passages[len(c.passages)-1]
+		same = last.gate == r.program.Gate.Input && last.beam == r.program.Clock.Input
+	}
+	if !same {
+		c.passages = nil
+	}
+	c.passagesOf = thrown
+}
+
+// maxPassages are as many as tell all that more of them would.
+const maxPassages = 200
 
 // showDryShot shows what would have been fired. The mutex is held.
 func (c *Control) showDryShot(r *run, report board.ShotReport) {
@@ -68,6 +88,7 @@ func (c *Control) showDryShot(r *run, report board.ShotReport) {
 	if r.program.Gate != nil {
 		c.passages = append(c.passages, passage{gate: r.program.Gate.Input, beam: r.program.Clock.Input,
 			Passage: shot.Passage{GateBroken: report.GateAt, BeamBroken: report.ClockAt}})
+		c.passages = c.passages[max(len(c.passages)-maxPassages, 0):]
 		for input, at := range c.cleared {
 			c.passageEnds(input, at)
 		}

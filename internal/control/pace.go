@@ -21,12 +21,20 @@ const (
 	maxPace = 2 * time.Minute
 )
 
+// Of what is let go: how long it takes from the hand to its moment at most, mostly; and how long there has to be before
+// the next for the picture of the last. Own choice.
+const (
+	paceFlies = time.Second
+	pacePause = time.Second
+)
+
 // openMargin is how long after a shutter should be open something is let go. Own choice.
 const openMargin = 100 * time.Millisecond
 
 // pace is how often something is let go.
 type pace struct {
 	every time.Duration
+	last  time.Time // when something was let go last; zero: nothing was
 	next  time.Time // when the next is due; zero: the board is not ready for one
 	timer *timer
 }
@@ -41,13 +49,54 @@ func (c *Control) checkPace(cmd Command) error {
 		return refusal("pace_s", "In a real room nothing is let go by itself.", "Arm it without a pace.")
 	case every < minPace || every > maxPace:
 		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s.", cmd.PaceS),
-			fmt.Sprintf("Ask for %d to %d s.", minPace/time.Second, maxPace/time.Second))
+			fmt.Sprintf("Ask for %d to %d s.", leastPace(c.plan.program, cmd.Dry)/time.Second, maxPace/time.Second))
+	case every < leastPace(c.plan.program, cmd.Dry):
+		return refusal("pace_s", fmt.Sprintf("Nothing can be let go every %d s: %s.", cmd.PaceS,
+			whyNoSooner(c.plan.program, cmd.Dry)), fmt.Sprintf("Ask for %d s or more.",
+			leastPace(c.plan.program, cmd.Dry)/time.Second))
 	case cmd.RepeatS != 0:
 		return refusal("repeat_s", "With a pace, Go is already given for each.", "Set the interval of Go to 0.")
 	case c.set.Kind == shot.Drops:
 		return refusal("pace_s", "In this set valves let the drops go.", "Have Go given again by itself instead.")
 	}
 	return nil
+}
+
+// leastPace is the least time from one to the next, in whole seconds: until the shutter that Go opened is shut, and
+// until the flash is charged again.
+func leastPace(p shot.Program, dry bool) time.Duration {
+	least := max(minPace, paceFlies+p.Rest, openUntil(p, dry)+pacePause)
+	return (least + time.Second - 1).Truncate(time.Second)
+}
+
+// openUntil is when after Go what it opened is shut again; 0: it opens nothing.
+func openUntil(p shot.Program, dry bool) (until time.Duration) {
+	if dry {
+		return 0
+	}
+	for _, cue := range p.Opening {
+		until = max(until, cue.Offset+cue.Width)
+	}
+	return until
+}
+
+// whyNoSooner says what a pace waits for.
+func whyNoSooner(p shot.Program, dry bool) string {
+	if open := openUntil(p, dry); open+pacePause >= paceFlies+p.Rest {
+		return fmt.Sprintf("the shutter is open for %s at each (light.open_for)", durationWords(open))
+	}
+	return fmt.Sprintf("the flash takes %s to charge (light.recycle)", durationWords(p.Rest))
+}
+
+// paceChoices are paces to choose from, in seconds: the least, if it is longer than the usual least, and some longer.
+func paceChoices(p shot.Program) []int {
+	choices := []int{max(4, int(leastPace(p, false)/time.Second))}
+	for _, s := range []int{6, 10, 20, 40, 80} {
+		if s > choices[0] && len(choices) < 4 {
+			choices = append(choices, s)
+		}
+	}
+	return choices
 }
 
 // newPace is a run's pace; nil: it has none.
@@ -66,11 +115,18 @@ func (p *pace) stop() {
 	}
 }
 
-// paceIfDue begins to wait for the next to be let go, once the board waits for it. The mutex is held.
+// paceIfDue begins to wait for the next to be let go, once the board waits for it: counted from the last, but with time
+// for its picture. The mutex is held.
 func (c *Control) paceIfDue() {
-	if r := c.current; c.paced(r) && r.pace.next.IsZero() {
-		c.waitPace(r)
+	r := c.current
+	if !c.paced(r) || !r.pace.next.IsZero() {
+		return
 	}
+	in := r.pace.every
+	if !r.pace.last.IsZero() {
+		in = max(in-time.Since(r.pace.last), pacePause)
+	}
+	c.waitPace(r, in)
 }
 
 // paced reports whether a run has something let go by itself now. The mutex is held.
@@ -80,9 +136,9 @@ func (c *Control) paced(r *run) bool {
 }
 
 // waitPace has the next one let go when it is due. The mutex is held.
-func (c *Control) waitPace(r *run) {
-	r.pace.next = time.Now().Add(r.pace.every)
-	r.pace.timer = c.tasks.after(r.pace.every, func() { c.paceNext(r) })
+func (c *Control) waitPace(r *run, in time.Duration) {
+	r.pace.next = time.Now().Add(in)
+	r.pace.timer = c.tasks.after(in, func() { c.paceNext(r) })
 }
 
 // paceNext lets one go; if the shutter opens at Go, Go is given and the shutter awaited.
@@ -91,7 +147,8 @@ func (c *Control) paceNext(r *run) {
 	r.pace.next = time.Time{}
 	ready := c.paced(r)
 	if ready {
-		c.waitPace(r) // whatever comes of this one
+		r.pace.last = time.Now()
+		c.waitPace(r, r.pace.every) // whatever comes of this one
 	}
 	waitsGo, epoch := r.waitsGo, c.epoch
 	if !ready || c.phones.away() {

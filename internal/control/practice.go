@@ -42,7 +42,11 @@ func (c *Control) roomView() *Room {
 	if c.opts.Room == nil {
 		return nil
 	}
-	view := &Room{Busy: c.opts.Room.Busy(), Seen: c.lastSeen, Rooms: []Choice{}}
+	view := &Room{Busy: c.opts.Room.Busy(), Seen: c.lastSeen, Rooms: []Choice{},
+		Paces: paceChoices(c.plan.program)}
+	if view.Paces[0] > 4 {
+		view.PaceSays = fmt.Sprintf("Every %d s at the soonest: %s.", view.Paces[0], whyNoSooner(c.plan.program, false))
+	}
 	if rooms, ok := c.opts.Room.(Rooms); ok {
 		view.In = rooms.Preset().Name
 		for _, p := range scene.Presets() {

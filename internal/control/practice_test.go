@@ -89,8 +89,11 @@ func TestPaceGivesGo(t *testing.T) {
 		x.ready()
 		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
 		require.Equal(t, shot.ByGo, x.Snapshot().Set.ShutterBy())
-		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 5, RepeatS: 5}, "repeat_s", "Go is already given for each")
-		x.must(me, Command{Type: "arm", Shots: 2, PaceS: 5})
+		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 6, RepeatS: 5}, "repeat_s", "Go is already given for each")
+		x.refusedFor(me, Command{Type: "arm", Shots: 2, PaceS: 5}, "pace_s", "the shutter is open for 5 s at each")
+		assert.Equal(t, []int{6, 10, 20, 40}, x.Snapshot().Room.Paces)
+		assert.Contains(t, x.Snapshot().Room.PaceSays, "Every 6 s at the soonest: the shutter is open for 5 s")
+		x.must(me, Command{Type: "arm", Shots: 2, PaceS: 6})
 		x.armedWith(2)
 		x.waitForGo(2)
 		assert.NotContains(t, x.Snapshot().Reason, "open the shutter first", "nobody has to")
@@ -101,12 +104,12 @@ func TestPaceGivesGo(t *testing.T) {
 			defer x.dev.mu.Unlock()
 			return []int{x.dev.gos, len(r.letGo())}
 		}
-		assert.Equal(t, []int{0, 0}, counts(4999*time.Millisecond))
+		assert.Equal(t, []int{0, 0}, counts(5999*time.Millisecond))
 		assert.Equal(t, []int{1, 0}, counts(2*time.Millisecond))
 		assert.Equal(t, []int{1, 0}, counts(60*time.Millisecond), "the camera takes that long")
 		assert.Equal(t, []int{1, 1}, counts(200*time.Millisecond))
 		x.waitForGo(2)
-		assert.Equal(t, []int{2, 1}, counts(5*time.Second-250*time.Millisecond))
+		assert.Equal(t, []int{2, 1}, counts(6*time.Second-250*time.Millisecond))
 		x.must(me, Command{Type: "page", Hidden: true})
 		assert.Equal(t, []int{2, 1}, counts(time.Second), "nobody looks any more")
 		x.must(me, Command{Type: "disarm"})
@@ -136,6 +139,55 @@ func TestPausesOfAPace(t *testing.T) {
 		x.armedWith(1)
 		assert.False(t, x.Pausing(), "without a pace")
 	})
+}
+
+// What is not over when the next is due does not cost a whole pace: the next comes as soon as there was time for its
+// picture.
+func TestPaceCountsFromTheLast(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		r := &room{}
+		x := setUp(t, inRoom(r))
+		x.ready()
+		x.must(me, Command{Type: "arm", Shots: 3, PaceS: 4})
+		x.armedWith(3)
+		time.Sleep(4 * time.Second)
+		synctest.Wait()
+		require.Len(t, r.letGo(), 1)
+		x.dev.begin()
+		time.Sleep(4500 * time.Millisecond)
+		synctest.Wait()
+		require.Len(t, r.letGo(), 1, "the shot is not over")
+		x.armedWith(2)
+		time.Sleep(pacePause - time.Millisecond)
+		synctest.Wait()
+		require.Len(t, r.letGo(), 1)
+		time.Sleep(time.Millisecond)
+		synctest.Wait()
+		assert.Len(t, r.letGo(), 2)
+	})
+}
+
+// The least pace is what shutter and flash need, and those to choose from are possible.
+func TestLeastPace(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		program shot.Program
+		dry     bool
+		least   time.Duration
+		choices []int
+	}{
+		{"a quick flash", shot.Program{Rest: 334 * time.Millisecond}, false, 2 * time.Second, []int{4, 6, 10, 20}},
+		{"the usual flash", shot.Program{Rest: 2 * time.Second}, false, 3 * time.Second, []int{4, 6, 10, 20}},
+		{"a slow flash", shot.Program{Rest: 6500 * time.Millisecond}, false, 8 * time.Second, []int{8, 10, 20, 40}},
+		{"an open shutter", shot.Program{Rest: time.Second, Opening: []shot.Cue{{Width: 5 * time.Second}}}, false,
+			6 * time.Second, []int{6, 10, 20, 40}},
+		{"which a dry run has not", shot.Program{Rest: time.Second, Opening: []shot.Cue{{Width: 5 * time.Second}}}, true,
+			2 * time.Second, []int{6, 10, 20, 40}},
+	} {
+		assert.Equal(t, c.least, leastPace(c.program, c.dry), c.name)
+		assert.Equal(t, c.choices, paceChoices(c.program), c.name)
+	}
+	assert.Contains(t, whyNoSooner(shot.Program{Rest: 6500 * time.Millisecond}, false), "the flash takes 6.5 s")
 }
 
 // A pace ends with the shots that were asked for.

@@ -238,6 +238,9 @@ type Room struct {
 	In     string   `json:"in"`      // a value of Rooms
 	Rooms  []Choice `json:"rooms"`   // rooms to practise in, from easy to hard
 	NextAt int64    `json:"next_at"` // Unix ms when the next thing is let go by itself; 0: it is not
+
+	Paces    []int  `json:"paces"`     // every so many seconds something can be let go by itself
+	PaceSays string `json:"pace_says"` // why no sooner; "": as soon as usual
 }
 
 // Verdict is what a person says of a frame.

@@ -68,8 +68,9 @@ func TestFiguresOfMerit(t *testing.T) {
 	}
 }
 
-// Of steep throws too the plan says how many are in place, as the room has them: what a faster hand gains in height it is
-// past the spot by. The plan knows nothing of a hand that warms up and tires, nor of a trim that is found.
+// Of steep throws too the plan says how many are in place, as the room has them: a faster hand throws higher and is past
+// the spot, which is the path of the others. The plan knows nothing of a hand that warms up and tires, nor of a trim that
+// is found.
 func TestSteepFiguresOfMerit(t *testing.T) {
 	for _, angle := range []phys.Angle{45 * math.Pi / 180, 65 * math.Pi / 180} {
 		in, said, n := 0.0, 0.0, 0.0
@@ -79,8 +80,8 @@ func TestSteepFiguresOfMerit(t *testing.T) {
 			set.Throw.Angle = angle
 			r, err := Run(Options{Set: set, Method: Gates, Tries: tries, Seed: seed})
 			require.NoError(t, err)
-			t.Logf("%v, seed %d: of %d clean pictures in place %.3f, plan %.3f; height %.1f mm, along %.1f mm, trim %v", angle,
-				seed, r.Clean, r.CleanPlace, r.Predicted, inMm(r.Height), inMm(r.SpreadLong), r.Trim)
+			t.Logf("%v, seed %d: of %d clean pictures in place %.3f, plan %.3f; height %.1f mm, along %.1f mm, trim %v",
+				angle, seed, r.Clean, r.CleanPlace, r.Predicted, inMm(r.Height), inMm(r.SpreadLong), r.Trim)
 			in, said, n = in+r.CleanPlace/4, said+r.Predicted/4, n+float64(r.Clean)
 		}
 		assert.InDelta(t, in, said, 4*math.Sqrt(in*(1-in)/n), "%v: four standard deviations of the share of %.0f", angle, n)

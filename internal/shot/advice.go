@@ -155,7 +155,8 @@ func (a advisor) pathScatter() string {
 		"corrects: leave room for it in the frame.", inWholeMm(scatter.besidePath()))
 	if a.e.FocusAngle > sideways || a.e.FocusAngle < -sideways {
 		say = fmt.Sprintf("Angle and speed also move the path by %s (SD) to either side of the focus spot, square to the "+
-			"way it goes there, which no timing corrects: leave room for it in the frame.", inWholeMm(scatter.besidePath()))
+			"way it goes there, which no timing corrects: leave room for it in the frame.",
+			inWholeMm(scatter.besidePath()))
 	}
 	return say + a.fallShort()
 }
@@ -168,7 +169,8 @@ func (a advisor) fallShort() string {
 	const hundred = 100
 	t, falls := a.set.Throw, 0
 	for i := range hundred { // as likely angles, at the usual speed
-		t.Angle = within(a.set.Throw.Angle+a.spread.ThrowAngle*phys.Angle(math.Sqrt2*math.Erfinv((2*float64(i)+1)/hundred-1)), steepest)
+		off := math.Sqrt2 * math.Erfinv((2*float64(i)+1)/hundred-1)
+		t.Angle = within(a.set.Throw.Angle+a.spread.ThrowAngle*phys.Angle(off), steepest)
 		if _, err := t.flight(a.e.Speed); err != nil {
 			falls++
 		}
@@ -176,7 +178,8 @@ func (a advisor) fallShort() string {
 	if falls < 2 {
 		return ""
 	}
-	return fmt.Sprintf(" About %d of 100 throws, steeper or flatter than the others, reach the floor before the spot.", falls)
+	return fmt.Sprintf(" About %d of 100 throws, steeper or flatter than the others, reach the floor before the spot.",
+		falls)
 }
 
 // sheet says how much later a sheet comes than the ball that the plan takes it for.

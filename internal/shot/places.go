@@ -19,9 +19,9 @@ const goodShare = 0.97
 // dark, and hardly one is 6 mm across. Own choice, no source.
 const guardHeight = 12 * mm
 
-// InPlaceShare is the share of throws that are on average the one that e describes which are within InPlace of the focus
-// spot, seen from the side, once the trim is right: by angle and speed as they leave the hand, and along the path by the
-// rest of the error budget.
+// InPlaceShare is the share of throws, on average the one that e describes, that are within InPlace of the focus spot,
+// seen from the side, once the trim is right: by angle and speed as they leave the hand, and along the path by the rest
+// of the error budget.
 //
 // Errors: *FieldError or *Refusal, as Estimate.
 func InPlaceShare(set Set, e Estimate, spread Spread, tick time.Duration) (float64, error) {

@@ -13,10 +13,9 @@ func (p place) plus(q place, times float64) place { return place{p.x + times*q.x
 
 func (p place) dot(q place) float64 { return p.x*q.x + p.y*q.y }
 
-// throwScatter is where throws are as their flash fires, by what each has of angle and of speed at the nodes of a normal
-// distribution. The two belong together: of a steep path a faster hand passes above the spot, and is a little past it
-// by the time that the plan gives it, which brings it back to the path of the others. What else is off in time moves a
-// throw along that path.
+// throwScatter is where throws are as their flash fires, by angle and by speed, each at the nodes of a normal
+// distribution. The two errors of a place belong together: a steeper throw is higher and short of the spot, which on a
+// steep path is the path of the others or near it. What else is off in time moves a throw along that path.
 type throwScatter struct {
 	at   [len(normalNodes)][len(normalNodes)]place // by angle, by speed; on average where the spot is on the path
 	path place                                     // its direction at the spot, 1 long

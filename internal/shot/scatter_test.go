@@ -13,7 +13,7 @@ import (
 	"stillwater/internal/phys"
 )
 
-// parabolas throws without air, past two beams whose edges are ragged, and flashes when the plan for the speed that they
+// parabolas throws without air, past two beams, with ragged edges, and flashes when the plan for the speed that they
 // measured says: written out here, as a witness. It has where each throw is then from where the average one would be,
 // forward and up, moved by what the trim takes out along the path.
 func parabolas(set ThrowSet, v float64, spread Spread, random *rand.Rand, n int) (forward, up []float64) {
@@ -54,7 +54,7 @@ func parabolas(set ThrowSet, v float64, spread Spread, random *rand.Rand, n int)
 	return forward, up
 }
 
-// Of throws from level to as steep as is accepted, how many are in place, and how far they scatter, against parabolas by
+// How many throws are in place and how far they scatter, from level to as steep as is accepted, against parabolas by
 // dice.
 func TestScatterByMonteCarlo(t *testing.T) {
 	const n = 20000
@@ -97,8 +97,8 @@ func TestScatterByMonteCarlo(t *testing.T) {
 			t.Logf("in place %.3f by dice, %.3f said; forward %.1f and %.1f mm, up %.1f and %.1f mm, together %.2f and %.2f",
 				in, said, math.Sqrt(ofX)*1e3, math.Sqrt(xx)*1e3, math.Sqrt(ofY)*1e3, math.Sqrt(yy)*1e3,
 				ofBoth/math.Sqrt(ofX*ofY), xy/math.Sqrt(xx*yy))
-			// Four standard deviations of the share of n, and 0.01 for the air that a ball of 20 cm feels and for edges whose
-			// effect is not quite in proportion.
+			// Four standard deviations of the share of n, and 0.01 for the air that a ball of 20 cm feels and for edges
+			// whose effect is not quite in proportion.
 			assert.InDelta(t, in, said, 4*math.Sqrt(in*(1-in)/n)+0.01)
 			// The root mean square of n normal values is within 1/sqrt(2 n) of it, one SD; 3 % for the same two reasons.
 			assert.InEpsilon(t, math.Sqrt(ofX), math.Sqrt(xx), 4/math.Sqrt(2*n)+0.03)
@@ -123,7 +123,7 @@ func TestNodeShares(t *testing.T) {
 	assert.InDelta(t, 0.343, cube, 1e-12)
 }
 
-// Where a throw may be is by dice too as the light's judge is told it; sideways a hand is as uneven as up and down, for
+// Where a throw may be in the frame is by dice too; sideways a hand is as uneven as up and down, for
 // as long as the throw flies.
 func TestSubjectOfThrow(t *testing.T) {
 	for _, angle := range []phys.Angle{20 * degree, 65 * degree} {

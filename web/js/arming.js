@@ -2,22 +2,21 @@
 // choice is this phone's until it arms. A reload keeps the delay; a dry run and repeated Gos are asked for each time, so
 // that nobody begins one by mistake.
 
-import { attr, button, byId } from "./dom.js";
+import { attr, button, byId, text } from "./dom.js";
 import { setTabItem, tabItem } from "./store.js";
 
-/** @import { Command, Snapshot } from "../protocol.d.ts" */
+/** @import { Command, Room, Snapshot } from "../protocol.d.ts" */
 
 const delays = [0, 3, 5, 10, 30];
 /** Seconds between two Gos; 0: each by hand. */
 const repeats = [0, 5, 8, 15, 30];
-/** Seconds between what is let go by itself in the simulated room; 0: each by a tap. */
-const paces = [0, 4, 6, 10, 20];
 
 export class Arming {
 	#delay = Number(tabItem("delay") ?? 0);
 	#dry = false;
 	#repeat = 0;
-	#pace = 0;
+	/** Seconds between what is let go by itself in the simulated room; 0: each by a tap. */ #pace = 0;
+	/** Those to choose from. @type {number[]} */ #paces = [];
 	/** Whether something can be let go by itself. */ #paced = false;
 	/** Whether the set waits for Go. */ #waits = false;
 
@@ -31,9 +30,6 @@ export class Arming {
 		byId("arming-repeat").append(
 			...repeats.map((s) => button({ "data-repeat": s, onclick: () => this.#chooseRepeat(s) }, s === 0 ? "By hand" : `${s} s`)),
 		);
-		byId("arming-pace").append(
-			...paces.map((s) => button({ "data-pace": s, onclick: () => this.#choosePace(s) }, s === 0 ? "By a tap" : `${s} s`)),
-		);
 		byId("arming-dry").addEventListener("click", () => {
 			this.#dry = !this.#dry;
 			if (this.#dry) this.#repeat = 0;
@@ -46,9 +42,22 @@ export class Arming {
 	update(snap) {
 		this.#waits = waitsForGo(snap);
 		byId("arming-again").hidden = !this.#waits;
+		byId("arming-dry-why").hidden = !this.#waits;
 		this.#paced = snap.room !== null && snap.set.kind !== "drops";
 		byId("arming-paced").hidden = !this.#paced;
+		if (snap.room) this.#offer(snap.room);
 		this.#show();
+	}
+
+	/** Paces that this set can be practised at; one that it cannot becomes the next longer one. @param {Room} room */
+	#offer(room) {
+		text(byId("arming-pace-why"), room.pace_says);
+		if (`${room.paces}` === `${this.#paces}`) return;
+		this.#paces = room.paces;
+		if (this.#pace > 0) this.#pace = this.#paces.find((s) => s >= this.#pace) ?? 0;
+		byId("arming-pace").replaceChildren(
+			...[0, ...this.#paces].map((s) => button({ "data-pace": s, onclick: () => this.#choosePace(s) }, s === 0 ? "By a tap" : `${s} s`)),
+		);
 	}
 
 	/** What a hold of the button does. */

@@ -109,7 +109,8 @@ export class Bar {
 		const go = byId("go");
 		const drips = snap.set.kind === "drops";
 		const opens = snap.preview?.bars.some((b) => b.opening) ?? snap.set.light.shutter === "go";
-		go.hidden = !this.#armed || snap.state === "fault" || !(opens || drips || snap.needs_go);
+		const dry = snap.dry_run && !snap.needs_go; // it opens nothing
+		go.hidden = !this.#armed || snap.state === "fault" || dry || !(opens || drips || snap.needs_go);
 		let [todo, done] = opens ? ["Open the shutter", "Shutter opened"] : ["Start the delay", "Delay started"];
 		if (drips) [todo, done] = ["Go: let the drops fall", "Drops let go"];
 		text(go, snap.needs_go || snap.state === "arming" ? todo : done);
