@@ -68,9 +68,8 @@ func TestFiguresOfMerit(t *testing.T) {
 	}
 }
 
-// Of steep throws too the plan says how many are in place, as the room has them: a faster hand throws higher and is past
-// the spot, which is the path of the others. The plan knows nothing of a hand that warms up and tires, nor of a trim that
-// is found.
+// Of steep throws too the plan says how many are in place, as the room has them. It knows nothing of a hand that warms
+// up and tires, nor of a trim that is found.
 func TestSteepFiguresOfMerit(t *testing.T) {
 	for _, angle := range []phys.Angle{45 * math.Pi / 180, 65 * math.Pi / 180} {
 		in, said, n := 0.0, 0.0, 0.0
