@@ -88,6 +88,11 @@ func complete(s control.Snapshot) *control.Snapshot {
 	s.Evening = append([]control.Care{}, s.Evening...)
 	s.DryShots = append([]control.DryShot{}, s.DryShots...)
 	s.Lag.Bins = append([]control.LagBin{}, s.Lag.Bins...)
+	if s.Room != nil {
+		room := *s.Room
+		room.Paces = append([]int{}, room.Paces...)
+		s.Room = &room
+	}
 	return &s
 }
 

@@ -18,7 +18,7 @@ import (
 func practising(shots int) func(*control.Snapshot) {
 	return func(s *control.Snapshot) {
 		s.Set.Kind = shot.Throw
-		s.Room = &control.Room{In: "kitchen", Rooms: []control.Choice{
+		s.Room = &control.Room{In: "kitchen", Paces: []int{4, 6, 10, 20}, Rooms: []control.Choice{
 			{Value: "still", Label: "Still", Hint: "Nothing goes wrong."},
 			{Value: "kitchen", Label: "Kitchen", Hint: "An ordinary evening."}}}
 		s.Shots = []control.ShotView{}
@@ -96,6 +96,14 @@ func (b *browser) practicePace(t *testing.T) {
 	})
 	p.state("safe", "Safe")
 	p.place("setup")
+	p.tap(`#arming-pace [data-pace="6"]`)
+	m.be(func(s *control.Snapshot) {
+		s.Room.Paces, s.Room.PaceSays = []int{8, 10, 20, 40}, "Every 8 s at the soonest: the shutter is open for 7 s at each."
+	})
+	p.until("one that is too short becomes the next longer", `/one every 8\ss/.test(document.querySelector("#arm-word").textContent) &&
+		document.querySelector('#arming-pace [data-pace="8"]').getAttribute("aria-pressed") === "true" &&
+		/is open for 7\ss/.test(document.querySelector("#arming-pace-why").textContent)`)
+	m.be(func(s *control.Snapshot) { s.Room.Paces, s.Room.PaceSays = []int{4, 6, 10, 20}, "" })
 	p.tap(`#arming-pace [data-pace="6"]`)
 	p.place("shoot")
 	p.until("the button says it", `/one every 6\ss/.test(document.querySelector("#arm-word").textContent)`)

@@ -52,7 +52,7 @@ export class Arming {
 	/** Paces that this set can be practised at; one that it cannot becomes the next longer one. @param {Room} room */
 	#offer(room) {
 		text(byId("arming-pace-why"), room.pace_says);
-		if (`${room.paces}` === `${this.#paces}`) return;
+		if (byId("arming-pace").firstChild && `${room.paces}` === `${this.#paces}`) return;
 		this.#paces = room.paces;
 		if (this.#pace > 0) this.#pace = this.#paces.find((s) => s >= this.#pace) ?? 0;
 		byId("arming-pace").replaceChildren(
