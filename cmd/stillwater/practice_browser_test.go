@@ -100,7 +100,8 @@ func (b *browser) practicePace(t *testing.T) {
 	m.be(func(s *control.Snapshot) {
 		s.Room.Paces, s.Room.PaceSays = []int{8, 10, 20, 40}, "Every 8 s at the soonest: the shutter is open for 7 s at each."
 	})
-	p.until("one that is too short becomes the next longer", `/one every 8\ss/.test(document.querySelector("#arm-word").textContent) &&
+	p.until("one that is too short becomes the next longer", `
+		/one every 8\ss/.test(document.querySelector("#arm-word").textContent) &&
 		document.querySelector('#arming-pace [data-pace="8"]').getAttribute("aria-pressed") === "true" &&
 		/is open for 7\ss/.test(document.querySelector("#arming-pace-why").textContent)`)
 	m.be(func(s *control.Snapshot) { s.Room.Paces, s.Room.PaceSays = []int{4, 6, 10, 20}, "" })
