@@ -58,6 +58,9 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
+	if err := o.Fetch(ctx, folder, files); err != nil {
+		return fmt.Errorf("frames: %w", err)
+	}
 	if o.Watch {
 		return contactsheet.Watch(ctx, j, s, folder, o, m.Stdout)
 	}

@@ -13,6 +13,7 @@ import (
 
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/journal"
+	"stillwater/internal/need"
 	"stillwater/internal/record"
 )
 
@@ -140,6 +141,8 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"add --empty FILE, a frame without it", []string{dir, "--width", "5cm"}},
 		{"has no shot 99", []string{dir, "--pair", "99=none"}},
 		{"name a file (./- is one)", []string{dir, "--sheet", "-"}},
+		{"to fetch once", []string{dir, "--watch", "--camera", "auto"}},
+		{"give auto for the camera on the cable", []string{dir, "--camera", "the first"}},
 		{"leave --json out", []string{dir, "--watch", "--json"}},
 		{"shot 2 has PICT0021 for its frame, and shot 3 has PICT0021: take one back, --pair 3=none",
 			[]string{dir, "--pair", "2=0021", "--pair", "3=0021"}},
@@ -151,4 +154,29 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 	content, err := os.ReadFile(photo)
 	require.NoError(t, err)
 	assert.Equal(t, byte(0xd8), content[1])
+}
+
+// What the camera on the cable has is copied into the folder once, and matched; while the daemon has the journal the
+// camera is left alone.
+func TestFramesFromTheCamera(t *testing.T) {
+	need.Tool(t, "gphoto2")
+	t.Setenv("HOME", t.TempDir()) // where it keeps settings
+	state, onCard, j := card(t)
+	folder := filepath.Join(t.TempDir(), "DCIM", "100TEST")
+	require.NoError(t, os.CopyFS(folder, os.DirFS(onCard)))
+	port, dir := "disk:"+filepath.Dir(filepath.Dir(folder)), t.TempDir()
+	status, _, problem := runRecord(t, state, "frames", dir, "--camera", port)
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "stillwater runs and may be armed")
+	require.NoError(t, j.Close())
+	status, _, problem = runRecord(t, state, "frames", dir, "--camera", port, "--dry-run")
+	assert.Zero(t, status, problem)
+	assert.Contains(t, problem, "Would be fetched: /DCIM/100TEST/PICT0021.JPG")
+	assert.NoDirExists(t, filepath.Join(dir, "100TEST"))
+	for _, want := range []string{"From the camera: 5 fetched, 0 were there.", "From the camera: 0 fetched, 5 were there."} {
+		status, out, problem := runRecord(t, state, "frames", dir, "--camera", port)
+		assert.Zero(t, status, problem)
+		assert.Contains(t, problem, want)
+		assert.Contains(t, out, "Of 6 shots 5 have a frame that is certain")
+	}
 }

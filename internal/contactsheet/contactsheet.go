@@ -68,9 +68,11 @@ type Options struct {
 	Keeper   Keeper // nil: nothing is known from before, and nothing is kept
 	DryRun   bool   // nothing is kept
 	Measure  Measure
-	Accept   bool // what was measured is put on record
-	Watch    bool // the folder is watched
+	Accept   bool   // what was measured is put on record
+	Watch    bool   // the folder is watched
+	Camera   string // the port of the camera that is fetched from; "" none
 
+	held    bool // the journal is open for writing, so that no daemon has it and nothing is armed
 	settled []settledPair
 	freed   map[int]bool
 }

@@ -25,6 +25,7 @@ const Usage = `Usage:
                     [--dry-run]
   stillwater frames DIR --empty FILE [--spot X,Y] [--ruler X,Y,X,Y,LENGTH | --width LENGTH] [--from-right] [--accept]
   stillwater frames DIR --watch [--look | --empty FILE ...]
+  stillwater frames DIR --camera PORT ...
 
 says which of the camera's files in a folder, or on its card, is which shot of a session: by their times, however wrong
 the camera's clock is. A match is certain, likely or open; --pair names one that you know, and settles others with it.
@@ -36,7 +37,10 @@ is found in the others; with a scale, how far it is past its spot, and from that
 pixels of the frame as it is shown, from its top left.
 
 --xmp writes what is known of each frame that is certain into a sidecar file, and leaves what others wrote there:
-keepers have 5 stars, good ones 3. A camera's own files are never changed. Options:
+keepers have 5 stars, good ones 3. A camera's own files are never changed.
+
+--camera copies into the folder what the camera on the cable has and the folder has not, by gphoto2, the program of the
+general camera-access library libgphoto2 (sudo apt install gphoto2), while stillwater does not run. Options:
 
 `
 
@@ -64,14 +68,14 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 // is to be written or can be, which is said. What is found is then kept in memory.
 func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *journal.Journal {
 	o.Keeper, o.DryRun = j, f.DryRun
-	if f.DryRun || o.Watch {
+	if f.DryRun && o.Camera == "" || o.Watch {
 		return j
 	}
 	writable, err := journal.Open(ctx, j.Path())
 	switch {
 	case err == nil:
 		j.Close() // it was only read
-		o.Keeper = writable
+		o.Keeper, o.held = writable, true
 		return writable
 	case errors.Is(err, record.ErrBusy):
 		err = errors.New("the journal is in use by stillwater; stop it and run this again to have it kept")
@@ -88,6 +92,9 @@ func (o *Options) Check(f Files) error {
 	switch {
 	case o.Watch && (o.Accept || f.CSV != "" || f.HTML != "" || f.XMP):
 		return errors.New("--watch writes nothing: run it again without it when the evening is over")
+	case o.Watch && o.Camera != "":
+		return errors.New("--watch and --camera: that is the daemon's, which knows what is armed: " +
+			"stillwater --frames DIR --camera PORT; or leave --watch out, to fetch once")
 	case o.Watch && f.JSON:
 		return errors.New("--watch writes lines for people: leave --json out, or run it without --watch")
 	case f.CSV == "-" || f.HTML == "-":
@@ -132,6 +139,8 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 	flags.Func("width", "instead of --ruler: the width of the scene that a frame shows at the spot, a `LENGTH`",
 		m.SetWidth)
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
+	flags.StringVar(&o.Camera, "camera", "", "first fetch what is new from the camera on the cable: its `PORT`, "+
+		"auto, usb:BUS,DEVICE, ptpip:ADDRESS or disk:FOLDER (needs gphoto2)")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")
 }

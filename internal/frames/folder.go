@@ -190,5 +190,8 @@ func (f *Folder) open(file File, do func(*os.File, int64) error) error {
 	return nameError(file.Name, err)
 }
 
+// Root is the folder, for who puts files into it.
+func (f *Folder) Root() *os.Root { return f.root }
+
 // Path is the folder's, as it was opened.
 func (f *Folder) Path() string { return f.path }

@@ -24,7 +24,7 @@ var layers = map[string]int{
 	"internal/history": 3, "internal/textfile": 3, "internal/devnode": 3, "internal/wiring": 3, "firmware/image": 3,
 	"internal/rehearsal": 4, "internal/bootclock": 4, "internal/practice": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
-	"internal/look": 2, "internal/frames": 4, "internal/radio": 4, "internal/contactsheet": 6,
+	"internal/look": 2, "internal/frames": 4, "internal/tether": 4, "internal/radio": 4, "internal/contactsheet": 6,
 	"internal/config": 4, "internal/render": 4, "internal/commandline": 4, "internal/serialport": 4, "firmware/avr": 4,
 	"internal/control": 5, "internal/page": 5, "internal/pairing": 5, "internal/export": 5, "internal/gpioboard": 5,
 	"internal/serialboard": 5,
@@ -52,7 +52,7 @@ var siblings = map[[2]string]bool{
 var homes = map[string][]string{
 	"golang.org/x/sys": {"cmd/stillwater", "internal/bootclock", "internal/check", "internal/frames",
 		"internal/gpiochip", "internal/mdns", "internal/need", "internal/realtime", "internal/serialport",
-		"internal/service", "internal/spawn"},
+		"internal/service", "internal/spawn", "internal/tether"},
 }
 
 // testOnly modules appear in no program.

@@ -47,7 +47,8 @@ var testPackages = map[string]bool{"internal/need": true, "internal/published": 
 	"internal/gpiochip/guest": true, "internal/gpiochip/guest/init": true,
 	"internal/page/pagetest": true, "firmware/avr": true,
 	"firmware/image/imagetest": true, "internal/gpioboard/gpioboardtest": true, "internal/proctest": true,
-	"internal/serialboard/serialboardtest": true, "internal/service/servicetest": true}
+	"internal/serialboard/serialboardtest": true, "internal/service/servicetest": true,
+	"internal/tether/tethertest": true}
 
 // tree is the repository's text files and the names at its top.
 type tree struct {

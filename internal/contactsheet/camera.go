@@ -1,0 +1,72 @@
+package contactsheet
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/tether"
+)
+
+// errInUse keeps a camera that may have to fire from being read from.
+var errInUse = errors.New("--camera: stillwater runs and may be armed, and a camera that is read from may not fire: " +
+	"stop it first, or have it fetch what is made, as stillwater --frames DIR --camera PORT")
+
+// Fetch copies what the camera on the cable has, and the folder has not, into the folder. What cannot be copied is said
+// and costs only itself, but for a camera that answers nothing any more: the next run goes on where this one ended.
+func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) error {
+	if o.Camera == "" {
+		return nil
+	}
+	camera, err := tether.Find(o.Camera)
+	if err != nil {
+		return fmt.Errorf("--camera %q: %w", o.Camera, err)
+	}
+	if !o.held {
+		return errInUse
+	}
+	list, problems, err := camera.List(ctx)
+	if err != nil {
+		return fmt.Errorf("--camera %q: %w", o.Camera, err)
+	}
+	progress := func(int) {}
+	if o.Progress != nil {
+		progress = o.Progress(len(list))
+	}
+	fetched, there := 0, 0
+	for i, file := range list {
+		if !frames.IsFrame(file.Path) {
+			continue
+		}
+		if f.DryRun {
+			if !file.IsIn(folder.Root()) {
+				fmt.Fprintln(f.Say, "Would be fetched:", oneLine(file.Path))
+			}
+			continue
+		}
+		made, err := camera.Copy(ctx, file, folder.Root())
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err != nil:
+			problems = append(problems, err)
+		case made:
+			fetched++
+		default:
+			there++
+		}
+		if errors.Is(err, tether.ErrSilent) {
+			problems = append(problems, errors.New("what is left on the camera is fetched the next time"))
+			break
+		}
+		progress(i + 1)
+	}
+	for _, p := range problems {
+		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
+	}
+	if !f.DryRun {
+		fmt.Fprintf(f.Say, "From the camera: %d fetched, %d were there.\n", fetched, there)
+	}
+	return nil
+}
