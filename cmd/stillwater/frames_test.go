@@ -173,7 +173,7 @@ func TestFramesFromTheCamera(t *testing.T) {
 	assert.Zero(t, status, problem)
 	assert.Contains(t, problem, "Would be fetched: /DCIM/100TEST/PICT0021.JPG")
 	assert.NoDirExists(t, filepath.Join(dir, "100TEST"))
-	for _, want := range []string{"From the camera: 5 fetched, 0 were there.", "From the camera: 0 fetched, 5 were there."} {
+	for _, want := range []string{"5 fetched, 0 were there.", "0 fetched, 5 were there."} {
 		status, out, problem := runRecord(t, state, "frames", dir, "--camera", port)
 		assert.Zero(t, status, problem)
 		assert.Contains(t, problem, want)

@@ -1,5 +1,5 @@
-// Package tether fetches a camera's files over its cable, or over the network, with gphoto2, the command-line program of
-// the general camera-access library libgphoto2, as Debian has it. Files on the camera are read and never changed.
+// Package tether fetches a camera's files over its cable, or over the network, with gphoto2, the command-line program
+// of the general camera-access library libgphoto2, as Debian has it. Files on the camera are read and never changed.
 //
 // Nothing that a camera does holds up anything else: each request is a process of its own, which is ended when it takes
 // too long, when it sends more than it said, and when its context ends. It gets at most maxMemory of memory, writes no
@@ -70,7 +70,7 @@ func Find(port string) (*Camera, error) {
 	}
 	if !known || strings.ContainsFunc(port, unicode.IsControl) {
 		return nil, fmt.Errorf("give auto for the camera on the cable, or a port like usb:001,004, ptpip:192.0.2.7 or " +
-			"disk:/media/card; gphoto2 --auto-detect lists them")
+			"disk:DCIM; gphoto2 --auto-detect lists them")
 	}
 	program, err := exec.LookPath("gphoto2")
 	if err != nil {

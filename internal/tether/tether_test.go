@@ -157,7 +157,8 @@ func TestSilence(t *testing.T) {
 // Names of a hostile camera lead nowhere.
 func TestHostileNames(t *testing.T) {
 	var objects []tethertest.Object
-	for _, name := range []string{"../../out.JPG", "/etc/out.JPG", "..", "a\nFILENAME='/x/../../out.JPG' PERMS=rd FILESIZE=3 ",
+	for _, name := range []string{"../../out.JPG", "/etc/out.JPG", "..",
+		"a\nFILENAME='/x/../../out.JPG' PERMS=rd FILESIZE=3 ",
 		"new\nline.JPG", ".hidden.JPG", `a\b.JPG`, "PICT0007.JPG"} {
 		objects = append(objects, tethertest.Object{Name: name, Content: photograph})
 	}
