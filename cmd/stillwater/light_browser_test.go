@@ -56,6 +56,17 @@ func TestLightGuide(t *testing.T) {
 	p.enter("#f-room-frame_open", "125")
 	p.until("what could be two times is refused where it was typed",
 		`document.querySelector("#f-room-frame_open-refusal")?.textContent.includes("it could be 1/125")`)
+	assert.Equal(t, []string{"1/125", `125"`}, eval[[]string](p, `[...document.querySelectorAll(
+		"#f-room-frame_open-refusal .fix")].map((n) => n.dataset.value)`))
+	p.picture("light-1-two-times")
+	p.tap(`#f-room-frame_open-refusal .fix[data-value="1/125"]`)
+	p.until("one of the two is what it was, and the message is gone",
+		`!document.querySelector("#f-room-frame_open-refusal").checkVisibility()`)
+	p.enter("#f-room-frame_open", "125")
+	p.until("it is refused again", `document.querySelector("#f-room-frame_open-refusal").checkVisibility()`)
+	p.enter("#f-room-frame_open", "1/125 s")
+	p.until("typed as it was, the message is gone",
+		`!document.querySelector("#f-room-frame_open-refusal").checkVisibility()`)
 	p.enter("#f-room-frame_seen", "0 %")
 	p.tap(`#step-dark [data-field="room.frame_open"] .step:last-child`)
 	p.until("a step is the next mark", `document.querySelector("#f-room-frame_open").value === "1/160 s"`)
@@ -92,7 +103,9 @@ func TestLightGuide(t *testing.T) {
 	p.picture("light-3-key")
 	p.js(`document.querySelector("#step-key .drawing").scrollIntoView()`)
 	p.picture("light-3-plan")
-	p.enter("#f-flash-others", "none")
+	p.enter("#f-flash-others", "")
+	p.until("empty is none", `document.querySelector("#f-flash-others").value === "" &&
+		!document.querySelector("#step-key svg").ariaLabel.includes("flash 3")`)
 
 	p.tap("#step-freeze > summary")
 	p.tap("#step-freeze-fold > summary")
@@ -105,6 +118,12 @@ func TestLightGuide(t *testing.T) {
 
 	p.tap("#step-focus > summary")
 	p.verdict("focus", "unknown")
+	assert.Contains(t, p.plain("#step-focus .step-says"), "with the usual lens")
+	p.tap("#step-framing > summary")
+	p.tap("#step-framing-fold > summary")
+	p.enter("#f-camera-focal", "105")
+	p.verdict("framing", "works")
+	p.picture("light-6-framing")
 	const counted = `document.querySelector("#guide-count").textContent === [...document.querySelectorAll(".step-verdict")]
 		.filter((n) => n.textContent.startsWith("?")).length + " of 7 steps to do"`
 	assert.True(t, eval[bool](p, counted), "a step that is not ticked is still to do")
@@ -137,6 +156,41 @@ func TestLightGuide(t *testing.T) {
 
 	_, out, _ := calculate(t, "record again 1 --journal "+d.journal)
 	assert.Contains(t, strings.ReplaceAll(out, "'", ""), "--set background.seen=80%")
+}
+
+// TestTakenBack: what was looked at before the aperture was changed is not known any more, and both steps say so. An
+// empty field that needs something in it says that, and a step is ticked for one kind of shot.
+func TestTakenBack(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	_, p := b.openGuide(t)
+	p.tap("#step-background > summary")
+	p.enter("#f-background-seen", "80")
+	p.verdict("background", "works")
+	p.tap("#step-key > summary")
+	p.tap("#step-key-fold > summary")
+	p.enter("#f-camera-aperture", "f/11")
+	p.verdict("background", "unknown")
+	for _, step := range []string{"background", "key"} {
+		p.until(step+" says so", fmt.Sprintf(`document.querySelector("#step-%s .step-took").textContent ===
+			"Not known any more, as it was looked at before this change (Aperture): Background in the histogram. Look again."`,
+			step))
+	}
+	p.fit("taken back")
+	p.js(`document.querySelector("#step-key .step-took").scrollIntoView({ block: "center" })`)
+	p.picture("light-taken-back")
+	p.enter("#f-camera-aperture", "")
+	p.until("empty is said", `document.querySelector("#f-camera-aperture-refusal").textContent.includes("was empty")`)
+	p.enter("#f-background-seen", "75 %")
+	p.until("looked at again", `document.querySelector("#step-key .step-took").textContent === ""`)
+
+	p.tap("#step-focus > summary")
+	p.tap(`#step-focus label[data-evening="focus"]`)
+	const focused = `document.querySelector('[data-evening="focus"] input').checked`
+	p.until("it is ticked", focused)
+	p.tap(`#kinds [data-kind="throw"]`)
+	p.until("of another kind it is not", "!"+focused)
+	p.clean()
 }
 
 // TestNamesKeepTheirRoom: the place that is shown and the kind that is chosen have bolder edges, and their words still

@@ -15,3 +15,6 @@ func Evening() []Caution {
 		{"away", "The stand-in is away, and nothing else was moved."},
 	}
 }
+
+// EveningSteps are the points that belong to a step of light, focus and framing: they hold for one kind of shot.
+func EveningSteps() []string { return []string{"focus", "away"} }

@@ -50,6 +50,17 @@ func (c *Control) tickEvening(id string, ticked bool) error {
 	return nil
 }
 
+// untickSteps takes back the ticks of steps that were done for another kind of shot: it flies elsewhere. The mutex is
+// held.
+func (c *Control) untickSteps() {
+	for _, id := range care.EveningSteps() {
+		if c.evening.ticked[id] {
+			delete(c.evening.ticked, id)
+			c.saveCare()
+		}
+	}
+}
+
 // lapseEvening begins the list anew when the evening that it was ticked in is over. The mutex is held.
 func (c *Control) lapseEvening(now bootclock.Reading) {
 	if len(c.evening.ticked) > 0 && care.EveningOver(idleSince(c.evening.latest, now)) {

@@ -28,6 +28,30 @@ func (x *harness) tickTowels() {
 	x.must(me, Command{Type: "evening", ID: care.Evening()[0].ID, Ticked: true})
 }
 
+// What was done for one kind of shot is to be done again for another: it flies elsewhere. The rest of the list stays.
+func TestStepsAreTickedForOneKind(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		ticked := func() (ids []string) {
+			for _, point := range x.Snapshot().Evening {
+				if point.Ticked {
+					ids = append(ids, point.ID)
+				}
+			}
+			return ids
+		}
+		x.tickTowels()
+		for _, id := range care.EveningSteps() {
+			x.must(me, Command{Type: "evening", ID: id, Ticked: true})
+		}
+		x.must(me, Command{Type: "set", Field: "camera.iso", Value: "800"})
+		assert.Equal(t, []string{"towels", "focus", "away"}, ticked())
+		x.must(me, Command{Type: "set", Field: "kind", Value: "throw"})
+		assert.Equal(t, []string{"towels"}, ticked())
+	})
+}
+
 // again is x after a restart of the program, so much later, with another clock if one is given.
 func (x *harness) again(t *testing.T, later time.Duration, clock ...func(*Options)) *harness {
 	require.NoError(t, x.stop())

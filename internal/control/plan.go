@@ -84,6 +84,7 @@ func (c *Control) installSet(
 	c.forget(c.set, set)
 	if set.Kind != before.Kind {
 		c.shotsAreOver()
+		c.untickSteps()
 	}
 	c.set, c.plan = set, made
 	c.sweepIfOwn(before, set)

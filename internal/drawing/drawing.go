@@ -201,14 +201,6 @@ func inLength(l phys.Length) string {
 	return phys.Round(l, 2).String()
 }
 
-// inPercent writes how often something is so.
-func inPercent(p float64) string {
-	if p > 0.99 {
-		return "nearly all shots"
-	}
-	return fmt.Sprintf("%.0f %% of shots", p*100)
-}
-
 // withinSD is how many standard deviations to either side hold 9 of 10, and withinPlane is so for a place in a plane,
 // with the same in each direction: exp(-x²/2) = 1/10.
 const withinSD, withinPlane = 1.645, 2.146

@@ -28,13 +28,21 @@ func (s *sheet) frame(r lighting.Report) {
 	}
 	s.cross(spot)
 	s.bottom = top + high
-	s.note("The frame is %s wide and %s high at the focus spot.", inLength(r.Wide), inLength(r.High))
+	s.note("The frame is %s wide and %s high at the focus spot.%s", inLength(r.Wide), inLength(r.High), usually(r))
 	if r.Subject.Size == 0 {
 		s.note("How large the subject is, and where it bursts, is not known.")
 		return
 	}
 	s.note("Outline: the liquid, about %s wide and %s tall. Dashed: about 9 of 10 first shots are within this; all of it "+
-		"is in the frame in %s.", inLength(r.Subject.Size), inLength(r.Subject.Tall), inPercent(r.InFrame))
+		"is in the frame in %s.", inLength(r.Subject.Size), inLength(r.Subject.Tall), lighting.InShots(r.InFrame))
+}
+
+// usually says that the lens and its distance are taken to be the usual ones.
+func usually(r lighting.Report) string {
+	if r.UsualLens() {
+		return " That is with the usual lens: yours has not been typed."
+	}
+	return ""
 }
 
 // within draws a dashed ellipse, or where it leaves the frame its edge.
@@ -85,11 +93,11 @@ func (s *sheet) depth(r lighting.Report) {
 		}
 	}
 	s.bottom = top + high + 6
-	s.note("Grey: sharp on a print %s wide, from %s before the focus spot to %s behind it, at %v.",
-		inLength(r.Light.Picture.Print), inLength(before), inLength(behind), r.Set.Camera.Aperture)
+	s.note("Grey: sharp on a print %s wide, from %s before the focus spot to %s behind it, at %v.%s",
+		inLength(r.Light.Picture.Print), inLength(before), inLength(behind), r.Set.Camera.Aperture, usually(r))
 	if r.Subject.Size > 0 {
 		s.note("Circle: the liquid. Between the bars it is in 9 of 10 first shots, %s either way; all of it is sharp in "+
-			"%s.", inLength(reach), inPercent(r.InDepth))
+			"%s.", inLength(reach), lighting.InShots(r.InDepth))
 	}
 	s.note("The lens is %s from the focus spot, not to scale.", inLength(focus))
 }

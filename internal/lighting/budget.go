@@ -1,10 +1,6 @@
 package lighting
 
-import (
-	"fmt"
-
-	"stillwater/internal/optics"
-)
+import "fmt"
 
 // Budget says what the error budget means for the picture: blur, depth and frame. Of what nobody has typed yet it says
 // nothing.
@@ -13,9 +9,9 @@ func (r Report) Budget() []string {
 	if blur := r.freeze(); r.BlurKnown() {
 		said = append(said, blur.Says)
 	}
-	if r.Set.Camera != optics.DefaultSetup().Camera && r.Subject.Size > 0 {
+	if !r.UsualLens() && r.Subject.Size > 0 {
 		said = append(said, fmt.Sprintf("By this budget all of the liquid is within the depth that is sharp in %s, and "+
-			"within the frame in %s.", inTenths(r.InDepth), inTenths(r.InFrame)))
+			"within the frame in %s.", InShots(r.InDepth), InShots(r.InFrame)))
 	}
 	return said
 }

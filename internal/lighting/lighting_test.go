@@ -246,6 +246,11 @@ func TestUntypedLens(t *testing.T) {
 	s := judge(t, of(shot.Drop)).step(t, "framing")
 	assert.Equal(t, Unknown, s.Verdict)
 	assert.Contains(t, s.Says, "with the usual lens")
+	sharp := judge(t, of(shot.Drop)).step(t, "focus")
+	assert.Equal(t, Unknown, sharp.Verdict)
+	assert.Contains(t, sharp.Says, "with the usual lens, 100 mm, 50 cm away")
+	assert.Empty(t, judge(t, of(shot.Drop), "camera.iso", "800").Budget(), "nothing of depth and frame")
+	assert.Equal(t, Works, judge(t, of(shot.Drop), "camera.field_seen", "14 cm").step(t, "focus").Verdict)
 	faster := judge(t, of(shot.Drop), "camera.iso", "800").step(t, "framing")
 	assert.Equal(t, Unknown, faster.Verdict, "it says nothing of the lens")
 	assert.Equal(t, Works, judge(t, of(shot.Drop), "camera.field_seen", "14 cm").step(t, "framing").Verdict)
@@ -454,4 +459,19 @@ func TestEachFlashThatIsTooLong(t *testing.T) {
 	require.Len(t, alone.Fixes, 1, "%s", alone.Next)
 	assert.Equal(t, Works, judge(t, r.Set, "flash.others", "20 m, 1/16, 50 cm, 1/9000 s", "flash.power",
 		alone.Fixes[0].Value).step(t, "freeze").Verdict)
+}
+
+// The last step says that all is ready only if it is, and names what is not.
+func TestLastStepNamesWhatIsLeft(t *testing.T) {
+	assert.Equal(t, "Then light, focus and framing are ready.", judge(t, Practice(of(shot.Drop))).step(t, "away").Says)
+	says := judge(t, Practice(of(shot.Drop)), "background.seen", "100 %", "room.by", "unknown").step(t, "away").Says
+	assert.Equal(t, "Not all before this is done. To change: 2 (Background). Not known yet: 1 (Darken, and test black).", says)
+}
+
+// One share of the shots is said in the same words in the steps and in the drawings.
+func TestInShots(t *testing.T) {
+	for p, words := range map[float64]string{1: "nearly all shots", 0.98: "more than 9 of 10 shots", 0.94: "9 of 10 shots",
+		0.55: "6 of 10 shots", 0.03: "less than 1 of 10 shots", 0: "less than 1 of 10 shots"} {
+		assert.Equal(t, words, InShots(p), "%v", p)
+	}
 }

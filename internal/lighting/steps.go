@@ -38,7 +38,8 @@ type Step struct {
 }
 
 func (r Report) steps() []Step {
-	return []Step{r.dark(), r.background(), r.key(), r.freeze(), r.focus(), r.framing(), r.away()}
+	steps := []Step{r.dark(), r.background(), r.key(), r.freeze(), r.focus(), r.framing()}
+	return append(steps, away(steps))
 }
 
 func (r Report) dark() Step {
@@ -322,11 +323,30 @@ func (r Report) focus() Step {
 		s.Verdict, s.Says = Unknown, s.Expect+" How large the subject is, and where it bursts, is not known."
 		return s
 	}
-	s.Says = fmt.Sprintf("All of the liquid is sharp in %s, with it %s off the plane in focus (SD).", inTenths(r.InDepth),
+	s.Says = fmt.Sprintf("All of the liquid is sharp in %s, with it %s off the plane in focus (SD).", InShots(r.InDepth),
 		inMm(r.DepthSD))
 	s.Verdict = byShare(r.InDepth)
 	r.diffraction(&s)
+	r.withUsualLens(&s)
 	return s
+}
+
+// UsualLens reports that nobody has typed a lens, its distance or a sensor, nor what a ruler shows.
+func (r Report) UsualLens() bool {
+	c, usual := r.Set.Camera, optics.DefaultSetup().Camera
+	return c.FieldSeen == 0 && c.Focal == usual.Focal && c.Distance == usual.Distance && c.Sensor == usual.Sensor &&
+		c.SensorHeight == usual.SensorHeight
+}
+
+// withUsualLens takes back the verdict on a lens that nobody has typed.
+func (r Report) withUsualLens(s *Step) {
+	if !r.UsualLens() {
+		return
+	}
+	s.Verdict = Unknown
+	s.Says += fmt.Sprintf(" That is with the usual lens, %s, %s away.", inFocal(r.Set.Camera.Focal),
+		inLength(r.Set.Camera.Distance))
+	s.Next = "Type your lens and its distance, or read a ruler under Framing: that also confirms the usual ones."
 }
 
 // diffraction adds what a small opening costs, and the aperture that serves best.
@@ -388,19 +408,12 @@ func (r Report) framing() Step {
 	s.Says = fmt.Sprintf("The liquid, about %s wide and %s tall%s, takes %.0f %% of the width; all of it is in the frame "+
 		"in %s.", inLength(phys.Round(size, 2)),
 		inLength(phys.Round(r.Subject.Tall, 2)), r.orTaller(), 100*float64(size/r.Wide),
-		inTenths(r.InFrame))
+		InShots(r.InFrame))
 	if r.Subject.TallSpread > 0 {
 		s.Says += fmt.Sprintf(" The frame's middle belongs %s above the surface.", inLength(phys.Round(r.Tallest()/2, 2)))
 	}
 	s.Verdict = byShare(r.InFrame)
-	c, usual := r.Set.Camera, optics.DefaultSetup().Camera
-	if c.FieldSeen == 0 && c.Focal == usual.Focal && c.Distance == usual.Distance && c.Sensor == usual.Sensor &&
-		c.SensorHeight == usual.SensorHeight {
-		s.Verdict = Unknown
-		s.Says += fmt.Sprintf(" That is with the usual lens, %s, %s away.", inFocal(c.Focal),
-			inLength(c.Distance))
-		s.Next = "Read the ruler: that also confirms a lens and a distance that are the usual ones. Or type yours."
-	}
+	r.withUsualLens(&s)
 	r.byRuler(&s)
 	if s.Verdict != Works && s.Next == "" {
 		tall := r.Subject.TallNoMore(nineInTen)
@@ -460,9 +473,30 @@ func (r Report) splashReach() phys.Length {
 	return phys.Length(v * v / phys.Gravity)
 }
 
-func (r Report) away() Step {
-	return Step{ID: "away", Title: "Take the stand-in away",
+// away is the last step; it names those before it that are not done.
+func away(before []Step) Step {
+	s := Step{ID: "away", Title: "Take the stand-in away",
 		Do:     "Take it out without moving camera or lights. Leave focus and zoom alone.",
 		Expect: "An empty frame, and everything as it was.", Seen: []string{}, Fields: []string{},
-		Verdict: Works, Waits: true, Says: "Then the set is ready to arm."}
+		Verdict: Works, Waits: true, Says: "Then light, focus and framing are ready."}
+	var change, unknown []string
+	for i, other := range before {
+		name := fmt.Sprintf("%d (%s)", i+1, other.Title)
+		switch other.Verdict {
+		case Change:
+			change = append(change, name)
+		case Unknown:
+			unknown = append(unknown, name)
+		}
+	}
+	if len(change)+len(unknown) > 0 {
+		s.Says = "Not all before this is done."
+	}
+	if len(change) > 0 {
+		s.Says += " To change: " + strings.Join(change, ", ") + "."
+	}
+	if len(unknown) > 0 {
+		s.Says += " Not known yet: " + strings.Join(unknown, ", ") + "."
+	}
+	return s
 }

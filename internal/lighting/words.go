@@ -72,15 +72,17 @@ func inMicrons(l phys.Length) string { return fmt.Sprintf("%.0f µm", float64(l)
 // inPercent writes a level.
 func inPercent(l optics.Level) string { return fmt.Sprintf("%.0f %%", float64(l)*100) }
 
-// inTenths writes a probability as so many of ten.
-func inTenths(p float64) string {
+// InShots writes how often something is so, as so many of ten.
+func InShots(p float64) string {
 	switch n := math.Round(p * 10); {
 	case p > 0.99:
 		return "nearly all shots"
+	case n > 9:
+		return "more than 9 of 10 shots"
 	case n < 1:
 		return "less than 1 of 10 shots"
 	default:
-		return fmt.Sprintf("%.0f of 10 shots", min(n, 9))
+		return fmt.Sprintf("%.0f of 10 shots", n)
 	}
 }
 

@@ -268,7 +268,7 @@ func (f Fraction) MarshalText() ([]byte, error) { return finite(float64(f), f.St
 // UnmarshalText accepts what ParseFraction does; on error it leaves *f unchanged.
 func (f *Fraction) UnmarshalText(text []byte) error { return unmarshal(f, text, ParseFraction) }
 
-// ParseLevel parses a place in the histogram: "80 %", "0.8". The error is a *phys.ParseError.
+// ParseLevel parses a place in the histogram: "80 %", "80", "0.8". The error is a *phys.ParseError.
 func ParseLevel(s string) (Level, error) {
 	n := notation{"level", levelHint}
 	number, percent := strings.CutSuffix(strings.TrimSpace(s), "%")
@@ -278,9 +278,9 @@ func ParseLevel(s string) (Level, error) {
 		return 0, n.fail(s, "%s", err)
 	case x < 0:
 		return 0, n.fail(s, "nothing is blacker than black")
-	case !percent && x > 1:
-		return 0, n.fail(s, "the unit is missing: it could be %s %%", shortest(x))
-	case percent:
+	case !percent && x == 1:
+		return 0, n.fail(s, "it could be 1 %% or all of white: write 1 %% or 100 %%")
+	case percent, x > 1: // more than the whole is in percent
 		x /= 100
 	}
 	switch {

@@ -52,6 +52,8 @@ func TestNotation(t *testing.T) {
 		{reader(ParseFraction), "12.5 %", 1. / 8, "1/8"},
 		{reader(ParseLevel), "80 %", 0.8, "80 %"},
 		{reader(ParseLevel), "0 %", 0, "0 %"},
+		{reader(ParseLevel), "5", 0.05, "5 %"},
+		{reader(ParseLevel), "0.5", 0.5, "50 %"},
 	} {
 		x, text, err := c.parse(c.text)
 		require.NoError(t, err, c.text)
@@ -86,7 +88,8 @@ func TestNotationRefused(t *testing.T) {
 		{reader(ParseFraction), "3/2", "more than the whole"},
 		{reader(ParseFraction), "120 %", "more than the whole"},
 		{reader(ParseFraction), "0", "more than 0"},
-		{reader(ParseLevel), "80", "unit is missing"},
+		{reader(ParseLevel), "1", "it could be 1 % or all of white"},
+		{reader(ParseLevel), "180", "whiter than white"},
 		{reader(ParseLevel), "101 %", "whiter than white"},
 		{reader(ParseLevel), "-1 %", "blacker than black"},
 	} {

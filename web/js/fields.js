@@ -72,6 +72,7 @@ export function quantityField(q, commands) {
 		onchange: () => put(withUnit(input.value, q.unit)),
 		onkeydown: (/** @type {KeyboardEvent} */ e) => {
 			if (e.key === "Escape") reset();
+			if (["Escape", "Enter"].includes(e.key)) show(place, null); // Enter alone changes nothing
 			if (e.key === "ArrowUp") change(e, q.step);
 			if (e.key === "ArrowDown") change(e, -q.step);
 		},
@@ -80,7 +81,10 @@ export function quantityField(q, commands) {
 	/** @param {string} value */
 	function put(value) {
 		const typed = input.value;
-		if (value === server && under === null) return reset();
+		if (value === server && under === null) {
+			show(place, null);
+			return reset();
+		}
 		const sent = commands.send({ type: "set", field: q.name, value }, place, (refusal) => {
 			if (under === value) under = null;
 			if (refusal) show(place, refusal, refusal.why.includes(typed) ? "" : `“${typed}” was not taken.`);
@@ -129,6 +133,7 @@ export function quantityField(q, commands) {
 		update(snap) {
 			const was = server;
 			server = valueOf(snap.set, q.name);
+			if (was !== server) show(place, null); // what was refused before says nothing any more
 			if (document.activeElement !== input || was !== server) reset();
 		},
 	};
@@ -199,7 +204,7 @@ export function textField(name, hint, commands) {
 
 	/** @param {string} value */
 	function put(value) {
-		if (value === server) return;
+		if (value === server) return show(place, null);
 		const sent = commands.send({ type: "set", field: name, value }, place, () => {
 			input.value = server;
 		});
@@ -213,6 +218,7 @@ export function textField(name, hint, commands) {
 		update(snap) {
 			const was = server;
 			server = valueOf(snap.set, name);
+			if (was !== server) show(place, null);
 			if (document.activeElement !== input || was !== server) input.value = server;
 		},
 	};

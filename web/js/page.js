@@ -190,7 +190,9 @@ export class Page {
 		const { field = "", value = "", also = "[]" } = button.dataset;
 		/** @type {Fix[]} */
 		const changes = [{ field, value }, ...JSON.parse(also)];
-		for (const { field, value } of changes) this.commands.send({ type: "set", field, value }, byId("coming-refusal"));
+		const own = button.closest(".field")?.querySelector(".refusal");
+		const place = own instanceof HTMLElement ? own : byId("coming-refusal");
+		for (const { field, value } of changes) this.commands.send({ type: "set", field, value }, place);
 	}
 
 	/**

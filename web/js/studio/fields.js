@@ -6,7 +6,7 @@ import { show, slot } from "../refusals.js";
 import { valueOf } from "../set.js";
 import { choices, quantities, written } from "./labels.js";
 
-/** @import { Snapshot } from "../../protocol.d.ts" */
+/** @import { Refusal, Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 /** @import { Field } from "../fields.js" */
 
@@ -25,6 +25,17 @@ const marked = {
 
 /** How the machine writes what nobody has seen or measured yet: here the field is empty. */
 const unknown = "unknown";
+
+/** Fields that may have nothing in them, and how the machine writes that. @type {Record<string, string>} */
+const nothing = {
+	"flash.others": "none",
+	"flash.figures": "none",
+	"flash.reading": "none",
+	"background.reading": "none",
+};
+
+/** @type {(field: string) => Refusal} */
+const empty = (field) => ({ field, why: "The field was empty, and has its value again.", remedy: "Type another one." });
 
 /** Fields for what was seen or measured. */
 const seen = new Set(["flash.seen", "flash.smear", "room.ev", "room.frame_open", "room.frame_seen", "background.seen"]);
@@ -63,21 +74,32 @@ function writtenField(name, commands) {
 		autocomplete: "off",
 		spellcheck: "false",
 		"aria-describedby": place.id,
-		onchange: () => put(input.value.trim() || unknown),
+		onchange: () => put(input.value.trim() || (seen.has(name) ? unknown : nothing[name] ?? "")),
 		onkeydown: (/** @type {KeyboardEvent} */ e) => {
 			if (e.key === "Escape") reset();
+			if (["Escape", "Enter"].includes(e.key)) show(place, null); // Enter alone changes nothing
 		},
 	});
-	if (seen.has(name)) attr(input, "placeholder", "not looked yet");
+	if (seen.has(name) || nothing[name]) attr(input, "placeholder", nothing[name] ?? "not looked yet");
 
 	/** @param {string} value */
 	function put(value) {
-		if (value === server || (value === unknown && !seen.has(name))) return reset();
+		if (value === "" || value === server) {
+			show(place, value === "" ? empty(name) : null);
+			return reset();
+		}
 		const sent = commands.send({ type: "set", field: name, value }, place, (refusal) => {
-			if (refusal) show(place, refusal, `“${value}” was not taken.`);
+			if (refusal) show(place, withBoth(refusal, value), `“${value}” was not taken.`);
 			reset();
 		});
 		if (!sent) reset();
+	}
+
+	/** A whole number alone may be either time: both are offered. @param {Refusal} refusal @param {string} typed */
+	function withBoth(refusal, typed) {
+		if (marked[name] !== "shutter" || !/^\d+$/.test(typed)) return refusal;
+		const fixes = [`1/${typed}`, `${typed}"`].map((value) => ({ field: name, value }));
+		return { ...refusal, fixes };
 	}
 
 	function reset() {
@@ -106,6 +128,7 @@ function writtenField(name, commands) {
 		update(/** @type {Snapshot} */ snap) {
 			const was = server;
 			server = valueOf(snap.set, name);
+			if (was !== server) show(place, null); // what was refused before says nothing any more
 			marks = snap.lighting?.marks.find((m) => m.series === marked[name])?.values ?? marks;
 			if (document.activeElement !== input || was !== server) reset();
 		},

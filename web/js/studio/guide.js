@@ -3,6 +3,7 @@
 
 import { attr, button, el, text } from "../dom.js";
 import { fixButton } from "../refusals.js";
+import { fieldText, valueOf } from "../set.js";
 import { showTick, tick } from "./evening.js";
 import { fieldNamed } from "./fields.js";
 
@@ -12,6 +13,9 @@ import { fieldNamed } from "./fields.js";
 
 /** @type {Record<string, string>} */
 const verdicts = { works: "✓ works", caution: "~ works, at a cost", change: "✕ to change", unknown: "? not known yet" };
+
+/** How a field is written that nobody has looked at: 0 of a length. */
+const notSeen = /^(unknown|none|0|0 \D+|)$/;
 
 class StepView {
 	/** @type {Snapshot | null} */ #snap = null;
@@ -30,6 +34,7 @@ class StepView {
 		this.ticks = el("ul", { class: "care" });
 		this.drawing = el("div", { class: "drawing" });
 		this.says = el("p", { class: "step-says", role: "status" });
+		this.took = el("p", { class: "step-took", role: "status" });
 		this.next = el("p", { class: "step-next" });
 		this.fixes = el("div");
 		const others = el(
@@ -46,6 +51,7 @@ class StepView {
 			this.expect,
 			el("div", { class: "fields" }, ...this.seen.map((f) => f.node)),
 			this.ticks,
+			this.took,
 			this.says,
 			this.next,
 			this.fixes,
@@ -75,6 +81,11 @@ class StepView {
 		this.#draw(snap.lighting?.drawings.find((d) => d.name === step.drawing)?.svg ?? "");
 	}
 
+	/** Whether it has one of these fields. @param {string[]} names */
+	has(names) {
+		return [...this.seen, ...this.others].some((f) => names.includes(f.name));
+	}
+
 	#ticked() {
 		return this.#snap?.evening.find((e) => e.id === this.id)?.ticked ?? false;
 	}
@@ -93,6 +104,9 @@ class StepView {
 export class Guide {
 	/** @type {StepView[]} */ #steps = [];
 	/** @type {Field[]} */ fields = [];
+	/** @type {Map<string, string>} by field, as it was shown last */ #values = new Map();
+	/** @type {string[]} what was looked at, and is not known any more */ #taken = [];
+	/** @type {string[]} by whose change */ #changed = [];
 
 	/** @param {HTMLElement} place @param {Commands} commands */
 	constructor(place, commands) {
@@ -110,6 +124,30 @@ export class Guide {
 		for (const [i, view] of this.#steps.entries()) {
 			view.node.hidden = steps.length === 0;
 			if (steps[i]) view.show(steps[i], snap);
+		}
+		this.#showTaken(snap);
+	}
+
+	/** Say what the machine took back because something else was changed. @param {Snapshot} snap */
+	#showTaken(snap) {
+		const changed = this.fields.map((f) => f.name).filter((name) => {
+			const before = this.#values.get(name);
+			return before !== undefined && before !== valueOf(snap.set, name);
+		});
+		const seen = this.#steps.flatMap((s) => s.seen.map((f) => f.name));
+		const unknown = (/** @type {string} */ name) => notSeen.test(valueOf(snap.set, name));
+		const emptied = changed.filter((name) => seen.includes(name) && unknown(name));
+		const by = changed.filter((name) => !emptied.includes(name));
+		for (const f of this.fields) this.#values.set(f.name, valueOf(snap.set, f.name));
+		this.#taken = this.#taken.filter(unknown);
+		if (emptied.length > 0 && by.length > 0) {
+			this.#taken = emptied;
+			this.#changed = by;
+		}
+		const words = `Not known any more, as it was looked at before this change (${this.#changed.map(fieldText).join(", ")}): `;
+		for (const view of this.#steps) {
+			const says = this.#taken.length > 0 && view.has([...this.#taken, ...this.#changed]);
+			text(view.took, says ? `${words}${this.#taken.map(fieldText).join(", ")}. Look again.` : "");
 		}
 	}
 
