@@ -465,7 +465,8 @@ func TestEachFlashThatIsTooLong(t *testing.T) {
 func TestLastStepNamesWhatIsLeft(t *testing.T) {
 	assert.Equal(t, "Then light, focus and framing are ready.", judge(t, Practice(of(shot.Drop))).step(t, "away").Says)
 	says := judge(t, Practice(of(shot.Drop)), "background.seen", "100 %", "room.by", "unknown").step(t, "away").Says
-	assert.Equal(t, "Not all before this is done. To change: 2 (Background). Not known yet: 1 (Darken, and test black).", says)
+	assert.Equal(t, "Not all before this is done. To change: 2 (Background). Not known yet: 1 (Darken, and test black).",
+		says)
 }
 
 // One share of the shots is said in the same words in the steps and in the drawings.
