@@ -42,6 +42,7 @@ export interface Snapshot {
 	dry_shots: DryShot[];
 	dry_edge: DryEdge;
 	lag: Lag;
+	camera: CameraNow;
 	/** What the session's tries say of the delay; null: the set cannot work, or that is being worked out. */
 	tuning: Tuning | null;
 	/** A sweep of the trim under way. */
@@ -100,6 +101,25 @@ export interface Lag {
 	bins: LagBin[];
 	words: string;
 	usable: boolean;
+}
+
+/** How far the camera's frames of the session are. */
+export interface CameraNow {
+	/** Changes when more is known; 0: no frames are taken here. */
+	version: number;
+	/** What is being done or waited for, in words; "" nothing. */
+	busy: string;
+}
+
+/** The camera's frame of a shot, and what it speaks for. */
+export interface FrameView {
+	name: string;
+	/** "certain" or "likely". */
+	sure: string;
+	settled: boolean;
+	verdict: Verdict;
+	says: string[];
+	next: string[];
 }
 
 export interface LagBin {
@@ -330,6 +350,8 @@ export interface ShotView {
 	/** The camera's frame of it is kept, small: below /record/frames/, by its ID. */
 	framed: boolean;
 	file: number;
+	/** null: none, or not known yet. */
+	camera: FrameView | null;
 	/** Something moves along a path at the moment: how far it is past its place in the picture says how late that was. */
 	measurable: boolean;
 	/** So far it was measured to be; null: not measured. */
@@ -509,7 +531,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
+	| "pair" | "gauge" | "accept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -529,6 +551,8 @@ export interface Command {
 	verdict?: Verdict;
 	text?: string;
 	session?: number;
+	number?: number;
+	from_right?: boolean;
 	star?: boolean;
 	picture?: Picture;
 	file?: number;
@@ -658,4 +682,52 @@ export interface SetChange {
 	field: string;
 	from: string;
 	to: string;
+}
+
+/** PUT /camera/SESSION/file?name=&size=&modified=&at= */
+export interface TakenPart {
+	have: number;
+	waits: boolean;
+	refusal: Refusal | null;
+}
+
+/** /camera/SESSION */
+export interface CameraView {
+	frames: CameraFrame[];
+	problems: string[];
+	certain: number;
+	likely: number;
+	open: number;
+	busy: string;
+	kept: string;
+	empty: string;
+	width: string;
+	field_seen: string;
+	from_right: boolean;
+	/** Something moves along a path: the delay can be learned from frames. */
+	moves: boolean;
+	lesson: CameraLesson | null;
+}
+
+export interface CameraFrame {
+	name: string;
+	taken: string;
+	/** Its number; of one that is open the best guess; 0: none. */
+	shot: number;
+	shot_id: number;
+	sure: string;
+	settled: boolean;
+	pictured: boolean;
+	verdict: Verdict;
+	says: string[];
+	next: string[];
+}
+
+export interface CameraLesson {
+	measured: number;
+	waiting: number;
+	trim_ms: number;
+	low_ms: number;
+	high_ms: number;
+	words: string;
 }

@@ -146,7 +146,8 @@ func TestProtocolMatchesControl(t *testing.T) {
 	mirror(wanted, reflect.TypeFor[control.Snapshot]())
 	mirror(wanted, reflect.TypeFor[control.Command]())
 	for _, answer := range []reflect.Type{reflect.TypeFor[page.PastSessions](), reflect.TypeFor[page.Evening](),
-		reflect.TypeFor[page.PastShots](), reflect.TypeFor[page.SetAgain](), reflect.TypeFor[page.RadioView]()} {
+		reflect.TypeFor[page.PastShots](), reflect.TypeFor[page.SetAgain](), reflect.TypeFor[page.RadioView](),
+		reflect.TypeFor[page.TakenPart](), reflect.TypeFor[page.CameraView]()} {
 		mirror(wanted, answer)
 	}
 	require.Contains(t, wanted, "Snapshot")

@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/commandline"
 	"stillwater/internal/config"
 	"stillwater/internal/control"
+	"stillwater/internal/intake"
 	"stillwater/internal/journal"
 	"stillwater/internal/page"
 	"stillwater/internal/pairing"
@@ -111,22 +112,20 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, record.Close()) }()
-	if f.room != "" && conf.Board.Kind != config.Simulated {
-		return fmt.Errorf("%w: --room is of the simulated board, and this one is %s: leave it out", errUsage, conf.Board.Kind)
-	}
-	conf.Room = cmp.Or(f.room, conf.Room)
-	opts, release, err := m.controlOptions(conf, f.seed, log)
+	opts, release, err := m.controlOptions(conf, f, log)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, release()) }()
-	opts.Journal, opts.Log = record, log
+	camera := intake.New(intake.Options{Dir: record.Path() + "-frames", Journal: record, Yield: realtime.Yield, Log: log})
+	opts.Journal, opts.Log, opts.Camera = record, log, camera
 	c, err := control.New(ctx, opts)
 	if err != nil {
 		return err
 	}
 	record.OnRescue(func(words string) { log.Warn(words); c.ShowNotice(words) })
 	defer verify(ctx, record, c, log)()
+	defer camera.Start(ctx, c)()
 	if f.forget {
 		if err := record.ForgetPhones(ctx); err != nil {
 			return err
@@ -134,7 +133,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	}
 	p, closePage, err := m.openPage(ctx, conf, listener.Addr(), name, f.keepCode, page.Options{
 		Control: c, Files: web.Files, Names: page.MachineNames(name), Version: version(), Log: log, Phones: record,
-		Record: record.Reader(), Frames: gallery(opts.Room, c), CountryFile: f.country,
+		Record: record.Reader(), Frames: gallery(opts.Room, c), Camera: camera, CountryFile: f.country,
 	})
 	if err != nil {
 		return err
@@ -214,8 +213,12 @@ func runBoth(ctx context.Context, c *control.Control, p *page.Server, listener n
 
 // controlOptions are the control's for the board of the configuration. Call release when they are not used any more.
 func (m *Main) controlOptions(
-	conf config.Config, seed uint64, log *slog.Logger,
+	conf config.Config, f daemonFlags, log *slog.Logger,
 ) (opts control.Options, release func() error, err error) {
+	if f.room != "" && conf.Board.Kind != config.Simulated {
+		return opts, nil, fmt.Errorf("%w: --room is of the simulated board, and this one is %s: leave it out", errUsage,
+			conf.Board.Kind)
+	}
 	opts = control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
 	if conf.Board.Kind == config.GPIO {
 		opts.Name = "Linux GPIO"
@@ -233,10 +236,11 @@ func (m *Main) controlOptions(
 		m.onSerial(&opts, conf, log)
 		return opts, func() error { return nil }, nil
 	}
+	seed := f.seed
 	if seed == 0 {
 		seed = rig.RandomSeed()
 	}
-	preset, err := scene.PresetNamed(conf.Room)
+	preset, err := scene.PresetNamed(cmp.Or(f.room, conf.Room))
 	if err != nil {
 		return opts, nil, fmt.Errorf("%w: --room: %w", errUsage, err)
 	}

@@ -42,6 +42,8 @@ type Sheet struct {
 	progress func(of int) func(done int)
 	keeper   Keeper
 	dry      bool // nothing is kept
+	remember bool
+	shown    map[string]*pictured // what each frame that was looked at shows, by name
 	known    map[string]*knownFrame
 	listed   map[string]bool
 	freed    map[int]bool // shots whose settled pair is taken back
@@ -71,6 +73,7 @@ type Options struct {
 	Accept   bool   // what was measured is put on record
 	Watch    bool   // the folder is watched
 	Camera   string // the port of the camera that is fetched from; "" none
+	Remember bool   // a frame that is known and not in the folder any more counts as it was
 
 	held    bool // the journal is open for writing, so that no daemon has it and nothing is armed
 	settled []settledPair
@@ -106,7 +109,7 @@ func (o *Options) Settle(text string) error {
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, keeper: o.Keeper, dry: o.DryRun, freed: o.freed,
-		listed: map[string]bool{}}
+		remember: o.Remember, listed: map[string]bool{}, shown: map[string]*pictured{}}
 	if o.Progress == nil {
 		s.progress = func(int) func(int) { return func(int) {} }
 	}
@@ -170,6 +173,9 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 			timed = append(timed, read)
 		}
 		progress(i + 1)
+	}
+	if s.remember {
+		timed = append(timed, s.remembered(timed)...)
 	}
 	return timed, nil
 }

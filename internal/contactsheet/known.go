@@ -7,6 +7,11 @@ import (
 	"errors"
 	"fmt"
 	"image/jpeg"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+	"time"
 
 	"stillwater/internal/frames"
 	"stillwater/internal/look"
@@ -89,6 +94,33 @@ func (s *Sheet) read(ctx context.Context, folder *frames.Folder, frame frames.Fr
 	s.known[frame.Name] = &k
 	s.Read++
 	return made, s.keep(ctx, &k, nil)
+}
+
+// remembered are the frames that are known, say when they were taken, and are not in the folder any more: but for those
+// that are there, from another folder.
+func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
+	type picture struct {
+		name  string
+		taken time.Time
+	}
+	listed := map[picture]bool{}
+	for _, f := range there {
+		listed[picture{path.Base(f.Name), f.Taken}] = true
+	}
+	for name, k := range s.known {
+		if s.listed[name] || k.saw.Reading != reading || k.saw.Data.Taken.IsZero() ||
+			listed[picture{path.Base(name), k.saw.Data.Taken}] {
+			continue
+		}
+		f := frames.Frame{Name: name, Number: frames.NumberOf(name), Data: k.saw.Data}
+		if json.Unmarshal([]byte(k.Files), &f.Files) != nil {
+			continue
+		}
+		s.listed[name] = true
+		timed = append(timed, f)
+	}
+	slices.SortFunc(timed, func(a, b frames.Frame) int { return strings.Compare(a.Name, b.Name) })
+	return timed
 }
 
 // keep keeps what is known of a frame. That it cannot, because the disk is full or the journal was taken away, costs
@@ -179,6 +211,10 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 		}
 	}
 	img, err := folder.Small(ctx, *r.Frame, lookSide)
+	if errors.Is(err, fs.ErrNotExist) && s.remember && k != nil && k.stored && k.saw.Picture != nil {
+		small, err := s.keeper.FramePicture(ctx, s.Session.ID, r.Frame.Name)
+		return small, *k.saw.Picture, err
+	}
 	if err != nil {
 		return nil, p, err
 	}

@@ -24,6 +24,7 @@ import (
 // shown upright, from its top left.
 type Measure struct {
 	Look       bool        // at all pictures, if there is nothing to measure against, too
+	Loose      bool        // at those of frames that are of no shot, too
 	Empty      string      // the frame without liquid, its name or number; "" nothing is measured
 	Spot       *look.Point // where the liquid is to be; nil: the frame's middle
 	Ruler      *Ruler      // the scale; nil: Width
@@ -219,6 +220,9 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 			rows = append(rows, r)
 		}
 	}
+	if m.Loose {
+		rows = append(rows, s.looseRows()...)
+	}
 	progress := s.progress(len(rows))
 	for i, r := range rows {
 		_, p, err := s.picture(ctx, folder, r)
@@ -229,18 +233,33 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 			s.Problems = append(s.Problems, err)
 		default:
 			r.pictured = &p
+			s.shown[r.Frame.Name] = &p
 		}
 		progress(i + 1)
 	}
 	return nil
 }
 
+// looseRows are rows without a shot, for frames that belong to none, or are a guess.
+func (s *Sheet) looseRows() (rows []*Row) {
+	add := func(f frames.Frame) { rows = append(rows, &Row{Frame: &f, Match: match.Match{Sure: match.Open}}) }
+	for _, f := range slices.Concat(s.Extra, s.Untimed) {
+		add(f)
+	}
+	return rows
+}
+
 // frameNamed is the only frame that is called that.
 func (s *Sheet) frameNamed(name string) (*frames.Frame, error) {
 	var found []frames.Frame
+	exact := func(f frames.Frame) bool { return f.Name == name }
 	add := func(all []frames.Frame) {
+		if i := slices.IndexFunc(all, exact); i >= 0 {
+			found = []frames.Frame{all[i]}
+			return
+		}
 		for _, f := range all {
-			if isNamed(f, name) {
+			if isNamed(f, name) && !slices.ContainsFunc(found, exact) {
 				found = append(found, f)
 			}
 		}

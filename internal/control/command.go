@@ -32,6 +32,8 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
+	case "pair", "gauge", "accept":
+		return c.changeCamera(ctx, client, cmd)
 	case "threshold":
 		return c.setThreshold(ctx, client, cmd)
 	case "uselag":
@@ -143,6 +145,7 @@ func (c *Control) startSession(name string) error {
 	c.sweep = nil
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
+	c.camera.Version, c.camera.Busy = c.camera.Version+1, ""
 	c.learning.evening, c.learning.view = nil, nil
 	c.learn()
 	c.saveSession(c.session)

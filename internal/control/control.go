@@ -69,6 +69,7 @@ type Options struct {
 	Wire    func(board.Identity) (Wiring, error) // what is connected to the pins of the board that answered
 	Journal Journal
 	Room    Simulation // nil: a real room
+	Camera  Camera     // nil: no frames are taken from it
 	Kind    string     // "simulated", "gpio", "serial"
 	Name    string     // for people
 	Grace   time.Duration
@@ -132,6 +133,7 @@ type Control struct {
 	shots            []ShotView // of the session, newest first: those that are shown
 	shotCount        int        // of the session
 	learning         learning
+	camera           CameraNow
 	sweep            *sweep // of the trim, under way; nil: there is none
 	evening          eveningTicks
 	nextFile         int           // the camera's number of the coming picture; 0 not known

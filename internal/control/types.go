@@ -64,6 +64,7 @@ type Snapshot struct {
 	Sweep     *SweepView  `json:"sweep"`     // a sweep of the trim under way; nil: there is none
 	NextFile  int         `json:"next_file"` // the camera's number of the coming picture; 0: not known
 	Lag       Lag         `json:"lag"`       // of the camera, as measured
+	Camera    CameraNow   `json:"camera"`    // its frames
 	Phases    []Choice    `json:"phases"`
 	Liquids   []Choice    `json:"liquids"`
 	Notice    string      `json:"notice"` // a message: an edge rejected, edges lost, the record full; "" none
@@ -299,6 +300,8 @@ type ShotView struct {
 	Framed     bool      `json:"framed"` // the camera's frame of it is below /record/frames/, by its ID
 	File       int       `json:"file"`   // the camera's number of the picture; 0: not known
 
+	Camera *FrameView `json:"camera"` // the camera's frame; null: none, or not known yet
+
 	Measurable bool     `json:"measurable"` // how far past its place the liquid is in its picture says how late that was
 	PastMm     *float64 `json:"past_mm"`    // so far it was measured to be; null: not measured
 	PastSDMm   *float64 `json:"past_sd_mm"` // standard deviation of that
@@ -344,6 +347,11 @@ type CueView struct {
 //	file      Shot, File  the camera's number of its picture, from which the next ones count, 0 none; without Shot of the
 //	                      coming shot
 //	rename    Session, Name  "" takes the name away
+//	pair      Session, Number, Name  the camera's frame of that name is the session's shot of that number; 0 takes that
+//	                      back
+//	gauge     Session, Name, Value, FromRight  what frames are measured against: the one without liquid, and how wide a
+//	                      piece of the scene a frame shows; "" of either is none
+//	accept    Session     puts on record what was measured in a session's frames
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
 //	lag       Shots       measure the camera's lag by 3..50 releases, only when nothing is armed; a disarm ends it
 //	uselag                take the measured lag and its scatter into the set
@@ -371,6 +379,7 @@ type Command struct {
 	Verdict Verdict `json:"verdict,omitempty"`
 	Text    string  `json:"text,omitempty"`
 	Session int64   `json:"session,omitempty"`
+	Number  int     `json:"number,omitempty"`
 	Star    bool    `json:"star,omitempty"`
 	Picture Picture `json:"picture,omitempty"`
 	File    int     `json:"file,omitempty"`
@@ -389,6 +398,8 @@ type Command struct {
 
 	PastMm   float64 `json:"past_mm,omitempty"`
 	PastSDMm float64 `json:"past_sd_mm,omitempty"`
+
+	FromRight bool `json:"from_right,omitempty"`
 
 	// Connection is the one that the command came by, as Join gave it; nil: any of the client's.
 	Connection <-chan *Snapshot `json:"-"`
@@ -436,6 +447,12 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "name"}, true
 	case "again":
 		return []string{"session", "shot"}, true
+	case "pair":
+		return []string{"session", "number", "name"}, true
+	case "gauge":
+		return []string{"session", "name", "value", "from_right"}, true
+	case "accept":
+		return []string{"session"}, true
 	case "pulse", "prime":
 		return []string{"output"}, true
 	case "page":

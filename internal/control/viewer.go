@@ -85,7 +85,7 @@ func (c *Control) snapshot() *Snapshot {
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,
 		Tuning:   c.learning.view,
 		NextFile: c.nextFile, DryShots: append([]DryShot{}, c.dryShots...), DryEdge: c.dryEdge(),
-		Lag:    c.lag.view(),
+		Lag: c.lag.view(), Camera: c.camera,
 		Phases: phaseChoices(), Liquids: liquidChoices(), Sent: time.Now(),
 	}
 	if c.link != nil {

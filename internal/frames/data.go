@@ -1,6 +1,7 @@
 package frames
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -205,3 +206,6 @@ func (l *limited) Seek(offset int64, whence int) (int64, error) {
 	l.at = offset
 	return offset, nil
 }
+
+// IsPicture reports whether a file that begins like this is of a kind that is read; twelve bytes tell.
+func IsPicture(head []byte) bool { return formatOf(bytes.NewReader(head)) != unknown }

@@ -111,7 +111,7 @@ func (f *Folder) List(ctx context.Context) (list []Frame, problems []error, _ er
 		stem := strings.TrimSuffix(name, path.Ext(name))
 		frame := byName[stem]
 		if frame == nil {
-			frame = &Frame{Name: stem, Number: numberOf(stem)}
+			frame = &Frame{Name: stem, Number: NumberOf(stem)}
 			byName[stem] = frame
 		}
 		frame.Files = append(frame.Files, File{name, info.Size(), info.ModTime()})
@@ -143,8 +143,9 @@ func kindOf(name string) int { return slices.Index(kinds, strings.ToLower(path.E
 // IsFrame reports whether a file is a camera's, by its name.
 func IsFrame(name string) bool { return kindOf(filepath.ToSlash(name)) >= 0 }
 
-// numberOf is the camera's own number at the end of a name, four digits as DCF 2.0 has it (from memory).
-func numberOf(stem string) int {
+// NumberOf is the camera's own number at the end of a frame's name, four digits as DCF 2.0
+// has it (from memory); 0 for none.
+func NumberOf(stem string) int {
 	base := path.Base(stem)
 	digits := base[len(strings.TrimRight(base, "0123456789")):]
 	if len(digits) < 4 {

@@ -25,6 +25,7 @@ var layers = map[string]int{
 	"internal/rehearsal": 4, "internal/bootclock": 4, "internal/practice": 4, "internal/mdns": 4, "internal/service": 4,
 	"internal/rig": 4, "internal/gpiochip": 4, "internal/realtime": 4, "internal/spawn": 4, "internal/journal": 4,
 	"internal/look": 2, "internal/frames": 4, "internal/tether": 4, "internal/radio": 4, "internal/contactsheet": 6,
+	"internal/intake": 6,
 	"internal/config": 4, "internal/render": 4, "internal/commandline": 4, "internal/serialport": 4, "firmware/avr": 4,
 	"internal/control": 5, "internal/page": 5, "internal/pairing": 5, "internal/export": 5, "internal/gpioboard": 5,
 	"internal/serialboard": 5,
@@ -44,6 +45,7 @@ var siblings = map[[2]string]bool{
 	{"internal/lighting", "internal/shot"}:         true,
 	{"internal/valve", "internal/splash"}:          true,
 	{"internal/page", "internal/control"}:          true,
+	{"internal/intake", "internal/contactsheet"}:   true,
 	{"internal/setup", "internal/lateness/bench"}:  true,
 	{"internal/board/boardtest", "internal/board"}: true,
 }

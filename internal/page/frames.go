@@ -21,16 +21,23 @@ type Frames interface {
 // handleKeptFrame answers paired phones with the camera's frame of a shot on record, small. Another may take its place,
 // so a browser asks again after a minute.
 func (s *Server) handleKeptFrame(w http.ResponseWriter, r *http.Request) {
+	s.sendPicture(w, r, func(ctx context.Context) ([]byte, error) {
+		id, err := number(r, "shot", 1, 0)
+		if err != nil {
+			return nil, err
+		}
+		return s.opts.Record.ShotPicture(ctx, id)
+	})
+}
+
+// sendPicture answers paired phones with a small picture on record.
+func (s *Server) sendPicture(w http.ResponseWriter, r *http.Request, find func(context.Context) ([]byte, error)) {
 	if !s.mayLook(w, r) {
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), maxLookTime)
 	defer cancel()
-	id, err := number(r, "shot", 1, 0)
-	var picture []byte
-	if err == nil {
-		picture, err = s.opts.Record.ShotPicture(ctx, id)
-	}
+	picture, err := find(ctx)
 	if err != nil {
 		s.refuseLookUp(w, err)
 		return

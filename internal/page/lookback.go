@@ -136,6 +136,19 @@ func (s *Server) refuseLookUp(w http.ResponseWriter, err error) {
 
 // number reads a number of an address, from least up; missing it is that which is usual.
 func number(r *http.Request, name string, least, usual int64) (int64, error) {
+	return numberWithin(r, name, least, maxNumber, usual)
+}
+
+// upTo is a number that must be there, from 0.
+func upTo(r *http.Request, name string, most int64) (int64, error) {
+	n, err := numberWithin(r, name, 0, most, -1)
+	if err == nil && n < 0 {
+		return 0, &badQueryError{name, ""}
+	}
+	return n, err
+}
+
+func numberWithin(r *http.Request, name string, least, most, usual int64) (int64, error) {
 	text := r.PathValue(name)
 	if text == "" {
 		text = r.URL.Query().Get(name)
@@ -144,7 +157,7 @@ func number(r *http.Request, name string, least, usual int64) (int64, error) {
 		return usual, nil
 	}
 	n, err := strconv.ParseInt(text, 10, 64)
-	if err != nil || n < least || n > maxNumber {
+	if err != nil || n < least || n > most {
 		return 0, &badQueryError{name, clip(text)}
 	}
 	return n, nil

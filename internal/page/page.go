@@ -38,6 +38,7 @@ type Options struct {
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
+	Camera    Camera       // nil: no files are taken
 	Radio     Radio        // of a card that is a whole system; nil: that of CountryFile, if there is one
 	Code      string       // pairs a phone, as Server.Code gave it before; anything else: a new one is drawn
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
@@ -69,6 +70,9 @@ type Server struct {
 	sockets    sockets
 	requesters requesters
 	lookUps    requesters
+	parts      requesters
+
+	partsAtOnce chan struct{} // see maxPartsAtOnce
 }
 
 // New makes a server. Phones paired before stay paired, if opts say where they are stored.
@@ -88,6 +92,7 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	}
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		requesters: newRequesters(requestsPerSecond, requestsBurst), lookUps: newRequesters(lookUpsPerSecond, lookUpsBurst),
+		parts: newRequesters(partsPerSecond, partsBurst), partsAtOnce: make(chan struct{}, maxPartsAtOnce),
 		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
 	s.pairing, err = newPairing(ctx, opts.Phones, opts.Code, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones,
 		opts.Log)
@@ -106,6 +111,7 @@ func (s *Server) Handler() http.Handler {
 	mux.HandleFunc("GET /metrics", s.handleMetrics)
 	s.handleRecord(mux)
 	s.handleRadio(mux)
+	s.handleCamera(mux)
 	if s.opts.Frames != nil {
 		mux.HandleFunc("GET /frames/{boot}/{clock}", s.handleFrame)
 	}

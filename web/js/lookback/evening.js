@@ -9,6 +9,7 @@ import { inOrder, verdictSign, verdictWord } from "../verdicts.js";
 import { SetReuse } from "./setreuse.js";
 import "../studio/labels.js";
 import { NoAnswer, Question } from "./ask.js";
+import { CameraFrames } from "./camera.js";
 import { FileNumbers } from "./files.js";
 import { ShotList } from "./shotlist.js";
 import { dateText } from "./words.js";
@@ -47,6 +48,7 @@ export class EveningView {
 		this.compare = button({ onclick: () => this.#evening && host.compare(this.#evening.session) }, "Compare with another");
 		this.rename = new Rename(id, host.commands, (name) => this.#renamed(name));
 		this.files = new FileNumbers(host.commands);
+		this.camera = new CameraFrames(id, host.commands);
 		this.counts = el("ul", { class: "counts" });
 		this.tries = el("div", { class: "tries-list" });
 		this.set = el("div", {});
@@ -58,7 +60,7 @@ export class EveningView {
 		const back = button({ class: "back", onclick: host.back }, icon("back"), "All evenings");
 		const setFold = el("details", { class: "past-set" }, el("summary", {}, el("h4", {}, "The set as it was")), this.set);
 		this.main = el("div", { hidden: true }, this.counts, this.tries);
-		this.main.append(el("div", { class: "acts" }, this.again.node, this.compare, this.rename.node), setFold);
+		this.main.append(el("div", { class: "acts" }, this.again.node, this.compare, this.rename.node), setFold, this.camera.node);
 		this.found = el("div", { class: "matches", hidden: matches.length === 0 }, el("p", {}, "Shots that were found:"));
 		this.found.append(...matches.map((n) => button({ onclick: () => this.shots.goTo(n) }, `No. ${n}`)));
 		const toShots = button({ class: "to-shots", onclick: () => head.scrollIntoView({ block: "start" }) }, "To the shots");
@@ -107,6 +109,7 @@ export class EveningView {
 		const set = JSON.stringify(snap.set);
 		if (this.#set !== "" && set !== this.#set) this.again.stale();
 		this.#set = set;
+		this.camera.show(snap, able);
 		const current = snap.session.id === this.id;
 		this.files.node.hidden = !current;
 		if (!current) return;
@@ -126,6 +129,7 @@ export class EveningView {
 		this.again.enable(able);
 		this.rename.enable(able);
 		this.files.enable(able);
+		this.camera.enable(able);
 		this.shots.able = able;
 	}
 
@@ -195,6 +199,7 @@ export class EveningView {
 	drop() {
 		clearTimeout(this.#summing);
 		this.#question.drop();
+		this.camera.drop();
 		this.shots.drop();
 	}
 }

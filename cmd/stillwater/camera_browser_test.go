@@ -1,0 +1,145 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/dom"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/frames/framestest"
+	"stillwater/internal/intake"
+	"stillwater/internal/journal"
+	"stillwater/internal/page"
+	"stillwater/internal/record"
+	"stillwater/internal/shot"
+	"stillwater/web"
+)
+
+// cameraControl is a fakeControl that shows what the intake finds, and does what is said of frames.
+type cameraControl struct {
+	*fakeControl
+	camera  *intake.Intake
+	session int64
+}
+
+func (c *cameraControl) State() control.State { return c.Snapshot().State }
+
+func (c *cameraControl) SessionID() int64 { return c.session }
+
+func (c *cameraControl) ShowCamera(session int64, now control.CameraNow, frames map[int64]control.FrameView) {
+	c.be(func(s *control.Snapshot) {
+		s.Camera = now
+		for i := range s.Shots {
+			if f, ok := frames[s.Shots[i].ID]; ok {
+				s.Shots[i].Camera, s.Shots[i].Framed = &f, true
+			}
+		}
+	})
+}
+
+// cameraEvening is an evening on record, a page of it, and the camera's files in a folder of the phone: three hours
+// behind, and none of shot 3.
+func cameraEvening(t *testing.T, b *browser) (c *cameraControl, p *phone, files []string) {
+	t.Helper()
+	ctx := t.Context()
+	j, err := journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { j.Close() })
+	set, err := json.Marshal(shot.DefaultSet())
+	require.NoError(t, err)
+	start := time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)
+	s, err := j.NewSession(ctx, record.Session{Name: "Crowns", Started: start, Set: string(set),
+		When: record.When{Boot: "b"}})
+	require.NoError(t, err)
+	var shown []control.ShotView
+	dir := t.TempDir()
+	for i, seconds := range []int{0, 21, 47, 108, 139, 171, 230, 262} {
+		at := start.Add(time.Duration(seconds)*time.Second + 300*time.Millisecond)
+		made, err := j.Add(ctx, record.Shot{Session: s.ID, At: at, When: record.When{Boot: "b", Wall: at,
+			SinceBoot: at.Sub(start)}, Status: record.StatusDone, Set: string(set), DelayNs: 90e6})
+		require.NoError(t, err)
+		shown = append([]control.ShotView{control.ViewShot(new(shot.Outcomes), made)}, shown...)
+		if i != 2 {
+			name := filepath.Join(dir, fmt.Sprintf("PICT%04d.JPG", 471+len(files)))
+			content := framestest.WithExif(framestest.Plain(600, 400), at.Add(-3*time.Hour).Format("2006:01:02 15:04:05"), "")
+			require.NoError(t, os.WriteFile(name, content, 0o666))
+			files = append(files, name)
+		}
+	}
+	in := intake.New(intake.Options{Dir: j.Path() + "-frames", Journal: j})
+	c = &cameraControl{&fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, taken: map[string]int{}}, in, s.ID}
+	c.snap.Session.ID, c.snap.Shots, c.snap.ShotCount = s.ID, shown, len(shown)
+	server, err := page.New(ctx, page.Options{Control: c, Files: web.Files, Record: j.Reader(), Camera: in,
+		Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	web := httptest.NewServer(server.Handler())
+	t.Cleanup(func() { web.CloseClientConnections(); web.Close() })
+	t.Cleanup(in.Start(ctx, c))
+	p = b.phone(t, web.URL+"/#code="+server.Code(), 390, 844, true)
+	p.until("it is shown", `document.querySelector("#page").checkVisibility()`)
+	return c, p, files
+}
+
+// choose chooses files as the phone's own dialog would.
+func (p *phone) choose(selector string, files ...string) {
+	p.t.Helper()
+	root := send(p, dom.GetDocument, dom.GetDocumentParams{})
+	node := send(p, dom.QuerySelector, dom.QuerySelectorParams{NodeID: root.Root.NodeID, Selector: selector})
+	send(p, dom.SetFileInputFiles, dom.SetFileInputFilesParams{Files: files, NodeID: node.NodeID})
+}
+
+// openCamera opens the evening's frames in Look back.
+func (p *phone) openCamera() {
+	p.t.Helper()
+	p.place("lookback")
+	p.tap(".evening-open")
+	p.until("the evening is shown", `document.querySelector(".evening .camera")?.checkVisibility()`)
+	p.tap(".camera > summary")
+}
+
+// TestFramesFromThePhone: files chosen on the page go to the machine and find their shots; one that is no picture is
+// named with what to do; nothing is sent while something is armed, and nothing twice.
+func TestFramesFromThePhone(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	p.state("safe", "Safe")
+	p.openCamera()
+	p.until("it says that there are none", `document.querySelector(".camera-counts").textContent.includes("No frames yet")`)
+	wrong := filepath.Join(t.TempDir(), "PICT0999.JPG")
+	require.NoError(t, os.WriteFile(wrong, []byte("a letter to somebody"), 0o666))
+	place := `JSON.stringify(document.querySelector(".camera-choose").getBoundingClientRect())`
+	before := eval[string](p, place)
+	p.choose(".camera input[type=file]", append(files[:4:4], wrong)...)
+	p.until("they are there", `document.querySelector(".camera-progress").textContent.startsWith("4 of 5 files are there")`)
+	assert.Equal(t, before, eval[string](p, place), "nothing moves under the thumb")
+	assert.Contains(t, p.plain(".camera .advice"), "PICT0999.JPG is no JPEG, HEIF or raw file, whatever its name says. "+
+		"Choose the camera's own file.")
+	p.until("they are matched", `document.querySelector(".camera-counts").textContent.startsWith("Of 8 shots 4 have")`)
+
+	c.be(func(s *control.Snapshot) { s.State = control.Armed })
+	p.until("it is armed", `document.documentElement.dataset.state === "armed"`)
+	p.choose(".camera input[type=file]", files...)
+	p.until("they wait", `document.querySelector(".camera-progress").textContent.includes("Something is armed: the files wait.")`)
+	assert.Len(t, eval[[]string](p, `performance.getEntriesByType("resource").map((e) => e.name)
+		.filter((n) => n.includes("PICT0475.JPG"))`), 0, "nothing of them was sent")
+	c.be(func(s *control.Snapshot) { s.State = control.Safe })
+	p.until("they go on", `document.querySelector(".camera-progress").textContent
+		.startsWith("7 of 7 files are there, 4 were there already")`)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("Of 8 shots 7 have")`)
+	p.until("their pictures are there", `[...document.querySelectorAll(".camera-frame img")].length === 7 &&
+		document.querySelector(".camera-frame img").naturalWidth > 0`)
+	assert.Contains(t, p.plain(".camera-frame"), "No. 1, certain")
+	p.place("lookback")
+	p.js(`document.querySelector(".camera").scrollIntoView()`)
+	p.picture("frames-from-the-phone")
+	p.clean()
+}

@@ -1,0 +1,95 @@
+package control
+
+import (
+	"context"
+	"testing"
+	"testing/synctest"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// fakeFrames notes what is said to it, and has measured something.
+type fakeFrames struct {
+	said     []any
+	measured []PastMeasured
+}
+
+func (f *fakeFrames) Pair(session int64, number int, frame string) error {
+	f.said = append(f.said, session, number, frame)
+	return nil
+}
+
+func (f *fakeFrames) Gauge(session int64, empty, width string, fromRight bool) error {
+	f.said = append(f.said, session, empty, width, fromRight)
+	return nil
+}
+
+func (f *fakeFrames) Measured(int64) ([]PastMeasured, error) { return f.measured, nil }
+
+func (f *fakeFrames) Recorded(session int64) { f.said = append(f.said, "recorded", session) }
+
+// Who holds the controls says which frame is which shot, and what frames are measured against.
+func TestCommandsOfFrames(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		frames := &fakeFrames{}
+		do := func(client string, cmd Command) error { return x.Do(context.Background(), client, cmd) }
+		pair := Command{Type: "pair", Session: 1, Number: 12, Name: "PICT0471"}
+		assert.ErrorContains(t, do(me, pair), "No frames are taken here")
+		x.opts.Camera = frames
+		assert.ErrorContains(t, do("somebody", pair), "The controls are with")
+		assert.Empty(t, frames.said)
+		require.NoError(t, do(me, pair))
+		require.NoError(t, do(me, Command{Type: "gauge", Session: 1, Name: "PICT0100", Value: "60 cm", FromRight: true}))
+		assert.Equal(t, []any{int64(1), 12, "PICT0471", int64(1), "PICT0100", "60 cm", true}, frames.said)
+	})
+}
+
+// What was measured is put on record as a person's measurement is. Where that cannot be, the others are, and it is said.
+func TestMeasurementsAreAccepted(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.must(me, Command{Type: "set", Field: "drop.phase", Value: "contact"})
+		x.arm(1)
+		x.fire()
+		synctest.Wait()
+		frames := &fakeFrames{measured: []PastMeasured{{1, 14, 3}, {77, 1, 1}}}
+		x.opts.Camera = frames
+		err := x.Do(context.Background(), me, Command{Type: "accept", Session: 1})
+		assert.ErrorContains(t, err, "1 of 2 measurements are on record.")
+		kept := x.journal.kept()[0]
+		assert.Equal(t, []int64{14_000, 3000}, []int64{kept.PastUm, kept.PastSDUm})
+		assert.Equal(t, []any{"recorded", int64(1)}, frames.said)
+		require.NotNil(t, x.Snapshot().Shots[0].PastMm)
+		assert.InDelta(t, 14, *x.Snapshot().Shots[0].PastMm, 1e-9)
+	})
+}
+
+// The frames of the session's shots are shown with them; of another session's nothing is.
+func TestFramesAreShownWithTheirShots(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		x.arm(2)
+		x.fire()
+		x.fire()
+		synctest.Wait()
+		f := FrameView{Name: "PICT0471", Sure: "likely", Verdict: Late, Says: []string{"a"}, Next: []string{"b"}}
+		x.ShowCamera(99, CameraNow{Version: 5}, map[int64]FrameView{1: f})
+		assert.Zero(t, x.Snapshot().Camera.Version)
+		session := x.SessionID()
+		x.ShowCamera(session, CameraNow{Version: 6}, map[int64]FrameView{1: f})
+		s := x.Snapshot()
+		assert.Equal(t, 6, s.Camera.Version)
+		assert.Nil(t, s.Shots[0].Camera)
+		assert.Equal(t, f, *s.Shots[1].Camera)
+		assert.Equal(t, []bool{false, true}, []bool{s.Shots[0].Framed, s.Shots[1].Framed})
+		x.ShowCamera(session, CameraNow{Version: 7, Busy: "waiting"}, nil)
+		assert.NotNil(t, x.Snapshot().Shots[1].Camera, "it stays while others are looked at")
+		x.ShowCamera(session, CameraNow{Version: 8}, map[int64]FrameView{})
+		assert.Nil(t, x.Snapshot().Shots[1].Camera)
+	})
+}

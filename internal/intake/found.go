@@ -1,0 +1,309 @@
+package intake
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"stillwater/internal/contactsheet"
+	"stillwater/internal/control"
+	"stillwater/internal/frames"
+	"stillwater/internal/match"
+	"stillwater/internal/page"
+	"stillwater/internal/phys"
+	"stillwater/internal/shot"
+)
+
+// found is what came of looking at a session's frames.
+type found struct {
+	view     page.CameraView
+	shots    map[int64]control.FrameView
+	measured []control.PastMeasured
+	files    map[page.CameraFile]bool
+}
+
+// errSettled is a pair of a person that cannot be.
+var errSettled = errors.New("that frame and that shot cannot be a pair")
+
+// maxProblems are shown at once.
+const maxProblems = 20
+
+// gauge is what frames of a session are measured against, as a file in its folder has it.
+type gauge struct {
+	Empty     string      `json:"empty"`
+	Width     phys.Length `json:"width"` // 0: as the set has it
+	FromRight bool        `json:"from_right"`
+}
+
+const gaugeFile = ".gauge.json"
+
+func (i *Intake) readGauge(session int64) (g gauge) {
+	text, err := os.ReadFile(filepath.Join(i.store.session(session), gaugeFile))
+	if err != nil || json.Unmarshal(text, &g) != nil {
+		return gauge{} // it is chosen anew
+	}
+	return g
+}
+
+func (i *Intake) writeGauge(session int64, g gauge) error {
+	text, err := json.Marshal(g)
+	if err != nil {
+		return err
+	}
+	dir := i.store.session(session)
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return err
+	}
+	temporary := filepath.Join(dir, gaugeFile+".tmp")
+	if err := os.WriteFile(temporary, text, 0o600); err != nil {
+		return err
+	}
+	return os.Rename(temporary, filepath.Join(dir, gaugeFile))
+}
+
+// look matches a session's frames and looks at them.
+func (i *Intake) look(ctx context.Context, session int64, settle []string) (f found, err error) {
+	s, err := i.find(ctx, session)
+	if err != nil {
+		return f, err
+	}
+	dir := i.store.session(session)
+	if any, err := i.hasFrames(ctx, session); err != nil || !any {
+		f.view = i.emptyView()
+		return f, err
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return f, err
+	}
+	folder, err := frames.Open(dir)
+	if err != nil {
+		return f, err
+	}
+	defer folder.Close()
+	g, wide := i.readGauge(session), fieldOf(s.Set)
+	o := contactsheet.Options{Keeper: i.o.Journal, Remember: true}
+	o.Measure = contactsheet.Measure{Look: true, Loose: true, FromRight: g.FromRight, Width: g.Width}
+	if o.Measure.Width == 0 {
+		o.Measure.Width = wide
+	}
+	for _, pair := range settle {
+		if err := o.Settle(pair); err != nil {
+			return f, fmt.Errorf("%w: %w", errSettled, err)
+		}
+	}
+	o.Measure.Empty = g.Empty
+	sheet, err := contactsheet.Make(ctx, i.o.Journal, s, folder, o)
+	if err != nil && g.Empty != "" && ctx.Err() == nil { // the empty frame may be gone
+		emptyProblem := err
+		o.Measure.Empty = ""
+		if sheet, err = contactsheet.Make(ctx, i.o.Journal, s, folder, o); err == nil {
+			sheet.Problems = append(sheet.Problems, fmt.Errorf("nothing is measured: %w", emptyProblem))
+		}
+	}
+	if err != nil && len(settle) > 0 && ctx.Err() == nil {
+		return f, fmt.Errorf("%w: %w", errSettled, err)
+	}
+	if err != nil {
+		return f, err
+	}
+	f.take(&sheet)
+	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords, lengthText(wide), moves(s.Set)
+	f.view.Empty, f.view.FromRight = g.Empty, g.FromRight
+	f.view.Width = lengthText(o.Measure.Width)
+	return f, nil
+}
+
+// hasFrames reports whether files of a session came, or frames of it are known.
+func (i *Intake) hasFrames(ctx context.Context, session int64) (bool, error) {
+	if _, err := os.Stat(i.store.session(session)); err == nil {
+		return true, nil
+	}
+	known, err := i.o.Journal.Frames(ctx, session)
+	return len(known) > 0, err
+}
+
+const keptWords = "Copies of the files are kept on the machine, 4 GB at most: the oldest pictures give way to new " +
+	"ones, and what was seen in them stays on record. The phone's own files are not changed."
+
+func (i *Intake) emptyView() page.CameraView {
+	return page.CameraView{Frames: []page.CameraFrame{}, Problems: []string{}, Kept: keptWords}
+}
+
+func lengthText(l phys.Length) string {
+	if l <= 0 {
+		return ""
+	}
+	return l.String()
+}
+
+// fieldOf is how wide a piece of the scene the set's camera shows where it is focused; 0 not known.
+func fieldOf(stored string) phys.Length {
+	set, err := shot.ParseSet(stored)
+	if err != nil {
+		return 0
+	}
+	if set.Camera.FieldSeen > 0 {
+		return set.Camera.FieldSeen
+	}
+	return set.Camera.Lens().Field(set.Camera.Sensor)
+}
+
+func moves(stored string) bool {
+	set, err := shot.ParseSet(stored)
+	return err == nil && set.Measurable()
+}
+
+// take has what phones are shown of a sheet.
+func (f *found) take(s *contactsheet.Sheet) {
+	f.view.Frames, f.view.Problems = []page.CameraFrame{}, []string{}
+	f.shots, f.files = map[int64]control.FrameView{}, map[page.CameraFile]bool{}
+	f.view.Certain, f.view.Likely, f.view.Open = s.Count()
+	for _, e := range s.FrameEntries() {
+		one := page.CameraFrame{Name: e.Name, Shot: e.Shot, ShotID: e.ShotID, Sure: string(e.Sure), Settled: e.Settled,
+			Pictured: e.Pictured, Says: []string{}, Next: []string{}}
+		if !e.Taken.IsZero() {
+			one.Taken = e.Taken.Format("2006-01-02 15:04:05")
+		}
+		if e.Look != nil {
+			one.Verdict, one.Says, one.Next = control.Verdict(e.Look.Suggested), e.Look.Reasons, e.Look.Next
+		}
+		f.view.Frames = append(f.view.Frames, one)
+		if e.Sure != match.Open && e.Pictured {
+			f.shots[e.ShotID] = control.FrameView{Name: e.Name, Sure: string(e.Sure), Settled: e.Settled,
+				Verdict: one.Verdict, Says: one.Says, Next: one.Next}
+		}
+		for _, file := range e.Files {
+			f.files[page.CameraFile{Name: file.Name, Size: file.Size}] = true
+		}
+	}
+	for _, p := range s.Problems[:min(len(s.Problems), maxProblems)] {
+		f.view.Problems = append(f.view.Problems, p.Error())
+	}
+	for _, m := range s.Measurements() {
+		f.measured = append(f.measured, control.PastMeasured{Shot: m.ShotID, PastMm: float64(m.PastUm) / 1e3,
+			PastSDMm: float64(m.SDUm) / 1e3})
+	}
+	if l := s.LessonFact(); l != nil {
+		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), TrimMs: l.TrimMs,
+			LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
+	}
+}
+
+// Frames is page.Camera's. What is not known yet is worked out, and the view says so.
+func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, error) {
+	e, err := i.evening(ctx, session)
+	if err != nil {
+		return page.CameraView{}, err
+	}
+	i.mu.Lock()
+	unknown := !e.made && e.due.IsZero() && e.problem == ""
+	i.mu.Unlock()
+	if unknown {
+		i.want(e, 0, func() {})
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	view := e.view
+	view.Busy = e.busy
+	if e.problem != "" {
+		view.Problems = append([]string{e.problem}, view.Problems...)
+	}
+	return view, nil
+}
+
+// Picture is page.Camera's.
+func (i *Intake) Picture(ctx context.Context, session int64, name string) ([]byte, error) {
+	return i.o.Journal.FramePicture(ctx, session, name)
+}
+
+// frame finds a frame of a session; nil: there is none. "" is any session that is known.
+func (i *Intake) frame(session int64, name string) (*evening, page.CameraFrame) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	e := i.evenings[session]
+	if e == nil || name == "" {
+		return e, page.CameraFrame{}
+	}
+	at := slices.IndexFunc(e.view.Frames, func(f page.CameraFrame) bool { return f.Name == name })
+	if at < 0 {
+		return nil, page.CameraFrame{}
+	}
+	return e, e.view.Frames[at]
+}
+
+func noFrame(name string) error {
+	return &control.Refusal{Field: "name", Why: fmt.Sprintf("There is no frame %q.", name), Remedy: "Reload the page."}
+}
+
+// Pair is control.Camera's.
+func (i *Intake) Pair(session int64, number int, frame string) error {
+	e, was := i.frame(session, frame)
+	if e == nil || frame == "" || frame == "none" {
+		return noFrame(frame)
+	}
+	pair := fmt.Sprintf("%d=%s", number, frame)
+	if number == 0 {
+		if !was.Settled {
+			return &control.Refusal{Field: "name", Why: fmt.Sprintf("Nobody said which shot %s is.", frame),
+				Remedy: "Say which one it is."}
+		}
+		pair = fmt.Sprintf("%d=none", was.Shot)
+	}
+	i.want(e, 0, func() { e.settle = append(e.settle, pair) })
+	return nil
+}
+
+// Gauge is control.Camera's.
+func (i *Intake) Gauge(session int64, empty, width string, fromRight bool) error {
+	e, _ := i.frame(session, empty)
+	if e == nil {
+		return noFrame(empty)
+	}
+	g := gauge{Empty: empty, FromRight: fromRight}
+	if width != "" {
+		wide, err := phys.ParseLength(width)
+		if err != nil || wide < 0.001 || wide > 20 {
+			return &control.Refusal{Field: "value", Why: fmt.Sprintf("%q is not how wide a scene can be.", width),
+				Remedy: "Type a length from 1 mm to 20 m, like 60 cm."}
+		}
+		g.Width = wide
+	}
+	if err := i.writeGauge(session, g); err != nil {
+		return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
+			Remedy: "See that the machine's disk has room."}
+	}
+	i.want(e, 0, func() {})
+	return nil
+}
+
+// plain is an error without the name of a file of the machine.
+func plain(err error) error {
+	if e := new(fs.PathError); errors.As(err, &e) {
+		return e.Err
+	}
+	return err
+}
+
+// Measured is control.Camera's.
+func (i *Intake) Measured(session int64) ([]control.PastMeasured, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	e := i.evenings[session]
+	if e == nil || len(e.measured) == 0 {
+		return nil, &control.Refusal{Field: "", Why: "Nothing was measured that is not on record.",
+			Remedy: "Name the frame without liquid first."}
+	}
+	return e.measured, nil
+}
+
+// Recorded is control.Camera's.
+func (i *Intake) Recorded(session int64) {
+	if e, _ := i.frame(session, ""); e != nil {
+		i.want(e, 0, func() {})
+	}
+}

@@ -1,0 +1,334 @@
+// Package intake takes in the camera's files that phones send: it keeps them in a folder beside the record, and says
+// which is which shot and what they show. It works while nothing is armed, on a thread that yields to all others, one
+// frame at a time; what it was doing is done again, from the frame on that it was at, when something was armed
+// meanwhile.
+//
+// In memory are a part of a file for each one who sends, a picture as it is decoded (see package frames), and what is
+// known of the frames of a few sessions. On the disk are at most 4 GB of files; the oldest pictures give way, and so do
+// they where the disk would have less than 1 GB left for the record. What was seen in them stays on record.
+package intake
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"runtime"
+	"slices"
+	"sync"
+	"time"
+
+	"stillwater/internal/contactsheet"
+	"stillwater/internal/control"
+	"stillwater/internal/page"
+	"stillwater/internal/record"
+)
+
+// Journal is what is needed of the record.
+type Journal interface {
+	contactsheet.Keeper
+	contactsheet.Source
+	Sessions(context.Context) ([]record.Summary, error)
+}
+
+// Shower shows phones how far it is: the control.
+type Shower interface {
+	State() control.State
+	SessionID() int64
+	ShowCamera(session int64, now control.CameraNow, frames map[int64]control.FrameView)
+}
+
+// Options is what an Intake is made of. Dir and Journal must be given.
+type Options struct {
+	Dir     string // for the files; it is made when one comes
+	Journal Journal
+	Yield   func() // makes the thread that calls it yield to all others; nil does nothing
+	Log     *slog.Logger
+}
+
+// Intake is safe for concurrent use.
+type Intake struct {
+	o     Options
+	store store
+	wake  chan struct{} // has room for one
+
+	mu       sync.Mutex
+	shower   Shower // nil: it does not run
+	evenings map[int64]*evening
+	version  int
+}
+
+// evening is what is known of a session's frames, and what is to be done about them.
+type evening struct {
+	session  int64
+	due      time.Time // when to look; zero: there is nothing to do
+	first    time.Time // since when there is
+	settle   []string  // pairs a person gave, as contactsheet.Options.Settle takes them
+	problem  string    // of the pair given last
+	busy     string
+	view     page.CameraView
+	made     bool // the view
+	shots    map[int64]control.FrameView
+	measured []control.PastMeasured
+	files    map[page.CameraFile]bool // that were read, without their dates
+}
+
+const (
+	pause       = time.Second      // after a file nothing more came: it is looked at
+	patience    = 20 * time.Second // or when files have come for so long
+	armedCheck  = 20 * time.Millisecond
+	maxEvenings = 8 // known at once
+)
+
+// New makes one. It looks at nothing until Start.
+func New(o Options) *Intake {
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Yield == nil {
+		o.Yield = func() {}
+	}
+	return &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
+		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}}
+}
+
+// armed reports whether work has to wait.
+func (i *Intake) armed() bool {
+	i.mu.Lock()
+	shower := i.shower
+	i.mu.Unlock()
+	if shower == nil {
+		return false
+	}
+	state := shower.State()
+	return state != control.Safe && state != control.Fault
+}
+
+// Take is page.Camera's.
+func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (int64, error) {
+	if i.armed() {
+		return 0, page.ErrArmed
+	}
+	e, err := i.evening(ctx, session)
+	if err != nil {
+		return 0, err
+	}
+	i.mu.Lock()
+	read := e.files[page.CameraFile{Name: f.Name, Size: f.Size}]
+	i.mu.Unlock()
+	if read { // its copy may have given way to others
+		return f.Size, nil
+	}
+	have, whole, err := i.store.take(session, f, at, part)
+	if whole {
+		i.want(e, pause, func() {})
+	}
+	return have, err
+}
+
+// evening is that of a session, which must be on record.
+func (i *Intake) evening(ctx context.Context, session int64) (*evening, error) {
+	i.mu.Lock()
+	e := i.evenings[session]
+	i.mu.Unlock()
+	if e != nil {
+		return e, nil
+	}
+	if _, err := i.find(ctx, session); err != nil {
+		return nil, err
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if e = i.evenings[session]; e == nil {
+		e = &evening{session: session, view: i.emptyView()}
+		i.evenings[session] = e
+		i.forgetOne(e)
+	}
+	return e, nil
+}
+
+func (i *Intake) find(ctx context.Context, session int64) (record.Summary, error) {
+	all, err := i.o.Journal.Sessions(ctx)
+	if err != nil {
+		return record.Summary{}, err
+	}
+	at := slices.IndexFunc(all, func(s record.Summary) bool { return s.ID == session })
+	if at < 0 {
+		return record.Summary{}, fmt.Errorf("session %d is %w", session, record.ErrNotFound)
+	}
+	return all[at], nil
+}
+
+// forgetOne forgets an evening that has nothing to do, if there are many. The mutex is held.
+func (i *Intake) forgetOne(but *evening) {
+	for id, e := range i.evenings {
+		if len(i.evenings) > maxEvenings && e != but && e.due.IsZero() {
+			delete(i.evenings, id)
+		}
+	}
+}
+
+// want has an evening looked at, in a while; change is made first.
+func (i *Intake) want(e *evening, in time.Duration, change func()) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	change()
+	now := time.Now()
+	if e.due.IsZero() {
+		e.first = now
+	}
+	e.due = now.Add(in)
+	if last := e.first.Add(patience); e.due.After(last) {
+		e.due = last
+	}
+	i.evenings[e.session] = e
+	i.say(e, "the frames are looked at")
+	select {
+	case i.wake <- struct{}{}:
+	default:
+	}
+}
+
+// say shows what is being done. The mutex is held.
+func (i *Intake) say(e *evening, busy string) {
+	if e.busy == busy {
+		return
+	}
+	e.busy = busy
+	i.show(e, nil)
+}
+
+// show shows that more is known of an evening. The mutex is held.
+func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
+	i.version++
+	if i.shower != nil {
+		i.shower.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy}, frames)
+	}
+}
+
+// Start looks at what came and comes, and shows it, until the context ends. Call what it returns to end it.
+func (i *Intake) Start(ctx context.Context, shower Shower) (end func()) {
+	ctx, stop := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		i.run(ctx, shower)
+	}()
+	return func() { stop(); <-done }
+}
+
+func (i *Intake) run(ctx context.Context, shower Shower) {
+	runtime.LockOSThread() // and never unlocked: it yields for good
+	i.o.Yield()
+	i.mu.Lock()
+	i.shower = shower
+	i.mu.Unlock()
+	i.begin(ctx, shower.SessionID())
+	for ctx.Err() == nil {
+		e, in := i.next(time.Now())
+		switch {
+		case e != nil && i.armed():
+			i.mu.Lock()
+			i.say(e, "the frames are looked at when nothing is armed")
+			i.mu.Unlock()
+			in = armedCheck
+		case e != nil:
+			i.work(ctx, e)
+			continue
+		}
+		i.rest(ctx, in)
+	}
+}
+
+// begin looks at what came before a restart.
+func (i *Intake) begin(ctx context.Context, session int64) {
+	i.mu.Lock()
+	i.version++
+	i.shower.ShowCamera(session, control.CameraNow{Version: i.version}, nil)
+	i.mu.Unlock()
+	if session == 0 {
+		return
+	}
+	if e, err := i.evening(ctx, session); err == nil {
+		i.want(e, 0, func() {})
+	}
+}
+
+// next is an evening to look at now, or else how long until there is one; 0: none is to be.
+func (i *Intake) next(now time.Time) (e *evening, in time.Duration) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	for _, one := range i.evenings {
+		if !one.due.IsZero() && (e == nil || one.due.Before(e.due)) {
+			e = one
+		}
+	}
+	if e == nil {
+		return nil, 0
+	}
+	if in = e.due.Sub(now); in > 0 {
+		return nil, in
+	}
+	return e, 0
+}
+
+// rest waits for that long, or until something is to be done; 0 is for as long as it takes.
+func (i *Intake) rest(ctx context.Context, in time.Duration) {
+	var over <-chan time.Time
+	if in > 0 {
+		timer := time.NewTimer(in)
+		defer timer.Stop()
+		over = timer.C
+	}
+	select {
+	case <-ctx.Done():
+	case <-i.wake:
+	case <-over:
+	}
+}
+
+// work looks at an evening's frames, unless something is armed meanwhile.
+func (i *Intake) work(ctx context.Context, e *evening) {
+	run, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	go func() {
+		check := time.NewTicker(armedCheck)
+		defer check.Stop()
+		for {
+			select {
+			case <-run.Done():
+				return
+			case <-check.C:
+				if i.armed() {
+					stop(page.ErrArmed)
+				}
+			}
+		}
+	}()
+	i.mu.Lock()
+	settle := slices.Clone(e.settle)
+	due := e.due
+	i.mu.Unlock()
+	f, err := i.look(run, e.session, settle)
+	if run.Err() != nil {
+		return // it is due still
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	e.settle, e.problem = e.settle[len(settle):], ""
+	if e.due.Equal(due) {
+		e.due = time.Time{}
+	}
+	e.busy = ""
+	switch {
+	case errors.Is(err, errSettled):
+		e.problem = err.Error()
+		e.due = time.Now() // without it
+	case err != nil:
+		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
+		e.problem = fmt.Sprintf("The frames cannot be looked at: %v.", err)
+	default:
+		e.view, e.shots, e.measured, e.files, e.made = f.view, f.shots, f.measured, f.files, true
+	}
+	i.show(e, e.shots)
+}

@@ -1,0 +1,307 @@
+package intake
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/frames/framestest"
+	"stillwater/internal/journal"
+	"stillwater/internal/page"
+	"stillwater/internal/record"
+	"stillwater/internal/shot"
+)
+
+// screen is what phones are shown.
+type screen struct {
+	mu      sync.Mutex
+	state   control.State
+	session int64
+	now     control.CameraNow
+	frames  map[int64]control.FrameView
+	news    chan struct{}
+}
+
+func (s *screen) State() control.State {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.state
+}
+
+func (s *screen) be(state control.State) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state = state
+}
+
+func (s *screen) SessionID() int64 { return s.session }
+
+func (s *screen) ShowCamera(_ int64, now control.CameraNow, frames map[int64]control.FrameView) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.now = now
+	if frames != nil {
+		s.frames = frames
+	}
+	select {
+	case s.news <- struct{}{}:
+	default:
+	}
+}
+
+// until waits for what phones are shown.
+func (s *screen) until(t *testing.T, what string, is func(control.CameraNow, map[int64]control.FrameView) bool) {
+	t.Helper()
+	late := time.After(time.Minute)
+	for {
+		s.mu.Lock()
+		now, frames := s.now, s.frames
+		s.mu.Unlock()
+		if is(now, frames) {
+			return
+		}
+		select {
+		case <-s.news:
+		case <-late:
+			require.Fail(t, "waited in vain until "+what)
+		}
+	}
+}
+
+// studio is a machine with an evening's shots, and the camera's files of them on a phone: the camera is three hours
+// behind, and took none of shot 3.
+type studio struct {
+	*Intake
+	t       *testing.T
+	journal *journal.Journal
+	session int64
+	screen  *screen
+	shots   []record.Shot
+	files   map[string][]byte
+	end     func()
+}
+
+var secondsOf = []int{0, 21, 47, 108, 139, 171, 230, 262}
+
+func newStudio(t *testing.T) *studio {
+	t.Helper()
+	ctx := t.Context()
+	j, err := journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { j.Close() })
+	set, err := json.Marshal(shot.DefaultSet())
+	require.NoError(t, err)
+	start := time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)
+	s, err := j.NewSession(ctx, record.Session{Started: start, Set: string(set), When: record.When{Boot: "b"}})
+	require.NoError(t, err)
+	x := &studio{t: t, journal: j, session: s.ID, files: map[string][]byte{}}
+	picture := framestest.Plain(60, 40)
+	file := 471
+	for i, seconds := range secondsOf {
+		at := start.Add(time.Duration(seconds)*time.Second + 300*time.Millisecond)
+		made, err := j.Add(ctx, record.Shot{Session: s.ID, At: at, When: record.When{Boot: "b", Wall: at,
+			SinceBoot: at.Sub(start)}, Status: record.StatusDone, Set: string(set), DelayNs: 90e6})
+		require.NoError(t, err)
+		x.shots = append(x.shots, made)
+		if i != 2 {
+			x.files[fmt.Sprintf("PICT%04d.JPG", file)] = framestest.WithExif(picture,
+				at.Add(-3*time.Hour).Format("2006:01:02 15:04:05"), "")
+			file++
+		}
+	}
+	x.open()
+	return x
+}
+
+// open makes it anew, with what is on the disk.
+func (x *studio) open() {
+	if x.end != nil {
+		x.end()
+	}
+	x.Intake = New(Options{Dir: x.journal.Path() + "-frames", Journal: x.journal})
+	x.screen = &screen{state: control.Safe, session: x.session, news: make(chan struct{}, 1)}
+}
+
+// start has it look at what came and comes.
+func (x *studio) start() { x.end = sync.OnceFunc(x.Start(x.t.Context(), x.screen)); x.t.Cleanup(x.end) }
+
+func (x *studio) startAnew() { x.open(); x.start() }
+
+func (x *studio) send(name string) error {
+	f := page.CameraFile{Name: name, Size: int64(len(x.files[name]))}
+	at := int64(0)
+	for at < f.Size {
+		have, err := x.Take(x.t.Context(), x.session, f, at, x.files[name][at:min(at+700, f.Size)])
+		if err != nil {
+			return err
+		}
+		at = have
+	}
+	return nil
+}
+
+func (x *studio) sendAll() {
+	x.t.Helper()
+	for name := range x.files {
+		require.NoError(x.t, x.send(name))
+	}
+}
+
+func (x *studio) untilFramed(shots int) {
+	x.t.Helper()
+	x.screen.until(x.t, fmt.Sprint(shots, " shots have frames"),
+		func(now control.CameraNow, frames map[int64]control.FrameView) bool {
+			return now.Busy == "" && len(frames) == shots
+		})
+}
+
+func (x *studio) view() page.CameraView {
+	x.t.Helper()
+	v, err := x.Frames(x.t.Context(), x.session)
+	require.NoError(x.t, err)
+	return v
+}
+
+// Files that a phone sends are put to their shots, and their pictures are there; sent again they are taken for known,
+// even when their copies had to give way.
+func TestFilesFindTheirShots(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	v := x.view()
+	assert.Equal(t, []int{7, 0, 1}, []int{v.Certain, v.Likely, v.Open})
+	assert.Len(t, v.Frames, 7)
+	assert.Equal(t, page.CameraFrame{Name: "PICT0473", Taken: "2026-11-24 17:31:48", Shot: 4, ShotID: x.shots[3].ID,
+		Sure: "certain", Pictured: true, Says: []string{}, Next: []string{}}, v.Frames[2])
+	for _, f := range v.Frames {
+		picture, err := x.Picture(t.Context(), x.session, f.Name)
+		require.NoError(t, err)
+		assert.NotEmpty(t, picture)
+	}
+	_, err := x.Take(t.Context(), 99, page.CameraFile{Name: "A.JPG", Size: 9}, 0, jpegOf(9))
+	require.ErrorIs(t, err, record.ErrNotFound)
+
+	require.NoError(t, os.RemoveAll(x.store.session(x.session)))
+	x.startAnew()
+	x.untilFramed(7)
+	for name, content := range x.files {
+		f := page.CameraFile{Name: name, Size: int64(len(content))}
+		have, err := x.Take(t.Context(), x.session, f, 0, nil)
+		require.NoError(t, err)
+		assert.Equal(t, f.Size, have)
+	}
+	entries, err := os.ReadDir(x.store.session(x.session))
+	require.NoError(t, err)
+	assert.Empty(t, entries)
+}
+
+// While something is armed no file is taken, and what came is looked at afterwards; phones are shown that.
+func TestArmedComesFirst(t *testing.T) {
+	x := newStudio(t)
+	require.NoError(t, x.send("PICT0471.JPG"))
+	x.screen.be(control.Armed)
+	x.start()
+	x.screen.until(t, "it is shown", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Version > 0
+	})
+	assert.ErrorIs(t, x.send("PICT0472.JPG"), page.ErrArmed)
+	x.screen.until(t, "it says that it waits", func(now control.CameraNow, frames map[int64]control.FrameView) bool {
+		return now.Busy == "the frames are looked at when nothing is armed" && len(frames) == 0
+	})
+	known, err := x.journal.Frames(t.Context(), x.session)
+	require.NoError(t, err)
+	assert.Empty(t, known, "not even read")
+	x.screen.be(control.Safe)
+	x.sendAll()
+	x.untilFramed(7)
+}
+
+// arming is a journal in whose third writing something is armed.
+type arming struct {
+	Journal
+	arm  func()
+	kept int
+}
+
+func (a *arming) KeepFrame(ctx context.Context, f record.Frame) error {
+	if a.kept++; a.kept == 3 {
+		a.arm()
+		<-ctx.Done()
+	}
+	return a.Journal.KeepFrame(context.WithoutCancel(ctx), f)
+}
+
+// What is being looked at is left when something is armed, and what was done by then is not done again.
+func TestArmedMeanwhile(t *testing.T) {
+	x := newStudio(t)
+	a := &arming{Journal: x.journal, arm: func() { x.screen.be(control.Armed) }}
+	x.o.Journal = a
+	x.sendAll()
+	x.start()
+	x.screen.until(t, "it waits", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Busy == "the frames are looked at when nothing is armed"
+	})
+	x.screen.be(control.Safe)
+	x.untilFramed(7)
+	assert.Equal(t, 2*7, a.kept, "each is read once and looked at once")
+}
+
+// One frame that a person knows is taken, stays after a restart, and can be taken back.
+func TestPairOnThePage(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.files = map[string][]byte{"PICT0471.JPG": x.files["PICT0471.JPG"], "PICT0472.JPG": x.files["PICT0472.JPG"]}
+	x.sendAll()
+	x.screen.until(t, "they were looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Busy == "" && len(x.view().Frames) == 2
+	})
+	require.ErrorContains(t, x.Pair(x.session, 2, "PICT0999"), `There is no frame "PICT0999"`)
+	require.ErrorContains(t, x.Pair(x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
+	require.NoError(t, x.Pair(x.session, 2, "PICT0472"))
+	settled := func(id int64) func(control.CameraNow, map[int64]control.FrameView) bool {
+		return func(_ control.CameraNow, frames map[int64]control.FrameView) bool { return frames[id].Settled }
+	}
+	x.screen.until(t, "it is settled", settled(x.shots[1].ID))
+	assert.Equal(t, "certain", x.view().Frames[1].Sure)
+
+	x.startAnew()
+	x.screen.until(t, "it is settled still", settled(x.shots[1].ID))
+	require.NoError(t, x.Pair(x.session, 99, "PICT0471"))
+	x.screen.until(t, "it says that there is no such shot", func(control.CameraNow, map[int64]control.FrameView) bool {
+		return len(x.view().Problems) > 0
+	})
+	assert.Contains(t, x.view().Problems[0], "session 1 has no shot 99")
+	require.NoError(t, x.Pair(x.session, 0, "PICT0472"))
+	x.screen.until(t, "it is taken back", func(_ control.CameraNow, frames map[int64]control.FrameView) bool {
+		return !frames[x.shots[1].ID].Settled
+	})
+}
+
+// What frames are measured against is kept, and refused in words when it cannot be.
+func TestGauge(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	assert.ErrorContains(t, x.Gauge(x.session, "none such", "", false), "There is no frame")
+	for _, width := range []string{"wide", "0 cm", "30 m", "-1 m"} {
+		assert.ErrorContains(t, x.Gauge(x.session, "PICT0471", width, false), "Type a length from 1 mm to 20 m", width)
+	}
+	require.NoError(t, x.Gauge(x.session, "PICT0471", "60 cm", true))
+	x.startAnew()
+	x.untilFramed(7)
+	v := x.view()
+	assert.Equal(t, []any{"PICT0471", "60 cm", true}, []any{v.Empty, v.Width, v.FromRight})
+	_, err := x.Measured(x.session)
+	assert.ErrorContains(t, err, "Nothing was measured")
+}

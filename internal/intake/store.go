@@ -1,0 +1,272 @@
+package intake
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+	"unicode"
+
+	"stillwater/internal/control"
+	"stillwater/internal/frames"
+	"stillwater/internal/page"
+)
+
+// limits of what is kept.
+type limits struct {
+	file  int64         // bytes of one
+	kept  int64         // bytes of all
+	free  int64         // bytes of the disk that are left to the record
+	files int           // of one session
+	parts int           // files under way at once
+	idle  time.Duration // after which one under way gives way to another
+}
+
+func usualLimits() limits {
+	return limits{file: 128 << 20, kept: 4 << 30, free: 1 << 30, files: 5000, parts: 8, idle: 2 * time.Minute}
+}
+
+// store is the folder with the files: a folder for each session, by its number. A file under way has a hidden name
+// until it is whole, and survives a restart.
+type store struct {
+	dir    string
+	limits limits
+	free   func(dir string) (int64, error)
+
+	mu sync.Mutex // one part is written at a time
+}
+
+func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.FormatInt(id, 10)) }
+
+func refusal(why, remedy string) error {
+	return &control.Refusal{Field: "file", Why: why, Remedy: remedy}
+}
+
+// take adds a part to a file of a session, see page.Camera. whole says that the file is there now and was not before.
+func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (have int64, whole bool, err error) {
+	if err := s.check(f); err != nil {
+		return 0, false, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	dir := s.session(session)
+	name, there, err := s.place(dir, f)
+	if err != nil || there {
+		return f.Size, false, err
+	}
+	under := filepath.Join(dir, partName(f))
+	if info, err := os.Lstat(under); err == nil {
+		have = info.Size()
+	}
+	if at != have || len(part) == 0 {
+		return have, false, nil
+	}
+	if have == 0 {
+		if err := s.begin(dir, f, part); err != nil {
+			return 0, false, err
+		}
+	}
+	if have+int64(len(part)) > f.Size {
+		return have, false, refusal(fmt.Sprintf("%s is longer than it was said to be.", f.Name), "Choose it again.")
+	}
+	if err := add(under, have, part); err != nil {
+		os.Remove(under)
+		return 0, false, fullOr(f, err)
+	}
+	if have += int64(len(part)); have < f.Size {
+		return have, false, nil
+	}
+	if err := finish(under, filepath.Join(dir, name), f); err != nil {
+		os.Remove(under)
+		return 0, false, fullOr(f, err)
+	}
+	return have, true, nil
+}
+
+// check refuses what cannot be a camera's file, before any of it is taken.
+func (s *store) check(f page.CameraFile) error {
+	odd := func(r rune) bool {
+		return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || strings.ContainsRune(`/\:`, r)
+	}
+	switch {
+	case f.Name == "" || strings.HasPrefix(f.Name, ".") || strings.ContainsFunc(f.Name, odd):
+		return refusal(fmt.Sprintf("%q is a name that is not taken.", f.Name),
+			"Name the file with letters, digits and spaces, and choose it again.")
+	case !frames.IsFrame(f.Name):
+		return refusal(fmt.Sprintf("%s is not a camera's picture, by its name.", f.Name),
+			"Choose JPEG, HEIF or raw files.")
+	case f.Size == 0:
+		return refusal(fmt.Sprintf("%s is empty.", f.Name), "Copy it from the camera again.")
+	case f.Size > s.limits.file:
+		return refusal(fmt.Sprintf("%s has %d MB, and %d MB are the most.", f.Name, f.Size>>20, s.limits.file>>20),
+			"Choose the JPEG that the camera saved beside it.")
+	}
+	return nil
+}
+
+// place is the name that a file gets, as another may have its own, and whether the file is there already.
+func (s *store) place(dir string, f page.CameraFile) (name string, there bool, err error) {
+	const most = 9 // a camera's numbers begin anew after 9999
+	end := filepath.Ext(f.Name)
+	for n := range most {
+		name = f.Name
+		if n > 0 {
+			name = fmt.Sprintf("%s %d%s", strings.TrimSuffix(f.Name, end), n+1, end)
+		}
+		info, err := os.Lstat(filepath.Join(dir, name))
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			return name, false, nil
+		case err != nil:
+			return "", false, err
+		case info.Size() == f.Size: // phones give one file another date each time it is chosen
+			return name, true, nil
+		}
+	}
+	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.")
+}
+
+// partName is the name of a file under way. Files that differ have different ones.
+func partName(f page.CameraFile) string {
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%d", f.Name, f.Size))
+	return "." + hex.EncodeToString(sum[:12]) + ".part"
+}
+
+// begin looks at a file's first bytes and makes room for all of it.
+func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
+	if !frames.IsPicture(part) {
+		return refusal(fmt.Sprintf("%s is no JPEG, HEIF or raw file, whatever its name says.", f.Name),
+			"Choose the camera's own file.")
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return fullOr(f, err)
+	}
+	return s.makeRoom(dir, f)
+}
+
+// keptFile is a file that was taken, or one under way.
+type keptFile struct {
+	path     string
+	size     int64
+	modified time.Time
+	under    bool // way
+}
+
+// makeRoom has room for a file: the oldest pictures give way, and what was seen in them stays on record.
+func (s *store) makeRoom(dir string, f page.CameraFile) error {
+	all, err := s.all()
+	if err != nil {
+		return err
+	}
+	total, own, under := int64(0), 0, 0
+	for _, k := range all {
+		if k.under && time.Since(k.modified) > s.limits.idle {
+			os.Remove(k.path)
+			continue
+		}
+		total += k.size
+		if k.under {
+			under++
+		} else if filepath.Dir(k.path) == dir {
+			own++
+		}
+	}
+	switch {
+	case under >= s.limits.parts:
+		return refusal(fmt.Sprintf("%s: %d other files are under way.", f.Name, under),
+			"Choose it again when they are there.")
+	case own >= s.limits.files:
+		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
+			"Start a new session for those that follow.")
+	}
+	free, err := s.free(s.dir)
+	if err != nil {
+		return err
+	}
+	for _, k := range all {
+		if total+f.Size <= s.limits.kept && f.Size+s.limits.free <= free {
+			return nil
+		}
+		if !k.under && os.Remove(k.path) == nil {
+			total, free = total-k.size, free+k.size
+		}
+	}
+	if total+f.Size <= s.limits.kept && f.Size+s.limits.free <= free {
+		return nil
+	}
+	return diskFull(f)
+}
+
+// all lists what is kept, the oldest picture first.
+func (s *store) all() (list []keptFile, _ error) {
+	err := filepath.WalkDir(s.dir, func(path string, entry fs.DirEntry, err error) error {
+		switch {
+		case errors.Is(err, fs.ErrNotExist): // no file came yet, or one went meanwhile
+			return nil
+		case err != nil || !entry.Type().IsRegular():
+			return err
+		}
+		under := strings.HasSuffix(path, ".part")
+		if !under && !frames.IsFrame(path) {
+			return nil
+		}
+		info, err := entry.Info()
+		if err == nil {
+			list = append(list, keptFile{path, info.Size(), info.ModTime(), under})
+		}
+		return err
+	})
+	slices.SortFunc(list, func(a, b keptFile) int {
+		return cmp.Or(a.modified.Compare(b.modified), cmp.Compare(a.path, b.path))
+	})
+	return list, err
+}
+
+// add writes a part at a file's end.
+func add(path string, at int64, part []byte) error {
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = file.WriteAt(part, at)
+	return errors.Join(err, file.Close())
+}
+
+// finish has a whole file on the disk, under its name and with the date that it has on the phone.
+func finish(under, path string, f page.CameraFile) error {
+	file, err := os.OpenFile(under, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(file.Sync(), file.Close()); err != nil {
+		return err
+	}
+	at := time.UnixMilli(f.ModifiedMs)
+	if err := os.Chtimes(under, at, at); err != nil {
+		return err
+	}
+	return os.Rename(under, path)
+}
+
+func diskFull(f page.CameraFile) error {
+	return refusal(fmt.Sprintf("%s was not taken: the machine's disk is full.", f.Name),
+		"Make room on the machine, then choose it again; what was taken before it stays.")
+}
+
+// fullOr says in words that the disk is full, or is the error.
+func fullOr(f page.CameraFile, err error) error {
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
+		return diskFull(f)
+	}
+	return fmt.Errorf("%s cannot be kept: %w", f.Name, err)
+}

@@ -1,0 +1,175 @@
+package intake
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/frames/framestest"
+	"stillwater/internal/page"
+)
+
+func newStore(t *testing.T) *store {
+	t.Helper()
+	return &store{dir: filepath.Join(t.TempDir(), "frames"), limits: usualLimits(),
+		free: func(string) (int64, error) { return math.MaxInt64 / 2, nil }}
+}
+
+// jpegOf is so many bytes that begin like a JPEG.
+func jpegOf(size int) []byte { return append([]byte("\xff\xd8\xff"), make([]byte, size-3)...) }
+
+// put takes a whole file in parts of so many bytes.
+func put(s *store, session int64, f page.CameraFile, content []byte, part int) (whole bool, err error) {
+	for at := 0; at < len(content) && err == nil && !whole; at += part {
+		_, whole, err = s.take(session, f, int64(at), content[at:min(at+part, len(content))])
+	}
+	return whole, err
+}
+
+func kept(t *testing.T, s *store, session int64) (names []string) {
+	t.Helper()
+	entries, err := os.ReadDir(s.session(session))
+	if !errors.Is(err, os.ErrNotExist) {
+		require.NoError(t, err)
+	}
+	for _, e := range entries {
+		names = append(names, e.Name())
+	}
+	return names
+}
+
+// A file comes in parts. One that was cut off goes on where it was, after a restart too, and nothing is taken twice.
+func TestTakeGoesOn(t *testing.T) {
+	s := newStore(t)
+	content := framestest.Plain(300, 200)
+	f := page.CameraFile{Name: "PICT0471.JPG", Size: int64(len(content)), ModifiedMs: 1_764_000_000_123}
+	have, whole, err := s.take(4, f, 0, nil)
+	require.NoError(t, err)
+	assert.Equal(t, []any{int64(0), false}, []any{have, whole})
+	have, _, err = s.take(4, f, 0, content[:1000])
+	require.NoError(t, err)
+	assert.EqualValues(t, 1000, have)
+	for _, at := range []int64{0, 500, 1010} { // the answer was lost, or a part was
+		have, _, err = s.take(4, f, at, content[at:at+100])
+		require.NoError(t, err)
+		assert.EqualValues(t, 1000, have, "at %d", at)
+	}
+
+	again := &store{dir: s.dir, limits: s.limits, free: s.free}
+	have, whole, err = again.take(4, f, 1000, content[1000:])
+	require.NoError(t, err)
+	assert.Equal(t, []any{f.Size, true}, []any{have, whole})
+	read, err := os.ReadFile(filepath.Join(again.session(4), f.Name))
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(content, read))
+	info, err := os.Stat(filepath.Join(again.session(4), f.Name))
+	require.NoError(t, err)
+	assert.Equal(t, f.ModifiedMs, info.ModTime().UnixMilli())
+	assert.Equal(t, []string{f.Name}, kept(t, again, 4), "nothing is left beside it")
+
+	have, whole, err = again.take(4, f, 0, nil)
+	require.NoError(t, err)
+	assert.Equal(t, []any{f.Size, false}, []any{have, whole}, "it is there already")
+	other := page.CameraFile{Name: f.Name, Size: 50}
+	whole, err = put(again, 4, other, jpegOf(50), 20)
+	require.NoError(t, err)
+	assert.True(t, whole)
+	assert.Equal(t, []string{"PICT0471 2.JPG", "PICT0471.JPG"}, kept(t, again, 4), "another file of that name")
+}
+
+// What is not taken names the file and says what to do, and leaves nothing.
+func TestTakeRefuses(t *testing.T) {
+	const big = 1 << 20
+	for name, c := range map[string]struct {
+		file  page.CameraFile
+		first []byte
+		says  string
+	}{
+		"no picture's name": {page.CameraFile{Name: "film.mov", Size: 9}, jpegOf(9), "film.mov is not a camera's picture"},
+		"no picture":        {page.CameraFile{Name: "a.jpg", Size: 40}, make([]byte, 40), "a.jpg is no JPEG"},
+		"empty":             {page.CameraFile{Name: "a.jpg"}, nil, "a.jpg is empty"},
+		"too long":          {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40), "1 MB are the most"},
+		"longer than said":  {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
+		"a folder":          {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), `"../a.jpg" is a name`},
+		"hidden":            {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "is a name that is not taken"},
+		"two lines":         {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg" is a name`},
+		"turned round":      {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `"a\u202egpj.jpg" is a name`},
+		"no name":           {page.CameraFile{Size: 40}, jpegOf(40), `"" is a name`},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := newStore(t)
+			s.limits.file = big
+			_, _, err := s.take(1, c.file, 0, c.first)
+			var r *control.Refusal
+			require.ErrorAs(t, err, &r)
+			assert.Contains(t, r.Why, c.says)
+			assert.NotEmpty(t, r.Remedy)
+			for _, left := range kept(t, s, 1) {
+				assert.Fail(t, "a file is left", left)
+			}
+		})
+	}
+}
+
+// The oldest pictures give way, within the bound of all files and so that the record keeps its share of the disk; what
+// cannot have room is refused.
+func TestRoom(t *testing.T) {
+	s := newStore(t)
+	s.limits.kept = 1000
+	file := func(n int) page.CameraFile {
+		return page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300, ModifiedMs: int64(n) * 1000}
+	}
+	for _, n := range []int{3, 1, 2} {
+		_, err := put(s, int64(n%2), file(n), jpegOf(300), 100)
+		require.NoError(t, err)
+	}
+	_, err := put(s, 1, file(4), jpegOf(300), 100)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"P0003.JPG", "P0004.JPG"}, kept(t, s, 1), "the oldest picture, which came second, is gone")
+	assert.Equal(t, []string{"P0002.JPG"}, kept(t, s, 0))
+
+	s.limits.free = 500
+	s.free = func(string) (int64, error) { return 600, nil }
+	_, err = put(s, 1, file(5), jpegOf(300), 100)
+	require.NoError(t, err)
+	assert.Empty(t, kept(t, s, 0), "the disk has too little room for all")
+	s.free = func(string) (int64, error) { return 0, nil }
+	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
+	assert.ErrorContains(t, err, "P0006.JPG was not taken: the machine's disk is full. Make room")
+}
+
+// Only so many files are under way at once; one that nobody goes on with gives way.
+func TestFilesUnderWay(t *testing.T) {
+	s := newStore(t)
+	s.limits.parts = 2
+	begin := func(n int) error {
+		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
+		_, _, err := s.take(1, f, 0, jpegOf(100))
+		return err
+	}
+	require.NoError(t, begin(1))
+	require.NoError(t, begin(2))
+	require.ErrorContains(t, begin(3), "P0003.JPG: 2 other files are under way. Choose it again when they are there.")
+	for _, name := range kept(t, s, 1) {
+		old := time.Now().Add(-s.limits.idle - time.Minute)
+		require.NoError(t, os.Chtimes(filepath.Join(s.session(1), name), old, old))
+		break
+	}
+	require.NoError(t, begin(3))
+	assert.Len(t, kept(t, s, 1), 2)
+	for _, name := range kept(t, s, 1) {
+		assert.True(t, strings.HasSuffix(name, ".part"))
+	}
+	s.limits.files = 0
+	assert.ErrorContains(t, begin(4), "files are")
+}

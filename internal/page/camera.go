@@ -1,0 +1,196 @@
+package page
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"strings"
+	"unicode/utf8"
+
+	"stillwater/internal/control"
+)
+
+// Camera takes in the camera's files that phones send, and says which is which shot.
+type Camera interface {
+	// Take takes a part of a file, its bytes from at on, and returns how many of the file are there then. One that does
+	// not begin where the file ends so far changes nothing: an empty one asks. The error wraps ErrArmed, or is a
+	// *control.Refusal that names the file.
+	Take(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (have int64, err error)
+	// Frames is what is known of a session's frames.
+	Frames(ctx context.Context, session int64) (CameraView, error)
+	// Picture is the small picture of a frame, a JPEG; record.ErrNotFound if none is kept.
+	Picture(ctx context.Context, session int64, name string) ([]byte, error)
+}
+
+// ErrArmed means that a file has to wait, so that nothing takes the machine's time while something is armed.
+var ErrArmed = errors.New("something is armed: the file waits")
+
+const (
+	maxPartBytes   = 512 << 10 // of a file at once, all that is in memory of it; 10 s are allowed for it
+	maxPartsAtOnce = 4         // in memory, from all phones
+
+	// What one phone may send: 10 MB/s, and as much at once.
+	partsPerSecond = 20
+	partsBurst     = 20
+
+	maxFrameName = 200 // runes
+)
+
+// handleCamera adds the routes for the camera's files, if they are taken.
+func (s *Server) handleCamera(mux *http.ServeMux) {
+	if s.opts.Camera == nil {
+		return
+	}
+	mux.HandleFunc("PUT /camera/{session}/file", s.takePart)
+	mux.HandleFunc("GET /camera/{session}", s.lookUp(func(ctx context.Context, r *http.Request) (any, error) {
+		session, err := number(r, "session", 1, 0)
+		if err != nil {
+			return nil, err
+		}
+		return s.opts.Camera.Frames(ctx, session)
+	}))
+	mux.HandleFunc("GET /camera/{session}/picture", s.handleCameraPicture)
+}
+
+// takePart takes a part of a file from a paired phone's page.
+func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
+	client, paired := s.pairing.client(r)
+	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	switch {
+	case !sameOrigin(r):
+		refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
+			"Open the page from the address the machine shows.")
+		return
+	case !paired:
+		refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
+		return
+	case kind != "application/octet-stream":
+		refuse(w, http.StatusUnsupportedMediaType, "", "A file must come as bytes.",
+			"Send Content-Type: application/octet-stream.")
+		return
+	case !admit(w, r, s.parts.limiter(client)):
+		return
+	}
+	select { // so many in memory
+	case s.partsAtOnce <- struct{}{}:
+		defer func() { <-s.partsAtOnce }()
+	case <-r.Context().Done():
+		return
+	}
+	session, file, at, err := partOf(r)
+	var part []byte
+	if err == nil {
+		part, err = io.ReadAll(http.MaxBytesReader(w, r.Body, maxPartBytes))
+	}
+	if tooLong := new(http.MaxBytesError); errors.As(err, &tooLong) {
+		refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("%d bytes are the most at once.", maxPartBytes),
+			"Send the file in parts.")
+		return
+	}
+	var answer TakenPart
+	if err == nil {
+		answer.Have, err = s.opts.Camera.Take(r.Context(), session, file, at, part)
+	}
+	switch {
+	case errors.Is(err, ErrArmed):
+		answer.Waits = true
+	case errors.As(err, &answer.Refusal): // of this file alone: no error of the request's
+	case err != nil:
+		s.refuseLookUp(w, err)
+		return
+	}
+	w.Header().Set("Content-Type", "application/json")
+	json.NewEncoder(w).Encode(answer)
+}
+
+// partOf reads what an address says of a part.
+func partOf(r *http.Request) (session int64, file CameraFile, at int64, err error) {
+	query := r.URL.Query()
+	file.Name = query.Get("name")
+	if !utf8.ValidString(file.Name) || utf8.RuneCountInString(file.Name) > maxFrameName {
+		return 0, file, 0, &badQueryError{"name", clip(strings.ToValidUTF8(file.Name, "?"))}
+	}
+	for _, one := range []struct {
+		name string
+		into *int64
+		most int64
+	}{{"session", &session, maxNumber}, {"size", &file.Size, maxBytes}, {"modified", &file.ModifiedMs, maxBytes},
+		{"at", &at, maxBytes}} {
+		if *one.into, err = upTo(r, one.name, one.most); err != nil {
+			return 0, file, 0, err
+		}
+	}
+	return session, file, at, nil
+}
+
+// maxBytes is more than any file has, and more milliseconds than have passed since 1970.
+const maxBytes int64 = 1 << 50
+
+func (s *Server) handleCameraPicture(w http.ResponseWriter, r *http.Request) {
+	s.sendPicture(w, r, func(ctx context.Context) ([]byte, error) {
+		session, err := number(r, "session", 1, 0)
+		if err != nil {
+			return nil, err
+		}
+		return s.opts.Camera.Picture(ctx, session, r.URL.Query().Get("name"))
+	})
+}
+
+// CameraFile is a file as a phone has it.
+type CameraFile struct {
+	Name       string
+	Size       int64
+	ModifiedMs int64 // Unix
+}
+
+// TakenPart is the answer to a part of a file.
+type TakenPart struct {
+	Have    int64            `json:"have"`    // bytes of the file that are there
+	Waits   bool             `json:"waits"`   // something is armed: ask again when nothing is
+	Refusal *control.Refusal `json:"refusal"` // why the file is not taken; null: it is
+}
+
+// CameraView is what is known of a session's frames.
+type CameraView struct {
+	Frames    []CameraFrame `json:"frames"`     // by name
+	Problems  []string      `json:"problems"`   // of files, and what to do; at most 20
+	Certain   int           `json:"certain"`    // shots with such a frame
+	Likely    int           `json:"likely"`     // shots with such a frame
+	Open      int           `json:"open"`       // shots
+	Busy      string        `json:"busy"`       // what is being done or waited for, in words; "" nothing
+	Kept      string        `json:"kept"`       // where files are kept and for how long, in words
+	Empty     string        `json:"empty"`      // the frame without liquid; "" none was named
+	Width     string        `json:"width"`      // how wide a piece of the scene a frame shows; "" not known
+	FieldSeen string        `json:"field_seen"` // the same as the set has it
+	FromRight bool          `json:"from_right"` // a throw comes from the right
+	Moves     bool          `json:"moves"`      // along a path: the delay can be learned from frames
+	Lesson    *CameraLesson `json:"lesson"`     // null: the frames say nothing of the delay
+}
+
+// CameraFrame is one frame of the camera.
+type CameraFrame struct {
+	Name     string          `json:"name"`
+	Taken    string          `json:"taken"`    // by the camera's clock; "" not known
+	Shot     int             `json:"shot"`     // its number; of one that is open the best guess; 0: none
+	ShotID   int64           `json:"shot_id"`  // 0: none
+	Sure     string          `json:"sure"`     // "certain", "likely", "open"
+	Settled  bool            `json:"settled"`  // by a person
+	Pictured bool            `json:"pictured"` // a small picture is kept
+	Verdict  control.Verdict `json:"verdict"`  // suggested; "" none
+	Says     []string        `json:"says"`     // what was seen
+	Next     []string        `json:"next"`     // what to change
+}
+
+// CameraLesson is what the frames say of the delay.
+type CameraLesson struct {
+	Measured int     `json:"measured"` // frames
+	Waiting  int     `json:"waiting"`  // of them, not on record
+	TrimMs   float64 `json:"trim_ms"`  // to try next
+	LowMs    float64 `json:"low_ms"`
+	HighMs   float64 `json:"high_ms"`
+	Words    string  `json:"words"`
+}

@@ -1,0 +1,140 @@
+package page
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/record"
+)
+
+// fakeCamera takes every file but some, by their names.
+type fakeCamera struct{ got []string }
+
+func (c *fakeCamera) Take(_ context.Context, session int64, f CameraFile, at int64, part []byte) (int64, error) {
+	switch {
+	case session == 99:
+		return 0, record.ErrNotFound
+	case f.Name == "armed.jpg":
+		return 0, ErrArmed
+	case f.Name == "bad.jpg":
+		return 0, &control.Refusal{Field: "file", Why: "bad.jpg is bad.", Remedy: "Choose another."}
+	case f.Name == "broken.jpg":
+		return 0, errors.New("a secret of the machine")
+	}
+	c.got = append(c.got, f.Name+":"+string(part))
+	return at + int64(len(part)), nil
+}
+
+func (c *fakeCamera) Frames(_ context.Context, session int64) (CameraView, error) {
+	return CameraView{Frames: []CameraFrame{}, Problems: []string{}, Open: int(session)}, nil
+}
+
+func (c *fakeCamera) Picture(_ context.Context, _ int64, name string) ([]byte, error) {
+	if name != "PICT0471" {
+		return nil, record.ErrNotFound
+	}
+	return []byte("picture"), nil
+}
+
+func cameraServer(t *testing.T) (c *fakeCamera, web *httptest.Server, phone *http.Cookie) {
+	t.Helper()
+	c = &fakeCamera{}
+	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles, Camera: c,
+		Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, err)
+	web = httptest.NewServer(s.Handler())
+	t.Cleanup(web.Close)
+	return c, web, pairPhone(t, s, web)
+}
+
+const onePart = "/camera/4/file?name=PICT0471.JPG&size=9&modified=1764000000123&at=3"
+
+func TestPartsAreTaken(t *testing.T) {
+	c, web, phone := cameraServer(t)
+	put := func(path, body string, change ...func(*http.Request)) (int, string) {
+		usual := []func(*http.Request){header("Origin", web.URL), header("Content-Type", "application/octet-stream")}
+		answer, text := ask(t, web, "PUT", path, body, append(usual, change...)...)
+		return answer.StatusCode, text
+	}
+	status, text := put(onePart, "bytes", with(phone))
+	assert.Equal(t, http.StatusOK, status, text)
+	assert.JSONEq(t, `{"have":8,"waits":false,"refusal":null}`, text)
+	assert.Equal(t, []string{"PICT0471.JPG:bytes"}, c.got)
+	named := func(name string) string { return strings.Replace(onePart, "PICT0471.JPG", name, 1) }
+	_, text = put(named("armed.jpg"), "bytes", with(phone))
+	assert.JSONEq(t, `{"have":0,"waits":true,"refusal":null}`, text)
+	_, text = put(named("bad.jpg"), "bytes", with(phone))
+	assert.JSONEq(t, `{"have":0,"waits":false,
+		"refusal":{"field":"file","why":"bad.jpg is bad.","remedy":"Choose another."}}`, text)
+	type change = func(*http.Request)
+	for name, r := range map[string]struct {
+		path, body string
+		change     []change
+		status     int
+		says       string
+	}{
+		"not paired": {onePart, "x", nil,
+			http.StatusUnauthorized, "Pair it first"},
+		"another page": {onePart, "x", []change{with(phone), header("Origin", "http://elsewhere.example")},
+			http.StatusForbidden, "own page"},
+		"a form": {onePart, "x", []change{with(phone), header("Content-Type", "text/plain")},
+			http.StatusUnsupportedMediaType, "as bytes"},
+		"too much": {onePart, strings.Repeat("x", maxPartBytes+1), []change{with(phone)},
+			http.StatusRequestEntityTooLarge, "in parts"},
+		"no session": {strings.Replace(onePart, "/4/", "/99/", 1), "x", []change{with(phone)},
+			http.StatusNotFound, "does not have it"},
+		"a size below 0": {strings.Replace(onePart, "size=9", "size=-9", 1), "x", []change{with(phone)},
+			http.StatusBadRequest, "size"},
+		"no size": {strings.Replace(onePart, "size=9", "", 1), "x", []change{with(phone)},
+			http.StatusBadRequest, "size"},
+		"a huge place": {strings.Replace(onePart, "at=3", "at=9999999999999999", 1), "x", []change{with(phone)},
+			http.StatusBadRequest, "at"},
+		"a name too long": {named(strings.Repeat("n", 300)), "x", []change{with(phone)},
+			http.StatusBadRequest, "name"},
+		"broken, no words": {named("broken.jpg"), "x", []change{with(phone)},
+			http.StatusServiceUnavailable, "log says why"},
+	} {
+		status, text := put(r.path, r.body, r.change...)
+		assert.Equal(t, r.status, status, name)
+		assert.Contains(t, text, r.says, name)
+		assert.NotContains(t, text, "secret", name)
+	}
+	assert.Len(t, c.got, 1, "nothing else was taken")
+}
+
+// Beyond its rate a phone is refused, in words, and another is not.
+func TestPartsAreLimited(t *testing.T) {
+	limits := newRequesters(partsPerSecond, partsBurst)
+	now := time.Now()
+	one, other := limits.limiter("phone 1"), limits.limiter("phone 2")
+	assert.True(t, one.AllowN(now, partsBurst))
+	assert.False(t, one.AllowN(now, 1))
+	assert.True(t, other.AllowN(now, 1))
+	assert.LessOrEqual(t, partsPerSecond*maxPartBytes, 11_000_000, "bytes a second")
+}
+
+func TestFramesAreShownToPairedPhones(t *testing.T) {
+	_, web, phone := cameraServer(t)
+	assert.Equal(t, 7, get[CameraView](t, web, phone, "/camera/7").Open)
+	for _, path := range []string{"/camera/7", "/camera/7/picture?name=PICT0471"} {
+		got, _ := ask(t, web, "GET", path, "")
+		assert.Equal(t, http.StatusUnauthorized, got.StatusCode, path)
+	}
+	got, body := ask(t, web, "GET", "/camera/7/picture?name=PICT0471", "", with(phone))
+	assert.Equal(t, []any{http.StatusOK, "picture"}, []any{got.StatusCode, body})
+	assert.Equal(t, "image/jpeg", got.Header.Get("Content-Type"))
+	got, _ = ask(t, web, "GET", "/camera/7/picture?name=../x", "", with(phone))
+	assert.Equal(t, http.StatusNotFound, got.StatusCode)
+	got, _ = ask(t, web, "GET", "/camera/x", "", with(phone))
+	assert.Equal(t, http.StatusBadRequest, got.StatusCode)
+}

@@ -1,0 +1,228 @@
+// The camera's frames of an evening: files from this phone to the machine, which frame is which shot, and what they say.
+
+import { attr, button, el, keyed, text } from "../dom.js";
+import { icon } from "../icons.js";
+import { show, slot } from "../refusals.js";
+import { signed } from "../units.js";
+import { voice } from "../voice.js";
+import { NoAnswer, Question } from "./ask.js";
+import { FrameDialog, sureNodes } from "./framedialog.js";
+import { Sending } from "./sending.js";
+
+/** @import { CameraFrame, CameraView, Snapshot } from "../../protocol.d.ts" */
+/** @import { Commands } from "../commands.js" */
+
+const kinds = "image/jpeg,image/heic,image/heif,.jpg,.jpeg,.jpe,.heic,.heif,.hif,.dng,.nef,.arw,.cr2,.pef";
+/** What the machine is doing is asked for so often, while it does something for an evening that is over. */
+const askMs = 2000;
+
+export class CameraFrames {
+	#question = new Question();
+	/** @type {CameraView | null} */ #view = null;
+	#version = 0;
+	#able = false;
+	/** @type {ReturnType<typeof setTimeout> | undefined} */ #asking;
+
+	/** @param {number} session @param {Commands} commands */
+	constructor(session, commands) {
+		this.session = session;
+		this.commands = commands;
+		this.slot = slot();
+		this.sending = new Sending(session, () => this.#progress());
+		this.input = el("input", { type: "file", multiple: true, accept: kinds, hidden: true, onchange: () => this.#chosen() });
+		this.choose = button({ class: "camera-choose", onclick: () => this.input.click() }, "Choose files on this phone");
+		this.stop = button({ class: "camera-stop", onclick: () => this.sending.stop() }, "Stop sending");
+		this.bar = el("progress", { max: 1, value: 0, "aria-label": "Sent to the machine" });
+		this.progress = el("p", { class: "camera-progress" });
+		this.problems = el("ul", { class: "advice", "aria-label": "Files with a problem" });
+		this.kept = el("p", { class: "hint" });
+		this.counts = el("p", { class: "camera-counts", role: "status" });
+		this.list = el("ul", { class: "camera-list" });
+		this.dialog = new FrameDialog(session, commands, () => this.#view);
+		this.measuring = new Measuring(session, commands);
+		this.count = el("span", { class: "hint" });
+		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
+		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
+			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
+			this.input, send, this.problems, this.counts, this.slot, this.list, this.measuring.node, this.kept, this.dialog.node);
+		this.#progress();
+	}
+
+	/** @param {Snapshot} snap @param {boolean} able */
+	show(snap, able) {
+		const armed = !["safe", "fault"].includes(snap.state);
+		this.sending.hold(armed);
+		if (armed) this.dialog.node.close(); // Disarm is in sight
+		this.node.hidden = snap.camera.version === 0;
+		this.enable(able);
+		if (snap.camera.version === this.#version) return;
+		this.#version = snap.camera.version;
+		this.load();
+	}
+
+	/** The connection dropped, or this phone may change nothing. @param {boolean} able */
+	enable(able) {
+		this.#able = able;
+		this.dialog.enable(able);
+		this.measuring.enable(able);
+	}
+
+	#opened() {
+		if (this.node.open) this.load();
+	}
+
+	async load() {
+		clearTimeout(this.#asking);
+		if (this.node.hidden) return;
+		try {
+			const view = /** @type {CameraView | null} */ (await this.#question.ask(`/camera/${this.session}`));
+			if (!view) return;
+			show(this.slot, null);
+			this.#view = view;
+			this.#draw(view);
+			if (view.busy !== "") this.#asking = setTimeout(() => this.load(), askMs);
+		} catch (error) {
+			if (!(error instanceof NoAnswer)) throw error;
+			show(this.slot, error.refusal);
+		}
+	}
+
+	#chosen() {
+		this.sending.add(this.input.files ?? []);
+		this.input.value = ""; // the same files may be chosen again
+	}
+
+	#progress() {
+		const s = this.sending;
+		attr(this.stop, "disabled", !s.running);
+		this.bar.value = s.bytes > 0 ? s.sent / s.bytes : 0;
+		text(this.progress, sendingWords(s));
+		this.#showProblems();
+		if (!s.running && s.files > 0 && s.done === s.files) voice.say(sendingWords(s));
+	}
+
+	#showProblems() {
+		const all = [...this.sending.problems, ...(this.#view?.problems ?? [])];
+		this.problems.replaceChildren(...all.map((p) => el("li", {}, icon("warn"), p)));
+		this.problems.hidden = all.length === 0;
+	}
+
+	/** @param {CameraView} view */
+	#draw(view) {
+		const framed = view.certain + view.likely;
+		text(this.count, view.frames.length === 0 ? "" : `${framed} of ${framed + view.open} shots`);
+		text(this.kept, view.kept);
+		text(this.counts, [countWords(view), view.busy && `${view.busy[0].toUpperCase()}${view.busy.slice(1)} …`].filter(Boolean).join(" "));
+		this.#showProblems();
+		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f));
+		this.measuring.show(view);
+		this.dialog.update();
+		this.enable(this.#able);
+	}
+
+	#row() {
+		const open = button({ class: "camera-frame", onclick: () => this.dialog.open(row.dataset.key ?? "") });
+		const row = el("li", {}, open);
+		return row;
+	}
+
+	/** @param {HTMLElement} row @param {CameraFrame} f */
+	#showRow(row, f) {
+		const made = JSON.stringify(f);
+		if (row.dataset.made === made) return;
+		row.dataset.made = made;
+		const [open] = row.children;
+		open.replaceChildren(
+			f.pictured ? el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async" }) : el("span", { class: "camera-none" }, "no picture"),
+			el("span", { class: "camera-name" }, f.name),
+			el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)),
+		);
+	}
+
+	/** It is shown no more; what is being sent goes on. */
+	drop() {
+		clearTimeout(this.#asking);
+		this.#question.drop();
+		this.sending.stop();
+	}
+}
+
+/** @param {number} session @param {CameraFrame} f */
+export const pictureOf = (session, f) => `/camera/${session}/picture?${new URLSearchParams({ name: f.name })}`;
+
+const megabytes = (/** @type {number} */ bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0);
+
+/** @param {Sending} s */
+function sendingWords(s) {
+	if (s.files === 0) return "Nothing is being sent.";
+	const known = s.known === 0 ? "" : s.known === 1 ? ", one was there already" : `, ${s.known} were there already`;
+	const failed = s.problems.length === 0 ? "" : `, ${s.problems.length} with a problem`;
+	if (!s.running && s.done < s.files) return `Stopped: ${s.done} of ${s.files} files are there. Choose the others again.`;
+	if (!s.running) return `${s.files - s.problems.length} of ${s.files} files are there${known}${failed}.`;
+	const done = `${s.done} of ${s.files} files, ${megabytes(s.sent)} of ${megabytes(s.bytes)} MB${known}`;
+	return s.waits === "" ? `${done}.` : `${done}. ${s.waits}`;
+}
+
+/** @param {CameraView} view */
+function countWords(view) {
+	if (view.frames.length === 0) return "No frames yet: choose the camera's files, and they are put to their shots by their times.";
+	const parts = [`${view.certain} have a frame that is certain`];
+	if (view.likely > 0) parts.push(`${view.likely} one that is likely`);
+	if (view.open > 0) parts.push(view.open === 1 ? "1 is open" : `${view.open} are open`);
+	return `Of ${view.certain + view.likely + view.open} shots ${parts.join(", ")}.`;
+}
+
+/** What frames are measured against, and what they say of the delay. */
+class Measuring {
+	/** @type {CameraView | null} */ #view = null;
+
+	/** @param {number} session @param {Commands} commands */
+	constructor(session, commands) {
+		this.session = session;
+		this.commands = commands;
+		this.slot = slot();
+		this.words = el("p", {});
+		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#gauge() });
+		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#gauge(!this.#view?.from_right) }, "What is thrown comes from the right");
+		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.#accept() });
+		const label = el("label", { for: this.width.id }, "How wide a piece of the scene a frame shows");
+		this.node = el("div", { class: "camera-measure" }, el("h5", {}, "The delay, from the frames"), this.words,
+			el("div", { class: "past-field" }, label, this.width), this.right, this.accept, this.slot);
+	}
+
+	/** @param {CameraView} view */
+	show(view) {
+		this.#view = view;
+		this.node.hidden = view.frames.length === 0 || !view.moves;
+		text(this.words, measuringWords(view));
+		if (document.activeElement !== this.width) this.width.value = view.width;
+		attr(this.right, "aria-checked", `${view.from_right}`);
+		const n = view.lesson?.waiting ?? 0;
+		text(this.accept, n === 1 ? "Put one measurement on record" : `Put ${n} measurements on record`);
+		this.accept.style.visibility = n > 0 ? "visible" : "hidden";
+	}
+
+	/** @param {boolean} [right] */
+	#gauge(right = this.#view?.from_right ?? false) {
+		const typed = this.width.value.trim();
+		const value = typed === this.#view?.field_seen ? "" : typed;
+		this.commands.send({ type: "gauge", session: this.session, name: this.#view?.empty ?? "", value, from_right: right }, this.slot);
+	}
+
+	#accept() {
+		this.commands.send({ type: "accept", session: this.session }, this.slot);
+	}
+
+	/** @param {boolean} able */
+	enable(able) {
+		for (const n of this.node.querySelectorAll("[data-sends]")) attr(n, "disabled", !able);
+	}
+}
+
+/** @param {CameraView} view */
+function measuringWords(view) {
+	if (view.empty === "") return "Open a frame of the place without liquid and say so there: the liquid is then found in the others.";
+	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.`;
+	const { measured, words, trim_ms, low_ms, high_ms } = view.lesson;
+	return `Measured in ${measured} frames, against ${view.empty}. ${words} With them the trim to try next is ${signed(trim_ms, 1)} ms (${signed(low_ms, 1)} to ${signed(high_ms, 1)} ms). You decide.`;
+}

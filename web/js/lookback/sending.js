@@ -1,0 +1,149 @@
+// Files that were chosen on this phone, on their way to the machine: one after the other, in parts, so that no file is
+// in memory as a whole, and one that was cut off goes on where it was. While something is armed nothing is sent.
+
+import { sentence } from "../refusals.js";
+
+/** @import { Refusal, TakenPart } from "../../protocol.d.ts" */
+
+/** The machine takes as much at once. */
+const partBytes = 512 * 1024;
+const againMs = 2000;
+const timeoutMs = 20_000;
+
+export class Sending {
+	/** @type {File[]} */ #files = [];
+	/** @type {AbortController | null} */ #running = null;
+	#armed = false;
+	/** @type {(() => void)[]} */ #resting = [];
+	files = 0;
+	done = 0;
+	bytes = 0;
+	sent = 0;
+	/** Files that were there already. */ known = 0;
+	/** What is wrong with files, in sentences. @type {string[]} */ problems = [];
+	/** Why nothing is sent at the moment, "" it is. */ waits = "";
+
+	/** @param {number} session @param {() => void} changed */
+	constructor(session, changed) {
+		this.session = session;
+		this.changed = changed;
+	}
+
+	get running() {
+		return this.#running !== null;
+	}
+
+	/** @param {Iterable<File>} files */
+	add(files) {
+		if (!this.running) {
+			this.files = this.done = this.bytes = this.sent = this.known = 0;
+			this.problems = [];
+		}
+		for (const file of files) {
+			this.#files.push(file);
+			this.files++;
+			this.bytes += file.size;
+		}
+		if (!this.running && this.#files.length > 0) this.#run();
+		this.changed();
+	}
+
+	/** What was sent stays there; what was not can be chosen again. */
+	stop() {
+		this.#files = [];
+		this.#running?.abort();
+		this.#running = null;
+		this.#wake();
+		this.changed();
+	}
+
+	/** @param {boolean} armed something is armed, or the machine is away */
+	hold(armed) {
+		this.#armed = armed;
+		if (!armed) this.#wake();
+	}
+
+	#wake() {
+		for (const wake of this.#resting.splice(0)) wake();
+	}
+
+	/** @param {string} why @param {number} [ms] how long, if nothing else ends it */
+	async #rest(why, ms) {
+		this.waits = why;
+		this.changed();
+		await new Promise((done) => {
+			this.#resting.push(() => done(null));
+			if (ms) setTimeout(done, ms);
+		});
+		this.waits = "";
+	}
+
+	async #run() {
+		const running = new AbortController();
+		this.#running = running;
+		for (let file = this.#files.shift(); file && !running.signal.aborted; file = this.#files.shift()) {
+			const before = this.sent;
+			const problem = await this.#send(file, running.signal);
+			if (running.signal.aborted) return;
+			if (problem !== "") this.problems.push(problem);
+			this.sent = before + file.size;
+			this.done++;
+			this.changed();
+		}
+		if (this.#running === running) this.#running = null;
+		this.changed();
+	}
+
+	/** One file; what is wrong with it, "" nothing. @param {File} file @param {AbortSignal} signal */
+	async #send(file, signal) {
+		const before = this.sent;
+		let at = 0;
+		for (let asked = false; !signal.aborted; ) {
+			while (this.#armed && !signal.aborted) await this.#rest("Something is armed: the files wait.");
+			/** @type {ArrayBuffer} */
+			let part;
+			try {
+				part = await file.slice(at, asked ? at + partBytes : at).arrayBuffer();
+			} catch {
+				return `${file.name} cannot be read on this phone any more. Choose it again.`;
+			}
+			const answer = await this.#put(file, at, part, signal);
+			if (signal.aborted) return "";
+			if (typeof answer === "string") await this.#rest(answer, againMs);
+			else if (answer.waits) await this.#rest("Something is armed: the files wait.", againMs);
+			else if (answer.refusal) return refused(answer.refusal);
+			else {
+				if (!asked && answer.have === file.size) this.known++;
+				asked = true;
+				at = answer.have;
+				this.sent = before + at;
+				this.changed();
+				if (at >= file.size) return "";
+			}
+		}
+		return "";
+	}
+
+	/**
+	 * The machine's answer, or why there is none yet.
+	 * @param {File} file @param {number} at @param {ArrayBuffer} part @param {AbortSignal} signal
+	 * @returns {Promise<TakenPart | string>}
+	 */
+	async #put(file, at, part, signal) {
+		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}` });
+		const headers = { "Content-Type": "application/octet-stream" };
+		try {
+			const over = AbortSignal.any([signal, AbortSignal.timeout(timeoutMs)]);
+			const answer = await fetch(`/camera/${this.session}/file?${query}`, { method: "PUT", body: part, headers, signal: over });
+			if (answer.ok) return await answer.json();
+			if (answer.status === 429) return "The machine takes no more at once: it goes on in a moment.";
+			const refusal = /** @type {Refusal} */ (await answer.json());
+			return answer.status < 500 ? { have: 0, waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
+		} catch {
+			return "The machine does not answer: it goes on when it is back.";
+		}
+	}
+}
+
+/** @param {Refusal} r */
+const refused = (r) => `${sentence(r.why)} ${sentence(r.remedy)}`.trim();
