@@ -76,7 +76,8 @@ func cameraEvening(t *testing.T, b *browser) (c *cameraControl, p *phone, files 
 		}
 	}
 	in := intake.New(intake.Options{Dir: j.Path() + "-frames", Journal: j})
-	c = &cameraControl{&fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, taken: map[string]int{}}, in, s.ID}
+	c = &cameraControl{&fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, taken: map[string]int{}},
+		in, s.ID}
 	c.snap.Session.ID, c.snap.Shots, c.snap.ShotCount = s.ID, shown, len(shown)
 	server, err := page.New(ctx, page.Options{Control: c, Files: web.Files, Record: j.Reader(), Camera: in,
 		Log: slog.New(slog.DiscardHandler)})
@@ -113,13 +114,15 @@ func TestFramesFromThePhone(t *testing.T) {
 	c, p, files := cameraEvening(t, startBrowser(t))
 	p.state("safe", "Safe")
 	p.openCamera()
-	p.until("it says that there are none", `document.querySelector(".camera-counts").textContent.includes("No frames yet")`)
+	p.until("it says that there are none", `
+		document.querySelector(".camera-counts").textContent.includes("No frames yet")`)
 	wrong := filepath.Join(t.TempDir(), "PICT0999.JPG")
 	require.NoError(t, os.WriteFile(wrong, []byte("a letter to somebody"), 0o666))
 	place := `JSON.stringify(document.querySelector(".camera-choose").getBoundingClientRect())`
 	before := eval[string](p, place)
 	p.choose(".camera input[type=file]", append(files[:4:4], wrong)...)
-	p.until("they are there", `document.querySelector(".camera-progress").textContent.startsWith("4 of 5 files are there")`)
+	p.until("they are there", `
+		document.querySelector(".camera-progress").textContent.startsWith("4 of 5 files are there")`)
 	assert.Equal(t, before, eval[string](p, place), "nothing moves under the thumb")
 	assert.Contains(t, p.plain(".camera .advice"), "PICT0999.JPG is no JPEG, HEIF or raw file, whatever its name says. "+
 		"Choose the camera's own file.")
@@ -128,7 +131,8 @@ func TestFramesFromThePhone(t *testing.T) {
 	c.be(func(s *control.Snapshot) { s.State = control.Armed })
 	p.until("it is armed", `document.documentElement.dataset.state === "armed"`)
 	p.choose(".camera input[type=file]", files...)
-	p.until("they wait", `document.querySelector(".camera-progress").textContent.includes("Something is armed: the files wait.")`)
+	p.until("they wait", `
+		document.querySelector(".camera-progress").textContent.includes("Something is armed: the files wait.")`)
 	assert.Len(t, eval[[]string](p, `performance.getEntriesByType("resource").map((e) => e.name)
 		.filter((n) => n.includes("PICT0475.JPG"))`), 0, "nothing of them was sent")
 	c.be(func(s *control.Snapshot) { s.State = control.Safe })

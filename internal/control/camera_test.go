@@ -47,7 +47,7 @@ func TestCommandsOfFrames(t *testing.T) {
 	})
 }
 
-// What was measured is put on record as a person's measurement is. Where that cannot be, the others are, and it is said.
+// What was measured is put on record as a person's measurement is. Where that cannot be, the others are.
 func TestMeasurementsAreAccepted(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := setUp(t)
