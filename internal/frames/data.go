@@ -102,7 +102,7 @@ func readData(r io.ReaderAt, size int64) (Data, error) {
 	if err != nil && d.Taken.IsZero() {
 		return Data{}, fmt.Errorf("its data cannot be read: %w", err)
 	}
-	if digits := fractionOf(l, as == imagemeta.JPEG); !d.Taken.IsZero() && digits != "" {
+	if digits := fractionOf(l, size); !d.Taken.IsZero() && digits != "" {
 		d.Taken, d.Step = d.Taken.Add(fraction(digits)), 10*time.Millisecond
 	}
 	return d, nil

@@ -1,8 +1,11 @@
 // Package frames reads a folder of a camera's files: which there are, when each was taken and how, and the picture.
 // A camera's files are opened for reading only and never changed; sidecar files beside them may be written.
 //
-// It takes JPEG files, HEIF files (their data only: no decoder of theirs is used) and raw files that are built as TIFF
-// (6.0) is, of which it shows the largest JPEG preview. What a file is, its first bytes say; its name only says whether
+// It takes JPEG files, HEIF files, and raw files that are built as TIFF (6.0) is; of the last two it shows the largest
+// JPEG preview. That of a HEIF file is often as small as 160 x 120 pixels, enough to know the frame and not to measure
+// in it. Its own picture is not decoded: no decoder is written in Go. The one module that needs no C compiler,
+// github.com/gen2brain/heic (v0.4.5 of May 2025, MIT), carries libheif and libde265 (LGPL 3) as a binary for a virtual
+// machine, or loads those of the system where there are some, which is more than a preview is worth. What a file is, its first bytes say; its name only says whether
 // it is looked at.
 //
 // Nothing that a file says makes it use more than bounded memory: MaxPixels of a picture, a few MB for all else; and at

@@ -57,20 +57,25 @@ func decode(r io.ReaderAt, size int64, longest int) (Small, error) {
 	case jpegFile:
 		return decodeJPEG(r, section{0, size}, longest)
 	case tiffFile:
-		l := &limited{r: r, size: size, left: maxMetadata}
-		err := errors.New("it has no preview that can be shown")
-		for _, s := range previewsIn(l, size) {
-			made, e := decodeJPEG(r, s, longest)
-			if e == nil {
-				return made, nil
-			}
-			err = fmt.Errorf("its preview: %w", e)
-		}
-		return Small{}, err
+		return decodePreview(r, previewsIn(&limited{r: r, size: size, left: maxMetadata}, 0, size), longest,
+			errors.New("it has no preview that can be shown"))
 	case heifFile:
-		return Small{}, errors.New("pictures of its kind are not decoded; have the camera save JPEG files too")
+		return decodePreview(r, heifPreviews(&limited{r: r, size: size, left: maxMetadata}, size), longest,
+			errors.New("it has no JPEG preview, and its own picture is not decoded: have the camera save JPEG files too"))
 	}
 	return Small{}, errUnknown
+}
+
+// decodePreview is the first of these that can be decoded; without one the error is none, or why not.
+func decodePreview(r io.ReaderAt, list []section, longest int, none error) (Small, error) {
+	for _, s := range list {
+		made, err := decodeJPEG(r, s, longest)
+		if err == nil {
+			return made, nil
+		}
+		none = fmt.Errorf("its preview: %w", err)
+	}
+	return Small{}, none
 }
 
 func decodeJPEG(r io.ReaderAt, s section, longest int) (Small, error) {

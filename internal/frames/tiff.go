@@ -1,6 +1,7 @@
 package frames
 
 import (
+	"cmp"
 	"encoding/binary"
 	"io"
 	"slices"
@@ -155,13 +156,15 @@ func (t tiff) text(e entry, most uint32) []byte {
 
 // fractionOf finds the fraction of the second in which a picture was taken, as its digits. The library makes a number
 // of them, of which nobody can tell whether it was 5 or 05.
-func fractionOf(r io.ReaderAt, isJPEG bool) string {
-	start := int64(0)
-	if isJPEG {
-		if start = exifIn(r); start == 0 {
-			return ""
-		}
-	} else if formatOf(r) != tiffFile {
+func fractionOf(r io.ReaderAt, size int64) string {
+	start, in := int64(0), formatOf(r)
+	switch in {
+	case jpegFile:
+		start = exifIn(r)
+	case heifFile:
+		start = heifItemsOf(r, size).exif
+	}
+	if start == 0 && in != tiffFile {
 		return ""
 	}
 	t, list := directories(r, start)
@@ -189,13 +192,13 @@ func leadingDigits(text []byte) string {
 // section is a part of a file.
 type section struct{ at, bytes int64 }
 
-// previewsIn lists the JPEG files within a raw file, the longest first.
-func previewsIn(r io.ReaderAt, size int64) (list []section) {
-	t, found := directories(r, 0)
+// previewsIn lists the JPEG files that a TIFF names, which begins in a file at start, the longest first.
+func previewsIn(r io.ReaderAt, start, size int64) (list []section) {
+	t, found := directories(r, start)
 	add := func(directory map[uint16]entry, at, bytes uint16) {
-		s := section{int64(t.number(directory[at])), int64(t.number(directory[bytes]))}
+		s := section{start + int64(t.number(directory[at])), int64(t.number(directory[bytes]))}
 		var head [3]byte
-		if s.at <= 0 || s.bytes < 4 || s.at+s.bytes > size || slices.Contains(list, s) {
+		if s.at <= start || s.bytes < 4 || s.at+s.bytes > size || slices.Contains(list, s) {
 			return
 		}
 		if n, _ := r.ReadAt(head[:], s.at); n == 3 && string(head[:]) == "\xff\xd8\xff" {
@@ -209,6 +212,8 @@ func previewsIn(r io.ReaderAt, size int64) (list []section) {
 			add(directory, tagStripOffset, tagStripBytes)
 		}
 	}
-	slices.SortStableFunc(list, func(a, b section) int { return int(min(max(b.bytes-a.bytes, -1), 1)) })
+	slices.SortStableFunc(list, longestFirst)
 	return list
 }
+
+func longestFirst(a, b section) int { return cmp.Compare(b.bytes, a.bytes) }
