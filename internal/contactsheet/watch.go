@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
 	"strings"
 	"time"
 
@@ -23,7 +25,8 @@ type Growing interface {
 const watchEvery = 2 * time.Second
 
 // Watch says which frame is which shot, and what is seen in it, as files come into a folder, until the context ends. A
-// file that is still being written is read when it is whole. Nothing is said of what was said before.
+// file that is still being written is read when it is whole. Nothing is said of what was said before. A folder that is
+// not there any more, as of a card that was taken out, is waited for.
 func Watch(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
 	w io.Writer) error {
 	o.Keeper, o.DryRun, o.Progress = newMemory(o.Keeper), false, nil
@@ -32,12 +35,19 @@ func Watch(ctx context.Context, source Growing, session record.Summary, folder *
 	again := time.NewTicker(watchEvery)
 	defer again.Stop()
 	for {
-		err := v.look(ctx, source, session, folder, o, w)
+		now, err := frames.Open(folder.Path()) // anew, as there may be another card
+		if err == nil {
+			err = errors.Join(v.look(ctx, source, session, now, o, w), now.Close())
+		}
 		switch {
 		case ctx.Err() != nil:
 			return nil
-		case err != nil:
+		case err != nil && isThere(folder.Path()) && !errors.Is(err, fs.ErrNotExist):
 			return err
+		case err != nil:
+			v.say(w, "the folder", "it is not there any more; waiting until it is")
+		default:
+			v.unsay(w, "the folder", "it is there again")
 		}
 		select {
 		case <-ctx.Done():
@@ -103,6 +113,12 @@ func (v *watcher) look(ctx context.Context, source Growing, session record.Summa
 	return nil
 }
 
+// isThere reports whether a folder can be looked into.
+func isThere(path string) bool {
+	_, err := os.ReadDir(path)
+	return err == nil
+}
+
 func hasFrame(list []frames.Frame, name string) bool {
 	for _, f := range list {
 		if isNamed(f, name) {
@@ -117,5 +133,13 @@ func (v *watcher) say(w io.Writer, of, words string) {
 	if v.sent[of] != words {
 		v.sent[of] = words
 		fmt.Fprintf(w, "%s: %s\n", oneLine(of), oneLine(words))
+	}
+}
+
+// unsay says that something that was said is over.
+func (v *watcher) unsay(w io.Writer, of, words string) {
+	if v.sent[of] != "" {
+		v.say(w, of, words)
+		v.sent[of] = ""
 	}
 }

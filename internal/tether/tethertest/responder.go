@@ -7,7 +7,7 @@ import (
 	"encoding/binary"
 	"io"
 	"net"
-	"strconv"
+	"slices"
 	"sync"
 	"testing"
 	"unicode/utf16"
@@ -34,49 +34,71 @@ type Object struct {
 	Name    string
 	Content []byte
 	Fault   Fault
+	Once    bool // the fault is gone when the file is asked for again
 }
 
 // Camera is one that answers. Its files are in the folder 100TEST.
 type Camera struct {
-	listener net.Listener
-	mu       sync.Mutex
-	objects  []Object
-	mute     bool
-	asked    int // for files
-	ended    chan struct{}
-	conns    map[net.Conn]bool
+	address string
+	mu      sync.Mutex
+	served  sync.WaitGroup
+	open    net.Listener
+	objects []Object
+	asked   int // for files
+	listed  int
+	ended   chan struct{}
+	conns   map[net.Conn]bool
 }
 
 // Start makes a camera that answers until the test ends.
 func Start(t testing.TB, objects ...Object) *Camera {
 	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	c := &Camera{address: "127.0.0.1:0", objects: objects, ended: make(chan struct{}), conns: map[net.Conn]bool{}}
+	c.Open(t)
+	t.Cleanup(func() {
+		close(c.ended)
+		c.Close()
+		c.served.Wait()
+	})
+	return c
+}
+
+// Open has the camera answer again, at the port that it had.
+func (c *Camera) Open(t testing.TB) {
+	t.Helper()
+	listener, err := net.Listen("tcp", c.address)
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := &Camera{listener: listener, objects: objects, ended: make(chan struct{}), conns: map[net.Conn]bool{}}
-	var served sync.WaitGroup
-	served.Go(func() {
+	c.mu.Lock()
+	c.open, c.address = listener, listener.Addr().String()
+	c.mu.Unlock()
+	c.served.Go(func() {
 		for {
 			conn, err := listener.Accept()
 			if err != nil {
 				return
 			}
-			served.Go(func() { c.serve(conn) })
+			c.served.Go(func() { c.serve(conn) })
 		}
 	})
-	t.Cleanup(func() {
-		close(c.ended)
-		listener.Close()
-		c.hangUp()
-		served.Wait()
-	})
-	return c
+}
+
+// Close ends all connections, and takes no more.
+func (c *Camera) Close() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.open.Close()
+	for conn := range c.conns {
+		conn.Close()
+	}
 }
 
 // Port is how gphoto2 names it.
 func (c *Camera) Port() string {
-	port := strconv.Itoa(c.listener.Addr().(*net.TCPAddr).Port)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	_, port, _ := net.SplitHostPort(c.address)
 	return "ptpip:127.0.0.1:" + port + ":" + port
 }
 
@@ -87,13 +109,6 @@ func (c *Camera) Add(o Object) {
 	c.objects = append(c.objects, o)
 }
 
-// SetMute has it answer nothing, or answer again.
-func (c *Camera) SetMute(mute bool) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.mute = mute
-}
-
 // Asked is how often a file was asked for.
 func (c *Camera) Asked() int {
 	c.mu.Lock()
@@ -101,12 +116,18 @@ func (c *Camera) Asked() int {
 	return c.asked
 }
 
-func (c *Camera) hangUp() {
+// Listed is how often what is in its folders was asked for.
+func (c *Camera) Listed() int {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	for conn := range c.conns {
-		conn.Close()
-	}
+	return c.listed
+}
+
+// Connections is how many there are.
+func (c *Camera) Connections() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return len(c.conns)
 }
 
 // Packets.
@@ -176,15 +197,17 @@ func (c *Camera) answer(conn net.Conn, body []byte) error {
 		return 0
 	}
 	c.mu.Lock()
-	objects, mute := c.objects, c.mute
-	if code == getObject {
+	objects := slices.Clone(c.objects)
+	if at := int(param(0)) - firstObject; code == getObject && at >= 0 && at < len(objects) {
 		c.asked++
+		if c.objects[at].Once {
+			c.objects[at].Fault = None
+		}
+	}
+	if code == getObjectHandles {
+		c.listed++
 	}
 	c.mu.Unlock()
-	if mute {
-		<-c.ended
-		return io.EOF
-	}
 	status, answer := ok, []byte(nil)
 	switch code {
 	case openSession, closeSession:

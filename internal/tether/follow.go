@@ -1,0 +1,149 @@
+package tether
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"time"
+)
+
+// Follow copies the files that a camera makes into a folder, while nothing is armed: a camera that is read from may not
+// fire.
+type Follow struct {
+	Camera *Camera
+	Dir    string
+	Wanted func(path string) bool // by its name on the camera
+	Armed  func() bool
+	Log    *slog.Logger
+	Every  time.Duration // between two looks; 0: as usual
+
+	said string // the problem that was said last
+}
+
+const (
+	usualEvery = 5 * time.Second
+	patience   = 6 // so many times Every after a camera that does not answer
+	armedCheck = 20 * time.Millisecond
+)
+
+// errArmed ends what is under way.
+var errArmed = errors.New("something is armed")
+
+// Run goes on until the context ends. A camera that does not answer, or is not there, is tried again later. What is on
+// the camera when it is seen first is old, unless files of it are in the folder: then those after them are new.
+func (f *Follow) Run(ctx context.Context) {
+	every := f.Every
+	if every == 0 {
+		every = usualEvery
+	}
+	old, known := map[File]bool{}, false
+	for ctx.Err() == nil {
+		wait := every
+		err := f.whileSafe(ctx, func(ctx context.Context) error {
+			list, problems, err := f.Camera.List(ctx)
+			if err != nil {
+				return err
+			}
+			folder, err := os.OpenRoot(f.Dir)
+			if err != nil {
+				return fmt.Errorf("the folder for the camera's files: %w: make it", err)
+			}
+			defer folder.Close()
+			if !known {
+				old, known = before(list, folder), true
+				f.Log.Info("the camera on the cable is seen", "files", len(list), "of before", len(old))
+			}
+			return errors.Join(append(problems, f.copyNew(ctx, list, old, folder))...)
+		})
+		if errors.Is(err, errArmed) {
+			wait = armedCheck
+		} else if f.say(err); err != nil {
+			wait *= patience
+		}
+		select {
+		case <-time.After(wait):
+		case <-ctx.Done():
+		}
+	}
+}
+
+// before are the files that are old.
+func before(list []File, folder *os.Root) map[File]bool {
+	old := map[File]bool{}
+	for _, f := range list[:len(list)-len(After(list, folder))] {
+		old[f] = true
+	}
+	return old
+}
+
+// copyNew copies the files that are neither old nor there.
+func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, folder *os.Root) error {
+	var problems []error
+	for _, file := range list {
+		if old[file] || !f.Wanted(file.Path) {
+			continue
+		}
+		made, err := f.Camera.Copy(ctx, file, folder)
+		switch {
+		case ctx.Err() != nil:
+			return context.Cause(ctx)
+		case err != nil:
+			problems = append(problems, err)
+		case made:
+			f.Log.Info("from the camera", "file", file.Name(), "bytes", file.Size)
+		}
+		if errors.Is(err, ErrSilent) {
+			break
+		}
+	}
+	return errors.Join(problems...)
+}
+
+// whileSafe does something unless something is armed, and ends it when something is: the error is errArmed then.
+func (f *Follow) whileSafe(ctx context.Context, do func(context.Context) error) error {
+	if f.Armed() {
+		return errArmed
+	}
+	ctx, stop := context.WithCancelCause(ctx)
+	watched := make(chan struct{})
+	go func() {
+		defer close(watched)
+		check := time.NewTicker(armedCheck)
+		defer check.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-check.C:
+				if f.Armed() {
+					stop(errArmed)
+				}
+			}
+		}
+	}()
+	err := do(ctx)
+	if cause := context.Cause(ctx); cause != nil {
+		err = cause
+	}
+	stop(nil)
+	<-watched
+	return err
+}
+
+// say logs a problem once, and that it is over.
+func (f *Follow) say(err error) {
+	words := ""
+	if err != nil && !errors.Is(err, context.Canceled) {
+		words = err.Error()
+	}
+	switch {
+	case words == f.said:
+	case words == "":
+		f.Log.Info("the camera on the cable answers again")
+	default:
+		f.Log.Warn("the camera on the cable", "err", words)
+	}
+	f.said = words
+}
