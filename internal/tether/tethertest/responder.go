@@ -46,17 +46,15 @@ type Camera struct {
 	objects []Object
 	asked   int // for files
 	listed  int
-	ended   chan struct{}
 	conns   map[net.Conn]bool
 }
 
 // Start makes a camera that answers until the test ends.
 func Start(t testing.TB, objects ...Object) *Camera {
 	t.Helper()
-	c := &Camera{address: "127.0.0.1:0", objects: objects, ended: make(chan struct{}), conns: map[net.Conn]bool{}}
+	c := &Camera{address: "127.0.0.1:0", objects: objects, conns: map[net.Conn]bool{}}
 	c.Open(t)
 	t.Cleanup(func() {
-		close(c.ended)
 		c.Close()
 		c.served.Wait()
 	})
@@ -252,7 +250,7 @@ func (c *Camera) send(conn net.Conn, transaction uint32, o Object) error {
 	case TooLong:
 		content = append(append([]byte{}, content...), content...)
 	case Mute:
-		<-c.ended
+		hear(conn)
 		return io.EOF
 	case Stops, HangsUp, BadLength, HugeLength, Endless:
 		if err := start(conn, transaction, uint64(len(content))); err != nil {
@@ -270,13 +268,13 @@ func (c *Camera) send(conn net.Conn, transaction uint32, o Object) error {
 func (c *Camera) misbehave(conn net.Conn, transaction uint32, fault Fault) error {
 	switch fault {
 	case Stops:
-		<-c.ended
+		hear(conn)
 	case BadLength:
 		_, _ = conn.Write(u32(u32(nil, 3), data))
-		<-c.ended
+		hear(conn)
 	case HugeLength:
 		_, _ = conn.Write(u32(u32(u32(nil, 0xfffffff0), data), transaction))
-		<-c.ended
+		hear(conn)
 	case Endless:
 		more := append(u32(nil, transaction), make([]byte, 64<<10)...)
 		for {
@@ -287,6 +285,9 @@ func (c *Camera) misbehave(conn net.Conn, transaction uint32, fault Fault) error
 	}
 	return io.EOF
 }
+
+// hear says nothing until the other end is gone.
+func hear(conn net.Conn) { _, _ = io.Copy(io.Discard, conn) }
 
 func start(conn net.Conn, transaction uint32, size uint64) error {
 	return writePacket(conn, startData, binary.LittleEndian.AppendUint64(u32(nil, transaction), size))
