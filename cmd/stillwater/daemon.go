@@ -36,6 +36,7 @@ type daemonFlags struct {
 	seed                                             uint64
 	name                                             *string // nil: not given
 	forget, version                                  bool
+	sources                                          intake.Sources
 }
 
 func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
@@ -52,6 +53,7 @@ func daemonFlagSet() (*flag.FlagSet, *daemonFlags) {
 		"`FILE` that keeps the pairing code for the next start (default: a new code)")
 	flags.StringVar(&f.country, "country-file", "",
 		"`FILE` for the country of this machine's Wi-Fi, which the page then asks for")
+	f.sources.SetFlags(flags)
 	flags.BoolVar(&f.forget, "forget-phones", false, "forget all paired phones: each must pair again")
 	flags.BoolVar(&f.version, "version", false, "print the version and exit")
 	return flags, f
@@ -64,6 +66,9 @@ func (m *Main) parseDaemon(args []string) (daemonFlags, error) {
 	}
 	if flags.NArg() > 0 {
 		return *f, fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, flags.Arg(0))
+	}
+	if err := f.sources.Check(); err != nil {
+		return *f, fmt.Errorf("%w: %w", errUsage, err)
 	}
 	if f.listen != "" {
 		if _, _, err := net.SplitHostPort(f.listen); err != nil {
@@ -126,6 +131,7 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 	record.OnRescue(func(words string) { log.Warn(words); c.ShowNotice(words) })
 	defer verify(ctx, record, c, log)()
 	defer camera.Start(ctx, c)()
+	defer camera.Watch(ctx, f.sources)()
 	if f.forget {
 		if err := record.ForgetPhones(ctx); err != nil {
 			return err

@@ -68,14 +68,8 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err != nil {
 		return fmt.Errorf("frames: %w", err)
 	}
-	problem := made.WriteFiles(ctx, folder, j.Path(), files)
-	if files.JSON {
-		err = render.JSON(m.Stdout, made.Entry())
-	} else {
-		err = made.Write(m.Stdout)
+	if err := made.Answer(ctx, m.Stdout, folder, j.Path(), files); err != nil {
+		return fmt.Errorf("frames: %w", err)
 	}
-	if problem != nil { // what was found is said all the same
-		return fmt.Errorf("frames: %w", problem)
-	}
-	return err
+	return nil
 }

@@ -1,6 +1,7 @@
 package contactsheet
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -17,6 +18,7 @@ import (
 	"stillwater/internal/journal"
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
+	"stillwater/internal/render"
 )
 
 // Usage is what the command's help says before its flags.
@@ -162,6 +164,17 @@ func (s *Sheet) WriteFiles(ctx context.Context, folder *frames.Folder, journalPa
 		return err
 	}
 	return s.writeSidecars(ctx, folder, f)
+}
+
+// Answer writes the files, and what was found, whether or not the files could be written.
+func (s *Sheet) Answer(ctx context.Context, w io.Writer, folder *frames.Folder, journalPath string, f Files) error {
+	problem, err := s.WriteFiles(ctx, folder, journalPath, f), error(nil)
+	if f.JSON {
+		err = render.JSON(w, s.Entry())
+	} else {
+		err = s.Write(w)
+	}
+	return cmp.Or(problem, err)
 }
 
 // replaceable reports whether a file of that name may be written: an old table or contact sheet gives way, and nothing

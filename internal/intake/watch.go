@@ -1,0 +1,226 @@
+package intake
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"path"
+	"runtime"
+	"time"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/page"
+	"stillwater/internal/tether"
+)
+
+// Sources are where files come from besides phones: a folder into which they are put, and the camera on the cable,
+// whose files are copied into that folder. The zero value is none.
+type Sources struct{ Dir, Port string }
+
+// SetFlags makes a command's flags of them.
+func (s *Sources) SetFlags(flags *flag.FlagSet) {
+	flags.StringVar(&s.Dir, "frames", "",
+		"take in the camera's files that come into the folder `DIR`, while nothing is armed")
+	flags.StringVar(&s.Port, "camera", "",
+		"with --frames: copy what the camera on the cable makes into DIR; its `PORT`: auto, usb:BUS,DEVICE or ptpip:ADDRESS")
+}
+
+// Check refuses what cannot be, by the flags' names.
+func (s *Sources) Check() error {
+	if s.Port == "" {
+		return nil
+	}
+	if s.Dir == "" {
+		return errors.New("--camera: its files need a folder: add --frames DIR")
+	}
+	if _, err := tether.Find(s.Port); err != nil {
+		return fmt.Errorf("--camera %q: %w", s.Port, err)
+	}
+	return nil
+}
+
+// Watch takes in what comes from the sources, until the context ends. Call what it returns to end it.
+func (i *Intake) Watch(ctx context.Context, from Sources) (end func()) {
+	if from.Dir == "" {
+		return func() {}
+	}
+	ctx, stop := context.WithCancel(ctx)
+	folder, cable := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(folder)
+		runtime.LockOSThread() // and never unlocked: it yields for good
+		i.o.Yield()
+		w := watcher{intake: i, dir: from.Dir, log: i.o.Log, seen: map[string]frames.File{}, done: map[taken]bool{},
+			failed: map[taken]failure{}}
+		w.run(ctx)
+	}()
+	camera, err := tether.Find(from.Port)
+	if err == nil {
+		go func() {
+			defer close(cable)
+			f := tether.Follow{Camera: camera, Dir: from.Dir, Wanted: frames.IsFrame, Armed: i.armed, Log: i.o.Log}
+			f.Run(ctx)
+		}()
+	} else {
+		close(cable)
+	}
+	return func() { stop(); <-folder; <-cable }
+}
+
+// watchEvery is how often a folder is looked into. Own choice.
+const watchEvery = 2 * time.Second
+
+// watcher takes in what comes into a folder.
+type watcher struct {
+	intake *Intake
+	dir    string
+	log    *slog.Logger
+	seen   map[string]frames.File // as they were at the last look, by name
+	done   map[taken]bool
+	failed map[taken]failure
+	looks  int
+	said   string // what was said last of the folder
+}
+
+// failure is why a file was not taken, and at which look: it is tried again some time later, as there may be room then.
+type failure struct {
+	words string
+	look  int
+}
+
+const triedAgain = 30 // looks later
+
+// taken is a file that was handed over, or refused, for a session.
+type taken struct {
+	session int64
+	file    frames.File
+}
+
+func (w *watcher) run(ctx context.Context) {
+	again := time.NewTicker(watchEvery)
+	defer again.Stop()
+	for {
+		if !w.intake.armed() {
+			w.say(w.look(ctx))
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-again.C:
+		}
+	}
+}
+
+// say logs once what is wrong with the folder, and that it is over. A folder that is not there is waited for.
+func (w *watcher) say(err error) {
+	words := ""
+	if err != nil && !errors.Is(err, page.ErrArmed) && !errors.Is(err, context.Canceled) {
+		words = err.Error()
+	}
+	switch {
+	case words == w.said:
+	case words == "":
+		w.log.Info("the folder for the camera's files can be looked into again", "folder", w.dir)
+	default:
+		w.log.Warn("the folder for the camera's files cannot be looked into; it is waited for", "err", words)
+	}
+	w.said = words
+}
+
+// look takes in the files that are new, that are as they were at the last look, and that came into the folder since the
+// session began: those of before are another evening's.
+func (w *watcher) look(ctx context.Context) error {
+	folder, err := frames.Open(w.dir)
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	list, _, err := folder.List(ctx)
+	if err != nil {
+		return err
+	}
+	session, began := w.intake.current(ctx)
+	if session == 0 {
+		return nil // until there is a shot
+	}
+	w.looks++
+	for _, frame := range list {
+		for _, file := range frame.Files {
+			one := taken{session, file}
+			was := w.seen[file.Name]
+			w.seen[file.Name] = file
+			before, hasFailed := w.failed[one]
+			if w.done[one] || was != file || hasFailed && w.looks < before.look+triedAgain {
+				continue
+			}
+			if came, err := folder.Came(file); err == nil && came.Before(began) {
+				w.done[one] = true
+				continue
+			}
+			err := w.take(ctx, session, folder, file)
+			if errors.Is(err, page.ErrArmed) || ctx.Err() != nil {
+				return err
+			}
+			w.note(one, err)
+		}
+	}
+	return nil
+}
+
+// note keeps what came of a file, and logs what is wrong with it once.
+func (w *watcher) note(one taken, err error) {
+	if err == nil {
+		w.done[one] = true
+		return
+	}
+	if w.failed[one].words != err.Error() {
+		w.log.Warn("a file is not taken in", "file", one.file.Name, "err", err)
+	}
+	w.failed[one] = failure{err.Error(), w.looks}
+}
+
+// take hands a file over in parts. One that was cut off by what was armed goes on where it was.
+func (w *watcher) take(ctx context.Context, session int64, folder *frames.Folder, file frames.File) error {
+	opened, err := folder.Root().Open(file.Name)
+	if err != nil {
+		return err
+	}
+	defer opened.Close()
+	as := page.CameraFile{Name: path.Base(file.Name), Size: file.Size, ModifiedMs: file.Modified.UnixMilli()}
+	have, err := w.intake.Take(ctx, session, as, 0, nil)
+	part := make([]byte, partBytes)
+	for err == nil && have < file.Size {
+		n, e := opened.ReadAt(part[:min(partBytes, file.Size-have)], have)
+		if n == 0 {
+			return fmt.Errorf("it is shorter than it was: %w", e)
+		}
+		before := have
+		if have, err = w.intake.Take(ctx, session, as, have, part[:n]); err == nil && have <= before {
+			return io.ErrNoProgress
+		}
+	}
+	return err
+}
+
+const partBytes = 512 << 10 // of a file, in memory
+
+// current is the session that shots are made in, and when it began; 0 none yet.
+func (i *Intake) current(ctx context.Context) (session int64, began time.Time) {
+	i.mu.Lock()
+	shower := i.shower
+	i.mu.Unlock()
+	if shower == nil {
+		return 0, began
+	}
+	if session = shower.SessionID(); session == 0 {
+		return 0, began
+	}
+	s, err := i.find(ctx, session)
+	if err != nil {
+		return 0, began
+	}
+	return session, s.Started
+}

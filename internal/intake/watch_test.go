@@ -1,0 +1,119 @@
+package intake
+
+import (
+	"context"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/frames"
+	"stillwater/internal/need"
+	"stillwater/internal/page"
+	"stillwater/internal/proctest"
+	"stillwater/internal/record"
+	"stillwater/internal/tether/tethertest"
+)
+
+// watched is a folder that a studio watches, and what is logged of it.
+func (x *studio) watched(t *testing.T) (w *watcher, log *proctest.Log) {
+	t.Helper()
+	log = new(proctest.Log)
+	return &watcher{intake: x.Intake, dir: t.TempDir(), log: slog.New(slog.NewTextHandler(log, nil)),
+		seen: map[string]frames.File{}, done: map[taken]bool{}, failed: map[taken]failure{}}, log
+}
+
+func (x *studio) put(dir string) {
+	x.t.Helper()
+	require.NoError(x.t, os.MkdirAll(dir, 0o700))
+	for name, content := range x.files {
+		require.NoError(x.t, os.WriteFile(filepath.Join(dir, name), content, 0o600))
+	}
+}
+
+// What comes into the folder is put to its shots when it is whole, once, and not while something is armed.
+func TestWatchedFolder(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.screen.until(t, "it is shown", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Version > 0
+	})
+	w, log := x.watched(t)
+	x.put(filepath.Join(w.dir, "100TEST"))
+	growing := filepath.Join(w.dir, "PICT0600.JPG")
+	require.NoError(t, os.WriteFile(growing, jpegOf(100), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(w.dir, "PICT0601.JPG"), []byte("no picture"), 0o600))
+	ctx := t.Context()
+	require.NoError(t, w.look(ctx))
+	assert.Empty(t, w.done, "they may still be written")
+	require.NoError(t, os.WriteFile(growing, jpegOf(200), 0o600))
+	x.screen.be(control.Armed)
+	assert.ErrorIs(t, w.look(ctx), page.ErrArmed)
+	assert.Empty(t, w.done)
+	x.screen.be(control.Safe)
+	require.NoError(t, w.look(ctx))
+	x.untilFramed(7)
+	assert.Contains(t, log.String(), "PICT0601.JPG is no JPEG, HEIF or raw file")
+	said := log.String()
+	require.NoError(t, w.look(ctx))
+	assert.Equal(t, said, log.String(), "nothing is said twice")
+	assert.Len(t, w.done, len(x.files)+1)
+
+	later, err := x.journal.NewSession(ctx, record.Session{Started: time.Now().Add(time.Hour), Set: "{}"})
+	require.NoError(t, err)
+	x.screen.session = later.ID
+	w.done = map[taken]bool{}
+	require.NoError(t, w.look(ctx))
+	entries, err := os.ReadDir(x.store.session(later.ID))
+	assert.Empty(t, entries, "what came before a session is not of it: %v", err)
+}
+
+// A folder that is not there is waited for, and said once.
+func TestWatchedFolderVanishes(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	w, log := x.watched(t)
+	require.NoError(t, os.Remove(w.dir))
+	for range 3 {
+		w.say(w.look(t.Context()))
+	}
+	assert.Regexp(t, `^[^\n]*cannot be looked into; it is waited for[^\n]*\n$`, log.String())
+	require.NoError(t, os.Mkdir(w.dir, 0o700))
+	w.say(w.look(t.Context()))
+	assert.Contains(t, log.String(), "can be looked into again")
+}
+
+// From the camera on the cable to the shots, with the real library.
+func TestFromTheCableToTheShots(t *testing.T) {
+	need.Tool(t, "gphoto2")
+	t.Setenv("HOME", t.TempDir()) // it keeps settings there
+	x, log := newStudio(t), new(proctest.Log)
+	x.o.Log = slog.New(slog.NewTextHandler(log, nil))
+	x.start()
+	camera := tethertest.Start(t, tethertest.Object{Name: "PICT0470.JPG", Content: jpegOf(100)})
+	from := Sources{Dir: t.TempDir(), Port: camera.Port()}
+	require.NoError(t, from.Check())
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	defer x.Watch(ctx, from)()
+	proctest.Eventually(t, "the camera is seen", func() bool {
+		return strings.Contains(log.String(), "is seen")
+	})
+	for name, content := range x.files {
+		camera.Add(tethertest.Object{Name: name, Content: content})
+	}
+	x.untilFramed(7)
+	assert.NoFileExists(t, filepath.Join(from.Dir, "100TEST", "PICT0470.JPG"), "it was there before")
+}
+
+func TestSourcesRefuse(t *testing.T) {
+	assert.NoError(t, (&Sources{}).Check())
+	assert.ErrorContains(t, (&Sources{Port: "auto"}).Check(), "--camera: its files need a folder: add --frames DIR")
+	assert.ErrorContains(t, (&Sources{Dir: "x", Port: "first"}).Check(), "give auto for the camera on the cable")
+}
