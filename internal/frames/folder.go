@@ -5,8 +5,9 @@
 // JPEG preview. That of a HEIF file is often as small as 160 x 120 pixels, enough to know the frame and not to measure
 // in it. Its own picture is not decoded: no decoder is written in Go. The one module that needs no C compiler,
 // github.com/gen2brain/heic (v0.4.5 of May 2025, MIT), carries libheif and libde265 (LGPL 3) as a binary for a virtual
-// machine, or loads those of the system where there are some, which is more than a preview is worth. What a file is, its first bytes say; its name only says whether
-// it is looked at.
+// machine, or loads those of the system where there are some, which is more than a preview is worth.
+//
+// What a file is, its first bytes say; its name only says whether it is looked at.
 //
 // Nothing that a file says makes it use more than bounded memory: MaxPixels of a picture, a few MB for all else; and at
 // most maxMetadata bytes are read to understand one file. A file that cannot be read is an error of its own.

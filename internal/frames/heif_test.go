@@ -54,14 +54,15 @@ func asHEIF(inData bool, kinds []string, items ...[]byte) []byte {
 
 // The largest JPEG picture in a HEIF file is shown: an item of its own, or that of its EXIF data.
 func TestHEIFPreview(t *testing.T) {
+	small, none := framestest.Plain(96, 64), []byte("not decoded")
 	exif := append(make([]byte, 4), framestest.Raw(framestest.Plain(16, 12), framestest.Plain(64, 48))...)
 	for name, c := range map[string]struct {
 		file          []byte
 		width, height int
 	}{
-		"an item":          {asHEIF(false, []string{"hvc1", "jpeg"}, []byte("not decoded"), framestest.Plain(96, 64)), 96, 64},
-		"an item in idat":  {asHEIF(true, []string{"hvc1", "jpeg"}, []byte("not decoded"), framestest.Plain(96, 64)), 96, 64},
-		"the larger":       {asHEIF(false, []string{"jpeg", "jpeg"}, framestest.Plain(30, 20), framestest.Plain(300, 200)), 300, 200},
+		"an item":          {asHEIF(false, []string{"hvc1", "jpeg"}, none, small), 96, 64},
+		"an item in idat":  {asHEIF(true, []string{"hvc1", "jpeg"}, none, small), 96, 64},
+		"the larger":       {asHEIF(false, []string{"jpeg", "jpeg"}, small, framestest.Plain(300, 200)), 300, 200},
 		"in the EXIF data": {asHEIF(false, []string{"Exif"}, exif), 64, 48},
 	} {
 		dir := t.TempDir()
@@ -76,7 +77,7 @@ func TestHEIFPreview(t *testing.T) {
 	write(t, dir, "PICT0001.HIF", asHEIF(false, []string{"hvc1"}, []byte("not decoded")))
 	folder := openFolder(t, dir)
 	_, err := folder.Picture(t.Context(), listed(t, folder)[0])
-	assert.ErrorContains(t, err, "PICT0001.HIF: it has no JPEG preview, and its own picture is not decoded: have the camera")
+	assert.ErrorContains(t, err, "PICT0001.HIF: it has no JPEG preview, and its own picture is not decoded: have")
 }
 
 // A file that another program made, with data that a third one put there: its preview is the one that was put there,
