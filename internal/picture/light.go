@@ -21,6 +21,7 @@ type Light struct {
 	Turn  phys.Angle  // of the camera, with its background, from square to the way that is thrown
 	Tilt  float64     // degrees by which the camera looks down on a splash; 0: as suits what is there
 	Tall  bool        // what splashes is tall: the camera looks higher, and shows more
+	Cut   phys.Length // of a throw, how wide a piece of the frame is shown; 0: all of it
 
 	Gel     Gel     // on the background's light
 	Falloff float64 // how much darker the background's corners are; 0 is even
@@ -42,9 +43,11 @@ func Studio() Light {
 	}
 }
 
-// ThrowStudio is the same for a throw: a wider lens from farther away, and a wider background without a gel.
+// ThrowStudio is the same for a throw: a wider lens from farther away, of whose frame about half is shown, and a wider
+// background without a gel.
 func ThrowStudio() Light {
 	l := Studio()
+	l.Cut = throwCut
 	l.Lens.Focal, l.Lens.Focus = 0.05, 1.7
 	l.Bright, l.Black = optics.HalfAngle(1.8, 1.5), optics.HalfAngle(6, 1.5)
 	l.Gel = Gels()[len(Gels())-1].Gel

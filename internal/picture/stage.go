@@ -87,12 +87,14 @@ func FieldWidth(l Light, pool bool) phys.Length {
 	return phys.Length(c.width * 1e-3)
 }
 
-// How wide a piece of a wider frame is shown, mm: a picture is cut to what there is to see.
+// How wide a piece of a wider frame is shown, mm: the picture of a splash is cut to what there is to see.
 const (
 	splashWidth = 62.0
 	tallWidth   = 84.0
-	throwWidth  = 620.0
 )
+
+// throwCut is how wide a piece of the usual frame of a throw is shown.
+const throwCut phys.Length = 0.62
 
 // splashCamera looks down on a splash.
 func splashCamera(w scene.Water, l *Light) camera {
@@ -134,7 +136,11 @@ func topOf(w scene.Water) (top float64) {
 
 // throwCamera looks up a little.
 func throwCamera(l *Light) camera {
-	c := l.lens(throwWidth)
+	cut := mm(l.Cut)
+	if cut == 0 {
+		cut = math.Inf(1)
+	}
+	c := l.lens(cut)
 	c.from = vec{0, c.distance / 30, c.distance}
 	return c
 }

@@ -119,6 +119,25 @@ func clear(t *testing.T, changes string) float64 {
 	return math.Sqrt(sum / n)
 }
 
+// The picture of a throw is as wide as the frame: what a ruler showed, or what lens and distance come to. Where nobody
+// has framed it, it is cut to what there is to see.
+func TestTheFrameOfAThrowIsFollowed(t *testing.T) {
+	for changes, width := range map[string]float64{
+		"":                        0.62,
+		"camera.aperture f/11":    0.62,
+		"camera.field_seen 1.5 m": 1.5,
+		"camera.field_seen 30 cm": 0.3,
+		"camera.focal 50 mm; camera.distance 2 m":                      36. / 50 * (2 - 0.05), // of a thin lens
+		"camera.focal 50 mm; camera.distance 2 m; camera.sensor 24 mm": 24. / 50 * (2 - 0.05),
+	} {
+		set := studio(t, "background.seen 0.1%; background.width 15 m; "+changes)
+		assert.InDelta(t, width, float64(FieldWidth(set)), 1e-3, changes)
+		w := scene.Water{Liquid: "milk", Balls: []scene.Ball{{At: scene.Point{X: 0.1}, Diameter: 0.06}}}
+		middle, _ := lit(pictureOf(t, set, w))
+		assert.InDelta(t, 0.1, middle*width/wide, 0.1*width/wide+0.008, changes) // its lit side counts more
+	}
+}
+
 // Before a background that is too white, and all around, clear water vanishes; before a light grey one with black
 // beside it, it is drawn by its edges.
 func TestClearWaterVanishesInWhite(t *testing.T) {

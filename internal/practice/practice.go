@@ -23,7 +23,11 @@ func Light(set shot.Set, opened bool) picture.Light {
 	if set.Kind == shot.Throw {
 		l = picture.ThrowStudio()
 	}
-	own := usualPlaces(set).Optics().Light(set.OpenTime())
+	placed, usual := usualPlaces(set)
+	if !usual {
+		l.Cut = 0 // somebody has framed it
+	}
+	own := placed.Optics().Light(set.OpenTime())
 	if !own.PulseKnown {
 		own.Pulse = l.Pulse
 	}
@@ -35,8 +39,8 @@ func Light(set shot.Set, opened bool) picture.Light {
 // LightOf is the light of what the simulated camera pictured: with what its flash had charged, and with what came
 // through a door; the room's light alone if the flash did not light it.
 func LightOf(p scene.Pictured) picture.Light {
-	p.Set = usualPlaces(p.Set)
 	l := Light(p.Set, p.Opened)
+	p.Set, _ = usualPlaces(p.Set)
 	l.Unlit, l.Room = !p.Exposed, p.RoomLight()
 	if p.Exposed {
 		lacks := optics.Stops(math.Log2(p.Charge))
@@ -45,25 +49,27 @@ func LightOf(p scene.Pictured) picture.Light {
 	return l
 }
 
-// FieldWidth is how wide a piece of the scene the pictures of a set show.
+// FieldWidth is how wide a piece of the scene the pictures of a set show: of a throw that somebody has framed all of the
+// frame, otherwise what there is to see.
 func FieldWidth(set shot.Set) phys.Length {
 	return picture.FieldWidth(Light(set, true), set.Kind != shot.Throw)
 }
 
 // usualPlaces is a set with lens and background where they usually are for a throw, unless they were put somewhere:
-// those of a set's start are for a drop.
-func usualPlaces(set shot.Set) shot.Set {
+// those of a set's start are for a drop. usualLens says that the lens is where nobody has put it.
+func usualPlaces(set shot.Set) (placed shot.Set, usualLens bool) {
 	if set.Kind != shot.Throw {
-		return set
+		return set, false
 	}
 	start, usual := optics.DefaultSetup(), lighting.Practice(set)
 	if c := set.Camera; c.Focal == start.Camera.Focal && c.Distance == start.Camera.Distance && c.FieldSeen == 0 {
 		set.Camera.Focal, set.Camera.Distance = usual.Camera.Focal, usual.Camera.Distance
+		usualLens = true
 	}
 	if b := set.Background; b.Distance == start.Background.Distance && b.Width == start.Background.Width {
 		set.Background.Distance, set.Background.Width = usual.Background.Distance, usual.Background.Width
 	}
-	return set
+	return set, usualLens
 }
 
 // tilt looks down into a crown or a crater; 0 is as suits what is there.

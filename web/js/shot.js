@@ -82,7 +82,7 @@ export function showFigures(place, s) {
 
 /** @param {ShotView} s */
 function drawFigures(s) {
-	const facts = [endWords(s), `delay ${fixed(s.delay_ms, 2)} ms`];
+	const facts = [`delay ${fixed(s.delay_ms, 2)} ms`];
 	if (s.interval_ms !== null) facts.push(`gate interval ${fixed(s.interval_ms, 2)} ms`);
 	if (s.dated) facts.push(s.dated);
 	facts.push(s.simulated ? "simulated rig, not real hardware" : "real board");
@@ -99,6 +99,7 @@ function drawFigures(s) {
 	const i = (/** @type {string} */ unit) => el("i", {}, unit);
 	const heads = [["Cue"], ["Planned", i("ms")], ["Actual", i("ms")], ["Lateness"]];
 	return [
+		el("p", {}, happened(s)),
 		el("p", { class: "facts" }, facts.join(" · ")),
 		rows.length > 0 ? table(heads, rows) : el("p", {}, "No cue was fired."),
 	];
@@ -110,6 +111,18 @@ function machineWords(s) {
 	if (s.late_ms === 0) return "";
 	return s.late_ms > 0 ? "machine late" : "machine early";
 }
+
+/** What happened, in a sentence. @param {ShotView} s */
+function happened(s) {
+	const speed = s.speed_m_s === null ? "" : `, at ${fixed(s.speed_m_s, 2)} m/s`;
+	const took = s.interval_ms === null ? "" : ` It went from beam to beam in ${fixed(s.interval_ms, 2)} ms${speed}.`;
+	const flash = s.cues.find((c) => c.name === "flash");
+	const fired = flash ? ` The flash fired ${fixed(flash.actual_ms, 2)} ms after ${timedFrom[s.kind]}.` : "";
+	return `${endWords(s)}.${took}${fired}`;
+}
+
+/** What a shot's times count from. @type {Record<ShotView["kind"], string>} */
+const timedFrom = { "": "its edge", drop: "the beam", throw: "the second beam", sound: "the sound", drops: "its beam, or Go" };
 
 /** How it ended. @param {ShotView} s */
 function endWords(s) {
