@@ -46,7 +46,8 @@ func TestPractice(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
 	for name, does := range map[string]func(*testing.T){
-		"mark": b.practiceMark, "pace": b.practicePace, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
+		"mark": b.practiceMark, "pace": b.practicePace, "dry": b.dryRunHasNoGo,
+		"what happened": b.whatHappened, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
 		"strip": b.stripOfFrames,
 		"drag":  b.dragPicture, "typed": b.typedMeasurement,
 		"long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
@@ -113,6 +114,48 @@ func (b *browser) practicePace(t *testing.T) {
 	close(answer)
 	m.be(func(s *control.Snapshot) { *s = ready() })
 	p.until("not for real", `!document.querySelector("#arm-word").textContent.includes("every")`)
+	p.clean()
+}
+
+// A dry run opens nothing: no Go is asked for in it, and none is shown as given. That is said before.
+func (b *browser) dryRunHasNoGo(t *testing.T) {
+	opens := func(s *control.Snapshot) {
+		practising(0)(s)
+		s.Preview.Bars = []control.Bar{{Name: "shutter", ToMs: 300, Opening: true}}
+	}
+	m, p := b.stage(t, func(m *fakeControl) { opens(&m.snap) })
+	p.state("safe", "Safe")
+	p.place("setup")
+	p.until("it is said", `document.querySelector("#arming-dry-why").checkVisibility()`)
+	armed := func(dry bool) func(*control.Snapshot) {
+		return func(s *control.Snapshot) {
+			opens(s)
+			s.State, s.ArmedLeft, s.ArmedEnds = control.Armed, 3, s.Sent.UnixMilli()+300_000
+			s.DryRun, s.NeedsGo = dry, !dry
+		}
+	}
+	m.be(armed(false))
+	p.until("for real it opens the shutter", `document.querySelector("#go").checkVisibility() &&
+		document.querySelector("#go").textContent === "Open the shutter"`)
+	m.be(armed(true))
+	p.until("dry there is nothing to open", `document.querySelector("#go").hidden &&
+		document.querySelector("#disarm").checkVisibility()`)
+	p.clean()
+}
+
+// The figures of a shot begin with what happened, not with what was planned.
+func (b *browser) whatHappened(t *testing.T) {
+	took, speed := 62.1, 3.214
+	_, p := b.stage(t, func(m *fakeControl) {
+		practising(1)(&m.snap)
+		s := &m.snap.Shots[0]
+		s.IntervalMs, s.SpeedMS = &took, &speed
+		s.Cues = []control.CueView{{Name: "flash", PlannedMs: 26.3, ActualMs: 26.317}}
+	})
+	p.reach("#note")
+	p.until("it is said", `document.querySelector(".figures p").textContent.replaceAll("\u00a0", " ").includes(
+		"It went from beam to beam in 62.10 ms, at 3.21 m/s. The flash fired 26.32 ms after the second beam.")`)
+	p.narrow("what happened")
 	p.clean()
 }
 
