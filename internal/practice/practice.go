@@ -49,8 +49,8 @@ func LightOf(p scene.Pictured) picture.Light {
 	return l
 }
 
-// FieldWidth is how wide a piece of the scene the pictures of a set show: of a throw that somebody has framed all of the
-// frame, otherwise what there is to see.
+// FieldWidth is how wide a piece of the scene the pictures of a set show: of a throw that somebody has framed all of
+// the frame, otherwise what there is to see.
 func FieldWidth(set shot.Set) phys.Length {
 	return picture.FieldWidth(Light(set, true), set.Kind != shot.Throw)
 }
