@@ -173,7 +173,7 @@ func TestProtocolMatchesConstants(t *testing.T) {
 		"Picture":   words(control.Pictures()...),
 		"Kind":      words(shot.Drop, shot.Throw, shot.Sound, shot.Drops),
 		"Exposure":  words(shot.FlashInDark, shot.LagLed),
-		"ShutterBy": words(shot.Auto, shot.ByEdge, shot.ByGo, shot.ByHand),
+		"ShutterBy": words(shot.ByEdgeOrGo, shot.ByEdge, shot.ByGo, shot.ByHand),
 	}
 	for name, values := range unions {
 		m := regexp.MustCompile(`export type ` + name + ` = ([^;]*);`).FindStringSubmatch(source)

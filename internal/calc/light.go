@@ -176,7 +176,7 @@ func (a LightAnswer) writeFigures(w io.Writer) error {
 	if l.PulseIdeal {
 		note += "; worked out as of an ideal decay, real units differ"
 	}
-	row(l.PulseKnown, "light, t0.5 and t0.1", fmt.Sprintf("%.0f and %.0f us", micros(l.Pulse.Half),
+	row(l.PulseKnown, "light, t0.5 and t0.1", fmt.Sprintf("%.0f and %.0f µs", micros(l.Pulse.Half),
 		micros(l.Pulse.Tenth)), note)
 	if exact := optics.ExactFNumber(r.Set.Camera.Aperture); math.Abs(float64(exact-r.Set.Camera.Aperture)) > 0.005 {
 		row(true, "aperture", r.Set.Camera.Aperture.String(), fmt.Sprintf("counted as f/%.2f, which the mark stands for",
@@ -184,9 +184,9 @@ func (a LightAnswer) writeFigures(w io.Writer) error {
 	}
 	row(r.BlurKnown(), "blur", fmt.Sprintf("%.2f mm, %.1f pixels", millimetres(r.Blur.Subject), r.Blur.Pixels),
 		fmt.Sprintf("%.2f mm on the print, %.1f pixels of a screen %d wide", millimetres(r.Blur.Print), r.Blur.Screen, 1920))
-	um := func(x phys.Length) string { return fmt.Sprintf("%.0f um", float64(x)*1e6) }
-	row(true, "circle of confusion", um(r.Circle), "0.2 mm on the print: common practice, no source")
-	row(true, "diffraction disc", um(l.Lens.Airy()), "to the first dark ring, 555 nm")
+	inMicrons := func(x phys.Length) string { return fmt.Sprintf("%.0f µm", float64(x)*1e6) }
+	row(true, "circle of confusion", inMicrons(r.Circle), "0.2 mm on the print: common practice, no source")
+	row(true, "diffraction disc", inMicrons(l.Lens.Airy()), "to the first dark ring, 555 nm")
 	row(true, "frame", fmt.Sprintf("%.0f x %.0f mm", millimetres(r.Wide), millimetres(r.High)), "")
 	row(r.Liquid.Clear, "black beside", fmt.Sprintf("%.0f to %.0f degrees", degrees(r.Black.From), degrees(r.Black.To)),
 		"from straight behind the spot")

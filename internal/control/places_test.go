@@ -28,7 +28,7 @@ func TestPlaces(t *testing.T) {
 		assert.Nil(t, s.Refusal)
 		assert.Less(t, s.Set.Throw.ToFocus, before.Set.Throw.ToFocus)
 		assert.Equal(t, shot.ByGo, s.Set.ShutterBy())
-		assert.Equal(t, shot.Auto, s.Set.Light.Shutter, "other kinds open it after the edge as before")
+		assert.Equal(t, shot.ByEdgeOrGo, s.Set.Light.Shutter, "other kinds open it after the edge as before")
 		assert.Empty(t, s.Preview.Places)
 	})
 }

@@ -15,7 +15,7 @@ func Practice(s shot.Set) shot.Set {
 	s.Camera.Aperture, s.Camera.Speed, s.Camera.Shutter = 16, 400, 1./125
 	s.Flash.Reading, s.Flash.Seen, s.Flash.Smear = 16, optics.Optional[optics.Level]{}, optics.Optional[optics.Pixels]{}
 	s.Flash.Power, s.Flash.Figures, s.Flash.Measured = 1./16, "1/16 1/2000 s", optics.AboveTenth
-	s.Room = optics.Ambient{By: optics.RoomFrame, FrameOpen: optics.Known(optics.FrameTime(1. / 125)),
+	s.Room = optics.Ambient{By: optics.RoomFrame, FrameOpen: optics.Known(optics.ExposureTime(1. / 125)),
 		FrameSeen: optics.Known(optics.Level(0)), Margin: optics.MinMargin}
 	s.Background.Seen = optics.Known(optics.BackgroundAim)
 	if s.Kind == shot.Throw { // a frame of 1.2 m

@@ -266,7 +266,7 @@ func between(low, high, sd phys.Length) float64 {
 func below(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
 
 // Tallest is the height of the liquid that nine of ten shots do not exceed.
-func (r Report) Tallest() phys.Length { return r.Subject.TallNoMore(oneEnd) }
+func (r Report) Tallest() phys.Length { return r.Subject.TallQuantile(oneEnd) }
 
 func (r *Report) judgeBackground() {
 	b := r.Set.Background

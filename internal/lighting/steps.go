@@ -416,7 +416,7 @@ func (r Report) framing() Step {
 	r.withUsualLens(&s)
 	r.byRuler(&s)
 	if s.Verdict != Works && s.Next == "" {
-		tall := r.Subject.TallNoMore(nineInTen)
+		tall := r.Subject.TallQuantile(nineInTen)
 		field := max(size+2*nineInTen*r.WideSD,
 			(tall+2*nineInTen*r.HighSD)*r.Set.Camera.Sensor/r.Set.Camera.SensorHeight)
 		s.Next = fmt.Sprintf("Step back to %s, for a frame %s wide.", inLength(phys.RoundUp(r.Light.Lens.FocusFor(

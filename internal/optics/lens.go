@@ -88,11 +88,11 @@ func (l Lens) NarrowestSharp(c phys.Length, widest, narrowest FNumber) (sharp FN
 	return sharp
 }
 
-// NearestTo is how far from a lens the nearest spot is on which it can be focused, when that is so far from the
+// NearestFocus is how far from a lens the nearest spot is on which it can be focused, when that is so far from the
 // sensor's plane, as it is written on lenses: a thin lens stands s f/(s-f) before the sensor. Nearer than four focal
 // lengths from the sensor no thin lens focuses; one that does shortens its focal length, and is taken at life size, in
 // the middle.
-func NearestTo(focal, fromSensor phys.Length) phys.Length {
+func NearestFocus(focal, fromSensor phys.Length) phys.Length {
 	d := float64(fromSensor)
 	return phys.Length((d + math.Sqrt(max(d*d-4*d*float64(focal), 0))) / 2)
 }

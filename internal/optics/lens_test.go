@@ -93,12 +93,12 @@ func TestNarrowestSharp(t *testing.T) {
 }
 
 // The nearest focus from the sensor is the sum of the lens equation's two distances.
-func TestNearestTo(t *testing.T) {
+func TestNearestFocus(t *testing.T) {
 	for _, s := range []float64{0.11, 0.15, 0.5, 3} { // of a lens of 50 mm
 		image := 1 / (1/0.05 - 1/s)
-		assert.InEpsilon(t, s, float64(NearestTo(0.05, phys.Length(s+image))), 1e-9)
+		assert.InEpsilon(t, s, float64(NearestFocus(0.05, phys.Length(s+image))), 1e-9)
 	}
-	assert.InEpsilon(t, 0.15, float64(NearestTo(0.1, 0.3)), 1e-9, "nearer than a thin lens: life size")
+	assert.InEpsilon(t, 0.15, float64(NearestFocus(0.1, 0.3)), 1e-9, "nearer than a thin lens: life size")
 }
 
 // The field is what projects onto the sensor, and nearer by the lens equation.

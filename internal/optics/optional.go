@@ -19,6 +19,9 @@ type Optional[T fmt.Stringer] struct {
 // Known is a value that was seen or measured.
 func Known[T fmt.Stringer](v T) Optional[T] { return Optional[T]{v, true} }
 
+// countable is a type of which somebody may have seen none: for it "none" does not say that nobody has looked.
+type countable interface{ countable() }
+
 // unknown is how a value that nobody has seen yet is written.
 const unknown = "unknown"
 
@@ -37,11 +40,12 @@ func (o Optional[T]) MarshalText() ([]byte, error) {
 	return []byte(unknown), nil
 }
 
-// UnmarshalText accepts what T does, and "unknown"; on error it leaves *o unchanged.
+// UnmarshalText accepts what T does, "unknown", and "none" as unknown of what is not counted; on error it leaves *o
+// unchanged.
 func (o *Optional[T]) UnmarshalText(text []byte) error {
 	var next Optional[T]
 	word := strings.ToLower(strings.TrimSpace(string(text)))
-	_, counted := any(next.Value).(Pixels) // of which none may have been seen
+	_, counted := any(next.Value).(countable)
 	if word != unknown && (word != "none" || counted) {
 		if err := any(&next.Value).(encoding.TextUnmarshaler).UnmarshalText(text); err != nil {
 			return err
@@ -52,7 +56,7 @@ func (o *Optional[T]) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// UnmarshalJSON accepts text, and a bare number as pixels were once stored: 0 was not known.
+// UnmarshalJSON accepts text, and a bare number as counts were once stored: 0 was not known.
 func (o *Optional[T]) UnmarshalJSON(data []byte) error {
 	var text string
 	switch err := json.Unmarshal(data, &text); {
@@ -66,6 +70,8 @@ func (o *Optional[T]) UnmarshalJSON(data []byte) error {
 
 // Pixels is a number of the camera's pixels.
 type Pixels int
+
+func (Pixels) countable() {}
 
 // maxPixels is more than any camera has across.
 const maxPixels = 100_000
@@ -103,23 +109,23 @@ func (p Pixels) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
 // UnmarshalText accepts what ParsePixels does; on error it leaves *p unchanged.
 func (p *Pixels) UnmarshalText(text []byte) error { return unmarshal(p, text, ParsePixels) }
 
-// FrameTime is the shutter time of a frame that was taken. Unlike Shutter it is never held open: then nobody knows it.
-type FrameTime float64
+// ExposureTime is the shutter time of a frame that was taken. Unlike Shutter it is never held open: then nobody knows it.
+type ExposureTime float64
 
-func (t FrameTime) String() string { return Shutter(t).String() }
+func (t ExposureTime) String() string { return Shutter(t).String() }
 
 // MarshalText formats t as String does.
-func (t FrameTime) MarshalText() ([]byte, error) { return Shutter(t).MarshalText() }
+func (t ExposureTime) MarshalText() ([]byte, error) { return Shutter(t).MarshalText() }
 
 // UnmarshalText accepts what ParseShutter does, but not B; on error it leaves *t unchanged.
-func (t *FrameTime) UnmarshalText(text []byte) error {
+func (t *ExposureTime) UnmarshalText(text []byte) error {
 	s, err := ParseShutter(string(text))
 	if err == nil && s == Bulb {
 		err = &phys.ParseError{Input: string(text), Quantity: "shutter time", Why: "how long it was held open is not said",
 			Hint: shutterHint}
 	}
 	if err == nil {
-		*t = FrameTime(s)
+		*t = ExposureTime(s)
 	}
 	return err
 }

@@ -27,7 +27,7 @@ func TestOptional(t *testing.T) {
 		{func() texts { return new(Optional[Level]) }, "0 %", "0 %"},
 		{func() texts { return new(Optional[MeterEV]) }, "0 EV", "0 EV"},
 		{func() texts { return new(Optional[MeterEV]) }, "Unknown ", "unknown"},
-		{func() texts { return new(Optional[FrameTime]) }, "1/125", "1/125 s"},
+		{func() texts { return new(Optional[ExposureTime]) }, "1/125", "1/125 s"},
 		{func() texts { return new(Optional[Pixels]) }, "0", "0 pixels"},
 		{func() texts { return new(Optional[Pixels]) }, "1 px", "1 pixel"},
 		{func() texts { return new(Optional[Pixels]) }, "unknown", "unknown"},
@@ -45,7 +45,7 @@ func TestOptional(t *testing.T) {
 
 // JSON may write the same text with escapes.
 func TestOptionalWithEscapes(t *testing.T) {
-	var open Optional[FrameTime]
+	var open Optional[ExposureTime]
 	require.NoError(t, json.Unmarshal([]byte(`"1\/12\u0035"`), &open))
 	assert.Equal(t, "1/125 s", open.String())
 	assert.Error(t, json.Unmarshal([]byte("null"), &open))
@@ -54,7 +54,7 @@ func TestOptionalWithEscapes(t *testing.T) {
 
 // What could mean either is refused, and leaves the value as it was.
 func TestOptionalRefused(t *testing.T) {
-	smear, open := Known(Pixels(3)), Known(FrameTime(1))
+	smear, open := Known(Pixels(3)), Known(ExposureTime(1))
 	for text, why := range map[string]string{"none": "write it like 12, 0 if there was no blur, or unknown",
 		"-1": "outside 0", "1.5": "not a whole number", "": "not a whole number"} {
 		assert.ErrorContains(t, smear.UnmarshalText([]byte(text)), why)
@@ -62,7 +62,7 @@ func TestOptionalRefused(t *testing.T) {
 	wrong := new(phys.ParseError)
 	require.ErrorAs(t, open.UnmarshalText([]byte("B")), &wrong)
 	assert.Contains(t, wrong.Why, "held open")
-	assert.Equal(t, []any{Known(Pixels(3)), Known(FrameTime(1))}, []any{smear, open})
+	assert.Equal(t, []any{Known(Pixels(3)), Known(ExposureTime(1))}, []any{smear, open})
 }
 
 // Sets were once stored with a number of pixels, of which 0 was not looked.
@@ -83,7 +83,7 @@ func FuzzOptional(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text string) {
 		again(t, text, func() texts { return new(Optional[Level]) })
 		again(t, text, func() texts { return new(Optional[MeterEV]) })
-		again(t, text, func() texts { return new(Optional[FrameTime]) })
+		again(t, text, func() texts { return new(Optional[ExposureTime]) })
 		again(t, text, func() texts { return new(Optional[Pixels]) })
 	})
 }

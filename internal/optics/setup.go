@@ -53,15 +53,15 @@ const (
 
 // Ambient is the light that is in the room besides the flash.
 type Ambient struct {
-	By        RoomBy              `json:"by"`
-	EV        Optional[MeterEV]   `json:"ev"`         // by an incident meter at the focus spot, at ISO 100
-	FrameOpen Optional[FrameTime] `json:"frame_open"` // of a frame without flash
-	FrameSeen Optional[Level]     `json:"frame_seen"` // of what is brightest in it
-	Margin    Stops               `json:"margin"`     // asked for
+	By        RoomBy                 `json:"by"`
+	EV        Optional[MeterEV]      `json:"ev"`         // by an incident meter at the focus spot, at ISO 100
+	FrameOpen Optional[ExposureTime] `json:"frame_open"` // of a frame without flash
+	FrameSeen Optional[Level]        `json:"frame_seen"` // of what is brightest in it
+	Margin    Stops                  `json:"margin"`     // asked for
 }
 
-// Follow chooses the way by which the room's light has become known since before, if no way was chosen.
-func (a *Ambient) Follow(before Ambient) {
+// ChooseWay chooses the way by which the room's light has become known since before, if no way was chosen.
+func (a *Ambient) ChooseWay(before Ambient) {
 	switch {
 	case a.By != RoomUnknown || before.By != RoomUnknown:
 	case a.EV != before.EV && a.EV.Known:
@@ -112,7 +112,7 @@ func (c Camera) Lens() Lens {
 }
 
 // NearestDistance is the least Distance that the lens can be focused on.
-func (c Camera) NearestDistance() phys.Length { return NearestTo(c.Focal, c.Nearest) }
+func (c Camera) NearestDistance() phys.Length { return NearestFocus(c.Focal, c.Nearest) }
 
 // Picture is how the camera's pictures are recorded and looked at.
 func (c Camera) Picture() Picture { return Picture{c.Sensor, c.Pixels, c.Print} }

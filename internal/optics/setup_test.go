@@ -64,12 +64,12 @@ func TestRoomIsKnownWhenItWasMeasured(t *testing.T) {
 		known bool
 	}{
 		{Ambient{By: RoomMetered}, false},
-		{Ambient{By: RoomMetered, FrameOpen: Known(FrameTime(1)), FrameSeen: Known(Level(0))}, false},
+		{Ambient{By: RoomMetered, FrameOpen: Known(ExposureTime(1)), FrameSeen: Known(Level(0))}, false},
 		{Ambient{By: RoomMetered, EV: Known(MeterEV(0))}, true},
 		{Ambient{By: RoomFrame}, false},
-		{Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(1))}, false},
+		{Ambient{By: RoomFrame, FrameOpen: Known(ExposureTime(1))}, false},
 		{Ambient{By: RoomFrame, FrameSeen: Known(Level(0))}, false},
-		{Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(1)), FrameSeen: Known(Level(0))}, true},
+		{Ambient{By: RoomFrame, FrameOpen: Known(ExposureTime(1)), FrameSeen: Known(Level(0))}, true},
 		{Ambient{By: RoomUnknown, EV: Known(MeterEV(0))}, false},
 	} {
 		s := DefaultSetup()
@@ -83,17 +83,17 @@ func TestFollow(t *testing.T) {
 	before := Ambient{By: RoomUnknown}
 	for want, after := range map[RoomBy]Ambient{
 		RoomMetered: {By: RoomUnknown, EV: Known(MeterEV(0))},
-		RoomFrame:   {By: RoomUnknown, FrameOpen: Known(FrameTime(1))},
+		RoomFrame:   {By: RoomUnknown, FrameOpen: Known(ExposureTime(1))},
 		RoomUnknown: {By: RoomUnknown, Margin: 3},
 	} {
-		after.Follow(before)
+		after.ChooseWay(before)
 		assert.Equal(t, want, after.By)
 	}
 	chosen := Ambient{By: RoomFrame, EV: Known(MeterEV(0))}
-	chosen.Follow(Ambient{By: RoomFrame})
+	chosen.ChooseWay(Ambient{By: RoomFrame})
 	assert.Equal(t, RoomFrame, chosen.By)
 	back := Ambient{By: RoomUnknown, EV: Known(MeterEV(0))}
-	back.Follow(Ambient{By: RoomMetered, EV: Known(MeterEV(0))})
+	back.ChooseWay(Ambient{By: RoomMetered, EV: Known(MeterEV(0))})
 	assert.Equal(t, RoomUnknown, back.By, "it was chosen")
 }
 
@@ -109,7 +109,7 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 	before := DefaultSetup()
 	before.Flash.Seen, before.Flash.Reading, before.Flash.Smear = Known(Level(0.9)), 16, Known(Pixels(3))
 	before.Background.Seen, before.Background.Reading = Known(Level(0.8)), 11
-	before.Room = Ambient{By: RoomFrame, FrameOpen: Known(FrameTime(0.1)), FrameSeen: Known(Level(0))}
+	before.Room = Ambient{By: RoomFrame, FrameOpen: Known(ExposureTime(0.1)), FrameSeen: Known(Level(0))}
 	kept := func(s Setup) (list []string) {
 		for name, is := range map[string]bool{"card": s.Flash.Seen.Known, "key": s.Flash.Reading > 0,
 			"blur":       s.Flash.Smear.Known,

@@ -54,10 +54,13 @@ func (s *Set) putStored(name string, value any) error {
 	case string:
 		return s.Put(name, v)
 	case float64:
-		if name == "flash.smear" && v == 0 { // stored so when nobody had looked
-			return s.Put(name, "unknown")
-		}
-		return s.Put(name, strconv.FormatFloat(v, 'f', -1, 64))
+		return s.put(name, func(f field) error {
+			text := strconv.FormatFloat(v, 'f', -1, 64)
+			if f.stored != nil {
+				return f.stored([]byte(text))
+			}
+			return f.parse(text)
+		})
 	}
 	return &FieldError{Field: name, Why: shortened(fmt.Sprintf("%v is not a value of it", value)), Remedy: "type it again"}
 }

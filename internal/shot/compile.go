@@ -222,9 +222,9 @@ func (p plan) stampDelay() time.Duration {
 	return 0
 }
 
-// ShutterBy is what opens the shutter, with Auto decided: by this set alone, without a board's own delays.
+// ShutterBy is what opens the shutter, with ByEdgeOrGo decided: by this set alone, without a board's own delays.
 func (s Set) ShutterBy() ShutterBy {
-	if s.Light.Shutter != Auto {
+	if s.Light.Shutter != ByEdgeOrGo {
 		return s.Light.Shutter
 	}
 	p := plan{set: s}
@@ -235,10 +235,10 @@ func (s Set) ShutterBy() ShutterBy {
 	return p.shutterBy(span)
 }
 
-// shutterBy decides Auto: at Go if the shutter would be late after an edge whose moment comes earliest.
+// shutterBy decides ByEdgeOrGo: at Go if the shutter would be late after an edge whose moment comes earliest.
 func (p plan) shutterBy(s span) ShutterBy {
 	light := p.set.Light
-	if light.Shutter != Auto {
+	if light.Shutter != ByEdgeOrGo {
 		return light.Shutter
 	}
 	needs := p.needs(-p.shutterLead())

@@ -114,7 +114,7 @@ func (a advisor) poursSoon() string {
 	for i := 1; i < p.Count; i++ {
 		before, drop := p.Drops[i-1], p.Drops[i]
 		known := phys.Time(a.spread.LetsGo) * before.Necks
-		after := drop.On + a.set.Drops.Opens - before.Parts
+		after := drop.On + a.set.Drops.Opens - before.PinchOff
 		if before.Valve == drop.Valve && after < known {
 			return fmt.Sprintf("The %s opening starts to flow only %s after the drop before it lets go, and that is known "+
 				"to %s (SD). If the %s drop is small or missing, they ran together: lengthen the gap, or the %s opening, whose "+

@@ -31,7 +31,7 @@ type FallingDrop struct {
 	Stays     phys.Volume // on the tip, for the next drop to begin with
 	FromDry   phys.Volume // what would fall from a tip that is not full yet; 0: nothing
 	Falls     phys.Time   // from then it moves as if released at rest, below the tip
-	Parts     phys.Time   // from the tip: until then it takes what flows
+	PinchOff  phys.Time   // from the tip: until then it takes what flows
 	Necks     phys.Time   // how long its neck held
 	Beam      phys.Time
 	BeamSpeed phys.Speed
@@ -185,7 +185,7 @@ func (d DropsSet) deviatingDrop(f FallingDrop, i int, off deviation) (FallingDro
 		return d.fallingDrop(i, f.On, off)
 	}
 	later := off.release[i]
-	f.Falls, f.Parts, f.Beam, f.Lands = f.Falls+later, f.Parts+later, f.Beam+later, f.Lands+later
+	f.Falls, f.PinchOff, f.Beam, f.Lands = f.Falls+later, f.PinchOff+later, f.Beam+later, f.Lands+later
 	return f, nil
 }
 
@@ -253,7 +253,7 @@ func (d DropsSet) fallingDrop(i int, on phys.Time, off deviation) (FallingDrop, 
 	}
 	f := FallingDrop{Opening: o, On: on, Volume: drop.Volume, Diameter: drop.Diameter, Stays: drop.Stays,
 		FromDry: drop.FromDry,
-		Falls:   on + drop.Falls + off.release[i], Parts: on + drop.Parts + off.release[i], Necks: drop.Necks}
+		Falls:   on + drop.Falls + off.release[i], PinchOff: on + drop.PinchOff + off.release[i], Necks: drop.Necks}
 	from := drop.Start.Release + off.start
 	beam := max(min(d.Beam+off.beam, d.Height)-from, 0)
 	top, rest, err := ballistics.Through(f.Diameter, beam, max(d.Height-from, beam), 0)

@@ -262,12 +262,12 @@ func (s Set) checkPours(p DropsPath, i int) error {
 	drop := p.Drops[i]
 	for j := range i {
 		before := p.Drops[j]
-		if before.Valve != drop.Valve || drop.On+s.Drops.Opens >= before.Parts {
+		if before.Valve != drop.Valve || drop.On+s.Drops.Opens >= before.PinchOff {
 			continue
 		}
 		return withOtherValve(s.gapProblem(p, i, fmt.Sprintf("the %s opening would start to flow %s after the %s one began, "+
 			"but the drop of that hangs on the tip until %s and would take it up",
-			openingNames[i], inMs(drop.On+s.Drops.Opens-before.On), openingNames[j], inMs(before.Parts-before.On)), true), i,
+			openingNames[i], inMs(drop.On+s.Drops.Opens-before.On), openingNames[j], inMs(before.PinchOff-before.On)), true), i,
 			drop.Valve)
 	}
 	return nil
@@ -320,7 +320,7 @@ func (s Set) checkMeeting(p DropsPath) error {
 		if sure {
 			return s.checkThird(p)
 		}
-		if meets, ok := s.meets(p); ok && meets < fewMeet {
+		if meets, ok := s.meets(p); ok && meets < leastMeetings {
 			return s.gapProblem(p, 1, fmt.Sprintf("the second drop is at the surface %s after the first, and in about "+
 				"%.0f of 100 shots the column would be gone, or not up yet", inMs(after), 100*(1-meets)), after < p.Column.Highest)
 		}
@@ -336,8 +336,8 @@ func (s Set) checkMeeting(p DropsPath) error {
 		"gone at %s", inMs(after), inMs(p.Column.Gone)), false)
 }
 
-// fewMeet is the share of shots with a collision below which there is no point in it: own choice.
-const fewMeet = 0.8
+// leastMeetings is the share of shots with a collision below which there is no point in it: own choice.
+const leastMeetings = 0.8
 
 // meets is the share of shots, once trimmed, with a collision; false where that cannot be worked out.
 func (s Set) meets(p DropsPath) (float64, bool) {

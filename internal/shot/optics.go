@@ -99,8 +99,9 @@ func optional[T interface {
 	fmt.Stringer
 }](name string, at *optics.Optional[T], low, high T) field {
 	return field{name: name, accepts: func() string { return fmt.Sprintf("%v to %v, or unknown", low, high) },
-		parse: func(text string) error { return at.UnmarshalText([]byte(text)) },
-		text:  func() string { return at.String() },
+		parse:  func(text string) error { return at.UnmarshalText([]byte(text)) },
+		stored: at.UnmarshalJSON,
+		text:   func() string { return at.String() },
 		check: func() string {
 			switch v := at.Value; {
 			case at.Known && v < low:
@@ -250,9 +251,9 @@ func acrossView(path, turn phys.Angle) float64 {
 	return math.Sqrt(1 - towards*towards)
 }
 
-// TallNoMore is the height that a part of the shots do not exceed, given as standard deviations of a normal
+// TallQuantile is the height that a part of the shots do not exceed, given as standard deviations of a normal
 // distribution.
-func (p Subject) TallNoMore(sd float64) phys.Length {
+func (p Subject) TallQuantile(sd float64) phys.Length {
 	return p.Tall * phys.Length(math.Exp(sd*p.TallSpread))
 }
 

@@ -108,7 +108,7 @@ func shorter(focus phys.Length) (list []phys.Length) {
 func (s *Set) openInTime() {
 	s.Light.Expose = FlashInDark
 	auto := *s
-	if auto.Light.Shutter = Auto; s.Light.Shutter == ByEdge && auto.ShutterBy() != ByEdge {
+	if auto.Light.Shutter = ByEdgeOrGo; s.Light.Shutter == ByEdge && auto.ShutterBy() != ByEdge {
 		*s = auto
 	}
 }

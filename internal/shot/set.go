@@ -42,7 +42,7 @@ func DefaultSet() Set {
 			BeamHeight: guardHeight, AboveFloor: 1},
 		Sound:  SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
 		Drops:  defaultDrops(),
-		Light:  LightSet{Expose: FlashInDark, Shutter: Auto, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
+		Light:  LightSet{Expose: FlashInDark, Shutter: ByEdgeOrGo, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
 		Camera: light.Camera, Flash: light.Flash, Room: light.Room, Background: light.Background,
 	}
 }
@@ -55,18 +55,23 @@ func Kinds() []Kind { return []Kind{Drop, Throw, Sound, Drops} }
 // Errors: *FieldError if there is no such field, or its value cannot be parsed or is out of range. Validate and Compile
 // check the fields together.
 func (s *Set) Put(name, value string) error {
+	return s.put(name, func(f field) error { return f.parse(strings.TrimSpace(value)) })
+}
+
+// put is Put, with the value read by read.
+func (s *Set) put(name string, read func(field) error) error {
 	next := *s
 	for _, f := range next.fields() {
 		if f.name != name {
 			continue
 		}
-		if err := f.parse(strings.TrimSpace(value)); err != nil {
+		if err := read(f); err != nil {
 			return &FieldError{Field: name, Why: shortened(err.Error()), Remedy: "use " + f.accepts()}
 		}
 		if why := f.check(); why != "" {
 			return &FieldError{Field: name, Why: shortened(why), Remedy: "use " + f.accepts()}
 		}
-		next.Room.Follow(s.Room)
+		next.Room.ChooseWay(s.Room)
 		*s = next
 		return nil
 	}
@@ -222,6 +227,7 @@ type field struct {
 	name    string
 	accepts func() string
 	parse   func(string) error
+	stored  func(json []byte) error // reads a number in JSON; nil: as parse does
 	text    func() string
 	check   func() string
 
@@ -261,7 +267,7 @@ func (s *Set) fields() []field {
 		quantity("sound.temperature", &n.Temperature, -20, 50),
 		quantity("sound.after", &n.After, 0, 10),
 		choice("light.expose", &l.Expose, []Exposure{FlashInDark, LagLed}),
-		choice("light.shutter", &l.Shutter, []ShutterBy{Auto, ByEdge, ByGo, ByHand}),
+		choice("light.shutter", &l.Shutter, []ShutterBy{ByEdgeOrGo, ByEdge, ByGo, ByHand}),
 		quantity("light.lag", &l.Lag, 0, 2),
 		quantity("light.lag_scatter", &l.LagScatter, 0, 0.2),
 		quantity("light.open_for", &l.OpenFor, 10*ms, 600),

@@ -34,10 +34,10 @@ const (
 type ShutterBy string
 
 const (
-	Auto   ShutterBy = "auto" // ByEdge where the earliest moment leaves the camera its time, ByGo where it does not
-	ByEdge ShutterBy = "edge" // the program, after the edge, when there is time for the camera's lag
-	ByGo   ShutterBy = "go"   // the program, at Go, held open until OpenFor is over
-	ByHand ShutterBy = "hand" // the person
+	ByEdgeOrGo ShutterBy = "auto" // ByEdge where the earliest moment leaves the camera its time, ByGo where it does not
+	ByEdge     ShutterBy = "edge" // the program, after the edge, when there is time for the camera's lag
+	ByGo       ShutterBy = "go"   // the program, at Go, held open until OpenFor is over
+	ByHand     ShutterBy = "hand" // the person
 )
 
 // Set is the arrangement in the room and the moment wanted: everything a plan needs that a person measures or chooses.

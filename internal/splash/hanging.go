@@ -75,11 +75,11 @@ const NeckingSpread = 0.15
 func (h Hanging) LetsGo(surplus float64, flows phys.Time) phys.Time {
 	surplus = max(surplus, LeastSurplus)
 	falling := math.Sqrt(2*float64(h.Start.Length-h.Start.Release)/phys.Gravity) + 0.95*surplus*float64(h.unit)
-	return h.Parts(surplus, flows) - phys.Time(falling)
+	return h.PinchOff(surplus, flows) - phys.Time(falling)
 }
 
-// Parts is when the neck of a drop breaks, counted as LetsGo: until then, what comes out of the tip flows into it.
-func (h Hanging) Parts(surplus float64, flows phys.Time) phys.Time {
+// PinchOff is when the neck of a drop breaks, counted as LetsGo: until then, what comes out of the tip flows into it.
+func (h Hanging) PinchOff(surplus float64, flows phys.Time) phys.Time {
 	surplus = max(surplus, LeastSurplus)
 	return 0.42*flows + phys.Time(1.9+0.58*math.Pow(surplus, -0.6))*h.unit
 }

@@ -31,7 +31,7 @@ type Drop struct {
 	Volume   phys.Volume
 	Diameter phys.Length // of a sphere of that volume
 	Falls    phys.Time   // after switching on: from then its lowest point moves as if released at rest at Start.Release
-	Parts    phys.Time   // after switching on: its neck breaks, and what flows from then on is the next drop's
+	PinchOff phys.Time   // after switching on: its neck breaks, and what flows from then on is the next drop's
 	Necks    phys.Time   // for how long it hung by its neck by then, with as much as can hang, or more
 	Start    splash.Start
 	Stays    phys.Volume // on the tip, for the next drop to begin with
@@ -228,8 +228,8 @@ func (v Valve) drop(h splash.Hanging, open phys.Time, volume phys.Volume) Drop {
 	d := Drop{Volume: volume, Diameter: phys.Length(math.Cbrt(6 * float64(volume) / math.Pi)), Start: h.Start,
 		Stays: h.Stays(), Flow: flow}
 	hangs := open + v.Closes - flows // as much as can
-	d.Falls, d.Necks = hangs+h.LetsGo(surplus, flows), h.Parts(surplus, flows)
-	d.Parts = hangs + d.Necks
+	d.Falls, d.Necks = hangs+h.LetsGo(surplus, flows), h.PinchOff(surplus, flows)
+	d.PinchOff = hangs + d.Necks
 	if least := falls + splash.LeastSurplus*h.Most; volume-d.Stays >= least {
 		d.FromDry = volume - d.Stays
 	}
