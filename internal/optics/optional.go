@@ -109,7 +109,8 @@ func (p Pixels) MarshalText() ([]byte, error) { return []byte(p.String()), nil }
 // UnmarshalText accepts what ParsePixels does; on error it leaves *p unchanged.
 func (p *Pixels) UnmarshalText(text []byte) error { return unmarshal(p, text, ParsePixels) }
 
-// ExposureTime is the shutter time of a frame that was taken. Unlike Shutter it is never held open: then nobody knows it.
+// ExposureTime is the shutter time of a frame that was taken. Unlike Shutter it is never held open: then nobody knows
+// it.
 type ExposureTime float64
 
 func (t ExposureTime) String() string { return Shutter(t).String() }
