@@ -160,8 +160,34 @@ func TestPlanHasEachFlash(t *testing.T) {
 	d := Draw(Plan, report(t, shot.Drop, "flash.others", others), true)
 	checkSheet(t, d.SVG)
 	assert.Equal(t, 6, strings.Count(d.SVG, "<circle"))
-	for _, says := range []string{"flash at 50\u00a0cm", "flash 2 at 70\u00a0cm",
+	for _, says := range []string{"flash 1 at 50\u00a0cm", "flash 2 at 70\u00a0cm",
 		"flash 4 at 1\u00a0m", "flash 6 at 30\u00a0cm"} {
 		assert.Contains(t, d.Words, says)
+	}
+}
+
+// No label in the plan is on another, or on a flash, wherever flashes and camera stand.
+func TestPlanLabelsAreApart(t *testing.T) {
+	text := regexp.MustCompile(`<text[^>]* x="([0-9.]+)" y="([0-9.]+)">([^<]*)</text>`)
+	lamp := regexp.MustCompile(`<circle[^>]* cx="([0-9.]+)" cy="([0-9.]+)"`)
+	number := func(text string) float64 {
+		x, err := strconv.ParseFloat(text, 64)
+		require.NoError(t, err)
+		return x
+	}
+	for _, kind := range []shot.Kind{shot.Drop, shot.Throw} {
+		for _, others := range []string{"none", "20 m, 1/16, 60 cm", "20 m, 1/16, 60 cm; 20 m, 1/16, 1 m",
+			"20 m, 1/16, 70 cm; 20 m, 1/16, 90 cm; 20 m, 1/16, 1 m; 20 m, 1/16, 2 m; 20 m, 1/16, 30 cm"} {
+			plan := Draw(Plan, report(t, kind, "flash.others", others), true).SVG
+			var boxes []box
+			for _, found := range lamp.FindAllStringSubmatch(plan, -1) {
+				boxes = append(boxes, around(point{number(found[1]), number(found[2])}, 11, 11))
+			}
+			for _, found := range text.FindAllStringSubmatch(plan, -1) {
+				label := boxOf(point{number(found[1]), number(found[2])}, found[3])
+				assert.False(t, label.meets(boxes), "%s of a %s with %s", found[3], kind, others)
+				boxes = append(boxes, label)
+			}
+		}
 	}
 }

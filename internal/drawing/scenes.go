@@ -3,6 +3,7 @@ package drawing
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"stillwater/internal/lighting"
@@ -140,15 +141,25 @@ func (s *sheet) plan(r lighting.Report) {
 	s.lines(dotted, spot, at(0, b.Distance))
 	s.lines(dotted, spot, at(0, -r.Light.Lens.Focus))
 	s.cross(spot)
+	lens := at(0, -r.Light.Lens.Focus).plus(0, 2)
+	s.camera(lens, 90)
+	taken := []box{around(lens, 18, 24)}
 	for _, l := range lamps {
 		lamp := at(l.aside, -l.before)
 		s.lines(thin, spot, lamp)
 		s.flash(lamp)
-		s.label(lamp.plus(0, 24), middle, l.name)
+		taken = append(taken, around(lamp, 12, 12))
 	}
-	s.camera(at(0, -r.Light.Lens.Focus).plus(0, 2), 90)
-	s.label(point{spot.x + 10, (spot.y + at(0, b.Distance).y) / 2}, start, inLength(b.Distance))
-	s.label(point{spot.x + 10, (spot.y+at(0, -r.Light.Lens.Focus).y)/2 + 10}, start, inLength(r.Light.Lens.Focus))
+	behind, before := at(0, b.Distance/2).plus(10, 0), at(0, -r.Light.Lens.Focus*3/4).plus(10, 5)
+	for i, l := range lamps {
+		name := "flash, " + inLength(l.away)
+		if len(lamps) > 1 {
+			name = fmt.Sprintf("%d: %s", i+1, inLength(l.away))
+		}
+		taken = append(taken, s.labelBeside(at(l.aside, -l.before), name, taken))
+	}
+	s.labelIfFree(behind, inLength(b.Distance), taken)
+	s.labelIfFree(before, inLength(r.Light.Lens.Focus), taken)
 	names := make([]string, len(lamps))
 	for i, l := range lamps {
 		names[i] = l.name
@@ -165,9 +176,53 @@ func (s *sheet) plan(r lighting.Report) {
 	}
 }
 
+// box is a piece of the sheet.
+type box struct{ left, top, right, bottom float64 }
+
+// around is the box that reaches so far from a place.
+func around(at point, wide, high float64) box {
+	return box{at.x - wide, at.y - high, at.x + wide, at.y + high}
+}
+
+// meets reports whether it overlaps one of several.
+func (b box) meets(others []box) bool {
+	return slices.ContainsFunc(others, func(o box) bool {
+		return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
+	})
+}
+
+// boxOf is what a label covers that begins at a place.
+func boxOf(at point, text string) box {
+	return box{at.x, at.y - letter, at.x + textWidth(bound(text)), at.y + 4}
+}
+
+// labelBeside writes what belongs to a lamp where nothing else is: below, above, or beside it, and farther below if
+// there is no room.
+func (s *sheet) labelBeside(lamp point, text string, taken []box) box {
+	long := textWidth(bound(text))
+	var b box
+	for _, by := range []point{{-long / 2, 27}, {-long / 2, -16}, {-long - 14, 5}, {14, 5}, {-long / 2, 46}} {
+		to := lamp.plus(by.x, by.y)
+		to.x = max(min(to.x, width-margin-long), margin)
+		if b = boxOf(to, text); to.y > letter && !b.meets(taken) {
+			s.label(to, start, text)
+			return b
+		}
+	}
+	return box{} // the words below have it
+}
+
+// labelIfFree writes what the words below have, too.
+func (s *sheet) labelIfFree(at point, text string, taken []box) {
+	if !boxOf(at, text).meets(taken) {
+		s.label(at, start, text)
+	}
+}
+
 // lamp is a flash in the plan.
 type lamp struct {
 	aside, before phys.Length // of the focus spot
+	away          phys.Length
 	name          string
 }
 
@@ -175,10 +230,15 @@ type lamp struct {
 func lampsOf(f optics.Flash) []lamp {
 	place := func(away phys.Length, degrees float64, name string) lamp {
 		sin, cos := math.Sincos(degrees * math.Pi / 180) // from the camera's side
-		return lamp{away * phys.Length(sin), away * phys.Length(cos), name + " at " + inLength(away)}
+		return lamp{away * phys.Length(sin), away * phys.Length(cos), away, name + " at " + inLength(away)}
 	}
-	lamps := []lamp{place(f.Distance, -45, "flash")}
-	for i, u := range f.OtherUnits() {
+	others := f.OtherUnits()
+	first := "flash"
+	if len(others) > 0 {
+		first = "flash 1"
+	}
+	lamps := []lamp{place(f.Distance, -45, first)}
+	for i, u := range others {
 		lamps = append(lamps, place(u.Distance, []float64{45, -80, 80, -20, 20}[i], fmt.Sprintf("flash %d", i+2)))
 	}
 	return lamps
@@ -205,7 +265,7 @@ const (
 
 // duration draws how long the light may last by the liquid's speed, and what this set has.
 func (s *sheet) duration(r lighting.Report) {
-	const left, top, high = 76.0, 38.0, 230.0
+	const left, top, high = 86.0, 38.0, 230.0
 	right := width - margin - 6
 	along := func(x, from, to float64) float64 { return math.Log(min(max(x, from), to)/from) / math.Log(to/from) }
 	x := func(v float64) float64 { return left + (right-left)*along(v, slowest, fastest) }
