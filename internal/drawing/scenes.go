@@ -273,7 +273,7 @@ func (s *sheet) duration(r lighting.Report) {
 	s.rect(thin, left, top, right-left, high)
 	for _, d := range []float64{100, 1000, 10000, 100000} {
 		s.lines(dotted, point{left, y(1 / d)}, point{right, y(1 / d)})
-		s.label(point{left - 6, y(1/d) + 5}, end, fmt.Sprintf("1/%.0f", d))
+		s.label(point{left - 10, y(1/d) + 5}, end, fmt.Sprintf("1/%.0f", d))
 	}
 	for _, v := range []float64{0.5, 1, 2, 5, 10, 20} {
 		s.lines(dotted, point{x(v), top}, point{x(v), top + high})

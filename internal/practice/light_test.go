@@ -98,6 +98,28 @@ func TestExposureMovesThePicture(t *testing.T) {
 	}
 }
 
+// Of clipping: the background follows its meter stop by stop until it is white, and from there on nothing moves. The
+// lens stands 3 % farther from the sensor than for what is far away.
+func TestWhiteIsTheMost(t *testing.T) {
+	const lens = 1 / (1.03 * 1.03)
+	for reading, want := range map[string]float64{"f/8": 0.25 * lens, "f/11": 0.5 * lens, "f/22": 1, "f/45": 1} {
+		set := studio(t, "background.seen unknown; background.reflects 1; background.reading "+reading)
+		assert.InDelta(t, want, seen(pictureOf(t, set, scene.Water{}), wide/2, 5), 0.05*want, reading)
+	}
+}
+
+// Of a ghost: a weak flash that is lit for 50 ms moves some of the light of what flies along its way, as much of it as
+// its part of all the light: guide number squared, by distance squared.
+func TestAWeakFlashMovesItsShare(t *testing.T) {
+	const first = "flash.guide 20 m; flash.power 1; flash.measured t0.1; flash.figures 1/1 1/8000 s; flash.others "
+	alone, _ := trail(t, first+"none")
+	whole, _ := trail(t, "flash.guide 20 m; flash.power 1; flash.measured t0.1; flash.figures 1/1 1/20 s")
+	for others, share := range map[string]float64{"5 m, 1/1, 1 m, 1/20 s": 1. / 17, "4 m, 1/1, 1 m, 1/20 s": 1. / 26} {
+		middle, _ := trail(t, first+others)
+		assert.InDelta(t, share, (middle-alone)/(whole-alone), 0.35*share, others)
+	}
+}
+
 // What the black frame showed is what practice shows: 30 % of the histogram, of nine tenths of white.
 func TestTheBlackFrameIsSeenAgain(t *testing.T) {
 	set := studio(t, "background.seen 0.1%; room.by black-frame; room.frame_open 1 s; room.frame_seen 30%")
