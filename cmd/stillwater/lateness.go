@@ -94,6 +94,7 @@ func latenessFlags() (*latenessOptions, *flag.FlagSet) {
 		"keep the machine busy: with stress-ng if it is installed, else with busy loops")
 	flags.BoolVar(&o.run.Pictures, "pictures", false,
 		"render pictures of the simulated camera beside it, as the page does")
+	flags.BoolVar(&o.run.Frames, "frames", false, "look at a camera's frames beside it, as a watched folder's are")
 	flags.BoolVar(&o.run.Peer, "peer", false, "run cyclictest (Debian: rt-tests) in turn with it, and compare")
 	flags.IntVar(&o.run.Rounds, "rounds", 5, "with --peer: turns for each of the two")
 	flags.BoolVar(&o.json, "json", false, "one JSON object, keys with units")

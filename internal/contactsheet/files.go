@@ -80,7 +80,8 @@ func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *
 		o.Keeper, o.held = writable, true
 		return writable
 	case errors.Is(err, record.ErrBusy):
-		err = errors.New("the journal is in use by stillwater; stop it and run this again to have it kept")
+		err = errors.New("the journal is in use by stillwater, which takes files in itself: send them from the phone " +
+			"(Look back), or have it watch the folder (stillwater --frames DIR); or stop it and run this again")
 	}
 	fmt.Fprintln(f.Say, "stillwater: frames: what is found is not kept for the next time:", err)
 	o.Keeper = newMemory(j)

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"math/rand/v2"
 	"time"
@@ -25,9 +26,12 @@ type Options struct {
 	Seed     uint64        // of the random times
 	Load     bool          // keep the machine busy
 	Pictures bool          // render pictures of the simulated camera beside it
+	Frames   bool          // look at a camera's frames beside it
 	Peer     bool          // run cyclictest in turn
 	Priority int           // of the board's thread, for the peer: 0 none
 	CPU      int           // and its processor, config.AnyCPU for any
+
+	frame image.Point // of Frames, pixels; zero: 24 megapixels
 
 	Output, Input int // NoPin: see Bench
 	Progress      func(done int)

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
+	"image"
 	"io"
 	"math/rand/v2"
 	"os"
@@ -194,15 +195,22 @@ func TestLoadWithoutTheTool(t *testing.T) {
 	assert.ErrorContains(t, err, "install it (Debian: apt install rt-tests)")
 }
 
-// Pictures are rendered until they are stopped, beside another load if one is asked for.
+// Pictures are rendered, and a camera's frames looked at, until they are stopped, beside another load if one is asked
+// for; nothing is left behind.
 func TestPicturesAsALoad(t *testing.T) {
 	t.Setenv("PATH", t.TempDir())
-	for _, o := range []*Options{{Pictures: true}, {Pictures: true, Load: true}} {
+	t.Setenv("TMPDIR", t.TempDir())
+	for _, o := range []*Options{{Pictures: true}, {Frames: true}, {Pictures: true, Frames: true, Load: true}} {
+		o.frame = image.Pt(600, 400)
 		load, err := o.startLoads(t.Context())
 		require.NoError(t, err)
-		assert.Contains(t, load.name, "pictures of the simulated camera")
+		assert.Equal(t, o.Pictures, strings.Contains(load.name, "pictures of the simulated camera"))
+		assert.Equal(t, o.Frames, strings.Contains(load.name, "a camera's frames of 24 megapixels"))
 		assert.Equal(t, o.Load, strings.Contains(load.name, "busy loops"))
 		load.stop()
+		entries, err := os.ReadDir(os.TempDir())
+		require.NoError(t, err)
+		assert.Empty(t, entries)
 	}
 }
 

@@ -23,22 +23,33 @@ type load struct {
 
 // startLoads keeps the machine busy as asked.
 func (o *Options) startLoads(ctx context.Context) (load, error) {
-	busy, err := o.startLoad(ctx)
-	if err != nil || !o.Pictures {
-		return busy, err
+	all, err := o.startLoad(ctx)
+	for _, beside := range []struct {
+		wanted bool
+		start  func(context.Context) (load, error)
+	}{{o.Pictures, renderPictures}, {o.Frames, o.lookAtFrames}} {
+		if err != nil || !beside.wanted {
+			continue
+		}
+		var one load
+		if one, err = beside.start(ctx); err != nil {
+			all.stop()
+			return load{}, err
+		}
+		all = all.and(one)
 	}
-	render, err := renderPictures(ctx)
-	if err != nil {
-		busy.stop()
-		return load{}, err
+	return all, err
+}
+
+// and is two loads at once.
+func (l load) and(other load) load {
+	if l.name != "" {
+		other.name = l.name + "; " + other.name
 	}
-	if busy.name != "" {
-		render.name = busy.name + "; " + render.name
-	}
-	return load{name: render.name, stop: func() {
-		render.stop()
-		busy.stop()
-	}}, nil
+	return load{name: other.name, stop: func() {
+		other.stop()
+		l.stop()
+	}}
 }
 
 // startLoad keeps every processor busy, and with stress-ng, if it is installed, memory and the scheduler too.
