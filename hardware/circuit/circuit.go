@@ -4,6 +4,7 @@
 package circuit
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -25,6 +26,7 @@ type Type struct {
 	Makers    []string // equivalents, each "part (maker)"
 	Rating    map[string]float64
 	Model     string // of the simulation; empty for kinds that need none
+	Price     int    // its class, 1 to 4; 0: not stated
 	With      string // what is ordered with it, such as the terminal for a part at the end of a lead
 	Footprint Footprint
 	Line      int
@@ -50,8 +52,16 @@ type Board struct {
 	Parts         []*Part
 	Notes         []Note
 	Strips        []*Strips // other ways to put it together
+	Extras        []Extra
 	Line          int
 	copper        map[string]Copper // by net, where it was laid
+}
+
+// Extra is something to buy for a board that no drawing shows.
+type Extra struct {
+	Count int
+	What  string
+	Price int // as of a Type
 }
 
 // Group is a set of nets that are isolated from all other groups.
@@ -130,6 +140,25 @@ type Carrier struct {
 type Wire struct {
 	Pin, Line, Signal string
 	At                int
+}
+
+// Label is what ready-made timing boards print beside a port of the ATmega328P, PD0 to PD7, PB0 to PB5 and PC0 to PC5: D0
+// to D13, A0 to A5 (common practice, no source). It is empty for other lines.
+func (w Wire) Label() string {
+	var port byte
+	var bit int
+	if n, err := fmt.Sscanf(w.Line, "P%c%1d", &port, &bit); n != 2 || err != nil || len(w.Line) != 3 {
+		return ""
+	}
+	switch {
+	case port == 'D' && bit <= 7:
+		return fmt.Sprint("D", bit)
+	case port == 'B' && bit <= 5:
+		return fmt.Sprint("D", bit+8)
+	case port == 'C' && bit <= 5:
+		return fmt.Sprint("A", bit)
+	}
+	return ""
 }
 
 // Board finds a board.

@@ -43,6 +43,53 @@ func (d *Design) Parts() string {
 	return writeCSV(rows)
 }
 
+// priceClasses are the classes of price in words.
+var priceClasses = map[int]string{0: "not stated", 1: "below 0.50", 2: "0.50 to 3", 3: "3 to 15", 4: "15 to 60"}
+
+// Shopping is everything to buy, what no drawing shows included: how many for each board, and for all but the unguarded
+// ones, which the others replace.
+func (d *Design) Shopping() string {
+	head := []string{"part", "value", "for example"}
+	type line struct {
+		words []string
+		price int
+		count map[*Board]int
+	}
+	var lines []*line
+	add := func(b *Board, count, price int, words ...string) {
+		i := slices.IndexFunc(lines, func(l *line) bool { return slices.Equal(l.words, words) })
+		if i < 0 {
+			i, lines = len(lines), append(lines, &line{words, price, map[*Board]int{}})
+		}
+		lines[i].count[b] += count
+	}
+	for _, b := range d.Boards {
+		head = append(head, b.Name)
+		for _, p := range b.Parts {
+			generic := p.Type.Generic
+			if p.Type.With != "" {
+				generic += "; with " + p.Type.With
+			}
+			add(b, 1, p.Type.Price, generic, p.Value, strings.Join(p.Type.Makers, "; "))
+		}
+		for _, e := range b.Extras {
+			add(b, e.Count, e.Price, e.What, "", "")
+		}
+	}
+	rows := [][]string{append(head, "guarded boards together", "one costs about, in euro")}
+	for _, l := range lines {
+		row, all := l.words, 0
+		for _, b := range d.Boards {
+			row = append(row, strconv.Itoa(l.count[b]))
+			if !b.Unguarded {
+				all += l.count[b]
+			}
+		}
+		rows = append(rows, append(row, strconv.Itoa(all), priceClasses[l.price]))
+	}
+	return writeCSV(rows)
+}
+
 // PartsOf is the list of a board's parts for a guide.
 func (d *Design) PartsOf(board string) string {
 	var out strings.Builder
@@ -87,7 +134,7 @@ func (b *Board) pinName(at Node) string {
 
 // Headers lists the leads between each carrier and the headers of the boards.
 func (d *Design) Headers() string {
-	rows := [][]string{{"carrier", "pin", "line", "signal", "to"}}
+	rows := [][]string{{"carrier", "pin", "line", "label", "signal", "to"}}
 	for _, c := range d.Carriers {
 		for _, w := range c.Wires {
 			var to []string
@@ -98,7 +145,7 @@ func (d *Design) Headers() string {
 					}
 				}
 			}
-			rows = append(rows, []string{c.Name, w.Pin, w.Line, w.Signal, strings.Join(to, ", ")})
+			rows = append(rows, []string{c.Name, w.Pin, w.Line, w.Label(), w.Signal, strings.Join(to, ", ")})
 		}
 	}
 	return writeCSV(rows)

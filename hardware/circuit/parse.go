@@ -3,6 +3,7 @@ package circuit
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -63,6 +64,7 @@ var usage = map[string]string{
 	"section": `write: section NAME "title" X,Y WxH`,
 	"part":    `write: part REF TYPE VALUE at=X,Y,TURN,mirror hole=COL,ROW,TURN : PIN=NET ...`,
 	"note":    `write: note X,Y "text"`,
+	"buy":     `write: buy COUNT "what to ask for" price=1 to price=4`,
 	"strips":  `write: strips solderless 30x18, or strips stripboard 32x19`,
 	"put":     `write: put REF COL,ROW,TURN, or put REF.PIN COL,ROW for a lead`,
 	"link":    `write: link NET COL,ROW COL,ROW`,
@@ -71,17 +73,18 @@ var usage = map[string]string{
 
 func (r *reader) statement(w []string) error {
 	need := map[string]int{"type": 4, "carrier": 4, "wire": 4, "board": 4, "group": 4, "net": 4, "section": 5, "part": 4,
-		"note": 3, "strips": 3, "put": 3, "link": 4, "cut": 2}
+		"note": 3, "buy": 4, "strips": 3, "put": 3, "link": 4, "cut": 2}
 	n, known := need[w[0]]
 	switch {
 	case !known:
-		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, strips, put, link, "+
-			"cut, each or end",
+		return r.fail("begin the line with type, carrier, wire, board, group, net, section, part, note, buy, strips, put, "+
+			"link, cut, each or end",
 			"unknown statement %q", w[0])
 	case len(w) < n:
 		return r.fail(usage[w[0]], "%s has too few words", w[0])
 	}
-	own := map[string]bool{"group": true, "net": true, "section": true, "part": true, "note": true, "strips": true}
+	own := map[string]bool{"group": true, "net": true, "section": true, "part": true, "note": true, "buy": true,
+		"strips": true}
 	switch {
 	case own[w[0]] && r.board == nil:
 		return r.fail("put it after a board statement", "%s outside a board", w[0])
@@ -94,7 +97,7 @@ func (r *reader) statement(w []string) error {
 	}
 	return map[string]func([]string) error{"type": r.readType, "carrier": r.readCarrier, "wire": r.readWire,
 		"board": r.readBoard, "group": r.readGroup, "net": r.readNet, "section": r.readSection, "part": r.readPart,
-		"note": r.readNote, "strips": r.readStrips, "put": r.readPut, "link": r.readLink, "cut": r.readCut}[w[0]](w[1:])
+		"note": r.readNote, "buy": r.readBuy, "strips": r.readStrips, "put": r.readPut, "link": r.readLink, "cut": r.readCut}[w[0]](w[1:])
 }
 
 func (r *reader) readType(w []string) error {
@@ -119,6 +122,10 @@ func (r *reader) readType(w []string) error {
 			t.Model = value
 		case key == "with":
 			t.With = value
+		case key == "price":
+			if t.Price = priceClass(value); t.Price == 0 {
+				return r.fail("write price=1 to price=4", "price %q of type %s is no class", value, t.Name)
+			}
 		case key == "legs" || key == "body" || key == "drill":
 			if err := r.readFootprint(t, key, value); err != nil {
 				return err
@@ -270,4 +277,22 @@ func (r *reader) readNote(w []string) error {
 	}
 	r.board.Notes = append(r.board.Notes, Note{at[0], at[1], w[1]})
 	return nil
+}
+
+func (r *reader) readBuy(w []string) error {
+	e := Extra{What: w[1], Price: priceClass(strings.TrimPrefix(w[2], "price="))}
+	var err error
+	if e.Count, err = strconv.Atoi(w[0]); err != nil || e.Count < 1 || e.Price == 0 {
+		return r.fail(usage["buy"], "buy %s %q %s is not understood", w[0], w[1], w[2])
+	}
+	r.board.Extras = append(r.board.Extras, e)
+	return nil
+}
+
+// priceClass is a class of price, 1 to 4, or 0 for anything else.
+func priceClass(text string) int {
+	if n, err := strconv.Atoi(text); err == nil && n >= 1 && n <= 4 {
+		return n
+	}
+	return 0
 }

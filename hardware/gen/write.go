@@ -62,7 +62,7 @@ func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
 		return nil, err
 	}
 	maps.Copy(out, files{"measured.csv": circuit.Table(rows), "delays.csv": delays, "parts.csv": d.Parts(),
-		"wiring.csv": d.Wiring(), "carriers.csv": d.Headers()})
+		"shopping.csv": d.Shopping(), "wiring.csv": d.Wiring(), "carriers.csv": d.Headers()})
 	for _, b := range d.Boards {
 		out[b.Name+".svg"] = b.SVG()
 		out[b.Name+".kicad_sch"] = b.KiCad()
