@@ -142,8 +142,8 @@ type Wire struct {
 	At                int
 }
 
-// Label is what ready-made timing boards print beside a port of the ATmega328P, PD0 to PD7, PB0 to PB5 and PC0 to PC5: D0
-// to D13, A0 to A5 (common practice, no source). It is empty for other lines.
+// Label is what ready-made timing boards print beside a port of the ATmega328P, PD0 to PD7, PB0 to PB5 and PC0 to PC5:
+// D0 to D13, A0 to A5 (common practice, no source). It is empty for other lines.
 func (w Wire) Label() string {
 	var port byte
 	var bit int

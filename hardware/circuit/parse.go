@@ -97,7 +97,8 @@ func (r *reader) statement(w []string) error {
 	}
 	return map[string]func([]string) error{"type": r.readType, "carrier": r.readCarrier, "wire": r.readWire,
 		"board": r.readBoard, "group": r.readGroup, "net": r.readNet, "section": r.readSection, "part": r.readPart,
-		"note": r.readNote, "buy": r.readBuy, "strips": r.readStrips, "put": r.readPut, "link": r.readLink, "cut": r.readCut}[w[0]](w[1:])
+		"note": r.readNote, "buy": r.readBuy, "strips": r.readStrips, "put": r.readPut, "link": r.readLink,
+		"cut": r.readCut}[w[0]](w[1:])
 }
 
 func (r *reader) readType(w []string) error {

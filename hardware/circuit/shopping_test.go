@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The list of what to buy has every part of every board, what no drawing shows, sums that are sums, and a class of price
-// for each; a socket for each circuit of eight legs.
+// The list of what to buy has every part of every board, what no drawing shows, sums that are sums, and a class of
+// price for each; a socket for each circuit of eight legs.
 func TestTheShoppingListIsWhole(t *testing.T) {
 	d := design(t)
 	r := csv.NewReader(strings.NewReader(d.Shopping()))
@@ -56,15 +56,16 @@ func TestTheShoppingListIsWhole(t *testing.T) {
 		}
 		assert.Equal(t, strconv.Itoa(sockets), line("DIP-8 socket")[3+i], b.Name)
 	}
-	for _, words := range []string{"push-button, momentary", "hole board", "12 V DC supply", "lead to a valve", "enclosure"} {
+	for _, words := range []string{"push-button, momentary", "hole board", "12 V DC supply", "lead to a valve",
+		"enclosure"} {
 		line(words)
 	}
 }
 
 // A port is labelled as ready-made boards print it; other lines have no label.
 func TestLabelsOfPorts(t *testing.T) {
-	for line, want := range map[string]string{"PD0": "D0", "PD7": "D7", "PB0": "D8", "PB5": "D13", "PC0": "A0", "PC5": "A5",
-		"PB6": "", "PC6": "", "PD8": "", "GPIO17": "", "": "", "PD77": "", "PE1": ""} {
+	for line, want := range map[string]string{"PD0": "D0", "PD7": "D7", "PB0": "D8", "PB5": "D13", "PC0": "A0",
+		"PC5": "A5", "PB6": "", "PC6": "", "PD8": "", "GPIO17": "", "": "", "PD77": "", "PE1": ""} {
 		assert.Equal(t, want, Wire{Line: line}.Label(), line)
 	}
 	d := design(t)
