@@ -109,6 +109,8 @@ export interface CameraNow {
 	version: number;
 	/** What is being done or waited for, in words; "" nothing. */
 	busy: string;
+	/** In the session's frames, and on no record yet. */
+	measured: number;
 }
 
 /** The camera's frame of a shot, and what it speaks for. */

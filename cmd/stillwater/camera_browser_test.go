@@ -1,12 +1,14 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"log/slog"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -29,6 +31,16 @@ type cameraControl struct {
 	*fakeControl
 	camera  *intake.Intake
 	session int64
+}
+
+func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Command) error {
+	switch cmd.Type {
+	case "pair":
+		return c.camera.Pair(cmd.Session, cmd.Number, cmd.Name)
+	case "gauge":
+		return c.camera.Gauge(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	}
+	return c.fakeControl.Do(ctx, client, cmd)
 }
 
 func (c *cameraControl) State() control.State { return c.Snapshot().State }
@@ -145,5 +157,89 @@ func TestFramesFromThePhone(t *testing.T) {
 	p.place("lookback")
 	p.js(`document.querySelector(".camera").scrollIntoView()`)
 	p.picture("frames-from-the-phone")
+	p.clean()
+}
+
+// TestFramesAtShoot: a shot whose frame came shows it in its card, with what it speaks for; a tap shows those of the
+// session, forwards and backwards and enlarged. Nothing moves, and arming closes it.
+func TestFramesAtShoot(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("Of 8 shots 7 have")`)
+	c.be(func(s *control.Snapshot) {
+		late := *s.Shots[0].Camera
+		late.Verdict, late.Says = control.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
+		late.Next = []string{"trim the delay by -5.2 ms"}
+		s.Shots = slices.Clone(s.Shots)
+		s.Shots[0].Camera = &late
+		s.Camera.Measured = 3
+		s.Tuning = &control.Tuning{Step: "judge", Line: "Judge some", Words: "Judge some", Facts: []control.Fact{}}
+	})
+	p.place("shoot")
+	p.until("the frame is in the card", `document.querySelector("#frame img").dataset.state === "whole"`)
+	assert.Equal(t, "frame", p.plain("#frame .frame-mark"))
+	assert.Equal(t, "contain", eval[string](p, `getComputedStyle(document.querySelector("#frame img")).objectFit`))
+	assert.Equal(t, "Frame PICT0477, certain. Suggested: late. The liquid is 14 mm past its place, ±3 mm. "+
+		"Trim the delay by -5.2 ms.", p.plain("#shot .seen"))
+	assert.Equal(t, []string{"late"}, eval[[]string](p,
+		`[...document.querySelectorAll("#verdicts [data-suggested]")].map((b) => b.dataset.verdict)`))
+	p.picture("frame-at-shoot")
+	p.tap("#learned > summary")
+	p.tap("#learned .accept")
+	assert.Equal(t, c.session, c.await(t, "accept").Session)
+
+	p.tap("#frame")
+	p.until("those of the session are there", `document.querySelector("#frames").open &&
+		document.querySelectorAll("#frames figure").length === 7 &&
+		document.querySelector("#frames figure img").dataset.state === "whole"`)
+	steps := `JSON.stringify(document.querySelector("#frames .strip-steps").getBoundingClientRect())`
+	before := eval[string](p, steps)
+	p.picture("frames-strip")
+	p.tap(`#frames [aria-label="Older picture"]`)
+	p.until("the one before", `document.querySelector("#strip-words").textContent.includes("Frame PICT0476, certain.")`)
+	assert.Equal(t, before, eval[string](p, steps), "nothing moves")
+	p.js(`document.querySelector("#frames .strip").scrollBy({ left: -400, behavior: "instant" })`)
+	p.until("a swipe leads back", `document.querySelector("#strip-words").textContent.includes("Suggested: late.")`)
+	p.tap(`#frames .strip-steps [aria-pressed]`)
+	p.until("it is enlarged", `(f => f.scrollWidth > 2 * f.clientWidth && f.tabIndex === 0)(
+		document.querySelector("#frames figure > .frame"))`)
+	assert.Equal(t, before, eval[string](p, steps), "nothing moves")
+	c.be(func(s *control.Snapshot) { s.State = control.Armed })
+	p.until("arming closes it", `!document.querySelector("#frames").open &&
+		!document.querySelector("#frame").checkVisibility()`)
+	p.clean()
+}
+
+// keyIn presses a key where the focus is in the dialog.
+const keyIn = `(document.activeElement ?? document.querySelector(".camera-dialog")).dispatchEvent(
+	new KeyboardEvent("keydown", { key: %q, bubbles: true }))`
+
+// TestFrameIsThatShot: how sure each match is stands there in words and with a sign; one tap on a frame and one on the
+// shot's number settle it, and can be taken back; the keys lead from frame to frame.
+func TestFrameIsThatShot(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	p.choose(".camera input[type=file]", files[0], files[1])
+	p.until("they are there", `document.querySelectorAll(".camera-frame img").length === 2`)
+	assert.Equal(t, 2, eval[int](p, `document.querySelectorAll(".camera-sure svg + span").length`), "a sign and words")
+	p.tap(".camera-list li:nth-child(2) .camera-frame")
+	p.until("it is open", `document.querySelector(".camera-dialog").open`)
+	p.js(`(i => { i.value = "2"; i.dispatchEvent(new Event("input")); })(document.querySelector(".camera-dialog input"))`)
+	p.until("the button says it", `document.querySelector(".camera-dialog .primary").textContent === "This frame is shot 2"`)
+	p.tap(".camera-dialog .primary")
+	p.until("it is settled, and the other with it", `
+		[...document.querySelectorAll(".camera-sure")].map((n) => n.textContent).join() ===
+			"No. 1, certain,No. 2, as you said,No. 2, as you said"`)
+	p.picture("frame-is-that-shot")
+	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
+	p.until("the frame before", `document.querySelector(".camera-title b").textContent === "PICT0471"`)
+	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
+	p.tap(`.camera-dialog button[data-sends]:nth-of-type(2)`)
+	p.until("it is taken back", `![...document.querySelectorAll(".camera-sure")].some((n) => n.textContent.includes("you said"))`)
+	c.be(func(s *control.Snapshot) { s.State = control.Armed })
+	p.until("arming closes it", `!document.querySelector(".camera-dialog").open`)
 	p.clean()
 }

@@ -29,6 +29,8 @@ type PastMeasured struct {
 type CameraNow struct {
 	Version int    `json:"version"` // changes when more is known; 0: no frames are taken here
 	Busy    string `json:"busy"`    // what is being done or waited for, in words; "" nothing
+
+	Measured int `json:"measured"` // in the session's frames, and on no record yet
 }
 
 // FrameView is the camera's frame of a shot, and what it speaks for. A person decides.

@@ -145,7 +145,7 @@ func (c *Control) startSession(name string) error {
 	c.sweep = nil
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
-	c.camera.Version, c.camera.Busy = c.camera.Version+1, ""
+	c.camera = CameraNow{Version: c.camera.Version + 1}
 	c.learning.evening, c.learning.view = nil, nil
 	c.learn()
 	c.saveSession(c.session)

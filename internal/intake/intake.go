@@ -202,7 +202,8 @@ func (i *Intake) say(e *evening, busy string) {
 func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 	i.version++
 	if i.shower != nil {
-		i.shower.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy}, frames)
+		i.shower.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy, Measured: len(e.measured)},
+			frames)
 	}
 }
 

@@ -1,9 +1,11 @@
-// The pictures of practice shots: the last one stands first in its card, and a tap shows those of the session.
+// The pictures of shots, of practice or from the camera: the last one stands first in its card, and a tap shows those of
+// the session.
 
+import { markOf, pictureOf, seenWords } from "./camera.js";
 import { attr, button, byId, el, text } from "./dom.js";
 import { Drag, pastWords } from "./drag.js";
 import { icon } from "./icons.js";
-import { sentence, slot } from "./refusals.js";
+import { slot } from "./refusals.js";
 import { chipWords } from "./shot.js";
 import { verdictButtons } from "./verdicts.js";
 
@@ -18,6 +20,7 @@ class Frame {
 	#address = "";
 	#wanted = "";
 	#free = true;
+	/** It is the camera's, on record. */ #kept = false;
 
 	constructor() {
 		this.img = el("img", { alt: "", width: 480, height: 320, decoding: "async", draggable: "false" });
@@ -32,9 +35,11 @@ class Frame {
 	 * @param {boolean} free
 	 */
 	show(shot, free) {
-		attr(this.img, "alt", shot.seen);
-		if (shot.frame !== this.#address) {
-			this.#address = shot.frame;
+		attr(this.img, "alt", shot.framed ? seenWords(shot) || `The camera's frame of shot ${shot.number}` : shot.seen);
+		const address = pictureOf(shot);
+		if (address !== this.#address) {
+			this.#address = address;
+			this.#kept = shot.framed;
 			this.#wanted = "";
 			this.img.removeAttribute("src");
 			attr(this.img, "data-state", "none");
@@ -42,8 +47,8 @@ class Frame {
 		if (free && !this.#free && this.img.dataset.state !== "whole") this.#wanted = ""; // what failed is asked for again
 		this.#free = free;
 		if (this.#wanted || !this.#address) return;
-		text(this.says, free ? "Making the picture …" : "The picture is made when nothing is armed.");
-		if (free) this.#want(`/frames/${this.#address}?preview`);
+		text(this.says, waitWords(this.#kept, free));
+		if (free) this.#want(this.#kept ? this.#address : `${this.#address}?preview`);
 	}
 
 	/** @param {string} address */
@@ -53,7 +58,7 @@ class Frame {
 	}
 
 	#loaded() {
-		const whole = `/frames/${this.#address}`;
+		const whole = this.#address;
 		attr(this.img, "data-state", this.#wanted === whole ? "whole" : "preview");
 		if (this.#wanted === whole) return;
 		this.#prepare(whole, this.#address);
@@ -77,7 +82,8 @@ class Frame {
 		if (!this.#wanted) return;
 		this.img.removeAttribute("src");
 		attr(this.img, "data-state", "none");
-		text(this.says, "No picture yet.");
+		text(this.says, this.#kept ? "The frame's picture did not come." : "No picture yet.");
+		if (this.#kept) return;
 		void this.#askAgain(this.#address);
 	}
 
@@ -86,13 +92,19 @@ class Frame {
 	 * @param {string} shot whose picture did not come
 	 */
 	async #askAgain(shot) {
-		const address = `/frames/${shot}?preview`;
+		const address = `${shot}?preview`;
 		const answer = await fetch(address).catch(() => null);
 		if (shot !== this.#address || this.img.dataset.state !== "none") return;
 		if (answer?.status === 200) this.#want(address);
 		else if (answer?.status === 202) setTimeout(() => this.#free && this.#askAgain(shot), askAgainMs);
 		else text(this.says, "No picture of this shot is kept.");
 	}
+}
+
+/** Why there is no picture yet. @param {boolean} kept on record @param {boolean} free nothing is armed */
+function waitWords(kept, free) {
+	if (kept) return free ? "The frame comes …" : "The frame is shown when nothing is armed.";
+	return free ? "Making the picture …" : "The picture is made when nothing is armed.";
 }
 
 export class Frames {
@@ -111,7 +123,9 @@ export class Frames {
 		this.commands = commands;
 		this.node = byId("frame");
 		this.dialog = /** @type {HTMLDialogElement} */ (byId("frames"));
-		this.node.append(this.#frame.img, this.#frame.says, el("span", { class: "frame-mark" }, "practice"));
+		this.mark = el("span", { class: "frame-mark" });
+		this.node.append(this.#frame.img, this.#frame.says, this.mark);
+		this.enlarge = button({ "aria-pressed": "false", onclick: () => this.#enlarged(this.enlarge.getAttribute("aria-pressed") !== "true") }, "Enlarge");
 		this.node.addEventListener("click", () => this.#safe && this.#open(this.#shot?.id ?? 0));
 		this.slot = slot();
 		this.#verdicts = verdictButtons((verdict) => {
@@ -129,7 +143,7 @@ export class Frames {
 	 * @param {boolean} able this phone holds the controls
 	 */
 	show(shots, shot, safe, free, able) {
-		this.#shots = shots.filter((s) => s.frame !== "");
+		this.#shots = shots.filter((s) => pictureOf(s) !== "");
 		this.#shot = shot;
 		this.#safe = safe;
 		this.#free = free;
@@ -137,12 +151,14 @@ export class Frames {
 		attr(this.measure, "disabled", !able);
 		if (!safe && this.dialog.open) this.dialog.close();
 		if (this.dialog.open) this.#showInSight();
-		const has = Boolean(shot?.frame);
+		const has = shot !== null && pictureOf(shot) !== "";
 		this.node.hidden = !has;
 		attr(byId("shot"), "data-framed", has);
 		if (!shot || !has) return;
 		const more = safe ? ". Show those of the session" : "";
-		attr(this.node, "aria-label", `Picture of practice shot ${shot.number}: ${shot.seen}${more}`);
+		attr(this.node, "aria-label", shot.framed ? `The camera's frame of shot ${shot.number}. ${seenWords(shot)}${more}` : `Picture of practice shot ${shot.number}: ${shot.seen}${more}`);
+		text(this.mark, markOf(shot));
+		attr(this.node, "data-kept", shot.framed);
 		attr(this.node, "aria-disabled", safe ? null : "true");
 		this.#frame.show(shot, free);
 	}
@@ -153,11 +169,11 @@ export class Frames {
 	 * @param {() => void} leave
 	 */
 	thumbnails(shots, leave) {
-		return shots.filter((s) => s.frame !== "").map((shot) => {
+		return shots.filter((s) => pictureOf(s) !== "").map((shot) => {
 			const frame = new Frame();
 			frame.show(shot, this.#free);
 			const open = () => { leave(); this.#open(shot.id); };
-			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${shot.seen}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
+			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${seenWords(shot)}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
 		});
 	}
 
@@ -174,18 +190,30 @@ export class Frames {
 		attr(this.#newer, "aria-disabled", this.#shots[0] === shot ? "true" : null);
 		attr(this.#older, "aria-disabled", this.#shots.at(-1) === shot ? "true" : null);
 		const words = byId("strip-words");
-		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${sentence(shot.seen)}`);
+		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${seenWords(shot)}`);
 		this.#verdicts.show(shot.verdict, shot.aimed, `Verdict on shot ${shot.number}`, shot.problem !== "");
 		text(byId("strip-measured"), shot.problem || (shot.past_mm === null || shot.past_sd_mm === null ? "" : `Measured: ${pastWords(shot.past_mm, shot.past_sd_mm)}.`));
-		this.measure.style.visibility = shot.measurable && shot.problem === "" ? "visible" : "hidden";
+		this.measure.style.visibility = shot.measurable && !shot.framed && shot.problem === "" ? "visible" : "hidden";
 	}
 
 	/** While it is on a finger drags the picture, and does not flick through them. @param {boolean} on */
 	#measuring(on) {
 		attr(this.measure, "aria-checked", `${on}`);
+		if (on) this.#enlarged(false);
 		for (const f of this.dialog.querySelectorAll("figure > .frame")) {
 			attr(f, "data-measuring", on);
 			attr(f, "tabindex", on ? "0" : null);
+		}
+	}
+
+	/** So large that only a part of it is seen, which a finger or the arrow keys move. @param {boolean} on */
+	#enlarged(on) {
+		attr(this.enlarge, "aria-pressed", `${on}`);
+		if (on) this.#measuring(false);
+		for (const f of this.dialog.querySelectorAll("figure > .frame")) {
+			attr(f, "data-enlarged", on);
+			attr(f, "tabindex", on ? "0" : null);
+			if (on) f.scrollTo(f.scrollWidth / 4, f.scrollHeight / 4);
 		}
 	}
 
@@ -207,14 +235,14 @@ export class Frames {
 		}, { root: strip, threshold: [0.01, 0.61] });
 		for (const shot of this.#shots) {
 			const frame = new Frame();
-			const mark = el("span", { class: "frame-mark" }, "practice");
+			const mark = el("span", { class: "frame-mark" }, markOf(shot));
 			const dragged = el("span", { class: "dragged", role: "status" });
 			const box = el("div", { class: "frame", role: "group", "aria-label": `Picture of shot ${shot.number}` }, frame.img, frame.says, dragged, mark);
 			new Drag(box, frame.img, dragged, () => this.#shots.find((s) => s.id === shot.id) ?? shot, (past, sd) => {
 				const [past_mm, past_sd_mm] = [past, sd].map((v) => Math.round(v * 10) / 10);
 				this.commands.send({ type: "measure", shot: shot.id, past_mm, past_sd_mm }, this.slot);
 			});
-			const figure = el("figure", {}, box);
+			const figure = el("figure", { "data-kept": shot.framed }, box);
 			figures.set(figure, shot);
 			frames.set(figure, frame);
 			strip.append(figure);
@@ -224,9 +252,10 @@ export class Frames {
 		this.#newer = button({ "aria-label": "Newer picture", onclick: () => by(-1) }, icon("back"));
 		this.#older = button({ "aria-label": "Older picture", onclick: () => by(1) }, icon("onward"));
 		this.dialog.replaceChildren(strip, el("p", { id: "strip-words" }), el("p", { id: "strip-measured" }), this.#verdicts.node, this.measure, this.slot, el("div", { class: "strip-steps" },
-			this.#newer, button({ onclick: () => this.dialog.close() }, "Close"), this.#older));
+			this.#newer, this.enlarge, button({ onclick: () => this.dialog.close() }, "Close"), this.#older));
 		this.dialog.addEventListener("close", () => sight.disconnect(), { once: true });
 		this.#measuring(false);
+		this.#enlarged(false);
 		this.dialog.showModal();
 		const at = Math.max(this.#shots.findIndex((s) => s.id === id), 0);
 		this.#at = this.#shots[at]?.id ?? 0;

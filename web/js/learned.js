@@ -11,6 +11,7 @@ import { voice } from "./voice.js";
 
 export class Learned {
 	#drawn = "";
+	#session = 0;
 	#said = "";
 	/** What stood on the button when it was pressed. */ #pressed = "";
 	/** @type {Kind | ""} */ #kind = "";
@@ -27,7 +28,9 @@ export class Learned {
 		this.gapSure = el("span", {});
 		this.gap = button({ class: "suggested", hidden: true, onclick: () => this.#takeGap() }, this.gapTrim, this.gapSure);
 		this.gap.addEventListener("pointerdown", () => (this.#pressed = this.gap.dataset.trim ?? ""));
+		this.accept = button({ class: "accept", hidden: true, onclick: () => this.#accept() });
 		this.fold = byId("learned");
+		byId("learned-body").after(this.accept);
 		byId("learned-body").addEventListener("click", (e) => this.#takeArrow(e));
 		intoSight(this.fold);
 	}
@@ -36,7 +39,11 @@ export class Learned {
 	show(snap) {
 		const t = snap.tuning;
 		this.#kind = snap.set.kind;
-		this.fold.hidden = !t || t.strip === "";
+		const measured = snap.camera.measured;
+		this.#session = snap.session.id;
+		this.accept.hidden = measured === 0;
+		text(this.accept, measured === 1 ? "Put the frame's measurement on record" : `Put ${measured} measurements from frames on record`);
+		this.fold.hidden = !t || (t.strip === "" && measured === 0);
 		this.#showButton(snap);
 		this.#showGap(snap);
 		if (!t || this.fold.hidden) return;
@@ -46,7 +53,7 @@ export class Learned {
 		this.#drawn = made;
 		const facts = t.facts.length > 0 ? [factList(t.facts)] : [];
 		const words = t.words === t.line ? [] : [el("p", { class: "hint" }, t.words)];
-		byId("learned-body").replaceChildren(...words, ...triesDrawing(t.strip), ...facts);
+		byId("learned-body").replaceChildren(...words, ...(t.strip === "" ? [] : triesDrawing(t.strip)), ...facts);
 		this.#announce(t);
 	}
 
@@ -70,6 +77,11 @@ export class Learned {
 		attr(this.gap, "data-trim", gap.trim_ms);
 		text(this.gapTrim, `Set to ${signed(gap.trim_ms, Number.isInteger(gap.trim_ms) ? 0 : 1)} ms`);
 		text(this.gapSure, `${Math.min(99, Math.round(gap.sure * 100))} % sure`);
+	}
+
+	/** What was measured in the camera's frames counts from then on. */
+	#accept() {
+		this.commands.send({ type: "accept", session: this.#session }, this.refusals);
 	}
 
 	#takeGap() {

@@ -2,6 +2,7 @@
 
 import { attr, button, byId, el, text } from "./dom.js";
 import { Armed } from "./armed.js";
+import { seenWords } from "./camera.js";
 import { Coming } from "./coming.js";
 import { delayWords, gapWords, trimField } from "./fields.js";
 import { Frames } from "./frames.js";
@@ -121,7 +122,7 @@ export class Shoot {
 		text(part("chip"), chipWords(s));
 		attr(part("chip"), "data-kind", chipKind(s));
 		text(part("problem"), s.problem);
-		text(part("seen"), s.seen && (s.frame ? sentence(s.seen) : `Simulated camera: ${s.seen}`));
+		text(part("seen"), s.framed || s.frame ? seenWords(s) : s.seen && `Simulated camera: ${s.seen}`);
 		showFigures(part("figures"), s);
 		this.measured.show(s, this.holding);
 		showRemarks(this.verdicts, s);

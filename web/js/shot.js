@@ -58,6 +58,7 @@ export function showRemarks(group, s) {
 		if (!(b instanceof HTMLElement)) continue;
 		const { verdict, picture, star } = b.dataset;
 		if (verdict) attr(b, "aria-pressed", `${verdict === s.verdict}`);
+		if (verdict) attr(b, "data-suggested", s.verdict === "" && verdict === s.camera?.verdict);
 		if (picture) attr(b, "aria-pressed", `${picture === s.picture}`);
 		if (star !== undefined) attr(b, "aria-pressed", `${s.star}`);
 	}

@@ -1,9 +1,9 @@
 // One frame of the camera, large: which shot it is, and what it shows. Forwards and backwards through all of them.
 
+import { suggestionWords } from "../camera.js";
 import { attr, button, el, text } from "../dom.js";
 import { icon } from "../icons.js";
-import { sentence, slot } from "../refusals.js";
-import { verdictWord } from "../verdicts.js";
+import { slot } from "../refusals.js";
 import { fileNumber } from "./filenumber.js";
 
 /** @import { CameraFrame, CameraView } from "../../protocol.d.ts" */
@@ -140,13 +140,4 @@ export class FrameDialog {
 			if (e.key === "ArrowRight") this.#step(1);
 		});
 	}
-}
-
-/** What a frame speaks for, "" nothing. @param {{ verdict: import("../../protocol.d.ts").Verdict, says: string[], next: string[] }} f */
-export function suggestionWords(f) {
-	const parts = [];
-	if (f.says.length > 0) parts.push(sentence(f.says.join("; ")));
-	if (f.next.length > 0) parts.push(sentence(f.next.join("; ")));
-	if (f.verdict !== "") parts.unshift(`Suggested: ${verdictWord(f.verdict).toLowerCase()}.`);
-	return parts.join(" ");
 }
