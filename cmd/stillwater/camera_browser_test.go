@@ -228,7 +228,8 @@ func TestFrameIsThatShot(t *testing.T) {
 	p.tap(".camera-list li:nth-child(2) .camera-frame")
 	p.until("it is open", `document.querySelector(".camera-dialog").open`)
 	p.js(`(i => { i.value = "2"; i.dispatchEvent(new Event("input")); })(document.querySelector(".camera-dialog input"))`)
-	p.until("the button says it", `document.querySelector(".camera-dialog .primary").textContent === "This frame is shot 2"`)
+	p.until("the button says it", `
+		document.querySelector(".camera-dialog .primary").textContent === "This frame is shot 2"`)
 	p.tap(".camera-dialog .primary")
 	p.until("it is settled, and the other with it", `
 		[...document.querySelectorAll(".camera-sure")].map((n) => n.textContent).join() ===
@@ -238,7 +239,8 @@ func TestFrameIsThatShot(t *testing.T) {
 	p.until("the frame before", `document.querySelector(".camera-title b").textContent === "PICT0471"`)
 	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
 	p.tap(`.camera-dialog button[data-sends]:nth-of-type(2)`)
-	p.until("it is taken back", `![...document.querySelectorAll(".camera-sure")].some((n) => n.textContent.includes("you said"))`)
+	p.until("it is taken back", `
+		![...document.querySelectorAll(".camera-sure")].some((n) => n.textContent.includes("you said"))`)
 	c.be(func(s *control.Snapshot) { s.State = control.Armed })
 	p.until("arming closes it", `!document.querySelector(".camera-dialog").open`)
 	p.clean()
