@@ -62,7 +62,7 @@ func usualPlaces(set shot.Set) (placed shot.Set, usualLens bool) {
 		return set, false
 	}
 	start, usual := optics.DefaultSetup(), lighting.Practice(set)
-	if c := set.Camera; c.Focal == start.Camera.Focal && c.Distance == start.Camera.Distance && c.FieldSeen == 0 {
+	if !set.Framed() {
 		set.Camera.Focal, set.Camera.Distance = usual.Camera.Focal, usual.Camera.Distance
 		usualLens = true
 	}

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/optics"
+	"stillwater/internal/phys"
 	"stillwater/internal/shot"
 	"stillwater/internal/splash"
 )
@@ -255,6 +256,26 @@ func TestWhatPicturesShow(t *testing.T) {
 			assert.Equal(t, c.verdict, frame.Verdict)
 		}
 	})
+}
+
+// What is out of the frame follows the frame, once somebody has framed it.
+func TestWhatIsOutOfAThrowsFrame(t *testing.T) {
+	for _, c := range []struct {
+		field  phys.Length
+		pastMm float64
+		says   string
+	}{
+		{0, 190, "190 mm past the focus spot"}, {0, 210, "nothing there: the sheet was 210 mm past"},
+		{1.5, 700, "700 mm past the focus spot"}, {1.5, 800, "nothing there: the sheet was 800 mm past"},
+		{0.3, 140, "140 mm past the focus spot"}, {0.3, 160, "nothing there: the sheet was 160 mm past"},
+	} {
+		set := throwSet()
+		set.Camera.FieldSeen = c.field
+		f := release(t, New(5), set, 1)[0]
+		require.True(t, f.Arrives)
+		seen := f.SeenAt(f.Best + time.Duration(c.pastMm/1e3/float64(f.Speed)*1e9))
+		assert.Contains(t, seen, c.says, "%+v", c)
+	}
 }
 
 // A camera that works for weeks keeps no more than it needs.

@@ -42,7 +42,7 @@ type Frame struct {
 // Common practice or own choice, no source.
 const (
 	goodThrowMm     = 20.0  // a throw this near the focus spot is in focus and in place
-	frameThrowMm    = 200.0 // farther away it is out of frame
+	frameThrowMm    = 200.0 // farther away it is out of the frame of a throw that nobody has framed
 	frameDropMm     = 40.0  // a drop higher than this above the surface is out of frame
 	goodShape       = 0.1   // of the drop's diameter: an outline that has moved this far is another picture
 	goodSound       = 2 * time.Millisecond
@@ -160,7 +160,7 @@ func (f Flight) describeThrow(frame *Frame) {
 		height = fmt.Sprintf(", %.0f mm too low", -above)
 	}
 	switch {
-	case math.Abs(mm) > frameThrowMm:
+	case math.Abs(mm) > f.frameReachMm():
 		frame.Seen = fmt.Sprintf("nothing there: the sheet was %.0f mm %s the focus spot", math.Abs(mm), pastOrShortOf(mm))
 		return
 	case math.Abs(mm) < 1:
@@ -169,6 +169,14 @@ func (f Flight) describeThrow(frame *Frame) {
 		frame.Seen = fmt.Sprintf("the sheet %.0f mm %s the focus spot%s", math.Abs(mm), pastOrShortOf(mm), height)
 	}
 	frame.setVerdict(math.Abs(mm) <= goodThrowMm)
+}
+
+// frameReachMm is how far from the focus spot a throw is still in the frame.
+func (f Flight) frameReachMm() float64 {
+	if !f.Set.Framed() {
+		return frameThrowMm
+	}
+	return float64(f.Set.Camera.Lens().Field(f.Set.Camera.Sensor)) / 2 * 1e3
 }
 
 func pastOrShortOf(mm float64) string {

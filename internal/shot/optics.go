@@ -21,6 +21,13 @@ func (s *Set) SetOptics(o optics.Setup) {
 	s.Camera, s.Flash, s.Room, s.Background = o.Camera, o.Flash, o.Room, o.Background
 }
 
+// Framed reports whether somebody has put the lens somewhere, or has read a ruler in the frame. A set's start has the
+// lens of a drop.
+func (s Set) Framed() bool {
+	c, start := s.Camera, optics.DefaultSetup().Camera
+	return c.Focal != start.Focal || c.Distance != start.Distance || c.FieldSeen != 0
+}
+
 // opticsFields are the fields of camera, flash, room and background. A set that is stored without them has the usual
 // ones. The ranges are what fits in a room and on a camera.
 func (s *Set) opticsFields() []field {
