@@ -22,7 +22,7 @@ import (
 )
 
 // longest is when the machine is given up: far beyond the minute that it takes.
-const longest = 9 * time.Minute
+const longest = 30 * time.Minute
 
 // machine is an emulated computer: what QEMU calls it, what else it is given, and the command line of its kernel.
 type machine struct {
