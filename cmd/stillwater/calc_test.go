@@ -230,6 +230,11 @@ func TestLightCommand(t *testing.T) {
 	open := got["open_ms"].(float64)
 	assert.InDelta(t, math.Log2(0.05/12.92*open/125), got["room_stops"], 0.1)
 	assert.Nil(t, got["background_stops"], "not known")
+	assert.Equal(t, []any{}, got["ghosts"])
+	// A quarter of the guide number at the same place and power is a sixteenth of the light: 4.09 stops below both.
+	got = lightAnswer(t, "light --guide 20m --power 1/16 --flash-distance 50cm --duration 3ms "+
+		"--others 5m,1/16,50cm,1/100s")
+	assert.InDelta(t, math.Log2(17), got["ghosts"].([]any)[0].(map[string]any)["under_stops"], 1e-9)
 	status, out, errs := calculate(t, "light --liquids")
 	assert.Zero(t, status, errs)
 	assert.Contains(t, out, "glycerol-water")

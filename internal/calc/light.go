@@ -59,6 +59,13 @@ type lightStep struct {
 	Fixes   []fix            `json:"fixes"`
 }
 
+// ghost is a flash that is lit for longer than the light that counts, as it is written in JSON.
+type ghost struct {
+	Flash      int     `json:"flash"` // 1 the first
+	UnderStops float64 `json:"under_stops"`
+	TenthUs    any     `json:"t_tenth_us"` // null: not known
+}
+
 // fix is a change of the set as it is written in JSON.
 type fix struct {
 	Field string `json:"field"`
@@ -88,6 +95,12 @@ func (a LightAnswer) JSON() map[string]any {
 		"speed_m_s":          known(r.Subject.Fastest > 0, float64(r.Subject.Speed)),
 		"fastest_m_s":        known(r.Subject.Fastest > 0, float64(r.Subject.Fastest)),
 	}
+	ghosts := []ghost{}
+	for _, g := range l.Ghosts {
+		lasts := known(g.Pulse != optics.Pulse{}, micros(g.Pulse.Tenth))
+		ghosts = append(ghosts, ghost{g.Unit + 1, float64(g.Under()), lasts})
+	}
+	keys["ghosts"] = ghosts
 	a.addPicture(keys)
 	return keys
 }

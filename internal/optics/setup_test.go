@@ -79,7 +79,7 @@ func TestRoomIsKnownWhenItWasMeasured(t *testing.T) {
 }
 
 // What was typed first says how the room is known, unless somebody chose that.
-func TestFollow(t *testing.T) {
+func TestChooseWay(t *testing.T) {
 	before := Ambient{By: RoomUnknown}
 	for want, after := range map[RoomBy]Ambient{
 		RoomMetered: {By: RoomUnknown, EV: Known(MeterEV(0))},
