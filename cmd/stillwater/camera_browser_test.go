@@ -36,7 +36,7 @@ type cameraControl struct {
 func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Command) error {
 	switch cmd.Type {
 	case "pair":
-		return c.camera.Pair(cmd.Session, cmd.Number, cmd.Name)
+		return c.camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
 	case "gauge":
 		return c.camera.Gauge(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
 	}

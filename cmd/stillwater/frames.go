@@ -66,7 +66,7 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	}
 	made, err := contactsheet.Make(ctx, j, s, folder, o)
 	if err != nil {
-		return fmt.Errorf("frames: %w", err)
+		return fmt.Errorf("frames: %w", contactsheet.ForCommandLine(err))
 	}
 	if err := made.Answer(ctx, m.Stdout, folder, j.Path(), files); err != nil {
 		return fmt.Errorf("frames: %w", err)

@@ -9,9 +9,13 @@ import (
 	"stillwater/internal/tether"
 )
 
-// errInUse keeps a camera that may have to fire from being read from.
-var errInUse = errors.New("--camera: stillwater runs and may be armed, and a camera that is read from may not fire: " +
-	"stop it first, or have it fetch what is made, as stillwater --frames DIR --camera PORT")
+// A camera that may have to fire is not read.
+var (
+	errInUse = errors.New("--camera: stillwater runs and may be armed, and a camera that is being read may fail to " +
+		"fire: stop it first, or have it fetch what is made, as stillwater --frames DIR --camera PORT")
+	errNotHeld = errors.New("--camera: the journal cannot be written, so it is not known that nothing is armed: " +
+		"run this as the journal's owner")
+)
 
 // Fetch copies what the camera on the cable has, and the folder has not, into the folder. What cannot be copied is said
 // and costs only itself, but for a camera that answers nothing any more: the next run goes on where this one ended.
@@ -23,8 +27,11 @@ func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) err
 	if err != nil {
 		return fmt.Errorf("--camera %q: %w", o.Camera, err)
 	}
-	if !o.held {
+	switch {
+	case o.inUse:
 		return errInUse
+	case !o.held:
+		return errNotHeld
 	}
 	list, problems, err := camera.List(ctx)
 	if err != nil {

@@ -21,6 +21,28 @@ import (
 
 var errPair = errors.New("give a shot's number and its file, like 12=PICT0471")
 
+// PairError means that a pair that a person gave cannot be. It names no option, as people say pairs on the page too:
+// ForCommandLine does.
+type PairError struct {
+	Text string // the pair, SHOT=FILE; "": two contradict each other
+	Shot int    // the pair's, or the second one's of two
+	Why  string
+}
+
+func (e *PairError) Error() string { return e.Why }
+
+// ForCommandLine adds to a PairError what to do about it on the command line; other errors stay as they are.
+func ForCommandLine(err error) error {
+	e := new(PairError)
+	switch {
+	case !errors.As(err, &e):
+		return err
+	case e.Text == "":
+		return fmt.Errorf("%w: take one back, --pair %d=none", err, e.Shot)
+	}
+	return fmt.Errorf("--pair %q: %w: %w", e.Text, err, errPair)
+}
+
 // Source reads the shots of a session in their order.
 type Source interface {
 	AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error]
@@ -76,6 +98,7 @@ type Options struct {
 	Remember bool   // a frame that is known and not in the folder any more counts as it was
 
 	held    bool // the journal is open for writing, so that no daemon has it and nothing is armed
+	inUse   bool // a daemon has it
 	settled []settledPair
 	freed   map[int]bool
 }
@@ -184,32 +207,48 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 func (s *Sheet) settledPairs(timed []frames.Frame, settled []settledPair) (pairs []match.Pair, _ error) {
 	for number := range s.freed {
 		if !slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Shot.Number == number }) {
-			return nil, fmt.Errorf("--pair \"%d=none\": session %d has no shot %d: %w", number, s.Session.ID, number, errPair)
+			return nil, s.noShot(fmt.Sprintf("%d=none", number), number)
 		}
 	}
 	for _, pair := range settled {
 		text, shot, name := pair.text, pair.shot, pair.name
 		row := slices.IndexFunc(s.Rows, func(r Row) bool { return r.Shot.Number == shot })
 		if row < 0 {
-			return nil, fmt.Errorf("--pair %q: session %d has no shot %d: %w", text, s.Session.ID, shot, errPair)
+			return nil, s.noShot(text, shot)
 		}
-		frame := -1
-		for i, f := range timed {
-			if !isNamed(f, name) {
-				continue
-			}
-			if frame >= 0 {
-				return nil, fmt.Errorf("--pair %q: both %s and %s are called that; give the folder too", text,
-					timed[frame].Name, f.Name)
-			}
-			frame = i
-		}
-		if frame < 0 {
-			return nil, fmt.Errorf("--pair %q: no file with a time in it is called %s: %w", text, name, errPair)
+		frame, why := findNamed(timed, name)
+		if why != "" {
+			return nil, &PairError{text, shot, why}
 		}
 		pairs = append(pairs, match.Pair{Shot: row, Frame: frame})
 	}
 	return pairs, nil
+}
+
+func (s *Sheet) noShot(text string, number int) error {
+	return &PairError{text, number, fmt.Sprintf("session %d has no shot %d", s.Session.ID, number)}
+}
+
+// findNamed finds the frame that a person means by a name: the one whose own name it is before others; or why there is
+// none.
+func findNamed(timed []frames.Frame, name string) (frame int, why string) {
+	frame = slices.IndexFunc(timed, func(f frames.Frame) bool { return f.Name == name })
+	if frame >= 0 {
+		return frame, ""
+	}
+	for i, f := range timed {
+		if !isNamed(f, name) {
+			continue
+		}
+		if frame >= 0 {
+			return frame, fmt.Sprintf("both %s and %s are called that; give the folder too", timed[frame].Name, f.Name)
+		}
+		frame = i
+	}
+	if frame < 0 {
+		return frame, fmt.Sprintf("no file with a time in it is called %s", name)
+	}
+	return frame, ""
 }
 
 // isNamed reports whether a person may mean a frame by that: its name, that of one of its files, or its number.
@@ -266,9 +305,9 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, taken []bool, s
 	}
 	found, err := match.Find(shots, list, o)
 	if e := new(match.ConflictError); errors.As(err, &e) {
-		return fmt.Errorf("shot %d has %s for its frame, and shot %d has %s: take one back, --pair %d=none",
-			rows[e.One.Shot].Shot.Number, oneLine(timed[free[e.One.Frame]].Name), rows[e.Two.Shot].Shot.Number,
-			oneLine(timed[free[e.Two.Frame]].Name), rows[e.Two.Shot].Shot.Number)
+		one, two := rows[e.One.Shot].Shot.Number, rows[e.Two.Shot].Shot.Number
+		return &PairError{Shot: two, Why: fmt.Sprintf("shot %d has %s for its frame, and shot %d has %s", one,
+			oneLine(timed[free[e.One.Frame]].Name), two, oneLine(timed[free[e.Two.Frame]].Name))}
 	}
 	if err != nil {
 		return err

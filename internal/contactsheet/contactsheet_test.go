@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"io"
 	"iter"
 	"os"
 	"path/filepath"
@@ -21,6 +22,7 @@ import (
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/look"
 	"stillwater/internal/match"
+	"stillwater/internal/need"
 	"stillwater/internal/record"
 )
 
@@ -67,6 +69,45 @@ func evening(t *testing.T) (shots, *frames.Folder) {
 	require.NoError(t, err)
 	t.Cleanup(func() { folder.Close() })
 	return made, folder
+}
+
+// A pair that cannot be says so without words of the command line, which adds them.
+func TestPairError(t *testing.T) {
+	made, folder := evening(t)
+	for _, c := range []struct {
+		pairs     []string
+		says, cmd string
+	}{
+		{[]string{"99=0471"}, "session 4 has no shot 99",
+			`--pair "99=0471": session 4 has no shot 99: give a shot's number and its file, like 12=PICT0471`},
+		{[]string{"99=none"}, "session 4 has no shot 99", `--pair "99=none": session 4 has no shot 99: give a shot's number`},
+		{[]string{"2=0999"}, "no file with a time in it is called 0999", `--pair "2=0999": no file with a time`},
+		{[]string{"2=0471", "7=0471"}, "shot 2 has PICT0471 for its frame, and shot 7 has PICT0471",
+			"shot 7 has PICT0471: take one back, --pair 7=none"},
+	} {
+		var o Options
+		for _, pair := range c.pairs {
+			require.NoError(t, o.Settle(pair))
+		}
+		_, err := Make(t.Context(), made, record.Summary{Session: record.Session{ID: 4}}, folder, o)
+		assert.EqualError(t, err, c.says)
+		var e *PairError
+		assert.ErrorAs(t, err, &e)
+		assert.ErrorContains(t, ForCommandLine(err), c.cmd)
+	}
+	assert.Equal(t, io.EOF, ForCommandLine(io.EOF))
+}
+
+// A camera is not read unless it is known that nothing is armed, and why not is said as it is.
+func TestFetchOnlyWhileNothingIsArmed(t *testing.T) {
+	need.Tool(t, "gphoto2")
+	for want, o := range map[string]Options{
+		"stillwater runs and may be armed": {Camera: "disk:x", inUse: true},
+		"the journal cannot be written, so it is not known that nothing is armed: run this as the journal's owner": {
+			Camera: "disk:x"},
+	} {
+		assert.ErrorContains(t, o.Fetch(t.Context(), nil, Files{Say: io.Discard}), want)
+	}
 }
 
 func sheetOf(t *testing.T, source shots, folder *frames.Folder, settled ...string) Sheet {

@@ -80,6 +80,7 @@ func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *
 		o.Keeper, o.held = writable, true
 		return writable
 	case errors.Is(err, record.ErrBusy):
+		o.inUse = true
 		err = errors.New("the journal is in use by stillwater, which takes files in itself: send them from the phone " +
 			"(Look back), or have it watch the folder (stillwater --frames DIR); or stop it and run this again")
 	}

@@ -43,7 +43,7 @@ func Watch(ctx context.Context, source Growing, session record.Summary, folder *
 		case ctx.Err() != nil:
 			return nil
 		case err != nil && isThere(folder.Path()) && !errors.Is(err, fs.ErrNotExist):
-			return err
+			return ForCommandLine(err)
 		case err != nil:
 			v.say(w, "the folder", "it is not there any more; waiting until it is")
 		default:

@@ -9,7 +9,7 @@ import (
 // ask for is done while nothing is armed. Errors are *Refusal.
 type Camera interface {
 	// Pair says that a frame is a session's shot of that number; 0 takes back what was said of the frame.
-	Pair(session int64, number int, frame string) error
+	Pair(ctx context.Context, session int64, number int, frame string) error
 	// Gauge says what frames of a session are measured against: the one without liquid, "" none, and how wide a piece
 	// of the scene a frame shows, a length; "" what the set has.
 	Gauge(session int64, empty, width string, fromRight bool) error
@@ -84,7 +84,7 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 	case c.opts.Camera == nil:
 		return refusal("type", "No frames are taken here.", "Reload the page.")
 	case cmd.Type == "pair":
-		return c.opts.Camera.Pair(cmd.Session, cmd.Number, cmd.Name)
+		return c.opts.Camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
 	case cmd.Type == "gauge":
 		return c.opts.Camera.Gauge(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
 	}

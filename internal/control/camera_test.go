@@ -15,7 +15,7 @@ type fakeFrames struct {
 	measured []PastMeasured
 }
 
-func (f *fakeFrames) Pair(session int64, number int, frame string) error {
+func (f *fakeFrames) Pair(_ context.Context, session int64, number int, frame string) error {
 	f.said = append(f.said, session, number, frame)
 	return nil
 }

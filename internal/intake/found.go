@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"stillwater/internal/contactsheet"
 	"stillwater/internal/control"
@@ -27,8 +28,32 @@ type found struct {
 	files    map[page.CameraFile]bool
 }
 
-// errSettled is a pair of a person that cannot be.
-var errSettled = errors.New("that frame and that shot cannot be a pair")
+// said is what a person said of a frame: that it is a shot's, or that it is not, after all.
+type said struct {
+	shot  int
+	frame string
+	not   bool
+}
+
+// replaces reports whether it leaves nothing of something said before it.
+func (s said) replaces(before said) bool { return s.shot == before.shot || s.frame == before.frame }
+
+// text is it as contactsheet.Options.Settle takes it.
+func (s said) text() string {
+	if s.not {
+		return fmt.Sprintf("%d=none", s.shot)
+	}
+	return fmt.Sprintf("%d=%s", s.shot, s.frame)
+}
+
+// pairWords say at the page why what was said cannot be, and what to do.
+func pairWords(e *contactsheet.PairError) string {
+	why := strings.ToUpper(e.Why[:1]) + e.Why[1:]
+	if e.Text == "" {
+		return fmt.Sprintf("%s. Take back what you said about shot %d.", why, e.Shot)
+	}
+	return why + ". Open the frame and say again which shot it is."
+}
 
 // maxProblems are shown at once.
 const maxProblems = 20
@@ -67,7 +92,7 @@ func (i *Intake) writeGauge(session int64, g gauge) error {
 }
 
 // look matches a session's frames and looks at them.
-func (i *Intake) look(ctx context.Context, session int64, settle []string) (f found, err error) {
+func (i *Intake) look(ctx context.Context, session int64, settle []said) (f found, err error) {
 	s, err := i.find(ctx, session)
 	if err != nil {
 		return f, err
@@ -91,9 +116,12 @@ func (i *Intake) look(ctx context.Context, session int64, settle []string) (f fo
 	if o.Measure.Width == 0 {
 		o.Measure.Width = wide
 	}
-	for _, pair := range settle {
-		if err := o.Settle(pair); err != nil {
-			return f, fmt.Errorf("%w: %w", errSettled, err)
+	for n, one := range settle {
+		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
+			continue
+		}
+		if err := o.Settle(one.text()); err != nil {
+			return f, err
 		}
 	}
 	o.Measure.Empty = g.Empty
@@ -104,9 +132,6 @@ func (i *Intake) look(ctx context.Context, session int64, settle []string) (f fo
 		if sheet, err = contactsheet.Make(ctx, i.o.Journal, s, folder, o); err == nil {
 			sheet.Problems = append(sheet.Problems, fmt.Errorf("nothing is measured: %w", emptyProblem))
 		}
-	}
-	if err != nil && len(settle) > 0 && ctx.Err() == nil {
-		return f, fmt.Errorf("%w: %w", errSettled, err)
 	}
 	if err != nil {
 		return f, err
@@ -201,7 +226,7 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 		return page.CameraView{}, err
 	}
 	i.mu.Lock()
-	unknown := !e.made && e.due.IsZero() && e.problem == ""
+	unknown := !e.made && e.due.IsZero() && e.failed == ""
 	i.mu.Unlock()
 	if unknown {
 		i.want(e, 0, func() {})
@@ -210,8 +235,10 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	defer i.mu.Unlock()
 	view := e.view
 	view.Busy = e.busy
-	if e.problem != "" {
-		view.Problems = append([]string{e.problem}, view.Problems...)
+	for _, problem := range []string{e.failed, e.refused} {
+		if problem != "" {
+			view.Problems = append([]string{problem}, view.Problems...)
+		}
 	}
 	return view, nil
 }
@@ -241,20 +268,38 @@ func noFrame(name string) error {
 }
 
 // Pair is control.Camera's.
-func (i *Intake) Pair(session int64, number int, frame string) error {
+func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
 	e, was := i.frame(session, frame)
 	if e == nil || frame == "" || frame == "none" {
 		return noFrame(frame)
 	}
-	pair := fmt.Sprintf("%d=%s", number, frame)
+	says := said{shot: number, frame: frame}
 	if number == 0 {
 		if !was.Settled {
 			return &control.Refusal{Field: "name", Why: fmt.Sprintf("Nobody said which shot %s is.", frame),
 				Remedy: "Say which one it is."}
 		}
-		pair = fmt.Sprintf("%d=none", was.Shot)
+		says.shot, says.not = was.Shot, true
+	} else if err := i.hasShot(ctx, session, number); err != nil {
+		return err
 	}
-	i.want(e, 0, func() { e.settle = append(e.settle, pair) })
+	i.want(e, 0, func() { e.settle, e.refused = append(e.settle, says), "" })
+	return nil
+}
+
+// hasShot refuses the number of a shot that a session does not have.
+func (i *Intake) hasShot(ctx context.Context, session int64, number int) error {
+	s, err := i.find(ctx, session)
+	switch {
+	case err != nil:
+		return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try it again."}
+	case s.Shots == 0:
+		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shots.", session),
+			Remedy: "Make a shot first."}
+	case number < 1 || number > s.Shots:
+		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shot %d.", session, number),
+			Remedy: fmt.Sprintf("Type a number from 1 to %d.", s.Shots)}
+	}
 	return nil
 }
 

@@ -63,8 +63,9 @@ type evening struct {
 	session  int64
 	due      time.Time // when to look; zero: there is nothing to do
 	first    time.Time // since when there is
-	settle   []string  // pairs a person gave, as contactsheet.Options.Settle takes them
-	problem  string    // of the pair given last
+	settle   []said    // by people, since the last look
+	refused  string    // why what was said last cannot be, until the next is said
+	failed   string    // why the last look failed
 	busy     string
 	view     page.CameraView
 	made     bool // the view
@@ -316,19 +317,21 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	}
 	i.mu.Lock()
 	defer i.mu.Unlock()
-	e.settle, e.problem = e.settle[len(settle):], ""
+	e.failed = ""
 	if e.due.Equal(due) {
 		e.due = time.Time{}
 	}
 	e.busy = ""
+	pair := new(contactsheet.PairError)
 	switch {
-	case errors.Is(err, errSettled):
-		e.problem = err.Error()
+	case errors.As(err, &pair):
+		e.settle, e.refused = e.settle[len(settle):], pairWords(pair)
 		e.due = time.Now() // without it
 	case err != nil:
 		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
-		e.problem = fmt.Sprintf("The frames cannot be looked at: %v.", err)
+		e.failed = fmt.Sprintf("The frames cannot be looked at: %v.", err)
 	default:
+		e.settle = e.settle[len(settle):]
 		e.view, e.shots, e.measured, e.files, e.made = f.view, f.shots, f.measured, f.files, true
 	}
 	i.show(e, e.shots)

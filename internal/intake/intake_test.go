@@ -4,15 +4,18 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/internal/contactsheet"
 	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/journal"
@@ -164,6 +167,17 @@ func (x *studio) untilFramed(shots int) {
 		})
 }
 
+func (x *studio) untilLooked() {
+	x.t.Helper()
+	x.screen.until(x.t, "all was looked at", func(control.CameraNow, map[int64]control.FrameView) bool {
+		e, err := x.evening(x.t.Context(), x.session)
+		require.NoError(x.t, err)
+		x.mu.Lock()
+		defer x.mu.Unlock()
+		return e.due.IsZero()
+	})
+}
+
 func (x *studio) view() page.CameraView {
 	x.t.Helper()
 	v, err := x.Frames(x.t.Context(), x.session)
@@ -265,9 +279,9 @@ func TestPairOnThePage(t *testing.T) {
 	x.screen.until(t, "they were looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
 		return now.Busy == "" && len(x.view().Frames) == 2
 	})
-	require.ErrorContains(t, x.Pair(x.session, 2, "PICT0999"), `There is no frame "PICT0999"`)
-	require.ErrorContains(t, x.Pair(x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
-	require.NoError(t, x.Pair(x.session, 2, "PICT0472"))
+	require.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0999"), `There is no frame "PICT0999"`)
+	require.ErrorContains(t, x.Pair(t.Context(), x.session, 0, "PICT0472"), "Nobody said which shot PICT0472 is")
+	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
 	settled := func(id int64) func(control.CameraNow, map[int64]control.FrameView) bool {
 		return func(_ control.CameraNow, frames map[int64]control.FrameView) bool { return frames[id].Settled }
 	}
@@ -276,15 +290,91 @@ func TestPairOnThePage(t *testing.T) {
 
 	x.startAnew()
 	x.screen.until(t, "it is settled still", settled(x.shots[1].ID))
-	require.NoError(t, x.Pair(x.session, 99, "PICT0471"))
-	x.screen.until(t, "it says that there is no such shot", func(control.CameraNow, map[int64]control.FrameView) bool {
-		return len(x.view().Problems) > 0
-	})
-	assert.Contains(t, x.view().Problems[0], "session 1 has no shot 99")
-	require.NoError(t, x.Pair(x.session, 0, "PICT0472"))
+	for _, number := range []int{99, 9, -1} {
+		assert.EqualError(t, x.Pair(t.Context(), x.session, number, "PICT0471"),
+			fmt.Sprintf("Session 1 has no shot %d. Type a number from 1 to 8.", number))
+	}
+	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0472"))
 	x.screen.until(t, "it is taken back", func(_ control.CameraNow, frames map[int64]control.FrameView) bool {
 		return !frames[x.shots[1].ID].Settled
 	})
+}
+
+// missing is a journal in which a shot is not found, as if it could not be read.
+type missing struct {
+	Journal
+	number atomic.Int64
+}
+
+func (m *missing) AllShots(ctx context.Context, session int64) iter.Seq2[record.Shot, error] {
+	return func(yield func(record.Shot, error) bool) {
+		for s, err := range m.Journal.AllShots(ctx, session) {
+			if int64(s.Number) != m.number.Load() && !yield(s, err) {
+				return
+			}
+		}
+	}
+}
+
+// What was said and cannot be is explained until something else is said, also when the frames are looked at again.
+func TestRefusedPairStaysExplained(t *testing.T) {
+	x := newStudio(t)
+	gone := &missing{Journal: x.journal}
+	x.o.Journal = gone
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	gone.number.Store(8)
+	require.NoError(t, x.Pair(t.Context(), x.session, 8, "PICT0471"))
+	explained := func(control.CameraNow, map[int64]control.FrameView) bool { return len(x.view().Problems) > 0 }
+	x.screen.until(t, "it is explained", explained)
+	why := []string{"Session 1 has no shot 8. Open the frame and say again which shot it is."}
+	for range 3 {
+		x.Recorded(x.session)
+		x.untilLooked()
+		assert.Equal(t, why, x.view().Problems)
+	}
+	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0471"))
+	assert.Empty(t, x.view().Problems, "as soon as something else is said")
+	x.untilLooked()
+	assert.Empty(t, x.view().Problems)
+}
+
+// Of what is said of one frame or one shot while it has to wait, the last counts.
+func TestLastSaidCounts(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	x.screen.be(control.Armed)
+	for _, number := range []int{3, 4, 2} {
+		require.NoError(t, x.Pair(t.Context(), x.session, number, "PICT0472"))
+	}
+	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0477"))
+	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0471"))
+	x.screen.be(control.Safe)
+	x.untilLooked()
+	v := x.view()
+	assert.Empty(t, v.Problems)
+	var settled []any
+	for _, f := range v.Frames {
+		if f.Settled {
+			settled = append(settled, f.Name, f.Shot)
+		}
+	}
+	assert.Equal(t, []any{"PICT0471", 1, "PICT0472", 2}, settled)
+}
+
+// What the page says of pairs has no words of the command line.
+func TestPairWords(t *testing.T) {
+	for want, e := range map[string]contactsheet.PairError{
+		"Shot 2 has A for its frame, and shot 7 has A. Take back what you said about shot 7.": {Shot: 7,
+			Why: "shot 2 has A for its frame, and shot 7 has A"},
+		"No file with a time in it is called A. Open the frame and say again which shot it is.": {Text: "2=A", Shot: 2,
+			Why: "no file with a time in it is called A"},
+	} {
+		assert.Equal(t, want, pairWords(&e))
+	}
 }
 
 // What frames are measured against is kept, and refused in words when it cannot be.

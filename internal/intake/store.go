@@ -20,6 +20,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/frames"
 	"stillwater/internal/page"
+	"stillwater/internal/tether"
 )
 
 // limits of what is kept.
@@ -33,7 +34,7 @@ type limits struct {
 }
 
 func usualLimits() limits {
-	return limits{file: 128 << 20, kept: 4 << 30, free: 1 << 30, files: 5000, parts: 8, idle: 2 * time.Minute}
+	return limits{file: tether.MaxFile, kept: 4 << 30, free: 1 << 30, files: 5000, parts: 8, idle: 2 * time.Minute}
 }
 
 // store is the folder with the files: a folder for each session, by its number. A file under way has a hidden name

@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/proctest"
 	"stillwater/internal/record"
+	"stillwater/internal/tether"
 	"stillwater/internal/tether/tethertest"
 )
 
@@ -110,6 +111,11 @@ func TestFromTheCableToTheShots(t *testing.T) {
 	}
 	x.untilFramed(7)
 	assert.NoFileExists(t, filepath.Join(from.Dir, "100TEST", "PICT0470.JPG"), "it was there before")
+}
+
+// What is fetched from a camera can be taken in: a file that is too large for one is so for the other.
+func TestFetchedFilesAreTakenIn(t *testing.T) {
+	assert.Equal(t, tether.DefaultLimits().File, usualLimits().file)
 }
 
 func TestSourcesRefuse(t *testing.T) {

@@ -34,8 +34,11 @@ type Limits struct {
 
 // DefaultLimits are a real camera's.
 func DefaultLimits() Limits {
-	return Limits{List: 2 * time.Minute, Begin: 30 * time.Second, Slow: 500_000, File: 256 << 20, Ending: 2 * time.Second}
+	return Limits{List: 2 * time.Minute, Begin: 30 * time.Second, Slow: 500_000, File: MaxFile, Ending: 2 * time.Second}
 }
+
+// MaxFile is the most bytes of a file that are fetched, and that the machine takes in. Own choice.
+const MaxFile = 128 << 20
 
 const (
 	maxMemory = 1 << 30 // bytes of the program's address space, where the system can bound it
