@@ -138,7 +138,7 @@ func TestFramesFromThePhone(t *testing.T) {
 	assert.Equal(t, before, eval[string](p, place), "nothing moves under the thumb")
 	assert.Contains(t, p.plain(".camera .advice"), "PICT0999.JPG is no JPEG, HEIF or raw file, whatever its name says. "+
 		"Choose the camera's own file.")
-	p.until("they are matched", `document.querySelector(".camera-counts").textContent.startsWith("Of 8 shots 4 have")`)
+	p.until("they are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 4 certain")`)
 
 	c.be(func(s *control.Snapshot) { s.State = control.Armed })
 	p.until("it is armed", `document.documentElement.dataset.state === "armed"`)
@@ -150,10 +150,10 @@ func TestFramesFromThePhone(t *testing.T) {
 	c.be(func(s *control.Snapshot) { s.State = control.Safe })
 	p.until("they go on", `document.querySelector(".camera-progress").textContent
 		.startsWith("7 of 7 files are there, 4 were there already")`)
-	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("Of 8 shots 7 have")`)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
 	p.until("their pictures are there", `[...document.querySelectorAll(".camera-frame img")].length === 7 &&
 		document.querySelector(".camera-frame img").naturalWidth > 0`)
-	assert.Contains(t, p.plain(".camera-frame"), "No. 1, certain")
+	assert.Contains(t, p.plain(".camera-frame"), "Shot 1, certain")
 	p.place("lookback")
 	p.js(`document.querySelector(".camera").scrollIntoView()`)
 	p.picture("frames-from-the-phone")
@@ -167,7 +167,7 @@ func TestFramesAtShoot(t *testing.T) {
 	c, p, files := cameraEvening(t, startBrowser(t))
 	p.openCamera()
 	p.choose(".camera input[type=file]", files...)
-	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("Of 8 shots 7 have")`)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
 	c.be(func(s *control.Snapshot) {
 		late := *s.Shots[0].Camera
 		late.Verdict, late.Says = control.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
@@ -233,7 +233,7 @@ func TestFrameIsThatShot(t *testing.T) {
 	p.tap(".camera-dialog .primary")
 	p.until("it is settled, and the other with it", `
 		[...document.querySelectorAll(".camera-sure")].map((n) => n.textContent).join() ===
-			"No. 1, certain,No. 2, as you said,No. 2, as you said"`)
+			"Shot 1, certain,Shot 2, as you said,Shot 2, as you said"`)
 	p.picture("frame-is-that-shot")
 	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
 	p.until("the frame before", `document.querySelector(".camera-title b").textContent === "PICT0471"`)

@@ -142,7 +142,7 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"has no shot 99", []string{dir, "--pair", "99=none"}},
 		{"name a file (./- is one)", []string{dir, "--sheet", "-"}},
 		{"to fetch once", []string{dir, "--watch", "--camera", "auto"}},
-		{"give auto for the camera on the cable", []string{dir, "--camera", "the first"}},
+		{"give auto for the connected camera", []string{dir, "--camera", "the first"}},
 		{"leave --json out", []string{dir, "--watch", "--json"}},
 		{"shot 2 has PICT0021 for its frame, and shot 3 has PICT0021: take one back, --pair 3=none",
 			[]string{dir, "--pair", "2=0021", "--pair", "3=0021"}},
@@ -156,7 +156,7 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 	assert.Equal(t, byte(0xd8), content[1])
 }
 
-// What the camera on the cable has is copied into the folder once, and matched; while the daemon has the journal the
+// What the connected camera has is copied into the folder once, and matched; while the daemon has the journal the
 // camera is left alone.
 func TestFramesFromTheCamera(t *testing.T) {
 	need.Tool(t, "gphoto2")

@@ -17,7 +17,7 @@ var (
 		"run this as the journal's owner")
 )
 
-// Fetch copies what the camera on the cable has, and the folder has not, into the folder. What cannot be copied is said
+// Fetch copies what the connected camera has, and the folder has not, into the folder. What cannot be copied is said
 // and costs only itself, but for a camera that answers nothing any more: the next run goes on where this one ended.
 func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) error {
 	if o.Camera == "" {

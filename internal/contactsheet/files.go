@@ -41,7 +41,7 @@ pixels of the frame as it is shown, from its top left.
 --xmp writes what is known of each frame that is certain into a sidecar file, and leaves what others wrote there:
 keepers have 5 stars, good ones 3. A camera's own files are never changed.
 
---camera copies into the folder what the camera on the cable has and the folder has not, by gphoto2, the program of the
+--camera copies into the folder what the connected camera has and the folder has not, by gphoto2, the program of the
 general camera-access library libgphoto2 (sudo apt install gphoto2), while stillwater does not run. Options:
 
 `
@@ -143,7 +143,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 	flags.Func("width", "instead of --ruler: the width of the scene that a frame shows at the spot, a `LENGTH`",
 		m.SetWidth)
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
-	flags.StringVar(&o.Camera, "camera", "", "first fetch what is new from the camera on the cable: its `PORT`, "+
+	flags.StringVar(&o.Camera, "camera", "", "first fetch what is new from the connected camera: its `PORT`, "+
 		"auto, usb:BUS,DEVICE, ptpip:ADDRESS or disk:FOLDER (needs gphoto2)")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")

@@ -27,7 +27,7 @@ type PastMeasured struct {
 
 // CameraNow says how far the camera's frames of the session are.
 type CameraNow struct {
-	Version int    `json:"version"` // changes when more is known; 0: no frames are taken here
+	Version int    `json:"version"` // changes when more is known; 0: camera files are not accepted
 	Busy    string `json:"busy"`    // what is being done or waited for, in words; "" nothing
 
 	Measured int `json:"measured"` // in the session's frames, and on no record yet
@@ -82,7 +82,7 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 	case err != nil:
 		return err
 	case c.opts.Camera == nil:
-		return refusal("type", "No frames are taken here.", "Reload the page.")
+		return refusal("type", "This machine does not accept camera files.", "Reload the page.")
 	case cmd.Type == "pair":
 		return c.opts.Camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
 	case cmd.Type == "gauge":

@@ -37,7 +37,7 @@ func TestCommandsOfFrames(t *testing.T) {
 		frames := &fakeFrames{}
 		do := func(client string, cmd Command) error { return x.Do(context.Background(), client, cmd) }
 		pair := Command{Type: "pair", Session: 1, Number: 12, Name: "PICT0471"}
-		assert.ErrorContains(t, do(me, pair), "No frames are taken here")
+		assert.ErrorContains(t, do(me, pair), "This machine does not accept camera files.")
 		x.opts.Camera = frames
 		assert.ErrorContains(t, do("somebody", pair), "The controls are with")
 		assert.Empty(t, frames.said)

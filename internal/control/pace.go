@@ -21,8 +21,8 @@ const (
 	maxPace = 2 * time.Minute
 )
 
-// Of what is let go: how long it takes from the hand to its moment at most, mostly; and how long there has to be before
-// the next for the picture of the last. Own choice.
+// Most of what is let go is at its moment within paceFlies. pacePause is the least time to the next, in which the
+// picture of the last is made. Own choice.
 const (
 	paceFlies = time.Second
 	pacePause = time.Second

@@ -152,8 +152,8 @@ func (i *Intake) hasFrames(ctx context.Context, session int64) (bool, error) {
 	return len(known) > 0, err
 }
 
-const keptWords = "Copies of the files are kept on the machine, 4 GB at most: the oldest pictures give way to new " +
-	"ones, and what was seen in them stays on record. The phone's own files are not changed."
+const keptWords = "Copies of the files are kept on the machine. The oldest copies are deleted when 4 GB are full; " +
+	"what was measured stays. The phone's own files are not changed."
 
 func (i *Intake) emptyView() page.CameraView {
 	return page.CameraView{Frames: []page.CameraFrame{}, Problems: []string{}, Kept: keptWords}
@@ -219,7 +219,7 @@ func (f *found) take(s *contactsheet.Sheet) {
 	}
 }
 
-// Frames is page.Camera's. What is not known yet is worked out, and the view says so.
+// Frames implements page.Camera. What is not known yet is worked out, and the view says so.
 func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, error) {
 	e, err := i.evening(ctx, session)
 	if err != nil {
@@ -243,7 +243,7 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	return view, nil
 }
 
-// Picture is page.Camera's.
+// Picture implements page.Camera.
 func (i *Intake) Picture(ctx context.Context, session int64, name string) ([]byte, error) {
 	return i.o.Journal.FramePicture(ctx, session, name)
 }
@@ -267,7 +267,7 @@ func noFrame(name string) error {
 	return &control.Refusal{Field: "name", Why: fmt.Sprintf("There is no frame %q.", name), Remedy: "Reload the page."}
 }
 
-// Pair is control.Camera's.
+// Pair implements control.Camera.
 func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
 	e, was := i.frame(session, frame)
 	if e == nil || frame == "" || frame == "none" {
@@ -303,7 +303,7 @@ func (i *Intake) hasShot(ctx context.Context, session int64, number int) error {
 	return nil
 }
 
-// Gauge is control.Camera's.
+// Gauge implements control.Camera.
 func (i *Intake) Gauge(session int64, empty, width string, fromRight bool) error {
 	e, _ := i.frame(session, empty)
 	if e == nil {
@@ -313,8 +313,8 @@ func (i *Intake) Gauge(session int64, empty, width string, fromRight bool) error
 	if width != "" {
 		wide, err := phys.ParseLength(width)
 		if err != nil || wide < 0.001 || wide > 20 {
-			return &control.Refusal{Field: "value", Why: fmt.Sprintf("%q is not how wide a scene can be.", width),
-				Remedy: "Type a length from 1 mm to 20 m, like 60 cm."}
+			return &control.Refusal{Field: "value", Why: "The width must be 1 mm to 20 m.",
+				Remedy: "Type a length like 60 cm."}
 		}
 		g.Width = wide
 	}
@@ -334,19 +334,19 @@ func plain(err error) error {
 	return err
 }
 
-// Measured is control.Camera's.
+// Measured implements control.Camera.
 func (i *Intake) Measured(session int64) ([]control.PastMeasured, error) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	e := i.evenings[session]
 	if e == nil || len(e.measured) == 0 {
-		return nil, &control.Refusal{Field: "", Why: "Nothing was measured that is not on record.",
-			Remedy: "Name the frame without liquid first."}
+		return nil, &control.Refusal{Field: "", Why: "There is no new measurement to record.",
+			Remedy: "Choose the empty frame if you have not."}
 	}
 	return e.measured, nil
 }
 
-// Recorded is control.Camera's.
+// Recorded implements control.Camera.
 func (i *Intake) Recorded(session int64) {
 	if e, _ := i.frame(session, ""); e != nil {
 		i.want(e, 0, func() {})

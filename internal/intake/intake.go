@@ -1,7 +1,7 @@
-// Package intake takes in the camera's files that phones send: it keeps them in a folder beside the record, and says
-// which is which shot and what they show. It works while nothing is armed, on a thread that yields to all others, one
-// frame at a time; what it was doing is done again, from the frame on that it was at, when something was armed
-// meanwhile.
+// Package intake takes in the camera's files, from phones, a watched folder or a connected camera: it keeps them in a
+// folder beside the record, and says which is which shot and what they show. It works while nothing is armed, on a
+// thread that yields to all others, one frame at a time; what it was doing is done again, from the frame on that it was
+// at, when something was armed meanwhile.
 //
 // In memory are a part of a file for each one who sends, a picture as it is decoded (see package frames), and what is
 // known of the frames of a few sessions. On the disk are at most 4 GB of files; the oldest pictures give way, and so do
@@ -76,7 +76,7 @@ type evening struct {
 
 const (
 	pause       = time.Second      // after a file nothing more came: it is looked at
-	patience    = 20 * time.Second // or when files have come for so long
+	maxWait     = 20 * time.Second // or when files have come for so long
 	armedCheck  = 20 * time.Millisecond
 	maxEvenings = 8 // known at once
 )
@@ -105,7 +105,7 @@ func (i *Intake) armed() bool {
 	return state != control.Safe && state != control.Fault
 }
 
-// Take is page.Camera's.
+// Take implements page.Camera.
 func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (int64, error) {
 	if i.armed() {
 		return 0, page.ErrArmed
@@ -179,11 +179,11 @@ func (i *Intake) want(e *evening, in time.Duration, change func()) {
 		e.first = now
 	}
 	e.due = now.Add(in)
-	if last := e.first.Add(patience); e.due.After(last) {
+	if last := e.first.Add(maxWait); e.due.After(last) {
 		e.due = last
 	}
 	i.evenings[e.session] = e
-	i.say(e, "the frames are looked at")
+	i.say(e, "looking at the frames")
 	select {
 	case i.wake <- struct{}{}:
 	default:
@@ -231,7 +231,7 @@ func (i *Intake) run(ctx context.Context, shower Shower) {
 		switch {
 		case e != nil && i.armed():
 			i.mu.Lock()
-			i.say(e, "the frames are looked at when nothing is armed")
+			i.say(e, "waiting until nothing is armed")
 			i.mu.Unlock()
 			in = armedCheck
 		case e != nil:

@@ -230,7 +230,7 @@ func TestArmedComesFirst(t *testing.T) {
 	})
 	assert.ErrorIs(t, x.send("PICT0472.JPG"), page.ErrArmed)
 	x.screen.until(t, "it says that it waits", func(now control.CameraNow, frames map[int64]control.FrameView) bool {
-		return now.Busy == "the frames are looked at when nothing is armed" && len(frames) == 0
+		return now.Busy == "waiting until nothing is armed" && len(frames) == 0
 	})
 	known, err := x.journal.Frames(t.Context(), x.session)
 	require.NoError(t, err)
@@ -263,7 +263,7 @@ func TestArmedMeanwhile(t *testing.T) {
 	x.sendAll()
 	x.start()
 	x.screen.until(t, "it waits", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
-		return now.Busy == "the frames are looked at when nothing is armed"
+		return now.Busy == "waiting until nothing is armed"
 	})
 	x.screen.be(control.Safe)
 	x.untilFramed(7)
@@ -385,7 +385,7 @@ func TestGauge(t *testing.T) {
 	x.untilFramed(7)
 	assert.ErrorContains(t, x.Gauge(x.session, "none such", "", false), "There is no frame")
 	for _, width := range []string{"wide", "0 cm", "30 m", "-1 m"} {
-		assert.ErrorContains(t, x.Gauge(x.session, "PICT0471", width, false), "Type a length from 1 mm to 20 m", width)
+		assert.ErrorContains(t, x.Gauge(x.session, "PICT0471", width, false), "The width must be 1 mm to 20 m.", width)
 	}
 	require.NoError(t, x.Gauge(x.session, "PICT0471", "60 cm", true))
 	x.startAnew()
@@ -393,5 +393,5 @@ func TestGauge(t *testing.T) {
 	v := x.view()
 	assert.Equal(t, []any{"PICT0471", "60 cm", true}, []any{v.Empty, v.Width, v.FromRight})
 	_, err := x.Measured(x.session)
-	assert.ErrorContains(t, err, "Nothing was measured")
+	assert.ErrorContains(t, err, "There is no new measurement to record. Choose the empty frame")
 }

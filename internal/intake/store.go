@@ -49,8 +49,17 @@ type store struct {
 
 func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.FormatInt(id, 10)) }
 
-func refusal(why, remedy string) error {
-	return &control.Refusal{Field: "file", Why: why, Remedy: remedy}
+// notTaken is why a file is not taken: a refusal for who sends it from a phone, and the remedy for who put it into a
+// folder.
+type notTaken struct {
+	*control.Refusal
+	inFolder string
+}
+
+func (n *notTaken) Unwrap() error { return n.Refusal }
+
+func refusal(why, atPhone, inFolder string) error {
+	return &notTaken{&control.Refusal{Field: "file", Why: why, Remedy: atPhone}, inFolder}
 }
 
 // take adds a part to a file of a session, see page.Camera. whole says that the file is there now and was not before.
@@ -78,7 +87,8 @@ func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (h
 		}
 	}
 	if have+int64(len(part)) > f.Size {
-		return have, false, refusal(fmt.Sprintf("%s is longer than it was said to be.", f.Name), "Choose it again.")
+		return have, false, refusal(fmt.Sprintf("%s is longer than it was said to be.", f.Name), "Choose it again.",
+			"Copy it from the camera again.")
 	}
 	if err := add(under, have, part); err != nil {
 		os.Remove(under)
@@ -101,16 +111,17 @@ func (s *store) check(f page.CameraFile) error {
 	}
 	switch {
 	case f.Name == "" || strings.HasPrefix(f.Name, ".") || strings.ContainsFunc(f.Name, odd):
-		return refusal(fmt.Sprintf("%q is a name that is not taken.", f.Name),
-			"Name the file with letters, digits and spaces, and choose it again.")
+		return refusal(fmt.Sprintf("%q: this file name cannot be used.", f.Name),
+			"Rename it with letters, digits and spaces, and choose it again.", "Rename it with letters, digits and spaces.")
 	case !frames.IsFrame(f.Name):
 		return refusal(fmt.Sprintf("%s is not a camera's picture, by its name.", f.Name),
-			"Choose JPEG, HEIF or raw files.")
+			"Choose JPEG, HEIF or raw files.", "Take it out of the folder.")
 	case f.Size == 0:
-		return refusal(fmt.Sprintf("%s is empty.", f.Name), "Copy it from the camera again.")
+		return refusal(fmt.Sprintf("%s is empty.", f.Name), "Copy it from the camera again.",
+			"Copy it from the camera again.")
 	case f.Size > s.limits.file:
 		return refusal(fmt.Sprintf("%s has %d MB, and %d MB are the most.", f.Name, f.Size>>20, s.limits.file>>20),
-			"Choose the JPEG that the camera saved beside it.")
+			"Choose the JPEG that the camera saved beside it.", "Put the JPEG that the camera saved beside it there.")
 	}
 	return nil
 }
@@ -134,7 +145,8 @@ func (s *store) place(dir string, f page.CameraFile) (name string, there bool, e
 			return name, true, nil
 		}
 	}
-	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.")
+	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",
+		"Rename it.")
 }
 
 // partName is the name of a file under way. Files that differ have different ones.
@@ -147,7 +159,7 @@ func partName(f page.CameraFile) string {
 func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
 	if !frames.IsPicture(part) {
 		return refusal(fmt.Sprintf("%s is no JPEG, HEIF or raw file, whatever its name says.", f.Name),
-			"Choose the camera's own file.")
+			"Choose the camera's own file.", "Put the camera's own file there.")
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fullOr(f, err)
@@ -160,7 +172,7 @@ type keptFile struct {
 	path     string
 	size     int64
 	modified time.Time
-	under    bool // way
+	partial  bool // under way
 }
 
 // makeRoom has room for a file: the oldest pictures give way, and what was seen in them stays on record.
@@ -169,26 +181,26 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	if err != nil {
 		return err
 	}
-	total, own, under := int64(0), 0, 0
+	total, own, partial := int64(0), 0, 0
 	for _, k := range all {
-		if k.under && time.Since(k.modified) > s.limits.idle {
+		if k.partial && time.Since(k.modified) > s.limits.idle {
 			os.Remove(k.path)
 			continue
 		}
 		total += k.size
-		if k.under {
-			under++
+		if k.partial {
+			partial++
 		} else if filepath.Dir(k.path) == dir {
 			own++
 		}
 	}
 	switch {
-	case under >= s.limits.parts:
-		return refusal(fmt.Sprintf("%s: %d other files are under way.", f.Name, under),
-			"Choose it again when they are there.")
+	case partial >= s.limits.parts:
+		return refusal(fmt.Sprintf("%s: %d other files are being received.", f.Name, partial),
+			"Choose it again when they are there.", "It is tried again in a minute.")
 	case own >= s.limits.files:
 		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
-			"Start a new session for those that follow.")
+			"Start a new session for those that follow.", "Start a new session for those that follow.")
 	}
 	free, err := s.free(s.dir)
 	if err != nil {
@@ -198,7 +210,7 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 		if total+f.Size <= s.limits.kept && f.Size+s.limits.free <= free {
 			return nil
 		}
-		if !k.under && os.Remove(k.path) == nil {
+		if !k.partial && os.Remove(k.path) == nil {
 			total, free = total-k.size, free+k.size
 		}
 	}
@@ -217,13 +229,13 @@ func (s *store) all() (list []keptFile, _ error) {
 		case err != nil || !entry.Type().IsRegular():
 			return err
 		}
-		under := strings.HasSuffix(path, ".part")
-		if !under && !frames.IsFrame(path) {
+		partial := strings.HasSuffix(path, ".part")
+		if !partial && !frames.IsFrame(path) {
 			return nil
 		}
 		info, err := entry.Info()
 		if err == nil {
-			list = append(list, keptFile{path, info.Size(), info.ModTime(), under})
+			list = append(list, keptFile{path, info.Size(), info.ModTime(), partial})
 		}
 		return err
 	})
@@ -261,7 +273,8 @@ func finish(under, path string, f page.CameraFile) error {
 
 func diskFull(f page.CameraFile) error {
 	return refusal(fmt.Sprintf("%s was not taken: the machine's disk is full.", f.Name),
-		"Make room on the machine, then choose it again; what was taken before it stays.")
+		"Make room on the machine, then choose it again; what was taken before it stays.",
+		"Make room on the machine; it is tried again in a minute.")
 }
 
 // fullOr says in words that the disk is full, or is the error.

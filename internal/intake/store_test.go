@@ -100,11 +100,11 @@ func TestTakeRefuses(t *testing.T) {
 		"empty":             {page.CameraFile{Name: "a.jpg"}, nil, "a.jpg is empty"},
 		"too long":          {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40), "1 MB are the most"},
 		"longer than said":  {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
-		"a folder":          {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), `"../a.jpg" is a name`},
-		"hidden":            {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "is a name that is not taken"},
-		"two lines":         {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg" is a name`},
-		"turned round":      {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `"a\u202egpj.jpg" is a name`},
-		"no name":           {page.CameraFile{Size: 40}, jpegOf(40), `"" is a name`},
+		"a folder":          {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), `"../a.jpg": this file name`},
+		"hidden":            {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
+		"two lines":         {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg": this file name`},
+		"turned round":      {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `u202egpj.jpg": this file name`},
+		"no name":           {page.CameraFile{Size: 40}, jpegOf(40), `"": this file name`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(t)
@@ -159,7 +159,7 @@ func TestFilesUnderWay(t *testing.T) {
 	}
 	require.NoError(t, begin(1))
 	require.NoError(t, begin(2))
-	require.ErrorContains(t, begin(3), "P0003.JPG: 2 other files are under way. Choose it again when they are there.")
+	require.ErrorContains(t, begin(3), "P0003.JPG: 2 other files are being received. Choose it again when they are there.")
 	for _, name := range kept(t, s, 1) {
 		old := time.Now().Add(-s.limits.idle - time.Minute)
 		require.NoError(t, os.Chtimes(filepath.Join(s.session(1), name), old, old))

@@ -16,7 +16,7 @@ import (
 	"stillwater/internal/tether"
 )
 
-// Sources are where files come from besides phones: a folder into which they are put, and the camera on the cable,
+// Sources are where files come from besides phones: a folder into which they are put, and the connected camera,
 // whose files are copied into that folder. The zero value is none.
 type Sources struct{ Dir, Port string }
 
@@ -25,7 +25,7 @@ func (s *Sources) SetFlags(flags *flag.FlagSet) {
 	flags.StringVar(&s.Dir, "frames", "",
 		"take in the camera's files that come into the folder `DIR`, while nothing is armed")
 	flags.StringVar(&s.Port, "camera", "",
-		"with --frames: copy what the camera on the cable makes into DIR; its `PORT`: auto, usb:BUS,DEVICE or ptpip:ADDRESS")
+		"with --frames: copy what the connected camera makes into DIR; its `PORT`: auto, usb:BUS,DEVICE or ptpip:ADDRESS")
 }
 
 // Check refuses what cannot be, by the flags' names.
@@ -176,10 +176,14 @@ func (w *watcher) note(one taken, err error) {
 		w.done[one] = true
 		return
 	}
-	if w.failed[one].words != err.Error() {
-		w.log.Warn("a file is not taken in", "file", one.file.Name, "err", err)
+	words := err.Error()
+	if n := new(notTaken); errors.As(err, &n) {
+		words = n.Why + " " + n.inFolder
 	}
-	w.failed[one] = failure{err.Error(), w.looks}
+	if w.failed[one].words != words {
+		w.log.Warn("a file is not taken in", "file", one.file.Name, "err", words)
+	}
+	w.failed[one] = failure{words, w.looks}
 }
 
 // take hands a file over in parts. One that was cut off by what was armed goes on where it was.

@@ -60,7 +60,8 @@ func TestWatchedFolder(t *testing.T) {
 	x.screen.be(control.Safe)
 	require.NoError(t, w.look(ctx))
 	x.untilFramed(7)
-	assert.Contains(t, log.String(), "PICT0601.JPG is no JPEG, HEIF or raw file")
+	assert.Contains(t, log.String(), "PICT0601.JPG is no JPEG, HEIF or raw file, whatever its name says. "+
+		"Put the camera's own file there.")
 	said := log.String()
 	require.NoError(t, w.look(ctx))
 	assert.Equal(t, said, log.String(), "nothing is said twice")
@@ -90,7 +91,7 @@ func TestWatchedFolderVanishes(t *testing.T) {
 	assert.Contains(t, log.String(), "can be looked into again")
 }
 
-// From the camera on the cable to the shots, with the real library.
+// From the connected camera to the shots, with the real library.
 func TestFromTheCableToTheShots(t *testing.T) {
 	need.Tool(t, "gphoto2")
 	t.Setenv("HOME", t.TempDir()) // it keeps settings there
@@ -121,5 +122,5 @@ func TestFetchedFilesAreTakenIn(t *testing.T) {
 func TestSourcesRefuse(t *testing.T) {
 	assert.NoError(t, (&Sources{}).Check())
 	assert.ErrorContains(t, (&Sources{Port: "auto"}).Check(), "--camera: its files need a folder: add --frames DIR")
-	assert.ErrorContains(t, (&Sources{Dir: "x", Port: "first"}).Check(), "give auto for the camera on the cable")
+	assert.ErrorContains(t, (&Sources{Dir: "x", Port: "first"}).Check(), "give auto for the connected camera")
 }

@@ -14,7 +14,8 @@ import (
 	"stillwater/internal/control"
 )
 
-// Camera takes in the camera's files that phones send, and says which is which shot.
+// Camera takes in the camera's files, from phones, a watched folder or a connected camera, and says which is which
+// shot.
 type Camera interface {
 	// Take takes a part of a file, its bytes from at on, and returns how many of the file are there then. One that does
 	// not begin where the file ends so far changes nothing: an empty one asks. The error wraps ErrArmed, or is a

@@ -51,8 +51,7 @@ func newFlash(p optics.Pulse) flash {
 	return flash{decay: math.Inf(1), ends: max(half, tenth)}
 }
 
-// at is a time at which there is light, the same for the same number from 0 to 1: for an even choice of numbers there
-// are as many times as there is light.
+// at maps a number from 0 to 1 to a time: numbers drawn evenly give times whose density follows the light's intensity.
 func (f *flash) at(number float64) float64 {
 	left := 1.0
 	for i := range f.ghosts {

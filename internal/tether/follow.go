@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// Follow copies the files that a camera makes into a folder, while nothing is armed: a camera that is read from may not
-// fire.
+// Follow copies the files that a camera makes into a folder, while nothing is armed: a camera that is being read may
+// fail to fire.
 type Follow struct {
 	Camera *Camera
 	Dir    string
@@ -23,9 +23,9 @@ type Follow struct {
 }
 
 const (
-	usualEvery = 5 * time.Second
-	patience   = 6 // so many times Every after a camera that does not answer
-	armedCheck = 20 * time.Millisecond
+	usualEvery  = 5 * time.Second
+	retryFactor = 6 // so many times Every after a camera that does not answer
+	armedCheck  = 20 * time.Millisecond
 )
 
 // errArmed ends what is under way.
@@ -53,14 +53,14 @@ func (f *Follow) Run(ctx context.Context) {
 			defer folder.Close()
 			if !known {
 				old, known = before(list, folder), true
-				f.Log.Info("the camera on the cable is seen", "files", len(list), "of before", len(old))
+				f.Log.Info("the connected camera is seen", "files", len(list), "old", len(old))
 			}
 			return errors.Join(append(problems, f.copyNew(ctx, list, old, folder))...)
 		})
 		if errors.Is(err, errArmed) {
 			wait = armedCheck
 		} else if f.say(err); err != nil {
-			wait *= patience
+			wait *= retryFactor
 		}
 		select {
 		case <-time.After(wait):
@@ -92,7 +92,7 @@ func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, fo
 		case err != nil:
 			problems = append(problems, err)
 		case made:
-			f.Log.Info("from the camera", "file", file.Name(), "bytes", file.Size)
+			f.Log.Info("a file was copied from the camera", "file", file.Name(), "bytes", file.Size)
 		}
 		if errors.Is(err, ErrSilent) {
 			break
@@ -141,9 +141,9 @@ func (f *Follow) say(err error) {
 	switch {
 	case words == f.said:
 	case words == "":
-		f.Log.Info("the camera on the cable answers again")
+		f.Log.Info("the connected camera answers again")
 	default:
-		f.Log.Warn("the camera on the cable", "err", words)
+		f.Log.Warn("the connected camera cannot be read", "err", words)
 	}
 	f.said = words
 }

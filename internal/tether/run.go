@@ -14,7 +14,7 @@ import (
 )
 
 // ErrSilent means that a camera took too long.
-var ErrSilent = errors.New("the camera did not answer in time: is it switched on and awake? Switch it off and on")
+var ErrSilent = errors.New("the camera did not answer in time: wake it, or switch it off and on")
 
 // errExcess ends a process that sends too much.
 var errExcess = errors.New("the camera sent more than it said: what came is dropped")
@@ -99,7 +99,7 @@ var complaint = regexp.MustCompile(`\*\*\* Error(?: \((-?\d+): '([^'\n]*)'\)|: (
 
 // remedies for its errors, by their numbers in the library (gphoto2-port-result.h, gphoto2-result.h).
 var remedies = map[string]string{
-	"-52":  "is it switched on, awake, and on the cable?",
+	"-52":  "is it switched on, awake, and connected?",
 	"-53":  "another program has it: close it, or eject the camera in the file manager",
 	"-60":  "another program has it: close it, or eject the camera in the file manager",
 	"-105": "gphoto2 --auto-detect lists what it finds",

@@ -1,9 +1,10 @@
 // Package tether fetches a camera's files over its cable, or over the network, with gphoto2, the command-line program
 // of the general camera-access library libgphoto2, as Debian has it. Files on the camera are read and never changed.
 //
-// Nothing that a camera does holds up anything else: each request is a process of its own, which is ended when it takes
-// too long, when it sends more than it said, and when its context ends. It gets at most maxMemory of memory, writes no
-// files, and what it sends is taken in pieces; a file is in its folder when all of it is on the disk, and not before.
+// A camera cannot hold up anything else: each request is a process of its own, which is ended when it takes too long,
+// when it sends more bytes than the file's size, and when its context ends. It gets at most maxMemory of memory, writes
+// no files, and what it sends is taken in pieces; a file is in its folder when all of it is on the disk, and not
+// before.
 package tether
 
 import (
@@ -26,8 +27,8 @@ import (
 // Limits of what a camera may take. Own choice.
 type Limits struct {
 	List   time.Duration // for the list of its files
-	Begin  time.Duration // for a file, and
-	Slow   int64         // as much longer as this many bytes a second take
+	Begin  time.Duration // for a file, besides its bytes
+	Slow   int64         // bytes a second that a file comes with at least
 	File   int64         // bytes of one file
 	Ending time.Duration // for the program to end when it was asked to
 }
@@ -72,7 +73,7 @@ func Find(port string) (*Camera, error) {
 		known = known || begins(prefix)
 	}
 	if !known || strings.ContainsFunc(port, unicode.IsControl) {
-		return nil, fmt.Errorf("give auto for the camera on the cable, or a port like usb:001,004, ptpip:192.0.2.7 or " +
+		return nil, fmt.Errorf("give auto for the connected camera, or a port like usb:001,004, ptpip:192.0.2.7 or " +
 			"disk:DCIM; gphoto2 --auto-detect lists them")
 	}
 	program, err := exec.LookPath("gphoto2")
@@ -137,13 +138,13 @@ func parseList(text string) (files []File, problems []error) {
 		case strings.TrimSpace(line) == "":
 			continue
 		case parts == nil:
-			problem("%q: the camera's list has a name that is not taken: rename the file on the camera", shortened(line))
+			problem("%q: this line of the camera's list cannot be read: rename the file on the camera", shortened(line))
 			continue
 		case len(files) >= maxFiles:
 			problem("the camera has more than %d files: what is beyond is left on it", maxFiles)
 			return files, problems
 		case !taken(parts[1]):
-			problem("%q: a name that is not taken: rename the file on the camera", shortened(parts[1]))
+			problem("%q: this file name cannot be used: rename the file on the camera", shortened(parts[1]))
 			continue
 		}
 		f := File{Path: parts[1], Size: -1}
@@ -209,7 +210,7 @@ func (c *Camera) fetch(ctx context.Context, f File, to *os.File) error {
 // its name and another size stays, and is an error. Errors name the file.
 func (c *Camera) Copy(ctx context.Context, f File, folder *os.Root) (made bool, _ error) {
 	if !taken(f.Path) {
-		return false, fmt.Errorf("%q: a name that is not taken: rename the file on the camera", shortened(f.Path))
+		return false, fmt.Errorf("%q: this file name cannot be used: rename the file on the camera", shortened(f.Path))
 	}
 	name := f.Name()
 	there, err := f.isIn(folder)

@@ -205,7 +205,7 @@ func TestStopped(t *testing.T) {
 func TestFindRefuses(t *testing.T) {
 	for _, port := range []string{"", "usb:", "-h", "serial:/dev/ttyS0", "disk:a\nb", "ptpip"} {
 		_, err := Find(port)
-		assert.ErrorContains(t, err, "give auto for the camera on the cable", port)
+		assert.ErrorContains(t, err, "give auto for the connected camera", port)
 	}
 	t.Setenv("PATH", t.TempDir())
 	_, err := Find(Auto)

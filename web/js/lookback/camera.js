@@ -133,7 +133,7 @@ export class CameraFrames {
 		row.dataset.made = made;
 		const [open] = row.children;
 		open.replaceChildren(
-			f.pictured ? el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async" }) : el("span", { class: "camera-none" }, "no picture"),
+			f.pictured ? el("img", { src: pictureOf(this.session, f), alt: "", loading: "lazy", decoding: "async" }) : el("span", { class: "camera-none" }, "no preview"),
 			el("span", { class: "camera-name" }, f.name),
 			el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)),
 		);
@@ -165,11 +165,9 @@ function sendingWords(s) {
 
 /** @param {CameraView} view */
 function countWords(view) {
-	if (view.frames.length === 0) return "No frames yet: choose the camera's files, and they are put to their shots by their times.";
-	const parts = [`${view.certain} have a frame that is certain`];
-	if (view.likely > 0) parts.push(`${view.likely} one that is likely`);
-	if (view.open > 0) parts.push(view.open === 1 ? "1 is open" : `${view.open} are open`);
-	return `Of ${view.certain + view.likely + view.open} shots ${parts.join(", ")}.`;
+	if (view.frames.length === 0) return "No frames yet: choose the camera's files; their times tell which shot each is.";
+	const shots = view.certain + view.likely + view.open;
+	return `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
 }
 
 /** What frames are measured against, and what they say of the delay. */
@@ -183,9 +181,9 @@ class Measuring {
 		this.slot = slot();
 		this.words = el("p", {});
 		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#gauge() });
-		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#gauge(!this.#view?.from_right) }, "What is thrown comes from the right");
+		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#gauge(!this.#view?.from_right) }, "The throw comes from the right");
 		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.#accept() });
-		const label = el("label", { for: this.width.id }, "How wide a piece of the scene a frame shows");
+		const label = el("label", { for: this.width.id }, "Width of the scene in the frame");
 		this.node = el("div", { class: "camera-measure" }, el("h5", {}, "The delay, from the frames"), this.words,
 			el("div", { class: "past-field" }, label, this.width), this.right, this.accept, this.slot);
 	}
@@ -198,7 +196,7 @@ class Measuring {
 		if (document.activeElement !== this.width) this.width.value = view.width;
 		attr(this.right, "aria-checked", `${view.from_right}`);
 		const n = view.lesson?.waiting ?? 0;
-		text(this.accept, n === 1 ? "Put one measurement on record" : `Put ${n} measurements on record`);
+		text(this.accept, n === 1 ? "Record 1 measurement" : `Record ${n} measurements`);
 		this.accept.style.visibility = n > 0 ? "visible" : "hidden";
 	}
 
@@ -221,7 +219,7 @@ class Measuring {
 
 /** @param {CameraView} view */
 function measuringWords(view) {
-	if (view.empty === "") return "Open a frame of the place without liquid and say so there: the liquid is then found in the others.";
+	if (view.empty === "") return "Open a frame without liquid and tap Empty frame: the liquid is then found in the others.";
 	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.`;
 	const { measured, words, trim_ms, low_ms, high_ms } = view.lesson;
 	return `Measured in ${measured} frames, against ${view.empty}. ${words} With them the trim to try next is ${signed(trim_ms, 1)} ms (${signed(low_ms, 1)} to ${signed(high_ms, 1)} ms). You decide.`;

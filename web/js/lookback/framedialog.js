@@ -19,9 +19,9 @@ export function sureNodes(f) {
 
 /** @param {CameraFrame} f */
 export function sureWords(f) {
-	if (f.settled) return `No. ${f.shot}, as you said`;
-	if (f.sure !== "open") return `No. ${f.shot}, ${f.sure}`;
-	return f.shot === 0 ? "open" : `open: No. ${f.shot}?`;
+	if (f.settled) return `Shot ${f.shot}, as you said`;
+	if (f.sure !== "open") return `Shot ${f.shot}, ${f.sure}`;
+	return f.shot === 0 ? "unmatched" : `unmatched: shot ${f.shot}?`;
 }
 
 export class FrameDialog {
@@ -41,7 +41,7 @@ export class FrameDialog {
 		this.number = el("input", { id: `camera-shot-${session}`, type: "text", inputmode: "numeric", maxlength: 4, autocomplete: "off", enterkeyhint: "done", "data-sends": true, oninput: () => this.#label() });
 		this.pair = button({ class: "primary", "data-sends": true, onclick: () => this.#pair(fileNumber(this.number.value.trim()) ?? 0) });
 		this.free = button({ "data-sends": true, onclick: () => this.#pair(0) }, "Take back what I said");
-		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "It shows the place without liquid");
+		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
 		this.before = button({ "aria-label": "The frame before", onclick: () => this.#step(-1) }, icon("back"));
 		this.after = button({ "aria-label": "The frame after", onclick: () => this.#step(1) }, icon("onward"));
 		const steps = el("div", { class: "strip-steps" }, this.before, button({ onclick: () => this.node.close() }, "Close"), this.after);
@@ -80,7 +80,7 @@ export class FrameDialog {
 		else if (this.img.getAttribute("src") !== address) attr(this.img, "src", address);
 		attr(this.img, "alt", `Frame ${f.name}: ${[...f.says, sureWords(f)].join("; ")}`);
 		this.title.replaceChildren(el("b", {}, f.name), " ", el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)));
-		text(this.says, suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "It does not say when it was taken."));
+		text(this.says, suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
 		if (this.#typedFor !== f.name) {
 			this.number.value = f.shot ? `${f.shot}` : "";
 			this.#typedFor = f.name;

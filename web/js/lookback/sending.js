@@ -136,7 +136,7 @@ export class Sending {
 			const over = AbortSignal.any([signal, AbortSignal.timeout(timeoutMs)]);
 			const answer = await fetch(`/camera/${this.session}/file?${query}`, { method: "PUT", body: part, headers, signal: over });
 			if (answer.ok) return await answer.json();
-			if (answer.status === 429) return "The machine takes no more at once: it goes on in a moment.";
+			if (answer.status === 429) return "The machine is busy; sending continues in a moment.";
 			const refusal = /** @type {Refusal} */ (await answer.json());
 			return answer.status < 500 ? { have: 0, waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
 		} catch {
