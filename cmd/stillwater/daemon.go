@@ -222,8 +222,8 @@ func (m *Main) controlOptions(
 	conf config.Config, f daemonFlags, log *slog.Logger,
 ) (opts control.Options, release func() error, err error) {
 	if f.room != "" && conf.Board.Kind != config.Simulated {
-		return opts, nil, fmt.Errorf("%w: --room is of the simulated board, and this one is %s: leave it out", errUsage,
-			conf.Board.Kind)
+		return opts, nil, fmt.Errorf("%w: --room works only with the simulated board, and this one is %s: leave it out",
+			errUsage, conf.Board.Kind)
 	}
 	opts = control.Options{Kind: string(conf.Board.Kind), Grace: conf.Control.Grace, ArmFor: conf.Control.ArmFor}
 	if conf.Board.Kind == config.GPIO {

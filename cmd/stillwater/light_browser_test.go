@@ -173,7 +173,7 @@ func TestTakenBack(t *testing.T) {
 	p.verdict("background", "unknown")
 	for _, step := range []string{"background", "key"} {
 		p.until(step+" says so", fmt.Sprintf(`document.querySelector("#step-%s .step-took").textContent ===
-			"Not known any more, as it was looked at before this change (Aperture): Background in the histogram. Look again."`,
+			"After the change of Aperture these readings no longer hold: Background in the histogram. Look again."`,
 			step))
 	}
 	p.fit("taken back")

@@ -99,7 +99,7 @@ func (b *browser) practicePace(t *testing.T) {
 	p.place("setup")
 	p.tap(`#arming-pace [data-pace="6"]`)
 	m.be(func(s *control.Snapshot) {
-		s.Room.Paces, s.Room.PaceSays = []int{8, 10, 20, 40}, "Every 8 s at the soonest: the shutter is open for 7 s at each."
+		s.Room.Paces, s.Room.PaceSays = []int{8, 10, 20, 40}, "8 s at least: the shutter is open for 7 s each time."
 	})
 	p.until("one that is too short becomes the next longer", `
 		/one every 8\ss/.test(document.querySelector("#arm-word").textContent) &&

@@ -83,9 +83,9 @@ func openUntil(p shot.Program, dry bool) (until time.Duration) {
 // whyNoSooner says what a pace waits for.
 func whyNoSooner(p shot.Program, dry bool) string {
 	if open := openUntil(p, dry); open+pacePause >= paceFlies+p.Rest {
-		return fmt.Sprintf("the shutter is open for %s at each (light.open_for)", durationWords(open))
+		return fmt.Sprintf("the shutter is open for %s each time", durationWords(open))
 	}
-	return fmt.Sprintf("the flash takes %s to charge (light.recycle)", durationWords(p.Rest))
+	return fmt.Sprintf("the flash takes %s to recharge", durationWords(p.Rest))
 }
 
 // paceChoices are paces to choose from, in seconds: the least, if it is longer than the usual least, and some longer.

@@ -45,7 +45,7 @@ func (c *Control) roomView() *Room {
 	view := &Room{Busy: c.opts.Room.Busy(), Seen: c.lastSeen, Rooms: []Choice{},
 		Paces: paceChoices(c.plan.program)}
 	if view.Paces[0] > 4 {
-		view.PaceSays = fmt.Sprintf("Every %d s at the soonest: %s.", view.Paces[0], whyNoSooner(c.plan.program, false))
+		view.PaceSays = fmt.Sprintf("%d s at least: %s.", view.Paces[0], whyNoSooner(c.plan.program, false))
 	}
 	if rooms, ok := c.opts.Room.(Rooms); ok {
 		view.In = rooms.Preset().Name

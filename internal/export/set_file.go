@@ -70,9 +70,9 @@ func jsonProblem(text []byte, err error) error {
 	case strings.Contains(err.Error(), "unexpected end"):
 		what = "it ends before the set does"
 	case strings.Contains(err.Error(), "after top-level value"):
-		at, what = syntax.Offset, "more stands after the set's end"
+		at, what = syntax.Offset, "there is text after the set"
 	default:
-		at, what = syntax.Offset, "it cannot go on like this"
+		at, what = syntax.Offset, "unexpected character"
 	}
 	before := text[:max(min(at, int64(len(text)))-1, 0)]
 	line := bytes.Count(before, []byte("\n")) + 1

@@ -25,8 +25,8 @@ func TestSetFileSaysWhatIsWrong(t *testing.T) {
 	height := `"height": "` + shot.DefaultSet().Drop.Height.String() + `"`
 	for name, c := range map[string]struct{ text, want string }{
 		"ends early":        {string(whole[:len(whole)/2]), "it ends before the set does"},
-		"more after it":     {string(whole) + " x", "more stands after the set's end"},
-		"a comma too few":   {"{\n  \"kind\": \"throw\"\n  \"a\": 1}", "line 3, column 3: it cannot go on like this"},
+		"more after it":     {string(whole) + " x", "there is text after the set"},
+		"a comma too few":   {"{\n  \"kind\": \"throw\"\n  \"a\": 1}", "line 3, column 3: unexpected character"},
 		"a list":            {"[]", "it is a list, and a set is written in braces"},
 		"a number":          {"7", "it is a number, and a set is written in braces"},
 		"empty":             {"", "line 1, column 1: it ends before the set does"},

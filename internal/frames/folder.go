@@ -66,6 +66,8 @@ type Data struct {
 
 // Folder is a folder that is open.
 type Folder struct {
+	MaxDecoded int64 // bytes of memory that decoding a picture may take; 0: MaxDecoded
+
 	root *os.Root
 	path string
 }
@@ -76,7 +78,7 @@ func Open(dir string) (*Folder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%w; name the camera's card or a folder with its files", err)
 	}
-	return &Folder{root, dir}, nil
+	return &Folder{root: root, path: dir}, nil
 }
 
 // Close closes the folder.

@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"testing"
 	"time"
 
@@ -232,6 +233,49 @@ func TestPicturesOfAnotherProgram(t *testing.T) {
 	}
 }
 
+// What a picture takes to decode whole is known from its header, for each kind that another program makes; what takes
+// too much is refused, also as it is the one preview of a raw file.
+func TestDecodingIsBounded(t *testing.T) {
+	magick, dir := need.Tool(t, "convert"), t.TempDir()
+	for name, args := range map[string][]string{
+		"grey":             {"-colorspace", "Gray"},
+		"a quarter":        {"-sampling-factor", "4:2:0"},
+		"each its own":     {"-sampling-factor", "4:4:4"},
+		"progressive":      {"-sampling-factor", "4:4:4", "-interlace", "JPEG"},
+		"RGB":              {"-sampling-factor", "4:4:4"}, // see below
+		"CMYK":             {"-colorspace", "CMYK"},
+		"progressive CMYK": {"-colorspace", "CMYK", "-interlace", "JPEG"},
+	} {
+		path := filepath.Join(dir, "a.jpg")
+		args = append(append([]string{"-size", "1024x1024", "gradient:red-blue"}, args...), path)
+		out, err := exec.CommandContext(t.Context(), magick, args...).CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		content, err := os.ReadFile(path)
+		require.NoError(t, err)
+		if name == "RGB" { // no JFIF segment, and Adobe's, which says that the colours are not transformed
+			rest := content[4+int(content[4])<<8+int(content[5]):]
+			content = append([]byte("\xff\xd8\xff\xee\x00\x0eAdobe\x00\x64\x00\x00\x00\x00\x00"), rest...)
+		}
+		r, size := bytes.NewReader(content), int64(len(content))
+		header, err := jpegHeaderOf(r)
+		require.NoError(t, err, name)
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, err = jpeg.Decode(r)
+		runtime.ReadMemStats(&after)
+		require.NoError(t, err, name)
+		took := int64(after.TotalAlloc - before.TotalAlloc)
+		t.Logf("%s: %.2f bytes a pixel", name, float64(took)/(1<<20))
+		assert.NoError(t, header.checkWhole(took+took/10), name)
+		assert.Error(t, header.checkWhole(took-took/10), name)
+		_, err = decoder{math.MaxInt, took / 2}.decode(r, size)
+		assert.ErrorContains(t, err, "MB to decode", name)
+		raw := framestest.Raw(content, content)
+		_, err = decoder{math.MaxInt, took / 2}.decode(bytes.NewReader(raw), int64(len(raw)))
+		assert.ErrorContains(t, err, "MB to decode", name)
+	}
+}
+
 func FuzzFile(f *testing.F) {
 	picture := framestest.Plain(16, 16)
 	f.Add(picture)
@@ -255,7 +299,7 @@ func FuzzFile(f *testing.F) {
 			}
 		}
 		for _, longest := range []int{1, math.MaxInt} {
-			if img, err := decode(r, size, longest); err == nil {
+			if img, err := (decoder{longest, MaxDecoded}).decode(r, size); err == nil {
 				require.False(t, img.Bounds().Empty())
 				require.Equal(t, img.Size.Div(img.Per), img.Bounds().Size())
 			}
@@ -275,7 +319,7 @@ func BenchmarkPicture(b *testing.B) {
 		b.Run(name, func(b *testing.B) {
 			b.ReportMetric(float64(made.Len())/1e6, "MB/file")
 			for b.Loop() {
-				_, err := decode(bytes.NewReader(made.Bytes()), int64(made.Len()), longest)
+				_, err := decoder{longest, MaxDecoded}.decode(bytes.NewReader(made.Bytes()), int64(made.Len()))
 				require.NoError(b, err)
 			}
 		})

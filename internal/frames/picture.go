@@ -1,6 +1,7 @@
 package frames
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -12,9 +13,12 @@ import (
 	"os"
 )
 
-// MaxPixels bounds a picture: decoded whole, 64 megapixels take up to 192 MB, and a progressive JPEG of a quarter of
-// that as much.
+// MaxPixels bounds a picture.
 const MaxPixels = 64_000_000
+
+// MaxDecoded is how much memory decoding a picture may take where a Folder says nothing else, in bytes: enough for 64
+// megapixels of baseline JPEG, or for a fifth of that of progressive.
+const MaxDecoded = 192_000_000
 
 // Small is a frame's picture, that may have been made smaller as it was decoded.
 type Small struct {
@@ -40,7 +44,7 @@ func (f *Folder) Small(ctx context.Context, frame Frame, longest int) (Small, er
 		}
 		var made Small
 		err := f.open(file, func(opened *os.File, size int64) (err error) {
-			made, err = decode(opened, size, longest)
+			made, err = f.decoder(longest).decode(opened, size)
 			return err
 		})
 		if err == nil {
@@ -51,25 +55,35 @@ func (f *Folder) Small(ctx context.Context, frame Frame, longest int) (Small, er
 	return Small{}, errors.Join(failed...)
 }
 
+// decoder decodes a picture within bounds.
+type decoder struct {
+	longest int   // pixels of the longer side that are enough
+	most    int64 // bytes of memory
+}
+
+func (f *Folder) decoder(longest int) decoder {
+	return decoder{longest, cmp.Or(f.MaxDecoded, MaxDecoded)}
+}
+
 // decode is the picture in a file.
-func decode(r io.ReaderAt, size int64, longest int) (Small, error) {
+func (d decoder) decode(r io.ReaderAt, size int64) (Small, error) {
 	switch formatOf(r) {
 	case jpegFile:
-		return decodeJPEG(r, section{0, size}, longest)
+		return d.jpeg(r, section{0, size})
 	case tiffFile:
-		return decodePreview(r, previewsIn(&limited{r: r, size: size, left: maxMetadata}, 0, size), longest,
+		return d.preview(r, previewsIn(&limited{r: r, size: size, left: maxMetadata}, 0, size),
 			errors.New("it has no preview that can be shown"))
 	case heifFile:
-		return decodePreview(r, heifPreviews(&limited{r: r, size: size, left: maxMetadata}, size), longest,
+		return d.preview(r, heifPreviews(&limited{r: r, size: size, left: maxMetadata}, size),
 			errors.New("it has no JPEG preview, and its own picture is not decoded: have the camera save JPEG files too"))
 	}
 	return Small{}, errUnknown
 }
 
-// decodePreview is the first of these that can be decoded; without one the error is none, or why not.
-func decodePreview(r io.ReaderAt, list []section, longest int, none error) (Small, error) {
+// preview is the first of these that can be decoded; without one the error is none, or why not.
+func (d decoder) preview(r io.ReaderAt, list []section, none error) (Small, error) {
 	for _, s := range list {
-		made, err := decodeJPEG(r, s, longest)
+		made, err := d.jpeg(r, s)
 		if err == nil {
 			return made, nil
 		}
@@ -78,7 +92,7 @@ func decodePreview(r io.ReaderAt, list []section, longest int, none error) (Smal
 	return Small{}, none
 }
 
-func decodeJPEG(r io.ReaderAt, s section, longest int) (Small, error) {
+func (d decoder) jpeg(r io.ReaderAt, s section) (Small, error) {
 	header, err := jpegHeaderOf(io.NewSectionReader(r, s.at, s.bytes))
 	if err != nil {
 		return Small{}, err
@@ -88,11 +102,14 @@ func decodeJPEG(r io.ReaderAt, s section, longest int) (Small, error) {
 	}
 	made := Small{Per: 1}
 	err = errNotReduced
-	if max(header.width, header.height)/shrink >= longest {
+	if max(header.width, header.height)/shrink >= d.longest {
 		made.Image, err = decodeReduced(r, s)
 		made.Per = shrink
 	}
 	if errors.Is(err, errNotReduced) {
+		if err := header.checkWhole(d.most); err != nil {
+			return Small{}, err
+		}
 		made.Per = 1
 		made.Image, err = jpeg.Decode(io.NewSectionReader(r, s.at, s.bytes))
 	}
@@ -110,39 +127,83 @@ func decodeJPEG(r io.ReaderAt, s section, longest int) (Small, error) {
 type jpegHeader struct {
 	width, height, components int
 	progressive               bool
+	samples                   float64 // of all components, by pixels
+	converted                 bool    // its components are not the picture's colours: a copy is made with those
 }
 
-// check refuses what would take too much memory: a decoder of progressive JPEG keeps four bytes for each coefficient.
+// check refuses what has too many pixels.
 func (h jpegHeader) check() error {
-	most := MaxPixels
-	if h.progressive {
-		most /= 4
-	}
-	if int64(h.width)*int64(h.height) > int64(most) {
+	if int64(h.width)*int64(h.height) > MaxPixels {
 		return fmt.Errorf("its picture has %d x %d pixels, and at most %d million are decoded", h.width, h.height,
-			most/1_000_000)
+			MaxPixels/1_000_000)
 	}
 	return nil
 }
 
-// jpegHeaderOf reads the segments up to the frame's header.
+// checkWhole refuses what would take too much memory to be decoded whole. The decoder, image/jpeg, has a byte for each
+// sample, four more for each coefficient of a progressive JPEG, and four for each pixel of a copy in other colours.
+func (h jpegHeader) checkWhole(most int64) error {
+	perPixel := h.samples
+	if h.progressive {
+		perPixel += 4 * h.samples
+	}
+	if h.converted {
+		perPixel += 4
+	}
+	if needs := perPixel * float64(h.width) * float64(h.height); needs > float64(most) {
+		return fmt.Errorf("its picture of %d x %d pixels takes %.0f MB to decode, and at most %d are spent: save it as "+
+			"a baseline JPEG, or smaller", h.width, h.height, math.Ceil(needs/1e6), most/1_000_000)
+	}
+	return nil
+}
+
+// jpegHeaderOf reads the segments up to the picture's data.
 func jpegHeaderOf(r io.ReaderAt) (h jpegHeader, err error) {
+	var found, untransformed bool
 	err = segments(r, func(marker byte, at, size int64) bool {
-		// SOF0 to SOF15 but DHT, JPG and DAC
-		if marker < 0xc0 || marker > 0xcf || marker == 0xc4 || marker == 0xc8 || marker == 0xcc {
-			return true
+		switch {
+		case marker == 0xee: // APP14, Adobe's: its last byte says how the colours are transformed, 0 not at all
+			var b [12]byte
+			n, _ := r.ReadAt(b[:], at)
+			untransformed = untransformed || n == len(b) && size >= int64(len(b)) && string(b[:5]) == "Adobe" && b[11] == 0
+		case found || marker < 0xc0 || marker > 0xcf || marker == 0xc4 || marker == 0xc8 || marker == 0xcc:
+			// Not one of SOF0 to SOF15, or DHT, JPG or DAC.
+		default:
+			found = true
+			h = frameHeader(r, marker, at, size)
 		}
-		var b [6]byte
-		if n, _ := r.ReadAt(b[:], at); n == len(b) && size >= int64(len(b)) {
-			h = jpegHeader{int(binary.BigEndian.Uint16(b[3:])), int(binary.BigEndian.Uint16(b[1:])), int(b[5]),
-				marker == 0xc2}
-		}
-		return false
+		return true
 	})
-	if err == nil && (h.width == 0 || h.height == 0) {
+	h.converted = h.converted || untransformed && h.components == 3
+	if h.width != 0 && h.height != 0 {
+		return h, nil // what comes after it may be damaged
+	}
+	if err == nil {
 		err = errors.New("it has no picture")
 	}
 	return h, err
+}
+
+// frameHeader reads a frame's header.
+func frameHeader(r io.ReaderAt, marker byte, at, size int64) (h jpegHeader) {
+	const most = 4 // components
+	var b [6 + 3*most]byte
+	n, _ := r.ReadAt(b[:min(int64(len(b)), size)], at)
+	if n < 6 {
+		return h
+	}
+	h = jpegHeader{width: int(binary.BigEndian.Uint16(b[3:])), height: int(binary.BigEndian.Uint16(b[1:])),
+		components: int(b[5]), progressive: marker == 0xc2}
+	count := min(h.components, (n-6)/3)
+	across, down := 1, 1
+	for i := range count {
+		across, down = max(across, int(b[7+3*i]>>4)), max(down, int(b[7+3*i]&15))
+	}
+	for i := range count {
+		h.samples += float64(b[7+3*i]>>4) / float64(across) * float64(b[7+3*i]&15) / float64(down)
+	}
+	h.converted = h.components == most || count == 3 && b[6] == 'R' && b[9] == 'G' && b[12] == 'B'
+	return h
 }
 
 // exifIn is where the EXIF data begin in a JPEG; 0 if it has none.

@@ -110,6 +110,7 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 		return f, err
 	}
 	defer folder.Close()
+	folder.MaxDecoded = maxDecoded
 	g, wide := i.readGauge(session), fieldOf(s.Set)
 	o := contactsheet.Options{Keeper: i.o.Journal, Remember: true}
 	o.Measure = contactsheet.Measure{Look: true, Loose: true, FromRight: g.FromRight, Width: g.Width}

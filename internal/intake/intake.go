@@ -74,6 +74,10 @@ type evening struct {
 	files    map[page.CameraFile]bool // that were read, without their dates
 }
 
+// maxDecoded is what decoding a picture may take beside the daemon's own 32 MB, in bytes: the service's GOMEMLIMIT
+// leaves 160 MB. A baseline JPEG of any camera takes less.
+const maxDecoded = 96_000_000
+
 const (
 	pause       = time.Second      // after a file nothing more came: it is looked at
 	maxWait     = 20 * time.Second // or when files have come for so long

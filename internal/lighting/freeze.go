@@ -111,7 +111,7 @@ func (r Report) judgePrint(s *Step, what string) {
 // for is enough.
 func (r Report) ghosts(s *Step) {
 	for _, g := range r.Light.Ghosts {
-		leaves := fmt.Sprintf("a ghost %s below all the light", inStops(g.Under()))
+		leaves := fmt.Sprintf("a ghost %s fainter than the picture", inStops(g.Under()))
 		switch ghost := r.blurIn(g.Pulse.Tenth).Subject; {
 		case g.Pulse == (optics.Pulse{}):
 			s.Says += fmt.Sprintf(" How long flash %d lasts has not been typed: it may leave %s.", g.Unit+1, leaves)
@@ -125,8 +125,9 @@ func (r Report) ghosts(s *Step) {
 		if g.Under() >= asked {
 			continue
 		}
-		s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" Lower flash %d by %s, to the margin that you asked of the room, "+
-			"or make it as short as the others.", g.Unit+1, inStops(optics.Stops(math.Ceil(float64(asked-g.Under())*10)/10))))
+		by := optics.Stops(math.Ceil(float64(asked-g.Under())*10) / 10)
+		s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" Lower flash %d by %s, to the margin that you asked of the "+
+			"room's light, or make it as short as the others.", g.Unit+1, inStops(by)))
 		if s.Verdict == Works {
 			s.Verdict = Caution
 		}

@@ -433,12 +433,12 @@ func TestWeakFlashLeavesAGhost(t *testing.T) {
 	r, s = of("5 m, 1/16, 50 cm, 1/100 s") // four stops below the first
 	assert.Equal(t, Caution, s.Verdict, s.Says)
 	assert.Contains(t, s.Says, "Flash 2 lasts 1/100 s")
-	assert.Contains(t, s.Says, "a ghost 4.1 stops below all the light")
+	assert.Contains(t, s.Says, "a ghost 4.1 stops fainter than the picture")
 	assert.Contains(t, s.Next, "Lower flash 2 by 1 stop")
 	assert.InEpsilon(t, float64(long.Subject)*100/9000, float64(r.Blur.Subject), 1e-6, "the first one's")
 	_, s = of("5 m, 1/32, 50 cm, 1/100 s")
 	assert.Equal(t, Works, s.Verdict, s.Says)
-	assert.Contains(t, s.Says, "a ghost 5 stops below all the light")
+	assert.Contains(t, s.Says, "a ghost 5 stops fainter than the picture")
 	_, s = of("5 m, 1/16, 50 cm")
 	assert.Equal(t, Caution, s.Verdict, s.Says)
 	assert.Contains(t, s.Says, "How long flash 2 lasts has not been typed: it may leave a ghost")
@@ -465,8 +465,8 @@ func TestEachFlashThatIsTooLong(t *testing.T) {
 func TestLastStepNamesWhatIsLeft(t *testing.T) {
 	assert.Equal(t, "Then light, focus and framing are ready.", judge(t, Practice(of(shot.Drop))).step(t, "away").Says)
 	says := judge(t, Practice(of(shot.Drop)), "background.seen", "100 %", "room.by", "unknown").step(t, "away").Says
-	assert.Equal(t, "Not all before this is done. To change: 2 (Background). Not known yet: 1 (Darken, and test black).",
-		says)
+	assert.Equal(t, "Earlier steps are not finished. To change: 2 (Background). "+
+		"Not known yet: 1 (Darken, and test black).", says)
 }
 
 // One share of the shots is said in the same words in the steps and in the drawings.

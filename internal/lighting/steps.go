@@ -490,7 +490,7 @@ func away(before []Step) Step {
 		}
 	}
 	if len(change)+len(unknown) > 0 {
-		s.Says = "Not all before this is done."
+		s.Says = "Earlier steps are not finished."
 	}
 	if len(change) > 0 {
 		s.Says += " To change: " + strings.Join(change, ", ") + "."

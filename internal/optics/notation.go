@@ -279,7 +279,7 @@ func ParseLevel(s string) (Level, error) {
 	case x < 0:
 		return 0, n.fail(s, "nothing is blacker than black")
 	case !percent && x == 1:
-		return 0, n.fail(s, "it could be 1 %% or all of white: write 1 %% or 100 %%")
+		return 0, n.fail(s, "that is either 1 %% or all of white: write 1 %% or 100 %%")
 	case percent, x > 1: // more than the whole is in percent
 		x /= 100
 	}

@@ -88,7 +88,7 @@ func TestNotationRefused(t *testing.T) {
 		{reader(ParseFraction), "3/2", "more than the whole"},
 		{reader(ParseFraction), "120 %", "more than the whole"},
 		{reader(ParseFraction), "0", "more than 0"},
-		{reader(ParseLevel), "1", "it could be 1 % or all of white"},
+		{reader(ParseLevel), "1", "that is either 1 % or all of white"},
 		{reader(ParseLevel), "180", "whiter than white"},
 		{reader(ParseLevel), "101 %", "whiter than white"},
 		{reader(ParseLevel), "-1 %", "blacker than black"},

@@ -123,7 +123,7 @@ function happened(s) {
 }
 
 /** What a shot's times count from. @type {Record<ShotView["kind"], string>} */
-const timedFrom = { "": "its edge", drop: "the beam", throw: "the second beam", sound: "the sound", drops: "its beam, or Go" };
+const timedFrom = { "": "the trigger", drop: "the beam", throw: "the second beam", sound: "the sound", drops: "the trigger" };
 
 /** How it ended. @param {ShotView} s */
 function endWords(s) {

@@ -35,7 +35,7 @@ const nothing = {
 };
 
 /** @type {(field: string) => Refusal} */
-const empty = (field) => ({ field, why: "The field was empty, and has its value again.", remedy: "Type another one." });
+const empty = (field) => ({ field, why: "This cannot be empty: the old value is kept.", remedy: "Type a new value." });
 
 /** Fields for what was seen or measured. */
 const seen = new Set(["flash.seen", "flash.smear", "room.ev", "room.frame_open", "room.frame_seen", "background.seen"]);

@@ -144,7 +144,7 @@ export class Guide {
 			this.#taken = emptied;
 			this.#changed = by;
 		}
-		const words = `Not known any more, as it was looked at before this change (${this.#changed.map(fieldText).join(", ")}): `;
+		const words = `After the change of ${this.#changed.map(fieldText).join(", ")} these readings no longer hold: `;
 		for (const view of this.#steps) {
 			const says = this.#taken.length > 0 && view.has([...this.#taken, ...this.#changed]);
 			text(view.took, says ? `${words}${this.#taken.map(fieldText).join(", ")}. Look again.` : "");
