@@ -533,7 +533,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "pair" | "gauge" | "accept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
+	| "pair" | "reference" | "accept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {

@@ -37,8 +37,8 @@ func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Comma
 	switch cmd.Type {
 	case "pair":
 		return c.camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
-	case "gauge":
-		return c.camera.Gauge(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	case "reference":
+		return c.camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
 	}
 	return c.fakeControl.Do(ctx, client, cmd)
 }

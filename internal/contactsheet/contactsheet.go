@@ -61,15 +61,15 @@ type Sheet struct {
 	Looked   int            // frames whose pictures were looked at now
 	Lesson   *Lesson        // what was measured says of the delay; nil: nothing
 
-	progress func(of int) func(done int)
-	keeper   Keeper
-	dry      bool // nothing is kept
-	remember bool
-	shown    map[string]*pictured // what each frame that was looked at shows, by name
-	known    map[string]*knownFrame
-	listed   map[string]bool
-	freed    map[int]bool // shots whose settled pair is taken back
-	gauge    *gauge       // nil: nothing is measured
+	progress  func(of int) func(done int)
+	store     FrameStore
+	dry       bool // nothing is kept
+	remember  bool
+	shown     map[string]*pictured // what each frame that was looked at shows, by name
+	known     map[string]*knownFrame
+	listed    map[string]bool
+	freed     map[int]bool // shots whose settled pair is taken back
+	reference *reference   // nil: nothing is measured
 }
 
 // Row is a shot and what is known of its frame.
@@ -88,14 +88,14 @@ type Clock struct {
 
 // Options is what a person said beside the folder.
 type Options struct {
-	Progress func(of int) func(done int)
-	Keeper   Keeper // nil: nothing is known from before, and nothing is kept
-	DryRun   bool   // nothing is kept
-	Measure  Measure
-	Accept   bool   // what was measured is put on record
-	Watch    bool   // the folder is watched
-	Camera   string // the port of the camera that is fetched from; "" none
-	Remember bool   // a frame that is known and not in the folder any more counts as it was
+	Progress   func(of int) func(done int)
+	FrameStore FrameStore // nil: nothing is known from before, and nothing is kept
+	DryRun     bool       // nothing is kept
+	Measure    Measure
+	Accept     bool   // what was measured is put on record
+	Watch      bool   // the folder is watched
+	Camera     string // the port of the camera that is fetched from; "" none
+	Remember   bool   // a frame that is known and not in the folder any more counts as it was
 
 	held    bool // the journal is open for writing, so that no daemon has it and nothing is armed
 	inUse   bool // a daemon has it
@@ -131,7 +131,7 @@ func (o *Options) Settle(text string) error {
 // Make reads a folder's frames, as far as they are not known already, matches them to a session's shots, and keeps what
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
-	s := Sheet{Session: session, progress: o.Progress, keeper: o.Keeper, dry: o.DryRun, freed: o.freed,
+	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, freed: o.freed,
 		remember: o.Remember, listed: map[string]bool{}, shown: map[string]*pictured{}}
 	if o.Progress == nil {
 		s.progress = func(int) func(int) { return func(int) {} }

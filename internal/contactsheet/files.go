@@ -69,7 +69,7 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 // ForKeeping is a journal that was opened for reading, opened for writing; or the same for reading only, where nothing
 // is to be written or can be, which is said. What is found is then kept in memory.
 func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *journal.Journal {
-	o.Keeper, o.DryRun = j, f.DryRun
+	o.FrameStore, o.DryRun = j, f.DryRun
 	if f.DryRun && o.Camera == "" || o.Watch {
 		return j
 	}
@@ -77,7 +77,7 @@ func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *
 	switch {
 	case err == nil:
 		j.Close() // it was only read
-		o.Keeper, o.held = writable, true
+		o.FrameStore, o.held = writable, true
 		return writable
 	case errors.Is(err, record.ErrBusy):
 		o.inUse = true
@@ -85,7 +85,7 @@ func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *
 			"(Look back), or have it watch the folder (stillwater --frames DIR); or stop it and run this again")
 	}
 	fmt.Fprintln(f.Say, "stillwater: frames: what is found is not kept for the next time:", err)
-	o.Keeper = newMemory(j)
+	o.FrameStore = newMemory(j)
 	return j
 }
 

@@ -19,8 +19,8 @@ import (
 	"stillwater/internal/record"
 )
 
-// Keeper keeps what is known of a session's frames, so that a second run only does what is new: the journal.
-type Keeper interface {
+// FrameStore keeps what is known of a session's frames, so that a second run only does what is new: the journal.
+type FrameStore interface {
 	Frames(ctx context.Context, session int64) ([]record.Frame, error)
 	FramePicture(ctx context.Context, session int64, name string) ([]byte, error)
 	KeepFrame(ctx context.Context, f record.Frame) error
@@ -54,13 +54,13 @@ type knownFrame struct {
 	stored bool // it is kept
 }
 
-// recall reads what is known of the session's frames. Without a keeper, or where it cannot be read, nothing is.
+// recall reads what is known of the session's frames. Without a store, or where it cannot be read, nothing is.
 func (s *Sheet) recall(ctx context.Context) error {
 	s.known = map[string]*knownFrame{}
-	if s.keeper == nil {
+	if s.store == nil {
 		return nil
 	}
-	kept, err := s.keeper.Frames(ctx, s.Session.ID)
+	kept, err := s.store.Frames(ctx, s.Session.ID)
 	for _, f := range kept {
 		k := knownFrame{Frame: f, stored: true}
 		if json.Unmarshal([]byte(f.Facts), &k.saw) != nil || k.saw.Reading != reading {
@@ -126,7 +126,7 @@ func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
 // keep keeps what is known of a frame. That it cannot, because the disk is full or the journal was taken away, costs
 // the next run time and nothing else: it is said, and nothing is kept from then on.
 func (s *Sheet) keep(ctx context.Context, k *knownFrame, picture []byte) error {
-	if s.keeper == nil || s.dry {
+	if s.store == nil || s.dry {
 		return nil
 	}
 	text, err := json.Marshal(k.saw)
@@ -134,7 +134,7 @@ func (s *Sheet) keep(ctx context.Context, k *knownFrame, picture []byte) error {
 		return err
 	}
 	k.Facts, k.Frame.Picture = string(text), picture
-	err = s.keeper.KeepFrame(ctx, k.Frame)
+	err = s.store.KeepFrame(ctx, k.Frame)
 	k.Picture = nil
 	if err != nil {
 		return s.unkept(ctx, err)
@@ -154,7 +154,7 @@ func (s *Sheet) unkept(ctx context.Context, err error) error {
 
 // keepMatches keeps which frame is which shot.
 func (s *Sheet) keepMatches(ctx context.Context) error {
-	if s.keeper == nil || s.dry {
+	if s.store == nil || s.dry {
 		return nil
 	}
 	shots := map[string]*Row{}
@@ -174,7 +174,7 @@ func (s *Sheet) keepMatches(ctx context.Context) error {
 		}
 		list = append(list, k.Frame)
 	}
-	if err := s.keeper.KeepMatches(ctx, s.Session.ID, list, true); err != nil {
+	if err := s.store.KeepMatches(ctx, s.Session.ID, list, true); err != nil {
 		return s.unkept(ctx, err)
 	}
 	return nil
@@ -204,15 +204,15 @@ func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair) (pairs []m
 // wanted now, or else made anew from its file.
 func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (small []byte, p pictured, _ error) {
 	k := s.known[r.Frame.Name]
-	if k != nil && k.stored && k.saw.Picture != nil && k.saw.Picture.Against == s.gauge.against(r) {
-		small, err := s.keeper.FramePicture(ctx, s.Session.ID, r.Frame.Name)
+	if k != nil && k.stored && k.saw.Picture != nil && k.saw.Picture.Against == s.reference.against(r) {
+		small, err := s.store.FramePicture(ctx, s.Session.ID, r.Frame.Name)
 		if !errors.Is(err, record.ErrNotFound) {
 			return small, *k.saw.Picture, err
 		}
 	}
 	img, err := folder.Small(ctx, *r.Frame, lookSide)
 	if errors.Is(err, fs.ErrNotExist) && s.remember && k != nil && k.stored && k.saw.Picture != nil {
-		small, err := s.keeper.FramePicture(ctx, s.Session.ID, r.Frame.Name)
+		small, err := s.store.FramePicture(ctx, s.Session.ID, r.Frame.Name)
 		return small, *k.saw.Picture, err
 	}
 	if err != nil {
@@ -221,7 +221,7 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 	light := look.Of(img, lookSide)
 	made := thumbnail(img, r.Frame.Orientation)
 	p = pictured{Width: made.Rect.Dx(), Height: made.Rect.Dy(), Tones: look.TonesOf(&light)}
-	s.gauge.measure(&p, r, &light, img)
+	s.reference.measure(&p, r, &light, img)
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, made, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
 		return nil, p, err

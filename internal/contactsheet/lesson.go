@@ -37,7 +37,7 @@ func (s *Sheet) measurement(r *Row) (pastUm, sdUm int64, ok bool) {
 // learn works out what the frames say of the delay.
 func (s *Sheet) learn() {
 	set, err := shot.ParseSet(s.Session.Set)
-	if err != nil || s.gauge == nil || s.gauge.pxPerMm == 0 {
+	if err != nil || s.reference == nil || s.reference.pxPerMm == 0 {
 		return
 	}
 	l := Lesson{}
@@ -68,7 +68,7 @@ func (s *Sheet) accept(ctx context.Context) error {
 	switch {
 	case s.Lesson == nil:
 		return errNothingMeasured
-	case s.keeper == nil || s.dry:
+	case s.store == nil || s.dry:
 		return nil
 	}
 	for i := range s.Rows {
@@ -77,7 +77,7 @@ func (s *Sheet) accept(ctx context.Context) error {
 		if !ok {
 			continue
 		}
-		if err := s.keeper.SetPast(ctx, r.Shot.ID, um, sd); err != nil {
+		if err := s.store.SetPast(ctx, r.Shot.ID, um, sd); err != nil {
 			return fmt.Errorf("--accept: shot %d: %w", r.Shot.Number, err)
 		}
 		s.Lesson.Accepted++

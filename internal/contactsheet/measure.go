@@ -89,8 +89,8 @@ type seen struct {
 	OtherWay bool    `json:"other_size"` // its picture has another size than the empty one: nothing is known
 }
 
-// gauge is what the frames are measured against.
-type gauge struct {
+// reference is what the frames are measured against.
+type reference struct {
 	Measure
 	text    string // names all of it
 	empty   look.Image
@@ -103,14 +103,14 @@ type gauge struct {
 // speedSD is how well the speed is known, as a share of it: common practice, no source.
 const speedSD = 0.05
 
-// newGauge reads the empty frame.
-func (s *Sheet) newGauge(ctx context.Context, folder *frames.Folder, m Measure) (*gauge, error) {
+// newReference reads the empty frame.
+func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measure) (*reference, error) {
 	empty := m.EmptyFrame
 	img, err := folder.Small(ctx, *empty, lookSide)
 	if err != nil {
 		return nil, fmt.Errorf("the empty frame: %w", err)
 	}
-	g := &gauge{Measure: m, empty: look.Of(img, lookSide), size: img.Size, turned: empty.Orientation,
+	g := &reference{Measure: m, empty: look.Of(img, lookSide), size: img.Size, turned: empty.Orientation,
 		sets: new(shot.Outcomes)}
 	shown := g.shownSize()
 	if m.Spot == nil {
@@ -134,15 +134,16 @@ func (s *Sheet) newGauge(ctx context.Context, folder *frames.Folder, m Measure) 
 	return g, err
 }
 
-func (g *gauge) shownSize() image.Point {
+func (g *reference) shownSize() image.Point {
 	if g.turned >= 5 {
 		return image.Pt(g.size.Y, g.size.X)
 	}
 	return g.size
 }
 
-// against names what a row is measured against: the gauge, and the path of its shot. A nil gauge measures nothing.
-func (g *gauge) against(r *Row) string {
+// against names what a row is measured against: the reference, and the path of its shot. A nil reference measures
+// nothing.
+func (g *reference) against(r *Row) string {
 	if g == nil {
 		if r.pictured != nil {
 			return r.pictured.Against
@@ -154,7 +155,7 @@ func (g *gauge) against(r *Row) string {
 }
 
 // way is the direction of a shot's motion in the stored frame; false where nothing moves along a path.
-func (g *gauge) way(r *Row) (look.Point, bool) {
+func (g *reference) way(r *Row) (look.Point, bool) {
 	set, err := g.sets.ParseSet(r.Shot.Set)
 	if err != nil || !set.Measurable() {
 		return look.Point{}, false
@@ -173,7 +174,7 @@ func (g *gauge) way(r *Row) (look.Point, bool) {
 }
 
 // measure measures a row's picture, as far as it can be.
-func (g *gauge) measure(p *pictured, r *Row, light *look.Image, img frames.Small) {
+func (g *reference) measure(p *pictured, r *Row, light *look.Image, img frames.Small) {
 	p.Against = g.against(r)
 	if g == nil {
 		return
@@ -208,7 +209,7 @@ func (s *Sheet) look(ctx context.Context, folder *frames.Folder, m Measure) erro
 	var err error
 	if m.Empty != "" {
 		if m.EmptyFrame, err = s.frameNamed(m.Empty); err == nil {
-			s.gauge, err = s.newGauge(ctx, folder, m)
+			s.reference, err = s.newReference(ctx, folder, m)
 		}
 		if err != nil {
 			return fmt.Errorf("--empty %q: %w", m.Empty, err)
@@ -296,10 +297,10 @@ func (s *Sheet) suggestion(r *Row) (g look.Suggestion, ok bool) {
 
 // missOf is how far a row's liquid is past its place, with what that is in time; nil if it is not known.
 func (s *Sheet) missOf(r *Row) *look.Miss {
-	if r.pictured == nil || r.pictured.Seen == nil || !r.pictured.Seen.Placed || s.gauge == nil {
+	if r.pictured == nil || r.pictured.Seen == nil || !r.pictured.Seen.Placed || s.reference == nil {
 		return nil
 	}
-	set, err := s.gauge.sets.ParseSet(r.Shot.Set)
+	set, err := s.reference.sets.ParseSet(r.Shot.Set)
 	if err != nil {
 		return nil
 	}

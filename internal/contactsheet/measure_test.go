@@ -107,7 +107,7 @@ func TestDelayFromFrames(t *testing.T) {
 	folder, err := frames.Open(dir)
 	require.NoError(t, err)
 	defer folder.Close()
-	o := Options{Keeper: j, Measure: Measure{Empty: "0100", Width: fieldMm * 1e-3}}
+	o := Options{FrameStore: j, Measure: Measure{Empty: "0100", Width: fieldMm * 1e-3}}
 	made, err := Make(t.Context(), j, s, folder, o)
 	require.NoError(t, err)
 	require.NotNil(t, made.Lesson, "%v", made.Problems)
@@ -202,7 +202,7 @@ func TestSecondRun(t *testing.T) {
 	session, err := j.NewSession(t.Context(), record.Session{Started: source[0].At})
 	require.NoError(t, err)
 	run := func(pairs ...string) Sheet {
-		o := Options{Keeper: j}
+		o := Options{FrameStore: j}
 		for _, p := range pairs {
 			require.NoError(t, o.Settle(p))
 		}
@@ -251,7 +251,7 @@ func TestFullDisk(t *testing.T) {
 	defer j.Close()
 	session, err := j.NewSession(t.Context(), record.Session{Started: source[0].At})
 	require.NoError(t, err)
-	s, err := Make(t.Context(), source, record.Summary{Session: session}, folder, Options{Keeper: full{j}})
+	s, err := Make(t.Context(), source, record.Summary{Session: session}, folder, Options{FrameStore: full{j}})
 	require.NoError(t, err)
 	certain, _, _ := s.Count()
 	assert.Equal(t, 7, certain)

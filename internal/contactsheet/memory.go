@@ -9,10 +9,10 @@ import (
 	"stillwater/internal/record"
 )
 
-// memory keeps what is found for as long as the program runs, over what another keeper has, which is only read: for a
+// memory keeps what is found for as long as the program runs, over what another store has, which is only read: for a
 // journal that another process writes. Without one below it is all there is.
 type memory struct {
-	Keeper
+	FrameStore
 	frames   map[string]record.Frame
 	pictures map[string][]byte
 	bytes    int
@@ -21,15 +21,15 @@ type memory struct {
 // maxMemory is how much of pictures is kept; what is beyond is looked at again. Some 1000 pictures.
 const maxMemory = 64 << 20
 
-func newMemory(under Keeper) *memory {
-	return &memory{Keeper: under, frames: map[string]record.Frame{}, pictures: map[string][]byte{}}
+func newMemory(under FrameStore) *memory {
+	return &memory{FrameStore: under, frames: map[string]record.Frame{}, pictures: map[string][]byte{}}
 }
 
 func (m *memory) Frames(ctx context.Context, session int64) ([]record.Frame, error) {
 	var all []record.Frame
 	var err error
-	if m.Keeper != nil {
-		all, err = m.Keeper.Frames(ctx, session)
+	if m.FrameStore != nil {
+		all, err = m.FrameStore.Frames(ctx, session)
 	}
 	all = slices.DeleteFunc(all, func(f record.Frame) bool { _, newer := m.frames[f.Name]; return newer })
 	for _, f := range m.frames {
@@ -42,10 +42,10 @@ func (m *memory) FramePicture(ctx context.Context, session int64, name string) (
 	if picture := m.pictures[name]; picture != nil {
 		return picture, nil
 	}
-	if _, newer := m.frames[name]; newer || m.Keeper == nil {
+	if _, newer := m.frames[name]; newer || m.FrameStore == nil {
 		return nil, fmt.Errorf("the picture of %s: %w", name, record.ErrNotFound)
 	}
-	return m.Keeper.FramePicture(ctx, session, name)
+	return m.FrameStore.FramePicture(ctx, session, name)
 }
 
 func (m *memory) KeepFrame(_ context.Context, f record.Frame) error {

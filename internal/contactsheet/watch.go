@@ -29,7 +29,7 @@ const watchEvery = 2 * time.Second
 // not there any more, as of a card that was taken out, is waited for.
 func Watch(ctx context.Context, source Growing, session record.Summary, folder *frames.Folder, o Options,
 	w io.Writer) error {
-	o.Keeper, o.DryRun, o.Progress = newMemory(o.Keeper), false, nil
+	o.FrameStore, o.DryRun, o.Progress = newMemory(o.FrameStore), false, nil
 	fmt.Fprintf(w, "Session %d: watching %s; end with Ctrl-C.\n", session.ID, oneLine(folder.Path()))
 	v := watcher{sent: map[string]string{}}
 	again := time.NewTicker(watchEvery)

@@ -94,7 +94,7 @@ func TestWatchWaitsForTheEmptyFrame(t *testing.T) {
 	source, folder := evening(t)
 	var said page
 	v := watcher{sent: map[string]string{}}
-	o := Options{Keeper: newMemory(nil), Measure: Measure{Empty: "PICT0600"}}
+	o := Options{FrameStore: newMemory(nil), Measure: Measure{Empty: "PICT0600"}}
 	look := func() string {
 		require.NoError(t, v.look(t.Context(), growing{source}, record.Summary{}, folder, o, &said))
 		return said.next()
@@ -112,7 +112,7 @@ func TestWatchReadsAgain(t *testing.T) {
 	source, folder := evening(t)
 	var said page
 	v := watcher{sent: map[string]string{}}
-	o := Options{Keeper: newMemory(nil)}
+	o := Options{FrameStore: newMemory(nil)}
 	require.NoError(t, v.look(t.Context(), growing{source}, record.Summary{}, folder, o, &said))
 	said.next()
 	v.changing, v.sent = true, map[string]string{}

@@ -10,9 +10,9 @@ import (
 type Camera interface {
 	// Pair says that a frame is a session's shot of that number; 0 takes back what was said of the frame.
 	Pair(ctx context.Context, session int64, number int, frame string) error
-	// Gauge says what frames of a session are measured against: the one without liquid, "" none, and how wide a piece
-	// of the scene a frame shows, a length; "" what the set has.
-	Gauge(session int64, empty, width string, fromRight bool) error
+	// Reference says what frames of a session are measured against: the one without liquid, "" none, and how wide a
+	// piece of the scene a frame shows, a length; "" what the set has.
+	Reference(session int64, empty, width string, fromRight bool) error
 	// Measured lists what was measured in a session's frames and is on no record yet.
 	Measured(session int64) ([]PastMeasured, error)
 	// Recorded says that something of what was measured is on record now.
@@ -85,8 +85,8 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 		return refusal("type", "This machine does not accept camera files.", "Reload the page.")
 	case cmd.Type == "pair":
 		return c.opts.Camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
-	case cmd.Type == "gauge":
-		return c.opts.Camera.Gauge(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	case cmd.Type == "reference":
+		return c.opts.Camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
 	}
 	return c.acceptMeasured(ctx, client, cmd.Session)
 }

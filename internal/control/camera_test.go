@@ -20,7 +20,7 @@ func (f *fakeFrames) Pair(_ context.Context, session int64, number int, frame st
 	return nil
 }
 
-func (f *fakeFrames) Gauge(session int64, empty, width string, fromRight bool) error {
+func (f *fakeFrames) Reference(session int64, empty, width string, fromRight bool) error {
 	f.said = append(f.said, session, empty, width, fromRight)
 	return nil
 }
@@ -42,7 +42,7 @@ func TestCommandsOfFrames(t *testing.T) {
 		assert.ErrorContains(t, do("somebody", pair), "The controls are with")
 		assert.Empty(t, frames.said)
 		require.NoError(t, do(me, pair))
-		require.NoError(t, do(me, Command{Type: "gauge", Session: 1, Name: "PICT0100", Value: "60 cm", FromRight: true}))
+		require.NoError(t, do(me, Command{Type: "reference", Session: 1, Name: "PICT0100", Value: "60 cm", FromRight: true}))
 		assert.Equal(t, []any{int64(1), 12, "PICT0471", int64(1), "PICT0100", "60 cm", true}, frames.said)
 	})
 }

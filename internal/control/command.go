@@ -32,7 +32,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
-	case "pair", "gauge", "accept":
+	case "pair", "reference", "accept":
 		return c.changeCamera(ctx, client, cmd)
 	case "threshold":
 		return c.setThreshold(ctx, client, cmd)

@@ -349,7 +349,7 @@ type CueView struct {
 //	rename    Session, Name  "" takes the name away
 //	pair      Session, Number, Name  the camera's frame of that name is the session's shot of that number; 0 takes that
 //	                      back
-//	gauge     Session, Name, Value, FromRight  what frames are measured against: the one without liquid, and how wide a
+//	reference Session, Name, Value, FromRight  what frames are measured against: the one without liquid, and how wide a
 //	                      piece of the scene a frame shows; "" of either is none
 //	accept    Session     puts on record what was measured in a session's frames
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
@@ -449,7 +449,7 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "shot"}, true
 	case "pair":
 		return []string{"session", "number", "name"}, true
-	case "gauge":
+	case "reference":
 		return []string{"session", "name", "value", "from_right"}, true
 	case "accept":
 		return []string{"session"}, true

@@ -58,24 +58,24 @@ func pairWords(e *contactsheet.PairError) string {
 // maxProblems are shown at once.
 const maxProblems = 20
 
-// gauge is what frames of a session are measured against, as a file in its folder has it.
-type gauge struct {
+// reference is what frames of a session are measured against, as a file in its folder has it.
+type reference struct {
 	Empty     string      `json:"empty"`
 	Width     phys.Length `json:"width"` // 0: as the set has it
 	FromRight bool        `json:"from_right"`
 }
 
-const gaugeFile = ".gauge.json"
+const referenceFile = ".reference.json"
 
-func (i *Intake) readGauge(session int64) (g gauge) {
-	text, err := os.ReadFile(filepath.Join(i.store.session(session), gaugeFile))
+func (i *Intake) readReference(session int64) (g reference) {
+	text, err := os.ReadFile(filepath.Join(i.store.session(session), referenceFile))
 	if err != nil || json.Unmarshal(text, &g) != nil {
-		return gauge{} // it is chosen anew
+		return reference{} // it is chosen anew
 	}
 	return g
 }
 
-func (i *Intake) writeGauge(session int64, g gauge) error {
+func (i *Intake) writeReference(session int64, g reference) error {
 	text, err := json.Marshal(g)
 	if err != nil {
 		return err
@@ -84,11 +84,11 @@ func (i *Intake) writeGauge(session int64, g gauge) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return err
 	}
-	temporary := filepath.Join(dir, gaugeFile+".tmp")
+	temporary := filepath.Join(dir, referenceFile+".tmp")
 	if err := os.WriteFile(temporary, text, 0o600); err != nil {
 		return err
 	}
-	return os.Rename(temporary, filepath.Join(dir, gaugeFile))
+	return os.Rename(temporary, filepath.Join(dir, referenceFile))
 }
 
 // look matches a session's frames and looks at them.
@@ -111,8 +111,8 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	}
 	defer folder.Close()
 	folder.MaxDecoded = maxDecoded
-	g, wide := i.readGauge(session), fieldOf(s.Set)
-	o := contactsheet.Options{Keeper: i.o.Journal, Remember: true}
+	g, wide := i.readReference(session), fieldOf(s.Set)
+	o := contactsheet.Options{FrameStore: i.o.Journal, Remember: true}
 	o.Measure = contactsheet.Measure{Look: true, Loose: true, FromRight: g.FromRight, Width: g.Width}
 	if o.Measure.Width == 0 {
 		o.Measure.Width = wide
@@ -304,13 +304,13 @@ func (i *Intake) hasShot(ctx context.Context, session int64, number int) error {
 	return nil
 }
 
-// Gauge implements control.Camera.
-func (i *Intake) Gauge(session int64, empty, width string, fromRight bool) error {
+// Reference implements control.Camera.
+func (i *Intake) Reference(session int64, empty, width string, fromRight bool) error {
 	e, _ := i.frame(session, empty)
 	if e == nil {
 		return noFrame(empty)
 	}
-	g := gauge{Empty: empty, FromRight: fromRight}
+	g := reference{Empty: empty, FromRight: fromRight}
 	if width != "" {
 		wide, err := phys.ParseLength(width)
 		if err != nil || wide < 0.001 || wide > 20 {
@@ -319,7 +319,7 @@ func (i *Intake) Gauge(session int64, empty, width string, fromRight bool) error
 		}
 		g.Width = wide
 	}
-	if err := i.writeGauge(session, g); err != nil {
+	if err := i.writeReference(session, g); err != nil {
 		return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
 			Remedy: "See that the machine's disk has room."}
 	}

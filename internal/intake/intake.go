@@ -26,13 +26,13 @@ import (
 
 // Journal is what is needed of the record.
 type Journal interface {
-	contactsheet.Keeper
+	contactsheet.FrameStore
 	contactsheet.Source
 	Sessions(context.Context) ([]record.Summary, error)
 }
 
-// Shower shows phones how far it is: the control.
-type Shower interface {
+// Display shows phones how far it is: the control.
+type Display interface {
 	State() control.State
 	SessionID() int64
 	ShowCamera(session int64, now control.CameraNow, frames map[int64]control.FrameView)
@@ -53,7 +53,7 @@ type Intake struct {
 	wake  chan struct{} // has room for one
 
 	mu       sync.Mutex
-	shower   Shower // nil: it does not run
+	display  Display // nil: it does not run
 	evenings map[int64]*evening
 	version  int
 }
@@ -100,12 +100,12 @@ func New(o Options) *Intake {
 // armed reports whether work has to wait.
 func (i *Intake) armed() bool {
 	i.mu.Lock()
-	shower := i.shower
+	display := i.display
 	i.mu.Unlock()
-	if shower == nil {
+	if display == nil {
 		return false
 	}
-	state := shower.State()
+	state := display.State()
 	return state != control.Safe && state != control.Fault
 }
 
@@ -206,30 +206,30 @@ func (i *Intake) say(e *evening, busy string) {
 // show shows that more is known of an evening. The mutex is held.
 func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 	i.version++
-	if i.shower != nil {
-		i.shower.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy, Measured: len(e.measured)},
+	if i.display != nil {
+		i.display.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy, Measured: len(e.measured)},
 			frames)
 	}
 }
 
 // Start looks at what came and comes, and shows it, until the context ends. Call what it returns to end it.
-func (i *Intake) Start(ctx context.Context, shower Shower) (end func()) {
+func (i *Intake) Start(ctx context.Context, display Display) (end func()) {
 	ctx, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		i.run(ctx, shower)
+		i.run(ctx, display)
 	}()
 	return func() { stop(); <-done }
 }
 
-func (i *Intake) run(ctx context.Context, shower Shower) {
+func (i *Intake) run(ctx context.Context, display Display) {
 	runtime.LockOSThread() // and never unlocked: it yields for good
 	i.o.Yield()
 	i.mu.Lock()
-	i.shower = shower
+	i.display = display
 	i.mu.Unlock()
-	i.begin(ctx, shower.SessionID())
+	i.begin(ctx, display.SessionID())
 	for ctx.Err() == nil {
 		e, in := i.next(time.Now())
 		switch {
@@ -250,7 +250,7 @@ func (i *Intake) run(ctx context.Context, shower Shower) {
 func (i *Intake) begin(ctx context.Context, session int64) {
 	i.mu.Lock()
 	i.version++
-	i.shower.ShowCamera(session, control.CameraNow{Version: i.version}, nil)
+	i.display.ShowCamera(session, control.CameraNow{Version: i.version}, nil)
 	i.mu.Unlock()
 	if session == 0 {
 		return

@@ -378,16 +378,16 @@ func TestPairWords(t *testing.T) {
 }
 
 // What frames are measured against is kept, and refused in words when it cannot be.
-func TestGauge(t *testing.T) {
+func TestReference(t *testing.T) {
 	x := newStudio(t)
 	x.start()
 	x.sendAll()
 	x.untilFramed(7)
-	assert.ErrorContains(t, x.Gauge(x.session, "none such", "", false), "There is no frame")
+	assert.ErrorContains(t, x.Reference(x.session, "none such", "", false), "There is no frame")
 	for _, width := range []string{"wide", "0 cm", "30 m", "-1 m"} {
-		assert.ErrorContains(t, x.Gauge(x.session, "PICT0471", width, false), "The width must be 1 mm to 20 m.", width)
+		assert.ErrorContains(t, x.Reference(x.session, "PICT0471", width, false), "The width must be 1 mm to 20 m.", width)
 	}
-	require.NoError(t, x.Gauge(x.session, "PICT0471", "60 cm", true))
+	require.NoError(t, x.Reference(x.session, "PICT0471", "60 cm", true))
 	x.startAnew()
 	x.untilFramed(7)
 	v := x.view()

@@ -214,12 +214,12 @@ const partBytes = 512 << 10 // of a file, in memory
 // current is the session that shots are made in, and when it began; 0 none yet.
 func (i *Intake) current(ctx context.Context) (session int64, began time.Time) {
 	i.mu.Lock()
-	shower := i.shower
+	display := i.display
 	i.mu.Unlock()
-	if shower == nil {
+	if display == nil {
 		return 0, began
 	}
-	if session = shower.SessionID(); session == 0 {
+	if session = display.SessionID(); session == 0 {
 		return 0, began
 	}
 	s, err := i.find(ctx, session)

@@ -180,8 +180,8 @@ class Measuring {
 		this.commands = commands;
 		this.slot = slot();
 		this.words = el("p", {});
-		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#gauge() });
-		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#gauge(!this.#view?.from_right) }, "The throw comes from the right");
+		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#reference() });
+		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#reference(!this.#view?.from_right) }, "The throw comes from the right");
 		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.#accept() });
 		const label = el("label", { for: this.width.id }, "Width of the scene in the frame");
 		this.node = el("div", { class: "camera-measure" }, el("h5", {}, "The delay, from the frames"), this.words,
@@ -201,10 +201,10 @@ class Measuring {
 	}
 
 	/** @param {boolean} [right] */
-	#gauge(right = this.#view?.from_right ?? false) {
+	#reference(right = this.#view?.from_right ?? false) {
 		const typed = this.width.value.trim();
 		const value = typed === this.#view?.field_seen ? "" : typed;
-		this.commands.send({ type: "gauge", session: this.session, name: this.#view?.empty ?? "", value, from_right: right }, this.slot);
+		this.commands.send({ type: "reference", session: this.session, name: this.#view?.empty ?? "", value, from_right: right }, this.slot);
 	}
 
 	#accept() {

@@ -113,7 +113,7 @@ export class FrameDialog {
 		if (!view || !f) return;
 		const value = view.width === view.field_seen ? "" : view.width;
 		const name = view.empty === f.name ? "" : f.name;
-		this.commands.send({ type: "gauge", session: this.session, name, value, from_right: view.from_right }, this.slot);
+		this.commands.send({ type: "reference", session: this.session, name, value, from_right: view.from_right }, this.slot);
 	}
 
 	/** @param {number} by */
