@@ -125,6 +125,11 @@ func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at 
 		return f.Size, nil
 	}
 	have, whole, err := i.store.take(session, f, at, part)
+	if n := new(notTaken); err != nil && !errors.As(err, &n) { // the next file may fare better
+		i.o.Log.Warn("a camera's file cannot be kept", "file", f.Name, "err", err)
+		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
+			"The log says why.")
+	}
 	if whole {
 		i.want(e, pause, func() {})
 	}
@@ -315,6 +320,7 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	settle := slices.Clone(e.settle)
 	due := e.due
 	i.mu.Unlock()
+	news := i.store.news(e.session)
 	f, err := i.look(run, e.session, settle)
 	if run.Err() != nil {
 		return // it is due still
@@ -334,7 +340,9 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	case err != nil:
 		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
 		e.failed = fmt.Sprintf("The frames cannot be looked at: %v.", err)
+		i.store.looked(news) // those that follow shall not wait for ever
 	default:
+		i.store.looked(news)
 		e.settle = e.settle[len(settle):]
 		e.view, e.shots, e.measured, e.files, e.made = f.view, f.shots, f.measured, f.files, true
 	}

@@ -44,7 +44,30 @@ type store struct {
 	limits limits
 	free   func(dir string) (int64, error)
 
-	mu sync.Mutex // one part is written at a time
+	mu       sync.Mutex       // one part is written at a time
+	unseen   map[string]bool  // files that came and were not looked at: they do not give way
+	declared map[string]int64 // bytes that files under way are to have
+}
+
+// news are the files of a session that came and were not looked at.
+func (s *store) news(session int64) (paths []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for path := range s.unseen {
+		if filepath.Dir(path) == s.session(session) {
+			paths = append(paths, path)
+		}
+	}
+	return paths
+}
+
+// looked says that files were looked at.
+func (s *store) looked(paths []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, path := range paths {
+		delete(s.unseen, path)
+	}
 }
 
 func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.FormatInt(id, 10)) }
@@ -54,12 +77,22 @@ func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.F
 type notTaken struct {
 	*control.Refusal
 	inFolder string
+	busy     bool // it can be taken later
 }
 
 func (n *notTaken) Unwrap() error { return n.Refusal }
 
+// Is reports whether it is page.ErrBusy.
+func (n *notTaken) Is(target error) bool { return n.busy && target == page.ErrBusy }
+
 func refusal(why, atPhone, inFolder string) error {
-	return &notTaken{&control.Refusal{Field: "file", Why: why, Remedy: atPhone}, inFolder}
+	return &notTaken{Refusal: &control.Refusal{Field: "file", Why: why, Remedy: atPhone}, inFolder: inFolder}
+}
+
+// later is a refusal of what can be taken in a while.
+func later(format string, args ...any) error {
+	return &notTaken{&control.Refusal{Field: "file", Why: fmt.Sprintf(format, args...), Remedy: "Choose it again later."},
+		"It is tried again in a minute.", true}
 }
 
 // take adds a part to a file of a session, see page.Camera. whole says that the file is there now and was not before.
@@ -97,12 +130,21 @@ func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (h
 	if have += int64(len(part)); have < f.Size {
 		return have, false, nil
 	}
-	if err := finish(under, filepath.Join(dir, name), f); err != nil {
+	path := filepath.Join(dir, name)
+	if err := finish(under, path, f); err != nil {
 		os.Remove(under)
 		return 0, false, fullOr(f, err)
 	}
+	delete(s.declared, under)
+	if s.unseen == nil {
+		s.unseen = map[string]bool{}
+	}
+	s.unseen[path] = true
 	return have, true, nil
 }
+
+// maxNameBytes leaves room to number a name in the 255 that file systems have.
+const maxNameBytes = 240
 
 // check refuses what cannot be a camera's file, before any of it is taken.
 func (s *store) check(f page.CameraFile) error {
@@ -113,6 +155,9 @@ func (s *store) check(f page.CameraFile) error {
 	case f.Name == "" || strings.HasPrefix(f.Name, ".") || strings.ContainsFunc(f.Name, odd):
 		return refusal(fmt.Sprintf("%q: this file name cannot be used.", f.Name),
 			"Rename it with letters, digits and spaces, and choose it again.", "Rename it with letters, digits and spaces.")
+	case len(f.Name) > maxNameBytes:
+		return refusal(fmt.Sprintf("%q: this file name is too long.", f.Name), "Shorten it, and choose it again.",
+			"Shorten it.")
 	case !frames.IsFrame(f.Name):
 		return refusal(fmt.Sprintf("%s is not a camera's picture, by its name.", f.Name),
 			"Choose JPEG, HEIF or raw files.", "Take it out of the folder.")
@@ -149,9 +194,10 @@ func (s *store) place(dir string, f page.CameraFile) (name string, there bool, e
 		"Rename it.")
 }
 
-// partName is the name of a file under way. Files that differ have different ones.
+// partName is the name of a file under way. Files that differ have different ones, and so have two phones' files of one
+// name and size.
 func partName(f page.CameraFile) string {
-	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%d", f.Name, f.Size))
+	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%d\n%s", f.Name, f.Size, f.Client))
 	return "." + hex.EncodeToString(sum[:12]) + ".part"
 }
 
@@ -164,7 +210,14 @@ func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fullOr(f, err)
 	}
-	return s.makeRoom(dir, f)
+	if err := s.makeRoom(dir, f); err != nil {
+		return err
+	}
+	if s.declared == nil {
+		s.declared = map[string]int64{}
+	}
+	s.declared[filepath.Join(dir, partName(f))] = f.Size
+	return nil
 }
 
 // keptFile is a file that was taken, or one under way.
@@ -175,19 +228,22 @@ type keptFile struct {
 	partial  bool // under way
 }
 
-// makeRoom has room for a file: the oldest pictures give way, and what was seen in them stays on record.
+// makeRoom has room for a file: the oldest pictures that were looked at give way. What was seen in them stays on
+// record.
 func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	all, err := s.all()
 	if err != nil {
 		return err
 	}
-	total, own, partial := int64(0), 0, 0
+	total, coming, own, partial := int64(0), int64(0), 0, 0
 	for _, k := range all {
 		if k.partial && time.Since(k.modified) > s.limits.idle {
 			os.Remove(k.path)
+			delete(s.declared, k.path)
 			continue
 		}
 		total += k.size
+		coming += max(s.declared[k.path]-k.size, 0)
 		if k.partial {
 			partial++
 		} else if filepath.Dir(k.path) == dir {
@@ -196,8 +252,7 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	}
 	switch {
 	case partial >= s.limits.parts:
-		return refusal(fmt.Sprintf("%s: %d other files are being received.", f.Name, partial),
-			"Choose it again when they are there.", "It is tried again in a minute.")
+		return later("%s: %d other files are being received.", f.Name, partial)
 	case own >= s.limits.files:
 		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
 			"Start a new session for those that follow.", "Start a new session for those that follow.")
@@ -206,16 +261,26 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	if err != nil {
 		return err
 	}
+	coming += f.Size
+	fits := func() bool { return total+coming <= s.limits.kept && coming+s.limits.free <= free }
+	unseen := false
 	for _, k := range all {
-		if total+f.Size <= s.limits.kept && f.Size+s.limits.free <= free {
+		if fits() {
 			return nil
 		}
-		if !k.partial && os.Remove(k.path) == nil {
+		switch {
+		case k.partial:
+		case s.unseen[k.path]:
+			unseen = true
+		case os.Remove(k.path) == nil:
 			total, free = total-k.size, free+k.size
 		}
 	}
-	if total+f.Size <= s.limits.kept && f.Size+s.limits.free <= free {
+	switch {
+	case fits():
 		return nil
+	case unseen:
+		return later("%s: those before it are looked at first.", f.Name)
 	}
 	return diskFull(f)
 }

@@ -104,6 +104,7 @@ func TestTakeRefuses(t *testing.T) {
 		"hidden":            {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
 		"two lines":         {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg": this file name`},
 		"turned round":      {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `u202egpj.jpg": this file name`},
+		"a long name":       {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil, "is too long"},
 		"no name":           {page.CameraFile{Size: 40}, jpegOf(40), `"": this file name`},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -134,15 +135,21 @@ func TestRoom(t *testing.T) {
 		require.NoError(t, err)
 	}
 	_, err := put(s, 1, file(4), jpegOf(300), 100)
+	require.ErrorIs(t, err, page.ErrBusy, "nobody looked at those before it")
+	assert.Len(t, kept(t, s, 1), 2)
+	s.looked(append(s.news(0), s.news(1)...))
+	_, err = put(s, 1, file(4), jpegOf(300), 100)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"P0003.JPG", "P0004.JPG"}, kept(t, s, 1), "the oldest picture, which came second, is gone")
 	assert.Equal(t, []string{"P0002.JPG"}, kept(t, s, 0))
 
+	s.looked(s.news(1))
 	s.limits.free = 500
 	s.free = func(string) (int64, error) { return 600, nil }
 	_, err = put(s, 1, file(5), jpegOf(300), 100)
 	require.NoError(t, err)
 	assert.Empty(t, kept(t, s, 0), "the disk has too little room for all")
+	s.looked(s.news(1))
 	s.free = func(string) (int64, error) { return 0, nil }
 	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
 	assert.ErrorContains(t, err, "P0006.JPG was not taken: the machine's disk is full. Make room")
@@ -159,7 +166,8 @@ func TestFilesUnderWay(t *testing.T) {
 	}
 	require.NoError(t, begin(1))
 	require.NoError(t, begin(2))
-	require.ErrorContains(t, begin(3), "P0003.JPG: 2 other files are being received. Choose it again when they are there.")
+	require.ErrorContains(t, begin(3), "P0003.JPG: 2 other files are being received. Choose it again later.")
+	require.ErrorIs(t, begin(3), page.ErrBusy)
 	for _, name := range kept(t, s, 1) {
 		old := time.Now().Add(-s.limits.idle - time.Minute)
 		require.NoError(t, os.Chtimes(filepath.Join(s.session(1), name), old, old))
@@ -172,4 +180,30 @@ func TestFilesUnderWay(t *testing.T) {
 	}
 	s.limits.files = 0
 	assert.ErrorContains(t, begin(4), "files are")
+}
+
+// Files under way count with the bytes that they are to have.
+func TestRoomForFilesUnderWay(t *testing.T) {
+	s := newStore(t)
+	s.limits.kept = 1000
+	for n, want := range []bool{true, true, true, false} {
+		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
+		_, _, err := s.take(1, f, 0, jpegOf(100))
+		assert.Equal(t, want, err == nil, "%d: %v", n, err)
+	}
+}
+
+// Two phones may send different files of one name and size at once: neither has a part of the other.
+func TestOneNameOfTwoPhones(t *testing.T) {
+	s := newStore(t)
+	ours := page.CameraFile{Client: "a", Name: "P0001.JPG", Size: 300}
+	theirs := page.CameraFile{Client: "b", Name: "P0001.JPG", Size: 300}
+	_, _, err := s.take(1, ours, 0, jpegOf(100))
+	require.NoError(t, err)
+	have, _, err := s.take(1, theirs, 0, nil)
+	require.NoError(t, err)
+	assert.Zero(t, have)
+	have, _, err = s.take(1, ours, 0, nil)
+	require.NoError(t, err)
+	assert.EqualValues(t, 100, have)
 }

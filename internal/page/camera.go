@@ -18,8 +18,8 @@ import (
 // shot.
 type Camera interface {
 	// Take takes a part of a file, its bytes from at on, and returns how many of the file are there then. One that does
-	// not begin where the file ends so far changes nothing: an empty one asks. The error wraps ErrArmed, or is a
-	// *control.Refusal that names the file.
+	// not begin where the file ends so far changes nothing: an empty one asks. The error wraps ErrArmed or ErrBusy, or
+	// is a *control.Refusal that names the file.
 	Take(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (have int64, err error)
 	// Frames is what is known of a session's frames.
 	Frames(ctx context.Context, session int64) (CameraView, error)
@@ -29,6 +29,9 @@ type Camera interface {
 
 // ErrArmed means that a file has to wait, so that nothing takes the machine's time while something is armed.
 var ErrArmed = errors.New("something is armed: the file waits")
+
+// ErrBusy means that a file has to wait for those that come before it.
+var ErrBusy = errors.New("other files come first")
 
 const (
 	maxPartBytes   = 512 << 10 // of a file at once, all that is in memory of it; 10 s are allowed for it
@@ -83,6 +86,7 @@ func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	session, file, at, err := partOf(r)
+	file.Client = client
 	var part []byte
 	if err == nil {
 		part, err = io.ReadAll(http.MaxBytesReader(w, r.Body, maxPartBytes))
@@ -99,6 +103,9 @@ func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case errors.Is(err, ErrArmed):
 		answer.Waits = true
+	case errors.Is(err, ErrBusy):
+		refuse(w, http.StatusTooManyRequests, "file", "The machine is busy with other files.", "Send it again in a moment.")
+		return
 	case errors.As(err, &answer.Refusal): // of this file alone: no error of the request's
 	case err != nil:
 		s.refuseLookUp(w, err)
@@ -143,6 +150,7 @@ func (s *Server) handleCameraPicture(w http.ResponseWriter, r *http.Request) {
 
 // CameraFile is a file as a phone has it.
 type CameraFile struct {
+	Client     string // the phone
 	Name       string
 	Size       int64
 	ModifiedMs int64 // Unix
