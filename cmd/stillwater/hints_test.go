@@ -369,7 +369,7 @@ func (b *browser) lateMachine(t *testing.T) {
 	p.until("it is shown", `document.querySelector("#shot .problem").checkVisibility()`)
 	assert.Equal(t, late.Problem, p.text("#shot .problem"))
 	assert.Equal(t, "machine late", p.text("#shot .chip"))
-	assert.Equal(t, "Fired, but not as planned · delay 130.00 ms · real board", p.plain("#shot .facts"))
+	assert.Equal(t, "delay 130.00 ms · real board", p.plain("#shot .facts"))
 	assert.Equal(t, "+17.9\u00a0ms", p.figures("flash")["late"])
 	assert.Equal(t, "+12.3\u00a0µs", p.figures("shutter")["late"])
 	const invited = `document.querySelector(%q).checkVisibility({ visibilityProperty: true })`

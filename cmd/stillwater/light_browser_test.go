@@ -180,7 +180,7 @@ func TestTakenBack(t *testing.T) {
 	p.js(`document.querySelector("#step-key .step-took").scrollIntoView({ block: "center" })`)
 	p.picture("light-taken-back")
 	p.enter("#f-camera-aperture", "")
-	p.until("empty is said", `document.querySelector("#f-camera-aperture-refusal").textContent.includes("was empty")`)
+	p.until("empty is said", `document.querySelector("#f-camera-aperture-refusal").textContent.includes("cannot be")`)
 	p.enter("#f-background-seen", "75 %")
 	p.until("looked at again", `document.querySelector("#step-key .step-took").textContent === ""`)
 
