@@ -520,7 +520,7 @@ func TestLookBackAccessibility(t *testing.T) {
 		assert.Empty(t, check(p, "an opened shot of "+holder))
 		p.tap(".filters button:last-child")
 		p.until("there is no keeper",
-			`document.querySelector(".evening [role=status]").textContent.includes("No shot is kept")`)
+			`document.querySelector(".evening .hint[role=status]").textContent.includes("No shot is kept")`)
 		assert.Empty(t, check(p, "no keepers"))
 		p.tap(".evening .acts > button")
 		p.until("another is chosen", `document.querySelector(".choosing").checkVisibility()`)
