@@ -69,7 +69,7 @@ type Options struct {
 	Wire    func(board.Identity) (Wiring, error) // what is connected to the pins of the board that answered
 	Journal Journal
 	Room    Simulation // nil: a real room
-	Camera  Camera     // nil: no frames are taken from it
+	Camera  Camera     // nil: camera files are not accepted
 	Kind    string     // "simulated", "gpio", "serial"
 	Name    string     // for people
 	Grace   time.Duration

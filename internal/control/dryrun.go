@@ -58,7 +58,7 @@ func (c *Control) beginDryRun(r *run) {
 // is held.
 func (c *Control) goOnMeasuring(r *run) {
 	thrown := r.set.Throw
-	thrown.Edge = 0 // that is what comes of it
+	thrown.Edge = 0 // the result of measuring, which changes between runs
 	same := r.program.Gate != nil && thrown == c.passagesOf && len(c.passages) > 0
 	if same {
 		last := c.passages[len(c.passages)-1]
@@ -70,7 +70,7 @@ func (c *Control) goOnMeasuring(r *run) {
 	c.passagesOf = thrown
 }
 
-// maxPassages are as many as tell all that more of them would.
+// maxPassages bounds what is kept: more passages hardly change what is learned of the edge.
 const maxPassages = 200
 
 // showDryShot shows what would have been fired. The mutex is held.

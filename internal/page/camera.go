@@ -44,7 +44,7 @@ const (
 	maxFrameName = 200 // runes
 )
 
-// handleCamera adds the routes for the camera's files, if they are taken.
+// handleCamera adds the routes for the camera's files, if they are accepted.
 func (s *Server) handleCamera(mux *http.ServeMux) {
 	if s.opts.Camera == nil {
 		return

@@ -139,7 +139,7 @@ func number(r *http.Request, name string, least, usual int64) (int64, error) {
 	return numberWithin(r, name, least, maxNumber, usual)
 }
 
-// upTo is a number that must be there, from 0.
+// upTo reads a number from 0 to most, which may not be missing.
 func upTo(r *http.Request, name string, most int64) (int64, error) {
 	n, err := numberWithin(r, name, 0, most, -1)
 	if err == nil && n < 0 {

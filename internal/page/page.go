@@ -38,7 +38,7 @@ type Options struct {
 	Phones    Phones       // nil: phones pair again after each start
 	Record    Record       // nil: phones cannot look back
 	Frames    Frames       // nil: a real room, whose pictures are in its camera
-	Camera    Camera       // nil: no files are taken
+	Camera    Camera       // nil: camera files are not accepted
 	Radio     Radio        // of a card that is a whole system; nil: that of CountryFile, if there is one
 	Code      string       // pairs a phone, as Server.Code gave it before; anything else: a new one is drawn
 	Service   bool         // nobody sees its terminal: "sudo stillwater pairing" shows the code
