@@ -203,19 +203,20 @@ func TestTallInFrame(t *testing.T) {
 // How often a throw is in the frame, against drawn places of which those that are farther are lower (seed 16, 5).
 func TestThrowInFrame(t *testing.T) {
 	r := judge(t, of(shot.Throw), "throw.to_focus", "80 cm", "throw.speed_low", "3 m/s", "camera.field_seen", "18 cm")
-	require.Less(t, r.Lean, -0.3)
+	require.Less(t, r.Correlation, -0.3)
 	random, in := rand.New(rand.NewPCG(16, 5)), 0
 	const n = 20000
 	wide, high := float64(r.Wide-r.Subject.Size)/2, float64(r.High-r.Subject.Tall)/2
 	for range n {
 		z := random.NormFloat64()
 		across := z * float64(r.WideSD)
-		up := float64(r.HighSD) * (z*r.Lean + math.Sqrt(1-r.Lean*r.Lean)*random.NormFloat64())
+		up := float64(r.HighSD) * (z*r.Correlation + math.Sqrt(1-r.Correlation*r.Correlation)*random.NormFloat64())
 		if math.Abs(across) < wide && math.Abs(up) < high {
 			in++
 		}
 	}
-	t.Logf("%.3f by dice, %.3f said; %v and %v (SD), together %.2f", float64(in)/n, r.InFrame, r.WideSD, r.HighSD, r.Lean)
+	t.Logf("%.3f by dice, %.3f said; %v and %v (SD), correlation %.2f",
+		float64(in)/n, r.InFrame, r.WideSD, r.HighSD, r.Correlation)
 	assert.Greater(t, r.InFrame, 0.1)
 	assert.Less(t, r.InFrame, 0.95)
 	assert.InDelta(t, float64(in)/n, r.InFrame, 4*math.Sqrt(0.25/n)+0.005, "in sixty steps")
@@ -269,15 +270,15 @@ func TestIdealDecayIsSaid(t *testing.T) {
 func TestTurnedLens(t *testing.T) {
 	square := judge(t, of(shot.Throw))
 	turned := judge(t, of(shot.Throw), "camera.turn", "60°")
-	assert.InDelta(t, float64(square.Subject.Aside), float64(square.DepthSD), 1e-12)
-	assert.InEpsilon(t, math.Hypot(0.5*float64(square.Subject.Aside), math.Sqrt(0.75)*float64(square.Subject.Forward)),
+	assert.InDelta(t, float64(square.Subject.AsideSD), float64(square.DepthSD), 1e-12)
+	assert.InEpsilon(t, math.Hypot(0.5*float64(square.Subject.AsideSD), math.Sqrt(0.75)*float64(square.Subject.ForwardSD)),
 		float64(turned.DepthSD), 1e-9)
 	e, err := turned.Set.Estimate()
 	require.NoError(t, err)
 	sin, cos := math.Sincos(float64(e.FocusAngle)) // the level part of the speed is seen at the cosine of 60 degrees
 	assert.InEpsilon(t, float64(e.FocusSpeed)*math.Hypot(cos/2, sin), float64(turned.Subject.Speed), 1e-9)
 	drop := judge(t, of(shot.Drop), "camera.turn", "60°")
-	assert.InDelta(t, float64(drop.Subject.Aside), float64(drop.DepthSD), 1e-12,
+	assert.InDelta(t, float64(drop.Subject.AsideSD), float64(drop.DepthSD), 1e-12,
 		"an upright path is as far away at any angle")
 }
 

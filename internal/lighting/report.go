@@ -39,7 +39,7 @@ type Report struct {
 
 	Wide, High     phys.Length // of the frame at the focus spot
 	WideSD, HighSD phys.Length
-	Lean           float64 // how far up goes with the right of the frame: the correlation of the two
+	Correlation    float64 // of places across and up in the frame, -1 to 1
 	InFrame        float64 // how often all of the liquid is in the frame
 
 	Level   optics.Level // of the background
@@ -176,11 +176,11 @@ func (r *Report) judgeDepth() {
 	r.Circle = c.Circle()
 	r.Near, r.Far = lens.Depth(r.Circle)
 	sin, cos := math.Sincos(float64(c.Turn))
-	aside, forward := float64(r.Subject.Aside), float64(r.Subject.Forward)
+	aside, forward := float64(r.Subject.AsideSD), float64(r.Subject.ForwardSD)
 	r.DepthSD = phys.Length(math.Hypot(aside*cos, forward*sin))
-	r.WideSD, r.HighSD = phys.Length(math.Hypot(aside*sin, forward*cos)), r.Subject.Up
+	r.WideSD, r.HighSD = phys.Length(math.Hypot(aside*sin, forward*cos)), r.Subject.UpSD
 	if r.WideSD > 0 {
-		r.Lean = r.Subject.Together * forward * cos / float64(r.WideSD)
+		r.Correlation = r.Subject.Correlation * forward * cos / float64(r.WideSD)
 	}
 	size := r.Subject.Size
 	if size > 0 {
@@ -210,16 +210,16 @@ func (r *Report) inFrame() (in float64) {
 	if room < 0 {
 		return 0
 	}
-	if r.Lean == 0 {
+	if r.Correlation == 0 {
 		return optics.WithinBand(r.Wide/2, r.Wide/2, r.Subject.Size, r.WideSD) * r.tallInFrame(0, r.HighSD)
 	}
 	const places = 60
 	end := min(room/float64(r.WideSD), 4) // standard deviations
-	own := r.HighSD * phys.Length(math.Sqrt(max(1-r.Lean*r.Lean, 0)))
+	own := r.HighSD * phys.Length(math.Sqrt(max(1-r.Correlation*r.Correlation, 0)))
 	for i := range places {
 		z := end * (2*(float64(i)+0.5)/places - 1)
 		share := math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) * 2 * end / places
-		in += share * r.tallInFrame(phys.Length(z*r.Lean)*r.HighSD, own)
+		in += share * r.tallInFrame(phys.Length(z*r.Correlation)*r.HighSD, own)
 	}
 	return in
 }

@@ -467,7 +467,7 @@ func (r Report) byRuler(s *Step) {
 // and 45 degrees, without air; of a throw, three standard deviations aside and half of its size. Own estimates.
 func (r Report) splashReach() phys.Length {
 	if r.Subject.Level {
-		return 3*r.Subject.Aside + r.Subject.Size/2
+		return 3*r.Subject.AsideSD + r.Subject.Size/2
 	}
 	v := float64(r.Subject.Fastest) / 2
 	return phys.Length(v * v / phys.Gravity)

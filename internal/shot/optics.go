@@ -189,12 +189,12 @@ type Subject struct {
 	Size    phys.Length // across, about; 0: not known
 	Tall    phys.Length // upright, about; 0: not known
 	// TallSpread is that of Tall from shot to shot and by what is not known of it, SD of the logarithm.
-	TallSpread float64
-	Forward    phys.Length // level, the way a throw goes; of a drop from side to side
-	Up         phys.Length // and down
-	Together   float64     // how far up goes with forward: their correlation, -1 to 1
-	Aside      phys.Length // towards the camera and away, if it looks square at the path
-	Level      bool        // the path is level rather than upright
+	TallSpread  float64
+	ForwardSD   phys.Length // level, the way a throw goes; of a drop from side to side
+	UpSD        phys.Length // and down
+	Correlation float64     // of forward and up, -1 to 1
+	AsideSD     phys.Length // towards the camera and away, if it looks square at the path
+	Level       bool        // the path is level rather than upright
 }
 
 // dripAside is how far drops differ sideways, SD. Common practice, no source: an undisturbed drip.
@@ -209,7 +209,7 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 	if err != nil {
 		return Subject{}, err
 	}
-	p := Subject{Speed: b.Speed, Up: b.Total.Displaced}
+	p := Subject{Speed: b.Speed, UpSD: b.Total.Displaced}
 	p.Tall, p.TallSpread = s.tall(e)
 	switch s.Kind {
 	case Throw:
@@ -218,13 +218,13 @@ func (s Set) SubjectOf(e Estimate, spread Spread) (Subject, error) {
 		return p, s.thrownScatter(&p, e, spread, b)
 	case Sound: // what bursts, and where, is not known
 	case Drops:
-		p.Fastest, p.Forward, p.Aside, p.Size = e.Speed, dripAside, dripAside,
+		p.Fastest, p.ForwardSD, p.AsideSD, p.Size = e.Speed, dripAside, dripAside,
 			s.Drops.impact(e.Diameter, e.Speed).CraterWidth()
 		if s.Drops.Want == WantPhase && s.Drops.Phase == splash.Contact {
 			p.Size = e.Diameter
 		}
 	default:
-		p.Fastest, p.Forward, p.Aside, p.Size = e.Speed, dripAside, dripAside, e.Diameter
+		p.Fastest, p.ForwardSD, p.AsideSD, p.Size = e.Speed, dripAside, dripAside, e.Diameter
 		if s.Drop.Phase != splash.Contact {
 			impact, err := s.Drop.impact(e.Diameter, e.Speed)
 			if err != nil {
@@ -244,11 +244,11 @@ func (s Set) thrownScatter(p *Subject, e Estimate, spread Spread, b Budget) erro
 		return s.speedError(err, e.Speed)
 	}
 	xx, yy, xy := scatter.moments(b.besidesAngle(false))
-	p.Forward, p.Up = phys.Length(math.Sqrt(xx)), phys.Length(math.Sqrt(yy))
+	p.ForwardSD, p.UpSD = phys.Length(math.Sqrt(xx)), phys.Length(math.Sqrt(yy))
 	if both := math.Sqrt(xx * yy); both > 0 {
-		p.Together = xy / both
+		p.Correlation = xy / both
 	}
-	p.Aside = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus) / math.Cos(float64(s.Throw.Angle)))
+	p.AsideSD = phys.Length(float64(spread.ThrowAngle) * float64(s.Throw.ToFocus) / math.Cos(float64(s.Throw.Angle)))
 	return nil
 }
 

@@ -148,9 +148,9 @@ func TestSubjectOfThrow(t *testing.T) {
 			steady = math.Hypot(steady, float64(term.Displaced))
 		}
 		sin, cos := math.Sincos(float64(e.FocusAngle))
-		assert.InEpsilon(t, math.Hypot(sd(forward), steady*cos), float64(subject.Forward), 0.08, "%v", angle)
-		assert.InEpsilon(t, math.Hypot(sd(up), steady*sin), float64(subject.Up), 0.08, "%v", angle)
-		assert.InEpsilon(t, sd(aside), float64(subject.Aside), 0.08, "%v", angle)
+		assert.InEpsilon(t, math.Hypot(sd(forward), steady*cos), float64(subject.ForwardSD), 0.08, "%v", angle)
+		assert.InEpsilon(t, math.Hypot(sd(up), steady*sin), float64(subject.UpSD), 0.08, "%v", angle)
+		assert.InEpsilon(t, sd(aside), float64(subject.AsideSD), 0.08, "%v", angle)
 		assert.True(t, subject.Level)
 	}
 }
