@@ -113,22 +113,34 @@ func meanAndSD(list []float64) (mean, sd float64) {
 	return mean, math.Sqrt(sd)
 }
 
-// Liquid comes from nowhere: what falls is what flowed, but for what the tip holds.
+// Liquid comes from nowhere and goes nowhere: what falls is what flowed, but for what the tip holds, also where an
+// opening is too short for a drop and only the next one or two let it fall.
 func TestNoLiquidIsLost(t *testing.T) {
-	r := calm(8)
-	set, _ := dropsSet(0)
-	fell, flowed := 0., 0.
-	rate := r.tips[0].flow * float64(set.Drops.Discharge) * math.Pi / 4 * math.Pow(float64(set.Drops.Bore), 2) *
-		math.Sqrt(2*phys.Gravity*float64(set.Drops.Head))
-	const drops = 400
-	for i := range drops {
-		at := time.Duration(i) * 10 * time.Second
-		f, _, err := r.Open(nil, set, 1, at, at+19*time.Millisecond)
-		require.NoError(t, err)
-		fell += math.Pi / 6 * math.Pow(float64(f.Diameter), 3)
-		flowed += rate * 0.019
+	for _, open := range []time.Duration{19 * time.Millisecond, 11 * time.Millisecond, 7 * time.Millisecond} {
+		r := calm(8)
+		set, _ := dropsSet(0)
+		fell, flowed, drops := 0., 0., 0
+		rate := r.tips[0].flow * float64(set.Drops.Discharge) * math.Pi / 4 * math.Pow(float64(set.Drops.Bore), 2) *
+			math.Sqrt(2*phys.Gravity*float64(set.Drops.Head))
+		const openings = 4000
+		for i := range openings {
+			at := time.Duration(i) * 10 * time.Second
+			f, _, err := r.Open(nil, set, 1, at, at+open)
+			if err == nil {
+				drops++
+				fell += ballOf(f.Drops[0].Diameter)
+			} else {
+				require.ErrorIs(t, err, ErrNoDrop)
+			}
+			flowed += rate * open.Seconds()
+		}
+		t.Logf("%v: %d drops of %d openings", open, drops, openings)
+		deadTimes := math.Sqrt2 * float64(r.spreads.DeadTime) / open.Seconds() / math.Sqrt(openings)
+		assert.InEpsilon(t, flowed, fell, 4*deadTimes, open) // four standard deviations of what really flowed
+		if open < 18*time.Millisecond {
+			assert.Less(t, drops, openings*3/4, open)
+		}
 	}
-	assert.InEpsilon(t, flowed, fell, 0.003)
 }
 
 // Too short an opening lets nothing fall, and a longer one a larger drop, sooner after the valve has closed.

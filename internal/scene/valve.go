@@ -177,13 +177,14 @@ func (r *Room) dropOf(set shot.DropsSet, valve int, from, to time.Duration) (d V
 	volume := let + stays*(t.remainder-remainder)
 	surplus := (volume - falls) / (falls / fallsOfMost)
 	if let <= 0 || surplus < 0.005 {
+		t.remainder += max(let, 0) / stays // it hangs on the tip, and the next drop begins with it
 		return d, poured, ErrNoDrop
 	}
 	if surplus > runsFrom {
 		t.remainder = 1
 		return d, poured, ErrRan
 	}
-	full := late + (falls-stays*(t.remainder-1))/flow // until as much hangs as can
+	full := late + max(falls-stays*(t.remainder-1), 0)/flow // until as much hangs as can
 	t.remainder = remainder
 	d = ValveDrop{Valve: valve, Opened: from, Diameter: sphere(volume)}
 	d.LetsGo = from + phys.Time(opens+full+t.neck*neckTime(surplus, liquid)+rng.normal(float64(s.LetsGo))).Duration()
