@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -9,6 +10,8 @@ import (
 	"mime"
 	"net/http"
 	"strings"
+	"sync"
+	"time"
 	"unicode/utf8"
 
 	"stillwater/internal/control"
@@ -34,12 +37,17 @@ var ErrArmed = errors.New("something is armed: the file waits")
 var ErrBusy = errors.New("other files come first")
 
 const (
-	maxPartBytes   = 512 << 10 // of a file at once, all that is in memory of it; 10 s are allowed for it
-	maxPartsAtOnce = 4         // in memory, from all phones
+	maxPartBytes = 512 << 10 // of a file in one request
+	pieceBytes   = 64 << 10  // of it, in memory
 
-	// What one phone may send: 10 MB/s, and as much at once.
-	partsPerSecond = 20
-	partsBurst     = 20
+	// What one phone may send: 10 MB/s, and as much at once. Its slow requests keep only itself waiting.
+	partsPerSecond  = 20
+	partsBurst      = 20
+	maxPartsOfPhone = 2 // under way at once
+
+	// A phone at the edge of the network may be slow, but has to send something.
+	maxPartSilence = 10 * time.Second
+	maxPartTime    = 2 * time.Minute
 
 	maxFrameName = 200 // runes
 )
@@ -62,45 +70,118 @@ func (s *Server) handleCamera(mux *http.ServeMux) {
 
 // takePart takes a part of a file from a paired phone's page.
 func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
+	client, allowed := s.maySend(w, r)
+	if !allowed {
+		return
+	}
+	if !s.partsOfPhones.enter(client) {
+		refuse(w, http.StatusTooManyRequests, "file", "This phone is sending other files.", "Send it again in a moment.")
+		return
+	}
+	defer s.partsOfPhones.leave(client)
+	session, file, at, err := partOf(r)
+	file.Client = client
+	var answer TakenPart
+	if err == nil {
+		answer, err = s.takePieces(w, r, session, file, at)
+	}
+	s.answerPart(w, answer, err)
+}
+
+// maySend reports whether a request may send a part, or refuses it.
+func (s *Server) maySend(w http.ResponseWriter, r *http.Request) (client string, allowed bool) {
 	client, paired := s.pairing.client(r)
 	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	switch {
 	case !sameOrigin(r):
 		refuse(w, http.StatusForbidden, "", "This request did not come from this machine's own page.",
 			"Open the page from the address the machine shows.")
-		return
 	case !paired:
 		refuse(w, http.StatusUnauthorized, "", "This phone is not paired with the machine.", "Pair it first.")
-		return
 	case kind != "application/octet-stream":
 		refuse(w, http.StatusUnsupportedMediaType, "", "A file must come as bytes.",
 			"Send Content-Type: application/octet-stream.")
-		return
-	case !admit(w, r, s.parts.limiter(client)):
-		return
+	case r.ContentLength > maxPartBytes:
+		refuseTooLong(w)
+	default:
+		return client, admit(w, r, s.parts.limiter(client))
 	}
-	select { // so many in memory
-	case s.partsAtOnce <- struct{}{}:
-		defer func() { <-s.partsAtOnce }()
-	case <-r.Context().Done():
-		return
+	return client, false
+}
+
+func refuseTooLong(w http.ResponseWriter) {
+	refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("%d bytes are the most at once.", maxPartBytes),
+		"Send the file in parts.")
+}
+
+// takePieces takes a part as it comes, a piece at a time, so that what came counts when the rest does not. After a piece
+// that does not count the rest is read and dropped: the phone waits until it was.
+func (s *Server) takePieces(w http.ResponseWriter, r *http.Request, session int64, file CameraFile, at int64) (
+	answer TakenPart, err error,
+) {
+	body := &slowBody{from: http.MaxBytesReader(w, r.Body, maxPartBytes), conn: http.NewResponseController(w),
+		end: time.Now().Add(maxPartTime)}
+	defer body.done()
+	piece := make([]byte, pieceBytes)
+	for first := true; ; first = false {
+		n, failed := io.ReadFull(body, piece)
+		if n > 0 || first {
+			answer.Have, err = s.opts.Camera.Take(r.Context(), session, file, at, piece[:n])
+			if at += int64(n); err != nil || answer.Have != at {
+				_, failed := io.Copy(io.Discard, body)
+				return answer, cmp.Or(err, failed)
+			}
+		}
+		switch {
+		case errors.Is(failed, io.EOF), errors.Is(failed, io.ErrUnexpectedEOF):
+			return answer, nil
+		case failed != nil:
+			return answer, failed
+		}
 	}
-	session, file, at, err := partOf(r)
-	file.Client = client
-	var part []byte
-	if err == nil {
-		part, err = io.ReadAll(http.MaxBytesReader(w, r.Body, maxPartBytes))
+}
+
+// slowBody is the body of a request that may take long, as long as it comes.
+type slowBody struct {
+	from io.Reader
+	conn *http.ResponseController
+	end  time.Time
+}
+
+// sendError is a request that its phone did not send as it should.
+type sendError struct{ error }
+
+func (e sendError) Unwrap() error { return e.error }
+
+// Read gives the phone time for more. The error, but for the end, is a sendError.
+func (b *slowBody) Read(p []byte) (n int, err error) {
+	until := time.Now().Add(maxPartSilence)
+	if until.After(b.end) {
+		until = b.end
 	}
-	if tooLong := new(http.MaxBytesError); errors.As(err, &tooLong) {
-		refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("%d bytes are the most at once.", maxPartBytes),
-			"Send the file in parts.")
-		return
+	_ = b.conn.SetReadDeadline(until) // without it the server's own stays
+	n, err = b.from.Read(p)
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+		err = sendError{err}
 	}
-	var answer TakenPart
-	if err == nil {
-		answer.Have, err = s.opts.Camera.Take(r.Context(), session, file, at, part)
-	}
+	return n, err
+}
+
+// done gives the answer as much time as if the body had come at once.
+func (b *slowBody) done() { _ = b.conn.SetWriteDeadline(time.Now().Add(answerTimeout)) }
+
+// answerPart answers what came of a part.
+func (s *Server) answerPart(w http.ResponseWriter, answer TakenPart, err error) {
+	var tooLong *http.MaxBytesError
+	var sending sendError
 	switch {
+	case errors.As(err, &tooLong):
+		refuseTooLong(w)
+		return
+	case errors.As(err, &sending):
+		refuse(w, http.StatusRequestTimeout, "file", "The part did not come in time.",
+			"Send it again from where the file ends now, in smaller parts.")
+		return
 	case errors.Is(err, ErrArmed):
 		answer.Waits = true
 	case errors.Is(err, ErrBusy):
@@ -113,6 +194,34 @@ func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/json")
 	json.NewEncoder(w).Encode(answer)
+}
+
+// partsOfPhones counts the parts that each phone sends at the moment.
+type partsOfPhones struct {
+	mu    sync.Mutex
+	count map[string]int
+}
+
+// enter reports whether one more may come; then leave is to be called.
+func (p *partsOfPhones) enter(client string) bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.count[client] >= maxPartsOfPhone {
+		return false
+	}
+	if p.count == nil {
+		p.count = map[string]int{}
+	}
+	p.count[client]++
+	return true
+}
+
+func (p *partsOfPhones) leave(client string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.count[client]--; p.count[client] == 0 {
+		delete(p.count, client)
+	}
 }
 
 // partOf reads what an address says of a part.

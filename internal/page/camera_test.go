@@ -1,13 +1,20 @@
 package page
 
 import (
+	"bufio"
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
+	"io"
 	"log/slog"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -18,7 +25,10 @@ import (
 )
 
 // fakeCamera takes every file but some, by their names.
-type fakeCamera struct{ got []string }
+type fakeCamera struct {
+	mu  sync.Mutex
+	got []string
+}
 
 func (c *fakeCamera) Take(_ context.Context, session int64, f CameraFile, at int64, part []byte) (int64, error) {
 	switch {
@@ -31,6 +41,8 @@ func (c *fakeCamera) Take(_ context.Context, session int64, f CameraFile, at int
 	case f.Name == "broken.jpg":
 		return 0, errors.New("a secret of the machine")
 	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	c.got = append(c.got, f.Name+":"+string(part))
 	return at + int64(len(part)), nil
 }
@@ -110,6 +122,122 @@ func TestPartsAreTaken(t *testing.T) {
 		assert.NotContains(t, text, "secret", name)
 	}
 	assert.Len(t, c.got, 1, "nothing else was taken")
+}
+
+// sending is a phone that sends a part over a connection of its own, in fake time.
+type sending struct {
+	net.Conn
+	t *testing.T
+}
+
+func (b *bubble) sendPart(token, path string, size int) sending {
+	b.t.Helper()
+	here, there := net.Pipe()
+	b.wires.conns <- there
+	b.t.Cleanup(func() { here.Close() })
+	_, err := fmt.Fprintf(here, "PUT %s HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\nCookie: %s=%s\r\n"+
+		"Content-Type: application/octet-stream\r\nContent-Length: %d\r\n\r\n", path, cookieName, token, size)
+	require.NoError(b.t, err)
+	return sending{here, b.t}
+}
+
+func (s sending) bytes(n int) {
+	s.t.Helper()
+	_, err := s.Write(make([]byte, n))
+	require.NoError(s.t, err)
+}
+
+func (s sending) answer() (status int, text string) {
+	s.t.Helper()
+	answer, err := http.ReadResponse(bufio.NewReader(s), nil)
+	require.NoError(s.t, err)
+	defer answer.Body.Close()
+	body, err := io.ReadAll(answer.Body)
+	require.NoError(s.t, err)
+	return answer.StatusCode, string(body)
+}
+
+const wholePart = "/camera/4/file?name=PICT0471.JPG&size=600000&modified=0&at=0"
+
+// A phone that sends 8 kB a second gets a whole part through, and what it sent counts as it comes.
+func TestSlowPhonesGetThrough(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &fakeCamera{}
+		b := newBubble(t, &fakeController{}, func(o *Options) { o.Camera = c })
+		phone := b.sendPart(b.pair(), wholePart, maxPartBytes)
+		for range maxPartBytes / 8192 {
+			time.Sleep(time.Second)
+			phone.bytes(8192)
+		}
+		status, text := phone.answer()
+		assert.Equal(t, http.StatusOK, status, text)
+		assert.JSONEq(t, fmt.Sprintf(`{"have":%d,"waits":false,"refusal":null}`, maxPartBytes), text)
+		assert.Len(t, c.got, maxPartBytes/pieceBytes)
+	})
+}
+
+// A phone that stops sending, or sends for too long, is told so; what came of it counts, and it is no error of the
+// record's.
+func TestPhonesThatStopSending(t *testing.T) {
+	for name, pause := range map[string]time.Duration{"silent": maxPartSilence + time.Second, "endless": 9 * time.Second} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				c, log := &fakeCamera{}, new(bytes.Buffer)
+				b := newBubble(t, &fakeController{}, func(o *Options) {
+					o.Camera, o.Log = c, slog.New(slog.NewTextHandler(log, nil))
+				})
+				phone := b.sendPart(b.pair(), wholePart, maxPartBytes)
+				phone.bytes(pieceBytes)
+				start, ended := time.Now(), make(chan struct{})
+				go func() {
+					defer close(ended)
+					for {
+						time.Sleep(pause)
+						if _, err := phone.Write([]byte("x")); err != nil {
+							return
+						}
+					}
+				}()
+				status, text := phone.answer()
+				assert.Equal(t, http.StatusRequestTimeout, status)
+				assert.Contains(t, text, "did not come in time")
+				assert.LessOrEqual(t, time.Since(start), maxPartTime)
+				assert.True(t, strings.HasPrefix(c.got[0], "PICT0471.JPG:"), "what came is kept")
+				assert.Empty(t, log.String())
+				phone.Close()
+				<-ended
+			})
+		})
+	}
+}
+
+// Slow requests keep only their own phone waiting.
+func TestSlowPhonesKeepOnlyThemselvesWaiting(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBubble(t, &fakeController{}, func(o *Options) { o.Camera = &fakeCamera{} })
+		slow, quick := b.pair(), b.pair()
+		var held []sending
+		for range maxPartsOfPhone {
+			held = append(held, b.sendPart(slow, wholePart, maxPartBytes))
+		}
+		synctest.Wait()
+		third := b.sendPart(slow, onePart, 0)
+		status, text := third.answer()
+		assert.Equal(t, http.StatusTooManyRequests, status)
+		assert.Contains(t, text, "This phone is sending other files")
+		start := time.Now()
+		other := b.sendPart(quick, onePart, 0)
+		status, _ = other.answer()
+		assert.Equal(t, http.StatusOK, status)
+		assert.Zero(t, time.Since(start))
+		for _, one := range held {
+			one.Close()
+		}
+		synctest.Wait()
+		again := b.sendPart(slow, onePart, 0)
+		status, _ = again.answer()
+		assert.Equal(t, http.StatusOK, status, "as soon as those are gone")
+	})
 }
 
 // Beyond its rate a phone is refused, in words, and another is not.

@@ -55,6 +55,7 @@ type Options struct {
 const (
 	defaultHeartbeat = time.Second // after three without a message the page says that the connection is lost
 	shutdownTimeout  = 2 * time.Second
+	answerTimeout    = 10 * time.Second
 )
 
 // Server is the page's HTTP server.
@@ -72,7 +73,7 @@ type Server struct {
 	lookUps    requesters
 	parts      requesters
 
-	partsAtOnce chan struct{} // see maxPartsAtOnce
+	partsOfPhones partsOfPhones
 }
 
 // New makes a server. Phones paired before stay paired, if opts say where they are stored.
@@ -92,8 +93,7 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	}
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		requesters: newRequesters(requestsPerSecond, requestsBurst), lookUps: newRequesters(lookUpsPerSecond, lookUpsBurst),
-		parts: newRequesters(partsPerSecond, partsBurst), partsAtOnce: make(chan struct{}, maxPartsAtOnce),
-		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
+		parts: newRequesters(partsPerSecond, partsBurst), sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
 	s.pairing, err = newPairing(ctx, opts.Phones, opts.Code, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones,
 		opts.Log)
 	if err != nil {
@@ -126,7 +126,7 @@ func (s *Server) Serve(ctx context.Context, on net.Listener) error {
 		Handler:           s.Handler(),
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       10 * time.Second,
-		WriteTimeout:      10 * time.Second,
+		WriteTimeout:      answerTimeout,
 		IdleTimeout:       time.Minute,
 		MaxHeaderBytes:    8 << 10,
 		ConnContext:       withConnection,

@@ -270,9 +270,13 @@ type bubble struct {
 	wires wires
 }
 
-func newBubble(t *testing.T, p Controller) *bubble {
+func newBubble(t *testing.T, p Controller, change ...func(*Options)) *bubble {
 	t.Helper()
-	s, err := New(t.Context(), Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)})
+	o := Options{Control: p, Files: testFiles, Log: slog.New(slog.DiscardHandler)}
+	for _, c := range change {
+		c(&o)
+	}
+	s, err := New(t.Context(), o)
 	require.NoError(t, err)
 	b := &bubble{t, s, wires{make(chan net.Conn), make(chan struct{})}}
 	ctx, cancel := context.WithCancel(context.Background())

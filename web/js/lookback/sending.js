@@ -5,15 +5,19 @@ import { sentence } from "../refusals.js";
 
 /** @import { Refusal, TakenPart } from "../../protocol.d.ts" */
 
-/** The machine takes as much at once. */
-const partBytes = 512 * 1024;
+/** The machine takes as much at once; where the network is slow, parts are smaller. */
+const mostBytes = 512 * 1024;
+const leastBytes = 16 * 1024;
 const againMs = 2000;
 const timeoutMs = 20_000;
+/** A part that took no longer may be followed by one twice its size. */
+const quickMs = 5000;
 
 export class Sending {
 	/** @type {File[]} */ #files = [];
 	/** @type {AbortController | null} */ #running = null;
 	#armed = false;
+	#partBytes = mostBytes;
 	/** @type {(() => void)[]} */ #resting = [];
 	files = 0;
 	done = 0;
@@ -103,17 +107,19 @@ export class Sending {
 			/** @type {ArrayBuffer} */
 			let part;
 			try {
-				part = await file.slice(at, asked ? at + partBytes : at).arrayBuffer();
+				part = await file.slice(at, asked ? at + this.#partBytes : at).arrayBuffer();
 			} catch {
 				return `${file.name} cannot be read on this phone any more. Choose it again.`;
 			}
 			const answer = await this.#put(file, at, part, signal);
 			if (signal.aborted) return "";
-			if (typeof answer === "string") await this.#rest(answer, againMs);
-			else if (answer.waits) await this.#rest("Something is armed: the files wait.", againMs);
+			if (typeof answer === "string") {
+				asked = false; // some of the part may have come
+				await this.#rest(answer, againMs);
+			} else if (answer.waits) await this.#rest("Something is armed: the files wait.", againMs);
 			else if (answer.refusal) return refused(answer.refusal);
 			else {
-				if (!asked && answer.have === file.size) this.known++;
+				if (!asked && at === 0 && answer.have === file.size) this.known++;
 				asked = true;
 				at = answer.have;
 				this.sent = before + at;
@@ -132,16 +138,26 @@ export class Sending {
 	async #put(file, at, part, signal) {
 		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}` });
 		const headers = { "Content-Type": "application/octet-stream" };
+		const began = performance.now();
 		try {
 			const over = AbortSignal.any([signal, AbortSignal.timeout(timeoutMs)]);
 			const answer = await fetch(`/camera/${this.session}/file?${query}`, { method: "PUT", body: part, headers, signal: over });
+			if (part.byteLength >= this.#partBytes && performance.now() - began < quickMs) this.#partBytes = Math.min(2 * this.#partBytes, mostBytes);
 			if (answer.ok) return await answer.json();
+			if (answer.status === 408) return this.#slow();
 			if (answer.status === 429) return "The machine is busy; sending continues in a moment.";
 			const refusal = /** @type {Refusal} */ (await answer.json());
 			return answer.status < 500 ? { have: 0, waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
 		} catch {
-			return "The machine does not answer: it goes on when it is back.";
+			if (performance.now() - began < timeoutMs) return "The machine does not answer: it goes on when it is back.";
+			return this.#slow();
 		}
+	}
+
+	/** The next parts are smaller. */
+	#slow() {
+		this.#partBytes = Math.max(this.#partBytes / 2, leastBytes);
+		return "The network is slow: it goes on in smaller parts.";
 	}
 }
 
