@@ -114,8 +114,8 @@ func refuseTooLong(w http.ResponseWriter) {
 		"Send the file in parts.")
 }
 
-// takePieces takes a part as it comes, a piece at a time, so that what came counts when the rest does not. After a piece
-// that does not count the rest is read and dropped: the phone waits until it was.
+// takePieces takes a part as it comes, a piece at a time, so that what came counts when the rest does not. After a
+// piece that does not count the rest is read and dropped: the phone waits until it was.
 func (s *Server) takePieces(w http.ResponseWriter, r *http.Request, session int64, file CameraFile, at int64) (
 	answer TakenPart, err error,
 ) {

@@ -176,8 +176,8 @@ func TestSlowPhonesGetThrough(t *testing.T) {
 	})
 }
 
-// A phone that stops sending, or sends for too long, is told so; what came of it counts, and it is no error of the
-// record's.
+// A phone that stops sending, or sends for too long, gets an answer that says so; what came counts, and it is no error
+// of the record's.
 func TestPhonesThatStopSending(t *testing.T) {
 	for name, pause := range map[string]time.Duration{"silent": maxPartSilence + time.Second, "endless": 9 * time.Second} {
 		t.Run(name, func(t *testing.T) {

@@ -93,7 +93,8 @@ func New(ctx context.Context, opts Options) (*Server, error) {
 	}
 	s := &Server{opts: opts, log: opts.Log, files: files, started: time.Now(), snapshots: newSnapshots(),
 		requesters: newRequesters(requestsPerSecond, requestsBurst), lookUps: newRequesters(lookUpsPerSecond, lookUpsBurst),
-		parts: newRequesters(partsPerSecond, partsBurst), sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
+		parts:   newRequesters(partsPerSecond, partsBurst),
+		sockets: sockets{open: map[*socket]struct{}{}, limits: map[string]*phoneLimits{}}}
 	s.pairing, err = newPairing(ctx, opts.Phones, opts.Code, opts.CodeChanged, s.phonesInUse, s.sockets.closePhones,
 		opts.Log)
 	if err != nil {
