@@ -686,9 +686,11 @@ export interface SetChange {
 	to: string;
 }
 
-/** PUT /camera/SESSION/file?name=&size=&modified=&at= */
+/** PUT /camera/SESSION/file?name=&size=&modified=&at=&key= */
 export interface TakenPart {
 	have: number;
+	/** Names the file in the address of its next parts; "" it needs none. */
+	key: string;
 	waits: boolean;
 	refusal: Refusal | null;
 }

@@ -25,7 +25,6 @@ type found struct {
 	view     page.CameraView
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
-	files    map[page.CameraFile]bool
 }
 
 // said is what a person said of a frame: that it is a shot's, or that it is not, after all.
@@ -187,7 +186,7 @@ func moves(stored string) bool {
 // take has what phones are shown of a sheet.
 func (f *found) take(s *contactsheet.Sheet) {
 	f.view.Frames, f.view.Problems = []page.CameraFrame{}, []string{}
-	f.shots, f.files = map[int64]control.FrameView{}, map[page.CameraFile]bool{}
+	f.shots = map[int64]control.FrameView{}
 	f.view.Certain, f.view.Likely, f.view.Open = s.Count()
 	for _, e := range s.FrameEntries() {
 		one := page.CameraFrame{Name: e.Name, Shot: e.Shot, ShotID: e.ShotID, Sure: string(e.Sure), Settled: e.Settled,
@@ -202,9 +201,6 @@ func (f *found) take(s *contactsheet.Sheet) {
 		if e.Sure != match.Open && e.Pictured {
 			f.shots[e.ShotID] = control.FrameView{Name: e.Name, Sure: string(e.Sure), Settled: e.Settled,
 				Verdict: one.Verdict, Says: one.Says, Next: one.Next}
-		}
-		for _, file := range e.Files {
-			f.files[page.CameraFile{Name: file.Name, Size: file.Size}] = true
 		}
 	}
 	for _, p := range s.Problems[:min(len(s.Problems), maxProblems)] {

@@ -71,7 +71,6 @@ type evening struct {
 	made     bool // the view
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
-	files    map[page.CameraFile]bool // that were read, without their dates
 }
 
 // maxDecoded is what decoding a picture may take beside the daemon's own 32 MB, in bytes: the service's GOMEMLIMIT
@@ -110,30 +109,26 @@ func (i *Intake) armed() bool {
 }
 
 // Take implements page.Camera.
-func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (int64, error) {
+func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (
+	page.TakenPart, error,
+) {
 	if i.armed() {
-		return 0, page.ErrArmed
+		return page.TakenPart{}, page.ErrArmed
 	}
 	e, err := i.evening(ctx, session)
 	if err != nil {
-		return 0, err
+		return page.TakenPart{}, err
 	}
-	i.mu.Lock()
-	read := e.files[page.CameraFile{Name: f.Name, Size: f.Size}]
-	i.mu.Unlock()
-	if read { // its copy may have given way to others
-		return f.Size, nil
-	}
-	have, whole, err := i.store.take(session, f, at, part)
+	t, err := i.store.take(session, f, at, part)
 	if n := new(notTaken); err != nil && !errors.As(err, &n) { // the next file may fare better
 		i.o.Log.Warn("a camera's file cannot be kept", "file", f.Name, "err", err)
 		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
 			"The log says why.")
 	}
-	if whole {
+	if t.whole {
 		i.want(e, pause, func() {})
 	}
-	return have, err
+	return page.TakenPart{Have: t.have, Key: t.key}, err
 }
 
 // evening is that of a session, which must be on record.
@@ -344,7 +339,7 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	default:
 		i.store.looked(news)
 		e.settle = e.settle[len(settle):]
-		e.view, e.shots, e.measured, e.files, e.made = f.view, f.shots, f.measured, f.files, true
+		e.view, e.shots, e.measured, e.made = f.view, f.shots, f.measured, true
 	}
 	i.show(e, e.shots)
 }

@@ -141,13 +141,12 @@ func (x *studio) startAnew() { x.open(); x.start() }
 
 func (x *studio) send(name string) error {
 	f := page.CameraFile{Name: name, Size: int64(len(x.files[name]))}
-	at := int64(0)
-	for at < f.Size {
-		have, err := x.Take(x.t.Context(), x.session, f, at, x.files[name][at:min(at+700, f.Size)])
+	for at, part := int64(0), int64(page.FirstPartBytes); at < f.Size; part = 700 {
+		t, err := x.Take(x.t.Context(), x.session, f, at, x.files[name][at:min(at+part, f.Size)])
 		if err != nil {
 			return err
 		}
-		at = have
+		at, f.Key = t.Have, t.Key
 	}
 	return nil
 }
@@ -205,18 +204,18 @@ func TestFilesFindTheirShots(t *testing.T) {
 	_, err := x.Take(t.Context(), 99, page.CameraFile{Name: "A.JPG", Size: 9}, 0, jpegOf(9))
 	require.ErrorIs(t, err, record.ErrNotFound)
 
-	require.NoError(t, os.RemoveAll(x.store.session(x.session)))
+	for name := range x.files {
+		require.NoError(t, os.Remove(filepath.Join(x.store.session(x.session), name)))
+	}
 	x.startAnew()
 	x.untilFramed(7)
 	for name, content := range x.files {
 		f := page.CameraFile{Name: name, Size: int64(len(content))}
-		have, err := x.Take(t.Context(), x.session, f, 0, nil)
+		got, err := x.Take(t.Context(), x.session, f, 0, content)
 		require.NoError(t, err)
-		assert.Equal(t, f.Size, have)
+		assert.Equal(t, page.TakenPart{Have: f.Size}, got)
 	}
-	entries, err := os.ReadDir(x.store.session(x.session))
-	require.NoError(t, err)
-	assert.Empty(t, entries)
+	assert.Empty(t, kept(t, &x.store, x.session))
 }
 
 // While something is armed no file is taken, and what came is looked at afterwards; phones are shown that.

@@ -2,8 +2,6 @@ package intake
 
 import (
 	"cmp"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -15,9 +13,9 @@ import (
 	"sync"
 	"syscall"
 	"time"
-	"unicode"
 
 	"stillwater/internal/control"
+	"stillwater/internal/filename"
 	"stillwater/internal/frames"
 	"stillwater/internal/page"
 	"stillwater/internal/tether"
@@ -25,16 +23,18 @@ import (
 
 // limits of what is kept.
 type limits struct {
-	file  int64         // bytes of one
-	kept  int64         // bytes of all
-	free  int64         // bytes of the disk that are left to the record
-	files int           // of one session
-	parts int           // files under way at once
-	idle  time.Duration // after which one under way gives way to another
+	file        int64         // bytes of one
+	fingerprint int64         // first bytes that tell it from another of its name and size
+	kept        int64         // bytes of all
+	free        int64         // bytes of the disk that are left to the record
+	files       int           // of one session
+	parts       int           // files under way at once
+	idle        time.Duration // after which one under way gives way to another
 }
 
 func usualLimits() limits {
-	return limits{file: tether.MaxFile, kept: 4 << 30, free: 1 << 30, files: 5000, parts: 8, idle: 2 * time.Minute}
+	return limits{file: tether.MaxFile, fingerprint: page.FirstPartBytes, kept: 4 << 30,
+		free: 1 << 30, files: 5000, parts: 8, idle: 2 * time.Minute}
 }
 
 // store is the folder with the files: a folder for each session, by its number. A file under way has a hidden name
@@ -44,9 +44,10 @@ type store struct {
 	limits limits
 	free   func(dir string) (int64, error)
 
-	mu       sync.Mutex       // one part is written at a time
-	unseen   map[string]bool  // files that came and were not looked at: they do not give way
-	declared map[string]int64 // bytes that files under way are to have
+	mu           sync.Mutex       // one part is written at a time
+	unseen       map[string]bool  // files that came and were not looked at: they do not give way
+	declared     map[string]int64 // bytes that files under way are to have
+	fingerprints fingerprints
 }
 
 // news are the files of a session that came and were not looked at.
@@ -95,64 +96,89 @@ func later(format string, args ...any) error {
 		"It is tried again in a minute.", true}
 }
 
-// take adds a part to a file of a session, see page.Camera. whole says that the file is there now and was not before.
-func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (have int64, whole bool, err error) {
-	if err := s.check(f); err != nil {
-		return 0, false, err
+// took is what came of a part: have bytes of the file are there, and it is known by its key. whole says that all of it
+// is there now and was not before; name is what it is called then.
+type took struct {
+	have  int64
+	key   string
+	whole bool
+	name  string
+}
+
+// take adds a part to a file of a session, see page.Camera.
+func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (t took, err error) {
+	if err := s.check(f, at, part); err != nil {
+		return t, err
+	}
+	if len(part) == 0 && f.Key == "" {
+		return t, nil // nothing is known of it yet
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	dir := s.session(session)
-	name, there, err := s.place(dir, f)
-	if err != nil || there {
-		return f.Size, false, err
+	if f.Key == "" {
+		name, there, err := s.place(dir, f, s.fingerprintOf(f, part))
+		if err != nil || there {
+			return took{have: f.Size, name: name}, err
+		}
+		f.Key = s.keyOf(f, part)
 	}
-	under := filepath.Join(dir, partName(f))
-	if info, err := os.Lstat(under); err == nil {
-		have = info.Size()
+	t.key = f.Key
+	under := filepath.Join(dir, partName(f.Key))
+	if info, err := os.Lstat(under); err == nil && info.Mode().IsRegular() {
+		t.have = info.Size()
 	}
-	if at != have || len(part) == 0 {
-		return have, false, nil
+	if at != t.have || len(part) == 0 {
+		return t, nil
 	}
-	if have == 0 {
+	if at == 0 {
+		os.Remove(under) // what is left there is no part of a file
 		if err := s.begin(dir, f, part); err != nil {
-			return 0, false, err
+			return took{}, err
 		}
 	}
-	if have+int64(len(part)) > f.Size {
-		return have, false, refusal(fmt.Sprintf("%s is longer than it was said to be.", f.Name), "Choose it again.",
-			"Copy it from the camera again.")
-	}
-	if err := add(under, have, part); err != nil {
+	if err := add(under, at, part); err != nil {
 		os.Remove(under)
-		return 0, false, fullOr(f, err)
+		return took{}, fullOr(f, err)
 	}
-	if have += int64(len(part)); have < f.Size {
-		return have, false, nil
+	if t.have += int64(len(part)); t.have < f.Size {
+		return t, nil
+	}
+	return s.complete(dir, under, f)
+}
+
+// complete gives a file its name when all of it is there.
+func (s *store) complete(dir, under string, f page.CameraFile) (took, error) {
+	fingerprint, err := s.fingerprintAt(under, f.Size)
+	if err != nil {
+		return took{}, err
+	}
+	delete(s.declared, under)
+	name, there, err := s.place(dir, f, fingerprint)
+	if err != nil || there { // another phone was faster
+		os.Remove(under)
+		return took{have: f.Size, name: name}, err
 	}
 	path := filepath.Join(dir, name)
 	if err := finish(under, path, f); err != nil {
 		os.Remove(under)
-		return 0, false, fullOr(f, err)
+		return took{}, fullOr(f, err)
 	}
-	delete(s.declared, under)
+	s.keepFingerprint(dir, name, fingerprint)
 	if s.unseen == nil {
 		s.unseen = map[string]bool{}
 	}
 	s.unseen[path] = true
-	return have, true, nil
+	return took{have: f.Size, key: f.Key, whole: true, name: name}, nil
 }
 
 // maxNameBytes leaves room to number a name in the 255 that file systems have.
 const maxNameBytes = 240
 
-// check refuses what cannot be a camera's file, before any of it is taken.
-func (s *store) check(f page.CameraFile) error {
-	odd := func(r rune) bool {
-		return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || strings.ContainsRune(`/\:`, r)
-	}
+// check refuses what cannot be a camera's file or its part, before any of it is taken.
+func (s *store) check(f page.CameraFile, at int64, part []byte) error {
 	switch {
-	case f.Name == "" || strings.HasPrefix(f.Name, ".") || strings.ContainsFunc(f.Name, odd):
+	case !filename.Usable(f.Name):
 		return refusal(fmt.Sprintf("%q: this file name cannot be used.", f.Name),
 			"Rename it with letters, digits and spaces, and choose it again.", "Rename it with letters, digits and spaces.")
 	case len(f.Name) > maxNameBytes:
@@ -165,14 +191,22 @@ func (s *store) check(f page.CameraFile) error {
 		return refusal(fmt.Sprintf("%s is empty.", f.Name), "Copy it from the camera again.",
 			"Copy it from the camera again.")
 	case f.Size > s.limits.file:
-		return refusal(fmt.Sprintf("%s has %d MB, and %d MB are the most.", f.Name, f.Size>>20, s.limits.file>>20),
+		return refusal(fmt.Sprintf("%s has %s, and %s are the most.", f.Name, tether.Megabytes(f.Size),
+			tether.Megabytes(s.limits.file)),
 			"Choose the JPEG that the camera saved beside it.", "Put the JPEG that the camera saved beside it there.")
+	case at+int64(len(part)) > f.Size:
+		return refusal(fmt.Sprintf("%s is longer than it was said to be.", f.Name), "Choose it again.",
+			"Copy it from the camera again.")
+	case f.Key != "" && !isKey(f.Key), f.Key == "" && at > 0,
+		f.Key == "" && len(part) > 0 && int64(len(part)) < min(f.Size, s.limits.fingerprint):
+		return refusal(fmt.Sprintf("%s: its first part has to come first.", f.Name), "Reload the page, and choose it again.",
+			"Copy it from the camera again.")
 	}
 	return nil
 }
 
-// place is the name that a file gets, as another may have its own, and whether the file is there already.
-func (s *store) place(dir string, f page.CameraFile) (name string, there bool, err error) {
+// place is the name that a file gets, as another may have its own, and whether the file is there already, or was.
+func (s *store) place(dir string, f page.CameraFile, fingerprint string) (name string, there bool, err error) {
 	const most = 9 // a camera's numbers begin anew after 9999
 	end := filepath.Ext(f.Name)
 	for n := range most {
@@ -180,13 +214,12 @@ func (s *store) place(dir string, f page.CameraFile) (name string, there bool, e
 		if n > 0 {
 			name = fmt.Sprintf("%s %d%s", strings.TrimSuffix(f.Name, end), n+1, end)
 		}
-		info, err := os.Lstat(filepath.Join(dir, name))
-		switch {
+		switch has, err := s.fingerprintNamed(dir, name); {
 		case errors.Is(err, fs.ErrNotExist):
 			return name, false, nil
 		case err != nil:
 			return "", false, err
-		case info.Size() == f.Size: // phones give one file another date each time it is chosen
+		case has == fingerprint: // phones give one file another date each time it is chosen
 			return name, true, nil
 		}
 	}
@@ -194,12 +227,8 @@ func (s *store) place(dir string, f page.CameraFile) (name string, there bool, e
 		"Rename it.")
 }
 
-// partName is the name of a file under way. Files that differ have different ones, and so have two phones' files of one
-// name and size.
-func partName(f page.CameraFile) string {
-	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%d\n%s", f.Name, f.Size, f.Client))
-	return "." + hex.EncodeToString(sum[:12]) + ".part"
-}
+// partName is the name of a file under way.
+func partName(key string) string { return "." + key + ".part" }
 
 // begin looks at a file's first bytes and makes room for all of it.
 func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
@@ -216,7 +245,7 @@ func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
 	if s.declared == nil {
 		s.declared = map[string]int64{}
 	}
-	s.declared[filepath.Join(dir, partName(f))] = f.Size
+	s.declared[filepath.Join(dir, partName(f.Key))] = f.Size
 	return nil
 }
 
@@ -312,7 +341,11 @@ func (s *store) all() (list []keptFile, _ error) {
 
 // add writes a part at a file's end.
 func add(path string, at int64, part []byte) error {
-	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE, 0o600)
+	flags := os.O_WRONLY | noFollow
+	if at == 0 {
+		flags |= os.O_CREATE | os.O_EXCL
+	}
+	file, err := os.OpenFile(path, flags, 0o600)
 	if err != nil {
 		return err
 	}
@@ -322,7 +355,7 @@ func add(path string, at int64, part []byte) error {
 
 // finish has a whole file on the disk, under its name and with the date that it has on the phone.
 func finish(under, path string, f page.CameraFile) error {
-	file, err := os.OpenFile(under, os.O_WRONLY, 0)
+	file, err := os.OpenFile(under, os.O_WRONLY|noFollow, 0)
 	if err != nil {
 		return err
 	}

@@ -16,12 +16,15 @@ import (
 
 	"stillwater/internal/control"
 	"stillwater/internal/frames/framestest"
+	"stillwater/internal/need"
 	"stillwater/internal/page"
 )
 
 func newStore(t *testing.T) *store {
 	t.Helper()
-	return &store{dir: filepath.Join(t.TempDir(), "frames"), limits: usualLimits(),
+	limits := usualLimits()
+	limits.fingerprint = 20
+	return &store{dir: filepath.Join(t.TempDir(), "frames"), limits: limits,
 		free: func(string) (int64, error) { return math.MaxInt64 / 2, nil }}
 }
 
@@ -31,7 +34,9 @@ func jpegOf(size int) []byte { return append([]byte("\xff\xd8\xff"), make([]byte
 // put takes a whole file in parts of so many bytes.
 func put(s *store, session int64, f page.CameraFile, content []byte, part int) (whole bool, err error) {
 	for at := 0; at < len(content) && err == nil && !whole; at += part {
-		_, whole, err = s.take(session, f, int64(at), content[at:min(at+part, len(content))])
+		var t took
+		t, err = s.take(session, f, int64(at), content[at:min(at+part, len(content))])
+		f.Key, whole = t.key, t.whole
 	}
 	return whole, err
 }
@@ -43,7 +48,9 @@ func kept(t *testing.T, s *store, session int64) (names []string) {
 		require.NoError(t, err)
 	}
 	for _, e := range entries {
-		names = append(names, e.Name())
+		if e.Name() != fingerprintsFile {
+			names = append(names, e.Name())
+		}
 	}
 	return names
 }
@@ -53,22 +60,26 @@ func TestTakeGoesOn(t *testing.T) {
 	s := newStore(t)
 	content := framestest.Plain(300, 200)
 	f := page.CameraFile{Name: "PICT0471.JPG", Size: int64(len(content)), ModifiedMs: 1_764_000_000_123}
-	have, whole, err := s.take(4, f, 0, nil)
+	got, err := s.take(4, f, 0, nil)
 	require.NoError(t, err)
-	assert.Equal(t, []any{int64(0), false}, []any{have, whole})
-	have, _, err = s.take(4, f, 0, content[:1000])
+	assert.Equal(t, took{}, got)
+	got, err = s.take(4, f, 0, content[:1000])
 	require.NoError(t, err)
-	assert.EqualValues(t, 1000, have)
+	assert.EqualValues(t, 1000, got.have)
+	key := got.key
 	for _, at := range []int64{0, 500, 1010} { // the answer was lost, or a part was
-		have, _, err = s.take(4, f, at, content[at:at+100])
+		if f.Key = key; at == 0 {
+			f.Key = "" // chosen again
+		}
+		got, err = s.take(4, f, at, content[at:min(at+100, f.Size)])
 		require.NoError(t, err)
-		assert.EqualValues(t, 1000, have, "at %d", at)
+		assert.Equal(t, took{have: 1000, key: key}, got, "at %d", at)
 	}
 
 	again := &store{dir: s.dir, limits: s.limits, free: s.free}
-	have, whole, err = again.take(4, f, 1000, content[1000:])
+	got, err = again.take(4, f, 1000, content[1000:])
 	require.NoError(t, err)
-	assert.Equal(t, []any{f.Size, true}, []any{have, whole})
+	assert.Equal(t, took{f.Size, key, true, f.Name}, got)
 	read, err := os.ReadFile(filepath.Join(again.session(4), f.Name))
 	require.NoError(t, err)
 	assert.True(t, bytes.Equal(content, read))
@@ -77,11 +88,12 @@ func TestTakeGoesOn(t *testing.T) {
 	assert.Equal(t, f.ModifiedMs, info.ModTime().UnixMilli())
 	assert.Equal(t, []string{f.Name}, kept(t, again, 4), "nothing is left beside it")
 
-	have, whole, err = again.take(4, f, 0, nil)
+	f.Key = ""
+	got, err = again.take(4, f, 0, content[:1000])
 	require.NoError(t, err)
-	assert.Equal(t, []any{f.Size, false}, []any{have, whole}, "it is there already")
+	assert.Equal(t, took{have: f.Size, name: f.Name}, got, "it is there already")
 	other := page.CameraFile{Name: f.Name, Size: 50}
-	whole, err = put(again, 4, other, jpegOf(50), 20)
+	whole, err := put(again, 4, other, jpegOf(50), 20)
 	require.NoError(t, err)
 	assert.True(t, whole)
 	assert.Equal(t, []string{"PICT0471 2.JPG", "PICT0471.JPG"}, kept(t, again, 4), "another file of that name")
@@ -89,7 +101,7 @@ func TestTakeGoesOn(t *testing.T) {
 
 // What is not taken names the file and says what to do, and leaves nothing.
 func TestTakeRefuses(t *testing.T) {
-	const big = 1 << 20
+	const big = 1_000_000
 	for name, c := range map[string]struct {
 		file  page.CameraFile
 		first []byte
@@ -98,19 +110,24 @@ func TestTakeRefuses(t *testing.T) {
 		"no picture's name": {page.CameraFile{Name: "film.mov", Size: 9}, jpegOf(9), "film.mov is not a camera's picture"},
 		"no picture":        {page.CameraFile{Name: "a.jpg", Size: 40}, make([]byte, 40), "a.jpg is no JPEG"},
 		"empty":             {page.CameraFile{Name: "a.jpg"}, nil, "a.jpg is empty"},
-		"too long":          {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40), "1 MB are the most"},
-		"longer than said":  {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
-		"a folder":          {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), `"../a.jpg": this file name`},
-		"hidden":            {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
-		"two lines":         {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg": this file name`},
-		"turned round":      {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `u202egpj.jpg": this file name`},
-		"a long name":       {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil, "is too long"},
-		"no name":           {page.CameraFile{Size: 40}, jpegOf(40), `"": this file name`},
+		"too long": {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40),
+			"a.jpg has 1.1 MB, and 1 MB are the most."},
+		"longer than said":   {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
+		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), `"../a.jpg": this file name`},
+		"hidden":             {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
+		"two lines":          {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg": this file name`},
+		"an unseen letter":   {page.CameraFile{Name: "a\u200b.jpg", Size: 40}, jpegOf(40), `u200b.jpg": this file name`},
+		"a short first part": {page.CameraFile{Name: "a.jpg", Size: 40}, jpegOf(15), "its first part has to come first"},
+		"no first part": {page.CameraFile{Name: "a.jpg", Size: 40, Key: "../../a"}, jpegOf(15),
+			"its first part has to come first"},
+		"turned round": {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `u202egpj.jpg": this file name`},
+		"a long name":  {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil, "is too long"},
+		"no name":      {page.CameraFile{Size: 40}, jpegOf(40), `"": this file name`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(t)
 			s.limits.file = big
-			_, _, err := s.take(1, c.file, 0, c.first)
+			_, err := s.take(1, c.file, 0, c.first)
 			var r *control.Refusal
 			require.ErrorAs(t, err, &r)
 			assert.Contains(t, r.Why, c.says)
@@ -161,7 +178,7 @@ func TestFilesUnderWay(t *testing.T) {
 	s.limits.parts = 2
 	begin := func(n int) error {
 		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
-		_, _, err := s.take(1, f, 0, jpegOf(100))
+		_, err := s.take(1, f, 0, jpegOf(100))
 		return err
 	}
 	require.NoError(t, begin(1))
@@ -188,7 +205,7 @@ func TestRoomForFilesUnderWay(t *testing.T) {
 	s.limits.kept = 1000
 	for n, want := range []bool{true, true, true, false} {
 		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
-		_, _, err := s.take(1, f, 0, jpegOf(100))
+		_, err := s.take(1, f, 0, jpegOf(100))
 		assert.Equal(t, want, err == nil, "%d: %v", n, err)
 	}
 }
@@ -198,12 +215,80 @@ func TestOneNameOfTwoPhones(t *testing.T) {
 	s := newStore(t)
 	ours := page.CameraFile{Client: "a", Name: "P0001.JPG", Size: 300}
 	theirs := page.CameraFile{Client: "b", Name: "P0001.JPG", Size: 300}
-	_, _, err := s.take(1, ours, 0, jpegOf(100))
+	got, err := s.take(1, ours, 0, jpegOf(100))
 	require.NoError(t, err)
-	have, _, err := s.take(1, theirs, 0, nil)
+	ours.Key = got.key
+	got, err = s.take(1, theirs, 0, jpegOf(100)[:20])
 	require.NoError(t, err)
-	assert.Zero(t, have)
-	have, _, err = s.take(1, ours, 0, nil)
+	assert.EqualValues(t, 20, got.have)
+	assert.NotEqual(t, ours.Key, got.key)
+	got, err = s.take(1, ours, 0, nil)
 	require.NoError(t, err)
-	assert.EqualValues(t, 100, have)
+	assert.EqualValues(t, 100, got.have)
+}
+
+// Two different files of one name and size are two, one after the other or at once, and after their copies gave way.
+func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
+	s := newStore(t)
+	f := page.CameraFile{Client: "a", Name: "P0001.JPG", Size: 300}
+	one, other := jpegOf(300), jpegOf(300)
+	other[10] = 1
+	got, err := s.take(1, f, 0, one[:100])
+	require.NoError(t, err)
+	whole, err := put(s, 1, f, other, 100)
+	require.NoError(t, err)
+	assert.True(t, whole, "the second overtakes the first")
+	f.Key = got.key
+	got, err = s.take(1, f, 100, one[100:])
+	require.NoError(t, err)
+	assert.Equal(t, "P0001 2.JPG", got.name)
+	for name, want := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
+		read, err := os.ReadFile(filepath.Join(s.session(1), name))
+		require.NoError(t, err)
+		assert.True(t, bytes.Equal(want, read), name)
+	}
+	f.Key = ""
+	for _, copies := range []string{"there", "gone"} {
+		for name, content := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
+			again := &store{dir: s.dir, limits: s.limits, free: s.free}
+			got, err := again.take(1, f, 0, content[:100])
+			require.NoError(t, err)
+			assert.Equal(t, took{have: 300, name: name}, got, copies)
+			os.Remove(filepath.Join(s.session(1), name))
+		}
+	}
+	third := jpegOf(300)
+	third[10] = 3
+	whole, err = put(s, 1, f, third, 100)
+	require.NoError(t, err)
+	assert.True(t, whole)
+	assert.Equal(t, []string{"P0001 3.JPG"}, kept(t, s, 1))
+}
+
+// A link in a file's place is not followed.
+func TestLinksAreNotFollowed(t *testing.T) {
+	if noFollow == 0 {
+		need.Missing(t, "a system whose links are known here")
+	}
+	s := newStore(t)
+	f := page.CameraFile{Name: "P0001.JPG", Size: 300}
+	got, err := s.take(1, f, 0, jpegOf(300)[:100])
+	require.NoError(t, err)
+	under := filepath.Join(s.session(1), partName(got.key))
+	victim := filepath.Join(t.TempDir(), "victim")
+	require.NoError(t, os.WriteFile(victim, make([]byte, 100), 0o600))
+	require.NoError(t, os.Remove(under))
+	require.NoError(t, os.Symlink(victim, under))
+	assert.Error(t, add(under, 100, []byte("more")))
+	assert.Error(t, add(under, 0, []byte("more")))
+	f.Key = got.key
+	got, err = s.take(1, f, 100, make([]byte, 200))
+	require.NoError(t, err)
+	assert.Zero(t, got.have, "the link counts for nothing")
+	whole, err := put(s, 1, page.CameraFile{Name: f.Name, Size: 300}, jpegOf(300), 100)
+	require.NoError(t, err)
+	assert.True(t, whole)
+	text, err := os.ReadFile(victim)
+	require.NoError(t, err)
+	assert.Equal(t, make([]byte, 100), text)
 }

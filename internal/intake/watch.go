@@ -194,22 +194,23 @@ func (w *watcher) take(ctx context.Context, session int64, folder *frames.Folder
 	}
 	defer opened.Close()
 	as := page.CameraFile{Name: path.Base(file.Name), Size: file.Size, ModifiedMs: file.Modified.UnixMilli()}
-	have, err := w.intake.Take(ctx, session, as, 0, nil)
-	part := make([]byte, partBytes)
-	for err == nil && have < file.Size {
-		n, e := opened.ReadAt(part[:min(partBytes, file.Size-have)], have)
+	part, wanted := make([]byte, page.MaxPartBytes), int64(page.FirstPartBytes)
+	for have := int64(0); have < file.Size; wanted = page.MaxPartBytes {
+		n, e := opened.ReadAt(part[:min(wanted, file.Size-have)], have)
 		if n == 0 {
 			return fmt.Errorf("it is shorter than it was: %w", e)
 		}
-		before := have
-		if have, err = w.intake.Take(ctx, session, as, have, part[:n]); err == nil && have <= before {
+		t, err := w.intake.Take(ctx, session, as, have, part[:n])
+		switch {
+		case err != nil:
+			return err
+		case t.Have <= have:
 			return io.ErrNoProgress
 		}
+		have, as.Key = t.Have, t.Key
 	}
-	return err
+	return nil
 }
-
-const partBytes = 512 << 10 // of a file, in memory
 
 // current is the session that shots are made in, and when it began; 0 none yet.
 func (i *Intake) current(ctx context.Context) (session int64, began time.Time) {

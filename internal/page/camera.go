@@ -21,9 +21,10 @@ import (
 // shot.
 type Camera interface {
 	// Take takes a part of a file, its bytes from at on, and returns how many of the file are there then. One that does
-	// not begin where the file ends so far changes nothing: an empty one asks. The error wraps ErrArmed or ErrBusy, or
-	// is a *control.Refusal that names the file.
-	Take(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (have int64, err error)
+	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes if
+	// the file does, tells files of one name and size apart; it is answered with a key, with which those that follow come.
+	// The error wraps ErrArmed or ErrBusy, or is a *control.Refusal that names the file.
+	Take(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (TakenPart, error)
 	// Frames is what is known of a session's frames.
 	Frames(ctx context.Context, session int64) (CameraView, error)
 	// Picture is the small picture of a frame, a JPEG; record.ErrNotFound if none is kept.
@@ -37,8 +38,12 @@ var ErrArmed = errors.New("something is armed: the file waits")
 var ErrBusy = errors.New("other files come first")
 
 const (
-	maxPartBytes = 512 << 10 // of a file in one request
-	pieceBytes   = 64 << 10  // of it, in memory
+	// MaxPartBytes of a file come at once at most.
+	MaxPartBytes = 512 << 10
+	// FirstPartBytes are a file's first part at least.
+	FirstPartBytes = 16 << 10
+
+	pieceBytes = 64 << 10 // of a part, in memory
 
 	// What one phone may send: 10 MB/s, and as much at once. Its slow requests keep only itself waiting.
 	partsPerSecond  = 20
@@ -101,7 +106,7 @@ func (s *Server) maySend(w http.ResponseWriter, r *http.Request) (client string,
 	case kind != "application/octet-stream":
 		refuse(w, http.StatusUnsupportedMediaType, "", "A file must come as bytes.",
 			"Send Content-Type: application/octet-stream.")
-	case r.ContentLength > maxPartBytes:
+	case r.ContentLength > MaxPartBytes:
 		refuseTooLong(w)
 	default:
 		return client, admit(w, r, s.parts.limiter(client))
@@ -110,7 +115,7 @@ func (s *Server) maySend(w http.ResponseWriter, r *http.Request) (client string,
 }
 
 func refuseTooLong(w http.ResponseWriter) {
-	refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("%d bytes are the most at once.", maxPartBytes),
+	refuse(w, http.StatusRequestEntityTooLarge, "file", fmt.Sprintf("%d bytes are the most at once.", MaxPartBytes),
 		"Send the file in parts.")
 }
 
@@ -119,14 +124,15 @@ func refuseTooLong(w http.ResponseWriter) {
 func (s *Server) takePieces(w http.ResponseWriter, r *http.Request, session int64, file CameraFile, at int64) (
 	answer TakenPart, err error,
 ) {
-	body := &slowBody{from: http.MaxBytesReader(w, r.Body, maxPartBytes), conn: http.NewResponseController(w),
+	body := &slowBody{from: http.MaxBytesReader(w, r.Body, MaxPartBytes), conn: http.NewResponseController(w),
 		end: time.Now().Add(maxPartTime)}
 	defer body.done()
 	piece := make([]byte, pieceBytes)
 	for first := true; ; first = false {
 		n, failed := io.ReadFull(body, piece)
 		if n > 0 || first {
-			answer.Have, err = s.opts.Camera.Take(r.Context(), session, file, at, piece[:n])
+			answer, err = s.opts.Camera.Take(r.Context(), session, file, at, piece[:n])
+			file.Key = answer.Key
 			if at += int64(n); err != nil || answer.Have != at {
 				_, failed := io.Copy(io.Discard, body)
 				return answer, cmp.Or(err, failed)
@@ -227,7 +233,7 @@ func (p *partsOfPhones) leave(client string) {
 // partOf reads what an address says of a part.
 func partOf(r *http.Request) (session int64, file CameraFile, at int64, err error) {
 	query := r.URL.Query()
-	file.Name = query.Get("name")
+	file.Name, file.Key = query.Get("name"), query.Get("key")
 	if !utf8.ValidString(file.Name) || utf8.RuneCountInString(file.Name) > maxFrameName {
 		return 0, file, 0, &badQueryError{"name", clip(strings.ToValidUTF8(file.Name, "?"))}
 	}
@@ -262,12 +268,14 @@ type CameraFile struct {
 	Client     string // the phone
 	Name       string
 	Size       int64
-	ModifiedMs int64 // Unix
+	ModifiedMs int64  // Unix
+	Key        string // of the answer to its first part; "" for that
 }
 
 // TakenPart is the answer to a part of a file.
 type TakenPart struct {
 	Have    int64            `json:"have"`    // bytes of the file that are there
+	Key     string           `json:"key"`     // names the file in the address of its next parts; "" it needs none
 	Waits   bool             `json:"waits"`   // something is armed: ask again when nothing is
 	Refusal *control.Refusal `json:"refusal"` // why the file is not taken; null: it is
 }

@@ -30,21 +30,21 @@ type fakeCamera struct {
 	got []string
 }
 
-func (c *fakeCamera) Take(_ context.Context, session int64, f CameraFile, at int64, part []byte) (int64, error) {
+func (c *fakeCamera) Take(_ context.Context, session int64, f CameraFile, at int64, part []byte) (TakenPart, error) {
 	switch {
 	case session == 99:
-		return 0, record.ErrNotFound
+		return TakenPart{}, record.ErrNotFound
 	case f.Name == "armed.jpg":
-		return 0, ErrArmed
+		return TakenPart{}, ErrArmed
 	case f.Name == "bad.jpg":
-		return 0, &control.Refusal{Field: "file", Why: "bad.jpg is bad.", Remedy: "Choose another."}
+		return TakenPart{}, &control.Refusal{Field: "file", Why: "bad.jpg is bad.", Remedy: "Choose another."}
 	case f.Name == "broken.jpg":
-		return 0, errors.New("a secret of the machine")
+		return TakenPart{}, errors.New("a secret of the machine")
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.got = append(c.got, f.Name+":"+string(part))
-	return at + int64(len(part)), nil
+	return TakenPart{Have: at + int64(len(part)), Key: "key " + f.Key}, nil
 }
 
 func (c *fakeCamera) Frames(_ context.Context, session int64) (CameraView, error) {
@@ -80,13 +80,13 @@ func TestPartsAreTaken(t *testing.T) {
 	}
 	status, text := put(onePart, "bytes", with(phone))
 	assert.Equal(t, http.StatusOK, status, text)
-	assert.JSONEq(t, `{"have":8,"waits":false,"refusal":null}`, text)
+	assert.JSONEq(t, `{"have":8,"key":"key ","waits":false,"refusal":null}`, text)
 	assert.Equal(t, []string{"PICT0471.JPG:bytes"}, c.got)
 	named := func(name string) string { return strings.Replace(onePart, "PICT0471.JPG", name, 1) }
 	_, text = put(named("armed.jpg"), "bytes", with(phone))
-	assert.JSONEq(t, `{"have":0,"waits":true,"refusal":null}`, text)
+	assert.JSONEq(t, `{"have":0,"key":"","waits":true,"refusal":null}`, text)
 	_, text = put(named("bad.jpg"), "bytes", with(phone))
-	assert.JSONEq(t, `{"have":0,"waits":false,
+	assert.JSONEq(t, `{"have":0,"key":"","waits":false,
 		"refusal":{"field":"file","why":"bad.jpg is bad.","remedy":"Choose another."}}`, text)
 	type change = func(*http.Request)
 	for name, r := range map[string]struct {
@@ -101,7 +101,7 @@ func TestPartsAreTaken(t *testing.T) {
 			http.StatusForbidden, "own page"},
 		"a form": {onePart, "x", []change{with(phone), header("Content-Type", "text/plain")},
 			http.StatusUnsupportedMediaType, "as bytes"},
-		"too much": {onePart, strings.Repeat("x", maxPartBytes+1), []change{with(phone)},
+		"too much": {onePart, strings.Repeat("x", MaxPartBytes+1), []change{with(phone)},
 			http.StatusRequestEntityTooLarge, "in parts"},
 		"no session": {strings.Replace(onePart, "/4/", "/99/", 1), "x", []change{with(phone)},
 			http.StatusNotFound, "does not have it"},
@@ -164,15 +164,16 @@ func TestSlowPhonesGetThrough(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := &fakeCamera{}
 		b := newBubble(t, &fakeController{}, func(o *Options) { o.Camera = c })
-		phone := b.sendPart(b.pair(), wholePart, maxPartBytes)
-		for range maxPartBytes / 8192 {
+		phone := b.sendPart(b.pair(), wholePart, MaxPartBytes)
+		for range MaxPartBytes / 8192 {
 			time.Sleep(time.Second)
 			phone.bytes(8192)
 		}
 		status, text := phone.answer()
 		assert.Equal(t, http.StatusOK, status, text)
-		assert.JSONEq(t, fmt.Sprintf(`{"have":%d,"waits":false,"refusal":null}`, maxPartBytes), text)
-		assert.Len(t, c.got, maxPartBytes/pieceBytes)
+		assert.JSONEq(t, fmt.Sprintf(`{"have":%d,"key":%q,"waits":false,"refusal":null}`, MaxPartBytes,
+			strings.Repeat("key ", MaxPartBytes/pieceBytes)), text)
+		assert.Len(t, c.got, MaxPartBytes/pieceBytes)
 	})
 }
 
@@ -186,7 +187,7 @@ func TestPhonesThatStopSending(t *testing.T) {
 				b := newBubble(t, &fakeController{}, func(o *Options) {
 					o.Camera, o.Log = c, slog.New(slog.NewTextHandler(log, nil))
 				})
-				phone := b.sendPart(b.pair(), wholePart, maxPartBytes)
+				phone := b.sendPart(b.pair(), wholePart, MaxPartBytes)
 				phone.bytes(pieceBytes)
 				start, ended := time.Now(), make(chan struct{})
 				go func() {
@@ -218,7 +219,7 @@ func TestSlowPhonesKeepOnlyThemselvesWaiting(t *testing.T) {
 		slow, quick := b.pair(), b.pair()
 		var held []sending
 		for range maxPartsOfPhone {
-			held = append(held, b.sendPart(slow, wholePart, maxPartBytes))
+			held = append(held, b.sendPart(slow, wholePart, MaxPartBytes))
 		}
 		synctest.Wait()
 		third := b.sendPart(slow, onePart, 0)
@@ -248,7 +249,7 @@ func TestPartsAreLimited(t *testing.T) {
 	assert.True(t, one.AllowN(now, partsBurst))
 	assert.False(t, one.AllowN(now, 1))
 	assert.True(t, other.AllowN(now, 1))
-	assert.LessOrEqual(t, partsPerSecond*maxPartBytes, 11_000_000, "bytes a second")
+	assert.LessOrEqual(t, partsPerSecond*MaxPartBytes, 11_000_000, "bytes a second")
 }
 
 func TestFramesAreShownToPairedPhones(t *testing.T) {

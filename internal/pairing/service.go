@@ -65,15 +65,7 @@ const maxKept = 64
 
 // keep writes the code, on the disk before it counts: a machine that loses its power begins with it again.
 func (p *Publisher) keep(code string) error {
-	file, err := os.OpenFile(p.kept+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = file.WriteString(code + "\n")
-	if err := errors.Join(err, file.Sync(), file.Close()); err != nil {
-		return err
-	}
-	return os.Rename(p.kept+".new", p.kept)
+	return textfile.Replace(p.kept, []byte(code+"\n"), 0o600)
 }
 
 // Published reports whether there is a file: "stillwater pairing" then shows the invitation.
@@ -107,7 +99,7 @@ func (p *Publisher) update(change func(*Invitation)) Invitation {
 	text, err := json.Marshal(p.in)
 	path := filepath.Join(p.folder, fileName)
 	if err == nil {
-		err = errors.Join(os.WriteFile(path+".new", text, 0o600), os.Rename(path+".new", path))
+		err = textfile.Replace(path, text, 0o600)
 	}
 	if err != nil {
 		p.log.Warn("the pairing code cannot be written for \"stillwater pairing\"", "err", err)

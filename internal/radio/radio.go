@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"slices"
 	"strings"
 
@@ -42,16 +41,7 @@ func (f File) SetCountry(code string) error {
 	if err := check(code); err != nil {
 		return err
 	}
-	next := string(f) + ".new"
-	file, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return fmt.Errorf("keep the country: %w", err)
-	}
-	_, err = file.WriteString(code + "\n")
-	if err := errors.Join(err, file.Sync(), file.Close()); err != nil {
-		return fmt.Errorf("keep the country: %w", err)
-	}
-	if err := os.Rename(next, string(f)); err != nil {
+	if err := textfile.Replace(string(f), []byte(code+"\n"), 0o600); err != nil {
 		return fmt.Errorf("keep the country: %w", err)
 	}
 	return nil

@@ -12,6 +12,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path"
@@ -22,6 +23,8 @@ import (
 	"time"
 	"unicode"
 	"unicode/utf8"
+
+	"stillwater/internal/filename"
 )
 
 // Limits of what a camera may take. Own choice.
@@ -39,7 +42,10 @@ func DefaultLimits() Limits {
 }
 
 // MaxFile is the most bytes of a file that are fetched, and that the machine takes in. Own choice.
-const MaxFile = 128 << 20
+const MaxFile = 128_000_000
+
+// Megabytes is a size in words, rounded up: more than a limit is more in words too.
+func Megabytes(bytes int64) string { return fmt.Sprintf("%g MB", math.Ceil(float64(bytes)/1e5)/10) }
 
 const (
 	maxMemory = 1 << 30 // bytes of the program's address space, where the system can bound it
@@ -161,18 +167,15 @@ func parseList(text string) (files []File, problems []error) {
 
 // taken reports whether a file's path on a camera can be asked for, and its name used in a folder here.
 func taken(full string) bool {
-	odd := func(r rune) bool {
-		return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || strings.ContainsRune(`\:`, r)
-	}
-	if !path.IsAbs(full) || path.Clean(full) != full || !utf8.ValidString(full) || strings.ContainsFunc(full, odd) {
+	if !path.IsAbs(full) || path.Clean(full) != full {
 		return false
 	}
 	for part := range strings.SplitSeq(full[1:], "/") {
-		if strings.HasPrefix(part, ".") || strings.HasPrefix(part, "-") || utf8.RuneCountInString(part) > maxName {
+		if !filename.Usable(part) || strings.HasPrefix(part, "-") || utf8.RuneCountInString(part) > maxName {
 			return false
 		}
 	}
-	return len(full) > 1
+	return true
 }
 
 func shortened(name string) string {
@@ -186,8 +189,8 @@ func shortened(name string) string {
 // fetch writes a file of the camera.
 func (c *Camera) fetch(ctx context.Context, f File, to *os.File) error {
 	if f.Size > c.Limits.File {
-		return fmt.Errorf("it has %d MB, and at most %d MB are fetched: copy it from the card", f.Size>>20,
-			c.Limits.File>>20)
+		return fmt.Errorf("it has %s, and at most %s are fetched: copy it from the card", Megabytes(f.Size),
+			Megabytes(c.Limits.File))
 	}
 	most, limit := c.Limits.File, c.Limits.Begin+time.Duration(c.Limits.File/c.Limits.Slow)*time.Second
 	if f.Size >= 0 {

@@ -40,3 +40,21 @@ func TestDecode(t *testing.T) {
 		assert.Equal(t, want, err, "%q", text)
 	}
 }
+
+// A text takes the place of another as a whole, or not at all.
+func TestReplace(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "a.txt")
+	for _, want := range []string{"12345", "1"} {
+		require.NoError(t, Replace(path, []byte(want), 0o600))
+		text, err := os.ReadFile(path)
+		require.NoError(t, err)
+		assert.Equal(t, want, string(text))
+	}
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	assert.Len(t, entries, 1, "nothing is left beside it")
+	require.NoError(t, os.Mkdir(filepath.Join(dir, "b.txt"), 0o700))
+	assert.Error(t, Replace(filepath.Join(dir, "b.txt"), []byte("1"), 0o600))
+	assert.Error(t, Replace(filepath.Join(dir, "none", "a.txt"), []byte("1"), 0o600))
+}

@@ -7,6 +7,7 @@ import { sentence } from "../refusals.js";
 
 /** The machine takes as much at once; where the network is slow, parts are smaller. */
 const mostBytes = 512 * 1024;
+/** The first part has as much: it tells files of one name and size apart. */
 const leastBytes = 16 * 1024;
 const againMs = 2000;
 const timeoutMs = 20_000;
@@ -102,16 +103,17 @@ export class Sending {
 	async #send(file, signal) {
 		const before = this.sent;
 		let at = 0;
+		let key = "";
 		for (let asked = false; !signal.aborted; ) {
 			while (this.#armed && !signal.aborted) await this.#rest("Something is armed: the files wait.");
 			/** @type {ArrayBuffer} */
 			let part;
 			try {
-				part = await file.slice(at, asked ? at + this.#partBytes : at).arrayBuffer();
+				part = await file.slice(at, at + (key === "" ? leastBytes : asked ? this.#partBytes : 0)).arrayBuffer();
 			} catch {
 				return `${file.name} cannot be read on this phone any more. Choose it again.`;
 			}
-			const answer = await this.#put(file, at, part, signal);
+			const answer = await this.#put(file, key, at, part, signal);
 			if (signal.aborted) return "";
 			if (typeof answer === "string") {
 				asked = false; // some of the part may have come
@@ -119,8 +121,9 @@ export class Sending {
 			} else if (answer.waits) await this.#rest("Something is armed: the files wait.", againMs);
 			else if (answer.refusal) return refused(answer.refusal);
 			else {
-				if (!asked && at === 0 && answer.have === file.size) this.known++;
+				if (key === "" && answer.key === "") this.known++;
 				asked = true;
+				key = answer.key;
 				at = answer.have;
 				this.sent = before + at;
 				this.changed();
@@ -132,11 +135,11 @@ export class Sending {
 
 	/**
 	 * The machine's answer, or why there is none yet.
-	 * @param {File} file @param {number} at @param {ArrayBuffer} part @param {AbortSignal} signal
+	 * @param {File} file @param {string} key of its first part, "" for that @param {number} at @param {ArrayBuffer} part @param {AbortSignal} signal
 	 * @returns {Promise<TakenPart | string>}
 	 */
-	async #put(file, at, part, signal) {
-		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}` });
+	async #put(file, key, at, part, signal) {
+		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}`, key });
 		const headers = { "Content-Type": "application/octet-stream" };
 		const began = performance.now();
 		try {
@@ -147,7 +150,7 @@ export class Sending {
 			if (answer.status === 408) return this.#slow();
 			if (answer.status === 429) return "The machine is busy; sending continues in a moment.";
 			const refusal = /** @type {Refusal} */ (await answer.json());
-			return answer.status < 500 ? { have: 0, waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
+			return answer.status < 500 ? { have: 0, key: "", waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
 		} catch {
 			if (performance.now() - began < timeoutMs) return "The machine does not answer: it goes on when it is back.";
 			return this.#slow();

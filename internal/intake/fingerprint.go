@@ -1,0 +1,97 @@
+package intake
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"stillwater/internal/page"
+)
+
+// A file's fingerprint tells it from others of its name: it is of its size and its first bytes, which have the time
+// when it was taken. The fingerprints of a session's files are in a file beside them, a line each, so that a copy that
+// gave way is known when it comes again. What has no line there is known as long as it is there.
+const fingerprintsFile = ".fingerprints"
+
+// fingerprints are those of one session, in memory as long as no other is asked for.
+type fingerprints struct {
+	dir    string
+	byName map[string]string
+}
+
+const hashBytes = 12 // of a fingerprint, and of a key
+
+func hashOf(parts ...[]byte) string {
+	sum := sha256.Sum256(bytes.Join(parts, []byte("\n")))
+	return hex.EncodeToString(sum[:hashBytes])
+}
+
+func (s *store) fingerprintOf(f page.CameraFile, part []byte) string {
+	return hashOf(fmt.Append(nil, f.Size), s.first(part))
+}
+
+// keyOf names a file under way: two phones' files of one beginning are two.
+func (s *store) keyOf(f page.CameraFile, part []byte) string {
+	return hashOf(fmt.Appendf(nil, "%s\n%d\n%s", f.Name, f.Size, f.Client), s.first(part))
+}
+
+func (s *store) first(part []byte) []byte { return part[:min(int64(len(part)), s.limits.fingerprint)] }
+
+func isKey(text string) bool {
+	_, err := hex.DecodeString(text)
+	return err == nil && len(text) == 2*hashBytes
+}
+
+// fingerprintNamed is the fingerprint of the file that has or had a name; the error is fs.ErrNotExist if none has.
+func (s *store) fingerprintNamed(dir, name string) (string, error) {
+	if s.fingerprints.dir != dir {
+		s.fingerprints = readFingerprints(dir)
+	}
+	if fingerprint := s.fingerprints.byName[name]; fingerprint != "" {
+		return fingerprint, nil
+	}
+	path := filepath.Join(dir, name)
+	info, err := os.Lstat(path)
+	if err != nil {
+		return "", err
+	}
+	return s.fingerprintAt(path, info.Size())
+}
+
+// fingerprintAt reads the first bytes of a file.
+func (s *store) fingerprintAt(path string, size int64) (string, error) {
+	file, err := os.OpenFile(path, os.O_RDONLY|noFollow, 0)
+	if err != nil {
+		return "", err
+	}
+	defer file.Close()
+	first, err := io.ReadAll(io.LimitReader(file, s.limits.fingerprint))
+	return s.fingerprintOf(page.CameraFile{Size: size}, first), err
+}
+
+// readFingerprints reads a session's; one that cannot be read has none.
+func readFingerprints(dir string) fingerprints {
+	p := fingerprints{dir, map[string]string{}}
+	text, _ := os.ReadFile(filepath.Join(dir, fingerprintsFile)) // without it a copy that gave way is taken again
+	for line := range strings.Lines(string(text)) {
+		if fingerprint, name, whole := strings.Cut(strings.TrimSuffix(line, "\n"), " "); whole && isKey(fingerprint) {
+			p.byName[name] = fingerprint
+		}
+	}
+	return p
+}
+
+func (s *store) keepFingerprint(dir, name, fingerprint string) {
+	s.fingerprints.byName[name] = fingerprint
+	file, err := os.OpenFile(filepath.Join(dir, fingerprintsFile), os.O_WRONLY|os.O_CREATE|os.O_APPEND|noFollow, 0o600)
+	if err != nil {
+		return // it is known as long as it is there
+	}
+	defer file.Close()
+	fmt.Fprintln(file, fingerprint, name)
+}
