@@ -51,7 +51,7 @@ func cardTree() []cardFile {
 		{"card", "usr/lib/stillwater-card/card", 0o755},
 		{"overlay", "etc/initramfs-tools/scripts/local-bottom/stillwater", 0o755},
 		{"overlay-hook", "etc/initramfs-tools/hooks/stillwater", 0o755},
-		{"modules", "etc/initramfs-tools/modules", 0o644},
+		{"modules", "usr/share/initramfs-tools/modules.d/stillwater", 0o644},
 		{"etc/initramfs.conf", "etc/initramfs-tools/conf.d/stillwater.conf", 0o644},
 		{"etc/journald.conf", "etc/systemd/journald.conf.d/stillwater.conf", 0o644},
 		{"etc/networkmanager.conf", "etc/NetworkManager/conf.d/stillwater.conf", 0o644},
@@ -168,7 +168,9 @@ func (c card) install(ctx context.Context, deb string) error {
 	args := []string{"--quiet", "--variant=minbase", "--architectures=arm64", "--format=tar",
 		"--include=" + strings.Join(cardPackages, ","), `--aptopt=Apt::Install-Recommends "false"`,
 		`--aptopt=Acquire::Languages "none"`}
-	args = append(args, "--customize-hook=tar-in "+c.in("tree.tar")+" /",
+	// The card's files come before the packages, so that the initial RAM disk is made as it shall be from the first time on:
+	// emulated, the usual one takes minutes.
+	args = append(args, "--essential-hook=tar-in "+c.in("tree.tar")+" /",
 		"--customize-hook=upload "+deb+" /var/cache/apt/archives/stillwater.deb",
 		"--customize-hook=chroot \"$1\" dpkg --install /var/cache/apt/archives/stillwater.deb",
 		"--customize-hook="+c.in("customize"),
