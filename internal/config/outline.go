@@ -26,7 +26,8 @@ func (c *checker) outline(text []byte) {
 	var p unstable.Parser
 	p.Reset(text)
 	root := reflect.TypeFor[file]()
-	o := outliner{checker: c, starts: lineStarts(text), p: &p, count: map[string]int{}, table: &table{"", "", root}}
+	o := outliner{checker: c, starts: lineStarts(text), p: &p, count: map[string]int{}, table: &table{"", "", root},
+		known: map[reflect.Type]tableKeys{}}
 	for p.NextExpression() {
 		e := p.Expression()
 		switch e.Kind {
@@ -51,6 +52,7 @@ type outliner struct {
 	p      *unstable.Parser
 	count  map[string]int // of each list's tables
 	table  *table         // that keys belong to; nil: to one that is not known
+	known  map[reflect.Type]tableKeys
 }
 
 // table is a known table or key: its name with the places in lists and without, and what it may hold.
@@ -64,15 +66,15 @@ type table struct {
 func (o *outliner) resolve(from *table, e *unstable.Node) *table {
 	for it := e.Key(); it.Next(); {
 		key := string(it.Node().Data)
-		keys, inner := keysOf(from.valueType)
-		i, known := slices.BinarySearch(keys, key)
+		keys := o.keysOf(from.valueType)
+		i, known := slices.BinarySearch(keys.names, key)
 		if !known {
-			if keys != nil { // else the decoder has reported it: there is a value where a table is wanted
-				o.failAt(o.place(it.Node()), "unknown key "+quote(join(from.plain, key)), "known here: "+strings.Join(keys, ", "))
+			if keys.names != nil { // else the decoder has reported it: there is a value where a table is wanted
+				o.failAt(o.place(it.Node()), "unknown key "+quote(join(from.plain, key)), "known here: "+strings.Join(keys.names, ", "))
 			}
 			return nil
 		}
-		from = &table{join(from.name, key), join(from.plain, key), inner[i]}
+		from = &table{join(from.name, key), join(from.plain, key), keys.holds[i]}
 	}
 	return from
 }
@@ -132,13 +134,20 @@ func (o *outliner) place(n *unstable.Node) place {
 	return place{line, at - o.starts[line-1] + 1}
 }
 
-// keysOf lists the keys of a table, sorted, with what each holds; none if it is no table.
-func keysOf(t reflect.Type) (keys []string, holds []reflect.Type) {
+// tableKeys are the keys of a table, sorted, with what each holds; none if it is no table.
+type tableKeys struct {
+	names []string
+	holds []reflect.Type
+}
+
+// keysOf lists the keys of a table: once, since a document has many keys in few kinds of table.
+func (o *outliner) keysOf(t reflect.Type) tableKeys {
 	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
-	if t.Kind() != reflect.Struct {
-		return nil, nil
+	keys, is := o.known[t]
+	if is || t.Kind() != reflect.Struct {
+		return keys
 	}
 	fields := slices.DeleteFunc(reflect.VisibleFields(t), func(f reflect.StructField) bool {
 		return f.Tag.Get("toml") == "" // embedded
@@ -147,9 +156,10 @@ func keysOf(t reflect.Type) (keys []string, holds []reflect.Type) {
 		return strings.Compare(a.Tag.Get("toml"), b.Tag.Get("toml"))
 	})
 	for _, f := range fields {
-		keys, holds = append(keys, f.Tag.Get("toml")), append(holds, f.Type)
+		keys.names, keys.holds = append(keys.names, f.Tag.Get("toml")), append(keys.holds, f.Type)
 	}
-	return keys, holds
+	o.known[t] = keys
+	return keys
 }
 
 func join(table, key string) string {

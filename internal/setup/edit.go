@@ -73,12 +73,19 @@ type editor struct {
 	path, text, nl string
 	changes        []string
 	failed         error
+
+	read  string // the text that known is of
+	known []config.Passage
 }
 
 const mark = "\ufeff" // of byte order
 
-// passages are those of the text, with places in it.
+// passages are those of the text, with places in it. They are read again when the text has changed, and are not to be
+// changed themselves.
 func (e *editor) passages() []config.Passage {
+	if e.read == e.text {
+		return e.known
+	}
 	plain := strings.TrimPrefix(e.text, mark)
 	all, skipped := config.Passages([]byte(plain)), len(e.text)-len(plain)
 	for i := range all {
@@ -89,6 +96,7 @@ func (e *editor) passages() []config.Passage {
 			all[i].Value[1] += skipped
 		}
 	}
+	e.read, e.known = e.text, all
 	return all
 }
 
@@ -364,7 +372,10 @@ func (e *editor) connect(p Part, pin string) {
 // add adds a part's table: the first valve before the second, as their order says which is which, others at the end.
 func (e *editor) add(p Part, block string) {
 	for _, other := range Parts() {
-		if table, pin := e.place(other); p.Name == "valve1" && other.Name == "valve2" && pin != "" {
+		if p.Name != "valve1" || other.Name != "valve2" {
+			continue
+		}
+		if table, pin := e.place(other); pin != "" {
 			if at, is := e.find(table); is && at.Table {
 				start, _ := e.lines(at.Start, at.End)
 				e.replace(start, start, strings.ReplaceAll(block+"\n", "\n", e.nl))
@@ -378,11 +389,14 @@ func (e *editor) add(p Part, block string) {
 // reconnect takes up the lines of a part that was switched off, and connects it where it is now.
 func (e *editor) reconnect(p Part, pin string) bool {
 	for _, at := range offBlocks(e.text) {
-		try := &editor{path: e.path, text: e.text, nl: e.nl}
 		var bare strings.Builder
 		for line := range strings.Lines(e.text[at[0]:at[1]]) {
 			bare.WriteString(strings.TrimPrefix(line, off))
 		}
+		if !mayBe(p, bare.String()) {
+			continue
+		}
+		try := &editor{path: e.path, text: e.text, nl: e.nl}
 		try.replace(at[0], at[1], bare.String())
 		if len(try.passages()) == 0 {
 			continue
@@ -400,6 +414,19 @@ func (e *editor) reconnect(p Part, pin string) bool {
 		}
 	}
 	return false
+}
+
+// mayBe reports whether a table by itself could be a part's, so that the whole text is tried with few of them.
+func mayBe(p Part, table string) bool {
+	return slices.ContainsFunc(config.Passages([]byte(table)), func(at config.Passage) bool {
+		switch {
+		case p.Name == Guard:
+			return strings.HasPrefix(at.Name, "board.heartbeat")
+		case p.role != "":
+			return strings.HasSuffix(at.Name, ".role") && at.Text == string(p.role)
+		}
+		return strings.HasSuffix(at.Name, ".kind") && kindOf(at.Text) == p.kind
+	})
 }
 
 // offBlocks are the bytes of the tables that are switched off.
