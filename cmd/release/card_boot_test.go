@@ -71,19 +71,21 @@ func boot(t *testing.T, socket, trial string) *emulated {
 	dir := t.TempDir()
 	m := &emulated{t: t, console: filepath.Join(dir, "console"), control: filepath.Join(dir, "qmp"), port: freePort(t),
 		ended: make(chan struct{})}
-	kernel := "console=ttyAMA0"
+	// The serial console is for messages, also the kernel's about errors, and for what the trial says: nobody logs in there,
+	// which would hang it up.
+	kernel := "console=ttyAMA0 loglevel=4 systemd.mask=serial-getty@ttyAMA0.service"
 	args := []string{"-M", "virt", "-cpu", "cortex-a72", "-smp", "2", "-m", "1024",
 		"-bios", firmwareFile(t), "-nodefaults", "-display", "none", "-device", "virtio-gpu-pci", "-device", "virtio-rng-pci",
 		"-drive", "if=none,id=card,format=raw,cache=writeback,file=nbd+unix:///?socket=" + socket,
 		"-device", "virtio-blk-pci,drive=card", "-netdev",
-		fmt.Sprintf("user,id=cable,hostfwd=tcp:127.0.0.1:%d-:8737", m.port), "-device", "virtio-net-pci,netdev=cable",
+		fmt.Sprintf("user,id=cable,hostfwd=tcp:127.0.0.1:%d-:8737", m.port), "-device", "virtio-net-pci,netdev=cable,romfile=",
 		"-serial", "file:" + m.console, "-qmp", "unix:" + m.control + ",server=on,wait=off"}
 	if trial != "" {
 		unit := filepath.Join(dir, "unit")
 		require.NoError(t, os.WriteFile(unit, []byte(trialUnit), 0o600))
-		args = append(args, "-fw_cfg", "name=opt/io.systemd.credentials/systemd.extra-unit.trial.service,file="+unit,
+		args = append(args, "-fw_cfg", "name=opt/io.systemd.credentials/systemd.extra-unit.t.service,file="+unit,
 			"-fw_cfg", "name=opt/io.systemd.credentials/trial,file="+trial)
-		kernel += " systemd.wants=trial.service"
+		kernel += " systemd.wants=t.service"
 	}
 	args = append(args, "-smbios", "type=11,value=io.systemd.boot.kernel-cmdline-extra="+kernel)
 	m.cmd = exec.Command(need.Tool(t, "qemu-system-aarch64"), args...)
@@ -97,6 +99,7 @@ func boot(t *testing.T, socket, trial string) *emulated {
 	return m
 }
 
+// trialUnit is t.service: QEMU lets a name of what it hands over have 55 letters.
 const trialUnit = `[Unit]
 After=multi-user.target stillwater.service
 [Service]

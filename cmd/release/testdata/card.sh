@@ -34,7 +34,7 @@ check "the page runs" within 120 systemctl is-active stillwater.service
 check "the board's socket is open" systemctl is-active stillwater-board.socket
 check "the network is managed" systemctl is-active NetworkManager.service
 check "the card's settings were read" systemctl is-active stillwater-card.service
-check "the screen shows the code" systemctl is-active stillwater-card-screen.service
+check "the screen has its service" within 60 systemctl is-active stillwater-card-screen.service
 check "no service failed" nothing systemctl --failed --quiet --plain --no-legend
 check "remote login is off" not systemctl is-active ssh.service ssh.socket
 check "nobody listens but the page, the name service and DHCP" nothing sh -c \
@@ -50,6 +50,7 @@ check "the firmware is in the program" says avrdude stillwater flash --dry-run -
 
 code=$(stillwater pairing --json | sed -n 's/.*"code":"\([^"]*\)".*/\1/p')
 echo "TRIAL note code $code"
+check "the code is on the screen" within 60 says "pairing code *$code" cat /dev/vcs1
 check "the code is on the partition that a computer reads" within 60 grep -q "pairing code   $code" /boot/firmware/pairing.txt
 own=/etc/NetworkManager/system-connections/stillwater-hotspot.nmconnection
 password=$(sed -n 's/^psk=//p' $own)
@@ -66,7 +67,7 @@ iw phy "$(cat /sys/class/net/wlan1/phy80211/name)" set netns name phone
 check "no country is set: the radio keeps to what is allowed everywhere" says 'country 00' iw reg get
 check "its own network starts by itself" within 90 says '^wlan0:connected:stillwater-hotspot' \
   nmcli -t -f DEVICE,STATE,CONNECTION device
-check "it has the address that is written down" says '10\.42\.0\.1/24' ip -4 -o address show dev wlan0
+check "it has the address that is written down" within 30 says '10\.42\.0\.1/24' ip -4 -o address show dev wlan0
 check "it gives phones theirs" within 20 says ':67 ' ss -Hlun
 printf 'network={\nssid="Stillwater"\npsk="%s"\n}\n' "$password" >/run/phone.conf
 ip netns exec phone wpa_supplicant -B -P /run/phone.pid -D nl80211 -i wlan1 -c /run/phone.conf >/dev/null
