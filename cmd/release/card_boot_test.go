@@ -71,14 +71,15 @@ func boot(t *testing.T, socket, trial string) *emulated {
 	dir := t.TempDir()
 	m := &emulated{t: t, console: filepath.Join(dir, "console"), control: filepath.Join(dir, "qmp"), port: freePort(t),
 		ended: make(chan struct{})}
-	// The serial console is for messages, also the kernel's about errors, and for what the trial says: nobody logs in there,
-	// which would hang it up.
+	// The serial console is for messages, also the kernel's about errors, and for what the trial says: nobody logs in
+	// there, which would hang it up.
 	kernel := "console=ttyAMA0 loglevel=4 systemd.mask=serial-getty@ttyAMA0.service"
 	args := []string{"-M", "virt", "-cpu", "cortex-a72", "-smp", "2", "-m", "1024",
 		"-bios", firmwareFile(t), "-nodefaults", "-display", "none", "-device", "virtio-gpu-pci", "-device", "virtio-rng-pci",
 		"-drive", "if=none,id=card,format=raw,cache=writeback,file=nbd+unix:///?socket=" + socket,
 		"-device", "virtio-blk-pci,drive=card", "-netdev",
-		fmt.Sprintf("user,id=cable,hostfwd=tcp:127.0.0.1:%d-:8737", m.port), "-device", "virtio-net-pci,netdev=cable,romfile=",
+		fmt.Sprintf("user,id=cable,hostfwd=tcp:127.0.0.1:%d-:8737", m.port),
+		"-device", "virtio-net-pci,netdev=cable,romfile=",
 		"-serial", "file:" + m.console, "-qmp", "unix:" + m.control + ",server=on,wait=off"}
 	if trial != "" {
 		unit := filepath.Join(dir, "unit")

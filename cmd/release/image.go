@@ -168,8 +168,8 @@ func (c card) install(ctx context.Context, deb string) error {
 	args := []string{"--quiet", "--variant=minbase", "--architectures=arm64", "--format=tar",
 		"--include=" + strings.Join(cardPackages, ","), `--aptopt=Apt::Install-Recommends "false"`,
 		`--aptopt=Acquire::Languages "none"`}
-	// The card's files come before the packages, so that the initial RAM disk is made as it shall be from the first time on:
-	// emulated, the usual one takes minutes.
+	// The card's files come before the packages, so that the initial RAM disk is made as it shall be from the first time
+	// on: emulated, the usual one takes minutes.
 	args = append(args, "--essential-hook=tar-in "+c.in("tree.tar")+" /",
 		"--customize-hook=upload "+deb+" /var/cache/apt/archives/stillwater.deb",
 		"--customize-hook=chroot \"$1\" dpkg --install /var/cache/apt/archives/stillwater.deb",

@@ -70,7 +70,8 @@ func (o *outliner) resolve(from *table, e *unstable.Node) *table {
 		i, known := slices.BinarySearch(keys.names, key)
 		if !known {
 			if keys.names != nil { // else the decoder has reported it: there is a value where a table is wanted
-				o.failAt(o.place(it.Node()), "unknown key "+quote(join(from.plain, key)), "known here: "+strings.Join(keys.names, ", "))
+				o.failAt(o.place(it.Node()), "unknown key "+quote(join(from.plain, key)),
+					"known here: "+strings.Join(keys.names, ", "))
 			}
 			return nil
 		}
