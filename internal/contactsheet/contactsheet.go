@@ -65,6 +65,7 @@ type Sheet struct {
 	store     FrameStore
 	dry       bool // nothing is kept
 	remember  bool
+	open      func(frame string) (end func(), err error)
 	shown     map[string]*pictured // what each frame that was looked at shows, by name
 	known     map[string]*knownFrame
 	listed    map[string]bool
@@ -96,6 +97,10 @@ type Options struct {
 	Watch      bool   // the folder is watched
 	Camera     string // the port of the camera that is fetched from; "" none
 	Remember   bool   // a frame that is known and not in the folder any more counts as it was
+
+	// Open is called before a frame's files are opened, and what it returns when they are closed. An error leaves them
+	// closed, and is what is said of the frame. nil does nothing.
+	Open func(frame string) (end func(), err error)
 
 	held    bool // the journal is open for writing, so that no daemon has it and nothing is armed
 	inUse   bool // a daemon has it
@@ -132,7 +137,10 @@ func (o *Options) Settle(text string) error {
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, freed: o.freed,
-		remember: o.Remember, listed: map[string]bool{}, shown: map[string]*pictured{}}
+		remember: o.Remember, open: o.Open, listed: map[string]bool{}, shown: map[string]*pictured{}}
+	if o.Open == nil {
+		s.open = func(string) (func(), error) { return func() {}, nil }
+	}
 	if o.Progress == nil {
 		s.progress = func(int) func(int) { return func(int) {} }
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"image"
 	"image/color"
@@ -150,6 +151,32 @@ func TestMake(t *testing.T) {
 	assert.Equal(t, []string{"4", "4", "91"}, []string{lines[4][0], lines[4][1], lines[4][3][:2]})
 	assert.Equal(t, "PICT0473.JPG", lines[4][7])
 	assert.Equal(t, 7, s.Entry().Certain)
+}
+
+// Whoever asks is called before a frame's files are opened, to read them and to see the picture, and after; a frame
+// that they refuse stays closed, with what they say.
+func TestFramesAreOpenedWhereAllowed(t *testing.T) {
+	source, folder := evening(t)
+	begun, ended, looking := map[string]int{}, map[string]int{}, ""
+	refuse := errors.New("PICT0474: left out")
+	o := Options{Measure: Measure{Look: true}, Open: func(frame string) (func(), error) {
+		assert.Empty(t, looking, "one at a time")
+		if frame == "PICT0474" {
+			return nil, refuse
+		}
+		begun[frame]++
+		looking = frame
+		return func() { ended[frame]++; looking = "" }, nil
+	}}
+	s, err := Make(t.Context(), source, record.Summary{Session: record.Session{ID: 4}}, folder, o)
+	require.NoError(t, err)
+	assert.Equal(t, begun, ended)
+	assert.Equal(t, []int{2, 0, 1}, []int{begun["PICT0471"], begun["PICT0474"], begun["PICT0999"]})
+	require.Len(t, s.Problems, 2)
+	assert.Contains(t, s.Problems, refuse)
+	for _, r := range s.Rows {
+		assert.NotEqual(t, "PICT0474", r.name())
+	}
 }
 
 // A pair that a person settles is taken; one that cannot be is refused in words.

@@ -82,7 +82,12 @@ func (s *Sheet) read(ctx context.Context, folder *frames.Folder, frame frames.Fr
 		frame.Data = before.saw.Data
 		return frame, nil
 	}
+	end, err := s.open(frame.Name)
+	if err != nil {
+		return frame, err
+	}
 	made, err := folder.Read(ctx, frame)
+	end()
 	if err != nil {
 		return made, err
 	}
@@ -210,7 +215,12 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 			return small, *k.saw.Picture, err
 		}
 	}
+	end, err := s.open(r.Frame.Name)
+	if err != nil {
+		return nil, p, err
+	}
 	img, err := folder.Small(ctx, *r.Frame, lookSide)
+	end()
 	if errors.Is(err, fs.ErrNotExist) && s.remember && k != nil && k.stored && k.saw.Picture != nil {
 		small, err := s.store.FramePicture(ctx, s.Session.ID, r.Frame.Name)
 		return small, *k.saw.Picture, err

@@ -106,7 +106,12 @@ const speedSD = 0.05
 // newReference reads the empty frame.
 func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measure) (*reference, error) {
 	empty := m.EmptyFrame
+	end, err := s.open(empty.Name)
+	if err != nil {
+		return nil, err
+	}
 	img, err := folder.Small(ctx, *empty, lookSide)
+	end()
 	if err != nil {
 		return nil, fmt.Errorf("the empty frame: %w", err)
 	}

@@ -1,13 +1,12 @@
 package intake
 
 import (
+	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -27,24 +26,6 @@ type found struct {
 	measured []control.PastMeasured
 }
 
-// said is what a person said of a frame: that it is a shot's, or that it is not, after all.
-type said struct {
-	shot  int
-	frame string
-	not   bool
-}
-
-// replaces reports whether it leaves nothing of something said before it.
-func (s said) replaces(before said) bool { return s.shot == before.shot || s.frame == before.frame }
-
-// text is it as contactsheet.Options.Settle takes it.
-func (s said) text() string {
-	if s.not {
-		return fmt.Sprintf("%d=none", s.shot)
-	}
-	return fmt.Sprintf("%d=%s", s.shot, s.frame)
-}
-
 // pairWords say at the page why what was said cannot be, and what to do.
 func pairWords(e *contactsheet.PairError) string {
 	why := strings.ToUpper(e.Why[:1]) + e.Why[1:]
@@ -56,39 +37,6 @@ func pairWords(e *contactsheet.PairError) string {
 
 // maxProblems are shown at once.
 const maxProblems = 20
-
-// reference is what frames of a session are measured against, as a file in its folder has it.
-type reference struct {
-	Empty     string      `json:"empty"`
-	Width     phys.Length `json:"width"` // 0: as the set has it
-	FromRight bool        `json:"from_right"`
-}
-
-const referenceFile = ".reference.json"
-
-func (i *Intake) readReference(session int64) (g reference) {
-	text, err := os.ReadFile(filepath.Join(i.store.session(session), referenceFile))
-	if err != nil || json.Unmarshal(text, &g) != nil {
-		return reference{} // it is chosen anew
-	}
-	return g
-}
-
-func (i *Intake) writeReference(session int64, g reference) error {
-	text, err := json.Marshal(g)
-	if err != nil {
-		return err
-	}
-	dir := i.store.session(session)
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return err
-	}
-	temporary := filepath.Join(dir, referenceFile+".tmp")
-	if err := os.WriteFile(temporary, text, 0o600); err != nil {
-		return err
-	}
-	return os.Rename(temporary, filepath.Join(dir, referenceFile))
-}
 
 // look matches a session's frames and looks at them.
 func (i *Intake) look(ctx context.Context, session int64, settle []said) (f found, err error) {
@@ -111,20 +59,10 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	defer folder.Close()
 	folder.MaxDecoded = maxDecoded
 	g, wide := i.readReference(session), fieldOf(s.Set)
-	o := contactsheet.Options{FrameStore: i.o.Journal, Remember: true}
-	o.Measure = contactsheet.Measure{Look: true, Loose: true, FromRight: g.FromRight, Width: g.Width}
-	if o.Measure.Width == 0 {
-		o.Measure.Width = wide
+	o, err := i.lookOptions(session, g, wide, settle)
+	if err != nil {
+		return f, err
 	}
-	for n, one := range settle {
-		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
-			continue
-		}
-		if err := o.Settle(one.text()); err != nil {
-			return f, err
-		}
-	}
-	o.Measure.Empty = g.Empty
 	sheet, err := contactsheet.Make(ctx, i.o.Journal, s, folder, o)
 	if err != nil && g.Empty != "" && ctx.Err() == nil { // the empty frame may be gone
 		emptyProblem := err
@@ -141,6 +79,31 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	f.view.Empty, f.view.FromRight = g.Empty, g.FromRight
 	f.view.Width = lengthText(o.Measure.Width)
 	return f, nil
+}
+
+// lookOptions are how a session's frames are looked at.
+func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settle []said) (
+	o contactsheet.Options, err error,
+) {
+	i.leaveOut(session)
+	leftOut := i.leftOut(session)
+	o = contactsheet.Options{FrameStore: i.o.Journal, Remember: true, Open: func(frame string) (func(), error) {
+		if slices.Contains(leftOut, frame) {
+			return nil, errLeftOut(frame)
+		}
+		return i.opened(session, frame)
+	}}
+	o.Measure = contactsheet.Measure{Look: true, Loose: true, Empty: g.Empty, FromRight: g.FromRight,
+		Width: cmp.Or(g.Width, wide)}
+	for n, one := range settle {
+		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
+			continue
+		}
+		if err := o.Settle(one.text()); err != nil {
+			return o, err
+		}
+	}
+	return o, nil
 }
 
 // hasFrames reports whether files of a session came, or frames of it are known.
@@ -270,18 +233,36 @@ func (i *Intake) Pair(ctx context.Context, session int64, number int, frame stri
 	if e == nil || frame == "" || frame == "none" {
 		return noFrame(frame)
 	}
-	says := said{shot: number, frame: frame}
+	says := said{Shot: number, Frame: frame}
 	if number == 0 {
 		if !was.Settled {
 			return &control.Refusal{Field: "name", Why: fmt.Sprintf("Nobody said which shot %s is.", frame),
 				Remedy: "Say which one it is."}
 		}
-		says.shot, says.not = was.Shot, true
+		says.Shot, says.Not = was.Shot, true
 	} else if err := i.hasShot(ctx, session, number); err != nil {
 		return err
 	}
-	i.want(e, 0, func() { e.settle, e.refused = append(e.settle, says), "" })
+	return i.keepSaid(e, says)
+}
+
+// keepSaid keeps what a person said until it is looked at, which has to wait while something is armed.
+func (i *Intake) keepSaid(e *evening, says said) error {
+	i.notes.Lock()
+	defer i.notes.Unlock()
+	i.mu.Lock()
+	all := append(slices.Clone(e.settle), says)
+	i.mu.Unlock()
+	if err := i.writeNote(e.session, saidFile, all); err != nil {
+		return notKept(err)
+	}
+	i.want(e, 0, func() { e.settle, e.refused = all, "" })
 	return nil
+}
+
+func notKept(err error) error {
+	return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
+		Remedy: "See that the machine's disk has room."}
 }
 
 // hasShot refuses the number of a shot that a session does not have.
@@ -315,9 +296,8 @@ func (i *Intake) Reference(session int64, empty, width string, fromRight bool) e
 		}
 		g.Width = wide
 	}
-	if err := i.writeReference(session, g); err != nil {
-		return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
-			Remedy: "See that the machine's disk has room."}
+	if err := i.writeNote(session, referenceFile, g); err != nil {
+		return notKept(err)
 	}
 	i.want(e, 0, func() {})
 	return nil

@@ -13,8 +13,10 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"path"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -51,6 +53,8 @@ type Intake struct {
 	o     Options
 	store store
 	wake  chan struct{} // has room for one
+
+	notes sync.Mutex // see note.go; locked before mu
 
 	mu       sync.Mutex
 	display  Display // nil: it does not run
@@ -125,7 +129,7 @@ func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at 
 		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
 			"The log says why.")
 	}
-	if t.whole {
+	if t.whole || t.name != "" && f.Client != "" && i.tryAgain(session, strings.TrimSuffix(t.name, path.Ext(t.name))) {
 		i.want(e, pause, func() {})
 	}
 	return page.TakenPart{Have: t.have, Key: t.key}, err
@@ -142,10 +146,14 @@ func (i *Intake) evening(ctx context.Context, session int64) (*evening, error) {
 	if _, err := i.find(ctx, session); err != nil {
 		return nil, err
 	}
+	var before []said
+	if err := i.readNote(session, saidFile, &before); err != nil {
+		i.o.Log.Warn("what was said of frames before the last end cannot be read", "session", session, "err", err)
+	}
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	if e = i.evenings[session]; e == nil {
-		e = &evening{session: session, view: i.emptyView()}
+		e = &evening{session: session, view: i.emptyView(), settle: before}
 		i.evenings[session] = e
 		i.forgetOne(e)
 	}
@@ -320,6 +328,15 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	if run.Err() != nil {
 		return // it is due still
 	}
+	i.looked(e, settle, due, news, f, err)
+}
+
+// looked keeps and shows what came of looking at an evening, to which so much had been said and which was due then.
+func (i *Intake) looked(e *evening, settle []said, due time.Time, news []string, f found, err error) {
+	pair := new(contactsheet.PairError)
+	if err == nil || errors.As(err, &pair) {
+		i.forgetSaid(e, len(settle))
+	}
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	e.failed = ""
@@ -327,10 +344,9 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 		e.due = time.Time{}
 	}
 	e.busy = ""
-	pair := new(contactsheet.PairError)
 	switch {
 	case errors.As(err, &pair):
-		e.settle, e.refused = e.settle[len(settle):], pairWords(pair)
+		e.refused = pairWords(pair)
 		e.due = time.Now() // without it
 	case err != nil:
 		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
@@ -338,8 +354,23 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 		i.store.looked(news) // those that follow shall not wait for ever
 	default:
 		i.store.looked(news)
-		e.settle = e.settle[len(settle):]
 		e.view, e.shots, e.measured, e.made = f.view, f.shots, f.measured, true
 	}
 	i.show(e, e.shots)
+}
+
+// forgetSaid forgets the first of what was said, which was looked at.
+func (i *Intake) forgetSaid(e *evening, count int) {
+	if count == 0 {
+		return
+	}
+	i.notes.Lock()
+	defer i.notes.Unlock()
+	i.mu.Lock()
+	e.settle = e.settle[count:]
+	left := e.settle
+	i.mu.Unlock()
+	if err := i.writeNote(e.session, saidFile, left); err != nil { // it is looked at twice, with the same end
+		i.o.Log.Warn("what was said of frames cannot be kept", "session", e.session, "err", err)
+	}
 }

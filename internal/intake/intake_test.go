@@ -5,8 +5,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"iter"
+	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -20,6 +22,7 @@ import (
 	"stillwater/internal/frames/framestest"
 	"stillwater/internal/journal"
 	"stillwater/internal/page"
+	"stillwater/internal/proctest"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
 )
@@ -362,6 +365,66 @@ func TestLastSaidCounts(t *testing.T) {
 		}
 	}
 	assert.Equal(t, []any{"PICT0471", 1, "PICT0472", 2}, settled)
+}
+
+// What is said while something is armed is kept, whatever ends the program before it is looked at.
+func TestSaidWhileArmedIsKept(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	x.screen.be(control.Armed)
+	require.NoError(t, x.Pair(t.Context(), x.session, 2, "PICT0472"))
+	x.startAnew() // nothing is written when it ends, so that this is as a kill is
+	settled := func(_ control.CameraNow, frames map[int64]control.FrameView) bool {
+		return frames[x.shots[1].ID].Settled
+	}
+	x.screen.until(t, "it is settled", settled)
+	assert.Equal(t, "certain", x.view().Frames[1].Sure)
+	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0472"))
+	x.untilLooked()
+	x.startAnew()
+	x.untilFramed(7)
+	assert.False(t, x.view().Frames[1].Settled, "and what was taken back does not come again")
+
+	x.screen.be(control.Armed)
+	note := filepath.Join(x.store.session(x.session), saidFile)
+	require.NoError(t, os.RemoveAll(note))
+	require.NoError(t, os.Mkdir(note, 0o700))
+	assert.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0472"), "It could not be kept")
+	assert.Empty(t, x.evenings[x.session].settle, "what is refused is not done")
+}
+
+// A frame that ends the program is left out when it starts again, and that is said; sent again it is tried once more.
+func TestFrameThatEndsTheProgram(t *testing.T) {
+	x := newStudio(t)
+	log := new(proctest.Log)
+	logged := func() { x.o.Log = slog.New(slog.NewTextHandler(log, nil)) }
+	logged()
+	x.sendAll()
+	_, err := x.opened(x.session, "PICT0473")
+	require.NoError(t, err)
+	for range 2 {
+		x.open() // it was killed then
+		logged()
+		x.start()
+		x.untilFramed(6)
+		x.untilLooked()
+		assert.Equal(t, []string{"PICT0473: the machine ended while it looked at this frame, so it is left out: " +
+			"to try once more, send its file again"}, x.view().Problems)
+	}
+	assert.Equal(t, 1, strings.Count(log.String(), "left out from now on"), log.String())
+	assert.NoFileExists(t, filepath.Join(x.store.session(x.session), openFile))
+	again := page.CameraFile{Name: "PICT0473.JPG", Size: int64(len(x.files["PICT0473.JPG"]))}
+	_, err = x.Take(t.Context(), x.session, again, 0, x.files["PICT0473.JPG"])
+	require.NoError(t, err)
+	x.untilLooked()
+	assert.Len(t, x.view().Problems, 1, "a folder that is looked into after each start is no person")
+	again.Client = "phone 1"
+	_, err = x.Take(t.Context(), x.session, again, 0, x.files["PICT0473.JPG"])
+	require.NoError(t, err)
+	x.untilFramed(7)
+	assert.Empty(t, x.view().Problems)
 }
 
 // What the page says of pairs has no words of the command line.
