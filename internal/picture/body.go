@@ -13,7 +13,7 @@ type body struct {
 	core       float64 // radius of what is higher, and of the crater
 	top        float64 // of the core
 	dome       bool    // the rim is a dome's, not a crown's
-	rim        *rim
+	rim        *arcs
 	height     float64 // of the crown; radius of the dome
 	level      float64 // of the dome's middle
 	lean       float64
@@ -61,6 +61,11 @@ func (b *body) near(c *cell, p vec, ms float64, whole bool) float64 {
 	if c.count == 0 {
 		return min(d, float64(c.free))
 	}
+	return b.withParts(d, c, p, ms)
+}
+
+// withParts joins the parts of a cell to what is so far away.
+func (b *body) withParts(d float64, c *cell, p vec, ms float64) float64 {
 	for _, i := range b.parts.list[c.first : c.first+uint32(c.count)] {
 		q := &b.parts.parts[i]
 		d = join(d, q.distance(p, ms), q.join)
@@ -90,10 +95,7 @@ func (b *body) revolved(p vec, ms float64) float64 {
 			y *= 1 - b.rises*ms
 		}
 	}
-	if b.rim == nil || y <= 0 {
-		return b.profile.at(r, y)
-	}
-	if b.dome && (r < 0.3*b.height || y < 0.2*b.level) {
+	if b.plain(r, y) {
 		return b.profile.at(r, y)
 	}
 	h, w, thick := b.rim.at(turn(x, p.z))
@@ -106,18 +108,9 @@ func (b *body) revolved(p vec, ms float64) float64 {
 	return b.profile.at(r-w*u*u, y*(1-h*y/(y+1.5))) - thick*u
 }
 
-// normal is the direction out of the liquid, from four distances around a place.
-func (b *body) normal(p vec, ms float64) vec {
-	c, e := b.cellAt(p), 2*b.epsilon
-	k := b.near(c, vec{p.x + e, p.y - e, p.z - e}, ms, true)
-	l := b.near(c, vec{p.x - e, p.y - e, p.z + e}, ms, true)
-	m := b.near(c, vec{p.x - e, p.y + e, p.z - e}, ms, true)
-	n := b.near(c, vec{p.x + e, p.y + e, p.z + e}, ms, true)
-	g := vec{k - l - m + n, -k - l + m + n, -k + l - m + n}
-	if s := g.len(); s > 0 {
-		return g.mul(1 / s)
-	}
-	return vec{0, 1, 0}
+// plain reports that the rim does not count at a radius and a height.
+func (b *body) plain(r, y float64) bool {
+	return b.rim == nil || y <= 0 || b.dome && (r < 0.3*b.height || y < 0.2*b.level)
 }
 
 // rippled tilts the normal of the pool by its small waves.
@@ -140,15 +133,28 @@ var nowhere = span{1, -1}
 // through is the part of a ray inside a box.
 func through(o, d, low, high vec) span {
 	s := span{0, 1e9}
-	for _, a := range [3][4]float64{{o.x, d.x, low.x, high.x}, {o.y, d.y, low.y, high.y}, {o.z, d.z, low.z, high.z}} {
-		i := 1 / a[1]
-		t, u := (a[2]-a[0])*i, (a[3]-a[0])*i
-		s.from, s.to = max(s.from, min(t, u)), min(s.to, max(t, u))
-	}
+	s.cut(o.x, d.x, low.x, high.x)
+	s.cut(o.y, d.y, low.y, high.y)
+	s.cut(o.z, d.z, low.z, high.z)
 	if s.from > s.to {
 		return nowhere
 	}
 	return s
+}
+
+// cut leaves what is between two planes across an axis. (The built-in min and max are slow.)
+func (s *span) cut(o, d, low, high float64) {
+	i := 1 / d
+	t, u := (low-o)*i, (high-o)*i
+	if t > u {
+		t, u = u, t
+	}
+	if t > s.from {
+		s.from = t
+	}
+	if u < s.to {
+		s.to = u
+	}
 }
 
 // path says where on a ray which part of the liquid can be.
@@ -246,19 +252,26 @@ func (b *body) march(o, d vec, ms, side float64, way path, leaving bool) (float6
 		t = b.least
 	}
 	t = way.next(t)
-	start, last, lastAt, aimed, bounded := t, -1.0, t, false, true
+	start, last, lastAt, aimed := t, -1.0, t, false
 	for range 160 {
 		if t > way.end {
 			return t, false
 		}
-		p := o.mad(d, t)
-		c := b.cellAt(p)
+		p, c := o.mad(d, t), &noParts
+		if way.parts.holds(t) {
+			c = b.cellAt(p)
+		}
 		whole := way.waves.holds(t) || way.core.holds(t)
 		if !whole && c.count == 0 {
 			t, last = max(way.ahead(t, float64(c.free)), t+b.least), -1
 			continue
 		}
-		v := side * b.near(c, p, ms, whole)
+		var v float64
+		if c.count == 0 && side > 0 { // grid.past sees to the parts
+			v = b.revolved(p, ms)
+		} else {
+			v = side * b.near(c, p, ms, whole)
+		}
 		if leaving && v < b.epsilon && v > -4*b.epsilon && t-start < 1.5*b.least {
 			t += b.least // still at the surface that the ray starts from
 			continue
@@ -274,9 +287,7 @@ func (b *body) march(o, d vec, ms, side float64, way path, leaving bool) (float6
 			continue
 		}
 		stride := 1.4
-		was := bounded
-		bounded = c.count == 0 && v >= float64(c.free) // then it is a bound, and no slope
-		aimed = last > 0 && v < last && v < 14*b.least && !was && !bounded
+		aimed = last > 0 && v < last && v < 14*b.least
 		if aimed { // near and approaching: to just past where the last slope has its zero
 			stride = clamp(1.03*(t-lastAt)/(last-v), 0.9, 5)
 		}
@@ -285,13 +296,14 @@ func (b *body) march(o, d vec, ms, side float64, way path, leaving bool) (float6
 		if !whole {
 			ahead = min(ahead, way.begins(t)-t)
 		}
-		if free := float64(c.free); c.count == 0 && ahead > free {
-			ahead = free
-		}
 		if ahead < b.least {
 			ahead = b.least
 		}
-		t += ahead
+		if end := t + ahead; side < 0 || c.count > 0 || way.parts.from > end || way.parts.to < t {
+			t = end
+		} else {
+			t = b.parts.past(o, d, max(t, way.parts.from), end)
+		}
 	}
 	return t, false
 }

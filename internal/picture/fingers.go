@@ -12,26 +12,28 @@ func (b *body) raiseCrown(c *scene.Crown, d *dice) (parts []part) {
 	if !s.crown {
 		return nil
 	}
-	b.rim, b.height = new(rim), s.crownHeight
+	rim := new(rim)
+	b.height = s.crownHeight
 	b.widens = clamp(float64(c.Widening)/s.crownRadius, -0.2, 0.2)
 	b.rises = clamp(float64(c.Rising)/s.crownHeight, -0.2, 0.2)
 	age := clamp(c.Age, 0.05, 2)
-	b.rim.waver(d, func(i int, by float64) { b.rim[i].height += float32(by) }, 0, 0.03, 0.05, 0.03, 0.02, 0.02)
-	b.rim.waver(d, func(i int, by float64) { b.rim[i].radius += float32(by * s.crownRadius) }, 0, 0.02, 0.03, 0.02, 0.01)
-	b.rim.waver(d, func(i int, by float64) { b.rim[i].thick += float32(by * s.wallRim) }, 0, 0, 0.1, 0.2, 0, 0.2,
+	rim.waver(d, func(i int, by float64) { rim[i].height += float32(by) }, 0, 0.03, 0.05, 0.03, 0.02, 0.02)
+	rim.waver(d, func(i int, by float64) { rim[i].radius += float32(by * s.crownRadius) }, 0, 0.02, 0.03, 0.02, 0.01)
+	rim.waver(d, func(i int, by float64) { rim[i].thick += float32(by * s.wallRim) }, 0, 0, 0.1, 0.2, 0, 0.2,
 		0.15, 0.1)
-	for i := range b.rim {
-		b.rim[i].height -= float32(c.Lean * s.crownRadius / s.crownHeight * math.Cos(azimuth(i)))
+	for i := range rim {
+		rim[i].height -= float32(c.Lean * s.crownRadius / s.crownHeight * math.Cos(azimuth(i)))
 	}
 	n := int(clamp(9+0.95*s.crownRadius, 9, 26))
 	angles := make([]float64, n)
 	for i := range angles { // each finger raises the rim below it
 		angles[i] = (float64(i) + d.between(-0.32, 0.32)) * 2 * math.Pi / float64(n)
 		cusp := d.between(0.05, 0.12) * min(age, 1.2)
-		for j := range b.rim {
-			b.rim[j].height += float32(cusp * gauss(math.Remainder(azimuth(j)-angles[i], 2*math.Pi), 0.1))
+		for j := range rim {
+			rim[j].height += float32(cusp * gauss(math.Remainder(azimuth(j)-angles[i], 2*math.Pi), 0.1))
 		}
 	}
+	b.rim = rim.arcs()
 	for _, phi := range angles {
 		parts = append(parts, b.crownFinger(s, c, d, phi, age)...)
 	}
@@ -77,22 +79,24 @@ func (b *body) crownFinger(s shapes, c *scene.Crown, d *dice, phi, age float64) 
 // openDome sets what waves around a dome, and has its fingers and drops.
 func (b *body) openDome(w scene.Water, d *dice) (parts []part) {
 	s := shapesOf(w)
-	b.dome, b.rim, b.height, b.level = true, new(rim), s.domeR, s.domeY
-	b.rim.waver(d, func(i int, by float64) { b.rim[i].height += float32(by * s.domeR) },
+	rim := new(rim)
+	b.dome, b.height, b.level = true, s.domeR, s.domeY
+	rim.waver(d, func(i int, by float64) { rim[i].height += float32(by * s.domeR) },
 		0, 0.05, 0.035, 0.02, 0.015, 0.012, 0, 0.01)
-	b.rim.waver(d, func(i int, by float64) { b.rim[i].radius += float32(by * s.domeR) },
+	rim.waver(d, func(i int, by float64) { rim[i].radius += float32(by * s.domeR) },
 		0, 0.05, 0.035, 0.02, 0, 0.02, 0, 0.015)
-	b.rim.waver(d, func(i int, by float64) { b.rim[i].thick += float32(by * 0.11) },
+	rim.waver(d, func(i int, by float64) { rim[i].thick += float32(by * 0.11) },
 		0, 0, 0, 0.12, 0, 0.16, 0, 0, 0.15, 0.12, 0, 0, 0, 0.1)
 	n := int(clamp(10+1.3*s.domeR, 12, 34))
 	angles := make([]float64, n)
 	for i := range angles {
 		angles[i] = (float64(i) + d.between(-0.4, 0.4)) * 2 * math.Pi / float64(n)
 		cusp := d.between(0.035, 0.075) * s.domeR
-		for j := range b.rim {
-			b.rim[j].radius += float32(cusp * gauss(math.Remainder(azimuth(j)-angles[i], 2*math.Pi), 0.075))
+		for j := range rim {
+			rim[j].radius += float32(cusp * gauss(math.Remainder(azimuth(j)-angles[i], 2*math.Pi), 0.075))
 		}
 	}
+	b.rim = rim.arcs()
 	for _, phi := range angles {
 		parts = append(parts, b.domeFinger(s, w.Dome, d, phi)...)
 	}

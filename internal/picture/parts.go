@@ -197,3 +197,15 @@ func (g *grid) cell(p vec) *cell {
 	x, y, z := g.index(p)
 	return &g.cells[(z*g.ny+y)*g.nx+x]
 }
+
+// past is how far a ray may go from t, at most to end, until it comes to a cell with parts.
+func (g *grid) past(o, d vec, t, end float64) float64 {
+	for t < end {
+		c := g.cell(o.mad(d, t))
+		if c.count > 0 {
+			return t
+		}
+		t += float64(c.free)
+	}
+	return end
+}

@@ -77,6 +77,7 @@ const (
 	calmFar   = 0.012 // the same between samples four pixels apart
 	edge      = 0.06
 	restless  = 0.0035 // variance
+	inRow     = 0.03   // as calm, between the rows of a pixel of narrow waves
 	sharp     = 2.5    // of 480 pixels, how many beside an edge need no samples of their own
 	atEdges   = 2
 	restlessN = 3
@@ -86,7 +87,7 @@ const (
 func (r *renderer) expose() {
 	perPixel := r.camera.width / float64(r.opts.Width)
 	if r.body != nil {
-		r.body.epsilon, r.body.least = 0.02*perPixel, 0.35*perPixel
+		r.body.epsilon, r.body.least = 0.05*perPixel, 0.35*perPixel
 	}
 	r.mark()
 	r.markWaves()
@@ -224,18 +225,31 @@ func (r *renderer) sample(t *tracer, x, y, n int) {
 	}
 }
 
-// sampleRows samples a pixel of narrow waves anew, in even rows: noise would show as dots along the crests.
+// sampleRows samples a pixel of narrow waves in even rows: noise would show as dots along the crests. Where the outer
+// rows and what is there already differ little, they are enough.
 func (r *renderer) sampleRows(t *tracer, x, y int) {
-	const rows = 4
-	p := &r.pixels[y*r.opts.Width+x]
-	p.sum, p.l, p.l2, p.n = [3]float32{}, 0, 0, 0
+	p, middle := &r.pixels[y*r.opts.Width+x], r.pixels[y*r.opts.Width+x]
+	first := middle.l / float32(middle.n)
+	*p = pixel{moving: p.moving, every: p.every}
+	low := r.sampleRow(t, p, x, y, 0)
+	high := r.sampleRow(t, p, x, y, 3)
+	if max(low, high, first)-min(low, high, first) < inRow {
+		p.add(middle.mean())
+		return
+	}
+	r.sampleRow(t, p, x, y, 1)
+	r.sampleRow(t, p, x, y, 2)
+}
+
+// sampleRow samples a pixel in one of four rows, and says how bright that is.
+func (r *renderer) sampleRow(t *tracer, p *pixel, x, y, row int) float32 {
 	half := float64(r.opts.Width) / 2
 	t.ms = r.flash.at(0.3)
-	for k := range rows {
-		u, v := 0.25+0.5*float64(k&1), (float64(k)+0.5)/rows
-		o, way := r.camera.ray((float64(x)+u-half)/half, (float64(r.opts.Height)/2-float64(y)-v)/half, 0, 0)
-		p.add(t.air(o, way, 0, 1, false, -1))
-	}
+	u, v := 0.25+0.5*float64(row&1), (float64(row)+0.5)/4
+	o, way := r.camera.ray((float64(x)+u-half)/half, (float64(r.opts.Height)/2-float64(y)-v)/half, 0, 0)
+	before := p.l
+	p.add(t.air(o, way, 0, 1, false, -1))
+	return p.l - before
 }
 
 func (p *pixel) add(c vec) {
