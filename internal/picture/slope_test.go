@@ -45,6 +45,6 @@ func TestNormalsFollowTheDistance(t *testing.T) {
 // differences is the gradient of a function by central differences.
 func differences(f func(vec) float64, p vec) vec {
 	const e = 0.003
-	return vec{f(vec{p.x + e, p.y, p.z}) - f(vec{p.x - e, p.y, p.z}), f(vec{p.x, p.y + e, p.z}) - f(vec{p.x, p.y - e, p.z}),
-		f(vec{p.x, p.y, p.z + e}) - f(vec{p.x, p.y, p.z - e})}.mul(1 / (2 * e))
+	along := func(v vec) float64 { return (f(p.mad(v, e)) - f(p.mad(v, -e))) / (2 * e) }
+	return vec{along(vec{x: 1}), along(vec{y: 1}), along(vec{z: 1})}
 }
