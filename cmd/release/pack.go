@@ -48,6 +48,7 @@ func (j job) contents(help manual, notices []licenceNotice, program, work string
 	l.embedded("10-stillwater.rules", "/usr/lib/udev/rules.d/10-stillwater.rules")
 	l.embedded("stillwater.toml", "/etc/stillwater/stillwater.toml")
 	l.embedded("gpio.toml", "/usr/share/stillwater/gpio.toml")
+	l.embedded("camera.conf", "/usr/share/stillwater/camera.conf")
 	l.text("completion", help.completion(), "/usr/share/bash-completion/completions/stillwater")
 	l.zipped("stillwater.1", j.page(help.page(l.read("stillwater.1"))), "/usr/share/man/man1/stillwater.1.gz")
 	l.zipped("stillwater.toml.5", j.page(l.read("stillwater.toml.5")), "/usr/share/man/man5/stillwater.toml.5.gz")
@@ -127,7 +128,7 @@ func (j job) pack(ctx context.Context, t target, list []packageFile, work, path 
 		"description": description, "mtime": j.when, "umask": 0o022,
 		"depends":    []string{"adduser", "init-system-helpers (>= 1.54)"},
 		"recommends": []string{"systemd", "udev"},
-		"suggests":   []string{"network-manager"},
+		"suggests":   []string{"network-manager", "gphoto2"},
 		"contents":   list, "scripts": run,
 		"deb": map[string]any{"compression": "xz"},
 	}, "")

@@ -114,8 +114,15 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"0600"}, socket["SocketMode"])
 }
 
-// The system calls that timing needs pass the board's filter.
-func TestTheBoardsFilterLetsRealTimeThrough(t *testing.T) {
+// The camera's drop-in opens USB for the page, by the group of libgphoto2's own rules, and nothing else.
+func TestTheCamerasDropIn(t *testing.T) {
+	assert.Equal(t, map[string][]string{"DeviceAllow": {"char-usb_device rw"}, "BindPaths": {"-/dev/bus/usb"},
+		"SupplementaryGroups": {"plugdev"}}, settings(embedded(t, "camera.conf")))
+}
+
+// allowedCalls are the system calls that pass a unit's filter.
+func allowedCalls(t *testing.T, unit string) map[string]bool {
+	t.Helper()
 	tool := need.Tool(t, "systemd-analyze")
 	allowed := map[string]bool{}
 	var expand func(set string, allow bool)
@@ -132,10 +139,32 @@ func TestTheBoardsFilterLetsRealTimeThrough(t *testing.T) {
 			}
 		}
 	}
-	for _, set := range settings(embedded(t, "stillwater-board.service"))["SystemCallFilter"] {
-		expand(strings.TrimPrefix(set, "~"), !strings.HasPrefix(set, "~"))
+	for _, line := range settings(embedded(t, unit))["SystemCallFilter"] {
+		names, denied := strings.CutPrefix(line, "~")
+		for _, name := range strings.Fields(names) {
+			if strings.HasPrefix(name, "@") {
+				expand(name, !denied)
+			} else {
+				allowed[name] = !denied
+			}
+		}
 	}
 	expand("@default", true)
+	return allowed
+}
+
+// The page's thread for pictures may yield; what raises its share of the machine may not pass.
+func TestThePagesFilterLetsItYield(t *testing.T) {
+	allowed := allowedCalls(t, "stillwater.service")
+	assert.True(t, allowed["setpriority"])
+	for _, call := range []string{"sched_setattr", "sched_setscheduler", "setrlimit", "mount", "ptrace", "clock_settime"} {
+		assert.False(t, allowed[call], call)
+	}
+}
+
+// The system calls that timing needs pass the board's filter.
+func TestTheBoardsFilterLetsRealTimeThrough(t *testing.T) {
+	allowed := allowedCalls(t, "stillwater-board.service")
 	for _, call := range []string{"sched_setattr", "sched_setscheduler", "sched_setaffinity", "mlockall", "prctl", "ioctl",
 		"ppoll", "clock_nanosleep", "timerfd_settime", "execve", "clone", "read", "write"} {
 		assert.True(t, allowed[call], call)

@@ -67,9 +67,6 @@ func (m *Main) parseDaemon(args []string) (daemonFlags, error) {
 	if flags.NArg() > 0 {
 		return *f, fmt.Errorf("%w: there is no command %q; see stillwater help", errUsage, flags.Arg(0))
 	}
-	if err := f.sources.Check(); err != nil {
-		return *f, fmt.Errorf("%w: %w", errUsage, err)
-	}
 	if f.listen != "" {
 		if _, _, err := net.SplitHostPort(f.listen); err != nil {
 			return *f, fmt.Errorf("%w: --listen %q is not host:port; write it like 127.0.0.1:8737 or :8737", errUsage, f.listen)
@@ -107,6 +104,16 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(m.Stderr, nil))
+	if f.sources, err = f.sources.Or(conf.Camera.Folder, conf.Camera.Port, log); err != nil {
+		return fmt.Errorf("%w: %w", errUsage, err)
+	}
+	return m.serve(ctx, conf, f, name, log)
+}
+
+// serve runs what a daemon is made of, until the context ends.
+func (m *Main) serve(
+	ctx context.Context, conf config.Config, f daemonFlags, name string, log *slog.Logger,
+) (err error) {
 	listener, err := page.Listen(cmp.Or(f.listen, conf.Listen))
 	if err != nil {
 		return err
@@ -129,7 +136,10 @@ func (m *Main) daemon(ctx context.Context, args []string) (err error) {
 		return err
 	}
 	record.OnRescue(func(words string) { log.Warn(words); c.ShowNotice(words) })
-	defer verify(ctx, record, c, log)()
+	defer record.VerifyAside(ctx, func(err error) {
+		log.Error("the record was looked through", "err", err)
+		c.ShowNotice("the record takes no more shots: " + err.Error())
+	})()
 	defer camera.Start(ctx, c)()
 	defer camera.Watch(ctx, f.sources)()
 	if f.forget {
@@ -186,20 +196,6 @@ func (m *Main) showChange(change page.CodeChange, in pairing.Invitation) {
 }
 
 const cameraWords = "Point the phone's camera here to open the page and pair:"
-
-// verify looks for damage in the record while it is in use, and says what it finds. Call what it returns to end it.
-func verify(ctx context.Context, record *journal.Journal, c *control.Control, log *slog.Logger) (end func()) {
-	ctx, stop := context.WithCancel(ctx)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		if err := record.Verify(ctx); err != nil && ctx.Err() == nil {
-			log.Error("the record was looked through", "err", err)
-			c.ShowNotice("the record takes no more shots: " + err.Error())
-		}
-	}()
-	return func() { stop(); <-done }
-}
 
 // runBoth runs control and page. The control stops first, so that the phones see how it ended.
 func runBoth(ctx context.Context, c *control.Control, p *page.Server, listener net.Listener) error {

@@ -49,8 +49,11 @@ func (m *Main) frames(ctx context.Context, args []string) error {
 	if err != nil {
 		return err
 	}
-	j = o.ForKeeping(ctx, j, files)
+	j, err = o.ForKeeping(ctx, j, files)
 	defer j.Close()
+	if err != nil {
+		return fmt.Errorf("frames: %w", err)
+	}
 	runtime.LockOSThread() // what is armed on this machine comes first
 	realtime.Yield()
 	o.Progress = func(of int) func(int) { return render.Progress(m.Stderr, of, "frames") }

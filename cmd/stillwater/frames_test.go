@@ -78,6 +78,39 @@ func TestFramesAreReadOnce(t *testing.T) {
 	assert.True(t, json.Valid([]byte(out)), "what was found is said all the same: %s", out)
 }
 
+// Frames that came from elsewhere count and stay when another folder is looked at, with their sidecars left alone,
+// until only those in the folder are to count.
+func TestFramesOfAnotherFolder(t *testing.T) {
+	state, dir, j := card(t)
+	require.NoError(t, j.Close())
+	other := t.TempDir()
+	require.NoError(t, os.Rename(filepath.Join(dir, "PICT0021.JPG"), filepath.Join(other, "PICT0021.JPG")))
+	for _, c := range []struct {
+		args    []string
+		certain int
+	}{{[]string{dir}, 4}, {[]string{other, "--xmp"}, 5}, {[]string{dir}, 5}, {[]string{other, "--only"}, 0}} {
+		status, out, problem := runRecord(t, state, append([]string{"frames", "--look", "--json"}, c.args...)...)
+		require.Zero(t, status, problem)
+		var entry struct {
+			Certain int
+			Likely  int
+			Shots   []struct{ Frame string }
+		}
+		require.NoError(t, json.Unmarshal([]byte(out), &entry))
+		if c.certain > 0 {
+			assert.Equal(t, c.certain, entry.Certain, "%q: %s", c.args, problem)
+			assert.NotContains(t, problem, "PICT")
+			continue
+		}
+		for _, s := range entry.Shots { // one frame alone may be any shot's
+			assert.Contains(t, []string{"", "PICT0021"}, s.Frame)
+		}
+	}
+	entries, err := os.ReadDir(other)
+	require.NoError(t, err)
+	assert.Len(t, entries, 2, "one frame and its own sidecar")
+}
+
 func TestFramesOfACard(t *testing.T) {
 	state, dir, _ := card(t)
 	before, err := os.ReadDir(dir)
@@ -112,7 +145,7 @@ func TestFramesOfACard(t *testing.T) {
 }
 
 func TestFramesSaysWhatIsWrong(t *testing.T) {
-	state, dir, _ := card(t)
+	state, dir, j := card(t)
 	photo, other := filepath.Join(dir, "PICT0021.JPG"), filepath.Join(dir, "PICT0021.mov")
 	require.NoError(t, os.WriteFile(other, []byte("a film"), 0o600))
 	for _, c := range []struct {
@@ -135,7 +168,8 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		{"like 3000,2000", []string{dir, "--spot", "middle"}},
 		{"add --empty FILE, a frame without liquid, and the scale", []string{dir, "--look", "--accept"}},
 		{"and the scale, --ruler or --width", []string{dir, "--empty", "0022", "--accept"}},
-		{"nothing was measured, as no certain frame", []string{dir, "--empty", "0022", "--width", "60cm", "--accept"}},
+		{"--accept: the journal is in use by stillwater: record them on its page",
+			[]string{dir, "--empty", "0022", "--width", "60cm", "--accept"}},
 		{"more than 0 and at most 100 m", []string{dir, "--empty", "0022", "--width", "-5cm"}},
 		{"both give the scale", []string{dir, "--empty", "0022", "--width", "5cm", "--ruler", "0,0,300,0,20cm"}},
 		{"add --empty FILE, a frame without it", []string{dir, "--width", "5cm"}},
@@ -151,6 +185,10 @@ func TestFramesSaysWhatIsWrong(t *testing.T) {
 		assert.NotZero(t, status)
 		assert.Contains(t, problem, c.want)
 	}
+	require.NoError(t, j.Close())
+	status, _, problem := runRecord(t, state, "frames", dir, "--empty", "0022", "--width", "60cm", "--accept")
+	assert.NotZero(t, status)
+	assert.Contains(t, problem, "nothing was measured, as no certain frame")
 	content, err := os.ReadFile(photo)
 	require.NoError(t, err)
 	assert.Equal(t, byte(0xd8), content[1])

@@ -26,6 +26,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/realtime"
 	"stillwater/internal/serialport"
+	"stillwater/internal/tether"
 	"stillwater/internal/wire"
 	"stillwater/internal/wiring"
 	"stillwater/web"
@@ -86,6 +87,49 @@ func TestEachFinding(t *testing.T) {
 			func(s *site) { asService(s); s.gpio = gpiochip.Machine{Err: permission} },
 			[]Finding{{Warning, "board", "/dev/gpiochip0: cannot be opened", "sudo stillwater check"}, service,
 				{Note, "outputs", "their levels until the board starts", "10 kilohm"}},
+		},
+		"no folder for the camera's files": {
+			func(s *site) {
+				s.conf.Camera.Folder = "/srv/camera"
+				s.folder = place{path: "/srv/camera", err: fs.ErrNotExist}
+			},
+			[]Finding{{Warning, "/srv/camera", "there is no such folder for the camera's files", "make it"}},
+		},
+		"a folder for the camera's files that is another's": {
+			func(s *site) {
+				s.conf.Camera.Folder = "/srv/camera"
+				s.folder = place{path: "/srv/camera", mode: fs.ModeDir, err: syscall.EACCES}
+			},
+			[]Finding{{Warning, "/srv/camera", "cannot be used: permission denied", "give it to the user"}},
+		},
+		"a file in the folder's place": {
+			func(s *site) {
+				s.conf.Camera.Folder = "/srv/camera"
+				s.folder = place{path: "/srv/camera"}
+			},
+			[]Finding{{Warning, "/srv/camera", "it is no folder", "camera.folder"}},
+		},
+		"a camera without its program, in the installed service": {
+			func(s *site) {
+				s.conf.Camera = config.Camera{Folder: "/srv/camera", Port: "auto"}
+				s.folder, s.camera, s.deviceless = place{path: "/srv/camera", mode: fs.ModeDir}, tether.ErrMissing, true
+			},
+			[]Finding{{Warning, "camera.port", "gphoto2 is not installed", "sudo apt install gphoto2"},
+				{Warning, "camera.port", "the installed service has no USB devices",
+					"sudo install -Dm644 /usr/share/stillwater/camera.conf /etc/systemd/system/stillwater.service.d/camera.conf"}},
+		},
+		"a camera on the network needs no devices, and its folder is made": {
+			func(s *site) {
+				s.conf.Camera = config.Camera{Folder: "/srv/camera", Port: "ptpip:192.0.2.7"}
+				s.folder, s.deviceless = place{path: "/srv/camera", err: fs.ErrNotExist}, true
+			}, nil,
+		},
+		"no port of a camera": {
+			func(s *site) {
+				s.conf.Camera = config.Camera{Folder: "/srv/camera", Port: "first"}
+				s.folder, s.camera = place{path: "/srv/camera", mode: fs.ModeDir}, errors.New("give auto")
+			},
+			[]Finding{{Stop, "camera.port", `"first" is no port of a camera`, "give auto"}},
 		},
 		"no such pin": {
 			func(s *site) { s.conf.Board.Inputs[0].Line.Pin = "GPIO99" },

@@ -4,14 +4,16 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"strings"
 	"syscall"
 
 	"stillwater/internal/config"
+	"stillwater/internal/tether"
 )
 
 // examinations are what is looked at for a kind of board, each on its own.
 func examinations(kind config.Kind) []func(site) []Finding {
-	all := []func(site) []Finding{examinePort, examineJournal, examineClock}
+	all := []func(site) []Finding{examinePort, examineJournal, examineCamera, examineClock}
 	switch kind {
 	case config.GPIO:
 		return append([]func(site) []Finding{
@@ -86,6 +88,38 @@ func examineJournal(s site) []Finding {
 		return []Finding{{Warning, at.path, room, remedy}}
 	}
 	return nil
+}
+
+// examineCamera checks whether the camera's files can come.
+func examineCamera(s site) (found []Finding) {
+	camera, at := s.conf.Camera, s.folder
+	if camera.Folder == "" {
+		return nil
+	}
+	switch {
+	case errors.Is(at.err, fs.ErrNotExist) && camera.Port == "":
+		found = append(found, Finding{Warning, at.path, "there is no such folder for the camera's files",
+			"make it, or name another with camera.folder; Stillwater waits for it"})
+	case errors.Is(at.err, fs.ErrNotExist): // it is made
+	case at.err != nil:
+		found = append(found, Finding{Warning, at.path, "the folder for the camera's files cannot be used: " + cause(at.err),
+			"give it to the user that runs Stillwater, or name another with camera.folder"})
+	case !at.mode.IsDir():
+		found = append(found, Finding{Warning, at.path, "it is no folder", "name a folder with camera.folder"})
+	}
+	if errors.Is(s.camera, tether.ErrMissing) {
+		found = append(found, Finding{Warning, "camera.port", "gphoto2 is not installed, which reads the connected camera",
+			"sudo apt install gphoto2, or remove camera.port"})
+	} else if s.camera != nil {
+		found = append(found, Finding{Stop, "camera.port", fmt.Sprintf("%q is no port of a camera", camera.Port),
+			s.camera.Error()})
+	}
+	if s.deviceless && camera.Port != "" && !strings.HasPrefix(camera.Port, "ptpip:") {
+		found = append(found, Finding{Warning, "camera.port", "the installed service has no USB devices",
+			"sudo install -Dm644 /usr/share/stillwater/camera.conf " + serviceCamera +
+				", then sudo systemctl daemon-reload and sudo systemctl restart stillwater"})
+	}
+	return found
 }
 
 // examineClock checks whether dates can be believed.

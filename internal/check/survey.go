@@ -18,6 +18,7 @@ import (
 	"stillwater/internal/page"
 	"stillwater/internal/realtime"
 	"stillwater/internal/serialboard"
+	"stillwater/internal/tether"
 	"stillwater/internal/wiring"
 )
 
@@ -34,9 +35,20 @@ type site struct {
 	journal  place
 	record   error // why the file there cannot be the journal
 	socket   place // of the board's service
+	folder   place // for the camera's files
+	camera   error // why the connected camera cannot be read
 	serial   place // the port of a serial board
 	probe    serialProbe
+
+	deviceless bool // the configuration is the installed service's, which has no devices
 }
+
+// serviceConfig is what the installed service reads, and serviceCamera what gives it the camera's devices.
+const (
+	serviceConfig = "/etc/stillwater/stillwater.toml"
+	serviceUnit   = "/usr/lib/systemd/system/stillwater.service"
+	serviceCamera = "/etc/systemd/system/stillwater.service.d/camera.conf"
+)
 
 // place is a file, a device or a folder that is needed.
 type place struct {
@@ -69,6 +81,13 @@ func survey(ctx context.Context, conf config.Config, o Options) site {
 	case config.Serial:
 		s.serial = serialPlace(b)
 		s.probe = probeBoard(ctx, conf, o.Listening)
+	}
+	if conf.Camera.Folder != "" {
+		s.folder = placeAt(conf.Camera.Folder)
+	}
+	if conf.Camera.Port != "" {
+		_, s.camera = tether.Find(conf.Camera.Port)
+		s.deviceless = conf.Path == serviceConfig && isFile(serviceUnit) && !isFile(serviceCamera)
 	}
 	if conf.Board.Socket != "" {
 		s.socket = placeAt(conf.Board.Socket)
@@ -136,6 +155,11 @@ func placeAt(path string) place {
 	p.mode = info.Mode()
 	p.err = usable(path)
 	return p
+}
+
+func isFile(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 func outputLines(m gpiochip.Machine, b config.Board) (lines []gpiochip.Line) {

@@ -44,8 +44,17 @@ func (c *checker) config(f file) Config {
 		Grace:  c.duration("control", "grace", f.Control.Grace, defaultGrace, minDisarmAfter, maxGrace),
 		ArmFor: c.duration("control", "arm_for", f.Control.ArmFor, defaultArmFor, minDisarmAfter, maxArmFor),
 	}
+	config.Camera = c.camera(f.Camera)
 	config.Room = c.room(f.Practice.Room, config.Board.Kind)
 	return config
+}
+
+func (c *checker) camera(f fileCamera) Camera {
+	camera := Camera{Folder: c.fileName("camera.folder", f.Folder), Port: c.fileName("camera.port", f.Port)}
+	if f.Port != nil && f.Folder == nil {
+		c.fail("camera.port is given without camera.folder, and its files need one", "add "+examples["folder"], "camera.port")
+	}
+	return camera
 }
 
 // room is the simulated board's.

@@ -38,6 +38,7 @@ type Config struct {
 	Journal string // database file; "" means the user's state folder
 	Board   Board
 	Control Control
+	Camera  Camera
 	Room    string // of the simulated board: a name in scene.Presets
 }
 
@@ -64,6 +65,12 @@ type Board struct {
 type Control struct {
 	Grace  time.Duration // the phone that holds the controls may be gone this long while armed
 	ArmFor time.Duration // the longest time armed
+}
+
+// Camera says where the camera's files come from, besides phones. The zero value is nowhere.
+type Camera struct {
+	Folder string // into which they are put
+	Port   string // of the connected camera, whose files are copied into it; "" none
 }
 
 // Values used where the file says nothing. The times are common practice, no source.

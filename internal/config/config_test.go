@@ -61,6 +61,22 @@ func TestLeastConfiguration(t *testing.T) {
 }
 
 // The room to practise in is one of those that there are, and none of a real board.
+func TestCamera(t *testing.T) {
+	const board = "[board]\nkind = \"simulated\"\n[camera]\n"
+	c, err := Parse("x.toml", []byte(board+"folder = \"/srv/camera\"\nport = \"auto\"\n"))
+	require.NoError(t, err)
+	assert.Equal(t, Camera{Folder: "/srv/camera", Port: "auto"}, c.Camera)
+	for text, want := range map[string]string{
+		"port = \"auto\"\n":                        "x.toml:4:1: camera.port is given without camera.folder",
+		"folder = \"\"\n":                          `x.toml:4:1: camera.folder is empty; write it as folder = "/var/lib`,
+		"folder = \"/srv\"\nport = \"a\\u0000\"\n": "x.toml:5:1: camera.port",
+		"dir = \"/srv\"\n":                         `unknown key "camera.dir"`,
+	} {
+		_, err := Parse("x.toml", []byte(board+text))
+		assert.ErrorContains(t, err, want)
+	}
+}
+
 func TestRoom(t *testing.T) {
 	c, err := Parse("x.toml", []byte("[board]\nkind = \"simulated\"\n[practice]\nroom = \"squall\"\n"))
 	require.NoError(t, err)
@@ -232,11 +248,11 @@ func TestErrors(t *testing.T) {
 		},
 		"unknown key": {
 			text: "listem = \":1\"\n" + valid,
-			want: `x.toml:1:1: unknown key "listem"`, do: "known here: board, control, journal, listen, name",
+			want: `x.toml:1:1: unknown key "listem"`, do: "known here: board, camera, control, journal, listen, name",
 		},
 		"unknown table": {
-			text: valid + "[camera]\nlag = \"3 ms\"\n",
-			want: "x.toml:14:2: unknown key \"camera", do: "known here: board",
+			text: valid + "[lens]\nlag = \"3 ms\"\n",
+			want: "x.toml:14:2: unknown key \"lens", do: "known here: board",
 		},
 		"unknown pin key": {
 			spoil: [2]string{"safe = ", "save = "},

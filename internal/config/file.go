@@ -103,6 +103,7 @@ type file struct {
 	Journal *string     `toml:"journal"`
 	Board   fileBoard   `toml:"board"`
 	Control fileControl `toml:"control"`
+	Camera  fileCamera  `toml:"camera"`
 
 	Practice filePractice `toml:"practice"`
 }
@@ -125,6 +126,11 @@ type fileBoard struct {
 type fileControl struct {
 	Grace  *string `toml:"grace"`
 	ArmFor *string `toml:"arm_for"`
+}
+
+type fileCamera struct {
+	Folder *string `toml:"folder"`
+	Port   *string `toml:"port"`
 }
 
 type filePractice struct {
@@ -163,6 +169,8 @@ var examples = map[string]string{
 	"journal":    `journal = "/var/lib/stillwater/journal.db"`,
 	"board":      `[board]`,
 	"control":    `[control]`,
+	"camera":     `[camera]`,
+	"folder":     `folder = "/var/lib/stillwater/camera"`,
 	"practice":   `[practice]`,
 	"room":       `room = "kitchen"`,
 	"input":      `[[board.input]]`,
@@ -172,7 +180,7 @@ var examples = map[string]string{
 	"priority":   `priority = 60`,
 	"cpu":        `cpu = 3`,
 	"heartbeat":  `[board.heartbeat]`,
-	"port":       `port = "/dev/serial/by-id/..."`,
+	"port":       `port = "/dev/serial/by-id/..." for the board, or "auto" for the camera`,
 	"baud":       `baud = 250000`,
 	"late":       `late = "1 ms"`,
 	"hold_off":   `hold_off = "5 ms"`,

@@ -64,13 +64,14 @@ type Sheet struct {
 	progress  func(of int) func(done int)
 	store     FrameStore
 	dry       bool // nothing is kept
-	remember  bool
+	only      bool
 	open      func(frame string) (end func(), err error)
 	shown     map[string]*pictured // what each frame that was looked at shows, by name
 	known     map[string]*knownFrame
 	listed    map[string]bool
-	freed     map[int]bool // shots whose settled pair is taken back
-	reference *reference   // nil: nothing is measured
+	away      map[string]bool // frames that are known, and are not in the folder
+	freed     map[int]bool    // shots whose settled pair is taken back
+	reference *reference      // nil: nothing is measured
 }
 
 // Row is a shot and what is known of its frame.
@@ -96,7 +97,7 @@ type Options struct {
 	Accept     bool   // what was measured is put on record
 	Watch      bool   // the folder is watched
 	Camera     string // the port of the camera that is fetched from; "" none
-	Remember   bool   // a frame that is known and not in the folder any more counts as it was
+	Only       bool   // a frame that is known and not in the folder is forgotten, and does not count as it was
 
 	// Open is called before a frame's files are opened, and what it returns when they are closed. An error leaves them
 	// closed, and is what is said of the frame. nil does nothing.
@@ -137,7 +138,7 @@ func (o *Options) Settle(text string) error {
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, freed: o.freed,
-		remember: o.Remember, open: o.Open, listed: map[string]bool{}, shown: map[string]*pictured{}}
+		only: o.Only, open: o.Open, listed: map[string]bool{}, away: map[string]bool{}, shown: map[string]*pictured{}}
 	if o.Open == nil {
 		s.open = func(string) (func(), error) { return func() {}, nil }
 	}
@@ -205,7 +206,7 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 		}
 		progress(i + 1)
 	}
-	if s.remember {
+	if !s.only {
 		timed = append(timed, s.remembered(timed)...)
 	}
 	return timed, nil

@@ -67,18 +67,24 @@ func (f *Files) SetFlags(flags *flag.FlagSet) {
 }
 
 // ForKeeping is a journal that was opened for reading, opened for writing; or the same for reading only, where nothing
-// is to be written or can be, which is said. What is found is then kept in memory.
-func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *journal.Journal {
+// is to be written or can be, which is said. What is found is then kept in memory. The error is that measurements are
+// to be recorded and cannot be: that is found out before any work.
+func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) (*journal.Journal, error) {
 	o.FrameStore, o.DryRun = j, f.DryRun
 	if f.DryRun && o.Camera == "" || o.Watch {
-		return j
+		return j, nil
 	}
 	writable, err := journal.Open(ctx, j.Path())
 	switch {
 	case err == nil:
 		j.Close() // it was only read
 		o.FrameStore, o.held = writable, true
-		return writable
+		return writable, nil
+	case o.Accept && !f.DryRun && errors.Is(err, record.ErrBusy):
+		return j, errors.New("--accept: the journal is in use by stillwater: record them on its page (Look back, the " +
+			"camera's frames), or stop it and run this again; nothing was done")
+	case o.Accept && !f.DryRun:
+		return j, fmt.Errorf("--accept: nothing can be recorded: %w", err)
 	case errors.Is(err, record.ErrBusy):
 		o.inUse = true
 		err = errors.New("the journal is in use by stillwater, which takes files in itself: send them from the phone " +
@@ -86,7 +92,7 @@ func (o *Options) ForKeeping(ctx context.Context, j *journal.Journal, f Files) *
 	}
 	fmt.Fprintln(f.Say, "stillwater: frames: what is found is not kept for the next time:", err)
 	o.FrameStore = newMemory(j)
-	return j
+	return j, nil
 }
 
 // Check refuses what cannot be asked for at once.
@@ -99,6 +105,8 @@ func (o *Options) Check(f Files) error {
 	case o.Watch && o.Camera != "":
 		return errors.New("--watch and --camera: that is the daemon's, which knows what is armed: " +
 			"stillwater --frames DIR --camera PORT; or leave --watch out, to fetch once")
+	case o.Watch && o.Only:
+		return errors.New("--watch forgets nothing: leave --only out, or run it without --watch")
 	case o.Watch && f.JSON:
 		return errors.New("--watch writes lines for people: leave --json out, or run it without --watch")
 	case f.CSV == "-" || f.HTML == "-":
@@ -145,6 +153,7 @@ func (o *Options) SetFlags(flags *flag.FlagSet) {
 	flags.BoolVar(&m.FromRight, "from-right", false, "a throw comes from the right")
 	flags.StringVar(&o.Camera, "camera", "", "first fetch what is new from the connected camera: its `PORT`, "+
 		"auto, usb:BUS,DEVICE, ptpip:ADDRESS or disk:FOLDER (needs gphoto2)")
+	flags.BoolVar(&o.Only, "only", false, "only the frames in the folder count: others of the session are forgotten")
 	flags.BoolVar(&o.Watch, "watch", false, "go on, and say what comes into the folder while shots are made")
 	flags.BoolVar(&o.Accept, "accept", false, "record the measurements, so that the delay is learned from them too")
 }

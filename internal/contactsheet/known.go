@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"image/jpeg"
-	"io/fs"
 	"path"
 	"slices"
 	"strings"
@@ -121,7 +120,7 @@ func (s *Sheet) remembered(there []frames.Frame) (timed []frames.Frame) {
 		if json.Unmarshal([]byte(k.Files), &f.Files) != nil {
 			continue
 		}
-		s.listed[name] = true
+		s.listed[name], s.away[name] = true, true
 		timed = append(timed, f)
 	}
 	slices.SortFunc(timed, func(a, b frames.Frame) int { return strings.Compare(a.Name, b.Name) })
@@ -215,16 +214,15 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 			return small, *k.saw.Picture, err
 		}
 	}
+	if s.away[r.Frame.Name] {
+		return s.pictureAway(ctx, k)
+	}
 	end, err := s.open(r.Frame.Name)
 	if err != nil {
 		return nil, p, err
 	}
 	img, err := folder.Small(ctx, *r.Frame, lookSide)
 	end()
-	if errors.Is(err, fs.ErrNotExist) && s.remember && k != nil && k.stored && k.saw.Picture != nil {
-		small, err := s.store.FramePicture(ctx, s.Session.ID, r.Frame.Name)
-		return small, *k.saw.Picture, err
-	}
 	if err != nil {
 		return nil, p, err
 	}
@@ -242,6 +240,15 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 	}
 	k.saw.Picture = &p
 	return b.Bytes(), p, s.keep(ctx, k, b.Bytes())
+}
+
+// pictureAway is what is kept of a frame that is not in the folder, whatever it was measured against.
+func (s *Sheet) pictureAway(ctx context.Context, k *knownFrame) (small []byte, p pictured, _ error) {
+	if k.saw.Picture == nil {
+		return nil, p, fmt.Errorf("%s: it is not in this folder, and was not looked at before", k.Name)
+	}
+	small, err := s.store.FramePicture(ctx, s.Session.ID, k.Name)
+	return small, *k.saw.Picture, err
 }
 
 // lookSide is the longer side of what is measured, pixels. Each of a large frame's is made of the means of eight by

@@ -63,7 +63,7 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
-		if r.Frame == nil || r.Sure != match.Certain {
+		if r.Frame == nil || r.Sure != match.Certain || s.away[r.Frame.Name] {
 			left++
 			continue
 		}
@@ -92,7 +92,7 @@ func (s *Sheet) writeSidecars(ctx context.Context, folder *frames.Folder, f File
 	}
 	fmt.Fprintf(f.Say, "Sidecar files: %d written, %d up to date", written, rows-written-failed)
 	if left > 0 {
-		fmt.Fprintf(f.Say, "; %d shots have no frame that is certain", left)
+		fmt.Fprintf(f.Say, "; %d shots have no frame here that is certain", left)
 	}
 	fmt.Fprintln(f.Say, ".")
 	if failed > 0 {

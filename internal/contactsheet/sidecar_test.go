@@ -37,7 +37,7 @@ func TestSidecars(t *testing.T) {
 	err = s.writeSidecars(t.Context(), folder, Files{Say: &out})
 	assert.ErrorContains(t, err, "1 sidecar files could not be written")
 	assert.Contains(t, out.String(), "PICT0472.xmp: it declares a document type or entities")
-	assert.Contains(t, out.String(), "Sidecar files: 6 written, 0 up to date; 1 shots have no frame that is certain.")
+	assert.Contains(t, out.String(), "Sidecar files: 6 written, 0 up to date; 1 shots have no frame here that is certain.")
 	for name, want := range map[string][]byte{"PICT0472.xmp": bomb, "PICT0473.JPG": original} {
 		text, err := os.ReadFile(in(name))
 		require.NoError(t, err)

@@ -87,7 +87,7 @@ func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settl
 ) {
 	i.leaveOut(session)
 	leftOut := i.leftOut(session)
-	o = contactsheet.Options{FrameStore: i.o.Journal, Remember: true, Open: func(frame string) (func(), error) {
+	o = contactsheet.Options{FrameStore: i.o.Journal, Open: func(frame string) (func(), error) {
 		if slices.Contains(leftOut, frame) {
 			return nil, errLeftOut(frame)
 		}

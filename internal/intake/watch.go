@@ -1,12 +1,14 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"path"
 	"runtime"
 	"time"
@@ -28,24 +30,39 @@ func (s *Sources) SetFlags(flags *flag.FlagSet) {
 		"with --frames: copy what the connected camera makes into DIR; its `PORT`: auto, usb:BUS,DEVICE or ptpip:ADDRESS")
 }
 
-// Check refuses what cannot be, by the flags' names.
-func (s *Sources) Check() error {
-	if s.Port == "" {
-		return nil
+// Or takes what the flags leave open from the configuration, and refuses what cannot be. A configured camera whose
+// program is not installed is only logged: shots are made without it.
+func (s Sources) Or(folder, port string, log *slog.Logger) (Sources, error) {
+	all := Sources{cmp.Or(s.Dir, folder), cmp.Or(s.Port, port)}
+	if all.Port == "" {
+		return all, nil
 	}
-	if s.Dir == "" {
-		return errors.New("--camera: its files need a folder: add --frames DIR")
+	if all.Dir == "" {
+		return all, errors.New("--camera: its files need a folder: add --frames DIR, or camera.folder to stillwater.toml")
 	}
-	if _, err := tether.Find(s.Port); err != nil {
-		return fmt.Errorf("--camera %q: %w", s.Port, err)
+	given := "camera.port = "
+	if s.Port != "" {
+		given = "--camera "
 	}
-	return nil
+	_, err := tether.Find(all.Port)
+	if errors.Is(err, tether.ErrMissing) && s.Port == "" {
+		log.Warn("the connected camera is not read", "err", err)
+		all.Port = ""
+		return all, nil
+	}
+	if err != nil {
+		err = fmt.Errorf("%s%q: %w", given, all.Port, err)
+	}
+	return all, err
 }
 
 // Watch takes in what comes from the sources, until the context ends. Call what it returns to end it.
 func (i *Intake) Watch(ctx context.Context, from Sources) (end func()) {
 	if from.Dir == "" {
 		return func() {}
+	}
+	if from.Port != "" { // the camera's files go there; that it cannot be made is said when it is looked into
+		_ = os.Mkdir(from.Dir, 0o777)
 	}
 	ctx, stop := context.WithCancel(ctx)
 	folder, cable := make(chan struct{}), make(chan struct{})

@@ -99,8 +99,8 @@ func TestFromTheCableToTheShots(t *testing.T) {
 	x.o.Log = slog.New(slog.NewTextHandler(log, nil))
 	x.start()
 	camera := tethertest.Start(t, tethertest.Object{Name: "PICT0470.JPG", Content: jpegOf(100)})
-	from := Sources{Dir: t.TempDir(), Port: camera.Port()}
-	require.NoError(t, from.Check())
+	from, err := Sources{}.Or(filepath.Join(t.TempDir(), "camera"), camera.Port(), x.o.Log)
+	require.NoError(t, err)
 	ctx, stop := context.WithCancel(t.Context())
 	defer stop()
 	defer x.Watch(ctx, from)()
@@ -120,7 +120,29 @@ func TestFetchedFilesAreTakenIn(t *testing.T) {
 }
 
 func TestSourcesRefuse(t *testing.T) {
-	assert.NoError(t, (&Sources{}).Check())
-	assert.ErrorContains(t, (&Sources{Port: "auto"}).Check(), "--camera: its files need a folder: add --frames DIR")
-	assert.ErrorContains(t, (&Sources{Dir: "x", Port: "first"}).Check(), "give auto for the connected camera")
+	log := slog.New(slog.DiscardHandler)
+	from, err := Sources{}.Or("", "", log)
+	require.NoError(t, err)
+	assert.Equal(t, Sources{}, from)
+	from, err = Sources{Dir: "x"}.Or("configured", "", log)
+	require.NoError(t, err)
+	assert.Equal(t, Sources{Dir: "x"}, from, "a flag comes first")
+	_, err = Sources{Port: "auto"}.Or("", "", log)
+	assert.ErrorContains(t, err, "--camera: its files need a folder: add --frames DIR, or camera.folder to")
+	_, err = Sources{Port: "first"}.Or("x", "", log)
+	assert.ErrorContains(t, err, `--camera "first": give auto for the connected camera`)
+	_, err = Sources{}.Or("x", "first", log)
+	assert.ErrorContains(t, err, `camera.port = "first": give auto for the connected camera`)
+}
+
+// Without its program a camera that the configuration names is logged, and the folder is watched all the same.
+func TestCameraWithoutItsProgram(t *testing.T) {
+	t.Setenv("PATH", t.TempDir())
+	log := new(proctest.Log)
+	from, err := Sources{}.Or("x", "auto", slog.New(slog.NewTextHandler(log, nil)))
+	require.NoError(t, err)
+	assert.Equal(t, Sources{Dir: "x"}, from)
+	assert.Contains(t, log.String(), "gphoto2 is not installed: sudo apt install gphoto2")
+	_, err = Sources{Port: "auto"}.Or("x", "", nil)
+	assert.ErrorContains(t, err, `--camera "auto": gphoto2 is not installed: sudo apt install gphoto2`)
 }

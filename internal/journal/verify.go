@@ -42,6 +42,19 @@ func (j *Journal) Verify(ctx context.Context) error {
 	return j.setCheckpoints(ctx)
 }
 
+// VerifyAside verifies while the caller goes on, and reports damage. Call what it returns to end it.
+func (j *Journal) VerifyAside(ctx context.Context, report func(error)) (end func()) {
+	ctx, stop := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		if err := j.Verify(ctx); err != nil && ctx.Err() == nil {
+			report(err)
+		}
+	}()
+	return func() { stop(); <-done }
+}
+
 // repairFiles puts right what was deleted while in use.
 func (j *Journal) repairFiles(ctx context.Context) error {
 	release, err := j.acquireForWrite(ctx)
