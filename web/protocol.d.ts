@@ -687,7 +687,7 @@ export interface SetChange {
 }
 
 /** PUT /camera/SESSION/file?name=&size=&modified=&at=&key= */
-export interface TakenPart {
+export interface ReceivedPart {
 	have: number;
 	/** Names the file in the address of its next parts; "" it needs none. */
 	key: string;

@@ -3,6 +3,7 @@ package web_test
 import (
 	"bytes"
 	"compress/gzip"
+	"fmt"
 	"io/fs"
 	"os"
 	"os/exec"
@@ -25,8 +26,9 @@ import (
 // TestServedFiles: only the page's own kinds of file leave the machine. What a browser loads first weighs less than
 // 100 kB, compressed as it is served; what it loads when it is needed is no part of that.
 func TestServedFiles(t *testing.T) {
-	first, total := 0, 0
+	first, later, total := 0, 0, 0
 	loaded := firstLoad(t)
+	look := loadedWith(t, "lookback.css", "js/lookback/place.js")
 	assert.True(t, loaded["js/page.js"], "the page")
 	assert.False(t, loaded["js/lookback/place.js"], "loaded when it comes into view")
 	err := fs.WalkDir(web.Files, ".", func(path string, entry fs.DirEntry, err error) error {
@@ -38,13 +40,17 @@ func TestServedFiles(t *testing.T) {
 		body, err := fs.ReadFile(web.Files, path)
 		require.NoError(t, err)
 		total += served(t, body)
-		if loaded[path] {
+		switch {
+		case loaded[path]:
 			first += served(t, body)
+		case look[path]:
+			later += served(t, body)
 		}
 		return nil
 	})
 	require.NoError(t, err)
-	t.Logf("first load %d bytes over the wire, without headers; all of the page %d", first, total)
+	t.Logf("first load %d bytes over the wire, without headers; %d more with Look back; all of the page %d", first, later,
+		total)
 	assert.Less(t, first, 100_000)
 }
 
@@ -56,11 +62,19 @@ func firstLoad(t *testing.T) map[string]bool {
 	t.Helper()
 	index, err := fs.ReadFile(web.Files, "index.html")
 	require.NoError(t, err)
-	loaded := map[string]bool{"index.html": true}
 	var modules []string
 	for _, m := range regexp.MustCompile(`(?:src|href)="([^"#]+)"`).FindAllStringSubmatch(string(index), -1) {
 		modules = append(modules, m[1])
 	}
+	loaded := loadedWith(t, modules...)
+	loaded["index.html"] = true
+	return loaded
+}
+
+// loadedWith lists what a browser loads with some files: those, and what modules among them import.
+func loadedWith(t *testing.T, modules ...string) map[string]bool {
+	t.Helper()
+	loaded := map[string]bool{}
 	for len(modules) > 0 {
 		path := modules[0]
 		modules = modules[1:]
@@ -131,6 +145,15 @@ func TestPageObeysItsPolicy(t *testing.T) {
 	require.NoError(t, err)
 }
 
+// TestParts: the page sends a file in parts as the machine takes them.
+func TestParts(t *testing.T) {
+	body, err := fs.ReadFile(web.Files, "js/lookback/sending.js")
+	require.NoError(t, err)
+	for name, bytes := range map[string]int{"mostBytes": page.MaxPartBytes, "leastBytes": page.FirstPartBytes} {
+		assert.Contains(t, string(body), fmt.Sprintf("const %s = %d * 1024;", name, bytes>>10))
+	}
+}
+
 // TestTypes has the TypeScript compiler check the page's JSDoc types, strictly. See .ci/typecheck.
 func TestTypes(t *testing.T) {
 	tsc := need.Tool(t, "tsc")
@@ -147,7 +170,7 @@ func TestProtocolMatchesControl(t *testing.T) {
 	mirror(wanted, reflect.TypeFor[control.Command]())
 	for _, answer := range []reflect.Type{reflect.TypeFor[page.PastSessions](), reflect.TypeFor[page.Evening](),
 		reflect.TypeFor[page.PastShots](), reflect.TypeFor[page.SetAgain](), reflect.TypeFor[page.RadioView](),
-		reflect.TypeFor[page.TakenPart](), reflect.TypeFor[page.CameraView]()} {
+		reflect.TypeFor[page.ReceivedPart](), reflect.TypeFor[page.CameraView]()} {
 		mirror(wanted, answer)
 	}
 	require.Contains(t, wanted, "Snapshot")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"stillwater/internal/frames"
 	"stillwater/internal/tether"
@@ -37,25 +38,44 @@ func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) err
 	if err != nil {
 		return fmt.Errorf("--camera %q: %w", o.Camera, err)
 	}
+	list = slices.DeleteFunc(list, func(file tether.File) bool { return !frames.IsFrame(file.Path) })
+	if f.DryRun {
+		sayMissing(list, folder, f)
+	} else {
+		failed, err := o.fetchAll(ctx, camera, list, folder, f)
+		if err != nil {
+			return err
+		}
+		problems = append(problems, failed...)
+	}
+	for _, p := range problems {
+		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
+	}
+	return nil
+}
+
+// sayMissing says which files the folder has not.
+func sayMissing(list []tether.File, folder *frames.Folder, f Files) {
+	for _, file := range list {
+		if !file.IsIn(folder.Root()) {
+			fmt.Fprintln(f.Say, "Would be fetched:", oneLine(file.Path))
+		}
+	}
+}
+
+// fetchAll copies the files that the folder has not, and says how many there were. The error is the context's.
+func (o *Options) fetchAll(ctx context.Context, camera *tether.Camera, list []tether.File, folder *frames.Folder,
+	f Files) (problems []error, _ error) {
 	progress := func(int) {}
 	if o.Progress != nil {
 		progress = o.Progress(len(list))
 	}
 	fetched, there := 0, 0
 	for i, file := range list {
-		if !frames.IsFrame(file.Path) {
-			continue
-		}
-		if f.DryRun {
-			if !file.IsIn(folder.Root()) {
-				fmt.Fprintln(f.Say, "Would be fetched:", oneLine(file.Path))
-			}
-			continue
-		}
 		made, err := camera.Copy(ctx, file, folder.Root())
 		switch {
 		case ctx.Err() != nil:
-			return ctx.Err()
+			return nil, ctx.Err()
 		case err != nil:
 			problems = append(problems, err)
 		case made:
@@ -69,11 +89,6 @@ func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) err
 		}
 		progress(i + 1)
 	}
-	for _, p := range problems {
-		fmt.Fprintln(f.Say, "stillwater: frames:", oneLine(p.Error()))
-	}
-	if !f.DryRun {
-		fmt.Fprintf(f.Say, "From the camera: %d fetched, %d were there.\n", fetched, there)
-	}
-	return nil
+	fmt.Fprintf(f.Say, "From the camera: %d fetched, %d were there.\n", fetched, there)
+	return problems, nil
 }

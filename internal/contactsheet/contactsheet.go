@@ -269,34 +269,34 @@ func isNamed(f frames.Frame, name string) bool {
 
 // match matches the shots of each boot of the machine by itself: between two boots the record's clock may have jumped.
 func (s *Sheet) match(timed []frames.Frame, settled []match.Pair) error {
-	taken := make([]bool, len(timed))
+	matched := make([]bool, len(timed))
 	for first := 0; first < len(s.Rows); {
 		last := first + 1
 		for last < len(s.Rows) && s.Rows[last].Shot.When.Number == s.Rows[first].Shot.When.Number {
 			last++
 		}
-		if err := s.matchBoot(first, last, timed, taken, settled); err != nil {
+		if err := s.matchBoot(first, last, timed, matched, settled); err != nil {
 			return err
 		}
 		first = last
 	}
 	for i, frame := range timed {
-		if !taken[i] {
+		if !matched[i] {
 			s.Extra = append(s.Extra, frame)
 		}
 	}
 	return nil
 }
 
-// matchBoot matches the rows of one boot to the frames that are not taken, and marks those that then are.
-func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, taken []bool, settled []match.Pair) error {
+// matchBoot matches the rows of one boot to the frames that are not matched, and marks those that then are.
+func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, matched []bool, settled []match.Pair) error {
 	rows := s.Rows[first:last]
 	o := match.Options{Step: stepOf(timed)}
 	var free []int // of timed
 	var list []match.Frame
 	place := map[int]int{}
 	for i, frame := range timed {
-		if taken[i] {
+		if matched[i] {
 			continue
 		}
 		place[i] = len(free)
@@ -330,7 +330,7 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, taken []bool, s
 		rows[i].Frame = &timed[free[m.Frame]]
 		if m.Sure != match.Open {
 			sure++
-			taken[free[m.Frame]] = true
+			matched[free[m.Frame]] = true
 		}
 	}
 	if sure > 0 { // both zeros are to be dates again

@@ -186,17 +186,17 @@ func (s *Sheet) keepMatches(ctx context.Context) error {
 
 // settledBefore are the pairs that a person settled before, but for those of shots that are settled anew.
 func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair) (pairs []match.Pair) {
-	taken, used := map[int]bool{}, map[int]bool{}
+	rows, frames := map[int]bool{}, map[int]bool{}
 	for _, p := range now {
-		taken[p.Shot], used[p.Frame] = true, true
+		rows[p.Shot], frames[p.Frame] = true, true
 	}
 	for i, f := range timed {
 		k := s.known[f.Name]
-		if k == nil || !k.Settled || used[i] {
+		if k == nil || !k.Settled || frames[i] {
 			continue
 		}
 		for row := range s.Rows {
-			if s.Rows[row].Shot.Number == k.Shot && !taken[row] && !s.freed[k.Shot] {
+			if s.Rows[row].Shot.Number == k.Shot && !rows[row] && !s.freed[k.Shot] {
 				pairs = append(pairs, match.Pair{Shot: row, Frame: i})
 			}
 		}

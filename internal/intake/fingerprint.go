@@ -77,7 +77,7 @@ func (s *store) fingerprintAt(path string, size int64) (string, error) {
 // readFingerprints reads a session's; one that cannot be read has none.
 func readFingerprints(dir string) fingerprints {
 	p := fingerprints{dir, map[string]string{}}
-	text, _ := os.ReadFile(filepath.Join(dir, fingerprintsFile)) // without it a copy that gave way is taken again
+	text, _ := os.ReadFile(filepath.Join(dir, fingerprintsFile)) // without it a copy that gave way is received again
 	for line := range strings.Lines(string(text)) {
 		if fingerprint, name, whole := strings.Cut(strings.TrimSuffix(line, "\n"), " "); whole && isKey(fingerprint) {
 			p.byName[name] = fingerprint

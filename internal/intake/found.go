@@ -74,7 +74,7 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	if err != nil {
 		return f, err
 	}
-	f.take(&sheet)
+	f.show(&sheet)
 	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords, lengthText(wide), moves(s.Set)
 	f.view.Empty, f.view.FromRight = g.Empty, g.FromRight
 	f.view.Width = lengthText(o.Measure.Width)
@@ -146,8 +146,8 @@ func moves(stored string) bool {
 	return err == nil && set.Measurable()
 }
 
-// take has what phones are shown of a sheet.
-func (f *found) take(s *contactsheet.Sheet) {
+// show has what phones are shown of a sheet.
+func (f *found) show(s *contactsheet.Sheet) {
 	f.view.Frames, f.view.Problems = []page.CameraFrame{}, []string{}
 	f.shots = map[int64]control.FrameView{}
 	f.view.Certain, f.view.Likely, f.view.Open = s.Count()

@@ -24,6 +24,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/page"
 	"stillwater/internal/record"
+	"stillwater/internal/unarmed"
 )
 
 // Journal is what is needed of the record.
@@ -84,8 +85,7 @@ const maxDecoded = 96_000_000
 const (
 	pause       = time.Second      // after a file nothing more came: it is looked at
 	maxWait     = 20 * time.Second // or when files have come for so long
-	armedCheck  = 20 * time.Millisecond
-	maxEvenings = 8 // known at once
+	maxEvenings = 8                // known at once
 )
 
 // New makes one. It looks at nothing until Start.
@@ -112,19 +112,19 @@ func (i *Intake) armed() bool {
 	return state != control.Safe && state != control.Fault
 }
 
-// Take implements page.Camera.
-func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (
-	page.TakenPart, error,
+// Receive implements page.Camera.
+func (i *Intake) Receive(ctx context.Context, session int64, f page.CameraFile, at int64, part []byte) (
+	page.ReceivedPart, error,
 ) {
 	if i.armed() {
-		return page.TakenPart{}, page.ErrArmed
+		return page.ReceivedPart{}, page.ErrArmed
 	}
 	e, err := i.evening(ctx, session)
 	if err != nil {
-		return page.TakenPart{}, err
+		return page.ReceivedPart{}, err
 	}
-	t, err := i.store.take(session, f, at, part)
-	if n := new(notTaken); err != nil && !errors.As(err, &n) { // the next file may fare better
+	t, err := i.store.receive(session, f, at, part)
+	if n := new(notReceived); err != nil && !errors.As(err, &n) { // the next file may fare better
 		i.o.Log.Warn("a camera's file cannot be kept", "file", f.Name, "err", err)
 		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
 			"The log says why.")
@@ -132,7 +132,7 @@ func (i *Intake) Take(ctx context.Context, session int64, f page.CameraFile, at 
 	if t.whole || t.name != "" && f.Client != "" && i.tryAgain(session, strings.TrimSuffix(t.name, path.Ext(t.name))) {
 		i.want(e, pause, func() {})
 	}
-	return page.TakenPart{Have: t.have, Key: t.key}, err
+	return page.ReceivedPart{Have: t.have, Key: t.key}, err
 }
 
 // evening is that of a session, which must be on record.
@@ -245,7 +245,7 @@ func (i *Intake) run(ctx context.Context, display Display) {
 			i.mu.Lock()
 			i.say(e, "waiting until nothing is armed")
 			i.mu.Unlock()
-			in = armedCheck
+			in = unarmed.Check
 		case e != nil:
 			i.work(ctx, e)
 			continue
@@ -301,32 +301,20 @@ func (i *Intake) rest(ctx context.Context, in time.Duration) {
 	}
 }
 
-// work looks at an evening's frames, unless something is armed meanwhile.
+// work looks at an evening's frames, unless something is armed meanwhile: then it is due still.
 func (i *Intake) work(ctx context.Context, e *evening) {
-	run, stop := context.WithCancelCause(ctx)
-	defer stop(nil)
-	go func() {
-		check := time.NewTicker(armedCheck)
-		defer check.Stop()
-		for {
-			select {
-			case <-run.Done():
-				return
-			case <-check.C:
-				if i.armed() {
-					stop(page.ErrArmed)
-				}
-			}
-		}
-	}()
 	i.mu.Lock()
 	settle := slices.Clone(e.settle)
 	due := e.due
 	i.mu.Unlock()
 	news := i.store.news(e.session)
-	f, err := i.look(run, e.session, settle)
-	if run.Err() != nil {
-		return // it is due still
+	var f found
+	err := unarmed.Do(ctx, i.armed, func(ctx context.Context) (err error) {
+		f, err = i.look(ctx, e.session, settle)
+		return err
+	})
+	if errors.Is(err, unarmed.ErrArmed) || ctx.Err() != nil {
+		return
 	}
 	i.looked(e, settle, due, news, f, err)
 }

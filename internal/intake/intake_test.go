@@ -145,7 +145,7 @@ func (x *studio) startAnew() { x.open(); x.start() }
 func (x *studio) send(name string) error {
 	f := page.CameraFile{Name: name, Size: int64(len(x.files[name]))}
 	for at, part := int64(0), int64(page.FirstPartBytes); at < f.Size; part = 700 {
-		t, err := x.Take(x.t.Context(), x.session, f, at, x.files[name][at:min(at+part, f.Size)])
+		t, err := x.Receive(x.t.Context(), x.session, f, at, x.files[name][at:min(at+part, f.Size)])
 		if err != nil {
 			return err
 		}
@@ -204,7 +204,7 @@ func TestFilesFindTheirShots(t *testing.T) {
 		require.NoError(t, err)
 		assert.NotEmpty(t, picture)
 	}
-	_, err := x.Take(t.Context(), 99, page.CameraFile{Name: "A.JPG", Size: 9}, 0, jpegOf(9))
+	_, err := x.Receive(t.Context(), 99, page.CameraFile{Name: "A.JPG", Size: 9}, 0, jpegOf(9))
 	require.ErrorIs(t, err, record.ErrNotFound)
 
 	for name := range x.files {
@@ -214,9 +214,9 @@ func TestFilesFindTheirShots(t *testing.T) {
 	x.untilFramed(7)
 	for name, content := range x.files {
 		f := page.CameraFile{Name: name, Size: int64(len(content))}
-		got, err := x.Take(t.Context(), x.session, f, 0, content)
+		got, err := x.Receive(t.Context(), x.session, f, 0, content)
 		require.NoError(t, err)
-		assert.Equal(t, page.TakenPart{Have: f.Size}, got)
+		assert.Equal(t, page.ReceivedPart{Have: f.Size}, got)
 	}
 	assert.Empty(t, kept(t, &x.store, x.session))
 }
@@ -416,12 +416,12 @@ func TestFrameThatEndsTheProgram(t *testing.T) {
 	assert.Equal(t, 1, strings.Count(log.String(), "left out from now on"), log.String())
 	assert.NoFileExists(t, filepath.Join(x.store.session(x.session), openFile))
 	again := page.CameraFile{Name: "PICT0473.JPG", Size: int64(len(x.files["PICT0473.JPG"]))}
-	_, err = x.Take(t.Context(), x.session, again, 0, x.files["PICT0473.JPG"])
+	_, err = x.Receive(t.Context(), x.session, again, 0, x.files["PICT0473.JPG"])
 	require.NoError(t, err)
 	x.untilLooked()
 	assert.Len(t, x.view().Problems, 1, "a folder that is looked into after each start is no person")
 	again.Client = "phone 1"
-	_, err = x.Take(t.Context(), x.session, again, 0, x.files["PICT0473.JPG"])
+	_, err = x.Receive(t.Context(), x.session, again, 0, x.files["PICT0473.JPG"])
 	require.NoError(t, err)
 	x.untilFramed(7)
 	assert.Empty(t, x.view().Problems)

@@ -73,40 +73,41 @@ func (s *store) looked(paths []string) {
 
 func (s *store) session(id int64) string { return filepath.Join(s.dir, strconv.FormatInt(id, 10)) }
 
-// notTaken is why a file is not taken: a refusal for who sends it from a phone, and the remedy for who put it into a
+// notReceived is why a file is not kept: a refusal for who sends it from a phone, and the remedy for who put it into a
 // folder.
-type notTaken struct {
+type notReceived struct {
 	*control.Refusal
 	inFolder string
-	busy     bool // it can be taken later
+	busy     bool // it can be received later
 }
 
-func (n *notTaken) Unwrap() error { return n.Refusal }
+func (n *notReceived) Unwrap() error { return n.Refusal }
 
 // Is reports whether it is page.ErrBusy.
-func (n *notTaken) Is(target error) bool { return n.busy && target == page.ErrBusy }
+func (n *notReceived) Is(target error) bool { return n.busy && target == page.ErrBusy }
 
 func refusal(why, atPhone, inFolder string) error {
-	return &notTaken{Refusal: &control.Refusal{Field: "file", Why: why, Remedy: atPhone}, inFolder: inFolder}
+	return &notReceived{Refusal: &control.Refusal{Field: "file", Why: why, Remedy: atPhone}, inFolder: inFolder}
 }
 
-// later is a refusal of what can be taken in a while.
+// later is a refusal of what can be received in a while.
 func later(format string, args ...any) error {
-	return &notTaken{&control.Refusal{Field: "file", Why: fmt.Sprintf(format, args...), Remedy: "Choose it again later."},
+	return &notReceived{&control.Refusal{Field: "file", Why: fmt.Sprintf(format, args...),
+		Remedy: "Choose it again later."},
 		"It is tried again in a minute.", true}
 }
 
-// took is what came of a part: have bytes of the file are there, and it is known by its key. whole says that all of it
-// is there now and was not before; name is what it is called then.
-type took struct {
+// received is what came of a part: have bytes of the file are there, and it is known by its key. whole says that all of
+// it is there now and was not before; name is what it is called then.
+type received struct {
 	have  int64
 	key   string
 	whole bool
 	name  string
 }
 
-// take adds a part to a file of a session, see page.Camera.
-func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (t took, err error) {
+// receive adds a part to a file of a session, see page.Camera.
+func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte) (t received, err error) {
 	if err := s.check(f, at, part); err != nil {
 		return t, err
 	}
@@ -119,7 +120,7 @@ func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (t
 	if f.Key == "" {
 		name, there, err := s.place(dir, f, s.fingerprintOf(f, part))
 		if err != nil || there {
-			return took{have: f.Size, name: name}, err
+			return received{have: f.Size, name: name}, err
 		}
 		f.Key = s.keyOf(f, part)
 	}
@@ -134,12 +135,12 @@ func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (t
 	if at == 0 {
 		os.Remove(under) // what is left there is no part of a file
 		if err := s.begin(dir, f, part); err != nil {
-			return took{}, err
+			return received{}, err
 		}
 	}
 	if err := add(under, at, part); err != nil {
 		os.Remove(under)
-		return took{}, fullOr(f, err)
+		return received{}, fullOr(f, err)
 	}
 	if t.have += int64(len(part)); t.have < f.Size {
 		return t, nil
@@ -148,34 +149,34 @@ func (s *store) take(session int64, f page.CameraFile, at int64, part []byte) (t
 }
 
 // complete gives a file its name when all of it is there.
-func (s *store) complete(dir, under string, f page.CameraFile) (took, error) {
+func (s *store) complete(dir, under string, f page.CameraFile) (received, error) {
 	fingerprint, err := s.fingerprintAt(under, f.Size)
 	if err != nil {
-		return took{}, err
+		return received{}, err
 	}
 	delete(s.declared, under)
 	name, there, err := s.place(dir, f, fingerprint)
 	if err != nil || there { // another phone was faster
 		os.Remove(under)
-		return took{have: f.Size, name: name}, err
+		return received{have: f.Size, name: name}, err
 	}
 	path := filepath.Join(dir, name)
 	if err := finish(under, path, f); err != nil {
 		os.Remove(under)
-		return took{}, fullOr(f, err)
+		return received{}, fullOr(f, err)
 	}
 	s.keepFingerprint(dir, name, fingerprint)
 	if s.unseen == nil {
 		s.unseen = map[string]bool{}
 	}
 	s.unseen[path] = true
-	return took{have: f.Size, key: f.Key, whole: true, name: name}, nil
+	return received{have: f.Size, key: f.Key, whole: true, name: name}, nil
 }
 
 // maxNameBytes leaves room to number a name in the 255 that file systems have.
 const maxNameBytes = 240
 
-// check refuses what cannot be a camera's file or its part, before any of it is taken.
+// check refuses what cannot be a camera's file or its part, before any of it is kept.
 func (s *store) check(f page.CameraFile, at int64, part []byte) error {
 	switch {
 	case !filename.Usable(f.Name):
@@ -249,7 +250,7 @@ func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
 	return nil
 }
 
-// keptFile is a file that was taken, or one under way.
+// keptFile is a file that was received, or one under way.
 type keptFile struct {
 	path     string
 	size     int64
@@ -370,8 +371,8 @@ func finish(under, path string, f page.CameraFile) error {
 }
 
 func diskFull(f page.CameraFile) error {
-	return refusal(fmt.Sprintf("%s was not taken: the machine's disk is full.", f.Name),
-		"Make room on the machine, then choose it again; what was taken before it stays.",
+	return refusal(fmt.Sprintf("%s was not kept: the machine's disk is full.", f.Name),
+		"Make room on the machine, then choose it again; what came before it stays.",
 		"Make room on the machine; it is tried again in a minute.")
 }
 

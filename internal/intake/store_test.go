@@ -34,8 +34,8 @@ func jpegOf(size int) []byte { return append([]byte("\xff\xd8\xff"), make([]byte
 // put takes a whole file in parts of so many bytes.
 func put(s *store, session int64, f page.CameraFile, content []byte, part int) (whole bool, err error) {
 	for at := 0; at < len(content) && err == nil && !whole; at += part {
-		var t took
-		t, err = s.take(session, f, int64(at), content[at:min(at+part, len(content))])
+		var t received
+		t, err = s.receive(session, f, int64(at), content[at:min(at+part, len(content))])
 		f.Key, whole = t.key, t.whole
 	}
 	return whole, err
@@ -60,10 +60,10 @@ func TestTakeGoesOn(t *testing.T) {
 	s := newStore(t)
 	content := framestest.Plain(300, 200)
 	f := page.CameraFile{Name: "PICT0471.JPG", Size: int64(len(content)), ModifiedMs: 1_764_000_000_123}
-	got, err := s.take(4, f, 0, nil)
+	got, err := s.receive(4, f, 0, nil)
 	require.NoError(t, err)
-	assert.Equal(t, took{}, got)
-	got, err = s.take(4, f, 0, content[:1000])
+	assert.Equal(t, received{}, got)
+	got, err = s.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
 	assert.EqualValues(t, 1000, got.have)
 	key := got.key
@@ -71,15 +71,15 @@ func TestTakeGoesOn(t *testing.T) {
 		if f.Key = key; at == 0 {
 			f.Key = "" // chosen again
 		}
-		got, err = s.take(4, f, at, content[at:min(at+100, f.Size)])
+		got, err = s.receive(4, f, at, content[at:min(at+100, f.Size)])
 		require.NoError(t, err)
-		assert.Equal(t, took{have: 1000, key: key}, got, "at %d", at)
+		assert.Equal(t, received{have: 1000, key: key}, got, "at %d", at)
 	}
 
 	again := &store{dir: s.dir, limits: s.limits, free: s.free}
-	got, err = again.take(4, f, 1000, content[1000:])
+	got, err = again.receive(4, f, 1000, content[1000:])
 	require.NoError(t, err)
-	assert.Equal(t, took{f.Size, key, true, f.Name}, got)
+	assert.Equal(t, received{f.Size, key, true, f.Name}, got)
 	read, err := os.ReadFile(filepath.Join(again.session(4), f.Name))
 	require.NoError(t, err)
 	assert.True(t, bytes.Equal(content, read))
@@ -89,9 +89,9 @@ func TestTakeGoesOn(t *testing.T) {
 	assert.Equal(t, []string{f.Name}, kept(t, again, 4), "nothing is left beside it")
 
 	f.Key = ""
-	got, err = again.take(4, f, 0, content[:1000])
+	got, err = again.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
-	assert.Equal(t, took{have: f.Size, name: f.Name}, got, "it is there already")
+	assert.Equal(t, received{have: f.Size, name: f.Name}, got, "it is there already")
 	other := page.CameraFile{Name: f.Name, Size: 50}
 	whole, err := put(again, 4, other, jpegOf(50), 20)
 	require.NoError(t, err)
@@ -127,7 +127,7 @@ func TestTakeRefuses(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(t)
 			s.limits.file = big
-			_, err := s.take(1, c.file, 0, c.first)
+			_, err := s.receive(1, c.file, 0, c.first)
 			var r *control.Refusal
 			require.ErrorAs(t, err, &r)
 			assert.Contains(t, r.Why, c.says)
@@ -169,7 +169,7 @@ func TestRoom(t *testing.T) {
 	s.looked(s.news(1))
 	s.free = func(string) (int64, error) { return 0, nil }
 	_, err = put(s, 1, page.CameraFile{Name: "P0006.JPG", Size: 900, ModifiedMs: 6000}, jpegOf(900), 100)
-	assert.ErrorContains(t, err, "P0006.JPG was not taken: the machine's disk is full. Make room")
+	assert.ErrorContains(t, err, "P0006.JPG was not kept: the machine's disk is full. Make room")
 }
 
 // Only so many files are under way at once; one that nobody goes on with gives way.
@@ -178,7 +178,7 @@ func TestFilesUnderWay(t *testing.T) {
 	s.limits.parts = 2
 	begin := func(n int) error {
 		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
-		_, err := s.take(1, f, 0, jpegOf(100))
+		_, err := s.receive(1, f, 0, jpegOf(100))
 		return err
 	}
 	require.NoError(t, begin(1))
@@ -205,7 +205,7 @@ func TestRoomForFilesUnderWay(t *testing.T) {
 	s.limits.kept = 1000
 	for n, want := range []bool{true, true, true, false} {
 		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
-		_, err := s.take(1, f, 0, jpegOf(100))
+		_, err := s.receive(1, f, 0, jpegOf(100))
 		assert.Equal(t, want, err == nil, "%d: %v", n, err)
 	}
 }
@@ -215,14 +215,14 @@ func TestOneNameOfTwoPhones(t *testing.T) {
 	s := newStore(t)
 	ours := page.CameraFile{Client: "a", Name: "P0001.JPG", Size: 300}
 	theirs := page.CameraFile{Client: "b", Name: "P0001.JPG", Size: 300}
-	got, err := s.take(1, ours, 0, jpegOf(100))
+	got, err := s.receive(1, ours, 0, jpegOf(100))
 	require.NoError(t, err)
 	ours.Key = got.key
-	got, err = s.take(1, theirs, 0, jpegOf(100)[:20])
+	got, err = s.receive(1, theirs, 0, jpegOf(100)[:20])
 	require.NoError(t, err)
 	assert.EqualValues(t, 20, got.have)
 	assert.NotEqual(t, ours.Key, got.key)
-	got, err = s.take(1, ours, 0, nil)
+	got, err = s.receive(1, ours, 0, nil)
 	require.NoError(t, err)
 	assert.EqualValues(t, 100, got.have)
 }
@@ -233,13 +233,13 @@ func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
 	f := page.CameraFile{Client: "a", Name: "P0001.JPG", Size: 300}
 	one, other := jpegOf(300), jpegOf(300)
 	other[10] = 1
-	got, err := s.take(1, f, 0, one[:100])
+	got, err := s.receive(1, f, 0, one[:100])
 	require.NoError(t, err)
 	whole, err := put(s, 1, f, other, 100)
 	require.NoError(t, err)
 	assert.True(t, whole, "the second overtakes the first")
 	f.Key = got.key
-	got, err = s.take(1, f, 100, one[100:])
+	got, err = s.receive(1, f, 100, one[100:])
 	require.NoError(t, err)
 	assert.Equal(t, "P0001 2.JPG", got.name)
 	for name, want := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
@@ -251,9 +251,9 @@ func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
 	for _, copies := range []string{"there", "gone"} {
 		for name, content := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
 			again := &store{dir: s.dir, limits: s.limits, free: s.free}
-			got, err := again.take(1, f, 0, content[:100])
+			got, err := again.receive(1, f, 0, content[:100])
 			require.NoError(t, err)
-			assert.Equal(t, took{have: 300, name: name}, got, copies)
+			assert.Equal(t, received{have: 300, name: name}, got, copies)
 			os.Remove(filepath.Join(s.session(1), name))
 		}
 	}
@@ -272,7 +272,7 @@ func TestLinksAreNotFollowed(t *testing.T) {
 	}
 	s := newStore(t)
 	f := page.CameraFile{Name: "P0001.JPG", Size: 300}
-	got, err := s.take(1, f, 0, jpegOf(300)[:100])
+	got, err := s.receive(1, f, 0, jpegOf(300)[:100])
 	require.NoError(t, err)
 	under := filepath.Join(s.session(1), partName(got.key))
 	victim := filepath.Join(t.TempDir(), "victim")
@@ -282,7 +282,7 @@ func TestLinksAreNotFollowed(t *testing.T) {
 	assert.Error(t, add(under, 100, []byte("more")))
 	assert.Error(t, add(under, 0, []byte("more")))
 	f.Key = got.key
-	got, err = s.take(1, f, 100, make([]byte, 200))
+	got, err = s.receive(1, f, 100, make([]byte, 200))
 	require.NoError(t, err)
 	assert.Zero(t, got.have, "the link counts for nothing")
 	whole, err := put(s, 1, page.CameraFile{Name: f.Name, Size: 300}, jpegOf(300), 100)

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"stillwater/internal/frames"
+	"stillwater/internal/logonce"
 	"stillwater/internal/page"
 	"stillwater/internal/tether"
 )
@@ -70,9 +71,7 @@ func (i *Intake) Watch(ctx context.Context, from Sources) (end func()) {
 		defer close(folder)
 		runtime.LockOSThread() // and never unlocked: it yields for good
 		i.o.Yield()
-		w := watcher{intake: i, dir: from.Dir, log: i.o.Log, seen: map[string]frames.File{}, done: map[taken]bool{},
-			failed: map[taken]failure{}}
-		w.run(ctx)
+		newWatcher(i, from.Dir, i.o.Log).run(ctx)
 	}()
 	camera, err := tether.Find(from.Port)
 	if err == nil {
@@ -92,17 +91,24 @@ const watchEvery = 2 * time.Second
 
 // watcher takes in what comes into a folder.
 type watcher struct {
-	intake *Intake
-	dir    string
-	log    *slog.Logger
-	seen   map[string]frames.File // as they were at the last look, by name
-	done   map[taken]bool
-	failed map[taken]failure
-	looks  int
-	said   string // what was said last of the folder
+	intake  *Intake
+	dir     string
+	log     *slog.Logger
+	seen    map[string]frames.File // as they were at the last look, by name
+	done    map[handed]bool
+	failed  map[handed]failure
+	looks   int
+	problem logonce.Problem // of the folder
 }
 
-// failure is why a file was not taken, and at which look: it is tried again some time later, as there may be room then.
+func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
+	return &watcher{intake: i, dir: dir, log: log, seen: map[string]frames.File{}, done: map[handed]bool{},
+		failed: map[handed]failure{}, problem: logonce.Problem{
+			Begins: "the folder for the camera's files cannot be looked into; it is waited for",
+			Ends:   "the folder for the camera's files can be looked into again"}}
+}
+
+// failure is why a file was not kept, and at which look: it is tried again some time later, as there may be room then.
 type failure struct {
 	words string
 	look  int
@@ -110,8 +116,8 @@ type failure struct {
 
 const triedAgain = 30 // looks later
 
-// taken is a file that was handed over, or refused, for a session.
-type taken struct {
+// handed is a file that was handed over, or refused, for a session.
+type handed struct {
 	session int64
 	file    frames.File
 }
@@ -121,7 +127,7 @@ func (w *watcher) run(ctx context.Context) {
 	defer again.Stop()
 	for {
 		if !w.intake.armed() {
-			w.say(w.look(ctx))
+			w.set(w.look(ctx))
 		}
 		select {
 		case <-ctx.Done():
@@ -131,20 +137,12 @@ func (w *watcher) run(ctx context.Context) {
 	}
 }
 
-// say logs once what is wrong with the folder, and that it is over. A folder that is not there is waited for.
-func (w *watcher) say(err error) {
-	words := ""
-	if err != nil && !errors.Is(err, page.ErrArmed) && !errors.Is(err, context.Canceled) {
-		words = err.Error()
+// set logs how a look went. A folder that is not there is waited for.
+func (w *watcher) set(err error) {
+	if errors.Is(err, page.ErrArmed) {
+		return
 	}
-	switch {
-	case words == w.said:
-	case words == "":
-		w.log.Info("the folder for the camera's files can be looked into again", "folder", w.dir)
-	default:
-		w.log.Warn("the folder for the camera's files cannot be looked into; it is waited for", "err", words)
-	}
-	w.said = words
+	w.problem.Set(w.log, err, "folder", w.dir)
 }
 
 // look takes in the files that are new, that are as they were at the last look, and that came into the folder since the
@@ -166,7 +164,7 @@ func (w *watcher) look(ctx context.Context) error {
 	w.looks++
 	for _, frame := range list {
 		for _, file := range frame.Files {
-			one := taken{session, file}
+			one := handed{session, file}
 			was := w.seen[file.Name]
 			w.seen[file.Name] = file
 			before, hasFailed := w.failed[one]
@@ -177,7 +175,7 @@ func (w *watcher) look(ctx context.Context) error {
 				w.done[one] = true
 				continue
 			}
-			err := w.take(ctx, session, folder, file)
+			err := w.handOver(ctx, session, folder, file)
 			if errors.Is(err, page.ErrArmed) || ctx.Err() != nil {
 				return err
 			}
@@ -188,23 +186,23 @@ func (w *watcher) look(ctx context.Context) error {
 }
 
 // note keeps what came of a file, and logs what is wrong with it once.
-func (w *watcher) note(one taken, err error) {
+func (w *watcher) note(one handed, err error) {
 	if err == nil {
 		w.done[one] = true
 		return
 	}
 	words := err.Error()
-	if n := new(notTaken); errors.As(err, &n) {
+	if n := new(notReceived); errors.As(err, &n) {
 		words = n.Why + " " + n.inFolder
 	}
 	if w.failed[one].words != words {
-		w.log.Warn("a file is not taken in", "file", one.file.Name, "err", words)
+		w.log.Warn("a file is not kept", "file", one.file.Name, "err", words)
 	}
 	w.failed[one] = failure{words, w.looks}
 }
 
-// take hands a file over in parts. One that was cut off by what was armed goes on where it was.
-func (w *watcher) take(ctx context.Context, session int64, folder *frames.Folder, file frames.File) error {
+// handOver hands a file over in parts. One that was cut off by what was armed goes on where it was.
+func (w *watcher) handOver(ctx context.Context, session int64, folder *frames.Folder, file frames.File) error {
 	opened, err := folder.Root().Open(file.Name)
 	if err != nil {
 		return err
@@ -217,7 +215,7 @@ func (w *watcher) take(ctx context.Context, session int64, folder *frames.Folder
 		if n == 0 {
 			return fmt.Errorf("it is shorter than it was: %w", e)
 		}
-		t, err := w.intake.Take(ctx, session, as, have, part[:n])
+		t, err := w.intake.Receive(ctx, session, as, have, part[:n])
 		switch {
 		case err != nil:
 			return err

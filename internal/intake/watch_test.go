@@ -13,7 +13,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/control"
-	"stillwater/internal/frames"
 	"stillwater/internal/need"
 	"stillwater/internal/page"
 	"stillwater/internal/proctest"
@@ -26,8 +25,7 @@ import (
 func (x *studio) watched(t *testing.T) (w *watcher, log *proctest.Log) {
 	t.Helper()
 	log = new(proctest.Log)
-	return &watcher{intake: x.Intake, dir: t.TempDir(), log: slog.New(slog.NewTextHandler(log, nil)),
-		seen: map[string]frames.File{}, done: map[taken]bool{}, failed: map[taken]failure{}}, log
+	return newWatcher(x.Intake, t.TempDir(), slog.New(slog.NewTextHandler(log, nil))), log
 }
 
 func (x *studio) put(dir string) {
@@ -70,7 +68,7 @@ func TestWatchedFolder(t *testing.T) {
 	later, err := x.journal.NewSession(ctx, record.Session{Started: time.Now().Add(time.Hour), Set: "{}"})
 	require.NoError(t, err)
 	x.screen.session = later.ID
-	w.done = map[taken]bool{}
+	w.done = map[handed]bool{}
 	require.NoError(t, w.look(ctx))
 	entries, err := os.ReadDir(x.store.session(later.ID))
 	assert.Empty(t, entries, "what came before a session is not of it: %v", err)
@@ -83,11 +81,11 @@ func TestWatchedFolderVanishes(t *testing.T) {
 	w, log := x.watched(t)
 	require.NoError(t, os.Remove(w.dir))
 	for range 3 {
-		w.say(w.look(t.Context()))
+		w.set(w.look(t.Context()))
 	}
 	assert.Regexp(t, `^[^\n]*cannot be looked into; it is waited for[^\n]*\n$`, log.String())
 	require.NoError(t, os.Mkdir(w.dir, 0o700))
-	w.say(w.look(t.Context()))
+	w.set(w.look(t.Context()))
 	assert.Contains(t, log.String(), "can be looked into again")
 }
 

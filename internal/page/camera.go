@@ -20,11 +20,11 @@ import (
 // Camera takes in the camera's files, from phones, a watched folder or a connected camera, and says which is which
 // shot.
 type Camera interface {
-	// Take takes a part of a file, its bytes from at on, and returns how many of the file are there then. One that does
-	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes if
-	// the file does, tells files of one name and size apart; it is answered with a key, with which those that follow come.
-	// The error wraps ErrArmed or ErrBusy, or is a *control.Refusal that names the file.
-	Take(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (TakenPart, error)
+	// Receive receives a part of a file, its bytes from at on, and says how many of the file are there then. One that does
+	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes
+	// if the file does, tells files of one name and size apart; it is answered with a key, with which those that follow
+	// come. The error wraps ErrArmed or ErrBusy, or is a *control.Refusal that names the file.
+	Receive(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (ReceivedPart, error)
 	// Frames is what is known of a session's frames.
 	Frames(ctx context.Context, session int64) (CameraView, error)
 	// Picture is the small picture of a frame, a JPEG; record.ErrNotFound if none is kept.
@@ -62,7 +62,7 @@ func (s *Server) handleCamera(mux *http.ServeMux) {
 	if s.opts.Camera == nil {
 		return
 	}
-	mux.HandleFunc("PUT /camera/{session}/file", s.takePart)
+	mux.HandleFunc("PUT /camera/{session}/file", s.receivePart)
 	mux.HandleFunc("GET /camera/{session}", s.lookUp(func(ctx context.Context, r *http.Request) (any, error) {
 		session, err := number(r, "session", 1, 0)
 		if err != nil {
@@ -73,8 +73,8 @@ func (s *Server) handleCamera(mux *http.ServeMux) {
 	mux.HandleFunc("GET /camera/{session}/picture", s.handleCameraPicture)
 }
 
-// takePart takes a part of a file from a paired phone's page.
-func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
+// receivePart receives a part of a file from a paired phone's page.
+func (s *Server) receivePart(w http.ResponseWriter, r *http.Request) {
 	client, allowed := s.maySend(w, r)
 	if !allowed {
 		return
@@ -86,9 +86,9 @@ func (s *Server) takePart(w http.ResponseWriter, r *http.Request) {
 	defer s.partsOfPhones.leave(client)
 	session, file, at, err := partOf(r)
 	file.Client = client
-	var answer TakenPart
+	var answer ReceivedPart
 	if err == nil {
-		answer, err = s.takePieces(w, r, session, file, at)
+		answer, err = s.receivePieces(w, r, session, file, at)
 	}
 	s.answerPart(w, answer, err)
 }
@@ -119,10 +119,10 @@ func refuseTooLong(w http.ResponseWriter) {
 		"Send the file in parts.")
 }
 
-// takePieces takes a part as it comes, a piece at a time, so that what came counts when the rest does not. After a
-// piece that does not count the rest is read and dropped: the phone waits until it was.
-func (s *Server) takePieces(w http.ResponseWriter, r *http.Request, session int64, file CameraFile, at int64) (
-	answer TakenPart, err error,
+// receivePieces receives a part as it comes, a piece at a time, so that what came counts when the rest does not. After
+// a piece that does not count the rest is read and dropped: the phone waits until it was.
+func (s *Server) receivePieces(w http.ResponseWriter, r *http.Request, session int64, file CameraFile, at int64) (
+	answer ReceivedPart, err error,
 ) {
 	body := &slowBody{from: http.MaxBytesReader(w, r.Body, MaxPartBytes), conn: http.NewResponseController(w),
 		end: time.Now().Add(maxPartTime)}
@@ -131,7 +131,7 @@ func (s *Server) takePieces(w http.ResponseWriter, r *http.Request, session int6
 	for first := true; ; first = false {
 		n, failed := io.ReadFull(body, piece)
 		if n > 0 || first {
-			answer, err = s.opts.Camera.Take(r.Context(), session, file, at, piece[:n])
+			answer, err = s.opts.Camera.Receive(r.Context(), session, file, at, piece[:n])
 			file.Key = answer.Key
 			if at += int64(n); err != nil || answer.Have != at {
 				_, failed := io.Copy(io.Discard, body)
@@ -177,7 +177,7 @@ func (b *slowBody) Read(p []byte) (n int, err error) {
 func (b *slowBody) done() { _ = b.conn.SetWriteDeadline(time.Now().Add(answerTimeout)) }
 
 // answerPart answers what came of a part.
-func (s *Server) answerPart(w http.ResponseWriter, answer TakenPart, err error) {
+func (s *Server) answerPart(w http.ResponseWriter, answer ReceivedPart, err error) {
 	var tooLong *http.MaxBytesError
 	var sending sendError
 	switch {
@@ -272,12 +272,12 @@ type CameraFile struct {
 	Key        string // of the answer to its first part; "" for that
 }
 
-// TakenPart is the answer to a part of a file.
-type TakenPart struct {
+// ReceivedPart is the answer to a part of a file.
+type ReceivedPart struct {
 	Have    int64            `json:"have"`    // bytes of the file that are there
 	Key     string           `json:"key"`     // names the file in the address of its next parts; "" it needs none
 	Waits   bool             `json:"waits"`   // something is armed: ask again when nothing is
-	Refusal *control.Refusal `json:"refusal"` // why the file is not taken; null: it is
+	Refusal *control.Refusal `json:"refusal"` // why the file is not kept; null: it is
 }
 
 // CameraView is what is known of a session's frames.

@@ -30,21 +30,23 @@ type fakeCamera struct {
 	got []string
 }
 
-func (c *fakeCamera) Take(_ context.Context, session int64, f CameraFile, at int64, part []byte) (TakenPart, error) {
+func (c *fakeCamera) Receive(_ context.Context, session int64, f CameraFile, at int64, part []byte) (
+	ReceivedPart, error,
+) {
 	switch {
 	case session == 99:
-		return TakenPart{}, record.ErrNotFound
+		return ReceivedPart{}, record.ErrNotFound
 	case f.Name == "armed.jpg":
-		return TakenPart{}, ErrArmed
+		return ReceivedPart{}, ErrArmed
 	case f.Name == "bad.jpg":
-		return TakenPart{}, &control.Refusal{Field: "file", Why: "bad.jpg is bad.", Remedy: "Choose another."}
+		return ReceivedPart{}, &control.Refusal{Field: "file", Why: "bad.jpg is bad.", Remedy: "Choose another."}
 	case f.Name == "broken.jpg":
-		return TakenPart{}, errors.New("a secret of the machine")
+		return ReceivedPart{}, errors.New("a secret of the machine")
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.got = append(c.got, f.Name+":"+string(part))
-	return TakenPart{Have: at + int64(len(part)), Key: "key " + f.Key}, nil
+	return ReceivedPart{Have: at + int64(len(part)), Key: "key " + f.Key}, nil
 }
 
 func (c *fakeCamera) Frames(_ context.Context, session int64) (CameraView, error) {

@@ -13,6 +13,7 @@ import (
 	"stillwater/internal/picture"
 	"stillwater/internal/record"
 	"stillwater/internal/scene"
+	"stillwater/internal/unarmed"
 )
 
 // ErrArmed means that no picture was made, so that nothing takes the processor while a board is armed.
@@ -27,7 +28,6 @@ const (
 	pageQuality           = 88 // of the JPEG
 	maxKept               = 64
 	maxKeptBytes          = 6 << 20
-	armedCheck            = 20 * time.Millisecond
 	maxMaking             = time.Minute // of one picture; on a slow machine that is busy
 )
 
@@ -120,7 +120,7 @@ func (g *Gallery) makeWhenSafe(asked context.Context, key frameKey, p scene.Pict
 			return result{made, err}
 		}
 		select {
-		case <-time.After(armedCheck):
+		case <-time.After(unarmed.Check):
 		case <-asked.Done():
 			return result{err: ErrArmed}
 		}
@@ -128,45 +128,29 @@ func (g *Gallery) makeWhenSafe(asked context.Context, key frameKey, p scene.Pict
 }
 
 // make renders unless something is armed, and stops when something is.
-func (g *Gallery) make(asked context.Context, p scene.Pictured, seed uint64, preview bool) ([]byte, error) {
-	if g.armed() {
-		return nil, ErrArmed
-	}
+func (g *Gallery) make(asked context.Context, p scene.Pictured, seed uint64, preview bool) (made []byte, err error) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(asked), maxMaking)
 	defer cancel()
-	ctx, stop := context.WithCancelCause(ctx)
-	defer stop(nil)
-	go func() {
-		check := time.NewTicker(armedCheck)
-		defer check.Stop()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-check.C:
-				if g.armed() {
-					stop(ErrArmed)
-				}
+	err = unarmed.Do(ctx, g.armed, func(ctx context.Context) (err error) {
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine, and its priority with it
+			if g.yield != nil {
+				g.yield()
 			}
-		}
-	}()
-	done := make(chan result, 1)
-	go func() {
-		runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine, and its priority with it
-		if g.yield != nil {
-			g.yield()
-		}
-		if g.begun != nil {
-			g.begun(ctx)
-		}
-		data, err := encoded(ctx, p, seed, preview)
-		done <- result{data, err}
-	}()
-	r := <-done
-	if r.err != nil && errors.Is(context.Cause(ctx), ErrArmed) {
-		return nil, ErrArmed
+			if g.begun != nil {
+				g.begun(ctx)
+			}
+			made, err = encoded(ctx, p, seed, preview)
+		}()
+		<-done
+		return err
+	})
+	if errors.Is(err, unarmed.ErrArmed) {
+		err = ErrArmed
 	}
-	return r.jpeg, r.err
+	return made, err
 }
 
 func encoded(ctx context.Context, p scene.Pictured, seed uint64, preview bool) ([]byte, error) {

@@ -16,6 +16,7 @@ import (
 	"stillwater/internal/record"
 	"stillwater/internal/scene"
 	"stillwater/internal/shot"
+	"stillwater/internal/unarmed"
 )
 
 // evening is a gallery of shots that show nothing but the light, which is quick.
@@ -80,7 +81,7 @@ func TestNoPictureIsMadeWhileArmed(t *testing.T) {
 // However many wait while something is armed, whether it still is is asked fifty times a second.
 func TestManyWaitingPicturesTakeNoMoreThanOne(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		const waiting, checks = 40, int(time.Second / armedCheck)
+		const waiting, checks = 40, int(time.Second / unarmed.Check)
 		var asked atomic.Int32
 		g, made := evening(func() bool { asked.Add(1); return true })
 		ctx, stop := context.WithTimeout(t.Context(), time.Second)

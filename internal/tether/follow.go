@@ -7,6 +7,9 @@ import (
 	"log/slog"
 	"os"
 	"time"
+
+	"stillwater/internal/logonce"
+	"stillwater/internal/unarmed"
 )
 
 // Follow copies the files that a camera makes into a folder, while nothing is armed: a camera that is being read may
@@ -19,17 +22,13 @@ type Follow struct {
 	Log    *slog.Logger
 	Every  time.Duration // between two looks; 0: as usual
 
-	said string // the problem that was said last
+	problem logonce.Problem
 }
 
 const (
 	usualEvery  = 5 * time.Second
 	retryFactor = 6 // so many times Every after a camera that does not answer
-	armedCheck  = 20 * time.Millisecond
 )
-
-// errArmed ends what is under way.
-var errArmed = errors.New("something is armed")
 
 // Run goes on until the context ends. A camera that does not answer, or is not there, is tried again later. What is on
 // the camera when it is seen first is old, unless files of it are in the folder: then those after them are new.
@@ -38,10 +37,11 @@ func (f *Follow) Run(ctx context.Context) {
 	if every == 0 {
 		every = usualEvery
 	}
+	f.problem.Begins, f.problem.Ends = "the connected camera cannot be read", "the connected camera answers again"
 	old, known := map[File]bool{}, false
 	for ctx.Err() == nil {
 		wait := every
-		err := f.whileSafe(ctx, func(ctx context.Context) error {
+		err := unarmed.Do(ctx, f.Armed, func(ctx context.Context) error {
 			list, problems, err := f.Camera.List(ctx)
 			if err != nil {
 				return err
@@ -57,9 +57,9 @@ func (f *Follow) Run(ctx context.Context) {
 			}
 			return errors.Join(append(problems, f.copyNew(ctx, list, old, folder))...)
 		})
-		if errors.Is(err, errArmed) {
-			wait = armedCheck
-		} else if f.say(err); err != nil {
+		if errors.Is(err, unarmed.ErrArmed) {
+			wait = unarmed.Check
+		} else if f.problem.Set(f.Log, err); err != nil {
 			wait *= retryFactor
 		}
 		select {
@@ -99,51 +99,4 @@ func (f *Follow) copyNew(ctx context.Context, list []File, old map[File]bool, fo
 		}
 	}
 	return errors.Join(problems...)
-}
-
-// whileSafe does something unless something is armed, and ends it when something is: the error is errArmed then.
-func (f *Follow) whileSafe(ctx context.Context, do func(context.Context) error) error {
-	if f.Armed() {
-		return errArmed
-	}
-	ctx, stop := context.WithCancelCause(ctx)
-	watched := make(chan struct{})
-	go func() {
-		defer close(watched)
-		check := time.NewTicker(armedCheck)
-		defer check.Stop()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-check.C:
-				if f.Armed() {
-					stop(errArmed)
-				}
-			}
-		}
-	}()
-	err := do(ctx)
-	if cause := context.Cause(ctx); cause != nil {
-		err = cause
-	}
-	stop(nil)
-	<-watched
-	return err
-}
-
-// say logs a problem once, and that it is over.
-func (f *Follow) say(err error) {
-	words := ""
-	if err != nil && !errors.Is(err, context.Canceled) {
-		words = err.Error()
-	}
-	switch {
-	case words == f.said:
-	case words == "":
-		f.Log.Info("the connected camera answers again")
-	default:
-		f.Log.Warn("the connected camera cannot be read", "err", words)
-	}
-	f.said = words
 }

@@ -3,7 +3,7 @@
 //
 // A camera cannot hold up anything else: each request is a process of its own, which is ended when it takes too long,
 // when it sends more bytes than the file's size, and when its context ends. It gets at most maxMemory of memory, writes
-// no files, and what it sends is taken in pieces; a file is in its folder when all of it is on the disk, and not
+// no files, and what it sends comes in pieces; a file is in its folder when all of it is on the disk, and not
 // before.
 package tether
 
@@ -115,7 +115,7 @@ func (c *Camera) words() []string {
 	return words
 }
 
-// List lists the camera's files in its own order, and what of them cannot be taken.
+// List lists the camera's files in its own order, and what of them cannot be fetched.
 func (c *Camera) List(ctx context.Context) (files []File, problems []error, err error) {
 	text := &bounded{left: maxList}
 	err = c.run(ctx, c.Limits.List, text, "--parsable", "--list-files")
@@ -149,7 +149,7 @@ func parseList(text string) (files []File, problems []error) {
 		case len(files) >= maxFiles:
 			problem("the camera has more than %d files: what is beyond is left on it", maxFiles)
 			return files, problems
-		case !taken(parts[1]):
+		case !usable(parts[1]):
 			problem("%q: this file name cannot be used: rename the file on the camera", shortened(parts[1]))
 			continue
 		}
@@ -165,8 +165,8 @@ func parseList(text string) (files []File, problems []error) {
 	return files, problems
 }
 
-// taken reports whether a file's path on a camera can be asked for, and its name used in a folder here.
-func taken(full string) bool {
+// usable reports whether a file's path on a camera can be asked for, and its name used in a folder here.
+func usable(full string) bool {
 	if !path.IsAbs(full) || path.Clean(full) != full {
 		return false
 	}
@@ -212,7 +212,7 @@ func (c *Camera) fetch(ctx context.Context, f File, to *os.File) error {
 // Copy copies a file of the camera into a folder, unless it is there; made says that it was not. A file there that has
 // its name and another size stays, and is an error. Errors name the file.
 func (c *Camera) Copy(ctx context.Context, f File, folder *os.Root) (made bool, _ error) {
-	if !taken(f.Path) {
+	if !usable(f.Path) {
 		return false, fmt.Errorf("%q: this file name cannot be used: rename the file on the camera", shortened(f.Path))
 	}
 	name := f.Name()

@@ -3,7 +3,7 @@
 
 import { sentence } from "../refusals.js";
 
-/** @import { Refusal, TakenPart } from "../../protocol.d.ts" */
+/** @import { Refusal, ReceivedPart } from "../../protocol.d.ts" */
 
 /** The machine takes as much at once; where the network is slow, parts are smaller. */
 const mostBytes = 512 * 1024;
@@ -136,7 +136,7 @@ export class Sending {
 	/**
 	 * The machine's answer, or why there is none yet.
 	 * @param {File} file @param {string} key of its first part, "" for that @param {number} at @param {ArrayBuffer} part @param {AbortSignal} signal
-	 * @returns {Promise<TakenPart | string>}
+	 * @returns {Promise<ReceivedPart | string>}
 	 */
 	async #put(file, key, at, part, signal) {
 		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}`, key });

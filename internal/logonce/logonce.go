@@ -1,0 +1,30 @@
+// Package logonce logs a problem that lasts once when it begins, and once when it is over.
+package logonce
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+)
+
+// Problem is something that may be tried over and over again, and fails.
+type Problem struct {
+	Begins, Ends string // what is logged
+	last         string
+}
+
+// Set says how the last try went: err is what is wrong, nil nothing is. That nobody waits any more is no problem.
+func (p *Problem) Set(log *slog.Logger, err error, args ...any) {
+	words := ""
+	if err != nil && !errors.Is(err, context.Canceled) {
+		words = err.Error()
+	}
+	switch {
+	case words == p.last:
+	case words == "":
+		log.Info(p.Ends, args...)
+	default:
+		log.Warn(p.Begins, append([]any{"err", words}, args...)...)
+	}
+	p.last = words
+}

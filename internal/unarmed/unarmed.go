@@ -1,0 +1,47 @@
+// Package unarmed does work while nothing is armed, and ends it as soon as something is.
+package unarmed
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// ErrArmed means that something was armed, so that the work was not begun or did not go on.
+var ErrArmed = errors.New("something is armed")
+
+// Check is how long after something was armed the work is ended at the latest, and after which work that was ended may
+// be begun again.
+const Check = 20 * time.Millisecond
+
+// Do does work unless something is armed. When something is, its context ends, with ErrArmed for its cause. Do returns
+// when the work has: with its error, or else with why its context ended.
+func Do(ctx context.Context, armed func() bool, work func(context.Context) error) error {
+	if armed() {
+		return ErrArmed
+	}
+	ctx, stop := context.WithCancelCause(ctx)
+	watched := make(chan struct{})
+	go func() {
+		defer close(watched)
+		check := time.NewTicker(Check)
+		defer check.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-check.C:
+				if armed() {
+					stop(ErrArmed)
+				}
+			}
+		}
+	}()
+	err := work(ctx)
+	if cause := context.Cause(ctx); cause != nil && err != nil {
+		err = cause
+	}
+	stop(nil)
+	<-watched
+	return err
+}
