@@ -73,6 +73,8 @@ type Options struct {
 	Tries  int
 	Seed   uint64       // of the room
 	Room   scene.Preset // the zero value: the usual one
+
+	Untrimmed bool // no trim is looked for: the plan as it is
 }
 
 // Result is what came of it. Lengths are along the path, unless they say otherwise, and after the trim was found.
@@ -206,7 +208,7 @@ func bench() shot.Bench {
 
 // findTrim judges tries as the room's person would, and takes over what is proposed. A hand needs none.
 func (e *evening) findTrim() error {
-	if err := e.compile(); err != nil || e.Method == Hand {
+	if err := e.compile(); err != nil || e.Method == Hand || e.Untrimmed {
 		return err
 	}
 	plan, err := shot.TuningPlan(e.Set, shot.DefaultSpread(), tick)

@@ -30,8 +30,15 @@ func rehearse(t *testing.T, kind shot.Kind, placing Placing, m Method, seed uint
 	return r
 }
 
-// fourSD is what the share of a thousand tries may be from the one that is aimed at: four standard deviations at 95 %.
-const fourSD = 0.028
+// agree holds that so many of n tries in place are what the plan said: |z| of a binomial count under 3.89, which chance
+// alone passes once in 10,000.
+func agree(t *testing.T, in, said float64, n int, of string) {
+	t.Helper()
+	z := (in - said) / math.Sqrt(said*(1-said)/float64(n))
+	t.Logf("%s: %.4f of %d in place, the plan said %.4f: z %+.2f; 95 %% of such counts are within %.4f", of, in, n, said, z,
+		1.96*math.Sqrt(said*(1-said)/float64(n)))
+	assert.Less(t, math.Abs(z), 3.89, of)
+}
 
 // The table of the README: beams that are well placed get 95 % of all throws in place where a hand gets a third at
 // most, and the error budget had the spread within 15 %. Light so low that droplets break it, and nothing else changed,
@@ -41,7 +48,7 @@ func TestFiguresOfMerit(t *testing.T) {
 		well := rehearse(t, shot.Throw, Well, Gates, seed)
 		assert.GreaterOrEqual(t, well.InPlace, 0.95, "seed %d", seed)
 		assert.InDelta(t, 1, well.Agreement(), 0.15, "seed %d", seed)
-		assert.InDelta(t, well.Predicted, well.CleanPlace, fourSD, "seed %d", seed)
+		agree(t, well.CleanPlace, well.Predicted, well.Clean, fmt.Sprintf("well placed, seed %d", seed))
 		assert.Nil(t, well.Better, "seed %d", seed)
 		narrow, err := Placed(shot.Throw, Well)
 		require.NoError(t, err)
@@ -68,22 +75,24 @@ func TestFiguresOfMerit(t *testing.T) {
 	}
 }
 
-// Of steep throws too the plan says how many are in place, as the room has them. It knows nothing of a hand that warms
-// up and tires, nor of a trim that is found.
+// Of steep throws too the plan says how many are in place, as the room has them. It says so of a trim that is right, and
+// knows nothing of one that is found in a dozen tries: of 1 ms, which at 45 degrees cost 1.6 to 2.2 in 100 (three
+// seeds). So the room's throws are untrimmed here, and how far its laws are off the plan's is in the count.
 func TestSteepFiguresOfMerit(t *testing.T) {
-	for _, angle := range []phys.Angle{45 * math.Pi / 180, 65 * math.Pi / 180} {
-		in, said, n := 0.0, 0.0, 0.0
+	for _, degrees := range []float64{20, 45, 65} {
+		in, said, n := 0.0, 0.0, 0
 		for _, seed := range []uint64{1, 2, 3, 4} {
 			set, err := Placed(shot.Throw, Well)
 			require.NoError(t, err)
-			set.Throw.Angle = angle
-			r, err := Run(Options{Set: set, Method: Gates, Tries: tries, Seed: seed})
+			set.Throw.Angle = phys.Angle(degrees * math.Pi / 180)
+			r, err := Run(Options{Set: set, Method: Gates, Tries: tries, Seed: seed, Untrimmed: true})
 			require.NoError(t, err)
-			t.Logf("%v, seed %d: of %d clean pictures in place %.3f, plan %.3f; height %.1f mm, along %.1f mm, trim %v",
-				angle, seed, r.Clean, r.CleanPlace, r.Predicted, inMm(r.Height), inMm(r.SpreadLong), r.Trim)
-			in, said, n = in+r.CleanPlace/4, said+r.Predicted/4, n+float64(r.Clean)
+			assert.Zero(t, r.Trim)
+			t.Logf("%v degrees, seed %d: of %d clean pictures in place %.3f, plan %.3f; height %.1f mm, along %.1f mm",
+				degrees, seed, r.Clean, r.CleanPlace, r.Predicted, inMm(r.Height), inMm(r.SpreadLong))
+			in, said, n = in+r.CleanPlace*float64(r.Clean), said+r.Predicted*float64(r.Clean), n+r.Clean
 		}
-		assert.InDelta(t, in, said, 4*math.Sqrt(in*(1-in)/n), "%v: four standard deviations of the share of %.0f", angle, n)
+		agree(t, in/float64(n), said/float64(n), n, fmt.Sprintf("%v degrees", degrees))
 	}
 }
 
