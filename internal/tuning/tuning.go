@@ -106,9 +106,10 @@ type Advice struct {
 	Words     string        // in sentences
 	Facts     []Fact        // what came of the tries
 
-	early, late int  // of those with the trim that is set
-	empty       int  // of the newest that say something, how many in a row show nothing
-	crossed     bool // what was called late was made with less delay than what was called early
+	early, late int    // of those with the trim that is set
+	empty       int    // of the newest that say something, how many in a row show nothing
+	drift       string // how tries with the same trim change as the evening goes on; "" they do not clearly
+	crossed     bool   // what was called late was made with less delay than what was called early
 }
 
 // Weight is the relative probability of a trim.
@@ -171,6 +172,7 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 		a.decide(p, now)
 	}
 	a.Rate, a.Sure = p.rate(a.Trim), p.sure(a.Trim)
+	a.drift = drift(plan, tries, p.unit)
 	a.say(plan)
 	a.Facts = a.facts(plan, tries)
 	return a

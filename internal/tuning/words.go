@@ -29,6 +29,9 @@ func (a *Advice) say(plan Plan) {
 			"the flash failed, or the shutter was shut. Does the lens point at the spot, in focus? Does the sensor's meter "+
 			"stay clear with nothing flying? Do distances, kind of shot and phase match the room? ", a.empty) + a.Words
 	}
+	if a.drift != "" {
+		a.Words += " The tries drift: " + a.drift + "."
+	}
 	if a.crossed {
 		a.Words = "What was called late was fired sooner than what was called early: look whether the two were mixed up, " +
 			"or something was moved. " + a.Words
@@ -82,7 +85,7 @@ func (a *Advice) resetWords(plan Plan) string {
 	return words + after(plan.Remedy)
 }
 
-// facts are how many were good, the delay that was found, the scatter, and what limits it.
+// facts are how many were good, the delay that was found, the scatter, what limits it, and whether the tries drift.
 func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 	if a.Judged == 0 {
 		return nil
@@ -101,12 +104,16 @@ func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 			limits += fmt.Sprintf("; the largest part by the plan is %s, %s", plan.Limits[0].Name, ms(plan.Limits[0].SD))
 		}
 	}
-	return []Fact{
+	facts := []Fact{
 		{"Good", fmt.Sprintf("%d of %d judged%s", a.Hits, a.Judged, halves(plan, tries, a.Judged))},
 		{what, fmt.Sprintf("%s; 8 times in 10 the best trim is between %s and %s", found, signed(a.Low), signed(a.High))},
 		{"Spread", ms(a.Scatter) + " (SD) from shot to shot"},
 		{"What limits it", limits},
 	}
+	if a.drift != "" {
+		facts = append(facts, Fact{"Drift", a.drift})
+	}
+	return facts
 }
 
 // minHalf is how many tries each half of an evening must have to be compared with the other.
