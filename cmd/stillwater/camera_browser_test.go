@@ -182,7 +182,7 @@ func TestFramesAtShoot(t *testing.T) {
 	assert.Equal(t, "frame", p.plain("#frame .frame-mark"))
 	assert.Equal(t, "contain", eval[string](p, `getComputedStyle(document.querySelector("#frame img")).objectFit`))
 	assert.Equal(t, "Frame PICT0477, certain. Suggested: late. The liquid is 14 mm past its place, ±3 mm. "+
-		"Trim the delay by -5.2 ms.", p.plain("#shot .seen"))
+		"Trim the delay by -5.2 ms.", p.plain("#shot .seen-words"))
 	assert.Equal(t, []string{"late"}, eval[[]string](p,
 		`[...document.querySelectorAll("#verdicts [data-suggested]")].map((b) => b.dataset.verdict)`))
 	p.picture("frame-at-shoot")
@@ -193,14 +193,14 @@ func TestFramesAtShoot(t *testing.T) {
 	p.tap("#frame")
 	p.until("those of the session are there", `document.querySelector("#frames").open &&
 		document.querySelectorAll("#frames figure").length === 7 &&
-		document.querySelector("#frames figure img").dataset.state === "whole"`)
+		document.querySelector("#frames figure:last-child img").dataset.state === "whole"`)
 	steps := `JSON.stringify(document.querySelector("#frames .strip-steps").getBoundingClientRect())`
 	before := eval[string](p, steps)
 	p.picture("frames-strip")
 	p.tap(`#frames [aria-label="Older picture"]`)
 	p.until("the one before", `document.querySelector("#strip-words").textContent.includes("Frame PICT0476, certain.")`)
 	assert.Equal(t, before, eval[string](p, steps), "nothing moves")
-	p.js(`document.querySelector("#frames .strip").scrollBy({ left: -400, behavior: "instant" })`)
+	p.js(`document.querySelector("#frames .strip").scrollBy({ left: 400, behavior: "instant" })`)
 	p.until("a swipe leads back", `document.querySelector("#strip-words").textContent.includes("Suggested: late.")`)
 	p.tap(`#frames .strip-steps [aria-pressed]`)
 	p.until("it is enlarged", `(f => f.scrollWidth > 2 * f.clientWidth && f.tabIndex === 0)(

@@ -89,7 +89,7 @@ func TestFrames(t *testing.T) {
 	p.js(`document.querySelector("#frame").click()`)
 	p.until("those of the session are there to flick through", `document.querySelector("#frames").open &&
 		document.querySelectorAll("#frames figure").length === 3 &&
-		document.querySelector("#frames figure img").dataset.state === "whole"`)
+		document.querySelector("#frames figure:last-child img").dataset.state === "whole"`)
 	m.be(func(s *control.Snapshot) { s.State = control.Armed })
 	p.until("arming closes it", `!document.querySelector("#frames").open`)
 }

@@ -48,7 +48,7 @@ func TestPractice(t *testing.T) {
 	for name, does := range map[string]func(*testing.T){
 		"mark": b.practiceMark, "pace": b.practicePace, "dry": b.dryRunHasNoGo,
 		"what happened": b.whatHappened, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
-		"strip": b.stripOfFrames,
+		"strip": b.stripOfFrames, "judged first": b.judgedFirst,
 		"drag":  b.dragPicture, "typed": b.typedMeasurement,
 		"long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
 		"places":  b.betterPlaces,
@@ -326,12 +326,52 @@ func (b *browser) stripOfFrames(t *testing.T) {
 		p.picture(fmt.Sprintf("practice-strip-%d", size[0]))
 		ends := eval[[]bool](p, `[...document.querySelectorAll("#frames .strip-steps [aria-label]")].map((n) =>
 			n.ariaDisabled === "true")`)
-		assert.Equal(t, []bool{shown == "4", shown == "1"}, ends, "at an end there is no way on")
+		assert.Equal(t, []bool{shown == "1", shown == "4"}, ends, "at an end there is no way on")
 		p.tap(`#frames [aria-label="Older picture"]`)
 		p.until("the next one comes", fmt.Sprintf(
 			`!document.querySelector("#strip-words").textContent.includes("No. %s")`, shown))
 		assert.Equal(t, at, eval[string](p, places), "at %v", size)
 	}
+	p.clean()
+}
+
+// What a practice picture shows is not said before its verdict is given, or it is asked for.
+func (b *browser) judgedFirst(t *testing.T) {
+	m, p := b.stage(t, func(m *fakeControl) {
+		practising(2)(&m.snap)
+		for i := range m.snap.Shots {
+			m.snap.Shots[i].Verdict = ""
+		}
+	})
+	p.state("safe", "Safe")
+	p.place("shoot")
+	p.until("the picture is there", `document.querySelector("#frame img").dataset.state === "whole"`)
+	const said = `document.querySelector("#shoot").innerText + document.querySelector("#frame").ariaLabel +
+		document.querySelector("#frame img").alt`
+	const places = `[...document.querySelectorAll("#verdicts button, #trim button")].map((n) =>
+		JSON.stringify(n.getBoundingClientRect())).join()`
+	for _, size := range phones {
+		p.resize(size[0], size[1])
+		assert.NotContains(t, eval[string](p, said), "142")
+		p.fit("before a verdict")
+		p.picture(fmt.Sprintf("practice-untold-%d", size[0]))
+	}
+	before := eval[string](p, places)
+	p.tap("#shot .tell")
+	p.until("it is said", `/142.mm past/.test(document.querySelector("#shot .seen-words").innerText)`)
+	assert.Equal(t, before, eval[string](p, places), "nothing moves")
+	p.tap("#frame")
+	p.until("there too", `/142.mm past/.test(document.querySelector("#strip-words").innerText)`)
+	p.tap(`#frames [aria-label="Older picture"]`)
+	p.until("the older one waits", `document.querySelector("#strip-words").innerText.includes("No. 1")`)
+	assert.NotContains(t, eval[string](p, `document.querySelector("#frames").innerText`), "142")
+	p.fit("strip before a verdict")
+	p.picture("practice-strip-untold")
+	p.tap(`#frames [data-verdict="late"]`)
+	sent := asked(t, m, "verdict", func(control.Command) bool { return true })
+	assert.EqualValues(t, 1, sent.Shot)
+	m.be(func(s *control.Snapshot) { s.Shots[1].Verdict = control.Late })
+	p.until("its verdict brings the words", `/142.mm past/.test(document.querySelector("#strip-words").innerText)`)
 	p.clean()
 }
 
@@ -341,18 +381,18 @@ func (b *browser) dragPicture(t *testing.T) {
 	p.state("safe", "Safe")
 	p.place("shoot")
 	p.tap("#frame")
-	p.until("the picture is there", `document.querySelector("#frames figure img")?.dataset.state === "whole"`)
+	p.until("the picture is there", `document.querySelector("#frames figure:last-child img")?.dataset.state === "whole"`)
 	p.tap("#frames .measure")
-	p.until("it is on", `document.querySelector("#frames figure > .frame").hasAttribute("data-measuring")`)
-	x, y := p.at("#frames figure > .frame")
+	p.until("it is on", `document.querySelector("#frames figure:last-child > .frame").hasAttribute("data-measuring")`)
+	x, y := p.at("#frames figure:last-child > .frame")
 	p.down(x, y)
 	p.move(x-30, y)
 	p.move(x-60, y)
-	p.until("it says how far", `document.querySelector("#frames .dragged").textContent.includes("past its place, ±")`)
+	p.until("it says how far", `document.querySelector("#frames figure:last-child .dragged").textContent.includes("past its place, ±")`)
 	p.picture("practice-drag")
 	p.up(x-60, y)
-	p.until("it is back", `document.querySelector("#frames .dragged").textContent === ""`)
-	wide := eval[float64](p, `document.querySelector("#frames figure > .frame").clientWidth`)
+	p.until("it is back", `document.querySelector("#frames figure:last-child .dragged").textContent === ""`)
+	wide := eval[float64](p, `document.querySelector("#frames figure:last-child > .frame").clientWidth`)
 	sent := asked(t, m, "measure", func(control.Command) bool { return true })
 	assert.EqualValues(t, 2, sent.Shot)
 	assert.InDelta(t, 60*620/wide, sent.PastMm, 0.1)
@@ -361,12 +401,12 @@ func (b *browser) dragPicture(t *testing.T) {
 	m.be(func(s *control.Snapshot) { s.Shots[0].PastMm, s.Shots[0].PastSDMm = &past, &sd })
 	p.until("it is shown", `document.querySelector("#strip-measured").textContent.startsWith("Measured: ")`)
 
-	p.js(`document.querySelector("#frames figure > .frame").focus()`)
+	p.js(`document.querySelector("#frames figure:last-child > .frame").focus()`)
 	for range 3 {
 		p.js(`document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "ArrowRight", bubbles: true }))`)
 	}
 	p.js(`document.activeElement.dispatchEvent(new KeyboardEvent("keydown", { key: "Enter", bubbles: true }))`)
-	p.until("by keys too", `document.querySelector("#frames .dragged").textContent === ""`)
+	p.until("by keys too", `document.querySelector("#frames figure:last-child .dragged").textContent === ""`)
 	sent = asked(t, m, "measure", func(sent control.Command) bool { return sent.PastMm < 0 })
 	assert.InDelta(t, -3*620/wide, sent.PastMm, 0.1, "it was short by as much")
 	p.clean()
@@ -456,7 +496,7 @@ func (b *browser) sessionSummary(t *testing.T) {
 	p.tap("#session [data-summary]")
 	p.until("each kind is counted",
 		`document.querySelector("#summary").textContent.includes("8 shots (2 drops, 6 throws):")`)
-	p.tap("#summary .thumbnails .frame:nth-child(2)")
+	p.tap("#summary .thumbnails .frame:nth-child(7)")
 	p.until("a picture leads to the strip", `document.querySelector("#frames").open &&
 		document.querySelector("#strip-words").textContent.includes("No. 7")`)
 	p.js(`document.querySelector("#frames").close()`)

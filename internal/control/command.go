@@ -197,8 +197,7 @@ func (c *Control) releaseInRoom(ctx context.Context, client string, cmd Command)
 	c.endRequest(q)
 	switch {
 	case err == nil:
-		c.unseen = c.boardState == wire.Armed
-		c.tasks.after(minPublishInterval, c.watchRoom)
+		c.letGo()
 		c.publish()
 		return nil
 	case c.epoch != cmd.Epoch:
@@ -247,6 +246,18 @@ func (c *Control) touchInRoom(ctx context.Context, client string, cmd Command) e
 	return refusal("input", sentence(err.Error()), "Touch a beam or the button, when nothing is there.")
 }
 
+// cameAndWent begins what is said of what the armed board did not see, until the next is let go.
+const cameAndWent = "It came and went, and "
+
+// letGo notes that the simulated room has let something go. The mutex is held.
+func (c *Control) letGo() {
+	c.unseen = c.boardState == wire.Armed
+	if strings.HasPrefix(c.notice, cameAndWent) {
+		c.notice = ""
+	}
+	c.tasks.after(minPublishInterval, c.watchRoom)
+}
+
 // watchRoom shows when the simulated room is still again, and says so if the armed board saw nothing of it.
 func (c *Control) watchRoom() {
 	if c.opts.Room.Busy() {
@@ -256,8 +267,8 @@ func (c *Control) watchRoom() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.unseen && c.boardState == wire.Armed && c.lastRun.program.Clock != nil {
-		c.notice = fmt.Sprintf("It came and went, and %s saw nothing: no shot. It is still armed: let it come again. If "+
-			"this happens often, move the sensor until it reacts", c.inputName(c.lastRun.program.Clock.Input))
+		c.notice = cameAndWent + fmt.Sprintf("%s saw nothing: no shot. It is still armed: let it come again. If this happens "+
+			"often, move the sensor until it reacts", c.inputName(c.lastRun.program.Clock.Input))
 	}
 	c.unseen = false
 	c.publishSoon()

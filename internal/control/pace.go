@@ -187,8 +187,7 @@ func (c *Control) paceRelease(r *run) {
 	defer c.mu.Unlock()
 	c.endRequest(q)
 	if err == nil {
-		c.unseen = c.boardState == wire.Armed
-		c.tasks.after(minPublishInterval, c.watchRoom)
+		c.letGo()
 	}
 	c.publish()
 }

@@ -18,7 +18,7 @@ export class DryRun {
 
 	/** @param {Snapshot} snap */
 	show(snap) {
-		const shots = snap.dry_shots.map((s) => `No. ${s.number}: ${s.words}`);
+		const shots = snap.dry_shots.map((s) => `Dry run ${s.number}: ${s.words}`);
 		keyed(byId("arming-shots"), shots, (words) => words, (words) => el("li", {}, words));
 		const edge = snap.dry_edge;
 		this.#value = edge.value;

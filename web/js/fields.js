@@ -37,7 +37,7 @@ const unitWords = {
  */
 function shown(printed, unit) {
 	const v = inUnit(printed, unit);
-	return v === null ? printed : String(v);
+	return v === null ? printed : String(v).replace(/^-/, "−");
 }
 
 /** @type {Refusal} */

@@ -7,6 +7,7 @@ import { Drag, pastWords } from "./drag.js";
 import { icon } from "./icons.js";
 import { slot } from "./refusals.js";
 import { chipWords } from "./shot.js";
+import { tell, toldWords, waits } from "./told.js";
 import { verdictButtons } from "./verdicts.js";
 
 /** @import { ShotView } from "../protocol.d.ts" */
@@ -35,7 +36,7 @@ class Frame {
 	 * @param {boolean} free
 	 */
 	show(shot, free) {
-		attr(this.img, "alt", shot.framed ? seenWords(shot) || `The camera's frame of shot ${shot.number}` : shot.seen);
+		attr(this.img, "alt", shot.framed ? seenWords(shot) || `The camera's frame of shot ${shot.number}` : waits(shot) ? toldWords(shot) : shot.seen);
 		const address = pictureOf(shot);
 		if (address !== this.#address) {
 			this.#address = address;
@@ -132,6 +133,7 @@ export class Frames {
 			const shot = this.#inSight;
 			if (shot) commands.send({ type: "verdict", shot: shot.id, verdict }, this.slot);
 		});
+		this.say = button({ class: "tell", onclick: () => this.#tell() }, "Say what it shows");
 		this.measure = button({ class: "measure", role: "switch", "aria-checked": "false", onclick: () => this.#measuring(this.measure.getAttribute("aria-checked") !== "true") }, "Measure: drag the picture to where the liquid should have been");
 	}
 
@@ -155,8 +157,8 @@ export class Frames {
 		this.node.hidden = !has;
 		attr(byId("shot"), "data-framed", has);
 		if (!shot || !has) return;
-		const more = safe ? ". Show those of the session" : "";
-		attr(this.node, "aria-label", shot.framed ? `The camera's frame of shot ${shot.number}. ${seenWords(shot)}${more}` : `Picture of practice shot ${shot.number}: ${shot.seen}${more}`);
+		const more = safe ? " Show those of the session" : "";
+		attr(this.node, "aria-label", shot.framed ? `The camera's frame of shot ${shot.number}. ${seenWords(shot)}${more}` : `Picture of practice shot ${shot.number}. ${toldWords(shot)}${more}`);
 		text(this.mark, markOf(shot));
 		attr(this.node, "data-kept", shot.framed);
 		attr(this.node, "aria-disabled", safe ? null : "true");
@@ -169,11 +171,11 @@ export class Frames {
 	 * @param {() => void} leave
 	 */
 	thumbnails(shots, leave) {
-		return shots.filter((s) => pictureOf(s) !== "").map((shot) => {
+		return shots.filter((s) => pictureOf(s) !== "").reverse().map((shot) => {
 			const frame = new Frame();
 			frame.show(shot, this.#free);
 			const open = () => { leave(); this.#open(shot.id); };
-			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${seenWords(shot)}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
+			return button({ class: "frame", "aria-label": `No. ${shot.number}, ${chipWords(shot)}: ${toldWords(shot)}`, onclick: open }, frame.img, frame.says, el("span", { class: "frame-mark" }, `${shot.number}`));
 		});
 	}
 
@@ -190,10 +192,20 @@ export class Frames {
 		attr(this.#newer, "aria-disabled", this.#shots[0] === shot ? "true" : null);
 		attr(this.#older, "aria-disabled", this.#shots.at(-1) === shot ? "true" : null);
 		const words = byId("strip-words");
-		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${seenWords(shot)}`);
+		text(words, `No. ${shot.number} · ${chipWords(shot)}. ${waits(shot) ? "" : toldWords(shot)}`);
+		this.say.hidden = !waits(shot);
 		this.#verdicts.show(shot.verdict, shot.aimed, `Verdict on shot ${shot.number}`, shot.problem !== "");
 		text(byId("strip-measured"), shot.problem || (shot.past_mm === null || shot.past_sd_mm === null ? "" : `Measured: ${pastWords(shot.past_mm, shot.past_sd_mm)}.`));
 		this.measure.style.visibility = shot.measurable && !shot.framed && shot.problem === "" ? "visible" : "hidden";
+	}
+
+	/** The words without a verdict. */
+	#tell() {
+		const shot = this.#inSight;
+		if (!shot) return;
+		tell(shot);
+		this.#showInSight();
+		byId("strip-words").focus();
 	}
 
 	/** While it is on a finger drags the picture, and does not flick through them. @param {boolean} on */
@@ -217,7 +229,7 @@ export class Frames {
 		}
 	}
 
-	/** All of the session's, to flick through: each is made when it comes into sight. @param {number} id the first one */
+	/** All of the session's, to flick through as the evening went: each is made when it comes into sight. @param {number} id the first one */
 	#open(id) {
 		const strip = el("div", { class: "strip", tabindex: "0", role: "group", "aria-label": "Pictures of this session" });
 		/** @type {Map<Element, ShotView>} */ const figures = new Map();
@@ -233,7 +245,7 @@ export class Frames {
 				}
 			}
 		}, { root: strip, threshold: [0.01, 0.61] });
-		for (const shot of this.#shots) {
+		for (const shot of [...this.#shots].reverse()) {
 			const frame = new Frame();
 			const mark = el("span", { class: "frame-mark" }, markOf(shot));
 			const dragged = el("span", { class: "dragged", role: "status" });
@@ -249,17 +261,17 @@ export class Frames {
 			sight.observe(figure);
 		}
 		const by = (/** @type {number} */ n) => strip.scrollBy({ left: n * strip.clientWidth });
-		this.#newer = button({ "aria-label": "Newer picture", onclick: () => by(-1) }, icon("back"));
-		this.#older = button({ "aria-label": "Older picture", onclick: () => by(1) }, icon("onward"));
-		this.dialog.replaceChildren(strip, el("p", { id: "strip-words" }), el("p", { id: "strip-measured" }), this.#verdicts.node, this.measure, this.slot, el("div", { class: "strip-steps" },
-			this.#newer, this.enlarge, button({ onclick: () => this.dialog.close() }, "Close"), this.#older));
+		this.#older = button({ "aria-label": "Older picture", onclick: () => by(-1) }, icon("back"));
+		this.#newer = button({ "aria-label": "Newer picture", onclick: () => by(1) }, icon("onward"));
+		this.dialog.replaceChildren(strip, el("div", { class: "strip-said" }, el("p", { id: "strip-words", tabindex: "-1" }), this.say), el("p", { id: "strip-measured" }), this.#verdicts.node, this.measure, this.slot, el("div", { class: "strip-steps" },
+			this.#older, this.enlarge, button({ onclick: () => this.dialog.close() }, "Close"), this.#newer));
 		this.dialog.addEventListener("close", () => sight.disconnect(), { once: true });
 		this.#measuring(false);
 		this.#enlarged(false);
 		this.dialog.showModal();
-		const at = Math.max(this.#shots.findIndex((s) => s.id === id), 0);
+		const at = Math.max(this.#shots.findIndex((s) => s.id === id), 0); // the newest first
 		this.#at = this.#shots[at]?.id ?? 0;
-		strip.scrollLeft = at * strip.clientWidth;
+		strip.scrollLeft = (this.#shots.length - 1 - at) * strip.clientWidth;
 		this.#showInSight();
 	}
 }

@@ -2,7 +2,6 @@
 
 import { attr, button, byId, el, text } from "./dom.js";
 import { Armed } from "./armed.js";
-import { seenWords } from "./camera.js";
 import { Coming } from "./coming.js";
 import { delayWords, gapWords, trimField } from "./fields.js";
 import { Frames } from "./frames.js";
@@ -14,6 +13,7 @@ import { sentence, show, slot } from "./refusals.js";
 import { gapTrim, trims, worksOutGap } from "./set.js";
 import { Summary } from "./summary.js";
 import { Sweep } from "./sweep.js";
+import { tell, toldWords, waits } from "./told.js";
 import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
 import { voice } from "./voice.js";
 import { isDark } from "./words.js";
@@ -58,6 +58,7 @@ export class Shoot {
 		this.note.addEventListener("change", () => this.#keepNote());
 		const write = button({ onclick: () => this.#writeNote() }, icon("note"), el("span", {}, "Note"));
 		this.verdicts.append(...remarkButtons((say) => this.#judge(say)), write);
+		/** @type {HTMLElement} */ (this.section.querySelector(".tell")).addEventListener("click", () => this.#tell());
 		this.learned = new Learned(commands, this.slot);
 		this.measured = new Measured(commands, byId("note-refusal"));
 		this.judging = new Judging(byId("shoot"), byId("shots-newer"), () => this.#showShot());
@@ -122,7 +123,8 @@ export class Shoot {
 		text(part("chip"), chipWords(s));
 		attr(part("chip"), "data-kind", chipKind(s));
 		text(part("problem"), s.problem);
-		text(part("seen"), s.framed || s.frame ? seenWords(s) : s.seen && `Simulated camera: ${s.seen}`);
+		text(part("seen-words"), s.framed || s.frame ? toldWords(s) : s.seen && `Simulated camera: ${s.seen}`);
+		part("tell").hidden = !waits(s);
 		showFigures(part("figures"), s);
 		this.measured.show(s, this.holding);
 		showRemarks(this.verdicts, s);
@@ -132,6 +134,14 @@ export class Shoot {
 	/** @param {(shot: ShotView) => Command} say */
 	#judge(say) {
 		if (this.#shot) this.commands.send(say(this.#shot), this.slot);
+	}
+
+	/** The words without a verdict. */
+	#tell() {
+		if (!this.#shot) return;
+		tell(this.#shot);
+		this.#showShot();
+		/** @type {HTMLElement} */ (this.section.querySelector(".seen-words")).focus();
 	}
 
 	#writeNote() {
@@ -157,7 +167,7 @@ export class Shoot {
 	#announce(shot) {
 		const id = shot?.id ?? 0;
 		if (shot && this.#announced >= 0 && id > this.#announced) {
-			const seen = shot.seen && `The camera saw: ${shot.seen}`;
+			const seen = shot.seen && (waits(shot) ? "Its picture waits to be judged" : `The camera saw: ${shot.seen}`);
 			voice.say(sentence(`shot ${shot.number}: ${shot.problem || shot.status}. ${seen}`));
 		}
 		this.#announced = id;
