@@ -49,7 +49,7 @@ func TestPractice(t *testing.T) {
 		"mark": b.practiceMark, "pace": b.practicePace, "dry": b.dryRunHasNoGo,
 		"what happened": b.whatHappened, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
 		"strip": b.stripOfFrames, "judged first": b.judgedFirst,
-		"drag":  b.dragPicture, "typed": b.typedMeasurement,
+		"drag": b.dragPicture, "typed": b.typedMeasurement,
 		"long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
 		"places":  b.betterPlaces,
 		"summary": b.sessionSummary,
