@@ -388,7 +388,8 @@ func (b *browser) dragPicture(t *testing.T) {
 	p.down(x, y)
 	p.move(x-30, y)
 	p.move(x-60, y)
-	p.until("it says how far", `document.querySelector("#frames figure:last-child .dragged").textContent.includes("past its place, ±")`)
+	p.until("it says how far",
+		`document.querySelector("#frames figure:last-child .dragged").textContent.includes("past its place, ±")`)
 	p.picture("practice-drag")
 	p.up(x-60, y)
 	p.until("it is back", `document.querySelector("#frames figure:last-child .dragged").textContent === ""`)

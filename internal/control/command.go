@@ -267,8 +267,8 @@ func (c *Control) watchRoom() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.unseen && c.boardState == wire.Armed && c.lastRun.program.Clock != nil {
-		c.notice = cameAndWent + fmt.Sprintf("%s saw nothing: no shot. It is still armed: let it come again. If this happens "+
-			"often, move the sensor until it reacts", c.inputName(c.lastRun.program.Clock.Input))
+		c.notice = cameAndWent + fmt.Sprintf("%s saw nothing: no shot. It is still armed: let it come again. If this "+
+			"happens often, move the sensor until it reacts", c.inputName(c.lastRun.program.Clock.Input))
 	}
 	c.unseen = false
 	c.publishSoon()

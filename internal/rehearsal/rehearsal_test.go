@@ -35,8 +35,8 @@ func rehearse(t *testing.T, kind shot.Kind, placing Placing, m Method, seed uint
 func agree(t *testing.T, in, said float64, n int, of string) {
 	t.Helper()
 	z := (in - said) / math.Sqrt(said*(1-said)/float64(n))
-	t.Logf("%s: %.4f of %d in place, the plan said %.4f: z %+.2f; 95 %% of such counts are within %.4f", of, in, n, said, z,
-		1.96*math.Sqrt(said*(1-said)/float64(n)))
+	t.Logf("%s: %.4f of %d in place, the plan said %.4f: z %+.2f; 95 %% of such counts are within %.4f", of, in, n, said,
+		z, 1.96*math.Sqrt(said*(1-said)/float64(n)))
 	assert.Less(t, math.Abs(z), 3.89, of)
 }
 
@@ -75,8 +75,8 @@ func TestFiguresOfMerit(t *testing.T) {
 	}
 }
 
-// Of steep throws too the plan says how many are in place, as the room has them. It says so of a trim that is right, and
-// knows nothing of one that is found in a dozen tries: of 1 ms, which at 45 degrees cost 1.6 to 2.2 in 100 (three
+// Of steep throws too the plan says how many are in place, as the room has them. It says so of a trim that is right,
+// and knows nothing of one that is found in a dozen tries: of 1 ms, which at 45 degrees cost 1.6 to 2.2 in 100 (three
 // seeds). So the room's throws are untrimmed here, and how far its laws are off the plan's is in the count.
 func TestSteepFiguresOfMerit(t *testing.T) {
 	for _, degrees := range []float64{20, 45, 65} {

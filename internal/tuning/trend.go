@@ -6,10 +6,10 @@ import (
 	"time"
 )
 
-// A hand warms up and tires, a nozzle drips slower, a valve gets warm: then tries made with the same trim come later, or
-// earlier, or are good more or less often, as the evening goes on. Whether they do is Kendall's test of a trend among
-// tries with the same trim, summed over the trims (R. M. Hirsch, J. R. Slack, R. A. Smith, Water Resour. Res. 18 (1982)
-// 107, who sum over seasons; from memory): so a trim that was changed in between is no trend.
+// A hand warms up and tires, a nozzle drips slower, a valve gets warm: then tries made with the same trim come later,
+// or earlier, or are good more or less often, as the evening goes on. Whether they do is Kendall's test of a trend
+// among tries with the same trim, summed over the trims (R. M. Hirsch, J. R. Slack, R. A. Smith, Water Resour. Res. 18
+// (1982) 107, who sum over seasons; from memory): so a trim that was changed in between is no trend.
 
 // trendZ is how many standard deviations the sum must be from none: 1 in 1000 by chance, since it is looked at again
 // after each try. Own choice.
@@ -92,5 +92,5 @@ func drift(plan Plan, tries []Try, unit time.Duration) string {
 }
 
 func drifts(how string) string {
-	return fmt.Sprintf("with the same trim they %s: hand or set change, and the trim that was found is one of the past", how)
+	return fmt.Sprintf("with the same trim they %s: hand or set change, and what was found is of the past", how)
 }

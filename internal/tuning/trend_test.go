@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// driftingEvening is an evening of tries, the newest first: the moment goes later by so much from the first to the last,
-// and the scatter from wide to narrow.
+// driftingEvening is an evening of tries, the newest first: the moment goes later by so much from the first to the
+// last, and the scatter from wide to narrow.
 func driftingEvening(rng *rand.Rand, tries int, measured bool, trim func(i int) float64, goes, first,
 	last float64) (list []Try) {
 	for i := range tries {

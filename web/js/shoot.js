@@ -13,7 +13,7 @@ import { sentence, show, slot } from "./refusals.js";
 import { gapTrim, trims, worksOutGap } from "./set.js";
 import { Summary } from "./summary.js";
 import { Sweep } from "./sweep.js";
-import { tell, toldWords, waits } from "./told.js";
+import { saidWords, tell, waits } from "./saying.js";
 import { chipKind, chipWords, lineWords, remarkButtons, showFigures, showRemarks } from "./shot.js";
 import { voice } from "./voice.js";
 import { isDark } from "./words.js";
@@ -123,7 +123,7 @@ export class Shoot {
 		text(part("chip"), chipWords(s));
 		attr(part("chip"), "data-kind", chipKind(s));
 		text(part("problem"), s.problem);
-		text(part("seen-words"), s.framed || s.frame ? toldWords(s) : s.seen && `Simulated camera: ${s.seen}`);
+		text(part("seen-words"), s.framed || s.frame ? saidWords(s) : s.seen && `Simulated camera: ${s.seen}`);
 		part("tell").hidden = !waits(s);
 		showFigures(part("figures"), s);
 		this.measured.show(s, this.holding);
