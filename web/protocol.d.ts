@@ -184,6 +184,8 @@ export interface Care {
 
 /** The set's light, focus and framing, step by step. */
 export interface Lighting {
+	/** Fields of the set that all steps depend on. */
+	camera: string[];
 	steps: LightStep[];
 	drawings: Drawing[];
 	marks: Marks[];

@@ -16,5 +16,6 @@ func Evening() []Caution {
 	}
 }
 
-// EveningSteps are the points that belong to a step of light, focus and framing: they hold for one kind of shot.
+// EveningSteps are the points that belong to a step of light, focus and framing: they hold for one kind of shot,
+// and for the lens where it is.
 func EveningSteps() []string { return []string{"focus", "away"} }

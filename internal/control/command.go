@@ -142,7 +142,7 @@ func (c *Control) startSession(name string) error {
 	c.shotsAreOver()
 	c.askCareAgain("this is a new session")
 	c.evening = eveningTicks{ticked: map[string]bool{}}
-	c.sweep = nil
+	c.sweep, c.leftSets = nil, map[shot.Kind]shot.Set{}
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
 	c.camera = CameraNow{Version: c.camera.Version + 1}

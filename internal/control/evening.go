@@ -50,8 +50,8 @@ func (c *Control) tickEvening(id string, ticked bool) error {
 	return nil
 }
 
-// untickSteps takes back the ticks of steps that were done for another kind of shot: it flies elsewhere. The mutex is
-// held.
+// untickSteps takes back the ticks of steps that were done for another kind of shot, which flies elsewhere, or with the
+// lens elsewhere. The mutex is held.
 func (c *Control) untickSteps() {
 	for _, id := range care.EveningSteps() {
 		if c.evening.ticked[id] {

@@ -2,6 +2,7 @@ package control
 
 import (
 	"fmt"
+	"slices"
 
 	"stillwater/internal/drawing"
 	"stillwater/internal/lighting"
@@ -11,9 +12,12 @@ import (
 
 // Lighting is the set's light, focus and framing, step by step.
 type Lighting struct {
+	Camera   []string    `json:"camera"` // the set's fields that all steps depend on
 	Steps    []LightStep `json:"steps"`
 	Drawings []Drawing   `json:"drawings"`
 	Marks    []Marks     `json:"marks"`
+
+	judged []lighting.Step // nil: the set cannot be judged
 }
 
 // LightStep is one thing to do in the room: see package lighting.
@@ -57,26 +61,42 @@ func makeLighting(set shot.Set) *Lighting {
 			return nil
 		}
 	}
-	l := &Lighting{Drawings: []Drawing{}, Marks: []Marks{
+	l := &Lighting{Camera: lighting.CameraFields(), Drawings: []Drawing{}, Marks: []Marks{
 		{"aperture", texts(optics.FNumberMarks())}, {"iso", texts(optics.ISOMarks())},
 		{"shutter", append([]string{optics.Bulb.String()}, texts(optics.ShutterMarks())...)},
 		{"power", texts(optics.PowerMarks())},
 	}}
 	for _, s := range steps {
-		step := LightStep{ID: s.ID, Title: s.Title, Do: s.Do, Expect: s.Expect, Seen: s.Seen, Fields: s.Fields,
-			Verdict: string(s.Verdict), Says: s.Says, Next: s.Next, Fixes: []Fix{}, Drawing: string(drawingOf[s.ID])}
-		for _, f := range s.Fixes {
-			step.Fixes = append(step.Fixes, fixOf(f))
-		}
-		l.Steps = append(l.Steps, step)
+		l.Steps = append(l.Steps, lightStepOf(s))
 	}
 	if err != nil {
 		return l
 	}
+	l.judged = steps
 	for _, name := range drawing.Names() {
 		l.Drawings = append(l.Drawings, Drawing{string(name), drawing.Draw(name, report, true).SVG})
 	}
 	return l
+}
+
+func lightStepOf(s lighting.Step) LightStep {
+	step := LightStep{ID: s.ID, Title: s.Title, Do: s.Do, Expect: s.Expect, Seen: s.Seen, Fields: s.Fields,
+		Verdict: string(s.Verdict), Says: s.Says, Next: s.Next, Fixes: []Fix{}, Drawing: string(drawingOf[s.ID])}
+	for _, f := range s.Fixes {
+		step.Fixes = append(step.Fixes, fixOf(f))
+	}
+	return step
+}
+
+// lightingNow is the plan's light with the last step as the ticks make it. The mutex is held.
+func (c *Control) lightingNow() *Lighting {
+	l := c.plan.lighting
+	if l == nil || len(l.judged) == 0 {
+		return l
+	}
+	now, last := *l, len(l.judged)-1
+	now.Steps = append(slices.Clone(l.Steps[:last]), lightStepOf(lighting.Away(l.judged[:last], c.evening.ticked)))
+	return &now
 }
 
 func texts[T fmt.Stringer](marks []T) []string {

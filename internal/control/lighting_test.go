@@ -8,6 +8,7 @@ import (
 
 	"stillwater/internal/drawing"
 	"stillwater/internal/lighting"
+	"stillwater/internal/optics"
 	"stillwater/internal/shot"
 )
 
@@ -53,4 +54,78 @@ func TestSeenGoesStaleOnThePage(t *testing.T) {
 		assert.Zero(t, x.Snapshot().Set.Flash.Seen)
 		assert.Zero(t, x.Snapshot().Set.Background.Seen)
 	})
+}
+
+// What was seen with one kind of shot is not there with another, and is again with the first; a new session forgets it.
+func TestSeenIsOfItsKind(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		put := func(field, value string) { x.must(me, Command{Type: "set", Field: field, Value: value}) }
+		put("kind", "throw")
+		put("flash.smear", "5")
+		put("flash.figures", "1/1 1/300 s, 1/16 1/4000 s")
+		assert.True(t, x.Snapshot().Set.Flash.Smear.Known, "what becomes known of the unit changes no light")
+		put("kind", "drop")
+		assert.False(t, x.Snapshot().Set.Flash.Smear.Known)
+		put("kind", "throw")
+		assert.Equal(t, optics.Known(optics.Pixels(5)), x.Snapshot().Set.Flash.Smear)
+		put("kind", "drop")
+		put("flash.power", "1/64")
+		put("kind", "throw")
+		assert.False(t, x.Snapshot().Set.Flash.Smear.Known, "at another power")
+		put("flash.smear", "7")
+		put("kind", "drop")
+		x.must(me, Command{Type: "session", Name: "another"})
+		put("kind", "throw")
+		assert.False(t, x.Snapshot().Set.Flash.Smear.Known, "in another session")
+	})
+}
+
+// The last step follows the ticks, which another kind and another place of the lens take back.
+func TestLastStepFollowsTicks(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := setUp(t)
+		x.ready()
+		put := func(field, value string) { x.must(me, Command{Type: "set", Field: field, Value: value}) }
+		last := func() LightStep { return x.Snapshot().Lighting.Steps[6] }
+		ticked := func() (is bool) {
+			for _, point := range x.Snapshot().Evening {
+				is = is || point.ID == "focus" && point.Ticked
+			}
+			return is
+		}
+		for field, value := range map[string]string{"room.ev": "-6 EV", "background.seen": "80 %", "flash.reading": "f/16",
+			"flash.duration": "1 ms", "camera.field_seen": "14 cm"} {
+			put(field, value)
+		}
+		require.Equal(t, "unknown", last().Verdict)
+		require.Contains(t, last().Says, "Not ticked yet: 5")
+		x.must(me, Command{Type: "evening", ID: "focus", Ticked: true})
+		assert.Equal(t, "works", last().Verdict, last().Says)
+		assert.Equal(t, "Then light, focus and framing are ready.", last().Says)
+		x.must(me, Command{Type: "evening", ID: "away", Ticked: true})
+		assert.Equal(t, "Light, focus and framing are ready.", last().Says)
+		put("camera.distance", "60 cm") // typed in place of the usual one
+		assert.True(t, ticked())
+		put("camera.distance", "70 cm")
+		assert.False(t, ticked(), "the lens was moved")
+		x.must(me, Command{Type: "evening", ID: "focus", Ticked: true})
+		put("kind", "throw")
+		assert.False(t, ticked())
+	})
+}
+
+// A refusal that names no way out has that of its step.
+func TestRefusalHasItsStepsFix(t *testing.T) {
+	set := shot.DefaultSet()
+	require.NoError(t, set.Put("camera.distance", "12 cm"))
+	bench := testBench()
+	p := makePlan(set, &bench)
+	require.NotNil(t, p.refusal)
+	assert.Equal(t, "camera.distance", p.refusal.Field)
+	assert.NotContains(t, p.refusal.Remedy, "camera.")
+	require.Len(t, p.refusal.Fixes, 1)
+	require.NoError(t, set.Put(p.refusal.Fixes[0].Field, p.refusal.Fixes[0].Value))
+	assert.Nil(t, makePlan(set, &bench).refusal)
 }

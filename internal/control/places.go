@@ -29,7 +29,7 @@ func (c *Control) usePlaces(client string) error {
 		if *set != before {
 			return errChanged
 		}
-		*set = better
+		*set = better.WithoutStale(before)
 		return nil
 	})
 }

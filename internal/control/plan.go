@@ -1,6 +1,7 @@
 package control
 
 import (
+	"slices"
 	"time"
 
 	"stillwater/internal/elevation"
@@ -26,22 +27,37 @@ type plan struct {
 // putField changes one field of the set. When it returns, the plan is there too.
 func (c *Control) putField(client, field, value string) error {
 	return c.changeSet(client, field, func(set *shot.Set) error {
-		before := set.Optics()
+		before := *set
 		if err := set.Put(field, value); err != nil {
 			return err
 		}
-		set.SetOptics(set.Optics().WithoutStale(before))
+		*set = set.WithoutStale(before)
+		if earlier, is := c.leftSet(set.Kind); is && set.Kind != before.Kind {
+			*set = set.Recall(earlier)
+		}
 		return nil
 	})
+}
+
+// leftSet is the set of a kind when it was left for another kind in this session.
+func (c *Control) leftSet(kind shot.Kind) (set shot.Set, is bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	set, is = c.leftSets[kind]
+	return set, is
 }
 
 // changeSet changes the set, one field or, if that is "", several. change is called again if the set has changed
 // meanwhile.
 func (c *Control) changeSet(client, field string, change func(*shot.Set) error) error {
 	for {
-		before, set, bench, err := c.nextSet(client, field, change)
+		before, bench, err := c.setNow(client, field)
 		if err != nil {
 			return err
+		}
+		set := before
+		if err := change(&set); err != nil {
+			return toRefusal(err)
 		}
 		plan := c.opts.makePlan(set, bench)
 		if done, err := c.installSet(client, field, before, bench, set, plan); done || err != nil {
@@ -50,20 +66,11 @@ func (c *Control) changeSet(client, field string, change func(*shot.Set) error) 
 	}
 }
 
-// nextSet is the set as it is, as it would be, and what it would be for.
-func (c *Control) nextSet(
-	client, field string, change func(*shot.Set) error,
-) (before, set shot.Set, bench *shot.Bench, err error) {
+// setNow is the set as it is, to be changed, and what it is for.
+func (c *Control) setNow(client, field string) (set shot.Set, bench *shot.Bench, err error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if err := c.checkPut(client, field); err != nil {
-		return before, set, nil, err
-	}
-	set = c.set
-	if err := change(&set); err != nil {
-		return before, set, nil, toRefusal(err)
-	}
-	return c.set, set, c.bench, nil
+	return c.set, c.bench, c.checkPut(client, field)
 }
 
 // installSet returns false if the set or the bench has changed since the plan was made.
@@ -84,6 +91,9 @@ func (c *Control) installSet(
 	c.forget(c.set, set)
 	if set.Kind != before.Kind {
 		c.shotsAreOver()
+		c.leftSets[before.Kind] = before
+	}
+	if set.Kind != before.Kind || set.Camera.MovedSince(before.Camera) {
 		c.untickSteps()
 	}
 	c.set, c.plan = set, made
@@ -150,7 +160,20 @@ func makePlan(set shot.Set, bench *shot.Bench) plan {
 		opts.Problem = elevation.Problem{Field: r.Field, Words: r.Why + "; " + r.Remedy}
 	}
 	p.elevation, p.lighting = elevation.Draw(set, opts).SVG, makeLighting(set)
+	p.addFixes()
 	return p
+}
+
+// addFixes offers beside the refusal what the step of its field does.
+func (p plan) addFixes() {
+	if p.refusal == nil || len(p.refusal.Fixes) > 0 || p.lighting == nil {
+		return
+	}
+	for _, s := range p.lighting.Steps {
+		if s.Verdict == string(lighting.Change) && slices.Contains(append(s.Seen, s.Fields...), p.refusal.Field) {
+			p.refusal.Fixes = s.Fixes
+		}
+	}
 }
 
 func compilePlan(set shot.Set, bench *shot.Bench) plan {

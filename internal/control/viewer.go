@@ -79,7 +79,7 @@ func (c *Control) snapshot() *Snapshot {
 		Asking:    append([]string{}, c.phones.requesters...),
 		Onlookers: c.phones.onlookers(), Away: c.phones.away(), GraceS: c.opts.Grace.Seconds(),
 		ArmForS: c.opts.ArmFor.Seconds(), Care: c.careList(), CareDone: c.careDone(),
-		CareAgain: c.askedAgain, Evening: c.eveningList(), Lighting: c.plan.lighting,
+		CareAgain: c.askedAgain, Evening: c.eveningList(), Lighting: c.lightingNow(),
 		Session: c.sessionNow(), Set: c.set, Preview: c.plan.preview, Refusal: c.plan.refusal,
 		Elevation: c.plan.elevation,
 		Shots:     append([]ShotView{}, c.shots...), ShotCount: c.shotCount,

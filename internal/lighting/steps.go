@@ -29,7 +29,7 @@ type Step struct {
 	Do      string   // what to do
 	Expect  string   // what to expect
 	Seen    []string // the set's fields for what was seen
-	Fields  []string // more of the set's fields that it depends on; each is in one step only
+	Fields  []string // more of the set's fields that it depends on, besides CameraFields; each is in one step only
 	Verdict Verdict
 	Says    string // the verdict in words, with its margin
 	Next    string // the next move; "" none
@@ -37,32 +37,46 @@ type Step struct {
 	Fixes   []shot.Fix
 }
 
+// CameraFields are the set's fields of the camera that all steps depend on.
+func CameraFields() []string { return []string{"camera.aperture", "camera.iso", "camera.shutter"} }
+
 func (r Report) steps() []Step {
 	steps := []Step{r.dark(), r.background(), r.key(), r.freeze(), r.focus(), r.framing()}
-	return append(steps, away(steps))
+	return append(steps, Away(steps, nil))
 }
 
 func (r Report) dark() Step {
 	s := Step{ID: "dark", Title: "Darken, and test black",
 		Do: fmt.Sprintf("Close the room. Leave on only what stays on, the flash off. Open the shutter for %v and look at "+
-			"the histogram.", optics.NearestShutter(optics.Shutter(r.Open))),
-		Expect: "A black frame: nothing right of the first twentieth.",
+			"the histogram.", r.testFrame()),
+		Expect: r.darkEnough(),
 		Seen:   []string{"room.by", "room.frame_open", "room.frame_seen", "room.ev"},
-		Fields: []string{"camera.shutter", "room.margin"},
+		Fields: []string{"room.margin"},
 	}
 	asked := r.Set.Room.Margin
 	switch short := asked - r.Margin; {
 	case !r.Light.RoomKnown:
 		s.Verdict, s.Says = Unknown, "How dark the room is has not been typed."
 		s.Next = r.roomLacks()
+	case short <= 0 && r.frameBurntOut():
+		s.Verdict, s.Says = Unknown, "The frame is burnt out: it does not say how bright the room is."
+		s.Next = "Take it again with a shorter time."
 	case short <= 0:
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The room is %s below the flash, and you asked for %s: the shutter may be open for %s.",
 			inStops(r.Margin), inStops(asked), inTime(r.longest()))
+	case r.frameBlack():
+		s.Verdict = Change
+		s.Says = fmt.Sprintf("The frame is black, but it was open so briefly that the room may be %s; you asked for "+
+			"%s below: what moves might leave a ghost.", belowFlash(r.Margin), inStops(asked))
+		s.Next = fmt.Sprintf("Take it again, open for %v or longer", r.blackEnough()) + r.shorterOpening(&s)
+		if r.blackEnough() > longestTest {
+			s.Next = "Put the flash right first: no frame shows a room so far below it."
+		}
 	default:
 		s.Verdict = Change
-		s.Says = fmt.Sprintf("The room is only %s below the flash, and you asked for %s: what moves would leave a ghost.",
-			inStops(r.Margin), inStops(asked))
+		s.Says = fmt.Sprintf("The room is %s, and you asked for %s below: what moves would leave a ghost.",
+			belowFlash(r.Margin), inStops(asked))
 		s.Next = fmt.Sprintf("Darken by %s", inStops(optics.Stops(math.Ceil(float64(short)*10)/10)))
 		s.Next += r.shorterOpening(&s)
 	}
@@ -70,6 +84,59 @@ func (r Report) dark() Step {
 		s.Says += " The flash is taken to be right."
 	}
 	return s
+}
+
+// belowFlash is how far the room is below the flash, or above it.
+func belowFlash(margin optics.Stops) string {
+	if margin < 0 {
+		return inStops(-margin) + " above the flash"
+	}
+	return "only " + inStops(margin) + " below the flash"
+}
+
+// mostRoom is what the room's light may expose by for the margin asked for.
+func (r Report) mostRoom() optics.Stops { return r.Light.Key - r.Set.Room.Margin }
+
+// longestTest is the longest shutter time that cameras have on their dial.
+const longestTest optics.Shutter = 30
+
+// blackEnough is a shutter time for which a frame that is black shows the margin asked for.
+func (r Report) blackEnough() optics.Shutter {
+	return optics.Shutter(optics.Ceil(optics.BlackEnough(r.mostRoom(), r.Open)))
+}
+
+// testFrame is the shutter time of the frame to take without flash.
+func (r Report) testFrame() optics.Shutter {
+	return min(max(optics.NearestShutter(optics.Shutter(r.Open)), r.blackEnough()), longestTest)
+}
+
+// darkEnough is what the meter or the frame shows when the room is as dark as asked.
+func (r Report) darkEnough() string {
+	room := r.Set.Room
+	below := fmt.Sprintf("the room is then %s below the flash", inStops(room.Margin))
+	if room.By == optics.RoomMetered {
+		per := optics.ContinuousExposure(0, r.Light.Lens.WorkingFNumber(), r.Set.Camera.Speed, r.Open)
+		return fmt.Sprintf("The meter at EV %.1f or less: %s.", math.Floor(float64(r.mostRoom()-per)*10+1e-9)/10, below)
+	}
+	open := r.testFrame()
+	if room.FrameOpen.Known {
+		open = optics.Shutter(room.FrameOpen.Value)
+	}
+	level := optics.FrameLevel(r.mostRoom(), r.Open, phys.Time(optics.ExactShutter(open)))
+	if level < optics.BlackLevel {
+		return fmt.Sprintf("Nothing yet: a frame of %v is too short to show it, however black.", open)
+	}
+	return fmt.Sprintf("In a frame of %v nothing right of %.0f %%: %s.", open,
+		math.Floor(float64(min(level, burntOut))*100+1e-9), below)
+}
+
+// frameBurntOut and frameBlack report that the frame shows only the least or the most that the room's light may be.
+func (r Report) frameBurntOut() bool {
+	return r.Set.Room.By == optics.RoomFrame && r.Set.Room.FrameSeen.Value >= burntOut
+}
+
+func (r Report) frameBlack() bool {
+	return r.Set.Room.By == optics.RoomFrame && r.Set.Room.FrameSeen.Value <= optics.BlackLevel
 }
 
 // roomLacks says what is still to be typed of the room's light.
@@ -115,6 +182,9 @@ func (r Report) shorterOpening(s *Step) string {
 	return fmt.Sprintf(", or open the shutter for no more than %s.", inTime(longest))
 }
 
+// rounding is less than anybody can type: a level comes back from stops with it.
+const rounding = 1e-6
+
 // burntOut is the level from which more light does not show.
 const burntOut optics.Level = 0.999
 
@@ -137,11 +207,11 @@ func (r Report) background() Step {
 		if !r.Set.Background.Seen.Known {
 			s.Next = fmt.Sprintf("Lower it by %s.", inStops(r.LowerBy))
 		}
-	case r.Level > optics.BackgroundHigh:
+	case r.Level > optics.BackgroundHigh+rounding:
 		s.Verdict = Change
 		s.Says = fmt.Sprintf("At %s the background is nearly white: clear water fades in it.", inPercent(r.Level))
 		s.Next = fmt.Sprintf("Lower it by %s.", inStops(r.LowerBy))
-	case r.Level < optics.BackgroundLow:
+	case r.Level < optics.BackgroundLow-rounding:
 		s.Verdict = Caution
 		s.Says = fmt.Sprintf("At %s the background is dark: dark edges stand out less.", inPercent(r.Level))
 		s.Next = fmt.Sprintf("Raise it by %s.", inStops(-r.LowerBy))
@@ -154,26 +224,50 @@ func (r Report) background() Step {
 	return s
 }
 
-// disagreement is from how many stops on two ways to know one exposure contradict each other: own choice; guide numbers
-// are often optimistic by a stop.
+// disagreement is from how many stops on two ways to know one exposure are said to differ: own choice.
 const disagreement optics.Stops = 1.5
 
-// disagree says which of several ways counts, if another says something else.
+// contradiction is from how many stops on one of them must be wrong: no sum of what honest ones are off by is as much. A
+// guide number is optimistic by up to 1; what a diffuser or umbrella takes and nobody typed is 1 to 2; a camera's own
+// curve is half a stop off in the middle; marks are in thirds. Common practice, no source.
+const contradiction optics.Stops = 1 + 2 + 0.5 + 1./3
+
+// again says how each of the ways is measured again, and how its field says that nobody has.
+var again = map[string]struct{ how, none string }{
+	"flash.seen":         {"the white card, flat towards the lens, lit by the flash alone", "unknown"},
+	"flash.reading":      {"the flash meter, at the focus spot, set to the camera's speed", "none"},
+	"flash.guide":        {"the guide number, in metres at ISO 100 and full power, with power, distance and what is lost", "0 m"},
+	"background.seen":    {"the histogram, the key off", "unknown"},
+	"background.reading": {"the flash meter, at the background, set to the camera's speed, with what the background reflects", "none"},
+}
+
+// disagree says which of several ways counts, if another says something else, and believes none of two that contradict
+// each other.
 func disagree(s *Step, ways []optics.Exposed) {
-	for i, other := range ways {
-		off := other.Stops - ways[0].Stops
-		if i == 0 || max(off, -off) < disagreement {
-			continue
-		}
-		than := "more"
-		if off < 0 {
-			than = "less"
-		}
-		s.Says += fmt.Sprintf(" That is by %s; by %s it would be %s %s.", ways[0].By, other.By, inStops(max(off, -off)), than)
-		s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" Look again and correct one of the two: %s or %s.", ways[0].By,
-			other.By))
-		if s.Verdict == Works {
-			s.Verdict = Caution
+	for _, other := range ways[min(1, len(ways)):] {
+		first := ways[0]
+		off := other.Stops - first.Stops
+		switch apart := max(off, -off); {
+		case apart >= contradiction:
+			s.Verdict = Change
+			s.Says = fmt.Sprintf("Two readings contradict each other: by %s white is %s, by %s %s. Honest ones are less than %s "+
+				"apart: one is wrong.", first.By, fromWhite(first.Stops), other.By, fromWhite(other.Stops), inStops(contradiction))
+			s.Next = fmt.Sprintf("Measure both again: %s; and %s. Or take back the wrong one.", again[first.Field].how,
+				again[other.Field].how)
+			s.Fixes = []shot.Fix{{Field: first.Field, Value: again[first.Field].none},
+				{Field: other.Field, Value: again[other.Field].none}}
+			return
+		case apart >= disagreement:
+			than := "more"
+			if off < 0 {
+				than = "less"
+			}
+			s.Says += fmt.Sprintf(" That is by %s; by %s it would be %s %s.", first.By, other.By, inStops(apart), than)
+			s.Next = strings.TrimSpace(s.Next + fmt.Sprintf(" Look again and correct one of the two: %s or %s.", first.By,
+				other.By))
+			if s.Verdict == Works {
+				s.Verdict = Caution
+			}
 		}
 	}
 }
@@ -211,35 +305,56 @@ const (
 func (r Report) key() Step {
 	s := Step{ID: "key", Title: "Key light",
 		Do:     "Hold a white card at the focus spot and fire the flash by hand, or meter it there.",
-		Expect: "The card just under the right end of the histogram.",
+		Expect: r.rightKey(),
 		Seen:   []string{"flash.seen", "flash.reading"},
-		Fields: []string{"camera.aperture", "camera.iso", "flash.guide", "flash.power", "flash.distance", "flash.loss",
-			"flash.units", "flash.others"},
+		Fields: []string{"flash.guide", "flash.power", "flash.distance", "flash.loss", "flash.units", "flash.others"},
 	}
+	right := fmt.Sprintf("; from %s to %s is right", fromWhite(keyLow), fromWhite(keyHigh))
 	switch over := r.Light.Key; {
 	case !r.Light.KeyKnown:
 		s.Verdict, s.Says = Unknown, "The flash's exposure has not been typed."
 		s.Next = "Type what was seen, a meter's reading, or the unit's guide number."
-	case over > keyHigh || r.cardBurntOut():
+	case r.cardBurntOut():
 		s.Verdict = Change
-		s.Says = fmt.Sprintf("The flash is %s over: white burns out.", inStops(over))
+		s.Says, s.Next = "The card is burnt out.", "Lower the flash by a stop and look again."
+	case over > keyHigh:
+		s.Verdict = Change
+		s.Says = fmt.Sprintf("White is %s%s. It burns out.", fromWhite(over), right)
 		s.Next = fmt.Sprintf("Lower the power, move it back, or stop down: %s less.", inStops(over))
-		if r.cardBurntOut() {
-			s.Says, s.Next = "The card is burnt out.", "Lower the flash by a stop and look again."
-		}
-	case r.Set.Flash.Seen.Known && r.Set.Flash.Seen.Value <= optics.BlackLevel:
-		s.Verdict, s.Says = Change, "The card is black: hardly any of the flash reached it."
-		s.Next = "See that the flash fires, that its light falls on the card, and that the shutter is open meanwhile."
+	case r.cardBlack():
+		s.Verdict = Change
 	case over < keyLow:
 		s.Verdict = Change
-		s.Says = fmt.Sprintf("The flash is %s under: the liquid would be dark.", inStops(-over))
+		s.Says = fmt.Sprintf("White is %s%s. The liquid would be dark.", fromWhite(over), right)
 		s.Next = r.morePower(-over, &s) + r.makeUp(-over) + "."
 	default:
 		s.Verdict = Works
-		s.Says = fmt.Sprintf("The flash is right: white is %s.", fromWhite(over))
+		s.Says = fmt.Sprintf("The flash is right: white is %s%s.", fromWhite(over), right)
 	}
 	disagree(&s, r.Set.Optics().KeyWays())
+	if r.cardBlack() {
+		s.Says = strings.TrimSpace("The card is black: hardly any of the flash reached it. " + s.Says)
+		s.Next = strings.TrimSpace("See that the flash fires, that its light falls on the card, and that the shutter is open " +
+			"meanwhile. " + s.Next)
+	}
 	return s
+}
+
+// rightKey is what the card and the meter show when the flash is right.
+func (r Report) rightKey() string {
+	expect := fmt.Sprintf("The card from %.0f %% up to just under the right end of the histogram",
+		math.Ceil(float64(optics.LevelAt(keyLow))*100))
+	var marks []optics.FNumber
+	for _, mark := range optics.FNumberMarks() {
+		read := optics.FlashExposure(optics.ExactFNumber(mark), r.Light.Lens.WorkingFNumber())
+		if read >= keyLow && read <= keyHigh {
+			marks = append(marks, mark)
+		}
+	}
+	if len(marks) > 0 {
+		expect += fmt.Sprintf(", or a flash meter at %v to %v", marks[0], marks[len(marks)-1])
+	}
+	return expect + "."
 }
 
 // cardBurntOut reports that nobody knows how far the flash is over.
@@ -248,11 +363,21 @@ func (r Report) cardBurntOut() bool {
 	return seen.Known && seen.Value >= burntOut
 }
 
+// cardBlack reports that nobody knows how far it is under.
+func (r Report) cardBlack() bool {
+	seen := r.Set.Flash.Seen
+	return seen.Known && seen.Value <= optics.BlackLevel
+}
+
+// fromWhite is an exposure from where white is just white, the right end of the histogram.
 func fromWhite(over optics.Stops) string {
-	if over > 0 {
-		return inStops(over) + " over white"
+	switch {
+	case math.Abs(float64(over)) < 0.05:
+		return "at the right end"
+	case over > 0:
+		return inStops(over) + " over"
 	}
-	return inStops(-over) + " under the right end"
+	return inStops(-over) + " under"
 }
 
 // morePower offers the power that makes up for light, or says that full power does not; "" it has full power.
@@ -441,8 +566,12 @@ func (r Report) orTaller() string {
 		inLength(phys.Round(r.Tallest(), 2)))
 }
 
-// byRuler says if the ruler and the distances contradict each other. How far the lens is from the spot is measured
-// within a tenth or so, so that a quarter is no such error: own choice.
+// From how many times on the ruler and the lens are said to differ, and from how many one of them is wrong. How far the
+// lens is from the spot is measured within a tenth or so, and a lens that focuses near by its inner groups is then
+// shorter than engraved, some by a third (common practice, no source): a quarter and twice are own choices.
+const rulerDiffers, rulerWrong = 1.25, 2
+
+// byRuler says if the ruler and the distances contradict each other.
 func (r Report) byRuler(s *Step) {
 	c := r.Set.Camera
 	seen := c.FieldSeen
@@ -451,14 +580,18 @@ func (r Report) byRuler(s *Step) {
 		return
 	}
 	wide := c.Lens().Field(c.Sensor)
-	if max(wide/seen, seen/wide) < 1.25 {
+	off := max(wide/seen, seen/wide)
+	if off < rulerDiffers {
 		return
 	}
 	s.Says += fmt.Sprintf(" That is by the ruler; %s from a lens of %s the frame would be %s wide.", inLength(c.Distance),
 		inFocal(c.Focal), inLength(phys.Round(wide, 2)))
 	s.Next = "Read the ruler again, or correct the distance, the focal length or the sensor's width: they contradict " +
 		"each other."
-	if s.Verdict == Works {
+	switch {
+	case off >= rulerWrong:
+		s.Verdict = Change
+	case s.Verdict == Works:
 		s.Verdict = Caution
 	}
 }
@@ -473,30 +606,47 @@ func (r Report) splashReach() phys.Length {
 	return phys.Length(v * v / phys.Gravity)
 }
 
-// away is the last step; it names those before it that are not done.
-func away(before []Step) Step {
+// Away is the last step. It says what of those before it is not finished: by their verdicts and, of those that only a
+// person can say are done, by what is ticked. Without a list of ticks it names them.
+func Away(before []Step, ticked map[string]bool) Step {
 	s := Step{ID: "away", Title: "Take the stand-in away",
 		Do:     "Take it out without moving camera or lights. Leave focus and zoom alone.",
 		Expect: "An empty frame, and everything as it was.", Seen: []string{}, Fields: []string{},
-		Verdict: Works, Waits: true, Says: "Then light, focus and framing are ready."}
-	var change, unknown []string
+		Verdict: Works, Waits: true}
+	var change, unknown, waits []string
+	notTicked := "Not ticked yet"
+	if ticked == nil {
+		notTicked = "To be done"
+	}
 	for i, other := range before {
 		name := fmt.Sprintf("%d (%s)", i+1, other.Title)
-		switch other.Verdict {
-		case Change:
+		switch {
+		case other.Verdict == Change:
 			change = append(change, name)
-		case Unknown:
+		case other.Verdict == Unknown:
 			unknown = append(unknown, name)
+		case other.Waits && !ticked[other.ID]:
+			waits = append(waits, name)
 		}
 	}
-	if len(change)+len(unknown) > 0 {
-		s.Says = "Earlier steps are not finished."
-	}
-	if len(change) > 0 {
-		s.Says += " To change: " + strings.Join(change, ", ") + "."
-	}
-	if len(unknown) > 0 {
-		s.Says += " Not known yet: " + strings.Join(unknown, ", ") + "."
+	switch {
+	case len(change)+len(unknown) > 0 || len(waits) > 0 && ticked != nil:
+		s.Verdict, s.Says = Unknown, "Earlier steps are not finished."
+		for _, left := range []struct {
+			what  string
+			steps []string
+		}{{"To change", change}, {"Not known yet", unknown}, {notTicked, waits}} {
+			if len(left.steps) > 0 {
+				s.Says += fmt.Sprintf(" %s: %s.", left.what, strings.Join(left.steps, ", "))
+			}
+		}
+	case ticked[s.ID]:
+		s.Says = "Light, focus and framing are ready."
+	default:
+		s.Says = "Then light, focus and framing are ready."
+		if len(waits) > 0 {
+			s.Says = fmt.Sprintf("Then light, focus and framing are ready, if %s is done.", strings.Join(waits, ", "))
+		}
 	}
 	return s
 }

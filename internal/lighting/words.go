@@ -69,6 +69,17 @@ func inFocal(l phys.Length) string { return fmt.Sprintf("%.4g mm", float64(l)*1e
 // inMicrons writes a length on the sensor.
 func inMicrons(l phys.Length) string { return fmt.Sprintf("%.0f µm", float64(l)*1e6) }
 
+// inPixels writes a blur in the picture.
+func inPixels(n float64) string {
+	switch {
+	case n > 0 && n < 0.1:
+		return "less than 0.1 pixels"
+	case n < 10:
+		return fmt.Sprintf("%.1f pixels", n)
+	}
+	return fmt.Sprintf("%.0f pixels", n)
+}
+
 // inPercent writes a level.
 func inPercent(l optics.Level) string { return fmt.Sprintf("%.0f %%", float64(l)*100) }
 

@@ -49,6 +49,18 @@ func (b BlackFrame) Exposure(open phys.Time) Stops {
 	return seen.Stops() + Stops(math.Log2(float64(open/b.Open)))
 }
 
+// FrameLevel is the level of what is brightest in a frame that is open for a time and has room's light that exposes by
+// at in the time open: the inverse of BlackFrame.Exposure. Above white it is white.
+func FrameLevel(at Stops, open, frame phys.Time) Level {
+	return LevelAt(at + Stops(math.Log2(float64(frame/open))))
+}
+
+// BlackEnough is how long a frame has to be open to show by being black that room's light exposes by no more than at in
+// the time open.
+func BlackEnough(at Stops, open phys.Time) phys.Time {
+	return open * phys.Time(math.Exp2(float64(BlackLevel.Stops()-at)))
+}
+
 // LongestOpening is the time for which the shutter may be open with the room's light margin stops below the flash. The
 // light exposes by at in the time open, the flash by flash.
 func LongestOpening(at Stops, open phys.Time, flash, margin Stops) phys.Time {

@@ -153,6 +153,14 @@ func (f Flash) OtherUnits() []OtherUnit {
 	return table
 }
 
+// otherLight is what they give, however long they last.
+func (f Flash) otherLight() (units []Unit) {
+	for _, u := range f.OtherUnits() {
+		units = append(units, u.Unit)
+	}
+	return units
+}
+
 // FNumber is the one at which all units together expose correctly; false if a guide number is not known.
 func (f Flash) FNumber(i ISO) (FNumber, bool) {
 	each := []FNumber{f.Unit().FNumber(i)}

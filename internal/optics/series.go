@@ -97,6 +97,17 @@ func Floor(t phys.Time) phys.Time {
 	return phys.RoundDown(t, 2)
 }
 
+// Ceil is the shortest marked shutter time that is not shorter than t; beyond the ends of the series, two digits of t.
+func Ceil(t phys.Time) phys.Time {
+	marks := ShutterMarks()
+	for i := len(marks) - 1; i >= 0; i-- {
+		if phys.Time(ExactShutter(marks[i])) >= t*(1-1e-9) {
+			return phys.Time(marks[i])
+		}
+	}
+	return phys.RoundUp(t, 2)
+}
+
 func nearest[T ~float64](x T, marks []T) T {
 	best := marks[0]
 	for _, m := range marks {

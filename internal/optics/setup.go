@@ -2,6 +2,7 @@ package optics
 
 import (
 	"math"
+	"slices"
 
 	"stillwater/internal/phys"
 )
@@ -171,6 +172,7 @@ func (s Setup) Light(open phys.Time) Light {
 // Exposed is an exposure of a white subject, by one of the ways in which it may be known.
 type Exposed struct {
 	By    string // "the white card"
+	Field string // of the set, for what was read: "flash.seen"
 	Stops Stops
 }
 
@@ -178,13 +180,13 @@ type Exposed struct {
 func (s Setup) KeyWays() (ways []Exposed) {
 	f, n := s.Flash, s.Camera.Lens().WorkingFNumber()
 	if f.Seen.Known {
-		ways = append(ways, Exposed{"the white card", seenStops(f.Seen.Value)})
+		ways = append(ways, Exposed{"the white card", "flash.seen", seenStops(f.Seen.Value)})
 	}
 	if f.Reading > 0 {
-		ways = append(ways, Exposed{"the flash meter", FlashExposure(ExactFNumber(f.Reading), n)})
+		ways = append(ways, Exposed{"the flash meter", "flash.reading", FlashExposure(ExactFNumber(f.Reading), n)})
 	}
 	if right, known := f.FNumber(s.Camera.Speed); known {
-		ways = append(ways, Exposed{"the guide number", FlashExposure(right, n)})
+		ways = append(ways, Exposed{"the guide number", "flash.guide", FlashExposure(right, n)})
 	}
 	return ways
 }
@@ -193,11 +195,11 @@ func (s Setup) KeyWays() (ways []Exposed) {
 func (s Setup) BackgroundWays() (ways []Exposed) {
 	b := s.Background
 	if b.Seen.Known {
-		ways = append(ways, Exposed{"the histogram", seenStops(b.Seen.Value)})
+		ways = append(ways, Exposed{"the histogram", "background.seen", seenStops(b.Seen.Value)})
 	}
 	if b.Reading > 0 {
 		read := FlashExposure(ExactFNumber(b.Reading), s.Camera.Lens().WorkingFNumber())
-		ways = append(ways, Exposed{"the flash meter", read + Stops(math.Log2(float64(b.Reflects)))})
+		ways = append(ways, Exposed{"the flash meter", "background.reading", read + Stops(math.Log2(float64(b.Reflects)))})
 	}
 	return ways
 }
@@ -215,27 +217,45 @@ func first(ways []Exposed, otherwise Stops) (Stops, bool) {
 }
 
 // WithoutStale is the setup without what was seen and read in the one before, where a change since then has made it
-// different: it has to be looked at again. What was itself changed since is kept.
+// different: it has to be looked at again. What was itself changed since is kept. What becomes known of a lens or a unit
+// changes nothing that was seen.
 func (s Setup) WithoutStale(before Setup) Setup {
 	unit := s.Flash.Unit()
-	if unit.Guide == 0 || before.Flash.Guide == 0 { // what becomes known of a unit changes no light
+	if unit.Guide == 0 || before.Flash.Guide == 0 {
 		unit.Guide = before.Flash.Guide
 	}
 	speed := s.Camera.Speed != before.Camera.Speed
-	lit := unit != before.Flash.Unit() || s.Flash.Others != before.Flash.Others
+	others := !slices.Equal(s.Flash.otherLight(), before.Flash.otherLight())
+	lit := unit != before.Flash.Unit() || others
 	exposed := speed || s.Camera.Aperture != before.Camera.Aperture
 	stale(&s.Flash.Seen, before.Flash.Seen, exposed || lit)
 	stale(&s.Flash.Reading, before.Flash.Reading, speed || lit)
 	stale(&s.Background.Seen, before.Background.Seen, exposed)
 	stale(&s.Background.Reading, before.Background.Reading, speed)
-	stale(&s.Flash.Smear, before.Flash.Smear, s.Flash.Power != before.Flash.Power ||
-		s.Flash.Discharge() != before.Flash.Discharge() || s.Flash.Others != before.Flash.Others)
+	stale(&s.Flash.Smear, before.Flash.Smear, s.Flash.Power != before.Flash.Power || others ||
+		s.Camera.MovedSince(before.Camera))
 	stale(&s.Camera.FieldSeen, before.Camera.FieldSeen, s.Camera.Focal != before.Camera.Focal ||
 		s.Camera.Distance != before.Camera.Distance || s.Camera.Sensor != before.Camera.Sensor)
 	if s.Room == before.Room { // a meter reads for any camera, a frame is of this one
 		stale(&s.Room.FrameOpen, before.Room.FrameOpen, exposed)
 		stale(&s.Room.FrameSeen, before.Room.FrameSeen, exposed)
 	}
+	return s
+}
+
+// MovedSince reports whether the lens is another, or elsewhere, than when it had been typed before. Typed for the first
+// time in place of the usual one, it was there already.
+func (c Camera) MovedSince(before Camera) bool {
+	usual := DefaultSetup().Camera
+	moved := func(now, was, unknown phys.Length) bool { return now != was && now != unknown && was != unknown }
+	return moved(c.Focal, before.Focal, usual.Focal) || moved(c.Distance, before.Distance, usual.Distance) ||
+		moved(c.FieldSeen, before.FieldSeen, 0) || c.Turn != before.Turn
+}
+
+// WithSeen is the setup with what was seen and read at the focus spot in another, and of the background in its frame.
+func (s Setup) WithSeen(in Setup) Setup {
+	s.Flash.Seen, s.Flash.Reading, s.Flash.Smear = in.Flash.Seen, in.Flash.Reading, in.Flash.Smear
+	s.Background.Seen, s.Camera.FieldSeen = in.Background.Seen, in.Camera.FieldSeen
 	return s
 }
 

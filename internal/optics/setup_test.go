@@ -110,6 +110,8 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 	before.Flash.Seen, before.Flash.Reading, before.Flash.Smear = Known(Level(0.9)), 16, Known(Pixels(3))
 	before.Background.Seen, before.Background.Reading = Known(Level(0.8)), 11
 	before.Room = Ambient{By: RoomFrame, FrameOpen: Known(ExposureTime(0.1)), FrameSeen: Known(Level(0))}
+	before.Flash.Others, before.Camera.Distance = "28 m, 1/16, 60 cm", 0.6
+	all := []string{"card", "key", "background", "its meter", "black", "blur"}
 	kept := func(s Setup) (list []string) {
 		for name, is := range map[string]bool{"card": s.Flash.Seen.Known, "key": s.Flash.Reading > 0,
 			"blur":       s.Flash.Smear.Known,
@@ -133,6 +135,15 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 		{func(s *Setup) { s.Camera.Shutter = 1. / 60 }, []string{"card", "key", "background", "its meter", "black", "blur"}},
 		{func(s *Setup) { s.Camera.Aperture, s.Flash.Seen = 4, Known(Level(0.5)) },
 			[]string{"card", "key", "its meter", "blur"}},
+		// What becomes known of a unit or a lens changes nothing that was seen; another place of the lens does.
+		{func(s *Setup) { s.Flash.Figures, s.Flash.Measured = "1/1 1/300 s, 1/16 1/4000 s", AboveTenth }, all},
+		{func(s *Setup) { s.Flash.Duration, s.Flash.Control = 0.002, Throttled }, all},
+		{func(s *Setup) { s.Flash.Others = "28 m, 1/16, 60 cm, 1/4000 s" }, all},
+		{func(s *Setup) { s.Flash.Others = "28 m, 1/8, 60 cm" }, []string{"background", "its meter", "black"}},
+		{func(s *Setup) { s.Camera.Pixels, s.Camera.Print = 4000, 0.3 }, all},
+		{func(s *Setup) { s.Camera.Distance = 0.7 }, []string{"card", "key", "background", "its meter", "black"}},
+		{func(s *Setup) { s.Camera.Focal = 0.06 }, all},
+		{func(s *Setup) { s.Camera.Turn = 0.2 }, []string{"card", "key", "background", "its meter", "black"}},
 	} {
 		after := before
 		c.change(&after)
@@ -150,4 +161,21 @@ func TestBlurAtTurn(t *testing.T) {
 	assert.InEpsilon(t, 1.226e-3, float64(BlurAtTurn(31.62e-3, l, p).Subject), 1e-3, "9.807/2 times 15.81 ms squared")
 	longest := LongestAtTurn(l, p)
 	assert.InEpsilon(t, float64(SharpBlur(l, p)), float64(BlurAtTurn(longest, l, p).Subject), 1e-9)
+}
+
+// A level is what the frame of another time shows of the room, and back: the inverse of what a frame says.
+func TestFrameLevel(t *testing.T) {
+	const open, frame = 0.1, 1. / 128
+	for _, seen := range []Level{0.06, 0.19, 0.5, 0.99} {
+		at := BlackFrame{frame, seen}.Exposure(open)
+		assert.InDelta(t, float64(seen), float64(FrameLevel(at, open, frame)), 1e-9)
+	}
+	// 5 stops under white are 1/32 of its light, 3.1 %: 49.5 of 255 in sRGB (from memory).
+	assert.InDelta(t, 49.5/255, float64(FrameLevel(-5, 1, 1)), 1e-3)
+	enough := BlackEnough(-9, open)
+	assert.InDelta(t, float64(BlackLevel), float64(FrameLevel(-9, open, enough)), 1e-9)
+	for _, c := range []struct{ time, mark phys.Time }{{1. / 129, 1. / 125}, {0.1, 1. / 8}, {0.126, 1. / 6}, {25.3, 25}, {31, 30},
+		{32.2, 33}, {1e-6, 1. / 8000}} {
+		assert.InDelta(t, float64(c.mark), float64(Ceil(c.time)), 1e-9, "%v", c.time) // 1/125 stands for 1/128, 25 for 25.4
+	}
 }

@@ -21,6 +21,52 @@ func (s *Set) SetOptics(o optics.Setup) {
 	s.Camera, s.Flash, s.Room, s.Background = o.Camera, o.Flash, o.Room, o.Background
 }
 
+// WithoutStale is the set without what was seen with the one before, where a change since then has made it different: of
+// another kind of shot the focus spot is elsewhere, and liquid that is faster or slower blurs otherwise.
+func (s Set) WithoutStale(before Set) Set {
+	o := s.Optics().WithoutStale(before.Optics())
+	if s.Kind != before.Kind {
+		o = o.WithSeen(optics.Setup{})
+	}
+	if o.Flash.Smear == before.Flash.Smear && !s.fliesAs(before) {
+		o.Flash.Smear = optics.Optional[optics.Pixels]{}
+	}
+	s.SetOptics(o)
+	return s
+}
+
+// Recall is the set with what was seen with an earlier one of its kind, as far as it still holds.
+func (s Set) Recall(earlier Set) Set {
+	with := s
+	with.SetOptics(s.Optics().WithSeen(earlier.Optics()))
+	s.SetOptics(s.Optics().WithSeen(with.WithoutStale(earlier).Optics()))
+	return s
+}
+
+// fliesAs reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out. Which
+// throws are accepted makes none of them faster.
+func (s Set) fliesAs(other Set) bool {
+	other.Throw.SpeedLow, other.Throw.SpeedHigh = s.Throw.SpeedLow, s.Throw.SpeedHigh
+	if s.Drop == other.Drop && s.Throw == other.Throw && s.Sound == other.Sound && s.Drops == other.Drops {
+		return true
+	}
+	now, err := s.subject()
+	was, errWas := other.subject()
+	return err == nil && errWas == nil && asFast(now.Speed, was.Speed) && asFast(now.Fastest, was.Fastest)
+}
+
+// asFast allows for less than anybody sees of a blur.
+func asFast(a, b phys.Speed) bool { return math.Abs(float64(a-b)) <= 1e-3*float64(max(a, b)) }
+
+// subject is the liquid of a first shot.
+func (s Set) subject() (Subject, error) {
+	e, err := s.Estimate()
+	if err != nil {
+		return Subject{}, err
+	}
+	return s.SubjectOf(e, DefaultSpread())
+}
+
 // Framed reports whether somebody has put the lens somewhere, or has read a ruler in the frame. A set's start has the
 // lens of a drop.
 func (s Set) Framed() bool {
@@ -153,7 +199,7 @@ func (s Set) checkCamera() error {
 		return &FieldError{Field: "camera.distance",
 			Why: fmt.Sprintf("%v is nearer than this lens focuses: %v from the sensor are about %v from the lens", c.Distance,
 				c.Nearest, least),
-			Remedy: fmt.Sprintf("use at least %v, or correct the lens's nearest focus (camera.nearest)", least)}
+			Remedy: fmt.Sprintf("use at least %v, or correct the lens's nearest focus", least)}
 	}
 	// Nearer than this the image is over twenty times life size: no lens for a camera does that.
 	if least := c.Sensor * 0.05; c.FieldSeen > 0 && c.FieldSeen < least {
@@ -318,11 +364,7 @@ func (p plan) checkBlur() error {
 	if asked == 0 || !lit.Known {
 		return nil
 	}
-	e, err := p.set.Estimate()
-	if err != nil {
-		return err
-	}
-	subject, err := p.set.SubjectOf(e, DefaultSpread())
+	subject, err := p.set.subject()
 	if err != nil {
 		return err
 	}

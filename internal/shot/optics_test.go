@@ -157,3 +157,48 @@ func TestLongSecondFlashRefused(t *testing.T) {
 	_, _, err = Compile(s, testBench())
 	assert.NoError(t, err)
 }
+
+// What was seen belongs to the kind of shot and to what it was seen with: to the liquid's own speed, and not to what
+// changes neither. Back at the same kind it is known again, as far as it still holds.
+func TestSeenBelongsToItsShot(t *testing.T) {
+	before := DefaultSet()
+	before.Kind = Throw
+	for field, value := range map[string]string{"flash.smear": "5", "flash.seen": "95 %", "flash.reading": "f/16",
+		"background.seen": "80 %", "camera.field_seen": "90 cm", "room.ev": "-6 EV", "background.reading": "f/11"} {
+		require.NoError(t, before.Put(field, value))
+	}
+	put := func(s Set, field, value string) Set {
+		next := s
+		require.NoError(t, next.Put(field, value))
+		return next.WithoutStale(s)
+	}
+	drop := put(before, "kind", "drop")
+	seen := optics.Setup{}.WithSeen(drop.Optics())
+	assert.Equal(t, optics.Setup{}, seen, "of another kind nothing was seen")
+	assert.Equal(t, before.Room, drop.Room, "the room is the same")
+	assert.Equal(t, before.Background.Reading, drop.Background.Reading, "the light on the background, too")
+
+	back := put(drop, "kind", "throw")
+	assert.Equal(t, before, back.Recall(before), "it was seen with this kind")
+	back = put(back, "camera.aperture", "f/8").Recall(before)
+	assert.Equal(t, [4]bool{true, false, false, true}, [4]bool{back.Flash.Smear.Known, back.Flash.Seen.Known,
+		back.Background.Seen.Known, back.Flash.Reading > 0}, "as far as it holds at another aperture")
+
+	for _, c := range []struct {
+		field, value string
+		holds        bool
+	}{
+		{"flash.figures", "1/1 1/300 s, 1/16 1/4000 s", true}, {"flash.duration", "2 ms", true}, {"trim.throw", "2 ms", true},
+		{"throw.gate", "12 cm", true}, {"throw.mass", "4 cm", true}, {"light.recycle", "3 s", true}, {"drop.height", "60 cm", true},
+		{"throw.speed_low", "2.5 m/s", true}, {"throw.speed_high", "6 m/s", true},
+		{"throw.to_focus", "30 cm", false}, {"throw.angle", "40°", false}, {"flash.power", "1/64", false},
+		{"camera.turn", "20°", false},
+	} {
+		assert.Equal(t, c.holds, put(before, c.field, c.value).Flash.Smear.Known, "%s %s", c.field, c.value)
+	}
+	wet := DefaultSet()
+	require.NoError(t, wet.Put("flash.smear", "5"))
+	assert.True(t, put(wet, "drop.beam", "10 cm").Flash.Smear.Known, "where the beam is")
+	assert.False(t, put(wet, "drop.phase", "contact").Flash.Smear.Known, "another moment")
+	assert.False(t, put(wet, "drop.height", "60 cm").Flash.Smear.Known, "it falls faster")
+}
