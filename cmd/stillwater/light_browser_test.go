@@ -139,7 +139,18 @@ func TestLightGuide(t *testing.T) {
 	p.until("a distance that cannot work is corrected where it was typed",
 		`document.querySelector("#f-camera-distance").value === "15"`)
 	p.enter("#f-camera-distance", "50")
+	p.verdict("focus", "unknown")
+	p.until("of a lens that was moved the tick is taken back, by name",
+		`document.querySelector("#step-focus .step-took").textContent.startsWith(
+			"After the change of Lens to focus spot these no longer hold: the tick of step 5")`)
+	p.picture("light-5-tick-taken")
+	p.tap("#step-away > summary")
+	p.until("the last step asks for it", `document.querySelector("#step-away .step-says").textContent.endsWith(
+		"Not ticked yet: 5 (Focus on a stand-in, and lock it).")`)
+	p.picture("light-7-away")
+	p.tap(`#step-focus label[data-evening="focus"]`)
 	p.verdict("focus", "works")
+	p.until("nothing is said of it any more", `document.querySelector("#step-focus .step-took").textContent === ""`)
 	p.until("the coming shot shows how long the flash is lit",
 		`document.querySelector("#coming-list").textContent.includes("lit from")`)
 
@@ -167,22 +178,25 @@ func TestTakenBack(t *testing.T) {
 	p.tap("#step-background > summary")
 	p.enter("#f-background-seen", "80")
 	p.verdict("background", "works")
-	p.tap("#step-key > summary")
-	p.tap("#step-key-fold > summary")
+	assert.True(t, eval[bool](p, `document.querySelector("#f-camera-aperture").checkVisibility()`), "folded in no step")
+	p.tap("#step-background .step-camera .lead-to")
+	p.until("each step leads to the camera", `document.activeElement.id === "f-camera-aperture"`)
+	p.picture("light-camera")
 	p.enter("#f-camera-aperture", "f/11")
 	p.verdict("background", "unknown")
-	for _, step := range []string{"background", "key"} {
-		p.until(step+" says so", fmt.Sprintf(`document.querySelector("#step-%s .step-took").textContent ===
-			"After the change of Aperture these readings no longer hold: Background in the histogram. Look again."`,
-			step))
+	for _, place := range []string{"#step-background", ".camera-of"} {
+		p.until(place+" says so", fmt.Sprintf(`document.querySelector("%s .step-took").textContent ===
+			"After the change of Aperture these no longer hold: Background in the histogram. Look again."`,
+			place))
 	}
+	p.until("each step says with what", `document.querySelector("#step-key .step-camera").textContent.includes("f/11, ISO 400")`)
 	p.fit("taken back")
-	p.js(`document.querySelector("#step-key .step-took").scrollIntoView({ block: "center" })`)
+	p.js(`document.querySelector(".camera-of .step-took").scrollIntoView({ block: "center" })`)
 	p.picture("light-taken-back")
 	p.enter("#f-camera-aperture", "")
 	p.until("empty is said", `document.querySelector("#f-camera-aperture-refusal").textContent.includes("cannot be")`)
 	p.enter("#f-background-seen", "75 %")
-	p.until("looked at again", `document.querySelector("#step-key .step-took").textContent === ""`)
+	p.until("looked at again", `document.querySelector(".camera-of .step-took").textContent === ""`)
 
 	p.tap("#step-focus > summary")
 	p.tap(`#step-focus label[data-evening="focus"]`)
@@ -190,6 +204,69 @@ func TestTakenBack(t *testing.T) {
 	p.until("it is ticked", focused)
 	p.tap(`#kinds [data-kind="throw"]`)
 	p.until("of another kind it is not", "!"+focused)
+
+	p.tap("#step-freeze > summary")
+	p.tap("#step-freeze-fold > summary")
+	p.enter("#f-flash-smear", "5")
+	p.verdict("freeze", "works")
+	p.enter("#f-flash-figures", "1/1 1/300 s, 1/16 1/2000 s")
+	p.until("durations that become known take nothing back", `document.querySelector("#f-flash-figures").value.includes("1/2000") &&
+		document.querySelector("#f-flash-smear").value === "5 pixels"`)
+	p.tap(`#kinds [data-kind="drop"]`)
+	p.until("it was a throw's, and that is said", `document.querySelector("#f-flash-smear").value === "" &&
+		document.querySelector("#step-freeze .step-took").textContent ===
+			"After the change of What flies these no longer hold: Blur seen. Look again."`)
+	p.js(`document.querySelector("#step-freeze .step-took").scrollIntoView({ block: "center" })`)
+	p.picture("light-other-kind")
+	p.tap(`#kinds [data-kind="throw"]`)
+	p.until("of a throw it is known", `document.querySelector("#f-flash-smear").value === "5 pixels" &&
+		document.querySelector("#step-freeze .step-took").textContent === ""`)
+	p.clean()
+}
+
+// TestLeadsToTheField: where the set cannot work, Shoot and the bar name the field in the page's own words, with its fix,
+// and lead to it by a tap, wherever it is folded in.
+func TestLeadsToTheField(t *testing.T) {
+	t.Parallel()
+	b := startBrowser(t)
+	_, p := b.openGuide(t)
+	p.tap("#step-focus > summary")
+	p.tap("#step-focus-fold > summary")
+	p.enter("#f-camera-nearest", "80")
+	p.until("it cannot work", `document.querySelector("#step-focus .step-says").textContent.includes("nearer than this lens")`)
+	p.js(`document.querySelectorAll("#care-list input").forEach((n) => n.click())`)
+	p.until("care is ticked", cared)
+	p.place("setup")
+	p.tap("#guide-fold > summary")
+	p.do(chromedp.Reload()) // nothing of the guide is loaded
+	p.until("the page is there", holding)
+	p.place("shoot")
+	const message = `document.querySelector("#coming-refusal")`
+	p.until("it is named in the page's own words", message+`.textContent.includes("Change “Lens to focus spot”")`)
+	for _, place := range []string{"#shoot", "#bar"} {
+		assert.NotRegexp(t, `\b(camera|flash|room|background|light)\.[a-z_]+`, p.plain(place))
+	}
+	for _, wide := range []int64{390, 360} {
+		p.resize(wide, map[int64]int64{390: 844, 360: 640}[wide])
+		p.fit("a set that cannot work")
+		p.picture(fmt.Sprintf("light-shoot-refused-%d", wide))
+	}
+	p.resize(390, 844)
+	p.tap("#coming-refusal .lead-to")
+	p.until("it is led to", `document.activeElement.id === "f-camera-distance" && document.documentElement.dataset.place === "setup"`)
+	p.picture("light-led-to")
+	p.place("shoot")
+	p.place("setup")
+	p.until("the bar leads there, too", `document.querySelector("#bar-hint").textContent ===
+		"To arm, correct “Lens to focus spot” first."`)
+	p.picture("light-bar-refused")
+	p.js(`document.activeElement.blur()`)
+	p.tap("#bar-hint .lead-to")
+	p.until("by a tap", `document.activeElement.id === "f-camera-distance"`)
+	p.place("shoot")
+	p.tap(`#coming-refusal .fix[data-field="camera.distance"]`)
+	p.until("or mends it", `!document.querySelector("#coming-refusal").checkVisibility() &&
+		document.querySelector("#bar-hint").textContent === ""`)
 	p.clean()
 }
 
@@ -228,8 +305,6 @@ func TestRefusalIsNotUnderTheBar(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
 	_, p := b.openGuide(t)
-	p.tap("#step-key > summary")
-	p.tap("#step-key-fold > summary")
 	p.at("#f-camera-aperture")
 	p.js(`document.querySelector("#f-camera-aperture").scrollIntoView({ block: "end" })`)
 	p.js(`document.querySelector("#f-camera-aperture").focus(), document.querySelector("#f-camera-aperture").select()`)

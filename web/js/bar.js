@@ -3,6 +3,8 @@
 import { attr, byId, text } from "./dom.js";
 import { pressAndHold, whyWords } from "./hold.js";
 import { dropStrayClicks } from "./press.js";
+import { leadButton } from "./refusals.js";
+import { fieldText, named } from "./set.js";
 import { setTabItem, tabItem } from "./store.js";
 import { voice } from "./voice.js";
 
@@ -157,7 +159,7 @@ export class Bar {
 			return false;
 		}
 		if (this.#snap && !this.#snap.preview) {
-			this.#hint("The set cannot work as it is: correct it first.");
+			this.#hint(`The set cannot work as it is: ${wrongWords(this.#snap)} first.`);
 			this.lead("set");
 			return false;
 		}
@@ -222,16 +224,24 @@ export class Bar {
 					? "Nobody holds the controls. To arm, take them in Set up."
 					: "This phone is watching. To arm, ask for the controls in Set up.";
 		} else if (!snap.care_done) words = "To arm, first tick every point of the checklist.";
-		else if (!snap.preview) words = "To arm, correct the set first.";
-		this.#write(words);
+		else if (!snap.preview) words = `To arm, ${wrongWords(snap)} first.`;
+		const field = this.#holding && snap.care_done && !this.#armed && !snap.preview ? snap.refusal?.field : "";
+		this.#write(words, this.#online && field && named(field) ? field : "");
 	}
 
-	/** @param {string} words "": no line at all */
-	#write(words) {
+	/** @param {string} words "": no line at all @param {string} [field] where a tap on them leads */
+	#write(words, field = "") {
 		const hint = byId("bar-hint");
-		text(hint, words);
 		hint.hidden = words === "";
+		if (field === "") text(hint, words);
+		else if (hint.querySelector("button")?.textContent !== words) hint.replaceChildren(leadButton(field, words));
 	}
+}
+
+/** What is to be corrected. @param {Snapshot} snap */
+function wrongWords(snap) {
+	const field = snap.refusal?.field ?? "";
+	return named(field) ? `correct “${fieldText(field)}”` : "correct the set";
 }
 
 /** Whether it can be armed. @param {Snapshot} snap */

@@ -14,6 +14,7 @@ import { LookBack } from "./lookback.js";
 import { Places } from "./places.js";
 import { Practice } from "./practice.js";
 import { Sensors } from "./sensors.js";
+import { loadNames, named } from "./set.js";
 import { SetUp } from "./setup.js";
 import { Shoot } from "./shoot.js";
 import { StateHeader } from "./state.js";
@@ -61,7 +62,11 @@ export class Page {
 		/** @type {Field[]} */
 		this.fields = [...this.shoot.fields, ...this.setup.fields];
 		this.studio = new Studio(commands, (more) => this.#more(more));
-		byId("page").addEventListener("click", (e) => this.#fix(e));
+		byId("page").addEventListener("click", (e) => {
+			this.#fix(e);
+			const to = /** @type {HTMLElement} */ (e.target).closest("[data-lead]");
+			if (to instanceof HTMLElement) this.#leadTo(to.dataset.lead ?? "");
+		});
 		setInterval(() => this.#tick(), 250);
 	}
 
@@ -101,12 +106,16 @@ export class Page {
 		this.shoot.show(snap, this.#holding);
 		this.practice.show(snap);
 		this.lookback.show(snap, me);
-		placeRefusal(this.fields, snap.refusal, this.#refusedAt);
+		const besideGuide = this.fields.filter((f) => !f.node.closest("#guide")); // a step says itself what is wrong with it
+		placeRefusal(besideGuide, snap.refusal, this.#refusedAt);
 		this.phone.show(snap);
 		this.arming.update(snap);
 		this.bar.show(snap, this.#holding);
 		this.#enable();
 		if (before && !isDark(before) && isDark(snap)) this.#armed();
+		if (snap.refusal?.field.includes(".") && !named(snap.refusal.field)) {
+			loadNames().then(() => this.#snap && named(snap.refusal?.field ?? "") && this.show(this.#snap, me), () => {});
+		}
 	}
 
 	/** The machine's Wi-Fi, where that is for the page. @param {Radio} radio */
@@ -177,10 +186,18 @@ export class Page {
 
 	/** What keeps it from being armed. @param {"care" | "set"} what */
 	#lead(what) {
-		const refused = this.fields.find((f) => f.name === this.#refusedAt.field);
-		this.places.open(what === "set" && (!refused || this.shoot.fields.some((f) => f === refused)) ? "shoot" : "setup");
-		const at = what === "care" ? byId("care") : refused?.node.offsetParent ? refused.node : byId("set");
-		at.scrollIntoView({ block: "start" });
+		const field = this.#snap?.refusal?.field ?? "";
+		if (what === "set" && named(field)) {
+			this.#leadTo(field);
+			return;
+		}
+		this.places.open(what === "set" ? "shoot" : "setup");
+		byId(what).scrollIntoView({ block: "start" });
+	}
+
+	/** Show a field where it is changed. @param {string} name */
+	#leadTo(name) {
+		import("./studio/lead.js").then(({ lead }) => lead(this, name), () => this.places.open("setup"));
 	}
 
 	/** A refusal's fix was pressed. @param {Event} e */

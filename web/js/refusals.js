@@ -2,7 +2,7 @@
 
 import { button, el } from "./dom.js";
 import { icon } from "./icons.js";
-import { changeText } from "./set.js";
+import { changeText, fieldText, named } from "./set.js";
 
 /** @import { Fix, Refusal } from "../protocol.d.ts" */
 
@@ -23,12 +23,18 @@ export function show(place, refusal, before = "") {
 		place.hidden = true;
 		return;
 	}
-	const made = JSON.stringify([refusal, before]);
+	const made = JSON.stringify([refusal, before, fieldText(refusal.field)]);
 	if (!place.hidden && place.dataset.made === made) return;
 	place.dataset.made = made;
 	place.replaceChildren(
 		icon("warn"),
-		el("div", {}, el("p", {}, refusalText(refusal, before)), ...(refusal.fixes ?? []).map(fixButton)),
+		el(
+			"div",
+			{},
+			el("p", {}, refusalText(refusal, before)),
+			...(refusal.fixes ?? []).filter((f) => named(f.field)).map(fixButton),
+			place.dataset.leads !== undefined && named(refusal.field) && leadButton(refusal.field),
+		),
 	);
 	// One that lies over what is below it can be put away.
 	if (place.closest(".says")) place.append(button({ class: "close", onclick: () => show(place, null) }, "Close"));
@@ -46,6 +52,10 @@ export function fixButton(fix) {
 	const words = [fix, ...also].map((f) => changeText(f.field, f.value)).join("; ");
 	return button({ class: "fix", "data-field": field, "data-value": value, "data-also": JSON.stringify(also) }, words);
 }
+
+/** A button that leads to a field; the page listens for it. @param {string} field @param {string} [words] */
+export const leadButton = (field, words = `Change “${fieldText(field)}”`) =>
+	button({ class: "lead-to", "data-free": true, "data-lead": field }, words);
 
 /** A refusal in one line. @param {Refusal} refusal @param {string} [before] */
 export function refusalText(refusal, before = "") {

@@ -178,6 +178,10 @@ export function fieldText(field) {
 	return quantity?.label ?? chosen[field] ?? (field === "kind" ? "What flies" : field);
 }
 
+/** Whether a field's label is known: those of camera, lights and room are loaded when one is needed. @param {string} field */
+export const named = (field) => fieldText(field) !== field;
+export const loadNames = () => import("./studio/labels.js");
+
 /** A field's value as it is chosen, or as it is printed. @param {string} field @param {string} value */
 export function valueText(field, value) {
 	if (field === "kind") return kindWords[/** @type {Kind} */ (value)] ?? value;

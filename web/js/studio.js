@@ -49,12 +49,17 @@ export class Studio {
 		for (const part of this.#parts) part.show(snap);
 	}
 
+	/** Its fields, wherever they are folded in. */
+	load() {
+		return (this.#loading ??= this.#load());
+	}
+
 	/** @param {string} id of the fold */
 	async #opened(id) {
 		const wait = byId(id.replace("-fold", "-wait"));
 		if (this.#parts.length === 0) text(wait, "One moment.");
 		try {
-			await (this.#loading ??= this.#load());
+			await this.load();
 			text(wait, "");
 		} catch {
 			this.#loading = null;
@@ -68,9 +73,8 @@ export class Studio {
 			import("./studio/evening.js"),
 			styled("studio.css"),
 		]);
-		const guide = new Guide(byId("guide"), this.commands);
+		const guide = new Guide(byId("guide"), this.commands, this.add);
 		this.#parts = [guide, new Evening(byId("evening-list"), this.commands)];
-		this.add(guide.fields);
 		if (this.#snap) this.show(this.#snap);
 	}
 }

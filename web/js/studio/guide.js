@@ -2,12 +2,12 @@
 // and opened again.
 
 import { attr, button, el, text } from "../dom.js";
-import { fixButton } from "../refusals.js";
+import { fixButton, leadButton } from "../refusals.js";
 import { fieldText, valueOf } from "../set.js";
 import { showTick, tick } from "./evening.js";
 import { fieldNamed } from "./fields.js";
 
-/** @import { LightStep, Snapshot } from "../../protocol.d.ts" */
+/** @import { Lighting, LightStep, Snapshot } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 /** @import { Field } from "../fields.js" */
 
@@ -16,6 +16,15 @@ const verdicts = { works: "âœ“ works", caution: "~ works, at a cost", change: "â
 
 /** How a field is written that nobody has looked at: 0 of a length. */
 const notSeen = /^(unknown|none|0|0 \D+|)$/;
+
+/** How the tick of a step is told from a field. @param {string} id */
+const tickOf = (id) => `tick ${id}`;
+
+/** Every field of a set, and its value. @param {object} set @param {string} [at] @returns {[string, string][]} */
+const flat = (set, at = "") =>
+	Object.entries(set).flatMap(([name, value]) =>
+		value !== null && typeof value === "object" ? flat(value, `${at}${name}.`) : [[at + name, String(value)]],
+	);
 
 class StepView {
 	/** @type {Snapshot | null} */ #snap = null;
@@ -29,6 +38,7 @@ class StepView {
 		this.seen = step.seen.map((name) => fieldNamed(name, commands));
 		this.others = step.fields.map((name) => fieldNamed(name, commands));
 		this.chip = el("span", { class: "step-verdict" });
+		this.camera = el("div", { class: "step-camera" });
 		this.do = el("p");
 		this.expect = el("p", { class: "hint" });
 		this.ticks = el("ul", { class: "care" });
@@ -48,6 +58,7 @@ class StepView {
 			{ class: "step-of", id: `step-${step.id}`, "data-step": step.id },
 			el("summary", {}, el("h4", {}, `${number}. ${step.title}`), this.chip),
 			this.do,
+			this.camera,
 			this.expect,
 			el("div", { class: "fields" }, ...this.seen.map((f) => f.node)),
 			this.ticks,
@@ -72,6 +83,7 @@ class StepView {
 		text(this.expect, step.expect === "" ? "" : `Expect: ${step.expect}`);
 		text(this.says, step.says);
 		text(this.next, step.next === "" ? "" : `Next: ${step.next}`);
+		this.#showCamera(snap);
 		for (const f of [...this.seen, ...this.others]) f.update(snap);
 		const fixes = JSON.stringify(step.fixes);
 		if (fixes !== this.#fixes) this.fixes.replaceChildren(...step.fixes.map(fixButton));
@@ -81,9 +93,17 @@ class StepView {
 		this.#draw(snap.lighting?.drawings.find((d) => d.name === step.drawing)?.svg ?? "");
 	}
 
-	/** Whether it has one of these fields. @param {string[]} names */
+	/** The camera as it is set, which leads to where that is changed. @param {Snapshot} snap */
+	#showCamera(snap) {
+		const fields = snap.lighting?.camera ?? [];
+		const words = `Camera: ${fields.map((name) => valueOf(snap.set, name)).join(", ")}`;
+		if (this.id === "away" || this.camera.textContent === words) return;
+		this.camera.replaceChildren(leadButton(fields[0], words));
+	}
+
+	/** Whether it has one of these fields, or this tick. @param {string[]} names */
 	has(names) {
-		return [...this.seen, ...this.others].some((f) => names.includes(f.name));
+		return [...this.seen, ...this.others].some((f) => names.includes(f.name)) || names.includes(tickOf(this.id));
 	}
 
 	#ticked() {
@@ -103,24 +123,31 @@ class StepView {
 
 export class Guide {
 	/** @type {StepView[]} */ #steps = [];
-	/** @type {Field[]} */ fields = [];
-	/** @type {Map<string, string>} by field, as it was shown last */ #values = new Map();
-	/** @type {string[]} what was looked at, and is not known any more */ #taken = [];
+	/** @type {Field[]} of the camera, for all steps */ #camera = [];
+	/** @type {Map<string, string>} fields and ticks, as they were shown last */ #values = new Map();
+	/** @type {string[]} what was looked at or ticked, and does not hold any more */ #taken = [];
 	/** @type {string[]} by whose change */ #changed = [];
 
-	/** @param {HTMLElement} place @param {Commands} commands */
-	constructor(place, commands) {
+	/** @param {HTMLElement} place @param {Commands} commands @param {(fields: Field[]) => void} add as of Studio */
+	constructor(place, commands, add) {
 		this.place = place;
 		this.commands = commands;
+		this.add = add;
 		this.none = el("p", { class: "hint" });
-		place.append(this.none);
+		this.took = el("p", { class: "step-took", role: "status" });
+		this.cameraFields = el("div", { class: "fields" });
+		const head = el("h4", {}, "The camera, for all steps");
+		this.camera = el("div", { class: "camera-of", hidden: true }, head, this.cameraFields, this.took);
+		place.append(this.none, this.camera);
 	}
 
 	/** @param {Snapshot} snap */
 	show(snap) {
 		const steps = snap.lighting?.steps ?? [];
 		text(this.none, steps.length > 0 ? "" : "This set cannot work yet, so its light is not judged.");
-		if (this.#steps.length === 0 && steps.length > 0) this.#make(steps);
+		if (this.#steps.length === 0 && snap.lighting && steps.length > 0) this.#make(snap.lighting);
+		this.camera.hidden = steps.length === 0;
+		for (const f of this.#camera) f.update(snap);
 		for (const [i, view] of this.#steps.entries()) {
 			view.node.hidden = steps.length === 0;
 			if (steps[i]) view.show(steps[i], snap);
@@ -130,32 +157,40 @@ export class Guide {
 
 	/** Say what the machine took back because something else was changed. @param {Snapshot} snap */
 	#showTaken(snap) {
-		const changed = this.fields.map((f) => f.name).filter((name) => {
-			const before = this.#values.get(name);
-			return before !== undefined && before !== valueOf(snap.set, name);
-		});
-		const seen = this.#steps.flatMap((s) => s.seen.map((f) => f.name));
-		const unknown = (/** @type {string} */ name) => notSeen.test(valueOf(snap.set, name));
-		const emptied = changed.filter((name) => seen.includes(name) && unknown(name));
-		const by = changed.filter((name) => !emptied.includes(name));
-		for (const f of this.fields) this.#values.set(f.name, valueOf(snap.set, f.name));
-		this.#taken = this.#taken.filter(unknown);
+		const ticks = snap.evening.filter((e) => this.#steps.some((s) => s.id === e.id));
+		const now = new Map(flat(snap.set));
+		for (const e of ticks) now.set(tickOf(e.id), e.ticked ? "ticked" : "");
+		const changed = [...now.keys()].filter((name) => this.#values.has(name) && this.#values.get(name) !== now.get(name));
+		this.#values = now;
+		const looked = [...this.#steps.flatMap((s) => s.seen.map((f) => f.name)), ...ticks.map((e) => tickOf(e.id))];
+		const gone = (/** @type {string} */ name) => notSeen.test(now.get(name) ?? "");
+		const emptied = changed.filter((name) => looked.includes(name) && gone(name));
+		const by = changed.includes("kind") ? ["kind"] : changed.filter((name) => !emptied.includes(name));
+		this.#taken = this.#taken.filter(gone);
 		if (emptied.length > 0 && by.length > 0) {
 			this.#taken = emptied;
 			this.#changed = by;
 		}
-		const words = `After the change of ${this.#changed.map(fieldText).join(", ")} these readings no longer hold: `;
-		for (const view of this.#steps) {
-			const says = this.#taken.length > 0 && view.has([...this.#taken, ...this.#changed]);
-			text(view.took, says ? `${words}${this.#taken.map(fieldText).join(", ")}. Look again.` : "");
-		}
+		const cause = this.#changed.length > 3 ? "several fields" : this.#changed.map(fieldText).join(", ");
+		const lost = this.#taken.map((name) => (name.startsWith("tick ") ? this.#tickText(name) : fieldText(name)));
+		const words = `After the change of ${cause} these no longer hold: ${lost.join(", ")}. Look again.`;
+		const names = this.#taken.length > 0 ? [...this.#taken, ...this.#changed] : [];
+		for (const view of this.#steps) text(view.took, view.has(names) ? words : "");
+		text(this.took, this.#camera.some((f) => names.includes(f.name)) ? words : "");
 	}
 
-	/** @param {LightStep[]} steps */
-	#make(steps) {
-		this.#steps = steps.map((s, i) => new StepView(s, i + 1, this.commands, () => this.#open(i + 1)));
+	/** @param {string} name of a tick */
+	#tickText(name) {
+		return `the tick of step ${this.#steps.findIndex((s) => tickOf(s.id) === name) + 1}`;
+	}
+
+	/** @param {Lighting} lighting */
+	#make(lighting) {
+		this.#camera = lighting.camera.map((name) => fieldNamed(name, this.commands));
+		this.cameraFields.append(...this.#camera.map((f) => f.node));
+		this.#steps = lighting.steps.map((s, i) => new StepView(s, i + 1, this.commands, () => this.#open(i + 1)));
 		this.place.append(...this.#steps.map((s) => s.node));
-		this.fields.push(...this.#steps.flatMap((s) => [...s.seen, ...s.others]));
+		this.add([...this.#camera, ...this.#steps.flatMap((s) => [...s.seen, ...s.others])]);
 	}
 
 	/** @param {number} at */
