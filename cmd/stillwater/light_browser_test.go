@@ -142,7 +142,7 @@ func TestLightGuide(t *testing.T) {
 	p.verdict("focus", "unknown")
 	p.until("of a lens that was moved the tick is taken back, by name",
 		`document.querySelector("#step-focus .step-took").textContent.startsWith(
-			"After the change of Lens to focus spot these no longer hold: the tick of step 5")`)
+			"After the change of Lens to focus spot these no longer hold: Blur seen, the tick of step 5")`)
 	p.picture("light-5-tick-taken")
 	p.tap("#step-away > summary")
 	p.until("the last step asks for it", `document.querySelector("#step-away .step-says").textContent.endsWith(
