@@ -150,7 +150,8 @@ func TestLightGuide(t *testing.T) {
 	p.picture("light-7-away")
 	p.tap(`#step-focus label[data-evening="focus"]`)
 	p.verdict("focus", "works")
-	p.until("nothing is said of it any more", `document.querySelector("#step-focus .step-took").textContent === ""`)
+	p.until("of it nothing is said any more", `document.querySelector("#step-focus .step-took").textContent ===
+		"After the change of Lens to focus spot these no longer hold: Blur seen. Look again."`)
 	p.until("the coming shot shows how long the flash is lit",
 		`document.querySelector("#coming-list").textContent.includes("lit from")`)
 
