@@ -16,8 +16,6 @@ type Lighting struct {
 	Steps    []LightStep `json:"steps"`
 	Drawings []Drawing   `json:"drawings"`
 	Marks    []Marks     `json:"marks"`
-
-	judged []lighting.Step // nil: the set cannot be judged
 }
 
 // LightStep is one thing to do in the room: see package lighting.
@@ -51,14 +49,14 @@ type Marks struct {
 var drawingOf = map[string]drawing.Name{"background": drawing.Plan, "key": drawing.Plan, "freeze": drawing.Duration,
 	"focus": drawing.Depth, "framing": drawing.Frame}
 
-// makeLighting judges a set, or says what of its light cannot work; nil if something else cannot.
-func makeLighting(set shot.Set) *Lighting {
+// makeLighting judges a set, or says what of its light cannot work and judges no step; nil if something else cannot.
+func makeLighting(set shot.Set) (view *Lighting, judged []lighting.Step) {
 	report, err := lighting.Judge(set)
 	steps := report.Steps
 	if err != nil {
 		var ok bool
 		if steps, ok = lighting.Unjudged(set); !ok {
-			return nil
+			return nil, nil
 		}
 	}
 	l := &Lighting{Camera: lighting.CameraFields(), Drawings: []Drawing{}, Marks: []Marks{
@@ -70,13 +68,12 @@ func makeLighting(set shot.Set) *Lighting {
 		l.Steps = append(l.Steps, lightStepOf(s))
 	}
 	if err != nil {
-		return l
+		return l, nil
 	}
-	l.judged = steps
 	for _, name := range drawing.Names() {
 		l.Drawings = append(l.Drawings, Drawing{string(name), drawing.Draw(name, report, true).SVG})
 	}
-	return l
+	return l, steps
 }
 
 func lightStepOf(s lighting.Step) LightStep {
@@ -90,12 +87,12 @@ func lightStepOf(s lighting.Step) LightStep {
 
 // lightingNow is the plan's light with the last step as the ticks make it. The mutex is held.
 func (c *Control) lightingNow() *Lighting {
-	l := c.plan.lighting
-	if l == nil || len(l.judged) == 0 {
+	l, judged := c.plan.lighting, c.plan.judged
+	if len(judged) == 0 {
 		return l
 	}
-	now, last := *l, len(l.judged)-1
-	now.Steps = append(slices.Clone(l.Steps[:last]), lightStepOf(lighting.Away(l.judged[:last], c.evening.ticked)))
+	now, last := *l, len(judged)-1
+	now.Steps = append(slices.Clone(l.Steps[:last]), lightStepOf(lighting.Away(judged[:last], c.evening.ticked)))
 	return &now
 }
 

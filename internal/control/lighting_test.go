@@ -15,7 +15,8 @@ import (
 // What a phone gets of the light is what was judged, with the drawing that belongs to each step, and lists for null.
 func TestLightingView(t *testing.T) {
 	set := lighting.Practice(shot.DefaultSet())
-	view := makeLighting(set)
+	view, judged := makeLighting(set)
+	assert.Len(t, judged, 7)
 	require.NotNil(t, view)
 	report, err := lighting.Judge(set)
 	require.NoError(t, err)
@@ -37,7 +38,8 @@ func TestLightingView(t *testing.T) {
 		assert.Greater(t, len(m.Values), 8, m.Series)
 	}
 	set.Drop.Height = 0
-	assert.Nil(t, makeLighting(set))
+	view, _ = makeLighting(set)
+	assert.Nil(t, view)
 }
 
 // What was seen at other settings has to be looked at again.

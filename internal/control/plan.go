@@ -17,7 +17,8 @@ type plan struct {
 	preview   *Preview
 	refusal   *Refusal
 	elevation string
-	lighting  *Lighting // nil: the set cannot be worked out
+	lighting  *Lighting       // nil: the set cannot be worked out
+	judged    []lighting.Step // none: nor can its light be judged
 }
 
 // Making a plan takes long, on a small machine above all, so that it is done without the mutex: nothing that must be
@@ -159,7 +160,8 @@ func makePlan(set shot.Set, bench *shot.Bench) plan {
 	if r := p.refusal; r != nil && bench != nil {
 		opts.Problem = elevation.Problem{Field: r.Field, Words: r.Why + "; " + r.Remedy}
 	}
-	p.elevation, p.lighting = elevation.Draw(set, opts).SVG, makeLighting(set)
+	p.elevation = elevation.Draw(set, opts).SVG
+	p.lighting, p.judged = makeLighting(set)
 	p.addFixes()
 	return p
 }
