@@ -190,7 +190,8 @@ func TestTakenBack(t *testing.T) {
 			"After the change of Aperture these no longer hold: Background in the histogram. Look again."`,
 			place))
 	}
-	p.until("each step says with what", `document.querySelector("#step-key .step-camera").textContent.includes("f/11, ISO 400")`)
+	p.until("each step says with what",
+		`document.querySelector("#step-key .step-camera").textContent.includes("f/11, ISO 400")`)
 	p.fit("taken back")
 	p.js(`document.querySelector(".camera-of .step-took").scrollIntoView({ block: "center" })`)
 	p.picture("light-taken-back")
@@ -211,8 +212,8 @@ func TestTakenBack(t *testing.T) {
 	p.enter("#f-flash-smear", "5")
 	p.verdict("freeze", "works")
 	p.enter("#f-flash-figures", "1/1 1/300 s, 1/16 1/2000 s")
-	p.until("durations that become known take nothing back", `document.querySelector("#f-flash-figures").value.includes("1/2000") &&
-		document.querySelector("#f-flash-smear").value === "5 pixels"`)
+	p.until("durations that become known take nothing back", `document
+		.querySelector("#f-flash-figures").value.includes("1/2000") && document.querySelector("#f-flash-smear").value === "5 pixels"`)
 	p.tap(`#kinds [data-kind="drop"]`)
 	p.until("it was a throw's, and that is said", `document.querySelector("#f-flash-smear").value === "" &&
 		document.querySelector("#step-freeze .step-took").textContent ===
@@ -225,8 +226,8 @@ func TestTakenBack(t *testing.T) {
 	p.clean()
 }
 
-// TestLeadsToTheField: where the set cannot work, Shoot and the bar name the field in the page's own words, with its fix,
-// and lead to it by a tap, wherever it is folded in.
+// TestLeadsToTheField: where the set cannot work, Shoot and the bar name the field in the page's own words, with its
+// fix, and lead to it by a tap, wherever it is folded in.
 func TestLeadsToTheField(t *testing.T) {
 	t.Parallel()
 	b := startBrowser(t)
@@ -234,7 +235,8 @@ func TestLeadsToTheField(t *testing.T) {
 	p.tap("#step-focus > summary")
 	p.tap("#step-focus-fold > summary")
 	p.enter("#f-camera-nearest", "80")
-	p.until("it cannot work", `document.querySelector("#step-focus .step-says").textContent.includes("nearer than this lens")`)
+	p.until("it cannot work",
+		`document.querySelector("#step-focus .step-says").textContent.includes("nearer than this lens")`)
 	p.js(`document.querySelectorAll("#care-list input").forEach((n) => n.click())`)
 	p.until("care is ticked", cared)
 	p.place("setup")
@@ -254,7 +256,8 @@ func TestLeadsToTheField(t *testing.T) {
 	}
 	p.resize(390, 844)
 	p.tap("#coming-refusal .lead-to")
-	p.until("it is led to", `document.activeElement.id === "f-camera-distance" && document.documentElement.dataset.place === "setup"`)
+	p.until("it is led to", `document.activeElement.id === "f-camera-distance" &&
+		document.documentElement.dataset.place === "setup"`)
 	p.picture("light-led-to")
 	p.place("shoot")
 	p.place("setup")

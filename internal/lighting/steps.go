@@ -227,18 +227,19 @@ func (r Report) background() Step {
 // disagreement is from how many stops on two ways to know one exposure are said to differ: own choice.
 const disagreement optics.Stops = 1.5
 
-// contradiction is from how many stops on one of them must be wrong: no sum of what honest ones are off by is as much. A
-// guide number is optimistic by up to 1; what a diffuser or umbrella takes and nobody typed is 1 to 2; a camera's own
+// contradiction is from how many stops on one of them must be wrong: no sum of what honest ones are off by is as much.
+// A guide number is optimistic by up to 1; what a diffuser or umbrella takes and nobody typed is 1 to 2; a camera's own
 // curve is half a stop off in the middle; marks are in thirds. Common practice, no source.
 const contradiction optics.Stops = 1 + 2 + 0.5 + 1./3
 
 // again says how each of the ways is measured again, and how its field says that nobody has.
 var again = map[string]struct{ how, none string }{
-	"flash.seen":         {"the white card, flat towards the lens, lit by the flash alone", "unknown"},
-	"flash.reading":      {"the flash meter, at the focus spot, set to the camera's speed", "none"},
-	"flash.guide":        {"the guide number, in metres at ISO 100 and full power, with power, distance and what is lost", "0 m"},
-	"background.seen":    {"the histogram, the key off", "unknown"},
-	"background.reading": {"the flash meter, at the background, set to the camera's speed, with what the background reflects", "none"},
+	"flash.seen":      {"the white card, flat towards the lens, lit by the flash alone", "unknown"},
+	"flash.reading":   {"the flash meter, at the focus spot, set to the camera's speed", "none"},
+	"flash.guide":     {"the guide number, in metres at ISO 100 and full power, with power, distance and loss", "0 m"},
+	"background.seen": {"the histogram, the key off", "unknown"},
+	"background.reading": {"the flash meter, at the background, set to the camera's speed, with what the background " +
+		"reflects", "none"},
 }
 
 // disagree says which of several ways counts, if another says something else, and believes none of two that contradict
@@ -250,8 +251,9 @@ func disagree(s *Step, ways []optics.Exposed) {
 		switch apart := max(off, -off); {
 		case apart >= contradiction:
 			s.Verdict = Change
-			s.Says = fmt.Sprintf("Two readings contradict each other: by %s white is %s, by %s %s. Honest ones are less than %s "+
-				"apart: one is wrong.", first.By, fromWhite(first.Stops), other.By, fromWhite(other.Stops), inStops(contradiction))
+			s.Says = fmt.Sprintf("Two readings contradict each other: by %s white is %s, by %s %s. Honest ones are less than "+
+				"%s apart: one is wrong.", first.By, fromWhite(first.Stops), other.By, fromWhite(other.Stops),
+				inStops(contradiction))
 			s.Next = fmt.Sprintf("Measure both again: %s; and %s. Or take back the wrong one.", again[first.Field].how,
 				again[other.Field].how)
 			s.Fixes = []shot.Fix{{Field: first.Field, Value: again[first.Field].none},
@@ -334,8 +336,8 @@ func (r Report) key() Step {
 	disagree(&s, r.Set.Optics().KeyWays())
 	if r.cardBlack() {
 		s.Says = strings.TrimSpace("The card is black: hardly any of the flash reached it. " + s.Says)
-		s.Next = strings.TrimSpace("See that the flash fires, that its light falls on the card, and that the shutter is open " +
-			"meanwhile. " + s.Next)
+		s.Next = strings.TrimSpace("See that the flash fires, that its light falls on the card, and that the shutter is " +
+			"open meanwhile. " + s.Next)
 	}
 	return s
 }

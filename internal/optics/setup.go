@@ -217,8 +217,8 @@ func first(ways []Exposed, otherwise Stops) (Stops, bool) {
 }
 
 // WithoutStale is the setup without what was seen and read in the one before, where a change since then has made it
-// different: it has to be looked at again. What was itself changed since is kept. What becomes known of a lens or a unit
-// changes nothing that was seen.
+// different: it has to be looked at again. What was itself changed since is kept. What becomes known of a lens or a
+// unit changes nothing that was seen.
 func (s Setup) WithoutStale(before Setup) Setup {
 	unit := s.Flash.Unit()
 	if unit.Guide == 0 || before.Flash.Guide == 0 {

@@ -174,8 +174,8 @@ func TestFrameLevel(t *testing.T) {
 	assert.InDelta(t, 49.5/255, float64(FrameLevel(-5, 1, 1)), 1e-3)
 	enough := BlackEnough(-9, open)
 	assert.InDelta(t, float64(BlackLevel), float64(FrameLevel(-9, open, enough)), 1e-9)
-	for _, c := range []struct{ time, mark phys.Time }{{1. / 129, 1. / 125}, {0.1, 1. / 8}, {0.126, 1. / 6}, {25.3, 25}, {31, 30},
-		{32.2, 33}, {1e-6, 1. / 8000}} {
+	for _, c := range []struct{ time, mark phys.Time }{{1. / 129, 1. / 125}, {0.1, 1. / 8}, {0.126, 1. / 6},
+		{25.3, 25}, {31, 30}, {32.2, 33}, {1e-6, 1. / 8000}} {
 		assert.InDelta(t, float64(c.mark), float64(Ceil(c.time)), 1e-9, "%v", c.time) // 1/125 stands for 1/128, 25 for 25.4
 	}
 }

@@ -21,8 +21,8 @@ func (s *Set) SetOptics(o optics.Setup) {
 	s.Camera, s.Flash, s.Room, s.Background = o.Camera, o.Flash, o.Room, o.Background
 }
 
-// WithoutStale is the set without what was seen with the one before, where a change since then has made it different: of
-// another kind of shot the focus spot is elsewhere, and liquid that is faster or slower blurs otherwise.
+// WithoutStale is the set without what was seen with the one before, where a change since then has made it different:
+// of another kind of shot the focus spot is elsewhere, and liquid that is faster or slower blurs otherwise.
 func (s Set) WithoutStale(before Set) Set {
 	o := s.Optics().WithoutStale(before.Optics())
 	if s.Kind != before.Kind {
@@ -43,8 +43,8 @@ func (s Set) Recall(earlier Set) Set {
 	return s
 }
 
-// fliesAs reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out. Which
-// throws are accepted makes none of them faster.
+// fliesAs reports whether the liquid is as fast at the moment as in another set, as far as that can be worked out.
+// Which throws are accepted makes none of them faster.
 func (s Set) fliesAs(other Set) bool {
 	other.Throw.SpeedLow, other.Throw.SpeedHigh = s.Throw.SpeedLow, s.Throw.SpeedHigh
 	if s.Drop == other.Drop && s.Throw == other.Throw && s.Sound == other.Sound && s.Drops == other.Drops {

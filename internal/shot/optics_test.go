@@ -189,7 +189,8 @@ func TestSeenBelongsToItsShot(t *testing.T) {
 		holds        bool
 	}{
 		{"flash.figures", "1/1 1/300 s, 1/16 1/4000 s", true}, {"flash.duration", "2 ms", true}, {"trim.throw", "2 ms", true},
-		{"throw.gate", "12 cm", true}, {"throw.mass", "4 cm", true}, {"light.recycle", "3 s", true}, {"drop.height", "60 cm", true},
+		{"throw.gate", "12 cm", true}, {"throw.mass", "4 cm", true}, {"light.recycle", "3 s", true},
+		{"drop.height", "60 cm", true},
 		{"throw.speed_low", "2.5 m/s", true}, {"throw.speed_high", "6 m/s", true},
 		{"throw.to_focus", "30 cm", false}, {"throw.angle", "40°", false}, {"flash.power", "1/64", false},
 		{"camera.turn", "20°", false},

@@ -17,7 +17,7 @@ const verdicts = { works: "âœ“ works", caution: "~ works, at a cost", change: "â
 /** How a field is written that nobody has looked at: 0 of a length. */
 const notSeen = /^(unknown|none|0|0 \D+|)$/;
 
-/** How the tick of a step is told from a field. @param {string} id */
+/** How the tick of a step is named among fields. @param {string} id */
 const tickOf = (id) => `tick ${id}`;
 
 /** Every field of a set, and its value. @param {object} set @param {string} [at] @returns {[string, string][]} */
