@@ -471,7 +471,8 @@ func TestEachFlashThatIsTooLong(t *testing.T) {
 // The last step says that all is ready only if it is, and names what is not.
 func TestLastStepNamesWhatIsLeft(t *testing.T) {
 	usual := judge(t, Practice(of(shot.Drop))).step(t, "away")
-	assert.Equal(t, "Then light, focus and framing are ready, if 5 (Focus on a stand-in, and lock it) is done.", usual.Says)
+	assert.Equal(t, "Then light, focus and framing are ready, if 5 (Focus on a stand-in, and lock it) is done.",
+		usual.Says)
 	says := judge(t, Practice(of(shot.Drop)), "background.seen", "100 %", "room.by", "unknown").step(t, "away").Says
 	assert.Equal(t, "Earlier steps are not finished. To change: 2 (Background). "+
 		"Not known yet: 1 (Darken, and test black). To be done: 5 (Focus on a stand-in, and lock it).", says)
