@@ -145,8 +145,11 @@ export class Sending {
 		try {
 			const over = AbortSignal.any([signal, AbortSignal.timeout(timeoutMs)]);
 			const answer = await fetch(`/camera/${this.session}/file?${query}`, { method: "PUT", body: part, headers, signal: over });
-			if (part.byteLength >= this.#partBytes && performance.now() - began < quickMs) this.#partBytes = Math.min(2 * this.#partBytes, mostBytes);
-			if (answer.ok) return await answer.json();
+			if (answer.ok) {
+				const quick = part.byteLength >= this.#partBytes && performance.now() - began < quickMs;
+				if (quick) this.#partBytes = Math.min(2 * this.#partBytes, mostBytes);
+				return await answer.json();
+			}
 			if (answer.status === 408) return this.#slow();
 			if (answer.status === 429) return "The machine is busy; sending continues in a moment.";
 			const refusal = /** @type {Refusal} */ (await answer.json());

@@ -1,0 +1,30 @@
+package main
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// TestSlowSending: where the network is slow the parts of a file become smaller, and larger again when it is not; after
+// each part that did not come the machine is asked what did.
+func TestSlowSending(t *testing.T) {
+	t.Parallel()
+	_, p, _ := cameraEvening(t, startBrowser(t))
+	p.js(`import("./js/lookback/sending.js").then(({ Sending }) => {
+		window.sizes = [];
+		let slow = 3;
+		window.fetch = async (address, { body }) => {
+			const at = Number(new URL(address, location).searchParams.get("at"));
+			sizes.push(body.byteLength);
+			if (body.byteLength > 100e3 && slow-- > 0) return Response.json({ field: "", why: "", remedy: "" }, { status: 408 });
+			return Response.json({ have: at + body.byteLength, key: "k", waits: false, refusal: null });
+		};
+		window.sending = new Sending(1, () => {});
+		sending.add([new File([new Uint8Array(400 * 1024)], "A.JPG")]);
+	})`)
+	p.until("it is sent", `window.sending?.done === 1`)
+	const kB = 1024
+	assert.Equal(t, []int{16 * kB, 384 * kB, 0, 256 * kB, 0, 128 * kB, 0, 64 * kB, 128 * kB, 192 * kB},
+		eval[[]int](p, `sizes`))
+}
