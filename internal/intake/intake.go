@@ -13,10 +13,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"path"
 	"runtime"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 
@@ -96,8 +94,10 @@ func New(o Options) *Intake {
 	if o.Yield == nil {
 		o.Yield = func() {}
 	}
-	return &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
+	i := &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
 		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}}
+	i.store.onRecord = i.onRecord
+	return i
 }
 
 // armed reports whether work has to wait.
@@ -129,10 +129,16 @@ func (i *Intake) Receive(ctx context.Context, session int64, f page.CameraFile, 
 		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
 			"The log says why.")
 	}
-	if t.whole || t.name != "" && f.Client != "" && i.tryAgain(session, strings.TrimSuffix(t.name, path.Ext(t.name))) {
+	if t.whole || t.name != "" && f.Client != "" && i.tryAgain(session, stemOf(t.name)) {
 		i.want(e, pause, func() {})
 	}
 	return page.ReceivedPart{Have: t.have, Key: t.key}, err
+}
+
+// onRecord reports whether a frame is known, so that its file need not come again.
+func (i *Intake) onRecord(session int64, frame string) bool {
+	all, err := i.o.Journal.Frames(context.Background(), session)
+	return err == nil && slices.ContainsFunc(all, func(f record.Frame) bool { return f.Name == frame })
 }
 
 // evening is that of a session, which must be on record.

@@ -219,6 +219,10 @@ func TestFilesFindTheirShots(t *testing.T) {
 		assert.Equal(t, page.ReceivedPart{Have: f.Size}, got)
 	}
 	assert.Empty(t, kept(t, &x.store, x.session))
+
+	require.NoError(t, x.journal.KeepMatches(t.Context(), x.session, nil, true))
+	require.NoError(t, x.send("PICT0471.JPG"))
+	assert.Equal(t, []string{"PICT0471.JPG"}, kept(t, &x.store, x.session), "what is not on record any more comes again")
 }
 
 // While something is armed no file is taken, and what came is looked at afterwards; phones are shown that.

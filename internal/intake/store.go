@@ -44,6 +44,8 @@ type store struct {
 	limits limits
 	free   func(dir string) (int64, error)
 
+	onRecord func(session int64, frame string) bool
+
 	mu           sync.Mutex       // one part is written at a time
 	unseen       map[string]bool  // files that came and were not looked at: they do not give way
 	declared     map[string]int64 // bytes that files under way are to have
@@ -118,7 +120,7 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	defer s.mu.Unlock()
 	dir := s.session(session)
 	if f.Key == "" {
-		name, there, err := s.place(dir, f, s.fingerprintOf(f, part))
+		name, there, err := s.place(session, f, s.fingerprintOf(f, part))
 		if err != nil || there {
 			return received{have: f.Size, name: name}, err
 		}
@@ -145,17 +147,18 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	if t.have += int64(len(part)); t.have < f.Size {
 		return t, nil
 	}
-	return s.complete(dir, under, f)
+	return s.complete(session, under, f)
 }
 
 // complete gives a file its name when all of it is there.
-func (s *store) complete(dir, under string, f page.CameraFile) (received, error) {
+func (s *store) complete(session int64, under string, f page.CameraFile) (received, error) {
+	dir := s.session(session)
 	fingerprint, err := s.fingerprintAt(under, f.Size)
 	if err != nil {
 		return received{}, err
 	}
 	delete(s.declared, under)
-	name, there, err := s.place(dir, f, fingerprint)
+	name, there, err := s.place(session, f, fingerprint)
 	if err != nil || there { // another phone was faster
 		os.Remove(under)
 		return received{have: f.Size, name: name}, err
@@ -172,6 +175,9 @@ func (s *store) complete(dir, under string, f page.CameraFile) (received, error)
 	s.unseen[path] = true
 	return received{have: f.Size, key: f.Key, whole: true, name: name}, nil
 }
+
+// stemOf is the frame's name of a file's.
+func stemOf(name string) string { return strings.TrimSuffix(name, filepath.Ext(name)) }
 
 // maxNameBytes leaves room to number a name in the 255 that file systems have.
 const maxNameBytes = 240
@@ -206,9 +212,11 @@ func (s *store) check(f page.CameraFile, at int64, part []byte) error {
 	return nil
 }
 
-// place is the name that a file gets, as another may have its own, and whether the file is there already, or was.
-func (s *store) place(dir string, f page.CameraFile, fingerprint string) (name string, there bool, err error) {
+// place is the name that a file gets, as another may have its own, and whether the file is there already, or was and is
+// on record.
+func (s *store) place(session int64, f page.CameraFile, fingerprint string) (name string, there bool, err error) {
 	const most = 9 // a camera's numbers begin anew after 9999
+	dir := s.session(session)
 	end := filepath.Ext(f.Name)
 	for n := range most {
 		name = f.Name
@@ -221,7 +229,8 @@ func (s *store) place(dir string, f page.CameraFile, fingerprint string) (name s
 		case err != nil:
 			return "", false, err
 		case has == fingerprint: // phones give one file another date each time it is chosen
-			return name, true, nil
+			_, gone := os.Lstat(filepath.Join(dir, name))
+			return name, gone == nil || s.onRecord(session, stemOf(name)), nil
 		}
 	}
 	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",

@@ -25,7 +25,8 @@ func newStore(t *testing.T) *store {
 	limits := usualLimits()
 	limits.fingerprint = 20
 	return &store{dir: filepath.Join(t.TempDir(), "frames"), limits: limits,
-		free: func(string) (int64, error) { return math.MaxInt64 / 2, nil }}
+		free:     func(string) (int64, error) { return math.MaxInt64 / 2, nil },
+		onRecord: func(int64, string) bool { return true }}
 }
 
 // jpegOf is so many bytes that begin like a JPEG.
@@ -76,7 +77,7 @@ func TestTakeGoesOn(t *testing.T) {
 		assert.Equal(t, received{have: 1000, key: key}, got, "at %d", at)
 	}
 
-	again := &store{dir: s.dir, limits: s.limits, free: s.free}
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord}
 	got, err = again.receive(4, f, 1000, content[1000:])
 	require.NoError(t, err)
 	assert.Equal(t, received{f.Size, key, true, f.Name}, got)
@@ -250,7 +251,7 @@ func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
 	f.Key = ""
 	for _, copies := range []string{"there", "gone"} {
 		for name, content := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
-			again := &store{dir: s.dir, limits: s.limits, free: s.free}
+			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord}
 			got, err := again.receive(1, f, 0, content[:100])
 			require.NoError(t, err)
 			assert.Equal(t, received{have: 300, name: name}, got, copies)
