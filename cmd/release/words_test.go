@@ -48,6 +48,13 @@ func TestCommentedExample(t *testing.T) {
 	assert.Equal(t, settings(embedded(t, "stillwater-board.socket"))["ListenStream"], []string{c.Board.Socket})
 }
 
+func TestCommentedCamera(t *testing.T) {
+	text := regexp.MustCompile(`(?m)^#(\[camera\]|folder|port)`).ReplaceAllString(embedded(t, "stillwater.toml"), "$1")
+	c, err := config.Parse("stillwater.toml", []byte(text))
+	require.NoError(t, err)
+	assert.Equal(t, config.Camera{Folder: "/var/lib/stillwater/camera", Port: "auto"}, c.Camera)
+}
+
 // The header's example is the one that package config shows, with the installed service's socket and record, and the
 // pins by their names.
 func TestHeaderExample(t *testing.T) {
