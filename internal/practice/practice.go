@@ -24,8 +24,9 @@ func Light(set shot.Set, opened bool) picture.Light {
 		l = picture.ThrowStudio()
 	}
 	placed, usual := usualPlaces(set)
-	if !usual {
-		l.Cut = 0 // somebody has framed it
+	l.Cut = 0
+	if usual { // nobody has framed it
+		l.Cut = scene.ThrowFrame(set)
 	}
 	own := placed.Optics().Light(set.OpenTime())
 	if !own.PulseKnown {

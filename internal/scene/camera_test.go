@@ -1,6 +1,7 @@
 package scene
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -210,7 +211,7 @@ func TestWhatPicturesShow(t *testing.T) {
 			{12, "the sheet 12 mm past the focus spot", Good},
 			{-35, "the sheet 35 mm short of the focus spot", Early},
 			{80, "the sheet 80 mm past the focus spot", Late},
-			{-300, "nothing there: the sheet was 300 mm short of the focus spot", Nothing},
+			{-900, "nothing there: the sheet was 900 mm short of the focus spot", Nothing},
 		} {
 			set := throwSet()
 			set.Light.Shutter = shot.ByHand
@@ -227,7 +228,7 @@ func TestWhatPicturesShow(t *testing.T) {
 
 			f.Above = 0.1
 			if c.verdict != Nothing {
-				assert.Equal(t, c.seen+", 100 mm too high", r.Look(f).Seen)
+				assert.Contains(t, r.Look(f).Seen, c.seen+", 100 mm too high")
 			}
 		}
 	})
@@ -265,9 +266,9 @@ func TestWhatIsOutOfAThrowsFrame(t *testing.T) {
 		pastMm float64
 		says   string
 	}{
-		{0, 190, "190 mm past the focus spot"}, {0, 210, "nothing there: the sheet was 210 mm past"},
-		{1.5, 700, "700 mm past the focus spot"}, {1.5, 800, "nothing there: the sheet was 800 mm past"},
-		{0.3, 140, "140 mm past the focus spot"}, {0.3, 160, "nothing there: the sheet was 160 mm past"},
+		{0, 300, "the sheet 300 mm past the focus spot; "}, {0, 900, "nothing there: the sheet was 900 mm past"},
+		{1.5, 700, "the sheet 700 mm past the focus spot; "}, {1.5, 1300, "nothing there: the sheet was 1300 mm past"},
+		{0.3, 140, "the sheet 140 mm past the focus spot; "}, {0.3, 600, "nothing there: the sheet was 600 mm past"},
 	} {
 		set := throwSet()
 		set.Camera.FieldSeen = c.field
@@ -275,7 +276,35 @@ func TestWhatIsOutOfAThrowsFrame(t *testing.T) {
 		require.True(t, f.Arrives)
 		seen := f.SeenAt(f.Best + time.Duration(c.pastMm/1e3/float64(f.Speed)*1e9))
 		assert.Contains(t, seen, c.says, "%+v", c)
+		if !strings.Contains(c.says, "nothing") {
+			assert.Contains(t, seen, " % of it outside of the picture")
+		}
 	}
+}
+
+// Where nobody has framed it, the frame is wider than any throw of the room is long.
+func TestAFrameHoldsTheThrows(t *testing.T) {
+	for _, places := range []struct{ gate, toFocus phys.Length }{{0.2, 0.08}, {0.1, 0.4}, {0.1, 0.8}} {
+		set := shot.DefaultSet()
+		set.Kind, set.Throw.Gate, set.Throw.ToFocus = shot.Throw, places.gate, places.toFocus
+		wide := ThrowFrame(set)
+		assert.GreaterOrEqual(t, wide, leastFrame)
+		assert.LessOrEqual(t, wide, widestFrame)
+		long, n := 0.0, 0.0
+		for seed := range uint64(60) {
+			for _, f := range release(t, New(seed), set, 1) {
+				if f.Arrives {
+					l, _ := f.extent(f.inFlight(f.Best))
+					long, n = max(long, l), n+1
+				}
+			}
+		}
+		t.Logf("%+v: a frame of %v; of %v throws the longest is %.2f m", places, wide, n, long)
+		assert.Greater(t, float64(wide), long)
+	}
+	framed := shot.DefaultSet()
+	framed.Kind, framed.Camera.FieldSeen = shot.Throw, 0.4
+	assert.InDelta(t, 0.4, float64(ThrowFrame(framed)), 1e-9)
 }
 
 // A camera that works for weeks keeps no more than it needs.

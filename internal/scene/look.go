@@ -41,10 +41,9 @@ type Frame struct {
 
 // Common practice or own choice, no source.
 const (
-	goodThrowMm     = 20.0  // a throw this near the focus spot is in focus and in place
-	frameThrowMm    = 200.0 // farther away it is out of the frame of a throw that nobody has framed
-	frameDropMm     = 40.0  // a drop higher than this above the surface is out of frame
-	goodShape       = 0.1   // of the drop's diameter: an outline that has moved this far is another picture
+	goodThrowMm     = 20.0 // a throw this near the focus spot is in focus and in place
+	frameDropMm     = 40.0 // a drop higher than this above the surface is out of frame
+	goodShape       = 0.1  // of the drop's diameter: an outline that has moved this far is another picture
 	goodSound       = 2 * time.Millisecond
 	frameSound      = 50 * time.Millisecond
 	notableHeightMm = 60.0 // mentioned if it passes this far above or below the focus spot
@@ -103,7 +102,7 @@ func (f Flight) describe(frame *Frame, at time.Duration) {
 	case shot.Drops:
 		f.describeDrops(frame, at)
 	case shot.Throw:
-		f.describeThrow(frame)
+		f.describeThrow(frame, at)
 	case shot.Sound:
 		f.describeSound(frame)
 	}
@@ -146,7 +145,7 @@ func (c *camera) missedBy(at time.Duration) string {
 	return ""
 }
 
-func (f Flight) describeThrow(frame *Frame) {
+func (f Flight) describeThrow(frame *Frame, at time.Duration) {
 	if !f.Arrives {
 		frame.Seen = "nothing there: the throw fell short of the focus spot"
 		return
@@ -159,8 +158,9 @@ func (f Flight) describeThrow(frame *Frame) {
 	} else if above < -notableHeightMm {
 		height = fmt.Sprintf(", %.0f mm too low", -above)
 	}
+	seen := f.inFrame(at)
 	switch {
-	case math.Abs(mm) > f.frameReachMm():
+	case seen == 0:
 		frame.Seen = fmt.Sprintf("nothing there: the sheet was %.0f mm %s the focus spot", math.Abs(mm), pastOrShortOf(mm))
 		return
 	case math.Abs(mm) < 1:
@@ -168,15 +168,10 @@ func (f Flight) describeThrow(frame *Frame) {
 	default:
 		frame.Seen = fmt.Sprintf("the sheet %.0f mm %s the focus spot%s", math.Abs(mm), pastOrShortOf(mm), height)
 	}
-	frame.setVerdict(math.Abs(mm) <= goodThrowMm)
-}
-
-// frameReachMm is how far from the focus spot a throw is still in the frame.
-func (f Flight) frameReachMm() float64 {
-	if !f.Set.Framed() {
-		return frameThrowMm
+	if out := math.Round(100 * (1 - seen)); out >= 1 {
+		frame.Seen += fmt.Sprintf("; %.0f %% of it outside of the picture", out)
 	}
-	return float64(f.Set.Camera.Lens().Field(f.Set.Camera.Sensor)) / 2 * 1e3
+	frame.setVerdict(math.Abs(mm) <= goodThrowMm)
 }
 
 func pastOrShortOf(mm float64) string {

@@ -57,15 +57,20 @@ func (f Flight) inFlight(at time.Duration) float64 {
 // sheetAt is a thrown sheet: its middle follows the path, from where the room's equation of motion had it at the focus
 // spot, and its parcels go their own ways about it.
 func (f Flight) sheetAt(at time.Duration) *Sheet {
+	s := f.middleAt(at)
+	f.spreadOut(s, f.inFlight(at))
+	return s
+}
+
+// middleAt is a thrown sheet without its parcels.
+func (f Flight) middleAt(at time.Duration) *Sheet {
 	t := (at - f.Best).Seconds()
 	vx, vy := float64(f.Through.X), float64(f.Through.Y)
-	s := Sheet{
+	return &Sheet{
 		At: Point{X: phys.Length(vx * t), Y: phys.Length(float64(f.Above) + vy*t - phys.Gravity*t*t/2),
 			Z: f.Aside},
 		Velocity: Velocity{X: f.Through.X, Y: phys.Speed(vy - phys.Gravity*t)},
 	}
-	f.spreadOut(&s, f.inFlight(at))
-	return &s
 }
 
 // spreadOut places the parcels so long after they left the hand.
