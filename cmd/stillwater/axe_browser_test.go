@@ -43,6 +43,26 @@ func axe(t *testing.T) (check func(p *phone, where string) []violation) {
 	}
 }
 
+// judgedLight is light, focus and framing with a step of each verdict, and all that a step may show.
+func judgedLight() *control.Lighting {
+	step := func(id, verdict, says, next string, fixes ...control.Fix) control.LightStep {
+		return control.LightStep{ID: id, Title: "Title of " + id, Do: "Do this.", Expect: "Nothing right of 19 %.",
+			Seen: []string{}, Fields: []string{}, Verdict: verdict, Says: says, Next: next, Fixes: append([]control.Fix{}, fixes...)}
+	}
+	contradicts := step("key", "change", "Two readings contradict each other.", "Measure both again.",
+		control.Fix{Field: "flash.seen", Value: "unknown"}, control.Fix{Field: "flash.reading", Value: "none"})
+	contradicts.Seen, contradicts.Fields = []string{"flash.seen", "flash.reading"}, []string{"flash.power", "flash.control"}
+	framing := step("framing", "caution", "The liquid takes 17 % of the width.", "Droplets can reach the lens: cover it.")
+	framing.Seen = []string{"camera.field_seen"}
+	return &control.Lighting{
+		Camera: []string{"camera.aperture", "camera.iso", "camera.shutter"}, Drawings: []control.Drawing{},
+		Marks: []control.Marks{{Series: "aperture", Values: []string{"f/11", "f/13", "f/16"}}},
+		Steps: []control.LightStep{step("dark", "works", "The room is 8 stops below the flash.", ""), contradicts, framing,
+			step("focus", "works", "All of the liquid is sharp in nearly all shots.", ""),
+			step("away", "unknown", "Earlier steps are not finished. Not ticked yet: 4 (Focus).", "")},
+	}
+}
+
 // TestAccessibilityRules: axe-core finds nothing wrong, in each state, in each place, with all that unfolds open.
 func TestAccessibilityRules(t *testing.T) {
 	t.Parallel()
@@ -91,6 +111,11 @@ func TestAccessibilityRules(t *testing.T) {
 		{"safe", "Safe", func(s *control.Snapshot) {
 			s.State, s.Preview = control.Safe, nil
 			s.Refusal = &control.Refusal{Field: "drop.height", Why: "The drop is too low.", Remedy: "Raise it."}
+		}},
+		{"safe", "Safe", func(s *control.Snapshot) {
+			s.Lighting = judgedLight()
+			s.Refusal = &control.Refusal{Field: "camera.distance", Why: "It is too near.", Remedy: "Move it back.",
+				Fixes: []control.Fix{{Field: "camera.distance", Value: "15 cm"}}}
 		}},
 		{"safe", "Safe", func(s *control.Snapshot) { *s = ready(); dripping(s) }},
 		{"safe", "Safe", func(s *control.Snapshot) { *s = ready(); s.Holder = "phone 9"; s.Asking = []string{"phone 4"} }},

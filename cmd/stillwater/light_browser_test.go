@@ -362,4 +362,17 @@ func TestLightGuideRules(t *testing.T) {
 	p.until("it is refused", `document.querySelector("#f-camera-aperture-refusal")?.checkVisibility()`)
 	assert.Empty(t, check(p, "a refusal"))
 	require.NotEmpty(t, eval[[]string](p, `[...document.querySelectorAll("#guide svg")].map((n) => n.ariaLabel)`))
+	says := func(what, selector, words, field, value string) {
+		t.Helper()
+		p.enter("#f-"+strings.Replace(field, ".", "-", 1), value)
+		p.until(what, fmt.Sprintf(`[...document.querySelectorAll(%q)].some((n) => n.textContent.includes(%q))`, selector, words))
+		assert.Empty(t, check(p, what))
+	}
+	p.enter("#f-flash-seen", "95 %")
+	says("readings contradict each other", "#step-key .step-says", "contradict", "flash.reading", "f/1.4")
+	says("droplets reach the lens", "#step-framing .step-next", "Droplets can reach the lens", "drop.height", "150")
+	says("what is taken back", ".step-took", "no longer hold", "camera.aperture", "f/8")
+	says("a set that cannot work", "#bar-hint, #coming-refusal", "first tick every point", "camera.nearest", "150")
+	p.place("shoot")
+	assert.Empty(t, check(p, "what cannot work, in Shoot"))
 }
