@@ -47,7 +47,8 @@ func axe(t *testing.T) (check func(p *phone, where string) []violation) {
 func judgedLight() *control.Lighting {
 	step := func(id, verdict, says, next string, fixes ...control.Fix) control.LightStep {
 		return control.LightStep{ID: id, Title: "Title of " + id, Do: "Do this.", Expect: "Nothing right of 19 %.",
-			Seen: []string{}, Fields: []string{}, Verdict: verdict, Says: says, Next: next, Fixes: append([]control.Fix{}, fixes...)}
+			Seen: []string{}, Fields: []string{}, Verdict: verdict, Says: says, Next: next,
+			Fixes: append([]control.Fix{}, fixes...)}
 	}
 	contradicts := step("key", "change", "Two readings contradict each other.", "Measure both again.",
 		control.Fix{Field: "flash.seen", Value: "unknown"}, control.Fix{Field: "flash.reading", Value: "none"})

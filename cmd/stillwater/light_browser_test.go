@@ -365,7 +365,8 @@ func TestLightGuideRules(t *testing.T) {
 	says := func(what, selector, words, field, value string) {
 		t.Helper()
 		p.enter("#f-"+strings.Replace(field, ".", "-", 1), value)
-		p.until(what, fmt.Sprintf(`[...document.querySelectorAll(%q)].some((n) => n.textContent.includes(%q))`, selector, words))
+		p.until(what, fmt.Sprintf(`[...document.querySelectorAll(%q)].some((n) => n.textContent.includes(%q))`,
+			selector, words))
 		assert.Empty(t, check(p, what))
 	}
 	p.enter("#f-flash-seen", "95 %")
