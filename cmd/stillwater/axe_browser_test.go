@@ -52,7 +52,8 @@ func judgedLight() *control.Lighting {
 	}
 	contradicts := step("key", "change", "Two readings contradict each other.", "Measure both again.",
 		control.Fix{Field: "flash.seen", Value: "unknown"}, control.Fix{Field: "flash.reading", Value: "none"})
-	contradicts.Seen, contradicts.Fields = []string{"flash.seen", "flash.reading"}, []string{"flash.power", "flash.control"}
+	contradicts.Seen = []string{"flash.seen", "flash.reading"}
+	contradicts.Fields = []string{"flash.power", "flash.control"}
 	framing := step("framing", "caution", "The liquid takes 17 % of the width.", "Droplets can reach the lens: cover it.")
 	framing.Seen = []string{"camera.field_seen"}
 	return &control.Lighting{
