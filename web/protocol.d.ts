@@ -111,6 +111,8 @@ export interface CameraNow {
 	busy: string;
 	/** In the session's frames, and on no record yet. */
 	measured: number;
+	/** With the connected camera or the watched folder, in a sentence; "" none. */
+	problem: string;
 }
 
 /** The camera's frame of a shot, and what it speaks for. */
@@ -535,7 +537,7 @@ export interface LightSet {
 export type CommandType =
 	"take" | "give" | "release" | "care" | "evening" | "set" | "session" | "arm" | "disarm" | "go" | "room" | "verdict" | "note"
 	| "pulse" | "page" | "clock" | "star" | "picture" | "file" | "rename" | "again"
-	| "pair" | "reference" | "accept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
+	| "pair" | "unpair" | "reference" | "spot" | "ruler" | "accept" | "unaccept" | "enter" | "sweep" | "measure" | "lag" | "uselag" | "places" | "threshold" | "touch" | "prime";
 
 /** What a phone asks for. Type says which of the other fields matter. */
 export interface Command {
@@ -557,6 +559,10 @@ export interface Command {
 	session?: number;
 	number?: number;
 	from_right?: boolean;
+	x?: number;
+	y?: number;
+	x2?: number;
+	y2?: number;
 	star?: boolean;
 	picture?: Picture;
 	file?: number;
@@ -705,14 +711,37 @@ export interface CameraView {
 	likely: number;
 	open: number;
 	busy: string;
+	changed: CameraChange | null;
 	kept: string;
 	empty: string;
 	width: string;
 	field_seen: string;
+	spot: CameraPoint | null;
+	ruler: CameraRuler | null;
 	from_right: boolean;
 	/** Something moves along a path: the delay can be learned from frames. */
 	moves: boolean;
 	lesson: CameraLesson | null;
+}
+
+/** Shares of a frame's width and height, from its top left. */
+export interface CameraPoint {
+	x: number;
+	y: number;
+}
+
+export interface CameraRuler {
+	name: string;
+	x: number;
+	y: number;
+	x2: number;
+	y2: number;
+	length: string;
+}
+
+export interface CameraChange {
+	words: string;
+	others: number;
 }
 
 export interface CameraFrame {
@@ -724,6 +753,9 @@ export interface CameraFrame {
 	sure: string;
 	settled: boolean;
 	pictured: boolean;
+	width: number;
+	height: number;
+	number: number;
 	verdict: Verdict;
 	says: string[];
 	next: string[];
@@ -732,6 +764,7 @@ export interface CameraFrame {
 export interface CameraLesson {
 	measured: number;
 	waiting: number;
+	on_record: number;
 	trim_ms: number;
 	low_ms: number;
 	high_ms: number;

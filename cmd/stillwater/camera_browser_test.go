@@ -37,8 +37,14 @@ func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Comma
 	switch cmd.Type {
 	case "pair":
 		return c.camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
+	case "unpair":
+		return c.camera.Unpair(cmd.Session)
 	case "reference":
 		return c.camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	case "spot":
+		return c.camera.Spot(cmd.Session, cmd.X, cmd.Y)
+	case "ruler":
+		return c.camera.Ruler(cmd.Session, cmd.Name, cmd.X, cmd.Y, cmd.X2, cmd.Y2, cmd.Value)
 	}
 	return c.fakeControl.Do(ctx, client, cmd)
 }
@@ -62,11 +68,16 @@ func (c *cameraControl) ShowCamera(session int64, now control.CameraNow, frames 
 // behind, and none of shot 3.
 func cameraEvening(t *testing.T, b *browser) (c *cameraControl, p *phone, files []string) {
 	t.Helper()
+	return cameraEveningOf(t, b, shot.DefaultSet())
+}
+
+func cameraEveningOf(t *testing.T, b *browser, made shot.Set) (c *cameraControl, p *phone, files []string) {
+	t.Helper()
 	ctx := t.Context()
 	j, err := journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"))
 	require.NoError(t, err)
 	t.Cleanup(func() { j.Close() })
-	set, err := json.Marshal(shot.DefaultSet())
+	set, err := json.Marshal(made)
 	require.NoError(t, err)
 	start := time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)
 	s, err := j.NewSession(ctx, record.Session{Name: "Crowns", Started: start, Set: string(set),
@@ -238,10 +249,187 @@ func TestFrameIsThatShot(t *testing.T) {
 	p.js(fmt.Sprintf(keyIn, "ArrowLeft"))
 	p.until("the frame before", `document.querySelector(".camera-title b").textContent === "PICT0471"`)
 	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
-	p.tap(`.camera-dialog button[data-sends]:nth-of-type(2)`)
+	p.tap(".camera-dialog .take-back")
 	p.until("it is taken back", `
 		![...document.querySelectorAll(".camera-sure")].some((n) => n.textContent.includes("you said"))`)
 	c.be(func(s *control.Snapshot) { s.State = control.Armed })
 	p.until("arming closes it", `!document.querySelector(".camera-dialog").open`)
+	p.clean()
+}
+
+// dialogTo opens a frame in its dialog.
+func (p *phone) dialogTo(frame int) {
+	p.t.Helper()
+	p.tap(fmt.Sprintf(".camera-list li:nth-child(%d) .camera-frame", frame))
+	p.until("it is open", `document.querySelector(".camera-dialog").open`)
+}
+
+// sayShot types in the dialog which shot a frame is, and says it.
+func (p *phone) sayShot(number int) {
+	p.t.Helper()
+	p.js(fmt.Sprintf(`(i => { i.value = "%d"; i.dispatchEvent(new Event("input")); })(document.querySelector(
+		".camera-dialog .camera-which input"))`, number))
+	p.tap(".camera-dialog .camera-which .primary")
+}
+
+const suresOf = `[...document.querySelectorAll(".camera-list .camera-sure")].map((n) => n.textContent).join("; ")`
+
+// TestWhatAPairChanges: a wrong number says at once what it changed, also of what was said before, and one tap takes
+// all of it back. A test exposure is said to be no shot. Nothing moves under the thumb.
+func TestWhatAPairChanges(t *testing.T) {
+	t.Parallel()
+	_, p, files := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	right := eval[string](p, suresOf)
+	p.dialogTo(4)
+	place := `JSON.stringify([".primary", ".no-shot", ".strip-steps"].map((s) =>
+		document.querySelector(".camera-dialog " + s).getBoundingClientRect()))`
+	before := eval[string](p, place)
+	p.sayShot(4)
+	p.until("it says what that changed", `/^PICT0474 is shot 4, as you said. \d other frames changed shot: /.test(
+		document.querySelector(".camera-says").textContent)`)
+	assert.Equal(t, before, eval[string](p, place), "nothing moves")
+	assert.True(t, eval[bool](p, `(n => n.scrollHeight <= n.clientHeight + 1)(document.querySelector(".camera-says"))`))
+	p.picture("pair-changes")
+	p.tap(".camera-dialog .take-back")
+	p.until("all of it is taken back", suresOf+fmt.Sprintf(" === %q", right))
+	p.tap(".camera-dialog .no-shot")
+	p.until("it is no shot", `document.querySelector(".camera-title").textContent.includes("no shot, as you said") &&
+		document.querySelector(".no-shot").getAttribute("aria-pressed") === "true"`)
+	assert.Contains(t, p.plain(".camera-says"), "PICT0474 is no shot, as you said.")
+	p.tap(`.camera-dialog .strip-steps button:nth-of-type(3)`)
+	p.until("the same stands with the frames", `
+		document.querySelector(".camera-changed p")?.textContent.startsWith("PICT0474 is no shot, as you said.")`)
+	p.tap(".camera-changed button")
+	p.until("and is taken back there", suresOf+fmt.Sprintf(" === %q", right))
+
+	p.dialogTo(1)
+	p.sayShot(1)
+	p.until("it is said", `document.querySelector(".camera-title").textContent.includes("Shot 1, as you said")`)
+	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
+	p.sayShot(7)
+	p.until("a contradiction is told with both", `document.querySelector(".camera .advice").textContent.includes(
+		"PICT0471 is shot 1, and that PICT0472 is shot 7")`)
+	p.clean()
+}
+
+// TestRulerByTwoTaps: the scale is set by two taps on a ruler and its length, and the liquid's place by one, by thumb
+// and by keys; both can be taken back.
+func TestRulerByTwoTaps(t *testing.T) {
+	t.Parallel()
+	throws := shot.DefaultSet()
+	throws.Kind = shot.Throw
+	c, p, files := cameraEveningOf(t, startBrowser(t), throws)
+	p.openCamera()
+	p.choose(".camera input[type=file]", files[0], files[1])
+	p.until("they are there", `document.querySelectorAll(".camera-frame img").length === 2`)
+	for _, size := range sizes {
+		p.resize(size[0], size[1])
+		p.dialogTo(1)
+		p.tap(".camera-reference > summary")
+		p.picture(fmt.Sprintf("measure-with-frame-%d", size[0]))
+		p.tap(".camera-reference .ruler")
+		p.until("it can be marked", `document.querySelectorAll(".camera-picture .point:not([hidden])").length === 2`)
+		place := func(x, y float64) {
+			p.settle(".camera-picture")
+			r := eval[[]float64](p, `(r => [r.x, r.y, r.width, r.height])(
+				document.querySelector(".camera-picture").getBoundingClientRect())`)
+			p.down(r[0]+x*r[2], r[1]+y*r[3])
+			p.up(r[0]+x*r[2], r[1]+y*r[3])
+		}
+		place(0.25, 0.5)
+		place(0.75, 0.5)
+		at := eval[[]float64](p, `[...document.querySelectorAll(".point:not([hidden])")].map(
+			(n) => parseFloat(n.style.left))`)
+		assert.InDeltaSlice(t, []float64{25, 75}, at, 1)
+		p.js(`(i => { i.value = "10 cm"; })(document.querySelector(".camera-marking input"))`)
+		p.fit(fmt.Sprintf("the ruler at %v", size))
+		p.picture(fmt.Sprintf("ruler-%d", size[0]))
+		p.tap(".camera-marking .primary")
+		p.until("it is taken", `document.querySelector(".camera-reference .hint").textContent.startsWith("A frame shows ") &&
+			/^The ruler in it: 10\scm$/.test(document.querySelector(".camera-reference .ruler").textContent)`)
+		p.tap(".camera-reference .ruler")
+		p.tap(".camera-marking button:nth-of-type(2)")
+		p.until("it is taken back", `document.querySelector(".camera-reference .ruler").textContent === "A ruler is in it"`)
+		p.js(`document.querySelector(".camera-dialog").close()`)
+		p.js(`document.querySelector(".camera-reference").open = false`)
+	}
+	p.dialogTo(1)
+	p.tap(".camera-reference > summary")
+	p.tap(".camera-reference .spot")
+	p.until("the mark has the focus", `document.activeElement.matches(".point:not([hidden])")`)
+	press := `document.activeElement.dispatchEvent(
+		new KeyboardEvent("keydown", { key: %q, shiftKey: true, bubbles: true }))`
+	for range 3 {
+		p.js(fmt.Sprintf(press, "ArrowLeft"))
+	}
+	assert.Regexp(t, `^Where the liquid is to be: \d\d\.\d % from the left, 50.0 % from the top$`,
+		eval[string](p, `document.activeElement.getAttribute("aria-label")`))
+	p.tap(".camera-marking .primary")
+	p.until("it is taken", `document.querySelector(".camera-reference .hint").textContent.includes("where you tapped")`)
+	view, err := c.camera.Frames(t.Context(), c.session)
+	require.NoError(t, err)
+	assert.Less(t, view.Spot.X, 0.5)
+	p.tap(".camera-reference .spot")
+	p.tap(".camera-marking button:nth-of-type(2)")
+	p.until("it is in the middle again", `
+		document.querySelector(".camera-reference .hint").textContent.includes("in the middle")`)
+	p.clean()
+}
+
+// TestFrameOfAShot: in Look back a shot's picture is opened by the keys and enlarged, with a larger one that the
+// machine makes; its file number is known from it.
+func TestFrameOfAShot(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	p.js(`document.querySelector(".past-shots").scrollIntoView()`)
+	p.until("the shots are there", `document.querySelector('.past-shot[data-number="2"] .row-open')`)
+	p.tap(`.past-shot[data-number="2"] .row-open`)
+	p.until("its frame is there", `document.querySelector(".past-frame img").naturalWidth > 0`)
+	assert.Equal(t, "0472", eval[string](p, `document.querySelector(".past-file input").placeholder`))
+	assert.Contains(t, p.plain(".past-file + .hint"), "Its frame is PICT0472")
+	p.js(`document.querySelector(".past-frame").focus(); document.activeElement.click()`)
+	p.until("it is open", `document.querySelector(".camera-dialog").open &&
+		document.querySelector(".camera-title b").textContent === "PICT0472"`)
+	p.js(`document.querySelector(".camera-dialog .enlarge").click()`)
+	p.until("it is enlarged, has the keys, and is the larger one", `document.activeElement.matches(".camera-large") &&
+		document.querySelector(".camera-large").scrollWidth > 2 * document.querySelector(".camera-large").clientWidth &&
+		document.querySelector(".camera-picture img").currentSrc.includes("/large?")`)
+	p.js(fmt.Sprintf(keyIn, "ArrowRight"))
+	assert.Equal(t, "PICT0472", p.plain(".camera-title b"), "the keys move the picture")
+	p.picture("frame-enlarged")
+	c.be(func(s *control.Snapshot) { s.State = control.Armed })
+	p.until("arming closes it", `!document.querySelector(".camera-dialog").open`)
+	p.clean()
+}
+
+// TestCameraProblem: what is wrong with the connected camera stands in the header in short, and in Look back.
+func TestCameraProblem(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	c.be(func(s *control.Snapshot) {
+		s.Camera.Problem = "The connected camera's files do not come: it does not answer."
+	})
+	p.until("it is said", `
+		document.querySelector("#state-notice").textContent.includes("The camera's files do not come: see Look back.")`)
+	p.openCamera()
+	p.until("and why", `document.querySelector(".camera .advice").textContent.includes("it does not answer")`)
+	p.picture("camera-problem")
+	c.be(func(s *control.Snapshot) { s.Camera.Problem = "" })
+	p.until("it is over", `document.querySelector("#state-notice").hidden &&
+		document.querySelector(".camera .advice").hidden`)
+
+	p.js(`window.saidWhile = []; new MutationObserver(() => saidWhile.push(
+			document.querySelector(".camera-counts").textContent))
+		.observe(document.querySelector(".camera-send"), { subtree: true, childList: true, characterData: true })`)
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	assert.Contains(t, eval[[]string](p, `saidWhile`),
+		"The first frames are on their way; they are matched when they are there.")
 	p.clean()
 }

@@ -8,10 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"iter"
-	"path"
-	"slices"
-	"strconv"
-	"strings"
 	"time"
 
 	"stillwater/internal/frames"
@@ -70,7 +66,8 @@ type Sheet struct {
 	known     map[string]*knownFrame
 	listed    map[string]bool
 	away      map[string]bool // frames that are known, and are not in the folder
-	freed     map[int]bool    // shots whose settled pair is taken back
+	said      said
+	noShot    map[string]bool // frames that a person says are of no shot
 	reference *reference      // nil: nothing is measured
 }
 
@@ -103,42 +100,17 @@ type Options struct {
 	// closed, and is what is said of the frame. nil does nothing.
 	Open func(frame string) (end func(), err error)
 
-	held    bool // the journal is open for writing, so that no daemon has it and nothing is armed
-	inUse   bool // a daemon has it
-	settled []settledPair
-	freed   map[int]bool
-}
-
-type settledPair struct {
-	text string
-	shot int
-	name string
-}
-
-// Settle takes a pair that a person knows, as SHOT=FILE: the shot's number, and the file's name or number. A file named
-// none takes back what was settled for the shot before.
-func (o *Options) Settle(text string) error {
-	number, name, _ := strings.Cut(text, "=")
-	shot, err := strconv.Atoi(number)
-	if err != nil || name == "" {
-		return errPair
-	}
-	if name == "none" {
-		if o.freed == nil {
-			o.freed = map[int]bool{}
-		}
-		o.freed[shot] = true
-		return nil
-	}
-	o.settled = append(o.settled, settledPair{text, shot, name})
-	return nil
+	held  bool // the journal is open for writing, so that no daemon has it and nothing is armed
+	inUse bool // a daemon has it
+	said  said
 }
 
 // Make reads a folder's frames, as far as they are not known already, matches them to a session's shots, and keeps what
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
-	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, freed: o.freed,
-		only: o.Only, open: o.Open, listed: map[string]bool{}, away: map[string]bool{}, shown: map[string]*pictured{}}
+	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, said: o.said,
+		only: o.Only, open: o.Open, noShot: map[string]bool{}, listed: map[string]bool{}, away: map[string]bool{},
+		shown: map[string]*pictured{}}
 	if o.Open == nil {
 		s.open = func(string) (func(), error) { return func() {}, nil }
 	}
@@ -162,14 +134,14 @@ func Make(ctx context.Context, source Source, session record.Summary, folder *fr
 	if err != nil {
 		return s, err
 	}
-	settled, err := s.settledPairs(timed, o.settled)
+	settled, err := s.settledPairs(timed)
 	if err != nil {
 		return s, err
 	}
-	settled = append(settled, s.settledBefore(timed, settled)...)
 	if err := s.match(timed, settled); err != nil {
 		return s, err
 	}
+	s.checkSaid(timed, settled)
 	if err := s.keepMatches(ctx); err != nil || !o.Measure.wanted() {
 		return s, err
 	}
@@ -212,64 +184,12 @@ func (s *Sheet) readFrames(ctx context.Context, folder *frames.Folder) (timed []
 	return timed, nil
 }
 
-// settledPairs finds the rows and frames of what a person settled.
-func (s *Sheet) settledPairs(timed []frames.Frame, settled []settledPair) (pairs []match.Pair, _ error) {
-	for number := range s.freed {
-		if !slices.ContainsFunc(s.Rows, func(r Row) bool { return r.Shot.Number == number }) {
-			return nil, s.noShot(fmt.Sprintf("%d=none", number), number)
-		}
-	}
-	for _, pair := range settled {
-		text, shot, name := pair.text, pair.shot, pair.name
-		row := slices.IndexFunc(s.Rows, func(r Row) bool { return r.Shot.Number == shot })
-		if row < 0 {
-			return nil, s.noShot(text, shot)
-		}
-		frame, why := findNamed(timed, name)
-		if why != "" {
-			return nil, &PairError{text, shot, why}
-		}
-		pairs = append(pairs, match.Pair{Shot: row, Frame: frame})
-	}
-	return pairs, nil
-}
-
-func (s *Sheet) noShot(text string, number int) error {
-	return &PairError{text, number, fmt.Sprintf("session %d has no shot %d", s.Session.ID, number)}
-}
-
-// findNamed finds the frame that a person means by a name: the one whose own name it is before others; or why there is
-// none.
-func findNamed(timed []frames.Frame, name string) (frame int, why string) {
-	frame = slices.IndexFunc(timed, func(f frames.Frame) bool { return f.Name == name })
-	if frame >= 0 {
-		return frame, ""
-	}
-	for i, f := range timed {
-		if !isNamed(f, name) {
-			continue
-		}
-		if frame >= 0 {
-			return frame, fmt.Sprintf("both %s and %s are called that; give the folder too", timed[frame].Name, f.Name)
-		}
-		frame = i
-	}
-	if frame < 0 {
-		return frame, fmt.Sprintf("no file with a time in it is called %s", name)
-	}
-	return frame, ""
-}
-
-// isNamed reports whether a person may mean a frame by that: its name, that of one of its files, or its number.
-func isNamed(f frames.Frame, name string) bool {
-	number, err := strconv.Atoi(name)
-	return f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
-		slices.ContainsFunc(f.Files, func(file frames.File) bool { return file.Name == name || path.Base(file.Name) == name })
-}
-
 // match matches the shots of each boot of the machine by itself: between two boots the record's clock may have jumped.
 func (s *Sheet) match(timed []frames.Frame, settled []match.Pair) error {
 	matched := make([]bool, len(timed))
+	for i, frame := range timed {
+		matched[i] = s.noShot[frame.Name]
+	}
 	for first := 0; first < len(s.Rows); {
 		last := first + 1
 		for last < len(s.Rows) && s.Rows[last].Shot.When.Number == s.Rows[first].Shot.When.Number {
@@ -281,7 +201,7 @@ func (s *Sheet) match(timed []frames.Frame, settled []match.Pair) error {
 		first = last
 	}
 	for i, frame := range timed {
-		if !matched[i] {
+		if !matched[i] || s.noShot[frame.Name] {
 			s.Extra = append(s.Extra, frame)
 		}
 	}

@@ -21,6 +21,7 @@ import (
 
 	"stillwater/internal/frames"
 	"stillwater/internal/frames/framestest"
+	"stillwater/internal/journal"
 	"stillwater/internal/look"
 	"stillwater/internal/match"
 	"stillwater/internal/need"
@@ -199,6 +200,75 @@ func TestSettledPairs(t *testing.T) {
 	}
 }
 
+// A frame of no shot is none's, and the others are as they were; that is kept, and can be taken back.
+func TestFrameOfNoShot(t *testing.T) {
+	source, folder := evening(t)
+	j, err := journal.Open(t.Context(), filepath.Join(t.TempDir(), "journal.db"))
+	require.NoError(t, err)
+	defer j.Close()
+	session, err := j.NewSession(t.Context(), record.Session{Started: source[0].At})
+	require.NoError(t, err)
+	run := func(said ...string) (s Sheet, of string) {
+		o := Options{FrameStore: j}
+		for _, text := range said {
+			require.NoError(t, o.Settle(text))
+		}
+		s, err := Make(t.Context(), source, record.Summary{Session: session}, folder, o)
+		require.NoError(t, err)
+		return s, s.Rows[4].name()
+	}
+	_, of := run()
+	assert.Equal(t, "PICT0474", of)
+	s, of := run("none=0474")
+	assert.Equal(t, "none", of)
+	assert.Equal(t, []string{"PICT0474", "PICT0478"}, names(s.Extra))
+	certain, _, _ := s.Count()
+	assert.Equal(t, 6, certain, "the others")
+	s, of = run()
+	assert.Equal(t, "none", of, "it is kept")
+	assert.Equal(t, FrameEntry{Name: "PICT0474", Number: 474, Files: s.Extra[0].Files, Taken: s.Extra[0].Taken,
+		Sure: match.Open, Settled: true}, s.FrameEntries()[3])
+	_, of = run("any=PICT0474")
+	assert.Equal(t, "PICT0474", of)
+	_, of = run()
+	assert.Equal(t, "PICT0474", of, "that it is taken back is kept too")
+	_, of = run("none=0474")
+	assert.Equal(t, "none", of)
+	_, of = run("5=0474")
+	assert.Equal(t, "PICT0474", of, "what is said last counts")
+
+	for text, want := range map[string]string{"none=PICT9": "no file with a time in it is called PICT9",
+		"any=PICT9": "no file with a time"} {
+		var o Options
+		require.NoError(t, o.Settle(text))
+		_, err := Make(t.Context(), source, record.Summary{}, folder, o)
+		assert.ErrorContains(t, err, want)
+	}
+	var o Options
+	require.NoError(t, o.Settle("5=0474"))
+	require.NoError(t, o.Settle("none=0474"))
+	_, err = Make(t.Context(), source, record.Summary{}, folder, o)
+	assert.ErrorContains(t, err, "that is said of PICT0474, and 5=0474 too")
+}
+
+// Two pairs that no clock of the camera's fits are taken, and both are named.
+func TestPairsThatContradictEachOther(t *testing.T) {
+	source, folder := evening(t)
+	contradictions := func(said ...string) (list []string) {
+		for _, p := range sheetOf(t, source, folder, said...).Problems {
+			if text := p.Error(); strings.HasPrefix(text, "you said") {
+				list = append(list, text)
+			}
+		}
+		return list
+	}
+	assert.Empty(t, contradictions("1=0471", "4=0473", "8=0477"))
+	assert.Equal(t, []string{"you said that PICT0471 is shot 1, and that PICT0473 is shot 2: the shots are 21s apart, " +
+		"the frames 1m48s; if the camera's clock was not set meanwhile, one of them is wrong"},
+		contradictions("1=0471", "2=0473"))
+	assert.Len(t, contradictions("1=0471", "2=0473", "5=0474"), 2, "the wrong one is in both")
+}
+
 func sheetRow(t *testing.T, source shots, folder *frames.Folder, pair string) string {
 	s := sheetOf(t, source, folder, pair)
 	return s.Rows[2].name()
@@ -242,7 +312,7 @@ func TestOrientation(t *testing.T) {
 	// CIPA DC-008: the 0th row is the visual top, ..., the 0th column the visual left, ...
 	for orientation, at := range map[int]image.Point{0: {0, 0}, 1: {0, 0}, 2: {5, 0}, 3: {5, 3}, 4: {0, 3}, 5: {0, 0},
 		6: {3, 0}, 7: {3, 5}, 8: {0, 5}} {
-		small := thumbnail(img, orientation)
+		small := smaller(img, orientation, thumbnailSide)
 		r, _, _, _ := small.At(at.X, at.Y).RGBA()
 		assert.NotZero(t, r, "orientation %d", orientation)
 	}

@@ -17,8 +17,11 @@ type FrameEntry struct {
 	Shot     int       // its number; of one that is open the best guess; 0: none
 	ShotID   int64
 	Sure     match.Sureness
-	Settled  bool  // by a person
-	Pictured bool  // its picture was looked at, and a small one is kept
+	Settled  bool // by a person; without a shot: that it is of none
+	Pictured bool // its picture was looked at, and a small one is kept
+	Width    int  // of that, pixels
+	Height   int
+	Number   int   // in its name; 0 none
 	Look     *Look // nil: not looked at, or of no shot
 }
 
@@ -27,8 +30,12 @@ func (s *Sheet) FrameEntries() (list []FrameEntry) {
 	byName := map[string]int{}
 	add := func(f frames.Frame) {
 		byName[f.Name] = len(list)
-		list = append(list, FrameEntry{Name: f.Name, Files: f.Files, Taken: f.Taken, Sure: match.Open,
-			Pictured: s.shown[f.Name] != nil})
+		one := FrameEntry{Name: f.Name, Number: f.Number, Files: f.Files, Taken: f.Taken, Sure: match.Open,
+			Settled: s.noShot[f.Name]}
+		if p := s.shown[f.Name]; p != nil {
+			one.Pictured, one.Width, one.Height = true, p.Width, p.Height
+		}
+		list = append(list, one)
 	}
 	for _, f := range slices.Concat(s.Extra, s.Untimed) {
 		add(f)
@@ -65,6 +72,20 @@ func (s *Sheet) Measurements() (list []Measurement) {
 	for i := range s.Rows {
 		if um, sd, ok := s.measurement(&s.Rows[i]); ok {
 			list = append(list, Measurement{s.Rows[i].Shot.ID, um, sd})
+		}
+	}
+	return list
+}
+
+// Recorded lists the shots whose measurement on record is from their frames: it is what their frame says now, or was
+// accepted before.
+func (s *Sheet) Recorded(accepted func(shot, pastUm, sdUm int64) bool) (list []int64) {
+	for i := range s.Rows {
+		made := s.Rows[i].Shot
+		um, sd, ok := s.seenPast(&s.Rows[i])
+		if made.PastSDUm > 0 && (ok && um == made.PastUm && sd == made.PastSDUm ||
+			accepted(made.ID, made.PastUm, made.PastSDUm)) {
+			list = append(list, made.ID)
 		}
 	}
 	return list

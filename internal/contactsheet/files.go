@@ -139,7 +139,8 @@ func (m *Measure) SetWidth(text string) error {
 // SetFlags makes a command's flags of what a person says beside the folder.
 func (o *Options) SetFlags(flags *flag.FlagSet) {
 	m := &o.Measure
-	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file; 12=none takes it back; may be given again", o.Settle)
+	flags.Func("pair", "`SHOT=FILE`, a shot's number and its file, none=FILE if it is of no shot; "+
+		"12=none or any=FILE takes it back; may be given again", o.Settle)
 	flags.BoolVar(&m.Look, "look", false, "look at the pictures, and say which are black or burnt out")
 	flags.StringVar(&m.Empty, "empty", "", "the `FILE` that shows the place without liquid")
 	flags.Func("spot", "`X,Y`, where the liquid is to be (default: the frame's middle)", m.SetSpot)

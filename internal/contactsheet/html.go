@@ -1,12 +1,14 @@
 package contactsheet
 
 import (
+	"bytes"
 	"context"
 	"encoding/base64"
 	"fmt"
 	"html/template"
 	"image"
 	"image/color"
+	"image/jpeg"
 	"io"
 	"math"
 	"strings"
@@ -167,17 +169,28 @@ func remarks(p *pictured) (words string) {
 	return words
 }
 
-// maxSamples of a picture's pixels go into one of its thumbnail's, along each side.
+// maxSamples of a picture's pixels go into one of the smaller one's, along each side.
 const maxSamples = 4
 
-// thumbnail is a picture made smaller and turned as its EXIF orientation says.
-func thumbnail(img image.Image, orientation int) *image.RGBA {
+// Preview is a picture, a JPEG, turned as its EXIF orientation says and with its longer side at most so many pixels.
+func Preview(img image.Image, orientation, side int) ([]byte, error) {
+	return encoded(smaller(img, orientation, side))
+}
+
+func encoded(img image.Image) ([]byte, error) {
+	var b bytes.Buffer
+	err := jpeg.Encode(&b, img, &jpeg.Options{Quality: thumbnailQuality})
+	return b.Bytes(), err
+}
+
+// smaller is a picture made smaller and turned as its EXIF orientation says.
+func smaller(img image.Image, orientation, side int) *image.RGBA {
 	from := img.Bounds()
 	width, height := from.Dx(), from.Dy()
 	if orientation >= 5 {
 		width, height = height, width
 	}
-	scale := max(float64(max(width, height))/thumbnailSide, 1)
+	scale := max(float64(max(width, height))/float64(side), 1)
 	out := image.NewRGBA(image.Rect(0, 0, max(int(float64(width)/scale), 1), max(int(float64(height)/scale), 1)))
 	samples := min(max(int(scale), 1), maxSamples)
 	for y := range out.Rect.Dy() {

@@ -1,12 +1,10 @@
 package contactsheet
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"image/jpeg"
 	"path"
 	"slices"
 	"strings"
@@ -172,7 +170,7 @@ func (s *Sheet) keepMatches(ctx context.Context) error {
 		if !s.listed[name] {
 			continue
 		}
-		k.Shot, k.Sure, k.Probability, k.Settled = 0, "", 0, false
+		k.Shot, k.Sure, k.Probability, k.Settled = 0, "", 0, s.noShot[name]
 		if r := shots[name]; r != nil {
 			k.Shot, k.Sure, k.Probability, k.Settled = r.Shot.Number, string(r.Sure), r.Probability, r.Settled
 		}
@@ -182,26 +180,6 @@ func (s *Sheet) keepMatches(ctx context.Context) error {
 		return s.unkept(ctx, err)
 	}
 	return nil
-}
-
-// settledBefore are the pairs that a person settled before, but for those of shots that are settled anew.
-func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair) (pairs []match.Pair) {
-	rows, frames := map[int]bool{}, map[int]bool{}
-	for _, p := range now {
-		rows[p.Shot], frames[p.Frame] = true, true
-	}
-	for i, f := range timed {
-		k := s.known[f.Name]
-		if k == nil || !k.Settled || frames[i] {
-			continue
-		}
-		for row := range s.Rows {
-			if s.Rows[row].Shot.Number == k.Shot && !rows[row] && !s.freed[k.Shot] {
-				pairs = append(pairs, match.Pair{Shot: row, Frame: i})
-			}
-		}
-	}
-	return pairs
 }
 
 // picture is a row's small picture and what was seen in it: as it was kept, if it was measured against the same as is
@@ -227,19 +205,18 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 		return nil, p, err
 	}
 	light := look.Of(img, lookSide)
-	made := thumbnail(img, r.Frame.Orientation)
+	made := smaller(img, r.Frame.Orientation, thumbnailSide)
 	p = pictured{Width: made.Rect.Dx(), Height: made.Rect.Dy(), Tones: look.TonesOf(&light)}
 	s.reference.measure(&p, r, &light, img)
-	var b bytes.Buffer
-	if err := jpeg.Encode(&b, made, &jpeg.Options{Quality: thumbnailQuality}); err != nil {
+	if small, err = encoded(made); err != nil {
 		return nil, p, err
 	}
 	s.Looked++
 	if k == nil {
-		return b.Bytes(), p, nil
+		return small, p, nil
 	}
 	k.saw.Picture = &p
-	return b.Bytes(), p, s.keep(ctx, k, b.Bytes())
+	return small, p, s.keep(ctx, k, small)
 }
 
 // pictureAway is what is kept of a frame that is not in the folder, whatever it was measured against.

@@ -18,6 +18,7 @@ import (
 // Lesson is what the frames say of the delay, with the verdicts and measurements on record.
 type Lesson struct {
 	Measured int // frames that were measured
+	Before   int // of them, those of shots of which a measurement is on record
 	Cut      int // frames whose liquid reaches the border, which say nothing
 	Accepted int // measurements put on record now
 	Advice   tuning.Advice
@@ -26,8 +27,16 @@ type Lesson struct {
 // measurement is what a row's frame says for the record, in micrometres; false where a person measured it before, where
 // its frame is no certain match, and where the liquid is cut off.
 func (s *Sheet) measurement(r *Row) (pastUm, sdUm int64, ok bool) {
+	if r.Shot.PastSDUm > 0 {
+		return 0, 0, false
+	}
+	return s.seenPast(r)
+}
+
+// seenPast is what a row's frame says, whether or not something is on record.
+func (s *Sheet) seenPast(r *Row) (pastUm, sdUm int64, ok bool) {
 	m := s.missOf(r)
-	if m == nil || m.Cut || r.Sure != match.Certain || r.Shot.PastSDUm > 0 {
+	if m == nil || m.Cut || r.Sure != match.Certain {
 		return 0, 0, false
 	}
 	sd := math.Hypot(float64(m.SD), speedSD*float64(m.Past))
@@ -48,6 +57,9 @@ func (s *Sheet) learn() {
 		if um, sd, ok := s.measurement(r); ok {
 			shots[len(shots)-1-i].PastUm, shots[len(shots)-1-i].PastSDUm = um, sd
 			l.Measured++
+		} else if _, _, ok := s.seenPast(r); ok {
+			l.Measured++
+			l.Before++
 		} else if m := s.missOf(r); m != nil && m.Cut {
 			l.Cut++
 		}
@@ -92,8 +104,11 @@ func (l *Lesson) words() string {
 		text += fmt.Sprintf(" (in %d more the liquid reaches the frame's border, which says too little)", l.Cut)
 	}
 	text += ". " + l.Advice.Words
-	if l.Accepted > 0 {
+	switch {
+	case l.Accepted > 0:
 		return text + fmt.Sprintf(" On record now: %d.", l.Accepted)
+	case l.Before == l.Measured:
+		return text + " All of them are on record."
 	}
 	return text + " It is a suggestion: --accept puts what was measured on record."
 }

@@ -27,8 +27,10 @@ type Measure struct {
 	Loose      bool        // at those of frames that are of no shot, too
 	Empty      string      // the frame without liquid, its name or number; "" nothing is measured
 	Spot       *look.Point // where the liquid is to be; nil: the frame's middle
+	SpotShare  *look.Point // the same in shares of the frame's width and height
 	Ruler      *Ruler      // the scale; nil: Width
 	Width      phys.Length // how wide a piece of the scene the frame shows, at the liquid's place
+	Long       phys.Length // the same for the frame's longer side
 	FromRight  bool        // a throw comes from the right
 	EmptyFrame *frames.Frame
 }
@@ -119,13 +121,19 @@ func (s *Sheet) newReference(ctx context.Context, folder *frames.Folder, m Measu
 		sets: new(shot.Outcomes)}
 	shown := g.shownSize()
 	if m.Spot == nil {
-		g.Spot = &look.Point{X: float64(shown.X) / 2, Y: float64(shown.Y) / 2}
+		share := look.Point{X: 0.5, Y: 0.5}
+		if m.SpotShare != nil {
+			share = *m.SpotShare
+		}
+		g.Spot = &look.Point{X: share.X * float64(shown.X), Y: share.Y * float64(shown.Y)}
 	}
 	switch {
 	case m.Ruler != nil:
 		g.pxPerMm, err = look.ScaleOf(m.Ruler.From, m.Ruler.To, m.Ruler.Apart)
 	case m.Width > 0:
 		g.pxPerMm = float64(shown.X) / (float64(m.Width) * 1e3)
+	case m.Long > 0:
+		g.pxPerMm = float64(max(shown.X, shown.Y)) / (float64(m.Long) * 1e3)
 	}
 	if err != nil {
 		return nil, err
@@ -144,6 +152,14 @@ func (g *reference) shownSize() image.Point {
 		return image.Pt(g.size.Y, g.size.X)
 	}
 	return g.size
+}
+
+// Width is how wide a piece of the scene a frame shows; 0: not known.
+func (s *Sheet) Width() phys.Length {
+	if s.reference == nil || s.reference.pxPerMm == 0 {
+		return 0
+	}
+	return phys.Length(float64(s.reference.shownSize().X) / s.reference.pxPerMm / 1e3)
 }
 
 // against names what a row is measured against: the reference, and the path of its shot. A nil reference measures

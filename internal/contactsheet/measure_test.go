@@ -169,6 +169,41 @@ func TestDelayFromFrames(t *testing.T) {
 		}
 	}
 	assert.Equal(t, made.Lesson.Measured, kept)
+
+	o.Accept = false
+	recorded, err := Make(t.Context(), j, s, folder, o)
+	require.NoError(t, err)
+	require.NotNil(t, recorded.Lesson, "what is on record says the same still")
+	assert.Equal(t, made.Lesson.Advice.Trim, recorded.Lesson.Advice.Trim)
+	assert.Equal(t, []int{kept, kept}, []int{recorded.Lesson.Measured, recorded.Lesson.Before})
+	assert.Contains(t, recorded.Lesson.words(), "All of them are on record.")
+	assert.Empty(t, recorded.Measurements())
+	none := func(int64, int64, int64) bool { return false }
+	assert.Len(t, recorded.Recorded(none), kept)
+	o.Measure.Spot = &look.Point{X: 100, Y: 160}
+	moved, err = Make(t.Context(), j, s, folder, o)
+	require.NoError(t, err)
+	assert.Empty(t, moved.Recorded(none), "measured against another place")
+	assert.Len(t, moved.Recorded(func(int64, int64, int64) bool { return true }), kept)
+}
+
+// The scale and the place in shares of a frame are those in pixels.
+func TestShares(t *testing.T) {
+	dir, j, s := throws(t, 0)
+	folder, err := frames.Open(dir)
+	require.NoError(t, err)
+	defer folder.Close()
+	of := func(m Measure) *reference {
+		m.Empty = "0100"
+		made, err := Make(t.Context(), j, s, folder, Options{DryRun: true, Measure: m})
+		require.NoError(t, err)
+		assert.InDelta(t, fieldMm*1e-3, float64(made.Width()), 1e-9)
+		return made.reference
+	}
+	pixels := of(Measure{Width: fieldMm * 1e-3, Spot: &look.Point{X: 120, Y: 240}})
+	shares := of(Measure{Long: fieldMm * 1e-3, SpotShare: &look.Point{X: 0.25, Y: 0.75}})
+	assert.Equal(t, *pixels.Spot, *shares.Spot)
+	assert.InDelta(t, pixels.pxPerMm, shares.pxPerMm, 1e-12)
 }
 
 func TestMeasureSaysWhatIsWrong(t *testing.T) {

@@ -8,21 +8,34 @@ import (
 // Camera has the frames that came from the camera, and says which is which shot. Its methods return at once: what they
 // ask for is done while nothing is armed. Errors are *Refusal.
 type Camera interface {
-	// Pair says that a frame is a session's shot of that number; 0 takes back what was said of the frame.
+	// Pair says that a frame is a session's shot of that number, or with NoShot that it is of none; 0 takes back what was
+	// said of the frame.
 	Pair(ctx context.Context, session int64, number int, frame string) error
+	// Unpair takes back what Pair said last.
+	Unpair(session int64) error
 	// Reference says what frames of a session are measured against: the one without liquid, "" none, and how wide a
 	// piece of the scene a frame shows, a length; "" what the set has.
 	Reference(session int64, empty, width string, fromRight bool) error
+	// Spot says where in a session's frames the liquid is to be, in shares of their width and height; 0, 0: in the middle.
+	Spot(session int64, x, y float64) error
+	// Ruler says how far apart two places in a frame are, a length; "" takes it back.
+	Ruler(session int64, frame string, x, y, x2, y2 float64, length string) error
 	// Measured lists what was measured in a session's frames and is on no record yet.
 	Measured(session int64) ([]PastMeasured, error)
-	// Recorded says that something of what was measured is on record now.
-	Recorded(session int64)
+	// OnRecord lists the shots whose measurement on record is from a frame.
+	OnRecord(session int64) (shots []int64, _ error)
+	// Recorded says which measurements are on record now, or that some are not any more.
+	Recorded(session int64, now []PastMeasured) error
 }
+
+// NoShot is the number that says that a frame is of no shot.
+const NoShot = -1
 
 // PastMeasured is how far past its place the liquid is in a shot's picture, with the standard deviation of that.
 type PastMeasured struct {
-	Shot             int64 // ID
-	PastMm, PastSDMm float64
+	Shot     int64   `json:"shot"` // ID
+	PastMm   float64 `json:"past_mm"`
+	PastSDMm float64 `json:"past_sd_mm"`
 }
 
 // CameraNow says how far the camera's frames of the session are.
@@ -30,7 +43,8 @@ type CameraNow struct {
 	Version int    `json:"version"` // changes when more is known; 0: camera files are not accepted
 	Busy    string `json:"busy"`    // what is being done or waited for, in words; "" nothing
 
-	Measured int `json:"measured"` // in the session's frames, and on no record yet
+	Measured int    `json:"measured"` // in the session's frames, and on no record yet
+	Problem  string `json:"problem"`  // with the connected camera or the watched folder, in a sentence; "" none
 }
 
 // FrameView is the camera's frame of a shot, and what it speaks for. A person decides.
@@ -83,10 +97,21 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 		return err
 	case c.opts.Camera == nil:
 		return refusal("type", "This machine does not accept camera files.", "Reload the page.")
-	case cmd.Type == "pair":
-		return c.opts.Camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
-	case cmd.Type == "reference":
-		return c.opts.Camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	}
+	camera := c.opts.Camera
+	switch cmd.Type {
+	case "pair":
+		return camera.Pair(ctx, cmd.Session, cmd.Number, cmd.Name)
+	case "unpair":
+		return camera.Unpair(cmd.Session)
+	case "reference":
+		return camera.Reference(cmd.Session, cmd.Name, cmd.Value, cmd.FromRight)
+	case "spot":
+		return camera.Spot(cmd.Session, cmd.X, cmd.Y)
+	case "ruler":
+		return camera.Ruler(cmd.Session, cmd.Name, cmd.X, cmd.Y, cmd.X2, cmd.Y2, cmd.Value)
+	case "unaccept":
+		return c.withdrawMeasured(ctx, client, cmd.Session)
 	}
 	return c.acceptMeasured(ctx, client, cmd.Session)
 }
@@ -97,20 +122,46 @@ func (c *Control) acceptMeasured(ctx context.Context, client string, session int
 	if err != nil {
 		return err
 	}
-	defer c.opts.Camera.Recorded(session)
-	taken := 0
-	var first *Refusal
+	taken, refused := c.recordPast(ctx, client, list)
+	err = c.opts.Camera.Recorded(session, taken)
+	if refused != nil {
+		refused.Why = fmt.Sprintf("%d of %d measurements are on record. %s", len(taken), len(list), refused.Why)
+		return refused
+	}
+	return err
+}
+
+// withdrawMeasured takes back the measurements on record that are from a session's frames.
+func (c *Control) withdrawMeasured(ctx context.Context, client string, session int64) error {
+	shots, err := c.opts.Camera.OnRecord(session)
+	if err != nil {
+		return err
+	}
+	none := make([]PastMeasured, len(shots))
+	for i, id := range shots {
+		none[i].Shot = id
+	}
+	gone, refused := c.recordPast(ctx, client, none)
+	err = c.opts.Camera.Recorded(session, nil)
+	if refused != nil {
+		refused.Why = fmt.Sprintf("%d of %d measurements were taken back. %s", len(gone), len(shots), refused.Why)
+		return refused
+	}
+	return err
+}
+
+// recordPast puts measurements on record, those of 0 mm taking back what is there, and returns those that are. Where
+// one cannot be, the others are.
+func (c *Control) recordPast(ctx context.Context, client string, list []PastMeasured) (
+	done []PastMeasured, first *Refusal,
+) {
 	for _, m := range list {
 		err := c.recordRemark(ctx, client, Command{Type: "measure", Shot: m.Shot, PastMm: m.PastMm, PastSDMm: m.PastSDMm})
 		if err == nil {
-			taken++
+			done = append(done, m)
 		} else if first == nil {
 			first = toRefusal(err)
 		}
 	}
-	if first != nil {
-		first.Why = fmt.Sprintf("%d of %d measurements are on record. %s", taken, len(list), first.Why)
-		return first
-	}
-	return nil
+	return done, first
 }

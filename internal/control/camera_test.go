@@ -27,7 +27,32 @@ func (f *fakeFrames) Reference(session int64, empty, width string, fromRight boo
 
 func (f *fakeFrames) Measured(int64) ([]PastMeasured, error) { return f.measured, nil }
 
-func (f *fakeFrames) Recorded(session int64) { f.said = append(f.said, "recorded", session) }
+func (f *fakeFrames) Unpair(session int64) error {
+	f.said = append(f.said, "unpair", session)
+	return nil
+}
+
+func (f *fakeFrames) Spot(session int64, x, y float64) error {
+	f.said = append(f.said, "spot", session, x, y)
+	return nil
+}
+
+func (f *fakeFrames) Ruler(session int64, frame string, x, y, x2, y2 float64, length string) error {
+	f.said = append(f.said, "ruler", session, frame, x, y, x2, y2, length)
+	return nil
+}
+
+func (f *fakeFrames) OnRecord(int64) (shots []int64, _ error) {
+	for _, m := range f.measured {
+		shots = append(shots, m.Shot)
+	}
+	return shots, nil
+}
+
+func (f *fakeFrames) Recorded(session int64, now []PastMeasured) error {
+	f.said = append(f.said, "recorded", session, now)
+	return nil
+}
 
 // Who holds the controls says which frame is which shot, and what frames are measured against.
 func TestCommandsOfFrames(t *testing.T) {
@@ -44,6 +69,13 @@ func TestCommandsOfFrames(t *testing.T) {
 		require.NoError(t, do(me, pair))
 		require.NoError(t, do(me, Command{Type: "reference", Session: 1, Name: "PICT0100", Value: "60 cm", FromRight: true}))
 		assert.Equal(t, []any{int64(1), 12, "PICT0471", int64(1), "PICT0100", "60 cm", true}, frames.said)
+		frames.said = nil
+		require.NoError(t, do(me, Command{Type: "unpair", Session: 1}))
+		require.NoError(t, do(me, Command{Type: "spot", Session: 1, X: 0.4, Y: 0.5}))
+		require.NoError(t, do(me, Command{Type: "ruler", Session: 1, Name: "PICT0100", X: 0.1, Y: 0.2, X2: 0.3, Y2: 0.4,
+			Value: "10 cm"}))
+		assert.Equal(t, []any{"unpair", int64(1), "spot", int64(1), 0.4, 0.5,
+			"ruler", int64(1), "PICT0100", 0.1, 0.2, 0.3, 0.4, "10 cm"}, frames.said)
 	})
 }
 
@@ -56,15 +88,21 @@ func TestMeasurementsAreAccepted(t *testing.T) {
 		x.arm(1)
 		x.fire()
 		synctest.Wait()
-		frames := &fakeFrames{measured: []PastMeasured{{1, 14, 3}, {77, 1, 1}}}
+		frames := &fakeFrames{measured: []PastMeasured{{Shot: 1, PastMm: 14, PastSDMm: 3},
+			{Shot: 77, PastMm: 1, PastSDMm: 1}}}
 		x.opts.Camera = frames
 		err := x.Do(context.Background(), me, Command{Type: "accept", Session: 1})
 		assert.ErrorContains(t, err, "1 of 2 measurements are on record.")
 		kept := x.journal.kept()[0]
 		assert.Equal(t, []int64{14_000, 3000}, []int64{kept.PastUm, kept.PastSDUm})
-		assert.Equal(t, []any{"recorded", int64(1)}, frames.said)
+		assert.Equal(t, []any{"recorded", int64(1), frames.measured[:1]}, frames.said)
 		require.NotNil(t, x.Snapshot().Shots[0].PastMm)
 		assert.InDelta(t, 14, *x.Snapshot().Shots[0].PastMm, 1e-9)
+
+		err = x.Do(context.Background(), me, Command{Type: "unaccept", Session: 1})
+		assert.ErrorContains(t, err, "1 of 2 measurements were taken back.")
+		assert.Zero(t, x.journal.kept()[0].PastSDUm)
+		assert.Nil(t, x.Snapshot().Shots[0].PastMm)
 	})
 }
 

@@ -32,7 +32,7 @@ func (c *Control) Do(ctx context.Context, client string, cmd Command) error {
 		return c.recordRemark(ctx, client, cmd)
 	case "again":
 		return c.useAgain(ctx, client, cmd)
-	case "pair", "reference", "accept":
+	case "pair", "unpair", "reference", "spot", "ruler", "accept", "unaccept":
 		return c.changeCamera(ctx, client, cmd)
 	case "threshold":
 		return c.setThreshold(ctx, client, cmd)
@@ -145,7 +145,7 @@ func (c *Control) startSession(name string) error {
 	c.sweep, c.leftSets = nil, map[shot.Kind]shot.Set{}
 	c.session = c.newSession(name)
 	c.shots, c.shotCount, c.nextFile, c.lastSeen, c.notice = nil, 0, 0, "", ""
-	c.camera = CameraNow{Version: c.camera.Version + 1}
+	c.camera = CameraNow{Version: c.camera.Version + 1, Problem: c.camera.Problem}
 	c.learning.evening, c.learning.view = nil, nil
 	c.learn()
 	c.saveSession(c.session)

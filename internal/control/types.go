@@ -347,11 +347,16 @@ type CueView struct {
 //	file      Shot, File  the camera's number of its picture, from which the next ones count, 0 none; without Shot of the
 //	                      coming shot
 //	rename    Session, Name  "" takes the name away
-//	pair      Session, Number, Name  the camera's frame of that name is the session's shot of that number; 0 takes that
-//	                      back
+//	pair      Session, Number, Name  the camera's frame of that name is the session's shot of that number, -1 of none; 0
+//	                      takes that back
+//	unpair    Session     takes back what was said last by pair
 //	reference Session, Name, Value, FromRight  what frames are measured against: the one without liquid, and how wide a
 //	                      piece of the scene a frame shows; "" of either is none
+//	spot      Session, X, Y  where in frames the liquid is to be, in shares of their width and height; 0, 0 in the middle
+//	ruler     Session, Name, X, Y, X2, Y2, Value  two places in the frame of that name, likewise, and how far apart they
+//	                      are; "" takes it back
 //	accept    Session     puts on record what was measured in a session's frames
+//	unaccept  Session     takes that back
 //	again     Session or Shot  takes its set into the coming shot: what of it is possible, only when nothing is armed
 //	lag       Shots       measure the camera's lag by 3..50 releases, only when nothing is armed; a disarm ends it
 //	uselag                take the measured lag and its scatter into the set
@@ -399,7 +404,11 @@ type Command struct {
 	PastMm   float64 `json:"past_mm,omitempty"`
 	PastSDMm float64 `json:"past_sd_mm,omitempty"`
 
-	FromRight bool `json:"from_right,omitempty"`
+	FromRight bool    `json:"from_right,omitempty"`
+	X         float64 `json:"x,omitempty"`
+	Y         float64 `json:"y,omitempty"`
+	X2        float64 `json:"x2,omitempty"`
+	Y2        float64 `json:"y2,omitempty"`
 
 	// Connection is the one that the command came by, as Join gave it; nil: any of the client's.
 	Connection <-chan *Snapshot `json:"-"`
@@ -451,7 +460,11 @@ func Fields(commandType string) ([]string, bool) {
 		return []string{"session", "number", "name"}, true
 	case "reference":
 		return []string{"session", "name", "value", "from_right"}, true
-	case "accept":
+	case "spot":
+		return []string{"session", "x", "y"}, true
+	case "ruler":
+		return []string{"session", "name", "value", "x", "y", "x2", "y2"}, true
+	case "accept", "unaccept", "unpair":
 		return []string{"session"}, true
 	case "pulse", "prime":
 		return []string{"output"}, true

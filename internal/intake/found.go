@@ -3,12 +3,10 @@ package intake
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
+	"math"
 	"os"
 	"slices"
-	"strings"
 
 	"stillwater/internal/contactsheet"
 	"stillwater/internal/control"
@@ -24,15 +22,7 @@ type found struct {
 	view     page.CameraView
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
-}
-
-// pairWords say at the page why what was said cannot be, and what to do.
-func pairWords(e *contactsheet.PairError) string {
-	why := strings.ToUpper(e.Why[:1]) + e.Why[1:]
-	if e.Text == "" {
-		return fmt.Sprintf("%s. Take back what you said about shot %d.", why, e.Shot)
-	}
-	return why + ". Open the frame and say again which shot it is."
+	recorded []int64 // shots whose measurement on record is from frames
 }
 
 // maxProblems are shown at once.
@@ -74,10 +64,10 @@ func (i *Intake) look(ctx context.Context, session int64, settle []said) (f foun
 	if err != nil {
 		return f, err
 	}
-	f.show(&sheet)
+	f.show(&sheet, g.Accepted)
 	f.view.Kept, f.view.FieldSeen, f.view.Moves = keptWords, lengthText(wide), moves(s.Set)
-	f.view.Empty, f.view.FromRight = g.Empty, g.FromRight
-	f.view.Width = lengthText(o.Measure.Width)
+	f.view.Width = lengthText(rounded(cmp.Or(sheet.Width(), o.Measure.Width)))
+	g.show(&f.view)
 	return f, nil
 }
 
@@ -93,8 +83,7 @@ func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settl
 		}
 		return i.opened(session, frame)
 	}}
-	o.Measure = contactsheet.Measure{Look: true, Loose: true, Empty: g.Empty, FromRight: g.FromRight,
-		Width: cmp.Or(g.Width, wide)}
+	o.Measure = g.measure(wide)
 	for n, one := range settle {
 		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
 			continue
@@ -122,6 +111,15 @@ func (i *Intake) emptyView() page.CameraView {
 	return page.CameraView{Frames: []page.CameraFrame{}, Problems: []string{}, Kept: keptWords}
 }
 
+// rounded is a length as well as a person reads it: three figures.
+func rounded(l phys.Length) phys.Length {
+	if l <= 0 {
+		return 0
+	}
+	unit := math.Pow(10, math.Floor(math.Log10(float64(l)))-2)
+	return phys.Length(math.Round(float64(l)/unit) * unit)
+}
+
 func lengthText(l phys.Length) string {
 	if l <= 0 {
 		return ""
@@ -146,14 +144,14 @@ func moves(stored string) bool {
 	return err == nil && set.Measurable()
 }
 
-// show has what phones are shown of a sheet.
-func (f *found) show(s *contactsheet.Sheet) {
+// show has what phones are shown of a sheet. accepted are the measurements from frames that were put on record.
+func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 	f.view.Frames, f.view.Problems = []page.CameraFrame{}, []string{}
 	f.shots = map[int64]control.FrameView{}
 	f.view.Certain, f.view.Likely, f.view.Open = s.Count()
 	for _, e := range s.FrameEntries() {
 		one := page.CameraFrame{Name: e.Name, Shot: e.Shot, ShotID: e.ShotID, Sure: string(e.Sure), Settled: e.Settled,
-			Pictured: e.Pictured, Says: []string{}, Next: []string{}}
+			Pictured: e.Pictured, Width: e.Width, Height: e.Height, Number: e.Number, Says: []string{}, Next: []string{}}
 		if !e.Taken.IsZero() {
 			one.Taken = e.Taken.Format("2006-01-02 15:04:05")
 		}
@@ -173,9 +171,13 @@ func (f *found) show(s *contactsheet.Sheet) {
 		f.measured = append(f.measured, control.PastMeasured{Shot: m.ShotID, PastMm: float64(m.PastUm) / 1e3,
 			PastSDMm: float64(m.SDUm) / 1e3})
 	}
+	f.recorded = s.Recorded(func(shot, um, sd int64) bool {
+		return slices.Contains(accepted, control.PastMeasured{Shot: shot, PastMm: float64(um) / 1e3,
+			PastSDMm: float64(sd) / 1e3})
+	})
 	if l := s.LessonFact(); l != nil {
-		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), TrimMs: l.TrimMs,
-			LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
+		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), OnRecord: len(f.recorded),
+			TrimMs: l.TrimMs, LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
 	}
 }
 
@@ -194,18 +196,13 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	view := e.view
-	view.Busy = e.busy
+	view.Busy, view.Changed = e.busy, e.changed
 	for _, problem := range []string{e.failed, e.refused} {
 		if problem != "" {
 			view.Problems = append([]string{problem}, view.Problems...)
 		}
 	}
 	return view, nil
-}
-
-// Picture implements page.Camera.
-func (i *Intake) Picture(ctx context.Context, session int64, name string) ([]byte, error) {
-	return i.o.Journal.FramePicture(ctx, session, name)
 }
 
 // frame finds a frame of a session; nil: there is none. "" is any session that is known.
@@ -225,107 +222,4 @@ func (i *Intake) frame(session int64, name string) (*evening, page.CameraFrame) 
 
 func noFrame(name string) error {
 	return &control.Refusal{Field: "name", Why: fmt.Sprintf("There is no frame %q.", name), Remedy: "Reload the page."}
-}
-
-// Pair implements control.Camera.
-func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
-	e, was := i.frame(session, frame)
-	if e == nil || frame == "" || frame == "none" {
-		return noFrame(frame)
-	}
-	says := said{Shot: number, Frame: frame}
-	if number == 0 {
-		if !was.Settled {
-			return &control.Refusal{Field: "name", Why: fmt.Sprintf("Nobody said which shot %s is.", frame),
-				Remedy: "Say which one it is."}
-		}
-		says.Shot, says.Not = was.Shot, true
-	} else if err := i.hasShot(ctx, session, number); err != nil {
-		return err
-	}
-	return i.keepSaid(e, says)
-}
-
-// keepSaid keeps what a person said until it is looked at, which has to wait while something is armed.
-func (i *Intake) keepSaid(e *evening, says said) error {
-	i.notes.Lock()
-	defer i.notes.Unlock()
-	i.mu.Lock()
-	all := append(slices.Clone(e.settle), says)
-	i.mu.Unlock()
-	if err := i.writeNote(e.session, saidFile, all); err != nil {
-		return notKept(err)
-	}
-	i.want(e, 0, func() { e.settle, e.refused = all, "" })
-	return nil
-}
-
-func notKept(err error) error {
-	return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
-		Remedy: "See that the machine's disk has room."}
-}
-
-// hasShot refuses the number of a shot that a session does not have.
-func (i *Intake) hasShot(ctx context.Context, session int64, number int) error {
-	s, err := i.find(ctx, session)
-	switch {
-	case err != nil:
-		return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try it again."}
-	case s.Shots == 0:
-		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shots.", session),
-			Remedy: "Make a shot first."}
-	case number < 1 || number > s.Shots:
-		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shot %d.", session, number),
-			Remedy: fmt.Sprintf("Type a number from 1 to %d.", s.Shots)}
-	}
-	return nil
-}
-
-// Reference implements control.Camera.
-func (i *Intake) Reference(session int64, empty, width string, fromRight bool) error {
-	e, _ := i.frame(session, empty)
-	if e == nil {
-		return noFrame(empty)
-	}
-	g := reference{Empty: empty, FromRight: fromRight}
-	if width != "" {
-		wide, err := phys.ParseLength(width)
-		if err != nil || wide < 0.001 || wide > 20 {
-			return &control.Refusal{Field: "value", Why: "The width must be 1 mm to 20 m.",
-				Remedy: "Type a length like 60 cm."}
-		}
-		g.Width = wide
-	}
-	if err := i.writeNote(session, referenceFile, g); err != nil {
-		return notKept(err)
-	}
-	i.want(e, 0, func() {})
-	return nil
-}
-
-// plain is an error without the name of a file of the machine.
-func plain(err error) error {
-	if e := new(fs.PathError); errors.As(err, &e) {
-		return e.Err
-	}
-	return err
-}
-
-// Measured implements control.Camera.
-func (i *Intake) Measured(session int64) ([]control.PastMeasured, error) {
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	e := i.evenings[session]
-	if e == nil || len(e.measured) == 0 {
-		return nil, &control.Refusal{Field: "", Why: "There is no new measurement to record.",
-			Remedy: "Choose the empty frame if you have not."}
-	}
-	return e.measured, nil
-}
-
-// Recorded implements control.Camera.
-func (i *Intake) Recorded(session int64) {
-	if e, _ := i.frame(session, ""); e != nil {
-		i.want(e, 0, func() {})
-	}
 }

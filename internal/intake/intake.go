@@ -59,6 +59,10 @@ type Intake struct {
 	display  Display // nil: it does not run
 	evenings map[int64]*evening
 	version  int
+	problems struct{ camera, folder string } // sentences; "" none
+
+	decoding sync.Mutex // held while a frame's files are open; locked before all others
+	larger   *larger
 }
 
 // evening is what is known of a session's frames, and what is to be done about them.
@@ -67,13 +71,16 @@ type evening struct {
 	due      time.Time // when to look; zero: there is nothing to do
 	first    time.Time // since when there is
 	settle   []said    // by people, since the last look
-	refused  string    // why what was said last cannot be, until the next is said
-	failed   string    // why the last look failed
+	undo     []said    // takes back what was said last
+	changed  *page.CameraChange
+	refused  string // why what was said last cannot be, until the next is said
+	failed   string // why the last look failed
 	busy     string
 	view     page.CameraView
 	made     bool // the view
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
+	recorded []int64 // shots whose measurement on record is from frames
 }
 
 // maxDecoded is what decoding a picture may take beside the daemon's own 32 MB, in bytes: the service's GOMEMLIMIT
@@ -95,7 +102,7 @@ func New(o Options) *Intake {
 		o.Yield = func() {}
 	}
 	i := &Intake{o: o, store: store{dir: o.Dir, limits: usualLimits(), free: freeBytes},
-		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}}
+		wake: make(chan struct{}, 1), evenings: map[int64]*evening{}, larger: newLarger()}
 	i.store.onRecord = i.onRecord
 	return i
 }
@@ -221,8 +228,8 @@ func (i *Intake) say(e *evening, busy string) {
 func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 	i.version++
 	if i.display != nil {
-		i.display.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy, Measured: len(e.measured)},
-			frames)
+		i.display.ShowCamera(e.session, control.CameraNow{Version: i.version, Busy: e.busy, Measured: len(e.measured),
+			Problem: i.problemWords()}, frames)
 	}
 }
 
@@ -264,7 +271,7 @@ func (i *Intake) run(ctx context.Context, display Display) {
 func (i *Intake) begin(ctx context.Context, session int64) {
 	i.mu.Lock()
 	i.version++
-	i.display.ShowCamera(session, control.CameraNow{Version: i.version}, nil)
+	i.display.ShowCamera(session, control.CameraNow{Version: i.version, Problem: i.problemWords()}, nil)
 	i.mu.Unlock()
 	if session == 0 {
 		return
@@ -348,7 +355,10 @@ func (i *Intake) looked(e *evening, settle []said, due time.Time, news []string,
 		i.store.looked(news) // those that follow shall not wait for ever
 	default:
 		i.store.looked(news)
-		e.view, e.shots, e.measured, e.made = f.view, f.shots, f.measured, true
+		if len(settle) > 0 {
+			e.changed, e.undo = changeOf(e.view.Frames, f.view.Frames, settle)
+		}
+		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
 	}
 	i.show(e, e.shots)
 }

@@ -1,11 +1,14 @@
 package intake
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
+	"image/jpeg"
 	"iter"
 	"log/slog"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -198,7 +201,7 @@ func TestFilesFindTheirShots(t *testing.T) {
 	assert.Equal(t, []int{7, 0, 1}, []int{v.Certain, v.Likely, v.Open})
 	assert.Len(t, v.Frames, 7)
 	assert.Equal(t, page.CameraFrame{Name: "PICT0473", Taken: "2026-11-24 17:31:48", Shot: 4, ShotID: x.shots[3].ID,
-		Sure: "certain", Pictured: true, Says: []string{}, Next: []string{}}, v.Frames[2])
+		Sure: "certain", Pictured: true, Width: 40, Height: 60, Number: 473, Says: []string{}, Next: []string{}}, v.Frames[2])
 	for _, f := range v.Frames {
 		picture, err := x.Picture(t.Context(), x.session, f.Name)
 		require.NoError(t, err)
@@ -296,7 +299,7 @@ func TestPairOnThePage(t *testing.T) {
 
 	x.startAnew()
 	x.screen.until(t, "it is settled still", settled(x.shots[1].ID))
-	for _, number := range []int{99, 9, -1} {
+	for _, number := range []int{99, 9, -2} {
 		assert.EqualError(t, x.Pair(t.Context(), x.session, number, "PICT0471"),
 			fmt.Sprintf("Session 1 has no shot %d. Type a number from 1 to 8.", number))
 	}
@@ -304,6 +307,172 @@ func TestPairOnThePage(t *testing.T) {
 	x.screen.until(t, "it is taken back", func(_ control.CameraNow, frames map[int64]control.FrameView) bool {
 		return !frames[x.shots[1].ID].Settled
 	})
+}
+
+// untilSaid waits until something that was said last has changed something.
+func (x *studio) untilSaid(words string) page.CameraView {
+	x.t.Helper()
+	x.screen.until(x.t, "it says what it changed", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		c := x.view().Changed
+		return now.Busy == "" && c != nil && strings.Contains(c.Words, words)
+	})
+	return x.view()
+}
+
+func shotsOf(v page.CameraView) (list []int) {
+	for _, f := range v.Frames {
+		list = append(list, shotOf(f))
+	}
+	return list
+}
+
+// What is said wrong of a frame takes others from their shots: that is said, with what was said before and counts no
+// more, and is taken back at once.
+func TestWhatAPairChanges(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	assert.Equal(t, nothingSaid, x.Unpair(x.session))
+	right := []int{1, 2, 4, 5, 6, 7, 8}
+	require.NoError(t, x.Pair(t.Context(), x.session, 4, "PICT0473"))
+	v := x.untilSaid("PICT0473 is shot 4")
+	assert.Equal(t, page.CameraChange{Words: "PICT0473 is shot 4, as you said."}, *v.Changed)
+	assert.Equal(t, right, shotsOf(v))
+
+	require.NoError(t, x.Pair(t.Context(), x.session, 4, "PICT0474"))
+	v = x.untilSaid("PICT0474 is shot 4")
+	assert.NotEqual(t, right, shotsOf(v))
+	assert.Contains(t, v.Changed.Words, "PICT0474 is shot 4, as you said. You had said that of PICT0473: it counts no "+
+		"more.")
+	assert.Regexp(t, `\d other frames changed shot: PICT0471 from shot 1 to none; `, v.Changed.Words)
+	assert.GreaterOrEqual(t, v.Changed.Others, 3)
+
+	require.NoError(t, x.Unpair(x.session))
+	v = x.untilSaid("PICT0473 is shot 4, as you said. What you said of PICT0474 is taken back.")
+	assert.Equal(t, right, shotsOf(v), "as before")
+	assert.True(t, v.Frames[2].Settled)
+	assert.False(t, v.Frames[3].Settled)
+
+	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0475"))
+	x.untilSaid("PICT0475 is shot 1")
+	assert.Contains(t, strings.Join(x.view().Problems, "\n"),
+		"you said that PICT0475 is shot 1, and that PICT0473 is shot 4")
+}
+
+// A test exposure belongs to no shot: the others stay theirs, and it can be taken back.
+func TestFrameOfNoShot(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	require.ErrorContains(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0999"), "There is no frame")
+	require.NoError(t, x.Pair(t.Context(), x.session, control.NoShot, "PICT0474"))
+	v := x.untilSaid("PICT0474 is no shot")
+	assert.Equal(t, []int{1, 2, 4, 0, 6, 7, 8}, shotsOf(v))
+	assert.True(t, v.Frames[3].Settled)
+	x.startAnew()
+	x.untilFramed(6)
+	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0474"))
+	v = x.untilSaid("What you said of PICT0474 is taken back.")
+	assert.Equal(t, []int{1, 2, 4, 5, 6, 7, 8}, shotsOf(v))
+}
+
+// The scale is given by two places on a ruler in any frame, and the place of the liquid by one; both can be taken back.
+func TestRulerAndSpot(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	say := func(err error) page.CameraView {
+		t.Helper()
+		require.NoError(t, err)
+		x.untilLooked()
+		return x.view()
+	}
+	const one = "PICT0471"
+	v := say(x.Reference(x.session, one, "", false))
+	v = say(x.Ruler(x.session, "PICT0472", 0.25, 0.5, 0.75, 0.5, "10 cm"))
+	assert.Equal(t, &page.CameraRuler{Name: "PICT0472", X: 0.25, Y: 0.5, X2: 0.75, Y2: 0.5, Length: "10 cm"}, v.Ruler)
+	assert.Equal(t, "20 cm", v.Width)
+	v = say(x.Ruler(x.session, "PICT0472", 0.5, 0.25, 0.5, 0.75, "10 cm"))
+	assert.Equal(t, "13.3 cm", v.Width, "the frame is upright, 2:3")
+	v = say(x.Spot(x.session, 0.25, 0.75))
+	assert.Equal(t, &page.CameraPoint{X: 0.25, Y: 0.75}, v.Spot)
+	x.startAnew()
+	x.untilFramed(7)
+	v = x.view()
+	assert.Equal(t, []any{"13.3 cm", &page.CameraPoint{X: 0.25, Y: 0.75}}, []any{v.Width, v.Spot})
+	v = say(x.Reference(x.session, one, "60 cm", false))
+	assert.Equal(t, "60 cm", v.Width, "a width that is typed counts before the ruler")
+	v = say(x.Ruler(x.session, "PICT0472", 0.25, 0.5, 0.75, 0.5, "10 cm"))
+	assert.Equal(t, "20 cm", v.Width, "and a ruler before a width that was typed earlier")
+	v = say(x.Ruler(x.session, "", 0, 0, 0, 0, ""))
+	assert.Nil(t, v.Ruler)
+	v = say(x.Spot(x.session, 0, 0))
+	assert.Nil(t, v.Spot)
+	nan := math.NaN()
+	for want, err := range map[string]error{
+		"The two places are too near to each other": x.Ruler(x.session, one, 0.5, 0.5, 0.51, 0.5, "10 cm"),
+		"The length must be 1 mm to 20 m":           x.Ruler(x.session, one, 0.1, 0.5, 0.5, 0.5, "long"),
+		"That is outside the frame":                 x.Ruler(x.session, one, 0.1, 0.5, 1.5, 0.5, "10 cm"),
+		`There is no frame "none such"`:             x.Ruler(x.session, "none such", 0.1, 0.5, 0.5, 0.5, "10 cm"),
+		"outside the frame":                         x.Spot(x.session, -0.1, 0.5),
+		"is outside the frame":                      x.Spot(x.session, nan, 0.5),
+	} {
+		assert.ErrorContains(t, err, want)
+	}
+}
+
+// A larger picture is made of the file when it is asked for, never while something is armed, and not without the file.
+func TestLargerPicture(t *testing.T) {
+	x := newStudio(t)
+	x.files = map[string][]byte{
+		"PICT0471.JPG": framestest.WithExif(framestest.Plain(2400, 1600), "2026:11:24 17:30:00", "")}
+	x.start()
+	x.sendAll()
+	x.screen.until(t, "it is looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Busy == "" && len(x.view().Frames) == 1
+	})
+	x.screen.be(control.Armed)
+	_, err := x.Large(t.Context(), x.session, "PICT0471")
+	require.ErrorIs(t, err, page.ErrArmed)
+	x.screen.be(control.Safe)
+	made, err := x.Large(t.Context(), x.session, "PICT0471")
+	require.NoError(t, err)
+	shown, err := jpeg.DecodeConfig(bytes.NewReader(made))
+	require.NoError(t, err)
+	assert.Equal(t, []int{1066, 1600}, []int{shown.Width, shown.Height})
+	again, err := x.Large(t.Context(), x.session, "PICT0471")
+	require.NoError(t, err)
+	assert.Same(t, &made[0], &again[0], "it is kept for a while")
+	for _, name := range []string{"PICT0999", "../x", ""} {
+		_, err = x.Large(t.Context(), x.session, name)
+		assert.ErrorIs(t, err, record.ErrNotFound, name)
+	}
+	require.NoError(t, os.RemoveAll(x.store.session(x.session)))
+	_, err = x.Large(t.Context(), x.session, "PICT0471")
+	assert.ErrorIs(t, err, record.ErrNotFound)
+}
+
+// What is wrong with the connected camera, or with the watched folder, is shown until it is over.
+func TestProblemIsShown(t *testing.T) {
+	x := newStudio(t)
+	x.cameraProblem("it does not answer")
+	x.start()
+	shows := func(want string) {
+		t.Helper()
+		x.screen.until(t, want, func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+			return now.Problem == want
+		})
+	}
+	shows("The connected camera's files do not come: it does not answer.")
+	x.folderProblem("it is gone.")
+	shows("The connected camera's files do not come: it does not answer. The folder for the camera's files cannot be " +
+		"looked into: it is gone.")
+	x.cameraProblem("")
+	x.folderProblem("")
+	shows("")
 }
 
 // missing is a journal in which a shot is not found, as if it could not be read.
@@ -336,7 +505,7 @@ func TestRefusedPairStaysExplained(t *testing.T) {
 	x.screen.until(t, "it is explained", explained)
 	why := []string{"Session 1 has no shot 8. Open the frame and say again which shot it is."}
 	for range 3 {
-		x.Recorded(x.session)
+		require.NoError(t, x.Recorded(x.session, nil))
 		x.untilLooked()
 		assert.Equal(t, why, x.view().Problems)
 	}

@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"slices"
 
-	"stillwater/internal/phys"
 	"stillwater/internal/textfile"
 )
 
@@ -47,46 +46,18 @@ func (i *Intake) writeNote(session int64, name string, note any) error {
 	return textfile.Replace(filepath.Join(dir, name), text, 0o600)
 }
 
-// reference is what frames of a session are measured against.
-type reference struct {
-	Empty     string      `json:"empty"`
-	Width     phys.Length `json:"width"` // 0: as the set has it
-	FromRight bool        `json:"from_right"`
-}
-
-func (i *Intake) readReference(session int64) (g reference) {
-	if i.readNote(session, referenceFile, &g) != nil {
-		return reference{} // it is chosen anew
-	}
-	return g
-}
-
-// said is what a person said of a frame: that it is a shot's, or that it is not, after all.
-type said struct {
-	Shot  int    `json:"shot"`
-	Frame string `json:"frame"`
-	Not   bool   `json:"not"`
-}
-
-// replaces reports whether it leaves nothing of something said before it.
-func (s said) replaces(before said) bool { return s.Shot == before.Shot || s.Frame == before.Frame }
-
-// text is it as contactsheet.Options.Settle takes it.
-func (s said) text() string {
-	if s.Not {
-		return fmt.Sprintf("%d=none", s.Shot)
-	}
-	return fmt.Sprintf("%d=%s", s.Shot, s.Frame)
-}
-
-// opened notes which frame's files are open, until end: what is noted when the program starts has ended it.
+// opened notes which frame's files are open, until end: what is noted when the program starts has ended it. Only one
+// frame's are at a time, so that no two are decoded in the memory of one.
 func (i *Intake) opened(session int64, frame string) (end func(), err error) {
+	i.decoding.Lock()
 	path := filepath.Join(i.store.session(session), openFile)
 	if err := os.WriteFile(path, []byte(frame), 0o600); err != nil { // the disk may be full: it is looked at all the same
 		i.o.Log.Warn("which frame is looked at cannot be noted", "err", err)
-		return func() {}, nil
 	}
-	return func() { os.Remove(path) }, nil
+	return func() {
+		os.Remove(path)
+		i.decoding.Unlock()
+	}, nil
 }
 
 // leftOut are the frames of a session that are not opened: those that have ended the program.
@@ -97,8 +68,10 @@ func (i *Intake) leftOut(session int64) (names []string) {
 	return names
 }
 
-// leaveOut leaves a frame out whose files were open when the program ended. Only who opens them may call it, before.
+// leaveOut leaves a frame out whose files were open when the program ended.
 func (i *Intake) leaveOut(session int64) {
+	i.decoding.Lock()
+	defer i.decoding.Unlock()
 	path := filepath.Join(i.store.session(session), openFile)
 	frame, err := os.ReadFile(path)
 	if err != nil || len(frame) == 0 {

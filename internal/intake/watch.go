@@ -32,7 +32,7 @@ func (s *Sources) SetFlags(flags *flag.FlagSet) {
 }
 
 // Or takes what the flags leave open from the configuration, and refuses what cannot be. A configured camera whose
-// program is not installed is only logged: shots are made without it.
+// program is not installed is only logged, and shown by Watch: shots are made without it.
 func (s Sources) Or(folder, port string, log *slog.Logger) (Sources, error) {
 	all := Sources{cmp.Or(s.Dir, folder), cmp.Or(s.Port, port)}
 	if all.Port == "" {
@@ -48,7 +48,6 @@ func (s Sources) Or(folder, port string, log *slog.Logger) (Sources, error) {
 	_, err := tether.Find(all.Port)
 	if errors.Is(err, tether.ErrMissing) && s.Port == "" {
 		log.Warn("the connected camera is not read", "err", err)
-		all.Port = ""
 		return all, nil
 	}
 	if err != nil {
@@ -77,10 +76,14 @@ func (i *Intake) Watch(ctx context.Context, from Sources) (end func()) {
 	if err == nil {
 		go func() {
 			defer close(cable)
-			f := tether.Follow{Camera: camera, Dir: from.Dir, Wanted: frames.IsFrame, Armed: i.armed, Log: i.o.Log}
+			f := tether.Follow{Camera: camera, Dir: from.Dir, Wanted: frames.IsFrame, Armed: i.armed, Log: i.o.Log,
+				Say: i.cameraProblem}
 			f.Run(ctx)
 		}()
 	} else {
+		if from.Port != "" {
+			i.cameraProblem(err.Error())
+		}
 		close(cable)
 	}
 	return func() { stop(); <-folder; <-cable }
@@ -105,7 +108,7 @@ func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
 	return &watcher{intake: i, dir: dir, log: log, seen: map[string]frames.File{}, done: map[handed]bool{},
 		failed: map[handed]failure{}, problem: logonce.Problem{
 			Begins: "the folder for the camera's files cannot be looked into; it is waited for",
-			Ends:   "the folder for the camera's files can be looked into again"}}
+			Ends:   "the folder for the camera's files can be looked into again", Say: i.folderProblem}}
 }
 
 // failure is why a file was not kept, and at which look: it is tried again some time later, as there may be room then.

@@ -139,8 +139,15 @@ func TestCameraWithoutItsProgram(t *testing.T) {
 	log := new(proctest.Log)
 	from, err := Sources{}.Or("x", "auto", slog.New(slog.NewTextHandler(log, nil)))
 	require.NoError(t, err)
-	assert.Equal(t, Sources{Dir: "x"}, from)
+	assert.Equal(t, Sources{Dir: "x", Port: "auto"}, from)
 	assert.Contains(t, log.String(), "gphoto2 is not installed: sudo apt install gphoto2")
+	x := newStudio(t)
+	x.start()
+	from.Dir = t.TempDir()
+	defer x.Watch(t.Context(), from)()
+	x.screen.until(t, "phones are shown it", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return strings.Contains(now.Problem, "gphoto2 is not installed")
+	})
 	_, err = Sources{Port: "auto"}.Or("x", "", nil)
 	assert.ErrorContains(t, err, `--camera "auto": gphoto2 is not installed: sudo apt install gphoto2`)
 }

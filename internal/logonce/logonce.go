@@ -9,7 +9,8 @@ import (
 
 // Problem is something that may be tried over and over again, and fails.
 type Problem struct {
-	Begins, Ends string // what is logged
+	Begins, Ends string               // what is logged
+	Say          func(problem string) // is called with it too, and with "" when it is over; nil: only the log says it
 	last         string
 }
 
@@ -25,6 +26,9 @@ func (p *Problem) Set(log *slog.Logger, err error, args ...any) {
 		log.Info(p.Ends, args...)
 	default:
 		log.Warn(p.Begins, append([]any{"err", words}, args...)...)
+	}
+	if p.Say != nil && words != p.last {
+		p.Say(words)
 	}
 	p.last = words
 }

@@ -86,6 +86,13 @@ type Clock struct {
 	Scatter time.Duration
 }
 
+// Agree reports whether one clock can have two frames so far apart of shots so far apart. Both may be off by six
+// standard deviations of a shutter that is opened by hand.
+func Agree(shots, frames, step time.Duration) bool {
+	allowed := step.Seconds() + 6*math.Sqrt2*scatters[0] + maxDrift*shots.Abs().Seconds()
+	return (frames - shots).Abs().Seconds() <= allowed
+}
+
 // Result has one match a shot, in the order of the shots, and the most probable clock.
 type Result struct {
 	Matches []Match

@@ -306,3 +306,20 @@ func ExampleFind() {
 	// shot 3 frame 2 certain
 	// shot 4 frame 3 certain
 }
+
+// One clock can have two frames whose distance is that of their shots, but for what opening by hand and drift make.
+func TestAgree(t *testing.T) {
+	for _, c := range []struct {
+		shots, frames time.Duration
+		agree         bool
+	}{
+		{time.Minute, time.Minute, true},
+		{time.Minute, 68 * time.Second, true},
+		{time.Minute, 72 * time.Second, false},
+		{-time.Minute, -48 * time.Second, false},
+		{10 * time.Hour, 10*time.Hour + 15*time.Second, true},
+		{10 * time.Hour, 10*time.Hour + 20*time.Second, false},
+	} {
+		assert.Equal(t, c.agree, Agree(c.shots, c.frames, time.Second), "%v", c)
+	}
+}

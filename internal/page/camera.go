@@ -15,6 +15,7 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/control"
+	"stillwater/internal/record"
 )
 
 // Camera takes in the camera's files, from phones, a watched folder or a connected camera, and says which is which
@@ -29,6 +30,9 @@ type Camera interface {
 	Frames(ctx context.Context, session int64) (CameraView, error)
 	// Picture is the small picture of a frame, a JPEG; record.ErrNotFound if none is kept.
 	Picture(ctx context.Context, session int64, name string) ([]byte, error)
+	// Large is a larger picture, made from the file: ErrArmed while something is armed, and record.ErrNotFound if the
+	// file is not kept any more or is too large.
+	Large(ctx context.Context, session int64, name string) ([]byte, error)
 }
 
 // ErrArmed means that a file has to wait, so that nothing takes the machine's time while something is armed.
@@ -71,6 +75,7 @@ func (s *Server) handleCamera(mux *http.ServeMux) {
 		return s.opts.Camera.Frames(ctx, session)
 	}))
 	mux.HandleFunc("GET /camera/{session}/picture", s.handleCameraPicture)
+	mux.HandleFunc("GET /camera/{session}/large", s.handleLarge)
 }
 
 // receivePart receives a part of a file from a paired phone's page.
@@ -263,6 +268,25 @@ func (s *Server) handleCameraPicture(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
+// handleLarge is handleCameraPicture for the larger one. Without it the answer is empty: none can be made (204), or
+// there is none yet, because something is armed or the machine is slow (202).
+func (s *Server) handleLarge(w http.ResponseWriter, r *http.Request) {
+	s.sendPicture(w, r, func(ctx context.Context) ([]byte, error) {
+		session, err := number(r, "session", 1, 0)
+		if err != nil {
+			return nil, err
+		}
+		picture, err := s.opts.Camera.Large(ctx, session, r.URL.Query().Get("name"))
+		if errors.Is(err, record.ErrNotFound) {
+			err = errNone
+		}
+		return picture, err
+	})
+}
+
+// errNone means that there is no such picture, which is no error.
+var errNone = errors.New("no picture can be made")
+
 // CameraFile is a file as a phone has it.
 type CameraFile struct {
 	Client     string // the phone
@@ -288,13 +312,38 @@ type CameraView struct {
 	Likely    int           `json:"likely"`     // shots with such a frame
 	Open      int           `json:"open"`       // shots
 	Busy      string        `json:"busy"`       // what is being done or waited for, in words; "" nothing
+	Changed   *CameraChange `json:"changed"`    // by what was said last of a frame; null: nothing was
 	Kept      string        `json:"kept"`       // where files are kept and for how long, in words
 	Empty     string        `json:"empty"`      // the frame without liquid; "" none was named
 	Width     string        `json:"width"`      // how wide a piece of the scene a frame shows; "" not known
 	FieldSeen string        `json:"field_seen"` // the same as the set has it
+	Spot      *CameraPoint  `json:"spot"`       // where the liquid is to be; null: the frame's middle
+	Ruler     *CameraRuler  `json:"ruler"`      // that gives the width; null: none
 	FromRight bool          `json:"from_right"` // a throw comes from the right
 	Moves     bool          `json:"moves"`      // along a path: the delay can be learned from frames
 	Lesson    *CameraLesson `json:"lesson"`     // null: the frames say nothing of the delay
+}
+
+// CameraPoint is a place in a frame as it is shown, in shares of its width and height from the top left.
+type CameraPoint struct {
+	X float64 `json:"x"`
+	Y float64 `json:"y"`
+}
+
+// CameraRuler is two such places on a ruler, and how far apart they are.
+type CameraRuler struct {
+	Name   string  `json:"name"` // of the frame
+	X      float64 `json:"x"`
+	Y      float64 `json:"y"`
+	X2     float64 `json:"x2"`
+	Y2     float64 `json:"y2"`
+	Length string  `json:"length"`
+}
+
+// CameraChange is what something that was said of a frame changed. It can be taken back.
+type CameraChange struct {
+	Words  string `json:"words"`
+	Others int    `json:"others"` // frames that have another shot now, or none
 }
 
 // CameraFrame is one frame of the camera.
@@ -304,18 +353,22 @@ type CameraFrame struct {
 	Shot     int             `json:"shot"`     // its number; of one that is open the best guess; 0: none
 	ShotID   int64           `json:"shot_id"`  // 0: none
 	Sure     string          `json:"sure"`     // "certain", "likely", "open"
-	Settled  bool            `json:"settled"`  // by a person
+	Settled  bool            `json:"settled"`  // by a person; without a shot: that it is of none
 	Pictured bool            `json:"pictured"` // a small picture is kept
-	Verdict  control.Verdict `json:"verdict"`  // suggested; "" none
-	Says     []string        `json:"says"`     // what was seen
-	Next     []string        `json:"next"`     // what to change
+	Width    int             `json:"width"`    // of that, pixels
+	Height   int             `json:"height"`
+	Number   int             `json:"number"`  // in its name; 0 none
+	Verdict  control.Verdict `json:"verdict"` // suggested; "" none
+	Says     []string        `json:"says"`    // what was seen
+	Next     []string        `json:"next"`    // what to change
 }
 
 // CameraLesson is what the frames say of the delay.
 type CameraLesson struct {
-	Measured int     `json:"measured"` // frames
-	Waiting  int     `json:"waiting"`  // of them, not on record
-	TrimMs   float64 `json:"trim_ms"`  // to try next
+	Measured int     `json:"measured"`  // frames
+	Waiting  int     `json:"waiting"`   // of them, not on record
+	OnRecord int     `json:"on_record"` // measurements from frames that are on record
+	TrimMs   float64 `json:"trim_ms"`   // to try next
 	LowMs    float64 `json:"low_ms"`
 	HighMs   float64 `json:"high_ms"`
 	Words    string  `json:"words"`

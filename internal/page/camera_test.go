@@ -60,6 +60,16 @@ func (c *fakeCamera) Picture(_ context.Context, _ int64, name string) ([]byte, e
 	return []byte("picture"), nil
 }
 
+func (c *fakeCamera) Large(_ context.Context, _ int64, name string) ([]byte, error) {
+	switch name {
+	case "armed":
+		return nil, ErrArmed
+	case "slow":
+		return nil, ErrBusy
+	}
+	return c.Picture(context.Background(), 0, name)
+}
+
 func cameraServer(t *testing.T) (c *fakeCamera, web *httptest.Server, phone *http.Cookie) {
 	t.Helper()
 	c = &fakeCamera{}
@@ -266,6 +276,13 @@ func TestFramesAreShownToPairedPhones(t *testing.T) {
 	assert.Equal(t, "image/jpeg", got.Header.Get("Content-Type"))
 	got, _ = ask(t, web, "GET", "/camera/7/picture?name=../x", "", with(phone))
 	assert.Equal(t, http.StatusNotFound, got.StatusCode)
+	for name, want := range map[string]int{"PICT0471": http.StatusOK, "armed": http.StatusAccepted,
+		"slow": http.StatusAccepted, "../x": http.StatusNoContent} {
+		got, _ = ask(t, web, "GET", "/camera/7/large?name="+name, "", with(phone))
+		assert.Equal(t, want, got.StatusCode, name)
+	}
+	got, _ = ask(t, web, "GET", "/camera/7/large?name=PICT0471", "")
+	assert.Equal(t, http.StatusUnauthorized, got.StatusCode)
 	got, _ = ask(t, web, "GET", "/camera/x", "", with(phone))
 	assert.Equal(t, http.StatusBadRequest, got.StatusCode)
 }

@@ -35,10 +35,17 @@ func (s *Server) sendPicture(w http.ResponseWriter, r *http.Request, find func(c
 	if !s.mayLook(w, r) {
 		return
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), maxLookTime)
+	ctx, cancel := context.WithTimeout(r.Context(), maxFrameTime)
 	defer cancel()
 	picture, err := find(ctx)
-	if err != nil {
+	switch {
+	case errors.Is(err, errNone):
+		w.WriteHeader(http.StatusNoContent)
+		return
+	case errors.Is(err, ErrArmed), errors.Is(err, ErrBusy):
+		w.WriteHeader(http.StatusAccepted)
+		return
+	case err != nil:
 		s.refuseLookUp(w, err)
 		return
 	}

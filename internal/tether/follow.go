@@ -20,7 +20,8 @@ type Follow struct {
 	Wanted func(path string) bool // by its name on the camera
 	Armed  func() bool
 	Log    *slog.Logger
-	Every  time.Duration // between two looks; 0: as usual
+	Say    func(problem string) // reports what is wrong, and "" when that is over; nil reports nothing
+	Every  time.Duration        // between two looks; 0: as usual
 
 	problem logonce.Problem
 }
@@ -38,6 +39,7 @@ func (f *Follow) Run(ctx context.Context) {
 		every = usualEvery
 	}
 	f.problem.Begins, f.problem.Ends = "the connected camera cannot be read", "the connected camera answers again"
+	f.problem.Say = f.Say
 	old, known := map[File]bool{}, false
 	for ctx.Err() == nil {
 		wait := every

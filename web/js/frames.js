@@ -5,6 +5,7 @@ import { markOf, pictureOf, seenWords } from "./camera.js";
 import { attr, button, byId, el, text } from "./dom.js";
 import { Drag, pastWords } from "./drag.js";
 import { icon } from "./icons.js";
+import { showLarger } from "./larger.js";
 import { slot } from "./refusals.js";
 import { chipWords } from "./shot.js";
 import { saidWords, tell, waits } from "./saying.js";
@@ -114,6 +115,7 @@ export class Frames {
 	#safe = true;
 	#free = true;
 	/** @type {ShotView | null} */ #shot = null;
+	#session = 0;
 	/** The one that is in sight in the strip. */ #at = 0;
 	/** @type {ReturnType<typeof verdictButtons>} */ #verdicts;
 	#newer = button({});
@@ -143,8 +145,10 @@ export class Frames {
 	 * @param {boolean} safe nothing is armed, so that the strip may cover the page
 	 * @param {boolean} free pictures are made
 	 * @param {boolean} able this phone holds the controls
+	 * @param {number} session
 	 */
-	show(shots, shot, safe, free, able) {
+	show(shots, shot, safe, free, able, session) {
+		this.#session = session;
 		this.#shots = shots.filter((s) => pictureOf(s) !== "");
 		this.#shot = shot;
 		this.#safe = safe;
@@ -220,6 +224,7 @@ export class Frames {
 
 	/** So large that only a part of it is seen, which a finger or the arrow keys move. @param {boolean} on */
 	#enlarged(on) {
+		const before = this.enlarge.getAttribute("aria-pressed") === "true";
 		attr(this.enlarge, "aria-pressed", `${on}`);
 		if (on) this.#measuring(false);
 		for (const f of this.dialog.querySelectorAll("figure > .frame")) {
@@ -227,6 +232,16 @@ export class Frames {
 			attr(f, "tabindex", on ? "0" : null);
 			if (on) f.scrollTo(f.scrollWidth / 4, f.scrollHeight / 4);
 		}
+		if (on && !before) this.#sharpen();
+	}
+
+	/** The one in sight gets the keys, and the larger picture if it is the camera's. */
+	#sharpen() {
+		const at = this.#at;
+		const box = /** @type {HTMLElement | null} */ (this.dialog.querySelector(`figure[data-shot="${at}"] > .frame`));
+		box?.focus({ preventScroll: true });
+		const [img, name] = [box?.querySelector("img"), this.#inSight?.camera?.name];
+		if (img && name) showLarger(img, this.#session, name, () => this.dialog.open && this.#at === at);
 	}
 
 	/** All of the session's, to flick through as the evening went: each is made when it comes into sight. @param {number} id the first one */
@@ -240,8 +255,10 @@ export class Frames {
 				if (!shot || !one.isIntersecting) continue;
 				frames.get(one.target)?.show(shot, this.#free);
 				if (one.intersectionRatio > 0.6) {
+					const other = this.#at !== shot.id;
 					this.#at = shot.id;
 					this.#showInSight();
+					if (other && this.enlarge.getAttribute("aria-pressed") === "true") this.#sharpen();
 				}
 			}
 		}, { root: strip, threshold: [0.01, 0.61] });
@@ -254,7 +271,7 @@ export class Frames {
 				const [past_mm, past_sd_mm] = [past, sd].map((v) => Math.round(v * 10) / 10);
 				this.commands.send({ type: "measure", shot: shot.id, past_mm, past_sd_mm }, this.slot);
 			});
-			const figure = el("figure", { "data-kept": shot.framed }, box);
+			const figure = el("figure", { "data-kept": shot.framed, "data-shot": shot.id }, box);
 			figures.set(figure, shot);
 			frames.set(figure, frame);
 			strip.append(figure);

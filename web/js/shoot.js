@@ -1,6 +1,6 @@
 // The place Shoot: the last shot with its verdict, the trim, and what comes.
 
-import { attr, button, byId, el, text } from "./dom.js";
+import { attr, button, byId, el, intoSight, text } from "./dom.js";
 import { Armed } from "./armed.js";
 import { Coming } from "./coming.js";
 import { delayWords, gapWords, trimField } from "./fields.js";
@@ -53,6 +53,7 @@ export class Shoot {
 		this.sweep = new Sweep(commands, this.slot);
 		byId("shoot-says").append(this.slot, ...this.fields.map((f) => f.slot));
 		this.section = byId("shot");
+		intoSight(byId("shot-fold"));
 		this.verdicts = byId("verdicts");
 		this.note = /** @type {HTMLInputElement} */ (byId("note"));
 		this.note.addEventListener("change", () => this.#keepNote());
@@ -103,7 +104,7 @@ export class Shoot {
 		const s = this.judging.admit(this.#snap.shots)[0] ?? null;
 		const safe = ["safe", "fault"].includes(this.#snap.state);
 		attr(byId("shoot"), "data-paced", !safe && (this.#snap.room?.next_at ?? 0) > 0);
-		this.frames.show(this.#snap.shots, s, safe, safe || pausing(this.#snap), this.holding);
+		this.frames.show(this.#snap.shots, s, safe, safe || pausing(this.#snap), this.holding, this.#snap.session.id);
 		const other = s?.id !== this.#shot?.id;
 		this.#shot = s;
 		this.section.hidden = !s;

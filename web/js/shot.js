@@ -10,6 +10,7 @@ import { pictures, pictureWord, verdicts, verdictWord } from "./verdicts.js";
 /** @param {ShotView} s */
 const remarkWords = (s) => [
 	s.verdict && verdictWord(s.verdict),
+	s.past_mm !== null && "measured",
 	pictureWord(s.picture),
 	s.star && "kept",
 ];

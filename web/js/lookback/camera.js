@@ -20,13 +20,16 @@ export class CameraFrames {
 	#question = new Question();
 	/** @type {CameraView | null} */ #view = null;
 	#version = 0;
+	/** What of the view is shown with the shots. */ #known = "";
 	#able = false;
 	/** @type {ReturnType<typeof setTimeout> | undefined} */ #asking;
 
-	/** @param {number} session @param {Commands} commands */
-	constructor(session, commands) {
+	/** @param {number} session @param {Commands} commands @param {() => void} seen more is known of the frames */
+	constructor(session, commands, seen) {
 		this.session = session;
 		this.commands = commands;
+		this.seen = seen;
+		this.problem = "";
 		this.slot = slot();
 		this.sending = new Sending(session, () => this.#progress());
 		this.input = el("input", { type: "file", multiple: true, accept: kinds, hidden: true, onchange: () => this.#chosen() });
@@ -37,6 +40,9 @@ export class CameraFrames {
 		this.problems = el("ul", { class: "advice", "aria-label": "Files with a problem" });
 		this.kept = el("p", { class: "hint" });
 		this.counts = el("p", { class: "camera-counts", role: "status" });
+		this.changed = el("p", {});
+		this.undo = button({ "data-sends": true, onclick: () => commands.send({ type: "unpair", session }, this.slot) }, "Take it back");
+		this.change = el("div", { class: "camera-changed", hidden: true }, this.changed, this.undo);
 		this.list = el("ul", { class: "camera-list" });
 		this.dialog = new FrameDialog(session, commands, () => this.#view);
 		this.measuring = new Measuring(session, commands);
@@ -44,7 +50,7 @@ export class CameraFrames {
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
 			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
-			this.input, send, this.problems, this.counts, this.slot, this.list, this.measuring.node, this.kept, this.dialog.node);
+			this.input, send, this.problems, this.counts, this.change, this.slot, this.list, this.measuring.node, this.kept);
 		this.#progress();
 	}
 
@@ -55,6 +61,8 @@ export class CameraFrames {
 		if (armed) this.dialog.node.close(); // Disarm is in sight
 		this.node.hidden = snap.camera.version === 0;
 		this.enable(able);
+		this.problem = snap.camera.problem;
+		this.#showProblems();
 		if (snap.camera.version === this.#version) return;
 		this.#version = snap.camera.version;
 		this.load();
@@ -65,6 +73,12 @@ export class CameraFrames {
 		this.#able = able;
 		this.dialog.enable(able);
 		this.measuring.enable(able);
+		attr(this.undo, "disabled", !able);
+	}
+
+	/** The frame of a shot, null if none is known. @param {number} shot its ID @returns {CameraFrame | null} */
+	frameOf(shot) {
+		return this.#view?.frames.find((f) => f.shot_id === shot && f.sure !== "open") ?? null;
 	}
 
 	#opened() {
@@ -98,11 +112,12 @@ export class CameraFrames {
 		this.bar.value = s.bytes > 0 ? s.sent / s.bytes : 0;
 		text(this.progress, sendingWords(s));
 		this.#showProblems();
+		if (this.#view) this.#showCounts(this.#view);
 		if (!s.running && s.files > 0 && s.done === s.files) voice.say(sendingWords(s));
 	}
 
 	#showProblems() {
-		const all = [...this.sending.problems, ...(this.#view?.problems ?? [])];
+		const all = [...(this.problem === "" ? [] : [this.problem]), ...this.sending.problems, ...(this.#view?.problems ?? [])];
 		this.problems.replaceChildren(...all.map((p) => el("li", {}, icon("warn"), p)));
 		this.problems.hidden = all.length === 0;
 	}
@@ -112,12 +127,23 @@ export class CameraFrames {
 		const framed = view.certain + view.likely;
 		text(this.count, view.frames.length === 0 ? "" : `${framed} of ${framed + view.open} shots`);
 		text(this.kept, view.kept);
-		text(this.counts, [countWords(view), view.busy && `${view.busy[0].toUpperCase()}${view.busy.slice(1)} …`].filter(Boolean).join(" "));
+		this.#showCounts(view);
 		this.#showProblems();
+		this.change.hidden = view.changed === null;
+		text(this.changed, view.changed?.words ?? "");
 		keyed(this.list, view.frames, (f) => f.name, () => this.#row(), (row, f) => this.#showRow(row, f));
 		this.measuring.show(view);
 		this.dialog.update();
 		this.enable(this.#able);
+		const known = JSON.stringify([view.frames.map((f) => [f.name, f.shot_id, f.sure]), view.lesson?.on_record]);
+		if (known !== this.#known) this.seen();
+		this.#known = known;
+	}
+
+	/** @param {CameraView} view */
+	#showCounts(view) {
+		const busy = view.busy && `${view.busy[0].toUpperCase()}${view.busy.slice(1)} …`;
+		text(this.counts, [countWords(view, this.sending.running), busy].filter(Boolean).join(" "));
 	}
 
 	#row() {
@@ -163,8 +189,10 @@ function sendingWords(s) {
 	return s.waits === "" ? `${done}.` : `${done}. ${s.waits}`;
 }
 
-/** @param {CameraView} view */
-function countWords(view) {
+/** @param {CameraView} view @param {boolean} sending files are on their way */
+function countWords(view, sending) {
+	if (view.frames.length === 0 && sending) return "The first frames are on their way; they are matched when they are there.";
+	if (view.frames.length === 0 && view.busy !== "") return "";
 	if (view.frames.length === 0) return "No frames yet: choose the camera's files; their times tell which shot each is.";
 	const shots = view.certain + view.likely + view.open;
 	return `${shots} ${shots === 1 ? "shot" : "shots"}: ${view.certain} certain, ${view.likely} likely, ${view.open} unmatched.`;
@@ -182,10 +210,11 @@ class Measuring {
 		this.words = el("p", {});
 		this.width = el("input", { id: `camera-width-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", "data-sends": true, onchange: () => this.#reference() });
 		this.right = button({ role: "switch", "data-sends": true, onclick: () => this.#reference(!this.#view?.from_right) }, "The throw comes from the right");
-		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.#accept() });
+		this.accept = button({ class: "primary", "data-sends": true, onclick: () => this.commands.send({ type: "accept", session }, this.slot) });
+		this.withdraw = button({ class: "withdraw", "data-sends": true, onclick: () => this.commands.send({ type: "unaccept", session }, this.slot) });
 		const label = el("label", { for: this.width.id }, "Width of the scene in the frame");
 		this.node = el("div", { class: "camera-measure" }, el("h5", {}, "The delay, from the frames"), this.words,
-			el("div", { class: "past-field" }, label, this.width), this.right, this.accept, this.slot);
+			el("div", { class: "past-field" }, label, this.width), this.right, this.accept, this.withdraw, this.slot);
 	}
 
 	/** @param {CameraView} view */
@@ -198,17 +227,17 @@ class Measuring {
 		const n = view.lesson?.waiting ?? 0;
 		text(this.accept, n === 1 ? "Record 1 measurement" : `Record ${n} measurements`);
 		this.accept.style.visibility = n > 0 ? "visible" : "hidden";
+		const on = view.lesson?.on_record ?? 0;
+		text(this.withdraw, on === 1 ? "Take back the one on record" : `Take back the ${on} on record`);
+		this.withdraw.style.visibility = on > 0 ? "visible" : "hidden";
 	}
 
 	/** @param {boolean} [right] */
 	#reference(right = this.#view?.from_right ?? false) {
 		const typed = this.width.value.trim();
-		const value = typed === this.#view?.field_seen ? "" : typed;
+		// The width that the ruler gives is not typed.
+		const value = typed === this.#view?.field_seen || (this.#view?.ruler && typed === this.#view.width) ? "" : typed;
 		this.commands.send({ type: "reference", session: this.session, name: this.#view?.empty ?? "", value, from_right: right }, this.slot);
-	}
-
-	#accept() {
-		this.commands.send({ type: "accept", session: this.session }, this.slot);
 	}
 
 	/** @param {boolean} able */
@@ -219,8 +248,10 @@ class Measuring {
 
 /** @param {CameraView} view */
 function measuringWords(view) {
-	if (view.empty === "") return "Open a frame without liquid and tap Empty frame: the liquid is then found in the others.";
-	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.`;
-	const { measured, words, trim_ms, low_ms, high_ms } = view.lesson;
-	return `Measured in ${measured} frames, against ${view.empty}. ${words} With them the trim to try next is ${signed(trim_ms, 1)} ms (${signed(low_ms, 1)} to ${signed(high_ms, 1)} ms). You decide.`;
+	const scale = view.ruler ? ` The width is from the ruler in ${view.ruler.name}, ${view.ruler.length}.` : "";
+	if (view.empty === "") return `Open a frame without liquid and tap Empty frame: the liquid is then found in the others.${scale}`;
+	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.${scale}`;
+	const { measured, on_record, words, trim_ms, low_ms, high_ms } = view.lesson;
+	const record = on_record === 0 ? "" : on_record === measured ? "; all are on record" : `; ${on_record} on record`;
+	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} ${words} With them the trim to try next is ${signed(trim_ms, 1)} ms (${signed(low_ms, 1)} to ${signed(high_ms, 1)} ms). You decide.`;
 }

@@ -48,11 +48,11 @@ export class EveningView {
 		this.compare = button({ onclick: () => this.#evening && host.compare(this.#evening.session) }, "Compare with another");
 		this.rename = new Rename(id, host.commands, (name) => this.#renamed(name));
 		this.files = new FileNumbers(host.commands);
-		this.camera = new CameraFrames(id, host.commands);
+		this.camera = new CameraFrames(id, host.commands, () => this.shots.seen());
 		this.counts = el("ul", { class: "counts" });
 		this.tries = el("div", { class: "tries-list" });
 		this.set = el("div", {});
-		this.shots = new ShotList(id, { commands: host.commands, remarked: () => this.#sumUpSoon() });
+		this.shots = new ShotList(id, { commands: host.commands, remarked: () => this.#sumUpSoon(), frameOf: (shot) => this.camera.frameOf(shot), enlarge: (name) => this.camera.dialog.open(name) });
 		this.newer = button({ class: "newer", hidden: true, onclick: () => this.#showNewer() });
 		this.filters = [false, true].map((keepers) =>
 			button({ "aria-pressed": `${!keepers}`, onclick: () => this.#filter(keepers) }, keepers ? "Keepers" : "All shots"),
@@ -67,7 +67,7 @@ export class EveningView {
 		const filters = el("div", { class: "filters", role: "group", "aria-label": "Which shots" }, ...this.filters);
 		const head = el("div", { class: "list-head" }, el("h4", {}, "Shots"), filters);
 		this.node = el("article", { class: "evening" }, el("div", { class: "ways" }, back, toShots), this.title, this.when, this.slot, this.main, head);
-		this.node.append(this.files.node, this.found, this.newer, this.shots.status, this.shots.again, this.shots.node);
+		this.node.append(this.files.node, this.found, this.newer, this.shots.status, this.shots.again, this.shots.node, this.camera.dialog.node);
 	}
 
 	/** Load both: the shots first, as they take no time. */

@@ -3,23 +3,27 @@
 import { suggestionWords } from "../camera.js";
 import { attr, button, el, text } from "../dom.js";
 import { icon } from "../icons.js";
+import { showLarger } from "../larger.js";
 import { slot } from "../refusals.js";
 import { fileNumber } from "./filenumber.js";
+import { Reference } from "./reference.js";
 
 /** @import { CameraFrame, CameraView } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
 const signs = { certain: "good", likely: "unjudged", open: "nothing" };
+/** As control.NoShot. */
+const noShot = -1;
 
 /** How sure it is that a frame is of its shot: a sign and words. @param {CameraFrame} f */
 export function sureNodes(f) {
-	const sure = /** @type {keyof typeof signs} */ (f.sure);
+	const sure = /** @type {keyof typeof signs} */ (f.settled && f.shot === 0 ? "certain" : f.sure);
 	return [icon(signs[sure] ?? "nothing"), el("span", {}, sureWords(f))];
 }
 
 /** @param {CameraFrame} f */
 export function sureWords(f) {
-	if (f.settled) return `Shot ${f.shot}, as you said`;
+	if (f.settled) return f.shot === 0 ? "no shot, as you said" : `Shot ${f.shot}, as you said`;
 	if (f.sure !== "open") return `Shot ${f.shot}, ${f.sure}`;
 	return f.shot === 0 ? "unmatched" : `unmatched: shot ${f.shot}?`;
 }
@@ -27,6 +31,8 @@ export function sureWords(f) {
 export class FrameDialog {
 	#name = "";
 	#able = false;
+	#enlarged = false;
+	/** Something was said of this frame since it is shown. */ #said = false;
 	/** @type {string} */ #typedFor = "";
 
 	/** @param {number} session @param {Commands} commands @param {() => CameraView | null} view */
@@ -35,28 +41,42 @@ export class FrameDialog {
 		this.commands = commands;
 		this.view = view;
 		this.slot = slot();
-		this.img = el("img", { class: "camera-large", alt: "", decoding: "async" });
+		this.img = el("img", { alt: "", decoding: "async", draggable: "false" });
+		this.picture = el("div", { class: "camera-picture" }, this.img);
+		this.large = el("div", { class: "camera-large" }, this.picture);
 		this.title = el("p", { class: "camera-title", tabindex: -1 });
-		this.says = el("p", { class: "camera-says" });
+		this.says = el("p", { class: "camera-says", role: "status", tabindex: 0 });
 		this.number = el("input", { id: `camera-shot-${session}`, type: "text", inputmode: "numeric", maxlength: 4, autocomplete: "off", enterkeyhint: "done", "data-sends": true, oninput: () => this.#label() });
 		this.pair = button({ class: "primary", "data-sends": true, onclick: () => this.#pair(fileNumber(this.number.value.trim()) ?? 0) });
-		this.free = button({ "data-sends": true, onclick: () => this.#pair(0) }, "Take back what I said");
-		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
+		this.none = button({ class: "no-shot", "data-sends": true, onclick: () => this.#pair(noShot) }, "It is no shot: a test");
+		this.free = button({ class: "take-back", "data-sends": true, onclick: () => this.#takeBack() }, "Take it back");
+		this.reference = new Reference(session, commands, this.slot, this.picture, (on) => this.#marking(on));
 		this.before = button({ "aria-label": "The frame before", onclick: () => this.#step(-1) }, icon("back"));
 		this.after = button({ "aria-label": "The frame after", onclick: () => this.#step(1) }, icon("onward"));
-		const steps = el("div", { class: "strip-steps" }, this.before, button({ onclick: () => this.node.close() }, "Close"), this.after);
+		this.enlarge = button({ class: "enlarge", "aria-pressed": "false", onclick: () => this.#enlarge(!this.#enlarged) }, "Enlarge");
+		const steps = el("div", { class: "strip-steps" }, this.before, this.enlarge, button({ onclick: () => this.node.close() }, "Close"), this.after);
 		const label = el("label", { for: this.number.id }, "This frame is shot number");
-		this.node = el("dialog", { class: "camera-dialog", "aria-label": "A frame of the camera" }, this.img, this.title, this.says,
-			el("div", { class: "past-field" }, label, this.number), this.pair, this.free, this.empty, this.slot, steps);
+		this.which = el("div", { class: "camera-which" }, el("div", { class: "past-field" }, label, this.number), this.pair, this.none, this.free);
+		this.node = el("dialog", { class: "camera-dialog", "aria-label": "A frame of the camera" }, this.large, this.title, this.says,
+			this.which, this.reference.node, this.slot, steps);
 		this.#swipes();
 	}
 
 	/** @param {string} name */
 	open(name) {
-		this.#name = name;
-		this.#typedFor = "";
+		this.#show(name);
 		this.node.showModal();
 		this.update();
+		this.title.focus();
+	}
+
+	/** @param {string} name */
+	#show(name) {
+		this.#name = name;
+		this.#typedFor = "";
+		this.#said = false;
+		this.reference.leave();
+		this.#enlarge(false);
 	}
 
 	/** @param {boolean} able */
@@ -75,23 +95,33 @@ export class FrameDialog {
 		const f = this.#frame;
 		const view = this.view();
 		if (!f || !view) return this.node.close();
-		const address = `/camera/${this.session}/picture?${new URLSearchParams({ name: f.name })}`;
-		if (!f.pictured) this.img.removeAttribute("src");
-		else if (this.img.getAttribute("src") !== address) attr(this.img, "src", address);
-		attr(this.img, "alt", `Frame ${f.name}: ${[...f.says, sureWords(f)].join("; ")}`);
+		this.#showPicture(f);
 		this.title.replaceChildren(el("b", {}, f.name), " ", el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)));
-		text(this.says, suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
+		const changed = this.#said ? view.changed : null;
+		text(this.says, changed?.words || suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
 		if (this.#typedFor !== f.name) {
 			this.number.value = f.shot ? `${f.shot}` : "";
 			this.#typedFor = f.name;
 		}
 		this.#label();
 		for (const n of this.node.querySelectorAll("[data-sends]")) attr(n, "disabled", !this.#able);
-		if (f.taken === "") attr(this.pair, "disabled", true);
-		this.free.style.visibility = f.settled ? "visible" : "hidden";
-		attr(this.empty, "aria-checked", `${view.empty === f.name}`);
+		for (const n of [this.pair, this.none]) if (f.taken === "") attr(n, "disabled", true);
+		attr(this.none, "aria-pressed", `${f.settled && f.shot === 0}`);
+		this.free.style.visibility = f.settled || changed ? "visible" : "hidden";
+		this.reference.show(view, f);
 		attr(this.before, "aria-disabled", view.frames[0] === f ? "true" : null);
 		attr(this.after, "aria-disabled", view.frames.at(-1) === f ? "true" : null);
+	}
+
+	/** @param {CameraFrame} f */
+	#showPicture(f) {
+		const address = `/camera/${this.session}/picture?${new URLSearchParams({ name: f.name })}`;
+		this.large.style.setProperty("--ratio", `${f.width > 0 ? f.width / f.height : 1.5}`);
+		attr(this.img, "alt", `Frame ${f.name}: ${[...f.says, sureWords(f)].join("; ")}`);
+		if (this.picture.dataset.name === f.name) return;
+		attr(this.picture, "data-name", f.name);
+		if (f.pictured) attr(this.img, "src", address);
+		else this.img.removeAttribute("src");
 	}
 
 	#label() {
@@ -104,16 +134,41 @@ export class FrameDialog {
 	#pair(number) {
 		const f = this.#frame;
 		if (!f || (number === 0 && !f.settled)) return;
-		this.commands.send({ type: "pair", session: this.session, number, name: f.name }, this.slot);
+		this.commands.send({ type: "pair", session: this.session, number, name: f.name }, this.slot, (refusal) => (this.#said = !refusal && number !== 0));
 	}
 
-	#empty() {
-		const view = this.view();
-		const f = this.#frame;
-		if (!view || !f) return;
-		const value = view.width === view.field_seen ? "" : view.width;
-		const name = view.empty === f.name ? "" : f.name;
-		this.commands.send({ type: "reference", session: this.session, name, value, from_right: view.from_right }, this.slot);
+	/** What was said just now, with all that it changed; or what was said of this frame some time. */
+	#takeBack() {
+		if (!this.#said) return this.#pair(0);
+		this.commands.send({ type: "unpair", session: this.session }, this.slot, (refusal) => (this.#said = !!refusal));
+	}
+
+	/** So large that only a part of it is seen, which a finger or the arrow keys move. @param {boolean} on */
+	#enlarge(on) {
+		this.#enlarged = on;
+		attr(this.enlarge, "aria-pressed", `${on}`);
+		attr(this.large, "data-enlarged", on);
+		attr(this.large, "tabindex", on ? "0" : null);
+		attr(this.large, "role", on ? "group" : null);
+		attr(this.large, "aria-label", on ? "The enlarged picture: the arrow keys move it" : null);
+		if (!on) return;
+		this.large.scrollTo(this.large.scrollWidth / 4, this.large.scrollHeight / 4);
+		this.large.focus({ preventScroll: true });
+		this.#sharpen();
+	}
+
+	/** The larger picture, if there is one. */
+	#sharpen() {
+		const name = this.#name;
+		showLarger(this.img, this.session, name, () => this.node.open && this.#name === name);
+	}
+
+	/** A place in the picture is being marked: nothing else is in the way. @param {boolean} on */
+	#marking(on) {
+		attr(this.node, "data-marking", on);
+		if (!on) return;
+		this.#enlarge(false);
+		this.#sharpen();
 	}
 
 	/** @param {number} by */
@@ -121,21 +176,22 @@ export class FrameDialog {
 		const all = this.view()?.frames ?? [];
 		const next = all[all.findIndex((f) => f.name === this.#name) + by];
 		if (!next) return;
-		this.#name = next.name;
+		this.#show(next.name);
 		this.update();
 	}
 
 	/** Forwards and backwards by a finger, and by the keys. */
 	#swipes() {
 		let from = /** @type {{ x: number, y: number } | null} */ (null);
-		this.img.addEventListener("pointerdown", (e) => (from = { x: e.clientX, y: e.clientY }));
-		this.img.addEventListener("pointerup", (e) => {
+		const free = () => !this.#enlarged && !this.reference.marking;
+		this.picture.addEventListener("pointerdown", (e) => (from = free() ? { x: e.clientX, y: e.clientY } : null));
+		this.picture.addEventListener("pointerup", (e) => {
 			const [x, y] = [e.clientX - (from?.x ?? e.clientX), e.clientY - (from?.y ?? e.clientY)];
 			if (from && Math.abs(x) > 40 && Math.abs(x) > 2 * Math.abs(y)) this.#step(x < 0 ? 1 : -1);
 			from = null;
 		});
 		this.node.addEventListener("keydown", (e) => {
-			if (e.target === this.number) return;
+			if (e.target instanceof HTMLInputElement || !free()) return;
 			if (e.key === "ArrowLeft") this.#step(-1);
 			if (e.key === "ArrowRight") this.#step(1);
 		});

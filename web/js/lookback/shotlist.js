@@ -6,7 +6,7 @@ import { refusalText } from "../refusals.js";
 import { NoAnswer, Question, question } from "./ask.js";
 import { ShotRow } from "./shotrow.js";
 
-/** @import { PastShots, ShotView } from "../../protocol.d.ts" */
+/** @import { CameraFrame, PastShots, ShotView } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 /** @import { RowHost } from "./shotrow.js" */
 
@@ -21,6 +21,8 @@ const nearPx = 900;
  * @typedef {object} ListHost
  * @property {Commands} commands
  * @property {(shot: ShotView) => void} remarked something was said of a shot
+ * @property {(shot: number) => CameraFrame | null} frameOf by the shot's ID
+ * @property {(name: string) => void} enlarge a frame
  */
 
 export class ShotList {
@@ -52,6 +54,8 @@ export class ShotList {
 			changed: (shot, change) => this.#changed(shot, change),
 			toggle: (row) => this.#toggle(row),
 			renumbered: () => this.refresh(),
+			frameOf: host.frameOf,
+			enlarge: host.enlarge,
 		};
 	}
 
@@ -162,6 +166,12 @@ export class ShotList {
 	/** Read what is on the screen again; what is not is read when it comes near. */
 	refresh() {
 		for (const part of this.#parts) part.refresh();
+	}
+
+	/** More is known of the camera's frames: which shot has one, and what is on record of it. */
+	seen() {
+		this.#open?.seen();
+		this.refresh();
 	}
 
 	/** News of shots that may be in the list. @param {ShotView[]} shots */

@@ -1,6 +1,7 @@
 // One shot on record: a row of fixed height, and what is below it when it is opened.
 
 import { attr, button, el, text } from "../dom.js";
+import { pastWords } from "../drag.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fixed, ms, signed } from "../units.js";
@@ -9,7 +10,7 @@ import { clock, showFigures } from "../shot.js";
 import { fileName, fileNumber, notAFile } from "./filenumber.js";
 import { SetReuse } from "./setreuse.js";
 
-/** @import { Command, ShotView } from "../../protocol.d.ts" */
+/** @import { CameraFrame, Command, ShotView } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
 /**
@@ -19,6 +20,8 @@ import { SetReuse } from "./setreuse.js";
  * @property {(shot: ShotView, change: Partial<ShotView>) => void} changed the machine took a remark
  * @property {(row: ShotRow) => void} toggle
  * @property {() => void} renumbered the files of later shots have other numbers now
+ * @property {(shot: number) => CameraFrame | null} frameOf by the shot's ID
+ * @property {(name: string) => void} enlarge a frame
  */
 
 export class ShotRow {
@@ -67,6 +70,11 @@ export class ShotRow {
 		this.#detail?.enable(able);
 	}
 
+	/** More is known of its frame. */
+	seen() {
+		this.#detail?.show(this.shot);
+	}
+
 	/** Open or close what is below the row. @param {boolean} open */
 	set(open) {
 		attr(this.open, "aria-expanded", `${open}`);
@@ -105,12 +113,13 @@ class Detail {
 		this.file = this.#field("file", "Camera's file number", { inputmode: "numeric", maxlength: 4 }, (t) => this.#file(t));
 		this.figures = el("div", { class: "figures" });
 		this.seen = el("p", { class: "seen" });
-		this.frame = el("img", { class: "past-frame", loading: "lazy", decoding: "async" });
-		this.frame.addEventListener("error", () => (this.frame.hidden = true));
+		this.img = el("img", { loading: "lazy", decoding: "async" });
+		this.frame = button({ class: "past-frame", onclick: () => this.#enlarge() }, this.img);
+		this.img.addEventListener("error", () => (this.frame.hidden = true));
 		this.again = new SetReuse(host.commands, { shot: shot.id }, "Use this shot's set again");
-		const fileHint = el("p", { class: "hint" }, "The shots after it count on from here. Empty: none is known.");
+		this.fileHint = el("p", { class: "hint" });
 		this.node = el("div", { class: "past-detail" }, this.frame, this.problem, this.verdicts.node, this.pictures.node, this.slot);
-		this.node.append(this.note.node, this.file.node, fileHint, this.figures, this.seen, this.again.node);
+		this.node.append(this.note.node, this.file.node, this.fileHint, this.figures, this.seen, this.again.node);
 		for (const b of this.node.querySelectorAll("button, input")) attr(b, "data-sends", true);
 		this.show(shot);
 	}
@@ -129,6 +138,9 @@ class Detail {
 			this.note.input.value = shot.note;
 			this.file.input.value = shot.file ? fileName(shot.file) : "";
 		}
+		const frame = this.host.frameOf(shot.id);
+		attr(this.file.input, "placeholder", frame?.number ? fileName(frame.number) : null);
+		text(this.fileHint, fileWords(shot, frame));
 		showFigures(this.figures, shot);
 		text(this.seen, shot.seen ? `The simulated camera saw: ${shot.seen}` : "");
 		this.seen.hidden = shot.seen === "";
@@ -136,10 +148,19 @@ class Detail {
 
 	/** The camera's frame, in a place that keeps its size whether it has come or not. @param {ShotView} shot */
 	#showFrame(shot) {
-		const address = `/record/frames/${shot.id}`;
+		const name = this.host.frameOf(shot.id)?.name;
+		const address = `/record/frames/${shot.id}${name ? `?${new URLSearchParams({ frame: name })}` : ""}`;
 		if (!shot.framed) this.frame.hidden = true;
-		else if (this.frame.getAttribute("src") !== address) attr(this.frame, "src", address);
-		attr(this.frame, "alt", `The camera's frame of shot ${shot.number}${shot.verdict ? `, called ${verdictWord(shot.verdict)}` : ""}`);
+		else if (this.img.getAttribute("src") !== address) {
+			this.frame.hidden = false;
+			attr(this.img, "src", address);
+		}
+		attr(this.img, "alt", `The camera's frame of shot ${shot.number}${shot.verdict ? `, called ${verdictWord(shot.verdict)}` : ""}`);
+	}
+
+	#enlarge() {
+		const frame = this.host.frameOf(this.shot.id);
+		if (frame) this.host.enlarge(frame.name);
 	}
 
 	/** @param {boolean} able */
@@ -204,6 +225,14 @@ class Detail {
 }
 
 
+/** What the camera's own number is, by what was typed and by the frame. @param {ShotView} s @param {CameraFrame | null} f */
+function fileWords(s, f) {
+	const counts = "The shots after it count on from a number that is typed.";
+	if (!f || f.number === 0) return `${counts} Empty: none is known.`;
+	if (s.file === 0) return `Its frame is ${f.name}: no number has to be typed. ${counts}`;
+	return s.file === f.number ? counts : `${fileName(s.file)} was typed, but its frame is ${f.name}: one of them is wrong. Open the frame to say which shot it is, or correct the number.`;
+}
+
 /** @param {ShotView} s */
 function timeWords(s) {
 	const words = [`${ms(s.delay_ms)} ms`];
@@ -217,7 +246,9 @@ function remarkNodes(s) {
 	const nodes = [];
 	const failed = machineWords(s);
 	if (failed !== "") nodes.push(el("span", { class: "row-failed" }, failed));
-	if (s.verdict !== "" || failed === "") {
+	const measured = s.past_mm !== null && s.past_sd_mm !== null ? `Measured: ${pastWords(s.past_mm, s.past_sd_mm)}` : "";
+	if (measured !== "") nodes.push(el("span", { class: "row-measured" }, measured));
+	if (s.verdict !== "" || (failed === "" && measured === "")) {
 		nodes.push(el("span", { class: "row-verdict", "data-verdict": s.verdict || "none" }, icon(verdictSign(s.verdict)), verdictWord(s.verdict)));
 	}
 	if (s.picture !== "") nodes.push(el("span", { class: "row-picture" }, pictureWord(s.picture)));

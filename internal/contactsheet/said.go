@@ -1,0 +1,175 @@
+package contactsheet
+
+import (
+	"cmp"
+	"fmt"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"stillwater/internal/frames"
+	"stillwater/internal/match"
+)
+
+// said is what a person says now of which frame is which shot.
+type said struct {
+	pairs  []settledPair
+	noShot []settledPair // frames of no shot
+	any    []settledPair // frames of which what was said before counts no more
+	freed  map[int]bool  // shots of which what was said before counts no more
+}
+
+type settledPair struct {
+	text string
+	shot int
+	name string
+}
+
+// Settle takes what a person knows. SHOT=FILE is a pair: the shot's number, and the file's name or number. none=FILE
+// says that the frame is of no shot. SHOT=none takes back what was said of the shot before, and any=FILE what was said
+// of the frame.
+func (o *Options) Settle(text string) error {
+	number, name, _ := strings.Cut(text, "=")
+	if name == "" {
+		return errPair
+	}
+	switch number {
+	case "none":
+		o.said.noShot = append(o.said.noShot, settledPair{text: text, name: name})
+		return nil
+	case "any":
+		o.said.any = append(o.said.any, settledPair{text: text, name: name})
+		return nil
+	}
+	shot, err := strconv.Atoi(number)
+	if err != nil {
+		return errPair
+	}
+	if name == "none" {
+		if o.said.freed == nil {
+			o.said.freed = map[int]bool{}
+		}
+		o.said.freed[shot] = true
+		return nil
+	}
+	o.said.pairs = append(o.said.pairs, settledPair{text, shot, name})
+	return nil
+}
+
+// settledPairs finds the rows and frames of what a person says now and said before, and the frames that are of no shot.
+// What is said now replaces what was said of the same shot or frame.
+func (s *Sheet) settledPairs(timed []frames.Frame) (pairs []match.Pair, _ error) {
+	for number := range s.said.freed {
+		if s.rowOf(number) < 0 {
+			return nil, s.unknownShot(fmt.Sprintf("%d=none", number), number)
+		}
+	}
+	anew, paired := map[int]bool{}, map[int]string{} // frames, by their places
+	for _, p := range s.said.pairs {
+		row := s.rowOf(p.shot)
+		if row < 0 {
+			return nil, s.unknownShot(p.text, p.shot)
+		}
+		frame, why := findNamed(timed, p.name)
+		if why != "" {
+			return nil, &PairError{Text: p.text, Shot: p.shot, Why: why}
+		}
+		anew[frame], paired[frame] = true, p.text
+		pairs = append(pairs, match.Pair{Shot: row, Frame: frame})
+	}
+	for _, p := range slices.Concat(s.said.noShot, s.said.any) {
+		frame, why := findNamed(timed, p.name)
+		if text := paired[frame]; why == "" && text != "" {
+			why = fmt.Sprintf("that is said of %s, and %s too: leave one of them out", oneLine(timed[frame].Name), text)
+		}
+		if why != "" {
+			return nil, &PairError{Text: p.text, Why: why}
+		}
+		anew[frame] = true
+	}
+	for _, p := range s.said.noShot {
+		frame, _ := findNamed(timed, p.name)
+		s.noShot[timed[frame].Name] = true
+	}
+	return append(pairs, s.settledBefore(timed, pairs, anew)...), nil
+}
+
+// settledBefore are the pairs that a person settled before, but for those of shots and frames of which something is
+// said anew.
+func (s *Sheet) settledBefore(timed []frames.Frame, now []match.Pair, anew map[int]bool) (pairs []match.Pair) {
+	taken := map[int]bool{}
+	for _, p := range now {
+		taken[p.Shot] = true
+	}
+	for i, f := range timed {
+		k := s.known[f.Name]
+		if k == nil || !k.Settled || anew[i] {
+			continue
+		}
+		if k.Shot == 0 {
+			s.noShot[f.Name] = true
+			continue
+		}
+		if row := s.rowOf(k.Shot); row >= 0 && !taken[row] && !s.said.freed[k.Shot] {
+			pairs = append(pairs, match.Pair{Shot: row, Frame: i})
+		}
+	}
+	return pairs
+}
+
+// checkSaid finds pairs that a person settled and that no clock of the camera's fits together. Each is still taken, as
+// somebody may have set that clock meanwhile; both are named.
+func (s *Sheet) checkSaid(timed []frames.Frame, settled []match.Pair) {
+	settled = slices.SortedFunc(slices.Values(settled), func(a, b match.Pair) int { return cmp.Compare(a.Shot, b.Shot) })
+	for i := 1; i < len(settled); i++ {
+		one, two := s.Rows[settled[i-1].Shot].Shot, s.Rows[settled[i].Shot].Shot
+		first, second := timed[settled[i-1].Frame], timed[settled[i].Frame]
+		recorded, seen := two.At.Sub(one.At), second.Taken.Sub(first.Taken)
+		if one.When.Number != two.When.Number || match.Agree(recorded, seen, max(first.Step, second.Step)) {
+			continue
+		}
+		s.Problems = append(s.Problems, fmt.Errorf("you said that %s is shot %d, and that %s is shot %d: the shots are %v "+
+			"apart, the frames %v; if the camera's clock was not set meanwhile, one of them is wrong", oneLine(first.Name),
+			one.Number, oneLine(second.Name), two.Number, recorded.Round(time.Second), seen.Round(time.Second)))
+	}
+}
+
+// rowOf is the place of a shot; -1: it is not there.
+func (s *Sheet) rowOf(number int) int {
+	return slices.IndexFunc(s.Rows, func(r Row) bool { return r.Shot.Number == number })
+}
+
+func (s *Sheet) unknownShot(text string, number int) error {
+	return &PairError{Text: text, Shot: number, Why: fmt.Sprintf("session %d has no shot %d", s.Session.ID, number)}
+}
+
+// findNamed finds the frame that a person means by a name: the one whose own name it is before others; or why there is
+// none.
+func findNamed(timed []frames.Frame, name string) (frame int, why string) {
+	frame = slices.IndexFunc(timed, func(f frames.Frame) bool { return f.Name == name })
+	if frame >= 0 {
+		return frame, ""
+	}
+	for i, f := range timed {
+		if !isNamed(f, name) {
+			continue
+		}
+		if frame >= 0 {
+			return frame, fmt.Sprintf("both %s and %s are called that; give the folder too", timed[frame].Name, f.Name)
+		}
+		frame = i
+	}
+	if frame < 0 {
+		return frame, fmt.Sprintf("no file with a time in it is called %s", name)
+	}
+	return frame, ""
+}
+
+// isNamed reports whether a person may mean a frame by that: its name, that of one of its files, or its number.
+func isNamed(f frames.Frame, name string) bool {
+	number, err := strconv.Atoi(name)
+	return f.Name == name || path.Base(f.Name) == name || err == nil && number != 0 && f.Number == number ||
+		slices.ContainsFunc(f.Files, func(file frames.File) bool { return file.Name == name || path.Base(file.Name) == name })
+}

@@ -1,0 +1,198 @@
+package intake
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"stillwater/internal/contactsheet"
+	"stillwater/internal/control"
+	"stillwater/internal/match"
+	"stillwater/internal/page"
+)
+
+// said is what a person said of a frame: the number of its shot; control.NoShot, it is of none; 0, what was said of it
+// before counts no more.
+type said struct {
+	Frame string `json:"frame"`
+	Shot  int    `json:"shot"`
+}
+
+// replaces reports whether it leaves nothing of something said before it.
+func (s said) replaces(before said) bool {
+	return s.Frame == before.Frame || s.Shot > 0 && s.Shot == before.Shot
+}
+
+// text is it as contactsheet.Options.Settle takes it.
+func (s said) text() string {
+	switch s.Shot {
+	case control.NoShot:
+		return "none=" + s.Frame
+	case 0:
+		return "any=" + s.Frame
+	}
+	return fmt.Sprintf("%d=%s", s.Shot, s.Frame)
+}
+
+func (s said) words() string {
+	switch s.Shot {
+	case control.NoShot:
+		return fmt.Sprintf("%s is no shot, as you said.", s.Frame)
+	case 0:
+		return fmt.Sprintf("What you said of %s is taken back.", s.Frame)
+	}
+	return fmt.Sprintf("%s is shot %d, as you said.", s.Frame, s.Shot)
+}
+
+// pairWords say at the page why what was said cannot be, and what to do.
+func pairWords(e *contactsheet.PairError) string {
+	why := strings.ToUpper(e.Why[:1]) + e.Why[1:]
+	if e.Text == "" {
+		return fmt.Sprintf("%s. Take back what you said about shot %d.", why, e.Shot)
+	}
+	return why + ". Open the frame and say again which shot it is."
+}
+
+// maxNamed of the frames that changed are named.
+const maxNamed = 2
+
+// changeOf is what something said changed: what was said before and counts no more, and the frames that have another
+// shot now, of those that were there before. undo takes it back.
+func changeOf(before, after []page.CameraFrame, now []said) (c *page.CameraChange, undo []said) {
+	c = &page.CameraChange{}
+	var words, moved []string
+	for n, one := range now {
+		if !slices.ContainsFunc(now[n+1:], func(later said) bool { return later.replaces(one) }) {
+			words = append(words, one.words())
+		}
+	}
+	for _, is := range after {
+		at := slices.IndexFunc(before, func(f page.CameraFrame) bool { return f.Name == is.Name })
+		if at < 0 {
+			continue
+		}
+		was := before[at]
+		if was.Settled != is.Settled || was.Settled && was.Shot != is.Shot {
+			undo = append(undo, said{is.Name, saidOf(was)})
+		}
+		if slices.ContainsFunc(now, func(s said) bool { return s.Frame == is.Name }) {
+			continue
+		}
+		if was.Settled && !is.Settled {
+			words = append(words, fmt.Sprintf("You had said that of %s: it counts no more.", was.Name))
+		}
+		if shotOf(was) != shotOf(is) {
+			moved = append(moved, fmt.Sprintf("%s from %s to %s", is.Name, shotWords(was), shotWords(is)))
+		}
+	}
+	if c.Others = len(moved); c.Others > 0 {
+		words = append(words, movedWords(moved))
+	}
+	c.Words = strings.Join(words, " ")
+	return c, undo
+}
+
+func movedWords(moved []string) string {
+	text := fmt.Sprintf("%d other frames changed shot: ", len(moved))
+	if len(moved) == 1 {
+		text = "1 other frame changed shot: "
+	}
+	text += strings.Join(moved[:min(len(moved), maxNamed)], "; ")
+	if more := len(moved) - maxNamed; more > 0 {
+		text += fmt.Sprintf("; and %d more", more)
+	}
+	return text + "."
+}
+
+// saidOf is what a person said of a frame.
+func saidOf(f page.CameraFrame) int {
+	switch {
+	case !f.Settled:
+		return 0
+	case f.Shot == 0:
+		return control.NoShot
+	}
+	return f.Shot
+}
+
+// shotOf is the shot that a frame is taken for; 0 none.
+func shotOf(f page.CameraFrame) int {
+	if f.Sure == string(match.Open) {
+		return 0
+	}
+	return f.Shot
+}
+
+func shotWords(f page.CameraFrame) string {
+	if shot := shotOf(f); shot > 0 {
+		return fmt.Sprintf("shot %d", shot)
+	}
+	return "none"
+}
+
+// Pair implements control.Camera.
+func (i *Intake) Pair(ctx context.Context, session int64, number int, frame string) error {
+	e, was := i.frame(session, frame)
+	switch {
+	case e == nil || frame == "" || frame == "none":
+		return noFrame(frame)
+	case number == control.NoShot:
+	case number == 0 && !was.Settled:
+		return &control.Refusal{Field: "name", Why: fmt.Sprintf("Nobody said which shot %s is.", frame),
+			Remedy: "Say which one it is."}
+	case number != 0:
+		if err := i.hasShot(ctx, session, number); err != nil {
+			return err
+		}
+	}
+	return i.keepSaid(e, said{frame, number})
+}
+
+// keepSaid keeps what a person said until it is looked at, which has to wait while something is armed.
+func (i *Intake) keepSaid(e *evening, says ...said) error {
+	i.notes.Lock()
+	defer i.notes.Unlock()
+	i.mu.Lock()
+	all := append(slices.Clone(e.settle), says...)
+	i.mu.Unlock()
+	if err := i.writeNote(e.session, saidFile, all); err != nil {
+		return notKept(err)
+	}
+	i.want(e, 0, func() { e.settle, e.refused = all, "" })
+	return nil
+}
+
+// Unpair implements control.Camera.
+func (i *Intake) Unpair(session int64) error {
+	e, _ := i.frame(session, "")
+	if e == nil {
+		return nothingSaid
+	}
+	i.mu.Lock()
+	undo := e.undo
+	i.mu.Unlock()
+	if len(undo) == 0 {
+		return nothingSaid
+	}
+	return i.keepSaid(e, undo...)
+}
+
+var nothingSaid = &control.Refusal{Why: "There is nothing to take back.",
+	Remedy: "Open a frame and say which shot it is."}
+
+// hasShot refuses the number of a shot that a session does not have.
+func (i *Intake) hasShot(ctx context.Context, session int64, number int) error {
+	s, err := i.find(ctx, session)
+	switch {
+	case err != nil:
+		return &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)), Remedy: "Try it again."}
+	case s.Shots == 0:
+		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shots.", session),
+			Remedy: "Make a shot first."}
+	case number < 1 || number > s.Shots:
+		return &control.Refusal{Field: "number", Why: fmt.Sprintf("Session %d has no shot %d.", session, number),
+			Remedy: fmt.Sprintf("Type a number from 1 to %d.", s.Shots)}
+	}
+	return nil
+}

@@ -1,0 +1,200 @@
+package intake
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"slices"
+
+	"stillwater/internal/contactsheet"
+	"stillwater/internal/control"
+	"stillwater/internal/look"
+	"stillwater/internal/page"
+	"stillwater/internal/phys"
+)
+
+// reference is what frames of a session are measured against, and what of that was put on record, as a file in its
+// folder has it.
+type reference struct {
+	Empty     string                 `json:"empty"`
+	Width     phys.Length            `json:"width"` // 0: as the ruler or the set has it
+	FromRight bool                   `json:"from_right"`
+	Spot      *page.CameraPoint      `json:"spot"`  // null: the frame's middle
+	Ruler     *ruler                 `json:"ruler"` // null: none
+	Accepted  []control.PastMeasured `json:"accepted"`
+}
+
+// ruler is two places on a ruler in a frame, and how much of the scene that frame shows.
+type ruler struct {
+	page.CameraRuler
+	Long phys.Length `json:"long"` // its longer side
+	Wide phys.Length `json:"wide"`
+}
+
+func (i *Intake) readReference(session int64) (g reference) {
+	if i.readNote(session, referenceFile, &g) != nil {
+		return reference{} // it is chosen anew
+	}
+	return g
+}
+
+// measure is how frames are measured, where the set's camera shows a piece of the scene so wide.
+func (g *reference) measure(wide phys.Length) contactsheet.Measure {
+	m := contactsheet.Measure{Look: true, Loose: true, Empty: g.Empty, FromRight: g.FromRight, Width: g.Width}
+	switch {
+	case g.Width > 0:
+	case g.Ruler != nil:
+		m.Long = g.Ruler.Long
+	default:
+		m.Width = wide
+	}
+	if g.Spot != nil {
+		m.SpotShare = &look.Point{X: g.Spot.X, Y: g.Spot.Y}
+	}
+	return m
+}
+
+// show has a view say it.
+func (g *reference) show(v *page.CameraView) {
+	v.Empty, v.FromRight, v.Spot = g.Empty, g.FromRight, g.Spot
+	if g.Ruler != nil && v.Width == "" {
+		v.Width = lengthText(rounded(g.Ruler.Wide))
+	}
+	if g.Ruler != nil {
+		v.Ruler = &g.Ruler.CameraRuler
+	}
+}
+
+// changeReference changes what frames of a session are measured against, and has them measured.
+func (i *Intake) changeReference(e *evening, change func(*reference)) error {
+	i.notes.Lock()
+	defer i.notes.Unlock()
+	g := i.readReference(e.session)
+	change(&g)
+	if err := i.writeNote(e.session, referenceFile, g); err != nil {
+		return notKept(err)
+	}
+	i.want(e, 0, func() {})
+	return nil
+}
+
+// Reference implements control.Camera.
+func (i *Intake) Reference(session int64, empty, width string, fromRight bool) error {
+	e, _ := i.frame(session, empty)
+	if e == nil {
+		return noFrame(empty)
+	}
+	wide, err := lengthOf(width)
+	if width != "" && err != nil {
+		return &control.Refusal{Field: "value", Why: "The width must be 1 mm to 20 m.", Remedy: "Type a length like 60 cm."}
+	}
+	return i.changeReference(e, func(g *reference) { g.Empty, g.FromRight, g.Width = empty, fromRight, wide })
+}
+
+// lengthOf reads a length that a frame may show.
+func lengthOf(text string) (phys.Length, error) {
+	l, err := phys.ParseLength(text)
+	if err != nil || l < 0.001 || l > 20 {
+		return 0, errors.New("1 mm to 20 m")
+	}
+	return l, nil
+}
+
+// Spot implements control.Camera.
+func (i *Intake) Spot(session int64, x, y float64) error {
+	e, _ := i.frame(session, "")
+	switch {
+	case e == nil:
+		return noFrame("")
+	case !isShare(x, y):
+		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap a place in the frame."}
+	case x == 0 && y == 0:
+		return i.changeReference(e, func(g *reference) { g.Spot = nil })
+	}
+	return i.changeReference(e, func(g *reference) { g.Spot = &page.CameraPoint{X: x, Y: y} })
+}
+
+// leastRuler of a frame's longer side lies between the two places, so that a finger's error is some percent. Own
+// choice.
+const leastRuler = 0.05
+
+// Ruler implements control.Camera.
+func (i *Intake) Ruler(session int64, frame string, x, y, x2, y2 float64, length string) error {
+	e, f := i.frame(session, frame)
+	if e == nil {
+		return noFrame(frame)
+	}
+	if length == "" {
+		return i.changeReference(e, func(g *reference) { g.Ruler = nil })
+	}
+	apart, err := lengthOf(length)
+	share := math.Hypot((x2-x)*float64(f.Width), (y2-y)*float64(f.Height)) / float64(max(f.Width, f.Height, 1))
+	switch {
+	case err != nil:
+		return &control.Refusal{Field: "value", Why: "The length must be 1 mm to 20 m.", Remedy: "Type a length like 10 cm."}
+	case !isShare(x, y, x2, y2):
+		return &control.Refusal{Field: "x", Why: "That is outside the frame.", Remedy: "Tap two places in the frame."}
+	case !(share >= leastRuler):
+		return &control.Refusal{Field: "x", Why: "The two places are too near to each other.",
+			Remedy: "Choose two marks of the ruler that are further apart."}
+	}
+	long := phys.Length(float64(apart) / share)
+	one := ruler{page.CameraRuler{Name: frame, X: x, Y: y, X2: x2, Y2: y2, Length: apart.String()}, long,
+		long * phys.Length(f.Width) / phys.Length(max(f.Width, f.Height))}
+	return i.changeReference(e, func(g *reference) { g.Ruler, g.Width = &one, 0 })
+}
+
+func isShare(all ...float64) bool {
+	return !slices.ContainsFunc(all, func(v float64) bool { return !(v >= 0 && v <= 1) })
+}
+
+// Measured implements control.Camera.
+func (i *Intake) Measured(session int64) ([]control.PastMeasured, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	e := i.evenings[session]
+	if e == nil || len(e.measured) == 0 {
+		return nil, &control.Refusal{Field: "", Why: "There is no new measurement to record.",
+			Remedy: "Choose the empty frame if you have not."}
+	}
+	return e.measured, nil
+}
+
+// OnRecord implements control.Camera.
+func (i *Intake) OnRecord(session int64) ([]int64, error) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	e := i.evenings[session]
+	if e == nil || len(e.recorded) == 0 {
+		return nil, &control.Refusal{Why: "No measurement from a frame is on record.", Remedy: "Reload the page."}
+	}
+	return e.recorded, nil
+}
+
+// Recorded implements control.Camera.
+func (i *Intake) Recorded(session int64, accepted []control.PastMeasured) error {
+	e, _ := i.frame(session, "")
+	if e == nil {
+		return nil
+	}
+	return i.changeReference(e, func(g *reference) {
+		g.Accepted = slices.DeleteFunc(g.Accepted, func(old control.PastMeasured) bool {
+			return slices.ContainsFunc(accepted, func(now control.PastMeasured) bool { return now.Shot == old.Shot })
+		})
+		g.Accepted = append(g.Accepted, accepted...)
+	})
+}
+
+func notKept(err error) error {
+	return &control.Refusal{Why: fmt.Sprintf("It could not be kept: %v.", plain(err)),
+		Remedy: "See that the machine's disk has room."}
+}
+
+// plain is an error without the name of a file of the machine.
+func plain(err error) error {
+	if e := new(fs.PathError); errors.As(err, &e) {
+		return e.Err
+	}
+	return err
+}

@@ -1,0 +1,123 @@
+// What a frame is good for besides its shot: it may be the one without liquid, have a ruler in it, or show where the
+// liquid is to be.
+
+import { attr, button, el, text } from "../dom.js";
+import { Marks } from "./marks.js";
+
+/** @import { CameraFrame, CameraView } from "../../protocol.d.ts" */
+/** @import { Commands } from "../commands.js" */
+
+export class Reference {
+	/** @type {CameraView | null} */ #view = null;
+	/** @type {CameraFrame | null} */ #frame = null;
+	/** @type {"" | "ruler" | "spot"} */ #what = "";
+
+	/**
+	 * @param {number} session @param {Commands} commands
+	 * @param {HTMLElement} refusals
+	 * @param {HTMLElement} picture as large as the frame is shown
+	 * @param {(on: boolean) => void} marking a place is being marked, or not any more
+	 */
+	constructor(session, commands, refusals, picture, marking) {
+		this.session = session;
+		this.commands = commands;
+		this.refusals = refusals;
+		this.say = marking;
+		this.ruler = new Marks(picture, ["First place on the ruler", "Second place on the ruler"], () => {});
+		this.spot = new Marks(picture, ["Where the liquid is to be"], () => {});
+		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
+		this.measure = button({ class: "ruler", "data-sends": true, onclick: () => this.#mark("ruler") }, "A ruler is in it");
+		this.place = button({ class: "spot", "data-sends": true, onclick: () => this.#mark("spot") }, "Where the liquid is to be");
+		this.words = el("p", { class: "hint" });
+		this.fold = el("details", { class: "camera-reference" }, el("summary", {}, "Measure with this frame"), this.empty, this.measure, this.place, this.words);
+		this.how = el("p", { class: "hint" });
+		this.length = el("input", { id: `camera-ruler-${session}`, type: "text", autocomplete: "off", enterkeyhint: "done", placeholder: "10 cm", "data-sends": true });
+		this.field = el("div", { class: "past-field" }, el("label", { for: this.length.id }, "How far apart they are"), this.length);
+		this.set = button({ class: "primary", "data-sends": true, onclick: () => this.#set() });
+		this.forget = button({ "data-sends": true, onclick: () => this.#forget() });
+		this.marks = el("div", { class: "camera-marking", hidden: true }, this.how, this.field, this.set, this.forget, button({ onclick: () => this.leave() }, "Cancel"));
+		this.node = el("div", {}, this.fold, this.marks);
+	}
+
+	get marking() {
+		return this.#what !== "";
+	}
+
+	/** @param {CameraView} view @param {CameraFrame} f */
+	show(view, f) {
+		this.#view = view;
+		this.#frame = f;
+		this.node.hidden = !view.moves;
+		attr(this.empty, "aria-checked", `${view.empty === f.name}`);
+		text(this.measure, view.ruler?.name === f.name ? `The ruler in it: ${view.ruler.length}` : "A ruler is in it");
+		text(this.words, [view.width && `A frame shows ${view.width} of the scene.`, view.spot ? "The liquid is to be where you tapped." : "The liquid is to be in the middle of the frame."].filter(Boolean).join(" "));
+		attr(this.measure, "disabled", this.measure.disabled || !f.pictured);
+		attr(this.place, "disabled", this.place.disabled || !f.pictured);
+	}
+
+	#empty() {
+		const [view, f] = [this.#view, this.#frame];
+		if (!view || !f) return;
+		const value = view.ruler || view.width === view.field_seen ? "" : view.width;
+		const name = view.empty === f.name ? "" : f.name;
+		this.commands.send({ type: "reference", session: this.session, name, value, from_right: view.from_right }, this.refusals);
+	}
+
+	/** @param {"ruler" | "spot"} what */
+	#mark(what) {
+		const view = this.#view;
+		if (!view) return;
+		this.#what = what;
+		const isRuler = what === "ruler";
+		const r = view.ruler?.name === this.#frame?.name ? view.ruler : null;
+		this.fold.hidden = true;
+		this.marks.hidden = false;
+		this.field.hidden = !isRuler;
+		this.length.value = r?.length ?? "";
+		text(this.how, isRuler
+			? "Tap two marks of the ruler. Slide a finger anywhere to move the last one a little; the arrow keys do too."
+			: "Tap where the liquid is to be: where the focus is. Slide a finger anywhere to move it a little; the arrow keys do too.");
+		text(this.set, isRuler ? "Use this ruler" : "The liquid is to be here");
+		text(this.forget, isRuler ? "Forget the ruler" : "In the middle of the frame");
+		this.forget.style.visibility = (isRuler ? view.ruler : view.spot) ? "visible" : "hidden";
+		this.say(true);
+		if (isRuler) this.ruler.show(r ? [{ x: r.x, y: r.y }, { x: r.x2, y: r.y2 }] : [{ x: 0.3, y: 0.5 }, { x: 0.7, y: 0.5 }]);
+		else this.spot.show([view.spot ?? { x: 0.5, y: 0.5 }]);
+	}
+
+	#set() {
+		const round = (/** @type {number} */ v) => Math.round(v * 1e4) / 1e4;
+		if (this.#what === "spot") {
+			const [p] = this.spot.places;
+			return this.#send({ type: "spot", session: this.session, x: round(p.x), y: round(p.y) });
+		}
+		const [a, b] = this.ruler.places;
+		const typed = this.length.value.trim() || this.length.placeholder;
+		this.#send({ type: "ruler", session: this.session, name: this.#frame?.name ?? "", value: typed, x: round(a.x), y: round(a.y), x2: round(b.x), y2: round(b.y) });
+	}
+
+	#forget() {
+		if (this.#what === "spot") this.#send({ type: "spot", session: this.session, x: 0, y: 0 });
+		else this.#send({ type: "ruler", session: this.session, name: "", value: "", x: 0, y: 0, x2: 0, y2: 0 });
+	}
+
+	/** @param {import("../../protocol.d.ts").Command} command */
+	#send(command) {
+		this.commands.send(command, this.refusals, (refusal) => {
+			if (!refusal) this.leave();
+		});
+	}
+
+	/** Nothing is marked any more. */
+	leave() {
+		if (this.#what === "") return;
+		const back = this.#what === "ruler" ? this.measure : this.place;
+		this.#what = "";
+		this.ruler.hide();
+		this.spot.hide();
+		this.fold.hidden = false;
+		this.marks.hidden = true;
+		this.say(false);
+		back.focus();
+	}
+}
