@@ -416,7 +416,7 @@ func TestCameraProblem(t *testing.T) {
 		s.Camera.Problem = "The connected camera's files do not come: it does not answer."
 	})
 	p.until("it is said", `
-		document.querySelector("#state-notice").textContent.includes("The camera's files do not come: see Look back.")`)
+		document.querySelector("#state-notice").textContent.includes("No camera files come: see Look back.")`)
 	p.openCamera()
 	p.until("and why", `document.querySelector(".camera .advice").textContent.includes("it does not answer")`)
 	p.picture("camera-problem")

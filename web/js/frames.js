@@ -5,7 +5,6 @@ import { markOf, pictureOf, seenWords } from "./camera.js";
 import { attr, button, byId, el, text } from "./dom.js";
 import { Drag, pastWords } from "./drag.js";
 import { icon } from "./icons.js";
-import { showLarger } from "./larger.js";
 import { slot } from "./refusals.js";
 import { chipWords } from "./shot.js";
 import { saidWords, tell, waits } from "./saying.js";
@@ -224,7 +223,6 @@ export class Frames {
 
 	/** So large that only a part of it is seen, which a finger or the arrow keys move. @param {boolean} on */
 	#enlarged(on) {
-		const before = this.enlarge.getAttribute("aria-pressed") === "true";
 		attr(this.enlarge, "aria-pressed", `${on}`);
 		if (on) this.#measuring(false);
 		for (const f of this.dialog.querySelectorAll("figure > .frame")) {
@@ -232,16 +230,13 @@ export class Frames {
 			attr(f, "tabindex", on ? "0" : null);
 			if (on) f.scrollTo(f.scrollWidth / 4, f.scrollHeight / 4);
 		}
-		if (on && !before) this.#sharpen();
+		if (on) this.#sharpen();
 	}
 
-	/** The one in sight gets the keys, and the larger picture if it is the camera's. */
-	#sharpen() {
+	async #sharpen() {
 		const at = this.#at;
-		const box = /** @type {HTMLElement | null} */ (this.dialog.querySelector(`figure[data-shot="${at}"] > .frame`));
-		box?.focus({ preventScroll: true });
-		const [img, name] = [box?.querySelector("img"), this.#inSight?.camera?.name];
-		if (img && name) showLarger(img, this.#session, name, () => this.dialog.open && this.#at === at);
+		const { sharpen } = await import("./lookback/larger.js");
+		sharpen(this.dialog, at, this.#session, this.#inSight, () => this.#at === at);
 	}
 
 	/** All of the session's, to flick through as the evening went: each is made when it comes into sight. @param {number} id the first one */
@@ -255,10 +250,9 @@ export class Frames {
 				if (!shot || !one.isIntersecting) continue;
 				frames.get(one.target)?.show(shot, this.#free);
 				if (one.intersectionRatio > 0.6) {
-					const other = this.#at !== shot.id;
 					this.#at = shot.id;
 					this.#showInSight();
-					if (other && this.enlarge.getAttribute("aria-pressed") === "true") this.#sharpen();
+					if (this.enlarge.ariaPressed === "true") this.#sharpen();
 				}
 			}
 		}, { root: strip, threshold: [0.01, 0.61] });

@@ -3,7 +3,7 @@
 import { suggestionWords } from "../camera.js";
 import { attr, button, el, text } from "../dom.js";
 import { icon } from "../icons.js";
-import { showLarger } from "../larger.js";
+import { showLarger } from "./larger.js";
 import { slot } from "../refusals.js";
 import { fileNumber } from "./filenumber.js";
 import { Reference } from "./reference.js";

@@ -1,6 +1,8 @@
 // A larger picture of a frame than the small one on record: the machine makes it when it is asked for, while nothing is
 // armed.
 
+/** @import { ShotView } from "../../protocol.d.ts" */
+
 const askAgainMs = 3000;
 
 /**
@@ -24,4 +26,19 @@ export async function showLarger(img, session, name, wanted) {
 		await new Promise((done) => setTimeout(done, askAgainMs));
 	}
 	return false;
+}
+
+/**
+ * The enlarged picture of a shot in a strip gets the keys, and is the larger one if it is the camera's.
+ * @param {HTMLDialogElement} dialog with the strip
+ * @param {number} id the shot's
+ * @param {number} session
+ * @param {ShotView | null} shot
+ * @param {() => boolean} inSight
+ */
+export function sharpen(dialog, id, session, shot, inSight) {
+	const box = /** @type {HTMLElement | null} */ (dialog.querySelector(`figure[data-shot="${id}"] > .frame`));
+	box?.focus({ preventScroll: true });
+	const [img, name] = [box?.querySelector("img"), shot?.camera?.name];
+	if (img && name) showLarger(img, session, name, () => dialog.open && inSight());
 }
