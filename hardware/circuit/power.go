@@ -15,13 +15,17 @@ func (b *Board) volts(p *Part, pin string) float64 {
 	return 0
 }
 
+const zenerTolerance = 0.05
+
 // gateSwing is the highest voltage between the gate and the source of a P-channel transistor that is pulled to GND: all
-// of the source's, or what a resistor to the source and one away from it leave.
+// of the source's, what a zener between the two lets be, or what a resistor to the source and one away from it leave.
 func (b *Board) gateSwing(p *Part) float64 {
 	up, down := math.Inf(1), 0.0
 	for _, r := range b.On(p.Pin("G")) {
 		ohms, err := Quantity(r.Value)
 		switch {
+		case r.Type.Kind == Zener && r.Pin("K") == p.Pin("S") && r.Pin("A") == p.Pin("G"):
+			return r.Type.Rating["vz"] * (1 + zenerTolerance)
 		case r.Type.Kind != Resistor || err != nil:
 		case r.Pin("1") == p.Pin("S") || r.Pin("2") == p.Pin("S"):
 			up = ohms
@@ -233,14 +237,15 @@ func (b *Board) pullDownOhms(net string, except *Part) float64 {
 // checkCurrents requires each net that a fuse feeds without a resistor between, and the zero that it comes back
 // through, to state that it carries what the fuse lets pass.
 func checkCurrents(_ *Design, b *Board) (bad []string) {
-	through := func(p *Part) [][2]string {
-		if p.Type.Kind == Resistor || p.Type.Kind == Zener {
-			return nil
-		}
-		return power()(p)
-	}
 	for _, f := range b.ofKind(Fuse) {
 		hold := f.Type.Rating["hold"]
+		through := func(p *Part) [][2]string {
+			small := p.Type.Kind == PNP && p.Type.Rating["i"] < hold // it drives a gate, not a load
+			if p.Type.Kind == Resistor || p.Type.Kind == Zener || small {
+				return nil
+			}
+			return power()(p)
+		}
 		for _, n := range b.Nets {
 			fed := n.Use == Zero && n.Group == b.group(f, "1") || b.reach(f.Pin("1"), b.notGround(through))[n.Name]
 			if fed && n.Amps < hold {

@@ -26,8 +26,9 @@ func checkFuses(_ *Design, b *Board) (bad []string) {
 	return bad
 }
 
-// checkPolarity wants, behind the fuse of a supply above 5.25 V, a diode in series that conducts away from it and a TVS
-// to zero.
+// checkPolarity wants, behind the fuse of a supply above 5.25 V, a diode in series that conducts away from it, and
+// behind that a TVS to zero, which a supply of twice the voltage does not make conduct, and a P-channel transistor in series,
+// which cuts such a supply off.
 func checkPolarity(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {
 		if n.Use != Supply || n.Volts <= 5.25 {
@@ -41,32 +42,47 @@ func checkPolarity(_ *Design, b *Board) (bad []string) {
 			if behind == n.Name {
 				behind = f.Pin("2")
 			}
-			diode, tvs := false, false
+			diode, tvs, cut := false, false, false
 			for _, p := range b.On(behind) {
-				diode = diode || p.Type.Kind == Diode && p.Pin("A") == behind
-				tvs = tvs || p.Type.Kind == TVS && p.Pin("K") == behind && p.Pin("A") == "GND" &&
-					p.Type.Rating["standoff"] >= min(n.Volts, maxOwnVolts)
-				if !slices.Contains([]Kind{Fuse, Diode, TVS}, p.Type.Kind) {
+				if !slices.Contains([]Kind{Fuse, Diode}, p.Type.Kind) {
 					bad = append(bad, fmt.Sprintf("%s is on %s, which a supply the wrong way round makes negative", p.Ref, behind))
+				}
+			}
+			for _, d := range b.On(behind) {
+				if d.Type.Kind != Diode || d.Pin("A") != behind {
+					continue
+				}
+				diode = true
+				for _, p := range b.On(d.Pin("K")) {
+					tvs = tvs || p.Type.Kind == TVS && p.Pin("K") == d.Pin("K") && p.Pin("A") == "GND" &&
+						p.Type.Rating["standoff"] >= 2*min(n.Volts, maxOwnVolts)
+					cut = cut || p.Type.Kind == PMOS && p.Pin("S") == d.Pin("K")
 				}
 			}
 			if !diode {
 				bad = append(bad, behind+" has no diode in series against a supply the wrong way round")
 			}
 			if !tvs {
-				bad = append(bad, behind+" has no TVS to GND against a wrong supply")
+				bad = append(bad, "behind the diode of "+behind+" is no TVS to GND that twice the supply does not make conduct")
+			}
+			if !cut {
+				bad = append(bad, "behind the diode of "+behind+" is no P-channel transistor that cuts a wrong supply off")
 			}
 		}
 	}
 	return bad
 }
 
+// signalOhms is the resistance from which on a resistor feeds nothing: 12 uA at 12 V.
+const signalOhms = 1e6
+
 // power returns the pairs of pins through which a part passes supply current, none for the kinds in without.
 func power(without ...Kind) func(*Part) [][2]string {
 	return func(p *Part) [][2]string {
 		k := p.Type.Kind
+		ohms, _ := Quantity(p.Value)
 		switch {
-		case slices.Contains(without, k):
+		case slices.Contains(without, k) || k == Resistor && ohms >= signalOhms:
 			return nil
 		case k == Switch:
 			return [][2]string{{"1", "2"}, {"3", "4"}}
@@ -99,11 +115,11 @@ func (b *Board) poweredNets() map[string]string {
 	return nets
 }
 
-// checkBehind requires everything that is fed to be dead when the parts of some kinds are taken out, and alive with
-// them.
+// checkBehind requires everything that is fed to be dead when the parts of some kinds are taken out: fed by a supply,
+// or by either side of the kill switch, unless that is taken out.
 func (b *Board) checkBehind(what string, without ...Kind) (bad []string) {
 	for _, supply := range b.Nets {
-		if supply.Use != Supply {
+		if supply.Use != Supply && (slices.Contains(without, Switch) || !b.contact(supply.Name)) {
 			continue
 		}
 		live := b.reach(supply.Name, b.notGround(power(without...)))

@@ -364,9 +364,9 @@ func TestSpoiledDrawingsAreSeen(t *testing.T) {
 		"a note outside":    {func(b *Board) { b.Notes[0].X += 100 }, nil, "leaves the sheet"},
 		"a note on a part":  {func(b *Board) { b.Notes[0].Y -= 40 }, nil, "lies on"},
 		"a name on a wire": {nil, func(s *sheet) {
-			i := slices.IndexFunc(s.texts, func(l lettering) bool { return l.text == "HB_R" })
+			i := slices.IndexFunc(s.texts, func(l lettering) bool { return l.text == "KILL_B" })
 			s.texts[i].y += 1
-		}, "text \"HB_R\" of HB_R lies on a wire of HB_R"},
+		}, "text \"KILL_B\" of KILL_B lies on a wire of KILL_B"},
 		"a wire through a part": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R2", "Q1")) },
 			"the wire of KILL_B runs through"},
 		"a wire at a sign": {nil, func(s *sheet) { s.draw(wire, "KILL_B", joinPins(s, "R3", "R6")) },

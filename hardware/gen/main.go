@@ -3,6 +3,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"maps"
@@ -61,9 +62,10 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	if findings := design.Check(); len(findings) > 0 {
 		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
 	}
-	rows, err := simulator.values(ctx, filepath.Join(dir, "generated", "measured.csv"), again, drawings)
+	table := filepath.Join(dir, "generated", "measured.csv")
+	rows, err := simulator.values(ctx, table, again, drawings)
 	if err != nil {
-		return err
+		return errors.Join(err, writeTable(table, rows))
 	}
 	made, err := generate(design, rows)
 	if err != nil {
@@ -78,7 +80,16 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	return writeGuides(dir, design, rows)
 }
 
-// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table.
+// writeTable writes the values that there are although a limit failed: nothing else is made then, but a run takes minutes.
+func writeTable(file string, rows []circuit.Row) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	return os.WriteFile(file, []byte(circuit.Table(rows)), 0o644)
+}
+
+// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table. With an error
+// about a limit come the values, too.
 func (l *simulator) values(ctx context.Context, table, again string, old bool) ([]circuit.Row, error) {
 	var there []circuit.Row
 	if old || again != "" {
@@ -94,15 +105,15 @@ func (l *simulator) values(ctx context.Context, table, again string, old bool) (
 	if err != nil {
 		return nil, err
 	}
-	rows, err := l.measure(ctx)
-	if err != nil {
-		return nil, err
+	rows, broken := l.measure(ctx)
+	if len(rows) == 0 {
+		return nil, broken
 	}
 	// Rounded as in the table, so that everything is made from the same values.
 	if rows, err = circuit.ParseTable(circuit.Table(rows)); err != nil {
-		return nil, err
+		return nil, errors.Join(broken, err)
 	}
-	return kept(rows), nil
+	return kept(rows), broken
 }
 
 // keepOnly leaves the simulator some decks, DECK,DECK, and says how their rows join those that are there, in the order
