@@ -1,7 +1,9 @@
 package circuit
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -91,10 +93,16 @@ func (s *sheet) name(p *Part, body rect) {
 	}
 }
 
-// What is a part's value with its unit, or its type.
+// numbered are the kinds of parts that are asked for by a generic number, the first of their type.
+var numbered = []Kind{Diode, Zener, TVS, NPN, PNP, NMOS, PMOS, Thyristor, Comparator, OpAmp, Timer}
+
+// What is a part's value with its unit, its generic number, or its type.
 func (p *Part) What() string {
 	unit := map[Kind]string{Resistor: "Ω", Trimmer: "Ω", Capacitor: "F", Electrolytic: "F", Battery: "V"}[p.Type.Kind]
 	switch digits := strings.TrimRight(p.Value, "pnumkM"); {
+	case p.Value == "" && slices.Contains(numbered, p.Type.Kind) && len(p.Type.Makers) > 0:
+		number, _, _ := strings.Cut(p.Type.Makers[0], " (")
+		return number
 	case p.Value == "":
 		return strings.ReplaceAll(p.Type.Name, "_", " ")
 	case unit == "":
@@ -102,6 +110,42 @@ func (p *Part) What() string {
 	default:
 		return digits + " " + strings.Replace(p.Value[len(digits):], "u", "µ", 1) + unit
 	}
+}
+
+// shortRatings are those that decide what may replace a part, for its drawing.
+func (p *Part) shortRatings() string {
+	var list []string
+	for _, r := range [][2]string{{"vz", "V"}, {"v", "V"}, {"p", "W"}, {"i", "A"}} {
+		x, there := p.Type.Rating[r[0]]
+		power := r[0] == "p" && p.Type.Kind != Zener && p.Type.Kind != TVS
+		if there && !power {
+			list = append(list, fmt.Sprintf("%g %s", x, r[1]))
+		}
+	}
+	return strings.Join(list, " ")
+}
+
+// rate writes the ratings of a part with a generic number near it, at the first free place.
+func (s *sheet) rate(p *Part) {
+	if !slices.Contains(numbered, p.Type.Kind) {
+		return
+	}
+	const size, step, reach = 1.5, 0.8, 12
+	b, inside := s.bodies[p.Ref], s.board.Section(p.Section).rect()
+	l := lettering{0, 0, size, "start", rating, p.shortRatings(), p.Ref}
+	wide := TextWide(l.text, size)
+	best, least := l, math.Inf(1)
+	for x := b.x0 - wide - reach; x <= b.x1+reach; x += step {
+		for y := b.y0 - reach; y <= b.y1+reach; y += step {
+			l.x, l.y = x, y
+			box := l.box()
+			far := max(b.x0-box.x1, box.x0-b.x1, 0) + max(b.y0-box.y1, box.y0-b.y1, 0)
+			if far < least && s.free(l, inside) {
+				best, least = l, far
+			}
+		}
+	}
+	s.write(best)
 }
 
 // leg writes a pin's number and name where a builder could mistake one leg for another.

@@ -45,6 +45,7 @@ const (
 	remoteNet   style = "goes-on" // a net that continues elsewhere
 	localNet    style = "ends"    // a net that is drawn completely
 	leg         style = "leg"     // number or name of a pin
+	rating      style = "rating"  // of a part with a generic number
 	beside      style = "side"    // a group of nets beside the barrier
 	symbol      style = "symbol"
 	powerSymbol style = "sign" // ground's bars, a supply's bar
@@ -153,6 +154,9 @@ func (b *Board) sheet() *sheet {
 	}
 	for _, f := range b.Sections {
 		s.section(f)
+	}
+	for _, p := range b.Parts {
+		s.rate(p)
 	}
 	at := gridPoint{8, bottom}
 	for _, n := range b.Notes {

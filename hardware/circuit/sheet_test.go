@@ -132,6 +132,30 @@ func touches(q [2]float64, k shape) bool {
 	return r.holds(rect{q[0], q[1], q[0], q[1]})
 }
 
+// A part that is asked for by a generic number has it and its ratings beside it.
+func TestDrawingsSayWhatToAskFor(t *testing.T) {
+	for _, b := range drawnBoards(t) {
+		s, counted := b.sheet(), 0
+		for _, p := range b.Parts {
+			if !slices.Contains(numbered, p.Type.Kind) {
+				continue
+			}
+			counted++
+			number, _, _ := strings.Cut(p.Type.Makers[0], " (")
+			body := s.bodies[p.Ref].grow(14)
+			for _, want := range []string{number, p.shortRatings()} {
+				assert.True(t, slices.ContainsFunc(s.texts, func(l lettering) bool {
+					return l.of == p.Ref && strings.Contains(l.text, want) && body.meets(l.box())
+				}), "%s of %s", want, p.Ref)
+			}
+		}
+		assert.Positive(t, counted, b.Name)
+	}
+	p := drawnBoards(t)[0].Part("Q41")
+	assert.Equal(t, "IRLZ44N", p.What())
+	assert.Equal(t, "55 V 10 A", p.shortRatings())
+}
+
 // No two texts or parts lie on each other, nothing leaves the sheet, wires keep off parts, texts and barriers.
 func TestDrawingsCanBeRead(t *testing.T) {
 	for _, b := range drawnBoards(t) {

@@ -91,6 +91,24 @@ var (
 		line(11.43, -2.54, 8.89, -2.54), line(11.43, 2.54, 8.89, 2.54), line(11.43, 7.62, 8.89, 7.62)}
 )
 
+var (
+	comparatorSymbol = join(wideBox, half(-5.08), half(5.08), openCollector(-5.08), openCollector(5.08))
+	opampSymbol      = join(wideBox, half(-5.08), half(5.08))
+)
+
+// half is one of the two amplifiers in a package, at a height: + above, - below, its output towards the box's middle.
+func half(y float64) []stroke {
+	const pin = 2.54
+	return []stroke{loop(-4, y-4.2, -4, y+4.2, 2, y), line(-5.4, y-pin, -4, y-pin), line(-5.4, y+pin, -4, y+pin),
+		line(-3.5, y-pin, -2.5, y-pin), line(-3, y-pin-0.5, -3, y-pin+0.5), line(-3.5, y+pin, -2.5, y+pin),
+		line(2, y, 3, y, 3, y/2, 3.4, y/2)}
+}
+
+// openCollector is the sign of an output that only sinks: a rhombus on a line.
+func openCollector(y float64) []stroke {
+	return []stroke{loop(-1.6, y, -0.9, y-0.7, -0.2, y, -0.9, y+0.7), line(-1.6, y+1, -0.2, y+1)}
+}
+
 // arrow is a ray of light: out of a part that emits (way 1) or into one that receives (-1).
 func arrow(x, y float64, way float64) []stroke {
 	tip, end := [2]float64{x + 1.2, y - 1.2}, [2]float64{x, y}

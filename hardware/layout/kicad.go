@@ -16,6 +16,10 @@ const origin = 20.0
 // KiCad is the printed board for KiCad 9. It embeds its footprints; its parts and nets are those of the circuit's
 // schematic.
 func (c *Copper) KiCad() string {
+	return c.kicad().out.String()
+}
+
+func (c *Copper) kicad() *kicad {
 	k := &kicad{c: c, nets: map[string]int{}}
 	k.f("(kicad_pcb (version 20241229) (generator \"stillwater\") (generator_version \"9.0\")\n" +
 		"(general (thickness 1.6)) (paper \"A3\")\n")
@@ -39,7 +43,7 @@ func (c *Copper) KiCad() string {
 			viaDrill, k.nets["/"+v.Net], circuit.UUID(fmt.Sprint(c.Board.Name, " via ", i)))
 	}
 	k.f(")\n")
-	return k.out.String()
+	return k
 }
 
 type kicad struct {
@@ -47,6 +51,7 @@ type kicad struct {
 	nets  map[string]int
 	out   strings.Builder
 	taken []rect // by print and pads
+	lost  []label
 }
 
 // open gives each pin that is joined to nothing the net that KiCad makes for it.
@@ -92,15 +97,19 @@ func (k *kicad) edge() {
 	zones := k.c.zones()
 	for _, g := range slices.Sorted(maps.Keys(zones)) {
 		z := zones[g]
-		const beyond = 1.6
-		low, high := point{z.low.x - beyond, z.low.y - beyond}, point{z.high.x + beyond, z.high.y + beyond}
+		low, high := grown(z).low, grown(z).high
 		k.f("(gr_rect (start %s) (end %s) (stroke (width 0.15) (type dash)) (fill no) (layer \"B.SilkS\") (uuid %q))\n",
 			k.xy(low), k.xy(high), key("zone "+g))
 		k.words(fmt.Sprintf("%s: %g mm to all else", g, Barrier), "B.SilkS", point{high.x, low.y - 0.8}, key("zone name "+g))
 	}
-	k.words(b.Title+". Simulated and rule-checked, not built.", "F.SilkS", point{corner * pitch * 2, b.Height - 1.2},
-		key("title"))
+	k.words(k.titleLine(), "F.SilkS", k.titleAt(), key("title"))
 }
+
+func (k *kicad) titleLine() string {
+	return k.c.Board.Title + ". Simulated and rule-checked, not built."
+}
+
+func (k *kicad) titleAt() point { return point{corner * pitch * 2, k.c.Board.Height - 1.2} }
 
 func (k *kicad) words(words, layer string, at point, key string) {
 	mirror := map[string]string{"B.SilkS": " mirror"}[layer]
@@ -114,9 +123,13 @@ func (k *kicad) parts() {
 		size := 2 * (k.c.padRadiusOf(l) + silkGap)
 		k.taken = append(k.taken, around(k.c.hole(l.At), size, size))
 	}
+	at, long := k.titleAt(), 0.95*float64(len(k.titleLine()))
+	k.taken = append(k.taken, around(point{at.x + long/2, at.y}, long, 1))
 	for _, p := range k.c.Board.Parts {
 		k.part(p)
 	}
+	k.barriers()
+	k.lost = k.label()
 }
 
 const (

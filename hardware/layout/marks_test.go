@@ -437,3 +437,25 @@ func TestWiresKeepOffPillars(t *testing.T) {
 		}
 	}
 }
+
+// The print of each board has every value, the net of every lead, plus and cathode, none on another or on a pad, and the
+// barriers on both sides.
+func TestThePrintNamesEverything(t *testing.T) {
+	for _, b := range design(t).Boards {
+		p, err := Place(b)
+		require.NoError(t, err)
+		k := (&Copper{Plan: p}).kicad()
+		assert.Empty(t, k.lost, b.Name)
+		print := k.out.String()
+		for _, l := range k.c.labels() {
+			assert.Contains(t, print, fmt.Sprintf("(gr_text %q", l.words), "%s: %s", b.Name, l.of)
+		}
+		for i, one := range k.taken {
+			for _, other := range k.taken[:i] {
+				pads := i < len(k.c.Legs)
+				assert.True(t, pads || !one.touches(other), "%s: print at %v lies on %v", b.Name, one, other)
+			}
+		}
+		assert.Equal(t, len(b.Groups) > 1, strings.Contains(print, "(gr_line "), b.Name)
+	}
+}
