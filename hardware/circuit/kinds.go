@@ -34,6 +34,8 @@ const (
 	Phototransistor Kind = "phototransistor"
 	Photodiode      Kind = "photodiode"
 	Electret        Kind = "electret"
+	Microcontroller Kind = "microcontroller"
+	Resonator       Kind = "resonator"
 )
 
 // Pin is one pin of a kind: where it is in the drawing, in units of 1.27 mm from the part's centre with y downwards,
@@ -113,6 +115,22 @@ func halves() []Pin {
 		[4][2]string{{"8", "V+"}, {"1", "1 out"}, {"7", "2 out"}, {"4", "0 V"}})
 }
 
+// chipNames are the pins of an ATmega328P in its DIP-28, by their numbers (Microchip's data sheet DS40002061, from memory).
+var chipNames = [28]string{"PC6 reset", "PD0", "PD1", "PD2", "PD3", "PD4", "VCC", "0 V", "PB6", "PB7", "PD5", "PD6", "PD7",
+	"PB0", "PB1", "PB2", "PB3", "PB4", "PB5", "AVCC", "AREF", "0 V", "PC0", "PC1", "PC2", "PC3", "PC4", "PC5"}
+
+// chipPins are drawn as they are seen from above: 1 to 14 down the left, 15 to 28 up the right.
+func chipPins() (pins []Pin) {
+	for i, name := range chipNames {
+		pin := Pin{strconv.Itoa(i + 1), name, -13, 2*i - 13, -1, 0}
+		if i >= 14 {
+			pin.X, pin.Y, pin.DX = 13, 2*(27-i)-13, 1
+		}
+		pins = append(pins, pin)
+	}
+	return pins
+}
+
 var kinds = map[Kind]kindOf{
 	Resistor: {letter: "R", spice: "R", ratings: []string{"p", "v"}, valued: true, pins: twoPins("1", "2"),
 		order: []string{"1", "2"}, shape: boxSymbol},
@@ -165,6 +183,10 @@ var kinds = map[Kind]kindOf{
 		order: []string{"1", "2"}, shape: phototransistorSymbol},
 	Photodiode: {letter: "D", spice: "X", ratings: []string{"v"}, pins: across(), order: []string{"1", "2"},
 		shape: photodiodeSymbol},
+	Microcontroller: {letter: "U", ratings: []string{"v", "i"}, pins: chipPins(), shape: chipSymbol},
+	Resonator: {letter: "Y",
+		pins:  []Pin{{"1", "1", -4, 0, -1, 0}, {"2", "2", 0, 4, 0, 1}, {"3", "3", 4, 0, 1, 0}},
+		shape: resonatorSymbol},
 	Electret: {letter: "MK", spice: "X", ratings: []string{"v", "i"}, pins: twoPins("+", "-"),
 		order: []string{"1", "2"}, shape: electretSymbol},
 }

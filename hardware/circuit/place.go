@@ -94,7 +94,8 @@ func (s *sheet) name(p *Part, body rect) {
 }
 
 // numbered are the kinds of parts that are asked for by a generic number, the first of their type.
-var numbered = []Kind{Diode, Zener, TVS, NPN, PNP, NMOS, PMOS, Thyristor, Comparator, OpAmp, Timer}
+var numbered = []Kind{Diode, Zener, TVS, NPN, PNP, NMOS, PMOS, Thyristor, Comparator, OpAmp, Timer,
+	Microcontroller}
 
 // What is a part's value with its unit, its generic number, or its type.
 func (p *Part) What() string {
@@ -159,9 +160,9 @@ func (s *sheet) leg(t pinEnd) {
 	case Terminal:
 		put(x-float64(t.out.x)*4*unit, y+0.6, 1.6, "middle", text)
 		return
-	case Comparator, OpAmp, Timer:
+	case Comparator, OpAmp, Timer, Microcontroller:
 		anchor := map[int]string{-1: "start", 1: "end"}[t.out.x]
-		put(x-float64(t.out.x)*3.1, y+0.6, 1.6, anchor, t.pin.Name)
+		put(x-float64(t.out.x)*3.1, y+0.6, 1.6, anchor, strings.TrimSpace(t.pin.Name+" "+Wire{Line: t.pin.Name}.Label()))
 	case NPN, PNP, NMOS, PMOS, Thyristor, Opto, Phototransistor:
 		text = t.pin.Name
 		if k != Phototransistor {

@@ -56,10 +56,10 @@ func checkStrength(_ *Design, b *Board) (bad []string) {
 		case Electret:
 			meets /= margin // a capsule has no peaks
 		}
-		if (p.Type.Kind == Comparator || p.Type.Kind == OpAmp || p.Type.Kind == Timer) && stands < meets {
-			bad = append(bad, fmt.Sprintf("%s stands %g V and meets %g V", p.Ref, stands, meets))
-		}
-		if slices.Contains([]Kind{Comparator, OpAmp, Timer}, p.Type.Kind) {
+		if slices.Contains([]Kind{Comparator, OpAmp, Timer, Microcontroller}, p.Type.Kind) {
+			if stands < meets {
+				bad = append(bad, fmt.Sprintf("%s stands %g V and meets %g V", p.Ref, stands, meets))
+			}
 			continue
 		}
 		if p.Type.Kind == NMOS || p.Type.Kind == PMOS {

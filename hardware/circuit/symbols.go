@@ -96,6 +96,23 @@ var (
 	opampSymbol      = join(wideBox, half(-5.08), half(5.08))
 )
 
+var (
+	chipSymbol      = chip()
+	resonatorSymbol = []stroke{line(-5.08, 0, -1.9, 0), line(1.9, 0, 5.08, 0), heavy(-1.9, -1.8, -1.9, 1.8),
+		heavy(1.9, -1.8, 1.9, 1.8), box(1.1, 2.2), line(0, 5.08, 0, 3.2), line(-2.4, 3.2, 2.4, 3.2)}
+)
+
+// chip is the microcontroller's box with its notch and a line to each pin.
+func chip() []stroke {
+	const edge = 13.97
+	strokes := []stroke{box(edge, 19.05), line(-1.5, -19.05, -1.5, -18, 1.5, -18, 1.5, -19.05)}
+	for _, p := range chipPins() {
+		x, y := float64(p.X)*unit, float64(p.Y)*unit
+		strokes = append(strokes, line(x, y, float64(p.DX)*edge, y))
+	}
+	return strokes
+}
+
 // half is one of the two amplifiers in a package, at a height: + above, - below, its output towards the box's middle.
 func half(y float64) []stroke {
 	const pin = 2.54

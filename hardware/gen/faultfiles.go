@@ -47,7 +47,7 @@ func (l *simulator) writeFaults(ctx context.Context, dir string, progress io.Wri
 	if err != nil {
 		return err
 	}
-	filled, err := faultGuide(string(page), dir)
+	filled, err := faultGuide(string(page), l.design, dir)
 	if err != nil {
 		return err
 	}
@@ -55,7 +55,7 @@ func (l *simulator) writeFaults(ctx context.Context, dir string, progress io.Wri
 }
 
 // faultGuide fills the guide's part on faults in, from the tables that are there.
-func faultGuide(page, dir string) (string, error) {
+func faultGuide(page string, d *circuit.Design, dir string) (string, error) {
 	kept := files{}
 	if err := kept.keep(dir); err != nil {
 		return "", err
@@ -73,6 +73,9 @@ func faultGuide(page, dir string) (string, error) {
 		return "", err
 	}
 	if page, err = circuit.Fill(page, "faults", circuit.FaultGuide(lines)); err != nil {
+		return "", err
+	}
+	if page, err = circuit.Fill(page, "symptoms", d.SymptomGuide(lines)); err != nil {
 		return "", err
 	}
 	return circuit.Fill(page, "heartbeats", band)

@@ -217,7 +217,7 @@ func TestSquareWavesAreCurrent(t *testing.T) {
 // The guide says what the tables say.
 func TestTheGuideOnFaultsIsCurrent(t *testing.T) {
 	page := read(t, "README.md")
-	want, err := faultGuide(page, hardware)
+	want, err := faultGuide(page, design(t), hardware)
 	require.NoError(t, err)
 	assert.True(t, want == page, "hardware/README.md is out of date: run go run ./hardware/gen -faults")
 }

@@ -50,7 +50,9 @@ func rows(t testing.TB) []circuit.Row {
 
 // What is checked in is what the description gives.
 func TestGeneratedFilesAreCurrent(t *testing.T) {
-	made, err := generate(design(t), rows(t))
+	timing, err := readDesign(hardware, "timing.txt")
+	require.NoError(t, err)
+	made, err := generate(design(t), timing, rows(t))
 	require.NoError(t, err)
 	require.NoError(t, made.keep(hardware))
 	names, err := there(filepath.Join(hardware, "generated"))
@@ -67,14 +69,14 @@ func TestGeneratedFilesAreCurrent(t *testing.T) {
 // The guide's cautions are those of the one source, its expected values those of the simulation.
 func TestTheGuideIsCurrent(t *testing.T) {
 	page := read(t, "README.md")
-	want, err := guide(page, rows(t))
+	want, err := guide(page, design(t), rows(t))
 	require.NoError(t, err)
 	assert.True(t, want == page, "hardware/README.md is out of date: run go run ./hardware/gen")
 	first := read(t, "FIRST.md")
 	want, err = firstGuide(first, design(t), rows(t))
 	require.NoError(t, err)
 	assert.True(t, want == first, "hardware/FIRST.md is out of date: run go run ./hardware/gen")
-	_, err = guide("a page without its places", rows(t))
+	_, err = guide("a page without its places", design(t), rows(t))
 	assert.ErrorContains(t, err, "<!-- cautions -->")
 }
 

@@ -34,13 +34,13 @@ func main() {
 }
 
 func run(ctx context.Context, dir, only, show, again string, drawings, faults bool) error {
-	text, err := os.ReadFile(filepath.Join(dir, "circuits.txt"))
+	design, err := readDesign(dir, "circuits.txt")
 	if err != nil {
 		return err
 	}
-	design, err := circuit.Parse(string(text))
+	timing, err := readDesign(dir, "timing.txt")
 	if err != nil {
-		return fmt.Errorf("circuits.txt: %w", err)
+		return err
 	}
 	if !drawings {
 		if err := lay(design); err != nil {
@@ -59,15 +59,15 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	case faults:
 		return simulator.writeFaults(ctx, dir, progressWriter())
 	}
-	if findings := design.Check(); len(findings) > 0 {
-		return fmt.Errorf("circuits.txt breaks %d rules, the first is %s", len(findings), findings[0])
+	if findings := append(design.Check(), timing.Check()...); len(findings) > 0 {
+		return fmt.Errorf("the circuits break %d rules, the first is %s", len(findings), findings[0])
 	}
 	table := filepath.Join(dir, "generated", "measured.csv")
 	rows, err := simulator.values(ctx, table, again, drawings)
 	if err != nil {
 		return errors.Join(err, writeTable(table, rows))
 	}
-	made, err := generate(design, rows)
+	made, err := generate(design, timing, rows)
 	if err != nil {
 		return err
 	}
@@ -78,6 +78,19 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 		return err
 	}
 	return writeGuides(dir, design, rows)
+}
+
+// readDesign reads a description.
+func readDesign(dir, name string) (*circuit.Design, error) {
+	text, err := os.ReadFile(filepath.Join(dir, name))
+	if err != nil {
+		return nil, err
+	}
+	d, err := circuit.Parse(string(text))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	return d, nil
 }
 
 // writeTable writes the values that there are although a limit failed: nothing else is made then, but a run takes minutes.

@@ -11,6 +11,7 @@ import (
 	"slices"
 
 	"stillwater/hardware/circuit"
+	"stillwater/hardware/head"
 	"stillwater/hardware/layout"
 )
 
@@ -51,8 +52,9 @@ func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
 	return rows, errors.Join(bad...)
 }
 
-// generate makes all files from the description and the measured values.
-func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
+// generate makes all files from the description and the measured values; timing is the timing board, of which there is a
+// drawing only.
+func generate(d, timing *circuit.Design, rows []circuit.Row) (files, error) {
 	delays, err := circuit.Delays(rows)
 	if err != nil {
 		return nil, err
@@ -67,6 +69,10 @@ func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
 		out[b.Name+".svg"] = b.SVG()
 		out[b.Name+".kicad_sch"] = b.KiCad()
 	}
+	out["head.svg"] = head.Usual().SVG()
+	for _, b := range timing.Boards {
+		out[b.Name+".svg"] = b.SVG()
+	}
 	out["sym-lib-table"], out["fp-lib-table"] = circuit.KiCadLibraryTables()
 	out[circuit.Library+".kicad_sym"] = d.KiCadSymbols()
 	for name, text := range layout.Footprints(d) {
@@ -76,10 +82,17 @@ func generate(d *circuit.Design, rows []circuit.Row) (files, error) {
 }
 
 // guide fills the generated parts of the build guide in.
-func guide(page string, rows []circuit.Row) (string, error) {
+func guide(page string, d *circuit.Design, rows []circuit.Row) (string, error) {
 	page, err := circuit.Fill(page, "cautions", circuit.Cautions())
 	if err != nil {
 		return "", err
+	}
+	// The modulated beams' range with the weakest emitter, from LED to photodiode, as the guide works it out.
+	const bareRange = 240
+	for name, text := range map[string]string{"pinouts": d.PinOuts(), "heads": head.Guide(bareRange)} {
+		if page, err = circuit.Fill(page, name, text); err != nil {
+			return "", err
+		}
 	}
 	for name, table := range map[string]func([]circuit.Row) (string, error){
 		"expected": circuit.Expected, "occlusions": circuit.Occlusions,
@@ -117,7 +130,7 @@ func firstGuide(page string, d *circuit.Design, rows []circuit.Row) (string, err
 // writeGuides does so in the files.
 func writeGuides(dir string, d *circuit.Design, rows []circuit.Row) error {
 	for name, fill := range map[string]func(string) (string, error){
-		"README.md": func(page string) (string, error) { return guide(page, rows) },
+		"README.md": func(page string) (string, error) { return guide(page, d, rows) },
 		"FIRST.md":  func(page string) (string, error) { return firstGuide(page, d, rows) },
 	} {
 		path := filepath.Join(dir, name)

@@ -131,7 +131,8 @@ func (k *kicad) dashes(z rect, side int, group string) {
 	for n := 0; float64(n+1)*(dash+gap) <= long; n++ {
 		at := func(way float64) point { return point{a.x + (b.x-a.x)*way/long, a.y + (b.y-a.y)*way/long} }
 		from, to := at(float64(n)*(dash+gap)), at(float64(n)*(dash+gap)+dash)
-		here := rect{point{min(from.x, to.x) - pen, min(from.y, to.y) - pen}, point{max(from.x, to.x) + pen, max(from.y, to.y) + pen}}
+		here := rect{point{min(from.x, to.x) - pen, min(from.y, to.y) - pen},
+			point{max(from.x, to.x) + pen, max(from.y, to.y) + pen}}
 		if !k.bare(here) {
 			continue
 		}
