@@ -343,7 +343,7 @@ func (d *drawing) pinNames(part *circuit.Part, legs []point) {
 func (d *drawing) names() {
 	left := map[*circuit.Part]string{}
 	for _, part := range d.Board.Parts {
-		what := cmp.Or(part.Value, strings.ReplaceAll(part.Type.Name, "_", " "))
+		what := cmp.Or(part.Value, shorter(part.What(), strings.ReplaceAll(part.Type.Name, "_", " ")))
 		both := part.Ref + " " + what
 		switch {
 		case d.within(part, both, 1.6, 1.4, 1.25):
@@ -358,6 +358,14 @@ func (d *drawing) names() {
 			d.beside(part, words, "")
 		}
 	}
+}
+
+// shorter is the shorter of two words: there is little room.
+func shorter(one, other string) string {
+	if len(one) < len(other) {
+		return one
+	}
+	return other
 }
 
 // within writes words in a part's body in the first size that fits, horizontally or vertically.
@@ -465,10 +473,13 @@ func (d *drawing) number(n int, end, other point) {
 	long := math.Hypot(other.x-end.x, other.y-end.y)
 	t := text{words: fmt.Sprint(n), size: 1.5, class: "on-link"}
 	var places []point
-	for _, mm := range []float64{2.2, 2.8, 3.6, 4.6, 5.6, 7, 9} {
+	for _, mm := range []float64{2.2, 2.8, 3.6, 4.6, 5.6, 7, 9, 12, 16, 20} {
+		if mm > 9 && mm > long/2 {
+			break // past the middle it would be the other end's
+		}
 		places = append(places, point{end.x + (other.x-end.x)*mm/long, end.y + (other.y-end.y)*mm/long})
 	}
-	for _, side := range []float64{1.7, -1.7} {
+	for _, side := range []float64{1.7, -1.7, 2.3, -2.3} {
 		for _, mm := range []float64{2, 3, 4.5, 6} {
 			x, y := (other.x-end.x)/long, (other.y-end.y)/long
 			places = append(places, point{end.x + x*mm - y*side, end.y + y*mm + x*side})
