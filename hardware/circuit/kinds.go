@@ -115,9 +115,10 @@ func halves() []Pin {
 		[4][2]string{{"8", "V+"}, {"1", "1 out"}, {"7", "2 out"}, {"4", "0 V"}})
 }
 
-// chipNames are the pins of an ATmega328P in its DIP-28, by their numbers (Microchip's data sheet DS40002061, from memory).
-var chipNames = [28]string{"PC6 reset", "PD0", "PD1", "PD2", "PD3", "PD4", "VCC", "0 V", "PB6", "PB7", "PD5", "PD6", "PD7",
-	"PB0", "PB1", "PB2", "PB3", "PB4", "PB5", "AVCC", "AREF", "0 V", "PC0", "PC1", "PC2", "PC3", "PC4", "PC5"}
+// chipNames are the pins of an ATmega328P in its DIP-28, by their numbers (Microchip's data sheet DS40002061, from
+// memory).
+var chipNames = [28]string{"PC6 reset", "PD0", "PD1", "PD2", "PD3", "PD4", "VCC", "0 V", "PB6", "PB7", "PD5", "PD6",
+	"PD7", "PB0", "PB1", "PB2", "PB3", "PB4", "PB5", "AVCC", "AREF", "0 V", "PC0", "PC1", "PC2", "PC3", "PC4", "PC5"}
 
 // chipPins are drawn as they are seen from above: 1 to 14 down the left, 15 to 28 up the right.
 func chipPins() (pins []Pin) {

@@ -27,8 +27,8 @@ func checkFuses(_ *Design, b *Board) (bad []string) {
 }
 
 // checkPolarity wants, behind the fuse of a supply above 5.25 V, a diode in series that conducts away from it, and
-// behind that a TVS to zero, which a supply of twice the voltage does not make conduct, and a P-channel transistor in series,
-// which cuts such a supply off.
+// behind that a TVS to zero, which a supply of twice the voltage does not make conduct, and a P-channel transistor in
+// series, which cuts such a supply off.
 func checkPolarity(_ *Design, b *Board) (bad []string) {
 	for _, n := range b.Nets {
 		if n.Use != Supply || n.Volts <= 5.25 {

@@ -11,7 +11,8 @@ import (
 func (b *Board) SVG() string { return b.sheet().svg() }
 
 const styles = `text{font-family:Arial,Helvetica,sans-serif;fill:#000}
-.title{font-weight:bold}.goes-on{fill:#00418a}.ends{fill:#666}.leg,.rating{fill:#444}.side{fill:#a03000;font-style:italic}
+.title{font-weight:bold}.goes-on{fill:#00418a}.ends{fill:#666}.leg,.rating{fill:#444}` +
+	`.side{fill:#a03000;font-style:italic}
 .symbol,.sign,.wire,.frame,.barrier{fill:none;stroke:#222;stroke-width:.25}.thick{stroke-width:.55}
 .wire{stroke:#00602a}.frame{stroke:#999}
 .barrier{stroke:#a03000;stroke-width:.4;stroke-dasharray:2.5 1.5}.dot{fill:#00602a}

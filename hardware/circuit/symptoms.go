@@ -7,8 +7,8 @@ import (
 	"strings"
 )
 
-// SymptomGuide is the guide's table of symptoms: what fails or shows while the rig runs, and the parts of which a single
-// simulated fault does so, section by section.
+// SymptomGuide is the guide's table of symptoms: what fails or shows while the rig runs, and the parts of which a
+// single simulated fault does so, section by section.
 func (d *Design) SymptomGuide(lines []FaultLine) string {
 	type symptom struct{ problem, lamps string }
 	var order []symptom

@@ -176,7 +176,8 @@ V1 high 0 10
 .meas tran current FIND i(V1) AT=5u
 .end
 `, openTestSimulator(t, design(t)).models, circuit.Corner{Name: "typical",
-		Params: []string{"TEMP=25", "SPREAD=nominal", "CTR=1", "SLOW=1", "VTO=0", "VZ=0", "LEAK=0", "KB=1", "VOS=0", "VLOW=1"}})
+		Params: []string{"TEMP=25", "SPREAD=nominal", "CTR=1", "SLOW=1", "VTO=0", "VZ=0", "LEAK=0", "KB=1", "VOS=0",
+			"VLOW=1"}})
 	require.NoError(t, err)
 	got, err := spice(t.Context(), text)
 	require.NoError(t, err)

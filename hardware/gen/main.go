@@ -93,7 +93,8 @@ func readDesign(dir, name string) (*circuit.Design, error) {
 	return d, nil
 }
 
-// writeTable writes the values that there are although a limit failed: nothing else is made then, but a run takes minutes.
+// writeTable writes the values that there are although a limit failed: nothing else is made then, but a run takes
+// minutes.
 func writeTable(file string, rows []circuit.Row) error {
 	if len(rows) == 0 {
 		return nil

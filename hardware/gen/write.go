@@ -52,8 +52,8 @@ func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
 	return rows, errors.Join(bad...)
 }
 
-// generate makes all files from the description and the measured values; timing is the timing board, of which there is a
-// drawing only.
+// generate makes all files from the description and the measured values; timing is the timing board, of which there is
+// a drawing only.
 func generate(d, timing *circuit.Design, rows []circuit.Row) (files, error) {
 	delays, err := circuit.Delays(rows)
 	if err != nil {

@@ -1,6 +1,6 @@
-// Package head works out the heads of a light beam: what slit, tube and distance change. Lengths are in millimetres, times
-// in seconds, angles in degrees. Light is taken as rays from an evenly bright lens, which no real emitter is: own estimate,
-// not measured.
+// Package head works out the heads of a light beam: what slit, tube and distance change. Lengths are in millimetres,
+// times in seconds, angles in degrees. Light is taken as rays from an evenly bright lens, which no real emitter is: own
+// estimate, not measured.
 package head
 
 import (
@@ -9,7 +9,8 @@ import (
 	"strings"
 )
 
-// Pair is an emitter's head and a receiver's head, alike: a black tube with the part at its end and a slit at its mouth.
+// Pair is an emitter's head and a receiver's head, alike: a black tube with the part at its end and a slit at its
+// mouth.
 type Pair struct {
 	Bore, Wall float64 // of the tube
 	Length     float64 // from the part to the slit
@@ -51,8 +52,8 @@ func (p Pair) Light() float64 {
 	return seen(p.Slit) * seen(p.Wide) * lit(p.Slit) * lit(p.Wide)
 }
 
-// Range is the largest distance from slit to slit at which the receiver gets as much light as a bare pair at a distance.
-// It is 0 if there is none.
+// Range is the largest distance from slit to slit at which the receiver gets as much light as a bare pair at a
+// distance. It is 0 if there is none.
 func (p Pair) Range(bare float64) float64 {
 	enough := func(apart float64) bool {
 		p.Apart = apart
@@ -81,7 +82,8 @@ func (p Pair) Accepts() (along, across float64) {
 	return angle(p.Slit), angle(p.Wide)
 }
 
-// Neighbour is how far another emitter must be off the axis, across the fall, so that the receiver does not see its lens.
+// Neighbour is how far another emitter must be off the axis, across the fall, so that the receiver does not see its
+// lens.
 func (p Pair) Neighbour() float64 {
 	_, across := p.Accepts()
 	return (p.Apart+p.Length)*math.Tan(across*math.Pi/180) + p.Wide/2 + p.Lens/2
@@ -108,8 +110,8 @@ func Guide(bare float64) string {
 	p := Usual()
 	along, across := p.Accepts()
 	fmt.Fprintf(&out, "\nAs drawn, %g mm from slit to slit: the receiver sees nothing that is more than %.1f degrees off "+
-		"the axis along the fall, or %.1f across it.\nAnother beam's emitter stands %.0f mm or more aside, or on the receiver's side. With a half angle of %g "+
-		"degrees the emitter may point\n%.0f mm beside the receiver before half of the light is gone.\n", p.Apart, along, across,
-		math.Ceil(p.Neighbour()/5)*5, p.HalfAngle, p.Misalignment())
+		"the axis along the fall, or %.1f across it.\nAnother beam's emitter stands %.0f mm or more aside, or on the "+
+		"receiver's side. With a half angle of %g degrees the emitter may point\n%.0f mm beside the receiver before half "+
+		"of the light is gone.\n", p.Apart, along, across, math.Ceil(p.Neighbour()/5)*5, p.HalfAngle, p.Misalignment())
 	return out.String()
 }
