@@ -106,7 +106,8 @@ func (k *kicad) edge() {
 }
 
 func (k *kicad) titleLine() string {
-	return k.c.Board.Title + ". Simulated and rule-checked, not built."
+	name, _, _ := strings.Cut(k.c.Board.Title, ":")
+	return name + ". Simulated and rule-checked, not built."
 }
 
 func (k *kicad) titleAt() point { return point{corner * pitch * 2, k.c.Board.Height - 1.2} }
