@@ -13,6 +13,7 @@ import (
 	"stillwater/internal/control"
 	"stillwater/internal/elevation"
 	"stillwater/internal/need"
+	"stillwater/internal/shot"
 )
 
 // violation is a rule that axe found broken, and the nodes it was broken at.
@@ -131,4 +132,34 @@ func TestAccessibilityRules(t *testing.T) {
 	found := check(p, "a button without a name")
 	require.NotEmpty(t, found, "the check can fail")
 	assert.True(t, strings.Contains(fmt.Sprint(found), "button-name"), "%v", found)
+}
+
+// TestAccessibilityOfFrames: the same for the camera's frames, and for a frame's dialog in each of its states.
+func TestAccessibilityOfFrames(t *testing.T) {
+	t.Parallel()
+	check := axe(t)
+	throws := shot.DefaultSet()
+	throws.Kind = shot.Throw
+	_, p, files := cameraEveningOf(t, startBrowser(t), throws)
+	p.openCamera()
+	p.choose(".camera input[type=file]", files...)
+	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
+	assert.Empty(t, check(p, "the frames"))
+	p.dialogTo(2)
+	assert.Empty(t, check(p, "a frame"))
+	p.sayShot(3)
+	p.until("it is said", `document.querySelector(".camera-title").textContent.includes("Shot 3, as you said")`)
+	assert.Empty(t, check(p, "what a pair changes"))
+	p.js(`document.querySelector(".camera-dialog .enlarge").click()`)
+	assert.Empty(t, check(p, "a frame enlarged"))
+	p.js(`document.querySelector(".camera-dialog .enlarge").click()`)
+	p.tap(".camera-reference > summary")
+	assert.Empty(t, check(p, "to measure with a frame"))
+	for _, what := range []string{"ruler", "spot"} {
+		p.tap(".camera-reference ." + what)
+		assert.Empty(t, check(p, what))
+		p.tap(".camera-marking button:last-child")
+	}
+	p.js(`document.querySelector(".camera-title").replaceChildren(); document.querySelector(".enlarge").replaceChildren()`)
+	assert.NotEmpty(t, check(p, "a button without a name"), "the check can fail")
 }

@@ -23,7 +23,7 @@ export class Marks {
 		this.names = names;
 		this.changed = changed;
 		this.says = el("span", { class: "spoken", role: "status" });
-		this.nodes = names.map((_, i) => el("button", { type: "button", class: "point", onfocus: () => this.#choose(i), onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e) }, `${i + 1}`));
+		this.nodes = names.map((_, i) => el("button", { type: "button", class: "point", onfocus: () => this.#choose(i), onkeydown: (/** @type {KeyboardEvent} */ e) => this.#key(e) }, names.length > 1 ? `${i + 1}` : ""));
 		box.append(...this.nodes, this.says);
 		box.addEventListener("pointerdown", (e) => this.#begin(e));
 		box.addEventListener("pointermove", (e) => this.#slide(e));

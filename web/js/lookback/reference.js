@@ -23,7 +23,7 @@ export class Reference {
 		this.commands = commands;
 		this.refusals = refusals;
 		this.say = marking;
-		this.ruler = new Marks(picture, ["First place on the ruler", "Second place on the ruler"], () => {});
+		this.ruler = new Marks(picture, ["Place 1 on the ruler", "Place 2 on the ruler"], () => {});
 		this.spot = new Marks(picture, ["Where the liquid is to be"], () => {});
 		this.empty = button({ role: "switch", "data-sends": true, onclick: () => this.#empty() }, "Empty frame (no liquid)");
 		this.measure = button({ class: "ruler", "data-sends": true, onclick: () => this.#mark("ruler") }, "A ruler is in it");
