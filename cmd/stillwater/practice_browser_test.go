@@ -48,7 +48,7 @@ func TestPractice(t *testing.T) {
 	for name, does := range map[string]func(*testing.T){
 		"mark": b.practiceMark, "pace": b.practicePace, "dry": b.dryRunHasNoGo,
 		"what happened": b.whatHappened, "rooms": b.practiceRooms, "sweep": b.sweepOnPage,
-		"strip": b.stripOfFrames, "judged first": b.judgedFirst,
+		"strip": b.stripOfFrames, "judged first": b.judgedFirst, "collision": b.collisionFits,
 		"drag": b.dragPicture, "typed": b.typedMeasurement,
 		"long problem": b.longProblem, "judging at a pace": b.judgingAtAPace,
 		"places":  b.betterPlaces,
@@ -332,6 +332,30 @@ func (b *browser) stripOfFrames(t *testing.T) {
 			`!document.querySelector("#strip-words").textContent.includes("No. %s")`, shown))
 		assert.Equal(t, at, eval[string](p, places), "at %v", size)
 	}
+	p.clean()
+}
+
+// After a collision, with what was learned and what comes next below its card, Shoot needs no scrolling on a phone.
+func (b *browser) collisionFits(t *testing.T) {
+	_, p := b.stage(t, func(m *fakeControl) {
+		practising(3)(&m.snap)
+		m.snap.Set.Kind = shot.Drops
+		for i := range m.snap.Shots {
+			m.snap.Shots[i].Kind, m.snap.Shots[i].Aimed = shot.Drops, true
+			m.snap.Shots[i].Seen = "the sheet 1.4 ms before its widest, 12 mm above the surface, 2 mm too high"
+		}
+		plan := tuning.Plan{Low: -14e6, High: 16e6, Scatter: 4e6, Tolerance: 5e6, Delay: 96e6, Whose: "the splash's own"}
+		tries := []tuning.Try{{At: 0, Verdict: "late"}, {At: 0, Verdict: "late"}}
+		a := tuning.Learn(plan, tries, 0)
+		m.snap.Tuning = &control.Tuning{Step: string(a.Step), Line: a.Line, Words: a.Words, Facts: control.ViewFacts(a),
+			Strip: strip.Draw(strip.FromTries(plan, tries, a), strip.Options{ForPage: true}).SVG}
+	})
+	p.state("safe", "Safe")
+	p.place("shoot")
+	p.resize(390, 844)
+	p.until("what was learned is there", `document.querySelector("#learned").checkVisibility()`)
+	p.picture("practice-collision-390")
+	assert.LessOrEqual(t, eval[float64](p, `(n => n.scrollHeight - n.clientHeight)(document.querySelector("#shoot"))`), 0.)
 	p.clean()
 }
 
