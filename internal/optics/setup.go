@@ -247,9 +247,9 @@ func (s Setup) WithoutStale(before Setup) Setup {
 // time in place of the usual one, it was there already.
 func (c Camera) MovedSince(before Camera) bool {
 	usual := DefaultSetup().Camera
-	moved := func(now, was, unknown phys.Length) bool { return now != was && now != unknown && was != unknown }
+	moved := func(now, was, unknown phys.Length) bool { return now != was && was != unknown }
 	return moved(c.Focal, before.Focal, usual.Focal) || moved(c.Distance, before.Distance, usual.Distance) ||
-		moved(c.FieldSeen, before.FieldSeen, 0) || c.Turn != before.Turn
+		moved(c.FieldSeen, before.FieldSeen, 0) && c.FieldSeen != 0 || c.Turn != before.Turn
 }
 
 // WithSeen is the setup with what was seen and read at the focus spot in another, and of the background in its frame.

@@ -142,6 +142,7 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 		{func(s *Setup) { s.Flash.Others = "28 m, 1/8, 60 cm" }, []string{"background", "its meter", "black"}},
 		{func(s *Setup) { s.Camera.Pixels, s.Camera.Print = 4000, 0.3 }, all},
 		{func(s *Setup) { s.Camera.Distance = 0.7 }, []string{"card", "key", "background", "its meter", "black"}},
+		{func(s *Setup) { s.Camera.Distance = 0.5 }, []string{"card", "key", "background", "its meter", "black"}},
 		{func(s *Setup) { s.Camera.Focal = 0.06 }, all},
 		{func(s *Setup) { s.Camera.Turn = 0.2 }, []string{"card", "key", "background", "its meter", "black"}},
 	} {
