@@ -58,7 +58,7 @@ func (c *cameraControl) ShowCamera(session int64, now control.CameraNow, frames 
 		s.Camera = now
 		for i := range s.Shots {
 			if f, ok := frames[s.Shots[i].ID]; ok {
-				s.Shots[i].Camera, s.Shots[i].Framed = &f, true
+				s.Shots[i].CameraFrame, s.Shots[i].Framed = &f, true
 			}
 		}
 	})
@@ -180,11 +180,11 @@ func TestFramesAtShoot(t *testing.T) {
 	p.choose(".camera input[type=file]", files...)
 	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
 	c.be(func(s *control.Snapshot) {
-		late := *s.Shots[0].Camera
+		late := *s.Shots[0].CameraFrame
 		late.Verdict, late.Says = control.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
 		late.Next = []string{"trim the delay by -5.2 ms"}
 		s.Shots = slices.Clone(s.Shots)
-		s.Shots[0].Camera = &late
+		s.Shots[0].CameraFrame = &late
 		s.Camera.Measured = 3
 		s.Tuning = &control.Tuning{Step: "judge", Line: "Judge some", Words: "Judge some", Facts: []control.Fact{}}
 	})

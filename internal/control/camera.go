@@ -71,11 +71,11 @@ func (c *Control) ShowCamera(session int64, now CameraNow, frames map[int64]Fram
 			break
 		}
 		s := &c.shots[i]
-		s.Camera = nil
+		s.CameraFrame = nil
 		if f, framed := frames[s.ID]; framed {
-			s.Camera = &f
+			s.CameraFrame = &f
 		}
-		s.Framed = s.Camera != nil
+		s.Framed = s.CameraFrame != nil
 	}
 	c.publishSoon()
 }

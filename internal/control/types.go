@@ -300,7 +300,7 @@ type ShotView struct {
 	Framed     bool      `json:"framed"` // the camera's frame of it is below /record/frames/, by its ID
 	File       int       `json:"file"`   // the camera's number of the picture; 0: not known
 
-	Camera *FrameView `json:"camera"` // the camera's frame; null: none, or not known yet
+	CameraFrame *FrameView `json:"camera"` // the camera's frame; null: none, or not known yet
 
 	Measurable bool     `json:"measurable"` // how far past its place the liquid is in its picture says how late that was
 	PastMm     *float64 `json:"past_mm"`    // so far it was measured to be; null: not measured
