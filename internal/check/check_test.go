@@ -107,21 +107,22 @@ func TestEachFinding(t *testing.T) {
 				s.conf.Camera.Folder = "/srv/camera"
 				s.folder = place{path: "/srv/camera"}
 			},
-			[]Finding{{Warning, "/srv/camera", "it is no folder", "camera.folder"}},
+			[]Finding{{Warning, "/srv/camera", "it is not a folder", "camera.folder"}},
 		},
 		"a camera without its program, in the installed service": {
 			func(s *site) {
 				s.conf.Camera = config.Camera{Folder: "/srv/camera", Port: "auto"}
 				s.folder, s.camera, s.deviceless = place{path: "/srv/camera", mode: fs.ModeDir}, tether.ErrMissing, true
 			},
-			[]Finding{{Warning, "camera.port", "gphoto2 is not installed", "sudo apt install gphoto2"},
-				{Warning, "camera.port", "the installed service has no USB devices",
+			[]Finding{{Warning, "camera.port", "gphoto2, which reads the connected camera, is not installed",
+				"sudo apt install gphoto2"},
+				{Warning, "camera.port", "the installed service may not open USB devices",
 					"sudo install -Dm644 /usr/share/stillwater/camera.conf /etc/systemd/system/stillwater.service.d/camera.conf"}},
 		},
 		"a camera on the network needs no devices, and its folder is made": {
 			func(s *site) {
 				s.conf.Camera = config.Camera{Folder: "/srv/camera", Port: "ptpip:192.0.2.7"}
-				s.folder, s.deviceless = place{path: "/srv/camera", err: fs.ErrNotExist}, true
+				s.folder, s.deviceless = place{path: "/srv", mode: fs.ModeDir}, true
 			}, nil,
 		},
 		"no port of a camera": {

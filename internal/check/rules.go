@@ -97,25 +97,24 @@ func examineCamera(s site) (found []Finding) {
 		return nil
 	}
 	switch {
-	case errors.Is(at.err, fs.ErrNotExist) && camera.Port == "":
+	case errors.Is(at.err, fs.ErrNotExist):
 		found = append(found, Finding{Warning, at.path, "there is no such folder for the camera's files",
 			"make it, or name another with camera.folder; Stillwater waits for it"})
-	case errors.Is(at.err, fs.ErrNotExist): // it is made
 	case at.err != nil:
 		found = append(found, Finding{Warning, at.path, "the folder for the camera's files cannot be used: " + cause(at.err),
 			"give it to the user that runs Stillwater, or name another with camera.folder"})
 	case !at.mode.IsDir():
-		found = append(found, Finding{Warning, at.path, "it is no folder", "name a folder with camera.folder"})
+		found = append(found, Finding{Warning, at.path, "it is not a folder", "name a folder with camera.folder"})
 	}
 	if errors.Is(s.camera, tether.ErrMissing) {
-		found = append(found, Finding{Warning, "camera.port", "gphoto2 is not installed, which reads the connected camera",
+		found = append(found, Finding{Warning, "camera.port", "gphoto2, which reads the connected camera, is not installed",
 			"sudo apt install gphoto2, or remove camera.port"})
 	} else if s.camera != nil {
 		found = append(found, Finding{Stop, "camera.port", fmt.Sprintf("%q is no port of a camera", camera.Port),
 			s.camera.Error()})
 	}
 	if s.deviceless && camera.Port != "" && !strings.HasPrefix(camera.Port, "ptpip:") {
-		found = append(found, Finding{Warning, "camera.port", "the installed service has no USB devices",
+		found = append(found, Finding{Warning, "camera.port", "the installed service may not open USB devices",
 			"sudo install -Dm644 /usr/share/stillwater/camera.conf " + serviceCamera +
 				", then sudo systemctl daemon-reload and sudo systemctl restart stillwater"})
 	}

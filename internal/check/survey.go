@@ -83,7 +83,7 @@ func survey(ctx context.Context, conf config.Config, o Options) site {
 		s.probe = probeBoard(ctx, conf, o.Listening)
 	}
 	if conf.Camera.Folder != "" {
-		s.folder = placeAt(conf.Camera.Folder)
+		s.folder = cameraPlace(conf.Camera)
 	}
 	if conf.Camera.Port != "" {
 		_, s.camera = tether.Find(conf.Camera.Port)
@@ -143,6 +143,22 @@ func checkSidecars(path string) error {
 		}
 	}
 	return nil
+}
+
+// cameraPlace looks at the folder for the camera's files or, if it will be made, at that it will be made in. Without a
+// port nothing is written there.
+func cameraPlace(c config.Camera) place {
+	p := placeAt(c.Folder)
+	switch {
+	case c.Port != "" && errors.Is(p.err, fs.ErrNotExist):
+		return placeAt(filepath.Dir(c.Folder))
+	case c.Port == "" && p.mode.IsDir():
+		folder, err := os.Open(c.Folder)
+		if p.err = err; err == nil {
+			folder.Close()
+		}
+	}
+	return p
 }
 
 func placeAt(path string) place {

@@ -151,7 +151,7 @@ func (c *checker) kind(f fileBoard) Kind {
 
 // fileName is the name of a file or device; left out it is "".
 func (c *checker) fileName(key string, name *string) string {
-	remedy := "write it as " + examples[key[strings.LastIndex(key, ".")+1:]] + ", or leave it out"
+	remedy := "write it as " + exampleOf(key) + ", or leave it out"
 	switch {
 	case name == nil:
 		return ""

@@ -60,7 +60,7 @@ func TestLeastConfiguration(t *testing.T) {
 	assert.Equal(t, Default().Control, c.Control)
 }
 
-// The room to practise in is one of those that there are, and none of a real board.
+// The camera's files have a folder, and may have a port that they come from.
 func TestCamera(t *testing.T) {
 	const board = "[board]\nkind = \"simulated\"\n[camera]\n"
 	c, err := Parse("x.toml", []byte(board+"folder = \"/srv/camera\"\nport = \"auto\"\n"))
@@ -77,6 +77,7 @@ func TestCamera(t *testing.T) {
 	}
 }
 
+// The room to practise in is one of those that there are, and none of a real board.
 func TestRoom(t *testing.T) {
 	c, err := Parse("x.toml", []byte("[board]\nkind = \"simulated\"\n[practice]\nroom = \"squall\"\n"))
 	require.NoError(t, err)

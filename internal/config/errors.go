@@ -122,7 +122,7 @@ func decodeError(path string, err error) error {
 	}
 	if strings.Contains(de.Error(), "already") {
 		e.What, e.Remedy = quote(strings.Join(key, "."))+" is written twice", "keep one of the two"
-	} else if example, ok := examples[key[len(key)-1]]; ok {
+	} else if example := exampleOf(strings.Join(key, ".")); example != "" {
 		e.What, e.Remedy = strings.Join(key, ".")+" has a value of the wrong kind", "write it as "+example
 	}
 	return e

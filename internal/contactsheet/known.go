@@ -193,7 +193,7 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 		}
 	}
 	if s.away[r.Frame.Name] {
-		return s.pictureAway(ctx, k)
+		return s.pictureAway(ctx, r, k)
 	}
 	end, err := s.open(r.Frame.Name)
 	if err != nil {
@@ -219,13 +219,18 @@ func (s *Sheet) picture(ctx context.Context, folder *frames.Folder, r *Row) (sma
 	return small, p, s.keep(ctx, k, small)
 }
 
-// pictureAway is what is kept of a frame that is not in the folder, whatever it was measured against.
-func (s *Sheet) pictureAway(ctx context.Context, k *knownFrame) (small []byte, p pictured, _ error) {
+// pictureAway is what is kept of a row's frame that is not in the folder. What was measured against something else than
+// is wanted now cannot be measured again, and does not count.
+func (s *Sheet) pictureAway(ctx context.Context, r *Row, k *knownFrame) (small []byte, p pictured, _ error) {
 	if k.saw.Picture == nil {
 		return nil, p, fmt.Errorf("%s: it is not in this folder, and was not looked at before", k.Name)
 	}
+	p = *k.saw.Picture
+	if s.reference != nil && p.Against != s.reference.against(r) {
+		p.Seen = nil
+	}
 	small, err := s.store.FramePicture(ctx, s.Session.ID, k.Name)
-	return small, *k.saw.Picture, err
+	return small, p, err
 }
 
 // lookSide is the longer side of what is measured, pixels. Each of a large frame's is made of the means of eight by

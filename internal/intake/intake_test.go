@@ -583,8 +583,8 @@ func TestFrameThatEndsTheProgram(t *testing.T) {
 		x.start()
 		x.untilFramed(6)
 		x.untilLooked()
-		assert.Equal(t, []string{"PICT0473: the machine ended while it looked at this frame, so it is left out: " +
-			"to try once more, send its file again"}, x.view().Problems)
+		assert.Equal(t, []string{"PICT0473: Stillwater stopped while it read this frame, so it is left out. " +
+			"To try again, send its file again"}, x.view().Problems)
 	}
 	assert.Equal(t, 1, strings.Count(log.String(), "left out from now on"), log.String())
 	assert.NoFileExists(t, filepath.Join(x.store.session(x.session), openFile))

@@ -97,6 +97,6 @@ func (i *Intake) tryAgain(session int64, frame string) bool {
 
 // errLeftOut is what is said of a frame that is not opened.
 func errLeftOut(frame string) error {
-	return fmt.Errorf("%s: the machine ended while it looked at this frame, so it is left out: to try once more, "+
-		"send its file again", frame)
+	return fmt.Errorf("%s: Stillwater stopped while it read this frame, so it is left out. To try again, send "+
+		"its file again", frame)
 }

@@ -131,6 +131,9 @@ func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte)
 	if info, err := os.Lstat(under); err == nil && info.Mode().IsRegular() {
 		t.have = info.Size()
 	}
+	if t.have == f.Size { // the program ended before it had its name
+		return s.complete(session, under, f)
+	}
 	if at != t.have || len(part) == 0 {
 		return t, nil
 	}

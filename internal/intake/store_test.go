@@ -57,7 +57,7 @@ func kept(t *testing.T, s *store, session int64) (names []string) {
 }
 
 // A file comes in parts. One that was cut off goes on where it was, after a restart too, and nothing is taken twice.
-func TestTakeGoesOn(t *testing.T) {
+func TestReceiveGoesOn(t *testing.T) {
 	s := newStore(t)
 	content := framestest.Plain(300, 200)
 	f := page.CameraFile{Name: "PICT0471.JPG", Size: int64(len(content)), ModifiedMs: 1_764_000_000_123}
@@ -100,8 +100,23 @@ func TestTakeGoesOn(t *testing.T) {
 	assert.Equal(t, []string{"PICT0471 2.JPG", "PICT0471.JPG"}, kept(t, again, 4), "another file of that name")
 }
 
+// The program ended when all of a file was there, before it had its name: it has it when the file is sent again.
+func TestReceiveCompletesAWholePart(t *testing.T) {
+	s := newStore(t)
+	content := framestest.Plain(300, 200)
+	f := page.CameraFile{Name: "PICT0471.JPG", Size: int64(len(content))}
+	got, err := s.receive(4, f, 0, content[:1000])
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(s.session(4), partName(got.key)), content, 0o600))
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord}
+	whole, err := again.receive(4, f, 0, content[:1000])
+	require.NoError(t, err)
+	assert.Equal(t, received{f.Size, got.key, true, f.Name}, whole)
+	assert.Equal(t, []string{f.Name}, kept(t, again, 4))
+}
+
 // What is not taken names the file and says what to do, and leaves nothing.
-func TestTakeRefuses(t *testing.T) {
+func TestReceiveRefuses(t *testing.T) {
 	const big = 1_000_000
 	for name, c := range map[string]struct {
 		file  page.CameraFile

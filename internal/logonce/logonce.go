@@ -1,4 +1,4 @@
-// Package logonce logs a problem that lasts once when it begins, and once when it is over.
+// Package logonce logs a lasting problem twice: when it begins, and when it is over.
 package logonce
 
 import (
@@ -14,10 +14,13 @@ type Problem struct {
 	last         string
 }
 
-// Set says how the last try went: err is what is wrong, nil nothing is. That nobody waits any more is no problem.
+// Set says how the last try went: nil is that nothing is wrong. A try that was cancelled says nothing.
 func (p *Problem) Set(log *slog.Logger, err error, args ...any) {
+	if errors.Is(err, context.Canceled) {
+		return
+	}
 	words := ""
-	if err != nil && !errors.Is(err, context.Canceled) {
+	if err != nil {
 		words = err.Error()
 	}
 	switch {

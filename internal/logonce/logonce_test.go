@@ -21,7 +21,8 @@ func TestProblem(t *testing.T) {
 			return a
 		}}))
 	p := Problem{Begins: "gone", Ends: "back"}
-	for _, err := range []error{nil, errors.New("a"), errors.New("a"), errors.New("b"), nil, nil,
+	for _, err := range []error{nil, errors.New("a"), errors.New("a"), errors.New("b"),
+		fmt.Errorf("%w", context.Canceled), errors.New("b"), nil, nil,
 		fmt.Errorf("%w", context.Canceled)} {
 		p.Set(log, err, "folder", "x")
 	}

@@ -135,6 +135,10 @@ func (s *Server) receivePieces(w http.ResponseWriter, r *http.Request, session i
 	piece := make([]byte, pieceBytes)
 	for first := true; ; first = false {
 		n, failed := io.ReadFull(body, piece)
+		var cut sendError
+		if errors.As(failed, &cut) && file.Key == "" {
+			return answer, failed // a beginning that is not whole tells nothing of its file
+		}
 		if n > 0 || first {
 			answer, err = s.opts.Camera.Receive(r.Context(), session, file, at, piece[:n])
 			file.Key = answer.Key

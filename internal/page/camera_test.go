@@ -83,7 +83,7 @@ func cameraServer(t *testing.T) (c *fakeCamera, web *httptest.Server, phone *htt
 
 const onePart = "/camera/4/file?name=PICT0471.JPG&size=9&modified=1764000000123&at=3"
 
-func TestPartsAreTaken(t *testing.T) {
+func TestPartsAreReceived(t *testing.T) {
 	c, web, phone := cameraServer(t)
 	put := func(path, body string, change ...func(*http.Request)) (int, string) {
 		usual := []func(*http.Request){header("Origin", web.URL), header("Content-Type", "application/octet-stream")}
@@ -222,6 +222,21 @@ func TestPhonesThatStopSending(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A beginning that comes too slowly is sent again, in smaller parts: it is no fault of the file's.
+func TestBeginningsThatStop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &fakeCamera{}
+		b := newBubble(t, &fakeController{}, func(o *Options) { o.Camera = c })
+		phone := b.sendPart(b.pair(), wholePart, MaxPartBytes)
+		phone.bytes(pieceBytes - 1)
+		status, text := phone.answer()
+		assert.Equal(t, http.StatusRequestTimeout, status)
+		assert.Contains(t, text, "in smaller parts")
+		assert.Empty(t, c.got)
+		phone.Close()
+	})
 }
 
 // Slow requests keep only their own phone waiting.

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"io/fs"
 	"os"
+	"path/filepath"
 )
 
 // Replace has a text in a file, in place of what was there. It is on the disk before it counts: after a loss of power
@@ -18,5 +19,21 @@ func Replace(path string, text []byte, mode fs.FileMode) error {
 	if err := errors.Join(err, file.Sync(), file.Close()); err != nil {
 		return errors.Join(err, os.Remove(next))
 	}
-	return os.Rename(next, path)
+	if err := os.Rename(next, path); err != nil {
+		return errors.Join(err, os.Remove(next))
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+// syncFolder has a new name in a folder on the disk.
+func syncFolder(path string) error {
+	dir, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	err = dir.Sync()
+	if errors.Is(err, errors.ErrUnsupported) { // not every file system can
+		err = nil
+	}
+	return errors.Join(err, dir.Close())
 }

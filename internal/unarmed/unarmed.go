@@ -10,12 +10,12 @@ import (
 // ErrArmed means that something was armed, so that the work was not begun or did not go on.
 var ErrArmed = errors.New("something is armed")
 
-// Check is how long after something was armed the work is ended at the latest, and after which work that was ended may
-// be begun again.
+// Check is how long after something was armed the work's context ends at the latest, and after which work that was ended
+// may be begun again.
 const Check = 20 * time.Millisecond
 
 // Do does work unless something is armed. When something is, its context ends, with ErrArmed for its cause. Do returns
-// when the work has: with its error, or else with why its context ended.
+// when the work has: nil if that succeeded, why its context ended if that is why it failed, or else its error.
 func Do(ctx context.Context, armed func() bool, work func(context.Context) error) error {
 	if armed() {
 		return ErrArmed
