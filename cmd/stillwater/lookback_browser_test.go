@@ -413,9 +413,9 @@ func TestLookBackTenThousand(t *testing.T) {
 	assert.Equal(t, "No. 9999 "+at+" | 96.00 ms | Not done: disarmed, Early", p.shotRow(9999))
 
 	p.tap(`[data-number="10000"] .row-open`)
-	p.until("the camera's frame of it is shown", `document.querySelector(".past-frame")?.naturalWidth === 48`)
+	p.until("the camera's frame of it is shown", `document.querySelector(".past-frame img")?.naturalWidth === 48`)
 	assert.Equal(t, "The camera's frame of shot 10000, called Good",
-		eval[string](p, `document.querySelector(".past-frame").alt`))
+		eval[string](p, `document.querySelector(".past-frame img").alt`))
 	p.picture("lookback-frame")
 	p.tap(`[data-number="9999"] .row-open`)
 	p.until("one without has none", `document.querySelector(".past-frame")?.checkVisibility() === false`)
