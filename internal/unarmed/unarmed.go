@@ -10,8 +10,8 @@ import (
 // ErrArmed means that something was armed, so that the work was not begun or did not go on.
 var ErrArmed = errors.New("something is armed")
 
-// Check is how long after something was armed the work's context ends at the latest, and after which work that was ended
-// may be begun again.
+// Check is how long after something was armed the work's context ends at the latest, and after which work that was
+// ended may be begun again.
 const Check = 20 * time.Millisecond
 
 // Do does work unless something is armed. When something is, its context ends, with ErrArmed for its cause. Do returns
