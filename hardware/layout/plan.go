@@ -473,10 +473,7 @@ func (d *drawing) number(n int, end, other point) {
 	long := math.Hypot(other.x-end.x, other.y-end.y)
 	t := text{words: fmt.Sprint(n), size: 1.5, class: "on-link"}
 	var places []point
-	for _, mm := range []float64{2.2, 2.8, 3.6, 4.6, 5.6, 7, 9, 12, 16, 20} {
-		if mm > 9 && mm > long/2 {
-			break // past the middle it would be the other end's
-		}
+	for _, mm := range []float64{2.2, 2.8, 3.6, 4.6, 5.6, 7, 9} {
 		places = append(places, point{end.x + (other.x-end.x)*mm/long, end.y + (other.y-end.y)*mm/long})
 	}
 	for _, side := range []float64{1.7, -1.7, 2.3, -2.3} {
