@@ -43,7 +43,7 @@ type site struct {
 	deviceless bool // the configuration is the installed service's, which has no devices
 }
 
-// serviceConfig is what the installed service reads, and serviceCamera what gives it the camera's devices.
+// Files of the installed service: what it reads, its unit, and what lets it open the camera's devices.
 const (
 	serviceConfig = "/etc/stillwater/stillwater.toml"
 	serviceUnit   = "/usr/lib/systemd/system/stillwater.service"

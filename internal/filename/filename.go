@@ -7,8 +7,7 @@ import (
 	"unicode/utf8"
 )
 
-// Usable reports whether a name can be used: it names a file and no folder, that is not hidden, on any system, and each
-// of its letters is seen.
+// Usable reports whether a name is a plain file name: no path, not hidden, without invisible characters.
 func Usable(name string) bool {
 	unseen := func(r rune) bool { // U+200B to U+200F, U+2060 and U+FEFF are in Cf, as are those that turn a text round
 		return unicode.In(r, unicode.Cc, unicode.Cf, unicode.Zl, unicode.Zp)

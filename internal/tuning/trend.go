@@ -92,5 +92,6 @@ func drift(plan Plan, tries []Try, unit time.Duration) string {
 }
 
 func drifts(how string) string {
-	return fmt.Sprintf("with the same trim they %s: hand or set change, and what was found is of the past", how)
+	return fmt.Sprintf("with the same trim they %s: the hand or the set-up is changing, and the trim found earlier may "+
+		"no longer fit", how)
 }

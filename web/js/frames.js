@@ -134,7 +134,7 @@ export class Frames {
 			const shot = this.#inSight;
 			if (shot) commands.send({ type: "verdict", shot: shot.id, verdict }, this.slot);
 		});
-		this.say = button({ class: "tell", onclick: () => this.#tell() }, "Say what it shows");
+		this.say = button({ class: "tell", onclick: () => this.#tell() }, "Show what was measured");
 		this.measure = button({ class: "measure", role: "switch", "aria-checked": "false", onclick: () => this.#measuring(this.measure.getAttribute("aria-checked") !== "true") }, "Measure: drag the picture to where the liquid should have been");
 	}
 
