@@ -73,7 +73,7 @@ func boot(t *testing.T, socket, trial string) *emulated {
 		ended: make(chan struct{})}
 	// The serial console is for messages, also the kernel's about errors, and for what the trial says: nobody logs in
 	// there, which would hang it up.
-	kernel := "console=ttyAMA0 loglevel=4 systemd.mask=serial-getty@ttyAMA0.service"
+	kernel := "console=ttyAMA0 loglevel=4 systemd.show_status=no systemd.mask=serial-getty@ttyAMA0.service"
 	args := []string{"-M", "virt", "-cpu", "cortex-a72", "-smp", "2", "-m", "1024",
 		"-bios", firmwareFile(t), "-nodefaults", "-display", "none", "-device", "virtio-gpu-pci", "-device", "virtio-rng-pci",
 		"-drive", "if=none,id=card,format=raw,cache=writeback,file=nbd+unix:///?socket=" + socket,

@@ -261,7 +261,8 @@ func (c card) squash(ctx context.Context) error {
 		return err
 	}
 	defer in.Close()
-	run := exec.CommandContext(ctx, "sqfstar", "-quiet", "-no-progress", "-comp", "zstd", "-Xcompression-level", "15",
+	// Level 15 is the default; sqfstar 4.5.1 does not take a level that is given.
+	run := exec.CommandContext(ctx, "sqfstar", "-quiet", "-no-progress", "-comp", "zstd",
 		"-mkfs-time", fmt.Sprint(c.when.Unix()), c.in("system.img"))
 	run.Stdin, run.Env = in, append(os.Environ(), "TZ=UTC") // SOURCE_DATE_EPOCH and -mkfs-time exclude each other
 	if out, err := run.CombinedOutput(); err != nil {

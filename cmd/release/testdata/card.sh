@@ -79,6 +79,8 @@ fetch() {
 }
 check "and reaches the page" says '<title>Stillwater' fetch
 kill "$(cat /run/phone.pid)"
+within 30 not says '^Connected' ip netns exec phone iw dev wlan1 link
+within 30 not test -e /run/phone.pid
 sed -i 's/psk=".*"/psk="not-the-password"/' /run/phone.conf
 ip netns exec phone wpa_supplicant -B -P /run/phone.pid -D nl80211 -i wlan1 -c /run/phone.conf >/dev/null
 check "with another password it does not" not within 15 says '^Connected' ip netns exec phone iw dev wlan1 link
