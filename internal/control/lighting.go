@@ -50,8 +50,8 @@ var drawingOf = map[string]drawing.Name{"background": drawing.Plan, "key": drawi
 	"focus": drawing.Depth, "framing": drawing.Frame}
 
 // makeLighting judges a set, or says what of its light cannot work and judges no step; nil if something else cannot.
-func makeLighting(set shot.Set) (view *Lighting, judged []lighting.Step) {
-	report, err := lighting.Judge(set)
+func makeLighting(set shot.Set, compiles func(shot.Set) bool) (view *Lighting, judged []lighting.Step) {
+	report, err := lighting.JudgeFor(set, compiles)
 	steps := report.Steps
 	if err != nil {
 		var ok bool

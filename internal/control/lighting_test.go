@@ -15,7 +15,7 @@ import (
 // What a phone gets of the light is what was judged, with the drawing that belongs to each step, and lists for null.
 func TestLightingView(t *testing.T) {
 	set := lighting.Practice(shot.DefaultSet())
-	view, judged := makeLighting(set)
+	view, judged := makeLighting(set, nil)
 	assert.Len(t, judged, 7)
 	require.NotNil(t, view)
 	report, err := lighting.Judge(set)
@@ -38,7 +38,7 @@ func TestLightingView(t *testing.T) {
 		assert.Greater(t, len(m.Values), 8, m.Series)
 	}
 	set.Drop.Height = 0
-	view, _ = makeLighting(set)
+	view, _ = makeLighting(set, nil)
 	assert.Nil(t, view)
 }
 
@@ -108,8 +108,10 @@ func TestLastStepFollowsTicks(t *testing.T) {
 		assert.Equal(t, "Then light, focus and framing are ready.", last().Says)
 		x.must(me, Command{Type: "evening", ID: "away", Ticked: true})
 		assert.Equal(t, "Light, focus and framing are ready.", last().Says)
-		put("camera.distance", "60 cm") // typed in place of the usual one
-		assert.True(t, ticked())
+		put("camera.distance", "52 cm") // of 50 cm, the usual one
+		assert.False(t, ticked(), "the lens was moved")
+		assert.Equal(t, "unknown", last().Verdict, last().Says)
+		x.must(me, Command{Type: "evening", ID: "focus", Ticked: true})
 		put("camera.distance", "70 cm")
 		assert.False(t, ticked(), "the lens was moved")
 		x.must(me, Command{Type: "evening", ID: "focus", Ticked: true})
@@ -130,4 +132,61 @@ func TestRefusalHasItsStepsFix(t *testing.T) {
 	require.Len(t, p.refusal.Fixes, 1)
 	require.NoError(t, set.Put(p.refusal.Fixes[0].Field, p.refusal.Fixes[0].Value))
 	assert.Nil(t, makePlan(set, &bench).refusal)
+}
+
+// What a step offers for the shutter held open compiles: a room that is too bright is to be darkened instead.
+func TestOfferedOpeningCompiles(t *testing.T) {
+	bench := testBench()
+	offered, asked := 0, 0
+	for _, level := range []string{"10 %", "30 %", "60 %", "90 %"} {
+		for _, open := range []string{`1"`, "1/4", "1/30"} {
+			set := lighting.Practice(shot.DefaultSet())
+			for field, value := range map[string]string{"camera.shutter": "B", "light.shutter": "go", "room.frame_open": open,
+				"room.frame_seen": level} {
+				require.NoError(t, set.Put(field, value))
+			}
+			p := makePlan(set, &bench)
+			require.NotNil(t, p.lighting)
+			dark := p.lighting.Steps[0]
+			if dark.Verdict != "change" {
+				continue
+			}
+			asked++
+			for _, fix := range dark.Fixes {
+				offered++
+				next := set
+				require.NoError(t, fix.put(&next))
+				assert.Nil(t, makePlan(next, &bench).refusal, "%v", fix)
+			}
+		}
+	}
+	assert.Greater(t, asked, offered, "some rooms are too bright for any opening")
+}
+
+// A refusal has only the ways out of its step that cure it.
+func TestRefusalHasNoFixThatDoesNotCure(t *testing.T) {
+	bench := testBench()
+	set := lighting.Practice(shot.DefaultSet())
+	for field, value := range map[string]string{"kind": "throw", "flash.duration": "3 ms", "flash.guide": "4 m",
+		"flash.reading": "none", "camera.max_blur": "0.01 mm"} {
+		require.NoError(t, set.Put(field, value))
+	}
+	p := makePlan(set, &bench)
+	require.NotNil(t, p.refusal)
+	require.Contains(t, p.refusal.Why, "your limit is")
+	assert.Equal(t, "camera.max_blur", p.refusal.Field, "no power is short enough")
+	require.NotEmpty(t, p.refusal.Fixes)
+	other := plan{refusal: refusal("flash.power", "", ""), lighting: p.lighting}
+	for i := range other.lighting.Steps {
+		if s := &other.lighting.Steps[i]; s.ID == "key" {
+			s.Verdict, s.Fixes = "change", []Fix{{Field: "flash.power", Value: "full"}}
+		}
+	}
+	other.addFixes(set, &bench)
+	assert.Empty(t, other.refusal.Fixes, "more power cures no blur")
+	for _, fix := range p.refusal.Fixes {
+		next := set
+		require.NoError(t, fix.put(&next))
+		assert.Nil(t, makePlan(next, &bench).refusal, "%v", fix)
+	}
 }

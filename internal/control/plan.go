@@ -94,7 +94,7 @@ func (c *Control) installSet(
 		c.shotsAreOver()
 		c.leftSets[before.Kind] = before
 	}
-	if set.Kind != before.Kind || set.Camera.MovedSince(before.Camera) {
+	if set.Kind != before.Kind || set.Camera.Differs(before.Camera) {
 		c.untickSteps()
 	}
 	c.set, c.plan = set, made
@@ -161,19 +161,33 @@ func makePlan(set shot.Set, bench *shot.Bench) plan {
 		opts.Problem = elevation.Problem{Field: r.Field, Words: r.Why + "; " + r.Remedy}
 	}
 	p.elevation = elevation.Draw(set, opts).SVG
-	p.lighting, p.judged = makeLighting(set)
-	p.addFixes()
+	p.lighting, p.judged = makeLighting(set, compilesOn(bench))
+	p.addFixes(set, bench)
 	return p
 }
 
-// addFixes offers beside the refusal what the step of its field does.
-func (p plan) addFixes() {
+// compilesOn reports whether a set compiles on a bench; nil where the bench is not known.
+func compilesOn(bench *shot.Bench) func(shot.Set) bool {
+	if bench == nil {
+		return nil
+	}
+	return func(set shot.Set) bool { return shot.Compiles(set, *bench) }
+}
+
+// addFixes offers beside the refusal what the step of its field does, as far as it cures it.
+func (p plan) addFixes(set shot.Set, bench *shot.Bench) {
+	if bench == nil {
+		return
+	}
 	if p.refusal == nil || len(p.refusal.Fixes) > 0 || p.lighting == nil {
 		return
 	}
 	for _, s := range p.lighting.Steps {
 		if s.Verdict == string(lighting.Change) && slices.Contains(append(s.Seen, s.Fields...), p.refusal.Field) {
-			p.refusal.Fixes = s.Fixes
+			p.refusal.Fixes = slices.DeleteFunc(slices.Clone(s.Fixes), func(f Fix) bool {
+				next := set
+				return f.put(&next) != nil || !shot.Compiles(next.WithoutStale(set), *bench)
+			})
 		}
 	}
 }

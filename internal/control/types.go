@@ -159,6 +159,15 @@ func fixOf(f shot.Fix) Fix {
 	return fix
 }
 
+// put makes the changes of a fix.
+func (f Fix) put(set *shot.Set) error {
+	fix := shot.Fix{Field: f.Field, Value: f.Value}
+	for _, also := range f.Also {
+		fix.Also = append(fix.Also, shot.Fix{Field: also.Field, Value: also.Value})
+	}
+	return fix.Put(set)
+}
+
 // Preview is the coming shot drawn to scale. Times are ms from the clock edge.
 type Preview struct {
 	DelayMs     float64      `json:"delay_ms"`

@@ -32,9 +32,9 @@ func TestExpectIsTheVerdict(t *testing.T) {
 		worse         float64
 		puts          []string
 	}{
-		{shot.Drop, "dark", "room.frame_seen", `nothing right of (\d+) %`, " %", 1, nil},
-		{shot.Throw, "dark", "room.frame_seen", `nothing right of (\d+) %`, " %", 1, []string{"room.frame_open", "1/60"}},
-		{shot.Drop, "dark", "room.frame_seen", `nothing right of (\d+) %`, " %", 1,
+		{shot.Drop, "dark", "room.frame_seen", `to the right of (\d+) %`, " %", 1, nil},
+		{shot.Throw, "dark", "room.frame_seen", `to the right of (\d+) %`, " %", 1, []string{"room.frame_open", "1/60"}},
+		{shot.Drop, "dark", "room.frame_seen", `to the right of (\d+) %`, " %", 1,
 			[]string{"room.margin", "3", "camera.shutter", `2"`, "room.frame_open", `2"`}},
 		{shot.Drop, "dark", "room.ev", `EV (-?[\d.]+) or less`, " EV", 0.1, []string{"room.by", "meter"}},
 		{shot.Drop, "dark", "room.ev", `EV (-?[\d.]+) or less`, " EV", 0.1,
@@ -46,7 +46,7 @@ func TestExpectIsTheVerdict(t *testing.T) {
 		{shot.Drop, "key", "flash.reading", `meter at f/[\d.]+ to f/([\d.]+)`, "", 2, nil},
 		{shot.Throw, "freeze", "flash.smear", `no more than (\d+) pixels`, "", 1, nil},
 		{shot.Drop, "freeze", "flash.smear", `no more than (\d+) pixels`, "", 1, nil},
-		{shot.Throw, "freeze", "flash.smear", `you asked for, ([\d.]+) pixels`, "", 1,
+		{shot.Throw, "freeze", "flash.smear", `limit of [^,]+, ([\d.]+) pixels`, "", 1,
 			[]string{"camera.max_blur", "2 mm", "flash.figures", "1/16 1/4000 s"}},
 	} {
 		set := judge(t, Practice(of(c.kind)), c.puts...).Set
@@ -71,7 +71,7 @@ func TestBlackTooBriefly(t *testing.T) {
 	set := judge(t, Practice(of(shot.Drop)), "camera.shutter", `2"`).Set // the frame is of 1/125 s
 	s := judge(t, set).step(t, "dark")
 	assert.Equal(t, Change, s.Verdict)
-	assert.Contains(t, s.Expect, "too short to show it")
+	assert.Contains(t, s.Expect, "too short to tell")
 	assert.Contains(t, s.Says, "The frame is black, but it was open so briefly that the room may be 0.7 stops above")
 	long := regexp.MustCompile(`Take it again, open for (\S+) s or longer`).FindStringSubmatch(s.Next)
 	require.NotNil(t, long, s.Next)
@@ -80,9 +80,15 @@ func TestBlackTooBriefly(t *testing.T) {
 	assert.NotContains(t, again.Expect, "too short")
 	wrong := judge(t, set, "flash.reading", "f/1", "flash.power", "full", "flash.distance", "20 m").step(t, "dark")
 	assert.Contains(t, wrong.Do, "for 30 s", "and no longer")
-	assert.Contains(t, wrong.Next, "Put the flash right first")
+	assert.Contains(t, wrong.Next, "Set the flash first")
 	burnt := judge(t, Practice(of(shot.Drop)), "room.frame_open", `30"`, "room.frame_seen", "100 %").step(t, "dark")
 	assert.Equal(t, Unknown, burnt.Verdict, "nobody knows how bright it is")
+	burnt = judge(t, Practice(of(shot.Drop)), "room.frame_seen", "100 %", "camera.shutter", `30"`).step(t, "dark")
+	assert.Equal(t, Change, burnt.Verdict)
+	assert.Contains(t, burnt.Says, "burnt out")
+	assert.Contains(t, burnt.Next, "shorter time")
+	assert.NotRegexp(t, `\d`, burnt.Says+burnt.Next, "no numbers of what nobody knows")
+	assert.Empty(t, burnt.Fixes)
 	above := judge(t, Practice(of(shot.Drop)), "camera.shutter", `30"`, "room.frame_seen", "50 %").step(t, "dark")
 	assert.Contains(t, above.Says, "above the flash")
 }
@@ -116,7 +122,8 @@ func TestKeyHasOneReference(t *testing.T) {
 	for reading, says := range map[string]string{"f/16": "0.1 stops under", "f/11": "1.1 stops under",
 		"f/18": "0.2 stops over", "f/22": "0.9 stops over"} {
 		s := judge(t, Practice(of(shot.Drop)), "flash.reading", reading, "camera.field_seen", "90 cm").step(t, "key")
-		assert.Contains(t, s.Says, "hite is "+says+"; from 1 stop under to 0.3 stops over is right", reading)
+		assert.Contains(t, s.Says, "hite is "+says)
+		assert.Contains(t, s.Says, "Right is 1 stop under to 0.3 stops over.", reading)
 	}
 }
 
@@ -148,7 +155,6 @@ func TestContradiction(t *testing.T) {
 	}
 	near := judge(t, usual, "flash.seen", "95 %", "flash.reading", "f/7.1").step(t, "key")
 	assert.Equal(t, Caution, near.Verdict, "two stops: %s", near.Says)
-	assert.Less(t, disagreement, contradiction)
 }
 
 // A ruler that is off by more than any lens shrinks its focal length is misread.
@@ -164,11 +170,11 @@ func TestSeenBlurAgainstDurations(t *testing.T) {
 	set := judge(t, Practice(of(shot.Throw)), "flash.figures", "1/16 1/300 s").Set
 	s := judge(t, set, "flash.smear", "5").step(t, "freeze")
 	assert.Equal(t, Caution, s.Verdict, s.Says)
-	assert.Contains(t, s.Says, "By how long the light lasts it would be")
+	assert.Contains(t, s.Says, "From the flash duration it should be")
 	assert.Contains(t, s.Next, "correct the durations or the blur seen")
 	s = judge(t, Practice(of(shot.Throw)), "flash.smear", "9").step(t, "freeze")
 	assert.Equal(t, Works, s.Verdict)
-	assert.NotContains(t, s.Says, "it would be")
+	assert.NotContains(t, s.Says, "it should be")
 }
 
 // Droplets that can reach the lens are a caution with a distance, by the closed form of a throw at 45 degrees without

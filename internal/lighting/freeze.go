@@ -67,7 +67,7 @@ func (r Report) sharpEnough() string {
 	expect := fmt.Sprintf("Blur of no more than %s: not seen on a print %s wide.", inPixels(r.pixelsOf(r.SharpBlur)),
 		inLength(r.Light.Picture.Print))
 	if asked := r.Set.Camera.MaxBlur; r.limited() {
-		expect += fmt.Sprintf(" And nowhere more than the %s you asked for, %s.", inMm(asked), inPixels(r.pixelsOf(asked)))
+		expect += fmt.Sprintf(" Nowhere more than your limit of %s, %s.", inMm(asked), inPixels(r.pixelsOf(asked)))
 	}
 	if r.turns() && r.Light.PulseKnown && r.BlurAround.Subject > r.SharpBlur {
 		expect += fmt.Sprintf(" The droplets around it may have more: %s.", inPixels(r.BlurAround.Pixels))
@@ -113,7 +113,7 @@ func (r Report) judgeSmear(s *Step) {
 	if high, low := max(r.Blur.Pixels, out, 1), max(min(r.Blur.Pixels, out), 1); high/low < misread {
 		return
 	}
-	s.Says += fmt.Sprintf(" By how long the light lasts it would be %s.", inPixels(out))
+	s.Says += fmt.Sprintf(" From the flash duration it should be %s.", inPixels(out))
 	s.Next = strings.TrimSpace(s.Next + " Look again at full size, and correct the durations or the blur seen.")
 	if s.Verdict == Works {
 		s.Verdict = Caution
@@ -144,7 +144,7 @@ func (r Report) judgePrint(s *Step, what string) {
 	print := inLength(r.Light.Picture.Print)
 	if r.Blur.Subject <= r.SharpBlur {
 		s.Verdict = Works
-		s.Says = fmt.Sprintf("%s Not seen on a print %s wide, nor up to %s.", what, print, largest)
+		s.Says = fmt.Sprintf("%s It is not seen on a print %s wide%s.", what, print, r.orLarger(largest, print))
 		return
 	}
 	s.Verdict = Change
@@ -154,6 +154,14 @@ func (r Report) judgePrint(s *Step, what string) {
 		want = optics.LongestAtTurn(r.Light.Lens, r.Light.Picture)
 	}
 	s.Next = r.shorter(s, want)
+}
+
+// orLarger says on which larger prints a blur is not seen either; "" none.
+func (r Report) orLarger(largest, print string) string {
+	if largest == print || r.largestPrint(r.Blur) <= r.Light.Picture.Print {
+		return ""
+	}
+	return ", nor on one up to " + largest
 }
 
 // ghosts adds what flashes draw that last longer than the light that counts. As of the room's light, the margin asked
@@ -192,15 +200,21 @@ func (r Report) largestPrint(b optics.Blur) phys.Length {
 // shorter says at which power the light is as short as wanted, and what makes up for what is lost.
 func (r Report) shorter(s *Step, want phys.Time) string {
 	if r.Seen {
-		return "Use a shorter light: less power if the unit is cut off early, more if it is throttled."
+		if r.Set.Flash.Control == optics.Throttled {
+			return "Use a shorter light: more power, as this unit is throttled."
+		}
+		return "Use a shorter light: less power, as this unit is cut off early."
 	}
 	power, ok := r.Set.Flash.PowerFor(want)
 	if !ok {
 		return r.shorterUnits(want)
 	}
-	s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
+	fix := shot.Fix{Field: "flash.power", Value: power.String()}
 	lost := r.lostAt(power)
-	say := fmt.Sprintf("At %v power it is short enough (%s)", power, inTime(want))
+	s.Fixes = append(s.Fixes, r.keepingKey(fix, lost)...)
+	there := r.Set.Flash
+	there.Power = power
+	say := fmt.Sprintf("At %v power it is short enough (%s)", power, inTime(there.Lit().Pulse.Tenth))
 	if lost <= 0 {
 		if r.several() { // moved back it would give less of all the light
 			return say + fmt.Sprintf(", and %s brighter: stop down.", inStops(-lost))
@@ -232,7 +246,8 @@ func (r Report) shorterUnits(want phys.Time) string {
 		say = append(say, fmt.Sprintf("No power step of %s is as short as %s (t0.1): use another unit, a slower moment, "+
 			"or a smaller print.", unit, inTime(want)))
 	case now.Tenth > want:
-		say = append(say, fmt.Sprintf("At %v power the first flash is short enough (%s).", own, inTime(want)))
+		then, _ := f.Discharge().At(own)
+		say = append(say, fmt.Sprintf("At %v power the first flash is short enough (%s).", own, inTime(then.Tenth)))
 		f.Power = own
 	}
 	for _, unit := range f.TooLong(want) {

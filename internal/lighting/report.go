@@ -48,10 +48,29 @@ type Report struct {
 	Rim     float64      // the part of the radius that is dark, with what is there
 
 	Steps []Step
+
+	compiles func(shot.Set) bool // nil: not known
 }
 
 // Judge works out what a set's light, focus and framing come to. Errors are those of shot.Set.Estimate.
-func Judge(set shot.Set) (Report, error) {
+func Judge(set shot.Set) (Report, error) { return JudgeFor(set, nil) }
+
+// JudgeFor is Judge with a way to try whether a set compiles: what does not is not offered.
+func JudgeFor(set shot.Set, compiles func(shot.Set) bool) (Report, error) {
+	r, err := weigh(set)
+	if err != nil {
+		return Report{}, err
+	}
+	r.compiles = compiles
+	r.Steps = r.steps()
+	return r, nil
+}
+
+// works reports whether a set compiles, as far as that is known.
+func (r Report) works(set shot.Set) bool { return r.compiles == nil || r.compiles(set) }
+
+// weigh is Judge without the steps.
+func weigh(set shot.Set) (Report, error) {
 	e, err := set.Estimate()
 	if err != nil {
 		return Report{}, err
@@ -67,7 +86,6 @@ func Judge(set shot.Set) (Report, error) {
 	r.judgeDepth()
 	r.judgeFrame()
 	r.judgeBackground()
-	r.Steps = r.steps()
 	return r, nil
 }
 

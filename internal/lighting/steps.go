@@ -1,10 +1,8 @@
 package lighting
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"stillwater/internal/optics"
@@ -58,9 +56,13 @@ func (r Report) dark() Step {
 	case !r.Light.RoomKnown:
 		s.Verdict, s.Says = Unknown, "How dark the room is has not been typed."
 		s.Next = r.roomLacks()
-	case short <= 0 && r.frameBurntOut():
+	case r.frameBurntOut():
 		s.Verdict, s.Says = Unknown, "The frame is burnt out: it does not say how bright the room is."
 		s.Next = "Take it again with a shorter time."
+		if short > 0 { // at the least that it may be
+			s.Verdict, s.Says = Change, "The frame is burnt out: the room is too bright, and it does not say by how much."
+			s.Next = "Darken the room, and take it again with a shorter time."
+		}
 	case short <= 0:
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The room is %s below the flash, and you asked for %s: the shutter may be open for %s.",
@@ -71,7 +73,7 @@ func (r Report) dark() Step {
 			"%s below: what moves might leave a ghost.", belowFlash(r.Margin), inStops(asked))
 		s.Next = fmt.Sprintf("Take it again, open for %v or longer", r.blackEnough()) + r.shorterOpening(&s)
 		if r.blackEnough() > longestTest {
-			s.Next = "Put the flash right first: no frame shows a room so far below it."
+			s.Next = "Set the flash first: no frame shows a room so far below it."
 		}
 	default:
 		s.Verdict = Change
@@ -124,9 +126,9 @@ func (r Report) darkEnough() string {
 	}
 	level := optics.FrameLevel(r.mostRoom(), r.Open, phys.Time(optics.ExactShutter(open)))
 	if level < optics.BlackLevel {
-		return fmt.Sprintf("Nothing yet: a frame of %v is too short to show it, however black.", open)
+		return fmt.Sprintf("A frame of %v is too short to tell, however black it is.", open)
 	}
-	return fmt.Sprintf("In a frame of %v nothing right of %.0f %%: %s.", open,
+	return fmt.Sprintf("In a %v frame, nothing in the histogram to the right of %.0f %%: %s.", open,
 		math.Floor(float64(min(level, burntOut))*100+1e-9), below)
 }
 
@@ -162,7 +164,7 @@ func (r Report) longest() phys.Time {
 	return phys.RoundDown(r.Longest, 2)
 }
 
-// shorterOpening ends a sentence with the opening that keeps the margin, and offers it.
+// shorterOpening ends a sentence with the opening that keeps the margin, and offers it, if the shot works with it.
 func (r Report) shorterOpening(s *Step) string {
 	field, least := "light.open_for", phys.Time(0.01)
 	if r.Set.Camera.Shutter != optics.Bulb {
@@ -176,9 +178,11 @@ func (r Report) shorterOpening(s *Step) string {
 	if field == "camera.shutter" {
 		value = optics.Shutter(longest).String()
 	}
-	if next := r.Set; next.Put(field, value) == nil {
-		s.Fixes = append(s.Fixes, shot.Fix{Field: field, Value: value})
+	fix := shot.Fix{Field: field, Value: value}
+	if next := r.Set; fix.Put(&next) != nil || !r.works(next) {
+		return "."
 	}
+	s.Fixes = append(s.Fixes, fix)
 	return fmt.Sprintf(", or open the shutter for no more than %s.", inTime(longest))
 }
 
@@ -251,10 +255,10 @@ func disagree(s *Step, ways []optics.Exposed) {
 		switch apart := max(off, -off); {
 		case apart >= contradiction:
 			s.Verdict = Change
-			s.Says = fmt.Sprintf("Two readings contradict each other: by %s white is %s, by %s %s. Honest ones are less than "+
-				"%s apart: one is wrong.", first.By, fromWhite(first.Stops), other.By, fromWhite(other.Stops),
+			s.Says = fmt.Sprintf("Two readings contradict each other: by %s white is %s, by %s %s. Careful readings differ "+
+				"by less than %s, so one of them is wrong.", first.By, fromWhite(first.Stops), other.By, fromWhite(other.Stops),
 				inStops(contradiction))
-			s.Next = fmt.Sprintf("Measure both again: %s; and %s. Or take back the wrong one.", again[first.Field].how,
+			s.Next = fmt.Sprintf("Measure both again: %s; and %s. Or clear the wrong one.", again[first.Field].how,
 				again[other.Field].how)
 			s.Fixes = []shot.Fix{{Field: first.Field, Value: again[first.Field].none},
 				{Field: other.Field, Value: again[other.Field].none}}
@@ -311,7 +315,7 @@ func (r Report) key() Step {
 		Seen:   []string{"flash.seen", "flash.reading"},
 		Fields: []string{"flash.guide", "flash.power", "flash.distance", "flash.loss", "flash.units", "flash.others"},
 	}
-	right := fmt.Sprintf("; from %s to %s is right", fromWhite(keyLow), fromWhite(keyHigh))
+	right := fmt.Sprintf("Right is %s to %s.", fromWhite(keyLow), fromWhite(keyHigh))
 	switch over := r.Light.Key; {
 	case !r.Light.KeyKnown:
 		s.Verdict, s.Says = Unknown, "The flash's exposure has not been typed."
@@ -321,17 +325,21 @@ func (r Report) key() Step {
 		s.Says, s.Next = "The card is burnt out.", "Lower the flash by a stop and look again."
 	case over > keyHigh:
 		s.Verdict = Change
-		s.Says = fmt.Sprintf("White is %s%s. It burns out.", fromWhite(over), right)
+		s.Says = fmt.Sprintf("White is %s, so it burns out. %s", fromWhite(over), right)
 		s.Next = fmt.Sprintf("Lower the power, move it back, or stop down: %s less.", inStops(over))
+		s.Fixes = append(s.Fixes, r.keeping(r.makeUpFixes(-over, nil))...)
 	case r.cardBlack():
 		s.Verdict = Change
 	case over < keyLow:
 		s.Verdict = Change
-		s.Says = fmt.Sprintf("White is %s%s. The liquid would be dark.", fromWhite(over), right)
+		s.Says = fmt.Sprintf("White is %s, so the liquid would be dark. %s", fromWhite(over), right)
 		s.Next = r.morePower(-over, &s) + r.makeUp(-over) + "."
+		if len(s.Fixes) == 0 {
+			s.Fixes = r.keeping(r.makeUpFixes(-over, nil))
+		}
 	default:
 		s.Verdict = Works
-		s.Says = fmt.Sprintf("The flash is right: white is %s%s.", fromWhite(over), right)
+		s.Says = fmt.Sprintf("The flash is right: white is %s. %s", fromWhite(over), right)
 	}
 	disagree(&s, r.Set.Optics().KeyWays())
 	if r.cardBlack() {
@@ -395,12 +403,13 @@ func (r Report) morePower(lacks optics.Stops, s *Step) string {
 	if gives := -optics.Stops(math.Log2(float64(now))); gives < lacks+keyLow {
 		return fmt.Sprintf("Full power gives %s of it; the rest is up to something else. ", inStops(gives))
 	}
-	want := float64(now) * math.Exp2(float64(lacks))
-	power := slices.MinFunc(optics.PowerMarks(), func(a, b optics.Fraction) int {
-		return cmp.Compare(math.Abs(math.Log2(float64(a)/want)), math.Abs(math.Log2(float64(b)/want)))
-	})
+	power := nearestPower(float64(now) * math.Exp2(float64(lacks)))
+	fix := shot.Fix{Field: "flash.power", Value: power.String()}
+	if r.blursWith(fix) {
+		return fmt.Sprintf("At %v power, enough for this, the light would be too long for the freeze check. ", power)
+	}
 	if !r.Set.Flash.Seen.Known && r.Set.Flash.Reading == 0 { // or it would have to be looked at again
-		s.Fixes = append(s.Fixes, shot.Fix{Field: "flash.power", Value: power.String()})
+		s.Fixes = append(s.Fixes, fix)
 	}
 	return fmt.Sprintf("Raise the power from %v to %v, and look at the freeze check again. ", now, power)
 }
@@ -474,6 +483,7 @@ func (r Report) withUsualLens(s *Step) {
 	s.Says += fmt.Sprintf(" That is with the usual lens, %s, %s away.", inFocal(r.Set.Camera.Focal),
 		inLength(r.Set.Camera.Distance))
 	s.Next = "Type your lens and its distance, or read a ruler under Framing: that also confirms the usual ones."
+	s.Fixes = nil
 }
 
 // diffraction adds what a small opening costs, and the aperture that serves best.
@@ -523,7 +533,7 @@ func byShare(p float64) Verdict {
 func (r Report) framing() Step {
 	s := Step{ID: "framing", Title: "Framing",
 		Do:     "Hold a ruler at the focus spot and read how wide the frame is. Leave room for a miss.",
-		Expect: fmt.Sprintf("A frame %s wide and %s high.", inLength(phys.Round(r.Wide, 3)), inLength(phys.Round(r.High, 3))),
+		Expect: r.frameOfLens(),
 		Seen:   []string{"camera.field_seen"},
 		Fields: []string{"camera.focal", "camera.sensor", "camera.sensor_height", "camera.pixels"},
 	}
@@ -559,6 +569,16 @@ func (r Report) framing() Step {
 	return s
 }
 
+// frameOfLens is the frame that the lens gives by what is typed of it; by the ruler where that is no lens.
+func (r Report) frameOfLens() string {
+	c, wide, high := r.Set.Camera, r.Wide, r.High
+	if c.FieldSeen = 0; c.Distance > c.Focal {
+		lens := c.Lens()
+		wide, high = lens.Field(c.Sensor), lens.Field(c.SensorHeight)
+	}
+	return fmt.Sprintf("A frame %s wide and %s high.", inLength(phys.Round(wide, 3)), inLength(phys.Round(high, 3)))
+}
+
 // orTaller says how tall it may be, where that is not the same in each shot.
 func (r Report) orTaller() string {
 	if r.Subject.TallSpread == 0 {
@@ -589,7 +609,8 @@ func (r Report) byRuler(s *Step) {
 	s.Says += fmt.Sprintf(" That is by the ruler; %s from a lens of %s the frame would be %s wide.", inLength(c.Distance),
 		inFocal(c.Focal), inLength(phys.Round(wide, 2)))
 	s.Next = "Read the ruler again, or correct the distance, the focal length or the sensor's width: they contradict " +
-		"each other."
+		"each other. Or clear what the ruler shows."
+	s.Fixes = []shot.Fix{{Field: "camera.field_seen", Value: phys.Length(0).String()}}
 	switch {
 	case off >= rulerWrong:
 		s.Verdict = Change

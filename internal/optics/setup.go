@@ -252,6 +252,12 @@ func (c Camera) MovedSince(before Camera) bool {
 		moved(c.FieldSeen, before.FieldSeen, 0) && c.FieldSeen != 0 || c.Turn != before.Turn
 }
 
+// Differs reports whether the lens is another or elsewhere than typed before, also where that was the usual one: who has
+// said that the focus is locked has to say so again.
+func (c Camera) Differs(before Camera) bool {
+	return c.Focal != before.Focal || c.Distance != before.Distance || c.MovedSince(before)
+}
+
 // WithSeen is the setup with what was seen and read at the focus spot in another, and of the background in its frame.
 func (s Setup) WithSeen(in Setup) Setup {
 	s.Flash.Seen, s.Flash.Reading, s.Flash.Smear = in.Flash.Seen, in.Flash.Reading, in.Flash.Smear

@@ -388,6 +388,9 @@ func (p plan) checkBlur() error {
 		t.fixes = append(t.fixes, fix{field: "flash.power", choice: power.String(),
 			format: fmt.Sprintf("set the power to %v and make up for %s", power, lightChange(power, p.set.Flash.Power))})
 	}
+	if len(t.fixes) == 0 && lit.Unit == 0 {
+		t.field = "camera.max_blur"
+	}
 	enough := phys.RoundUp(blur, 2)
 	t.fixes = append(t.fixes, fix{field: "camera.max_blur", choice: enough.String(),
 		format: fmt.Sprintf("ask for no more than %v", enough)})

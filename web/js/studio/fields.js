@@ -95,10 +95,11 @@ function writtenField(name, commands) {
 		if (!sent) reset();
 	}
 
-	/** A whole number alone may be either time: both are offered. @param {Refusal} refusal @param {string} typed */
+	/** A whole number alone may be either time: both are offered, up to the longest. @param {Refusal} refusal @param {string} typed */
 	function withBoth(refusal, typed) {
-		if (marked[name] !== "shutter" || !/^\d+$/.test(typed)) return refusal;
-		const fixes = [`1/${typed}`, `${typed}"`].map((value) => ({ field: name, value }));
+		if (marked[name] !== "shutter" || !/^[1-9]\d*$/.test(typed)) return refusal;
+		const times = Number(typed) <= 600 ? [`1/${typed}`, `${typed}"`] : [`1/${typed}`];
+		const fixes = times.map((value) => ({ field: name, value }));
 		return { ...refusal, fixes };
 	}
 
