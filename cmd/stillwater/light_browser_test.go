@@ -133,11 +133,15 @@ func TestLightGuide(t *testing.T) {
 	p.picture("light-5-focus")
 	p.enter("#f-camera-distance", "12")
 	p.verdict("focus", "change")
+	p.until("of the usual distance, too", `document.querySelector("#step-focus .step-took").textContent.includes(
+		"these no longer hold: the tick of step 5")`)
 	p.picture("light-5-too-near")
 	p.fit("too near")
 	p.tap(`#step-focus .fix[data-field="camera.distance"]`)
 	p.until("a distance that cannot work is corrected where it was typed",
 		`document.querySelector("#f-camera-distance").value === "15"`)
+	p.tap(`#step-focus label[data-evening="focus"]`)
+	p.until("it is ticked again", `document.querySelector('[data-evening="focus"] input').checked`)
 	p.enter("#f-camera-distance", "50")
 	p.verdict("focus", "unknown")
 	p.until("of a lens that was moved the tick is taken back, by name",

@@ -163,8 +163,8 @@ func TestOfferedOpeningCompiles(t *testing.T) {
 	assert.Greater(t, asked, offered, "some rooms are too bright for any opening")
 }
 
-// A refusal has only the ways out of its step that cure it.
-func TestRefusalHasNoFixThatDoesNotCure(t *testing.T) {
+// A refusal has only the ways out of its step that work.
+func TestRefusalHasOnlyFixesThatWork(t *testing.T) {
 	bench := testBench()
 	set := lighting.Practice(shot.DefaultSet())
 	for field, value := range map[string]string{"kind": "throw", "flash.duration": "3 ms", "flash.guide": "4 m",
@@ -183,7 +183,7 @@ func TestRefusalHasNoFixThatDoesNotCure(t *testing.T) {
 		}
 	}
 	other.addFixes(set, &bench)
-	assert.Empty(t, other.refusal.Fixes, "more power cures no blur")
+	assert.Empty(t, other.refusal.Fixes, "more power makes no blur less")
 	for _, fix := range p.refusal.Fixes {
 		next := set
 		require.NoError(t, fix.put(&next))

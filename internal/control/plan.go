@@ -174,7 +174,7 @@ func compilesOn(bench *shot.Bench) func(shot.Set) bool {
 	return func(set shot.Set) bool { return shot.Compiles(set, *bench) }
 }
 
-// addFixes offers beside the refusal what the step of its field does, as far as it cures it.
+// addFixes offers beside the refusal what the step of its field does, as far as it works.
 func (p plan) addFixes(set shot.Set, bench *shot.Bench) {
 	if bench == nil {
 		return

@@ -20,7 +20,7 @@ func (r Report) after(fix shot.Fix) (Report, bool) {
 	return then, err == nil
 }
 
-// frozen reports whether no blur is seen by how long the light lasts, and no limit is exceeded; known: it can be told.
+// frozen reports whether no blur is seen by how long the light lasts, and no limit is exceeded; known: if it is known.
 func (r Report) frozen() (is, known bool) {
 	if !r.BlurKnown() {
 		return false, false

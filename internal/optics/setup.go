@@ -252,7 +252,7 @@ func (c Camera) MovedSince(before Camera) bool {
 		moved(c.FieldSeen, before.FieldSeen, 0) && c.FieldSeen != 0 || c.Turn != before.Turn
 }
 
-// Differs reports whether the lens is another or elsewhere than typed before, also where that was the usual one: who has
+// Differs reports whether the lens is another or elsewhere than typed before, even if that was the usual one: who has
 // said that the focus is locked has to say so again.
 func (c Camera) Differs(before Camera) bool {
 	return c.Focal != before.Focal || c.Distance != before.Distance || c.MovedSince(before)
