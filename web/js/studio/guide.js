@@ -168,7 +168,8 @@ export class Guide {
 		const by = changed.includes("kind") ? ["kind"] : changed.filter((name) => !emptied.includes(name));
 		this.#taken = this.#taken.filter(gone);
 		if (emptied.length > 0 && by.length > 0) {
-			this.#taken = emptied;
+			const all = by.join() === this.#changed.join() ? [...this.#taken, ...emptied] : emptied;
+			this.#taken = looked.filter((name) => all.includes(name));
 			this.#changed = by;
 		}
 		const cause = this.#changed.length > 3 ? "several fields" : this.#changed.map(fieldText).join(", ");
