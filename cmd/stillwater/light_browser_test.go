@@ -219,7 +219,7 @@ func TestTakenBack(t *testing.T) {
 	p.tap(`#kinds [data-kind="drop"]`)
 	p.until("it was a throw's, and that is said", `document.querySelector("#f-flash-smear").value === "" &&
 		document.querySelector("#step-freeze .step-took").textContent ===
-			"After the change of What flies these no longer hold: Blur seen. Look again."`)
+			"After the change of What flies these no longer hold: Blur seen, the tick of step 5. Look again."`)
 	p.js(`document.querySelector("#step-freeze .step-took").scrollIntoView({ block: "center" })`)
 	p.picture("light-other-kind")
 	p.tap(`#kinds [data-kind="throw"]`)
