@@ -146,7 +146,7 @@ func TestOneScale(t *testing.T) {
 		{set(t, "sound", "sound.distance", "7.5 m"), "sound.distance", 7.5, "", 0},
 	} {
 		for _, width := range []float64{MinWidth, PhoneWidth, MaxWidth} {
-			d := Draw(c.set, Options{Width: width})
+			d := Draw(c.set, Options{Width: float64(width)})
 			shapes, texts := read(t, d.SVG)
 			if c.across != "" {
 				x, _ := measured(t, shapes, c.across)
@@ -448,6 +448,17 @@ func TestNothingOverlaps(t *testing.T) {
 		}
 	}
 	assert.Greater(t, works, 300, "sets that work")
+}
+
+// TestThrowThatRisesBetweenTheBeams: thrown steeply upward, it passes the second beam on its way down.
+func TestThrowThatRisesBetweenTheBeams(t *testing.T) {
+	s := shot.DefaultSet()
+	s.Kind = shot.Throw
+	s.Throw.Gate, s.Throw.ToFocus, s.Throw.Angle = 0.045, 0.01, -45.8912*math.Pi/180
+	s.Throw.SpeedLow, s.Throw.SpeedHigh, s.Throw.Mass, s.Throw.AboveFloor = 0.28, 0.99, 0.06, 0.026
+	for width := MinWidth; width <= MaxWidth; width += 20 {
+		checkSheet(t, s, Draw(s, Options{Width: float64(width)}))
+	}
 }
 
 // FuzzDraw: whatever a set has, the drawing is one, and in order.

@@ -110,7 +110,11 @@ func (g *throwFigure) setScale() {
 		room = larger
 		return true
 	}
-	g.gateWhole = include(gateWorth, g.gate)
+	behind := []point{g.gate}
+	for _, p := range g.toGate {
+		behind = append(behind, inRoom(p))
+	}
+	g.gateWhole = include(gateWorth, behind...)
 	g.floorHere = include(worth, point{0, -float64(g.set.Throw.AboveFloor)})
 	for _, p := range []shot.Path{g.fast, g.slow} {
 		if len(p.Places) > 0 {
@@ -234,7 +238,7 @@ func (g *throwFigure) drawPaths() (fast, slow dimension) {
 		"that is accepted")
 	fast.tip = g.drawPath(fast.marks, "fast", g.fast)
 	slow.tip = g.drawPath(slow.marks, "slow", g.slow)
-	if len(g.toGate) > 0 && !moved(g.gateDrawn, g.scale*float64(t.Gate)) {
+	if g.gateWhole && len(g.toGate) > 0 && !moved(g.gateDrawn, g.scale*float64(t.Gate)) {
 		g.back.lines("way", g.onSheet(g.toGate)...)
 	} else {
 		g.back.lines("way", g.gateAt, g.origin)
