@@ -31,6 +31,7 @@ type cameraControl struct {
 	*fakeControl
 	camera  *intake.Intake
 	session int64
+	folder  string // of the session's files on the machine
 }
 
 func (c *cameraControl) Do(ctx context.Context, client string, cmd control.Command) error {
@@ -100,7 +101,7 @@ func cameraEveningOf(t *testing.T, b *browser, made shot.Set) (c *cameraControl,
 	}
 	in := intake.New(intake.Options{Dir: j.Path() + "-frames", Journal: j})
 	c = &cameraControl{&fakeControl{snap: ready(), boxes: map[chan *control.Snapshot]bool{}, taken: map[string]int{}},
-		in, s.ID}
+		in, s.ID, filepath.Join(j.Path()+"-frames", fmt.Sprint(s.ID))}
 	c.snap.Session.ID, c.snap.Shots, c.snap.ShotCount = s.ID, shown, len(shown)
 	server, err := page.New(ctx, page.Options{Control: c, Files: web.Files, Record: j.Reader(), Camera: in,
 		Log: slog.New(slog.DiscardHandler)})
@@ -168,6 +169,33 @@ func TestFramesFromThePhone(t *testing.T) {
 	p.place("lookback")
 	p.js(`document.querySelector(".camera").scrollIntoView()`)
 	p.picture("frames-from-the-phone")
+	p.clean()
+}
+
+// TestDamagedCopy: a good file takes the place of a damaged copy on the machine by being chosen again, and one that is
+// as its copy is not sent twice.
+func TestDamagedCopy(t *testing.T) {
+	t.Parallel()
+	c, p, files := cameraEvening(t, startBrowser(t))
+	good := framestest.WithExif(framestest.Plain(900, 600), "2026:11:24 17:30:00", "")
+	good = append(good, make([]byte, max(0, page.FirstPartBytes+9000-len(good)))...)
+	damaged := slices.Clone(good)
+	damaged[page.FirstPartBytes+5000] = 0x55
+	onCard, onPhone := filepath.Join(t.TempDir(), "PICT0900.JPG"), filepath.Join(t.TempDir(), "PICT0900.JPG")
+	require.NoError(t, os.WriteFile(onCard, damaged, 0o666))
+	require.NoError(t, os.WriteFile(onPhone, good, 0o666))
+	p.openCamera()
+	sent := func(words string, files ...string) {
+		p.choose(".camera input[type=file]", files...)
+		p.until("they are there", fmt.Sprintf(`document.querySelector(".camera-progress").textContent === %q`, words))
+	}
+	sent("2 of 2 files are there.", onCard, files[0])
+	kept := filepath.Join(c.folder, "PICT0900.JPG")
+	sent("2 of 2 files are there, one was there already, one replaced a damaged copy.", onPhone, files[0])
+	read, err := os.ReadFile(kept)
+	require.NoError(t, err)
+	assert.Equal(t, good, read)
+	sent("1 of 1 files are there, one was there already.", onPhone)
 	p.clean()
 }
 
@@ -295,6 +323,8 @@ func TestWhatAPairChanges(t *testing.T) {
 	p.picture("pair-changes")
 	p.tap(".camera-dialog .take-back")
 	p.until("all of it is taken back", suresOf+fmt.Sprintf(" === %q", right))
+	assert.Equal(t, "5", p.value(".camera-which input"), "the number is what is known again")
+	assert.Equal(t, "This frame is shot 5", p.plain(".camera-which .primary"))
 	p.tap(".camera-dialog .no-shot")
 	p.until("it is no shot", `document.querySelector(".camera-title").textContent.includes("no shot, as you said") &&
 		document.querySelector(".no-shot").getAttribute("aria-pressed") === "true"`)
@@ -338,6 +368,9 @@ func TestRulerByTwoTaps(t *testing.T) {
 				document.querySelector(".camera-picture").getBoundingClientRect())`)
 			p.down(r[0]+x*r[2], r[1]+y*r[3])
 			p.up(r[0]+x*r[2], r[1]+y*r[3])
+			p.settle(".camera-picture")
+			assert.Equal(t, r, eval[[]float64](p, `(r => [r.x, r.y, r.width, r.height])(
+				document.querySelector(".camera-picture").getBoundingClientRect())`), "the picture moves under the finger")
 		}
 		place(0.25, 0.5)
 		place(0.75, 0.5)

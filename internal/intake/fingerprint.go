@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"os"
 	"path/filepath"
@@ -15,14 +17,21 @@ import (
 
 // A file's fingerprint tells it from others of its name: it is of its size and its first bytes, which have the time
 // when it was taken. The fingerprints of a session's files are in a file beside them, a line each, so that a copy that
-// gave way is known when it comes again. What has no line there is known as long as it is there.
-const fingerprintsFile = ".fingerprints"
+// gave way is known when it comes again. What has no line there is known as long as it is there. After a fingerprint
+// stands the check of all bytes, by which a damaged copy is told from a good one.
+const (
+	fingerprintsFile = ".fingerprints"
+	checkMark        = "/"
+)
 
 // fingerprints are those of one session, in memory as long as no other is asked for.
 type fingerprints struct {
 	dir    string
-	byName map[string]string
+	byName map[string]known
 }
+
+// known is what is known of a file that is or was there. check may be "".
+type known struct{ fingerprint, check string }
 
 const hashBytes = 12 // of a fingerprint, and of a key
 
@@ -37,7 +46,7 @@ func (s *store) fingerprintOf(f page.CameraFile, part []byte) string {
 
 // keyOf names a file under way: two phones' files of one beginning are two.
 func (s *store) keyOf(f page.CameraFile, part []byte) string {
-	return hashOf(fmt.Appendf(nil, "%s\n%d\n%s", f.Name, f.Size, f.Client), s.first(part))
+	return hashOf(fmt.Appendf(nil, "%s\n%d\n%s%s", f.Name, f.Size, f.Client, f.Check), s.first(part))
 }
 
 func (s *store) first(part []byte) []byte { return part[:min(int64(len(part)), s.limits.fingerprint)] }
@@ -52,8 +61,8 @@ func (s *store) fingerprintNamed(dir, name string) (string, error) {
 	if s.fingerprints.dir != dir {
 		s.fingerprints = readFingerprints(dir)
 	}
-	if fingerprint := s.fingerprints.byName[name]; fingerprint != "" {
-		return fingerprint, nil
+	if was, has := s.fingerprints.byName[name]; has {
+		return was.fingerprint, nil
 	}
 	path := filepath.Join(dir, name)
 	info, err := os.Lstat(path)
@@ -74,24 +83,59 @@ func (s *store) fingerprintAt(path string, size int64) (string, error) {
 	return s.fingerprintOf(page.CameraFile{Size: size}, first), err
 }
 
+// checkAt is the check of a kept file.
+func (s *store) checkAt(path string) (string, error) {
+	file, err := os.OpenFile(path, os.O_RDONLY|noFollow, 0)
+	if err != nil {
+		return "", err
+	}
+	defer file.Close()
+	return checkOf(file, s.armed)
+}
+
+// checkOf is the CRC-32 of a file (ISO 3309, polynomial 0x04C11DB7), as a page computes it. It ends when something is
+// armed.
+func checkOf(file io.Reader, armed func() bool) (string, error) {
+	sum, piece := crc32.NewIEEE(), make([]byte, 256<<10)
+	for {
+		n, err := file.Read(piece)
+		sum.Write(piece[:n])
+		switch {
+		case errors.Is(err, io.EOF):
+			return fmt.Sprintf("%08x", sum.Sum32()), nil
+		case err != nil:
+			return "", err
+		case armed():
+			return "", page.ErrArmed
+		}
+	}
+}
+
 // readFingerprints reads a session's; one that cannot be read has none.
 func readFingerprints(dir string) fingerprints {
-	p := fingerprints{dir, map[string]string{}}
+	p := fingerprints{dir, map[string]known{}}
 	text, _ := os.ReadFile(filepath.Join(dir, fingerprintsFile)) // without it a copy that gave way is received again
 	for line := range strings.Lines(string(text)) {
-		if fingerprint, name, whole := strings.Cut(strings.TrimSuffix(line, "\n"), " "); whole && isKey(fingerprint) {
-			p.byName[name] = fingerprint
-		}
+		p.add(line)
 	}
 	return p
 }
 
-func (s *store) keepFingerprint(dir, name, fingerprint string) {
-	s.fingerprints.byName[name] = fingerprint
+// add adds a line; one that is not whole says nothing.
+func (p *fingerprints) add(line string) {
+	marks, name, whole := strings.Cut(strings.TrimSuffix(line, "\n"), " ")
+	fingerprint, check, _ := strings.Cut(marks, checkMark)
+	if whole && isKey(fingerprint) {
+		p.byName[name] = known{fingerprint, check}
+	}
+}
+
+func (s *store) keepFingerprint(dir, name string, is known) {
+	s.fingerprints.byName[name] = is
 	file, err := os.OpenFile(filepath.Join(dir, fingerprintsFile), os.O_WRONLY|os.O_CREATE|os.O_APPEND|noFollow, 0o600)
 	if err != nil {
 		return // it is known as long as it is there
 	}
 	defer file.Close()
-	fmt.Fprintln(file, fingerprint, name)
+	fmt.Fprintln(file, is.fingerprint+checkMark+is.check, name)
 }

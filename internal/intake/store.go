@@ -14,6 +14,8 @@ import (
 	"syscall"
 	"time"
 
+	"golang.org/x/text/unicode/norm"
+
 	"stillwater/internal/control"
 	"stillwater/internal/filename"
 	"stillwater/internal/frames"
@@ -29,12 +31,14 @@ type limits struct {
 	free        int64         // bytes of the disk that are left to the record
 	files       int           // of one session
 	parts       int           // files under way at once
-	idle        time.Duration // after which one under way gives way to another
+	ofPhone     int           // of them, of one phone: its oldest gives way to its next
+	idle        time.Duration // after which one under way gives way to another's
+	left        time.Duration // after which one under way is deleted
 }
 
 func usualLimits() limits {
 	return limits{file: tether.MaxFile, fingerprint: page.FirstPartBytes, kept: 4 << 30,
-		free: 1 << 30, files: 5000, parts: 8, idle: 2 * time.Minute}
+		free: 1 << 30, files: 5000, parts: 8, ofPhone: 2, idle: 20 * time.Second, left: 2 * time.Minute}
 }
 
 // store is the folder with the files: a folder for each session, by its number. A file under way has a hidden name
@@ -46,10 +50,18 @@ type store struct {
 
 	onRecord func(session int64, frame string) bool
 
+	armed func() bool // nothing is read for long
+
 	mu           sync.Mutex       // one part is written at a time
 	unseen       map[string]bool  // files that came and were not looked at: they do not give way
-	declared     map[string]int64 // bytes that files under way are to have
+	begun        map[string]begun // files under way since the start, by path
 	fingerprints fingerprints
+}
+
+// begun is a file under way: how long it is to be, and the phone that sends it.
+type begun struct {
+	size   int64
+	client string
 }
 
 // news are the files of a session that came and were not looked at.
@@ -110,6 +122,7 @@ type received struct {
 
 // receive adds a part to a file of a session, see page.Camera.
 func (s *store) receive(session int64, f page.CameraFile, at int64, part []byte) (t received, err error) {
+	f.Name = norm.NFC.String(f.Name) // one look, one name
 	if err := s.check(f, at, part); err != nil {
 		return t, err
 	}
@@ -160,18 +173,27 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 	if err != nil {
 		return received{}, err
 	}
-	delete(s.declared, under)
+	check, err := s.checkAt(under)
+	if err != nil {
+		return received{}, err
+	}
+	delete(s.begun, under)
+	if f.Check != "" && f.Check != check {
+		os.Remove(under)
+		return received{}, refusal(fmt.Sprintf("%s did not come as it is on the phone.", f.Name), "Choose it again.",
+			"It is tried again in a minute.")
+	}
 	name, there, err := s.place(session, f, fingerprint)
 	if err != nil || there { // another phone was faster
 		os.Remove(under)
 		return received{have: f.Size, name: name}, err
 	}
 	path := filepath.Join(dir, name)
-	if err := finish(under, path, f); err != nil {
+	if err := finish(under, path, dateOf(f, path, check)); err != nil {
 		os.Remove(under)
 		return received{}, fullOr(f, err)
 	}
-	s.keepFingerprint(dir, name, fingerprint)
+	s.keepFingerprint(dir, name, known{fingerprint, check})
 	if s.unseen == nil {
 		s.unseen = map[string]bool{}
 	}
@@ -182,18 +204,16 @@ func (s *store) complete(session int64, under string, f page.CameraFile) (receiv
 // stemOf is the frame's name of a file's.
 func stemOf(name string) string { return strings.TrimSuffix(name, filepath.Ext(name)) }
 
-// maxNameBytes leaves room to number a name in the 255 that file systems have.
-const maxNameBytes = 240
-
 // check refuses what cannot be a camera's file or its part, before any of it is kept.
 func (s *store) check(f page.CameraFile, at int64, part []byte) error {
 	switch {
+	case len(f.Name) > filename.MaxBytes:
+		shorter := fmt.Sprintf("Shorten it to at most %d characters", filename.MaxRunes)
+		return refusal(fmt.Sprintf("%s: this file name is too long.", shortened(f.Name)), shorter+", and choose it again.",
+			shorter+".")
 	case !filename.Usable(f.Name):
-		return refusal(fmt.Sprintf("%q: this file name cannot be used.", f.Name),
-			"Rename it with letters, digits and spaces, and choose it again.", "Rename it with letters, digits and spaces.")
-	case len(f.Name) > maxNameBytes:
-		return refusal(fmt.Sprintf("%q: this file name is too long.", f.Name), "Shorten it, and choose it again.",
-			"Shorten it.")
+		return refusal(fmt.Sprintf("%s: this file name cannot be used.", filename.Visible(f.Name)),
+			"Rename it with letters and digits, and choose it again.", "Rename it with letters and digits.")
 	case !frames.IsFrame(f.Name):
 		return refusal(fmt.Sprintf("%s is not a camera's picture, by its name.", f.Name),
 			"Choose JPEG, HEIF or raw files.", "Take it out of the folder.")
@@ -215,8 +235,14 @@ func (s *store) check(f page.CameraFile, at int64, part []byte) error {
 	return nil
 }
 
+// shortened is the beginning of a name that is too long.
+func shortened(name string) string {
+	return filename.Visible(string([]rune(name)[:filename.MaxRunes]) + "\u2026")
+}
+
 // place is the name that a file gets, as another may have its own, and whether the file is there already, or was and is
-// on record.
+// on record. What is known to differ from the copy that is or was there, after the same beginning, replaces it: one of
+// the two is damaged, and a person has chosen this one again.
 func (s *store) place(session int64, f page.CameraFile, fingerprint string) (name string, there bool, err error) {
 	const most = 9 // a camera's numbers begin anew after 9999
 	dir := s.session(session)
@@ -232,12 +258,30 @@ func (s *store) place(session int64, f page.CameraFile, fingerprint string) (nam
 		case err != nil:
 			return "", false, err
 		case has == fingerprint: // phones give one file another date each time it is chosen
-			_, gone := os.Lstat(filepath.Join(dir, name))
-			return name, gone == nil || s.onRecord(session, stemOf(name)), nil
+			there, err := s.isThere(session, name, f.Check)
+			return name, there, err
 		}
 	}
 	return "", false, refusal(fmt.Sprintf("%d others are called %s.", most, f.Name), "Rename it, and choose it again.",
 		"Rename it.")
+}
+
+// isThere reports whether a session has a file, or had it and has it on record; not if its copy is known to be another
+// by the check of all of its bytes. "" is not known.
+func (s *store) isThere(session int64, name, check string) (bool, error) {
+	path := filepath.Join(s.session(session), name)
+	_, gone := os.Lstat(path)
+	was := s.fingerprints.byName[name].check
+	switch {
+	case gone != nil && (check == "" || was == "" || was == check):
+		return s.onRecord(session, stemOf(name)), nil
+	case gone != nil:
+		return false, nil
+	case check == "":
+		return true, nil
+	}
+	is, err := s.checkAt(path)
+	return is == check, err
 }
 
 // partName is the name of a file under way.
@@ -255,10 +299,10 @@ func (s *store) begin(dir string, f page.CameraFile, part []byte) error {
 	if err := s.makeRoom(dir, f); err != nil {
 		return err
 	}
-	if s.declared == nil {
-		s.declared = map[string]int64{}
+	if s.begun == nil {
+		s.begun = map[string]begun{}
 	}
-	s.declared[filepath.Join(dir, partName(f.Key))] = f.Size
+	s.begun[filepath.Join(dir, partName(f.Key))] = begun{f.Size, f.Client}
 	return nil
 }
 
@@ -277,25 +321,19 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	if err != nil {
 		return err
 	}
-	total, coming, own, partial := int64(0), int64(0), 0, 0
+	all, err = s.makeTurn(all, f)
+	if err != nil {
+		return err
+	}
+	total, coming, own := int64(0), int64(0), 0
 	for _, k := range all {
-		if k.partial && time.Since(k.modified) > s.limits.idle {
-			os.Remove(k.path)
-			delete(s.declared, k.path)
-			continue
-		}
 		total += k.size
-		coming += max(s.declared[k.path]-k.size, 0)
-		if k.partial {
-			partial++
-		} else if filepath.Dir(k.path) == dir {
+		coming += max(s.begun[k.path].size-k.size, 0)
+		if !k.partial && filepath.Dir(k.path) == dir {
 			own++
 		}
 	}
-	switch {
-	case partial >= s.limits.parts:
-		return later("%s: %d other files are being received.", f.Name, partial)
-	case own >= s.limits.files:
+	if own >= s.limits.files {
 		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
 			"Start a new session for those that follow.", "Start a new session for those that follow.")
 	}
@@ -325,6 +363,38 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 		return later("%s: those before it are looked at first.", f.Name)
 	}
 	return diskFull(f)
+}
+
+// makeTurn has room for one more file under way. What nobody goes on with gives way: a phone's own first, then the
+// oldest of all. It is sent again from its beginning when it is chosen again.
+func (s *store) makeTurn(all []keptFile, f page.CameraFile) (left []keptFile, err error) {
+	drop := func(k keptFile) { os.Remove(k.path); delete(s.begun, k.path) }
+	var under, own []keptFile // the oldest first
+	for _, k := range all {
+		switch {
+		case !k.partial:
+			continue
+		case time.Since(k.modified) > s.limits.left:
+			drop(k)
+			continue
+		case f.Client != "" && s.begun[k.path].client == f.Client:
+			own = append(own, k)
+		}
+		under = append(under, k)
+	}
+	gives := slices.Clone(own[:max(0, len(own)-s.limits.ofPhone+1)])
+	if len(gives) == 0 && len(under) >= s.limits.parts {
+		if oldest := under[0]; time.Since(oldest.modified) <= s.limits.idle {
+			return all, later("%s: %d other files are on their way.", f.Name, len(under))
+		}
+		gives = under[:1]
+	}
+	for _, k := range gives {
+		drop(k)
+	}
+	return slices.DeleteFunc(all, func(k keptFile) bool {
+		return k.partial && (time.Since(k.modified) > s.limits.left || slices.Contains(gives, k))
+	}), nil
 }
 
 // all lists what is kept, the oldest picture first.
@@ -366,8 +436,19 @@ func add(path string, at int64, part []byte) error {
 	return errors.Join(err, file.Close())
 }
 
-// finish has a whole file on the disk, under its name and with the date that it has on the phone.
-func finish(under, path string, f page.CameraFile) error {
+// dateOf is the date that a file has on the phone, with a part of a millisecond after its check, so that what was seen
+// in a copy that it replaces is not known of it.
+func dateOf(f page.CameraFile, path, check string) time.Time {
+	sum, _ := strconv.ParseUint(check, 16, 32)
+	at := time.UnixMilli(f.ModifiedMs).Add(time.Duration(sum % uint64(time.Millisecond)))
+	if was, err := os.Lstat(path); err == nil && was.ModTime().Equal(at) { // it was damaged on this disk
+		return at.Add(-time.Millisecond)
+	}
+	return at
+}
+
+// finish has a whole file on the disk, under its name and with its date.
+func finish(under, path string, at time.Time) error {
 	file, err := os.OpenFile(under, os.O_WRONLY|noFollow, 0)
 	if err != nil {
 		return err
@@ -375,7 +456,6 @@ func finish(under, path string, f page.CameraFile) error {
 	if err := errors.Join(file.Sync(), file.Close()); err != nil {
 		return err
 	}
-	at := time.UnixMilli(f.ModifiedMs)
 	if err := os.Chtimes(under, at, at); err != nil {
 		return err
 	}

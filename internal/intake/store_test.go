@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -26,7 +28,7 @@ func newStore(t *testing.T) *store {
 	limits.fingerprint = 20
 	return &store{dir: filepath.Join(t.TempDir(), "frames"), limits: limits,
 		free:     func(string) (int64, error) { return math.MaxInt64 / 2, nil },
-		onRecord: func(int64, string) bool { return true }}
+		onRecord: func(int64, string) bool { return true }, armed: func() bool { return false }}
 }
 
 // jpegOf is so many bytes that begin like a JPEG.
@@ -77,7 +79,7 @@ func TestReceiveGoesOn(t *testing.T) {
 		assert.Equal(t, received{have: 1000, key: key}, got, "at %d", at)
 	}
 
-	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord}
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 	got, err = again.receive(4, f, 1000, content[1000:])
 	require.NoError(t, err)
 	assert.Equal(t, received{f.Size, key, true, f.Name}, got)
@@ -108,7 +110,7 @@ func TestReceiveCompletesAWholePart(t *testing.T) {
 	got, err := s.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(s.session(4), partName(got.key)), content, 0o600))
-	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord}
+	again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 	whole, err := again.receive(4, f, 0, content[:1000])
 	require.NoError(t, err)
 	assert.Equal(t, received{f.Size, got.key, true, f.Name}, whole)
@@ -129,16 +131,19 @@ func TestReceiveRefuses(t *testing.T) {
 		"too long": {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40),
 			"a.jpg has 1.1 MB, and 1 MB are the most."},
 		"longer than said":   {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
-		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), `"../a.jpg": this file name`},
+		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), "\u201c../a.jpg\u201d: this file name"},
 		"hidden":             {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
-		"two lines":          {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), `"a\nb.jpg": this file name`},
-		"an unseen letter":   {page.CameraFile{Name: "a\u200b.jpg", Size: 40}, jpegOf(40), `u200b.jpg": this file name`},
+		"two lines":          {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), "\u201ca(U+000A)b.jpg\u201d: this file name"},
+		"an unseen letter":   {page.CameraFile{Name: "a\u200b.jpg", Size: 40}, jpegOf(40), "\u201ca(U+200B).jpg\u201d: this file name"},
 		"a short first part": {page.CameraFile{Name: "a.jpg", Size: 40}, jpegOf(15), "its first part has to come first"},
 		"no first part": {page.CameraFile{Name: "a.jpg", Size: 40, Key: "../../a"}, jpegOf(15),
 			"its first part has to come first"},
-		"turned round": {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), `u202egpj.jpg": this file name`},
-		"a long name":  {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil, "is too long"},
-		"no name":      {page.CameraFile{Size: 40}, jpegOf(40), `"": this file name`},
+		"turned round": {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), "(U+202E)gpj.jpg\u201d: this file name"},
+		"a long name": {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil,
+			"\u00e9\u2026\u201d: this file name is too long. Shorten it to at most 60 characters"},
+		"a very long name":   {page.CameraFile{Name: strings.Repeat("n", 300) + ".jpg", Size: 40}, nil, "too long. Shorten it to"},
+		"looks like another": {page.CameraFile{Name: "a\u3164.jpg", Size: 40}, nil, "\u201ca(U+3164).jpg\u201d: this file name"},
+		"no name":            {page.CameraFile{Size: 40}, jpegOf(40), "\u201c\u201d: this file name"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(t)
@@ -146,7 +151,7 @@ func TestReceiveRefuses(t *testing.T) {
 			_, err := s.receive(1, c.file, 0, c.first)
 			var r *control.Refusal
 			require.ErrorAs(t, err, &r)
-			assert.Contains(t, r.Why, c.says)
+			assert.Contains(t, r.Why+" "+r.Remedy, c.says)
 			assert.NotEmpty(t, r.Remedy)
 			for _, left := range kept(t, s, 1) {
 				assert.Fail(t, "a file is left", left)
@@ -188,31 +193,136 @@ func TestRoom(t *testing.T) {
 	assert.ErrorContains(t, err, "P0006.JPG was not kept: the machine's disk is full. Make room")
 }
 
-// Only so many files are under way at once; one that nobody goes on with gives way.
+// Only so many files are under way at once. A phone that begins one after the other keeps only itself waiting; of
+// others' the oldest that nobody goes on with gives way.
 func TestFilesUnderWay(t *testing.T) {
 	s := newStore(t)
-	s.limits.parts = 2
-	begin := func(n int) error {
-		f := page.CameraFile{Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
+	s.limits.parts, s.limits.ofPhone = 4, 2
+	age := func(by time.Duration) {
+		for _, name := range kept(t, s, 1) {
+			info, err := os.Stat(filepath.Join(s.session(1), name))
+			require.NoError(t, err)
+			old := info.ModTime().Add(-by)
+			require.NoError(t, os.Chtimes(filepath.Join(s.session(1), name), old, old))
+		}
+	}
+	begin := func(phone string, n int) error {
+		age(time.Second) // which is older is known
+		f := page.CameraFile{Client: phone, Name: fmt.Sprintf("P%04d.JPG", n), Size: 300}
 		_, err := s.receive(1, f, 0, jpegOf(100))
 		return err
 	}
-	require.NoError(t, begin(1))
-	require.NoError(t, begin(2))
-	require.ErrorContains(t, begin(3), "P0003.JPG: 2 other files are being received. Choose it again later.")
-	require.ErrorIs(t, begin(3), page.ErrBusy)
-	for _, name := range kept(t, s, 1) {
-		old := time.Now().Add(-s.limits.idle - time.Minute)
-		require.NoError(t, os.Chtimes(filepath.Join(s.session(1), name), old, old))
-		break
+	under := func() (phones []string) {
+		for _, name := range kept(t, s, 1) {
+			require.True(t, strings.HasSuffix(name, ".part"))
+			phones = append(phones, s.begun[filepath.Join(s.session(1), name)].client)
+		}
+		slices.Sort(phones)
+		return phones
 	}
-	require.NoError(t, begin(3))
-	assert.Len(t, kept(t, s, 1), 2)
-	for _, name := range kept(t, s, 1) {
-		assert.True(t, strings.HasSuffix(name, ".part"))
+	for n := range 10 {
+		require.NoError(t, begin("hoards", n))
 	}
+	assert.Equal(t, []string{"hoards", "hoards"}, under())
+	require.NoError(t, begin("b", 1))
+	require.NoError(t, begin("b", 2))
+	require.ErrorContains(t, begin("c", 1), "P0001.JPG: 4 other files are on their way. Choose it again later.")
+	require.ErrorIs(t, begin("c", 1), page.ErrBusy)
+	require.NoError(t, begin("b", 3), "its own makes room")
+	age(s.limits.idle)
+	require.NoError(t, begin("c", 1), "after seconds another's does")
+	assert.Equal(t, []string{"b", "b", "c", "hoards"}, under())
+	age(s.limits.left)
+	require.NoError(t, begin("c", 2))
+	assert.Equal(t, []string{"c"}, under(), "what nobody went on with for long is gone")
 	s.limits.files = 0
-	assert.ErrorContains(t, begin(4), "files are")
+	assert.ErrorContains(t, begin("c", 4), "files are")
+}
+
+// A copy that is damaged after its beginning is replaced by the good file, however often it was looked at and whether
+// it is there still; a file that is as its copy is not sent twice.
+func TestDamagedCopyIsReplaced(t *testing.T) {
+	content := jpegOf(300)
+	damaged := slices.Clone(content)
+	damaged[200] = 7
+	check := func(content []byte) string { return fmt.Sprintf("%08x", crc32.ChecksumIEEE(content)) }
+	for _, copies := range []string{"there", "gone", "broken on the disk"} {
+		t.Run(copies, func(t *testing.T) {
+			s := newStore(t)
+			f := page.CameraFile{Name: "P0001.JPG", Size: 300, ModifiedMs: 1_764_000_000_123}
+			_, err := put(s, 1, f, damaged, 100)
+			require.NoError(t, err)
+			path := filepath.Join(s.session(1), f.Name)
+			before, err := os.Stat(path)
+			require.NoError(t, err)
+			switch copies {
+			case "gone":
+				require.NoError(t, os.Remove(path))
+			case "broken on the disk":
+				_, err := put(s, 2, f, content, 100)
+				require.NoError(t, err)
+				path = filepath.Join(s.session(2), f.Name)
+				require.NoError(t, os.WriteFile(path, damaged, 0o600))
+			}
+			session := int64(1)
+			if copies == "broken on the disk" {
+				session = 2
+			}
+			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
+			got, err := again.receive(session, f, 0, content[:100])
+			require.NoError(t, err)
+			assert.Equal(t, received{have: 300, name: f.Name}, got, "by its beginning it is there")
+			f.Check = check(content)
+			whole, err := put(again, session, f, content, 100)
+			require.NoError(t, err)
+			assert.True(t, whole)
+			read, err := os.ReadFile(path)
+			require.NoError(t, err)
+			assert.True(t, bytes.Equal(content, read))
+			assert.Equal(t, []string{f.Name}, kept(t, again, session))
+			after, err := os.Stat(path)
+			require.NoError(t, err)
+			assert.NotEqual(t, before.ModTime(), after.ModTime(), "what was seen in the other is not known of it")
+			got, err = again.receive(session, f, 0, content[:100])
+			require.NoError(t, err)
+			assert.Equal(t, received{have: 300, name: f.Name}, got, "it is there now")
+		})
+	}
+}
+
+// A file that came otherwise than its phone has it is refused, and what is there stays; a check waits for what is armed.
+func TestCheckOfAFile(t *testing.T) {
+	s := newStore(t)
+	content := jpegOf(300)
+	f := page.CameraFile{Name: "P0001.JPG", Size: 300, Check: "00000000"}
+	_, err := put(s, 1, f, content, 100)
+	require.ErrorContains(t, err, "P0001.JPG did not come as it is on the phone. Choose it again.")
+	assert.Empty(t, kept(t, s, 1))
+	f.Check = ""
+	_, err = put(s, 1, f, content, 100)
+	require.NoError(t, err)
+	f.Check = "00000000"
+	s.armed = func() bool { return true }
+	_, err = s.receive(1, f, 0, content[:100])
+	require.ErrorIs(t, err, page.ErrArmed)
+	s.armed = func() bool { return false }
+	_, err = put(s, 1, f, content, 100)
+	require.Error(t, err)
+	assert.Equal(t, []string{"P0001.JPG"}, kept(t, s, 1))
+	read, err := os.ReadFile(filepath.Join(s.session(1), f.Name))
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(content, read))
+}
+
+// Two names that look the same because their letters are put together differently are one.
+func TestComposedNames(t *testing.T) {
+	s := newStore(t)
+	for n, name := range []string{"Fl\u00fcssig.jpg", "Flu\u0308ssig.jpg"} {
+		f := page.CameraFile{Name: name, Size: int64(300 + n)}
+		_, err := put(s, 1, f, jpegOf(300+n), 100)
+		require.NoError(t, err)
+	}
+	assert.Equal(t, []string{"Fl\u00fcssig 2.jpg", "Fl\u00fcssig.jpg"}, kept(t, s, 1))
 }
 
 // Files under way count with the bytes that they are to have.
@@ -266,7 +376,7 @@ func TestOneNameAndSizeOfTwoFiles(t *testing.T) {
 	f.Key = ""
 	for _, copies := range []string{"there", "gone"} {
 		for name, content := range map[string][]byte{"P0001.JPG": other, "P0001 2.JPG": one} {
-			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord}
+			again := &store{dir: s.dir, limits: s.limits, free: s.free, onRecord: s.onRecord, armed: s.armed}
 			got, err := again.receive(1, f, 0, content[:100])
 			require.NoError(t, err)
 			assert.Equal(t, received{have: 300, name: name}, got, copies)

@@ -98,6 +98,7 @@ type watcher struct {
 	dir     string
 	log     *slog.Logger
 	seen    map[string]frames.File // as they were at the last look, by name
+	changed map[string]bool        // since they were seen first, by name
 	done    map[handed]bool
 	failed  map[handed]failure
 	looks   int
@@ -105,8 +106,8 @@ type watcher struct {
 }
 
 func newWatcher(i *Intake, dir string, log *slog.Logger) *watcher {
-	return &watcher{intake: i, dir: dir, log: log, seen: map[string]frames.File{}, done: map[handed]bool{},
-		failed: map[handed]failure{}, problem: logonce.Problem{
+	return &watcher{intake: i, dir: dir, log: log, seen: map[string]frames.File{}, changed: map[string]bool{},
+		done: map[handed]bool{}, failed: map[handed]failure{}, problem: logonce.Problem{
 			Begins: "the folder for the camera's files cannot be looked into; it is waited for",
 			Ends:   "the folder for the camera's files can be looked into again", Say: i.folderProblem}}
 }
@@ -168,8 +169,9 @@ func (w *watcher) look(ctx context.Context) error {
 	for _, frame := range list {
 		for _, file := range frame.Files {
 			one := handed{session, file}
-			was := w.seen[file.Name]
+			was, known := w.seen[file.Name]
 			w.seen[file.Name] = file
+			w.changed[file.Name] = w.changed[file.Name] || known && was != file
 			before, hasFailed := w.failed[one]
 			if w.done[one] || was != file || hasFailed && w.looks < before.look+triedAgain {
 				continue
@@ -212,6 +214,11 @@ func (w *watcher) handOver(ctx context.Context, session int64, folder *frames.Fo
 	}
 	defer opened.Close()
 	as := page.CameraFile{Name: path.Base(file.Name), Size: file.Size, ModifiedMs: file.Modified.UnixMilli()}
+	if w.changed[file.Name] { // what was handed over may have been half of it
+		if as.Check, err = checkOf(opened, w.intake.armed); err != nil {
+			return err
+		}
+	}
 	part, wanted := make([]byte, page.MaxPartBytes), int64(page.FirstPartBytes)
 	for have := int64(0); have < file.Size; wanted = page.MaxPartBytes {
 		n, e := opened.ReadAt(part[:min(wanted, file.Size-have)], have)

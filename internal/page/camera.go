@@ -9,6 +9,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -24,7 +25,8 @@ type Camera interface {
 	// Receive receives a part of a file, its bytes from at on, and says how many of the file are there then. One that does
 	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes
 	// if the file does, tells files of one name and size apart; it is answered with a key, with which those that follow
-	// come. The error wraps ErrArmed or ErrBusy, or is a *control.Refusal that names the file.
+	// come. A file of which only the first part and the size are as those of a copy that is there counts as that one, until
+	// it comes with its check, and that is another: then it replaces the copy. The error wraps ErrArmed or ErrBusy, or is a *control.Refusal that names the file.
 	Receive(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (ReceivedPart, error)
 	// Frames is what is known of a session's frames.
 	Frames(ctx context.Context, session int64) (CameraView, error)
@@ -57,8 +59,6 @@ const (
 	// A phone at the edge of the network may be slow, but has to send something.
 	maxPartSilence = 10 * time.Second
 	maxPartTime    = 2 * time.Minute
-
-	maxFrameName = 200 // runes
 )
 
 // handleCamera adds the routes for the camera's files, if they are accepted.
@@ -200,7 +200,10 @@ func (s *Server) answerPart(w http.ResponseWriter, answer ReceivedPart, err erro
 	case errors.Is(err, ErrArmed):
 		answer.Waits = true
 	case errors.Is(err, ErrBusy):
-		refuse(w, http.StatusTooManyRequests, "file", "The machine is busy with other files.", "Send it again in a moment.")
+		busy := &control.Refusal{Field: "file", Why: "The machine is busy with other files.",
+			Remedy: "Send it again in a moment."}
+		errors.As(err, &busy)
+		refuse(w, http.StatusTooManyRequests, "file", busy.Why, busy.Remedy)
 		return
 	case errors.As(err, &answer.Refusal): // of this file alone: no error of the request's
 	case err != nil:
@@ -242,9 +245,12 @@ func (p *partsOfPhones) leave(client string) {
 // partOf reads what an address says of a part.
 func partOf(r *http.Request) (session int64, file CameraFile, at int64, err error) {
 	query := r.URL.Query()
-	file.Name, file.Key = query.Get("name"), query.Get("key")
-	if !utf8.ValidString(file.Name) || utf8.RuneCountInString(file.Name) > maxFrameName {
+	file.Name, file.Key, file.Check = query.Get("name"), query.Get("key"), query.Get("check")
+	if !utf8.ValidString(file.Name) {
 		return 0, file, 0, &badQueryError{"name", clip(strings.ToValidUTF8(file.Name, "?"))}
+	}
+	if !isCheck(file.Check) {
+		return 0, file, 0, &badQueryError{"check", clip(strings.ToValidUTF8(file.Check, "?"))}
 	}
 	for _, one := range []struct {
 		name string
@@ -257,6 +263,12 @@ func partOf(r *http.Request) (session int64, file CameraFile, at int64, err erro
 		}
 	}
 	return session, file, at, nil
+}
+
+// isCheck reports whether a text is what CameraFile.Check may be.
+func isCheck(text string) bool {
+	_, err := strconv.ParseUint(text, 16, 32)
+	return text == "" || err == nil && len(text) == 8 && strings.ToLower(text) == text
 }
 
 // maxBytes is more than any file has, and more milliseconds than have passed since 1970.
@@ -297,6 +309,7 @@ type CameraFile struct {
 	Name       string
 	Size       int64
 	ModifiedMs int64  // Unix
+	Check      string // CRC-32 of all of it, 8 hexadecimal digits; "" not known
 	Key        string // of the answer to its first part; "" for that
 }
 

@@ -123,8 +123,7 @@ func TestPartsAreReceived(t *testing.T) {
 			http.StatusBadRequest, "size"},
 		"a huge place": {strings.Replace(onePart, "at=3", "at=9999999999999999", 1), "x", []change{with(phone)},
 			http.StatusBadRequest, "at"},
-		"a name too long": {named(strings.Repeat("n", 300)), "x", []change{with(phone)},
-			http.StatusBadRequest, "name"},
+		"no check": {onePart + "&check=12", "x", []change{with(phone)}, http.StatusBadRequest, "check"},
 		"broken, no words": {named("broken.jpg"), "x", []change{with(phone)},
 			http.StatusServiceUnavailable, "log says why"},
 	} {

@@ -8,7 +8,7 @@ import { slot } from "../refusals.js";
 import { fileNumber } from "./filenumber.js";
 import { Reference } from "./reference.js";
 
-/** @import { CameraFrame, CameraView } from "../../protocol.d.ts" */
+/** @import { CameraFrame, CameraView, Refusal } from "../../protocol.d.ts" */
 /** @import { Commands } from "../commands.js" */
 
 const signs = { certain: "good", likely: "unjudged", open: "nothing" };
@@ -33,7 +33,8 @@ export class FrameDialog {
 	#able = false;
 	#enlarged = false;
 	/** Something was said of this frame since it is shown. */ #said = false;
-	/** @type {string} */ #typedFor = "";
+	/** A number was typed, and stands until something came of it. */ #typed = false;
+	/** What was known of the frame when the machine took the last thing said; "" nothing is waited for. */ #before = "";
 
 	/** @param {number} session @param {Commands} commands @param {() => CameraView | null} view */
 	constructor(session, commands, view) {
@@ -46,7 +47,7 @@ export class FrameDialog {
 		this.large = el("div", { class: "camera-large" }, this.picture);
 		this.title = el("p", { class: "camera-title", tabindex: -1 });
 		this.says = el("p", { class: "camera-says", role: "status", tabindex: 0 });
-		this.number = el("input", { id: `camera-shot-${session}`, type: "text", inputmode: "numeric", maxlength: 4, autocomplete: "off", enterkeyhint: "done", "data-sends": true, oninput: () => this.#label() });
+		this.number = el("input", { id: `camera-shot-${session}`, type: "text", inputmode: "numeric", maxlength: 4, autocomplete: "off", enterkeyhint: "done", "data-sends": true, oninput: () => this.#typing() });
 		this.pair = button({ class: "primary", "data-sends": true, onclick: () => this.#pair(fileNumber(this.number.value.trim()) ?? 0) });
 		this.none = button({ class: "no-shot", "data-sends": true, onclick: () => this.#pair(noShot) }, "It is no shot: a test");
 		this.free = button({ class: "take-back", "data-sends": true, onclick: () => this.#takeBack() }, "Take it back");
@@ -73,7 +74,8 @@ export class FrameDialog {
 	/** @param {string} name */
 	#show(name) {
 		this.#name = name;
-		this.#typedFor = "";
+		this.#typed = false;
+		this.#before = "";
 		this.#said = false;
 		this.reference.leave();
 		this.#enlarge(false);
@@ -99,10 +101,11 @@ export class FrameDialog {
 		this.title.replaceChildren(el("b", {}, f.name), " ", el("span", { class: "camera-sure", "data-sure": f.sure }, ...sureNodes(f)));
 		const changed = this.#said ? view.changed : null;
 		text(this.says, changed?.words || suggestionWords(f) || (f.taken ? `Taken at ${f.taken.slice(11)} by the camera's clock.` : "The file has no time, so it cannot be matched."));
-		if (this.#typedFor !== f.name) {
-			this.number.value = f.shot ? `${f.shot}` : "";
-			this.#typedFor = f.name;
+		if (this.#before !== "" && this.#before !== sureWords(f)) {
+			this.#typed = false;
+			this.#before = "";
 		}
+		if (!this.#typed) this.number.value = f.shot ? `${f.shot}` : "";
 		this.#label();
 		for (const n of this.node.querySelectorAll("[data-sends]")) attr(n, "disabled", !this.#able);
 		for (const n of [this.pair, this.none]) if (f.taken === "") attr(n, "disabled", true);
@@ -124,6 +127,12 @@ export class FrameDialog {
 		else this.img.removeAttribute("src");
 	}
 
+	#typing() {
+		this.#typed = true;
+		this.#before = "";
+		this.#label();
+	}
+
 	#label() {
 		const number = fileNumber(this.number.value.trim());
 		text(this.pair, number ? `This frame is shot ${number}` : "Type which shot it is");
@@ -134,13 +143,29 @@ export class FrameDialog {
 	#pair(number) {
 		const f = this.#frame;
 		if (!f || (number === 0 && !f.settled)) return;
-		this.commands.send({ type: "pair", session: this.session, number, name: f.name }, this.slot, (refusal) => (this.#said = !refusal && number !== 0));
+		this.commands.send({ type: "pair", session: this.session, number, name: f.name }, this.slot, this.#answered(f, number !== 0));
 	}
 
 	/** What was said just now, with all that it changed; or what was said of this frame some time. */
 	#takeBack() {
-		if (!this.#said) return this.#pair(0);
-		this.commands.send({ type: "unpair", session: this.session }, this.slot, (refusal) => (this.#said = !!refusal));
+		const f = this.#frame;
+		if (!this.#said || !f) return this.#pair(0);
+		this.commands.send({ type: "unpair", session: this.session }, this.slot, this.#answered(f, false));
+	}
+
+	/**
+	 * What the machine's answer changes here, if the frame is shown still.
+	 * @param {CameraFrame} f as it is known now @param {boolean} said something of it
+	 * @returns {(refusal: Refusal | null) => void}
+	 */
+	#answered(f, said) {
+		const before = sureWords(f);
+		return (refusal) => {
+			if (refusal || this.#name !== f.name) return;
+			this.#said = said;
+			this.#before = before;
+			this.update();
+		};
 	}
 
 	/** So large that only a part of it is seen, which a finger or the arrow keys move. @param {boolean} on */

@@ -1,6 +1,8 @@
 // Files that were chosen on this phone, on their way to the machine: one after the other, in parts, so that no file is
-// in memory as a whole, and one that was cut off goes on where it was. While something is armed nothing is sent.
+// in memory as a whole, and one that was cut off goes on where it was. While something is armed nothing is sent. A file
+// whose copy is there is compared with it, and replaces it if they differ: one of them is damaged.
 
+import { crc32 } from "./crc32.js";
 import { sentence } from "../refusals.js";
 
 /** @import { Refusal, ReceivedPart } from "../../protocol.d.ts" */
@@ -25,6 +27,7 @@ export class Sending {
 	bytes = 0;
 	sent = 0;
 	/** Files that were there already. */ known = 0;
+	/** Files that replaced a copy. */ replaced = 0;
 	/** What is wrong with files, in sentences. @type {string[]} */ problems = [];
 	/** Why nothing is sent at the moment, "" it is. */ waits = "";
 
@@ -41,7 +44,7 @@ export class Sending {
 	/** @param {Iterable<File>} files */
 	add(files) {
 		if (!this.running) {
-			this.files = this.done = this.bytes = this.sent = this.known = 0;
+			this.files = this.done = this.bytes = this.sent = this.known = this.replaced = 0;
 			this.problems = [];
 		}
 		for (const file of files) {
@@ -104,6 +107,7 @@ export class Sending {
 		const before = this.sent;
 		let at = 0;
 		let key = "";
+		let check = "";
 		for (let asked = false; !signal.aborted; ) {
 			while (this.#armed && !signal.aborted) await this.#rest("Something is armed: the files wait.");
 			/** @type {ArrayBuffer} */
@@ -111,17 +115,24 @@ export class Sending {
 			try {
 				part = await file.slice(at, at + (key === "" ? leastBytes : asked ? this.#partBytes : 0)).arrayBuffer();
 			} catch {
-				return `${file.name} cannot be read on this phone any more. Choose it again.`;
+				return gone(file);
 			}
-			const answer = await this.#put(file, key, at, part, signal);
+			const answer = await this.#put(file, key, at, part, check, signal);
 			if (signal.aborted) return "";
 			if (typeof answer === "string") {
 				asked = false; // some of the part may have come
 				await this.#rest(answer, againMs);
 			} else if (answer.waits) await this.#rest("Something is armed: the files wait.", againMs);
 			else if (answer.refusal) return refused(answer.refusal);
-			else {
+			else if (key === "" && answer.key === "" && check === "") {
+				try {
+					check = await crc32(file, signal);
+				} catch {
+					return gone(file);
+				}
+			} else {
 				if (key === "" && answer.key === "") this.known++;
+				else if (key === "" && check !== "") this.replaced++;
 				asked = true;
 				key = answer.key;
 				at = answer.have;
@@ -135,11 +146,12 @@ export class Sending {
 
 	/**
 	 * The machine's answer, or why there is none yet.
-	 * @param {File} file @param {string} key of its first part, "" for that @param {number} at @param {ArrayBuffer} part @param {AbortSignal} signal
+	 * @param {File} file @param {string} key of its first part, "" for that @param {number} at @param {ArrayBuffer} part
+	 * @param {string} check of all of it, "" as long as it is not needed @param {AbortSignal} signal
 	 * @returns {Promise<ReceivedPart | string>}
 	 */
-	async #put(file, key, at, part, signal) {
-		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}`, key });
+	async #put(file, key, at, part, check, signal) {
+		const query = new URLSearchParams({ name: file.name, size: `${file.size}`, modified: `${Math.max(0, Math.round(file.lastModified))}`, at: `${at}`, key, check });
 		const headers = { "Content-Type": "application/octet-stream" };
 		const began = performance.now();
 		try {
@@ -151,8 +163,8 @@ export class Sending {
 				return await answer.json();
 			}
 			if (answer.status === 408) return this.#slow();
-			if (answer.status === 429) return "The machine is busy; sending continues in a moment.";
-			const refusal = /** @type {Refusal} */ (await answer.json());
+			const refusal = /** @type {Refusal} */ (await answer.json().catch(() => ({ field: "", why: answer.status === 429 ? "The machine is busy." : `The machine refused it (${answer.status}).`, remedy: "" })));
+			if (answer.status === 429) return `${sentence(refusal.why)} Sending continues in a moment.`;
 			return answer.status < 500 ? { have: 0, key: "", waits: false, refusal: { ...refusal, why: `${file.name}: ${refusal.why}` } } : refused(refusal);
 		} catch {
 			if (performance.now() - began < timeoutMs) return "The machine does not answer: it goes on when it is back.";
@@ -166,6 +178,9 @@ export class Sending {
 		return "The network is slow: it goes on in smaller parts.";
 	}
 }
+
+/** @param {File} file */
+const gone = (file) => `${file.name} cannot be read on this phone any more. Choose it again.`;
 
 /** @param {Refusal} r */
 const refused = (r) => `${sentence(r.why)} ${sentence(r.remedy)}`.trim();
