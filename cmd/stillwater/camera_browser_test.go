@@ -358,19 +358,21 @@ func TestRulerByTwoTaps(t *testing.T) {
 	for _, size := range sizes {
 		p.resize(size[0], size[1])
 		p.dialogTo(1)
+		picture := func() []float64 {
+			p.settle(".camera-picture")
+			return eval[[]float64](p, `(r => [r.x, r.y, r.width, r.height])(
+				document.querySelector(".camera-picture").getBoundingClientRect())`)
+		}
+		r := picture()
 		p.tap(".camera-reference > summary")
 		p.picture(fmt.Sprintf("measure-with-frame-%d", size[0]))
 		p.tap(".camera-reference .ruler")
 		p.until("it can be marked", `document.querySelectorAll(".camera-picture .point:not([hidden])").length === 2`)
+		assert.Equal(t, r, picture(), "the picture stays at %v", size)
 		place := func(x, y float64) {
-			p.settle(".camera-picture")
-			r := eval[[]float64](p, `(r => [r.x, r.y, r.width, r.height])(
-				document.querySelector(".camera-picture").getBoundingClientRect())`)
 			p.down(r[0]+x*r[2], r[1]+y*r[3])
 			p.up(r[0]+x*r[2], r[1]+y*r[3])
-			p.settle(".camera-picture")
-			assert.Equal(t, r, eval[[]float64](p, `(r => [r.x, r.y, r.width, r.height])(
-				document.querySelector(".camera-picture").getBoundingClientRect())`), "the picture moves under the finger")
+			assert.Equal(t, r, picture(), "the picture stays under the finger at %v", size)
 		}
 		place(0.25, 0.5)
 		place(0.75, 0.5)

@@ -471,7 +471,7 @@ func (b *browser) typedMeasurement(t *testing.T) {
 	m.be(func(s *control.Snapshot) { s.Shots[0].PastMm, s.Shots[0].PastSDMm = &past, &sd })
 	p.js(`document.activeElement.blur()`)
 	m.be(func(s *control.Snapshot) { s.Notice = "again" })
-	p.until("what is on record is shown", `document.querySelector("#past").value === "-12.5"`)
+	p.until("what is on record is shown", `document.querySelector("#past").value === "−12.5"`)
 	assert.False(t, eval[bool](p, `document.querySelector("#past-refusal").checkVisibility()`))
 	for _, size := range phones {
 		p.resize(size[0], size[1])

@@ -18,7 +18,7 @@ import (
 // A file's fingerprint tells it from others of its name: it is of its size and its first bytes, which have the time
 // when it was taken. The fingerprints of a session's files are in a file beside them, a line each, so that a copy that
 // gave way is known when it comes again. What has no line there is known as long as it is there. After a fingerprint
-// stands the check of all bytes, by which a damaged copy is told from a good one.
+// stands the check of all bytes, which a damaged copy does not share with a good one.
 const (
 	fingerprintsFile = ".fingerprints"
 	checkMark        = "/"

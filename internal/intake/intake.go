@@ -131,7 +131,8 @@ func (i *Intake) Receive(ctx context.Context, session int64, f page.CameraFile, 
 		return page.ReceivedPart{}, err
 	}
 	t, err := i.store.receive(session, f, at, part)
-	if n := new(notReceived); err != nil && !errors.Is(err, page.ErrArmed) && !errors.As(err, &n) { // the next file may fare better
+	n := new(notReceived)
+	if err != nil && !errors.Is(err, page.ErrArmed) && !errors.As(err, &n) { // the next file may fare better
 		i.o.Log.Warn("a camera's file cannot be kept", "file", f.Name, "err", err)
 		err = refusal(fmt.Sprintf("%s cannot be kept on the machine.", f.Name), "The machine's log says why.",
 			"The log says why.")

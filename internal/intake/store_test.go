@@ -131,19 +131,19 @@ func TestReceiveRefuses(t *testing.T) {
 		"too long": {page.CameraFile{Name: "a.jpg", Size: big + 1}, jpegOf(40),
 			"a.jpg has 1.1 MB, and 1 MB are the most."},
 		"longer than said":   {page.CameraFile{Name: "a.jpg", Size: 20}, jpegOf(40), "a.jpg is longer than"},
-		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), "\u201c../a.jpg\u201d: this file name"},
+		"a folder":           {page.CameraFile{Name: "../a.jpg", Size: 40}, jpegOf(40), "\u201c../a.jpg\u201d: this"},
 		"hidden":             {page.CameraFile{Name: ".a.jpg", Size: 40}, jpegOf(40), "this file name cannot be used"},
-		"two lines":          {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), "\u201ca(U+000A)b.jpg\u201d: this file name"},
-		"an unseen letter":   {page.CameraFile{Name: "a\u200b.jpg", Size: 40}, jpegOf(40), "\u201ca(U+200B).jpg\u201d: this file name"},
+		"two lines":          {page.CameraFile{Name: "a\nb.jpg", Size: 40}, jpegOf(40), "\u201ca(U+000A)b.jpg\u201d: this"},
+		"an unseen letter":   {page.CameraFile{Name: "a\u200b.jpg", Size: 40}, jpegOf(40), "\u201ca(U+200B).jpg\u201d: this"},
 		"a short first part": {page.CameraFile{Name: "a.jpg", Size: 40}, jpegOf(15), "its first part has to come first"},
 		"no first part": {page.CameraFile{Name: "a.jpg", Size: 40, Key: "../../a"}, jpegOf(15),
 			"its first part has to come first"},
-		"turned round": {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), "(U+202E)gpj.jpg\u201d: this file name"},
+		"turned round": {page.CameraFile{Name: "a\u202egpj.jpg", Size: 40}, jpegOf(40), "(U+202E)gpj.jpg\u201d: this"},
 		"a long name": {page.CameraFile{Name: strings.Repeat("\u00e9", 140) + ".jpg", Size: 40}, nil,
 			"\u00e9\u2026\u201d: this file name is too long. Shorten it to at most 60 characters"},
-		"a very long name":   {page.CameraFile{Name: strings.Repeat("n", 300) + ".jpg", Size: 40}, nil, "too long. Shorten it to"},
-		"looks like another": {page.CameraFile{Name: "a\u3164.jpg", Size: 40}, nil, "\u201ca(U+3164).jpg\u201d: this file name"},
-		"no name":            {page.CameraFile{Size: 40}, jpegOf(40), "\u201c\u201d: this file name"},
+		"a very long name":   {page.CameraFile{Name: strings.Repeat("n", 300) + ".jpg", Size: 40}, nil, "too long. Shorten"},
+		"looks like another": {page.CameraFile{Name: "a\u3164.jpg", Size: 40}, nil, "\u201ca(U+3164).jpg\u201d: this"},
+		"no name":            {page.CameraFile{Size: 40}, jpegOf(40), "\u201c\u201d: this"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(t)
@@ -290,7 +290,8 @@ func TestDamagedCopyIsReplaced(t *testing.T) {
 	}
 }
 
-// A file that came otherwise than its phone has it is refused, and what is there stays; a check waits for what is armed.
+// A file that came otherwise than its phone has it is refused, and what is there stays. While something is armed a
+// check waits.
 func TestCheckOfAFile(t *testing.T) {
 	s := newStore(t)
 	content := jpegOf(300)

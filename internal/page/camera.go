@@ -25,8 +25,9 @@ type Camera interface {
 	// Receive receives a part of a file, its bytes from at on, and says how many of the file are there then. One that does
 	// not begin where the file ends so far changes nothing: an empty one asks. The first part, which has FirstPartBytes
 	// if the file does, tells files of one name and size apart; it is answered with a key, with which those that follow
-	// come. A file of which only the first part and the size are as those of a copy that is there counts as that one, until
-	// it comes with its check, and that is another: then it replaces the copy. The error wraps ErrArmed or ErrBusy, or is a *control.Refusal that names the file.
+	// come. A file whose size and first part are a copy's that is there counts as that one, unless it comes with its check
+	// and that is not the copy's: then it replaces the copy. The error wraps ErrArmed or ErrBusy, or is a
+	// *control.Refusal that names the file.
 	Receive(ctx context.Context, session int64, file CameraFile, at int64, part []byte) (ReceivedPart, error)
 	// Frames is what is known of a session's frames.
 	Frames(ctx context.Context, session int64) (CameraView, error)

@@ -38,7 +38,7 @@ export class Measured {
 		this.node.hidden = !shot.measurable || shot.problem !== "";
 		this.past.disabled = this.sd.disabled = !holding;
 		if (!other && [this.past, this.sd].some((i) => i === document.activeElement)) return;
-		const past = shot.past_mm === null ? "" : `${shot.past_mm}`;
+		const past = `${shot.past_mm ?? ""}`.replace("-", "−");
 		if (other || past !== this.past.value) show(this.refusal, null);
 		this.past.value = past;
 		this.sd.value = shot.past_sd_mm === null ? "" : `${shot.past_sd_mm}`;
@@ -53,7 +53,7 @@ export class Measured {
 		const sd = this.past.value.trim() === "" ? 0 : this.sd.value.trim() === "" ? usualSD(shot.kind) : number(this.sd.value);
 		const wrong = Number.isNaN(past) ? this.past.value : Number.isNaN(sd) ? this.sd.value : null;
 		if (wrong !== null) {
-			show(this.refusal, { field: "past_mm", why: `“${wrong}” is not a number.`, remedy: "Type millimetres, like -12 or 3.5.", fixes: [] });
+			show(this.refusal, { field: "past_mm", why: `“${wrong}” is not a number.`, remedy: "Type millimetres, like −12 or 3.5.", fixes: [] });
 			return;
 		}
 		if (this.past.value.trim() !== "" && sd <= 0) {

@@ -1,4 +1,4 @@
-// The check of a file's bytes by which a damaged copy is told from a good one: CRC-32 (ISO 3309), which needs nothing
+// The check of a file's bytes, which a damaged copy does not share with a good one: CRC-32 (ISO 3309). It needs nothing
 // that a browser has only over https.
 
 const table = Uint32Array.from({ length: 256 }, (_, n) => {

@@ -6,6 +6,7 @@ import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
 import { fixed, ms, signed } from "../units.js";
 import { pictureButtons, pictureWord, verdictButtons, verdictSign, verdictWord } from "../verdicts.js";
+import { tell, waits } from "../saying.js";
 import { clock, showFigures } from "../shot.js";
 import { fileName, fileNumber, notAFile } from "./filenumber.js";
 import { SetReuse } from "./setreuse.js";
@@ -112,15 +113,16 @@ class Detail {
 		this.note = this.#field("note", "Note", { maxlength: 500 }, (typed) => this.#note(typed));
 		this.file = this.#field("file", "Camera's file number", { inputmode: "numeric", maxlength: 4 }, (t) => this.#file(t));
 		this.figures = el("div", { class: "figures" });
-		this.seen = el("p", { class: "seen" });
+		this.seen = el("p", { class: "seen", tabindex: -1 });
+		this.tell = button({ class: "tell", onclick: () => this.#tell() }, "Show what was measured");
 		this.img = el("img", { loading: "lazy", decoding: "async" });
 		this.frame = button({ class: "past-frame", onclick: () => this.#enlarge() }, this.img);
 		this.img.addEventListener("error", () => (this.frame.hidden = true));
 		this.again = new SetReuse(host.commands, { shot: shot.id }, "Use this shot's set again");
 		this.fileHint = el("p", { class: "hint" });
 		this.node = el("div", { class: "past-detail" }, this.frame, this.problem, this.verdicts.node, this.pictures.node, this.slot);
-		this.node.append(this.note.node, this.file.node, this.fileHint, this.figures, this.seen, this.again.node);
-		for (const b of this.node.querySelectorAll("button, input")) attr(b, "data-sends", true);
+		this.node.append(this.note.node, this.file.node, this.fileHint, this.figures, this.seen, this.tell, this.again.node);
+		for (const b of this.node.querySelectorAll("button:not(.tell, .past-frame), input")) attr(b, "data-sends", true);
 		this.show(shot);
 	}
 
@@ -143,7 +145,15 @@ class Detail {
 		text(this.fileHint, fileWords(shot, frame));
 		showFigures(this.figures, shot);
 		text(this.seen, shot.seen ? `The simulated camera saw: ${shot.seen}` : "");
-		this.seen.hidden = shot.seen === "";
+		this.seen.hidden = shot.seen === "" || waits(shot);
+		this.tell.hidden = !waits(shot);
+	}
+
+	/** What the simulated camera saw, without a verdict. */
+	#tell() {
+		tell(this.shot);
+		this.show(this.shot);
+		this.seen.focus();
 	}
 
 	/** The camera's frame, in a place that keeps its size whether it has come or not. @param {ShotView} shot */
