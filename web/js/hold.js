@@ -4,6 +4,8 @@
 export const holdMs = 800;
 /** A wet thumb drifts: it may leave the button by so much before the press is over. */
 const marginPx = 24;
+/** So much the button may move under the finger, by scrolling or by what appears above it, before the press is over. */
+const shiftPx = 8;
 /** How long the first of two activations by assistive technology counts. */
 const repeatMs = 6000;
 
@@ -30,7 +32,7 @@ export const whyWords = {
  * @param {(why: Why) => void} how.hint
  */
 export function pressAndHold(button, how) {
-	/** @type {{ key?: string, pointer?: number, since: number, frame: number } | null} */
+	/** @type {{ key?: string, pointer?: number, since: number, from: DOMRect, frame: number } | null} */
 	let press = null;
 	let firstActivation = -Infinity;
 	let ignoreUntil = -Infinity;
@@ -39,13 +41,15 @@ export function pressAndHold(button, how) {
 	function begin(key, pointer) {
 		if (press || button.disabled || !how.ready()) return;
 		if (pointer !== undefined) button.setPointerCapture(pointer);
-		press = { key, pointer, since: performance.now(), frame: requestAnimationFrame(step) };
+		const from = button.getBoundingClientRect();
+		press = { key, pointer, since: performance.now(), from, frame: requestAnimationFrame(step) };
 	}
 
 	function step() {
 		if (!press) return;
 		const share = Math.min(1, (performance.now() - press.since) / holdMs);
 		if (button.disabled) return end();
+		if (shifted(press.from, button.getBoundingClientRect())) return end("moved");
 		how.progress(share);
 		if (share < 1) {
 			press.frame = requestAnimationFrame(step);
@@ -89,7 +93,6 @@ export function pressAndHold(button, how) {
 		e.preventDefault();
 		if (press?.key === e.key) end("short");
 	});
-	addEventListener("scroll", () => end("moved"), { passive: true, capture: true });
 	addEventListener("blur", () => end("away"));
 	document.addEventListener("visibilitychange", () => end("away"));
 
@@ -104,6 +107,11 @@ export function pressAndHold(button, how) {
 			how.hint("again");
 		}
 	});
+}
+
+/** @param {DOMRect} from @param {DOMRect} to */
+function shifted(from, to) {
+	return Math.max(Math.abs(to.x - from.x), Math.abs(to.y - from.y)) > shiftPx;
 }
 
 /** Whether a pointer is on the button or close beside it. @param {Element} button @param {PointerEvent} at */
