@@ -32,6 +32,7 @@ type fakeControl struct {
 	taken  map[string]int // of did, how far await has come, by type
 	refuse map[string]*control.Refusal
 	hang   map[string]chan struct{} // commands that are not answered until it is closed
+	played int                      // scenes shown
 	record page.Record
 }
 

@@ -87,13 +87,16 @@ func play(m *fakeControl, p *phone, name string) {
 	m.be(func(s *control.Snapshot) {
 		*s = ready()
 		s.Sent, s.Room, s.Set.Kind = time.Now(), &control.Room{}, shot.Throw
+		m.played++
+		s.Session.Name = fmt.Sprintf("crowns %d", m.played) // by which it is known to be shown
 		scenes[name](s)
 	})
 	now := m.Snapshot()
-	p.until(name+" is shown", fmt.Sprintf(`document.querySelector("#shoot").matches(".shot-came") === %t &&
+	p.until(name+" is shown", fmt.Sprintf(`document.querySelector("#session-words").textContent.includes("“%s”") &&
+		document.querySelector("#shoot").matches(".shot-came") === %t &&
 		document.documentElement.dataset.state === %q &&
 		(document.querySelector("#shot").dataset.number ?? "0") >= %d && !document.querySelector("[data-fresh]")`,
-		name == "resting", now.State, len(now.Shots)))
+		now.Session.Name, name == "resting", now.State, len(now.Shots)))
 }
 
 // disarmSeen is true in a page that shows disarm, large enough for a thumb.
