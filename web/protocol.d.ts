@@ -387,6 +387,7 @@ export interface Set {
 	throw: ThrowSet;
 	sound: SoundSet;
 	drops: DropsSet;
+	beam: Slit;
 	light: LightSet;
 	trim: TrimSet;
 	camera: Camera;
@@ -480,6 +481,12 @@ export interface ThrowSet {
 	edge: string;
 	above_floor: string;
 	beam_height: string;
+}
+
+/** Of a beam's heads: along the fall or the throw, and across it. */
+export interface Slit {
+	slit: string;
+	width: string;
 }
 
 export interface SoundSet {

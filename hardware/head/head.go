@@ -7,6 +7,9 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"stillwater/internal/beam"
+	"stillwater/internal/phys"
 )
 
 // Pair is an emitter's head and a receiver's head, alike: a black tube with the part at its end and a slit at its
@@ -29,20 +32,19 @@ func Usual() Pair {
 // Crossing is the time that an edge takes through the slit at a speed in m/s.
 func (p Pair) Crossing(speed float64) float64 { return p.Slit / 1000 / speed }
 
-// Place is the standard deviation of where in the slit a drop breaks the beam, if that may be anywhere.
-func (p Pair) Place() float64 { return p.Slit / math.Sqrt(12) }
+const mm = 1e-3
 
-// Taken is the part of the light that a drop takes, a dark disc in the middle of the slit.
-func (p Pair) Taken(diameter float64) float64 {
-	const slices = 1000
-	sum := 0.0
-	for i := range slices {
-		y := p.Slit * ((float64(i)+0.5)/slices - 0.5)
-		chord := 2 * math.Sqrt(max(diameter*diameter/4-y*y, 0))
-		sum += min(chord, p.Wide) / p.Wide / slices
-	}
-	return sum
+func (p Pair) slit() beam.Slit {
+	return beam.Slit{High: phys.Length(p.Slit * mm), Wide: phys.Length(p.Wide * mm)}
 }
+
+// Place is the standard deviation of where in the slit a drop breaks the beam, at the boards' share of its light.
+func (p Pair) Place(diameter float64) float64 {
+	return float64(p.slit().Drop(phys.Length(diameter*mm), beam.Boards()).SD) / mm
+}
+
+// Taken is the part of the light that a drop takes midway between the slits, in the middle of them.
+func (p Pair) Taken(diameter float64) float64 { return p.slit().Most(phys.Length(diameter * mm)) }
 
 // Light is the part of the light that comes through both slits, compared with no slits: the part of the lens that the
 // receiver sees, times the part of the chip that is lit.
@@ -98,14 +100,14 @@ func (p Pair) Misalignment() float64 {
 func Guide(bare float64) string {
 	const speed = 3.0
 	var out strings.Builder
-	fmt.Fprintf(&out, "| slit, along the fall | an edge crosses it, at %g m/s | place on the drop, SD | "+
+	fmt.Fprintf(&out, "| slit, along the fall | an edge crosses it, at %g m/s | place, SD, 4 mm | "+
 		"a drop of 2, 3, 4 mm takes | light | slits apart at most |\n|---|---|---|---|---|---|\n", speed)
 	for _, slit := range []float64{1, 2, 5} {
 		p := Usual()
 		p.Slit = slit
 		p.Apart = p.Range(bare)
-		fmt.Fprintf(&out, "| %g mm | %.2f ms | %.1f mm | %.0f, %.0f, %.0f %% | %.0f %% | %.0f cm |\n", slit,
-			1000*p.Crossing(speed), p.Place(), 100*p.Taken(2), 100*p.Taken(3), 100*p.Taken(4), 100*p.Light(), p.Apart/10)
+		fmt.Fprintf(&out, "| %g mm | %.2f ms | %.2f mm | %.0f, %.0f, %.0f %% | %.0f %% | %.0f cm |\n", slit,
+			1000*p.Crossing(speed), p.Place(4), 100*p.Taken(2), 100*p.Taken(3), 100*p.Taken(4), 100*p.Light(), p.Apart/10)
 	}
 	p := Usual()
 	along, across := p.Accepts()

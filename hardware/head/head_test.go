@@ -2,13 +2,18 @@ package head
 
 import (
 	"encoding/xml"
+	"fmt"
 	"io"
 	"math"
+	"os"
+	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/beam"
 )
 
 func pair(slit float64) Pair {
@@ -21,17 +26,40 @@ func pair(slit float64) Pair {
 func TestCrossing(t *testing.T) {
 	assert.InDelta(t, 1.7e-3, pair(5).Crossing(3), 0.05e-3)
 	assert.InDelta(t, pair(5).Crossing(3)/5, pair(1).Crossing(3), 1e-9)
-	assert.InDelta(t, 0.3, pair(1).Place(), 0.02)
+	assert.InDelta(t, 2, pair(2).Place(4)/pair(1).Place(4), 0.3)
 }
 
-// A disc over a slit, by hand: one within a large opening has its own area, one far larger takes all.
+// A disc over a slit, by hand: one far larger takes all, and on a line across, where light is most in the middle,
+// half of the slit's width takes three quarters.
 func TestTaken(t *testing.T) {
 	p := pair(5)
-	assert.InDelta(t, math.Pi*1.5*1.5/25, p.Taken(3), 1e-3)
 	assert.InDelta(t, 1, p.Taken(100), 1e-9)
 	narrow := pair(0.001)
-	assert.InDelta(t, 3.0/5, narrow.Taken(3), 1e-4, "a line across takes its diameter")
+	assert.InDelta(t, 0.75, narrow.Taken(2.5), 1e-4)
 	assert.Greater(t, pair(1).Taken(3), pair(5).Taken(3))
+}
+
+// What the error budget takes for a beam is what is drawn here and what the boards' decks say: the share at which the
+// sensors board breaks in the dark, and the drops that it sees in a lit room.
+func TestBudgetsBeamIsThis(t *testing.T) {
+	assert.Equal(t, beam.Usual(), Usual().slit())
+	text, err := os.ReadFile("../generated/measured.csv")
+	require.NoError(t, err)
+	rows := map[string][]string{}
+	for line := range strings.Lines(string(text)) {
+		cells := strings.Split(line, ",")
+		rows[cells[0]+" "+cells[min(1, len(cells)-1)]] = cells
+	}
+	part := rows["beam_drop part_gate"]
+	require.Greater(t, len(part), 5)
+	typical, err := strconv.ParseFloat(part[4], 64)
+	require.NoError(t, err)
+	assert.InDelta(t, 1-typical, beam.Boards().Least, 0.005)
+	seen := rows[fmt.Sprintf("beam_drop seen%.0f_beam", 100*beam.Boards().Most)]
+	require.Greater(t, len(seen), 5, "the deck with a drop that takes the most that a board wants")
+	highest, err := strconv.ParseFloat(seen[5], 64)
+	require.NoError(t, err)
+	assert.Less(t, highest, 0.4, "seen at all corners")
 }
 
 func TestLight(t *testing.T) {

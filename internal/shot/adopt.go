@@ -79,7 +79,8 @@ func (s Set) Changes(to Set) (changes []Change) {
 // Uses reports whether a field has a part in a shot of a set of that kind.
 func (k Kind) Uses(field string) bool {
 	group, rest, _ := strings.Cut(field, ".")
-	return group == "kind" || group == "light" || group == string(k) || group == "trim" && rest == string(k)
+	return group == "kind" || group == "light" || group == string(k) || group == "trim" && rest == string(k) ||
+		group == "beam" && k != Sound
 }
 
 // Shown lists the values that a record shows: those that the set's kind uses, and of camera, flash, room and

@@ -33,9 +33,10 @@ func Advice(set Set, e Estimate, spread Spread, tick time.Duration) ([]string, e
 		says = []string{a.microphone()}
 	case Drops:
 		says = []string{a.otherClock(), a.columnUnknown(), a.unlikePublished(), a.otherSide(), a.seldomMeet(),
-			a.poursSoon(), a.perhapsColumn(), a.firstDrop(), a.steadierOpening(), a.jet(), a.dropsPool()}
+			a.poursSoon(), a.perhapsColumn(), a.slit(a.e.Drops.clockDrop().Diameter), a.firstDrop(),
+			a.steadierOpening(), a.jet(), a.dropsPool()}
 	default:
-		says = []string{a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}
+		says = []string{a.slit(a.e.Diameter), a.lowerBeam(), a.publishedBand(), a.swing(), a.poolDepth()}
 	}
 	advice := []string{}
 	for _, s := range append(says, a.flashInDark(), a.shutterWindow()) {
@@ -72,7 +73,7 @@ func (a advisor) oneBeam() string {
 		switch t.Name {
 		case termSpeed, termGate:
 		case termSecond:
-			edge, _ := a.spread.edge(a.set.Throw)
+			edge, _ := a.spread.edge(a.set)
 			rest = math.Hypot(rest, float64(edge)/float64(a.e.Speed))
 		default:
 			rest = math.Hypot(rest, float64(t.Mistiming))
@@ -212,10 +213,9 @@ func (a advisor) raggedEdge() string {
 	if err != nil {
 		return ""
 	}
-	edge, _ := a.spread.edge(a.set.Throw)
 	return fmt.Sprintf("A ragged edge of %s is assumed. With %s the scatter is %s instead of %s: throw five times in a "+
-		"dry run, which measures it, and set that.", inMm(edge), inMm(set.Throw.Edge), inWholeMm(b.Total.Displaced),
-		inWholeMm(a.budget.Total.Displaced))
+		"dry run, which measures it, and set that.", inMm(a.spread.ThrowEdge), inMm(set.Throw.Edge),
+		inWholeMm(b.Total.Displaced), inWholeMm(a.budget.Total.Displaced))
 }
 
 func (a advisor) microphone() string {

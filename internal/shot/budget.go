@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"stillwater/internal/ballistics"
+	"stillwater/internal/beam"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
 )
@@ -48,7 +49,8 @@ type Spread struct {
 	ThrowAngle  phys.Angle       // from throw to throw, SD
 	ThrowMass   float64          // of the mass's diameter as estimated, fraction, SD
 	ThrowEdge   phys.Length      // of the ragged leading edge, at each beam by itself, SD; if the set has none measured
-	DropEdge    phys.Length      // of the place on the drop that breaks the beam, SD
+	DropEdge    phys.Length      // of a drop's lowest point, which swings and wobbles, SD
+	Broken      beam.Share       // of the beam's light, taken: then it reads as broken
 	DropSize    float64          // from drop to drop, fraction of the diameter, SD
 	DropKnown   float64          // of the diameter as computed or measured, fraction, SD
 	BeamPlace   phys.Length      // of the beam's height above the surface as measured, SD
@@ -77,7 +79,8 @@ func DefaultSpread() Spread {
 		ThrowEdge:  3 * mm,   // common practice, no source; the terms say that it is assumed, throw.edge replaces it
 		GatePlace:  1 * mm,   // common practice, no source: a ruler
 		FocusPlace: 1 * cm,   // common practice, no source: where the sheet is at its best in the frame
-		DropEdge:   0.3 * mm, // common practice, no source: drops swing and wobble
+		DropEdge:   0.3 * mm, // common practice, no source
+		Broken:     beam.Boards(),
 		// Common practice, no source: an undisturbed drip. Valves give 1.6 % of volume, 0.5 % of diameter (S. B.
 		// Bammesberger et al., Micromachines 4 (2013) 9-21); needles 4 to 6 %, the sizing of pictures included (M. N.
 		// Chowdhury et al., Atmospheric Research 168 (2016) 158-168).
@@ -115,6 +118,7 @@ const (
 	termKnown   = "drop size as computed or measured"
 	termStart   = "how the drop leaves the nozzle"
 	termOnDrop  = "place on the drop that breaks the beam"
+	termDepth   = "how deep in the slit a drop breaks the beam"
 	termQuantum = "board resolution"
 )
 
@@ -233,7 +237,9 @@ func (s Set) dropErrors(e Estimate, spread Spread, tick phys.Time) (Budget, erro
 	// Both are small enough that the time changes in proportion.
 	b.add(Term{Name: "drop size", Mistiming: known * phys.Time(spread.DropSize/spread.DropKnown)})
 	b.add(Term{Name: termKnown, Mistiming: known, Systematic: true})
-	b.add(Term{Name: termOnDrop, Mistiming: passing(spread.DropEdge)})
+	onDrop, depth, note := spread.onDrop(s.Beam, e.Diameter)
+	b.add(Term{Name: termOnDrop, Note: note, Mistiming: passing(onDrop)})
+	b.add(Term{Name: termDepth, Note: note, Mistiming: passing(depth), Systematic: true})
 	b.add(Term{Name: termBeam, Mistiming: passing(spread.BeamPlace), Systematic: true})
 	b.add(Term{Name: termStart, Mistiming: release, Systematic: true})
 	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Systematic: true})
@@ -298,7 +304,7 @@ func (s Set) throwErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	}
 	// The edge at the gate lengthens the interval, the edge at the second beam shortens it and comes early itself.
 	atGate := 2*float64(t.Gate)/float64(e.Interval) - float64(e.Speed)
-	edge, note := spread.edge(t)
+	edge, note := spread.edge(s)
 	gate := perInterval * float64(edge) / atGate
 	second := (1 + perInterval) * float64(edge) / float64(e.Speed)
 	b := Budget{Speed: e.FocusSpeed}
@@ -358,12 +364,15 @@ func (t ThrowSet) launchAngle(v phys.Speed, scatter phys.Angle) (Term, error) {
 	return term, nil
 }
 
-// edge is how ragged the leading edge is, as measured or else as assumed, and which of them.
-func (s Spread) edge(t ThrowSet) (phys.Length, string) {
-	if t.Edge > 0 {
+// edge is how ragged the leading edge is, as measured or else as assumed, and which of them. What was measured has what
+// the beams' slits do in it.
+func (s Spread) edge(set Set) (phys.Length, string) {
+	if t := set.Throw; t.Edge > 0 {
 		return t.Edge, inMm(t.Edge) + " measured"
 	}
-	return s.ThrowEdge, inMm(s.ThrowEdge) + " assumed"
+	slit := set.Beam.Sheet(s.Broken).SD
+	return phys.Length(math.Hypot(float64(s.ThrowEdge), float64(slit))),
+		fmt.Sprintf("%s assumed, slit of %s", inMm(s.ThrowEdge), inMm(set.Beam.High))
 }
 
 func (s Set) soundErrors(e Estimate, spread Spread, tick phys.Time) (Budget, error) {

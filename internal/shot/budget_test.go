@@ -247,13 +247,14 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 	fall := func() float64 { return float64(early.Time) + r.Float64()*float64(late.Time-early.Time) }
 	lag := func() float64 { return normal(float64(s.Light.LagScatter)) }
 	quantum := func() float64 { return r.Float64() * tick.Seconds() }
+	onDrop, depth, _ := spread.onDrop(s.Beam, e.Diameter)
 	terms := []struct {
 		name string
 		f    func() float64
 		n    int
 	}{
 		{"drop size", size, 1500}, {termKnown, known, 1500},
-		{termOnDrop, place(spread.DropEdge), 8000}, {termBeam, place(spread.BeamPlace), 8000},
+		{termOnDrop, place(onDrop), 8000}, {termDepth, place(depth), 8000}, {termBeam, place(spread.BeamPlace), 8000},
 		{termStart, start, 1500},
 		{"splash, from shot to shot", again, 8000}, {termSplash, published, 8000},
 		{"model of the fall", fall, 8000}, {termLag, lag, 8000}, {termQuantum, quantum, 8000},
@@ -270,7 +271,7 @@ func TestDropBudgetByMonteCarlo(t *testing.T) {
 	sameSD(t, "in all", b.Total.Mistiming, draw(1500, sum), 0.02)
 	assert.Less(t, b.Repeat.Mistiming, b.Total.Mistiming)
 	for _, x := range b.Terms {
-		steady := []string{termBeam, termSplash, termStart, termKnown, "model of the fall"}
+		steady := []string{termBeam, termDepth, termSplash, termStart, termKnown, "model of the fall"}
 		assert.Equal(t, slices.Contains(steady, x.Name), x.Systematic, x.Name)
 	}
 }

@@ -215,7 +215,11 @@ func (s Set) dropsErrors(e Estimate, spread Spread, tick phys.Time) (Budget, err
 	}
 	b.add(Term{Name: "model of the fall", Mistiming: (late.Time - early.Time) * phys.Time(uniform), Systematic: true})
 	if d.From == FromBeam {
-		b.add(Term{Name: termOnDrop, Mistiming: phys.Time(float64(spread.DropEdge) / float64(p.clockDrop().BeamSpeed))})
+		drop := p.clockDrop()
+		passing := func(l phys.Length) phys.Time { return phys.Time(float64(l) / float64(drop.BeamSpeed)) }
+		onDrop, depth, note := spread.onDrop(s.Beam, drop.Diameter)
+		b.add(Term{Name: termOnDrop, Note: note, Mistiming: passing(onDrop)})
+		b.add(Term{Name: termDepth, Note: note, Mistiming: passing(depth), Systematic: true})
 	}
 	b.add(Term{Name: termQuantum, Mistiming: tick * phys.Time(uniform)})
 	b.add(s.Light.lagTerm())

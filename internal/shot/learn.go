@@ -72,7 +72,7 @@ func (s Set) arrangement() string {
 		group, _, _ := strings.Cut(v.Field, ".")
 		switch {
 		case !s.Kind.Uses(v.Field) || group == "trim" || v.Field == "drops.gap_trim":
-		case v.Field == "throw.beam_height": // it keeps droplets from being timed, and times nothing
+		case v.Field == "throw.beam_height" || v.Field == "beam.width": // they time nothing
 		case v.Field == "light.open_for" || v.Field == "light.recycle" || v.Field == "light.shutter":
 		default:
 			fmt.Fprintln(&text, v.Field, v.Text)

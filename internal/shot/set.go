@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"stillwater/internal/beam"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -42,6 +43,7 @@ func DefaultSet() Set {
 			BeamHeight: guardHeight, AboveFloor: 1},
 		Sound:  SoundSet{Distance: 1.5, Temperature: 20, After: 100 * ms},
 		Drops:  defaultDrops(),
+		Beam:   beam.Usual(),
 		Light:  LightSet{Expose: FlashInDark, Shutter: ByEdgeOrGo, Lag: 60 * ms, LagScatter: 3 * ms, OpenFor: 5, Recycle: 2},
 		Camera: light.Camera, Flash: light.Flash, Room: light.Room, Background: light.Background,
 	}
@@ -266,6 +268,8 @@ func (s *Set) fields() []field {
 		quantity("sound.distance", &n.Distance, 1*cm, 100),
 		quantity("sound.temperature", &n.Temperature, -20, 50),
 		quantity("sound.after", &n.After, 0, 10),
+		since(quantity("beam.slit", &s.Beam.High, 0.1*mm, 2*cm)),
+		since(quantity("beam.width", &s.Beam.Wide, 0.1*mm, 5*cm)),
 		choice("light.expose", &l.Expose, []Exposure{FlashInDark, LagLed}),
 		choice("light.shutter", &l.Shutter, []ShutterBy{ByEdgeOrGo, ByEdge, ByGo, ByHand}),
 		quantity("light.lag", &l.Lag, 0, 2),

@@ -5,6 +5,7 @@ package shot
 import (
 	"time"
 
+	"stillwater/internal/beam"
 	"stillwater/internal/optics"
 	"stillwater/internal/phys"
 	"stillwater/internal/splash"
@@ -43,13 +44,14 @@ const (
 // Set is the arrangement in the room and the moment wanted: everything a plan needs that a person measures or chooses.
 // All fields have values; DefaultSet gives a set that works.
 type Set struct {
-	Kind  Kind     `json:"kind"`
-	Drop  DropSet  `json:"drop"`
-	Throw ThrowSet `json:"throw"`
-	Sound SoundSet `json:"sound"`
-	Drops DropsSet `json:"drops"`
-	Light LightSet `json:"light"`
-	Trim  TrimSet  `json:"trim"`
+	Kind  Kind      `json:"kind"`
+	Drop  DropSet   `json:"drop"`
+	Throw ThrowSet  `json:"throw"`
+	Sound SoundSet  `json:"sound"`
+	Drops DropsSet  `json:"drops"`
+	Beam  beam.Slit `json:"beam"` // of whatever beam the kind has, or both of a gate
+	Light LightSet  `json:"light"`
+	Trim  TrimSet   `json:"trim"`
 
 	Camera     optics.Camera     `json:"camera"`
 	Flash      optics.Flash      `json:"flash"`

@@ -14,6 +14,11 @@
 /** @type {(name: string, label: string, unit: string, step: number, hint?: string) => Quantity} */
 const q = (name, label, unit, step, hint) => ({ name, label, unit, step, hint });
 
+const slit = [
+	q("beam.slit", "Slit of the beam", "mm", 0.5, "along the fall or throw"),
+	q("beam.width", "Slit across it", "mm", 0.5),
+];
+
 /** @type {Record<Kind, Quantity[]>} */
 export const measured = {
 	drop: [
@@ -23,6 +28,7 @@ export const measured = {
 		q("drop.diameter", "Drop, if you measured it", "mm", 0.1, "0: worked out from the nozzle"),
 		q("drop.pool_depth", "Depth of the pool", "cm", 0.5),
 		q("drop.nth", "Which drop of a train", "", 1, "1 is the first through the beam"),
+		...slit,
 	],
 	throw: [
 		q("throw.gate", "First beam to second", "cm", 1, "along the path"),
@@ -33,6 +39,7 @@ export const measured = {
 		q("throw.thickness", "Thickness of the sheet", "mm", 1, "0: as a ball"),
 		q("throw.beam_height", "Height of the beams' light", "mm", 1, "0: 3 mm assumed; from 12 mm on droplets ahead do not break it"),
 		q("throw.edge", "Ragged edge, measured", "mm", 0.5, "0: 3 mm assumed; five throws of a dry run measure it"),
+		...slit,
 		q("throw.speed_low", "Slowest throw accepted", "m/s", 0.5),
 		q("throw.speed_high", "Fastest throw accepted", "m/s", 0.5),
 	],
@@ -44,6 +51,7 @@ export const measured = {
 	drops: [
 		q("drops.height", "Tip to water", "cm", 1),
 		q("drops.beam", "Tip to beam", "cm", 0.5),
+		...slit,
 		q("drops.tip", "Tip, outer width", "mm", 0.1),
 		q("drops.pool_depth", "Depth of the pool", "cm", 0.5),
 		q("drops.count", "Drops of one shot", "", 1, "1 to 3"),
@@ -69,7 +77,7 @@ export const measured = {
 /** Fields of drops on command that are set once and then left: folded. */
 export const seldom = new Set([
 	"drops.first.valve", "drops.second.valve", "drops.third.valve", "drops.tip", "drops.bore", "drops.head",
-	"drops.discharge", "drops.opens", "drops.closes", "drops.weighed", "drops.pool_depth", "drops.pool_liquid",
+	"beam.slit", "beam.width", "drops.discharge", "drops.opens", "drops.closes", "drops.weighed", "drops.pool_depth", "drops.pool_liquid",
 ]);
 
 /** Fields of drops on command that have no part in some sets: when they have. @type {Record<string, (d: DropsSet) => boolean>} */
