@@ -83,8 +83,8 @@ func (k Kind) Uses(field string) bool {
 		group == "beam" && k != Sound
 }
 
-// Shown lists the values that a record shows: those that the set's kind uses, and of camera, flash, room and
-// background those that are not as usual.
+// Shown lists the values that a record shows: those that the set's kind uses, and of the beam's slit, camera, flash,
+// room and background those that are not as usual.
 func (s Set) Shown() []Value {
 	usual := map[Value]bool{}
 	for _, v := range DefaultSet().Values() {
@@ -94,6 +94,9 @@ func (s Set) Shown() []Value {
 	for _, v := range s.Values() {
 		group, _, _ := strings.Cut(v.Field, ".")
 		optional := group == "camera" || group == "flash" || group == "room" || group == "background"
+		if group == "beam" && usual[v] {
+			continue
+		}
 		if s.Kind.Uses(v.Field) || optional && !usual[v] {
 			shown = append(shown, v)
 		}
