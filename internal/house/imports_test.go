@@ -14,7 +14,8 @@ const module = "stillwater/"
 // layers says which layer each package is in: it imports lower layers only.
 var layers = map[string]int{
 	"internal/phys": 0, "internal/hostname": 0, "internal/filename": 0, "internal/care": 0, "internal/record": 0, "web": 0,
-	"hardware/circuit": 1, "hardware/head": 2, "internal/beam": 1, "internal/lag": 1, "internal/meter": 1,
+	"hardware/circuit": 1, "hardware/kicad": 1, "hardware/head": 2, "internal/beam": 1, "internal/lag": 1,
+	"internal/meter":      1,
 	"internal/ballistics": 1, "internal/splash": 1, "internal/valve": 1, "internal/lateness": 1, "internal/clocksync": 1,
 	"internal/optics": 1, "internal/tuning": 1, "internal/match": 1, "internal/svg": 1, "internal/xmp": 1,
 	"internal/strip": 2,
