@@ -34,6 +34,7 @@ const (
 	Phototransistor Kind = "phototransistor"
 	Photodiode      Kind = "photodiode"
 	Electret        Kind = "electret"
+	Piezo           Kind = "piezo"
 	Microcontroller Kind = "microcontroller"
 	Resonator       Kind = "resonator"
 )
@@ -190,4 +191,6 @@ var kinds = map[Kind]kindOf{
 		shape: resonatorSymbol},
 	Electret: {letter: "MK", spice: "X", ratings: []string{"v", "i"}, pins: twoPins("+", "-"),
 		order: []string{"1", "2"}, shape: electretSymbol},
+	Piezo: {letter: "PZ", spice: "X", ratings: []string{"v"}, pins: twoPins("+", "-"), order: []string{"1", "2"},
+		shape: piezoSymbol},
 }

@@ -157,7 +157,7 @@ var delays = [][3]string{
 	{"beam (modulated)", "modulated", "delay"}, {"microphone", "microphone", "delay"}, {"sync", "sync", "delay"},
 	{"focus", "camera", "on_focus"}, {"shutter", "camera", "on_shutter"}, {"flash1", "flash_five", "on_first"},
 	{"flash2", "flash_five", "on_second"}, {"beam (first build)", "first_beam", "delay"},
-	{"flash1 (first build)", "first_flash", "on"},
+	{"flash1 (first build)", "first_flash", "on"}, {"microphone (piezo plate)", "piezo", "delay"},
 }
 
 // Delays is the table of the electronics' delays, in microseconds.

@@ -88,7 +88,8 @@ func readCorner(line int, words []string) (Corner, error) {
 }
 
 // Deck makes the text for one run: the deck with the netlist of the sections that its line "*use BOARD SECTION..."
-// names, the models, and the corner's parameters. A line "*copper" adds the resistance of the copper that was laid.
+// names, the models, and the corner's parameters. A line "*copper" adds the resistance of the copper that was laid,
+// and "*without REF..." takes parts out.
 func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
 	var out strings.Builder
 	fmt.Fprintf(&out, "%s, corner %s\n", name, c.Name)
@@ -123,12 +124,25 @@ func (d *Design) Deck(name, text, models string, c Corner) (string, error) {
 					"name a section of the description"}
 			}
 		}
-		out.WriteString(b.spice(w[2:], spread, strings.Contains(text, "\n*copper\n")))
+		out.WriteString(b.without(text).spice(w[2:], spread, strings.Contains(text, "\n*copper\n")))
 	}
 	if !used {
 		return "", &ParseError{1, name + ": nothing of the description is used", "write: *use BOARD SECTION ..."}
 	}
 	return out.String(), nil
+}
+
+// without is the board without the parts that the deck's lines "*without REF..." name.
+func (b *Board) without(deck string) *Board {
+	var out []string
+	for l := range strings.Lines(deck) {
+		if w := strings.Fields(l); len(w) > 0 && w[0] == "*without" {
+			out = append(out, w[1:]...)
+		}
+	}
+	less := *b
+	less.Parts = slices.DeleteFunc(slices.Clone(b.Parts), func(p *Part) bool { return slices.Contains(out, p.Ref) })
+	return &less
 }
 
 // spice is the netlist of some sections. The zeros of isolated groups are connected by a gigaohm each, like real
@@ -186,7 +200,7 @@ func (b *Board) spicePart(p *Part, spread string) string {
 		words = append(words, "lever", p.Type.Model)
 	case Phototransistor, Photodiode:
 		words = append(words, "light_"+ref, p.Type.Model)
-	case Electret:
+	case Electret, Piezo:
 		words = append(words, "sound_"+ref, p.Type.Model)
 	default:
 		words = append(words, p.Type.Model)

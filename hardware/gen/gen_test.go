@@ -50,9 +50,9 @@ func rows(t testing.TB) []circuit.Row {
 
 // What is checked in is what the description gives.
 func TestGeneratedFilesAreCurrent(t *testing.T) {
-	timing, err := readDesign(hardware, "timing.txt")
+	drawn, err := readDrawn(hardware)
 	require.NoError(t, err)
-	made, err := generate(design(t), timing, rows(t))
+	made, err := generate(design(t), drawn, rows(t))
 	require.NoError(t, err)
 	require.NoError(t, made.keep(hardware))
 	names, err := there(filepath.Join(hardware, "generated"))

@@ -38,7 +38,7 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	if err != nil {
 		return err
 	}
-	timing, err := readDesign(dir, "timing.txt")
+	drawn, err := readDrawn(dir)
 	if err != nil {
 		return err
 	}
@@ -59,7 +59,7 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	case faults:
 		return simulator.writeFaults(ctx, dir, progressWriter())
 	}
-	if findings := append(design.Check(), timing.Check()...); len(findings) > 0 {
+	if findings := append(design.Check(), drawn.Check()...); len(findings) > 0 {
 		return fmt.Errorf("the circuits break %d rules, the first is %s", len(findings), findings[0])
 	}
 	table := filepath.Join(dir, "generated", "measured.csv")
@@ -67,7 +67,7 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	if err != nil {
 		return errors.Join(err, writeTable(table, rows))
 	}
-	made, err := generate(design, timing, rows)
+	made, err := generate(design, drawn, rows)
 	if err != nil {
 		return err
 	}
@@ -91,6 +91,19 @@ func readDesign(dir, name string) (*circuit.Design, error) {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	return d, nil
+}
+
+// readDrawn reads the boards of which there are drawings only.
+func readDrawn(dir string) (*circuit.Design, error) {
+	timing, err := readDesign(dir, "timing.txt")
+	if err != nil {
+		return nil, err
+	}
+	piezo, err := readDesign(dir, "piezo.txt")
+	if err != nil {
+		return nil, err
+	}
+	return &circuit.Design{Boards: slices.Concat(timing.Boards, piezo.Boards)}, nil
 }
 
 // writeTable writes the values that there are although a limit failed: nothing else is made then, but a run takes

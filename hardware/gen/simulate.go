@@ -27,12 +27,17 @@ type simulator struct {
 
 // openSimulator reads the files below the hardware folder.
 func openSimulator(dir string, d *circuit.Design) (*simulator, error) {
-	l := &simulator{design: d, decks: map[string]string{}}
+	extra, err := readDesign(dir, "piezo.txt")
+	if err != nil {
+		return nil, err
+	}
+	all := *d
+	all.Boards = slices.Concat(d.Boards, extra.Boards)
+	l := &simulator{design: &all, decks: map[string]string{}}
 	read := func(name string) (string, error) {
 		text, err := os.ReadFile(filepath.Join(dir, "sim", name))
 		return string(text), err
 	}
-	var err error
 	if l.models, err = read("models.lib"); err != nil {
 		return nil, err
 	}

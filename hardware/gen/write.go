@@ -52,9 +52,9 @@ func (l *simulator) measure(ctx context.Context) ([]circuit.Row, error) {
 	return rows, errors.Join(bad...)
 }
 
-// generate makes all files from the description and the measured values; timing is the timing board, of which there is
-// a drawing only.
-func generate(d, timing *circuit.Design, rows []circuit.Row) (files, error) {
+// generate makes all files from the description and the measured values; drawn has the boards of
+// which there is a drawing only.
+func generate(d, drawn *circuit.Design, rows []circuit.Row) (files, error) {
 	delays, err := circuit.Delays(rows)
 	if err != nil {
 		return nil, err
@@ -63,14 +63,18 @@ func generate(d, timing *circuit.Design, rows []circuit.Row) (files, error) {
 	if err != nil {
 		return nil, err
 	}
-	maps.Copy(out, files{"measured.csv": circuit.Table(rows), "delays.csv": delays, "parts.csv": d.Parts(),
-		"shopping.csv": d.Shopping(), "wiring.csv": d.Wiring(), "carriers.csv": d.Headers()})
+	bought := circuit.Design{Boards: d.Boards}
+	if piezo := drawn.Board("piezo"); piezo != nil {
+		bought.Boards = append(slices.Clone(d.Boards), piezo)
+	}
+	maps.Copy(out, files{"measured.csv": circuit.Table(rows), "delays.csv": delays, "parts.csv": bought.Parts(),
+		"shopping.csv": bought.Shopping(), "wiring.csv": bought.Wiring(), "carriers.csv": d.Headers()})
 	for _, b := range d.Boards {
 		out[b.Name+".svg"] = b.SVG()
 		out[b.Name+".kicad_sch"] = b.KiCad()
 	}
 	out["head.svg"] = head.Usual().SVG()
-	for _, b := range timing.Boards {
+	for _, b := range drawn.Boards {
 		out[b.Name+".svg"] = b.SVG()
 	}
 	out["sym-lib-table"], out["fp-lib-table"] = circuit.KiCadLibraryTables()
