@@ -452,6 +452,10 @@ func TestCameraProblem(t *testing.T) {
 	})
 	p.until("it is said", `
 		document.querySelector("#state-notice").textContent.includes("No camera files come: see Look back.")`)
+	p.place("lookback")
+	p.until("and why, with what to do, before any evening is opened", `
+		document.querySelector(".place-notice")?.textContent.includes("it does not answer")`)
+	p.picture("camera-problem-list")
 	p.openCamera()
 	p.until("and why", `document.querySelector(".camera .advice").textContent.includes("it does not answer")`)
 	p.picture("camera-problem")
@@ -466,5 +470,27 @@ func TestCameraProblem(t *testing.T) {
 	p.until("all are matched", `document.querySelector(".camera-counts").textContent.startsWith("8 shots: 7 certain")`)
 	assert.Contains(t, eval[[]string](p, `saidWhile`),
 		"The first frames are on their way; they are matched when they are there.")
+	p.clean()
+}
+
+// TestCameraWithoutItsProgram: a configured camera whose program is not installed stops nothing; the page says so from
+// the first minute on, with what to do.
+func TestCameraWithoutItsProgram(t *testing.T) {
+	b := startBrowser(t)
+	t.Setenv("PATH", t.TempDir())
+	config := filepath.Join(t.TempDir(), "stillwater.toml")
+	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, "[board]\nkind = \"simulated\"\n[camera]\nport = \"auto\"\nfolder = %q\n",
+		t.TempDir()), 0o600))
+	d := startDaemon(t, "--listen", "127.0.0.1:0", "--config", config, "--journal", filepath.Join(t.TempDir(), "j.db"))
+	p := b.phone(t, d.url+"/#code="+d.code, 360, 640, true)
+	p.until("it is said", `
+		document.querySelector("#state-notice").textContent.includes("No camera files come: see Look back.")`)
+	p.fit("no camera program")
+	p.picture("camera-program-1")
+	p.place("lookback")
+	p.until("what to do is said", `document.querySelector(".place-notice")?.checkVisibility() &&
+		document.querySelector(".place-notice").textContent.includes("sudo apt install gphoto2")`)
+	p.fit("no camera program, in Look back")
+	p.picture("camera-program-2")
 	p.clean()
 }

@@ -3,7 +3,6 @@
 import { attr, button, el, keyed, text } from "../dom.js";
 import { icon } from "../icons.js";
 import { show, slot } from "../refusals.js";
-import { signed } from "../units.js";
 import { voice } from "../voice.js";
 import { NoAnswer, Question } from "./ask.js";
 import { FrameDialog, sureNodes } from "./framedialog.js";
@@ -252,7 +251,7 @@ function measuringWords(view) {
 	const scale = view.ruler ? ` The width is from the ruler in ${view.ruler.name}, ${view.ruler.length}.` : "";
 	if (view.empty === "") return `Open a frame without liquid and tap Empty frame: the liquid is then found in the others.${scale}`;
 	if (!view.lesson) return `Measured against ${view.empty}, which has no liquid: nothing yet that says how late a picture is.${scale}`;
-	const { measured, on_record, words, trim_ms, low_ms, high_ms } = view.lesson;
+	const { measured, on_record, words } = view.lesson;
 	const record = on_record === 0 ? "" : on_record === measured ? "; all are on record" : `; ${on_record} on record`;
-	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} ${words} With them the trim to try next is ${signed(trim_ms, 1)} ms (${signed(low_ms, 1)} to ${signed(high_ms, 1)} ms). You decide.`;
+	return `Measured in ${measured === 1 ? "1 frame" : `${measured} frames`}, against ${view.empty}${record}.${scale} ${words} You decide.`;
 }

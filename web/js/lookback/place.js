@@ -84,7 +84,7 @@ export class Place {
 		if (!this.#online) words = "Not connected to the machine. What is shown may be out of date, and nothing can be changed.";
 		else if (!this.#able && this.#step.view === "evening") {
 			words = "This phone does not hold the controls: it can look, and change nothing.";
-		}
+		} else if (this.#step.view === "list") words = this.#snap?.camera.problem ?? "";
 		attr(this.node, "data-away", !this.#online);
 		this.notice.hidden = words === "";
 		text(this.notice, words);
