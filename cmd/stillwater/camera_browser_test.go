@@ -1,10 +1,14 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
+	"image"
+	"image/jpeg"
 	"log/slog"
+	"math/rand/v2"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -177,10 +181,17 @@ func TestFramesFromThePhone(t *testing.T) {
 func TestDamagedCopy(t *testing.T) {
 	t.Parallel()
 	c, p, files := cameraEvening(t, startBrowser(t))
-	good := framestest.WithExif(framestest.Plain(900, 600), "2026:11:24 17:30:00", "")
-	good = append(good, make([]byte, max(0, page.FirstPartBytes+9000-len(good)))...)
+	grain := image.NewGray(image.Rect(0, 0, 480, 320))
+	chance := rand.New(rand.NewPCG(1, 1))
+	for i := range grain.Pix {
+		grain.Pix[i] = byte(chance.IntN(256))
+	}
+	var encoded bytes.Buffer
+	require.NoError(t, jpeg.Encode(&encoded, grain, nil))
+	good := framestest.WithExif(encoded.Bytes(), "2026:11:24 17:30:00", "")
 	damaged := slices.Clone(good)
-	damaged[page.FirstPartBytes+5000] = 0x55
+	clear(damaged[len(damaged)/2:])
+	require.Greater(t, len(damaged)/2, page.FirstPartBytes)
 	onCard, onPhone := filepath.Join(t.TempDir(), "PICT0900.JPG"), filepath.Join(t.TempDir(), "PICT0900.JPG")
 	require.NoError(t, os.WriteFile(onCard, damaged, 0o666))
 	require.NoError(t, os.WriteFile(onPhone, good, 0o666))
@@ -190,11 +201,18 @@ func TestDamagedCopy(t *testing.T) {
 		p.until("they are there", fmt.Sprintf(`document.querySelector(".camera-progress").textContent === %q`, words))
 	}
 	sent("2 of 2 files are there.", onCard, files[0])
+	p.until("what cannot be read is named, and what to do", `
+		document.querySelector(".camera .advice").textContent.includes("PICT0900") &&
+		[...document.querySelectorAll(".camera > .hint")].some((n) => n.checkVisibility() && n.textContent.includes(
+			"choose it again, and it replaces the copy"))`)
+	p.picture("damaged-copy")
 	kept := filepath.Join(c.folder, "PICT0900.JPG")
 	sent("2 of 2 files are there, one was there already, one replaced a damaged copy.", onPhone, files[0])
 	read, err := os.ReadFile(kept)
 	require.NoError(t, err)
 	assert.Equal(t, good, read)
+	p.until("it can be read", `document.querySelector(".camera .advice").hidden &&
+		document.querySelectorAll(".camera-frame img").length === 2`)
 	sent("1 of 1 files are there, one was there already.", onPhone)
 	p.clean()
 }
