@@ -497,8 +497,8 @@ func TestCameraWithoutItsProgram(t *testing.T) {
 	b := startBrowser(t)
 	t.Setenv("PATH", t.TempDir())
 	config := filepath.Join(t.TempDir(), "stillwater.toml")
-	require.NoError(t, os.WriteFile(config, fmt.Appendf(nil, "[board]\nkind = \"simulated\"\n[camera]\nport = \"auto\"\nfolder = %q\n",
-		t.TempDir()), 0o600))
+	text := fmt.Sprintf("[board]\nkind = \"simulated\"\n[camera]\nport = \"auto\"\nfolder = %q\n", t.TempDir())
+	require.NoError(t, os.WriteFile(config, []byte(text), 0o600))
 	d := startDaemon(t, "--listen", "127.0.0.1:0", "--config", config, "--journal", filepath.Join(t.TempDir(), "j.db"))
 	p := b.phone(t, d.url+"/#code="+d.code, 360, 640, true)
 	p.until("it is said", `

@@ -79,9 +79,9 @@ func pastOf(text string) (past, sd float64, ok bool) {
 }
 
 // TestLessonOfAnEvening: shots are made too late in the simulated room; the pictures of them come from the phone as a
-// camera's files, whose clock is three hours behind; one tap says which shot one of them is. The liquid is found against
-// the empty frame, the scale is from a ruler, and what was measured is put on record by a tap: Shoot then suggests the
-// trim that Look back said, towards the truth. Taken back, it is as before.
+// camera's files, whose clock is three hours behind; one tap says which shot one of them is. The liquid is found
+// against the empty frame, the scale is from a ruler, and what was measured is put on record by a tap: Shoot then
+// suggests the trim that Look back said, towards the truth. Taken back, it is as before.
 func TestLessonOfAnEvening(t *testing.T) {
 	t.Parallel()
 	const shots, lateMs = 5, 20
@@ -110,7 +110,9 @@ func TestLessonOfAnEvening(t *testing.T) {
 	look := func(what string, is func(*control.Snapshot) bool) *control.Snapshot {
 		return d.enter(cookie).until(what, is)
 	}
-	all := look("all are on record", func(s *control.Snapshot) bool { return len(s.Shots) == shots && s.Record.Waiting == 0 })
+	all := look("all are on record", func(s *control.Snapshot) bool {
+		return len(s.Shots) == shots && s.Record.Waiting == 0
+	})
 	made, set, before := all.Shots, all.Set, all.Tuning
 
 	dir := t.TempDir()
@@ -186,12 +188,14 @@ func TestLessonOfAnEvening(t *testing.T) {
 	p.enter(".camera-marking input", fmt.Sprintf("%.0f mm", 0.6*float64(wide)*1e3))
 	screens("ruler")
 	p.tap(".camera-marking .primary")
-	p.until("the ruler is taken", `document.querySelector(".camera-reference .ruler").textContent.startsWith("The ruler in")`)
+	p.until("the ruler is taken", `
+		document.querySelector(".camera-reference .ruler").textContent.startsWith("The ruler in")`)
 	p.tap(".camera-reference .spot")
 	p.until("the place can be marked", `document.querySelectorAll(".camera-picture .point:not([hidden])").length === 1`)
 	mark(0.5, 0.5)
 	p.tap(".camera-marking .primary")
-	p.until("the place is taken", `document.querySelector(".camera-reference .hint").textContent.includes("where you tapped")`)
+	p.until("the place is taken", `
+		document.querySelector(".camera-reference .hint").textContent.includes("where you tapped")`)
 	p.js(`document.querySelector(".camera-dialog").close()`)
 
 	p.until("the frames say something", `

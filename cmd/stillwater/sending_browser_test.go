@@ -28,3 +28,22 @@ func TestSlowSending(t *testing.T) {
 	assert.Equal(t, []int{16 * kB, 384 * kB, 0, 256 * kB, 0, 128 * kB, 0, 64 * kB, 128 * kB, 192 * kB},
 		eval[[]int](p, `sizes`))
 }
+
+// TestBusyMachine: why a file has to wait is said in the machine's own words, and it goes on by itself.
+func TestBusyMachine(t *testing.T) {
+	t.Parallel()
+	_, p, _ := cameraEvening(t, startBrowser(t))
+	p.js(`import("./js/lookback/sending.js").then(({ Sending }) => {
+		window.waits = [];
+		let asked = 0;
+		window.fetch = async (_, { body }) => asked++ === 0
+			? Response.json({ field: "file", why: "A.JPG: 8 other files are on their way.", remedy: "" }, { status: 429 })
+			: Response.json({ have: body.byteLength, key: "k", waits: false, refusal: null });
+		window.sending = new Sending(1, () => waits.push(window.sending?.waits));
+		sending.add([new File([new Uint8Array(100)], "A.JPG")]);
+	})`)
+	p.until("it is sent", `window.sending?.done === 1`)
+	assert.Contains(t, eval[[]string](p, `waits.filter(Boolean)`),
+		"A.JPG: 8 other files are on their way. Sending continues in a moment.")
+	assert.Empty(t, eval[[]string](p, `sending.problems`))
+}

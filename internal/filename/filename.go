@@ -15,14 +15,15 @@ const MaxBytes = 240
 const MaxRunes = MaxBytes / utf8.UTFMax
 
 // Usable reports whether a name is a plain file name, which looks like no other: no path, not hidden, without what
-// cannot be seen, and with no space at an end.
+// cannot be seen, and with no space at an end or beside another: a page shows the same without it.
 func Usable(name string) bool {
 	stem := name
 	if at := strings.LastIndexByte(name, '.'); at >= 0 {
 		stem = name[:at]
 	}
+	spaced := strings.Contains(name, "  ") || strings.Trim(stem, " ") != stem || strings.Trim(name, " ") != name
 	return name != "" && utf8.ValidString(name) && !strings.HasPrefix(name, ".") && !strings.ContainsAny(name, `/\:`) &&
-		!strings.ContainsFunc(name, unseen) && strings.Trim(stem, " ") == stem && strings.Trim(name, " ") == name
+		!strings.ContainsFunc(name, unseen) && !spaced
 }
 
 // Visible is a name in quotes, with what cannot be seen in it written out.

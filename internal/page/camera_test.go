@@ -40,6 +40,11 @@ func (c *fakeCamera) Receive(_ context.Context, session int64, f CameraFile, at 
 		return ReceivedPart{}, ErrArmed
 	case f.Name == "bad.jpg":
 		return ReceivedPart{}, &control.Refusal{Field: "file", Why: "bad.jpg is bad.", Remedy: "Choose another."}
+	case f.Name == "busy.jpg":
+		return ReceivedPart{}, ErrBusy
+	case f.Name == "waits.jpg":
+		return ReceivedPart{}, errors.Join(ErrBusy, &control.Refusal{Field: "file", Why: "Others are on their way.",
+			Remedy: "Choose it again later."})
 	case f.Name == "broken.jpg":
 		return ReceivedPart{}, errors.New("a secret of the machine")
 	}
@@ -123,6 +128,9 @@ func TestPartsAreReceived(t *testing.T) {
 			http.StatusBadRequest, "size"},
 		"a huge place": {strings.Replace(onePart, "at=3", "at=9999999999999999", 1), "x", []change{with(phone)},
 			http.StatusBadRequest, "at"},
+		"busy": {named("busy.jpg"), "x", []change{with(phone)}, http.StatusTooManyRequests, "busy with other files"},
+		"waits": {named("waits.jpg"), "x", []change{with(phone)}, http.StatusTooManyRequests,
+			"Others are on their way."},
 		"no check": {onePart + "&check=12", "x", []change{with(phone)}, http.StatusBadRequest, "check"},
 		"broken, no words": {named("broken.jpg"), "x", []change{with(phone)},
 			http.StatusServiceUnavailable, "log says why"},

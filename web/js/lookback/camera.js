@@ -37,7 +37,7 @@ export class CameraFrames {
 		this.bar = el("progress", { max: 1, value: 0, "aria-label": "Sent to the machine" });
 		this.progress = el("p", { class: "camera-progress" });
 		this.problems = el("ul", { class: "advice", "aria-label": "Files with a problem" });
-		this.mend = el("p", { class: "hint", hidden: true }, "A file that cannot be read may have been damaged on its way: choose it again, and it replaces the copy.");
+		this.unread = el("p", { class: "hint", hidden: true }, "A file that cannot be read may have been damaged on its way: choose it again, and it replaces the copy.");
 		this.kept = el("p", { class: "hint" });
 		this.counts = el("p", { class: "camera-counts", role: "status" });
 		this.changed = el("p", {});
@@ -50,7 +50,7 @@ export class CameraFrames {
 		const send = el("div", { class: "camera-send" }, this.choose, this.stop, this.bar, this.progress);
 		this.node = el("details", { class: "camera", ontoggle: () => this.#opened() },
 			el("summary", {}, el("h4", {}, "The camera's frames"), this.count),
-			this.input, send, this.problems, this.mend, this.counts, this.change, this.slot, this.list, this.measuring.node, this.kept);
+			this.input, send, this.problems, this.unread, this.counts, this.change, this.slot, this.list, this.measuring.node, this.kept);
 		this.#progress();
 	}
 
@@ -120,7 +120,7 @@ export class CameraFrames {
 		const all = [...(this.problem === "" ? [] : [this.problem]), ...this.sending.problems, ...(this.#view?.problems ?? [])];
 		this.problems.replaceChildren(...all.map((p) => el("li", {}, icon("warn"), p)));
 		this.problems.hidden = all.length === 0;
-		this.mend.hidden = (this.#view?.problems.length ?? 0) === 0;
+		this.unread.hidden = (this.#view?.problems.length ?? 0) === 0;
 	}
 
 	/** @param {CameraView} view */
