@@ -382,6 +382,8 @@ func TestRulerByTwoTaps(t *testing.T) {
 				document.querySelector(".camera-picture").getBoundingClientRect())`)
 		}
 		r := picture()
+		assert.Equal(t, 1, eval[int](p, `(r => (r.selectNodeContents(document.querySelector(".camera-dialog .enlarge")),
+			r.getClientRects().length))(document.createRange())`), "the word is whole at %v", size)
 		p.tap(".camera-reference > summary")
 		p.picture(fmt.Sprintf("measure-with-frame-%d", size[0]))
 		p.tap(".camera-reference .ruler")
