@@ -40,11 +40,11 @@ func held(t *testing.T, img image.Image, taken time.Time) []byte {
 	return framestest.WithExif(out.Bytes(), taken.Format("2006:01:02 15:04:05"), "")
 }
 
-// practicePicture is the picture that the daemon made of a practice shot.
+// practicePicture is the picture that the daemon made of a practice shot, the coarse one.
 func (r *daemonRun) practicePicture(cookie *http.Cookie, s control.ShotView) (img image.Image) {
 	r.t.Helper()
 	require.Eventually(r.t, func() bool {
-		request, err := http.NewRequest("GET", r.url+"/frames/"+s.Frame, nil)
+		request, err := http.NewRequest("GET", r.url+"/frames/"+s.Frame+"?preview", nil)
 		require.NoError(r.t, err)
 		request.AddCookie(cookie)
 		answer, err := http.DefaultClient.Do(request)
@@ -123,7 +123,7 @@ func TestLessonOfAnEvening(t *testing.T) {
 		return path
 	}
 	empty, err := picture.Render(t.Context(), scene.Water{Liquid: "water"}, practice.Light(set, true),
-		picture.Options{Width: 480, Height: 320, Seed: 1})
+		picture.Options{Width: 480, Height: 320, Seed: 1, Quality: picture.Preview})
 	require.NoError(t, err)
 	files := []string{write("PICT0100.JPG", held(t, empty, behind(made[shots-1].At).Add(-4*time.Minute)))}
 	truth := map[string]control.ShotView{}
