@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"strings"
 	"time"
 
@@ -22,7 +21,7 @@ func (f *Folder) Read(ctx context.Context, frame Frame) (Frame, error) {
 		if err := ctx.Err(); err != nil {
 			return frame, err
 		}
-		err := f.open(file, func(opened *os.File, size int64) error {
+		err := f.open(ctx, file, func(opened untilDone, size int64) error {
 			data, err := readData(opened, size)
 			if err == nil && (frame.Taken.IsZero() || !data.Taken.IsZero()) {
 				frame.Data = data

@@ -167,8 +167,8 @@ func NumberOf(stem string) int {
 // ErrChanging means that a file was written to while it was read.
 var ErrChanging = errors.New("it is being written: look again when it is whole")
 
-// open opens a file of a frame for reading, and does with it; the error names the file.
-func (f *Folder) open(file File, do func(*os.File, int64) error) error {
+// open opens a file of a frame for reading until the context ends, and does with it; the error names the file.
+func (f *Folder) open(ctx context.Context, file File, do func(untilDone, int64) error) error {
 	err := func() error {
 		before, err := f.root.Lstat(file.Name)
 		switch {
@@ -184,7 +184,10 @@ func (f *Folder) open(file File, do func(*os.File, int64) error) error {
 			return err
 		}
 		defer opened.Close()
-		err = do(opened, before.Size())
+		err = do(untilDone{ctx, opened}, before.Size())
+		if ctx.Err() != nil { // what was read may lack something
+			return ctx.Err()
+		}
 		after, statErr := opened.Stat()
 		if statErr == nil && (after.Size() != before.Size() || !after.ModTime().Equal(before.ModTime())) {
 			return ErrChanging

@@ -189,7 +189,7 @@ func TestFolderChangesMeanwhile(t *testing.T) {
 	assert.ErrorIs(t, err, fs.ErrNotExist)
 	_, err = f.Picture(t.Context(), list[2])
 	assert.ErrorContains(t, err, "c.jpg: it is not a regular file")
-	err = f.open(list[1].Files[0], func(*os.File, int64) error {
+	err = f.open(t.Context(), list[1].Files[0], func(untilDone, int64) error {
 		return os.WriteFile(growing, append(content, 0), 0o666)
 	})
 	assert.ErrorIs(t, err, ErrChanging)
@@ -268,10 +268,10 @@ func TestDecodingIsBounded(t *testing.T) {
 		t.Logf("%s: %.2f bytes a pixel", name, float64(took)/(1<<20))
 		assert.NoError(t, header.checkWhole(took+took/10), name)
 		assert.Error(t, header.checkWhole(took-took/10), name)
-		_, err = decoder{math.MaxInt, took / 2}.decode(r, size)
+		_, err = decoder{math.MaxInt, took / 2}.decode(whole(r), size)
 		assert.ErrorContains(t, err, "MB to decode", name)
 		raw := framestest.Raw(content, content)
-		_, err = decoder{math.MaxInt, took / 2}.decode(bytes.NewReader(raw), int64(len(raw)))
+		_, err = decoder{math.MaxInt, took / 2}.decode(whole(bytes.NewReader(raw)), int64(len(raw)))
 		assert.ErrorContains(t, err, "MB to decode", name)
 	}
 }
@@ -299,7 +299,7 @@ func FuzzFile(f *testing.F) {
 			}
 		}
 		for _, longest := range []int{1, math.MaxInt} {
-			if img, err := (decoder{longest, MaxDecoded}).decode(r, size); err == nil {
+			if img, err := (decoder{longest, MaxDecoded}).decode(whole(r), size); err == nil {
 				require.False(t, img.Bounds().Empty())
 				require.Equal(t, img.Size.Div(img.Per), img.Bounds().Size())
 			}
@@ -319,7 +319,7 @@ func BenchmarkPicture(b *testing.B) {
 		b.Run(name, func(b *testing.B) {
 			b.ReportMetric(float64(made.Len())/1e6, "MB/file")
 			for b.Loop() {
-				_, err := decoder{longest, MaxDecoded}.decode(bytes.NewReader(made.Bytes()), int64(made.Len()))
+				_, err := decoder{longest, MaxDecoded}.decode(whole(bytes.NewReader(made.Bytes())), int64(made.Len()))
 				require.NoError(b, err)
 			}
 		})

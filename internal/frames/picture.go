@@ -7,10 +7,8 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/jpeg"
 	"io"
 	"math"
-	"os"
 )
 
 // MaxPixels bounds a picture.
@@ -43,7 +41,7 @@ func (f *Folder) Small(ctx context.Context, frame Frame, longest int) (Small, er
 			return Small{}, err
 		}
 		var made Small
-		err := f.open(file, func(opened *os.File, size int64) (err error) {
+		err := f.open(ctx, file, func(opened untilDone, size int64) (err error) {
 			made, err = f.decoder(longest).decode(opened, size)
 			return err
 		})
@@ -51,6 +49,9 @@ func (f *Folder) Small(ctx context.Context, frame Frame, longest int) (Small, er
 			return made, nil
 		}
 		failed = append(failed, err)
+	}
+	if err := ctx.Err(); err != nil {
+		return Small{}, err
 	}
 	return Small{}, errors.Join(failed...)
 }
@@ -66,7 +67,7 @@ func (f *Folder) decoder(longest int) decoder {
 }
 
 // decode is the picture in a file.
-func (d decoder) decode(r io.ReaderAt, size int64) (Small, error) {
+func (d decoder) decode(r untilDone, size int64) (Small, error) {
 	switch formatOf(r) {
 	case jpegFile:
 		return d.jpeg(r, section{0, size})
@@ -80,9 +81,12 @@ func (d decoder) decode(r io.ReaderAt, size int64) (Small, error) {
 	return Small{}, errUnknown
 }
 
+// maxPreviews of a file are tried; cameras write two to four. Own choice.
+const maxPreviews = 8
+
 // preview is the first of these that can be decoded; without one the error is none, or why not.
-func (d decoder) preview(r io.ReaderAt, list []section, none error) (Small, error) {
-	for _, s := range list {
+func (d decoder) preview(r untilDone, list []section, none error) (Small, error) {
+	for _, s := range list[:min(len(list), maxPreviews)] {
 		made, err := d.jpeg(r, s)
 		if err == nil {
 			return made, nil
@@ -92,7 +96,7 @@ func (d decoder) preview(r io.ReaderAt, list []section, none error) (Small, erro
 	return Small{}, none
 }
 
-func (d decoder) jpeg(r io.ReaderAt, s section) (Small, error) {
+func (d decoder) jpeg(r untilDone, s section) (Small, error) {
 	header, err := jpegHeaderOf(io.NewSectionReader(r, s.at, s.bytes))
 	if err != nil {
 		return Small{}, err
@@ -111,7 +115,7 @@ func (d decoder) jpeg(r io.ReaderAt, s section) (Small, error) {
 			return Small{}, err
 		}
 		made.Per = 1
-		made.Image, err = jpeg.Decode(io.NewSectionReader(r, s.at, s.bytes))
+		made.Image, err = decodeWhole(r, s, header)
 	}
 	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
 		return Small{}, errors.New("it ends before its picture does: copy it again")

@@ -156,7 +156,7 @@ func TestNotReduced(t *testing.T) {
 		content, err := os.ReadFile(file)
 		require.NoError(t, err)
 		assert.ErrorIs(t, reduce(content), errNotReduced)
-		made, err := decoder{1, MaxDecoded}.decode(bytes.NewReader(content), int64(len(content)))
+		made, err := decoder{1, MaxDecoded}.decode(whole(bytes.NewReader(content)), int64(len(content)))
 		require.NoError(t, err)
 		assert.Equal(t, 1, made.Per)
 	}
@@ -167,6 +167,6 @@ func TestNotReduced(t *testing.T) {
 	for _, cut := range []int{3, 30, 700, len(content) / 2, len(content) - 20} {
 		assert.ErrorIs(t, reduce(content[:cut]), io.ErrUnexpectedEOF, cut)
 	}
-	_, err = decoder{1, MaxDecoded}.decode(bytes.NewReader(content[:len(content)/2]), int64(len(content)/2))
+	_, err = decoder{1, MaxDecoded}.decode(whole(bytes.NewReader(content[:len(content)/2])), int64(len(content)/2))
 	assert.ErrorContains(t, err, "it ends before its picture does")
 }

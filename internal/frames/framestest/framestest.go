@@ -87,3 +87,27 @@ func Raw(small, large []byte) []byte {
 	b = append(b, make([]byte, pictures-len(b))...)
 	return append(append(b, small...), large...)
 }
+
+// Progressive is a grey progressive JPEG of 1024 by 1024 pixels in which each of so many scans goes over all of the
+// picture with a few bytes.
+func Progressive(scans int) []byte {
+	const side = 1024
+	segment := func(marker byte, content ...byte) []byte {
+		size := len(content) + 2
+		return append([]byte{0xff, marker, byte(size >> 8), byte(size)}, content...)
+	}
+	oneCode := func(class, symbol byte) []byte {
+		return segment(0xc4, append(append([]byte{class << 4, 1}, make([]byte, 15)...), symbol)...)
+	}
+	b := append([]byte{0xff, 0xd8}, segment(0xdb, append([]byte{0}, bytes.Repeat([]byte{1}, 64)...)...)...)
+	b = append(b, segment(0xc2, 8, side>>8, side&255, side>>8, side&255, 1, 1, 0x11, 0)...)
+	b = append(b, oneCode(0, 0)...)    // no difference
+	b = append(b, oneCode(1, 0xe0)...) // nothing in so many blocks
+	b = append(b, segment(0xda, 1, 1, 0, 0, 0, 0)...)
+	b = append(b, make([]byte, side/8*side/8/8)...)
+	for range scans - 1 {
+		b = append(b, segment(0xda, 1, 1, 0, 1, 63, 0)...)
+		b = append(b, 0, 1) // a code, and 14 bits: 2^14 and 0 more blocks
+	}
+	return append(b, 0xff, 0xd9)
+}
