@@ -135,6 +135,7 @@ func (m *Main) serve(
 	if err != nil {
 		return err
 	}
+	record.OnChange(camera.Changed)
 	record.OnRescue(func(words string) { log.Warn(words); c.ShowNotice(words) })
 	defer record.VerifyAside(ctx, func(err error) {
 		log.Error("the record is damaged", "err", err)

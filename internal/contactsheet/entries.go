@@ -77,15 +77,15 @@ func (s *Sheet) Measurements() (list []Measurement) {
 	return list
 }
 
-// Recorded lists the shots whose measurement on record is from their frames: it is what their frame says now, or was
-// accepted before.
-func (s *Sheet) Recorded(accepted func(shot, pastUm, sdUm int64) bool) (list []int64) {
+// Recorded lists the measurements on record that are from frames: one is what its frame says now, or was accepted
+// before.
+func (s *Sheet) Recorded(accepted func(Measurement) bool) (list []Measurement) {
 	for i := range s.Rows {
 		made := s.Rows[i].Shot
+		one := Measurement{made.ID, made.PastUm, made.PastSDUm}
 		um, sd, ok := s.seenPast(&s.Rows[i])
-		if made.PastSDUm > 0 && (ok && um == made.PastUm && sd == made.PastSDUm ||
-			accepted(made.ID, made.PastUm, made.PastSDUm)) {
-			list = append(list, made.ID)
+		if one.SDUm > 0 && (ok && one == Measurement{made.ID, um, sd} || accepted(one)) {
+			list = append(list, one)
 		}
 	}
 	return list

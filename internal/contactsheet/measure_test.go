@@ -178,13 +178,13 @@ func TestDelayFromFrames(t *testing.T) {
 	assert.Equal(t, []int{kept, kept}, []int{recorded.Lesson.Measured, recorded.Lesson.Before})
 	assert.Contains(t, recorded.Lesson.words(), "All of them are on record.")
 	assert.Empty(t, recorded.Measurements())
-	none := func(int64, int64, int64) bool { return false }
+	none := func(Measurement) bool { return false }
 	assert.Len(t, recorded.Recorded(none), kept)
 	o.Measure.Spot = &look.Point{X: 100, Y: 160}
 	moved, err = Make(t.Context(), j, s, folder, o)
 	require.NoError(t, err)
 	assert.Empty(t, moved.Recorded(none), "measured against another place")
-	assert.Len(t, moved.Recorded(func(int64, int64, int64) bool { return true }), kept)
+	assert.Len(t, moved.Recorded(func(Measurement) bool { return true }), kept)
 }
 
 // The scale and the place in shares of a frame are those in pixels.

@@ -21,9 +21,9 @@ type Camera interface {
 	// Ruler says how far apart two places in a frame are, a length; "" takes it back.
 	Ruler(session int64, frame string, x, y, x2, y2 float64, length string) error
 	// Measured lists what was measured in a session's frames and is on no record yet.
-	Measured(session int64) ([]PastMeasured, error)
+	Measured(ctx context.Context, session int64) ([]PastMeasured, error)
 	// OnRecord lists the shots whose measurement on record is from a frame.
-	OnRecord(session int64) (shots []int64, _ error)
+	OnRecord(ctx context.Context, session int64) (shots []int64, _ error)
 	// Recorded says which measurements are on record now, or that some are not any more.
 	Recorded(session int64, now []PastMeasured) error
 }
@@ -118,7 +118,7 @@ func (c *Control) changeCamera(ctx context.Context, client string, cmd Command) 
 
 // acceptMeasured puts on record what was measured in a session's frames, each as a person's own measurement is.
 func (c *Control) acceptMeasured(ctx context.Context, client string, session int64) error {
-	list, err := c.opts.Camera.Measured(session)
+	list, err := c.opts.Camera.Measured(ctx, session)
 	if err != nil {
 		return err
 	}
@@ -133,7 +133,7 @@ func (c *Control) acceptMeasured(ctx context.Context, client string, session int
 
 // withdrawMeasured takes back the measurements on record that are from a session's frames.
 func (c *Control) withdrawMeasured(ctx context.Context, client string, session int64) error {
-	shots, err := c.opts.Camera.OnRecord(session)
+	shots, err := c.opts.Camera.OnRecord(ctx, session)
 	if err != nil {
 		return err
 	}

@@ -25,7 +25,7 @@ func (f *fakeFrames) Reference(session int64, empty, width string, fromRight boo
 	return nil
 }
 
-func (f *fakeFrames) Measured(int64) ([]PastMeasured, error) { return f.measured, nil }
+func (f *fakeFrames) Measured(context.Context, int64) ([]PastMeasured, error) { return f.measured, nil }
 
 func (f *fakeFrames) Unpair(session int64) error {
 	f.said = append(f.said, "unpair", session)
@@ -42,7 +42,7 @@ func (f *fakeFrames) Ruler(session int64, frame string, x, y, x2, y2 float64, le
 	return nil
 }
 
-func (f *fakeFrames) OnRecord(int64) (shots []int64, _ error) {
+func (f *fakeFrames) OnRecord(context.Context, int64) (shots []int64, _ error) {
 	for _, m := range f.measured {
 		shots = append(shots, m.Shot)
 	}

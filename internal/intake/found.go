@@ -22,7 +22,7 @@ type found struct {
 	view     page.CameraView
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
-	recorded []int64 // shots whose measurement on record is from frames
+	recorded []control.PastMeasured // measurements on record that are from frames
 }
 
 // maxProblems are shown at once.
@@ -168,17 +168,19 @@ func (f *found) show(s *contactsheet.Sheet, accepted []control.PastMeasured) {
 		f.view.Problems = append(f.view.Problems, p.Error())
 	}
 	for _, m := range s.Measurements() {
-		f.measured = append(f.measured, control.PastMeasured{Shot: m.ShotID, PastMm: float64(m.PastUm) / 1e3,
-			PastSDMm: float64(m.SDUm) / 1e3})
+		f.measured = append(f.measured, pastOf(m))
 	}
-	f.recorded = s.Recorded(func(shot, um, sd int64) bool {
-		return slices.Contains(accepted, control.PastMeasured{Shot: shot, PastMm: float64(um) / 1e3,
-			PastSDMm: float64(sd) / 1e3})
-	})
+	for _, m := range s.Recorded(func(m contactsheet.Measurement) bool { return slices.Contains(accepted, pastOf(m)) }) {
+		f.recorded = append(f.recorded, pastOf(m))
+	}
 	if l := s.LessonFact(); l != nil {
 		f.view.Lesson = &page.CameraLesson{Measured: l.Measured, Waiting: len(f.measured), OnRecord: len(f.recorded),
 			TrimMs: l.TrimMs, LowMs: l.LowMs, HighMs: l.HighMs, Words: l.Words}
 	}
+}
+
+func pastOf(m contactsheet.Measurement) control.PastMeasured {
+	return control.PastMeasured{Shot: m.ShotID, PastMm: float64(m.PastUm) / 1e3, PastSDMm: float64(m.SDUm) / 1e3}
 }
 
 // Frames implements page.Camera. What is not known yet is worked out, and the view says so.
@@ -196,8 +198,11 @@ func (i *Intake) Frames(ctx context.Context, session int64) (page.CameraView, er
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	view := e.view
-	view.Busy, view.Changed = e.busy, e.changed
-	for _, problem := range []string{e.failed, e.refused} {
+	view.Busy, view.Changed = e.busy, e.pairs.Changed
+	if view.Busy == "" && len(view.Frames) > 0 && i.isChanged(session) {
+		view.Busy = looking
+	}
+	for _, problem := range []string{e.failed, e.pairs.Refused} {
 		if problem != "" {
 			view.Problems = append([]string{problem}, view.Problems...)
 		}

@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"runtime"
 	"slices"
 	"sync"
@@ -55,6 +56,9 @@ type Intake struct {
 
 	notes sync.Mutex // see note.go; locked before mu
 
+	changes sync.Mutex    // locked by whoever changes the record, who may hold any other
+	changed map[int64]int // how often something on record of a session changed; 0: of any
+
 	mu       sync.Mutex
 	display  Display // nil: it does not run
 	evenings map[int64]*evening
@@ -70,17 +74,14 @@ type evening struct {
 	session  int64
 	due      time.Time // when to look; zero: there is nothing to do
 	first    time.Time // since when there is
-	settle   []said    // by people, since the last look
-	undo     []said    // takes back what was said last
-	changed  *page.CameraChange
-	refused  string // why what was said last cannot be, until the next is said
+	pairs    pairs
 	failed   string // why the last look failed
 	busy     string
 	view     page.CameraView
 	made     bool // the view
 	shots    map[int64]control.FrameView
 	measured []control.PastMeasured
-	recorded []int64 // shots whose measurement on record is from frames
+	recorded []control.PastMeasured // measurements on record that are from frames
 }
 
 // maxDecoded is what decoding a picture may take beside the daemon's own 32 MB, in bytes: the service's GOMEMLIMIT
@@ -106,6 +107,12 @@ func New(o Options) *Intake {
 	i.store.onRecord, i.store.armed = i.onRecord, i.armed
 	return i
 }
+
+// What is shown of what is being done.
+const (
+	looking = "looking at the frames"
+	waiting = "waiting until nothing is armed"
+)
 
 // armed reports whether work has to wait.
 func (i *Intake) armed() bool {
@@ -160,14 +167,15 @@ func (i *Intake) evening(ctx context.Context, session int64) (*evening, error) {
 	if _, err := i.find(ctx, session); err != nil {
 		return nil, err
 	}
-	var before []said
-	if err := i.readNote(session, saidFile, &before); err != nil {
+	var before pairs
+	if err := i.readNote(session, pairsFile, &before); err != nil {
 		i.o.Log.Warn("what was said of frames before the last end cannot be read", "session", session, "err", err)
+		before = pairs{}
 	}
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	if e = i.evenings[session]; e == nil {
-		e = &evening{session: session, view: i.emptyView(), settle: before}
+		e = &evening{session: session, view: i.emptyView(), pairs: before}
 		i.evenings[session] = e
 		i.forgetOne(e)
 	}
@@ -197,6 +205,10 @@ func (i *Intake) forgetOne(but *evening) {
 
 // want has an evening looked at, in a while; change is made first.
 func (i *Intake) want(e *evening, in time.Duration, change func()) {
+	busy := looking
+	if i.armed() {
+		busy = waiting
+	}
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	change()
@@ -209,10 +221,61 @@ func (i *Intake) want(e *evening, in time.Duration, change func()) {
 		e.due = last
 	}
 	i.evenings[e.session] = e
-	i.say(e, "looking at the frames")
+	i.say(e, busy)
+	i.wakeUp()
+}
+
+// Changed has the frames of a session looked at again, as something on record that they are compared with changed; 0:
+// those of any. It returns at once, whatever its caller has locked.
+func (i *Intake) Changed(session int64) {
+	i.changes.Lock()
+	if i.changed == nil {
+		i.changed = map[int64]int{}
+	}
+	i.changed[session]++
+	i.changes.Unlock()
+	i.wakeUp()
+}
+
+func (i *Intake) wakeUp() {
 	select {
 	case i.wake <- struct{}{}:
 	default:
+	}
+}
+
+// isChanged reports whether something on record changed since a session's frames were looked at.
+func (i *Intake) isChanged(session int64) bool {
+	i.changes.Lock()
+	defer i.changes.Unlock()
+	return i.changed[session] > 0 || i.changed[0] > 0
+}
+
+// renew has the evenings looked at whose record changed, if they have frames.
+func (i *Intake) renew() {
+	i.changes.Lock()
+	changed := maps.Clone(i.changed)
+	i.changes.Unlock()
+	if len(changed) == 0 {
+		return
+	}
+	i.mu.Lock()
+	var list []*evening
+	for session, e := range i.evenings {
+		if changed[session]+changed[0] > 0 && (len(e.view.Frames) > 0 || !e.due.IsZero()) {
+			list = append(list, e)
+		}
+	}
+	i.mu.Unlock()
+	for _, e := range list {
+		i.want(e, pause, func() {})
+	}
+	i.changes.Lock()
+	defer i.changes.Unlock()
+	for session, count := range changed {
+		if i.changed[session] == count { // or else it changed meanwhile
+			delete(i.changed, session)
+		}
 	}
 }
 
@@ -253,11 +316,12 @@ func (i *Intake) run(ctx context.Context, display Display) {
 	i.mu.Unlock()
 	i.begin(ctx, display.SessionID())
 	for ctx.Err() == nil {
+		i.renew()
 		e, in := i.next(time.Now())
 		switch {
 		case e != nil && i.armed():
 			i.mu.Lock()
-			i.say(e, "waiting until nothing is armed")
+			i.say(e, waiting)
 			i.mu.Unlock()
 			in = unarmed.Check
 		case e != nil:
@@ -315,12 +379,23 @@ func (i *Intake) rest(ctx context.Context, in time.Duration) {
 	}
 }
 
-// work looks at an evening's frames, unless something is armed meanwhile: then it is due still.
+// work looks at an evening's frames, unless something is armed meanwhile: then it is due still. What a person said
+// waits until it is kept what the frames were before, so that what it changes can be told, whatever ends the program.
 func (i *Intake) work(ctx context.Context, e *evening) {
 	i.mu.Lock()
-	settle := slices.Clone(e.settle)
-	due := e.due
+	due, p := e.due, e.pairs
+	if len(p.Said) > 0 && p.Before == nil && e.made {
+		p.Before = pairedOf(e.view.Frames)
+	}
 	i.mu.Unlock()
+	settle := p.Said
+	switch {
+	case len(settle) == 0:
+	case p.Before == nil:
+		settle = nil
+	default:
+		i.changePairs(e, func(now *pairs) { now.Before = p.Before })
+	}
 	news := i.store.news(e.session)
 	var f found
 	err := unarmed.Do(ctx, i.armed, func(ctx context.Context) (err error) {
@@ -330,25 +405,36 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	if errors.Is(err, unarmed.ErrArmed) || ctx.Err() != nil {
 		return
 	}
-	i.looked(e, settle, due, news, f, err)
+	i.settled(e, settle, f, err)
+	i.looked(e, due, news, f, err)
 }
 
-// looked keeps and shows what came of looking at an evening, to which so much had been said and which was due then.
-func (i *Intake) looked(e *evening, settle []said, due time.Time, news []string, f found, err error) {
+// settled keeps what came of what a person said.
+func (i *Intake) settled(e *evening, settle []said, f found, err error) {
 	pair := new(contactsheet.PairError)
-	if err == nil || errors.As(err, &pair) {
-		i.forgetSaid(e, len(settle))
+	if len(settle) == 0 || err != nil && !errors.As(err, &pair) {
+		return
 	}
+	i.changePairs(e, func(p *pairs) {
+		if err == nil {
+			p.Changed, p.Undo = changeOf(p.Before, pairedOf(f.view.Frames), settle)
+		} else {
+			p.Refused = pairWords(pair)
+		}
+		p.Said, p.Before = p.Said[len(settle):], nil
+	})
+}
+
+// looked shows what came of looking at an evening, which was due then.
+func (i *Intake) looked(e *evening, due time.Time, news []string, f found, err error) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	e.failed = ""
 	if e.due.Equal(due) {
 		e.due = time.Time{}
 	}
-	e.busy = ""
-	switch {
+	switch pair := new(contactsheet.PairError); {
 	case errors.As(err, &pair):
-		e.refused = pairWords(pair)
 		e.due = time.Now() // without it
 	case err != nil:
 		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
@@ -356,26 +442,14 @@ func (i *Intake) looked(e *evening, settle []said, due time.Time, news []string,
 		i.store.looked(news) // those that follow shall not wait for ever
 	default:
 		i.store.looked(news)
-		if len(settle) > 0 {
-			e.changed, e.undo = changeOf(e.view.Frames, f.view.Frames, settle)
-		}
 		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
+		if len(e.pairs.Said) > 0 && e.due.IsZero() {
+			e.due = time.Now()
+		}
+	}
+	e.busy = ""
+	if !e.due.IsZero() {
+		e.busy = looking
 	}
 	i.show(e, e.shots)
-}
-
-// forgetSaid forgets the first of what was said, which was looked at.
-func (i *Intake) forgetSaid(e *evening, count int) {
-	if count == 0 {
-		return
-	}
-	i.notes.Lock()
-	defer i.notes.Unlock()
-	i.mu.Lock()
-	e.settle = e.settle[count:]
-	left := e.settle
-	i.mu.Unlock()
-	if err := i.writeNote(e.session, saidFile, left); err != nil { // it is looked at twice, with the same end
-		i.o.Log.Warn("what was said of frames cannot be kept", "session", e.session, "err", err)
-	}
 }

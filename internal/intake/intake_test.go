@@ -103,25 +103,36 @@ var secondsOf = []int{0, 21, 47, 108, 139, 171, 230, 262}
 
 func newStudio(t *testing.T) *studio {
 	t.Helper()
+	picture := framestest.Plain(60, 40)
+	return newStudioOf(t, shot.DefaultSet(), secondsOf, func(i int) []byte {
+		if i == 2 {
+			return nil
+		}
+		return picture
+	})
+}
+
+// newStudioOf has shots so many seconds after the first, and of each the picture that is asked for; nil is none.
+func newStudioOf(t *testing.T, with shot.Set, seconds []int, pictureOf func(i int) []byte) *studio {
+	t.Helper()
 	ctx := t.Context()
 	j, err := journal.Open(ctx, filepath.Join(t.TempDir(), "journal.db"))
 	require.NoError(t, err)
 	t.Cleanup(func() { j.Close() })
-	set, err := json.Marshal(shot.DefaultSet())
+	set, err := json.Marshal(with)
 	require.NoError(t, err)
 	start := time.Date(2026, 11, 24, 20, 30, 0, 0, time.UTC)
 	s, err := j.NewSession(ctx, record.Session{Started: start, Set: string(set), When: record.When{Boot: "b"}})
 	require.NoError(t, err)
 	x := &studio{t: t, journal: j, session: s.ID, files: map[string][]byte{}}
-	picture := framestest.Plain(60, 40)
 	file := 471
-	for i, seconds := range secondsOf {
-		at := start.Add(time.Duration(seconds)*time.Second + 300*time.Millisecond)
+	for i, after := range seconds {
+		at := start.Add(time.Duration(after)*time.Second + 300*time.Millisecond)
 		made, err := j.Add(ctx, record.Shot{Session: s.ID, At: at, When: record.When{Boot: "b", Wall: at,
 			SinceBoot: at.Sub(start)}, Status: record.StatusDone, Set: string(set), DelayNs: 90e6})
 		require.NoError(t, err)
 		x.shots = append(x.shots, made)
-		if i != 2 {
+		if picture := pictureOf(i); picture != nil {
 			x.files[fmt.Sprintf("PICT%04d.JPG", file)] = framestest.WithExif(picture,
 				at.Add(-3*time.Hour).Format("2006:01:02 15:04:05"), "")
 			file++
@@ -137,6 +148,7 @@ func (x *studio) open() {
 		x.end()
 	}
 	x.Intake = New(Options{Dir: x.journal.Path() + "-frames", Journal: x.journal})
+	x.journal.OnChange(x.Changed)
 	x.screen = &screen{state: control.Safe, session: x.session, news: make(chan struct{}, 1)}
 }
 
@@ -320,7 +332,7 @@ func (x *studio) untilSaid(words string) page.CameraView {
 }
 
 func shotsOf(v page.CameraView) (list []int) {
-	for _, f := range v.Frames {
+	for _, f := range pairedOf(v.Frames) {
 		list = append(list, shotOf(f))
 	}
 	return list
@@ -470,8 +482,13 @@ func TestProblemIsShown(t *testing.T) {
 	x.folderProblem("it is gone.")
 	shows("The connected camera's files do not come: it does not answer. The folder for the camera's files cannot be " +
 		"looked into: it is gone.")
-	x.cameraProblem("")
 	x.folderProblem("")
+	x.cameraProblem("A: it is too large.\nB: it cannot be read.\nC: no\nD: no")
+	shows("The connected camera's files do not come: A: it is too large; B: it cannot be read; and 2 more, see the " +
+		"machine's log.")
+	x.cameraProblem(strings.Repeat("ä", 5000))
+	shows("The connected camera's files do not come: " + strings.Repeat("ä", 300) + " and so on.")
+	x.cameraProblem("")
 	shows("")
 }
 
@@ -561,11 +578,11 @@ func TestSaidWhileArmedIsKept(t *testing.T) {
 	assert.False(t, x.view().Frames[1].Settled, "and what was taken back does not come again")
 
 	x.screen.be(control.Armed)
-	note := filepath.Join(x.store.session(x.session), saidFile)
+	note := filepath.Join(x.store.session(x.session), pairsFile)
 	require.NoError(t, os.RemoveAll(note))
 	require.NoError(t, os.Mkdir(note, 0o700))
 	assert.ErrorContains(t, x.Pair(t.Context(), x.session, 2, "PICT0472"), "It could not be kept")
-	assert.Empty(t, x.evenings[x.session].settle, "what is refused is not done")
+	assert.Empty(t, x.evenings[x.session].pairs.Said, "what is refused is not done")
 }
 
 // A frame that ends the program is left out when it starts again, and that is said; sent again it is tried once more.
@@ -627,6 +644,6 @@ func TestReference(t *testing.T) {
 	x.untilFramed(7)
 	v := x.view()
 	assert.Equal(t, []any{"PICT0471", "60 cm", true}, []any{v.Empty, v.Width, v.FromRight})
-	_, err := x.Measured(x.session)
+	_, err := x.Measured(t.Context(), x.session)
 	assert.ErrorContains(t, err, "There is no new measurement to record. Choose the empty frame")
 }

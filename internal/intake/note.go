@@ -15,12 +15,12 @@ import (
 // Small files of a session's folder, beside the camera's.
 const (
 	referenceFile = ".reference.json"
-	saidFile      = ".said.json"     // what people said of frames and was not looked at yet
+	pairsFile     = ".pairs.json"    // what people said of frames, see pairs
 	leftOutFile   = ".left-out.json" // frames that ended the program
 	openFile      = ".open"          // the frame whose files are open
 )
 
-const maxNote = 1 << 20 // bytes
+const maxNote = 4 << 20 // bytes
 
 // readNote reads one; there may be none.
 func (i *Intake) readNote(session int64, name string, into any) error {

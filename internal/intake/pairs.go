@@ -19,6 +19,32 @@ type said struct {
 	Shot  int    `json:"shot"`
 }
 
+// pairs is what people said of a session's frames and what came of it, as a file in its folder has it: whatever ends the
+// program, it is told as it was.
+type pairs struct {
+	Said    []said             `json:"said"`    // what was not looked at yet
+	Before  []paired           `json:"before"`  // the frames before that was; null: as they are now
+	Changed *page.CameraChange `json:"changed"` // by what was looked at last; null: nothing was said yet
+	Undo    []said             `json:"undo"`    // takes that back
+	Refused string             `json:"refused"` // why what was said last cannot be, until the next is said
+}
+
+// paired is a frame and what it was taken for.
+type paired struct {
+	Name    string         `json:"name"`
+	Shot    int            `json:"shot,omitempty"`
+	Sure    match.Sureness `json:"sure,omitempty"`
+	Settled bool           `json:"settled,omitempty"`
+}
+
+func pairedOf(frames []page.CameraFrame) []paired {
+	list := make([]paired, len(frames))
+	for i, f := range frames {
+		list[i] = paired{f.Name, f.Shot, match.Sureness(f.Sure), f.Settled}
+	}
+	return list
+}
+
 // replaces reports whether it leaves nothing of something said before it.
 func (s said) replaces(before said) bool {
 	return s.Frame == before.Frame || s.Shot > 0 && s.Shot == before.Shot
@@ -59,7 +85,7 @@ const maxNamed = 2
 
 // changeOf is what something said changed: what was said before and counts no more, and the frames that have another
 // shot now, of those that were there before. undo takes it back.
-func changeOf(before, after []page.CameraFrame, now []said) (c *page.CameraChange, undo []said) {
+func changeOf(before, after []paired, now []said) (c *page.CameraChange, undo []said) {
 	c = &page.CameraChange{}
 	var words, moved []string
 	for n, one := range now {
@@ -68,7 +94,7 @@ func changeOf(before, after []page.CameraFrame, now []said) (c *page.CameraChang
 		}
 	}
 	for _, is := range after {
-		at := slices.IndexFunc(before, func(f page.CameraFrame) bool { return f.Name == is.Name })
+		at := slices.IndexFunc(before, func(f paired) bool { return f.Name == is.Name })
 		if at < 0 {
 			continue
 		}
@@ -106,7 +132,7 @@ func movedWords(moved []string) string {
 }
 
 // saidOf is what a person said of a frame.
-func saidOf(f page.CameraFrame) int {
+func saidOf(f paired) int {
 	switch {
 	case !f.Settled:
 		return 0
@@ -117,14 +143,14 @@ func saidOf(f page.CameraFrame) int {
 }
 
 // shotOf is the shot that a frame is taken for; 0 none.
-func shotOf(f page.CameraFrame) int {
-	if f.Sure == string(match.Open) {
+func shotOf(f paired) int {
+	if f.Sure == match.Open {
 		return 0
 	}
 	return f.Shot
 }
 
-func shotWords(f page.CameraFrame) string {
+func shotWords(f paired) string {
 	if shot := shotOf(f); shot > 0 {
 		return fmt.Sprintf("shot %d", shot)
 	}
@@ -154,13 +180,31 @@ func (i *Intake) keepSaid(e *evening, says ...said) error {
 	i.notes.Lock()
 	defer i.notes.Unlock()
 	i.mu.Lock()
-	all := append(slices.Clone(e.settle), says...)
+	all := e.pairs
 	i.mu.Unlock()
-	if err := i.writeNote(e.session, saidFile, all); err != nil {
+	all.Said, all.Refused = slices.Concat(all.Said, says), ""
+	if err := i.writeNote(e.session, pairsFile, all); err != nil {
 		return notKept(err)
 	}
-	i.want(e, 0, func() { e.settle, e.refused = all, "" })
+	i.want(e, 0, func() { e.pairs = all })
 	return nil
+}
+
+// changePairs changes what is known of pairs. That it cannot be kept costs nothing but that it is worked out again, to
+// the same end, when the program ended.
+func (i *Intake) changePairs(e *evening, change func(*pairs)) {
+	i.notes.Lock()
+	defer i.notes.Unlock()
+	i.mu.Lock()
+	now := e.pairs
+	i.mu.Unlock()
+	change(&now)
+	if err := i.writeNote(e.session, pairsFile, now); err != nil {
+		i.o.Log.Warn("what was said of frames cannot be kept", "session", e.session, "err", err)
+	}
+	i.mu.Lock()
+	e.pairs = now
+	i.mu.Unlock()
 }
 
 // Unpair implements control.Camera.
@@ -170,7 +214,7 @@ func (i *Intake) Unpair(session int64) error {
 		return nothingSaid
 	}
 	i.mu.Lock()
-	undo := e.undo
+	undo := e.pairs.Undo
 	i.mu.Unlock()
 	if len(undo) == 0 {
 		return nothingSaid

@@ -8,7 +8,7 @@ import (
 // cameraProblem shows what is wrong with the connected camera; "" nothing is.
 func (i *Intake) cameraProblem(words string) {
 	if words != "" {
-		words = fmt.Sprintf("The connected camera's files do not come: %s.", strings.TrimSuffix(words, "."))
+		words = fmt.Sprintf("The connected camera's files do not come: %s.", inOneLine(words))
 	}
 	i.showProblem(&i.problems.camera, words)
 }
@@ -16,9 +16,28 @@ func (i *Intake) cameraProblem(words string) {
 // folderProblem is cameraProblem for the watched folder.
 func (i *Intake) folderProblem(words string) {
 	if words != "" {
-		words = fmt.Sprintf("The folder for the camera's files cannot be looked into: %s.", strings.TrimSuffix(words, "."))
+		words = fmt.Sprintf("The folder for the camera's files cannot be looked into: %s.", inOneLine(words))
 	}
 	i.showProblem(&i.problems.folder, words)
+}
+
+// inOneLine has a problem of several files, a line each, in one sentence without its full stop: the first ones, and how
+// many there are besides.
+func inOneLine(words string) string {
+	const most, mostRunes = 2, 300
+	lines := strings.Split(strings.TrimSpace(words), "\n")
+	for n, line := range lines {
+		lines[n] = strings.TrimSuffix(line, ".")
+	}
+	more := len(lines) - most
+	text := strings.Join(lines[:min(len(lines), most)], "; ")
+	if runes := []rune(text); len(runes) > mostRunes {
+		text = string(runes[:mostRunes]) + " and so on"
+	}
+	if more > 0 {
+		text += fmt.Sprintf("; and %d more, see the machine's log", more)
+	}
+	return text
 }
 
 func (i *Intake) showProblem(place *string, words string) {

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -12,6 +13,7 @@ import (
 	"stillwater/internal/look"
 	"stillwater/internal/page"
 	"stillwater/internal/phys"
+	"stillwater/internal/record"
 )
 
 // reference is what frames of a session are measured against, and what of that was put on record, as a file in its
@@ -150,26 +152,56 @@ func isShare(all ...float64) bool {
 }
 
 // Measured implements control.Camera.
-func (i *Intake) Measured(session int64) ([]control.PastMeasured, error) {
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	e := i.evenings[session]
-	if e == nil || len(e.measured) == 0 {
-		return nil, &control.Refusal{Field: "", Why: "There is no new measurement to record.",
+func (i *Intake) Measured(ctx context.Context, session int64) ([]control.PastMeasured, error) {
+	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.measured },
+		func(made record.Shot, _ control.PastMeasured) bool { return made.PastSDUm == 0 })
+	if err == nil && len(list) == 0 {
+		err = &control.Refusal{Why: "There is no new measurement to record.",
 			Remedy: "Choose the empty frame if you have not."}
 	}
-	return e.measured, nil
+	return list, err
 }
 
 // OnRecord implements control.Camera.
-func (i *Intake) OnRecord(session int64) ([]int64, error) {
-	i.mu.Lock()
-	defer i.mu.Unlock()
-	e := i.evenings[session]
-	if e == nil || len(e.recorded) == 0 {
-		return nil, &control.Refusal{Why: "No measurement from a frame is on record.", Remedy: "Reload the page."}
+func (i *Intake) OnRecord(ctx context.Context, session int64) (shots []int64, _ error) {
+	list, err := i.asOnRecord(ctx, session, func(e *evening) []control.PastMeasured { return e.recorded },
+		func(made record.Shot, m control.PastMeasured) bool {
+			return m == pastOf(contactsheet.Measurement{ShotID: made.ID, PastUm: made.PastUm, SDUm: made.PastSDUm})
+		})
+	if err == nil && len(list) == 0 {
+		err = &control.Refusal{Why: "No measurement from a frame is on record.", Remedy: "Reload the page."}
 	}
-	return e.recorded, nil
+	for _, m := range list {
+		shots = append(shots, m.Shot)
+	}
+	return shots, err
+}
+
+// asOnRecord are those of an evening's measurements that are still as they were for their shots on record: a person may
+// have measured one since the frames were looked at.
+func (i *Intake) asOnRecord(ctx context.Context, session int64, of func(*evening) []control.PastMeasured,
+	still func(record.Shot, control.PastMeasured) bool) (list []control.PastMeasured, _ error) {
+	i.mu.Lock()
+	byShot := map[int64]control.PastMeasured{}
+	if e := i.evenings[session]; e != nil {
+		for _, m := range of(e) {
+			byShot[m.Shot] = m
+		}
+	}
+	i.mu.Unlock()
+	if len(byShot) == 0 {
+		return nil, nil
+	}
+	for made, err := range i.o.Journal.AllShots(ctx, session) {
+		if err != nil {
+			return nil, &control.Refusal{Why: fmt.Sprintf("The record cannot be read: %v.", plain(err)),
+				Remedy: "Try it again."}
+		}
+		if m, measured := byShot[made.ID]; measured && !made.Lost && still(made, m) {
+			list = append(list, m)
+		}
+	}
+	return list, nil
 }
 
 // Recorded implements control.Camera.

@@ -321,14 +321,15 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 	if err != nil {
 		return err
 	}
-	all, err = s.makeTurn(all, f)
+	if all, err = s.makeTurn(all, f); err != nil {
+		return err
+	}
+	r, err := s.roomIn(all)
 	if err != nil {
 		return err
 	}
-	total, coming, own := int64(0), int64(0), 0
+	own := 0
 	for _, k := range all {
-		total += k.size
-		coming += max(s.begun[k.path].size-k.size, 0)
 		if !k.partial && filepath.Dir(k.path) == dir {
 			own++
 		}
@@ -337,27 +338,42 @@ func (s *store) makeRoom(dir string, f page.CameraFile) error {
 		return refusal(fmt.Sprintf("%s: %d files are the most in one session.", f.Name, s.limits.files),
 			"Start a new session for those that follow.", "Start a new session for those that follow.")
 	}
-	free, err := s.free(s.dir)
-	if err != nil {
-		return err
+	r.coming += f.Size
+	return s.giveWay(all, r, f)
+}
+
+// room is how many bytes are kept, are still to come of the files under way, and are free on the disk.
+type room struct{ kept, coming, free int64 }
+
+func (s *store) roomIn(all []keptFile) (r room, err error) {
+	for _, k := range all {
+		r.kept += k.size
+		r.coming += max(s.begun[k.path].size-k.size, 0)
 	}
-	coming += f.Size
-	fits := func() bool { return total+coming <= s.limits.kept && coming+s.limits.free <= free }
+	r.free, err = s.free(s.dir)
+	return r, err
+}
+
+func (s *store) fits(r room) bool {
+	return r.kept+r.coming <= s.limits.kept && r.coming+s.limits.free <= r.free
+}
+
+// giveWay deletes the oldest pictures that were looked at until a file fits.
+func (s *store) giveWay(all []keptFile, r room, f page.CameraFile) error {
 	unseen := false
 	for _, k := range all {
-		if fits() {
-			return nil
-		}
 		switch {
+		case s.fits(r):
+			return nil
 		case k.partial:
 		case s.unseen[k.path]:
 			unseen = true
 		case os.Remove(k.path) == nil:
-			total, free = total-k.size, free+k.size
+			r.kept, r.free = r.kept-k.size, r.free+k.size
 		}
 	}
 	switch {
-	case fits():
+	case s.fits(r):
 		return nil
 	case unseen:
 		return later("%s: those before it are looked at first.", f.Name)

@@ -20,14 +20,14 @@ func (j *Journal) SetOrigin(ctx context.Context, boot string, origin time.Time, 
 	if err != nil {
 		return err
 	}
-	defer release()
 	_, err = j.db.ExecContext(ctx, `INSERT INTO boots (name, origin_ns, dated_by) VALUES (?1, ?2, ?3)
 		ON CONFLICT (name) DO UPDATE SET origin_ns = ?2, dated_by = ?3 WHERE dated_by <> 'system' OR ?3 = 'system'`,
 		boot, origin.UnixNano(), string(by))
 	if err != nil {
-		return j.explain("keep the date of a boot", err)
+		err = j.explain("keep the date of a boot", err)
 	}
-	return nil
+	release()
+	return j.noting(0, err)
 }
 
 // Origin says when a boot began and by which clock; the zero time when that is not known.

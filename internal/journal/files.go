@@ -72,8 +72,8 @@ func fileOf(ctx context.Context, q querier, session int64, shot int) (int, error
 // SetFile keeps the camera's number of a shot's picture, from which those of the shots after it count, up to one that
 // has a number typed itself; 0: from here on none is known.
 func (j *Journal) SetFile(ctx context.Context, id int64, file int) error {
-	return j.update(ctx, "keep a file number", "shot", id, `INSERT INTO file_numbers
-		SELECT session, number, ?2 FROM shots WHERE id = ?1 ON CONFLICT DO UPDATE SET file = ?2`, id, file)
+	return j.noting(0, j.update(ctx, "keep a file number", "shot", id, `INSERT INTO file_numbers
+		SELECT session, number, ?2 FROM shots WHERE id = ?1 ON CONFLICT DO UPDATE SET file = ?2`, id, file))
 }
 
 // SetFileFrom is SetFile for the shot that has or will have this number in a session.
@@ -83,7 +83,7 @@ func (j *Journal) SetFileFrom(ctx context.Context, session int64, number, file i
 	if isForeignKeyError(err) {
 		return fmt.Errorf("journal %s: keep a file number: session %d is %w", j.Path(), session, record.ErrNotFound)
 	}
-	return err
+	return j.noting(session, err)
 }
 
 // NextFile is the camera's number of the coming shot's picture; 0 when it is not known.

@@ -36,6 +36,7 @@ type Journal struct {
 	beforeFrames   bool // its version is one in which no frames are kept
 
 	onRescue func(words string)
+	onChange func(session int64)
 
 	onMigration func(version, last int)
 
@@ -70,4 +71,25 @@ func DefaultPath(getenv func(string) string) (string, error) {
 		state = filepath.Join(home, ".local", "state")
 	}
 	return filepath.Join(state, "stillwater", "journal.db"), nil
+}
+
+// OnChange has notify called after something changed of which shots a session has, when and with which set they were
+// made, or what was said of them; 0: of one or the other session. It is called by whoever changed it, before they know.
+func (j *Journal) OnChange(notify func(session int64)) {
+	defer j.acquire()()
+	j.onChange = notify
+}
+
+// noting is a change's error, and without one has the change made known. The mutex is not held.
+func (j *Journal) noting(session int64, err error) error {
+	if err != nil {
+		return err
+	}
+	release := j.acquire()
+	notify := j.onChange
+	release()
+	if notify != nil {
+		notify(session)
+	}
+	return nil
 }

@@ -68,7 +68,8 @@ func (j *Journal) LatestSession(ctx context.Context) (record.Session, bool, erro
 
 // SaveSet keeps the set of a session as it is now.
 func (j *Journal) SaveSet(ctx context.Context, id int64, setJSON string) error {
-	return j.update(ctx, "save the set", "session", id, "UPDATE sessions SET set_json = ? WHERE id = ?", setJSON, id)
+	return j.noting(id, j.update(ctx, "save the set", "session", id, "UPDATE sessions SET set_json = ? WHERE id = ?",
+		setJSON, id))
 }
 
 // Rename gives a session a name, or with "" takes it away.

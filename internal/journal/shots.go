@@ -52,7 +52,7 @@ func (j *Journal) Add(ctx context.Context, s record.Shot) (record.Shot, error) {
 	if err != nil {
 		return record.Shot{}, j.explain("add a shot", err)
 	}
-	return s, nil
+	return s, j.noting(s.Session, nil)
 }
 
 // SetVerdict keeps what a person says of a shot; "" takes it back. It returns once that is on the disk.
@@ -88,25 +88,26 @@ func (j *Journal) amend(ctx context.Context, doing string, id int64, change func
 	if err != nil {
 		return err
 	}
-	defer release()
-	if err := j.amendRow(ctx, id, change); err != nil {
-		return j.explain(doing, err)
+	session, err := j.amendRow(ctx, id, change)
+	if err != nil {
+		err = j.explain(doing, err)
 	}
-	return nil
+	release()
+	return j.noting(session, err)
 }
 
-func (j *Journal) amendRow(ctx context.Context, id int64, change func(*record.Shot)) error {
+func (j *Journal) amendRow(ctx context.Context, id int64, change func(*record.Shot)) (session int64, _ error) {
 	tx, err := j.db.BeginTx(ctx, nil)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer tx.Rollback()
 	row, err := scanShot(tx.QueryRowContext(ctx, "SELECT "+shotColumns+" FROM shots WHERE id = ?", id))
 	if errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("shot %d is %w", id, record.ErrNotFound)
+		return 0, fmt.Errorf("shot %d is %w", id, record.ErrNotFound)
 	}
 	if err != nil {
-		return err
+		return 0, err
 	}
 	intact := row.crc.Valid && row.checksumMatches() // a damaged row stays known as one
 	change(&row.shot)
@@ -116,9 +117,9 @@ func (j *Journal) amendRow(ctx context.Context, id int64, change func(*record.Sh
 	if _, err := tx.ExecContext(ctx, `UPDATE shots SET verdict = ?, note = ?, star = ?, picture = ?, past_um = ?,
 		past_sd_um = ?, crc = ? WHERE id = ?`, row.shot.Verdict, row.shot.Note, row.shot.Star, row.shot.Picture,
 		row.shot.PastUm, row.shot.PastSDUm, row.crc, id); err != nil {
-		return err
+		return 0, err
 	}
-	return tx.Commit()
+	return row.shot.Session, tx.Commit()
 }
 
 func isForeignKeyError(err error) bool {

@@ -1,0 +1,197 @@
+package intake
+
+import (
+	"bytes"
+	"encoding/json"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/jpeg"
+	"reflect"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
+	"stillwater/internal/frames/framestest"
+	"stillwater/internal/page"
+	"stillwater/internal/phys"
+	"stillwater/internal/record"
+	"stillwater/internal/shot"
+	"stillwater/internal/splash"
+)
+
+// contact is the set of a drop that is caught as it touches: it moves, so that its place in the picture tells the time.
+func contact() shot.Set {
+	set := shot.DefaultSet()
+	set.Kind, set.Drop.Phase = shot.Drop, splash.Contact
+	return set
+}
+
+// blob is a picture of something bright whose middle is so many pixels below the frame's as it is shown, which is turned
+// by a quarter.
+func blob(t *testing.T, below int) []byte {
+	t.Helper()
+	img := image.NewGray(image.Rect(0, 0, 240, 160))
+	draw.Draw(img, img.Bounds(), image.NewUniform(color.Gray{60}), image.Point{}, draw.Src)
+	draw.Draw(img, image.Rect(112, 72, 128, 88).Add(image.Pt(below, 0)), image.NewUniform(color.Gray{220}), image.Point{}, draw.Src)
+	var b bytes.Buffer
+	require.NoError(t, jpeg.Encode(&b, img, &jpeg.Options{Quality: 95}))
+	return b.Bytes()
+}
+
+func nothing(t *testing.T) []byte {
+	t.Helper()
+	img := image.NewGray(image.Rect(0, 0, 240, 160))
+	draw.Draw(img, img.Bounds(), image.NewUniform(color.Gray{60}), image.Point{}, draw.Src)
+	var b bytes.Buffer
+	require.NoError(t, jpeg.Encode(&b, img, &jpeg.Options{Quality: 95}))
+	return b.Bytes()
+}
+
+// newMeasured is a studio in which the frames are measured.
+func newMeasured(t *testing.T) *studio {
+	t.Helper()
+	x := newStudioOf(t, contact(), secondsOf, func(i int) []byte {
+		if i == 2 {
+			return nil
+		}
+		return blob(t, 4*i)
+	})
+	x.files["PICT0399.JPG"] = framestest.WithExif(nothing(t), "2026:11:24 17:20:00", "")
+	x.start()
+	x.sendAll()
+	x.untilFramed(7)
+	require.NoError(t, x.Reference(x.session, "PICT0399", "10 cm", false))
+	x.until(func(v page.CameraView) bool { return v.Lesson != nil })
+	return x
+}
+
+// until waits until what is known of the session is so, and nothing is being done about it.
+func (x *studio) until(is func(page.CameraView) bool) page.CameraView {
+	x.t.Helper()
+	x.screen.until(x.t, "it is known", func(control.CameraNow, map[int64]control.FrameView) bool {
+		v := x.view()
+		return v.Busy == "" && is(v)
+	})
+	return x.view()
+}
+
+// Whatever changes on record of what the frames are compared with, they are compared again: what is shown becomes what
+// a new start shows.
+func TestRecordRenewsWhatIsShown(t *testing.T) {
+	x := newMeasured(t)
+	ctx := t.Context()
+	trimmed := contact()
+	trimmed.Trim.Drop = phys.Seconds(-4 * time.Millisecond)
+	other := contact()
+	other.Drop.Height += 0.1
+	for _, c := range []struct {
+		what   string
+		same   bool // lesson
+		change func() error
+	}{
+		{"a verdict", false, func() error { return x.journal.SetVerdict(ctx, x.shots[2].ID, "late") }},
+		{"a verdict on a measured shot", true, func() error { return x.journal.SetVerdict(ctx, x.shots[0].ID, "early") }},
+		{"a black picture", false, func() error { return x.journal.SetPicture(ctx, x.shots[0].ID, record.PictureBlack) }},
+		{"a person's measurement", false, func() error { return x.journal.SetPast(ctx, x.shots[4].ID, -20_000, 1000) }},
+		{"the trim", false, func() error { return x.journal.SaveSet(ctx, x.session, asText(t, trimmed)) }},
+		{"the set", false, func() error { return x.journal.SaveSet(ctx, x.session, asText(t, other)) }},
+		{"the set as it was", false, func() error { return x.journal.SaveSet(ctx, x.session, asText(t, contact())) }},
+		{"another shot", false, func() error {
+			made := x.shots[7]
+			made.At, made.Verdict = made.At.Add(time.Minute), "good"
+			made.When.SinceBoot += time.Minute
+			_, err := x.journal.Add(ctx, made)
+			return err
+		}},
+		{"the spot", false, func() error { return x.Spot(x.session, 0.5, 0.4) }},
+		{"a pair", false, func() error { return x.Pair(ctx, x.session, control.NoShot, "PICT0473") }},
+	} {
+		before := x.view()
+		require.NoError(t, c.change(), c.what)
+		now := x.until(func(page.CameraView) bool { return true })
+		assert.Equal(t, c.same, reflect.DeepEqual(before.Lesson, now.Lesson), c.what)
+		x.startAnew()
+		anew := x.until(func(v page.CameraView) bool { return len(v.Frames) > 0 })
+		assert.Equal(t, anew, now, c.what)
+	}
+}
+
+func asText(t *testing.T, set shot.Set) string {
+	t.Helper()
+	text, err := json.Marshal(set)
+	require.NoError(t, err)
+	return string(text)
+}
+
+// While something is armed nothing is compared, and what is shown says that it waits.
+func TestRenewalWaitsWhileArmed(t *testing.T) {
+	x := newMeasured(t)
+	x.screen.be(control.Armed)
+	before := x.view()
+	require.NoError(t, x.journal.SetVerdict(t.Context(), x.shots[2].ID, "late"))
+	assert.NotEmpty(t, x.view().Busy, "as soon as the verdict is on record")
+	x.screen.until(t, "it waits", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Busy == waiting
+	})
+	assert.Equal(t, before.Lesson, x.view().Lesson)
+	x.screen.be(control.Safe)
+	x.until(func(v page.CameraView) bool { return *v.Lesson != *before.Lesson })
+}
+
+// A file number that is typed for a shot finds the frames of evenly spaced ones.
+func TestTypedNumberMatchesAnew(t *testing.T) {
+	var even []int
+	for i := range 8 {
+		even = append(even, 20*i)
+	}
+	picture := framestest.Plain(60, 40)
+	x := newStudioOf(t, shot.DefaultSet(), even, func(i int) []byte {
+		if i == 0 || i == 7 {
+			return nil
+		}
+		return picture
+	})
+	x.start()
+	x.sendAll()
+	v := x.until(func(v page.CameraView) bool { return len(v.Frames) == 6 })
+	require.Zero(t, v.Certain, "nothing says which end is short")
+	require.NoError(t, x.journal.SetFile(t.Context(), x.shots[1].ID, 471))
+	v = x.until(func(v page.CameraView) bool { return v.Certain > 0 })
+	assert.Equal(t, 6, v.Certain)
+	assert.Equal(t, []int{2, 3, 4, 5, 6, 7}, shotsOf(v))
+	require.NoError(t, x.journal.SetFileFrom(t.Context(), x.session, 2, 0))
+	x.until(func(v page.CameraView) bool { return v.Certain == 0 })
+}
+
+// What a person measured since the frames were looked at is neither written over nor taken back, however soon.
+func TestPersonsMeasurementStays(t *testing.T) {
+	x := newMeasured(t)
+	ctx := t.Context()
+	list, err := x.Measured(ctx, x.session)
+	require.NoError(t, err)
+	require.GreaterOrEqual(t, len(list), 4)
+	x.screen.be(control.Armed) // nothing is looked at
+	first := list[0].Shot
+	require.NoError(t, x.journal.SetPast(ctx, first, 1234, 99))
+	left, err := x.Measured(ctx, x.session)
+	require.NoError(t, err)
+	assert.Equal(t, list[1:], left)
+
+	for _, m := range left {
+		require.NoError(t, x.journal.SetPast(ctx, m.Shot, int64(m.PastMm*1e3), int64(m.PastSDMm*1e3)))
+	}
+	require.NoError(t, x.Recorded(x.session, left))
+	x.screen.be(control.Safe)
+	x.until(func(v page.CameraView) bool { return v.Lesson != nil && v.Lesson.OnRecord == len(left) })
+	x.screen.be(control.Armed)
+	require.NoError(t, x.journal.SetPast(ctx, left[0].Shot, 1234, 99))
+	shots, err := x.OnRecord(ctx, x.session)
+	require.NoError(t, err)
+	assert.Len(t, shots, len(left)-1)
+	assert.NotContains(t, shots, left[0].Shot)
+	assert.NotContains(t, shots, first)
+}
