@@ -12,6 +12,7 @@ import (
 	"stillwater/internal/phys"
 	"stillwater/internal/record"
 	"stillwater/internal/shot"
+	"stillwater/internal/splash"
 	"stillwater/internal/strip"
 )
 
@@ -47,6 +48,24 @@ func join(parts ...[]record.Shot) (all []record.Shot) {
 		all[i].Number = i + 1
 	}
 	return all
+}
+
+// Judged is what a person judged, in what is counted as in what is learned; what was only measured is called that.
+func TestJudgedIsByAPerson(t *testing.T) {
+	contact := func(verdict string) record.Shot {
+		s := made(t, 96, verdict)
+		s.Set = setText(t, func(set *shot.Set) { set.Kind, set.Drop.Phase = shot.Drop, splash.Contact })
+		return s
+	}
+	measured := contact("")
+	measured.PastSDUm = 500
+	sum := Summarize(join(times(3, measured), times(4, contact("good"))), new(shot.Outcomes)).ByKind[0]
+	assert.Equal(t, "Too few tries: 4 judged so far, at most 4 of them at one delay; it takes 5 at one.", sum.Why)
+	require.NotNil(t, sum.Learned)
+	assert.Contains(t, sum.Learned.Advice.Facts[0].Text, "7 of 7 (4 judged, 3 only measured)")
+	sum = Summarize(join(times(6, measured)), new(shot.Outcomes)).ByKind[0]
+	assert.Equal(t, "Nothing is judged yet; it takes 5 tries at one delay.", sum.Why)
+	assert.Contains(t, sum.Learned.Advice.Facts[0].Text, "6 of 6 measured")
 }
 
 // The best delay is that with the largest share of good ones; one that has few tries has no share worth the name.
@@ -145,7 +164,7 @@ func TestWhatIsLearned(t *testing.T) {
 	require.Len(t, sum.ByKind, 1)
 	tries := sum.ByKind[0]
 	require.NotNil(t, tries.Learned)
-	assert.Equal(t, 6, tries.Learned.Advice.Judged)
+	assert.Equal(t, 6, tries.Learned.Advice.Told)
 	drawn := tries.Strip(3)
 	assert.Len(t, drawn.Tries, 3)
 	assert.NotNil(t, drawn.Advice)

@@ -33,12 +33,15 @@ type Try struct {
 }
 
 // says reports whether the try says anything of the time.
-func (t Try) says() bool {
+func (t Try) says() bool { return t.judged() || t.Off != nil }
+
+// judged reports whether a person's verdict says something of the time.
+func (t Try) judged() bool {
 	switch t.Verdict {
 	case Early, Good, Late, Nothing:
 		return true
 	}
-	return t.Off != nil
+	return false
 }
 
 // good reports whether its picture is good: as a person says, or else as it was measured.
@@ -97,7 +100,8 @@ type Advice struct {
 	Limit     float64       // and with the best trim, if it were known
 	Settled   bool          // more verdicts at this trim would hardly change it
 	Scatter   time.Duration // of the shots, SD
-	Judged    int           // tries that say something of the time
+	Told      int           // tries that say something of the time: a verdict was given, or the picture was measured
+	Measured  int           // of those, how many were only measured
 	Hits      int           // of those good
 	Good      int           // of those made with the trim that is set
 	Here      int           // how many were
@@ -151,7 +155,10 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 		if !t.says() {
 			continue
 		}
-		a.Judged++
+		a.Told++
+		if !t.judged() {
+			a.Measured++
+		}
 		if t.good(plan) {
 			a.Hits++
 		}
@@ -168,7 +175,7 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 		}
 	}
 	a.crossed, a.empty = crossed(tries), emptyInARow(tries)
-	if a.Judged > 0 {
+	if a.Told > 0 {
 		a.decide(p, now)
 	}
 	a.Rate, a.Sure = p.rate(a.Trim), p.sure(a.Trim)
@@ -217,7 +224,7 @@ func (a *Advice) decide(p *posterior, now time.Duration) {
 		best = now
 	}
 	a.Trim = best
-	poorly := a.Judged >= minPoor && p.limitBelow(poor) >= sureEnough
+	poorly := a.Told >= minPoor && p.limitBelow(poor) >= sureEnough
 	switch {
 	case best != now && p.sure(now) < sureEnough:
 	case poorly:

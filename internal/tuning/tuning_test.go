@@ -24,7 +24,7 @@ func TestNothingJudged(t *testing.T) {
 	a := Learn(usual(), []Try{{At: 0}, {At: 0, Verdict: "too high"}}, fromMs(3))
 	assert.Equal(t, Judge, a.Step)
 	assert.Equal(t, fromMs(3), a.Trim, "the trim stays")
-	assert.Zero(t, a.Judged)
+	assert.Zero(t, a.Told)
 	// The interval is that of the plan, but for the surprises that it allows for.
 	assert.InDelta(t, -14, inMs(a.Low), 6)
 	assert.InDelta(t, 16, inMs(a.High), 6)
@@ -97,7 +97,7 @@ func TestLeaveItAlone(t *testing.T) {
 	tries := slices.Concat(judged(6, Early, Early), here, judged(32, Late, Late))
 	a := Learn(plan, tries, fromMs(19))
 	require.Equal(t, Leave, a.Step, a.Words)
-	assert.Equal(t, []int{5, 8, 12}, []int{a.Good, a.Here, a.Judged})
+	assert.Equal(t, []int{5, 8, 12}, []int{a.Good, a.Here, a.Told})
 	assert.Equal(t, "Leave it: good 5 of 8 at 306 ms", a.Line)
 	assert.Contains(t, a.Words, "is the splash's own: more trimming will not help.")
 	assert.Contains(t, a.Words, "Lower the nozzle.")
@@ -132,6 +132,28 @@ func TestMeasured(t *testing.T) {
 	far := Measured{By: 80 * time.Millisecond, SD: time.Millisecond}
 	b := Learn(usual(), append(tries, Try{At: 0, Off: &far}), 0)
 	assert.InDelta(t, inMs(a.Low+a.High)/2, inMs(b.Low+b.High)/2, 0.7)
+}
+
+// What a person judged and what was only measured are told apart.
+func TestJudgedAndMeasured(t *testing.T) {
+	off := &Measured{SD: time.Millisecond}
+	only := func(n int) (tries []Try) {
+		for range n {
+			tries = append(tries, Try{Off: off})
+		}
+		return tries
+	}
+	for want, tries := range map[string][]Try{
+		"2 of 4 judged":                                      judged(0, Good, Good, Early, Late),
+		"3 of 3 measured":                                    only(3),
+		"4 of 5 (2 judged, 3 only measured)":                 append(judged(0, Good, Late), only(3)...),
+		"1 of 1 judged":                                      {{Verdict: Good, Off: off}},
+		"0 of 2 (1 judged, 1 only measured)":                 {{Verdict: Late, Off: off}, {Verdict: "too high", Off: off}},
+		"3 of 4 (1 judged, 3 only measured)":                 append(only(3), judged(0, Late)...),
+		"9 of 9 measured: 4 of the first 4, 4 of the last 4": only(9),
+	} {
+		assert.Equal(t, Fact{"Good", want}, Learn(usual(), tries, 0).Facts[0])
+	}
 }
 
 // Whatever was tried, and wherever: probabilities are such, the density has its highest at 1, and the same tries in
