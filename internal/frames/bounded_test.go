@@ -21,7 +21,8 @@ func whole(r io.ReaderAt) untilDone { return untilDone{context.Background(), r} 
 
 // A picture takes as long to decode as it has scans, and a scan takes a few bytes: of 7000 none is decoded.
 func TestScansAreBounded(t *testing.T) {
-	for scans, want := range map[int]string{maxScans: "", maxScans + 1: "more than 100 scans", 7000: "more than 100 scans"} {
+	const tooMany = "more than 100 scans"
+	for scans, want := range map[int]string{maxScans: "", maxScans + 1: tooMany, 7000: tooMany} {
 		content := framestest.Progressive(scans)
 		counted := &counting{r: bytes.NewReader(content)}
 		_, err := decoder{math.MaxInt, MaxDecoded}.decode(whole(counted), int64(len(content)))

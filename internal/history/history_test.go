@@ -164,7 +164,7 @@ func TestWhatIsLearned(t *testing.T) {
 	require.Len(t, sum.ByKind, 1)
 	tries := sum.ByKind[0]
 	require.NotNil(t, tries.Learned)
-	assert.Equal(t, 6, tries.Learned.Advice.Told)
+	assert.Equal(t, 6, tries.Learned.Advice.Counted)
 	drawn := tries.Strip(3)
 	assert.Len(t, drawn.Tries, 3)
 	assert.NotNil(t, drawn.Advice)

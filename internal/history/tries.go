@@ -120,7 +120,7 @@ func (t *Tries) learn(set shot.Set, newest record.Shot, shots []record.Shot, out
 	if t.Axis == strip.ByDelay {
 		t.zero = time.Duration(newest.DelayNs) - set.OwnTrim().Duration()
 	}
-	if l, err := shot.Learn(set, shots, outcomes); err == nil && l.Advice.Told > 0 {
+	if l, err := shot.Learn(set, shots, outcomes); err == nil && l.Advice.Counted > 0 {
 		t.Learned = &l
 	}
 }

@@ -380,7 +380,7 @@ func (i *Intake) rest(ctx context.Context, in time.Duration) {
 }
 
 // work looks at an evening's frames, unless something is armed meanwhile: then it is due still. What a person said
-// waits until it is kept what the frames were before, so that what it changes can be told, whatever ends the program.
+// waits until what the frames were before is kept, so that what it changes can be said, whatever ends the program.
 func (i *Intake) work(ctx context.Context, e *evening) {
 	i.mu.Lock()
 	due, p := e.due, e.pairs

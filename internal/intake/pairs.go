@@ -19,8 +19,8 @@ type said struct {
 	Shot  int    `json:"shot"`
 }
 
-// pairs is what people said of a session's frames and what came of it, as a file in its folder has it: whatever ends the
-// program, it is told as it was.
+// pairs is what people said of a session's frames and what came of it, as a file in its folder has it: whatever ends
+// the program, it is reported as it was.
 type pairs struct {
 	Said    []said             `json:"said"`    // what was not looked at yet
 	Before  []paired           `json:"before"`  // the frames before that was; null: as they are now

@@ -30,13 +30,14 @@ func contact() shot.Set {
 	return set
 }
 
-// blob is a picture of something bright whose middle is so many pixels below the frame's as it is shown, which is turned
-// by a quarter.
+// blob is a picture of something bright whose middle is so many pixels below the frame's as it is shown: turned by a
+// quarter.
 func blob(t *testing.T, below int) []byte {
 	t.Helper()
 	img := image.NewGray(image.Rect(0, 0, 240, 160))
 	draw.Draw(img, img.Bounds(), image.NewUniform(color.Gray{60}), image.Point{}, draw.Src)
-	draw.Draw(img, image.Rect(112, 72, 128, 88).Add(image.Pt(below, 0)), image.NewUniform(color.Gray{220}), image.Point{}, draw.Src)
+	at := image.Rect(112, 72, 128, 88).Add(image.Pt(below, 0))
+	draw.Draw(img, at, image.NewUniform(color.Gray{220}), image.Point{}, draw.Src)
 	var b bytes.Buffer
 	require.NoError(t, jpeg.Encode(&b, img, &jpeg.Options{Quality: 95}))
 	return b.Bytes()

@@ -92,27 +92,27 @@ func TestKilledWhileAPairIsLookedAt(t *testing.T) {
 	p.made = nil
 	p.take()
 	x.screen.be(control.Safe)
-	told := x.untilSaid("PICT0474 is shot 4")
+	reported := x.untilSaid("PICT0474 is shot 4")
 	x.end()
 	p.take()
-	wrong := shotsOf(told)
+	wrong := shotsOf(reported)
 	require.NotEqual(t, right, wrong)
-	require.Regexp(t, `other frames changed shot`, told.Changed.Words)
+	require.Regexp(t, `other frames changed shot`, reported.Changed.Words)
 	require.GreaterOrEqual(t, len(p.made), 5)
 	for n, dir := range p.made {
 		y := x.at(dir)
 		v := y.idle()
-		assert.Equal(t, told, v, "killed at %d of %d", n, len(p.made))
+		assert.Equal(t, reported, v, "killed at %d of %d", n, len(p.made))
 		require.NoError(t, y.Unpair(y.session))
 		v = y.untilSaid("What you said of PICT0474 is taken back.")
 		assert.Equal(t, right, shotsOf(v))
-		assert.Equal(t, told.Changed.Others, v.Changed.Others, "those that it had moved")
+		assert.Equal(t, reported.Changed.Others, v.Changed.Others, "those that it had moved")
 		y.end()
 	}
 }
 
-// Why something cannot be is told after the next start too, and what was said before it is taken back still.
-func TestRefusalIsToldAfterTheNextStart(t *testing.T) {
+// Why something cannot be is reported after the next start too, and what was said before it is taken back still.
+func TestRefusalIsShownAfterTheNextStart(t *testing.T) {
 	x := newStudio(t)
 	gone := &missing{Journal: x.journal}
 	x.o.Journal = gone
@@ -135,7 +135,7 @@ func TestRefusalIsToldAfterTheNextStart(t *testing.T) {
 	assert.False(t, v.Frames[0].Settled)
 }
 
-// What is said before the frames were looked at after a start is told as if they had been.
+// What is said before the frames were looked at after a start is reported as if they had been.
 func TestTakenBackAtOnceAfterAStart(t *testing.T) {
 	x := newStudio(t)
 	x.start()
@@ -143,7 +143,7 @@ func TestTakenBackAtOnceAfterAStart(t *testing.T) {
 	x.untilFramed(7)
 	right := shotsOf(x.idle())
 	require.NoError(t, x.Pair(t.Context(), x.session, 4, "PICT0474"))
-	told := x.untilSaid("PICT0474 is shot 4")
+	reported := x.untilSaid("PICT0474 is shot 4")
 	x.open()
 	x.screen.be(control.Armed)
 	x.start()
@@ -153,7 +153,7 @@ func TestTakenBackAtOnceAfterAStart(t *testing.T) {
 	x.screen.be(control.Safe)
 	v := x.untilSaid("What you said of PICT0474 is taken back.")
 	assert.Equal(t, right, shotsOf(v))
-	assert.Equal(t, told.Changed.Others, v.Changed.Others)
+	assert.Equal(t, reported.Changed.Others, v.Changed.Others)
 }
 
 // A note of what was said that cannot be read costs what was said last, and nothing else.
@@ -179,7 +179,7 @@ func TestPictureOfThousandsOfScans(t *testing.T) {
 	x.sendAll()
 	x.untilFramed(6)
 	v := x.idle()
-	assert.Contains(t, strings.Join(v.Problems, "\n"), "PICT0473.JPG: its picture cannot be decoded: its picture comes in "+
-		"more than 100 scans, which takes too long: save it as a baseline JPEG")
+	assert.Contains(t, strings.Join(v.Problems, "\n"), "PICT0473.JPG: its picture cannot be decoded: its "+
+		"picture comes in more than 100 scans, which takes too long: save it as a baseline JPEG")
 	assert.Equal(t, []int{1, 2, 4, 5, 6, 7, 8}, shotsOf(v), "when it was taken is known all the same")
 }

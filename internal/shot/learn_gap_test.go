@@ -36,7 +36,7 @@ func TestLearnGap(t *testing.T) {
 			require.True(t, ok)
 			assert.Equal(t, tuning.Trim, a.Step, "%s, %s", side, verdict)
 			assert.Positive(t, way*float64(a.Trim), "%s, %s: %s", side, verdict, a.Trim)
-			assert.Equal(t, 1, a.Told)
+			assert.Equal(t, 1, a.Counted)
 		}
 		at := s
 		at.Drops.GapTrim = 3 * ms

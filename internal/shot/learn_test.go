@@ -63,7 +63,7 @@ func TestLearnFromShots(t *testing.T) {
 	require.NoError(t, err)
 	at := func(ms int, v tuning.Verdict) tuning.Try { return tuning.Try{At: time.Duration(ms) * 1e6, Verdict: v} }
 	assert.Equal(t, []tuning.Try{at(0, "early"), at(3, "early"), at(8, "good"), at(0, "")}, l.Tries)
-	assert.Equal(t, 3, l.Advice.Told)
+	assert.Equal(t, 3, l.Advice.Counted)
 	assert.Equal(t, []int{1, 1}, []int{l.Advice.Good, l.Advice.Here})
 	assert.InDelta(t, 287, l.Plan.Delay.Seconds()*1e3, 2)
 }

@@ -100,7 +100,7 @@ type Advice struct {
 	Limit     float64       // and with the best trim, if it were known
 	Settled   bool          // more verdicts at this trim would hardly change it
 	Scatter   time.Duration // of the shots, SD
-	Told      int           // tries that say something of the time: a verdict was given, or the picture was measured
+	Counted   int           // tries that say something of the time: a verdict was given, or the picture was measured
 	Measured  int           // of those, how many were only measured
 	Hits      int           // of those good
 	Good      int           // of those made with the trim that is set
@@ -155,7 +155,7 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 		if !t.says() {
 			continue
 		}
-		a.Told++
+		a.Counted++
 		if !t.judged() {
 			a.Measured++
 		}
@@ -175,7 +175,7 @@ func Learn(plan Plan, tries []Try, now time.Duration) Advice {
 		}
 	}
 	a.crossed, a.empty = crossed(tries), emptyInARow(tries)
-	if a.Told > 0 {
+	if a.Counted > 0 {
 		a.decide(p, now)
 	}
 	a.Rate, a.Sure = p.rate(a.Trim), p.sure(a.Trim)
@@ -224,7 +224,7 @@ func (a *Advice) decide(p *posterior, now time.Duration) {
 		best = now
 	}
 	a.Trim = best
-	poorly := a.Told >= minPoor && p.limitBelow(poor) >= sureEnough
+	poorly := a.Counted >= minPoor && p.limitBelow(poor) >= sureEnough
 	switch {
 	case best != now && p.sure(now) < sureEnough:
 	case poorly:

@@ -24,7 +24,7 @@ func TestNothingJudged(t *testing.T) {
 	a := Learn(usual(), []Try{{At: 0}, {At: 0, Verdict: "too high"}}, fromMs(3))
 	assert.Equal(t, Judge, a.Step)
 	assert.Equal(t, fromMs(3), a.Trim, "the trim stays")
-	assert.Zero(t, a.Told)
+	assert.Zero(t, a.Counted)
 	// The interval is that of the plan, but for the surprises that it allows for.
 	assert.InDelta(t, -14, inMs(a.Low), 6)
 	assert.InDelta(t, 16, inMs(a.High), 6)
@@ -97,7 +97,7 @@ func TestLeaveItAlone(t *testing.T) {
 	tries := slices.Concat(judged(6, Early, Early), here, judged(32, Late, Late))
 	a := Learn(plan, tries, fromMs(19))
 	require.Equal(t, Leave, a.Step, a.Words)
-	assert.Equal(t, []int{5, 8, 12}, []int{a.Good, a.Here, a.Told})
+	assert.Equal(t, []int{5, 8, 12}, []int{a.Good, a.Here, a.Counted})
 	assert.Equal(t, "Leave it: good 5 of 8 at 306 ms", a.Line)
 	assert.Contains(t, a.Words, "is the splash's own: more trimming will not help.")
 	assert.Contains(t, a.Words, "Lower the nozzle.")
@@ -134,7 +134,7 @@ func TestMeasured(t *testing.T) {
 	assert.InDelta(t, inMs(a.Low+a.High)/2, inMs(b.Low+b.High)/2, 0.7)
 }
 
-// What a person judged and what was only measured are told apart.
+// What a person judged and what was only measured are distinguished.
 func TestJudgedAndMeasured(t *testing.T) {
 	off := &Measured{SD: time.Millisecond}
 	only := func(n int) (tries []Try) {

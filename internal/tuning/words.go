@@ -87,7 +87,7 @@ func (a *Advice) resetWords(plan Plan) string {
 
 // facts are how many were good, the delay that was found, the scatter, what limits it, and whether the tries drift.
 func (a *Advice) facts(plan Plan, tries []Try) []Fact {
-	if a.Told == 0 {
+	if a.Counted == 0 {
 		return nil
 	}
 	what, found := "Trim found", signed(a.Trim)
@@ -105,7 +105,7 @@ func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 		}
 	}
 	facts := []Fact{
-		{"Good", fmt.Sprintf("%d of %s%s", a.Hits, a.told(), halves(plan, tries, a.Told))},
+		{"Good", fmt.Sprintf("%d of %s%s", a.Hits, a.counted(), halves(plan, tries, a.Counted))},
 		{what, fmt.Sprintf("%s; 8 times in 10 the best trim is between %s and %s", found, signed(a.Low), signed(a.High))},
 		{"Spread", ms(a.Scatter) + " (SD) from shot to shot"},
 		{"What limits it", limits},
@@ -116,23 +116,23 @@ func (a *Advice) facts(plan Plan, tries []Try) []Fact {
 	return facts
 }
 
-// told is how many tries say something, and by what.
-func (a *Advice) told() string {
+// counted is how many tries say something, and by what.
+func (a *Advice) counted() string {
 	switch a.Measured {
 	case 0:
-		return fmt.Sprintf("%d judged", a.Told)
-	case a.Told:
-		return fmt.Sprintf("%d measured", a.Told)
+		return fmt.Sprintf("%d judged", a.Counted)
+	case a.Counted:
+		return fmt.Sprintf("%d measured", a.Counted)
 	}
-	return fmt.Sprintf("%d (%d judged, %d only measured)", a.Told, a.Told-a.Measured, a.Measured)
+	return fmt.Sprintf("%d (%d judged, %d only measured)", a.Counted, a.Counted-a.Measured, a.Measured)
 }
 
 // minHalf is how many tries each half of an evening must have to be compared with the other.
 const minHalf = 4
 
 // halves says how the rate changed in the course of the evening.
-func halves(plan Plan, tries []Try, told int) string {
-	half := told / 2
+func halves(plan Plan, tries []Try, counted int) string {
+	half := counted / 2
 	if half < minHalf {
 		return ""
 	}
@@ -144,7 +144,7 @@ func halves(plan Plan, tries []Try, told int) string {
 		switch good := t.good(plan); {
 		case good && seen < half:
 			last++
-		case good && seen >= told-half:
+		case good && seen >= counted-half:
 			first++
 		}
 		seen++
