@@ -51,7 +51,7 @@ type Options struct {
 // Intake is safe for concurrent use.
 type Intake struct {
 	o     Options
-	store store
+	store store         // its mutex is locked before all below: it asks what is armed
 	wake  chan struct{} // has room for one
 
 	notes sync.Mutex // see note.go; locked before mu
@@ -405,15 +405,16 @@ func (i *Intake) work(ctx context.Context, e *evening) {
 	if errors.Is(err, unarmed.ErrArmed) || ctx.Err() != nil {
 		return
 	}
-	i.settled(e, settle, f, err)
-	i.looked(e, due, news, f, err)
+	if refused := i.settled(e, settle, f, err); !refused { // or else it is due still, without that
+		i.looked(e, due, news, f, err)
+	}
 }
 
-// settled keeps what came of what a person said.
-func (i *Intake) settled(e *evening, settle []said, f found, err error) {
+// settled keeps what came of what a person said, or that it cannot be.
+func (i *Intake) settled(e *evening, settle []said, f found, err error) (refused bool) {
 	pair := new(contactsheet.PairError)
 	if len(settle) == 0 || err != nil && !errors.As(err, &pair) {
-		return
+		return false
 	}
 	i.changePairs(e, func(p *pairs) {
 		if err == nil {
@@ -423,25 +424,22 @@ func (i *Intake) settled(e *evening, settle []said, f found, err error) {
 		}
 		p.Said, p.Before = p.Said[len(settle):], nil
 	})
+	return err != nil
 }
 
 // looked shows what came of looking at an evening, which was due then.
 func (i *Intake) looked(e *evening, due time.Time, news []string, f found, err error) {
+	i.store.looked(news) // those that follow shall not wait for ever
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	e.failed = ""
 	if e.due.Equal(due) {
 		e.due = time.Time{}
 	}
-	switch pair := new(contactsheet.PairError); {
-	case errors.As(err, &pair):
-		e.due = time.Now() // without it
-	case err != nil:
+	if err != nil {
 		i.o.Log.Warn("the camera's frames cannot be looked at", "session", e.session, "err", err)
 		e.failed = fmt.Sprintf("The frames cannot be looked at: %v.", err)
-		i.store.looked(news) // those that follow shall not wait for ever
-	default:
-		i.store.looked(news)
+	} else {
 		e.view, e.shots, e.measured, e.recorded, e.made = f.view, f.shots, f.measured, f.recorded, true
 		if len(e.pairs.Said) > 0 && e.due.IsZero() {
 			e.due = time.Now()

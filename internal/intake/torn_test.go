@@ -6,8 +6,10 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -182,4 +184,34 @@ func TestPictureOfThousandsOfScans(t *testing.T) {
 	assert.Contains(t, strings.Join(v.Problems, "\n"), "PICT0473.JPG: its picture cannot be decoded: its "+
 		"picture comes in more than 100 scans, which takes too long: save it as a baseline JPEG")
 	assert.Equal(t, []int{1, 2, 4, 5, 6, 7, 8}, shotsOf(v), "when it was taken is known all the same")
+}
+
+// What was looked at is shown, and what is armed is known, while a file is being received: neither waits for the other.
+func TestNothingWaitsForTheStore(t *testing.T) {
+	x := newStudio(t)
+	x.start()
+	e, err := x.evening(t.Context(), x.session)
+	require.NoError(t, err)
+	x.untilLooked()
+	x.store.mu.Lock() // as receive has it
+	looked, asked := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(looked)
+		x.looked(e, time.Time{}, nil, found{view: x.emptyView()}, nil)
+	}()
+	go func() {
+		defer close(asked)
+		for range 10_000 {
+			x.armed()
+			runtime.Gosched()
+		}
+	}()
+	select {
+	case <-asked:
+	case <-time.After(time.Minute):
+		assert.Fail(t, "what is armed cannot be asked")
+	}
+	x.store.mu.Unlock()
+	<-looked
+	<-asked
 }

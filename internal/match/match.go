@@ -32,10 +32,12 @@ type Shot struct {
 	Number int
 }
 
-// Frame is one file: its time by the camera's clock, from any zero, and the number in its name, 0 for none.
+// Frame is one file: its time by the camera's clock, from any zero, and the number in its name, 0 for none. One that is
+// aside was taken for something else, by what a person uses it for, and hardly is a shot's.
 type Frame struct {
 	At     time.Duration
 	Number int
+	Aside  bool
 }
 
 // Pair is a shot and a frame by their places in what was given.
@@ -50,15 +52,17 @@ type Options struct {
 // Sureness is how far a match can be relied on.
 type Sureness string
 
-// The grades. Certain has a probability of at least 99 %, likely of at least 70 %: own choice.
+// The grades. Certain has a probability of at least 99 %, and of 99.5 % as long as no person has settled a pair, as all
+// then hangs on one clock; likely of at least 70 %: own choice.
 const (
 	Certain Sureness = "certain"
 	Likely  Sureness = "likely"
 	Open    Sureness = "open"
 
-	certainFrom = 0.995
-	likelyFrom  = 0.70
-	guessFrom   = 0.05 // an open shot names its best frame from here
+	certainFrom  = 0.99
+	certainAlone = 0.995
+	likelyFrom   = 0.70
+	guessFrom    = 0.05 // an open shot names its best frame from here
 )
 
 // Match is what is known of a shot's frame. Frame is -1 if none is probable enough to name.
@@ -147,6 +151,8 @@ type problem struct {
 	typed, numbers        []int
 	settledFrame          []int // by shot in order, -1 none
 	settledShot           []int // by frame in order, -1 none
+	aside                 []bool
+	ordinary              int // frames that are not aside
 	shotZero, frameZero   time.Duration
 	step                  float64
 	span                  float64 // of the shots
@@ -176,12 +182,16 @@ func newProblem(shots []Shot, frames []Frame, o Options) (*problem, error) {
 			p.frameZero = frames[i].At
 		}
 		p.frames, p.numbers = append(p.frames, (frames[i].At-p.frameZero).Seconds()), append(p.numbers, frames[i].Number)
+		p.aside = append(p.aside, frames[i].Aside)
+		if !frames[i].Aside {
+			p.ordinary++
+		}
 	}
 	if len(shots) > 0 {
 		p.span = p.shots[len(shots)-1]
 	}
 	if len(frames) > 0 {
-		n, m := float64(len(frames)), float64(len(shots))
+		n, m := float64(p.ordinary), float64(len(shots))
 		p.duration = max(p.frames[len(frames)-1], p.span, 60)
 		p.extra = p.step * max(0.1*n, n-m*(1-p.missing), 1) / p.duration
 	}
@@ -191,16 +201,19 @@ func newProblem(shots []Shot, frames []Frame, o Options) (*problem, error) {
 // learnRates takes from the pairs' probabilities how many shots have no frame and how many frames no shot. Before any
 // evidence that is as if of ten shots one had none.
 func (p *problem) learnRates(pairs map[Pair]float64) {
-	paired := 0.0
-	for _, probability := range pairs {
+	paired, ordinary := 0.0, 0.0
+	for pair, probability := range pairs {
 		paired += probability
+		if !p.aside[pair.Frame] {
+			ordinary += probability
+		}
 	}
 	if paired < 1 {
 		return
 	}
-	n, m := float64(len(p.frames)), float64(len(p.shots))
+	n, m := float64(p.ordinary), float64(len(p.shots))
 	p.missing = (max(m-paired, 0) + 10*usuallyMissing) / (m + 10)
-	p.extra = p.step * (max(n-paired, 0) + 1) / p.duration
+	p.extra = p.step * (max(n-ordinary, 0) + 1) / p.duration
 }
 
 // orderBy is the order of n things, those that compare as equal as they were.
@@ -264,7 +277,7 @@ func (p *problem) result(pairs map[Pair]float64, clock Clock) Result {
 			continue
 		}
 		used[m.Frame] = true
-		to.Frame, to.Probability, to.Sure = p.frameOrder[m.Frame], clamp(m.Probability), gradeOf(m.Probability)
+		to.Frame, to.Probability, to.Sure = p.frameOrder[m.Frame], clamp(m.Probability), p.gradeOf(m.Probability)
 		to.Settled = p.settledFrame[m.Shot] == m.Frame
 	}
 	for j, t := range taken {
@@ -275,9 +288,13 @@ func (p *problem) result(pairs map[Pair]float64, clock Clock) Result {
 	return r
 }
 
-func gradeOf(probability float64) Sureness {
+func (p *problem) gradeOf(probability float64) Sureness {
+	certain := certainAlone
+	if p.anySettled {
+		certain = certainFrom
+	}
 	switch {
-	case probability >= certainFrom:
+	case probability >= certain:
 		return Certain
 	case probability >= likelyFrom:
 		return Likely

@@ -182,6 +182,90 @@ func TestOnePairSettlesTheRest(t *testing.T) {
 	assert.Greater(t, float64(settled.certain), 0.98*float64(settled.had))
 }
 
+// besides are frames of no shot: the empty one and that with the ruler, which are known as such, or tests, which nobody
+// knows. They are so long after the first shot, or before it.
+func (e *evening) besides(aside bool, at ...time.Duration) {
+	clock := e.frames[e.frame[0]].At - e.shots[0].At
+	for _, a := range at {
+		e.frames = append(e.frames, Frame{At: (e.shots[0].At + a + clock).Truncate(e.step), Aside: aside})
+	}
+}
+
+// One tap on a single pair settles the rest, whichever frames of no shot there are besides, and wherever in the evening.
+func TestOnePairSettlesTheRestBesidesOthers(t *testing.T) {
+	const seeds = 20
+	for _, aside := range []bool{true, false} {
+		var all tally
+		evenings, whole := 0, 0
+		for _, gap := range []func(*rand.Rand) time.Duration{evenly(20 * time.Second), byHand} {
+			for _, shots := range []int{5, 8, 20, 60} {
+				for where := range 4 {
+					for seed := range uint64(seeds) {
+						h := usual()
+						h.shots, h.extra, h.missing, h.gap = shots, 0, 0, gap
+						e := makeEvening(rand.New(rand.NewPCG(seed, 77)), h)
+						middle, end := e.shots[shots/2].At-e.shots[0].At, e.shots[shots-1].At-e.shots[0].At
+						places := [][]time.Duration{{-40 * time.Second, -20 * time.Second},
+							{middle + 7*time.Second, middle + 11*time.Second}, {end + 20*time.Second, end + 40*time.Second},
+							{-40 * time.Second, -20 * time.Second, middle + 7*time.Second, end + 20*time.Second}}
+						e.besides(aside, places[where]...)
+						r, err := Find(e.shots, e.frames, Options{Step: e.step,
+							Settled: []Pair{{shots / 2, e.frame[shots/2]}}})
+						require.NoError(t, err)
+						one := tally{}
+						one.add(e, r)
+						all.add(e, r)
+						if evenings++; one.certain == shots {
+							whole++
+						}
+					}
+				}
+			}
+		}
+		t.Logf("seeds 0 to %d, known to be of no shot %v: one pair settles all of %d of %d evenings; %v", seeds-1, aside, whole,
+			evenings, all)
+		assert.Equal(t, all.certain, all.right)
+		assert.Greater(t, float64(all.certain), 0.99*float64(all.had))
+		assert.Greater(t, float64(whole), 0.9*float64(evenings))
+	}
+}
+
+// What is called certain next to a settled pair is right as often, however many tests and misses there are.
+func TestSettledAmongManyTestsAndMisses(t *testing.T) {
+	h := usual()
+	h.missing, h.extra = 0.3, 0.5
+	var all tally
+	for seed := range uint64(8) {
+		e := makeEvening(rand.New(rand.NewPCG(seed, 21)), h)
+		shot := 0
+		for e.frame[shot] < 0 {
+			shot++
+		}
+		r, err := Find(e.shots, e.frames, Options{Step: e.step, Settled: []Pair{{shot, e.frame[shot]}}})
+		require.NoError(t, err)
+		all.add(e, r)
+	}
+	t.Logf("seeds 0 to 7: %v", all)
+	assert.GreaterOrEqual(t, float64(all.right), 0.99*float64(all.certain), "of those called certain")
+}
+
+// A frame that is aside is a shot's all the same where a person says so, or its time does: an empty frame may be that of a
+// shot in which nothing flew.
+func TestAsideFrame(t *testing.T) {
+	h := usual()
+	h.shots, h.extra, h.missing = 30, 0, 0
+	e := makeEvening(rand.New(rand.NewPCG(4, 4)), h)
+	e.frames[e.frame[9]].Aside = true
+	r, err := Find(e.shots, e.frames, Options{Step: e.step})
+	require.NoError(t, err)
+	assert.Equal(t, e.frame[9], r.Matches[9].Frame)
+	assert.NotEqual(t, Open, r.Matches[9].Sure)
+	assert.Equal(t, Certain, r.Matches[10].Sure)
+	r, err = Find(e.shots, e.frames, Options{Step: e.step, Settled: []Pair{{9, e.frame[9]}}})
+	require.NoError(t, err)
+	assert.Equal(t, Certain, r.Matches[9].Sure)
+}
+
 // without drops the frame of a shot.
 func without(t *testing.T, e *evening, shot int) []Frame {
 	t.Helper()

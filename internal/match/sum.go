@@ -10,6 +10,8 @@ const (
 	usuallyMissing = 0.1
 	// numberAgrees is by how much more probable a pair is whose typed number is the file's, and less if it is not.
 	numberAgrees = 1e4
+	// asideLess is by how much less probable a pair is whose frame is aside. Own choice.
+	asideLess = 50
 	// faint is the probability of a pair below which it is not considered.
 	faint = 1e-9
 	// unlikely is the logarithm of what a clock loses that does not fit a settled pair.
@@ -84,6 +86,9 @@ func (p *problem) weight(c clock, i, j int) float64 {
 		return 0
 	}
 	w := (1 - p.missing) * fits / (p.missing * p.extra)
+	if p.aside[j] && p.settledShot[j] != i {
+		w /= asideLess
+	}
 	switch {
 	case p.typed[i] == 0 || p.numbers[j] == 0:
 	case p.typed[i] == p.numbers[j]:
