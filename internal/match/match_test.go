@@ -222,8 +222,8 @@ func TestOnePairSettlesTheRestBesidesOthers(t *testing.T) {
 				}
 			}
 		}
-		t.Logf("seeds 0 to %d, known to be of no shot %v: one pair settles all of %d of %d evenings; %v", seeds-1, aside, whole,
-			evenings, all)
+		t.Logf("seeds 0 to %d, known to be of no shot %v: one pair settles all of %d of %d evenings; %v", seeds-1, aside,
+			whole, evenings, all)
 		assert.Equal(t, all.certain, all.right)
 		assert.Greater(t, float64(all.certain), 0.99*float64(all.had))
 		assert.Greater(t, float64(whole), 0.9*float64(evenings))
@@ -249,8 +249,8 @@ func TestSettledAmongManyTestsAndMisses(t *testing.T) {
 	assert.GreaterOrEqual(t, float64(all.right), 0.99*float64(all.certain), "of those called certain")
 }
 
-// A frame that is aside is a shot's all the same where a person says so, or its time does: an empty frame may be that of a
-// shot in which nothing flew.
+// A frame that is aside is a shot's all the same where a person says so, or its time does: an empty frame may be that of
+// a shot in which nothing flew.
 func TestAsideFrame(t *testing.T) {
 	h := usual()
 	h.shots, h.extra, h.missing = 30, 0, 0
