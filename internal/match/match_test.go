@@ -191,7 +191,7 @@ func (e *evening) besides(aside bool, at ...time.Duration) {
 	}
 }
 
-// One tap on a single pair settles the rest, whichever frames of no shot there are besides, and wherever in the evening.
+// One tap on a single pair settles the rest, whichever frames of no shot there are besides, wherever in the evening.
 func TestOnePairSettlesTheRestBesidesOthers(t *testing.T) {
 	const seeds = 20
 	for _, aside := range []bool{true, false} {
@@ -249,7 +249,7 @@ func TestSettledAmongManyTestsAndMisses(t *testing.T) {
 	assert.GreaterOrEqual(t, float64(all.right), 0.99*float64(all.certain), "of those called certain")
 }
 
-// A frame that is aside is a shot's all the same where a person says so, or its time does: an empty frame may be that of
+// A frame that is aside is a shot's where a person says so, or its time does: an empty frame may be that of
 // a shot in which nothing flew.
 func TestAsideFrame(t *testing.T) {
 	h := usual()
