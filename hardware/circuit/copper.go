@@ -2,6 +2,7 @@ package circuit
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -70,6 +71,58 @@ func eliminate(g [][]float64, k int) {
 // Ohms is the resistance between two pins, no current flowing at the others.
 func (c Copper) Ohms(from, to string) float64 {
 	return 1 / c.Among([]string{from, to}).Siemens[0][1]
+}
+
+// Worst is the largest resistance between two pins, and which they are; infinite where some are not joined.
+func (c Copper) Worst() (ohms float64, from, to string) {
+	n := len(c.Pins)
+	if n < 2 {
+		return 0, "", ""
+	}
+	z := c.impedances()
+	for i := range n {
+		for j := range i {
+			if r := z[i][i] + z[j][j] - 2*z[i][j]; r > ohms || math.IsNaN(r) {
+				ohms, from, to = r, c.Pins[j], c.Pins[i]
+			}
+			if math.IsNaN(ohms) {
+				return math.Inf(1), from, to
+			}
+		}
+	}
+	return ohms, from, to
+}
+
+// impedances is the inverse of the conductances, the last pin at zero volts: what a current into one pin makes at
+// another.
+func (c Copper) impedances() [][]float64 {
+	n := len(c.Pins)
+	g, z := make([][]float64, n), make([][]float64, n)
+	for i := range n {
+		g[i], z[i] = make([]float64, n), make([]float64, n)
+		for j := range n {
+			if i != j {
+				g[i][j] = -c.Siemens[i][j]
+				g[i][i] += c.Siemens[i][j]
+			}
+		}
+		z[i][i] = 1
+	}
+	for k := range n - 1 { // Gauss and Jordan; the matrix is dominated by its diagonal
+		scale := 1 / g[k][k]
+		for j := range n - 1 {
+			g[k][j], z[k][j] = g[k][j]*scale, z[k][j]*scale
+		}
+		for i := range n - 1 {
+			if f := g[i][k]; i != k && f != 0 {
+				for j := range n - 1 {
+					g[i][j], z[i][j] = g[i][j]-f*g[k][j], z[i][j]-f*z[k][j]
+				}
+			}
+		}
+	}
+	z[n-1][n-1] = 0
+	return z
 }
 
 // entries are the terminals by which a board is supplied: their ground is the zero of the simulation.

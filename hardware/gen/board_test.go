@@ -1,60 +1,92 @@
 package main
 
 import (
-	"encoding/json"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"stillwater/hardware/circuit"
+	"stillwater/hardware/layout"
 	"stillwater/internal/need"
 )
 
-// drc is what KiCad finds about a board: the types of violations, errors and warnings alike.
-func drc(t *testing.T, cli, name string, board func(string) string) (found []string) {
-	t.Helper()
-	dir := t.TempDir()
-	for _, ext := range []string{".kicad_pcb", ".kicad_dru", ".kicad_pro", ".kicad_sch"} {
-		text := read(t, "generated", name+ext) // another test holds it to the description
-		if ext == ".kicad_pcb" {
-			text = board(text)
-		}
-		require.NoError(t, os.WriteFile(filepath.Join(dir, name+ext), []byte(text), 0o600))
+// read boards, once for all tests: that takes seconds.
+var readOnce = sync.OnceValues(func() ([]*layout.Printed, error) {
+	d, err := readDesign(hardware, "circuits.txt")
+	if err != nil {
+		return nil, err
 	}
-	report := filepath.Join(dir, "drc.json")
-	cmd := exec.CommandContext(t.Context(), cli, "pcb", "drc", "--schematic-parity", "--severity-all", "--format", "json",
-		"-o", report, filepath.Join(dir, name+".kicad_pcb"))
-	cmd.Env = append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
-	printed, err := cmd.CombinedOutput()
-	require.NoError(t, err, string(printed))
-	text, err := os.ReadFile(report)
+	if need.RaceDetector { // the checks have no goroutine: the smallest board is enough to see
+		d.Boards = slices.DeleteFunc(d.Boards, func(b *circuit.Board) bool { return b.Name != "first" })
+	}
+	return readBoards(hardware, d)
+})
+
+// The boards as they are in KiCad are the circuit, keep their distances and conduct as they must.
+func TestTheBoardsKeepTheRules(t *testing.T) {
+	t.Parallel()
+	_, err := readOnce()
 	require.NoError(t, err)
-	type violation struct{ Type, Description string }
-	var list struct {
-		Violations  []violation
-		Unconnected []violation `json:"unconnected_items"`
-		Schematic   []violation `json:"schematic_parity"`
-	}
-	require.NoError(t, json.Unmarshal(text, &list))
-	for _, v := range slices.Concat(list.Violations, list.Unconnected, list.Schematic) {
-		found = append(found, v.Type+": "+v.Description)
-	}
-	return found
 }
 
-// KiCad finds nothing against the printed boards: clearance, creepage between the isolated groups, joints, room for the
-// parts, print, and parity with the schematic.
+// folder is a hardware folder of its own, to write in, with one board's circuit.
+func folder(t *testing.T, name string) (dir string, d *circuit.Design) {
+	t.Helper()
+	dir, d = t.TempDir(), design(t)
+	d.Boards = slices.DeleteFunc(d.Boards, func(b *circuit.Board) bool { return b.Name != name })
+	return dir, d
+}
+
+// A board is begun where there is none, and that is said; one that somebody edited is left as it is, also when it is no
+// board at all, and what is wrong with it is told.
+func TestBoardsAreBegunAndNeverOverwritten(t *testing.T) {
+	t.Parallel()
+	dir, d := folder(t, "first")
+	var said strings.Builder
+	require.NoError(t, prepare(dir, d, &said))
+	file := filepath.Join(dir, boards, "first.kicad_pcb")
+	assert.Contains(t, said.String(), file+": begun. Open it in KiCad")
+	begun, err := os.ReadFile(file)
+	require.NoError(t, err)
+	_, err = readBoards(dir, d)
+	require.ErrorContains(t, err, file+": ground: the zone of GND at 20.50, 20.50 mm is not filled")
+	assert.Len(t, strings.Split(err.Error(), "\n"), 2, "nothing else is wrong with a board that is begun")
+	for name, text := range map[string]string{"edited": strings.Replace(string(begun), "(width 0.4)", "(width 0.1)", 1),
+		"no board": "a note"} {
+		require.NoError(t, os.WriteFile(file, []byte(text), 0o600))
+		said.Reset()
+		require.NoError(t, prepare(dir, d, &said))
+		assert.Empty(t, said.String(), name)
+		left, err := os.ReadFile(file)
+		require.NoError(t, err)
+		assert.Equal(t, text, string(left), name)
+		_, err = readBoards(dir, d)
+		want := map[string]string{"edited": "is 0.1 mm wide", "no board": "this is not a file of KiCad's"}[name]
+		require.ErrorContains(t, err, want)
+		assert.ErrorContains(t, err, "edit them in KiCad, or remove a board's file to begin it anew")
+	}
+	require.NoError(t, os.Remove(file))
+	_, err = readBoards(dir, d)
+	assert.ErrorContains(t, err, "go run ./hardware/gen begins it")
+}
+
+// KiCad finds nothing against the boards: clearance, creepage between the isolated groups, joints, room for the parts,
+// print, and parity with the schematic.
 func TestKiCadPassesThePrintedBoards(t *testing.T) {
 	cli := need.Tool(t, "kicad-cli")
 	for _, b := range design(t).Boards {
 		t.Run(b.Name, func(t *testing.T) {
-			assert.Empty(t, drc(t, cli, b.Name, func(board string) string { return board }))
+			found, err := drc(t.Context(), cli, filepath.Join(hardware, boards), b.Name, nil)
+			require.NoError(t, err)
+			assert.Empty(t, found)
 		})
 	}
 }
@@ -62,29 +94,46 @@ func TestKiCadPassesThePrintedBoards(t *testing.T) {
 // What is wrong is found: the check was not switched off.
 func TestKiCadFindsFaultsOfPrintedBoards(t *testing.T) {
 	cli := need.Tool(t, "kicad-cli")
+	item := func(board, words string) string {
+		for _, item := range regexp.MustCompile(`(?s)\n\t\(.*?\n\t\)`).FindAllString(board, -1) {
+			if strings.Contains(item, words) {
+				return item
+			}
+		}
+		t.Fatalf("no item with %q", words)
+		return ""
+	}
+	at := regexp.MustCompile(`\n\t\t\(at ([-0-9. ]+)\)`)
 	for name, c := range map[string]struct {
 		spoil func(board string) string
 		want  []string
 	}{
-		"a track under an optocoupler": {func(b string) string {
-			at := regexp.MustCompile(`\(at ([0-9. ]+)\)\n\(property "Reference" "U20"`).FindStringSubmatch(b)[1]
+		"a via under an optocoupler": {func(b string) string {
+			place := strings.Fields(at.FindStringSubmatch(item(b, `"Reference" "U20"`))[1])
 			net := regexp.MustCompile(`\(net (\d+) "/GND"\)`).FindStringSubmatch(b)[1]
-			return strings.TrimSuffix(b, ")\n") + "(via (at " + at + ") (size 0.8) (drill 0.4) " +
+			return strings.TrimSuffix(b, ")\n") + "(via (at " + place[0] + " " + place[1] + ") (size 0.8) (drill 0.4) " +
 				"(layers \"F.Cu\" \"B.Cu\") (net " + net + ") (uuid \"00000000-0000-4000-8000-000000000001\"))\n)\n"
 		}, []string{"clearance: ", "creepage: "}},
-		"a track cut": {func(b string) string {
-			return regexp.MustCompile(`\(segment [^\n]*\n`).ReplaceAllLiteralString(b, "")
+		"no tracks": {func(b string) string {
+			return regexp.MustCompile(`(?s)\n\t\(segment.*?\n\t\)`).ReplaceAllLiteralString(b, "")
 		}, []string{"unconnected_items: "}},
 		"a pad of another net": {func(b string) string {
-			return strings.Replace(b, `"/CAM_COM") (uuid`, `"/GND") (uuid`, 1)
+			gnd := regexp.MustCompile(`\(net (\d+) "/GND"\)`).FindString(b)
+			part := item(b, `"Reference" "J3"`)
+			return strings.Replace(b, part, regexp.MustCompile(`\(net \d+ "/CAM_COM"\)`).ReplaceAllString(part, gnd), 1)
 		}, []string{"net_conflict: "}},
 		"a part on another": {func(b string) string {
-			at := regexp.MustCompile(`\(at ([0-9. ]+)\)\n\(property "Reference" "R9"`).FindStringSubmatch(b)[1]
-			return regexp.MustCompile(`\(at [0-9. ]+\)(\n\(property "Reference" "R10")`).ReplaceAllString(b, "(at "+at+")$1")
+			one, other := item(b, `"Reference" "R9"`), item(b, `"Reference" "R10"`)
+			return strings.Replace(b, other, strings.Replace(other, at.FindString(other), at.FindString(one), 1), 1)
 		}, []string{"courtyards_overlap: "}},
 	} {
 		t.Run(strings.ReplaceAll(name, " ", "-"), func(t *testing.T) {
-			found := strings.Join(drc(t, cli, "outputs", c.spoil), "\n")
+			text := read(t, boards, "outputs.kicad_pcb")
+			spoiled := c.spoil(text)
+			require.NotEqual(t, text, spoiled)
+			list, err := drc(t.Context(), cli, filepath.Join(hardware, boards), "outputs", []byte(spoiled))
+			require.NoError(t, err)
+			found := strings.Join(list, "\n")
 			for _, w := range c.want {
 				assert.Contains(t, found, w)
 			}
@@ -98,7 +147,7 @@ func TestPrintedBoardsCanBePlotted(t *testing.T) {
 	guide := read(t, "README.md")
 	for _, b := range design(t).Boards {
 		dir := t.TempDir()
-		board := read(t, "generated", b.Name+".kicad_pcb")
+		board := read(t, boards, b.Name+".kicad_pcb")
 		require.NoError(t, os.WriteFile(filepath.Join(dir, b.Name+".kicad_pcb"), []byte(board), 0o600))
 		for _, kind := range []string{"gerbers", "drill"} {
 			require.Contains(t, guide, "kicad-cli pcb export "+kind+" outputs.kicad_pcb")
@@ -118,6 +167,6 @@ func TestPrintedBoardsCanBePlotted(t *testing.T) {
 			legs += len(p.Pins)
 		}
 		const pillars = 4
-		assert.Equal(t, legs+strings.Count(board, "\n(via ")+pillars, strings.Count(string(drilled), "\nX"), b.Name)
+		assert.Equal(t, legs+strings.Count(board, "\n\t(via\n")+pillars, strings.Count(string(drilled), "\nX"), b.Name)
 	}
 }

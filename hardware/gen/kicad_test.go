@@ -66,14 +66,14 @@ func TestKiCadReadsTheSameCircuit(t *testing.T) {
 // copyProject copies what belongs to the schematics: settings and libraries.
 func copyProject(t *testing.T, dir string) {
 	t.Helper()
-	names, err := there(filepath.Join(hardware, "generated"))
+	names, err := there(filepath.Join(hardware, boards))
 	require.NoError(t, err)
 	for _, name := range names {
 		if strings.HasSuffix(name, ".kicad_pro") || strings.HasSuffix(name, "lib-table") ||
 			strings.HasPrefix(name, circuit.Library+".") {
 			file := filepath.Join(dir, name)
 			require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
-			require.NoError(t, os.WriteFile(file, []byte(read(t, "generated", name)), 0o600))
+			require.NoError(t, os.WriteFile(file, []byte(read(t, boards, name)), 0o600))
 		}
 	}
 }

@@ -8,7 +8,7 @@ import (
 	"stillwater/hardware/layout"
 )
 
-// layouts makes the boards as they are put together: the plans for hand wiring, and printed boards.
+// layouts makes the plans of the boards as they are wired by hand.
 func layouts(d *circuit.Design) (files, error) {
 	out := files{}
 	var plans []*layout.Plan
@@ -20,11 +20,7 @@ func layouts(d *circuit.Design) (files, error) {
 		if err := plan.Wire(); err != nil {
 			return nil, err
 		}
-		copper, err := plan.Trace()
-		if err != nil {
-			return nil, err
-		}
-		if found := append(plan.Check(), copper.Check()...); len(found) > 0 {
+		if found := plan.Check(); len(found) > 0 {
 			var list strings.Builder
 			for _, f := range found {
 				fmt.Fprintf(&list, "\n  %s", f)
@@ -33,10 +29,6 @@ func layouts(d *circuit.Design) (files, error) {
 		}
 		plans = append(plans, plan)
 		out[b.Name+"-parts.svg"], out[b.Name+"-solder.svg"] = plan.PartsSide(), plan.SolderSide()
-		out[b.Name+".kicad_pcb"], out[b.Name+".kicad_dru"] = copper.KiCad(), copper.KiCadRules()
-		if out[b.Name+".kicad_pro"], err = copper.KiCadProject(); err != nil {
-			return nil, err
-		}
 	}
 	for _, b := range d.Boards {
 		for _, s := range b.Strips {
@@ -49,22 +41,4 @@ func layouts(d *circuit.Design) (files, error) {
 	}
 	out["places.csv"], out["wires.csv"] = layout.Places(plans), layout.Wires(plans)
 	return out, nil
-}
-
-// lay traces the boards and gives the design their copper, so that decks are simulated with what it resists.
-func lay(d *circuit.Design) error {
-	for _, b := range d.Boards {
-		plan, err := layout.Place(b)
-		if err != nil {
-			return fmt.Errorf("board %s: %w", b.Name, err)
-		}
-		copper, err := plan.Trace()
-		if err != nil {
-			return err
-		}
-		for net, c := range copper.Resistances() {
-			b.Lay(net, c)
-		}
-	}
-	return nil
 }

@@ -1,4 +1,5 @@
-// Command gen generates everything in hardware/generated from hardware/circuits.txt and hardware/sim.
+// Command gen generates everything in hardware/generated from hardware/circuits.txt and hardware/sim, and KiCad's projects
+// in hardware/boards. It begins a printed board where there is none, checks those that are there, and never writes them.
 package main
 
 import (
@@ -6,6 +7,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"os/signal"
@@ -16,54 +18,91 @@ import (
 	"stillwater/hardware/circuit"
 )
 
+// options are the command's flags.
+type options struct {
+	dir, only, show, again  string
+	drawings, faults, check bool
+}
+
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
-	dir := flag.String("dir", "hardware", "the hardware folder")
-	only := flag.String("simulate", "", "only run this deck and print its values at each corner")
-	show := flag.String("show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
-	again := flag.String("again", "",
+	var o options
+	flag.StringVar(&o.dir, "dir", "hardware", "the hardware folder")
+	flag.StringVar(&o.only, "simulate", "", "only run this deck and print its values at each corner")
+	flag.StringVar(&o.show, "show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
+	flag.StringVar(&o.again, "again", "",
 		"only simulate these decks, DECK,DECK, and take the values that are there of the others")
-	drawings := flag.Bool("drawings", false, "simulate nothing: take the values that are there, for a change of looks")
-	faults := flag.Bool("faults", false, "only simulate the single faults, which takes minutes")
+	flag.BoolVar(&o.drawings, "drawings", false, "simulate nothing: take the values that are there, for a change of looks")
+	flag.BoolVar(&o.faults, "faults", false, "only simulate the single faults, which takes minutes")
+	flag.BoolVar(&o.check, "check", false, "only check the printed boards, which takes seconds")
 	flag.Parse()
-	if err := run(ctx, *dir, *only, *show, *again, *drawings, *faults); err != nil {
+	if err := run(ctx, o); err != nil {
 		fmt.Fprintln(os.Stderr, "gen:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, dir, only, show, again string, drawings, faults bool) error {
-	design, err := readDesign(dir, "circuits.txt")
+func run(ctx context.Context, o options) error {
+	design, err := readDesign(o.dir, "circuits.txt")
 	if err != nil {
 		return err
 	}
-	drawn, err := readDrawn(dir)
-	if err != nil {
-		return err
+	if o.check {
+		return checkBoards(ctx, o.dir, design, os.Stdout)
 	}
-	if !drawings {
-		if err := lay(design); err != nil {
+	all := o.show == "" && o.only == "" && !o.faults
+	if all {
+		if err := prepare(o.dir, design, os.Stdout); err != nil {
 			return err
 		}
 	}
-	simulator, err := openSimulator(dir, design)
+	laid, err := readBoards(o.dir, design)
 	if err != nil {
 		return err
 	}
+	lay(laid)
+	simulator, err := openSimulator(o.dir, design)
 	switch {
-	case show != "":
-		return simulator.show(show)
-	case only != "":
-		return simulator.print(ctx, only)
-	case faults:
-		return simulator.writeFaults(ctx, dir, progressWriter())
+	case err != nil:
+		return err
+	case o.show != "":
+		return simulator.show(o.show)
+	case o.only != "":
+		return simulator.print(ctx, o.only)
+	case o.faults:
+		return simulator.writeFaults(ctx, o.dir, progressWriter())
 	}
-	if findings := append(design.Check(), drawn.Check()...); len(findings) > 0 {
+	return simulator.writeAll(ctx, o, design)
+}
+
+// prepare writes what a board is edited with, and boards where there are none. It comes first: a part that is new is in
+// the schematic before anybody can put it on the board.
+func prepare(dir string, d *circuit.Design, tell io.Writer) error {
+	if findings := d.Check(); len(findings) > 0 {
 		return fmt.Errorf("the circuits break %d rules, the first is %s", len(findings), findings[0])
 	}
-	table := filepath.Join(dir, "generated", "measured.csv")
-	rows, err := simulator.values(ctx, table, again, drawings)
+	made, err := projects(d)
+	if err != nil {
+		return err
+	}
+	if err := made.write(filepath.Join(dir, boards)); err != nil {
+		return err
+	}
+	return begin(dir, d, tell)
+}
+
+// writeAll simulates and writes everything that is generated.
+func (l *simulator) writeAll(ctx context.Context, o options, design *circuit.Design) error {
+	drawn, err := readDrawn(o.dir)
+	if err != nil {
+		return err
+	}
+	if findings := drawn.Check(); len(findings) > 0 {
+		return fmt.Errorf("the circuits break %d rules, the first is %s", len(findings), findings[0])
+	}
+	table := filepath.Join(o.dir, "generated", "measured.csv")
+	rows, err := l.values(ctx, table, o.again, o.drawings)
 	if err != nil {
 		return errors.Join(err, writeTable(table, rows))
 	}
@@ -71,13 +110,13 @@ func run(ctx context.Context, dir, only, show, again string, drawings, faults bo
 	if err != nil {
 		return err
 	}
-	if err := made.keep(dir); err != nil {
+	if err := made.keep(o.dir); err != nil {
 		return err
 	}
-	if err := made.write(filepath.Join(dir, "generated")); err != nil {
+	if err := made.replace(filepath.Join(o.dir, "generated")); err != nil {
 		return err
 	}
-	return writeGuides(dir, design, rows)
+	return writeGuides(o.dir, design, rows)
 }
 
 // readDesign reads a description.

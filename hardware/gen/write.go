@@ -15,7 +15,7 @@ import (
 	"stillwater/hardware/layout"
 )
 
-// files are the generated files: text by name in hardware/generated, with slashes.
+// files are generated files: text by name in their folder, with slashes.
 type files map[string]string
 
 // there lists the files of a folder and those below it, by their names within it, with slashes.
@@ -71,16 +71,10 @@ func generate(d, drawn *circuit.Design, rows []circuit.Row) (files, error) {
 		"shopping.csv": bought.Shopping(), "wiring.csv": bought.Wiring(), "carriers.csv": d.Headers()})
 	for _, b := range d.Boards {
 		out[b.Name+".svg"] = b.SVG()
-		out[b.Name+".kicad_sch"] = b.KiCad()
 	}
 	out["head.svg"] = head.Usual().SVG()
 	for _, b := range drawn.Boards {
 		out[b.Name+".svg"] = b.SVG()
-	}
-	out["sym-lib-table"], out["fp-lib-table"] = circuit.KiCadLibraryTables()
-	out[circuit.Library+".kicad_sym"] = d.KiCadSymbols()
-	for name, text := range layout.Footprints(d) {
-		out[circuit.Library+".pretty/"+name+".kicad_mod"] = text
 	}
 	return out, nil
 }
@@ -153,8 +147,8 @@ func writeGuides(dir string, d *circuit.Design, rows []circuit.Row) error {
 	return nil
 }
 
-// write writes the files and removes those that are no longer generated.
-func (f files) write(dir string) error {
+// replace writes the files and removes those that are no longer generated.
+func (f files) replace(dir string) error {
 	old, err := there(dir)
 	if err != nil {
 		return err
@@ -166,6 +160,11 @@ func (f files) write(dir string) error {
 			}
 		}
 	}
+	return f.write(dir)
+}
+
+// write writes the files.
+func (f files) write(dir string) error {
 	for _, name := range slices.Sorted(maps.Keys(f)) {
 		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, name)), 0o755); err != nil {
 			return err

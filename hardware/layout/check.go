@@ -141,6 +141,7 @@ type conductor struct {
 	from, to         point
 	radius           float64
 	layer            int
+	item             int // of a printed board: the piece that it is a part of
 }
 
 // conductors are all pads in use, wires, bare tabs and the pillars. Those may touch a metal case and each other: they

@@ -3,8 +3,6 @@ package layout
 import (
 	"fmt"
 	"math"
-
-	"stillwater/hardware/circuit"
 )
 
 // Copper is a printed board: the same placement, with tracks on two layers.
@@ -73,11 +71,6 @@ func (p *Plan) Trace() (*Copper, error) {
 				names[n])
 		}
 		c.lay(m, names[n], n, f.paths)
-	}
-	for n, net := range p.Board.Nets {
-		if net.Use == circuit.Zero && net.Group == p.Board.Groups[0].Name {
-			c.pour(m, n, net.Name)
-		}
 	}
 	return c, nil
 }

@@ -216,20 +216,39 @@ func TestEachRuleFindsItsFaults(t *testing.T) {
 	}
 }
 
-func TestThePrintedBoardsKeepTheRules(t *testing.T) {
+// A board that is begun is the same on every processor, and only its ground is to be filled.
+func TestABoardIsBegun(t *testing.T) {
 	t.Parallel()
 	for i, b := range design(t).Boards {
-		c := asDesigned(t, b.Name)
-		for _, f := range c.Check() {
-			t.Error(f)
-		}
-		if b.Name != "modulated" {
+		if b.Name != "first" {
 			continue // the quickest one twice takes long enough
 		}
+		c := asDesigned(t, b.Name)
+		found := begun(t, c).Check()
+		require.Len(t, found, 1)
+		assert.Contains(t, found[0].What, "is not filled: open the board in KiCad, press B and save it")
 		other := traced(t, enlargedByEpsilon(design(t).Boards[i]))
-		assert.Empty(t, other.Check(), b.Name)
 		assert.True(t, c.KiCad() == other.KiCad(), "%s: another printed board", b.Name)
 	}
+}
+
+// begun is a board as it is written where there is none, read again.
+func begun(t testing.TB, c *Copper) *Printed {
+	t.Helper()
+	p, err := ReadPrinted(c.Board, c.Board.Name+".kicad_pcb", c.KiCad())
+	require.NoError(t, err)
+	return p
+}
+
+// laidWrong is what is wrong with the tracks of a board.
+func laidWrong(t testing.TB, c *Copper) (list []circuit.Finding) {
+	t.Helper()
+	for _, f := range begun(t, c).Check() {
+		if f.Rule != "print" && f.Rule != "ground" {
+			list = append(list, f)
+		}
+	}
+	return list
 }
 
 func traced(t testing.TB, b *circuit.Board) *Copper {
@@ -246,46 +265,6 @@ func traced(t testing.TB, b *circuit.Board) *Copper {
 func enlargedByEpsilon(b *circuit.Board) *circuit.Board {
 	b.Width, b.Height = b.Width+1e-9, b.Height-1e-9
 	return b
-}
-
-func TestPrintedBoardsWithFaults(t *testing.T) {
-	t.Parallel()
-	good := asDesigned(t, "outputs")
-	ofNet := func(c *Copper, net string) int {
-		return slices.IndexFunc(c.Tracks, func(t Track) bool { return t.Net == net })
-	}
-	for _, f := range []struct {
-		rule, name string
-		make       func(c *Copper)
-	}{
-		{"track width", "a thin rail", func(c *Copper) { c.Tracks[ofNet(c, "V12_K")].Wide = 0.2 }},
-		{"track joints", "a track gone", func(c *Copper) {
-			i := ofNet(c, "HB_REF")
-			c.Tracks = slices.Delete(c.Tracks, i, i+1)
-		}},
-		{"track joints", "a via gone", func(c *Copper) {
-			i := slices.IndexFunc(c.Vias, func(v Via) bool { return v.Net != "GND" }) // one of a pour is not missed
-			c.Vias = slices.Delete(c.Vias, i, i+1)
-		}},
-		{"track distance", "a track too near to a pad", func(c *Copper) {
-			at := c.hole(c.leg("U1", "4"))
-			c.Tracks = append(c.Tracks, Track{"HB_REF", 0, point{at.x + 1, at.y}, point{at.x + 1, at.y}, trackWidth})
-		}},
-		{"track distance", "a track across the barrier, on the other layer", func(c *Copper) {
-			at := c.hole(c.leg("U20", "4"))
-			c.Tracks = append(c.Tracks, Track{"GND", 0, point{at.x - 5, at.y}, point{at.x - 5, at.y}, wideTrackWidth})
-		}},
-	} {
-		t.Run(strings.ReplaceAll(f.rule+"-"+f.name, " ", "-"), func(t *testing.T) {
-			bad := &Copper{good.Plan, slices.Clone(good.Tracks), slices.Clone(good.Vias)}
-			f.make(bad)
-			found := bad.Check()
-			require.NotEmpty(t, found)
-			for _, finding := range found {
-				assert.Equal(t, f.rule, finding.Rule, finding)
-			}
-		})
-	}
 }
 
 // Boards with parts anywhere are wired so that an independent look finds every joint and no short, or are refused.
@@ -307,7 +286,7 @@ func TestAnyBoardIsWiredOrRefused(t *testing.T) {
 		}
 		c, err := p.Trace()
 		if err == nil {
-			assert.Empty(t, c.Check(), "seed %d", seed)
+			assert.Empty(t, laidWrong(t, c), "seed %d", seed)
 		}
 	}
 	assert.Greater(t, done, int(seeds*2/3))
@@ -386,7 +365,7 @@ func TestOpenLegs(t *testing.T) {
 	assert.Equal(t, []string{"joined to each other: A, R1.2 (open)"}, checkShorts(p))
 	c, err := p.Trace()
 	require.NoError(t, err)
-	assert.Empty(t, c.Check())
+	assert.Empty(t, laidWrong(t, c))
 }
 
 func TestRectangles(t *testing.T) {

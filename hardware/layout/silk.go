@@ -68,7 +68,7 @@ func printedValue(p *circuit.Part) string {
 }
 
 // label prints labels, each at the nearest free place; it returns those that found none.
-func (k *kicad) label() (lost []label) {
+func (k *starter) label() (lost []label) {
 	for _, l := range k.c.labels() {
 		at, turn, found := k.near(l)
 		if !found {
@@ -82,7 +82,7 @@ func (k *kicad) label() (lost []label) {
 }
 
 // near finds the free place for a label that is nearest to what it names.
-func (k *kicad) near(l label) (best point, turn int, found bool) {
+func (k *starter) near(l label) (best point, turn int, found bool) {
 	long, least := 0.95*labelHeight*float64(len([]rune(l.words))), math.Inf(1)
 	board := rect{point{}, point{k.c.Board.Width, k.c.Board.Height}}
 	var place rect
@@ -108,13 +108,13 @@ func (k *kicad) near(l label) (best point, turn int, found bool) {
 }
 
 // bare reports whether nothing is printed or soldered at a place, nor a pillar stands there.
-func (k *kicad) bare(here rect) bool {
+func (k *starter) bare(here rect) bool {
 	pillar := func(at point) bool { return around(at, 2*pillarRadius, 2*pillarRadius).touches(here) }
 	return !slices.ContainsFunc(k.taken, here.touches) && !k.crossed(here) && !slices.ContainsFunc(k.c.pillars(), pillar)
 }
 
 // barriers draws the outlines of the isolated groups' zones on the parts' side, interrupted at pads and print.
-func (k *kicad) barriers() {
+func (k *starter) barriers() {
 	zones := k.c.zones()
 	for _, g := range slices.Sorted(maps.Keys(zones)) {
 		z := grown(zones[g])
@@ -124,7 +124,7 @@ func (k *kicad) barriers() {
 	}
 }
 
-func (k *kicad) dashes(z rect, side int, group string) {
+func (k *starter) dashes(z rect, side int, group string) {
 	const dash, gap, pen = 1.2, 0.8, 0.15
 	a, b := z.side(side)
 	long := math.Hypot(b.x-a.x, b.y-a.y)

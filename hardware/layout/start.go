@@ -13,14 +13,14 @@ import (
 // origin is the position of the board's corner on KiCad's sheet, in millimetres.
 const origin = 20.0
 
-// KiCad is the printed board for KiCad 9. It embeds its footprints; its parts and nets are those of the circuit's
-// schematic.
+// KiCad is the board for KiCad 9 as a beginning, to be edited there: its parts and nets are those of the circuit's
+// schematic, its footprints are in it, and its zone is not filled.
 func (c *Copper) KiCad() string {
-	return c.kicad().out.String()
+	return c.start().out.String()
 }
 
-func (c *Copper) kicad() *kicad {
-	k := &kicad{c: c, nets: map[string]int{}}
+func (c *Copper) start() *starter {
+	k := &starter{c: c, nets: map[string]int{}}
 	k.f("(kicad_pcb (version 20241229) (generator \"stillwater\") (generator_version \"9.0\")\n" +
 		"(general (thickness 1.6)) (paper \"A3\")\n")
 	k.f("(title_block (title %q) (comment 1 \"Simulated and rule-checked, not built.\"))\n", c.Board.Title)
@@ -42,11 +42,69 @@ func (c *Copper) kicad() *kicad {
 		k.f("(via (at %s) (size %g) (drill %g) (layers \"F.Cu\" \"B.Cu\") (net %d) (uuid %q))\n", k.xy(v.At), 2*viaRadius,
 			viaDrill, k.nets["/"+v.Net], circuit.UUID(fmt.Sprint(c.Board.Name, " via ", i)))
 	}
+	k.zones()
 	k.f(")\n")
 	return k
 }
 
-type kicad struct {
+// Zones of ground as they are begun, in millimetres.
+const (
+	zoneGap     = 0.3 // to other nets
+	zoneThin    = 0.3
+	thermalGap  = 0.4 // around the pads that a zone joins by spokes, so that they can be soldered
+	thermalWide = 0.8
+	zoneMargin  = 0.3 // beyond what the barrier and the pillars need
+)
+
+// zones writes the ground's zone on both layers, to be filled by KiCad, and where no zone may be: around the isolated
+// groups, of which KiCad compares the copper of one layer only, and under the pillars.
+func (k *starter) zones() {
+	b := k.c.Board
+	key := func(what string) string { return circuit.UUID(b.Name + " " + what) }
+	polygon := func(r rect) string {
+		var pts strings.Builder
+		for i := range 4 {
+			corner, _ := r.side(i)
+			fmt.Fprintf(&pts, "(xy %s) ", k.xy(corner))
+		}
+		return "(polygon (pts " + strings.TrimSpace(pts.String()) + "))"
+	}
+	keepOut := func(name string, r rect) {
+		k.f("(zone (net 0) (net_name \"\") (layers \"F.Cu\" \"B.Cu\") (uuid %q) (name %q) (hatch edge 0.5) (connect_pads (clearance 0)) "+
+			"(min_thickness 0.25)\n(keepout (tracks allowed) (vias allowed) (pads allowed) (copperpour not_allowed) (footprints allowed))\n%s)\n",
+			key("no zone "+name), name, polygon(r))
+	}
+	for _, n := range b.Nets {
+		if n.Use == circuit.Zero && n.Group == b.Groups[0].Name {
+			k.f("(zone (net %d) (net_name %q) (layers \"F.Cu\" \"B.Cu\") (uuid %q) (hatch edge 0.5) (connect_pads (clearance %g)) "+
+				"(min_thickness %g)\n(fill yes (thermal_gap %g) (thermal_bridge_width %g))\n%s)\n", k.nets["/"+n.Name], "/"+n.Name,
+				key("zone of "+n.Name), zoneGap, zoneThin, thermalGap, thermalWide,
+				polygon(rect{point{}, point{b.Width, b.Height}}.grown(-edgeGap)))
+		}
+	}
+	const thickPad = 1.1 // the radius of the thickest
+	zones := k.c.zones()
+	for _, g := range slices.Sorted(maps.Keys(zones)) {
+		keepOut("no zone near "+g, k.within(zones[g].grown(Barrier+thickPad+zoneMargin)))
+	}
+	for i, at := range k.c.pillars() {
+		side := 2 * (pillarRadius + zoneMargin)
+		keepOut(fmt.Sprint("no zone at H", i+1), k.within(around(at, side, side)))
+	}
+}
+
+// within is a rectangle as far as it is on the board.
+func (k *starter) within(r rect) rect {
+	return rect{point{max(0, r.low.x), max(0, r.low.y)},
+		point{min(k.c.Board.Width, r.high.x), min(k.c.Board.Height, r.high.y)}}
+}
+
+// grown is a rectangle with so much more on each side.
+func (a rect) grown(by float64) rect {
+	return rect{point{a.low.x - by, a.low.y - by}, point{a.high.x + by, a.high.y + by}}
+}
+
+type starter struct {
 	c     *Copper
 	nets  map[string]int
 	out   strings.Builder
@@ -55,7 +113,7 @@ type kicad struct {
 }
 
 // open gives each pin that is joined to nothing the net that KiCad makes for it.
-func (k *kicad) open() {
+func (k *starter) open() {
 	for _, l := range k.c.Legs {
 		if l.open() {
 			k.nets[k.c.netOf(l)] = len(k.nets) + 1
@@ -73,15 +131,15 @@ func (p *Plan) netOf(l Leg) string {
 	return fmt.Sprintf("unconnected-(%s-%s-Pad%s)", l.Ref, name, l.Pin)
 }
 
-func (k *kicad) f(format string, args ...any) { fmt.Fprintf(&k.out, format, args...) }
+func (k *starter) f(format string, args ...any) { fmt.Fprintf(&k.out, format, args...) }
 
 // xy is a place on KiCad's sheet.
-func (k *kicad) xy(p point) string { return pair(point{p.x + origin, p.y + origin}) }
+func (k *starter) xy(p point) string { return pair(point{p.x + origin, p.y + origin}) }
 
 func pair(p point) string { return formatFixed(p.x, 3) + " " + formatFixed(p.y, 3) }
 
 // edge is the board's outline, the pillars' holes, and the zones of isolated groups with their names.
-func (k *kicad) edge() {
+func (k *starter) edge() {
 	b := k.c.Board
 	key := func(what string) string { return circuit.UUID(b.Name + " board " + what) }
 	k.f("(gr_rect (start %s) (end %s) (stroke (width 0.1) (type solid)) (fill no) (layer \"Edge.Cuts\") (uuid %q))\n",
@@ -105,21 +163,21 @@ func (k *kicad) edge() {
 	k.words(k.titleLine(), "F.SilkS", k.titleAt(), key("title"))
 }
 
-func (k *kicad) titleLine() string {
+func (k *starter) titleLine() string {
 	name, _, _ := strings.Cut(k.c.Board.Title, ":")
 	return name + ". Simulated and rule-checked, not built."
 }
 
-func (k *kicad) titleAt() point { return point{corner * pitch * 2, k.c.Board.Height - 1.2} }
+func (k *starter) titleAt() point { return point{corner * pitch * 2, k.c.Board.Height - 1.2} }
 
-func (k *kicad) words(words, layer string, at point, key string) {
+func (k *starter) words(words, layer string, at point, key string) {
 	mirror := map[string]string{"B.SilkS": " mirror"}[layer]
 	k.f("(gr_text %q (at %s) (layer %q) (uuid %q) (effects (font (size 1 1) (thickness 0.15)) (justify left%s)))\n", words,
 		k.xy(at), layer, key, mirror)
 }
 
 // parts writes the footprints. Silkscreen keeps off pads and other silkscreen.
-func (k *kicad) parts() {
+func (k *starter) parts() {
 	for _, l := range k.c.Legs {
 		size := 2 * (k.c.padRadiusOf(l) + silkGap)
 		k.taken = append(k.taken, around(k.c.hole(l.At), size, size))
@@ -158,23 +216,35 @@ func thickSide(p *circuit.Part) int {
 	return (side + p.Facing/90) % 4
 }
 
-// part is one footprint, its pads turned already.
-func (k *kicad) part(p *circuit.Part) {
+// kicadTurn is how far a part is turned in KiCad: degrees, anticlockwise.
+func kicadTurn(p *circuit.Part) int { return (360 - p.Facing) % 360 }
+
+// beforeTurn is a place beside a part's middle as its footprint has it, before it is turned.
+func beforeTurn(p *circuit.Part, v point) string {
+	switch p.Facing {
+	case 90:
+		v = point{v.y, -v.x}
+	case 180:
+		v = point{-v.x, -v.y}
+	case 270:
+		v = point{-v.y, v.x}
+	}
+	return pair(v)
+}
+
+// part is one footprint.
+func (k *starter) part(p *circuit.Part) {
 	col, row, _, _ := p.Body()
 	middle := k.c.at(col, row)
 	key := func(what string) string { return circuit.UUID(p.Ref + " footprint " + what) }
-	value := p.Value
-	if value == "" {
-		value = p.Type.Name
-	}
 	body := k.c.body(p)
-	low, high := pair(body.low.less(middle)), pair(body.high.less(middle))
+	low, high := beforeTurn(p, body.low.less(middle)), beforeTurn(p, body.high.less(middle))
 	font := fmt.Sprintf("(effects (font (size %g %g) (thickness 0.14)))", silkHeight, silkHeight)
-	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s)\n", p.FootprintName(), key(""), k.xy(middle))
-	name, turn := k.free(p.Ref, body)
-	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref,
-		pair(name.less(middle)), turn, key("reference"), font)
-	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", value, key("value"), font)
+	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s %d)\n", p.FootprintName(), key(""), k.xy(middle), kicadTurn(p))
+	name, words := k.free(p.Ref, body)
+	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref, beforeTurn(p, name.less(middle)), words,
+		key("reference"), font)
+	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", ValueOf(p), key("value"), font)
 	k.f("(path \"/%s\") (sheetname \"/\") (sheetfile %q) (attr through_hole)\n", circuit.UUID(p.Ref),
 		k.c.Board.Name+".kicad_sch")
 	for _, layer := range []string{"F.Fab", "F.CrtYd"} {
@@ -184,13 +254,13 @@ func (k *kicad) part(p *circuit.Part) {
 	k.outline(p, body, middle)
 	pins, holes := p.Legs()
 	for i, pin := range pins {
-		k.pad(Leg{p.Ref, pin, p.Pins[pin], Hole{holes[i][0], holes[i][1]}}, middle)
+		k.pad(p, Leg{p.Ref, pin, p.Pins[pin], Hole{holes[i][0], holes[i][1]}}, middle)
 	}
 	k.f(")\n")
 }
 
 // free finds a place for a reference and how to turn it: in the body's middle, or beside it.
-func (k *kicad) free(words string, body rect) (point, int) {
+func (k *starter) free(words string, body rect) (point, int) {
 	long := 0.95 * silkHeight * float64(len(words))
 	c := point{(body.low.x + body.high.x) / 2, (body.low.y + body.high.y) / 2}
 	for _, turn := range []int{0, 90} {
@@ -211,7 +281,7 @@ func (k *kicad) free(words string, body rect) (point, int) {
 }
 
 // crossed reports whether a part's outline goes through a place.
-func (k *kicad) crossed(here rect) bool {
+func (k *starter) crossed(here rect) bool {
 	return slices.ContainsFunc(k.c.Board.Parts, func(p *circuit.Part) bool {
 		b := k.c.body(p)
 		return b.gap(here) < silkBold-epsilon && !b.holds(here, silkBold)
@@ -219,7 +289,7 @@ func (k *kicad) crossed(here rect) bool {
 }
 
 // outline prints a body's four sides where there is no pad.
-func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
+func (k *starter) outline(p *circuit.Part, body rect, middle point) {
 	for i := range 4 {
 		pen := silkPen
 		if i == thickSide(p) {
@@ -236,7 +306,7 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 			if n > first {
 				from, to := at(first), at(n)
 				k.f("(fp_line (start %s) (end %s) (stroke (width %g) (type solid)) (layer \"F.SilkS\") (uuid %q))\n",
-					pair(from.less(middle)), pair(to.less(middle)), pen, circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
+					beforeTurn(p, from.less(middle)), beforeTurn(p, to.less(middle)), pen, circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
 			}
 			first = n + 1
 		}
@@ -244,20 +314,20 @@ func (k *kicad) outline(p *circuit.Part, body rect, middle point) {
 }
 
 // clear reports whether a short line keeps off all pads.
-func (k *kicad) clear(a, b point, pen float64) bool {
+func (k *starter) clear(a, b point, pen float64) bool {
 	line := rect{point{min(a.x, b.x), min(a.y, b.y)}, point{max(a.x, b.x), max(a.y, b.y)}}
 	return !slices.ContainsFunc(k.taken[:len(k.c.Legs)], func(r rect) bool { return r.gap(line) < pen/2-epsilon })
 }
 
 // pad is one pad; the first of a part is square: pin 1, the cathode, or plus.
-func (k *kicad) pad(l Leg, middle point) {
+func (k *starter) pad(p *circuit.Part, l Leg, middle point) {
 	here, shape := k.c.hole(l.At), "circle"
 	if k.c.square(l) {
 		shape = "rect"
 	}
 	size, net := 2*k.c.padRadiusOf(l), k.c.netOf(l)
-	k.f("(pad %q thru_hole %s (at %s) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
-		"(uuid %q))\n", l.Pin, shape, pair(here.less(middle)), size, size, k.c.drillOf(l), k.nets[net], net,
+	k.f("(pad %q thru_hole %s (at %s %d) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
+		"(uuid %q))\n", l.Pin, shape, beforeTurn(p, here.less(middle)), kicadTurn(p), size, size, k.c.drillOf(l), k.nets[net], net,
 		circuit.UUID(l.Ref+" pad "+l.Pin))
 }
 
@@ -277,7 +347,7 @@ func footprint(b *circuit.Board, part *circuit.Part) string {
 	p := *part
 	p.Col, p.Row, p.Facing = 1, 1, 0
 	plan := &Plan{Board: b}
-	k := &kicad{c: &Copper{Plan: plan}}
+	k := &starter{c: &Copper{Plan: plan}}
 	col, row, _, _ := p.Body()
 	middle, body := plan.at(col, row), plan.body(&p)
 	name := strings.TrimPrefix(p.FootprintName(), circuit.Library+":")
@@ -306,11 +376,11 @@ func footprint(b *circuit.Board, part *circuit.Part) string {
 }
 
 // KiCadRules are the board's own rules for KiCad: the distances between its isolated groups.
-func (c *Copper) KiCadRules() string {
+func KiCadRules(board *circuit.Board) string {
 	var out strings.Builder
 	out.WriteString("(version 1)\n")
-	for i, a := range c.Board.Groups {
-		for _, b := range c.Board.Groups[i+1:] {
+	for i, a := range board.Groups {
+		for _, b := range board.Groups[i+1:] {
 			for _, kind := range []string{"clearance", "creepage"} {
 				fmt.Fprintf(&out, "(rule \"%s of %s and %s\"\n  (constraint %s (min %gmm))\n"+
 					"  (condition \"A.NetClass == '%s' && B.NetClass == '%s'\"))\n", kind, a.Name, b.Name, kind, Barrier, a.Name,
@@ -325,25 +395,25 @@ func (c *Copper) KiCadRules() string {
 const schematicWire = 6
 
 // KiCadProject are the settings that the rules refer to: a net class for each group, and the manufacturer's capability.
-func (c *Copper) KiCadProject() (string, error) {
+func KiCadProject(board *circuit.Board) (string, error) {
 	type object = map[string]any
 	var classes, patterns []object
-	for _, name := range append([]string{"Default"}, groupNames(c.Board)...) {
+	for _, name := range append([]string{"Default"}, groupNames(board)...) {
 		classes = append(classes, object{"name": name, "clearance": clearance, "track_width": trackWidth,
 			"via_diameter": 2 * viaRadius, "via_drill": viaDrill, "priority": len(classes),
 			"wire_width": schematicWire, "bus_width": 2 * schematicWire, "line_style": 0})
 	}
-	for _, n := range c.Board.Nets {
+	for _, n := range board.Nets {
 		patterns = append(patterns, object{"netclass": n.Group, "pattern": "/" + n.Name})
 	}
 	project := object{
-		"meta": object{"filename": c.Board.Name + ".kicad_pro", "version": 3},
+		"meta": object{"filename": board.Name + ".kicad_pro", "version": 3},
 		"board": object{"design_settings": object{
 			"rules": object{"min_clearance": clearance, "min_track_width": trackWidth, "min_via_diameter": 2 * viaRadius,
 				"min_through_hole_diameter": viaDrill, "min_hole_clearance": clearance, "min_hole_to_hole": 0.25,
-				"min_copper_edge_clearance": 0.5, "min_via_annular_width": viaRadius - viaDrill/2},
-			// The footprints are in the board itself: there is no library to compare them with.
-			"rule_severities": object{"lib_footprint_issues": "ignore"},
+				"min_copper_edge_clearance": edgeGap, "max_error": 0.02, "min_via_annular_width": viaRadius - viaDrill/2},
+			// A footprint's print keeps off its neighbours' pads: it differs from the library's.
+			"rule_severities": object{"lib_footprint_issues": "ignore", "lib_footprint_mismatch": "ignore"},
 		}},
 		"net_settings": object{"meta": object{"version": 4}, "classes": classes, "netclass_patterns": patterns},
 	}
