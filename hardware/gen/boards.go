@@ -158,7 +158,10 @@ func drc(ctx context.Context, cli, from, name string, board []byte) (found []str
 	}
 	type violation struct {
 		Type, Description string
-		Items             []struct{ Pos struct{ X, Y float64 } }
+		Items             []struct {
+			Description string
+			Pos         struct{ X, Y float64 }
+		}
 	}
 	var list struct {
 		Violations  []violation
@@ -170,8 +173,8 @@ func drc(ctx context.Context, cli, from, name string, board []byte) (found []str
 	}
 	for _, v := range slices.Concat(list.Violations, list.Unconnected, list.Schematic) {
 		what := v.Type + ": " + v.Description
-		if len(v.Items) > 0 {
-			what += fmt.Sprintf(" at %.2f, %.2f mm", v.Items[0].Pos.X, v.Items[0].Pos.Y)
+		for _, i := range v.Items {
+			what += fmt.Sprintf("; %s at %.2f, %.2f mm", i.Description, i.Pos.X, i.Pos.Y)
 		}
 		found = append(found, what)
 	}
