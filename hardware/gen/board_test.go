@@ -45,8 +45,8 @@ func folder(t *testing.T, name string) (dir string, d *circuit.Design) {
 	return dir, d
 }
 
-// A board is begun where there is none, and that is said; one that somebody edited is left as it is, also when it is no
-// board at all, and what is wrong with it is told.
+// A board is begun where there is none, and that is reported; one that somebody edited is left as it is, also when it
+// is no board at all, and its errors say what is wrong.
 func TestBoardsAreBegunAndNeverOverwritten(t *testing.T) {
 	t.Parallel()
 	dir, d := folder(t, "first")

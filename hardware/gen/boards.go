@@ -61,7 +61,8 @@ func begin(dir string, d *circuit.Design, tell io.Writer) error {
 		if err := os.WriteFile(file, []byte(copper.KiCad()), 0o644); err != nil {
 			return err
 		}
-		fmt.Fprintf(tell, "%s: begun. Open it in KiCad, press B to fill its zone, save it; from now on it is yours to edit\n", file)
+		fmt.Fprintf(tell,
+			"%s: begun. Open it in KiCad, press B to fill its zone, save it; from now on it is yours to edit\n", file)
 	}
 	return nil
 }
@@ -90,8 +91,9 @@ func readBoards(dir string, d *circuit.Design) ([]*layout.Printed, error) {
 		list = append(list, p)
 	}
 	if len(wrong) > 0 {
-		return nil, fmt.Errorf("the boards are not as circuits.txt and the rules have them; edit them in KiCad, or remove a board's "+
-			"file to begin it anew:\n%w", errors.Join(wrong...))
+		return nil,
+			fmt.Errorf("the boards are not as circuits.txt and the rules have them; edit them in KiCad, or remove a board's "+
+				"file to begin it anew:\n%w", errors.Join(wrong...))
 	}
 	return list, nil
 }
@@ -146,7 +148,8 @@ func drc(ctx context.Context, cli, from, name string, board []byte) (found []str
 			return nil, err
 		}
 	}
-	cmd := exec.CommandContext(ctx, cli, "pcb", "drc", "--schematic-parity", "--severity-all", "--format", "json", "-o", report,
+	cmd := exec.CommandContext(ctx, cli, "pcb", "drc", "--schematic-parity", "--severity-all", "--format", "json",
+		"-o", report,
 		file)
 	cmd.Env = append(os.Environ(), "HOME="+dir, "TMPDIR="+dir)
 	if printed, err := cmd.CombinedOutput(); err != nil {

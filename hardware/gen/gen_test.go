@@ -75,7 +75,8 @@ func TestGeneratedFilesAreCurrent(t *testing.T) {
 
 // ofKiCad reports whether a file is a board or one that KiCad writes for whoever edits it.
 func ofKiCad(name string) bool {
-	return strings.HasSuffix(name, ".kicad_pcb") || strings.HasSuffix(name, ".kicad_prl") || strings.Contains(name, "-backups/") ||
+	return strings.HasSuffix(name, ".kicad_pcb") || strings.HasSuffix(name, ".kicad_prl") || strings.Contains(name,
+		"-backups/") ||
 		strings.HasSuffix(name, ".lck") || name == "fp-info-cache"
 }
 
@@ -93,7 +94,8 @@ func TestTheGuideIsCurrent(t *testing.T) {
 	assert.ErrorContains(t, err, "<!-- cautions -->")
 }
 
-// Every measure of every deck, at every corner, keeps its limit, and the table that is checked in is what comes out: to
+// Every measure of every deck, at every corner, keeps its limit, and the table that is checked in is what comes out:
+// to
 // 2 %, for versions of the simulator differ in the last digits.
 func TestTheSimulationKeepsItsLimits(t *testing.T) {
 	need.Tool(t, "ngspice")
@@ -167,7 +169,8 @@ func negligible(deck, unit string) float64 {
 	return 5e-3
 }
 
-// A trimmer's wiper is simulated where its pin is: a fifth of the way from pin 1 it is at 8 of 10 V, nine tenths of the
+// A trimmer's wiper is simulated where its pin is: a fifth of the way from pin 1 it is at 8 of 10 V, nine tenths of
+// the
 // way at 1 V. Its track from end to end is the whole resistance, 10 kohm.
 func TestATrimmerDividesAtItsWiper(t *testing.T) {
 	need.Tool(t, "ngspice")

@@ -1,5 +1,7 @@
-// Command gen generates everything in hardware/generated from hardware/circuits.txt and hardware/sim, and KiCad's projects
-// in hardware/boards. It begins a printed board where there is none, checks those that are there, and never writes them.
+// Command gen generates everything in hardware/generated from hardware/circuits.txt and hardware/sim, and KiCad's
+// projects
+// in hardware/boards. It begins a printed board where there is none, checks those that are there, and never writes
+// them.
 package main
 
 import (
@@ -33,7 +35,8 @@ func main() {
 	flag.StringVar(&o.show, "show", "", "only print this deck, DECK,CORNER, as the simulator gets it")
 	flag.StringVar(&o.again, "again", "",
 		"only simulate these decks, DECK,DECK, and take the values that are there of the others")
-	flag.BoolVar(&o.drawings, "drawings", false, "simulate nothing: take the values that are there, for a change of looks")
+	flag.BoolVar(&o.drawings, "drawings", false,
+		"simulate nothing: take the values that are there, for a change of looks")
 	flag.BoolVar(&o.faults, "faults", false, "only simulate the single faults, which takes minutes")
 	flag.BoolVar(&o.check, "check", false, "only check the printed boards, which takes seconds")
 	flag.Parse()
@@ -76,7 +79,8 @@ func run(ctx context.Context, o options) error {
 	return simulator.writeAll(ctx, o, design)
 }
 
-// prepare writes what a board is edited with, and boards where there are none. It comes first: a part that is new is in
+// prepare writes what a board is edited with, and boards where there are none. It comes first: a part that is new is
+// in
 // the schematic before anybody can put it on the board.
 func prepare(dir string, d *circuit.Design, tell io.Writer) error {
 	if findings := d.Check(); len(findings) > 0 {
@@ -154,7 +158,8 @@ func writeTable(file string, rows []circuit.Row) error {
 	return os.WriteFile(file, []byte(circuit.Table(rows)), 0o644)
 }
 
-// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table. With an error
+// values are the measured ones: newly simulated, of all decks or of some, or those of the existing table. With an
+// error
 // about a limit come the values, too.
 func (l *simulator) values(ctx context.Context, table, again string, old bool) ([]circuit.Row, error) {
 	var there []circuit.Row

@@ -438,8 +438,8 @@ func TestWiresKeepOffPillars(t *testing.T) {
 	}
 }
 
-// The print of a board that is begun has every value, the net of every lead, plus and cathode, none on another or on a pad, and
-// the barriers on both sides.
+// The print of a board that is begun has every value, the net of every lead, plus and cathode, none on another or on a
+// pad, and the barriers on both sides.
 func TestThePrintNamesEverything(t *testing.T) {
 	for _, b := range design(t).Boards {
 		if b.Name != "first" {

@@ -33,7 +33,8 @@ func (p *Printed) checkParts() (bad []string) {
 		part := p.partOf(laid)
 		if part == nil {
 			if !pillar(laid) {
-				bad = append(bad, fmt.Sprintf("part %s at %v is not in circuits.txt: write it there, or delete it", laid.Ref, laid.At))
+				bad = append(bad, fmt.Sprintf("part %s at %v is not in circuits.txt: write it there, or delete it", laid.Ref,
+					laid.At))
 			}
 			continue
 		}
@@ -42,11 +43,13 @@ func (p *Printed) checkParts() (bad []string) {
 		}
 		found[part.Ref] = laid.At
 		if want := ValueOf(part); laid.Value != want {
-			bad = append(bad, fmt.Sprintf("part %s at %v has the value %q, in circuits.txt it is %q", part.Ref, laid.At, laid.Value,
+			bad = append(bad, fmt.Sprintf("part %s at %v has the value %q, in circuits.txt it is %q", part.Ref, laid.At,
+				laid.Value,
 				want))
 		}
 		if want := part.FootprintName(); laid.Footprint != want {
-			bad = append(bad, fmt.Sprintf("part %s at %v has the footprint %q: its type's is %q", part.Ref, laid.At, laid.Footprint,
+			bad = append(bad, fmt.Sprintf("part %s at %v has the footprint %q: its type's is %q", part.Ref, laid.At,
+				laid.Footprint,
 				want))
 		}
 		if laid.Back {
@@ -80,18 +83,21 @@ func (p *Printed) checkPads() (bad []string) {
 				continue
 			}
 			if want := part.Pins[pad.Number]; netName(pad.Net) != want && !(want == circuit.Open && openNet(pad.Net)) {
-				bad = append(bad, fmt.Sprintf("%s is on net %q, in circuits.txt on %q: Update PCB from Schematic (key F8)", where,
+				bad = append(bad, fmt.Sprintf("%s is on net %q, in circuits.txt on %q: Update PCB from Schematic (key F8)",
+					where,
 					netName(pad.Net), want))
 			}
 			if least := part.Type.Footprint.Drill; pad.Drill < least-tolerance || pad.Drill > least+0.3 {
-				bad = append(bad, fmt.Sprintf("%s has a hole of %g mm: its leg needs %g, and 0.3 more at most", where, pad.Drill, least))
+				bad = append(bad, fmt.Sprintf("%s has a hole of %g mm: its leg needs %g, and 0.3 more at most", where,
+					pad.Drill, least))
 			}
 		}
 		for _, pin := range pins {
 			same := func(o kicad.Pad) bool { return o.Number == pin && o.Plated }
 			if first := slices.IndexFunc(laid.Pads, same); first < 0 || slices.ContainsFunc(laid.Pads[first+1:], same) {
-				bad = append(bad, fmt.Sprintf("part %s at %v has no pad %s, or several: take its footprint from the library again",
-					part.Ref, laid.At, pin))
+				bad = append(bad,
+					fmt.Sprintf("part %s at %v has no pad %s, or several: take its footprint from the library again",
+						part.Ref, laid.At, pin))
 			}
 		}
 		bad = append(bad, moved(part, laid)...)
@@ -159,8 +165,9 @@ func moved(part *circuit.Part, laid kicad.Part) (bad []string) {
 		i := slices.Index(pins, pad.Number)
 		want := s.on(legs[i])
 		if mm := math.Hypot(want.x-pad.At.X, want.y-pad.At.Y); mm > padTolerance {
-			bad = append(bad, fmt.Sprintf("pad %s.%s at %v is %.2f mm from where its leg is, %s: take the footprint from the library "+
-				"again", part.Ref, pad.Number, pad.At, mm, want.place()))
+			bad = append(bad,
+				fmt.Sprintf("pad %s.%s at %v is %.2f mm from where its leg is, %s: take the footprint from the library "+
+					"again", part.Ref, pad.Number, pad.At, mm, want.place()))
 		}
 	}
 	return bad
@@ -170,8 +177,9 @@ func moved(part *circuit.Part, laid kicad.Part) (bad []string) {
 func (p *Printed) checkNets() (bad []string) {
 	foreign := func(what, net string, at string) {
 		if p.Board.Net(netName(net)) == nil {
-			bad = append(bad, fmt.Sprintf("%s at %s is of net %q, which circuits.txt does not have: give it a net or delete it", what,
-				at, netName(net)))
+			bad = append(bad,
+				fmt.Sprintf("%s at %s is of net %q, which circuits.txt does not have: give it a net or delete it", what,
+					at, netName(net)))
 		}
 	}
 	for _, t := range p.laid.Tracks {
@@ -207,17 +215,18 @@ func (p *Printed) checkOutline() (bad []string) {
 	box := p.outline()
 	wide, high := box.high.x-box.low.x, box.high.y-box.low.y
 	if math.Abs(wide-p.Board.Width) > 0.01 || math.Abs(high-p.Board.Height) > 0.01 {
-		bad = append(bad, fmt.Sprintf("the board is %.2f x %.2f mm, in circuits.txt %g x %g: change one of them, and the enclosure",
-			wide, high, p.Board.Width, p.Board.Height))
+		bad = append(bad,
+			fmt.Sprintf("the board is %.2f x %.2f mm, in circuits.txt %g x %g: change one of them, and the enclosure",
+				wide, high, p.Board.Width, p.Board.Height))
 	}
-	told := map[int]bool{}
+	named := map[int]bool{}
 	for _, c := range p.copper {
 		least := math.Inf(1)
 		for _, l := range p.laid.Outline {
 			least = min(least, distance(c.from, c.to, at(l.From), at(l.To))-c.radius)
 		}
-		if inside := box.holds(c.box(), 0); !told[c.item] && (!inside || least < edgeGap-tolerance) {
-			told[c.item] = true
+		if inside := box.holds(c.box(), 0); !named[c.item] && (!inside || least < edgeGap-tolerance) {
+			named[c.item] = true
 			bad = append(bad, fmt.Sprintf("%s is %.2f mm from the board's edge or beyond it: %g mm within at least", c.what,
 				max(0, least), edgeGap))
 		}
@@ -240,7 +249,8 @@ func (p *Printed) pillarHoles() (list []kicad.Pad) {
 // pillarDrill is the hole for a pillar's screw, in millimetres.
 const pillarDrill = 3.2
 
-// checkPillars requires the pillars' holes in the corners, as the enclosure has them, and copper off their screws' heads.
+// checkPillars requires the pillars' holes in the corners, as the enclosure has them, and copper off their screws'
+// heads.
 func (p *Printed) checkPillars() (bad []string) {
 	box, holes := p.outline(), p.pillarHoles()
 	for _, in := range (&Plan{Board: p.Board}).pillars() {
@@ -249,16 +259,18 @@ func (p *Printed) checkPillars() (bad []string) {
 			return math.Hypot(o.At.X-want.x, o.At.Y-want.y) < padTolerance && math.Abs(o.Drill-pillarDrill) < padTolerance
 		})
 		if !there {
-			bad = append(bad, fmt.Sprintf("no hole of %g mm for the pillar at %s: the enclosure has it there", pillarDrill, want.place()))
+			bad = append(bad, fmt.Sprintf("no hole of %g mm for the pillar at %s: the enclosure has it there", pillarDrill,
+				want.place()))
 		}
 	}
-	told := map[int]bool{}
+	named := map[int]bool{}
 	for _, c := range p.copper {
 		for _, o := range holes {
-			if mm := at(o.At).from(c.from, c.to) - c.radius; mm < pillarRadius+clearance-tolerance && !told[c.item] {
-				told[c.item] = true
-				bad = append(bad, fmt.Sprintf("%s is %.2f mm from the middle of the bare hole at %v: %g mm at least, for a screw's head",
-					c.what, mm, o.At, pillarRadius+clearance))
+			if mm := at(o.At).from(c.from, c.to) - c.radius; mm < pillarRadius+clearance-tolerance && !named[c.item] {
+				named[c.item] = true
+				bad = append(bad,
+					fmt.Sprintf("%s is %.2f mm from the middle of the bare hole at %v: %g mm at least, for a screw's head",
+						c.what, mm, o.At, pillarRadius+clearance))
 			}
 		}
 	}
@@ -283,7 +295,8 @@ func (p *Printed) checkHoles() (bad []string) {
 	var list []hole
 	ring := func(what string, at point, wide, drill, least float64) {
 		if mm := (wide - drill) / 2; mm < least-tolerance || drill < leastHole {
-			bad = append(bad, fmt.Sprintf("%s has a ring of %.2f mm around a hole of %g: %g around %g at least", what, mm, drill, least,
+			bad = append(bad, fmt.Sprintf("%s has a ring of %.2f mm around a hole of %g: %g around %g at least", what, mm,
+				drill, least,
 				leastHole))
 		}
 		list = append(list, hole{what, at, drill / 2})
@@ -304,7 +317,8 @@ func (p *Printed) checkHoles() (bad []string) {
 	for i, a := range list {
 		for _, b := range list[:i] {
 			if mm := math.Hypot(a.at.x-b.at.x, a.at.y-b.at.y) - a.radius - b.radius; mm < holeGap-tolerance {
-				bad = append(bad, fmt.Sprintf("the holes of %s and %s are %.2f mm apart: %g mm at least", a.what, b.what, max(0, mm),
+				bad = append(bad, fmt.Sprintf("the holes of %s and %s are %.2f mm apart: %g mm at least", a.what, b.what,
+					max(0, mm),
 					holeGap))
 			}
 		}

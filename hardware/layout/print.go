@@ -18,7 +18,8 @@ type wanted struct {
 	near        []kicad.Point
 }
 
-// checkPrint requires, on the parts' side, each part's reference and value, the net of each lead, plus and cathode, each
+// checkPrint requires, on the parts' side, each part's reference and value, the net of each lead, plus and cathode,
+// each
 // near what it names; and nothing that reads like one of them and names nothing.
 func (p *Printed) checkPrint() (bad []string) {
 	texts := p.printed()
@@ -42,7 +43,8 @@ func (p *Printed) checkPrint() (bad []string) {
 	}
 	for i, t := range texts {
 		if known[t.Words] && !taken[i] {
-			bad = append(bad, fmt.Sprintf("%q is printed at %v and names nothing there: move it or delete it", t.Words, t.At))
+			bad = append(bad, fmt.Sprintf("%q is printed at %v and names nothing there: move it or delete it", t.Words,
+				t.At))
 		}
 	}
 	return bad
@@ -114,11 +116,13 @@ func (p *Printed) checkPolarity() (bad []string) {
 		want := thickSide(&plain)
 		switch {
 		case want < 0 && len(marks) > 0:
-			bad = append(bad, fmt.Sprintf("part %s at %v has a thick side and no way round: print it %g mm thick", part.Ref, laid.At,
+			bad = append(bad, fmt.Sprintf("part %s at %v has a thick side and no way round: print it %g mm thick",
+				part.Ref, laid.At,
 				silkPen))
 		case want >= 0 && (len(marks) == 0 || slices.ContainsFunc(marks, func(m int) bool { return m != want })):
-			bad = append(bad, fmt.Sprintf("part %s at %v: a line %g mm thick stands at its %s, and nowhere else: take its footprint "+
-				"from the library again", part.Ref, laid.At, silkBold, thickMeans(part)))
+			bad = append(bad,
+				fmt.Sprintf("part %s at %v: a line %g mm thick stands at its %s, and nowhere else: take its footprint "+
+					"from the library again", part.Ref, laid.At, silkBold, thickMeans(part)))
 		}
 	}
 	return bad

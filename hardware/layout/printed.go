@@ -91,7 +91,8 @@ func (p *Printed) conduct() {
 	for _, z := range p.laid.Zones {
 		for _, f := range z.Fills {
 			what := fmt.Sprintf("the zone of %s on %v", netName(z.Net), f.Layer)
-			whole := fill{layer: layerOf(f.Layer), item: item, net: netName(z.Net), box: rect{at(f.Corners[0]), at(f.Corners[0])}}
+			whole := fill{layer: layerOf(f.Layer), item: item, net: netName(z.Net), box: rect{at(f.Corners[0]),
+				at(f.Corners[0])}}
 			for _, c := range f.Corners {
 				whole.corners = append(whole.corners, at(c))
 				whole.box = whole.box.with(at(c))

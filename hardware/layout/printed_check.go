@@ -21,7 +21,8 @@ var printedRules = []struct {
 	{"polarity", (*Printed).checkPolarity},
 }
 
-// Check lists all violations by what was read, with their places as KiCad shows them. It knows nothing of how the board
+// Check lists all violations by what was read, with their places as KiCad shows them. It knows nothing of how the
+// board
 // was laid, and KiCad's own check nothing of it.
 func (p *Printed) Check() (list []circuit.Finding) {
 	for _, r := range printedRules {
@@ -70,8 +71,8 @@ func (n closest) near(words map[[2]int]string, a, b conductor, mm, least float64
 		return
 	}
 	n[pair] = mm
-	words[pair] = fmt.Sprintf("%s (%s) is %.2f mm from %s (%s), %g mm at least: move one of them; if it is a zone, fill it again "+
-		"(key B)", a.what, a.net, max(0, mm), b.what, b.net, least)
+	words[pair] = fmt.Sprintf("%s (%s) is %.2f mm from %s (%s), %g mm at least: move one; a zone is filled again by "+
+		"key B", a.what, a.net, max(0, mm), b.what, b.net, least)
 }
 
 // sortedWords are the descriptions, in the order of their pieces.
@@ -100,7 +101,8 @@ func (p *Printed) checkDistances() []string {
 	})
 	for _, f := range p.fills {
 		for _, c := range p.copper {
-			if (c.net != f.net || f.net == "") && c.item != f.item && (c.layer == both || c.layer == f.layer) && f.holds(c.from) {
+			if (c.net != f.net || f.net == "") && c.item != f.item && (c.layer == both || c.layer == f.layer) &&
+				f.holds(c.from) {
 				found.near(words, c, p.edgeOf(f), 0, clearance)
 			}
 		}
@@ -120,8 +122,9 @@ func (p *Printed) checkBarrier() []string {
 	first := p.Board.Groups[0].Name
 	all := slices.Clone(p.copper)
 	for i, o := range p.pillarHoles() {
-		all = append(all, conductor{what: fmt.Sprintf("the pillar at %v", o.At), net: "metal", group: first, from: at(o.At),
-			to: at(o.At), radius: pillarRadius, layer: both, item: -1 - i})
+		all = append(all, conductor{what: fmt.Sprintf("the pillar at %v", o.At), net: "metal", group: first,
+			from: at(o.At),
+			to:   at(o.At), radius: pillarRadius, layer: both, item: -1 - i})
 	}
 	for _, a := range all {
 		if a.group == first || a.group == "" {
@@ -182,7 +185,8 @@ func (p *Printed) checkCopperJoints() (bad []string) {
 		if !known {
 			first[c.net] = c
 		} else if root(o.item) != root(c.item) {
-			bad = append(bad, fmt.Sprintf("net %s: no copper from %s to %s: draw a track, or fill its zone again (key B)", c.net, o.what,
+			bad = append(bad, fmt.Sprintf("net %s: no copper from %s to %s: draw a track, or fill its zone again (key B)",
+				c.net, o.what,
 				c.what))
 		}
 	}
@@ -238,8 +242,9 @@ func (p *Printed) checkGround() (bad []string) {
 	ground := p.conductance("GND")
 	ohms, from, to := ground.Worst()
 	if ohms > maxGround {
-		bad = append(bad, fmt.Sprintf("GND has %.1f mohm from %s to %s, %g at most: give it a zone on both layers, and room",
-			ohms*1e3, from, to, maxGround*1e3))
+		bad = append(bad,
+			fmt.Sprintf("GND has %.1f mohm from %s to %s, %g at most: give it a zone on both layers, and room",
+				ohms*1e3, from, to, maxGround*1e3))
 	}
 	return bad
 }

@@ -16,7 +16,8 @@ import (
 	"stillwater/internal/need"
 )
 
-// millimetre is what a track of 1 oz copper 1 mm wide resists a millimetre, in ohms: 0.49 mohm at 20 degC (17.24 nohm m,
+// millimetre is what a track of 1 oz copper 1 mm wide resists a millimetre, in ohms: 0.49 mohm at 20 degC (17.24 nohm
+// m,
 // IEC 60028, over 35 um), 12 % more at 50 degC. A square of it is as much.
 const millimetre = 0.5507e-3
 
@@ -81,8 +82,10 @@ func filled(t *testing.T, c *Copper, layer string, corners ...point) string {
 	return text[:i] + fmt.Sprintf("(filled_polygon (layer %q) (pts %s))\n", layer, &pts) + text[i:]
 }
 
-// Between two pads of a radius, far from the edges of a sheet, there is its resistance of a square, times the logarithm
-// of distance over radius, over pi (from memory: the field of two line charges); edges 25 mm and more away add some per
+// Between two pads of a radius, far from the edges of a sheet, there is its resistance of a square, times the
+// logarithm
+// of distance over radius, over pi (from memory: the field of two line charges); edges 25 mm and more away add some
+// per
 // cent. A strip is as its length over its width.
 func TestZonesResistAsSheetsDo(t *testing.T) {
 	plan := threeResistors(t)
@@ -120,7 +123,8 @@ func boardText(t testing.TB, name string) string {
 	return all[name]
 }
 
-// The ground of each board is a zone: between any two of its pins there are few milliohms. Without it, by tracks alone,
+// The ground of each board is a zone: between any two of its pins there are few milliohms. Without it, by tracks
+// alone,
 // there are ten times as many.
 func TestTheGroundIsAZone(t *testing.T) {
 	t.Parallel()

@@ -69,16 +69,19 @@ func (k *starter) zones() {
 		}
 		return "(polygon (pts " + strings.TrimSpace(pts.String()) + "))"
 	}
+	area := func(net int, name, id string, gap, thin float64) {
+		k.f("(zone (net %d) (net_name %q) (layers \"F.Cu\" \"B.Cu\") (uuid %q) (hatch edge 0.5) ", net, name, id)
+		k.f("(connect_pads (clearance %g)) (min_thickness %g)\n", gap, thin)
+	}
 	keepOut := func(name string, r rect) {
-		k.f("(zone (net 0) (net_name \"\") (layers \"F.Cu\" \"B.Cu\") (uuid %q) (name %q) (hatch edge 0.5) (connect_pads (clearance 0)) "+
-			"(min_thickness 0.25)\n(keepout (tracks allowed) (vias allowed) (pads allowed) (copperpour not_allowed) (footprints allowed))\n%s)\n",
-			key("no zone "+name), name, polygon(r))
+		area(0, "", key(name), 0, zoneThin)
+		k.f("(name %q) (keepout (tracks allowed) (vias allowed) (pads allowed) (copperpour not_allowed) ", name)
+		k.f("(footprints allowed))\n%s)\n", polygon(r))
 	}
 	for _, n := range b.Nets {
 		if n.Use == circuit.Zero && n.Group == b.Groups[0].Name {
-			k.f("(zone (net %d) (net_name %q) (layers \"F.Cu\" \"B.Cu\") (uuid %q) (hatch edge 0.5) (connect_pads (clearance %g)) "+
-				"(min_thickness %g)\n(fill yes (thermal_gap %g) (thermal_bridge_width %g))\n%s)\n", k.nets["/"+n.Name], "/"+n.Name,
-				key("zone of "+n.Name), zoneGap, zoneThin, thermalGap, thermalWide,
+			area(k.nets["/"+n.Name], "/"+n.Name, key("zone of "+n.Name), zoneGap, zoneThin)
+			k.f("(fill yes (thermal_gap %g) (thermal_bridge_width %g))\n%s)\n", thermalGap, thermalWide,
 				polygon(rect{point{}, point{b.Width, b.Height}}.grown(-edgeGap)))
 		}
 	}
@@ -158,7 +161,8 @@ func (k *starter) edge() {
 		low, high := grown(z).low, grown(z).high
 		k.f("(gr_rect (start %s) (end %s) (stroke (width 0.15) (type dash)) (fill no) (layer \"B.SilkS\") (uuid %q))\n",
 			k.xy(low), k.xy(high), key("zone "+g))
-		k.words(fmt.Sprintf("%s: %g mm to all else", g, Barrier), "B.SilkS", point{high.x, low.y - 0.8}, key("zone name "+g))
+		k.words(fmt.Sprintf("%s: %g mm to all else", g, Barrier), "B.SilkS", point{high.x, low.y - 0.8},
+			key("zone name "+g))
 	}
 	k.words(k.titleLine(), "F.SilkS", k.titleAt(), key("title"))
 }
@@ -172,7 +176,8 @@ func (k *starter) titleAt() point { return point{corner * pitch * 2, k.c.Board.H
 
 func (k *starter) words(words, layer string, at point, key string) {
 	mirror := map[string]string{"B.SilkS": " mirror"}[layer]
-	k.f("(gr_text %q (at %s) (layer %q) (uuid %q) (effects (font (size 1 1) (thickness 0.15)) (justify left%s)))\n", words,
+	k.f("(gr_text %q (at %s) (layer %q) (uuid %q) (effects (font (size 1 1) (thickness 0.15)) (justify left%s)))\n",
+		words,
 		k.xy(at), layer, key, mirror)
 }
 
@@ -198,7 +203,8 @@ const (
 	silkBold   = 0.3 // the side that shows the polarity
 )
 
-// thickSide is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the side
+// thickSide is the side of a part's outline that is printed thick: 0 the upper, then clockwise, -1 none. It is the
+// side
 // of a diode's cathode, of plus, a package's notch, a TO-92's flat face, a TO-220's tab.
 func thickSide(p *circuit.Part) int {
 	side := -1
@@ -242,7 +248,8 @@ func (k *starter) part(p *circuit.Part) {
 	font := fmt.Sprintf("(effects (font (size %g %g) (thickness 0.14)))", silkHeight, silkHeight)
 	k.f("(footprint %q (layer \"F.Cu\") (uuid %q) (at %s %d)\n", p.FootprintName(), key(""), k.xy(middle), kicadTurn(p))
 	name, words := k.free(p.Ref, body)
-	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref, beforeTurn(p, name.less(middle)), words,
+	k.f("(property \"Reference\" %q (at %s %d) (layer \"F.SilkS\") (uuid %q) %s)\n", p.Ref, beforeTurn(p,
+		name.less(middle)), words,
 		key("reference"), font)
 	k.f("(property \"Value\" %q (at 0 0 0) (layer \"F.Fab\") (uuid %q) %s)\n", ValueOf(p), key("value"), font)
 	k.f("(path \"/%s\") (sheetname \"/\") (sheetfile %q) (attr through_hole)\n", circuit.UUID(p.Ref),
@@ -306,7 +313,8 @@ func (k *starter) outline(p *circuit.Part, body rect, middle point) {
 			if n > first {
 				from, to := at(first), at(n)
 				k.f("(fp_line (start %s) (end %s) (stroke (width %g) (type solid)) (layer \"F.SilkS\") (uuid %q))\n",
-					beforeTurn(p, from.less(middle)), beforeTurn(p, to.less(middle)), pen, circuit.UUID(fmt.Sprint(p.Ref, " outline ", i, n)))
+					beforeTurn(p, from.less(middle)), beforeTurn(p, to.less(middle)), pen, circuit.UUID(fmt.Sprint(p.Ref,
+						" outline ", i, n)))
 			}
 			first = n + 1
 		}
@@ -327,7 +335,8 @@ func (k *starter) pad(p *circuit.Part, l Leg, middle point) {
 	}
 	size, net := 2*k.c.padRadiusOf(l), k.c.netOf(l)
 	k.f("(pad %q thru_hole %s (at %s %d) (size %g %g) (drill %g) (layers \"*.Cu\" \"*.Mask\") (net %d %q) "+
-		"(uuid %q))\n", l.Pin, shape, beforeTurn(p, here.less(middle)), kicadTurn(p), size, size, k.c.drillOf(l), k.nets[net], net,
+		"(uuid %q))\n", l.Pin, shape, beforeTurn(p, here.less(middle)), kicadTurn(p), size, size, k.c.drillOf(l),
+		k.nets[net], net,
 		circuit.UUID(l.Ref+" pad "+l.Pin))
 }
 
@@ -351,7 +360,8 @@ func footprint(b *circuit.Board, part *circuit.Part) string {
 	col, row, _, _ := p.Body()
 	middle, body := plan.at(col, row), plan.body(&p)
 	name := strings.TrimPrefix(p.FootprintName(), circuit.Library+":")
-	k.f("(footprint %q (version 20241229) (generator \"stillwater\") (generator_version \"9.0\") (layer \"F.Cu\")\n", name)
+	k.f("(footprint %q (version 20241229) (generator \"stillwater\") (generator_version \"9.0\") (layer \"F.Cu\")\n",
+		name)
 	for i, text := range []string{"Reference", "Value"} {
 		k.f("(property %q %q (at 0 %g 0) (layer \"F.Fab\") (effects (font (size 1 1) (thickness 0.15))))\n", text,
 			[]string{"REF**", name}[i], 2*float64(i)-1)
@@ -394,7 +404,8 @@ func KiCadRules(board *circuit.Board) string {
 // schematicWire is how thick KiCad draws a wire in the schematic, in thousandths of an inch; without it, not at all.
 const schematicWire = 6
 
-// KiCadProject are the settings that the rules refer to: a net class for each group, and the manufacturer's capability.
+// KiCadProject are the settings that the rules refer to: a net class for each group, and the manufacturer's
+// capability.
 func KiCadProject(board *circuit.Board) (string, error) {
 	type object = map[string]any
 	var classes, patterns []object
