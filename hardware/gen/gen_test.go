@@ -75,9 +75,12 @@ func TestGeneratedFilesAreCurrent(t *testing.T) {
 
 // ofKiCad reports whether a file is a board or one that KiCad writes for whoever edits it.
 func ofKiCad(name string) bool {
-	return strings.HasSuffix(name, ".kicad_pcb") || strings.HasSuffix(name, ".kicad_prl") || strings.Contains(name,
-		"-backups/") ||
-		strings.HasSuffix(name, ".lck") || name == "fp-info-cache"
+	for _, ending := range []string{".kicad_pcb", ".kicad_prl", ".lck", "fp-info-cache"} {
+		if strings.HasSuffix(name, ending) {
+			return true
+		}
+	}
+	return strings.Contains(name, "-backups/")
 }
 
 // The guide's cautions are those of the one source, its expected values those of the simulation.
