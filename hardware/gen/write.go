@@ -73,6 +73,11 @@ func generate(d, drawn *circuit.Design, rows []circuit.Row) (files, error) {
 		out[b.Name+".svg"] = b.SVG()
 	}
 	out["head.svg"] = head.Usual().SVG()
+	pictures, err := stepPictures(d)
+	if err != nil {
+		return nil, err
+	}
+	maps.Copy(out, pictures)
 	for _, b := range drawn.Boards {
 		out[b.Name+".svg"] = b.SVG()
 	}

@@ -1,0 +1,159 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/need"
+)
+
+// numbers reads all of a text.
+func numbers(t *testing.T, text string) (list []float64) {
+	t.Helper()
+	for _, word := range regexp.MustCompile(`-?\d+(\.\d+)?`).FindAllString(text, -1) {
+		x, err := strconv.ParseFloat(word, 64)
+		require.NoError(t, err)
+		list = append(list, x)
+	}
+	return list
+}
+
+// setting is a number of the enclosure's source.
+func setting(t *testing.T, source, name string) float64 {
+	t.Helper()
+	m := regexp.MustCompile(`(?m)^` + name + ` = ([\d.]+);`).FindStringSubmatch(source)
+	require.NotNil(t, m, name)
+	return numbers(t, m[1])[0]
+}
+
+// pairs groups numbers by two.
+func pairs(list []float64) (all [][2]float64) {
+	for i := 1; i < len(list); i += 2 {
+		all = append(all, [2]float64{list[i-1], list[i]})
+	}
+	return all
+}
+
+// pillarsOf are the pillars' holes of a printed board in its own millimetres, from the lower left corner.
+func pillarsOf(t *testing.T, board string, high float64) (holes [][2]float64) {
+	t.Helper()
+	found, err := filepath.Glob(filepath.Join(hardware, "*", board+".kicad_pcb"))
+	require.NoError(t, err)
+	require.Len(t, found, 1, "the printed board")
+	text, err := os.ReadFile(found[0])
+	require.NoError(t, err)
+	edge := regexp.MustCompile(`(?s)\(gr_rect\s+\(start ([-\d.]+) ([-\d.]+)\)\s+\(end ([-\d.]+) ([-\d.]+)\)[^"]*"Edge.Cuts"`).
+		FindStringSubmatch(string(text))
+	require.NotNil(t, edge, "the board's outline")
+	corner := numbers(t, strings.Join(edge[1:], " "))
+	pillar := regexp.MustCompile(`(?s)\(footprint "stillwater:pillar".*?\(at ([-\d.]+) ([-\d.]+)`)
+	for _, m := range pillar.FindAllStringSubmatch(string(text), -1) {
+		at := numbers(t, m[1]+" "+m[2])
+		holes = append(holes, [2]float64{at[0] - corner[0], high - (at[1] - corner[1])})
+	}
+	return holes
+}
+
+// The enclosure fits the boards as they are: outline, pillars under their holes, a gland for each that is bought.
+func TestEnclosureFitsTheBoards(t *testing.T) {
+	openscad := need.Tool(t, "openscad")
+	source := read(t, "enclosure.scad")
+	gland, apart, post := setting(t, source, "gland"), setting(t, source, "gland_apart"), setting(t, source, "post")
+	assert.Greater(t, apart, gland)
+	bought := regexp.MustCompile(`buy (\d+) "cable gland M12`)
+	for _, b := range design(t).Boards {
+		file := filepath.Join(t.TempDir(), "said.echo")
+		out, err := exec.CommandContext(t.Context(), openscad, "-D", fmt.Sprintf("board=%q", b.Name), "-o", file,
+			filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
+		require.NoError(t, err, "%s: %s", b.Name, out)
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		said := map[string][]float64{}
+		for _, m := range regexp.MustCompile(`ECHO: (\w+) = (.*)`).FindAllStringSubmatch(string(text), -1) {
+			said[m[1]] = numbers(t, m[2])
+		}
+		inner, corner := said["inner"], said["corner"]
+		require.Len(t, inner, 3)
+		wall := (said["outer"][0] - inner[0]) / 2
+		assert.GreaterOrEqual(t, wall, 2., "walls to print")
+		assert.InDelta(t, inner[0], b.Width+2*(corner[0]-wall), 1e-6, "%s: the board's width", b.Name)
+		assert.Greater(t, inner[1], b.Height+(corner[1]-wall), "%s: room above the board", b.Name)
+		assert.GreaterOrEqual(t, corner[1]-wall, 40., "room for leads to turn")
+		assert.GreaterOrEqual(t, corner[0]-wall, post, "the lid's posts stand beside the board")
+		assert.GreaterOrEqual(t, inner[2], 40., "as high as what circuits.txt has bought")
+		var pillars [][2]float64
+		for _, p := range pairs(said["pillars"]) {
+			pillars = append(pillars, [2]float64{p[0] - corner[0], p[1] - corner[1]})
+		}
+		assert.ElementsMatch(t, pillarsOf(t, b.Name, b.Height), pillars, b.Name)
+		part := strings.Split(read(t, "circuits.txt"), "\nboard "+b.Name+" ")[1]
+		part, _, _ = strings.Cut(part, "\nboard ")
+		m := bought.FindStringSubmatch(part)
+		require.NotNil(t, m, b.Name)
+		assert.Len(t, said["glands"], int(numbers(t, m[1])[0]), "%s: glands", b.Name)
+		for i, x := range said["glands"] {
+			assert.Greater(t, x-gland/2, wall+post, "%s: beside a post", b.Name)
+			assert.Less(t, x+gland/2, said["outer"][0]-wall-post, "%s: beside a post", b.Name)
+			if i > 0 {
+				assert.GreaterOrEqual(t, x-said["glands"][i-1], apart-1e-6)
+			}
+		}
+	}
+}
+
+// Both parts are solids that a printer can make, as large as they say; the lid reaches over the walls, and its hood
+// further.
+func TestEnclosureIsSolid(t *testing.T) {
+	openscad := need.Tool(t, "openscad")
+	source := read(t, "enclosure.scad")
+	wall, gap, skirt := setting(t, source, "wall"), setting(t, source, "gap"), setting(t, source, "skirt")
+	outer := [3]float64{100 + 2*(10+wall), 60 + 10 + 45 + 2*wall, 10 + 1.6 + 30 + wall}
+	over := 2 * (wall + gap)
+	for part, want := range map[string][3]float64{
+		"base": outer,
+		"lid":  {outer[0] + over, outer[1] + over + setting(t, source, "hood"), wall + skirt},
+	} {
+		file := filepath.Join(t.TempDir(), part+".stl")
+		out, err := exec.CommandContext(t.Context(), openscad, "-D", `board="first"`, "-D", fmt.Sprintf("part=%q", part),
+			"-o", file, filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		assert.Regexp(t, `Simple:\s+yes`, string(out), part)
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		low, high := [3]float64{1e9, 1e9, 1e9}, [3]float64{-1e9, -1e9, -1e9}
+		for _, m := range regexp.MustCompile(`vertex (.*)`).FindAllStringSubmatch(string(text), -1) {
+			for i, word := range strings.Fields(m[1]) {
+				x, err := strconv.ParseFloat(word, 64)
+				require.NoError(t, err)
+				low[i], high[i] = math.Min(low[i], x), math.Max(high[i], x)
+			}
+		}
+		for i := range want {
+			assert.InDelta(t, want[i], high[i]-low[i], 0.01, "%s along %d", part, i)
+		}
+	}
+	assert.GreaterOrEqual(t, skirt, 8., "the lid reaches over the walls")
+	assert.Greater(t, setting(t, source, "hood"), 0.)
+}
+
+// What there is not is said as such.
+func TestEnclosuresGuide(t *testing.T) {
+	need.Tool(t, "openscad")
+	out, err := exec.CommandContext(t.Context(), "openscad", "-D", `board="sideboard"`, "-o",
+		filepath.Join(t.TempDir(), "a.stl"), filepath.Join(hardware, "enclosure.scad")).CombinedOutput()
+	text := string(out)
+	if err == nil {
+		t.Fatal("a board that is none was taken")
+	}
+	assert.Contains(t, text, "no board sideboard: use outputs, sensors, modulated or first")
+}

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"encoding/xml"
+	"fmt"
+	"io"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// Each part of the boards goes in at one step, whose picture has its name, and none before; the guide shows each picture.
+func TestStepPictures(t *testing.T) {
+	d := design(t)
+	pictures, err := stepPictures(d)
+	require.NoError(t, err)
+	guide := read(t, "README.md")
+	at := map[string]int{}
+	for _, s := range steps {
+		name := fmt.Sprintf("step-%d.svg", s.number)
+		text := pictures[name]
+		for x := xml.NewDecoder(strings.NewReader(text)); ; {
+			_, err := x.Token()
+			if err == io.EOF {
+				break
+			}
+			require.NoError(t, err, name)
+		}
+		assert.Contains(t, guide, "](generated/"+name+")")
+		named := map[string]bool{}
+		for _, m := range regexp.MustCompile(`<text [^>]*>([A-Z]+\d+)(?: [^<]*)?</text>`).FindAllStringSubmatch(text, -1) {
+			named[m[1]] = true
+		}
+		for _, p := range d.Board(s.board).Parts {
+			in := false
+			for _, section := range s.sections {
+				in = in || p.Section == section
+			}
+			assert.Equal(t, in, named[p.Ref], "%s %s", name, p.Ref)
+			if in {
+				assert.Zero(t, at[p.Ref], "%s goes in twice", p.Ref)
+				at[p.Ref] = s.number
+			}
+		}
+	}
+	for _, board := range []string{"outputs", "sensors", "modulated"} {
+		for _, p := range d.Board(board).Parts {
+			assert.Positive(t, at[p.Ref], "%s %s is in no step", board, p.Ref)
+		}
+	}
+	// What a step's words name is in by then.
+	for _, m := range regexp.MustCompile(`(?m)^(\d+)\. (.*\n(?: {2,}.*\n)*)`).FindAllStringSubmatch(guide, -1) {
+		for _, ref := range regexp.MustCompile(`\b(?:RV|MK|BT|SW|[CDFQRUJ])\d+\b`).FindAllString(m[2], -1) {
+			var number int
+			_, err := fmt.Sscan(m[1], &number)
+			require.NoError(t, err)
+			if in, is := at[ref]; is {
+				assert.LessOrEqual(t, in, number, "step %d names %s", number, ref)
+			}
+		}
+	}
+}
