@@ -52,7 +52,8 @@ func pillarsOf(t *testing.T, board string, high float64) (holes [][2]float64) {
 	require.Len(t, found, 1, "the printed board")
 	text, err := os.ReadFile(found[0])
 	require.NoError(t, err)
-	edge := regexp.MustCompile(`(?s)\(gr_rect\s+\(start ([-\d.]+) ([-\d.]+)\)\s+\(end ([-\d.]+) ([-\d.]+)\)[^"]*"Edge.Cuts"`).
+	const at = `([-\d.]+) ([-\d.]+)\)`
+	edge := regexp.MustCompile(`(?s)\(gr_rect\s+\(start ` + at + `\s+\(end ` + at + `[^"]*"Edge.Cuts"`).
 		FindStringSubmatch(string(text))
 	require.NotNil(t, edge, "the board's outline")
 	corner := numbers(t, strings.Join(edge[1:], " "))

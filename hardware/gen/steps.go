@@ -92,10 +92,10 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="%g %g %g %g">
 %s
 <rect x="%g" y="%g" width="%g" height="%g" style="fill:#fff;stroke:none"/>
-<text x="%g" y="%g" font-size="4" style="font-weight:bold">Step %d: black goes in now, grey is there already. Parts' side, not built.</text>
+<text x="%g" y="%g" font-size="4" style="font-weight:bold">Step %d: %s</text>
 <g opacity="0.25">%s</g>
 <g>%s</g>
 </svg>
 `, width, height, left, top-around, width, height, style.FindString(now), left, top-around, width, height, wide/2,
-		top-around+6, number, textLine.ReplaceAllString(inside(there), ""), inside(now))
+		top-around+6, number, "black goes in now, grey is there already. Parts' side, not built.", textLine.ReplaceAllString(inside(there), ""), inside(now))
 }

@@ -12,7 +12,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Each part of the boards goes in at one step, whose picture has its name, and none before; the guide shows each picture.
+// Each part of the boards goes in at one step, whose picture has its name, and none before; the guide shows each
+// picture.
 func TestStepPictures(t *testing.T) {
 	d := design(t)
 	pictures, err := stepPictures(d)
