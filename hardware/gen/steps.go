@@ -97,5 +97,6 @@ func stepPicture(b *circuit.Board, number int, now, there string) string {
 <g>%s</g>
 </svg>
 `, width, height, left, top-around, width, height, style.FindString(now), left, top-around, width, height, wide/2,
-		top-around+6, number, "black goes in now, grey is there already. Parts' side, not built.", textLine.ReplaceAllString(inside(there), ""), inside(now))
+		top-around+6, number, "black goes in now, grey is there already. Parts' side, not built.",
+		textLine.ReplaceAllString(inside(there), ""), inside(now))
 }
