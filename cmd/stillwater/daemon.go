@@ -267,7 +267,7 @@ func gallery(room control.Simulation, c *control.Control) page.Frames {
 	if !ok {
 		return nil
 	}
-	armed := func() bool { s := c.State(); return s != control.Safe && s != control.Fault && !c.Pausing() }
+	armed := func() bool { s := c.State(); return s != control.Safe && s != control.Fault && !c.BetweenReleases() }
 	return practice.NewGallery(simulated.Pictured, armed, realtime.Yield)
 }
 

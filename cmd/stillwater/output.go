@@ -26,7 +26,7 @@ func (o *output) Write(p []byte) (int, error) {
 	return n, err
 }
 
-// Fd is that of the file behind it, for whoever asks whether it is a terminal.
+// Fd returns the descriptor of the file behind it, by which a caller sees whether it is a terminal.
 func (o *output) Fd() uintptr {
 	if f, ok := o.to.(interface{ Fd() uintptr }); ok {
 		return f.Fd()

@@ -11,7 +11,7 @@ import (
 
 // manyTries are the flags of a rehearsal of many tries.
 type manyTries struct {
-	asked rehearsal.Asked
+	asked rehearsal.Request
 	json  bool
 }
 

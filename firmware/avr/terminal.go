@@ -87,7 +87,7 @@ func (t *Terminal) Pin(name string, high bool) {
 // Reset resets the chip, as opening the port of many boards does.
 func (t *Terminal) Reset() { fmt.Fprintln(t.in, "reset") }
 
-// Changes are those of the outputs since the last call.
+// Changes returns the outputs' changes since the last call.
 func (t *Terminal) Changes() []Change {
 	t.mu.Lock()
 	defer t.mu.Unlock()

@@ -24,7 +24,7 @@ var (
 // step is the integration time step in seconds. Halving it changes no arrival by as much as a microsecond (tested).
 const step = 4e-3
 
-// throwStep is that of throws, which air slows down far less. Halving it moves none by 5 µs (tested).
+// throwStep is the step for throws, which air slows down far less. Halving it moves none by 5 µs (tested).
 const throwStep = 10e-3
 
 // state is position and velocity in SI units: x horizontal and forward, y up.

@@ -149,7 +149,7 @@ func micros(t phys.Time) float64 { return float64(t) * 1e6 }
 
 func degrees(a phys.Angle) float64 { return float64(a) * 180 / math.Pi }
 
-// signs mark verdicts for who reads fast.
+// signs mark verdicts for a reader in a hurry.
 var signs = map[lighting.Verdict]string{lighting.Works: "works", lighting.Caution: "works, at a cost",
 	lighting.Change: "to be changed", lighting.Unknown: "not known yet"}
 

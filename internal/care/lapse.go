@@ -17,10 +17,10 @@ type Ticks struct {
 	LastShot time.Duration // 0: none
 }
 
-// Lapsed says why ticks no longer hold, to go on after "because"; "" they do. They hold on the day on which the first
-// was made, by the machine's date, and until MaxIdle after it and after the last shot. Date is zero for a machine whose
-// clock is not set: then hours alone count.
-func (t Ticks) Lapsed(sinceBoot time.Duration, date time.Time) string {
+// LapseReason returns why the ticks have expired, as a clause after "because", or "" while they hold: on the day on
+// which the first was made, by the machine's date, and until MaxIdle after it and after the last shot. Date is zero for
+// a machine whose clock is not set: then hours alone count.
+func (t Ticks) LapseReason(sinceBoot time.Duration, date time.Time) string {
 	ticked := date.Add(t.First - sinceBoot)
 	switch {
 	case !date.IsZero() && (date.YearDay() != ticked.YearDay() || date.Year() != ticked.Year()):

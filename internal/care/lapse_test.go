@@ -32,7 +32,7 @@ func TestLapsed(t *testing.T) {
 		"clock not set, past midnight": {Ticks{time.Hour, 24 * time.Hour}, 25 * time.Hour, time.Time{}, ""},
 		"clock not set, four hours":    {Ticks{First: time.Hour}, 5 * time.Hour, time.Time{}, idle},
 	} {
-		assert.Equal(t, c.want, c.ticks.Lapsed(c.now, c.date), name)
+		assert.Equal(t, c.want, c.ticks.LapseReason(c.now, c.date), name)
 	}
 }
 

@@ -32,7 +32,7 @@ type serialProbe struct {
 	err    error
 }
 
-// SerialReport is that for scripts.
+// SerialReport is the report for scripts.
 type SerialReport struct {
 	Port         string  `json:"port"`
 	Firmware     string  `json:"firmware"`

@@ -68,7 +68,7 @@ type trial struct {
 func survey(ctx context.Context, conf config.Config, o Options) site {
 	s := site{conf: conf, clock: bootclock.Read()}
 	s.listen = portFree(ctx, conf.Listen)
-	s.ours = errors.Is(s.listen, syscall.EADDRINUSE) && page.Answers(ctx, conf.Listen)
+	s.ours = errors.Is(s.listen, syscall.EADDRINUSE) && page.IsServing(ctx, conf.Listen)
 	if s.journal = journalPlace(conf.Journal, o.Getenv); s.journal.err == nil {
 		s.record = journal.Examine(s.journal.path)
 	}

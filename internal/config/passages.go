@@ -8,8 +8,8 @@ import (
 	"github.com/pelletier/go-toml/v2/unstable"
 )
 
-// Passage is a table's header, or a key with its value: what it is, and where it stands in its text. Who changes a file
-// and keeps the rest as it is goes by these.
+// Passage is a table's header, or a key with its value: what it is, and where it stands in its text, so that an editor
+// can change it and leave the rest alone.
 type Passage struct {
 	Name       string // "board.kind", "board.input[1]", "board.input[1].pin"
 	Table      bool   // a header: what follows belongs to it until the next one
@@ -64,7 +64,7 @@ func header(text []byte, name string, e *unstable.Node) Passage {
 	return Passage{Name: name, Table: true, Start: first, End: last}
 }
 
-// keyPassages are those of a key and of what its value has within.
+// keyPassages lists the passages of a key and of what its value contains.
 func keyPassages(table string, e *unstable.Node, inline bool) []Passage {
 	p := Passage{Name: join(table, keysJoined(e)), Inline: inline, Start: int(e.Raw.Offset),
 		End: int(e.Raw.Offset + e.Raw.Length)}

@@ -54,7 +54,7 @@ func (c *Control) lapseCare(now bootclock.Reading) {
 	if now.Trusted {
 		date = now.Wall
 	}
-	if why := c.ticks.Lapsed(now.SinceBoot, date); why != "" {
+	if why := c.ticks.LapseReason(now.SinceBoot, date); why != "" {
 		c.askCareAgain(why)
 		c.publish()
 	}

@@ -196,9 +196,9 @@ func (c *Control) paceRelease(r *run) {
 // within a tenth of it. Own choice.
 const beforeNext = 300 * time.Millisecond
 
-// Pausing reports whether a pace waits to let the next go, with the simulated room still: nothing is timed meanwhile,
-// so that there is time for the picture of the last.
-func (c *Control) Pausing() bool {
+// BetweenReleases reports whether the simulated room is idle before the next automatic release: nothing is timed
+// meanwhile, so that there is time for the picture of the last.
+func (c *Control) BetweenReleases() bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	r := c.current

@@ -33,7 +33,7 @@ func (c *Control) Snapshot() *Snapshot {
 	return c.snapshot()
 }
 
-// State is the state now, for who asks often.
+// State is the state now, for callers that ask often.
 func (c *Control) State() State {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -239,7 +239,7 @@ func (f *figure) drawing(opts Options) Drawing {
 
 const title = "Side elevation of the set"
 
-// style is that of a file, on light paper.
+// style is the style of a file, on light paper.
 const style = `.elevation text{font-family:system-ui,"Noto Sans",Arial,sans-serif;fill:#222}` +
 	`.elevation path,.elevation circle{fill:none;stroke:#222;stroke-width:1;stroke-linejoin:round}` +
 	`.elevation .paper{fill:#fff}.elevation .hit{fill:none;stroke:none}.elevation .name,.elevation .note{fill:#444}` +

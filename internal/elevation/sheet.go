@@ -267,7 +267,7 @@ func (s *sheet) group(out *strings.Builder, d dimension, pressable bool) {
 	x, y := b.middle().x, b.y+b.high/2-7.5*float64(len(lines)-1)
 	writeText(out, "value", valueSize, d.value, point{x, y - 2}, middle)
 	for i, line := range lines {
-		out.WriteString("\n") // words apart, for who reads them without seeing them
+		out.WriteString("\n") // words apart, for a screen reader
 		writeText(out, "name", nameSize, line, point{x, y + 14 + 15*float64(i)}, middle)
 	}
 	out.WriteString("</g>")

@@ -59,7 +59,7 @@ func sentence(words string) string {
 	return string(unicode.ToUpper(first)) + strings.TrimSuffix(words[size:], ".") + "."
 }
 
-// widths are those of the characters from space to ~ in hundredths of the letters' size, in DejaVu Sans as a browser
+// widths are the widths of the characters from space to ~, in hundredths of the font size, in DejaVu Sans as a browser
 // measured them: the fonts of phones are narrower.
 var widths = [...]uint8{
 	32, 41, 46, 84, 64, 96, 78, 28, 40, 40, 50, 84, 32, 37, 32, 34, 64, 64, 64, 64, 64, 64, 64, 64,

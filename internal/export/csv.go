@@ -150,7 +150,7 @@ func columnNames[C any](cues []C, nameOf func(C) string) []string {
 }
 
 // Harmless keeps a spreadsheet from taking a person's words for a formula: such a cell gets an apostrophe in front. The
-// characters are those of the OWASP page "CSV Injection", from memory.
+// characters are from the OWASP page "CSV Injection", from memory.
 func Harmless(text string) string {
 	if text != "" && strings.ContainsRune("=+-@\t\r\n＝＋－＠", []rune(text)[0]) {
 		return "'" + text

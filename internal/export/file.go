@@ -10,8 +10,8 @@ import (
 	"path/filepath"
 )
 
-// ToFile has an export of the journal at a path written to a file, which takes the place of one that is there when all
-// of it is on the disk.
+// ToFile writes an export of the journal at journalPath to a file, replacing an existing one only when all of it is on
+// the disk.
 func ToFile(path, journalPath string, write func(io.Writer) error) error {
 	if err := replaceable(path, journalPath); err != nil {
 		return err

@@ -200,7 +200,7 @@ func (f *Folder) open(ctx context.Context, file File, do func(untilDone, int64) 
 	return nameError(file.Name, err)
 }
 
-// Root is the folder, for who puts files into it.
+// Root is the folder, for callers that put files into it.
 func (f *Folder) Root() *os.Root { return f.root }
 
 // Path is the folder's, as it was opened.

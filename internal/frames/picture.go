@@ -32,8 +32,8 @@ func (f *Folder) Picture(ctx context.Context, frame Frame) (image.Image, error) 
 	return made.Image, err
 }
 
-// Small is Picture for who needs no more than so many pixels along the longer side: a baseline JPEG of eight times as
-// many is decoded to an eighth of its size, each pixel the mean of eight by eight levels.
+// Small is Picture for callers that need no more than so many pixels along the longer side: a baseline JPEG of eight
+// times as many is decoded to an eighth of its size, each pixel the mean of eight by eight levels.
 func (f *Folder) Small(ctx context.Context, frame Frame, longest int) (Small, error) {
 	var failed []error
 	for _, file := range frame.Files {

@@ -43,7 +43,7 @@ type Best struct {
 	Good, Tries int
 }
 
-// Tries are those of one kind.
+// Tries are the tries of one kind of shot.
 type Tries struct {
 	Kind shot.Kind
 	Axis strip.Axis

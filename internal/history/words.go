@@ -11,10 +11,11 @@ import (
 	"stillwater/internal/record"
 )
 
-// Words are what is looked for, all of them, in lower case. They are found in words, too: "crown" in "crowns".
+// Words are search terms in lower case; a text matches if it contains all of them, also inside words: "crown" is found
+// in "crowns".
 type Words []string
 
-// NewWords are words of any case.
+// NewWords returns the terms of texts in any case.
 func NewWords(texts []string) Words {
 	words := make(Words, len(texts))
 	for i, text := range texts {
@@ -65,7 +66,7 @@ func Remarks(made record.Shot) []string {
 	return append(remarks, Marks(made)...)
 }
 
-// Marks are that a shot is to be kept, and what is wrong with its picture.
+// Marks lists a shot's marks in words: that it is a keeper, and what is wrong with its picture.
 func Marks(made record.Shot) (marks []string) {
 	if made.Star {
 		marks = append(marks, "keeper")

@@ -14,8 +14,8 @@ import (
 // walSuffixes end the names of the files that SQLite keeps beside a database in WAL mode.
 var walSuffixes = []string{"-wal", "-shm"}
 
-// OnRescue has notify called, with words for people, after the journal's file was deleted or replaced while in use and
-// its content saved. notify must not call the journal.
+// OnRescue registers notify, which is called with a message for people after the journal's file was deleted or replaced
+// while in use and its content saved. notify must not call the journal.
 func (j *Journal) OnRescue(notify func(words string)) {
 	defer j.acquire()()
 	j.onRescue = notify

@@ -34,7 +34,7 @@ func (i *shotIndex) lists(id int64) bool {
 // batches are the ids, batchSize at a time.
 func (i *shotIndex) batches() iter.Seq[[]int64] { return slices.Chunk(i.ids, batchSize) }
 
-// order is that in which shots are read.
+// order is the order in which shots are read.
 type order int
 
 const (

@@ -92,7 +92,7 @@ func median(samples []time.Duration) time.Duration {
 	return (sorted[(n-1)/2] + sorted[n/2]) / 2
 }
 
-// widths are those that a bin may have, in each power of ten.
+// widths are the widths that a bin may have, in each power of ten.
 var widths = []time.Duration{1, 2, 5}
 
 // bins divides the range into bars of a round width, at most maxBins.

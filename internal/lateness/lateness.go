@@ -88,7 +88,7 @@ func Bars(samples []time.Duration) []Bar {
 	return bars[first : last+1]
 }
 
-// ends are those of the bars, up to longer than any sample takes.
+// ends lists the bars' upper ends, up to more than any sample takes.
 func ends() (all []time.Duration) {
 	for power := 100 * time.Nanosecond; power <= 100*time.Second; power *= 10 {
 		all = append(all, power, 2*power, 5*power)

@@ -151,7 +151,7 @@ func (r Report) judgePrint(s *Step, what string) {
 	s.Says = fmt.Sprintf("%s It is seen on a print wider than %s, and you asked for %s.", what, largest, print)
 	want := optics.LongestLight(r.Subject.Speed, r.Light.Lens, r.Light.Picture)
 	if r.turns() {
-		want = optics.LongestAtTurn(r.Light.Lens, r.Light.Picture)
+		want = optics.LongestAtApex(r.Light.Lens, r.Light.Picture)
 	}
 	s.Next = r.shorter(s, want)
 }

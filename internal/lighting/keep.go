@@ -47,7 +47,7 @@ func (r Report) keyRight() bool {
 	return r.Light.KeyKnown && r.Light.Key >= keyLow && r.Light.Key <= keyHigh
 }
 
-// keeping are those of some fixes after which the key light is right, and motion no less frozen nor the liquid less
+// keeping returns those of the fixes after which the key light is right, and motion no less frozen nor the liquid less
 // often sharp than byShare lets pass.
 func (r Report) keeping(fixes []shot.Fix) (kept []shot.Fix) {
 	now, _ := r.frozen()

@@ -104,7 +104,7 @@ const longestTest optics.Shutter = 30
 
 // blackEnough is a shutter time for which a frame that is black shows the margin asked for.
 func (r Report) blackEnough() optics.Shutter {
-	return optics.Shutter(optics.Ceil(optics.BlackEnough(r.mostRoom(), r.Open)))
+	return optics.Shutter(optics.Ceil(optics.MinBlackExposure(r.mostRoom(), r.Open)))
 }
 
 // testFrame is the shutter time of the frame to take without flash.
@@ -223,7 +223,7 @@ func (r Report) background() Step {
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("Light grey, %s; %s below white.", inPercent(r.Level), inStops(-r.Light.Background))
 	}
-	disagree(&s, r.Set.Optics().BackgroundWays())
+	disagree(&s, r.Set.Optics().BackgroundEstimates())
 	r.edges(&s)
 	return s
 }
@@ -341,7 +341,7 @@ func (r Report) key() Step {
 		s.Verdict = Works
 		s.Says = fmt.Sprintf("The flash is right: white is %s. %s", fromWhite(over), right)
 	}
-	disagree(&s, r.Set.Optics().KeyWays())
+	disagree(&s, r.Set.Optics().KeyEstimates())
 	if r.cardBlack() {
 		s.Says = strings.TrimSpace("The card is black: hardly any of the flash reached it. " + s.Says)
 		s.Next = strings.TrimSpace("See that the flash fires, that its light falls on the card, and that the shutter is " +

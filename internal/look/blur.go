@@ -2,9 +2,9 @@ package look
 
 import "math"
 
-// Blur is how far the motion smears the liquid, from how alike two places of it are that lie so far apart: along the
-// motion they stay alike over the smear, across it only over the liquid's own structure. The distance at which half of
-// the final difference is reached is measured both ways, in pixels of the image.
+// Blur is the motion blur of the liquid in pixels of the image, from its structure function along and across the
+// motion: along it places stay alike over the smear, across it only over the liquid's own structure. Along and Across
+// are the distances at which half of the final difference is reached.
 type Blur struct {
 	Along, Across float64
 	Smear         float64 // of an even smear that explains the difference; 0 none

@@ -51,8 +51,8 @@ func LongestLight(v phys.Speed, l Lens, p Picture) phys.Time {
 	return phys.Time(float64(SharpBlur(l, p)) / float64(v))
 }
 
-// LongestAtTurn is so for something that is at its highest.
-func LongestAtTurn(l Lens, p Picture) phys.Time {
+// LongestAtApex is the same for a subject at the top of its path, where only gravity moves it.
+func LongestAtApex(l Lens, p Picture) phys.Time {
 	return phys.Time(math.Sqrt(8 * float64(SharpBlur(l, p)) / phys.Gravity))
 }
 

@@ -17,7 +17,7 @@ func Deviation(index, b float64) phys.Angle {
 	return phys.Angle(2 * (math.Asin(b) - math.Asin(b/index)))
 }
 
-// WidestDeviation is that of the very edge: 2 acos(1/n).
+// WidestDeviation is the deviation at the very edge: 2 acos(1/n).
 func WidestDeviation(index float64) phys.Angle { return phys.Angle(2 * math.Acos(1/index)) }
 
 // OffsetAt is the offset whose light comes from that angle: the inverse of Deviation. From the widest angle on it is 1.

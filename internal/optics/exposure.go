@@ -27,7 +27,7 @@ func EVOfLuminance(candela float64) Stops { return Stops(math.Log2(candela * 100
 // SpeedStops is by how much a speed exceeds ISO 100.
 func SpeedStops(i ISO) Stops { return Stops(math.Log2(float64(i) / 100)) }
 
-// ContinuousExposure is that of light metered as ev at ISO 100, through n, for as long as the shutter is open.
+// ContinuousExposure is the exposure by light metered as ev at ISO 100, at aperture n, while the shutter is open.
 func ContinuousExposure(ev Stops, n FNumber, i ISO, open phys.Time) Stops {
 	return ev + SpeedStops(i) - EV(n, open)
 }
@@ -42,22 +42,22 @@ type BlackFrame struct {
 // no source.
 const BlackLevel Level = 0.05
 
-// Exposure is that of the room's light in the same frame with the shutter open for another time. It takes what is
-// brightest for white, as nothing in the frame is known to be.
+// Exposure is the exposure by ambient light of a frame that is open for another time. The brightest area is taken for
+// white, as nothing in the frame is known to be.
 func (b BlackFrame) Exposure(open phys.Time) Stops {
 	seen := max(b.Brightest, BlackLevel)
 	return seen.Stops() + Stops(math.Log2(float64(open/b.Open)))
 }
 
-// FrameLevel is the level of what is brightest in a frame that is open for a time and has room's light that exposes by
-// at in the time open: the inverse of BlackFrame.Exposure. Above white it is white.
+// FrameLevel is the histogram level of the brightest area of a frame exposed for frame, where ambient light exposes by
+// at during open: the inverse of BlackFrame.Exposure. Above white it is white.
 func FrameLevel(at Stops, open, frame phys.Time) Level {
 	return LevelAt(at + Stops(math.Log2(float64(frame/open))))
 }
 
-// BlackEnough is how long a frame has to be open to show by being black that room's light exposes by no more than at in
-// the time open.
-func BlackEnough(at Stops, open phys.Time) phys.Time {
+// MinBlackExposure is the shortest exposure whose black frame proves that ambient light exposes by no more than at
+// during open.
+func MinBlackExposure(at Stops, open phys.Time) phys.Time {
 	return open * phys.Time(math.Exp2(float64(BlackLevel.Stops()-at)))
 }
 
@@ -96,7 +96,7 @@ func AddFNumbers(each ...FNumber) FNumber {
 	return FNumber(math.Sqrt(sum))
 }
 
-// FlashExposure is that of a flash that is right for f-number right, through n.
+// FlashExposure is the exposure at aperture n by a flash that is correct at aperture right.
 func FlashExposure(right, n FNumber) Stops { return Stops(2 * math.Log2(float64(right/n))) }
 
 // MakeUp is what gives a subject a number of stops more light, each alone.

@@ -26,8 +26,8 @@ type Pulse struct{ Half, Tenth phys.Time }
 // TenthOverHalf is the tenth by the half of an ideal discharge, I = I0 exp(-t/tau): ln 10 / ln 2.
 const TenthOverHalf = math.Ln10 / math.Ln2
 
-// IdealPulse is that of a unit at a part of its power, from its time above half the peak at full power. The discharge
-// decays exponentially from an instant rise.
+// IdealPulse returns the pulse of an ideal unit at fraction p of its power; full is its t0.5 at full power. The
+// discharge decays exponentially from an instant rise.
 //
 // Cut off, it ends when that part of the light is out. Throttled, it lasts longer by the inverse root of the power: a
 // lamp has V = K sqrt(I) (J. H. Goncz's law), so a capacitor's discharge scales with the inverse of its voltage. Real

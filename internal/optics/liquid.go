@@ -54,7 +54,8 @@ func LiquidNamed(name string) (Liquid, error) {
 	return Liquid{}, fmt.Errorf("%q is not a liquid known here; known are %s", name, strings.Join(names, ", "))
 }
 
-// glycerolIndices are those of mixtures with water by tenths of mass, 589 nm and 20 °C: handbook values from memory.
+// glycerolIndices are refractive indices of mixtures with water, by tenths of mass, 589 nm and 20 °C: handbook values
+// from memory.
 var glycerolIndices = [...]float64{waterIndex, 1.3448, 1.3575, 1.3707, 1.3841, 1.3981, 1.4129, 1.4279, 1.4431, 1.4584,
 	1.4740}
 

@@ -33,7 +33,7 @@ func (u UnitLit) Under() Stops { return Stops(-math.Log2(u.Share)) }
 // draw of something that moves is a ghost, as faint as their light.
 const ghostShare = 0.1
 
-// Lit is that of the unit that is lit longest among those that count. Without a guide number of the first all count.
+// Lit describes the unit that is lit longest among those that count. Without a guide number of the first, all count.
 func (f Flash) Lit() Lit {
 	units := f.unitsLit()
 	slices.SortStableFunc(units, func(a, b UnitLit) int { return cmp.Compare(b.duration(), a.duration()) })

@@ -131,7 +131,8 @@ func (f Flash) Discharge() Discharge {
 	return Discharge{Control: f.Control, Full: f.Duration, Is: f.Measured, Figures: f.Figures}
 }
 
-// Light is what reaches the sensor, for who judges or draws a picture. Exposures are in stops, of a white subject.
+// Light is what reaches the sensor, for callers that judge or draw a picture. Exposures are in stops, of a white
+// subject.
 type Light struct {
 	Key        Stops // by the flash, at the focus spot; where nothing is known, as it should be
 	Background Stops // of what is bright behind it; where nothing is known, as it should be
@@ -149,13 +150,13 @@ type Light struct {
 	Ghosts                                           []UnitLit // flashes beside it that last longer and give little
 }
 
-// Light is that of a frame whose shutter is open for a time.
+// Light returns the light of a frame whose shutter is open for a time.
 func (s Setup) Light(open phys.Time) Light {
 	b := s.Background
 	l := Light{Room: Stops(math.Inf(-1)), Lens: s.Camera.Lens(), Picture: s.Camera.Picture(),
 		Bright: HalfAngle(b.Width, b.Distance), Black: HalfAngle(b.Width+2*b.BlackWidth, b.Distance)}
-	l.Key, l.KeyKnown = first(s.KeyWays(), 0)
-	l.Background, l.BackgroundKnown = first(s.BackgroundWays(), BackgroundAim.Stops())
+	l.Key, l.KeyKnown = first(s.KeyEstimates(), 0)
+	l.Background, l.BackgroundKnown = first(s.BackgroundEstimates(), BackgroundAim.Stops())
 	lit := s.Flash.Lit()
 	l.Pulse, l.PulseKnown, l.PulseIdeal, l.PulseOf, l.Ghosts = lit.Pulse, lit.Known, lit.Ideal, lit.Unit, lit.Ghosts
 	switch r := s.Room; {
@@ -176,8 +177,8 @@ type Exposed struct {
 	Stops Stops
 }
 
-// KeyWays are the flash's exposures by all that is known of it, the most direct first: that one counts.
-func (s Setup) KeyWays() (ways []Exposed) {
+// KeyEstimates lists the flash's exposure by each known method, the most direct first: that one counts.
+func (s Setup) KeyEstimates() (ways []Exposed) {
 	f, n := s.Flash, s.Camera.Lens().WorkingFNumber()
 	if f.Seen.Known {
 		ways = append(ways, Exposed{"the white card", "flash.seen", seenStops(f.Seen.Value)})
@@ -191,8 +192,8 @@ func (s Setup) KeyWays() (ways []Exposed) {
 	return ways
 }
 
-// BackgroundWays are so for the background.
-func (s Setup) BackgroundWays() (ways []Exposed) {
+// BackgroundEstimates lists the background's exposure in the same way.
+func (s Setup) BackgroundEstimates() (ways []Exposed) {
 	b := s.Background
 	if b.Seen.Known {
 		ways = append(ways, Exposed{"the histogram", "background.seen", seenStops(b.Seen.Value)})

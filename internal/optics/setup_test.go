@@ -160,7 +160,7 @@ func TestWhatWasSeenGoesStale(t *testing.T) {
 func TestBlurAtTurn(t *testing.T) {
 	l, p := DefaultSetup().Camera.Lens(), DefaultSetup().Camera.Picture()
 	assert.InEpsilon(t, 1.226e-3, float64(BlurAtTurn(31.62e-3, l, p).Subject), 1e-3, "9.807/2 times 15.81 ms squared")
-	longest := LongestAtTurn(l, p)
+	longest := LongestAtApex(l, p)
 	assert.InEpsilon(t, float64(SharpBlur(l, p)), float64(BlurAtTurn(longest, l, p).Subject), 1e-9)
 }
 
@@ -173,7 +173,7 @@ func TestFrameLevel(t *testing.T) {
 	}
 	// 5 stops under white are 1/32 of its light, 3.1 %: 49.5 of 255 in sRGB (from memory).
 	assert.InDelta(t, 49.5/255, float64(FrameLevel(-5, 1, 1)), 1e-3)
-	enough := BlackEnough(-9, open)
+	enough := MinBlackExposure(-9, open)
 	assert.InDelta(t, float64(BlackLevel), float64(FrameLevel(-9, open, enough)), 1e-9)
 	for _, c := range []struct{ time, mark phys.Time }{{1. / 129, 1. / 125}, {0.1, 1. / 8}, {0.126, 1. / 6},
 		{25.3, 25}, {31, 30}, {32.2, 33}, {1e-6, 1. / 8000}} {

@@ -7,11 +7,11 @@ import (
 	"time"
 )
 
-// serverName is in the Server header of every answer, by which Answers knows a page like this one.
+// serverName is in the Server header of every answer, by which IsServing knows it.
 const serverName = "Stillwater"
 
-// Answers reports whether a page like this one listens at an address as it is configured: ":8737" is this machine's.
-func Answers(ctx context.Context, address string) bool {
+// IsServing reports whether Stillwater serves its page at an address as it is configured: ":8737" is this machine's.
+func IsServing(ctx context.Context, address string) bool {
 	const patience = 2 * time.Second
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {

@@ -13,8 +13,8 @@ type liquid struct {
 	scatter float64 // per mm: what is scattered comes out again as diffuse white
 }
 
-// liquidNamed has those of package optics; any other looks like water. How strongly a dye absorbs and milk scatters
-// depends on how much there is of it: own choice, no source.
+// liquidNamed returns the optics of a liquid that package optics knows; any other looks like water. How strongly a dye
+// absorbs and milk scatters depends on how much there is of it: own choice, no source.
 func liquidNamed(name string) liquid {
 	known, err := optics.LiquidNamed(name)
 	if err != nil {

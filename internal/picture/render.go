@@ -63,7 +63,7 @@ func (p *pixel) mean() vec {
 
 type renderer struct {
 	*stage
-	ctx    context.Context
+	ctx    context.Context // of Render, whose call the renderer does not outlive
 	light  Light
 	opts   Options
 	pixels []pixel
@@ -73,14 +73,14 @@ type renderer struct {
 // Own choice, by looking: contrasts (of the square root of brightness, 0 to 1) under which pixels between samples are
 // blended, and over which an edge is sampled again.
 const (
-	calm      = 0.026
-	calmFar   = 0.012 // the same between samples four pixels apart
-	edge      = 0.06
-	restless  = 0.0035 // variance
-	inRow     = 0.03   // as calm, between the rows of a pixel of narrow waves
-	sharp     = 2.5    // of 480 pixels, how many beside an edge need no samples of their own
-	atEdges   = 2
-	restlessN = 3
+	blendBelow    = 0.026
+	blendBelowFar = 0.012 // the same between samples four pixels apart
+	edge          = 0.06
+	noiseAbove    = 0.0035 // variance
+	inRow         = 0.03   // as blendBelow, between the rows of a pixel of narrow waves
+	sharp         = 2.5    // of 480 pixels, how many beside an edge need no samples of their own
+	edgeSamples   = 2
+	noiseSamples  = 3
 )
 
 // expose takes the samples.
@@ -104,12 +104,12 @@ func (r *renderer) expose() {
 			r.first(t, x, y)
 		}
 	})
-	r.between(4, calmFar)
+	r.between(4, blendBelowFar)
 	if r.opts.Quality == Preview {
 		r.between(2, math.Inf(1))
 		return
 	}
-	r.between(2, calm)
+	r.between(2, blendBelow)
 	r.smoothEdges()
 }
 
@@ -333,10 +333,10 @@ func (r *renderer) smoothEdges() {
 				r.sampleRows(t, x, y)
 				continue
 			}
-			r.sample(t, x, y, atEdges)
+			r.sample(t, x, y, edgeSamples)
 			m := p.l / float32(p.n)
-			if p.l2/float32(p.n)-m*m > restless {
-				r.sample(t, x, y, restlessN)
+			if p.l2/float32(p.n)-m*m > noiseAbove {
+				r.sample(t, x, y, noiseSamples)
 			}
 		}
 	})

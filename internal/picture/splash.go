@@ -173,7 +173,7 @@ func (s *shapes) surface(r float64) float64 {
 	return h
 }
 
-// distance is that to all of them.
+// distance is the distance to the nearest of all shapes.
 func (s *shapes) distance(r, y float64) float64 {
 	const e = 0.02
 	h := s.surface(r)

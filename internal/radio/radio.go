@@ -57,10 +57,10 @@ func check(code string) error {
 	return nil
 }
 
-// Countries are those to choose from.
+// Countries lists the countries to choose from.
 func (f File) Countries() []string { return Countries() }
 
-// Countries are those of which the kernel knows the rules, by the two letters of ISO 3166-1. Source: the file
+// Countries lists the countries whose rules the kernel knows, by the two letters of ISO 3166-1. Source: the file
 // regulatory.db of Debian's package wireless-regdb 2026.05.30.
 func Countries() []string {
 	return strings.Fields(`AD AE AF AI AL AM AN AR AS AT AU AW AZ BA BB BD BE BF BG BH BL BM BN BO BR BS BT BW BY BZ CA CF

@@ -12,8 +12,8 @@ import (
 	"stillwater/internal/tuning"
 )
 
-// Asked is a rehearsal as somebody asks for it, in words.
-type Asked struct {
+// Request is a rehearsal as its flags ask for it.
+type Request struct {
 	Set                   shot.Set
 	Own                   bool // the set is the person's: it is not placed
 	Method, Placing, Room string
@@ -23,8 +23,8 @@ type Asked struct {
 	Shuffled              bool          // of the sweep: the trims in any order
 }
 
-// Define defines the flags that ask, with their usual values.
-func (a *Asked) Define(flags *flag.FlagSet) {
+// Define defines the flags, with their usual values.
+func (a *Request) Define(flags *flag.FlagSet) {
 	flags.IntVar(&a.Tries, "tries", 0, "how many tries to make and sum up")
 	flags.StringVar(&a.Method, "method", string(Gates),
 		"of the tries: gates (the set's beams), one-beam (a fixed delay after a throw's second) or hand (a person's remote)")
@@ -41,13 +41,13 @@ func (a *Asked) Define(flags *flag.FlagSet) {
 }
 
 // Any reports whether tries or a sweep are asked for.
-func (a Asked) Any() bool { return a.Tries != 0 || a.Sweep != nil }
+func (a Request) Any() bool { return a.Tries != 0 || a.Sweep != nil }
 
 // Answer is what came of it: in words, or as JSON.
 type Answer interface{ Write(io.Writer) error }
 
 // Run rehearses with options of its own.
-func (a Asked) Run(o Options) (Answer, error) {
+func (a Request) Run(o Options) (Answer, error) {
 	if a.Sweep != nil {
 		return RunSweep(o, *a.Sweep, a.Shuffled)
 	}
@@ -58,7 +58,7 @@ func (a Asked) Run(o Options) (Answer, error) {
 const maxTries = 100_000
 
 // Options are what is asked for. Errors name the flag and what to give.
-func (a Asked) Options() (Options, error) {
+func (a Request) Options() (Options, error) {
 	o := Options{Set: a.Set, Method: Method(a.Method), Tries: a.Tries, Seed: a.Seed}
 	switch {
 	case a.Tries != 0 && a.Sweep != nil:

@@ -163,7 +163,7 @@ func (r *Rig) Link() io.ReadWriteCloser {
 	return r.link
 }
 
-// Preset is that of the room.
+// Preset returns the room's preset.
 func (r *Rig) Preset() scene.Preset {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -22,8 +22,8 @@ type ColumnRise struct {
 	Draws   phys.Speed  // at which its end draws back into a thread as thick as it is first
 }
 
-// draws is that speed by the momentum that an end of a thread of radius a gathers: pi a sigma against rho pi a² u²
-// (J. B. Keller, Phys. Fluids 26 (1983) 3451-3453, from memory).
+// draws is the speed at which a thread of radius a retracts, by the momentum that its end gathers: pi a sigma against
+// rho pi a² u² (J. B. Keller, Phys. Fluids 26 (1983) 3451-3453, from memory).
 func draws(liquid splash.Liquid, width phys.Length) phys.Speed {
 	return phys.Speed(math.Sqrt(float64(liquid.SurfaceTension) / (float64(liquid.Density) * float64(width) / 2)))
 }

@@ -127,7 +127,7 @@ func timedPhases() []timed {
 // columnSpeedRoot is the root of the Weber number below which this room's drops raise no column.
 const columnSpeedRoot = 8
 
-// liquids are those of a drop and of the pool.
+// liquids returns the liquids of a drop and of the pool.
 func liquids(drop, pool string) (ofDrop, ofPool splash.Liquid, err error) {
 	if ofDrop, err = splash.LiquidNamed(drop); err != nil || pool == shot.SameLiquid {
 		return ofDrop, ofDrop, err

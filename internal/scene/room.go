@@ -186,7 +186,7 @@ func newWith(seed uint64, s spreads) *Room {
 
 // Release starts what the set describes, by hand: it reaches the first sensor a reaction time later.
 //
-// Errors are those of package splash or ballistics for an impossible set.
+// Errors: as packages splash and ballistics, for an impossible set.
 func (r *Room) Release(set shot.Set, at time.Duration) (Flight, error) {
 	return r.start(set, at, dice.handDelay)
 }

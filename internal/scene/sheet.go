@@ -151,7 +151,7 @@ func (f film) at(sides func(age float64) (long, wide float64), age float64) (For
 	return Drop, phys.Length(2 * radius * math.Cbrt(9.02*3/4))
 }
 
-// volumeOf is that of what is thrown: a set has the diameter of a sphere of it.
+// volumeOf is the volume of what is thrown: a set has the diameter of a sphere of it.
 func volumeOf(mass phys.Length) float64 { return math.Pi / 6 * math.Pow(float64(mass), 3) }
 
 // passLength is how long a throw's liquid is where it passes a beam so long before or after the second one.

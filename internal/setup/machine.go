@@ -43,7 +43,7 @@ func Flags(flags *flag.FlagSet) *Options {
 
 // ThisMachine is the machine that this runs on; log gets what a board process says.
 func ThisMachine(out, log io.Writer) Machine {
-	return Machine{Out: out, Running: page.Answers, Service: systemctl,
+	return Machine{Out: out, Running: page.IsServing, Service: systemctl,
 		Dial: func(ctx context.Context, conf config.Config) (Board, error) {
 			if conf.Board.Kind == config.Serial {
 				conf.Board.Socket = "" // the board is asked directly

@@ -295,7 +295,7 @@ func (p plan) shutter(before time.Duration) Cue {
 		Width: out.Delay + p.shutterLead() + shutterTail}
 }
 
-// timeline is that of the middle shot.
+// timeline is the timeline of the middle shot.
 func (p plan) timeline(program Program) (Timeline, error) {
 	e, err := p.set.Estimate()
 	if err != nil {
@@ -328,7 +328,7 @@ func (p plan) timeline(program Program) (Timeline, error) {
 	return t, nil
 }
 
-// bar is that of a cue around the moment. A flash's is how long it is lit, if that is known: its light begins at the
+// bar is a cue's bar around the moment. A flash's is how long it is lit, if that is known: its light begins at the
 // moment, when the contact has been closed for the output's delay.
 func (p plan) bar(c Cue, moment time.Duration) Bar {
 	lit := p.set.Flash.Lit()

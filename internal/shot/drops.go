@@ -166,7 +166,7 @@ func (d *DropsSet) fields(trim *phys.Time) []field {
 // openingNames are the openings' names in JSON, in order of time.
 var openingNames = [maxCount]string{"first", "second", "third"}
 
-// openings are those of the drops that are asked for.
+// openings lists the openings of the drops in use.
 func (d DropsSet) openings() []Opening {
 	return []Opening{d.First, d.Second, d.Third}[:d.Count]
 }

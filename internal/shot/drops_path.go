@@ -225,7 +225,7 @@ func (d DropsSet) splashes(p DropsPath, off deviation) (DropsPath, error) {
 	return p, nil
 }
 
-// liquid is that of the drops. Its name was checked.
+// liquid is the drops' liquid, whose name was checked.
 func (d DropsSet) liquid() splash.Liquid {
 	liquid, _ := splash.LiquidNamed(d.Liquid)
 	return liquid
@@ -310,7 +310,7 @@ func (d DropsSet) columnOf(f FallingDrop, off deviation) (splash.Column, error) 
 				fallback: "measure again, from contact"}
 		}
 	}
-	c = c.Emerging(off.emerges).Deviating(off.column, off.tall)
+	c = c.Emerging(off.emerges).Scaled(off.column, off.tall)
 	return c.Later(c.Emerges * phys.Time(math.Expm1(off.splash))), nil
 }
 

@@ -331,7 +331,7 @@ func (s Set) tall(e Estimate) (phys.Length, float64) {
 	return tallAt(s.Drop.Phase, e, impact, 0)
 }
 
-// tallAt is so for a phase of an impact whose column was measured, or 0.
+// tallAt is the same for a phase of an impact whose column was measured, or 0.
 func tallAt(phase splash.Phase, e Estimate, i splash.Impact, measured phys.Length) (phys.Length, float64) {
 	switch phase {
 	case splash.Contact:

@@ -59,7 +59,7 @@ func (d DropSet) start() (splash.Start, error) {
 	return start, asField(err, "drop.nozzle")
 }
 
-// liquid is that of the drop.
+// liquid is the drop's liquid.
 func (d DropSet) liquid() (splash.Liquid, error) { return liquidNamed("drop.liquid", d.Liquid) }
 
 // pool is the liquid of the pool.
@@ -189,7 +189,7 @@ func (t ThrowSet) delay(interval phys.Time) (phys.Time, error) {
 	return p.Time, err
 }
 
-// middleDelay is that of the middle of the accepted speeds.
+// middleDelay is the delay at the middle of the accepted speeds.
 func (t ThrowSet) middleDelay() (phys.Time, error) {
 	p, err := t.flight((t.SpeedLow + t.SpeedHigh) / 2)
 	return p.Time, err

@@ -19,8 +19,8 @@ const goodShare = 0.97
 // dark, and hardly one is 6 mm across. Own choice, no source.
 const guardHeight = 12 * mm
 
-// InPlaceShare is the share of throws, on average the one that e describes, that are within InPlace of the focus spot,
-// seen from the side, once the trim is right: by angle and speed as they leave the hand, and along the path by the rest
+// InPlaceShare is the share of throws, on average like e, that pass within InPlace of the focus spot as seen from the
+// side, once the trim is right: by angle and speed as they leave the hand, and along the path by the rest
 // of the error budget.
 //
 // Errors: *FieldError or *Refusal, as Estimate.

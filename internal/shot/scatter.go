@@ -21,10 +21,10 @@ type throwScatter struct {
 	path place                                     // its direction at the spot, 1 long
 }
 
-// scatter is that of throws whose average is the one that e describes. It takes no account of the floor: a throw that
-// is below it is not near a spot above it.
+// scatter is the scatter of throws whose average is the one that e describes. It takes no account of the floor: a throw
+// that is below it is not near a spot above it.
 //
-// Errors are those of ballistics, for that throw.
+// Errors: as package ballistics, for that throw.
 func (t ThrowSet) scatter(e Estimate, spread Spread) (throwScatter, error) {
 	spot, err := t.flight(e.Speed)
 	if err != nil {

@@ -115,15 +115,15 @@ func (e *TooLateError) Error() string {
 		phys.Round(e.At, 3))
 }
 
-// Emerging is a column that emerges later by that logarithm of its time, and is highest when it was.
+// Emerging is the column with its time of emergence scaled by exp(later); it is highest when it was.
 func (c Column) Emerging(later float64) Column {
 	c.Emerges = min(c.Emerges*phys.Time(math.Exp(later)), c.Highest-c.rise(mostSlowing))
 	return c
 }
 
-// Deviating is a column whose times and height differ by these logarithms. What rises higher with the same forces on it
-// takes longer to, by the root.
-func (c Column) Deviating(times, height float64) Column {
+// Scaled is the column with times and height scaled by exp(times) and exp(height). What rises higher under the same
+// forces takes longer, by the root.
+func (c Column) Scaled(times, height float64) Column {
 	later := phys.Time(math.Exp(times))
 	rise := (c.Highest - c.Emerges) * later * phys.Time(math.Exp(height/2))
 	c.Emerges *= later

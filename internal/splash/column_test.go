@@ -111,7 +111,7 @@ func TestColumnMeasured(t *testing.T) {
 	slowed := func(c Column) float64 { return float64(c.Height) / math.Pow(float64(c.Highest-c.Emerges), 2) }
 	assert.InEpsilon(t, slowed(c), slowed(m), 1e-9, "the forces on it are the same")
 	assert.InDelta(t, 40e-3, float64(m.High)/math.Exp(0.128), 0.1e-3)
-	later := c.Deviating(0.1, -0.2)
+	later := c.Scaled(0.1, -0.2)
 	assert.InEpsilon(t, float64(c.Emerges)*math.Exp(0.1), float64(later.Emerges), 1e-9)
 	assert.InEpsilon(t, float64(c.Highest-c.Emerges)*math.Exp(0), float64(later.Highest-later.Emerges), 1e-9,
 		"a tenth slower, and a fifth lower: it rises for as long")

@@ -72,7 +72,7 @@ type Window struct {
 	Bubble bool
 }
 
-// Probability is that of the band from Low to High.
+// Probability is the probability of the band from Low to High.
 const Probability = 0.8
 
 // NoColumnError reports an impact too slow to raise a column.

@@ -191,7 +191,7 @@ func Draw(s Strip, opts Options) Drawing {
 	return d
 }
 
-// ownStyle is that of a file: black on white, for paper too.
+// ownStyle is the style of a file: black on white, for paper too.
 const ownStyle = `<style>.tries{background:#fff;font-family:sans-serif}` +
 	`.tries text{fill:#111;font-size:13px}.tries .tick,.tries .many{fill:#444;font-size:12.5px}` +
 	`.tries .lane{stroke:#ccc}.tries .axis{stroke:#555}.tries .best{stroke:#a40;stroke-width:2;stroke-dasharray:5 4}` +

@@ -7,8 +7,8 @@ import (
 	"path/filepath"
 )
 
-// Replace has a text in a file, in place of what was there. It is on the disk before it counts: after a loss of power
-// the file has the one or the other.
+// Replace replaces a file by a text, atomically: after a loss of power the file has the old text or the new one. The
+// text is on the disk when Replace returns.
 func Replace(path string, text []byte, mode fs.FileMode) error {
 	next := path + ".new"
 	file, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)

@@ -50,7 +50,7 @@ type row struct {
 	scatter, tolerance float64
 	weights            []float64 // sum to the row's own share
 	share              float64
-	said               map[Verdict][]float64 // see sayings
+	said               map[Verdict][]float64 // see logLikelihoods
 	good               []float64             // the rate of good shots, so many steps from the best trim
 }
 
@@ -66,7 +66,7 @@ func newPosterior(plan Plan, tries []Try, now time.Duration) *posterior {
 	for _, s := range scatterFactors {
 		for _, t := range toleranceFactors {
 			r := row{scatter: s * scatter, tolerance: t * tolerance, weights: make([]float64, trims)}
-			r.said = r.sayings(p.step)
+			r.said = r.logLikelihoods(p.step)
 			lean := logNormal(s, scatterSpread) + logNormal(t, toleranceSpread)
 			for i := range r.weights {
 				r.weights[i] = prior[i] + lean
@@ -193,9 +193,9 @@ func (g likelihood) apply(r *row, p *posterior) {
 	}
 }
 
-// sayings is the logarithm of the probability of each verdict, for every distance from the best trim on the grid: the
-// middle of each list is a shot at its best moment on average, and after it come those that are late.
-func (r *row) sayings(step float64) map[Verdict][]float64 {
+// logLikelihoods is the logarithm of the probability of each verdict, for every distance from the best trim on the
+// grid: the middle of each list is a shot at its best moment on average, and after it come those that are late.
+func (r *row) logLikelihoods(step float64) map[Verdict][]float64 {
 	const cells = 2*trims + 2
 	early, good := make([]float64, cells), make([]float64, cells)
 	late, nothing := make([]float64, cells), make([]float64, cells)

@@ -14,7 +14,7 @@ var ErrArmed = errors.New("something is armed")
 // ended may be begun again.
 const Check = 20 * time.Millisecond
 
-// Do does work unless something is armed. When something is, its context ends, with ErrArmed for its cause. Do returns
+// Do runs work unless something is armed. When something is, its context ends, with ErrArmed for its cause. Do returns
 // when the work has: nil if that succeeded, why its context ended if that is why it failed, or else its error.
 func Do(ctx context.Context, armed func() bool, work func(context.Context) error) error {
 	if armed() {

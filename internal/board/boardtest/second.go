@@ -36,7 +36,7 @@ func SecondHost(t *testing.T, port string, beam func(broken bool)) {
 	assert.Equal(t, 1, said["disarmed"])
 }
 
-// SecondHostReads has that host decode and encode the examples.
+// SecondHostReads lets the second host decode and encode the examples.
 func SecondHostReads(t *testing.T) {
 	t.Helper()
 	require.NoError(t, runHost(t, func(string) {}, "examples", hostFolder))

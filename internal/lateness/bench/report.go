@@ -12,7 +12,7 @@ import (
 	"stillwater/internal/render"
 )
 
-// speeds are those that lateness is shown for: a slow drop or tilt, a throw, a fast throw.
+// speeds are the speeds of liquid that lateness is shown for: a slow drop or tilt, a throw, a fast throw.
 var speeds = [...]phys.Speed{1, 3, 6}
 
 // Setup describes the board and the machine that were measured.

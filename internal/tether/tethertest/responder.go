@@ -378,7 +378,7 @@ func storageInfo() []byte {
 	return str(str(u32(b, 1000), "card"), "")
 }
 
-// handles are those in a folder, or all.
+// handles returns the object handles in a folder, or all.
 func handles(parent uint32, objects int) []byte {
 	var all []uint32
 	in := func(of uint32) bool { return parent == of || parent == 0 }
