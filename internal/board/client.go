@@ -195,7 +195,7 @@ func (c *Client) linkTimedOut() {
 	over := c.gone == nil && c.linkTimer.expire()
 	c.mu.Unlock()
 	if over {
-		c.shutdown(fmt.Errorf("%w: nothing heard from it for %v; it disarms by itself", ErrGone, linkTimeout))
+		c.shutdown(fmt.Errorf("nothing heard from it for %v; it disarms by itself", linkTimeout))
 	}
 }
 
@@ -231,7 +231,7 @@ func (c *Client) Close() error {
 		close(c.closed)
 	}
 	c.mu.Unlock()
-	c.shutdown(fmt.Errorf("%w: the connection was closed here", ErrGone))
+	c.shutdown(errors.New("the connection was closed here"))
 	c.goroutines.Wait()
 	return nil
 }
@@ -241,7 +241,7 @@ func (c *Client) shutdown(why error) {
 	c.mu.Lock()
 	first := c.gone == nil
 	if first {
-		c.gone = why
+		c.gone = &GoneError{why}
 		c.linkTimer.stop()
 		close(c.done)
 	}
@@ -408,7 +408,7 @@ func (c *Client) write(p []byte) error {
 	_, err := c.link.Write(p)
 	c.writeMu.Unlock()
 	if err != nil {
-		c.shutdown(fmt.Errorf("%w: writing to it: %w", ErrGone, err))
+		c.shutdown(fmt.Errorf("writing to it: %w", err))
 		return c.goneErr()
 	}
 	return nil

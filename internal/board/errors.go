@@ -14,6 +14,12 @@ var (
 	ErrGone = errors.New("the board is gone")
 )
 
+// GoneError is ErrGone with its cause.
+type GoneError struct{ Cause error }
+
+func (e *GoneError) Error() string   { return ErrGone.Error() + ": " + e.Cause.Error() }
+func (e *GoneError) Unwrap() []error { return []error{ErrGone, e.Cause} }
+
 // RefusedError reports that the board refused a request, and why.
 type RefusedError struct {
 	Request wire.Type

@@ -44,8 +44,7 @@ func (c *Client) checkBoot(f wire.Frame) {
 		return
 	}
 	if m.BootID != c.id.BootID {
-		c.shutdown(fmt.Errorf("%w: it restarted (%s); it is disarmed and has no program: connect again",
-			ErrGone, m.Reset))
+		c.shutdown(fmt.Errorf("it restarted (%s); it is disarmed and has no program: connect again", m.Reset))
 	}
 }
 

@@ -30,7 +30,7 @@ func (c *Client) read() {
 			}
 		}
 		if err != nil {
-			c.shutdown(fmt.Errorf("%w: its link ended: %w", ErrGone, err))
+			c.shutdown(fmt.Errorf("its link ended: %w", err))
 			return
 		}
 	}
@@ -162,8 +162,7 @@ func (c *Client) handleReport(f wire.Frame) {
 
 func (c *Client) emit(e Event) {
 	if !c.queue.put(e) {
-		c.shutdown(fmt.Errorf("%w: nobody reads its events; %d shots, faults and changes of state are queued",
-			ErrGone, maxKept))
+		c.shutdown(fmt.Errorf("nobody reads its events; %d shots, faults and changes of state are queued", maxKept))
 	}
 }
 

@@ -1,8 +1,8 @@
 package control
 
 import (
+	"errors"
 	"fmt"
-	"strings"
 	"time"
 	"unicode"
 	"unicode/utf8"
@@ -45,9 +45,11 @@ func lostEdgesWords(input string, count uint32) string {
 
 // lostBoardWords says that the board is gone and why, reconnectedWords that it is there again.
 func lostBoardWords(err error) string {
-	why := strings.TrimPrefix(err.Error(), board.ErrGone.Error())
-	if why = strings.TrimPrefix(why, ": "); why != "" {
-		why = " (" + why + ")"
+	why := ""
+	if gone := new(board.GoneError); errors.As(err, &gone) {
+		why = fmt.Sprintf(" (%v)", gone.Cause)
+	} else if !errors.Is(err, board.ErrGone) {
+		why = fmt.Sprintf(" (%v)", err)
 	}
 	return "the board is gone" + why + "; it is being reached again"
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"strings"
 	"unicode/utf8"
@@ -60,19 +61,19 @@ func parseSetFile(text []byte, kind shot.Kind) (shot.Set, error) {
 
 // jsonProblem says what keeps a text from being JSON, and where, in words that are not package json's.
 func jsonProblem(text []byte, err error) error {
-	at, what := int64(len(text)), ""
 	syntax, kind := new(json.SyntaxError), new(json.UnmarshalTypeError)
 	switch {
 	case errors.As(err, &kind):
 		return fmt.Errorf("it is %s, and a set is written in braces", aJSON(kind.Value))
 	case !errors.As(err, &syntax):
 		return err
-	case strings.Contains(err.Error(), "unexpected end"):
-		what = "it ends before the set does"
-	case strings.Contains(err.Error(), "after top-level value"):
-		at, what = syntax.Offset, "there is text after the set"
-	default:
-		at, what = syntax.Offset, "unexpected character"
+	}
+	at, what := syntax.Offset, "unexpected character"
+	switch first := json.NewDecoder(bytes.NewReader(text)).Decode(new(json.RawMessage)); {
+	case first == nil:
+		what = "there is text after the set"
+	case errors.Is(first, io.EOF), errors.Is(first, io.ErrUnexpectedEOF):
+		at, what = int64(len(text)), "it ends before the set does"
 	}
 	before := text[:max(min(at, int64(len(text)))-1, 0)]
 	line := bytes.Count(before, []byte("\n")) + 1
