@@ -20,11 +20,11 @@ func TestAnswers(t *testing.T) {
 	s, err := New(t.Context(), Options{Control: &fakeController{}, Files: testFiles})
 	require.NoError(t, err)
 	ours := at(s.Handler())
-	assert.True(t, Answers(t.Context(), ours))
-	assert.False(t, Answers(t.Context(), at(http.NotFoundHandler())))
-	assert.False(t, Answers(t.Context(), at(http.RedirectHandler("http://"+ours+"/", http.StatusFound))))
-	assert.False(t, Answers(t.Context(), "127.0.0.1"))
-	assert.False(t, Answers(t.Context(), "192.0.2.1:no port"))
+	assert.True(t, IsServing(t.Context(), ours))
+	assert.False(t, IsServing(t.Context(), at(http.NotFoundHandler())))
+	assert.False(t, IsServing(t.Context(), at(http.RedirectHandler("http://"+ours+"/", http.StatusFound))))
+	assert.False(t, IsServing(t.Context(), "127.0.0.1"))
+	assert.False(t, IsServing(t.Context(), "192.0.2.1:no port"))
 
 	for _, path := range []string{"/", "/none", "/ws", "/pair", "/metrics"} {
 		answer, err := http.Get("http://" + ours + path)
