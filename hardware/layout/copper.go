@@ -5,7 +5,7 @@ import (
 	"math"
 )
 
-// Copper is a printed board: the same placement, with tracks on two layers.
+// Copper is the beginning of a printed board: the same placement, with tracks on two layers.
 type Copper struct {
 	*Plan
 	Tracks []Track
