@@ -1,9 +1,14 @@
 package main
 
 import (
+	"encoding/json"
+	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"stillwater/internal/control"
 )
 
 // TestSlowSending: where the network is slow the parts of a file become smaller, and larger again when it is not; after
@@ -46,4 +51,27 @@ func TestBusyMachine(t *testing.T) {
 	assert.Contains(t, eval[[]string](p, `waits.filter(Boolean)`),
 		"A.JPG: 8 other files are on their way. Sending continues in a moment.")
 	assert.Empty(t, eval[[]string](p, `sending.problems`))
+}
+
+// TestLookBackJudgesFirst: in Look back, too, the words of a practice shot wait until it was judged, or are asked for.
+func TestLookBackJudgesFirst(t *testing.T) {
+	t.Parallel()
+	_, p, _ := cameraEvening(t, startBrowser(t))
+	shots := []control.ShotView{seenShot(1), seenShot(2)}
+	shots[0].ID, shots[0].Verdict = 1, ""
+	shots[1].ID = 2
+	text, err := json.Marshal(shots)
+	require.NoError(t, err)
+	p.js(fmt.Sprintf(`import("./js/lookback/shotrow.js").then(({ ShotRow }) => {
+		const host = { commands: {}, able: true, frameOf: () => null };
+		window.rows = %s.map((shot) => new ShotRow(shot, host));
+		rows.forEach((r) => { document.body.prepend(r.node); r.set(true); });
+	})`, text))
+	p.until("they are there", `window.rows?.length === 2`)
+	const said = `rows.map((r) => !r.node.querySelector(".past-detail .seen").hidden)`
+	assert.Equal(t, []bool{false, true}, eval[[]bool](p, said), "the words of one that was judged are there")
+	p.js(`rows[0].node.querySelector(".tell").click()`)
+	assert.Equal(t, []bool{true, true}, eval[[]bool](p, said), "or asked for")
+	assert.True(t, eval[bool](p, `document.activeElement.matches(".seen")`), "a screen reader reads them")
+	assert.True(t, eval[bool](p, `rows[0].node.querySelector(".tell").hidden`))
 }
