@@ -297,7 +297,8 @@ func (i *Intake) show(e *evening, frames map[int64]control.FrameView) {
 	}
 }
 
-// Start looks at what came and comes, and shows it, until the context ends. Call what it returns to end it.
+// Start looks at what came and comes, and shows it, until the context ends. Call what it returns to end it, and what
+// larger picture is being made.
 func (i *Intake) Start(ctx context.Context, display Display) (end func()) {
 	ctx, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
@@ -305,7 +306,11 @@ func (i *Intake) Start(ctx context.Context, display Display) (end func()) {
 		defer close(done)
 		i.run(ctx, display)
 	}()
-	return func() { stop(); <-done }
+	return func() {
+		stop()
+		i.larger.end()
+		<-done
+	}
 }
 
 func (i *Intake) run(ctx context.Context, display Display) {

@@ -467,6 +467,41 @@ func TestLargerPicture(t *testing.T) {
 	assert.ErrorIs(t, err, record.ErrNotFound)
 }
 
+// Who stops the program while a frame is enlarged does not lose the frame: its file is not left as open.
+func TestStopEndsALargerPicture(t *testing.T) {
+	x := newStudio(t)
+	x.files = map[string][]byte{
+		"PICT0471.JPG": framestest.WithExif(framestest.Plain(2400, 1600), "2026:11:24 17:30:00", "")}
+	x.start()
+	x.sendAll()
+	x.screen.until(t, "it is looked at", func(now control.CameraNow, _ map[int64]control.FrameView) bool {
+		return now.Busy == "" && len(x.view().Frames) == 1
+	})
+	making := make(chan struct{})
+	x.o.Yield = func() {
+		close(making)
+		proctest.Eventually(t, "it is asked to end", func() bool {
+			x.larger.mu.Lock()
+			defer x.larger.mu.Unlock()
+			return x.larger.ended
+		})
+	}
+	asked := make(chan error, 1)
+	go func() {
+		_, err := x.Large(t.Context(), x.session, "PICT0471")
+		asked <- err
+	}()
+	<-making
+	x.end()
+	assert.Empty(t, x.larger.turn, "the end waits for it")
+	assert.NoFileExists(t, filepath.Join(x.store.session(x.session), openFile))
+	assert.ErrorIs(t, <-asked, page.ErrBusy)
+	_, err := x.Large(t.Context(), x.session, "PICT0471")
+	assert.ErrorIs(t, err, page.ErrBusy, "none is begun any more")
+	x.startAnew()
+	assert.Empty(t, x.leftOut(x.session))
+}
+
 // What is wrong with the connected camera, or with the watched folder, is shown until it is over.
 func TestProblemIsShown(t *testing.T) {
 	x := newStudio(t)

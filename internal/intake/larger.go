@@ -23,10 +23,13 @@ const (
 
 // larger makes pictures that are looked at closely, one at a time, and keeps the newest ones.
 type larger struct {
-	turn chan struct{} // has room for the one that makes one
+	turn   chan struct{} // has room for the one that makes one
+	making sync.WaitGroup
 
-	mu   sync.Mutex
-	kept []largePicture
+	mu    sync.Mutex
+	kept  []largePicture
+	stop  func() // ends the one that is being made
+	ended bool
 }
 
 type largePicture struct {
@@ -36,6 +39,31 @@ type largePicture struct {
 }
 
 func newLarger() *larger { return &larger{turn: make(chan struct{}, 1)} }
+
+// begin is the context of a picture that is about to be made, whoever asks for it; false: none is made any more. The
+// caller has the turn, and calls making.Done.
+func (l *larger) begin() (context.Context, bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.ended {
+		return nil, false
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	l.stop = stop
+	l.making.Add(1)
+	return ctx, true
+}
+
+// end ends the picture that is being made, for good, and waits for it.
+func (l *larger) end() {
+	l.mu.Lock()
+	l.ended = true
+	if l.stop != nil {
+		l.stop()
+	}
+	l.mu.Unlock()
+	l.making.Wait()
+}
 
 func (l *larger) find(of string) (largePicture, bool) {
 	l.mu.Lock()
@@ -61,7 +89,7 @@ func (i *Intake) Picture(ctx context.Context, session int64, name string) ([]byt
 	return i.o.Journal.FramePicture(ctx, session, name)
 }
 
-// Large implements page.Camera. What takes longer than who asks may wait is made all the same: they ask again.
+// Large implements page.Camera. What takes longer than the caller may wait is made all the same, for when it asks again.
 func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte, error) {
 	folder, err := frames.Open(i.store.session(session))
 	if err != nil {
@@ -85,12 +113,19 @@ func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte,
 		folder.Close()
 		return nil, page.ErrBusy
 	}
+	making, ok := i.larger.begin()
+	if !ok {
+		folder.Close()
+		<-i.larger.turn
+		return nil, page.ErrBusy
+	}
 	done := make(chan largePicture, 1)
 	go func() {
+		defer i.larger.making.Done()
 		runtime.LockOSThread() // and never unlocked: it yields for good
 		i.o.Yield()
 		defer func() { folder.Close(); <-i.larger.turn }()
-		done <- i.makeLarge(session, folder, list[at], of)
+		done <- i.makeLarge(making, session, folder, list[at], of)
 	}()
 	select {
 	case made := <-done:
@@ -101,14 +136,14 @@ func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte,
 }
 
 // makeLarge makes a picture unless something is armed.
-func (i *Intake) makeLarge(session int64, folder *frames.Folder, frame frames.Frame, of string) largePicture {
+func (i *Intake) makeLarge(ctx context.Context, session int64, folder *frames.Folder, frame frames.Frame, of string,
+) largePicture {
 	made, known := i.larger.find(of)
 	if known {
 		return made
 	}
 	made.of = of
-	// Who asked may be gone, and asks again.
-	err := unarmed.Do(context.Background(), i.armed, func(ctx context.Context) error {
+	err := unarmed.Do(ctx, i.armed, func(ctx context.Context) error {
 		img, turned, err := i.decodeLarge(ctx, session, folder, frame)
 		if err == nil {
 			made.picture, err = contactsheet.Preview(img, turned, largeSide)
@@ -118,6 +153,8 @@ func (i *Intake) makeLarge(session int64, folder *frames.Folder, frame frames.Fr
 	switch {
 	case errors.Is(err, unarmed.ErrArmed):
 		made.err = page.ErrArmed
+	case errors.Is(err, context.Canceled):
+		made.err = page.ErrBusy
 	case errors.Is(err, fs.ErrNotExist):
 		made.err = fmt.Errorf("the file of %s is %w", frame.Name, record.ErrNotFound)
 	case err != nil:
