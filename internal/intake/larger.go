@@ -89,7 +89,7 @@ func (i *Intake) Picture(ctx context.Context, session int64, name string) ([]byt
 	return i.o.Journal.FramePicture(ctx, session, name)
 }
 
-// Large implements page.Camera. What takes longer than the caller may wait is made all the same, for when it asks again.
+// Large implements page.Camera. What takes longer than the caller may wait is made anyway, for when it asks again.
 func (i *Intake) Large(ctx context.Context, session int64, name string) ([]byte, error) {
 	folder, err := frames.Open(i.store.session(session))
 	if err != nil {
