@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"slices"
 	"time"
 
 	"stillwater/internal/frames"
@@ -68,6 +69,7 @@ type Sheet struct {
 	away      map[string]bool // frames that are known, and are not in the folder
 	said      said
 	noShot    map[string]bool // frames that a person says are of no shot
+	aside     []string        // frames that are used for something else, by what they are called
 	reference *reference      // nil: nothing is measured
 }
 
@@ -94,6 +96,7 @@ type Options struct {
 	Accept     bool   // what was measured is put on record
 	Watch      bool   // the folder is watched
 	Camera     string // the port of the camera that is fetched from; "" none
+	Ruler      string // the frame with the ruler; "" none
 	Only       bool   // a frame that is known and not in the folder is forgotten, and does not count as it was
 
 	// Open is called before a frame's files are opened, and what it returns when they are closed. An error leaves them
@@ -105,11 +108,16 @@ type Options struct {
 	said  said
 }
 
+// aside are the frames that show the place without liquid, or a ruler: they hardly are of a shot.
+func (o *Options) aside() []string {
+	return slices.DeleteFunc([]string{o.Measure.Empty, o.Ruler}, func(name string) bool { return name == "" })
+}
+
 // Make reads a folder's frames, as far as they are not known already, matches them to a session's shots, and keeps what
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, said: o.said,
-		only: o.Only, open: o.Open, noShot: map[string]bool{}, listed: map[string]bool{}, away: map[string]bool{},
+		only: o.Only, open: o.Open, noShot: map[string]bool{}, aside: o.aside(), listed: map[string]bool{}, away: map[string]bool{},
 		shown: map[string]*pictured{}}
 	if o.Open == nil {
 		s.open = func(string) (func(), error) { return func() {}, nil }
@@ -221,7 +229,8 @@ func (s *Sheet) matchBoot(first, last int, timed []frames.Frame, matched []bool,
 		}
 		place[i] = len(free)
 		free = append(free, i)
-		list = append(list, match.Frame{At: frame.Taken.Sub(timed[0].Taken), Number: frame.Number})
+		list = append(list, match.Frame{At: frame.Taken.Sub(timed[0].Taken), Number: frame.Number,
+			Aside: slices.ContainsFunc(s.aside, func(name string) bool { return isNamed(frame, name) })})
 	}
 	for _, p := range settled {
 		if at, isFree := place[p.Frame]; isFree && p.Shot >= first && p.Shot < last {

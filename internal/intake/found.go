@@ -84,6 +84,9 @@ func (i *Intake) lookOptions(session int64, g reference, wide phys.Length, settl
 		return i.opened(session, frame)
 	}}
 	o.Measure = g.measure(wide)
+	if g.Ruler != nil {
+		o.Ruler = g.Ruler.Name
+	}
 	for n, one := range settle {
 		if slices.ContainsFunc(settle[n+1:], func(later said) bool { return later.replaces(one) }) {
 			continue

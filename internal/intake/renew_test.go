@@ -196,3 +196,33 @@ func TestPersonsMeasurementStays(t *testing.T) {
 	assert.NotContains(t, shots, left[0].Shot)
 	assert.NotContains(t, shots, first)
 }
+
+// The frame that is chosen as the empty one is taken for none of the evenly spaced shots any more, so that one pair
+// settles the others, and so is the one with the ruler; what a person says of them counts before that.
+func TestEmptyFrameAndRulerAreNoShots(t *testing.T) {
+	var even []int
+	for i := range 6 {
+		even = append(even, 20*i)
+	}
+	picture := framestest.Plain(60, 40)
+	x := newStudioOf(t, shot.DefaultSet(), even, func(int) []byte { return picture })
+	before := func(name, taken string) { x.files[name] = framestest.WithExif(picture, taken, "") }
+	before("PICT0469.JPG", "2026:11:24 17:29:20")
+	before("PICT0470.JPG", "2026:11:24 17:29:40")
+	x.start()
+	x.sendAll()
+	v := x.until(func(v page.CameraView) bool { return len(v.Frames) == 8 })
+	require.Zero(t, v.Certain, "each could be the one before")
+	require.NoError(t, x.Reference(x.session, "PICT0470", "", false))
+	require.NoError(t, x.Ruler(x.session, "PICT0469", 0.1, 0.5, 0.9, 0.5, "10 cm"))
+	v = x.idle()
+	assert.Equal(t, []int{0, 0, 1, 2, 3, 4, 5, 6}, shotsOf(v))
+	require.NoError(t, x.Pair(t.Context(), x.session, 3, "PICT0473"))
+	v = x.untilSaid("PICT0473 is shot 3")
+	assert.Equal(t, 6, v.Certain)
+	require.NoError(t, x.Pair(t.Context(), x.session, 0, "PICT0473"))
+	x.untilSaid("What you said of PICT0473 is taken back.")
+	require.NoError(t, x.Pair(t.Context(), x.session, 1, "PICT0470"))
+	v = x.untilSaid("PICT0470 is shot 1")
+	assert.Equal(t, 1, shotsOf(v)[1])
+}
