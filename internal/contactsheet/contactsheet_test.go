@@ -342,3 +342,26 @@ func TestEmpty(t *testing.T) {
 	s = Sheet{Rows: []Row{{Match: match.Match{Sure: match.Open, NoFrame: 1}}}}
 	assert.Equal(t, "open: it has none, 99 %", s.Rows[0].sureWords())
 }
+
+// Of an evening of two kinds both are named, on each frame too, and one delay of both is two.
+func TestTwoKindsOnTheSheet(t *testing.T) {
+	source, folder := evening(t)
+	page := func() (string, int) {
+		s := sheetOf(t, source, folder)
+		var out bytes.Buffer
+		require.NoError(t, s.WriteHTML(t.Context(), &out, folder, Delays))
+		return out.String(), len(s.picked(Delays))
+	}
+	for i := range source {
+		source[i].Set, source[i].DelayNs = `{"kind":"drop"}`, 90e6
+	}
+	text, count := page()
+	assert.NotContains(t, text, "Kinds")
+	assert.Equal(t, 1, count)
+	source[6].Set, source[4].Set = `{"kind":"throw"}`, "damaged"
+	text, count = page()
+	assert.Contains(t, text, "Kinds: drop, throw.")
+	assert.Contains(t, text, "</b> throw, 90.0 ms")
+	assert.Contains(t, text, "</b> drop, 90.0 ms")
+	assert.Equal(t, 3, count, "what cannot be read is neither")
+}

@@ -11,6 +11,7 @@ import (
 	"image/jpeg"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"stillwater/internal/frames"
@@ -26,7 +27,7 @@ type Pick string
 const (
 	All     Pick = "all"
 	Keepers Pick = "keepers" // with a star
-	Delays  Pick = "delays"  // one for each delay, to the millisecond: a keeper or a good one before others
+	Delays  Pick = "delays"  // one for each kind's delay, to the millisecond: a keeper or a good one before others
 )
 
 // MarshalText is what UnmarshalText reads.
@@ -43,13 +44,17 @@ func (p *Pick) UnmarshalText(text []byte) error {
 
 // picked are the rows of a choice that have a frame which is more than a guess.
 func (s *Sheet) picked(pick Pick) (rows []*Row) {
-	at := map[int]int{}
+	type place struct {
+		kind  string
+		delay int
+	}
+	at := map[place]int{}
 	for i := range s.Rows {
 		r := &s.Rows[i]
 		if r.Frame == nil || r.Sure == match.Open || pick == Keepers && !r.Shot.Star {
 			continue
 		}
-		delay := int(math.Round(float64(r.Shot.DelayNs) / 1e6))
+		delay := place{history.KindOf(r.Shot.Set), int(math.Round(float64(r.Shot.DelayNs) / 1e6))}
 		before, known := at[delay]
 		switch {
 		case pick != Delays || !known:
@@ -60,6 +65,17 @@ func (s *Sheet) picked(pick Pick) (rows []*Row) {
 		}
 	}
 	return rows
+}
+
+// kinds are those of the session's shots, by name.
+func (s *Sheet) kinds() (kinds []string) {
+	for i := range s.Rows {
+		if kind := history.KindOf(s.Rows[i].Shot.Set); kind != "" && !slices.Contains(kinds, kind) {
+			kinds = append(kinds, kind)
+		}
+	}
+	slices.Sort(kinds)
+	return kinds
 }
 
 func rank(r *Row) (n int) {
@@ -117,11 +133,18 @@ func (s *Sheet) WriteHTML(ctx context.Context, w io.Writer, folder *frames.Folde
 	done := s.progress(len(rows))
 	words := fmt.Sprintf("Session %d, %s. Frames: %d of %d shots (%s).", s.Session.ID,
 		s.Session.Started.Format("2 January 2006"), len(rows), len(s.Rows), pick)
+	kinds := s.kinds()
+	if len(kinds) > 1 {
+		words += fmt.Sprintf(" Kinds: %s.", strings.Join(kinds, ", "))
+	}
 	if err := page.ExecuteTemplate(w, "head", map[string]string{"Title": s.Session.Title(), "Words": words}); err != nil {
 		return fmt.Errorf("write the contact sheet: %w", err)
 	}
 	for i, r := range rows {
 		f, err := s.figure(ctx, r, folder)
+		if kind := history.KindOf(r.Shot.Set); kind != "" && len(kinds) > 1 {
+			f.Words = kind + ", " + f.Words
+		}
 		if err == nil {
 			err = page.ExecuteTemplate(w, "frame", f)
 		}
