@@ -117,7 +117,8 @@ func (o *Options) aside() []string {
 // was found. What a person settled before counts again.
 func Make(ctx context.Context, source Source, session record.Summary, folder *frames.Folder, o Options) (Sheet, error) {
 	s := Sheet{Session: session, progress: o.Progress, store: o.FrameStore, dry: o.DryRun, said: o.said,
-		only: o.Only, open: o.Open, noShot: map[string]bool{}, aside: o.aside(), listed: map[string]bool{}, away: map[string]bool{},
+		only: o.Only, open: o.Open, noShot: map[string]bool{}, aside: o.aside(),
+		listed: map[string]bool{}, away: map[string]bool{},
 		shown: map[string]*pictured{}}
 	if o.Open == nil {
 		s.open = func(string) (func(), error) { return func() {}, nil }
