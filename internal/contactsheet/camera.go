@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"stillwater/internal/frames"
 	"stillwater/internal/tether"
@@ -17,6 +18,10 @@ var (
 	errNotHeld = errors.New("--camera: the journal cannot be written, so it is not known that nothing is armed: " +
 		"run this as the journal's owner")
 )
+
+// patience is how long a camera may take for its list, and to begin a file: nothing can be armed meanwhile, and the
+// person at the terminal can end it. Own choice.
+const patience = 5 * time.Minute
 
 // Fetch copies what the connected camera has, and the folder has not, into the folder. What cannot be copied is said
 // and costs only itself, but for a camera that answers nothing any more: the next run goes on where this one ended.
@@ -34,6 +39,7 @@ func (o *Options) Fetch(ctx context.Context, folder *frames.Folder, f Files) err
 	case !o.held:
 		return errNotHeld
 	}
+	camera.Limits.List, camera.Limits.Begin = patience, patience
 	list, problems, err := camera.List(ctx)
 	if err != nil {
 		return fmt.Errorf("--camera %q: %w", o.Camera, err)
