@@ -44,6 +44,9 @@ type Report struct {
 	Warnings      int           `json:"warnings"`
 }
 
+// Stopped reports whether Stillwater would not run, or not as configured.
+func (r Report) Stopped() bool { return r.Stops > 0 }
+
 // Options say what to check.
 type Options struct {
 	Path      string // of the configuration; "": the one that is found

@@ -76,7 +76,8 @@ func TestEachFinding(t *testing.T) {
 		"no chip": {
 			func(s *site) { s.gpio = gpiochip.Machine{} },
 			[]Finding{{Stop, "board", "this machine has no GPIO chip", `kind = "simulated"`},
-				{Note, "outputs", "their levels until the board starts are not known here", "10 kilohm"}},
+				{Note, "outputs", "their levels until the board starts are not known here",
+					"the first build hold it low by themselves"}},
 		},
 		"chips are closed": {
 			func(s *site) { s.gpio = gpiochip.Machine{Err: permission, Host: s.gpio.Host} },
@@ -240,7 +241,7 @@ func TestEachFinding(t *testing.T) {
 		},
 		"no heartbeat": {
 			func(s *site) { s.conf.Board.Heartbeat = nil },
-			[]Finding{{Note, "heartbeat", "none", "[board.heartbeat]"}},
+			[]Finding{{Note, "heartbeat", "none", "the first build has no guard: stay beside it, and connect no valve"}},
 		},
 		"inputs refused": {
 			func(s *site) {

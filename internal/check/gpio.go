@@ -103,7 +103,10 @@ func (s site) headerPin(line wiring.Line) (gpiochip.HeaderPin, bool) {
 
 // examineBootLevels looks at what outputs do before any program drives them.
 func examineBootLevels(s site) (all []Finding) {
-	const resistor = "a resistor of 10 kilohm from the output to %s holds it off"
+	const (
+		resistor = "a resistor of 10 kilohm from the output to %s holds it off"
+		held     = "the boards in hardware/ and the first build hold it low by themselves; with anything else "
+	)
 	unknown := 0
 	for _, o := range s.conf.Board.Outputs {
 		where := fmt.Sprintf("output %q", o.Name)
@@ -113,7 +116,8 @@ func examineBootLevels(s site) (all []Finding) {
 			unknown++
 		case p.BootHigh && !o.SafeHigh:
 			all = append(all, Finding{Warning, where, p.Name + " is pulled up until the board starts: it is on meanwhile",
-				"use a line that is pulled down (on the 40-pin header GPIO9 to GPIO27); or " + fmt.Sprintf(resistor, "ground")})
+				"use a line that is pulled down (on the 40-pin header GPIO9 to GPIO27); or leave it: " + held +
+					fmt.Sprintf(resistor, "ground")})
 		case !p.BootHigh && o.SafeHigh:
 			all = append(all, Finding{Warning, where, p.Name + " is pulled down until the board starts: it is on meanwhile",
 				`wire it to be off when low and write safe = "low"; or ` + fmt.Sprintf(resistor, "3.3 V")})
@@ -121,7 +125,7 @@ func examineBootLevels(s site) (all []Finding) {
 	}
 	if unknown > 0 {
 		all = append(all, Finding{Note, "outputs", "their levels until the board starts are not known here",
-			fmt.Sprintf(resistor, "its safe level")})
+			held + fmt.Sprintf(resistor, "its safe level")})
 	}
 	return all
 }
@@ -185,7 +189,8 @@ func examineHeartbeat(s site) []Finding {
 		return nil
 	}
 	return []Finding{{Note, "heartbeat", "none: if the board process dies, the hardware does not notice",
-		"add [board.heartbeat] and wire it to the guard of the outputs"}}
+		"the first build has no guard: stay beside it, and connect no valve; where there is one, wire it and add " +
+			"[board.heartbeat]"}}
 }
 
 // examineInputs says what came of asking for them.

@@ -184,8 +184,8 @@ const (
 
 // paragraph sets words in lines and returns where the next may begin.
 func (f *figure) paragraph(words string, x, y float64) float64 {
-	for _, line := range wrap(words, noteSize, f.width-x-margin) {
-		f.words(&f.back, "note", noteSize, line, box{x, y, textWidth(line, noteSize), noteLine}, start)
+	for _, line := range svg.Wrap(words, noteSize, f.width-x-margin) {
+		f.words(&f.back, "note", noteSize, line, box{x, y, svg.Width(line, noteSize), noteLine}, start)
 		y += noteLine
 	}
 	return y + 4

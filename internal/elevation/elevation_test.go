@@ -355,13 +355,13 @@ func TestTexts(t *testing.T) {
 func TestWrap(t *testing.T) {
 	for _, words := range []string{"", "one", "a few short words", strings.Repeat("w", 300) + " and more",
 		"x " + strings.Repeat("long ", 100)} {
-		lines := wrap(words, noteSize, 120)
+		lines := svg.Wrap(words, noteSize, 120)
 		for _, line := range lines {
-			assert.LessOrEqual(t, textWidth(line, noteSize), 120.0)
+			assert.LessOrEqual(t, svg.Width(line, noteSize), 120.0)
 		}
 		assert.Equal(t, strings.ReplaceAll(words, " ", ""), strings.ReplaceAll(strings.Join(lines, ""), " ", ""))
 	}
-	assert.Equal(t, []string{"two", "words"}, wrap("two words", noteSize, 45))
+	assert.Equal(t, []string{"two", "words"}, svg.Wrap("two words", noteSize, 45))
 }
 
 // random is a set whose fields are each valid, anywhere in their ranges by their logarithms, mostly.

@@ -135,9 +135,9 @@ const longestValue = 92.0 // in a row, in CSS pixels: no set that was typed has 
 const wrongWords = "✕ cannot work"
 
 func (d dimension) wide() float64 {
-	wide := max(textWidth(d.value, valueSize), textWidth(d.name, nameSize))
+	wide := max(svg.Width(d.value, valueSize), svg.Width(d.name, nameSize))
 	if d.wrong {
-		wide = max(wide, textWidth(wrongWords, nameSize))
+		wide = max(wide, svg.Width(wrongWords, nameSize))
 	}
 	return max(wide+2*labelPad, labelHigh)
 }
@@ -174,7 +174,7 @@ func (s *sheet) row(dims []dimension, y float64) {
 	slices.SortStableFunc(dims, func(a, b dimension) int { return cmp.Compare(a.tip.x, b.tip.x) })
 	var wanted, sizes []float64
 	for i := range dims {
-		if textWidth(dims[i].value, valueSize) > longestValue {
+		if svg.Width(dims[i].value, valueSize) > longestValue {
 			dims[i].value = "?"
 		}
 		d := dims[i]

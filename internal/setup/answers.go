@@ -2,15 +2,18 @@ package setup
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
+	"slices"
 
 	"stillwater/internal/config"
 )
 
 // Merge puts given answers, as they are typed, over others. The name "board" is what has the pins. A pin that is given
-// for a board that has none makes it one of GPIO lines, unless the board is given too.
-func Merge(have Answers, given map[string]string) (Answers, error) {
+// for a board that has none makes it one of GPIO lines, unless the board is given too. What known says of a pin that
+// the header has not is whether this machine has it.
+func Merge(have Answers, given map[string]string, known func(pin string) bool) (Answers, error) {
 	a := Answers{have.Board, maps.Clone(have.Pins)}
 	if a.Pins == nil {
 		a.Pins = map[string]string{}
@@ -27,7 +30,7 @@ func Merge(have Answers, given map[string]string) (Answers, error) {
 		if !is {
 			continue
 		}
-		pin, err := p.ParsePin(text)
+		pin, err := p.find(text, have.or(known))
 		if err != nil {
 			return a, err
 		}
@@ -47,10 +50,22 @@ func Merge(have Answers, given map[string]string) (Answers, error) {
 	return a, nil
 }
 
+// or adds the pins that are in use to those that are known.
+func (a Answers) or(known func(pin string) bool) func(pin string) bool {
+	return func(pin string) bool {
+		return slices.Contains(slices.Collect(maps.Values(a.Pins)), pin) || known != nil && known(pin)
+	}
+}
+
 // Interview asks for everything that is not given. What is there already is offered, else what the first build of the
 // hardware folder has.
-func (t *Terminal) Interview(ctx context.Context, have Answers, given map[string]string) (Answers, error) {
-	a, err := Merge(have, given)
+func (t *Terminal) Interview(ctx context.Context, have Answers, given map[string]string, known func(pin string) bool) (
+	Answers, error,
+) {
+	a, err := Merge(have, given, known)
+	if err == nil {
+		err = clash(a, given)
+	}
 	if err != nil {
 		return a, err
 	}
@@ -76,36 +91,82 @@ func (t *Terminal) Interview(ctx context.Context, have Answers, given map[string
 	t.Say("\nWhat is connected, and where? Enter takes what is in brackets; %s is the pin of the hardware folder; or\n"+
 		"type a pin: GPIO17, its position on the header (11), a line of a chip (gpiochip0:17); %s for what is not there.",
 		Yes, No)
-	for {
-		if err := t.askParts(ctx, &a, have, given); err != nil {
+	understand := have.or(known)
+	err = t.askParts(ctx, &a, have, given, understand)
+	for err == nil {
+		err = a.Check()
+		if !errors.Is(err, errNoOutput) || allOutputs(given) {
 			return a, err
-		}
-		err := a.Check()
-		if err == nil {
-			return a, nil
 		}
 		t.Say("\n%v.", err)
-		if len(given) > len(Parts()) {
-			return a, err
-		}
+		given = inputsToo(given)
+		err = t.askParts(ctx, &a, have, given, understand)
 	}
+	return a, err
 }
 
-func (t *Terminal) askParts(ctx context.Context, a *Answers, have Answers, given map[string]string) error {
+// clash says which two answers that are given cannot be so together: to ask for the others would be in vain.
+func clash(a Answers, given map[string]string) error {
+	pins := map[string]string{}
 	for _, p := range Parts() {
-		if _, is := given[p.Name]; is {
+		if !has(given, p.Name) {
+			continue
+		}
+		if err := p.free(a.Pins[p.Name], pins); err != nil {
+			return err
+		}
+		pins[p.Name] = a.Pins[p.Name]
+	}
+	return nil
+}
+
+// allOutputs reports whether there is no output left to ask for.
+func allOutputs(given map[string]string) bool {
+	return !slices.ContainsFunc(Parts(), func(p Part) bool { return p.kind != noKind && !has(given, p.Name) })
+}
+
+// inputsToo are the answers given with those for all that is no output, so that only outputs are asked for.
+func inputsToo(given map[string]string) map[string]string {
+	all := maps.Clone(given)
+	if all == nil {
+		all = map[string]string{}
+	}
+	for _, p := range Parts() {
+		if p.kind == noKind && !has(all, p.Name) {
+			all[p.Name] = ""
+		}
+	}
+	return all
+}
+
+// askParts asks for each part that is not given. A pin that one has that was given or asked for before is refused.
+func (t *Terminal) askParts(ctx context.Context, a *Answers, have Answers, given map[string]string,
+	known func(pin string) bool,
+) error {
+	settled := map[string]string{}
+	for _, p := range Parts() {
+		if has(given, p.Name) {
+			settled[p.Name] = a.Pins[p.Name]
+		}
+	}
+	for _, p := range Parts() {
+		if has(given, p.Name) {
 			continue
 		}
 		offer := a.Pins[p.Name]
 		if offer == "" && have.Board != config.GPIO && p.First && !has(a.Pins, p.Name) {
 			offer = p.Pin
 		}
-		if offer == "" {
+		if offer == "" || p.free(offer, settled) != nil {
 			offer = No
 		}
 		question := fmt.Sprintf("%s: %s (%s)", p.Name, p.What, p.Pin)
-		err := t.Ask(ctx, question, offer, func(line string) (err error) {
-			a.Pins[p.Name], err = p.ParsePin(line)
+		err := t.Ask(ctx, question, offer, func(line string) error {
+			pin, err := p.find(line, known)
+			if err == nil {
+				err = p.free(pin, settled)
+			}
+			a.Pins[p.Name], settled[p.Name] = pin, pin
 			return err
 		})
 		if err != nil {

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"stillwater/internal/config"
+	"stillwater/internal/gpiochip"
 	"stillwater/internal/lateness/bench"
 	"stillwater/internal/page"
 	"stillwater/internal/serialboard"
@@ -43,7 +44,7 @@ func Flags(flags *flag.FlagSet) *Options {
 
 // ThisMachine is the machine that this runs on; log gets what a board process says.
 func ThisMachine(out, log io.Writer) Machine {
-	return Machine{Out: out, Running: page.IsServing, Service: systemctl,
+	return Machine{Out: out, HasPin: hasPin, Running: page.IsServing, Service: systemctl,
 		Dial: func(ctx context.Context, conf config.Config) (Board, error) {
 			if conf.Board.Kind == config.Serial {
 				conf.Board.Socket = "" // the board is asked directly
@@ -52,6 +53,12 @@ func ThisMachine(out, log io.Writer) Machine {
 			client, _, err := bench.StartBoard(ctx, []string{"board", "--config", conf.Path, "--sum", conf.Sum}, log)
 			return client, err
 		}}
+}
+
+// hasPin reports whether this machine has a pin of that name.
+func hasPin(name string) bool {
+	_, err := gpiochip.Inspect().FindPin(name)
+	return err == nil
 }
 
 // systemctl stops or starts the installed services.

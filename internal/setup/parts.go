@@ -3,7 +3,9 @@
 package setup
 
 import (
+	"errors"
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -203,6 +205,24 @@ func (p Part) ParsePin(text string) (string, error) {
 		"like gpiochip0:17, %s for %s, or %s", p.Name, short(text), Yes, p.Pin, No)
 }
 
+// find reads where a part is connected, as ParsePin does, and refuses a pin that neither the header has nor known
+// knows: a slip of the hand is no pin. known may be nil.
+func (p Part) find(text string, known func(pin string) bool) (string, error) {
+	pin, err := p.ParsePin(text)
+	if err != nil || pin == "" || has(header40, pin) || lineName.MatchString(pin) {
+		return pin, err
+	}
+	if gpioName.MatchString(pin) && onHeader(pin) || known != nil && known(pin) {
+		return pin, nil
+	}
+	return "", fmt.Errorf("%s: there is no pin %s on the header or on this machine; give one like GPIO17, its position "+
+		"on the header like 11, a line of a chip like gpiochip0:17 (stillwater pins lists them), %s for %s, or %s", p.Name,
+		short(pin), Yes, p.Pin, No)
+}
+
+// onHeader reports whether the header has a pin of that name.
+func onHeader(name string) bool { return slices.Contains(slices.Collect(maps.Values(header40)), name) }
+
 // short is the beginning of what somebody typed, for an error.
 func short(text string) string {
 	const most = 40
@@ -231,26 +251,36 @@ func canonical(pin string) string {
 	return pin
 }
 
+// errNoOutput means that nothing is connected that could fire.
+var errNoOutput = errors.New("no output is connected: nothing could fire; give a flash, a shutter or a valve its " +
+	"pin, or choose the simulated board")
+
 // Check says what cannot be so: one line for two parts, or nothing that could fire.
 func (a Answers) Check() error {
 	if a.Board != config.GPIO {
 		return nil
 	}
-	by, fires := map[string]string{}, false
+	fires, before := false, map[string]string{}
 	for _, p := range Parts() {
 		pin := a.Pins[p.Name]
-		if pin == "" {
-			continue
+		if err := p.free(pin, before); err != nil {
+			return err
 		}
-		if other := by[canonical(pin)]; other != "" {
-			return fmt.Errorf("%s: %s is taken by %s already; give each a pin of its own", p.Name, pin, other)
-		}
-		by[canonical(pin)] = p.Name
-		fires = fires || p.kind != noKind
+		before[p.Name] = pin
+		fires = fires || pin != "" && p.kind != noKind
 	}
 	if !fires {
-		return fmt.Errorf("no output is connected: nothing could fire; give a flash, a shutter or a valve its pin, or " +
-			"choose the simulated board")
+		return errNoOutput
+	}
+	return nil
+}
+
+// free says whether another part has a pin already.
+func (p Part) free(pin string, pins map[string]string) error {
+	for _, other := range Parts() {
+		if pin != "" && other.Name != p.Name && samePin(pin, pins[other.Name]) {
+			return fmt.Errorf("%s: %s is taken by %s already; give each a pin of its own", p.Name, pin, other.Name)
+		}
 	}
 	return nil
 }

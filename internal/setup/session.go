@@ -31,8 +31,9 @@ type Options struct {
 
 // Machine is what a session needs of the machine that it runs on.
 type Machine struct {
-	Terminal *Terminal // nil: there is nobody to ask
-	Out      io.Writer // for what is shown
+	Terminal *Terminal              // nil: there is nobody to ask
+	Out      io.Writer              // for what is shown
+	HasPin   func(name string) bool // nil: only the header's pins are known
 	Check    func(ctx context.Context, path string) Checked
 	Running  func(ctx context.Context, listen string) bool // Stillwater is, and has the pins
 	Dial     func(ctx context.Context, conf config.Config) (Board, error)
@@ -40,7 +41,10 @@ type Machine struct {
 }
 
 // Checked is what came of a check.
-type Checked interface{ Write(w io.Writer) error }
+type Checked interface {
+	Write(w io.Writer) error
+	Stopped() bool // Stillwater would not run
+}
 
 // Report is what was done.
 type Report struct {
@@ -71,9 +75,9 @@ func Run(ctx context.Context, o Options, m Machine) (Report, error) {
 	var want Answers
 	if asks {
 		m.Terminal.Say("This is about %s. Nothing is written before you say so.\n", render.Printable(r.File))
-		want, err = m.Terminal.Interview(ctx, have, o.Given)
+		want, err = m.Terminal.Interview(ctx, have, o.Given, m.HasPin)
 	} else {
-		want, err = Merge(have, o.Given)
+		want, err = Merge(have, o.Given, m.HasPin)
 	}
 	if err != nil {
 		return r, err
@@ -102,7 +106,12 @@ func Run(ctx context.Context, o Options, m Machine) (Report, error) {
 			return r, err
 		}
 	}
-	return r, r.finish(ctx, asks && !o.NoTrial, m)
+	try := asks && !o.NoTrial
+	if try && r.Check.Stopped() {
+		try = false
+		m.Terminal.Say("Nothing is tried before what stops it is corrected: do what is said above, and run setup again.")
+	}
+	return r, r.finish(ctx, try, m)
 }
 
 // fileOf is the file that a session is about.

@@ -28,6 +28,13 @@ func (c checked) Write(w io.Writer) error {
 	return err
 }
 
+func (checked) Stopped() bool { return false }
+
+// stopped is a check that found what stops it.
+type stopped struct{ checked }
+
+func (stopped) Stopped() bool { return true }
+
 // studioBoard is a board at rest whose sensors and outputs do as the test says.
 type studioBoard struct {
 	events chan board.Event
@@ -122,8 +129,14 @@ func TestOddTerminals(t *testing.T) {
 		"a long line":        {strings.Repeat("y", 3*maxLine) + "\ngpio\n" + answers + "yes\n", "board: ", true, nil},
 		"zeros and no UTF-8": {"\x00\xff\ngpio\n" + answers + "yes\n", "board: ", true, nil},
 		"neither yes nor no": {"gpio\n" + answers + "perhaps\nyes\n", "answer yes or no", true, nil},
-		"one pin twice": {"gpio\n\nGPIO27\n" + strings.Repeat("\n", len(Parts())-2) + "\nno\n" + answers + "yes\n",
-			"taken by beam", true, nil},
+		"one pin twice":      {"gpio\n\nGPIO27\n" + answers, "gate: GPIO27 is taken by beam", true, nil},
+		"a word":             {"gpio\nbanana\n" + answers + "yes\n", "no pin banana", true, nil},
+		"a pin too many":     {"gpio\nGPIO99\n" + answers + "yes\n", "no pin GPIO99", true, nil},
+		"the board again":    {"gpio\ngpio\n" + answers + "yes\n", "no pin gpio ", true, nil},
+		"letters swapped":    {"gpio\nyse\n" + answers + "yes\n", "no pin yse", true, nil},
+		"a letter for a 0":   {"gpio\nGPI027\n" + answers + "yes\n", "no pin GPI027", true, nil},
+		"no output at first": {"gpio\n\n\n\nno\n" + strings.Repeat("\n", len(Parts())-4) + "yes\n\n\n\n\n\n\nyes\n",
+			"no output is connected", true, nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "stillwater.toml")
@@ -138,6 +151,50 @@ func TestOddTerminals(t *testing.T) {
 			assert.NotContains(t, out, strings.Repeat("y", 100))
 		})
 	}
+}
+
+// Two pins that are given and cannot be so are an error before anything is asked; of one that is given and one that is
+// there, the one that is there is asked for, and the pin that is taken is not offered.
+func TestPinsThatClash(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	given := map[string]string{"beam": "GPIO24", "flash1": "yes"}
+	_, out, err := session(t, path, strings.Repeat("\n", 100), Options{Given: given}, Machine{})
+	require.ErrorContains(t, err, "flash1: GPIO24 is taken by beam")
+	assert.NotContains(t, out, "[", "nothing was asked")
+	assert.NoFileExists(t, path)
+	_, out, err = session(t, path, strings.Repeat("\n", 2+len(Parts())), Options{NoTrial: true}, Machine{})
+	require.NoError(t, err, out)
+	typed := "\n" + strings.Repeat("\n", 2) + "GPIO25\n" + strings.Repeat("\n", len(Parts()))
+	_, out, err = session(t, path, typed, Options{Given: map[string]string{"beam": "GPIO24"}, NoTrial: true}, Machine{})
+	require.NoError(t, err, out)
+	assert.Contains(t, out, "flash1: flash, through an optocoupler (GPIO24) [no]")
+	want := first()
+	want.Pins["beam"], want.Pins["flash1"] = "GPIO24", "GPIO25"
+	assert.Equal(t, want, resolved(parse(t, read(t, path))))
+}
+
+// A pin of another kind of board is taken if this machine has it, or if it is in use already.
+func TestPinsOfThisMachine(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	given := map[string]string{"beam": "PA6", "flash1": "yes", "kill": "yes"}
+	_, _, err := session(t, path, "", Options{Given: given}, Machine{})
+	require.ErrorContains(t, err, "there is no pin PA6")
+	has := func(name string) bool { return name == "PA6" }
+	_, _, err = session(t, path, "", Options{Given: given}, Machine{HasPin: has})
+	require.NoError(t, err)
+	_, out, err := session(t, path, strings.Repeat("\n", 2+len(Parts())), Options{NoTrial: true}, Machine{})
+	require.NoError(t, err, out)
+	assert.Equal(t, "PA6", resolved(parse(t, read(t, path))).Pins["beam"])
+}
+
+// What the check says stops it comes first: nothing is offered to be tried.
+func TestNoTrialOfWhatIsStopped(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "stillwater.toml")
+	m := Machine{Check: func(_ context.Context, path string) Checked { return stopped{checked{path}} }}
+	_, out, err := session(t, path, strings.Repeat("\n", 2+len(Parts())), Options{}, m)
+	require.NoError(t, err, out)
+	assert.NotContains(t, out, "Try it now")
+	assert.Contains(t, out, "Nothing is tried before")
 }
 
 // Without a terminal nothing is asked: what is given is changed, the rest stays.

@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"stillwater/internal/config"
+	"stillwater/internal/svg"
 )
 
 // Joint is one wire between the board and what is connected to it.
@@ -143,13 +144,36 @@ const (
 	rowPitch  = 7.62
 	sheetWide = 190.0
 	headTop   = 26.0
+	footLeft  = 12.0
+	letter    = 3.2
+	boldness  = 1.15 // how much wider bold letters are: 14 % in DejaVu Sans, from memory
 )
+
+// footLine is one line below the header.
+type footLine struct{ class, words string }
+
+// foot is what stands below the header, in lines that fit: the wires to pins that the drawing has not, and the notes.
+func (w Wiring) foot() (all []footLine) {
+	const wide = sheetWide - 2*footLeft
+	for _, j := range w.elsewhere() {
+		for _, line := range svg.Wrap(fmt.Sprintf("%s: %s (%s)", j.Signal, j.Pin, j.What), letter*boldness, wide) {
+			all = append(all, footLine{"s", line})
+		}
+	}
+	for _, note := range w.Notes {
+		for _, line := range svg.Wrap(sentence(note), letter, wide) {
+			all = append(all, footLine{"", line})
+		}
+	}
+	return all
+}
 
 // SVG draws the wiring: the header three times its size, a line to the name of each signal, and what it is.
 func (w Wiring) SVG() string {
 	rows := columns(w.Board == config.Serial)
 	foot := headTop + float64(len(rows))*rowPitch + 6
-	high := foot + 6*float64(len(w.Notes)+len(w.elsewhere())) + 6
+	lines := w.foot()
+	high := foot + 6*float64(len(lines)) + 6
 	var out strings.Builder
 	f := func(format string, args ...any) { fmt.Fprintf(&out, format+"\n", args...) }
 	text := func(x, y float64, anchor, class, words string) {
@@ -158,9 +182,9 @@ func (w Wiring) SVG() string {
 	f(`<svg xmlns="http://www.w3.org/2000/svg" width="%gmm" height="%gmm" viewBox="0 0 %g %g" role="img">`,
 		sheetWide, high, sheetWide, high)
 	f("<title>Wiring of the board</title>\n<desc>%s</desc>", html.EscapeString(w.inWords()))
-	f("<style>text{font-family:Arial,Helvetica,sans-serif;font-size:3.2px;fill:#000}.t{font-size:5px;font-weight:bold}" +
-		".g{fill:#555}.s{font-weight:bold}.n{font-size:2.6px}line{stroke:#222;stroke-width:.5}" +
-		"rect{fill:none;stroke:#222;stroke-width:.4}rect.used{fill:#222}text.used{fill:#fff}</style>")
+	f("<style>text{font-family:Arial,Helvetica,sans-serif;font-size:%gpx;fill:#000}.t{font-size:5px;font-weight:bold}"+
+		".g{fill:#555}.s{font-weight:bold}.n{font-size:2.6px}line{stroke:#222;stroke-width:.5}"+
+		"rect{fill:none;stroke:#222;stroke-width:.4}rect.used{fill:#222}text.used{fill:#fff}</style>", letter)
 	f(`<rect width="100%%" height="100%%" style="fill:#fff;stroke:none"/>`)
 	text(sheetWide/2, 9, "middle", "t", w.title())
 	text(sheetWide/2, 16, "middle", "g",
@@ -189,12 +213,8 @@ func (w Wiring) SVG() string {
 			text(x+direction*6, y+1.1, anchor, "g", at.name)
 		}
 	}
-	for _, j := range w.elsewhere() {
-		text(12, foot, "start", "s", fmt.Sprintf("%s: %s (%s)", j.Signal, j.Pin, j.What))
-		foot += 6
-	}
-	for _, note := range w.Notes {
-		text(12, foot, "start", "", sentence(note))
+	for _, line := range lines {
+		text(footLeft, foot, "start", line.class, line.words)
 		foot += 6
 	}
 	f("</svg>")

@@ -3,6 +3,7 @@ package setup
 import (
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"io"
 	"strings"
 	"testing"
@@ -13,6 +14,7 @@ import (
 
 	"stillwater/internal/config"
 	"stillwater/internal/gpiochip"
+	"stillwater/internal/svg"
 )
 
 // The header as it is drawn is the one that pins are looked up on.
@@ -47,8 +49,8 @@ func TestWiringIsShown(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := WiringOf(c.a)
-			svg, text := w.SVG(), w.Text()
-			decoder := xml.NewDecoder(strings.NewReader(svg))
+			drawn, text := w.SVG(), w.Text()
+			decoder := xml.NewDecoder(strings.NewReader(drawn))
 			for {
 				if _, err := decoder.Token(); errors.Is(err, io.EOF) {
 					break
@@ -64,17 +66,65 @@ func TestWiringIsShown(t *testing.T) {
 			for _, words := range c.has {
 				assert.Contains(t, list.String(), words)
 				assert.Contains(t, text, words)
-				assert.Contains(t, svg, words)
+				assert.Contains(t, drawn, words)
 			}
 			for _, words := range c.not {
 				assert.NotContains(t, list.String()+text, words)
-				assert.NotContains(t, svg, ">"+words+"<")
+				assert.NotContains(t, drawn, ">"+words+"<")
 			}
 			assert.Contains(t, strings.Join(w.Notes, "\n"), c.note)
 			for line := range strings.Lines(text) {
 				assert.LessOrEqual(t, utf8.RuneCountInString(line), 80)
 			}
-			assert.Equal(t, len(w.Joints)-len(w.elsewhere()), strings.Count(svg, `<rect class="used"`), "one square each")
+			assert.Equal(t, len(w.Joints)-len(w.elsewhere()), strings.Count(drawn, `<rect class="used"`), "one square each")
+		})
+	}
+}
+
+// svgText is a text of a drawing, with the letters that its class has.
+type svgText struct {
+	X      float64 `xml:"x,attr"`
+	Y      float64 `xml:"y,attr"`
+	Anchor string  `xml:"text-anchor,attr"`
+	Class  string  `xml:"class,attr"`
+	Words  string  `xml:",chardata"`
+}
+
+// Every text of every drawing is inside it, in a wide font, and every note is there to its last word.
+func TestTextsFitTheDrawing(t *testing.T) {
+	far := everything()
+	for name := range far.Pins {
+		far.Pins[name] = "/dev/gpiochip-by-a-very-long-name-of-a-chip-of-some-other-board:1234"
+	}
+	for name, a := range map[string]Answers{"first": first(), "everything": everything(), "far": far,
+		"nothing": {Board: config.GPIO, Pins: map[string]string{}}, "timing": {Board: config.Serial},
+		"simulated": {Board: config.Simulated}} {
+		t.Run(name, func(t *testing.T) {
+			w := WiringOf(a)
+			var drawn struct {
+				ViewBox string    `xml:"viewBox,attr"`
+				Texts   []svgText `xml:"text"`
+			}
+			require.NoError(t, xml.Unmarshal([]byte(w.SVG()), &drawn))
+			var wide, high float64
+			_, err := fmt.Sscanf(drawn.ViewBox, "0 0 %g %g", &wide, &high)
+			require.NoError(t, err)
+			var all []string
+			for _, x := range drawn.Texts {
+				size := letter
+				for _, class := range strings.Fields(x.Class) {
+					size = map[string]float64{"t": 5 * boldness, "s": letter * boldness, "n": 2.6, "g": letter, "used": size}[class]
+				}
+				long := svg.Width(x.Words, size)
+				left := x.X - map[string]float64{"start": 0, "middle": long / 2, "end": long}[x.Anchor]
+				assert.GreaterOrEqual(t, left, 0.0, x.Words)
+				assert.LessOrEqual(t, left+long, wide, x.Words)
+				assert.LessOrEqual(t, x.Y, high-1, x.Words)
+				all = append(all, x.Words)
+			}
+			for _, note := range w.Notes {
+				assert.Contains(t, strings.Join(all, " "), sentence(note))
+			}
 		})
 	}
 }

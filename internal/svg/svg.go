@@ -1,4 +1,4 @@
-// Package svg writes numbers and texts as they stand in an SVG.
+// Package svg writes numbers and texts as they stand in an SVG, and says how wide a text is.
 package svg
 
 import (
