@@ -42,7 +42,7 @@ func (m *Main) recordExport(ctx context.Context, j *journal.Journal, o recordOpt
 	done := m.showProgress(ctx, j, o, &opts)
 	defer done()
 	if o.out == "" {
-		out := bufio.NewWriter(m.Stdout)
+		out := bufio.NewWriter(render.Visible(m.Stdout))
 		result, err := write(ctx, out, j, opts)
 		return errors.Join(err, out.Flush(), incomplete("record export", result))
 	}

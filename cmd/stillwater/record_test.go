@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"encoding/csv"
 	"encoding/json"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -431,6 +433,28 @@ func TestRecordThatIsDamaged(t *testing.T) {
 	assert.Equal(t, 1, status)
 	assert.Contains(t, problem, "cannot be read")
 	assert.Equal(t, whole, strings.Count(out, "whole"))
+}
+
+// Cues that cannot be read are in the export as the record has them.
+func TestRecordWithDamagedCues(t *testing.T) {
+	state, path := longEvening(t, 3)
+	db, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	const odd, half = `{"flash":"\u202e1 ms"}`, `[{"name":7},{"name":"flash"}]`
+	_, err = db.Exec("UPDATE shots SET cues_json = CASE id WHEN 1 THEN ? ELSE ? END, crc = NULL WHERE id < 3", odd, half)
+	require.NoError(t, errors.Join(err, db.Close()))
+	status, out, problem := runRecord(t, state, "record", "export", "--format", "json")
+	assert.Equal(t, 1, status)
+	assert.Contains(t, problem, "2 of its shots are there and marked as damaged")
+	var list []export.ShotEntry
+	require.NoError(t, json.Unmarshal([]byte(out), &list))
+	require.Len(t, list, 3)
+	assert.Equal(t, "its cues cannot be read", list[0].Damaged)
+	assert.Empty(t, list[0].Cues)
+	assert.Equal(t, odd, *list[0].CuesText)
+	assert.Equal(t, "flash", list[1].Cues[0].Name)
+	assert.Equal(t, half, *list[1].CuesText)
+	assert.Nil(t, list[2].CuesText)
 }
 
 // A spreadsheet that finds a byte-order mark reads the text as UTF-8.

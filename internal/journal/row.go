@@ -109,6 +109,9 @@ func (r *shotRow) toShot(index *shotIndex) record.Shot {
 	if s.At, s.When, known = r.at.date(index.boots); !known {
 		wrong = append(wrong, "when its boot was cannot be read")
 	}
+	if lost != 0 {
+		s.CuesText = r.cues
+	}
 	s.Damaged = strings.Join(wrong, "; ")
 	return s
 }

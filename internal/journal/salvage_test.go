@@ -248,6 +248,8 @@ func TestDamagedRow(t *testing.T) {
 	assert.Equal(t, "its cues cannot be read", shots[1].Damaged)
 	assert.Equal(t, "1 of its cues cannot be read", shots[2].Damaged)
 	assert.Equal(t, []record.Cue{{Name: "flash"}}, shots[2].Cues)
+	assert.Equal(t, []string{"", "{}", `[{"name": 7}, {"name": "flash"}]`},
+		[]string{shots[0].CuesText, shots[1].CuesText, shots[2].CuesText})
 	for _, intact := range shots[3:] {
 		assert.Empty(t, intact.Damaged)
 	}

@@ -12,6 +12,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/gorilla/websocket"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -101,12 +102,16 @@ func (noJournal) Origin(context.Context, string) (at time.Time, by record.Dating
 func (noJournal) SetOrigin(context.Context, string, time.Time, record.Dating) error          { return nil }
 func (noJournal) SaveCare(context.Context, int64, string) error                              { return nil }
 
+// grace is how long a holder may be gone before what it armed is disarmed.
+const grace = 10 * time.Second
+
 // controlled is a phone at a page with a real control, in a bubble of fake time, ready to arm a slow board.
 type controlled struct {
 	*phone
-	board *slowBoard
-	n     int
-	epoch int64
+	server *bubble
+	board  *slowBoard
+	n      int
+	epoch  int64
 }
 
 func newControlled(t *testing.T) *controlled {
@@ -118,7 +123,7 @@ func newControlled(t *testing.T) *controlled {
 	}
 	c, err := control.New(t.Context(), control.Options{
 		Dial: func(context.Context) (control.Device, error) { return b, nil }, Wire: control.RigWiring(bench),
-		Journal: noJournal{}, Log: slog.New(slog.DiscardHandler),
+		Journal: noJournal{}, Log: slog.New(slog.DiscardHandler), Grace: grace,
 	})
 	require.NoError(t, err)
 	ctx, stop := context.WithCancel(context.Background())
@@ -127,7 +132,7 @@ func newControlled(t *testing.T) *controlled {
 	t.Cleanup(func() { stop(); <-ended })
 	synctest.Wait() // the board is connected
 	server := newBubble(t, c)
-	k := &controlled{phone: server.dial(server.pair()), board: b}
+	k := &controlled{phone: server.dial(server.pair()), server: server, board: b}
 	k.must("take", "")
 	for _, caution := range care.Checklist() {
 		k.must("care", fmt.Sprintf(`,"id":%q,"ticked":true`, caution.ID))
@@ -261,6 +266,28 @@ func TestWhatWaitsInAnOldConnectionIsVoidAfterADisarm(t *testing.T) {
 		assert.Zero(t, armed)
 		k.must("take", "")
 		k.must("arm", `,"shots":1`)
+	})
+}
+
+// What is armed by a phone whose pairing is over is disarmed like that of any phone that is gone.
+func TestWhatAnExpiredPhoneArmedIsDisarmed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		k := newControlled(t)
+		k.must("arm", `,"shots":3`)
+		begun, phones := time.Now(), k.server.s.pairing.phones
+		phones.mu.Lock()
+		phones.now = func() time.Time { return time.Now().Add(cookieLifetime) }
+		phones.mu.Unlock()
+		require.NoError(t, k.conn.SetReadDeadline(begun.Add(time.Minute)))
+		assert.Equal(t, websocket.ClosePolicyViolation, k.closeCode())
+		assert.LessOrEqual(t, time.Since(begun), 2*defaultHeartbeat)
+		state, _ := k.board.now()
+		assert.Equal(t, protocol.Armed, state, "a phone may be away for a moment")
+		time.Sleep(time.Until(begun.Add(grace + 2*defaultHeartbeat)))
+		synctest.Wait()
+		state, _ = k.board.now()
+		assert.Equal(t, protocol.Safe, state)
+		assert.Empty(t, k.server.s.sockets.connected())
 	})
 }
 

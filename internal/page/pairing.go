@@ -63,6 +63,12 @@ func (p *pairing) client(r *http.Request) (string, bool) {
 	return p.phones.client(r.Context(), cookie.Value)
 }
 
+// good reports whether client would know the phone that sent the request. It changes nothing and waits for nothing.
+func (p *pairing) good(r *http.Request) bool {
+	cookie, err := r.Cookie(cookieName)
+	return err == nil && p.phones.good(cookie.Value)
+}
+
 func (p *pairing) count() int { return p.phones.count() }
 
 // Code is the pairing code as it is shown. It is for the machine's own screen and must not be sent anywhere else.

@@ -187,6 +187,15 @@ func (g *registry) client(ctx context.Context, token string) (id string, ok bool
 	return m.Name, known && !expired
 }
 
+// good reports whether a token stands for a phone that is paired, and not for too long.
+func (g *registry) good(token string) bool {
+	hash := sha256.Sum256([]byte(token))
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	i := slices.IndexFunc(g.phones, func(m member) bool { return m.Hash == hash })
+	return i >= 0 && !g.expired(g.phones[i])
+}
+
 // find looks a phone up; one that is expired is found for the last time.
 func (g *registry) find(hash [sha256.Size]byte) (m member, known, expired bool) {
 	g.mu.Lock()

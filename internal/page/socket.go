@@ -37,6 +37,7 @@ type socket struct {
 	control   Controller
 	heartbeat time.Duration
 	limits    *phoneLimits
+	paired    func() bool // the pairing is not over yet
 
 	snapshots *snapshots
 	sent      encodedSnapshot // what the phone has; used by the writer only
@@ -104,6 +105,7 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 		client: client, control: s.opts.Control, heartbeat: s.opts.Heartbeat, opened: time.Now(), snapshots: s.snapshots,
 		limits: s.sockets.limitsOf(client), ended: make(chan struct{}), commands: make(chan request, commandQueueLength),
 		replies: make(chan []byte, messagesBurst+refusalsBurst+commandQueueLength),
+		paired:  func() bool { return s.pairing.good(r) },
 	}
 	if wait := k.limits.admit(k.opened); wait > 0 {
 		refuseTooMany(w, wait, "This phone connects too often.")
@@ -134,6 +136,9 @@ func (s *Server) handleSocket(w http.ResponseWriter, r *http.Request) {
 	}
 	s.log.Debug("phone connected", "client", client)
 	k.run(context.WithoutCancel(r.Context()))
+	if k.unpaired.Load() {
+		s.pairing.client(r) // removes what is over from the record, which the connection does not wait for
+	}
 	s.log.Debug("phone left", "client", client, "why", k.closeReason)
 }
 
@@ -166,6 +171,12 @@ func (k *socket) stop(code int, why string) {
 		k.closeCode, k.closeReason = code, why
 		close(k.ended)
 	})
+}
+
+// endUnpaired ends the connection of a phone that is not paired any more.
+func (k *socket) endUnpaired() {
+	k.unpaired.Store(true)
+	k.stop(websocket.ClosePolicyViolation, "this phone is not paired any more")
 }
 
 // noteActivity extends the read deadline.
@@ -218,6 +229,10 @@ func (k *socket) write(snapshots <-chan *control.Snapshot) bool {
 			}
 			err = errors.Join(err, k.send(reply))
 		case <-heartbeat.C:
+			if !k.paired() {
+				k.endUnpaired()
+				continue
+			}
 			if err = k.send(heartbeatMessage); err == nil {
 				err = k.conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeTimeout))
 			}

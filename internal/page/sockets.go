@@ -138,8 +138,7 @@ func (s *sockets) closePhones(clients []string) {
 	defer s.mu.Unlock()
 	for k := range s.open {
 		if slices.Contains(clients, k.client) {
-			k.unpaired.Store(true)
-			k.stop(websocket.ClosePolicyViolation, "this phone is not paired any more")
+			k.endUnpaired()
 		}
 	}
 	for _, client := range clients {

@@ -64,6 +64,7 @@ type Shot struct {
 	Set        string
 	Program    string
 	Cues       []Cue
+	CuesText   string // of damaged ones: as the record has them; "" where all can be read
 	Seen       string // simulated rig: what the camera saw
 	Verdict    string
 	Note       string

@@ -12,7 +12,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"unicode"
 	"unicode/utf8"
 
 	qr "github.com/piglig/go-qr"
@@ -128,11 +127,10 @@ func numeric(cell string) bool {
 	return err == nil && !math.IsNaN(f)
 }
 
-// sanitize takes out control characters, and those that turn the direction of writing (Unicode Standard Annex 9, from
-// memory). What joins letters or emoji stays.
+// sanitize takes out what does something on a terminal.
 func sanitize(cell string) string {
 	return strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || r == '\u2028' || r == '\u2029' || unicode.Is(unicode.Bidi_Control, r) {
+		if active(r) {
 			return ' '
 		}
 		return r
@@ -151,7 +149,8 @@ func JSON(w io.Writer, v any) error {
 	return nil
 }
 
-// IndentJSON encodes a value as JSON does, without a line's end; lines after the first begin with prefix.
+// IndentJSON encodes a value as JSON does, without a line's end; lines after the first begin with prefix. Characters
+// that would do something on a terminal are escaped.
 func IndentJSON(v any, prefix string) ([]byte, error) {
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
@@ -160,7 +159,7 @@ func IndentJSON(v any, prefix string) ([]byte, error) {
 	if err := e.Encode(v); err != nil {
 		return nil, fmt.Errorf("write JSON: %w", err)
 	}
-	return bytes.TrimSuffix(b.Bytes(), []byte("\n")), nil
+	return escapeActive(bytes.TrimSuffix(b.Bytes(), []byte("\n"))), nil
 }
 
 // IsTerminal reports whether an input or output is a terminal.

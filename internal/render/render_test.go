@@ -2,6 +2,7 @@ package render
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"image"
 	"image/color"
@@ -11,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"unicode"
 
 	qr "github.com/piglig/go-qr"
 	"github.com/stretchr/testify/assert"
@@ -163,6 +165,22 @@ func TestTableTakesOutDirections(t *testing.T) {
 	var b strings.Builder
 	require.NoError(t, Table(&b, []string{"note"}, [][]string{{"a\u202eb\u2066c\u200fd\x1b\u009be"}, {"👩\u200d🚀"}}))
 	assert.Equal(t, "note\na b c d  e\n👩\u200d🚀\n", b.String())
+}
+
+// JSON means what it meant, and does nothing on a terminal.
+func TestJSONTakesOutDirections(t *testing.T) {
+	note := "a\x1b\u202eb\u2066c\x7fd\u009be\u2028 40 µm 👩\u200d🚀"
+	own, err := json.Marshal(note)
+	require.NoError(t, err)
+	var b bytes.Buffer
+	require.NoError(t, JSON(&b, map[string]any{"note": note, "raw": json.RawMessage(own)}))
+	for _, r := range strings.ReplaceAll(b.String(), "\n", "") {
+		assert.False(t, unicode.IsControl(r) || isBidi(r), "%q", r)
+	}
+	var back map[string]string
+	require.NoError(t, json.Unmarshal(b.Bytes(), &back))
+	assert.Equal(t, map[string]string{"note": note, "raw": note}, back)
+	assert.Contains(t, b.String(), "40 µm 👩\u200d🚀")
 }
 
 func TestPrintable(t *testing.T) {
