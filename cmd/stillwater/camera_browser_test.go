@@ -228,7 +228,7 @@ func TestFramesAtShoot(t *testing.T) {
 	c.be(func(s *control.Snapshot) {
 		late := *s.Shots[0].CameraFrame
 		late.Verdict, late.Says = control.Late, []string{"the liquid is 14 mm past its place, ±3 mm"}
-		late.Next = []string{"trim the delay by -5.2 ms"}
+		late.Next = []string{"by this frame alone the delay is 5.2 ms too long"}
 		s.Shots = slices.Clone(s.Shots)
 		s.Shots[0].CameraFrame = &late
 		s.Camera.Measured = 3

@@ -223,6 +223,11 @@ func TestSuggest(t *testing.T) {
 		return &look.Miss{Past: phys.Length(by.Seconds() * 4), SD: phys.Length(sd.Seconds() * 4),
 			Delay: tuning.Measured{By: by, SD: sd}}
 	}
+	cutOff := func(by time.Duration) *look.Miss {
+		m := miss(by, 3*time.Millisecond)
+		m.Cut = true
+		return m
+	}
 	const ms = time.Millisecond
 	for name, c := range map[string]struct {
 		seen    look.Seen
@@ -232,8 +237,9 @@ func TestSuggest(t *testing.T) {
 		"black":   {look.Seen{Tones: look.Tones{Black: true}}, "", "see that the flash fires"},
 		"nothing": {look.Seen{Liquid: &look.Liquid{}}, tuning.Nothing, "nothing differs"},
 		"good":    {look.Seen{Liquid: found, Miss: miss(2*ms, ms)}, tuning.Good, "8 mm past"},
-		"late":    {look.Seen{Liquid: found, Miss: miss(20*ms, 3*ms)}, tuning.Late, "trim the delay by -20.0 ms"},
-		"early":   {look.Seen{Liquid: found, Miss: miss(-20*ms, 3*ms)}, tuning.Early, "trim the delay by +20.0 ms"},
+		"late":    {look.Seen{Liquid: found, Miss: miss(20*ms, 3*ms)}, tuning.Late, "by this frame alone the delay is 20.0 ms too long"},
+		"early":   {look.Seen{Liquid: found, Miss: miss(-20*ms, 3*ms)}, tuning.Early, "by this frame alone the delay is 20.0 ms too short"},
+		"cut off": {look.Seen{Liquid: found, Miss: cutOff(20 * ms)}, tuning.Late, "its middle may be elsewhere] []"},
 		"unsure":  {look.Seen{Liquid: found, Miss: miss(7*ms, 3*ms)}, "", "28 mm past"},
 		"burnt":   {look.Seen{Tones: look.Tones{Clipped: 0.31, Median: 1}}, "", "light the background 1.0 stops less"},
 		"faint":   {look.Seen{Liquid: &look.Liquid{Found: true, Contrast: 0.3}}, "", "black panels"},

@@ -142,5 +142,8 @@ func (g *Suggestion) place(m Miss, within time.Duration) {
 	if m.Delay.By > 0 {
 		g.Verdict = tuning.Late
 	}
-	g.Next = append(g.Next, fmt.Sprintf("trim the delay by %+.1f ms", -m.Delay.By.Seconds()*1e3))
+	if !m.Cut { // then it is off by an unknown amount
+		g.Next = append(g.Next, fmt.Sprintf("by this frame alone the delay is %.1f ms too %s", off.Seconds()*1e3,
+			map[bool]string{true: "long", false: "short"}[m.Delay.By > 0]))
+	}
 }
