@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"stillwater/internal/need"
+	"stillwater/internal/page"
 )
 
 func embedded(t *testing.T, name string) string {
@@ -91,7 +92,6 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"closed"}, page["DevicePolicy"])
 	assert.Empty(t, page["DeviceAllow"])
 	for _, limit := range []string{"MemoryMax", "TasksMax", "LimitNOFILE"} {
-		assert.Len(t, page[limit], 1, "the page's share of the machine has an end: %s", limit)
 		assert.NotContains(t, board, limit, "a full page must not cost the board anything")
 	}
 	assert.NotEqual(t, page["User"], board["User"], "the page could kill and trace a board of its own user")
@@ -112,6 +112,36 @@ func TestWhoMayDoWhat(t *testing.T) {
 	assert.Equal(t, []string{"/run/stillwater/board.sock"}, socket["ListenStream"])
 	assert.Equal(t, page["User"], socket["SocketUser"])
 	assert.Equal(t, []string{"0600"}, socket["SocketMode"])
+}
+
+// The page's share of the machine has an end, beyond what it needs itself.
+func TestThePagesShareOfTheMachine(t *testing.T) {
+	unit := settings(embedded(t, "stillwater.service"))
+	number := func(key, unitOfIt string) int {
+		require.Len(t, unit[key], 1, key)
+		digits, ok := strings.CutSuffix(unit[key][0], unitOfIt)
+		n, err := strconv.Atoi(digits)
+		require.True(t, ok && err == nil, "%s=%s", key, unit[key][0])
+		return n
+	}
+	assert.GreaterOrEqual(t, number("LimitNOFILE", ""), 2*page.MaxOpen)
+	memory := number("MemoryMax", "M")
+	assert.GreaterOrEqual(t, memory, 64, "twice what fifty phones need")
+	assert.LessOrEqual(t, memory, 256, "half of the smallest board")
+	tasks := number("TasksMax", "")
+	assert.GreaterOrEqual(t, tasks, 64)
+	assert.LessOrEqual(t, tasks, 512)
+	var soft string
+	for _, variable := range unit["Environment"] {
+		if text, ok := strings.CutPrefix(variable, "GOMEMLIMIT="); ok {
+			soft = text
+		}
+	}
+	digits, ok := strings.CutSuffix(soft, "MiB")
+	limit, err := strconv.Atoi(digits)
+	require.True(t, ok && err == nil, "GOMEMLIMIT=%s", soft)
+	assert.Less(t, limit, memory, "the collector works harder before the kernel ends the page")
+	assert.Greater(t, limit, memory/2)
 }
 
 // The camera's drop-in opens USB for the page, by the group of libgphoto2's own rules, and nothing else.

@@ -66,6 +66,24 @@ func TestErrorsAreBounded(t *testing.T) {
 	assert.Equal(t, "x.toml: 10 more errors follow; correct these first", said[len(said)-1])
 }
 
+// Twice as many unknown keys cost twice as much, not four times.
+func TestUnknownKeysCostInProportion(t *testing.T) {
+	allocations := func(keys int) float64 {
+		var text strings.Builder
+		for i := range keys {
+			fmt.Fprintf(&text, "k%05d=1\n", i)
+		}
+		return testing.AllocsPerRun(3, func() {
+			_, err := Parse("x.toml", []byte(text.String()))
+			assert.Error(t, err)
+		})
+	}
+	once, twice := allocations(1500), allocations(3000)
+	t.Logf("%.0f and %.0f allocations", once, twice)
+	assert.Greater(t, once, 1500.0)
+	assert.Less(t, twice, 2.5*once)
+}
+
 // BenchmarkUnknownKeys is the time that a file of nothing but mistakes takes.
 func BenchmarkUnknownKeys(b *testing.B) {
 	var text strings.Builder

@@ -218,6 +218,34 @@ func TestClockThatJumpsIsNotBelieved(t *testing.T) {
 	})
 }
 
+// Phones that are paired one after the other and disagree change the date as often as they like; the log has it once a
+// minute.
+func TestPhonesThatDisagreeDoNotFloodTheLog(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		atNoon(t)
+		_, use := withWrongClock()
+		var log bytes.Buffer
+		x := setUp(t, use, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&log, nil)) })
+		const minutes, each = 5, 100
+		changes, before := 0, time.Time{}
+		for i := range minutes * each {
+			client := fmt.Sprint("phone ", i+10)
+			x.Join(client)
+			off := time.Duration(i) * time.Hour // the middle of them moves
+			x.must(client, Command{Type: "clock", Now: time.Now().Add(off).UnixMilli()})
+			synctest.Wait()
+			if at := x.journal.origins["this boot"].at; !at.Equal(before) {
+				changes, before = changes+1, at
+			}
+			time.Sleep(time.Minute / each)
+		}
+		assert.Greater(t, changes, 10*minutes)
+		said := strings.Count(log.String(), "date of this boot")
+		assert.Positive(t, said)
+		assert.LessOrEqual(t, said, minutes+1)
+	})
+}
+
 // Clocks that flip while the journal is slow neither pile up nor hold up a shot, and what is read anew for a date is
 // what is shown.
 func TestClocksDoNotHoldUpShots(t *testing.T) {

@@ -211,13 +211,15 @@ func TestWhatBeginsAnEpoch(t *testing.T) {
 // Every command that may switch something on is void after a disarm, and says at once what is wrong with it otherwise.
 func TestVoidCommands(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		released := 0
-		x := setUp(t, func(o *Options) { o.Room = counting{&released} })
+		released, touched := 0, 0
+		x := setUp(t, withSync(func(int) time.Duration { return 80 * time.Millisecond }),
+			func(o *Options) { o.Room = counting{&released, &touched} })
 		x.ready()
 		old := x.Snapshot().Epoch
 		x.must(other, Command{Type: "disarm"})
 		for _, cmd := range []Command{
 			{Type: "arm", Shots: 1}, {Type: "go"}, {Type: "room"}, {Type: "pulse", Output: "flash"},
+			{Type: "lag", Shots: 3}, {Type: "touch", Input: "beam"},
 		} {
 			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "does not say what it was asked after", cmd.Type)
 			cmd.Epoch = old
@@ -225,17 +227,19 @@ func TestVoidCommands(t *testing.T) {
 			cmd.Epoch = x.Snapshot().Epoch + 1
 			require.ErrorContains(t, x.Control.Do(t.Context(), me, cmd), "disarmed after this was asked", cmd.Type)
 		}
+		synctest.Wait()
 		assert.Zero(t, released)
+		assert.Zero(t, touched)
 		assert.Empty(t, x.dev.pulses)
 		require.NoError(t, x.Control.Do(t.Context(), other, Command{Type: "disarm", Epoch: old}), "a disarm never is")
 	})
 }
 
 // counting is a room that counts what was let go.
-type counting struct{ released *int }
+type counting struct{ released, touched *int }
 
 func (c counting) Release(context.Context, shot.Set) error { *c.released++; return nil }
-func (c counting) Touch(context.Context, string) error     { return nil }
+func (c counting) Touch(context.Context, string) error     { *c.touched++; return nil }
 func (c counting) Arrange(shot.Set)                        {}
 func (c counting) Busy() bool                              { return false }
 func (c counting) Look(time.Duration) string               { return "" }
@@ -287,7 +291,7 @@ func TestDisarmAndWhatIsLetGoInTheRoom(t *testing.T) {
 	for _, heeds := range []bool{true, false} {
 		inBubble(t, func(t *testing.T) {
 			released := 0
-			r := slowRoom{counting{&released}, make(chan struct{}), heeds}
+			r := slowRoom{counting{&released, new(int)}, make(chan struct{}), heeds}
 			x := setUp(t, func(o *Options) { o.Room = r })
 			x.ready()
 			release := x.begin(me, Command{Type: "room"})

@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -35,10 +36,20 @@ type cable struct {
 	m     *model
 	down  *pipe // to the board
 	up    *pipe
+
+	written wire.Decoder // of what goes down
 }
 
-func (c *cable) Write(p []byte) (int, error) { return len(p), c.down.put(p) }
-func (c *cable) Read(p []byte) (int, error)  { return c.up.get(p) }
+func (c *cable) Write(p []byte) (int, error) {
+	for _, b := range p {
+		if f, ok := c.written.Push(b); ok {
+			c.m.controlSends(f)
+		}
+	}
+	return len(p), c.down.put(p)
+}
+
+func (c *cable) Read(p []byte) (int, error) { return c.up.get(p) }
 
 func (c *cable) Close() error {
 	c.down.close()
@@ -156,7 +167,12 @@ type modelRoom struct {
 
 func (r modelRoom) Release(ctx context.Context, set shot.Set) error {
 	r.m.mu.Lock()
-	order, takes := r.m.newest["room"], time.Duration(r.m.r.IntN(3)*r.m.r.IntN(20))*time.Millisecond
+	order, asked := ctx.Value(orderKey{}).(int)
+	if !asked { // at the pace of an arming
+		order = r.m.lastArm
+		r.m.seen.paced++
+	}
+	takes := time.Duration(r.m.r.IntN(3)*r.m.r.IntN(20)) * time.Millisecond
 	r.m.mu.Unlock()
 	time.Sleep(takes)
 	r.m.mu.Lock()
@@ -169,6 +185,90 @@ func (r modelRoom) Release(ctx context.Context, set shot.Set) error {
 	}
 	r.m.say("the room lets go: %v", err)
 	return err
+}
+
+func (r modelRoom) Touch(ctx context.Context, input string) error {
+	r.m.mu.Lock()
+	order := ctx.Value(orderKey{}).(int)
+	if order < r.m.floor {
+		r.m.problems = append(r.m.problems, fmt.Sprintf("what message %d asked is touched after message %d disarmed", order,
+			r.m.floor))
+	}
+	if input == "button" {
+		r.m.pressed = order
+	}
+	r.m.seen.touches++
+	r.m.mu.Unlock()
+	return r.Rig.Touch(ctx, input)
+}
+
+// modelDevice tells which message it was that has a frame sent.
+type modelDevice struct {
+	Device
+	m *model
+}
+
+func (d modelDevice) Go(ctx context.Context) error {
+	defer d.m.expect(ctx, wire.TypeGo)()
+	return d.Device.Go(ctx)
+}
+
+func (d modelDevice) Pulse(ctx context.Context, output uint8, width time.Duration) error {
+	defer d.m.expect(ctx, wire.TypePulse)()
+	return d.Device.Pulse(ctx, output, width)
+}
+
+// orderKey is that of a message's order in the context in which it is carried out.
+type orderKey struct{}
+
+// expected is a frame that is about to be sent, and the order of the message that asked for it.
+type expected struct {
+	kind  wire.Type
+	order int
+}
+
+// expect says which message the next frame of its kind is by. Call withdraw when it was sent, or cannot be.
+func (m *model) expect(ctx context.Context, kind wire.Type) (withdraw func()) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	order, asked := ctx.Value(orderKey{}).(int)
+	switch {
+	case asked:
+	case kind == wire.TypePulse:
+		order = m.lagBy
+		for waiting := range m.lags {
+			order = max(order, waiting)
+		}
+		m.seen.lagPulses++
+	default: // by the button, or again by itself
+		order = max(m.pressed, m.lastArm)
+		m.seen.ownGoes++
+	}
+	e := &expected{kind, order}
+	m.expected = append(m.expected, e)
+	return func() {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.expected = slices.DeleteFunc(m.expected, func(x *expected) bool { return x == e })
+	}
+}
+
+// controlSends marks a frame with the message that asked for it.
+func (m *model) controlSends(f wire.Frame) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	i := slices.IndexFunc(m.expected, func(e *expected) bool { return e.kind == f.Type })
+	if i < 0 {
+		return
+	}
+	m.onLine[frameID{f.Type, f.Seq}] = m.expected[i].order
+	m.expected = slices.Delete(m.expected, i, i+1)
+}
+
+// frameID tells the frames on the line apart.
+type frameID struct {
+	kind wire.Type
+	seq  uint8
 }
 
 // sent is a message on its way from a phone to the control.
@@ -258,8 +358,16 @@ type model struct {
 	story    []string
 	began    time.Time
 	orders   int
-	armings  []int // order of each arming of the round
-	newest   map[string]int
+	armings  []int           // order of each arming of the round
+	expected []*expected     // frames about to be sent, in order
+	onLine   map[frameID]int // order of what asked for them
+	lastArm  int             // order of the arming that the board heard last
+	undone   map[int]bool    // armings that the board heard and that are not answered yet
+	arms     int             // being carried out
+	lags     map[int]bool    // being carried out
+	lagBy    int             // order of the lag that was begun last
+	pressed  int             // order of whoever pressed the button last
+	seen     seen
 	floor    int // order of the latest disarm that was answered "done"
 	code     wire.StateCode
 	run      int // the arming that the board is armed by
@@ -268,6 +376,20 @@ type model struct {
 	slowest  time.Duration
 	conns    map[string][]*connection
 	problems []string
+}
+
+// seen counts what the model is for: without it nothing is learnt.
+type seen struct {
+	void, undone, raced                       int // arms refused, and cut short at the board; disarms while one was under way
+	goes, ownGoes, pulses, lagPulses, touches int
+	repeated, pacedArms, paced                int
+}
+
+func (s *seen) add(o seen) {
+	s.void, s.undone, s.raced = s.void+o.void, s.undone+o.undone, s.raced+o.raced
+	s.goes, s.ownGoes, s.pulses, s.lagPulses = s.goes+o.goes, s.ownGoes+o.ownGoes, s.pulses+o.pulses, s.lagPulses+o.lagPulses
+	s.touches, s.repeated, s.pacedArms, s.paced = s.touches+o.touches, s.repeated+o.repeated, s.pacedArms+o.pacedArms,
+		s.paced+o.paced
 }
 
 func (m *model) say(format string, args ...any) {
@@ -297,7 +419,6 @@ func (m *model) note(client string, cmd Command) sent {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.orders++
-	m.newest[cmd.Type] = m.orders
 	if cmd.Type == "arm" {
 		m.armings = append(m.armings, m.orders)
 		cmd.Shots = runsApart * len(m.armings)
@@ -307,19 +428,59 @@ func (m *model) note(client string, cmd Command) sent {
 }
 
 func (m *model) carryOut(client string, s sent) {
-	read := time.Now()
-	err := m.Control.Do(context.Background(), client, s.cmd)
+	read, raced := time.Now(), m.begins(s)
+	err := m.Control.Do(context.WithValue(context.Background(), orderKey{}, s.order), client, s.cmd)
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.say("%d (%s) is answered: %v", s.order, s.cmd.Type, err)
-	if s.cmd.Type == "disarm" {
+	switch s.cmd.Type {
+	case "disarm":
 		m.slowest = max(m.slowest, time.Since(read))
 		if err == nil {
 			m.floor = max(m.floor, s.order)
 			m.check()
+			if raced {
+				m.seen.raced++
+			}
+		}
+	case "arm":
+		m.armEnds(s, err)
+	case "lag":
+		delete(m.lags, s.order)
+		if err == nil {
+			m.lagBy = s.order
 		}
 	}
 	s.answer <- err
+}
+
+// begins takes note of a message that is about to be carried out, and reports whether an arm is under way.
+func (m *model) begins(s sent) (arms bool) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	arms = m.arms > 0
+	switch s.cmd.Type {
+	case "arm":
+		m.arms++
+	case "lag":
+		m.lags[s.order] = true
+	}
+	return arms
+}
+
+func (m *model) armEnds(s sent, err error) {
+	m.arms--
+	switch {
+	case err == nil && s.cmd.RepeatS != 0:
+		m.seen.repeated++
+	case err == nil && s.cmd.PaceS != 0:
+		m.seen.pacedArms++
+	case err != nil && m.undone[s.order]:
+		m.seen.undone++
+	case err != nil && strings.Contains(err.Error(), "disarmed after this was asked"):
+		m.seen.void++
+	}
+	delete(m.undone, s.order)
 }
 
 // boardHears checks what reaches the board: none of it may have been asked for before a disarm that is done.
@@ -331,11 +492,15 @@ func (m *model) boardHears(f wire.Frame) {
 	case wire.TypeArm:
 		if arm, err := wire.ParseArm(f); err == nil {
 			order = m.armings[(int(arm.Shots)+runsApart-1)/runsApart-1]
+			m.lastArm = order
+			m.undone[order] = true
 		}
 	case wire.TypeGo:
-		order = max(m.newest["go"], m.newest["touch"])
+		order = m.onLine[frameID{f.Type, f.Seq}]
+		m.seen.goes++
 	case wire.TypePulse:
-		order = max(m.newest["pulse"], m.newest["lag"])
+		order = m.onLine[frameID{f.Type, f.Seq}]
+		m.seen.pulses++
 	}
 	if order < m.floor {
 		m.problems = append(m.problems, fmt.Sprintf("what message %d asked reaches the board after message %d disarmed",
@@ -370,7 +535,8 @@ func (m *model) check() {
 
 func newModel(t *testing.T, seed uint64) *model {
 	m := &model{script: rand.New(rand.NewPCG(seed, 1)), r: rand.New(rand.NewPCG(seed, 2)),
-		conns: map[string][]*connection{}, newest: map[string]int{}, began: time.Now()}
+		conns: map[string][]*connection{}, onLine: map[frameID]int{}, undone: map[int]bool{}, lags: map[int]bool{},
+		began: time.Now()}
 	var err error
 	m.room, err = rig.New(rig.Options{Seed: seed, Spin: -1, Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
@@ -386,7 +552,7 @@ func newModel(t *testing.T, seed uint64) *model {
 			if err != nil {
 				return nil, err
 			}
-			return client, nil
+			return modelDevice{client, m}, nil
 		}
 	})
 	m.untilConnected(t)
@@ -423,8 +589,12 @@ func (m *model) step() {
 	k := m.anyOf()
 	random := m.script.IntN
 	switch n := random(100); {
-	case n < 24:
+	case n < 18:
 		k.send(Command{Type: "arm"})
+	case n < 22:
+		k.send(Command{Type: "arm", RepeatS: 5 + random(3)})
+	case n < 24:
+		k.send(Command{Type: "arm", PaceS: 4 + random(9)})
 	case n < 30:
 		k.send(Command{Type: "arm", DelayS: 1, Dry: random(2) == 0})
 	case n < 50:
@@ -441,6 +611,8 @@ func (m *model) step() {
 		k.send(Command{Type: "touch", Input: []string{"gate", "beam", "button", "kill"}[random(4)]})
 	case n < 68:
 		k.send(Command{Type: "set", Field: "trim.drop", Value: fmt.Sprintf("%d ms", random(40))})
+	case n < 69:
+		time.Sleep(time.Duration(random(14)) * time.Second) // something is repeated meanwhile
 	case n < 70:
 		k.send(Command{Type: "give", To: clients[random(len(clients))]})
 	case n < 71:
@@ -480,7 +652,7 @@ func (m *model) step() {
 func (m *model) pressButton() {
 	m.mu.Lock()
 	m.orders++
-	m.newest["go"] = m.orders
+	m.pressed = m.orders
 	m.say("the button is pressed (%d)", m.orders)
 	m.mu.Unlock()
 	for range 1 + m.script.IntN(2) {
@@ -530,7 +702,8 @@ func (m *model) newRound() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.story, m.armings, m.orders, m.floor, m.began = nil, nil, 0, 0, time.Now()
-	clear(m.newest)
+	m.lastArm, m.lagBy, m.pressed = 0, 0, 0
+	clear(m.undone)
 }
 
 // report is what happened in the round, and what should not have.
@@ -554,7 +727,7 @@ func (m *model) end(t *testing.T) {
 
 func TestNothingOlderThanADisarmArms(t *testing.T) {
 	const rounds = 100
-	armed, seeds := 0, seedCount()
+	armed, seeds, all := 0, seedCount(), seen{}
 	for seed := range uint64(seeds) {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
@@ -573,10 +746,16 @@ func TestNothingOlderThanADisarmArms(t *testing.T) {
 					}
 				}
 				m.end(t)
+				all.add(m.seen)
 				assert.LessOrEqual(t, m.slowest, disarmTimeout, "a disarm waits for nothing else")
 			})
 		})
 	}
-	t.Logf("%d schedules, armed %d times", seeds*rounds, armed)
-	assert.Greater(t, armed, seeds*rounds, "too little happened to learn anything")
+	t.Logf("%d schedules, armed %d times: %+v", seeds*rounds, armed, all)
+	for what, n := range map[string]int{"arms refused as void": all.void, "arms undone after they reached the board": all.undone,
+		"disarms answered while an arm was under way": all.raced, "goes": all.goes, "goes by button or repeated": all.ownGoes,
+		"pulses": all.pulses, "pulses for the lag": all.lagPulses, "touches": all.touches, "repeated arms": all.repeated,
+		"arms at a pace": all.pacedArms, "released at a pace": all.paced} {
+		assert.Positive(t, n, what)
+	}
 }

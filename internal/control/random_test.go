@@ -140,7 +140,8 @@ func (e *evening) someCommand() Command {
 		return Command{Type: pick("lag", "pulse", "threshold", "uselag"), Shots: e.r.IntN(6),
 			Output: pick("flash", "shutter", ""), Input: "microphone", Level: e.r.IntN(600) - 20}
 	default:
-		return Command{Type: "arm", Shots: e.r.IntN(6), DelayS: max(e.r.IntN(20)-15, 0), Dry: e.r.IntN(4) == 0}
+		return Command{Type: "arm", Shots: e.r.IntN(6), DelayS: max(e.r.IntN(20)-15, 0), Dry: e.r.IntN(4) == 0,
+			RepeatS: max(e.r.IntN(60)-50, 0), PaceS: max(e.r.IntN(60)-50, 0)}
 	}
 }
 

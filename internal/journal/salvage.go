@@ -66,15 +66,8 @@ func (j *Journal) shotIndex(ctx context.Context, session int64, order order, lim
 	if err != nil {
 		return nil, err
 	}
-	which, by := "", " ORDER BY boot, since_boot_ns, id"
-	if session != 0 {
-		which = " WHERE session = ?1"
-	}
-	if order == descending {
-		by = " ORDER BY boot DESC, since_boot_ns DESC, id DESC"
-	}
-	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) },
-		"SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time"+which+by+" LIMIT ?2", session, limit)
+	err = j.collectIDs(ctx, func(id int64, _ place) { index.ids = append(index.ids, id) }, indexQuery(session, order),
+		session, limit)
 	if err == nil || !isRowError(err) {
 		return index, err
 	}
@@ -88,6 +81,18 @@ func (j *Journal) shotIndex(ctx context.Context, session int64, order order, lim
 		j.keepNewest(ctx, index, limit)
 	}
 	return index, nil
+}
+
+// indexQuery lists the ids of shots in order: of the session ?1, or of every session when it is 0, the first ?2.
+func indexQuery(session int64, order order) string {
+	which, by := "", " ORDER BY boot, since_boot_ns, id"
+	if session != 0 {
+		which = " WHERE session = ?1"
+	}
+	if order == descending {
+		by = " ORDER BY boot DESC, since_boot_ns DESC, id DESC"
+	}
+	return "SELECT id, 0, 0 FROM shots INDEXED BY shots_by_time" + which + by + " LIMIT ?2"
 }
 
 // keepNewest keeps the ids of the newest shots that can be read. Without an index a shot's number is the only order.

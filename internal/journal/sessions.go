@@ -153,6 +153,8 @@ func (j *Journal) newestSet(ctx context.Context, session int64) (set string, err
 	return set, err
 }
 
+const countsQuery = "SELECT session, verdict, shots FROM counts WHERE shots > 0"
+
 // counts reads how the shots of each session were judged; whole is false when not all of it can be read.
 func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, whole bool, err error) {
 	counts = map[int64]map[string]int{}
@@ -168,7 +170,7 @@ func (j *Journal) counts(ctx context.Context) (counts map[int64]map[string]int, 
 			counts[session][verdict] = n
 		}
 		return err
-	}, "SELECT session, verdict, shots FROM counts WHERE shots > 0")
+	}, countsQuery)
 	if isRowError(err) {
 		return counts, false, nil
 	}

@@ -22,6 +22,9 @@ const (
 	acceptsBurst     = 200
 )
 
+// MaxOpen is how many connections there are at most. The process needs a descriptor for each, and others beside.
+const MaxOpen = maxConnections + maxSockets
+
 // listener limits the connections that carry no paired phone's websocket. A new one always gets in: where there are
 // too many, the one that is idle for longest is closed, so that nobody can shut others out by holding
 // connections. An address has a share of its own.
