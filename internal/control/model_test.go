@@ -595,6 +595,7 @@ func (m *model) step() {
 		k.send(Command{Type: "arm", RepeatS: 5 + random(3)})
 	case n < 24:
 		k.send(Command{Type: "arm", PaceS: 4 + random(9)})
+		time.Sleep(time.Duration(random(2)*15) * time.Second)
 	case n < 30:
 		k.send(Command{Type: "arm", DelayS: 1, Dry: random(2) == 0})
 	case n < 50:
@@ -615,7 +616,9 @@ func (m *model) step() {
 		time.Sleep(time.Duration(random(14)) * time.Second) // something is repeated meanwhile
 	case n < 70:
 		k.send(Command{Type: "give", To: clients[random(len(clients))]})
-	case n < 71:
+	case n < 72:
+		m.leaveBehind(k)
+	case n < 73:
 		k.send(Command{Type: "page", Hidden: random(3) > 0})
 	case n < 78:
 		stall := time.Duration(random(500)) * time.Millisecond
@@ -646,6 +649,21 @@ func (m *model) step() {
 		cable.Close()
 	}
 	time.Sleep(time.Duration(random(4)*random(40)) * time.Millisecond)
+}
+
+// leaveBehind has a phone ask for something over a connection that stalls, and go on over another one: disarm, arm, go.
+func (m *model) leaveBehind(k *connection) {
+	random := m.script.IntN
+	k.mu.Lock()
+	k.stall = time.Now().Add(time.Duration(200+random(600)) * time.Millisecond)
+	k.mu.Unlock()
+	k.send([]Command{{Type: "go"}, {Type: "pulse", Output: "flash"}, {Type: "arm"}, {Type: "lag", Shots: 3}}[random(4)])
+	another := m.connect(k.client)
+	m.conns[k.client] = append(m.conns[k.client], another)
+	for _, cmd := range []Command{{Type: "disarm"}, {Type: "arm"}, {Type: "go"}}[:1+random(3)] {
+		time.Sleep(100 * time.Millisecond) // it has a snapshot of what it did before
+		another.send(cmd)
+	}
 }
 
 // pressButton presses the rig's button once or twice: a disarm, or Go by two presses.
