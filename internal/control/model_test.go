@@ -380,14 +380,17 @@ type model struct {
 
 // seen counts what the model is for: without it nothing is learnt.
 type seen struct {
-	void, undone, raced                       int // arms refused, and cut short at the board; disarms while one was under way
+	// Arms refused, and cut short at the board; disarms while one was under way.
+	void, undone, raced int
+
 	goes, ownGoes, pulses, lagPulses, touches int
 	repeated, pacedArms, paced                int
 }
 
 func (s *seen) add(o seen) {
 	s.void, s.undone, s.raced = s.void+o.void, s.undone+o.undone, s.raced+o.raced
-	s.goes, s.ownGoes, s.pulses, s.lagPulses = s.goes+o.goes, s.ownGoes+o.ownGoes, s.pulses+o.pulses, s.lagPulses+o.lagPulses
+	s.goes, s.ownGoes = s.goes+o.goes, s.ownGoes+o.ownGoes
+	s.pulses, s.lagPulses = s.pulses+o.pulses, s.lagPulses+o.lagPulses
 	s.touches, s.repeated, s.pacedArms, s.paced = s.touches+o.touches, s.repeated+o.repeated, s.pacedArms+o.pacedArms,
 		s.paced+o.paced
 }
@@ -770,7 +773,8 @@ func TestNothingOlderThanADisarmArms(t *testing.T) {
 		})
 	}
 	t.Logf("%d schedules, armed %d times: %+v", seeds*rounds, armed, all)
-	for what, n := range map[string]int{"arms refused as void": all.void, "arms undone after they reached the board": all.undone,
+	for what, n := range map[string]int{
+		"arms refused as void": all.void, "arms undone after they reached the board": all.undone,
 		"disarms answered while an arm was under way": all.raced, "goes": all.goes, "goes by button or repeated": all.ownGoes,
 		"pulses": all.pulses, "pulses for the lag": all.lagPulses, "touches": all.touches, "repeated arms": all.repeated,
 		"arms at a pace": all.pacedArms, "released at a pace": all.paced} {

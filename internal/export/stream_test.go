@@ -23,7 +23,8 @@ type endless struct {
 }
 
 func (e *endless) session() record.Summary {
-	return record.Summary{Session: record.Session{ID: 1, Name: "crowns", Started: time.Unix(1, 0), Set: "{}"}, Shots: e.shots}
+	s := record.Session{ID: 1, Name: "crowns", Started: time.Unix(1, 0), Set: "{}"}
+	return record.Summary{Session: s, Shots: e.shots}
 }
 
 func (e *endless) Sessions(context.Context) ([]record.Summary, error) {
